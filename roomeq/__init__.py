@@ -1,0 +1,1 @@
+"""Calibrate bass in real rooms."""

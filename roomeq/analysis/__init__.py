@@ -1,0 +1,1 @@
+"""Turn responses into other responses and into numbers."""

@@ -1,0 +1,1 @@
+"""What the device offers: bands, filters, level knob; profiles of devices."""

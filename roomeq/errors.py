@@ -1,0 +1,106 @@
+"""Errors and warnings that roomeq raises.
+
+Conventions
+-----------
+Misuse of a function raises ``ValueError`` or ``TypeError``. A fault in a file raises one of the
+classes below, which carry the file, the place in it, the value and the likely remedy. What is legal
+but doubtful is a named warning.
+"""
+
+from __future__ import annotations
+
+from os import PathLike, fspath
+
+__all__ = [
+    "AmbiguousTableError",
+    "DeviceProfileError",
+    "DoubtfulMeasurementWarning",
+    "FileFaultError",
+    "InfeasibleSettingsError",
+    "MeasurementFileError",
+    "MissingPhaseError",
+    "PlanFileError",
+    "RoomFileError",
+    "RoomeqError",
+    "RoomeqWarning",
+]
+
+
+class RoomeqError(Exception):
+    """Base of every error of our own."""
+
+
+class FileFaultError(RoomeqError):
+    """A file cannot be used as it stands.
+
+    Parameters
+    ----------
+    message : str
+        What is wrong, with the offending value.
+    path : path-like, optional
+        The file.
+    line : int, optional
+        Line in the file, counted from 1.
+    where : str, optional
+        Column, channel or key, where a line number does not say it.
+    remedy : str, optional
+        What the reader most likely has to do.
+    """
+
+    def __init__(
+        self,
+        message: str,
+        *,
+        path: str | PathLike[str] | None = None,
+        line: int | None = None,
+        where: str | None = None,
+        remedy: str | None = None,
+    ) -> None:
+        self.message = message
+        self.path = None if path is None else fspath(path)
+        self.line = line
+        self.where = where
+        self.remedy = remedy
+        place = [self.path] if self.path is not None else []
+        if line is not None:
+            place.append(f"line {line}")
+        if where is not None:
+            place.append(where)
+        text = f"{', '.join(place)}: {message}" if place else message
+        super().__init__(f"{text} ({remedy})" if remedy else text)
+
+
+class MeasurementFileError(FileFaultError):
+    """A measurement, correction or target file cannot be read as what it should be."""
+
+
+class AmbiguousTableError(MeasurementFileError):
+    """A text export can be read in more than one way; the message names the argument to give."""
+
+
+class RoomFileError(FileFaultError):
+    """A room file is not valid."""
+
+
+class DeviceProfileError(FileFaultError):
+    """A device profile is not valid."""
+
+
+class PlanFileError(FileFaultError):
+    """A plan file is not valid, or comes from a format version this release does not know."""
+
+
+class MissingPhaseError(RoomeqError, ValueError):
+    """Phase was asked of a response that has none."""
+
+
+class InfeasibleSettingsError(RoomeqError, ValueError):
+    """Locked settings and limits contradict each other: no setting satisfies both."""
+
+
+class RoomeqWarning(UserWarning):
+    """Base of every warning of our own."""
+
+
+class DoubtfulMeasurementWarning(RoomeqWarning):
+    """A measurement can be used but something about it is doubtful."""

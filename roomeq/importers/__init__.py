@@ -1,0 +1,1 @@
+"""Read what was measured: text exports, hand-typed levels, microphone and room files."""
