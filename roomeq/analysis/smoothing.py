@@ -1,0 +1,292 @@
+"""Fractional-octave smoothing, band levels and interpolation of responses.
+
+Conventions
+-----------
+The last axis is frequency, in Hz, positive and strictly increasing, on any spacing. Between two
+samples the squared magnitude runs on a straight line over ln f. The smoothed value at f is the mean
+of that line over d ln f within ``[f * 2**(-1 / (2 N)), f * 2**(1 / (2 N))]``, the window being cut
+exactly, also inside an interval. From this definition follow:
+
+- linear and logarithmic axes agree as they grow dense, and a constant stays what it is, to the bit;
+- a window that lies between two samples gives the value interpolated at its middle;
+- a window that reaches beyond the data is averaged over the part inside. Near the ends it is no
+  longer symmetric, so a slope is biased there towards the inside.
+
+It is a power mean: narrow dips fill up, and phase is lost.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import Literal, get_args
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from roomeq.analysis.window_means import Coordinate, Transform, mean_over_windows
+from roomeq.bands import ThirdOctaveBand
+from roomeq.levels import FloatArray
+from roomeq.response import checked_frequencies
+
+__all__ = [
+    "Excitation",
+    "band_levels_db",
+    "interpolate_level_db",
+    "smooth_power",
+    "smooth_power_db",
+]
+
+Excitation = Literal["pink", "white"]
+
+_FINEST = 48
+_NEPERS_PER_DB = math.log(10.0) / 10.0  # of power
+_SAME_FREQUENCY = 1e-9  # relative: a rounding error, not another frequency
+_LEAST_COVERAGE = 0.4
+
+
+def smooth_power_db(
+    frequencies: ArrayLike, level_db: ArrayLike, *, at: ArrayLike, fraction: int
+) -> FloatArray:
+    """Smooth levels over 1/`fraction` octave as a power mean.
+
+    Parameters
+    ----------
+    frequencies : array_like, shape (F,)
+        Hz, positive and strictly increasing; checked where the windows reach.
+    level_db : array_like, shape (..., F)
+        Levels in dB, finite.
+    at : array_like, shape (G,)
+        Frequencies of the result in Hz, in any order, within the data.
+    fraction : int
+        N of the 1/N-octave window, 1 to 48.
+
+    Returns
+    -------
+    ndarray, shape (..., G)
+        10 lg of the mean over d ln f of the power, in dB; see the module's conventions.
+
+    Raises
+    ------
+    TypeError
+        If `fraction` is not a whole number.
+    ValueError
+        If the data do not reach a frequency asked for, a value is not usable, or shapes differ.
+
+    Notes
+    -----
+    Power smoothing as in Hatziantoniou and Mourjopoulos, JAES 48(4), 2000, with a rectangular
+    window symmetric on the logarithmic axis (Tylka, Boren and Choueiri, JAES 65(3), 2017).
+    """
+    span = _Span(frequencies, level_db, at=at, fraction=fraction)
+    rows = span.rows
+    low, top = rows.min(axis=-1, keepdims=True), rows.max(axis=-1, keepdims=True)
+    if not (np.isfinite(low).all() and np.isfinite(top).all()):
+        raise ValueError("levels must be finite: leave out the rows that hold no level")
+    result = span.means(_power_below(top))
+    with np.errstate(divide="ignore"):
+        np.log10(result, out=result)
+    result *= 10.0
+    result += top
+    return np.clip(result, low, top, out=result).reshape(span.shape)
+
+
+def smooth_power(
+    frequencies: ArrayLike, power: ArrayLike, *, at: ArrayLike, fraction: int
+) -> FloatArray:
+    """Smooth squared magnitudes over 1/`fraction` octave.
+
+    As `smooth_power_db`, but on `power`, shape (..., F): finite, not negative, in any unit. The
+    result has the same unit.
+
+    Raises
+    ------
+    TypeError, ValueError
+        As `smooth_power_db`.
+    """
+    span = _Span(frequencies, power, at=at, fraction=fraction)
+    low = span.rows.min(axis=-1, keepdims=True)
+    top = span.rows.max(axis=-1, keepdims=True)
+    if not ((low >= 0).all() and np.isfinite(top).all()):
+        raise ValueError("squared magnitudes must be finite and not negative")
+    result = span.means()
+    return np.clip(result, low, top, out=result).reshape(span.shape)
+
+
+def band_levels_db(
+    frequencies: ArrayLike,
+    level_db: ArrayLike,
+    *,
+    bands: Sequence[ThirdOctaveBand],
+    excitation: Excitation = "pink",
+) -> FloatArray:
+    """Return the mean level of a response within third-octave bands.
+
+    Parameters
+    ----------
+    frequencies : array_like, shape (F,)
+        Hz, positive and strictly increasing.
+    level_db : array_like, shape (..., F)
+        Levels in dB, finite.
+    bands : sequence of ThirdOctaveBand, length B
+        Bands; their exact edges of IEC 61260-1:2014 are used.
+    excitation : {"pink", "white"}
+        Noise that fills the band: pink is the power mean over d ln f, white that over df (then the
+        power runs on straight lines over f between samples).
+
+    Returns
+    -------
+    ndarray, shape (..., B)
+        Level of the power mean in dB: a response of 0 dB gives 0 dB in every band.
+
+    Raises
+    ------
+    ValueError
+        If less than 0.4 of a band lies within the data (common practice, no source; an export that
+        begins at 20 Hz still tells the 20 Hz band), or a value is not usable.
+    """
+    if excitation not in get_args(Excitation):
+        raise ValueError(f"excitation is one of {get_args(Excitation)}, got {excitation!r}")
+    axis = checked_frequencies(frequencies)
+    levels = _checked_rows(axis, level_db)
+    if not np.isfinite(levels).all():
+        raise ValueError("levels must be finite: leave out the rows that hold no level")
+    over: Coordinate = "log" if excitation == "pink" else "linear"
+    lower = np.array([band.lower for band in bands])
+    upper = np.array([band.upper for band in bands])
+    share = _share_within(axis, lower=lower, upper=upper, over=over)
+    for band, covered in zip(bands, share, strict=True):
+        if not covered >= _LEAST_COVERAGE:
+            raise ValueError(
+                f"the {band.label} Hz band ({band.lower:.4g} to {band.upper:.4g} Hz) does not lie "
+                f"within the data, {axis[0]:.4g} to {axis[-1]:.4g} Hz"
+            )
+    rows = levels.reshape(-1, axis.size)
+    top = rows.max(axis=-1, keepdims=True)
+    means = mean_over_windows(
+        axis, rows, lower=lower, upper=upper, over=over, transform=_power_below(top)
+    )
+    with np.errstate(divide="ignore"):
+        result = 10.0 * np.log10(np.minimum(means, 1.0)) + top
+    return np.asarray(result.reshape(*levels.shape[:-1], len(bands)))
+
+
+def _share_within(
+    axis: FloatArray, *, lower: FloatArray, upper: FloatArray, over: Coordinate
+) -> FloatArray:
+    """Return which share of each window lies within the data, below 0 if it lies apart."""
+    low, high = np.maximum(lower, axis[0]), np.minimum(upper, axis[-1])
+    if over == "log":
+        return np.asarray(np.log(high / low) / np.log(upper / lower))
+    return np.asarray((high - low) / (upper - lower))
+
+
+def _power_below(top_db: FloatArray) -> Transform:
+    """Return what turns levels into power relative to `top_db`, which so cannot overflow."""
+
+    def power(level_db: FloatArray) -> FloatArray:
+        scaled = level_db - top_db
+        scaled *= _NEPERS_PER_DB
+        return np.exp(scaled, out=scaled)
+
+    return power
+
+
+def interpolate_level_db(
+    frequencies: ArrayLike, level_db: ArrayLike, *, at: ArrayLike
+) -> FloatArray:
+    """Interpolate levels linearly over ln f.
+
+    Parameters
+    ----------
+    frequencies : array_like, shape (F,)
+        Hz, positive and strictly increasing.
+    level_db : array_like, shape (..., F)
+        Levels in dB (or any other quantity that may be interpolated, such as a ratio in dB).
+    at : array_like, shape (G,)
+        Frequencies asked for, in Hz.
+
+    Returns
+    -------
+    ndarray, shape (..., G)
+        Levels in dB. Nothing is extrapolated, nothing smoothed: detail finer than `at` is lost or
+        picked by chance; smooth first.
+
+    Raises
+    ------
+    ValueError
+        If the data do not reach a frequency asked for, naming both; or if shapes differ.
+    """
+    axis = checked_frequencies(frequencies)
+    levels = _checked_rows(axis, level_db)
+    asked = _checked_targets(axis, at)
+    x, where = np.log(axis), np.log(asked)
+    rows = levels.reshape(-1, axis.size)
+    result = np.array([np.interp(where, x, row) for row in rows]).reshape(len(rows), asked.size)
+    return np.asarray(result.reshape(*levels.shape[:-1], asked.size))
+
+
+class _Span:
+    """The part of the data that a set of smoothing windows reaches."""
+
+    __slots__ = ("axis", "lower", "rows", "shape", "size", "upper")
+
+    def __init__(
+        self, frequencies: ArrayLike, values: ArrayLike, *, at: ArrayLike, fraction: int
+    ) -> None:
+        axis = np.asarray(frequencies, dtype=np.float64)
+        if axis.ndim != 1 or axis.size < 2:
+            raise ValueError(f"needs an axis of at least two frequencies, got shape {axis.shape}")
+        data = _checked_rows(axis, values)
+        half = 2.0 ** (0.5 / _checked_fraction(fraction))
+        asked = _checked_targets(axis, at)
+        start = max(int(np.searchsorted(axis, asked.min() / half)) - 1, 0)
+        stop = int(np.searchsorted(axis, asked.max() * half, side="right")) + 1
+        part = axis[start:stop] if stop - start >= 2 else axis[-2:]
+        rows = data[..., start:stop] if stop - start >= 2 else data[..., -2:]
+        if not (part[0] > 0 and (part[1:] > part[:-1]).all()):
+            raise ValueError(
+                "frequencies must be positive and strictly increasing (leave out a row at 0 Hz)"
+            )
+        self.lower, self.upper = asked / half, asked * half
+        self.axis = part
+        self.rows = rows.reshape(-1, part.size)
+        self.size = asked.size
+        self.shape = (*data.shape[:-1], asked.size)
+
+    def means(self, transform: Transform | None = None) -> FloatArray:
+        return mean_over_windows(
+            self.axis, self.rows, lower=self.lower, upper=self.upper, transform=transform
+        )
+
+
+def _checked_fraction(fraction: int) -> int:
+    if isinstance(fraction, bool) or not isinstance(fraction, (int, np.integer)):
+        raise TypeError(f"fraction is a whole number, 3 for a third of an octave; got {fraction!r}")
+    if not 1 <= fraction <= _FINEST:
+        raise ValueError(f"fraction must lie between 1 and {_FINEST}, got {fraction}")
+    return int(fraction)
+
+
+def _checked_rows(axis: FloatArray, values: ArrayLike) -> FloatArray:
+    data = np.asarray(values)
+    if np.iscomplexobj(data):
+        raise TypeError("values must be real: give levels in dB or squared magnitudes")
+    data = data.astype(np.float64, copy=False)
+    if data.ndim == 0 or data.shape[-1] != axis.size:
+        raise ValueError(f"values of shape {data.shape} do not fit {axis.size} frequencies")
+    return data
+
+
+def _checked_targets(axis: FloatArray, at: ArrayLike) -> FloatArray:
+    asked = np.asarray(at, dtype=np.float64)
+    if asked.ndim != 1 or asked.size == 0:
+        raise ValueError(f"`at` must be one-dimensional and not empty, got shape {asked.shape}")
+    low, high = float(asked.min()), float(asked.max())
+    first, last = float(axis[0]), float(axis[-1])
+    if not (low >= first * (1 - _SAME_FREQUENCY) and high <= last * (1 + _SAME_FREQUENCY)):
+        raise ValueError(
+            f"the data span {first:.6g} to {last:.6g} Hz, "
+            f"but {low:.6g} to {high:.6g} Hz was asked for: nothing is extrapolated"
+        )
+    return np.clip(asked, first, last)
