@@ -1,0 +1,220 @@
+"""Tables of a room file: what may be written in ``room.toml``, and of which kind.
+
+Conventions
+-----------
+One frozen value for each TOML table; the names are the keys of the file. Frequencies are in Hz,
+lengths in m, temperatures in degrees Celsius; anything else carries its unit in its name. A value
+of None means that the file does not say it. What the values must satisfy together is checked in
+`roomeq.importers.room_checks`; the file is read by `roomeq.importers.room_file`.
+"""
+
+from __future__ import annotations
+
+from typing import Any, Literal
+
+import msgspec
+
+from roomeq.survey import Route, Source
+
+__all__ = [
+    "CrossoverTable",
+    "DeviceTable",
+    "DimensionsTable",
+    "FilterTable",
+    "FitTable",
+    "LevelsTable",
+    "LimitsTable",
+    "MeasurementTable",
+    "MicrophoneTable",
+    "PresentTable",
+    "RecordTable",
+    "RoomTables",
+    "SeatTable",
+    "TargetTable",
+]
+
+Column = int | str
+
+
+class _Table(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
+    """A table of the room file: frozen, unknown keys refused."""
+
+
+class _ReadingSettings(_Table, frozen=True, kw_only=True):
+    """How to read a text export; every one optional, found from the file by default."""
+
+    frequency_column: Column | None = None
+    level_column: Column | None = None
+    phase_column: Column | None = None
+    frequency_unit: str | None = None
+    level_unit: str | None = None
+    phase_unit: str | None = None
+    decimal: str | None = None
+    delimiter: str | None = None
+    encoding: str | None = None
+
+    def reading_settings(self) -> dict[str, Any]:
+        """Return the settings that were given, as arguments of `read_text_export`."""
+        names = _ReadingSettings.__struct_fields__
+        return {name: getattr(self, name) for name in names if getattr(self, name) is not None}
+
+
+class RecordTable(_Table, frozen=True, kw_only=True):
+    """``[record]``: when, by whom, with what and how it was measured; free text."""
+
+    date: str | None = None
+    by: str | None = None
+    instrument: str | None = None
+    conditions: str | None = None
+    drive_level: str | float | None = None
+
+
+class SeatTable(_Table, frozen=True, kw_only=True):
+    """``[[seats]]``: a seat and how much it counts."""
+
+    name: str
+    weight: float = 1.0
+
+
+class MeasurementTable(_ReadingSettings, frozen=True, kw_only=True):
+    """``[[measurements]]``: a file, the seats in it, and what played.
+
+    Attributes
+    ----------
+    file : str
+        Relative to the folder of the room file, or absolute.
+    kind : {"response", "band_levels"}
+        A text export, or a small table of third-octave band levels typed by hand.
+    seat : str, optional
+        The seat, where the file holds one.
+    columns : dict of str to int or str, optional
+        Level column of each seat, where the file holds several.
+    source, route : str
+        What played, and how the signal got there.
+    weighting : {"none", "C", "A"}
+        Frequency weighting in the levels, to be removed.
+    microphone : bool
+        Whether the correction of ``[microphone]`` belongs to this measurement.
+    """
+
+    file: str
+    kind: Literal["response", "band_levels"] = "response"
+    seat: str | None = None
+    columns: dict[str, Column] | None = None
+    source: Source = "sub"
+    route: Route = "unknown"
+    weighting: Literal["none", "C", "A"] = "none"
+    microphone: bool = True
+
+
+class LevelsTable(_Table, frozen=True, kw_only=True):
+    """``[levels]``: whether level differences between seats are real, and how well they repeat."""
+
+    comparable: bool = False
+    repeatability_db: float | None = None
+
+
+class MicrophoneTable(_ReadingSettings, frozen=True, kw_only=True):
+    """``[microphone]``: a file with its response (subtracted) or a correction (added).
+
+    ``already_applied = true`` says that the exports were corrected before they were written.
+    """
+
+    file: str | None = None
+    kind: Literal["response", "correction"] | None = None
+    already_applied: bool = False
+
+
+class PresentTable(_Table, frozen=True, kw_only=True):
+    """``[device.present]``: settings in force while measuring; None is not stated.
+
+    ``gains_db`` is a list in the order of the bands, or a table from nominal centre to gain.
+    """
+
+    gains_db: tuple[float, ...] | dict[str, float] | None = None
+    level_db: float | None = None
+    polarity: Literal["normal", "inverted"] | None = None
+    phase_deg: float | None = None
+
+
+class DeviceTable(_Table, frozen=True, kw_only=True):
+    """``[device]``: shipped profile by name, or a TOML profile by file name."""
+
+    profile: str | None = None
+    present: PresentTable = PresentTable()
+
+
+class FilterTable(_Table, frozen=True, kw_only=True):
+    """``[[path]]``: a filter in force in the subwoofer's path while measuring."""
+
+    kind: Literal["low_pass", "high_pass"]
+    family: Literal["linkwitz_riley", "butterworth"]
+    order: int
+    corner: float
+    where: str | None = None
+
+
+class CrossoverTable(_Table, frozen=True, kw_only=True):
+    """``[crossover]``: corner in Hz, where the filters in the path do not tell it."""
+
+    corner: float
+
+
+class TargetTable(_Table, frozen=True, kw_only=True):
+    """``[target]``: wanted shape, the subwoofer's own lower limit, wanted level."""
+
+    shape: Literal["flat", "tilt", "shelf", "points"] = "flat"
+    tilt_db_per_octave: float | None = None
+    shelf_gain_db: float | None = None
+    shelf_corner: float | None = None
+    file: str | None = None
+    lower_limit: float | None = None
+    near_field_file: str | None = None
+    level_spl_db: float | None = None
+    level_from: Literal["mains"] | None = None
+
+
+class LimitsTable(_Table, frozen=True, kw_only=True):
+    """``[limits]``: bounds on boost, bands held or freed; None is the optimiser's default."""
+
+    filter_boost_db: float | None = None
+    drive_boost_db: float | None = None
+    no_boost_below: float | None = None
+    locked: tuple[float, ...] = ()
+    unlocked: tuple[float, ...] = ()
+
+
+class FitTable(_Table, frozen=True, kw_only=True):
+    """``[fit]``: shape of the loss; None is the optimiser's default."""
+
+    excess_weight: float | None = None
+    tail_start_db: float | None = None
+
+
+class DimensionsTable(_Table, frozen=True, kw_only=True):
+    """``[room]``: dimensions in m and temperature in degrees Celsius, where known."""
+
+    length: float | None = None
+    width: float | None = None
+    height: float | None = None
+    temperature: float | None = None
+
+
+class RoomTables(_Table, frozen=True, kw_only=True):
+    """All tables of a room file, as written."""
+
+    format: int
+    name: str
+    measurements: tuple[MeasurementTable, ...]
+    story: str | None = None
+    record: RecordTable = RecordTable()
+    seats: tuple[SeatTable, ...] = ()
+    levels: LevelsTable = LevelsTable()
+    microphone: MicrophoneTable | None = None
+    device: DeviceTable = DeviceTable()
+    path: tuple[FilterTable, ...] = ()
+    crossover: CrossoverTable | None = None
+    target: TargetTable = TargetTable()
+    limits: LimitsTable = LimitsTable()
+    fit: FitTable = FitTable()
+    room: DimensionsTable | None = None
