@@ -1,0 +1,315 @@
+"""Sound files: the sweep to play with its description, and what was recorded of it.
+
+Conventions
+-----------
+WAV and FLAC of any rate, sample format and number of channels, read through ``soundfile`` one
+channel and one block at a time; samples become fractions of full scale. Channels are counted from
+1. The description of a sweep lies beside it as JSON with a format version, the same name and the
+ending ``.json``. Files are written to a temporary neighbour first, then renamed; nothing that was
+recorded is ever changed.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager, suppress
+from dataclasses import asdict, dataclass, fields
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from roomeq.errors import MeasurementFileError
+from roomeq.levels import FloatArray
+from roomeq.recording import ChainConditions, Recording, SweepDescription
+
+__all__ = [
+    "SoundFileFacts",
+    "read_blocks",
+    "read_recording",
+    "read_sound_facts",
+    "read_sweep_description",
+    "write_sweep",
+]
+
+FORMAT_NAME = "roomeq sweep"
+FORMAT_VERSION = 1
+_BLOCK = 65536
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SoundFileFacts:
+    """What a sound file says of itself.
+
+    Attributes
+    ----------
+    sample_rate, channels, frames : int
+        Rate in Hz, number of channels, samples of each.
+    sample_format, container : str
+        Such as ``PCM_24`` and ``WAV``.
+    """
+
+    sample_rate: int
+    channels: int
+    frames: int
+    sample_format: str
+    container: str
+
+
+def read_sound_facts(path: str | os.PathLike[str]) -> SoundFileFacts:
+    """Return what a sound file says of itself, without reading its samples.
+
+    Raises
+    ------
+    MeasurementFileError
+        If the file is missing or is no sound file.
+    """
+    with _opened(path) as file:
+        return _facts(file)
+
+
+def _facts(file: Any) -> SoundFileFacts:
+    return SoundFileFacts(
+        sample_rate=int(file.samplerate),
+        channels=int(file.channels),
+        frames=int(file.frames),
+        sample_format=str(file.subtype),
+        container=str(file.format),
+    )
+
+
+@contextmanager
+def _opened(path: str | os.PathLike[str]) -> Iterator[Any]:
+    import soundfile  # type: ignore[import-untyped]
+
+    if not Path(path).is_file():
+        raise MeasurementFileError("there is no such file", path=path)
+    try:
+        file = soundfile.SoundFile(os.fspath(path))
+    except soundfile.SoundFileError as fault:
+        raise MeasurementFileError(
+            f"cannot be read as sound: {fault}", path=path, remedy="give a WAV or FLAC file"
+        ) from fault
+    with file:
+        yield file
+
+
+def _check_channel(facts: SoundFileFacts, channel: int, path: str | os.PathLike[str]) -> None:
+    if not 1 <= channel <= facts.channels:
+        raise MeasurementFileError(
+            f"there is no channel {channel}, only {facts['channels']}",
+            path=path,
+            remedy="channels are counted from 1",
+        )
+
+
+def read_blocks(
+    path: str | os.PathLike[str], *, channel: int = 1, block_frames: int = _BLOCK
+) -> Iterator[FloatArray]:
+    """Yield one channel of a sound file block by block, each of shape (n,), n <= `block_frames`.
+
+    For passes over a recording that need no more than a block in memory.
+
+    Raises
+    ------
+    MeasurementFileError
+        If the file cannot be read or has no such channel.
+    ValueError
+        If `block_frames` is below 1.
+    """
+    import soundfile
+
+    if block_frames < 1:
+        raise ValueError(f"block_frames must be at least 1, got {block_frames}")
+    with _opened(path) as file:
+        _check_channel(_facts(file), channel, path)
+        while True:
+            try:
+                block = file.read(block_frames, dtype="float64", always_2d=True)
+            except soundfile.SoundFileError as fault:
+                raise MeasurementFileError(f"is damaged: {fault}", path=path) from fault
+            if not block.shape[0]:
+                return
+            yield np.ascontiguousarray(block[:, channel - 1])
+
+
+def read_recording(path: str | os.PathLike[str], *, channel: int = 1) -> Recording:
+    """Read one channel of a WAV or FLAC file.
+
+    At no time more than two copies of the channel and one block of the file are in memory.
+
+    Parameters
+    ----------
+    path : path-like
+        The file.
+    channel : int
+        Which channel, counted from 1.
+
+    Raises
+    ------
+    MeasurementFileError
+        If the file is missing, no sound file, damaged, empty, shorter than its header says, has no
+        such channel, or holds samples that are not finite.
+    """
+    facts = read_sound_facts(path)
+    _check_channel(facts, channel, path)
+    if facts.frames < 1:
+        raise MeasurementFileError("holds no samples", path=path, remedy="record again")
+    samples = np.empty(facts.frames)
+    filled = 0
+    for block in read_blocks(path, channel=channel):
+        samples[filled : filled + block.size] = block
+        filled += block.size
+    if filled != samples.size:
+        raise MeasurementFileError(
+            f"ends after {filled} of {samples.size} samples", path=path, remedy="copy it again"
+        )
+    try:
+        return Recording(
+            samples=samples,
+            sample_rate=facts.sample_rate,
+            channel=channel,
+            channels=facts.channels,
+            path=os.fspath(path),
+            sample_format=facts.sample_format,
+        )
+    except ValueError as fault:
+        raise MeasurementFileError(str(fault), path=path, where=f"channel {channel}") from fault
+
+
+def write_sweep(
+    path: str | os.PathLike[str], signal: ArrayLike, *, sweep: SweepDescription
+) -> tuple[Path, Path]:
+    """Write the WAV to play and, beside it, the JSON that lets a recording be deconvolved.
+
+    Parameters
+    ----------
+    path : path-like
+        Where the WAV goes; its ending must be ``.wav``. The samples are written in 24 bits.
+    signal : array_like, shape (channels, N)
+        All that is played, as `roomeq.analysis.sweep.playback_signal` makes it.
+    sweep : SweepDescription
+        What `signal` holds.
+
+    Returns
+    -------
+    wav, description : pathlib.Path
+        The two files.
+
+    Raises
+    ------
+    ValueError
+        If the signal does not fit its description, exceeds full scale, or the ending is another.
+    """
+    import soundfile
+
+    target = Path(path)
+    samples = np.asarray(signal, dtype=np.float64)
+    if target.suffix.lower() != ".wav":
+        raise ValueError(f"the sweep is written as .wav, got {target.name!r}")
+    if samples.ndim != 2 or samples.shape[0] != sweep.channels:
+        raise ValueError(f"needs {sweep.channels} channels as rows, got shape {samples.shape}")
+    if not np.abs(samples).max(initial=0.0) <= 1.0:
+        raise ValueError("the signal exceeds full scale or is not finite")
+    beside = target.with_suffix(".json")
+    with _replacing(beside) as temporary:
+        document = json.dumps(_document(sweep, target.name), indent=2, ensure_ascii=False)
+        temporary.write_text(document + "\n", encoding="utf-8")
+    with _replacing(target) as temporary:
+        soundfile.write(temporary, samples.T, sweep.sample_rate, subtype="PCM_24", format="WAV")
+    return target, beside
+
+
+@contextmanager
+def _replacing(target: Path) -> Iterator[Path]:
+    """Give a temporary neighbour that takes the target's place if all goes well."""
+    temporary = target.with_name(f".{target.name}.{os.getpid()}.part")
+    try:
+        yield temporary
+        temporary.replace(target)
+    finally:
+        with suppress(FileNotFoundError):
+            temporary.unlink()
+
+
+def _document(sweep: SweepDescription, sound_file: str) -> dict[str, Any]:
+    return {
+        "format": FORMAT_NAME,
+        "version": FORMAT_VERSION,
+        "sound_file": sound_file,
+        "sweep": asdict(sweep),
+    }
+
+
+def read_sweep_description(path: str | os.PathLike[str]) -> SweepDescription:
+    """Read the JSON that lies beside a sweep; the sound file itself is not needed.
+
+    Raises
+    ------
+    MeasurementFileError
+        If the file is missing, no such JSON, of a version this release does not know, has a key
+        that is not known or lacks one, or a value that is not usable.
+    """
+    try:
+        document = json.loads(Path(path).read_text(encoding="utf-8"))
+    except FileNotFoundError as fault:
+        raise MeasurementFileError("there is no such file", path=path) from fault
+    except (json.JSONDecodeError, UnicodeDecodeError) as fault:
+        line = fault.lineno if isinstance(fault, json.JSONDecodeError) else None
+        raise MeasurementFileError(f"is not JSON: {fault}", path=path, line=line) from fault
+    if not isinstance(document, dict) or document.get("format") != FORMAT_NAME:
+        raise MeasurementFileError(
+            "is not the description of a sweep",
+            path=path,
+            remedy="give the .json that was written together with the sweep",
+        )
+    if document.get("version") != FORMAT_VERSION:
+        raise MeasurementFileError(
+            f"version {document.get('version')!r} is not known, only {FORMAT_VERSION}",
+            path=path,
+            where="version",
+            remedy="use a newer release",
+        )
+    _check_keys(document, {"format", "version", "sound_file", "sweep"}, path, "top level")
+    return _sweep_from(document["sweep"], path)
+
+
+def _check_keys(
+    table: Any, known: set[str], path: str | os.PathLike[str], where: str
+) -> Mapping[str, Any]:
+    if not isinstance(table, dict):
+        raise MeasurementFileError("is not a table of keys", path=path, where=where)
+    for key in sorted(set(table) ^ known):
+        fault = "is not known" if key in table else "is missing"
+        raise MeasurementFileError(f"key {key!r} {fault}", path=path, where=where)
+    return table
+
+
+def _sweep_from(table: Any, path: str | os.PathLike[str]) -> SweepDescription:
+    known = {entry.name: str(entry.type) for entry in fields(SweepDescription)}
+    values = dict(_check_keys(table, set(known), path, "sweep"))
+    answers = _check_keys(
+        values.pop("conditions"),
+        {entry.name for entry in fields(ChainConditions)},
+        path,
+        "sweep, conditions",
+    )
+    for key, answer in answers.items():
+        if not isinstance(answer, str):
+            raise MeasurementFileError(
+                f"{key} must be text, got {answer!r}", path=path, where="sweep, conditions"
+            )
+    for key, value in values.items():
+        whole = known[key] == "int"
+        if isinstance(value, bool) or not isinstance(value, int if whole else (int, float)):
+            wanted = "a whole number" if whole else "a number"
+            raise MeasurementFileError(
+                f"{key} must be {wanted}, got {value!r}", path=path, where=f"sweep, {key}"
+            )
+    try:
+        return SweepDescription(conditions=ChainConditions(**answers), **values)
+    except ValueError as fault:
+        raise MeasurementFileError(str(fault), path=path, where="sweep") from fault
