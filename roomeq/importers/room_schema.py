@@ -46,10 +46,10 @@ class _ReadingSettings(_Table, frozen=True, kw_only=True):
     frequency_column: Column | None = None
     level_column: Column | None = None
     phase_column: Column | None = None
-    frequency_unit: str | None = None
-    level_unit: str | None = None
-    phase_unit: str | None = None
-    decimal: str | None = None
+    frequency_unit: Literal["Hz", "kHz"] | None = None
+    level_unit: Literal["dB", "dB SPL", "dBFS", "Pa", "ratio"] | None = None
+    phase_unit: Literal["deg", "rad"] | None = None
+    decimal: Literal[".", ","] | None = None
     delimiter: str | None = None
     encoding: str | None = None
 
