@@ -26,13 +26,14 @@ from numpy.typing import ArrayLike
 
 from roomeq.analysis.window_means import Coordinate, Transform, mean_over_windows
 from roomeq.bands import ThirdOctaveBand
-from roomeq.levels import FloatArray
+from roomeq.levels import FloatArray, readonly
 from roomeq.response import checked_frequencies
 
 __all__ = [
     "Excitation",
     "band_levels_db",
     "interpolate_level_db",
+    "log_frequency_weights",
     "smooth_power",
     "smooth_power_db",
 ]
@@ -224,6 +225,16 @@ def interpolate_level_db(
     rows = levels.reshape(-1, axis.size)
     result = np.array([np.interp(where, x, row) for row in rows]).reshape(len(rows), asked.size)
     return np.asarray(result.reshape(*levels.shape[:-1], asked.size))
+
+
+def log_frequency_weights(frequencies: ArrayLike) -> FloatArray:
+    """Return each sample's share of ln f, shape (F,), summing to 1 (trapezoidal rule)."""
+    axis = checked_frequencies(frequencies)
+    if axis.size == 1:
+        return readonly([1.0])
+    width = np.diff(np.log(axis))
+    share = 0.5 * (np.append(width, 0.0) + np.append(0.0, width))
+    return readonly(share / share.sum())
 
 
 class _Span:
