@@ -1,0 +1,288 @@
+"""The fixed-band equaliser of a device, as data.
+
+Conventions
+-----------
+Bands are in rising order of their exact mid-band frequencies in Hz. Gains are in dB at the centre
+of a band, on the device's step grid, 0 among them. Responses of bands in a row add in dB.
+"""
+
+from __future__ import annotations
+
+import itertools
+import math
+from dataclasses import dataclass, replace
+from typing import Self
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from roomeq.bands import ThirdOctaveBand
+from roomeq.device.biquads import peaking_response
+from roomeq.levels import FloatArray, amplitude_ratio_db, readonly
+from roomeq.response import ComplexArray
+
+__all__ = ["BandShape", "FixedBandEqualiser", "QLaw"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class QLaw:
+    """How the Q of a band follows its gain.
+
+    Attributes
+    ----------
+    gain_db : ndarray, shape (P,)
+        Magnitudes of gain in dB, not negative, rising. One entry is a constant Q.
+    q : ndarray, shape (P,)
+        Q there; linear in between, constant outside.
+    measured : bool
+        Whether the values were measured on the device; if not they are marked as assumed.
+
+    Raises
+    ------
+    ValueError
+        If the points are not rising or not positive.
+    """
+
+    gain_db: FloatArray
+    q: FloatArray
+    measured: bool = False
+
+    def __post_init__(self) -> None:
+        gain, q = readonly(self.gain_db), readonly(self.q)
+        if gain.ndim != 1 or gain.shape != q.shape or gain.size == 0:
+            raise ValueError("a Q law needs as many Q values as gains, at least one")
+        if not (np.isfinite(gain).all() and (gain >= 0).all() and (np.diff(gain) > 0).all()):
+            raise ValueError(f"gains of a Q law must be finite, not negative and rising: {gain}")
+        if not (np.isfinite(q).all() and (q > 0).all()):
+            raise ValueError(f"Q must be finite and positive: {q}")
+        object.__setattr__(self, "gain_db", gain)
+        object.__setattr__(self, "q", q)
+
+    @classmethod
+    def constant(cls, q: float, *, measured: bool = False) -> Self:
+        """Make a law with one Q for every gain."""
+        return cls(gain_db=np.zeros(1), q=np.array([q]), measured=measured)
+
+    @property
+    def is_constant(self) -> bool:
+        """Whether Q is the same for every gain."""
+        return bool(np.ptp(self.q) == 0)
+
+    def at(self, gain_db: ArrayLike) -> FloatArray:
+        """Return Q at a gain in dB."""
+        return np.asarray(np.interp(np.abs(np.asarray(gain_db)), self.gain_db, self.q))
+
+    def scaled(self, factor: float) -> Self:
+        """Return the law with every Q multiplied by `factor`."""
+        return replace(self, q=self.q * factor)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class BandShape:
+    """The response of one band as it was measured on the device, at one gain setting.
+
+    Attributes
+    ----------
+    gain_db : float
+        Setting during the measurement, not 0.
+    frequencies, response_db : ndarray, shape (P,)
+        Hz, rising; level with the band in, less level with the band at 0.
+    """
+
+    gain_db: float
+    frequencies: FloatArray
+    response_db: FloatArray
+
+    def __post_init__(self) -> None:
+        frequencies, response_db = readonly(self.frequencies), readonly(self.response_db)
+        if not (math.isfinite(self.gain_db) and self.gain_db != 0):
+            raise ValueError(f"a band's shape is measured at a gain other than 0: {self.gain_db!r}")
+        if frequencies.ndim != 1 or frequencies.shape != response_db.shape or frequencies.size < 3:
+            raise ValueError("a band's shape needs at least three points, frequency and level")
+        if not ((np.diff(frequencies) > 0).all() and np.isfinite(response_db).all()):
+            raise ValueError("a band's shape needs rising frequencies and finite levels")
+        object.__setattr__(self, "frequencies", frequencies)
+        object.__setattr__(self, "response_db", response_db)
+
+    def at(self, frequencies: ArrayLike) -> FloatArray:
+        """Return the response in dB, linear over ln f, 0 outside what was measured."""
+        axis = np.log(np.asarray(frequencies, dtype=np.float64))
+        return np.asarray(
+            np.interp(axis, np.log(self.frequencies), self.response_db, left=0.0, right=0.0)
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class FixedBandEqualiser:
+    """Cut/boost bands on fixed centres, in steps.
+
+    Attributes
+    ----------
+    bands : tuple of ThirdOctaveBand
+        Rising.
+    lowest_db, highest_db, step_db : float
+        Range and step of every band's gain; 0 lies on the grid.
+    q_law : QLaw
+        Q of the peaking sections.
+    sample_rate : float, optional
+        Hz if the device computes digitally; below 200 Hz it hardly matters.
+    shapes : tuple of tuple of BandShape, optional
+        Measured shapes for each band, instead of peaking sections. Between measured gains the
+        response in dB is interpolated linearly, beyond them scaled; phase is then not known.
+
+    Raises
+    ------
+    ValueError
+        If the bands are not rising or the grid does not hold 0.
+    """
+
+    bands: tuple[ThirdOctaveBand, ...]
+    lowest_db: float
+    highest_db: float
+    step_db: float
+    q_law: QLaw
+    sample_rate: float | None = None
+    shapes: tuple[tuple[BandShape, ...], ...] | None = None
+
+    def __post_init__(self) -> None:
+        numbers = [band.number for band in self.bands]
+        if not numbers or any(b <= a for a, b in itertools.pairwise(numbers)):
+            raise ValueError("an equaliser needs bands in rising order, each once")
+        if not (math.isfinite(self.step_db) and self.step_db > 0):
+            raise ValueError(f"a step must be positive, got {self.step_db!r}")
+        if not (math.isfinite(self.lowest_db) and math.isfinite(self.highest_db)):
+            raise ValueError("the range of gains must be finite")
+        if not self.lowest_db <= 0 <= self.highest_db:
+            raise ValueError(f"the range {self.lowest_db:g} to {self.highest_db:g} dB must hold 0")
+        for end in (self.lowest_db, self.highest_db):
+            if abs(end / self.step_db - round(end / self.step_db)) > 1e-6:
+                raise ValueError(f"{end:g} dB is not a whole number of {self.step_db:g} dB steps")
+        if self.shapes is not None:
+            if len(self.shapes) != len(self.bands) or not all(self.shapes):
+                raise ValueError("measured shapes are needed for every band or for none")
+            for shapes in self.shapes:
+                if len({shape.gain_db for shape in shapes}) != len(shapes):
+                    raise ValueError("a band has two measured shapes at the same gain")
+
+    @property
+    def centres(self) -> FloatArray:
+        """Exact centres in Hz, shape (B,)."""
+        return readonly([band.centre for band in self.bands])
+
+    @property
+    def labels(self) -> tuple[str, ...]:
+        """Nominal centres as printed on devices."""
+        return tuple(band.label for band in self.bands)
+
+    @property
+    def gain_grid_db(self) -> FloatArray:
+        """Every gain that a band can take, in dB, rising, shape (K,)."""
+        first, last = round(self.lowest_db / self.step_db), round(self.highest_db / self.step_db)
+        return readonly(np.round(np.arange(first, last + 1) * self.step_db, 9))
+
+    def scaled_q(self, factor: float) -> Self:
+        """Return the equaliser with every Q multiplied by `factor`."""
+        return replace(self, q_law=self.q_law.scaled(factor))
+
+    def checked_gains_db(self, gains_db: ArrayLike) -> FloatArray:
+        """Return gains for all bands, shape (B,), if they lie on the grid.
+
+        Raises
+        ------
+        ValueError
+            If the number of gains is wrong or one is off the grid; the band is named.
+        """
+        gains = readonly(gains_db)
+        if gains.shape != (len(self.bands),):
+            raise ValueError(f"needs {len(self.bands)} gains, one for each band, got {gains.size}")
+        grid = self.gain_grid_db
+        for label, gain in zip(self.labels, gains, strict=True):
+            if not np.min(np.abs(grid - gain)) < 1e-6:
+                raise ValueError(
+                    f"band {label} Hz cannot be set to {gain:g} dB: the device offers "
+                    f"{self.lowest_db:g} to {self.highest_db:g} dB in steps of {self.step_db:g} dB"
+                )
+        return gains
+
+    def band_table_db(
+        self, index: int, frequencies: ArrayLike, *, gains_db: ArrayLike | None = None
+    ) -> FloatArray:
+        """Return one band's exact response in dB at several gains.
+
+        Parameters
+        ----------
+        index : int
+            Which band, from 0.
+        frequencies : array_like, shape (F,)
+            Hz.
+        gains_db : array_like, shape (K,), optional
+            Gains in dB; the whole grid by default.
+
+        Returns
+        -------
+        ndarray, shape (K, F)
+        """
+        gains = self.gain_grid_db if gains_db is None else np.asarray(gains_db, dtype=np.float64)
+        if self.shapes is not None:
+            return self._shape_table_db(index, frequencies, gains)
+        response = peaking_response(
+            frequencies,
+            centre=self.bands[index].centre,
+            q=self.q_law.at(gains),
+            gain_db=gains,
+            sample_rate=self.sample_rate,
+        )
+        return amplitude_ratio_db(response)
+
+    def _shape_table_db(self, index: int, frequencies: ArrayLike, gains: FloatArray) -> FloatArray:
+        """Interpolate measured shapes over gain: from 0 through each shape, scaled beyond the last.
+
+        A side (boost or cut) that was not measured is taken as the mirror of the other.
+        """
+        assert self.shapes is not None
+        table = np.zeros((gains.size, np.size(frequencies)))
+        for row, gain in enumerate(gains):
+            side = [shape for shape in self.shapes[index] if shape.gain_db * gain > 0]
+            mirror = 1.0 if side else -1.0
+            side = sorted(side or self.shapes[index], key=lambda shape: abs(shape.gain_db))
+            sizes = [abs(shape.gain_db) for shape in side]
+            above = min(int(np.searchsorted(sizes, abs(gain))), len(sizes) - 1)
+            high = side[above].at(frequencies)
+            if above == 0 or abs(gain) > sizes[-1]:
+                table[row] = mirror * high * (abs(gain) / sizes[above])
+            else:
+                low = side[above - 1].at(frequencies)
+                share = (abs(gain) - sizes[above - 1]) / (sizes[above] - sizes[above - 1])
+                table[row] = mirror * (low + share * (high - low))
+        return table
+
+    def response_db(self, gains_db: ArrayLike, frequencies: ArrayLike) -> FloatArray:
+        """Return the summed response of all bands in dB, shape (F,)."""
+        gains = np.asarray(gains_db, dtype=np.float64)
+        total = np.zeros(np.shape(frequencies))
+        for index in np.flatnonzero(gains):
+            total += self.band_table_db(int(index), frequencies, gains_db=gains[index : index + 1])[
+                0
+            ]
+        return total
+
+    def response(self, gains_db: ArrayLike, frequencies: ArrayLike) -> ComplexArray:
+        """Return the summed response of all bands as a complex amplitude ratio, shape (F,).
+
+        Raises
+        ------
+        ValueError
+            If the bands were measured in level only, so that their phase is not known.
+        """
+        if self.shapes is not None:
+            raise ValueError("measured band shapes carry no phase: only the level is known")
+        total = np.ones(np.shape(frequencies), dtype=np.complex128)
+        for band, gain in zip(self.bands, np.asarray(gains_db, dtype=np.float64), strict=True):
+            total = total * peaking_response(
+                frequencies,
+                centre=band.centre,
+                q=self.q_law.at(gain),
+                gain_db=gain,
+                sample_rate=self.sample_rate,
+            )
+        return total
