@@ -306,7 +306,7 @@ class ImpulseResponse:
     @property
     def end(self) -> float:
         """Time just after the last sample, in s."""
-        return self.start + self.samples.shape[-1] / self.sample_rate
+        return float(self.start + self.samples.shape[-1] / self.sample_rate)
 
     def __repr__(self) -> str:
         zero = "absolute time" if self.absolute_time else "time from the first arrival"

@@ -256,7 +256,11 @@ def _q_law(read: TomlTables[ProfileTables]) -> QLaw:
             remedy="give one of q, [equaliser.q_by_gain] and [[equaliser.shapes]]",
         )
     if table.q_by_gain is not None:
-        return QLaw(gain_db=table.q_by_gain.gain_db, q=table.q_by_gain.q, measured=table.q_measured)
+        return QLaw(
+            gain_db=np.array(table.q_by_gain.gain_db),
+            q=np.array(table.q_by_gain.q),
+            measured=table.q_measured,
+        )
     return QLaw.constant(table.q or 1.0, measured=table.q_measured or bool(table.shapes))
 
 

@@ -100,7 +100,7 @@ def _opened(path: str | os.PathLike[str]) -> Iterator[Any]:
 def _check_channel(facts: SoundFileFacts, channel: int, path: str | os.PathLike[str]) -> None:
     if not 1 <= channel <= facts.channels:
         raise MeasurementFileError(
-            f"there is no channel {channel}, only {facts['channels']}",
+            f"there is no channel {channel}, only {facts.channels}",
             path=path,
             remedy="channels are counted from 1",
         )
