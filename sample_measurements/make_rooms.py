@@ -1,0 +1,351 @@
+"""Make the sample rooms: measurement files as a calibrator would bring them, and the truth beside.
+
+``python sample_measurements/make_rooms.py`` rewrites the rooms where they are;
+``... make_rooms.py FOLDER`` makes them in another folder. What the calibrator knows (seats, files,
+settings in force, dimensions) is read from each room's ``room.toml``, which stays as it is; what
+only we know (places, decay, box, microphone) is written down here.
+
+Conventions
+-----------
+Lengths in m, frequencies in Hz. A pressure is in units of 20 micropascals, so that 20 lg of it is
+dB SPL. The chain, in order::
+
+    truth    = drive x level knob x polarity x box x low-pass x room
+    measured = truth x present band gains x microphone + noise
+
+Random numbers come from seeds; a second run writes the same bytes. On another processor or
+release of numpy the last printed digit may differ by one.
+"""
+
+from __future__ import annotations
+
+import argparse
+import math
+import sys
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from modal_room import Point, pressure_transfer, speed_of_sound
+from numpy.typing import NDArray
+from signal_chain import (
+    band_power_level_db,
+    butterworth_low_pass,
+    c_weighting_db,
+    closed_box,
+    equaliser_bands,
+    linkwitz_riley_low_pass,
+    microphone_response,
+    room_noise,
+)
+from text_layouts import (
+    FREQUENCY_DECIMALS,
+    LAYOUTS,
+    band_levels_table,
+    microphone_table,
+    seats_table,
+    truth_table,
+)
+
+__all__ = ["ROOMS", "HiddenRoom", "made_files", "main", "measured_pressure", "true_pressure"]
+
+FloatArray = NDArray[np.float64]
+ComplexArray = NDArray[np.complex128]
+
+HERE = Path(__file__).resolve().parent
+LOWEST, HIGHEST = 10.0, 300.0
+DECAY_AT = (25.0, 50.0, 100.0, 200.0)
+NINE_BANDS = ("20", "25", "31.5", "40", "50", "63", "80", "100", "125")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HiddenRoom:
+    """What the calibrator of a room does not know.
+
+    Attributes
+    ----------
+    drive_db : float
+        dB SPL that the subwoofer would give at 1 m in a free field, level knob at 0 dB.
+    source : tuple of float
+        Place of the subwoofer, m.
+    places : dict of str to tuple of float
+        Place of the microphone at each seat, m.
+    decay : tuple of float
+        T60 in s at 25, 50, 100 and 200 Hz, linear in between.
+    box_corner, box_q : float
+        Closed box of the subwoofer.
+    noise_db : float
+        Noise in a value at 20 Hz, dB SPL (see `signal_chain.room_noise_db`).
+    microphone : dict of str to float, optional
+        Arguments of `signal_chain.microphone_response`; without it the microphone is flat.
+    layouts : dict of str to str
+        Layout of each file that holds one seat.
+    """
+
+    drive_db: float
+    source: Point
+    places: dict[str, Point]
+    decay: tuple[float, float, float, float]
+    box_corner: float
+    box_q: float
+    noise_db: float
+    microphone: dict[str, float] | None
+    layouts: dict[str, str]
+
+
+ROOMS: dict[str, HiddenRoom] = {
+    "lakeside_cabin": HiddenRoom(
+        drive_db=83.0,
+        source=(4.19, 0.35, 0.25),
+        places={
+            "sofa left": (2.56, 3.87, 1.05),
+            "sofa middle": (3.21, 3.87, 1.05),
+            "sofa right": (3.86, 3.87, 1.05),
+            "armchair by the stove": (3.12, 0.93, 1.0),
+            "armchair by the window": (1.24, 0.90, 1.0),
+            "reading bench": (4.48, 3.67, 1.1),
+        },
+        decay=(0.55, 0.48, 0.38, 0.32),
+        box_corner=36.85,  # 6 dB down at 28 Hz
+        box_q=0.7071,
+        noise_db=46.0,
+        microphone={"roll_off": 8.0, "ripple_db": 1.6, "ripple_at": 110.0},
+        layouts={
+            "sofa_left.txt": "semicolon_german",
+            "sofa_middle.tsv": "tabs_two_headers",
+            "sofa_right.txt": "fixed_width",
+            "armchair_stove.txt": "wide_characters",
+            "armchair_window.csv": "quoted_kilohertz",
+            "reading_bench.txt": "barred_descending",
+        },
+    ),
+    "brick_cellar": HiddenRoom(
+        drive_db=83.0,
+        source=(2.15, 0.35, 0.3),
+        places={
+            "front left": (2.50, 2.81, 1.05),
+            "front middle": (2.50, 2.06, 1.05),
+            "front right": (2.50, 1.31, 1.05),
+            "stools left": (3.99, 2.71, 1.25),
+            "stools right": (3.99, 1.50, 1.25),
+        },
+        decay=(0.50, 0.42, 0.34, 0.30),
+        box_corner=28.95,  # 6 dB down at 22 Hz
+        box_q=0.7071,
+        noise_db=44.0,
+        microphone={"roll_off": 5.0, "ripple_db": -1.4, "ripple_at": 45.0},
+        layouts={},
+    ),
+    "rented_hall": HiddenRoom(
+        drive_db=104.0,
+        source=(0.6, 2.4, 0.4),
+        places={
+            "second row left": (4.2, 6.1, 1.15),
+            "second row right": (4.2, 2.6, 1.15),
+            "fifth row middle": (7.1, 4.4, 1.15),
+            "last row": (10.4, 5.0, 1.15),
+        },
+        decay=(1.10, 1.00, 0.90, 0.85),
+        box_corner=38.0,  # 6 dB down at 30.5 Hz
+        box_q=0.8,
+        noise_db=50.0,
+        microphone=None,
+        layouts={},
+    ),
+}
+
+
+def read_facts(name: str) -> dict[str, Any]:
+    """Return the tables of a room's ``room.toml``."""
+    return tomllib.loads((HERE / name / "room.toml").read_text(encoding="utf-8"))
+
+
+def octave_axis(lowest: float, highest: float, per_octave: int) -> FloatArray:
+    """Return ``1000 * 2 ** (i / per_octave)``, just enough of them to hold both ends."""
+    first = np.floor(per_octave * np.log2(lowest / 1000.0))
+    last = np.ceil(per_octave * np.log2(highest / 1000.0))
+    return np.asarray(1000.0 * 2.0 ** (np.arange(first, last + 1.0) / per_octave))
+
+
+def export_axis(layout: str) -> FloatArray:
+    """Return the frequencies of a layout: every 0.5 Hz, or 48 to the octave, as printed."""
+    if layout in ("semicolon_german", "wide_characters"):
+        return np.arange(LOWEST, HIGHEST + 0.25, 0.5)
+    axis = octave_axis(LOWEST, HIGHEST, 48)
+    inside = axis[(axis >= LOWEST) & (axis <= HIGHEST)]
+    return np.asarray(np.round(inside, FREQUENCY_DECIMALS))
+
+
+def exact_centre(nominal: str) -> float:
+    """Return the exact mid-band frequency of a third-octave band (IEC 61260-1, base ten)."""
+    return float(10.0 ** (round(10.0 * math.log10(float(nominal))) / 10.0))
+
+
+def low_pass(facts: Mapping[str, Any], frequencies: FloatArray) -> ComplexArray:
+    """Return the low-pass filters of ``[[path]]`` in a row."""
+    designs = {"linkwitz_riley": linkwitz_riley_low_pass, "butterworth": butterworth_low_pass}
+    response = np.ones(frequencies.shape, dtype=np.complex128)
+    for stage in facts["path"]:
+        design = designs[stage["family"]]
+        response *= design(frequencies, corner=stage["corner"], order=stage["order"])
+    return response
+
+
+def present_band_gains(facts: Mapping[str, Any], frequencies: FloatArray) -> ComplexArray:
+    """Return the band gains in force: third-octave Q at the exact mid-bands (IEC 61260-1)."""
+    stated = facts["device"]["present"]["gains_db"]
+    if isinstance(stated, list):
+        stated = dict(zip(NINE_BANDS, stated, strict=True))
+    exact = {exact_centre(nominal): gain for nominal, gain in stated.items() if gain}
+    return equaliser_bands(frequencies, gains_db=exact, q=4.318)
+
+
+def true_pressure(
+    hidden: HiddenRoom, facts: Mapping[str, Any], frequencies: FloatArray
+) -> ComplexArray:
+    """Return the pressure at each seat, band gains at 0 dB, shape (S, F), without noise."""
+    room, present = facts["room"], facts["device"]["present"]
+    drive_db = hidden.drive_db + present["level_db"]
+    sign = -1.0 if present["polarity"] == "inverted" else 1.0
+    chain = sign * 10.0 ** (drive_db / 20.0) * low_pass(facts, frequencies)
+    chain *= closed_box(frequencies, corner=hidden.box_corner, q=hidden.box_q)
+    return chain * pressure_transfer(
+        (room["length"], room["width"], room["height"]),
+        hidden.source,
+        list(hidden.places.values()),
+        frequencies,
+        decay_time=lambda resonances: np.interp(resonances, DECAY_AT, hidden.decay),
+        speed_of_sound=speed_of_sound(room["temperature"]),
+        highest_mode=500.0,
+    )
+
+
+def microphone(hidden: HiddenRoom, frequencies: FloatArray) -> ComplexArray:
+    """Return the microphone's response, 1 at 1 kHz."""
+    if hidden.microphone is None:
+        return np.ones(frequencies.shape, dtype=np.complex128)
+    response = microphone_response(frequencies, **hidden.microphone)
+    return response / np.abs(microphone_response(np.array([1000.0]), **hidden.microphone))
+
+
+def measured_pressure(
+    name: str, hidden: HiddenRoom, facts: Mapping[str, Any], frequencies: FloatArray
+) -> ComplexArray:
+    """Return what the instrument saw at each seat, shape (S, F)."""
+    pressure = true_pressure(hidden, facts, frequencies)
+    pressure *= present_band_gains(facts, frequencies) * microphone(hidden, frequencies)
+    for row, seat in enumerate(hidden.places):
+        pressure[row] += room_noise(
+            frequencies, at_20_hz_db=hidden.noise_db, seed=f"{name}, {seat}"
+        )
+    return pressure
+
+
+def _single_seat_files(name: str, hidden: HiddenRoom, facts: Mapping[str, Any]) -> dict[str, bytes]:
+    files: dict[str, bytes] = {}
+    for entry in facts["measurements"]:
+        axis = export_axis(hidden.layouts[entry["file"]])
+        row = list(hidden.places).index(entry["seat"])
+        pressure = measured_pressure(name, hidden, facts, axis)[row]
+        files[entry["file"]] = LAYOUTS[hidden.layouts[entry["file"]]](axis, pressure, entry["seat"])
+    return files
+
+
+def _several_seats_file(
+    name: str, hidden: HiddenRoom, facts: Mapping[str, Any]
+) -> dict[str, bytes]:
+    axis = export_axis("several seats")
+    level_db = 20.0 * np.log10(np.abs(measured_pressure(name, hidden, facts, axis)))
+    return {facts["measurements"][0]["file"]: seats_table(axis, level_db, list(hidden.places))}
+
+
+def band_levels_db(hidden: HiddenRoom, facts: Mapping[str, Any]) -> FloatArray:
+    """Return what a C-weighted meter shows for pink noise in each band, shape (S, 9)."""
+    steps = (np.arange(64) + 0.5) / 64.0 - 0.5
+    inside = np.array([exact_centre(nominal) * 10.0 ** (steps / 10.0) for nominal in NINE_BANDS])
+    pressure = true_pressure(hidden, facts, inside.ravel())
+    pressure *= present_band_gains(facts, inside.ravel())
+    level_db = 20.0 * np.log10(np.abs(pressure)) + c_weighting_db(inside.ravel())
+    return band_power_level_db(level_db.reshape(-1, *inside.shape))
+
+
+def _hand_typed_file(name: str, hidden: HiddenRoom, facts: Mapping[str, Any]) -> dict[str, bytes]:
+    exact_db = band_levels_db(hidden, facts)
+    read_db = np.round(exact_db * 2.0) / 2.0
+    seats = list(hidden.places)
+    return {
+        facts["measurements"][0]["file"]: band_levels_table(NINE_BANDS, read_db, seats, decimals=1),
+        "truth/band_levels.csv": band_levels_table(NINE_BANDS, exact_db, seats, decimals=4),
+    }
+
+
+def _truth_files(hidden: HiddenRoom, facts: Mapping[str, Any]) -> dict[str, bytes]:
+    axis = octave_axis(LOWEST, HIGHEST, 96)
+    seats, places = list(hidden.places), {"subwoofer": hidden.source, **hidden.places}
+    parts = {
+        "box": closed_box(axis, corner=hidden.box_corner, q=hidden.box_q),
+        "low-pass": low_pass(facts, axis),
+        "present gains": present_band_gains(facts, axis),
+        "microphone": microphone(hidden, axis),
+    }
+    positions = ["what,x,y,z", *(f"{who},{x:g},{y:g},{z:g}" for who, (x, y, z) in places.items())]
+    return {
+        "truth/seats.csv": truth_table(axis, list(true_pressure(hidden, facts, axis)), seats),
+        "truth/chain.csv": truth_table(axis, list(parts.values()), list(parts)),
+        "truth/places.csv": ("\n".join(positions) + "\n").encode(),
+    }
+
+
+def made_files(name: str) -> dict[str, bytes]:
+    """Return every made file of a room, by its path within the room's folder."""
+    hidden, facts = ROOMS[name], read_facts(name)
+    if facts["measurements"][0].get("kind") == "band_levels":
+        files = _hand_typed_file(name, hidden, facts)
+    elif hidden.layouts:
+        files = _single_seat_files(name, hidden, facts)
+    else:
+        files = _several_seats_file(name, hidden, facts)
+    if hidden.microphone is not None:
+        axis = np.round(octave_axis(5.0, 20000.0, 12), FREQUENCY_DECIMALS)
+        level_db = 20.0 * np.log10(np.abs(microphone(hidden, axis)))
+        entry = facts["microphone"]
+        if entry["kind"] == "correction":
+            level_db, says = -level_db, "correction of the microphone, to be added to a level"
+        else:
+            says = "response of the microphone, to be subtracted from a level"
+        files[entry["file"]] = microphone_table(axis, level_db, says=says)
+    return files | _truth_files(hidden, facts)
+
+
+def write_room(name: str, folder: Path) -> None:
+    """Write a room's made files, and the two written by hand where they are not there yet."""
+    files = made_files(name)
+    for by_hand in ("room.toml", "README.md"):
+        if folder.resolve() != HERE:
+            files[by_hand] = (HERE / name / by_hand).read_bytes()
+    for file, content in files.items():
+        path = folder / name / file
+        path.parent.mkdir(parents=True, exist_ok=True)
+        unfinished = path.with_name(path.name + ".unfinished")
+        unfinished.write_bytes(content)
+        unfinished.replace(path)
+
+
+def main(arguments: list[str] | None = None) -> int:
+    """Make all sample rooms; return the exit status."""
+    parser = argparse.ArgumentParser(description="Make the sample rooms again.")
+    parser.add_argument(
+        "folder", nargs="?", type=Path, default=HERE, help="where to (default: where they are)"
+    )
+    folder: Path = parser.parse_args(arguments).folder
+    for name in ROOMS:
+        write_room(name, folder)
+        print(f"{folder / name}: made")
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
