@@ -212,7 +212,7 @@ def true_pressure(
     sign = -1.0 if present["polarity"] == "inverted" else 1.0
     chain = sign * 10.0 ** (drive_db / 20.0) * low_pass(facts, frequencies)
     chain *= closed_box(frequencies, corner=hidden.box_corner, q=hidden.box_q)
-    return chain * pressure_transfer(
+    transfer = pressure_transfer(
         (room["length"], room["width"], room["height"]),
         hidden.source,
         list(hidden.places.values()),
@@ -221,6 +221,7 @@ def true_pressure(
         speed_of_sound=speed_of_sound(room["temperature"]),
         highest_mode=500.0,
     )
+    return np.asarray(chain * transfer)
 
 
 def microphone(hidden: HiddenRoom, frequencies: FloatArray) -> ComplexArray:
