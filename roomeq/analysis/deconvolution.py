@@ -1,0 +1,332 @@
+"""From a recording of a known excitation to its impulse responses.
+
+Conventions
+-----------
+The last (only) axis is samples or frequency; time in s, frequency in Hz. The deconvolved signal is
+circular: sample i belongs to lag ``i / rate``, and the upper part of the array holds negative lags
+(so that sample -1 is the lag just before zero). Deconvolution is linear: recording and excitation
+are zero-padded to their common length (ISO 18233:2006, Annex B). The lag of an impulse response is
+the time in the recording at which the excitation began, plus the travel time. What comes out is
+the ratio of recorded to played samples, both as fractions of full scale.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from roomeq.analysis.decimation import choose_decimation, decimate
+from roomeq.analysis.sweep import sweep_signal
+from roomeq.errors import MeasurementFileError
+from roomeq.levels import FloatArray
+from roomeq.recording import Recording, SweepDescription
+from roomeq.response import ComplexArray
+
+__all__ = ["ExcitationInverse", "deconvolve", "find_excitations", "prepare_inverse"]
+
+_EDGE = 2.0 ** (1.0 / 6.0)  # the usable band ends a sixth of an octave inside the excited one
+_FADE_BELOW = 2.0 ** (2.0 / 3.0)  # where the inverse has faded to zero, as ratios of frequency
+_FADE_ABOVE = 2.0 ** (1.0 / 3.0)
+_FLOOR = 0.01  # outside the excited band the inverse gains at most 20 dB over its trend
+_WEAKEST = 0.3  # a repeat is at least this much of the strongest arrival (-10.5 dB)
+_PROMINENCE = 12.0  # an arrival against the median nearby; of Gaussian noise the peak reaches 7
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class ExcitationInverse:
+    """The inverse of an excitation, made once and kept for many recordings.
+
+    Attributes
+    ----------
+    sample_rate : int
+        Rate of the recordings it fits, in Hz.
+    frames : int
+        Longest recording it fits, in samples.
+    factor : int
+        Decimation; 1 for the full band.
+    fft_length : int
+        At the low rate.
+    spectrum : ndarray, shape (fft_length // 2 + 1,)
+        Complex inverse spectrum: exact within the usable band, fading to zero outside it.
+    lowest, highest : float
+        Usable band, in Hz.
+    duration : float
+        Length of the excitation, in s.
+    amplitude_rms : float
+        Drive level: rms of the steady sine at the sweep's level, or of the reference.
+    sweep : SweepDescription, optional
+        The sweep, where the excitation is one.
+    """
+
+    sample_rate: int
+    frames: int
+    factor: int
+    fft_length: int
+    spectrum: ComplexArray
+    lowest: float
+    highest: float
+    duration: float
+    amplitude_rms: float
+    sweep: SweepDescription | None = None
+
+    @property
+    def low_rate(self) -> float:
+        """Rate of the deconvolved signal, in Hz."""
+        return self.sample_rate / self.factor
+
+    @property
+    def passband(self) -> float:
+        """Edge of the decimation filter, in Hz."""
+        return self.highest * _FADE_ABOVE
+
+    def last_lag(self, frames: int) -> float:
+        """Return the last time in a recording of `frames` at which the excitation still fits."""
+        return frames / self.sample_rate - self.duration
+
+
+def prepare_inverse(
+    excitation: SweepDescription | Recording,
+    *,
+    sample_rate: int,
+    frames: int,
+    highest: float | None = None,
+    band: tuple[float, float] | None = None,
+) -> ExcitationInverse:
+    """Return the regularised inverse of an excitation.
+
+    Within the usable band the inverse is exact, ``1 / X``. Outside, where the excitation says
+    nothing and the recording holds only noise, it fades to zero (two thirds of an octave below, one
+    third above) and stays within 20 dB of its gain at the edge of the band.
+
+    Parameters
+    ----------
+    excitation : SweepDescription or Recording
+        The sweep, or any other known excitation as it was played.
+    sample_rate : int
+        Of the recordings, in Hz. A reference at another rate is resampled.
+    frames : int
+        Samples of the longest recording.
+    highest : float, optional
+        Highest frequency wanted, in Hz. The work is done at a rate that just carries it; by
+        default the full band.
+    band : tuple of float, optional
+        Excited band of a reference, in Hz; a sweep knows its own. By default estimated: where the
+        third-octave power of the reference is within 30 dB of its greatest.
+
+    Raises
+    ------
+    ValueError
+        If a value is not positive, or the wanted band lies outside the excited one.
+    """
+    from scipy.fft import next_fast_len
+
+    if not (sample_rate > 0 and frames > 0 and (highest is None or highest > 0)):
+        raise ValueError(f"needs positive values: {sample_rate!r}, {frames!r}, {highest!r}")
+    signal, (first, last), amplitude_rms = _excitation(excitation, sample_rate, band)
+    lowest = first * _EDGE
+    top = last / _EDGE if highest is None else min(highest, last / _EDGE)
+    if not lowest < top:
+        raise ValueError(
+            f"nothing usable: the excitation reaches from {first:g} to {last:g} Hz, and "
+            f"{highest if highest is not None else last:g} Hz is the highest wanted"
+        )
+    factor = 1 if highest is None else choose_decimation(sample_rate, highest=top)
+    low_rate = sample_rate / factor
+    if factor > 1:
+        signal = decimate(
+            signal, factor=factor, sample_rate=sample_rate, passband=top * _FADE_ABOVE
+        )
+    low_frames = -(-frames // factor)
+    length = next_fast_len(low_frames + signal.size, real=True)
+    return ExcitationInverse(
+        sample_rate=sample_rate,
+        frames=frames,
+        factor=factor,
+        fft_length=length,
+        spectrum=_inverse_spectrum(signal, length, low_rate, (lowest, top)),
+        lowest=lowest,
+        highest=top,
+        duration=signal.size / low_rate,
+        amplitude_rms=amplitude_rms,
+        sweep=excitation if isinstance(excitation, SweepDescription) else None,
+    )
+
+
+def _excitation(
+    excitation: SweepDescription | Recording,
+    sample_rate: int,
+    band: tuple[float, float] | None,
+) -> tuple[FloatArray, tuple[float, float], float]:
+    """Return samples at the recordings' rate, excited band and drive level."""
+    if isinstance(excitation, SweepDescription):
+        signal = sweep_signal(excitation, sample_rate=sample_rate)
+        last = min(excitation.stop, 0.48 * sample_rate)
+        return signal, (excitation.start, last), excitation.amplitude / math.sqrt(2.0)
+    signal = excitation.samples
+    if excitation.sample_rate != sample_rate:
+        from scipy.signal import resample_poly
+
+        shared = math.gcd(sample_rate, excitation.sample_rate)
+        signal = resample_poly(signal, sample_rate // shared, excitation.sample_rate // shared)
+    active = signal[np.abs(signal) > 1e-4 * np.abs(signal).max()]
+    if not active.size:
+        raise ValueError(f"the reference is silent: {excitation.place}")
+    first, last = _excited_band(signal, sample_rate) if band is None else band
+    if not 0 < first < last <= sample_rate / 2:
+        raise ValueError(f"the excited band {band!r} must be positive and rising")
+    return signal, (first, last), float(np.sqrt(np.mean(active**2)))
+
+
+def _excited_band(signal: FloatArray, sample_rate: int) -> tuple[float, float]:
+    """Return where the third-octave power density lies within 30 dB of its greatest."""
+    power = np.abs(np.fft.rfft(signal)) ** 2
+    step = sample_rate / signal.size
+    prefix = np.concatenate(([0.0], np.cumsum(power)))
+    centres = np.geomspace(max(5.0, 2.0 * step), 0.48 * sample_rate, 400)
+    low = np.maximum(np.round(centres * 2 ** (-1 / 6) / step).astype(int), 1)
+    high = np.maximum(np.minimum((centres * 2 ** (1 / 6) / step).astype(int), power.size), low + 1)
+    density = (prefix[np.minimum(high, power.size)] - prefix[low]) / (high - low)
+    strong = np.flatnonzero(density >= 1e-3 * density.max())
+    return float(centres[strong[0]]), float(centres[strong[-1]])
+
+
+def _inverse_spectrum(
+    signal: FloatArray, length: int, low_rate: float, usable: tuple[float, float]
+) -> ComplexArray:
+    from scipy.fft import rfft
+
+    spectrum = rfft(signal, length)
+    step = low_rate / length
+    lowest, highest = usable
+    floor, ceiling = lowest / _FADE_BELOW, min(highest * _FADE_ABOVE, 0.5 * low_rate)
+    kept = slice(max(1, math.ceil(floor / step)), min(int(ceiling / step) + 1, spectrum.size))
+    frequencies: FloatArray = step * np.arange(kept.start, kept.stop, dtype=np.float64)
+    power = spectrum[kept].real ** 2 + spectrum[kept].imag ** 2
+    for outside, edge in ((frequencies < lowest, lowest), (frequencies > highest, highest)):
+        near = (frequencies > edge / _EDGE) & (frequencies < edge * _EDGE)
+        power[outside] = np.maximum(power[outside], _FLOOR * power[near & ~outside].mean())
+    inverse = np.zeros(spectrum.size, dtype=np.complex128)
+    weight = _band_weight(frequencies, lowest, highest, ceiling)
+    inverse[kept] = np.conj(spectrum[kept]) * (weight / power)
+    inverse.setflags(write=False)
+    return inverse
+
+
+def _band_weight(
+    frequencies: FloatArray, lowest: float, highest: float, ceiling: float
+) -> FloatArray:
+    """Return 1 within the usable band, falling as a raised cosine over log frequency outside."""
+    weight = np.ones(frequencies.size)
+    below, above = frequencies < lowest, frequencies > highest
+    depth = np.log(lowest / frequencies[below]) / math.log(_FADE_BELOW)
+    weight[below] = 0.5 + 0.5 * np.cos(np.pi * np.minimum(depth, 1.0))
+    depth = np.log(frequencies[above] / highest) / math.log(ceiling / highest)
+    weight[above] = 0.5 + 0.5 * np.cos(np.pi * np.minimum(depth, 1.0))
+    return weight
+
+
+def deconvolve(samples: ArrayLike, *, inverse: ExcitationInverse) -> FloatArray:
+    """Return a recording with its excitation taken out.
+
+    Parameters
+    ----------
+    samples : array_like, shape (N,)
+        The recording, at the inverse's rate, not longer than the inverse fits.
+    inverse : ExcitationInverse
+        From `prepare_inverse`.
+
+    Returns
+    -------
+    ndarray, shape (fft_length,)
+        Circular, at ``inverse.low_rate``; see the conventions above.
+
+    Raises
+    ------
+    ValueError
+        If the recording has not one axis or is too long.
+    """
+    from scipy.fft import irfft, rfft
+
+    signal = np.asarray(samples, dtype=np.float64)
+    if signal.ndim != 1 or not 0 < signal.size <= inverse.frames:
+        raise ValueError(
+            f"needs one channel of 1 to {inverse.frames} samples, got shape {signal.shape}"
+        )
+    if inverse.factor > 1:
+        signal = decimate(
+            signal,
+            factor=inverse.factor,
+            sample_rate=inverse.sample_rate,
+            passband=inverse.passband,
+        )
+    spectrum = rfft(signal, inverse.fft_length)
+    spectrum *= inverse.spectrum
+    return np.asarray(irfft(spectrum, inverse.fft_length, overwrite_x=True))
+
+
+def find_excitations(
+    deconvolved: ArrayLike, *, inverse: ExcitationInverse, recording: Recording
+) -> tuple[int, ...]:
+    """Return where the impulse responses of a recording lie, strongest sample each, in time order.
+
+    Several excitations in one recording never lie closer than the excitation is long; each is at
+    least a third as strong as the strongest. Distortion products of a sweep lie earlier and are
+    passed over.
+
+    Parameters
+    ----------
+    deconvolved : array_like, shape (fft_length,)
+        From `deconvolve`.
+    inverse : ExcitationInverse
+        What it was deconvolved with.
+    recording : Recording
+        What was deconvolved: tells the last place at which an excitation still fits.
+
+    Returns
+    -------
+    tuple of int
+        Samples at the low rate; negative where the recording began after the excitation did.
+
+    Raises
+    ------
+    MeasurementFileError
+        If nothing stands out clearly: the excitation is not in this recording.
+    """
+    magnitude = np.abs(np.asarray(deconvolved))
+    length, spacing = magnitude.size, round(0.95 * inverse.duration * inverse.low_rate)
+    around = np.arange(-spacing // 2, spacing // 2, max(1, spacing // 8192))
+    found: list[int] = []
+    strongest = 0.0
+    while True:
+        index = int(np.argmax(magnitude))
+        peak = float(magnitude[index])
+        if not (peak > 0 and peak >= _WEAKEST * strongest):
+            break
+        if peak < _PROMINENCE * float(np.median(magnitude[(index + around) % length])):
+            break
+        strongest = max(strongest, peak)
+        found.append(index)
+        for near in _circular(index - spacing, index + spacing + 1, length):
+            magnitude[near] = 0.0
+    if not found:
+        raise MeasurementFileError(
+            "the excitation is not found in this recording",
+            path=recording.path,
+            where=f"channel {recording.channel}",
+            remedy="another sweep, another channel, or far too much noise?",
+        )
+    last = recording.samples.size / inverse.factor
+    return tuple(sorted(index if index < last else index - length for index in found))
+
+
+def _circular(first: int, last: int, length: int) -> tuple[slice, ...]:
+    """Return slices that cover first to last on a circle of `length`."""
+    if last - first >= length:
+        return (slice(0, length),)
+    first, last = first % length, last % length
+    if first <= last:
+        return (slice(first, last),)
+    return slice(first, length), slice(0, last)
