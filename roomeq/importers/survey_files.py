@@ -1,0 +1,319 @@
+"""Survey from files: the measurements a room file names, or a bare list of text exports.
+
+Conventions
+-----------
+Weighting and the microphone's own response are taken out here, once. What was not said and had to
+be assumed, what readers noticed, and what looks wrong come back in words, apart from each other.
+No file is written.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from os import PathLike, fspath
+from pathlib import Path
+from typing import get_args
+
+from roomeq.importers.band_table import read_band_table
+from roomeq.importers.digests import InputFile, read_input_file
+from roomeq.importers.microphone import (
+    MicrophoneResponse,
+    apply_microphone,
+    describe_microphone,
+    read_microphone,
+)
+from roomeq.importers.repeatability import estimate_repeatability_db
+from roomeq.importers.room_checks import seat_findings
+from roomeq.importers.room_file import RoomFile
+from roomeq.importers.room_schema import MeasurementTable
+from roomeq.importers.survey_remarks import (
+    assumptions_for_exports,
+    assumptions_of,
+    file_notes,
+    mixtures,
+    repeatability_notes,
+    same_recordings,
+)
+from roomeq.importers.text_export import TextExport, read_text_export
+from roomeq.importers.weighting import remove_weighting
+from roomeq.response import FrequencyResponse
+from roomeq.survey import Measurement, Source, Survey
+
+__all__ = ["SurveyFiles", "read_survey", "survey_from_exports"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class SurveyFiles:
+    """A survey and the files it was read from.
+
+    Attributes
+    ----------
+    survey : Survey
+    assumptions : tuple of str
+        What was not stated and had to be assumed.
+    notes : tuple of str
+        What the readers did, ignored or dropped, with the file's name in front.
+    findings : tuple of str
+        What looks wrong although it can be used.
+    inputs : tuple of InputFile
+        Room file, measurements and microphone file with their digests.
+    repeatability_db : float, optional
+        As stated, else the pooled standard deviation over repeats in dB; None if neither is there.
+    """
+
+    survey: Survey
+    assumptions: tuple[str, ...]
+    notes: tuple[str, ...]
+    findings: tuple[str, ...]
+    inputs: tuple[InputFile, ...]
+    repeatability_db: float | None
+
+
+def read_survey(room_file: RoomFile) -> SurveyFiles:
+    """Read all measurements that a room file names.
+
+    Parameters
+    ----------
+    room_file : RoomFile
+        As read by `roomeq.importers.room_file.read_room_file`.
+
+    Returns
+    -------
+    SurveyFiles
+        Seats in the order of ``[[seats]]`` where that is given, else as measured.
+
+    Raises
+    ------
+    RoomFileError
+        If a file does not hold what the room file says: more level columns than seats, seats that
+        are not listed, a weighting that cannot be removed, a setting that the reader refuses.
+    MeasurementFileError
+        If a measurement or the microphone file cannot be read.
+    """
+    microphone = _microphone(room_file)
+    entries = [
+        (index, measurement)
+        for index in range(len(room_file.measurements))
+        for measurement in _read_entry(room_file, index)
+    ]
+    _check_seats(room_file, entries)
+    as_measured = [measurement for _, measurement in entries]
+    corrected = [
+        _corrected(measurement, microphone)
+        if microphone is not None and room_file.measurements[index].microphone
+        else measurement
+        for index, measurement in entries
+    ]
+    survey = Survey(
+        measurements=tuple(_in_listed_order(room_file, corrected)),
+        seat_weights={seat.name: seat.weight for seat in room_file.seats},
+        levels_comparable=room_file.levels.comparable,
+    )
+    repeated_db = estimate_repeatability_db(survey)
+    stated_db = room_file.levels.repeatability_db
+    notes = [*file_notes(corrected), *repeatability_notes(stated_db, repeated_db)]
+    if microphone is not None and room_file.microphone is not None:
+        notes.extend(f"{room_file.microphone.file}: {note}" for note in microphone.notes)
+    return SurveyFiles(
+        survey=survey,
+        assumptions=tuple(assumptions_of(room_file)),
+        notes=tuple(dict.fromkeys(notes)),
+        findings=(*same_recordings(as_measured), *mixtures(room_file, as_measured)),
+        inputs=tuple(_inputs(room_file)),
+        repeatability_db=repeated_db if stated_db is None else stated_db,
+    )
+
+
+def survey_from_exports(
+    paths: Iterable[str | PathLike[str]], *, source: Source = "sub"
+) -> SurveyFiles:
+    """Read a bare list of text exports, without a room file.
+
+    A seat is named after its file, or after its column where a file holds several.
+
+    Parameters
+    ----------
+    paths : iterable of path-like
+        Text exports, each once.
+    source : {"sub", "mains", "both"}
+        What played.
+
+    Returns
+    -------
+    SurveyFiles
+        Nothing is known but the levels, so that `assumptions` is worth printing.
+
+    Raises
+    ------
+    TypeError
+        If `paths` is one path instead of several.
+    ValueError
+        If there is none, one occurs twice, or the source is unknown.
+    MeasurementFileError
+        If a file cannot be read.
+    """
+    if isinstance(paths, str | bytes | PathLike):
+        raise TypeError(f"paths must be several paths, got one: {paths!r}; write [{paths!r}]")
+    if source not in get_args(Source):
+        raise ValueError(f"source is one of {get_args(Source)}, got {source!r}")
+    listed = [Path(path) for path in paths]
+    if not listed:
+        raise ValueError("paths must hold at least one text export, got none")
+    for path in listed:
+        if sum(path.resolve() == other.resolve() for other in listed) > 1:
+            raise ValueError(f"each file belongs to one seat, but {fspath(path)!r} occurs twice")
+    exports = [read_text_export(path) for path in listed]
+    measurements = [
+        Measurement(
+            seat=seat,
+            source=source,
+            response=response,
+            file=path.as_posix(),
+            notes=tuple(export.notes),
+        )
+        for path, export, seats in zip(listed, exports, _seat_names(listed, exports), strict=True)
+        for seat, response in zip(seats, export.responses, strict=True)
+    ]
+    return SurveyFiles(
+        survey=Survey(measurements=tuple(measurements)),
+        assumptions=assumptions_for_exports(source),
+        notes=tuple(dict.fromkeys([*file_notes(measurements), *repeatability_notes(None, None)])),
+        findings=tuple(same_recordings(measurements)),
+        inputs=tuple(read_input_file(path, role="measurement") for path in listed),
+        repeatability_db=None,
+    )
+
+
+def _seat_names(paths: Sequence[Path], exports: Sequence[TextExport]) -> list[list[str]]:
+    """Return the seats of each file, named as shortly as tells them all apart."""
+    names: list[list[str]] = []
+    for naming in (_by_column, _by_file, _by_folder, _by_path):
+        names = [
+            naming(path, list(export.names)) for path, export in zip(paths, exports, strict=True)
+        ]
+        everything = [name for group in names for name in group]
+        if len(set(everything)) == len(everything):
+            break
+    return names
+
+
+def _by_column(path: Path, columns: list[str]) -> list[str]:
+    return [path.stem] if len(columns) == 1 else columns
+
+
+def _by_file(path: Path, columns: list[str]) -> list[str]:
+    return [path.stem] if len(columns) == 1 else [f"{path.stem}, {name}" for name in columns]
+
+
+def _by_folder(path: Path, columns: list[str]) -> list[str]:
+    return [f"{path.resolve().parent.name}/{name}" for name in _by_file(path, columns)]
+
+
+def _by_path(path: Path, columns: list[str]) -> list[str]:
+    return [f"{path.as_posix()}, {number}. {name}" for number, name in enumerate(columns, start=1)]
+
+
+def _microphone(room_file: RoomFile) -> MicrophoneResponse | None:
+    stated = room_file.microphone
+    if stated is None or stated.file is None or stated.kind is None:
+        return None
+    try:
+        return read_microphone(
+            room_file.resolve(stated.file), kind=stated.kind, **stated.reading_settings()
+        )
+    except (ValueError, OSError) as error:
+        raise room_file.fault(_said(error), "microphone") from error
+
+
+def _said(error: Exception) -> str:
+    return (error.strerror if isinstance(error, OSError) else None) or str(error)
+
+
+def _read_entry(room_file: RoomFile, index: int) -> Iterator[Measurement]:
+    """Yield the measurements of one ``[[measurements]]`` table, weighting removed."""
+    entry = room_file.measurements[index]
+    path = room_file.resolve(entry.file)
+    try:
+        if entry.kind == "band_levels":
+            table = read_band_table(
+                path, weighting=entry.weighting, seat=entry.seat, **entry.reading_settings()
+            )
+            named = list(zip(table.seats, table.responses, strict=True))
+            notes = table.notes
+        else:
+            export = _read_export(entry, path)
+            named = _named_responses(room_file, index, export)
+            notes = export.notes
+    except (ValueError, OSError) as error:
+        raise room_file.fault(_said(error), "measurements", index) from error
+    for seat, response in named:
+        if entry.kind == "response" and entry.weighting != "none":
+            response = _unweighted(room_file, index, response)
+        yield Measurement(
+            seat=seat,
+            source=entry.source,
+            route=entry.route,
+            response=response,
+            file=entry.file,
+            notes=tuple(notes),
+        )
+
+
+def _read_export(entry: MeasurementTable, path: Path) -> TextExport:
+    settings = entry.reading_settings()
+    if entry.columns is not None:
+        settings["level_column"] = list(entry.columns.values())
+    return read_text_export(path, **settings)
+
+
+def _named_responses(
+    room_file: RoomFile, index: int, export: TextExport
+) -> list[tuple[str, FrequencyResponse]]:
+    entry = room_file.measurements[index]
+    seats = [entry.seat or ""] if entry.columns is None else list(entry.columns)
+    if len(export.responses) != len(seats):
+        raise room_file.fault(
+            f"{entry.file!r} holds {len(export.responses)} level columns "
+            f"({', '.join(export.names)}) for {len(seats)} named seats",
+            "measurements",
+            index,
+            "file",
+            remedy='write columns = { "seat" = column, ... }, or level_column = ... for one',
+        )
+    return list(zip(seats, export.responses, strict=True))
+
+
+def _unweighted(room_file: RoomFile, index: int, response: FrequencyResponse) -> FrequencyResponse:
+    try:
+        return remove_weighting(response, weighting=room_file.measurements[index].weighting)
+    except ValueError as error:
+        raise room_file.fault(str(error), "measurements", index, "weighting") from None
+
+
+def _corrected(measurement: Measurement, microphone: MicrophoneResponse) -> Measurement:
+    described = describe_microphone(measurement.response, microphone)
+    return replace(
+        measurement,
+        response=apply_microphone(measurement.response, microphone),
+        notes=(*measurement.notes, *described),
+    )
+
+
+def _check_seats(room_file: RoomFile, entries: Iterable[tuple[int, Measurement]]) -> None:
+    named = [(measurement.seat, ("measurements", index, "file")) for index, measurement in entries]
+    for finding in seat_findings(room_file, named):
+        raise room_file.fault(finding.message, *finding.path, remedy=finding.remedy)
+
+
+def _in_listed_order(room_file: RoomFile, measurements: Iterable[Measurement]) -> list[Measurement]:
+    listed = [seat.name for seat in room_file.seats]
+    return sorted(measurements, key=lambda m: listed.index(m.seat) if listed else 0)
+
+
+def _inputs(room_file: RoomFile) -> Iterator[InputFile]:
+    yield read_input_file(room_file.location.name, role="room", folder=room_file.folder)
+    for file in dict.fromkeys(entry.file for entry in room_file.measurements):
+        yield read_input_file(file, role="measurement", folder=room_file.folder)
+    if room_file.microphone is not None and room_file.microphone.file is not None:
+        yield read_input_file(room_file.microphone.file, role="microphone", folder=room_file.folder)

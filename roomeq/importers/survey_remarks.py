@@ -1,0 +1,158 @@
+"""What is worth saying about a survey: what was assumed, noticed, and what looks wrong.
+
+Conventions
+-----------
+Plain sentences for people, without a full stop. An assumption is something that was not stated and
+had to be taken for something; a finding is something that looks wrong although it can be used.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+
+from roomeq.importers.repeatability import same_recording
+from roomeq.importers.room_file import RoomFile
+from roomeq.survey import Measurement, Source
+
+__all__ = [
+    "assumptions_for_exports",
+    "assumptions_of",
+    "file_notes",
+    "mixtures",
+    "repeatability_notes",
+    "same_recordings",
+]
+
+_EQUAL_WEIGHTS = "no seat weights are stated: all seats count alike"
+_SUB_ALONE = "what played is not stated: taken for the subwoofer alone"
+_NOT_COMPARABLE = (
+    "levels are not said to be comparable between seats: one offset for each seat is removed "
+    "before fitting"
+)
+_NO_MICROPHONE = "no microphone correction is stated: levels are used as they are"
+_GAINS_AT_REST = "the bands' gains while measuring are not stated: taken for 0 dB"
+_NO_PATH = "no filters in the subwoofer's path are stated: taken for none"
+
+
+def assumptions_of(room_file: RoomFile) -> Iterator[str]:
+    """Yield what a room file does not state about its measurements."""
+    if not room_file.seats:
+        yield _EQUAL_WEIGHTS
+    indices = range(len(room_file.measurements))
+    if not all(room_file.states("measurements", index, "source") for index in indices):
+        yield f"{_SUB_ALONE}{_where_not_stated(room_file, 'source')}"
+    if not room_file.states("levels", "comparable"):
+        yield _NOT_COMPARABLE
+    if room_file.microphone is None:
+        yield _NO_MICROPHONE
+    present = room_file.device.present
+    if present.gains_db is None:
+        yield _GAINS_AT_REST
+    others = {
+        "level_db": "level",
+        "polarity": "polarity",
+        "phase_deg": "phase",
+    }
+    unsaid = [word for key, word in others.items() if getattr(present, key) is None]
+    if unsaid:
+        yield (
+            f"the device's {_listed(unsaid)} while measuring {'is' if len(unsaid) == 1 else 'are'} "
+            "not stated: taken for at rest"
+        )
+    if not room_file.states("path"):
+        yield _NO_PATH
+
+
+def _where_not_stated(room_file: RoomFile, key: str) -> str:
+    """Return which files lack a key, or nothing where all of them do."""
+    entries = room_file.measurements
+    lacking = [
+        entry.file
+        for index, entry in enumerate(entries)
+        if not room_file.states("measurements", index, key)
+    ]
+    return "" if len(lacking) == len(entries) else f" ({', '.join(dict.fromkeys(lacking))})"
+
+
+def _listed(words: Sequence[str]) -> str:
+    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"
+
+
+def assumptions_for_exports(source: Source) -> tuple[str, ...]:
+    """Return what is assumed of a bare list of text exports."""
+    return (
+        "seats are named after their files or columns",
+        _EQUAL_WEIGHTS,
+        *((_SUB_ALONE,) if source == "sub" else ()),
+        _NOT_COMPARABLE,
+        _NO_MICROPHONE,
+        _GAINS_AT_REST,
+        _NO_PATH,
+    )
+
+
+def file_notes(measurements: Iterable[Measurement]) -> Iterator[str]:
+    """Yield the notes of all measurements, with the file in front."""
+    for measurement in measurements:
+        for note in measurement.notes:
+            yield f"{measurement.file}: {note}"
+
+
+def repeatability_notes(stated_db: float | None, repeated_db: float | None) -> Iterator[str]:
+    """Yield what is known of the repeatability, and from where."""
+    if repeated_db is not None:
+        yield f"repeats of a seat lie {repeated_db:.2f} dB apart (standard deviation)"
+        if stated_db is not None:
+            yield f"the stated repeatability of {stated_db:g} dB is used instead"
+    elif stated_db is None:
+        yield "the repeatability is not known: no seat was measured twice, and none is stated"
+
+
+def same_recordings(measurements: Sequence[Measurement]) -> Iterator[str]:
+    """Yield which measurements are the very same recording: two takes never agree to the digit."""
+    for index, one in enumerate(measurements):
+        for other in measurements[:index]:
+            if same_recording(one.response, other.response):
+                yield (
+                    f"{_described(other)} and {_described(one)} are the same recording: was one "
+                    "file or column given twice?"
+                )
+                break
+
+
+def _described(measurement: Measurement) -> str:
+    return f"{measurement.seat!r} ({measurement.source}, {measurement.file})"
+
+
+def mixtures(room_file: RoomFile, measurements: Sequence[Measurement]) -> Iterator[str]:
+    """Yield where measurements of different kinds stand side by side."""
+    references = {m.response.level_reference for m in measurements}
+    if room_file.levels.comparable and len(references) > 1:
+        yield (
+            "levels are said to be comparable, but some are in dB SPL and some relative: "
+            f"{_by_kind(measurements, 'level_reference')}"
+        )
+    for source in dict.fromkeys(m.source for m in measurements):
+        own = [m for m in measurements if m.source == source]
+        if len({m.response.resolution for m in own}) > 1:
+            yield (
+                f"measurements of {source!r} mix third-octave levels and narrow responses: "
+                f"{_by_kind(own, 'resolution')}"
+            )
+    kinds = {entry.kind for entry in room_file.measurements if entry.microphone}
+    microphone = room_file.microphone
+    if microphone is not None and microphone.file is not None and len(kinds) > 1:
+        yield (
+            "the microphone correction was applied to text exports and to hand-typed levels alike: "
+            "write microphone = false where another microphone was used"
+        )
+
+
+def _by_kind(measurements: Sequence[Measurement], attribute: str) -> str:
+    files: dict[str, list[str]] = {}
+    for measurement in measurements:
+        kind = str(getattr(measurement.response, attribute)).replace("_", " ")
+        listed = files.setdefault(kind, [])
+        if str(measurement.file) not in listed:
+            listed.append(str(measurement.file))
+    return "; ".join(f"{kind}: {', '.join(names)}" for kind, names in files.items())
