@@ -2,30 +2,43 @@
 
 Conventions
 -----------
-Frequencies come back in Hz, ascending and above zero; levels in dB; phase in degrees. Columns are
-counted from 1, as people count. What was assumed, ignored or dropped is listed in ``notes``.
+Frequencies come back in Hz, ascending and above zero; levels in dB; phase, where the file has it,
+as a complex response. Columns are counted from 1, as people count. What was assumed, ignored or
+dropped is listed in ``notes``; what can be read in more than one way raises, and the message names
+the argument that settles it. The file is never changed.
 """
 
 from __future__ import annotations
 
-import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from os import PathLike, fspath
-from pathlib import Path
-from typing import Literal
+from typing import Any, get_args
 
 import numpy as np
 
+from roomeq.bands import third_octave_bands
 from roomeq.errors import AmbiguousTableError, MeasurementFileError
-from roomeq.response import FrequencyResponse
+from roomeq.importers.text_axis import IndexArray, clean_rows
+from roomeq.importers.text_cells import DecimalMark
+from roomeq.importers.text_decoding import read_decoded_text
+from roomeq.importers.text_dialect import Shape
+from roomeq.importers.text_header import read_headings
+from roomeq.importers.text_layout import Table, find_table
+from roomeq.importers.text_roles import Columns, Pick, assign_columns
+from roomeq.importers.text_units import (
+    FrequencyUnit,
+    LevelUnit,
+    PhaseUnit,
+    coherence_snr_db,
+    frequency_scale,
+    level_in_db,
+    linear_scale,
+    phase_in_deg,
+)
+from roomeq.response import FrequencyResponse, LevelReference
 
 __all__ = ["TextExport", "read_text_export"]
-
-Column = int | str
-FrequencyUnit = Literal["Hz", "kHz"]
-LevelUnit = Literal["dB", "dB SPL", "dBFS", "Pa", "ratio"]
-PhaseUnit = Literal["deg", "rad"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -37,9 +50,9 @@ class TextExport:
     path : str
         The file.
     names : tuple of str
-        One for each level column: its header text without the unit, or ``column 2``.
+        One for each level column: its heading without the unit, or ``column 2``.
     responses : tuple of FrequencyResponse
-        In the same order, on one shared ascending axis above 0 Hz.
+        In the same order, each of shape (F,), on one shared ascending axis above 0 Hz.
     notes : tuple of str
         What was assumed, ignored or dropped.
     """
@@ -50,41 +63,228 @@ class TextExport:
     notes: tuple[str, ...] = ()
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Units:
+    frequency: FrequencyUnit | None
+    level: LevelUnit | None
+    phase: PhaseUnit | None
+
+
 def read_text_export(
     path: str | PathLike[str],
     *,
-    frequency_column: Column | None = None,
-    level_column: Column | Sequence[Column] | None = None,
-    phase_column: Column | None = None,
+    frequency_column: Pick | None = None,
+    level_column: Pick | Sequence[Pick] | None = None,
+    phase_column: Pick | None = None,
     frequency_unit: FrequencyUnit | None = None,
     level_unit: LevelUnit | None = None,
     phase_unit: PhaseUnit | None = None,
-    decimal: Literal[".", ","] | None = None,
+    decimal: DecimalMark | None = None,
     delimiter: str | None = None,
     encoding: str | None = None,
 ) -> TextExport:
-    """Read a text export (first slice: clean tables of frequency, level and phase in degrees)."""
-    text = Path(path).read_text(encoding=encoding or "utf-8-sig")
-    rows = []
-    header = ""
-    for line in text.splitlines():
-        cells = [cell for cell in re.split(r"[\s,;|]+", line.strip()) if cell]
-        try:
-            rows.append([float(cell) for cell in cells])
-        except ValueError:
-            if not rows:
-                header = line
-    if not rows:
-        raise MeasurementFileError("holds no table of numbers", path=path)
-    table = np.array([row for row in rows if len(row) == len(rows[0])])
-    labelled = re.search("phase", header, re.IGNORECASE) is not None
-    if table.shape[1] > 2 and not labelled:
-        raise AmbiguousTableError("level and phase, or two seats?", path=path)
-    table = table[table[:, 0] > 0]
-    response = FrequencyResponse.from_level(
-        table[:, 0],
-        table[:, 1],
-        phase_deg=table[:, 2] if labelled else None,
-        level_reference="spl" if "SPL" in header else "relative",
+    """Read a text export of one or several responses.
+
+    Every argument but the path is found out from the file where it can be.
+
+    Parameters
+    ----------
+    path : path-like
+        The file.
+    frequency_column, phase_column : int or str, optional
+        A column, by number from 1 or by its heading.
+    level_column : int, str or a sequence of them, optional
+        Level columns, one for each seat. Other columns are ignored then.
+    frequency_unit : {"Hz", "kHz"}, optional
+        Unit of the frequency column.
+    level_unit : {"dB", "dB SPL", "dBFS", "Pa", "ratio"}, optional
+        Unit of the level columns; ``ratio`` is any amplitude that is not in dB.
+    phase_unit : {"deg", "rad"}, optional
+        Unit of the phase columns.
+    decimal : {".", ","}, optional
+        Decimal mark.
+    delimiter : str, optional
+        What stands between cells; ``" "`` for runs of blanks.
+    encoding : str, optional
+        A codec's name.
+
+    Returns
+    -------
+    TextExport
+        Names, responses and notes.
+
+    Raises
+    ------
+    AmbiguousTableError
+        If the file can be read in more than one way; names the argument that settles it.
+    MeasurementFileError
+        If it cannot be read; with line, column, value and remedy.
+    ValueError
+        If an argument is not one of those above.
+    OSError
+        If the file cannot be opened.
+    """
+    _check_choice("frequency_unit", frequency_unit, get_args(FrequencyUnit))
+    _check_choice("level_unit", level_unit, get_args(LevelUnit))
+    _check_choice("phase_unit", phase_unit, get_args(PhaseUnit))
+    _check_choice("decimal", decimal, get_args(DecimalMark))
+    if delimiter is not None and (not delimiter or "\n" in delimiter):
+        raise ValueError(f"delimiter must be one character or more, got {delimiter!r}")
+    levels = [level_column] if isinstance(level_column, int | str) else level_column
+    if levels is not None and not levels:
+        raise ValueError("level_column must name a column at least")
+    name = fspath(path)
+    decoded = read_decoded_text(path, encoding=encoding)
+    mark = " " if delimiter is not None and delimiter.isspace() and delimiter != "\t" else delimiter
+    table = find_table(decoded.text, path=name, delimiter=mark, decimal=decimal)
+    headings = read_headings(table)
+    if mark is None or decimal is None:
+        numbers = [pick for pick in levels or () if isinstance(pick, int)]
+        if not numbers or 2 * max(numbers) <= table.shape.count:
+            _refuse_commas_of_both_kinds(table, headings.found, path=name, decimal=decimal)
+    columns = assign_columns(
+        table.values,
+        headings,
+        path=name,
+        frequency=frequency_column,
+        levels=levels,
+        phase=phase_column,
     )
-    return TextExport(path=fspath(path), names=("column 2",), responses=(response,))
+    units = _Units(frequency=frequency_unit, level=level_unit, phase=phase_unit)
+    responses, notes = _responses(table, columns, units, has_heading=headings.found, path=name)
+    return TextExport(
+        path=name,
+        names=tuple(columns.name(column) for column in columns.levels),
+        responses=responses,
+        notes=(*decoded.notes, *table.notes, *columns.notes, *notes),
+    )
+
+
+def _check_choice(argument: str, value: object, choices: tuple[str, ...]) -> None:
+    if value is not None and value not in choices:
+        raise ValueError(f"{argument} is one of {choices}, got {value!r}")
+
+
+def _refuse_commas_of_both_kinds(
+    table: Table, has_heading: bool, *, path: str, decimal: DecimalMark | None
+) -> None:
+    """Refuse ``20,5,70,3``: its commas may part cells only, or be decimal commas as well."""
+    shape: Shape = table.shape
+    if shape.dialect != type(shape.dialect)(delimiter=",", decimal=".") or decimal == ".":
+        return
+    if shape.count < 3 or len(shape.numeric) < shape.count or has_heading:
+        return
+    after_comma = table.values[:, 1:]
+    if not np.all(table.values == np.floor(table.values)) or after_comma[:, ::2].min() < 0:
+        return
+    if any("." in line or '"' in line or ", " in line for line in table.first_rows):
+        return
+    raise AmbiguousTableError(
+        f"commas may part the cells of {table.first_rows[0].strip()[:60]!r} or be decimal marks as "
+        "well",
+        path=path,
+        line=int(table.line_numbers[0]),
+        remedy='give decimal="." if they only part cells, or decimal="," with delimiter="," if '
+        "every second one is a decimal mark",
+    )
+
+
+def _responses(
+    table: Table, columns: Columns, units: _Units, *, has_heading: bool, path: str
+) -> tuple[tuple[FrequencyResponse, ...], tuple[str, ...]]:
+    needed = (*columns.levels, *columns.phases, *columns.imaginary)
+    values = table.values
+    rows, notes = clean_rows(
+        table, frequency=columns.frequency, needed=needed, has_heading=has_heading, path=path
+    )
+    scale, more = frequency_scale(
+        values[rows, columns.frequency],
+        columns.headings[columns.frequency],
+        unit=units.frequency,
+        path=path,
+    )
+    axis = values[rows, columns.frequency] * scale
+    all_notes = [*notes, *more]
+    responses = []
+    for place in range(len(columns.levels)):
+        stored, reference = _stored(table, columns, units, rows, place, all_notes, path=path)
+        extra: dict[str, Any] = {"level_reference": reference}
+        if columns.coherences:
+            coherence = columns.coherences[place]
+            snr_db = coherence_snr_db(values[rows, coherence], columns.headings[coherence])
+            if snr_db is None:
+                all_notes.append(f"column {coherence + 1} ignored: no usable coherence (0 to 1)")
+            extra["snr_db"] = snr_db
+        responses.append(FrequencyResponse(frequencies=axis, stored=stored, **extra))
+    if _are_third_octaves(axis):
+        all_notes.append(
+            "frequencies are third-octave mid-bands: read as levels there, not in bands"
+        )
+    return tuple(responses), tuple(dict.fromkeys(all_notes))
+
+
+def _stored(
+    table: Table,
+    columns: Columns,
+    units: _Units,
+    rows: IndexArray,
+    place: int,
+    notes: list[str],
+    *,
+    path: str,
+) -> tuple[np.ndarray[Any, Any], LevelReference]:
+    """Return one response as `FrequencyResponse` stores it, and its reference."""
+    column = columns.levels[place]
+    heading = columns.headings[column]
+    values = table.values[rows, column]
+    if columns.imaginary:
+        unit = units.level or heading.unit
+        if unit in ("dB", "dB SPL", "dBFS"):
+            raise MeasurementFileError(
+                f"real and imaginary parts cannot be in {unit}",
+                path=path,
+                where=f"column {column + 1}",
+                remedy='give level_unit="Pa" or level_unit="ratio"',
+            )
+        scale = linear_scale(unit)
+        pressure = scale * (values + 1j * table.values[rows, columns.imaginary[place]])
+        return pressure, "relative" if scale == 1.0 else "spl"
+    level_db, reference, more = level_in_db(
+        values, heading, unit=units.level, path=path, where=f"column {column + 1}"
+    )
+    notes.extend(more)
+    if not np.isfinite(level_db).all():
+        row = rows[int(np.argmin(np.isfinite(level_db)))]
+        raise MeasurementFileError(
+            "a magnitude of zero has no level",
+            path=path,
+            line=int(table.line_numbers[row]),
+            where=f"column {column + 1}",
+            remedy="delete the row",
+        )
+    if not columns.phases:
+        return level_db, reference
+    phase = columns.phases[place]
+    phase_deg, more = phase_in_deg(
+        table.values[rows, phase],
+        columns.headings[phase],
+        unit=units.phase,
+        path=path,
+        where=f"column {phase + 1}",
+    )
+    notes.extend(more)
+    turned = np.deg2rad(phase_deg)
+    ratio = np.empty(rows.size, dtype=np.complex128)
+    ratio.real = ratio.imag = 10.0 ** (level_db / 20.0)
+    ratio.real *= np.cos(turned)
+    ratio.imag *= np.sin(turned)
+    return ratio, reference
+
+
+def _are_third_octaves(axis: np.ndarray[Any, Any]) -> bool:
+    """Return whether the frequencies are successive nominal mid-bands of ISO 266."""
+    if not (3 <= axis.size <= 44 and axis[0] >= 1.0 and axis[-1] <= 20000.0):
+        return False
+    bands = third_octave_bands(axis[0], axis[-1])
+    nominal = np.array([band.nominal for band in bands])
+    return nominal.size == axis.size and bool(np.allclose(nominal, axis, rtol=1e-3))

@@ -1,0 +1,183 @@
+"""Headings of the columns of a text export, in one line or two.
+
+Conventions
+-----------
+A line above the table is its heading if it splits into as many cells as a row and speaks of
+frequency, or mostly of things a response has. Lines of preamble that merely happen to have as many
+commas, with dates, settings or numbers in them, are none. A second line may hold the units, or
+names of seats over their columns.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from roomeq.importers.text_dialect import Shape
+from roomeq.importers.text_layout import Table
+from roomeq.importers.text_words import heading_of, is_unit_only
+
+__all__ = ["Headings", "read_headings"]
+
+_LEADER = re.compile(r"^\s*(?:[#%*!;'\"]+|//+|--+(?=\s)|rem\b)\s*", re.IGNORECASE)
+_WITH_UNIT = re.compile(r"[^\s(\[]\S*?(?:\s*[(\[][^)\]]*[)\]])(?=\s|$)|\S+")
+_DATE = re.compile(r"\b(?:19|20)\d\d\b|\d{1,2}[./:-]\d{1,2}(?:[./:-]|\b)")
+_SEARCHED = 5  # lines of text above the table that may be headings
+_RESPONSE = ("frequency", "level", "phase", "real", "imaginary", "coherence")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Headings:
+    """What stands above the columns.
+
+    Attributes
+    ----------
+    texts : tuple of str
+        One for each column; empty where nothing is said.
+    found : bool
+        Whether the file has a heading at all.
+    """
+
+    texts: tuple[str, ...]
+    found: bool
+
+
+def read_headings(table: Table) -> Headings:
+    """Return the headings of a table's columns.
+
+    Units written into the cells of the rows count as if they stood in the heading.
+    """
+    count = table.shape.count
+    texts = _from_lines(table.above, table.shape)
+    found = texts is not None
+    cells = table.shape.dialect.split(table.first_rows[0])
+    filled = list(texts or [""] * count)
+    for column in range(count):
+        if column in table.shape.numeric:
+            unit = table.shape.dialect.unit(cells[column])
+            following = column + 1
+            if not unit and following < count and following not in table.shape.numeric:
+                unit = cells[following] if is_unit_only(cells[following]) else ""
+            if unit and heading_of(filled[column]).unit is None:
+                filled[column] = f"{filled[column]} ({unit})" if filled[column] else unit
+    return Headings(texts=tuple(filled), found=found)
+
+
+def _from_lines(above: Sequence[str], shape: Shape) -> list[str] | None:
+    lines = [line for line in above if any(c.isalnum() or c in "°#%" for c in line)]
+    for place, line in enumerate(lines[:_SEARCHED]):
+        cells = _best_cells(line, shape)
+        if cells is None:
+            continue
+        if _is_heading(cells) or _are_units(cells):
+            upper = lines[place + 1] if place + 1 < len(lines) else ""
+            joined = _joined(cells, upper, shape)
+            if joined is not None:
+                return joined
+    return None
+
+
+def _best_cells(line: str, shape: Shape) -> list[str] | None:
+    """Return the split of a heading under which most cells are understood."""
+    best: list[str] | None = None
+    most = -1
+    for cells in _splits(line, shape):
+        trimmed = cells[:-1] if len(cells) == shape.count + 1 and not cells[-1] else cells
+        if len(trimmed) == shape.count - 1 and shape.dialect.delimiter != " ":
+            trimmed = [*trimmed, ""] if trimmed[0] else trimmed
+        if len(trimmed) != shape.count:
+            continue
+        known = sum(heading_of(cell).role != "unknown" for cell in trimmed)
+        if known > most:
+            best, most = trimmed, known
+    return best
+
+
+def _splits(line: str, shape: Shape) -> list[list[str]]:
+    bare = _LEADER.sub("", line) if shape.dialect.delimiter != '"' else line
+    if line.count('"') % 2 == 0 and line.lstrip().startswith(('"', "'")):
+        bare = line
+    splits: list[list[str]] = []
+    for text in dict.fromkeys((bare, line)):
+        if shape.dialect.delimiter != " ":
+            splits.append(shape.dialect.split(text))
+        splits.append([cell.strip().strip('"') for cell in re.split(r"\t+|\s{2,}", text.strip())])
+        splits.append([cell.strip('"') for cell in _WITH_UNIT.findall(text)])
+        splits.append(_with_units_joined(text.split()))
+        splits.append(text.split())
+        splits.extend(
+            [cell.strip().strip('"') for cell in text.strip().strip("|").split(mark)]
+            for mark in "\t;|,"
+            if mark in text
+        )
+    return splits
+
+
+def _with_units_joined(words: Sequence[str]) -> list[str]:
+    """Join words that are mere units to the word before: ``Level dB SPL`` is one heading."""
+    cells: list[str] = []
+    for word in words:
+        behind = word.strip("()[]").lower() in ("spl", "fs", "re", "20", "µpa", "upa")
+        if cells and (behind or (is_unit_only(word) and not is_unit_only(cells[-1]))):
+            cells[-1] += f" {word}"
+        else:
+            cells.append(word)
+    return cells
+
+
+def _is_number(cell: str) -> bool:
+    return re.fullmatch(r"[+-]?\d+(?:[.,]\d+)?", cell) is not None
+
+
+def _is_heading(cells: Sequence[str]) -> bool:
+    roles = [heading_of(cell).role for cell in cells]
+    known = sum(role in _RESPONSE for role in roles)
+    if re.search(r":\s*\S", cells[0]) and "re:" not in cells[0].lower():
+        return False
+    numbers = [cell for cell in cells if _is_number(cell)]
+    if numbers and numbers != [str(i + 1) for i in range(len(numbers))]:
+        return False
+    if any(_DATE.search(cell) for cell in cells) and known < len(cells):
+        return False
+    return ("frequency" in roles and len(cells) > 1) or 2 * known > len(cells)
+
+
+def _are_units(cells: Sequence[str]) -> bool:
+    return any(cells) and all(is_unit_only(cell) for cell in cells)
+
+
+def _joined(lower: list[str], upper_line: str, shape: Shape) -> list[str] | None:
+    """Join a heading with the line above it, where the two belong together."""
+    upper = _best_cells(upper_line, shape)
+    if _are_units(lower):
+        if upper is None or not _may_name(upper):
+            return lower
+    elif upper is not None and _are_units(upper):
+        lower, upper = upper, lower
+    else:
+        upper = _group_labels(upper_line, shape)
+        if upper is None:
+            return lower
+    return [" ".join(filter(None, pair)).strip() for pair in zip(upper, lower, strict=True)]
+
+
+def _may_name(cells: Sequence[str]) -> bool:
+    if any(_is_number(cell) or _DATE.search(cell) for cell in cells):
+        return False
+    return not re.search(r":\s*\S", cells[0])
+
+
+def _group_labels(line: str, shape: Shape) -> list[str] | None:
+    """Return labels that stand over groups of columns, repeated over each group."""
+    if shape.dialect.delimiter == " ":
+        return None
+    cells = shape.dialect.split(_LEADER.sub("", line) if line[:1] in "#%*!" else line)
+    if not 2 <= len(cells) <= shape.count or not any(cells[1:]) or not _may_name(cells):
+        return None
+    if cells[0] and heading_of(cells[0]).role != "frequency":
+        return None
+    cells += [""] * (shape.count - len(cells))
+    for column in range(2, len(cells)):
+        cells[column] = cells[column] or cells[column - 1]
+    return cells

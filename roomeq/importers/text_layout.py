@@ -1,0 +1,419 @@
+"""Where the table stands in a text export: its rows, and the lines above and around it.
+
+Conventions
+-----------
+Lines count from 1. A row is a line in the table's shape. The table is the longest run of rows;
+other runs belong to it where they carry its frequencies on, past comments and repeated headings,
+and are otherwise numbers of a preamble or footer. A line inside the table that starts with a
+number but is no row is a fault of the file; it is never skipped.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+
+from roomeq.errors import MeasurementFileError
+from roomeq.importers.text_cells import DecimalMark, starts_with_number
+from roomeq.importers.text_dialect import Shape, choose_shape
+from roomeq.importers.text_fixed_width import fixed_width_lines
+from roomeq.importers.text_values import read_columns
+from roomeq.levels import FloatArray
+
+__all__ = ["Table", "find_table"]
+
+_PAIRS = re.compile(r"\s*[+-]?\d+,\d+(?: *, *[+-]?\d+,\d+)+\s*")
+_PAIR = re.compile(r"([+-]?\d+,\d+) *, *")
+_LARGE = 400_000  # characters from which only the ends are looked at line by line
+_END = 20_000  # characters of an end
+_ABOVE = 12  # lines above the table in which its heading may stand
+_TWIN = 0.5  # part of the table's rows from which other rows are a second table
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Table:
+    """The numbers of a text export, before their columns are understood.
+
+    Attributes
+    ----------
+    shape : Shape
+        What a row looks like.
+    values : ndarray, shape (N, C)
+        Numbers of all columns; nan where there is none, and in columns of text.
+    line_numbers : ndarray, shape (N,)
+        Line of each row, from 1.
+    above : tuple of str
+        Lines above the table, the nearest first.
+    first_rows : tuple of str
+        The first rows as they stand.
+    notes : tuple of str
+        What was left out.
+    """
+
+    shape: Shape
+    values: FloatArray
+    line_numbers: np.ndarray[tuple[int, ...], np.dtype[np.int64]]
+    above: tuple[str, ...]
+    first_rows: tuple[str, ...]
+    notes: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Rows:
+    """Which lines are rows: plain ones for the C reader, odd ones already read."""
+
+    plain: list[int]
+    odd: dict[int, list[float]]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Run:
+    """Rows with nothing but blank lines between: lines from 0, first numbers near both ends."""
+
+    rows: list[int]
+    axis: int
+    head: list[float]
+    tail: list[float]
+
+
+def find_table(
+    text: str,
+    *,
+    path: str,
+    delimiter: str | None = None,
+    decimal: DecimalMark | None = None,
+) -> Table:
+    r"""Find the table in the text of a file.
+
+    Parameters
+    ----------
+    text : str
+        The file's text with ``\n`` line ends.
+    path : str
+        The file, for messages.
+    delimiter, decimal : str, optional
+        Given where known.
+
+    Raises
+    ------
+    AmbiguousTableError
+        If the dialect cannot be told.
+    MeasurementFileError
+        If there is no table, more than one, or a broken row.
+    """
+    if decimal == "," and delimiter in (None, ",") and '"' not in text:
+        text, delimiter = _with_pairs_parted(text, delimiter)
+    if len(text) > _LARGE:
+        found = _large_table(text, path=path, delimiter=delimiter, decimal=decimal)
+        if found is not None:
+            return found
+    lines = text.split("\n")
+    shape = choose_shape(lines, path=path, delimiter=delimiter, decimal=decimal)
+    if shape.dialect.delimiter == " ":
+        lines = fixed_width_lines(lines, shape=shape)
+    rows = _rows(lines, shape)
+    runs = _runs(lines, rows, shape)
+    if not runs:
+        raise MeasurementFileError("holds no table of numbers", path=path)
+    joined, left_out = _joined(runs)
+    indices = [index for run in joined for index in run.rows]
+    notes = _checked_outside(lines, indices, left_out, shape, path=path)
+    notes += _checked_inside(lines, indices, shape, path=path)
+    _refuse_broken_ends(lines, indices, joined, shape, path=path)
+    return Table(
+        shape=shape,
+        values=_values(lines, indices, rows, shape),
+        line_numbers=np.array(indices, dtype=np.int64) + 1,
+        above=tuple(reversed(lines[max(0, indices[0] - _ABOVE) : indices[0]])),
+        first_rows=tuple(lines[index] for index in indices[:6]),
+        notes=notes,
+    )
+
+
+def _with_pairs_parted(text: str, delimiter: str | None) -> tuple[str, str | None]:
+    """Part cells by semicolons where commas are both decimal marks and delimiters."""
+    numbers = [line for line in text.split("\n") if starts_with_number(line)]
+    if sum(_PAIRS.fullmatch(line) is not None for line in numbers) <= 0.5 * len(numbers):
+        return text, delimiter
+    parted = [
+        _PAIR.sub(r"\1;", line) if _PAIRS.fullmatch(line) else line for line in text.split("\n")
+    ]
+    return "\n".join(parted), ";"
+
+
+def _rows(lines: Sequence[str], shape: Shape) -> _Rows:
+    matches = shape.dialect.plain_row(shape.count).fullmatch
+    plain: list[int] = []
+    odd: dict[int, list[float]] = {}
+    for index, line in enumerate(lines):
+        if shape.plain and matches(line):
+            plain.append(index)
+        elif line and not line.isspace():
+            values = shape.values(line)
+            if values is not None:
+                odd[index] = values
+    return _Rows(plain=plain, odd=odd)
+
+
+def _values(lines: Sequence[str], indices: Sequence[int], rows: _Rows, shape: Shape) -> FloatArray:
+    """Return the numbers of the rows at `indices`, shape (N, C)."""
+    values = np.full((len(indices), shape.count), np.nan)
+    odd = [(place, rows.odd[index]) for place, index in enumerate(indices) if index in rows.odd]
+    if len(odd) < len(indices):
+        plain = [index for index in indices if index not in rows.odd]
+        text, delimiter = shape.dialect.canonical("\n".join([lines[index] for index in plain]))
+        is_plain = np.ones(len(indices), dtype=bool)
+        is_plain[[place for place, _ in odd]] = False
+        values[is_plain] = read_columns(
+            text, delimiter=delimiter, columns=shape.numeric, count=shape.count
+        )
+    if odd:
+        places = np.array([place for place, _ in odd])
+        values[np.ix_(places, np.array(shape.numeric))] = [numbers for _, numbers in odd]
+    return values
+
+
+def _runs(lines: Sequence[str], rows: _Rows, shape: Shape) -> list[_Run]:
+    indices = sorted([*rows.plain, *rows.odd]) if rows.odd else rows.plain
+    groups: list[list[int]] = []
+    previous = -2
+    for index in indices:
+        if index == previous + 1 or (
+            groups and all(not lines[between].strip() for between in range(previous + 1, index))
+        ):
+            groups[-1].append(index)
+        else:
+            groups.append([index])
+        previous = index
+    if not groups:
+        return []
+    column = _axis_column(lines, max(groups, key=len), shape)
+    return [
+        _Run(
+            rows=group,
+            axis=shape.numeric[column],
+            head=_finite(lines, group[:5], shape, column),
+            tail=_finite(lines, group[-5:], shape, column),
+        )
+        for group in groups
+    ]
+
+
+def _finite(lines: Sequence[str], indices: Iterable[int], shape: Shape, column: int) -> list[float]:
+    read = (shape.values(lines[index]) for index in indices)
+    numbers = [values[column] for values in read if values is not None]
+    return [number for number in numbers if math.isfinite(number)]
+
+
+def _axis_column(lines: Sequence[str], group: Sequence[int], shape: Shape) -> int:
+    """Return which of the numeric columns rises or falls throughout, the first by default."""
+    read = [shape.values(lines[index]) for index in group[:60]]
+    for column in range(len(shape.numeric)):
+        numbers = [row[column] for row in read if row is not None and math.isfinite(row[column])]
+        steps = [b - a for a, b in pairwise(numbers)]
+        if steps and (min(steps) > 0 or max(steps) < 0):
+            return column
+    return 0
+
+
+def _joined(runs: Sequence[_Run]) -> tuple[list[_Run], list[_Run]]:
+    """Return the runs that make the table, in order, and the rest."""
+    main = max(range(len(runs)), key=lambda i: len(runs[i].rows))
+    joined: list[_Run] = [runs[main]]
+    left_out: list[_Run] = []
+    for run in runs[main + 1 :]:
+        (joined if _follows(joined, [run]) else left_out).append(run)
+    for run in reversed(runs[:main]):
+        if _follows([run], joined):
+            joined.insert(0, run)
+        else:
+            left_out.append(run)
+    return joined, left_out
+
+
+def _follows(before: Sequence[_Run], after: Sequence[_Run]) -> bool:
+    """Return whether the frequencies of `after` carry on those of `before`."""
+    left, right = before[-1].tail, after[0].head
+    if not left or not right or left[-1] == right[0]:
+        return False
+    rising = right[0] > left[-1]
+    ends = [number for run in (*before, *after) for number in (*run.head, *run.tail)]
+    inner = [b - a for part in (left, right) for a, b in pairwise(part)]
+    if any((step > 0) is not rising for step in inner):
+        return False
+    few = min(sum(len(run.rows) for run in part) for part in (before, after)) < 3
+    if not few or not inner or min(ends) < 0:
+        return True
+    near = left[-2:] if len(left) > 1 else right[:2]
+    gap, step = abs(right[0] - left[-1]), abs(near[1] - near[0])
+    if gap <= 4.0 * step or min(*near, left[-1], right[0]) <= 0:
+        return gap <= 4.0 * step
+    return abs(math.log(right[0] / left[-1])) <= 4.0 * abs(math.log(near[1] / near[0]))
+
+
+def _checked_outside(
+    lines: Sequence[str],
+    indices: Sequence[int],
+    left_out: Sequence[_Run],
+    shape: Shape,
+    *,
+    path: str,
+) -> tuple[str, ...]:
+    """Refuse a second table; return notes of numbers left out."""
+    outside = {index for run in left_out for index in run.rows}
+    for index in (*range(indices[0]), *range(indices[-1] + 1, len(lines))):
+        if index not in outside and starts_with_number(lines[index]):
+            cells = shape.dialect.split(lines[index])
+            if len(cells) > 1 and all(shape.dialect.number(cell) is not None for cell in cells):
+                outside.add(index)
+    outside.difference_update(range(indices[0], indices[-1]))
+    if not outside:
+        return ()
+    for part in (
+        sorted(i for i in outside if i < indices[0]),
+        sorted(i for i in outside if i > indices[-1]),
+    ):
+        if len(part) >= max(4, _TWIN * len(indices)):
+            raise MeasurementFileError(
+                f"holds more than one table: lines {part[0] + 1} to {part[-1] + 1}, and lines "
+                f"{indices[0] + 1} to {indices[-1] + 1}",
+                path=path,
+                line=part[0] + 1,
+                remedy="export one table to a file, or split the file",
+            )
+    shown = ", ".join(f"line {i + 1}: {lines[i].strip()[:40]!r}" for i in sorted(outside)[:3])
+    more = f" and {len(outside) - 3} more" if len(outside) > 3 else ""
+    return (f"numbers outside the table ignored ({shown}{more})",)
+
+
+def _checked_inside(
+    lines: Sequence[str], indices: Sequence[int], shape: Shape, *, path: str
+) -> tuple[str, ...]:
+    """Refuse broken rows inside the table; return a note of comments skipped."""
+    skipped = 0
+    for before, after in pairwise(indices):
+        for index in range(before + 1, after):
+            line = lines[index]
+            if starts_with_number(line):
+                raise _broken_row(line, index + 1, shape, path=path)
+            skipped += bool(line.strip())
+    if not skipped:
+        return ()
+    return (f"{skipped} line{'s' if skipped > 1 else ''} of text between rows ignored",)
+
+
+def _refuse_broken_ends(
+    lines: Sequence[str],
+    indices: Sequence[int],
+    joined: Sequence[_Run],
+    shape: Shape,
+    *,
+    path: str,
+) -> None:
+    """Refuse a row cut off or broken directly below or above the table."""
+    head, tail = joined[0].head, joined[-1].tail
+    if len(indices) < 2 or not head or not tail:
+        return
+    rising = tail[-1] > head[0]
+    for index, limit, below in (
+        (indices[-1] + 1, tail[-1], True),
+        (indices[0] - 1, head[0], False),
+    ):
+        if not 0 <= index < len(lines) or not starts_with_number(lines[index]):
+            continue
+        cells = shape.dialect.split(lines[index])
+        axis = joined[0].axis
+        number = shape.dialect.number(cells[axis]) if len(cells) > axis else None
+        carries_on = number is not None and (number > limit) is (rising is below)
+        broken = len(cells) == shape.count and any(
+            shape.dialect.number(cell) is None and any(c.isdigit() for c in cell) for cell in cells
+        )
+        if carries_on and (broken or (below and len(cells) < shape.count)):
+            raise _broken_row(lines[index], index + 1, shape, path=path)
+
+
+def _broken_row(line: str, number: int, shape: Shape, *, path: str) -> MeasurementFileError:
+    """Return the error for a line that should be a row and is not."""
+    cells = shape.dialect.split(line)
+    if len(cells) != shape.count:
+        return MeasurementFileError(
+            f"has {len(cells)} cell{'s' if len(cells) != 1 else ''} where the other rows have "
+            f"{shape.count}: {line.strip()[:60]!r}",
+            path=path,
+            line=number,
+            remedy="complete the row or delete it; the export may have been cut off",
+        )
+    for column in shape.numeric:
+        if shape.dialect.number(cells[column]) is None:
+            return MeasurementFileError(
+                f"{cells[column]!r} is not a number with decimal mark {shape.dialect.decimal!r}",
+                path=path,
+                line=number,
+                where=f"column {column + 1}",
+                remedy="correct the cell, or delete the row",
+            )
+    return MeasurementFileError(
+        f"the row {line.strip()[:60]!r} does not carry on the frequencies of the table",
+        path=path,
+        line=number,
+        remedy="sort the rows by frequency, or export one table to a file",
+    )
+
+
+def _large_table(
+    text: str, *, path: str, delimiter: str | None, decimal: DecimalMark | None
+) -> Table | None:
+    """Read a large file by looking at its ends only; None if it is not that simple."""
+    cut = text.index("\n", _END) if "\n" in text[_END : 2 * _END] else 0
+    end_cut = text.rfind("\n", 0, len(text) - _END) + 1
+    head, tail = text[:cut].split("\n"), text[end_cut:].split("\n")
+    middle = text[len(text) // 2 : len(text) // 2 + _END].split("\n")[1:-1]
+    if len(head) < 20 or len(tail) < 20:
+        return None
+    shape = choose_shape([*head, *middle, *tail], path=path, delimiter=delimiter, decimal=decimal)
+    if not shape.plain:
+        return None
+    first = next((i for i in range(len(head)) if shape.is_row(head[i])), len(head))
+    last = next((i for i in range(len(tail)) if not shape.is_row(tail[i])), len(tail))
+    if last == 0 or not all(map(shape.is_row, head[first:])):
+        return None
+    if any(starts_with_number(line) for line in (*head[:first], *tail[last:])):
+        return None
+    start = sum(len(line) + 1 for line in head[:first])
+    stop = end_cut + sum(len(line) + 1 for line in tail[:last]) - 1
+    body = text[start:stop]
+    if shape.dialect.grouping and shape.dialect.bad_grouping(body):
+        return None
+    canonical, mark = shape.dialect.canonical(body)
+    try:
+        values = read_columns(canonical, delimiter=mark, columns=shape.numeric, count=shape.count)
+    except ValueError:
+        return None
+    if values.shape != (body.count("\n") + 1, shape.count) or not _gaps_are_told(
+        values, body, shape
+    ):
+        return None
+    return Table(
+        shape=shape,
+        values=values,
+        line_numbers=np.arange(first, first + len(values)) + 1,
+        above=tuple(reversed(head[max(0, first - _ABOVE) : first])),
+        first_rows=tuple(head[first : first + 6]),
+        notes=(),
+    )
+
+
+def _gaps_are_told(values: FloatArray, body: str, shape: Shape) -> bool:
+    """Return whether every number that is absent is absent in the file, too."""
+    if np.isfinite(values.sum()):
+        return True
+    absent = np.flatnonzero(~np.isfinite(values).all(axis=1))
+    if absent.size > 1000:
+        return False
+    lines = body.split("\n")
+    return all(shape.values(lines[row]) is not None for row in absent)
