@@ -7,9 +7,9 @@ and tail start d the loss is ``r e**2`` for an excess, ``a e**2`` for a shortfal
 ``a d (2 |e| - d)`` beyond (the tangent continued). r = 1, a = 1, d = inf is plain least squares.
 
 Peaks are more audible than dips: R. Bücklein, "The audibility of frequency response
-irregularities", J. Audio Eng. Soc. 29 (1981) 126-131; F. E. Toole and S. E. Olive, "The modification
-of timbre by resonances", J. Audio Eng. Soc. 36 (1988) 122-142. The numbers r = 2 and d = 6 dB are
-common practice, no source.
+irregularities", J. Audio Eng. Soc. 29 (1981) 126-131; F. E. Toole and S. E. Olive, "The
+modification of timbre by resonances", J. Audio Eng. Soc. 36 (1988) 122-142. The numbers r = 2 and
+d = 6 dB are common practice, no source.
 """
 
 from __future__ import annotations

@@ -99,7 +99,7 @@ class StackedTables:
 
     @staticmethod
     def _summed(tables: FloatArray, labels: LabelArray) -> FloatArray:
-        total = tables[0][labels[..., 0]]
+        total: FloatArray = tables[0][labels[..., 0]]
         for band in range(1, len(tables)):
             total += tables[band][labels[..., band]]
         return total

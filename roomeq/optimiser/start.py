@@ -16,7 +16,14 @@ from roomeq.levels import FloatArray
 from roomeq.optimiser.problem import BandGainProblem, LabelArray
 from roomeq.optimiser.stacked import StackedTables
 
-__all__ = ["TOLERANCE_DB", "choose_start", "descend", "feasible_near", "fit_positions"]
+__all__ = [
+    "TOLERANCE_DB",
+    "choose_start",
+    "descend",
+    "feasible_near",
+    "fit_positions",
+    "start_setting",
+]
 
 TOLERANCE_DB = 1e-9
 """Limits are held to within this, which is what rounding of sums can do."""
@@ -37,10 +44,10 @@ def choose_start(problem: BandGainProblem) -> LabelArray:
     InfeasibleSettingsError
         If locks and limits contradict each other.
     """
-    return descend_from_fit(StackedTables.from_problem(problem))
+    return start_setting(StackedTables.from_problem(problem))
 
 
-def descend_from_fit(tables: StackedTables) -> LabelArray:
+def start_setting(tables: StackedTables) -> LabelArray:
     """Return the start for stacked tables; see `choose_start`."""
     positions = fit_positions(tables)
     counts = tables.allowed.sum(axis=1)
@@ -54,9 +61,9 @@ def _interpolated(
     """Return the sum over bands at positions and each band's slope per label."""
     bands = np.arange(len(lower))
     upper = np.minimum(lower + 1, stacked.shape[1] - 1)
-    low = stacked[bands, lower]
-    slope = stacked[bands, upper] - low
-    return low.sum(axis=0) + part @ slope, slope
+    low: FloatArray = stacked[bands, lower]
+    slope: FloatArray = stacked[bands, upper] - low
+    return np.asarray(low.sum(axis=0) + part @ slope), slope
 
 
 def _box_step(
@@ -89,8 +96,9 @@ def fit_positions(
     """
     highest = (tables.allowed.sum(axis=1) - 1).astype(np.float64)
     gains = np.where(tables.allowed, np.abs(tables.gains), np.inf)
-    position = np.argmin(gains, axis=1).astype(np.float64)
-    best, best_merit, step = position, np.inf, np.zeros_like(position)
+    position: FloatArray = np.argmin(gains, axis=1).astype(np.float64)
+    best: FloatArray = position
+    best_merit, step = np.inf, np.zeros_like(position)
     halvings = 0
     for _ in range(iterations):
         lower = np.minimum(np.floor(position), np.maximum(highest - 1, 0)).astype(np.int64)
@@ -181,9 +189,10 @@ def _first_feasible(tables: StackedTables, *, node_limit: int = 200_000) -> Labe
     """
     least = tables.rows.min(axis=1, initial=np.inf, where=tables.allowed[..., None])
     rest = np.concatenate([np.cumsum(least[::-1], axis=0)[::-1], np.zeros((1, len(tables.caps)))])
+    size = np.where(tables.allowed, np.abs(tables.gains), np.inf)
     order = [
-        sorted(np.flatnonzero(allowed), key=lambda k, b=band: (abs(tables.gains[b, k]), k))
-        for band, allowed in enumerate(tables.allowed)
+        np.argsort(row, kind="stable")[: int(allowed.sum())]
+        for row, allowed in zip(size, tables.allowed, strict=True)
     ]
     bands = len(order)
     stack: list[tuple[tuple[int, ...], FloatArray]] = [((), np.zeros(len(tables.caps)))]
