@@ -166,6 +166,29 @@ def test_a_reflection_is_excess_only_if_it_is_stronger_than_the_direct_sound(spa
     np.testing.assert_allclose(found[inner], expected[inner], atol=1.1e-3)
 
 
+def test_at_given_frequencies_a_narrow_rise_is_averaged_and_not_missed():
+    # A strong reflection close to balance: at 50 Hz the closed form rises to 41 tau within about
+    # 1 Hz. On a coarse axis it lies between the points; its mean over the window does not.
+    axis = np.arange(10.0, 300.0, 0.05)
+    pressure = two_paths(axis, strength=1.05, delay=0.01)
+    at = np.array([30.0, 49.0, 51.0, 80.0])
+    response = FrequencyResponse.from_pressure(axis, pressure)
+    found = estimate_excess_group_delay(
+        response, at=at, below_db_per_octave=0.0, above_db_per_octave=0.0
+    )
+    dense = two_paths_excess_delay(axis, strength=1.05, delay=0.01)
+    half = 2 ** (1 / 24)
+    expected = [dense[(axis >= f / half) & (axis <= f * half)].mean() for f in at]
+    np.testing.assert_allclose(found, expected, atol=2e-3)
+    assert found[1] > 0.15
+    assert dense[np.searchsorted(axis, at[1])] < found[1] / 2
+    with pytest.raises(ValueError, match="the data span 10 to"):
+        estimate_excess_group_delay(response, at=[5.0])
+    for wrong in ({"at": []}, {"at": [[50.0]]}, {"at": [50.0], "fraction": 0}):
+        with pytest.raises(ValueError, match="one-dimensional and not empty"):
+            estimate_excess_group_delay(response, **wrong)
+
+
 def test_several_responses_at_once():
     transfers = np.array(
         [peaking(AXIS, centre=centre, gain_db=-9, quality=3) for centre in (30, 60)]

@@ -163,21 +163,64 @@ def estimate_group_delay(response: FrequencyResponse) -> FloatArray:
 def estimate_excess_group_delay(
     response: FrequencyResponse,
     *,
+    at: ArrayLike | None = None,
+    fraction: int = 12,
     below_db_per_octave: float | None = None,
     above_db_per_octave: float | None = None,
 ) -> FloatArray:
-    """Estimate the group delay of the excess phase, in seconds, shape (..., F).
+    """Estimate the group delay of the excess phase.
 
     Constant for a minimum-phase response that was delayed. Where sound that came later is stronger
-    than what came before, it rises steeply at the frequencies where both cancel. Parameters and
-    errors as for `estimate_excess_phase_deg`.
+    than what came before, it rises steeply at the frequencies where both cancel.
+
+    Parameters
+    ----------
+    response : FrequencyResponse
+        With phase; as for `estimate_excess_phase_deg`, not smoothed.
+    at : array_like, shape (G,), optional
+        Frequencies of the result in Hz, within the data. Each value is then the mean over df within
+        1/`fraction` octave (cut off at the ends of the data), which no narrow rise escapes. Without
+        it, the slope of the phase at the response's own frequencies.
+    fraction : int
+        N of the 1/N-octave window, at least 1.
+    below_db_per_octave, above_db_per_octave : float, optional
+        As for `estimate_minimum_phase_deg`.
+
+    Returns
+    -------
+    ndarray, shape (..., F) or (..., G)
+        Seconds.
+
+    Raises
+    ------
+    MissingPhaseError
+        If the response has level only.
+    ValueError
+        If it has fewer than two frequencies, a zero, or does not reach a frequency asked for.
     """
+    axis = response.frequencies
     excess_deg = estimate_excess_phase_deg(
         response,
         below_db_per_octave=below_db_per_octave,
         above_db_per_octave=above_db_per_octave,
     )
-    return _delay_of(response.frequencies, excess_deg)
+    if at is None:
+        return _delay_of(axis, excess_deg)
+    asked = np.asarray(at, dtype=np.float64)
+    if not (fraction >= 1 and asked.ndim == 1 and asked.size > 0):
+        raise ValueError("`at` must be one-dimensional and not empty, `fraction` at least 1")
+    if not (asked.min() >= axis[0] * (1 - 1e-9) and asked.max() <= axis[-1] * (1 + 1e-9)):
+        raise ValueError(
+            f"the data span {axis[0]:.6g} to {axis[-1]:.6g} Hz, but {asked.min():.6g} to "
+            f"{asked.max():.6g} Hz was asked for"
+        )
+    half = 2.0 ** (0.5 / fraction)
+    low, high = np.maximum(asked / half, axis[0]), np.minimum(asked * half, axis[-1])
+    turns = [
+        np.interp(high, axis, row) - np.interp(low, axis, row)
+        for row in excess_deg.reshape(-1, axis.size) / 360.0
+    ]
+    return np.asarray((-np.array(turns) / (high - low)).reshape(*excess_deg.shape[:-1], asked.size))
 
 
 def _delay_of(frequencies: FloatArray, phase_deg: FloatArray) -> FloatArray:

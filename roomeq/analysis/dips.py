@@ -1,0 +1,344 @@
+"""Dips of a room judged: a cancellation, or something an equaliser can mend.
+
+Conventions
+-----------
+Levels are in dB, shape (S, F): seats first, frequency last, smoothed (1/12 octave, say). Excess
+group delays are in seconds, on the same axis, averaged over about the same windows as the levels
+(``estimate_excess_group_delay(..., at=...)``); a delay that is the same at all frequencies does not
+count.
+
+Where sounds of two paths cancel, boost feeds both and only eats headroom. Such a dip is narrow or
+deep and differs from seat to seat; and where the later sound is the stronger one, its excess group
+delay is large. (Where it is the weaker one, the dip is minimum phase at that seat: phase alone does
+not show a cancellation, the comparison of seats does.) What all seats share and is broad and of
+minimum phase is the loudspeaker, or the room as a whole: that an equaliser can mend.
+
+All thresholds below are common practice, no source.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from roomeq.analysis.extrema import Extremum, find_dips
+from roomeq.analysis.seats import comparable_level_db
+from roomeq.analysis.window_means import mean_over_windows
+from roomeq.levels import FloatArray, power_mean_db, readonly
+from roomeq.response import checked_frequencies
+
+__all__ = ["Dip", "Evidence", "Verdict", "estimate_trust", "judge_dips"]
+
+Verdict = Literal["cancellation", "correctable", "unclear"]
+Evidence = Literal[
+    "shared",
+    "some_seats",
+    "differs_between_seats",
+    "single_seat",
+    "narrow",
+    "broad",
+    "deep",
+    "excess_group_delay",
+    "minimum_phase",
+    "no_phase",
+]
+
+_SAME_DIP_OCTAVES = 1.0 / 6.0  # dips of two seats this close are one, the width of half a band
+_SAME_DIP_DEPTH = 0.5  # ... if the shallower has at least this share of the deeper one's depth
+_SHARED, _DIFFERS = 0.75, 0.5  # shares of the seats
+_NARROW_OCTAVES = 0.25  # less than a third-octave filter fills (its own width is 0.33)
+_DEEP_DB = 10.0
+_EXCESS_PERIODS = 0.5  # of the dip's frequency
+
+_TRUST_SPREAD_DB = 5.57  # what a diffuse field has: (10 / ln 10) pi / sqrt(6); all is chance then
+_TRUST_BELOW_DB = 8.0  # one such deviation below the level mean of a diffuse field: 2.51 + 5.57
+_TRUST_DIP_DB = 12.0
+_STEEPNESS = 4  # of the fall from 1 to 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Dip:
+    """A dip, at the seats where it occurs, and what it is.
+
+    Attributes
+    ----------
+    frequency : float
+        Hz, at the seat where it is deepest.
+    depth_db : float
+        There, in dB: how far the level rises again on both sides.
+    width_octaves : float
+        There, at half the depth.
+    seats : tuple of str
+        Names of the seats where it occurs, within 1/6 octave and with half the depth or more.
+    verdict : {"cancellation", "correctable", "unclear"}
+        What it is.
+    evidence : tuple of str
+        What the verdict rests on; `Evidence` lists the codes.
+    excess_group_delay : float or None
+        Median over these seats of the excess group delay at the dip less that seat's median over
+        frequency, in seconds; None where phase is not known.
+    """
+
+    frequency: float
+    depth_db: float
+    width_octaves: float
+    seats: tuple[str, ...]
+    verdict: Verdict
+    evidence: tuple[Evidence, ...]
+    excess_group_delay: float | None
+
+
+def judge_dips(
+    frequencies: ArrayLike,
+    level_db: ArrayLike,
+    *,
+    seats: Sequence[str],
+    excess_group_delay: ArrayLike | None = None,
+    least_depth_db: float = 3.0,
+) -> tuple[Dip, ...]:
+    """Find the dips of all seats and judge each.
+
+    A dip is a cancellation if its excess group delay is above half a period, or if it occurs at no
+    more than half of the seats and is narrow (below 1/4 octave) or deep (10 dB or more). It is
+    correctable if three quarters of the seats or more share it (or the only seat has it), it is not
+    narrow, and its phase is minimum; without phase, if several seats share it and it is not deep.
+    All else is unclear.
+
+    Parameters
+    ----------
+    frequencies : array_like, shape (F,)
+        Hz.
+    level_db : array_like, shape (S, F)
+        Smoothed levels in dB; offsets between seats do not matter.
+    seats : sequence of str, length S
+        Names.
+    excess_group_delay : array_like, shape (S, F), optional
+        Seconds; not a number throughout for a seat whose phase is not known.
+    least_depth_db : float
+        Shallower dips are left out.
+
+    Returns
+    -------
+    tuple of Dip
+        In order of frequency. An empty tuple says that nothing dips, not that all is well.
+
+    Raises
+    ------
+    ValueError
+        If shapes differ, a level is not finite, or the depth is not positive.
+    """
+    axis, levels, delays = _checked(frequencies, level_db, excess_group_delay)
+    names = tuple(seats)
+    if isinstance(seats, str) or len(names) != len(levels):
+        raise ValueError(f"{len(levels)} seats need as many names, got {seats!r}")
+    extra = None if delays is None else delays - _bulk(axis, delays)
+    found = [
+        (seat, dip)
+        for seat, row in enumerate(levels)
+        for dip in find_dips(axis, row, least_depth_db=least_depth_db)
+    ]
+    dips = [_judged(group, names=names, axis=axis, extra=extra) for group in _grouped(found)]
+    return tuple(sorted(dips, key=lambda dip: (dip.frequency, dip.seats)))
+
+
+def estimate_trust(
+    frequencies: ArrayLike,
+    level_db: ArrayLike,
+    *,
+    excess_group_delay: ArrayLike | None = None,
+    weights: ArrayLike | None = None,
+) -> FloatArray:
+    """Estimate how far a shortfall at each seat and frequency should count.
+
+    The trust ``a[s, f]`` of the band-gain problem. It is meant for shortfall only: an excess counts
+    in full whatever the trust is.
+
+    Parameters
+    ----------
+    frequencies : array_like, shape (F,)
+        Hz.
+    level_db : array_like, shape (S, F)
+        Smoothed levels in dB; one offset per seat is removed.
+    excess_group_delay : array_like, shape (S, F), optional
+        Seconds; not a number throughout for a seat whose phase is not known.
+    weights : array_like, shape (S,), optional
+        Seat weights; equal by default.
+
+    Returns
+    -------
+    ndarray, shape (S, F)
+        Between 0 and 1; 1 where all seats share a deviation that is broad. Continuous in all data;
+        not changed by a constant offset, by the order of seats, or by every seat given twice.
+
+    Raises
+    ------
+    ValueError
+        If shapes differ, a level is not finite or weights are not usable.
+
+    Notes
+    -----
+    Product of factors ``1 / (1 + (x / x0) ** 4)``, which are 1/2 at x0 (common practice, no
+    source):
+
+    - how far seats spread at f: ``sqrt(pi) / 2`` times their mean absolute difference (with itself
+      counted), which is the standard deviation for normal levels but heeds a single null less;
+      x0 = 5.57 dB, that of a diffuse field;
+    - how far the seat lies below the power mean of all seats; x0 = 8 dB;
+    - how far the seat lies below its own level mean over the octave around f (less near the ends,
+      but symmetric, so that a slope is no dip); x0 = 12 dB;
+    - excess group delay above the seat's median, in periods; x0 = 1/2.
+    """
+    axis, levels, delays = _checked(frequencies, level_db, excess_group_delay)
+    levels, _ = comparable_level_db(levels, frequencies=axis)
+    below = np.maximum(power_mean_db(levels, weights=weights) - levels, 0.0)
+    local = np.maximum(_octave_mean(axis, levels) - levels, 0.0)
+    trust = (
+        _falling(_spread(levels, weights), _TRUST_SPREAD_DB)
+        * _falling(below, _TRUST_BELOW_DB)
+        * _falling(local, _TRUST_DIP_DB)
+    )
+    if delays is not None:
+        periods = np.maximum((delays - _bulk(axis, delays)) * axis, 0.0)
+        known = np.isfinite(periods)
+        trust *= np.where(known, _falling(np.where(known, periods, 0.0), _EXCESS_PERIODS), 1.0)
+    return readonly(trust)
+
+
+def _grouped(found: list[tuple[int, Extremum]]) -> list[dict[int, Extremum]]:
+    """Put together the dips that are one, by seat; the first of each group is its deepest."""
+    left = sorted(found, key=lambda item: (-item[1].depth_db, item[1].frequency))
+    groups = []
+    while left:
+        seat, anchor = left[0]
+        group = {seat: anchor}
+        near = sorted(left, key=lambda item: _octaves_apart(item[1], anchor))
+        for other, dip in near:
+            close = _octaves_apart(dip, anchor) <= _SAME_DIP_OCTAVES
+            if close and dip.depth_db >= _SAME_DIP_DEPTH * anchor.depth_db:
+                group.setdefault(other, dip)
+        taken = {(other, dip.frequency) for other, dip in group.items()}
+        left = [item for item in left if (item[0], item[1].frequency) not in taken]
+        groups.append(group)
+    return groups
+
+
+def _octaves_apart(one: Extremum, other: Extremum) -> float:
+    return float(abs(np.log2(one.frequency / other.frequency)))
+
+
+def _judged(
+    group: dict[int, Extremum],
+    *,
+    names: tuple[str, ...],
+    axis: FloatArray,
+    extra: FloatArray | None,
+) -> Dip:
+    deepest = next(iter(group.values()))
+    members = sorted(group)
+    delay = None
+    if extra is not None:
+        at_dips = [
+            np.interp(np.log(group[seat].frequency), np.log(axis), extra[seat]) for seat in members
+        ]
+        known = [value for value in at_dips if np.isfinite(value)]
+        delay = float(np.median(known)) if known else None
+    evidence = (
+        _sharing(len(members), len(names)),
+        *_shape(deepest),
+        _phase_evidence(delay, frequency=deepest.frequency),
+    )
+    return Dip(
+        frequency=deepest.frequency,
+        depth_db=deepest.depth_db,
+        width_octaves=deepest.width_octaves,
+        seats=tuple(names[seat] for seat in members),
+        verdict=_verdict(evidence),
+        evidence=evidence,
+        excess_group_delay=delay,
+    )
+
+
+def _sharing(members: int, seats: int) -> Evidence:
+    if seats == 1:
+        return "single_seat"
+    if members >= _SHARED * seats:
+        return "shared"
+    return "differs_between_seats" if members <= _DIFFERS * seats else "some_seats"
+
+
+def _shape(dip: Extremum) -> tuple[Evidence, ...]:
+    width: Evidence = "narrow" if dip.width_octaves < _NARROW_OCTAVES else "broad"
+    return (width, "deep") if dip.depth_db >= _DEEP_DB else (width,)
+
+
+def _phase_evidence(delay: float | None, *, frequency: float) -> Evidence:
+    if delay is None:
+        return "no_phase"
+    return "excess_group_delay" if delay * frequency > _EXCESS_PERIODS else "minimum_phase"
+
+
+def _verdict(evidence: tuple[Evidence, ...]) -> Verdict:
+    if "excess_group_delay" in evidence:
+        return "cancellation"
+    if "differs_between_seats" in evidence and ("narrow" in evidence or "deep" in evidence):
+        return "cancellation"
+    if "broad" in evidence and "minimum_phase" in evidence:
+        return "correctable" if {"shared", "single_seat"} & set(evidence) else "unclear"
+    if "broad" in evidence and "shared" in evidence and "deep" not in evidence:
+        return "correctable"
+    return "unclear"
+
+
+def _falling(x: FloatArray, half: float) -> FloatArray:
+    return np.asarray(1.0 / (1.0 + (x / half) ** _STEEPNESS))
+
+
+def _spread(levels: FloatArray, weights: ArrayLike | None) -> FloatArray:
+    """Return the spread over seats from their mean absolute difference, shape (F,)."""
+    given = np.ones(len(levels)) if weights is None else np.asarray(weights, dtype=np.float64)
+    shares = given / given.sum()
+    total = np.zeros(levels.shape[1])
+    for share, row in zip(shares, levels, strict=True):
+        total += share * (shares @ np.abs(levels - row))
+    return np.asarray(0.5 * np.sqrt(np.pi) * total)
+
+
+def _octave_mean(axis: FloatArray, levels: FloatArray) -> FloatArray:
+    """Return level means over the octave around each frequency, kept symmetric near the ends."""
+    if axis.size < 2:
+        return levels
+    ratio = np.minimum(np.minimum(axis / axis[0], axis[-1] / axis), 2.0**0.5)
+    return mean_over_windows(axis, levels, lower=axis / ratio, upper=axis * ratio)
+
+
+def _bulk(axis: FloatArray, delays: FloatArray) -> FloatArray:
+    """Return each seat's median delay over ln f, shape (S, 1)."""
+    x = np.log(axis)
+    even = np.linspace(x[0], x[-1], 2 * axis.size)
+    return np.array([[np.median(np.interp(even, x, row))] for row in delays])
+
+
+def _checked(
+    frequencies: ArrayLike, level_db: ArrayLike, excess_group_delay: ArrayLike | None
+) -> tuple[FloatArray, FloatArray, FloatArray | None]:
+    axis = checked_frequencies(frequencies)
+    levels = np.asarray(level_db, dtype=np.float64)
+    if levels.ndim != 2 or levels.shape[0] == 0 or levels.shape[1] != axis.size:
+        raise ValueError(f"levels must have shape (seats, {axis.size}), got {levels.shape}")
+    if not np.isfinite(levels).all():
+        raise ValueError("levels must be finite: leave out the rows that hold no level")
+    if excess_group_delay is None:
+        return axis, levels, None
+    delays = np.asarray(excess_group_delay, dtype=np.float64)
+    if delays.shape != levels.shape:
+        raise ValueError(
+            f"excess group delays of shape {delays.shape} do not fit levels of {levels.shape}"
+        )
+    known = np.isfinite(delays).all(axis=1)
+    if not (known | np.isnan(delays).all(axis=1)).all():
+        raise ValueError("excess group delays must be finite, or not a number for a whole seat")
+    return axis, levels, delays

@@ -1,0 +1,277 @@
+"""Dips judged against rooms whose truth is known, and the trust in a shortfall.
+
+The truth is made here: two sound paths of given strength and delay cancel (image source, one
+reflection); a peaking cut before all seats is what an equaliser can mend.
+"""
+
+import itertools
+
+import numpy as np
+import pytest
+
+from roomeq.analysis.dips import estimate_trust, judge_dips
+from roomeq.analysis.phase import estimate_excess_group_delay
+from roomeq.analysis.smoothing import smooth_power_db
+from roomeq.bands import logarithmic_axis
+from roomeq.response import FrequencyResponse
+
+FINE = np.arange(10.0, 300.25, 0.25)
+AXIS = logarithmic_axis(15, 200, per_octave=24)
+DELAYS = np.array([6.0, 7.5, 9.0, 11.0, 13.0, 15.0]) * 1e-3
+
+
+def peaking(*, centre, gain_db, quality):
+    """W3C Audio EQ Cookbook, analogue peakingEQ."""
+    a = 10 ** (gain_db / 40)
+    s = 1j * FINE / centre
+    return (s**2 + s * a / quality + 1) / (s**2 + s / (a * quality) + 1)
+
+
+def subwoofer():
+    """Closed box at 25 Hz, fourth-order Linkwitz-Riley low-pass at 100 Hz, 20 ms of delay."""
+    box, low_pass = 1j * FINE / 25, 1j * FINE / 100
+    transfer = box**2 / (box**2 + np.sqrt(2) * box + 1)
+    transfer /= (1 + np.sqrt(2) * low_pass + low_pass**2) ** 2
+    return transfer * np.exp(-2j * np.pi * FINE * 0.020)
+
+
+def two_paths(*, strength, delays):
+    turned = np.exp(-2j * np.pi * np.outer(delays, FINE))
+    return subwoofer() * (1 + strength * turned)
+
+
+def levels(pressure):
+    return smooth_power_db(FINE, 20 * np.log10(np.abs(pressure)), at=AXIS, fraction=12)
+
+
+def delays_of(pressure):
+    return estimate_excess_group_delay(FrequencyResponse.from_pressure(FINE, pressure), at=AXIS)
+
+
+def judged(pressure, *, phase=True, **others):
+    seats = [f"seat {number + 1}" for number in range(len(pressure))]
+    excess = delays_of(pressure) if phase else None
+    return judge_dips(AXIS, levels(pressure), seats=seats, excess_group_delay=excess, **others)
+
+
+@pytest.mark.parametrize("phase", [True, False])
+def test_reflections_that_differ_from_seat_to_seat_are_cancellations(phase):
+    dips = judged(two_paths(strength=0.9, delays=DELAYS), phase=phase)
+    assert {dip.verdict for dip in dips} == {"cancellation"}
+    assert all("differs_between_seats" in dip.evidence for dip in dips)
+    # first null where both paths are half a period apart: f = 1 / (2 tau)
+    for seat, delay in enumerate(DELAYS):
+        null = 1 / (2 * delay)
+        (found,) = (dip for dip in dips if abs(np.log2(dip.frequency / null)) < 1 / 24)
+        assert found.seats == (f"seat {seat + 1}",)
+        assert "deep" in found.evidence
+        # the weaker path came later: minimum phase, and yet a cancellation
+        assert ("minimum_phase" if phase else "no_phase") in found.evidence
+        assert (found.excess_group_delay is None) == (not phase)
+
+
+@pytest.mark.parametrize(("strength", "periods"), [(1.3, 3.0), (1.5, 2.0), (2.0, 1.0)])
+def test_a_stronger_reflection_shows_in_the_phase_even_if_all_seats_share_it(strength, periods):
+    delays = 0.010 * (1 + 0.01 * np.arange(5))
+    dips = judged(two_paths(strength=strength, delays=delays))
+    first = dips[0]
+    assert first.frequency == pytest.approx(50.0, rel=0.05)
+    assert len(first.seats) == 5
+    assert first.verdict == "cancellation"
+    assert first.evidence[0] == "shared"
+    assert "excess_group_delay" in first.evidence
+    # closed form at the null: tau (1 + r) / (1 - r) with r = 1 / strength, at least so many periods
+    # above the median even after averaging over the window
+    assert first.excess_group_delay * first.frequency > periods
+    r = 1 / strength
+    peak = 0.0104 * (1 + r) / (1 - r)
+    assert first.excess_group_delay < peak
+    without = judged(two_paths(strength=strength, delays=delays), phase=False)[0]
+    assert without.verdict != "cancellation"  # level alone cannot tell
+    assert "no_phase" in without.evidence
+
+
+@pytest.mark.parametrize("phase", [True, False])
+@pytest.mark.parametrize(("gain_db", "quality"), [(-6, 4.318), (-8, 2.0), (-12, 1.0)])
+def test_a_shared_filter_is_correctable(gain_db, quality, phase):
+    ripple = two_paths(strength=0.05, delays=DELAYS)
+    dips = judged(ripple * peaking(centre=50, gain_db=gain_db, quality=quality), phase=phase)
+    assert len(dips) == 1
+    assert dips[0].frequency == pytest.approx(50.0, rel=0.03)
+    assert dips[0].verdict == "correctable"
+    assert len(dips[0].seats) == len(DELAYS)
+    assert dips[0].evidence == ("shared", "broad", "minimum_phase" if phase else "no_phase")
+    if phase:
+        assert abs(dips[0].excess_group_delay * 50) < 0.1
+
+
+def test_one_seat_alone_is_judged_by_phase_only():
+    cut = (subwoofer() * peaking(centre=50, gain_db=-8, quality=2))[np.newaxis]
+    weak, strong = (two_paths(strength=strength, delays=[0.010]) for strength in (0.9, 1.3))
+    assert [dip.verdict for dip in judged(cut)] == ["correctable"]
+    assert [dip.verdict for dip in judged(cut, phase=False)] == ["unclear"]
+    assert judged(strong)[0].verdict == "cancellation"
+    assert judged(strong, phase=False)[0].verdict == "unclear"
+    assert judged(cut)[0].evidence[0] == "single_seat"
+    assert "deep" in judged(weak)[0].evidence
+
+
+def test_a_deep_shared_dip_without_phase_is_left_open():
+    pressure = np.tile(subwoofer() * peaking(centre=50, gain_db=-18, quality=2.5), (3, 1))
+    assert [dip.verdict for dip in judged(pressure)] == ["correctable"]
+    (dip,) = judged(pressure, phase=False)
+    assert (dip.verdict, dip.evidence) == ("unclear", ("shared", "broad", "deep", "no_phase"))
+
+
+def test_some_seats_are_neither_all_nor_few():
+    # 3 of 5 seats: more than half, less than three quarters
+    plain = np.tile(subwoofer(), (5, 1))
+    plain[:3] *= peaking(centre=50, gain_db=-8, quality=2)
+    (dip,) = judged(plain)
+    assert dip.seats == ("seat 1", "seat 2", "seat 3")
+    assert (dip.verdict, dip.evidence[0]) == ("unclear", "some_seats")
+
+
+def test_verdicts_follow_neither_order_nor_gain_of_seats():
+    pressure = two_paths(strength=0.9, delays=DELAYS)
+    order = [4, 0, 3, 5, 1, 2]
+    gains = np.array([1.0, 0.3, 2.0, 5.0, 0.9, 1.1])[:, np.newaxis]
+    seats = [f"seat {number + 1}" for number in range(6)]
+    plain = judged(pressure)
+    turned = judge_dips(
+        AXIS,
+        levels((pressure * gains)[order]),
+        seats=[seats[index] for index in order],
+        excess_group_delay=delays_of((pressure * gains)[order]) + 0.005,
+    )
+    assert len(turned) == len(plain) > 5
+    for one, other in zip(plain, turned, strict=True):
+        assert one.frequency == pytest.approx(other.frequency)
+        assert set(one.seats) == set(other.seats)
+        assert (one.verdict, one.evidence) == (other.verdict, other.evidence)
+
+
+def test_a_seat_without_phase_does_not_hide_the_others():
+    pressure = two_paths(strength=1.5, delays=[0.010, 0.0101, 0.0102])
+    excess = delays_of(pressure)
+    excess[1] = np.nan
+    dips = judge_dips(AXIS, levels(pressure), seats=list("abc"), excess_group_delay=excess)
+    assert dips[0].seats == ("a", "b", "c")
+    assert dips[0].verdict == "cancellation"
+    excess[:] = np.nan
+    dips = judge_dips(AXIS, levels(pressure), seats=list("abc"), excess_group_delay=excess)
+    assert dips[0].excess_group_delay is None
+    assert "no_phase" in dips[0].evidence
+
+
+def test_trust_is_low_in_cancellations_only():
+    pressure = np.tile(subwoofer(), (6, 1)) * peaking(centre=30, gain_db=-8, quality=1.5)
+    pressure[2] *= 1 + 0.9 * np.exp(-2j * np.pi * FINE * 0.008)  # one seat, null at 62.5 Hz
+    trust = estimate_trust(AXIS, levels(pressure))
+    at_null, at_shared = np.argmin(np.abs(AXIS - 62.5)), np.argmin(np.abs(AXIS - 30))
+    assert trust.shape == (6, AXIS.size)
+    assert trust[2, at_null] < 0.1
+    assert (trust[[0, 1, 3, 4, 5], at_null] > 0.5).all()
+    assert (np.delete(trust, 2, axis=0)[:, at_shared] > 0.9).all()
+    assert ((trust >= 0) & (trust <= 1)).all()
+
+
+def test_trust_is_whole_where_all_seats_share_a_broad_deviation():
+    shape = 8 * np.cos(2 * np.pi * np.log2(AXIS / 50) / 3) + 24 * np.minimum(np.log2(AXIS / 30), 0)
+    trust = estimate_trust(AXIS, np.tile(shape, (4, 1)))
+    assert trust.min() > 0.99
+    np.testing.assert_array_equal(estimate_trust(AXIS, np.full((3, AXIS.size), 71.3)), 1.0)
+
+
+def test_trust_is_half_where_seats_are_like_a_diffuse_field():
+    # Two seats d apart, turning round halfway so that both have the same level mean. For a pair
+    # sqrt(pi) / 2 times the mean absolute difference is sqrt(pi) d / 4.
+    half = AXIS.size // 2 * 2
+    axis, gap_db = AXIS[:half], 4 * 5.57 / np.sqrt(np.pi)
+    middle = np.sqrt(axis[0] * axis[-1])
+    sign = np.where(axis < middle, 1.0, -1.0)
+    trust = estimate_trust(axis, np.array([sign, -sign]) * gap_db / 2)
+    louder = trust[0, axis < middle / 1.5]  # away from the step: only the spread speaks
+    np.testing.assert_allclose(louder, 0.5, atol=2e-3)
+    # the lower one lies below the power mean as well
+    below = gap_db + 10 * np.log10((1 + 10 ** (-gap_db / 10)) / 2)
+    np.testing.assert_allclose(
+        trust[1, axis < middle / 1.5], 0.5 / (1 + (below / 8) ** 4), atol=2e-3
+    )
+
+
+def test_trust_falls_with_excess_group_delay_alone():
+    level_db = np.zeros((2, AXIS.size))
+    delay = np.full((2, AXIS.size), 0.020)
+    place = np.argmin(np.abs(AXIS - 50))
+    delay[1, place] += 0.5 / AXIS[place]  # half a period: half the trust
+    trust = estimate_trust(AXIS, level_db, excess_group_delay=delay)
+    assert trust[1, place] == pytest.approx(0.5)
+    trust = np.array(trust)
+    trust[1, place] = 1
+    np.testing.assert_allclose(trust, 1.0, atol=1e-12)
+    unknown = np.where([[True], [False]], np.nan, delay)
+    assert estimate_trust(AXIS, level_db, excess_group_delay=unknown)[1, place] == (
+        pytest.approx(0.5)
+    )
+
+
+def test_trust_follows_neither_offsets_nor_order_nor_twins():
+    pressure = two_paths(strength=1.2, delays=DELAYS)
+    level_db, excess = levels(pressure), delays_of(pressure)
+    plain = estimate_trust(AXIS, level_db, excess_group_delay=excess)
+    offsets = np.array([[3.0], [-11.0], [0.0], [40.0], [-2.0], [7.0]])
+    shifted = estimate_trust(AXIS, level_db + offsets, excess_group_delay=excess + offsets / 1000)
+    np.testing.assert_allclose(shifted, plain, atol=1e-9)
+    order = [5, 2, 0, 1, 4, 3]
+    turned = estimate_trust(AXIS, level_db[order], excess_group_delay=excess[order])
+    np.testing.assert_allclose(turned, plain[order], atol=1e-12)
+    twice = estimate_trust(
+        AXIS, np.repeat(level_db, 2, axis=0), excess_group_delay=np.repeat(excess, 2, axis=0)
+    )
+    np.testing.assert_allclose(twice[::2], plain, atol=1e-12)
+    weights = [1, 2, 1, 1, 3, 1]
+    weighted = estimate_trust(AXIS, level_db, excess_group_delay=excess, weights=weights)
+    many = estimate_trust(
+        AXIS,
+        np.repeat(level_db + offsets, weights, axis=0),
+        excess_group_delay=np.repeat(excess, weights, axis=0),
+    )
+    np.testing.assert_allclose(many[np.cumsum(weights) - 1], weighted, atol=1e-9)
+
+
+def test_trust_has_no_jumps():
+    # A null grows and then moves in small steps; no step may change any trust by much.
+    def trust_of(depth, delay):
+        pressure = two_paths(
+            strength=np.array([[0.3], [0.5], [depth]]), delays=[0.007, 0.009, delay]
+        )
+        return estimate_trust(AXIS, levels(pressure))
+
+    depths = [trust_of(depth, 0.010) for depth in np.linspace(0, 0.95, 96)]
+    delays = [trust_of(0.9, delay) for delay in np.linspace(0.010, 0.011, 101)]
+    for steps in (depths, delays):
+        changes = [np.abs(a - b).max() for a, b in itertools.pairwise(steps)]
+        assert max(changes) < 0.06
+        assert np.abs(steps[0] - steps[-1]).max() > 0.5
+
+
+def test_what_is_misused_is_refused():
+    level_db = np.zeros((2, AXIS.size))
+    with pytest.raises(ValueError, match=r"shape \(seats, "):
+        judge_dips(AXIS, level_db[0], seats=["a"])
+    for seats in (["a"], "ab"):
+        with pytest.raises(ValueError, match="as many names"):
+            judge_dips(AXIS, level_db, seats=seats)
+    with pytest.raises(ValueError, match="must be finite"):
+        estimate_trust(AXIS, np.full(level_db.shape, np.nan))
+    with pytest.raises(ValueError, match="do not fit levels"):
+        estimate_trust(AXIS, level_db, excess_group_delay=level_db[0])
+    holed = level_db.copy()
+    holed[1, 3] = np.nan
+    with pytest.raises(ValueError, match="for a whole seat"):
+        estimate_trust(AXIS, level_db, excess_group_delay=holed)
+    with pytest.raises(ValueError, match="weights"):
+        estimate_trust(AXIS, level_db, weights=[1, -1])
+    with pytest.raises(ValueError, match="least_depth_db"):
+        judge_dips(AXIS, level_db, seats=["a", "b"], least_depth_db=0)
