@@ -221,3 +221,10 @@ def test_bands_are_named_by_nominal_or_rounded_centres(cell, nominal):
 @pytest.mark.parametrize("cell", ["", "x", "1", "8", "22.4", "28", "-20", "25000", "0", "2e1"])
 def test_other_headings_name_no_band(cell):
     assert named_band(cell) is None
+
+
+def test_what_cannot_be_opened_or_decoded_raises(tmp_path):
+    with pytest.raises(FileNotFoundError):
+        read_band_table(tmp_path / "gone.csv")
+    with pytest.raises(ValueError, match="no-such-codec"):
+        read_band_table(_write(tmp_path, _bands_down()), encoding="no-such-codec")

@@ -148,3 +148,10 @@ def test_kinds_other_than_two_are_refused(tmp_path):
 def test_arrays_that_do_not_fit_are_refused(values):
     with pytest.raises(ValueError, match="one value for each frequency"):
         MicrophoneResponse(frequencies=[20.0, 40.0], response_db=values, kind="response")
+
+
+def test_what_cannot_be_opened_or_decoded_raises(tmp_path):
+    with pytest.raises(FileNotFoundError):
+        read_microphone(tmp_path / "gone.txt", kind="response")
+    with pytest.raises(ValueError, match="encoding"):
+        read_microphone(_file(tmp_path), kind="response", encoding="no-such-codec")

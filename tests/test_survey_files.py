@@ -339,3 +339,30 @@ def test_misuse_of_a_bare_list_raises(tmp_path, levels):
     (tmp_path / "empty.txt").write_text("nothing\n", encoding="utf-8")
     with pytest.raises(MeasurementFileError, match=r"empty\.txt"):
         survey_from_exports([tmp_path / "empty.txt"])
+    with pytest.raises(FileNotFoundError):
+        survey_from_exports([tmp_path / "gone.txt"])
+
+
+def test_three_times_the_same_recording_is_said_once_for_each_copy(tmp_path, levels):
+    for name in ("copy.txt", "third.txt"):
+        _export(tmp_path, name, levels["left"])
+    paths = [tmp_path / name for name in ("left.txt", "copy.txt", "third.txt")]
+    assert len(survey_from_exports(paths).findings) == 2
+
+
+def test_columns_by_heading_and_by_number_through_the_real_reader(tmp_path):
+    rows = [f"{f:.4f};{60 + i % 7};{70 + i % 5};{80 + i % 3}\n" for i, f in enumerate(AXIS)]
+    text = "Frequency [Hz];Seat 1 [dB];Seat 2 [dB];Seat 3 [dB]\n" + "".join(rows)
+    (tmp_path / "all.csv").write_text(text, encoding="utf-8")
+    columns = 'columns = { "left" = "Seat 3", "right" = 2 }'
+    found = _read(tmp_path, SEATS + _measured("", "all.csv", columns))
+    left, right = (found.survey.at_seat(seat)[0].response.level_db for seat in ("left", "right"))
+    assert left.tolist() == [80.0 + i % 3 for i in range(AXIS.size)]
+    assert right.tolist() == [60.0 + i % 7 for i in range(AXIS.size)]
+    only = 'columns = { "left" = "Seat 2" }'
+    (single,) = _read(tmp_path, _measured("", "all.csv", only)).survey.measurements
+    assert single.response.level_db[0] == 70.0
+    with pytest.raises(RoomFileError, match="3 level columns"):
+        _read(tmp_path, _measured("left", "all.csv"))
+    bare = survey_from_exports([tmp_path / "all.csv"])
+    assert bare.survey.seats == ("Seat 1", "Seat 2", "Seat 3")

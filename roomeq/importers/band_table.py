@@ -97,7 +97,9 @@ def read_band_table(
     AmbiguousTableError
         If rows as well as columns could be bands.
     ValueError
-        If the weighting is unknown.
+        If the weighting is unknown, or there is no such encoding.
+    OSError
+        If the file cannot be opened.
     """
     if weighting not in get_args(Weighting):
         raise ValueError(f"weighting is one of {get_args(Weighting)}, got {weighting!r}")

@@ -123,7 +123,9 @@ def read_microphone(
     MeasurementFileError
         If it cannot be read, or its values are no microphone's.
     ValueError
-        If the kind is unknown.
+        If the kind is unknown, or a reading setting is.
+    OSError
+        If the file cannot be opened.
     """
     if kind not in get_args(MicrophoneKind):
         raise ValueError(f"kind is one of {get_args(MicrophoneKind)}, got {kind!r}")

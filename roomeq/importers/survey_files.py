@@ -151,7 +151,9 @@ def survey_from_exports(
     ValueError
         If there is none, one occurs twice, or the source is unknown.
     MeasurementFileError
-        If a file cannot be read.
+        If a file cannot be read as a measurement.
+    OSError
+        If a file cannot be opened.
     """
     if isinstance(paths, str | bytes | PathLike):
         raise TypeError(f"paths must be several paths, got one: {paths!r}; write [{paths!r}]")
