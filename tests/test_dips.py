@@ -176,6 +176,26 @@ def test_trust_is_low_in_cancellations_only():
     assert ((trust >= 0) & (trust <= 1)).all()
 
 
+def test_trust_of_a_single_seat_is_low_in_a_deep_narrow_dip_only():
+    # A notch far below the octave around it. What lies 12 dB below its own octave mean has half
+    # the trust; the mean over an octave of a triangle 1/6 octave to either side is depth / 6 lower.
+    notch_db = -12 / (5 / 6) * np.maximum(1 - 6 * np.abs(np.log2(FINE / 50)), 0)
+    trust = estimate_trust(FINE, notch_db[np.newaxis])[0]
+    assert trust[np.argmin(np.abs(FINE - 50))] == pytest.approx(0.5, abs=0.01)
+    assert trust[np.abs(np.log2(FINE / 50)) > 1 / 6].min() > 0.999
+    slope_db = 24 * np.log2(FINE / 50)[np.newaxis]
+    np.testing.assert_allclose(estimate_trust(FINE, slope_db), 1.0, atol=1e-6)
+
+
+def test_a_shallow_dip_nearby_is_not_the_same_dip():
+    # 4 dB at two seats beside 10 dB and more at the third: less than half, so another dip
+    pressure = np.tile(subwoofer(), (3, 1))
+    pressure[0] *= peaking(centre=50, gain_db=-16, quality=4)
+    pressure[1:] *= peaking(centre=51, gain_db=-5, quality=4)
+    dips = judged(pressure)
+    assert sorted(dip.seats for dip in dips) == [("seat 1",), ("seat 2", "seat 3")]
+
+
 def test_trust_is_whole_where_all_seats_share_a_broad_deviation():
     shape = 8 * np.cos(2 * np.pi * np.log2(AXIS / 50) / 3) + 24 * np.minimum(np.log2(AXIS / 30), 0)
     trust = estimate_trust(AXIS, np.tile(shape, (4, 1)))

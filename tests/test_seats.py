@@ -210,6 +210,19 @@ def test_the_odd_seat_is_named_whatever_its_place_and_gain():
     assert again.distance_db == pytest.approx(found.distance_db)
 
 
+def test_the_distance_is_taken_from_the_others_alone():
+    # Whole periods over ln f of a sine of 9 dB: 9 / sqrt(2) from the others, who are alike; they
+    # are half as far from the mean of one equal and the odd one. A tenth of it is nothing odd.
+    axis = np.geomspace(20.0, 120.0, 4001)
+    sine_db = 9 * np.sin(4 * np.pi * np.log(axis / 20) / np.log(6))
+    levels_db = np.array([sine_db, 0 * axis + 3, 0 * axis])
+    found = estimate_odd_seat(levels_db, frequencies=axis, seats=["odd", "b", "c"])
+    assert found.seat == "odd"
+    assert found.distance_db == pytest.approx(9 / math.sqrt(2), rel=1e-3)
+    assert found.others_distance_db == pytest.approx(4.5 / math.sqrt(2), rel=1e-3)
+    assert estimate_odd_seat(levels_db / 10, frequencies=axis, seats=["odd", "b", "c"]) is None
+
+
 def test_nobody_is_odd_among_alike_or_all_different_seats():
     axis, levels_db = responses_with_one_boundary_seat()
     alike = np.delete(levels_db, 3, axis=0)
