@@ -88,7 +88,7 @@ def fixed_width(frequencies: FloatArray, pressure: ComplexArray, seat: str) -> b
 def wide_characters(frequencies: FloatArray, pressure: ComplexArray, seat: str) -> bytes:
     """UTF-16, carriage returns, runs of spaces, quantities over units, phase not wrapped."""
     phase_deg = np.rad2deg(np.unwrap(np.angle(pressure)))
-    lines = [f"seat = {seat}", "microphone pointing upwards", "", "f/Hz      L/dB      phi/deg"]
+    lines = [f"seat = {seat}", "microphone pointing upwards", "", "f/Hz      SPL/dB    phi/deg"]
     rows = zip(frequencies, _level_db(pressure), phase_deg, strict=True)
     lines += [f"{f:<8.2f}  {level:<8.2f}  {phase:.1f}" for f, level, phase in rows]
     return b"\xff\xfe" + _text(lines, newline="\r\n", encoding="utf-16-le")
@@ -105,7 +105,7 @@ def quoted_kilohertz(frequencies: FloatArray, pressure: ComplexArray, seat: str)
 def barred_descending(frequencies: FloatArray, pressure: ComplexArray, seat: str) -> bytes:
     """Cells between bars, from the highest frequency down, a row number first; no phase."""
     rule = "+------+-----------+----------+"
-    lines = [seat, rule, "| row  | frequency | level    |", "|      | Hz        | dB       |", rule]
+    lines = [seat, rule, "| row  | frequency | level    |", "|      | Hz        | dB SPL   |", rule]
     rows = zip(frequencies[::-1], _level_db(pressure)[::-1], strict=True)
     lines += [f"| {row:<4d} | {f:9.2f} | {level:8.2f} |" for row, (f, level) in enumerate(rows, 1)]
     return _text([*lines, rule])
@@ -124,7 +124,7 @@ LAYOUTS: dict[str, Layout] = {
 def seats_table(frequencies: FloatArray, level_db: FloatArray, seats: Sequence[str]) -> bytes:
     """Return one table for all seats: frequency, then a level column for each seat."""
     lines = ["; sine sweep, five places one after the other, microphone not moved in height"]
-    lines.append(", ".join(["Frequency Hz", *(f"{seat} dB" for seat in seats)]))
+    lines.append(", ".join(["Frequency Hz", *(f"{seat} (dB SPL)" for seat in seats)]))
     lines += [
         ", ".join([f"{f:.2f}", *(f"{level:.2f}" for level in row)])
         for f, row in zip(frequencies, level_db.T, strict=True)
