@@ -223,6 +223,8 @@ class _Reader:
         expected = re.match(r"Expected `([^`]*)`", message)
         if expected is None:
             return message
+        if isinstance(value, list) and "object" in expected.group(1) and len(path) == 1:
+            return f"write [{path[0]}] with single brackets, once"
         kinds = [_KINDS.get(kind, kind) for kind in expected.group(1).split(" | ")]
         if isinstance(value, dict) and "array" in expected.group(1) and len(path) == 1:
             return f"write [[{path[0]}]] with double brackets, once for each"
@@ -271,6 +273,8 @@ def _value_at(raw: Any, path: KeyPath) -> Any:
 def _as_written(value: Any) -> str:
     if isinstance(value, dict):
         return "a table { ... }"
+    if isinstance(value, list):
+        return "a list [ ... ]"
     if isinstance(value, bool):
         return str(value).lower()
     return f'"{value}"' if isinstance(value, str) else str(value)

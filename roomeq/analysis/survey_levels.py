@@ -1,0 +1,132 @@
+"""Levels of a survey's seats on one common axis.
+
+Conventions
+-----------
+Seats by frequencies, in dB, repeats of a seat averaged in power. Narrow-band responses are smoothed
+in power over 1/12 octave and taken at 24 points an octave; hand-typed band levels keep their band
+centres.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from roomeq.analysis.phase import estimate_excess_group_delay
+from roomeq.analysis.smoothing import smooth_power_db
+from roomeq.bands import logarithmic_axis
+from roomeq.levels import FloatArray, power_mean_db
+from roomeq.survey import Survey
+
+__all__ = [
+    "POINTS_PER_OCTAVE",
+    "SMOOTHING_FRACTION",
+    "common_axis",
+    "has_band_levels",
+    "seat_excess_group_delays",
+    "seat_levels_db",
+]
+
+POINTS_PER_OCTAVE = 24
+SMOOTHING_FRACTION = 12
+_LEAST_BANDS = 3
+
+
+def has_band_levels(survey: Survey) -> bool:
+    """Return whether a survey holds third-octave band levels.
+
+    Raises
+    ------
+    ValueError
+        If it holds both band levels and narrow-band responses: they do not mix.
+    """
+    kinds = {measurement.response.resolution for measurement in survey.measurements}
+    if len(kinds) > 1:
+        raise ValueError(
+            "hand-typed band levels and narrow-band responses cannot be judged together: leave one "
+            "of them out"
+        )
+    return kinds == {"third_octave"}
+
+
+def common_axis(survey: Survey, *, lowest: float = 0.0, highest: float = np.inf) -> FloatArray:
+    """Return the frequencies that all measurements cover, within a span, in Hz.
+
+    Raises
+    ------
+    ValueError
+        If they share less than a third of the span's octaves, or fewer than three bands.
+    """
+    responses = [measurement.response for measurement in survey.measurements]
+    if has_band_levels(survey):
+        common = set.intersection(*(set(r.frequencies.tolist()) for r in responses))
+        axis = np.array(sorted(f for f in common if lowest <= f <= highest))
+        if axis.size < _LEAST_BANDS:
+            raise ValueError(
+                f"only {axis.size} bands are common to all seats: {_LEAST_BANDS} or more are needed"
+            )
+        return axis
+    first = max(float(r.frequencies[0]) for r in responses)
+    last = min(float(r.frequencies[-1]) for r in responses)
+    start, end = max(lowest, first), min(highest, last)
+    if not end > start * 2.0 ** (2.0 / POINTS_PER_OCTAVE):
+        raise ValueError(
+            f"the measurements share {first:g} to {last:g} Hz, which leaves nothing of the "
+            f"{lowest:g} to {highest:g} Hz that is needed"
+        )
+    return logarithmic_axis(start, end, per_octave=POINTS_PER_OCTAVE)
+
+
+def seat_levels_db(survey: Survey, *, at: FloatArray) -> FloatArray:
+    """Return the level of every seat, shape (S, F), in dB.
+
+    Parameters
+    ----------
+    survey : Survey
+        Of one source.
+    at : ndarray, shape (F,)
+        Hz, as `common_axis` gives them.
+    """
+    rows = []
+    for seat in survey.seats:
+        levels = []
+        for measurement in survey.at_seat(seat):
+            response = measurement.response
+            if response.resolution == "third_octave":
+                places = np.searchsorted(response.frequencies, at * (1.0 - 1e-9))
+                levels.append(response.level_db[places])
+            else:
+                levels.append(
+                    smooth_power_db(
+                        response.frequencies,
+                        response.level_db,
+                        at=at,
+                        fraction=SMOOTHING_FRACTION,
+                    )
+                )
+        rows.append(power_mean_db(np.array(levels)))
+    return np.array(rows)
+
+
+def seat_excess_group_delays(survey: Survey, *, at: FloatArray) -> FloatArray | None:
+    """Return the excess group delay of each seat's first response with phase, in seconds.
+
+    Parameters
+    ----------
+    survey : Survey
+        Of one source.
+    at : ndarray, shape (F,)
+        Hz, within what was measured.
+
+    Returns
+    -------
+    ndarray, shape (S, F), or None
+        Not a number throughout for a seat without phase; None where no seat has phase.
+    """
+    delays = np.full((len(survey.seats), at.size), np.nan)
+    for index, seat in enumerate(survey.seats):
+        phased = [m.response for m in survey.at_seat(seat) if m.response.has_phase]
+        if phased:
+            delays[index] = estimate_excess_group_delay(
+                phased[0], at=at, fraction=SMOOTHING_FRACTION
+            )
+    return None if np.isnan(delays).all() else delays

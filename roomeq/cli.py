@@ -1,0 +1,173 @@
+"""Command line: arguments, calls, exit status; the only place that prints.
+
+Conventions
+-----------
+Exit status 0: done, nothing to worry about. 1: done, and something was found that wants a look: a
+doubtful measurement, a reservation about the proposal, or no change worth proposing. 2: could not.
+"""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    import argparse
+
+    from roomeq.room import Room
+
+__all__ = ["main"]
+
+_DESCRIPTION = """\
+Calibrate bass: read microphone measurements of a room, propose gains for the fixed bands of a
+subwoofer's equaliser, and predict every seat.
+"""
+
+_EPILOG = """\
+how to go about it
+  1. Measure the subwoofer alone at every seat and export text files (frequency, level, phase if
+     you have it). Volume down first.
+  2. Put them into a folder and write a room.toml beside them (see sample_measurements), or simply
+     name the files.
+  3. roomeq check FOLDER          what was measured, how the seats differ, what looks wrong
+  4. roomeq propose FOLDER        what to set, what it will do, and why
+  5. Set it, measure again.
+
+exit status
+  0 done    1 done, but read what was found    2 could not
+"""
+
+_ROOM_HELP = "a folder with room.toml, that file itself, or one or more text exports"
+
+
+def _parser() -> argparse.ArgumentParser:
+    import argparse
+
+    plain = argparse.RawDescriptionHelpFormatter
+    parser = argparse.ArgumentParser(
+        prog="roomeq", description=_DESCRIPTION, epilog=_EPILOG, formatter_class=plain
+    )
+    parser.add_argument("--version", action="store_true", help="print the version and exit")
+    commands = parser.add_subparsers(dest="command", metavar="COMMAND")
+    check = commands.add_parser(
+        "check",
+        help="look at a room's measurements",
+        description="Read a room's measurements and say what they hold, how the seats differ and "
+        "what looks wrong. Nothing is written.",
+    )
+    _add_room_arguments(check)
+    propose = commands.add_parser(
+        "propose",
+        help="propose band gains for a room",
+        description="Choose band gains within the limits, predict every seat, and print what to "
+        "set and why. Nothing is written unless --plan is given.",
+    )
+    _add_room_arguments(propose)
+    propose.add_argument("--plan", metavar="FILE", help="also keep the plan as a JSON file")
+    show = commands.add_parser(
+        "show", help="print a saved plan", description="Print a plan that propose --plan wrote."
+    )
+    show.add_argument("plan", metavar="PLAN", help="the JSON file")
+    show.add_argument("--json", action="store_true", help="print JSON instead of tables")
+    return parser
+
+
+def _add_room_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("room", nargs="+", metavar="ROOM", help=_ROOM_HELP)
+    parser.add_argument("--json", action="store_true", help="print JSON instead of tables")
+    bare = parser.add_argument_group("for a bare list of text exports")
+    bare.add_argument(
+        "--source",
+        choices=("sub", "both"),
+        default="sub",
+        help="what played: the subwoofer alone (default), or with the mains",
+    )
+    bare.add_argument(
+        "--device", metavar="PROFILE", default="nine_band", help="profile name or TOML file"
+    )
+    bare.add_argument(
+        "--crossover", metavar="HZ", type=float, help="corner of the low-pass in the path"
+    )
+    bare.add_argument(
+        "--lower-limit", metavar="HZ", type=float, help="where the subwoofer itself is 6 dB down"
+    )
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run the command line and return its exit status.
+
+    Parameters
+    ----------
+    arguments : sequence of str, optional
+        Those of the process by default.
+    """
+    parser = _parser()
+    options = parser.parse_args(arguments)
+    if options.version:
+        from importlib.metadata import version
+
+        print(f"roomeq {version('roomeq')}")
+        return 0
+    if options.command is None:
+        parser.print_help()
+        return 2
+    from roomeq.errors import RoomeqError
+
+    try:
+        if options.command == "show":
+            return _show(options)
+        room = _room(options)
+        return _check(room, options) if options.command == "check" else _propose(room, options)
+    except (RoomeqError, ValueError, OSError) as error:
+        print(f"roomeq: {error}", file=sys.stderr)
+        return 2
+
+
+def _room(options: argparse.Namespace) -> Room:
+    from pathlib import Path
+
+    from roomeq.room_reading import read_room, room_from_exports
+
+    named: list[str] = options.room
+    if len(named) == 1 and (Path(named[0]).is_dir() or named[0].endswith(".toml")):
+        return read_room(named[0])
+    return room_from_exports(
+        named,
+        source=options.source,
+        profile=options.device,
+        crossover=options.crossover,
+        lower_limit=options.lower_limit,
+    )
+
+
+def _check(room: Room, options: argparse.Namespace) -> int:
+    from roomeq.overview import room_overview
+    from roomeq.report.room_text import room_text
+
+    overview = room_overview(room)
+    print(overview.to_json().decode() if options.json else room_text(overview), end="")
+    return 1 if room.findings else 0
+
+
+def _propose(room: Room, options: argparse.Namespace) -> int:
+    from roomeq.plan import write_plan
+    from roomeq.proposal import propose
+    from roomeq.report.plan_text import plan_text
+
+    plan = propose(room)
+    if options.plan:
+        write_plan(plan, options.plan)
+    print(plan.to_json().decode() if options.json else plan_text(plan), end="")
+    if options.plan and not options.json:
+        print(f"\nPlan kept in {options.plan}")
+    return 1 if room.findings or plan.reservations or plan.no_change else 0
+
+
+def _show(options: argparse.Namespace) -> int:
+    from roomeq.plan import read_plan
+    from roomeq.report.plan_text import plan_text
+
+    plan = read_plan(options.plan)
+    print(plan.to_json().decode() if options.json else plan_text(plan), end="")
+    return 0

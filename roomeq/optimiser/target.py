@@ -1,0 +1,234 @@
+"""What the bass at the seats should look like.
+
+Conventions
+-----------
+A target is a level in dB over frequency in Hz: a wanted shape, times what the subwoofer can reach
+at its lower end, times the low-pass in its path. Only its shape counts unless a wanted level is
+given; the shape is 0 dB at 50 Hz where it is tilted, and far above the corner where it is shelved.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Literal, get_args
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from roomeq.analysis.smoothing import band_levels_db
+from roomeq.bands import third_octave_bands
+from roomeq.device.biquads import low_shelf_response
+from roomeq.device.crossover import CrossoverFilter, chain_response
+from roomeq.levels import FloatArray, amplitude_ratio_db, level_mean_db, power_mean_db, readonly
+
+__all__ = [
+    "NearField",
+    "Target",
+    "TargetShape",
+    "estimate_corner",
+    "estimate_lower_limit",
+    "lower_roll_off_db",
+]
+
+TargetShape = Literal["flat", "tilt", "shelf", "points"]
+_TILT_PIVOT = 50.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class NearField:
+    """Response of the subwoofer measured close to its cone.
+
+    Attributes
+    ----------
+    frequencies, level_db : ndarray, shape (P,)
+        Hz, rising; dB, any reference.
+    """
+
+    frequencies: FloatArray
+    level_db: FloatArray
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "frequencies", readonly(self.frequencies))
+        object.__setattr__(self, "level_db", readonly(self.level_db))
+
+    def roll_off_db(self, frequencies: ArrayLike) -> FloatArray:
+        """Return how far the subwoofer falls below its own 30 to 80 Hz mean, in dB, at most 0.
+
+        Only below 40 Hz, where neither its low-pass nor the room's boundaries have a say. Below
+        what was measured the fall goes on at 24 dB per octave.
+        """
+        axis = np.asarray(frequencies, dtype=np.float64)
+        reference = float(
+            np.mean(band_levels_db(self.frequencies, self.level_db, bands=_REFERENCE_BANDS))
+        )
+        known = np.interp(np.log(axis), np.log(self.frequencies), self.level_db) - reference
+        below = np.minimum(0.0, 24.0 * np.log2(axis / self.frequencies[0]))
+        return np.where(axis < 40.0, np.minimum(0.0, known + below), 0.0)
+
+
+_REFERENCE_BANDS = third_octave_bands(31.5, 80)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Target:
+    """The wanted response at the seats.
+
+    Attributes
+    ----------
+    shape : {"flat", "tilt", "shelf", "points"}
+    tilt_db_per_octave : float
+        For ``tilt``: rise towards higher frequencies; negative falls.
+    shelf_gain_db, shelf_corner : float
+        For ``shelf``: gain in dB below the corner in Hz (half of it at the corner).
+    points : tuple of (float, float)
+        For ``points``: frequency in Hz and level in dB, rising; linear over ln f, constant outside.
+    lower_limit : float, optional
+        Hz where the subwoofer's own response is 6 dB down; None if unknown.
+    lower_limit_order : int
+        Order of the fall below it: 2 for a closed box, 4 for a vented one.
+    near_field : NearField, optional
+        Measured fall, used instead of `lower_limit_order`.
+    path : tuple of CrossoverFilter
+        Low-passes in the subwoofer's path.
+    level_db : float, optional
+        Wanted level in dB SPL where the shape is 0 dB; None keeps the present loudness.
+
+    Raises
+    ------
+    ValueError
+        If a value is not usable or points are missing.
+    """
+
+    shape: TargetShape = "flat"
+    tilt_db_per_octave: float = 0.0
+    shelf_gain_db: float = 0.0
+    shelf_corner: float = 60.0
+    points: tuple[tuple[float, float], ...] = ()
+    lower_limit: float | None = None
+    lower_limit_order: int = 2
+    near_field: NearField | None = None
+    path: tuple[CrossoverFilter, ...] = ()
+    level_db: float | None = None
+
+    def __post_init__(self) -> None:
+        if self.shape not in get_args(TargetShape):
+            raise ValueError(f"shape is one of {get_args(TargetShape)}, got {self.shape!r}")
+        numbers = [self.tilt_db_per_octave, self.shelf_gain_db, self.shelf_corner]
+        numbers += [value for value in (self.lower_limit, self.level_db) if value is not None]
+        if not all(math.isfinite(value) for value in numbers):
+            raise ValueError(f"every figure of a target must be finite, got {numbers}")
+        if not self.shelf_corner > 0:
+            raise ValueError(f"shelf_corner must be positive, got {self.shelf_corner:g} Hz")
+        if self.lower_limit is not None and not 5 <= self.lower_limit <= 80:
+            raise ValueError(f"lower_limit lies within 5 to 80 Hz, got {self.lower_limit:g} Hz")
+        if self.lower_limit_order not in (2, 4):
+            raise ValueError(f"lower_limit_order is 2 or 4, got {self.lower_limit_order!r}")
+        if self.shape == "points":
+            frequencies = [frequency for frequency, _ in self.points]
+            if not frequencies or not np.isfinite(self.points).all() or min(frequencies) <= 0:
+                raise ValueError("shape 'points' needs points of positive frequency and level")
+            if not (np.diff(frequencies) > 0).all():
+                raise ValueError("the points of a target need rising frequencies")
+
+    def shape_db(self, frequencies: ArrayLike) -> FloatArray:
+        """Return the wanted shape alone, in dB, shape (F,)."""
+        axis = np.asarray(frequencies, dtype=np.float64)
+        if self.shape == "tilt":
+            return np.asarray(self.tilt_db_per_octave * np.log2(axis / _TILT_PIVOT))
+        if self.shape == "shelf":
+            return amplitude_ratio_db(
+                low_shelf_response(axis, corner=self.shelf_corner, gain_db=self.shelf_gain_db)
+            )
+        if self.shape == "points":
+            known = np.array(self.points)
+            return np.asarray(np.interp(np.log(axis), np.log(known[:, 0]), known[:, 1]))
+        return np.zeros(axis.shape)
+
+    def relative_db(self, frequencies: ArrayLike) -> FloatArray:
+        """Return shape, lower limit and low-pass together, in dB, shape (F,)."""
+        axis = np.asarray(frequencies, dtype=np.float64)
+        total = self.shape_db(axis) + amplitude_ratio_db(chain_response(self.path, axis))
+        if self.near_field is not None:
+            return np.asarray(total + self.near_field.roll_off_db(axis))
+        if self.lower_limit is not None:
+            total = total + lower_roll_off_db(
+                axis, lower_limit=self.lower_limit, order=self.lower_limit_order
+            )
+        return np.asarray(total)
+
+
+def lower_roll_off_db(frequencies: ArrayLike, *, lower_limit: float, order: int) -> FloatArray:
+    """Return the fall of a box towards low frequencies, in dB.
+
+    A Butterworth high-pass of the given order that is 6.02 dB down at `lower_limit`:
+    ``-10 lg(1 + 3 (lower_limit / f) ** (2 order))``.
+    """
+    ratio = lower_limit / np.asarray(frequencies, dtype=np.float64)
+    return np.asarray(-10.0 * np.log10(1.0 + 3.0 * ratio ** (2 * order)))
+
+
+def estimate_lower_limit(
+    frequencies: ArrayLike, level_db: ArrayLike, *, weights: ArrayLike | None = None
+) -> float | None:
+    """Estimate the subwoofer's own lower limit from its responses at the seats.
+
+    The lowest frequency where the third-octave power mean over seats is within 6 dB of its mean
+    over 30 to 80 Hz and below which it falls away (common practice, no source: a room may lift or
+    hide the true limit, so a near-field response or a stated figure is better).
+
+    Parameters
+    ----------
+    frequencies : array_like, shape (F,)
+        Hz.
+    level_db : array_like, shape (S, F)
+        Levels at the seats in dB; the low-pass in the path does not matter below 80 Hz.
+    weights : array_like, shape (S,), optional
+        Seat weights.
+
+    Returns
+    -------
+    float or None
+        Hz, or None where the responses do not fall below that mark: the limit lies lower than what
+        was measured.
+    """
+    axis = np.asarray(frequencies, dtype=np.float64)
+    lowest = max(axis[0] * 2.0 ** (1 / 6), 10.0)
+    bands = third_octave_bands(lowest, 80)
+    levels = band_levels_db(axis, np.atleast_2d(level_db), bands=bands)
+    mean = power_mean_db(levels, weights=weights)
+    centres = np.array([band.centre for band in bands])
+    mark = float(level_mean_db(mean[centres > 28.2])) - 6.0
+    falling = np.flatnonzero(mean < mark)
+    falling = falling[centres[falling] < 50.0]
+    run = 0  # bands from the bottom that all lie below the mark
+    while run < mean.size and run in falling:
+        run += 1
+    if run == 0 or run == mean.size:
+        return None
+    low, high = mean[run - 1], mean[run]
+    share = (mark - low) / (high - low)
+    return float(np.exp(np.interp(share, [0, 1], np.log(centres[run - 1 : run + 1]))))
+
+
+def estimate_corner(frequencies: ArrayLike, level_db: ArrayLike) -> float | None:
+    """Estimate where a low-pass in the path makes the seats' power mean fall, in Hz.
+
+    The lowest frequency above 40 Hz from which the third-octave power mean stays at least 6 dB
+    below its mean over 30 to 80 Hz; None where it does not fall. A room's modes make this rough
+    (common practice, no source).
+    """
+    axis = np.asarray(frequencies, dtype=np.float64)
+    highest = min(axis[-1] / 2.0 ** (1 / 6), 250.0)
+    if highest < 100.0:
+        return None
+    bands = third_octave_bands(31.5, highest)
+    mean = power_mean_db(band_levels_db(axis, np.atleast_2d(level_db), bands=bands))
+    mark = float(level_mean_db(mean[:5])) - 6.0
+    above = np.flatnonzero(mean >= mark)
+    last = int(above[-1]) if above.size else 0
+    if last + 1 >= mean.size:
+        return None
+    centres = np.log([band.centre for band in bands])
+    share = (mean[last] - mark) / (mean[last] - mean[last + 1])
+    return float(np.exp(centres[last] + share * (centres[last + 1] - centres[last])))

@@ -1,0 +1,255 @@
+"""What a room's measurements hold: figures for looking before anything is proposed.
+
+Conventions
+-----------
+Levels in dB, frequencies in Hz; bands are third octaves. Seats keep their order. Spreads are
+standard deviations over seats, ddof 0. Nothing is computed here: figures come from
+`roomeq.analysis`.
+"""
+
+from __future__ import annotations
+
+import msgspec
+import numpy as np
+
+from roomeq.analysis.dips import judge_dips
+from roomeq.analysis.seats import (
+    SeatStatistics,
+    comparable_level_db,
+    estimate_band_statistics,
+    estimate_odd_seat,
+    estimate_seat_statistics,
+    estimate_spatial_figures,
+)
+from roomeq.analysis.survey_levels import (
+    common_axis,
+    has_band_levels,
+    seat_excess_group_delays,
+    seat_levels_db,
+)
+from roomeq.bands import third_octave_band, third_octave_bands
+from roomeq.levels import FloatArray
+from roomeq.room import Room
+
+__all__ = ["BandRow", "DipRow", "MeasurementRow", "RoomOverview", "room_overview"]
+
+_LOWEST, _HIGHEST = 20.0, 125.0
+
+
+class _Row(msgspec.Struct, frozen=True, kw_only=True):
+    """A row of an overview."""
+
+
+class MeasurementRow(_Row, frozen=True, kw_only=True):
+    """One measurement: where, what, from which file, and what it spans."""
+
+    seat: str
+    source: str
+    route: str
+    file: str | None
+    points: int
+    lowest: float
+    highest: float
+    has_phase: bool
+    level_reference: str
+    resolution: str
+    snr_known: bool
+
+
+class BandRow(_Row, frozen=True, kw_only=True):
+    """One third-octave band over the seats; see `roomeq.analysis.seats.SeatStatistics`."""
+
+    label: str
+    power_mean_db: float
+    level_mean_db: float
+    spread_db: float
+    range_db: float
+    loudest: str
+    quietest: str
+
+
+class DipRow(_Row, frozen=True, kw_only=True):
+    """One dip; see `roomeq.analysis.dips.Dip`."""
+
+    frequency: float
+    depth_db: float
+    width_octaves: float
+    seats: tuple[str, ...]
+    verdict: str
+    evidence: tuple[str, ...]
+
+
+class RoomOverview(_Row, frozen=True, kw_only=True):
+    """All that `check` shows.
+
+    Attributes
+    ----------
+    room, device : str
+    source : str
+        Measurements that the figures are of.
+    path : tuple of str
+        Filters in force.
+    corner : float or None
+        Crossover corner in Hz.
+    corner_origin : str
+    lower_limit : float or None
+        The subwoofer's own, in Hz.
+    levels_comparable : bool
+        If not, one offset per seat was removed before seats were compared.
+    measurements : tuple of MeasurementRow
+    bands : tuple of BandRow
+    variation_between_seats_db2, unevenness_of_average_db2 : float
+        Over 20 to 80 Hz; see `roomeq.analysis.seats.SpatialFigures`.
+    odd_seat : str or None
+    odd_seat_distance_db : float or None
+    dips : tuple of DipRow
+    repeatability_db : float or None
+    findings, assumptions, notes : tuple of str
+    """
+
+    room: str
+    device: str
+    source: str
+    path: tuple[str, ...]
+    corner: float | None
+    corner_origin: str
+    lower_limit: float | None
+    levels_comparable: bool
+    measurements: tuple[MeasurementRow, ...]
+    bands: tuple[BandRow, ...]
+    variation_between_seats_db2: float
+    unevenness_of_average_db2: float
+    odd_seat: str | None
+    odd_seat_distance_db: float | None
+    dips: tuple[DipRow, ...]
+    repeatability_db: float | None
+    findings: tuple[str, ...]
+    assumptions: tuple[str, ...]
+    notes: tuple[str, ...]
+
+    def to_json(self) -> bytes:
+        """Return the overview as JSON text."""
+        return msgspec.json.format(msgspec.json.encode(self), indent=1) + b"\n"
+
+
+def room_overview(room: Room) -> RoomOverview:
+    """Collect what the measurements of a room hold.
+
+    Parameters
+    ----------
+    room : Room
+
+    Returns
+    -------
+    RoomOverview
+
+    Raises
+    ------
+    ValueError
+        If the measurements share too little to be compared.
+    """
+    survey = room.survey.of_source(room.source)
+    axis = common_axis(survey, lowest=10.0, highest=300.0)
+    levels = seat_levels_db(survey, at=axis)
+    offsets = np.zeros(len(survey.seats))
+    if not survey.levels_comparable:
+        levels, offsets = comparable_level_db(levels, frequencies=axis)
+        levels = levels + offsets.mean()
+    spatial = estimate_spatial_figures(levels, frequencies=axis, weights=survey.weights)
+    odd = estimate_odd_seat(levels, frequencies=axis, seats=survey.seats)
+    return RoomOverview(
+        room=room.name,
+        device=room.device.name,
+        source=room.source,
+        path=tuple(str(entry) for entry in room.path),
+        corner=room.corner,
+        corner_origin=room.corner_origin,
+        lower_limit=room.target.lower_limit,
+        levels_comparable=survey.levels_comparable,
+        measurements=_measurement_rows(room),
+        bands=_band_rows(room, axis, levels),
+        variation_between_seats_db2=spatial.variation_between_seats_db2,
+        unevenness_of_average_db2=spatial.unevenness_of_average_db2,
+        odd_seat=None if odd is None else odd.seat,
+        odd_seat_distance_db=None if odd is None else odd.distance_db,
+        dips=_dip_rows(room, axis, levels),
+        repeatability_db=room.repeatability_db,
+        findings=room.findings,
+        assumptions=room.assumptions,
+        notes=room.notes,
+    )
+
+
+def _measurement_rows(room: Room) -> tuple[MeasurementRow, ...]:
+    return tuple(
+        MeasurementRow(
+            seat=entry.seat,
+            source=entry.source,
+            route=entry.route,
+            file=entry.file,
+            points=entry.response.frequencies.size,
+            lowest=float(entry.response.frequencies[0]),
+            highest=float(entry.response.frequencies[-1]),
+            has_phase=entry.response.has_phase,
+            level_reference=entry.response.level_reference,
+            resolution=entry.response.resolution,
+            snr_known=entry.response.snr_db is not None,
+        )
+        for entry in room.survey.measurements
+    )
+
+
+def _band_rows(room: Room, axis: FloatArray, levels: FloatArray) -> tuple[BandRow, ...]:
+    survey = room.survey.of_source(room.source)
+    if has_band_levels(survey):
+        bands = [third_octave_band(float(frequency)) for frequency in axis]
+        statistics = estimate_seat_statistics(
+            levels, frequencies=axis, seats=survey.seats, weights=survey.weights
+        )
+    else:
+        bands = [
+            band
+            for band in third_octave_bands(_LOWEST, _HIGHEST)
+            if band.lower >= axis[0] and band.upper <= axis[-1]
+        ]
+        statistics = estimate_band_statistics(
+            levels, frequencies=axis, seats=survey.seats, bands=bands, weights=survey.weights
+        )
+    return tuple(_band_row(statistics, index, band.label) for index, band in enumerate(bands))
+
+
+def _band_row(statistics: SeatStatistics, index: int, label: str) -> BandRow:
+    return BandRow(
+        label=label,
+        power_mean_db=float(statistics.power_mean_db[index]),
+        level_mean_db=float(statistics.level_mean_db[index]),
+        spread_db=float(statistics.spread_db[index]),
+        range_db=float(statistics.range_db[index]),
+        loudest=statistics.loudest[index],
+        quietest=statistics.quietest[index],
+    )
+
+
+def _dip_rows(room: Room, axis: FloatArray, levels: FloatArray) -> tuple[DipRow, ...]:
+    survey = room.survey.of_source(room.source)
+    if has_band_levels(survey):
+        return ()
+    inside = (axis >= _LOWEST / 1.13) & (axis <= _HIGHEST * 1.13)
+    dips = judge_dips(
+        axis[inside],
+        levels[:, inside],
+        seats=survey.seats,
+        excess_group_delay=seat_excess_group_delays(survey, at=axis[inside]),
+        least_depth_db=6.0,
+    )
+    return tuple(
+        DipRow(
+            frequency=dip.frequency,
+            depth_db=dip.depth_db,
+            width_octaves=dip.width_octaves,
+            seats=dip.seats,
+            verdict=dip.verdict,
+            evidence=tuple(dip.evidence),
+        )
+        for dip in dips
+    )

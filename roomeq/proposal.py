@@ -1,0 +1,344 @@
+"""From a room to a plan: the one thin driver that runs the chain.
+
+Conventions
+-----------
+Nothing here computes acoustics and nothing is written; figures come from `roomeq.optimiser`.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from roomeq.analysis.seats import estimate_odd_seat
+from roomeq.device.profile import LevelKnob
+from roomeq.levels import FloatArray, power_ratio
+from roomeq.optimiser.band_gain_fit import BandGainFit
+from roomeq.optimiser.band_gains import fit_band_gains
+from roomeq.plan import (
+    PLAN_FORMAT,
+    BandSetting,
+    Caution,
+    CautionCode,
+    Curves,
+    DeviceRecord,
+    Evidence,
+    InputRecord,
+    LevelSetting,
+    Plan,
+    QCheck,
+    SeatResult,
+    TargetRecord,
+)
+from roomeq.room import Room
+
+__all__ = ["propose"]
+
+Q_FACTORS = (0.7, 1.4)
+NOTICEABLE_DB = 0.5
+HARD_WORK_DB = 3.0
+
+
+def propose(room: Room, *, node_limit: int | None = None) -> Plan:
+    """Propose band gains for a room.
+
+    Parameters
+    ----------
+    room : Room
+        As read by `roomeq.room_reading.read_room`.
+    node_limit : int, optional
+        Most nodes of the search for the proof; the optimiser's default otherwise.
+
+    Returns
+    -------
+    Plan
+
+    Raises
+    ------
+    ValueError
+        If nothing can be fitted.
+    InfeasibleSettingsError
+        If locked bands break a limit on their own.
+    """
+    fit = fit_band_gains(
+        room.survey,
+        equaliser=room.equaliser,
+        target=room.target,
+        limits=room.limits,
+        present_gains_db=room.present.gains_db,
+        corner=room.corner,
+        corner_estimated=room.corner_origin == "estimated",
+        source=room.source,
+        loss=room.loss,
+        repeatability_db=room.repeatability_db,
+        node_limit=node_limit,
+    )
+    level = choose_level(
+        fit.level_change_db, knob=room.device.level, present_db=room.present.level_db
+    )
+    q_checks = _q_checks(room, fit)
+    return Plan(
+        format=PLAN_FORMAT,
+        roomeq_version=_version(),
+        room=room.name,
+        record=room.record,
+        source=room.source,
+        level_reference=room.level_reference,
+        inputs=tuple(
+            InputRecord(file=entry.path, role=entry.role, sha256=entry.sha256)
+            for entry in room.inputs
+        ),
+        device=_device_record(room),
+        target=_target_record(room),
+        bands=tuple(
+            BandSetting(
+                label=band.label,
+                centre=band.centre,
+                present_db=band.present_db,
+                gain_db=band.gain_db,
+                best_gain_db=band.best_gain_db,
+                error_db=band.error_db,
+                spread_db=band.spread_db,
+                remaining_db=band.remaining_db,
+                reason=band.reason,
+            )
+            for band in fit.bands
+        ),
+        level=level,
+        no_change=fit.no_change,
+        seats=_seat_results(fit),
+        evidence=_evidence(room, fit, q_checks),
+        curves=_curves(fit),
+        cautions=_cautions(room, fit, level, q_checks),
+        assumptions=room.assumptions,
+        notes=room.notes,
+    )
+
+
+def _version() -> str:
+    from importlib.metadata import PackageNotFoundError, version
+
+    try:
+        return version("roomeq")
+    except PackageNotFoundError:
+        return "unknown"
+
+
+def choose_level(
+    exact_change_db: float, *, knob: LevelKnob | None, present_db: float | None
+) -> LevelSetting:
+    """Choose the nearest step of the level knob.
+
+    Parameters
+    ----------
+    exact_change_db : float
+        Wanted change in dB.
+    knob : LevelKnob or None
+        None where the device has none: everything is to be set upstream.
+    present_db : float or None
+        Present setting; None where it is not known, and with it how far the knob reaches.
+
+    Returns
+    -------
+    LevelSetting
+    """
+    if knob is None:
+        return LevelSetting(
+            exact_change_db=exact_change_db,
+            change_db=0.0,
+            setting_db=None,
+            residual_db=exact_change_db,
+            upstream_db=exact_change_db,
+        )
+    step = knob.step_db
+    if present_db is None:
+        change = round(exact_change_db / step) * step
+        return LevelSetting(
+            exact_change_db=exact_change_db,
+            change_db=change,
+            setting_db=None,
+            residual_db=exact_change_db - change,
+            upstream_db=0.0,
+        )
+    wanted = knob.lowest_db + round((present_db + exact_change_db - knob.lowest_db) / step) * step
+    setting = min(max(wanted, knob.lowest_db), knob.highest_db)
+    residual = exact_change_db - (setting - present_db)
+    outside = not math.isclose(setting, wanted, abs_tol=1e-9)
+    return LevelSetting(
+        exact_change_db=exact_change_db,
+        change_db=setting - present_db,
+        setting_db=setting,
+        residual_db=residual,
+        upstream_db=residual if outside else 0.0,
+    )
+
+
+def _device_record(room: Room) -> DeviceRecord:
+    equaliser = room.equaliser
+    return DeviceRecord(
+        name=room.device.name,
+        profile=room.device.profile,
+        labels=equaliser.labels,
+        lowest_db=equaliser.lowest_db,
+        highest_db=equaliser.highest_db,
+        step_db=equaliser.step_db,
+        q_gain_db=tuple(equaliser.q_law.gain_db.tolist()),
+        q=tuple(equaliser.q_law.q.tolist()),
+        q_measured=equaliser.q_law.measured,
+        sample_rate=equaliser.sample_rate,
+        measured_shapes=equaliser.shapes is not None,
+    )
+
+
+def _target_record(room: Room) -> TargetRecord:
+    target = room.target
+    return TargetRecord(
+        shape=target.shape,
+        tilt_db_per_octave=target.tilt_db_per_octave,
+        shelf_gain_db=target.shelf_gain_db,
+        shelf_corner=target.shelf_corner,
+        points=target.points,
+        lower_limit=target.lower_limit,
+        lower_limit_order=target.lower_limit_order,
+        near_field=target.near_field is not None,
+        path=tuple(str(entry) for entry in room.path),
+        corner=room.corner,
+        level_db=target.level_db,
+    )
+
+
+def _seat_results(fit: BandGainFit) -> tuple[SeatResult, ...]:
+    left_out = {entry.seat: entry.after_db for entry in fit.left_out}
+    return tuple(
+        SeatResult(
+            seat=seat,
+            weight=float(weight),
+            before_db=float(before),
+            after_db=float(after),
+            left_out_after_db=left_out.get(seat),
+        )
+        for seat, weight, before, after in zip(
+            fit.data.seats,
+            fit.data.seat_weights,
+            fit.before_by_seat_db,
+            fit.after_by_seat_db,
+            strict=True,
+        )
+    )
+
+
+def _q_checks(room: Room, fit: BandGainFit) -> tuple[QCheck, ...]:
+    equaliser = room.equaliser
+    if equaliser.q_law.measured or equaliser.shapes is not None:
+        return ()
+    checks = []
+    for factor in Q_FACTORS:
+        before_db, after_db = fit.deviation_at_q_db(equaliser, factor=factor)
+        checks.append(QCheck(factor=factor, before_db=before_db, after_db=after_db))
+    return tuple(checks)
+
+
+def _evidence(room: Room, fit: BandGainFit, q_checks: tuple[QCheck, ...]) -> Evidence:
+    before, after = fit.plain_before, fit.plain_after
+    return Evidence(
+        deviation_before_db=fit.deviation_before_db,
+        deviation_db=fit.deviation_db,
+        candidate_deviation_db=fit.candidate_deviation_db,
+        best_deviation_db=fit.best_deviation_db,
+        lower_bound_db=fit.lower_bound_db,
+        gap_db=fit.gap_db,
+        proven=fit.proven,
+        nodes=fit.nodes,
+        average_sd_before_db=before.average_sd_db,
+        average_sd_after_db=after.average_sd_db,
+        seat_sd_before_db=before.seat_sd_db,
+        seat_sd_after_db=after.seat_sd_db,
+        largest_excess_before_db=before.largest_excess_db,
+        largest_excess_after_db=after.largest_excess_db,
+        filter_boost_db=fit.filter_boost_db,
+        filter_boost_frequency=fit.filter_boost_frequency,
+        drive_boost_db=fit.drive_boost_db,
+        drive_boost_frequency=fit.drive_boost_frequency,
+        power_ratio=float(power_ratio(fit.drive_boost_db)),
+        filter_boost_limit_db=room.limits.filter_boost_db,
+        drive_boost_limit_db=room.limits.drive_boost_db,
+        no_boost_below=fit.floor,
+        excess_weight=fit.loss.excess_weight,
+        tail_start_db=fit.loss.tail_start_db,
+        repeatability_db=room.repeatability_db,
+        q_checks=q_checks,
+    )
+
+
+def _rows(array: FloatArray) -> tuple[tuple[float, ...], ...]:
+    return tuple(tuple(row) for row in array.tolist())
+
+
+def _curves(fit: BandGainFit) -> Curves:
+    data = fit.data
+    return Curves(
+        frequencies=tuple(data.frequencies.tolist()),
+        before_level_db=_rows(data.level_db),
+        predicted_level_db=_rows(fit.predicted_level_db),
+        target_level_db=tuple(fit.target_level_db.tolist()),
+        response_db=tuple(fit.response_db.tolist()),
+        present_response_db=tuple(data.present_db.tolist()),
+        frequency_weights=tuple(data.frequency_weights.tolist()),
+        trust=_rows(data.trust),
+    )
+
+
+def _cautions(
+    room: Room, fit: BandGainFit, level: LevelSetting, q_checks: tuple[QCheck, ...]
+) -> tuple[Caution, ...]:
+    """Collect the cautions that belong to this plan."""
+    data = fit.data
+    found = [*_setting_cautions(fit, level, q_checks)]
+    if data.band_levels:
+        found.append(Caution(code=CautionCode.BAND_LEVELS_ONLY))
+    if len(data.seats) < 3:
+        found.append(Caution(code=CautionCode.FEW_SEATS, value=float(len(data.seats))))
+    if not data.noise_known:
+        found.append(Caution(code=CautionCode.NOISE_UNKNOWN))
+    odd = estimate_odd_seat(data.error_db, frequencies=data.frequencies, seats=data.seats)
+    if odd is not None:
+        found.append(
+            Caution(code=CautionCode.ONE_SEAT_STANDS_OUT, value=odd.distance_db, name=odd.seat)
+        )
+    return tuple(found)
+
+
+def _setting_cautions(
+    fit: BandGainFit, level: LevelSetting, q_checks: tuple[QCheck, ...]
+) -> list[Caution]:
+    found = []
+    if q_checks:
+        found.append(Caution(code=CautionCode.Q_ASSUMED))
+    gained = fit.deviation_before_db - fit.deviation_db
+    for check in q_checks if fit.no_change is None else ():
+        if check.before_db - check.after_db < min(NOTICEABLE_DB, 0.5 * gained):
+            found.append(Caution(code=CautionCode.IMPROVEMENT_LOST_AT_OTHER_Q, value=check.factor))
+    if level.upstream_db:
+        found.append(Caution(code=CautionCode.LEVEL_OUTSIDE_RANGE, value=level.upstream_db))
+    if fit.loudness_cut_db > 0:
+        found.append(Caution(code=CautionCode.LOUDNESS_CUT, value=fit.loudness_cut_db))
+    if not fit.proven:
+        found.append(Caution(code=CautionCode.NOT_PROVEN, value=fit.gap_db))
+    if fit.drive_boost_db > HARD_WORK_DB:
+        found.append(Caution(code=CautionCode.WORKS_HARDER, value=fit.drive_boost_db))
+    worse = fit.after_by_seat_db - fit.before_by_seat_db
+    if worse.max() > NOTICEABLE_DB:
+        index = int(np.argmax(worse))
+        found.append(
+            Caution(
+                code=CautionCode.SEAT_GETS_WORSE,
+                value=float(worse[index]),
+                name=fit.data.seats[index],
+            )
+        )
+    if fit.left_out and fit.no_change is None:
+        change = float(np.mean([seat.after_db - seat.before_db for seat in fit.left_out]))
+        if change > 0:
+            found.append(Caution(code=CautionCode.UNMEASURED_SEAT_MAY_GET_WORSE, value=change))
+    return found

@@ -1,0 +1,128 @@
+"""A plan as plain text that a person can act on.
+
+Conventions
+-----------
+Numbers come from the plan; nothing is computed here but sums and differences for display.
+"""
+
+from __future__ import annotations
+
+from roomeq.plan import Plan
+from roomeq.report.layout import bullet_list, paragraph, signed, table
+from roomeq.report.wording import SAFETY, caution_text, no_change_text, reason_text
+
+__all__ = ["plan_text"]
+
+
+def plan_text(plan: Plan) -> str:
+    """Return the whole plan as text: settings first, then what they do, then cautions."""
+    lines = [f"{plan.room}: band gains for the subwoofer", ""]
+    lines += [*_verdict(plan), ""]
+    lines += [*_settings(plan), ""]
+    lines += [*_seats(plan), ""]
+    lines += [*_evidence(plan), ""]
+    if plan.cautions:
+        lines += ["Cautions", *bullet_list([caution_text(c) for c in plan.cautions]), ""]
+    if plan.assumptions:
+        lines += ["Taken for granted", *bullet_list(plan.assumptions), ""]
+    lines += ["Safety", *bullet_list(SAFETY)]
+    return "\n".join(lines) + "\n"
+
+
+def _verdict(plan: Plan) -> list[str]:
+    if plan.no_change is not None:
+        return paragraph(no_change_text(plan))
+    return paragraph(
+        f"Weighted deviation from the target over {len(plan.seats)} "
+        f"seat{'s' if len(plan.seats) != 1 else ''}: {plan.deviation_before_db:.1f} dB now, "
+        f"{plan.deviation_after_db:.1f} dB predicted."
+    )
+
+
+def _settings(plan: Plan) -> list[str]:
+    rows = []
+    for band in plan.bands:
+        changed = band.gain_db != band.present_db
+        rows.append(
+            [
+                f"{band.label} Hz",
+                signed(band.present_db),
+                signed(band.gain_db),
+                "set" if changed else "",
+                signed(band.error_db),
+                signed(band.remaining_db),
+                f"{band.spread_db:.1f}",
+                reason_text(band, plan),
+            ]
+        )
+    titles = [
+        ">Band",
+        ">Now dB",
+        ">Set to dB",
+        "",
+        ">Error dB",
+        ">Left dB",
+        ">Seats s.d. dB",
+        "Why",
+    ]
+    lines = ["Settings (absolute; error is with all bands at 0)", *table(titles, rows)]
+    return [*lines, *_level(plan)]
+
+
+def _level(plan: Plan) -> list[str]:
+    level = plan.level
+    text = f"  Level knob: {signed(level.change_db)} dB"
+    if level.setting_db is not None:
+        text += f", to {signed(level.setting_db)} dB"
+    wanted = "reaches the wanted level" if plan.target.level_db is not None else "keeps loudness"
+    text += f" ({wanted}; exactly {signed(level.exact_change_db, digits=2)} dB)"
+    lines = paragraph(text.strip(), indent=2)
+    if level.upstream_db:
+        lines += paragraph(f"and {signed(level.upstream_db)} dB upstream", indent=2)
+    lines += paragraph(
+        "Leave as they are: low-pass, protective high-pass, polarity, phase control.", indent=2
+    )
+    return lines
+
+
+def _seats(plan: Plan) -> list[str]:
+    rows = []
+    for seat in plan.seats:
+        left_out = seat.left_out_after_db
+        rows.append(
+            [
+                seat.seat,
+                f"{100 * seat.weight:.0f} %",
+                f"{seat.before_db:.1f}",
+                f"{seat.after_db:.1f}",
+                "" if left_out is None else f"{left_out:.1f}",
+            ]
+        )
+    titles = ["Seat", ">Weight", ">Now dB", ">Predicted dB", ">If chosen without it dB"]
+    return ["Deviation at each seat", *table(titles, rows)]
+
+
+def _evidence(plan: Plan) -> list[str]:
+    e = plan.evidence
+    proof = (
+        f"No setting of this device within the limits does better than {e.lower_bound_db:.2f} dB "
+        f"({'proven' if e.proven else 'proof not finished'}, {e.nodes} nodes); the best found has "
+        f"{e.best_deviation_db:.2f} dB, the proposal {e.candidate_deviation_db:.2f} dB with fewer "
+        "and smaller moves."
+    )
+    entries = [
+        proof,
+        f"Average over seats: standard deviation {e.average_sd_before_db:.1f} dB now, "
+        f"{e.average_sd_after_db:.1f} dB predicted; largest excess at any seat "
+        f"{e.largest_excess_before_db:.1f} and {e.largest_excess_after_db:.1f} dB.",
+        f"Summed boost at most {signed(e.filter_boost_db)} dB (limit {e.filter_boost_limit_db:g} "
+        f"dB); drive at the same loudness at most {signed(e.drive_boost_db)} dB at "
+        f"{e.drive_boost_frequency:.0f} Hz (limit {e.drive_boost_limit_db:g} dB), "
+        f"{e.power_ratio:.1f} times the power there. No boost below {e.no_boost_below:.0f} Hz.",
+    ]
+    for check in e.q_checks:
+        entries.append(
+            f"If the bands' Q is {check.factor:g} times the assumed one: {check.before_db:.1f} dB "
+            f"now, {check.after_db:.1f} dB predicted."
+        )
+    return ["How good it is", *bullet_list(entries)]

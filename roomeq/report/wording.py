@@ -1,0 +1,121 @@
+"""Words for the codes of a plan.
+
+Conventions
+-----------
+Every code has its words here and nowhere else; a test holds that none is missing.
+"""
+
+from __future__ import annotations
+
+from roomeq.optimiser.band_gain_fit import NoChange
+from roomeq.optimiser.reasons import Reason
+from roomeq.plan import BandSetting, Caution, CautionCode, Plan
+
+__all__ = ["SAFETY", "caution_text", "no_change_text", "reason_text"]
+
+SAFETY = (
+    "Turn the volume down before changing a setting or starting a test signal, then rise in steps; "
+    "stop when the driver bottoms audibly.",
+    "Bass at 20 to 80 Hz reads 50 to 22 dB low on an A-weighted meter (IEC 61672): judge it by C "
+    "or Z weighting, wear hearing protection, and keep sessions short (NIOSH: 85 dBA for 8 h, half "
+    "the time for every 3 dB more).",
+    "Mains wiring is for licensed people under local codes; never lift a protective earth to cure "
+    "hum.",
+)
+"""Usual cautions, printed with every proposal."""
+
+
+def reason_text(band: BandSetting, plan: Plan) -> str:
+    """Say why a band was left alone, or what held it back; empty where it does what it is asked."""
+    evidence = plan.evidence
+    words: dict[Reason | None, str] = {
+        None: "",
+        Reason.WITHIN_TOLERANCE: "within tolerance",
+        Reason.SEATS_DISAGREE: f"differs by {band.spread_db:.1f} dB (s.d.) between seats",
+        Reason.CANCELLATION: "cancellation: boost would only eat headroom",
+        Reason.NOISE: "too close to the noise, or not measured",
+        Reason.BELOW_LIMIT: f"no boost below {evidence.no_boost_below:.0f} Hz",
+        Reason.ABOVE_CROSSOVER: f"above the crossover at {plan.target.corner or 0:.0f} Hz",
+        Reason.HELD_BY_FILTER_BOOST: (
+            f"held: summed boost is limited to {evidence.filter_boost_limit_db:g} dB"
+        ),
+        Reason.HELD_BY_DRIVE_BOOST: (
+            f"held: drive at equal loudness is limited to {evidence.drive_boost_limit_db:+g} dB"
+        ),
+        Reason.HELD_BY_RANGE: "at the end of its range",
+        Reason.LOCKED: "locked",
+        Reason.NOT_WORTH_MOVING: "a step would gain too little to be worth it",
+    }
+    return words[band.reason]
+
+
+def no_change_text(plan: Plan) -> str:
+    """Say why nothing is proposed."""
+    assert plan.no_change is not None
+    evidence = plan.evidence
+    gained = evidence.deviation_before_db - evidence.candidate_deviation_db
+    words = {
+        NoChange.IMPROVEMENT_TOO_SMALL: (
+            f"Band gains cannot help here: the setting that the search would choose betters the "
+            f"deviation by {gained:.2f} dB, and no setting of this device within the limits brings "
+            f"it below {evidence.lower_bound_db:.1f} dB. Keep what is set. What is left differs "
+            "from seat to seat or is cancellation; moving the subwoofer or the seats, a second "
+            "subwoofer or damping can change it, filters cannot."
+        ),
+        NoChange.WITHIN_REPEATABILITY: (
+            f"The best change betters the deviation by {gained:.2f} dB, which is within the "
+            f"repeatability of the measurement ({evidence.repeatability_db or 0:.2f} dB). Keep "
+            "what is set, or measure more carefully."
+        ),
+    }
+    return words[plan.no_change]
+
+
+def caution_text(caution: Caution) -> str:
+    """Return a caution in words."""
+    value = caution.value if caution.value is not None else 0.0
+    name = caution.name or ""
+    words = {
+        CautionCode.BAND_LEVELS_ONLY: (
+            "Only third-octave band levels were measured: phase, cancellations and peaks narrower "
+            "than a band cannot be told from them."
+        ),
+        CautionCode.FEW_SEATS: (
+            f"Only {value:.0f} seat{'s' if value != 1 else ''} measured: what suits it may harm "
+            "others; measure at least three places."
+        ),
+        CautionCode.IMPROVEMENT_LOST_AT_OTHER_Q: (
+            f"If the bands' Q is {value:g} times the assumed one, most of the improvement is lost: "
+            "measure one band of the device before trusting this proposal."
+        ),
+        CautionCode.LEVEL_OUTSIDE_RANGE: (
+            f"The level knob does not reach: set {value:+.1f} dB upstream."
+        ),
+        CautionCode.LOUDNESS_CUT: (
+            f"The wanted level asks {value:.1f} dB more than the drive limit allows; it was cut."
+        ),
+        CautionCode.NOISE_UNKNOWN: (
+            "The signal-to-noise ratio is not known: every band was trusted. Check that the room "
+            "was quiet, above all below 30 Hz."
+        ),
+        CautionCode.NOT_PROVEN: (
+            f"The search stopped early: a better setting by up to {value:.2f} dB may exist."
+        ),
+        CautionCode.ONE_SEAT_STANDS_OUT: (
+            f"Seat {name} differs from the others by {value:.1f} dB (r.m.s.): check that it was "
+            "measured like them."
+        ),
+        CautionCode.Q_ASSUMED: (
+            "The bands' Q was not measured on this device; it is assumed as stated in the profile."
+        ),
+        CautionCode.SEAT_GETS_WORSE: f"Seat {name} gets worse by {value:.1f} dB.",
+        CautionCode.UNMEASURED_SEAT_MAY_GET_WORSE: (
+            "Gains chosen without one seat do not help at that seat, on average: a place that was "
+            f"not measured may get worse (by {value:.1f} dB)."
+        ),
+        CautionCode.WORKS_HARDER: (
+            f"At the same loudness the subwoofer works up to {value:.1f} dB harder "
+            f"({10 ** (value / 10):.1f} times the power): listen for strain at high level."
+        ),
+    }
+    return words[caution.code]

@@ -1,0 +1,269 @@
+"""Read a room: from its room file, or from a bare list of text exports.
+
+Conventions
+-----------
+Nothing is written and no input file is changed. Frequencies in Hz, levels in dB.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from os import PathLike
+from pathlib import Path
+
+import numpy as np
+
+from roomeq.bands import third_octave_band
+from roomeq.device.crossover import CrossoverFilter
+from roomeq.device.profile import Device, read_device, shipped_profiles
+from roomeq.errors import RoomFileError
+from roomeq.importers.digests import InputFile, read_input_file
+from roomeq.importers.room_file import RoomFile, read_room_file
+from roomeq.importers.survey_files import read_survey, survey_from_exports
+from roomeq.importers.text_export import read_text_export
+from roomeq.optimiser.limits import Limits
+from roomeq.optimiser.loss import Loss
+from roomeq.optimiser.target import NearField, Target
+from roomeq.response import FrequencyResponse
+from roomeq.room import PresentSettings, Room, assemble_room
+from roomeq.survey import Source
+
+__all__ = ["DEFAULT_PROFILE", "read_room", "room_from_exports"]
+
+DEFAULT_PROFILE = "nine_band"
+
+
+def read_room(folder_or_file: str | PathLike[str]) -> Room:
+    """Read a room: its room file and everything that names.
+
+    Parameters
+    ----------
+    folder_or_file : path-like
+        ``room.toml``, or the folder that holds it.
+
+    Returns
+    -------
+    Room
+
+    Raises
+    ------
+    RoomFileError
+        If the room file is not valid or contradicts the device.
+    MeasurementFileError
+        If a measurement cannot be read.
+    DeviceProfileError
+        If the device profile is not valid.
+    """
+    room_file = read_room_file(folder_or_file)
+    files = read_survey(room_file)
+    assumptions = list(files.assumptions)
+    profile = room_file.device.profile
+    if profile is None:
+        profile = DEFAULT_PROFILE
+        assumptions.append(
+            f"no device is stated: taken for {profile!r} (shipped: {', '.join(shipped_profiles())})"
+        )
+    device = read_device(profile, folder=room_file.folder)
+    present = _present_settings(room_file, device, assumptions)
+    path = tuple(
+        CrossoverFilter(
+            kind=entry.kind,
+            family=entry.family,
+            order=entry.order,
+            corner=entry.corner,
+            where=entry.where or "",
+        )
+        for entry in room_file.path
+    )
+    stated = room_file.crossover.corner if room_file.crossover else None
+    try:
+        return assemble_room(
+            files,
+            name=room_file.name,
+            device=device,
+            present=present,
+            path=path,
+            stated_corner=stated,
+            target=_target(room_file, path),
+            limits=_limits(room_file),
+            loss=_loss(room_file),
+            record=_record(room_file),
+            further_inputs=_further_inputs(room_file),
+            assumptions=assumptions,
+            level_from_mains=room_file.target.level_from == "mains",
+        )
+    except ValueError as error:
+        raise RoomFileError(str(error), path=room_file.location) from error
+
+
+def room_from_exports(
+    paths: Sequence[str | PathLike[str]],
+    *,
+    source: Source = "sub",
+    profile: str | PathLike[str] = DEFAULT_PROFILE,
+    crossover: float | None = None,
+    lower_limit: float | None = None,
+    limits: Limits | None = None,
+) -> Room:
+    """Make a room from a bare list of text exports, one or more seats in each.
+
+    Parameters
+    ----------
+    paths : sequence of path-like
+    source : {"sub", "mains", "both"}
+        What played.
+    profile : str or path-like
+        Device profile.
+    crossover : float, optional
+        Corner in Hz of the low-pass in the subwoofer's path.
+    lower_limit : float, optional
+        Hz where the subwoofer's own response is 6 dB down.
+    limits : Limits, optional
+
+    Returns
+    -------
+    Room
+        `assumptions` lists what was taken for granted.
+
+    Raises
+    ------
+    ValueError
+        If `paths` is empty or a figure is not usable.
+    MeasurementFileError
+        If a file cannot be read.
+    """
+    files = survey_from_exports(paths, source=source)
+    device = read_device(profile)
+    assumptions = list(files.assumptions)
+    assumptions.append(f"the device is taken for {str(profile)!r}, all its settings at rest")
+    return assemble_room(
+        files,
+        name=Path(paths[0]).parent.resolve().name or "room",
+        device=device,
+        present=PresentSettings(gains_db=np.zeros(len(device.equaliser.bands))),
+        path=(),
+        stated_corner=crossover,
+        target=Target(lower_limit=lower_limit),
+        limits=limits or Limits(),
+        loss=Loss(),
+        record={},
+        further_inputs=(),
+        assumptions=assumptions,
+        level_from_mains=False,
+    )
+
+
+def _present_settings(
+    room_file: RoomFile, device: Device, assumptions: list[str]
+) -> PresentSettings:
+    stated = room_file.device.present
+    bands = device.equaliser.bands
+    gains = np.zeros(len(bands))
+    if stated.gains_db is None:
+        assumptions.append("the bands' gains while measuring are not stated: taken for 0 dB")
+    elif isinstance(stated.gains_db, dict):
+        for centre, gain in stated.gains_db.items():
+            try:
+                gains[bands.index(third_octave_band(float(centre)))] = gain
+            except ValueError:
+                raise room_file.fault(
+                    f"{centre!r} is none of the device's bands",
+                    "device",
+                    "present",
+                    "gains_db",
+                    centre,
+                    remedy=f"its bands are {', '.join(device.equaliser.labels)}",
+                ) from None
+    else:
+        gains = np.array(stated.gains_db, dtype=np.float64)
+    try:
+        checked = device.equaliser.checked_gains_db(gains)
+    except ValueError as error:
+        raise room_file.fault(
+            str(error), "device", "present", "gains_db", remedy="state what the device shows"
+        ) from None
+    return PresentSettings(
+        gains_db=checked,
+        level_db=stated.level_db,
+        polarity=stated.polarity,
+        phase_deg=stated.phase_deg,
+    )
+
+
+def _one_response(room_file: RoomFile, file: str) -> FrequencyResponse:
+    return read_text_export(room_file.resolve(file)).responses[0]
+
+
+def _target(room_file: RoomFile, path: tuple[CrossoverFilter, ...]) -> Target:
+    stated = room_file.target
+    points: tuple[tuple[float, float], ...] = ()
+    near_field = None
+    if stated.file is not None:
+        wanted = _one_response(room_file, stated.file)
+        points = tuple(zip(wanted.frequencies.tolist(), wanted.level_db.tolist(), strict=True))
+    if stated.near_field_file is not None:
+        close = _one_response(room_file, stated.near_field_file)
+        near_field = NearField(frequencies=close.frequencies, level_db=close.level_db)
+    return Target(
+        shape=stated.shape,
+        tilt_db_per_octave=stated.tilt_db_per_octave or 0.0,
+        shelf_gain_db=stated.shelf_gain_db or 0.0,
+        shelf_corner=stated.shelf_corner or 60.0,
+        points=points,
+        lower_limit=stated.lower_limit,
+        near_field=near_field,
+        path=tuple(entry for entry in path if entry.kind == "low_pass"),
+        level_db=stated.level_spl_db,
+    )
+
+
+def _limits(room_file: RoomFile) -> Limits:
+    stated = room_file.limits
+    rest = Limits()
+    return Limits(
+        filter_boost_db=_given(stated.filter_boost_db, rest.filter_boost_db),
+        drive_boost_db=_given(stated.drive_boost_db, rest.drive_boost_db),
+        no_boost_below=stated.no_boost_below,
+        locked=stated.locked,
+        unlocked=stated.unlocked,
+    )
+
+
+def _loss(room_file: RoomFile) -> Loss:
+    rest = Loss()
+    return Loss(
+        excess_weight=_given(room_file.fit.excess_weight, rest.excess_weight),
+        tail_start_db=_given(room_file.fit.tail_start_db, rest.tail_start_db),
+    )
+
+
+def _given(stated: float | None, default: float) -> float:
+    return default if stated is None else stated
+
+
+def _record(room_file: RoomFile) -> dict[str, str]:
+    stated = room_file.record
+    return {
+        key: str(value)
+        for key in stated.__struct_fields__
+        if (value := getattr(stated, key)) is not None
+    }
+
+
+def _further_inputs(room_file: RoomFile) -> tuple[InputFile, ...]:
+    """Return digests of the files that the survey does not know of."""
+    inputs = []
+    if room_file.target.file is not None:
+        inputs.append(
+            read_input_file(room_file.target.file, role="target", folder=room_file.folder)
+        )
+    if room_file.target.near_field_file is not None:
+        inputs.append(
+            read_input_file(
+                room_file.target.near_field_file, role="near_field", folder=room_file.folder
+            )
+        )
+    profile = room_file.device.profile
+    if profile is not None and profile not in shipped_profiles():
+        inputs.append(read_input_file(profile, role="device_profile", folder=room_file.folder))
+    return tuple(inputs)
