@@ -114,7 +114,7 @@ class Dialect:
             except csv.Error:
                 pass
         cells = [cell.strip() for cell in line.split(self.delimiter)]
-        if any(cell[:1] == "'" for cell in cells):
+        if "'" in line:
             cells = [
                 cell[1:-1].strip() if len(cell) > 1 and cell[0] == cell[-1] == "'" else cell
                 for cell in cells
@@ -130,6 +130,9 @@ class Dialect:
 
     def number(self, cell: str) -> float | None:
         """Return the number in a cell, nan where it says there is none, None where it is text."""
+        quick = self._quick_number(cell)
+        if quick is not None:
+            return quick
         found = _number_pattern(self.decimal, self.groups).fullmatch(cell)
         if found is None:
             if not cell or cell.lower() in ABSENT or _RULED.fullmatch(cell):
@@ -144,6 +147,18 @@ class Dialect:
             return float(text)
         except ValueError:
             return float(text.lower().replace("d", "e"))
+
+    def _quick_number(self, cell: str) -> float | None:
+        """Return what Python reads at once; None where the rules of `number` must look."""
+        if self.decimal == ",":
+            if "." in cell or cell[-1:] == ",":
+                return None
+            cell = cell.replace(",", ".")
+        try:
+            value = float(cell)
+        except ValueError:
+            return None
+        return None if "_" in cell else value if math.isfinite(value) else math.nan
 
     def _number_with_unit(self, cell: str) -> float | None:
         found = _SUFFIX.fullmatch(cell)

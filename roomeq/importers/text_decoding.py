@@ -102,7 +102,7 @@ def read_decoded_text(path: str | PathLike[str], *, encoding: str | None = None)
             remedy="export fewer points, or a shorter frequency range",
         )
     raw = Path(path).read_bytes()
-    if not raw.strip(b"\x00 \t\r\n\x1a\xef\xbb\xbf\xff\xfe"):
+    if len(raw) < 4096 and not raw.strip(b"\x00 \t\r\n\x1a\xef\xbb\xbf\xff\xfe"):
         raise MeasurementFileError("is empty", path=path, remedy="export the measurement again")
     if encoding is not None:
         text, name = _decoded_as_told(raw, encoding, path), encoding

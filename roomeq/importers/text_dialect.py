@@ -26,7 +26,7 @@ __all__ = ["Shape", "choose_shape"]
 
 _DELIMITERS = (";", "\t", "|", ",", " ")
 _SPACED = re.compile(r"\d,\d.*, |, .*\d,\d")  # 20,5, 70,3: the comma with a blank parts cells
-_SAMPLE = 48
+_SAMPLE = 32
 _HIGHEST_LEVEL = 400.0
 """A value beyond this, in dB, is no level (common practice, no source)."""
 
@@ -175,11 +175,13 @@ def _trial(sample: list[str], dialect: Dialect, text_columns: bool) -> _Trial | 
 
 
 def _shape(dialect: Dialect, count: int, numeric: tuple[int, ...], split: list[list[str]]) -> Shape:
+    marks = frozenset(dialect.groups)
     groups = {
         dialect.grouping_in(cells[column])
         for cells in split
         if len(cells) == count
         for column in numeric
+        if not marks.isdisjoint(cells[column])
     } - {""}
     if len(groups) == 1:
         dialect = replace(dialect, grouping=groups.pop())

