@@ -165,8 +165,8 @@ def _decay_times(
         used = _falling(level, begin, 10.0**0.5 * floor)
         if used < begin + 3:
             break
-        times = (np.arange(begin, used) + 0.5) * block / rate
-        slope, offset = np.polyfit(times, 10.0 * np.log10(level[begin:used] + 1e-300), 1)
+        times = (np.arange(begin, used, dtype=np.float64) + 0.5) * (block / rate)
+        slope, offset = _line(times, 10.0 * np.log10(level[begin:used] + 1e-300))
         if not slope < 0:
             break
         crossing = (10.0 * math.log10(floor) - offset) / slope
@@ -196,5 +196,13 @@ def _fitted(curve: FloatArray, rate: float, depth_db: float) -> float:
     last = int(np.argmax(curve <= -depth_db))
     if last - first < 3:
         return math.nan
-    slope = np.polyfit(np.arange(first, last + 1) / rate, curve[first : last + 1], 1)[0]
-    return float(-60.0 / slope) if slope < 0 else math.nan
+    slope, _ = _line(np.arange(first, last + 1) / rate, curve[first : last + 1])
+    return -60.0 / slope if slope < 0 else math.nan
+
+
+def _line(times: FloatArray, level_db: FloatArray) -> tuple[float, float]:
+    """Return slope and offset of the least-squares line."""
+    centre, mean = float(times.mean()), float(level_db.mean())
+    away = times - centre
+    slope = float(away @ (level_db - mean)) / float(away @ away)
+    return slope, mean - slope * centre

@@ -4,16 +4,18 @@ Conventions
 -----------
 The last (only) axis is samples or frequency; time in s, frequency in Hz. The deconvolved signal is
 circular: sample i belongs to lag ``i / rate``, and the upper part of the array holds negative lags
-(so that sample -1 is the lag just before zero). Deconvolution is linear: recording and excitation
-are zero-padded to their common length (ISO 18233:2006, Annex B). The lag of an impulse response is
-the time in the recording at which the excitation began, plus the travel time. What comes out is
-the ratio of recorded to played samples, both as fractions of full scale.
+(so that sample -1 is the lag just before zero). A whole recording is deconvolved linearly, zero-
+padded to the common length of recording and excitation (ISO 18233:2006, Annex B), at a low rate
+that carries the bass. The full band is deconvolved only for the stretch around each excitation,
+which the bass has told; that stretch ends in the decayed room, so that nothing wraps onto the
+response. The lag of an impulse response is the time at which the excitation began, plus the travel
+time. What comes out is the ratio of recorded to played samples, both as fractions of full scale.
 """
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -25,13 +27,23 @@ from roomeq.levels import FloatArray
 from roomeq.recording import Recording, SweepDescription
 from roomeq.response import ComplexArray
 
-__all__ = ["ExcitationInverse", "deconvolve", "find_excitations", "prepare_inverse"]
+__all__ = [
+    "ExcitationInverse",
+    "deconvolve",
+    "find_excitations",
+    "prepare_inverse",
+    "regularised_inverse",
+]
 
 _EDGE = 2.0 ** (1.0 / 6.0)  # the usable band ends a sixth of an octave inside the excited one
 _FADE_BELOW = 2.0 ** (2.0 / 3.0)  # where the inverse has faded to zero, as ratios of frequency
 _FADE_ABOVE = 2.0 ** (1.0 / 3.0)
 _FLOOR = 0.01  # outside the excited band the inverse gains at most 20 dB over its trend
 _WEAKEST = 0.3  # a repeat is at least this much of the strongest arrival (-10.5 dB)
+BEFORE = 1.0
+"""How long before time zero a response is kept, in s, unless distortion products lie there."""
+LONGEST_DECAY = 6.0
+"""How long after time zero a response is kept at most, in s."""
 _PROMINENCE = 12.0  # an arrival against the median nearby; of Gaussian noise the peak reaches 7
 
 
@@ -44,7 +56,7 @@ class ExcitationInverse:
     sample_rate : int
         Rate of the recordings it fits, in Hz.
     frames : int
-        Longest recording it fits, in samples.
+        Longest signal it fits, in samples.
     factor : int
         Decimation; 1 for the full band.
     fft_length : int
@@ -59,6 +71,8 @@ class ExcitationInverse:
         Drive level: rms of the steady sine at the sweep's level, or of the reference.
     sweep : SweepDescription, optional
         The sweep, where the excitation is one.
+    locator : ExcitationInverse, optional
+        Of a full-band inverse: the low-rate one that finds the excitation in a whole recording.
     """
 
     sample_rate: int
@@ -71,6 +85,7 @@ class ExcitationInverse:
     duration: float
     amplitude_rms: float
     sweep: SweepDescription | None = None
+    locator: ExcitationInverse | None = None
 
     @property
     def low_rate(self) -> float:
@@ -110,8 +125,9 @@ def prepare_inverse(
     frames : int
         Samples of the longest recording.
     highest : float, optional
-        Highest frequency wanted, in Hz. The work is done at a rate that just carries it; by
-        default the full band.
+        Highest frequency wanted, in Hz; the work is done at a rate that just carries it. By default
+        the full band: then `frames` of the result is that of one excitation with its decay, and
+        `locator` finds the place.
     band : tuple of float, optional
         Excited band of a reference, in Hz; a sweep knows its own. By default estimated: where the
         third-octave power of the reference is within 30 dB of its greatest.
@@ -121,37 +137,70 @@ def prepare_inverse(
     ValueError
         If a value is not positive, or the wanted band lies outside the excited one.
     """
-    from scipy.fft import next_fast_len
-
     if not (sample_rate > 0 and frames > 0 and (highest is None or highest > 0)):
         raise ValueError(f"needs positive values: {sample_rate!r}, {frames!r}, {highest!r}")
-    signal, (first, last), amplitude_rms = _excitation(excitation, sample_rate, band)
-    lowest = first * _EDGE
-    top = last / _EDGE if highest is None else min(highest, last / _EDGE)
+    source = _excitation(excitation, sample_rate, band)
+    lowest, last = source.band[0] * _EDGE, source.band[1] / _EDGE
+    top = last if highest is None else min(highest, last)
     if not lowest < top:
         raise ValueError(
-            f"nothing usable: the excitation reaches from {first:g} to {last:g} Hz, and "
-            f"{highest if highest is not None else last:g} Hz is the highest wanted"
+            f"nothing usable: the excitation reaches from {source.band[0]:g} to "
+            f"{source.band[1]:g} Hz, and {top:g} Hz is the highest wanted"
         )
-    factor = 1 if highest is None else choose_decimation(sample_rate, highest=top)
-    low_rate = sample_rate / factor
+    if highest is not None:
+        return _low_rate_inverse(source, frames, (lowest, top))
+    locator = _low_rate_inverse(source, frames, (lowest, min(last, max(500.0, 8.0 * lowest))))
+    rest = min(max(frames / sample_rate - locator.duration, 1.0), LONGEST_DECAY)
+    segment = source.signal.size + math.ceil((BEFORE + rest) * sample_rate)
+    whole = _inverse(source, segment, 1, (lowest, top), padding=0)
+    return replace(whole, locator=locator)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Source:
+    """An excitation at the recordings' rate, its band and its drive level."""
+
+    signal: FloatArray
+    sample_rate: int
+    band: tuple[float, float]
+    amplitude_rms: float
+    sweep: SweepDescription | None
+
+
+def _low_rate_inverse(
+    source: _Source, frames: int, usable: tuple[float, float]
+) -> ExcitationInverse:
+    factor = choose_decimation(source.sample_rate, highest=usable[1])
+    return _inverse(source, frames, factor, usable, padding=source.signal.size)
+
+
+def _inverse(
+    source: _Source, frames: int, factor: int, usable: tuple[float, float], *, padding: int
+) -> ExcitationInverse:
+    from scipy.fft import next_fast_len
+
+    signal, low_rate = source.signal, source.sample_rate / factor
     if factor > 1:
         signal = decimate(
-            signal, factor=factor, sample_rate=sample_rate, passband=top * _FADE_ABOVE
+            signal,
+            factor=factor,
+            sample_rate=source.sample_rate,
+            passband=usable[1] * _FADE_ABOVE,
         )
-    low_frames = -(-frames // factor)
-    length = next_fast_len(low_frames + signal.size, real=True)
+    length = next_fast_len(-(-frames // factor) + -(-padding // factor), real=True)
     return ExcitationInverse(
-        sample_rate=sample_rate,
+        sample_rate=source.sample_rate,
         frames=frames,
         factor=factor,
         fft_length=length,
-        spectrum=_inverse_spectrum(signal, length, low_rate, (lowest, top)),
-        lowest=lowest,
-        highest=top,
-        duration=signal.size / low_rate,
-        amplitude_rms=amplitude_rms,
-        sweep=excitation if isinstance(excitation, SweepDescription) else None,
+        spectrum=regularised_inverse(
+            signal, fft_length=length, sample_rate=low_rate, usable=usable
+        ),
+        lowest=usable[0],
+        highest=usable[1],
+        duration=source.signal.size / source.sample_rate,
+        amplitude_rms=source.amplitude_rms,
+        sweep=source.sweep,
     )
 
 
@@ -159,12 +208,15 @@ def _excitation(
     excitation: SweepDescription | Recording,
     sample_rate: int,
     band: tuple[float, float] | None,
-) -> tuple[FloatArray, tuple[float, float], float]:
-    """Return samples at the recordings' rate, excited band and drive level."""
+) -> _Source:
     if isinstance(excitation, SweepDescription):
-        signal = sweep_signal(excitation, sample_rate=sample_rate)
-        last = min(excitation.stop, 0.48 * sample_rate)
-        return signal, (excitation.start, last), excitation.amplitude / math.sqrt(2.0)
+        return _Source(
+            signal=sweep_signal(excitation, sample_rate=sample_rate),
+            sample_rate=sample_rate,
+            band=(excitation.start, min(excitation.stop, 0.48 * sample_rate)),
+            amplitude_rms=excitation.amplitude / math.sqrt(2.0),
+            sweep=excitation,
+        )
     signal = excitation.samples
     if excitation.sample_rate != sample_rate:
         from scipy.signal import resample_poly
@@ -174,10 +226,16 @@ def _excitation(
     active = signal[np.abs(signal) > 1e-4 * np.abs(signal).max()]
     if not active.size:
         raise ValueError(f"the reference is silent: {excitation.place}")
-    first, last = _excited_band(signal, sample_rate) if band is None else band
-    if not 0 < first < last <= sample_rate / 2:
-        raise ValueError(f"the excited band {band!r} must be positive and rising")
-    return signal, (first, last), float(np.sqrt(np.mean(active**2)))
+    excited = _excited_band(signal, sample_rate) if band is None else band
+    if not 0 < excited[0] < excited[1] <= sample_rate / 2:
+        raise ValueError(f"the excited band must be positive and rising, got {excited!r}")
+    return _Source(
+        signal=signal,
+        sample_rate=sample_rate,
+        band=excited,
+        amplitude_rms=float(np.sqrt(np.mean(active**2))),
+        sweep=None,
+    )
 
 
 def _excited_band(signal: FloatArray, sample_rate: int) -> tuple[float, float]:
@@ -193,15 +251,33 @@ def _excited_band(signal: FloatArray, sample_rate: int) -> tuple[float, float]:
     return float(centres[strong[0]]), float(centres[strong[-1]])
 
 
-def _inverse_spectrum(
-    signal: FloatArray, length: int, low_rate: float, usable: tuple[float, float]
+def regularised_inverse(
+    signal: FloatArray, *, fft_length: int, sample_rate: float, usable: tuple[float, float]
 ) -> ComplexArray:
+    """Return the inverse spectrum of an excitation, regularised as `prepare_inverse` says.
+
+    Parameters
+    ----------
+    signal : ndarray, shape (N,)
+        The excitation.
+    fft_length : int
+        Not shorter than the excitation.
+    sample_rate : float
+        Hz.
+    usable : tuple of float
+        Band in which the inverse is exact, in Hz.
+
+    Returns
+    -------
+    ndarray, shape (fft_length // 2 + 1,)
+        Complex, read-only.
+    """
     from scipy.fft import rfft
 
-    spectrum = rfft(signal, length)
-    step = low_rate / length
+    spectrum = rfft(signal, fft_length)
+    step = sample_rate / fft_length
     lowest, highest = usable
-    floor, ceiling = lowest / _FADE_BELOW, min(highest * _FADE_ABOVE, 0.5 * low_rate)
+    floor, ceiling = lowest / _FADE_BELOW, min(highest * _FADE_ABOVE, 0.5 * sample_rate)
     kept = slice(max(1, math.ceil(floor / step)), min(int(ceiling / step) + 1, spectrum.size))
     frequencies: FloatArray = step * np.arange(kept.start, kept.stop, dtype=np.float64)
     power = spectrum[kept].real ** 2 + spectrum[kept].imag ** 2

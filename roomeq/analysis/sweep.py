@@ -65,7 +65,9 @@ def sweep_frames(sweep: SweepDescription, *, sample_rate: int | None = None) -> 
     return round(sweep.duration * (sample_rate or sweep.sample_rate))
 
 
-def sweep_signal(sweep: SweepDescription, *, sample_rate: int | None = None) -> FloatArray:
+def sweep_signal(
+    sweep: SweepDescription, *, sample_rate: int | None = None, order: int = 1
+) -> FloatArray:
     """Return the sweep proper, with its fades and at its level.
 
     ``x(t) = A sin(2 pi f1 L exp(t / L))`` (Novak et al. 2015, eq. 47). The formula is continuous
@@ -78,6 +80,9 @@ def sweep_signal(sweep: SweepDescription, *, sample_rate: int | None = None) -> 
         What to make.
     sample_rate : int, optional
         In Hz; the sweep's own by default.
+    order : int
+        1 for the sweep; n for its n-th harmonic, ``A sin(n phase)`` with the fades to the n-th
+        power, which is what a distortion of that order adds.
 
     Returns
     -------
@@ -87,32 +92,38 @@ def sweep_signal(sweep: SweepDescription, *, sample_rate: int | None = None) -> 
     Raises
     ------
     ValueError
-        If the rate is not positive, or cannot carry even the start of the sweep.
+        If the rate is not positive, the order below 1, or the rate cannot carry even the start.
     """
     rate = sweep.sample_rate if sample_rate is None else sample_rate
     if not rate > 0:
         raise ValueError(f"sample_rate must be positive, got {sample_rate!r}")
-    if 0.48 * rate <= 2 * sweep.start:
-        raise ValueError(f"{rate} Hz cannot carry a sweep that starts at {sweep.start:g} Hz")
+    if order < 1:
+        raise ValueError(f"order must be at least 1, got {order!r}")
+    carried = 0.48 * rate / order
+    if carried <= 2 * sweep.start:
+        raise ValueError(
+            f"{rate} Hz cannot carry order {order} of a sweep that starts at {sweep.start:g} Hz"
+        )
     frames = sweep_frames(sweep, sample_rate=rate)
-    if rate < sweep.sample_rate and sweep.stop > 0.48 * rate:
-        frames = round(sweep.time_of(0.48 * rate) * rate)
+    if sweep.stop > carried and (rate < sweep.sample_rate or order > 1):
+        frames = round(sweep.time_of(carried) * rate)
     signal = np.arange(frames) / (rate * sweep.growth)
     np.exp(signal, out=signal)
-    signal *= 2.0 * np.pi * sweep.periods
+    signal *= 2.0 * np.pi * sweep.periods * order
     np.sin(signal, out=signal)
     signal *= sweep.amplitude
-    _fade(signal, round(sweep.fade_in * rate), round(sweep.fade_out * rate))
+    _fade(signal, round(sweep.fade_in * rate), round(sweep.fade_out * rate), power=order)
     return signal
 
 
-def _fade(signal: NDArray[Any], frames_in: int, frames_out: int) -> None:
+def _fade(signal: NDArray[Any], frames_in: int, frames_out: int, *, power: int = 1) -> None:
     """Put raised-cosine fades on both ends, in place."""
     if frames_in:
-        signal[:frames_in] *= 0.5 - 0.5 * np.cos(np.pi * np.arange(frames_in) / frames_in)
+        rise = 0.5 - 0.5 * np.cos(np.pi * np.arange(frames_in) / frames_in)
+        signal[:frames_in] *= rise**power
     if frames_out:
         fall = 0.5 + 0.5 * np.cos(np.pi * np.arange(1, frames_out + 1) / frames_out)
-        signal[-frames_out:] *= fall
+        signal[-frames_out:] *= fall**power
 
 
 def playback_signal(sweep: SweepDescription) -> FloatArray:

@@ -17,6 +17,7 @@ from typing import Literal
 import numpy as np
 
 from roomeq.analysis.decay import Decay, estimate_decay
+from roomeq.analysis.decimation import choose_decimation, decimate
 from roomeq.levels import FloatArray
 from roomeq.recording import ImpulseResponse
 
@@ -29,6 +30,7 @@ _LONGEST_PER_DECAY = 2.0  # beyond, a decay has fallen by 120 dB
 _SHORTEST_FLAT = 0.25  # s
 _FLAT_WITHOUT_DECAY = 1.0  # s; common practice, no source
 _BEFORE = 0.5  # s; the band's edges ring this long ahead of time zero
+_HIGHEST_DECAY = 725.0  # Hz; just above the octave at 500 Hz
 _BASES = ("decay", "noise", "available", "assumed", "given")
 
 
@@ -131,20 +133,43 @@ def _octave_decay(impulse_response: ImpulseResponse) -> Decay | None:
     """Return the decay by octave; None where the response covers no whole octave."""
     if impulse_response.highest < 2.1 * impulse_response.lowest:
         return None
+    # Decay is longest in the bass: the octaves up to 500 Hz decide, at a rate that suits them.
+    highest = min(impulse_response.highest, _HIGHEST_DECAY)
+    factor = choose_decimation(impulse_response.sample_rate, highest=highest)
+    start = round(impulse_response.start * impulse_response.sample_rate)
+    first = -start % factor  # so that time zero stays a sample
+    bass = decimate(
+        impulse_response.samples[first:],
+        factor=factor,
+        sample_rate=impulse_response.sample_rate,
+        passband=1.2 * highest,
+    )
+    rate = impulse_response.sample_rate / factor
     try:
-        return estimate_decay(impulse_response)
+        return estimate_decay(
+            replace(
+                impulse_response,
+                samples=bass,
+                sample_rate=rate,
+                start=(start + first) / impulse_response.sample_rate,
+                highest=highest,
+            )
+        )
     except ValueError:
         return None
 
 
 def window_values(times: FloatArray, *, window: ImpulseWindow) -> FloatArray:
-    """Return the window at given times, shape (N,)."""
+    """Return the window at given rising times, shape (N,)."""
+    values = np.ones(times.size)
     half = 0.5 * window.before
-    rise = np.ones(times.size)
+    first, last = np.searchsorted(times, (-half, window.flat))  # all ones in between
     if half > 0:
-        rise = np.clip((times + window.before) / half, 0.0, 1.0)
-    fall = np.clip((window.length - times) / window.taper, 0.0, 1.0)
-    return np.asarray((0.5 - 0.5 * np.cos(np.pi * rise)) * (0.5 - 0.5 * np.cos(np.pi * fall)))
+        rise = np.clip((times[:first] + window.before) / half, 0.0, 1.0)
+        values[:first] = 0.5 - 0.5 * np.cos(np.pi * rise)
+    fall = np.clip((window.length - times[last:]) / window.taper, 0.0, 1.0)
+    values[last:] = 0.5 - 0.5 * np.cos(np.pi * fall)
+    return values
 
 
 def apply_window(impulse_response: ImpulseResponse, *, window: ImpulseWindow) -> ImpulseResponse:

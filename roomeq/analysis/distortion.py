@@ -1,0 +1,233 @@
+"""Harmonic distortion against frequency, from a synchronised exponential sweep.
+
+Conventions
+-----------
+Frequency in Hz is that of the fundamental, shape (F,). Orders are rows. A harmonic response is
+complex, per unit of the fundamental's amplitude at the converter; distortion is its ratio to the
+fundamental as heard at the microphone, so where the room cancels the fundamental the ratio rises.
+What cannot be known is nan.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from roomeq.analysis.decimation import choose_decimation, decimate
+from roomeq.analysis.sweep import closed_form_inverse, sweep_signal
+from roomeq.bands import logarithmic_axis
+from roomeq.levels import FloatArray, amplitude_ratio_db, readonly
+from roomeq.recording import Recording, SweepDescription
+from roomeq.response import ComplexArray
+
+__all__ = ["Distortion", "estimate_distortion"]
+
+ORDERS = (1, 2, 3, 4, 5)
+_EDGE = 2.0 ** (1.0 / 6.0)
+_PER_OCTAVE = 24
+_LONGEST_TAIL = 4.0  # s of the recording after the sweep that are looked at
+_SPACING = 0.06  # Hz between the bins that responses are read from
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Distortion:
+    """Distortion of the second to the fifth order.
+
+    Attributes
+    ----------
+    frequencies : ndarray, shape (F,)
+        Fundamental, in Hz, 24 to the octave.
+    harmonics : ndarray, shape (5, F)
+        Complex response of order 1 to 5, that of order n at n times the fundamental.
+    noise : ndarray, shape (5, F)
+        Magnitude that the noise of the recording alone would give there; nan where the recording
+        ends too soon to tell.
+    window_lengths : tuple of float
+        How long the window of each order is, in s. Longer decays are cut, and run into the next
+        lower order.
+    """
+
+    frequencies: FloatArray
+    harmonics: ComplexArray
+    noise: FloatArray
+    window_lengths: tuple[float, ...]
+
+    @property
+    def ratios(self) -> FloatArray:
+        """Orders 2 to 5 over the fundamental, amplitude ratios, shape (4, F)."""
+        magnitude = np.abs(self.harmonics)
+        return np.asarray(magnitude[1:] / magnitude[0])
+
+    @property
+    def ratios_db(self) -> FloatArray:
+        """Orders 2 to 5 relative to the fundamental, in dB, shape (4, F)."""
+        return amplitude_ratio_db(self.ratios)
+
+    @property
+    def total(self) -> FloatArray:
+        """Root of the summed squares of the known orders over the fundamental, shape (F,)."""
+        known = np.isfinite(self.ratios)
+        total = np.sqrt(np.sum(np.where(known, self.ratios, 0.0) ** 2, axis=0))
+        return np.where(known.any(axis=0), total, np.nan)
+
+    @property
+    def above_noise(self) -> np.ndarray[tuple[int, int], np.dtype[np.bool_]]:
+        """Whether orders 2 to 5 stand at least 6 dB above the noise, shape (4, F)."""
+        return np.asarray(np.abs(self.harmonics[1:]) >= 2.0 * self.noise[1:])
+
+
+def estimate_distortion(
+    recording: Recording, *, sweep: SweepDescription, start: float
+) -> Distortion:
+    """Return the harmonics that one sweep of a recording carries.
+
+    The closed-form inverse (Novak et al. 2015, eq. 50 and 51) goes on beyond the sweep's last
+    frequency, so that every order is known over the sweep's whole range; order n lies L ln n ahead
+    of the linear response (eq. 18). What the ends and fades of the sweep do to that is taken out:
+    each order is divided by what the same steps make of that very harmonic of the sweep. Work is
+    done at the rate that carries five times the last frequency.
+
+    Parameters
+    ----------
+    recording : Recording
+        The microphone's channel.
+    sweep : SweepDescription
+        What was played.
+    start : float
+        When time zero of the sweep lies, in s after the start of the recording: an entry of
+        `SweepMeasurement.starts`.
+
+    Returns
+    -------
+    Distortion
+        Orders that the rate of the recording cannot carry are nan.
+
+    Raises
+    ------
+    ValueError
+        If the sweep does not lie within the recording.
+    """
+    from scipy.fft import irfft, next_fast_len, rfft
+
+    rate = recording.sample_rate
+    if not 0 <= start <= recording.duration - 0.9 * sweep.duration:
+        raise ValueError(
+            f"a sweep of {sweep.duration:.3f} s that starts at {start!r} s does not lie within a "
+            f"recording of {recording.duration:.3f} s"
+        )
+    top = min(ORDERS[-1] * sweep.stop, 0.42 * rate)
+    factor = choose_decimation(rate, highest=top)
+    zero = round(start * rate / factor) * factor
+    stop = min(recording.samples.size, zero + round((sweep.duration + _LONGEST_TAIL) * rate))
+    signal = decimate(
+        recording.samples[zero:stop], factor=factor, sample_rate=rate, passband=1.25 * top
+    )
+    low_rate = rate / factor
+    length = next_fast_len(signal.size + math.ceil(sweep.duration * low_rate), real=True)
+    inverse = _inverse(sweep, length, low_rate, top)
+    lags = irfft(rfft(signal, length) * inverse, length, overwrite_x=True)
+    tail = (stop - zero) / rate - sweep.duration
+    axis = logarithmic_axis(sweep.start * _EDGE, sweep.stop / _EDGE, per_octave=_PER_OCTAVE)
+    harmonics = np.full((len(ORDERS), axis.size), complex(math.nan, math.nan))
+    noise = np.full(harmonics.shape, math.nan)
+    lengths = []
+    for row, order in enumerate(ORDERS):
+        window, zero_at = _window(order, sweep, low_rate)
+        lengths.append(window.size / low_rate)
+        known = order * axis <= top
+        if not known.any():
+            continue
+        own = decimate(
+            sweep_signal(sweep, sample_rate=rate, order=order),
+            factor=factor,
+            sample_rate=rate,
+            passband=1.25 * top,
+        )
+        own = irfft(rfft(own, length) * inverse, length, overwrite_x=True)
+        place = -sweep.harmonic_advance(order)
+        cut = window, zero_at, low_rate, order * axis[known]
+        unit = _read(own, place, *cut)
+        harmonics[row, known] = _read(lags, place, *cut) / unit
+        after = tail - (window.size - zero_at) / low_rate
+        if after > 0.5 + zero_at / low_rate:
+            noise[row, known] = _smoothed(np.abs(_read(lags, after, *cut) / unit))
+    return Distortion(
+        frequencies=axis,
+        harmonics=readonly(harmonics, dtype=np.complex128),
+        noise=readonly(noise),
+        window_lengths=tuple(lengths),
+    )
+
+
+def _inverse(sweep: SweepDescription, length: int, rate: float, top: float) -> ComplexArray:
+    """Return the closed-form inverse spectrum, faded out below the sweep and above `top`."""
+    step = rate / length
+    inverse = np.zeros(length // 2 + 1, dtype=np.complex128)
+    kept = slice(
+        max(1, math.floor(0.5 * sweep.start / step)),
+        min(math.ceil(1.25 * top / step) + 1, inverse.size),
+    )
+    frequencies = step * np.arange(kept.start, kept.stop, dtype=np.float64)
+    weight = np.ones(frequencies.size)
+    below, above = frequencies < sweep.start, frequencies > top
+    depth = np.log2(sweep.start / frequencies[below])
+    weight[below] = 0.5 + 0.5 * np.cos(np.pi * np.minimum(depth, 1.0))
+    depth = np.log(frequencies[above] / top) / math.log(1.25)
+    weight[above] = 0.5 + 0.5 * np.cos(np.pi * np.minimum(depth, 1.0))
+    inverse[kept] = weight * closed_form_inverse(frequencies, sweep=sweep, sample_rate=rate)
+    return inverse
+
+
+def _window(order: int, sweep: SweepDescription, rate: float) -> tuple[FloatArray, int]:
+    """Return a window and its sample of time zero.
+
+    It begins a quarter of the way to the next higher order and ends shortly before the next lower.
+    """
+    ahead = sweep.harmonic_advance(order + 1) - sweep.harmonic_advance(order)
+    before = min(0.25 * ahead, 0.25)
+    behind = sweep.growth * math.log(order / (order - 1)) if order > 1 else 1.5
+    after = min(0.7 * behind, 1.5)
+    rise, fall = max(2, round(before * rate)), max(2, round(0.3 * after * rate))
+    values = np.ones(rise + max(4, round(after * rate)))
+    half = rise // 2 + 1
+    values[:half] = 0.5 - 0.5 * np.cos(np.pi * np.arange(half) / half)
+    values[-fall:] = 0.5 + 0.5 * np.cos(np.pi * np.arange(1, fall + 1) / fall)
+    return values, rise
+
+
+def _read(
+    lags: FloatArray,
+    place: float,
+    window: FloatArray,
+    zero_at: int,
+    rate: float,
+    frequencies: FloatArray,
+) -> ComplexArray:
+    """Return the spectrum of what lies around `place` (in s), time zero there."""
+    from scipy.fft import next_fast_len, rfft
+
+    whole = round(place * rate)
+    rest = place - whole / rate
+    cut = lags[np.arange(whole - zero_at, whole - zero_at + window.size) % lags.size] * window
+    size = next_fast_len(max(cut.size, round(rate / _SPACING)), real=True)
+    placed = np.zeros(size)
+    placed[: cut.size - zero_at], placed[size - zero_at :] = cut[zero_at:], cut[:zero_at]
+    spectrum = rfft(placed, size)
+    axis = np.arange(spectrum.size) * (rate / size)
+    values = np.interp(frequencies, axis, spectrum.real) + 1j * np.interp(
+        frequencies, axis, spectrum.imag
+    )
+    return np.asarray(values * np.exp(2j * np.pi * frequencies * rest))
+
+
+def _smoothed(magnitude: FloatArray) -> FloatArray:
+    """Return the rms over a third octave of points that are 24 to the octave."""
+    if not magnitude.size:
+        return magnitude
+    reach = _PER_OCTAVE // 6
+    prefix = np.concatenate(([0.0], np.cumsum(magnitude**2)))
+    low = np.maximum(np.arange(magnitude.size) - reach, 0)
+    high = np.minimum(np.arange(magnitude.size) + reach + 1, magnitude.size)
+    return np.asarray(np.sqrt((prefix[high] - prefix[low]) / (high - low)))
