@@ -13,6 +13,7 @@ from __future__ import annotations
 import codecs
 import re
 from dataclasses import dataclass
+from mmap import ACCESS_READ, mmap
 from os import PathLike
 from pathlib import Path
 
@@ -22,6 +23,7 @@ from roomeq.importers.text_words import heading_of
 __all__ = ["DecodedText", "read_decoded_text"]
 
 _LARGEST_BYTES = 2**30
+_MAPPED_BYTES = 2**20
 _MARKS = (
     (codecs.BOM_UTF8, "utf-8-sig"),
     (codecs.BOM_UTF32_LE, "utf-32"),
@@ -101,6 +103,10 @@ def read_decoded_text(path: str | PathLike[str], *, encoding: str | None = None)
             path=path,
             remedy="export fewer points, or a shorter frequency range",
         )
+    if encoding is None and size > _MAPPED_BYTES:
+        text = _ascii_text(path)
+        if text is not None:
+            return DecodedText(text=_plain(text), encoding="ascii")
     raw = Path(path).read_bytes()
     if len(raw) < 4096 and not raw.strip(b"\x00 \t\r\n\x1a\xef\xbb\xbf\xff\xfe"):
         raise MeasurementFileError("is empty", path=path, remedy="export the measurement again")
@@ -110,6 +116,17 @@ def read_decoded_text(path: str | PathLike[str], *, encoding: str | None = None)
     else:
         text, name, notes = _decoded_by_evidence(raw, path)
     return DecodedText(text=_plain(text), encoding=name, notes=notes)
+
+
+def _ascii_text(path: str | PathLike[str]) -> str | None:
+    """Return the text of a large file that is plain ASCII, without a copy of its bytes."""
+    with Path(path).open("rb") as file, mmap(file.fileno(), 0, access=ACCESS_READ) as mapped:
+        try:
+            text = str(mapped, "ascii")
+        except UnicodeDecodeError:
+            return None
+    start = text[:65536].encode()
+    return None if "\x00" in text or start.translate(None, _CONTROLS) != start else text
 
 
 def _decoded_as_told(raw: bytes, encoding: str, path: str | PathLike[str]) -> str:

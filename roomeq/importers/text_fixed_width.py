@@ -53,9 +53,10 @@ def fixed_width_lines(lines: Sequence[str], *, shape: Shape) -> list[str]:
         return changed
     cut = _cutter(whole)
     if cut is not None:
+        last = max(index for index, line in enumerate(lines) if line.strip())
         for index in short:
             cells = cut(lines[index])
-            if cells is not None:
+            if cells is not None and (index != last or cells[-1]):  # else it may be cut off
                 changed[index] = " ".join(cell or "nan" for cell in cells)
     return changed
 

@@ -141,7 +141,8 @@ _UNIT_WORDS = re.compile(
     r"(?:hz|khz|mhz|hertz|db|dbfs|dbspl|dbr|dbu|dbv|db ?\(?[acz]\)?"
     r"|db ?\(?spl\)?|spl|fs|pa|mpa"
     r"|upa|deg|degrees|°|º|rad|radians|ms|s|%|v|mv|lin|linear|ratio|re:? ?20 ?upa"
-    r"|db,? ?re:? ?20 ?upa|grad|grader|graden|gradi|grados|graus|degres|stopnie|stopni|1|-|rad/s|pa/v|v/v)"
+    r"|db,? ?re:? ?20 ?upa|grad|grader|graden|gradi"
+    r"|grados|graus|degres|stopnie|stopni|1|-|rad/s|pa/v|v/v)"
 )  # fmt: skip
 
 
