@@ -13,6 +13,7 @@ import math
 from functools import lru_cache
 
 import numpy as np
+from numpy.lib.stride_tricks import as_strided
 from numpy.typing import ArrayLike
 
 from roomeq.levels import FloatArray, readonly
@@ -20,13 +21,13 @@ from roomeq.levels import FloatArray, readonly
 __all__ = ["choose_decimation", "decimate"]
 
 _REJECTION_DB = 130.0
-_BLOCK = 4096  # low-rate samples at a time: keeps the work inside the cache
+_BLOCK_PRODUCTS = 250_000  # in one matrix product: stays in the cache, and in one thread
 
 
 def choose_decimation(sample_rate: float, *, highest: float) -> int:
     """Return the largest convenient factor that leaves `highest` well below half the rate.
 
-    The low rate is at least 3.2 times `highest`; the factor has no prime factor above 5.
+    The low rate is at least 4 times `highest`; the factor has no prime factor above 5.
 
     Raises
     ------
@@ -35,7 +36,7 @@ def choose_decimation(sample_rate: float, *, highest: float) -> int:
     """
     if not (math.isfinite(sample_rate) and 0 < highest < math.inf and sample_rate > 0):
         raise ValueError(f"needs positive rate and frequency, got {sample_rate!r}, {highest!r}")
-    factor = max(1, math.floor(sample_rate / (3.2 * highest)))
+    factor = max(1, math.floor(sample_rate / (4.0 * highest)))
     while not _convenient(factor):
         factor -= 1
     return factor
@@ -108,8 +109,9 @@ def decimate(samples: ArrayLike, *, factor: int, sample_rate: float, passband: f
     bank = np.ascontiguousarray(phases.reshape(rows, factor).T)
     frames = -(-signal.size // factor)
     result = np.empty(frames)
-    for first in range(0, frames, _BLOCK):
-        count = min(_BLOCK, frames - first)
+    block = max(16, _BLOCK_PRODUCTS // phases.size)
+    for first in range(0, frames, block):
+        count = min(block, frames - first)
         begin = first * factor - half
         end = begin + (count + rows - 1) * factor
         piece = signal[max(begin, 0) : max(end, 0)]
@@ -117,8 +119,8 @@ def decimate(samples: ArrayLike, *, factor: int, sample_rate: float, passband: f
             before = max(0, -begin)
             piece = np.pad(piece, (before, end - begin - before - piece.size))
         products = piece.reshape(count + rows - 1, factor) @ bank
-        total = products[:count, 0].copy()
-        for row in range(1, rows):
-            total += products[row : row + count, row]
-        result[first : first + count] = total
+        # Sample m is the sum of products[m + row, row]: columns of a sheared view.
+        step = products.strides[1]
+        sheared = as_strided(products, (count, rows), (rows * step, (rows + 1) * step))
+        np.sum(sheared, axis=1, out=result[first : first + count])
     return result

@@ -21,7 +21,7 @@ from roomeq.analysis.sweep_segments import Segments, aligned_segments, cut_segme
 from roomeq.analysis.windowing import ImpulseWindow, apply_window, choose_window, window_values
 from roomeq.levels import FloatArray, power_ratio_db, readonly
 from roomeq.recording import ImpulseResponse, Recording
-from roomeq.response import FrequencyResponse
+from roomeq.response import ComplexArray, FrequencyResponse
 
 __all__ = ["SweepMeasurement", "estimate_sweep_response", "frequency_response"]
 
@@ -156,16 +156,20 @@ def _with_snr(
         return response
     taper = np.hanning(rest.size + 2)[1:-1]
     size = next_fast_len(rest.size, real=True)
-    density = np.abs(rfft(rest * taper, size)) ** 2 / float(taper @ taper)
+    density = _squared(rfft(rest * taper, size)) / float(taper @ taper)
     values = window_values(mean.times[:begin], window=window)
     centres = np.geomspace(response.frequencies[0], response.frequencies[-1], 200)
     noise = _third_octave_means(centres, density, 0.0, rate / size) * float(values @ values)
     step = response.frequencies[1] - response.frequencies[0]
-    power = np.abs(response.pressure) ** 2
+    power = _squared(response.pressure)
     signal = _third_octave_means(centres, power, float(response.frequencies[0]), float(step))
     ratio = np.maximum(signal - noise, 1e-12 * signal) / np.maximum(noise, 1e-30 * signal)
     snr_db = np.interp(np.log(response.frequencies), np.log(centres), power_ratio_db(ratio))
     return replace(response, snr_db=snr_db)
+
+
+def _squared(spectrum: ComplexArray) -> FloatArray:
+    return np.asarray(spectrum.real**2 + spectrum.imag**2)
 
 
 def _third_octave_means(

@@ -1,7 +1,8 @@
 """Time and memory of deconvolution, as ratios; run by hand.
 
 A 20 s recording at 48 kHz. The unit of time is one real FFT and one inverse of the recording,
-zero-padded to the common length of recording and sweep, by scipy.fft in the same process.
+zero-padded to the common length of recording and sweep, by scipy.fft in the same process. Times are
+processor times, so that other work on the machine counts less.
 """
 
 from __future__ import annotations
@@ -17,7 +18,6 @@ import scipy.fft
 
 from roomeq.analysis.deconvolution import ExcitationInverse, deconvolve, prepare_inverse
 from roomeq.analysis.distortion import estimate_distortion
-
 from roomeq.analysis.sweep import playback_signal, sweep_signal
 from roomeq.analysis.sweep_response import estimate_sweep_response
 from roomeq.analysis.windowing import ImpulseWindow, apply_window
@@ -50,14 +50,14 @@ def recorded(sweep: SweepDescription) -> Recording:
 
 
 def medians(*jobs: Callable[[], object]) -> list[float]:
-    """Return the median time of each job, the jobs taking turns so that all share the weather."""
+    """Return the median processor time of each job; they take turns, so all share the weather."""
     spent: list[list[float]] = [[] for _ in jobs]
     for turn in range(ROUNDS + 2):
         for times, job in zip(spent, jobs, strict=True):
-            begin = time.perf_counter()
+            begin = time.process_time()
             job()
             if turn >= 2:
-                times.append(time.perf_counter() - begin)
+                times.append(time.process_time() - begin)
     return [statistics.median(times) for times in spent]
 
 
@@ -77,12 +77,12 @@ def sweep_up_to(stop: float) -> SweepDescription:
 def main() -> None:
     """Print the tables: a bass sweep for the bass, a sweep of the whole range for the full band."""
     warnings.filterwarnings("ignore")
-    print(f"recording of {SECONDS} s at {RATE} Hz, {numpy_threads()}")
+    print(f"recording of {SECONDS} s at {RATE} Hz, {versions()}")
     table("sweep 10 to 500 Hz", sweep_up_to(500.0), first_call=2.4)
     table("sweep 10 to 22000 Hz", sweep_up_to(22000.0), first_call=2.4)
 
 
-def numpy_threads() -> str:
+def versions() -> str:
     return f"numpy {np.__version__}, scipy {scipy.__version__}"
 
 
@@ -137,9 +137,8 @@ def table(title: str, sweep: SweepDescription, *, first_call: float) -> None:
     }
     times = medians(*(job for _, job in jobs.values()))
     peaks = [peak_bytes(job) for _, job in jobs.values()]
-    print(
-        f"\n{title}\n{'':34}{'ms':>8}{'ratio':>8}{'limit':>7}{'of pyfar':>10}{'MB':>8}{'of pyfar':>10}"
-    )
+    columns = ("ms", 8), ("ratio", 8), ("limit", 7), ("of pyfar", 10), ("MB", 8), ("of pyfar", 10)
+    print(f"\n{title:34}" + "".join(f"{name:>{width}}" for name, width in columns))
     for (name, (limit, _)), spent, peak in zip(jobs.items(), times, peaks, strict=True):
         print(
             f"{name:34}{1e3 * spent:8.1f}{spent / times[0]:8.3f}{limit:>7}"
