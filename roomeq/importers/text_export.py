@@ -141,11 +141,11 @@ def read_text_export(
     decoded = read_decoded_text(path, encoding=encoding)
     mark = " " if delimiter is not None and delimiter.isspace() and delimiter != "\t" else delimiter
     table = find_table(decoded.text, path=name, delimiter=mark, decimal=decimal)
-    headings = read_headings(table)
+    headings = read_headings(table, path=name)
     if mark is None or decimal is None:
         numbers = [pick for pick in levels or () if isinstance(pick, int)]
         if not numbers or 2 * max(numbers) <= table.shape.count:
-            _refuse_commas_of_both_kinds(table, headings.found, path=name, decimal=decimal)
+            _refuse_commas_of_both_kinds(table, all(headings.texts), path=name, decimal=decimal)
     columns = assign_columns(
         table.values,
         headings,

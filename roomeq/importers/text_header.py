@@ -14,7 +14,9 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from roomeq.importers.text_cells import starts_with_number
 from roomeq.importers.text_dialect import Shape
+from roomeq.importers.text_faults import broken_row
 from roomeq.importers.text_layout import Table
 from roomeq.importers.text_words import heading_of, is_unit_only
 
@@ -43,14 +45,22 @@ class Headings:
     found: bool
 
 
-def read_headings(table: Table) -> Headings:
+def read_headings(table: Table, *, path: str) -> Headings:
     """Return the headings of a table's columns.
 
     Units written into the cells of the rows count as if they stood in the heading.
+
+    Raises
+    ------
+    MeasurementFileError
+        If a line of numbers stands between the heading and the table: it should be a row.
     """
     count = table.shape.count
-    texts = _from_lines(table.above, table.shape)
+    texts, line = _from_lines(table.above, table.shape)
     found = texts is not None
+    for offset, above in enumerate(table.above[:line]):
+        if starts_with_number(above):
+            raise broken_row(above, int(table.line_numbers[0]) - offset - 1, table.shape, path=path)
     cells = table.shape.dialect.split(table.first_rows[0])
     filled = list(texts or [""] * count)
     for column in range(count):
@@ -64,7 +74,8 @@ def read_headings(table: Table) -> Headings:
     return Headings(texts=tuple(filled), found=found)
 
 
-def _from_lines(above: Sequence[str], shape: Shape) -> list[str] | None:
+def _from_lines(above: Sequence[str], shape: Shape) -> tuple[list[str] | None, int]:
+    """Return the headings, and how many lines stand between them and the table."""
     lines = [line for line in above if any(c.isalnum() or c in "°#%" for c in line)]
     for place, line in enumerate(lines[:_SEARCHED]):
         cells = _best_cells(line, shape)
@@ -73,18 +84,19 @@ def _from_lines(above: Sequence[str], shape: Shape) -> list[str] | None:
         if _is_heading(cells) or _are_units(cells):
             upper = lines[place + 1] if place + 1 < len(lines) else ""
             joined = _joined(cells, upper, shape)
-            if joined is not None:
-                return joined
-    return None
+            return joined, above.index(line)
+    return None, 0
 
 
 def _best_cells(line: str, shape: Shape) -> list[str] | None:
     """Return the split of a heading under which most cells are understood."""
     best: list[str] | None = None
     most = -1
-    for cells in _splits(line, shape):
+    for place, cells in enumerate(_splits(line, shape)):
+        if best is not None and most > 0 and place > 1 and shape.dialect.delimiter != " ":
+            break  # the delimiter of the rows does it
         trimmed = cells[:-1] if len(cells) == shape.count + 1 and not cells[-1] else cells
-        if len(trimmed) == shape.count - 1 and shape.dialect.delimiter != " ":
+        if len(trimmed) == shape.count - 1 > 1 and shape.dialect.delimiter != " ":
             trimmed = [*trimmed, ""] if trimmed[0] else trimmed
         if len(trimmed) != shape.count:
             continue
@@ -99,9 +111,10 @@ def _splits(line: str, shape: Shape) -> list[list[str]]:
     if line.count('"') % 2 == 0 and line.lstrip().startswith(('"', "'")):
         bare = line
     splits: list[list[str]] = []
-    for text in dict.fromkeys((bare, line)):
-        if shape.dialect.delimiter != " ":
-            splits.append(shape.dialect.split(text))
+    texts = dict.fromkeys((bare, line))
+    if shape.dialect.delimiter != " ":
+        splits.extend(shape.dialect.split(text) for text in texts)
+    for text in texts:
         splits.append([cell.strip().strip('"') for cell in re.split(r"\t+|\s{2,}", text.strip())])
         splits.append([cell.strip('"') for cell in _WITH_UNIT.findall(text)])
         splits.append(_with_units_joined(text.split()))
@@ -147,7 +160,7 @@ def _are_units(cells: Sequence[str]) -> bool:
     return any(cells) and all(is_unit_only(cell) for cell in cells)
 
 
-def _joined(lower: list[str], upper_line: str, shape: Shape) -> list[str] | None:
+def _joined(lower: list[str], upper_line: str, shape: Shape) -> list[str]:
     """Join a heading with the line above it, where the two belong together."""
     upper = _best_cells(upper_line, shape)
     if _are_units(lower):

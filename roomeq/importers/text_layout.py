@@ -24,12 +24,15 @@ from roomeq.importers.text_dialect import Shape, choose_shape
 from roomeq.importers.text_faults import checked_inside, checked_outside, refuse_broken_ends
 from roomeq.importers.text_fixed_width import fixed_width_lines
 from roomeq.importers.text_values import read_columns
+from roomeq.importers.text_words import folded
 from roomeq.levels import FloatArray
 
 __all__ = ["Table", "find_table"]
 
+_QUOTED_LINE = re.compile(r"^[ \t]*\"([^\"\n]*[;\t|][^\"\n]*)\"[ \t]*$", re.MULTILINE)
 _PAIRS = re.compile(r"\s*[+-]?\d+,\d+(?: *, *[+-]?\d+,\d+)+\s*")
 _PAIR = re.compile(r"([+-]?\d+,\d+) *, *")
+_HEADING = re.compile(r"freq|frec|frek|czest|\bf\b|\bk?hz\b")
 _LARGE = 400_000  # characters from which only the ends are looked at line by line
 _END = 20_000  # characters of an end
 _ABOVE = 12  # lines above the table in which its heading may stand
@@ -108,6 +111,7 @@ def find_table(
     """
     if decimal == "," and delimiter in (None, ",") and '"' not in text:
         text, delimiter = _with_pairs_parted(text, delimiter)
+    text = _without_line_quotes(text)
     if len(text) > _LARGE:
         found = _large_table(text, path=path, delimiter=delimiter, decimal=decimal)
         if found is not None:
@@ -120,7 +124,7 @@ def find_table(
     runs = _runs(lines, rows, shape)
     if not runs:
         raise MeasurementFileError("holds no table of numbers", path=path)
-    joined, left_out = _joined(runs)
+    joined, left_out = _joined(lines, runs)
     indices = [index for run in joined for index in run.rows]
     notes = checked_outside(
         lines, indices, [i for run in left_out for i in run.rows], shape, path=path
@@ -154,6 +158,16 @@ def _with_pairs_parted(text: str, delimiter: str | None) -> tuple[str, str | Non
         _PAIR.sub(r"\1;", line) if _PAIRS.fullmatch(line) else line for line in text.split("\n")
     ]
     return "\n".join(parted), ";"
+
+
+def _without_line_quotes(text: str) -> str:
+    """Take quotes off that enclose whole lines, delimiters and all."""
+    if '"' not in text or _QUOTED_LINE.search(text) is None:
+        return text
+    numbers = [line for line in text.split("\n") if starts_with_number(line)]
+    if 2 * sum(_QUOTED_LINE.fullmatch(line) is not None for line in numbers) <= len(numbers):
+        return text
+    return _QUOTED_LINE.sub(r"\1", text)
 
 
 def _rows(lines: Sequence[str], shape: Shape) -> _Rows:
@@ -233,19 +247,27 @@ def _axis_column(lines: Sequence[str], group: Sequence[int], shape: Shape) -> in
     return 0
 
 
-def _joined(runs: Sequence[_Run]) -> tuple[list[_Run], list[_Run]]:
+def _joined(lines: Sequence[str], runs: Sequence[_Run]) -> tuple[list[_Run], list[_Run]]:
     """Return the runs that make the table, in order, and the rest."""
     main = max(range(len(runs)), key=lambda i: len(runs[i].rows))
     joined: list[_Run] = [runs[main]]
     left_out: list[_Run] = []
     for run in runs[main + 1 :]:
-        (joined if _follows(joined, [run]) else left_out).append(run)
+        follows = _follows(joined, [run]) and not _parted_by_heading(lines, joined[-1], run)
+        (joined if follows else left_out).append(run)
     for run in reversed(runs[:main]):
-        if _follows([run], joined):
+        if _follows([run], joined) and not _parted_by_heading(lines, run, joined[0]):
             joined.insert(0, run)
         else:
             left_out.append(run)
     return joined, left_out
+
+
+def _parted_by_heading(lines: Sequence[str], before: _Run, after: _Run) -> bool:
+    """Return whether a heading stands between two runs that does not stand above the first, too."""
+    between = lines[before.rows[-1] + 1 : after.rows[0]]
+    headings = {line.strip() for line in between if _HEADING.search(folded(line))}
+    return not headings <= {line.strip() for line in lines[: before.rows[0]]}
 
 
 def _follows(before: Sequence[_Run], after: Sequence[_Run]) -> bool:

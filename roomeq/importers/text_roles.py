@@ -57,7 +57,7 @@ class Columns:
         A heading that stands over several level columns gets the number added.
         """
         text = self.headings[column].text
-        if is_unit_only(text):
+        if is_unit_only(text) and not text.isdigit():
             return f"column {column + 1}"
         twins = sum(self.headings[c].text == text for c in self.levels)
         return f"{text} (column {column + 1})" if twins > 1 else text
@@ -179,9 +179,7 @@ def _picked(table: _Table, pick: Pick | None, argument: str) -> int | None:
 
 
 def _is_sorted(values: FloatArray) -> bool:
-    steps = np.diff(values[np.isfinite(values)])
-    if not steps.size:
-        return False
+    steps = np.diff(values[np.isfinite(values)])  # of a single row: none, and sorted
     # A row or two of preamble are found and noted later.
     allowed = 0 if steps.size < 4 else 1 if steps.size < 7 else max(3, 0.01 * steps.size)
     return bool(min((steps < 0).sum(), (steps > 0).sum()) <= allowed)
@@ -319,7 +317,9 @@ def _by_place(table: _Table, result: Columns, free: Sequence[int], phased: int |
     unknown = [c for c in free if table.headings[c].role == "unknown"]
     if not unknown:
         raise MeasurementFileError(
-            "has no level column",
+            "the level column holds no numbers"
+            if any(heading.role == "level" for heading in table.headings)
+            else "has no level column",
             path=table.path,
             remedy="export levels, or give level_column",
         )

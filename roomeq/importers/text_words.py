@@ -75,7 +75,7 @@ _STEMS: tuple[tuple[Role, str], ...] = (
               r"|tijd|tid|czas|date|datum|thd\w*|dist|distortion|distorsion\w*|distorcao"
               r"|klirr\w*|harmonic\w*|impedan\w*|temperatur\w*)\b"),
     ("imaginary", r"\b(?:im\b|imag|immag|urojon)"),
-    ("real", r"\b(?:re\b(?! ?\d)|real\b|realteil|realdel|reell?e?r?s?\b|reele?\b|reale\b|rzeczyw)"),
+    ("real", r"\b(?:re\b(?! ?\d)|real\b|realteil|realdel|re{2,3}ll?e?[rs]?\b|reale\b|rzeczyw)"),
     ("phase", r"\b(?:phas|ph\b|fas(?:e|en|es|i|vinkel|lage|gang)?\b|faz[aey]?\b|winkel|phi\b"
               r"|angle|angulo|angolo|argument\b)"),
     ("level", r"level|pegel|nivea|nivel|livell|\bniva|poziom|\bspl\b|\bmag|\bampl|amplitud"
