@@ -293,11 +293,15 @@ def _moved(mix: FloatArray, keep: NDArray[np.bool_], to: LabelArray) -> FloatArr
 
 def _box_minimiser(gradient: FloatArray, hessian: FloatArray, high: FloatArray) -> FloatArray:
     """Return about the minimisers of quadratics over ``0 <= length <= high``, shape (N, B)."""
-    length = np.zeros_like(gradient)
-    diagonal = np.diagonal(hessian, axis1=1, axis2=2) + 1e-9
+    # Bands first, so that each pass works on contiguous rows of nodes.
+    slope = np.ascontiguousarray(gradient.T)
+    columns = np.ascontiguousarray(hessian.transpose(1, 2, 0))
+    top = np.ascontiguousarray(high.T)
+    length = np.zeros_like(slope)
     for _ in range(_SWEEPS):
-        for band in range(gradient.shape[1]):
-            slope = gradient[:, band] + (hessian[:, band] * length).sum(axis=1)
-            stepped = length[:, band] - slope / diagonal[:, band]
-            length[:, band] = np.clip(stepped, 0.0, high[:, band])
-    return length
+        for band, column in enumerate(columns):
+            stepped = length[band] - slope[band] / (column[band] + 1e-9)
+            stepped = np.minimum(np.maximum(stepped, 0.0), top[band])
+            slope += column * (stepped - length[band])
+            length[band] = stepped
+    return np.ascontiguousarray(length.T)

@@ -13,6 +13,7 @@ import numpy as np
 
 from roomeq.errors import InfeasibleSettingsError
 from roomeq.levels import FloatArray
+from roomeq.optimiser.bound import Relaxation
 from roomeq.optimiser.problem import BandGainProblem, LabelArray
 from roomeq.optimiser.stacked import StackedTables
 
@@ -29,15 +30,19 @@ TOLERANCE_DB = 1e-9
 """Limits are held to within this, which is what rounding of sums can do."""
 
 _WINDOW = 6  # labels to either side that a pair move may take
-_TRIED = 128  # pair moves evaluated exactly in one round, the most promising first
+_TRIED = 64  # pair moves evaluated exactly in one round, the most promising first
 _ROUNDS = 200
+_MIX_STEPS = 8
+_CLOSE_DB = 3.0  # slack within which a limit row is looked at when pair moves are ranked
+_ROWS_HELD = 16
 
 
 def choose_start(problem: BandGainProblem) -> LabelArray:
     """Return a good feasible setting, shape (B,), without any proof.
 
     A convex fit in positions, rounded, repaired where it breaks a limit, and improved by moves of
-    one or two bands at a time until none helps.
+    one or two bands at a time until none helps; the same from the rounded minimiser over mixes of
+    labels; the better of the two.
 
     Raises
     ------
@@ -49,10 +54,16 @@ def choose_start(problem: BandGainProblem) -> LabelArray:
 
 def start_setting(tables: StackedTables) -> LabelArray:
     """Return the start for stacked tables; see `choose_start`."""
-    positions = fit_positions(tables)
     counts = tables.allowed.sum(axis=1)
-    rounded = np.clip(np.rint(positions).astype(np.int64), 0, counts - 1)
-    return descend(tables, feasible_near(tables, rounded))
+    positions = fit_positions(tables)
+    fitted = np.clip(np.rint(positions).astype(np.int64), 0, counts - 1)
+    best = descend(tables, feasible_near(tables, fitted))
+    relaxation = Relaxation.of_limits(tables)
+    mixed, _ = relaxation.tighten(
+        relaxation.root(best), threshold=np.inf, iterations=_MIX_STEPS, patient=True
+    )
+    other = descend(tables, feasible_near(tables, mixed.rounded()[0]))
+    return other if tables.objective(other) < tables.objective(best) else best
 
 
 def _interpolated(
@@ -249,14 +260,20 @@ def descend(tables: StackedTables, labels: LabelArray) -> LabelArray:
     objective = float(tables.objective(current))
     for _ in range(_ROUNDS):
         moves = _ranked_moves(tables, current)
-        moves = moves[tables.excess(moves) <= TOLERANCE_DB]
-        if len(moves) == 0:
-            break
         values = tables.objective(moves)
-        best = int(np.argmin(values))
-        if not values[best] < objective - 1e-12:
+        better = np.flatnonzero(values < objective - 1e-12)
+        better = better[np.argsort(values[better], kind="stable")]
+        chosen = None
+        # Few rankings mislead about the limits, so the first handful nearly always holds one.
+        for first in range(0, better.size, 8):
+            tested = better[first : first + 8]
+            kept = tested[tables.excess(moves[tested]) <= TOLERANCE_DB]
+            if kept.size:
+                chosen = kept[0]
+                break
+        if chosen is None:
             break
-        current, objective = moves[best], float(values[best])
+        current, objective = moves[chosen], float(values[chosen])
     return current
 
 
@@ -273,8 +290,9 @@ def _ranked_moves(tables: StackedTables, current: LabelArray) -> LabelArray:
     predicted = alone[:, None] + alone + cross
     # The unmoved label of a band makes a pair a single move; two labels of one band are no pair.
     predicted[band_of[:, None] >= band_of] = np.inf
+    _bar_broken(tables, current, (band_of, label_of), predicted)
     if bands == 1:
-        order = np.argsort(alone, kind="stable")[:_TRIED]
+        order = np.argsort(alone, kind="stable")
         return label_of[order][:, None].astype(np.int64)
     flat = predicted.ravel()
     promising = np.flatnonzero(flat < 0.0)
@@ -287,3 +305,23 @@ def _ranked_moves(tables: StackedTables, current: LabelArray) -> LabelArray:
     moves[each, band_of[one]] = label_of[one]
     moves[each, band_of[other]] = label_of[other]
     return moves
+
+
+def _bar_broken(
+    tables: StackedTables,
+    current: LabelArray,
+    moves: tuple[LabelArray, LabelArray],
+    predicted: FloatArray,
+) -> None:
+    """Set pair moves to infinity that break one of the limit rows closest to its cap."""
+    band_of, label_of = moves
+    row = tables.rows[np.arange(len(current)), current].sum(axis=0)
+    slack = tables.caps - row + TOLERANCE_DB
+    close = np.flatnonzero(slack < _CLOSE_DB)
+    close = close[np.argsort(slack[close], kind="stable")]
+    # The tightest row, and an even choice of the rest: neighbouring rows say nearly the same.
+    close = close[:: max(1, -(-close.size // _ROWS_HELD))]
+    change = tables.rows[band_of[:, None], label_of[:, None], close]
+    change -= tables.rows[band_of[:, None], current[band_of][:, None], close]
+    for number, left in enumerate(slack[close]):
+        predicted[change[:, number][:, None] + change[:, number] > left] = np.inf

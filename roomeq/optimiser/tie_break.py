@@ -124,7 +124,7 @@ class _TieBreak:
                 for table, taken in zip(problem.tables_db, number, strict=True)
             ]
         )
-        step = max(1, limit.shape[2] // 80)
+        step = max(1, -(-limit.shape[2] // 80))
         kept = limit[..., ::step]
         move = _MOVE_SCALE * np.abs(tables.gains)[..., None]
         self.filter_caps = np.minimum(problem.filter_cap_db[::step], _UNLIMITED_DB)
@@ -132,9 +132,9 @@ class _TieBreak:
         rows = np.concatenate([kept, kept - means[..., None], move], axis=2)
         caps = np.zeros(rows.shape[2])
         self.relaxation = Relaxation(tables, rows=rows, caps=caps)
-        self._limit(_Wanted(target=self.target, boost_db=math.inf, move_db=math.inf))
+        self.limit(_Wanted(target=self.target, boost_db=math.inf, move_db=math.inf))
 
-    def _limit(self, wanted: _Wanted) -> None:
+    def limit(self, wanted: _Wanted) -> None:
         """Make the rows of the relaxation those of a stage."""
         boost = np.minimum(self.filter_caps, wanted.boost_db)
         move = min(_MOVE_SCALE * wanted.move_db, _UNLIMITED_DB)
@@ -162,7 +162,7 @@ class _TieBreak:
         is wanted next (None to stop).
         """
         still: _Wanted | None = wanted
-        self._limit(wanted)
+        self.limit(wanted)
         pool = OpenNodes()
         fresh = nodes
         while True:
@@ -176,7 +176,7 @@ class _TieBreak:
                     if still is None:
                         return
                     wanted = still
-                    self._limit(wanted)
+                    self.limit(wanted)
                 pool.push(fresh)
             if not pool:
                 return
@@ -383,6 +383,8 @@ def _first_in_order(search: _TieBreak, boxes: Nodes, chosen: LabelArray) -> Labe
     )
     held = [chosen]
     number = np.arange(tables.allowed.shape[1])
+    search.limit(wanted)
+    boxes = search.tightened(boxes, steps=2 * _NODE_STEPS)
     for band in range(len(chosen)):
 
         def improve(settings: LabelArray, band: int = band) -> tuple[LabelArray, _Wanted | None]:
