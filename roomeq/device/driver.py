@@ -1,0 +1,333 @@
+"""How far a driver moves: boxes, the piston formula, what a protective high-pass relieves.
+
+Conventions
+-----------
+Frequencies in Hz, ``s = j 2 pi f``, displacement in m one way from rest, volume displacement in
+cubic metres, air density in kg per cubic metre. A displacement ratio is X(s)/X(0) for constant
+voltage. Levels are re 20 micropascals; "half space" is a driver on the ground or in a wall.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Literal, get_args
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from roomeq.device.crossover import CrossoverFilter, chain_response
+from roomeq.levels import FloatArray, amplitude_ratio, amplitude_ratio_db
+from roomeq.response import ComplexArray
+
+__all__ = [
+    "AIR_DENSITY",
+    "Box",
+    "ClosedBox",
+    "Driver",
+    "Space",
+    "VentedBox",
+    "excursion_relief_db",
+    "moved_displacement_db",
+    "piston_level_db",
+    "piston_volume_displacement_m3",
+]
+
+Space = Literal["half", "full"]
+
+AIR_DENSITY = 1.204
+"""Of dry air at 20 degrees Celsius, in kg per cubic metre."""
+
+REFERENCE_VOLTAGE = 2.83
+"""V at which sensitivities are stated: 1 W into 8 ohm."""
+
+_REFERENCE_PRESSURE = 20e-6
+
+
+def _positive(value: float, name: str) -> None:
+    if not (math.isfinite(value) and value > 0):
+        raise ValueError(f"{name} must be finite and positive, got {value!r}")
+
+
+def _checked_axis(frequencies: ArrayLike) -> FloatArray:
+    axis = np.asarray(frequencies, dtype=np.float64)
+    if not (np.isfinite(axis).all() and (axis >= 0).all()):
+        raise ValueError("frequencies must be finite and not negative")
+    return axis
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ClosedBox:
+    """A driver in a closed box: a second-order high-pass.
+
+    Attributes
+    ----------
+    resonance : float
+        Of the driver in its box, in Hz.
+    q : float
+        Total Q there.
+
+    Raises
+    ------
+    ValueError
+        If either is not finite and positive.
+    """
+
+    resonance: float
+    q: float
+
+    def __post_init__(self) -> None:
+        _positive(self.resonance, "resonance")
+        _positive(self.q, "q")
+
+    @property
+    def unloads_below(self) -> float | None:
+        """Frequency below which the driver loses its air spring: none in a closed box."""
+        return None
+
+    def displacement_ratio(self, frequencies: ArrayLike) -> ComplexArray:
+        """Return X(s)/X(0) = 1 / (1 + s / (Q w0) + (s / w0)**2), shape (F,)."""
+        s = 1j * _checked_axis(frequencies) / self.resonance
+        return np.asarray(1.0 / (1.0 + s / self.q + s**2))
+
+    def pressure_ratio(self, frequencies: ArrayLike) -> ComplexArray:
+        """Return pressure over that far above resonance, (s / w0)**2 X(s)/X(0), shape (F,)."""
+        s = 1j * _checked_axis(frequencies) / self.resonance
+        return np.asarray(s**2 * self.displacement_ratio(frequencies))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class VentedBox:
+    """A driver in a vented box: a fourth-order high-pass, unloaded below its tuning.
+
+    R. H. Small, "Vented-Box Loudspeaker Systems", JAES 21(5), 1973: response and displacement
+    functions with leakage losses.
+
+    Attributes
+    ----------
+    tuning : float
+        Of box and vent, in Hz.
+    resonance : float
+        Of the driver in free air, in Hz.
+    q : float
+        Total Q of the driver at its resonance.
+    compliance_ratio : float
+        Equivalent volume of the driver's suspension over the volume of the box.
+    leakage_q : float
+        Q of the box's leakage at its tuning (7: common practice, no source).
+
+    Raises
+    ------
+    ValueError
+        If a figure is not finite and positive.
+    """
+
+    tuning: float
+    resonance: float
+    q: float
+    compliance_ratio: float
+    leakage_q: float = 7.0
+
+    def __post_init__(self) -> None:
+        for name in ("tuning", "resonance", "q", "compliance_ratio", "leakage_q"):
+            _positive(getattr(self, name), name)
+
+    @property
+    def unloads_below(self) -> float | None:
+        """Frequency below which the driver loses its air spring: the tuning, in Hz."""
+        return self.tuning
+
+    def _denominator(self, s: ComplexArray) -> ComplexArray:
+        box, driver = 1.0 / (2.0 * math.pi * self.tuning), 1.0 / (2.0 * math.pi * self.resonance)
+        return np.asarray(
+            (s * box * s * driver) ** 2
+            + s**3 * (box**2 * driver / self.q + box * driver**2 / self.leakage_q)
+            + s**2
+            * (
+                (self.compliance_ratio + 1.0) * box**2
+                + box * driver / (self.leakage_q * self.q)
+                + driver**2
+            )
+            + s * (box / self.leakage_q + driver / self.q)
+            + 1.0
+        )
+
+    def displacement_ratio(self, frequencies: ArrayLike) -> ComplexArray:
+        """Return X(s)/X(0), shape (F,); X(0) is held by the suspension alone."""
+        s = np.asarray(2j * math.pi * _checked_axis(frequencies), dtype=np.complex128)
+        box = s / (2.0 * math.pi * self.tuning)
+        return np.asarray((box**2 + box / self.leakage_q + 1.0) / self._denominator(s))
+
+    def pressure_ratio(self, frequencies: ArrayLike) -> ComplexArray:
+        """Return pressure of driver, vent and leak over that far above resonance, shape (F,)."""
+        s = np.asarray(2j * math.pi * _checked_axis(frequencies), dtype=np.complex128)
+        top = s / (2.0 * math.pi * self.tuning) * s / (2.0 * math.pi * self.resonance)
+        return np.asarray(top**2 / self._denominator(s))
+
+
+Box = ClosedBox | VentedBox
+
+
+def _radiation(
+    frequencies: FloatArray, *, distance: float, space: Space, air_density: float
+) -> FloatArray:
+    """Return rms pressure in Pa for one cubic metre of peak volume displacement."""
+    _positive(distance, "distance")
+    _positive(air_density, "air_density")
+    if space not in get_args(Space):
+        raise ValueError(f"space is one of {get_args(Space)}, got {space!r}")
+    solid_angle = 2.0 * math.pi if space == "half" else 4.0 * math.pi
+    acceleration = (2.0 * math.pi * frequencies) ** 2 / math.sqrt(2.0)
+    return np.asarray(air_density * acceleration / (solid_angle * distance))
+
+
+def piston_volume_displacement_m3(
+    level_db: ArrayLike,
+    *,
+    frequencies: ArrayLike,
+    distance: float = 1.0,
+    space: Space = "half",
+    air_density: float = AIR_DENSITY,
+) -> FloatArray:
+    """Return the peak volume displacement that a level in the free field asks for.
+
+    ``p_rms = rho (2 pi f)**2 Vd / (sqrt(2) * 2 pi r)`` into half space; full space asks twice as
+    much. At constant level it grows by 12 dB for an octave down.
+
+    Parameters
+    ----------
+    level_db : array_like, shape (F,)
+        dB SPL, root mean square of a sine.
+    frequencies : array_like, shape (F,)
+        Hz.
+    distance : float
+        m.
+    space : {"half", "full"}
+    air_density : float
+
+    Returns
+    -------
+    ndarray, shape (F,)
+        Cubic metres, peak, one way.
+
+    Raises
+    ------
+    ValueError
+        If a figure is not usable.
+    """
+    axis = _checked_axis(frequencies)
+    pressure = _REFERENCE_PRESSURE * amplitude_ratio(level_db)
+    return np.asarray(
+        pressure / _radiation(axis, distance=distance, space=space, air_density=air_density)
+    )
+
+
+def piston_level_db(
+    volume_displacement_m3: ArrayLike,
+    *,
+    frequencies: ArrayLike,
+    distance: float = 1.0,
+    space: Space = "half",
+    air_density: float = AIR_DENSITY,
+) -> FloatArray:
+    """Return the level of a peak volume displacement, in dB SPL, shape (F,).
+
+    The other way round than `piston_volume_displacement_m3`, whose parameters and errors it has.
+    """
+    axis = _checked_axis(frequencies)
+    pressure = np.asarray(volume_displacement_m3, dtype=np.float64) * _radiation(
+        axis, distance=distance, space=space, air_density=air_density
+    )
+    return amplitude_ratio_db(pressure / _REFERENCE_PRESSURE)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Driver:
+    """Equal drivers in a box, with what is needed to say how far they move.
+
+    Attributes
+    ----------
+    box : ClosedBox or VentedBox
+    piston_area_m2 : float
+        Of one driver.
+    largest_displacement : float
+        How far one driver may move one way, in m, peak.
+    sensitivity_db : float
+        dB SPL at 1 m in half space for 2.83 V at the terminals of the whole subwoofer, far above
+        resonance.
+    count : int
+        Drivers that move alike.
+
+    Raises
+    ------
+    ValueError
+        If a figure is not usable.
+    """
+
+    box: Box
+    piston_area_m2: float
+    largest_displacement: float
+    sensitivity_db: float
+    count: int = 1
+
+    def __post_init__(self) -> None:
+        _positive(self.piston_area_m2, "piston_area_m2")
+        _positive(self.largest_displacement, "largest_displacement")
+        if not math.isfinite(self.sensitivity_db):
+            raise ValueError(f"sensitivity_db must be finite, got {self.sensitivity_db!r}")
+        if not (isinstance(self.count, int) and self.count >= 1):
+            raise ValueError(f"count is a whole number of at least 1, got {self.count!r}")
+
+    @property
+    def largest_volume_displacement_m3(self) -> float:
+        """Peak volume displacement of all drivers at their limit, in cubic metres."""
+        return self.count * self.piston_area_m2 * self.largest_displacement
+
+    @property
+    def rest_displacement_per_volt(self) -> float:
+        """Displacement towards 0 Hz for 1 V, X(0), in m per V.
+
+        Far above resonance x = X(0) (f0 / f)**2, so that the piston formula gives the sensitivity.
+        """
+        pressure = _REFERENCE_PRESSURE * 10.0 ** (self.sensitivity_db / 20.0) / REFERENCE_VOLTAGE
+        moved = 2.0 * math.pi * pressure / (AIR_DENSITY * (2.0 * math.pi * self.box.resonance) ** 2)
+        return float(moved / (self.count * self.piston_area_m2))
+
+    def peak_displacement(self, voltages: ArrayLike, frequencies: ArrayLike) -> FloatArray:
+        """Return the peak displacement of sines of given root mean square voltage, in m."""
+        ratio = np.abs(self.box.displacement_ratio(frequencies))
+        rms = np.asarray(voltages, dtype=np.float64) * self.rest_displacement_per_volt * ratio
+        return np.asarray(math.sqrt(2.0) * rms)
+
+    def free_field_level_db(self, voltages: ArrayLike, frequencies: ArrayLike) -> FloatArray:
+        """Return the level at 1 m in half space for given voltages, in dB SPL."""
+        ratio = self.box.pressure_ratio(frequencies)
+        drive = np.asarray(voltages, dtype=np.float64) / REFERENCE_VOLTAGE
+        return np.asarray(self.sensitivity_db + amplitude_ratio_db(ratio * drive))
+
+
+def excursion_relief_db(high_pass: CrossoverFilter | None, frequencies: ArrayLike) -> FloatArray:
+    """Return by how much a protective high-pass lowers the displacement, in dB, shape (F,).
+
+    Displacement follows voltage, so in any box the relief is the filter's own attenuation: small
+    at and above the corner, 12 dB an octave below it for the second order.
+
+    Raises
+    ------
+    ValueError
+        If the filter is no high-pass.
+    """
+    axis = np.asarray(frequencies, dtype=np.float64)
+    if high_pass is None:
+        return np.zeros(axis.shape)
+    if high_pass.kind != "high_pass":
+        raise ValueError(f"a protective filter is a high-pass, got {high_pass}")
+    return np.asarray(-amplitude_ratio_db(high_pass.response(axis)))
+
+
+def moved_displacement_db(
+    box: Box, filters: tuple[CrossoverFilter, ...], frequencies: ArrayLike
+) -> FloatArray:
+    """Return the displacement behind filters at constant input, in dB re X(0), shape (F,)."""
+    ratio = box.displacement_ratio(frequencies) * chain_response(filters, frequencies)
+    return amplitude_ratio_db(ratio)
