@@ -13,10 +13,10 @@ Frequencies are in Hz, shape (F,).
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from roomeq.levels import FloatArray
 from roomeq.recording import SweepDescription
@@ -104,26 +104,28 @@ def sweep_signal(
         raise ValueError(
             f"{rate} Hz cannot carry order {order} of a sweep that starts at {sweep.start:g} Hz"
         )
-    frames = sweep_frames(sweep, sample_rate=rate)
+    frames, end = sweep_frames(sweep, sample_rate=rate), sweep.duration
     if sweep.stop > carried and (rate < sweep.sample_rate or order > 1):
-        frames = round(sweep.time_of(carried) * rate)
+        end = sweep.time_of(carried)
+        frames = round(end * rate)
     signal = np.arange(frames) / (rate * sweep.growth)
     np.exp(signal, out=signal)
     signal *= 2.0 * np.pi * sweep.periods * order
     np.sin(signal, out=signal)
     signal *= sweep.amplitude
-    _fade(signal, round(sweep.fade_in * rate), round(sweep.fade_out * rate), power=order)
+    # Fades are functions of time, not of samples, so that every rate has the same sweep.
+    rise = _fade_values(np.arange(math.ceil(sweep.fade_in * rate)) / rate, sweep.fade_in)
+    last = np.arange(max(0, frames - math.ceil(sweep.fade_out * rate) - 1), frames) / rate
+    signal[: rise.size] *= rise**order
+    signal[frames - last.size :] *= _fade_values(end - last, sweep.fade_out) ** order
     return signal
 
 
-def _fade(signal: NDArray[Any], frames_in: int, frames_out: int, *, power: int = 1) -> None:
-    """Put raised-cosine fades on both ends, in place."""
-    if frames_in:
-        rise = 0.5 - 0.5 * np.cos(np.pi * np.arange(frames_in) / frames_in)
-        signal[:frames_in] *= rise**power
-    if frames_out:
-        fall = 0.5 + 0.5 * np.cos(np.pi * np.arange(1, frames_out + 1) / frames_out)
-        signal[-frames_out:] *= fall**power
+def _fade_values(away: FloatArray, length: float) -> FloatArray:
+    """Return a raised cosine: 0 at the end of a signal, 1 from `length` (in s) away from it."""
+    if length == 0:
+        return np.ones(away.size)
+    return 0.5 - 0.5 * np.cos(np.pi * np.clip(away / length, 0.0, 1.0))
 
 
 def playback_signal(sweep: SweepDescription) -> FloatArray:
@@ -155,7 +157,8 @@ def _quiet_noise(sweep: SweepDescription) -> FloatArray:
     noise = np.fft.irfft(spectrum, frames)
     level_dbfs = sweep.level_dbfs if sweep.lead_in_level_dbfs is None else sweep.lead_in_level_dbfs
     noise *= 10.0 ** (level_dbfs / 20.0) / math.sqrt(2.0) / np.sqrt(np.mean(noise**2))
-    _fade(noise, rate // 2, rate // 2)
+    times = np.arange(frames) / rate
+    noise *= _fade_values(np.minimum(times, times[::-1]), 0.5)
     return np.asarray(noise)
 
 

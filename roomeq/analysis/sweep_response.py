@@ -19,6 +19,7 @@ import numpy as np
 from roomeq.analysis.deconvolution import ExcitationInverse
 from roomeq.analysis.sweep_segments import Segments, aligned_segments, cut_segments
 from roomeq.analysis.windowing import ImpulseWindow, apply_window, choose_window, window_values
+from roomeq.importers.level_calibration import MicrophoneSensitivity, calibrated_response
 from roomeq.levels import FloatArray, power_ratio_db, readonly
 from roomeq.recording import ImpulseResponse, Recording
 from roomeq.response import ComplexArray, FrequencyResponse
@@ -64,6 +65,7 @@ def estimate_sweep_response(
     inverse: ExcitationInverse,
     loopback: Recording | None = None,
     window: ImpulseWindow | None = None,
+    sensitivity: MicrophoneSensitivity | None = None,
 ) -> SweepMeasurement:
     """Return the response that a recording holds.
 
@@ -77,17 +79,22 @@ def estimate_sweep_response(
         The channel of the same recording into which the excitation was fed back.
     window : ImpulseWindow, optional
         Chosen from the measured decay by default.
+    sensitivity : MicrophoneSensitivity, optional
+        Makes the response dB SPL at the recorded drive level; without it, it stays relative.
 
     Raises
     ------
     MeasurementFileError
         If the excitation is not found in a channel.
     ValueError
-        If rate or length of the recordings do not fit the inverse or each other.
+        If rate or length of the recordings do not fit the inverse or each other, or the gain was
+        not the same for calibration and sweep.
     """
     cuts = cut_segments(recording, inverse=inverse, loopback=loopback)
     averaged = aligned_segments(cuts)
     mean = replace(averaged, samples=averaged.samples.mean(axis=0))
+    if sensitivity is not None:
+        mean = calibrated_response(mean, sensitivity=sensitivity, drive_rms=inverse.amplitude_rms)
     chosen_window = choose_window(mean) if window is None else window
     response = frequency_response(mean, window=chosen_window)
     return SweepMeasurement(
@@ -97,7 +104,7 @@ def estimate_sweep_response(
         starts=cuts.starts,
         repeatability_db=_repeatability_db(averaged, chosen_window),
         loopback_gain_db=cuts.loopback_gain_db,
-        notes=_notes(mean, chosen_window, cuts),
+        notes=(*_notes(mean, chosen_window, cuts), _level_note(sensitivity)),
     )
 
 
@@ -204,3 +211,9 @@ def _notes(mean: ImpulseResponse, window: ImpulseWindow, cuts: Segments) -> tupl
     if cuts.cut_short:
         notes.append(f"{cuts.cut_short} of {cuts.found} are cut at an end of the recording")
     return tuple(notes)
+
+
+def _level_note(sensitivity: MicrophoneSensitivity | None) -> str:
+    if sensitivity is None:
+        return "no calibration: the level is relative"
+    return f"dB SPL at the recorded drive level, by {sensitivity.description}; same gain: stated"

@@ -123,7 +123,7 @@ def estimate_sensitivity(
             f"the tone is steady within {_STEADY_DB} dB for {np.sum(steady) * _BLOCK:g} s only",
             f"record at least {_LEAST_STEADY:g} s without touching the microphone",
         )
-    power, rest = float(powers[steady].mean()), float(others[steady].mean())
+    power, rest = float(np.median(powers[steady])), float(np.median(others[steady]))
     if not power >= rest * 10.0 ** (_LEAST_SNR_DB / 10.0):
         raise _fault(
             recording,
