@@ -24,6 +24,8 @@ from roomeq.levels import FloatArray, readonly
 
 __all__ = ["FrequencyLoss", "Loss"]
 
+_FARTHEST_TAIL_DB = 1e4  # a tail that starts beyond it is none
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Loss:
@@ -96,41 +98,31 @@ class FrequencyLoss:
         cls, *, error_db: FloatArray, weights: FloatArray, trust: FloatArray, loss: Loss
     ) -> FrequencyLoss:
         """Fold the seats; all arrays have shape (S, F)."""
-        count = error_db.shape[1]
-        excess = loss.excess_weight * weights
-        shortfall = trust * weights
-        crossings = [-error_db]
-        changes = [np.stack([excess - shortfall, 2 * (excess - shortfall) * error_db])]
-        changes[0] = np.concatenate([changes[0], ((excess - shortfall) * error_db**2)[None]])
         tail = loss.tail_start_db
-        # Left of everything: all seats in the tail (or all quadratic when there is none).
-        if math.isfinite(tail):
+        crossings = [-error_db]
+        if tail < _FARTHEST_TAIL_DB:
             crossings.append(-error_db - tail)
-            moved = error_db + tail
-            changes.append(np.stack([shortfall, 2 * shortfall * moved, shortfall * moved**2]))
-            leftmost = np.stack(
-                [
-                    np.zeros(count),
-                    (-2 * tail * shortfall).sum(axis=0),
-                    (-shortfall * tail * (2 * error_db + tail)).sum(axis=0),
-                ]
-            )
-        else:
-            terms = [shortfall, 2 * shortfall * error_db, shortfall * error_db**2]
-            leftmost = np.stack([term.sum(axis=0) for term in terms])
-        points = np.concatenate(crossings, axis=0)
-        steps = np.concatenate(changes, axis=1)
-        order = np.argsort(points, axis=0, kind="stable")
-        points = np.take_along_axis(points, order, axis=0)
-        steps = np.take_along_axis(steps, order[None], axis=1)
-        coefficients = np.concatenate([leftmost[:, None], steps], axis=1).cumsum(axis=1)
+        points = np.sort(np.concatenate(crossings, axis=0), axis=0)
+        # One offset inside each piece tells which branch of the loss each seat is in there.
+        edges = np.concatenate([points[:1] - 2.0, points, points[-1:] + 2.0])
+        reached = error_db[:, None] + 0.5 * (edges[:-1] + edges[1:])
+        excess, deep = reached > 0.0, reached < -tail
+        if tail >= _FARTHEST_TAIL_DB:
+            deep = np.zeros_like(excess)
+        share = np.where(excess, loss.excess_weight, trust[:, None]) * weights[:, None]
+        squared, linear = np.where(deep, 0.0, share), np.where(deep, share, 0.0)
+        error = error_db[:, None]
+        depth = tail if tail < _FARTHEST_TAIL_DB else 0.0
+        second = squared.sum(axis=0)
+        first = (2.0 * squared * error - 2.0 * depth * linear).sum(axis=0)
+        zeroth = (squared * error**2 - depth * linear * (2.0 * error + depth)).sum(axis=0)
         stride = 8.0 * (float(np.max(np.abs(points))) + 100.0)
-        starts = stride * np.arange(count)
+        starts = stride * np.arange(error_db.shape[1])
         return cls(
             breakpoints=readonly((points + starts).T.ravel()),
-            second=readonly(coefficients[0].T.ravel()),
-            first=readonly(coefficients[1].T.ravel()),
-            zeroth=readonly(coefficients[2].T.ravel()),
+            second=readonly(second.T.ravel()),
+            first=readonly(first.T.ravel()),
+            zeroth=readonly(zeroth.T.ravel()),
             stride=stride,
             pieces=points.shape[0] + 1,
         )
