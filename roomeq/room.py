@@ -16,12 +16,12 @@ import numpy as np
 from roomeq.analysis.smoothing import band_levels_db
 from roomeq.analysis.survey_levels import common_axis, seat_levels_db
 from roomeq.bands import third_octave_bands
-from roomeq.device.crossover import CrossoverFilter
+from roomeq.device.crossover import CrossoverFilter, chain_response
 from roomeq.device.equaliser import FixedBandEqualiser
 from roomeq.device.profile import Device
 from roomeq.importers.digests import InputFile
 from roomeq.importers.survey_files import SurveyFiles
-from roomeq.levels import FloatArray, level_mean_db, power_mean_db, readonly
+from roomeq.levels import FloatArray, amplitude_ratio_db, level_mean_db, power_mean_db, readonly
 from roomeq.optimiser.limits import Limits
 from roomeq.optimiser.loss import Loss
 from roomeq.optimiser.target import Target, estimate_corner, estimate_lower_limit
@@ -168,7 +168,8 @@ def assemble_room(
     levels = seat_levels_db(fitted, at=axis)
     levels = levels - device.equaliser.response_db(present.gains_db, axis)
     corner, origin = _corner(path, stated_corner, axis, levels, assumptions)
-    target = _with_lower_limit(target, axis, levels, fitted.weights, assumptions)
+    without_path = levels - amplitude_ratio_db(chain_response(target.path, axis))
+    target = _with_lower_limit(target, axis, without_path, fitted.weights, assumptions)
     target = _with_level(target, survey, corner, level_from_mains, assumptions)
     return Room(
         name=name,

@@ -256,7 +256,7 @@ def test_unknown_keys_name_the_nearest_known(folder, old, new, where, remedy):
         (
             "[levels]",
             "[[levels]]",
-            "will not do (needs a table)",
+            "will not do (write [levels] with single brackets, once)",
         ),
         ('{ "sofa left" = "Seat 1"', '{ "sofa left" = 1.5', "measurements 2, columns"),
         ("gains_db = [0, 0, -1.5]", "gains_db = 3", "needs a table or a list"),

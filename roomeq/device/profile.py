@@ -261,7 +261,9 @@ def _q_law(read: TomlTables[ProfileTables]) -> QLaw:
             q=np.array(table.q_by_gain.q),
             measured=table.q_measured,
         )
-    return QLaw.constant(table.q or 1.0, measured=table.q_measured or bool(table.shapes))
+    return QLaw.constant(
+        1.0 if table.q is None else table.q, measured=table.q_measured or bool(table.shapes)
+    )
 
 
 def _equaliser(read: TomlTables[ProfileTables]) -> FixedBandEqualiser:

@@ -213,21 +213,21 @@ def _reason_by_trial(
     trial[band] += 1 if boost else -1
     if not 0 <= trial[band] < problem.label_counts[band]:
         return Reason.BELOW_LIMIT if boost and below_floor else Reason.HELD_BY_RANGE
-    if problem.objective(trial) < problem.objective(labels) - 1e-9:
+    better = problem.objective(trial) < problem.objective(labels) - 1e-9
+    if better and not problem.feasible(trial):
         return _limit_in_the_way(problem, trial, floor=floor)
-    if boost and trusted.objective(trial) < trusted.objective(labels) - 1e-9:
-        return Reason.CANCELLATION if cancelled else Reason.SEATS_DISAGREE
     if boost and cancelled:
         return Reason.CANCELLATION
-    if spread_db > max(DISAGREEMENT_DB, abs(remaining_db)):
+    distrusted = boost and trusted.objective(trial) < trusted.objective(labels) - 1e-9
+    if (distrusted and not better) or spread_db > max(DISAGREEMENT_DB, abs(remaining_db)):
         return Reason.SEATS_DISAGREE
+    if better:
+        return Reason.NOT_WORTH_MOVING
     return Reason.WITHIN_TOLERANCE if gain == 0 else None
 
 
 def _limit_in_the_way(problem: BandGainProblem, trial: LabelArray, *, floor: float) -> Reason:
-    """Return the limit that a better step would break, or that it is not worth a move."""
-    if problem.feasible(trial):
-        return Reason.NOT_WORTH_MOVING
+    """Return the limit that a better step would break."""
     slack = problem.slack(trial)
     if slack.filter_slack_db < 0:
         if slack.filter_frequency <= floor:

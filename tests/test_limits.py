@@ -1,0 +1,75 @@
+"""Limits and the freedom of bands."""
+
+import numpy as np
+import pytest
+from synthetic_rooms import nine_bands
+
+from roomeq.optimiser.limits import (
+    BandFreedom,
+    Limits,
+    allowed_gains_db,
+    band_freedoms,
+    limit_axis,
+)
+
+
+def freedoms(**changes):
+    settings = {"limits": Limits(), "floor": 25.0, "corner": None}
+    return band_freedoms(nine_bands(), **(settings | changes))
+
+
+def test_bands_below_the_floor_only_cut():
+    found = freedoms(floor=31.5)
+    assert found[:2] == (BandFreedom.CUT_ONLY,) * 2
+    assert set(found[2:]) == {BandFreedom.FREE}
+
+
+def test_bands_from_one_point_two_times_the_corner_rest():
+    # 1.2 * 80 = 96 Hz: 100 and 125 Hz rest, 80 Hz moves
+    assert freedoms(corner=80.0)[6:] == (BandFreedom.FREE, BandFreedom.AT_REST, BandFreedom.AT_REST)
+    unlocked = freedoms(corner=80.0, limits=Limits(unlocked=(100,)))
+    assert unlocked[7:] == (BandFreedom.FREE, BandFreedom.AT_REST)
+
+
+def test_locked_bands_keep_their_present_gain():
+    present = np.zeros(9)
+    present[3] = -4.5
+    found = freedoms(limits=Limits(locked=(40,)))
+    allowed = allowed_gains_db(nine_bands(), freedoms=found, present_gains_db=present)
+    assert allowed[3].tolist() == [-4.5]
+    assert allowed[0].max() == 0.0
+    assert (allowed[4].min(), allowed[4].max()) == (-12.0, 6.0)
+
+
+def test_unknown_bands_are_named():
+    with pytest.raises(ValueError, match="locked band 160 Hz: the device has the bands 20, 25"):
+        freedoms(limits=Limits(locked=(160,)))
+    with pytest.raises(ValueError, match="unlocked band 200 Hz"):
+        freedoms(limits=Limits(unlocked=(200,)))
+
+
+def test_floor_is_the_higher_of_what_is_known():
+    assert Limits(no_boost_below=20).floor(28.0) == 28.0
+    assert Limits(no_boost_below=30).floor(28.0) == 30.0
+    assert Limits().floor(22.0) == 22.0
+    assert Limits().floor(None) == 25.0  # neither is known
+
+
+def test_caps_jump_at_the_floor_and_the_axis_holds_it():
+    axis = limit_axis(nine_bands(), floor=26.0)
+    assert axis[0] >= 10
+    assert axis[-1] <= 300
+    assert 26.0 in axis
+    cap = Limits(filter_boost_db=4.0).cap_db(axis, floor=26.0)
+    assert set(cap[axis <= 26.0]) == {0.5}
+    assert set(cap[axis > 26.0]) == {4.0}
+    assert set(Limits(filter_boost_db=0.0).cap_db(axis, floor=26.0)) == {0.0}
+
+
+@pytest.mark.parametrize(
+    "change",
+    [{"filter_boost_db": -1.0}, {"drive_boost_db": float("nan")}, {"no_boost_below": -5.0}],
+)
+def test_limits_refuse(change):
+    with pytest.raises(ValueError, match=next(iter(change))):
+        Limits(**change)
