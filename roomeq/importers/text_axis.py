@@ -140,7 +140,7 @@ def _first_is_foreign(table: Table, axis: FloatArray) -> bool:
     if min(axis[:4]) <= 0:
         return False
     gaps, ratios = np.abs(np.diff(axis[:4])), np.abs(np.diff(np.log(axis[:4])))
-    return bool(gaps[0] > 3.0 * gaps[1:].max() and ratios[0] > 3.0 * ratios[1:].max())
+    return bool(gaps[0] > 2.0 * gaps[1:].max() and ratios[0] > 3.0 * ratios[1:].max())
 
 
 def _refuse_disorder(table: Table, axis: FloatArray, rows: IndexArray, *, path: str) -> None:

@@ -77,8 +77,8 @@ def _plain_row(delimiter: str, decimal: str, grouping: str, count: int) -> re.Pa
     quoted = number if delimiter == decimal else rf'(?:{number}|"{number}")'
     between = r"[ \t]+" if delimiter == " " else rf" *{re.escape(delimiter)} *"
     edge = r"[ \t]*" if delimiter == " " else " *"
-    border = rf"{edge}\|?{edge}" if delimiter == "|" else edge
-    return re.compile(rf"{border}{quoted}(?:{between}{quoted}){{{count - 1}}}{border}")
+    row = rf"{quoted}(?:{between}{quoted}){{{count - 1}}}{edge}"
+    return re.compile(rf"{edge}(\|)?{edge}{row}(?(1)\|{edge})" if delimiter == "|" else edge + row)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -106,7 +106,9 @@ class Dialect:
                 return [(a or b).strip() for a, b in _QUOTED_OR_NOT.findall(line)]
             return line.split()
         if self.delimiter == "|":
-            line = line.strip().removeprefix("|").removesuffix("|")
+            line = line.strip()
+            if len(line) > 1 and line[0] == line[-1] == "|":  # a frame; a single bar is none
+                line = line[1:-1]
         if '"' in line and len(self.delimiter) == 1:
             reader = csv.reader([line], delimiter=self.delimiter, skipinitialspace=True)
             try:

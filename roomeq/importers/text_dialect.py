@@ -168,8 +168,8 @@ def _trial(sample: list[str], dialect: Dialect, text_columns: bool) -> _Trial | 
             for row in rows
         ]
         kept = [row for row in kept if len(row) == len(numeric)]
-        finite = [row for row in kept if sum(map(math.isfinite, row)) >= 2] if numeric else []
-        if len(finite) >= 1 and len(numeric) >= 2:
+        finite = [row for row in kept if any(map(math.isfinite, row))]
+        if finite and len(numeric) >= 2:
             return _Trial(shape=_shape(dialect, count, numeric, split), rows=tuple(kept))
     return None
 

@@ -90,31 +90,40 @@ def _from_lines(above: Sequence[str], shape: Shape) -> tuple[list[str] | None, i
 
 def _best_cells(line: str, shape: Shape) -> list[str] | None:
     """Return the split of a heading under which most cells are understood."""
-    best: list[str] | None = None
-    most = -1
-    for place, cells in enumerate(_splits(line, shape)):
-        if best is not None and most > 0 and place > 1 and shape.dialect.delimiter != " ":
-            break  # the delimiter of the rows does it
-        trimmed = cells[:-1] if len(cells) == shape.count + 1 and not cells[-1] else cells
-        if len(trimmed) == shape.count - 1 > 1 and shape.dialect.delimiter != " ":
-            trimmed = [*trimmed, ""] if trimmed[0] else trimmed
-        if len(trimmed) != shape.count:
-            continue
-        known = sum(heading_of(cell).role != "unknown" for cell in trimmed)
-        if known > most:
-            best, most = trimmed, known
-    return best
+    splits = _splits(line, shape)
+    own = 2 if shape.dialect.delimiter != " " else 0  # the first ones use the delimiter of the rows
+    exact = [_without_last_blank(cells, shape.count) for cells in splits]
+    padded = [
+        [*cells, ""] for cells in splits[:own] if len(cells) == shape.count - 1 > 1 and cells[0]
+    ]
+    for group in (exact[:own], exact[own:], padded):
+        fitting = [cells for cells in group if len(cells) == shape.count]
+        if fitting:
+            best = max(fitting, key=_known)
+            if _known(best) or group is not exact[:own]:
+                return best
+    return None
+
+
+def _without_last_blank(cells: list[str], count: int) -> list[str]:
+    return cells[:-1] if len(cells) == count + 1 and not cells[-1] else cells
+
+
+def _known(cells: Sequence[str]) -> int:
+    return sum(heading_of(cell).role != "unknown" for cell in cells)
 
 
 def _splits(line: str, shape: Shape) -> list[list[str]]:
-    bare = _LEADER.sub("", line) if shape.dialect.delimiter != '"' else line
+    leader = _LEADER.match(line)
+    bare = line
+    if leader is not None and shape.dialect.delimiter not in leader[0].strip():
+        bare = line[leader.end() :]
     if line.count('"') % 2 == 0 and line.lstrip().startswith(('"', "'")):
         bare = line
     splits: list[list[str]] = []
-    texts = dict.fromkeys((bare, line))
     if shape.dialect.delimiter != " ":
-        splits.extend(shape.dialect.split(text) for text in texts)
-    for text in texts:
+        splits.extend(shape.dialect.split(text) for text in (bare, line))
+    for text in dict.fromkeys((bare, line)):
         splits.append([cell.strip().strip('"') for cell in re.split(r"\t+|\s{2,}", text.strip())])
         splits.append([cell.strip('"') for cell in _WITH_UNIT.findall(text)])
         splits.append(_with_units_joined(text.split()))

@@ -67,24 +67,26 @@ def read_columns(
     Returns
     -------
     ndarray, shape (N, len(columns))
-        The numbers. Blank lines and short rows may show up as nan; the caller looks at those.
+        The numbers, one row for each line. A blank line or a short row shows up as nan, or raises;
+        the caller looks at those.
 
     Raises
     ------
     ValueError
-        If a cell is no number or a row is too long.
+        If a cell is no number, a row too long, or a line blank.
     """
     end = len(text) if stop is None else stop
     pays = _PAYS_IF_LOADED if "pandas" in sys.modules else _PAYS_TO_LOAD
     chosen = None if len(columns) == count else list(columns)
     if end - start >= pays and len(dialect.delimiter) == 1:
         return _through_pandas(_Translated(text, start, end, dialect), dialect, chosen)
-    rows, delimiter = dialect.canonical(text[start:end])
+    canonical, delimiter = dialect.canonical(text[start:end])
+    rows = canonical.split("\n")
     with warnings.catch_warnings():
         warnings.simplefilter("error")  # a text without a row is a fault here
         try:
-            return np.loadtxt(
-                rows.split("\n"),
+            values = np.loadtxt(
+                rows,
                 delimiter=None if delimiter == " " else delimiter,
                 usecols=chosen,
                 comments=None,
@@ -92,6 +94,9 @@ def read_columns(
             )
         except UserWarning as warning:
             raise ValueError(str(warning)) from warning
+    if len(values) != len(rows):
+        raise ValueError("a line is blank")
+    return values
 
 
 def _through_pandas(rows: _Translated, dialect: Dialect, columns: list[int] | None) -> FloatArray:
