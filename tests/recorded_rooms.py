@@ -15,7 +15,7 @@ SILENT = -300.0  # dBFS of the lead-in, for recordings that are to hold the swee
 
 def room_response(frequencies, *, decay_time, source=(0.3, 0.3, 0.3), seat=(4.0, 2.3, 1.2)):
     """Damped modal sum (Kuttruff, Room Acoustics, ch. 3; check values, section 13)."""
-    highest = 1200.0
+    highest = 640.0
     orders = np.stack(
         np.meshgrid(
             *(np.arange(int(2 * highest * side / SPEED) + 2) for side in ROOM), indexing="ij"
@@ -45,7 +45,7 @@ def heard(signal, sample_rate, transfer):
     """The signal through a transfer function, by one long circular convolution, as long."""
     length = scipy.fft.next_fast_len(signal.size + 4 * sample_rate, real=True)
     frequencies = scipy.fft.rfftfreq(length, 1 / sample_rate)
-    carried = (frequencies > 0) & (frequencies < 1500.0)
+    carried = (frequencies > 0) & (frequencies < 700.0)
     factor = np.zeros(frequencies.size, dtype=complex)
     factor[carried] = transfer(frequencies[carried])
     spectrum = scipy.fft.rfft(signal, length) * factor

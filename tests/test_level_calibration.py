@@ -45,7 +45,7 @@ def test_a_calibrator_tells_the_sensitivity(level_db, nominal, real, rate):
 
 def test_noise_hum_and_handling_do_not_count():
     samples = tone(noise=0.003)
-    samples += 0.01 * np.sin(2 * np.pi * 50 * np.arange(samples.size) / RATE)
+    samples += 0.005 * np.sin(2 * np.pi * 50 * np.arange(samples.size) / RATE)
     samples[: RATE // 2] *= 0.1  # put on late
     samples[-RATE:] *= 0.01  # and taken off
     samples[2 * RATE : 2 * RATE + 4800] += 0.3

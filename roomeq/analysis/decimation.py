@@ -18,7 +18,7 @@ from numpy.typing import ArrayLike
 
 from roomeq.levels import FloatArray, readonly
 
-__all__ = ["choose_decimation", "decimate"]
+__all__ = ["choose_decimation", "decimate", "decimation_reach"]
 
 _REJECTION_DB = 130.0
 _BLOCK_PRODUCTS = 250_000  # in one matrix product: stays in the cache, and in one thread
@@ -69,6 +69,19 @@ def _checked(factor: int, passband: float, sample_rate: float) -> FloatArray:
             f"({sample_rate:g} Hz / {factor} / 2)"
         )
     return _taps(factor, passband / sample_rate)
+
+
+def decimation_reach(*, factor: int, sample_rate: float, passband: float) -> int:
+    """Return over how many low-rate samples on either side the filter smears a sample.
+
+    Raises
+    ------
+    ValueError
+        If the passband does not fit the factor.
+    """
+    if factor == 1:
+        return 0
+    return -(-(_checked(factor, passband, sample_rate).size // 2) // factor)
 
 
 def decimate(samples: ArrayLike, *, factor: int, sample_rate: float, passband: float) -> FloatArray:

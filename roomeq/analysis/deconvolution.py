@@ -20,7 +20,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import ArrayLike
 
-from roomeq.analysis.decimation import choose_decimation, decimate
+from roomeq.analysis.decimation import choose_decimation, decimate, decimation_reach
 from roomeq.analysis.sweep import sweep_signal
 from roomeq.errors import MeasurementFileError
 from roomeq.levels import FloatArray
@@ -152,7 +152,7 @@ def prepare_inverse(
     locator = _low_rate_inverse(source, frames, (lowest, min(last, max(500.0, 8.0 * lowest))))
     rest = min(max(frames / sample_rate - locator.duration, 1.0), LONGEST_DECAY)
     segment = source.signal.size + math.ceil((BEFORE + rest) * sample_rate)
-    whole = _inverse(source, segment, 1, (lowest, top), padding=0)
+    whole = _inverse(source, segment, 1, (lowest, top), linear=False)
     return replace(whole, locator=locator)
 
 
@@ -171,30 +171,35 @@ def _low_rate_inverse(
     source: _Source, frames: int, usable: tuple[float, float]
 ) -> ExcitationInverse:
     factor = choose_decimation(source.sample_rate, highest=usable[1])
-    return _inverse(source, frames, factor, usable, padding=source.signal.size)
+    return _inverse(source, frames, factor, usable, linear=True)
 
 
 def _inverse(
-    source: _Source, frames: int, factor: int, usable: tuple[float, float], *, padding: int
+    source: _Source, frames: int, factor: int, usable: tuple[float, float], *, linear: bool
 ) -> ExcitationInverse:
     from scipy.fft import next_fast_len
 
-    signal, low_rate = source.signal, source.sample_rate / factor
-    if factor > 1:
-        signal = decimate(
-            signal,
-            factor=factor,
-            sample_rate=source.sample_rate,
-            passband=usable[1] * _FADE_ABOVE,
-        )
-    length = next_fast_len(-(-frames // factor) + -(-padding // factor), real=True)
+    low_rate = source.sample_rate / factor
+    passband = usable[1] * _FADE_ABOVE
+    reach = decimation_reach(factor=factor, sample_rate=source.sample_rate, passband=passband)
+    quiet = np.zeros(reach * factor)
+    signal = decimate(
+        np.concatenate((quiet, source.signal, quiet)),
+        factor=factor,
+        sample_rate=source.sample_rate,
+        passband=passband,
+    )
+    length = next_fast_len(-(-frames // factor) + (signal.size if linear else 0), real=True)
+    placed = np.zeros(length)  # what the filter smears ahead of the start lies at the far end
+    placed[: signal.size - reach] = signal[reach:]
+    placed[length - reach :] = signal[:reach]
     return ExcitationInverse(
         sample_rate=source.sample_rate,
         frames=frames,
         factor=factor,
         fft_length=length,
         spectrum=regularised_inverse(
-            signal, fft_length=length, sample_rate=low_rate, usable=usable
+            placed, fft_length=length, sample_rate=low_rate, usable=usable
         ),
         lowest=usable[0],
         highest=usable[1],
