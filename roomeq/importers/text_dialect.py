@@ -192,6 +192,8 @@ def _shape(dialect: Dialect, count: int, numeric: tuple[int, ...], split: list[l
 
 def _settled(good: list[_Trial], *, path: str) -> Shape:
     """Choose between decimal point and decimal comma, for one delimiter."""
+    most = max(len(trial.rows) for trial in good)
+    good = [trial for trial in good if len(trial.rows) == most]
     if len(good) > 1 and good[0].rows != good[1].rows:
         possible = [trial for trial in good if _can_be_response(trial.rows)]
         if len(possible) > 1:

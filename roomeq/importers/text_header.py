@@ -23,7 +23,9 @@ from roomeq.importers.text_words import heading_of, is_unit_only
 __all__ = ["Headings", "read_headings"]
 
 _LEADER = re.compile(r"^\s*(?:[#%*!;'\"]+|//+|--+(?=\s)|rem\b)\s*", re.IGNORECASE)
-_WITH_UNIT = re.compile(r"[^\s(\[]\S*?(?:\s*[(\[][^)\]]*[)\]])(?=\s|$)|\S+")
+_WITH_UNIT = re.compile(
+    r"[^\s()\[\]]+(?:\s*[(\[][^)\]]*[)\]])(?=\s|$)|[(\[][^)\]]*[)\]](?=\s|$)|\S+"
+)
 _DATE = re.compile(r"\b(?:19|20)\d\d\b|\d{1,2}[./:-]\d{1,2}(?:[./:-]|\b)")
 _SEARCHED = 5  # lines of text above the table that may be headings
 _RESPONSE = ("frequency", "level", "phase", "real", "imaginary", "coherence")
@@ -124,15 +126,15 @@ def _splits(line: str, shape: Shape) -> list[list[str]]:
     if shape.dialect.delimiter != " ":
         splits.extend(shape.dialect.split(text) for text in (bare, line))
     for text in dict.fromkeys((bare, line)):
-        splits.append([cell.strip().strip('"') for cell in re.split(r"\t+|\s{2,}", text.strip())])
-        splits.append([cell.strip('"') for cell in _WITH_UNIT.findall(text)])
-        splits.append(_with_units_joined(text.split()))
-        splits.append(text.split())
         splits.extend(
             [cell.strip().strip('"') for cell in text.strip().strip("|").split(mark)]
             for mark in "\t;|,"
             if mark in text
         )
+        splits.append([cell.strip().strip('"') for cell in re.split(r"\t+|\s{2,}", text.strip())])
+        splits.append([cell.strip('"') for cell in _WITH_UNIT.findall(text)])
+        splits.append(_with_units_joined(text.split()))
+        splits.append(text.split())
     return splits
 
 
