@@ -44,6 +44,8 @@ if TYPE_CHECKING:
     from roomeq.room_reading import room_from_exports as room_from_exports
     from roomeq.survey import Measurement as Measurement
     from roomeq.survey import Survey as Survey
+    from roomeq.verification import Verification as Verification
+    from roomeq.verification import verify as verify
 
 _PLACES = {
     "BandGainFit": "optimiser.band_gain_fit",
@@ -62,6 +64,7 @@ _PLACES = {
     "RoomeqWarning": "errors",
     "Survey": "survey",
     "Target": "optimiser.target",
+    "Verification": "verification",
     "band_levels_db": "analysis.smoothing",
     "estimate_band_statistics": "analysis.seats",
     "estimate_seat_statistics": "analysis.seats",
@@ -77,6 +80,7 @@ _PLACES = {
     "room_from_exports": "room_reading",
     "room_overview": "overview",
     "smooth_power_db": "analysis.smoothing",
+    "verify": "verification",
     "write_plan": "plan",
 }
 

@@ -31,8 +31,10 @@ how to go about it
   2. Put them into a folder and write a room.toml beside them (see sample_measurements), or simply
      name the files.
   3. roomeq check FOLDER          what was measured, how the seats differ, what looks wrong
-  4. roomeq propose FOLDER        what to set, what it will do, and why
-  5. Set it, measure again.
+  4. roomeq propose FOLDER --plan PLAN
+                                  what to set, what it will do, and why
+  5. Set it, measure again, and
+     roomeq verify PLAN FOLDER    did it come true?
 
 exit status
   0 done    1 done, but read what was found    2 could not
@@ -65,6 +67,14 @@ def _parser() -> argparse.ArgumentParser:
     )
     _add_room_arguments(propose)
     propose.add_argument("--plan", metavar="FILE", help="also keep the plan as a JSON file")
+    verify = commands.add_parser(
+        "verify",
+        help="compare a new measurement with a plan",
+        description="Compare measurements taken with the plan's settings in force with what was "
+        "predicted, and say what was probably set wrongly. Nothing is written.",
+    )
+    verify.add_argument("plan", metavar="PLAN", help="the JSON file of propose --plan")
+    _add_room_arguments(verify)
     show = commands.add_parser(
         "show", help="print a saved plan", description="Print a plan that propose --plan wrote."
     )
@@ -117,8 +127,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     try:
         if options.command == "show":
             return _show(options)
-        room = _room(options)
-        return _check(room, options) if options.command == "check" else _propose(room, options)
+        commands = {"check": _check, "propose": _propose, "verify": _verify}
+        return commands[options.command](_room(options), options)
     except (RoomeqError, ValueError, OSError) as error:
         print(f"roomeq: {error}", file=sys.stderr)
         return 2
@@ -162,6 +172,16 @@ def _propose(room: Room, options: argparse.Namespace) -> int:
     if options.plan and not options.json:
         print(f"\nPlan kept in {options.plan}")
     return 1 if room.findings or plan.reservations or plan.no_change else 0
+
+
+def _verify(room: Room, options: argparse.Namespace) -> int:
+    from roomeq.plan import read_plan
+    from roomeq.report.verification_text import verification_text
+    from roomeq.verification import verify
+
+    found = verify(read_plan(options.plan), room.survey)
+    print(found.to_json().decode() if options.json else verification_text(found), end="")
+    return 0 if found.agrees else 1
 
 
 def _show(options: argparse.Namespace) -> int:

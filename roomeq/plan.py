@@ -67,7 +67,6 @@ _RESERVATIONS = frozenset(
         CautionCode.LEVEL_OUTSIDE_RANGE,
         CautionCode.LOUDNESS_CUT,
         CautionCode.NOT_PROVEN,
-        CautionCode.ONE_SEAT_STANDS_OUT,
         CautionCode.SEAT_GETS_WORSE,
         CautionCode.UNMEASURED_SEAT_MAY_GET_WORSE,
     }

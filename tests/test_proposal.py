@@ -51,7 +51,7 @@ def test_prediction_comes_true_in_the_noise_free_room(cabin, cabin_plan):
     columns = rows[0][1:]
     curves = cabin_plan.curves
     axis = np.array(curves.frequencies)
-    worst = []
+    rms = []
     for index, seat in enumerate(s.seat for s in cabin_plan.seats):
         column = next(
             i for i, title in enumerate(columns, 1) if seat in title and "phase" not in title
@@ -59,16 +59,19 @@ def test_prediction_comes_true_in_the_noise_free_room(cabin, cabin_plan):
         level = np.array([float(row[column]) for row in rows[1:]])
         level += cabin.equaliser.response_db(cabin_plan.gains_db, frequencies)
         level += cabin_plan.level.exact_change_db
-        # 1/12-octave power mean, straight from the definition
-        smooth = []
-        for centre in axis:
-            inside = np.abs(np.log2(frequencies / centre)) <= 1 / 24
-            smooth.append(10 * np.log10(np.mean(10 ** (level[inside] / 10))))
+        # 1/12-octave power mean by its definition, on a dense logarithmic grid
+        dense = np.geomspace(frequencies[0], frequencies[-1], 20001)
+        power = np.interp(np.log(dense), np.log(frequencies), 10 ** (level / 10))
+        smooth = [
+            10 * np.log10(power[np.abs(np.log2(dense / centre)) <= 1 / 24].mean())
+            for centre in axis
+        ]
         counted = np.array(curves.frequency_weights) > 0
-        worst.append(np.abs(np.array(smooth) - curves.predicted_level_db[index])[counted].max())
-    # deep nulls sit near the noise, so the typical seat is judged, and no seat is far off
-    assert np.median(worst) < 0.7
-    assert max(worst) < 3.0
+        difference = (np.array(smooth) - curves.predicted_level_db[index])[counted]
+        rms.append(np.sqrt(np.mean(difference**2)))
+    # what is left is the measurement noise that make_rooms.py put in: some 0.1 dB, more at nulls
+    assert np.median(rms) < 0.15
+    assert max(rms) < 0.4
 
 
 def test_cellar_is_told_that_filters_cannot_help():

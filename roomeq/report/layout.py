@@ -13,7 +13,7 @@ from collections.abc import Sequence
 
 __all__ = ["WIDTH", "bullet_list", "paragraph", "signed", "table"]
 
-WIDTH = 96
+WIDTH = 100
 
 
 def signed(value: float, *, digits: int = 1) -> str:

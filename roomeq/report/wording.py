@@ -31,20 +31,20 @@ def reason_text(band: BandSetting, plan: Plan) -> str:
     words: dict[Reason | None, str] = {
         None: "",
         Reason.WITHIN_TOLERANCE: "within tolerance",
-        Reason.SEATS_DISAGREE: f"differs by {band.spread_db:.1f} dB (s.d.) between seats",
-        Reason.CANCELLATION: "cancellation: boost would only eat headroom",
-        Reason.NOISE: "too close to the noise, or not measured",
+        Reason.SEATS_DISAGREE: f"seats differ by {band.spread_db:.1f} dB",
+        Reason.CANCELLATION: "cancellation: boost eats headroom",
+        Reason.NOISE: "noise, or not measured",
         Reason.BELOW_LIMIT: f"no boost below {evidence.no_boost_below:.0f} Hz",
         Reason.ABOVE_CROSSOVER: f"above the crossover at {plan.target.corner or 0:.0f} Hz",
         Reason.HELD_BY_FILTER_BOOST: (
-            f"held: summed boost is limited to {evidence.filter_boost_limit_db:g} dB"
+            f"held by the boost limit, {evidence.filter_boost_limit_db:+g} dB"
         ),
         Reason.HELD_BY_DRIVE_BOOST: (
-            f"held: drive at equal loudness is limited to {evidence.drive_boost_limit_db:+g} dB"
+            f"held by the drive limit, {evidence.drive_boost_limit_db:+g} dB"
         ),
         Reason.HELD_BY_RANGE: "at the end of its range",
         Reason.LOCKED: "locked",
-        Reason.NOT_WORTH_MOVING: "a step would gain too little to be worth it",
+        Reason.NOT_WORTH_MOVING: "not worth a move",
     }
     return words[band.reason]
 
