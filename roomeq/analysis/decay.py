@@ -143,7 +143,7 @@ def decay_curve_db(energy: FloatArray) -> FloatArray:
 
     ``10 lg (integral from t to the end / integral of all)`` (Schroeder 1965).
     """
-    integral = np.cumsum(energy[::-1])[::-1]
+    integral = np.maximum(np.cumsum(energy[::-1])[::-1], 0.0)
     with np.errstate(divide="ignore"):
         return np.asarray(10.0 * np.log10(integral / integral[0]))
 
@@ -152,7 +152,7 @@ def _decay_times(
     energy: FloatArray, rate: float, bandwidth: float
 ) -> tuple[float, float, float, float]:
     """Return T20, T30, range in dB and the time at which the noise is met."""
-    noise, peak = float(energy[-max(1, energy.size // 10) :].mean()), 0.0
+    noise = float(energy[-max(1, energy.size // 10) :].mean())
     block = max(1, round(rate * max(0.01, 1.0 / bandwidth)))
     blocks = energy.size // block
     if blocks < 4 or not energy.max() > 0:
@@ -162,24 +162,27 @@ def _decay_times(
     met, slope, offset = blocks, math.nan, math.nan
     for _ in range(5):  # Lundeby et al. 1995: noise and crossing, each from the other
         floor = max(noise, 1e-30 * peak)
-        used = _falling(level, begin, 10.0**0.5 * floor)
+        used = _falling(level, begin, 10.0 * floor)
         if used < begin + 3:
             break
-        times = (np.arange(begin, used, dtype=np.float64) + 0.5) * (block / rate)
-        slope, offset = _line(times, 10.0 * np.log10(level[begin:used] + 1e-300))
+        late = min(max(begin, _falling(level, begin, 1000.0 * floor)), used - 3)
+        times = (np.arange(late, used, dtype=np.float64) + 0.5) * (block / rate)
+        slope, offset = _line(times, 10.0 * np.log10(level[late:used] - noise))
         if not slope < 0:
             break
         crossing = (10.0 * math.log10(floor) - offset) / slope
         met = min(blocks, max(used, math.ceil(crossing * rate / block)))
-        late = energy[min(round((crossing - 10.0 / slope) * rate), round(0.9 * energy.size)) :]
-        noise = float(late.mean())
+        rest = energy[min(round((crossing - 10.0 / slope) * rate), round(0.9 * energy.size)) :]
+        noise = float(rest.mean())
     range_db = 10.0 * math.log10(peak / max(noise, 1e-30 * peak))
-    kept = energy[: met * block].copy()
-    if slope < 0:  # what the exponential would still have held beyond the cut
-        at_cut = 10.0 ** ((offset + slope * met * block / rate) / 10.0)
-        kept[-1] += at_cut * rate * 10.0 / (math.log(10.0) * -slope)
+    if not (slope < 0 and range_db >= 25.0 + _HEADROOM_DB):
+        return math.nan, math.nan, range_db, met * block / rate
+    kept = energy[: met * block] - noise  # Chu 1978
+    # What the exponential would still have held beyond the cut (ISO 3382-1, 5.3.3).
+    at_cut = 10.0 ** ((offset + slope * met * block / rate) / 10.0)
+    kept[-1] += at_cut * rate * 10.0 / (math.log(10.0) * -slope)
     curve = decay_curve_db(kept)
-    t20 = _fitted(curve, rate, 25.0) if range_db >= 25.0 + _HEADROOM_DB else math.nan
+    t20 = _fitted(curve, rate, 25.0)
     t30 = _fitted(curve, rate, 35.0) if range_db >= 35.0 + _HEADROOM_DB else math.nan
     return t20, t30, range_db, met * block / rate
 
