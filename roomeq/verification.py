@@ -129,7 +129,7 @@ def verify(plan: Plan, survey: Survey) -> Verification:
         for seat, value in zip(difference.seats, by_seat, strict=True)
     )
     bands = _band_checks(plan, difference.axis, mean, share, tolerance=tolerance)
-    agrees = all(entry.agrees for entry in (*seats, *bands))
+    agrees = all(seat.agrees for seat in seats) and all(band.agrees for band in bands)
     return Verification(
         room=plan.room,
         agrees=agrees,
@@ -207,7 +207,7 @@ def _suspects(
     grid = equaliser.gain_grid_db
     rest, found = mean - mean @ share, {}
     for _ in range(_MOST_SUSPECTS):
-        best = (rest**2 @ share * (1.0 - _EXPLAINS), -1, 0)
+        best = (float(rest**2 @ share) * (1.0 - _EXPLAINS), -1, 0)
         for index, gain in enumerate(plan.gains_db):
             if index in found:
                 continue
