@@ -28,6 +28,7 @@ ORDERS = (1, 2, 3, 4, 5)
 _EDGE = 2.0 ** (1.0 / 6.0)
 _PER_OCTAVE = 24
 _LONGEST_TAIL = 4.0  # s of the recording after the sweep that are looked at
+_SETTLED = 1.0  # s after the sweep from which the recording counts as noise
 _SPACING = 0.06  # Hz between the bins that responses are read from
 
 
@@ -42,8 +43,8 @@ class Distortion:
     harmonics : ndarray, shape (5, F)
         Complex response of order 1 to 5, that of order n at n times the fundamental.
     noise : ndarray, shape (5, F)
-        Magnitude that the noise of the recording alone would give there; nan where the recording
-        ends too soon to tell.
+        Root mean square of what the recording's noise alone would give there, told by the tail;
+        nan where the recording ends less than 1.5 s after the sweep.
     window_lengths : tuple of float
         How long the window of each order is, in s. Longer decays are cut, and run into the next
         lower order.
@@ -128,7 +129,7 @@ def estimate_distortion(
     length = next_fast_len(signal.size + math.ceil(sweep.duration * low_rate), real=True)
     inverse = _inverse(sweep, length, low_rate, top)
     lags = irfft(rfft(signal, length) * inverse, length, overwrite_x=True)
-    tail = (stop - zero) / rate - sweep.duration
+    quiet = signal[math.ceil((sweep.duration + _SETTLED) * low_rate) :]
     axis = logarithmic_axis(sweep.start * _EDGE, sweep.stop / _EDGE, per_octave=_PER_OCTAVE)
     harmonics = np.full((len(ORDERS), axis.size), complex(math.nan, math.nan))
     noise = np.full(harmonics.shape, math.nan)
@@ -150,9 +151,12 @@ def estimate_distortion(
         cut = window, zero_at, low_rate, order * axis[known]
         unit = _read(own, place, *cut)
         harmonics[row, known] = _read(lags, place, *cut) / unit
-        after = tail - (window.size - zero_at) / low_rate
-        if after > 0.5 + zero_at / low_rate:
-            noise[row, known] = _smoothed(np.abs(_read(lags, after, *cut) / unit))
+        gain = np.abs(closed_form_inverse(order * axis[known], sweep=sweep, sample_rate=low_rate))
+        noise[row, known] = (
+            np.sqrt(_density(quiet, low_rate, order * axis[known]) * float(window @ window))
+            * gain
+            / np.abs(unit)
+        )
     return Distortion(
         frequencies=axis,
         harmonics=readonly(harmonics, dtype=np.complex128),
@@ -222,12 +226,18 @@ def _read(
     return np.asarray(values * np.exp(2j * np.pi * frequencies * rest))
 
 
-def _smoothed(magnitude: FloatArray) -> FloatArray:
-    """Return the rms over a third octave of points that are 24 to the octave."""
-    if not magnitude.size:
-        return magnitude
-    reach = _PER_OCTAVE // 6
-    prefix = np.concatenate(([0.0], np.cumsum(magnitude**2)))
-    low = np.maximum(np.arange(magnitude.size) - reach, 0)
-    high = np.minimum(np.arange(magnitude.size) + reach + 1, magnitude.size)
-    return np.asarray(np.sqrt((prefix[high] - prefix[low]) / (high - low)))
+def _density(quiet: FloatArray, rate: float, frequencies: FloatArray) -> FloatArray:
+    """Return the noise's mean square per bin and sample, over a third octave around each frequency.
+
+    From what was recorded after the sweep, taken as steady; nan if that is less than half a second.
+    """
+    if quiet.size < 0.5 * rate:
+        return np.full(frequencies.shape, math.nan)
+    taper = np.hanning(quiet.size + 2)[1:-1]
+    spectrum = np.fft.rfft((quiet - quiet.mean()) * taper)
+    power = (spectrum.real**2 + spectrum.imag**2) / float(taper @ taper)
+    prefix = np.concatenate(([0.0], np.cumsum(power)))
+    step = rate / quiet.size
+    low = np.minimum((frequencies * 10**-0.05 / step).astype(np.intp), power.size - 1)
+    high = np.minimum((frequencies * 10**0.05 / step).astype(np.intp) + 1, power.size)
+    return np.asarray((prefix[high] - prefix[low]) / np.maximum(high - low, 1))
