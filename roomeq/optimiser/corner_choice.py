@@ -1,0 +1,374 @@
+"""Choose corner and slopes: low-pass of the subwoofer with high-pass of the mains.
+
+Conventions
+-----------
+A *pair* is what stands in the two branches electrically. The mains' acoustic order is that of
+their box (closed 2, vented 4) plus that of the electrical high-pass; it should equal the low-pass's
+order, and the phases of both should meet at the corner. Pairs are ranked by the deviation of the
+predicted sum at the seats, each at its best delay, polarity and level, all on the same frequencies.
+Corners in Hz, phases in degrees.
+
+Common practice, no source: the corner lies half an octave or more above the mains' -3 dB point;
+vented mains keep a high-pass at half an octave below tuning or higher, since below tuning nothing
+holds the cone; what would lift a measured branch by more than 20 dB is not predicted.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from enum import StrEnum
+from typing import Literal
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from roomeq.device.crossover import CrossoverFilter, chain_response
+from roomeq.device.profile import FilterChoice
+from roomeq.levels import amplitude_ratio_db
+from roomeq.optimiser.joining import JoiningFit, fit_joining
+from roomeq.optimiser.joining_data import JoiningData
+from roomeq.optimiser.joining_settings import DelayRange, LevelRange
+from roomeq.optimiser.loss import Loss
+from roomeq.response import ComplexArray
+
+__all__ = [
+    "CornerChoice",
+    "CrossoverPair",
+    "MainsBox",
+    "PairDoubt",
+    "RankedPair",
+    "choose_corner",
+    "offered_pairs",
+]
+
+HALF_OCTAVE = math.sqrt(2.0)
+MOST_LIFT = 10.0
+TIE_DB = 0.1
+_NEAR_SUM = 0.01  # a branch within 20 dB of the sum has a say
+
+
+class PairDoubt(StrEnum):
+    """Why a pair is not offered, or what speaks against it."""
+
+    CORNER_TOO_LOW = "corner_too_low"
+    NOT_PREDICTABLE = "not_predictable"
+    SLOPES_DIFFER = "slopes_differ"
+    VENTED_WITHOUT_HIGH_PASS = "vented_without_high_pass"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MainsBox:
+    """The mains as their maker describes them.
+
+    Attributes
+    ----------
+    kind : {"closed", "vented"}
+    corner : float
+        Hz where they are 3 dB down.
+    tuning : float, optional
+        Hz of a vented box; its corner where it is not known.
+    """
+
+    kind: Literal["closed", "vented"]
+    corner: float
+    tuning: float | None = None
+
+    def __post_init__(self) -> None:
+        if self.kind not in ("closed", "vented"):
+            raise ValueError(f"kind is 'closed' or 'vented', got {self.kind!r}")
+        for value in (self.corner, self.tuning):
+            if value is not None and not (math.isfinite(value) and value > 0):
+                raise ValueError(f"a corner must be finite and positive, got {value!r}")
+
+    @property
+    def order(self) -> int:
+        """Order of the box's own fall: 2 for a closed box, 4 for a vented one."""
+        return 2 if self.kind == "closed" else 4
+
+    @property
+    def roll_off(self) -> CrossoverFilter:
+        """The box's fall as a Butterworth high-pass, where nothing better is known."""
+        return CrossoverFilter(
+            kind="high_pass", family="butterworth", order=self.order, corner=self.corner
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CrossoverPair:
+    """A low-pass for the subwoofer and a high-pass for the mains, either of them absent.
+
+    Raises
+    ------
+    ValueError
+        If both are absent or one is of the wrong kind.
+    """
+
+    low_pass: CrossoverFilter | None
+    high_pass: CrossoverFilter | None
+
+    def __post_init__(self) -> None:
+        if self.low_pass is None and self.high_pass is None:
+            raise ValueError("a pair needs a low-pass, a high-pass or both")
+        for name in ("low_pass", "high_pass"):
+            one = getattr(self, name)
+            if one is not None and one.kind != name:
+                raise ValueError(f"{name} is a {one.kind}: {one}")
+
+    @property
+    def corner(self) -> float:
+        """Corner in Hz: that of the low-pass, or of the high-pass where there is none."""
+        one = self.low_pass or self.high_pass
+        assert one is not None
+        return one.corner
+
+    def acoustic_order(self, mains: MainsBox) -> int:
+        """Return the order of the mains' acoustic fall: box plus electrical high-pass."""
+        return mains.order + (self.high_pass.order if self.high_pass else 0)
+
+    def phase_at_corner_deg(self, mains: MainsBox) -> float:
+        """Return the subwoofer's phase against the mains' at the corner, within -180 to 180.
+
+        From the filters and the box alone, without places and room: 0 adds up, 180 wants an
+        inverted polarity, anything between no polarity mends.
+        """
+        at = [self.corner]
+        low = _response(self.low_pass, at)
+        high = _response(self.high_pass, at) * mains.roll_off.response(at)
+        return float(np.angle(low * np.conj(high), deg=True)[0])
+
+    def sum_at_corner_db(self, mains: MainsBox) -> float:
+        """Return the sum at the corner in the better polarity, in dB, filters and box only."""
+        at = [self.corner]
+        low = _response(self.low_pass, at)
+        high = _response(self.high_pass, at) * mains.roll_off.response(at)
+        return float(max(amplitude_ratio_db(low + high)[0], amplitude_ratio_db(low - high)[0]))
+
+
+def _same(one: CrossoverPair, other: CrossoverPair | None) -> bool:
+    """Return whether two pairs do the same, wherever their filters sit."""
+
+    def place(entry: CrossoverFilter | None) -> tuple[object, ...] | None:
+        return None if entry is None else (entry.kind, entry.family, entry.order, entry.corner)
+
+    return other is not None and all(
+        place(getattr(one, name)) == place(getattr(other, name))
+        for name in ("low_pass", "high_pass")
+    )
+
+
+def _response(one: CrossoverFilter | None, frequencies: ArrayLike) -> ComplexArray:
+    return chain_response(() if one is None else (one,), frequencies)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class RankedPair:
+    """A pair with what it would give.
+
+    Attributes
+    ----------
+    pair : CrossoverPair
+    fit : JoiningFit
+        Its best delay, polarity and level.
+    doubts : tuple of PairDoubt
+    acoustic_order : int or None
+        Of the mains; None where the box is not known.
+    phase_at_corner_deg, sum_at_corner_db : float or None
+        From filters and box alone.
+    """
+
+    pair: CrossoverPair
+    fit: JoiningFit
+    doubts: tuple[PairDoubt, ...]
+    acoustic_order: int | None
+    phase_at_corner_deg: float | None
+    sum_at_corner_db: float | None
+
+    @property
+    def deviation_db(self) -> float:
+        """Weighted deviation of the predicted sum at the seats, in dB."""
+        return self.fit.candidate_deviation_db
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class CornerChoice:
+    """Pairs in order of what they give.
+
+    Attributes
+    ----------
+    ranked : tuple of RankedPair
+        The best first.
+    refused : tuple of (CrossoverPair, PairDoubt)
+        Not evaluated, and why.
+    present : CrossoverPair or None
+        The pair in force, where it is one.
+    deviation_before_db : float
+        At the present pair and settings, on the same frequencies.
+    """
+
+    ranked: tuple[RankedPair, ...]
+    refused: tuple[tuple[CrossoverPair, PairDoubt], ...]
+    present: CrossoverPair | None
+    deviation_before_db: float
+
+    @property
+    def chosen(self) -> RankedPair:
+        """The pair to propose.
+
+        Of those within 0.1 dB of the best the present one, else the one with the fewest doubts.
+        """
+        best = self.ranked[0].deviation_db
+        tied = [entry for entry in self.ranked if entry.deviation_db <= best + TIE_DB]
+        return min(
+            tied,
+            key=lambda e: (not _same(e.pair, self.present), len(e.doubts), e.deviation_db),
+        )
+
+
+def offered_pairs(
+    low_pass: FilterChoice | None, high_pass: FilterChoice | None, *, same_corner: bool = False
+) -> tuple[CrossoverPair, ...]:
+    """Return every pair that a device's low-pass and a processor's high-pass can make.
+
+    Parameters
+    ----------
+    low_pass, high_pass : FilterChoice or None
+        What is on offer in the subwoofer's branch and in the mains'.
+    same_corner : bool
+        Whether one knob sets both corners.
+    """
+    lows, highs = _options(low_pass, "low_pass"), _options(high_pass, "high_pass")
+    return tuple(
+        CrossoverPair(low_pass=low, high_pass=high)
+        for low in lows
+        for high in highs
+        if (low or high)
+        and not (same_corner and low is not None and high is not None and low.corner != high.corner)
+    )
+
+
+def _options(
+    choice: FilterChoice | None, kind: Literal["low_pass", "high_pass"]
+) -> list[CrossoverFilter | None]:
+    if choice is None:
+        return [None]
+    options: list[CrossoverFilter | None] = [
+        CrossoverFilter(kind=kind, family=choice.family, order=order, corner=corner)
+        for corner in choice.corners
+        for order in choice.orders
+    ]
+    return [*options, None] if choice.can_bypass else options
+
+
+def choose_corner(
+    data: JoiningData,
+    *,
+    pairs: Sequence[CrossoverPair],
+    present: CrossoverPair | None,
+    mains: MainsBox | None = None,
+    delays: DelayRange | None = None,
+    levels: LevelRange | None = None,
+    loss: Loss | None = None,
+    can_invert: bool = True,
+) -> CornerChoice:
+    """Rank pairs of low-pass and high-pass by the sum they would give at the seats.
+
+    Parameters
+    ----------
+    data : JoiningData
+        Prepared with a `span` that reaches from half an octave below the lowest corner on offer to
+        half an octave above the highest: the same frequencies judge all pairs.
+    pairs : sequence of CrossoverPair
+    present : CrossoverPair or None
+        What was in force while measuring; it is taken out of both branches. None for neither.
+    mains : MainsBox, optional
+        Without it slopes and corners are not judged.
+    delays, levels, loss, can_invert
+        As for `roomeq.optimiser.joining.fit_joining`; the phase control stays at 0.
+
+    Returns
+    -------
+    CornerChoice
+
+    Raises
+    ------
+    ValueError
+        If a corner lies outside the data, or every pair is refused.
+    """
+    low, high = data.frequencies[0] * HALF_OCTAVE, data.frequencies[-1] / HALF_OCTAVE
+    for pair in pairs:
+        if not low <= pair.corner * 1.03 or not pair.corner <= high * 1.03:
+            raise ValueError(
+                f"a corner of {pair.corner:g} Hz needs data half an octave to either side: the "
+                f"span is {data.frequencies[0]:.0f} to {data.frequencies[-1]:.0f} Hz"
+            )
+    ranked: list[RankedPair] = []
+    refused: list[tuple[CrossoverPair, PairDoubt]] = []
+    for pair in pairs:
+        reason = _refusal(pair, mains)
+        changed = None if reason else _with_pair(data, pair, present)
+        if changed is None:
+            refused.append((pair, reason or PairDoubt.NOT_PREDICTABLE))
+            continue
+        fit = fit_joining(
+            changed,
+            delays=delays,
+            levels=levels,
+            loss=loss,
+            can_invert=can_invert,
+            least_improvement_db=-math.inf,
+        )
+        ranked.append(_judged(pair, fit, mains))
+    if not ranked:
+        reasons = ", ".join(sorted({reason for _, reason in refused}))
+        raise ValueError(f"none of the {len(pairs)} pairs is fit for these mains: {reasons}")
+    before = fit_joining(data, delays=delays, levels=levels, loss=loss, can_invert=can_invert)
+    return CornerChoice(
+        ranked=tuple(sorted(ranked, key=lambda entry: entry.deviation_db)),
+        refused=tuple(refused),
+        present=present,
+        deviation_before_db=before.deviation_before_db,
+    )
+
+
+def _refusal(pair: CrossoverPair, mains: MainsBox | None) -> PairDoubt | None:
+    if mains is None:
+        return None
+    if pair.corner < mains.corner * HALF_OCTAVE * (1 - 1e-9):
+        return PairDoubt.CORNER_TOO_LOW
+    if mains.kind == "vented":
+        least = (mains.tuning or mains.corner) / HALF_OCTAVE
+        if pair.high_pass is None or pair.high_pass.corner < least * (1 - 1e-9):
+            return PairDoubt.VENTED_WITHOUT_HIGH_PASS
+    return None
+
+
+def _with_pair(
+    data: JoiningData, pair: CrossoverPair, present: CrossoverPair | None
+) -> JoiningData | None:
+    """Return the data with one pair in place of another; None where that cannot be predicted."""
+    old = (present.low_pass, present.high_pass) if present else (None, None)
+    changes = [
+        _response(new, data.points) / _response(was, data.points)
+        for new, was in zip((pair.low_pass, pair.high_pass), old, strict=True)
+    ]
+    changed = data.with_transfers(sub=changes[0], mains=changes[1])
+    total = np.abs(changed.sub) ** 2 + np.abs(changed.mains) ** 2
+    for change, branch in zip(changes, (changed.sub, changed.mains), strict=True):
+        if np.any((np.abs(change) > MOST_LIFT) & (np.abs(branch) ** 2 > _NEAR_SUM * total)):
+            return None
+    return replace(changed, corner=pair.corner)
+
+
+def _judged(pair: CrossoverPair, fit: JoiningFit, mains: MainsBox | None) -> RankedPair:
+    order = None if mains is None else pair.acoustic_order(mains)
+    differ = order is not None and order != (pair.low_pass.order if pair.low_pass else 0)
+    return RankedPair(
+        pair=pair,
+        fit=fit,
+        doubts=(PairDoubt.SLOPES_DIFFER,) if differ else (),
+        acoustic_order=order,
+        phase_at_corner_deg=None if mains is None else pair.phase_at_corner_deg(mains),
+        sum_at_corner_db=None if mains is None else pair.sum_at_corner_db(mains),
+    )

@@ -1,0 +1,323 @@
+"""Joining subwoofer and mains: delay, polarity, phase control and level.
+
+Conventions
+-----------
+Settings are absolute but for the level, which is a change; delays in seconds, positive is later.
+Deviations are ``sqrt(J)`` in dB, at the loudness that suits each setting, so that "before" and
+"after" compare like with like. What is preferred when little is at stake (common practice, no
+source): the polarity is inverted only if that gains at least 1 dB over the best delay without; the
+phase control leaves 0 only if that gains at least 0.1 dB, or 1 dB where it lags by more than 90
+degrees at the corner and so is nearer to a flip than to rest; of delays that do equally well within
+0.1 dB the shortest; and no change at all for less than 0.5 dB.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from roomeq.device.phase_control import lag_at_deg, phase_settings_deg
+from roomeq.device.profile import PhaseControl
+from roomeq.levels import FloatArray, readonly
+from roomeq.optimiser.band_gain_fit import NoChange
+from roomeq.optimiser.joining_data import JoiningData
+from roomeq.optimiser.joining_search import (
+    Found,
+    JoiningGrid,
+    JoiningSurface,
+    Place,
+    search_grid,
+)
+from roomeq.optimiser.joining_settings import DelayRange, JoiningSettings, LevelRange
+from roomeq.optimiser.loss import Loss
+
+__all__ = ["JoiningFit", "Rival", "fit_joining"]
+
+LEAST_FLIP_GAIN_DB = 1.0
+LEAST_PHASE_GAIN_DB = 0.1
+TIE_DB = 0.1
+LEAST_IMPROVEMENT_DB = 0.5
+AMBIGUOUS_DB = 0.5
+TOLD_DB = 0.2
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Rival:
+    """The best setting that is a different answer.
+
+    Attributes
+    ----------
+    settings : JoiningSettings
+        Other polarity, or a delay that differs by a quarter of a period of the corner or more.
+    deviation_db : float
+    margin_db : float
+        How much worse it is than the candidate; negative where a preference decided against it.
+    """
+
+    settings: JoiningSettings
+    deviation_db: float
+    margin_db: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class JoiningFit:
+    """What joining proposes, with its evidence.
+
+    Attributes
+    ----------
+    data : JoiningData
+    loss : Loss
+    settings : JoiningSettings
+        Proposed; the present ones where no change is proposed.
+    candidate : JoiningSettings
+        What the search would set, preferences applied.
+    best : JoiningSettings
+        The best setting found, without preferences.
+    present : JoiningSettings
+    deviation_before_db, deviation_db, candidate_deviation_db, best_deviation_db : float
+        Weighted deviation at the present setting, the proposed, the candidate, the best found.
+    no_change : NoChange or None
+        Why the present settings are kept.
+    flip_gain_db : float
+        What the flip gains over the best delay without it, phase control at rest; negative where
+        it loses.
+    phase_gain_db : float
+        What moving the phase control gains over leaving it at rest, at the candidate's polarity; 0
+        where there is none.
+    map_delays : ndarray, shape (D,)
+        Seconds.
+    map_deviation_db : ndarray, shape (2, D)
+        Deviation with normal and with inverted polarity over delay, at the candidate's phase, each
+        at the level that suits it.
+    rival : Rival or None
+        The best different answer within the range of delays.
+    evaluations : int
+        Settings evaluated by the search.
+    grid_size : int
+        Settings on offer.
+    """
+
+    data: JoiningData
+    loss: Loss
+    settings: JoiningSettings
+    candidate: JoiningSettings
+    best: JoiningSettings
+    present: JoiningSettings
+    deviation_before_db: float
+    deviation_db: float
+    candidate_deviation_db: float
+    best_deviation_db: float
+    no_change: NoChange | None
+    flip_gain_db: float
+    phase_gain_db: float
+    map_delays: FloatArray
+    map_deviation_db: FloatArray
+    rival: Rival | None
+    evaluations: int
+    grid_size: int
+
+    @property
+    def ambiguous(self) -> bool:
+        """Whether a different answer does as well within 0.5 dB."""
+        return self.rival is not None and self.rival.margin_db < AMBIGUOUS_DB
+
+    @property
+    def flip_told(self) -> bool:
+        """Whether the data tell a flip from a delay of half a period (6.25 ms at 80 Hz).
+
+        A wide span can, a third of an octave cannot: there both do equally well. Told means that
+        the better of the two gains 0.2 dB or more (common practice, no source).
+        """
+        return abs(self.flip_gain_db) >= TOLD_DB
+
+    @property
+    def before_by_seat_db(self) -> FloatArray:
+        """Weighted deviation at each seat with the present settings, shape (S,), in dB."""
+        return self._by_seat_db(self.present)
+
+    @property
+    def after_by_seat_db(self) -> FloatArray:
+        """Weighted deviation at each seat with the proposal, shape (S,), in dB."""
+        return self._by_seat_db(self.settings)
+
+    @property
+    def level_gain_by_seat_db(self) -> FloatArray:
+        """Change of each seat's mean level around the corner, proposal less present, in dB."""
+        after = self.data.predicted_level_db(self.settings)
+        before = self.data.predicted_level_db(self.present)
+        return np.asarray((after - before) @ self.data.frequency_weights)
+
+    def _by_seat_db(self, settings: JoiningSettings) -> FloatArray:
+        value = self.loss.value(self.data.error_db(settings), trust=self.data.trust)
+        return np.asarray(np.sqrt(value @ self.data.frequency_weights))
+
+
+def fit_joining(
+    data: JoiningData,
+    *,
+    delays: DelayRange | None = None,
+    phase_control: PhaseControl | None = None,
+    levels: LevelRange | None = None,
+    loss: Loss | None = None,
+    can_invert: bool = True,
+    repeatability_db: float | None = None,
+    least_improvement_db: float = LEAST_IMPROVEMENT_DB,
+) -> JoiningFit:
+    """Choose delay, polarity, phase and level so that the sum follows the target at all seats.
+
+    Parameters
+    ----------
+    data : JoiningData
+    delays : DelayRange, optional
+        Delays that can be set, the mains' counted as negative.
+    phase_control : PhaseControl, optional
+        Without it the phase stays at 0.
+    levels : LevelRange, optional
+        Changes of the subwoofer's level that can be set.
+    loss : Loss, optional
+    can_invert : bool
+        Whether the polarity can be inverted. It is evaluated all the same.
+    repeatability_db : float, optional
+        Standard deviation of a repeated measurement: smaller improvements are not proposed.
+    least_improvement_db : float
+        Smaller improvements are not proposed either.
+
+    Returns
+    -------
+    JoiningFit
+
+    Raises
+    ------
+    ValueError
+        If a range holds no setting, or a phase control's range is none of a first-order all-pass.
+    """
+    loss = loss or Loss()
+    grid = joining_grid(delays=delays, phase_control=phase_control, levels=levels)
+    surface = JoiningSurface(data=data, loss=loss, phase_frequency=grid.phase_frequency)
+    evaluated = [0]
+    found = search_grid(surface, grid, evaluated=evaluated)
+    polarities = (0, 1) if can_invert else (0,)
+    place = _preferred(found, grid, corner=data.corner, can_invert=can_invert)
+    best = min((found[polarity, True][0] for polarity in polarities), key=lambda end: end[1])[0]
+    candidate = grid.settings(place)
+    candidate_db = _deviation_db(surface, candidate)
+    before_db = _deviation_db(surface, data.present)
+    no_change = None
+    if before_db - candidate_db < least_improvement_db:
+        no_change = NoChange.IMPROVEMENT_TOO_SMALL
+    elif repeatability_db is not None and before_db - candidate_db < repeatability_db:
+        no_change = NoChange.WITHIN_REPEATABILITY
+    deviation_map, map_levels = _map_db(surface, grid, place)
+    at_rest = [np.sqrt(found[polarity, False][0][1]) for polarity in (0, 1)]
+    freed = np.sqrt(found[place[2], True][0][1])
+    return JoiningFit(
+        data=data,
+        loss=loss,
+        settings=candidate if no_change is None else data.present,
+        candidate=candidate,
+        best=grid.settings(best),
+        present=data.present,
+        deviation_before_db=before_db,
+        deviation_db=candidate_db if no_change is None else before_db,
+        candidate_deviation_db=candidate_db,
+        best_deviation_db=_deviation_db(surface, grid.settings(best)),
+        no_change=no_change,
+        flip_gain_db=float(at_rest[0] - at_rest[1]),
+        phase_gain_db=float(at_rest[place[2]] - freed),
+        map_delays=grid.delays,
+        map_deviation_db=readonly(deviation_map),
+        rival=_rival(grid, place, deviation_map, map_levels, data.corner, candidate_db),
+        evaluations=evaluated[0],
+        grid_size=grid.size,
+    )
+
+
+def joining_grid(
+    *,
+    delays: DelayRange | None = None,
+    phase_control: PhaseControl | None = None,
+    levels: LevelRange | None = None,
+) -> JoiningGrid:
+    """Return every setting on offer; arguments as for `fit_joining`."""
+    return JoiningGrid(
+        delays=(delays or DelayRange()).values,
+        phases_deg=phase_settings_deg(phase_control) if phase_control else np.zeros(1),
+        phase_frequency=phase_control.frequency if phase_control else None,
+        level_changes_db=(levels or LevelRange()).values_db,
+    )
+
+
+def _deviation_db(surface: JoiningSurface, settings: JoiningSettings) -> float:
+    return float(np.sqrt(surface.objective_of(settings)))
+
+
+def _shortest(ends: Found, grid: JoiningGrid) -> Place:
+    """Return the place with the shortest delay among those within 0.1 dB of the best."""
+    best = np.sqrt(ends[0][1])
+    tied = [end for end in ends if np.sqrt(end[1]) <= best + TIE_DB]
+    return min(tied, key=lambda end: (abs(grid.delays[end[0][0]]), end[1]))[0]
+
+
+def _preferred(
+    found: dict[tuple[int, bool], Found], grid: JoiningGrid, *, corner: float, can_invert: bool
+) -> Place:
+    """Apply the preferences of the module to what the search found."""
+    at_rest = [np.sqrt(found[polarity, False][0][1]) for polarity in (0, 1)]
+    freed = [np.sqrt(found[polarity, True][0][1]) for polarity in (0, 1)]
+    gain = max(at_rest[0] - at_rest[1], freed[0] - freed[1])
+    polarity = int(can_invert and gain >= LEAST_FLIP_GAIN_DB)
+    place = _shortest(found[polarity, False], grid)
+    worth = []
+    for end in found[polarity, True]:
+        phase_deg = float(grid.phases_deg[end[0][1]])
+        if end[0][1] == grid.rest or grid.phase_frequency is None:
+            continue
+        lag = lag_at_deg(corner, lag_deg=phase_deg, frequency=grid.phase_frequency)
+        least = LEAST_PHASE_GAIN_DB if lag <= 90.0 else LEAST_FLIP_GAIN_DB
+        if at_rest[polarity] - np.sqrt(end[1]) >= least:
+            worth.append(end)
+    if worth:
+        place = _shortest(tuple(worth), grid)
+    return place
+
+
+def _map_db(
+    surface: JoiningSurface, grid: JoiningGrid, place: Place
+) -> tuple[FloatArray, FloatArray]:
+    """Return deviation over polarity and delay at a place's phase, and the level of each point."""
+    levels = np.unique(np.append(grid.coarse("level"), place[3]))
+    values = surface.objective(
+        grid.delays,
+        grid.phases_deg[place[1]],
+        level_changes_db=grid.level_changes_db[levels],
+    )
+    chosen = levels[values.argmin(axis=-1)]
+    return np.sqrt(values.min(axis=-1)).T, chosen.T
+
+
+def _rival(
+    grid: JoiningGrid,
+    place: Place,
+    deviation_map: FloatArray,
+    levels: FloatArray,
+    corner: float,
+    candidate_db: float,
+) -> Rival | None:
+    """Return the best local minimum of the map that is a different answer from a place."""
+    padded = np.pad(deviation_map, [(0, 0), (1, 1)], constant_values=np.inf)
+    valley = (deviation_map <= padded[:, :-2]) & (deviation_map <= padded[:, 2:])
+    apart = np.abs(grid.delays - grid.delays[place[0]]) >= 0.25 / corner
+    valley[place[2]] &= apart
+    if not valley.any():
+        return None
+    polarity, delay = np.unravel_index(
+        int(np.argmin(np.where(valley, deviation_map, np.inf))), valley.shape
+    )
+    found = (int(delay), place[1], int(polarity), int(levels[polarity, delay]))
+    deviation_db = float(deviation_map[polarity, delay])
+    return Rival(
+        settings=grid.settings(found),
+        deviation_db=deviation_db,
+        margin_db=deviation_db - candidate_db,
+    )

@@ -1,0 +1,335 @@
+"""Joining from levels alone: four responses in place of a common time reference.
+
+Conventions
+-----------
+Levels in dB, seats by frequencies, of the subwoofer, the mains, both together, and both with one
+polarity reversed, all at the same settings of gain. With S, M their amplitudes and phi the phase of
+the subwoofer against the mains::
+
+    sum^2 = S^2 + M^2 + 2 S M cos phi          difference^2 = S^2 + M^2 - 2 S M cos phi
+
+so that ``cos phi = (sum^2 - difference^2) / (4 S M)``, and ``(sum^2 + difference^2) / 2`` must
+equal ``S^2 + M^2``: where it does not within 0.5 dB something moved between the measurements, and
+nothing is concluded. The sign of phi stays unknown: a subwoofer that is late and one that is as
+early give the same four levels. Both answers are given; one more measurement after trying the
+first decides.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from roomeq.device.profile import PhaseControl
+from roomeq.levels import FloatArray, amplitude_ratio, power_ratio, power_ratio_db, readonly
+from roomeq.optimiser.joining import JoiningFit, fit_joining
+from roomeq.optimiser.joining_data import (
+    JoiningData,
+    assemble_joining,
+    joining_axes,
+    joining_span,
+)
+from roomeq.optimiser.joining_settings import DelayRange, JoiningSettings, LevelRange
+from roomeq.optimiser.loss import Loss
+from roomeq.optimiser.target import Target
+from roomeq.response import checked_frequencies
+
+__all__ = ["LevelJoining", "PhaseDifference", "estimate_phase_difference", "fit_joining_levels"]
+
+AGREEMENT_DB = 0.5
+COARSEST_STEP_OCTAVES = 1.0 / 12.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class PhaseDifference:
+    """What four levels tell of the phase between subwoofer and mains.
+
+    Attributes
+    ----------
+    frequencies : ndarray, shape (F,)
+        Hz.
+    cosine : ndarray, shape (S, F)
+        Of the phase difference, within -1 to 1.
+    discrepancy_db : ndarray, shape (S, F)
+        Mean power of sum and difference against the power of both, at most 0.5 dB either way.
+    """
+
+    frequencies: FloatArray
+    cosine: FloatArray
+    discrepancy_db: FloatArray
+
+    @property
+    def magnitude_deg(self) -> FloatArray:
+        """Magnitude of the phase difference, 0 to 180 degrees; its sign is not known."""
+        return np.asarray(np.rad2deg(np.arccos(self.cosine)))
+
+    def continuous_phase_deg(self) -> FloatArray:
+        """Return the smoothest phase difference of these magnitudes, shape (S, F), in degrees.
+
+        An inference, not a measurement: at each seat the signs are chosen so that the phase bends
+        least (least sum of squared second differences, by dynamic programming), and of the two
+        mirror images the one that falls with frequency is returned, a subwoofer that is late. Its
+        negative, a subwoofer that is early, fits the levels just as well.
+        """
+        return np.array([_least_bent(row) for row in self.magnitude_deg])
+
+
+def estimate_phase_difference(
+    frequencies: ArrayLike,
+    *,
+    sub_db: ArrayLike,
+    mains_db: ArrayLike,
+    sum_db: ArrayLike,
+    difference_db: ArrayLike,
+) -> PhaseDifference:
+    """Estimate the cosine of the phase between subwoofer and mains from four levels.
+
+    Parameters
+    ----------
+    frequencies : array_like, shape (F,)
+        Hz.
+    sub_db, mains_db, sum_db, difference_db : array_like, shape (F,) or (S, F)
+        Levels of the subwoofer, the mains, both, and both with one polarity reversed.
+
+    Returns
+    -------
+    PhaseDifference
+
+    Raises
+    ------
+    ValueError
+        If shapes differ, a level is not finite, or the four levels contradict each other by more
+        than 0.5 dB.
+    """
+    axis = checked_frequencies(frequencies)
+    given = {"sub": sub_db, "mains": mains_db, "sum": sum_db, "difference": difference_db}
+    levels = {name: np.atleast_2d(np.asarray(v, dtype=np.float64)) for name, v in given.items()}
+    shape = levels["sub"].shape
+    for name, values in levels.items():
+        if values.shape != shape or shape[-1] != axis.size or not np.isfinite(values).all():
+            raise ValueError(f"{name}_db must be finite and of shape {(*shape[:1], axis.size)}")
+    top = max(float(values.max()) for values in levels.values())
+    power = {name: power_ratio(values - top) for name, values in levels.items()}
+    alone = power["sub"] + power["mains"]
+    discrepancy = power_ratio_db((power["sum"] + power["difference"]) / 2.0 / alone)
+    worst = np.unravel_index(int(np.argmax(np.abs(discrepancy))), shape)
+    if not np.abs(discrepancy[worst]) <= AGREEMENT_DB:
+        raise ValueError(
+            f"the four levels contradict each other: at seat {worst[0] + 1}, {axis[worst[1]]:.0f} "
+            f"Hz, (sum² + difference²)/2 is {discrepancy[worst]:+.2f} dB against subwoofer² + "
+            f"mains², at most {AGREEMENT_DB:g} dB is accepted; measure all four again without "
+            "moving the microphone or touching a level"
+        )
+    product = np.sqrt(power["sub"] * power["mains"])
+    cosine = (power["sum"] - power["difference"]) / (4.0 * product)
+    return PhaseDifference(
+        frequencies=axis,
+        cosine=readonly(np.clip(cosine, -1.0, 1.0)),
+        discrepancy_db=readonly(discrepancy),
+    )
+
+
+def _wrapped(angle: FloatArray) -> FloatArray:
+    return np.asarray((angle + 180.0) % 360.0 - 180.0)
+
+
+def _least_bent(magnitude: FloatArray) -> FloatArray:
+    """Give signs to magnitudes of phase so that the unwrapped phase bends least; falling."""
+    if magnitude.size < 3:
+        return -magnitude
+    signs = np.array([1.0, -1.0])
+    # step[i, a, b]: turn from point i with sign a to point i + 1 with sign b
+    step = _wrapped(
+        (signs * magnitude[1:, None])[:, None, :] - (signs * magnitude[:-1, None])[:, :, None]
+    )
+    cost = np.zeros((2, 2))
+    cost[1] = np.inf  # one of the two mirror images
+    back = np.zeros((magnitude.size, 2, 2), dtype=np.intp)
+    for i in range(1, step.shape[0]):
+        bend = (step[i][None, :, :] - step[i - 1][:, :, None]) ** 2
+        total = cost[:, :, None] + bend
+        back[i] = total.argmin(axis=0)
+        cost = total.min(axis=0)
+    last, now = np.unravel_index(int(np.argmin(cost)), cost.shape)
+    chosen = [int(now), int(last)]
+    for i in range(step.shape[0] - 1, 0, -1):
+        chosen.append(int(back[i][chosen[-1], chosen[-2]]))
+    turned = np.unwrap(magnitude * signs[chosen[::-1]], period=360.0)
+    slope = np.polyfit(np.arange(turned.size), turned, 1)[0]
+    return np.asarray(turned if slope <= 0 else -turned)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class LevelJoining:
+    """Two answers from four levels: they cannot tell a late subwoofer from an early one.
+
+    Attributes
+    ----------
+    phase : PhaseDifference
+    if_late, if_early : JoiningFit
+        What to set if the subwoofer is late, and if it is as early.
+    reversed_gain_db : float
+        What reversing one polarity gains now, as measured, without moving anything else: deviation
+        of the sum less that of the difference.
+    """
+
+    phase: PhaseDifference
+    if_late: JoiningFit
+    if_early: JoiningFit
+    reversed_gain_db: float
+
+    @property
+    def first_to_try(self) -> JoiningFit:
+        """The answer with the shorter delay; if the next measurement is worse, try the other."""
+        return min(
+            (self.if_late, self.if_early),
+            key=lambda fit: (abs(fit.settings.delay), fit.deviation_db),
+        )
+
+    @property
+    def ambiguous(self) -> bool:
+        """Whether the two answers differ in what to set."""
+        return self.if_late.settings != self.if_early.settings
+
+
+def fit_joining_levels(
+    frequencies: ArrayLike,
+    *,
+    sub_db: ArrayLike,
+    mains_db: ArrayLike,
+    sum_db: ArrayLike,
+    difference_db: ArrayLike,
+    corner: float,
+    seats: tuple[str, ...] | None = None,
+    seat_weights: ArrayLike | None = None,
+    target: Target | None = None,
+    present: JoiningSettings | None = None,
+    octaves: float = 1.0,
+    delays: DelayRange | None = None,
+    phase_control: PhaseControl | None = None,
+    levels: LevelRange | None = None,
+    loss: Loss | None = None,
+    can_invert: bool = True,
+) -> LevelJoining:
+    """Join subwoofer and mains from levels of both, of their sum and of their difference.
+
+    Parameters
+    ----------
+    frequencies, sub_db, mains_db, sum_db, difference_db
+        As for `estimate_phase_difference`; at least 12 points an octave, lightly smoothed at most.
+    corner : float
+        Crossover corner in Hz.
+    seats : tuple of str, optional
+        Names; ``seat 1`` and so on by default.
+    seat_weights : array_like, shape (S,), optional
+    target, present, octaves
+        As for `roomeq.optimiser.joining_survey.prepare_joining`.
+    delays, phase_control, levels, loss, can_invert
+        As for `roomeq.optimiser.joining.fit_joining`.
+
+    Returns
+    -------
+    LevelJoining
+
+    Raises
+    ------
+    ValueError
+        If the levels contradict each other or are too coarse to follow the phase.
+    """
+    phase = estimate_phase_difference(
+        frequencies,
+        sub_db=sub_db,
+        mains_db=mains_db,
+        sum_db=sum_db,
+        difference_db=difference_db,
+    )
+    axis = phase.frequencies
+    if axis.size < 3 or np.max(np.diff(np.log2(axis))) > COARSEST_STEP_OCTAVES * (1 + 1e-6):
+        raise ValueError(
+            "the levels are too coarse to follow the phase from one frequency to the next: at "
+            "least 12 points an octave are needed; band levels only tell which polarity sums better"
+        )
+    turned = phase.continuous_phase_deg()
+    count = len(turned)
+    weights = np.ones(count) if seat_weights is None else np.asarray(seat_weights)
+    late, early = (
+        fit_joining(
+            _mirror_image(
+                axis,
+                np.atleast_2d(np.asarray(sub_db, dtype=np.float64)),
+                np.atleast_2d(np.asarray(mains_db, dtype=np.float64)),
+                phase_deg=mirror * turned,
+                corner=corner,
+                octaves=octaves,
+                seats=seats or tuple(f"seat {number + 1}" for number in range(count)),
+                seat_weights=weights,
+                target=target,
+                present=present or JoiningSettings(),
+            ),
+            delays=delays,
+            phase_control=phase_control,
+            levels=levels,
+            loss=loss,
+            can_invert=can_invert,
+        )
+        for mirror in (1.0, -1.0)
+    )
+    return LevelJoining(
+        phase=phase,
+        if_late=late,
+        if_early=early,
+        reversed_gain_db=late.deviation_before_db - _reversed_deviation_db(late),
+    )
+
+
+def _mirror_image(
+    axis: FloatArray,
+    sub_db: FloatArray,
+    mains_db: FloatArray,
+    *,
+    phase_deg: FloatArray,
+    corner: float,
+    octaves: float,
+    seats: tuple[str, ...],
+    seat_weights: FloatArray,
+    target: Target | None,
+    present: JoiningSettings,
+) -> JoiningData:
+    """Return the data as if the phase difference were `phase_deg`, the mains' phase being 0."""
+    points, fit_axis = joining_axes(
+        joining_span(corner, octaves=octaves), first=float(axis[0]), last=float(axis[-1])
+    )
+
+    def at_points(rows: FloatArray) -> FloatArray:
+        where, known = np.log(points), np.log(axis)
+        return np.array([np.interp(where, known, row) for row in rows])
+
+    turn = np.exp(1j * np.deg2rad(at_points(phase_deg)))
+    return assemble_joining(
+        corner=corner,
+        seats=seats,
+        seat_weights=seat_weights,
+        points=points,
+        sub=np.asarray(amplitude_ratio(at_points(sub_db)) * turn, dtype=np.complex128),
+        mains=amplitude_ratio(at_points(mains_db)).astype(np.complex128),
+        frequencies=fit_axis,
+        noise_weights=np.ones(fit_axis.size),
+        target=target,
+        present=present,
+        levels_comparable=False,
+    )
+
+
+def _reversed_deviation_db(fit: JoiningFit) -> float:
+    """Return the deviation with the present settings but the other polarity, in dB."""
+    data, present = fit.data, fit.present
+    other = JoiningSettings(
+        delay=present.delay,
+        inverted=not present.inverted,
+        phase_deg=present.phase_deg,
+        phase_frequency=present.phase_frequency,
+    )
+    value = fit.loss.value(data.error_db(other), trust=data.trust)
+    return float(np.sqrt(data.seat_weights @ value @ data.frequency_weights))
