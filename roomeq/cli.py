@@ -129,9 +129,12 @@ def main(arguments: Sequence[str] | None = None) -> int:
             return _show(options)
         commands = {"check": _check, "propose": _propose, "verify": _verify}
         return commands[options.command](_room(options), options)
-    except (RoomeqError, ValueError, OSError) as error:
+    except OSError as error:
+        place = f"{error.filename}: " if error.filename else ""
+        print(f"roomeq: {place}{error.strerror or error}", file=sys.stderr)
+    except (RoomeqError, ValueError) as error:
         print(f"roomeq: {error}", file=sys.stderr)
-        return 2
+    return 2
 
 
 def _room(options: argparse.Namespace) -> Room:

@@ -130,7 +130,9 @@ def room_from_exports(
     ValueError
         If `paths` is empty or a figure is not usable.
     MeasurementFileError
-        If a file cannot be read.
+        If a file does not hold what it should.
+    OSError
+        If a file cannot be opened.
     """
     files = survey_from_exports(paths, source=source)
     device = read_device(profile)

@@ -7,7 +7,7 @@ import pytest
 from synthetic_rooms import FREQUENCIES
 
 from roomeq.device.crossover import CrossoverFilter
-from roomeq.errors import MeasurementFileError, RoomFileError
+from roomeq.errors import RoomFileError
 from roomeq.optimiser.target import lower_roll_off_db
 from roomeq.room_reading import read_room, room_from_exports
 
@@ -183,7 +183,7 @@ def test_bare_list_of_exports(folder):
     assert not room.survey.levels_comparable
     with pytest.raises(ValueError, match="at least one text export"):
         room_from_exports([])
-    with pytest.raises(MeasurementFileError, match=r"missing\.csv"):
+    with pytest.raises(FileNotFoundError, match=r"missing\.csv"):
         room_from_exports([folder / "missing.csv"])
 
 
