@@ -140,8 +140,9 @@ def test_trust_never_excuses_an_excess():
     assert float(full.offset_objective(np.zeros(12))) > float(zero)
 
 
-def test_limits_by_their_definition():
-    problem = make_problem(level_change_db=1.5)
+@pytest.mark.parametrize("cap", [1.0, 40.0])
+def test_limits_by_their_definition(cap):
+    problem = make_problem(level_change_db=1.5, filter_cap_db=cap + np.arange(5.0))
     for labels in ([0, 0], [1, 2], [3, 0]):
         rows = problem.limit_tables_db[0][labels[0]] + problem.limit_tables_db[1][labels[1]]
         response = problem.tables_db[0][labels[0]] + problem.tables_db[1][labels[1]]

@@ -10,6 +10,7 @@ from __future__ import annotations
 import itertools
 import math
 from dataclasses import fields
+from functools import partial
 from types import SimpleNamespace
 
 import numpy as np
@@ -17,6 +18,8 @@ import pytest
 from scipy.signal import freqz, sosfreqz
 
 from roomeq.errors import InfeasibleSettingsError
+from roomeq.optimiser import search as search_module
+from roomeq.optimiser import tie_break as tie_break_module
 from roomeq.optimiser.bound import Relaxation
 from roomeq.optimiser.branching import settings_of_small, split
 from roomeq.optimiser.problem import BandGainProblem, Loss
@@ -179,7 +182,23 @@ def test_optimum_is_that_of_the_enumeration(case, gap_db):
     np.testing.assert_array_equal(solution.best_gains_db, case.truth.gains[number])
 
 
-@pytest.mark.parametrize("node_limit", [1, 3, 20])
+def test_search_does_not_live_on_its_start(case, monkeypatch):
+    """From the feasible setting with the largest J, and without counting small boxes out."""
+    truth = case.truth
+    worst = truth.settings[np.where(truth.feasible, truth.objective, -1.0).argmax()]
+    best = truth.objective[truth.feasible].min()
+    monkeypatch.setattr(search_module, "start_setting", lambda tables: worst)
+    monkeypatch.setattr(search_module, "descend", lambda tables, labels: labels)
+    monkeypatch.setattr(search_module, "settings_of_small", partial(settings_of_small, largest=1))
+    for node_limit in (10, 50_000):
+        solution = solve_band_gains(
+            case.problem, gap_db=0.0, tie_break_db=0.0, node_limit=node_limit
+        )
+        assert solution.lower_bound <= best + 1e-9
+    assert solution.objective == pytest.approx(best, rel=1e-12)
+
+
+@pytest.mark.parametrize("node_limit", [1, 20])
 def test_node_limit_leaves_a_true_bound(case, node_limit):
     solution = solve_band_gains(case.problem, gap_db=0.0, node_limit=node_limit)
     assert solution.nodes <= node_limit
@@ -270,7 +289,7 @@ def test_split_halves_and_counting_out():
     assert len(np.unique(settings, axis=0)) == 8**4
 
 
-@pytest.mark.parametrize("tie_break_db", [0.1, 0.6, 3.0])
+@pytest.mark.parametrize("tie_break_db", [0.1, 1.0])
 def test_tie_break_is_the_rule(case, tie_break_db):
     """Fewest bands off 0, smallest largest boost, smallest sum of |gain|, then by centre."""
     solution = solve_band_gains(case.problem, tie_break_db=tie_break_db)
@@ -289,6 +308,43 @@ def test_tie_break_is_the_rule(case, tie_break_db):
     )
     assert solution.tie_break_exact
     assert tuple(solution.gains_db) == keys[0][3]
+
+
+def test_tie_break_does_not_live_on_local_search(case, monkeypatch):
+    """The same rule without its local search and without counting small boxes out."""
+    expected = solve_band_gains(case.problem, tie_break_db=0.6)
+    monkeypatch.setattr(tie_break_module, "_locally_improved", lambda search, chosen: chosen)
+    monkeypatch.setattr(tie_break_module, "_examples", lambda search, boxes, wanted: [])
+    monkeypatch.setattr(tie_break_module, "_SMALL", 1)
+    solution = solve_band_gains(case.problem, tie_break_db=0.6)
+    assert solution.tie_break_exact
+    np.testing.assert_array_equal(solution.labels, expected.labels)
+
+
+@pytest.mark.parametrize("blunt", [False, True])
+def test_tie_break_by_centre(blunt, monkeypatch):
+    """Two bands with one shape: only their sum matters, and neither can do it alone."""
+    shape = np.exp(-((np.log2(FIT / 50.0) / 0.3) ** 2))
+    gains = np.arange(-3.0, 1.0, 0.5)
+    tables = gains[:, None] * shape
+    problem = BandGainProblem(
+        error_db=4.0 * shape[None],
+        seat_weights=np.ones(1),
+        frequency_weights=np.ones(FIT.size),
+        trust=np.ones((1, FIT.size)),
+        gains_db=(gains, gains),
+        tables_db=(tables, tables),
+        limit_frequencies=FIT,
+        limit_tables_db=(tables, tables),
+        filter_cap_db=np.full(FIT.size, 3.0),
+        drive_boost_db=6.0,
+    )
+    if blunt:
+        monkeypatch.setattr(tie_break_module, "_locally_improved", lambda search, chosen: chosen)
+        monkeypatch.setattr(tie_break_module, "_examples", lambda search, boxes, wanted: [])
+        monkeypatch.setattr(tie_break_module, "_SMALL", 1)
+    solution = solve_band_gains(problem, tie_break_db=0.001)
+    np.testing.assert_array_equal(solution.gains_db, [-3.0, -1.0])
 
 
 def test_without_tie_break_or_proof():
@@ -325,11 +381,14 @@ def test_descent_never_makes_worse():
         end = descend(tables, truth.settings[number])
         assert float(problem.objective(end)) <= truth.objective[number] + 1e-12
         assert bool(problem.feasible(end))
+        changed = (truth.settings != end).sum(axis=1)
+        near = (np.abs(truth.settings - end).max(axis=1) <= 6) & (changed <= 2) & truth.feasible
+        assert float(problem.objective(end)) <= truth.objective[near].min() * 1.02
 
 
 def test_locks_against_the_filter_limit():
     locked = {CENTRES[3]: np.array([6.0]), CENTRES[6]: np.arange(-6.0, 0.5)}
-    with pytest.raises(InfeasibleSettingsError, match=r"filter boost .* 2\.9\d dB at 3[89]|at 40"):
+    with pytest.raises(InfeasibleSettingsError, match=r"filter boost limit: at the lowest"):
         solve_band_gains(make_problem(1, constant_q, locked, drive=20.0))
 
 
@@ -405,6 +464,25 @@ def test_same_input_same_output(nine, nine_solved):
     again = solve_band_gains(changed(nine))
     np.testing.assert_array_equal(again.labels, nine_solved.labels)
     assert (again.lower_bound, again.nodes) == (nine_solved.lower_bound, nine_solved.nodes)
+
+
+def test_root_alone_is_not_called_a_proof(nine):
+    whole = solve_band_gains(nine, gap_db=0.0, tie_break_db=0.0)
+    root = solve_band_gains(nine, gap_db=0.0, tie_break_db=0.0, node_limit=1)
+    assert root.nodes == 1 < whole.nodes
+    assert not root.proven
+    assert root.gap_db > 0.0
+    assert root.lower_bound < whole.lower_bound
+    assert whole.gap_db <= 1e-9
+
+
+@pytest.mark.parametrize("seed", range(30, 36))
+def test_start_of_nine_bands_keeps_tight_limits(seed):
+    problem = make_problem(seed, following_q, NINE, seats=4, cap=1.0, drive=2.5)
+    start = choose_start(problem)
+    assert bool(problem.feasible(start))
+    proven = solve_band_gains(problem, tie_break_db=0.0, node_limit=100)
+    assert float(problem.objective(start)) <= 1.05 * proven.objective
 
 
 @pytest.mark.parametrize("what", ["offset", "order", "twice", "weights"])

@@ -137,7 +137,8 @@ class FrequencyLoss:
         """Return the loss at each frequency, shape (..., F)."""
         piece = self._piece(offsets_db)
         value = (self.second[piece] * offsets_db + self.first[piece]) * offsets_db
-        return np.asarray(value + self.zeroth[piece])
+        # Where all seats are met exactly, rounding could leave a trace below 0.
+        return np.maximum(value + self.zeroth[piece], 0.0)
 
     def expansion(self, offsets_db: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
         """Return value, slope and curvature (second derivative) at each frequency, (..., F)."""
@@ -145,4 +146,4 @@ class FrequencyLoss:
         second, first = self.second[piece], self.first[piece]
         half = second * offsets_db
         value = (half + first) * offsets_db + self.zeroth[piece]
-        return value, 2.0 * half + first, 2.0 * second
+        return np.maximum(value, 0.0), 2.0 * half + first, 2.0 * second
