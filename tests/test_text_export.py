@@ -200,7 +200,7 @@ def drawn(seed: int, count: int) -> list[Dialect]:
     return found
 
 
-@pytest.mark.parametrize("seed", range(20))
+@pytest.mark.parametrize("seed", range(16))
 def test_one_table_comes_back_from_every_dialect(tmp_path: Path, seed: int) -> None:
     for dialect in drawn(seed, 25):
         path = tmp_path / "export.txt"
@@ -224,7 +224,7 @@ def test_one_table_comes_back_from_every_dialect(tmp_path: Path, seed: int) -> N
 
 
 def test_every_pair_of_choices_is_drawn() -> None:
-    drawn_ones = list(itertools.chain.from_iterable(drawn(seed, 25) for seed in range(20)))
+    drawn_ones = list(itertools.chain.from_iterable(drawn(seed, 25) for seed in range(16)))
     for first, second in itertools.combinations(CHOICES, 2):
         seen = {(getattr(d, first), getattr(d, second)) for d in drawn_ones}
         pairs = set(itertools.product(CHOICES[first], CHOICES[second]))

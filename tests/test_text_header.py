@@ -23,6 +23,7 @@ def headings(text: str) -> Headings:
         ("Hz;dB;deg\nFreq;Level;Phase", ";", ("Freq Hz", "Level dB", "Phase deg")),
         ("Freq;Level;Phase\n-----\n\nData", ";", ("Freq", "Level", "Phase")),
         ("Freq, Level, Phase", "\t", ("Freq", "Level", "Phase")),
+        (";Sofa;\nFreq;Level;Phase", ";", ("Freq", "Sofa Level", "Sofa Phase")),
         (";Sofa;Chair\nHz;dB;dB", ";", ("Hz", "Sofa dB", "Chair dB")),
         ("Freq;Sofa;\n;dB;deg", ";", ("Freq", "Sofa dB", "deg")),
         ('"Freq; Hz";"Level";"Phase"', ";", ("Freq; Hz", "Level", "Phase")),
@@ -44,6 +45,7 @@ def test_headings(head: str, mark: str, texts: tuple[str, ...]) -> None:
         "Frequency range: 20, 200, Hz",
         "Start frequency, 20, 200",
         "Measured, by, Ann",
+        "Frequency sweep, on 2024-05-12, upstairs",
         "Phase, 3, 2",
     ],
 )

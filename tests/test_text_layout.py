@@ -34,15 +34,16 @@ def test_a_second_table_is_refused() -> None:
 
 
 def large(**changes: str) -> str:
-    rows = [f"{i / 2:.1f};{70 + (i * 7919 % 1000) / 100:.2f}" for i in range(1, 40_001)]
+    rows = [f"{i / 2:.1f};{70 + (i * 7919 % 1000) / 100:.2f}" for i in range(1, 8_001)]
     for place, row in changes.items():
         rows[int(place[1:])] = row
     return "Sweep\nHz;dB\n" + "\n".join(rows) + "\nMean 71 dB\n"
 
 
-@pytest.mark.parametrize("row", ["10000.5;nan", "", "# half way\n10000.5;71", "10000.5;-"])
+@pytest.mark.parametrize("row", ["2000.5;nan", "", "# half way\n2000.5;71", "2000.5;-"])
 def test_a_large_file_is_read_as_a_small_one(row: str, monkeypatch: pytest.MonkeyPatch) -> None:
-    text = large(r20000=row)
+    text = large(r4000=row)
+    monkeypatch.setattr("roomeq.importers.text_layout._LARGE", 60_000)
     quick = found(text)
     monkeypatch.setattr("roomeq.importers.text_layout._LARGE", 10**9)
     slow = found(text)
@@ -53,8 +54,22 @@ def test_a_large_file_is_read_as_a_small_one(row: str, monkeypatch: pytest.Monke
     assert quick.above[:2] == slow.above[:2] == ("Hz;dB", "Sweep")
 
 
-@pytest.mark.parametrize("row", ["10000.5;7O", "10000.5", "10000.5;70;1"])
-def test_a_fault_deep_in_a_large_file_is_found(row: str) -> None:
+@pytest.mark.parametrize("row", ["2000.5;7O", "2000.5", "2000.5;70;1"])
+def test_a_fault_deep_in_a_large_file_is_found(row: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("roomeq.importers.text_layout._LARGE", 60_000)
     with pytest.raises(MeasurementFileError) as caught:
-        found(large(r20000=row))
-    assert caught.value.line == 20003
+        found(large(r4000=row))
+    assert caught.value.line == 4003
+
+
+def test_marks_that_group_nothing_are_found_deep_in_a_large_file(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr("roomeq.importers.text_layout._LARGE", 60_000)
+    rows = [f"{i:,};70.5" for i in range(1, 9_001)]
+    table = found("Hz;dB\n" + "\n".join(rows) + "\n")
+    assert table.values[:, 0].tolist() == list(range(1, 9_001))
+    rows[4_500] = "4,51;70.5"
+    with pytest.raises(MeasurementFileError, match="'4,51'") as caught:
+        found("Hz;dB\n" + "\n".join(rows) + "\n")
+    assert caught.value.line == 4_502

@@ -21,6 +21,7 @@ from roomeq.levels import FloatArray
 __all__ = ["clean_rows"]
 
 IndexArray = NDArray[np.int64]
+_AT_ZERO = "row at 0 Hz dropped"
 _EDGE = 3  # rows that a preamble or footer may add
 
 
@@ -62,12 +63,14 @@ def clean_rows(
     axis = table.values[:, frequency]
     if _is_clean(table, axis, needed=needed, has_heading=has_heading):
         return slice(None), ()
+    if axis[0] == 0 and _is_clean(table, axis, needed=needed, has_heading=True, start=1):
+        return slice(1, None), (_AT_ZERO,)
     rows = np.flatnonzero(np.isfinite(axis))
     rows = _without_foreign_rows(table, axis, rows, has_heading=has_heading, notes=notes)
     _refuse_disorder(table, axis, rows, path=path)
     steady = rows[axis[rows] == 0]
     if steady.size:
-        notes.append("row at 0 Hz dropped")
+        notes.append(_AT_ZERO)
         rows = rows[axis[rows] != 0]
     whole = np.isfinite(table.values[np.ix_(rows, np.array(needed))]).all(axis=1)
     gone = int(np.count_nonzero(~whole)) + int(np.count_nonzero(~np.isfinite(axis)))
@@ -88,14 +91,15 @@ def clean_rows(
 
 
 def _is_clean(
-    table: Table, axis: FloatArray, *, needed: tuple[int, ...], has_heading: bool
+    table: Table, axis: FloatArray, *, needed: tuple[int, ...], has_heading: bool, start: int = 0
 ) -> bool:
-    """Return whether every row stays where it is; the usual case, and the quick one."""
+    """Return whether every row from `start` on stays where it is; the usual case, and quick."""
+    axis = axis[start:]
     if axis.size < 2 or not (axis[0] > 0 and bool((axis[1:] > axis[:-1]).all())):
         return False
     if not np.isfinite(axis[-1]) or (not has_heading and _first_is_foreign(table, axis)):
         return False
-    return all(bool(np.isfinite(table.values[:, column]).all()) for column in needed)
+    return all(bool(np.isfinite(table.values[start:, column]).all()) for column in needed)
 
 
 def _direction(values: FloatArray) -> int:

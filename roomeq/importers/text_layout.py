@@ -33,6 +33,7 @@ _QUOTED_LINE = re.compile(r"^[ \t]*\"([^\"\n]*[;\t|][^\"\n]*)\"[ \t]*$", re.MULT
 _PAIRS = re.compile(r"\s*[+-]?\d+,\d+(?: *, *[+-]?\d+,\d+)+\s*")
 _PAIR = re.compile(r"([+-]?\d+,\d+) *, *")
 _HEADING = re.compile(r"freq|frec|frek|czest|\bf\b|\bk?hz\b")
+_TEXT_LINE = re.compile(r"\n[^-+\d.,;|\"'nN \t\n][^\n]*")
 _LARGE = 400_000  # characters from which only the ends are looked at line by line
 _END = 20_000  # characters of an end
 _ABOVE = 12  # lines above the table in which its heading may stand
@@ -162,7 +163,9 @@ def _with_pairs_parted(text: str, delimiter: str | None) -> tuple[str, str | Non
 
 def _without_line_quotes(text: str) -> str:
     """Take quotes off that enclose whole lines, delimiters and all."""
-    if '"' not in text or _QUOTED_LINE.search(text) is None:
+    middle = len(text) // 2 if len(text) > _LARGE else 0
+    looked_at = text[middle : middle + _END] if middle else text
+    if '"' not in looked_at or _QUOTED_LINE.search(looked_at) is None:
         return text
     numbers = [line for line in text.split("\n") if starts_with_number(line)]
     if 2 * sum(_QUOTED_LINE.fullmatch(line) is not None for line in numbers) <= len(numbers):
@@ -313,6 +316,32 @@ def _large_table(
     stop = end_cut + sum(len(line) + 1 for line in tail[:last]) - 1
     if shape.dialect.grouping and shape.dialect.bad_grouping(text[start:stop]):
         return None
+    notes: tuple[str, ...] = ()
+    values = _read_whole(text, start, stop, shape)
+    if values is None:
+        body, skipped = _TEXT_LINE.subn("\n", text[start:stop])
+        values = _read_whole(body, 0, len(body), shape) if skipped else None
+        if values is None:
+            return None
+        text, start, stop = body, 0, len(body)
+        notes = (f"{skipped} line{'s' if skipped > 1 else ''} of text between rows ignored",)
+    blank = _blank_rows(values, text, start, stop, shape)
+    if blank is None:
+        return None
+    line_numbers = np.arange(first, first + len(values)) + 1
+    if blank:
+        values, line_numbers = np.delete(values, blank, axis=0), np.delete(line_numbers, blank)
+    return Table(
+        shape=shape,
+        values=values,
+        line_numbers=line_numbers,
+        above=tuple(reversed(head[max(0, first - _ABOVE) : first])),
+        first_rows=tuple(head[first : first + 6]),
+        notes=notes,
+    )
+
+
+def _read_whole(text: str, start: int, stop: int, shape: Shape) -> FloatArray | None:
     try:
         values = read_columns(
             text,
@@ -324,24 +353,20 @@ def _large_table(
         )
     except ValueError:
         return None
-    if values.shape[1] != shape.count or not _gaps_are_told(values, text, start, stop, shape):
-        return None
-    return Table(
-        shape=shape,
-        values=values,
-        line_numbers=np.arange(first, first + len(values)) + 1,
-        above=tuple(reversed(head[max(0, first - _ABOVE) : first])),
-        first_rows=tuple(head[first : first + 6]),
-        notes=(),
-    )
+    return values if values.shape[1] == shape.count else None
 
 
-def _gaps_are_told(values: FloatArray, text: str, start: int, stop: int, shape: Shape) -> bool:
-    """Return whether every number that is absent is absent in the file, too."""
+def _blank_rows(
+    values: FloatArray, text: str, start: int, stop: int, shape: Shape
+) -> list[int] | None:
+    """Return which rows are blank lines; None if a number is absent that is not so in the file."""
     if np.isfinite(values.sum()):
-        return True
-    absent = np.flatnonzero(~np.isfinite(values).all(axis=1))
-    if absent.size > 1000:
-        return False
-    lines = text[start:stop].split("\n")
-    return all(shape.values(lines[row]) is not None for row in absent)
+        return []
+    absent = np.flatnonzero(~np.isfinite(values).all(axis=1)).tolist()
+    if len(absent) > 1000:
+        return None
+    near = text[start : min(start + _END, stop)].split("\n")[:-1]
+    lines = near if absent[-1] < len(near) else text[start:stop].split("\n")
+    if any(lines[row].strip() and shape.values(lines[row]) is None for row in absent):
+        return None
+    return [row for row in absent if not lines[row].strip()]
