@@ -13,15 +13,20 @@ from __future__ import annotations
 import os
 import tempfile
 from enum import StrEnum
+from html import escape
 from os import PathLike
 from pathlib import Path
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 import msgspec
 
 from roomeq.errors import PlanFileError
+from roomeq.optimiser.band_frame import band_frame
 from roomeq.optimiser.band_gain_fit import NoChange
 from roomeq.optimiser.reasons import Reason
+
+if TYPE_CHECKING:
+    from pandas import DataFrame
 
 __all__ = [
     "PLAN_FORMAT",
@@ -125,9 +130,9 @@ class BandSetting(_Record, frozen=True, kw_only=True):
     present_db: float
     gain_db: float
     best_gain_db: float
-    error_db: float
-    spread_db: float
-    remaining_db: float
+    error_db: float | None
+    spread_db: float | None
+    remaining_db: float | None
     reason: Reason | None
 
 
@@ -324,6 +329,30 @@ class Plan(_Record, frozen=True, kw_only=True):
         return (
             f"<Plan for {self.room}: {moved} of {len(self.bands)} bands change, deviation "
             f"{self.deviation_before_db:.1f} to {self.deviation_after_db:.1f} dB>"
+        )
+
+    def to_frame(self) -> DataFrame:
+        """Return the bands as a pandas table; see `roomeq.optimiser.band_frame.band_frame`."""
+        return band_frame(self.bands)
+
+    def _repr_html_(self) -> str:
+        """Return the settings, for notebooks."""
+        rows = [
+            f"<tr><td>{escape(band.label)} Hz</td><td>{band.present_db:+.1f}</td>"
+            f"<td>{band.gain_db:+.1f}</td>"
+            f"<td>{'set' if band.gain_db != band.present_db else ''}</td></tr>"
+            for band in self.bands
+        ]
+        setting, change = self.level.setting_db, self.level.change_db
+        wanted = f"{change:+.1f} from now" if setting is None else f"{setting:+.1f}"
+        now = "" if setting is None else f"{setting - change:+.1f}"
+        rows.append(f"<tr><td>Level knob</td><td>{now}</td><td>{wanted}</td><td></td></tr>")
+        count = len(self.reservations)
+        read = f"; {count} caution{'s' if count != 1 else ''} to read first" if count else ""
+        head = "<th>Band</th><th>Now dB</th><th>Set to dB</th><th></th>"
+        return (
+            f"<table><caption>{escape(repr(self)[1:-1])}{read}</caption>"
+            f"<thead><tr>{head}</tr></thead><tbody>{''.join(rows)}</tbody></table>"
         )
 
 

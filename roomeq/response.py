@@ -10,13 +10,16 @@ convention is ``exp(+j omega t)``: a delay turns the phase downwards with freque
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import Any, Literal, Self
+from typing import TYPE_CHECKING, Any, Literal, Self, get_args
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from roomeq.errors import MissingPhaseError
 from roomeq.levels import FloatArray, amplitude_ratio, amplitude_ratio_db, readonly
+
+if TYPE_CHECKING:
+    from pandas import DataFrame
 
 __all__ = ["FrequencyResponse", "LevelReference", "Resolution", "checked_frequencies"]
 
@@ -126,6 +129,66 @@ class FrequencyResponse:
             stored=np.asarray(pressure, dtype=np.complex128),
             **others,
         )
+
+    @classmethod
+    def from_frame(cls, frame: DataFrame) -> Self:
+        """Make one response from a table as `to_frame` gives it.
+
+        Parameters
+        ----------
+        frame : DataFrame
+            Columns ``frequency`` in Hz, rising, and ``level_db``; where known ``phase_deg``,
+            ``snr_db``, ``level_reference`` and ``resolution``. A column that is empty throughout
+            counts as not known; columns of other names are left alone.
+
+        Raises
+        ------
+        ValueError
+            If a column is missing, a figure is missing here and there, a word is not one of those
+            accepted, or a value is not usable.
+        """
+        missing = [name for name in ("frequency", "level_db") if name not in frame]
+        if missing:
+            raise ValueError(
+                f"needs a column {missing[0]!r}, has {', '.join(map(repr, frame.columns))}: a wide "
+                "table is made long by DataFrame.melt"
+            )
+        known: dict[str, Any] = {
+            name: frame[name].to_numpy(dtype=np.float64)
+            for name in ("phase_deg", "snr_db")
+            if name in frame and frame[name].notna().any()
+        }
+        for name, accepted in (("level_reference", LevelReference), ("resolution", Resolution)):
+            words = frame[name].unique().tolist() if name in frame else []
+            if len(words) > 1 or any(word not in get_args(accepted) for word in words):
+                raise ValueError(f"{name} is one of {get_args(accepted)}, got {words}")
+            known |= {name: words[0]} if words else {}
+        levels = frame["level_db"].to_numpy(dtype=np.float64)
+        return cls.from_level(frame["frequency"].to_numpy(dtype=np.float64), levels, **known)
+
+    def to_frame(self) -> DataFrame:
+        """Return the response as a tidy table, one row for each frequency.
+
+        Returns
+        -------
+        DataFrame
+            Columns ``frequency`` in Hz, ``level_db``, ``phase_deg`` and ``snr_db`` where known,
+            ``level_reference``, ``resolution``; for several responses on one axis also
+            ``response``, counted from 0 in row-major order, one below the other.
+        """
+        from pandas import DataFrame
+
+        rows = self.stored.size // self.frequencies.size
+        columns: dict[str, Any] = {"frequency": np.tile(self.frequencies, rows)}
+        columns["level_db"] = self.level_db.ravel()
+        if self.has_phase:
+            columns["phase_deg"] = self.phase_deg.ravel()
+        if self.snr_db is not None:
+            columns["snr_db"] = np.tile(self.snr_db, rows)
+        if self.stored.ndim > 1:
+            columns = {"response": np.repeat(np.arange(rows), self.frequencies.size), **columns}
+        columns |= {"level_reference": self.level_reference, "resolution": self.resolution}
+        return DataFrame(columns)
 
     @property
     def has_phase(self) -> bool:

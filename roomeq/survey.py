@@ -10,12 +10,16 @@ are averaged in power and tell the repeatability.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import Literal, Self, get_args
+from html import escape
+from typing import TYPE_CHECKING, Any, Literal, Self, get_args
 
 import numpy as np
 
 from roomeq.levels import FloatArray, readonly
 from roomeq.response import FrequencyResponse
+
+if TYPE_CHECKING:
+    from pandas import DataFrame
 
 __all__ = ["Measurement", "Route", "Source", "Survey"]
 
@@ -164,3 +168,110 @@ class Survey:
             f"<Survey {count} seat{'s' if count != 1 else ''}, "
             f"{len(self.measurements)} measurements of {', '.join(self.sources)}>"
         )
+
+    def to_frame(self, *, wide: bool = False) -> DataFrame:
+        """Return the measurements as a table.
+
+        Parameters
+        ----------
+        wide : bool
+            One row for each frequency and one column for each measurement, of levels only, empty
+            where it has no value there; phase and all else are left out. Else tidy: one row for
+            each measurement and frequency.
+
+        Returns
+        -------
+        DataFrame
+            Tidy: ``measurement`` (counted from 0), ``seat``, ``source``, ``route``, ``file``,
+            ``weight`` of the seat, and the columns of `FrequencyResponse.to_frame`. Wide: indexed
+            by ``frequency``, with columns of ``source``, ``seat`` and ``measurement``. What the
+            importers noted is in neither.
+        """
+        import pandas as pd
+
+        if wide:
+            levels = {
+                (entry.source, entry.seat, number): pd.Series(
+                    entry.response.level_db, index=entry.response.frequencies
+                )
+                for number, entry in enumerate(self.measurements)
+            }
+            frame = pd.concat(levels, axis=1).sort_index()
+            frame.columns.names = ["source", "seat", "measurement"]
+            frame.index.name = "frequency"
+            return frame
+        named = self.seat_weights or {}
+        parts = []
+        for number, entry in enumerate(self.measurements):
+            part = entry.response.to_frame()
+            facts: dict[str, Any] = {"measurement": number, "seat": entry.seat}
+            facts |= {"source": entry.source, "route": entry.route, "file": entry.file}
+            facts |= {"weight": named.get(entry.seat, 1.0)}
+            parts.append(part.assign(**facts)[[*facts, *part.columns]])
+        return pd.concat(parts, ignore_index=True)
+
+    @classmethod
+    def from_frame(cls, frame: DataFrame, *, levels_comparable: bool = False) -> Self:
+        """Make a survey from a tidy table as `to_frame` gives it.
+
+        Parameters
+        ----------
+        frame : DataFrame
+            Columns ``seat``, ``frequency`` in Hz and ``level_db``; where known the others of
+            `to_frame`. Without ``measurement`` each seat and source was measured once.
+        levels_comparable : bool
+            As for the survey; the table does not tell.
+
+        Raises
+        ------
+        ValueError
+            If a column is missing, a measurement names two seats, sources or routes, a seat has two
+            weights, or a value is not usable; the measurement is named.
+        """
+        if "seat" not in frame:
+            raise ValueError("needs a column 'seat': a wide table is made long by DataFrame.melt")
+        keys = [name for name in ("measurement",) if name in frame]
+        keys = keys or [name for name in ("seat", "source") if name in frame]
+        measurements = []
+        for key, part in frame.groupby(keys, sort=False):
+            try:
+                facts = {n: _the_one(part, n) for n in ("seat", "source", "route", "file")}
+                known = {name: value for name, value in facts.items() if value is not None}
+                response = FrequencyResponse.from_frame(part)
+                measurements.append(Measurement(response=response, **known))
+            except ValueError as error:
+                raise ValueError(f"measurement {', '.join(map(str, key))}: {error}") from error
+        weights: dict[str, float] | None = None
+        if "weight" in frame:
+            seats = frame.groupby("seat", sort=False)
+            weights = {str(seat): float(_the_one(part, "weight")) for seat, part in seats}
+        return cls(
+            measurements=tuple(measurements),
+            seat_weights=weights,
+            levels_comparable=levels_comparable,
+        )
+
+    def _repr_html_(self) -> str:
+        """Return one row for each measurement, for notebooks."""
+        rows = [
+            f"<tr><td>{escape(entry.seat)}</td><td>{entry.source}</td>"
+            f"<td>{entry.response.frequencies.size}</td>"
+            f"<td>{entry.response.frequencies[0]:.4g} to {entry.response.frequencies[-1]:.4g}</td>"
+            f"<td>{'yes' if entry.response.has_phase else 'no'}</td>"
+            f"<td>{'dB SPL' if entry.response.level_reference == 'spl' else 'relative'}</td></tr>"
+            for entry in self.measurements
+        ]
+        titles = ("Seat", "Source", "Points", "Hz", "Phase", "Level")
+        head = "".join(f"<th>{title}</th>" for title in titles)
+        return (
+            f"<table><caption>{escape(repr(self)[1:-1])}</caption>"
+            f"<thead><tr>{head}</tr></thead><tbody>{''.join(rows)}</tbody></table>"
+        )
+
+
+def _the_one(part: DataFrame, name: str) -> Any:
+    """Return the one value a column holds, None where it is absent or empty."""
+    values = part[name].dropna().unique().tolist() if name in part else []
+    if len(values) > 1:
+        raise ValueError(f"needs one {name}, got {values}")
+    return values[0] if values else None

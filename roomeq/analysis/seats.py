@@ -15,7 +15,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Literal, get_args
+from typing import TYPE_CHECKING, Literal, get_args
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -24,6 +24,9 @@ from roomeq.analysis.smoothing import band_levels_db, log_frequency_weights
 from roomeq.bands import ThirdOctaveBand
 from roomeq.levels import FloatArray, level_mean_db, power_mean_db, readonly
 from roomeq.response import checked_frequencies
+
+if TYPE_CHECKING:
+    from pandas import DataFrame
 
 __all__ = [
     "FrequencyWeighting",
@@ -77,6 +80,14 @@ class SeatStatistics:
     loudest: tuple[str, ...]
     quietest: tuple[str, ...]
     ddof: int
+
+    def to_frame(self) -> DataFrame:
+        """Return one row for each frequency: a column ``frequency`` in Hz and one per figure."""
+        from pandas import DataFrame
+
+        names = ("power_mean_db", "level_mean_db", "spread_db", "variance_db2", "range_db")
+        figures = {name: getattr(self, name) for name in (*names, "loudest", "quietest")}
+        return DataFrame({"frequency": self.frequencies, **figures})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

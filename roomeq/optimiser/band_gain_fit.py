@@ -11,11 +11,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from enum import StrEnum
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from roomeq.device.equaliser import FixedBandEqualiser
 from roomeq.levels import FloatArray
+from roomeq.optimiser.band_frame import band_frame
 from roomeq.optimiser.deviations import (
     PlainFigures,
     centred_error_db,
@@ -26,6 +28,9 @@ from roomeq.optimiser.deviations import (
 from roomeq.optimiser.fit_data import FitData
 from roomeq.optimiser.loss import Loss
 from roomeq.optimiser.reasons import BandReason
+
+if TYPE_CHECKING:
+    from pandas import DataFrame
 
 __all__ = ["BandGainFit", "LeftOutSeat", "NoChange"]
 
@@ -184,3 +189,7 @@ class BandGainFit:
             fitted_deviation_db(data, present_db, loss=self.loss),
             fitted_deviation_db(data, self.data.response_db(other, self.gains_db), loss=self.loss),
         )
+
+    def to_frame(self) -> DataFrame:
+        """Return the bands as a pandas table; see `roomeq.optimiser.band_frame.band_frame`."""
+        return band_frame(self.bands)

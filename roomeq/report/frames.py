@@ -1,0 +1,168 @@
+"""Further pandas tables of results: curves, seats, headroom, joining, verification.
+
+Conventions
+-----------
+Tidy: one row is one observation, columns carry their unit as names do everywhere; what is not known
+is missing, never 0. Wide tables are indexed by frequency in Hz. pandas is loaded when a function is
+called. Responses, surveys, seat statistics, fits and plans have their first table as a method,
+``to_frame``.
+"""
+
+from __future__ import annotations
+
+from dataclasses import asdict
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from roomeq.optimiser.band_gain_fit import BandGainFit
+from roomeq.optimiser.headroom import Headroom
+from roomeq.optimiser.joining import JoiningFit
+from roomeq.optimiser.joining_settings import Polarity
+from roomeq.plan import Plan
+from roomeq.verification import Verification
+
+if TYPE_CHECKING:
+    from pandas import DataFrame
+
+__all__ = [
+    "curve_frame",
+    "headroom_frame",
+    "joining_frame",
+    "seat_frame",
+    "verification_frame",
+]
+
+
+def curve_frame(proposal: BandGainFit | Plan, *, wide: bool = False) -> DataFrame:
+    """Return the curves of a proposal at every seat.
+
+    Parameters
+    ----------
+    proposal : BandGainFit or Plan
+    wide : bool
+        One row for each frequency, columns of ``curve`` (``before_db``, ``predicted_db``) and
+        ``seat``. Else one row for each seat and frequency.
+
+    Returns
+    -------
+    DataFrame
+        Tidy: ``seat``, ``frequency`` in Hz, ``before_db``, ``predicted_db``, ``target_db``, and
+        ``trust`` and ``frequency_weight`` with which they were judged.
+    """
+    from pandas import DataFrame
+
+    columns = _curves(proposal)
+    seats, axis = columns.pop("seats"), np.asarray(columns.pop("frequencies"))
+    shape = len(seats), axis.size
+    data = {"seat": np.repeat(np.array(seats, dtype=object), axis.size)}
+    data["frequency"] = np.tile(axis, len(seats))
+    for name, values in columns.items():
+        data[name] = np.broadcast_to(np.asarray(values, dtype=np.float64), shape).ravel()
+    frame = DataFrame(data)
+    if not wide:
+        return frame
+    curves = ["before_db", "predicted_db"]
+    table = frame.pivot(index="frequency", columns="seat", values=curves)
+    table = table.reindex(columns=[(curve, seat) for curve in curves for seat in seats])
+    table.columns.names = ["curve", "seat"]
+    return table
+
+
+def _curves(proposal: BandGainFit | Plan) -> dict[str, Any]:
+    if isinstance(proposal, Plan):
+        curves = proposal.curves
+        return {
+            "seats": [entry.seat for entry in proposal.seats],
+            "frequencies": curves.frequencies,
+            "before_db": curves.before_level_db,
+            "predicted_db": curves.predicted_level_db,
+            "target_db": curves.target_level_db,
+            "trust": curves.trust,
+            "frequency_weight": curves.frequency_weights,
+        }
+    data = proposal.data
+    return {
+        "seats": data.seats,
+        "frequencies": data.frequencies,
+        "before_db": data.level_db,
+        "predicted_db": proposal.predicted_level_db,
+        "target_db": proposal.target_level_db,
+        "trust": data.trust,
+        "frequency_weight": data.frequency_weights,
+    }
+
+
+def seat_frame(plan: Plan) -> DataFrame:
+    """Return one row for each seat of a plan.
+
+    Returns
+    -------
+    DataFrame
+        ``seat``, ``weight``, ``before_db``, ``after_db``, ``left_out_after_db`` (with gains chosen
+        without the seat; missing where there were too few seats).
+    """
+    from pandas import DataFrame
+
+    names = ("seat", "weight", "before_db", "after_db", "left_out_after_db")
+    rows = [{name: getattr(entry, name) for name in names} for entry in plan.seats]
+    return DataFrame(rows, columns=names).astype({"left_out_after_db": float})
+
+
+def headroom_frame(headroom: Headroom) -> DataFrame:
+    """Return one row for each band of a headroom.
+
+    Returns
+    -------
+    DataFrame
+        ``band`` (nominal centre), ``centre`` in Hz, the figures of
+        `roomeq.optimiser.headroom.BandHeadroom` (``displacement`` in m), ``least_db``, ``limit``.
+    """
+    from pandas import DataFrame
+
+    rows = []
+    for entry in headroom.bands:
+        figures = asdict(entry)
+        del figures["band"]
+        numbers = {k: np.nan if v is None else v for k, v in figures.items()}
+        least = np.nan if entry.least_db is None else entry.least_db
+        limit = None if entry.limit is None else str(entry.limit)
+        place = {"band": entry.band.label, "centre": entry.band.centre}
+        rows.append({**place, **numbers, "least_db": least, "limit": limit})
+    return DataFrame(rows)
+
+
+def joining_frame(fit: JoiningFit) -> DataFrame:
+    """Return the map over delay of a joining, both polarities one below the other.
+
+    Returns
+    -------
+    DataFrame
+        ``polarity``, ``delay`` in s, ``deviation_db``.
+    """
+    from pandas import DataFrame
+
+    count = fit.map_delays.size
+    return DataFrame(
+        {
+            "polarity": np.repeat(np.array(Polarity, dtype=object), count),
+            "delay": np.tile(fit.map_delays, len(Polarity)),
+            "deviation_db": fit.map_deviation_db.ravel(),
+        }
+    )
+
+
+def verification_frame(found: Verification) -> DataFrame:
+    """Return one row for each band and each seat of a verification.
+
+    Returns
+    -------
+    DataFrame
+        ``kind`` (``band`` or ``seat``), ``name``, ``difference_db`` (a band's mean over seats with
+        its sign, a seat's root mean square), ``agrees``.
+    """
+    from pandas import DataFrame
+
+    rows = [("band", row.label, row.difference_db, row.agrees) for row in found.bands]
+    rows += [("seat", row.seat, row.difference_db, row.agrees) for row in found.seats]
+    return DataFrame(rows, columns=["kind", "name", "difference_db", "agrees"])
