@@ -4,12 +4,15 @@ import numpy as np
 import pytest
 import scipy.fft
 
+from roomeq.analysis.distortion import estimate_distortion
+from roomeq.analysis.sweep import sweep_signal
 from roomeq.bands import logarithmic_axis, third_octave_bands
 from roomeq.optimiser.clean_drive import (
     HARMONIC_LIMITS_DB,
     DistortionEvidence,
     estimate_clean_rise,
 )
+from roomeq.recording import Recording, SweepDescription
 
 AXIS = logarithmic_axis(18.0, 90.0, per_octave=24)
 BANDS = third_octave_bands(20, 63)
@@ -132,3 +135,27 @@ def test_refuses(change, message):
         DistortionEvidence(**(good | change))
     with pytest.raises(ValueError, match="four finite figures"):
         estimate_clean_rise(evidence(), bands=BANDS, limits_db=(-10.0, -15.0, -20.0, np.nan))
+
+
+def test_from_a_sweep_through_a_polynomial():
+    # Novak et al. 2015: amplitude A gives H1 = 1 + 3 a3 A^2 / 4, H2 = a2 A / 2, H3 = a3 A^2 / 4
+    sweep = SweepDescription(level_dbfs=-6.0)
+    played = sweep_signal(sweep, sample_rate=44100)
+    second, third, amplitude = 0.2, 0.02, sweep.amplitude
+    heard = np.concatenate([played + second * played**2 + third * played**3, np.zeros(4 * 44100)])
+    recording = Recording(samples=heard, sample_rate=44100)
+    found = DistortionEvidence.from_distortion(
+        estimate_distortion(recording, sweep=sweep, start=0.0)
+    )
+    bands = third_octave_bands(40, 200)
+    ratios, above = found.band_ratios_db(bands)
+    fundamental = 1 + 0.75 * third * amplitude**2
+    expected = 20 * np.log10(
+        np.array([second * amplitude / 2, third * amplitude**2 / 4]) / fundamental
+    )
+    np.testing.assert_allclose(ratios[:2], np.tile(expected[:, np.newaxis], 8), atol=0.01)
+    assert above[:2].all()
+    rise = estimate_clean_rise(found, bands=bands)
+    limits = np.array(HARMONIC_LIMITS_DB[:2])
+    best = ((limits - expected) / np.array([1.0, 2.0])).min()
+    np.testing.assert_allclose(rise.estimate_db, best, atol=0.02)

@@ -11,6 +11,7 @@ the ratio is taken: a dip of the fundamental then counts little. Nan is not know
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING, Self
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,6 +26,9 @@ from roomeq.levels import (
     readonly,
 )
 from roomeq.response import checked_frequencies
+
+if TYPE_CHECKING:
+    from roomeq.analysis.distortion import Distortion
 
 __all__ = [
     "HARMONIC_LIMITS_DB",
@@ -93,6 +97,22 @@ class DistortionEvidence:
             ("above_noise", above),
         ):
             object.__setattr__(self, name, value)
+
+    @classmethod
+    def from_distortion(cls, distortion: Distortion) -> Self:
+        """Return what one sweep tells; its drive is then the drive of the measurement.
+
+        Raises
+        ------
+        ValueError
+            If the fundamental is not known everywhere.
+        """
+        return cls(
+            frequencies=distortion.frequencies,
+            ratios_db=distortion.ratios_db,
+            level_db=amplitude_ratio_db(distortion.harmonics[0]),
+            above_noise=distortion.above_noise,
+        )
 
     def band_ratios_db(
         self, bands: tuple[ThirdOctaveBand, ...]
