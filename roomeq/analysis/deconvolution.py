@@ -21,6 +21,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from roomeq.analysis.decimation import choose_decimation, decimate, decimation_reach
+from roomeq.analysis.regularisation import BAND_EDGE, FADE_ABOVE, regularised_inverse
 from roomeq.analysis.sweep import sweep_signal
 from roomeq.errors import MeasurementFileError
 from roomeq.levels import FloatArray
@@ -32,13 +33,8 @@ __all__ = [
     "deconvolve",
     "find_excitations",
     "prepare_inverse",
-    "regularised_inverse",
 ]
 
-_EDGE = 2.0 ** (1.0 / 6.0)  # the usable band ends a sixth of an octave inside the excited one
-_FADE_BELOW = 2.0 ** (2.0 / 3.0)  # where the inverse has faded to zero, as ratios of frequency
-_FADE_ABOVE = 2.0 ** (1.0 / 3.0)
-_FLOOR = 0.01  # outside the excited band the inverse gains at most 20 dB over its trend
 _WEAKEST = 0.3  # a repeat is at least this much of the strongest arrival (-10.5 dB)
 BEFORE = 1.0
 """How long before time zero a response is kept, in s, unless distortion products lie there."""
@@ -95,7 +91,7 @@ class ExcitationInverse:
     @property
     def passband(self) -> float:
         """Edge of the decimation filter, in Hz."""
-        return self.highest * _FADE_ABOVE
+        return self.highest * FADE_ABOVE
 
     def last_lag(self, frames: int) -> float:
         """Return the last time in a recording of `frames` at which the excitation still fits."""
@@ -140,7 +136,7 @@ def prepare_inverse(
     if not (sample_rate > 0 and frames > 0 and (highest is None or highest > 0)):
         raise ValueError(f"needs positive values: {sample_rate!r}, {frames!r}, {highest!r}")
     source = _excitation(excitation, sample_rate, band)
-    lowest, last = source.band[0] * _EDGE, source.band[1] / _EDGE
+    lowest, last = source.band[0] * BAND_EDGE, source.band[1] / BAND_EDGE
     top = last if highest is None else min(highest, last)
     if not lowest < top:
         raise ValueError(
@@ -180,7 +176,7 @@ def _inverse(
     from scipy.fft import next_fast_len
 
     low_rate = source.sample_rate / factor
-    passband = usable[1] * _FADE_ABOVE
+    passband = usable[1] * FADE_ABOVE
     reach = decimation_reach(factor=factor, sample_rate=source.sample_rate, passband=passband)
     quiet = np.zeros(reach * factor)
     signal = decimate(
@@ -254,59 +250,6 @@ def _excited_band(signal: FloatArray, sample_rate: int) -> tuple[float, float]:
     density = (prefix[np.minimum(high, power.size)] - prefix[low]) / (high - low)
     strong = np.flatnonzero(density >= 1e-3 * density.max())
     return float(centres[strong[0]]), float(centres[strong[-1]])
-
-
-def regularised_inverse(
-    signal: FloatArray, *, fft_length: int, sample_rate: float, usable: tuple[float, float]
-) -> ComplexArray:
-    """Return the inverse spectrum of an excitation, regularised as `prepare_inverse` says.
-
-    Parameters
-    ----------
-    signal : ndarray, shape (N,)
-        The excitation.
-    fft_length : int
-        Not shorter than the excitation.
-    sample_rate : float
-        Hz.
-    usable : tuple of float
-        Band in which the inverse is exact, in Hz.
-
-    Returns
-    -------
-    ndarray, shape (fft_length // 2 + 1,)
-        Complex, read-only.
-    """
-    from scipy.fft import rfft
-
-    spectrum = rfft(signal, fft_length)
-    step = sample_rate / fft_length
-    lowest, highest = usable
-    floor, ceiling = lowest / _FADE_BELOW, min(highest * _FADE_ABOVE, 0.5 * sample_rate)
-    kept = slice(max(1, math.ceil(floor / step)), min(int(ceiling / step) + 1, spectrum.size))
-    frequencies: FloatArray = step * np.arange(kept.start, kept.stop, dtype=np.float64)
-    power = spectrum[kept].real ** 2 + spectrum[kept].imag ** 2
-    for outside, edge in ((frequencies < lowest, lowest), (frequencies > highest, highest)):
-        near = (frequencies > edge / _EDGE) & (frequencies < edge * _EDGE)
-        power[outside] = np.maximum(power[outside], _FLOOR * power[near & ~outside].mean())
-    inverse = np.zeros(spectrum.size, dtype=np.complex128)
-    weight = _band_weight(frequencies, lowest, highest, ceiling)
-    inverse[kept] = np.conj(spectrum[kept]) * (weight / power)
-    inverse.setflags(write=False)
-    return inverse
-
-
-def _band_weight(
-    frequencies: FloatArray, lowest: float, highest: float, ceiling: float
-) -> FloatArray:
-    """Return 1 within the usable band, falling as a raised cosine over log frequency outside."""
-    weight = np.ones(frequencies.size)
-    below, above = frequencies < lowest, frequencies > highest
-    depth = np.log(lowest / frequencies[below]) / math.log(_FADE_BELOW)
-    weight[below] = 0.5 + 0.5 * np.cos(np.pi * np.minimum(depth, 1.0))
-    depth = np.log(frequencies[above] / highest) / math.log(ceiling / highest)
-    weight[above] = 0.5 + 0.5 * np.cos(np.pi * np.minimum(depth, 1.0))
-    return weight
 
 
 def deconvolve(samples: ArrayLike, *, inverse: ExcitationInverse) -> FloatArray:

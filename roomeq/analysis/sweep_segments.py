@@ -31,6 +31,7 @@ __all__ = ["Segments", "aligned_segments", "cut_segments"]
 
 _SHORTEST = 0.05  # s after time zero, whatever the recording holds
 _ONSET = 0.1  # first arrival: within 20 dB of the strongest sample
+_ABOVE_NOISE = 6.0  # and this much above the median of what lies before it
 _SEARCH = 0.1  # s before the strongest sample in which the first arrival is looked for
 _LOOPBACK_WINDOW = ImpulseWindow(before=1.0, length=1.2)
 
@@ -138,10 +139,11 @@ def _is_whole(place: int, recording: Recording, locator: ExcitationInverse) -> b
 
 
 def _first_arrival(deconvolved: FloatArray, place: int, rate: float) -> int:
-    """Return the first sample shortly before the strongest that is within 20 dB of it."""
+    """Return the first sample near the strongest that is within 20 dB of it, and no noise."""
     reach = round(_SEARCH * rate)
     near = np.abs(deconvolved[np.arange(place - reach, place + 1) % deconvolved.size])
-    return place - reach + int(np.argmax(near >= _ONSET * near[-1]))
+    threshold = max(_ONSET * near[-1], min(_ABOVE_NOISE * float(np.median(near)), 0.7 * near[-1]))
+    return place - reach + int(np.argmax(near >= threshold))
 
 
 def _bounds(zeros: tuple[int, ...], inverse: ExcitationInverse, frames: int) -> tuple[int, int]:
