@@ -13,6 +13,7 @@ from roomeq.optimiser.drive_demand import (
     estimate_drive_demand,
     estimate_extra_drive,
     estimate_measuring_voltages,
+    wanted_by_band_db,
 )
 
 BANDS = third_octave_bands(20, 125)
@@ -163,6 +164,22 @@ def test_gains_are_drive_and_the_target_is_no_excuse():
     slope = -np.arange(9.0)
     sloped = demand(80.0 + slope, wanted=100.0 + slope, target=slope)
     np.testing.assert_allclose(sloped.rise_db, 20.0)
+
+
+def test_one_wanted_figure_follows_the_target():
+    target = np.array([-6.0, 0, 0, 0, 0, 0, -6.0, -10.7, -16.9])
+    found = wanted_by_band_db(98.0, bands=BANDS, target_db=target + 75.0)
+    np.testing.assert_allclose(found, 98.0 + target)
+    by_band = wanted_by_band_db({"20": 95.0, "40": 100.0}, bands=BANDS, target_db=target)
+    expected = 100.0 + target
+    expected[[0, 3]] = 95.0, 100.0
+    np.testing.assert_allclose(by_band, expected)
+    with pytest.raises(ValueError, match=r"'30' is none of the bands 20, 25, 31\.5"):
+        wanted_by_band_db({"30": 95.0}, bands=BANDS, target_db=target)
+    with pytest.raises(ValueError, match="at least one band"):
+        wanted_by_band_db({}, bands=BANDS, target_db=target)
+    with pytest.raises(ValueError, match="wanted_db must be 9 finite"):
+        wanted_by_band_db(float("nan"), bands=BANDS, target_db=target)
 
 
 def test_demand_refuses():

@@ -10,6 +10,8 @@ from roomeq.device.amplifier import Amplifier, Load, PowerRating
 from roomeq.device.crossover import CrossoverFilter
 from roomeq.device.driver import ClosedBox, Driver
 from roomeq.device.equaliser import FixedBandEqualiser, QLaw
+from roomeq.importers.output_table import output_table_from_levels
+from roomeq.optimiser.clean_drive import DistortionEvidence
 from roomeq.optimiser.drive_cautions import DriveCaution, DriveNote
 from roomeq.optimiser.drive_demand import DriveDemand, estimate_extra_drive
 from roomeq.optimiser.headroom import HeadroomLimit, Playback, estimate_headroom
@@ -160,6 +162,28 @@ def test_headroom_that_is_none_says_how_much_is_short():
     text = "\n".join(headroom_lines(estimate_headroom(demand(32.0), playback=play), playback=play))
     # 32 dB above 1 V are 39.8 V, 2.97 dB above the rated 28.28 V
     assert "runs out first (amplifier voltage): 3.0 dB short at the wanted level" in text
+
+
+def test_the_edition_is_said_and_bands_are_called_by_their_names():
+    table = output_table_from_levels(
+        {"20": 99.0, "31.5": 105.0}, edition="CTA-2010-B", distance=2.0, detector="peak"
+    )
+    text = "\n".join(headroom_lines(estimate_headroom(demand(), output=table), output=table))
+    assert "Maximum output: 20 to 31.5 Hz, CTA-2010-B, peak at 2 m." in text
+    axis = np.geomspace(17.0, 75.0, 120)
+    evidence = DistortionEvidence(
+        frequencies=axis,
+        ratios_db=np.full((4, axis.size), -40.0),
+        level_db=np.zeros(axis.size),
+        above_noise=np.ones((4, axis.size), dtype=bool),
+    )
+    text = " ".join(headroom_lines(estimate_headroom(demand(1.0), distortion=evidence)))
+    assert "-10, -15, -20, -20 dB for the second to the fifth" in " ".join(text.split())
+    centre = third_octave_band(31.5).centre
+    note = DriveNote(code=DriveCaution.LEVEL_TOO_HIGH, value=1.0, frequency=centre)
+    assert "at 31.5 Hz" in note_text(note)
+    elsewhere = DriveNote(code=DriveCaution.LEVEL_TOO_HIGH, value=1.0, frequency=33.0)
+    assert "at 33 Hz" in note_text(elsewhere)
 
 
 def test_extra_drive_table():

@@ -10,6 +10,7 @@ in each third octave at the main seat.
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -28,6 +29,7 @@ __all__ = [
     "estimate_drive_demand",
     "estimate_extra_drive",
     "estimate_measuring_voltages",
+    "wanted_by_band_db",
 ]
 
 _POINTS_IN_BAND = 9
@@ -194,6 +196,45 @@ class DriveDemand:
     def __post_init__(self) -> None:
         for name in ("wanted_db", "rise_db", "reached_db"):
             object.__setattr__(self, name, checked_by_band(getattr(self, name), self.bands, name))
+
+
+def wanted_by_band_db(
+    wanted_db: float | Mapping[str, float],
+    *,
+    bands: tuple[ThirdOctaveBand, ...],
+    target_db: ArrayLike,
+) -> FloatArray:
+    """Return the wanted level in each band, shape (B,), in dB SPL.
+
+    Parameters
+    ----------
+    wanted_db : float or mapping of str to float
+        One figure holds where the target is highest and follows the target elsewhere: nobody wants
+        it above the crossover or below the subwoofer's own limit. Or a figure by nominal frequency,
+        as ``"31.5"``, taken as it is; bands that are left out follow the target below the highest
+        figure.
+    bands : tuple of ThirdOctaveBand, length B
+    target_db : array_like, shape (B,)
+        Target, against any reference.
+
+    Raises
+    ------
+    ValueError
+        If a figure is not finite, none is given, or a key is none of the bands.
+    """
+    shape = checked_by_band(target_db, bands, "target_db")
+    shape = shape - shape.max()
+    if not isinstance(wanted_db, Mapping):
+        return checked_by_band(wanted_db + shape, bands, "wanted_db")
+    if not wanted_db:
+        raise ValueError("needs a wanted level for at least one band")
+    wanted = max(wanted_db.values()) + shape
+    labels = [band.label for band in bands]
+    for label, figure in wanted_db.items():
+        if label not in labels:
+            raise ValueError(f"{label!r} is none of the bands {', '.join(labels)}")
+        wanted[labels.index(label)] = figure
+    return checked_by_band(wanted, bands, "wanted_db")
 
 
 def estimate_drive_demand(

@@ -10,7 +10,10 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 
+from roomeq.bands import third_octave_band
 from roomeq.device.crossover import CrossoverFilter
+from roomeq.importers.output_table import OutputTable
+from roomeq.optimiser.clean_drive import HARMONIC_LIMITS_DB
 from roomeq.optimiser.drive_cautions import DriveCaution, DriveNote
 from roomeq.optimiser.drive_demand import BandExtra
 from roomeq.optimiser.headroom import BandHeadroom, Headroom, HeadroomLimit, Playback
@@ -31,6 +34,19 @@ __all__ = [
     "protection_lines",
     "refusal_text",
 ]
+
+
+_LIMITS_TEXT = (
+    "Distortion counts as clean up to "
+    + ", ".join(f"{limit:g}" for limit in HARMONIC_LIMITS_DB)
+    + " dB for the second to the fifth harmonic (burst limits of CEA-2010-A)."
+)
+
+
+def _hertz(frequency: float) -> str:
+    """Return a band's nominal frequency for its exact centre, else the frequency itself."""
+    band = third_octave_band(frequency)
+    return f"{band.label if abs(frequency / band.centre - 1.0) < 1e-6 else f'{frequency:.0f}'} Hz"
 
 
 def limit_text(limit: HeadroomLimit) -> str:
@@ -65,8 +81,10 @@ def extra_drive_lines(extras: Sequence[BandExtra]) -> list[str]:
     return ["Extra drive against all bands at 0", *table(titles, rows)]
 
 
-def headroom_lines(headroom: Headroom, *, playback: Playback | None = None) -> list[str]:
-    """Return headroom by band as a table, and what runs out first."""
+def headroom_lines(
+    headroom: Headroom, *, playback: Playback | None = None, output: OutputTable | None = None
+) -> list[str]:
+    """Return headroom by band as a table, what runs out first, and by which rating and edition."""
     columns: list[tuple[str, Callable[[BandHeadroom], str]]] = [
         (">Wanted dB SPL", lambda entry: f"{entry.wanted_db:.1f}"),
         (">At main seat", lambda entry: f"{entry.reached_db:.1f}"),
@@ -85,7 +103,12 @@ def headroom_lines(headroom: Headroom, *, playback: Playback | None = None) -> l
         for entry, row in zip(headroom.bands, cells, strict=True)
     ]
     lines = ["At the wanted level", *table(titles, rows)]
-    return [*lines, *paragraph(_first_text(headroom), indent=2), *_rating_lines(playback)]
+    lines += paragraph(_first_text(headroom), indent=2)
+    if any(entry.distortion_db is not None for entry in headroom.bands):
+        lines += paragraph(_LIMITS_TEXT, indent=2)
+    if output is not None:
+        lines += paragraph(f"Maximum output: {output}.", indent=2)
+    return [*lines, *_rating_lines(playback)]
 
 
 def _figure(value: float | None, digits: int) -> str:
@@ -135,7 +158,7 @@ def refusal_text(candidate: ProtectionCandidate) -> str:
     """Say why a high-pass must not be chosen; empty where it may be."""
     if candidate.refused is None:
         return ""
-    at = "" if candidate.refused_at is None else f" at {candidate.refused_at:.0f} Hz"
+    at = "" if candidate.refused_at is None else f" at {_hertz(candidate.refused_at)}"
     words = {
         ProtectionReason.NO_EVIDENCE: "weaker, and there is neither distortion nor output data",
         ProtectionReason.NO_EVIDENCE_THERE: f"weaker, and no distortion or output data{at}",
@@ -221,7 +244,7 @@ def protection_lines(choice: ProtectionChoice) -> list[str]:
 def note_text(note: DriveNote) -> str:
     """Return a caution in words."""
     value = note.value if note.value is not None else 0.0
-    at = "" if note.frequency is None else f"{note.frequency:.0f} Hz"
+    at = "" if note.frequency is None else _hertz(note.frequency)
     words = {
         DriveCaution.BOOST_BELOW_HIGH_PASS: (
             f"Boost of {value:.1f} dB at {at}, below the protective high-pass: it fights the "
