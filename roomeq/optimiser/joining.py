@@ -7,8 +7,9 @@ Deviations are ``sqrt(J)`` in dB, at the loudness that suits each setting, so th
 "after" compare like with like. What is preferred when little is at stake (common practice, no
 source): the polarity is inverted only if that gains at least 1 dB over the best delay without; the
 phase control leaves 0 only if that gains at least 0.1 dB, or 1 dB where it lags by more than 90
-degrees at the corner and so is nearer to a flip than to rest; of delays that do equally well within
-0.1 dB the shortest; and no change at all for less than 0.5 dB.
+degrees at the corner and so is nearer to a flip than to rest; the delay is longer than a period of
+the corner only if that gains at least 0.5 dB; of delays that do equally well within 0.1 dB the
+shortest; and no change at all for less than 0.5 dB.
 """
 
 from __future__ import annotations
@@ -36,6 +37,7 @@ __all__ = ["JoiningFit", "Rival", "fit_joining"]
 
 LEAST_FLIP_GAIN_DB = 1.0
 LEAST_PHASE_GAIN_DB = 0.1
+LEAST_LONG_GAIN_DB = 0.5
 TIE_DB = 0.1
 LEAST_IMPROVEMENT_DB = 0.5
 AMBIGUOUS_DB = 0.5
@@ -92,6 +94,9 @@ class JoiningFit:
         at the level that suits it.
     rival : Rival or None
         The best different answer within the range of delays.
+    at_ends : tuple of str
+        Which of ``delay`` and ``level`` the candidate leaves at an end of their range: better ones
+        may lie beyond.
     evaluations : int
         Settings evaluated by the search.
     grid_size : int
@@ -114,6 +119,7 @@ class JoiningFit:
     map_delays: FloatArray
     map_deviation_db: FloatArray
     rival: Rival | None
+    at_ends: tuple[str, ...]
     evaluations: int
     grid_size: int
 
@@ -196,10 +202,15 @@ def fit_joining(
     grid = joining_grid(delays=delays, phase_control=phase_control, levels=levels)
     surface = JoiningSurface(data=data, loss=loss, phase_frequency=grid.phase_frequency)
     evaluated = [0]
-    found = search_grid(surface, grid, evaluated=evaluated)
-    polarities = (0, 1) if can_invert else (0,)
+    found = {
+        kind: _short_first(ends, grid, longest=1.0 / data.corner)
+        for kind, ends in search_grid(
+            surface, grid, near=1.0 / data.corner, evaluated=evaluated
+        ).items()
+    }
     place = _preferred(found, grid, corner=data.corner, can_invert=can_invert)
-    best = min((found[polarity, True][0] for polarity in polarities), key=lambda end: end[1])[0]
+    allowed = [found[polarity, True] for polarity in ((0, 1) if can_invert else (0,))]
+    best = min((end for ends in allowed for end in ends), key=lambda end: end[1])[0]
     candidate = grid.settings(place)
     candidate_db = _deviation_db(surface, candidate)
     before_db = _deviation_db(surface, data.present)
@@ -224,10 +235,11 @@ def fit_joining(
         best_deviation_db=_deviation_db(surface, grid.settings(best)),
         no_change=no_change,
         flip_gain_db=float(at_rest[0] - at_rest[1]),
-        phase_gain_db=float(at_rest[place[2]] - freed),
+        phase_gain_db=max(0.0, float(at_rest[place[2]] - freed)),
         map_delays=grid.delays,
         map_deviation_db=readonly(deviation_map),
         rival=_rival(grid, place, deviation_map, map_levels, data.corner, candidate_db),
+        at_ends=_at_ends(grid, place),
         evaluations=evaluated[0],
         grid_size=grid.size,
     )
@@ -252,11 +264,29 @@ def _deviation_db(surface: JoiningSurface, settings: JoiningSettings) -> float:
     return float(np.sqrt(surface.objective_of(settings)))
 
 
+def _short_first(ends: Found, grid: JoiningGrid, *, longest: float) -> Found:
+    """Put delays up to the longest first unless one beyond gains at least 0.5 dB."""
+    short = tuple(end for end in ends if abs(grid.delays[end[0][0]]) <= longest)
+    if not short or np.sqrt(short[0][1]) - np.sqrt(ends[0][1]) >= LEAST_LONG_GAIN_DB:
+        return ends
+    return (*short, *(end for end in ends if end not in short))
+
+
 def _shortest(ends: Found, grid: JoiningGrid) -> Place:
-    """Return the place with the shortest delay among those within 0.1 dB of the best."""
-    best = np.sqrt(ends[0][1])
-    tied = [end for end in ends if np.sqrt(end[1]) <= best + TIE_DB]
+    """Return the place with the shortest delay among those within 0.1 dB of the first."""
+    first = np.sqrt(ends[0][1])
+    tied = [end for end in ends if np.sqrt(end[1]) <= first + TIE_DB]
     return min(tied, key=lambda end: (abs(grid.delays[end[0][0]]), end[1]))[0]
+
+
+def _at_ends(grid: JoiningGrid, place: Place) -> tuple[str, ...]:
+    counts = {
+        "delay": (place[0], grid.delays.size),
+        "level": (place[3], grid.level_changes_db.size),
+    }
+    return tuple(
+        name for name, (index, count) in counts.items() if count > 1 and index in (0, count - 1)
+    )
 
 
 def _preferred(
@@ -275,6 +305,8 @@ def _preferred(
             continue
         lag = lag_at_deg(corner, lag_deg=phase_deg, frequency=grid.phase_frequency)
         least = LEAST_PHASE_GAIN_DB if lag <= 90.0 else LEAST_FLIP_GAIN_DB
+        if abs(grid.delays[end[0][0]]) > 1.0 / corner:
+            least = max(least, LEAST_LONG_GAIN_DB)
         if at_rest[polarity] - np.sqrt(end[1]) >= least:
             worth.append(end)
     if worth:
@@ -286,14 +318,10 @@ def _map_db(
     surface: JoiningSurface, grid: JoiningGrid, place: Place
 ) -> tuple[FloatArray, FloatArray]:
     """Return deviation over polarity and delay at a place's phase, and the level of each point."""
-    levels = np.unique(np.append(grid.coarse("level"), place[3]))
     values = surface.objective(
-        grid.delays,
-        grid.phases_deg[place[1]],
-        level_changes_db=grid.level_changes_db[levels],
+        grid.delays, grid.phases_deg[place[1]], level_changes_db=grid.level_changes_db
     )
-    chosen = levels[values.argmin(axis=-1)]
-    return np.sqrt(values.min(axis=-1)).T, chosen.T
+    return np.sqrt(values.min(axis=-1)).T, values.argmin(axis=-1).T
 
 
 def _rival(

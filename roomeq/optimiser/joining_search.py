@@ -290,6 +290,7 @@ def search_grid(
     grid: JoiningGrid,
     *,
     refined: int = REFINED,
+    near: float | None = None,
     evaluated: list[int] | None = None,
 ) -> dict[tuple[int, bool], Found]:
     """Find the best settings of each polarity, with the phase control at rest and free.
@@ -301,6 +302,9 @@ def search_grid(
     refined : int
         How many of the best local minima on the coarse grid are refined, for each polarity and for
         each of phase at rest and phase free.
+    near : float, optional
+        Seconds; half as many again are refined among the delays that are no longer than this, so
+        that a short delay is at hand where a long one is hardly better.
     evaluated : list of one int, optional
         Counts the settings evaluated.
 
@@ -329,9 +333,12 @@ def search_grid(
                 found[polarity, True] = found[polarity, False]
                 continue
             allowed = valleys[:, :, polarity] & (free | (phases == grid.rest))
-            order = np.argsort(lowest[:, :, polarity][allowed], kind="stable")[:refined]
+            order = np.argsort(lowest[:, :, polarity][allowed], kind="stable")
+            ranked = np.argwhere(allowed)[order]
+            short = np.abs(grid.delays[delays[ranked[:, 0]]]) <= (np.inf if near is None else near)
+            starts = [*ranked[:refined], *(ranked[refined:][short[refined:]][: refined // 2])]
             ends = dict(found[polarity, False]) if free else {}
-            for d, q in np.argwhere(allowed)[order]:
+            for d, q in starts:
                 level = int(levels[level_at[d, q, polarity]])
                 end, value = refine_place(
                     surface,

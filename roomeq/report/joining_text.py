@@ -1,0 +1,329 @@
+"""Joining, corner choice and all settings together as plain text.
+
+Conventions
+-----------
+Numbers come from the fits; nothing is computed here but sums and differences for display. Every
+delay is printed in ms, m and ft with the word later or earlier; distances at 343.2 m/s (20 degrees
+Celsius).
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from roomeq.optimiser.all_settings import AllSettings, AllSettingsFit
+from roomeq.optimiser.band_gain_fit import NoChange
+from roomeq.optimiser.corner_choice import CornerChoice, CrossoverPair, PairDoubt, RankedPair
+from roomeq.optimiser.joining import JoiningFit
+from roomeq.optimiser.joining_data import JoiningData, JoiningNote
+from roomeq.optimiser.joining_levels import LevelJoining
+from roomeq.optimiser.joining_settings import SPEED_OF_SOUND, JoiningSettings
+from roomeq.report.layout import bullet_list, paragraph, signed, table
+
+__all__ = [
+    "all_settings_text",
+    "corner_text",
+    "delay_text",
+    "joining_note_text",
+    "joining_text",
+    "level_joining_text",
+    "pair_doubt_text",
+]
+
+_SHOWN_PAIRS = 8
+
+
+def delay_text(settings: JoiningSettings) -> str:
+    """Return a delay in ms, m and ft, with the word that says which way."""
+    if abs(settings.delay_ms) < 0.005:
+        return "0 ms"
+    word = "later" if settings.delay > 0 else "earlier"
+    return (
+        f"{abs(settings.delay_ms):.2f} ms {word} ({abs(settings.distance):.2f} m, "
+        f"{abs(settings.distance_ft):.1f} ft)"
+    )
+
+
+def joining_note_text(note: JoiningNote, data: JoiningData) -> str:
+    """Return what a note says."""
+    residual = data.sum_residual_db
+    worst = 0.0 if residual is None else float(np.nanmax(residual))
+    words = {
+        JoiningNote.LFE_OFFSET_REMOVED: (
+            "The subwoofer was measured over the low-frequency-effects channel, which plays 10 dB "
+            "above the mains (ITU-R BS.775): that was taken off its level."
+        ),
+        JoiningNote.NOISE_UNKNOWN: (
+            "The signal-to-noise ratio is not known: every frequency was trusted."
+        ),
+        JoiningNote.ROUTE_DIRECT: (
+            "A response was measured straight into an amplifier: what the processor does to it "
+            "(low-pass, delay, level) is not in it."
+        ),
+        JoiningNote.ROUTE_UNKNOWN: (
+            "The route of a measurement is not stated: subwoofer and mains were taken to be driven "
+            "alike. The low-frequency-effects channel would play 10 dB louder."
+        ),
+        JoiningNote.SEATS_LEFT_OUT: (
+            f"Not judged, since not both were measured there: {', '.join(data.seats_left_out)}."
+        ),
+        JoiningNote.SUM_DISAGREES: (
+            f"The measured sum differs from the predicted one by up to {worst:.1f} dB (s.d.): the "
+            "time reference was not common, or something moved. Do not act on this."
+        ),
+        JoiningNote.SUM_NOT_MEASURED: (
+            "Subwoofer and mains together were not measured: the common time reference is taken on "
+            "trust."
+        ),
+    }
+    return words[note]
+
+
+def pair_doubt_text(doubt: PairDoubt) -> str:
+    """Return what speaks against a pair."""
+    words = {
+        PairDoubt.CORNER_TOO_LOW: "less than half an octave above the mains' -3 dB point",
+        PairDoubt.NOT_PREDICTABLE: "too far from what was measured to be predicted",
+        PairDoubt.SLOPES_DIFFER: "slopes differ",
+        PairDoubt.VENTED_WITHOUT_HIGH_PASS: "vented mains without a high-pass near tuning",
+    }
+    return words[doubt]
+
+
+def _settings_lines(settings: JoiningSettings, *, phase_known: bool = True) -> list[str]:
+    entries = [f"Subwoofer: {delay_text(settings)}"]
+    if settings.delay > 0:
+        entries[0] += ", by delaying the subwoofer; where distances are entered, a smaller one"
+    elif settings.delay < 0:
+        entries[0] += ", by delaying the mains; where distances are entered, a larger subwoofer's"
+    entries.append(f"Polarity: {settings.polarity}")
+    if phase_known and settings.phase_frequency is not None:
+        entries.append(
+            f"Phase control: {settings.phase_deg:g} degrees at {settings.phase_frequency:g} Hz"
+        )
+    entries.append(f"Level of the subwoofer: {signed(settings.level_change_db)} dB against now")
+    return bullet_list(entries)
+
+
+def joining_text(fit: JoiningFit) -> str:
+    """Return a joining as text: settings first, then what they do, then doubts."""
+    lines = ["Joining subwoofer and mains", ""]
+    lines += [*_verdict(fit), ""]
+    lines += ["Settings", *_settings_lines(fit.settings), ""]
+    lines += [*_seats(fit), ""]
+    lines += ["How sure it is", *bullet_list(_evidence(fit))]
+    if fit.data.notes:
+        notes = [joining_note_text(note, fit.data) for note in fit.data.notes]
+        lines += ["", "About the measurements", *bullet_list(notes)]
+    lines += ["", *paragraph(_reference())]
+    return "\n".join(lines) + "\n"
+
+
+def _reference() -> str:
+    return (
+        f"Positive delay is later; distances are what sound travels meanwhile, {SPEED_OF_SOUND:g} "
+        "m/s at 20 °C. A processor that asks for distances delays what is nearer."
+    )
+
+
+def _seat_count(data: JoiningData) -> str:
+    return "1 seat" if len(data.seats) == 1 else f"{len(data.seats)} seats"
+
+
+def _verdict(fit: JoiningFit) -> list[str]:
+    where = f"through the crossover at {fit.data.corner:g} Hz, {_seat_count(fit.data)}"
+    if fit.no_change is None:
+        return paragraph(
+            f"Deviation of the sum from the target {where}: {fit.deviation_before_db:.1f} dB now, "
+            f"{fit.deviation_db:.1f} dB predicted."
+        )
+    gained = fit.deviation_before_db - fit.candidate_deviation_db
+    words = {
+        NoChange.IMPROVEMENT_TOO_SMALL: "too little to be worth a change",
+        NoChange.WITHIN_REPEATABILITY: "within the repeatability of the measurement",
+    }
+    return paragraph(
+        f"Keep what is set: the best change ({delay_text(fit.candidate)}, polarity "
+        f"{fit.candidate.polarity}) betters the deviation of the sum {where}, by {gained:.2f} dB "
+        f"from {fit.deviation_before_db:.1f} dB, {words[fit.no_change]}."
+    )
+
+
+def _seats(fit: JoiningFit) -> list[str]:
+    before, after = fit.before_by_seat_db, fit.after_by_seat_db
+    rows = [
+        [
+            seat,
+            f"{100 * weight:.0f} %",
+            f"{was:.1f}",
+            f"{now:.1f}",
+            signed(was - now),
+            signed(level),
+        ]
+        for seat, weight, was, now, level in zip(
+            fit.data.seats,
+            fit.data.seat_weights,
+            before,
+            after,
+            fit.level_gain_by_seat_db,
+            strict=True,
+        )
+    ]
+    titles = ["Seat", ">Weight", ">Now dB", ">Predicted dB", ">Gains dB", ">Level dB"]
+    return ["Deviation at each seat (a negative gain is a loss)", *table(titles, rows)]
+
+
+def _evidence(fit: JoiningFit) -> list[str]:
+    entries = [_flip_text(fit)]
+    if fit.settings.phase_frequency is not None or fit.phase_gain_db:
+        moved = "moved" if fit.candidate.phase_deg else "left at rest"
+        entries.append(f"Moving the phase control gains {fit.phase_gain_db:.2f} dB: it is {moved}.")
+    if fit.at_ends:
+        entries.append(
+            f"The {' and the '.join(fit.at_ends)} found lie at an end of what may be set: better "
+            "settings may lie beyond, or nothing near is good."
+        )
+    rival = fit.rival
+    if rival is not None:
+        other = f"{delay_text(rival.settings)}, polarity {rival.settings.polarity}"
+        doubt = (
+            "ambiguous: try both and measure again"
+            if fit.ambiguous
+            else "clearly worse, the answer is not ambiguous"
+        )
+        entries.append(
+            f"The best different answer ({other}) has {signed(rival.margin_db, digits=2)} dB more: "
+            f"{doubt}."
+        )
+    entries.append(
+        f"Of {fit.grid_size} settings the best found, without a preference for simple ones, has "
+        f"{fit.best_deviation_db:.2f} dB; the proposal has {fit.candidate_deviation_db:.2f} dB."
+    )
+    return entries
+
+
+def _flip_text(fit: JoiningFit) -> str:
+    half_period = f"{500.0 / fit.data.corner:.2f} ms at {fit.data.corner:g} Hz"
+    gain = fit.flip_gain_db
+    verb = "gains" if gain > 0 else "loses"
+    compared = (
+        f"Against the best delay without it, inverting the polarity {verb} {abs(gain):.2f} dB"
+    )
+    if not fit.flip_told:
+        return (
+            f"{compared}: over {fit.data.octaves:.1f} octaves the data do not tell a flip from a "
+            f"delay of half a period ({half_period})."
+        )
+    if gain > 0 and not fit.candidate.inverted:
+        return (
+            f"{compared}: the data fit an inverted subwoofer better, but less than 1 dB is not "
+            "worth a flip. Check the wiring."
+        )
+    if gain > 0:
+        return f"{compared}: the subwoofer is inverted against the mains, not merely late."
+    return f"{compared}: it is delay, not polarity, that is wrong."
+
+
+def level_joining_text(joining: LevelJoining) -> str:
+    """Return what four levels tell, and what they cannot."""
+    first = joining.first_to_try
+    gain = joining.reversed_gain_db
+    verb = "gains" if gain > 0 else "loses"
+    lines = ["Joining from levels alone", ""]
+    lines += paragraph(
+        f"Reversing one polarity, as measured, {verb} {abs(gain):.2f} dB without any other change."
+    )
+    if joining.ambiguous:
+        lines += paragraph(
+            "Levels give the size of the phase difference, not its sign: a subwoofer that is late "
+            "and one that is as early look the same. Try the first answer and measure the sum once "
+            "more; if it is not as predicted, set the second."
+        )
+    second = joining.if_early if first is joining.if_late else joining.if_late
+    for word, fit in (("First", first), ("Second", second)):
+        late = "late" if fit is joining.if_late else "early"
+        lines += ["", f"{word}: if the subwoofer is {late}", *_settings_lines(fit.settings)]
+        lines += paragraph(
+            f"Deviation {fit.deviation_before_db:.1f} dB now, {fit.deviation_db:.1f} dB predicted.",
+            indent=2,
+        )
+        if not joining.ambiguous:
+            break
+    return "\n".join([*lines, "", *paragraph(_reference())]) + "\n"
+
+
+def _pair_text(pair: CrossoverPair) -> tuple[str, str]:
+    return str(pair.low_pass or "none"), str(pair.high_pass or "none")
+
+
+def corner_text(choice: CornerChoice) -> str:
+    """Return ranked pairs of low-pass and high-pass as text."""
+    chosen = choice.chosen
+    low, high = _pair_text(chosen.pair)
+    lines = ["Corner and slopes", ""]
+    lines += paragraph(
+        f"Proposed: subwoofer {low}; mains {high}. Deviation of the sum at the seats "
+        f"{choice.deviation_before_db:.1f} dB now, {chosen.deviation_db:.1f} dB predicted with "
+        f"{delay_text(chosen.fit.candidate)}, polarity {chosen.fit.candidate.polarity}."
+    )
+    rows = [_pair_row(entry) for entry in choice.ranked[:_SHOWN_PAIRS]]
+    titles = [">Dev. dB", "Subwoofer", "Mains", ">Acoustic order", ">Phase deg", "Against it"]
+    lines += ["", "Ranked by the predicted sum at the seats", *table(titles, rows)]
+    if choice.refused:
+        counts: dict[str, int] = {}
+        for _, doubt in choice.refused:
+            counts[pair_doubt_text(doubt)] = counts.get(pair_doubt_text(doubt), 0) + 1
+        lines += ["", "Not offered", *bullet_list([f"{n}: {why}" for why, n in counts.items()])]
+    return "\n".join(lines) + "\n"
+
+
+def _pair_row(entry: RankedPair) -> list[str]:
+    order, phase = entry.acoustic_order, entry.phase_at_corner_deg
+    return [
+        f"{entry.deviation_db:.2f}",
+        *(
+            text.removeprefix("low-pass ").removeprefix("high-pass ")
+            for text in _pair_text(entry.pair)
+        ),
+        "" if order is None else str(order),
+        "" if phase is None else f"{phase:.0f}",
+        ", ".join(pair_doubt_text(doubt) for doubt in entry.doubts),
+    ]
+
+
+def all_settings_text(fit: AllSettingsFit, labels: tuple[str, ...]) -> str:
+    """Return all settings together as text; `labels` are the bands' as printed on the device."""
+    lines = ["All settings together", ""]
+    lines += paragraph(
+        "Deviation of the complex sum of subwoofer and mains over "
+        f"{_seat_count(fit.data)}: {fit.deviation_before_db:.2f} dB now, "
+        f"{fit.in_turn_deviation_db:.2f} dB solved in turn, {fit.deviation_db:.2f} dB together: "
+        f"{fit.gain_db:.2f} dB better than in turn. No bound is proven for the sum."
+    )
+    lines += ["", "Settings", *bullet_list(_filter_entries(fit.settings))]
+    lines += _settings_lines(fit.settings.joining)
+    rows = [
+        [f"{label} Hz", signed(now), signed(turn), signed(together)]
+        for label, now, turn, together in zip(
+            labels, fit.present.gains_db, fit.in_turn.gains_db, fit.settings.gains_db, strict=True
+        )
+    ]
+    lines += ["", *table([">Band", ">Now dB", ">In turn dB", ">Set to dB"], rows)]
+    seats = [
+        [seat, f"{before:.1f}", f"{turn:.1f}", f"{after:.1f}"]
+        for seat, before, turn, after in zip(
+            fit.data.seats,
+            fit.before_by_seat_db,
+            fit.in_turn_by_seat_db,
+            fit.after_by_seat_db,
+            strict=True,
+        )
+    ]
+    lines += ["", *table(["Seat", ">Now dB", ">In turn dB", ">Together dB"], seats)]
+    return "\n".join([*lines, "", *paragraph(_reference())]) + "\n"
+
+
+def _filter_entries(settings: AllSettings) -> list[str]:
+    entries = [f"Protective high-pass: {settings.protection or 'none'}"]
+    entries += [f"Bypass: {one}" for one in settings.bypassed]
+    return entries
