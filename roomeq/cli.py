@@ -8,13 +8,15 @@ doubtful measurement, a reservation about the proposal, or no change worth propo
 
 from __future__ import annotations
 
+import os
 import sys
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, cast
 
 if TYPE_CHECKING:
     import argparse
 
+    from roomeq.device.crossover import CrossoverFilter, FilterFamily
     from roomeq.room import Room
 
 __all__ = ["main"]
@@ -33,6 +35,8 @@ how to go about it
   3. roomeq check FOLDER          what was measured, how the seats differ, what looks wrong
   4. roomeq propose FOLDER --plan PLAN
                                   what to set, what it will do, and why
+     roomeq sheet PLAN --output SHEET
+                                  the same as a page to print and leave in the room
   5. Set it, measure again, and
      roomeq verify PLAN FOLDER    did it come true?
 
@@ -80,7 +84,24 @@ def _parser() -> argparse.ArgumentParser:
     )
     show.add_argument("plan", metavar="PLAN", help="the JSON file")
     show.add_argument("--json", action="store_true", help="print JSON instead of tables")
+    _add_sheet(
+        commands.add_parser(
+            "sheet",
+            help="write a settings sheet to print",
+            description="Write saved plans as one HTML file: what to set, in order, and the evidence. "
+            "Several plans of one room, such as music and film, stand side by side under the names "
+            "of their files. Needs the extra: pip install 'roomeq[report]'.",
+        )
+    )
     return parser
+
+
+def _add_sheet(sheet: argparse.ArgumentParser) -> None:
+    sheet.add_argument("plan", nargs="+", metavar="PLAN", help="JSON files of propose --plan")
+    sheet.add_argument("--output", metavar="FILE", required=True, help="the HTML file to write")
+    sheet.add_argument(
+        "--mixed", action="store_true", help="accept plans of different rooms or devices"
+    )
 
 
 def _add_room_arguments(parser: argparse.ArgumentParser) -> None:
@@ -97,7 +118,14 @@ def _add_room_arguments(parser: argparse.ArgumentParser) -> None:
         "--device", metavar="PROFILE", default="nine_band", help="profile name or TOML file"
     )
     bare.add_argument(
-        "--crossover", metavar="HZ", type=float, help="corner of the low-pass in the path"
+        "--low-pass",
+        nargs=3,
+        metavar=("FAMILY", "ORDER", "HZ"),
+        help="low-pass in the subwoofer's path, for example: linkwitz_riley 4 80 (order 4 is 24 dB "
+        "per octave), or butterworth 2 100",
+    )
+    bare.add_argument(
+        "--crossover", metavar="HZ", type=float, help="its corner, if nothing else is known of it"
     )
     bare.add_argument(
         "--lower-limit", metavar="HZ", type=float, help="where the subwoofer itself is 6 dB down"
@@ -122,13 +150,19 @@ def main(arguments: Sequence[str] | None = None) -> int:
     if options.command is None:
         parser.print_help()
         return 2
+    # many small matrix products: threads of the linear algebra library only get in each other's way
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     from roomeq.errors import RoomeqError
 
     try:
-        if options.command == "show":
-            return _show(options)
+        if options.command in ("show", "sheet"):
+            return _show(options) if options.command == "show" else _sheet(options)
         commands = {"check": _check, "propose": _propose, "verify": _verify}
-        return commands[options.command](_room(options), options)
+        from roomeq.report.terminal import progress
+
+        with progress("reading the measurements", sys.stderr):
+            room = _room(options)
+        return commands[options.command](room, options)
     except OSError as error:
         place = f"{error.filename}: " if error.filename else ""
         print(f"roomeq: {place}{error.strerror or error}", file=sys.stderr)
@@ -149,9 +183,28 @@ def _room(options: argparse.Namespace) -> Room:
         named,
         source=options.source,
         profile=options.device,
+        low_pass=_low_pass(options.low_pass),
         crossover=options.crossover,
         lower_limit=options.lower_limit,
     )
+
+
+def _low_pass(words: Sequence[str] | None) -> CrossoverFilter | None:
+    """Return the filter that three words describe."""
+    if words is None:
+        return None
+    from roomeq.device.crossover import CrossoverFilter
+
+    family, order, corner = words
+    try:
+        return CrossoverFilter(
+            kind="low_pass",
+            family=cast("FilterFamily", family),
+            order=int(order),
+            corner=float(corner),
+        )
+    except ValueError as error:
+        raise ValueError(f"--low-pass {' '.join(words)}: {error}") from None
 
 
 def _check(room: Room, options: argparse.Namespace) -> int:
@@ -167,11 +220,14 @@ def _propose(room: Room, options: argparse.Namespace) -> int:
     from roomeq.plan import write_plan
     from roomeq.proposal import propose
     from roomeq.report.plan_text import plan_text
+    from roomeq.report.terminal import bars_wanted, progress
 
-    plan = propose(room)
+    with progress("choosing band gains", sys.stderr):
+        plan = propose(room)
     if options.plan:
         write_plan(plan, options.plan)
-    print(plan.to_json().decode() if options.json else plan_text(plan), end="")
+    bars = bars_wanted(sys.stdout)
+    print(plan.to_json().decode() if options.json else plan_text(plan, bars=bars), end="")
     if options.plan and not options.json:
         print(f"\nPlan kept in {options.plan}")
     return 1 if room.findings or plan.reservations or plan.no_change else 0
@@ -190,7 +246,26 @@ def _verify(room: Room, options: argparse.Namespace) -> int:
 def _show(options: argparse.Namespace) -> int:
     from roomeq.plan import read_plan
     from roomeq.report.plan_text import plan_text
+    from roomeq.report.terminal import bars_wanted
 
     plan = read_plan(options.plan)
-    print(plan.to_json().decode() if options.json else plan_text(plan), end="")
+    bars = bars_wanted(sys.stdout)
+    print(plan.to_json().decode() if options.json else plan_text(plan, bars=bars), end="")
+    return 0
+
+
+def _sheet(options: argparse.Namespace) -> int:
+    from pathlib import Path
+
+    from roomeq.plan import read_plan
+    from roomeq.report.settings_sheet import plan_names, write_settings_sheet
+
+    named: list[str] = options.plan
+    output = Path(options.output)
+    if output.resolve() in [Path(path).resolve() for path in named]:
+        raise ValueError(f"{output} is one of the plans; give another file with --output")
+    names = plan_names(named)
+    plans = {name: read_plan(path) for name, path in zip(names, named, strict=True)}
+    write_settings_sheet(plans, output, mixed=options.mixed)
+    print(f"Settings sheet kept in {output}")
     return 0

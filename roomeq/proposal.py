@@ -68,7 +68,7 @@ def propose(room: Room, *, node_limit: int | None = None) -> Plan:
         limits=room.limits,
         present_gains_db=room.present.gains_db,
         corner=room.corner,
-        corner_estimated=room.corner_origin == "estimated",
+        clear_of_corner=room.corner_origin in ("stated", "estimated"),
         source=room.source,
         loss=room.loss,
         repeatability_db=room.repeatability_db,

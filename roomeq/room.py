@@ -218,6 +218,10 @@ def _corner(
     if in_path:
         return min(in_path), "path"
     if stated is not None:
+        assumptions.append(
+            f"the crossover corner is stated ({stated:g} Hz), but not the low-pass itself: bands "
+            "are fitted only below 0.7 times the corner, where it hardly matters"
+        )
         return stated, "stated"
     estimated = estimate_corner(axis, levels)
     if estimated is None:

@@ -18,8 +18,10 @@ from roomeq.device.crossover import CrossoverFilter
 from roomeq.device.profile import Device, read_device, shipped_profiles
 from roomeq.errors import RoomFileError
 from roomeq.importers.digests import InputFile, read_input_file
+from roomeq.importers.room_checks import CORNER_SPAN
 from roomeq.importers.room_file import RoomFile, read_room_file
 from roomeq.importers.survey_files import read_survey, survey_from_exports
+from roomeq.importers.survey_remarks import NO_PATH
 from roomeq.importers.text_export import read_text_export
 from roomeq.optimiser.limits import Limits
 from roomeq.optimiser.loss import Loss
@@ -101,6 +103,7 @@ def room_from_exports(
     *,
     source: Source = "sub",
     profile: str | PathLike[str] = DEFAULT_PROFILE,
+    low_pass: CrossoverFilter | None = None,
     crossover: float | None = None,
     lower_limit: float | None = None,
     limits: Limits | None = None,
@@ -114,8 +117,10 @@ def room_from_exports(
         What played.
     profile : str or path-like
         Device profile.
+    low_pass : CrossoverFilter, optional
+        The low-pass in the subwoofer's path.
     crossover : float, optional
-        Corner in Hz of the low-pass in the subwoofer's path.
+        Its corner in Hz, from 20 to 300 Hz, where nothing else is known of it.
     lower_limit : float, optional
         Hz where the subwoofer's own response is 6 dB down.
     limits : Limits, optional
@@ -134,18 +139,26 @@ def room_from_exports(
     OSError
         If a file cannot be opened.
     """
+    if crossover is not None and not CORNER_SPAN[0] <= crossover <= CORNER_SPAN[1]:
+        raise ValueError(
+            f"a crossover corner lies within {CORNER_SPAN[0]:g} to {CORNER_SPAN[1]:g} Hz, got "
+            f"{crossover:g} Hz"
+        )
+    path = () if low_pass is None else (low_pass,)
     files = survey_from_exports(paths, source=source)
     device = read_device(profile)
     assumptions = list(files.assumptions)
+    if path:
+        assumptions = [text for text in assumptions if text != NO_PATH]
     assumptions.append(f"the device is taken for {str(profile)!r}, all its settings at rest")
     return assemble_room(
         files,
         name=Path(paths[0]).parent.resolve().name or "room",
         device=device,
         present=PresentSettings(gains_db=np.zeros(len(device.equaliser.bands))),
-        path=(),
+        path=path,
         stated_corner=crossover,
-        target=Target(lower_limit=lower_limit),
+        target=Target(lower_limit=lower_limit, path=path),
         limits=limits or Limits(),
         loss=Loss(),
         record={},

@@ -245,6 +245,16 @@ def test_reason_above_crossover_locked_and_noise():
     assert found.gains_db[[4, 7, 8]].tolist() == [0, 0, 0]
 
 
+def test_reason_near_crossover_where_only_what_is_clear_of_it_is_fitted():
+    found = fit(survey_of(random_levels_db(7)), corner=80.0, clear_of_corner=True)
+    given = reasons_of(found)
+    assert given["63"] is given["80"] is Reason.NEAR_CROSSOVER  # 0.7 times 80 Hz is 56 Hz
+    assert given["100"] is Reason.ABOVE_CROSSOVER
+    unfitted = next(band for band in found.bands if band.label == "80")
+    assert (unfitted.error_db, unfitted.spread_db, unfitted.remaining_db) == (None, None, None)
+    assert found.gains_db[6] == 0
+
+
 def test_locks_that_break_a_limit_are_refused():
     present = np.zeros(9)
     present[4] = 6.0

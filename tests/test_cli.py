@@ -65,7 +65,8 @@ def test_bare_list_of_files_states_its_assumptions(capsys, tmp_path):
     files = [write_export(tmp_path / f"seat{i}.csv", seed=i) for i in range(3)]
     before = {path: path.read_bytes() for path in files}
     status, out, _ = run(
-        capsys, "propose", *files, "--crossover", "90", "--lower-limit", "20", "--json"
+        capsys,
+        *("propose", *files, "--low-pass", "butterworth", 2, 90, "--lower-limit", 20, "--json"),
     )
     plan = json.loads(out)
     assert status == 0
@@ -82,6 +83,8 @@ def test_bare_list_of_files_states_its_assumptions(capsys, tmp_path):
         (["propose", "nowhere.csv"], "nowhere.csv"),
         (["check", "nowhere.toml"], "there is no such file"),
         (["show", "nowhere.json"], "there is no such file"),
+        (["check", HALL + "/levels.csv", "--low-pass", "bessel", "4", "80"], "family is one of"),
+        (["check", HALL + "/levels.csv", "--low-pass", "butterworth", "x", "80"], "--low-pass"),
         (["propose", HALL, "--plan", "no/such/folder/plan.json"], "no/such/folder"),
     ],
 )

@@ -14,7 +14,8 @@ from roomeq.optimiser.limits import (
 
 
 def freedoms(**changes):
-    settings = {"limits": Limits(), "floor": 25.0, "corner": None}
+    everywhere = np.geomspace(17.8, 141, 73)
+    settings = {"limits": Limits(), "floor": 25.0, "corner": None, "seen": everywhere}
     return band_freedoms(nine_bands(), **(settings | changes))
 
 
@@ -39,6 +40,17 @@ def test_locked_bands_keep_their_present_gain():
     assert allowed[3].tolist() == [-4.5]
     assert allowed[0].max() == 0.0
     assert (allowed[4].min(), allowed[4].max()) == (-12.0, 6.0)
+
+
+def test_bands_that_nobody_sees_do_not_move():
+    found = freedoms(seen=np.geomspace(20.0, 56.0, 37))
+    assert found[0] is BandFreedom.CUT_ONLY  # 20 Hz is near enough to the exact centre, 19.95 Hz
+    assert found[5:] == (BandFreedom.UNSEEN,) * 4
+    present = np.zeros(9)
+    present[6] = 2.0
+    allowed = allowed_gains_db(nine_bands(), freedoms=found, present_gains_db=present)
+    assert allowed[5].tolist() == [0.0]
+    assert allowed[6].tolist() == [0.0, 2.0]
 
 
 def test_unknown_bands_are_named():

@@ -94,6 +94,7 @@ def test_corner_alone_can_be_stated(folder):
     changed(folder, "[target]\n", "[crossover]\ncorner = 88\n\n[target]\n")
     room = read_room(folder)
     assert (room.corner, room.corner_origin, room.target.path) == (88.0, "stated", ())
+    assert says(room, "not the low-pass itself")
 
 
 def test_present_gains_by_name_and_in_order(folder):
@@ -181,6 +182,15 @@ def test_bare_list_of_exports(folder):
     assert room.target.lower_limit == 24.0
     assert says(room, "the device is taken for 'nine_band'")
     assert not room.survey.levels_comparable
+    low_pass = CrossoverFilter(kind="low_pass", family="butterworth", order=2, corner=70.0)
+    known = room_from_exports([folder / "sofa.csv"], low_pass=low_pass)
+    assert (known.corner, known.corner_origin) == (70.0, "path")
+    assert known.target.path == (low_pass,)
+    assert says(room, "no filters in the subwoofer's path")
+    assert not says(known, "no filters in the subwoofer's path")
+    for wrong in (5.0, 20000.0, float("nan")):
+        with pytest.raises(ValueError, match="within 20 to 300 Hz"):
+            room_from_exports([folder / "sofa.csv"], crossover=wrong)
     with pytest.raises(ValueError, match="at least one text export"):
         room_from_exports([])
     with pytest.raises(FileNotFoundError, match=r"missing\.csv"):

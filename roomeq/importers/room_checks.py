@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from roomeq.importers.room_file import RoomFile
     from roomeq.importers.toml_lines import KeyPath
 
-__all__ = ["Finding", "inconsistencies", "seat_findings"]
+__all__ = ["CORNER_SPAN", "Finding", "inconsistencies", "seat_findings"]
 
 CORNER_SPAN = (20.0, 300.0)
 """Hz between which a crossover or low-pass corner is plausible."""

@@ -15,6 +15,7 @@ from roomeq.importers.room_file import RoomFile
 from roomeq.survey import Measurement, Source
 
 __all__ = [
+    "NO_PATH",
     "assumptions_for_exports",
     "assumptions_of",
     "file_notes",
@@ -31,7 +32,7 @@ _NOT_COMPARABLE = (
 )
 _NO_MICROPHONE = "no microphone correction is stated: levels are used as they are"
 _GAINS_AT_REST = "the bands' gains while measuring are not stated: taken for 0 dB"
-_NO_PATH = "no filters in the subwoofer's path are stated: taken for none"
+NO_PATH = "no filters in the subwoofer's path are stated: taken for none"
 
 
 def assumptions_of(room_file: RoomFile) -> Iterator[str]:
@@ -60,7 +61,7 @@ def assumptions_of(room_file: RoomFile) -> Iterator[str]:
             "not stated: taken for at rest"
         )
     if not room_file.states("path"):
-        yield _NO_PATH
+        yield NO_PATH
 
 
 def _where_not_stated(room_file: RoomFile, key: str) -> str:
@@ -87,7 +88,7 @@ def assumptions_for_exports(source: Source) -> tuple[str, ...]:
         _NOT_COMPARABLE,
         _NO_MICROPHONE,
         _GAINS_AT_REST,
-        _NO_PATH,
+        NO_PATH,
     )
 
 

@@ -21,7 +21,7 @@ from roomeq.optimiser.deviations import (
     fitted_deviation_db,
     seat_deviations_db,
 )
-from roomeq.optimiser.fit_data import FitData, prepare_fit
+from roomeq.optimiser.fit_data import CLEAR_SHARE_OF_CORNER, FitData, prepare_fit
 from roomeq.optimiser.limits import (
     BandFreedom,
     Limits,
@@ -61,6 +61,8 @@ class BandGainTask:
     present_gains_db : ndarray, shape (B,)
     loudness_change_db : float
         Wanted change of loudness in dB.
+    clear_of : float or None
+        Hz above which nothing is fitted, to keep clear of the crossover.
     """
 
     data: FitData
@@ -71,6 +73,7 @@ class BandGainTask:
     freedoms: tuple[BandFreedom, ...]
     present_gains_db: FloatArray
     loudness_change_db: float = 0.0
+    clear_of: float | None = None
 
     def problem(self, further_rows: ArrayLike = ()) -> BandGainProblem:
         """Tabulate exact filter responses and limits for the search.
@@ -151,7 +154,7 @@ def fit_band_gains(
     limits: Limits | None = None,
     present_gains_db: ArrayLike | None = None,
     corner: float | None = None,
-    corner_estimated: bool = False,
+    clear_of_corner: bool = False,
     source: Source = "sub",
     loss: Loss | None = None,
     repeatability_db: float | None = None,
@@ -173,8 +176,9 @@ def fit_band_gains(
         Gains that were set while measuring; all 0 by default.
     corner : float, optional
         Crossover corner in Hz; by default that of the lowest low-pass in the target's path.
-    corner_estimated : bool
-        Whether the corner is no more than an estimate: then only what lies clear of it is fitted.
+    clear_of_corner : bool
+        Fit only below 0.7 times the corner: where it is no more than an estimate, or the filter is
+        not known. With ``source="both"`` that is always so.
     source : {"sub", "both", "mains"}
         Which measurements to use.
     loss : Loss, optional
@@ -203,6 +207,7 @@ def fit_band_gains(
     )
     if corner is None:
         corner = min((f.corner for f in target.path if f.kind == "low_pass"), default=None)
+    clear_of_corner = clear_of_corner or source == "both"
     data = prepare_fit(
         survey,
         equaliser=equaliser,
@@ -210,7 +215,7 @@ def fit_band_gains(
         present_gains_db=present,
         corner=corner,
         source=source,
-        clear_of_corner=corner_estimated or source == "both",
+        clear_of_corner=clear_of_corner,
     )
     floor = limits.floor(target.lower_limit)
     wanted_db = _wanted_loudness_change_db(data, target)
@@ -220,9 +225,16 @@ def fit_band_gains(
         limits=limits,
         loss=loss or Loss(),
         floor=floor,
-        freedoms=band_freedoms(equaliser, limits=limits, floor=floor, corner=corner),
+        freedoms=band_freedoms(
+            equaliser,
+            limits=limits,
+            floor=floor,
+            corner=corner,
+            seen=data.frequencies[data.frequency_weights > 0],
+        ),
         present_gains_db=present,
         loudness_change_db=min(wanted_db, limits.drive_boost_db),
+        clear_of=CLEAR_SHARE_OF_CORNER * corner if corner and clear_of_corner else None,
     )
     problem, solution = task.solve(prove=prove, node_limit=node_limit)
     return _judged(task, problem, solution, wanted_db=wanted_db, repeatability_db=repeatability_db)
@@ -283,6 +295,7 @@ def _judged(
             freedoms=task.freedoms,
             floor=task.floor,
             cancelled=cancelled_bands(data, equaliser),
+            clear_of=task.clear_of,
         ),
         no_change=no_change,
         deviation_before_db=before_db,

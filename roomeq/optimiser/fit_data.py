@@ -29,7 +29,7 @@ from roomeq.levels import FloatArray, power_mean_db, readonly
 from roomeq.optimiser.target import Target
 from roomeq.survey import Source, Survey
 
-__all__ = ["FitData", "fit_span", "prepare_fit"]
+__all__ = ["CLEAR_SHARE_OF_CORNER", "FitData", "fit_span", "prepare_fit"]
 
 SNR_IGNORED_DB, SNR_FULL_DB = 10.0, 20.0
 CLEAR_SHARE_OF_CORNER = 0.7

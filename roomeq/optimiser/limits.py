@@ -21,6 +21,7 @@ __all__ = ["BandFreedom", "Limits", "allowed_gains_db", "band_freedoms", "limit_
 UNKNOWN_LOWER_LIMIT = 25.0
 BOOST_BELOW_LIMIT_DB = 0.5
 ABOVE_CORNER_FACTOR = 1.2
+_SEEN_OCTAVES = 1.0 / 12.0
 
 
 class BandFreedom(StrEnum):
@@ -29,6 +30,7 @@ class BandFreedom(StrEnum):
     FREE = "free"
     CUT_ONLY = "cut_only"
     AT_REST = "at_rest"
+    UNSEEN = "unseen"
     LOCKED = "locked"
 
 
@@ -94,12 +96,34 @@ def _named_bands(
 
 
 def band_freedoms(
-    equaliser: FixedBandEqualiser, *, limits: Limits, floor: float, corner: float | None
+    equaliser: FixedBandEqualiser,
+    *,
+    limits: Limits,
+    floor: float,
+    corner: float | None,
+    seen: FloatArray,
 ) -> tuple[BandFreedom, ...]:
     """Return how far each band may move.
 
     A locked band keeps its present gain. A band centred at or above 1.2 times the crossover corner
-    stays at 0 unless it is unlocked. A band centred below the floor may only cut.
+    stays at 0 unless it is unlocked. A band without a fitted frequency within 1/12 octave of its
+    centre keeps its present gain or goes to 0: its skirts could mend a neighbour, but nobody would
+    see what its peak does. A band centred below the floor may only cut.
+
+    Parameters
+    ----------
+    equaliser : FixedBandEqualiser
+    limits : Limits
+    floor : float
+        Hz below which nothing is boosted.
+    corner : float or None
+        Crossover corner in Hz.
+    seen : ndarray
+        Frequencies that are fitted, in Hz.
+
+    Returns
+    -------
+    tuple of BandFreedom
 
     Raises
     ------
@@ -115,6 +139,8 @@ def band_freedoms(
             freedoms.append(BandFreedom.LOCKED)
         elif above and band not in unlocked:
             freedoms.append(BandFreedom.AT_REST)
+        elif not np.any(np.abs(np.log2(seen / band.centre)) <= _SEEN_OCTAVES):
+            freedoms.append(BandFreedom.UNSEEN)
         elif band.nominal < floor:
             freedoms.append(BandFreedom.CUT_ONLY)
         else:
@@ -136,6 +162,8 @@ def allowed_gains_db(
             allowed.append(np.array([present]))
         elif freedom is BandFreedom.AT_REST:
             allowed.append(np.zeros(1))
+        elif freedom is BandFreedom.UNSEEN:
+            allowed.append(np.unique([0.0, present]))
         elif freedom is BandFreedom.CUT_ONLY:
             allowed.append(grid[grid <= 0])
         else:

@@ -13,8 +13,10 @@ from dataclasses import dataclass, replace
 from enum import StrEnum
 
 import numpy as np
+from numpy.typing import NDArray
 
 from roomeq.analysis.dips import judge_dips
+from roomeq.bands import ThirdOctaveBand
 from roomeq.device.equaliser import FixedBandEqualiser
 from roomeq.levels import FloatArray
 from roomeq.optimiser.deviations import centred_error_db
@@ -37,6 +39,7 @@ class Reason(StrEnum):
     NOISE = "noise"
     BELOW_LIMIT = "below_limit"
     ABOVE_CROSSOVER = "above_crossover"
+    NEAR_CROSSOVER = "near_crossover"
     HELD_BY_FILTER_BOOST = "held_by_filter_boost"
     HELD_BY_DRIVE_BOOST = "held_by_drive_boost"
     HELD_BY_RANGE = "held_by_range"
@@ -68,9 +71,9 @@ class BandReason:
     present_db: float
     gain_db: float
     best_gain_db: float
-    error_db: float
-    spread_db: float
-    remaining_db: float
+    error_db: float | None
+    spread_db: float | None
+    remaining_db: float | None
     reason: Reason | None
 
 
@@ -91,12 +94,6 @@ def cancelled_bands(data: FitData, equaliser: FixedBandEqualiser) -> tuple[bool,
     )
 
 
-def band_means_db(data: FitData, error_db: FloatArray, *, lower: float, upper: float) -> FloatArray:
-    """Return the mean error of each seat over a band, shape (S,); empty where nothing is there."""
-    inside = (data.frequencies >= lower) & (data.frequencies < upper)
-    return np.asarray(error_db[:, inside].mean(axis=1)) if inside.any() else np.zeros(0)
-
-
 def explain_bands(
     data: FitData,
     problem: BandGainProblem,
@@ -108,6 +105,7 @@ def explain_bands(
     freedoms: tuple[BandFreedom, ...],
     floor: float,
     cancelled: tuple[bool, ...],
+    clear_of: float | None = None,
 ) -> tuple[BandReason, ...]:
     """Explain a setting band by band.
 
@@ -124,6 +122,8 @@ def explain_bands(
         Hz below which nothing is boosted.
     cancelled : tuple of bool
         Whether a dip in the band was judged a cancellation.
+    clear_of : float, optional
+        Hz above which nothing was fitted, to keep clear of the crossover.
 
     Returns
     -------
@@ -135,26 +135,20 @@ def explain_bands(
     trusted = replace(problem, trust=np.ones(problem.trust.shape))
     explained = []
     for index, band in enumerate(equaliser.bands):
-        before = band_means_db(data, at_rest_db, lower=band.lower, upper=band.upper)
-        after = band_means_db(data, after_db, lower=band.lower, upper=band.upper)
-        if before.size == 0:
-            error = spread = remaining = 0.0
-        else:
-            error = float(before @ data.seat_weights)
-            spread = float(before.std())
-            remaining = float(after @ data.seat_weights)
+        figures = _figures(data, band, at_rest_db=at_rest_db, after_db=after_db)
         reason = _reason_by_freedom(freedoms[index])
-        if reason is None and (before.size == 0 or _noisy(data, band.lower, band.upper)):
+        if reason is None and (figures is None or freedoms[index] is BandFreedom.UNSEEN):
+            near = clear_of is not None and band.upper > clear_of
+            reason = Reason.NEAR_CROSSOVER if near else Reason.NOISE
+        elif reason is None and _noisy(data, band):
             reason = Reason.NOISE
-        if reason is None:
+        elif reason is None and figures is not None:
             reason = _reason_by_trial(
                 problem,
                 trusted,
                 labels=labels,
                 band=index,
-                error_db=error,
-                spread_db=spread,
-                remaining_db=remaining,
+                figures=figures,
                 below_floor=freedoms[index] is BandFreedom.CUT_ONLY,
                 floor=floor,
                 cancelled=cancelled[index],
@@ -166,13 +160,40 @@ def explain_bands(
                 present_db=float(present_gains_db[index]),
                 gain_db=float(gains_db[index]),
                 best_gain_db=float(best_gains_db[index]),
-                error_db=error,
-                spread_db=spread,
-                remaining_db=remaining,
+                error_db=None if figures is None else figures.error_db,
+                spread_db=None if figures is None else figures.spread_db,
+                remaining_db=None if figures is None else figures.remaining_db,
                 reason=reason,
             )
         )
     return tuple(explained)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Figures:
+    error_db: float
+    spread_db: float
+    remaining_db: float
+
+
+def _inside(data: FitData, band: ThirdOctaveBand) -> NDArray[np.bool_]:
+    above = data.frequencies >= band.lower
+    return above & (data.frequencies < band.upper) & (data.frequency_weights > 0)
+
+
+def _figures(
+    data: FitData, band: ThirdOctaveBand, *, at_rest_db: FloatArray, after_db: FloatArray
+) -> _Figures | None:
+    """Return the error of a band and what remains of it; None where nothing was fitted there."""
+    inside = _inside(data, band)
+    if not inside.any():
+        return None
+    before, after = at_rest_db[:, inside].mean(axis=1), after_db[:, inside].mean(axis=1)
+    return _Figures(
+        error_db=float(before @ data.seat_weights),
+        spread_db=float(before.std()),
+        remaining_db=float(after @ data.seat_weights),
+    )
 
 
 def _reason_by_freedom(freedom: BandFreedom) -> Reason | None:
@@ -183,9 +204,8 @@ def _reason_by_freedom(freedom: BandFreedom) -> Reason | None:
     return None
 
 
-def _noisy(data: FitData, lower: float, upper: float) -> bool:
-    inside = (data.frequencies >= lower) & (data.frequencies < upper)
-    return bool(data.noise_weights[inside].mean() < 0.5)
+def _noisy(data: FitData, band: ThirdOctaveBand) -> bool:
+    return bool(data.noise_weights[_inside(data, band)].mean() < 0.5)
 
 
 def _reason_by_trial(
@@ -194,21 +214,19 @@ def _reason_by_trial(
     *,
     labels: LabelArray,
     band: int,
-    error_db: float,
-    spread_db: float,
-    remaining_db: float,
+    figures: _Figures,
     below_floor: bool,
     floor: float,
     cancelled: bool,
 ) -> Reason | None:
     """Try one step against what remains and say what stands in its way."""
     gain = float(problem.gains_db[band][labels[band]])
-    if abs(remaining_db) <= TOLERANCE_DB:
+    if abs(figures.remaining_db) <= TOLERANCE_DB:
         if gain != 0:
             return None
-        quiet = abs(error_db) <= TOLERANCE_DB and spread_db > DISAGREEMENT_DB
+        quiet = abs(figures.error_db) <= TOLERANCE_DB and figures.spread_db > DISAGREEMENT_DB
         return Reason.SEATS_DISAGREE if quiet else Reason.WITHIN_TOLERANCE
-    boost = remaining_db < 0
+    boost = figures.remaining_db < 0
     trial = np.array(labels)
     trial[band] += 1 if boost else -1
     if not 0 <= trial[band] < problem.label_counts[band]:
@@ -219,7 +237,9 @@ def _reason_by_trial(
     if boost and cancelled:
         return Reason.CANCELLATION
     distrusted = boost and trusted.objective(trial) < trusted.objective(labels) - 1e-9
-    if (distrusted and not better) or spread_db > max(DISAGREEMENT_DB, abs(remaining_db)):
+    if (distrusted and not better) or figures.spread_db > max(
+        DISAGREEMENT_DB, abs(figures.remaining_db)
+    ):
         return Reason.SEATS_DISAGREE
     if better:
         return Reason.NOT_WORTH_MOVING

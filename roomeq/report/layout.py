@@ -16,8 +16,10 @@ __all__ = ["WIDTH", "bullet_list", "paragraph", "signed", "table"]
 WIDTH = 100
 
 
-def signed(value: float, *, digits: int = 1) -> str:
-    """Return a number with its sign; what rounds to zero has none."""
+def signed(value: float | None, *, digits: int = 1) -> str:
+    """Return a number with its sign; what rounds to zero has none, what is not known is empty."""
+    if value is None:
+        return ""
     text = f"{value:+.{digits}f}"
     return f"{0:.{digits}f}" if float(text) == 0 else text
 

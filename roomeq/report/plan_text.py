@@ -9,18 +9,30 @@ from __future__ import annotations
 
 from roomeq.plan import Plan
 from roomeq.report.layout import bullet_list, paragraph, signed, table
+from roomeq.report.terminal import gain_bar
 from roomeq.report.wording import SAFETY, caution_text, no_change_text, reason_text
 
-__all__ = ["plan_text"]
+__all__ = ["evidence_sentences", "plan_text"]
 
 
-def plan_text(plan: Plan) -> str:
-    """Return the whole plan as text: settings first, then what they do, then cautions."""
+def plan_text(plan: Plan, *, bars: bool = False) -> str:
+    """Return the whole plan as text: settings first, then what they do, then cautions.
+
+    Parameters
+    ----------
+    plan : Plan
+    bars : bool
+        Whether to draw a bar for every band; see `roomeq.report.terminal.bars_wanted`.
+
+    Returns
+    -------
+    str
+    """
     lines = [f"{plan.room}: band gains for the subwoofer", ""]
     lines += [*_verdict(plan), ""]
-    lines += [*_settings(plan), ""]
+    lines += [*_settings(plan, bars), ""]
     lines += [*_seats(plan), ""]
-    lines += [*_evidence(plan), ""]
+    lines += ["How good it is", *bullet_list(evidence_sentences(plan)), ""]
     if plan.cautions:
         lines += ["Cautions", *bullet_list([caution_text(c) for c in plan.cautions]), ""]
     if plan.assumptions:
@@ -39,7 +51,8 @@ def _verdict(plan: Plan) -> list[str]:
     )
 
 
-def _settings(plan: Plan) -> list[str]:
+def _settings(plan: Plan, bars: bool) -> list[str]:
+    device = plan.device
     rows = []
     for band in plan.bands:
         changed = band.gain_db != band.present_db
@@ -51,7 +64,7 @@ def _settings(plan: Plan) -> list[str]:
                 "set" if changed else "",
                 signed(band.error_db),
                 signed(band.remaining_db),
-                f"{band.spread_db:.1f}",
+                "" if band.spread_db is None else f"{band.spread_db:.1f}",
                 reason_text(band, plan),
             ]
         )
@@ -65,6 +78,13 @@ def _settings(plan: Plan) -> list[str]:
         ">Seats s.d. dB",
         "Why",
     ]
+    if bars:
+        titles[4:4], titles[6] = ["Cut, boost"], ">S.d. dB"
+        for row, band in zip(rows, plan.bands, strict=True):
+            row.insert(
+                4,
+                gain_bar(band.gain_db, lowest_db=device.lowest_db, highest_db=device.highest_db),
+            )
     lines = ["Settings (absolute; error is with all bands at 0)", *table(titles, rows)]
     return [*lines, *_level(plan)]
 
@@ -102,8 +122,11 @@ def _seats(plan: Plan) -> list[str]:
     return ["Deviation at each seat", *table(titles, rows)]
 
 
-def _evidence(plan: Plan) -> list[str]:
+def evidence_sentences(plan: Plan) -> list[str]:
+    """Return what backs the proposal, in sentences: proof, spread, boost and drive, other Q."""
     e = plan.evidence
+    boosted = e.filter_boost_db > 0.1
+    place = f"at {e.drive_boost_frequency:.0f} Hz" if boosted else "where nothing is cut"
     proof = (
         f"No setting of this device within the limits does better than {e.lower_bound_db:.2f} dB "
         f"({'proven' if e.proven else 'proof not finished'}, {e.nodes} nodes); the best found has "
@@ -116,13 +139,13 @@ def _evidence(plan: Plan) -> list[str]:
         f"{e.average_sd_after_db:.1f} dB predicted; largest excess at any seat "
         f"{e.largest_excess_before_db:.1f} and {e.largest_excess_after_db:.1f} dB.",
         f"Summed boost at most {signed(e.filter_boost_db)} dB (limit {e.filter_boost_limit_db:g} "
-        f"dB); drive at the same loudness at most {signed(e.drive_boost_db)} dB at "
-        f"{e.drive_boost_frequency:.0f} Hz (limit {e.drive_boost_limit_db:g} dB), "
-        f"{e.power_ratio:.1f} times the power there. No boost below {e.no_boost_below:.0f} Hz.",
+        f"dB); drive at the same loudness at most {signed(e.drive_boost_db)} dB {place} (limit "
+        f"{e.drive_boost_limit_db:g} dB), {e.power_ratio:.1f} times the power there.",
+        f"No boost below {e.no_boost_below:.0f} Hz.",
     ]
     for check in e.q_checks:
         entries.append(
             f"If the bands' Q is {check.factor:g} times the assumed one: {check.before_db:.1f} dB "
             f"now, {check.after_db:.1f} dB predicted."
         )
-    return ["How good it is", *bullet_list(entries)]
+    return entries

@@ -31,10 +31,11 @@ def reason_text(band: BandSetting, plan: Plan) -> str:
     words: dict[Reason | None, str] = {
         None: "",
         Reason.WITHIN_TOLERANCE: "within tolerance",
-        Reason.SEATS_DISAGREE: f"seats differ by {band.spread_db:.1f} dB",
+        Reason.SEATS_DISAGREE: f"seats differ by {band.spread_db or 0:.1f} dB",
         Reason.CANCELLATION: "cancellation: boost eats headroom",
         Reason.NOISE: "noise, or not measured",
         Reason.BELOW_LIMIT: f"no boost below {evidence.no_boost_below:.0f} Hz",
+        Reason.NEAR_CROSSOVER: "too near the crossover to tell",
         Reason.ABOVE_CROSSOVER: f"above the crossover at {plan.target.corner or 0:.0f} Hz",
         Reason.HELD_BY_FILTER_BOOST: (
             f"held by the boost limit, {evidence.filter_boost_limit_db:+g} dB"
