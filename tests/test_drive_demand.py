@@ -72,6 +72,18 @@ def test_six_db_at_20_hz_cost_excursion_and_at_80_hz_none():
     assert max(entry.displacement_db for entry in rest) == pytest.approx(0.0, abs=1e-9)
 
 
+def test_displacement_is_the_largest_product_not_the_product_of_the_largest():
+    # closed form |X|^2 = 1 / ((1 - u^2)^2 + (u / Q)^2), on 400 points of the 80 Hz band
+    band = BANDS[6]
+    axis = np.geomspace(band.lower, band.upper, 400)
+    u = axis / 40.0
+    moved = -10 * np.log10((1 - u**2) ** 2 + 2 * u**2) + EQUALISER.response_db(gains(f80=12), axis)
+    lowest = BANDS[0].lower / 40.0
+    rest = -10 * np.log10((1 - lowest**2) ** 2 + 2 * lowest**2)
+    found = estimate_extra_drive(EQUALISER, gains(f80=12.0), box=CLOSED)[6]
+    assert found.displacement_db == pytest.approx(moved.max() - rest, abs=0.1)
+
+
 def test_a_high_pass_lowers_the_displacement_that_is_compared():
     filters = (CrossoverFilter(kind="high_pass", family="butterworth", order=4, corner=25.0),)
     with_filter = estimate_extra_drive(EQUALISER, np.zeros(9), box=CLOSED, filters=filters)

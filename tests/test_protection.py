@@ -219,6 +219,15 @@ def test_a_shortage_above_every_corner_asks_for_less_level():
     assert found.unrelieved_db == pytest.approx(4.0, abs=0.15)  # the filter's 0.11 dB stay
 
 
+def test_no_bass_is_given_away_for_a_band_above_every_corner():
+    # BW2 25 instead of 20 would relieve 0.8 dB at 31.5 Hz and cost far more below
+    left = [3.0, 3.0, 3.0, -4.0, 3.0, 3.0]
+    found = choose_protection(offered(), present=high_pass(20), headroom=headroom(left), box=CLOSED)
+    assert chosen(found) == (2, 20.0)
+    assert found.reason is ProtectionReason.CANNOT_RELIEVE
+    assert found.unrelieved.label == "31.5"
+
+
 def test_what_is_still_lacking_is_said():
     left = [None, -9.0, 3.0, 3.0, 3.0, 3.0]
     found = choose_protection(offered(), present=None, headroom=headroom(left), box=CLOSED)
@@ -256,9 +265,10 @@ def test_vented_box_with_nothing_fitting_on_offer_keeps_what_it_has():
 
 def test_displacement_below_the_lowest_band_is_judged_by_the_box():
     # evidence reaches to 25 Hz. Below it a closed box of 80 Hz moves no further (X is flat); a box
-    # with a resonance of 12 Hz moves (25 / f)**2 further: 12.8 dB more at 12 Hz
+    # with a resonance of 22 Hz moves 4.4 dB further towards 0 Hz, and 3.0 dB more without the
+    # filter: more than the 4 dB that are assured (closed forms of section 10)
     left = [None, None, 4.0, 20.0, 20.0, 20.0]
-    stiff, soft = ClosedBox(resonance=80.0, q=0.7), ClosedBox(resonance=12.0, q=0.7)
+    stiff, soft = ClosedBox(resonance=80.0, q=0.7), ClosedBox(resonance=22.0, q=0.7)
     args = {"present": high_pass(25), "headroom": headroom(left)}
     assert choose_protection(offered(corners=(25,)), box=stiff, **args).high_pass is None
     found = choose_protection(offered(corners=(25,)), box=soft, **args)
