@@ -88,9 +88,9 @@ def _parser() -> argparse.ArgumentParser:
         commands.add_parser(
             "sheet",
             help="write a settings sheet to print",
-            description="Write saved plans as one HTML file: what to set, in order, and the evidence. "
-            "Several plans of one room, such as music and film, stand side by side under the names "
-            "of their files. Needs the extra: pip install 'roomeq[report]'.",
+            description="Write saved plans as one HTML file: what to set, in order, and the "
+            "evidence. Several plans of one room, such as music and film, stand side by side under "
+            "the names of their files. Needs the extra: pip install 'roomeq[report]'.",
         )
     )
     return parser

@@ -1,0 +1,247 @@
+"""Page 2 of the settings sheet: what the settings should do, what they cannot, and how one knows.
+
+Conventions
+-----------
+Numbers come from the plan; nothing is computed here. What is equal in several plans is said once.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+from roomeq.optimiser.reasons import Reason
+from roomeq.plan import BandSetting, Plan
+from roomeq.report.layout import signed
+from roomeq.report.plan_text import evidence_sentences
+from roomeq.report.sheet_picture import Picture, sheet_picture
+from roomeq.report.sheet_steps import joined, with_minus
+from roomeq.report.wording import caution_text, reason_text
+
+__all__ = [
+    "BandEvidence",
+    "PlanEvidence",
+    "Remedy",
+    "SharedText",
+    "cautions",
+    "inputs",
+    "plan_evidence",
+    "record",
+    "shared_texts",
+]
+
+_RECORD = (
+    ("date", "When"),
+    ("by", "By"),
+    ("instrument", "With"),
+    ("conditions", "Conditions"),
+    ("drive_level", "Drive level"),
+)
+_SOURCES = {"sub": "the subwoofer alone", "mains": "the mains", "both": "subwoofer and mains"}
+_REMEDIES = {
+    Reason.SEATS_DISAGREE: (
+        "The seats differ more than they share, and one equaliser changes all of them alike.",
+        "Moving the subwoofer or a seat, a second subwoofer, damping.",
+    ),
+    Reason.CANCELLATION: (
+        "Sound cancels at one or more seats; a boost is cancelled too.",
+        "Moving the subwoofer or the seat, a second subwoofer elsewhere.",
+    ),
+    Reason.HELD_BY_DRIVE_BOOST: (
+        "More gain would drive the subwoofer past the limit set for it.",
+        "A subwoofer that can do more, or a second one.",
+    ),
+    Reason.HELD_BY_FILTER_BOOST: (
+        "More gain would pass the limit set for the summed boost.",
+        "Moving the subwoofer, or a second one; a higher limit only if there is headroom.",
+    ),
+    Reason.HELD_BY_RANGE: (
+        "The band is at the end of its range.",
+        "Moving the subwoofer or the seats, damping.",
+    ),
+    Reason.BELOW_LIMIT: (
+        "It lies below what the subwoofer can do.",
+        "A subwoofer that reaches lower.",
+    ),
+    Reason.NOISE: (
+        "It was not measured, or noise hides it.",
+        "Measuring again, louder or in a quieter room.",
+    ),
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BandEvidence:
+    """One band in figures, as text; a dash where the band was not fitted."""
+
+    label: str
+    error: str
+    remaining: str
+    spread: str
+    why: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SeatEvidence:
+    """One seat in figures, as text."""
+
+    seat: str
+    weight: str
+    before: str
+    after: str
+    left_out: str
+    worse: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Remedy:
+    """Bands that filters cannot mend: what is left, why, and what would mend it."""
+
+    bands: str
+    why: str
+    would: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlanEvidence:
+    """What backs one plan."""
+
+    before: str
+    after: str
+    changed: bool
+    picture: Picture | None
+    bands: tuple[BandEvidence, ...]
+    seats: tuple[SeatEvidence, ...]
+    remedies: tuple[Remedy, ...]
+    sentences: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SharedText:
+    """A text and the names of the plans that it belongs to; no names where it is all of them."""
+
+    text: str
+    names: str = ""
+    weighty: bool = False
+
+
+def _figure(value: float | None) -> str:
+    return with_minus(signed(value)) or "\N{EN DASH}"
+
+
+def _band(band: BandSetting, plan: Plan) -> BandEvidence:
+    return BandEvidence(
+        label=f"{band.label}\N{NO-BREAK SPACE}Hz",
+        error=_figure(band.error_db),
+        remaining=_figure(band.remaining_db),
+        spread=_figure(band.spread_db).lstrip("+"),
+        why=with_minus(reason_text(band, plan)),
+    )
+
+
+def _remedies(plan: Plan) -> tuple[Remedy, ...]:
+    found = []
+    for reason, (why, would) in _REMEDIES.items():
+        bands = [
+            f"{band.label} Hz"
+            + ("" if band.remaining_db is None else f" ({_figure(band.remaining_db)} dB)")
+            for band in plan.bands
+            if band.reason is reason
+        ]
+        if bands:
+            found.append(Remedy(bands=joined(bands), why=why, would=would))
+    return tuple(found)
+
+
+def plan_evidence(plan: Plan) -> PlanEvidence:
+    """Return what backs a plan: deviations, picture, bands, seats, what is left, proof."""
+    seats = tuple(
+        SeatEvidence(
+            seat=seat.seat,
+            weight=f"{100 * seat.weight:.0f}\N{NO-BREAK SPACE}%",
+            before=f"{seat.before_db:.1f}",
+            after=f"{seat.after_db:.1f}",
+            left_out="" if seat.left_out_after_db is None else f"{seat.left_out_after_db:.1f}",
+            worse=round(seat.after_db, 1) > round(seat.before_db, 1),
+        )
+        for seat in plan.seats
+    )
+    return PlanEvidence(
+        before=f"{plan.deviation_before_db:.1f}",
+        after=f"{plan.deviation_after_db:.1f}",
+        changed=plan.no_change is None,
+        picture=sheet_picture(plan),
+        bands=tuple(_band(band, plan) for band in plan.bands),
+        seats=seats,
+        remedies=_remedies(plan),
+        sentences=tuple(with_minus(text) for text in evidence_sentences(plan)),
+    )
+
+
+def _share(texts: Mapping[str, list[str]]) -> tuple[SharedText, ...]:
+    """Return every text once, in order, with the plans it belongs to."""
+    everything = list(dict.fromkeys(text for found in texts.values() for text in found))
+    shared = []
+    for text in everything:
+        owners = [name for name, found in texts.items() if text in found]
+        names = "" if len(owners) == len(texts) else joined(owners)
+        shared.append(SharedText(text=text, names=names))
+    return tuple(shared)
+
+
+def cautions(plans: Mapping[str, Plan]) -> tuple[SharedText, ...]:
+    """Return the cautions of all plans, reservations first and marked as weighty."""
+    weighty = {name: [caution_text(c) for c in plan.reservations] for name, plan in plans.items()}
+    plain = {
+        name: [caution_text(c) for c in plan.cautions if c not in plan.reservations]
+        for name, plan in plans.items()
+    }
+    return (*(replace(entry, weighty=True) for entry in _share(weighty)), *_share(plain))
+
+
+def _merged_notes(notes: tuple[str, ...]) -> list[str]:
+    """Return notes that differ only in the file before the first colon as one."""
+    files: dict[str, list[str]] = {}
+    for note in notes:
+        file, colon, text = note.partition(": ")
+        if not colon:
+            file, text = "", note
+        files.setdefault(text, []).append(file)
+    return [
+        f"{joined(list(dict.fromkeys(names)))}: {text}" if any(names) else text
+        for text, names in files.items()
+    ]
+
+
+def shared_texts(plans: Mapping[str, Plan]) -> tuple[tuple[SharedText, ...], ...]:
+    """Return the assumptions, and what the readers of the files did."""
+    assumptions = {name: list(plan.assumptions) for name, plan in plans.items()}
+    notes = {name: _merged_notes(plan.notes) for name, plan in plans.items()}
+    return (_share(assumptions), _share(notes))
+
+
+def record(plans: Mapping[str, Plan]) -> tuple[tuple[str, tuple[SharedText, ...]], ...]:
+    """Return when, by whom, with what and how it was measured; "not stated" where it is not."""
+    known = {key for key, _ in _RECORD}
+    further = list(dict.fromkeys(k for p in plans.values() for k in p.record if k not in known))
+    rows = [
+        (title, _share({name: [p.record.get(key, "not stated")] for name, p in plans.items()}))
+        for key, title in (*_RECORD, *((key, key) for key in further))
+    ]
+    levels = {"spl": "dB SPL", "relative": "relative levels"}
+    source = {
+        name: [f"{_SOURCES[plan.source]}, {levels[plan.level_reference]}"]
+        for name, plan in plans.items()
+    }
+    return (*rows, ("What played", _share(source)))
+
+
+def inputs(plans: Mapping[str, Plan]) -> tuple[tuple[str, str, str, str], ...]:
+    """Return the files that the plans were made from: name, role, SHA-256 digest, plans."""
+    owners: dict[tuple[str, str, str], list[str]] = {}
+    for name, plan in plans.items():
+        for entry in plan.inputs:
+            owners.setdefault((entry.file, entry.role, entry.sha256), []).append(name)
+    return tuple(
+        (*key, "" if len(names) == len(plans) else joined(names)) for key, names in owners.items()
+    )

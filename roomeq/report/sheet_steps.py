@@ -1,0 +1,274 @@
+"""Page 1 of the settings sheet: what to set, in working order, and what to leave alone.
+
+Conventions
+-----------
+A step has one cell for each plan, or a single cell where all plans agree. A setting that the plan
+does not hold is left as it is; nothing is invented. Settings are absolute, in dB; numbers carry a
+true minus sign and as many decimals as the device's step needs.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+from roomeq.optimiser.reasons import Reason
+from roomeq.plan import BandSetting, LevelSetting, Plan
+from roomeq.report.layout import signed
+
+__all__ = [
+    "Cell",
+    "Fader",
+    "Step",
+    "band_steps",
+    "closing_steps",
+    "decibels",
+    "joined",
+    "leave_alone",
+    "opening_steps",
+    "seats_to_measure_again",
+    "with_minus",
+]
+
+LEAVE = "Leave as it is"
+_NOT_HELD = "not part of this plan"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Fader:
+    """A band's range as a scale of 0 to 100: where zero, the present gain and the new one lie."""
+
+    zero: float
+    present: float
+    gain: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Cell:
+    """One setting.
+
+    Attributes
+    ----------
+    action : {"set", "keep", "leave", "do"}
+        Change it, leave it at the value shown, leave it unseen, or do something.
+    value, was, detail : str
+        The setting; the present one where it differs; a remark.
+    span : int
+        Number of plans that the cell is for.
+    fader : Fader or None
+        Only of bands.
+    """
+
+    action: Literal["set", "keep", "leave", "do"]
+    value: str
+    was: str = ""
+    detail: str = ""
+    span: int = 1
+    fader: Fader | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Step:
+    """A control and its cells; `number` is empty for a band, which belongs to the step of bands."""
+
+    number: str
+    control: str
+    cells: tuple[Cell, ...]
+
+
+def with_minus(text: str) -> str:
+    """Return a sentence of our own with true minus signs before figures."""
+    return re.sub(r"(?<![\w\-.])-(?=\d)", "\N{MINUS SIGN}", text)
+
+
+def decibels(value: float, *, step_db: float = 0.5) -> str:
+    """Return a setting in dB with its sign and the decimals that the device's step needs."""
+    digits = 1
+    while digits < 3 and any(abs(x - round(x, digits)) > 1e-6 for x in (value, step_db)):
+        digits += 1
+    return f"{with_minus(signed(value, digits=digits))}\N{NO-BREAK SPACE}dB"
+
+
+def joined(words: Sequence[str]) -> str:
+    """Return words as "a, b and c"."""
+    return " and ".join([", ".join(words[:-1]), words[-1]] if len(words) > 1 else words)
+
+
+def _step(number: int, control: str, cells: Sequence[Cell]) -> Step:
+    """Return a step; equal cells become one."""
+    if len(cells) > 1 and all(cell == cells[0] for cell in cells) and cells[0].fader is None:
+        first = cells[0]
+        one = Cell(
+            action=first.action,
+            value=first.value,
+            was=first.was,
+            detail=first.detail,
+            span=len(cells),
+        )
+        return Step(number=str(number), control=control, cells=(one,))
+    return Step(number=str(number), control=control, cells=tuple(cells))
+
+
+def _filter_cell(plan: Plan, kind: str) -> Cell:
+    found = [text for text in plan.target.path if text.startswith(kind)]
+    detail = f"while measuring: {joined(found)}" if found else "what was in force is not stated"
+    return Cell(action="leave", value=LEAVE, detail=detail)
+
+
+def _level_cell(level: LevelSetting, plan: Plan) -> Cell:
+    wanted = "reaches the wanted level" if plan.target.level_db is not None else "keeps loudness"
+    exact = f"{wanted}; exactly {with_minus(signed(level.exact_change_db, digits=2))} dB"
+    if level.setting_db is not None:
+        value = decibels(level.setting_db)
+        if level.change_db == 0:
+            return Cell(action="keep", value=value)
+        was = decibels(level.setting_db - level.change_db)
+        return Cell(action="set", value=value, was=was, detail=exact)
+    if level.change_db:
+        direction = "Up" if level.change_db > 0 else "Down"
+        turn = f"{direction} by {decibels(abs(level.change_db)).lstrip('+')}"
+        return Cell(action="set", value=turn, detail=f"from where it stands; {exact}")
+    return Cell(action="leave", value=LEAVE, detail="" if level.upstream_db else exact)
+
+
+def opening_steps(plans: Sequence[Plan]) -> tuple[Step, ...]:
+    """Return what comes before the bands: filters, delay, polarity, phase, level."""
+    not_held = Cell(action="leave", value=LEAVE, detail=_NOT_HELD)
+    rows: tuple[tuple[str, Callable[[Plan], Cell]], ...] = (
+        ("Low-pass and its bypass", lambda plan: _filter_cell(plan, "low-pass")),
+        ("Protective high-pass", lambda plan: _filter_cell(plan, "high-pass")),
+        ("Delay", lambda _: not_held),
+        ("Polarity", lambda _: not_held),
+        ("Phase control", lambda _: not_held),
+        ("Level knob", lambda plan: _level_cell(plan.level, plan)),
+    )
+    return tuple(
+        _step(number, control, [cell(plan) for plan in plans])
+        for number, (control, cell) in enumerate(rows, start=1)
+    )
+
+
+def _band_cell(band: BandSetting | None, plan: Plan) -> Cell:
+    if band is None:
+        return Cell(action="leave", value="no such band")
+    device = plan.device
+    reach = (device.highest_db - device.lowest_db) or 1.0
+
+    def place(gain_db: float) -> float:
+        return round(100 * min(max((gain_db - device.lowest_db) / reach, 0.0), 1.0), 2)
+
+    changed = band.gain_db != band.present_db
+    return Cell(
+        action="set" if changed else "keep",
+        value=decibels(band.gain_db, step_db=device.step_db),
+        was=decibels(band.present_db, step_db=device.step_db) if changed else "",
+        fader=Fader(zero=place(0.0), present=place(band.present_db), gain=place(band.gain_db)),
+    )
+
+
+def band_steps(plans: Sequence[Plan]) -> tuple[Step, ...]:
+    """Return a row for every band of any plan, in order of frequency."""
+    centres = {band.label: band.centre for plan in plans for band in plan.bands}
+    by_label = [{band.label: band for band in plan.bands} for plan in plans]
+    return tuple(
+        Step(
+            number="",
+            control=f"{label}\N{NO-BREAK SPACE}Hz",
+            cells=tuple(
+                _band_cell(bands.get(label), plan)
+                for bands, plan in zip(by_label, plans, strict=True)
+            ),
+        )
+        for label in sorted(centres, key=lambda label: centres[label])
+    )
+
+
+def seats_to_measure_again(plan: Plan) -> tuple[str, ...]:
+    """Return the seat with the most weight, and of the others the one that should change most."""
+    first = max(plan.seats, key=lambda seat: seat.weight)
+    others = [seat for seat in plan.seats if seat is not first]
+    if not others:
+        return (first.seat,)
+    second = max(others, key=lambda seat: abs(seat.after_db - seat.before_db))
+    return (first.seat, second.seat)
+
+
+def _idle(plan: Plan) -> bool:
+    level = plan.level
+    return not plan.changes and level.change_db == 0 and level.upstream_db == 0
+
+
+def _upstream_cell(plan: Plan) -> Cell:
+    if _idle(plan):
+        return Cell(action="leave", value=LEAVE, detail="nothing was changed")
+    detail = "with the settings above in force; level only, no other filters"
+    if plan.level.upstream_db:
+        value = f"Set {decibels(round(plan.level.upstream_db, 1))}, then run it again"
+        return Cell(action="set", value=value, detail=detail)
+    return Cell(action="do", value="Run it again", detail=detail)
+
+
+def _measure_cell(plan: Plan) -> Cell:
+    if _idle(plan):
+        return Cell(action="leave", value="Not needed", detail="nothing was changed")
+    seats = seats_to_measure_again(plan)
+    why = "most weight" if len(seats) == 1 else "most weight, and where most should change"
+    return Cell(
+        action="do",
+        value=joined(seats),
+        detail=f"{why}; same drive level and microphone gain, then roomeq verify",
+    )
+
+
+def closing_steps(plans: Sequence[Plan]) -> tuple[Step, ...]:
+    """Return what comes after the bands: the level trim upstream, and two seats again."""
+    return (
+        _step(8, "Level trim upstream", [_upstream_cell(plan) for plan in plans]),
+        _step(9, "Measure again", [_measure_cell(plan) for plan in plans]),
+    )
+
+
+def _bands_with(plans: Mapping[str, Plan], reasons: set[Reason]) -> dict[str, float]:
+    return {
+        band.label: band.centre
+        for plan in plans.values()
+        for band in plan.bands
+        if band.reason in reasons
+    }
+
+
+def _in_order(centres: dict[str, float]) -> str:
+    return joined(sorted(centres, key=lambda label: centres[label]))
+
+
+def leave_alone(plans: Mapping[str, Plan]) -> tuple[str, ...]:
+    """Return what must not be touched, in sentences."""
+    path = list(dict.fromkeys(text for plan in plans.values() for text in plan.target.path))
+    entries = [
+        f"In the path while measuring: {'; '.join(path)}. The settings were computed for it."
+        if path
+        else "Every filter that was in the path while measuring.",
+        "Protective high-pass, delay, polarity and phase control: this plan does not set them.",
+        "The places of subwoofer and seats: the settings hold for where they stood.",
+        "Drive level and microphone gain, until the seats of step 9 have been measured again.",
+    ]
+    cancelled = _bands_with(plans, {Reason.CANCELLATION})
+    if cancelled:
+        entries.append(
+            f"{_in_order(cancelled)} Hz: sound cancels there. More boost only eats headroom."
+        )
+    low = _bands_with(plans, {Reason.BELOW_LIMIT})
+    if low:
+        entries.append(f"{_in_order(low)} Hz: no boost below what the subwoofer can do.")
+    kept = {
+        "above the crossover": Reason.ABOVE_CROSSOVER,
+        "too near the crossover to tell": Reason.NEAR_CROSSOVER,
+        "locked": Reason.LOCKED,
+    }
+    for words, reason in kept.items():
+        held = _bands_with(plans, {reason})
+        if held:
+            entries.append(f"{_in_order(held)} Hz: {words}. Leave at what is shown.")
+    return tuple(entries)
