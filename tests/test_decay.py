@@ -24,7 +24,7 @@ def decaying_noise(decay_time, *, rate=4000.0, end=4.0, floor_db=-math.inf, seed
 
 
 @pytest.mark.parametrize("decay_time", [0.5, 1.0, 2.0])
-@pytest.mark.parametrize("floor_db", [-math.inf, -60.0])
+@pytest.mark.parametrize("floor_db", [-math.inf, -60.0, -52.0])
 def test_a_known_decay_is_found(decay_time, floor_db):
     # Gaussian noise under an exponential: T20 = T30 = T by construction. The spread of a single
     # realisation follows from bandwidth times decay time (ISO 3382-2, formula for sigma(T20)):

@@ -117,6 +117,19 @@ def test_several_sweeps_and_one_whose_start_is_missing():
     np.testing.assert_allclose(starts, [-1.5, period - 1.5, 2 * period - 1.5], atol=0.01)
 
 
+def test_a_faint_copy_is_no_repeat():
+    # A sweep 26 dB down (another room, a headphone nearby) does not belong to the average.
+    sweep = plain_sweep(repeats=2)
+    played = playback_signal(sweep)[0]
+    second = round((6.0 + sweep.duration + 0.5 * sweep.tail) * sweep.sample_rate)
+    played[second:] *= 0.05
+    recording = Recording(samples=played, sample_rate=sweep.sample_rate)
+    inverse = prepared(sweep, recording, highest=300.0)
+    lags = deconvolve(played, inverse=inverse)
+    (place,) = find_excitations(lags, inverse=inverse, recording=recording)
+    assert place / inverse.low_rate == pytest.approx(6.0, abs=0.01)
+
+
 def test_distortion_is_not_taken_for_a_sweep():
     sweep = plain_sweep()
     played = playback_signal(sweep)[0]

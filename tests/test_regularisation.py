@@ -43,3 +43,16 @@ def test_it_is_zero_beyond_its_fades():
     assert not inverse[axis < 20.0 / FADE_BELOW - 0.1].any()
     assert not inverse[axis > 200.0 * FADE_ABOVE + 0.1].any()
     assert not inverse.flags.writeable
+
+
+def test_nulls_outside_the_band_are_not_divided_by():
+    # White noise has spectral nulls everywhere (Rayleigh); outside the band none may gain more than
+    # 20 dB over the level at the band's edge.
+    signal = np.random.default_rng(7).standard_normal(40_000)
+    inverse = regularised_inverse(
+        signal, fft_length=80_000, sample_rate=2000.0, usable=(50.0, 200.0)
+    )
+    axis = np.fft.rfftfreq(80_000, 1 / 2000.0)
+    outside = (axis < 50.0) | (axis > 200.0)
+    typical = 1 / np.sqrt(signal.size)
+    assert np.abs(inverse[outside]).max() < 12 * typical

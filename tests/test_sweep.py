@@ -74,6 +74,17 @@ def test_harmonics_lie_where_the_paper_says(order):
     np.testing.assert_allclose(harmonic, later, atol=1e-8)
 
 
+def test_a_harmonic_carries_the_fades_to_its_order():
+    # With x = w sin(phase), the second harmonic w^2 sin(2 phase) has size 2 |x| sqrt(w^2 - x^2).
+    sweep = SweepDescription(start=20.0, stop=500.0, level_dbfs=0.0, fade_in=0.5, fade_out=0.3)
+    plain, harmonic = sweep_signal(sweep), sweep_signal(sweep, order=2)
+    times = np.arange(plain.size) / sweep.sample_rate
+    fade = np.minimum(times / 0.5, (sweep.duration - times) / 0.3)
+    weight = 0.5 - 0.5 * np.cos(np.pi * np.clip(fade, 0.0, 1.0))
+    size = 2 * np.abs(plain) * np.sqrt(np.maximum(weight**2 - plain**2, 0.0))
+    np.testing.assert_allclose(np.abs(harmonic), size, atol=1e-6)
+
+
 def test_any_rate_has_its_own_exact_sweep():
     sweep = SweepDescription(sample_rate=48000)
     np.testing.assert_allclose(

@@ -110,6 +110,17 @@ def test_a_failed_write_leaves_what_was_there(tmp_path, monkeypatch):
     assert not list(tmp_path.glob(".*"))
 
 
+def test_a_file_is_replaced_as_a_whole(tmp_path):
+    # Who has the old file open goes on reading the old one: renamed over, not written into.
+    sweep = SweepDescription(**SMALL)
+    target = tmp_path / "sweep.wav"
+    target.write_bytes(b"old")
+    (tmp_path / "kept").hardlink_to(target)
+    write_sweep(target, playback_signal(sweep), sweep=sweep)
+    assert (tmp_path / "kept").read_bytes() == b"old"
+    assert target.read_bytes()[:4] == b"RIFF"
+
+
 def test_misuse_of_writing(tmp_path):
     sweep = SweepDescription(**SMALL)
     with pytest.raises(ValueError, match=r"\.wav"):

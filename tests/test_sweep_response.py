@@ -180,6 +180,19 @@ def test_several_sweeps_are_aligned_and_averaged():
     assert gain_db == pytest.approx(10 * math.log10(3), abs=1.0)
 
 
+def test_repeatability_is_the_standard_deviation_of_the_level():
+    # Two sweeps, the second 10 % stronger: 20 lg 1.1 / sqrt 2 = 0.5854 dB (ddof 1).
+    sweep = plain_sweep(repeats=2)
+    played = playback_signal(sweep)[0]
+    second = round((6.0 + sweep.duration + 0.5 * sweep.tail) * sweep.sample_rate)
+    played[second:] *= 1.1
+    recording = Recording(samples=played, sample_rate=sweep.sample_rate)
+    found = estimate_sweep_response(recording, inverse=inverse_for(sweep, recording))
+    inside = between(found.response, 15.0, 290.0)
+    np.testing.assert_allclose(found.repeatability_db[inside], 0.5854, atol=2e-3)
+    np.testing.assert_allclose(found.response.level_db[inside], 20 * np.log10(1.05), atol=5e-3)
+
+
 def test_a_sweep_cut_at_an_end_is_left_out_and_said():
     sweep, _, recording = room_recording(0.3, repeats=2)
     rate = recording.sample_rate
