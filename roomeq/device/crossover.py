@@ -2,9 +2,12 @@
 
 Conventions
 -----------
-Analogue prototypes, ``exp(+j omega t)``: a low-pass has falling phase. Corner frequencies in Hz: a
-Butterworth filter is 3 dB down at its corner, a Linkwitz-Riley filter 6 dB. The order counts the
-whole filter: 4 is 24 dB per octave.
+``exp(+j omega t)``: a low-pass has falling phase. Corner frequencies in Hz: a Butterworth filter is
+3 dB down at its corner, a Linkwitz-Riley filter 6 dB. The order counts the whole filter: 4 is 24 dB
+per octave. A digital filter is the analogue prototype after the bilinear transformation, pre-warped
+at its corner. It is evaluated as the prototype on the warped axis ``tan(pi f / fs) / tan(pi fc /
+fs)``, which is the same function and loses no digits in the bass, where the coefficients of a
+digital filter of high order would.
 """
 
 from __future__ import annotations
@@ -16,20 +19,29 @@ from typing import Literal, get_args
 import numpy as np
 from numpy.typing import ArrayLike
 
+from roomeq.levels import FloatArray
 from roomeq.response import ComplexArray
 
-__all__ = ["CrossoverFilter", "FilterFamily", "FilterKind", "chain_response"]
+__all__ = ["HIGHEST_ORDER", "CrossoverFilter", "FilterFamily", "FilterKind", "chain_response"]
 
 FilterFamily = Literal["butterworth", "linkwitz_riley"]
 FilterKind = Literal["low_pass", "high_pass"]
 
+HIGHEST_ORDER = 8
+"""Highest order of a single filter: 48 dB per octave."""
 
-def _butterworth(s: ComplexArray, order: int) -> ComplexArray:
-    """Return the normalised Butterworth low-pass at `s`."""
+
+def _butterworth(ratio: FloatArray, order: int, kind: FilterKind) -> ComplexArray:
+    """Return a Butterworth filter at `ratio`, frequency over corner.
+
+    One factor for each pole, so that nothing overflows however far from the corner.
+    """
+    s = np.asarray(1j * ratio)
+    numerator = np.ones_like(s) if kind == "low_pass" else s
     result = np.ones_like(s)
     for k in range(order):
         angle = math.pi * (2 * k + order + 1) / (2 * order)
-        result = result / (s - complex(math.cos(angle), math.sin(angle)))
+        result = result * (numerator / (s - complex(math.cos(angle), math.sin(angle))))
     return result
 
 
@@ -48,6 +60,8 @@ class CrossoverFilter:
         Hz.
     where : str
         Where in the path it sits, in the user's words.
+    sample_rate : float, optional
+        Hz for a digital filter; without it the filter is analogue.
 
     Raises
     ------
@@ -60,26 +74,67 @@ class CrossoverFilter:
     order: int
     corner: float
     where: str = ""
+    sample_rate: float | None = None
 
     def __post_init__(self) -> None:
         if self.kind not in get_args(FilterKind):
             raise ValueError(f"kind is one of {get_args(FilterKind)}, got {self.kind!r}")
         if self.family not in get_args(FilterFamily):
             raise ValueError(f"family is one of {get_args(FilterFamily)}, got {self.family!r}")
-        if not 1 <= self.order <= 8:
-            raise ValueError(f"order is 1 to 8, got {self.order!r}")
+        if not (isinstance(self.order, int) and 1 <= self.order <= HIGHEST_ORDER):
+            raise ValueError(f"order is 1 to {HIGHEST_ORDER}, got {self.order!r}")
         if self.family == "linkwitz_riley" and self.order % 2:
             raise ValueError(f"a Linkwitz-Riley filter has an even order, got {self.order}")
         if not (math.isfinite(self.corner) and self.corner > 0):
             raise ValueError(f"a corner must be finite and positive, got {self.corner!r}")
 
-    def response(self, frequencies: ArrayLike) -> ComplexArray:
-        """Return the complex amplitude ratio, shape (F,)."""
-        ratio = np.asarray(frequencies, dtype=np.float64) / self.corner
-        s = np.asarray(1j * ratio if self.kind == "low_pass" else -1j / ratio)
+        if self.sample_rate is not None and not (
+            math.isfinite(self.sample_rate) and self.sample_rate > 2.0 * self.corner
+        ):
+            raise ValueError(
+                f"a sample rate of {self.sample_rate!r} Hz cannot hold {self.corner:g} Hz"
+            )
+
+    @property
+    def butterworth_orders(self) -> tuple[int, ...]:
+        """Orders of the Butterworth filters that give this one in a row.
+
+        A Linkwitz-Riley filter is two of half its order (Linkwitz, JAES 24(1), 1976). Analogue
+        filters of one kind give the same response if and only if the lists of their Butterworth
+        orders and corners agree: each order has poles that no lower one has, so that the list can
+        be read off the poles, highest order first.
+        """
         if self.family == "butterworth":
-            return _butterworth(s, self.order)
-        return _butterworth(s, self.order // 2) ** 2
+            return (self.order,)
+        return (self.order // 2, self.order // 2)
+
+    def response(self, frequencies: ArrayLike) -> ComplexArray:
+        """Return the complex amplitude ratio, shape (F,).
+
+        Raises
+        ------
+        ValueError
+            If a frequency is not finite, is negative, or is beyond half the sample rate of a
+            digital filter.
+        """
+        ratio = self._normalised(frequencies)
+        result = np.ones(ratio.shape, dtype=np.complex128)
+        for order in self.butterworth_orders:
+            result = result * _butterworth(ratio, order, self.kind)
+        return result
+
+    def _normalised(self, frequencies: ArrayLike) -> FloatArray:
+        axis = np.asarray(frequencies, dtype=np.float64)
+        if not (np.isfinite(axis).all() and (axis >= 0).all()):
+            raise ValueError("frequencies must be finite and not negative")
+        if self.sample_rate is None:
+            return np.asarray(axis / self.corner)
+        if not (axis <= self.sample_rate / 2.0).all():
+            raise ValueError(
+                f"frequencies must be at most half the sample rate of {self.sample_rate:g} Hz"
+            )
+        warped = np.tan(np.pi * axis / self.sample_rate)
+        return np.asarray(warped / math.tan(math.pi * self.corner / self.sample_rate))
 
     def __str__(self) -> str:
         family = {"butterworth": "Butterworth", "linkwitz_riley": "Linkwitz-Riley"}[self.family]

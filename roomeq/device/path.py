@@ -1,0 +1,304 @@
+"""A described path: which filters stand between the signal and the subwoofer, and what they do.
+
+Conventions
+-----------
+A path is a tuple of filters in the order in which the signal meets them; a filter's `where` names
+its place (source, processor, amplifier, box). Levels in dB, frequencies in Hz, delays in s. What a
+sum of subwoofer and mains is taken to be is said in `roomeq.device.crossover_sum`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from itertools import combinations
+
+import numpy as np
+
+from roomeq.device.crossover import CrossoverFilter, chain_response
+from roomeq.device.crossover_sum import SumFigures, estimate_best_delay, sum_figures
+from roomeq.levels import amplitude_ratio_db
+
+__all__ = [
+    "LEAST_GAIN_DB",
+    "Bypass",
+    "PathAnalysis",
+    "predict_path",
+    "same_response",
+    "slope_db_per_octave",
+]
+
+LEAST_GAIN_DB = 0.5
+"""A bypass is recommended if the sum is flatter by at least this; common practice, no source."""
+
+_CORNER_TOLERANCE = 1e-6
+_BOX = "box"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Bypass:
+    """Filters to switch off, and what the sum is then.
+
+    Attributes
+    ----------
+    filters : tuple of CrossoverFilter
+        To be bypassed.
+    positions : tuple of int
+        Their places in the path, counted from 0.
+    alternatives : tuple of tuple of int
+        Other positions that leave the same response.
+    matching : bool
+        Whether exactly the low-pass is left that matches the mains' high-pass in family, order
+        and corner.
+    sums : tuple of SumFigures
+        Afterwards, in normal and in inverted polarity.
+    gain_db : float
+        Largest deviation from flat before less after, each in its flatter polarity: what the
+        sum gains. Negative where it loses.
+    """
+
+    filters: tuple[CrossoverFilter, ...]
+    positions: tuple[int, ...]
+    alternatives: tuple[tuple[int, ...], ...]
+    matching: bool
+    sums: tuple[SumFigures, SumFigures]
+    gain_db: float
+
+    @property
+    def flatter(self) -> SumFigures:
+        """The flatter polarity."""
+        return _flatter(self.sums)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PathAnalysis:
+    """What a path does, and what its sum with the mains is.
+
+    Attributes
+    ----------
+    filters : tuple of CrossoverFilter
+        The subwoofer's path.
+    mains : tuple of CrossoverFilter
+        High-passes of the mains, electrical and acoustical.
+    mains_assumed : bool
+        Whether they were not stated and were taken to match the low-pass that meets the signal
+        first.
+    corner : float
+        Hz: the corner of the matching low-pass, or the lowest corner.
+    low_pass_count : int
+        Low-passes in force.
+    order : int
+        Of all low-passes together.
+    at_corner_db : float
+        Level of all low-passes at the corner.
+    slope_db_per_octave : float
+        Of all low-passes over the second octave above the highest corner; negative falls.
+    sums : tuple of SumFigures
+        In normal and in inverted polarity, without delay.
+    best : SumFigures
+        With the delay (at most one period of the corner either side) and polarity that leave the
+        sum flattest.
+    matching : Bypass or None
+        What leaves exactly the low-pass that matches the mains; None if nothing does.
+    flattest : Bypass or None
+        What leaves the sum flattest in its flatter polarity; None if nothing may be bypassed.
+    """
+
+    filters: tuple[CrossoverFilter, ...]
+    mains: tuple[CrossoverFilter, ...]
+    mains_assumed: bool
+    corner: float
+    low_pass_count: int
+    order: int
+    at_corner_db: float
+    slope_db_per_octave: float
+    sums: tuple[SumFigures, SumFigures]
+    best: SumFigures
+    matching: Bypass | None
+    flattest: Bypass | None
+
+    @property
+    def flatter(self) -> SumFigures:
+        """The flatter polarity without delay."""
+        return _flatter(self.sums)
+
+    @property
+    def recommended(self) -> Bypass | None:
+        """What to bypass: the matching choice, or the flattest one, if the sum gains enough.
+
+        None where neither makes the sum flatter by `LEAST_GAIN_DB`: a fourth-order Butterworth
+        twice, inverted, is flatter than the one that matches.
+        """
+        for choice in (self.matching, self.flattest):
+            if choice is not None and choice.positions and choice.gain_db >= LEAST_GAIN_DB:
+                return choice
+        return None
+
+
+def same_response(
+    first: Sequence[CrossoverFilter], second: Sequence[CrossoverFilter], *, kind: str = "low_pass"
+) -> bool:
+    """Return whether the filters of one kind in two chains give the same response.
+
+    A Linkwitz-Riley filter counts as the two Butterworth filters that it is. With `kind` "any" the
+    kinds are not told apart: whether a low-pass matches a high-pass.
+    """
+    pair = [
+        sorted(
+            (order, entry.corner)
+            for entry in chain
+            if kind in ("any", entry.kind)
+            for order in entry.butterworth_orders
+        )
+        for chain in (first, second)
+    ]
+    return len(pair[0]) == len(pair[1]) and all(
+        a[0] == b[0] and abs(a[1] - b[1]) <= _CORNER_TOLERANCE * a[1]
+        for a, b in zip(*pair, strict=True)
+    )
+
+
+def slope_db_per_octave(
+    filters: Sequence[CrossoverFilter], *, lowest: float, highest: float
+) -> float:
+    """Return the mean slope of a chain between two frequencies, in dB per octave."""
+    levels = amplitude_ratio_db(chain_response(tuple(filters), [lowest, highest]))
+    return float((levels[1] - levels[0]) / np.log2(highest / lowest))
+
+
+def predict_path(
+    filters: Sequence[CrossoverFilter],
+    *,
+    mains: Sequence[CrossoverFilter] | None = None,
+    fixed: Sequence[int] = (),
+) -> PathAnalysis:
+    """Say what a described path does: level, slope, sum with the mains, what to bypass.
+
+    Parameters
+    ----------
+    filters : sequence of CrossoverFilter
+        The subwoofer's path, in the order in which the signal meets the filters.
+    mains : sequence of CrossoverFilter, optional
+        High-passes of the mains, electrical and acoustical (a closed box with Q 0.707 is a
+        second-order Butterworth). Without it they are taken to match the first low-pass.
+    fixed : sequence of int
+        Positions of low-passes that cannot be bypassed; those whose `where` is "box" never can.
+
+    Returns
+    -------
+    PathAnalysis
+
+    Raises
+    ------
+    ValueError
+        If the path holds no low-pass, or a filter of the mains is no high-pass.
+    """
+    path = tuple(filters)
+    low_passes = [index for index, entry in enumerate(path) if entry.kind == "low_pass"]
+    if not low_passes:
+        raise ValueError("the path holds no low-pass: there is no crossover to speak of")
+    assumed = mains is None
+    high = (replace(path[low_passes[0]], kind="high_pass"),) if mains is None else tuple(mains)
+    if any(entry.kind != "high_pass" for entry in high):
+        raise ValueError("the mains' filters must be high-passes")
+    removable = [i for i in low_passes if i not in fixed and path[i].where.lower() != _BOX]
+    choices = _choices(path, high, low_passes, removable)
+    matching = [entry for entry in choices if _matches(_left(path, entry), high)]
+    corner = _corner(path, matching)
+    sums = _both_polarities(path, high, corner)
+    low = tuple(path[i] for i in low_passes)
+    highest = max(entry.corner for entry in low)
+    described = [
+        _bypass(path, high, removed, corner=corner, choices=choices, before=sums)
+        for removed in choices
+    ]
+    return PathAnalysis(
+        filters=path,
+        mains=high,
+        mains_assumed=assumed,
+        corner=corner,
+        low_pass_count=len(low),
+        order=sum(entry.order for entry in low),
+        at_corner_db=float(amplitude_ratio_db(chain_response(low, [corner]))[0]),
+        slope_db_per_octave=slope_db_per_octave(low, lowest=2 * highest, highest=4 * highest),
+        sums=sums,
+        best=estimate_best_delay(path, mains=high, corner=corner),
+        matching=next((entry for entry in described if entry.matching), None),
+        flattest=min(described, key=lambda entry: -entry.gain_db, default=None),
+    )
+
+
+def _choices(
+    path: tuple[CrossoverFilter, ...],
+    mains: tuple[CrossoverFilter, ...],
+    low_passes: list[int],
+    removable: list[int],
+) -> list[tuple[int, ...]]:
+    """Return what may be bypassed, so that at least one low-pass is left; preferred ones first.
+
+    Few filters before many. Of equal ones the last in the path goes first, and the one that shares
+    its place with the mains' high-pass last: switching that off often takes the high-pass along.
+    """
+    homes = {entry.where.lower() for entry in mains if entry.where}
+    ranked = sorted(removable, key=lambda i: (path[i].where.lower() in homes, -i))
+    return [
+        tuple(sorted(chosen))
+        for count in range(len(low_passes))
+        for chosen in combinations(ranked, count)
+    ]
+
+
+def _left(
+    path: tuple[CrossoverFilter, ...], removed: tuple[int, ...]
+) -> tuple[CrossoverFilter, ...]:
+    return tuple(entry for index, entry in enumerate(path) if index not in removed)
+
+
+def _matches(left: tuple[CrossoverFilter, ...], mains: tuple[CrossoverFilter, ...]) -> bool:
+    """Return whether the low-passes left match the mains' high-passes, with or without the box."""
+    low = [entry for entry in left if entry.kind == "low_pass"]
+    electrical = [entry for entry in mains if entry.where.lower() != _BOX]
+    return same_response(low, mains, kind="any") or same_response(low, electrical, kind="any")
+
+
+def _corner(path: tuple[CrossoverFilter, ...], matching: list[tuple[int, ...]]) -> float:
+    kept = _left(path, matching[0]) if matching else path
+    return min(entry.corner for entry in kept if entry.kind == "low_pass")
+
+
+def _bypass(
+    path: tuple[CrossoverFilter, ...],
+    mains: tuple[CrossoverFilter, ...],
+    removed: tuple[int, ...],
+    *,
+    corner: float,
+    choices: list[tuple[int, ...]],
+    before: tuple[SumFigures, SumFigures],
+) -> Bypass:
+    left = _left(path, removed)
+    sums = _both_polarities(left, mains, corner)
+    return Bypass(
+        filters=tuple(path[index] for index in removed),
+        positions=removed,
+        alternatives=tuple(
+            other
+            for other in choices
+            if other != removed and same_response(_left(path, other), left)
+        ),
+        matching=_matches(left, mains),
+        sums=sums,
+        gain_db=_flatter(before).deviation_db - _flatter(sums).deviation_db,
+    )
+
+
+def _flatter(sums: tuple[SumFigures, SumFigures]) -> SumFigures:
+    return min(sums, key=lambda entry: entry.deviation_db)
+
+
+def _both_polarities(
+    filters: tuple[CrossoverFilter, ...], mains: tuple[CrossoverFilter, ...], corner: float
+) -> tuple[SumFigures, SumFigures]:
+    return (
+        sum_figures(filters, mains=mains, corner=corner),
+        sum_figures(filters, mains=mains, corner=corner, inverted=True),
+    )
