@@ -29,6 +29,7 @@ from roomeq.optimiser.target import NearField, Target
 from roomeq.response import FrequencyResponse
 from roomeq.room import PresentSettings, Room, assemble_room
 from roomeq.survey import Source
+from roomeq.sweep_reading import SweepReading
 
 __all__ = ["DEFAULT_PROFILE", "read_room", "room_from_exports"]
 
@@ -57,7 +58,7 @@ def read_room(folder_or_file: str | PathLike[str]) -> Room:
         If the device profile is not valid.
     """
     room_file = read_room_file(folder_or_file)
-    files = read_survey(room_file)
+    files = read_survey(room_file, read_sweep=SweepReading(room_file=room_file))
     assumptions = list(files.assumptions)
     profile = room_file.device.profile
     if profile is None:

@@ -23,7 +23,7 @@ ORDER = [
     {"device"},
     {"optimiser"},
     {"room"},
-    {"room_reading", "overview"},
+    {"sweep_reading", "room_reading", "overview"},
     {"plan"},
     {"proposal"},
     {"verification"},

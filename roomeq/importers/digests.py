@@ -15,7 +15,16 @@ from typing import Literal, get_args
 
 __all__ = ["InputFile", "Role", "file_digest", "read_input_file"]
 
-Role = Literal["room", "measurement", "microphone", "target", "near_field", "device_profile"]
+Role = Literal[
+    "room",
+    "measurement",
+    "microphone",
+    "sweep",
+    "calibration",
+    "target",
+    "near_field",
+    "device_profile",
+]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -27,8 +36,8 @@ class InputFile:
     path : str
         As written by whoever named it, relative to the room's folder where it is.
     role : str
-        What it is used for: ``room``, ``measurement``, ``microphone``, ``target``, ``near_field``
-        or ``device_profile``.
+        What it is used for: ``room``, ``measurement``, ``microphone``, ``sweep``, ``calibration``,
+        ``target``, ``near_field`` or ``device_profile``.
     sha256 : str
         Digest of its bytes, 64 hexadecimal digits.
 

@@ -11,11 +11,12 @@ from __future__ import annotations
 import difflib
 from collections import Counter
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from roomeq.importers.room_findings import Finding, outside
 from roomeq.importers.room_schema import MeasurementTable
+from roomeq.importers.sweep_checks import excitation_findings, sweep_contradictions
 
 if TYPE_CHECKING:
     from roomeq.importers.room_file import RoomFile
@@ -35,19 +36,11 @@ _SHAPE_KEYS = {
 }
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Finding:
-    """Something in a room file that cannot be: what, where, and what to do about it."""
-
-    message: str
-    path: KeyPath
-    remedy: str
-
-
 def inconsistencies(room: RoomFile) -> Iterator[Finding]:
     """Yield what cannot be in a room file whose values are of the right kinds."""
     yield from _names(room)
     yield from _measurements(room)
+    yield from excitation_findings(room)
     yield from _files(room)
     yield from _seats(room)
     yield from _ranges(room)
@@ -96,7 +89,7 @@ def _measurements(room: RoomFile) -> Iterator[Finding]:
 def _entry_contradictions(
     entry: MeasurementTable,
 ) -> Iterator[tuple[str, tuple[str, ...], str]]:
-    if entry.kind == "response" and entry.seat is None and entry.columns is None:
+    if entry.kind != "band_levels" and entry.seat is None and entry.columns is None:
         yield (
             f"it is not said at which seat {entry.file!r} was measured",
             (),
@@ -112,14 +105,16 @@ def _entry_contradictions(
             ("route",),
             "the mains do not play through the subwoofer output: correct one of them",
         )
-    if entry.kind == "band_levels":
-        for key in entry.reading_settings():
-            if key not in ("decimal", "delimiter", "encoding"):
-                yield (
-                    f"{key!r} is for text exports, not for a table of band levels",
-                    (key,),
-                    "leave it out: rows and columns are found from the nominal frequencies",
-                )
+    for key in entry.reading_settings():
+        if entry.kind == "band_levels" and key not in ("decimal", "delimiter", "encoding"):
+            yield (
+                f"{key!r} is for text exports, not for a table of band levels",
+                (key,),
+                "leave it out: rows and columns are found from the nominal frequencies",
+            )
+        if entry.kind == "sweep":
+            yield f"{key!r} is for text exports, not for a recorded sweep", (key,), "leave it out"
+    yield from sweep_contradictions(entry)
 
 
 def _column_contradictions(
@@ -152,6 +147,12 @@ def _named_files(room: RoomFile) -> Iterator[tuple[KeyPath, str]]:
         yield ("measurements", index, "file"), entry.file
     if room.microphone is not None and room.microphone.file is not None:
         yield ("microphone", "file"), room.microphone.file
+    if room.sweep is not None:
+        for key in ("description", "reference"):
+            if (file := getattr(room.sweep, key)) is not None:
+                yield ("sweep", key), file
+    if room.calibration is not None and room.calibration.file is not None:
+        yield ("calibration", "file"), room.calibration.file
     if room.device.profile is not None and room.device.profile.lower().endswith(".toml"):
         yield ("device", "profile"), room.device.profile
     if room.target.file is not None:
@@ -234,40 +235,29 @@ def seat_findings(
             )
 
 
-def _outside(
-    value: float | None, path: KeyPath, lowest: float, highest: float, unit: str, hint: str = ""
-) -> Iterator[Finding]:
-    if value is not None and not lowest <= value <= highest:
-        yield Finding(
-            message=f"{value:g} {unit} is not plausible",
-            path=path,
-            remedy=f"{lowest:g} to {highest:g} {unit} is accepted" + (f"; {hint}" if hint else ""),
-        )
-
-
 def _ranges(room: RoomFile) -> Iterator[Finding]:
     repeats = room.levels.repeatability_db
-    yield from _outside(repeats, ("levels", "repeatability_db"), 0.01, 10.0, "dB")
+    yield from outside(repeats, ("levels", "repeatability_db"), 0.01, 10.0, "dB")
     present = room.device.present
     gains = present.gains_db or ()
     entries = gains.items() if isinstance(gains, dict) else enumerate(gains)
     for key, gain in entries:
-        yield from _outside(gain, ("device", "present", "gains_db", key), -60.0, 30.0, "dB")
+        yield from outside(gain, ("device", "present", "gains_db", key), -60.0, 30.0, "dB")
         if isinstance(key, str) and not _is_positive_number(key):
             yield Finding(
                 message=f"{key!r} is not the centre of a band",
                 path=("device", "present", "gains_db", key),
                 remedy='nominal centres in quotes, as { "31.5" = -3.0 }',
             )
-    yield from _outside(present.level_db, ("device", "present", "level_db"), -100.0, 40.0, "dB")
+    yield from outside(present.level_db, ("device", "present", "level_db"), -100.0, 40.0, "dB")
     phase_path = ("device", "present", "phase_deg")
-    yield from _outside(present.phase_deg, phase_path, -360.0, 360.0, "degrees")
+    yield from outside(present.phase_deg, phase_path, -360.0, 360.0, "degrees")
     if room.room is not None:
         for key in ("length", "width", "height"):
             size = getattr(room.room, key)
-            yield from _outside(size, ("room", key), 0.5, 100.0, "m", "lengths are in metres")
+            yield from outside(size, ("room", key), 0.5, 100.0, "m", "lengths are in metres")
         temperature = room.room.temperature
-        yield from _outside(
+        yield from outside(
             temperature, ("room", "temperature"), -20.0, 50.0, "°C", "not in degrees Fahrenheit"
         )
 
@@ -312,7 +302,7 @@ def _microphone(room: RoomFile) -> Iterator[Finding]:
 def _filters(room: RoomFile) -> Iterator[Finding]:
     for index, entry in enumerate(room.path):
         span = CORNER_SPAN if entry.kind == "low_pass" else _HIGH_PASS_SPAN
-        yield from _outside(entry.corner, ("path", index, "corner"), *span, "Hz")
+        yield from outside(entry.corner, ("path", index, "corner"), *span, "Hz")
         even = entry.family == "linkwitz_riley"
         if not 1 <= entry.order <= 8 or (even and entry.order % 2):
             orders = "2, 4, 6 or 8" if even else "1 to 8"
@@ -322,7 +312,7 @@ def _filters(room: RoomFile) -> Iterator[Finding]:
                 remedy=f"{orders}; an order is 6 dB per octave",
             )
     if room.crossover is not None:
-        yield from _outside(room.crossover.corner, ("crossover", "corner"), *CORNER_SPAN, "Hz")
+        yield from outside(room.crossover.corner, ("crossover", "corner"), *CORNER_SPAN, "Hz")
 
 
 def _target(room: RoomFile) -> Iterator[Finding]:
@@ -356,21 +346,21 @@ def _target(room: RoomFile) -> Iterator[Finding]:
             remedy='add a measurement with source = "mains", or give level_spl_db',
         )
     tilt_path = ("target", "tilt_db_per_octave")
-    yield from _outside(target.tilt_db_per_octave, tilt_path, -12.0, 12.0, "dB per octave")
-    yield from _outside(target.shelf_gain_db, ("target", "shelf_gain_db"), -20.0, 20.0, "dB")
-    yield from _outside(target.shelf_corner, ("target", "shelf_corner"), *CORNER_SPAN, "Hz")
-    yield from _outside(target.lower_limit, ("target", "lower_limit"), 5.0, 120.0, "Hz")
-    yield from _outside(target.level_spl_db, ("target", "level_spl_db"), 30.0, 130.0, "dB SPL")
+    yield from outside(target.tilt_db_per_octave, tilt_path, -12.0, 12.0, "dB per octave")
+    yield from outside(target.shelf_gain_db, ("target", "shelf_gain_db"), -20.0, 20.0, "dB")
+    yield from outside(target.shelf_corner, ("target", "shelf_corner"), *CORNER_SPAN, "Hz")
+    yield from outside(target.lower_limit, ("target", "lower_limit"), 5.0, 120.0, "Hz")
+    yield from outside(target.level_spl_db, ("target", "level_spl_db"), 30.0, 130.0, "dB SPL")
 
 
 def _limits(room: RoomFile) -> Iterator[Finding]:
     limits, fit = room.limits, room.fit
-    yield from _outside(limits.filter_boost_db, ("limits", "filter_boost_db"), 0.0, 30.0, "dB")
-    yield from _outside(limits.drive_boost_db, ("limits", "drive_boost_db"), 0.0, 30.0, "dB")
-    yield from _outside(limits.no_boost_below, ("limits", "no_boost_below"), 5.0, 125.0, "Hz")
+    yield from outside(limits.filter_boost_db, ("limits", "filter_boost_db"), 0.0, 30.0, "dB")
+    yield from outside(limits.drive_boost_db, ("limits", "drive_boost_db"), 0.0, 30.0, "dB")
+    yield from outside(limits.no_boost_below, ("limits", "no_boost_below"), 5.0, 125.0, "Hz")
     for key in ("locked", "unlocked"):
         for index, centre in enumerate(getattr(limits, key)):
-            yield from _outside(centre, ("limits", key, index), 1.0, 20000.0, "Hz")
+            yield from outside(centre, ("limits", key, index), 1.0, 20000.0, "Hz")
     for index, centre in enumerate(limits.unlocked):
         if centre in limits.locked:
             yield Finding(
@@ -378,7 +368,7 @@ def _limits(room: RoomFile) -> Iterator[Finding]:
                 path=("limits", "unlocked", index),
                 remedy="take it out of one of the two",
             )
-    yield from _outside(fit.excess_weight, ("fit", "excess_weight"), 1.0, 100.0, "times")
+    yield from outside(fit.excess_weight, ("fit", "excess_weight"), 1.0, 100.0, "times")
     if fit.tail_start_db is not None and not fit.tail_start_db > 0:
         yield Finding(
             message=f"{fit.tail_start_db:g} dB is not positive",

@@ -17,6 +17,7 @@ import msgspec
 from roomeq.survey import Route, Source
 
 __all__ = [
+    "CalibrationTable",
     "CrossoverTable",
     "DeviceTable",
     "DimensionsTable",
@@ -30,6 +31,7 @@ __all__ = [
     "RecordTable",
     "RoomTables",
     "SeatTable",
+    "SweepTable",
     "TargetTable",
 ]
 
@@ -83,8 +85,9 @@ class MeasurementTable(_ReadingSettings, frozen=True, kw_only=True):
     ----------
     file : str
         Relative to the folder of the room file, or absolute.
-    kind : {"response", "band_levels"}
-        A text export, or a small table of third-octave band levels typed by hand.
+    kind : {"response", "band_levels", "sweep"}
+        A text export, a small table of third-octave band levels typed by hand, or a recorded
+        sweep (WAV or FLAC; the sweep itself is named in ``[sweep]``).
     seat : str, optional
         The seat, where the file holds one.
     columns : dict of str to int or str, optional
@@ -93,18 +96,68 @@ class MeasurementTable(_ReadingSettings, frozen=True, kw_only=True):
         What played, and how the signal got there.
     weighting : {"none", "C", "A"}
         Frequency weighting in the levels, to be removed.
+    channel, loopback_channel : int, optional
+        For a recorded sweep: channel of the microphone (1 by default) and of the loopback, counted
+        from 1.
     microphone : bool
         Whether the correction of ``[microphone]`` belongs to this measurement.
     """
 
     file: str
-    kind: Literal["response", "band_levels"] = "response"
+    kind: Literal["response", "band_levels", "sweep"] = "response"
     seat: str | None = None
     columns: dict[str, Column] | None = None
     source: Source = "sub"
     route: Route = "unknown"
     weighting: Literal["none", "C", "A"] = "none"
+    channel: int | None = None
+    loopback_channel: int | None = None
     microphone: bool = True
+
+
+class SweepTable(_Table, frozen=True, kw_only=True):
+    """``[sweep]``: what was played in recorded sweeps.
+
+    Attributes
+    ----------
+    description : str, optional
+        The JSON beside the sweep that `roomeq sweep` wrote.
+    reference : str, optional
+        Any other excitation: a recording of the signal as it was played.
+    highest : float
+        Highest frequency wanted, in Hz.
+    """
+
+    description: str | None = None
+    reference: str | None = None
+    highest: float = 400.0
+
+
+class CalibrationTable(_Table, frozen=True, kw_only=True):
+    """``[calibration]``: what makes recorded sweeps dB SPL.
+
+    Attributes
+    ----------
+    same_gain : bool
+        Whether every gain between microphone and file was the same while the sweeps were recorded.
+    level_db : float
+        What a sound calibrator gives, or the level that a stated sensitivity speaks of.
+    file : str, optional
+        Recording of a sound calibrator (IEC 60942).
+    channel : int
+        Its channel, counted from 1.
+    frequency : float
+        Of the calibrator, 250 or 1000 Hz.
+    level_dbfs : float, optional
+        Instead of a file: what a sine of `level_db` shows in the file, in dBFS.
+    """
+
+    same_gain: bool
+    level_db: float = 94.0
+    file: str | None = None
+    channel: int = 1
+    frequency: float = 1000.0
+    level_dbfs: float | None = None
 
 
 class LevelsTable(_Table, frozen=True, kw_only=True):
@@ -210,6 +263,8 @@ class RoomTables(_Table, frozen=True, kw_only=True):
     record: RecordTable = RecordTable()
     seats: tuple[SeatTable, ...] = ()
     levels: LevelsTable = LevelsTable()
+    sweep: SweepTable | None = None
+    calibration: CalibrationTable | None = None
     microphone: MicrophoneTable | None = None
     device: DeviceTable = DeviceTable()
     path: tuple[FilterTable, ...] = ()

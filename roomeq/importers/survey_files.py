@@ -9,7 +9,7 @@ No file is written.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from os import PathLike, fspath
 from pathlib import Path
@@ -70,13 +70,20 @@ class SurveyFiles:
     repeatability_db: float | None
 
 
-def read_survey(room_file: RoomFile) -> SurveyFiles:
+SweepReader = Callable[[MeasurementTable], tuple[FrequencyResponse, tuple[str, ...]]]
+"""Turns a recorded sweep into a response and notes; it deconvolves, which importers do not."""
+
+
+def read_survey(room_file: RoomFile, *, read_sweep: SweepReader | None = None) -> SurveyFiles:
     """Read all measurements that a room file names.
 
     Parameters
     ----------
     room_file : RoomFile
         As read by `roomeq.importers.room_file.read_room_file`.
+    read_sweep : callable, optional
+        Reads one recorded sweep: `roomeq.sweep_reading.SweepReading`. Needed only where the room
+        file names recorded sweeps.
 
     Returns
     -------
@@ -95,7 +102,7 @@ def read_survey(room_file: RoomFile) -> SurveyFiles:
     entries = [
         (index, measurement)
         for index in range(len(room_file.measurements))
-        for measurement in _read_entry(room_file, index)
+        for measurement in _read_entry(room_file, index, read_sweep)
     ]
     _check_seats(room_file, entries)
     as_measured = [measurement for _, measurement in entries]
@@ -232,7 +239,9 @@ def _said(error: Exception) -> str:
     return (error.strerror if isinstance(error, OSError) else None) or str(error)
 
 
-def _read_entry(room_file: RoomFile, index: int) -> Iterator[Measurement]:
+def _read_entry(
+    room_file: RoomFile, index: int, read_sweep: SweepReader | None
+) -> Iterator[Measurement]:
     """Yield the measurements of one ``[[measurements]]`` table, weighting removed."""
     entry = room_file.measurements[index]
     path = room_file.resolve(entry.file)
@@ -243,6 +252,11 @@ def _read_entry(room_file: RoomFile, index: int) -> Iterator[Measurement]:
             )
             named = list(zip(table.seats, table.responses, strict=True))
             notes = table.notes
+        elif entry.kind == "sweep":
+            if read_sweep is None:
+                raise ValueError("recorded sweeps are read by roomeq.room_reading.read_room")
+            response, notes = read_sweep(entry)
+            named = [(entry.seat or "", response)]
         else:
             export = _read_export(entry, path)
             named = _named_responses(room_file, index, export)
@@ -317,5 +331,11 @@ def _inputs(room_file: RoomFile) -> Iterator[InputFile]:
     yield read_input_file(room_file.location.name, role="room", folder=room_file.folder)
     for file in dict.fromkeys(entry.file for entry in room_file.measurements):
         yield read_input_file(file, role="measurement", folder=room_file.folder)
+    folder = room_file.folder
+    if room_file.sweep is not None:
+        played = room_file.sweep.description or room_file.sweep.reference or ""
+        yield read_input_file(played, role="sweep", folder=folder)
+    if room_file.calibration is not None and room_file.calibration.file is not None:
+        yield read_input_file(room_file.calibration.file, role="calibration", folder=folder)
     if room_file.microphone is not None and room_file.microphone.file is not None:
-        yield read_input_file(room_file.microphone.file, role="microphone", folder=room_file.folder)
+        yield read_input_file(room_file.microphone.file, role="microphone", folder=folder)
