@@ -16,6 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from roomeq.analysis.decimation import choose_decimation, decimate
+from roomeq.analysis.regularisation import BAND_EDGE
 from roomeq.analysis.sweep import closed_form_inverse, sweep_signal
 from roomeq.bands import logarithmic_axis
 from roomeq.levels import FloatArray, amplitude_ratio_db, readonly
@@ -25,9 +26,9 @@ from roomeq.response import ComplexArray
 __all__ = ["Distortion", "estimate_distortion"]
 
 ORDERS = (1, 2, 3, 4, 5)
-_EDGE = 2.0 ** (1.0 / 6.0)
 _PER_OCTAVE = 24
 _LONGEST_TAIL = 4.0  # s of the recording after the sweep that are looked at
+_PASSBAND = 1.25  # of the decimation, and where the inverse has faded, over the last frequency
 _SETTLED = 1.0  # s after the sweep from which the recording counts as noise
 _SPACING = 0.06  # Hz between the bins that responses are read from
 
@@ -110,53 +111,24 @@ def estimate_distortion(
     ValueError
         If the sweep does not lie within the recording.
     """
-    from scipy.fft import irfft, next_fast_len, rfft
-
-    rate = recording.sample_rate
     if not 0 <= start <= recording.duration - 0.9 * sweep.duration:
         raise ValueError(
             f"a sweep of {sweep.duration:.3f} s that starts at {start!r} s does not lie within a "
             f"recording of {recording.duration:.3f} s"
         )
-    top = min(ORDERS[-1] * sweep.stop, 0.42 * rate)
-    factor = choose_decimation(rate, highest=top)
-    zero = round(start * rate / factor) * factor
-    stop = min(recording.samples.size, zero + round((sweep.duration + _LONGEST_TAIL) * rate))
-    signal = decimate(
-        recording.samples[zero:stop], factor=factor, sample_rate=rate, passband=1.25 * top
-    )
-    low_rate = rate / factor
-    length = next_fast_len(signal.size + math.ceil(sweep.duration * low_rate), real=True)
-    inverse = _inverse(sweep, length, low_rate, top)
-    lags = irfft(rfft(signal, length) * inverse, length, overwrite_x=True)
-    quiet = signal[math.ceil((sweep.duration + _SETTLED) * low_rate) :]
-    axis = logarithmic_axis(sweep.start * _EDGE, sweep.stop / _EDGE, per_octave=_PER_OCTAVE)
+    prepared = _prepared(recording, sweep, start)
+    axis = logarithmic_axis(sweep.start * BAND_EDGE, sweep.stop / BAND_EDGE, per_octave=_PER_OCTAVE)
     harmonics = np.full((len(ORDERS), axis.size), complex(math.nan, math.nan))
     noise = np.full(harmonics.shape, math.nan)
     lengths = []
     for row, order in enumerate(ORDERS):
-        window, zero_at = _window(order, sweep, low_rate)
-        lengths.append(window.size / low_rate)
-        known = order * axis <= top
-        if not known.any():
-            continue
-        own = decimate(
-            sweep_signal(sweep, sample_rate=rate, order=order),
-            factor=factor,
-            sample_rate=rate,
-            passband=1.25 * top,
-        )
-        own = irfft(rfft(own, length) * inverse, length, overwrite_x=True)
-        place = -sweep.harmonic_advance(order)
-        cut = window, zero_at, low_rate, order * axis[known]
-        unit = _read(own, place, *cut)
-        harmonics[row, known] = _read(lags, place, *cut) / unit
-        gain = np.abs(closed_form_inverse(order * axis[known], sweep=sweep, sample_rate=low_rate))
-        noise[row, known] = (
-            np.sqrt(_density(quiet, low_rate, order * axis[known]) * float(window @ window))
-            * gain
-            / np.abs(unit)
-        )
+        known = order * axis <= prepared.top
+        window, zero_at = _window(order, sweep, prepared.low_rate)
+        lengths.append(window.size / prepared.low_rate)
+        if known.any():
+            harmonics[row, known], noise[row, known] = _one_order(
+                prepared, sweep, order, order * axis[known]
+            )
     return Distortion(
         frequencies=axis,
         harmonics=readonly(harmonics, dtype=np.complex128),
@@ -165,20 +137,85 @@ def estimate_distortion(
     )
 
 
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Prepared:
+    """A sweep as recorded, deconvolved by the closed form at a low rate."""
+
+    lags: FloatArray
+    quiet: FloatArray  # what was recorded after the sweep
+    inverse: ComplexArray
+    sample_rate: int
+    factor: int
+    top: float
+
+    @property
+    def low_rate(self) -> float:
+        return self.sample_rate / self.factor
+
+
+def _prepared(recording: Recording, sweep: SweepDescription, start: float) -> _Prepared:
+    from scipy.fft import irfft, next_fast_len, rfft
+
+    rate = recording.sample_rate
+    top = min(ORDERS[-1] * sweep.stop, 0.42 * rate)
+    factor = choose_decimation(rate, highest=top)
+    low_rate, zero = rate / factor, round(start * rate)
+    stop = min(recording.samples.size, zero + round((sweep.duration + _LONGEST_TAIL) * rate))
+    signal = decimate(
+        recording.samples[zero:stop],
+        factor=factor,
+        sample_rate=rate,
+        passband=_PASSBAND * top,
+    )
+    length = next_fast_len(signal.size + math.ceil(sweep.duration * low_rate), real=True)
+    inverse = _inverse(sweep, length, low_rate, top)
+    return _Prepared(
+        lags=irfft(rfft(signal, length) * inverse, length, overwrite_x=True),
+        quiet=signal[math.ceil((sweep.duration + _SETTLED) * low_rate) :],
+        inverse=inverse,
+        sample_rate=rate,
+        factor=factor,
+        top=top,
+    )
+
+
+def _one_order(
+    prepared: _Prepared, sweep: SweepDescription, order: int, frequencies: FloatArray
+) -> tuple[ComplexArray, FloatArray]:
+    """Return one harmonic at its own frequencies, and the noise there."""
+    from scipy.fft import irfft, rfft
+
+    length, low_rate = prepared.lags.size, prepared.low_rate
+    own = decimate(
+        sweep_signal(sweep, sample_rate=prepared.sample_rate, order=order),
+        factor=prepared.factor,
+        sample_rate=prepared.sample_rate,
+        passband=_PASSBAND * prepared.top,
+    )
+    own = irfft(rfft(own, length) * prepared.inverse, length, overwrite_x=True)
+    window, zero_at = _window(order, sweep, low_rate)
+    place = -sweep.harmonic_advance(order)
+    unit = _read(own, place, window, zero_at, low_rate, frequencies)
+    found = _read(prepared.lags, place, window, zero_at, low_rate, frequencies) / unit
+    gain = np.abs(closed_form_inverse(frequencies, sweep=sweep, sample_rate=low_rate) / unit)
+    density = _density(prepared.quiet, low_rate, frequencies)
+    return found, gain * np.sqrt(density * float(window @ window))
+
+
 def _inverse(sweep: SweepDescription, length: int, rate: float, top: float) -> ComplexArray:
     """Return the closed-form inverse spectrum, faded out below the sweep and above `top`."""
     step = rate / length
     inverse = np.zeros(length // 2 + 1, dtype=np.complex128)
     kept = slice(
         max(1, math.floor(0.5 * sweep.start / step)),
-        min(math.ceil(1.25 * top / step) + 1, inverse.size),
+        min(math.ceil(_PASSBAND * top / step) + 1, inverse.size),
     )
     frequencies = step * np.arange(kept.start, kept.stop, dtype=np.float64)
     weight = np.ones(frequencies.size)
     below, above = frequencies < sweep.start, frequencies > top
     depth = np.log2(sweep.start / frequencies[below])
     weight[below] = 0.5 + 0.5 * np.cos(np.pi * np.minimum(depth, 1.0))
-    depth = np.log(frequencies[above] / top) / math.log(1.25)
+    depth = np.log(frequencies[above] / top) / math.log(_PASSBAND)
     weight[above] = 0.5 + 0.5 * np.cos(np.pi * np.minimum(depth, 1.0))
     inverse[kept] = weight * closed_form_inverse(frequencies, sweep=sweep, sample_rate=rate)
     return inverse
