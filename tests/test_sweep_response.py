@@ -1,8 +1,10 @@
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
 import scipy.signal
+import soundfile
 from recorded_rooms import heard, plain_sweep, room_recording, room_response
 
 from roomeq.analysis.deconvolution import prepare_inverse
@@ -12,6 +14,7 @@ from roomeq.analysis.windowing import ImpulseWindow
 from roomeq.bands import third_octave_bands
 from roomeq.errors import MeasurementFileError
 from roomeq.importers.level_calibration import sensitivity_from_dbfs
+from roomeq.importers.sweep_files import read_recording, read_sweep_description, write_sweep
 from roomeq.recording import Recording
 
 
@@ -262,6 +265,34 @@ def test_a_calibrated_response_is_the_level_that_was_there():
     relative = estimate_sweep_response(recording, inverse=inverse_for(sweep, recording))
     assert relative.response.level_reference == "relative"
     assert any("level is relative" in note for note in relative.notes)
+
+
+def test_from_the_file_that_is_played_to_the_response(tmp_path):
+    # All of it through files: sweep and description written, what a 44.1 kHz recorder heard as a
+    # FLAC file of 16 bits (loopback second), the description read, the response compared.
+    written = plain_sweep(sample_rate=48000, length=4.0, tail=2.0, level_dbfs=-10.0)
+    sound, description = write_sweep(
+        tmp_path / "sweep.wav", playback_signal(written), sweep=written
+    )
+    assert sound.stat().st_size > 3 * written.total * 48000
+    sweep = read_sweep_description(description)
+    played = playback_signal(replace(sweep, sample_rate=44100))[0]
+    far = heard(played, 44100, lambda f: room_response(f, decay_time=0.2))
+    scale = 0.2 / np.abs(far).max()
+    both = np.stack((scale * far, 0.5 * played), axis=1)
+    soundfile.write(tmp_path / "seat.flac", both, 44100, subtype="PCM_16")
+    recording = read_recording(tmp_path / "seat.flac", channel=1)
+    found = estimate_sweep_response(
+        recording,
+        inverse=inverse_for(sweep, recording),
+        loopback=read_recording(tmp_path / "seat.flac", channel=2),
+    )
+    inside = between(found.response, 20.0, 250.0)
+    exact = scale * room_response(found.response.frequencies[inside], decay_time=0.2)
+    error_db = found.response.level_db[inside] - 20 * np.log10(np.abs(exact))
+    strong = np.abs(exact) > 0.1 * np.abs(exact).max()
+    assert np.abs(error_db[strong]).max() < 0.05
+    assert found.loopback_gain_db == pytest.approx(20 * np.log10(0.5), abs=0.02)
 
 
 def test_misuse_and_faults():

@@ -123,7 +123,7 @@ def estimate_distortion(
     lengths = []
     for row, order in enumerate(ORDERS):
         known = order * axis <= prepared.top
-        window, zero_at = _window(order, sweep, prepared.low_rate)
+        window, _ = _window(order, sweep, prepared.low_rate)
         lengths.append(window.size / prepared.low_rate)
         if known.any():
             harmonics[row, known], noise[row, known] = _one_order(
