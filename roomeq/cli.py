@@ -13,6 +13,8 @@ import sys
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, cast
 
+from roomeq.arguments import command_parser
+
 if TYPE_CHECKING:
     import argparse
 
@@ -20,116 +22,6 @@ if TYPE_CHECKING:
     from roomeq.room import Room
 
 __all__ = ["main"]
-
-_DESCRIPTION = """\
-Calibrate bass: read microphone measurements of a room, propose gains for the fixed bands of a
-subwoofer's equaliser, and predict every seat.
-"""
-
-_EPILOG = """\
-how to go about it
-  1. Measure the subwoofer alone at every seat and export text files (frequency, level, phase if
-     you have it). Volume down first.
-  2. Put them into a folder and write a room.toml beside them (see sample_measurements), or simply
-     name the files.
-  3. roomeq check FOLDER          what was measured, how the seats differ, what looks wrong
-  4. roomeq propose FOLDER --plan PLAN
-                                  what to set, what it will do, and why
-     roomeq sheet PLAN --output SHEET
-                                  the same as a page to print and leave in the room
-  5. Set it, measure again, and
-     roomeq verify PLAN FOLDER    did it come true?
-
-exit status
-  0 done    1 done, but read what was found    2 could not
-"""
-
-_ROOM_HELP = "a folder with room.toml, that file itself, or one or more text exports"
-
-
-def _parser() -> argparse.ArgumentParser:
-    import argparse
-
-    plain = argparse.RawDescriptionHelpFormatter
-    parser = argparse.ArgumentParser(
-        prog="roomeq", description=_DESCRIPTION, epilog=_EPILOG, formatter_class=plain
-    )
-    parser.add_argument("--version", action="store_true", help="print the version and exit")
-    commands = parser.add_subparsers(dest="command", metavar="COMMAND")
-    check = commands.add_parser(
-        "check",
-        help="look at a room's measurements",
-        description="Read a room's measurements and say what they hold, how the seats differ and "
-        "what looks wrong. Nothing is written.",
-    )
-    _add_room_arguments(check)
-    propose = commands.add_parser(
-        "propose",
-        help="propose band gains for a room",
-        description="Choose band gains within the limits, predict every seat, and print what to "
-        "set and why. Nothing is written unless --plan is given.",
-    )
-    _add_room_arguments(propose)
-    propose.add_argument("--plan", metavar="FILE", help="also keep the plan as a JSON file")
-    verify = commands.add_parser(
-        "verify",
-        help="compare a new measurement with a plan",
-        description="Compare measurements taken with the plan's settings in force with what was "
-        "predicted, and say what was probably set wrongly. Nothing is written.",
-    )
-    verify.add_argument("plan", metavar="PLAN", help="the JSON file of propose --plan")
-    _add_room_arguments(verify)
-    show = commands.add_parser(
-        "show", help="print a saved plan", description="Print a plan that propose --plan wrote."
-    )
-    show.add_argument("plan", metavar="PLAN", help="the JSON file")
-    show.add_argument("--json", action="store_true", help="print JSON instead of tables")
-    _add_sheet(
-        commands.add_parser(
-            "sheet",
-            help="write a settings sheet to print",
-            description="Write saved plans as one HTML file: what to set, in order, and the "
-            "evidence. Several plans of one room, such as music and film, stand side by side under "
-            "the names of their files. Needs the extra: pip install 'roomeq[report]'.",
-        )
-    )
-    return parser
-
-
-def _add_sheet(sheet: argparse.ArgumentParser) -> None:
-    sheet.add_argument("plan", nargs="+", metavar="PLAN", help="JSON files of propose --plan")
-    sheet.add_argument("--output", metavar="FILE", required=True, help="the HTML file to write")
-    sheet.add_argument(
-        "--mixed", action="store_true", help="accept plans of different rooms or devices"
-    )
-
-
-def _add_room_arguments(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("room", nargs="+", metavar="ROOM", help=_ROOM_HELP)
-    parser.add_argument("--json", action="store_true", help="print JSON instead of tables")
-    bare = parser.add_argument_group("for a bare list of text exports")
-    bare.add_argument(
-        "--source",
-        choices=("sub", "both"),
-        default="sub",
-        help="what played: the subwoofer alone (default), or with the mains",
-    )
-    bare.add_argument(
-        "--device", metavar="PROFILE", default="nine_band", help="profile name or TOML file"
-    )
-    bare.add_argument(
-        "--low-pass",
-        nargs=3,
-        metavar=("FAMILY", "ORDER", "HZ"),
-        help="low-pass in the subwoofer's path, for example: linkwitz_riley 4 80 (order 4 is 24 dB "
-        "per octave), or butterworth 2 100",
-    )
-    bare.add_argument(
-        "--crossover", metavar="HZ", type=float, help="its corner, if nothing else is known of it"
-    )
-    bare.add_argument(
-        "--lower-limit", metavar="HZ", type=float, help="where the subwoofer itself is 6 dB down"
-    )
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -140,7 +32,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     arguments : sequence of str, optional
         Those of the process by default.
     """
-    parser = _parser()
+    parser = command_parser()
     options = parser.parse_args(arguments)
     if options.version:
         from importlib.metadata import version
@@ -155,8 +47,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
     from roomeq.errors import RoomeqError
 
     try:
-        if options.command in ("show", "sheet"):
-            return _show(options) if options.command == "show" else _sheet(options)
+        without_room = {"show": _show, "sheet": _sheet, "sweep": _sweep}
+        if options.command in without_room:
+            return without_room[options.command](options)
         commands = {"check": _check, "propose": _propose, "verify": _verify}
         from roomeq.report.terminal import progress
 
@@ -268,4 +161,41 @@ def _sheet(options: argparse.Namespace) -> int:
     plans = {name: read_plan(path) for name, path in zip(names, named, strict=True)}
     write_settings_sheet(plans, output, mixed=options.mixed)
     print(f"Settings sheet kept in {output}")
+    return 0
+
+
+def _sweep(options: argparse.Namespace) -> int:
+    from pathlib import Path
+
+    from roomeq.analysis.sweep import playback_signal
+    from roomeq.importers.sweep_files import write_sweep
+    from roomeq.recording import ChainConditions, SweepDescription
+    from roomeq.report.sweep_text import sweep_text
+
+    sweep = SweepDescription(
+        start=options.start,
+        stop=options.stop,
+        length=options.length,
+        level_dbfs=options.level,
+        sample_rate=options.rate,
+        lead_in=options.lead_in,
+        tail=options.tail,
+        repeats=options.repeats,
+        channels=options.channels,
+        channel=options.channel,
+        conditions=ChainConditions(
+            dynamic_range_compression=options.compression,
+            upstream_correction=options.correction,
+            crossover=options.crossover,
+            volume=options.volume,
+            output=options.connection,
+            equaliser=options.equaliser,
+        ),
+    )
+    output = Path(options.output)
+    for path in (output, output.with_suffix(".json")):
+        if path.exists() and not options.force:
+            raise ValueError(f"{path} exists; say --force to replace it, or give another name")
+    written = write_sweep(output, playback_signal(sweep), sweep=sweep)
+    print(sweep_text(sweep, files=[str(path) for path in written]), end="")
     return 0

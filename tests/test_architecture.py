@@ -29,7 +29,7 @@ ORDER = [
     {"verification"},
     {"report"},
     {"batch"},
-    {"cli"},
+    {"cli", "arguments"},
     {"__main__"},
 ]
 RANK = {name: rank for rank, names in enumerate(ORDER) for name in names}

@@ -1,0 +1,168 @@
+"""What may be said on the command line.
+
+Conventions
+-----------
+Only the standard library is loaded here, and that only when a parser is made: ``--help`` must be
+quick. Frequencies in Hz, times in s, levels in dB.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    import argparse
+
+__all__ = ["command_parser"]
+
+_DESCRIPTION = """\
+Calibrate bass: read microphone measurements of a room, propose gains for the fixed bands of a
+subwoofer's equaliser, and predict every seat.
+"""
+
+_EPILOG = """\
+how to go about it
+  1. Measure the subwoofer alone at every seat and export text files (frequency, level, phase if
+     you have it). Volume down first.
+  2. Put them into a folder and write a room.toml beside them (see sample_measurements), or simply
+     name the files.
+  3. roomeq check FOLDER          what was measured, how the seats differ, what looks wrong
+  4. roomeq propose FOLDER --plan PLAN
+                                  what to set, what it will do, and why
+     roomeq sheet PLAN --output SHEET
+                                  the same as a page to print and leave in the room
+  5. Set it, measure again, and
+     roomeq verify PLAN FOLDER    did it come true?
+
+exit status
+  0 done    1 done, but read what was found    2 could not
+"""
+
+_ROOM_HELP = "a folder with room.toml, that file itself, or one or more text exports"
+
+
+def command_parser() -> argparse.ArgumentParser:
+    """Return the parser of the whole command line."""
+    import argparse
+
+    plain = argparse.RawDescriptionHelpFormatter
+    parser = argparse.ArgumentParser(
+        prog="roomeq", description=_DESCRIPTION, epilog=_EPILOG, formatter_class=plain
+    )
+    parser.add_argument("--version", action="store_true", help="print the version and exit")
+    commands = parser.add_subparsers(dest="command", metavar="COMMAND")
+    check = commands.add_parser(
+        "check",
+        help="look at a room's measurements",
+        description="Read a room's measurements and say what they hold, how the seats differ and "
+        "what looks wrong. Nothing is written.",
+    )
+    _add_room_arguments(check)
+    propose = commands.add_parser(
+        "propose",
+        help="propose band gains for a room",
+        description="Choose band gains within the limits, predict every seat, and print what to "
+        "set and why. Nothing is written unless --plan is given.",
+    )
+    _add_room_arguments(propose)
+    propose.add_argument("--plan", metavar="FILE", help="also keep the plan as a JSON file")
+    verify = commands.add_parser(
+        "verify",
+        help="compare a new measurement with a plan",
+        description="Compare measurements taken with the plan's settings in force with what was "
+        "predicted, and say what was probably set wrongly. Nothing is written.",
+    )
+    verify.add_argument("plan", metavar="PLAN", help="the JSON file of propose --plan")
+    _add_room_arguments(verify)
+    _add_sweep(
+        commands.add_parser(
+            "sweep",
+            help="write a test sweep to play and record",
+            description="Write an exponential sweep as a WAV and, beside it, a JSON that lets any "
+            "later recording of it be deconvolved. Nothing is played. Defaults are quiet and slow; "
+            "read the cautions that are printed.",
+        )
+    )
+    show = commands.add_parser(
+        "show", help="print a saved plan", description="Print a plan that propose --plan wrote."
+    )
+    show.add_argument("plan", metavar="PLAN", help="the JSON file")
+    show.add_argument("--json", action="store_true", help="print JSON instead of tables")
+    _add_sheet(
+        commands.add_parser(
+            "sheet",
+            help="write a settings sheet to print",
+            description="Write saved plans as one HTML file: what to set, in order, and the "
+            "evidence. Several plans of one room, such as music and film, stand side by side under "
+            "the names of their files. Needs the extra: pip install 'roomeq[report]'.",
+        )
+    )
+    return parser
+
+
+def _add_sheet(sheet: argparse.ArgumentParser) -> None:
+    sheet.add_argument("plan", nargs="+", metavar="PLAN", help="JSON files of propose --plan")
+    sheet.add_argument("--output", metavar="FILE", required=True, help="the HTML file to write")
+    sheet.add_argument(
+        "--mixed", action="store_true", help="accept plans of different rooms or devices"
+    )
+
+
+def _add_room_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("room", nargs="+", metavar="ROOM", help=_ROOM_HELP)
+    parser.add_argument("--json", action="store_true", help="print JSON instead of tables")
+    bare = parser.add_argument_group("for a bare list of text exports")
+    bare.add_argument(
+        "--source",
+        choices=("sub", "both"),
+        default="sub",
+        help="what played: the subwoofer alone (default), or with the mains",
+    )
+    bare.add_argument(
+        "--device", metavar="PROFILE", default="nine_band", help="profile name or TOML file"
+    )
+    bare.add_argument(
+        "--low-pass",
+        nargs=3,
+        metavar=("FAMILY", "ORDER", "HZ"),
+        help="low-pass in the subwoofer's path, for example: linkwitz_riley 4 80 (order 4 is 24 dB "
+        "per octave), or butterworth 2 100",
+    )
+    bare.add_argument(
+        "--crossover", metavar="HZ", type=float, help="its corner, if nothing else is known of it"
+    )
+    bare.add_argument(
+        "--lower-limit", metavar="HZ", type=float, help="where the subwoofer itself is 6 dB down"
+    )
+
+
+def _add_sweep(sweep: argparse.ArgumentParser) -> None:
+    sweep.add_argument("output", metavar="FILE.wav", help="the WAV to write; FILE.json goes beside")
+    for name, kind, default, text in (
+        ("start", float, 10.0, "first frequency, in Hz"),
+        ("stop", float, 500.0, "last frequency, in Hz"),
+        ("length", float, 10.0, "length of one sweep, in s"),
+        ("level", float, -30.0, "level in dBFS"),
+        ("rate", int, 48000, "sample rate in Hz"),
+        ("lead-in", float, 6.0, "quiet noise before the sweep, in s: wakes sleeping amplifiers"),
+        ("tail", float, 4.0, "silence after each sweep, in s"),
+        ("repeats", int, 1, "number of sweeps"),
+        ("channels", int, 1, "channels of the file"),
+        ("channel", int, 1, "channel that carries the sweep, counted from 1"),
+    ):
+        sweep.add_argument(
+            f"--{name}", metavar="N", type=kind, default=default, help=f"{text} ({default:g})"
+        )
+    asked = sweep.add_argument_group(
+        "what else is in the chain (recorded in the JSON; say it, or you will not know later)"
+    )
+    for name, text in (
+        ("compression", "dynamic-range compression: off?"),
+        ("correction", "correction upstream (processor, player): off?"),
+        ("crossover", "state of the crossover"),
+        ("volume", "volume setting"),
+        ("connection", "output used"),
+        ("equaliser", "equaliser: bypassed, or set to what"),
+    ):
+        asked.add_argument(f"--{name}", metavar="TEXT", default="", help=text)
+    sweep.add_argument("--force", action="store_true", help="replace files that exist")

@@ -1,0 +1,159 @@
+"""Recorded sweeps named in a room file: from the sound file to a proposal."""
+
+import json
+
+import numpy as np
+import pytest
+import scipy.signal
+import soundfile
+
+from roomeq.cli import main
+from roomeq.errors import MeasurementFileError, RoomFileError
+from roomeq.room_reading import read_room
+
+ROOM = """\
+format = 1
+name = "Attic"
+
+[sweep]
+description = "sweep.json"
+
+[[measurements]]
+seat = "bed"
+kind = "sweep"
+file = "bed.flac"
+channel = 1
+loopback_channel = 2
+
+[levels]
+comparable = true
+"""
+RATE = 8000
+DELAY = 24  # samples from loudspeaker to microphone: 3 ms
+
+
+@pytest.fixture(scope="module")
+def played(tmp_path_factory):
+    """Return a folder with the sweep that the command line wrote, and what it holds."""
+    folder = tmp_path_factory.mktemp("sweep")
+    words = ["sweep", str(folder / "sweep.wav"), "--rate", str(RATE), "--length", "6"]
+    words += ["--tail", "2", "--stop", "400", "--level", "-20", "--volume", "-10"]
+    assert main(words) == 0
+    return folder, soundfile.read(folder / "sweep.wav")[0]
+
+
+def resonator():
+    """Return a loudspeaker's room: a second-order resonance of +9 dB at 40 Hz."""
+    return scipy.signal.iirpeak(40, 2.5, fs=RATE)
+
+
+def recorded(signal, gain=0.5):
+    """Return microphone and loopback; the recorder ran from before to after the sweep."""
+    signal = np.concatenate([np.zeros(RATE), signal, np.zeros(3 * RATE)])
+    b, a = resonator()
+    heard = signal + 1.8 * scipy.signal.lfilter(b, a, signal)
+    heard = gain * np.concatenate([np.zeros(DELAY), heard])[: signal.size]
+    noise = np.random.default_rng(5).normal(0, 2e-5, signal.size)
+    return np.column_stack([heard + noise, 0.7 * signal])
+
+
+@pytest.fixture
+def folder(played, tmp_path):
+    source, signal = played
+    (tmp_path / "sweep.json").write_bytes((source / "sweep.json").read_bytes())
+    soundfile.write(tmp_path / "bed.flac", recorded(signal), RATE, subtype="PCM_24")
+    (tmp_path / "room.toml").write_text(ROOM, "utf-8")
+    return tmp_path
+
+
+def test_response_is_that_of_the_filters(folder):
+    # scipy.signal.freqz of the filters the signal went through is the outside reference
+    response = read_room(folder).survey.measurements[0].response
+    inside = (response.frequencies > 18) & (response.frequencies < 150)
+    frequencies = response.frequencies[inside]
+    _, resonance = scipy.signal.freqz(*resonator(), worN=frequencies, fs=RATE)
+    expected = 0.5 * (1 + 1.8 * resonance) * np.exp(-2j * np.pi * frequencies * DELAY / RATE)
+    level = 20 * np.log10(np.abs(expected))
+    np.testing.assert_allclose(response.level_db[inside], level, atol=0.1)
+    turned = np.angle(response.pressure[inside] / expected, deg=True)
+    assert np.abs(turned).max() < 2.0  # loopback: absolute time is known, 3 ms of travel too
+    assert response.level_reference == "relative"
+
+
+def test_stated_sensitivity_gives_sound_pressure_level(folder):
+    text = ROOM + "\n[calibration]\nsame_gain = true\nlevel_dbfs = -30\nlevel_db = 94\n"
+    relative = read_room(folder).survey.measurements[0].response
+    (folder / "room.toml").write_text(text, "utf-8")
+    response = read_room(folder).survey.measurements[0].response
+    assert response.level_reference == "spl"
+    # a -20 dBFS sine through unity gain shows -20 dBFS: 10 dB above the -30 dBFS of 94 dB
+    shift = response.level_db - relative.level_db
+    np.testing.assert_allclose(shift, 94 + 30 - 20, atol=0.01)
+
+
+def test_calibrator_recording_gives_the_same(folder):
+    time = np.arange(5 * RATE) / RATE
+    tone = 10 ** (-30 / 20) * np.sin(2 * np.pi * 1000 * time)
+    soundfile.write(folder / "tone.wav", tone, RATE, subtype="PCM_24")
+    relative = read_room(folder).survey.measurements[0].response
+    text = ROOM + '\n[calibration]\nsame_gain = true\nfile = "tone.wav"\n'
+    (folder / "room.toml").write_text(text, "utf-8")
+    room = read_room(folder)
+    shift = room.survey.measurements[0].response.level_db - relative.level_db
+    np.testing.assert_allclose(shift, 94 + 30 - 20, atol=0.02)
+    assert {entry.role for entry in room.inputs} >= {"sweep", "calibration", "measurement"}
+
+
+def test_reference_recording_instead_of_a_description(folder, played):
+    soundfile.write(folder / "played.wav", played[1], RATE, subtype="PCM_24")
+    described = read_room(folder).survey.measurements[0].response
+    text = ROOM.replace('description = "sweep.json"', 'reference = "played.wav"')
+    (folder / "room.toml").write_text(text, "utf-8")
+    response = read_room(folder).survey.measurements[0].response
+    axis = np.geomspace(20, 140, 40)
+    one = np.interp(axis, described.frequencies, described.level_db)
+    other = np.interp(axis, response.frequencies, response.level_db)
+    np.testing.assert_allclose(other, one, atol=0.2)
+
+
+def test_proposal_from_a_recorded_sweep(folder, capsys):
+    main(["propose", str(folder), "--json"])
+    plan = json.loads(capsys.readouterr().out)
+    gains = {band["label"]: band["gain_db"] for band in plan["bands"]}
+    assert gains["40"] <= -4
+    assert not any(caution["code"] == "noise_unknown" for caution in plan["cautions"])
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "said"),
+    [
+        ('[sweep]\ndescription = "sweep.json"\n', "", "it is not said what was played"),
+        ('description = "sweep.json"', "", "needs one of 'description' and 'reference'"),
+        ('description = "sweep.json"', 'description = "swep.json"', "nearest there: 'sweep.json'"),
+        ("loopback_channel = 2", "loopback_channel = 1", "are the same channel"),
+        ("loopback_channel = 2", "loopback_channel = 3", "there is no channel 3"),
+        ("channel = 1", "channel = 0", "channels count from 1"),
+        ("channel = 1", 'decimal = ","', "is for text exports"),
+        ('kind = "sweep"\n', "", "is for a recorded sweep"),
+        ("channel = 1", 'weighting = "C"', "has no weighting"),
+        ("[levels]", "[calibration]\nsame_gain = true\n\n[levels]", "needs one of 'file' and"),
+        (
+            "[levels]",
+            "[calibration]\nsame_gain = false\nlevel_dbfs = -20\n\n[levels]",
+            "the gain was not the same",
+        ),
+    ],
+)
+def test_contradictions_are_pointed_at(folder, old, new, said):
+    assert old in ROOM
+    (folder / "room.toml").write_text(ROOM.replace(old, new, 1), "utf-8")
+    with pytest.raises((RoomFileError, MeasurementFileError)) as fault:
+        read_room(folder)
+    assert said in str(fault.value)
+
+
+def test_a_recording_without_the_sweep_is_refused(folder):
+    noise = np.random.default_rng(1).normal(0, 0.01, (20 * RATE, 2))
+    soundfile.write(folder / "bed.flac", noise, RATE, subtype="PCM_24")
+    with pytest.raises(MeasurementFileError, match=r"bed\.flac"):
+        read_room(folder)
