@@ -89,6 +89,14 @@ def test_shape_of_the_window():
     np.testing.assert_allclose(values, [0, 0, 0.5, 1, 1, 1, 0.5, 0, 0], atol=1e-12)
 
 
+def test_energy_of_the_window():
+    # Against the sum over a fine grid.
+    window = ImpulseWindow(before=0.4, length=1.3)
+    times = np.arange(-0.5, 1.4, 1e-5)
+    summed = 1e-5 * np.sum(window_values(times, window=window) ** 2)
+    assert window.energy == pytest.approx(summed, rel=1e-5)
+
+
 def test_a_windowed_response_is_cut_and_keeps_its_time():
     response = ringing(1.0)
     cut = apply_window(response, window=ImpulseWindow(before=0.25, length=0.8))

@@ -18,7 +18,7 @@ import numpy as np
 
 from roomeq.analysis.deconvolution import ExcitationInverse
 from roomeq.analysis.sweep_segments import Segments, aligned_segments, cut_segments
-from roomeq.analysis.windowing import ImpulseWindow, apply_window, choose_window, window_values
+from roomeq.analysis.windowing import ImpulseWindow, apply_window, choose_window
 from roomeq.importers.level_calibration import MicrophoneSensitivity, calibrated_response
 from roomeq.levels import FloatArray, power_ratio_db, readonly
 from roomeq.recording import ImpulseResponse, Recording
@@ -164,14 +164,13 @@ def _with_snr(
     taper = np.hanning(rest.size + 2)[1:-1]
     size = next_fast_len(rest.size, real=True)
     density = _squared(rfft(rest * taper, size)) / float(taper @ taper)
-    values = window_values(mean.times[:begin], window=window)
     centres = np.geomspace(response.frequencies[0], response.frequencies[-1], 200)
-    noise = _third_octave_means(centres, density, 0.0, rate / size) * float(values @ values)
+    noise = _third_octave_means(centres, density, 0.0, rate / size) * window.energy * rate
     step = response.frequencies[1] - response.frequencies[0]
     power = _squared(response.pressure)
     signal = _third_octave_means(centres, power, float(response.frequencies[0]), float(step))
     ratio = np.maximum(signal - noise, 1e-12 * signal) / np.maximum(noise, 1e-30 * signal)
-    snr_db = np.interp(np.log(response.frequencies), np.log(centres), power_ratio_db(ratio))
+    snr_db = np.interp(response.frequencies, centres, power_ratio_db(ratio))
     return replace(response, snr_db=snr_db)
 
 
