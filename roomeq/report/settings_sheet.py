@@ -70,6 +70,7 @@ def settings_sheet(plans: Mapping[str, Plan], *, mixed: bool = False) -> str:
         opening=sheet_steps.opening_steps(listed),
         bands=sheet_steps.band_steps(listed),
         closing=sheet_steps.closing_steps(listed),
+        ranges=_once([_range(plan) for plan in listed]),
         leave_alone=sheet_steps.leave_alone(plans),
         cautions=sheet_evidence.cautions(plans),
         safety=SAFETY,
@@ -155,6 +156,15 @@ def _refuse_mixture(plans: Mapping[str, Plan]) -> None:
 
 def _once(texts: Sequence[str]) -> list[str]:
     return list(dict.fromkeys(texts))
+
+
+def _range(plan: Plan) -> str:
+    device = plan.device
+    lowest, highest = (
+        sheet_steps.decibels(value, step_db=device.step_db)
+        for value in (device.lowest_db, device.highest_db)
+    )
+    return f"{lowest} to {highest}"
 
 
 def _template() -> Template:

@@ -252,8 +252,11 @@ def leave_alone(plans: Mapping[str, Plan]) -> tuple[str, ...]:
         else "Every filter that was in the path while measuring.",
         "Protective high-pass, delay, polarity and phase control: this plan does not set them.",
         "The places of subwoofer and seats: the settings hold for where they stood.",
-        "Drive level and microphone gain, until the seats of step 9 have been measured again.",
     ]
+    if not all(_idle(plan) for plan in plans.values()):
+        entries.append(
+            "Drive level and microphone gain, until the seats of step 9 have been measured again."
+        )
     cancelled = _bands_with(plans, {Reason.CANCELLATION})
     if cancelled:
         entries.append(
