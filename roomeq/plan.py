@@ -12,7 +12,6 @@ from __future__ import annotations
 
 import os
 import tempfile
-from enum import StrEnum
 from html import escape
 from os import PathLike
 from pathlib import Path
@@ -23,7 +22,21 @@ import msgspec
 from roomeq.errors import PlanFileError
 from roomeq.optimiser.band_frame import band_frame
 from roomeq.optimiser.band_gain_fit import NoChange
-from roomeq.optimiser.reasons import Reason
+from roomeq.plan_records import (
+    RESERVATIONS,
+    BandSetting,
+    Caution,
+    CautionCode,
+    Curves,
+    DeviceRecord,
+    Evidence,
+    InputRecord,
+    LevelSetting,
+    PlanRecord,
+    QCheck,
+    SeatResult,
+    TargetRecord,
+)
 
 if TYPE_CHECKING:
     from pandas import DataFrame
@@ -49,192 +62,7 @@ __all__ = [
 PLAN_FORMAT = 1
 
 
-class CautionCode(StrEnum):
-    """What the reader should know before turning a knob."""
-
-    BAND_LEVELS_ONLY = "band_levels_only"
-    FEW_SEATS = "few_seats"
-    IMPROVEMENT_LOST_AT_OTHER_Q = "improvement_lost_at_other_q"
-    LEVEL_OUTSIDE_RANGE = "level_outside_range"
-    LOUDNESS_CUT = "loudness_cut"
-    NOISE_UNKNOWN = "noise_unknown"
-    NOT_PROVEN = "not_proven"
-    ONE_SEAT_STANDS_OUT = "one_seat_stands_out"
-    Q_ASSUMED = "q_assumed"
-    SEAT_GETS_WORSE = "seat_gets_worse"
-    UNMEASURED_SEAT_MAY_GET_WORSE = "unmeasured_seat_may_get_worse"
-    WORKS_HARDER = "works_harder"
-
-
-_RESERVATIONS = frozenset(
-    {
-        CautionCode.IMPROVEMENT_LOST_AT_OTHER_Q,
-        CautionCode.LEVEL_OUTSIDE_RANGE,
-        CautionCode.LOUDNESS_CUT,
-        CautionCode.NOT_PROVEN,
-        CautionCode.SEAT_GETS_WORSE,
-        CautionCode.UNMEASURED_SEAT_MAY_GET_WORSE,
-    }
-)
-
-
-class _Record(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
-    """A part of a plan: frozen, unknown keys refused."""
-
-
-class InputRecord(_Record, frozen=True, kw_only=True):
-    """A file that the plan was made from, with its SHA-256 digest."""
-
-    file: str
-    role: str
-    sha256: str
-
-
-class DeviceRecord(_Record, frozen=True, kw_only=True):
-    """The device's equaliser as the plan assumed it; `q` by magnitude of gain."""
-
-    name: str
-    profile: str
-    labels: tuple[str, ...]
-    lowest_db: float
-    highest_db: float
-    step_db: float
-    q_gain_db: tuple[float, ...]
-    q: tuple[float, ...]
-    q_measured: bool
-    sample_rate: float | None
-    measured_shapes: bool
-
-
-class TargetRecord(_Record, frozen=True, kw_only=True):
-    """The target in figures; `path` in words."""
-
-    shape: str
-    tilt_db_per_octave: float
-    shelf_gain_db: float
-    shelf_corner: float
-    points: tuple[tuple[float, float], ...]
-    lower_limit: float | None
-    lower_limit_order: int
-    near_field: bool
-    path: tuple[str, ...]
-    corner: float | None
-    level_db: float | None
-
-
-class BandSetting(_Record, frozen=True, kw_only=True):
-    """One band: setting, what it answers, why. See `roomeq.optimiser.reasons.BandReason`."""
-
-    label: str
-    centre: float
-    present_db: float
-    gain_db: float
-    best_gain_db: float
-    error_db: float | None
-    spread_db: float | None
-    remaining_db: float | None
-    reason: Reason | None
-
-
-class LevelSetting(_Record, frozen=True, kw_only=True):
-    """The level knob.
-
-    Attributes
-    ----------
-    exact_change_db : float
-        Change that keeps (or reaches) the wanted loudness.
-    change_db : float
-        The same in the knob's steps.
-    setting_db : float or None
-        Absolute setting, where the present one is known.
-    residual_db : float
-        Exact less set: at most half a step, unless part must be set upstream.
-    upstream_db : float
-        To be set upstream, because the knob does not reach so far; 0 otherwise.
-    """
-
-    exact_change_db: float
-    change_db: float
-    setting_db: float | None
-    residual_db: float
-    upstream_db: float
-
-
-class SeatResult(_Record, frozen=True, kw_only=True):
-    """One seat: weight, deviation before and after, and with gains chosen without it."""
-
-    seat: str
-    weight: float
-    before_db: float
-    after_db: float
-    left_out_after_db: float | None
-
-
-class QCheck(_Record, frozen=True, kw_only=True):
-    """Deviation before and after, if every Q were `factor` times the assumed one."""
-
-    factor: float
-    before_db: float
-    after_db: float
-
-
-class Caution(_Record, frozen=True, kw_only=True):
-    """A caution with the figure and the name it speaks of, where there is one."""
-
-    code: CautionCode
-    value: float | None = None
-    name: str | None = None
-
-
-class Curves(_Record, frozen=True, kw_only=True):
-    """Curves on the fit axis: seats by frequencies, or frequencies."""
-
-    frequencies: tuple[float, ...]
-    before_level_db: tuple[tuple[float, ...], ...]
-    predicted_level_db: tuple[tuple[float, ...], ...]
-    target_level_db: tuple[float, ...]
-    response_db: tuple[float, ...]
-    present_response_db: tuple[float, ...]
-    frequency_weights: tuple[float, ...]
-    trust: tuple[tuple[float, ...], ...]
-
-
-class Evidence(_Record, frozen=True, kw_only=True):
-    """Figures behind the proposal, in dB unless named otherwise.
-
-    Attributes are those of `roomeq.optimiser.band_gains.BandGainFit`; ``*_sd_db`` and
-    ``*_excess_db`` those of `roomeq.optimiser.deviations.PlainFigures`.
-    """
-
-    deviation_before_db: float
-    deviation_db: float
-    candidate_deviation_db: float
-    best_deviation_db: float
-    lower_bound_db: float
-    gap_db: float
-    proven: bool
-    nodes: int
-    average_sd_before_db: float
-    average_sd_after_db: float
-    seat_sd_before_db: float
-    seat_sd_after_db: float
-    largest_excess_before_db: float
-    largest_excess_after_db: float
-    filter_boost_db: float
-    filter_boost_frequency: float
-    drive_boost_db: float
-    drive_boost_frequency: float
-    power_ratio: float
-    filter_boost_limit_db: float
-    drive_boost_limit_db: float
-    no_boost_below: float
-    excess_weight: float
-    tail_start_db: float
-    repeatability_db: float | None
-    q_checks: tuple[QCheck, ...]
-
-
-class Plan(_Record, frozen=True, kw_only=True):
+class Plan(PlanRecord, frozen=True, kw_only=True):
     """What to set, what it will do, why, and what it was made from.
 
     Attributes
@@ -306,7 +134,7 @@ class Plan(_Record, frozen=True, kw_only=True):
     @property
     def reservations(self) -> tuple[Caution, ...]:
         """Cautions that should be read before acting; the others are plain information."""
-        return tuple(caution for caution in self.cautions if caution.code in _RESERVATIONS)
+        return tuple(caution for caution in self.cautions if caution.code in RESERVATIONS)
 
     @property
     def lower_bound_db(self) -> float:
@@ -361,17 +189,31 @@ def write_plan(plan: Plan, path: str | PathLike[str]) -> None:
 
     Raises
     ------
+    PlanFileError
+        If the file exists and is no plan: a measurement must not be lost to a mistyped name.
     OSError
         If the folder does not exist or cannot be written to.
     """
     location = Path(path)
-    handle, name = tempfile.mkstemp(dir=location.parent, prefix=f".{location.name}.")
+    if location.is_file() and not _is_a_plan(location):
+        raise PlanFileError(
+            "exists and is not a plan: it is left as it is",
+            path=location,
+            remedy="give the plan another name, or remove that file first",
+        )
+    try:
+        handle, name = tempfile.mkstemp(dir=location.parent, prefix=f".{location.name}.")
+    except OSError as error:
+        raise OSError(error.errno, error.strerror, str(location)) from None
     temporary = Path(name)
     try:
         with os.fdopen(handle, "wb") as file:
             file.write(plan.to_json())
         temporary.chmod(0o644)
         temporary.replace(location)
+    except OSError as error:
+        temporary.unlink(missing_ok=True)
+        raise OSError(error.errno, error.strerror or str(error), str(location)) from error
     except BaseException:
         temporary.unlink(missing_ok=True)
         raise
@@ -381,13 +223,22 @@ class _FormatOnly(msgspec.Struct):
     format: int
 
 
+def _is_a_plan(location: Path) -> bool:
+    try:
+        msgspec.json.decode(location.read_bytes(), type=_FormatOnly)
+    except msgspec.MsgspecError:
+        return False
+    return True
+
+
 def read_plan(path: str | PathLike[str]) -> Plan:
     """Read a plan file.
 
     Raises
     ------
     PlanFileError
-        If there is no such file, it is not a plan, or its format version is not known.
+        If there is no such file, it is not a plan, its format version is not known, or its parts
+        do not fit each other.
     """
     location = Path(path)
     try:
@@ -409,8 +260,26 @@ def read_plan(path: str | PathLike[str]) -> Plan:
             remedy=f"this release reads format {PLAN_FORMAT}",
         )
     try:
-        return msgspec.json.decode(text, type=Plan)
-    except msgspec.MsgspecError as error:
+        plan = msgspec.json.decode(text, type=Plan)
+        _check_sizes(plan)
+    except (msgspec.MsgspecError, ValueError) as error:
         raise PlanFileError(
             f"is damaged: {error}", path=location, remedy="make the plan again from its room"
         ) from None
+    return plan
+
+
+def _check_sizes(plan: Plan) -> None:
+    """Raise ValueError unless curves, seats and bands belong together."""
+    curves, seats, points = plan.curves, len(plan.seats), len(plan.curves.frequencies)
+    if not (plan.seats and plan.bands and points):
+        raise ValueError("it needs at least one seat, one band and one frequency")
+    if [band.label for band in plan.bands] != list(plan.device.labels):
+        raise ValueError("its bands are not those of its device")
+    for name in ("target_level_db", "response_db", "present_response_db", "frequency_weights"):
+        if len(getattr(curves, name)) != points:
+            raise ValueError(f"curves.{name} needs {points} values, one for each frequency")
+    for name in ("before_level_db", "predicted_level_db", "trust"):
+        rows = getattr(curves, name)
+        if [len(row) for row in rows] != [points] * seats:
+            raise ValueError(f"curves.{name} needs {seats} rows of {points} values")

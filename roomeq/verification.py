@@ -18,7 +18,7 @@ from roomeq.analysis.survey_levels import has_band_levels, seat_levels_db
 from roomeq.bands import third_octave_band
 from roomeq.device.equaliser import FixedBandEqualiser, QLaw
 from roomeq.levels import FloatArray
-from roomeq.plan import DeviceRecord, Plan
+from roomeq.plan import CautionCode, DeviceRecord, Plan
 from roomeq.survey import Survey
 
 __all__ = ["BandCheck", "SeatCheck", "SuspectedSetting", "Verification", "equaliser_of", "verify"]
@@ -27,6 +27,7 @@ AGREES_DB = 1.0
 _REPEATS = 2.0  # standard deviations of a repeated measurement
 _EXPLAINS = 0.5  # share of the mean square difference that a suspicion must explain
 _MOST_SUSPECTS = 3
+_REFINEMENTS = 20
 
 
 class _Record(msgspec.Struct, frozen=True, kw_only=True):
@@ -154,7 +155,7 @@ def _difference(plan: Plan, survey: Survey) -> _Difference:
             f"measurement {', '.join(chosen.seats)}"
         )
     axis = np.array(plan.curves.frequencies)
-    has_band_levels(chosen)
+    _check_comparable(plan, chosen, axis)
     levels = seat_levels_db(chosen, at=axis)
     measured = levels[[chosen.seats.index(seat) for seat in again]]
     predicted = np.array(plan.curves.predicted_level_db)[[planned.index(seat) for seat in again]]
@@ -164,6 +165,30 @@ def _difference(plan: Plan, survey: Survey) -> _Difference:
     return _Difference(
         seats=tuple(again), axis=axis, by_seat_db=raw - offset, weights=weights, offset_db=offset
     )
+
+
+def _check_comparable(plan: Plan, chosen: Survey, axis: FloatArray) -> None:
+    """Raise ValueError unless the survey holds what the plan's curves were made of."""
+    in_bands = any(caution.code is CautionCode.BAND_LEVELS_ONLY for caution in plan.cautions)
+    if has_band_levels(chosen) != in_bands:
+        kinds = ("narrow-band responses", "third-octave band levels")
+        raise ValueError(
+            f"the plan was made from {kinds[in_bands]}, this measurement holds "
+            f"{kinds[not in_bands]}: measure again in the same way"
+        )
+    for entry in chosen.measurements:
+        own = entry.response.frequencies
+        if in_bands:
+            covered = bool(np.isin(axis.round(6), own.round(6)).all())
+        else:
+            covered = own[0] <= axis[0] * (1 + 1e-9) and own[-1] >= axis[-1] * (1 - 1e-9)
+        if not covered:
+            raise ValueError(
+                f"seat {entry.seat!r}{f' ({entry.file})' if entry.file else ''}: measured from "
+                f"{own[0]:.4g} to {own[-1]:.4g} Hz{', bands missing' if in_bands else ''}; the "
+                f"plan needs {'every band from ' if in_bands else ''}{axis[0]:.4g} to "
+                f"{axis[-1]:.4g} Hz"
+            )
 
 
 def _band_checks(
@@ -204,35 +229,54 @@ def _suspects(
     equaliser = equaliser_of(plan.device)
     if equaliser is None:
         return ()
-    grid = equaliser.gain_grid_db
-    rest, found = mean - mean @ share, {}
+    changes = []
+    for index, gain in enumerate(plan.gains_db):
+        planned = equaliser.band_table_db(index, axis, gains_db=np.array([gain]))
+        change = equaliser.band_table_db(index, axis) - planned
+        changes.append(change - (change @ share)[:, np.newaxis])
+    wanted = mean - mean @ share
+    found: dict[int, int] = {}
     for _ in range(_MOST_SUSPECTS):
-        best = (float(rest**2 @ share) * (1.0 - _EXPLAINS), -1, 0)
-        for index, gain in enumerate(plan.gains_db):
-            if index in found:
-                continue
-            table = equaliser.band_table_db(index, axis)
-            planned = equaliser.band_table_db(index, axis, gains_db=np.array([gain]))
-            change = table - planned
-            change = change - (change @ share)[:, np.newaxis]
+        rest = wanted - _explained(changes, found)
+        best, enough = None, float(rest**2 @ share) * (1.0 - _EXPLAINS)
+        for index, change in enumerate(changes):
             left = ((rest - change) ** 2) @ share
             row = int(np.argmin(left))
-            if left[row] < best[0]:
-                best = (float(left[row]), index, row)
-        _, index, row = best
-        if index < 0:
+            if index not in found and left[row] < enough:
+                best, enough = (index, row), float(left[row])
+        if best is None:
             break
-        found[index] = float(grid[row])
-        table = equaliser.band_table_db(
-            index, axis, gains_db=np.array([plan.gains_db[index], grid[row]])
-        )
-        change = table[1] - table[0]
-        rest = rest - (change - change @ share)
+        found[best[0]] = best[1]
+        _refine(found, wanted, changes, share)
+    grid = equaliser.gain_grid_db
     return tuple(
         SuspectedSetting(
             label=plan.bands[index].label,
             planned_db=plan.bands[index].gain_db,
-            looks_like_db=gain,
+            looks_like_db=float(grid[row]),
         )
-        for index, gain in found.items()
+        for index, row in found.items()
+        if abs(grid[row] - plan.gains_db[index]) > 1e-9
     )
+
+
+def _explained(changes: list[FloatArray], found: dict[int, int]) -> FloatArray:
+    """Return what the found settings together change, in dB, shape (F,)."""
+    total = np.zeros(changes[0].shape[1])
+    for index, row in found.items():
+        total += changes[index][row]
+    return total
+
+
+def _refine(
+    found: dict[int, int], wanted: FloatArray, changes: list[FloatArray], share: FloatArray
+) -> None:
+    """Choose each found setting anew beside the others: skirts of neighbours overlap."""
+    for _ in range(_REFINEMENTS):
+        before = dict(found)
+        for index in found:
+            others = {other: row for other, row in found.items() if other != index}
+            rest = wanted - _explained(changes, others)
+            found[index] = int(np.argmin(((rest - changes[index]) ** 2) @ share))
+        if found == before:
+            break

@@ -24,6 +24,7 @@ ORDER = [
     {"optimiser"},
     {"room"},
     {"sweep_reading", "room_reading", "overview"},
+    {"plan_records"},
     {"plan"},
     {"proposal"},
     {"verification"},

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from roomeq.errors import PlanFileError
-from roomeq.plan import CautionCode, read_plan, write_plan
+from roomeq.plan import Caution, CautionCode, read_plan, write_plan
 from roomeq.proposal import propose
 from roomeq.room_reading import read_room
 
@@ -51,17 +51,39 @@ def test_inputs_carry_their_digests(plan):
 
 def test_a_failed_write_leaves_the_old_plan_and_nothing_else(plan, tmp_path, monkeypatch):
     target = tmp_path / "hall.json"
-    target.write_text("old")
+    target.write_text('{"format": 1}')
     monkeypatch.setattr(Path, "replace", lambda *_: (_ for _ in ()).throw(OSError("full")))
     with pytest.raises(OSError, match="full"):
         write_plan(plan, target)
-    assert target.read_text() == "old"
+    assert target.read_text() == '{"format": 1}'
     assert [path.name for path in tmp_path.iterdir()] == ["hall.json"]
 
 
 def test_no_folder_to_write_to(plan, tmp_path):
-    with pytest.raises(OSError, match="No such file"):
+    # the plan is named, not the temporary file beside it
+    with pytest.raises(FileNotFoundError, match=r"nowhere/hall\.json'$"):
         write_plan(plan, tmp_path / "nowhere" / "hall.json")
+    (tmp_path / "folder").mkdir()
+    with pytest.raises(IsADirectoryError, match=r"/folder'$"):
+        write_plan(plan, tmp_path / "folder")
+    assert [path.name for path in tmp_path.iterdir()] == ["folder"]
+
+
+def test_a_measurement_is_not_lost_to_a_mistyped_name(plan, tmp_path):
+    measurement = tmp_path / "sofa.csv"
+    measurement.write_text("frequency (Hz),level (dB)\n20,70\n")
+    with pytest.raises(PlanFileError, match=r"sofa\.csv: exists and is not a plan"):
+        write_plan(plan, measurement)
+    assert measurement.read_text().startswith("frequency (Hz)")
+    assert [path.name for path in tmp_path.iterdir()] == ["sofa.csv"]
+    write_plan(plan, tmp_path / "hall.json")
+    write_plan(plan, tmp_path / "hall.json")  # a plan gives way to a plan
+
+
+def test_others_may_read_a_plan(plan, tmp_path):
+    # a temporary file is private (0600); what is kept is meant to be handed on
+    write_plan(plan, tmp_path / "hall.json")
+    assert (tmp_path / "hall.json").stat().st_mode & 0o777 == 0o644
 
 
 def _changed(plan, **changes):
@@ -82,10 +104,39 @@ def test_damaged_and_foreign_files_are_refused(plan, tmp_path):
             read_plan(path)
         assert said in str(fault.value)
         assert str(path) in str(fault.value)
+    inner = json.loads(plan.to_json())
+    inner["bands"][0]["colour"] = "blue"
+    path.write_text(json.dumps(inner), "utf-8")
+    with pytest.raises(PlanFileError, match=r"unknown field `colour` - at `\$\.bands"):
+        read_plan(path)
     with pytest.raises(PlanFileError, match="no such file"):
         read_plan(tmp_path / "missing.json")
     with pytest.raises(PlanFileError, match="cannot be read"):
         read_plan(tmp_path)
+
+
+@pytest.mark.parametrize(
+    ("place", "said"),
+    [
+        ("bands", "its bands are not those of its device"),
+        ("seats", "curves.before_level_db needs 3 rows of 9 values"),
+        ("curves.frequencies", "curves.target_level_db needs 8 values"),
+        ("curves.frequency_weights", "curves.frequency_weights needs 9 values"),
+        ("curves.trust", "curves.trust needs 4 rows of 9 values"),
+    ],
+)
+def test_parts_that_do_not_fit_each_other_are_refused(plan, tmp_path, place, said):
+    parts = json.loads(plan.to_json())
+    holder = parts
+    *above, last = place.split(".")
+    for key in above:
+        holder = holder[key]
+    holder[last] = holder[last][:-1]
+    path = tmp_path / "plan.json"
+    path.write_text(json.dumps(parts), "utf-8")
+    with pytest.raises(PlanFileError) as fault:
+        read_plan(path)
+    assert f"{path}: is damaged: {said}" in str(fault.value)
 
 
 def test_plans_of_earlier_releases_open():
@@ -104,3 +155,61 @@ def test_short_views(plan):
     assert CautionCode.BAND_LEVELS_ONLY in codes
     assert {c.code for c in plan.reservations} <= codes
     assert CautionCode.BAND_LEVELS_ONLY not in {c.code for c in plan.reservations}
+
+
+def test_a_change_is_a_change_from_what_is_set_now(plan):
+    from msgspec.structs import replace
+
+    kept = tuple(replace(band, present_db=-3.0, gain_db=-3.0) for band in plan.bands)
+    same = replace(plan, bands=kept)
+    assert not same.changes
+    assert repr(same) == "<Plan for Rented hall: no change>"
+    undone = replace(plan, bands=(replace(kept[0], gain_db=0.0), *kept[1:]))
+    assert undone.changes
+    assert "1 of 9 bands change" in repr(undone)
+
+
+def test_figures_are_those_of_the_evidence(plan):
+    from msgspec.structs import replace
+
+    evidence = replace(
+        plan.evidence,
+        deviation_before_db=4.0,
+        deviation_db=3.0,
+        best_deviation_db=2.0,
+        lower_bound_db=1.5,
+        filter_boost_db=1.0,
+        drive_boost_db=5.0,
+    )
+    told = replace(plan, evidence=evidence)
+    assert (told.deviation_before_db, told.deviation_after_db) == (4.0, 3.0)
+    assert (told.lower_bound_db, told.drive_boost_db) == (1.5, 5.0)
+
+
+def test_what_must_be_read_first(plan):
+    from msgspec.structs import replace
+
+    # plain information: what is nearly always so, or asks for no decision; the rest is read first
+    plain = {
+        CautionCode.BAND_LEVELS_ONLY,
+        CautionCode.FEW_SEATS,
+        CautionCode.NOISE_UNKNOWN,
+        CautionCode.ONE_SEAT_STANDS_OUT,
+        CautionCode.Q_ASSUMED,
+        CautionCode.WORKS_HARDER,
+    }
+    everything = replace(plan, cautions=tuple(Caution(code=code) for code in CautionCode))
+    assert {caution.code for caution in everything.reservations} == set(CautionCode) - plain
+
+
+def test_notebook_table_shows_the_settings(plan):
+    from msgspec.structs import replace
+
+    level = replace(plan.level, setting_db=-2.5, change_db=3.5)
+    page = replace(plan, level=level)._repr_html_()
+    # now is the setting less the change: -2.5 - 3.5
+    assert "<tr><td>Level knob</td><td>-6.0</td><td>-2.5</td><td></td></tr>" in page
+    for band in plan.bands:
+        assert f"<td>{band.label} Hz</td><td>{band.present_db:+.1f}</td>" in page
+    unknown = replace(plan, level=replace(level, setting_db=None))._repr_html_()
+    assert "<td></td><td>+3.5 from now</td>" in unknown

@@ -1,9 +1,11 @@
 """Verification: a room measured again through known settings."""
 
+from dataclasses import replace as replace_field
 from pathlib import Path
 
 import numpy as np
 import pytest
+from msgspec.structs import replace
 
 from roomeq.cli import main
 from roomeq.plan import write_plan
@@ -119,3 +121,125 @@ def test_on_the_command_line_the_old_room_does_not_verify(plan, tmp_path, capsys
     assert "It did not come true" in capsys.readouterr().out
     assert main([*words, "--json"]) == 1
     assert '"agrees": false' in capsys.readouterr().out
+
+
+def test_neighbours_left_as_they_were_are_named_with_what_they_are_set_to(room, plan):
+    # synthetic instrument: skirts of neighbours overlap, so each must be judged beside the other
+    gains = dict(zip(plan.device.labels, plan.gains_db, strict=True)) | {"31.5": 0.0, "40": -3.0}
+    found = verify(plan, measured_again(room, list(gains.values())))
+    named = {row.label: row.looks_like_db for row in found.suspects}
+    assert named == pytest.approx({"31.5": 0.0, "40": -3.0}, abs=0.5)
+
+
+def test_one_bad_seat_does_not_agree_although_the_mean_does(room, plan):
+    survey = measured_again(room, plan.gains_db)
+    first, second, *others = survey.measurements
+    wave = 6.0 * np.sin(2 * np.pi * 2 * np.log2(first.response.frequencies / 20))
+    pair = []
+    for entry, sign in ((first, 1), (second, -1)):  # the mean over seats hardly moves
+        axis = entry.response.frequencies
+        wave = sign * 6.0 * np.sin(2 * np.pi * 2 * np.log2(axis / 20))
+        pair.append(
+            Measurement(
+                seat=entry.seat,
+                response=FrequencyResponse.from_level(axis, entry.response.level_db + wave),
+            )
+        )
+    found = verify(plan, Survey(measurements=(*pair, *others)))
+    assert all(band.agrees for band in found.bands)
+    assert [seat.agrees for seat in found.seats] == [False, False, True, True, True, True]
+    assert found.seats[0].difference_db == pytest.approx(
+        6 / np.sqrt(2), abs=0.4
+    )  # r.m.s. of a sine
+    assert not found.agrees
+
+
+def test_tolerance_follows_the_repeatability(room, plan):
+    # twice the standard deviation of a repeat, 1 dB at least (common practice, no source)
+    def told(repeatability_db):
+        evidence = replace(plan.evidence, repeatability_db=repeatability_db)
+        return verify(replace(plan, evidence=evidence), measured_again(room, plan.gains_db))
+
+    assert told(None).tolerance_db == told(0.3).tolerance_db == 1.0
+    assert told(0.8).tolerance_db == 1.6
+
+
+def test_seats_may_come_in_another_order(room, plan):
+    survey = measured_again(room, plan.gains_db, offset_db=plan.level.exact_change_db)
+    turned = Survey(measurements=survey.measurements[::-1])
+    found = verify(plan, turned)
+    assert found.agrees
+    assert [entry.seat for entry in found.seats] == [entry.seat for entry in plan.seats]
+    assert max(seat.difference_db for seat in found.seats) < 0.2
+
+
+def test_only_what_the_plan_was_fitted_to_is_compared(room, plan):
+    survey = measured_again(room, plan.gains_db)
+    mains = tuple(
+        replace_field(entry, source="mains", response=shifted(entry.response, 15.0))
+        for entry in survey.measurements
+    )
+    found = verify(plan, Survey(measurements=(*survey.measurements, *mains)))
+    assert found.agrees
+    with pytest.raises(ValueError, match="no measurement of 'sub'"):
+        verify(plan, Survey(measurements=mains))
+
+
+def shifted(response, offset_db):
+    return FrequencyResponse.from_level(response.frequencies, response.level_db + offset_db)
+
+
+def test_kinds_of_measurement_must_be_the_same(room, plan):
+    centres = np.array([band.centre for band in room.equaliser.bands])
+    bands = Survey(
+        measurements=tuple(
+            Measurement(
+                seat=entry.seat,
+                response=FrequencyResponse.from_level(
+                    centres, np.full(9, 75.0), resolution="third_octave"
+                ),
+            )
+            for entry in room.survey.measurements
+        )
+    )
+    with pytest.raises(ValueError, match="made from narrow-band responses, this measurement holds"):
+        verify(plan, bands)
+    hall = read_room(SAMPLES / "rented_hall")
+    hall_plan = propose(hall, node_limit=1)
+    assert verify(hall_plan, hall.survey).bands
+    narrow = Survey(
+        measurements=tuple(
+            Measurement(seat=seat, response=room.survey.measurements[0].response)
+            for seat in hall.survey.seats
+        )
+    )
+    with pytest.raises(ValueError, match="made from third-octave band levels"):
+        verify(hall_plan, narrow)
+    first, *others = hall.survey.measurements
+    axis = first.response.frequencies[:-1]
+    short = FrequencyResponse.from_level(
+        axis, first.response.level_db[:-1], resolution="third_octave"
+    )
+    lacking = Survey(measurements=(replace_field(first, response=short), *others))
+    with pytest.raises(ValueError, match=r"'second row left' \(levels.csv\).*bands missing"):
+        verify(hall_plan, lacking)
+
+
+def test_a_measurement_that_starts_too_high_is_named(room, plan):
+    first, *others = measured_again(room, plan.gains_db).measurements
+    kept = first.response.frequencies > 40
+    short = FrequencyResponse.from_level(
+        first.response.frequencies[kept], first.response.level_db[kept]
+    )
+    lacking = Survey(measurements=(replace_field(first, response=short), *others))
+    with pytest.raises(ValueError, match=r"seat 'sofa left': measured from 40.*the plan needs 18"):
+        verify(plan, lacking)
+
+
+def test_measured_shapes_name_no_suspects(room, plan):
+    # a plan does not keep the shapes, so nothing is guessed from them
+    device = replace(plan.device, measured_shapes=True)
+    assert equaliser_of(device) is None
+    found = verify(replace(plan, device=device), room.survey)
+    assert not found.agrees
+    assert found.suspects == ()

@@ -1,0 +1,217 @@
+"""Parts of a plan, as they are kept in its file.
+
+Conventions
+-----------
+Frozen records; unknown keys are refused. Levels and gains in dB, frequencies in Hz. Curves are on
+the fit axis; seats by frequencies. Reasons and cautions are codes, the prose comes from
+`roomeq.report`. A plan as a whole, its file and its format version are in `roomeq.plan`.
+"""
+
+from __future__ import annotations
+
+from enum import StrEnum
+
+import msgspec
+
+from roomeq.optimiser.reasons import Reason
+
+__all__ = [
+    "RESERVATIONS",
+    "BandSetting",
+    "Caution",
+    "CautionCode",
+    "Curves",
+    "DeviceRecord",
+    "Evidence",
+    "InputRecord",
+    "LevelSetting",
+    "PlanRecord",
+    "QCheck",
+    "SeatResult",
+    "TargetRecord",
+]
+
+
+class CautionCode(StrEnum):
+    """What the reader should know before turning a knob."""
+
+    BAND_LEVELS_ONLY = "band_levels_only"
+    FEW_SEATS = "few_seats"
+    IMPROVEMENT_LOST_AT_OTHER_Q = "improvement_lost_at_other_q"
+    LEVEL_OUTSIDE_RANGE = "level_outside_range"
+    LOUDNESS_CUT = "loudness_cut"
+    NOISE_UNKNOWN = "noise_unknown"
+    NOT_PROVEN = "not_proven"
+    ONE_SEAT_STANDS_OUT = "one_seat_stands_out"
+    Q_ASSUMED = "q_assumed"
+    SEAT_GETS_WORSE = "seat_gets_worse"
+    UNMEASURED_SEAT_MAY_GET_WORSE = "unmeasured_seat_may_get_worse"
+    WORKS_HARDER = "works_harder"
+
+
+RESERVATIONS = frozenset(
+    {
+        CautionCode.IMPROVEMENT_LOST_AT_OTHER_Q,
+        CautionCode.LEVEL_OUTSIDE_RANGE,
+        CautionCode.LOUDNESS_CUT,
+        CautionCode.NOT_PROVEN,
+        CautionCode.SEAT_GETS_WORSE,
+        CautionCode.UNMEASURED_SEAT_MAY_GET_WORSE,
+    }
+)
+
+
+class PlanRecord(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
+    """A part of a plan: frozen, unknown keys refused."""
+
+
+class InputRecord(PlanRecord, frozen=True, kw_only=True):
+    """A file that the plan was made from, with its SHA-256 digest."""
+
+    file: str
+    role: str
+    sha256: str
+
+
+class DeviceRecord(PlanRecord, frozen=True, kw_only=True):
+    """The device's equaliser as the plan assumed it; `q` by magnitude of gain."""
+
+    name: str
+    profile: str
+    labels: tuple[str, ...]
+    lowest_db: float
+    highest_db: float
+    step_db: float
+    q_gain_db: tuple[float, ...]
+    q: tuple[float, ...]
+    q_measured: bool
+    sample_rate: float | None
+    measured_shapes: bool
+
+
+class TargetRecord(PlanRecord, frozen=True, kw_only=True):
+    """The target in figures; `path` in words."""
+
+    shape: str
+    tilt_db_per_octave: float
+    shelf_gain_db: float
+    shelf_corner: float
+    points: tuple[tuple[float, float], ...]
+    lower_limit: float | None
+    lower_limit_order: int
+    near_field: bool
+    path: tuple[str, ...]
+    corner: float | None
+    level_db: float | None
+
+
+class BandSetting(PlanRecord, frozen=True, kw_only=True):
+    """One band: setting, what it answers, why. See `roomeq.optimiser.reasons.BandReason`."""
+
+    label: str
+    centre: float
+    present_db: float
+    gain_db: float
+    best_gain_db: float
+    error_db: float | None
+    spread_db: float | None
+    remaining_db: float | None
+    reason: Reason | None
+
+
+class LevelSetting(PlanRecord, frozen=True, kw_only=True):
+    """The level knob.
+
+    Attributes
+    ----------
+    exact_change_db : float
+        Change that keeps (or reaches) the wanted loudness.
+    change_db : float
+        The same in the knob's steps.
+    setting_db : float or None
+        Absolute setting, where the present one is known.
+    residual_db : float
+        Exact less set: at most half a step, unless part must be set upstream.
+    upstream_db : float
+        To be set upstream, because the knob does not reach so far; 0 otherwise.
+    """
+
+    exact_change_db: float
+    change_db: float
+    setting_db: float | None
+    residual_db: float
+    upstream_db: float
+
+
+class SeatResult(PlanRecord, frozen=True, kw_only=True):
+    """One seat: weight, deviation before and after, and with gains chosen without it."""
+
+    seat: str
+    weight: float
+    before_db: float
+    after_db: float
+    left_out_after_db: float | None
+
+
+class QCheck(PlanRecord, frozen=True, kw_only=True):
+    """Deviation before and after, if every Q were `factor` times the assumed one."""
+
+    factor: float
+    before_db: float
+    after_db: float
+
+
+class Caution(PlanRecord, frozen=True, kw_only=True):
+    """A caution with the figure and the name it speaks of, where there is one."""
+
+    code: CautionCode
+    value: float | None = None
+    name: str | None = None
+
+
+class Curves(PlanRecord, frozen=True, kw_only=True):
+    """Curves on the fit axis: seats by frequencies, or frequencies."""
+
+    frequencies: tuple[float, ...]
+    before_level_db: tuple[tuple[float, ...], ...]
+    predicted_level_db: tuple[tuple[float, ...], ...]
+    target_level_db: tuple[float, ...]
+    response_db: tuple[float, ...]
+    present_response_db: tuple[float, ...]
+    frequency_weights: tuple[float, ...]
+    trust: tuple[tuple[float, ...], ...]
+
+
+class Evidence(PlanRecord, frozen=True, kw_only=True):
+    """Figures behind the proposal, in dB unless named otherwise.
+
+    Attributes are those of `roomeq.optimiser.band_gains.BandGainFit`; ``*_sd_db`` and
+    ``*_excess_db`` those of `roomeq.optimiser.deviations.PlainFigures`.
+    """
+
+    deviation_before_db: float
+    deviation_db: float
+    candidate_deviation_db: float
+    best_deviation_db: float
+    lower_bound_db: float
+    gap_db: float
+    proven: bool
+    nodes: int
+    average_sd_before_db: float
+    average_sd_after_db: float
+    seat_sd_before_db: float
+    seat_sd_after_db: float
+    largest_excess_before_db: float
+    largest_excess_after_db: float
+    filter_boost_db: float
+    filter_boost_frequency: float
+    drive_boost_db: float
+    drive_boost_frequency: float
+    power_ratio: float
+    filter_boost_limit_db: float
+    drive_boost_limit_db: float
+    no_boost_below: float
+    excess_weight: float
+    tail_start_db: float
+    repeatability_db: float | None
+    q_checks: tuple[QCheck, ...]
