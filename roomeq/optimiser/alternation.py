@@ -24,7 +24,7 @@ from roomeq.optimiser.fit_data import FitData, prepare_fit
 from roomeq.optimiser.joining import fit_joining
 from roomeq.optimiser.joining_data import JoiningData
 from roomeq.optimiser.joining_settings import DelayRange, JoiningSettings, LevelRange
-from roomeq.optimiser.limits import Limits, band_freedoms
+from roomeq.optimiser.limits import Limits, band_freedoms, limit_axis
 from roomeq.optimiser.loss import Loss
 from roomeq.optimiser.problem import BandGainProblem, LabelArray
 from roomeq.optimiser.target import Target
@@ -221,14 +221,19 @@ class AllSettingsTask:
             known = limits.no_boost_below or 0.0
             limits = replace(limits, no_boost_below=max(known, settings.protection.corner))
         floor = limits.floor(self.target.lower_limit)
+        data = self._filtered(settings)[0]
         return BandGainTask(
-            data=self._filtered(settings)[0],
+            data=data,
             equaliser=self.equaliser,
             limits=limits,
             loss=self.loss,
             floor=floor,
             freedoms=band_freedoms(
-                self.equaliser, limits=limits, floor=floor, corner=self.data.corner
+                self.equaliser,
+                limits=limits,
+                floor=floor,
+                corner=self.data.corner,
+                seen=data.frequencies[data.frequency_weights > 0],
             ),
             present_gains_db=self.present_gains_db,
         )
@@ -241,13 +246,24 @@ class AllSettingsTask:
         gains = problem.setting_gains_db(solution.labels)
         present_mean = float(task.data.present_db @ task.data.frequency_weights)
         change = present_mean - float(problem.mean_response_db(solution.labels))
-        level = self._nearest_level(settings.joining.level_change_db + change)
-        joining = replace(settings.joining, level_change_db=level)
-        return replace(settings, joining=joining, gains_db=gains)
+        settings = replace(settings, gains_db=gains)
+        offered = self._levels_within_limits(settings).values_db
+        wanted_db = settings.joining.level_change_db + change
+        level = float(offered[np.argmin(np.abs(offered - wanted_db))])
+        return replace(settings, joining=replace(settings.joining, level_change_db=level))
 
-    def _nearest_level(self, wanted_db: float) -> float:
-        offered = self.levels.values_db
-        return float(offered[np.argmin(np.abs(offered - wanted_db))])
+    def _levels_within_limits(self, settings: AllSettings) -> LevelRange:
+        """Return the level changes that keep the drive limit with the bands of a setting.
+
+        Boost less mean response, plus what the subwoofer gets louder: the mean cancels.
+        """
+        task = self._band_task(settings)
+        rows = limit_axis(self.equaliser, floor=task.floor)
+        boost = float(self.equaliser.response_db(settings.gains_db, rows).max())
+        present_mean = float(task.data.present_db @ task.data.frequency_weights)
+        loudest = self.limits.drive_boost_db - boost + present_mean
+        highest = min(self.levels.highest_db, loudest)
+        return replace(self.levels, highest_db=max(self.levels.lowest_db, highest))
 
     def _with_best_filters(self, settings: AllSettings, *, joined: bool) -> AllSettings:
         """Choose protection, then low-passes to bypass; `joined` joins anew for each choice."""
@@ -277,7 +293,7 @@ class AllSettingsTask:
             self._with_bands(settings),
             delays=self.delays,
             phase_control=self.phase_control,
-            levels=self.levels,
+            levels=self._levels_within_limits(settings),
             loss=self.loss,
             can_invert=self.can_invert,
             least_improvement_db=-math.inf,

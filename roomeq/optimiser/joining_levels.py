@@ -13,6 +13,12 @@ equal ``S^2 + M^2``: where it does not within 0.5 dB something moved between the
 nothing is concluded. The sign of phi stays unknown: a subwoofer that is late and one that is as
 early give the same four levels. Both answers are given; one more measurement after trying the
 first decides.
+
+What is sure: the cosine, and what reversing one polarity does now. What is inferred: how the sign
+of phi changes over frequency. In 20 invented modal rooms the signs were right over the whole
+crossover without noise at 96 or more points an octave (median), over about three quarters of it
+with 0.1 dB of noise or 48 points an octave. So the predicted sum is to be held against the next
+measurement before it is believed.
 """
 
 from __future__ import annotations
@@ -52,12 +58,15 @@ class PhaseDifference:
         Hz.
     cosine : ndarray, shape (S, F)
         Of the phase difference, within -1 to 1.
+    product : ndarray, shape (S, F)
+        Amplitudes of subwoofer and mains multiplied, relative to the largest at the seat.
     discrepancy_db : ndarray, shape (S, F)
         Mean power of sum and difference against the power of both, at most 0.5 dB either way.
     """
 
     frequencies: FloatArray
     cosine: FloatArray
+    product: FloatArray
     discrepancy_db: FloatArray
 
     @property
@@ -66,14 +75,20 @@ class PhaseDifference:
         return np.asarray(np.rad2deg(np.arccos(self.cosine)))
 
     def continuous_phase_deg(self) -> FloatArray:
-        """Return the smoothest phase difference of these magnitudes, shape (S, F), in degrees.
+        """Return the phase difference that goes with the smoothest signs, (S, F), in degrees.
 
-        An inference, not a measurement: at each seat the signs are chosen so that the phase bends
-        least (least sum of squared second differences, by dynamic programming), and of the two
+        An inference, not a measurement: at each seat the signs of ``S M sin phi`` are chosen so
+        that it bends least over frequency (least sum of squared third differences, by dynamic
+        programming); where phi passes 0 or 180 degrees slowly a sign may be missed. Of the two
         mirror images the one that falls with frequency is returned, a subwoofer that is late. Its
         negative, a subwoofer that is early, fits the levels just as well.
         """
-        return np.array([_least_bent(row) for row in self.magnitude_deg])
+        return np.array(
+            [
+                _signed_phase_deg(self.frequencies, cosine, product)
+                for cosine, product in zip(self.cosine, self.product, strict=True)
+            ]
+        )
 
 
 def estimate_phase_difference(
@@ -127,38 +142,49 @@ def estimate_phase_difference(
     return PhaseDifference(
         frequencies=axis,
         cosine=readonly(np.clip(cosine, -1.0, 1.0)),
+        product=readonly(product / product.max(axis=1, keepdims=True)),
         discrepancy_db=readonly(discrepancy),
     )
 
 
-def _wrapped(angle: FloatArray) -> FloatArray:
-    return np.asarray((angle + 180.0) % 360.0 - 180.0)
+def _signed_phase_deg(
+    frequencies: FloatArray, cosine: FloatArray, product: FloatArray
+) -> FloatArray:
+    """Return a seat's unwrapped phase difference with signs that bend least, falling, in degrees.
+
+    Whether it falls is judged by a straight line, frequencies weighted by where both play.
+    """
+    size = product * np.sqrt(1.0 - cosine**2)
+    phase = np.rad2deg(np.arctan2(_least_bent_signs(size) * size, product * cosine))
+    turned = np.unwrap(phase, period=360.0)
+    centred = frequencies - np.average(frequencies, weights=product)
+    return np.asarray(turned if np.sum(product * centred * turned) <= 0 else -turned)
 
 
-def _least_bent(magnitude: FloatArray) -> FloatArray:
-    """Give signs to magnitudes of phase so that the unwrapped phase bends least; falling."""
-    if magnitude.size < 3:
-        return -magnitude
+def _least_bent_signs(size: FloatArray) -> FloatArray:
+    """Return signs with which magnitudes have the least sum of squared third differences.
+
+    Third differences, since a curve that only touches zero bends more there than one that crosses.
+    """
     signs = np.array([1.0, -1.0])
-    # step[i, a, b]: turn from point i with sign a to point i + 1 with sign b
-    step = _wrapped(
-        (signs * magnitude[1:, None])[:, None, :] - (signs * magnitude[:-1, None])[:, :, None]
-    )
-    cost = np.zeros((2, 2))
-    cost[1] = np.inf  # one of the two mirror images
-    back = np.zeros((magnitude.size, 2, 2), dtype=np.intp)
-    for i in range(1, step.shape[0]):
-        bend = (step[i][None, :, :] - step[i - 1][:, :, None]) ** 2
-        total = cost[:, :, None] + bend
+    values = signs[:, None] * size
+    cost = np.zeros((2, 2, 2))  # of the signs of the last three points, the oldest first
+    back = np.zeros((size.size, 2, 2, 2), dtype=np.intp)
+    for i in range(3, size.size):
+        bend = (
+            values[None, None, None, :, i]
+            - 3.0 * values[None, None, :, None, i - 1]
+            + 3.0 * values[None, :, None, None, i - 2]
+            - values[:, None, None, None, i - 3]
+        )
+        total = cost[..., None] + bend**2
         back[i] = total.argmin(axis=0)
         cost = total.min(axis=0)
-    last, now = np.unravel_index(int(np.argmin(cost)), cost.shape)
-    chosen = [int(now), int(last)]
-    for i in range(step.shape[0] - 1, 0, -1):
-        chosen.append(int(back[i][chosen[-1], chosen[-2]]))
-    turned = np.unwrap(magnitude * signs[chosen[::-1]], period=360.0)
-    slope = np.polyfit(np.arange(turned.size), turned, 1)[0]
-    return np.asarray(turned if slope <= 0 else -turned)
+    third, second, first = np.unravel_index(int(np.argmin(cost)), cost.shape)
+    chosen = [int(first), int(second), int(third)]
+    for i in range(size.size - 1, 2, -1):
+        chosen.append(int(back[i][chosen[-1], chosen[-2], chosen[-3]]))
+    return signs[chosen[::-1][-size.size :]]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -236,8 +236,9 @@ def level_joining_text(joining: LevelJoining) -> str:
     if joining.ambiguous:
         lines += paragraph(
             "Levels give the size of the phase difference, not its sign: a subwoofer that is late "
-            "and one that is as early look the same. Try the first answer and measure the sum once "
-            "more; if it is not as predicted, set the second."
+            "and one that is as early look the same, and how the sign changes over frequency is "
+            "inferred. Try the first answer and measure the sum once more; if it is not as "
+            "predicted, set the second; if that is not either, measure with a time reference."
         )
     second = joining.if_early if first is joining.if_late else joining.if_late
     for word, fit in (("First", first), ("Second", second)):

@@ -1,0 +1,148 @@
+"""Joining from levels: power identities, the cosine, both mirror images, refusals."""
+
+import numpy as np
+import pytest
+from joining_rooms import CORNER, FREQUENCIES, delayed, linkwitz_riley, modal_seats
+
+from roomeq.optimiser.joining_levels import estimate_phase_difference, fit_joining_levels
+
+LOW, HIGH = linkwitz_riley("low", 4), linkwitz_riley("high", 4)
+KEPT = (FREQUENCIES > 30) & (FREQUENCIES < 210)
+
+
+def four_levels(sub, mains, *, axis=KEPT):
+    def db(pressure):
+        return 20 * np.log10(np.abs(np.atleast_2d(pressure)[:, axis]))
+
+    return {
+        "sub_db": db(sub),
+        "mains_db": db(mains),
+        "sum_db": db(sub + mains),
+        "difference_db": db(sub - mains),
+    }
+
+
+def test_cosine_is_that_of_the_phase_difference():
+    # law of cosines, against the phases themselves
+    rng = np.random.default_rng(1)
+    sub, mains = modal_seats(rng, 3) * LOW, modal_seats(rng, 3) * HIGH
+    found = estimate_phase_difference(FREQUENCIES[KEPT], **four_levels(sub, mains))
+    expected = np.cos(np.angle(sub) - np.angle(mains))[:, KEPT]
+    np.testing.assert_allclose(found.cosine, expected, atol=1e-8)
+    np.testing.assert_allclose(found.discrepancy_db, 0.0, atol=1e-9)
+    wrapped = np.abs(np.angle(sub * np.conj(mains), deg=True))[:, KEPT]
+    np.testing.assert_allclose(found.magnitude_deg, wrapped, atol=1e-3)
+
+
+@pytest.mark.parametrize(
+    ("sum_db", "difference_db", "cosine"),
+    [
+        (86.0206, -200.0, 1.0),  # equal and in phase: doubled, and nothing left
+        (-200.0, 86.0206, -1.0),
+        (83.0103, 83.0103, 0.0),  # a quarter turn: power sum either way
+    ],
+)
+def test_equal_levels(sum_db, difference_db, cosine):
+    found = estimate_phase_difference(
+        [80.0], sub_db=[80.0], mains_db=[80.0], sum_db=[sum_db], difference_db=[difference_db]
+    )
+    assert found.cosine[0, 0] == pytest.approx(cosine, abs=1e-4)
+
+
+@pytest.mark.parametrize(
+    ("off_db", "accepted"), [(0.45, True), (-0.45, True), (0.6, False), (-0.6, False)]
+)
+def test_contradicting_levels_are_refused(off_db, accepted):
+    # (sum^2 + difference^2) / 2 = S^2 + M^2, half a decibel of doubt allowed
+    levels = four_levels(delayed(LOW, 0.003), HIGH)
+    levels["sum_db"] = levels["sum_db"] + off_db
+    levels["difference_db"] = levels["difference_db"] + off_db
+    if accepted:
+        found = estimate_phase_difference(FREQUENCIES[KEPT], **levels)
+        np.testing.assert_allclose(found.discrepancy_db, off_db, atol=1e-9)
+        assert np.abs(found.cosine).max() <= 1.0
+    else:
+        with pytest.raises(ValueError, match=r"contradict each other: at seat 1, .* Hz"):
+            estimate_phase_difference(FREQUENCIES[KEPT], **levels)
+
+
+def test_one_bad_frequency_is_named():
+    levels = four_levels(np.array([LOW, delayed(LOW, 0.003)]), np.array([HIGH, HIGH]))
+    at = int(np.argmin(np.abs(FREQUENCIES[KEPT] - 63.0)))
+    levels["sum_db"][1, at] += 3.0
+    with pytest.raises(ValueError, match="at seat 2, 63 Hz"):
+        estimate_phase_difference(FREQUENCIES[KEPT], **levels)
+
+
+@pytest.mark.parametrize("late", [0.005, 0.0021])
+def test_both_mirror_images_are_given(late):
+    joined = fit_joining_levels(
+        FREQUENCIES[KEPT], **four_levels(delayed(LOW, late), HIGH), corner=CORNER
+    )
+    assert joined.if_late.settings.delay == pytest.approx(-late, abs=1e-4)
+    assert joined.if_early.settings.delay == pytest.approx(late, abs=1e-4)
+    assert joined.if_late.deviation_db < 0.02
+    assert joined.if_early.deviation_db == pytest.approx(joined.if_late.deviation_db, abs=1e-6)
+    assert joined.ambiguous
+    assert joined.first_to_try in (joined.if_late, joined.if_early)
+    # an early subwoofer of the same size gives the same four levels and the same pair of answers
+    mirrored = fit_joining_levels(
+        FREQUENCIES[KEPT], **four_levels(delayed(LOW, -late), HIGH), corner=CORNER
+    )
+    assert mirrored.if_late.settings == joined.if_late.settings
+
+
+def test_phase_is_followed_through_half_turns():
+    # 12 ms turn by two whole turns from 30 to 210 Hz: the folded phase touches 0 and 180 four times
+    sub = delayed(np.ones(FREQUENCIES.size), 0.012)
+    found = estimate_phase_difference(
+        FREQUENCIES[KEPT], **four_levels(sub, np.ones(FREQUENCIES.size))
+    )
+    expected = -360.0 * 0.012 * FREQUENCIES[KEPT]
+    turned = found.continuous_phase_deg()[0]
+    np.testing.assert_allclose(turned - turned[0], expected - expected[0], atol=0.5)
+
+
+@pytest.mark.parametrize("seed", [1, 4, 5])
+def test_in_a_room_one_of_the_images_is_the_truth(seed):
+    rng = np.random.default_rng(seed)
+    sub, mains = delayed(modal_seats(rng, 1), 0.004) * LOW, modal_seats(rng, 1) * HIGH
+    joined = fit_joining_levels(FREQUENCIES[KEPT], **four_levels(sub, mains), corner=CORNER)
+    errors = []
+    for fit in (joined.if_late, joined.if_early):
+        turn = fit.candidate.response(FREQUENCIES)
+        true = np.abs(sub * turn + mains)[0]
+        points = fit.data.points
+        predicted = np.abs(fit.data.predicted_sum(fit.candidate))[0]
+        actual = np.interp(points, FREQUENCIES, true)
+        errors.append(np.abs(20 * np.log10(predicted / actual)).mean())
+    assert min(errors) < 0.05
+    assert max(errors) > 0.5
+
+
+def test_reversed_gain_is_as_measured():
+    joined = fit_joining_levels(FREQUENCIES[KEPT], **four_levels(-LOW, HIGH), corner=CORNER)
+    assert joined.reversed_gain_db > 3.0
+    back = fit_joining_levels(FREQUENCIES[KEPT], **four_levels(LOW, HIGH), corner=CORNER)
+    assert back.reversed_gain_db == pytest.approx(-joined.reversed_gain_db, abs=1e-6)
+    assert not back.ambiguous
+
+
+def test_band_levels_are_too_coarse_to_follow():
+    axis = np.array([50.0, 63.0, 80.0, 100.0, 125.0])
+    index = [int(np.argmin(np.abs(FREQUENCIES - f))) for f in axis]
+    levels = four_levels(delayed(LOW, 0.003), HIGH, axis=index)
+    assert estimate_phase_difference(axis, **levels).cosine.shape == (1, 5)
+    with pytest.raises(ValueError, match="too coarse"):
+        fit_joining_levels(axis, **levels, corner=CORNER)
+
+
+def test_refuses_shapes_and_nan():
+    with pytest.raises(ValueError, match="mains_db must be finite"):
+        estimate_phase_difference(
+            [80.0], sub_db=[80.0], mains_db=[np.nan], sum_db=[80.0], difference_db=[80.0]
+        )
+    with pytest.raises(ValueError, match="of shape"):
+        estimate_phase_difference(
+            [80.0], sub_db=[80.0], mains_db=[80.0, 80.0], sum_db=[80.0], difference_db=[80.0]
+        )

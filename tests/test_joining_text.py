@@ -1,0 +1,165 @@
+"""Words of joining: direction of delays, verdicts, every code has its words."""
+
+import numpy as np
+import pytest
+from joining_rooms import CORNER, FREQUENCIES, delayed, linkwitz_riley, modal_survey, survey_of
+from synthetic_rooms import nine_bands
+
+from roomeq.device.crossover import CrossoverFilter
+from roomeq.device.profile import PhaseControl
+from roomeq.optimiser.all_settings import fit_all_settings
+from roomeq.optimiser.corner_choice import CrossoverPair, MainsBox, PairDoubt, choose_corner
+from roomeq.optimiser.joining import fit_joining
+from roomeq.optimiser.joining_data import JoiningNote
+from roomeq.optimiser.joining_levels import fit_joining_levels
+from roomeq.optimiser.joining_settings import DelayRange, JoiningSettings
+from roomeq.optimiser.joining_survey import prepare_joining
+from roomeq.report.joining_text import (
+    all_settings_text,
+    corner_text,
+    delay_text,
+    joining_note_text,
+    joining_text,
+    level_joining_text,
+    pair_doubt_text,
+)
+
+LOW, HIGH = linkwitz_riley("low", 4), linkwitz_riley("high", 4)
+FIXED = DelayRange(lowest=0.0, highest=0.0)
+
+
+def fit_of(sub, mains, *, octaves=1.0, **options):
+    data = prepare_joining(
+        survey_of(sub, mains), corner=CORNER, common_time_reference=True, octaves=octaves
+    )
+    return fit_joining(data, **options)
+
+
+def flat(text):
+    return " ".join(text.split())
+
+
+@pytest.mark.parametrize(
+    ("delay", "text"),  # 343.2 m/s; 0.3048 m to the foot
+    [
+        (0.010, "10.00 ms later (3.43 m, 11.3 ft)"),
+        (-0.0025, "2.50 ms earlier (0.86 m, 2.8 ft)"),
+        (0.0, "0 ms"),
+    ],
+)
+def test_delay_is_in_three_units_with_its_word(delay, text):
+    assert delay_text(JoiningSettings(delay=delay)) == text
+
+
+def test_settings_say_who_is_delayed_and_what_a_distance_does():
+    late = flat(joining_text(fit_of(delayed(LOW, 0.004), HIGH)))
+    assert "Subwoofer: 4.00 ms earlier (1.37 m, 4.5 ft), by delaying the mains" in late
+    assert "where distances are entered, a larger subwoofer's" in late
+    assert "343.2 m/s at 20 °C" in late
+    early = flat(joining_text(fit_of(delayed(LOW, -0.004), HIGH)))
+    assert "4.00 ms later" in early
+    assert "by delaying the subwoofer; where distances are entered, a smaller one" in early
+
+
+def test_verdicts_on_polarity():
+    # a sixth-order Linkwitz-Riley crossover sums flat when inverted (check values, section 3)
+    low, high = linkwitz_riley("low", 6), linkwitz_riley("high", 6)
+    flipped = flat(joining_text(fit_of(low, high, delays=FIXED)))
+    assert "Polarity: inverted" in flipped
+    assert "inverted against the mains, not merely late" in flipped
+    unsure = flat(joining_text(fit_of(delayed(LOW, 0.5 / CORNER), HIGH, octaves=1 / 6)))
+    assert "do not tell a flip from a delay of half a period (6.26 ms at 79.8904 Hz)" in unsure
+    delay = flat(joining_text(fit_of(delayed(LOW, 0.5 / CORNER), HIGH)))
+    assert "it is delay, not polarity, that is wrong" in delay
+    below = flat(joining_text(fit_of(-LOW, HIGH)))
+    assert "less than 1 dB is not worth a flip" in below
+
+
+def test_says_when_nothing_is_worth_changing():
+    text = flat(joining_text(fit_of(LOW, HIGH)))
+    assert "Keep what is set" in text
+    assert "too little to be worth a change" in text
+    held = fit_of(delayed(LOW, 0.004), HIGH, repeatability_db=9.0)
+    assert "within the repeatability" in flat(joining_text(held))
+
+
+def test_phase_gain_and_seats_are_printed():
+    turned = JoiningSettings(phase_deg=60, phase_frequency=80).response(FREQUENCIES)
+    control = PhaseControl(lowest_deg=0, highest_deg=180, step_deg=15, frequency=80)
+    fit = fit_of(LOW, HIGH * turned, phase_control=control, delays=FIXED)
+    text = flat(joining_text(fit))
+    assert "Phase control: 60 degrees at 80 Hz" in text
+    assert f"Moving the phase control gains {fit.phase_gain_db:.2f} dB: it is moved" in text
+    assert f"seat 1 100 % {fit.deviation_before_db:.1f} {fit.deviation_db:.1f}" in text
+
+
+def test_every_note_and_doubt_has_words():
+    data = prepare_joining(survey_of(LOW, HIGH), corner=CORNER, common_time_reference=True)
+    for note in JoiningNote:
+        assert joining_note_text(note, data).endswith(".")
+    assert all(pair_doubt_text(doubt) for doubt in PairDoubt)
+
+
+def test_levels_say_what_they_cannot_tell():
+    kept = (FREQUENCIES > 30) & (FREQUENCIES < 210)
+
+    def db(pressure):
+        return 20 * np.log10(np.abs(pressure[kept]))
+
+    sub = delayed(LOW, 0.004)
+    joined = fit_joining_levels(
+        FREQUENCIES[kept],
+        sub_db=db(sub),
+        mains_db=db(HIGH),
+        sum_db=db(sub + HIGH),
+        difference_db=db(sub - HIGH),
+        corner=CORNER,
+    )
+    text = flat(level_joining_text(joined))
+    assert "if the subwoofer is late - Subwoofer: 4.00 ms earlier" in text
+    assert "if the subwoofer is early - Subwoofer: 4.00 ms later" in text
+    assert "not its sign" in text
+    assert "Reversing one polarity, as measured," in text
+
+
+def test_corner_text_ranks_and_refuses():
+    data = prepare_joining(
+        survey_of(np.ones(FREQUENCIES.size), np.ones(FREQUENCIES.size)),
+        corner=CORNER,
+        common_time_reference=True,
+        span=(40.0, 160.0),
+    )
+    pairs = [
+        CrossoverPair(
+            low_pass=CrossoverFilter(
+                kind="low_pass", family="linkwitz_riley", order=4, corner=corner
+            ),
+            high_pass=CrossoverFilter(
+                kind="high_pass", family="linkwitz_riley", order=4, corner=corner
+            ),
+        )
+        for corner in (70.0, 100.0)
+    ]
+    mains = MainsBox(kind="closed", corner=60.0)
+    text = flat(corner_text(choose_corner(data, pairs=pairs, present=None, mains=mains)))
+    assert (
+        "Proposed: subwoofer low-pass Linkwitz-Riley 24 dB/oct at 100 Hz; mains high-pass" in text
+    )
+    assert "slopes differ" in text
+    assert "1: less than half an octave above the mains' -3 dB point" in text
+
+
+def test_all_settings_text_says_by_how_much():
+    equaliser = nine_bands(step_db=1.0)
+    fit = fit_all_settings(
+        modal_survey(2, seats=1),
+        corner=CORNER,
+        common_time_reference=True,
+        equaliser=equaliser,
+        delays=DelayRange(lowest=-0.005, highest=0.005, step=0.0005),
+        prove=False,
+    )
+    text = flat(all_settings_text(fit, equaliser.labels))
+    assert f"{fit.gain_db:.2f} dB better than in turn" in text
+    assert "Protective high-pass: none" in text
+    assert f"31.5 Hz 0.0 {fit.in_turn.gains_db[2]:+.1f}"[:-1] in text.replace("0.0 0.0", "0.0 +0.0")
