@@ -33,7 +33,7 @@ from roomeq.optimiser.joining_search import (
 from roomeq.optimiser.joining_settings import DelayRange, JoiningSettings, LevelRange
 from roomeq.optimiser.loss import Loss
 
-__all__ = ["JoiningFit", "Rival", "fit_joining"]
+__all__ = ["JoiningFit", "Rival", "fit_joining", "joining_grid"]
 
 LEAST_FLIP_GAIN_DB = 1.0
 LEAST_PHASE_GAIN_DB = 0.1

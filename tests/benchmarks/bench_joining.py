@@ -175,9 +175,7 @@ def main():
                 f"  {words}: median {np.median(values):.3g}, {min(values):.3g} to {max(values):.3g}"
             )
         missed = sum(row["missed"] for row in rows)
-        print(
-            f"  descent from 'nothing set', both polarities, misses the best: {missed} of {rooms}"
-        )
+        print(f"  descent from 'nothing set', misses the best: {missed} of {rooms}")
     gains, times = [], []
     for seed in range(min(rooms, 10)):
         fit, seconds = timed(
@@ -193,8 +191,9 @@ def main():
         gains.append(fit.gain_db)
         times.append(seconds)
         print(
-            f"  room {seed}: {fit.deviation_before_db:.2f} dB now, {fit.in_turn_deviation_db:.2f} in "
-            f"turn, {fit.deviation_db:.2f} together ({fit.rounds} rounds, {seconds:.1f} s)"
+            f"  room {seed}: {fit.deviation_before_db:.2f} dB now, "
+            f"{fit.in_turn_deviation_db:.2f} in turn, {fit.deviation_db:.2f} together "
+            f"({fit.rounds} rounds, {seconds:.1f} s)"
         )
     print(
         f"all settings together over in turn: median {np.median(gains):.2f} dB better, "
