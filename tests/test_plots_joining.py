@@ -1,0 +1,152 @@
+"""Plots of subwoofer and mains: what they draw."""
+
+import numpy as np
+import pytest
+from drawn_plots import closed_figures, cut_off, line, lines, overlapping, texts, title  # noqa: F401
+from matplotlib import pyplot as plt
+
+from roomeq.optimiser.joining import fit_joining
+from roomeq.optimiser.joining_data import assemble_joining, joining_axes, joining_span
+from roomeq.optimiser.joining_settings import DelayRange, JoiningSettings
+from roomeq.report.frames import joining_frame
+from roomeq.report.plots import plot_delay_map, plot_joining, plot_joining_map, plot_sum
+
+AXIS = np.geomspace(40.0, 160.0, 49)
+
+
+@pytest.fixture(scope="module")
+def fit():
+    """Two seats; the subwoofer lags by 3 ms and 4 ms."""
+    points, axis = joining_axes(joining_span(80.0), first=20.0, last=300.0)
+    late = np.array([[0.003], [0.004]])
+    sub = 3.0 / (1.0 + (points / 80.0) ** 4) * np.exp(-2j * np.pi * points * late)
+    mains = 3.0 * (points / 80.0) ** 4 / (1.0 + (points / 80.0) ** 4) * np.ones((2, 1))
+    data = assemble_joining(
+        corner=80.0,
+        seats=("sofa", "bench"),
+        seat_weights=np.array([2.0, 1.0]),
+        points=points,
+        sub=sub,
+        mains=mains.astype(complex),
+        frequencies=axis,
+        noise_weights=np.ones(axis.size),
+        target=None,
+        present=JoiningSettings(),
+        levels_comparable=True,
+    )
+    return fit_joining(data, delays=DelayRange(lowest=-0.01, highest=0.01))
+
+
+def levels(fit, row):
+    """In-phase sum of what the branches are known to be, smoothed as the fit's axis is."""
+    power = np.abs(row) ** 2 @ fit.data.smoothing
+    return 10.0 * np.log10(power)
+
+
+def test_sum_from_plain_arrays():
+    rows = np.arange(5.0)[:, np.newaxis] + np.linspace(60.0, 70.0, AXIS.size)
+    ax = plot_sum(
+        AXIS,
+        sub_db=rows[0],
+        mains_db=rows[1],
+        normal_db=rows[2],
+        inverted_db=rows[3],
+        target_db=rows[4],
+        corner=80.0,
+        level_reference="spl",
+    )
+    names = ("subwoofer alone", "mains alone", "both, normal", "both, inverted", "target")
+    for name, row in zip(names, rows, strict=True):
+        x, y = line(ax, name)
+        assert np.array_equal(x, AXIS)
+        assert np.array_equal(y, row)
+        assert name in texts(ax)
+    strokes = [str(e._dash_pattern) for e in ax.lines if e.get_label() in names]
+    assert len(set(strokes)) == len(names)
+    assert "crossover 80 Hz" in texts(ax)
+    assert ax.get_ylabel() == "Level in dB SPL"
+    assert not cut_off(ax)
+    assert not overlapping(ax)
+    with pytest.raises(ValueError, match="mains alone: 49 levels are needed"):
+        plot_sum(AXIS, sub_db=rows[0], mains_db=rows[1, :5], normal_db=rows[2], inverted_db=rows[3])
+
+
+@pytest.mark.parametrize("seat", ["sofa", "bench"])
+def test_joining_at_a_seat(fit, seat):
+    index = fit.data.seats.index(seat)
+    ax = plot_joining(fit, seat=seat)
+    chosen, data = fit.settings, fit.data
+    turn = 10.0 ** (chosen.level_change_db / 20.0)
+    sub = data.sub[index] * turn * np.exp(-2j * np.pi * data.points * chosen.delay)
+    mains = data.mains[index]
+    for name, row in (
+        ("subwoofer alone", sub),
+        ("mains alone", mains),
+        ("both, normal", mains + sub),
+        ("both, inverted", mains - sub),
+    ):
+        assert line(ax, name)[1] == pytest.approx(levels(fit, row))
+    assert title(ax).startswith("Do they add at ")
+    assert title(ax).endswith(f"ms: {seat}")
+    assert not cut_off(ax)
+
+
+def test_joining_over_the_seats(fit):
+    settings = JoiningSettings(delay=0.001, inverted=True)
+    ax = plot_joining(fit, settings=settings)
+    expected = np.average(fit.data.predicted_level_db(settings), axis=0, weights=[2.0, 1.0])
+    assert line(ax, "both, inverted")[1] == pytest.approx(expected)
+    assert "+1.0 ms" in title(ax)
+    with pytest.raises(ValueError, match="no seat 'loft'"):
+        plot_joining(fit, seat="loft")
+
+
+def test_delay_map():
+    delays = np.linspace(-0.01, 0.01, 41)
+    values = np.array([3.0 + np.cos(600 * delays), 3.5 - np.cos(600 * delays)])
+    marks = {"chosen": (0.005, False), "present": (0.0, False), "rival": (-0.0025, True)}
+    ax = plot_delay_map(delays, values, **marks)
+    for name, row in zip(("normal polarity", "inverted polarity"), values, strict=True):
+        x, y = line(ax, name)
+        assert x == pytest.approx(1e3 * delays)  # shown in ms
+        assert np.array_equal(y, row)
+        assert name in texts(ax)
+    for name, key in (("proposed", "chosen"), ("as it is", "present"), ("rival", "rival")):
+        delay, inverted = marks[key]
+        x, y = line(ax, name)
+        assert x[0] == pytest.approx(1e3 * delay)
+        assert y[0] == pytest.approx(np.interp(delay, delays, values[int(inverted)]))
+        assert name in texts(ax)
+    assert "in ms (positive is later)" in ax.get_xlabel()
+    assert ax.get_ylabel().endswith("in dB")
+    assert ax.get_xlim() == (-10.0, 10.0)
+    assert ax.get_xscale() == "linear"
+    assert not cut_off(ax)
+    with pytest.raises(ValueError, match=r"shape \(2, 41\)"):
+        plot_delay_map(delays, values[0])
+
+
+def test_joining_map(fit):
+    figure, ax = plt.subplots(figsize=(9, 4))
+    assert plot_joining_map(fit, ax=ax) is ax
+    assert figure.get_size_inches().tolist() == [9, 4]
+    assert line(ax, "normal polarity")[1].tolist() == fit.map_deviation_db[0].tolist()
+    assert line(ax, "inverted polarity")[1].tolist() == fit.map_deviation_db[1].tolist()
+    assert line(ax, "proposed")[0][0] == pytest.approx(1e3 * fit.candidate.delay)
+    assert line(ax, "as it is")[0][0] == 0.0
+    table = joining_frame(fit)
+    assert table["delay"].tolist() == [*fit.map_delays, *fit.map_delays]
+    assert table["deviation_db"].tolist() == fit.map_deviation_db.ravel().tolist()
+    assert table["polarity"].unique().tolist() == ["normal", "inverted"]
+
+
+def test_nothing_is_proposed_where_nothing_changes(fit):
+    from dataclasses import replace
+
+    from roomeq.optimiser.band_gain_fit import NoChange
+
+    kept = replace(fit, no_change=NoChange.IMPROVEMENT_TOO_SMALL, settings=fit.present)
+    ax = plot_joining_map(kept)
+    assert lines(ax, "proposed") == []
+    outside = replace(fit, present=JoiningSettings(delay=0.05))
+    assert lines(plot_joining_map(outside), "as it is") == []
