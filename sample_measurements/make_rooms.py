@@ -3,7 +3,7 @@
 ``python sample_measurements/make_rooms.py`` rewrites the rooms where they are;
 ``... make_rooms.py FOLDER`` makes them in another folder. What the calibrator knows (seats, files,
 settings in force, dimensions) is read from each room's ``room.toml``, which stays as it is; what
-only we know (places, decay, box, microphone) is written down here.
+only we know (places, decay, box, microphone) is in `hidden_rooms`.
 
 Conventions
 -----------
@@ -13,24 +13,42 @@ dB SPL. The chain, in order::
     truth    = drive x level knob x polarity x box x low-pass x room
     measured = truth x present band gains x microphone + noise
 
+The room of recorded sweeps goes through `recorded_sweeps` instead of the last line.
+
 Random numbers come from seeds; a second run writes the same bytes. On another processor or
-release of numpy the last printed digit may differ by one.
+release of numpy the last printed digit, or a sample, may differ by one; another FLAC encoder writes
+other bytes for the same samples.
 """
 
 from __future__ import annotations
 
 import argparse
+import json
 import math
 import sys
 import tomllib
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+from hidden_rooms import RECORDERS, ROOMS, HiddenRoom
 from modal_room import Point, pressure_transfer, speed_of_sound
 from numpy.typing import NDArray
+from recorded_sweeps import (
+    CARRIED,
+    SeatChain,
+    calibrator_tone,
+    flac_bytes,
+    heard,
+    loopback,
+    played,
+    recorded,
+    recording_notes,
+    slam_heard,
+    third_harmonic_db,
+)
 from signal_chain import (
     band_power_level_db,
     butterworth_low_pass,
@@ -45,12 +63,20 @@ from text_layouts import (
     FREQUENCY_DECIMALS,
     LAYOUTS,
     band_levels_table,
+    level_table,
     microphone_table,
     seats_table,
     truth_table,
 )
 
-__all__ = ["ROOMS", "HiddenRoom", "made_files", "main", "measured_pressure", "true_pressure"]
+__all__ = [
+    "ROOMS",
+    "HiddenRoom",
+    "made_files",
+    "main",
+    "measured_pressure",
+    "true_pressure",
+]
 
 FloatArray = NDArray[np.float64]
 ComplexArray = NDArray[np.complex128]
@@ -59,103 +85,6 @@ HERE = Path(__file__).resolve().parent
 LOWEST, HIGHEST = 10.0, 300.0
 DECAY_AT = (25.0, 50.0, 100.0, 200.0)
 NINE_BANDS = ("20", "25", "31.5", "40", "50", "63", "80", "100", "125")
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class HiddenRoom:
-    """What the calibrator of a room does not know.
-
-    Attributes
-    ----------
-    drive_db : float
-        dB SPL that the subwoofer would give at 1 m in a free field, level knob at 0 dB.
-    source : tuple of float
-        Place of the subwoofer, m.
-    places : dict of str to tuple of float
-        Place of the microphone at each seat, m.
-    decay : tuple of float
-        T60 in s at 25, 50, 100 and 200 Hz, linear in between.
-    box_corner, box_q : float
-        Closed box of the subwoofer.
-    noise_db : float
-        Noise in a value at 20 Hz, dB SPL (see `signal_chain.room_noise_db`).
-    microphone : dict of str to float, optional
-        Arguments of `signal_chain.microphone_response`; without it the microphone is flat.
-    layouts : dict of str to str
-        Layout of each file that holds one seat.
-    """
-
-    drive_db: float
-    source: Point
-    places: dict[str, Point]
-    decay: tuple[float, float, float, float]
-    box_corner: float
-    box_q: float
-    noise_db: float
-    microphone: dict[str, float] | None
-    layouts: dict[str, str]
-
-
-ROOMS: dict[str, HiddenRoom] = {
-    "lakeside_cabin": HiddenRoom(
-        drive_db=83.0,
-        source=(4.19, 0.35, 0.25),
-        places={
-            "sofa left": (2.56, 3.87, 1.05),
-            "sofa middle": (3.21, 3.87, 1.05),
-            "sofa right": (3.86, 3.87, 1.05),
-            "armchair by the stove": (3.12, 0.93, 1.0),
-            "armchair by the window": (1.24, 0.90, 1.0),
-            "reading bench": (4.48, 3.67, 1.1),
-        },
-        decay=(0.55, 0.48, 0.38, 0.32),
-        box_corner=36.85,  # 6 dB down at 28 Hz
-        box_q=0.7071,
-        noise_db=46.0,
-        microphone={"roll_off": 8.0, "ripple_db": 1.6, "ripple_at": 110.0},
-        layouts={
-            "sofa_left.txt": "semicolon_german",
-            "sofa_middle.tsv": "tabs_two_headers",
-            "sofa_right.txt": "fixed_width",
-            "armchair_stove.txt": "wide_characters",
-            "armchair_window.csv": "quoted_kilohertz",
-            "reading_bench.txt": "barred_descending",
-        },
-    ),
-    "brick_cellar": HiddenRoom(
-        drive_db=83.0,
-        source=(2.15, 0.35, 0.3),
-        places={
-            "front left": (2.50, 2.81, 1.05),
-            "front middle": (2.50, 2.06, 1.05),
-            "front right": (2.50, 1.31, 1.05),
-            "stools left": (3.99, 2.71, 1.25),
-            "stools right": (3.99, 1.50, 1.25),
-        },
-        decay=(0.50, 0.42, 0.34, 0.30),
-        box_corner=28.95,  # 6 dB down at 22 Hz
-        box_q=0.7071,
-        noise_db=44.0,
-        microphone={"roll_off": 5.0, "ripple_db": -1.4, "ripple_at": 45.0},
-        layouts={},
-    ),
-    "rented_hall": HiddenRoom(
-        drive_db=104.0,
-        source=(0.6, 2.4, 0.4),
-        places={
-            "second row left": (4.2, 6.1, 1.15),
-            "second row right": (4.2, 2.6, 1.15),
-            "fifth row middle": (7.1, 4.4, 1.15),
-            "last row": (10.4, 5.0, 1.15),
-        },
-        decay=(1.10, 1.00, 0.90, 0.85),
-        box_corner=38.0,  # 6 dB down at 30.5 Hz
-        box_q=0.8,
-        noise_db=50.0,
-        microphone=None,
-        layouts={},
-    ),
-}
 
 
 def read_facts(name: str) -> dict[str, Any]:
@@ -203,25 +132,32 @@ def present_band_gains(facts: Mapping[str, Any], frequencies: FloatArray) -> Com
     return equaliser_bands(frequencies, gains_db=exact, q=4.318)
 
 
-def true_pressure(
-    hidden: HiddenRoom, facts: Mapping[str, Any], frequencies: FloatArray
+def room_transfer(
+    hidden: HiddenRoom, facts: Mapping[str, Any], source: Point, frequencies: FloatArray
 ) -> ComplexArray:
-    """Return the pressure at each seat, band gains at 0 dB, shape (S, F), without noise."""
-    room, present = facts["room"], facts["device"]["present"]
-    drive_db = hidden.drive_db + present["level_db"]
-    sign = -1.0 if present["polarity"] == "inverted" else 1.0
-    chain = sign * 10.0 ** (drive_db / 20.0) * low_pass(facts, frequencies)
-    chain *= closed_box(frequencies, corner=hidden.box_corner, q=hidden.box_q)
-    transfer = pressure_transfer(
+    """Return the pressure at each seat relative to free field at 1 m, shape (S, F)."""
+    room = facts["room"]
+    return pressure_transfer(
         (room["length"], room["width"], room["height"]),
-        hidden.source,
+        source,
         list(hidden.places.values()),
         frequencies,
         decay_time=lambda resonances: np.interp(resonances, DECAY_AT, hidden.decay),
         speed_of_sound=speed_of_sound(room["temperature"]),
         highest_mode=500.0,
     )
-    return np.asarray(chain * transfer)
+
+
+def true_pressure(
+    hidden: HiddenRoom, facts: Mapping[str, Any], frequencies: FloatArray
+) -> ComplexArray:
+    """Return the pressure at each seat, band gains at 0 dB, shape (S, F), without noise."""
+    present = facts["device"]["present"]
+    drive_db = hidden.drive_db + present["level_db"]
+    sign = -1.0 if present["polarity"] == "inverted" else 1.0
+    chain = sign * 10.0 ** (drive_db / 20.0) * low_pass(facts, frequencies)
+    chain *= closed_box(frequencies, corner=hidden.box_corner, q=hidden.box_q)
+    return np.asarray(chain * room_transfer(hidden, facts, hidden.source, frequencies))
 
 
 def microphone(hidden: HiddenRoom, frequencies: FloatArray) -> ComplexArray:
@@ -283,6 +219,64 @@ def _hand_typed_file(name: str, hidden: HiddenRoom, facts: Mapping[str, Any]) ->
     }
 
 
+def _seat_chains(hidden: HiddenRoom, facts: Mapping[str, Any]) -> dict[str, SeatChain]:
+    """Return what lies between the sweep and the microphone's output, by seat."""
+    from_cone = true_pressure(hidden, {**facts, "path": []}, CARRIED)
+    s = 1j * CARRIED / hidden.box_corner
+    return {
+        seat: SeatChain(
+            to_cone=low_pass(facts, CARRIED) * present_band_gains(facts, CARRIED),
+            excursion=np.asarray(1.0 / (s**2 + s / hidden.box_q + 1.0), dtype=np.complex128),
+            from_cone=from_cone[row],
+            microphone=microphone(hidden, CARRIED),
+        )
+        for row, seat in enumerate(hidden.places)
+    }
+
+
+def _decay_table(hidden: HiddenRoom) -> bytes:
+    rows = zip(DECAY_AT, hidden.decay, strict=True)
+    lines = ["frequency,decay time s", *(f"{at:g},{time:g}" for at, time in rows)]
+    return ("\n".join(lines) + "\n").encode()
+
+
+def _recorded_files(name: str, hidden: HiddenRoom, facts: Mapping[str, Any]) -> dict[str, bytes]:
+    recorder, stated = RECORDERS[name], facts["calibration"]
+    description = (HERE / name / facts["sweep"]["description"]).read_text(encoding="utf-8")
+    sweep = json.loads(description)["sweep"]
+    signal = played(sweep)
+    returned = loopback(signal, recorder)
+    files: dict[str, bytes] = {}
+    for entry in facts["measurements"]:
+        file, seat = entry["file"], entry["seat"]
+        place = {seat: recorder.moved.get(file, hidden.places[seat])}
+        there = replace(hidden, places=place)
+        pressure = heard(signal, _seat_chains(there, facts)[seat], recorder, sweep=sweep)
+        if file == recorder.slam.file:
+            from_door = room_transfer(there, facts, recorder.slam.place, CARRIED)[0]
+            from_door *= microphone(hidden, CARRIED)
+            pressure += slam_heard(pressure.size, from_door, recorder, sweep=sweep)
+        samples = recorded(
+            pressure,
+            returned,
+            recorder,
+            count=signal.size,
+            started=recorder.started[file],
+            seed=f"{name}, {file}",
+        )
+        files[file] = flac_bytes(samples)
+    tone = calibrator_tone(recorder, level_db=stated["level_db"], seed=f"{name}, calibrator")
+    axis = octave_axis(LOWEST, 80.0, 24)
+    chains = _seat_chains(hidden, facts)
+    harmonic = [third_harmonic_db(axis, chain, recorder) for chain in chains.values()]
+    return files | {
+        stated["file"]: flac_bytes(tone),
+        "truth/decay.csv": _decay_table(hidden),
+        "truth/recordings.csv": recording_notes(sweep, recorder),
+        "truth/third_harmonic.csv": level_table(axis, harmonic, list(chains)),
+    }
+
+
 def _truth_files(hidden: HiddenRoom, facts: Mapping[str, Any]) -> dict[str, bytes]:
     axis = octave_axis(LOWEST, HIGHEST, 96)
     seats, places = list(hidden.places), {"subwoofer": hidden.source, **hidden.places}
@@ -305,6 +299,8 @@ def made_files(name: str) -> dict[str, bytes]:
     hidden, facts = ROOMS[name], read_facts(name)
     if facts["measurements"][0].get("kind") == "band_levels":
         files = _hand_typed_file(name, hidden, facts)
+    elif "sweep" in facts:
+        files = _recorded_files(name, hidden, facts)
     elif hidden.layouts:
         files = _single_seat_files(name, hidden, facts)
     else:
@@ -322,10 +318,10 @@ def made_files(name: str) -> dict[str, bytes]:
 
 
 def write_room(name: str, folder: Path) -> None:
-    """Write a room's made files, and the two written by hand where they are not there yet."""
+    """Write a room's made files, and those written by hand where they are not there yet."""
     files = made_files(name)
-    for by_hand in ("room.toml", "README.md"):
-        if folder.resolve() != HERE:
+    for by_hand in ("room.toml", "README.md", "sweep.json"):
+        if (HERE / name / by_hand).exists() and folder.resolve() != HERE:
             files[by_hand] = (HERE / name / by_hand).read_bytes()
     for file, content in files.items():
         path = folder / name / file

@@ -151,6 +151,18 @@ def band_levels_table(
     return _text(lines)
 
 
+def level_table(
+    frequencies: FloatArray, level_db: Sequence[FloatArray], names: Sequence[str]
+) -> bytes:
+    """Return levels: frequency, then a column of each."""
+    lines = [",".join(["frequency", *(f"{name} level_db" for name in names)])]
+    lines += [
+        ",".join([f"{f:.6f}", *(f"{level:.2f}" for level in row)])
+        for f, row in zip(frequencies, np.transpose(level_db), strict=True)
+    ]
+    return _text(lines)
+
+
 def truth_table(
     frequencies: FloatArray, responses: Sequence[ComplexArray], names: Sequence[str]
 ) -> bytes:
