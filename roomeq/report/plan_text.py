@@ -79,7 +79,8 @@ def _settings(plan: Plan, bars: bool) -> list[str]:
         "Why",
     ]
     if bars:
-        titles[4:4], titles[6] = ["Cut, boost"], ">S.d. dB"
+        titles.insert(4, "Cut, boost")
+        titles[titles.index(">Seats s.d. dB")] = ">S.d. dB"
         for row, band in zip(rows, plan.bands, strict=True):
             row.insert(
                 4,

@@ -1,0 +1,97 @@
+"""Page 2 of the settings sheet: evidence, shared texts, remedies."""
+
+from pathlib import Path
+
+import msgspec
+import pytest
+
+from roomeq.optimiser.reasons import Reason
+from roomeq.plan import Caution, CautionCode, InputRecord, read_plan
+from roomeq.report.sheet_evidence import cautions, inputs, plan_evidence, record, shared_texts
+
+replace = msgspec.structs.replace
+
+
+@pytest.fixture(scope="module")
+def plan():
+    return read_plan(Path(__file__).parent / "saved_plans" / "format_1.json")
+
+
+@pytest.mark.parametrize(
+    ("reason", "would"),
+    [
+        (Reason.SEATS_DISAGREE, "second subwoofer"),
+        (Reason.CANCELLATION, "Moving the subwoofer"),
+        (Reason.HELD_BY_DRIVE_BOOST, "can do more"),
+        (Reason.HELD_BY_FILTER_BOOST, "headroom"),
+        (Reason.HELD_BY_RANGE, "damping"),
+        (Reason.BELOW_LIMIT, "reaches lower"),
+        (Reason.NOISE, "Measuring again"),
+    ],
+)
+def test_what_filters_cannot_mend_has_a_remedy(plan, reason, would):
+    bands = [replace(band, reason=None) for band in plan.bands]
+    bands[1] = replace(bands[1], reason=reason, remaining_db=-2.25)
+    bands[4] = replace(bands[4], reason=reason, remaining_db=None)
+    found = plan_evidence(replace(plan, bands=tuple(bands))).remedies
+    assert len(found) == 1
+    assert found[0].bands == f"{bands[1].label} Hz (−2.2 dB) and {bands[4].label} Hz"
+    assert would in found[0].would
+
+
+def test_a_band_that_was_not_fitted_has_no_figures(plan):
+    unseen = replace(plan.bands[0], error_db=None, spread_db=None, remaining_db=None)
+    row = plan_evidence(replace(plan, bands=(unseen,))).bands[0]
+    assert (row.error, row.remaining, row.spread) == ("–", "–", "–")
+
+
+def test_a_seat_that_gets_worse_is_marked(plan):
+    after = (3.0, 4.04, 4.1, 9.0)
+    seats = tuple(
+        replace(seat, before_db=4.0, after_db=level)
+        for seat, level in zip(plan.seats, after, strict=True)
+    )
+    found = plan_evidence(replace(plan, seats=seats)).seats
+    assert [seat.worse for seat in found] == [False, False, True, True]
+
+
+def test_texts_of_all_plans_are_said_once_and_others_named(plan):
+    one = replace(plan, assumptions=("shared", "only one"), notes=("a.txt: read", "b.txt: read"))
+    two = replace(plan, assumptions=("shared",), notes=("odd note",))
+    assumptions, notes = shared_texts({"music": one, "film": two})
+    assert [(entry.text, entry.names) for entry in assumptions] == [
+        ("shared", ""),
+        ("only one", "music"),
+    ]
+    assert [(entry.text, entry.names) for entry in notes] == [
+        ("a.txt and b.txt: read", "music"),
+        ("odd note", "film"),
+    ]
+
+
+def test_reservations_come_first(plan):
+    codes = (CautionCode.Q_ASSUMED, CautionCode.NOT_PROVEN)
+    wary = replace(plan, cautions=tuple(Caution(code=code, value=1.0) for code in codes))
+    found = cautions({"music": wary})
+    assert [entry.weighty for entry in found] == [True, False]
+    assert "stopped early" in found[0].text
+
+
+def test_record_says_what_is_not_stated(plan):
+    one = replace(plan, record={"by": "Ada", "humidity": "40 %"})
+    two = replace(plan, record={"by": "Ben"})
+    rows = dict(record({"a": one, "b": two}))
+    assert [entry.text for entry in rows["When"]] == ["not stated"]
+    assert [(entry.text, entry.names) for entry in rows["By"]] == [("Ada", "a"), ("Ben", "b")]
+    assert rows["humidity"][0].text == "40 %"
+
+
+def test_digests_are_kept_by_plan(plan):
+    entry = InputRecord(file="room.toml", role="room", sha256="ab" * 32)
+    one = replace(plan, inputs=(entry,))
+    two = replace(plan, inputs=(replace(entry, sha256="cd" * 32),))
+    assert inputs({"a": one, "b": two}) == (
+        ("room.toml", "room", "ab" * 32, "a"),
+        ("room.toml", "room", "cd" * 32, "b"),
+    )
+    assert inputs({"a": one, "b": one}) == (("room.toml", "room", "ab" * 32, ""),)

@@ -1,0 +1,117 @@
+"""Page 1 of the settings sheet: steps, cells, numbers."""
+
+from pathlib import Path
+
+import msgspec
+import pytest
+
+from roomeq.optimiser.reasons import Reason
+from roomeq.plan import read_plan
+from roomeq.report.sheet_steps import (
+    band_steps,
+    closing_steps,
+    decibels,
+    joined,
+    leave_alone,
+    opening_steps,
+    seats_to_measure_again,
+    with_minus,
+)
+
+replace = msgspec.structs.replace
+
+
+@pytest.fixture(scope="module")
+def plan():
+    return read_plan(Path(__file__).parent / "saved_plans" / "format_1.json")
+
+
+@pytest.mark.parametrize(
+    ("value", "step_db", "text"),
+    [
+        (-3.0, 0.5, "−3.0 dB"),
+        (0.0, 0.5, "0.0 dB"),
+        (0.25, 0.25, "+0.25 dB"),
+        (2.0, 0.25, "+2.00 dB"),  # as many decimals as the other settings of the device
+        (-0.125, 0.125, "−0.125 dB"),
+        (0.1 + 0.2, 0.1, "+0.3 dB"),
+    ],
+)
+def test_decibels_show_every_digit_of_the_step(value, step_db, text):
+    assert decibels(value, step_db=step_db).replace("\N{NO-BREAK SPACE}", " ") == text
+
+
+def test_minus_signs_only_before_figures():
+    assert (
+        with_minus("set -3.5 dB, half-decibel, 20-80 Hz") == "set −3.5 dB, half-decibel, 20-80 Hz"
+    )
+
+
+def test_words_are_joined():
+    assert joined([]) == ""
+    assert joined(["a"]) == "a"
+    assert joined(["a", "b", "c"]) == "a, b and c"
+
+
+def level_cell(plan, **level):
+    return opening_steps([replace(plan, level=replace(plan.level, **level))])[5].cells[0]
+
+
+def test_level_is_what_the_plan_knows(plan):
+    known = level_cell(plan, setting_db=-4.0, change_db=2.0)
+    assert (known.action, known.value[:4], known.was[:4]) == ("set", "−4.0", "−6.0")
+    same = level_cell(plan, setting_db=-4.0, change_db=0.0)
+    assert (same.action, same.was) == ("keep", "")
+    unknown = level_cell(plan, setting_db=None, change_db=-1.5)
+    assert unknown.value.replace("\N{NO-BREAK SPACE}", " ") == "Down by 1.5 dB"
+    none = level_cell(plan, setting_db=None, change_db=0.0, upstream_db=2.0)
+    assert (none.action, none.value) == ("leave", "Leave as it is")
+
+
+def test_upstream_level_is_set_before_the_trim_runs(plan):
+    outside = replace(plan, level=replace(plan.level, upstream_db=-1.234))
+    cell = closing_steps([outside])[0].cells[0]
+    assert cell.value.replace("\N{NO-BREAK SPACE}", " ") == "Set −1.2 dB, then run it again"
+
+
+def test_equal_cells_become_one_and_different_ones_do_not(plan):
+    other = replace(plan, target=replace(plan.target, path=("low-pass of another kind",)))
+    low_pass, high_pass = opening_steps([plan, other])[:2]
+    assert [cell.span for cell in low_pass.cells] == [1, 1]
+    assert [cell.span for cell in high_pass.cells] == [2]
+    assert all(len(step.cells) == 2 for step in band_steps([plan, plan]))
+
+
+def test_faders_lie_on_the_device_range(plan):
+    band = replace(plan.bands[0], present_db=-6.0, gain_db=6.0)
+    device = replace(plan.device, lowest_db=-12.0, highest_db=6.0)
+    fader = band_steps([replace(plan, bands=(band,), device=device)])[0].cells[0].fader
+    assert (fader.zero, fader.present, fader.gain) == (66.67, 33.33, 100.0)
+
+
+def test_two_seats_are_measured_again(plan):
+    seats = [replace(plan.seats[0], seat=name) for name in "abc"]
+    seats[0] = replace(seats[0], weight=0.2, before_db=5.0, after_db=4.0)
+    seats[1] = replace(seats[1], weight=0.5, before_db=9.0, after_db=1.0)
+    seats[2] = replace(seats[2], weight=0.3, before_db=5.0, after_db=7.0)  # changes, though worse
+    assert seats_to_measure_again(replace(plan, seats=tuple(seats))) == ("b", "c")
+    assert seats_to_measure_again(replace(plan, seats=(seats[0],))) == ("a",)
+
+
+def test_what_must_not_be_touched_names_bands_by_reason(plan):
+    reasons = {
+        Reason.CANCELLATION: "cancels",
+        Reason.BELOW_LIMIT: "no boost below",
+        Reason.ABOVE_CROSSOVER: "above the crossover",
+        Reason.NEAR_CROSSOVER: "too near the crossover",
+        Reason.LOCKED: "locked",
+    }
+    for reason, words in reasons.items():
+        bands = [replace(band, reason=None) for band in plan.bands]
+        bands[3] = replace(bands[3], reason=reason)
+        entries = leave_alone({"a": replace(plan, bands=tuple(bands))})
+        said = [entry for entry in entries if entry.startswith(f"{bands[3].label} Hz")]
+        assert len(said) == 1
+        assert words in said[0]
+    pathless = replace(plan, target=replace(plan.target, path=()))
+    assert leave_alone({"a": pathless})[0].startswith("Every filter")
