@@ -14,6 +14,7 @@ from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from roomeq.importers.headroom_checks import headroom_findings
 from roomeq.importers.room_findings import Finding, outside
 from roomeq.importers.room_schema import MeasurementTable
 from roomeq.importers.sweep_checks import excitation_findings, sweep_contradictions
@@ -48,6 +49,7 @@ def inconsistencies(room: RoomFile) -> Iterator[Finding]:
     yield from _filters(room)
     yield from _target(room)
     yield from _limits(room)
+    yield from headroom_findings(room)
 
 
 def _names(room: RoomFile) -> Iterator[Finding]:
@@ -159,6 +161,8 @@ def _named_files(room: RoomFile) -> Iterator[tuple[KeyPath, str]]:
         yield ("target", "file"), room.target.file
     if room.target.near_field_file is not None:
         yield ("target", "near_field_file"), room.target.near_field_file
+    if room.output is not None and room.output.file is not None:
+        yield ("output", "file"), room.output.file
 
 
 def _files(room: RoomFile) -> Iterator[Finding]:

@@ -34,7 +34,8 @@ _EXAMPLES = {
     "measurements": 'a table [[measurements]] with file = "..." for each measurement',
     "file": 'file = "..."',
     "family": 'family = "linkwitz_riley" or "butterworth"',
-    "kind": 'kind = "low_pass" or "high_pass"',
+    "kind": 'kind = "low_pass" or "high_pass" for a filter, "closed" or "vented" for a box',
+    "ratings": "a table [[amplifier.ratings]] with power_w and load_ohm for each rating",
 }
 
 

@@ -14,6 +14,15 @@ from typing import Any, Literal
 
 import msgspec
 
+from roomeq.importers.headroom_schema import (
+    AmplifierTable,
+    BoxTable,
+    DriverTable,
+    HeadroomTable,
+    LoadTable,
+    OutputLevelsTable,
+    ProtectionTable,
+)
 from roomeq.survey import Route, Source
 
 __all__ = [
@@ -188,6 +197,7 @@ class PresentTable(_Table, frozen=True, kw_only=True):
     level_db: float | None = None
     polarity: Literal["normal", "inverted"] | None = None
     phase_deg: float | None = None
+    protection: ProtectionTable | None = None
 
 
 class DeviceTable(_Table, frozen=True, kw_only=True):
@@ -273,3 +283,9 @@ class RoomTables(_Table, frozen=True, kw_only=True):
     limits: LimitsTable = LimitsTable()
     fit: FitTable = FitTable()
     room: DimensionsTable | None = None
+    amplifier: AmplifierTable | None = None
+    load: LoadTable | None = None
+    box: BoxTable | None = None
+    driver: DriverTable | None = None
+    output: OutputLevelsTable | None = None
+    headroom: HeadroomTable | None = None
