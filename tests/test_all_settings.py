@@ -11,8 +11,10 @@ from synthetic_rooms import nine_bands
 from roomeq.device.biquads import peaking_coefficients
 from roomeq.device.crossover import CrossoverFilter
 from roomeq.optimiser.all_settings import fit_all_settings
+from roomeq.optimiser.fit_data import prepare_fit
 from roomeq.optimiser.joining_settings import DelayRange, JoiningSettings, LevelRange
 from roomeq.optimiser.limits import Limits
+from roomeq.optimiser.loss import Loss
 from roomeq.optimiser.target import Target
 from roomeq.survey import Survey
 
@@ -97,6 +99,38 @@ def test_deviations_are_those_of_the_seats(fits):
             assert np.sqrt(fit.data.seat_weights @ by_seat**2) == pytest.approx(total)
 
 
+def test_cancellations_of_the_subwoofer_count_little():
+    # a narrow dip at one seat, which no filter mends: the trust of the band gains applies
+    survey = modal_survey(2)
+    dip = (FREQUENCIES / 45.0 - 45.0 / FREQUENCIES) * 9j
+    holed = replace(
+        survey,
+        measurements=tuple(
+            replace(m, response=m.response.filtered((0.03 + dip) / (1 + dip)))
+            if (m.source, m.seat) == ("sub", "seat 1")
+            else m
+            for m in survey.measurements
+            if m.source != "both"
+        ),
+    )
+    fit = fitted(holed)
+    trust = prepare_fit(
+        holed,
+        equaliser=EQUALISER,
+        target=Target(path=(LOW_PASS,)),
+        present_gains_db=np.zeros(9),
+        corner=CORNER,
+    )
+    at_points = np.array(
+        [np.interp(np.log(fit.data.frequencies), np.log(trust.frequencies), row, right=1.0)
+         for row in trust.trust]
+    )  # fmt: skip
+    assert at_points.min() < 0.7
+    value = Loss().value(fit.data.error_db(fit.data.present), trust=at_points)
+    expected = np.sqrt(fit.data.seat_weights @ value @ fit.data.frequency_weights)
+    assert fit.deviation_before_db == pytest.approx(expected, rel=1e-9)
+
+
 @pytest.mark.parametrize("seed", [1, 2])
 def test_limits_hold_together(seed):
     limits = Limits(filter_boost_db=1.0, drive_boost_db=2.0, no_boost_below=30.0, locked=(50.0,))
@@ -141,6 +175,8 @@ def test_protection_changes_only_where_it_may():
     survey = with_sub_filtered(modal_survey(6, seats=2), butterworth("high", 4, corner=40.0))
     kept = fitted(survey, protection=present)
     assert kept.settings.protection == present
+    # what is in force is not counted twice
+    assert kept.deviation_before_db == pytest.approx(fitted(survey).deviation_before_db)
     free = fitted(survey, protection=present, protections=(present, high_pass(16.0)))
     assert free.settings.protection == high_pass(16.0)
     assert free.deviation_db < kept.deviation_db

@@ -130,8 +130,8 @@ def test_phase_control_stays_unless_it_gains():
 
 
 def test_long_delays_only_for_half_a_decibel():
-    for seed in range(6):
-        survey = modal_survey(seed)
+    for seed, seats in ((0, 3), (1, 3), (2, 3), (8, 2)):  # at 8 a longer delay is better by less
+        survey = modal_survey(seed, seats=seats)
         data = prepare_joining(survey, corner=CORNER, common_time_reference=True)
         fit = fit_joining(data)
         short = np.abs(fit.map_delays) <= 1 / CORNER
@@ -141,6 +141,16 @@ def test_long_delays_only_for_half_a_decibel():
         else:
             assert row[short].min() - row.min() < 0.5
             assert fit.candidate_deviation_db <= row[short].min() + 0.1 + 1e-9
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_rival_is_a_different_answer(seed):
+    data = prepare_joining(modal_survey(seed, seats=1), corner=CORNER, common_time_reference=True)
+    fit = fit_joining(data, levels=LevelRange(lowest_db=0, highest_db=0))
+    rival, candidate = fit.rival.settings, fit.candidate
+    apart = abs(rival.delay - candidate.delay) >= 0.25 / CORNER - 1e-12
+    assert apart or rival.inverted != candidate.inverted
+    assert fit.ambiguous == (fit.rival.margin_db < 0.5)
 
 
 def test_map_rival_and_seats_are_what_they_say():

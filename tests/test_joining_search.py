@@ -1,5 +1,7 @@
 """The joining search against the definition of J and against complete scans."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from joining_rooms import CORNER, modal_survey
@@ -43,6 +45,8 @@ def complete_scan(surface, grid):
 def test_objective_is_the_definition(loss):
     # |S x + M|^2 formed as a complex sum, smoothed, against the target; loss as defined elsewhere
     data = prepared(3)
+    trust = np.random.default_rng(0).uniform(0, 1, data.trust.shape)
+    data = replace(data, trust=trust)
     surface = JoiningSurface(data=data, loss=loss, phase_frequency=70.0)
     for settings in (
         JoiningSettings(),
@@ -117,6 +121,18 @@ def test_refining_stays_put_at_a_local_minimum_and_keeps_the_polarity():
     again, same = refine_place(surface, grid, place, phase_free=False)
     assert (again, same) == (place, value)
     assert value <= surface.objective_of(grid.settings((120, 3, 1, 2)))
+
+
+def test_more_refinement_looks_at_more_and_is_never_worse():
+    surface = JoiningSurface(data=prepared(11), loss=Loss(), phase_frequency=80.0)
+    counts, values = [], []
+    for refined in (1, 20):
+        evaluated = [0]
+        found = search_grid(surface, small_grid(), refined=refined, evaluated=evaluated)
+        counts.append(evaluated[0])
+        values.append(found[0, True][0][1])
+    assert counts[0] < counts[1]
+    assert values[1] <= values[0]
 
 
 def test_one_setting_of_everything_is_enough():

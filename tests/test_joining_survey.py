@@ -112,6 +112,14 @@ def test_noise_counts_against_the_sum_not_against_a_branch():
     data = prepared(replace(fading, measurements=(sub, fading.measurements[1])))
     top = data.frequencies > 145
     np.testing.assert_allclose(data.frequency_weights[top], data.frequency_weights.max())
+    # and the mains far below it, where the subwoofer plays
+    thin = np.where(FREQUENCIES < 55, 5.0, 60.0)
+    mains = replace(
+        fading.measurements[1], response=replace(fading.measurements[1].response, snr_db=thin)
+    )
+    data = prepared(replace(fading, measurements=(fading.measurements[0], mains)))
+    bottom = data.frequencies < 48
+    np.testing.assert_allclose(data.frequency_weights[bottom], data.frequency_weights.max())
     assert JoiningNote.NOISE_UNKNOWN in prepared(survey_of(LOW, HIGH)).notes
 
 
