@@ -251,7 +251,8 @@ def heard(
     spectrum = np.fft.rfft(signal / 10.0 ** (sweep["level_dbfs"] / 20.0), size)
     drive = _through(spectrum, _at_transform(chain.to_cone, size), size)
     moving = _at_transform(chain.to_cone * chain.excursion, size)
-    drive -= 4.0 * recorder.third_harmonic * _through(spectrum, moving, size) ** 3
+    excursion = _through(spectrum, moving, size)
+    drive -= 4.0 * recorder.third_harmonic * excursion * excursion * excursion
     rest = chain.from_cone * chain.microphone * _converter(CARRIED, recorder)
     return math.sqrt(2.0) * _through(np.fft.rfft(drive), _at_transform(rest, size), size)
 
