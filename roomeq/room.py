@@ -8,7 +8,7 @@ words. Frequencies in Hz, levels in dB.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Literal
 
 import numpy as np
@@ -19,6 +19,7 @@ from roomeq.bands import third_octave_bands
 from roomeq.device.crossover import CrossoverFilter, chain_response
 from roomeq.device.equaliser import FixedBandEqualiser
 from roomeq.device.profile import Device
+from roomeq.equipment import Equipment, WantedLevel
 from roomeq.importers.digests import InputFile
 from roomeq.importers.survey_files import SurveyFiles
 from roomeq.levels import FloatArray, amplitude_ratio_db, level_mean_db, power_mean_db, readonly
@@ -81,6 +82,10 @@ class Room:
     inputs : tuple of InputFile
     assumptions, notes, findings : tuple of str
         What was taken for granted; what importers did; what looks wrong.
+    equipment : Equipment
+        Amplifier, load, driver, protective high-pass, as far as they are known.
+    wanted : WantedLevel or None
+        How loud it is to become.
     """
 
     name: str
@@ -100,6 +105,8 @@ class Room:
     assumptions: tuple[str, ...]
     notes: tuple[str, ...]
     findings: tuple[str, ...]
+    equipment: Equipment = field(default_factory=Equipment)
+    wanted: WantedLevel | None = None
 
     @property
     def equaliser(self) -> FixedBandEqualiser:

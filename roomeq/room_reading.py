@@ -17,6 +17,7 @@ from roomeq.bands import third_octave_band
 from roomeq.device.crossover import CrossoverFilter
 from roomeq.device.profile import Device, read_device, shipped_profiles
 from roomeq.errors import RoomFileError
+from roomeq.headroom_reading import with_headroom
 from roomeq.importers.digests import InputFile, read_input_file
 from roomeq.importers.room_checks import CORNER_SPAN
 from roomeq.importers.room_file import RoomFile, read_room_file
@@ -58,7 +59,8 @@ def read_room(folder_or_file: str | PathLike[str]) -> Room:
         If the device profile is not valid.
     """
     room_file = read_room_file(folder_or_file)
-    files = read_survey(room_file, read_sweep=SweepReading(room_file=room_file))
+    sweeps = SweepReading(room_file=room_file)
+    files = read_survey(room_file, read_sweep=sweeps)
     assumptions = list(files.assumptions)
     profile = room_file.device.profile
     if profile is None:
@@ -80,7 +82,7 @@ def read_room(folder_or_file: str | PathLike[str]) -> Room:
     )
     stated = room_file.crossover.corner if room_file.crossover else None
     try:
-        return assemble_room(
+        room = assemble_room(
             files,
             name=room_file.name,
             device=device,
@@ -97,6 +99,7 @@ def read_room(folder_or_file: str | PathLike[str]) -> Room:
         )
     except ValueError as error:
         raise RoomFileError(str(error), path=room_file.location) from error
+    return with_headroom(room, room_file, sweeps=sweeps)
 
 
 def room_from_exports(

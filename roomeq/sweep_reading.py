@@ -11,6 +11,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from roomeq.analysis.deconvolution import ExcitationInverse, prepare_inverse
+from roomeq.analysis.distortion import Distortion, estimate_distortion
 from roomeq.analysis.sweep_response import SweepMeasurement, estimate_sweep_response
 from roomeq.errors import MeasurementFileError
 from roomeq.importers.level_calibration import (
@@ -68,6 +69,30 @@ class SweepReading:
         )
         self.measurements[entry.file] = found
         return found.response, found.notes
+
+    def distortion(self, entry: MeasurementTable) -> Distortion | None:
+        """Return the distortion in a recording that was read before.
+
+        Returns
+        -------
+        Distortion or None
+            Of its first sweep; None where the excitation is a recording, not a described sweep.
+
+        Raises
+        ------
+        MeasurementFileError
+            If a file cannot be read.
+        ValueError
+            If the recording was not read before, or ends before the sweep does.
+        """
+        excitation = self.excitation
+        if not isinstance(excitation, SweepDescription):
+            return None
+        found = self.measurements.get(entry.file)
+        if found is None:
+            raise ValueError(f"{entry.file!r} was not read yet")
+        recording = read_recording(self.room_file.resolve(entry.file), channel=entry.channel or 1)
+        return estimate_distortion(recording, sweep=excitation, start=found.starts[0])
 
     @property
     def excitation(self) -> SweepDescription | Recording:

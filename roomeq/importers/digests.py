@@ -24,6 +24,7 @@ Role = Literal[
     "target",
     "near_field",
     "device_profile",
+    "maximum_output",
 ]
 
 
@@ -37,7 +38,7 @@ class InputFile:
         As written by whoever named it, relative to the room's folder where it is.
     role : str
         What it is used for: ``room``, ``measurement``, ``microphone``, ``sweep``, ``calibration``,
-        ``target``, ``near_field`` or ``device_profile``.
+        ``target``, ``near_field``, ``device_profile`` or ``maximum_output``.
     sha256 : str
         Digest of its bytes, 64 hexadecimal digits.
 
