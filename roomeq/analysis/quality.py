@@ -1,0 +1,260 @@
+"""Judge recorded sweeps: signal-to-noise ratio by third octave, and all that can be wrong.
+
+Conventions
+-----------
+A judgement never changes a recording, and never mends what it finds. Time in s after the start of
+the recording, frequency in Hz, channels counted from 1, levels in dBFS (AES17). Findings come worst
+first. The work is done at the rate that carries the bass; sweeps are judged up to 1.4 kHz.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from roomeq.analysis.quality_drift import (
+    ClockDrift,
+    drift_findings,
+    estimate_clock_drift,
+    mend_clock_drift,
+)
+from roomeq.analysis.quality_findings import Finding, FindingCode, FindingPlace, Severity
+from roomeq.analysis.quality_hum import estimate_hum, hum_findings
+from roomeq.analysis.quality_model import SweepModel, model_sweep, view_recording
+from roomeq.analysis.quality_noise import NoiseLevels, estimate_noise, noise_findings
+from roomeq.analysis.quality_pairs import (
+    Trace,
+    channel_findings,
+    recording_trace,
+    same_recording_findings,
+    slip,
+)
+from roomeq.analysis.quality_residual import disturbance_findings
+from roomeq.analysis.quality_signal import dropped_findings, sample_facts, sample_findings
+from roomeq.analysis.quality_timing import cut_findings, sweep_findings
+from roomeq.bands import ThirdOctaveBand
+from roomeq.levels import FloatArray, readonly
+from roomeq.recording import Recording, SweepDescription
+
+__all__ = [
+    "ClockDrift",
+    "Finding",
+    "FindingCode",
+    "FindingPlace",
+    "RecordingQuality",
+    "Severity",
+    "judge_recording",
+    "judge_recordings",
+    "mend_clock_drift",
+]
+
+_RANK = {Severity.FAULT: 0, Severity.WARNING: 1, Severity.NOTE: 2}
+_DECISIVE = {
+    FindingCode.SILENT_CHANNEL,
+    FindingCode.WRONG_SWEEP,
+    FindingCode.WRONG_SAMPLE_RATE,
+    FindingCode.SWEEP_NOT_FOUND,
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class RecordingQuality:
+    """What can be said of one recording.
+
+    Attributes
+    ----------
+    file : str, optional
+        The file.
+    channel, channels : int
+        Which channel, counted from 1, of how many.
+    sample_rate : int
+        Hz.
+    duration : float
+        Length, in s.
+    starts : tuple of float
+        When each sweep begins to be heard, in s; empty where none was found.
+    peak_dbfs : float
+        Greatest magnitude about the mean.
+    bands : tuple of ThirdOctaveBand
+        Bands of the figures below, lowest first; none where no sweep was found.
+    signal_db, noise_db, snr_db : ndarray, shape (B,)
+        Level of the sweep while it passes a band and of the noise in the band, in dBFS; effective
+        signal-to-noise ratio of the response in dB (ISO 18233). Nan where not known.
+    drift : ClockDrift, optional
+        Clock drift, where the recording tells it.
+    findings : tuple of Finding
+        Worst first, the surest first among equals.
+    """
+
+    file: str | None
+    channel: int
+    channels: int
+    sample_rate: int
+    duration: float
+    starts: tuple[float, ...]
+    peak_dbfs: float
+    bands: tuple[ThirdOctaveBand, ...]
+    signal_db: FloatArray
+    noise_db: FloatArray
+    snr_db: FloatArray
+    drift: ClockDrift | None
+    findings: tuple[Finding, ...]
+
+    @property
+    def usable(self) -> bool:
+        """Whether no fault was found; what merely is doubtful leaves it usable."""
+        return all(finding.severity is not Severity.FAULT for finding in self.findings)
+
+    def found(self, code: FindingCode) -> tuple[Finding, ...]:
+        """Return the findings of one code."""
+        return tuple(finding for finding in self.findings if finding.code is code)
+
+
+def judge_recording(
+    recording: Recording, sweep: SweepDescription, *, loopback: Recording | None = None
+) -> RecordingQuality:
+    """Return the quality of one recorded channel.
+
+    Parameters
+    ----------
+    recording : Recording
+        The microphone's channel.
+    sweep : SweepDescription
+        What was played.
+    loopback : Recording, optional
+        The channel of the same recording into which the excitation was fed back. Its own faults
+        are among the findings, with its channel.
+
+    Raises
+    ------
+    ValueError
+        If recording and loopback are not of one rate and length, or the rate of the recording
+        cannot carry the sweep.
+    """
+    return _judged(recording, sweep, loopback)[0]
+
+
+def judge_recordings(
+    recordings: Iterable[Recording | tuple[Recording, Recording | None]],
+    sweep: SweepDescription,
+) -> tuple[RecordingQuality, ...]:
+    """Return the quality of several recordings, each by itself and against the others.
+
+    Parameters
+    ----------
+    recordings : iterable of Recording, or of pairs of Recording
+        One for each seat, alone or with its loopback. An iterable that reads each file when its
+        turn comes keeps one recording in memory at a time.
+    sweep : SweepDescription
+        What was played.
+
+    Raises
+    ------
+    ValueError
+        As for `judge_recording`.
+    """
+    qualities: list[RecordingQuality] = []
+    traces: list[Trace] = []
+    owners: list[int] = []
+    for entry in recordings:
+        recording, loopback = entry if isinstance(entry, tuple) else (entry, None)
+        quality, trace = _judged(recording, sweep, loopback)
+        if trace is not None:
+            traces.append(trace)
+            owners.append(len(qualities))
+        qualities.append(quality)
+        del recording, loopback, entry
+    for index, finding in same_recording_findings(traces):
+        owner = owners[index]
+        findings = _ranked([*qualities[owner].findings, finding])
+        qualities[owner] = replace(qualities[owner], findings=findings)
+    return tuple(qualities)
+
+
+def _judged(
+    recording: Recording, sweep: SweepDescription, loopback: Recording | None
+) -> tuple[RecordingQuality, Trace | None]:
+    if loopback is not None and (
+        loopback.sample_rate != recording.sample_rate
+        or loopback.samples.size != recording.samples.size
+    ):
+        raise ValueError("recording and loopback are not channels of one file")
+    facts = sample_facts(recording)
+    view = view_recording(recording, sweep=sweep)
+    findings = sample_findings(recording, facts, None)
+    if any(finding.code is FindingCode.SILENT_CHANNEL for finding in findings):
+        return _quality(recording, facts.peak_dbfs, findings), None
+    model = model_sweep(view)
+    findings = sample_findings(recording, facts, model) + sweep_findings(view, model)
+    if model is None or any(finding.code in _DECISIVE for finding in findings):
+        return _quality(recording, facts.peak_dbfs, findings), None
+    noise = estimate_noise(model)
+    clipped = any(finding.code is FindingCode.CLIPPING for finding in findings)
+    findings += noise_findings(model, noise)
+    findings += dropped_findings(recording, facts, model, clipped=clipped)
+    findings += hum_findings(model, estimate_hum(model))
+    findings += disturbance_findings(model)
+    findings += cut_findings(model)
+    reference = None
+    if loopback is not None:
+        reference, more = _loopback(loopback, sweep)
+        findings += more
+    findings += channel_findings(model, reference)
+    swapped = any(finding.code is FindingCode.CHANNELS_SWAPPED for finding in findings)
+    drift = estimate_clock_drift(model, loopback=None if swapped else reference)
+    findings += drift_findings(model, drift)
+    if reference is not None and not swapped:
+        findings += slip(reference, loopback or recording)
+    quality = _quality(recording, facts.peak_dbfs, findings, model=model, noise=noise, drift=drift)
+    return quality, recording_trace(model, noise)
+
+
+def _loopback(
+    loopback: Recording, sweep: SweepDescription
+) -> tuple[SweepModel | None, list[Finding]]:
+    """Return what the loopback tells, and what is wrong with it."""
+    facts = sample_facts(loopback)
+    view = view_recording(loopback, sweep=sweep)
+    findings = sample_findings(loopback, facts, None)
+    if any(finding.code is FindingCode.SILENT_CHANNEL for finding in findings):
+        return None, findings
+    model = model_sweep(view)
+    findings = sample_findings(loopback, facts, model) + sweep_findings(view, model)
+    if model is None or any(finding.code in _DECISIVE for finding in findings):
+        return None, findings
+    clipped = any(finding.code is FindingCode.CLIPPING for finding in findings)
+    findings += dropped_findings(loopback, facts, model, clipped=clipped)
+    return model, findings
+
+
+def _quality(
+    recording: Recording,
+    peak_dbfs: float,
+    findings: list[Finding],
+    *,
+    model: SweepModel | None = None,
+    noise: NoiseLevels | None = None,
+    drift: ClockDrift | None = None,
+) -> RecordingQuality:
+    nothing = np.zeros(0)
+    return RecordingQuality(
+        file=recording.path,
+        channel=recording.channel,
+        channels=recording.channels,
+        sample_rate=recording.sample_rate,
+        duration=recording.duration,
+        starts=() if model is None else model.starts,
+        peak_dbfs=peak_dbfs,
+        bands=() if noise is None else noise.bands,
+        signal_db=readonly(nothing if noise is None else noise.signal_db),
+        noise_db=readonly(nothing if noise is None else noise.noise_db),
+        snr_db=readonly(nothing if noise is None else noise.snr_db),
+        drift=drift,
+        findings=_ranked(findings),
+    )
+
+
+def _ranked(findings: list[Finding]) -> tuple[Finding, ...]:
+    return tuple(sorted(findings, key=lambda one: (_RANK[one.severity], -one.confidence)))

@@ -1,0 +1,182 @@
+"""A slam, a voice or a knock while the sweep plays: the residual in time and frequency.
+
+Conventions
+-----------
+The residual of `roomeq.analysis.quality_model` is cut into frames of about an eighth of a second
+(Hann, overlapping by half). A cell is a frame times a frequency; it is *free* where the model
+explains nothing at that moment. Of steady noise the power of a cell has an exponential law about
+its mean, so that the mean over n independent cells exceeds ``1 + 2 sqrt(x / (2 n)) + 2 x / (2 n)``
+times the true mean with a probability below ``exp(-x)`` (Laurent and Massart 2000, lemma 1).
+"""
+
+from __future__ import annotations
+
+import itertools
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+from roomeq.analysis.quality_findings import (
+    Finding,
+    FindingCode,
+    Severity,
+    confidence_of,
+    make_finding,
+)
+from roomeq.analysis.quality_model import SweepModel
+from roomeq.levels import FloatArray
+
+__all__ = ["disturbance_findings"]
+
+_FRAME = 0.128  # s
+_RARITY = 23.0  # exp(-23) = 1e-10 for a cell; some thousands of cells are looked at
+_INDEPENDENT = 2.0 / 3.0  # of neighbouring bins under a Hann window, and no less than one
+_FEWEST_FRAMES = 12
+_LEAST_RELATIVE_DB = -45.0  # moves a level by at most 0.05 dB
+_HARMFUL_DB = -30.0  # by at most 0.27 dB
+_UNUSABLE_DB = -15.0  # by at most 1.4 dB
+_PER_OCTAVE = 1
+
+
+def disturbance_findings(model: SweepModel) -> list[Finding]:
+    """Return what was heard besides sweep, room and steady noise, each event by itself.
+
+    Looked for in octaves, from the beginning of the first sweep until the last has decayed. What it
+    does to the response is judged by the energy of the event against that of the sweep in the same
+    octave.
+    """
+    if model.residual.size < 4 * _FRAME * model.low_rate:
+        return []
+    times, axis, power, free = _cells(model)
+    begin = model.starts[0]
+    end = model.starts[-1] + model.view.sweep.duration + model.window.length
+    counted = (times >= begin) & (times <= end)
+    quiet = _not_lead_in(model, times)
+    noise = _noise_by_bin(power, free & quiet[:, np.newaxis])
+    flagged: list[tuple[FloatArray, float, tuple[float, float]]] = []
+    for low, high in _octaves(model):
+        bins = (axis >= low) & (axis < high) & np.isfinite(noise)
+        excess, margin = _excess(power[:, bins], free[:, bins], noise[bins])
+        margin[~counted] = 0.0
+        if (margin >= 1.0).any():
+            relative = excess / _signal_energy(model, low, high)
+            relative[margin < 1.0] = 0.0
+            flagged.append((relative, float(margin.max()), (low, high)))
+    return _events(model, times, flagged)
+
+
+def _cells(
+    model: SweepModel,
+) -> tuple[FloatArray, FloatArray, FloatArray, NDArray[np.bool_]]:
+    """Return frame times, frequencies, power and freedom of every cell."""
+    rate = model.low_rate
+    frame = 2 * round(0.5 * _FRAME * rate)
+    hop = frame // 2
+    frames = np.lib.stride_tricks.sliding_window_view(model.residual, frame)[::hop]
+    taper = np.hanning(frame + 1)[:-1]
+    spectra = np.fft.rfft(frames * taper)
+    power = (spectra.real**2 + spectra.imag**2) / float(taper @ taper) / rate
+    times: FloatArray = (np.arange(frames.shape[0], dtype=np.float64) * hop + 0.5 * frame) / rate
+    axis: FloatArray = rate / frame * np.arange(power.shape[1], dtype=np.float64)
+    sweep = model.view.sweep
+    safe = np.maximum(axis, 0.25 * sweep.start)
+    lags = times[:, np.newaxis] - sweep.growth * np.log(safe / sweep.start)
+    index = np.round(lags * rate).astype(np.intp)
+    length = model.left.size
+    free = model.left[index % length]
+    inside = (axis >= model.band[0]) & (axis <= model.band[1])
+    return times, np.asarray(axis), np.asarray(power), np.asarray(free & inside)
+
+
+def _not_lead_in(model: SweepModel, times: FloatArray) -> NDArray[np.bool_]:
+    sweep = model.view.sweep
+    stop = model.starts[0] - 0.5 * sweep.pause
+    return np.asarray((times > stop) | (times < model.starts[0] - sweep.pause - sweep.lead_in))
+
+
+def _noise_by_bin(power: FloatArray, usable: NDArray[np.bool_]) -> FloatArray:
+    """Return the mean power of steady noise at each frequency; nan where too few cells tell."""
+    level = np.where(usable, power, np.nan)
+    enough = usable.sum(axis=0) >= _FEWEST_FRAMES
+    noise = np.full(power.shape[1], np.nan)
+    if enough.any():
+        noise[enough] = np.nanmedian(level[:, enough], axis=0) / math.log(2.0)
+    return noise
+
+
+def _octaves(model: SweepModel) -> list[tuple[float, float]]:
+    lowest, highest = model.band
+    count = max(1, math.floor(_PER_OCTAVE * math.log2(highest / lowest)))
+    edges = highest * 2.0 ** (-np.arange(count + 1) / _PER_OCTAVE)
+    edges[-1] = lowest
+    return [(float(low), float(high)) for high, low in itertools.pairwise(edges)]
+
+
+def _excess(
+    power: FloatArray, free: NDArray[np.bool_], noise: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Return excess energy in the free cells of each frame, and the evidence for it."""
+    count = free.sum(axis=1)
+    normal = np.where(free, power / np.maximum(noise, 1e-300), 0.0).sum(axis=1)
+    mean = normal / np.maximum(count, 1)
+    degrees = 2.0 * np.maximum(1.0, _INDEPENDENT * count)
+    bound = 1.0 + 2.0 * np.sqrt(_RARITY / degrees) + 2.0 * _RARITY / degrees
+    # The median of few frames errs: it is allowed a third.
+    margin = np.where(count > 0, mean / (1.35 * bound), 0.0)
+    surplus = np.where(free, power - noise, 0.0).sum(axis=1)
+    whole = power.shape[1] / np.maximum(count, 1)  # as much again where the model hides it
+    return np.maximum(surplus * whole, 0.0), margin
+
+
+def _signal_energy(model: SweepModel, low: float, high: float) -> float:
+    """Return the energy of the sweep as heard in a band, in full scale squared times s.
+
+    It spends ``dt = L df / f`` at f, with a mean square of half its amplitude squared. The cells of
+    `_cells` sum up to the same: a frame of n samples with mean square s gives ``n s / (2 rate)``,
+    and a frame begins every n / 2 samples.
+    """
+    axis, pressure = model.pressure()
+    inside = (axis >= low) & (axis < high)
+    amplitude = model.view.sweep.amplitude * np.abs(pressure[inside])
+    step = float(axis[1] - axis[0])
+    growth, repeats = model.view.sweep.growth, len(model.starts)
+    return float(np.sum(0.5 * amplitude**2 * growth / axis[inside]) * step * repeats)
+
+
+def _events(
+    model: SweepModel,
+    times: FloatArray,
+    flagged: list[tuple[FloatArray, float, tuple[float, float]]],
+) -> list[Finding]:
+    """Return findings: flagged frames that lie together are one event."""
+    if not flagged:
+        return []
+    loud = np.any([relative > 0 for relative, _, _ in flagged], axis=0)
+    frames = np.flatnonzero(loud)
+    groups = np.split(frames, np.flatnonzero(np.diff(frames) > 8) + 1)
+    findings = []
+    for group in groups:
+        span = slice(int(group[0]), int(group[-1]) + 1)
+        parts = [(float(rel[span].sum()), mar, band) for rel, mar, band in flagged]
+        heard = [part for part in parts if part[0] > 10.0 ** (_LEAST_RELATIVE_DB / 10.0)]
+        if not heard:
+            continue
+        worst = max(heard)
+        level_db = 10.0 * math.log10(worst[0])
+        severity = Severity.NOTE if level_db < _HARMFUL_DB else Severity.WARNING
+        seconds = (float(times[span][0]) - 0.5 * _FRAME, float(times[span][-1]) + 0.5 * _FRAME)
+        findings.append(
+            make_finding(
+                FindingCode.DISTURBANCE,
+                Severity.FAULT if level_db > _UNUSABLE_DB else severity,
+                model.view.recording,
+                what=f"something was heard besides the sweep, with {level_db:.0f} dB relative to "
+                f"it in the octave from {worst[2][0]:.0f} to {worst[2][1]:.0f} Hz",
+                confidence=confidence_of(max(part[1] for part in heard)),
+                seconds=seconds,
+                band=(min(part[2][0] for part in heard), max(part[2][1] for part in heard)),
+                value=level_db,
+            )
+        )
+    return findings

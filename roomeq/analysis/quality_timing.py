@@ -1,0 +1,313 @@
+"""A sweep that is cut, missing, another one, or played at another rate; channels swapped.
+
+Conventions
+-----------
+Time in s after the start of the recording, frequency in Hz. The *lag* of a frequency is when it was
+heard, less when the sweep plays it. In a room all lags lie within some tenths of a second; a sweep
+whose frequency grows e-fold in L' instead of L makes them run as ``(L' - L) ln f``, and a recording
+whose rate is r times the stated one has ``L' = L / r``.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from roomeq.analysis.quality_findings import (
+    Finding,
+    FindingCode,
+    Severity,
+    confidence_of,
+    make_finding,
+)
+from roomeq.analysis.quality_model import RecordingView, SweepModel
+from roomeq.analysis.quality_noise import quiet_stretches
+from roomeq.levels import FloatArray
+
+__all__ = ["LagTrend", "cut_findings", "estimate_lag_trend", "looks_electrical", "sweep_findings"]
+
+_COMMON_RATES = (8000, 16000, 22050, 24000, 32000, 44100, 48000, 88200, 96000, 176400, 192000)
+_RATE_TOLERANCE = 0.01
+_BANDS = 12
+_BAND_WIDTH = 0.16  # of ln f, standard deviation
+_PROMINENT = 6.0  # peak of a band's envelope over its median; of noise it reaches 4
+_FEWEST_BANDS = 4
+_EARLY = 0.6  # the first moment with this much of the strongest counts
+_LARGEST_SPREAD = 0.3  # s, of the lags in a room
+_NEGLIGIBLE_CUT = 0.05  # s
+_FRAME = 0.05  # s
+_HEARD_DB, _LOUD_DB = 6.0, 25.0  # above the noise
+_ELECTRICAL_SPREAD_DB = 1.0
+_ELECTRICAL_AFTER = 0.06  # s
+_ELECTRICAL_REST = 1e-3
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class LagTrend:
+    """When each part of the spectrum was heard, against when the sweep plays it.
+
+    Attributes
+    ----------
+    frequencies, lags : ndarray, shape (K,)
+        Bands in which something stands out, in Hz, and their lags in s.
+    slope : float
+        Of the lags against ln f, in s (Theil-Sen); nan with fewer than four bands.
+    scatter : float
+        Median distance of the lags from that line, in s.
+    """
+
+    frequencies: FloatArray
+    lags: FloatArray
+    slope: float
+    scatter: float
+
+    @property
+    def spread(self) -> float:
+        """From the tenth to the ninetieth percentile of the lags, in s; 0 without any."""
+        if not self.lags.size:
+            return 0.0
+        low, high = np.percentile(self.lags, (10.0, 90.0))
+        return float(high - low)
+
+
+def estimate_lag_trend(view: RecordingView) -> LagTrend:
+    """Return the lags of twelve bands between the ends of the usable band."""
+    inverse = view.inverse
+    spectrum = np.fft.rfft(view.deconvolved)
+    step = inverse.low_rate / inverse.fft_length
+    centres = np.geomspace(1.25 * inverse.lowest, inverse.highest / 1.25, _BANDS)
+    found = []
+    for centre in centres:
+        first = max(1, int(centre * math.exp(-3.0 * _BAND_WIDTH) / step))
+        last = min(spectrum.size, int(centre * math.exp(3.0 * _BAND_WIDTH) / step) + 1)
+        axis = step * np.arange(first, last)
+        weight = np.exp(-0.5 * (np.log(axis / centre) / _BAND_WIDTH) ** 2)
+        envelope = np.abs(np.fft.ifft(spectrum[first:last] * weight, 2 * (last - first)))
+        top = float(envelope.max())
+        if not top > _PROMINENT * float(np.median(envelope)):
+            continue
+        strongest = int(np.argmax(envelope))
+        found.append((centre, envelope, strongest))
+    lags = [_early_lag(env, top, view) for _, env, top in found]
+    frequencies = np.array([centre for centre, _, _ in found])
+    unwrapped = _unwrapped(np.array(lags), inverse.fft_length / inverse.low_rate)
+    return _trend(frequencies, unwrapped)
+
+
+def _early_lag(envelope: FloatArray, strongest: int, view: RecordingView) -> float:
+    """Return the lag of the first sweep of a recording, in s, on the circle."""
+    span = view.inverse.fft_length / view.inverse.low_rate
+    rate = envelope.size / span
+    if view.sweep.repeats > 1:  # the earliest of several that are about as strong
+        high = np.flatnonzero(envelope >= _EARLY * envelope[strongest])
+        before = high[high <= strongest]
+        return float(before[0]) / rate
+    return strongest / rate
+
+
+def _unwrapped(lags: FloatArray, span: float) -> FloatArray:
+    """Return lags brought to within half the circle of their median direction."""
+    if not lags.size:
+        return lags
+    turns = np.exp(2j * np.pi * lags / span)
+    middle = float(np.angle(turns.sum())) * span / (2.0 * np.pi)
+    return np.asarray((lags - middle + 0.5 * span) % span + middle - 0.5 * span)
+
+
+def _trend(frequencies: FloatArray, lags: FloatArray) -> LagTrend:
+    if lags.size < _FEWEST_BANDS:
+        return LagTrend(frequencies=frequencies, lags=lags, slope=math.nan, scatter=math.nan)
+    axis = np.log(frequencies)
+    first, second = np.triu_indices(lags.size, 1)
+    slope = float(np.median((lags[second] - lags[first]) / (axis[second] - axis[first])))
+    rest = lags - slope * axis
+    scatter = float(np.median(np.abs(rest - np.median(rest))))
+    return LagTrend(frequencies=frequencies, lags=lags, slope=slope, scatter=scatter)
+
+
+def sweep_findings(view: RecordingView, model: SweepModel | None) -> list[Finding]:
+    """Return whether this is another sweep, or one at another rate, or none at all."""
+    trend = estimate_lag_trend(view)
+    recording, sweep = view.recording, view.sweep
+    if trend.lags.size < _FEWEST_BANDS or trend.spread <= _LARGEST_SPREAD:
+        if model is not None:
+            return []
+        return [
+            make_finding(
+                FindingCode.SWEEP_NOT_FOUND,
+                Severity.FAULT,
+                recording,
+                what="no sweep stands out from the noise",
+                confidence=0.9,
+            )
+        ]
+    straight = trend.scatter < 0.1 * trend.spread
+    ratio = math.nan
+    if straight and sweep.growth + trend.slope > 0:
+        ratio = sweep.growth / (sweep.growth + trend.slope)
+    named = _rate_names(ratio, recording.sample_rate) if math.isfinite(ratio) else None
+    margin = trend.spread / _LARGEST_SPREAD
+    if named is not None:
+        true, stated = named
+        return [
+            make_finding(
+                FindingCode.WRONG_SAMPLE_RATE,
+                Severity.FAULT,
+                recording,
+                what=f"the sweep runs {ratio:.3f} times as fast as described, as if what has "
+                f"{true:g} Hz were taken for {stated:g} Hz",
+                confidence=confidence_of(margin),
+                value=ratio,
+            )
+        ]
+    shape = "its frequency does not grow as described"
+    if math.isfinite(ratio):
+        shape = (
+            f"its frequency grows e-fold in {sweep.growth / ratio:.2f} s instead of "
+            f"{sweep.growth:.2f} s"
+        )
+    return [
+        make_finding(
+            FindingCode.WRONG_SWEEP,
+            Severity.FAULT,
+            recording,
+            what=f"another sweep than the one described: {shape}",
+            confidence=confidence_of(margin),
+            value=None if math.isnan(ratio) else sweep.growth / ratio,
+        )
+    ]
+
+
+def _rate_names(ratio: float, sample_rate: int) -> tuple[float, float] | None:
+    """Return the true and the stated rate of the usual pair that has this ratio."""
+    pairs = [
+        (abs(math.log(stated / true / ratio)), true != sample_rate, true, stated)
+        for true in _COMMON_RATES
+        for stated in _COMMON_RATES
+        if true != stated and abs(math.log(stated / true / ratio)) < _RATE_TOLERANCE
+    ]
+    if not pairs:
+        return None
+    here = [pair for pair in pairs if pair[3] == sample_rate] or pairs
+    _, _, true, stated = min(here)
+    return float(true), float(stated)
+
+
+def cut_findings(model: SweepModel) -> list[Finding]:
+    """Return what is missing of the sweeps: cut by the recording's ends, or never heard."""
+    view = model.view
+    sweep, recording = view.sweep, view.recording
+    findings = []
+    missing = -model.starts[0]
+    if missing > _NEGLIGIBLE_CUT:
+        findings.append(_start_missing(model, missing, "the recording begins {:.2f} s too late"))
+    else:
+        silent = _silent_ends(model)
+        if silent[0] > 0:
+            findings.append(_start_missing(model, silent[0], "nothing is heard for {:.2f} s"))
+        if silent[1] > 0:
+            findings.append(_end_missing(model, silent[1], "the sweep stops {:.2f} s too early"))
+    over = model.starts[-1] + sweep.duration - recording.duration
+    if over > _NEGLIGIBLE_CUT:
+        findings.append(_end_missing(model, over, "the recording ends {:.2f} s too early"))
+    found = model.segments.found
+    if found < sweep.repeats:
+        findings.append(
+            make_finding(
+                FindingCode.SWEEPS_MISSING,
+                Severity.WARNING,
+                recording,
+                what=f"{found} of {sweep.repeats} sweeps were found",
+                confidence=0.9,
+                value=found,
+            )
+        )
+    return findings
+
+
+def _start_missing(model: SweepModel, missing: float, words: str) -> Finding:
+    sweep = model.view.sweep
+    begins = sweep.start * math.exp(min(missing, sweep.duration) / sweep.growth)
+    start = max(model.starts[0], 0.0)
+    return make_finding(
+        FindingCode.START_MISSING,
+        Severity.NOTE if begins < model.band[0] else Severity.FAULT,
+        model.view.recording,
+        what=f"{words.format(missing)}: what lies below {begins:.3g} Hz is missing",
+        confidence=confidence_of(max(1.0, missing / _NEGLIGIBLE_CUT)),
+        seconds=(start, start + missing),
+        band=(sweep.start, begins),
+        value=missing,
+    )
+
+
+def _end_missing(model: SweepModel, missing: float, words: str) -> Finding:
+    sweep = model.view.sweep
+    ends = sweep.stop * math.exp(-min(missing, sweep.duration) / sweep.growth)
+    stop = model.starts[-1] + sweep.duration
+    return make_finding(
+        FindingCode.END_MISSING,
+        Severity.NOTE if ends > model.band[1] else Severity.FAULT,
+        model.view.recording,
+        what=f"{words.format(missing)}: what lies above {ends:.3g} Hz is missing",
+        confidence=confidence_of(max(1.0, missing / _NEGLIGIBLE_CUT)),
+        seconds=(stop - missing, stop),
+        band=(ends, sweep.stop),
+        value=missing,
+    )
+
+
+def _silent_ends(model: SweepModel) -> tuple[float, float]:
+    """Return for how long the first sweep is not heard at its start and at its end, in s.
+
+    Only where it sets in or stops abruptly, by 25 dB within a fifth of a second (half a second for
+    the end, where the room rings): what a driver or a filter takes away goes gradually.
+    """
+    stretches = quiet_stretches(model)
+    if not stretches:
+        return 0.0, 0.0
+    rate, signal = model.low_rate, model.band_signal
+    quiet = np.concatenate([signal[round(a * rate) : round(b * rate)] for a, b in stretches])
+    hop = round(_FRAME * rate)
+    noise = max(float(np.mean(quiet**2)), 1e-20)
+    first = max(0, round(model.starts[0] * rate))
+    frames = int(model.view.sweep.duration * rate) // hop
+    part = signal[first : first + frames * hop]
+    count = part.size // hop
+    if count < 20:
+        return 0.0, 0.0
+    level = 10.0 * np.log10((part[: count * hop].reshape(count, hop) ** 2).mean(axis=1) / noise)
+    heard = np.flatnonzero(level > _HEARD_DB)
+    if not heard.size:
+        return 0.0, 0.0
+    begin, stop = int(heard[0]), int(heard[-1])
+    fades = model.view.sweep.fade_in, model.view.sweep.fade_out
+    early = begin * _FRAME
+    late = (count - 1 - stop) * _FRAME
+    abrupt = level[begin : begin + 5].max() > _LOUD_DB
+    broken = level[max(0, stop - 10) : stop + 1].max() > _LOUD_DB
+    return (
+        early if abrupt and early > fades[0] + 0.3 else 0.0,
+        late if broken and late > fades[1] + 0.3 else 0.0,
+    )
+
+
+def looks_electrical(model: SweepModel) -> float:
+    """Return how much a channel looks like a loopback: evidence over its threshold.
+
+    At least 1 where the level varies by less than 1 dB (standard deviation over the usable band)
+    and less than a thousandth of the energy comes later than 60 ms. No room does that.
+    """
+    axis, pressure = model.pressure()
+    level = 20.0 * np.log10(np.maximum(np.abs(pressure), 1e-12))
+    weight = 1.0 / axis
+    mean = float(np.average(level, weights=weight))
+    spread = math.sqrt(float(np.average((level - mean) ** 2, weights=weight)))
+    response = model.impulse_response
+    energy = response.samples**2
+    peak = response.times[int(np.argmax(energy))]
+    late = float(energy[response.times > peak + _ELECTRICAL_AFTER].sum())
+    rest = late / max(float(energy.sum()), 1e-300)
+    return min(_ELECTRICAL_SPREAD_DB / max(spread, 1e-3), _ELECTRICAL_REST / max(rest, 1e-9))
