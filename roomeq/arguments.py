@@ -115,11 +115,10 @@ def _add_room_arguments(parser: argparse.ArgumentParser) -> None:
     bare.add_argument(
         "--source",
         choices=("sub", "both"),
-        default="sub",
         help="what played: the subwoofer alone (default), or with the mains",
     )
     bare.add_argument(
-        "--device", metavar="PROFILE", default="nine_band", help="profile name or TOML file"
+        "--device", metavar="PROFILE", help="profile name (default nine_band) or TOML file"
     )
     bare.add_argument(
         "--low-pass",

@@ -67,19 +67,42 @@ def main(arguments: Sequence[str] | None = None) -> int:
 def _room(options: argparse.Namespace) -> Room:
     from pathlib import Path
 
-    from roomeq.room_reading import read_room, room_from_exports
+    from roomeq.room_reading import DEFAULT_PROFILE, read_room, room_from_exports
 
     named: list[str] = options.room
     if len(named) == 1 and (Path(named[0]).is_dir() or named[0].endswith(".toml")):
+        _refuse_bare_options(options)
         return read_room(named[0])
+    for name in named:
+        if Path(name).is_dir() or name.endswith(".toml"):
+            raise ValueError(
+                f"{name}: give one folder with room.toml (or that file) by itself, or text exports"
+            )
     return room_from_exports(
         named,
-        source=options.source,
-        profile=options.device,
+        source=options.source or "sub",
+        profile=options.device or DEFAULT_PROFILE,
         low_pass=_low_pass(options.low_pass),
         crossover=options.crossover,
         lower_limit=options.lower_limit,
     )
+
+
+def _refuse_bare_options(options: argparse.Namespace) -> None:
+    """Raise if something is stated twice: a room file has keys for it, and would win in silence."""
+    keys = {
+        "source": 'source = "..." of [[measurements]]',
+        "device": 'profile = "..." of [device]',
+        "low_pass": "a table [[path]]",
+        "crossover": "corner of [crossover]",
+        "lower_limit": "lower_limit of [target]",
+    }
+    for name, key in keys.items():
+        if getattr(options, name) is not None:
+            raise ValueError(
+                f"--{name.replace('_', '-')} is for a bare list of text exports; in a room file "
+                f"write {key}"
+            )
 
 
 def _low_pass(words: Sequence[str] | None) -> CrossoverFilter | None:
@@ -89,15 +112,22 @@ def _low_pass(words: Sequence[str] | None) -> CrossoverFilter | None:
     from roomeq.device.crossover import CrossoverFilter
 
     family, order, corner = words
+    said = f"--low-pass {' '.join(words)}"
+    try:
+        numbers = int(order), float(corner)
+    except ValueError:
+        raise ValueError(
+            f"{said}: needs a whole order and a corner in Hz, as in linkwitz_riley 4 80"
+        ) from None
     try:
         return CrossoverFilter(
             kind="low_pass",
             family=cast("FilterFamily", family),
-            order=int(order),
-            corner=float(corner),
+            order=numbers[0],
+            corner=numbers[1],
         )
     except ValueError as error:
-        raise ValueError(f"--low-pass {' '.join(words)}: {error}") from None
+        raise ValueError(f"{said}: {error}") from None
 
 
 def _check(room: Room, options: argparse.Namespace) -> int:

@@ -68,6 +68,14 @@ def read_room(folder_or_file: str | PathLike[str]) -> Room:
         assumptions.append(
             f"no device is stated: taken for {profile!r} (shipped: {', '.join(shipped_profiles())})"
         )
+    elif profile not in shipped_profiles() and not room_file.resolve(profile).is_file():
+        raise room_file.fault(
+            f"there is no device profile {profile!r}",
+            "device",
+            "profile",
+            remedy=f"shipped are {', '.join(shipped_profiles())}; or name a TOML file of your own, "
+            "relative to the folder of the room file",
+        )
     device = read_device(profile, folder=room_file.folder)
     present = _present_settings(room_file, device, assumptions)
     path = tuple(
@@ -143,11 +151,12 @@ def room_from_exports(
     OSError
         If a file cannot be opened.
     """
-    if crossover is not None and not CORNER_SPAN[0] <= crossover <= CORNER_SPAN[1]:
-        raise ValueError(
-            f"a crossover corner lies within {CORNER_SPAN[0]:g} to {CORNER_SPAN[1]:g} Hz, got "
-            f"{crossover:g} Hz"
-        )
+    for corner in (crossover, None if low_pass is None else low_pass.corner):
+        if corner is not None and not CORNER_SPAN[0] <= corner <= CORNER_SPAN[1]:
+            raise ValueError(
+                f"a crossover corner lies within {CORNER_SPAN[0]:g} to {CORNER_SPAN[1]:g} Hz, got "
+                f"{corner:g} Hz"
+            )
     path = () if low_pass is None else (low_pass,)
     files = survey_from_exports(paths, source=source)
     device = read_device(profile)
@@ -201,12 +210,61 @@ def _present_settings(
         raise room_file.fault(
             str(error), "device", "present", "gains_db", remedy="state what the device shows"
         ) from None
+    _check_knobs(room_file, device)
     return PresentSettings(
         gains_db=checked,
         level_db=stated.level_db,
         polarity=stated.polarity,
         phase_deg=stated.phase_deg,
     )
+
+
+def _check_knobs(room_file: RoomFile, device: Device) -> None:
+    """Raise if the level, phase or polarity stated is none that the device can be set to."""
+    stated = room_file.device.present
+    level, phase = device.level, device.phase
+    if level is not None and stated.level_db is not None:
+        _check_setting(
+            room_file,
+            "level_db",
+            stated.level_db,
+            span=(level.lowest_db, level.highest_db, level.step_db),
+            unit="dB",
+        )
+    if stated.phase_deg:
+        if phase is None:
+            raise room_file.fault(
+                f"{stated.phase_deg:g} degrees are stated, but the device has no phase control",
+                *("device", "present", "phase_deg"),
+                remedy="leave it out, or name another device profile",
+            )
+        _check_setting(
+            room_file,
+            "phase_deg",
+            stated.phase_deg,
+            span=(phase.lowest_deg, phase.highest_deg, phase.step_deg),
+            unit="degrees",
+        )
+    if stated.polarity == "inverted" and not device.polarity:
+        raise room_file.fault(
+            "'inverted' is stated, but the device has no polarity switch",
+            *("device", "present", "polarity"),
+            remedy="leave it out, or name another device profile",
+        )
+
+
+def _check_setting(
+    room_file: RoomFile, key: str, value: float, *, span: tuple[float, float, float], unit: str
+) -> None:
+    lowest, highest, step = span
+    steps = (value - lowest) / step
+    if not (lowest <= value <= highest and abs(steps - round(steps)) < 1e-6):
+        raise room_file.fault(
+            f"{value:g} {unit} cannot be set: the device offers {lowest:g} to {highest:g} {unit} "
+            f"in steps of {step:g}",
+            *("device", "present", key),
+            remedy="state what the device shows",
+        )
 
 
 def _one_response(room_file: RoomFile, file: str) -> FrequencyResponse:
@@ -222,7 +280,10 @@ def _target(room_file: RoomFile, path: tuple[CrossoverFilter, ...]) -> Target:
         points = tuple(zip(wanted.frequencies.tolist(), wanted.level_db.tolist(), strict=True))
     if stated.near_field_file is not None:
         close = _one_response(room_file, stated.near_field_file)
-        near_field = NearField(frequencies=close.frequencies, level_db=close.level_db)
+        try:
+            near_field = NearField(frequencies=close.frequencies, level_db=close.level_db)
+        except ValueError as error:
+            raise room_file.fault(str(error), "target", "near_field_file") from None
     return Target(
         shape=stated.shape,
         tilt_db_per_octave=stated.tilt_db_per_octave or 0.0,

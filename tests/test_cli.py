@@ -1,6 +1,8 @@
 """The command line as its users meet it."""
 
 import json
+import os
+import shutil
 import subprocess
 import sys
 from pathlib import Path
@@ -85,7 +87,13 @@ def test_bare_list_of_files_states_its_assumptions(capsys, tmp_path):
         (["show", "nowhere.json"], "there is no such file"),
         (["check", HALL + "/levels.csv", "--low-pass", "bessel", "4", "80"], "family is one of"),
         (["check", HALL + "/levels.csv", "--low-pass", "butterworth", "x", "80"], "--low-pass"),
-        (["propose", HALL, "--plan", "no/such/folder/plan.json"], "no/such/folder"),
+        (
+            ["check", HALL + "/levels.csv", "--low-pass", "butterworth", "2", "eighty"],
+            "--low-pass butterworth 2 eighty: needs a whole order and a corner in Hz",
+        ),
+        (["propose", HALL, "--plan", "no/such/folder/plan.json"], "no/such/folder/plan.json: No"),
+        (["check", HALL, HALL + "/levels.csv"], "rented_hall: give one folder with room.toml"),
+        (["check", HALL + "/levels.csv", HALL + "/room.toml"], "room.toml: give one folder"),
     ],
 )
 def test_what_cannot_be_done_is_one_line_and_status_two(capsys, arguments, said):
@@ -123,3 +131,113 @@ def test_runs_as_a_module_and_knows_its_version():
     words = [sys.executable, "-m", "roomeq", "--version"]
     done = subprocess.run(words, capture_output=True, text=True, check=True)
     assert done.stdout.startswith("roomeq 0.")
+
+
+def test_a_finding_is_status_one(capsys, tmp_path):
+    file = write_export(tmp_path / "seat1.csv")
+    (tmp_path / "seat2.csv").write_bytes(file.read_bytes())
+    third = write_export(tmp_path / "seat3.csv", seed=3)
+    status, out, _ = run(capsys, "check", file, tmp_path / "seat2.csv", third)
+    assert status == 1
+    assert "are the same recording" in " ".join(out.split())
+    # the proposal is as good as any; the finding alone asks for a look
+    status, out, _ = run(capsys, "propose", file, tmp_path / "seat2.csv", third, "--json")
+    assert status == 1
+    assert json.loads(out)["no_change"] is None
+    assert run(capsys, "check", third)[0] == 0
+
+
+def test_a_reservation_is_status_one(capsys, tmp_path):
+    room = tmp_path / "room"
+    shutil.copytree(HALL, room, ignore=shutil.ignore_patterns("truth"))
+    text = (room / "room.toml").read_text("utf-8")
+    # a knob that is all the way up leaves the rest to be set upstream
+    (room / "room.toml").write_text(text.replace("level_db = -10.0", "level_db = 0.0"), "utf-8")
+    status, out, _ = run(capsys, "propose", room)
+    assert "The level knob does not reach" in out
+    assert status == 1
+
+
+def test_options_of_a_bare_list_reach_the_room(capsys, tmp_path):
+    files = [write_export(tmp_path / f"seat{i}.csv", seed=i) for i in range(2)]
+    words = ("--source", "both", "--crossover", 85, "--lower-limit", 24, "--device", "coarse_step")
+    status, out, _ = run(capsys, "check", *files, *words, "--json")
+    overview = json.loads(out)
+    assert status == 0
+    assert (overview["source"], overview["corner"], overview["lower_limit"]) == ("both", 85, 24)
+    assert overview["device"].startswith("Nine bands, coarse steps")
+    low_pass = ("--low-pass", "butterworth", 2, 95)
+    path = json.loads(run(capsys, "check", *files, *low_pass, "--json")[1])["path"]
+    assert path == ["low-pass Butterworth 12 dB/oct at 95 Hz"]
+
+
+@pytest.mark.parametrize(
+    ("words", "key"),
+    [
+        (["--source", "sub"], "source ="),
+        (["--device", "nine_band"], "profile ="),
+        (["--low-pass", "butterworth", "2", "95"], "[[path]]"),
+        (["--crossover", "80"], "[crossover]"),
+        (["--lower-limit", "25"], "lower_limit of [target]"),
+    ],
+)
+def test_what_a_room_file_states_is_not_stated_twice(capsys, words, key):
+    # the room file would win, and the option be lost in silence
+    for room in (HALL, HALL + "/room.toml"):
+        status, out, err = run(capsys, "check", room, *words)
+        assert (status, out) == (2, "")
+        assert words[0] in err
+        assert key in err
+
+
+def test_a_room_file_may_be_named_itself(capsys):
+    assert run(capsys, "check", HALL + "/room.toml")[0] == 0
+
+
+def test_json_is_nothing_but_json(capsys, tmp_path):
+    _, out, _ = run(capsys, "propose", HALL, "--json", "--plan", tmp_path / "hall.json")
+    assert json.loads(out)["format"] == 1
+    assert out == (tmp_path / "hall.json").read_text("utf-8")
+
+
+def test_a_measurement_is_not_overwritten(capsys, tmp_path):
+    file = write_export(tmp_path / "seat.csv")
+    before = file.read_bytes()
+    status, out, err = run(capsys, "propose", file, "--plan", file)
+    assert (status, out) == (2, "")
+    assert f"{file}: exists and is not a plan" in err
+    assert file.read_bytes() == before
+
+
+def test_a_plan_that_came_true_is_status_zero(capsys, tmp_path):
+    # nothing is changed in the cellar, so its own measurement is what was predicted
+    run(capsys, "propose", SAMPLES / "brick_cellar", "--plan", tmp_path / "cellar.json")
+    status, out, _ = run(capsys, "verify", tmp_path / "cellar.json", SAMPLES / "brick_cellar")
+    assert status == 0
+    assert "It came true" in out
+
+
+def test_a_sheet_does_not_replace_its_plan(capsys, tmp_path):
+    plan = tmp_path / "hall.json"
+    run(capsys, "propose", HALL, "--plan", plan)
+    before = plan.read_bytes()
+    status, _, err = run(capsys, "sheet", plan, "--output", tmp_path / "." / "hall.json")
+    assert status == 2
+    assert "is one of the plans" in err
+    assert plan.read_bytes() == before
+
+
+def test_linear_algebra_is_told_to_stay_in_one_thread():
+    # many small products: threads only get in each other's way; the user's own setting stays
+    code = "import os, sys; from roomeq.cli import main; main(['show', 'none.json']);"
+    code += "sys.stdout.write(os.environ['OPENBLAS_NUM_THREADS'])"
+    bare = {key: value for key, value in os.environ.items() if key != "OPENBLAS_NUM_THREADS"}
+    for given, expected in (({}, "1"), ({"OPENBLAS_NUM_THREADS": "3"}, "3")):
+        done = subprocess.run(
+            [sys.executable, "-c", code],
+            env=bare | given,
+            capture_output=True,
+            text=True,
+            check=True,
+        )
+        assert done.stdout == expected

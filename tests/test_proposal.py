@@ -1,16 +1,24 @@
 """From sample rooms to plans, judged by the truth kept beside them."""
 
 import csv
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 
 from roomeq.device.profile import LevelKnob
-from roomeq.optimiser.band_gain_fit import NoChange
+from roomeq.optimiser.band_gain_fit import BandGainFit, NoChange
+from roomeq.optimiser.band_gains import fit_band_gains
+from roomeq.optimiser.limits import Limits
+from roomeq.optimiser.loss import Loss
+from roomeq.optimiser.reasons import Reason
+from roomeq.optimiser.target import Target
 from roomeq.plan import CautionCode
 from roomeq.proposal import choose_level, propose
+from roomeq.response import FrequencyResponse
 from roomeq.room_reading import read_room
+from roomeq.survey import Measurement, Survey
 
 SAMPLES = Path(__file__).parents[1] / "sample_measurements"
 
@@ -128,3 +136,156 @@ def test_level_knob(exact, present, change, setting, residual, upstream):
 def test_without_a_knob_everything_is_set_upstream():
     level = choose_level(3.0, knob=None, present_db=None)
     assert (level.change_db, level.upstream_db) == (0.0, 3.0)
+
+
+@pytest.fixture(scope="module")
+def hall():
+    return read_room(SAMPLES / "rented_hall")
+
+
+def with_levels(hall, levels_db, *, weights=None):
+    """Return the hall with other band levels: a row for each seat, flat but for what is given."""
+    axis = hall.survey.measurements[0].response.frequencies
+    labels = list(hall.equaliser.labels)
+    measurements = []
+    for number, changes in enumerate(levels_db, start=1):
+        level = np.full(axis.size, 75.0)
+        for label, change in changes.items():
+            level[labels.index(label)] += change
+        response = FrequencyResponse.from_level(axis, level, resolution="third_octave")
+        measurements.append(Measurement(seat=f"seat {number}", response=response))
+    survey = Survey(measurements=tuple(measurements), seat_weights=weights, levels_comparable=True)
+    bare = {"path": (), "corner": None, "corner_origin": "unknown", "repeatability_db": None}
+    return replace(hall, survey=survey, target=Target(), **bare)
+
+
+def codes_of(plan):
+    return {caution.code: caution for caution in plan.cautions}
+
+
+def reasons_of(plan):
+    return {band.label: band.reason for band in plan.bands}
+
+
+def test_what_the_room_states_reaches_the_search(hall):
+    low = propose(replace(hall, corner=60.0), node_limit=1)
+    # 1.2 times 60 Hz is 72 Hz
+    assert reasons_of(low)["80"] is Reason.ABOVE_CROSSOVER
+    assert reasons_of(low)["63"] is not Reason.ABOVE_CROSSOVER
+    for origin in ("stated", "estimated"):
+        clear = propose(replace(hall, corner_origin=origin), node_limit=1)
+        assert reasons_of(clear)["80"] is Reason.NEAR_CROSSOVER  # 0.7 times 100 Hz is 70 Hz
+    heavy = propose(replace(hall, loss=Loss(excess_weight=5.0, tail_start_db=3.0)), node_limit=1)
+    assert (heavy.evidence.excess_weight, heavy.evidence.tail_start_db) == (5.0, 3.0)
+    limits = Limits(filter_boost_db=1.0, drive_boost_db=2.0, no_boost_below=40.0, locked=(50,))
+    held = propose(replace(hall, limits=limits), node_limit=1)
+    assert reasons_of(held)["50"] is Reason.LOCKED
+    assert held.evidence.filter_boost_db <= 1.01
+    assert held.evidence.drive_boost_db <= 2.01
+    assert held.evidence.no_boost_below == 40.0
+    assert (held.evidence.filter_boost_limit_db, held.evidence.drive_boost_limit_db) == (1, 2)
+    rough = propose(replace(hall, repeatability_db=9.0), node_limit=1)
+    assert rough.no_change is NoChange.WITHIN_REPEATABILITY
+    assert rough.evidence.repeatability_db == 9.0
+
+
+def test_plan_holds_what_it_was_made_for(hall, cabin, cabin_plan):
+    plan = propose(hall, node_limit=1)
+    np.testing.assert_allclose([seat.weight for seat in plan.seats], np.array([2, 2, 3, 2]) / 9)
+    assert plan.evidence.power_ratio == pytest.approx(10 ** (plan.evidence.drive_boost_db / 10))
+    assert plan.evidence.average_sd_after_db < plan.evidence.average_sd_before_db
+    assert plan.evidence.largest_excess_after_db != plan.evidence.largest_excess_before_db
+    law = cabin.equaliser.q_law
+    assert cabin_plan.device.q == tuple(law.q.tolist())
+    assert cabin_plan.device.q_gain_db == tuple(law.gain_db.tolist())
+    axis = np.array(cabin_plan.curves.frequencies)
+    for gains, curve in (
+        (cabin.present.gains_db, cabin_plan.curves.present_response_db),
+        (cabin_plan.gains_db, cabin_plan.curves.response_db),
+    ):
+        np.testing.assert_allclose(curve, cabin.equaliser.response_db(gains, axis), atol=1e-9)
+
+
+def test_most_of_the_improvement_must_survive_another_q(hall, monkeypatch):
+    # lost: less than half of it is left, or less than 0.5 dB where half would be more
+    before = propose(hall, node_limit=1)
+    gained = before.deviation_before_db - before.deviation_after_db
+    assert gained > 1.2
+    for kept, lost in ((0.55, False), (0.45, True)):
+        monkeypatch.setattr(
+            BandGainFit, "deviation_at_q_db", lambda *_, factor, kept=kept: (4.0, 4.0 - kept)
+        )
+        codes = codes_of(propose(hall, node_limit=1))
+        assert (CautionCode.IMPROVEMENT_LOST_AT_OTHER_Q in codes) == lost
+    nothing = propose(with_levels(hall, [{}] * 3), node_limit=1)
+    assert nothing.no_change is not None  # no improvement, so none can be lost
+    assert CautionCode.IMPROVEMENT_LOST_AT_OTHER_Q not in codes_of(nothing)
+
+
+def test_a_level_that_cannot_be_had_is_said(hall):
+    loud = replace(hall, target=replace(hall.target, level_db=130.0))
+    codes = codes_of(propose(loud, node_limit=1))
+    assert codes[CautionCode.LOUDNESS_CUT].value > 20
+    assert CautionCode.LEVEL_OUTSIDE_RANGE not in codes
+    high = replace(loud, present=replace(hall.present, level_db=-1.0))
+    plan = propose(high, node_limit=1)
+    # the knob ends at 0 dB
+    assert plan.level.setting_db == 0.0
+    assert codes_of(plan)[CautionCode.LEVEL_OUTSIDE_RANGE].value == pytest.approx(
+        plan.level.exact_change_db - 1.0
+    )
+    assert CautionCode.LOUDNESS_CUT not in codes_of(propose(hall, node_limit=1))
+
+
+def test_hard_work_is_said(hall):
+    plan = propose(hall, node_limit=1)
+    assert 3.0 < plan.evidence.drive_boost_db < 6.0
+    assert codes_of(plan)[CautionCode.WORKS_HARDER].value == plan.evidence.drive_boost_db
+    easy = propose(replace(hall, limits=Limits(drive_boost_db=2.0)), node_limit=1)
+    assert CautionCode.WORKS_HARDER not in codes_of(easy)
+
+
+def test_a_seat_that_gets_worse_is_named(hall):
+    boom = {"40": 10.0}
+    plan = propose(with_levels(hall, [boom, boom, {"40": -4.0}, boom, boom]), node_limit=1)
+    worse = {seat.seat: seat.after_db - seat.before_db for seat in plan.seats}
+    named = codes_of(plan)[CautionCode.SEAT_GETS_WORSE]
+    assert named.name == "seat 3"
+    assert named.value == pytest.approx(worse["seat 3"])
+    assert max(worse.values()) == worse["seat 3"] > 0.5
+    assert CautionCode.SEAT_GETS_WORSE not in codes_of(propose(hall, node_limit=1))
+
+
+def test_what_an_unmeasured_seat_may_expect_is_said(hall):
+    # every seat has a boom of its own: gains chosen without it cut what it lacks
+    room = with_levels(hall, [{"31.5": 12.0}, {"50": 12.0}, {"80": 12.0}])
+    plan = propose(room, node_limit=1)
+    assert plan.no_change is None
+    change = np.mean([seat.left_out_after_db - seat.before_db for seat in plan.seats])
+    said = codes_of(plan)[CautionCode.UNMEASURED_SEAT_MAY_GET_WORSE]
+    assert said.value == pytest.approx(change)
+    assert CautionCode.UNMEASURED_SEAT_MAY_GET_WORSE not in codes_of(propose(hall, node_limit=1))
+
+
+def test_what_the_measurements_lack_is_said(hall, cabin_plan):
+    codes = codes_of(propose(hall, node_limit=1))
+    assert CautionCode.NOISE_UNKNOWN in codes
+    assert CautionCode.NOISE_UNKNOWN not in codes_of(cabin_plan)
+    assert CautionCode.BAND_LEVELS_ONLY in codes
+    assert CautionCode.BAND_LEVELS_ONLY not in codes_of(cabin_plan)
+    two = codes_of(propose(with_levels(hall, [{"40": 9.0}] * 2), node_limit=1))
+    assert two[CautionCode.FEW_SEATS].value == 2.0
+    assert CautionCode.FEW_SEATS not in codes
+    assert codes_of(cabin_plan)[CautionCode.ONE_SEAT_STANDS_OUT].name == "armchair by the stove"
+    assert CautionCode.NOT_PROVEN not in codes_of(cabin_plan)
+    assert cabin_plan.evidence.no_boost_below == 28.0  # its room file states the lower limit
+
+
+def test_an_open_proof_is_said(hall, monkeypatch):
+    def stopped(*arguments, **settings):
+        return replace(fit_band_gains(*arguments, **settings), proven=False, gap_db=0.3)
+
+    monkeypatch.setattr("roomeq.proposal.fit_band_gains", stopped)
+    plan = propose(hall, node_limit=1)
+    assert not plan.evidence.proven
+    assert codes_of(plan)[CautionCode.NOT_PROVEN].value == 0.3

@@ -72,3 +72,35 @@ def test_excess_group_delay_only_where_phase_is_known():
     np.testing.assert_allclose(delays[0], 0.004, rtol=1e-6)  # a pure delay, closed form
     assert np.isnan(delays[1]).all()
     assert seat_excess_group_delays(survey_of(np.zeros(FREQUENCIES.size)), at=CENTRES) is None
+
+
+def test_a_third_of_what_is_needed_must_be_there():
+    part = FrequencyResponse.from_level([70, 100, 300], [70, 70, 70])
+    survey = Survey(measurements=(one("a", part),))
+    said = r"leaves too little of the 20 to 113 Hz that is needed \('a' starts at 70 Hz\)"
+    with pytest.raises(ValueError, match=said):
+        common_axis(survey, lowest=20, highest=113)  # 0.69 of 2.5 octaves
+    assert common_axis(survey, lowest=40, highest=113)[0] >= 70  # 0.69 of 1.5 octaves
+    ends = FrequencyResponse.from_level([5, 10, 30], [70, 70, 70])
+    named = Measurement(seat="b", response=ends, file="short.txt")
+    both = Survey(measurements=(one("a", part), named))
+    with pytest.raises(ValueError, match=r"nothing of .*'a' starts at 70, 'short\.txt' ends at 30"):
+        common_axis(both, lowest=20, highest=113)
+
+
+def test_levels_are_power_means_over_a_twelfth_of_an_octave():
+    # by the definition of smoothing, on a dense logarithmic grid
+    level = 70 + 10 * np.sin(40 * np.log(FREQUENCIES))
+    dense = np.geomspace(40 * 2 ** (-1 / 24), 40 * 2 ** (1 / 24), 4001)
+    power = np.interp(np.log(dense), np.log(FREQUENCIES), 10 ** (level / 10))
+    found = seat_levels_db(survey_of(level), at=np.array([40.0]))
+    assert found[0, 0] == pytest.approx(10 * np.log10(power.mean()), abs=0.02)
+
+
+def test_phase_of_a_repeat_counts_where_the_first_has_none():
+    delayed = np.exp(-2j * np.pi * FREQUENCIES * 0.004)
+    without = FrequencyResponse.from_level(FREQUENCIES, np.zeros(FREQUENCIES.size))
+    with_phase = FrequencyResponse.from_pressure(FREQUENCIES, delayed)
+    survey = Survey(measurements=(one("a", without), one("a", with_phase)))
+    delays = seat_excess_group_delays(survey, at=np.array([30.0, 60.0]))
+    np.testing.assert_allclose(delays, 0.004, rtol=1e-6)

@@ -107,3 +107,77 @@ def test_near_field_gives_the_fall_only():
     )
     falls = start.roll_off_db([8.0, 16.0])
     assert falls[1] - falls[0] == pytest.approx(24.0, abs=0.5)
+
+
+@pytest.mark.parametrize(
+    "name", ["tilt_db_per_octave", "shelf_gain_db", "shelf_corner", "lower_limit", "level_db"]
+)
+def test_a_figure_that_is_not_finite_is_named(name):
+    with pytest.raises(ValueError, match=f"^{name} must be finite, got nan$"):
+        Target(**{name: float("nan")})
+
+
+def test_near_field_has_no_say_above_its_fall():
+    # a peak just below 40 Hz is no fall, and a dip above 40 Hz is the room's or the low-pass's
+    box = lower_roll_off_db(FREQUENCIES, lower_limit=20.0, order=4)
+    bent = box + bump_db(FREQUENCIES, centre=38, height_db=5, octaves=0.1)
+    bent = bent + bump_db(FREQUENCIES, centre=48, height_db=-5, octaves=0.1)
+    found = NearField(frequencies=FREQUENCIES, level_db=bent).roll_off_db([38.0, 48.0, 52.0])
+    assert found.tolist() == [0.0, 0.0, 0.0]
+
+
+def test_near_field_must_cover_what_its_fall_is_referred_to():
+    # third octaves from 31.5 to 80 Hz, IEC 61260-1 edges 28.18 and 89.13 Hz
+    for kept in (FREQUENCIES > 29, FREQUENCIES < 88):
+        with pytest.raises(ValueError, match=r"must cover 28\.2 to 89\.1 Hz"):
+            NearField(frequencies=FREQUENCIES[kept], level_db=np.zeros(kept.sum()))
+
+
+def test_lower_limit_counts_seats_by_weight():
+    high = lower_roll_off_db(FREQUENCIES, lower_limit=40.0, order=4)
+    low = lower_roll_off_db(FREQUENCIES, lower_limit=20.0, order=4)
+    levels = 75 + np.array([high, low])
+    assert estimate_lower_limit(FREQUENCIES, levels, weights=[0.999, 0.001]) > 33
+    assert estimate_lower_limit(FREQUENCIES, levels, weights=[0.001, 0.999]) < 22
+
+
+def test_lower_limit_needs_something_to_compare_with():
+    falling = 75 + lower_roll_off_db(FREQUENCIES, lower_limit=27.0, order=4)
+    known = estimate_lower_limit(FREQUENCIES, falling)
+    for kept in (FREQUENCIES < 85, FREQUENCIES > 60):
+        assert estimate_lower_limit(FREQUENCIES[kept], falling[kept]) is None
+    enough = (FREQUENCIES > 15) & (FREQUENCIES < 95)
+    assert estimate_lower_limit(FREQUENCIES[enough], falling[enough]) == pytest.approx(known)
+
+
+def test_a_fall_all_the_way_is_no_lower_limit():
+    # rising throughout: there is no band that is not below the mark until 50 Hz and more
+    rising = 75 + 30 * np.log2(FREQUENCIES / 80)
+    found = estimate_lower_limit(FREQUENCIES, rising)
+    assert found is None or 25 < found < 63
+    # a hole at the top of the span is the low-pass, not the lower limit
+    notch = 75 + bump_db(FREQUENCIES, centre=70, height_db=-30, octaves=0.2)
+    assert estimate_lower_limit(FREQUENCIES, notch) is None
+
+
+def test_corner_is_the_last_fall_not_the_first_dip():
+    low_pass = CrossoverFilter(kind="low_pass", family="linkwitz_riley", order=4, corner=110.0)
+    levels = 75 + 20 * np.log10(np.abs(low_pass.response(FREQUENCIES)))
+    dip = bump_db(FREQUENCIES, centre=50, height_db=-18, octaves=0.15)
+    # the dip lowers the mean that the fall is judged by, so the figure is rough: above the dip
+    assert 100 < estimate_corner(FREQUENCIES, levels + dip) < 150
+
+
+def test_corner_is_looked_for_up_to_two_hundred_and_fifty_hertz():
+    wide = np.geomspace(10, 2000, 2000)
+    late = CrossoverFilter(kind="low_pass", family="butterworth", order=4, corner=600.0)
+    levels = 75 + 20 * np.log10(np.abs(late.response(wide)))
+    assert estimate_corner(wide, levels) is None  # a loudspeaker's own fall is no crossover
+
+
+def test_corner_of_what_starts_above_the_reference_bands():
+    low_pass = CrossoverFilter(kind="low_pass", family="linkwitz_riley", order=4, corner=100.0)
+    levels = 75 + 20 * np.log10(np.abs(low_pass.response(FREQUENCIES)))
+    kept = FREQUENCIES > 40
+    assert estimate_corner(FREQUENCIES[kept], levels[kept]) == pytest.approx(100, rel=0.15)
+    assert estimate_corner(FREQUENCIES[FREQUENCIES > 95], levels[FREQUENCIES > 95]) is None

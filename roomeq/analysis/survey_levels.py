@@ -29,6 +29,7 @@ __all__ = [
 POINTS_PER_OCTAVE = 24
 SMOOTHING_FRACTION = 12
 _LEAST_BANDS = 3
+_LEAST_SHARE = 1.0 / 3.0  # of the octaves that are needed
 
 
 def has_band_levels(survey: Survey) -> bool:
@@ -68,12 +69,29 @@ def common_axis(survey: Survey, *, lowest: float = 0.0, highest: float = np.inf)
     first = max(float(r.frequencies[0]) for r in responses)
     last = min(float(r.frequencies[-1]) for r in responses)
     start, end = max(lowest, first), min(highest, last)
-    if not end > start * 2.0 ** (2.0 / POINTS_PER_OCTAVE):
+    needed = 2.0 / POINTS_PER_OCTAVE
+    if lowest > 0.0 and np.isfinite(highest):
+        needed = max(needed, np.log2(highest / lowest) * _LEAST_SHARE)
+    if not (end > start and np.log2(end / start) > needed):
         raise ValueError(
-            f"the measurements share {first:g} to {last:g} Hz, which leaves nothing of the "
-            f"{lowest:g} to {highest:g} Hz that is needed"
+            f"the measurements share {first:g} to {last:g} Hz, which leaves "
+            f"{'too little' if end > start else 'nothing'} of the {lowest:.4g} to {highest:.4g} Hz "
+            f"that is needed{_narrowest(survey, lowest=lowest, highest=highest)}: measure over all "
+            "of it, with a microphone file that covers it"
         )
     return logarithmic_axis(start, end, per_octave=POINTS_PER_OCTAVE)
+
+
+def _narrowest(survey: Survey, *, lowest: float, highest: float) -> str:
+    """Name the measurements that start last and end first, where they fall short."""
+    begins = max(survey.measurements, key=lambda m: float(m.response.frequencies[0]))
+    ends = min(survey.measurements, key=lambda m: float(m.response.frequencies[-1]))
+    found = []
+    if begins.response.frequencies[0] > lowest:
+        found.append(f"{begins.file or begins.seat!r} starts at {begins.response.frequencies[0]:g}")
+    if ends.response.frequencies[-1] < highest:
+        found.append(f"{ends.file or ends.seat!r} ends at {ends.response.frequencies[-1]:g}")
+    return f" ({', '.join(found)} Hz)" if found else ""
 
 
 def seat_levels_db(survey: Survey, *, at: FloatArray) -> FloatArray:

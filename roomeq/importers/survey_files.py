@@ -30,6 +30,7 @@ from roomeq.importers.room_schema import MeasurementTable
 from roomeq.importers.survey_remarks import (
     assumptions_for_exports,
     assumptions_of,
+    doubtful_levels,
     file_notes,
     mixtures,
     repeatability_notes,
@@ -126,7 +127,11 @@ def read_survey(room_file: RoomFile, *, read_sweep: SweepReader | None = None) -
         survey=survey,
         assumptions=tuple(assumptions_of(room_file)),
         notes=tuple(dict.fromkeys(notes)),
-        findings=(*same_recordings(as_measured), *mixtures(room_file, as_measured)),
+        findings=(
+            *same_recordings(as_measured),
+            *mixtures(room_file, as_measured),
+            *doubtful_levels(as_measured),
+        ),
         inputs=tuple(_inputs(room_file)),
         repeatability_db=repeated_db if stated_db is None else stated_db,
     )
@@ -188,7 +193,7 @@ def survey_from_exports(
         survey=Survey(measurements=tuple(measurements)),
         assumptions=assumptions_for_exports(source),
         notes=tuple(dict.fromkeys([*file_notes(measurements), *repeatability_notes(None, None)])),
-        findings=tuple(same_recordings(measurements)),
+        findings=(*same_recordings(measurements), *doubtful_levels(measurements)),
         inputs=tuple(read_input_file(path, role="measurement") for path in listed),
         repeatability_db=None,
     )

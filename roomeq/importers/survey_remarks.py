@@ -18,6 +18,7 @@ __all__ = [
     "NO_PATH",
     "assumptions_for_exports",
     "assumptions_of",
+    "doubtful_levels",
     "file_notes",
     "mixtures",
     "repeatability_notes",
@@ -32,6 +33,9 @@ _NOT_COMPARABLE = (
 )
 _NO_MICROPHONE = "no microphone correction is stated: levels are used as they are"
 _GAINS_AT_REST = "the bands' gains while measuring are not stated: taken for 0 dB"
+_LOWEST, _HIGHEST = 20.0, 125.0
+_LEAST_POINTS = 16  # two in each third octave (common practice, no source)
+_NO_CHANGE_DB = 0.01
 NO_PATH = "no filters in the subwoofer's path are stated: taken for none"
 
 
@@ -119,6 +123,26 @@ def same_recordings(measurements: Sequence[Measurement]) -> Iterator[str]:
                     "file or column given twice?"
                 )
                 break
+
+
+def doubtful_levels(measurements: Iterable[Measurement]) -> Iterator[str]:
+    """Yield which responses are too coarse for third-octave bands, or the same everywhere."""
+    for measurement in measurements:
+        response = measurement.response
+        if response.resolution == "third_octave":
+            continue
+        inside = (response.frequencies >= _LOWEST) & (response.frequencies <= _HIGHEST)
+        levels = response.level_db[inside]
+        if levels.size < _LEAST_POINTS:
+            yield (
+                f"{_described(measurement)} has {levels.size} points from {_LOWEST:g} to "
+                f"{_HIGHEST:g} Hz: too coarse, what lies between them is not known"
+            )
+        elif levels.max() - levels.min() < _NO_CHANGE_DB:
+            yield (
+                f"{_described(measurement)} has the same level at every frequency: was the right "
+                "column read?"
+            )
 
 
 def _described(measurement: Measurement) -> str:

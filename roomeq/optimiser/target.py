@@ -43,6 +43,11 @@ class NearField:
     ----------
     frequencies, level_db : ndarray, shape (P,)
         Hz, rising; dB, any reference.
+
+    Raises
+    ------
+    ValueError
+        If it does not cover the third octaves from 31.5 to 80 Hz, to which its fall is referred.
     """
 
     frequencies: FloatArray
@@ -51,6 +56,12 @@ class NearField:
     def __post_init__(self) -> None:
         object.__setattr__(self, "frequencies", readonly(self.frequencies))
         object.__setattr__(self, "level_db", readonly(self.level_db))
+        lowest, highest = _REFERENCE_BANDS[0].lower, _REFERENCE_BANDS[-1].upper
+        if not (self.frequencies[0] <= lowest and self.frequencies[-1] >= highest):
+            raise ValueError(
+                f"a response close to the cone must cover {lowest:.1f} to {highest:.1f} Hz, this "
+                f"one covers {self.frequencies[0]:g} to {self.frequencies[-1]:g} Hz"
+            )
 
     def roll_off_db(self, frequencies: ArrayLike) -> FloatArray:
         """Return how far the subwoofer falls below its own 30 to 80 Hz mean, in dB, at most 0.
@@ -114,10 +125,16 @@ class Target:
     def __post_init__(self) -> None:
         if self.shape not in get_args(TargetShape):
             raise ValueError(f"shape is one of {get_args(TargetShape)}, got {self.shape!r}")
-        numbers = [self.tilt_db_per_octave, self.shelf_gain_db, self.shelf_corner]
-        numbers += [value for value in (self.lower_limit, self.level_db) if value is not None]
-        if not all(math.isfinite(value) for value in numbers):
-            raise ValueError(f"every figure of a target must be finite, got {numbers}")
+        for name in (
+            "tilt_db_per_octave",
+            "shelf_gain_db",
+            "shelf_corner",
+            "lower_limit",
+            "level_db",
+        ):
+            value = getattr(self, name)
+            if value is not None and not math.isfinite(value):
+                raise ValueError(f"{name} must be finite, got {value!r}")
         if not self.shelf_corner > 0:
             raise ValueError(f"shelf_corner must be positive, got {self.shelf_corner:g} Hz")
         if self.lower_limit is not None and not 5 <= self.lower_limit <= 80:
@@ -189,11 +206,13 @@ def estimate_lower_limit(
     Returns
     -------
     float or None
-        Hz, or None where the responses do not fall below that mark: the limit lies lower than what
-        was measured.
+        Hz, or None where the responses do not fall below that mark (the limit lies lower than what
+        was measured), or do not cover 63 and 80 Hz to compare with.
     """
     axis = np.asarray(frequencies, dtype=np.float64)
     lowest = max(axis[0] * 2.0 ** (1 / 6), 10.0)
+    if lowest > 63.0 or axis[-1] < _REFERENCE_BANDS[-1].upper:
+        return None
     bands = third_octave_bands(lowest, 80)
     levels = band_levels_db(axis, np.atleast_2d(level_db), bands=bands)
     mean = power_mean_db(levels, weights=weights)
@@ -222,9 +241,12 @@ def estimate_corner(frequencies: ArrayLike, level_db: ArrayLike) -> float | None
     highest = min(axis[-1] / 2.0 ** (1 / 6), 250.0)
     if highest < 100.0:
         return None
-    bands = third_octave_bands(31.5, highest)
+    bands = third_octave_bands(max(31.5, axis[0] * 2.0 ** (1 / 6)), highest)
     mean = power_mean_db(band_levels_db(axis, np.atleast_2d(level_db), bands=bands))
-    mark = float(level_mean_db(mean[:5])) - 6.0
+    reference = np.array([band.nominal <= 80 for band in bands])
+    if not reference.any():
+        return None
+    mark = float(level_mean_db(mean[reference])) - 6.0
     above = np.flatnonzero(mean >= mark)
     last = int(above[-1]) if above.size else 0
     if last + 1 >= mean.size:

@@ -7,6 +7,8 @@ Numbers come from the plan; nothing is computed here but sums and differences fo
 
 from __future__ import annotations
 
+import math
+
 from roomeq.plan import Plan
 from roomeq.report.layout import bullet_list, paragraph, signed, table
 from roomeq.report.terminal import gain_bar
@@ -128,14 +130,8 @@ def evidence_sentences(plan: Plan) -> list[str]:
     e = plan.evidence
     boosted = e.filter_boost_db > 0.1
     place = f"at {e.drive_boost_frequency:.0f} Hz" if boosted else "where nothing is cut"
-    proof = (
-        f"No setting of this device within the limits does better than {e.lower_bound_db:.2f} dB "
-        f"({'proven' if e.proven else 'proof not finished'}, {e.nodes} nodes); the best found has "
-        f"{e.best_deviation_db:.2f} dB, the proposal {e.candidate_deviation_db:.2f} dB with fewer "
-        "and smaller moves."
-    )
     entries = [
-        proof,
+        _proof_sentence(plan),
         f"Average over seats: standard deviation {e.average_sd_before_db:.1f} dB now, "
         f"{e.average_sd_after_db:.1f} dB predicted; largest excess at any seat "
         f"{e.largest_excess_before_db:.1f} and {e.largest_excess_after_db:.1f} dB.",
@@ -150,3 +146,21 @@ def evidence_sentences(plan: Plan) -> list[str]:
             f"now, {check.after_db:.1f} dB predicted."
         )
     return entries
+
+
+def _proof_sentence(plan: Plan) -> str:
+    """Say how near to the best possible the plan is; a bound is rounded down, never up."""
+    e = plan.evidence
+    if plan.no_change is not None:
+        last = f", what is set now {e.deviation_db:.2f} dB"
+    elif all(band.gain_db == band.best_gain_db for band in plan.bands):
+        last = ", and is proposed"
+    else:
+        last = f", the proposal {e.deviation_db:.2f} dB with fewer and smaller moves"
+    return (
+        "No setting of this device within the limits does better than "
+        f"{math.floor(100 * e.lower_bound_db) / 100:.2f} dB "
+        f"({'proven' if e.proven else 'proof not finished'}, {e.nodes} "
+        f"node{'s' if e.nodes != 1 else ''}); the best found has {e.best_deviation_db:.2f} dB"
+        f"{last}."
+    )

@@ -91,7 +91,8 @@ def _bands(overview: RoomOverview) -> list[str]:
     lines += paragraph(
         f"20 to 80 Hz: variance between seats {overview.variation_between_seats_db2:.1f} dB² (no "
         "equaliser in front of all seats changes it), variance of their average "
-        f"{overview.unevenness_of_average_db2:.1f} dB² (that is what band gains can mend).",
+        f"{overview.unevenness_of_average_db2:.1f} dB² (what of it is not the low-pass, the "
+        "subwoofer's own limit or the wanted shape, band gains can mend).",
         indent=2,
     )
     if overview.odd_seat is not None:
@@ -110,11 +111,11 @@ def _dips(overview: RoomOverview) -> list[str]:
             f"{dip.frequency:.0f} Hz",
             f"{dip.depth_db:.0f}",
             f"{dip.width_octaves:.2f}",
+            "all" if len(dip.seats) == everywhere else ", ".join(dip.seats),
             _VERDICTS[dip.verdict],
             ", ".join(code.replace("_", " ") for code in dip.evidence),
-            "all" if len(dip.seats) == everywhere else ", ".join(dip.seats),
         ]
         for dip in overview.dips
     ]
-    titles = [">Dip", ">Depth dB", ">Octaves", "Verdict", "Evidence", "Seats"]
+    titles = [">Dip", ">Depth dB", ">Octaves", "Seats", "Verdict", "Evidence"]
     return ["Dips of 6 dB and more", *table(titles, rows)]

@@ -7,6 +7,8 @@ Every code has its words here and nowhere else; a test holds that none is missin
 
 from __future__ import annotations
 
+import math
+
 from roomeq.optimiser.band_gain_fit import NoChange
 from roomeq.optimiser.reasons import Reason
 from roomeq.plan import BandSetting, Caution, CautionCode, Plan
@@ -55,13 +57,19 @@ def no_change_text(plan: Plan) -> str:
     assert plan.no_change is not None
     evidence = plan.evidence
     gained = evidence.deviation_before_db - evidence.candidate_deviation_db
+    if plan.no_change is NoChange.IMPROVEMENT_TOO_SMALL and evidence.deviation_before_db <= 1.0:
+        return (
+            f"Nothing is left to mend: the deviation is {evidence.deviation_before_db:.1f} dB as "
+            "it is. Keep what is set."
+        )
     words = {
         NoChange.IMPROVEMENT_TOO_SMALL: (
             f"Band gains cannot help here: the setting that the search would choose betters the "
             f"deviation by {gained:.2f} dB, and no setting of this device within the limits brings "
-            f"it below {evidence.lower_bound_db:.1f} dB. Keep what is set. What is left differs "
-            "from seat to seat or is cancellation; moving the subwoofer or the seats, a second "
-            "subwoofer or damping can change it, filters cannot."
+            f"it below {math.floor(10 * evidence.lower_bound_db) / 10:.1f} dB. Keep what is set. "
+            "What is left differs from seat to seat, is cancellation, or is held back by a limit "
+            "(see why at each band); moving the subwoofer or the seats, a second subwoofer or "
+            "damping can change it, filters within these limits cannot."
         ),
         NoChange.WITHIN_REPEATABILITY: (
             f"The best change betters the deviation by {gained:.2f} dB, which is within the "
