@@ -147,6 +147,8 @@ def test_all_lists_what_exists(path):
             defined.update(names)
             if "__all__" in names:
                 listed = ast.literal_eval(node.value)
+        elif isinstance(node, ast.AnnAssign) and isinstance(node.target, ast.Name):
+            defined.add(node.target.id)
         elif isinstance(node, ast.ImportFrom):
             defined.update(alias.asname or alias.name for alias in node.names)
     assert listed is not None, "every module lists its public names"
