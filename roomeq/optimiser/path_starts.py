@@ -1,0 +1,151 @@
+"""Hypotheses about a path, and where to start fitting them.
+
+Conventions
+-----------
+A hypothesis is a low-pass given by the poles of its analogue prototype relative to its corner.
+Every one is fitted with each order of the driver's own roll-off; the leading axis of arrays counts
+these fits (B,). Parameters (P,) stand in the order corner, first and second pair of the driver
+(frequency, Q), delay, level, noise; all but delay and level are logarithms.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from enum import IntEnum
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from roomeq.levels import FloatArray, amplitude_ratio, amplitude_ratio_db, readonly
+from roomeq.optimiser.path_observation import Observation
+from roomeq.response import ComplexArray
+
+__all__ = [
+    "DRIVER_ORDERS",
+    "HIGHEST_CORNER",
+    "LOWEST_CORNER",
+    "FitBatch",
+    "LowPassHypothesis",
+    "Parameter",
+    "fit_batch",
+]
+
+DRIVER_ORDERS = (0, 2, 4)
+"""None; closed box; vented box, or closed box with a protective high-pass."""
+
+
+class Parameter(IntEnum):
+    """Columns of the parameters."""
+
+    CORNER = 0
+    FIRST = 1
+    FIRST_Q = 2
+    SECOND = 3
+    SECOND_Q = 4
+    DELAY = 5
+    LEVEL = 6
+    NOISE = 7
+
+
+LOWEST_CORNER = 25.0
+HIGHEST_CORNER = 300.0
+
+_FREE_OF_DRIVER = {
+    0: (),
+    2: (Parameter.FIRST, Parameter.FIRST_Q),
+    4: (Parameter.FIRST, Parameter.FIRST_Q, Parameter.SECOND, Parameter.SECOND_Q),
+}
+_TYPICAL = np.log([80.0, 30.0, 0.8, 30.0, 0.8, 1.0, 1.0, 1.0])
+_SPREAD = np.array([0.03, 0.4, 0.4, 0.4, 0.4, 1.0, 1.0, 0.15])  # in ln; driver and noise only
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class LowPassHypothesis:
+    """A low-pass that may be in the path.
+
+    Attributes
+    ----------
+    poles : ndarray, shape (n,), complex
+        Of the analogue prototype, relative to the corner; none for no low-pass at all.
+    corner : float or None
+        Hz, where it is stated and fitted only within `corner_spread`; None where it is free.
+    corner_spread : float
+        Standard deviation of ln corner where it is stated.
+    """
+
+    poles: ComplexArray
+    corner: float | None = None
+    corner_spread: float = 0.03
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "poles", readonly(self.poles, dtype=np.complex128))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class FitBatch:
+    """Fits that run together: poles padded to one length, starts, what is free, priors."""
+
+    poles: ComplexArray  # (B, n); padding is 0
+    start: FloatArray  # (B, P)
+    free: NDArray[np.bool_]  # (B, P)
+    prior: FloatArray  # (B, P)
+    prior_weight: FloatArray  # (B, P); one over the spread, 0 for none
+    driver_order: NDArray[np.int_]  # (B,)
+    owner: NDArray[np.int_]  # (B,); which hypothesis
+
+    def rows(self, chosen: NDArray[Any]) -> FitBatch:
+        """Return some of the fits."""
+        return FitBatch(**{name: getattr(self, name)[chosen] for name in self.__slots__})
+
+
+def fit_batch(
+    observation: Observation, hypotheses: Sequence[LowPassHypothesis], orders: Sequence[int]
+) -> FitBatch:
+    """Return one fit for every hypothesis and every order of the driver's roll-off."""
+    low, high = observation.passband
+    rows = [(index, order) for index in range(len(hypotheses)) for order in orders]
+    shape = (len(rows), len(Parameter))
+    poles = np.zeros((len(rows), max(1, *(h.poles.size for h in hypotheses))), dtype=np.complex128)
+    free, weight = np.zeros(shape, dtype=bool), np.zeros(shape)
+    prior = np.tile(_TYPICAL, (len(rows), 1))
+    start = np.zeros(shape)
+    slow = math.log(min(max(low, 15.0), 60.0))
+    for row, (index, order) in enumerate(rows):
+        hypothesis = hypotheses[index]
+        poles[row, : hypothesis.poles.size] = hypothesis.poles
+        free[row, [Parameter.CORNER, Parameter.LEVEL]] = hypothesis.poles.size > 0, True
+        driver = list(_FREE_OF_DRIVER[order])
+        free[row, driver] = True
+        weight[row, driver] = 1.0 / _SPREAD[driver]
+        corner = hypothesis.corner or _corner_start(hypothesis.poles, observation, high)
+        first_q = 0.7 if order == 2 else 0.55
+        start[row, : Parameter.DELAY] = (math.log(corner), slow, math.log(first_q), slow - 0.1, 0.2)
+        start[row, Parameter.LEVEL] = 1.1
+        if hypothesis.corner is not None:
+            prior[row, Parameter.CORNER] = math.log(hypothesis.corner)
+            weight[row, Parameter.CORNER] = 1.0 / hypothesis.corner_spread
+    weight[:, Parameter.NOISE] = 1.0 / _SPREAD[Parameter.NOISE]
+    return FitBatch(
+        poles=poles,
+        start=start,
+        free=free,
+        prior=prior,
+        prior_weight=weight,
+        driver_order=np.array([order for _, order in rows]),
+        owner=np.array([index for index, _ in rows]),
+    )
+
+
+def _corner_start(poles: ComplexArray, observation: Observation, high: float) -> float:
+    """Return the corner at which the low-pass is 8 dB down where the response is."""
+    peak = int(np.argmax(observation.amplitude))
+    fallen = np.flatnonzero(observation.amplitude[peak:] < amplitude_ratio(-8.0))
+    place = observation.frequencies[peak + int(fallen[0])] if fallen.size else 2.0 * high
+    ratio = np.geomspace(0.05, 8.0, 200)
+    s = 1j * ratio[:, np.newaxis]
+    level_db = amplitude_ratio_db(np.prod(1.0 / np.abs(s - poles), axis=-1))
+    at = float(np.interp(8.0, -level_db, ratio)) if poles.size else 1.0
+    return float(np.clip(place / at, 1.05 * LOWEST_CORNER, 0.95 * HIGHEST_CORNER))
