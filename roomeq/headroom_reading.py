@@ -223,6 +223,11 @@ def _assumptions(room_file: RoomFile, device: Device, equipment: Equipment) -> l
         )
     if equipment.driver is not None and equipment.load is None:
         found.append("the load is not stated: one driver is reckoned with")
+    if room_file.headroom is not None or room_file.output is not None:
+        found.append(
+            "amplifier, load, maximum output and wanted level are read and checked, but neither "
+            "the high-pass nor the drive limit is chosen from them yet"
+        )
     return found
 
 
