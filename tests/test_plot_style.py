@@ -9,18 +9,14 @@ import numpy as np
 import pytest
 from drawn_plots import closed_figures, overlapping, texts  # noqa: F401
 from matplotlib import pyplot as plt
-from scipy.optimize import isotonic_regression
 
 from roomeq.report import plots
 from roomeq.report.plot_style import (
     COLOURS,
     SEAT_STROKES,
-    EndLabel,
-    _spread,
     frame_frequencies,
     frame_levels,
     house_style,
-    label_ends,
     level_span,
     level_title,
     nice_step,
@@ -92,36 +88,6 @@ def test_other_proportions_are_refused():
         frame_levels(
             ax, own=True, frequencies=(20, 200), levels=(0, 50), title="", db_per_decade=10
         )
-
-
-def test_labels_at_the_end_do_not_overlap():
-    _, ax = plt.subplots()
-    ax.set_ylim(0.0, 100.0)
-    places = [50.0, 50.1, 50.2, 49.9, 99.0, 100.0, 130.0, -20.0]
-    label_ends(ax, [EndLabel(place=p, text=f"seat at {p:g}") for p in places])
-    assert not overlapping(ax)
-    heights = {entry.get_text(): entry.xyann[1] for entry in ax.texts}
-    ordered = [heights[f"seat at {p:g}"] for p in sorted(places)]
-    assert np.all(np.diff(ordered) > 0)
-    at = {entry.get_text(): entry.xy[1] for entry in ax.texts}
-    assert at["seat at 99"] == pytest.approx(0.99)
-    assert at["seat at 130"] == 1.0  # beyond the frame: held at its edge
-    assert at["seat at -20"] == 0.0
-
-
-def test_labels_move_as_little_as_possible():
-    places = np.sort(np.random.default_rng(4).uniform(100.0, 300.0, 30))
-    steps = 9.0 * np.arange(places.size)
-    moved = _spread(places, 9.0, 1e4)
-    expected = isotonic_regression(places - steps).x  # scipy, pool adjacent violators
-    assert moved == pytest.approx(np.clip(expected, 0.0, None) + steps, abs=1e-9)
-
-
-def test_few_labels_need_no_move():
-    assert _spread(np.array([10.0, 50.0]), 9.0, 100.0) == pytest.approx([10.0, 50.0])
-    _, ax = plt.subplots()
-    label_ends(ax, [])
-    assert texts(ax) == []
 
 
 @pytest.mark.parametrize(

@@ -23,16 +23,18 @@ from roomeq.optimiser.clean_drive import HARMONIC_LIMITS_DB
 from roomeq.optimiser.drive_demand import BandExtra
 from roomeq.optimiser.headroom import Headroom, HeadroomLimit
 from roomeq.report.layout import signed
+from roomeq.report.plot_labels import (
+    EndLabel,
+    label_ends,
+)
 from roomeq.report.plot_style import (
     COLOURS,
     SEAT_STROKES,
     DecibelsPerDecade,
-    EndLabel,
     frame_frequencies,
     frame_levels,
     frame_values,
     house_style,
-    label_ends,
     level_span,
     log_bar,
     nice_step,

@@ -18,18 +18,20 @@ from numpy.typing import ArrayLike
 from roomeq.levels import FloatArray, level_mean_db
 from roomeq.optimiser.joining import JoiningFit
 from roomeq.optimiser.joining_settings import JoiningSettings, Polarity
+from roomeq.report.plot_labels import (
+    EndLabel,
+    label_ends,
+    mark_corner,
+)
 from roomeq.report.plot_style import (
     COLOURS,
     DecibelsPerDecade,
-    EndLabel,
     Stroke,
     frame_levels,
     frame_values,
     house_style,
-    label_ends,
     level_span,
     level_title,
-    mark_corner,
     nice_step,
     started,
     titled,

@@ -18,20 +18,22 @@ from roomeq.device.equaliser import FixedBandEqualiser
 from roomeq.levels import FloatArray, level_mean_db
 from roomeq.plan import BandSetting, Plan
 from roomeq.report.layout import signed
+from roomeq.report.plot_labels import (
+    EndLabel,
+    label_ends,
+    mark_corner,
+    mark_span,
+)
 from roomeq.report.plot_style import (
     COLOURS,
     SEAT_STROKES,
     DecibelsPerDecade,
-    EndLabel,
     Stroke,
     frame_levels,
     frame_rows,
     house_style,
-    label_ends,
     level_span,
     level_title,
-    mark_corner,
-    mark_span,
     started,
     titled,
 )

@@ -20,16 +20,18 @@ from roomeq.analysis.seats import SeatStatistics
 from roomeq.bands import third_octave_band
 from roomeq.levels import FloatArray
 from roomeq.optimiser.fit_data import SNR_FULL_DB, SNR_IGNORED_DB
+from roomeq.report.plot_labels import (
+    EndLabel,
+    label_ends,
+)
 from roomeq.report.plot_style import (
     COLOURS,
     SEAT_STROKES,
     DecibelsPerDecade,
-    EndLabel,
     frame_frequencies,
     frame_levels,
     frame_rows,
     house_style,
-    label_ends,
     level_span,
     level_title,
     log_bar,

@@ -17,14 +17,16 @@ from roomeq.bands import third_octave_band
 from roomeq.levels import level_mean_db
 from roomeq.plan import Plan
 from roomeq.report.layout import signed
+from roomeq.report.plot_labels import (
+    EndLabel,
+    label_ends,
+)
 from roomeq.report.plot_style import (
     COLOURS,
     DecibelsPerDecade,
-    EndLabel,
     Stroke,
     frame_levels,
     house_style,
-    label_ends,
     level_span,
     level_title,
     started,
