@@ -1,14 +1,14 @@
 """How often the engaged low-passes are named rightly, and how often not at all; run by hand.
 
-Run as ``python tests/benchmarks/bench_path_identification.py [CASES] [SPACING]``. Figures to reach: the
-right equivalence class and corner (within 5 %) in 95 % of the cases that are answered; "cannot tell"
-in at most 30 % at 40 dB and 60 % at 20 dB of signal-to-noise ratio.
+Run as ``python tests/benchmarks/bench_path_identification.py [CASES] [SPACING]``. Figures to
+reach: the right equivalence class and corner (within 5 %) in 95 % of the cases that are answered;
+"cannot tell" in at most 30 % at 40 dB and 60 % at 20 dB of signal-to-noise ratio.
 
-Each case draws family, order, count (once or twice), corner (40 to 150 Hz), driver (closed box, Q 0.5
-to 1.1, or vented box, 20 to 45 Hz), delay and polarity. Noise is complex Gaussian, the same at every
-frequency, so many dB below the largest level; each point of the response, SPACING Hz apart (0.5 Hz by
-default: a record of 2 s), has its own. The estimator is not told how much. The responses are built
-from scipy.signal's prototypes, not from roomeq's.
+Each case draws family, order, count (once or twice), corner (40 to 150 Hz), driver (closed box, Q
+0.5 to 1.1, or vented box, 20 to 45 Hz), delay and polarity. Noise is complex Gaussian, the same
+at every frequency, so many dB below the largest level; each point of the response, SPACING Hz
+apart (0.5 Hz by default: a record of 2 s), has its own. The estimator is not told how much. The
+responses are built from scipy.signal's prototypes, not from roomeq's.
 """
 
 from __future__ import annotations
