@@ -8,6 +8,7 @@ from roomeq.optimiser.deviations import (
     centred_error_db,
     estimate_plain_figures,
     fitted_deviation_db,
+    seat_deviations_db,
     weighted_deviation_db,
 )
 from roomeq.optimiser.fit_data import prepare_fit
@@ -71,3 +72,48 @@ def test_plain_figures_by_numpy(data):
         np.average(np.std(error, axis=1), weights=[2, 1, 1, 1, 1])
     )
     assert found.largest_excess_db == pytest.approx(error.max())
+
+
+@pytest.fixture(scope="module")
+def faded():
+    """Frequency weights that differ, and are 0 at both ends."""
+    return prepare_fit(
+        survey_of(random_levels_db(2), weights={"seat 1": 2.0}),
+        equaliser=nine_bands(),
+        target=Target(lower_limit=35.0),
+        present_gains_db=np.zeros(9),
+        corner=80.0,
+    )
+
+
+def test_plain_figures_count_by_frequency_weight(faded):
+    error = centred_error_db(faded, np.zeros(faded.frequencies.size))
+    error = error.copy()
+    error[:, faded.frequency_weights == 0] = 40.0  # what is not fitted is nobody's excess
+    found = estimate_plain_figures(faded, error)
+    weights = faded.frequency_weights
+    power = 10 * np.log10(np.average(10 ** (error / 10), axis=0, weights=faded.seat_weights))
+
+    def spread(values):  # by the definition of a weighted standard deviation
+        mean = np.average(values, weights=weights)
+        return np.sqrt(np.average((values - mean) ** 2, weights=weights))
+
+    assert (weights == 0).any()
+    assert found.average_sd_db == pytest.approx(spread(power))
+    assert found.seat_sd_db == pytest.approx(
+        np.average([spread(seat) for seat in error], weights=faded.seat_weights)
+    )
+    assert found.largest_excess_db == pytest.approx(error[:, weights > 0].max())
+    assert found.largest_excess_db < 40
+
+
+def test_seats_are_judged_with_their_trust_and_add_up(faded):
+    error = centred_error_db(faded, np.zeros(faded.frequencies.size))
+    loss = Loss()
+    seats = seat_deviations_db(faded, error, loss=loss)
+    assert faded.trust.min() < 0.9
+    for row, trust, found in zip(error, faded.trust, seats, strict=True):
+        by_hand = loss.value(row, trust=trust) @ faded.frequency_weights
+        assert found == pytest.approx(np.sqrt(by_hand))
+    whole = fitted_deviation_db(faded, np.zeros(faded.frequencies.size), loss=loss)
+    assert whole == pytest.approx(np.sqrt(faded.seat_weights @ seats**2))

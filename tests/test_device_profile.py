@@ -111,3 +111,67 @@ def test_faults_are_pointed_at(tmp_path, old, new, said):
 def test_no_such_profile(tmp_path):
     with pytest.raises(DeviceProfileError, match="one of coarse_step, nine_band"):
         read_device("ten_band", folder=tmp_path)
+
+
+def test_everything_that_is_written_is_kept(tmp_path):
+    text = GOOD.replace(
+        'name = "Test amplifier"', 'name = "Test amplifier"\nnote = "mine"\npolarity = false'
+    )
+    text = text.replace("q = 2.0", "q = 2.0\nq_measured = true\nsample_rate = 48000")
+    text += "\n[low_pass]\nfamily = 'linkwitz_riley'\norders = [4]\ncorners = [80]\n"
+    text += "can_bypass = false\n\n[memory]\nstored_settings = 5\n"
+    device = read(tmp_path, text)
+    assert (device.name, device.note) == ("Test amplifier", "mine")
+    assert not device.polarity
+    assert device.stored_settings == 5
+    assert device.equaliser.q_law.measured
+    assert device.equaliser.sample_rate == 48000.0
+    assert device.low_pass.corners == (80.0,)
+    assert not device.low_pass.can_bypass
+    assert (device.level.lowest_db, device.level.highest_db, device.level.step_db) == (-20, 0, 1)
+    plain = read(tmp_path, GOOD)
+    assert plain.polarity
+    assert plain.note == ""
+    assert not plain.equaliser.q_law.measured
+    assert plain.equaliser.sample_rate is None
+
+
+def test_a_q_that_follows_gain_may_be_measured_too(tmp_path):
+    text = GOOD.replace(
+        "q = 2.0", "q_measured = true\nq_by_gain = { gain_db = [1, 6], q = [1, 2] }"
+    )
+    law = read(tmp_path, text).equaliser.q_law
+    assert law.measured
+    assert (law.gain_db.tolist(), law.q.tolist()) == ([1, 6], [1, 2])
+
+
+def test_shapes_keep_the_gain_they_were_measured_at(tmp_path):
+    rows = "\n".join(f"{f},{4.0 if f == 40 else 0.0}" for f in (20, 30, 40, 60, 80))
+    (tmp_path / "cut.csv").write_text(f"frequency (Hz),level (dB)\n{rows}\n")
+    shape = '[[equaliser.shapes]]\ncentre = 40\ngain_db = 3.0\nfile = "cut.csv"\n'
+    device = read(tmp_path, GOOD.replace("[31.5, 40, 50]", "[40]").replace("q = 2.0\n", shape))
+    # 4 dB were measured at a setting of 3 dB: 1.5 dB gives half of it
+    table = device.equaliser.band_table_db(0, [40.0], gains_db=[3.0, 1.5])
+    np.testing.assert_allclose(table[:, 0], [4.0, 2.0])
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "said"),
+    [
+        ("step_db = 1.0", "step_db = 0.0", "level: lowest_db must not exceed"),
+        ("lowest_deg = 0.0", "lowest_deg = 270.0", "phase: range, step or frequency"),
+        ("frequency = 80.0", "frequency = 0.0", "phase: range, step or frequency"),
+        ("corners = [16]", "corners = [0]", "protection: needs orders from 1 to 8"),
+        ("orders = [2]", "orders = [9]", "protection: needs orders from 1 to 8"),
+        (
+            "[protection]",
+            '[low_pass]\nfamily = "butterworth"\norders = []\ncorners = [80]\n'
+            "can_bypass = true\n[protection]",
+            "low_pass: needs orders from 1 to 8",
+        ),
+    ],
+)
+def test_controls_that_cannot_be_are_pointed_at(tmp_path, old, new, said):
+    with pytest.raises(DeviceProfileError) as fault:
+        read(tmp_path, GOOD.replace(old, new, 1))
+    assert said in str(fault.value)

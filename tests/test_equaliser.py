@@ -128,3 +128,66 @@ def test_band_shape_refuses(change, message):
     good = {"gain_db": 6.0, "frequencies": [20, 45, 100], "response_db": [0.0, 6.0, 0.0]}
     with pytest.raises(ValueError, match=message):
         BandShape(**(good | change))
+
+
+def test_a_shape_says_nothing_outside_what_was_measured():
+    shape = BandShape(gain_db=6.0, frequencies=[25, 50, 100], response_db=[2.0, 6.0, 2.0])
+    assert shape.at([24.9, 25.0, 100.0, 101.0]).tolist() == [0.0, 2.0, 2.0, 0.0]
+    # linear over ln f: halfway in octaves is halfway in dB
+    assert shape.at([50 / np.sqrt(2)])[0] == pytest.approx(4.0)
+
+
+def test_beyond_the_strongest_shape_it_is_scaled():
+    shapes = tuple(
+        BandShape(gain_db=gain, frequencies=[20, 45, 100], response_db=[0, peak, 0])
+        for gain, peak in ((12.0, 10.0), (6.0, 6.0))  # not in order, as somebody may type them
+    )
+    equaliser = nine_bands(bands=third_octave_bands(40, 40), shapes=(shapes,))
+    at_peak = equaliser.band_table_db(0, [45.0], gains_db=[3, 9, 18])[:, 0]
+    np.testing.assert_allclose(at_peak, [3, 8, 15])
+
+
+def test_cuts_have_shapes_of_their_own_where_measured():
+    boost = BandShape(gain_db=6.0, frequencies=[20, 45, 100], response_db=[0, 6.0, 0])
+    cut = BandShape(gain_db=-6.0, frequencies=[20, 45, 100], response_db=[0, -5.0, 0])
+    equaliser = nine_bands(bands=third_octave_bands(40, 40), shapes=((boost, cut),))
+    at_peak = equaliser.band_table_db(0, [45.0], gains_db=[-12, -6, 6])[:, 0]
+    np.testing.assert_allclose(at_peak, [-10, -5, 6])
+
+
+def test_two_shapes_at_one_gain_are_refused():
+    shape = BandShape(gain_db=6.0, frequencies=[20, 45, 100], response_db=[0, 6.0, 0])
+    with pytest.raises(ValueError, match="two measured shapes at the same gain"):
+        nine_bands(bands=third_octave_bands(40, 40), shapes=((shape, shape),))
+
+
+def test_scaling_keeps_the_law_and_its_origin():
+    law = QLaw(gain_db=[2.0, 6.0], q=[1.0, 3.0], measured=True)
+    scaled = nine_bands(q_law=law).scaled_q(0.5).q_law
+    assert scaled.measured
+    np.testing.assert_allclose(scaled.at([2.0, 4.0, 6.0]), [0.5, 1.0, 1.5])
+
+
+def test_grid_holds_the_numbers_a_person_types():
+    # 3 * 0.1 is not 0.3 in binary; the grid is what the display shows
+    grid = nine_bands(lowest_db=-0.7, highest_db=0.7, step_db=0.1).gain_grid_db.tolist()
+    assert 0.3 in grid
+    assert -0.7 in grid
+
+
+def test_not_a_number_is_no_gain_and_no_step():
+    with pytest.raises(ValueError, match="band 20 Hz cannot be set to nan"):
+        nine_bands().checked_gains_db([float("nan"), *[0] * 8])
+    with pytest.raises(ValueError, match="step must be positive, got inf"):
+        nine_bands(step_db=float("inf"))
+
+
+def test_a_digital_device_is_computed_digitally():
+    # Cookbook section at 1 kHz sample rate: warping is plain to see at 125 Hz
+    slow, analogue = nine_bands(sample_rate=1000.0), nine_bands()
+    gains = [0] * 8 + [6.0]
+    for method in ("response_db", "response"):
+        difference = np.abs(
+            getattr(slow, method)(gains, [160.0]) - getattr(analogue, method)(gains, [160.0])
+        )
+        assert difference[0] > 0.02

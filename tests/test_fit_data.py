@@ -4,10 +4,13 @@ import numpy as np
 import pytest
 from synthetic_rooms import FREQUENCIES, nine_bands, random_levels_db, survey_of
 
+from roomeq.analysis.dips import estimate_trust
 from roomeq.bands import third_octave_bands
 from roomeq.device.crossover import CrossoverFilter
 from roomeq.optimiser.fit_data import fit_span, prepare_fit
 from roomeq.optimiser.target import Target
+from roomeq.response import FrequencyResponse
+from roomeq.survey import Measurement, Survey
 
 EQUALISER = nine_bands()
 LOW_PASS = CrossoverFilter(kind="low_pass", family="linkwitz_riley", order=4, corner=80.0)
@@ -121,3 +124,89 @@ def test_without_seat():
     np.testing.assert_allclose(fewer.seat_weights, 0.25)
     np.testing.assert_array_equal(fewer.error_db, data.error_db[1:])
     assert fewer.trust.shape == fewer.error_db.shape
+
+
+def test_without_seat_nothing_of_it_is_left():
+    random = np.random.default_rng(5)
+    pressure = [
+        10 ** (row / 20) * (1 + 1.3 * np.exp(-2j * np.pi * FREQUENCIES * delay))
+        for row, delay in zip(random_levels_db(2, seats=3), (0.006, 0.008, 0.011), strict=True)
+    ]
+    survey = Survey(
+        measurements=tuple(
+            Measurement(
+                seat=f"seat {index}",
+                response=FrequencyResponse.from_pressure(FREQUENCIES, values),
+            )
+            for index, values in enumerate(pressure)
+        ),
+        seat_weights={"seat 1": float(random.uniform(2, 4))},
+    )
+    tilt = Target(shape="tilt", tilt_db_per_octave=-3.0)
+    data = prepared(survey, target=tilt)
+    fewer = data.without_seat(1)
+    kept = [0, 2]
+    for name in ("level_db", "error_db", "seat_offsets_db", "excess_group_delay"):
+        np.testing.assert_array_equal(getattr(fewer, name), getattr(data, name)[kept])
+    np.testing.assert_array_equal(fewer.seat_weights, [0.5, 0.5])
+    np.testing.assert_array_equal(fewer.frequency_weights, data.frequency_weights)
+    # trust is that of a survey without the seat, phase and weights included
+    expected = estimate_trust(
+        data.frequencies,
+        data.error_db[kept],
+        excess_group_delay=data.excess_group_delay[kept],
+        weights=[0.5, 0.5],
+    )
+    np.testing.assert_allclose(fewer.trust, expected, rtol=1e-9, atol=1e-12)
+    whole = estimate_trust(
+        data.frequencies,
+        data.error_db,
+        excess_group_delay=data.excess_group_delay,
+        weights=data.seat_weights,
+    )
+    np.testing.assert_allclose(data.trust, whole, rtol=1e-9, atol=1e-12)
+    # and both matter here, or this test could not tell
+    for lacking in ({"excess_group_delay": None}, {"weights": None}):
+        settings = {
+            "excess_group_delay": data.excess_group_delay,
+            "weights": data.seat_weights,
+        }
+        other = estimate_trust(data.frequencies, data.error_db, **(settings | lacking))
+        assert np.abs(other - whole).max() > 0.01
+
+
+def test_offsets_are_judged_only_where_it_is_fitted():
+    # above the crossover the second seat hears something else: that is no offset
+    level = np.full((2, FREQUENCIES.size), 70.0)
+    level[1, FREQUENCIES > 100] += 30
+    data = prepared(survey_of(level, comparable=False), corner=60.0)
+    counted = data.frequency_weights > 0
+    np.testing.assert_allclose(data.error_db[0, counted], data.error_db[1, counted], atol=0.01)
+    loud = level.copy()
+    loud[1, FREQUENCIES < 19.0] += 30  # below half an octave under the lower limit
+    data = prepared(survey_of(loud, comparable=False), target=Target(lower_limit=28.0), corner=60.0)
+    fully = data.frequencies > 21
+    np.testing.assert_allclose(data.error_db[0, fully], data.error_db[1, fully], atol=0.01)
+
+
+def test_weights_fade_over_half_an_octave_below_the_lower_limit():
+    data = prepared(survey_of(np.full(FREQUENCIES.size, 70.0)), target=Target(lower_limit=40.0))
+    relative = data.frequency_weights / data.frequency_weights.max()
+    half_way = relative[np.argmin(np.abs(data.frequencies - 40 * 2**-0.25))]
+    assert half_way == pytest.approx(0.5, abs=1 / 12)  # within one of 24 points an octave
+
+
+def test_noise_counts_by_the_mean_over_measurements():
+    level = np.full(FREQUENCIES.size, 70.0)
+    responses = [
+        FrequencyResponse.from_level(FREQUENCIES, level, snr_db=snr)
+        for snr in (np.full(FREQUENCIES.size, 5.0), np.full(FREQUENCIES.size, 40.0), None)
+    ]
+    survey = Survey(
+        measurements=tuple(
+            Measurement(seat=f"seat {index}", response=response)
+            for index, response in enumerate(responses)
+        )
+    )
+    # 0 of the noisy one, 1 of the quiet one, 1 of the unknown one
+    np.testing.assert_allclose(prepared(survey).noise_weights, 2 / 3)
