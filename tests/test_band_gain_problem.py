@@ -207,6 +207,7 @@ def test_arrays_are_copied_and_read_only():
         ({"limit_tables_db": (np.zeros((4, 5)), np.zeros((3, 4)))}, "limit_tables_db"),
         ({"filter_cap_db": np.full(5, np.nan)}, "filter_cap_db"),
         ({"drive_boost_db": math.nan}, "drive_boost_db"),
+        ({"drive_boost_db": np.full(3, 6.0)}, "drive_boost_db"),
         ({"level_change_db": math.inf}, "level_change_db"),
     ],
 )

@@ -110,7 +110,7 @@ def enumerate_all(problem):
         objective += p[s] * np.where(e > 0.0, r * e**2, problem.trust[s] * short) @ w
     over_filter = (rows - problem.filter_cap_db).max(axis=1)
     raised = max(0.0, problem.level_change_db)
-    over_drive = rows.max(axis=1) - mean + raised - problem.drive_boost_db
+    over_drive = (rows - problem.drive_boost_db).max(axis=1) - mean + raised
     return SimpleNamespace(
         settings=settings,
         objective=objective,
@@ -123,6 +123,8 @@ def enumerate_all(problem):
 
 
 FOUR = dict.fromkeys(CENTRES[[1, 3, 4, 6]], np.arange(-8.0, 6.1, 2.0))
+# 6 dB but for 1 dB around 30 Hz, as where a driver has little headroom
+TIGHT_AT_30 = 6.0 - 5.0 * np.exp(-((np.log2(LIMIT / 30.0) / 0.3) ** 2))
 CASES = {
     "constant Q, default loss": (1, constant_q, FOUR, {}),
     "plain least squares": (
@@ -135,6 +137,7 @@ CASES = {
     "r = 3, short tail": (4, constant_q, FOUR, {"loss": Loss(excess_weight=3, tail_start_db=2.0)}),
     "Q follows gain": (5, following_q, FOUR, {}),
     "both limits": (12, following_q, FOUR, {"cap": 3.0, "drive": 4.0, "level": 1.5}),
+    "drive by frequency": (10, following_q, FOUR, {"drive": TIGHT_AT_30, "level": 0.5}),
     "a lock": (7, constant_q, {**FOUR, CENTRES[4]: np.array([-4.0])}, {"cap": 2.0}),
     "a lock that boosts": (8, following_q, {**FOUR, CENTRES[3]: np.array([3.0])}, {}),
     "uneven grids": (
@@ -461,6 +464,37 @@ def nine_solved(nine):
 def changed(problem, **changes):
     names = [f.name for f in fields(problem) if f.init]
     return BandGainProblem(**{**{n: getattr(problem, n) for n in names}, **changes})
+
+
+def test_drive_limit_by_frequency_binds_where_it_is_low():
+    """The enumeration says that the tight place costs something, and where it holds."""
+    seed, law, grids, changes = CASES["drive by frequency"]
+    truth = enumerate_all(make_problem(seed, law, grids, **changes))
+    loose = enumerate_all(make_problem(seed, law, grids, level=0.5))
+    best = truth.objective[truth.feasible].min()
+    assert loose.objective[loose.feasible].min() + 0.1 < best
+    solution = solve_band_gains(make_problem(seed, law, grids, **changes))
+    assert abs(math.log2(solution.drive_slack_frequency / 30.0)) < 0.5
+    mean = float(np.mean(TIGHT_AT_30))
+    flat = enumerate_all(make_problem(seed, law, grids, drive=mean, level=0.5))
+    assert not np.array_equal(flat.feasible, truth.feasible)
+
+
+@pytest.mark.parametrize("name", CASES)
+def test_constant_drive_limit_is_the_scalar_to_the_last_bit(name):
+    seed, law, grids, changes = CASES[name]
+    if np.ndim(changes.get("drive", 6.0)):
+        changes = {**changes, "drive": 3.0}
+    scalar = make_problem(seed, law, grids, **changes)
+    scalar = changed(scalar)  # normalised weights are normalised again in both
+    array = changed(scalar, drive_boost_db=np.full(LIMIT.size, scalar.drive_boost_db))
+    assert np.shape(array.drive_cap_db) == LIMIT.shape
+    one, other = solve_band_gains(scalar), solve_band_gains(array)
+    np.testing.assert_array_equal(one.labels, other.labels)
+    np.testing.assert_array_equal(one.best_labels, other.best_labels)
+    assert (one.lower_bound, one.nodes, one.slack) == (other.lower_bound, other.nodes, other.slack)
+    settings = np.array(list(itertools.product(*(range(g.size) for g in scalar.gains_db))))
+    np.testing.assert_array_equal(scalar.excess_db(settings), array.excess_db(settings))
 
 
 def test_same_input_same_output(nine, nine_solved):

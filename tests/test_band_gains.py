@@ -214,6 +214,40 @@ def test_reason_held_by_drive_boost():
     assert found.drive_boost_db <= 2.01
 
 
+def test_drive_limit_by_frequency_holds_there_and_between_the_rows():
+    weak = 75 + bump_db(FREQUENCIES, centre=31.5, height_db=-6, octaves=0.4)
+    weak = weak + bump_db(FREQUENCIES, centre=63, height_db=-6, octaves=0.4)
+    survey = survey_of(np.array([weak] * 3))
+    low = ((25.0, 6.0), (31.5, 1.0), (40.0, 6.0))
+    flat, found = fit(survey), fit(survey, limits=Limits(drive_by_frequency=low))
+    # the equaliser's own response, on an axis that the search does not know
+    axis = np.geomspace(25.0, 40.0, 5000)
+    drive = EQUALISER.response_db(found.gains_db, axis)
+    drive = drive - float(found.response_db @ found.data.frequency_weights)
+    limit = np.interp(np.log(axis), np.log([25.0, 31.5, 40.0]), [6.0, 1.0, 6.0])
+    assert (drive - limit).max() >= -0.5  # it is used to the step of the device
+    assert (drive - limit).max() <= 0.006
+    assert found.gains_db[2] < flat.gains_db[2]
+    assert found.gains_db[5] >= flat.gains_db[5] - 0.5
+    assert reasons_of(found)["31.5"] is Reason.HELD_BY_DRIVE_BOOST
+
+
+def test_constant_drive_limit_by_frequency_proposes_the_same():
+    slope = survey_of(np.array([75 + np.clip(12 * np.log2(100 / FREQUENCIES), 0, 25)] * 3))
+    flat = fit(slope, limits=Limits(drive_boost_db=2.0))
+    other = fit(slope, limits=Limits(drive_by_frequency=((20.0, 2.0), (80.0, 2.0))))
+    np.testing.assert_array_equal(flat.gains_db, other.gains_db)
+    assert (flat.lower_bound_db, flat.deviation_db) == (other.lower_bound_db, other.deviation_db)
+
+
+def test_wanted_loudness_is_cut_to_the_lowest_drive_limit():
+    target = Target(level_db=85.0)
+    limits = Limits(drive_by_frequency=((20.0, 6.0), (31.5, 2.0), (50.0, 6.0)))
+    found = fit(survey_of(np.full((3, FREQUENCIES.size), 75.0)), target=target, limits=limits)
+    assert found.loudness_change_db == pytest.approx(2.0, abs=0.1)
+    assert found.loudness_cut_db == pytest.approx(8.0, abs=0.1)
+
+
 def test_reason_held_by_range():
     boom = 75 + bump_db(FREQUENCIES, centre=50, height_db=28, octaves=0.12)
     found = fit(survey_of(np.array([boom] * 3)), limits=Limits(drive_boost_db=20))

@@ -78,9 +78,24 @@ def test_caps_jump_at_the_floor_and_the_axis_holds_it():
     assert set(Limits(filter_boost_db=0.0).cap_db(axis, floor=26.0)) == {0.0}
 
 
+def test_drive_limit_is_flat_or_linear_over_the_logarithm_of_frequency():
+    axis = np.array([10.0, 20.0, 28.284271247461902, 40.0, 300.0])
+    assert Limits(drive_boost_db=4.0).drive_db(axis).tolist() == [4.0] * 5
+    by_frequency = Limits(drive_by_frequency=((20.0, 1.0), (40.0, 5.0))).drive_db(axis)
+    assert by_frequency == pytest.approx([1.0, 1.0, 3.0, 5.0, 5.0])
+
+
 @pytest.mark.parametrize(
     "change",
-    [{"filter_boost_db": -1.0}, {"drive_boost_db": float("nan")}, {"no_boost_below": -5.0}],
+    [
+        {"filter_boost_db": -1.0},
+        {"drive_boost_db": float("nan")},
+        {"no_boost_below": -5.0},
+        {"drive_by_frequency": ((40.0, 3.0), (20.0, 3.0))},
+        {"drive_by_frequency": ((20.0, -1.0),)},
+        {"drive_by_frequency": ((0.0, 1.0), (20.0, 1.0))},
+        {"drive_by_frequency": ((20.0, float("nan")),)},
+    ],
 )
 def test_limits_refuse(change):
     with pytest.raises(ValueError, match=next(iter(change))):

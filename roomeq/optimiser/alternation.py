@@ -259,9 +259,9 @@ class AllSettingsTask:
         """
         task = self._band_task(settings)
         rows = limit_axis(self.equaliser, floor=task.floor)
-        boost = float(self.equaliser.response_db(settings.gains_db, rows).max())
+        boost = self.equaliser.response_db(settings.gains_db, rows)
         present_mean = float(task.data.present_db @ task.data.frequency_weights)
-        loudest = self.limits.drive_boost_db - boost + present_mean
+        loudest = float((self.limits.drive_db(rows) - boost).min()) + present_mean
         highest = min(self.levels.highest_db, loudest)
         return replace(self.levels, highest_db=max(self.levels.lowest_db, highest))
 

@@ -11,7 +11,7 @@ import itertools
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
 from roomeq.device.equaliser import FixedBandEqualiser
 from roomeq.levels import FloatArray, readonly
@@ -105,7 +105,7 @@ class BandGainTask:
                 for index, gains in enumerate(allowed)
             ),
             filter_cap_db=self.limits.cap_db(rows, floor=self.floor),
-            drive_boost_db=self.limits.drive_boost_db,
+            drive_boost_db=self.limits.drive_db(rows),
             level_change_db=self.loudness_change_db,
             loss=self.loss,
         )
@@ -133,12 +133,13 @@ class BandGainTask:
         broken = []
         for labels in (solution.labels, solution.best_labels):
             gains = problem.setting_gains_db(labels)
-            drive_cap_db = problem.drive_cap_db + float(problem.mean_response_db(labels))
+            mean_db, rise_db = float(problem.mean_response_db(labels)), problem.level_change_db
             on_rows = problem.limit_response_db(labels)
-            higher = (on_rows[1:-1] >= on_rows[:-2]) & (on_rows[1:-1] >= on_rows[2:])
-            for top in np.flatnonzero(higher) + 1:
+            tops = _tops(on_rows) | _tops(on_rows - self.limits.drive_db(rows))
+            for top in np.flatnonzero(tops) + 1:
                 between = np.geomspace(rows[top - 1], rows[top + 1], _POINTS_BETWEEN_ROWS)
                 response = self.equaliser.response_db(gains, between)
+                drive_cap_db = self.limits.drive_db(between) - max(0.0, rise_db) + mean_db
                 cap = np.minimum(self.limits.cap_db(between, floor=self.floor), drive_cap_db)
                 worst = int(np.argmax(response - cap))
                 if response[worst] > cap[worst] + LIMIT_TOLERANCE_DB:
@@ -233,11 +234,21 @@ def fit_band_gains(
             seen=data.frequencies[data.frequency_weights > 0],
         ),
         present_gains_db=present,
-        loudness_change_db=min(wanted_db, limits.drive_boost_db),
+        loudness_change_db=min(wanted_db, _lowest_drive_db(limits, equaliser, floor)),
         clear_of=CLEAR_SHARE_OF_CORNER * corner if corner and clear_of_corner else None,
     )
     problem, solution = task.solve(prove=prove, node_limit=node_limit)
     return _judged(task, problem, solution, wanted_db=wanted_db, repeatability_db=repeatability_db)
+
+
+def _tops(values: FloatArray) -> NDArray[np.bool_]:
+    """Return which of the inner values are no lower than both neighbours."""
+    return np.asarray((values[1:-1] >= values[:-2]) & (values[1:-1] >= values[2:]))
+
+
+def _lowest_drive_db(limits: Limits, equaliser: FixedBandEqualiser, floor: float) -> float:
+    """Return what the drive may rise everywhere: all that a change of loudness may take, in dB."""
+    return float(limits.drive_db(limit_axis(equaliser, floor=floor)).min())
 
 
 def _wanted_loudness_change_db(data: FitData, target: Target) -> float:

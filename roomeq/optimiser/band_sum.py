@@ -106,11 +106,10 @@ class BandSum:
         rows = problem.limit_response_db(labels[:, :-1])
         mean = problem.mean_response_db(labels[:, :-1])
         change = self.level_changes_db[labels[:, -1]] + mean - self.present_mean_db
-        drive = rows.max(axis=1) - mean + np.maximum(0.0, change)
+        drive = rows - mean[:, None] + np.maximum(0.0, change)[:, None]
         boost = (rows - problem.filter_cap_db).max(axis=1)
-        return np.asarray(
-            (drive <= problem.drive_boost_db + TOLERANCE_DB) & (boost <= TOLERANCE_DB)
-        )
+        within = (drive <= problem.drive_boost_db + TOLERANCE_DB).all(axis=1)
+        return np.asarray(within & (boost <= TOLERANCE_DB))
 
     def descend(self, labels: LabelArray) -> tuple[LabelArray, float]:
         """Improve a feasible setting by single bands and pairs until none is better."""

@@ -45,6 +45,9 @@ class Limits:
     drive_boost_db : float
         Most that the drive may rise anywhere once loudness is the same again (6 dB: common
         practice, no source).
+    drive_by_frequency : tuple of (float, float)
+        Frequency in Hz and limit in dB, rising in frequency: in place of `drive_boost_db` what the
+        drive may rise there, linear over ln f, constant outside; empty by default.
     no_boost_below : float, optional
         Hz below which nothing is boosted, for example the protective high-pass. The subwoofer's
         own lower limit takes its place where that is higher; 25 Hz where neither is known.
@@ -56,7 +59,7 @@ class Limits:
     Raises
     ------
     ValueError
-        If a figure is negative or not finite.
+        If a figure is negative or not finite, or frequencies do not rise.
     """
 
     filter_boost_db: float = 3.0
@@ -64,8 +67,16 @@ class Limits:
     no_boost_below: float | None = None
     locked: tuple[float, ...] = ()
     unlocked: tuple[float, ...] = ()
+    drive_by_frequency: tuple[tuple[float, float], ...] = ()
 
     def __post_init__(self) -> None:
+        points = np.asarray(self.drive_by_frequency, dtype=np.float64).reshape(-1, 2)
+        rising = bool(np.all(points[:, 0] > 0) and np.all(np.diff(points[:, 0]) > 0))
+        if not (rising and np.isfinite(points).all() and np.all(points[:, 1] >= 0)):
+            raise ValueError(
+                "drive_by_frequency needs rising, positive frequencies and limits that are finite "
+                f"and not negative, got {self.drive_by_frequency!r}"
+            )
         for name in ("filter_boost_db", "drive_boost_db", "no_boost_below"):
             value = getattr(self, name)
             if value is not None and not (np.isfinite(value) and value >= 0):
@@ -75,6 +86,13 @@ class Limits:
         """Return the frequency below which nothing is boosted, in Hz."""
         known = [f for f in (self.no_boost_below, lower_limit) if f is not None]
         return max(known) if known else UNKNOWN_LOWER_LIMIT
+
+    def drive_db(self, frequencies: FloatArray) -> FloatArray:
+        """Return the most that the drive may rise at each frequency, in dB, shape (F,)."""
+        if not self.drive_by_frequency:
+            return np.full(np.shape(frequencies), self.drive_boost_db)
+        centres, limits = np.array(self.drive_by_frequency).T
+        return np.asarray(np.interp(np.log(frequencies), np.log(centres), limits))
 
     def cap_db(self, frequencies: FloatArray, *, floor: float) -> FloatArray:
         """Return the most that the summed response may reach at each frequency, in dB."""

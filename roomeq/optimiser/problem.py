@@ -68,6 +68,16 @@ def _finite(values: ArrayLike, shape: tuple[int, ...], name: str) -> FloatArray:
     return checked
 
 
+def _one_or_each(value: float | FloatArray, rows: int, name: str) -> float | FloatArray:
+    """Return one number, or one for each limit frequency."""
+    checked = readonly(value)
+    if checked.shape not in ((), (rows,)) or np.any(np.isnan(checked)):
+        raise ValueError(
+            f"{name} must be a number, or {rows} of them, one for each limit frequency"
+        )
+    return float(checked) if checked.ndim == 0 else checked
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class BandGainProblem:
     """One problem: choose a label for each band.
@@ -94,8 +104,9 @@ class BandGainProblem:
         The same responses at the limit frequencies.
     filter_cap_db : array_like, shape (G,)
         E must not exceed this.
-    drive_boost_db : float
-        ``E - Ebar + max(0, level_change_db)`` must not exceed this.
+    drive_boost_db : float or array_like, shape (G,)
+        ``E - Ebar + max(0, level_change_db)`` must not exceed this, anywhere or at each limit
+        frequency.
     level_change_db : float
         Change of the level knob that goes with the present summed response.
     loss : Loss
@@ -116,7 +127,7 @@ class BandGainProblem:
     limit_frequencies: FloatArray
     limit_tables_db: tuple[FloatArray, ...]
     filter_cap_db: FloatArray
-    drive_boost_db: float
+    drive_boost_db: float | FloatArray
     level_change_db: float = 0.0
     loss: Loss = field(default_factory=Loss)
     mean_error_db: float = field(init=False)
@@ -138,8 +149,9 @@ class BandGainProblem:
         gains = tuple(_finite(g, (np.size(g),), "gains_db of a band") for g in self.gains_db)
         if not all(g.size > 0 and np.all(np.diff(g) > 0) for g in gains):
             raise ValueError("the gains of each band must be increasing and not empty")
-        if not (math.isfinite(self.level_change_db) and not math.isnan(self.drive_boost_db)):
-            raise ValueError("level_change_db must be finite and drive_boost_db a number")
+        drive = _one_or_each(self.drive_boost_db, rows, "drive_boost_db")
+        if not math.isfinite(self.level_change_db):
+            raise ValueError(f"level_change_db must be finite, got {self.level_change_db!r}")
         cap = readonly(self.filter_cap_db)
         if cap.shape != (rows,) or np.any(np.isnan(cap)):
             raise ValueError(f"filter_cap_db must be {rows} numbers, one for each limit frequency")
@@ -161,6 +173,7 @@ class BandGainProblem:
                 for t, g in zip(self.limit_tables_db, gains, strict=True)
             ),
             "filter_cap_db": cap,
+            "drive_boost_db": drive,
         }
         for name, value in values.items():
             object.__setattr__(self, name, value)
@@ -194,8 +207,11 @@ class BandGainProblem:
         return tuple(gains.size for gains in self.gains_db)
 
     @property
-    def drive_cap_db(self) -> float:
-        """What E - Ebar must not exceed: the drive boost less a rise of the level knob."""
+    def drive_cap_db(self) -> float | FloatArray:
+        """What E - Ebar must not exceed: the drive boost less a rise of the level knob.
+
+        One figure, or one for each limit frequency, shape (G,), as `drive_boost_db` is.
+        """
         return self.drive_boost_db - max(0.0, self.level_change_db)
 
     def checked_labels(self, labels: ArrayLike) -> LabelArray:
@@ -264,7 +280,8 @@ class BandGainProblem:
         if rows.shape[-1] == 0:
             return np.full(rows.shape[:-1], -np.inf)
         over_filter = np.max(rows - self.filter_cap_db, axis=-1)
-        over_drive = np.max(rows, axis=-1) - self.mean_response_db(labels) - self.drive_cap_db
+        offsets = rows - self.mean_response_db(labels)[..., None]
+        over_drive = np.max(offsets - self.drive_cap_db, axis=-1)
         return np.asarray(np.maximum(over_filter, over_drive))
 
     def feasible(self, labels: ArrayLike, tolerance: float = 1e-9) -> NDArray[np.bool_]:

@@ -65,7 +65,7 @@ class StackedTables:
         fit = np.ascontiguousarray(response[..., problem.fitted] - mean[..., None])
         limit = stacked(problem.limit_tables_db)
         rows = np.concatenate([limit, limit - mean[..., None]], axis=-1)
-        drive = np.full(limit.shape[-1], problem.drive_cap_db)
+        drive = np.broadcast_to(problem.drive_cap_db, limit.shape[-1:])
         caps = np.concatenate([problem.filter_cap_db, drive])
         breakable = rows.max(axis=1).sum(axis=0) > caps
         gains = np.stack([g[taken] for g, taken in zip(problem.gains_db, number, strict=True)])

@@ -128,7 +128,8 @@ class _TieBreak:
         kept = limit[..., ::step]
         move = _MOVE_SCALE * np.abs(tables.gains)[..., None]
         self.filter_caps = np.minimum(problem.filter_cap_db[::step], _UNLIMITED_DB)
-        self.drive_caps = np.full(kept.shape[2], min(problem.drive_cap_db, _UNLIMITED_DB))
+        drive_caps = np.broadcast_to(problem.drive_cap_db, limit.shape[2:])[::step]
+        self.drive_caps = np.minimum(drive_caps, _UNLIMITED_DB)
         rows = np.concatenate([kept, kept - means[..., None], move], axis=2)
         caps = np.zeros(rows.shape[2])
         self.relaxation = Relaxation(tables, rows=rows, caps=caps)
