@@ -207,18 +207,17 @@ def estimate_best_delay(
 
     steps = round(_PERIODS * _DELAYS_PER_PERIOD)
     width = 1.0 / (_DELAYS_PER_PERIOD * corner)
-    chosen: tuple[float, float, bool] | None = None
+    still = np.zeros(1)
+    tried = [(float(deviation_db(still, inverted)[0]), 0.0, inverted) for inverted in (False, True)]
     for inverted in (False, True):
         delays: FloatArray = np.asarray(width * np.arange(-steps, steps + 1))
         for finer in (1.0, 0.1, 0.01):
             found = deviation_db(delays, inverted)
             centre = float(delays[int(np.argmin(found))])
-            candidates = [(float(found.min()), centre, inverted)]
-            if finer == 1.0:
-                candidates.insert(0, (float(found[steps]), 0.0, inverted))
-            for candidate in candidates:
-                if chosen is None or candidate[0] < chosen[0] - 0.01:
-                    chosen = candidate
+            tried.append((float(found.min()), centre, inverted))
             delays = np.asarray(centre + 0.1 * finer * width * np.arange(-10, 11))
-    assert chosen is not None
+    chosen = tried[0]
+    for entry in tried[1:]:
+        if entry[0] < chosen[0] - 0.01:
+            chosen = entry
     return sum_figures(filters, mains=mains, corner=corner, inverted=chosen[2], delay=chosen[1])

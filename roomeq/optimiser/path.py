@@ -11,31 +11,29 @@ one class of filters is at least `ANSWER_PROBABILITY` likely; else several are l
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
-from enum import StrEnum
-from typing import Literal, get_args
+from dataclasses import replace
+from typing import get_args
 
 import numpy as np
 
 from roomeq.device.crossover import CrossoverFilter, chain_response
 from roomeq.device.path import PathAnalysis, predict_path
-from roomeq.levels import FloatArray, amplitude_ratio, amplitude_ratio_db, level_mean_db, readonly
-from roomeq.optimiser.path_classes import LowPassClass, TriedPath, equal_choices, tried_paths
+from roomeq.levels import FloatArray, amplitude_ratio, amplitude_ratio_db, level_mean_db
+from roomeq.optimiser.path_classes import (
+    LowPassClass,
+    TriedPath,
+    equal_choices,
+    tried_pairs,
+    tried_paths,
+    tried_with_coil,
+)
+from roomeq.optimiser.path_estimate import PathCandidate, PathEstimate, PathVerdict, Taken
 from roomeq.optimiser.path_fit import HypothesisFits, fit_hypotheses
 from roomeq.optimiser.path_observation import Observation, observe, rice_mean
 from roomeq.optimiser.path_starts import DRIVER_ORDERS
 from roomeq.response import FrequencyResponse
 
-__all__ = [
-    "ANSWER_PROBABILITY",
-    "PathCandidate",
-    "PathEstimate",
-    "PathVerdict",
-    "Taken",
-    "estimate_path",
-]
-
-Taken = Literal["electrical", "close", "seat"]
+__all__ = ["ANSWER_PROBABILITY", "estimate_path"]
 
 ANSWER_PROBABILITY = 0.9
 """Below it the answer is "cannot tell"."""
@@ -46,114 +44,7 @@ _LISTED_PROBABILITY = 0.02
 _DESCRIBED_ODDS = 100.0  # a described path is given up only for something so much likelier
 _REFERENCE_SPAN_DB = 25.0
 _PHASE_MISFIT = 4.0
-
-
-class PathVerdict(StrEnum):
-    """What could be told."""
-
-    IDENTIFIED = "identified"
-    SEVERAL = "several"
-    NOTHING_FITS = "nothing_fits"
-    IN_ROOM = "in_room"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PathCandidate:
-    """One total low-pass response that explains what was measured.
-
-    Attributes
-    ----------
-    probability : float
-        Among all that were tried, 0 to 1.
-    filters : tuple of CrossoverFilter
-        Filters that give it: those described, or else the fewest that do; none for no low-pass.
-    low_pass : LowPassClass or None
-        The class with the fitted corner, which lists every set that gives it; None for described
-        filters of differing order or corner.
-    engaged : tuple of tuple of int
-        Every choice of described filters (by position) that gives it; empty if none was described.
-    corner : float
-        Fitted, in Hz; of the lowest filter where several corners are in it.
-    order : int
-        Of all its low-passes together.
-    driver_order : int
-        Order of the driver's roll-off that goes with it.
-    """
-
-    probability: float
-    filters: tuple[CrossoverFilter, ...]
-    low_pass: LowPassClass | None
-    engaged: tuple[tuple[int, ...], ...]
-    corner: float
-    order: int
-    driver_order: int
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class PathEstimate:
-    """What a response of the path tells.
-
-    Attributes
-    ----------
-    verdict : PathVerdict
-    taken : {"electrical", "close", "seat"}
-    candidates : tuple of PathCandidate
-        Likeliest first; those at least 2 % likely.
-    described : tuple of CrossoverFilter
-        As it was given.
-    as_described : bool or None
-        Whether some choice of the described low-passes explains the response; None if none was
-        described.
-    phase_used : bool
-        Whether phase was fitted too; not so where it was not measured or does not follow.
-    signal_to_noise_db : float
-        Largest level less the noise of one point.
-    misfit_db : float
-        What the likeliest candidate leaves of the level beyond noise, root mean square.
-    fall_seen_db : float
-        How far the level falls above its largest before it meets the noise or the end.
-    frequencies, measured_level_db, fitted_level_db, low_pass_level_db : ndarray, shape (F,)
-        Hz; level as measured; as fitted; and the total low-pass: measured less the driver's
-        roll-off and level.
-    analysis : PathAnalysis or None
-        What the engaged low-passes do to the sum and which to bypass, where several are engaged.
-    """
-
-    verdict: PathVerdict
-    taken: Taken
-    candidates: tuple[PathCandidate, ...]
-    described: tuple[CrossoverFilter, ...]
-    as_described: bool | None
-    phase_used: bool
-    signal_to_noise_db: float
-    misfit_db: float
-    fall_seen_db: float
-    frequencies: FloatArray
-    measured_level_db: FloatArray
-    fitted_level_db: FloatArray
-    low_pass_level_db: FloatArray
-    analysis: PathAnalysis | None
-
-    def __post_init__(self) -> None:
-        for name in ("frequencies", "measured_level_db", "fitted_level_db", "low_pass_level_db"):
-            object.__setattr__(self, name, readonly(getattr(self, name)))
-
-    @property
-    def best(self) -> PathCandidate:
-        """The likeliest candidate."""
-        return self.candidates[0]
-
-    @property
-    def order_span(self) -> tuple[int, int]:
-        """Lowest and highest order of all low-passes together among the candidates."""
-        orders = [entry.order for entry in self.candidates]
-        return min(orders), max(orders)
-
-    @property
-    def corner_span(self) -> tuple[float, float]:
-        """Lowest and highest fitted corner among the candidates, in Hz."""
-        corners = [entry.corner for entry in self.candidates if entry.order] or [0.0]
-        return min(corners), max(corners)
+_PAIR_MISFIT = 1.3
 
 
 def estimate_path(
@@ -169,7 +60,8 @@ def estimate_path(
     Every class of one filter, the same one twice, or a Linkwitz-Riley filter with its half is
     fitted together with the driver's roll-off, level, polarity and delay; likelihoods of the
     residuals, tempered where these are larger than noise or hang together, give probabilities
-    (Schwarz's approximation). Two different low-passes are found only where they are described.
+    (Schwarz's approximation). Two low-passes with different corners are tried where they are
+    described, and where nothing else leaves noise alone.
 
     Parameters
     ----------
@@ -210,14 +102,19 @@ def estimate_path(
     tried = tried_paths(given)
     fits, phase_used = _fits(seen, tried, given, taken=taken, alone=alone)
     log_odds = _log_odds(fits, tried, seen)
+    if taken != "seat" and _pairs_wanted(fits, tried, log_odds, seen):
+        coils = tried_with_coil(tried) if taken == "close" and not alone else []
+        tried = [*tried, *tried_pairs(), *coils]
+        fits, phase_used = _fits(seen, tried, given, taken=taken, alone=alone)
+        log_odds = _log_odds(fits, tried, seen)
     as_described = None
     if any(entry.kind == "low_pass" for entry in given):
         as_described = _described_explains(log_odds, tried)
         wanted = np.array([(entry.positions is not None) == as_described for entry in tried])
         log_odds = np.where(wanted, log_odds, -np.inf)
-    probability = np.exp(log_odds - log_odds.max())
+    probability = _probability(log_odds, tried)
     best = int(np.argmax(probability))
-    candidates = _candidates(probability / probability.sum(), fits, tried, given)
+    candidates = _candidates(probability, fits, tried, given)
     misfit_db = _misfit_db(seen, fits, best)
     verdict = _verdict(candidates, misfit_db, taken)
     return PathEstimate(
@@ -233,6 +130,16 @@ def estimate_path(
         **_levels(seen, fits, tried, best),
         analysis=_analysis(verdict, candidates[0], given, mains),
     )
+
+
+def _pairs_wanted(
+    fits: HypothesisFits, tried: list[TriedPath], log_odds: FloatArray, seen: Observation
+) -> bool:
+    """Return whether what fits best leaves more than noise: two corners may be behind it."""
+    described = any(entry.positions is not None for entry in tried)
+    if described and _described_explains(log_odds, tried):
+        return False
+    return _tempering(fits, seen) > _PAIR_MISFIT
 
 
 def _verdict(candidates: tuple[PathCandidate, ...], misfit_db: float, taken: Taken) -> PathVerdict:
@@ -259,8 +166,11 @@ def _levels(
     seen: Observation, fits: HypothesisFits, tried: list[TriedPath], best: int
 ) -> dict[str, FloatArray]:
     """Return the curves of an estimate; of the total low-pass what was measured, not the fit."""
-    poles = tried[best].hypothesis.poles
-    s = 1j * seen.frequencies[:, np.newaxis] / fits.corner[best]
+    hypothesis = tried[best].hypothesis
+    poles, number = hypothesis.poles, np.arange(hypothesis.poles.size)
+    higher = number >= hypothesis.poles.size - hypothesis.higher
+    corners = np.where(higher, fits.higher_corner[best], fits.corner[best])
+    s = 1j * seen.frequencies[:, np.newaxis] / corners
     low_pass_db = -amplitude_ratio_db(np.prod(np.abs(1.0 - s / poles), axis=-1))
     measured_db = amplitude_ratio_db(seen.amplitude)
     fitted_db = amplitude_ratio_db(fits.model[best])
@@ -353,6 +263,17 @@ def _described_explains(log_odds: FloatArray, tried: list[TriedPath]) -> bool:
     return bool(best_described >= log_odds[~is_described].max() - np.log(_DESCRIBED_ODDS))
 
 
+def _probability(log_odds: FloatArray, tried: list[TriedPath]) -> FloatArray:
+    """Return how likely each is; what stands for the same is added up at the likeliest of it."""
+    single = np.exp(log_odds - log_odds.max())
+    single /= single.sum()
+    found = np.zeros(single.size)
+    first: dict[tuple[object, ...], int] = {}
+    for index in np.argsort(-single):
+        found[first.setdefault(tried[index].name, int(index))] += single[index]
+    return found
+
+
 def _candidates(
     probability: FloatArray,
     fits: HypothesisFits,
@@ -370,7 +291,13 @@ def _candidates(
             low_pass = LowPassClass(
                 butterworth_order=entry.key[0], copies=entry.key[1], corner=corner
             )
-        filters = low_pass.filters if low_pass is not None else ()
+        filters = () if low_pass is None else replace(low_pass, corner=round(corner, 1)).filters
+        if entry.pair:
+            corners = (round(corner, 1), round(float(fits.higher_corner[index]), 1))
+            filters = tuple(
+                replace(one.filters[0], corner=own)
+                for one, own in zip(entry.pair, corners, strict=True)
+            )
         engaged: tuple[tuple[int, ...], ...] = ()
         if entry.positions is not None:
             engaged = equal_choices(entry.positions, described)
@@ -382,7 +309,7 @@ def _candidates(
                 low_pass=low_pass,
                 engaged=engaged,
                 corner=corner,
-                order=int(entry.hypothesis.poles.size),
+                order=sum(one.order for one in filters),
                 driver_order=int(fits.driver_order[index]),
             )
         )

@@ -10,7 +10,7 @@ the class (2, 2), and no measurement tells them apart; only a description of the
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations
 
 import numpy as np
@@ -31,12 +31,16 @@ __all__ = [
     "class_ways",
     "equal_choices",
     "low_pass_classes",
+    "tried_pairs",
     "tried_paths",
+    "tried_with_coil",
 ]
 
 _COUNT_PRIOR = {1: 1.0, 2: 0.5}
 _MIXED_PRIOR = 0.1
 _MANY_PRIOR = 0.02
+_PAIR_PRIOR = 0.02
+_COIL_PRIOR = 0.3
 NO_LOW_PASS = (1, 0)
 """Key of the class without any low-pass."""
 
@@ -123,6 +127,12 @@ def _set(family: FilterFamily, order: int, corner: float, count: int) -> FilterS
     return FilterSet(family=family, order=order, corner=corner, count=count)
 
 
+_PAIRED = (
+    *(_set("butterworth", order, 1.0, 1) for order in (2, 3, 4)),
+    *(_set("linkwitz_riley", order, 1.0, 1) for order in (2, 4, 8)),
+)
+
+
 def low_pass_classes() -> tuple[tuple[int, int], ...]:
     """Return order and copies of every class that is looked for, that of no low-pass first.
 
@@ -178,12 +188,20 @@ class TriedPath:
         Order and copies of its class; None for described filters of differing order or corner.
     positions : tuple of int or None
         Positions of the described filters in it; None for a class with a free corner.
+    pair : tuple of FilterSet
+        Two filters of differing corner, the lower one first; their corners are to be fitted.
     """
 
     hypothesis: LowPassHypothesis
     prior: float
     key: tuple[int, int] | None
     positions: tuple[int, ...] | None
+    pair: tuple[FilterSet, ...] = ()
+
+    @property
+    def name(self) -> tuple[object, ...]:
+        """What it stands for, however the driver falls: equal ones are one candidate."""
+        return (self.key, self.positions, self.pair)
 
 
 def tried_paths(described: tuple[CrossoverFilter, ...]) -> list[TriedPath]:
@@ -204,6 +222,53 @@ def tried_paths(described: tuple[CrossoverFilter, ...]) -> list[TriedPath]:
             ):
                 tried.append(_described_hypothesis(chosen, positions))
     return tried
+
+
+def tried_pairs() -> list[TriedPath]:
+    """Return the pairs of low-passes with two corners that are looked for if no class fits.
+
+    Butterworth of 12 to 24, Linkwitz-Riley of 12, 24 and 48 dB per octave, in both orders.
+    """
+    return [
+        TriedPath(
+            hypothesis=LowPassHypothesis(
+                poles=np.concatenate([_poles_of(lower), _poles_of(higher)]),
+                higher=higher.order,
+            ),
+            prior=_PAIR_PRIOR,
+            key=None,
+            positions=None,
+            pair=(lower, higher),
+        )
+        for lower in _PAIRED
+        for higher in _PAIRED
+    ]
+
+
+def tried_with_coil(tried: list[TriedPath]) -> list[TriedPath]:
+    """Return the same once more, with a driver whose voice coil takes away 6 dB per octave above.
+
+    The coil's inductance makes the upper end of a subwoofer fall; it belongs to the driver, not to
+    the filters, and would else pass for one more low-pass.
+    """
+    return [
+        replace(
+            entry,
+            hypothesis=replace(
+                entry.hypothesis,
+                poles=np.append(entry.hypothesis.poles, -1.0 + 0j),
+                higher=1,
+            ),
+            prior=_COIL_PRIOR * entry.prior,
+        )
+        for entry in tried
+        if entry.hypothesis.poles.size
+    ]
+
+
+def _poles_of(one: FilterSet) -> ComplexArray:
+    orders = one.filters[0].butterworth_orders
+    return np.concatenate([butterworth_poles(order) for order in orders])
 
 
 def _described_hypothesis(

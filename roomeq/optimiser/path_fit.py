@@ -54,6 +54,8 @@ class HypothesisFits:
         Residuals over their standard deviations; real parts before imaginary ones.
     corner : ndarray, shape (H,)
         Hz.
+    higher_corner : ndarray, shape (H,)
+        Hz of the second corner, or the corner where there is none.
     driver_order : ndarray, shape (H,)
         0, 2 or 4.
     driver : ndarray, shape (H, 4)
@@ -70,6 +72,7 @@ class HypothesisFits:
     penalty: FloatArray
     residuals: FloatArray
     corner: FloatArray
+    higher_corner: FloatArray
     driver_order: FloatArray
     driver: FloatArray
     delay: FloatArray
@@ -144,6 +147,7 @@ def fit_hypotheses(
         penalty=penalty[best],
         residuals=problem.residuals(at)[0],
         corner=np.exp(at[:, Parameter.CORNER]),
+        higher_corner=np.exp(at[:, Parameter.CORNER] + at[:, Parameter.RATIO]),
         driver_order=every.driver_order[best],
         driver=driver,
         delay=delay if use_phase else np.full(best.size, np.nan),
@@ -191,12 +195,17 @@ class _Problem:
         axis = self._seen.frequencies
         slope = np.zeros((parameters.shape[0], len(Parameter), axis.size), dtype=np.complex128)
         value = np.tile(np.asarray(self._known, np.complex128), (parameters.shape[0], 1))
-        s = 1j * axis / np.exp(parameters[:, Parameter.CORNER, np.newaxis])
+        corner = np.exp(parameters[:, Parameter.CORNER, np.newaxis])
+        apart = np.exp(parameters[:, Parameter.RATIO, np.newaxis])
         for column in range(batch.poles.shape[1]):
             pole = batch.poles[:, column, np.newaxis]
             real = pole != 0
+            higher = batch.higher[:, column, np.newaxis]
+            s = 1j * axis / np.where(higher, corner * apart, corner)
             value /= np.where(real, 1.0 - s / np.where(real, pole, 1.0), 1.0)
-            slope[:, Parameter.CORNER] += np.where(real, s / (s - pole), 0.0)
+            turn = np.where(real, s / (s - pole), 0.0)
+            slope[:, Parameter.CORNER] += turn
+            slope[:, Parameter.RATIO] += np.where(higher, turn, 0.0)
         for pair, (place, quality) in enumerate(
             ((Parameter.FIRST, Parameter.FIRST_Q), (Parameter.SECOND, Parameter.SECOND_Q))
         ):
@@ -321,6 +330,7 @@ class _Problem:
         bounded = parameters.copy()
         for column, lowest, highest in (
             (Parameter.CORNER, LOWEST_CORNER, HIGHEST_CORNER),
+            (Parameter.RATIO, 1.0, 8.0),
             (Parameter.FIRST, 5.0, 120.0),
             (Parameter.SECOND, 5.0, 120.0),
             (Parameter.FIRST_Q, 0.25, 4.0),

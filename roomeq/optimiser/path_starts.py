@@ -4,8 +4,9 @@ Conventions
 -----------
 A hypothesis is a low-pass given by the poles of its analogue prototype relative to its corner.
 Every one is fitted with each order of the driver's own roll-off; the leading axis of arrays counts
-these fits (B,). Parameters (P,) stand in the order corner, first and second pair of the driver
-(frequency, Q), delay, level, noise; all but delay and level are logarithms.
+these fits (B,). Parameters (P,) stand in the order corner, ratio of a second corner to it, first
+and second pair of the driver (frequency, Q), delay, level, noise; all but delay and level are
+logarithms.
 """
 
 from __future__ import annotations
@@ -41,25 +42,27 @@ class Parameter(IntEnum):
     """Columns of the parameters."""
 
     CORNER = 0
-    FIRST = 1
-    FIRST_Q = 2
-    SECOND = 3
-    SECOND_Q = 4
-    DELAY = 5
-    LEVEL = 6
-    NOISE = 7
+    RATIO = 1
+    FIRST = 2
+    FIRST_Q = 3
+    SECOND = 4
+    SECOND_Q = 5
+    DELAY = 6
+    LEVEL = 7
+    NOISE = 8
 
 
 LOWEST_CORNER = 25.0
 HIGHEST_CORNER = 300.0
 
+_RATIO_START = 1.4
 _FREE_OF_DRIVER = {
     0: (),
     2: (Parameter.FIRST, Parameter.FIRST_Q),
     4: (Parameter.FIRST, Parameter.FIRST_Q, Parameter.SECOND, Parameter.SECOND_Q),
 }
-_TYPICAL = np.log([80.0, 30.0, 0.8, 30.0, 0.8, 1.0, 1.0, 1.0])
-_SPREAD = np.array([0.03, 0.4, 0.4, 0.4, 0.4, 1.0, 1.0, 0.15])  # in ln; driver and noise only
+_TYPICAL = np.log([80.0, 1.0, 30.0, 0.8, 30.0, 0.8, 1.0, 1.0, 1.0])
+_SPREAD = np.array([0.03, 1.0, 0.4, 0.4, 0.4, 0.4, 1.0, 1.0, 0.15])  # in ln; driver and noise only
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -74,11 +77,15 @@ class LowPassHypothesis:
         Hz, where it is stated and fitted only within `corner_spread`; None where it is free.
     corner_spread : float
         Standard deviation of ln corner where it is stated.
+    higher : int
+        So many of the last poles belong to a filter with a higher corner of its own, or to the
+        driver's fall at the upper end, which is fitted too.
     """
 
     poles: ComplexArray
     corner: float | None = None
     corner_spread: float = 0.03
+    higher: int = 0
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "poles", readonly(self.poles, dtype=np.complex128))
@@ -89,6 +96,7 @@ class FitBatch:
     """Fits that run together: poles padded to one length, starts, what is free, priors."""
 
     poles: ComplexArray  # (B, n); padding is 0
+    higher: NDArray[np.bool_]  # (B, n); which have the second corner
     start: FloatArray  # (B, P)
     free: NDArray[np.bool_]  # (B, P)
     prior: FloatArray  # (B, P)
@@ -109,20 +117,27 @@ def fit_batch(
     rows = [(index, order) for index in range(len(hypotheses)) for order in orders]
     shape = (len(rows), len(Parameter))
     poles = np.zeros((len(rows), max(1, *(h.poles.size for h in hypotheses))), dtype=np.complex128)
+    higher = np.zeros(poles.shape, dtype=bool)
     free, weight = np.zeros(shape, dtype=bool), np.zeros(shape)
     prior = np.tile(_TYPICAL, (len(rows), 1))
     start = np.zeros(shape)
     slow = math.log(min(max(low, 15.0), 60.0))
     for row, (index, order) in enumerate(rows):
         hypothesis = hypotheses[index]
-        poles[row, : hypothesis.poles.size] = hypothesis.poles
-        free[row, [Parameter.CORNER, Parameter.LEVEL]] = hypothesis.poles.size > 0, True
+        size = hypothesis.poles.size
+        poles[row, :size] = hypothesis.poles
+        higher[row, size - hypothesis.higher : size] = True
+        free[row, Parameter.RATIO] = hypothesis.higher > 0
+        free[row, [Parameter.CORNER, Parameter.LEVEL]] = size > 0, True
         driver = list(_FREE_OF_DRIVER[order])
         free[row, driver] = True
         weight[row, driver] = 1.0 / _SPREAD[driver]
-        corner = hypothesis.corner or _corner_start(hypothesis.poles, observation, high)
+        spread_poles = np.where(higher[row, :size], _RATIO_START, 1.0) * hypothesis.poles
+        corner = hypothesis.corner or _corner_start(spread_poles, observation, high)
         first_q = 0.7 if order == 2 else 0.55
-        start[row, : Parameter.DELAY] = (math.log(corner), slow, math.log(first_q), slow - 0.1, 0.2)
+        start[row, Parameter.CORNER] = math.log(corner)
+        start[row, Parameter.RATIO] = math.log(_RATIO_START) if hypothesis.higher else 0.0
+        start[row, Parameter.FIRST : Parameter.DELAY] = (slow, math.log(first_q), slow - 0.1, 0.2)
         start[row, Parameter.LEVEL] = 1.1
         if hypothesis.corner is not None:
             prior[row, Parameter.CORNER] = math.log(hypothesis.corner)
@@ -130,6 +145,7 @@ def fit_batch(
     weight[:, Parameter.NOISE] = 1.0 / _SPREAD[Parameter.NOISE]
     return FitBatch(
         poles=poles,
+        higher=higher,
         start=start,
         free=free,
         prior=prior,
@@ -146,6 +162,6 @@ def _corner_start(poles: ComplexArray, observation: Observation, high: float) ->
     place = observation.frequencies[peak + int(fallen[0])] if fallen.size else 2.0 * high
     ratio = np.geomspace(0.05, 8.0, 200)
     s = 1j * ratio[:, np.newaxis]
-    level_db = amplitude_ratio_db(np.prod(1.0 / np.abs(s - poles), axis=-1))
+    level_db = amplitude_ratio_db(np.prod(1.0 / np.abs(1.0 - s / poles), axis=-1))
     at = float(np.interp(8.0, -level_db, ratio)) if poles.size else 1.0
     return float(np.clip(place / at, 1.05 * LOWEST_CORNER, 0.95 * HIGHEST_CORNER))
