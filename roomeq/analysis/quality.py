@@ -29,10 +29,10 @@ from roomeq.analysis.quality_pairs import (
     channel_findings,
     recording_trace,
     same_recording_findings,
-    slip,
 )
 from roomeq.analysis.quality_residual import disturbance_findings
 from roomeq.analysis.quality_signal import dropped_findings, sample_facts, sample_findings
+from roomeq.analysis.quality_slips import estimate_slip, slip_findings
 from roomeq.analysis.quality_timing import cut_findings, sweep_findings
 from roomeq.bands import ThirdOctaveBand
 from roomeq.levels import FloatArray, readonly
@@ -195,20 +195,51 @@ def _judged(
     findings += noise_findings(model, noise)
     findings += dropped_findings(recording, facts, model, clipped=clipped)
     findings += hum_findings(model, estimate_hum(model))
-    findings += disturbance_findings(model)
     findings += cut_findings(model)
+    findings += disturbance_findings(model, step=facts.step, spared=_spans(findings))
     reference = None
     if loopback is not None:
         reference, more = _loopback(loopback, sweep)
         findings += more
     findings += channel_findings(model, reference)
     swapped = any(finding.code is FindingCode.CHANNELS_SWAPPED for finding in findings)
-    drift = estimate_clock_drift(model, loopback=None if swapped else reference)
-    findings += drift_findings(model, drift)
-    if reference is not None and not swapped:
-        findings += slip(reference, loopback or recording)
+    drift, more = _clock(model, None if swapped else reference)
+    findings += more
     quality = _quality(recording, facts.peak_dbfs, findings, model=model, noise=noise, drift=drift)
     return quality, recording_trace(model, noise)
+
+
+def _clock(
+    model: SweepModel, reference: SweepModel | None
+) -> tuple[ClockDrift | None, list[Finding]]:
+    """Return clock drift and what is to be said of it; a slip can look like drift, so it is first.
+
+    Without a loopback a slip is only looked for where drift seems to be there, or is not told.
+    """
+    drift = estimate_clock_drift(model, loopback=reference)
+    findings = drift_findings(model, drift)
+    if reference is None and drift is not None and not findings:
+        return drift, []
+    slipped = estimate_slip(model, loopback=reference)
+    if slipped is None:
+        return drift, findings
+    return None, slip_findings(model, slipped, model.view.recording)
+
+
+def _spans(findings: list[Finding]) -> list[tuple[float, float]]:
+    """Return where something is missing or was dropped: that disturbs by itself."""
+    spans = []
+    for one in findings:
+        start, stop = one.where.start, one.where.stop
+        if start is None or stop is None:
+            continue
+        if one.code is FindingCode.DROPPED_SAMPLES:
+            spans.append((start, stop))
+        elif one.code is FindingCode.START_MISSING:
+            spans.append((stop, stop))
+        elif one.code is FindingCode.END_MISSING:
+            spans.append((start, start))
+    return spans
 
 
 def _loopback(

@@ -30,7 +30,15 @@ from roomeq.levels import FloatArray
 from roomeq.recording import Recording, SweepDescription
 from roomeq.response import ComplexArray
 
-__all__ = ["ClockDrift", "drift_findings", "estimate_clock_drift", "mend_clock_drift"]
+__all__ = [
+    "ClockDrift",
+    "LeadInPhase",
+    "drift_findings",
+    "estimate_clock_drift",
+    "lead_in_phase",
+    "mend_clock_drift",
+    "unwrapped_phase",
+]
 
 LEAST_DRIFT_PPM = 3.0
 """Smaller drift is not worth a word: 0.03 ms over a sweep of 10 s."""
@@ -38,6 +46,7 @@ _HARMFUL_TIME = 0.25e-3  # s over one sweep: 9 degrees at 100 Hz
 _SIGMAS = 6.0
 _LARGEST_PPM = 500.0
 _COHERENT = 0.2
+_LEAD_IN_SURE = 0.7  # half a millisecond lost at once looks like drift to it
 _TAPS = 64
 _BLOCK = 4096
 
@@ -119,29 +128,33 @@ def _delay(axis: FloatArray, cross: ComplexArray) -> tuple[float, float]:
     return delay, error
 
 
+def unwrapped_phase(loopback: SweepModel) -> tuple[FloatArray, FloatArray]:
+    """Return frequencies and the unwrapped phase of a response, in rad."""
+    axis, pressure = loopback.pressure()
+    return axis, np.unwrap(np.angle(pressure))
+
+
 def _from_phase(loopback: SweepModel) -> ClockDrift | None:
     """Read the drift from the phase of a loopback.
 
-    A delay ``a + drift t(f)`` with ``t = L ln(f / f1)`` has the phase ``-2 pi (a f + drift L f
-    (ln(f / f1) - 1))``; a constant and a term in 1 / f stand for the coupling capacitors.
+    The sweep passes f at ``t = L ln(f / f1)``; drift delays it by ``drift (t + L)`` there, so that
+    the phase gains ``-2 pi drift f t`` (its derivative is the delay). A constant and a term in 1 /
+    f stand for the coupling capacitors.
     """
-    axis, pressure = loopback.pressure()
-    phase = np.unwrap(np.angle(pressure))
+    axis, phase = unwrapped_phase(loopback)
     sweep = loopback.view.sweep
-    drift = -2.0 * np.pi * sweep.growth * axis * (np.log(axis / sweep.start) - 1.0)
+    drift = -2.0 * np.pi * axis * sweep.growth * np.log(axis / sweep.start)
     columns = np.stack((drift, axis, np.ones(axis.size), 1.0 / axis), axis=1)
-    scale = np.abs(columns).max(axis=0)
-    fit, _, rank, _ = np.linalg.lstsq(columns / scale, phase, rcond=None)
-    rest = phase - columns / scale @ fit
-    if rank < columns.shape[1] or float(np.std(rest)) > 0.5:
+    columns /= np.abs(columns).max(axis=0)
+    fit, _, rank, _ = np.linalg.lstsq(columns, phase, rcond=None)
+    spread = float(np.std(phase - columns @ fit))
+    if rank < columns.shape[1] or spread > 0.5:
         return None
-    inverse = np.linalg.inv((columns / scale).T @ (columns / scale))
-    deviation = math.sqrt(float(inverse[0, 0])) * float(np.std(rest)) / float(scale[0])
+    scale = float(np.abs(drift).max())
+    deviation = math.sqrt(float(np.linalg.inv(columns.T @ columns)[0, 0])) * spread / scale
     # Neighbouring bins share what they hold: the errors are those of far fewer values.
     return ClockDrift(
-        ppm=1e6 * float(fit[0]) / float(scale[0]),
-        uncertainty_ppm=3e6 * deviation,
-        basis="loopback",
+        ppm=1e6 * float(fit[0]) / scale, uncertainty_ppm=3e6 * deviation, basis="loopback"
     )
 
 
@@ -157,52 +170,97 @@ def _lead_in(sweep: SweepDescription, rate: float) -> FloatArray:
     )
 
 
-def _from_lead_in(model: SweepModel) -> ClockDrift | None:
-    """Read the drift from the time between the lead-in and the sweep.
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class LeadInPhase:
+    """How the lead-in was heard against how the response to the sweep predicts it.
 
-    The response to the sweep predicts how the lead-in sounds in this room. The phase between that
-    and what was heard is ``2 pi f drift T(f)``, with T from the middle of the lead-in to the moment
-    at which the sweep passes f.
+    Attributes
+    ----------
+    axis, turns : ndarray, shape (F,)
+        Frequencies in Hz, and the phase in turns that a drift of 1 adds to each.
+    cross : ndarray of complex, shape (F,)
+        Spectrum as heard times the conjugate of the predicted one.
+    drift : float
+        The best one.
+    deviation : float
+        Its standard deviation.
+    coherence : float
+        How much of the cross spectrum that drift brings into phase, 0 to 1.
+    """
+
+    axis: FloatArray
+    turns: FloatArray
+    cross: ComplexArray
+    drift: float
+    deviation: float
+    coherence: float
+
+
+def lead_in_phase(model: SweepModel) -> LeadInPhase | None:
+    """Return what the lead-in tells of the clock; None where it was not played or not recorded.
+
+    The sweep is heard through the same room. Drift turns the phase between the lead-in as heard and
+    as predicted by ``2 pi f drift T(f)``, with T from the middle of the lead-in to the moment at
+    which the sweep passes f.
     """
     sweep, rate = model.view.sweep, model.low_rate
     noise = _lead_in(sweep, rate)
     ahead = sweep.lead_in + sweep.pause
     first = round((model.starts[0] - ahead) * rate)
-    if not noise.size or first < 0:
+    if not noise.size or first < -0.2 * rate:
         return None
     axis, pressure = model.pressure()
-    heard = model.band_signal[first : first + noise.size + round(0.5 * sweep.pause * rate)]
-    size = max(model.impulse_response.samples.size, heard.size)
-    grid = rate / size * np.arange(size // 2 + 1)
+    stop = first + noise.size + round(0.5 * sweep.pause * rate)
+    heard = np.concatenate((np.zeros(max(0, -first)), model.band_signal[max(0, first) : stop]))
+    size = _next_length(max(model.impulse_response.samples.size, heard.size))
+    grid = rate / size * np.arange(size // 2 + 1, dtype=np.float64)
     used = (grid >= model.band[0]) & (grid <= model.band[1])
-    response = np.interp(grid[used], axis, pressure.real) + 1j * np.interp(
-        grid[used], axis, pressure.imag
-    )
-    turn = np.exp(2j * np.pi * grid[used] * (first / rate - (model.starts[0] - ahead)))
-    predicted = np.fft.rfft(noise, size)[used] * response
-    measured = np.fft.rfft(heard, size)[used] * turn
-    cross = measured * np.conj(predicted)
-    span = ahead - 0.5 * sweep.lead_in + sweep.growth * np.log(grid[used] / sweep.start)
-    return _best_drift(grid[used] * (span + sweep.growth), cross)
+    grid = grid[used]
+    response = np.interp(grid, axis, pressure.real) + 1j * np.interp(grid, axis, pressure.imag)
+    turn = np.exp(2j * np.pi * grid * (first / rate - (model.starts[0] - ahead)))
+    cross = np.fft.rfft(heard, size)[used] * turn
+    cross *= np.conj(np.fft.rfft(noise, size)[used] * response)
+    span = ahead - 0.5 * sweep.lead_in + sweep.growth * np.log(grid / sweep.start)
+    return _best_drift(grid, grid * span, cross)
 
 
-def _best_drift(turns: FloatArray, cross: ComplexArray) -> ClockDrift | None:
-    """Return the drift that makes a cross spectrum real; `turns` is the phase in turns per unit."""
+def _next_length(size: int) -> int:
+    """Return a length, not smaller, that is quick to transform."""
+    from scipy.fft import next_fast_len
+
+    return int(next_fast_len(size, real=True))
+
+
+def _best_drift(axis: FloatArray, turns: FloatArray, cross: ComplexArray) -> LeadInPhase:
+    """Return the drift that makes a cross spectrum real."""
     order = np.arange(0, cross.size, max(1, cross.size // 2048))
-    trial = 1e-6 * np.arange(-_LARGEST_PPM, _LARGEST_PPM + 1.0, 2.0)
+    # The likeness has a width of 1 / max(turns), some hundred ppm.
+    trial = 1e-6 * np.arange(-_LARGEST_PPM, _LARGEST_PPM + 1.0, 20.0)
     likeness = np.real(np.exp(-2j * np.pi * np.outer(trial, turns[order])) @ cross[order])
-    at = int(np.argmax(likeness))
-    drift = float(trial[at])
-    if float(likeness[at]) < _COHERENT * float(np.abs(cross[order]).sum()):
-        return None
-    deviation = math.inf
-    for _ in range(3):
-        rest = np.angle(cross * np.exp(-2j * np.pi * drift * turns))
-        weight = np.abs(cross) * turns
+    drift, deviation = float(trial[int(np.argmax(likeness))]), math.inf
+    rest = cross
+    for _ in range(4):
+        rest = cross * np.exp(-2j * np.pi * drift * turns)
+        weight, phase = np.abs(cross) * turns, np.angle(rest)
         bottom = 2.0 * np.pi * float(np.sum(weight * turns))
-        drift += float(np.sum(weight * rest)) / bottom
-        deviation = math.sqrt(float(np.sum((weight * rest) ** 2))) / bottom
-    return ClockDrift(ppm=1e6 * drift, uncertainty_ppm=3e6 * deviation, basis="lead-in")
+        drift += float(np.sum(weight * phase)) / bottom
+        deviation = math.sqrt(float(np.sum((weight * phase) ** 2))) / bottom
+    coherence = float(rest.real.sum() / np.abs(cross).sum())
+    return LeadInPhase(
+        axis=axis,
+        turns=turns,
+        cross=cross,
+        drift=drift,
+        deviation=deviation,
+        coherence=coherence,
+    )
+
+
+def _from_lead_in(model: SweepModel) -> ClockDrift | None:
+    told = lead_in_phase(model)
+    if told is None or told.coherence < _COHERENT:
+        return None
+    return ClockDrift(ppm=1e6 * told.drift, uncertainty_ppm=3e6 * told.deviation, basis="lead-in")
 
 
 def drift_findings(model: SweepModel, drift: ClockDrift | None) -> list[Finding]:
@@ -213,6 +271,7 @@ def drift_findings(model: SweepModel, drift: ClockDrift | None) -> list[Finding]
     margin = abs(drift.ppm) / threshold
     if not margin >= 1.0:
         return []
+    sure = confidence_of(margin)
     moved = 1e-6 * abs(drift.ppm) * model.view.sweep.duration
     return [
         make_finding(
@@ -221,7 +280,7 @@ def drift_findings(model: SweepModel, drift: ClockDrift | None) -> list[Finding]
             model.view.recording,
             what=f"the recording lasts {drift.ppm:+.1f} ppm longer than what was played (by the "
             f"{drift.basis}), {1e3 * moved:.2f} ms over the sweep; not mended",
-            confidence=confidence_of(margin),
+            confidence=min(sure, _LEAD_IN_SURE) if drift.basis == "lead-in" else sure,
             value=drift.ppm,
         )
     ]

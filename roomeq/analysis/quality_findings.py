@@ -79,8 +79,8 @@ REMEDIES: dict[FindingCode, str] = {
     FindingCode.SWEEPS_MISSING: "record all of the file, or describe it by the sweeps it holds",
     FindingCode.SWEEP_NOT_FOUND: "check that the sweep was played and that this channel heard it",
     FindingCode.WRONG_SWEEP: "name the description of the sweep that was played",
-    FindingCode.WRONG_SAMPLE_RATE: "play and record at the rates that the files state, and record "
-    "again",
+    FindingCode.WRONG_SAMPLE_RATE: "record again at the rate that the file states; or name the "
+    "sweep that was played, if it was another",
     FindingCode.CHANNELS_SWAPPED: "name the channels the other way round",
     FindingCode.NO_ROOM_HEARD: "name the channel of the microphone: this looks like a loopback",
     FindingCode.CLOCK_DRIFT: "play and record through one interface, or mend the drift explicitly",

@@ -38,6 +38,8 @@ _LEAST_RELATIVE_DB = -60.0
 """Hum further than this below the sweep is not worth a word."""
 _HARMFUL_DB = -40.0
 _MOST_HARMONICS = 12
+_AROUND = 0.12  # of ln f: the sweep there is the median over a third of an octave
+_EVEN = 256  # lengths that are whole multiples of it are quick to transform
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -85,9 +87,9 @@ def estimate_hum(model: SweepModel) -> Hum | None:
         return None
     _, mains, lines = max(families)
     axis, pressure = model.pressure()
-    amplitude = model.view.sweep.amplitude * np.interp(
-        [line[0] for line in lines], axis, _smoothed(np.abs(pressure))
-    )
+    magnitude = np.abs(pressure)
+    near = [np.abs(np.log(axis / line[0])) < _AROUND for line in lines]
+    amplitude = model.view.sweep.amplitude * np.array([np.median(magnitude[one]) for one in near])
     levels = np.array([line[1] for line in lines])
     return Hum(
         mains=mains,
@@ -98,17 +100,12 @@ def estimate_hum(model: SweepModel) -> Hum | None:
     )
 
 
-def _smoothed(magnitude: FloatArray) -> FloatArray:
-    """Return the root mean square over nine bins, so that a null does not decide."""
-    power = np.convolve(np.pad(magnitude**2, 4, mode="edge"), np.full(9, 1.0 / 9.0), mode="valid")
-    return np.sqrt(power)
-
-
 def _line(model: SweepModel, frequency: float) -> tuple[float, float, float] | None:
     """Return frequency, amplitude and margin of a line; None where none stands out."""
     rate = model.low_rate
     passed = max(model.starts[-1], 0.0) + model.instant_of(frequency) + model.window.length
     part = model.residual[round(passed * rate) :]
+    part = part[: part.size // _EVEN * _EVEN]
     if part.size < _SHORTEST * rate:
         return None
     taper = np.hanning(part.size + 2)[1:-1]

@@ -14,7 +14,7 @@ harmonics is passing, or has passed less than the window's length ago.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
@@ -30,10 +30,12 @@ from roomeq.levels import FloatArray
 from roomeq.recording import ImpulseResponse, Recording, SweepDescription
 from roomeq.response import ComplexArray
 
-__all__ = ["RecordingView", "SweepModel", "model_sweep", "view_recording"]
+__all__ = ["RecordingView", "SweepModel", "band_envelope", "model_sweep", "view_recording"]
 
 ORDERS = (1, 2, 3, 4, 5)
 _WIDE_PASSBAND = 1800.0  # Hz
+_LEAST_EXPLAINED = 1.5  # s
+_LEAST_FLAT = 0.25  # s
 _WIDEST = 0.3  # of the wide rate: passband of its filter
 
 
@@ -87,6 +89,8 @@ class SweepModel:
         Their mean.
     window : ImpulseWindow
         Over which a response counts as such.
+    explained : ImpulseWindow
+        The same, longer where the end of the recording cuts the window.
     starts : tuple of float
         When each sweep begins to be heard, in s; negative where the recording began later.
     band_signal, residual : ndarray, shape (N,)
@@ -99,6 +103,7 @@ class SweepModel:
     segments: Segments
     impulse_response: ImpulseResponse
     window: ImpulseWindow
+    explained: ImpulseWindow
     starts: tuple[float, ...]
     band_signal: FloatArray
     residual: FloatArray
@@ -199,19 +204,66 @@ def model_sweep(view: RecordingView) -> SweepModel | None:
         lowest=averaged.lowest,
         highest=averaged.highest,
     )
-    window = choose_window(mean)
-    weight = _unexplained(view, segments.starts, window)
+    window = _steady_window(mean)
+    explained = window
+    if window.basis == "available":  # a cut recording: the earlier frequencies ring on in it
+        explained = replace(window, length=max(window.length, _LEAST_EXPLAINED))
+    weight = _unexplained(view, segments.starts, explained)
     signal = _convolved(view, view.deconvolved)
     return SweepModel(
         view=view,
         segments=segments,
         impulse_response=mean,
         window=window,
+        explained=explained,
         starts=segments.starts,
         band_signal=signal,
         residual=_convolved(view, view.deconvolved * weight),
         left=weight > 0.5,
     )
+
+
+def band_envelope(
+    spectrum: ComplexArray, *, step: float, centre: float, width: float
+) -> FloatArray:
+    """Return the magnitude of a band of a signal against time, shape (M,).
+
+    Gaussian over ln f with standard deviation `width`, on as many samples as the band needs: they
+    cover the same (circular) time as the signal.
+    """
+    from scipy.fft import ifft, next_fast_len
+
+    first = max(1, int(centre * math.exp(-3.0 * width) / step))
+    last = min(spectrum.size, int(centre * math.exp(3.0 * width) / step) + 1)
+    axis = step * np.arange(first, last)
+    weight = np.exp(-0.5 * (np.log(axis / centre) / width) ** 2)
+    return np.asarray(np.abs(ifft(spectrum[first:last] * weight, next_fast_len(2 * axis.size))))
+
+
+def _steady_window(mean: ImpulseResponse) -> ImpulseWindow:
+    """Return the window that the decay asks for, where a disturbance may have feigned decay.
+
+    A slam or a voice spreads over the lags far below the response and looks like a slow decay. So
+    the window is held to what twice the early decay time asks for: three times as long as
+    octaves take, in the median, to stay 20 dB below their peak (common practice, no source).
+    """
+    from scipy.fft import rfft
+
+    window = choose_window(mean)
+    spectrum = rfft(mean.samples)
+    rate, size = mean.sample_rate, mean.samples.size
+    octaves = max(1, round(math.log2(mean.highest / mean.lowest)))
+    times = []
+    for centre in np.geomspace(1.2 * mean.lowest, mean.highest / 1.2, octaves):
+        envelope = band_envelope(spectrum, step=rate / size, centre=float(centre), width=0.3)
+        peak = int(np.argmax(envelope))
+        loud = np.flatnonzero(envelope >= 0.1 * envelope[peak])
+        times.append(float(loud[-1] - peak) * size / (rate * envelope.size))
+    limit = max(2.0 * 3.0 * float(np.median(times)), _LEAST_FLAT)
+    length = min(window.length, 1.2 * limit / 0.8)
+    if length == window.length:
+        return window
+    return replace(window, length=length, decay_time=min(window.decay_time, limit))
 
 
 def _unexplained(

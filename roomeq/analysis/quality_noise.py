@@ -78,8 +78,10 @@ def quiet_stretches(model: SweepModel) -> list[tuple[float, float]]:
 
 def _density(model: SweepModel, stretches: list[tuple[float, float]]) -> tuple[FloatArray, float]:
     """Return the mean squared spectrum per sample over quiet stretches, and its bin spacing."""
+    from scipy.fft import next_fast_len
+
     rate = model.low_rate
-    size = round(max(b - a for a, b in stretches) * rate)
+    size = next_fast_len(1 + round(max(b - a for a, b in stretches) * rate), real=True)
     total, weight = np.zeros(size // 2 + 1), 0.0
     for begin, end in stretches:
         part = model.residual[round(begin * rate) : round(end * rate)]
@@ -129,7 +131,7 @@ def estimate_noise(model: SweepModel) -> NoiseLevels:
     low_step = model.low_rate / model.view.inverse.fft_length
     inverse = np.array([_band_mean(gain, low_step, band, 0.0) for band in bands])
     in_response = noise * inverse * float(values @ values) / model.segments.samples.shape[0]
-    clean = np.maximum(mean - in_response, 1e-12 * mean)
+    clean = np.maximum(mean - in_response, 0.01 * mean)  # hence no ratio falls below -20 dB
     widths = np.array([band.upper - band.lower for band in bands])
     # Mean square in a band: two-sided density over the rate, twice for both signs of frequency.
     band_power = 2.0 * noise * widths / model.low_rate

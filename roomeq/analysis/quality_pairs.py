@@ -1,4 +1,4 @@
-"""Two channels or two recordings against each other: swapped, the same, lost samples in between.
+"""Two channels or two recordings against each other: swapped, or the same.
 
 Conventions
 -----------
@@ -30,14 +30,12 @@ from roomeq.analysis.quality_timing import looks_electrical
 from roomeq.levels import FloatArray
 from roomeq.recording import Recording
 
-__all__ = ["Trace", "channel_findings", "recording_trace", "same_recording_findings", "slip"]
+__all__ = ["Trace", "channel_findings", "recording_trace", "same_recording_findings"]
 
 _SAME = 0.1  # of the noise power
 _ALIKE_DB = 0.5  # levels of third octaves, before samples are compared
 _SHORTEST = 1.0  # s
 _EXACT = 1e-7  # of the signal's power, where no noise is known
-_LEAST_SLIP = 0.1e-3  # s
-_SLIP_SIGMAS = 8.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -173,57 +171,3 @@ def channel_findings(model: SweepModel, loopback: SweepModel | None) -> list[Fin
             confidence=confidence_of(min(margin, 100.0)) if swapped else 0.7,
         )
     ]
-
-
-def slip(loopback: SweepModel, recording: Recording) -> list[Finding]:
-    """Return a jump of the loopback's delay in the middle of a sweep: samples lost or put in.
-
-    The delay is read in narrow bands; a line over the time at which the sweep passes them (clock
-    drift) is allowed, a step is not.
-    """
-    axis, pressure = loopback.pressure()
-    edges = np.geomspace(loopback.band[0] * 1.1, loopback.band[1] / 1.1, 37)
-    times, delays = [], []
-    for low, high in itertools.pairwise(edges):
-        inside = np.flatnonzero((axis >= low) & (axis < high))
-        if inside.size < 4:
-            continue
-        turned = pressure[inside[1:]] * np.conj(pressure[inside[:-1]])
-        delays.append(-float(np.angle(turned.sum())) / (2.0 * np.pi * (axis[1] - axis[0])))
-        times.append(loopback.instant_of(math.sqrt(low * high)))
-    if len(times) < 12:
-        return []
-    at, step, error = _best_step(np.array(times), np.array(delays))
-    margin = abs(step) / max(_LEAST_SLIP, _SLIP_SIGMAS * error)
-    if not margin >= 1.0:
-        return []
-    count = round(abs(step) * recording.sample_rate)
-    moment = loopback.starts[0] + at
-    return [
-        make_finding(
-            FindingCode.DROPPED_SAMPLES,
-            Severity.FAULT,
-            recording,
-            what=f"the loopback's delay jumps by {1e3 * step:+.2f} ms: about {count} samples were "
-            f"{'lost' if step < 0 else 'put in'}",
-            confidence=confidence_of(margin),
-            seconds=(moment - 0.1, moment + 0.1),
-            band=(loopback.frequency_at(moment - 0.1), loopback.frequency_at(moment + 0.1)),
-            value=count,
-        )
-    ]
-
-
-def _best_step(times: FloatArray, delays: FloatArray) -> tuple[float, float, float]:
-    """Return when a step explains the delays best, its height and the scatter of the rest."""
-    best = (math.inf, 0.0, 0.0, 0.0)
-    for cut in range(4, times.size - 4):
-        after = (np.arange(times.size) >= cut).astype(np.float64)
-        columns: FloatArray = np.stack((np.ones(times.size), times, after), axis=1)
-        fit, *_ = np.linalg.lstsq(columns, delays, rcond=None)
-        rest = np.abs(delays - columns @ fit)
-        kept = np.sort(rest)[: rest.size - 3]  # the bands at the step itself lie between
-        scatter = float(np.sqrt(np.mean(kept**2)))
-        if scatter < best[0]:
-            best = scatter, 0.5 * float(times[cut - 1] + times[cut]), float(fit[2]), scatter
-    return best[1], best[2], best[3]

@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import itertools
 import math
+from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -37,23 +38,39 @@ _LEAST_RELATIVE_DB = -45.0  # moves a level by at most 0.05 dB
 _HARMFUL_DB = -30.0  # by at most 0.27 dB
 _UNUSABLE_DB = -15.0  # by at most 1.4 dB
 _PER_OCTAVE = 1
+_SPARED = 0.4  # s around the ends of the recording and around other findings
 
 
-def disturbance_findings(model: SweepModel) -> list[Finding]:
+def disturbance_findings(
+    model: SweepModel, *, step: float = 0.0, spared: Sequence[tuple[float, float]] = ()
+) -> list[Finding]:
     """Return what was heard besides sweep, room and steady noise, each event by itself.
 
     Looked for in octaves, from the beginning of the first sweep until the last has decayed. What it
     does to the response is judged by the energy of the event against that of the sweep in the same
     octave.
+
+    Parameters
+    ----------
+    model : SweepModel
+        What the sweep explains.
+    step : float
+        Of the quantiser, as a fraction of full scale: what it adds is no disturbance.
+    spared : sequence of tuple of float
+        From when to when, in s, other findings already say what is wrong.
     """
     if model.residual.size < 4 * _FRAME * model.low_rate:
         return []
     times, axis, power, free = _cells(model)
     begin = model.starts[0]
-    end = model.starts[-1] + model.view.sweep.duration + model.window.length
+    end = model.starts[-1] + model.view.sweep.duration + model.explained.length
     counted = (times >= begin) & (times <= end)
     quiet = _not_lead_in(model, times)
+    for first, last in ((-1.0, 0.0), (model.view.recording.duration, math.inf), *spared):
+        counted &= (times < first - _SPARED) | (times > last + _SPARED)
     noise = _noise_by_bin(power, free & quiet[:, np.newaxis])
+    # Of a slow signal the steps' noise, step**2 / 12, gathers at few frequencies: ten times that.
+    noise = np.maximum(noise, 10.0 * step**2 / 12.0 / model.view.recording.sample_rate)
     flagged: list[tuple[FloatArray, float, tuple[float, float]]] = []
     for low, high in _octaves(model):
         bins = (axis >= low) & (axis < high) & np.isfinite(noise)

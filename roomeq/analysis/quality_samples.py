@@ -11,7 +11,6 @@ block, or an electrical click, leaves behind.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -24,6 +23,8 @@ __all__ = ["Gap", "find_gaps", "find_jumps", "find_repeats", "smallest_step"]
 IntArray = NDArray[np.intp]
 _STRIDE = 8
 _SHORTEST_GAP = 24  # samples
+_GAP_STEPS = 64.0
+_JUMP_STEPS = 8.0
 _REPEAT_STRIDE = 16
 _BLOCK = 4096
 _JUMP_SIGMAS = 9.0  # of 1e6 Gaussian samples the largest reaches 4.9
@@ -62,13 +63,12 @@ def smallest_step(samples: FloatArray) -> float:
     return least if quantised else 0.0
 
 
-def find_gaps(
-    samples: FloatArray, *, step: float, sample_rate: float, frequency_at: Callable[[float], float]
-) -> list[Gap]:
+def find_gaps(samples: FloatArray, *, step: float) -> list[Gap]:
     """Return runs of one value that are longer than quantising can make them.
 
-    The top of a sine of amplitude a and frequency f stays within one step q of the quantiser for
-    ``sqrt(2 q / a) / (pi f)`` seconds; three times that is allowed.
+    Where a smooth signal stays within one step of the quantiser for a while, it moves by 8 steps in
+    as long a while before or after it at the top of a sine, by 26 at a bend of third order. So a
+    run is a gap where the signal moves by at least 64 steps in as long a while beside it.
 
     Parameters
     ----------
@@ -76,34 +76,27 @@ def find_gaps(
         Where the signal should move.
     step : float
         Of the quantiser, from `smallest_step`.
-    sample_rate : float
-        Hz.
-    frequency_at : callable
-        Frequency of the sweep, in Hz, at a time in s after the first sample.
     """
     sparse = samples[::_STRIDE]
     same = sparse[1:] == sparse[:-1]
     hits = np.flatnonzero(same[1:] & same[:-1]) * _STRIDE
-    if not hits.size:
-        return []
-    inner = np.arange(1, 2 * _STRIDE + 1)
     whole = np.ones(hits.size, dtype=bool)
-    for offset in inner:
+    for offset in range(1, 2 * _STRIDE + 1):
         whole &= samples[hits + offset] == samples[hits]
     gaps: list[Gap] = []
+    stop = 0
     for hit in hits[whole]:
-        if gaps and hit < gaps[-1].stop:
+        if hit < stop:
             continue
         first, stop = _extent(samples, int(hit))
-        reach = round(0.05 * sample_rate)
-        around = samples[max(0, first - reach) : stop + reach]
-        amplitude = 0.5 * float(np.ptp(around))
-        allowed = float(_SHORTEST_GAP)
-        if step > 0 and amplitude > 0:
-            top = math.sqrt(2.0 * min(1.0, step / amplitude))
-            allowed += 3.0 * sample_rate * top / (math.pi * frequency_at(first / sample_rate))
-        gaps.append(Gap(first=first, stop=stop, margin=(stop - first) / allowed))
-    return [gap for gap in gaps if gap.margin >= 1.0]
+        count = stop - first
+        sides = samples[max(0, first - count) : first], samples[stop : stop + count]
+        moved = max((float(np.ptp(side)) for side in sides if side.size), default=0.0)
+        steps = moved / step if step > 0 else math.inf if moved > 0 else 0.0
+        margin = min(count / _SHORTEST_GAP, steps / _GAP_STEPS)
+        if margin >= 1.0:
+            gaps.append(Gap(first=first, stop=stop, margin=margin))
+    return gaps
 
 
 def _extent(samples: FloatArray, index: int) -> tuple[int, int]:
@@ -124,7 +117,7 @@ def _extent(samples: FloatArray, index: int) -> tuple[int, int]:
 def _block_lengths(sample_rate: float) -> list[int]:
     """Return the lengths in which recorders handle samples (common practice, no source)."""
     lengths = {2**power for power in range(6, 14)} | {192, 384, 480, 960, 441, 882}
-    lengths |= {round(0.01 * sample_rate), round(0.02 * sample_rate)}
+    lengths |= {round(part * sample_rate) for part in (0.01, 0.02, 0.05, 0.1)}
     return sorted(length for length in lengths if length >= 64)
 
 
@@ -176,12 +169,12 @@ def _equal_extent(samples: FloatArray, hit: int, length: int) -> tuple[int, int]
     )
 
 
-def find_jumps(samples: FloatArray) -> list[Gap]:
+def find_jumps(samples: FloatArray, *, step: float) -> list[Gap]:
     """Return steps of the waveform.
 
     The third difference suppresses the bass (by 71 dB at 500 Hz and 48 kHz) and makes of a unit
     step the samples 1, -2, 1. A jump stands nine times above the root mean square of the third
-    difference around it, and is at least 1 % of the peak around it.
+    difference around it, and is at least 1 % of the peak around it and 8 steps of the quantiser.
     """
     found: list[Gap] = []
     for first in range(0, samples.size - 8, _BLOCK):
@@ -192,10 +185,10 @@ def find_jumps(samples: FloatArray) -> list[Gap]:
         power = third * third
         at = int(np.argmax(power))
         largest = float(power[at])
-        floor = (_LEAST_JUMP * _THIRD_DIFFERENCE) ** 2
         if largest * third.size < _JUMP_SIGMAS**2 * float(power.sum()):
             continue  # the block's own mean square, jump included, is a quick lower bound
-        if largest < floor * float(np.abs(part).max()) ** 2:
+        least = max(_LEAST_JUMP * float(np.abs(part).max()), _JUMP_STEPS * step)
+        if largest < (_THIRD_DIFFERENCE * least) ** 2:
             continue
         around = float(np.sum(power)) - float(power[max(0, at - 4) : at + 5].sum())
         mean = max(around, 0.0) / max(1, third.size - 9)

@@ -14,7 +14,6 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from functools import partial
 
 import numpy as np
 
@@ -46,9 +45,9 @@ DC_OF_FULL_SCALE = 0.005
 """A mean beyond it, or beyond a tenth of the peak, is a finding (common practice, no source)."""
 _DC_OF_PEAK = 0.1
 _BLOCK = 65536
-_FLAT_RATIO = 8.0
+_FLAT_RATIO = 6.0
 _FLAT_SAMPLES = 12
-_DISTANCES = (1e-5, 1e-4, 1e-3, 1e-2)  # of the extreme value
+_DISTANCES = (1e-5, 1e-4, 1e-3, 3e-3, 1e-2, 3e-2)  # of the extreme value
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -187,9 +186,7 @@ def _flat_top(
         top = below <= distance
         inside = int(top.sum())
         beneath = int((below <= 2.0 * distance).sum()) - inside
-        # The rarer count carries the chance: allow it three standard deviations (Poisson).
-        ratio = inside / (beneath + 3.0 * math.sqrt(beneath + 1.0))
-        margin = min(ratio / _FLAT_RATIO, 1e3)
+        margin = min(inside / (beneath + 2.0) / _FLAT_RATIO, 1e3)  # 2: chance of small counts
         if inside >= _FLAT_SAMPLES and margin >= 1.0 and (best is None or margin > best[0]):
             best = margin, near[top]
     return best
@@ -212,7 +209,7 @@ def dropped_findings(
 ) -> list[Finding]:
     """Return gaps, repeats and jumps while a sweep plays.
 
-    Flat tops of a clipped recording are no gaps.
+    Flat tops of a clipped recording are no gaps, and their corners no jumps.
     """
     rate, findings = recording.sample_rate, []
     sweep = model.view.sweep
@@ -222,25 +219,16 @@ def dropped_findings(
         part = recording.samples[first:last]
         if part.size < 1024:
             continue
-        begins = first / rate
-        gaps = find_gaps(
-            part,
-            step=facts.step,
-            sample_rate=rate,
-            frequency_at=partial(_frequency_after, model, begins),
-        )
+        gaps = find_gaps(part, step=facts.step)
         if clipped:
             gaps = [gap for gap in gaps if _within(part[gap.first], facts)]
         repeats = find_repeats(part, step=facts.step, sample_rate=rate)
-        jumps = [jump for jump in find_jumps(part) if not _touches(jump, (*gaps, *repeats), rate)]
+        jumps = [] if clipped else find_jumps(part, step=facts.step)
+        jumps = [jump for jump in jumps if not _touches(jump, (*gaps, *repeats), rate)]
         for kind, places in (("gap", gaps), ("repeat", repeats), ("jump", jumps)):
             if places:
                 findings.append(_dropped(recording, model, kind, places, first))
     return findings
-
-
-def _frequency_after(model: SweepModel, begins: float, time: float) -> float:
-    return model.frequency_at(begins + time)
 
 
 def _within(value: float, facts: SampleFacts) -> bool:

@@ -22,7 +22,7 @@ from roomeq.analysis.quality_findings import (
     confidence_of,
     make_finding,
 )
-from roomeq.analysis.quality_model import RecordingView, SweepModel
+from roomeq.analysis.quality_model import RecordingView, SweepModel, band_envelope
 from roomeq.analysis.quality_noise import quiet_stretches
 from roomeq.levels import FloatArray
 
@@ -35,10 +35,13 @@ _BAND_WIDTH = 0.16  # of ln f, standard deviation
 _PROMINENT = 6.0  # peak of a band's envelope over its median; of noise it reaches 4
 _FEWEST_BANDS = 4
 _EARLY = 0.6  # the first moment with this much of the strongest counts
-_LARGEST_SPREAD = 0.3  # s, of the lags in a room
+_LARGEST_RUN = 0.3  # s, of the lags in a room
+_LEAST_RUN = 0.15  # s, where it makes the ratio of two usual rates
+_SCATTERED = 0.12  # s
 _NEGLIGIBLE_CUT = 0.05  # s
 _FRAME = 0.05  # s
 _HEARD_DB, _LOUD_DB = 6.0, 25.0  # above the noise
+_SURE = 0.1  # s
 _ELECTRICAL_SPREAD_DB = 1.0
 _ELECTRICAL_AFTER = 0.06  # s
 _ELECTRICAL_REST = 1e-3
@@ -64,27 +67,35 @@ class LagTrend:
     scatter: float
 
     @property
-    def spread(self) -> float:
-        """From the tenth to the ninetieth percentile of the lags, in s; 0 without any."""
-        if not self.lags.size:
+    def run(self) -> float:
+        """How far the line runs from the first to the last band, in s; 0 where there is none."""
+        if not math.isfinite(self.slope):
             return 0.0
-        low, high = np.percentile(self.lags, (10.0, 90.0))
-        return float(high - low)
+        return abs(self.slope) * math.log(self.frequencies[-1] / self.frequencies[0])
+
+    @property
+    def amiss(self) -> bool:
+        """Whether the lags run or scatter further than in any room."""
+        return self.run > _LARGEST_RUN or self.scatter > _SCATTERED
+
+    def rate_ratio(self, growth: float) -> float:
+        """Return how many times as fast a sweep of this growth runs; nan without a clear line."""
+        if not (self.scatter < 0.1 * self.run and growth + self.slope > 0):
+            return math.nan
+        return growth / (growth + self.slope)
 
 
 def estimate_lag_trend(view: RecordingView) -> LagTrend:
     """Return the lags of twelve bands between the ends of the usable band."""
+    from scipy.fft import rfft
+
     inverse = view.inverse
-    spectrum = np.fft.rfft(view.deconvolved)
+    spectrum = rfft(view.deconvolved)
     step = inverse.low_rate / inverse.fft_length
     centres = np.geomspace(1.25 * inverse.lowest, inverse.highest / 1.25, _BANDS)
     found = []
     for centre in centres:
-        first = max(1, int(centre * math.exp(-3.0 * _BAND_WIDTH) / step))
-        last = min(spectrum.size, int(centre * math.exp(3.0 * _BAND_WIDTH) / step) + 1)
-        axis = step * np.arange(first, last)
-        weight = np.exp(-0.5 * (np.log(axis / centre) / _BAND_WIDTH) ** 2)
-        envelope = np.abs(np.fft.ifft(spectrum[first:last] * weight, 2 * (last - first)))
+        envelope = band_envelope(spectrum, step=step, centre=float(centre), width=_BAND_WIDTH)
         top = float(envelope.max())
         if not top > _PROMINENT * float(np.median(envelope)):
             continue
@@ -131,7 +142,9 @@ def sweep_findings(view: RecordingView, model: SweepModel | None) -> list[Findin
     """Return whether this is another sweep, or one at another rate, or none at all."""
     trend = estimate_lag_trend(view)
     recording, sweep = view.recording, view.sweep
-    if trend.lags.size < _FEWEST_BANDS or trend.spread <= _LARGEST_SPREAD:
+    ratio = trend.rate_ratio(sweep.growth)
+    named = _rate_names(ratio, recording.sample_rate) if math.isfinite(ratio) else None
+    if not trend.amiss and (named is None or trend.run <= _LEAST_RUN):
         if model is not None:
             return []
         return [
@@ -143,12 +156,6 @@ def sweep_findings(view: RecordingView, model: SweepModel | None) -> list[Findin
                 confidence=0.9,
             )
         ]
-    straight = trend.scatter < 0.1 * trend.spread
-    ratio = math.nan
-    if straight and sweep.growth + trend.slope > 0:
-        ratio = sweep.growth / (sweep.growth + trend.slope)
-    named = _rate_names(ratio, recording.sample_rate) if math.isfinite(ratio) else None
-    margin = trend.spread / _LARGEST_SPREAD
     if named is not None:
         true, stated = named
         return [
@@ -158,7 +165,7 @@ def sweep_findings(view: RecordingView, model: SweepModel | None) -> list[Findin
                 recording,
                 what=f"the sweep runs {ratio:.3f} times as fast as described, as if what has "
                 f"{true:g} Hz were taken for {stated:g} Hz",
-                confidence=confidence_of(margin),
+                confidence=confidence_of(max(1.0, trend.run / _LEAST_RUN)),
                 value=ratio,
             )
         ]
@@ -174,7 +181,9 @@ def sweep_findings(view: RecordingView, model: SweepModel | None) -> list[Findin
             Severity.FAULT,
             recording,
             what=f"another sweep than the one described: {shape}",
-            confidence=confidence_of(margin),
+            confidence=confidence_of(
+                max(1.0, trend.run / _LARGEST_RUN, trend.scatter / _SCATTERED)
+            ),
             value=None if math.isnan(ratio) else sweep.growth / ratio,
         )
     ]
@@ -289,7 +298,7 @@ def _silent_ends(model: SweepModel) -> tuple[float, float]:
     abrupt = level[begin : begin + 5].max() > _LOUD_DB
     broken = level[max(0, stop - 10) : stop + 1].max() > _LOUD_DB
     return (
-        early if abrupt and early > fades[0] + 0.3 else 0.0,
+        early if abrupt and early > fades[0] + _SURE else 0.0,
         late if broken and late > fades[1] + 0.3 else 0.0,
     )
 
