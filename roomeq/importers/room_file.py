@@ -16,8 +16,8 @@ from pathlib import Path
 from roomeq.errors import RoomFileError
 from roomeq.importers.room_checks import inconsistencies
 from roomeq.importers.room_schema import RoomTables
-from roomeq.importers.toml_lines import KeyPath, key_name, line_of
-from roomeq.importers.toml_tables import read_toml_tables
+from roomeq.importers.toml_lines import KeyPath
+from roomeq.importers.toml_tables import fault_at, read_toml_tables
 
 __all__ = ["FORMAT", "ROOM_FILE_NAME", "RoomFile", "read_room_file"]
 
@@ -68,12 +68,8 @@ class RoomFile(RoomTables, frozen=True, kw_only=True):
 
     def fault(self, message: str, *path: str | int, remedy: str | None = None) -> RoomFileError:
         """Return (not raise) the error that points at a key of this file."""
-        return RoomFileError(
-            message,
-            path=self.location,
-            line=line_of(self.lines, path),
-            where=key_name(path) or None,
-            remedy=remedy,
+        return fault_at(
+            self.location, self.lines, path, message, error_class=RoomFileError, remedy=remedy
         )
 
 

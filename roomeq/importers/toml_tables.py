@@ -23,9 +23,10 @@ import msgspec
 from roomeq.errors import FileFaultError
 from roomeq.importers.toml_lines import KeyPath, key_lines, key_name, line_of
 
-__all__ = ["TomlTables", "read_toml_tables"]
+__all__ = ["TomlTables", "fault_at", "read_toml_tables"]
 
 Tables = TypeVar("Tables", bound=msgspec.Struct)
+Fault = TypeVar("Fault", bound=FileFaultError)
 
 _KINDS = {
     "float": "a number",
@@ -60,13 +61,49 @@ class TomlTables(Generic[Tables]):
 
     def fault(self, message: str, *path: str | int, remedy: str | None = None) -> FileFaultError:
         """Return (not raise) the error that points at a key of this file."""
-        return self.error_class(
+        return fault_at(
+            self.location,
+            self.lines,
+            path,
             message,
-            path=self.location,
-            line=line_of(self.lines, path),
-            where=key_name(path) or None,
+            error_class=self.error_class,
             remedy=remedy,
         )
+
+
+def fault_at(
+    location: Path,
+    lines: Mapping[KeyPath, int],
+    path: KeyPath,
+    message: str,
+    *,
+    error_class: type[Fault],
+    remedy: str | None,
+) -> Fault:
+    """Return (not raise) the error that points at a key of a TOML file.
+
+    Parameters
+    ----------
+    location : Path
+        The file.
+    lines : mapping
+        Line of each key, by its path.
+    path : tuple of str and int
+        The key; its line is that of the nearest key above it that is written.
+    message : str
+        What is wrong.
+    error_class : type
+        What to make.
+    remedy : str or None
+        What the reader most likely has to do.
+    """
+    return error_class(
+        message,
+        path=location,
+        line=line_of(lines, path),
+        where=key_name(path) or None,
+        remedy=remedy,
+    )
 
 
 def read_toml_tables(
@@ -173,12 +210,8 @@ class _Reader:
     examples: dict[str, str] = field(default_factory=dict)
 
     def _fault(self, message: str, path: KeyPath, remedy: str | None) -> FileFaultError:
-        return self.error_class(
-            message,
-            path=self.location,
-            line=line_of(self.lines, path),
-            where=key_name(path) or None,
-            remedy=remedy,
+        return fault_at(
+            self.location, self.lines, path, message, error_class=self.error_class, remedy=remedy
         )
 
     def check_numbers(
