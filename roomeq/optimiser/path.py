@@ -328,4 +328,6 @@ def _misfit_db(seen: Observation, fits: HypothesisFits, index: int) -> float:
     model, _ = rice_mean(np.abs(fits.model[index]), seen.noise)
     left_db = (amplitude_ratio_db(seen.amplitude) - amplitude_ratio_db(model))[clear]
     share_db = (amplitude_ratio_db(1.0 + noise / np.sqrt(2.0) / seen.amplitude))[clear]
-    return float(np.sqrt(max(float(np.mean(left_db**2) - np.mean(share_db**2)), 0.0)))
+    chance = 1.0 + 2.0 * np.sqrt(2.0 / left_db.size)  # two standard errors of a mean square
+    excess = float(np.mean(left_db**2) - chance * np.mean(share_db**2))
+    return float(np.sqrt(max(excess, 0.0)))
