@@ -72,7 +72,7 @@ def test_what_is_written_comes_back(tmp_path):
         (
             "[knob]",
             "[[knob]]",
-            "line 5, knob: will not do (write [knob] with single",
+            "line 5, knob: a list [ ... ] will not do (write [knob]",
         ),
         ("[[parts]]", "[parts]", "a table { ... } will not do (write [[parts]] with double"),
         ("count = 2", "count = 2\ncount = 3", "line 3, column 10: not valid TOML"),
