@@ -343,3 +343,70 @@ def test_band_levels_are_fitted():
     found = fit(survey)
     assert found.gains_db[3] < -3
     assert found.deviation_db < found.deviation_before_db - 1
+
+
+def test_an_improvement_below_half_a_decibel_is_not_proposed():
+    found = fit(survey_of([75 + bump_db(FREQUENCIES, centre=40, height_db=1.2, octaves=0.3)] * 3))
+    assert 0.1 < found.deviation_before_db - found.candidate_deviation_db < 0.5
+    assert found.no_change is NoChange.IMPROVEMENT_TOO_SMALL
+    assert not found.gains_db.any()
+
+
+def test_present_gains_that_break_a_limit_do_not_stay_although_they_suit_the_room():
+    present = np.zeros(9)
+    present[4] = 6.0
+    found = fit(survey_of(np.full((3, FREQUENCIES.size), 75.0)), present_gains_db=present)
+    assert found.deviation_before_db < found.deviation_db
+    assert found.no_change is None
+    assert found.filter_boost_db <= 3.0
+
+
+def test_subwoofer_and_mains_together_are_fitted_clear_of_the_corner():
+    survey = survey_of(random_levels_db(7))
+    both = replace(
+        survey, measurements=tuple(replace(m, source="both") for m in survey.measurements)
+    )
+    found = fit(both, source="both", corner=80.0)
+    assert found.data.frequencies.max() <= 56.0  # 0.7 times 80 Hz
+    assert fit(survey, corner=80.0).data.frequencies.max() > 100.0
+
+
+def test_the_lower_limit_is_a_floor_and_what_lies_far_below_it_is_not_seen():
+    boom = 75 + bump_db(FREQUENCIES, centre=29, height_db=14, octaves=0.1)
+    found = fit(survey_of(np.array([boom] * 3)), target=Target(lower_limit=40.0))
+    assert found.floor == 40.0
+    # weights end at 28.3 Hz: nobody sees what 25 Hz does at its centre, so it stays at rest
+    assert found.gains_db[:2].tolist() == [0.0, 0.0]
+    assert reasons_of(found)["25"] is Reason.NOISE
+
+
+def test_loudness_is_kept_from_what_is_set_now():
+    present = np.array([0, -6.0, -6, -6, 0, 0, 0, 0, 0])
+    levels = random_levels_db(3) + EQUALISER.response_db(present, FREQUENCIES)
+    found = fit(survey_of(levels), present_gains_db=present)
+    change = found.predicted_level_db - found.data.level_db
+    mean = found.data.seat_weights @ change @ found.data.frequency_weights
+    assert found.no_change is None
+    assert mean == pytest.approx(0.0, abs=1e-9)
+
+
+def test_boosts_are_the_largest_anywhere():
+    found = fit(survey_of(random_levels_db(5)))
+    dense = np.geomspace(10, 300, 20001)
+    response = EQUALISER.response_db(found.gains_db, dense)
+    # limits are held to 0.005 dB between their rows
+    assert found.filter_boost_db == pytest.approx(response.max(), abs=0.006)
+    assert found.filter_boost_frequency == pytest.approx(dense[response.argmax()], rel=0.02)
+    mean = found.data.response_db(EQUALISER, found.gains_db) @ found.data.frequency_weights
+    assert found.drive_boost_db == pytest.approx(response.max() - mean, abs=0.006)
+
+
+def test_peaks_between_coarse_rows_are_found_and_held(monkeypatch):
+    # rows at the edges between bands only: every peak lies between them
+    edges = np.array([10.0, *(band.upper for band in EQUALISER.bands), 300.0])
+    monkeypatch.setattr("roomeq.optimiser.band_gains.limit_axis", lambda *_, **__: edges)
+    trough = 75 + bump_db(FREQUENCIES, centre=50, height_db=-9, octaves=0.25)
+    found = fit(survey_of(np.array([trough] * 3)))
+    dense = np.geomspace(10, 300, 20001)
+    for gains in (found.candidate_gains_db, found.best_gains_db):
+        assert EQUALISER.response_db(gains, dense).max() <= 3.0 + 0.01

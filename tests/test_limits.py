@@ -100,3 +100,30 @@ def test_drive_limit_is_flat_or_linear_over_the_logarithm_of_frequency():
 def test_limits_refuse(change):
     with pytest.raises(ValueError, match=next(iter(change))):
         Limits(**change)
+
+
+def test_a_band_at_exactly_one_point_two_times_the_corner_rests():
+    assert freedoms(corner=52.5)[5] is BandFreedom.AT_REST  # 63 Hz, 1.2 times 52.5
+    assert freedoms(corner=52.6)[5] is BandFreedom.FREE
+
+
+def test_a_lock_holds_above_the_crossover_too():
+    present = np.zeros(9)
+    present[7] = 2.0
+    found = freedoms(corner=80.0, limits=Limits(locked=(100,)))
+    assert found[7] is BandFreedom.LOCKED
+    allowed = allowed_gains_db(nine_bands(), freedoms=found, present_gains_db=present)
+    assert allowed[7].tolist() == [2.0]
+
+
+@pytest.mark.parametrize(("octaves", "freedom"), [(1 / 8, "unseen"), (1 / 16, "free")])
+def test_a_band_is_seen_within_a_twelfth_of_an_octave(octaves, freedom):
+    centre = nine_bands().bands[5].centre
+    found = freedoms(seen=np.geomspace(20.0, centre * 2**-octaves, 60))
+    assert found[5] is BandFreedom(freedom)
+
+
+def test_limits_are_held_finely_and_at_every_centre():
+    axis = limit_axis(nine_bands(), floor=26.0)
+    assert np.diff(np.log2(axis)).max() <= 1 / 48 + 1e-9
+    assert set(nine_bands().centres.tolist()) <= set(axis.tolist())
