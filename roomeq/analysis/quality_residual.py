@@ -38,6 +38,9 @@ _LEAST_RELATIVE_DB = -45.0  # moves a level by at most 0.05 dB
 _HARMFUL_DB = -30.0  # by at most 0.27 dB
 _UNUSABLE_DB = -15.0  # by at most 1.4 dB
 _PER_OCTAVE = 1
+_ABOVE = 1.3
+_BEYOND_HARMONICS = 6.5
+_HIDDEN = 0.5  # of the band: less than that is free
 _SPARED = 0.4  # s around the ends of the recording and around other findings
 
 
@@ -80,7 +83,10 @@ def disturbance_findings(
             relative = excess / _signal_energy(model, low, high)
             relative[margin < 1.0] = 0.0
             flagged.append((relative, float(margin.max()), (low, high)))
-    return _events(model, times, flagged)
+    inside = (axis >= model.band[0]) & (axis <= model.band[1])
+    hidden = free[:, inside].mean(axis=1) < _HIDDEN
+    above = _above_band(model, counted, hidden, step)
+    return _events(model, times, flagged if above is None else [*flagged, above])
 
 
 def _cells(
@@ -88,14 +94,7 @@ def _cells(
 ) -> tuple[FloatArray, FloatArray, FloatArray, NDArray[np.bool_]]:
     """Return frame times, frequencies, power and freedom of every cell."""
     rate = model.low_rate
-    frame = 2 * round(0.5 * _FRAME * rate)
-    hop = frame // 2
-    frames = np.lib.stride_tricks.sliding_window_view(model.residual, frame)[::hop]
-    taper = np.hanning(frame + 1)[:-1]
-    spectra = np.fft.rfft(frames * taper)
-    power = (spectra.real**2 + spectra.imag**2) / float(taper @ taper) / rate
-    times: FloatArray = (np.arange(frames.shape[0], dtype=np.float64) * hop + 0.5 * frame) / rate
-    axis: FloatArray = rate / frame * np.arange(power.shape[1], dtype=np.float64)
+    times, axis, power = _frames(model.residual, rate)
     sweep = model.view.sweep
     safe = np.maximum(axis, 0.25 * sweep.start)
     lags = times[:, np.newaxis] - sweep.growth * np.log(safe / sweep.start)
@@ -104,6 +103,61 @@ def _cells(
     free = model.left[index % length]
     inside = (axis >= model.band[0]) & (axis <= model.band[1])
     return times, np.asarray(axis), np.asarray(power), np.asarray(free & inside)
+
+
+def _frames(signal: FloatArray, rate: float) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return frame times, frequencies, and power by frame and frequency."""
+    frame = 2 * round(0.5 * _FRAME * rate)
+    hop = frame // 2
+    frames = np.lib.stride_tricks.sliding_window_view(signal, frame)[::hop]
+    taper = np.hanning(frame + 1)[:-1]
+    spectra = np.fft.rfft(frames * taper)
+    power = (spectra.real**2 + spectra.imag**2) / float(taper @ taper) / rate
+    times = (np.arange(frames.shape[0], dtype=np.float64) * hop + 0.5 * frame) / rate
+    axis = rate / frame * np.arange(power.shape[1], dtype=np.float64)
+    return np.asarray(times), np.asarray(axis), np.asarray(power)
+
+
+def _above_band(
+    model: SweepModel, counted: NDArray[np.bool_], hidden: NDArray[np.bool_], step: float
+) -> tuple[FloatArray, float, tuple[float, float]] | None:
+    """Look above the sweep's band where the model hides most of what lies within it.
+
+    Free is there what lies well above the fifth harmonic. A voice or a slam that is heard there is
+    taken to be as strong in the octave at the top of the band.
+    """
+    wide = model.view.wide
+    low, high = _ABOVE * model.band[1], 0.29 * wide.sample_rate
+    if not high > 1.5 * low:
+        return None
+    times, axis, power = _frames(wide.samples, wide.sample_rate)
+    playing = np.array([_plays(model, time) for time in times])
+    bins = (axis >= low) & (axis <= high)
+    free = axis[bins] > _BEYOND_HARMONICS * playing[:, np.newaxis]
+    power = power[:, bins]
+    noise = _noise_by_bin(power, free & _not_lead_in(model, times)[:, np.newaxis])
+    noise = np.maximum(noise, 10.0 * step**2 / 12.0 / model.view.recording.sample_rate)
+    known = np.isfinite(noise)
+    excess, margin = _excess(power[:, known], free[:, known], noise[known])
+    size = min(times.size, counted.size)  # frames of both rates begin together
+    excess, margin = excess[:size], margin[:size]
+    margin[~(counted[:size] & hidden[:size])] = 0.0
+    if not (margin >= 1.0).any():
+        return None
+    relative = excess / _signal_energy(model, 0.5 * model.band[1], model.band[1])
+    relative[margin < 1.0] = 0.0
+    whole = np.zeros(counted.size)
+    whole[:size] = relative
+    return whole, float(margin.max()), (low, high)
+
+
+def _plays(model: SweepModel, time: float) -> float:
+    """Return what the sweep plays at a time, its end while the room rings, else 0 Hz."""
+    sweep = model.view.sweep
+    begun = [start for start in model.starts if start - _FRAME <= time]
+    if not begun or time > begun[-1] + sweep.duration + model.explained.length:
+        return 0.0
+    return model.frequency_at(time + 0.5 * _FRAME)
 
 
 def _not_lead_in(model: SweepModel, times: FloatArray) -> NDArray[np.bool_]:
@@ -189,7 +243,7 @@ def _events(
                 Severity.FAULT if level_db > _UNUSABLE_DB else severity,
                 model.view.recording,
                 what=f"something was heard besides the sweep, with {level_db:.0f} dB relative to "
-                f"it in the octave from {worst[2][0]:.0f} to {worst[2][1]:.0f} Hz",
+                f"it between {worst[2][0]:.0f} and {worst[2][1]:.0f} Hz",
                 confidence=confidence_of(max(part[1] for part in heard)),
                 seconds=seconds,
                 band=(min(part[2][0] for part in heard), max(part[2][1] for part in heard)),

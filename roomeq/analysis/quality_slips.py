@@ -35,8 +35,8 @@ LEAST_SLIP = {"loopback": 0.05e-3, "lead-in": 0.2e-3}
 _LONGEST = 0.15  # s
 _STEP = 0.25e-3  # s: a third of a radian at 220 Hz
 _SPLITS = 40
-_BETTER = 4.0  # by how much a slip lowers the squared misfit of a loopback's phase
-_LEAST_MISFIT = 0.01  # rad, without the slip
+_BETTER = 10.0  # by how much a slip lowers the squared misfit of a loopback's phase
+_LEAST_MISFIT = 1.5e-3  # rad, without the slip
 _COHERENT = 0.3
 _LESS_LEFT = 1.25  # how much more drift leaves out of phase than a slip does
 _KEPT = 600  # frequencies
@@ -85,7 +85,7 @@ def _from_loopback(loopback: SweepModel) -> Slip | None:
     steady = (axis, axis * np.log(axis), np.ones(axis.size), 1.0 / axis, axis**-3.0)
     best = (math.inf, 0.0, 0.0, 0.0)
     for split in _splits(loopback):
-        clear = np.abs(axis - split) > 2.0 * math.sqrt(split / growth)
+        clear = np.abs(axis - split) > 3.0 * math.sqrt(split / growth)
         above = (axis > split).astype(np.float64)
         columns = np.stack((above * axis, above, *steady), axis=1)[clear]
         _, plain = _misfit(columns[:, 2:], phase[clear])
