@@ -17,6 +17,7 @@ from roomeq.arguments import command_parser
 
 if TYPE_CHECKING:
     import argparse
+    from pathlib import Path
 
     from roomeq.device.crossover import CrossoverFilter, FilterFamily
     from roomeq.room import Room
@@ -44,7 +45,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return 2
     # many small matrix products: threads of the linear algebra library only get in each other's way
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
-    from roomeq.errors import RoomeqError
+    from roomeq.errors import AmbiguousTableError, RoomeqError
 
     try:
         without_room = {"show": _show, "sheet": _sheet, "sweep": _sweep}
@@ -59,6 +60,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except OSError as error:
         place = f"{error.filename}: " if error.filename else ""
         print(f"roomeq: {place}{error.strerror or error}", file=sys.stderr)
+    except AmbiguousTableError as error:
+        print(f"roomeq: {error}; in room.toml, under [[measurements]]", file=sys.stderr)
     except (RoomeqError, ValueError) as error:
         print(f"roomeq: {error}", file=sys.stderr)
     return 2
@@ -78,6 +81,8 @@ def _room(options: argparse.Namespace) -> Room:
             raise ValueError(
                 f"{name}: give one folder with room.toml (or that file) by itself, or text exports"
             )
+        if not Path(name).exists():
+            raise ValueError(f"{name}: there is no such file or folder{_nearest(Path(name))}")
     return room_from_exports(
         named,
         source=options.source or "sub",
@@ -86,6 +91,15 @@ def _room(options: argparse.Namespace) -> Room:
         crossover=options.crossover,
         lower_limit=options.lower_limit,
     )
+
+
+def _nearest(path: Path) -> str:
+    """Name what lies beside a path that is not there and was probably meant."""
+    import difflib
+
+    beside = [entry.name for entry in path.parent.iterdir()] if path.parent.is_dir() else []
+    close = difflib.get_close_matches(path.name, beside, n=1)
+    return f" (nearest there: {close[0]!r})" if close else ""
 
 
 def _refuse_bare_options(options: argparse.Namespace) -> None:

@@ -82,7 +82,9 @@ def test_bare_list_of_files_states_its_assumptions(capsys, tmp_path):
 @pytest.mark.parametrize(
     ("arguments", "said"),
     [
-        (["propose", "nowhere.csv"], "nowhere.csv"),
+        (["propose", "nowhere.csv"], "nowhere.csv: there is no such file or folder"),
+        (["check", HALL + "/level.csv"], "level.csv: there is no such file or folder (nearest "),
+        (["check", HALL + "s/levels.csv"], "levels.csv: there is no such file or folder"),
         (["check", "nowhere.toml"], "there is no such file"),
         (["show", "nowhere.json"], "there is no such file"),
         (["check", HALL + "/levels.csv", "--low-pass", "bessel", "4", "80"], "family is one of"),
@@ -241,3 +243,14 @@ def test_linear_algebra_is_told_to_stay_in_one_thread():
             check=True,
         )
         assert done.stdout == expected
+
+
+def test_what_a_file_leaves_open_is_settled_in_a_room_file(capsys, tmp_path):
+    rows = "".join(f"{f:.5f},{70 + f:.3f}\n" for f in np.geomspace(0.01, 0.3, 60))
+    (tmp_path / "seat.csv").write_text("frequency,level\n" + rows, "utf-8")
+    status, _, err = run(capsys, "check", tmp_path / "seat.csv")
+    assert status == 2
+    assert err.endswith('frequency_unit="kHz"); in room.toml, under [[measurements]]\n')
+    room = 'format = 1\nname = "R"\n[[measurements]]\nseat = "s"\nfile = "seat.csv"\n'
+    (tmp_path / "room.toml").write_text(room + 'frequency_unit = "kHz"\n', "utf-8")
+    assert run(capsys, "check", tmp_path)[0] == 0
