@@ -155,3 +155,11 @@ def test_what_cannot_be_opened_or_decoded_raises(tmp_path):
         read_microphone(tmp_path / "gone.txt", kind="response")
     with pytest.raises(ValueError, match="encoding"):
         read_microphone(_file(tmp_path), kind="response", encoding="no-such-codec")
+
+
+def test_what_rounds_to_nothing_is_not_negative():
+    microphone = MicrophoneResponse(
+        frequencies=np.array([10.0, 20000.0]), response_db=np.array([0.001, 0.001]), kind="response"
+    )
+    response = FrequencyResponse.from_level([20.0, 100.0], [70.0, 70.0])
+    assert "+0.00 dB at 20 Hz" in describe_microphone(response, microphone)[0]

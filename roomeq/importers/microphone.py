@@ -221,7 +221,7 @@ def describe_microphone(
     The amounts at 20, 31.5 and 1000 Hz are stated where the file covers them, and what is cut off.
     """
     amounts = [
-        f"{float(microphone.amount_db(frequency)):+.2f} dB at {frequency:g} Hz"
+        f"{round(float(microphone.amount_db(frequency)), 2) + 0.0:+.2f} dB at {frequency:g} Hz"
         if microphone.covers(frequency)
         else f"nothing at {frequency:g} Hz (not covered)"
         for frequency in _STATED_AT
