@@ -3,8 +3,8 @@
 Conventions
 -----------
 Gains are absolute settings in dB, one for each band of the equaliser. Deviations are ``sqrt(J)`` in
-dB with J as in `roomeq.optimiser.problem`. "Before" is judged with the level that suits it best,
-just as "after" is, so that an improvement is never a mere change of loudness.
+dB with J as in `roomeq.optimiser.problem`. "Before" has its weighted mean error taken out, just as
+"after" has, so that an improvement is never a mere change of loudness.
 """
 
 from __future__ import annotations
