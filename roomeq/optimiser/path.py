@@ -104,8 +104,9 @@ def estimate_path(
     log_odds = _log_odds(fits, tried, seen)
     if taken != "seat" and _pairs_wanted(fits, tried, log_odds, seen):
         coils = tried_with_coil(tried) if taken == "close" and not alone else []
+        orders = (int(fits.driver_order[int(np.argmax(log_odds))]),)  # settled by now
         tried = [*tried, *tried_pairs(), *coils]
-        fits, phase_used = _fits(seen, tried, given, taken=taken, alone=alone)
+        fits, phase_used = _fits(seen, tried, given, taken=taken, alone=alone, orders=orders)
         log_odds = _log_odds(fits, tried, seen)
     as_described = None
     if any(entry.kind == "low_pass" for entry in given):
@@ -214,6 +215,7 @@ def _fits(
     *,
     taken: Taken,
     alone: bool,
+    orders: Sequence[int] = DRIVER_ORDERS,
 ) -> tuple[HypothesisFits, bool]:
     """Return the fits, and whether they are of level and phase or, where that misleads, level."""
     high = () if alone else _high_passes(described)
@@ -226,7 +228,7 @@ def _fits(
             use_phase=use_phase,
             model_error_db=_MODEL_ERROR_DB[taken],
             known=known,
-            driver_orders=(0,) if alone else DRIVER_ORDERS,
+            driver_orders=(0,) if alone else orders,
         )
 
     if seen.pressure is None or taken == "seat":
@@ -321,11 +323,12 @@ def _misfit_db(seen: Observation, fits: HypothesisFits, index: int) -> float:
 
     Down to 20 dB below the largest level.
     """
-    noise = seen.noise / np.sqrt(seen.counts)
+    single = seen.noise * fits.noise_factor[index]
+    noise = single / np.sqrt(seen.counts)
     clear = (seen.amplitude >= amplitude_ratio(-20.0)) & (seen.amplitude >= 4.0 * noise)
     if not clear.any():
         return 0.0
-    model, _ = rice_mean(np.abs(fits.model[index]), seen.noise)
+    model, _ = rice_mean(np.abs(fits.model[index]), single)
     left_db = (amplitude_ratio_db(seen.amplitude) - amplitude_ratio_db(model))[clear]
     share_db = (amplitude_ratio_db(1.0 + noise / np.sqrt(2.0) / seen.amplitude))[clear]
     chance = 1.0 + 2.0 * np.sqrt(2.0 / left_db.size)  # two standard errors of a mean square

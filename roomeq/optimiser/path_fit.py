@@ -36,6 +36,7 @@ __all__ = ["HypothesisFits", "fit_hypotheses"]
 _ALWAYS_KEPT, _HOPELESS = 8, 150.0
 _DELAY_SCALE = 1e-3
 _ROUNDS, _ROUNDS_BEFORE_PHASE = 40, 20
+_ROUNDS_TOGETHER = 5
 _DELAY_STARTS = 3
 
 
@@ -64,6 +65,8 @@ class HypothesisFits:
         s; nan without phase.
     level : ndarray, shape (H,)
         Amplitude in the pass-band, signed where phase is known.
+    noise_factor : ndarray, shape (H,)
+        By how much the noise is larger than it was estimated; 1 with phase.
     model : ndarray, shape (H, F), complex
         Response of low-pass and driver together with level, without delay.
     """
@@ -77,6 +80,7 @@ class HypothesisFits:
     driver: FloatArray
     delay: FloatArray
     level: FloatArray
+    noise_factor: FloatArray
     model: ComplexArray
 
 
@@ -152,6 +156,7 @@ def fit_hypotheses(
         driver=driver,
         delay=delay if use_phase else np.full(best.size, np.nan),
         level=at[:, Parameter.LEVEL],
+        noise_factor=np.ones(best.size) if use_phase else np.exp(at[:, Parameter.NOISE]),
         model=problem.shape(at)[0] * at[:, Parameter.LEVEL, np.newaxis],
     )
 
@@ -174,6 +179,7 @@ class _Problem:
 
     def __init__(self, settings: _Settings, batch: FitBatch, *, use_phase: bool) -> None:
         seen = settings.seen
+        self._settings = settings
         self._seen = seen
         self._batch = batch
         self._phase = use_phase
@@ -197,15 +203,23 @@ class _Problem:
         value = np.tile(np.asarray(self._known, np.complex128), (parameters.shape[0], 1))
         corner = np.exp(parameters[:, Parameter.CORNER, np.newaxis])
         apart = np.exp(parameters[:, Parameter.RATIO, np.newaxis])
-        for column in range(batch.poles.shape[1]):
-            pole = batch.poles[:, column, np.newaxis]
-            real = pole != 0
+        copies = batch.copies[:, np.newaxis]
+        low_pass = np.ones(value.shape, dtype=np.complex128)
+        for column in range(batch.radius.shape[1]):
             higher = batch.higher[:, column, np.newaxis]
-            s = 1j * axis / np.where(higher, corner * apart, corner)
-            value /= np.where(real, 1.0 - s / np.where(real, pole, 1.0), 1.0)
-            turn = np.where(real, s / (s - pole), 0.0)
+            own = batch.radius[:, column, np.newaxis] * np.where(higher, corner * apart, corner)
+            x = axis / own
+            square = batch.square[:, column, np.newaxis] * x**2
+            damping = 1j * batch.damping[:, column, np.newaxis] * x
+            below = 1.0 - square + damping
+            low_pass /= below
+            turn = copies * ((damping - 2.0 * square) / below)
             slope[:, Parameter.CORNER] += turn
-            slope[:, Parameter.RATIO] += np.where(higher, turn, 0.0)
+            if batch.higher[:, column].any():
+                slope[:, Parameter.RATIO] += np.where(higher, turn, 0.0)
+        for count in np.unique(batch.copies):
+            rows = batch.copies == count
+            value[rows] *= low_pass[rows] ** int(count)
         for pair, (place, quality) in enumerate(
             ((Parameter.FIRST, Parameter.FIRST_Q), (Parameter.SECOND, Parameter.SECOND_Q))
         ):
@@ -286,28 +300,38 @@ class _Problem:
         return starts
 
     def solve(self, start: FloatArray, *, rounds: int) -> tuple[FloatArray, FloatArray]:
-        """Return parameters and sum of squares, priors included, of every fit."""
+        """Return parameters and sum of squares, priors included, of every fit.
+
+        Every few rounds those that have settled are set aside.
+        """
+        at = start.copy()
+        squares = np.zeros(at.shape[0])
+        damping = np.full(at.shape[0], 1e-2)
+        active = np.arange(at.shape[0])
+        for _ in range(0, rounds, _ROUNDS_TOGETHER):
+            part = _Problem(self._settings, self._batch.rows(active), use_phase=self._phase)
+            at[active], squares[active], damping[active], settled = part._solve_some(
+                at[active], damping[active]
+            )
+            active = active[~settled]
+            if not active.size:
+                break
+        return at, squares
+
+    def _solve_some(
+        self, at: FloatArray, damping: FloatArray
+    ) -> tuple[FloatArray, FloatArray, FloatArray, NDArray[np.bool_]]:
+        """Do a few rounds; return parameters, squares, damping, and which have settled."""
         batch = self._batch
         free = batch.free.copy()
         free[:, Parameter.DELAY] = self._phase
         free[:, Parameter.NOISE] = not self._phase
-        identity = np.eye(len(Parameter))
-        at = start.copy()
         left, change = self.residuals(at)
         squares = self._squares(left, at)
-        damping = np.full(at.shape[0], 1e-2)
-        for _ in range(rounds):
-            change *= free[:, :, np.newaxis]
-            curvature = np.einsum("bpr,bqr->bpq", change, change, optimize=True)
-            curvature += identity * (batch.prior_weight**2)[:, :, np.newaxis]
-            gradient = np.einsum("bpr,br->bp", change, left, optimize=True)
-            gradient += batch.prior_weight**2 * (at - batch.prior)
-            diagonal = np.einsum("bpp->bp", curvature)
-            scale = damping[:, np.newaxis] * (diagonal + 1e-9) + ~free
-            step = np.linalg.solve(
-                curvature + identity * scale[:, :, np.newaxis], -gradient[:, :, np.newaxis]
-            )[:, :, 0]
-            tried = self._within(at + np.clip(np.where(free, step, 0.0), -2.0, 2.0))
+        settled = np.zeros(at.shape[0], dtype=bool)
+        for _ in range(_ROUNDS_TOGETHER):
+            step = self._step(at, left, change * free[:, :, np.newaxis], damping, free)
+            tried = self._within(at + np.clip(step, -2.0, 2.0))
             new_left, new_change = self.residuals(tried)
             new_squares = self._squares(new_left, tried)
             better = new_squares < squares
@@ -317,9 +341,31 @@ class _Problem:
             change = np.where(better[:, np.newaxis, np.newaxis], new_change, change)
             squares = np.where(better, new_squares, squares)
             damping = np.clip(np.where(better, damping * 0.2, damping * 6.0), 1e-9, 1e9)
-            if np.all((gained < 1e-3) & (better | (damping > 1e4))):
+            settled = (gained < 1e-3) & (better | (damping > 1e4))
+            if settled.all():
                 break
-        return at, squares
+        return at, squares, damping, settled
+
+    def _step(
+        self,
+        at: FloatArray,
+        left: FloatArray,
+        change: FloatArray,
+        damping: FloatArray,
+        free: NDArray[np.bool_],
+    ) -> FloatArray:
+        identity = np.eye(len(Parameter))
+        weight = self._batch.prior_weight**2
+        curvature = np.matmul(change, np.swapaxes(change, 1, 2))
+        curvature += identity * weight[:, :, np.newaxis]
+        gradient = np.matmul(change, left[:, :, np.newaxis])[:, :, 0]
+        gradient += weight * (at - self._batch.prior)
+        diagonal = np.einsum("bpp->bp", curvature)
+        scale = damping[:, np.newaxis] * (diagonal + 1e-9) + ~free
+        step = np.linalg.solve(
+            curvature + identity * scale[:, :, np.newaxis], -gradient[:, :, np.newaxis]
+        )
+        return np.where(free, step[:, :, 0], 0.0)
 
     def _squares(self, left: FloatArray, at: FloatArray) -> FloatArray:
         prior = self._batch.prior_weight * (at - self._batch.prior)

@@ -93,10 +93,17 @@ class LowPassHypothesis:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class FitBatch:
-    """Fits that run together: poles padded to one length, starts, what is free, priors."""
+    """Fits that run together: sections padded to one number, starts, what is free, priors.
 
-    poles: ComplexArray  # (B, n); padding is 0
+    A section is ``1 + damping s + s^2``, or ``1 + s``, with s relative to its own frequency, which
+    is `radius` times the corner; all sections of a fit are there `copies` times.
+    """
+
+    radius: FloatArray  # (B, n); infinite where there is no section
+    damping: FloatArray  # (B, n)
+    square: FloatArray  # (B, n); 1 for the second order, 0 for the first
     higher: NDArray[np.bool_]  # (B, n); which have the second corner
+    copies: NDArray[np.int_]  # (B,)
     start: FloatArray  # (B, P)
     free: NDArray[np.bool_]  # (B, P)
     prior: FloatArray  # (B, P)
@@ -116,8 +123,11 @@ def fit_batch(
     low, high = observation.passband
     rows = [(index, order) for index in range(len(hypotheses)) for order in orders]
     shape = (len(rows), len(Parameter))
-    poles = np.zeros((len(rows), max(1, *(h.poles.size for h in hypotheses))), dtype=np.complex128)
-    higher = np.zeros(poles.shape, dtype=bool)
+    sections = [_sections(hypothesis) for hypothesis in hypotheses]
+    most = max(1, *(len(found) for found, _ in sections))
+    radius, damping = np.full((len(rows), most), np.inf), np.zeros((len(rows), most))
+    square, higher = np.zeros(damping.shape), np.zeros(damping.shape, dtype=bool)
+    copies = np.ones(len(rows), dtype=np.int_)
     free, weight = np.zeros(shape, dtype=bool), np.zeros(shape)
     prior = np.tile(_TYPICAL, (len(rows), 1))
     start = np.zeros(shape)
@@ -125,14 +135,18 @@ def fit_batch(
     for row, (index, order) in enumerate(rows):
         hypothesis = hypotheses[index]
         size = hypothesis.poles.size
-        poles[row, :size] = hypothesis.poles
-        higher[row, size - hypothesis.higher : size] = True
+        found, copies[row] = sections[index]
+        for place, section in enumerate(found):
+            radius[row, place], damping[row, place], square[row, place], higher[row, place] = (
+                section
+            )
         free[row, Parameter.RATIO] = hypothesis.higher > 0
         free[row, [Parameter.CORNER, Parameter.LEVEL]] = size > 0, True
         driver = list(_FREE_OF_DRIVER[order])
         free[row, driver] = True
         weight[row, driver] = 1.0 / _SPREAD[driver]
-        spread_poles = np.where(higher[row, :size], _RATIO_START, 1.0) * hypothesis.poles
+        beyond = np.arange(size) >= size - hypothesis.higher
+        spread_poles = np.where(beyond, _RATIO_START, 1.0) * hypothesis.poles
         corner = hypothesis.corner or _corner_start(spread_poles, observation, high)
         first_q = 0.7 if order == 2 else 0.55
         start[row, Parameter.CORNER] = math.log(corner)
@@ -144,8 +158,11 @@ def fit_batch(
             weight[row, Parameter.CORNER] = 1.0 / hypothesis.corner_spread
     weight[:, Parameter.NOISE] = 1.0 / _SPREAD[Parameter.NOISE]
     return FitBatch(
-        poles=poles,
+        radius=radius,
+        damping=damping,
+        square=square,
         higher=higher,
+        copies=copies,
         start=start,
         free=free,
         prior=prior,
@@ -153,6 +170,24 @@ def fit_batch(
         driver_order=np.array([order for _, order in rows]),
         owner=np.array([index for index, _ in rows]),
     )
+
+
+def _sections(hypothesis: LowPassHypothesis) -> tuple[list[tuple[float, ...]], int]:
+    """Return radius, damping, order less one and second corner of each section, and the copies."""
+    size = hypothesis.poles.size
+    counts: dict[tuple[float, ...], int] = {}
+    for index, pole in enumerate(hypothesis.poles):
+        if pole.imag < -1e-9:
+            continue
+        squared = float(pole.imag > 1e-9)
+        radius = float(abs(pole))
+        damping = -2.0 * float(pole.real) / radius if squared else 1.0
+        beyond = float(index >= size - hypothesis.higher)
+        section = (round(radius, 9), round(damping, 12), squared, beyond)
+        counts[section] = counts.get(section, 0) + 1
+    if len(set(counts.values())) == 1:
+        return list(counts), next(iter(counts.values()))
+    return [section for section, count in counts.items() for _ in range(count)], 1
 
 
 def _corner_start(poles: ComplexArray, observation: Observation, high: float) -> float:
