@@ -22,10 +22,14 @@ START = 7.0  # s: lead-in and pause
 def impulse_spectrum(decay_time, seat):
     """The room's response on a grid of 1 / (4 decay times), from the modal sum."""
     span = 4.0 * decay_time
-    frequencies = np.arange(1, int(700.0 * span)) / span
+    frequencies = np.arange(1, int(2900.0 * span)) / span
     transfer = room_response(frequencies, decay_time=decay_time, seat=SEATS[seat])
-    taper = np.clip((700.0 - frequencies) / 150.0, 0.0, 1.0) ** 2
-    return frequencies, transfer * taper
+    # Above 640 Hz the sum knows no modes any more: there the direct sound carries on.
+    rise = 1j * frequencies / 500.0
+    direct = np.exp(-2j * np.pi * frequencies * 0.011) * rise / (1.0 + rise)
+    level = np.sqrt(np.mean(np.abs(transfer[frequencies < 500.0]) ** 2))
+    taper = 0.5 + 0.5 * np.cos(np.pi * np.clip((frequencies - 2000.0) / 900.0, 0.0, 1.0))
+    return frequencies, (transfer + level * direct) * taper
 
 
 def convolved(signal, rate, decay_time, seat):
@@ -65,8 +69,16 @@ def noisy(samples, *, seed=0, snr_db=40.0, sweep=SWEEP):
     return samples + sigma * np.random.default_rng(seed).standard_normal(samples.size)
 
 
-def recording(samples, *, rate=RATE, **more):
-    return Recording(samples=samples, sample_rate=rate, **more)
+def pink_noise(frames, rng):
+    """Noise of unit rms whose power falls as 1 / f from 2 Hz on."""
+    frequencies = scipy.fft.rfftfreq(frames, 1.0 / RATE)
+    spectrum = rng.standard_normal(frequencies.size) + 1j * rng.standard_normal(frequencies.size)
+    noise = scipy.fft.irfft(spectrum / np.sqrt(np.maximum(frequencies, 2.0)), frames)
+    return noise / np.sqrt(np.mean(noise**2))
+
+
+def recording(samples, *, rate=None, sweep=SWEEP, **more):
+    return Recording(samples=samples, sample_rate=rate or sweep.sample_rate, **more)
 
 
 def clean(decay_time=0.5, seat=0, seed=0, snr_db=40.0):

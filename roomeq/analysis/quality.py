@@ -31,7 +31,12 @@ from roomeq.analysis.quality_pairs import (
     same_recording_findings,
 )
 from roomeq.analysis.quality_residual import disturbance_findings
-from roomeq.analysis.quality_signal import dropped_findings, sample_facts, sample_findings
+from roomeq.analysis.quality_signal import (
+    dropped_findings,
+    sample_facts,
+    sample_findings,
+    silence_findings,
+)
 from roomeq.analysis.quality_slips import estimate_slip, slip_findings
 from roomeq.analysis.quality_timing import cut_findings, sweep_findings
 from roomeq.bands import ThirdOctaveBand
@@ -182,9 +187,9 @@ def _judged(
     ):
         raise ValueError("recording and loopback are not channels of one file")
     facts = sample_facts(recording)
+    findings = silence_findings(recording, facts)
     view = view_recording(recording, sweep=sweep)
-    findings = sample_findings(recording, facts, None)
-    if any(finding.code is FindingCode.SILENT_CHANNEL for finding in findings):
+    if findings:
         return _quality(recording, facts.peak_dbfs, findings), None
     model = model_sweep(view)
     findings = sample_findings(recording, facts, model) + sweep_findings(view, model)
@@ -247,9 +252,9 @@ def _loopback(
 ) -> tuple[SweepModel | None, list[Finding]]:
     """Return what the loopback tells, and what is wrong with it."""
     facts = sample_facts(loopback)
+    findings = silence_findings(loopback, facts)
     view = view_recording(loopback, sweep=sweep)
-    findings = sample_findings(loopback, facts, None)
-    if any(finding.code is FindingCode.SILENT_CHANNEL for finding in findings):
+    if findings:
         return None, findings
     model = model_sweep(view)
     findings = sample_findings(loopback, facts, model) + sweep_findings(view, model)

@@ -233,7 +233,7 @@ def _next_length(size: int) -> int:
 
 def _best_drift(axis: FloatArray, turns: FloatArray, cross: ComplexArray) -> LeadInPhase:
     """Return the drift that makes a cross spectrum real."""
-    order = np.arange(0, cross.size, max(1, cross.size // 2048))
+    order = np.arange(0, cross.size, max(1, cross.size // 512))
     # The likeness has a width of 1 / max(turns), some hundred ppm.
     trial = 1e-6 * np.arange(-_LARGEST_PPM, _LARGEST_PPM + 1.0, 20.0)
     likeness = np.real(np.exp(-2j * np.pi * np.outer(trial, turns[order])) @ cross[order])

@@ -85,6 +85,8 @@ class SweepModel:
         What was looked at.
     segments : Segments
         The responses that were cut out.
+    frequencies, spectrum : ndarray, shape (F,)
+        The windowed mean response over the usable band.
     impulse_response : ImpulseResponse
         Their mean.
     window : ImpulseWindow
@@ -101,6 +103,8 @@ class SweepModel:
 
     view: RecordingView
     segments: Segments
+    frequencies: FloatArray
+    spectrum: ComplexArray
     impulse_response: ImpulseResponse
     window: ImpulseWindow
     explained: ImpulseWindow
@@ -132,14 +136,7 @@ class SweepModel:
 
     def pressure(self) -> tuple[FloatArray, ComplexArray]:
         """Return frequencies and complex ratio of the windowed response over the usable band."""
-        response = self.impulse_response
-        values = response.samples * window_values(response.times, window=self.window)
-        spectrum = np.fft.rfft(values)
-        step = response.sample_rate / values.size
-        first, last = math.ceil(self.band[0] / step), math.floor(self.band[1] / step)
-        axis: FloatArray = step * np.arange(first, last + 1, dtype=np.float64)
-        turn = np.exp(-2j * np.pi * axis * response.start)
-        return axis, np.asarray(spectrum[first : last + 1] * turn)
+        return self.frequencies, self.spectrum
 
 
 def _wide_factor(sample_rate: int) -> int:
@@ -209,10 +206,13 @@ def model_sweep(view: RecordingView) -> SweepModel | None:
     if window.basis == "available":  # a cut recording: the earlier frequencies ring on in it
         explained = replace(window, length=max(window.length, _LEAST_EXPLAINED))
     weight = _unexplained(view, segments.starts, explained)
+    frequencies, spectrum = _windowed_spectrum(mean, window)
     signal = _convolved(view, view.deconvolved)
     return SweepModel(
         view=view,
         segments=segments,
+        frequencies=frequencies,
+        spectrum=spectrum,
         impulse_response=mean,
         window=window,
         explained=explained,
@@ -221,6 +221,21 @@ def model_sweep(view: RecordingView) -> SweepModel | None:
         residual=_convolved(view, view.deconvolved * weight),
         left=weight > 0.5,
     )
+
+
+def _windowed_spectrum(
+    mean: ImpulseResponse, window: ImpulseWindow
+) -> tuple[FloatArray, ComplexArray]:
+    from scipy.fft import next_fast_len, rfft
+
+    values = mean.samples * window_values(mean.times, window=window)
+    size = next_fast_len(values.size, real=True)
+    spectrum = rfft(values, size)
+    step = mean.sample_rate / size
+    first, last = math.ceil(mean.lowest / step), math.floor(mean.highest / step)
+    axis = step * np.arange(first, last + 1, dtype=np.float64)
+    turn = np.exp(-2j * np.pi * axis * mean.start)
+    return np.asarray(axis), np.asarray(spectrum[first : last + 1] * turn)
 
 
 def band_envelope(

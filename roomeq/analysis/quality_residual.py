@@ -131,7 +131,7 @@ def _above_band(
     if not high > 1.5 * low:
         return None
     times, axis, power = _frames(wide.samples, wide.sample_rate)
-    playing = np.array([_plays(model, time) for time in times])
+    playing = _plays(model, times)
     bins = (axis >= low) & (axis <= high)
     free = axis[bins] > _BEYOND_HARMONICS * playing[:, np.newaxis]
     power = power[:, bins]
@@ -151,13 +151,15 @@ def _above_band(
     return whole, float(margin.max()), (low, high)
 
 
-def _plays(model: SweepModel, time: float) -> float:
-    """Return what the sweep plays at a time, its end while the room rings, else 0 Hz."""
-    sweep = model.view.sweep
-    begun = [start for start in model.starts if start - _FRAME <= time]
-    if not begun or time > begun[-1] + sweep.duration + model.explained.length:
-        return 0.0
-    return model.frequency_at(time + 0.5 * _FRAME)
+def _plays(model: SweepModel, times: FloatArray) -> FloatArray:
+    """Return what the sweep plays at each time, its end while the room rings, else 0 Hz."""
+    sweep, playing = model.view.sweep, np.zeros(times.size)
+    for start in model.starts:
+        since = times - start
+        heard = (since >= -_FRAME) & (since <= sweep.duration + model.explained.length)
+        held = np.clip(since[heard] + 0.5 * _FRAME, 0.0, sweep.duration)
+        playing[heard] = sweep.start * np.exp(held / sweep.growth)
+    return playing
 
 
 def _not_lead_in(model: SweepModel, times: FloatArray) -> NDArray[np.bool_]:

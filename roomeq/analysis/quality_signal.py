@@ -35,7 +35,7 @@ from roomeq.analysis.quality_samples import (
 from roomeq.levels import FloatArray
 from roomeq.recording import Recording
 
-__all__ = ["SampleFacts", "dropped_findings", "sample_facts", "sample_findings"]
+__all__ = ["SampleFacts", "dropped_findings", "sample_facts", "sample_findings", "silence_findings"]
 
 SILENT_DBFS = -90.0
 """A channel that stays below is silent: one step of 16 bits."""
@@ -94,22 +94,27 @@ def sample_facts(recording: Recording) -> SampleFacts:
     )
 
 
+def silence_findings(recording: Recording, facts: SampleFacts) -> list[Finding]:
+    """Return whether nothing was recorded."""
+    if not facts.peak_dbfs < SILENT_DBFS:
+        return []
+    return [
+        make_finding(
+            FindingCode.SILENT_CHANNEL,
+            Severity.FAULT,
+            recording,
+            what="nothing was recorded: no sample lies further than "
+            f"{max(facts.peak_dbfs, -200.0):.0f} dBFS from the mean",
+            confidence=0.99,
+            value=facts.peak_dbfs,
+        )
+    ]
+
+
 def sample_findings(
     recording: Recording, facts: SampleFacts, model: SweepModel | None
 ) -> list[Finding]:
-    """Return what is wrong with silence, level, direct current and clipping."""
-    if facts.peak_dbfs < SILENT_DBFS:
-        return [
-            make_finding(
-                FindingCode.SILENT_CHANNEL,
-                Severity.FAULT,
-                recording,
-                what="nothing was recorded: no sample lies further than "
-                f"{max(facts.peak_dbfs, -200.0):.0f} dBFS from the mean",
-                confidence=0.99,
-                value=facts.peak_dbfs,
-            )
-        ]
+    """Return what is wrong with level, direct current and clipping."""
     findings = []
     if facts.peak_dbfs < LOW_DBFS:
         findings.append(

@@ -10,6 +10,7 @@ whose rate is r times the stated one has ``L' = L / r``.
 
 from __future__ import annotations
 
+import itertools
 import math
 from dataclasses import dataclass
 
@@ -24,7 +25,7 @@ from roomeq.analysis.quality_findings import (
 )
 from roomeq.analysis.quality_model import RecordingView, SweepModel, band_envelope
 from roomeq.analysis.quality_noise import quiet_stretches
-from roomeq.levels import FloatArray
+from roomeq.levels import FloatArray, power_ratio_db
 
 __all__ = ["LagTrend", "cut_findings", "estimate_lag_trend", "looks_electrical", "sweep_findings"]
 
@@ -42,6 +43,8 @@ _NEGLIGIBLE_CUT = 0.05  # s
 _FRAME = 0.05  # s
 _HEARD_DB, _LOUD_DB = 6.0, 25.0  # above the noise
 _SURE = 0.1  # s
+_SURE_END = 0.3  # s
+_CLIFF_DB = 20.0
 _ELECTRICAL_SPREAD_DB = 1.0
 _ELECTRICAL_AFTER = 0.06  # s
 _ELECTRICAL_REST = 1e-3
@@ -213,14 +216,16 @@ def cut_findings(model: SweepModel) -> list[Finding]:
     if missing > _NEGLIGIBLE_CUT:
         findings.append(_start_missing(model, missing, "the recording begins {:.2f} s too late"))
     else:
-        silent = _silent_ends(model)
-        if silent[0] > 0:
-            findings.append(_start_missing(model, silent[0], "nothing is heard for {:.2f} s"))
-        if silent[1] > 0:
-            findings.append(_end_missing(model, silent[1], "the sweep stops {:.2f} s too early"))
+        silent = _silent_start(model)
+        if silent > 0:
+            findings.append(_start_missing(model, silent, "nothing is heard for {:.2f} s"))
     over = model.starts[-1] + sweep.duration - recording.duration
     if over > _NEGLIGIBLE_CUT:
         findings.append(_end_missing(model, over, "the recording ends {:.2f} s too early"))
+    else:
+        silent = _silent_end(model)
+        if silent > 0:
+            findings.append(_end_missing(model, silent, "the sweep stops {:.2f} s too early"))
     found = model.segments.found
     if found < sweep.repeats:
         findings.append(
@@ -268,39 +273,51 @@ def _end_missing(model: SweepModel, missing: float, words: str) -> Finding:
     )
 
 
-def _silent_ends(model: SweepModel) -> tuple[float, float]:
-    """Return for how long the first sweep is not heard at its start and at its end, in s.
+def _silent_start(model: SweepModel) -> float:
+    """Return for how long the first sweep is not heard at its start, in s.
 
-    Only where it sets in or stops abruptly, by 25 dB within a fifth of a second (half a second for
-    the end, where the room rings): what a driver or a filter takes away goes gradually.
+    Only where it sets in abruptly, by 25 dB within a fifth of a second or a quarter of an octave:
+    what a driver, its box or a filter takes away comes gradually.
     """
     stretches = quiet_stretches(model)
     if not stretches:
-        return 0.0, 0.0
-    rate, signal = model.low_rate, model.band_signal
+        return 0.0
+    rate, signal, sweep = model.low_rate, model.band_signal, model.view.sweep
     quiet = np.concatenate([signal[round(a * rate) : round(b * rate)] for a, b in stretches])
     hop = round(_FRAME * rate)
-    noise = max(float(np.mean(quiet**2)), 1e-20)
     first = max(0, round(model.starts[0] * rate))
-    frames = int(model.view.sweep.duration * rate) // hop
-    part = signal[first : first + frames * hop]
-    count = part.size // hop
+    count = min(int(sweep.duration * rate), signal.size - first) // hop
     if count < 20:
-        return 0.0, 0.0
-    level = 10.0 * np.log10((part[: count * hop].reshape(count, hop) ** 2).mean(axis=1) / noise)
+        return 0.0
+    power = (signal[first : first + count * hop].reshape(count, hop) ** 2).mean(axis=1)
+    level = power_ratio_db(np.maximum(power, 1e-20) / max(float(np.mean(quiet**2)), 1e-20))
     heard = np.flatnonzero(level > _HEARD_DB)
     if not heard.size:
-        return 0.0, 0.0
-    begin, stop = int(heard[0]), int(heard[-1])
-    fades = model.view.sweep.fade_in, model.view.sweep.fade_out
-    early = begin * _FRAME
-    late = (count - 1 - stop) * _FRAME
-    abrupt = level[begin : begin + 5].max() > _LOUD_DB
-    broken = level[max(0, stop - 10) : stop + 1].max() > _LOUD_DB
-    return (
-        early if abrupt and early > fades[0] + _SURE else 0.0,
-        late if broken and late > fades[1] + 0.3 else 0.0,
-    )
+        return 0.0
+    begin = int(heard[0])
+    rise = max(2, round(min(0.2, 0.17 * sweep.growth) / _FRAME)) + 1
+    abrupt = level[begin : begin + rise].max() > _LOUD_DB
+    return begin * _FRAME if abrupt and begin * _FRAME > sweep.fade_in + _SURE else 0.0
+
+
+def _silent_end(model: SweepModel) -> float:
+    """Return for how long the sweeps are not heard at their end, in s.
+
+    Only where the response falls by 20 dB within a sixth of an octave and stays there to the end of
+    the band: 120 dB per octave, which no filter in the path does.
+    """
+    axis, pressure = model.pressure()
+    edges = model.band[1] * 2.0 ** (-np.arange(13 * 12) / 12.0)
+    edges = edges[edges >= model.band[0]][::-1]
+    index = np.searchsorted(axis, edges)
+    bands = [slice(a, b) for a, b in itertools.pairwise(index) if b - a >= 2]
+    level = power_ratio_db([float(np.mean(np.abs(pressure[one]) ** 2)) for one in bands])
+    for at in range(2, level.size - 1):
+        if level[at - 2 : at].min() - level[at + 1 :].max() > _CLIFF_DB:
+            stops = float(axis[bands[at].start])
+            missing = model.view.sweep.duration - model.instant_of(stops)
+            return missing if missing > model.view.sweep.fade_out + _SURE_END else 0.0
+    return 0.0
 
 
 def looks_electrical(model: SweepModel) -> float:
