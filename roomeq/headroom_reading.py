@@ -27,6 +27,7 @@ from roomeq.importers.output_table import (
     read_output_table,
 )
 from roomeq.importers.room_file import RoomFile
+from roomeq.optimiser.clean_drive import DistortionEvidence
 from roomeq.room import Room
 from roomeq.survey import Source, Survey
 from roomeq.sweep_reading import SweepReading
@@ -223,10 +224,10 @@ def _assumptions(room_file: RoomFile, device: Device, equipment: Equipment) -> l
         )
     if equipment.driver is not None and equipment.load is None:
         found.append("the load is not stated: one driver is reckoned with")
-    if room_file.headroom is not None or room_file.output is not None:
+    if room_file.headroom is None and equipment.stated:
         found.append(
-            "amplifier, load, maximum output and wanted level are read and checked, but neither "
-            "the high-pass nor the drive limit is chosen from them yet"
+            "no wanted level is stated: what the amplifier and the driver have left, and which "
+            "high-pass suits them, is not looked at"
         )
     return found
 
@@ -297,7 +298,10 @@ def _distortion(
     for entry in room_file.measurements:
         if entry.kind == "sweep" and entry.seat == seat and entry.source == source:
             try:
-                return sweeps.distortion(entry)
+                found = sweeps.distortion(entry)
+                if found is not None:
+                    DistortionEvidence.from_distortion(found)
+                return found
             except ValueError as error:
                 assumptions.append(f"{entry.file}: distortion cannot be told ({error})")
                 return None

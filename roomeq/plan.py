@@ -22,6 +22,7 @@ import msgspec
 from roomeq.errors import PlanFileError
 from roomeq.optimiser.band_frame import band_frame
 from roomeq.optimiser.band_gain_fit import NoChange
+from roomeq.plan_drive import ExtraDriveRow, HeadroomRecord, ProtectionSetting
 from roomeq.plan_records import (
     RESERVATIONS,
     BandSetting,
@@ -90,6 +91,12 @@ class Plan(PlanRecord, frozen=True, kw_only=True):
     cautions : tuple of Caution
     assumptions, notes : tuple of str
         What was assumed; what importers did.
+    protection : ProtectionSetting or None
+        Protective high-pass; None where no level was wanted.
+    extra_drive : tuple of ExtraDriveRow
+        What gains and level ask of each band.
+    headroom : HeadroomRecord or None
+        What the wanted level leaves; None where none was stated.
     """
 
     format: int
@@ -110,6 +117,9 @@ class Plan(PlanRecord, frozen=True, kw_only=True):
     cautions: tuple[Caution, ...]
     assumptions: tuple[str, ...]
     notes: tuple[str, ...]
+    protection: ProtectionSetting | None = None
+    extra_drive: tuple[ExtraDriveRow, ...] = ()
+    headroom: HeadroomRecord | None = None
 
     @property
     def gains_db(self) -> tuple[float, ...]:
@@ -283,3 +293,10 @@ def _check_sizes(plan: Plan) -> None:
         rows = getattr(curves, name)
         if [len(row) for row in rows] != [points] * seats:
             raise ValueError(f"curves.{name} needs {seats} rows of {points} values")
+    if plan.protection is not None:
+        plan.protection.choice()
+    if plan.headroom is not None:
+        plan.headroom.headroom()
+        plan.headroom.playback()
+    for row in plan.extra_drive:
+        row.extra()

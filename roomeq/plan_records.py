@@ -36,14 +36,24 @@ class CautionCode(StrEnum):
     """What the reader should know before turning a knob."""
 
     BAND_LEVELS_ONLY = "band_levels_only"
+    BOOST_BELOW_HIGH_PASS = "boost_below_high_pass"
+    BOOST_INTO_CANCELLATION = "boost_into_cancellation"
+    DISTORTION_EXTRAPOLATED = "distortion_extrapolated"
     FEW_SEATS = "few_seats"
     IMPROVEMENT_LOST_AT_OTHER_Q = "improvement_lost_at_other_q"
+    JOIN_AGAIN = "join_again"
     LEVEL_OUTSIDE_RANGE = "level_outside_range"
+    LEVEL_TOO_HIGH = "level_too_high"
+    LICENSED_MAINS_WORK = "licensed_mains_work"
     LOUDNESS_CUT = "loudness_cut"
+    MEASURING_VOLTAGE_UNKNOWN = "measuring_voltage_unknown"
+    MINIMUM_IMPEDANCE_ASSUMED = "minimum_impedance_assumed"
+    NEVER_LIFT_EARTH = "never_lift_earth"
     NOISE_UNKNOWN = "noise_unknown"
     NOT_PROVEN = "not_proven"
     ONE_SEAT_STANDS_OUT = "one_seat_stands_out"
     Q_ASSUMED = "q_assumed"
+    ROOM_GAIN_UNKNOWN = "room_gain_unknown"
     SEAT_GETS_WORSE = "seat_gets_worse"
     UNMEASURED_SEAT_MAY_GET_WORSE = "unmeasured_seat_may_get_worse"
     WORKS_HARDER = "works_harder"
@@ -51,8 +61,12 @@ class CautionCode(StrEnum):
 
 RESERVATIONS = frozenset(
     {
+        CautionCode.BOOST_BELOW_HIGH_PASS,
+        CautionCode.BOOST_INTO_CANCELLATION,
         CautionCode.IMPROVEMENT_LOST_AT_OTHER_Q,
+        CautionCode.JOIN_AGAIN,
         CautionCode.LEVEL_OUTSIDE_RANGE,
+        CautionCode.LEVEL_TOO_HIGH,
         CautionCode.LOUDNESS_CUT,
         CautionCode.NOT_PROVEN,
         CautionCode.SEAT_GETS_WORSE,
@@ -162,11 +176,12 @@ class QCheck(PlanRecord, frozen=True, kw_only=True):
 
 
 class Caution(PlanRecord, frozen=True, kw_only=True):
-    """A caution with the figure and the name it speaks of, where there is one."""
+    """A caution with the figure, the name and the frequency it speaks of, where there is one."""
 
     code: CautionCode
     value: float | None = None
     name: str | None = None
+    frequency: float | None = None
 
 
 class Curves(PlanRecord, frozen=True, kw_only=True):

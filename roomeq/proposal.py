@@ -8,6 +8,7 @@ Nothing here computes acoustics and nothing is written; figures come from `roome
 from __future__ import annotations
 
 import math
+from functools import partial
 
 import numpy as np
 
@@ -31,6 +32,7 @@ from roomeq.plan import (
     SeatResult,
     TargetRecord,
 )
+from roomeq.proposal_headroom import fit_within_headroom
 from roomeq.room import Room
 
 __all__ = ["propose"]
@@ -61,19 +63,8 @@ def propose(room: Room, *, node_limit: int | None = None) -> Plan:
     InfeasibleSettingsError
         If locked bands break a limit on their own.
     """
-    fit = fit_band_gains(
-        room.survey,
-        equaliser=room.equaliser,
-        target=room.target,
-        limits=room.limits,
-        present_gains_db=room.present.gains_db,
-        corner=room.corner,
-        clear_of_corner=room.corner_origin in ("stated", "estimated"),
-        source=room.source,
-        loss=room.loss,
-        repeatability_db=room.repeatability_db,
-        node_limit=node_limit,
-    )
+    drive = fit_within_headroom(room, fit=partial(_fit, node_limit=node_limit))
+    room, fit = drive.room, drive.fit
     level = choose_level(
         fit.level_change_db, knob=room.device.level, present_db=room.present.level_db
     )
@@ -110,9 +101,28 @@ def propose(room: Room, *, node_limit: int | None = None) -> Plan:
         seats=_seat_results(fit),
         evidence=_evidence(room, fit, q_checks),
         curves=_curves(fit),
-        cautions=_cautions(room, fit, level, q_checks),
-        assumptions=room.assumptions,
+        cautions=(*_cautions(room, fit, level, q_checks), *drive.cautions),
+        assumptions=(*room.assumptions, *drive.assumptions),
         notes=room.notes,
+        protection=drive.protection,
+        extra_drive=drive.extra_drive,
+        headroom=drive.headroom,
+    )
+
+
+def _fit(room: Room, *, node_limit: int | None) -> BandGainFit:
+    return fit_band_gains(
+        room.survey,
+        equaliser=room.equaliser,
+        target=room.target,
+        limits=room.limits,
+        present_gains_db=room.present.gains_db,
+        corner=room.corner,
+        clear_of_corner=room.corner_origin in ("stated", "estimated"),
+        source=room.source,
+        loss=room.loss,
+        repeatability_db=room.repeatability_db,
+        node_limit=node_limit,
     )
 
 
@@ -262,7 +272,7 @@ def _evidence(room: Room, fit: BandGainFit, q_checks: tuple[QCheck, ...]) -> Evi
         drive_boost_frequency=fit.drive_boost_frequency,
         power_ratio=float(power_ratio(fit.drive_boost_db)),
         filter_boost_limit_db=room.limits.filter_boost_db,
-        drive_boost_limit_db=room.limits.drive_boost_db,
+        drive_boost_limit_db=float(room.limits.drive_db(np.array([fit.drive_boost_frequency]))[0]),
         no_boost_below=fit.floor,
         excess_weight=fit.loss.excess_weight,
         tail_start_db=fit.loss.tail_start_db,

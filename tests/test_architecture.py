@@ -26,7 +26,7 @@ ORDER = [
     {"sweep_reading", "room_reading", "headroom_reading", "overview"},
     {"plan_records", "plan_drive"},
     {"plan"},
-    {"proposal", "proposal_headroom"},
+    {"proposal", "proposal_headroom", "drive_scene"},
     {"verification"},
     {"report"},
     {"batch"},

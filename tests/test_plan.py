@@ -192,10 +192,16 @@ def test_what_must_be_read_first(plan):
     # plain information: what is nearly always so, or asks for no decision; the rest is read first
     plain = {
         CautionCode.BAND_LEVELS_ONLY,
+        CautionCode.DISTORTION_EXTRAPOLATED,
         CautionCode.FEW_SEATS,
+        CautionCode.LICENSED_MAINS_WORK,
+        CautionCode.MEASURING_VOLTAGE_UNKNOWN,
+        CautionCode.MINIMUM_IMPEDANCE_ASSUMED,
+        CautionCode.NEVER_LIFT_EARTH,
         CautionCode.NOISE_UNKNOWN,
         CautionCode.ONE_SEAT_STANDS_OUT,
         CautionCode.Q_ASSUMED,
+        CautionCode.ROOM_GAIN_UNKNOWN,
         CautionCode.WORKS_HARDER,
     }
     everything = replace(plan, cautions=tuple(Caution(code=code) for code in CautionCode))

@@ -61,7 +61,7 @@ class BandReason:
         Gain while measuring, proposed, and of the best setting without preference for few moves.
     error_db, spread_db, remaining_db : float
         Error the band meets, its standard deviation over seats (ddof 0, unweighted), and what
-        remains; NaN-free: 0 where the band lies outside what was measured, and `reason` says why.
+        remains; None where nothing was fitted, and `reason` says why.
     reason : Reason or None
         What held it back; None where the band does what it is asked.
     """
@@ -77,8 +77,18 @@ class BandReason:
     reason: Reason | None
 
 
-def cancelled_bands(data: FitData, equaliser: FixedBandEqualiser) -> tuple[bool, ...]:
-    """Return for each band whether a dip within it was judged a cancellation at any seat."""
+def cancelled_bands(
+    data: FitData, equaliser: FixedBandEqualiser, *, least_weight: float = 0.0
+) -> tuple[bool, ...]:
+    """Return for each band whether a dip within it was judged a cancellation.
+
+    Parameters
+    ----------
+    data : FitData
+    equaliser : FixedBandEqualiser
+    least_weight : float
+        Share of the seats' weight that the dip must be heard at; any seat by default.
+    """
     if data.band_levels:
         return (False,) * len(equaliser.bands)
     dips = judge_dips(
@@ -87,7 +97,13 @@ def cancelled_bands(data: FitData, equaliser: FixedBandEqualiser) -> tuple[bool,
         seats=data.seats,
         excess_group_delay=data.excess_group_delay,
     )
-    cancelled = [dip.frequency for dip in dips if dip.verdict == "cancellation"]
+    weights = dict(zip(data.seats, data.seat_weights.tolist(), strict=True))
+    cancelled = [
+        dip.frequency
+        for dip in dips
+        if dip.verdict == "cancellation"
+        and sum(weights[seat] for seat in dip.seats) >= least_weight - 1e-9
+    ]
     return tuple(
         any(band.lower <= frequency < band.upper for frequency in cancelled)
         for band in equaliser.bands

@@ -82,7 +82,11 @@ def extra_drive_lines(extras: Sequence[BandExtra]) -> list[str]:
 
 
 def headroom_lines(
-    headroom: Headroom, *, playback: Playback | None = None, output: OutputTable | None = None
+    headroom: Headroom,
+    *,
+    playback: Playback | None = None,
+    output: OutputTable | str | None = None,
+    main_seat: str | None = None,
 ) -> list[str]:
     """Return headroom by band as a table, what runs out first, and by which rating and edition."""
     columns: list[tuple[str, Callable[[BandHeadroom], str]]] = [
@@ -102,7 +106,8 @@ def headroom_lines(
         [f"{entry.band.label} Hz", *(row[n] for n in kept)]
         for entry, row in zip(headroom.bands, cells, strict=True)
     ]
-    lines = ["At the wanted level", *table(titles, rows)]
+    place = "" if main_seat is None else f" (main seat: {main_seat})"
+    lines = [f"At the wanted level{place}", *table(titles, rows)]
     lines += paragraph(_first_text(headroom), indent=2)
     if any(entry.distortion_db is not None for entry in headroom.bands):
         lines += paragraph(_LIMITS_TEXT, indent=2)

@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 
 from roomeq.plan import Plan
+from roomeq.report.headroom_text import extra_drive_lines, headroom_lines, protection_lines
 from roomeq.report.layout import bullet_list, paragraph, signed, table
 from roomeq.report.terminal import gain_bar
 from roomeq.report.wording import SAFETY, caution_text, no_change_text, reason_text
@@ -33,8 +34,11 @@ def plan_text(plan: Plan, *, bars: bool = False) -> str:
     lines = [f"{plan.room}: band gains for the subwoofer", ""]
     lines += [*_verdict(plan), ""]
     lines += [*_settings(plan, bars), ""]
+    if plan.protection is not None:
+        lines += [*protection_lines(plan.protection.choice()), ""]
     lines += [*_seats(plan), ""]
     lines += ["How good it is", *bullet_list(evidence_sentences(plan)), ""]
+    lines += _drive(plan)
     if plan.cautions:
         lines += ["Cautions", *bullet_list([caution_text(c) for c in plan.cautions]), ""]
     if plan.assumptions:
@@ -102,9 +106,29 @@ def _level(plan: Plan) -> list[str]:
     lines = paragraph(text.strip(), indent=2)
     if level.upstream_db:
         lines += paragraph(f"and {signed(level.upstream_db)} dB upstream", indent=2)
-    lines += paragraph(
-        "Leave as they are: low-pass, protective high-pass, polarity, phase control.", indent=2
-    )
+    kept = "low-pass, protective high-pass, polarity, phase control"
+    if plan.protection is not None:
+        kept = kept.replace("protective high-pass, ", "")
+    lines += paragraph(f"Leave as they are: {kept}.", indent=2)
+    return lines
+
+
+def _drive(plan: Plan) -> list[str]:
+    """Return what gains and level ask of the drive, and what the wanted level leaves."""
+    lines = []
+    if plan.extra_drive and (plan.changes or plan.headroom is not None):
+        lines += [*extra_drive_lines([row.extra() for row in plan.extra_drive]), ""]
+    if plan.headroom is not None:
+        record = plan.headroom
+        lines += headroom_lines(
+            record.headroom(),
+            playback=record.playback(),
+            output=record.output,
+            main_seat=record.main_seat,
+        )
+        if record.drive_limit == "headroom":
+            lines += paragraph("The drive limit of the bands follows this headroom.", indent=2)
+        lines.append("")
     return lines
 
 
@@ -137,7 +161,7 @@ def evidence_sentences(plan: Plan) -> list[str]:
         f"{e.largest_excess_before_db:.1f} and {e.largest_excess_after_db:.1f} dB.",
         f"Summed boost at most {signed(e.filter_boost_db)} dB (limit {e.filter_boost_limit_db:g} "
         f"dB); drive at the same loudness at most {signed(e.drive_boost_db)} dB {place} (limit "
-        f"{e.drive_boost_limit_db:g} dB), {e.power_ratio:.1f} times the power there.",
+        f"{round(e.drive_boost_limit_db, 1):g} dB), {e.power_ratio:.1f} times the power there.",
         f"No boost below {e.no_boost_below:.0f} Hz.",
     ]
     for check in e.q_checks:

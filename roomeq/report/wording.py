@@ -10,8 +10,10 @@ from __future__ import annotations
 import math
 
 from roomeq.optimiser.band_gain_fit import NoChange
+from roomeq.optimiser.drive_cautions import DriveCaution, DriveNote
 from roomeq.optimiser.reasons import Reason
 from roomeq.plan import BandSetting, Caution, CautionCode, Plan
+from roomeq.report.headroom_text import note_text
 
 __all__ = ["SAFETY", "caution_text", "no_change_text", "reason_text"]
 
@@ -25,6 +27,8 @@ SAFETY = (
     "hum.",
 )
 """Usual cautions, printed with every proposal."""
+
+_ON_DRIVE = frozenset(CautionCode(code.value) for code in DriveCaution)
 
 
 def reason_text(band: BandSetting, plan: Plan) -> str:
@@ -42,14 +46,21 @@ def reason_text(band: BandSetting, plan: Plan) -> str:
         Reason.HELD_BY_FILTER_BOOST: (
             f"held by the boost limit, {evidence.filter_boost_limit_db:+g} dB"
         ),
-        Reason.HELD_BY_DRIVE_BOOST: (
-            f"held by the drive limit, {evidence.drive_boost_limit_db:+g} dB"
-        ),
+        Reason.HELD_BY_DRIVE_BOOST: f"held by the drive limit, {_drive_limit_text(band, plan)}",
         Reason.HELD_BY_RANGE: "at the end of its range",
         Reason.LOCKED: "locked",
         Reason.NOT_WORTH_MOVING: "not worth a move",
     }
     return words[band.reason]
+
+
+def _drive_limit_text(band: BandSetting, plan: Plan) -> str:
+    """Say what the drive may rise in a band: one figure, or what the headroom leaves there."""
+    headroom = plan.headroom
+    if headroom is None or headroom.drive_limit == "flat":
+        return f"{plan.evidence.drive_boost_limit_db:+g} dB"
+    limit_db = headroom.drive_limit_at_db(band.label)
+    return "its headroom" if limit_db is None else f"{limit_db:+.1f} dB by its headroom"
 
 
 def no_change_text(plan: Plan) -> str:
@@ -81,7 +92,10 @@ def no_change_text(plan: Plan) -> str:
 
 
 def caution_text(caution: Caution) -> str:
-    """Return a caution in words."""
+    """Return a caution in words; `roomeq.report.headroom_text` has those on drive and wiring."""
+    if caution.code in _ON_DRIVE:
+        code = DriveCaution(caution.code.value)
+        return note_text(DriveNote(code=code, value=caution.value, frequency=caution.frequency))
     value = caution.value if caution.value is not None else 0.0
     name = caution.name or ""
     words = {
