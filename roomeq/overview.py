@@ -9,6 +9,8 @@ standard deviations over seats, ddof 0. Nothing is computed here: figures come f
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 import msgspec
 import numpy as np
 
@@ -31,7 +33,7 @@ from roomeq.bands import third_octave_band, third_octave_bands
 from roomeq.levels import FloatArray
 from roomeq.room import Room
 
-__all__ = ["BandRow", "DipRow", "MeasurementRow", "RoomOverview", "room_overview"]
+__all__ = ["BandRow", "DipRow", "EquipmentRow", "MeasurementRow", "RoomOverview", "room_overview"]
 
 _LOWEST, _HIGHEST = 20.0, 125.0
 
@@ -79,6 +81,55 @@ class DipRow(_Row, frozen=True, kw_only=True):
     evidence: tuple[str, ...]
 
 
+class EquipmentRow(_Row, frozen=True, kw_only=True):
+    """Amplifier, load, driver and wanted level, as far as they are stated.
+
+    Attributes
+    ----------
+    load : str or None
+        In words.
+    load_minimum_ohm : float or None
+    minimum_assumed : bool
+        Whether that is taken for 0.8 times nominal.
+    rated_voltage, rated_power_w : float or None
+        What the amplifier may give into the load.
+    amplifier_minimum_ohm : float or None
+    measuring_voltage, measuring_frequency : float or None
+    box : {"closed", "vented"} or None
+    largest_displacement : float or None
+        Of one driver, one way, in m.
+    output : str or None
+        Table of maximum output, in words.
+    high_pass : str or None
+        Protective high-pass in words, "off", or None where it is not known.
+    wanted_db : tuple of (str, float)
+        Wanted level by label of the band; one with an empty label holds for the target's top.
+    main_seat : str or None
+    distance : float or None
+        From subwoofer to main seat, in m.
+    distortion_known : bool
+    drive_limit : {"flat", "headroom"} or None
+    """
+
+    load: str | None
+    load_minimum_ohm: float | None
+    minimum_assumed: bool
+    rated_voltage: float | None
+    rated_power_w: float | None
+    amplifier_minimum_ohm: float | None
+    measuring_voltage: float | None
+    measuring_frequency: float | None
+    box: str | None
+    largest_displacement: float | None
+    output: str | None
+    high_pass: str | None
+    wanted_db: tuple[tuple[str, float], ...]
+    main_seat: str | None
+    distance: float | None
+    distortion_known: bool
+    drive_limit: str | None
+
+
 class RoomOverview(_Row, frozen=True, kw_only=True):
     """All that `check` shows.
 
@@ -105,6 +156,8 @@ class RoomOverview(_Row, frozen=True, kw_only=True):
     dips : tuple of DipRow
     repeatability_db : float or None
     findings, assumptions, notes : tuple of str
+    equipment : EquipmentRow or None
+        None where nothing of it is stated.
     """
 
     room: str
@@ -126,6 +179,7 @@ class RoomOverview(_Row, frozen=True, kw_only=True):
     findings: tuple[str, ...]
     assumptions: tuple[str, ...]
     notes: tuple[str, ...]
+    equipment: EquipmentRow | None = None
 
     def to_json(self) -> bytes:
         """Return the overview as JSON text."""
@@ -177,6 +231,40 @@ def room_overview(room: Room) -> RoomOverview:
         findings=room.findings,
         assumptions=room.assumptions,
         notes=room.notes,
+        equipment=_equipment_row(room),
+    )
+
+
+def _equipment_row(room: Room) -> EquipmentRow | None:
+    known, wanted = room.equipment, room.wanted
+    if not (known.stated or known.protection_known or wanted is not None):
+        return None
+    amplifier, load = known.amplifier, known.load
+    rated = None
+    if amplifier is not None and load is not None:
+        rated = amplifier.rated_voltage(load)
+    asked = {} if wanted is None else wanted.spl_db
+    high_pass = "off" if known.protection is None else str(known.protection)
+    return EquipmentRow(
+        load=None if load is None else str(load),
+        load_minimum_ohm=None if load is None else load.minimum_ohm,
+        minimum_assumed=load is not None and load.minimum_assumed,
+        rated_voltage=rated,
+        rated_power_w=None if load is None or rated is None else float(load.power_w(rated)),
+        amplifier_minimum_ohm=None if amplifier is None else amplifier.minimum_ohm,
+        measuring_voltage=known.measuring_voltage,
+        measuring_frequency=known.measuring_frequency,
+        box=None
+        if known.box is None
+        else ("closed" if known.box.unloads_below is None else "vented"),
+        largest_displacement=None if known.driver is None else known.driver.largest_displacement,
+        output=None if known.output is None else str(known.output),
+        high_pass=high_pass if known.protection_known else None,
+        wanted_db=tuple(asked.items()) if isinstance(asked, Mapping) else (("", asked),),
+        main_seat=None if wanted is None else wanted.main_seat,
+        distance=None if wanted is None else wanted.distance,
+        distortion_known=wanted is not None and wanted.distortion is not None,
+        drive_limit=None if wanted is None else wanted.drive_limit,
     )
 
 

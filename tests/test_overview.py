@@ -5,6 +5,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from headroom_rooms import EVERYTHING, HEADROOM, PROTECTION, write_room
 from synthetic_rooms import FREQUENCIES, bump_db, survey_of
 
 from roomeq.analysis.survey_levels import common_axis, seat_levels_db
@@ -115,6 +116,26 @@ def test_every_measurement_is_listed(hall):
     last = rows[-1]
     assert (last.source, last.file, last.points, last.snr_known) == ("mains", "m.txt", 3, True)
     assert (last.lowest, last.highest, last.has_phase) == (20.0, 200.0, False)
+
+
+def test_equipment_is_listed_as_far_as_it_is_stated(tmp_path):
+    assert room_overview(read_room(write_room(tmp_path))).equipment is None
+    row = room_overview(read_room(write_room(tmp_path, EVERYTHING))).equipment
+    # two drivers of 8 ohm side by side, 0.8 times that at the lowest; 400 W into 4 ohm are 40 V
+    assert row.load.startswith("4 ohm (2 drivers of 8 ohm")
+    assert (row.load_minimum_ohm, row.minimum_assumed) == (pytest.approx(3.2), True)
+    assert (row.rated_voltage, row.rated_power_w) == (pytest.approx(40.0), pytest.approx(400.0))
+    assert (row.amplifier_minimum_ohm, row.box, row.largest_displacement) == (4.0, "closed", 0.014)
+    assert (row.measuring_voltage, row.measuring_frequency) == (2.0, 50.0)
+    assert row.high_pass == "high-pass Butterworth 12 dB/oct at 20 Hz"
+    assert (row.wanted_db, row.main_seat, row.distance) == ((("", 95.0),), "sofa", 3.0)
+    assert (row.distortion_known, row.drive_limit) == (False, "flat")
+    parts = HEADROOM.replace("95.0", '{ "20" = 90.0, "31.5" = 95.0 }')
+    row = room_overview(read_room(write_room(tmp_path, parts))).equipment
+    assert row.wanted_db == (("20", 90.0), ("31.5", 95.0))
+    assert (row.load, row.rated_voltage, row.box, row.high_pass) == (None, None, None, None)
+    off = PROTECTION.replace("corner = 20.0", "off = true")
+    assert room_overview(read_room(write_room(tmp_path, off))).equipment.high_pass == "off"
 
 
 def test_what_is_too_short_to_judge_is_refused_with_its_name(hall):

@@ -5,7 +5,7 @@ from pathlib import Path
 import pytest
 from msgspec.structs import replace
 
-from roomeq.overview import BandRow, DipRow, room_overview
+from roomeq.overview import BandRow, DipRow, EquipmentRow, room_overview
 from roomeq.report.layout import WIDTH
 from roomeq.report.room_text import room_text
 from roomeq.room_reading import read_room
@@ -130,6 +130,57 @@ def test_dips_are_told_with_their_verdict(overview):
         assert words_of(lines[1]).startswith(f"44 Hz 9 0.17 {everywhere[0]} {words} differs")
         assert all(len(line) <= WIDTH for line in room_text(told).splitlines())
     assert "Dips" not in room_text(replace(overview, dips=()))
+
+
+def test_equipment_is_told_with_what_is_not_known(overview):
+    row = EquipmentRow(
+        load="4 ohm",
+        load_minimum_ohm=3.21,
+        minimum_assumed=True,
+        rated_voltage=34.56,
+        rated_power_w=298.6,
+        amplifier_minimum_ohm=2.0,
+        measuring_voltage=1.5,
+        measuring_frequency=63.0,
+        box="vented",
+        largest_displacement=0.0125,
+        output="20 to 63 Hz, other, peak at 1 m",
+        high_pass="high-pass Butterworth 12 dB/oct at 25 Hz",
+        wanted_db=(("20", 90.0), ("31.5", 95.5)),
+        main_seat="sofa",
+        distance=2.5,
+        distortion_known=True,
+        drive_limit="headroom",
+    )
+    text = words_of(room_text(replace(overview, equipment=row)))
+    for said in (
+        "Amplifier and driver - Load: 4 ohm, at least 3.21 ohm, taken for 0.8 times nominal",
+        "Amplifier: 34.6 V, 299 W into that load; no load below 2 ohm",
+        "While measuring: 1.5 V at 63 Hz",
+        "Box: vented",
+        "Driver: may move 12.5 mm one way",
+        "Maximum output: 20 to 63 Hz, other, peak at 1 m",
+        "Distortion: told by the recorded sweep at the main seat",
+        "Protective high-pass: Butterworth 12 dB/oct at 25 Hz",
+        "Wanted: 90 dB SPL at 20 Hz, 95.5 dB SPL at 31.5 Hz at seat sofa, 2.5 m from the "
+        "subwoofer; the drive limit follows the headroom",
+    ):
+        assert said in text
+    assert "Not known" not in text
+    nothing = {
+        name: ()
+        if name == "wanted_db"
+        else False
+        if name in ("minimum_assumed", "distortion_known")
+        else None
+        for name in EquipmentRow.__struct_fields__
+    }
+    text = words_of(room_text(replace(overview, equipment=EquipmentRow(**nothing))))
+    assert (
+        "Not known: load, amplifier, voltage while measuring, box, driver, maximum output, "
+        "distortion, protective high-pass, wanted level"
+    ) in text
+    assert "Amplifier and driver" not in room_text(replace(overview, equipment=None))
 
 
 def test_findings_assumptions_and_notes_are_all_printed(overview):

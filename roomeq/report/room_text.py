@@ -7,7 +7,7 @@ Numbers come from `roomeq.overview`; nothing is computed here.
 
 from __future__ import annotations
 
-from roomeq.overview import RoomOverview
+from roomeq.overview import EquipmentRow, RoomOverview
 from roomeq.report.layout import bullet_list, paragraph, table
 
 __all__ = ["room_text"]
@@ -24,6 +24,8 @@ def room_text(overview: RoomOverview) -> str:
     """Return what a room's measurements hold as text."""
     lines = [f"{overview.room}: measurements", ""]
     lines += [*_setup(overview), ""]
+    if overview.equipment is not None:
+        lines += ["Amplifier and driver", *bullet_list(_equipment(overview.equipment)), ""]
     lines += [*_measurements(overview), ""]
     lines += [*_bands(overview), ""]
     if overview.dips:
@@ -49,6 +51,65 @@ def _setup(overview: RoomOverview) -> list[str]:
     if overview.repeatability_db is not None:
         entries.append(f"Repeatability of a measurement: {overview.repeatability_db:.1f} dB")
     return bullet_list(entries)
+
+
+def _equipment(row: EquipmentRow) -> list[str]:
+    """Say what is stated of amplifier, load, driver and wanted level, and what is not."""
+    entries, unknown = [], []
+
+    def said(words: str | None, name: str) -> None:
+        if words is None:
+            unknown.append(name)
+        else:
+            entries.append(words)
+
+    assumed = ", taken for 0.8 times nominal" if row.minimum_assumed else ""
+    said(row.load and f"Load: {row.load}, at least {row.load_minimum_ohm:.2f} ohm{assumed}", "load")
+    said(
+        None
+        if row.amplifier_minimum_ohm is None
+        else f"Amplifier: {_rating_text(row)}no load below {row.amplifier_minimum_ohm:g} ohm",
+        "amplifier",
+    )
+    said(
+        None
+        if row.measuring_voltage is None
+        else f"While measuring: {row.measuring_voltage:g} V at {row.measuring_frequency:g} Hz",
+        "voltage while measuring",
+    )
+    said(row.box and f"Box: {row.box}", "box")
+    said(
+        None
+        if row.largest_displacement is None
+        else f"Driver: may move {1000 * row.largest_displacement:g} mm one way",
+        "driver",
+    )
+    said(row.output and f"Maximum output: {row.output}", "maximum output")
+    said(
+        "Distortion: told by the recorded sweep at the main seat" if row.distortion_known else None,
+        "distortion",
+    )
+    high_pass = row.high_pass and row.high_pass.removeprefix("high-pass ")
+    said(high_pass and f"Protective high-pass: {high_pass}", "protective high-pass")
+    said(_wanted_text(row), "wanted level")
+    return [*entries, f"Not known: {', '.join(unknown)}"] if unknown else entries
+
+
+def _rating_text(row: EquipmentRow) -> str:
+    if row.rated_voltage is None or row.rated_power_w is None:
+        return ""
+    return f"{row.rated_voltage:.1f} V, {row.rated_power_w:.0f} W into that load; "
+
+
+def _wanted_text(row: EquipmentRow) -> str | None:
+    if row.main_seat is None:
+        return None
+    levels = ", ".join(
+        f"{level:g} dB SPL" + (f" at {label} Hz" if label else "") for label, level in row.wanted_db
+    )
+    away = "" if row.distance is None else f", {row.distance:g} m from the subwoofer"
+    follows = "; the drive limit follows the headroom" if row.drive_limit == "headroom" else ""
+    return f"Wanted: {levels} at seat {row.main_seat}{away}{follows}"
 
 
 def _measurements(overview: RoomOverview) -> list[str]:
