@@ -54,10 +54,17 @@ def key(candidate):
     return None if found is None else (found.butterworth_order, found.copies)
 
 
-@pytest.mark.parametrize("phase", [True, False])
 @pytest.mark.parametrize(
-    ("order", "copies", "corner"),
-    [(2, 2, 80.0), (2, 4, 80.0), (4, 1, 60.0), (4, 2, 120.0), (1, 2, 100.0), (3, 1, 45.0)],
+    ("order", "copies", "corner", "phase"),
+    [
+        (2, 2, 80.0, False),
+        (2, 4, 80.0, True),
+        (4, 1, 60.0, True),
+        (4, 2, 120.0, False),
+        (1, 2, 100.0, True),
+        (3, 1, 45.0, False),
+        (8, 2, 50.0, False),
+    ],
 )
 def test_names_the_class_at_40_decibels(order, copies, corner, phase):
     found = estimate_path(response(low(order, corner) ** copies * box(), phase=phase))
@@ -65,7 +72,7 @@ def test_names_the_class_at_40_decibels(order, copies, corner, phase):
     assert key(found.best) == (order, copies)
     assert found.best.corner == pytest.approx(corner, rel=0.03)
     assert found.phase_used is phase
-    assert found.signal_to_noise_db == pytest.approx(40.0, abs=2.0)
+    assert found.signal_to_noise_db == pytest.approx(40.0, abs=3.0)
 
 
 def test_lists_every_set_that_gives_it():

@@ -66,7 +66,9 @@ def estimate_path(
     Parameters
     ----------
     response : FrequencyResponse
-        Narrow-band. Several of them (seats) are allowed with `taken` "seat" and level-averaged.
+        Narrow-band and not smoothed before: smoothing hides how much noise there is, and answers
+        at low signal-to-noise ratio are then less sure than they say. Several of them (seats)
+        are allowed with `taken` "seat" and level-averaged.
     taken : {"electrical", "close", "seat"}
         At the amplifier's terminals, close to the cone, or somewhere in the room.
     described : sequence of CrossoverFilter
