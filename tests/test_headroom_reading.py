@@ -1,6 +1,8 @@
 """Amplifier, load, driver, high-pass and wanted level of a room file; what cannot be is said."""
 
 import math
+import re
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -29,6 +31,14 @@ def fault(folder, *parts, **others):
     with pytest.raises(RoomFileError) as caught:
         read_room(folder)
     return str(caught.value)
+
+
+def test_what_the_readme_shows_is_read(tmp_path):
+    readme = (Path(__file__).parents[1] / "README.md").read_text("utf-8")
+    shown = re.search(r"<!-- headroom -->\n```toml\n(.*?)```", readme, re.DOTALL).group(1)
+    room = read_room(write_room(tmp_path, "\n" + shown))
+    assert room.equipment.amplifier.rated_voltage(room.equipment.load) == pytest.approx(40.0)
+    assert room.wanted.drive_limit == "headroom"
 
 
 def test_all_that_is_stated_is_there(tmp_path):

@@ -5,8 +5,10 @@ from pathlib import Path
 import msgspec
 import pytest
 
+from roomeq.optimiser.protection import ProtectionChange, ProtectionReason
 from roomeq.optimiser.reasons import Reason
 from roomeq.plan import read_plan
+from roomeq.plan_drive import HighPassRecord, ProtectionSetting
 from roomeq.report.sheet_steps import (
     band_steps,
     closing_steps,
@@ -51,6 +53,36 @@ def test_words_are_joined():
     assert joined([]) == ""
     assert joined(["a"]) == "a"
     assert joined(["a", "b", "c"]) == "a, b and c"
+
+
+def test_high_pass_is_what_the_plan_says(plan):
+    def cell(**protection):
+        return opening_steps([replace(plan, **protection)])[1].cells[0]
+
+    low = HighPassRecord(family="butterworth", order=2, corner=16.0)
+    high = HighPassRecord(family="linkwitz_riley", order=4, corner=25.0)
+    setting = ProtectionSetting(
+        high_pass=high,
+        present=low,
+        change=ProtectionChange.STRENGTHENED,
+        reason=ProtectionReason.RELIEF_NEEDED,
+        band="20",
+        value_db=2.0,
+        unrelieved=None,
+        unrelieved_db=None,
+        candidates=(),
+    )
+    assert cell(protection=None).action == "leave"
+    strong = cell(protection=setting)
+    assert (strong.action, strong.value) == ("set", "25 Hz, Linkwitz-Riley 24 dB/oct")
+    assert strong.was == "16 Hz, Butterworth 12 dB/oct"
+    off = cell(protection=replace(setting, high_pass=None, change=ProtectionChange.SWITCHED_OFF))
+    assert (off.action, off.value) == ("set", "Off")
+    kept = replace(setting, high_pass=low, change=ProtectionChange.KEPT)
+    told = cell(protection=replace(kept, reason=ProtectionReason.NO_EVIDENCE))
+    assert (told.action, told.value, told.was) == ("keep", "16 Hz, Butterworth 12 dB/oct", "")
+    unknown = replace(kept, high_pass=None, reason=ProtectionReason.PRESENT_UNKNOWN)
+    assert cell(protection=unknown).action == "leave"  # never "off"
 
 
 def level_cell(plan, **level):

@@ -28,6 +28,7 @@ from roomeq.report.layout import bullet_list, paragraph, signed, table
 __all__ = [
     "extra_drive_lines",
     "headroom_lines",
+    "high_pass_text",
     "limit_text",
     "note_lines",
     "note_text",
@@ -152,7 +153,8 @@ def _rating_lines(playback: Playback | None) -> list[str]:
     )
 
 
-def _filter_text(high_pass: CrossoverFilter | None) -> str:
+def high_pass_text(high_pass: CrossoverFilter | None) -> str:
+    """Return corner, family and slope of a high-pass, or "off"."""
     if high_pass is None:
         return "off"
     family = {"butterworth": "Butterworth", "linkwitz_riley": "Linkwitz-Riley"}[high_pass.family]
@@ -221,11 +223,11 @@ def protection_lines(choice: ProtectionChoice) -> list[str]:
         ProtectionChange.WEAKENED: "set it to",
         ProtectionChange.SWITCHED_OFF: "switch it",
     }
-    setting = f"{verbs[choice.change]} {_filter_text(choice.high_pass)}"
+    setting = f"{verbs[choice.change]} {high_pass_text(choice.high_pass)}"
     if choice.reason in (ProtectionReason.NO_CHOICE, ProtectionReason.PRESENT_UNKNOWN):
         setting = "leave it as it is"
     if choice.change is not ProtectionChange.KEPT:
-        setting += f" (now {_filter_text(choice.present)})"
+        setting += f" (now {high_pass_text(choice.present)})"
     lines = paragraph(f"Protective high-pass: {setting}: {_reason_text(choice)}.")
     if choice.unrelieved is not None and choice.unrelieved_db is not None:
         lines += paragraph(
@@ -235,7 +237,7 @@ def protection_lines(choice: ProtectionChoice) -> list[str]:
         )
     rows = [
         [
-            _filter_text(entry.high_pass),
+            high_pass_text(entry.high_pass),
             f"{entry.loss_db:.1f}",
             f"{entry.shortage_db:.1f}",
             refusal_text(entry) or "may be set",

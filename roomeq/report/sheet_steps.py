@@ -14,8 +14,10 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
+from roomeq.optimiser.protection import ProtectionReason
 from roomeq.optimiser.reasons import Reason
 from roomeq.plan import BandSetting, LevelSetting, Plan
+from roomeq.report.headroom_text import high_pass_text
 from roomeq.report.layout import signed
 
 __all__ = [
@@ -117,6 +119,19 @@ def _filter_cell(plan: Plan, kind: str) -> Cell:
     return Cell(action="leave", value=LEAVE, detail=detail)
 
 
+def _high_pass_cell(plan: Plan) -> Cell:
+    if plan.protection is None:
+        return _filter_cell(plan, "high-pass")
+    choice = plan.protection.choice()
+    if choice.reason in (ProtectionReason.NO_CHOICE, ProtectionReason.PRESENT_UNKNOWN):
+        return Cell(action="leave", value=LEAVE)
+    text = high_pass_text(choice.high_pass)
+    value = text[0].upper() + text[1:]
+    if not plan.protection.changes:
+        return Cell(action="keep", value=value)
+    return Cell(action="set", value=value, was=high_pass_text(choice.present))
+
+
 def _level_cell(level: LevelSetting, plan: Plan) -> Cell:
     wanted = "reaches the wanted level" if plan.target.level_db is not None else "keeps loudness"
     exact = f"{wanted}; exactly {with_minus(signed(level.exact_change_db, digits=2))} dB"
@@ -138,7 +153,7 @@ def opening_steps(plans: Sequence[Plan]) -> tuple[Step, ...]:
     not_held = Cell(action="leave", value=LEAVE, detail=_NOT_HELD)
     rows: tuple[tuple[str, Callable[[Plan], Cell]], ...] = (
         ("Low-pass and its bypass", lambda plan: _filter_cell(plan, "low-pass")),
-        ("Protective high-pass", lambda plan: _filter_cell(plan, "high-pass")),
+        ("Protective high-pass", _high_pass_cell),
         ("Delay", lambda _: not_held),
         ("Polarity", lambda _: not_held),
         ("Phase control", lambda _: not_held),
