@@ -12,7 +12,6 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 import msgspec
-import numpy as np
 
 from roomeq.analysis.dips import judge_dips
 from roomeq.analysis.seats import (
@@ -205,10 +204,8 @@ def room_overview(room: Room) -> RoomOverview:
     survey = room.survey.of_source(room.source)
     axis = common_axis(survey, lowest=10.0, highest=300.0)
     levels = seat_levels_db(survey, at=axis)
-    offsets = np.zeros(len(survey.seats))
     if not survey.levels_comparable:
-        levels, offsets = comparable_level_db(levels, frequencies=axis)
-        levels = levels + offsets.mean()
+        levels, _ = comparable_level_db(levels, frequencies=axis)
     spatial = estimate_spatial_figures(levels, frequencies=axis, weights=survey.weights)
     odd = estimate_odd_seat(levels, frequencies=axis, seats=survey.seats)
     return RoomOverview(

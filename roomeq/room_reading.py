@@ -77,7 +77,7 @@ def read_room(folder_or_file: str | PathLike[str]) -> Room:
             "relative to the folder of the room file",
         )
     device = read_device(profile, folder=room_file.folder)
-    present = _present_settings(room_file, device, assumptions)
+    present = _present_settings(room_file, device)
     path = tuple(
         CrossoverFilter(
             kind=entry.kind,
@@ -181,15 +181,11 @@ def room_from_exports(
     )
 
 
-def _present_settings(
-    room_file: RoomFile, device: Device, assumptions: list[str]
-) -> PresentSettings:
+def _present_settings(room_file: RoomFile, device: Device) -> PresentSettings:
     stated = room_file.device.present
     bands = device.equaliser.bands
     gains = np.zeros(len(bands))
-    if stated.gains_db is None:
-        assumptions.append("the bands' gains while measuring are not stated: taken for 0 dB")
-    elif isinstance(stated.gains_db, dict):
+    if isinstance(stated.gains_db, dict):
         for centre, gain in stated.gains_db.items():
             try:
                 gains[bands.index(third_octave_band(float(centre)))] = gain
@@ -202,7 +198,7 @@ def _present_settings(
                     centre,
                     remedy=f"its bands are {', '.join(device.equaliser.labels)}",
                 ) from None
-    else:
+    elif stated.gains_db is not None:
         gains = np.array(stated.gains_db, dtype=np.float64)
     try:
         checked = device.equaliser.checked_gains_db(gains)

@@ -234,10 +234,9 @@ def _suspects(
         planned = equaliser.band_table_db(index, axis, gains_db=np.array([gain]))
         change = equaliser.band_table_db(index, axis) - planned
         changes.append(change - (change @ share)[:, np.newaxis])
-    wanted = mean - mean @ share
     found: dict[int, int] = {}
     for _ in range(_MOST_SUSPECTS):
-        rest = wanted - _explained(changes, found)
+        rest = mean - _explained(changes, found)
         best, enough = None, float(rest**2 @ share) * (1.0 - _EXPLAINS)
         for index, change in enumerate(changes):
             left = ((rest - change) ** 2) @ share
@@ -247,7 +246,7 @@ def _suspects(
         if best is None:
             break
         found[best[0]] = best[1]
-        _refine(found, wanted, changes, share)
+        _refine(found, mean, changes, share)
     grid = equaliser.gain_grid_db
     return tuple(
         SuspectedSetting(

@@ -115,6 +115,14 @@ def test_damaged_and_foreign_files_are_refused(plan, tmp_path):
         read_plan(tmp_path)
 
 
+def test_a_row_that_is_too_short_is_refused(plan, tmp_path):
+    parts = json.loads(plan.to_json())
+    parts["curves"]["predicted_level_db"][1] = parts["curves"]["predicted_level_db"][1][:-1]
+    (tmp_path / "plan.json").write_text(json.dumps(parts), "utf-8")
+    with pytest.raises(PlanFileError, match=r"curves\.predicted_level_db needs 4 rows of 9"):
+        read_plan(tmp_path / "plan.json")
+
+
 @pytest.mark.parametrize(
     ("place", "said"),
     [

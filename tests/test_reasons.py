@@ -7,7 +7,7 @@ import pytest
 from synthetic_rooms import FREQUENCIES, bump_db, nine_bands, survey_of
 
 from roomeq.bands import third_octave_bands
-from roomeq.optimiser.band_gains import BandGainTask
+from roomeq.optimiser.band_gains import BandGainTask, fit_band_gains
 from roomeq.optimiser.fit_data import prepare_fit
 from roomeq.optimiser.limits import Limits, band_freedoms
 from roomeq.optimiser.loss import Loss
@@ -196,3 +196,17 @@ def test_only_cancellations_are_cancellations():
     levels = np.full((3, 9), 75.0)
     levels[0, 5] -= 25
     assert not any(found(levels, frequencies=axis, resolution="third_octave").values())
+
+
+def test_a_band_across_the_edge_of_what_is_clear_is_near_the_crossover():
+    # 0.7 times 85 Hz is 59.5 Hz: within the band of 63 Hz, but too far from its centre
+    found = fit_band_gains(
+        survey_of([FLAT + bump(30, 6.0)] * 2),
+        equaliser=EQUALISER,
+        corner=85.0,
+        clear_of_corner=True,
+        prove=False,
+    )
+    reasons = {band.label: band.reason for band in found.bands}
+    assert reasons["63"] is reasons["80"] is Reason.NEAR_CROSSOVER
+    assert reasons["50"] is not Reason.NEAR_CROSSOVER

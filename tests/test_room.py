@@ -248,7 +248,6 @@ def test_what_the_files_say_comes_along(folder):
     assert "copy.csv: sorted from descending to ascending frequency" in read_room(folder).notes
     changed(folder, "gains_db = [0, 0, 0, 0, 0, 0, 0, 0, 0]", "level_db = -6.0")
     said = read_room(folder).assumptions
-    # both the importer and the room assume it; it is said once
     assert [text for text in said if "bands' gains" in text] == [
         "the bands' gains while measuring are not stated: taken for 0 dB"
     ]

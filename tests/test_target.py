@@ -89,8 +89,10 @@ def test_corner_is_found_roughly(corner):
 
 def test_corner_is_not_invented():
     assert estimate_corner(FREQUENCIES, np.full(FREQUENCIES.size, 70.0)) is None
-    short = FREQUENCIES < 90
-    assert estimate_corner(FREQUENCIES[short], np.full(short.sum(), 70.0)) is None
+    # up to 95 Hz there is no telling a low-pass from a dip, however steep the fall
+    short = FREQUENCIES < 95
+    steep = 70.0 + 60.0 * np.log2(np.minimum(1.0, 60 / FREQUENCIES[short]))
+    assert estimate_corner(FREQUENCIES[short], steep) is None
 
 
 def test_near_field_gives_the_fall_only():
@@ -155,6 +157,9 @@ def test_a_fall_all_the_way_is_no_lower_limit():
     rising = 75 + 30 * np.log2(FREQUENCIES / 80)
     found = estimate_lower_limit(FREQUENCIES, rising)
     assert found is None or 25 < found < 63
+    # what falls from 58 Hz on is no subwoofer's lower limit
+    step = np.where(FREQUENCIES < 58, 15.0, 75.0)
+    assert estimate_lower_limit(FREQUENCIES, step) is None
     # a hole at the top of the span is the low-pass, not the lower limit
     notch = 75 + bump_db(FREQUENCIES, centre=70, height_db=-30, octaves=0.2)
     assert estimate_lower_limit(FREQUENCIES, notch) is None

@@ -221,9 +221,9 @@ def estimate_lower_limit(
     falling = np.flatnonzero(mean < mark)
     falling = falling[centres[falling] < 50.0]
     run = 0  # bands from the bottom that all lie below the mark
-    while run < mean.size and run in falling:
+    while run in falling:
         run += 1
-    if run == 0 or run == mean.size:
+    if run == 0 or mean[run] < mark:
         return None
     low, high = mean[run - 1], mean[run]
     share = (mark - low) / (high - low)

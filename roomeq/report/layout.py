@@ -56,7 +56,7 @@ def table(titles: Sequence[str], rows: Sequence[Sequence[str]], *, indent: int =
             for cell, width, aligned in zip(row[:-1], widths[:-1], right[:-1], strict=True)
         ]
         tail = row[-1].rjust(widths[-1]) if right[-1] else row[-1]
-        wrapped = textwrap.wrap(tail, last, drop_whitespace=not right[-1]) or [""]
+        wrapped = textwrap.wrap(tail, last) or [""]
         lines.append((" " * indent + "  ".join([*cells, wrapped[0]])).rstrip())
         lines += [" " * start + more for more in wrapped[1:]]
     rule = " " * indent + "-" * (max(len(line) for line in lines) - indent)
