@@ -54,6 +54,7 @@ def test_shapes():
         ({"tilt_db_per_octave": float("nan")}, "must be finite"),
         ({"shelf_corner": 0.0}, "shelf_corner must be positive"),
         ({"lower_limit": 2.0}, "within 5 to 80"),
+        ({"lower_limit": 81.0}, "within 5 to 80"),
         ({"lower_limit_order": 3}, "2 or 4"),
         ({"shape": "points"}, "needs points"),
         ({"shape": "points", "points": ((40, 0.0), (20, 0.0))}, "rising"),
