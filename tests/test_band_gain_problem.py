@@ -141,14 +141,17 @@ def test_trust_never_excuses_an_excess():
 
 
 @pytest.mark.parametrize("cap", [1.0, 40.0])
-def test_limits_by_their_definition(cap):
-    problem = make_problem(level_change_db=1.5, filter_cap_db=cap + np.arange(5.0))
+@pytest.mark.parametrize("drive", [6.0, np.array([6.0, 2.0, -1.0, 4.0, 9.0])])
+def test_limits_by_their_definition(cap, drive):
+    problem = make_problem(
+        level_change_db=1.5, filter_cap_db=cap + np.arange(5.0), drive_boost_db=drive
+    )
     for labels in ([0, 0], [1, 2], [3, 0]):
         rows = problem.limit_tables_db[0][labels[0]] + problem.limit_tables_db[1][labels[1]]
         response = problem.tables_db[0][labels[0]] + problem.tables_db[1][labels[1]]
         mean = float(response @ problem.frequency_weights)
         filter_slack = problem.filter_cap_db - rows
-        drive_slack = 6.0 - (rows - mean + 1.5)
+        drive_slack = drive - (rows - mean + 1.5)
         slack = problem.slack(labels)
         assert slack.filter_slack_db == pytest.approx(filter_slack.min())
         assert slack.filter_frequency == problem.limit_frequencies[filter_slack.argmin()]

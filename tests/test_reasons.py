@@ -177,7 +177,7 @@ def test_what_is_not_fitted_is_not_in_the_figures():
 
 
 def test_only_cancellations_are_cancellations():
-    def found(levels, **response):
+    def found(levels, least_weight=0.0, **response):
         data = prepare_fit(
             survey_of(levels, **response),
             equaliser=EQUALISER,
@@ -185,10 +185,14 @@ def test_only_cancellations_are_cancellations():
             present_gains_db=np.zeros(9),
             corner=None,
         )
-        return dict(zip(EQUALISER.labels, cancelled_bands(data, EQUALISER), strict=True))
+        marked = cancelled_bands(data, EQUALISER, least_weight=least_weight)
+        return dict(zip(EQUALISER.labels, marked, strict=True))
 
     null = FLAT + bump(63, -25.0, 0.06)
     assert [label for label, is_so in found([null, FLAT, FLAT]).items() if is_so] == ["63"]
+    # at one of three seats, which all count alike
+    for share, marked in ((0.3, True), (1.0 / 3.0, True), (0.5, False)):
+        assert found([null, FLAT, FLAT], least_weight=share)["63"] is marked
     shared = FLAT + bump(63, -9.0, 0.4)  # broad and shared: an equaliser can mend it
     assert not any(found([shared] * 3).values())
     # nine band levels cannot show one
