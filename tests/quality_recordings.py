@@ -1,5 +1,6 @@
 """Clean recordings of sweeps in modal rooms, at the full rate, and faults to put into them."""
 
+from dataclasses import replace
 from functools import lru_cache
 
 import numpy as np
@@ -10,20 +11,31 @@ from recorded_rooms import room_response
 from roomeq.analysis.sweep import playback_signal
 from roomeq.recording import Recording, SweepDescription
 
-RATE = 48000
+RATE = 16000  # carries the bass and the harmonics that are looked at; quick
 SWEEP = SweepDescription(
-    start=10.0, stop=500.0, length=8.0, level_dbfs=-12.0, lead_in=5.0, pause=2.0, tail=4.0
+    start=10.0,
+    stop=500.0,
+    length=8.0,
+    level_dbfs=-12.0,
+    sample_rate=RATE,
+    lead_in=5.0,
+    pause=2.0,
+    tail=4.0,
 )
+FULL_RATE = replace(SWEEP, sample_rate=48000)
 SEATS = ((4.0, 2.3, 1.2), (2.9, 1.4, 1.1), (5.2, 3.1, 1.25), (3.4, 2.0, 0.9))
 START = 7.0  # s: lead-in and pause
 
 
-@lru_cache(maxsize=16)
+@lru_cache(maxsize=32)
 def impulse_spectrum(decay_time, seat):
     """The room's response on a grid of 1 / (4 decay times), from the modal sum."""
     span = 4.0 * decay_time
     frequencies = np.arange(1, int(2900.0 * span)) / span
-    transfer = room_response(frequencies, decay_time=decay_time, seat=SEATS[seat])
+    modal = frequencies < 800.0
+    transfer = np.zeros(frequencies.size, dtype=complex)
+    transfer[modal] = room_response(frequencies[modal], decay_time=decay_time, seat=SEATS[seat])
+    transfer *= 0.5 + 0.5 * np.cos(np.pi * np.clip((frequencies - 550.0) / 250.0, 0.0, 1.0))
     # Above 640 Hz the sum knows no modes any more: there the direct sound carries on.
     rise = 1j * frequencies / 500.0
     direct = np.exp(-2j * np.pi * frequencies * 0.011) * rise / (1.0 + rise)
@@ -48,7 +60,7 @@ def played(sweep=SWEEP):
     return playback_signal(sweep)[sweep.channel - 1]
 
 
-@lru_cache(maxsize=12)
+@lru_cache(maxsize=24)
 def heard(decay_time=0.5, seat=0, sweep=SWEEP, peak=0.4):
     """What the microphone hears, noise-free."""
     samples = convolved(played(sweep), sweep.sample_rate, decay_time, seat)
@@ -69,9 +81,9 @@ def noisy(samples, *, seed=0, snr_db=40.0, sweep=SWEEP):
     return samples + sigma * np.random.default_rng(seed).standard_normal(samples.size)
 
 
-def pink_noise(frames, rng):
+def pink_noise(frames, rng, *, rate=RATE):
     """Noise of unit rms whose power falls as 1 / f from 2 Hz on."""
-    frequencies = scipy.fft.rfftfreq(frames, 1.0 / RATE)
+    frequencies = scipy.fft.rfftfreq(frames, 1.0 / rate)
     spectrum = rng.standard_normal(frequencies.size) + 1j * rng.standard_normal(frequencies.size)
     noise = scipy.fft.irfft(spectrum / np.sqrt(np.maximum(frequencies, 2.0)), frames)
     return noise / np.sqrt(np.mean(noise**2))
@@ -81,9 +93,50 @@ def recording(samples, *, rate=None, sweep=SWEEP, **more):
     return Recording(samples=samples, sample_rate=rate or sweep.sample_rate, **more)
 
 
-def clean(decay_time=0.5, seat=0, seed=0, snr_db=40.0):
-    return noisy(heard(decay_time, seat), seed=seed, snr_db=snr_db)
+def clean(decay_time=0.5, seat=0, seed=0, snr_db=40.0, sweep=SWEEP):
+    return noisy(heard(decay_time, seat, sweep), seed=seed, snr_db=snr_db, sweep=sweep)
 
 
 def codes(quality):
     return {finding.code.value for finding in quality.findings}
+
+
+def place(at, *, rate=RATE):
+    """Sample of a time within the recording."""
+    return round(at * rate)
+
+
+def slam(frames, at, *, seed=5):
+    """A burst of low noise that dies away within a quarter of a second; peak 1."""
+    times = np.arange(frames) / RATE - at
+    noise = np.random.default_rng(seed).standard_normal(frames)
+    noise *= np.exp(-np.maximum(times, 0.0) * 28.0) * (times >= 0)
+    sos = scipy.signal.butter(2, (25.0, 150.0), "bandpass", fs=RATE, output="sos")
+    samples = scipy.signal.sosfilt(sos, noise)
+    return samples / np.abs(samples).max()
+
+
+def voice(frames, at):
+    """A second and a half of a gliding tone of 120 Hz with fourteen harmonics; peak 1."""
+    times = np.arange(frames) / RATE - at
+    loudness = np.sin(2 * np.pi * 3 * times) ** 2 * ((times > 0) & (times < 1.5))
+    phase = 2 * np.pi * np.cumsum(120.0 + 15.0 * np.sin(4 * np.pi * times)) / RATE
+    samples = loudness * sum(np.sin(order * phase) / order for order in range(1, 15))
+    return samples / np.abs(samples).max()
+
+
+def lost(samples, at, count, *, rate=RATE):
+    first = place(at, rate=rate)
+    return np.concatenate((samples[:first], samples[first + count :], samples[-count:]))
+
+
+def repeated(samples, at, count, *, rate=RATE):
+    first, changed = place(at, rate=rate), samples.copy()
+    changed[first : first + count] = changed[first - count : first]
+    return changed
+
+
+def held(samples, at, count, *, rate=RATE):
+    first, changed = place(at, rate=rate), samples.copy()
+    changed[first : first + count] = 0.0
+    return changed

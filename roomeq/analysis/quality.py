@@ -55,6 +55,7 @@ __all__ = [
     "mend_clock_drift",
 ]
 
+_WELL_TOLD_PPM = 1.0
 _RANK = {Severity.FAULT: 0, Severity.WARNING: 1, Severity.NOTE: 2}
 _DECISIVE = {
     FindingCode.SILENT_CHANNEL,
@@ -223,7 +224,8 @@ def _clock(
     """
     drift = estimate_clock_drift(model, loopback=reference)
     findings = drift_findings(model, drift)
-    if reference is None and drift is not None and not findings:
+    told = drift is not None and drift.uncertainty_ppm < _WELL_TOLD_PPM
+    if reference is None and told and not findings:
         return drift, []
     slipped = estimate_slip(model, loopback=reference)
     if slipped is None:

@@ -84,7 +84,8 @@ def _density(model: SweepModel, stretches: list[tuple[float, float]]) -> tuple[F
     size = next_fast_len(1 + round(max(b - a for a, b in stretches) * rate), real=True)
     total, weight = np.zeros(size // 2 + 1), 0.0
     for begin, end in stretches:
-        part = model.residual[round(begin * rate) : round(end * rate)]
+        # The recording itself: the residual lacks what lies where harmonics would.
+        part = model.band_signal[round(begin * rate) : round(end * rate)]
         taper = np.hanning(part.size + 2)[1:-1]
         spectrum = np.fft.rfft(part * taper, size)
         total += part.size * (spectrum.real**2 + spectrum.imag**2) / float(taper @ taper)

@@ -143,7 +143,8 @@ def _difference(one: Trace, other: Trace) -> tuple[float, float]:
     weight = np.abs(cross)
     turn = 0.0
     whole = np.fft.irfft(cross, size)
-    lag = int(np.argmax(whole))
+    lag = int(np.argmax(np.abs(whole)))
+    cross = cross * np.sign(whole[lag])  # polarity is a gain too
     turn = -2.0 * np.pi * (lag if lag < size // 2 else lag - size) / size
     for _ in range(3):
         rest = cross * np.exp(-1j * turn * bins)

@@ -192,9 +192,16 @@ def _flat_top(
         inside = int(top.sum())
         beneath = int((below <= 2.0 * distance).sum()) - inside
         margin = min(inside / (beneath + 2.0) / _FLAT_RATIO, 1e3)  # 2: chance of small counts
-        if inside >= _FLAT_SAMPLES and margin >= 1.0 and (best is None or margin > best[0]):
+        if inside < _FLAT_SAMPLES or margin < 1.0 or inside < 2 * _runs(near[top]):
+            continue  # samples that stand alone are no flat tops
+        if best is None or margin > best[0]:
             best = margin, near[top]
     return best
+
+
+def _runs(indices: np.ndarray[tuple[int], np.dtype[np.intp]]) -> int:
+    """Return how many runs of neighbouring samples there are."""
+    return 1 + int(np.count_nonzero(np.diff(indices) > 1))
 
 
 def _beyond(

@@ -29,8 +29,22 @@ from roomeq.levels import FloatArray, power_ratio_db
 
 __all__ = ["LagTrend", "cut_findings", "estimate_lag_trend", "looks_electrical", "sweep_findings"]
 
-_COMMON_RATES = (8000, 16000, 22050, 24000, 32000, 44100, 48000, 88200, 96000, 176400, 192000)
-_RATE_TOLERANCE = 0.01
+_COMMON_RATES = (
+    8000,
+    11025,
+    12000,
+    16000,
+    22050,
+    24000,
+    32000,
+    44100,
+    48000,
+    88200,
+    96000,
+    176400,
+    192000,
+)
+_RATE_TOLERANCE = 0.02
 _BANDS = 12
 _BAND_WIDTH = 0.16  # of ln f, standard deviation
 _PROMINENT = 6.0  # peak of a band's envelope over its median; of noise it reaches 4
@@ -44,7 +58,7 @@ _FRAME = 0.05  # s
 _HEARD_DB, _LOUD_DB = 6.0, 25.0  # above the noise
 _SURE = 0.1  # s
 _SURE_END = 0.3  # s
-_CLIFF_DB = 20.0
+_CLIFF_DB = 34.0
 _ELECTRICAL_SPREAD_DB = 1.0
 _ELECTRICAL_AFTER = 0.06  # s
 _ELECTRICAL_REST = 1e-3
@@ -146,7 +160,8 @@ def sweep_findings(view: RecordingView, model: SweepModel | None) -> list[Findin
     trend = estimate_lag_trend(view)
     recording, sweep = view.recording, view.sweep
     ratio = trend.rate_ratio(sweep.growth)
-    named = _rate_names(ratio, recording.sample_rate) if math.isfinite(ratio) else None
+    rates = (recording.sample_rate, sweep.sample_rate)
+    named = _rate_names(ratio, rates) if math.isfinite(ratio) else None
     if not trend.amiss and (named is None or trend.run <= _LEAST_RUN):
         if model is not None:
             return []
@@ -192,18 +207,22 @@ def sweep_findings(view: RecordingView, model: SweepModel | None) -> list[Findin
     ]
 
 
-def _rate_names(ratio: float, sample_rate: int) -> tuple[float, float] | None:
-    """Return the true and the stated rate of the usual pair that has this ratio."""
+def _rate_names(ratio: float, rates: tuple[int, int]) -> tuple[float, float] | None:
+    """Return the true and the stated rate of the usual pair that has this ratio.
+
+    One of them is the rate of the recording or of the sweep, as of `rates`.
+    """
     pairs = [
-        (abs(math.log(stated / true / ratio)), true != sample_rate, true, stated)
+        (stated != rates[0], abs(math.log(stated / true / ratio)), true, stated)
         for true in _COMMON_RATES
         for stated in _COMMON_RATES
-        if true != stated and abs(math.log(stated / true / ratio)) < _RATE_TOLERANCE
+        if true != stated
+        and {true, stated} & set(rates)
+        and abs(math.log(stated / true / ratio)) < _RATE_TOLERANCE
     ]
     if not pairs:
         return None
-    here = [pair for pair in pairs if pair[3] == sample_rate] or pairs
-    _, _, true, stated = min(here)
+    _, _, true, stated = min(pairs)
     return float(true), float(stated)
 
 
@@ -303,8 +322,8 @@ def _silent_start(model: SweepModel) -> float:
 def _silent_end(model: SweepModel) -> float:
     """Return for how long the sweeps are not heard at their end, in s.
 
-    Only where the response falls by 20 dB within a sixth of an octave and stays there to the end of
-    the band: 120 dB per octave, which no filter in the path does.
+    Only where the response falls by 34 dB within half an octave and stays there to the end of the
+    band: more than a crossover of 48 dB per octave and the modes of a room do.
     """
     axis, pressure = model.pressure()
     edges = model.band[1] * 2.0 ** (-np.arange(13 * 12) / 12.0)
@@ -312,8 +331,8 @@ def _silent_end(model: SweepModel) -> float:
     index = np.searchsorted(axis, edges)
     bands = [slice(a, b) for a, b in itertools.pairwise(index) if b - a >= 2]
     level = power_ratio_db([float(np.mean(np.abs(pressure[one]) ** 2)) for one in bands])
-    for at in range(2, level.size - 1):
-        if level[at - 2 : at].min() - level[at + 1 :].max() > _CLIFF_DB:
+    for at in range(2, level.size - 5):
+        if level[at - 2 : at].min() - level[at + 5 :].max() > _CLIFF_DB:
             stops = float(axis[bands[at].start])
             missing = model.view.sweep.duration - model.instant_of(stops)
             return missing if missing > model.view.sweep.fade_out + _SURE_END else 0.0

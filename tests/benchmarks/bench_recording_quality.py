@@ -24,13 +24,15 @@ import scipy.fft
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
-from quality_recordings import RATE, SWEEP, heard, noisy, pink_noise, played, recording
+from quality_recordings import FULL_RATE as SWEEP
 from quality_recordings import convolved as through_room
+from quality_recordings import heard, noisy, pink_noise, played, recording
 
 from roomeq.analysis.quality import judge_recording
 from roomeq.analysis.quality_model import _kept_inverse
 from roomeq.recording import Recording, SweepDescription
 
+RATE = 48000
 SWEEPS = {
     "8 s, 10 to 500 Hz": SWEEP,
     "44.1 kHz": replace(SWEEP, sample_rate=44100),
@@ -51,21 +53,25 @@ def clean_recordings(seeds: int) -> Iterator[tuple[str, SweepDescription, Record
                     yield name, sweep, recording(noisy(signal, seed=seed, sweep=sweep), sweep=sweep)
     for decay_time in (0.3, 0.6, 1.0):
         for seat in range(4):
-            signal = heard(decay_time, seat)
+            signal = heard(decay_time, seat, SWEEP)
             rng = np.random.default_rng(seat)
-            pink = pink_noise(signal.size, rng) * 0.01 * np.sqrt(np.mean(signal**2))
-            drive = played()
+            pink = pink_noise(signal.size, rng, rate=RATE) * 0.01 * np.sqrt(np.mean(signal**2))
+            drive = played(SWEEP)
             bent = through_room(drive + 0.1 * drive**2 + 0.3 * drive**3, RATE, decay_time, seat)
             bent *= 0.4 / np.abs(bent).max()
-            yield "noise-free", SWEEP, recording(signal)
-            yield "pink noise", SWEEP, recording(signal + pink)
-            yield "distorted by the driver", SWEEP, recording(noisy(bent, seed=seat))
+            yield "noise-free", SWEEP, recording(signal, sweep=SWEEP)
+            yield "pink noise", SWEEP, recording(signal + pink, sweep=SWEEP)
+            yield (
+                "distorted by the driver",
+                SWEEP,
+                recording(noisy(bent, seed=seat, sweep=SWEEP), sweep=SWEEP),
+            )
             for bits in (16, 24):
                 steps = 2.0 ** (bits - 1)
-                whole = np.round(noisy(signal, seed=seat) * steps) / steps
-                yield f"{bits} bits", SWEEP, recording(whole)
-            low = np.round(0.05 * noisy(signal, seed=seat) * 2**15) / 2**15
-            yield "16 bits, peak at -34 dBFS", SWEEP, recording(low)
+                whole = np.round(noisy(signal, seed=seat, sweep=SWEEP) * steps) / steps
+                yield f"{bits} bits", SWEEP, recording(whole, sweep=SWEEP)
+            low = np.round(0.05 * noisy(signal, seed=seat, sweep=SWEEP) * 2**15) / 2**15
+            yield "16 bits, peak at -34 dBFS", SWEEP, recording(low, sweep=SWEEP)
 
 
 def false_alarms(seeds: int) -> None:
@@ -104,7 +110,7 @@ def costs() -> None:
     samples = np.zeros(20 * 48000)
     signal = noisy(heard(0.5, 0, sweep), sweep=sweep)[: samples.size]
     samples[: signal.size] = signal
-    one = recording(samples)
+    one = recording(samples, sweep=sweep)
     loopback = np.zeros(samples.size)
     loopback[: min(samples.size, played(sweep).size)] = played(sweep)[: samples.size]
     other = Recording(samples=loopback, sample_rate=48000, channel=2, channels=2)
