@@ -14,6 +14,7 @@ from roomeq.optimiser.drive_cautions import DriveCaution, DriveNote
 from roomeq.optimiser.reasons import Reason
 from roomeq.plan import BandSetting, Caution, CautionCode, Plan
 from roomeq.report.headroom_text import note_text
+from roomeq.report.layout import signed
 
 __all__ = ["SAFETY", "caution_text", "no_change_text", "reason_text"]
 
@@ -60,7 +61,7 @@ def _drive_limit_text(band: BandSetting, plan: Plan) -> str:
     if headroom is None or headroom.drive_limit == "flat":
         return f"{plan.evidence.drive_boost_limit_db:+g} dB"
     limit_db = headroom.drive_limit_at_db(band.label)
-    return "its headroom" if limit_db is None else f"{limit_db:+.1f} dB by its headroom"
+    return "its headroom" if limit_db is None else f"{signed(limit_db)} dB by its headroom"
 
 
 def no_change_text(plan: Plan) -> str:
