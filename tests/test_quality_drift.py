@@ -85,6 +85,8 @@ def test_from_where_on_drift_is_named(ppm, severity, loopback):
     found = judged(ppm, loopback=loopback).found(FindingCode.CLOCK_DRIFT)
     assert [one.severity for one in found] == ([] if severity is None else [severity])
     assert all("not mended" in one.what for one in found)
+    # Half a millisecond lost at once looks like drift to the lead-in: never more than likely.
+    assert all(loopback or one.confidence <= 0.7 for one in found)
 
 
 def test_mended_by_the_estimate_nothing_is_left():

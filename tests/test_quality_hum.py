@@ -53,5 +53,16 @@ def test_a_ringing_room_does_not_hum(decay_time):
         assert not judge_recording(recording(clean(decay_time, seat)), SWEEP).found(FindingCode.HUM)
 
 
+def test_what_rings_at_50_hz_is_no_hum():
+    samples = clean()
+    times = np.maximum(np.arange(samples.size) / RATE - 11.5, 0.0)
+    samples += 0.003 * np.sin(2 * np.pi * 50.0 * times) * np.exp(-6.9 * times / 6.0)
+    assert estimate_hum(model_of(samples)) is None
+
+
+def test_a_line_that_both_mains_have_decides_nothing():
+    assert estimate_hum(model_of(humming(300.0, -60.0, orders=(1,)))) is None
+
+
 def test_a_tone_beside_the_mains_is_no_hum():
     assert estimate_hum(model_of(humming(53.0, -60.0))) is None

@@ -33,6 +33,11 @@ def test_a_loopback_in_the_place_of_the_microphone():
     assert codes(judge_recording(recording(wire()), SWEEP)) == {"no_room_heard"}
 
 
+def test_two_wires_are_not_swapped():
+    quality = judge_recording(recording(wire()), SWEEP, loopback=loopback_of(wire()))
+    assert codes(quality) == {"no_room_heard"}
+
+
 def test_a_silent_loopback_is_named_by_its_channel():
     quality = judge_recording(
         recording(clean()), SWEEP, loopback=loopback_of(np.zeros(clean().size))

@@ -59,6 +59,8 @@ def test_noise_of_a_coarse_quantiser_repeats_nothing():
     quiet = np.round(2.0 * np.random.default_rng(1).standard_normal(TIMES.size)) * step
     assert find_repeats(quiet, step=step, sample_rate=RATE) == []
     assert find_gaps(quiet, step=step) == []
+    idle = step * np.tile(np.arange(64) % 5, 1000)  # a pattern of the last bits, as converters have
+    assert find_repeats(idle, step=step, sample_rate=RATE) == []
 
 
 @pytest.mark.parametrize(("jump", "seen"), [(0.002, False), (0.02, True), (0.2, True)])
@@ -75,4 +77,6 @@ def test_a_jump_is_seen_from_a_fiftieth_of_the_peak_on(jump, seen):
 def test_a_smooth_signal_and_coarse_steps_do_not_jump():
     assert find_jumps(tone(noise=0.0), step=0.0) == []
     step = 2.0**-15
-    assert find_jumps(np.round(tone(level=0.003, noise=0.0) / step) * step, step=step) == []
+    for level, frequency in ((0.003, 60.0), (0.0005, 4.0)):
+        slow = tone(level=level, frequency=frequency, noise=0.0)
+        assert find_jumps(np.round(slow / step) * step, step=step) == []

@@ -58,6 +58,22 @@ def test_a_steady_sine_is_not_clipped(frequency):
     assert sample_findings(sine, sample_facts(sine), None) == []
 
 
+@pytest.mark.parametrize("level", [0.3, 0.003])
+def test_the_top_code_of_a_quantiser_is_no_clipping(level):
+    times = np.arange(4 * RATE) / RATE
+    samples = np.round(level * np.sin(2 * np.pi * 10.3 * times) * 2**15) / 2**15
+    one = Recording(samples=samples, sample_rate=RATE)
+    assert not [
+        found
+        for found in sample_findings(one, sample_facts(one), None)
+        if found.code is FindingCode.CLIPPING
+    ]
+
+
+def test_the_corners_of_clipping_are_no_jumps():
+    assert codes(judged(clipped(heard(sweep=SWEEP), 1.0))) == {"clipping"}
+
+
 @pytest.mark.parametrize(("offset", "seen"), [(0.002, False), (0.008, True), (-0.2, True)])
 def test_direct_current(offset, seen):
     found = judged(clean(sweep=SWEEP) + offset).found(FindingCode.DC_OFFSET)
@@ -83,12 +99,11 @@ def test_a_silent_channel_says_nothing_else():
 
 
 @pytest.mark.parametrize("change", [held, repeated])
-@pytest.mark.parametrize("count", [64, 1024])
+@pytest.mark.parametrize("count", [64, 256, 1024])
 def test_held_and_repeated_blocks_are_seen_and_placed(change, count):
-    found = judged(change(clean(sweep=SWEEP), 10.3, count, rate=RATE)).found(
-        FindingCode.DROPPED_SAMPLES
-    )
-    assert len(found) == 1
+    quality = judged(change(clean(sweep=SWEEP), 10.3, count, rate=RATE))
+    found = quality.found(FindingCode.DROPPED_SAMPLES)
+    assert len(quality.findings) == len(found) == 1  # what it does to the sweep is not told twice
     assert found[0].value == count
     assert found[0].where.start == pytest.approx(10.3, abs=1e-3)
     # The sweep passes 52 Hz 3.3 s after its start.

@@ -3,12 +3,23 @@ from dataclasses import replace
 import numpy as np
 import pytest
 import scipy.signal
-from quality_recordings import RATE, START, SWEEP, clean, codes, convolved, noisy, played, recording
+from quality_recordings import (
+    RATE,
+    START,
+    SWEEP,
+    clean,
+    codes,
+    convolved,
+    heard,
+    noisy,
+    played,
+    recording,
+)
 
 from roomeq.analysis.quality import judge_recording
 from roomeq.analysis.quality_findings import FindingCode, Severity
 from roomeq.analysis.quality_model import view_recording
-from roomeq.analysis.quality_timing import estimate_lag_trend
+from roomeq.analysis.quality_timing import LagTrend, estimate_lag_trend
 
 
 def judged(samples, sweep=SWEEP, rate=RATE):
@@ -86,6 +97,23 @@ def test_a_wrong_sample_rate(stated):
     assert codes(quality) == {"wrong_sample_rate"}
     assert quality.findings[0].value == pytest.approx(stated / RATE, rel=0.02)
     assert f"16000 Hz were taken for {stated} Hz" in quality.findings[0].what
+
+
+def test_a_wrong_rate_of_a_short_sweep():
+    # 48 against 44.1 kHz over 4 s: the lags run by 0.28 s, no more than a large room's may.
+    sweep = replace(SWEEP, sample_rate=48000, length=4.0)
+    samples = noisy(heard(sweep=sweep), sweep=sweep)
+    assert codes(judged(samples, sweep, rate=44100)) == {"wrong_sample_rate"}
+
+
+def test_lags_that_run_or_scatter_are_amiss():
+    frequencies = np.geomspace(20.0, 400.0, 12)
+    for slope, scatter, amiss in ((0.0, 0.0, False), (0.2, 0.0, True), (0.0, 0.3, True)):
+        trend = LagTrend(frequencies=frequencies, lags=frequencies, slope=slope, scatter=scatter)
+        assert trend.amiss is amiss
+    nothing = LagTrend(frequencies=np.zeros(0), lags=np.zeros(0), slope=np.nan, scatter=np.nan)
+    assert not nothing.amiss
+    assert np.isnan(nothing.rate_ratio(2.0))
 
 
 def test_any_rate_that_is_true_is_right():

@@ -7,7 +7,8 @@ scale: an amplifier or an input stage ahead of the converter clips at any level.
 flat top: many more samples within a small distance of the extreme value than within the next such
 distance. Of a sine that ratio is ``1 / (sqrt(2) - 1) = 2.4`` (arcsine law), of a decaying or
 swelling one less; cut off by a part e of its amplitude, it is about ``2 (1 + e / d)`` for a
-distance of d times the amplitude.
+distance of d times the amplitude. A tone whose period is a whole number of samples repeats the same
+few values and can feign a flat top; a sweep never does.
 """
 
 from __future__ import annotations
@@ -192,16 +193,9 @@ def _flat_top(
         inside = int(top.sum())
         beneath = int((below <= 2.0 * distance).sum()) - inside
         margin = min(inside / (beneath + 2.0) / _FLAT_RATIO, 1e3)  # 2: chance of small counts
-        if inside < _FLAT_SAMPLES or margin < 1.0 or inside < 2 * _runs(near[top]):
-            continue  # samples that stand alone are no flat tops
-        if best is None or margin > best[0]:
+        if inside >= _FLAT_SAMPLES and margin >= 1.0 and (best is None or margin > best[0]):
             best = margin, near[top]
     return best
-
-
-def _runs(indices: np.ndarray[tuple[int], np.dtype[np.intp]]) -> int:
-    """Return how many runs of neighbouring samples there are."""
-    return 1 + int(np.count_nonzero(np.diff(indices) > 1))
 
 
 def _beyond(
