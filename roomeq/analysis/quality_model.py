@@ -35,7 +35,7 @@ __all__ = ["RecordingView", "SweepModel", "band_envelope", "model_sweep", "view_
 ORDERS = (1, 2, 3, 4, 5)
 _WIDE_PASSBAND = 1800.0  # Hz
 _LEAST_EXPLAINED = 1.5  # s
-_LEAST_FLAT = 0.25  # s
+_LEAST_FLAT = 0.4  # s
 _WIDEST = 0.3  # of the wide rate: passband of its filter
 
 
@@ -259,26 +259,31 @@ def _steady_window(mean: ImpulseResponse) -> ImpulseWindow:
     """Return the window that the decay asks for, where a disturbance may have feigned decay.
 
     A slam or a voice spreads over the lags far below the response and looks like a slow decay. So
-    the window is held to what twice the early decay time asks for: three times as long as
-    the quicker octaves (lower quartile) stay 20 dB below their peak (common practice, no source).
+    the window is held between what the early decay time and what twice that asks for: three times
+    as long as an octave stays 20 dB below its peak. Of the octaves the slowest counts among those
+    that go on falling, by 30 dB in twice that time (common practice, no source).
     """
     from scipy.fft import rfft
 
     window = choose_window(mean)
     spectrum = rfft(mean.samples)
-    rate, size = mean.sample_rate, mean.samples.size
+    step = mean.sample_rate / mean.samples.size
     octaves = max(1, round(math.log2(mean.highest / mean.lowest)))
-    times = []
+    times, falling = [], []
     for centre in np.geomspace(1.2 * mean.lowest, mean.highest / 1.2, octaves):
-        envelope = band_envelope(spectrum, step=rate / size, centre=float(centre), width=0.3)
+        envelope = band_envelope(spectrum, step=step, centre=float(centre), width=0.3)
         peak = int(np.argmax(envelope))
-        loud = np.flatnonzero(envelope >= 0.1 * envelope[peak])
-        times.append(float(loud[-1] - peak) * size / (rate * envelope.size))
-    limit = max(2.0 * 3.0 * float(np.percentile(times, 25)), _LEAST_FLAT)
-    length = min(window.length, 1.2 * limit / 0.8)
+        last = int(np.flatnonzero(envelope >= 10 ** (-20 / 20) * envelope[peak])[-1])
+        later = envelope[peak + 2 * (last - peak) :]
+        times.append(3.0 * (last - peak) / (step * envelope.size))
+        falling.append(later.size > 0 and later.max() <= 10 ** (-30 / 20) * envelope[peak])
+    credible = [time for time, falls in zip(times, falling, strict=True) if falls]
+    early = max(credible) if credible else float(np.percentile(times, 25))
+    least, most = 1.2 * early / 0.8, 1.2 * max(2.0 * early, _LEAST_FLAT) / 0.8
+    length = min(max(window.length, least), most, max(mean.end, window.length))
     if length == window.length:
         return window
-    return replace(window, length=length, decay_time=min(window.decay_time, limit))
+    return replace(window, length=length, decay_time=length * 0.8 / 1.2)
 
 
 def _unexplained(

@@ -237,7 +237,9 @@ def _events(
             continue
         worst = max(heard)
         level_db = 10.0 * math.log10(worst[0])
-        severity = Severity.NOTE if level_db < _HARMFUL_DB else Severity.WARNING
+        hidden = worst[2][0] > model.band[1]  # what it did within the band is not known
+        harmless = level_db < _HARMFUL_DB and not hidden
+        severity = Severity.NOTE if harmless else Severity.WARNING
         seconds = (float(times[span][0]) - 0.5 * _FRAME, float(times[span][-1]) + 0.5 * _FRAME)
         findings.append(
             make_finding(

@@ -21,6 +21,7 @@ from pathlib import Path
 import numpy as np
 import scipy
 import scipy.fft
+import scipy.signal
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
@@ -51,6 +52,14 @@ def clean_recordings(seeds: int) -> Iterator[tuple[str, SweepDescription, Record
                 signal = heard(decay_time, seat, sweep)
                 for seed in range(seeds):
                     yield name, sweep, recording(noisy(signal, seed=seed, sweep=sweep), sweep=sweep)
+    for low, high, corner in ((1.0, 0.3, 80.0), (0.8, 0.25, 100.0), (2.0, 0.4, 50.0)):
+        below = scipy.signal.butter(2, corner, "lowpass", fs=RATE, output="sos")
+        above = scipy.signal.butter(2, corner, "highpass", fs=RATE, output="sos")
+        for seat in range(4):
+            bass = scipy.signal.sosfilt(below, heard(low, seat, SWEEP))
+            signal = bass - scipy.signal.sosfilt(above, heard(high, seat, SWEEP))
+            samples = noisy(signal, seed=seat, sweep=SWEEP)
+            yield "bass rings up to 5 times as long", SWEEP, recording(samples, sweep=SWEEP)
     for decay_time in (0.3, 0.6, 1.0):
         for seat in range(4):
             signal = heard(decay_time, seat, SWEEP)
