@@ -117,3 +117,8 @@ def test_a_loss_is_seen_as_a_jump_where_the_noise_is_low():
     jumps = [one for one in found if "jump" in one.what]
     assert jumps
     assert jumps[0].where.start == pytest.approx(10.3, abs=1e-3)
+
+
+def test_direct_current_is_judged_by_the_peak_too():
+    # 0.2 % of full scale, but a quarter of the peak.
+    assert codes(judged(0.02 * clean(sweep=SWEEP) + 0.002)) == {"dc_offset"}
