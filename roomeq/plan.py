@@ -10,8 +10,6 @@ with the same settings and the same prediction.
 
 from __future__ import annotations
 
-import os
-import tempfile
 from html import escape
 from os import PathLike
 from pathlib import Path
@@ -38,6 +36,7 @@ from roomeq.plan_records import (
     SeatResult,
     TargetRecord,
 )
+from roomeq.replacing import replacing
 
 if TYPE_CHECKING:
     from pandas import DataFrame
@@ -211,22 +210,8 @@ def write_plan(plan: Plan, path: str | PathLike[str]) -> None:
             path=location,
             remedy="give the plan another name, or remove that file first",
         )
-    try:
-        handle, name = tempfile.mkstemp(dir=location.parent, prefix=f".{location.name}.")
-    except OSError as error:
-        raise OSError(error.errno, error.strerror, str(location)) from None
-    temporary = Path(name)
-    try:
-        with os.fdopen(handle, "wb") as file:
-            file.write(plan.to_json())
-        temporary.chmod(0o644)
-        temporary.replace(location)
-    except OSError as error:
-        temporary.unlink(missing_ok=True)
-        raise OSError(error.errno, error.strerror or str(error), str(location)) from error
-    except BaseException:
-        temporary.unlink(missing_ok=True)
-        raise
+    with replacing(location) as temporary:
+        temporary.write_bytes(plan.to_json())
 
 
 class _FormatOnly(msgspec.Struct):

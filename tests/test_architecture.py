@@ -13,7 +13,7 @@ PACKAGE = Path(roomeq.__file__).parent
 
 # Imports go from a later line to an earlier one, or stay within a line.
 ORDER = [
-    {"errors"},
+    {"errors", "replacing"},
     {"levels"},
     {"bands"},
     {"response", "recording"},

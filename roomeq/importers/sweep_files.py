@@ -14,7 +14,7 @@ from __future__ import annotations
 import json
 import os
 from collections.abc import Iterator, Mapping
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager
 from dataclasses import asdict, dataclass, fields
 from pathlib import Path
 from typing import Any
@@ -25,6 +25,7 @@ from numpy.typing import ArrayLike
 from roomeq.errors import MeasurementFileError
 from roomeq.levels import FloatArray
 from roomeq.recording import ChainConditions, Recording, SweepDescription
+from roomeq.replacing import replacing
 
 __all__ = [
     "SoundFileFacts",
@@ -215,24 +216,12 @@ def write_sweep(
     if not np.abs(samples).max(initial=0.0) <= 1.0:
         raise ValueError("the signal exceeds full scale or is not finite")
     beside = target.with_suffix(".json")
-    with _replacing(beside) as temporary:
+    with replacing(beside) as temporary:
         document = json.dumps(_document(sweep, target.name), indent=2, ensure_ascii=False)
         temporary.write_text(document + "\n", encoding="utf-8")
-    with _replacing(target) as temporary:
+    with replacing(target) as temporary:
         soundfile.write(temporary, samples.T, sweep.sample_rate, subtype="PCM_24", format="WAV")
     return target, beside
-
-
-@contextmanager
-def _replacing(target: Path) -> Iterator[Path]:
-    """Give a temporary neighbour that takes the target's place if all goes well."""
-    temporary = target.with_name(f".{target.name}.{os.getpid()}.part")
-    try:
-        yield temporary
-        temporary.replace(target)
-    finally:
-        with suppress(FileNotFoundError):
-            temporary.unlink()
 
 
 def _document(sweep: SweepDescription, sound_file: str) -> dict[str, Any]:

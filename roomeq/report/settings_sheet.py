@@ -11,8 +11,6 @@ that a device can store. Whatever comes from files is escaped by the template. N
 
 from __future__ import annotations
 
-import os
-import tempfile
 from collections.abc import Mapping, Sequence
 from os import PathLike
 from pathlib import Path
@@ -20,6 +18,7 @@ from typing import TYPE_CHECKING
 
 from roomeq.errors import RoomeqError
 from roomeq.plan import Plan
+from roomeq.replacing import replacing
 from roomeq.report import sheet_evidence, sheet_steps
 from roomeq.report.wording import SAFETY, no_change_text
 
@@ -105,17 +104,8 @@ def write_settings_sheet(
         If the folder does not exist or cannot be written to.
     """
     text = settings_sheet(plans, mixed=mixed)
-    location = Path(path)
-    handle, name = tempfile.mkstemp(dir=location.parent, prefix=f".{location.name}.")
-    temporary = Path(name)
-    try:
-        with os.fdopen(handle, "w", encoding="utf-8", newline="\n") as file:
-            file.write(text)
-        temporary.chmod(0o644)
-        temporary.replace(location)
-    except BaseException:
-        temporary.unlink(missing_ok=True)
-        raise
+    with replacing(Path(path)) as temporary:
+        temporary.write_text(text, encoding="utf-8", newline="\n")
 
 
 def plan_names(paths: Sequence[str]) -> tuple[str, ...]:
