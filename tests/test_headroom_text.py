@@ -195,6 +195,7 @@ def test_extra_drive_table():
     assert "x 2.00" in plain
     assert "x 3.98" in plain  # check values, section 10
     assert "re largest before" not in plain
+    assert "the most within each band" in plain  # a cut band still has its edges
     boxed = extra_drive_lines(estimate_extra_drive(equaliser, [6.0, 0, 0, 0], box=BOX))
     assert "re largest before dB" in boxed[1]
     assert all(len(line) <= WIDTH for line in boxed)

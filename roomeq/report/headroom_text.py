@@ -61,6 +61,9 @@ def limit_text(limit: HeadroomLimit) -> str:
     return words[limit]
 
 
+_EXTRA_TITLE = "Extra drive against all bands at 0 (the most within each band, edges included)"
+
+
 def extra_drive_lines(extras: Sequence[BandExtra]) -> list[str]:
     """Return what gains and level cost in each band, as a table."""
     with_box = any(entry.displacement_db is not None for entry in extras)
@@ -79,7 +82,7 @@ def extra_drive_lines(extras: Sequence[BandExtra]) -> list[str]:
             moved = entry.displacement_db
             row.append("" if moved is None else signed(moved))
         rows.append(row)
-    return ["Extra drive against all bands at 0", *table(titles, rows)]
+    return [_EXTRA_TITLE, *table(titles, rows)]
 
 
 def headroom_lines(
