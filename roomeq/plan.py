@@ -37,6 +37,7 @@ from roomeq.plan_records import (
     TargetRecord,
 )
 from roomeq.replacing import replacing
+from roomeq.survey import Source
 
 if TYPE_CHECKING:
     from pandas import DataFrame
@@ -102,7 +103,7 @@ class Plan(PlanRecord, frozen=True, kw_only=True):
     roomeq_version: str
     room: str
     record: dict[str, str]
-    source: Literal["sub", "mains", "both"]
+    source: Source
     level_reference: Literal["spl", "relative"]
     inputs: tuple[InputRecord, ...]
     device: DeviceRecord

@@ -22,6 +22,7 @@ from roomeq.device.profile import Device
 from roomeq.equipment import Equipment, WantedLevel
 from roomeq.importers.digests import InputFile
 from roomeq.importers.survey_files import SurveyFiles
+from roomeq.joining_setup import JoiningSetup
 from roomeq.levels import FloatArray, amplitude_ratio_db, level_mean_db, power_mean_db, readonly
 from roomeq.optimiser.limits import Limits
 from roomeq.optimiser.loss import Loss
@@ -86,6 +87,8 @@ class Room:
         Amplifier, load, driver, protective high-pass, as far as they are known.
     wanted : WantedLevel or None
         How loud it is to become.
+    joining : JoiningSetup
+        Time reference, paths and what a processor offers, as far as they are known.
     """
 
     name: str
@@ -107,6 +110,7 @@ class Room:
     findings: tuple[str, ...]
     equipment: Equipment = field(default_factory=Equipment)
     wanted: WantedLevel | None = None
+    joining: JoiningSetup = field(default_factory=JoiningSetup)
 
     @property
     def equaliser(self) -> FixedBandEqualiser:

@@ -19,11 +19,12 @@ from roomeq.device.profile import Device, read_device, shipped_profiles
 from roomeq.errors import RoomFileError
 from roomeq.headroom_reading import with_headroom
 from roomeq.importers.digests import InputFile, read_input_file
-from roomeq.importers.room_checks import CORNER_SPAN
+from roomeq.importers.joining_checks import CORNER_SPAN
 from roomeq.importers.room_file import RoomFile, read_room_file
 from roomeq.importers.survey_files import read_survey, survey_from_exports
 from roomeq.importers.survey_remarks import NO_PATH
 from roomeq.importers.text_export import read_text_export
+from roomeq.joining_reading import stated_filters, with_joining
 from roomeq.optimiser.limits import Limits
 from roomeq.optimiser.loss import Loss
 from roomeq.optimiser.target import NearField, Target
@@ -78,16 +79,7 @@ def read_room(folder_or_file: str | PathLike[str]) -> Room:
         )
     device = read_device(profile, folder=room_file.folder)
     present = _present_settings(room_file, device)
-    path = tuple(
-        CrossoverFilter(
-            kind=entry.kind,
-            family=entry.family,
-            order=entry.order,
-            corner=entry.corner,
-            where=entry.where or "",
-        )
-        for entry in room_file.path
-    )
+    path = stated_filters(room_file.path)
     stated = room_file.crossover.corner if room_file.crossover else None
     try:
         room = assemble_room(
@@ -107,7 +99,7 @@ def read_room(folder_or_file: str | PathLike[str]) -> Room:
         )
     except ValueError as error:
         raise RoomFileError(str(error), path=room_file.location) from error
-    return with_headroom(room, room_file, sweeps=sweeps)
+    return with_joining(with_headroom(room, room_file, sweeps=sweeps), room_file)
 
 
 def room_from_exports(

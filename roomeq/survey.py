@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
 __all__ = ["Measurement", "Route", "Source", "Survey"]
 
-Source = Literal["sub", "mains", "both"]
+Source = Literal["sub", "mains", "both", "difference"]
 Route = Literal[
     "subwoofer_output", "low_frequency_effects", "bass_managed_main", "direct", "unknown"
 ]
@@ -37,8 +37,8 @@ class Measurement:
     ----------
     seat : str
         Name of the seat.
-    source : {"sub", "mains", "both"}
-        What played.
+    source : {"sub", "mains", "both", "difference"}
+        What played; "difference" is both with one polarity reversed.
     route : str
         How the signal got there: ``subwoofer_output``, ``low_frequency_effects``,
         ``bass_managed_main``, ``direct`` (straight into the amplifier) or ``unknown``.
@@ -117,7 +117,7 @@ class Survey:
 
     @property
     def sources(self) -> tuple[str, ...]:
-        """Which of ``sub``, ``mains`` and ``both`` were measured."""
+        """Which of ``sub``, ``mains``, ``both`` and ``difference`` were measured."""
         found = {measurement.source for measurement in self.measurements}
         return tuple(source for source in get_args(Source) if source in found)
 

@@ -7,10 +7,10 @@ import pytest
 from joining_rooms import CORNER, FREQUENCIES, butterworth, linkwitz_riley, modal_seats, survey_of
 
 from roomeq.device.crossover import CrossoverFilter
+from roomeq.device.mains import MainsBox
 from roomeq.device.profile import FilterChoice
 from roomeq.optimiser.corner_choice import (
     CrossoverPair,
-    MainsBox,
     PairDoubt,
     choose_corner,
     offered_pairs,

@@ -6,9 +6,10 @@ from joining_rooms import CORNER, FREQUENCIES, delayed, linkwitz_riley, modal_su
 from synthetic_rooms import nine_bands
 
 from roomeq.device.crossover import CrossoverFilter
+from roomeq.device.mains import MainsBox
 from roomeq.device.profile import PhaseControl
 from roomeq.optimiser.all_settings import fit_all_settings
-from roomeq.optimiser.corner_choice import CrossoverPair, MainsBox, PairDoubt, choose_corner
+from roomeq.optimiser.corner_choice import CrossoverPair, PairDoubt, choose_corner
 from roomeq.optimiser.joining import fit_joining
 from roomeq.optimiser.joining_data import JoiningNote
 from roomeq.optimiser.joining_levels import fit_joining_levels

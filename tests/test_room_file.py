@@ -251,7 +251,7 @@ def test_unknown_keys_name_the_nearest_known(folder, old, new, where, remedy):
         ("order = 4", "order = 4.5", "4.5 will not do (needs a whole number)"),
         ('"Two sofas."', "5", 'story: 5 will not do (needs text in "quotes")'),
         ('source = "sub"', 'source = "subs"', '"sub" is nearest'),
-        ('source = "sub"', 'source = "x"', 'one of "sub", "mains", "both")'),
+        ('source = "sub"', 'source = "x"', 'one of "sub", "mains", "both", "difference")'),
         ("[[path]]", "[path]", "write [[path]] with double brackets"),
         (
             "[levels]",

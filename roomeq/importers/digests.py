@@ -25,6 +25,7 @@ Role = Literal[
     "near_field",
     "device_profile",
     "maximum_output",
+    "path_response",
 ]
 
 
@@ -38,7 +39,7 @@ class InputFile:
         As written by whoever named it, relative to the room's folder where it is.
     role : str
         What it is used for: ``room``, ``measurement``, ``microphone``, ``sweep``, ``calibration``,
-        ``target``, ``near_field``, ``device_profile`` or ``maximum_output``.
+        ``target``, ``near_field``, ``device_profile``, ``maximum_output`` or ``path_response``.
     sha256 : str
         Digest of its bytes, 64 hexadecimal digits.
 

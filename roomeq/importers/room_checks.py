@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from roomeq.importers.headroom_checks import headroom_findings
+from roomeq.importers.joining_checks import CORNER_SPAN, joining_findings
 from roomeq.importers.room_findings import Finding, outside
 from roomeq.importers.room_schema import MeasurementTable
 from roomeq.importers.sweep_checks import excitation_findings, sweep_contradictions
@@ -23,12 +24,8 @@ if TYPE_CHECKING:
     from roomeq.importers.room_file import RoomFile
     from roomeq.importers.toml_lines import KeyPath
 
-__all__ = ["CORNER_SPAN", "Finding", "inconsistencies", "seat_findings"]
+__all__ = ["Finding", "inconsistencies", "seat_findings"]
 
-CORNER_SPAN = (20.0, 300.0)
-"""Hz between which a crossover or low-pass corner is plausible."""
-
-_HIGH_PASS_SPAN = (5.0, 300.0)
 _SHAPE_KEYS = {
     "flat": (),
     "tilt": ("tilt_db_per_octave",),
@@ -46,10 +43,11 @@ def inconsistencies(room: RoomFile) -> Iterator[Finding]:
     yield from _seats(room)
     yield from _ranges(room)
     yield from _microphone(room)
-    yield from _filters(room)
+    yield from _crossover(room)
     yield from _target(room)
     yield from _limits(room)
     yield from headroom_findings(room)
+    yield from joining_findings(room)
 
 
 def _names(room: RoomFile) -> Iterator[Finding]:
@@ -163,6 +161,8 @@ def _named_files(room: RoomFile) -> Iterator[tuple[KeyPath, str]]:
         yield ("target", "near_field_file"), room.target.near_field_file
     if room.output is not None and room.output.file is not None:
         yield ("output", "file"), room.output.file
+    if room.path_response is not None:
+        yield ("path_response", "file"), room.path_response.file
 
 
 def _files(room: RoomFile) -> Iterator[Finding]:
@@ -303,18 +303,7 @@ def _microphone(room: RoomFile) -> Iterator[Finding]:
         )
 
 
-def _filters(room: RoomFile) -> Iterator[Finding]:
-    for index, entry in enumerate(room.path):
-        span = CORNER_SPAN if entry.kind == "low_pass" else _HIGH_PASS_SPAN
-        yield from outside(entry.corner, ("path", index, "corner"), *span, "Hz")
-        even = entry.family == "linkwitz_riley"
-        if not 1 <= entry.order <= 8 or (even and entry.order % 2):
-            orders = "2, 4, 6 or 8" if even else "1 to 8"
-            yield Finding(
-                message=f"order {entry.order} does not exist for {entry.family!r}",
-                path=("path", index, "order"),
-                remedy=f"{orders}; an order is 6 dB per octave",
-            )
+def _crossover(room: RoomFile) -> Iterator[Finding]:
     if room.crossover is not None:
         yield from outside(room.crossover.corner, ("crossover", "corner"), *CORNER_SPAN, "Hz")
 

@@ -23,6 +23,14 @@ from roomeq.importers.headroom_schema import (
     OutputLevelsTable,
     ProtectionTable,
 )
+from roomeq.importers.joining_schema import (
+    FilterTable,
+    MainsTable,
+    PathResponseTable,
+    ProcessorTable,
+    SubFilterTable,
+    TimingTable,
+)
 from roomeq.survey import Route, Source
 
 __all__ = [
@@ -30,7 +38,6 @@ __all__ = [
     "CrossoverTable",
     "DeviceTable",
     "DimensionsTable",
-    "FilterTable",
     "FitTable",
     "LevelsTable",
     "LimitsTable",
@@ -102,7 +109,7 @@ class MeasurementTable(_ReadingSettings, frozen=True, kw_only=True):
     columns : dict of str to int or str, optional
         Level column of each seat, where the file holds several.
     source, route : str
-        What played, and how the signal got there.
+        What played ("difference" is both with one polarity reversed), and how the signal got there.
     weighting : {"none", "C", "A"}
         Frequency weighting in the levels, to be removed.
     channel, loopback_channel : int, optional
@@ -190,13 +197,15 @@ class MicrophoneTable(_ReadingSettings, frozen=True, kw_only=True):
 class PresentTable(_Table, frozen=True, kw_only=True):
     """``[device.present]``: settings in force while measuring; None is not stated.
 
-    ``gains_db`` is a list in the order of the bands, or a table from nominal centre to gain.
+    ``gains_db`` is a list in the order of the bands, or a table from nominal centre to gain;
+    ``delay_ms`` that of the subwoofer against the mains, positive is later.
     """
 
     gains_db: tuple[float, ...] | dict[str, float] | None = None
     level_db: float | None = None
     polarity: Literal["normal", "inverted"] | None = None
     phase_deg: float | None = None
+    delay_ms: float | None = None
     protection: ProtectionTable | None = None
 
 
@@ -205,16 +214,6 @@ class DeviceTable(_Table, frozen=True, kw_only=True):
 
     profile: str | None = None
     present: PresentTable = PresentTable()
-
-
-class FilterTable(_Table, frozen=True, kw_only=True):
-    """``[[path]]``: a filter in force in the subwoofer's path while measuring."""
-
-    kind: Literal["low_pass", "high_pass"]
-    family: Literal["linkwitz_riley", "butterworth"]
-    order: int
-    corner: float
-    where: str | None = None
 
 
 class CrossoverTable(_Table, frozen=True, kw_only=True):
@@ -277,7 +276,12 @@ class RoomTables(_Table, frozen=True, kw_only=True):
     calibration: CalibrationTable | None = None
     microphone: MicrophoneTable | None = None
     device: DeviceTable = DeviceTable()
-    path: tuple[FilterTable, ...] = ()
+    path: tuple[SubFilterTable, ...] = ()
+    path_response: PathResponseTable | None = None
+    mains_path: tuple[FilterTable, ...] = ()
+    mains: MainsTable | None = None
+    processor: ProcessorTable | None = None
+    timing: TimingTable | None = None
     crossover: CrossoverTable | None = None
     target: TargetTable = TargetTable()
     limits: LimitsTable = LimitsTable()

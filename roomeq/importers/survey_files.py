@@ -41,7 +41,7 @@ from roomeq.importers.weighting import remove_weighting
 from roomeq.response import FrequencyResponse
 from roomeq.survey import Measurement, Source, Survey
 
-__all__ = ["SurveyFiles", "read_survey", "survey_from_exports"]
+__all__ = ["SurveyFiles", "read_survey", "room_microphone", "survey_from_exports"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -99,7 +99,7 @@ def read_survey(room_file: RoomFile, *, read_sweep: SweepReader | None = None) -
     MeasurementFileError
         If a measurement or the microphone file cannot be read.
     """
-    microphone = _microphone(room_file)
+    microphone = room_microphone(room_file)
     entries = [
         (index, measurement)
         for index in range(len(room_file.measurements))
@@ -228,7 +228,14 @@ def _by_path(path: Path, columns: list[str]) -> list[str]:
     return [f"{path.as_posix()}, {number}. {name}" for number, name in enumerate(columns, start=1)]
 
 
-def _microphone(room_file: RoomFile) -> MicrophoneResponse | None:
+def room_microphone(room_file: RoomFile) -> MicrophoneResponse | None:
+    """Return the microphone of a room file; None where none is named.
+
+    Raises
+    ------
+    RoomFileError
+        If it cannot be read.
+    """
     stated = room_file.microphone
     if stated is None or stated.file is None or stated.kind is None:
         return None

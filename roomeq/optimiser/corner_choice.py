@@ -25,6 +25,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from roomeq.device.crossover import CrossoverFilter, chain_response
+from roomeq.device.mains import MainsBox
 from roomeq.device.profile import FilterChoice
 from roomeq.levels import amplitude_ratio_db
 from roomeq.optimiser.joining import JoiningFit, fit_joining
@@ -36,7 +37,6 @@ from roomeq.response import ComplexArray
 __all__ = [
     "CornerChoice",
     "CrossoverPair",
-    "MainsBox",
     "PairDoubt",
     "RankedPair",
     "choose_corner",
@@ -56,43 +56,6 @@ class PairDoubt(StrEnum):
     NOT_PREDICTABLE = "not_predictable"
     SLOPES_DIFFER = "slopes_differ"
     VENTED_WITHOUT_HIGH_PASS = "vented_without_high_pass"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class MainsBox:
-    """The mains as their maker describes them.
-
-    Attributes
-    ----------
-    kind : {"closed", "vented"}
-    corner : float
-        Hz where they are 3 dB down.
-    tuning : float, optional
-        Hz of a vented box; its corner where it is not known.
-    """
-
-    kind: Literal["closed", "vented"]
-    corner: float
-    tuning: float | None = None
-
-    def __post_init__(self) -> None:
-        if self.kind not in ("closed", "vented"):
-            raise ValueError(f"kind is 'closed' or 'vented', got {self.kind!r}")
-        for value in (self.corner, self.tuning):
-            if value is not None and not (math.isfinite(value) and value > 0):
-                raise ValueError(f"a corner must be finite and positive, got {value!r}")
-
-    @property
-    def order(self) -> int:
-        """Order of the box's own fall: 2 for a closed box, 4 for a vented one."""
-        return 2 if self.kind == "closed" else 4
-
-    @property
-    def roll_off(self) -> CrossoverFilter:
-        """The box's fall as a Butterworth high-pass, where nothing better is known."""
-        return CrossoverFilter(
-            kind="high_pass", family="butterworth", order=self.order, corner=self.corner
-        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

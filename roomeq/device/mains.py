@@ -1,0 +1,57 @@
+"""Main loudspeakers as their maker describes them: kind of box, corner, tuning.
+
+Conventions
+-----------
+Frequencies in Hz.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Literal
+
+from roomeq.device.crossover import CrossoverFilter
+
+__all__ = ["MainsBox"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MainsBox:
+    """The mains as their maker describes them.
+
+    Attributes
+    ----------
+    kind : {"closed", "vented"}
+    corner : float
+        Hz where they are 3 dB down.
+    tuning : float, optional
+        Hz of a vented box; its corner where it is not known.
+    """
+
+    kind: Literal["closed", "vented"]
+    corner: float
+    tuning: float | None = None
+
+    def __post_init__(self) -> None:
+        if self.kind not in ("closed", "vented"):
+            raise ValueError(f"kind is 'closed' or 'vented', got {self.kind!r}")
+        for value in (self.corner, self.tuning):
+            if value is not None and not (math.isfinite(value) and value > 0):
+                raise ValueError(f"a corner must be finite and positive, got {value!r}")
+
+    @property
+    def order(self) -> int:
+        """Order of the box's own fall: 2 for a closed box, 4 for a vented one."""
+        return 2 if self.kind == "closed" else 4
+
+    @property
+    def roll_off(self) -> CrossoverFilter:
+        """The box's fall as a Butterworth high-pass, where nothing better is known."""
+        return CrossoverFilter(
+            kind="high_pass",
+            family="butterworth",
+            order=self.order,
+            corner=self.corner,
+            where="box",
+        )

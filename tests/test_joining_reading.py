@@ -1,0 +1,200 @@
+"""Room-file tables for joining: what is read, what is refused with its line and remedy."""
+
+import numpy as np
+import pytest
+
+from roomeq.device.crossover import CrossoverFilter
+from roomeq.errors import RoomFileError
+from roomeq.room_reading import read_room
+
+FULL = """\
+format = 1
+name = "Barn"
+[[measurements]]
+seat = "sofa"
+file = "sub.txt"
+source = "sub"
+[[measurements]]
+seat = "sofa"
+file = "mains.txt"
+source = "mains"
+[[measurements]]
+seat = "sofa"
+file = "reversed.txt"
+source = "difference"
+[timing]
+common_reference = true
+[device.present]
+delay_ms = 2.5
+[[path]]
+kind = "low_pass"
+family = "linkwitz_riley"
+order = 4
+corner = 80
+where = "processor"
+can_bypass = false
+[[path]]
+kind = "low_pass"
+family = "linkwitz_riley"
+order = 4
+corner = 80
+where = "amplifier"
+[[mains_path]]
+kind = "high_pass"
+family = "butterworth"
+order = 2
+corner = 80
+where = "processor"
+[mains]
+box = "vented"
+corner = 45
+tuning = 40
+[processor]
+delay_lowest_ms = -6.0
+delay_highest_ms = 0.0
+delay_step_ms = 0.5
+same_corner = true
+[processor.high_pass]
+family = "butterworth"
+orders = [2]
+corners = [80, 100]
+can_bypass = false
+[path_response]
+file = "close.txt"
+"""
+
+
+@pytest.fixture
+def folder(tmp_path):
+    axis = np.geomspace(15.0, 500.0, 400)
+    for name in ("sub", "mains", "reversed", "close"):
+        rows = [f"{f:.4f}\t{80 - 0.01 * f:.3f}\t{10.0:.2f}" for f in axis]
+        text = "Hz\tdB\tdeg\n" + "\n".join(rows) + "\n"
+        (tmp_path / f"{name}.txt").write_text(text, encoding="utf-8")
+    return tmp_path
+
+
+def room(folder, text=FULL):
+    (folder / "room.toml").write_text(text, encoding="utf-8")
+    return read_room(folder)
+
+
+def test_everything_is_read(folder):
+    setup = room(folder).joining
+    assert setup.common_time_reference is True
+    assert setup.present_delay == pytest.approx(0.0025)
+    assert setup.delays is not None
+    np.testing.assert_allclose(setup.delays.values, 1e-3 * np.arange(-6.0, 0.1, 0.5), atol=1e-12)
+    assert setup.same_corner
+    assert setup.fixed == (0,)
+    assert setup.low_pass is None
+    assert setup.high_pass is not None
+    assert setup.high_pass.corners == (80.0, 100.0)
+    electrical = CrossoverFilter(
+        kind="high_pass", family="butterworth", order=2, corner=80.0, where="processor"
+    )
+    box = CrossoverFilter(kind="high_pass", family="butterworth", order=4, corner=45.0, where="box")
+    assert setup.mains_filters == (electrical, box)
+    assert setup.path_response is not None
+    assert setup.path_response.taken == "close"
+    assert setup.path_response.response.frequencies.size == 400
+
+
+def test_both_with_one_polarity_reversed_is_a_source_of_its_own(folder):
+    survey = room(folder).survey
+    assert survey.sources == ("sub", "mains", "difference")
+    assert len(survey.of_source("difference").measurements) == 1
+
+
+def test_the_response_of_the_path_is_among_the_inputs(folder):
+    entries = {entry.role: entry.path for entry in room(folder).inputs}
+    assert entries["path_response"] == "close.txt"
+
+
+def test_close_responses_are_corrected_for_the_microphone_and_electrical_ones_are_not(folder):
+    (folder / "mic.txt").write_text("10 -6.0\n1000 0.0\n", encoding="utf-8")
+    with_mic = FULL + '[microphone]\nfile = "mic.txt"\nkind = "response"\n'
+    close = room(folder, with_mic).joining.path_response
+    electrical = room(
+        folder, with_mic.replace('"close.txt"', '"close.txt"\ntaken = "electrical"')
+    ).joining.path_response
+    assert close is not None
+    assert electrical is not None
+    difference = electrical.response.level_db - close.response.level_db
+    tilt = 3.0 * np.log10(close.response.frequencies / 1000.0)  # 6 dB over two decades
+    np.testing.assert_allclose(difference, tilt, atol=0.02)  # the file has three decimals
+
+
+def test_what_is_not_stated_is_said_to_be_taken_for_granted(folder):
+    start = FULL.index("[timing]")
+    bare = room(folder, FULL[:start])
+    assert bare.joining.common_time_reference is None
+    assert bare.joining.mains_filters is None
+    said = " ".join(bare.assumptions)
+    assert "[timing]" in said
+    assert "mains' path" in said
+    assert "taken for 0 ms" in said
+    assert "[timing]" not in " ".join(room(folder).assumptions)
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "said", "at"),
+    [
+        (
+            "delay_lowest_ms = -6.0",
+            "delay_lowest_ms = 6.0",
+            "exceeds delay_highest_ms",
+            "delay_lowest_ms",
+        ),
+        ("delay_step_ms = 0.5\n", "", "'delay_step_ms' is missing", "[processor]"),
+        ("delay_step_ms = 0.5", "delay_step_ms = 0.0", "not plausible", "delay_step_ms"),
+        ("delay_lowest_ms = -6.0", "delay_lowest_ms = -6000.0", "not plausible", "delay_lowest_ms"),
+        ("delay_ms = 2.5", "delay_ms = 2500.0", "not plausible", "delay_ms"),
+        ("orders = [2]", "orders = []", "nothing to choose from", "orders"),
+        ("orders = [2]", "orders = [9]", "order 9 does not exist", "orders"),
+        ("corners = [80, 100]", "corners = [8000]", "not plausible", "corners"),
+        ('box = "vented"', 'box = "closed"', "'tuning' belongs to a vented box", "tuning"),
+        ("corner = 45", "corner = 450", "not plausible", "corner = 450"),
+        (
+            'kind = "high_pass"',
+            'kind = "low_pass"',
+            "no part of a crossover",
+            'kind = "low_pass"\nfamily = "butterworth"',
+        ),
+        (
+            'file = "close.txt"',
+            'file = "closed.txt"',
+            "nearest there: 'close.txt'",
+            'file = "close',
+        ),
+        ("[path_response]", '[path_response]\ntaken = "seat"', '"close", "electrical"', "taken ="),
+        ("can_bypass = false\n[[path]]", "[[path]]\ncan_bypas = true", "can_bypass", "can_bypas ="),
+    ],
+)
+def test_what_cannot_be_is_refused_with_its_line(folder, old, new, said, at):
+    assert FULL.count(old) >= 1
+    text = FULL.replace(old, new, 1)
+    with pytest.raises(RoomFileError) as caught:
+        room(folder, text)
+    assert said in str(caught.value)
+    assert f"line {text[: text.index(at)].count(chr(10)) + 1}," in str(caught.value)
+
+
+def test_a_common_reference_without_mains_is_refused(folder):
+    text = FULL.replace('source = "mains"', 'source = "both"')
+    with pytest.raises(RoomFileError, match="mains were not measured"):
+        room(folder, text)
+
+
+def test_a_high_pass_of_the_path_cannot_be_bypassed(folder):
+    text = FULL.replace('kind = "low_pass"', 'kind = "high_pass"', 1)
+    with pytest.raises(RoomFileError, match="is for low-passes"):
+        room(folder, text)
+
+
+def test_a_range_without_a_step_in_it_is_refused(folder):
+    text = FULL.replace("delay_lowest_ms = -6.0", "delay_lowest_ms = -0.4").replace(
+        "delay_highest_ms = 0.0", "delay_highest_ms = -0.1"
+    )
+    with pytest.raises(RoomFileError, match="no step of"):
+        room(folder, text)
