@@ -237,9 +237,6 @@ def _sweep(options: argparse.Namespace) -> int:
         ),
     )
     output = Path(options.output)
-    for path in (output, output.with_suffix(".json")):
-        if path.exists() and not options.force:
-            raise ValueError(f"{path} exists; say --force to replace it, or give another name")
-    written = write_sweep(output, playback_signal(sweep), sweep=sweep)
+    written = write_sweep(output, playback_signal(sweep), sweep=sweep, replace=options.force)
     print(sweep_text(sweep, files=[str(path) for path in written]), end="")
     return 0

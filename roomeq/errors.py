@@ -23,6 +23,7 @@ __all__ = [
     "RoomFileError",
     "RoomeqError",
     "RoomeqWarning",
+    "SheetFileError",
 ]
 
 
@@ -88,6 +89,10 @@ class DeviceProfileError(FileFaultError):
 
 class PlanFileError(FileFaultError):
     """A plan file is not valid, or comes from a format version this release does not know."""
+
+
+class SheetFileError(FileFaultError):
+    """A settings sheet cannot be written where it was asked for."""
 
 
 class MissingPhaseError(RoomeqError, ValueError):

@@ -36,7 +36,7 @@ from roomeq.plan_records import (
     SeatResult,
     TargetRecord,
 )
-from roomeq.replacing import replacing
+from roomeq.replacing import refuse_other_kinds, replacing
 from roomeq.survey import Source
 
 if TYPE_CHECKING:
@@ -205,12 +205,7 @@ def write_plan(plan: Plan, path: str | PathLike[str]) -> None:
         If the folder does not exist or cannot be written to.
     """
     location = Path(path)
-    if location.is_file() and not _is_a_plan(location):
-        raise PlanFileError(
-            "exists and is not a plan: it is left as it is",
-            path=location,
-            remedy="give the plan another name, or remove that file first",
-        )
+    refuse_other_kinds(location, kind="plan", is_of_kind=_is_a_plan, error=PlanFileError)
     with replacing(location) as temporary:
         temporary.write_bytes(plan.to_json())
 
@@ -219,9 +214,14 @@ class _FormatOnly(msgspec.Struct):
     format: int
 
 
+class _Mark(_FormatOnly):
+    room: str
+    bands: list[msgspec.Raw]
+
+
 def _is_a_plan(location: Path) -> bool:
     try:
-        msgspec.json.decode(location.read_bytes(), type=_FormatOnly)
+        msgspec.json.decode(location.read_bytes(), type=_Mark)
     except msgspec.MsgspecError:
         return False
     return True

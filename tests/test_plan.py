@@ -50,12 +50,15 @@ def test_inputs_carry_their_digests(plan):
 
 
 def test_a_failed_write_leaves_the_old_plan_and_nothing_else(plan, tmp_path, monkeypatch):
+    from msgspec.structs import replace
+
     target = tmp_path / "hall.json"
-    target.write_text('{"format": 1}')
+    write_plan(replace(plan, room="Earlier"), target)
+    old = target.read_bytes()
     monkeypatch.setattr(Path, "replace", lambda *_: (_ for _ in ()).throw(OSError("full")))
     with pytest.raises(OSError, match="full"):
         write_plan(plan, target)
-    assert target.read_text() == '{"format": 1}'
+    assert target.read_bytes() == old
     assert [path.name for path in tmp_path.iterdir()] == ["hall.json"]
 
 
@@ -78,6 +81,14 @@ def test_a_measurement_is_not_lost_to_a_mistyped_name(plan, tmp_path):
     assert [path.name for path in tmp_path.iterdir()] == ["sofa.csv"]
     write_plan(plan, tmp_path / "hall.json")
     write_plan(plan, tmp_path / "hall.json")  # a plan gives way to a plan
+
+
+def test_other_json_is_not_taken_for_a_plan(plan, tmp_path):
+    for text in ('{"format": 1}', '{"format": "roomeq sweep", "room": "", "bands": []}', "[1]"):
+        (tmp_path / "other.json").write_text(text)
+        with pytest.raises(PlanFileError, match="is not a plan"):
+            write_plan(plan, tmp_path / "other.json")
+        assert (tmp_path / "other.json").read_text() == text
 
 
 def test_others_may_read_a_plan(plan, tmp_path):

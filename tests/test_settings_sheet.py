@@ -10,7 +10,7 @@ import msgspec
 import pytest
 
 from roomeq.cli import main
-from roomeq.errors import RoomeqError
+from roomeq.errors import RoomeqError, SheetFileError
 from roomeq.plan import Caution, CautionCode, InputRecord, read_plan, write_plan
 from roomeq.report.settings_sheet import plan_names, settings_sheet, write_settings_sheet
 
@@ -93,7 +93,9 @@ def test_document_is_well_formed_and_labelled(plan, film):
         referred = {a["aria-labelledby"] for _, a in document.tags if "aria-labelledby" in a}
         assert referred <= set(ids)
         assert document.named("th")
-        assert all(a.get("scope") in ("col", "row", "rowgroup") for a in document.named("th"))
+        assert all(
+            a.get("scope") in ("col", "row", "colgroup", "rowgroup") for a in document.named("th")
+        )
         assert all(a.get("aria-label") for a in document.named("input"))
         assert len(document.named("h1")) == 1
 
@@ -235,12 +237,32 @@ def test_mixed_devices_show_only_bands_they_have(plan, film):
 
 def test_a_failed_write_leaves_the_old_sheet_and_nothing_else(plan, tmp_path, monkeypatch):
     target = tmp_path / "sheet.html"
-    target.write_text("old")
+    write_settings_sheet({"earlier": plan}, target)
+    old = target.read_text("utf-8")
     monkeypatch.setattr(Path, "replace", lambda *_: (_ for _ in ()).throw(OSError("full")))
     with pytest.raises(OSError, match="full"):
         write_settings_sheet({"music": plan}, target)
-    assert target.read_text() == "old"
+    assert target.read_text("utf-8") == old
     assert [path.name for path in tmp_path.iterdir()] == ["sheet.html"]
+
+
+def test_a_sheet_gives_way_to_a_sheet_and_nothing_else_does(plan, tmp_path):
+    sheet = tmp_path / "sheet.html"
+    write_settings_sheet({"music": plan}, sheet)
+    write_settings_sheet({"late": plan}, sheet)
+    assert sheet.read_text("utf-8") == settings_sheet({"late": plan})
+    for name, text in (("room.toml", "format = 1\n"), ("page.html", "<!DOCTYPE html><p>mine</p>")):
+        other = tmp_path / name
+        other.write_text(text, "utf-8")
+        said = rf"{name}: exists and is not a settings sheet.*another name"
+        with pytest.raises(SheetFileError, match=said):
+            write_settings_sheet({"music": plan}, other)
+        assert other.read_text("utf-8") == text
+    assert sorted(path.name for path in tmp_path.iterdir()) == [
+        "page.html",
+        "room.toml",
+        "sheet.html",
+    ]
 
 
 def test_without_jinja2_the_remedy_is_said(plan, monkeypatch):

@@ -105,7 +105,7 @@ def test_a_failed_write_leaves_what_was_there(tmp_path, monkeypatch):
 
     monkeypatch.setattr(soundfile, "write", fail)
     with pytest.raises(OSError, match="disk full"):
-        write_sweep(target, playback_signal(sweep), sweep=sweep)
+        write_sweep(target, playback_signal(sweep), sweep=sweep, replace=True)
     assert target.read_bytes() == b"precious"
     assert not list(tmp_path.glob(".*"))
 
@@ -116,9 +116,18 @@ def test_a_file_is_replaced_as_a_whole(tmp_path):
     target = tmp_path / "sweep.wav"
     target.write_bytes(b"old")
     (tmp_path / "kept").hardlink_to(target)
-    write_sweep(target, playback_signal(sweep), sweep=sweep)
+    write_sweep(target, playback_signal(sweep), sweep=sweep, replace=True)
     assert (tmp_path / "kept").read_bytes() == b"old"
     assert target.read_bytes()[:4] == b"RIFF"
+
+
+@pytest.mark.parametrize("name", ["sweep.wav", "sweep.json"])
+def test_a_recording_is_not_lost_to_a_mistyped_name(tmp_path, name):
+    sweep = SweepDescription(**SMALL)
+    (tmp_path / name).write_bytes(b"precious")
+    with pytest.raises(MeasurementFileError, match=rf"{name}: exists.*left as it is.*another name"):
+        write_sweep(tmp_path / "sweep.wav", playback_signal(sweep), sweep=sweep)
+    assert [(path.name, path.read_bytes()) for path in tmp_path.iterdir()] == [(name, b"precious")]
 
 
 def test_misuse_of_writing(tmp_path):

@@ -182,7 +182,11 @@ def read_recording(path: str | os.PathLike[str], *, channel: int = 1) -> Recordi
 
 
 def write_sweep(
-    path: str | os.PathLike[str], signal: ArrayLike, *, sweep: SweepDescription
+    path: str | os.PathLike[str],
+    signal: ArrayLike,
+    *,
+    sweep: SweepDescription,
+    replace: bool = False,
 ) -> tuple[Path, Path]:
     """Write the WAV to play and, beside it, the JSON that lets a recording be deconvolved.
 
@@ -194,6 +198,9 @@ def write_sweep(
         All that is played, as `roomeq.analysis.sweep.playback_signal` makes it.
     sweep : SweepDescription
         What `signal` holds.
+    replace : bool
+        Whether files that exist are replaced. They are kept by default: sound could be a
+        recording, and a description belongs to the recordings made with it.
 
     Returns
     -------
@@ -204,6 +211,8 @@ def write_sweep(
     ------
     ValueError
         If the signal does not fit its description, exceeds full scale, or the ending is another.
+    MeasurementFileError
+        If one of the files exists and is not to be replaced.
     """
     import soundfile
 
@@ -216,12 +225,24 @@ def write_sweep(
     if not np.abs(samples).max(initial=0.0) <= 1.0:
         raise ValueError("the signal exceeds full scale or is not finite")
     beside = target.with_suffix(".json")
+    if not replace:
+        _refuse_existing(target, beside)
     with replacing(beside) as temporary:
         document = json.dumps(_document(sweep, target.name), indent=2, ensure_ascii=False)
         temporary.write_text(document + "\n", encoding="utf-8")
     with replacing(target) as temporary:
         soundfile.write(temporary, samples.T, sweep.sample_rate, subtype="PCM_24", format="WAV")
     return target, beside
+
+
+def _refuse_existing(*files: Path) -> None:
+    for file in files:
+        if file.exists():
+            raise MeasurementFileError(
+                "exists: it is left as it is",
+                path=file,
+                remedy="give another name, or ask for it to be replaced (--force)",
+            )
 
 
 def _document(sweep: SweepDescription, sound_file: str) -> dict[str, Any]:

@@ -16,16 +16,20 @@ from os import PathLike
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from roomeq.errors import RoomeqError
+from roomeq.errors import RoomeqError, SheetFileError
 from roomeq.plan import Plan
-from roomeq.replacing import replacing
+from roomeq.replacing import refuse_other_kinds, replacing
 from roomeq.report import sheet_evidence, sheet_steps
+from roomeq.report.sheet_comparison import MOST_SIDE_BY_SIDE, sheet_comparison
 from roomeq.report.wording import SAFETY, no_change_text
 
 if TYPE_CHECKING:
     from jinja2 import Template
 
 __all__ = ["plan_names", "settings_sheet", "write_settings_sheet"]
+
+_MARK = b'<meta name="generator" content="roomeq settings sheet">'
+_HEAD = 1024
 
 
 def settings_sheet(plans: Mapping[str, Plan], *, mixed: bool = False) -> str:
@@ -56,6 +60,8 @@ def settings_sheet(plans: Mapping[str, Plan], *, mixed: bool = False) -> str:
         _refuse_mixture(plans)
     listed = list(plans.values())
     assumptions, notes = sheet_evidence.shared_texts(plans)
+    evidence = {name: sheet_evidence.plan_evidence(plan) for name, plan in plans.items()}
+    beside = 1 < len(plans) <= MOST_SIDE_BY_SIDE
     return _template().render(
         names=list(plans),
         rooms=_once([plan.room for plan in listed]),
@@ -73,7 +79,9 @@ def settings_sheet(plans: Mapping[str, Plan], *, mixed: bool = False) -> str:
         leave_alone=sheet_steps.leave_alone(plans),
         cautions=sheet_evidence.cautions(plans),
         safety=SAFETY,
-        evidence=[(name, sheet_evidence.plan_evidence(plan)) for name, plan in plans.items()],
+        evidence=list(evidence.items()),
+        units=_once([entry.picture.unit for entry in evidence.values() if entry.picture]),
+        comparison=sheet_comparison(plans, evidence) if beside else None,
         record=sheet_evidence.record(plans),
         assumptions=assumptions,
         notes=notes,
@@ -92,7 +100,7 @@ def write_settings_sheet(
     plans : mapping of str to Plan
         See `settings_sheet`.
     path : path-like
-        The HTML file; one of that name is replaced.
+        The HTML file; an earlier settings sheet of that name is replaced.
     mixed : bool
         Whether plans of different rooms or devices are accepted.
 
@@ -100,12 +108,24 @@ def write_settings_sheet(
     ------
     ValueError, RoomeqError
         As `settings_sheet`.
+    SheetFileError
+        If the file exists and is no settings sheet: a measurement must not be lost to a mistyped
+        name.
     OSError
         If the folder does not exist or cannot be written to.
     """
+    location = Path(path)
     text = settings_sheet(plans, mixed=mixed)
-    with replacing(Path(path)) as temporary:
+    refuse_other_kinds(
+        location, kind="settings sheet", is_of_kind=_is_a_sheet, error=SheetFileError
+    )
+    with replacing(location) as temporary:
         temporary.write_text(text, encoding="utf-8", newline="\n")
+
+
+def _is_a_sheet(location: Path) -> bool:
+    with location.open("rb") as file:
+        return _MARK in file.read(_HEAD)
 
 
 def plan_names(paths: Sequence[str]) -> tuple[str, ...]:

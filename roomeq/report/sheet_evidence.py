@@ -23,10 +23,12 @@ __all__ = [
     "PlanEvidence",
     "Remedy",
     "SharedText",
+    "bands_by_remedy",
     "cautions",
     "inputs",
     "plan_evidence",
     "record",
+    "share",
     "shared_texts",
 ]
 
@@ -139,17 +141,24 @@ def _band(band: BandSetting, plan: Plan) -> BandEvidence:
     )
 
 
+def bands_by_remedy(plan: Plan) -> dict[tuple[str, str], list[BandSetting]]:
+    """Return the bands that filters cannot mend, by why that is and what would mend them."""
+    found = {
+        words: [band for band in plan.bands if band.reason is reason]
+        for reason, words in _REMEDIES.items()
+    }
+    return {words: bands for words, bands in found.items() if bands}
+
+
 def _remedies(plan: Plan) -> tuple[Remedy, ...]:
     found = []
-    for reason, (why, would) in _REMEDIES.items():
-        bands = [
+    for (why, would), bands in bands_by_remedy(plan).items():
+        labels = [
             f"{band.label} Hz"
             + ("" if band.remaining_db is None else f" ({_figure(band.remaining_db)} dB)")
-            for band in plan.bands
-            if band.reason is reason
+            for band in bands
         ]
-        if bands:
-            found.append(Remedy(bands=joined(bands), why=why, would=would))
+        found.append(Remedy(bands=joined(labels), why=why, would=would))
     return tuple(found)
 
 
@@ -178,7 +187,7 @@ def plan_evidence(plan: Plan) -> PlanEvidence:
     )
 
 
-def _share(texts: Mapping[str, list[str]]) -> tuple[SharedText, ...]:
+def share(texts: Mapping[str, list[str]]) -> tuple[SharedText, ...]:
     """Return every text once, in order, with the plans it belongs to."""
     everything = list(dict.fromkeys(text for found in texts.values() for text in found))
     shared = []
@@ -196,28 +205,35 @@ def cautions(plans: Mapping[str, Plan]) -> tuple[SharedText, ...]:
         name: [caution_text(c) for c in plan.cautions if c not in plan.reservations]
         for name, plan in plans.items()
     }
-    return (*(replace(entry, weighty=True) for entry in _share(weighty)), *_share(plain))
+    return (*(replace(entry, weighty=True) for entry in share(weighty)), *share(plain))
 
 
-def _merged_notes(notes: tuple[str, ...]) -> list[str]:
-    """Return notes that differ only in the file before the first colon as one."""
+def _merged_notes(plan: Plan) -> list[str]:
+    """Return notes that differ only in the file before the first colon as one.
+
+    Where they speak of all measurements, of three at least, the files are not listed again.
+    """
+    measured = {entry.file for entry in plan.inputs if entry.role == "measurement"}
     files: dict[str, list[str]] = {}
-    for note in notes:
+    for note in plan.notes:
         file, colon, text = note.partition(": ")
         if not colon:
             file, text = "", note
         files.setdefault(text, []).append(file)
-    return [
-        f"{joined(list(dict.fromkeys(names)))}: {text}" if any(names) else text
-        for text, names in files.items()
-    ]
+    merged = []
+    for text, names in files.items():
+        once = list(dict.fromkeys(names))
+        everyone = len(measured) >= 3 and set(once) == measured
+        who = "every measurement" if everyone else joined(once)
+        merged.append(f"{who}: {text}" if any(names) else text)
+    return merged
 
 
 def shared_texts(plans: Mapping[str, Plan]) -> tuple[tuple[SharedText, ...], ...]:
     """Return the assumptions, and what the readers of the files did."""
     assumptions = {name: list(plan.assumptions) for name, plan in plans.items()}
-    notes = {name: _merged_notes(plan.notes) for name, plan in plans.items()}
-    return (_share(assumptions), _share(notes))
+    notes = {name: _merged_notes(plan) for name, plan in plans.items()}
+    return (share(assumptions), share(notes))
 
 
 def record(plans: Mapping[str, Plan]) -> tuple[tuple[str, tuple[SharedText, ...]], ...]:
@@ -225,7 +241,7 @@ def record(plans: Mapping[str, Plan]) -> tuple[tuple[str, tuple[SharedText, ...]
     known = {key for key, _ in _RECORD}
     further = list(dict.fromkeys(k for p in plans.values() for k in p.record if k not in known))
     rows = [
-        (title, _share({name: [p.record.get(key, "not stated")] for name, p in plans.items()}))
+        (title, share({name: [p.record.get(key, "not stated")] for name, p in plans.items()}))
         for key, title in (*_RECORD, *((key, key) for key in further))
     ]
     levels = {"spl": "dB SPL", "relative": "relative levels"}
@@ -233,7 +249,7 @@ def record(plans: Mapping[str, Plan]) -> tuple[tuple[str, tuple[SharedText, ...]
         name: [f"{_SOURCES[plan.source]}, {levels[plan.level_reference]}"]
         for name, plan in plans.items()
     }
-    return (*rows, ("What played", _share(source)))
+    return (*rows, ("What played", share(source)))
 
 
 def inputs(plans: Mapping[str, Plan]) -> tuple[tuple[str, str, str, str], ...]:
