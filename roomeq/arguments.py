@@ -58,6 +58,11 @@ def command_parser() -> argparse.ArgumentParser:
         "what looks wrong. Nothing is written.",
     )
     _add_room_arguments(check)
+    check.add_argument(
+        "--detail",
+        action="store_true",
+        help="also tell decay by octave and distortion, of recorded sweeps",
+    )
     propose = commands.add_parser(
         "propose",
         help="propose band gains for a room",

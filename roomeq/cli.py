@@ -75,7 +75,7 @@ def _room(options: argparse.Namespace) -> Room:
     named: list[str] = options.room
     if len(named) == 1 and (Path(named[0]).is_dir() or named[0].endswith(".toml")):
         _refuse_bare_options(options)
-        return read_room(named[0])
+        return read_room(named[0], detail=getattr(options, "detail", False))
     for name in named:
         if Path(name).is_dir() or name.endswith(".toml"):
             raise ValueError(
@@ -148,9 +148,9 @@ def _check(room: Room, options: argparse.Namespace) -> int:
     from roomeq.overview import room_overview
     from roomeq.report.room_text import room_text
 
-    overview = room_overview(room)
+    overview = room_overview(room, detail=options.detail)
     print(overview.to_json().decode() if options.json else room_text(overview), end="")
-    return 1 if room.findings else 0
+    return 1 if room.doubtful else 0
 
 
 def _propose(room: Room, options: argparse.Namespace) -> int:
@@ -167,7 +167,7 @@ def _propose(room: Room, options: argparse.Namespace) -> int:
     print(plan.to_json().decode() if options.json else plan_text(plan, bars=bars), end="")
     if options.plan and not options.json:
         print(f"\nPlan kept in {options.plan}")
-    return 1 if room.findings or plan.reservations or plan.no_change else 0
+    return 1 if room.doubtful or plan.reservations or plan.no_change else 0
 
 
 def _verify(room: Room, options: argparse.Namespace) -> int:

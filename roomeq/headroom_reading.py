@@ -294,7 +294,7 @@ def _by_label(levels: Mapping[str, float]) -> dict[str, float]:
 def _distortion(
     room_file: RoomFile, source: Source, seat: str, sweeps: SweepReading, assumptions: list[str]
 ) -> Distortion | None:
-    """Return the distortion that the first recorded sweep at the main seat tells."""
+    """Return the distortion that the first sound recording at the main seat tells."""
     for entry in room_file.measurements:
         if entry.kind == "sweep" and entry.seat == seat and entry.source == source:
             try:
@@ -304,5 +304,4 @@ def _distortion(
                 return found
             except ValueError as error:
                 assumptions.append(f"{entry.file}: distortion cannot be told ({error})")
-                return None
     return None

@@ -30,6 +30,7 @@ from roomeq.analysis.survey_levels import (
 )
 from roomeq.bands import third_octave_band, third_octave_bands
 from roomeq.levels import FloatArray
+from roomeq.recording_rows import DetailRow, RecordingRow, detail_rows, recording_rows
 from roomeq.room import Room
 
 __all__ = ["BandRow", "DipRow", "EquipmentRow", "MeasurementRow", "RoomOverview", "room_overview"]
@@ -157,6 +158,10 @@ class RoomOverview(_Row, frozen=True, kw_only=True):
     findings, assumptions, notes : tuple of str
     equipment : EquipmentRow or None
         None where nothing of it is stated.
+    recordings : tuple of RecordingRow
+        Recorded sweeps with their findings.
+    detail : tuple of DetailRow or None
+        Decay and distortion of each recording; None where they were not asked for.
     """
 
     room: str
@@ -179,18 +184,22 @@ class RoomOverview(_Row, frozen=True, kw_only=True):
     assumptions: tuple[str, ...]
     notes: tuple[str, ...]
     equipment: EquipmentRow | None = None
+    recordings: tuple[RecordingRow, ...] = ()
+    detail: tuple[DetailRow, ...] | None = None
 
     def to_json(self) -> bytes:
         """Return the overview as JSON text."""
         return msgspec.json.format(msgspec.json.encode(self), indent=1) + b"\n"
 
 
-def room_overview(room: Room) -> RoomOverview:
+def room_overview(room: Room, *, detail: bool = False) -> RoomOverview:
     """Collect what the measurements of a room hold.
 
     Parameters
     ----------
     room : Room
+    detail : bool
+        Whether decay and distortion of recorded sweeps are wanted, from a room read with them.
 
     Returns
     -------
@@ -229,6 +238,8 @@ def room_overview(room: Room) -> RoomOverview:
         assumptions=room.assumptions,
         notes=room.notes,
         equipment=_equipment_row(room),
+        recordings=recording_rows(room),
+        detail=detail_rows(room) if detail else None,
     )
 
 

@@ -24,9 +24,11 @@ from roomeq.importers.digests import InputFile
 from roomeq.importers.survey_files import SurveyFiles
 from roomeq.joining_setup import JoiningSetup
 from roomeq.levels import FloatArray, amplitude_ratio_db, level_mean_db, power_mean_db, readonly
+from roomeq.optimiser.fit_data import fit_span
 from roomeq.optimiser.limits import Limits
 from roomeq.optimiser.loss import Loss
 from roomeq.optimiser.target import Target, estimate_corner, estimate_lower_limit
+from roomeq.recorded import RecordedSweep
 from roomeq.response import LevelReference
 from roomeq.survey import Source, Survey
 
@@ -89,6 +91,8 @@ class Room:
         How loud it is to become.
     joining : JoiningSetup
         Time reference, paths and what a processor offers, as far as they are known.
+    recordings : tuple of RecordedSweep
+        What each recorded sweep is worth, those included that were left out.
     """
 
     name: str
@@ -111,6 +115,7 @@ class Room:
     equipment: Equipment = field(default_factory=Equipment)
     wanted: WantedLevel | None = None
     joining: JoiningSetup = field(default_factory=JoiningSetup)
+    recordings: tuple[RecordedSweep, ...] = ()
 
     @property
     def equaliser(self) -> FixedBandEqualiser:
@@ -123,6 +128,31 @@ class Room:
         fitted = self.survey.of_source(self.source).measurements
         absolute = all(m.response.level_reference == "spl" for m in fitted)
         return "spl" if absolute else "relative"
+
+    @property
+    def doubtful(self) -> bool:
+        """Whether anything was found that wants a look before anything is set by it."""
+        return bool(self.findings) or any(one.alarms for one in self.recordings)
+
+    def used_span(self, source: Source) -> tuple[float, float]:
+        """Return from where to where, in Hz, the measurements of a source are used.
+
+        The fitted source: the span of the fit, from half an octave below the subwoofer's lower
+        limit. The mains: from half the crossover corner to 300 Hz, which tells their level. Another
+        one: from there to there.
+        """
+        lowest, highest = fit_span(
+            self.equaliser,
+            corner=self.corner,
+            clear_of_corner=self.source == "both" or self.corner_origin in ("stated", "estimated"),
+        )
+        if self.target.lower_limit is not None:
+            lowest = min(max(lowest, self.target.lower_limit / 2.0**0.5), 0.9 * highest)
+        if source == self.source:
+            return lowest, highest
+        if source == "mains":
+            lowest = 0.5 * (self.corner or 80.0)
+        return lowest, 300.0
 
     def __repr__(self) -> str:
         return f"<Room {self.name}: {self.survey!r}, device {self.device.profile}>"

@@ -8,6 +8,7 @@ Nothing is written and no input file is changed. Frequencies in Hz, levels in dB
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from os import PathLike
 from pathlib import Path
 
@@ -28,6 +29,7 @@ from roomeq.joining_reading import stated_filters, with_joining
 from roomeq.optimiser.limits import Limits
 from roomeq.optimiser.loss import Loss
 from roomeq.optimiser.target import NearField, Target
+from roomeq.recorded import RecordedSweep, judged_within
 from roomeq.response import FrequencyResponse
 from roomeq.room import PresentSettings, Room, assemble_room
 from roomeq.survey import Source
@@ -38,13 +40,15 @@ __all__ = ["DEFAULT_PROFILE", "read_room", "room_from_exports"]
 DEFAULT_PROFILE = "nine_band"
 
 
-def read_room(folder_or_file: str | PathLike[str]) -> Room:
+def read_room(folder_or_file: str | PathLike[str], *, detail: bool = False) -> Room:
     """Read a room: its room file and everything that names.
 
     Parameters
     ----------
     folder_or_file : path-like
         ``room.toml``, or the folder that holds it.
+    detail : bool
+        Whether decay and distortion of every recorded sweep are wanted too.
 
     Returns
     -------
@@ -60,7 +64,7 @@ def read_room(folder_or_file: str | PathLike[str]) -> Room:
         If the device profile is not valid.
     """
     room_file = read_room_file(folder_or_file)
-    sweeps = SweepReading(room_file=room_file)
+    sweeps = SweepReading(room_file=room_file, detail=detail)
     files = read_survey(room_file, read_sweep=sweeps)
     assumptions = list(files.assumptions)
     profile = room_file.device.profile
@@ -99,7 +103,17 @@ def read_room(folder_or_file: str | PathLike[str]) -> Room:
         )
     except ValueError as error:
         raise RoomFileError(str(error), path=room_file.location) from error
+    room = replace(room, recordings=_recordings(room, sweeps))
     return with_joining(with_headroom(room, room_file, sweeps=sweeps), room_file)
+
+
+def _recordings(room: Room, sweeps: SweepReading) -> tuple[RecordedSweep, ...]:
+    """Return the recorded sweeps, judged over what each of them is used for."""
+    found = []
+    for recorded in sweeps.recordings:
+        lowest, highest = room.used_span(recorded.source)
+        found.append(judged_within(recorded, lowest=lowest, highest=highest))
+    return tuple(found)
 
 
 def room_from_exports(

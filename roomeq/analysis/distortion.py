@@ -11,6 +11,7 @@ What cannot be known is nan.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -18,12 +19,12 @@ import numpy as np
 from roomeq.analysis.decimation import choose_decimation, decimate
 from roomeq.analysis.regularisation import BAND_EDGE
 from roomeq.analysis.sweep import closed_form_inverse, sweep_signal
-from roomeq.bands import logarithmic_axis
+from roomeq.bands import ThirdOctaveBand, logarithmic_axis
 from roomeq.levels import FloatArray, amplitude_ratio_db, readonly
 from roomeq.recording import Recording, SweepDescription
 from roomeq.response import ComplexArray
 
-__all__ = ["Distortion", "estimate_distortion"]
+__all__ = ["Distortion", "distortion_by_band", "estimate_distortion"]
 
 ORDERS = (1, 2, 3, 4, 5)
 _PER_OCTAVE = 24
@@ -135,6 +136,42 @@ def estimate_distortion(
         noise=readonly(noise),
         window_lengths=tuple(lengths),
     )
+
+
+def distortion_by_band(
+    distortion: Distortion, *, bands: Sequence[ThirdOctaveBand]
+) -> tuple[FloatArray, FloatArray]:
+    """Return distortion by third octave: energies of harmonics and fundamental over each band.
+
+    A cancellation of the fundamental, narrow against the band, so raises the figure little. An
+    order that stands less than 6 dB above the noise in a band is nan, and not in the total.
+
+    Returns
+    -------
+    ratios_db : ndarray, shape (4, B)
+        Orders 2 to 5 over the fundamental, in dB.
+    total : ndarray, shape (B,)
+        Root of the summed squares of the orders that are told over the fundamental; nan where none
+        is.
+
+    Raises
+    ------
+    ValueError
+        If a band holds none of the frequencies.
+    """
+    ratios = np.full((len(ORDERS) - 1, len(bands)), math.nan)
+    power = np.abs(distortion.harmonics) ** 2
+    for index, band in enumerate(bands):
+        inside = (distortion.frequencies >= band.lower) & (distortion.frequencies < band.upper)
+        if not inside.any():
+            raise ValueError(f"the distortion is not known around {band.label} Hz")
+        mean = power[:, inside].mean(axis=1)
+        noise = (distortion.noise[1:, inside] ** 2).mean(axis=1)
+        told = mean[1:] >= 4.0 * noise  # never true where either is nan
+        ratios[told, index] = np.sqrt(mean[1:][told] / mean[0])
+    known = np.isfinite(ratios)
+    total = np.sqrt(np.sum(np.where(known, ratios, 0.0) ** 2, axis=0))
+    return amplitude_ratio_db(ratios), np.where(known.any(axis=0), total, math.nan)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

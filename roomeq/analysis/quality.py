@@ -10,7 +10,7 @@ first. The work is done at the rate that carries the bass; sweeps are judged up 
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -28,7 +28,7 @@ from roomeq.analysis.quality_pairs import (
     Trace,
     channel_findings,
     recording_trace,
-    same_recording_findings,
+    same_as_earlier,
 )
 from roomeq.analysis.quality_residual import disturbance_findings
 from roomeq.analysis.quality_signal import (
@@ -48,10 +48,12 @@ __all__ = [
     "Finding",
     "FindingCode",
     "FindingPlace",
+    "RecordingJudge",
     "RecordingQuality",
     "Severity",
     "judge_recording",
     "judge_recordings",
+    "judge_samples",
     "mend_clock_drift",
 ]
 
@@ -161,22 +163,53 @@ def judge_recordings(
     ValueError
         As for `judge_recording`.
     """
-    qualities: list[RecordingQuality] = []
-    traces: list[Trace] = []
-    owners: list[int] = []
+    judge, qualities = RecordingJudge(sweep=sweep), []
     for entry in recordings:
         recording, loopback = entry if isinstance(entry, tuple) else (entry, None)
-        quality, trace = _judged(recording, sweep, loopback)
-        if trace is not None:
-            traces.append(trace)
-            owners.append(len(qualities))
-        qualities.append(quality)
+        qualities.append(judge(recording, loopback=loopback))
         del recording, loopback, entry
-    for index, finding in same_recording_findings(traces):
-        owner = owners[index]
-        findings = _ranked([*qualities[owner].findings, finding])
-        qualities[owner] = replace(qualities[owner], findings=findings)
     return tuple(qualities)
+
+
+@dataclass(kw_only=True)
+class RecordingJudge:
+    """Judges recordings of one sweep one after the other, each by itself and against the earlier.
+
+    Attributes
+    ----------
+    sweep : SweepDescription
+        What was played.
+    """
+
+    sweep: SweepDescription
+    _traces: list[Trace] = field(default_factory=list)
+
+    def __call__(
+        self, recording: Recording, *, loopback: Recording | None = None
+    ) -> RecordingQuality:
+        """Return the quality of the next recording; what is kept of it is small.
+
+        Raises
+        ------
+        ValueError
+            As for `judge_recording`.
+        """
+        quality, trace = _judged(recording, self.sweep, loopback)
+        if trace is None:
+            return quality
+        again = same_as_earlier(trace, self._traces)
+        self._traces.append(trace)
+        return replace(quality, findings=_ranked([*quality.findings, *again]))
+
+
+def judge_samples(recording: Recording) -> RecordingQuality:
+    """Return what the samples alone tell: silence, too little level, direct current, clipping.
+
+    For recordings of an excitation that is known only as another recording.
+    """
+    facts = sample_facts(recording)
+    findings = silence_findings(recording, facts) or sample_findings(recording, facts, None)
+    return _quality(recording, facts.peak_dbfs, findings)
 
 
 def _judged(

@@ -37,6 +37,7 @@ __all__ = [
     "estimate_clock_drift",
     "lead_in_phase",
     "mend_clock_drift",
+    "mended_finding",
     "unwrapped_phase",
 ]
 
@@ -49,7 +50,8 @@ _COHERENT = 0.2
 _LEAD_IN_SURE = 0.7  # half a millisecond lost at once looks like drift to it
 _TAPS = 64
 _PHASES = 4096  # between them linear: within 1e-7
-_BLOCK = 4096
+_BLOCK = 1024
+_NOT_MENDED = "; not mended"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -280,11 +282,36 @@ def drift_findings(model: SweepModel, drift: ClockDrift | None) -> list[Finding]
             Severity.WARNING if moved > _HARMFUL_TIME else Severity.NOTE,
             model.view.recording,
             what=f"the recording lasts {drift.ppm:+.1f} ppm longer than what was played (by the "
-            f"{drift.basis}), {1e3 * moved:.2f} ms over the sweep; not mended",
+            f"{drift.basis}), {1e3 * moved:.2f} ms over the sweep{_NOT_MENDED}",
             confidence=min(sure, _LEAD_IN_SURE) if drift.basis == "lead-in" else sure,
             value=drift.ppm,
         )
     ]
+
+
+def mended_finding(finding: Finding, *, by: str) -> Finding:
+    """Return what is left to say of a drift that was mended: a note.
+
+    Parameters
+    ----------
+    finding : Finding
+        From `drift_findings`.
+    by : str
+        What mended it, in words.
+
+    Raises
+    ------
+    ValueError
+        If it is no finding of clock drift, or is mended already.
+    """
+    if finding.code is not FindingCode.CLOCK_DRIFT or not finding.what.endswith(_NOT_MENDED):
+        raise ValueError(f"only clock drift that is not mended yet can be, got {finding.what!r}")
+    return replace(
+        finding,
+        severity=Severity.NOTE,
+        what=f"{finding.what.removesuffix(_NOT_MENDED)}; mended by {by}",
+        remedy="none needed; playing and recording through one interface avoids it",
+    )
 
 
 def mend_clock_drift(recording: Recording, *, drift_ppm: float) -> Recording:

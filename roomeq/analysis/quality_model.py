@@ -24,18 +24,22 @@ from roomeq.analysis.decimation import decimate
 from roomeq.analysis.deconvolution import ExcitationInverse, deconvolve, prepare_inverse
 from roomeq.analysis.regularisation import FADE_ABOVE
 from roomeq.analysis.sweep_segments import Segments, aligned_segments, cut_segments
-from roomeq.analysis.windowing import ImpulseWindow, choose_window, window_values
+from roomeq.analysis.windowing import (
+    ImpulseWindow,
+    choose_steady_window,
+    choose_window,
+    window_values,
+)
 from roomeq.errors import MeasurementFileError
 from roomeq.levels import FloatArray
 from roomeq.recording import ImpulseResponse, Recording, SweepDescription
 from roomeq.response import ComplexArray
 
-__all__ = ["RecordingView", "SweepModel", "band_envelope", "model_sweep", "view_recording"]
+__all__ = ["RecordingView", "SweepModel", "model_sweep", "view_recording"]
 
 ORDERS = (1, 2, 3, 4, 5)
 _WIDE_PASSBAND = 1800.0  # Hz
 _LEAST_EXPLAINED = 1.5  # s
-_LEAST_FLAT = 0.4  # s
 _WIDEST = 0.3  # of the wide rate: passband of its filter
 
 
@@ -201,9 +205,10 @@ def model_sweep(view: RecordingView) -> SweepModel | None:
         lowest=averaged.lowest,
         highest=averaged.highest,
     )
-    window = _steady_window(mean)
+    plain = choose_window(mean)
+    window = choose_steady_window(mean, plain=plain)
     explained = window
-    if window.basis == "available":  # a cut recording: the earlier frequencies ring on in it
+    if plain.basis == "available":  # a cut recording: the earlier frequencies ring on in it
         explained = replace(window, length=max(window.length, _LEAST_EXPLAINED))
     weight = _unexplained(view, segments.starts, explained)
     frequencies, spectrum = _windowed_spectrum(mean, window)
@@ -236,54 +241,6 @@ def _windowed_spectrum(
     axis = step * np.arange(first, last + 1, dtype=np.float64)
     turn = np.exp(-2j * np.pi * axis * mean.start)
     return np.asarray(axis), np.asarray(spectrum[first : last + 1] * turn)
-
-
-def band_envelope(
-    spectrum: ComplexArray, *, step: float, centre: float, width: float
-) -> FloatArray:
-    """Return the magnitude of a band of a signal against time, shape (M,).
-
-    Gaussian over ln f with standard deviation `width`, on as many samples as the band needs: they
-    cover the same (circular) time as the signal.
-    """
-    from scipy.fft import ifft, next_fast_len
-
-    first = max(1, int(centre * math.exp(-3.0 * width) / step))
-    last = min(spectrum.size, int(centre * math.exp(3.0 * width) / step) + 1)
-    axis = step * np.arange(first, last)
-    weight = np.exp(-0.5 * (np.log(axis / centre) / width) ** 2)
-    return np.asarray(np.abs(ifft(spectrum[first:last] * weight, next_fast_len(2 * axis.size))))
-
-
-def _steady_window(mean: ImpulseResponse) -> ImpulseWindow:
-    """Return the window that the decay asks for, where a disturbance may have feigned decay.
-
-    A slam or a voice spreads over the lags far below the response and looks like a slow decay. So
-    the window is held between what the early decay time and what twice that asks for: three times
-    as long as an octave stays 20 dB below its peak. Of the octaves the slowest counts among those
-    that go on falling, by 30 dB in twice that time (common practice, no source).
-    """
-    from scipy.fft import rfft
-
-    window = choose_window(mean)
-    spectrum = rfft(mean.samples)
-    step = mean.sample_rate / mean.samples.size
-    octaves = max(1, round(math.log2(mean.highest / mean.lowest)))
-    times, falling = [], []
-    for centre in np.geomspace(1.2 * mean.lowest, mean.highest / 1.2, octaves):
-        envelope = band_envelope(spectrum, step=step, centre=float(centre), width=0.3)
-        peak = int(np.argmax(envelope))
-        last = int(np.flatnonzero(envelope >= 10 ** (-20 / 20) * envelope[peak])[-1])
-        later = envelope[peak + 2 * (last - peak) :]
-        times.append(3.0 * (last - peak) / (step * envelope.size))
-        falling.append(later.size > 0 and later.max() <= 10 ** (-30 / 20) * envelope[peak])
-    credible = [time for time, falls in zip(times, falling, strict=True) if falls]
-    early = max(credible) if credible else float(np.percentile(times, 25))
-    least, most = 1.2 * early / 0.8, 1.2 * max(2.0 * early, _LEAST_FLAT) / 0.8
-    length = min(max(window.length, least), most, max(mean.end, window.length))
-    if length == window.length:
-        return window
-    return replace(window, length=length, decay_time=length * 0.8 / 1.2)
 
 
 def _unexplained(

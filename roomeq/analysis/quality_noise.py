@@ -167,8 +167,12 @@ def noise_findings(model: SweepModel, noise: NoiseLevels) -> list[Finding]:
                 FindingCode.LOW_SNR,
                 Severity.FAULT if worst < UNUSABLE_SNR_DB else Severity.WARNING,
                 recording,
-                what=f"the signal-to-noise ratio falls to {worst:.0f} dB in the third octaves from "
-                f"{lower.label} to {upper.label} Hz",
+                what=f"the signal-to-noise ratio falls to {worst:.0f} dB in the third "
+                + (
+                    f"octave at {lower.label} Hz"
+                    if lower == upper
+                    else f"octaves from {lower.label} to {upper.label} Hz"
+                ),
                 confidence=confidence_of(1.0 + (LEAST_SNR_DB - worst) / 3.0),
                 band=(lower.lower, upper.upper),
                 value=worst,

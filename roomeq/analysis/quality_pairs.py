@@ -10,7 +10,6 @@ or another sample format do not hide it.
 
 from __future__ import annotations
 
-import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -30,7 +29,13 @@ from roomeq.analysis.quality_timing import looks_electrical
 from roomeq.levels import FloatArray
 from roomeq.recording import Recording
 
-__all__ = ["Trace", "channel_findings", "recording_trace", "same_recording_findings"]
+__all__ = [
+    "Trace",
+    "channel_findings",
+    "recording_trace",
+    "same_as_earlier",
+    "same_recording_findings",
+]
 
 _SAME = 0.1  # of the noise power
 _ALIKE_DB = 0.5  # levels of third octaves, before samples are compared
@@ -96,9 +101,17 @@ def same_recording_findings(traces: Sequence[Trace]) -> list[tuple[int, Finding]
     Only pairs whose third-octave levels agree within 0.5 dB, but for a gain, are compared sample by
     sample.
     """
+    return [
+        (second, finding)
+        for second in range(len(traces))
+        for finding in same_as_earlier(traces[second], traces[:second])
+    ]
+
+
+def same_as_earlier(other: Trace, earlier: Sequence[Trace]) -> list[Finding]:
+    """Return which earlier recordings a recording is the same as; see `same_recording_findings`."""
     found = []
-    for first, second in itertools.combinations(range(len(traces)), 2):
-        one, other = traces[first], traces[second]
+    for one in earlier:
         if one.low_rate != other.low_rate or one.signal_db.shape != other.signal_db.shape:
             continue
         away = one.signal_db - other.signal_db
@@ -109,7 +122,7 @@ def same_recording_findings(traces: Sequence[Trace]) -> list[tuple[int, Finding]
         limit = max(_SAME * float(noise) if math.isfinite(noise) else 0.0, _EXACT * signal)
         if rest <= limit:
             margin = min(limit / max(rest, 1e-30), 1e3)
-            found.append((second, _same(one, other, margin)))
+            found.append(_same(one, other, margin))
     return found
 
 

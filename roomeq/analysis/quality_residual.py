@@ -241,13 +241,15 @@ def _events(
         harmless = level_db < _HARMFUL_DB and not hidden
         severity = Severity.NOTE if harmless else Severity.WARNING
         seconds = (float(times[span][0]) - 0.5 * _FRAME, float(times[span][-1]) + 0.5 * _FRAME)
+        played = [model.frequency_at(second) for second in seconds]
         findings.append(
             make_finding(
                 FindingCode.DISTURBANCE,
                 Severity.FAULT if level_db > _UNUSABLE_DB else severity,
                 model.view.recording,
                 what=f"something was heard besides the sweep, with {level_db:.0f} dB relative to "
-                f"it between {worst[2][0]:.0f} and {worst[2][1]:.0f} Hz",
+                f"it between {worst[2][0]:.0f} and {worst[2][1]:.0f} Hz, while the sweep passed "
+                f"{played[0]:.0f} to {played[1]:.0f} Hz",
                 confidence=confidence_of(max(part[1] for part in heard)),
                 seconds=seconds,
                 band=(min(part[2][0] for part in heard), max(part[2][1] for part in heard)),

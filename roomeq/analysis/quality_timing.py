@@ -23,8 +23,9 @@ from roomeq.analysis.quality_findings import (
     confidence_of,
     make_finding,
 )
-from roomeq.analysis.quality_model import RecordingView, SweepModel, band_envelope
+from roomeq.analysis.quality_model import RecordingView, SweepModel
 from roomeq.analysis.quality_noise import quiet_stretches
+from roomeq.analysis.windowing import band_envelope
 from roomeq.levels import FloatArray, power_ratio_db
 
 __all__ = ["LagTrend", "cut_findings", "estimate_lag_trend", "looks_electrical", "sweep_findings"]

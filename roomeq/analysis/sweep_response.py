@@ -18,7 +18,12 @@ import numpy as np
 
 from roomeq.analysis.deconvolution import ExcitationInverse
 from roomeq.analysis.sweep_segments import Segments, aligned_segments, cut_segments
-from roomeq.analysis.windowing import ImpulseWindow, apply_window, choose_window
+from roomeq.analysis.windowing import (
+    ImpulseWindow,
+    apply_window,
+    choose_steady_window,
+    choose_window,
+)
 from roomeq.importers.level_calibration import MicrophoneSensitivity, calibrated_response
 from roomeq.levels import FloatArray, power_ratio_db, readonly
 from roomeq.recording import ImpulseResponse, Recording
@@ -66,6 +71,7 @@ def estimate_sweep_response(
     loopback: Recording | None = None,
     window: ImpulseWindow | None = None,
     sensitivity: MicrophoneSensitivity | None = None,
+    disturbed: bool = False,
 ) -> SweepMeasurement:
     """Return the response that a recording holds.
 
@@ -81,6 +87,9 @@ def estimate_sweep_response(
         Chosen from the measured decay by default.
     sensitivity : MicrophoneSensitivity, optional
         Makes the response dB SPL at the recorded drive level; without it, it stays relative.
+    disturbed : bool
+        Whether something else was heard besides the sweep. It spreads over the response and looks
+        like decay: the window is then held to what the early decay asks for.
 
     Raises
     ------
@@ -95,16 +104,19 @@ def estimate_sweep_response(
     mean = replace(averaged, samples=averaged.samples.mean(axis=0))
     if sensitivity is not None:
         mean = calibrated_response(mean, sensitivity=sensitivity, drive_rms=inverse.amplitude_rms)
-    chosen_window = choose_window(mean) if window is None else window
-    response = frequency_response(mean, window=chosen_window)
+    if window is None:
+        window = choose_window(mean)
+        if disturbed:
+            window = choose_steady_window(mean, plain=window, disturbed=True)
+    response = frequency_response(mean, window=window)
     return SweepMeasurement(
-        response=_with_snr(response, mean, chosen_window),
+        response=_with_snr(response, mean, window),
         impulse_response=mean,
-        window=chosen_window,
+        window=window,
         starts=cuts.starts,
-        repeatability_db=_repeatability_db(averaged, chosen_window),
+        repeatability_db=_repeatability_db(averaged, window),
         loopback_gain_db=cuts.loopback_gain_db,
-        notes=(*_notes(mean, chosen_window, cuts), _level_note(sensitivity)),
+        notes=(*_notes(mean, window, cuts), _level_note(sensitivity)),
     )
 
 
@@ -195,6 +207,11 @@ def _notes(mean: ImpulseResponse, window: ImpulseWindow, cuts: Segments) -> tupl
         f"window {window.length:.3f} s ({window.basis}), flat for {window.flat:.3f} s; lowest "
         f"resolvable frequency {window.lowest_resolvable:.2f} Hz"
     ]
+    if window.basis == "early decay":
+        notes.append(
+            "the late decay is not the room's: something else was heard, so the window is held to "
+            "what the early decay asks for"
+        )
     if not window.covers_decay and math.isfinite(window.decay_time):
         notes.append(
             f"the window is shorter than the decay of {window.decay_time:.2f} s asks for: peaks of "

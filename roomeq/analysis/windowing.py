@@ -20,8 +20,16 @@ from roomeq.analysis.decay import Decay, estimate_decay
 from roomeq.analysis.decimation import choose_decimation, decimate
 from roomeq.levels import FloatArray
 from roomeq.recording import ImpulseResponse
+from roomeq.response import ComplexArray
 
-__all__ = ["ImpulseWindow", "apply_window", "choose_window"]
+__all__ = [
+    "ImpulseWindow",
+    "apply_window",
+    "band_envelope",
+    "choose_steady_window",
+    "choose_window",
+    "window_values",
+]
 
 FLAT_PER_DECAY = 1.2
 """The window is flat for at least this much of the longest decay time."""
@@ -30,8 +38,9 @@ _LONGEST_PER_DECAY = 2.0  # beyond, a decay has fallen by 120 dB
 _SHORTEST_FLAT = 0.25  # s
 _FLAT_WITHOUT_DECAY = 1.0  # s; common practice, no source
 _BEFORE = 0.5  # s; the band's edges ring this long ahead of time zero
+_LEAST_STEADY = 0.4  # s
 _HIGHEST_DECAY = 725.0  # Hz; just above the octave at 500 Hz
-_BASES = ("decay", "noise", "available", "assumed", "given")
+_BASES = ("decay", "noise", "available", "assumed", "early decay", "given")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -46,10 +55,10 @@ class ImpulseWindow:
         From time zero to its end, in s; the last fifth is the taper.
     decay_time : float
         The longest decay time it was chosen for, in s; nan where none could be measured.
-    basis : {"decay", "noise", "available", "assumed", "given"}
+    basis : {"decay", "noise", "available", "assumed", "early decay", "given"}
         What set the length: the decay time; the time at which the decay meets the noise; what the
         recording holds (then it may be too short); an assumption, because no decay could be
-        measured; the caller.
+        measured; the early decay, because a disturbance feigns a longer one; the caller.
 
     Raises
     ------
@@ -60,7 +69,7 @@ class ImpulseWindow:
     before: float
     length: float
     decay_time: float = math.nan
-    basis: Literal["decay", "noise", "available", "assumed", "given"] = "given"
+    basis: Literal["decay", "noise", "available", "assumed", "early decay", "given"] = "given"
 
     def __post_init__(self) -> None:
         if not (0 <= self.before < math.inf and 0 < self.length < math.inf):
@@ -132,6 +141,79 @@ def choose_window(
     if flat > 0.8 * available:
         flat, basis = 0.8 * available, "available"
     return ImpulseWindow(before=before, length=flat / 0.8, decay_time=time, basis=basis)
+
+
+def choose_steady_window(
+    impulse_response: ImpulseResponse,
+    *,
+    plain: ImpulseWindow | None = None,
+    disturbed: bool = False,
+) -> ImpulseWindow:
+    """Return the window that the decay asks for, where a disturbance may have feigned decay.
+
+    A slam or a voice spreads over the lags far below the response and looks like a slow decay. So
+    the window is held between what the early decay time and what twice that asks for: three times
+    as long as an octave stays 20 dB below its peak. Of the octaves the slowest counts among those
+    that go on falling, by 30 dB in twice that time (common practice, no source).
+
+    Parameters
+    ----------
+    impulse_response : ImpulseResponse
+        One response.
+    plain : ImpulseWindow, optional
+        What `choose_window` says of it.
+    disturbed : bool
+        Whether a disturbance is known of. Then the median over the octaves counts: a slam holds up
+        few of them (common practice, no source).
+
+    Raises
+    ------
+    ValueError
+        If the response ends before time zero.
+    """
+    from scipy.fft import rfft
+
+    mean = impulse_response
+    window = choose_window(mean) if plain is None else plain
+    spectrum = rfft(mean.samples)
+    step = mean.sample_rate / mean.samples.size
+    octaves = max(1, round(math.log2(mean.highest / mean.lowest)))
+    times, falling = [], []
+    for centre in np.geomspace(1.2 * mean.lowest, mean.highest / 1.2, octaves):
+        envelope = band_envelope(spectrum, step=step, centre=float(centre), width=0.3)
+        peak = int(np.argmax(envelope))
+        last = int(np.flatnonzero(envelope >= 10 ** (-20 / 20) * envelope[peak])[-1])
+        later = envelope[peak + 2 * (last - peak) :]
+        times.append(3.0 * (last - peak) / (step * envelope.size))
+        falling.append(later.size > 0 and later.max() <= 10 ** (-30 / 20) * envelope[peak])
+    credible = [time for time, falls in zip(times, falling, strict=True) if falls]
+    early = max(credible) if credible else float(np.percentile(times, 25))
+    if disturbed:
+        early = float(np.median(times))
+    least = FLAT_PER_DECAY * early / 0.8
+    most = FLAT_PER_DECAY * max(2.0 * early, _LEAST_STEADY) / 0.8
+    length = min(max(window.length, least), most, max(mean.end, window.length))
+    if length == window.length:
+        return window
+    time = length * 0.8 / FLAT_PER_DECAY
+    return replace(window, length=length, decay_time=time, basis="early decay")
+
+
+def band_envelope(
+    spectrum: ComplexArray, *, step: float, centre: float, width: float
+) -> FloatArray:
+    """Return the magnitude of a band of a signal against time, shape (M,).
+
+    Gaussian over ln f with standard deviation `width`, on as many samples as the band needs: they
+    cover the same (circular) time as the signal.
+    """
+    from scipy.fft import ifft, next_fast_len
+
+    first = max(1, int(centre * math.exp(-3.0 * width) / step))
+    last = min(spectrum.size, int(centre * math.exp(3.0 * width) / step) + 1)
+    axis = step * np.arange(first, last)
+    weight = np.exp(-0.5 * (np.log(axis / centre) / width) ** 2)
+    return np.asarray(np.abs(ifft(spectrum[first:last] * weight, next_fast_len(2 * axis.size))))
 
 
 def _octave_decay(impulse_response: ImpulseResponse) -> Decay | None:

@@ -15,6 +15,7 @@ from os import PathLike, fspath
 from pathlib import Path
 from typing import get_args
 
+from roomeq.errors import MeasurementFileError
 from roomeq.importers.band_table import read_band_table
 from roomeq.importers.digests import InputFile, read_input_file
 from roomeq.importers.microphone import (
@@ -71,8 +72,11 @@ class SurveyFiles:
     repeatability_db: float | None
 
 
-SweepReader = Callable[[MeasurementTable], tuple[FrequencyResponse, tuple[str, ...]]]
-"""Turns a recorded sweep into a response and notes; it deconvolves, which importers do not."""
+SweepReader = Callable[[MeasurementTable], tuple[FrequencyResponse | None, tuple[str, ...]]]
+"""Turns a recorded sweep into a response and notes; it deconvolves, which importers do not.
+
+A recording that says nothing of its seat gives None, and the reason.
+"""
 
 
 def read_survey(room_file: RoomFile, *, read_sweep: SweepReader | None = None) -> SurveyFiles:
@@ -100,12 +104,19 @@ def read_survey(room_file: RoomFile, *, read_sweep: SweepReader | None = None) -
         If a measurement or the microphone file cannot be read.
     """
     microphone = room_microphone(room_file)
+    left_out: dict[int, str] = {}
     entries = [
         (index, measurement)
         for index in range(len(room_file.measurements))
-        for measurement in _read_entry(room_file, index, read_sweep)
+        for measurement in _read_entry(room_file, index, read_sweep, left_out)
     ]
-    _check_seats(room_file, entries)
+    _check_seats(room_file, entries, left_out)
+    if not entries:
+        index, why = next(iter(left_out.items()))
+        raise MeasurementFileError(
+            f"no measurement is left: {why}",
+            path=room_file.resolve(room_file.measurements[index].file),
+        )
     as_measured = [measurement for _, measurement in entries]
     corrected = [
         _corrected(measurement, microphone)
@@ -115,7 +126,11 @@ def read_survey(room_file: RoomFile, *, read_sweep: SweepReader | None = None) -
     ]
     survey = Survey(
         measurements=tuple(_in_listed_order(room_file, corrected)),
-        seat_weights={seat.name: seat.weight for seat in room_file.seats},
+        seat_weights={
+            seat.name: seat.weight
+            for seat in room_file.seats
+            if any(measurement.seat == seat.name for measurement in corrected)
+        },
         levels_comparable=room_file.levels.comparable,
     )
     repeated_db = estimate_repeatability_db(survey)
@@ -252,9 +267,12 @@ def _said(error: Exception) -> str:
 
 
 def _read_entry(
-    room_file: RoomFile, index: int, read_sweep: SweepReader | None
+    room_file: RoomFile, index: int, read_sweep: SweepReader | None, left_out: dict[int, str]
 ) -> Iterator[Measurement]:
-    """Yield the measurements of one ``[[measurements]]`` table, weighting removed."""
+    """Yield the measurements of one ``[[measurements]]`` table, weighting removed.
+
+    A recording that says nothing of its seat yields none: why is added to `left_out`.
+    """
     entry = room_file.measurements[index]
     path = room_file.resolve(entry.file)
     try:
@@ -267,8 +285,10 @@ def _read_entry(
         elif entry.kind == "sweep":
             if read_sweep is None:
                 raise ValueError("recorded sweeps are read by roomeq.room_reading.read_room")
-            response, notes = read_sweep(entry)
-            named = [(entry.seat or "", response)]
+            found, notes = read_sweep(entry)
+            named = [] if found is None else [(entry.seat or "", found)]
+            if found is None:
+                left_out[index] = "; ".join(notes)
         else:
             export = _read_export(entry, path)
             named = _named_responses(room_file, index, export)
@@ -328,8 +348,12 @@ def _corrected(measurement: Measurement, microphone: MicrophoneResponse) -> Meas
     )
 
 
-def _check_seats(room_file: RoomFile, entries: Iterable[tuple[int, Measurement]]) -> None:
+def _check_seats(
+    room_file: RoomFile, entries: Iterable[tuple[int, Measurement]], left_out: Iterable[int]
+) -> None:
     named = [(measurement.seat, ("measurements", index, "file")) for index, measurement in entries]
+    for index in left_out:
+        named.append((room_file.measurements[index].seat or "", ("measurements", index, "file")))
     for finding in seat_findings(room_file, named):
         raise room_file.fault(finding.message, *finding.path, remedy=finding.remedy)
 

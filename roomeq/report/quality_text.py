@@ -9,13 +9,20 @@ missing. What is not known is left blank, never shown as 0.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 from roomeq.analysis.quality import RecordingQuality
 from roomeq.analysis.quality_findings import Finding, FindingCode, FindingPlace, Severity
 from roomeq.report.layout import bullet_list, paragraph, table
 
-__all__ = ["code_text", "finding_text", "place_text", "quality_lines", "sureness_text"]
+__all__ = [
+    "code_text",
+    "finding_text",
+    "place_text",
+    "quality_lines",
+    "snr_lines",
+    "sureness_text",
+]
 
 
 def code_text(code: FindingCode) -> str:
@@ -83,13 +90,11 @@ def quality_lines(qualities: Sequence[RecordingQuality]) -> list[str]:
     with_bands = [one for one in qualities if one.bands]
     if with_bands:
         bands = max((one.bands for one in with_bands), key=len)
-        rows = []
-        for band in bands:
-            cells = [_cell(one, band.number) for one in qualities]
-            rows.append([f"{band.label} Hz", *cells, ""])
-        titles = [">Band", *(f">{index + 1}" for index in range(len(qualities))), ""]
-        lines += ["Signal-to-noise ratio of the response, dB, by recording:"]
-        lines += [line.rstrip() for line in table(titles, rows)]
+        columns = [
+            dict(zip((band.label for band in one.bands), one.snr_db.tolist(), strict=True))
+            for one in qualities
+        ]
+        lines += snr_lines([band.label for band in bands], columns)
     for index, one in enumerate(qualities):
         lines += ["", f"{index + 1}: {one.file or 'recording'}, channel {one.channel}"]
         if one.drift is not None:
@@ -104,8 +109,25 @@ def quality_lines(qualities: Sequence[RecordingQuality]) -> list[str]:
     return lines
 
 
-def _cell(quality: RecordingQuality, number: int) -> str:
-    for band, ratio in zip(quality.bands, quality.snr_db.tolist(), strict=True):
-        if band.number == number:
-            return f"{ratio:.0f}" if math.isfinite(ratio) else ""
-    return ""
+def snr_lines(labels: Sequence[str], columns: Sequence[Mapping[str, float | None]]) -> list[str]:
+    """Return a table of signal-to-noise ratios, a numbered column for each recording.
+
+    Parameters
+    ----------
+    labels : sequence of str
+        Of the bands, lowest first.
+    columns : sequence of mapping of str to float
+        Ratio in dB by label; what is not there, None or not a number is left blank.
+    """
+    rows = [
+        [f"{label} Hz", *(_cell(column.get(label)) for column in columns), ""] for label in labels
+    ]
+    titles = [">Band", *(f">{index + 1}" for index in range(len(columns))), ""]
+    return [
+        "Signal-to-noise ratio of the response, dB, by recording:",
+        *(line.rstrip() for line in table(titles, rows)),
+    ]
+
+
+def _cell(ratio: float | None) -> str:
+    return f"{ratio:.0f}" if ratio is not None and math.isfinite(ratio) else ""

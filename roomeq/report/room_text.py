@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from roomeq.overview import EquipmentRow, RoomOverview
 from roomeq.report.layout import bullet_list, paragraph, table
+from roomeq.report.recording_text import alarm_texts, detail_lines, recording_lines
 
 __all__ = ["room_text"]
 
@@ -30,8 +31,13 @@ def room_text(overview: RoomOverview) -> str:
     lines += [*_bands(overview), ""]
     if overview.dips:
         lines += [*_dips(overview), ""]
-    if overview.findings:
-        lines += ["Found: look at these first", *bullet_list(overview.findings), ""]
+    found = [*alarm_texts(overview.recordings), *overview.findings]
+    if overview.recordings:
+        lines += [*recording_lines(overview.recordings), ""]
+    if overview.detail is not None:
+        lines += [*detail_lines(overview.detail), ""]
+    if found:
+        lines += ["Found: look at these first", *bullet_list(found), ""]
     else:
         lines += ["Found: nothing that looks wrong", ""]
     if overview.assumptions:
