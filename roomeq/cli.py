@@ -172,12 +172,17 @@ def _propose(room: Room, options: argparse.Namespace) -> int:
 
 def _verify(room: Room, options: argparse.Namespace) -> int:
     from roomeq.plan import read_plan
+    from roomeq.recording_rows import recording_rows
+    from roomeq.report.recording_text import alarm_texts
     from roomeq.report.verification_text import verification_text
     from roomeq.verification import verify
 
+    alarms = alarm_texts(recording_rows(room))
+    for text in alarms:
+        print(f"roomeq: {text}", file=sys.stderr)
     found = verify(read_plan(options.plan), room.survey)
     print(found.to_json().decode() if options.json else verification_text(found), end="")
-    return 0 if found.agrees else 1
+    return 0 if found.agrees and not alarms else 1
 
 
 def _show(options: argparse.Namespace) -> int:

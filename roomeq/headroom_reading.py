@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -30,19 +31,21 @@ from roomeq.importers.room_file import RoomFile
 from roomeq.optimiser.clean_drive import DistortionEvidence
 from roomeq.room import Room
 from roomeq.survey import Source, Survey
-from roomeq.sweep_reading import SweepReading
+
+if TYPE_CHECKING:
+    from roomeq.sweep_reading import SweepReading
 
 __all__ = ["choose_main_seat", "with_headroom"]
 
 
-def with_headroom(room: Room, room_file: RoomFile, *, sweeps: SweepReading) -> Room:
+def with_headroom(room: Room, room_file: RoomFile, *, sweeps: SweepReading | None) -> Room:
     """Return a room with what its file says of amplifier, load, driver and wanted level.
 
     Parameters
     ----------
     room : Room
     room_file : RoomFile
-    sweeps : SweepReading
+    sweeps : SweepReading or None
         With which the recorded sweeps were read; it tells the distortion at the main seat.
 
     Raises
@@ -245,7 +248,7 @@ def _wanted(
     room_file: RoomFile,
     room: Room,
     equipment: Equipment,
-    sweeps: SweepReading,
+    sweeps: SweepReading | None,
     assumptions: list[str],
 ) -> WantedLevel:
     stated = room_file.headroom
@@ -292,9 +295,15 @@ def _by_label(levels: Mapping[str, float]) -> dict[str, float]:
 
 
 def _distortion(
-    room_file: RoomFile, source: Source, seat: str, sweeps: SweepReading, assumptions: list[str]
+    room_file: RoomFile,
+    source: Source,
+    seat: str,
+    sweeps: SweepReading | None,
+    assumptions: list[str],
 ) -> Distortion | None:
     """Return the distortion that the first sound recording at the main seat tells."""
+    if sweeps is None:
+        return None
     for entry in room_file.measurements:
         if entry.kind == "sweep" and entry.seat == seat and entry.source == source:
             try:

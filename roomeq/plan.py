@@ -36,6 +36,7 @@ from roomeq.plan_records import (
     SeatResult,
     TargetRecord,
 )
+from roomeq.recording_rows import RecordingRow
 from roomeq.replacing import refuse_other_kinds, replacing
 from roomeq.survey import Source
 
@@ -97,6 +98,8 @@ class Plan(PlanRecord, frozen=True, kw_only=True):
         What gains and level ask of each band.
     headroom : HeadroomRecord or None
         What the wanted level leaves; None where none was stated.
+    recordings : tuple of RecordingRow
+        Recorded sweeps with their findings and how much each counted.
     """
 
     format: int
@@ -120,6 +123,7 @@ class Plan(PlanRecord, frozen=True, kw_only=True):
     protection: ProtectionSetting | None = None
     extra_drive: tuple[ExtraDriveRow, ...] = ()
     headroom: HeadroomRecord | None = None
+    recordings: tuple[RecordingRow, ...] = ()
 
     @property
     def gains_db(self) -> tuple[float, ...]:
@@ -286,3 +290,5 @@ def _check_sizes(plan: Plan) -> None:
         plan.headroom.playback()
     for row in plan.extra_drive:
         row.extra()
+    for recording in plan.recordings:
+        recording.check()

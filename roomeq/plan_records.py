@@ -35,6 +35,7 @@ __all__ = [
 class CautionCode(StrEnum):
     """What the reader should know before turning a knob."""
 
+    BANDS_IN_NOISE = "bands_in_noise"
     BAND_LEVELS_ONLY = "band_levels_only"
     BOOST_BELOW_HIGH_PASS = "boost_below_high_pass"
     BOOST_INTO_CANCELLATION = "boost_into_cancellation"
@@ -53,6 +54,8 @@ class CautionCode(StrEnum):
     NOT_PROVEN = "not_proven"
     ONE_SEAT_STANDS_OUT = "one_seat_stands_out"
     Q_ASSUMED = "q_assumed"
+    RECORDING_COUNTS_LESS = "recording_counts_less"
+    RECORDING_LEFT_OUT = "recording_left_out"
     ROOM_GAIN_UNKNOWN = "room_gain_unknown"
     SEAT_GETS_WORSE = "seat_gets_worse"
     UNMEASURED_SEAT_MAY_GET_WORSE = "unmeasured_seat_may_get_worse"
@@ -69,6 +72,8 @@ RESERVATIONS = frozenset(
         CautionCode.LEVEL_TOO_HIGH,
         CautionCode.LOUDNESS_CUT,
         CautionCode.NOT_PROVEN,
+        CautionCode.RECORDING_COUNTS_LESS,
+        CautionCode.RECORDING_LEFT_OUT,
         CautionCode.SEAT_GETS_WORSE,
         CautionCode.UNMEASURED_SEAT_MAY_GET_WORSE,
     }

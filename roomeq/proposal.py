@@ -33,6 +33,8 @@ from roomeq.plan import (
     TargetRecord,
 )
 from roomeq.proposal_headroom import fit_within_headroom
+from roomeq.recording_rows import RecordingRow, recording_rows
+from roomeq.recording_weights import weighed_room
 from roomeq.room import Room
 
 __all__ = ["propose"]
@@ -40,6 +42,8 @@ __all__ = ["propose"]
 Q_FACTORS = (0.7, 1.4)
 NOTICEABLE_DB = 0.5
 HARD_WORK_DB = 3.0
+NOTICED = 0.95
+"""Noise that leaves a band more weight is not worth a word; common practice, no source."""
 
 
 def propose(room: Room, *, node_limit: int | None = None) -> Plan:
@@ -63,7 +67,8 @@ def propose(room: Room, *, node_limit: int | None = None) -> Plan:
     InfeasibleSettingsError
         If locked bands break a limit on their own.
     """
-    drive = fit_within_headroom(room, fit=partial(_fit, node_limit=node_limit))
+    recordings = recording_rows(room)
+    drive = fit_within_headroom(weighed_room(room), fit=partial(_fit, node_limit=node_limit))
     room, fit = drive.room, drive.fit
     level = choose_level(
         fit.level_change_db, knob=room.device.level, present_db=room.present.level_db
@@ -101,12 +106,17 @@ def propose(room: Room, *, node_limit: int | None = None) -> Plan:
         seats=_seat_results(fit),
         evidence=_evidence(room, fit, q_checks),
         curves=_curves(fit),
-        cautions=(*_cautions(room, fit, level, q_checks), *drive.cautions),
+        cautions=(
+            *_recording_cautions(recordings),
+            *_cautions(room, fit, level, q_checks),
+            *drive.cautions,
+        ),
         assumptions=(*room.assumptions, *drive.assumptions),
         notes=room.notes,
         protection=drive.protection,
         extra_drive=drive.extra_drive,
         headroom=drive.headroom,
+        recordings=recordings,
     )
 
 
@@ -299,6 +309,35 @@ def _curves(fit: BandGainFit) -> Curves:
     )
 
 
+def _recording_cautions(recordings: tuple[RecordingRow, ...]) -> tuple[Caution, ...]:
+    """Say which recordings count less than fully, and by how much."""
+    found = []
+    for row in recordings:
+        name = f"{row.file} ({row.seat})"
+        if row.counts <= 0.0:
+            found.append(Caution(code=CautionCode.RECORDING_LEFT_OUT, name=name))
+        elif row.counts < 1.0:
+            code = CautionCode.RECORDING_COUNTS_LESS
+            found.append(Caution(code=code, value=row.counts, name=name))
+    return tuple(found)
+
+
+def _noise_caution(room: Room, fit: BandGainFit) -> tuple[Caution, ...]:
+    """Say which bands count less because of noise, with the smallest weight it leaves them."""
+    data, lowered = fit.data, {}
+    lowest, highest = room.used_span(room.source)
+    for band in room.equaliser.bands:
+        low, high = max(band.lower, lowest), min(band.upper, highest)
+        inside = (data.frequencies >= low) & (data.frequencies <= high)
+        least = float(data.noise_weights[inside].min(initial=1.0))
+        if least < NOTICED:
+            lowered[band.label] = least
+    if not lowered:
+        return ()
+    code, least = CautionCode.BANDS_IN_NOISE, min(lowered.values())
+    return (Caution(code=code, value=least, name=", ".join(lowered)),)
+
+
 def _cautions(
     room: Room, fit: BandGainFit, level: LevelSetting, q_checks: tuple[QCheck, ...]
 ) -> tuple[Caution, ...]:
@@ -311,6 +350,7 @@ def _cautions(
         found.append(Caution(code=CautionCode.FEW_SEATS, value=float(len(data.seats))))
     if not data.noise_known:
         found.append(Caution(code=CautionCode.NOISE_UNKNOWN))
+    found += _noise_caution(room, fit)
     odd = estimate_odd_seat(data.error_db, frequencies=data.frequencies, seats=data.seats)
     if odd is not None:
         found.append(

@@ -98,7 +98,7 @@ def fit_within_headroom(room: Room, *, fit: Callable[[Room], BandGainFit]) -> Dr
             cautions=_cautions(
                 [
                     *_boost_notes(room, found, present),
-                    *wiring_notes(playback=playback_of(room.equipment)),
+                    *wiring_notes(playback=playback_of(room.equipment), hum=_hums(room)),
                 ]
             ),
         )
@@ -169,6 +169,11 @@ def _boost_notes(
     )
 
 
+def _hums(room: Room) -> bool:
+    """Return whether hum of the mains was heard in a recording."""
+    return any(recorded.hum for recorded in room.recordings)
+
+
 def _cautions(notes: list[DriveNote]) -> tuple[Caution, ...]:
     return tuple(
         Caution(code=CautionCode(note.code.value), value=note.value, frequency=note.frequency)
@@ -186,7 +191,7 @@ def _described(
         *headroom_notes(headroom, playback=scene.playback),
         *_boost_notes(room, found, choice.high_pass),
         *protection_notes(choice, crossover=room.corner),
-        *wiring_notes(playback=scene.playback),
+        *wiring_notes(playback=scene.playback, hum=_hums(room)),
     ]
     return DriveProposal(
         room=room,

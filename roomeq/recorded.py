@@ -11,13 +11,15 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
-from roomeq.analysis.decay import Decay
-from roomeq.analysis.distortion import Distortion
-from roomeq.analysis.quality import RecordingQuality
 from roomeq.analysis.quality_findings import Finding, FindingCode, Severity
-from roomeq.analysis.quality_noise import LEAST_SNR_DB, UNUSABLE_SNR_DB
 from roomeq.survey import Source
+
+if TYPE_CHECKING:  # a room without recordings needs none of it
+    from roomeq.analysis.decay import Decay
+    from roomeq.analysis.distortion import Distortion
+    from roomeq.analysis.quality import RecordingQuality
 
 __all__ = ["RecordedSweep", "is_wrong", "judged_within"]
 
@@ -129,6 +131,8 @@ def judged_within(recorded: RecordedSweep, *, lowest: float, highest: float) -> 
 
 
 def _within(finding: Finding, quality: RecordingQuality, lowest: float, highest: float) -> Finding:
+    from roomeq.analysis.quality_noise import LEAST_SNR_DB, UNUSABLE_SNR_DB
+
     where = finding.where
     if where.lowest is None or where.highest is None or finding.severity is Severity.NOTE:
         return finding

@@ -9,16 +9,19 @@ What is not known is None.
 from __future__ import annotations
 
 import math
+from typing import TYPE_CHECKING
 
 import msgspec
 
-from roomeq.analysis.decay import Decay
-from roomeq.analysis.distortion import Distortion, distortion_by_band
 from roomeq.analysis.quality_findings import Finding, FindingCode, FindingPlace, Severity
 from roomeq.bands import third_octave_band, third_octave_bands
 from roomeq.recorded import RecordedSweep
 from roomeq.recording_weights import recording_counts
 from roomeq.room import Room
+
+if TYPE_CHECKING:
+    from roomeq.analysis.decay import Decay
+    from roomeq.analysis.distortion import Distortion
 
 __all__ = [
     "DecayRow",
@@ -241,6 +244,8 @@ def _decay_rows(decay: Decay | None) -> tuple[DecayRow, ...]:
 
 
 def _distortion_rows(distortion: Distortion | None) -> tuple[DistortionRow, ...]:
+    from roomeq.analysis.distortion import distortion_by_band
+
     if distortion is None:
         return ()
     axis = distortion.frequencies

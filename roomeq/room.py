@@ -9,7 +9,7 @@ words. Frequencies in Hz, levels in dB.
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
@@ -28,9 +28,11 @@ from roomeq.optimiser.fit_data import fit_span
 from roomeq.optimiser.limits import Limits
 from roomeq.optimiser.loss import Loss
 from roomeq.optimiser.target import Target, estimate_corner, estimate_lower_limit
-from roomeq.recorded import RecordedSweep
 from roomeq.response import LevelReference
 from roomeq.survey import Source, Survey
+
+if TYPE_CHECKING:
+    from roomeq.recorded import RecordedSweep
 
 __all__ = ["PresentSettings", "Room", "assemble_room"]
 

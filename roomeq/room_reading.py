@@ -11,6 +11,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from os import PathLike
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -33,7 +34,9 @@ from roomeq.recorded import RecordedSweep, judged_within
 from roomeq.response import FrequencyResponse
 from roomeq.room import PresentSettings, Room, assemble_room
 from roomeq.survey import Source
-from roomeq.sweep_reading import SweepReading
+
+if TYPE_CHECKING:
+    from roomeq.sweep_reading import SweepReading
 
 __all__ = ["DEFAULT_PROFILE", "read_room", "room_from_exports"]
 
@@ -64,7 +67,7 @@ def read_room(folder_or_file: str | PathLike[str], *, detail: bool = False) -> R
         If the device profile is not valid.
     """
     room_file = read_room_file(folder_or_file)
-    sweeps = SweepReading(room_file=room_file, detail=detail)
+    sweeps = _sweep_reading(room_file, detail=detail)
     files = read_survey(room_file, read_sweep=sweeps)
     assumptions = list(files.assumptions)
     profile = room_file.device.profile
@@ -107,10 +110,19 @@ def read_room(folder_or_file: str | PathLike[str], *, detail: bool = False) -> R
     return with_joining(with_headroom(room, room_file, sweeps=sweeps), room_file)
 
 
-def _recordings(room: Room, sweeps: SweepReading) -> tuple[RecordedSweep, ...]:
+def _sweep_reading(room_file: RoomFile, *, detail: bool) -> SweepReading | None:
+    """Return what reads recorded sweeps; None, and nothing loaded, where there are none."""
+    if all(entry.kind != "sweep" for entry in room_file.measurements):
+        return None
+    from roomeq.sweep_reading import SweepReading
+
+    return SweepReading(room_file=room_file, detail=detail)
+
+
+def _recordings(room: Room, sweeps: SweepReading | None) -> tuple[RecordedSweep, ...]:
     """Return the recorded sweeps, judged over what each of them is used for."""
     found = []
-    for recorded in sweeps.recordings:
+    for recorded in () if sweeps is None else sweeps.recordings:
         lowest, highest = room.used_span(recorded.source)
         found.append(judged_within(recorded, lowest=lowest, highest=highest))
     return tuple(found)

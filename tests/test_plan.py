@@ -210,6 +210,7 @@ def test_what_must_be_read_first(plan):
 
     # plain information: what is nearly always so, or asks for no decision; the rest is read first
     plain = {
+        CautionCode.BANDS_IN_NOISE,
         CautionCode.BAND_LEVELS_ONLY,
         CautionCode.DISTORTION_EXTRAPOLATED,
         CautionCode.FEW_SEATS,

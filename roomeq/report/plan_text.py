@@ -12,6 +12,7 @@ import math
 from roomeq.plan import Plan
 from roomeq.report.headroom_text import extra_drive_lines, headroom_lines, protection_lines
 from roomeq.report.layout import bullet_list, paragraph, signed, table
+from roomeq.report.recording_text import kept_recording_lines
 from roomeq.report.terminal import gain_bar
 from roomeq.report.wording import SAFETY, caution_text, no_change_text, reason_text
 
@@ -37,6 +38,8 @@ def plan_text(plan: Plan, *, bars: bool = False) -> str:
     if plan.protection is not None:
         lines += [*protection_lines(plan.protection.choice()), ""]
     lines += [*_seats(plan), ""]
+    if plan.recordings:
+        lines += [*kept_recording_lines(plan.recordings), ""]
     lines += ["How good it is", *bullet_list(evidence_sentences(plan)), ""]
     lines += _drive(plan)
     if plan.cautions:

@@ -10,10 +10,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING
 
-from roomeq.analysis.quality import RecordingQuality
 from roomeq.analysis.quality_findings import Finding, FindingCode, FindingPlace, Severity
 from roomeq.report.layout import bullet_list, paragraph, table
+
+if TYPE_CHECKING:
+    from roomeq.analysis.quality import RecordingQuality
 
 __all__ = [
     "code_text",

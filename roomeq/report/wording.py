@@ -104,6 +104,10 @@ def caution_text(caution: Caution) -> str:
             "Only third-octave band levels were measured: phase, cancellations and peaks narrower "
             "than a band cannot be told from them."
         ),
+        CautionCode.BANDS_IN_NOISE: (
+            f"Noise comes near the sweep in these bands, so they count less in the fit: {name} Hz "
+            f"(x {value:.2f} at the worst)."
+        ),
         CautionCode.FEW_SEATS: (
             f"Only {value:.0f} seat{'s' if value != 1 else ''} measured: what suits it may harm "
             "others; measure at least three places."
@@ -131,6 +135,13 @@ def caution_text(caution: Caution) -> str:
         ),
         CautionCode.Q_ASSUMED: (
             "The bands' Q was not measured on this device; it is assumed as stated in the profile."
+        ),
+        CautionCode.RECORDING_COUNTS_LESS: (
+            f"Recording {name} is spoilt: its seat counts x {value:g} of its weight. Measure that "
+            "seat again before trusting what is proposed."
+        ),
+        CautionCode.RECORDING_LEFT_OUT: (
+            f"Recording {name} is left out of everything: see what was found in it."
         ),
         CautionCode.SEAT_GETS_WORSE: f"Seat {name} gets worse by {value:.1f} dB.",
         CautionCode.UNMEASURED_SEAT_MAY_GET_WORSE: (
