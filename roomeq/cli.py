@@ -146,10 +146,13 @@ def _low_pass(words: Sequence[str] | None) -> CrossoverFilter | None:
 
 def _check(room: Room, options: argparse.Namespace) -> int:
     from roomeq.overview import room_overview
+    from roomeq.path_figures import estimated_path
     from roomeq.report.room_text import room_text
 
-    overview = room_overview(room, detail=options.detail)
-    print(overview.to_json().decode() if options.json else room_text(overview), end="")
+    estimate = estimated_path(room)
+    overview = room_overview(room, detail=options.detail, estimate=estimate)
+    text = overview.to_json().decode() if options.json else room_text(overview, estimate=estimate)
+    print(text, end="")
     return 1 if room.doubtful else 0
 
 

@@ -29,7 +29,10 @@ from roomeq.analysis.survey_levels import (
     seat_levels_db,
 )
 from roomeq.bands import third_octave_band, third_octave_bands
+from roomeq.device.path import PathAnalysis
 from roomeq.levels import FloatArray
+from roomeq.optimiser.path_estimate import PathEstimate
+from roomeq.path_figures import EngagedRows, described_path
 from roomeq.recording_rows import DetailRow, RecordingRow, detail_rows, recording_rows
 from roomeq.room import Room
 
@@ -162,6 +165,12 @@ class RoomOverview(_Row, frozen=True, kw_only=True):
         Recorded sweeps with their findings.
     detail : tuple of DetailRow or None
         Decay and distortion of each recording; None where they were not asked for.
+    path_analysis : PathAnalysis or None
+        What the described filters do; None where no low-pass is described.
+    bypass : tuple of str
+        Low-passes that are better switched off.
+    engaged : EngagedRows or None
+        Which low-passes are really engaged, as far as measurements tell.
     """
 
     room: str
@@ -186,13 +195,18 @@ class RoomOverview(_Row, frozen=True, kw_only=True):
     equipment: EquipmentRow | None = None
     recordings: tuple[RecordingRow, ...] = ()
     detail: tuple[DetailRow, ...] | None = None
+    path_analysis: PathAnalysis | None = None
+    bypass: tuple[str, ...] = ()
+    engaged: EngagedRows | None = None
 
     def to_json(self) -> bytes:
         """Return the overview as JSON text."""
         return msgspec.json.format(msgspec.json.encode(self), indent=1) + b"\n"
 
 
-def room_overview(room: Room, *, detail: bool = False) -> RoomOverview:
+def room_overview(
+    room: Room, *, detail: bool = False, estimate: PathEstimate | None = None
+) -> RoomOverview:
     """Collect what the measurements of a room hold.
 
     Parameters
@@ -200,6 +214,8 @@ def room_overview(room: Room, *, detail: bool = False) -> RoomOverview:
     room : Room
     detail : bool
         Whether decay and distortion of recorded sweeps are wanted, from a room read with them.
+    estimate : PathEstimate, optional
+        From `roomeq.path_figures.estimated_path`.
 
     Returns
     -------
@@ -217,6 +233,8 @@ def room_overview(room: Room, *, detail: bool = False) -> RoomOverview:
         levels, _ = comparable_level_db(levels, frequencies=axis)
     spatial = estimate_spatial_figures(levels, frequencies=axis, weights=survey.weights)
     odd = estimate_odd_seat(levels, frequencies=axis, seats=survey.seats)
+    analysis = described_path(room)
+    advised = None if analysis is None else analysis.recommended
     return RoomOverview(
         room=room.name,
         device=room.device.name,
@@ -240,6 +258,9 @@ def room_overview(room: Room, *, detail: bool = False) -> RoomOverview:
         equipment=_equipment_row(room),
         recordings=recording_rows(room),
         detail=detail_rows(room) if detail else None,
+        path_analysis=analysis,
+        bypass=() if advised is None else tuple(str(one) for one in advised.filters),
+        engaged=EngagedRows.of(estimate),
     )
 
 

@@ -15,6 +15,7 @@ from roomeq.optimiser.joining_data import JoiningNote
 from roomeq.optimiser.joining_levels import fit_joining_levels
 from roomeq.optimiser.joining_settings import DelayRange, JoiningSettings
 from roomeq.optimiser.joining_survey import prepare_joining
+from roomeq.plan_joining import JoiningRecord, LevelJoiningRecord
 from roomeq.report.joining_text import (
     all_settings_text,
     corner_text,
@@ -36,6 +37,10 @@ def fit_of(sub, mains, *, octaves=1.0, **options):
     return fit_joining(data, **options)
 
 
+def record_of(sub, mains, **options):
+    return JoiningRecord.of(fit_of(sub, mains, **options))
+
+
 def flat(text):
     return " ".join(text.split())
 
@@ -53,11 +58,11 @@ def test_delay_is_in_three_units_with_its_word(delay, text):
 
 
 def test_settings_say_who_is_delayed_and_what_a_distance_does():
-    late = flat(joining_text(fit_of(delayed(LOW, 0.004), HIGH)))
+    late = flat(joining_text(record_of(delayed(LOW, 0.004), HIGH)))
     assert "Subwoofer: 4.00 ms earlier (1.37 m, 4.5 ft), by delaying the mains" in late
     assert "where distances are entered, a larger subwoofer's" in late
     assert "343.2 m/s at 20 °C" in late
-    early = flat(joining_text(fit_of(delayed(LOW, -0.004), HIGH)))
+    early = flat(joining_text(record_of(delayed(LOW, -0.004), HIGH)))
     assert "4.00 ms later" in early
     assert "by delaying the subwoofer; where distances are entered, a smaller one" in early
 
@@ -65,39 +70,39 @@ def test_settings_say_who_is_delayed_and_what_a_distance_does():
 def test_verdicts_on_polarity():
     # a sixth-order Linkwitz-Riley crossover sums flat when inverted (check values, section 3)
     low, high = linkwitz_riley("low", 6), linkwitz_riley("high", 6)
-    flipped = flat(joining_text(fit_of(low, high, delays=FIXED)))
+    flipped = flat(joining_text(record_of(low, high, delays=FIXED)))
     assert "Polarity: inverted" in flipped
     assert "inverted against the mains, not merely late" in flipped
-    unsure = flat(joining_text(fit_of(delayed(LOW, 0.5 / CORNER), HIGH, octaves=1 / 6)))
+    unsure = flat(joining_text(record_of(delayed(LOW, 0.5 / CORNER), HIGH, octaves=1 / 6)))
     assert "do not tell a flip from a delay of half a period (6.26 ms at 79.8904 Hz)" in unsure
-    delay = flat(joining_text(fit_of(delayed(LOW, 0.5 / CORNER), HIGH)))
+    delay = flat(joining_text(record_of(delayed(LOW, 0.5 / CORNER), HIGH)))
     assert "it is delay, not polarity, that is wrong" in delay
-    below = flat(joining_text(fit_of(-LOW, HIGH)))
+    below = flat(joining_text(record_of(-LOW, HIGH)))
     assert "less than 1 dB is not worth a flip" in below
 
 
 def test_says_when_nothing_is_worth_changing():
-    text = flat(joining_text(fit_of(LOW, HIGH)))
+    text = flat(joining_text(record_of(LOW, HIGH)))
     assert "Keep what is set" in text
     assert "too little to be worth a change" in text
     held = fit_of(delayed(LOW, 0.004), HIGH, repeatability_db=9.0)
-    assert "within the repeatability" in flat(joining_text(held))
+    assert "within the repeatability" in flat(joining_text(JoiningRecord.of(held)))
 
 
 def test_phase_gain_and_seats_are_printed():
     turned = JoiningSettings(phase_deg=60, phase_frequency=80).response(FREQUENCIES)
     control = PhaseControl(lowest_deg=0, highest_deg=180, step_deg=15, frequency=80)
     fit = fit_of(LOW, HIGH * turned, phase_control=control, delays=FIXED)
-    text = flat(joining_text(fit))
+    text = flat(joining_text(JoiningRecord.of(fit)))
     assert "Phase control: 60 degrees at 80 Hz" in text
     assert f"Moving the phase control gains {fit.phase_gain_db:.2f} dB: it is moved" in text
     assert f"seat 1 100 % {fit.deviation_before_db:.1f} {fit.deviation_db:.1f}" in text
 
 
 def test_every_note_and_doubt_has_words():
-    data = prepare_joining(survey_of(LOW, HIGH), corner=CORNER, common_time_reference=True)
+    record = record_of(LOW, HIGH)
     for note in JoiningNote:
-        assert joining_note_text(note, data).endswith(".")
+        assert joining_note_text(note, record).endswith(".")
     assert all(pair_doubt_text(doubt) for doubt in PairDoubt)
 
 
@@ -116,7 +121,7 @@ def test_levels_say_what_they_cannot_tell():
         difference_db=db(sub - HIGH),
         corner=CORNER,
     )
-    text = flat(level_joining_text(joined))
+    text = flat(level_joining_text(LevelJoiningRecord.of(joined)))
     assert "if the subwoofer is late - Subwoofer: 4.00 ms earlier" in text
     assert "if the subwoofer is early - Subwoofer: 4.00 ms later" in text
     assert "not its sign" in text

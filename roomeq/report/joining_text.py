@@ -9,25 +9,25 @@ Celsius).
 
 from __future__ import annotations
 
-import numpy as np
-
 from roomeq.optimiser.all_settings import AllSettings, AllSettingsFit
 from roomeq.optimiser.band_gain_fit import NoChange
 from roomeq.optimiser.corner_choice import CornerChoice, CrossoverPair, PairDoubt, RankedPair
-from roomeq.optimiser.joining import JoiningFit
-from roomeq.optimiser.joining_data import JoiningData, JoiningNote
-from roomeq.optimiser.joining_levels import LevelJoining
+from roomeq.optimiser.joining_data import JoiningNote
 from roomeq.optimiser.joining_settings import SPEED_OF_SOUND, JoiningSettings
+from roomeq.plan_joining import JoiningRecord, LevelJoiningRecord, RivalRecord
 from roomeq.report.layout import bullet_list, paragraph, signed, table
 
 __all__ = [
     "all_settings_text",
     "corner_text",
     "delay_text",
+    "joining_lines",
     "joining_note_text",
+    "joining_sentences",
     "joining_text",
     "level_joining_text",
     "pair_doubt_text",
+    "setting_entries",
 ]
 
 _SHOWN_PAIRS = 8
@@ -44,10 +44,9 @@ def delay_text(settings: JoiningSettings) -> str:
     )
 
 
-def joining_note_text(note: JoiningNote, data: JoiningData) -> str:
+def joining_note_text(note: JoiningNote, record: JoiningRecord) -> str:
     """Return what a note says."""
-    residual = data.sum_residual_db
-    worst = 0.0 if residual is None else float(np.nanmax(residual))
+    worst = record.sum_residual_db or 0.0
     words = {
         JoiningNote.LFE_OFFSET_REMOVED: (
             "The subwoofer was measured over the low-frequency-effects channel, which plays 10 dB "
@@ -65,7 +64,7 @@ def joining_note_text(note: JoiningNote, data: JoiningData) -> str:
             "alike. The low-frequency-effects channel would play 10 dB louder."
         ),
         JoiningNote.SEATS_LEFT_OUT: (
-            f"Not judged, since not both were measured there: {', '.join(data.seats_left_out)}."
+            f"Not judged, since not both were measured there: {', '.join(record.seats_left_out)}."
         ),
         JoiningNote.SUM_DISAGREES: (
             f"The measured sum differs from the predicted one by up to {worst:.1f} dB (s.d.): the "
@@ -90,33 +89,60 @@ def pair_doubt_text(doubt: PairDoubt) -> str:
     return words[doubt]
 
 
-def _settings_lines(settings: JoiningSettings, *, phase_known: bool = True) -> list[str]:
-    entries = [f"Subwoofer: {delay_text(settings)}"]
+def setting_entries(
+    settings: JoiningSettings, *, present: JoiningSettings, phase_known: bool = True
+) -> list[str]:
+    """Return delay, polarity, phase and level in words, with what is set now where it differs."""
+
+    def now(words: str, *, differs: bool) -> str:
+        return f" (now {words})" if differs else ""
+
+    delay = f"Subwoofer: {delay_text(settings)}"
     if settings.delay > 0:
-        entries[0] += ", by delaying the subwoofer; where distances are entered, a smaller one"
+        delay += ", by delaying the subwoofer; where distances are entered, a smaller one"
     elif settings.delay < 0:
-        entries[0] += ", by delaying the mains; where distances are entered, a larger subwoofer's"
-    entries.append(f"Polarity: {settings.polarity}")
+        delay += ", by delaying the mains; where distances are entered, a larger subwoofer's"
+    moved = abs(settings.delay_ms - present.delay_ms) > 1e-6
+    entries = [
+        delay + now(delay_text(present), differs=moved and present.delay != 0),
+        f"Polarity: {settings.polarity}"
+        + now(present.polarity, differs=settings.inverted != present.inverted),
+    ]
     if phase_known and settings.phase_frequency is not None:
         entries.append(
             f"Phase control: {settings.phase_deg:g} degrees at {settings.phase_frequency:g} Hz"
+            + now(f"{present.phase_deg:g}", differs=settings.phase_deg != present.phase_deg)
         )
     entries.append(f"Level of the subwoofer: {signed(settings.level_change_db)} dB against now")
-    return bullet_list(entries)
+    return entries
 
 
-def joining_text(fit: JoiningFit) -> str:
+def joining_text(record: JoiningRecord) -> str:
     """Return a joining as text: settings first, then what they do, then doubts."""
-    lines = ["Joining subwoofer and mains", ""]
-    lines += [*_verdict(fit), ""]
-    lines += ["Settings", *_settings_lines(fit.settings), ""]
-    lines += [*_seats(fit), ""]
-    lines += ["How sure it is", *bullet_list(_evidence(fit))]
-    if fit.data.notes:
-        notes = [joining_note_text(note, fit.data) for note in fit.data.notes]
+    lines = ["Joining subwoofer and mains", "", *joining_lines(record)]
+    if record.notes:
+        notes = [joining_note_text(note, record) for note in record.notes]
         lines += ["", "About the measurements", *bullet_list(notes)]
     lines += ["", *paragraph(_reference())]
     return "\n".join(lines) + "\n"
+
+
+def joining_lines(record: JoiningRecord) -> list[str]:
+    """Return verdict, settings, seats and evidence of a joining."""
+    settings, present = record.settings.settings(), record.present.settings()
+    entries = [f"Bypass: {one}" for one in record.bypass]
+    entries += setting_entries(settings, present=present)
+    return [
+        *_verdict(record),
+        "",
+        "Settings of the subwoofer against the mains",
+        *bullet_list(entries),
+        "",
+        *_seats(record),
+        "",
+        "How sure the joining is",
+        *bullet_list(joining_sentences(record)),
+    ]
 
 
 def _reference() -> str:
@@ -126,95 +152,111 @@ def _reference() -> str:
     )
 
 
-def _seat_count(data: JoiningData) -> str:
-    return "1 seat" if len(data.seats) == 1 else f"{len(data.seats)} seats"
+def _seat_count(count: int) -> str:
+    return "1 seat" if count == 1 else f"{count} seats"
 
 
-def _verdict(fit: JoiningFit) -> list[str]:
-    where = f"through the crossover at {fit.data.corner:g} Hz, {_seat_count(fit.data)}"
-    if fit.no_change is None:
+def _verdict(record: JoiningRecord) -> list[str]:
+    where = (
+        f"over {record.lowest:.0f} to {record.highest:.0f} Hz (crossover at {record.corner:g} Hz), "
+        f"{_seat_count(len(record.seats))}"
+    )
+    if record.no_change is None:
         return paragraph(
-            f"Deviation of the sum from the target {where}: {fit.deviation_before_db:.1f} dB now, "
-            f"{fit.deviation_db:.1f} dB predicted."
+            f"Deviation of the sum from the target {where}: {record.deviation_before_db:.1f} dB "
+            f"now, {record.deviation_db:.1f} dB predicted."
         )
-    gained = fit.deviation_before_db - fit.candidate_deviation_db
+    gained = record.deviation_before_db - record.candidate_deviation_db
     words = {
         NoChange.IMPROVEMENT_TOO_SMALL: "too little to be worth a change",
         NoChange.WITHIN_REPEATABILITY: "within the repeatability of the measurement",
     }
+    candidate = record.candidate.settings()
     return paragraph(
-        f"Keep what is set: the best change ({delay_text(fit.candidate)}, polarity "
-        f"{fit.candidate.polarity}) betters the deviation of the sum {where}, by {gained:.2f} dB "
-        f"from {fit.deviation_before_db:.1f} dB, {words[fit.no_change]}."
+        f"Keep what is set: the best change ({delay_text(candidate)}, polarity "
+        f"{candidate.polarity}) betters the deviation of the sum {where}, by {gained:.2f} dB "
+        f"from {record.deviation_before_db:.1f} dB, {words[record.no_change]}."
     )
 
 
-def _seats(fit: JoiningFit) -> list[str]:
-    before, after = fit.before_by_seat_db, fit.after_by_seat_db
+def _seats(record: JoiningRecord) -> list[str]:
     rows = [
         [
-            seat,
-            f"{100 * weight:.0f} %",
-            f"{was:.1f}",
-            f"{now:.1f}",
-            signed(was - now),
-            signed(level),
+            row.seat,
+            f"{100 * row.weight:.0f} %",
+            f"{row.before_db:.1f}",
+            f"{row.after_db:.1f}",
+            signed(row.before_db - row.after_db),
+            signed(row.level_gain_db),
         ]
-        for seat, weight, was, now, level in zip(
-            fit.data.seats,
-            fit.data.seat_weights,
-            before,
-            after,
-            fit.level_gain_by_seat_db,
-            strict=True,
-        )
+        for row in record.seats
     ]
     titles = ["Seat", ">Weight", ">Now dB", ">Predicted dB", ">Gains dB", ">Level dB"]
-    return ["Deviation at each seat (a negative gain is a loss)", *table(titles, rows)]
+    return ["Deviation of the sum at each seat (a negative gain is a loss)", *table(titles, rows)]
 
 
-def _evidence(fit: JoiningFit) -> list[str]:
-    entries = [_flip_text(fit)]
-    if fit.settings.phase_frequency is not None or fit.phase_gain_db:
-        moved = "moved" if fit.candidate.phase_deg else "left at rest"
-        entries.append(f"Moving the phase control gains {fit.phase_gain_db:.2f} dB: it is {moved}.")
-    if fit.at_ends:
+def joining_sentences(record: JoiningRecord) -> list[str]:
+    """Return what backs a joining, in sentences."""
+    entries = [_flip_text(record)]
+    if record.bypass:
+        entries.append(f"The bypass gains {record.bypass_gain_db:.2f} dB, joined anew either way.")
+    if record.candidate.phase_frequency is not None or record.phase_gain_db:
+        moved = "moved" if record.candidate.phase_deg else "left at rest"
         entries.append(
-            f"The {' and the '.join(fit.at_ends)} found lie at an end of what may be set: better "
-            "settings may lie beyond, or nothing near is good."
+            f"Moving the phase control gains {record.phase_gain_db:.2f} dB: it is {moved}."
         )
-    rival = fit.rival
-    if rival is not None:
-        other = f"{delay_text(rival.settings)}, polarity {rival.settings.polarity}"
-        doubt = (
-            "ambiguous: try both and measure again"
-            if fit.ambiguous
-            else "clearly worse, the answer is not ambiguous"
-        )
+    if record.at_ends:
         entries.append(
-            f"The best different answer ({other}) has {signed(rival.margin_db, digits=2)} dB more: "
-            f"{doubt}."
+            f"The {' and the '.join(record.at_ends)} found lie at an end of what may be set: "
+            "better settings may lie beyond, or nothing near is good."
         )
+    if record.rival is not None:
+        entries.append(_rival_text(record, record.rival))
     entries.append(
-        f"Of {fit.grid_size} settings the best found, without a preference for simple ones, has "
-        f"{fit.best_deviation_db:.2f} dB; the proposal has {fit.candidate_deviation_db:.2f} dB."
+        f"Of {record.grid_size} settings the best found, without a preference for simple ones, has "
+        f"{record.best_deviation_db:.2f} dB; the proposal has {record.candidate_deviation_db:.2f} "
+        "dB."
     )
+    if record.together is not None:
+        gained = record.together.in_turn_deviation_db - record.together.deviation_db
+        entries.append(
+            "Bands, delay, polarity, phase and level chosen together by the sum: "
+            f"{gained:.2f} dB better than in turn ({record.together.in_turn_deviation_db:.2f} dB). "
+            "No bound is proven for the sum."
+        )
+    if not record.delay_stated:
+        entries.append(
+            "What delays can be set is not stated: 20 ms to either side were taken for possible."
+        )
     return entries
 
 
-def _flip_text(fit: JoiningFit) -> str:
-    half_period = f"{500.0 / fit.data.corner:.2f} ms at {fit.data.corner:g} Hz"
-    gain = fit.flip_gain_db
+def _rival_text(record: JoiningRecord, rival: RivalRecord) -> str:
+    settings = rival.settings.settings()
+    doubt = (
+        "ambiguous: try both and measure again"
+        if record.ambiguous
+        else "clearly worse, the answer is not ambiguous"
+    )
+    return (
+        f"The best different answer ({delay_text(settings)}, polarity {settings.polarity}) has "
+        f"{signed(rival.margin_db, digits=2)} dB more: {doubt}."
+    )
+
+
+def _flip_text(record: JoiningRecord) -> str:
+    half_period = f"{500.0 / record.corner:.2f} ms at {record.corner:g} Hz"
+    gain = record.flip_gain_db
     verb = "gains" if gain > 0 else "loses"
     compared = (
         f"Against the best delay without it, inverting the polarity {verb} {abs(gain):.2f} dB"
     )
-    if not fit.flip_told:
+    if not record.flip_told:
         return (
-            f"{compared}: over {fit.data.octaves:.1f} octaves the data do not tell a flip from a "
+            f"{compared}: over {record.octaves:.1f} octaves the data do not tell a flip from a "
             f"delay of half a period ({half_period})."
         )
-    if gain > 0 and not fit.candidate.inverted:
+    if gain > 0 and not record.candidate.inverted:
         return (
             f"{compared}: the data fit an inverted subwoofer better, but less than 1 dB is not "
             "worth a flip. Check the wiring."
@@ -224,9 +266,8 @@ def _flip_text(fit: JoiningFit) -> str:
     return f"{compared}: it is delay, not polarity, that is wrong."
 
 
-def level_joining_text(joining: LevelJoining) -> str:
+def level_joining_text(joining: LevelJoiningRecord) -> str:
     """Return what four levels tell, and what they cannot."""
-    first = joining.first_to_try
     gain = joining.reversed_gain_db
     verb = "gains" if gain > 0 else "loses"
     lines = ["Joining from levels alone", ""]
@@ -240,12 +281,13 @@ def level_joining_text(joining: LevelJoining) -> str:
             "inferred. Try the first answer and measure the sum once more; if it is not as "
             "predicted, set the second; if that is not either, measure with a time reference."
         )
-    second = joining.if_early if first is joining.if_late else joining.if_late
-    for word, fit in (("First", first), ("Second", second)):
-        late = "late" if fit is joining.if_late else "early"
-        lines += ["", f"{word}: if the subwoofer is {late}", *_settings_lines(fit.settings)]
+    for word, record in (("First", joining.first), ("Second", joining.second)):
+        late = "late" if record is joining.if_late else "early"
+        entries = setting_entries(record.settings.settings(), present=record.present.settings())
+        lines += ["", f"{word}: if the subwoofer is {late}", *bullet_list(entries)]
         lines += paragraph(
-            f"Deviation {fit.deviation_before_db:.1f} dB now, {fit.deviation_db:.1f} dB predicted.",
+            f"Deviation {record.deviation_before_db:.1f} dB now, {record.deviation_db:.1f} dB "
+            "predicted.",
             indent=2,
         )
         if not joining.ambiguous:
@@ -297,12 +339,12 @@ def all_settings_text(fit: AllSettingsFit, labels: tuple[str, ...]) -> str:
     lines = ["All settings together", ""]
     lines += paragraph(
         "Deviation of the complex sum of subwoofer and mains over "
-        f"{_seat_count(fit.data)}: {fit.deviation_before_db:.2f} dB now, "
+        f"{_seat_count(len(fit.data.seats))}: {fit.deviation_before_db:.2f} dB now, "
         f"{fit.in_turn_deviation_db:.2f} dB solved in turn, {fit.deviation_db:.2f} dB together: "
         f"{fit.gain_db:.2f} dB better than in turn. No bound is proven for the sum."
     )
     lines += ["", "Settings", *bullet_list(_filter_entries(fit.settings))]
-    lines += _settings_lines(fit.settings.joining)
+    lines += bullet_list(setting_entries(fit.settings.joining, present=fit.present.joining))
     rows = [
         [f"{label} Hz", signed(now), signed(turn), signed(together)]
         for label, now, turn, together in zip(

@@ -170,15 +170,17 @@ def _verdict(estimate: PathEstimate) -> str:
 
 
 def _in_room(estimate: PathEstimate) -> str:
-    low, high = estimate.corner_span
-    fewest, most = estimate.order_span
+    low, high = (f"{corner:.0f}" for corner in estimate.corner_span)
+    fewest, most = (f"{6 * order}" for order in estimate.order_span)
+    corners = low if low == high else f"{low} to {high}"
+    slopes = fewest if fewest == most else f"{fewest} to {most}"
     return (
         "A response at a seat holds the room as well, whose modes are larger than what tells "
-        f"filters apart. What can be said: it falls above about {low:.0f} to {high:.0f} Hz, as "
-        f"filters of {6 * fewest} to {6 * most} dB per octave together would make it. What cannot: "
-        "family, order, and whether a low-pass is engaged twice. To know that, measure close to "
-        "the cone or at the amplifier's terminals, or the same place once more with the low-pass "
-        "bypassed and nothing else changed: the ratio of the two is the filter."
+        f"filters apart. What can be said: it falls above about {corners} Hz, as filters of "
+        f"{slopes} dB per octave together would make it. What cannot: family, order, and whether "
+        "a low-pass is engaged twice. To know that, measure close to the cone or at the "
+        "amplifier's terminals ([path_response] in the room file), or the same place once more "
+        "with the low-pass bypassed and nothing else changed: the ratio of the two is the filter."
     )
 
 

@@ -7,8 +7,10 @@ Numbers come from `roomeq.overview`; nothing is computed here.
 
 from __future__ import annotations
 
+from roomeq.optimiser.path_estimate import PathEstimate
 from roomeq.overview import EquipmentRow, RoomOverview
 from roomeq.report.layout import bullet_list, paragraph, table
+from roomeq.report.path_text import path_estimate_lines, path_lines
 from roomeq.report.recording_text import alarm_texts, detail_lines, recording_lines
 
 __all__ = ["room_text"]
@@ -21,10 +23,25 @@ _VERDICTS = {
 }
 
 
-def room_text(overview: RoomOverview) -> str:
-    """Return what a room's measurements hold as text."""
+def room_text(overview: RoomOverview, *, estimate: PathEstimate | None = None) -> str:
+    """Return what a room's measurements hold as text.
+
+    Parameters
+    ----------
+    overview : RoomOverview
+    estimate : PathEstimate, optional
+        Which low-passes are really engaged.
+
+    Returns
+    -------
+    str
+    """
     lines = [f"{overview.room}: measurements", ""]
     lines += [*_setup(overview), ""]
+    if overview.path_analysis is not None:
+        lines += [*path_lines(overview.path_analysis), ""]
+    if estimate is not None:
+        lines += [*path_estimate_lines(estimate), ""]
     if overview.equipment is not None:
         lines += ["Amplifier and driver", *bullet_list(_equipment(overview.equipment)), ""]
     lines += [*_measurements(overview), ""]
@@ -49,7 +66,8 @@ def room_text(overview: RoomOverview) -> str:
 
 def _setup(overview: RoomOverview) -> list[str]:
     entries = [f"Device: {overview.device}"]
-    entries += [f"In the path: {filter_text}" for filter_text in overview.path]
+    if overview.path_analysis is None:
+        entries += [f"In the path: {filter_text}" for filter_text in overview.path]
     if overview.corner is not None:
         entries.append(f"Crossover corner: {overview.corner:.0f} Hz ({overview.corner_origin})")
     if overview.lower_limit is not None:

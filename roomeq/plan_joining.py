@@ -1,0 +1,289 @@
+"""Parts of a plan that speak of joining subwoofer and mains.
+
+Conventions
+-----------
+As in `roomeq.plan_records`. A delay is that of the subwoofer against the mains in ms, positive is
+later; settings are absolute but for the level, which is a change in dB. Deviations are in dB, of
+the complex sum from the target. Records keep figures; `JoiningSettingRecord.settings` gives back
+the value it was made from, for reports.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Self
+
+import numpy as np
+
+from roomeq.optimiser.band_gain_fit import NoChange
+from roomeq.optimiser.joining_data import JoiningNote
+from roomeq.optimiser.joining_settings import JoiningSettings
+from roomeq.plan_records import PlanRecord
+
+if TYPE_CHECKING:
+    from roomeq.device.crossover import CrossoverFilter
+    from roomeq.levels import FloatArray
+    from roomeq.optimiser.joining import JoiningFit, Rival
+    from roomeq.optimiser.joining_levels import LevelJoining
+
+__all__ = [
+    "JoiningRecord",
+    "JoiningSeatRow",
+    "JoiningSettingRecord",
+    "LevelJoiningRecord",
+    "RivalRecord",
+    "TogetherRecord",
+]
+
+
+class JoiningSettingRecord(PlanRecord, frozen=True, kw_only=True):
+    """One setting; see `roomeq.optimiser.joining_settings.JoiningSettings`."""
+
+    delay_ms: float
+    inverted: bool
+    phase_deg: float
+    phase_frequency: float | None
+    level_change_db: float
+
+    @classmethod
+    def of(cls, settings: JoiningSettings) -> Self:
+        """Return the record of a setting."""
+        return cls(
+            delay_ms=round(settings.delay_ms, 6),
+            inverted=settings.inverted,
+            phase_deg=settings.phase_deg,
+            phase_frequency=settings.phase_frequency,
+            level_change_db=settings.level_change_db,
+        )
+
+    def settings(self) -> JoiningSettings:
+        """Return the setting."""
+        return JoiningSettings(
+            delay=1e-3 * self.delay_ms,
+            inverted=self.inverted,
+            phase_deg=self.phase_deg,
+            phase_frequency=self.phase_frequency,
+            level_change_db=self.level_change_db,
+        )
+
+
+class RivalRecord(PlanRecord, frozen=True, kw_only=True):
+    """The best different answer; see `roomeq.optimiser.joining.Rival`."""
+
+    settings: JoiningSettingRecord
+    deviation_db: float
+    margin_db: float
+
+    @classmethod
+    def of(cls, rival: Rival | None) -> Self | None:
+        """Return the record of a rival; None for none."""
+        if rival is None:
+            return None
+        return cls(
+            settings=JoiningSettingRecord.of(rival.settings),
+            deviation_db=rival.deviation_db,
+            margin_db=rival.margin_db,
+        )
+
+
+class JoiningSeatRow(PlanRecord, frozen=True, kw_only=True):
+    """One seat: weight, deviation of the sum before and after, change of its mean level."""
+
+    seat: str
+    weight: float
+    before_db: float
+    after_db: float
+    level_gain_db: float
+
+
+class TogetherRecord(PlanRecord, frozen=True, kw_only=True):
+    """What choosing all settings together gave over choosing them in turn.
+
+    See `roomeq.optimiser.alternation.AllSettingsFit`.
+    """
+
+    in_turn_deviation_db: float
+    deviation_db: float
+    in_turn_gains_db: tuple[float, ...]
+    rounds: int
+
+
+class JoiningRecord(PlanRecord, frozen=True, kw_only=True):
+    """Delay, polarity, phase control and level, with their evidence.
+
+    Attributes are those of `roomeq.optimiser.joining.JoiningFit`; besides them:
+
+    Attributes
+    ----------
+    lowest, highest : float
+        Hz between which the sum is judged.
+    delay_stated : bool
+        Whether what the processor offers is stated; else 20 ms to either side were taken.
+    bypass : tuple of str
+        Low-passes to switch off, in words.
+    bypass_gain_db : float
+        What that gains, joined anew in either case.
+    frequencies, target_db : tuple of float
+        Fit axis in Hz, and the wanted shape.
+    before_level_db, after_level_db : tuple of tuple of float
+        Level of the sum now and predicted, seats by frequencies.
+    sub_level_db, mains_level_db : tuple of tuple of float
+        Of each alone, with the proposal.
+    together : TogetherRecord or None
+        Only in a plan.
+    """
+
+    corner: float
+    lowest: float
+    highest: float
+    delay_stated: bool
+    bypass: tuple[str, ...]
+    bypass_gain_db: float
+    present: JoiningSettingRecord
+    settings: JoiningSettingRecord
+    candidate: JoiningSettingRecord
+    deviation_before_db: float
+    deviation_db: float
+    candidate_deviation_db: float
+    best_deviation_db: float
+    no_change: NoChange | None
+    flip_gain_db: float
+    flip_told: bool
+    phase_gain_db: float
+    rival: RivalRecord | None
+    ambiguous: bool
+    at_ends: tuple[str, ...]
+    grid_size: int
+    seats: tuple[JoiningSeatRow, ...]
+    notes: tuple[JoiningNote, ...]
+    seats_left_out: tuple[str, ...]
+    sum_residual_db: float | None
+    map_delays_ms: tuple[float, ...]
+    map_normal_db: tuple[float, ...]
+    map_inverted_db: tuple[float, ...]
+    frequencies: tuple[float, ...]
+    target_db: tuple[float, ...]
+    before_level_db: tuple[tuple[float, ...], ...]
+    after_level_db: tuple[tuple[float, ...], ...]
+    sub_level_db: tuple[tuple[float, ...], ...]
+    mains_level_db: tuple[tuple[float, ...], ...]
+    together: TogetherRecord | None = None
+
+    @classmethod
+    def of(
+        cls,
+        fit: JoiningFit,
+        *,
+        delay_stated: bool = True,
+        bypass: Sequence[CrossoverFilter] = (),
+        bypass_gain_db: float = 0.0,
+    ) -> Self:
+        """Return the record of a fit.
+
+        Parameters
+        ----------
+        fit : JoiningFit
+        delay_stated : bool
+        bypass : sequence of CrossoverFilter
+            Low-passes switched off in the data of the fit.
+        bypass_gain_db : float
+        """
+        data, settings = fit.data, fit.settings
+        residual = data.sum_residual_db
+        judged = data.frequencies[data.frequency_weights > 0]
+        return cls(
+            corner=data.corner,
+            lowest=float(judged[0]),
+            highest=float(judged[-1]),
+            delay_stated=delay_stated,
+            bypass=tuple(str(one) for one in bypass),
+            bypass_gain_db=bypass_gain_db,
+            present=JoiningSettingRecord.of(fit.present),
+            settings=JoiningSettingRecord.of(settings),
+            candidate=JoiningSettingRecord.of(fit.candidate),
+            deviation_before_db=fit.deviation_before_db,
+            deviation_db=fit.deviation_db,
+            candidate_deviation_db=fit.candidate_deviation_db,
+            best_deviation_db=fit.best_deviation_db,
+            no_change=fit.no_change,
+            flip_gain_db=fit.flip_gain_db,
+            flip_told=fit.flip_told,
+            phase_gain_db=fit.phase_gain_db,
+            rival=RivalRecord.of(fit.rival),
+            ambiguous=fit.ambiguous,
+            at_ends=fit.at_ends,
+            grid_size=fit.grid_size,
+            seats=_seat_rows(fit),
+            notes=data.notes,
+            seats_left_out=data.seats_left_out,
+            sum_residual_db=None if residual is None else float(np.nanmax(residual)),
+            map_delays_ms=tuple((1e3 * fit.map_delays).round(6).tolist()),
+            map_normal_db=tuple(fit.map_deviation_db[0].tolist()),
+            map_inverted_db=tuple(fit.map_deviation_db[1].tolist()),
+            frequencies=tuple(data.frequencies.tolist()),
+            target_db=tuple(data.target_db.tolist()),
+            before_level_db=_rows(data.predicted_level_db(fit.present)),
+            after_level_db=_rows(data.predicted_level_db(settings)),
+            sub_level_db=_rows(data.with_transfers(mains=0.0).predicted_level_db(settings)),
+            mains_level_db=_rows(data.with_transfers(sub=0.0).predicted_level_db(settings)),
+        )
+
+    @property
+    def octaves(self) -> float:
+        """Width of what is judged, in octaves."""
+        return float(np.log2(self.highest / self.lowest))
+
+
+class LevelJoiningRecord(PlanRecord, frozen=True, kw_only=True):
+    """Two answers from levels alone; see `roomeq.optimiser.joining_levels.LevelJoining`."""
+
+    if_late: JoiningRecord
+    if_early: JoiningRecord
+    late_first: bool
+    ambiguous: bool
+    reversed_gain_db: float
+
+    @classmethod
+    def of(cls, joining: LevelJoining, *, delay_stated: bool = True) -> Self:
+        """Return the record of a joining from levels."""
+        return cls(
+            if_late=JoiningRecord.of(joining.if_late, delay_stated=delay_stated),
+            if_early=JoiningRecord.of(joining.if_early, delay_stated=delay_stated),
+            late_first=joining.first_to_try is joining.if_late,
+            ambiguous=joining.ambiguous,
+            reversed_gain_db=joining.reversed_gain_db,
+        )
+
+    @property
+    def first(self) -> JoiningRecord:
+        """The answer to try first."""
+        return self.if_late if self.late_first else self.if_early
+
+    @property
+    def second(self) -> JoiningRecord:
+        """The answer to try next."""
+        return self.if_early if self.late_first else self.if_late
+
+
+def _rows(levels: FloatArray) -> tuple[tuple[float, ...], ...]:
+    return tuple(tuple(row) for row in levels.tolist())
+
+
+def _seat_rows(fit: JoiningFit) -> tuple[JoiningSeatRow, ...]:
+    return tuple(
+        JoiningSeatRow(
+            seat=seat,
+            weight=float(weight),
+            before_db=float(before),
+            after_db=float(after),
+            level_gain_db=float(level),
+        )
+        for seat, weight, before, after, level in zip(
+            fit.data.seats,
+            fit.data.seat_weights,
+            fit.before_by_seat_db,
+            fit.after_by_seat_db,
+            fit.level_gain_by_seat_db,
+            strict=True,
+        )
+    )
