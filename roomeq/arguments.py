@@ -31,6 +31,7 @@ how to go about it
                                   what to set, what it will do, and why
      roomeq sheet PLAN --output SHEET
                                   the same as a page to print and leave in the room
+     roomeq join FOLDER           subwoofer against mains: delay, polarity, phase, level
   5. Set it, measure again, and
      roomeq verify PLAN FOLDER    did it come true?
 
@@ -63,6 +64,18 @@ def command_parser() -> argparse.ArgumentParser:
         action="store_true",
         help="also tell decay by octave and distortion, of recorded sweeps",
     )
+    join = commands.add_parser(
+        "join",
+        help="join subwoofer and mains",
+        description="Choose delay, polarity, phase control and level of the subwoofer against the "
+        "mains, low-passes to switch off, and rank the corners and slopes on offer. The room file "
+        "needs measurements of subwoofer and of mains against one time reference, or levels of "
+        "both, of their sum and of their difference. Nothing is written.",
+    )
+    join.add_argument(
+        "room", nargs=1, metavar="ROOM", help="a folder with room.toml, or that file"
+    )
+    join.add_argument("--json", action="store_true", help="print JSON instead of tables")
     propose = commands.add_parser(
         "propose",
         help="propose band gains for a room",

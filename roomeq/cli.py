@@ -51,7 +51,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         without_room = {"show": _show, "sheet": _sheet, "sweep": _sweep}
         if options.command in without_room:
             return without_room[options.command](options)
-        commands = {"check": _check, "propose": _propose, "verify": _verify}
+        commands = {"check": _check, "join": _join, "propose": _propose, "verify": _verify}
         from roomeq.report.terminal import progress
 
         with progress("reading the measurements", sys.stderr):
@@ -76,6 +76,11 @@ def _room(options: argparse.Namespace) -> Room:
     if len(named) == 1 and (Path(named[0]).is_dir() or named[0].endswith(".toml")):
         _refuse_bare_options(options)
         return read_room(named[0], detail=getattr(options, "detail", False))
+    if options.command == "join":
+        raise ValueError(
+            f"{named[0]}: join needs a folder with room.toml, which says where and with what it "
+            "was measured"
+        )
     for name in named:
         if Path(name).is_dir() or name.endswith(".toml"):
             raise ValueError(
@@ -112,7 +117,7 @@ def _refuse_bare_options(options: argparse.Namespace) -> None:
         "lower_limit": "lower_limit of [target]",
     }
     for name, key in keys.items():
-        if getattr(options, name) is not None:
+        if getattr(options, name, None) is not None:
             raise ValueError(
                 f"--{name.replace('_', '-')} is for a bare list of text exports; in a room file "
                 f"write {key}"
@@ -154,6 +159,17 @@ def _check(room: Room, options: argparse.Namespace) -> int:
     text = overview.to_json().decode() if options.json else room_text(overview, estimate=estimate)
     print(text, end="")
     return 1 if room.doubtful else 0
+
+
+def _join(room: Room, options: argparse.Namespace) -> int:
+    from roomeq.joining_proposal import join
+    from roomeq.report.room_joining_text import room_joining_text
+    from roomeq.report.terminal import progress
+
+    with progress("joining subwoofer and mains", sys.stderr):
+        found = join(room)
+    print(found.to_json().decode() if options.json else room_joining_text(found), end="")
+    return 1 if room.doubtful or found.doubtful else 0
 
 
 def _propose(room: Room, options: argparse.Namespace) -> int:

@@ -11,6 +11,7 @@ the value it was made from, for reports.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Self
 
 import numpy as np
@@ -24,6 +25,7 @@ if TYPE_CHECKING:
     from roomeq.device.crossover import CrossoverFilter
     from roomeq.levels import FloatArray
     from roomeq.optimiser.joining import JoiningFit, Rival
+    from roomeq.optimiser.joining_data import JoiningData
     from roomeq.optimiser.joining_levels import LevelJoining
 
 __all__ = [
@@ -174,6 +176,7 @@ class JoiningRecord(PlanRecord, frozen=True, kw_only=True):
         cls,
         fit: JoiningFit,
         *,
+        measured: JoiningData | None = None,
         delay_stated: bool = True,
         bypass: Sequence[CrossoverFilter] = (),
         bypass_gain_db: float = 0.0,
@@ -183,12 +186,16 @@ class JoiningRecord(PlanRecord, frozen=True, kw_only=True):
         Parameters
         ----------
         fit : JoiningFit
+        measured : JoiningData, optional
+            What "now" refers to, where the data of the fit have filters switched off or bands set;
+            else the data of the fit.
         delay_stated : bool
         bypass : sequence of CrossoverFilter
             Low-passes switched off in the data of the fit.
         bypass_gain_db : float
         """
         data, settings = fit.data, fit.settings
+        now = _Now.of(measured or data, fit)
         residual = data.sum_residual_db
         judged = data.frequencies[data.frequency_weights > 0]
         return cls(
@@ -201,7 +208,7 @@ class JoiningRecord(PlanRecord, frozen=True, kw_only=True):
             present=JoiningSettingRecord.of(fit.present),
             settings=JoiningSettingRecord.of(settings),
             candidate=JoiningSettingRecord.of(fit.candidate),
-            deviation_before_db=fit.deviation_before_db,
+            deviation_before_db=now.deviation_db,
             deviation_db=fit.deviation_db,
             candidate_deviation_db=fit.candidate_deviation_db,
             best_deviation_db=fit.best_deviation_db,
@@ -213,7 +220,7 @@ class JoiningRecord(PlanRecord, frozen=True, kw_only=True):
             ambiguous=fit.ambiguous,
             at_ends=fit.at_ends,
             grid_size=fit.grid_size,
-            seats=_seat_rows(fit),
+            seats=_seat_rows(fit, now),
             notes=data.notes,
             seats_left_out=data.seats_left_out,
             sum_residual_db=None if residual is None else float(np.nanmax(residual)),
@@ -222,7 +229,7 @@ class JoiningRecord(PlanRecord, frozen=True, kw_only=True):
             map_inverted_db=tuple(fit.map_deviation_db[1].tolist()),
             frequencies=tuple(data.frequencies.tolist()),
             target_db=tuple(data.target_db.tolist()),
-            before_level_db=_rows(data.predicted_level_db(fit.present)),
+            before_level_db=_rows(now.level_db),
             after_level_db=_rows(data.predicted_level_db(settings)),
             sub_level_db=_rows(data.with_transfers(mains=0.0).predicted_level_db(settings)),
             mains_level_db=_rows(data.with_transfers(sub=0.0).predicted_level_db(settings)),
@@ -269,7 +276,37 @@ def _rows(levels: FloatArray) -> tuple[tuple[float, ...], ...]:
     return tuple(tuple(row) for row in levels.tolist())
 
 
-def _seat_rows(fit: JoiningFit) -> tuple[JoiningSeatRow, ...]:
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Now:
+    """The sum as measured, with the present settings.
+
+    Attributes
+    ----------
+    level_db : ndarray, shape (S, F)
+    by_seat_db : ndarray, shape (S,)
+        Weighted deviation.
+    deviation_db : float
+    """
+
+    level_db: FloatArray
+    by_seat_db: FloatArray
+    deviation_db: float
+
+    @classmethod
+    def of(cls, data: JoiningData, fit: JoiningFit) -> Self:
+        """Return the sum with the present settings, judged as in a fit."""
+        value = fit.loss.value(data.error_db(fit.present), trust=fit.data.trust)
+        by_seat = value @ data.frequency_weights
+        return cls(
+            level_db=data.predicted_level_db(fit.present),
+            by_seat_db=np.sqrt(by_seat),
+            deviation_db=float(np.sqrt(data.seat_weights @ by_seat)),
+        )
+
+
+def _seat_rows(fit: JoiningFit, now: _Now) -> tuple[JoiningSeatRow, ...]:
+    data = fit.data
+    change = (data.predicted_level_db(fit.settings) - now.level_db) @ data.frequency_weights
     return tuple(
         JoiningSeatRow(
             seat=seat,
@@ -279,11 +316,6 @@ def _seat_rows(fit: JoiningFit) -> tuple[JoiningSeatRow, ...]:
             level_gain_db=float(level),
         )
         for seat, weight, before, after, level in zip(
-            fit.data.seats,
-            fit.data.seat_weights,
-            fit.before_by_seat_db,
-            fit.after_by_seat_db,
-            fit.level_gain_by_seat_db,
-            strict=True,
+            data.seats, data.seat_weights, now.by_seat_db, fit.after_by_seat_db, change, strict=True
         )
     )

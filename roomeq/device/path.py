@@ -23,6 +23,7 @@ __all__ = [
     "LEAST_GAIN_DB",
     "Bypass",
     "PathAnalysis",
+    "bypass_order",
     "predict_path",
     "same_response",
     "slope_db_per_octave",
@@ -201,8 +202,7 @@ def predict_path(
     high = (replace(path[low_passes[0]], kind="high_pass"),) if mains is None else tuple(mains)
     if any(entry.kind != "high_pass" for entry in high):
         raise ValueError("the mains' filters must be high-passes")
-    removable = [i for i in low_passes if i not in fixed and path[i].where.lower() != _BOX]
-    choices = _choices(path, high, low_passes, removable)
+    choices = _choices(bypass_order(path, mains=high, fixed=fixed), most=len(low_passes) - 1)
     matching = [entry for entry in choices if _matches(_left(path, entry), high)]
     corner = _corner(path, matching)
     sums = _both_polarities(path, high, corner)
@@ -228,23 +228,30 @@ def predict_path(
     )
 
 
-def _choices(
-    path: tuple[CrossoverFilter, ...],
-    mains: tuple[CrossoverFilter, ...],
-    low_passes: list[int],
-    removable: list[int],
-) -> list[tuple[int, ...]]:
-    """Return what may be bypassed, so that at least one low-pass is left; preferred ones first.
+def bypass_order(
+    filters: Sequence[CrossoverFilter],
+    *,
+    mains: Sequence[CrossoverFilter] = (),
+    fixed: Sequence[int] = (),
+) -> tuple[int, ...]:
+    """Return the positions of low-passes that may be bypassed, those to be preferred first.
 
-    Few filters before many. Of equal ones the last in the path goes first, and the one that shares
-    its place with the mains' high-pass last: switching that off often takes the high-pass along.
+    The last in the path goes first, and one that shares its place with the mains' high-pass last:
+    switching that off often takes the high-pass along.
     """
     homes = {entry.where.lower() for entry in mains if entry.where}
-    ranked = sorted(removable, key=lambda i: (path[i].where.lower() in homes, -i))
+    removable = [
+        index
+        for index, entry in enumerate(filters)
+        if entry.kind == "low_pass" and index not in fixed and entry.where.lower() != _BOX
+    ]
+    return tuple(sorted(removable, key=lambda i: (filters[i].where.lower() in homes, -i)))
+
+
+def _choices(ranked: Sequence[int], *, most: int) -> list[tuple[int, ...]]:
+    """Return what may be bypassed together, at most so many; few filters before many."""
     return [
-        tuple(sorted(chosen))
-        for count in range(len(low_passes))
-        for chosen in combinations(ranked, count)
+        tuple(sorted(chosen)) for count in range(most + 1) for chosen in combinations(ranked, count)
     ]
 
 

@@ -31,12 +31,22 @@ from roomeq.optimiser.target import Target
 from roomeq.response import ComplexArray
 from roomeq.survey import Survey
 
-__all__ = ["AllSettings", "AllSettingsFit", "AllSettingsTask"]
+__all__ = ["AllSettings", "AllSettingsFit", "AllSettingsTask", "without_bypassed"]
 
 LEAST_GAIN_DB = 0.1
 ALLOWANCE_DB = 0.05
 MOST_ROUNDS = 8
 _NOISE_DB = 1e-6
+
+
+def without_bypassed(
+    path: tuple[CrossoverFilter, ...], bypassed: tuple[CrossoverFilter, ...]
+) -> tuple[CrossoverFilter, ...]:
+    """Return a path without bypassed filters; of two that are alike only one goes for each."""
+    left = list(path)
+    for one in bypassed:
+        left.remove(one)
+    return tuple(left)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -205,7 +215,7 @@ class AllSettingsTask:
                 change = self._filter_change(settings, response.frequencies)
                 measurement = replace(measurement, response=response.filtered(change))
             changed.append(measurement)
-        path = tuple(entry for entry in self.target.path if entry not in settings.bypassed)
+        path = without_bypassed(self.target.path, settings.bypassed)
         return prepare_fit(
             replace(self.survey, measurements=tuple(changed)),
             equaliser=self.equaliser,

@@ -1,0 +1,421 @@
+"""From a room to a joining: what can be set, low-passes to bypass, delay, polarity, phase, level.
+
+Conventions
+-----------
+Delays in s, those of the subwoofer against the mains: positive is later. Nothing here computes
+acoustics and nothing is written; figures come from `roomeq.optimiser`. A bypass is taken only if
+the sum at the seats gains 0.1 dB by it, each joined anew; filters are kept if everything together
+gains less than 0.5 dB or the repeatability.
+"""
+
+from __future__ import annotations
+
+import itertools
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+from functools import reduce
+from typing import Any
+
+import msgspec
+import numpy as np
+
+from roomeq.bands import logarithmic_axis
+from roomeq.device.crossover import CrossoverFilter, chain_response
+from roomeq.device.path import PathAnalysis, bypass_order
+from roomeq.device.profile import FilterChoice, PhaseControl
+from roomeq.levels import FloatArray
+from roomeq.optimiser.corner_choice import (
+    HALF_OCTAVE,
+    CornerChoice,
+    CrossoverPair,
+    RankedPair,
+    choose_corner,
+    offered_pairs,
+)
+from roomeq.optimiser.joining import LEAST_IMPROVEMENT_DB, JoiningFit, fit_joining
+from roomeq.optimiser.joining_data import JoiningData
+from roomeq.optimiser.joining_levels import fit_joining_levels
+from roomeq.optimiser.joining_settings import DelayRange, JoiningSettings, LevelRange
+from roomeq.optimiser.joining_survey import prepare_joining
+from roomeq.optimiser.path_estimate import PathEstimate
+from roomeq.path_figures import EngagedRows, described_path, estimated_path
+from roomeq.plan_joining import JoiningRecord, LevelJoiningRecord
+from roomeq.room import Room
+from roomeq.survey import Source
+
+__all__ = ["JoiningOffer", "RoomJoining", "bypasses_on_offer", "join", "joining_offer"]
+
+LEAST_BYPASS_GAIN_DB = 0.1
+_FOUR: tuple[Source, ...] = ("sub", "mains", "both", "difference")
+_POINTS_PER_OCTAVE = 96
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class JoiningOffer:
+    """What can be set in a room, and what is set.
+
+    Attributes
+    ----------
+    present : JoiningSettings
+    delays : DelayRange
+    delay_stated : bool
+        Whether the delays on offer are stated.
+    phase_control : PhaseControl or None
+    levels : LevelRange
+        Changes of the level knob, at most 6 dB either way.
+    can_invert : bool
+    """
+
+    present: JoiningSettings
+    delays: DelayRange
+    delay_stated: bool
+    phase_control: PhaseControl | None
+    levels: LevelRange
+    can_invert: bool
+
+    @property
+    def choices(self) -> dict[str, Any]:
+        """Arguments of `fit_joining` and of `fit_all_settings`."""
+        return {
+            "delays": self.delays,
+            "phase_control": self.phase_control,
+            "levels": self.levels,
+            "can_invert": self.can_invert,
+        }
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class RoomJoining:
+    """What joining found in a room.
+
+    Attributes
+    ----------
+    room : str
+    path : PathAnalysis or None
+        What the described filters do.
+    estimate : PathEstimate or None
+        Which filters are really engaged.
+    fit : JoiningFit or None
+        None where there is no common time reference.
+    record : JoiningRecord or None
+        The same with what is to be bypassed, in figures.
+    levels : LevelJoiningRecord or None
+        Two answers from levels alone, where there is no common time reference.
+    corners : CornerChoice or None
+        Pairs of low-pass and high-pass, ranked; None where none are on offer.
+    corners_missing : str
+        Why they are not ranked; empty where they are.
+    """
+
+    room: str
+    path: PathAnalysis | None
+    estimate: PathEstimate | None
+    fit: JoiningFit | None
+    record: JoiningRecord | None
+    levels: LevelJoiningRecord | None
+    corners: CornerChoice | None
+    corners_missing: str
+
+    def to_json(self) -> bytes:
+        """Return what was found as JSON text."""
+        report = {
+            "room": self.room,
+            "joining": self.record,
+            "from_levels": self.levels,
+            "path": self.path,
+            "engaged": EngagedRows.of(self.estimate),
+            "pairs": [] if self.corners is None else [_pair_row(e) for e in self.corners.ranked],
+            "pairs_missing": self.corners_missing,
+        }
+        return msgspec.json.format(msgspec.json.encode(report), indent=1) + b"\n"
+
+    @property
+    def doubtful(self) -> bool:
+        """Whether the answer wants a look before it is acted on."""
+        if self.record is None:
+            return True
+        disagrees = "sum_disagrees" in self.record.notes
+        return self.record.ambiguous or disagrees or bool(self.record.at_ends)
+
+
+def _pair_row(entry: RankedPair) -> dict[str, object]:
+    pair = entry.pair
+    return {
+        "low_pass": None if pair.low_pass is None else str(pair.low_pass),
+        "high_pass": None if pair.high_pass is None else str(pair.high_pass),
+        "corner": pair.corner,
+        "deviation_db": entry.deviation_db,
+        "acoustic_order": entry.acoustic_order,
+        "phase_at_corner_deg": entry.phase_at_corner_deg,
+        "doubts": list(entry.doubts),
+    }
+
+
+def joining_offer(room: Room) -> JoiningOffer:
+    """Return what can be set in a room.
+
+    Raises
+    ------
+    ValueError
+        If the present phase is none that the device's phase control has.
+    """
+    device, stated = room.device, room.present
+    phase_deg, control = stated.phase_deg or 0.0, device.phase
+    if phase_deg and control is None:
+        raise ValueError(
+            f"phase_deg = {phase_deg:g} is stated under [device.present], but the device has no "
+            "phase control"
+        )
+    return JoiningOffer(
+        present=JoiningSettings(
+            delay=room.joining.present_delay,
+            inverted=stated.polarity == "inverted",
+            phase_deg=phase_deg,
+            phase_frequency=None if control is None else control.frequency,
+        ),
+        delays=room.joining.delays or DelayRange(),
+        delay_stated=room.joining.delays is not None,
+        phase_control=control,
+        levels=_levels(room),
+        can_invert=device.polarity,
+    )
+
+
+def _levels(room: Room) -> LevelRange:
+    """Return the level changes that the knob can make, at most 6 dB either way."""
+    widest = LevelRange()
+    knob, present = room.device.level, room.present.level_db
+    if knob is None:
+        return widest
+    if present is None:
+        return LevelRange(step_db=knob.step_db)
+    return LevelRange(
+        lowest_db=min(0.0, max(widest.lowest_db, knob.lowest_db - present)),
+        highest_db=max(0.0, min(widest.highest_db, knob.highest_db - present)),
+        step_db=knob.step_db,
+    )
+
+
+def bypasses_on_offer(room: Room) -> tuple[CrossoverFilter, ...]:
+    """Return the low-passes of the path that may be switched off, those to be preferred first."""
+    order = bypass_order(
+        room.path, mains=room.joining.mains_filters or (), fixed=room.joining.fixed
+    )
+    return tuple(room.path[index] for index in order)
+
+
+def join(room: Room) -> RoomJoining:
+    """Join subwoofer and mains of a room: what to bypass, delay, polarity, phase and level.
+
+    Parameters
+    ----------
+    room : Room
+        With `sub` and `mains` measured against one time reference; or with levels of `sub`,
+        `mains`, `both`, and `difference` (both with one polarity reversed).
+
+    Returns
+    -------
+    RoomJoining
+
+    Raises
+    ------
+    ValueError
+        If there is no crossover corner, or the measurements do not suffice.
+    """
+    if room.corner is None:
+        raise ValueError(
+            "joining needs the crossover's corner: describe the low-pass under [[path]], or give "
+            "corner under [crossover]"
+        )
+    offer = joining_offer(room)
+    fit: JoiningFit | None = None
+    record: JoiningRecord | None = None
+    levels: LevelJoiningRecord | None = None
+    corners: CornerChoice | None = None
+    if room.joining.common_time_reference:
+        fit, bypassed, record = _joined(room, room.corner, offer)
+        corners, missing = _corners(room, offer, bypassed)
+    else:
+        levels = _joined_by_levels(room, room.corner, offer)
+        missing = "without a common time reference no other pair can be predicted"
+    return RoomJoining(
+        room=room.name,
+        path=described_path(room),
+        estimate=estimated_path(room),
+        fit=fit,
+        record=record,
+        levels=levels,
+        corners=corners,
+        corners_missing=missing,
+    )
+
+
+def _joined(
+    room: Room, corner: float, offer: JoiningOffer
+) -> tuple[JoiningFit, tuple[CrossoverFilter, ...], JoiningRecord]:
+    data = prepare_joining(
+        room.survey,
+        corner=corner,
+        common_time_reference=True,
+        target=room.target,
+        present=offer.present,
+    )
+    measured = fit_joining(data, repeatability_db=room.repeatability_db, **offer.choices)
+    best = measured
+    bypassed: tuple[CrossoverFilter, ...] = ()
+    for removed in _removed(room):
+        changed = data.with_transfers(sub=1.0 / chain_response(removed, data.points))
+        other = fit_joining(changed, least_improvement_db=-math.inf, **offer.choices)
+        if best.candidate_deviation_db - other.candidate_deviation_db >= LEAST_BYPASS_GAIN_DB:
+            best, bypassed = other, removed
+    gained = measured.deviation_before_db - best.candidate_deviation_db
+    if gained < max(LEAST_IMPROVEMENT_DB, room.repeatability_db or 0.0):
+        best, bypassed = measured, ()
+    record = JoiningRecord.of(
+        best,
+        measured=data,
+        delay_stated=offer.delay_stated,
+        bypass=bypassed,
+        bypass_gain_db=measured.candidate_deviation_db - best.candidate_deviation_db,
+    )
+    return best, bypassed, record
+
+
+def _removed(room: Room) -> Iterator[tuple[CrossoverFilter, ...]]:
+    """Yield what may be bypassed together, few before many, never every low-pass."""
+    offered = bypasses_on_offer(room)
+    low_passes = sum(entry.kind == "low_pass" for entry in room.path)
+    for count in range(1, min(len(offered), low_passes - 1) + 1):
+        yield from itertools.combinations(offered, count)
+
+
+def _joined_by_levels(room: Room, corner: float, offer: JoiningOffer) -> LevelJoiningRecord:
+    """Join from levels of subwoofer, mains, both, and both with one polarity reversed."""
+    survey = room.survey
+    seats = tuple(
+        seat for seat in survey.seats if {m.source for m in survey.at_seat(seat)} >= set(_FOUR)
+    )
+    if not seats:
+        raise ValueError(
+            "joining needs subwoofer (source 'sub') and mains ('mains') measured at the same seat "
+            "against one time reference ([timing] common_reference = true); or levels of these, of "
+            "'both', and of both with one polarity reversed ('difference') at one seat"
+        )
+    axis = _shared_axis(room, seats)
+    weights = dict(zip(survey.seats, survey.weights, strict=True))
+    sub_db, mains_db, sum_db, difference_db = (
+        np.array([_level_db(room, seat, source, axis) for seat in seats]) for source in _FOUR
+    )
+    joining = fit_joining_levels(
+        axis,
+        sub_db=sub_db,
+        mains_db=mains_db,
+        sum_db=sum_db,
+        difference_db=difference_db,
+        corner=corner,
+        seats=seats,
+        seat_weights=np.array([weights[seat] for seat in seats]),
+        target=room.target,
+        present=offer.present,
+        **offer.choices,
+    )
+    return LevelJoiningRecord.of(joining, delay_stated=offer.delay_stated)
+
+
+def _shared_axis(room: Room, seats: tuple[str, ...]) -> FloatArray:
+    used = [m.response for seat in seats for m in room.survey.at_seat(seat)]
+    if any(response.resolution != "narrow" for response in used):
+        raise ValueError(
+            "joining from levels needs narrow-band responses; band levels only tell which polarity "
+            "sums better"
+        )
+    first = max(float(response.frequencies[0]) for response in used)
+    last = min(float(response.frequencies[-1]) for response in used)
+    if not first < last:
+        raise ValueError("the four measurements of a seat share no frequencies")
+    return logarithmic_axis(first, last, per_octave=_POINTS_PER_OCTAVE)
+
+
+def _level_db(room: Room, seat: str, source: Source, axis: FloatArray) -> FloatArray:
+    """Return the level of one source at one seat on an axis, power mean over repeats, in dB."""
+    rows = [
+        np.interp(
+            np.log(axis), np.log(m.response.frequencies), 10.0 ** (m.response.level_db / 10.0)
+        )
+        for m in room.survey.at_seat(seat)
+        if m.source == source
+    ]
+    return np.asarray(10.0 * np.log10(np.mean(rows, axis=0)))
+
+
+def _corners(
+    room: Room, offer: JoiningOffer, bypassed: tuple[CrossoverFilter, ...]
+) -> tuple[CornerChoice | None, str]:
+    """Rank the pairs that device and processor offer; else say why not."""
+    setup = room.joining
+    if setup.high_pass is None and setup.low_pass is None:
+        return None, "what corners and slopes the processor offers is not stated ([processor])"
+    if setup.mains_path is None:
+        return None, "the high-pass in the mains' path is not stated ([[mains_path]])"
+    left = [entry for entry in room.path if entry.kind == "low_pass"]
+    for one in bypassed:
+        left.remove(one)
+    if len(left) > 1 or len(setup.mains_path) > 1:
+        return None, "more than one filter stands in a branch: which one is to be exchanged?"
+    low, high = next(iter(left), None), next(iter(setup.mains_path), None)
+    low_choice = setup.low_pass or room.device.low_pass
+    pairs = offered_pairs(
+        low_choice or _only(low), setup.high_pass or _only(high), same_corner=setup.same_corner
+    )
+    present = None if low is None and high is None else CrossoverPair(low_pass=low, high_pass=high)
+    lowest, highest = _measured_span(room)
+    pairs = tuple(
+        pair for pair in pairs if lowest * HALF_OCTAVE <= pair.corner <= highest / HALF_OCTAVE
+    )
+    if not pairs:
+        return None, "no pair on offer lies within what was measured"
+    corners = [pair.corner for pair in pairs]
+    data = prepare_joining(
+        room.survey,
+        corner=room.corner or corners[0],
+        common_time_reference=True,
+        target=room.target,
+        present=offer.present,
+        span=(min(corners) / HALF_OCTAVE, max(corners) * HALF_OCTAVE),
+    )
+    data = reduce(_without, bypassed, data)
+    try:
+        choice = choose_corner(
+            data,
+            pairs=pairs,
+            present=present,
+            mains=setup.mains,
+            delays=offer.delays,
+            levels=offer.levels,
+            can_invert=offer.can_invert,
+        )
+    except ValueError as error:
+        return None, str(error)
+    return choice, ""
+
+
+def _without(data: JoiningData, one: CrossoverFilter) -> JoiningData:
+    return data.with_transfers(sub=1.0 / one.response(data.points))
+
+
+def _only(one: CrossoverFilter | None) -> FilterChoice | None:
+    """Return a choice of nothing but what is there."""
+    if one is None:
+        return None
+    return FilterChoice(
+        family=one.family, orders=(one.order,), corners=(one.corner,), can_bypass=False
+    )
+
+
+def _measured_span(room: Room) -> tuple[float, float]:
+    used = [m.response for m in room.survey.measurements if m.source in ("sub", "mains")]
+    return (
+        max(float(response.frequencies[0]) for response in used),
+        min(float(response.frequencies[-1]) for response in used),
+    )

@@ -1,0 +1,35 @@
+"""What `join` prints: settings first, then the path, other pairs, and doubts.
+
+Conventions
+-----------
+Numbers come from `roomeq.joining_proposal`; nothing is computed here.
+"""
+
+from __future__ import annotations
+
+from roomeq.joining_proposal import RoomJoining
+from roomeq.report.joining_text import corner_text, joining_text, level_joining_text
+from roomeq.report.layout import bullet_list
+from roomeq.report.path_text import path_estimate_lines, path_lines
+from roomeq.report.wording import SAFETY
+
+__all__ = ["room_joining_text"]
+
+
+def room_joining_text(joining: RoomJoining) -> str:
+    """Return all that joining found in a room as text."""
+    parts = [f"{joining.room}\n"]
+    if joining.record is not None:
+        parts.append(joining_text(joining.record))
+    if joining.levels is not None:
+        parts.append(level_joining_text(joining.levels))
+    if joining.path is not None:
+        parts.append("\n".join(path_lines(joining.path)) + "\n")
+    if joining.estimate is not None:
+        parts.append("\n".join(path_estimate_lines(joining.estimate)) + "\n")
+    if joining.corners is not None:
+        parts.append(corner_text(joining.corners))
+    elif joining.record is not None:
+        parts.append(f"Other corners and slopes were not tried: {joining.corners_missing}.\n")
+    parts.append("\n".join(["Safety", *bullet_list(SAFETY)]) + "\n")
+    return "\n".join(parts)
