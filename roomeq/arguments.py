@@ -72,9 +72,7 @@ def command_parser() -> argparse.ArgumentParser:
         "needs measurements of subwoofer and of mains against one time reference, or levels of "
         "both, of their sum and of their difference. Nothing is written.",
     )
-    join.add_argument(
-        "room", nargs=1, metavar="ROOM", help="a folder with room.toml, or that file"
-    )
+    join.add_argument("room", nargs=1, metavar="ROOM", help="a folder with room.toml, or that file")
     join.add_argument("--json", action="store_true", help="print JSON instead of tables")
     propose = commands.add_parser(
         "propose",

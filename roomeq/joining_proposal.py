@@ -25,6 +25,7 @@ from roomeq.device.crossover import CrossoverFilter, chain_response
 from roomeq.device.path import PathAnalysis, bypass_order
 from roomeq.device.profile import FilterChoice, PhaseControl
 from roomeq.levels import FloatArray
+from roomeq.optimiser.band_gain_fit import judge_improvement
 from roomeq.optimiser.corner_choice import (
     HALF_OCTAVE,
     CornerChoice,
@@ -33,7 +34,7 @@ from roomeq.optimiser.corner_choice import (
     choose_corner,
     offered_pairs,
 )
-from roomeq.optimiser.joining import LEAST_IMPROVEMENT_DB, JoiningFit, fit_joining
+from roomeq.optimiser.joining import JoiningFit, fit_joining
 from roomeq.optimiser.joining_data import JoiningData
 from roomeq.optimiser.joining_levels import fit_joining_levels
 from roomeq.optimiser.joining_settings import DelayRange, JoiningSettings, LevelRange
@@ -270,14 +271,16 @@ def _joined(
         if best.candidate_deviation_db - other.candidate_deviation_db >= LEAST_BYPASS_GAIN_DB:
             best, bypassed = other, removed
     gained = measured.deviation_before_db - best.candidate_deviation_db
-    if gained < max(LEAST_IMPROVEMENT_DB, room.repeatability_db or 0.0):
+    if judge_improvement(gained, repeatability_db=room.repeatability_db) is not None:
         best, bypassed = measured, ()
     record = JoiningRecord.of(
         best,
         measured=data,
         delay_stated=offer.delay_stated,
         bypass=bypassed,
-        bypass_gain_db=measured.candidate_deviation_db - best.candidate_deviation_db,
+        bypass_gain_db=None
+        if not bypassed
+        else measured.candidate_deviation_db - best.candidate_deviation_db,
     )
     return best, bypassed, record
 
@@ -362,7 +365,7 @@ def _corners(
     for one in bypassed:
         left.remove(one)
     if len(left) > 1 or len(setup.mains_path) > 1:
-        return None, "more than one filter stands in a branch: which one is to be exchanged?"
+        return None, "more than one low-pass or high-pass stands in a branch"
     low, high = next(iter(left), None), next(iter(setup.mains_path), None)
     low_choice = setup.low_pass or room.device.low_pass
     pairs = offered_pairs(

@@ -21,6 +21,7 @@ from roomeq.errors import PlanFileError
 from roomeq.optimiser.band_frame import band_frame
 from roomeq.optimiser.band_gain_fit import NoChange
 from roomeq.plan_drive import ExtraDriveRow, HeadroomRecord, ProtectionSetting
+from roomeq.plan_joining import JoiningRecord
 from roomeq.plan_records import (
     RESERVATIONS,
     BandSetting,
@@ -100,6 +101,8 @@ class Plan(PlanRecord, frozen=True, kw_only=True):
         What the wanted level leaves; None where none was stated.
     recordings : tuple of RecordingRow
         Recorded sweeps with their findings and how much each counted.
+    joining : JoiningRecord or None
+        Delay, polarity, phase control, level, low-passes to bypass; None where not joined.
     """
 
     format: int
@@ -124,6 +127,7 @@ class Plan(PlanRecord, frozen=True, kw_only=True):
     extra_drive: tuple[ExtraDriveRow, ...] = ()
     headroom: HeadroomRecord | None = None
     recordings: tuple[RecordingRow, ...] = ()
+    joining: JoiningRecord | None = None
 
     @property
     def gains_db(self) -> tuple[float, ...]:

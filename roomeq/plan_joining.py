@@ -123,8 +123,8 @@ class JoiningRecord(PlanRecord, frozen=True, kw_only=True):
         Whether what the processor offers is stated; else 20 ms to either side were taken.
     bypass : tuple of str
         Low-passes to switch off, in words.
-    bypass_gain_db : float
-        What that gains, joined anew in either case.
+    bypass_gain_db : float or None
+        What that gains, joined anew in either case; None where it was not told apart.
     frequencies, target_db : tuple of float
         Fit axis in Hz, and the wanted shape.
     before_level_db, after_level_db : tuple of tuple of float
@@ -140,7 +140,7 @@ class JoiningRecord(PlanRecord, frozen=True, kw_only=True):
     highest: float
     delay_stated: bool
     bypass: tuple[str, ...]
-    bypass_gain_db: float
+    bypass_gain_db: float | None
     present: JoiningSettingRecord
     settings: JoiningSettingRecord
     candidate: JoiningSettingRecord
@@ -179,7 +179,7 @@ class JoiningRecord(PlanRecord, frozen=True, kw_only=True):
         measured: JoiningData | None = None,
         delay_stated: bool = True,
         bypass: Sequence[CrossoverFilter] = (),
-        bypass_gain_db: float = 0.0,
+        bypass_gain_db: float | None = None,
     ) -> Self:
         """Return the record of a fit.
 
@@ -192,7 +192,7 @@ class JoiningRecord(PlanRecord, frozen=True, kw_only=True):
         delay_stated : bool
         bypass : sequence of CrossoverFilter
             Low-passes switched off in the data of the fit.
-        bypass_gain_db : float
+        bypass_gain_db : float, optional
         """
         data, settings = fit.data, fit.settings
         now = _Now.of(measured or data, fit)

@@ -39,14 +39,18 @@ class CautionCode(StrEnum):
     BAND_LEVELS_ONLY = "band_levels_only"
     BOOST_BELOW_HIGH_PASS = "boost_below_high_pass"
     BOOST_INTO_CANCELLATION = "boost_into_cancellation"
+    CHECK_WIRING = "check_wiring"
     DISTORTION_EXTRAPOLATED = "distortion_extrapolated"
     FEW_SEATS = "few_seats"
     IMPROVEMENT_LOST_AT_OTHER_Q = "improvement_lost_at_other_q"
+    JOINING_AMBIGUOUS = "joining_ambiguous"
+    JOINING_AT_END = "joining_at_end"
     JOIN_AGAIN = "join_again"
     LEVEL_OUTSIDE_RANGE = "level_outside_range"
     LEVEL_TOO_HIGH = "level_too_high"
     LICENSED_MAINS_WORK = "licensed_mains_work"
     LOUDNESS_CUT = "loudness_cut"
+    LOW_PASS_TWICE = "low_pass_twice"
     MEASURING_VOLTAGE_UNKNOWN = "measuring_voltage_unknown"
     MINIMUM_IMPEDANCE_ASSUMED = "minimum_impedance_assumed"
     NEVER_LIFT_EARTH = "never_lift_earth"
@@ -58,6 +62,7 @@ class CautionCode(StrEnum):
     RECORDING_LEFT_OUT = "recording_left_out"
     ROOM_GAIN_UNKNOWN = "room_gain_unknown"
     SEAT_GETS_WORSE = "seat_gets_worse"
+    SUM_DISAGREES = "sum_disagrees"
     UNMEASURED_SEAT_MAY_GET_WORSE = "unmeasured_seat_may_get_worse"
     WORKS_HARDER = "works_harder"
 
@@ -67,7 +72,12 @@ RESERVATIONS = frozenset(
         CautionCode.BOOST_BELOW_HIGH_PASS,
         CautionCode.BOOST_INTO_CANCELLATION,
         CautionCode.IMPROVEMENT_LOST_AT_OTHER_Q,
+        CautionCode.CHECK_WIRING,
         CautionCode.JOIN_AGAIN,
+        CautionCode.JOINING_AMBIGUOUS,
+        CautionCode.JOINING_AT_END,
+        CautionCode.LOW_PASS_TWICE,
+        CautionCode.SUM_DISAGREES,
         CautionCode.LEVEL_OUTSIDE_RANGE,
         CautionCode.LEVEL_TOO_HIGH,
         CautionCode.LOUDNESS_CUT,

@@ -15,7 +15,7 @@ import numpy as np
 from roomeq.analysis.seats import estimate_odd_seat
 from roomeq.device.profile import LevelKnob
 from roomeq.levels import FloatArray, power_ratio
-from roomeq.optimiser.band_gain_fit import BandGainFit
+from roomeq.optimiser.band_gain_fit import BandGainFit, ChosenGains
 from roomeq.optimiser.band_gains import fit_band_gains
 from roomeq.plan import (
     PLAN_FORMAT,
@@ -33,6 +33,7 @@ from roomeq.plan import (
     TargetRecord,
 )
 from roomeq.proposal_headroom import fit_within_headroom
+from roomeq.proposal_joining import fit_with_mains, joining_obstacle, path_cautions
 from roomeq.recording_rows import RecordingRow, recording_rows
 from roomeq.recording_weights import weighed_room
 from roomeq.room import Room
@@ -68,10 +69,18 @@ def propose(room: Room, *, node_limit: int | None = None) -> Plan:
         If locked bands break a limit on their own.
     """
     recordings = recording_rows(room)
-    drive = fit_within_headroom(weighed_room(room), fit=partial(_fit, node_limit=node_limit))
+    as_measured = weighed_room(room)
+    fit_bands = partial(_fit, node_limit=node_limit)
+    drive = fit_within_headroom(as_measured, fit=fit_bands)
+    joint = fit_with_mains(as_measured, drive, fit=fit_bands)
+    joining = None if joint is None else joint.record
+    if joint is not None:
+        drive = joint.drive
     room, fit = drive.room, drive.fit
     level = choose_level(
-        fit.level_change_db, knob=room.device.level, present_db=room.present.level_db
+        fit.level_change_db if joint is None or joining is None else joint.level_change_db,
+        knob=room.device.level,
+        present_db=room.present.level_db,
     )
     q_checks = _q_checks(room, fit)
     return Plan(
@@ -102,25 +111,33 @@ def propose(room: Room, *, node_limit: int | None = None) -> Plan:
             for band in fit.bands
         ),
         level=level,
-        no_change=fit.no_change,
+        no_change=fit.no_change if joining is None else joining.no_change,
         seats=_seat_results(fit),
         evidence=_evidence(room, fit, q_checks),
         curves=_curves(fit),
         cautions=(
             *_recording_cautions(recordings),
+            *path_cautions(as_measured),
+            *(() if joint is None else joint.cautions),
             *_cautions(room, fit, level, q_checks),
-            *drive.cautions,
+            *(c for c in drive.cautions if joining is None or c.code is not CautionCode.JOIN_AGAIN),
         ),
-        assumptions=(*room.assumptions, *drive.assumptions),
+        assumptions=(*room.assumptions, *drive.assumptions, *_obstacle(as_measured)),
         notes=room.notes,
         protection=drive.protection,
         extra_drive=drive.extra_drive,
         headroom=drive.headroom,
         recordings=recordings,
+        joining=joining,
     )
 
 
-def _fit(room: Room, *, node_limit: int | None) -> BandGainFit:
+def _obstacle(room: Room) -> tuple[str, ...]:
+    obstacle = joining_obstacle(room)
+    return () if obstacle is None else (obstacle,)
+
+
+def _fit(room: Room, *, node_limit: int | None, chosen: ChosenGains | None = None) -> BandGainFit:
     return fit_band_gains(
         room.survey,
         equaliser=room.equaliser,
@@ -133,6 +150,7 @@ def _fit(room: Room, *, node_limit: int | None) -> BandGainFit:
         loss=room.loss,
         repeatability_db=room.repeatability_db,
         node_limit=node_limit,
+        chosen=chosen,
     )
 
 

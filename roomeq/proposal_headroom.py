@@ -49,6 +49,8 @@ class DriveProposal:
     room : Room
         As it will be: the chosen high-pass reckoned into the measurements, limits that follow.
     fit : BandGainFit
+    high_pass : CrossoverFilter or None
+        Protective high-pass in force in `room`.
     protection : ProtectionSetting or None
         None where no level is wanted, so that nothing can be said of the high-pass.
     extra_drive : tuple of ExtraDriveRow
@@ -60,6 +62,7 @@ class DriveProposal:
 
     room: Room
     fit: BandGainFit
+    high_pass: CrossoverFilter | None
     protection: ProtectionSetting | None
     extra_drive: tuple[ExtraDriveRow, ...]
     headroom: HeadroomRecord | None
@@ -92,6 +95,7 @@ def fit_within_headroom(room: Room, *, fit: Callable[[Room], BandGainFit]) -> Dr
         return DriveProposal(
             room=room,
             fit=found,
+            high_pass=present,
             protection=None,
             extra_drive=_extra_drive(room, found, present),
             headroom=None,
@@ -196,6 +200,7 @@ def _described(
     return DriveProposal(
         room=room,
         fit=found,
+        high_pass=choice.high_pass,
         protection=ProtectionSetting.of(choice),
         extra_drive=_extra_drive(room, found, choice.high_pass),
         headroom=HeadroomRecord.of(

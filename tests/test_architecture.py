@@ -34,7 +34,7 @@ ORDER = [
     },
     {"plan_records", "plan_drive", "plan_joining"},
     {"plan"},
-    {"proposal", "proposal_headroom", "drive_scene", "joining_proposal"},
+    {"proposal", "proposal_headroom", "drive_scene", "joining_proposal", "proposal_joining"},
     {"verification"},
     {"report"},
     {"batch"},

@@ -81,6 +81,8 @@ class AllSettingsFit:
     ----------
     data : JoiningData
         As measured, present bands taken out of the subwoofer.
+    present_data, final_data : JoiningData
+        With the filters and bands of the present settings, and of the proposed ones.
     present, in_turn, settings : AllSettings
         As measured; solved once in turn; proposed.
     deviation_before_db, in_turn_deviation_db, deviation_db : float
@@ -93,6 +95,8 @@ class AllSettingsFit:
     """
 
     data: JoiningData
+    present_data: JoiningData
+    final_data: JoiningData
     present: AllSettings
     in_turn: AllSettings
     settings: AllSettings
@@ -149,8 +153,11 @@ class AllSettingsTask:
         turn_db = self.deviation_db(in_turn)
         if turn_db - self.deviation_db(together) < LEAST_GAIN_DB:
             together = in_turn
+        final_data = self._with_bands(together)
         return AllSettingsFit(
             data=self.data,
+            present_data=self._with_bands(present),
+            final_data=final_data,
             present=present,
             in_turn=in_turn,
             settings=together,
@@ -160,9 +167,7 @@ class AllSettingsTask:
             before_by_seat_db=self._by_seat_db(present),
             in_turn_by_seat_db=self._by_seat_db(in_turn),
             after_by_seat_db=self._by_seat_db(together),
-            predicted_level_db=readonly(
-                self._with_bands(together).predicted_level_db(together.joining)
-            ),
+            predicted_level_db=readonly(final_data.predicted_level_db(together.joining)),
             rounds=rounds,
         )
 

@@ -27,12 +27,22 @@ from roomeq.optimiser.deviations import (
 )
 from roomeq.optimiser.fit_data import FitData
 from roomeq.optimiser.loss import Loss
+from roomeq.optimiser.problem import BandGainProblem, LabelArray
 from roomeq.optimiser.reasons import BandReason
 
 if TYPE_CHECKING:
     from pandas import DataFrame
 
-__all__ = ["BandGainFit", "LeftOutSeat", "NoChange"]
+__all__ = [
+    "BandGainFit",
+    "ChosenGains",
+    "LeftOutSeat",
+    "NoChange",
+    "chosen_labels",
+    "judge_improvement",
+]
+
+LEAST_IMPROVEMENT_DB = 0.5
 
 
 class NoChange(StrEnum):
@@ -40,6 +50,15 @@ class NoChange(StrEnum):
 
     IMPROVEMENT_TOO_SMALL = "improvement_too_small"
     WITHIN_REPEATABILITY = "within_repeatability"
+
+
+def judge_improvement(improvement_db: float, *, repeatability_db: float | None) -> NoChange | None:
+    """Say why an improvement is not worth a change; None where it is."""
+    if improvement_db < LEAST_IMPROVEMENT_DB:
+        return NoChange.IMPROVEMENT_TOO_SMALL
+    if repeatability_db is not None and improvement_db < repeatability_db:
+        return NoChange.WITHIN_REPEATABILITY
+    return None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -56,6 +75,42 @@ class LeftOutSeat:
     seat: str
     before_db: float
     after_db: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class ChosenGains:
+    """Gains and level chosen otherwise than by the subwoofer alone.
+
+    Attributes
+    ----------
+    gains_db : ndarray, shape (B,)
+    level_change_db : float
+        Of the level knob.
+    """
+
+    gains_db: FloatArray
+    level_change_db: float = 0.0
+
+    def loudness_change_db(self, data: FitData, *, equaliser: FixedBandEqualiser) -> float:
+        """Return how much louder the seats become: level change plus mean change of response."""
+        change = data.response_db(equaliser, self.gains_db) - data.present_db
+        return self.level_change_db + float(change @ data.frequency_weights)
+
+
+def chosen_labels(problem: BandGainProblem, gains_db: FloatArray) -> LabelArray:
+    """Return the labels of gains.
+
+    Raises
+    ------
+    ValueError
+        If a gain is not among those that the problem allows.
+    """
+    distances = [
+        np.abs(allowed - gain) for allowed, gain in zip(problem.gains_db, gains_db, strict=True)
+    ]
+    if any(distance.min() > 1e-9 for distance in distances):
+        raise ValueError(f"gains {list(gains_db)} dB are not all among those that may be set")
+    return np.array([int(distance.argmin()) for distance in distances])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

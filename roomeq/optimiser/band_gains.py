@@ -15,7 +15,13 @@ from numpy.typing import ArrayLike, NDArray
 
 from roomeq.device.equaliser import FixedBandEqualiser
 from roomeq.levels import FloatArray, readonly
-from roomeq.optimiser.band_gain_fit import BandGainFit, LeftOutSeat, NoChange
+from roomeq.optimiser.band_gain_fit import (
+    BandGainFit,
+    ChosenGains,
+    LeftOutSeat,
+    chosen_labels,
+    judge_improvement,
+)
 from roomeq.optimiser.deviations import (
     centred_error_db,
     fitted_deviation_db,
@@ -31,14 +37,13 @@ from roomeq.optimiser.limits import (
 )
 from roomeq.optimiser.loss import Loss
 from roomeq.optimiser.problem import BandGainProblem, LabelArray
-from roomeq.optimiser.reasons import cancelled_bands, explain_bands
+from roomeq.optimiser.reasons import cancelled_bands, explain_bands, explained_choice
 from roomeq.optimiser.search import BandGainSolution, solve_band_gains
 from roomeq.optimiser.target import Target
 from roomeq.survey import Source, Survey
 
 __all__ = ["BandGainTask", "fit_band_gains"]
 
-LEAST_IMPROVEMENT_DB = 0.5
 LIMIT_TOLERANCE_DB = 0.005
 _REFINEMENTS = 4
 _POINTS_BETWEEN_ROWS = 33
@@ -161,6 +166,7 @@ def fit_band_gains(
     repeatability_db: float | None = None,
     prove: bool = True,
     node_limit: int | None = None,
+    chosen: ChosenGains | None = None,
 ) -> BandGainFit:
     """Choose band gains that bring every seat nearer to the target within the limits.
 
@@ -189,6 +195,9 @@ def fit_band_gains(
         Search until the gap to the proven bound is at most 0.05 dB, or the node limit.
     node_limit : int, optional
         Most nodes of the search.
+    chosen : ChosenGains, optional
+        Gains that were chosen otherwise: they are judged and explained in place of the best ones,
+        which then only give the bound.
 
     Returns
     -------
@@ -197,7 +206,8 @@ def fit_band_gains(
     Raises
     ------
     ValueError
-        If the source was not measured, nothing can be fitted, or a gain is off the device's grid.
+        If the source was not measured, nothing can be fitted, a gain is off the device's grid, or
+        chosen gains are not allowed.
     InfeasibleSettingsError
         If locked bands break a limit on their own.
     """
@@ -220,6 +230,8 @@ def fit_band_gains(
     )
     floor = limits.floor(target.lower_limit)
     wanted_db = _wanted_loudness_change_db(data, target)
+    if chosen is not None:
+        wanted_db = chosen.loudness_change_db(data, equaliser=equaliser)
     task = BandGainTask(
         data=data,
         equaliser=equaliser,
@@ -234,11 +246,20 @@ def fit_band_gains(
             seen=data.frequencies[data.frequency_weights > 0],
         ),
         present_gains_db=present,
-        loudness_change_db=min(wanted_db, _lowest_drive_db(limits, equaliser, floor)),
+        loudness_change_db=wanted_db
+        if chosen is not None
+        else min(wanted_db, _lowest_drive_db(limits, equaliser, floor)),
         clear_of=CLEAR_SHARE_OF_CORNER * corner if corner and clear_of_corner else None,
     )
     problem, solution = task.solve(prove=prove, node_limit=node_limit)
-    return _judged(task, problem, solution, wanted_db=wanted_db, repeatability_db=repeatability_db)
+    return _judged(
+        task,
+        problem,
+        solution,
+        wanted_db=wanted_db,
+        repeatability_db=repeatability_db,
+        chosen=chosen,
+    )
 
 
 def _tops(values: FloatArray) -> NDArray[np.bool_]:
@@ -266,6 +287,7 @@ def _judged(
     *,
     wanted_db: float,
     repeatability_db: float | None,
+    chosen: ChosenGains | None,
 ) -> BandGainFit:
     """Decide whether the found setting is worth a change, and collect the evidence."""
     data, equaliser, present = task.data, task.equaliser, task.present_gains_db
@@ -278,16 +300,34 @@ def _judged(
     present_labels = _labels_within_limits(problem, present)
     no_change = None
     if present_labels is not None:
-        no_change = _judge_improvement(before_db - candidate_db, repeatability_db=repeatability_db)
+        no_change = judge_improvement(before_db - candidate_db, repeatability_db=repeatability_db)
     labels = solution.labels
     if no_change is not None and present_labels is not None:
         labels = present_labels
+    if chosen is not None:
+        labels, no_change = chosen_labels(problem, chosen.gains_db), None
+        candidate = problem.setting_gains_db(labels)
+        candidate_db = deviation_db(candidate)
     gains = problem.setting_gains_db(labels)
     response_db = data.response_db(equaliser, gains)
     boosts_db = problem.limit_response_db(labels)
     loudest = int(np.argmax(boosts_db))
     change_db = float((data.present_db - response_db) @ data.frequency_weights)
     rise_db = max(0.0, task.loudness_change_db) - float(response_db @ data.frequency_weights)
+    bands = explain_bands(
+        data,
+        problem,
+        equaliser,
+        labels=labels,
+        best_gains_db=solution.best_gains_db,
+        present_gains_db=present,
+        freedoms=task.freedoms,
+        floor=task.floor,
+        cancelled=cancelled_bands(data, equaliser),
+        clear_of=task.clear_of,
+    )
+    if chosen is not None:
+        bands = explained_choice(bands, otherwise_db=problem.setting_gains_db(solution.labels))
     return BandGainFit(
         data=data,
         loss=task.loss,
@@ -296,18 +336,7 @@ def _judged(
         best_gains_db=readonly(solution.best_gains_db),
         present_gains_db=present,
         response_db=readonly(response_db),
-        bands=explain_bands(
-            data,
-            problem,
-            equaliser,
-            labels=labels,
-            best_gains_db=solution.best_gains_db,
-            present_gains_db=present,
-            freedoms=task.freedoms,
-            floor=task.floor,
-            cancelled=cancelled_bands(data, equaliser),
-            clear_of=task.clear_of,
-        ),
+        bands=bands,
         no_change=no_change,
         deviation_before_db=before_db,
         deviation_db=deviation_db(gains),
@@ -329,22 +358,12 @@ def _judged(
     )
 
 
-def _judge_improvement(improvement_db: float, *, repeatability_db: float | None) -> NoChange | None:
-    if improvement_db < LEAST_IMPROVEMENT_DB:
-        return NoChange.IMPROVEMENT_TOO_SMALL
-    if repeatability_db is not None and improvement_db < repeatability_db:
-        return NoChange.WITHIN_REPEATABILITY
-    return None
-
-
 def _labels_within_limits(problem: BandGainProblem, gains_db: FloatArray) -> LabelArray | None:
     """Return the labels of gains, or None where they are not allowed or break a limit."""
-    distances = [
-        np.abs(allowed - gain) for allowed, gain in zip(problem.gains_db, gains_db, strict=True)
-    ]
-    if any(distance.min() > 1e-9 for distance in distances):
+    try:
+        labels = chosen_labels(problem, gains_db)
+    except ValueError:
         return None
-    labels = np.array([int(distance.argmin()) for distance in distances])
     return labels if problem.feasible(labels, LIMIT_TOLERANCE_DB) else None
 
 

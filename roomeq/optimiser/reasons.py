@@ -24,7 +24,7 @@ from roomeq.optimiser.fit_data import FitData
 from roomeq.optimiser.limits import BandFreedom
 from roomeq.optimiser.problem import BandGainProblem, LabelArray
 
-__all__ = ["BandReason", "Reason", "cancelled_bands", "explain_bands"]
+__all__ = ["BandReason", "Reason", "cancelled_bands", "explain_bands", "explained_choice"]
 
 TOLERANCE_DB = 1.0
 DISAGREEMENT_DB = 3.0
@@ -45,6 +45,7 @@ class Reason(StrEnum):
     HELD_BY_RANGE = "held_by_range"
     LOCKED = "locked"
     NOT_WORTH_MOVING = "not_worth_moving"
+    SUM_WITH_MAINS = "sum_with_mains"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -270,3 +271,20 @@ def _limit_in_the_way(problem: BandGainProblem, trial: LabelArray, *, floor: flo
             return Reason.BELOW_LIMIT
         return Reason.HELD_BY_FILTER_BOOST
     return Reason.HELD_BY_DRIVE_BOOST
+
+
+def explained_choice(
+    bands: tuple[BandReason, ...], *, otherwise_db: FloatArray
+) -> tuple[BandReason, ...]:
+    """Return reasons in which a band set otherwise than `otherwise_db` follows the sum with mains.
+
+    Parameters
+    ----------
+    bands : tuple of BandReason
+    otherwise_db : array_like, shape (B,)
+        What the subwoofer alone would have chosen; where gains are these, nothing changes.
+    """
+    return tuple(
+        replace(band, reason=Reason.SUM_WITH_MAINS) if abs(band.gain_db - other) > 1e-9 else band
+        for band, other in zip(bands, otherwise_db, strict=True)
+    )

@@ -120,29 +120,22 @@ def setting_entries(
 def joining_text(record: JoiningRecord) -> str:
     """Return a joining as text: settings first, then what they do, then doubts."""
     lines = ["Joining subwoofer and mains", "", *joining_lines(record)]
-    if record.notes:
-        notes = [joining_note_text(note, record) for note in record.notes]
-        lines += ["", "About the measurements", *bullet_list(notes)]
-    lines += ["", *paragraph(_reference())]
     return "\n".join(lines) + "\n"
 
 
 def joining_lines(record: JoiningRecord) -> list[str]:
-    """Return verdict, settings, seats and evidence of a joining."""
+    """Return verdict, settings, seats, evidence and doubts of a joining."""
     settings, present = record.settings.settings(), record.present.settings()
     entries = [f"Bypass: {one}" for one in record.bypass]
     entries += setting_entries(settings, present=present)
-    return [
-        *_verdict(record),
-        "",
-        "Settings of the subwoofer against the mains",
-        *bullet_list(entries),
-        "",
-        *_seats(record),
-        "",
-        "How sure the joining is",
-        *bullet_list(joining_sentences(record)),
-    ]
+    lines = [*_verdict(record), ""]
+    lines += ["Settings of the subwoofer against the mains", *bullet_list(entries), ""]
+    lines += [*_seats(record), ""]
+    lines += ["How sure the joining is", *bullet_list(joining_sentences(record)), ""]
+    if record.notes:
+        notes = [joining_note_text(note, record) for note in record.notes]
+        lines += ["About the measurements of both", *bullet_list(notes), ""]
+    return [*lines, *paragraph(_reference())]
 
 
 def _reference() -> str:
@@ -198,7 +191,7 @@ def _seats(record: JoiningRecord) -> list[str]:
 def joining_sentences(record: JoiningRecord) -> list[str]:
     """Return what backs a joining, in sentences."""
     entries = [_flip_text(record)]
-    if record.bypass:
+    if record.bypass and record.bypass_gain_db is not None:
         entries.append(f"The bypass gains {record.bypass_gain_db:.2f} dB, joined anew either way.")
     if record.candidate.phase_frequency is not None or record.phase_gain_db:
         moved = "moved" if record.candidate.phase_deg else "left at rest"

@@ -11,10 +11,11 @@ import math
 
 from roomeq.plan import Plan
 from roomeq.report.headroom_text import extra_drive_lines, headroom_lines, protection_lines
+from roomeq.report.joining_text import joining_lines
 from roomeq.report.layout import bullet_list, paragraph, signed, table
 from roomeq.report.recording_text import kept_recording_lines
 from roomeq.report.terminal import gain_bar
-from roomeq.report.wording import SAFETY, caution_text, no_change_text, reason_text
+from roomeq.report.wording import SAFETY, caution_text, level_purpose, no_change_text, reason_text
 
 __all__ = ["evidence_sentences", "plan_text"]
 
@@ -32,7 +33,10 @@ def plan_text(plan: Plan, *, bars: bool = False) -> str:
     -------
     str
     """
-    lines = [f"{plan.room}: band gains for the subwoofer", ""]
+    title = "band gains" if plan.joining is None else "settings"
+    lines = [f"{plan.room}: {title} for the subwoofer", ""]
+    if plan.joining is not None:
+        lines += [*joining_lines(plan.joining), ""]
     lines += [*_verdict(plan), ""]
     lines += [*_settings(plan, bars), ""]
     if plan.protection is not None:
@@ -53,8 +57,9 @@ def plan_text(plan: Plan, *, bars: bool = False) -> str:
 def _verdict(plan: Plan) -> list[str]:
     if plan.no_change is not None:
         return paragraph(no_change_text(plan))
+    what = "Weighted deviation" if plan.joining is None else "The subwoofer alone: deviation"
     return paragraph(
-        f"Weighted deviation from the target over {len(plan.seats)} "
+        f"{what} from the target over {len(plan.seats)} "
         f"seat{'s' if len(plan.seats) != 1 else ''}: {plan.deviation_before_db:.1f} dB now, "
         f"{plan.deviation_after_db:.1f} dB predicted."
     )
@@ -104,15 +109,17 @@ def _level(plan: Plan) -> list[str]:
     text = f"  Level knob: {signed(level.change_db)} dB"
     if level.setting_db is not None:
         text += f", to {signed(level.setting_db)} dB"
-    wanted = "reaches the wanted level" if plan.target.level_db is not None else "keeps loudness"
-    text += f" ({wanted}; exactly {signed(level.exact_change_db, digits=2)} dB)"
+    text += f" ({level_purpose(plan)}; exactly {signed(level.exact_change_db, digits=2)} dB)"
     lines = paragraph(text.strip(), indent=2)
     if level.upstream_db:
         lines += paragraph(f"and {signed(level.upstream_db)} dB upstream", indent=2)
-    kept = "low-pass, protective high-pass, polarity, phase control"
-    if plan.protection is not None:
-        kept = kept.replace("protective high-pass, ", "")
-    lines += paragraph(f"Leave as they are: {kept}.", indent=2)
+    kept = []
+    if plan.joining is None:
+        kept = ["low-pass", "polarity", "phase control"]
+    if plan.protection is None:
+        kept.insert(1, "protective high-pass")
+    if kept:
+        lines += paragraph(f"Leave as they are: {', '.join(kept)}.", indent=2)
     return lines
 
 

@@ -16,7 +16,7 @@ from roomeq.plan import BandSetting, Caution, CautionCode, Plan
 from roomeq.report.headroom_text import note_text
 from roomeq.report.layout import signed
 
-__all__ = ["SAFETY", "caution_text", "no_change_text", "reason_text"]
+__all__ = ["SAFETY", "caution_text", "level_purpose", "no_change_text", "reason_text"]
 
 SAFETY = (
     "Turn the volume down before changing a setting or starting a test signal, then rise in steps; "
@@ -51,6 +51,7 @@ def reason_text(band: BandSetting, plan: Plan) -> str:
         Reason.HELD_BY_RANGE: "at the end of its range",
         Reason.LOCKED: "locked",
         Reason.NOT_WORTH_MOVING: "not worth a move",
+        Reason.SUM_WITH_MAINS: "chosen by the sum with the mains",
     }
     return words[band.reason]
 
@@ -64,10 +65,25 @@ def _drive_limit_text(band: BandSetting, plan: Plan) -> str:
     return "its headroom" if limit_db is None else f"{signed(limit_db)} dB by its headroom"
 
 
+def level_purpose(plan: Plan) -> str:
+    """Say what the level knob's change is for."""
+    if plan.joining is not None:
+        return "joins the mains"
+    return "reaches the wanted level" if plan.target.level_db is not None else "keeps loudness"
+
+
 def no_change_text(plan: Plan) -> str:
     """Say why nothing is proposed."""
     assert plan.no_change is not None
     evidence = plan.evidence
+    if plan.joining is not None:
+        return (
+            "Everything together (filters, delay, polarity, phase, level, bands) betters the "
+            "deviation of the sum with the mains by "
+            f"{plan.joining.deviation_before_db - plan.joining.candidate_deviation_db:.2f} dB from "
+            f"{plan.joining.deviation_before_db:.1f} dB, too little to be worth a change. Keep "
+            "what is set."
+        )
     gained = evidence.deviation_before_db - evidence.candidate_deviation_db
     if plan.no_change is NoChange.IMPROVEMENT_TOO_SMALL and evidence.deviation_before_db <= 1.0:
         return (
@@ -115,6 +131,27 @@ def caution_text(caution: Caution) -> str:
         CautionCode.IMPROVEMENT_LOST_AT_OTHER_Q: (
             f"If the bands' Q is {value:g} times the assumed one, most of the improvement is lost: "
             "measure one band of the device before trusting this proposal."
+        ),
+        CautionCode.CHECK_WIRING: (
+            "The subwoofer is inverted against the mains: look for exchanged wires before you "
+            f"change its polarity; the flip gains {value:.1f} dB over the best delay without."
+        ),
+        CautionCode.JOINING_AMBIGUOUS: (
+            f"A different delay or polarity does as well within {abs(value):.1f} dB: try both and "
+            "measure again."
+        ),
+        CautionCode.JOINING_AT_END: (
+            f"The {name} of the subwoofer lies at an end of what may be set: better settings may "
+            "lie beyond."
+        ),
+        CautionCode.LOW_PASS_TWICE: (
+            f"More low-passes are engaged than the crossover needs: bypass {name}; by the filters "
+            f"alone the sum with the mains gains {value:.1f} dB."
+        ),
+        CautionCode.SUM_DISAGREES: (
+            "The measured sum of subwoofer and mains differs from the predicted one by "
+            f"{value:.1f} dB (s.d.): the time reference was not common, or something moved. They "
+            "are not joined."
         ),
         CautionCode.LEVEL_OUTSIDE_RANGE: (
             f"The level knob does not reach: set {value:+.1f} dB upstream."

@@ -1,0 +1,267 @@
+"""Joining in a proposal: all settings of the subwoofer chosen together by the sum with the mains.
+
+Conventions
+-----------
+Levels and gains in dB, frequencies in Hz. The order is: protective high-pass by what protects the
+driver, low-passes to bypass, delay, polarity, phase, level, bands by the complex sum at the seats,
+and again until high-pass and bypass stay. Nothing here computes acoustics; figures come from
+`roomeq.optimiser`.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from functools import partial
+from typing import Protocol
+
+import msgspec
+import numpy as np
+
+from roomeq.device.crossover import CrossoverFilter, chain_response
+from roomeq.joining_proposal import JoiningOffer, bypasses_on_offer, joining_offer
+from roomeq.optimiser.all_settings import fit_all_settings
+from roomeq.optimiser.alternation import AllSettingsFit, without_bypassed
+from roomeq.optimiser.band_gain_fit import (
+    BandGainFit,
+    ChosenGains,
+    NoChange,
+    judge_improvement,
+)
+from roomeq.optimiser.joining import fit_joining
+from roomeq.optimiser.joining_data import JoiningNote
+from roomeq.path_figures import described_path
+from roomeq.plan_joining import JoiningRecord, TogetherRecord
+from roomeq.plan_records import Caution, CautionCode
+from roomeq.proposal_headroom import DriveProposal, fit_within_headroom
+from roomeq.room import Room
+
+__all__ = ["JointProposal", "fit_with_mains", "joining_obstacle", "path_cautions"]
+
+_MOST_ROUNDS = 3
+
+
+class Fit(Protocol):
+    """Fits the band gains of a room, or judges chosen ones."""
+
+    def __call__(self, room: Room, *, chosen: ChosenGains | None = None) -> BandGainFit: ...
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class JointProposal:
+    """All settings of the subwoofer, chosen by the sum with the mains.
+
+    Attributes
+    ----------
+    drive : DriveProposal
+        Bands and high-pass judged as for the subwoofer alone.
+    record : JoiningRecord or None
+        None where the measured sum contradicts the prediction, so that nothing is joined.
+    level_change_db : float
+        Of the level knob.
+    cautions : tuple of Caution
+    """
+
+    drive: DriveProposal
+    record: JoiningRecord | None
+    cautions: tuple[Caution, ...]
+    level_change_db: float = 0.0
+
+
+def joining_obstacle(room: Room) -> str | None:
+    """Say why subwoofer and mains are not joined although the mains were measured; None if not."""
+    if "mains" not in room.survey.sources or room.source != "sub":
+        return None
+    setup = room.joining
+    if not setup.common_time_reference:
+        return (
+            "subwoofer and mains are not joined: they were not measured against one time reference "
+            "([timing]); roomeq join tells what levels alone can"
+        )
+    if room.corner_origin != "path":
+        return (
+            "subwoofer and mains are not joined: the low-pass in the subwoofer's path is not "
+            "described ([[path]])"
+        )
+    if room.equaliser.shapes is not None:
+        return (
+            "subwoofer and mains are not joined: the phase of the device's bands is not known; "
+            "roomeq join chooses delay and polarity with the present bands"
+        )
+    both = [
+        seat
+        for seat in room.survey.seats
+        if {"sub", "mains"} <= {m.source for m in room.survey.at_seat(seat)}
+    ]
+    if not both:
+        return "subwoofer and mains are not joined: at no seat were both measured"
+    unphased = [m.file or m.seat for m in room.survey.measurements if not m.response.has_phase]
+    if unphased:
+        return f"subwoofer and mains are not joined: {unphased[0]} has no phase"
+    return None
+
+
+def fit_with_mains(room: Room, drive: DriveProposal, *, fit: Fit) -> JointProposal | None:
+    """Choose all settings together; None where joining has no say.
+
+    Parameters
+    ----------
+    room : Room
+    drive : DriveProposal
+        High-pass and bands as chosen for the subwoofer alone.
+    fit : callable
+        Fits the band gains of a room, or judges chosen ones.
+
+    Raises
+    ------
+    ValueError
+        If present settings cannot be, or nothing can be joined.
+    """
+    if "mains" not in room.survey.sources or room.source != "sub" or joining_obstacle(room):
+        return None
+    offer = joining_offer(room)
+    alone = drive
+    for _ in range(_MOST_ROUNDS):
+        high_pass = drive.high_pass
+        found = _all_settings(room, drive.room, offer, high_pass)
+        if JoiningNote.SUM_DISAGREES in found.data.notes:
+            return JointProposal(drive=alone, record=None, cautions=_disagrees(found))
+        no_change = judge_improvement(
+            found.deviation_before_db - found.deviation_db, repeatability_db=room.repeatability_db
+        )
+        if no_change is not None:
+            drive = _at_present(room, alone, fit=fit)
+            break
+        chosen = ChosenGains(
+            gains_db=found.settings.gains_db,
+            level_change_db=found.settings.joining.level_change_db,
+        )
+        changed = _with_bypass(room, found.settings.bypassed)
+        drive = fit_within_headroom(changed, fit=partial(fit, chosen=chosen))
+        if drive.high_pass == high_pass:
+            break
+    record = _record(found, offer, no_change)
+    return JointProposal(
+        drive=drive,
+        record=record,
+        level_change_db=0.0 if no_change else found.settings.joining.level_change_db,
+        cautions=_cautions(record),
+    )
+
+
+def _all_settings(
+    room: Room, behind: Room, offer: JoiningOffer, high_pass: CrossoverFilter | None
+) -> AllSettingsFit:
+    """Solve for everything behind a high-pass that is reckoned into the measurements."""
+    assert room.corner is not None
+    path = room.target.path
+    return fit_all_settings(
+        behind.survey,
+        corner=room.corner,
+        common_time_reference=True,
+        equaliser=room.equaliser,
+        target=replace(behind.target, path=path),
+        limits=behind.limits,
+        loss=room.loss,
+        present=offer.present,
+        present_gains_db=room.present.gains_db,
+        protection=high_pass,
+        bypassable=bypasses_on_offer(room),
+        **offer.choices,
+    )
+
+
+def _at_present(room: Room, alone: DriveProposal, *, fit: Fit) -> DriveProposal:
+    """Return the present bands, judged; those for the subwoofer alone where these break a limit."""
+    present = ChosenGains(gains_db=room.present.gains_db)
+    try:
+        kept = fit_within_headroom(room, fit=partial(fit, chosen=present))
+    except ValueError:
+        return alone
+    found, limits = kept.fit, kept.room.limits
+    most = float(limits.drive_db(np.array([found.drive_boost_frequency]))[0])
+    within = found.filter_boost_db <= limits.filter_boost_db and found.drive_boost_db <= most
+    return kept if within else alone
+
+
+def _with_bypass(room: Room, bypassed: tuple[CrossoverFilter, ...]) -> Room:
+    """Return the room with low-passes switched off: measurements, path and target follow."""
+    if not bypassed:
+        return room
+    changed = tuple(
+        replace(
+            entry,
+            response=entry.response.filtered(
+                chain_response(bypassed, entry.response.frequencies), inverse=True
+            ),
+        )
+        if entry.source == "sub"
+        else entry
+        for entry in room.survey.measurements
+    )
+    path = without_bypassed(room.path, bypassed)
+    return replace(
+        room,
+        survey=replace(room.survey, measurements=changed),
+        path=path,
+        corner=min(one.corner for one in path if one.kind == "low_pass"),
+        target=replace(room.target, path=without_bypassed(room.target.path, bypassed)),
+    )
+
+
+def _record(
+    found: AllSettingsFit, offer: JoiningOffer, no_change: NoChange | None
+) -> JoiningRecord:
+    """Return figures of the joining, with what flip, phase and rivals would do at these bands."""
+    proposed = found.settings.joining
+    fit = fit_joining(found.final_data, least_improvement_db=-math.inf, **offer.choices)
+    fit = replace(
+        fit,
+        settings=proposed if no_change is None else found.present.joining,
+        candidate=proposed,
+        deviation_db=found.deviation_db if no_change is None else found.deviation_before_db,
+        candidate_deviation_db=found.deviation_db,
+        no_change=no_change,
+    )
+    record = JoiningRecord.of(
+        fit,
+        measured=found.present_data,
+        delay_stated=offer.delay_stated,
+        bypass=found.settings.bypassed if no_change is None else (),
+    )
+    return msgspec.structs.replace(
+        record,
+        together=TogetherRecord(
+            in_turn_deviation_db=found.in_turn_deviation_db,
+            deviation_db=found.deviation_db,
+            in_turn_gains_db=tuple(found.in_turn.gains_db.tolist()),
+            rounds=found.rounds,
+        ),
+    )
+
+
+def _disagrees(found: AllSettingsFit) -> tuple[Caution, ...]:
+    residual = found.data.sum_residual_db
+    worst = 0.0 if residual is None else float(np.nanmax(residual))
+    return (Caution(code=CautionCode.SUM_DISAGREES, value=worst),)
+
+
+def _cautions(record: JoiningRecord) -> tuple[Caution, ...]:
+    """Return what to be careful of when joining."""
+    found = []
+    if record.ambiguous and record.rival is not None:
+        found.append(Caution(code=CautionCode.JOINING_AMBIGUOUS, value=record.rival.margin_db))
+    found += [Caution(code=CautionCode.JOINING_AT_END, name=name) for name in record.at_ends]
+    if record.settings.inverted != record.present.inverted:
+        found.append(Caution(code=CautionCode.CHECK_WIRING, value=record.flip_gain_db))
+    return tuple(found)
+
+
+def path_cautions(room: Room) -> tuple[Caution, ...]:
+    """Return that a low-pass is engaged twice, with what to bypass and what the sum gains."""
+    analysis = described_path(room)
+    if analysis is None or analysis.recommended is None:
+        return ()
+    advised = analysis.recommended
+    names = " and ".join(f"the {one}" for one in advised.filters)
+    return (Caution(code=CautionCode.LOW_PASS_TWICE, value=advised.gain_db, name=names),)
