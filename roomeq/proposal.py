@@ -12,7 +12,6 @@ from functools import partial
 
 import numpy as np
 
-from roomeq.analysis.seats import estimate_odd_seat
 from roomeq.device.profile import LevelKnob
 from roomeq.levels import FloatArray, power_ratio
 from roomeq.optimiser.band_gain_fit import BandGainFit, ChosenGains
@@ -20,7 +19,6 @@ from roomeq.optimiser.band_gains import fit_band_gains
 from roomeq.plan import (
     PLAN_FORMAT,
     BandSetting,
-    Caution,
     CautionCode,
     Curves,
     DeviceRecord,
@@ -32,19 +30,16 @@ from roomeq.plan import (
     SeatResult,
     TargetRecord,
 )
+from roomeq.proposal_cautions import proposal_cautions, recording_cautions
 from roomeq.proposal_headroom import fit_within_headroom
 from roomeq.proposal_joining import fit_with_mains, joining_obstacle, path_cautions
-from roomeq.recording_rows import RecordingRow, recording_rows
+from roomeq.recording_rows import recording_rows
 from roomeq.recording_weights import weighed_room
 from roomeq.room import Room
 
 __all__ = ["propose"]
 
 Q_FACTORS = (0.7, 1.4)
-NOTICEABLE_DB = 0.5
-HARD_WORK_DB = 3.0
-NOTICED = 0.95
-"""Noise that leaves a band more weight is not worth a word; common practice, no source."""
 
 
 def propose(room: Room, *, node_limit: int | None = None) -> Plan:
@@ -116,10 +111,10 @@ def propose(room: Room, *, node_limit: int | None = None) -> Plan:
         evidence=_evidence(room, fit, q_checks),
         curves=_curves(fit),
         cautions=(
-            *_recording_cautions(recordings),
+            *recording_cautions(recordings),
             *path_cautions(as_measured),
             *(() if joint is None else joint.cautions),
-            *_cautions(room, fit, level, q_checks),
+            *proposal_cautions(room, fit, level, q_checks),
             *(c for c in drive.cautions if joining is None or c.code is not CautionCode.JOIN_AGAIN),
         ),
         assumptions=(*room.assumptions, *drive.assumptions, *_obstacle(as_measured)),
@@ -325,88 +320,3 @@ def _curves(fit: BandGainFit) -> Curves:
         frequency_weights=tuple(data.frequency_weights.tolist()),
         trust=_rows(data.trust),
     )
-
-
-def _recording_cautions(recordings: tuple[RecordingRow, ...]) -> tuple[Caution, ...]:
-    """Say which recordings count less than fully, and by how much."""
-    found = []
-    for row in recordings:
-        name = f"{row.file} ({row.seat})"
-        if row.counts <= 0.0:
-            found.append(Caution(code=CautionCode.RECORDING_LEFT_OUT, name=name))
-        elif row.counts < 1.0:
-            code = CautionCode.RECORDING_COUNTS_LESS
-            found.append(Caution(code=code, value=row.counts, name=name))
-    return tuple(found)
-
-
-def _noise_caution(room: Room, fit: BandGainFit) -> tuple[Caution, ...]:
-    """Say which bands count less because of noise, with the smallest weight it leaves them."""
-    data, lowered = fit.data, {}
-    lowest, highest = room.used_span(room.source)
-    for band in room.equaliser.bands:
-        low, high = max(band.lower, lowest), min(band.upper, highest)
-        inside = (data.frequencies >= low) & (data.frequencies <= high)
-        least = float(data.noise_weights[inside].min(initial=1.0))
-        if least < NOTICED:
-            lowered[band.label] = least
-    if not lowered:
-        return ()
-    code, least = CautionCode.BANDS_IN_NOISE, min(lowered.values())
-    return (Caution(code=code, value=least, name=", ".join(lowered)),)
-
-
-def _cautions(
-    room: Room, fit: BandGainFit, level: LevelSetting, q_checks: tuple[QCheck, ...]
-) -> tuple[Caution, ...]:
-    """Collect the cautions that belong to this plan."""
-    data = fit.data
-    found = [*_setting_cautions(fit, level, q_checks)]
-    if data.band_levels:
-        found.append(Caution(code=CautionCode.BAND_LEVELS_ONLY))
-    if len(data.seats) < 3:
-        found.append(Caution(code=CautionCode.FEW_SEATS, value=float(len(data.seats))))
-    if not data.noise_known:
-        found.append(Caution(code=CautionCode.NOISE_UNKNOWN))
-    found += _noise_caution(room, fit)
-    odd = estimate_odd_seat(data.error_db, frequencies=data.frequencies, seats=data.seats)
-    if odd is not None:
-        found.append(
-            Caution(code=CautionCode.ONE_SEAT_STANDS_OUT, value=odd.distance_db, name=odd.seat)
-        )
-    return tuple(found)
-
-
-def _setting_cautions(
-    fit: BandGainFit, level: LevelSetting, q_checks: tuple[QCheck, ...]
-) -> list[Caution]:
-    found = []
-    if q_checks:
-        found.append(Caution(code=CautionCode.Q_ASSUMED))
-    gained = fit.deviation_before_db - fit.deviation_db
-    for check in q_checks if fit.no_change is None else ():
-        if check.before_db - check.after_db < min(NOTICEABLE_DB, 0.5 * gained):
-            found.append(Caution(code=CautionCode.IMPROVEMENT_LOST_AT_OTHER_Q, value=check.factor))
-    if level.upstream_db:
-        found.append(Caution(code=CautionCode.LEVEL_OUTSIDE_RANGE, value=level.upstream_db))
-    if fit.loudness_cut_db > 0:
-        found.append(Caution(code=CautionCode.LOUDNESS_CUT, value=fit.loudness_cut_db))
-    if not fit.proven:
-        found.append(Caution(code=CautionCode.NOT_PROVEN, value=fit.gap_db))
-    if fit.drive_boost_db > HARD_WORK_DB:
-        found.append(Caution(code=CautionCode.WORKS_HARDER, value=fit.drive_boost_db))
-    worse = fit.after_by_seat_db - fit.before_by_seat_db
-    if worse.max() > NOTICEABLE_DB:
-        index = int(np.argmax(worse))
-        found.append(
-            Caution(
-                code=CautionCode.SEAT_GETS_WORSE,
-                value=float(worse[index]),
-                name=fit.data.seats[index],
-            )
-        )
-    if fit.left_out and fit.no_change is None:
-        change = float(np.mean([seat.after_db - seat.before_db for seat in fit.left_out]))
-        if change > 0:
-            found.append(Caution(code=CautionCode.UNMEASURED_SEAT_MAY_GET_WORSE, value=change))
-    return found
