@@ -44,8 +44,8 @@ if TYPE_CHECKING:
     from roomeq.room_reading import room_from_exports as room_from_exports
     from roomeq.survey import Measurement as Measurement
     from roomeq.survey import Survey as Survey
-    from roomeq.verification import Verification as Verification
     from roomeq.verification import verify as verify
+    from roomeq.verification_records import Verification as Verification
 
 _PLACES = {
     "BandGainFit": "optimiser.band_gain_fit",
@@ -64,7 +64,7 @@ _PLACES = {
     "RoomeqWarning": "errors",
     "Survey": "survey",
     "Target": "optimiser.target",
-    "Verification": "verification",
+    "Verification": "verification_records",
     "band_levels_db": "analysis.smoothing",
     "estimate_band_statistics": "analysis.seats",
     "estimate_seat_statistics": "analysis.seats",

@@ -51,12 +51,15 @@ class PresentSettings:
         Level knob; None where it is not known.
     polarity : {"normal", "inverted"} or None
     phase_deg : float or None
+    gains_stated : bool
+        Whether the gains were stated; else they are taken for 0.
     """
 
     gains_db: FloatArray
     level_db: float | None = None
     polarity: Literal["normal", "inverted"] | None = None
     phase_deg: float | None = None
+    gains_stated: bool = True
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "gains_db", readonly(self.gains_db))

@@ -186,7 +186,7 @@ def room_from_exports(
         files,
         name=Path(paths[0]).parent.resolve().name or "room",
         device=device,
-        present=PresentSettings(gains_db=np.zeros(len(device.equaliser.bands))),
+        present=PresentSettings(gains_db=np.zeros(len(device.equaliser.bands)), gains_stated=False),
         path=path,
         stated_corner=crossover,
         target=Target(lower_limit=lower_limit, path=path),
@@ -230,6 +230,7 @@ def _present_settings(room_file: RoomFile, device: Device) -> PresentSettings:
         level_db=stated.level_db,
         polarity=stated.polarity,
         phase_deg=stated.phase_deg,
+        gains_stated=stated.gains_db is not None,
     )
 
 

@@ -3,15 +3,16 @@
 Conventions
 -----------
 Differences are measured again minus predicted, in dB, on the plan's axis. Levels of the two
-measuring days need not compare: one offset is removed first, and stated. The optimiser is not run
-again.
+measuring days need not compare: one offset is removed first, and stated. It is the weighted median
+over seats and frequencies, which a wrong band or a bad seat does not carry along, and is taken
+again without what wrong bands explain once they are known. The optimiser is not run again.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
 
-import msgspec
 import numpy as np
 
 from roomeq.analysis.survey_levels import has_band_levels, seat_levels_db
@@ -19,90 +20,95 @@ from roomeq.bands import third_octave_band
 from roomeq.device.equaliser import FixedBandEqualiser, QLaw
 from roomeq.levels import FloatArray
 from roomeq.plan import CautionCode, DeviceRecord, Plan
+from roomeq.room import Room
 from roomeq.survey import Survey
+from roomeq.verification_records import (
+    BandCheck,
+    LevelCheck,
+    SeatCheck,
+    StatedSetting,
+    SuspectedSetting,
+    Verification,
+)
 
-__all__ = ["BandCheck", "SeatCheck", "SuspectedSetting", "Verification", "equaliser_of", "verify"]
+__all__ = [
+    "BandCheck",
+    "LevelCheck",
+    "SeatCheck",
+    "StatedSetting",
+    "SuspectedSetting",
+    "Verification",
+    "equaliser_of",
+    "verify",
+    "verify_room",
+]
 
 AGREES_DB = 1.0
 _REPEATS = 2.0  # standard deviations of a repeated measurement
 _EXPLAINS = 0.5  # share of the mean square difference that a suspicion must explain
 _MOST_SUSPECTS = 3
 _REFINEMENTS = 20
-
-
-class _Record(msgspec.Struct, frozen=True, kw_only=True):
-    """A part of a verification."""
-
-
-class SeatCheck(_Record, frozen=True, kw_only=True):
-    """One seat: root mean square difference in dB, and whether that is close enough."""
-
-    seat: str
-    difference_db: float
-    agrees: bool
-
-
-class BandCheck(_Record, frozen=True, kw_only=True):
-    """One band: mean difference over the seats in dB, and whether that is close enough."""
-
-    label: str
-    difference_db: float
-    agrees: bool
-
-
-class SuspectedSetting(_Record, frozen=True, kw_only=True):
-    """A band that looks as if it had been set to another gain than the plan says."""
-
-    label: str
-    planned_db: float
-    looks_like_db: float
-
-
-class Verification(_Record, frozen=True, kw_only=True):
-    """What agrees with a plan, what does not, and what was probably set wrongly.
-
-    Attributes
-    ----------
-    room : str
-    agrees : bool
-        Whether every band, averaged over seats, and every seat is close enough.
-    tolerance_db : float
-        What "close enough" was: 1 dB, or twice the repeatability where that is more (common
-        practice, no source).
-    offset_db : float
-        Level by which all seats differ from the prediction; removed from all other figures.
-    seats : tuple of SeatCheck
-    bands : tuple of BandCheck
-    suspects : tuple of SuspectedSetting
-        In order of what they explain; empty where no single band explains the difference.
-    not_measured_again : tuple of str
-        Seats of the plan that are missing.
-    """
-
-    room: str
-    agrees: bool
-    tolerance_db: float
-    offset_db: float
-    seats: tuple[SeatCheck, ...]
-    bands: tuple[BandCheck, ...]
-    suspects: tuple[SuspectedSetting, ...]
-    not_measured_again: tuple[str, ...]
-
-    def to_json(self) -> bytes:
-        """Return the verification as JSON text."""
-        return msgspec.json.format(msgspec.json.encode(self), indent=1) + b"\n"
+_SAME_DB = 1e-9
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Difference:
     seats: tuple[str, ...]
     axis: FloatArray
-    by_seat_db: FloatArray
-    weights: FloatArray
+    raw_db: FloatArray
+    share: FloatArray
     offset_db: float
 
+    @property
+    def by_seat_db(self) -> FloatArray:
+        return self.raw_db - self.offset_db
 
-def verify(plan: Plan, survey: Survey) -> Verification:
+    @property
+    def mean_db(self) -> FloatArray:
+        return np.asarray(self.by_seat_db.mean(axis=0))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Explanation:
+    settings: tuple[SuspectedSetting, ...]
+    response_db: FloatArray
+
+
+def verify_room(plan: Plan, room: Room) -> Verification:
+    """Compare a room measured after the settings were made, and what it states, with a plan.
+
+    Parameters
+    ----------
+    plan : Plan
+    room : Room
+        As for `verify`; the settings that its file states are compared with the plan's.
+
+    Returns
+    -------
+    Verification
+
+    Raises
+    ------
+    ValueError
+        As `verify`.
+    """
+    present = room.present
+    gains = dict(zip(room.equaliser.labels, present.gains_db.tolist(), strict=True))
+    return verify(
+        plan,
+        room.survey,
+        stated_gains_db=gains if present.gains_stated else None,
+        stated_level_db=present.level_db,
+    )
+
+
+def verify(
+    plan: Plan,
+    survey: Survey,
+    *,
+    stated_gains_db: Mapping[str, float] | None = None,
+    stated_level_db: float | None = None,
+) -> Verification:
     """Compare a measurement taken after the settings were made with a plan.
 
     Parameters
@@ -110,6 +116,10 @@ def verify(plan: Plan, survey: Survey) -> Verification:
     plan : Plan
     survey : Survey
         Measured with the plan's settings in force; at least one of the plan's seats.
+    stated_gains_db : mapping of str to float, optional
+        What the bands are said to have been set to meanwhile, by their nominal centres.
+    stated_level_db : float, optional
+        What the level knob is said to have been set to.
 
     Returns
     -------
@@ -122,26 +132,79 @@ def verify(plan: Plan, survey: Survey) -> Verification:
     """
     difference = _difference(plan, survey)
     tolerance = max(AGREES_DB, _REPEATS * (plan.evidence.repeatability_db or 0.0))
-    share = difference.weights / difference.weights.sum()
-    by_seat = np.sqrt(difference.by_seat_db**2 @ share)
-    mean = difference.by_seat_db.mean(axis=0)
-    seats = tuple(
-        SeatCheck(seat=seat, difference_db=float(value), agrees=bool(value <= 2.0 * tolerance))
-        for seat, value in zip(difference.seats, by_seat, strict=True)
-    )
-    bands = _band_checks(plan, difference.axis, mean, share, tolerance=tolerance)
-    agrees = all(seat.agrees for seat in seats) and all(band.agrees for band in bands)
+    explained = _Explanation(settings=(), response_db=np.zeros(difference.axis.size))
+    if not _all_agree(plan, difference, explained, tolerance=tolerance):
+        explained = _explanation(plan, difference)
+        difference = replace(
+            difference,
+            offset_db=_weighted_median(difference.raw_db - explained.response_db, difference.share),
+        )
+    agrees = _all_agree(plan, difference, explained, tolerance=tolerance)
     return Verification(
         room=plan.room,
         agrees=agrees,
         tolerance_db=tolerance,
         offset_db=difference.offset_db,
-        seats=seats,
-        bands=bands,
-        suspects=() if agrees else _suspects(plan, difference.axis, mean, share),
+        level=_level_check(plan, difference.offset_db, tolerance=tolerance),
+        seats=_seat_checks(difference, tolerance=tolerance),
+        bands=_band_checks(plan, difference, explained, tolerance=tolerance),
+        suspects=() if agrees else explained.settings,
+        stated=_stated(plan, stated_gains_db or {}, stated_level_db),
         not_measured_again=tuple(
             entry.seat for entry in plan.seats if entry.seat not in difference.seats
         ),
+    )
+
+
+def _all_agree(
+    plan: Plan, difference: _Difference, explained: _Explanation, *, tolerance: float
+) -> bool:
+    bands = _band_checks(plan, difference, explained, tolerance=tolerance)
+    seats = _seat_checks(difference, tolerance=tolerance)
+    return all(seat.agrees for seat in seats) and all(band.agrees for band in bands)
+
+
+def _weighted_median(values: FloatArray, weights: FloatArray) -> float:
+    """Return the median over all rows, each value counting by the weight of its column."""
+    every = np.broadcast_to(weights, values.shape).ravel()
+    order = np.argsort(values, axis=None, kind="stable")
+    below = np.cumsum(every[order])
+    return float(values.ravel()[order][np.searchsorted(below, 0.5 * below[-1])])
+
+
+def _stated(
+    plan: Plan, gains_db: Mapping[str, float], level_db: float | None
+) -> tuple[StatedSetting, ...]:
+    found = [
+        StatedSetting(
+            label=band.label, planned_db=band.gain_db, stated_db=float(gains_db[band.label])
+        )
+        for band in plan.bands
+        if band.label in gains_db and abs(gains_db[band.label] - band.gain_db) > _SAME_DB
+    ]
+    planned = plan.level.setting_db
+    if level_db is not None and planned is not None and abs(level_db - planned) > _SAME_DB:
+        found.append(StatedSetting(label="level", planned_db=planned, stated_db=level_db))
+    return tuple(found)
+
+
+def _level_check(plan: Plan, offset_db: float, *, tolerance: float) -> LevelCheck:
+    """Compare the level with what the knob gives in its steps; the prediction has it exactly."""
+    planned = plan.level.setting_db
+    off = offset_db + plan.level.residual_db - plan.level.upstream_db
+    return LevelCheck(
+        difference_db=off,
+        planned_db=planned,
+        looks_like_db=None if planned is None else planned + off,
+        agrees=abs(off) <= tolerance,
+    )
+
+
+def _seat_checks(difference: _Difference, *, tolerance: float) -> tuple[SeatCheck, ...]:
+    by_seat = np.sqrt(difference.by_seat_db**2 @ difference.share)
+    return tuple(
+        SeatCheck(seat=seat, difference_db=float(value), agrees=bool(value <= 2.0 * tolerance))
+        for seat, value in zip(difference.seats, by_seat, strict=True)
     )
 
 
@@ -160,11 +223,9 @@ def _difference(plan: Plan, survey: Survey) -> _Difference:
     measured = levels[[chosen.seats.index(seat) for seat in again]]
     predicted = np.array(plan.curves.predicted_level_db)[[planned.index(seat) for seat in again]]
     weights = np.array(plan.curves.frequency_weights)
-    raw = measured - predicted
-    offset = float((raw @ weights).mean() / weights.sum())
-    return _Difference(
-        seats=tuple(again), axis=axis, by_seat_db=raw - offset, weights=weights, offset_db=offset
-    )
+    raw, share = measured - predicted, weights / weights.sum()
+    offset = _weighted_median(raw, share)
+    return _Difference(seats=tuple(again), axis=axis, raw_db=raw, share=share, offset_db=offset)
 
 
 def _check_comparable(plan: Plan, chosen: Survey, axis: FloatArray) -> None:
@@ -192,16 +253,22 @@ def _check_comparable(plan: Plan, chosen: Survey, axis: FloatArray) -> None:
 
 
 def _band_checks(
-    plan: Plan, axis: FloatArray, mean: FloatArray, share: FloatArray, *, tolerance: float
+    plan: Plan, difference: _Difference, explained: _Explanation, *, tolerance: float
 ) -> tuple[BandCheck, ...]:
+    axis, mean = difference.axis, difference.mean_db
     checks = []
     for setting in plan.bands:
         band = third_octave_band(setting.centre)
-        inside = (axis >= band.lower) & (axis < band.upper) & (share > 0)
+        inside = (axis >= band.lower) & (axis < band.upper) & (difference.share > 0)
         if inside.any():
             value = float(mean[inside].mean())
             checks.append(
-                BandCheck(label=setting.label, difference_db=value, agrees=abs(value) <= tolerance)
+                BandCheck(
+                    label=setting.label,
+                    difference_db=value,
+                    unexplained_db=value - float(explained.response_db[inside].mean()),
+                    agrees=abs(value) <= tolerance,
+                )
             )
     return tuple(checks)
 
@@ -222,18 +289,21 @@ def equaliser_of(device: DeviceRecord) -> FixedBandEqualiser | None:
     )
 
 
-def _suspects(
-    plan: Plan, axis: FloatArray, mean: FloatArray, share: FloatArray
-) -> tuple[SuspectedSetting, ...]:
-    """Name bands, one after the other, whose other setting explains most of what differs."""
+def _explanation(plan: Plan, difference: _Difference) -> _Explanation:
+    """Name bands, one after the other, whose other setting explains most of what differs.
+
+    The level is free in every comparison: means are taken out of differences and of changes alike.
+    """
+    axis, share = difference.axis, difference.share
+    mean = difference.mean_db - difference.mean_db @ share
     equaliser = equaliser_of(plan.device)
     if equaliser is None:
-        return ()
-    changes = []
+        return _Explanation(settings=(), response_db=np.zeros(axis.size))
+    whole, changes = [], []
     for index, gain in enumerate(plan.gains_db):
         planned = equaliser.band_table_db(index, axis, gains_db=np.array([gain]))
-        change = equaliser.band_table_db(index, axis) - planned
-        changes.append(change - (change @ share)[:, np.newaxis])
+        whole.append(equaliser.band_table_db(index, axis) - planned)
+        changes.append(whole[-1] - (whole[-1] @ share)[:, np.newaxis])
     found: dict[int, int] = {}
     for _ in range(_MOST_SUSPECTS):
         rest = mean - _explained(changes, found)
@@ -248,15 +318,16 @@ def _suspects(
         found[best[0]] = best[1]
         _refine(found, mean, changes, share)
     grid = equaliser.gain_grid_db
-    return tuple(
+    settings = tuple(
         SuspectedSetting(
             label=plan.bands[index].label,
             planned_db=plan.bands[index].gain_db,
             looks_like_db=float(grid[row]),
         )
         for index, row in found.items()
-        if abs(grid[row] - plan.gains_db[index]) > 1e-9
+        if abs(grid[row] - plan.gains_db[index]) > _SAME_DB
     )
+    return _Explanation(settings=settings, response_db=_explained(whole, found))
 
 
 def _explained(changes: list[FloatArray], found: dict[int, int]) -> FloatArray:

@@ -42,6 +42,7 @@ ORDER = [
         "joining_proposal",
         "proposal_joining",
     },
+    {"verification_records"},
     {"verification"},
     {"report"},
     {"batch"},

@@ -12,9 +12,9 @@ from roomeq.plan import write_plan
 from roomeq.proposal import propose
 from roomeq.report.verification_text import verification_text
 from roomeq.response import FrequencyResponse
-from roomeq.room_reading import read_room
+from roomeq.room_reading import read_room, room_from_exports
 from roomeq.survey import Measurement, Survey
-from roomeq.verification import equaliser_of, verify
+from roomeq.verification import equaliser_of, verify, verify_room
 
 SAMPLES = Path(__file__).parents[1] / "sample_measurements"
 
@@ -293,3 +293,97 @@ def test_where_all_agrees_nobody_is_suspected(room, plan):
     found = verify(plan, measured_again(room, gains, offset_db=plan.level.exact_change_db))
     assert found.agrees
     assert found.suspects == ()
+
+
+@pytest.mark.parametrize("label", ["20", "25", "31.5", "40", "50", "63", "80", "100"])
+@pytest.mark.parametrize("level_db", [0.0, 2.0])
+def test_one_band_wrong_by_3_db_is_named_alone_and_moves_nothing_else(room, plan, label, level_db):
+    # synthetic instrument: the truth is known, with seats that repeat to 0.3 dB
+    index = plan.device.labels.index(label)
+    gains = list(plan.gains_db)
+    gains[index] += 3.0 if gains[index] <= 3.0 else -3.0
+    random = np.random.default_rng(5)
+    survey = bent(
+        measured_again(room, gains, offset_db=plan.level.exact_change_db + level_db),
+        lambda axis: random.normal(0.0, 0.3),
+    )
+    found = verify(plan, survey)
+    assert not found.agrees
+    assert [row.label for row in found.suspects] == [label]
+    assert found.suspects[0].looks_like_db == pytest.approx(gains[index], abs=0.5)
+    assert found.offset_db == pytest.approx(level_db, abs=0.25)
+    assert found.level.agrees is (level_db == 0.0)
+    named = next(row for row in found.bands if row.label == label)
+    assert 2.0 < abs(named.difference_db) < 3.0  # a third-octave mean lies below the peak
+    assert not named.agrees
+    # what neighbours show is the skirt of this band (RBJ peaking section, as the device has it),
+    # and nothing is left of it once the band is allowed for
+    equaliser = equaliser_of(plan.device)
+    for row in found.bands:
+        band = equaliser.bands[plan.device.labels.index(row.label)]
+        axis = np.array([x for x in plan.curves.frequencies if band.lower <= x < band.upper])
+        skirt = equaliser.response_db(gains, axis) - equaliser.response_db(plan.gains_db, axis)
+        assert row.difference_db == pytest.approx(skirt.mean(), abs=0.4)
+        assert abs(row.unexplained_db) < 0.4
+
+
+def test_a_level_knob_wrong_by_2_db_is_told_as_level(room, plan):
+    assert plan.level.setting_db is not None
+    as_set = plan.level.exact_change_db - plan.level.residual_db  # in the knob's steps
+    found = verify(plan, measured_again(room, plan.gains_db, offset_db=as_set + 2.0))
+    assert found.agrees
+    assert found.suspects == ()
+    assert not found.level.agrees
+    assert found.level.difference_db == pytest.approx(2.0, abs=0.1)
+    assert found.level.looks_like_db == pytest.approx(plan.level.setting_db + 2.0, abs=0.1)
+    assert max(abs(row.difference_db) for row in found.bands) < 0.2
+    right = verify(plan, measured_again(room, plan.gains_db, offset_db=as_set))
+    assert right.level.agrees
+    assert right.level.difference_db == pytest.approx(0.0, abs=0.1)
+
+
+def test_one_bad_seat_does_not_carry_the_level_along(room, plan):
+    survey = measured_again(room, plan.gains_db, offset_db=plan.level.exact_change_db)
+    first, *others = survey.measurements
+    loud = replace_field(first, response=shifted(first.response, 12.0))
+    found = verify(plan, Survey(measurements=(loud, *others)))
+    assert found.offset_db == pytest.approx(0.0, abs=0.1)
+    assert [row.agrees for row in found.seats] == [False] + [True] * 5
+    assert found.seats[0].difference_db == pytest.approx(12.0, abs=0.2)
+
+
+def test_settings_stated_otherwise_are_named(room, plan):
+    again = replace_field(
+        room, survey=measured_again(room, plan.gains_db, offset_db=plan.level.exact_change_db)
+    )
+
+    def stated(gains_db, **others):
+        present = replace_field(room.present, gains_db=np.array(gains_db), **others)
+        found = verify_room(plan, replace_field(again, present=present))
+        assert found.agrees  # what is stated is not what is measured
+        return {row.label: (row.planned_db, row.stated_db) for row in found.stated}
+
+    level_db = plan.level.setting_db
+    assert stated(plan.gains_db, level_db=level_db) == {}
+    assert stated(plan.gains_db, level_db=None) == {}
+    assert stated(np.zeros(9), level_db=None, gains_stated=False) == {}
+    wrong = list(plan.gains_db)
+    wrong[4] += 3.0
+    assert stated(wrong, level_db=level_db - 1.5) == {
+        "50": (plan.gains_db[4], wrong[4]),
+        "level": (level_db, level_db - 1.5),
+    }
+    text = verification_text(verify_room(plan, room))  # the sample states what was set before
+    assert f"40 Hz: planned {plan.gains_db[3]:+.1f} dB, stated -3.0 dB" in text
+    assert f"Level knob: planned {level_db:+.1f} dB, stated -6.0 dB" in text
+
+
+def test_a_room_file_without_present_gains_states_none(tmp_path):
+    measurement = SAMPLES / "lakeside_cabin" / "sofa_left.txt"
+    assert not room_from_exports([measurement]).present.gains_stated
+    assert read_room(SAMPLES / "lakeside_cabin").present.gains_stated
+    (tmp_path / "sofa.txt").write_bytes(measurement.read_bytes())
+    (tmp_path / "room.toml").write_text(
+        'format = 1\nname = "Cabin"\n[[measurements]]\nseat = "sofa"\nfile = "sofa.txt"\n'
+    )
+    assert not read_room(tmp_path).present.gains_stated

@@ -4,23 +4,32 @@ import pytest
 from msgspec.structs import replace
 
 from roomeq.report.verification_text import verification_text
-from roomeq.verification import BandCheck, SeatCheck, SuspectedSetting, Verification
+from roomeq.verification import (
+    BandCheck,
+    LevelCheck,
+    SeatCheck,
+    StatedSetting,
+    SuspectedSetting,
+    Verification,
+)
 
 GOOD = Verification(
     room="Cabin",
     agrees=True,
     tolerance_db=1.0,
-    offset_db=-1.5,
+    offset_db=-0.5,
+    level=LevelCheck(difference_db=-0.4, planned_db=-3.0, looks_like_db=-3.4, agrees=True),
     seats=(SeatCheck(seat="sofa", difference_db=0.4, agrees=True),),
-    bands=(BandCheck(label="40", difference_db=-0.2, agrees=True),),
+    bands=(BandCheck(label="40", difference_db=-0.2, unexplained_db=-0.2, agrees=True),),
     suspects=(),
+    stated=(),
     not_measured_again=(),
 )
 BAD = replace(
     GOOD,
     agrees=False,
     seats=(*GOOD.seats, SeatCheck(seat="bed", difference_db=4.1, agrees=False)),
-    bands=(*GOOD.bands, BandCheck(label="50", difference_db=3.3, agrees=False)),
+    bands=(*GOOD.bands, BandCheck(label="50", difference_db=3.3, unexplained_db=3.3, agrees=False)),
 )
 
 
@@ -33,8 +42,8 @@ def test_what_agrees():
     assert "It came true, within 1.0 dB in every band, averaged over the seats." in text
     assert line_of(text, "40 Hz").split() == ["40", "Hz", "-0.2", "agrees"]
     assert line_of(text, "sofa").split() == ["sofa", "0.4", "agrees"]
-    assert "All seats are -1.5 dB from the predicted level" in text
-    for words in ("differs", "Look at these", "No single band", "Not measured again"):
+    assert "Level: all seats are -0.5 dB from the prediction; that was removed first." in text
+    for words in ("differs", "Look at these", "No single band", "Not measured", "knob", "stated"):
         assert words not in text
 
 
@@ -59,3 +68,34 @@ def test_suspects_are_named_with_both_gains():
 def test_seats_not_measured_again_are_named(found):
     text = verification_text(replace(found, not_measured_again=("bench", "stool")))
     assert text.rstrip().endswith("Not measured again: bench, stool.")
+
+
+def test_a_skirt_is_told_apart_from_the_band_set_wrongly():
+    suspect = SuspectedSetting(label="50", planned_db=-3.0, looks_like_db=2.5)
+    skirt = BandCheck(label="63", difference_db=1.4, unexplained_db=0.1, agrees=False)
+    other = BandCheck(label="80", difference_db=-2.0, unexplained_db=-1.9, agrees=False)
+    text = verification_text(replace(BAD, suspects=(suspect,), bands=(*BAD.bands, skirt, other)))
+    assert line_of(text, "50 Hz").endswith("differs, see below")
+    assert line_of(text, "63 Hz").endswith("explained by 50 Hz")
+    assert line_of(text, "80 Hz").endswith("differs")
+
+
+def test_a_level_that_is_off_names_the_knob():
+    off = LevelCheck(difference_db=-2.0, planned_db=-3.0, looks_like_db=-5.0, agrees=False)
+    text = " ".join(verification_text(replace(GOOD, level=off)).split())
+    assert "It came true" in text
+    assert "the level knob stands 2.0 dB too low (planned -3.0 dB, looks like -5.0 dB)." in text
+    unknown = LevelCheck(difference_db=2.0, planned_db=None, looks_like_db=None, agrees=False)
+    text = " ".join(verification_text(replace(GOOD, level=unknown)).split())
+    assert "the level knob stands 2.0 dB too high." in text
+
+
+def test_stated_settings_are_named_with_both_values():
+    stated = (
+        StatedSetting(label="40", planned_db=-12.0, stated_db=-3.0),
+        StatedSetting(label="level", planned_db=-2.5, stated_db=-6.0),
+    )
+    text = verification_text(replace(GOOD, stated=stated))
+    assert "- 40 Hz: planned -12.0 dB, stated -3.0 dB" in text
+    assert "- Level knob: planned -2.5 dB, stated -6.0 dB" in text
+    assert "[device.present]" in text

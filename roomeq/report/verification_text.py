@@ -8,7 +8,7 @@ Numbers come from `roomeq.verification`; nothing is computed here.
 from __future__ import annotations
 
 from roomeq.report.layout import bullet_list, paragraph, signed, table
-from roomeq.verification import Verification
+from roomeq.verification import BandCheck, Verification
 
 __all__ = ["verification_text"]
 
@@ -19,8 +19,7 @@ def verification_text(found: Verification) -> str:
     verdict = f"It came true, {close}." if found.agrees else f"It did not come true: not {close}."
     lines = [f"{found.room}: measured again", "", *paragraph(verdict), ""]
     rows = [
-        [f"{row.label} Hz", signed(row.difference_db), "agrees" if row.agrees else "differs"]
-        for row in found.bands
+        [f"{row.label} Hz", signed(row.difference_db), _verdict(row, found)] for row in found.bands
     ]
     titles = [">Band", ">Measured less predicted dB", "Verdict"]
     lines += ["Bands, mean over the seats", *table(titles, rows), ""]
@@ -30,10 +29,7 @@ def verification_text(found: Verification) -> str:
     ]
     titles = ["Seat", ">Difference dB (r.m.s.)", "Verdict"]
     lines += ["Seats", *table(titles, rows), ""]
-    lines += paragraph(
-        f"All seats are {signed(found.offset_db)} dB from the predicted level; that was removed "
-        "first. If drive level and microphone gain were the same, the level knob is off by it."
-    )
+    lines += paragraph(_level(found))
     if found.suspects:
         lines += ["", "Look at these settings first"]
         lines += bullet_list(
@@ -51,6 +47,48 @@ def verification_text(found: Verification) -> str:
                 "polarity, phase, position of the subwoofer or the microphone)."
             ),
         ]
+    if found.stated:
+        lines += ["", "Stated settings that are not those of the plan"]
+        lines += bullet_list(
+            [
+                f"{'Level knob' if row.label == 'level' else f'{row.label} Hz'}: planned "
+                f"{signed(row.planned_db)} dB, stated {signed(row.stated_db)} dB"
+                for row in found.stated
+            ]
+        )
+        lines += paragraph(
+            "Set them as planned, or correct [device.present] in the file of the room measured "
+            "again."
+        )
     if found.not_measured_again:
         lines += ["", *paragraph(f"Not measured again: {', '.join(found.not_measured_again)}.")]
     return "\n".join(lines) + "\n"
+
+
+def _verdict(row: BandCheck, found: Verification) -> str:
+    """Say of a band whether it agrees, is set wrongly itself, or hears a neighbour's skirt."""
+    if row.agrees:
+        return "agrees"
+    if row.label in [suspect.label for suspect in found.suspects]:
+        return "differs, see below"
+    if abs(row.unexplained_db) <= found.tolerance_db:
+        return f"explained by {' and '.join(suspect.label for suspect in found.suspects)} Hz"
+    return "differs"
+
+
+def _level(found: Verification) -> str:
+    """Say how the level lies, and what the level knob looks like if levels compare."""
+    level = found.level
+    text = (
+        f"Level: all seats are {signed(found.offset_db)} dB from the prediction; that was removed "
+        "first."
+    )
+    if level.agrees:
+        return text
+    way = "high" if level.difference_db > 0 else "low"
+    knob = f"the level knob stands {abs(level.difference_db):.1f} dB too {way}"
+    if level.planned_db is not None and level.looks_like_db is not None:
+        knob += (
+            f" (planned {signed(level.planned_db)} dB, looks like {signed(level.looks_like_db)} dB)"
+        )
+    return f"{text} If drive level and microphone gain were as before, {knob}."
