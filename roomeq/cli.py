@@ -11,6 +11,7 @@ from __future__ import annotations
 import os
 import sys
 from collections.abc import Sequence
+from io import TextIOWrapper
 from typing import TYPE_CHECKING, cast
 
 from roomeq.arguments import command_parser
@@ -45,6 +46,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return 2
     # many small matrix products: threads of the linear algebra library only get in each other's way
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+    for stream in (sys.stdout, sys.stderr):  # a name that the output cannot encode is not a failure
+        if isinstance(stream, TextIOWrapper) and stream.errors == "strict":
+            stream.reconfigure(errors="backslashreplace")
     from roomeq.errors import AmbiguousTableError, RoomeqError
 
     try:
@@ -153,9 +157,11 @@ def _check(room: Room, options: argparse.Namespace) -> int:
     from roomeq.overview import room_overview
     from roomeq.path_figures import estimated_path
     from roomeq.report.room_text import room_text
+    from roomeq.report.terminal import progress
 
-    estimate = estimated_path(room)
-    overview = room_overview(room, detail=options.detail, estimate=estimate)
+    with progress("looking at the seats", sys.stderr):
+        estimate = estimated_path(room)
+        overview = room_overview(room, detail=options.detail, estimate=estimate)
     text = overview.to_json().decode() if options.json else room_text(overview, estimate=estimate)
     print(text, end="")
     return 1 if room.doubtful else 0
@@ -221,6 +227,7 @@ def _sheet(options: argparse.Namespace) -> int:
 
     from roomeq.plan import read_plan
     from roomeq.report.settings_sheet import plan_names, write_settings_sheet
+    from roomeq.report.terminal import progress
 
     named: list[str] = options.plan
     output = Path(options.output)
@@ -228,7 +235,8 @@ def _sheet(options: argparse.Namespace) -> int:
         raise ValueError(f"{output} is one of the plans; give another file with --output")
     names = plan_names(named)
     plans = {name: read_plan(path) for name, path in zip(names, named, strict=True)}
-    write_settings_sheet(plans, output, mixed=options.mixed)
+    with progress("writing the sheet", sys.stderr):
+        write_settings_sheet(plans, output, mixed=options.mixed)
     print(f"Settings sheet kept in {output}")
     return 0
 
@@ -240,6 +248,7 @@ def _sweep(options: argparse.Namespace) -> int:
     from roomeq.importers.sweep_files import write_sweep
     from roomeq.recording import ChainConditions, SweepDescription
     from roomeq.report.sweep_text import sweep_text
+    from roomeq.report.terminal import progress
 
     sweep = SweepDescription(
         start=options.start,
@@ -262,6 +271,7 @@ def _sweep(options: argparse.Namespace) -> int:
         ),
     )
     output = Path(options.output)
-    written = write_sweep(output, playback_signal(sweep), sweep=sweep, replace=options.force)
+    with progress("writing the sweep", sys.stderr):
+        written = write_sweep(output, playback_signal(sweep), sweep=sweep, replace=options.force)
     print(sweep_text(sweep, files=[str(path) for path in written]), end="")
     return 0

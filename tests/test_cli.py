@@ -1,5 +1,6 @@
 """The command line as its users meet it."""
 
+import io
 import json
 import os
 import shutil
@@ -254,3 +255,18 @@ def test_what_a_file_leaves_open_is_settled_in_a_room_file(capsys, tmp_path):
     room = 'format = 1\nname = "R"\n[[measurements]]\nseat = "s"\nfile = "seat.csv"\n'
     (tmp_path / "room.toml").write_text(room + 'frequency_unit = "kHz"\n', "utf-8")
     assert run(capsys, "check", tmp_path)[0] == 0
+
+
+@pytest.mark.parametrize("room", ["rented_hall", "lakeside_cabin"])
+def test_what_is_piped_is_plain_ascii(capsys, room):
+    for command in ("check", "propose"):
+        assert run(capsys, command, SAMPLES / room)[1].isascii()
+
+
+def test_a_name_that_the_output_cannot_encode_is_no_failure(capfdbinary, tmp_path, monkeypatch):
+    write_export(tmp_path / "Küche.csv")
+    with io.TextIOWrapper(io.BytesIO(), encoding="ascii") as ascii_only:
+        monkeypatch.setattr(sys, "stdout", ascii_only)
+        assert main(["check", str(tmp_path / "Küche.csv")]) in (0, 1)
+        ascii_only.flush()
+        assert rb"K\xfcche" in ascii_only.buffer.getvalue()

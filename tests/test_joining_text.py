@@ -61,7 +61,7 @@ def test_settings_say_who_is_delayed_and_what_a_distance_does():
     late = flat(joining_text(record_of(delayed(LOW, 0.004), HIGH)))
     assert "Subwoofer: 4.00 ms earlier (1.37 m, 4.5 ft), by delaying the mains" in late
     assert "where distances are entered, a larger subwoofer's" in late
-    assert "343.2 m/s at 20 °C" in late
+    assert "343.2 m/s at 20 degrees Celsius" in late
     early = flat(joining_text(record_of(delayed(LOW, -0.004), HIGH)))
     assert "4.00 ms later" in early
     assert "by delaying the subwoofer; where distances are entered, a smaller one" in early

@@ -43,3 +43,20 @@ def test_bullets_wrap():
     assert lines[0].startswith("  - a")
     assert lines[1].startswith("    a")
     assert lines[2] == "  - b"
+
+
+def test_columns_of_words_give_way_to_the_last_one():
+    seats = "front row left, window seat, lending desk, the bench behind the pillar"
+    rows = [["29 Hz", seats, "cancellation: leave it", "shared, narrow, deep, minimum phase"]]
+    titles = [">Dip", "Seats", "Verdict", "Evidence"]
+    lines = table(titles, [*rows, ["31.5 Hz", "all", "", ""]])
+    assert max(map(len, lines)) <= WIDTH
+    assert " ".join(" ".join(line[10:48].split()) for line in lines[2:-1]).split() == seats.split()
+    evidence = lines[0].index("Evidence")
+    assert " ".join(line[evidence:].strip() for line in lines[2:-1]).strip() == rows[0][3]
+    assert lines[-1].split() == ["31.5", "Hz", "all"]
+
+
+def test_figures_are_never_wrapped():
+    lines = table([">Level", ">Other"], [["1" * 70, "2" * 60]])
+    assert lines[2].split() == ["1" * 70, "2" * 60]

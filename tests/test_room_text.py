@@ -94,8 +94,8 @@ def test_band_figures_stand_in_their_columns(overview):
 def test_variance_is_told_by_kind(overview):
     told = replace(overview, variation_between_seats_db2=12.3, unevenness_of_average_db2=26.4)
     text = words_of(room_text(told))
-    assert "variance between seats 12.3 dB² (no equaliser in front of all seats changes" in text
-    assert "variance of their average 26.4 dB² (what of it is not the low-pass" in text
+    assert "variance between seats 12.3 dB^2 (no equaliser in front of all seats changes" in text
+    assert "variance of their average 26.4 dB^2 (what of it is not the low-pass" in text
 
 
 def test_offsets_and_the_odd_seat_are_said(overview):

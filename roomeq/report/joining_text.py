@@ -141,7 +141,7 @@ def joining_lines(record: JoiningRecord) -> list[str]:
 def _reference() -> str:
     return (
         f"Positive delay is later; distances are what sound travels meanwhile, {SPEED_OF_SOUND:g} "
-        "m/s at 20 °C. A processor that asks for distances delays what is nearer."
+        "m/s at 20 degrees Celsius. A processor that asks for distances delays what is nearer."
     )
 
 

@@ -14,6 +14,8 @@ from collections.abc import Sequence
 __all__ = ["WIDTH", "bullet_list", "paragraph", "signed", "table"]
 
 WIDTH = 100
+_LEAST = 20  # characters below which a column of words is not wrapped
+_LAST = 24  # and those that the last one is given at the cost of the others
 
 
 def signed(value: float | None, *, digits: int = 1) -> str:
@@ -39,7 +41,7 @@ def table(titles: Sequence[str], rows: Sequence[Sequence[str]], *, indent: int =
     Returns
     -------
     list of str
-        Lines; the last column wraps within `WIDTH`.
+        Lines; columns of words wrap where `WIDTH` asks for it, the last one first.
     """
     right = [title.startswith(">") for title in titles]
     names = [title.lstrip(">") for title in titles]
@@ -47,20 +49,45 @@ def table(titles: Sequence[str], rows: Sequence[Sequence[str]], *, indent: int =
         max(len(name), *(len(row[column]) for row in rows)) if rows else len(name)
         for column, name in enumerate(names)
     ]
-    start = indent + sum(widths[:-1]) + 2 * (len(names) - 1)
-    last = max(20, WIDTH - start)
+    _narrow(widths, right, beside=indent + 2 * (len(names) - 1))
+    last = max(_LEAST, WIDTH - indent - sum(widths[:-1]) - 2 * (len(names) - 1))
+    widths[-1] = widths[-1] if right[-1] else min(widths[-1], last)
     lines = []
     for row in [names, *rows]:
         cells = [
-            cell.rjust(width) if aligned else cell.ljust(width)
-            for cell, width, aligned in zip(row[:-1], widths[:-1], right[:-1], strict=True)
+            textwrap.wrap(cell, max(width, 1)) or [""]
+            for cell, width in zip(row, widths, strict=True)
         ]
-        tail = row[-1].rjust(widths[-1]) if right[-1] else row[-1]
-        wrapped = textwrap.wrap(tail, last) or [""]
-        lines.append((" " * indent + "  ".join([*cells, wrapped[0]])).rstrip())
-        lines += [" " * start + more for more in wrapped[1:]]
+        for number in range(max(len(cell) for cell in cells)):
+            parts = [cell[number] if number < len(cell) else "" for cell in cells]
+            placed = [
+                part.rjust(width) if aligned else part.ljust(width)
+                for part, width, aligned in zip(parts, widths, right, strict=True)
+            ]
+            lines.append((" " * indent + "  ".join(placed)).rstrip())
     rule = " " * indent + "-" * (max(len(line) for line in lines) - indent)
     return [lines[0], rule, *lines[1:]]
+
+
+def _narrow(widths: list[int], right: Sequence[bool], *, beside: int) -> None:
+    """Take from the widest columns of words until the last column has room to be read.
+
+    Parameters
+    ----------
+    widths : list of int
+        Width of every column; changed in place.
+    right : sequence of bool
+        Whether a column is aligned to the right: figures are not wrapped.
+    beside : int
+        Spaces of a line that belong to no column.
+    """
+    wanted = min(widths[-1], _LAST)
+    words = [column for column in range(len(widths) - 1) if not right[column]]
+    while words and beside + sum(widths[:-1]) + wanted > WIDTH:
+        widest = max(words, key=lambda column: widths[column])
+        if widths[widest] <= _LEAST:
+            break
+        widths[widest] -= 1
 
 
 def paragraph(text: str, *, indent: int = 0) -> list[str]:

@@ -174,9 +174,9 @@ def _bands(overview: RoomOverview) -> list[str]:
     if not overview.levels_comparable:
         lines += paragraph("One level offset per seat was removed first.", indent=2)
     lines += paragraph(
-        f"20 to 80 Hz: variance between seats {overview.variation_between_seats_db2:.1f} dB² (no "
+        f"20 to 80 Hz: variance between seats {overview.variation_between_seats_db2:.1f} dB^2 (no "
         "equaliser in front of all seats changes it), variance of their average "
-        f"{overview.unevenness_of_average_db2:.1f} dB² (what of it is not the low-pass, the "
+        f"{overview.unevenness_of_average_db2:.1f} dB^2 (what of it is not the low-pass, the "
         "subwoofer's own limit or the wanted shape, band gains can mend).",
         indent=2,
     )
