@@ -233,7 +233,9 @@ class Recording:
             raise ValueError(f"sample_rate must be positive, got {self.sample_rate!r}")
         if not 1 <= self.channel <= self.channels:
             raise ValueError(f"channel {self.channel} of {self.channels} does not exist")
-        object.__setattr__(self, "samples", readonly(samples))
+        if samples.dtype != np.float64 or samples.flags.writeable or not samples.flags.owndata:
+            samples = readonly(samples)
+        object.__setattr__(self, "samples", samples)
 
     @property
     def duration(self) -> float:

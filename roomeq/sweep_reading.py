@@ -103,7 +103,7 @@ class SweepReading:
             if mended_by is not None:
                 after = mended_finding(drift, by=mended_by)
                 findings = tuple(after if one is drift else one for one in findings)
-        disturbed = bool(quality.found(FindingCode.DISTURBANCE))
+        disturbed = _is_disturbed(quality)
         found = estimate_sweep_response(
             recording,
             inverse=self._inverse(recording),
@@ -140,7 +140,7 @@ class SweepReading:
         found: SweepMeasurement | None = None,
         distortion: Distortion | None = None,
     ) -> None:
-        wanted = self.detail and found is not None and not quality.found(FindingCode.DISTURBANCE)
+        wanted = self.detail and found is not None and not _is_disturbed(quality)
         self.recordings.append(
             RecordedSweep(
                 seat=entry.seat or "",
@@ -256,6 +256,12 @@ class SweepReading:
                     str(error), path=recording.path, remedy="is this the sweep that was played?"
                 ) from error
         return self._inverses[rate]
+
+
+def _is_disturbed(quality: RecordingQuality) -> bool:
+    """Return whether something else was heard, loudly enough to do harm."""
+    found = quality.found(FindingCode.DISTURBANCE)
+    return any(one.severity is not Severity.NOTE for one in found)
 
 
 def _decay(found: SweepMeasurement) -> Decay | None:

@@ -351,6 +351,7 @@ def mend_clock_drift(recording: Recording, *, drift_ppm: float) -> Recording:
         weights = table[row] * (1.0 - rest) + table[row + 1] * rest
         taken = part[(whole - begin)[:, np.newaxis] + offsets]
         result[first : first + places.size] = np.einsum("ij,ij->i", weights, taken)
+    result.setflags(write=False)  # so that no copy is made
     return replace(recording, samples=result)
 
 

@@ -168,6 +168,7 @@ def read_recording(path: str | os.PathLike[str], *, channel: int = 1) -> Recordi
         raise MeasurementFileError(
             f"ends after {filled} of {samples.size} samples", path=path, remedy="copy it again"
         )
+    samples.setflags(write=False)  # so that no copy is made
     try:
         return Recording(
             samples=samples,

@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Sequence
 
-from roomeq.analysis.quality_findings import Finding, FindingCode, Severity
+from roomeq.analysis.quality_findings import FindingCode, Severity
 from roomeq.recording_rows import DetailRow, FindingRow, RecordingRow
 from roomeq.report.layout import bullet_list, paragraph, table
 from roomeq.report.quality_text import code_text, finding_text, snr_lines
@@ -27,14 +27,15 @@ __all__ = [
 
 def alarm_texts(rows: Sequence[RecordingRow]) -> list[str]:
     """Return what wants a look, worst first, each with its file and seat in front."""
-    found = [(row, one) for row in rows for one in row.alarms]
-    found.sort(key=lambda entry: entry[1].severity is not Severity.FAULT)
-    return [f"{row.file} ({row.seat}): {_text(row, one)}" for row, one in found]
-
-
-def _text(row: RecordingRow, finding: Finding) -> str:
-    text = finding_text(finding)
-    return f"{text} It is left out of everything else." if row.left_out else text
+    found: list[tuple[Severity, str]] = []
+    for row in rows:
+        for index, one in enumerate(row.alarms):
+            text = f"{row.file} ({row.seat}): {finding_text(one)}"
+            if row.left_out and index == 0:
+                text += " It is left out of everything else."
+            found.append((one.severity, text))
+    found.sort(key=lambda entry: entry[0] is not Severity.FAULT)
+    return [text for _, text in found]
 
 
 def counts_text(row: RecordingRow) -> str:
