@@ -174,6 +174,7 @@ def _join(room: Room, options: argparse.Namespace) -> int:
 
     with progress("joining subwoofer and mains", sys.stderr):
         found = join(room)
+    _say_alarms(room)
     print(found.to_json().decode() if options.json else room_joining_text(found), end="")
     return 1 if room.doubtful or found.doubtful else 0
 
@@ -197,18 +198,25 @@ def _propose(room: Room, options: argparse.Namespace) -> int:
 
 def _verify(room: Room, options: argparse.Namespace) -> int:
     from roomeq.plan import read_plan
-    from roomeq.recording_rows import recording_rows
-    from roomeq.report.recording_text import alarm_texts
     from roomeq.report.verification_text import verification_text
     from roomeq.verification import verify_room
+
+    alarmed = _say_alarms(room)
+    found = verify_room(read_plan(options.plan), room)
+    print(found.to_json().decode() if options.json else verification_text(found), end="")
+    as_planned = found.agrees and found.level.agrees and not found.stated
+    return 0 if as_planned and not alarmed else 1
+
+
+def _say_alarms(room: Room) -> bool:
+    """Say beside the output what is wrong with recorded sweeps, and return whether anything is."""
+    from roomeq.recording_rows import recording_rows
+    from roomeq.report.recording_text import alarm_texts
 
     alarms = alarm_texts(recording_rows(room))
     for text in alarms:
         print(f"roomeq: {text}", file=sys.stderr)
-    found = verify_room(read_plan(options.plan), room)
-    print(found.to_json().decode() if options.json else verification_text(found), end="")
-    as_planned = found.agrees and found.level.agrees and not found.stated
-    return 0 if as_planned and not alarms else 1
+    return bool(alarms)
 
 
 def _show(options: argparse.Namespace) -> int:

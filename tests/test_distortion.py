@@ -1,8 +1,9 @@
 import numpy as np
 import pytest
 
-from roomeq.analysis.distortion import estimate_distortion
+from roomeq.analysis.distortion import Distortion, distortion_by_band, estimate_distortion
 from roomeq.analysis.sweep import sweep_signal
+from roomeq.bands import third_octave_bands
 from roomeq.recording import Recording, SweepDescription
 
 SECOND, THIRD = 0.1, 0.05
@@ -107,3 +108,35 @@ def test_misuse():
     for start in (-1.0, 5.0, float("nan")):
         with pytest.raises(ValueError, match="does not lie within"):
             estimate_distortion(recording, sweep=sweep, start=start)
+
+
+def test_by_third_octave_it_is_the_ratio_of_energies():
+    # Two bands by hand: a fundamental of 1 and 2 in half of a band each has a mean square of 2.5.
+    axis = 1000.0 * 2.0 ** (np.arange(-131, -112) / 24)
+    low, high = third_octave_bands(25.0, 31.5)
+    harmonics = np.zeros((5, axis.size), dtype=complex)
+    harmonics[0] = 1.0
+    inside = np.flatnonzero((axis >= high.lower) & (axis < high.upper))
+    harmonics[0, inside[::2]] = 2.0
+    harmonics[1] = 0.1j
+    harmonics[2] = -0.02
+    noise = np.full((5, axis.size), 0.015)
+    noise[4] = np.nan
+    found = Distortion(frequencies=axis, harmonics=harmonics, noise=noise, window_lengths=(1.0,))
+    ratios_db, total = distortion_by_band(found, bands=[low, high])
+    share = np.where(np.abs(harmonics[0, inside]) > 1.5, 4.0, 1.0).mean()
+    np.testing.assert_allclose(ratios_db[0], [-20.0, -20.0 - 10.0 * np.log10(share)], atol=1e-9)
+    assert np.isnan(ratios_db[1:]).all()  # 0.02 is less than twice the noise, or nothing is known
+    np.testing.assert_allclose(total, [0.1, 0.1 / np.sqrt(share)])
+
+
+def test_a_band_in_noise_has_no_total_and_one_outside_is_refused():
+    axis = 1000.0 * 2.0 ** (np.arange(-131, -112) / 24)
+    harmonics = np.ones((5, axis.size), dtype=complex)
+    noise = np.ones((5, axis.size))
+    found = Distortion(frequencies=axis, harmonics=harmonics, noise=noise, window_lengths=(1.0,))
+    ratios_db, total = distortion_by_band(found, bands=third_octave_bands(25.0, 31.5))
+    assert np.isnan(ratios_db).all()
+    assert np.isnan(total).all()
+    with pytest.raises(ValueError, match="80 Hz"):
+        distortion_by_band(found, bands=third_octave_bands(80.0, 80.0))

@@ -239,3 +239,15 @@ def test_notebook_table_shows_the_settings(plan):
         assert f"<td>{band.label} Hz</td><td>{band.present_db:+.1f}</td>" in page
     unknown = replace(plan, level=replace(level, setting_db=None))._repr_html_()
     assert "<td></td><td>+3.5 from now</td>" in unknown
+
+
+def test_recordings_of_a_saved_plan_open_again_and_damage_is_refused(plan, tmp_path):
+    saved = SAVED / "format_1_recordings.json"
+    assert [row.counts for row in read_plan(saved).recordings] == [1.0, 1.0, 0.5, 1.0, 1.0]
+    assert plan.recordings == ()  # of a room of hand-typed levels
+    parts = json.loads(saved.read_text("utf-8"))
+    parts["recordings"][0]["snr_db"].pop()
+    path = tmp_path / "plan.json"
+    path.write_text(json.dumps(parts), "utf-8")
+    with pytest.raises(PlanFileError, match="one signal-to-noise ratio for each band"):
+        read_plan(path)

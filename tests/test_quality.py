@@ -18,7 +18,13 @@ from quality_recordings import (
     slam,
 )
 
-from roomeq.analysis.quality import Severity, judge_recording
+from roomeq.analysis.quality import (
+    RecordingJudge,
+    Severity,
+    judge_recording,
+    judge_recordings,
+    judge_samples,
+)
 from roomeq.recording import Recording
 
 
@@ -84,3 +90,24 @@ def test_channels_of_two_files_are_refused():
     ):
         with pytest.raises(ValueError, match="channels of one file"):
             judge_recording(one, SWEEP, loopback=other)
+
+
+def test_one_after_the_other_they_are_judged_as_together():
+    several = [
+        recording(clean(seat=seat, seed=seed), path=f"{seat}{seed}.wav")
+        for seat, seed in ((0, 0), (1, 1), (0, 0))
+    ]
+    judge = RecordingJudge(sweep=SWEEP)
+    alone = [judge(one) for one in several]
+    together = judge_recordings(several, SWEEP)
+    assert [codes(one) for one in alone] == [set(), set(), {"same_recording"}]
+    assert [one.findings for one in alone] == [one.findings for one in together]
+
+
+def test_of_an_unknown_excitation_the_samples_tell():
+    samples = clean()
+    assert judge_samples(recording(samples)).findings == ()
+    assert codes(judge_samples(recording(np.zeros(RATE)))) == {"silent_channel"}
+    assert codes(judge_samples(recording(np.clip(samples, -0.2, 0.2)))) == {"clipping"}
+    assert codes(judge_samples(recording(samples + 0.02))) == {"dc_offset"}
+    assert judge_samples(recording(samples)).bands == ()

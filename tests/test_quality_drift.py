@@ -6,7 +6,7 @@ import pytest
 from quality_recordings import RATE, SWEEP, clean, codes, heard, noisy, played, recording
 
 from roomeq.analysis.quality import judge_recording
-from roomeq.analysis.quality_drift import mend_clock_drift
+from roomeq.analysis.quality_drift import mend_clock_drift, mended_finding
 from roomeq.analysis.quality_findings import FindingCode, Severity
 from roomeq.recording import Recording
 
@@ -101,3 +101,17 @@ def test_mended_by_the_estimate_nothing_is_left():
 def test_a_single_sweep_without_lead_in_tells_no_drift():
     silent = replace(SWEEP, lead_in_level_dbfs=-300.0)
     assert judge_recording(recording(noisy(heard(sweep=silent))), silent).drift is None
+
+
+@pytest.mark.parametrize("loopback", [False, True])
+def test_what_is_said_of_a_mended_drift(loopback):
+    (drift,) = judged(100.0, loopback=loopback).found(FindingCode.CLOCK_DRIFT)
+    said = mended_finding(drift, by="a friend")
+    assert said.severity is Severity.NOTE
+    assert said.what.endswith("over the sweep; mended by a friend")
+    assert "not mended" not in said.what
+    assert (said.value, said.where, said.confidence) == (drift.value, drift.where, drift.confidence)
+    with pytest.raises(ValueError, match="not mended yet"):
+        mended_finding(said, by="another")
+    with pytest.raises(ValueError, match="not mended yet"):
+        mended_finding(replace(drift, code=FindingCode.HUM), by="a friend")

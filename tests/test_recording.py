@@ -94,6 +94,16 @@ def test_a_recording_keeps_a_read_only_copy():
         recording.samples[0] = 1.0
 
 
+def test_read_only_samples_of_their_own_are_taken_without_a_copy():
+    # three channels' worth of memory is all that a recording may cost
+    samples = np.arange(4.0)
+    samples.setflags(write=False)
+    assert Recording(samples=samples, sample_rate=2).samples is samples
+    view = np.arange(8.0)[::2]
+    view.setflags(write=False)  # the array behind it can still be written to
+    assert not np.shares_memory(Recording(samples=view, sample_rate=2).samples, view)
+
+
 @pytest.mark.parametrize(
     ("changes", "message"),
     [

@@ -17,9 +17,13 @@ from scipy.interpolate import CubicSpline
 from scipy.signal import butter, sosfiltfilt
 
 from roomeq.analysis.distortion import estimate_distortion
+from roomeq.analysis.quality_findings import FindingCode
 from roomeq.analysis.sweep import playback_signal
+from roomeq.cli import main
 from roomeq.importers.room_file import read_room_file
 from roomeq.importers.sweep_files import read_recording, read_sweep_description
+from roomeq.plan import read_plan, write_plan
+from roomeq.proposal import propose
 from roomeq.room import Room
 from roomeq.room_reading import read_room
 from roomeq.sweep_reading import SweepReading
@@ -297,3 +301,49 @@ def test_nothing_is_clipped_and_the_cable_carries_the_sweep(file: str) -> None:
     # -20 dBFS less the cable's 1.7 dB; a sine's rms lies 3.01 dB below its peak
     assert 20.0 * np.log10(np.sqrt(np.mean(late**2))) == pytest.approx(-24.71, abs=0.02)
     assert np.abs(samples[: round(0.5 * rate), 1]).max() < 10 * STEP  # nothing played yet
+
+
+# ------------------------------------------------------------------------------- what check says
+
+
+def test_check_names_the_slam_and_where(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["check", str(LIBRARY)]) == 1
+    text = " ".join(capsys.readouterr().out.split())
+    found = text[text.index("Found: look at these first") :]
+    assert "window_seat.flac (window seat): FAULT, slam, voice or knock" in found
+    assert not any(f"{file} (" in found for file in SOUND)
+    # noise above the crossover is told, but raises no alarm
+    assert "signal-to-noise ratio falls to 14 dB in the third octaves from 250 to 315 Hz" in text
+
+
+def test_the_slam_is_found_when_it_was(room: Room) -> None:
+    by_file = {recorded.file: recorded for recorded in room.recordings}
+    assert [file for file, recorded in by_file.items() if recorded.alarms] == [SPOILT]
+    (slam,) = by_file[SPOILT].alarms
+    truth = recordings()[SPOILT]
+    assert slam.code is FindingCode.DISTURBANCE
+    assert slam.where.start < float(truth["at s"]) < slam.where.stop
+    low, high = re.search(r"the sweep passed (\d+) to (\d+) Hz", slam.what).groups()  # type: ignore[union-attr]
+    assert float(low) < float(truth["sweep is at Hz"]) < float(high)
+
+
+def test_the_slam_does_not_lengthen_the_window(room: Room) -> None:
+    measured = {entry.file: entry for entry in room.survey.measurements}
+    notes = " ".join(measured[SPOILT].notes)
+    assert "(early decay)" in notes
+    assert "something else was heard" in notes
+    length = float(re.search(r"window ([0-9.]+) s", notes).group(1))  # type: ignore[union-attr]
+    # the room decays for 0.8 s at 30 Hz: 1.2 times that is flat; taper a fifth
+    assert 1.2 * 0.8 / 0.8 < length < 2.5
+    assert all(entry.response.snr_db is not None for entry in measured.values())
+
+
+def test_the_plan_keeps_what_was_found_and_its_weights_follow(room: Room, tmp_path: Path) -> None:
+    write_plan(propose(room, node_limit=1), tmp_path / "plan.json")
+    plan = read_plan(tmp_path / "plan.json")
+    # 1, 1, 1 and 0.5 are stated; the window seat counts half of what it did
+    assert [seat.weight for seat in plan.seats] == pytest.approx([2 / 6, 2 / 6, 1 / 6, 1 / 6])
+    counts = {row.file: row.counts for row in plan.recordings}
+    assert counts == {file: 0.5 if file == SPOILT else 1.0 for file in SEATS}
+    (slam,) = [one for row in plan.recordings for one in row.alarms]
+    assert slam.code is FindingCode.DISTURBANCE

@@ -7,6 +7,7 @@ from roomeq.analysis.windowing import (
     FLAT_PER_DECAY,
     ImpulseWindow,
     apply_window,
+    choose_steady_window,
     choose_window,
     window_values,
 )
@@ -123,3 +124,38 @@ def test_misuse():
     )
     with pytest.raises(ValueError, match="beyond time zero"):
         choose_window(early)
+
+
+def struck(decay_time=0.5, *, centre=170.0, level=0.05):
+    """A response in which a slam holds up one octave: what it adds takes 8 s to decay."""
+    plain = ringing(decay_time, noise=1e-5)
+    times = plain.times
+    slam = np.random.default_rng(8).standard_normal(times.size)
+    slam *= np.exp(-3 * math.log(10) * np.maximum(times, 0.0) / 8.0)
+    spectrum = np.fft.rfft(slam)
+    axis = np.fft.rfftfreq(times.size, 1 / RATE)
+    spectrum[(axis < centre / 1.3) | (axis > centre * 1.3)] = 0.0
+    slam = np.fft.irfft(spectrum, times.size)
+    samples = plain.samples + level * slam / np.abs(slam).max() * (times > 0)
+    return ImpulseResponse(
+        samples=samples, sample_rate=RATE, start=-0.5, lowest=12.0, highest=300.0
+    )
+
+
+def test_a_slam_that_feigns_decay_does_not_lengthen_the_window():
+    one = struck(level=0.5)
+    assert choose_window(one).flat > 4.0  # nearly all of the response
+    window = choose_steady_window(one, disturbed=True)
+    assert window.basis == "early decay"
+    # between what the true decay time of 0.5 s asks for and what twice that asks for; the octave's
+    # own envelope adds a quarter
+    assert 0.95 * FLAT_PER_DECAY * 0.5 <= window.flat <= 2.5 * FLAT_PER_DECAY * 0.5
+    assert choose_steady_window(one, plain=choose_window(one), disturbed=True) == window
+
+
+@pytest.mark.parametrize("disturbed", [False, True])
+@pytest.mark.parametrize("decay_time", [0.4, 1.0])
+def test_without_a_slam_the_window_stays_what_the_decay_asks_for(decay_time, disturbed):
+    one = ringing(decay_time, noise=1e-4)
+    window = choose_steady_window(one, disturbed=disturbed)
+    assert window.flat >= 0.95 * FLAT_PER_DECAY * decay_time
