@@ -12,11 +12,15 @@ if TYPE_CHECKING:
     from roomeq.analysis.seats import (
         estimate_band_statistics as estimate_band_statistics,
     )
+    from roomeq.analysis.seats import estimate_odd_seat as estimate_odd_seat
     from roomeq.analysis.seats import (
         estimate_seat_statistics as estimate_seat_statistics,
     )
+    from roomeq.analysis.seats import estimate_spatial_figures as estimate_spatial_figures
     from roomeq.analysis.smoothing import band_levels_db as band_levels_db
     from roomeq.analysis.smoothing import smooth_power_db as smooth_power_db
+    from roomeq.analysis.survey_levels import common_axis as common_axis
+    from roomeq.analysis.survey_levels import seat_levels_db as seat_levels_db
     from roomeq.device.crossover import CrossoverFilter as CrossoverFilter
     from roomeq.device.equaliser import FixedBandEqualiser as FixedBandEqualiser
     from roomeq.device.equaliser import QLaw as QLaw
@@ -37,6 +41,7 @@ if TYPE_CHECKING:
     from roomeq.plan import Plan as Plan
     from roomeq.plan import read_plan as read_plan
     from roomeq.plan import write_plan as write_plan
+    from roomeq.proposal import fit_room_gains as fit_room_gains
     from roomeq.proposal import propose as propose
     from roomeq.response import FrequencyResponse as FrequencyResponse
     from roomeq.room import Room as Room
@@ -66,9 +71,13 @@ _PLACES = {
     "Target": "optimiser.target",
     "Verification": "verification_records",
     "band_levels_db": "analysis.smoothing",
+    "common_axis": "analysis.survey_levels",
     "estimate_band_statistics": "analysis.seats",
+    "estimate_odd_seat": "analysis.seats",
     "estimate_seat_statistics": "analysis.seats",
+    "estimate_spatial_figures": "analysis.seats",
     "fit_band_gains": "optimiser.band_gains",
+    "fit_room_gains": "proposal",
     "judge_dips": "analysis.dips",
     "level_mean_db": "levels",
     "power_mean_db": "levels",
@@ -79,6 +88,7 @@ _PLACES = {
     "read_text_export": "importers.text_export",
     "room_from_exports": "room_reading",
     "room_overview": "overview",
+    "seat_levels_db": "analysis.survey_levels",
     "smooth_power_db": "analysis.smoothing",
     "verify": "verification",
     "write_plan": "plan",

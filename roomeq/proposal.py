@@ -37,7 +37,7 @@ from roomeq.recording_rows import recording_rows
 from roomeq.recording_weights import weighed_room
 from roomeq.room import Room
 
-__all__ = ["propose"]
+__all__ = ["fit_room_gains", "propose"]
 
 Q_FACTORS = (0.7, 1.4)
 
@@ -127,12 +127,50 @@ def propose(room: Room, *, node_limit: int | None = None) -> Plan:
     )
 
 
+def fit_room_gains(
+    room: Room, *, prove: bool = True, node_limit: int | None = None, leave_out: bool = True
+) -> BandGainFit:
+    """Choose band gains by what a room's file states, without the further checks of a plan.
+
+    Doubtful recordings count less, as in `propose`. With ``dataclasses.replace`` a room takes other
+    limits, or some of its seats only. What hangs on a wanted level (protective high-pass, headroom)
+    or on the mains belongs to `propose` alone.
+
+    Parameters
+    ----------
+    room : Room
+    prove : bool
+        Search until the gap to the proven bound is at most 0.05 dB, or the node limit.
+    node_limit : int, optional
+        Most nodes of the search.
+    leave_out : bool
+        Choose gains without each seat in turn as well, and judge them there.
+
+    Returns
+    -------
+    BandGainFit
+
+    Raises
+    ------
+    ValueError, InfeasibleSettingsError
+        As `propose`.
+    """
+    return _fit(weighed_room(room), prove=prove, node_limit=node_limit, leave_out=leave_out)
+
+
 def _obstacle(room: Room) -> tuple[str, ...]:
     obstacle = joining_obstacle(room)
     return () if obstacle is None else (obstacle,)
 
 
-def _fit(room: Room, *, node_limit: int | None, chosen: ChosenGains | None = None) -> BandGainFit:
+def _fit(
+    room: Room,
+    *,
+    node_limit: int | None,
+    chosen: ChosenGains | None = None,
+    prove: bool = True,
+    leave_out: bool = True,
+) -> BandGainFit:
     return fit_band_gains(
         room.survey,
         equaliser=room.equaliser,
@@ -144,8 +182,10 @@ def _fit(room: Room, *, node_limit: int | None, chosen: ChosenGains | None = Non
         source=room.source,
         loss=room.loss,
         repeatability_db=room.repeatability_db,
+        prove=prove,
         node_limit=node_limit,
         chosen=chosen,
+        leave_out=leave_out,
     )
 
 

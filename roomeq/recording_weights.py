@@ -61,7 +61,7 @@ def weighed_room(room: Room) -> Room:
     )
     weights = dict(survey.seat_weights or {})
     for (seat, source, _), counts in spoilt.items():
-        if source == room.source and counts > 0.0:
+        if source == room.source and counts > 0.0 and seat in survey.seats:
             weights[seat] = counts * (survey.seat_weights or {}).get(seat, 1.0)
     return replace(room, survey=replace(survey, measurements=kept, seat_weights=weights))
 

@@ -9,6 +9,7 @@ are averaged in power and tell the repeatability.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from html import escape
 from typing import TYPE_CHECKING, Any, Literal, Self, get_args
@@ -152,6 +153,22 @@ class Survey:
         if seat not in self.seats:
             raise ValueError(f"no seat {seat!r} in this survey, only {self.seats}")
         return self._with_measurements(tuple(m for m in self.measurements if m.seat != seat))
+
+    def of_seats(self, seats: Iterable[str]) -> Self:
+        """Return the survey with some of the seats only, in the order of the survey.
+
+        Raises
+        ------
+        ValueError
+            If there is no such seat, or none is named.
+        """
+        wanted = (seats,) if isinstance(seats, str) else tuple(seats)
+        unknown = [seat for seat in wanted if seat not in self.seats]
+        if unknown:
+            raise ValueError(f"no seat {unknown[0]!r} in this survey, only {self.seats}")
+        if not wanted:
+            raise ValueError("needs at least one seat")
+        return self._with_measurements(tuple(m for m in self.measurements if m.seat in wanted))
 
     def _with_measurements(self, kept: tuple[Measurement, ...]) -> Self:
         seats = {measurement.seat for measurement in kept}

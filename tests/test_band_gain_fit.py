@@ -96,3 +96,33 @@ def test_table_has_a_row_for_each_band(found):
     frame = found.to_frame()
     assert frame["gain_db"].tolist() == found.gains_db.tolist()
     assert len(frame) == 9
+
+
+def test_other_gains_leave_at_each_seat_what_the_loss_says(found):
+    data = found.data
+    np.testing.assert_allclose(
+        found.by_seat_at_gains_db(EQUALISER, found.gains_db), found.after_by_seat_db, atol=1e-9
+    )
+    np.testing.assert_allclose(
+        found.by_seat_at_gains_db(EQUALISER, PRESENT), found.before_by_seat_db, atol=1e-9
+    )
+    other = np.array([0, 0, -6.0, 0, 2.0, 0, 0, 0, 0])
+    whole = fit_band_gains(
+        survey_of(
+            random_levels_db(3) + EQUALISER.response_db(other, FREQUENCIES),
+            weights={"seat 2": 3.0},
+        ),
+        equaliser=EQUALISER,
+        target=Target(shape="tilt", tilt_db_per_octave=-1.0, level_db=68.0),
+        present_gains_db=other,
+        loss=LOSS,
+        prove=False,
+    )  # the same room, measured through these gains
+    np.testing.assert_allclose(
+        found.by_seat_at_gains_db(EQUALISER, other), whole.before_by_seat_db, atol=0.02
+    )
+    # the mean square over seats, by weight, is what the fit makes small
+    squares = data.seat_weights @ found.by_seat_at_gains_db(EQUALISER, found.gains_db) ** 2
+    assert np.sqrt(squares) == pytest.approx(found.deviation_db, abs=1e-6)
+    with pytest.raises(ValueError, match="step"):
+        found.by_seat_at_gains_db(EQUALISER, other + 0.1)

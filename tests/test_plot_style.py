@@ -143,6 +143,18 @@ def test_settings_come_back_after_an_error():
     assert dict(mpl.rcParams) == before
 
 
+def test_what_a_backend_sets_while_a_plot_is_drawn_stays():
+    # the backend of a notebook loads with the first figure and turns interactive drawing on;
+    # were that put back, no further figure would be shown
+    before = mpl.rcParams["interactive"]
+    try:
+        with house_style():
+            mpl.rcParams["interactive"] = not before
+        assert mpl.rcParams["interactive"] is not before
+    finally:
+        mpl.rcParams["interactive"] = before
+
+
 def test_missing_matplotlib_names_the_extra(monkeypatch):
     monkeypatch.setitem(sys.modules, "matplotlib", None)
     for name in plots.__all__:

@@ -39,7 +39,7 @@ def test_decay_before():
     assert ax.get_ylim()[0] == 0
     assert ax.get_ylim()[1] > 1.2
     assert ax.get_xlim() == pytest.approx((LOWER[0], UPPER[-1]))
-    assert texts(ax) == ["before"]
+    assert texts(ax) == ["measured"]
     assert not cut_off(ax)
     assert not overlapping(ax)
 

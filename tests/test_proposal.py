@@ -7,6 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from roomeq.analysis.quality_findings import Finding, FindingCode, FindingPlace, Severity
 from roomeq.device.profile import LevelKnob
 from roomeq.optimiser.band_gain_fit import BandGainFit, NoChange
 from roomeq.optimiser.band_gains import fit_band_gains
@@ -15,7 +16,8 @@ from roomeq.optimiser.loss import Loss
 from roomeq.optimiser.reasons import Reason
 from roomeq.optimiser.target import Target
 from roomeq.plan import CautionCode
-from roomeq.proposal import choose_level, propose
+from roomeq.proposal import choose_level, fit_room_gains, propose
+from roomeq.recorded import RecordedSweep
 from roomeq.response import FrequencyResponse
 from roomeq.room_reading import read_room
 from roomeq.survey import Measurement, Survey
@@ -50,6 +52,48 @@ def test_cabin_gets_a_proven_proposal(cabin_plan):
     assert gains["100"] == gains["125"] == 0.0  # above 1.2 times the crossover
     assert cabin_plan.evidence.filter_boost_db <= 3.01
     assert cabin_plan.evidence.drive_boost_db <= 6.01
+
+
+def test_the_fit_of_a_room_is_that_of_its_plan_and_follows_its_seats_and_limits(cabin, cabin_plan):
+    fit = fit_room_gains(cabin)
+    assert tuple(fit.gains_db.tolist()) == cabin_plan.gains_db
+    assert fit.deviation_db == cabin_plan.deviation_after_db
+    two = ("sofa left", "sofa right")
+    fewer = fit_room_gains(
+        replace(
+            cabin,
+            survey=cabin.survey.of_seats(two),
+            limits=replace(cabin.limits, locked=(31.5,)),
+        ),
+        prove=False,
+    )
+    assert fewer.data.seats == two
+    assert fewer.gains_db[2] == cabin.present.gains_db[2]
+    assert fewer.nodes < fit.nodes  # no proof was asked for
+    assert len(fit.left_out) == 6
+    assert fit_room_gains(cabin, prove=False, leave_out=False).left_out == ()
+
+
+def test_a_seat_with_a_spoilt_recording_counts_half_and_can_be_left_out(cabin):
+    slam = Finding(
+        code=FindingCode.DISTURBANCE,
+        severity=Severity.FAULT,
+        what="a slam",
+        where=FindingPlace(file=None, channel=1),
+        confidence=1.0,
+        remedy="record again",
+    )
+    seat, file = "reading bench", "reading_bench.txt"
+    spoilt = RecordedSweep(seat=seat, source="sub", file=file, quality=None, findings=(slam,))
+    room = replace(cabin, recordings=(spoilt,))
+    weights = dict(zip(room.survey.seats, quick_fit(room).data.seat_weights, strict=True))
+    assert weights[seat] == pytest.approx(0.5 * weights["sofa left"])
+    others = replace(room, survey=room.survey.without_seat(seat))
+    assert seat not in quick_fit(others).data.seats
+
+
+def quick_fit(room):
+    return fit_room_gains(room, prove=False, leave_out=False)
 
 
 def test_prediction_comes_true_in_the_noise_free_room(cabin, cabin_plan):

@@ -40,6 +40,24 @@ def test_of_source_and_without_seat():
         mains.without_seat("a")
 
 
+def test_of_seats_keeps_order_weights_and_every_measurement():
+    survey = Survey(
+        measurements=(measurement("a"), measurement("b"), measurement("c"), measurement("a")),
+        seat_weights={"a": 3.0, "b": 5.0},
+        levels_comparable=True,
+    )
+    some = survey.of_seats(["c", "a"])
+    assert some.seats == ("a", "c")
+    assert len(some.measurements) == 3
+    assert some.weights.tolist() == [0.75, 0.25]
+    assert some.levels_comparable
+    assert survey.of_seats("b").seats == ("b",)
+    with pytest.raises(ValueError, match="no seat 'd'"):
+        survey.of_seats(["a", "d"])
+    with pytest.raises(ValueError, match="at least one seat"):
+        survey.of_seats([])
+
+
 @pytest.mark.parametrize(
     ("changes", "message"),
     [

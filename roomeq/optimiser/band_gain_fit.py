@@ -14,6 +14,7 @@ from enum import StrEnum
 from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from roomeq.device.equaliser import FixedBandEqualiser
 from roomeq.levels import FloatArray
@@ -155,7 +156,7 @@ class BandGainFit:
     loudness_cut_db : float
         What was cut from a wanted rise because it alone would break the drive limit.
     left_out : tuple of LeftOutSeat
-        Empty with fewer than three seats.
+        Empty with fewer than three seats, or where it was not asked for.
     """
 
     data: FitData
@@ -227,6 +228,25 @@ class BandGainFit:
     def plain_after(self) -> PlainFigures:
         """Plain figures with the proposal."""
         return estimate_plain_figures(self.data, self.error_after_db)
+
+    def by_seat_at_gains_db(self, equaliser: FixedBandEqualiser, gains_db: ArrayLike) -> FloatArray:
+        """Return the weighted deviation that other gains would leave at each seat, in dB.
+
+        For example gains that were chosen by other seats. `equaliser` is that of this fit.
+
+        Returns
+        -------
+        ndarray, shape (S,)
+
+        Raises
+        ------
+        ValueError
+            If a gain is off the device's grid.
+        """
+        response_db = self.data.response_db(equaliser, equaliser.checked_gains_db(gains_db))
+        return seat_deviations_db(
+            self.data, centred_error_db(self.data, response_db), loss=self.loss
+        )
 
     def deviation_at_q_db(
         self, equaliser: FixedBandEqualiser, *, factor: float

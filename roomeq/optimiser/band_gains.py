@@ -167,6 +167,7 @@ def fit_band_gains(
     prove: bool = True,
     node_limit: int | None = None,
     chosen: ChosenGains | None = None,
+    leave_out: bool = True,
 ) -> BandGainFit:
     """Choose band gains that bring every seat nearer to the target within the limits.
 
@@ -198,6 +199,8 @@ def fit_band_gains(
     chosen : ChosenGains, optional
         Gains that were chosen otherwise: they are judged and explained in place of the best ones,
         which then only give the bound.
+    leave_out : bool
+        Choose gains without each seat in turn as well, and judge them there.
 
     Returns
     -------
@@ -252,7 +255,7 @@ def fit_band_gains(
         clear_of=CLEAR_SHARE_OF_CORNER * corner if corner and clear_of_corner else None,
     )
     problem, solution = task.solve(prove=prove, node_limit=node_limit)
-    return _judged(
+    fit = _judged(
         task,
         problem,
         solution,
@@ -260,6 +263,7 @@ def fit_band_gains(
         repeatability_db=repeatability_db,
         chosen=chosen,
     )
+    return replace(fit, left_out=_leave_each_seat_out(task)) if leave_out else fit
 
 
 def _tops(values: FloatArray) -> NDArray[np.bool_]:
@@ -354,7 +358,7 @@ def _judged(
         level_change_db=task.loudness_change_db + change_db,
         loudness_change_db=task.loudness_change_db,
         loudness_cut_db=wanted_db - task.loudness_change_db,
-        left_out=_leave_each_seat_out(task),
+        left_out=(),
     )
 
 

@@ -106,8 +106,14 @@ def house_style() -> Iterator[None]:
             "plots need matplotlib, which comes with the extra 'report': "
             "python -m pip install 'roomeq[report]'"
         ) from error
-    with mpl.rc_context(_STYLE):
+    # Ours alone are put back: a notebook's backend loads with its first figure and sets others,
+    # without which no further figure would be shown.
+    before = {name: mpl.rcParams[name] for name in _STYLE}
+    try:
+        mpl.rcParams.update(_STYLE)
         yield
+    finally:
+        mpl.rcParams.update(before)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,6 +1,7 @@
 """Plots, grouped by the questions a calibrator asks.
 
 - What do the seats share? `plot_seats`, `plot_seat_differences`, `plot_signal_to_noise`
+- What differs between measurements? `plot_responses`
 - What would change? `plot_prediction`, `plot_band_gains`, `plot_equaliser`
 - Do subwoofer and mains add? `plot_joining`, `plot_joining_map`; from plain arrays `plot_sum`,
   `plot_delay_map`
@@ -28,6 +29,7 @@ from roomeq.report.plots_headroom import (
 )
 from roomeq.report.plots_joining import plot_delay_map, plot_joining, plot_joining_map, plot_sum
 from roomeq.report.plots_plan import plot_band_gains, plot_equaliser, plot_prediction
+from roomeq.report.plots_responses import plot_responses
 from roomeq.report.plots_seats import plot_seat_differences, plot_seats, plot_signal_to_noise
 from roomeq.report.plots_verification import plot_verification
 
@@ -44,6 +46,7 @@ __all__ = [
     "plot_joining_map",
     "plot_power",
     "plot_prediction",
+    "plot_responses",
     "plot_seat_differences",
     "plot_seats",
     "plot_signal_to_noise",

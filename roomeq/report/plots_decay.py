@@ -108,7 +108,7 @@ def _key(ax: Axes, both: list[Decay]) -> None:
     """Write what the bars mean, each beside a patch of its look."""
     from matplotlib.patches import Rectangle
 
-    entries = [("before", _BEFORE)]
+    entries = [("before" if len(both) > 1 else "measured", _BEFORE)]
     entries += [("predicted", _PREDICTED)] if len(both) > 1 else []
     if any(entry.governed_by_filter[np.isfinite(entry.times)].any() for entry in both):
         entries.append(("the band filter rings", _FILTER))
