@@ -143,16 +143,16 @@ def test_settings_come_back_after_an_error():
     assert dict(mpl.rcParams) == before
 
 
-def test_what_a_backend_sets_while_a_plot_is_drawn_stays():
+def test_own_settings_come_back_and_those_of_a_backend_stay():
     # the backend of a notebook loads with the first figure and turns interactive drawing on;
     # were that put back, no further figure would be shown
     before = mpl.rcParams["interactive"]
-    try:
+    with mpl.rc_context({"font.size": 13.0}):
         with house_style():
+            assert mpl.rcParams["font.size"] != 13.0
             mpl.rcParams["interactive"] = not before
         assert mpl.rcParams["interactive"] is not before
-    finally:
-        mpl.rcParams["interactive"] = before
+        assert mpl.rcParams["font.size"] == 13.0
 
 
 def test_missing_matplotlib_names_the_extra(monkeypatch):
