@@ -20,6 +20,7 @@ if TYPE_CHECKING:  # a room without recordings needs none of it
     from roomeq.analysis.decay import Decay
     from roomeq.analysis.distortion import Distortion
     from roomeq.analysis.quality import RecordingQuality
+    from roomeq.recording import ImpulseResponse
 
 __all__ = ["RecordedSweep", "is_wrong", "judged_within"]
 
@@ -60,6 +61,8 @@ class RecordedSweep:
         Whether the sweep was known; else only the samples were looked at.
     drift_mended_by : str or None
         What took the clock drift out, in words; None where it was left in, or there is none.
+    impulse_response : ImpulseResponse or None
+        Before windowing, where detail was asked for and nothing else was heard.
     decay : Decay or None
         By octaves, where it was asked for and nothing else was heard.
     distortion : Distortion or None
@@ -75,6 +78,7 @@ class RecordedSweep:
     left_out: bool = False
     judged: bool = True
     drift_mended_by: str | None = None
+    impulse_response: ImpulseResponse | None = None
     decay: Decay | None = None
     distortion: Distortion | None = None
 

@@ -151,6 +151,7 @@ class SweepReading:
                 left_out=left_out,
                 judged=isinstance(self.excitation, SweepDescription),
                 drift_mended_by=drift_mended_by,
+                impulse_response=found.impulse_response if wanted and found is not None else None,
                 decay=_decay(found) if wanted and found is not None else None,
                 distortion=distortion,
             )

@@ -31,6 +31,7 @@ ORDER = [
         "recording_rows",
         "path_figures",
         "overview",
+        "room_decay",
     },
     {"plan_records", "plan_drive", "plan_joining"},
     {"plan"},

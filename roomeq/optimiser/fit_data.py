@@ -16,7 +16,7 @@ import numpy as np
 
 from roomeq.analysis.dips import estimate_trust
 from roomeq.analysis.seats import comparable_level_db
-from roomeq.analysis.smoothing import interpolate_level_db
+from roomeq.analysis.signal_to_noise import band_signal_to_noise_db
 from roomeq.analysis.survey_levels import (
     common_axis,
     has_band_levels,
@@ -283,14 +283,7 @@ def _noise_weights(survey: Survey, axis: FloatArray) -> tuple[FloatArray, bool]:
         known = True
         by_band = {}
         for band in dict.fromkeys(bands):
-            inside = (response.frequencies >= band.lower) & (response.frequencies <= band.upper)
-            snr = (
-                power_mean_db(response.snr_db[inside])
-                if inside.any()
-                else interpolate_level_db(
-                    response.frequencies, response.snr_db, at=np.array([band.centre])
-                )[0]
-            )
+            snr = band_signal_to_noise_db(response, band)
             by_band[band] = float(
                 np.clip((snr - SNR_IGNORED_DB) / (SNR_FULL_DB - SNR_IGNORED_DB), 0.0, 1.0)
             )

@@ -1,13 +1,14 @@
 """Plots, grouped by the questions a calibrator asks.
 
-- What do the seats share? `plot_seats`, `plot_seat_differences`, `plot_signal_to_noise`
+- What do the seats share? `plot_seats`, `plot_seat_differences`, `plot_survey_signal_to_noise`;
+  from plain arrays `plot_signal_to_noise`
 - What differs between measurements? `plot_responses`
 - What would change? `plot_prediction`, `plot_band_gains`, `plot_equaliser`
 - Do subwoofer and mains add? `plot_joining`, `plot_joining_map`; from plain arrays `plot_sum`,
   `plot_delay_map`
 - How hard does it work? `plot_extra_drive`, `plot_drive`, `plot_power`, `plot_displacement`,
   `plot_distortion`
-- How long does it ring? `plot_decay`
+- How long does it ring? `plot_decay` (numbers: `roomeq.room_decay.room_decays`)
 - Did it come true? `plot_verification`
 
 Conventions
@@ -30,7 +31,12 @@ from roomeq.report.plots_headroom import (
 from roomeq.report.plots_joining import plot_delay_map, plot_joining, plot_joining_map, plot_sum
 from roomeq.report.plots_plan import plot_band_gains, plot_equaliser, plot_prediction
 from roomeq.report.plots_responses import plot_responses
-from roomeq.report.plots_seats import plot_seat_differences, plot_seats, plot_signal_to_noise
+from roomeq.report.plots_seats import (
+    plot_seat_differences,
+    plot_seats,
+    plot_signal_to_noise,
+    plot_survey_signal_to_noise,
+)
 from roomeq.report.plots_verification import plot_verification
 
 __all__ = [
@@ -51,5 +57,6 @@ __all__ = [
     "plot_seats",
     "plot_signal_to_noise",
     "plot_sum",
+    "plot_survey_signal_to_noise",
     "plot_verification",
 ]

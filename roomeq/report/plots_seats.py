@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from roomeq.analysis.seats import SeatStatistics
+from roomeq.analysis.signal_to_noise import survey_signal_to_noise
 from roomeq.bands import third_octave_band
 from roomeq.levels import FloatArray
 from roomeq.optimiser.fit_data import SNR_FULL_DB, SNR_IGNORED_DB
@@ -39,11 +40,18 @@ from roomeq.report.plot_style import (
     titled,
 )
 from roomeq.response import LevelReference
+from roomeq.survey import Survey
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-__all__ = ["plot_seat_differences", "plot_seats", "plot_signal_to_noise", "seat_letters"]
+__all__ = [
+    "plot_seat_differences",
+    "plot_seats",
+    "plot_signal_to_noise",
+    "plot_survey_signal_to_noise",
+    "seat_letters",
+]
 
 _LANE_STEPS_DB = (10.0, 20.0, 30.0, 40.0, 60.0, 80.0)
 
@@ -351,6 +359,30 @@ def plot_signal_to_noise(
     ax.text(1.035, 0.995, "\n".join(names), transform=ax.transAxes, va="top", linespacing=1.35)
     titled(ax, "How far the sound stands above the noise")
     return ax
+
+
+def plot_survey_signal_to_noise(survey: Survey, *, ax: Axes | None = None) -> Axes:
+    """Plot the signal-to-noise ratio of every seat of a survey, as its measurements tell it.
+
+    Parameters
+    ----------
+    survey : Survey
+        Of one source.
+    ax : Axes, optional
+
+    Returns
+    -------
+    Axes
+
+    Raises
+    ------
+    ValueError
+        As `roomeq.analysis.signal_to_noise.survey_signal_to_noise`.
+    ImportError
+        If matplotlib is not installed.
+    """
+    found = survey_signal_to_noise(survey)
+    return plot_signal_to_noise(found.frequencies, found.snr_db, seats=found.seats, ax=ax)
 
 
 def _look(value_db: float) -> dict[str, object]:
