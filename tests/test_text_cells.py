@@ -92,6 +92,7 @@ def test_what_is_no_plain_row() -> None:
     grouped = Dialect(delimiter=";", decimal=".", grouping=",")
     assert grouped.bad_grouping("1,000;2\n1,00;3")
     assert not grouped.bad_grouping("1,000;2\n1,000,000;3")
+    assert grouped.bad_grouping("1,000;2\n1,001;3.1,234")
 
 
 def test_lines_that_start_with_a_number() -> None:

@@ -569,3 +569,16 @@ def test_the_file_is_left_alone_and_pandas_is_not_loaded_for_it(tmp_path: Path) 
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "[]"
     assert path.read_bytes() == before
+
+
+def test_level_and_phase_become_the_complex_ratio(tmp_path: Path) -> None:
+    """Against the complex exponential, also at half turns, where the tangent has its pole."""
+    phases = [0.0, 45.0, 90.0, 180.0, -180.0, 179.9999, -90.0, 270.0, 360.0, -7290.5, 1e-7]
+    levels = [70.0, -3.5, 0.0, 20.0, 94.0, 60.1, -120.0, 12.25, 1.0, 75.5, 80.0]
+    rows = "\n".join(f"{20 + i};{levels[i]};{phases[i]!r}" for i in range(len(phases)))
+    path = tmp_path / "export.txt"
+    path.write_text(f"Frequency (Hz);Level (dB);Phase (deg)\n{rows}\n", encoding="utf-8")
+    (response,) = read_text_export(path).responses
+    expected = 10.0 ** (np.array(levels) / 20.0) * np.exp(1j * np.deg2rad(phases))
+    error = np.abs(response.pressure - expected) / np.abs(expected)
+    assert error.max() < 3e-15

@@ -9,7 +9,7 @@ import pytest
 
 from roomeq.importers import text_values
 from roomeq.importers.text_cells import Dialect
-from roomeq.importers.text_values import read_columns
+from roomeq.importers.text_values import read_columns, read_unchecked_rows
 
 DIALECTS = [
     Dialect(delimiter=",", decimal="."),
@@ -38,13 +38,12 @@ def test_every_bit_comes_back(
         assert read.tolist() == [[row[c] for c in columns] for row in table]
 
 
-@pytest.mark.parametrize("large", [False, True])
-def test_a_part_of_the_text_in_pieces(large: bool, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(text_values, "_PAYS_IF_LOADED", 0 if large else 10**9)
+@pytest.mark.parametrize("with_pandas", [False, True])
+def test_a_part_of_the_text_in_pieces(with_pandas: bool) -> None:
     rows = "\n".join(f"{i},{i / 8}" for i in range(60_000))  # pandas asks for it in several pieces
     text = f"head,line\n{rows}\nfoot,line"
-    read = read_columns(
-        text, dialect=DIALECTS[0], columns=(0, 1), count=2, start=10, stop=len(text) - 10
+    read = read_unchecked_rows(
+        text, dialect=DIALECTS[0], start=10, stop=len(text) - 10, with_pandas=with_pandas
     )
     expected = pd.read_csv(io.StringIO(rows), header=None).to_numpy()
     np.testing.assert_array_equal(read, expected)
@@ -60,9 +59,55 @@ def test_what_is_no_number_raises(text: str, large: bool, monkeypatch: pytest.Mo
 
 def test_blank_lines_are_not_lost_silently(monkeypatch: pytest.MonkeyPatch) -> None:
     text = "1,2\n\n3,4"
+    monkeypatch.setattr(text_values, "_PAYS_IF_LOADED", 10**9)
     with pytest.raises(ValueError, match="blank"):
         read_columns(text, dialect=DIALECTS[0], columns=(0, 1), count=2)
     monkeypatch.setattr(text_values, "_PAYS_IF_LOADED", 0)
     read = read_columns(text, dialect=DIALECTS[0], columns=(0, 1), count=2)
     assert np.isnan(read[1]).all()
     assert read.shape == (3, 2)
+
+
+PLAIN = {
+    "quotes": ('"20";"70"\n21;71', Dialect(delimiter=";", decimal=".")),
+    "comma": ("20,5;70\n21;71", Dialect(delimiter=";", decimal=",")),
+    "groups": ("1,200.5;70\n21;71", Dialect(delimiter=";", decimal=".", grouping=",")),
+    "bars": ("20|70\n 21 | 71 ", Dialect(delimiter="|", decimal=".")),
+    "frame": ("|20|70|\n| 21 | 71 |", Dialect(delimiter="|", decimal=".")),
+    "blanks": ("  20  70\n 21\t71", Dialect(delimiter=" ", decimal=".")),
+    "absent": ("20,nan\n21,71", Dialect(delimiter=",", decimal=".")),
+}
+EXPECTED = {"comma": 20.5, "groups": 1200.5}
+
+
+@pytest.mark.parametrize("kind", PLAIN)
+@pytest.mark.parametrize("with_pandas", [False, True])
+def test_rows_nobody_looked_at_are_read_as_written(kind: str, with_pandas: bool) -> None:
+    text, dialect = PLAIN[kind]
+    if not with_pandas and kind in ("quotes", "frame"):
+        with pytest.raises(ValueError, match="for pandas"):
+            read_unchecked_rows(text, dialect=dialect, start=0, stop=len(text), with_pandas=False)
+        return
+    read = read_unchecked_rows(
+        text, dialect=dialect, start=0, stop=len(text), with_pandas=with_pandas
+    )
+    first = [EXPECTED.get(kind, 20.0), np.nan if kind == "absent" else 70.0]
+    np.testing.assert_array_equal(read, [first, [21.0, 71.0]])
+
+
+@pytest.mark.parametrize(
+    ("text", "delimiter"),
+    [
+        ('20;70\n21;7"1"', ";"),  # once the quotes are gone, a number
+        ('20;70\n"21;71', ";"),
+        ("20|70\n21||71", "|"),  # once bars are blanks, a whole row
+        ("|20|70|\n21|71|", "|"),
+        ("|20|70|\n|21||71|", "|"),
+        ("20;70\n21;7,1", ";"),
+    ],
+)
+@pytest.mark.parametrize("with_pandas", [False, True])
+def test_rows_nobody_looked_at_are_not_mended(text: str, delimiter: str, with_pandas: bool) -> None:
+    dialect = Dialect(delimiter=delimiter, decimal=".")
+    with pytest.raises(ValueError, match=r".+"):
+        read_unchecked_rows(text, dialect=dialect, start=0, stop=len(text), with_pandas=with_pandas)

@@ -184,9 +184,10 @@ class Dialect:
         return (found["group"] or "") if found else ""
 
     def bad_grouping(self, text: str) -> bool:
-        """Return whether the grouping mark stands elsewhere than before three digits."""
-        mark = re.escape(self.grouping)
-        return re.search(rf"{mark}(?!\d{{3}}(?!\d))|(?<!\d){mark}", text) is not None
+        """Return whether the grouping mark stands elsewhere than before three whole digits."""
+        mark, point = re.escape(self.grouping), re.escape(self.decimal)
+        bad = rf"{mark}(?!\d{{3}}(?!\d))|(?<!\d){mark}|{point}\d+{mark}"
+        return re.search(bad, text) is not None
 
     def plain_row(self, count: int) -> re.Pattern[str]:
         """Return a pattern for a row of `count` numbers that `canonical` can translate."""

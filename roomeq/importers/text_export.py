@@ -201,13 +201,15 @@ def _responses(
     rows, notes = clean_rows(
         table, frequency=columns.frequency, needed=needed, has_heading=has_heading, path=path
     )
+    axis = values[rows, columns.frequency]
     scale, more = frequency_scale(
-        values[rows, columns.frequency],
+        axis[[0, -1]],
         columns.headings[columns.frequency],
         unit=units.frequency,
         path=path,
     )
-    axis = values[rows, columns.frequency] * scale
+    if scale != 1.0:
+        axis = axis * scale
     all_notes = [*notes, *more]
     responses = []
     for place in range(len(columns.levels)):
@@ -281,14 +283,20 @@ def _stored(
 
 
 def _ratio(level_db: FloatArray, phase_deg: FloatArray) -> ComplexArray:
-    """Return the complex ratio of levels and phases; in blocks, which a cache holds."""
+    """Return the complex ratio of levels and phases; in blocks, which a cache holds.
+
+    With t the tangent of half the angle, its cosine is 2/(1 + t^2) - 1 and its sine 2t/(1 + t^2):
+    one tangent takes less than half the time of a sine and a cosine. Both are within 4e-16 of the
+    ratio's magnitude also where t goes to infinity, at half a turn.
+    """
     ratio = np.empty(level_db.size, dtype=np.complex128)
     for start in range(0, level_db.size, _BLOCK):
         block = slice(start, start + _BLOCK)
         magnitude = np.exp(level_db[block] * (math.log(10.0) / 20.0))
-        turned = np.deg2rad(phase_deg[block])
-        np.multiply(magnitude, np.cos(turned), out=ratio.real[block])
-        np.multiply(magnitude, np.sin(turned), out=ratio.imag[block])
+        tangent = np.tan(np.deg2rad(0.5 * phase_deg[block]))
+        scaled = 2.0 * magnitude / (1.0 + tangent * tangent)
+        np.subtract(scaled, magnitude, out=ratio.real[block])
+        np.multiply(scaled, tangent, out=ratio.imag[block])
     return ratio
 
 

@@ -15,7 +15,7 @@ from roomeq.errors import MeasurementFileError
 from roomeq.importers.text_cells import starts_with_number
 from roomeq.importers.text_dialect import Shape
 
-__all__ = ["broken_row", "checked_inside", "checked_outside", "refuse_broken_ends"]
+__all__ = ["broken_row", "checked_inside", "checked_outside", "refuse_broken_ends", "skipped_note"]
 
 _TWIN = 0.5  # part of the table's rows from which other rows are a second table
 
@@ -66,9 +66,14 @@ def checked_inside(
             if starts_with_number(line):
                 raise broken_row(line, index + 1, shape, path=path)
             skipped += bool(line.strip())
-    if not skipped:
+    return skipped_note(skipped)
+
+
+def skipped_note(lines: int) -> tuple[str, ...]:
+    """Return the note of so many lines of text between rows; none of none."""
+    if not lines:
         return ()
-    return (f"{skipped} line{'s' if skipped > 1 else ''} of text between rows ignored",)
+    return (f"{lines} line{'s' if lines > 1 else ''} of text between rows ignored",)
 
 
 def refuse_broken_ends(

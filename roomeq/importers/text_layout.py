@@ -21,8 +21,14 @@ import numpy as np
 from roomeq.errors import MeasurementFileError
 from roomeq.importers.text_cells import DecimalMark, starts_with_number
 from roomeq.importers.text_dialect import Shape, choose_shape
-from roomeq.importers.text_faults import checked_inside, checked_outside, refuse_broken_ends
+from roomeq.importers.text_faults import (
+    checked_inside,
+    checked_outside,
+    refuse_broken_ends,
+    skipped_note,
+)
 from roomeq.importers.text_fixed_width import fixed_width_lines
+from roomeq.importers.text_pieces import read_large_rows
 from roomeq.importers.text_values import read_columns
 from roomeq.importers.text_words import folded
 from roomeq.levels import FloatArray
@@ -33,9 +39,11 @@ _QUOTED_LINE = re.compile(r"^[ \t]*\"([^\"\n]*[;\t|][^\"\n]*)\"[ \t]*$", re.MULT
 _PAIRS = re.compile(r"\s*[+-]?\d+,\d+(?: *, *[+-]?\d+,\d+)+\s*")
 _PAIR = re.compile(r"([+-]?\d+,\d+) *, *")
 _HEADING = re.compile(r"freq|frec|frek|czest|\bf\b|\bk?hz\b")
-_TEXT_LINE = re.compile(r"\n[^-+\d.,;|\"'nN \t\n][^\n]*")
-_LARGE = 400_000  # characters from which only the ends are looked at line by line
-_END = 20_000  # characters of an end
+_LARGE = 16_000  # characters from which only the ends are looked at line by line
+_END = 8_000  # characters of an end
+_FEWEST = 20  # lines of an end
+_SAMPLE = 120  # lines of an end from which the dialect is told
+_BLOCK = 8  # rows without anything between from which an end of a large table is known
 _ABOVE = 12  # lines above the table in which its heading may stand
 
 
@@ -269,8 +277,13 @@ def _joined(lines: Sequence[str], runs: Sequence[_Run]) -> tuple[list[_Run], lis
 def _parted_by_heading(lines: Sequence[str], before: _Run, after: _Run) -> bool:
     """Return whether a heading stands between two runs that does not stand above the first, too."""
     between = lines[before.rows[-1] + 1 : after.rows[0]]
-    headings = {line.strip() for line in between if _HEADING.search(folded(line))}
-    return not headings <= {line.strip() for line in lines[: before.rows[0]]}
+    return not _are_comments(between, lines[: before.rows[0]])
+
+
+def _are_comments(between: Iterable[str], above: Iterable[str]) -> bool:
+    """Return whether no line between rows is a heading that does not stand above them, too."""
+    headings = {line.strip() for line in set(between) if _HEADING.search(folded(line))}
+    return headings <= {line.strip() for line in above}
 
 
 def _follows(before: Sequence[_Run], after: Sequence[_Run]) -> bool:
@@ -301,14 +314,17 @@ def _large_table(
     end_cut = text.rfind("\n", 0, len(text) - _END) + 1
     head, tail = text[:cut].split("\n"), text[end_cut:].split("\n")
     middle = text[len(text) // 2 : len(text) // 2 + _END].split("\n")[1:-1]
-    if len(head) < 20 or len(tail) < 20:
+    if len(head) < _FEWEST or len(tail) < _FEWEST:
         return None
-    shape = choose_shape([*head, *middle, *tail], path=path, delimiter=delimiter, decimal=decimal)
+    sample = [*head[:_SAMPLE], *middle[:_SAMPLE], *tail[-_SAMPLE:]]
+    shape = choose_shape(sample, path=path, delimiter=delimiter, decimal=decimal)
     if not shape.plain:
         return None
-    first = next((i for i in range(len(head)) if shape.is_row(head[i])), len(head))
-    last = next((i for i in range(len(tail)) if not shape.is_row(tail[i])), len(tail))
-    if last == 0 or not all(map(shape.is_row, head[first:])):
+    first = next((i for i, line in enumerate(head) if shape.is_row(line)), 0)
+    last = next((i for i in range(len(tail), 0, -1) if shape.is_row(tail[i - 1])), 0)
+    # Between these two blocks text may stand; what is neither that nor a row, the reader refuses.
+    blocks = (head[first : first + _BLOCK], tail[max(0, last - _BLOCK) : last])
+    if not all(len(block) == _BLOCK and all(map(shape.is_row, block)) for block in blocks):
         return None
     if any(starts_with_number(line) for line in (*head[:first], *tail[last:])):
         return None
@@ -316,57 +332,14 @@ def _large_table(
     stop = end_cut + sum(len(line) + 1 for line in tail[:last]) - 1
     if shape.dialect.grouping and shape.dialect.bad_grouping(text[start:stop]):
         return None
-    notes: tuple[str, ...] = ()
-    values = _read_whole(text, start, stop, shape)
-    if values is None:
-        body, skipped = _TEXT_LINE.subn("\n", text[start:stop])
-        values = _read_whole(body, 0, len(body), shape) if skipped else None
-        if values is None:
-            return None
-        text, start, stop = body, 0, len(body)
-        notes = (f"{skipped} line{'s' if skipped > 1 else ''} of text between rows ignored",)
-    blank = _blank_rows(values, text, start, stop, shape)
-    if blank is None:
+    rows = read_large_rows(text, start=start, stop=stop, shape=shape, first_line=first + 1)
+    if rows is None or not _are_comments(rows.skipped, head[:first]):
         return None
-    line_numbers = np.arange(first, first + len(values)) + 1
-    if blank:
-        values, line_numbers = np.delete(values, blank, axis=0), np.delete(line_numbers, blank)
     return Table(
         shape=shape,
-        values=values,
-        line_numbers=line_numbers,
+        values=rows.values,
+        line_numbers=rows.lines,
         above=tuple(reversed(head[max(0, first - _ABOVE) : first])),
         first_rows=tuple(head[first : first + 6]),
-        notes=notes,
+        notes=skipped_note(len(rows.skipped)),
     )
-
-
-def _read_whole(text: str, start: int, stop: int, shape: Shape) -> FloatArray | None:
-    try:
-        values = read_columns(
-            text,
-            dialect=shape.dialect,
-            columns=shape.numeric,
-            count=shape.count,
-            start=start,
-            stop=stop,
-        )
-    except ValueError:
-        return None
-    return values if values.shape[1] == shape.count else None
-
-
-def _blank_rows(
-    values: FloatArray, text: str, start: int, stop: int, shape: Shape
-) -> list[int] | None:
-    """Return which rows are blank lines; None if a number is absent that is not so in the file."""
-    if np.isfinite(values.sum()):
-        return []
-    absent = np.flatnonzero(~np.isfinite(values).all(axis=1)).tolist()
-    if len(absent) > 1000:
-        return None
-    near = text[start : min(start + _END, stop)].split("\n")[:-1]
-    lines = near if absent[-1] < len(near) else text[start:stop].split("\n")
-    if any(lines[row].strip() and shape.values(lines[row]) is None for row in absent):
-        return None
-    return [row for row in absent if not lines[row].strip()]
