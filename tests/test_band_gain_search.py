@@ -392,6 +392,28 @@ def test_descent_never_makes_worse():
         assert float(problem.objective(end)) <= truth.objective[near].min() * 1.02
 
 
+def test_descent_stops_where_an_earlier_one_came_by():
+    tables = StackedTables.from_problem(make_problem(6, following_q, FOUR, cap=1.5, drive=2.5))
+    start = np.argmin(np.where(tables.allowed, np.abs(tables.gains), np.inf), axis=1)
+    visited = set()
+    end = descend(tables, start, visited=visited)
+    assert not np.array_equal(end, start)
+    assert {start.tobytes(), end.tobytes()} <= visited
+    np.testing.assert_array_equal(descend(tables, start, visited=visited), start)
+    np.testing.assert_array_equal(descend(tables, start), end)
+
+
+def test_one_node_is_tightened_as_several_are():
+    tables = StackedTables.from_problem(make_problem(6, following_q, FOUR, cap=1.5, drive=2.5))
+    relaxation = Relaxation.of_limits(tables)
+    one = relaxation.root(choose_start(tables.problem))
+    two = one.take(np.zeros(2, dtype=np.intp))
+    one, _ = relaxation.tighten(one, threshold=np.inf, iterations=12, patient=True)
+    two, _ = relaxation.tighten(two, threshold=np.inf, iterations=12, patient=True)
+    np.testing.assert_allclose(two.bound, np.repeat(one.bound, 2), rtol=1e-9)
+    np.testing.assert_allclose(two.weights, np.repeat(one.weights, 2, axis=0), atol=1e-7)
+
+
 def test_locks_against_the_filter_limit():
     locked = {CENTRES[3]: np.array([6.0]), CENTRES[6]: np.arange(-6.0, 0.5)}
     with pytest.raises(InfeasibleSettingsError, match=r"filter boost limit: at the lowest"):

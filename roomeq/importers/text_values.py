@@ -4,8 +4,9 @@ Conventions
 -----------
 One row of the text is one row of the array; absent numbers are nan. Small texts go through numpy.
 Large ones go through pandas, which is six times as fast but takes a third of a second to import:
-it pays above some megabytes, or, once it is loaded anyway, above some kilobytes. Every digit counts: both readers
-return the number nearest to the text, so that frequencies of two files that read alike are equal.
+it pays above some megabytes or, once it is loaded anyway, above some kilobytes. Every digit counts:
+both readers return the number nearest to the text, so that frequencies of two files that read alike
+are equal.
 """
 
 from __future__ import annotations

@@ -259,7 +259,7 @@ class Relaxation:
         hessian = (change * at.curvature[:, None]) @ change.transpose(0, 2, 1)
         # Rows that are active, or could become so within the step, take part.
         near = np.flatnonzero((held + _PENALTY * (at.slack + 0.5) > 0.0).any(axis=0))
-        row_change = self.rows[:, near][to] - self.rows[:, near][off]
+        row_change = self.rows[to[..., None], near] - self.rows[off[..., None], near]
         active = at.multipliers[:, None, near] > 0.0
         hessian += _PENALTY * ((row_change * active) @ row_change.transpose(0, 2, 1))
         gradient = at.cost[node, band, at.least] - at.cost[node, band, dearest]
@@ -293,6 +293,8 @@ def _moved(mix: FloatArray, keep: NDArray[np.bool_], to: LabelArray) -> FloatArr
 
 def _box_minimiser(gradient: FloatArray, hessian: FloatArray, high: FloatArray) -> FloatArray:
     """Return about the minimisers of quadratics over ``0 <= length <= high``, shape (N, B)."""
+    if len(gradient) == 1:  # a handful of numbers, for which arrays take longer than lists
+        return np.array([_box_minimiser_of_one(gradient[0], hessian[0], high[0])])
     # Bands first, so that each pass works on contiguous rows of nodes.
     slope = np.ascontiguousarray(gradient.T)
     columns = np.ascontiguousarray(hessian.transpose(1, 2, 0))
@@ -305,3 +307,20 @@ def _box_minimiser(gradient: FloatArray, hessian: FloatArray, high: FloatArray) 
             slope += column * (stepped - length[band])
             length[band] = stepped
     return np.ascontiguousarray(length.T)
+
+
+def _box_minimiser_of_one(
+    gradient: FloatArray, hessian: FloatArray, high: FloatArray
+) -> list[float]:
+    """Return what `_box_minimiser` does, for one quadratic: lengths, shape (B,)."""
+    slope, columns, top = gradient.tolist(), hessian.tolist(), high.tolist()
+    length = [0.0] * len(slope)
+    for _ in range(_SWEEPS):
+        for band, column in enumerate(columns):
+            stepped = length[band] - slope[band] / (column[band] + 1e-9)
+            stepped = min(max(stepped, 0.0), top[band])
+            change = stepped - length[band]
+            if change != 0.0:
+                slope = [old + change * each for old, each in zip(slope, column, strict=True)]
+                length[band] = stepped
+    return length

@@ -10,6 +10,7 @@ far it is from the best.
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 
 from roomeq.errors import InfeasibleSettingsError
 from roomeq.levels import FloatArray
@@ -57,12 +58,14 @@ def start_setting(tables: StackedTables) -> LabelArray:
     counts = tables.allowed.sum(axis=1)
     positions = fit_positions(tables)
     fitted = np.clip(np.rint(positions).astype(np.int64), 0, counts - 1)
-    best = descend(tables, feasible_near(tables, fitted))
+    visited: set[bytes] = set()
+    best = descend(tables, feasible_near(tables, fitted), visited=visited)
     relaxation = Relaxation.of_limits(tables)
     mixed, _ = relaxation.tighten(
         relaxation.root(best), threshold=np.inf, iterations=_MIX_STEPS, patient=True
     )
-    other = descend(tables, feasible_near(tables, mixed.rounded()[0]))
+    # Where it meets the way of the first descent it would end where that did.
+    other = descend(tables, feasible_near(tables, mixed.rounded()[0]), visited=visited)
     return other if tables.objective(other) < tables.objective(best) else best
 
 
@@ -157,15 +160,15 @@ def feasible_near(tables: StackedTables, labels: LabelArray) -> LabelArray:
     """
     if tables.excess(labels) <= TOLERANCE_DB:
         return labels
-    least = tables.rows.min(axis=1, initial=np.inf, where=tables.allowed[..., None]).sum(axis=0)
-    if np.any(least - tables.caps > TOLERANCE_DB):
-        raise _infeasible(tables, None)
     nearest = np.argmin(np.where(tables.allowed, np.abs(tables.gains), np.inf), axis=1)
     lowest = np.zeros_like(labels)
     for candidate in (labels, nearest, lowest):
         repaired = _repaired(tables, candidate)
         if repaired is not None:
             return repaired
+    least = tables.rows.min(axis=1, initial=np.inf, where=tables.allowed[..., None]).sum(axis=0)
+    if np.any(least - tables.caps > TOLERANCE_DB):
+        raise _infeasible(tables, None)
     searched = _first_feasible(tables)
     if searched is None:
         raise _infeasible(tables, nearest)
@@ -176,19 +179,28 @@ def _repaired(tables: StackedTables, labels: LabelArray) -> LabelArray | None:
     current = labels.copy()
     band_of, label_of = np.nonzero(tables.allowed)
     excess = float(tables.excess(current))
+    each = np.arange(len(current))
     for _ in range(_ROUNDS):
         if excess <= TOLERANCE_DB:
             return current
-        moves = np.repeat(current[None], band_of.size, axis=0)
-        moves[np.arange(band_of.size), band_of] = label_of
-        merit = 1e3 * np.maximum(tables.excess(moves), 0.0)
+        row = tables.rows[each, current].sum(axis=0) - tables.caps
+        moved = tables.rows[band_of, label_of] - tables.rows[band_of, current[band_of]]
         # Prefer small moves: what one label costs in J is small beside what a limit costs.
-        merit += tables.objective(moves)
-        best = int(np.argmin(merit))
-        found = float(tables.excess(moves[best]))
+        cost = 1e3 * np.maximum((row + moved).max(axis=1), 0.0)
+        shift = tables.fit[band_of, label_of] - tables.fit[band_of, current[band_of]]
+        offset = tables.offsets(current)
+        # J is not below 0: what costs more than the whole of the least costly move cannot win.
+        first = int(np.argmin(cost))
+        most = cost[first] + tables.loss.value(offset + shift[first]).sum()
+        near = np.flatnonzero(cost <= most)
+        merit = cost[near] + tables.loss.value(offset + shift[near]).sum(axis=1)
+        best = int(near[np.argmin(merit)])
+        moves = current.copy()
+        moves[band_of[best]] = label_of[best]
+        found = float(tables.excess(moves))
         if found >= excess - 1e-12:
             return None
-        current, excess = moves[best], found
+        current, excess = moves, found
     return None
 
 
@@ -250,15 +262,36 @@ def _infeasible(tables: StackedTables, labels: LabelArray | None) -> InfeasibleS
     )
 
 
-def descend(tables: StackedTables, labels: LabelArray) -> LabelArray:
+def descend(
+    tables: StackedTables, labels: LabelArray, *, visited: set[bytes] | None = None
+) -> LabelArray:
     """Improve a feasible setting by moves of one or two bands until none helps.
 
     Every pair of labels within a window is ranked by the second-order expansion of J; the most
     promising are then evaluated exactly.
+
+    Parameters
+    ----------
+    tables : StackedTables
+        Tables of the problem.
+    labels : ndarray, shape (B,)
+        Feasible setting to start from.
+    visited : set of bytes, optional
+        Settings of earlier descents: one that comes to any of them stops there. Those of this
+        descent are added.
+
+    Returns
+    -------
+    ndarray, shape (B,)
+        A feasible setting.
     """
     current = labels
     objective = float(tables.objective(current))
+    seen = set() if visited is None else visited
     for _ in range(_ROUNDS):
+        if current.tobytes() in seen:
+            break
+        seen.add(current.tobytes())
         moves = _ranked_moves(tables, current)
         values = tables.objective(moves)
         better = np.flatnonzero(values < objective - 1e-12)
@@ -290,12 +323,13 @@ def _ranked_moves(tables: StackedTables, current: LabelArray) -> LabelArray:
     predicted = alone[:, None] + alone + cross
     # The unmoved label of a band makes a pair a single move; two labels of one band are no pair.
     predicted[band_of[:, None] >= band_of] = np.inf
-    _bar_broken(tables, current, (band_of, label_of), predicted)
     if bands == 1:
         order = np.argsort(alone, kind="stable")
         return label_of[order][:, None].astype(np.int64)
     flat = predicted.ravel()
     promising = np.flatnonzero(flat < 0.0)
+    kept = _keeps_close_rows(tables, current, (band_of, label_of), promising)
+    promising = promising[kept]
     if promising.size > _TRIED:
         part = np.argpartition(flat[promising], _TRIED)[:_TRIED]
         promising = promising[np.sort(part)]
@@ -307,13 +341,13 @@ def _ranked_moves(tables: StackedTables, current: LabelArray) -> LabelArray:
     return moves
 
 
-def _bar_broken(
+def _keeps_close_rows(
     tables: StackedTables,
     current: LabelArray,
     moves: tuple[LabelArray, LabelArray],
-    predicted: FloatArray,
-) -> None:
-    """Set pair moves to infinity that break one of the limit rows closest to its cap."""
+    pairs: LabelArray,
+) -> NDArray[np.bool_]:
+    """Return which pairs of moves (flat numbers) keep the limit rows closest to their caps."""
     band_of, label_of = moves
     row = tables.rows[np.arange(len(current)), current].sum(axis=0)
     slack = tables.caps - row + TOLERANCE_DB
@@ -323,5 +357,5 @@ def _bar_broken(
     close = close[:: max(1, -(-close.size // _ROWS_HELD))]
     change = tables.rows[band_of[:, None], label_of[:, None], close]
     change -= tables.rows[band_of[:, None], current[band_of][:, None], close]
-    for number, left in enumerate(slack[close]):
-        predicted[change[:, number][:, None] + change[:, number] > left] = np.inf
+    one, other = np.divmod(pairs, band_of.size)
+    return np.asarray((change[one] + change[other] <= slack[close]).all(axis=1))
