@@ -184,8 +184,8 @@ class Plan(PlanRecord, frozen=True, kw_only=True):
     def _repr_html_(self) -> str:
         """Return the settings, for notebooks."""
         rows = [
-            f"<tr><td>{escape(band.label)} Hz</td><td>{band.present_db:+.1f}</td>"
-            f"<td>{band.gain_db:+.1f}</td>"
+            f"<tr><td>{escape(band.label)} Hz</td><td>{_setting(band.present_db)}</td>"
+            f"<td>{_setting(band.gain_db)}</td>"
             f"<td>{'set' if band.gain_db != band.present_db else ''}</td></tr>"
             for band in self.bands
         ]
@@ -200,6 +200,12 @@ class Plan(PlanRecord, frozen=True, kw_only=True):
             f"<table><caption>{escape(repr(self)[1:-1])}{read}</caption>"
             f"<thead><tr>{head}</tr></thead><tbody>{''.join(rows)}</tbody></table>"
         )
+
+
+def _setting(gain_db: float) -> str:
+    """Return a gain with its sign and at least one decimal, as many as it needs up to three."""
+    whole, point, rest = f"{gain_db:+.3f}".partition(".")
+    return f"{whole}{point}{rest.rstrip('0') or '0'}" if round(gain_db, 3) else "0.0"
 
 
 def write_plan(plan: Plan, path: str | PathLike[str]) -> None:

@@ -29,6 +29,8 @@ Route = Literal[
     "subwoofer_output", "low_frequency_effects", "bass_managed_main", "direct", "unknown"
 ]
 
+_COMPARABLE = "levels_comparable"
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Measurement:
@@ -202,7 +204,8 @@ class Survey:
             Tidy: ``measurement`` (counted from 0), ``seat``, ``source``, ``route``, ``file``,
             ``weight`` of the seat, and the columns of `FrequencyResponse.to_frame`. Wide: indexed
             by ``frequency``, with columns of ``source``, ``seat`` and ``measurement``. What the
-            importers noted is in neither.
+            importers noted is in neither. Whether levels compare is kept in ``attrs`` of the tidy
+            one.
         """
         import pandas as pd
 
@@ -225,10 +228,12 @@ class Survey:
             facts |= {"source": entry.source, "route": entry.route, "file": entry.file}
             facts |= {"weight": named.get(entry.seat, 1.0)}
             parts.append(part.assign(**facts)[[*facts, *part.columns]])
-        return pd.concat(parts, ignore_index=True)
+        whole = pd.concat(parts, ignore_index=True)
+        whole.attrs[_COMPARABLE] = self.levels_comparable
+        return whole
 
     @classmethod
-    def from_frame(cls, frame: DataFrame, *, levels_comparable: bool = False) -> Self:
+    def from_frame(cls, frame: DataFrame, *, levels_comparable: bool | None = None) -> Self:
         """Make a survey from a tidy table as `to_frame` gives it.
 
         Parameters
@@ -236,8 +241,9 @@ class Survey:
         frame : DataFrame
             Columns ``seat``, ``frequency`` in Hz and ``level_db``; where known the others of
             `to_frame`. Without ``measurement`` each seat and source was measured once.
-        levels_comparable : bool
-            As for the survey; the table does not tell.
+        levels_comparable : bool, optional
+            As for the survey; by default what `to_frame` left in ``frame.attrs``, and False where
+            nothing is left there, as in a table that was read from a file.
 
         Raises
         ------
@@ -245,6 +251,8 @@ class Survey:
             If a column is missing, a measurement names two seats, sources or routes, a seat has two
             weights, or a value is not usable; the measurement is named.
         """
+        if levels_comparable is None:
+            levels_comparable = frame.attrs.get(_COMPARABLE) is True
         if "seat" not in frame:
             raise ValueError("needs a column 'seat': a wide table is made long by DataFrame.melt")
         keys = [name for name in ("measurement",) if name in frame]

@@ -1,5 +1,6 @@
 """pandas tables of results, and the short views of notebooks."""
 
+import io
 import re
 import xml.etree.ElementTree as ET
 from dataclasses import replace
@@ -161,7 +162,13 @@ def test_a_survey_comes_back(survey):
 
 
 def test_a_sample_room_comes_back(room):
-    again = Survey.from_frame(room.survey.to_frame(), levels_comparable=True)
+    frame = room.survey.to_frame()
+    again = Survey.from_frame(frame)
+    assert room.survey.levels_comparable
+    assert again.levels_comparable  # kept beside the columns
+    assert not Survey.from_frame(frame, levels_comparable=False).levels_comparable
+    file = io.StringIO(frame.to_csv(index=False))  # which does not keep it
+    assert not Survey.from_frame(pd.read_csv(file)).levels_comparable
     for first, second in zip(again.measurements, room.survey.measurements, strict=True):
         same(first.response, second.response)
     assert again.weights == pytest.approx(room.survey.weights)

@@ -1,6 +1,6 @@
 """Plain-text tables and paragraphs."""
 
-from roomeq.report.layout import WIDTH, bullet_list, paragraph, signed, table
+from roomeq.report.layout import WIDTH, bullet_list, paragraph, signed, signed_setting, table
 
 
 def test_signed_zero_has_no_sign():
@@ -9,6 +9,14 @@ def test_signed_zero_has_no_sign():
     assert signed(-3) == "-3.0"
     assert signed(-0.04, digits=2) == "-0.04"
     assert signed(None) == ""  # what is not known is not zero
+
+
+def test_settings_have_the_decimals_of_their_step():
+    assert signed_setting(1.25, step_db=0.25) == "+1.25"
+    assert signed_setting(1.5, step_db=0.25) == "+1.50"
+    assert signed_setting(-3.0) == "-3.0"
+    assert signed_setting(0.0) == "0.0"
+    assert signed_setting(0.125, step_db=0.125) == "+0.125"
 
 
 def test_table_aligns_and_wraps():

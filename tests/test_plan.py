@@ -236,7 +236,11 @@ def test_notebook_table_shows_the_settings(plan):
     # now is the setting less the change: -2.5 - 3.5
     assert "<tr><td>Level knob</td><td>-6.0</td><td>-2.5</td><td></td></tr>" in page
     for band in plan.bands:
-        assert f"<td>{band.label} Hz</td><td>{band.present_db:+.1f}</td>" in page
+        now = f"{band.present_db:+.1f}" if band.present_db else "0.0"
+        assert f"<td>{band.label} Hz</td><td>{now}</td>" in page
+    quarter = (replace(plan.bands[0], present_db=-1.25, gain_db=0.125), *plan.bands[1:])
+    page = replace(plan, bands=quarter)._repr_html_()
+    assert "<td>20 Hz</td><td>-1.25</td><td>+0.125</td><td>set</td>" in page
     unknown = replace(plan, level=replace(level, setting_db=None))._repr_html_()
     assert "<td></td><td>+3.5 from now</td>" in unknown
 

@@ -34,6 +34,12 @@ def words_of(text):
     return " ".join(text.split())
 
 
+def test_quarter_steps_are_printed_in_full(plan):
+    bands = (replace(plan.bands[0], present_db=-1.25, gain_db=0.75), *plan.bands[1:])
+    fine = replace(plan, bands=bands, device=replace(plan.device, step_db=0.25))
+    assert line_of(plan_text(fine), "20 Hz ").split()[2:5] == ["-1.25", "+0.75", "set"]
+
+
 def test_settings_are_printed_as_they_are(plan):
     text = plan_text(plan)
     for band in plan.bands:

@@ -11,7 +11,7 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Sequence
 
-__all__ = ["WIDTH", "bullet_list", "paragraph", "signed", "table"]
+__all__ = ["WIDTH", "bullet_list", "paragraph", "signed", "signed_setting", "table"]
 
 WIDTH = 100
 _LEAST = 20  # characters below which a column of words is not wrapped
@@ -24,6 +24,14 @@ def signed(value: float | None, *, digits: int = 1) -> str:
         return ""
     text = f"{value:+.{digits}f}"
     return f"{0:.{digits}f}" if float(text) == 0 else text
+
+
+def signed_setting(value: float, *, step_db: float = 0.5) -> str:
+    """Return a setting in dB as `signed` does, with the decimals that the device's step needs."""
+    digits = 1
+    while digits < 3 and any(abs(x - round(x, digits)) > 1e-6 for x in (value, step_db)):
+        digits += 1
+    return signed(value, digits=digits)
 
 
 def table(titles: Sequence[str], rows: Sequence[Sequence[str]], *, indent: int = 2) -> list[str]:

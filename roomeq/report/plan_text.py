@@ -12,7 +12,7 @@ import math
 from roomeq.plan import Plan
 from roomeq.report.headroom_text import extra_drive_lines, headroom_lines, protection_lines
 from roomeq.report.joining_text import joining_lines
-from roomeq.report.layout import bullet_list, paragraph, signed, table
+from roomeq.report.layout import bullet_list, paragraph, signed, signed_setting, table
 from roomeq.report.recording_text import kept_recording_lines
 from roomeq.report.terminal import gain_bar
 from roomeq.report.wording import SAFETY, caution_text, level_purpose, no_change_text, reason_text
@@ -73,8 +73,8 @@ def _settings(plan: Plan, bars: bool) -> list[str]:
         rows.append(
             [
                 f"{band.label} Hz",
-                signed(band.present_db),
-                signed(band.gain_db),
+                signed_setting(band.present_db, step_db=device.step_db),
+                signed_setting(band.gain_db, step_db=device.step_db),
                 "set" if changed else "",
                 signed(band.error_db),
                 signed(band.remaining_db),

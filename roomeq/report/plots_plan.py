@@ -17,7 +17,7 @@ from roomeq.bands import logarithmic_axis
 from roomeq.device.equaliser import FixedBandEqualiser
 from roomeq.levels import FloatArray, level_mean_db
 from roomeq.plan import BandSetting, Plan
-from roomeq.report.layout import signed
+from roomeq.report.layout import signed, signed_setting
 from roomeq.report.plot_labels import (
     EndLabel,
     label_ends,
@@ -226,7 +226,7 @@ def _move(ax: Axes, place: float, band: BandSetting) -> None:
         )
         ax.plot(band.gain_db, place, marker="o", markersize=8, color=COLOURS["blue"], zorder=4)
         ax.annotate(
-            f"{signed(band.gain_db)} dB".replace("-", "\u2212"),
+            f"{signed_setting(band.gain_db)} dB".replace("-", "\u2212"),
             xy=(band.gain_db, place),
             xytext=(0, 6),
             textcoords="offset points",

@@ -18,7 +18,7 @@ from roomeq.optimiser.protection import ProtectionReason
 from roomeq.optimiser.reasons import Reason
 from roomeq.plan import BandSetting, LevelSetting, Plan
 from roomeq.report.headroom_text import high_pass_text
-from roomeq.report.layout import signed
+from roomeq.report.layout import signed, signed_setting
 
 __all__ = [
     "Cell",
@@ -87,10 +87,7 @@ def with_minus(text: str) -> str:
 
 def decibels(value: float, *, step_db: float = 0.5) -> str:
     """Return a setting in dB with its sign and the decimals that the device's step needs."""
-    digits = 1
-    while digits < 3 and any(abs(x - round(x, digits)) > 1e-6 for x in (value, step_db)):
-        digits += 1
-    return f"{with_minus(signed(value, digits=digits))}\N{NO-BREAK SPACE}dB"
+    return f"{with_minus(signed_setting(value, step_db=step_db))}\N{NO-BREAK SPACE}dB"
 
 
 def joined(words: Sequence[str]) -> str:

@@ -7,7 +7,7 @@ Numbers come from `roomeq.verification`; nothing is computed here.
 
 from __future__ import annotations
 
-from roomeq.report.layout import bullet_list, paragraph, signed, table
+from roomeq.report.layout import bullet_list, paragraph, signed, signed_setting, table
 from roomeq.verification import BandCheck, Verification
 
 __all__ = ["verification_text"]
@@ -34,8 +34,8 @@ def verification_text(found: Verification) -> str:
         lines += ["", "Look at these settings first"]
         lines += bullet_list(
             [
-                f"{row.label} Hz: planned {signed(row.planned_db)} dB, looks like "
-                f"{signed(row.looks_like_db)} dB"
+                f"{row.label} Hz: planned {signed_setting(row.planned_db)} dB, looks like "
+                f"{signed_setting(row.looks_like_db)} dB"
                 for row in found.suspects
             ]
         )
@@ -52,7 +52,7 @@ def verification_text(found: Verification) -> str:
         lines += bullet_list(
             [
                 f"{'Level knob' if row.label == 'level' else f'{row.label} Hz'}: planned "
-                f"{signed(row.planned_db)} dB, stated {signed(row.stated_db)} dB"
+                f"{signed_setting(row.planned_db)} dB, stated {signed_setting(row.stated_db)} dB"
                 for row in found.stated
             ]
         )
