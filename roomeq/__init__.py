@@ -29,6 +29,7 @@ if TYPE_CHECKING:
     from roomeq.errors import RoomeqError as RoomeqError
     from roomeq.errors import RoomeqWarning as RoomeqWarning
     from roomeq.importers.text_export import read_text_export as read_text_export
+    from roomeq.joining_proposal import join as join
     from roomeq.levels import level_mean_db as level_mean_db
     from roomeq.levels import power_mean_db as power_mean_db
     from roomeq.optimiser.band_gain_fit import BandGainFit as BandGainFit
@@ -78,6 +79,7 @@ _PLACES = {
     "estimate_spatial_figures": "analysis.seats",
     "fit_band_gains": "optimiser.band_gains",
     "fit_room_gains": "proposal",
+    "join": "joining_proposal",
     "judge_dips": "analysis.dips",
     "level_mean_db": "levels",
     "power_mean_db": "levels",

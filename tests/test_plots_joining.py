@@ -71,6 +71,11 @@ def test_sum_from_plain_arrays():
         plot_sum(AXIS, sub_db=rows[0], mains_db=rows[1, :5], normal_db=rows[2], inverted_db=rows[3])
 
 
+def heavy(ax):
+    """Return the name of the heaviest line."""
+    return max(ax.lines, key=lambda entry: entry.get_linewidth()).get_label()
+
+
 @pytest.mark.parametrize("seat", ["sofa", "bench"])
 def test_joining_at_a_seat(fit, seat):
     index = fit.data.seats.index(seat)
@@ -87,7 +92,8 @@ def test_joining_at_a_seat(fit, seat):
     ):
         assert line(ax, name)[1] == pytest.approx(levels(fit, row))
     assert title(ax).startswith("Do they add at ")
-    assert title(ax).endswith(f"ms: {seat}")
+    assert title(ax).endswith(f" ms, {'inverted' if chosen.inverted else 'normal'}: {seat}")
+    assert heavy(ax) == ("both, inverted" if chosen.inverted else "both, normal")
     assert not cut_off(ax)
 
 
@@ -96,7 +102,13 @@ def test_joining_over_the_seats(fit):
     ax = plot_joining(fit, settings=settings)
     expected = np.average(fit.data.predicted_level_db(settings), axis=0, weights=[2.0, 1.0])
     assert line(ax, "both, inverted")[1] == pytest.approx(expected)
-    assert "+1.0 ms" in title(ax)
+    assert "+1.0 ms, inverted" in title(ax)
+    assert heavy(ax) == "both, inverted"
+    at_rest = plot_joining(fit, settings=JoiningSettings(delay=-1e-6))
+    assert "at 0.0 ms, normal" in title(at_rest)
+    assert heavy(at_rest) == "both, normal"
+    early = plot_joining(fit, settings=JoiningSettings(delay=-0.001))
+    assert "at \u22121.0 ms" in title(early)
     with pytest.raises(ValueError, match="no seat 'loft'"):
         plot_joining(fit, seat="loft")
 
@@ -120,10 +132,26 @@ def test_delay_map():
     assert "in ms (positive is later)" in ax.get_xlabel()
     assert ax.get_ylabel().endswith("in dB")
     assert ax.get_xlim() == (-10.0, 10.0)
+    steps = np.diff(ax.get_xticks())
+    assert set(steps.round(9)) == {5.0}  # ms, of the kind 1, 2, 5
     assert ax.get_xscale() == "linear"
     assert not cut_off(ax)
     with pytest.raises(ValueError, match=r"shape \(2, 41\)"):
         plot_delay_map(delays, values[0])
+
+
+def test_marks_at_the_ends_are_whole():
+    delays = np.linspace(-0.006, 0.0, 61)
+    values = np.array([8.0 - 200 * delays**2, 5.0 + 1e5 * (delays + 0.003) ** 2])
+    ax = plot_delay_map(delays, values, present=(0.0, False), rival=(-0.006, False))
+    for name, side in (("as it is", "right"), ("rival", "left")):
+        (mark,) = [entry for entry in ax.lines if entry.get_label() == name]
+        assert not mark.get_clip_on()
+        (word,) = [entry for entry in ax.texts if entry.get_text() == name]
+        assert word.get_ha() == side
+    assert set(np.diff(ax.get_xticks()).round(9)) == {1.0}
+    assert not cut_off(ax)
+    assert not overlapping(ax)
 
 
 def test_joining_map(fit):

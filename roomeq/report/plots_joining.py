@@ -46,10 +46,11 @@ __all__ = ["plot_delay_map", "plot_joining", "plot_joining_map", "plot_sum"]
 _CURVES = {
     "subwoofer alone": Stroke(colour="teal", dashes=(1.2, 1.2), width=1.2),
     "mains alone": Stroke(colour="amber", dashes=(7, 1.5, 1.2, 1.5), width=1.2),
-    "both, inverted": Stroke(colour="rust", dashes=(4, 1.5), width=1.5),
-    "both, normal": Stroke(colour="blue", width=2.2),
+    "both, inverted": Stroke(colour="rust", dashes=(4, 1.5), width=1.3),
+    "both, normal": Stroke(colour="blue", width=1.3),
     "target": Stroke(colour="ink", dashes=(1, 2.5), width=1.0),
 }
+_HEAVY = 2.4
 _POLARITIES = (
     Stroke(colour="blue", width=1.8),
     Stroke(colour="rust", dashes=(4, 1.5), width=1.5),
@@ -66,6 +67,7 @@ def plot_sum(
     inverted_db: ArrayLike,
     target_db: ArrayLike | None = None,
     corner: float | None = None,
+    inverted: bool = False,
     level_reference: LevelReference = "relative",
     db_per_decade: DecibelsPerDecade = 50,
     ax: Axes | None = None,
@@ -81,6 +83,8 @@ def plot_sum(
     target_db : array_like, shape (F,), optional
     corner : float, optional
         Crossover corner in Hz.
+    inverted : bool
+        Whether it is the sum with inverted polarity that counts: the one that does is drawn heavy.
     level_reference : {"relative", "spl"}
     db_per_decade : {25, 50}
         Proportion of the axes (IEC 60263).
@@ -108,11 +112,13 @@ def plot_sum(
         if values.shape != axis.shape:
             raise ValueError(f"{name}: {axis.size} levels are needed, got shape {values.shape}")
     ax, own = started(ax)
+    heavy = "both, inverted" if inverted else "both, normal"
     ends = []
     for name, values in curves.items():
-        stroke = _CURVES[name]
-        ax.plot(axis, values, label=name, zorder=2, **stroke.settings)
-        ends.append(EndLabel(place=float(values[-1]), text=name, colour=stroke.colour))
+        stroke, bold = _CURVES[name], name == heavy
+        look = stroke.settings | ({"linewidth": _HEAVY} if bold else {})
+        ax.plot(axis, values, label=name, zorder=3 if bold else 2, **look)
+        ends.append(EndLabel(place=float(values[-1]), text=name, colour=stroke.colour, bold=bold))
     frame_levels(
         ax,
         own=own,
@@ -139,6 +145,8 @@ def plot_joining(
     ax: Axes | None = None,
 ) -> Axes:
     """Plot subwoofer, mains and their sum in either polarity at a joining's delay and level.
+
+    The polarity of the settings is drawn heavy.
 
     Parameters
     ----------
@@ -177,12 +185,15 @@ def plot_joining(
         normal_db=mean_db(data.predicted_level_db(replace(chosen, inverted=False))),
         inverted_db=mean_db(data.predicted_level_db(replace(chosen, inverted=True))),
         corner=data.corner,
+        inverted=chosen.inverted,
         level_reference=level_reference,
         db_per_decade=db_per_decade,
         ax=ax,
     )
     where = "level mean" if seat is None else seat
-    titled(drawn, f"Do they add at {chosen.delay_ms:+.1f} ms: {where}".replace("-", "\u2212"))
+    delay = f"{round(chosen.delay_ms, 1) or 0.0:+.1f}".replace("-", "\u2212").replace("+0.0", "0.0")
+    polarity = "inverted" if chosen.inverted else "normal"
+    titled(drawn, f"Do they add at {delay} ms, {polarity}: {where}")
     return drawn
 
 
@@ -247,12 +258,12 @@ def plot_delay_map(
 def _frame_map(
     ax: Axes, *, own: bool, delays: tuple[float, float], span: tuple[float, float]
 ) -> None:
-    from matplotlib.ticker import MaxNLocator
+    from matplotlib.ticker import MultipleLocator
 
     title, step = "Weighted deviation from the target in dB", nice_step(span[1] - span[0])
     frame_values(ax, own=own, limits=span, title=title, step=step)
     ax.set_xlim(*delays)
-    ax.xaxis.set_major_locator(MaxNLocator(9))
+    ax.xaxis.set_major_locator(MultipleLocator(nice_step(delays[1] - delays[0])))
     ax.tick_params(axis="x", length=4, labelsize=8)
     ax.set_xlabel("Delay of the subwoofer against the mains in ms (positive is later)", loc="right")
 
@@ -269,13 +280,16 @@ def _mark(ax: Axes, x: float, y: float, name: str, marker: str) -> None:
         linestyle="none",
         label=name,
         zorder=5,
+        clip_on=False,
     )
+    left, right = ax.get_xlim()
+    share = (x - left) / (right - left)
     ax.annotate(
         name,
         xy=(x, y),
         xytext=(0, -8),
         textcoords="offset points",
-        ha="center",
+        ha="left" if share < 0.04 else "right" if share > 0.96 else "center",
         va="top",
         fontsize=8,
         bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.6},
