@@ -42,6 +42,7 @@ from roomeq.optimiser.joining_survey import prepare_joining
 from roomeq.optimiser.path_estimate import PathEstimate
 from roomeq.path_figures import EngagedRows, described_path, estimated_path
 from roomeq.plan_joining import JoiningRecord, LevelJoiningRecord
+from roomeq.recording_weights import weighed_room
 from roomeq.room import Room
 from roomeq.survey import Source
 
@@ -224,6 +225,7 @@ def join(room: Room) -> RoomJoining:
     ValueError
         If there is no crossover corner, or the measurements do not suffice.
     """
+    room = weighed_room(room)
     if room.corner is None:
         raise ValueError(
             "joining needs the crossover's corner: describe the low-pass under [[path]], or give "
