@@ -222,7 +222,7 @@ def test_detail_of_text_exports_says_that_there_are_no_sweeps(tmp_path, capsys):
 
 def test_verify_says_what_is_wrong_with_the_new_recordings(tmp_path, capsys):
     # all bands locked, so that measuring the same again is what the plan predicts
-    locked = '[limits]\nlocked = [20, 25, 31.5, 40, 50, 63, 80, 100, 125]'
+    locked = "[limits]\nlocked = [20, 25, 31.5, 40, 50, 63, 80, 100, 125]"
     seats = [("a", "a.wav", clean(seat=0)), ("b", "b.wav", clean(seat=1))]
     folder, plan = write_room(tmp_path, seats, more=locked), tmp_path / "plan.json"
     main(["propose", str(folder), "--plan", str(plan)])

@@ -1,6 +1,9 @@
+from dataclasses import replace
+
 import pytest
 from judged_rooms import found, room, sound, spoilt
 
+from roomeq import joining_proposal
 from roomeq.analysis.quality_findings import FindingCode, Severity
 from roomeq.recording_weights import recording_counts, weighed_room
 
@@ -57,3 +60,19 @@ def test_what_was_left_out_counts_nothing():
     one = room([("a", "sub", "a", (wrong,), True), sound("b", "b")])
     assert recording_counts(one) == (0.0, 1.0)
     assert weighed_room(one) is one
+
+
+def test_joining_weighs_alike(monkeypatch):
+    seen = []
+
+    def offer(weighed):
+        seen.append(weighed)
+        raise ValueError("seen enough")
+
+    monkeypatch.setattr(joining_proposal, "joining_offer", offer)
+    one = replace(room([spoilt("a", "a1"), sound("a", "a2"), spoilt("b", "b")]), corner=80.0)
+    with pytest.raises(ValueError, match="seen enough"):
+        joining_proposal.join(one)
+    (weighed,) = seen
+    assert [entry.file for entry in weighed.survey.measurements] == ["a2", "b"]
+    assert weighed.survey.weights == pytest.approx([2 / 3, 1 / 3])
