@@ -61,6 +61,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
         with progress("reading the measurements", sys.stderr):
             room = _room(options)
         return commands[options.command](room, options)
+    except BrokenPipeError:  # whoever read the output has seen enough
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 0
     except OSError as error:
         place = f"{error.filename}: " if error.filename else ""
         print(f"roomeq: {place}{error.strerror or error}", file=sys.stderr)

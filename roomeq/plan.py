@@ -140,6 +140,20 @@ class Plan(PlanRecord, frozen=True, kw_only=True):
         return any(band.gain_db != band.present_db for band in self.bands)
 
     @property
+    def joins(self) -> bool:
+        """Whether delay, polarity, phase control or a bypass is to be set differently from now."""
+        joining = self.joining
+        if joining is None:
+            return False
+        now, then = joining.present, joining.settings
+        moved = (now.delay_ms, now.inverted, now.phase_deg) != (
+            then.delay_ms,
+            then.inverted,
+            then.phase_deg,
+        )
+        return moved or bool(joining.bypass)
+
+    @property
     def deviation_before_db(self) -> float:
         """Weighted deviation at the present gains, in dB."""
         return self.evidence.deviation_before_db
@@ -169,13 +183,15 @@ class Plan(PlanRecord, frozen=True, kw_only=True):
         return msgspec.json.format(msgspec.json.encode(self), indent=1) + b"\n"
 
     def __repr__(self) -> str:
-        if not self.changes:
+        if not (self.changes or self.joins):
             return f"<Plan for {self.room}: no change>"
         moved = sum(band.gain_db != band.present_db for band in self.bands)
-        return (
-            f"<Plan for {self.room}: {moved} of {len(self.bands)} bands change, deviation "
-            f"{self.deviation_before_db:.1f} to {self.deviation_after_db:.1f} dB>"
-        )
+        start = f"<Plan for {self.room}: {moved} of {len(self.bands)} bands change, deviation "
+        before_db, after_db = self.deviation_before_db, self.deviation_after_db
+        if self.joining is not None:
+            start += "of the sum with the mains "
+            before_db, after_db = self.joining.judged
+        return f"{start}{before_db:.1f} to {after_db:.1f} dB>"
 
     def to_frame(self) -> DataFrame:
         """Return the bands as a pandas table; see `roomeq.optimiser.band_frame.band_frame`."""

@@ -24,6 +24,7 @@ from roomeq.plan_records import PlanRecord
 if TYPE_CHECKING:
     from roomeq.device.crossover import CrossoverFilter
     from roomeq.levels import FloatArray
+    from roomeq.optimiser.all_settings_fit import AllSettingsFit
     from roomeq.optimiser.joining import JoiningFit, Rival
     from roomeq.optimiser.joining_data import JoiningData
     from roomeq.optimiser.joining_levels import LevelJoining
@@ -35,6 +36,7 @@ __all__ = [
     "LevelJoiningRecord",
     "RivalRecord",
     "TogetherRecord",
+    "together_record",
 ]
 
 
@@ -99,19 +101,29 @@ class JoiningSeatRow(PlanRecord, frozen=True, kw_only=True):
 
 
 class TogetherRecord(PlanRecord, frozen=True, kw_only=True):
-    """What choosing all settings together gave over choosing them in turn.
+    """All settings chosen together by the sum over the whole bass.
 
-    See `roomeq.optimiser.alternation.AllSettingsFit`.
+    Attributes are those of `roomeq.optimiser.all_settings_fit.AllSettingsFit`; besides them:
+
+    Attributes
+    ----------
+    lowest, highest : float
+        Hz between which the sum is judged.
+    seats : tuple of JoiningSeatRow
     """
 
+    lowest: float
+    highest: float
+    deviation_before_db: float
     in_turn_deviation_db: float
     deviation_db: float
     in_turn_gains_db: tuple[float, ...]
     rounds: int
+    seats: tuple[JoiningSeatRow, ...]
 
 
 class JoiningRecord(PlanRecord, frozen=True, kw_only=True):
-    """Delay, polarity, phase control and level, with their evidence.
+    """Delay, polarity, phase control and level, with their evidence around the crossover.
 
     Attributes are those of `roomeq.optimiser.joining.JoiningFit`; besides them:
 
@@ -125,14 +137,14 @@ class JoiningRecord(PlanRecord, frozen=True, kw_only=True):
         Low-passes to switch off, in words.
     bypass_gain_db : float or None
         What that gains, joined anew in either case; None where it was not told apart.
-    frequencies, target_db : tuple of float
-        Fit axis in Hz, and the wanted shape.
+    frequencies, target_level_db : tuple of float
+        Fit axis in Hz, and the target at the level that the sum has with the proposal.
     before_level_db, after_level_db : tuple of tuple of float
         Level of the sum now and predicted, seats by frequencies.
     sub_level_db, mains_level_db : tuple of tuple of float
         Of each alone, with the proposal.
     together : TogetherRecord or None
-        Only in a plan.
+        Only in a plan: the same sum over the whole bass.
     """
 
     corner: float
@@ -164,7 +176,7 @@ class JoiningRecord(PlanRecord, frozen=True, kw_only=True):
     map_normal_db: tuple[float, ...]
     map_inverted_db: tuple[float, ...]
     frequencies: tuple[float, ...]
-    target_db: tuple[float, ...]
+    target_level_db: tuple[float, ...]
     before_level_db: tuple[tuple[float, ...], ...]
     after_level_db: tuple[tuple[float, ...], ...]
     sub_level_db: tuple[tuple[float, ...], ...]
@@ -228,12 +240,26 @@ class JoiningRecord(PlanRecord, frozen=True, kw_only=True):
             map_normal_db=tuple(fit.map_deviation_db[0].tolist()),
             map_inverted_db=tuple(fit.map_deviation_db[1].tolist()),
             frequencies=tuple(data.frequencies.tolist()),
-            target_db=tuple(data.target_db.tolist()),
+            target_level_db=_target_level_db(fit),
             before_level_db=_rows(now.level_db),
             after_level_db=_rows(data.predicted_level_db(settings)),
             sub_level_db=_rows(data.with_transfers(mains=0.0).predicted_level_db(settings)),
             mains_level_db=_rows(data.with_transfers(sub=0.0).predicted_level_db(settings)),
         )
+
+    @property
+    def judged(self) -> tuple[float, float]:
+        """Deviation of the sum now and with the settings; over the whole bass in a plan."""
+        if self.together is None:
+            return self.deviation_before_db, self.deviation_db
+        kept = self.no_change is not None
+        before_db = self.together.deviation_before_db
+        return before_db, before_db if kept else self.together.deviation_db
+
+    @property
+    def seat_rows(self) -> tuple[JoiningSeatRow, ...]:
+        """Seats as the sum is judged; over the whole bass in a plan."""
+        return self.seats if self.together is None else self.together.seats
 
     @property
     def octaves(self) -> float:
@@ -302,6 +328,47 @@ class _Now:
             by_seat_db=np.sqrt(by_seat),
             deviation_db=float(np.sqrt(data.seat_weights @ by_seat)),
         )
+
+
+def together_record(found: AllSettingsFit, *, kept: bool) -> TogetherRecord:
+    """Return the record of all settings chosen together; `kept` where the present ones stay."""
+    judged = found.data.frequencies[found.data.frequency_weights > 0]
+    before = found.present_data.predicted_level_db(found.present.joining)
+    change = (found.predicted_level_db - before) @ found.data.frequency_weights
+    after_by_seat = found.before_by_seat_db if kept else found.after_by_seat_db
+    return TogetherRecord(
+        lowest=float(judged[0]),
+        highest=float(judged[-1]),
+        deviation_before_db=found.deviation_before_db,
+        in_turn_deviation_db=found.in_turn_deviation_db,
+        deviation_db=found.deviation_db,
+        in_turn_gains_db=tuple(found.in_turn.gains_db.tolist()),
+        rounds=found.rounds,
+        seats=tuple(
+            JoiningSeatRow(
+                seat=seat,
+                weight=float(weight),
+                before_db=float(was),
+                after_db=float(now),
+                level_gain_db=0.0 if kept else float(level),
+            )
+            for seat, weight, was, now, level in zip(
+                found.data.seats,
+                found.data.seat_weights,
+                found.before_by_seat_db,
+                after_by_seat,
+                change,
+                strict=True,
+            )
+        ),
+    )
+
+
+def _target_level_db(fit: JoiningFit) -> tuple[float, ...]:
+    """Return the target at the mean level of the sum, seats and frequencies weighted."""
+    data = fit.data
+    missed = data.predicted_level_db(fit.settings) - data.target_db - data.seat_offsets_db[:, None]
+    return tuple((data.target_db + data.seat_weights @ missed @ data.frequency_weights).tolist())
 
 
 def _seat_rows(fit: JoiningFit, now: _Now) -> tuple[JoiningSeatRow, ...]:

@@ -32,14 +32,12 @@ from roomeq.plan import (
 )
 from roomeq.proposal_cautions import proposal_cautions, recording_cautions
 from roomeq.proposal_headroom import fit_within_headroom
-from roomeq.proposal_joining import fit_with_mains, joining_obstacle, path_cautions
+from roomeq.proposal_joining import Q_FACTORS, fit_with_mains, joining_obstacle, path_cautions
 from roomeq.recording_rows import recording_rows
 from roomeq.recording_weights import weighed_room
 from roomeq.room import Room
 
 __all__ = ["fit_room_gains", "propose"]
-
-Q_FACTORS = (0.7, 1.4)
 
 
 def propose(room: Room, *, node_limit: int | None = None) -> Plan:
@@ -77,7 +75,7 @@ def propose(room: Room, *, node_limit: int | None = None) -> Plan:
         knob=room.device.level,
         present_db=room.present.level_db,
     )
-    q_checks = _q_checks(room, fit)
+    q_checks = _q_checks(room, fit) if joint is None or joining is None else joint.q_checks
     return Plan(
         format=PLAN_FORMAT,
         roomeq_version=_version(),
@@ -114,7 +112,7 @@ def propose(room: Room, *, node_limit: int | None = None) -> Plan:
             *recording_cautions(recordings),
             *path_cautions(as_measured),
             *(() if joint is None else joint.cautions),
-            *proposal_cautions(room, fit, level, q_checks),
+            *proposal_cautions(room, fit, level, q_checks, joining=joining),
             *(c for c in drive.cautions if joining is None or c.code is not CautionCode.JOIN_AGAIN),
         ),
         assumptions=(*room.assumptions, *drive.assumptions, *_obstacle(as_measured)),

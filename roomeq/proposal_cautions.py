@@ -12,6 +12,7 @@ import numpy as np
 from roomeq.analysis.seats import estimate_odd_seat
 from roomeq.optimiser.band_gain_fit import BandGainFit
 from roomeq.plan import Caution, CautionCode, LevelSetting, QCheck
+from roomeq.plan_joining import JoiningRecord
 from roomeq.recording_rows import RecordingRow
 from roomeq.room import Room
 
@@ -53,11 +54,24 @@ def _noise_caution(room: Room, fit: BandGainFit) -> tuple[Caution, ...]:
 
 
 def proposal_cautions(
-    room: Room, fit: BandGainFit, level: LevelSetting, q_checks: tuple[QCheck, ...]
+    room: Room,
+    fit: BandGainFit,
+    level: LevelSetting,
+    q_checks: tuple[QCheck, ...],
+    *,
+    joining: JoiningRecord | None = None,
 ) -> tuple[Caution, ...]:
-    """Collect the cautions that belong to this plan."""
+    """Collect the cautions that belong to this plan; with joining, seats are judged by the sum."""
     data = fit.data
-    found = [*_setting_cautions(fit, level, q_checks)]
+    found = [*_setting_cautions(fit, level)]
+    if joining is None:
+        gained = 0.0 if fit.no_change else fit.deviation_before_db - fit.deviation_db
+        worse = dict(zip(data.seats, fit.after_by_seat_db - fit.before_by_seat_db, strict=True))
+        found += _unmeasured_caution(fit)
+    else:
+        gained = joining.judged[0] - joining.judged[1]
+        worse = {row.seat: row.after_db - row.before_db for row in joining.seat_rows}
+    found += [*_q_cautions(q_checks, gained), *_seat_cautions(worse)]
     if data.band_levels:
         found.append(Caution(code=CautionCode.BAND_LEVELS_ONLY))
     if len(data.seats) < 3:
@@ -73,16 +87,8 @@ def proposal_cautions(
     return tuple(found)
 
 
-def _setting_cautions(
-    fit: BandGainFit, level: LevelSetting, q_checks: tuple[QCheck, ...]
-) -> list[Caution]:
+def _setting_cautions(fit: BandGainFit, level: LevelSetting) -> list[Caution]:
     found = []
-    if q_checks:
-        found.append(Caution(code=CautionCode.Q_ASSUMED))
-    gained = fit.deviation_before_db - fit.deviation_db
-    for check in q_checks if fit.no_change is None else ():
-        if check.before_db - check.after_db < min(NOTICEABLE_DB, 0.5 * gained):
-            found.append(Caution(code=CautionCode.IMPROVEMENT_LOST_AT_OTHER_Q, value=check.factor))
     if level.upstream_db:
         found.append(Caution(code=CautionCode.LEVEL_OUTSIDE_RANGE, value=level.upstream_db))
     if fit.loudness_cut_db > 0:
@@ -91,18 +97,29 @@ def _setting_cautions(
         found.append(Caution(code=CautionCode.NOT_PROVEN, value=fit.gap_db))
     if fit.drive_boost_db > HARD_WORK_DB:
         found.append(Caution(code=CautionCode.WORKS_HARDER, value=fit.drive_boost_db))
-    worse = fit.after_by_seat_db - fit.before_by_seat_db
-    if worse.max() > NOTICEABLE_DB:
-        index = int(np.argmax(worse))
-        found.append(
-            Caution(
-                code=CautionCode.SEAT_GETS_WORSE,
-                value=float(worse[index]),
-                name=fit.data.seats[index],
-            )
-        )
-    if fit.left_out and fit.no_change is None:
-        change = float(np.mean([seat.after_db - seat.before_db for seat in fit.left_out]))
-        if change > 0:
-            found.append(Caution(code=CautionCode.UNMEASURED_SEAT_MAY_GET_WORSE, value=change))
     return found
+
+
+def _q_cautions(q_checks: tuple[QCheck, ...], gained_db: float) -> list[Caution]:
+    """Say that Q is assumed, and where the improvement would be lost at another."""
+    found = [Caution(code=CautionCode.Q_ASSUMED)] if q_checks else []
+    for check in q_checks if gained_db > 0 else ():
+        if check.before_db - check.after_db < min(NOTICEABLE_DB, 0.5 * gained_db):
+            found.append(Caution(code=CautionCode.IMPROVEMENT_LOST_AT_OTHER_Q, value=check.factor))
+    return found
+
+
+def _seat_cautions(worse_db: dict[str, float]) -> list[Caution]:
+    seat = max(worse_db, key=lambda name: worse_db[name])
+    if worse_db[seat] <= NOTICEABLE_DB:
+        return []
+    return [Caution(code=CautionCode.SEAT_GETS_WORSE, value=float(worse_db[seat]), name=seat)]
+
+
+def _unmeasured_caution(fit: BandGainFit) -> list[Caution]:
+    if not fit.left_out or fit.no_change is not None:
+        return []
+    change = float(np.mean([seat.after_db - seat.before_db for seat in fit.left_out]))
+    if change <= 0:
+        return []
+    return [Caution(code=CautionCode.UNMEASURED_SEAT_MAY_GET_WORSE, value=change)]

@@ -19,25 +19,31 @@ import msgspec
 import numpy as np
 
 from roomeq.device.crossover import CrossoverFilter, chain_response
+from roomeq.device.equaliser import FixedBandEqualiser
 from roomeq.joining_proposal import JoiningOffer, bypasses_on_offer, joining_offer
 from roomeq.optimiser.all_settings import fit_all_settings
-from roomeq.optimiser.alternation import AllSettingsFit, without_bypassed
+from roomeq.optimiser.all_settings_fit import AllSettingsFit
+from roomeq.optimiser.alternation import around_crossover, without_bypassed
 from roomeq.optimiser.band_gain_fit import (
     BandGainFit,
     ChosenGains,
     NoChange,
     judge_improvement,
 )
-from roomeq.optimiser.joining import fit_joining
-from roomeq.optimiser.joining_data import JoiningNote
+from roomeq.optimiser.joining import JoiningFit, Rival, fit_joining
+from roomeq.optimiser.joining_data import JoiningData, JoiningNote
+from roomeq.optimiser.joining_settings import JoiningSettings
+from roomeq.optimiser.loss import Loss
 from roomeq.path_figures import described_path
-from roomeq.plan_joining import JoiningRecord, TogetherRecord
-from roomeq.plan_records import Caution, CautionCode
+from roomeq.plan_joining import JoiningRecord, together_record
+from roomeq.plan_records import Caution, CautionCode, QCheck
 from roomeq.proposal_headroom import DriveProposal, fit_within_headroom
+from roomeq.response import ComplexArray
 from roomeq.room import Room
 
-__all__ = ["JointProposal", "fit_with_mains", "joining_obstacle", "path_cautions"]
+__all__ = ["Q_FACTORS", "JointProposal", "fit_with_mains", "joining_obstacle", "path_cautions"]
 
+Q_FACTORS = (0.7, 1.4)
 _MOST_ROUNDS = 3
 
 
@@ -60,12 +66,15 @@ class JointProposal:
     level_change_db : float
         Of the level knob.
     cautions : tuple of Caution
+    q_checks : tuple of QCheck
+        Deviation of the sum, if every Q were a multiple of the assumed one.
     """
 
     drive: DriveProposal
     record: JoiningRecord | None
     cautions: tuple[Caution, ...]
     level_change_db: float = 0.0
+    q_checks: tuple[QCheck, ...] = ()
 
 
 def joining_obstacle(room: Room) -> str | None:
@@ -146,7 +155,30 @@ def fit_with_mains(room: Room, drive: DriveProposal, *, fit: Fit) -> JointPropos
         record=record,
         level_change_db=0.0 if no_change else found.settings.joining.level_change_db,
         cautions=_cautions(record),
+        q_checks=() if no_change else _q_checks(room, found),
     )
+
+
+def _q_checks(room: Room, found: AllSettingsFit) -> tuple[QCheck, ...]:
+    """Return the deviation of the sum, if every Q were a multiple of the assumed one.
+
+    What was measured holds the present bands at their true Q: another Q changes the prediction.
+    """
+    equaliser, data = room.equaliser, found.final_data
+    if equaliser.q_law.measured:
+        return ()
+
+    def ratio(one: FixedBandEqualiser) -> ComplexArray:
+        new = one.response(found.settings.gains_db, data.points)
+        return np.asarray(new / one.response(room.present.gains_db, data.points))
+
+    checks = []
+    for factor in Q_FACTORS:
+        other = data.with_transfers(sub=ratio(equaliser.scaled_q(factor)) / ratio(equaliser))
+        value = room.loss.value(other.error_db(found.settings.joining), trust=data.trust)
+        after_db = float(np.sqrt(data.seat_weights @ value @ data.frequency_weights))
+        checks.append(QCheck(factor=factor, before_db=found.deviation_before_db, after_db=after_db))
+    return tuple(checks)
 
 
 def _all_settings(
@@ -212,31 +244,59 @@ def _with_bypass(room: Room, bypassed: tuple[CrossoverFilter, ...]) -> Room:
 def _record(
     found: AllSettingsFit, offer: JoiningOffer, no_change: NoChange | None
 ) -> JoiningRecord:
-    """Return figures of the joining, with what flip, phase and rivals would do at these bands."""
-    proposed = found.settings.joining
-    fit = fit_joining(found.final_data, least_improvement_db=-math.inf, **offer.choices)
+    """Return figures of the joining around the crossover, with the proposed bands and filters."""
+    proposed, present = found.settings.joining, found.present.joining
+    data, measured = around_crossover(found.final_data), around_crossover(found.present_data)
+    fit = fit_joining(data, least_improvement_db=-math.inf, **offer.choices)
+    before_db = _deviation_db(measured, fit.loss, present)
+    candidate_db = _deviation_db(data, fit.loss, proposed)
     fit = replace(
         fit,
-        settings=proposed if no_change is None else found.present.joining,
+        settings=proposed if no_change is None else present,
         candidate=proposed,
-        deviation_db=found.deviation_db if no_change is None else found.deviation_before_db,
-        candidate_deviation_db=found.deviation_db,
+        deviation_before_db=before_db,
+        deviation_db=candidate_db if no_change is None else before_db,
+        candidate_deviation_db=candidate_db,
         no_change=no_change,
+        rival=_rival(fit, proposed, candidate_db),
+        at_ends=_at_ends(offer, proposed),
     )
     record = JoiningRecord.of(
-        fit,
-        measured=found.present_data,
+        fit if no_change is None else replace(fit, data=measured),
+        measured=measured,
         delay_stated=offer.delay_stated,
         bypass=found.settings.bypassed if no_change is None else (),
     )
-    return msgspec.structs.replace(
-        record,
-        together=TogetherRecord(
-            in_turn_deviation_db=found.in_turn_deviation_db,
-            deviation_db=found.deviation_db,
-            in_turn_gains_db=tuple(found.in_turn.gains_db.tolist()),
-            rounds=found.rounds,
-        ),
+    together = together_record(found, kept=no_change is not None)
+    return msgspec.structs.replace(record, together=together)
+
+
+def _deviation_db(data: JoiningData, loss: Loss, settings: JoiningSettings) -> float:
+    value = loss.value(data.error_db(settings), trust=data.trust)
+    return float(np.sqrt(data.seat_weights @ value @ data.frequency_weights))
+
+
+def _rival(fit: JoiningFit, proposed: JoiningSettings, deviation_db: float) -> Rival | None:
+    """Return the best different answer from what is proposed; None where it is none."""
+    rival = fit.rival
+    if rival is None:
+        return None
+    alike = rival.settings.inverted == proposed.inverted
+    if alike and abs(rival.settings.delay - proposed.delay) < 0.25 / fit.data.corner:
+        return None
+    return replace(rival, margin_db=rival.deviation_db - deviation_db)
+
+
+def _at_ends(offer: JoiningOffer, settings: JoiningSettings) -> tuple[str, ...]:
+    """Return which of delay and level lie at an end of what may be set."""
+    choices = {
+        "delay": (settings.delay, offer.delays.values),
+        "level": (settings.level_change_db, offer.levels.values_db),
+    }
+    return tuple(
+        name
+        for name, (value, offered) in choices.items()
+        if offered.size > 1 and np.isclose(value, offered[[0, -1]], rtol=0.0, atol=1e-9).any()
     )
 
 

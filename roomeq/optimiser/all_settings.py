@@ -24,7 +24,8 @@ from numpy.typing import ArrayLike
 from roomeq.device.crossover import CrossoverFilter
 from roomeq.device.equaliser import FixedBandEqualiser
 from roomeq.device.profile import PhaseControl
-from roomeq.optimiser.alternation import AllSettings, AllSettingsFit, AllSettingsTask
+from roomeq.optimiser.all_settings_fit import AllSettings, AllSettingsFit
+from roomeq.optimiser.alternation import AllSettingsTask
 from roomeq.optimiser.joining_settings import DelayRange, JoiningSettings, LevelRange
 from roomeq.optimiser.joining_survey import prepare_joining
 from roomeq.optimiser.limits import Limits

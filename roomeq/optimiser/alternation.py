@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field, replace
+from functools import partial
 
 import numpy as np
 
@@ -18,12 +19,13 @@ from roomeq.device.crossover import CrossoverFilter, chain_response
 from roomeq.device.equaliser import FixedBandEqualiser
 from roomeq.device.profile import PhaseControl
 from roomeq.levels import FloatArray, readonly
+from roomeq.optimiser.all_settings_fit import AllSettings, AllSettingsFit
 from roomeq.optimiser.band_gains import BandGainTask
 from roomeq.optimiser.band_sum import BandSum, band_responses
 from roomeq.optimiser.fit_data import FitData, prepare_fit
 from roomeq.optimiser.joining import fit_joining
 from roomeq.optimiser.joining_data import JoiningData
-from roomeq.optimiser.joining_settings import DelayRange, JoiningSettings, LevelRange
+from roomeq.optimiser.joining_settings import DelayRange, LevelRange
 from roomeq.optimiser.limits import Limits, band_freedoms, limit_axis
 from roomeq.optimiser.loss import Loss
 from roomeq.optimiser.problem import BandGainProblem, LabelArray
@@ -31,7 +33,11 @@ from roomeq.optimiser.target import Target
 from roomeq.response import ComplexArray
 from roomeq.survey import Survey
 
-__all__ = ["AllSettings", "AllSettingsFit", "AllSettingsTask", "without_bypassed"]
+__all__ = [
+    "AllSettingsTask",
+    "around_crossover",
+    "without_bypassed",
+]
 
 LEAST_GAIN_DB = 0.1
 ALLOWANCE_DB = 0.05
@@ -49,70 +55,11 @@ def without_bypassed(
     return tuple(left)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class AllSettings:
-    """One setting of everything.
-
-    Attributes
-    ----------
-    protection : CrossoverFilter or None
-        Protective high-pass; None is off.
-    bypassed : tuple of CrossoverFilter
-        Low-passes to switch off.
-    joining : JoiningSettings
-        Delay, polarity, phase, level change.
-    gains_db : ndarray, shape (B,)
-    """
-
-    protection: CrossoverFilter | None
-    bypassed: tuple[CrossoverFilter, ...]
-    joining: JoiningSettings
-    gains_db: FloatArray
-
-    def __post_init__(self) -> None:
-        object.__setattr__(self, "gains_db", readonly(self.gains_db))
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class AllSettingsFit:
-    """What came of solving in turn and together.
-
-    Attributes
-    ----------
-    data : JoiningData
-        As measured, present bands taken out of the subwoofer.
-    present_data, final_data : JoiningData
-        With the filters and bands of the present settings, and of the proposed ones.
-    present, in_turn, settings : AllSettings
-        As measured; solved once in turn; proposed.
-    deviation_before_db, in_turn_deviation_db, deviation_db : float
-        Weighted deviation of the sum with each.
-    before_by_seat_db, in_turn_by_seat_db, after_by_seat_db : ndarray, shape (S,)
-    predicted_level_db : ndarray, shape (S, F)
-        Of the sum, with the proposal, on the fit axis of the data.
-    rounds : int
-        Rounds until nothing moved.
-    """
-
-    data: JoiningData
-    present_data: JoiningData
-    final_data: JoiningData
-    present: AllSettings
-    in_turn: AllSettings
-    settings: AllSettings
-    deviation_before_db: float
-    in_turn_deviation_db: float
-    deviation_db: float
-    before_by_seat_db: FloatArray
-    in_turn_by_seat_db: FloatArray
-    after_by_seat_db: FloatArray
-    predicted_level_db: FloatArray
-    rounds: int
-
-    @property
-    def gain_db(self) -> float:
-        """By how much together is better than in turn; never negative."""
-        return self.in_turn_deviation_db - self.deviation_db
+def around_crossover(data: JoiningData) -> JoiningData:
+    """Return data that are judged from an octave below the corner to an octave above, no wider."""
+    inside = (data.frequencies >= 0.5 * data.corner) & (data.frequencies <= 2.0 * data.corner)
+    weights = np.where(inside, data.frequency_weights, 0.0)
+    return replace(data, frequency_weights=weights) if weights.any() else data
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -303,18 +250,27 @@ class AllSettingsTask:
         return replace(settings, bypassed=option)
 
     def _joined(self, settings: AllSettings) -> AllSettings:
-        """Choose delay, polarity, phase and level anew; keep what is there if that is better."""
-        fit = fit_joining(
-            self._with_bands(settings),
+        """Choose delay, polarity, phase and level anew; keep what is there if that is better.
+
+        Polarity is told around the crossover, where subwoofer and mains meet; over the whole span
+        the room's modes outweigh it. With that polarity the rest is chosen over the whole span.
+        """
+        data = self._with_bands(settings)
+        fit = partial(
+            fit_joining,
             delays=self.delays,
             phase_control=self.phase_control,
             levels=self._levels_within_limits(settings),
             loss=self.loss,
-            can_invert=self.can_invert,
             least_improvement_db=-math.inf,
         )
-        other = replace(settings, joining=fit.candidate)
-        return min((settings, other), key=self.deviation_db)
+        near = fit(around_crossover(data), can_invert=self.can_invert).candidate
+        sign = -1.0 if near.inverted else 1.0
+        turned = fit(data.with_transfers(sub=sign), can_invert=False).candidate
+        others = (near, replace(turned, inverted=near.inverted))
+        return min(
+            (settings, *(replace(settings, joining=one) for one in others)), key=self.deviation_db
+        )
 
     def _together(self, start: AllSettings) -> tuple[AllSettings, int]:
         settings, value = start, self.deviation_db(start)

@@ -25,6 +25,7 @@ __all__ = [
     "joining_note_text",
     "joining_sentences",
     "joining_text",
+    "joining_verdict",
     "level_joining_text",
     "pair_doubt_text",
     "setting_entries",
@@ -128,7 +129,7 @@ def joining_lines(record: JoiningRecord) -> list[str]:
     settings, present = record.settings.settings(), record.present.settings()
     entries = [f"Bypass: {one}" for one in record.bypass]
     entries += setting_entries(settings, present=present)
-    lines = [*_verdict(record), ""]
+    lines = [*paragraph(joining_verdict(record)), ""]
     lines += ["Settings of the subwoofer against the mains", *bullet_list(entries), ""]
     lines += [*_seats(record), ""]
     lines += ["How sure the joining is", *bullet_list(joining_sentences(record)), ""]
@@ -149,23 +150,31 @@ def _seat_count(count: int) -> str:
     return "1 seat" if count == 1 else f"{count} seats"
 
 
-def _verdict(record: JoiningRecord) -> list[str]:
+def joining_verdict(record: JoiningRecord) -> str:
+    """Return how far the sum is from the target, now and predicted."""
     where = (
         f"over {record.lowest:.0f} to {record.highest:.0f} Hz (crossover at {record.corner:g} Hz), "
         f"{_seat_count(len(record.seats))}"
     )
+    together = record.together
     if record.no_change is None:
-        return paragraph(
+        text = (
             f"Deviation of the sum from the target {where}: {record.deviation_before_db:.1f} dB "
-            f"now, {record.deviation_db:.1f} dB predicted."
+            f"now, {record.deviation_db:.1f} dB predicted"
         )
+        if together is not None:
+            text += (
+                f"; over {together.lowest:.0f} to {together.highest:.0f} Hz "
+                f"{together.deviation_before_db:.1f} dB now, {together.deviation_db:.1f} dB"
+            )
+        return f"{text}."
     gained = record.deviation_before_db - record.candidate_deviation_db
     words = {
         NoChange.IMPROVEMENT_TOO_SMALL: "too little to be worth a change",
         NoChange.WITHIN_REPEATABILITY: "within the repeatability of the measurement",
     }
     candidate = record.candidate.settings()
-    return paragraph(
+    return (
         f"Keep what is set: the best change ({delay_text(candidate)}, polarity "
         f"{candidate.polarity}) betters the deviation of the sum {where}, by {gained:.2f} dB "
         f"from {record.deviation_before_db:.1f} dB, {words[record.no_change]}."
@@ -182,10 +191,12 @@ def _seats(record: JoiningRecord) -> list[str]:
             signed(row.before_db - row.after_db),
             signed(row.level_gain_db),
         ]
-        for row in record.seats
+        for row in record.seat_rows
     ]
     titles = ["Seat", ">Weight", ">Now dB", ">Predicted dB", ">Gains dB", ">Level dB"]
-    return ["Deviation of the sum at each seat (a negative gain is a loss)", *table(titles, rows)]
+    span = "around the crossover" if record.together is None else "over the whole bass"
+    title = f"Deviation of the sum at each seat, {span} (a negative gain is a loss)"
+    return [title, *table(titles, rows)]
 
 
 def joining_sentences(record: JoiningRecord) -> list[str]:

@@ -41,10 +41,12 @@ def plan_text(plan: Plan, *, bars: bool = False) -> str:
     lines += [*_settings(plan, bars), ""]
     if plan.protection is not None:
         lines += [*protection_lines(plan.protection.choice()), ""]
-    lines += [*_seats(plan), ""]
+    if plan.joining is None:
+        lines += [*_seats(plan), ""]
     if plan.recordings:
         lines += [*kept_recording_lines(plan.recordings), ""]
-    lines += ["How good it is", *bullet_list(evidence_sentences(plan)), ""]
+    title = "How good it is" if plan.joining is None else "How good the subwoofer alone is"
+    lines += [title, *bullet_list(evidence_sentences(plan)), ""]
     lines += _drive(plan)
     if plan.cautions:
         lines += ["Cautions", *bullet_list([caution_text(c) for c in plan.cautions]), ""]
@@ -189,6 +191,8 @@ def _proof_sentence(plan: Plan) -> str:
         last = f", what is set now {e.deviation_db:.2f} dB"
     elif all(band.gain_db == band.best_gain_db for band in plan.bands):
         last = ", and is proposed"
+    elif plan.joining is not None:
+        last = f"; what the sum with the mains asks for has {e.deviation_db:.2f} dB"
     else:
         last = f", the proposal {e.deviation_db:.2f} dB with fewer and smaller moves"
     return (

@@ -160,7 +160,11 @@ def _figures_of(plan: Plan) -> dict[str, str]:
     e = plan.evidence
     proof = "proven" if e.proven else "proof not finished"
     place = f"at {e.drive_boost_frequency:.0f} Hz, " if e.filter_boost_db > 0.1 else ""
-    rows = {
+    rows = {}
+    if plan.joining is not None:
+        before_db, after_db = plan.joining.judged
+        rows["Sum with the mains"] = f"{before_db:.1f}{_ARROW}{after_db:.1f} dB"
+    rows |= {
         "Least possible": f"{math.floor(100 * e.lower_bound_db) / 100:.2f} dB ({proof})",
         "Best found; these settings": f"{e.best_deviation_db:.2f}; {e.deviation_db:.2f} dB",
         "Average over seats, s.d.": (

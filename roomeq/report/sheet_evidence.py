@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 
 from roomeq.optimiser.reasons import Reason
 from roomeq.plan import BandSetting, Plan
+from roomeq.report.joining_text import joining_sentences, joining_verdict
 from roomeq.report.layout import signed
 from roomeq.report.plan_text import evidence_sentences
 from roomeq.report.sheet_picture import Picture, sheet_picture
@@ -164,27 +165,45 @@ def _remedies(plan: Plan) -> tuple[Remedy, ...]:
 
 def plan_evidence(plan: Plan) -> PlanEvidence:
     """Return what backs a plan: deviations, picture, bands, seats, what is left, proof."""
-    seats = tuple(
-        SeatEvidence(
-            seat=seat.seat,
-            weight=f"{100 * seat.weight:.0f}\N{NO-BREAK SPACE}%",
-            before=f"{seat.before_db:.1f}",
-            after=f"{seat.after_db:.1f}",
-            left_out="" if seat.left_out_after_db is None else f"{seat.left_out_after_db:.1f}",
-            worse=round(seat.after_db, 1) > round(seat.before_db, 1),
-        )
-        for seat in plan.seats
-    )
+    joining = plan.joining
+    deviations = (plan.deviation_before_db, plan.deviation_after_db)
+    if joining is not None:
+        deviations = joining.judged
     return PlanEvidence(
-        before=f"{plan.deviation_before_db:.1f}",
-        after=f"{plan.deviation_after_db:.1f}",
+        before=f"{deviations[0]:.1f}",
+        after=f"{deviations[1]:.1f}",
         changed=plan.no_change is None,
         picture=sheet_picture(plan),
         bands=tuple(_band(band, plan) for band in plan.bands),
-        seats=seats,
+        seats=_seats(plan),
         remedies=_remedies(plan),
-        sentences=tuple(with_minus(text) for text in evidence_sentences(plan)),
+        sentences=tuple(with_minus(text) for text in _sentences(plan)),
     )
+
+
+def _seats(plan: Plan) -> tuple[SeatEvidence, ...]:
+    """Return the seats in figures: by the sum with the mains where it is joined."""
+    left_out = {} if plan.joining else {seat.seat: seat.left_out_after_db for seat in plan.seats}
+    return tuple(
+        SeatEvidence(
+            seat=row.seat,
+            weight=f"{100 * row.weight:.0f}\N{NO-BREAK SPACE}%",
+            before=f"{row.before_db:.1f}",
+            after=f"{row.after_db:.1f}",
+            left_out="" if (value := left_out.get(row.seat)) is None else f"{value:.1f}",
+            worse=round(row.after_db, 1) > round(row.before_db, 1),
+        )
+        for row in (plan.joining.seat_rows if plan.joining else plan.seats)
+    )
+
+
+def _sentences(plan: Plan) -> list[str]:
+    if plan.joining is None:
+        return evidence_sentences(plan)
+    return [joining_verdict(plan.joining), *joining_sentences(plan.joining)[:2]] + [
+        f"The subwoofer alone: {sentence[0].lower()}{sentence[1:]}" if not index else sentence
+        for index, sentence in enumerate(evidence_sentences(plan))
+    ]
 
 
 def share(texts: Mapping[str, list[str]]) -> tuple[SharedText, ...]:

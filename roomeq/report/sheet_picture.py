@@ -59,6 +59,21 @@ def _level_range(curves: Sequence[Sequence[float]]) -> tuple[float, float]:
     return lowest, max(highest, lowest + 5)
 
 
+def _curves(plan: Plan) -> tuple[Sequence[float], list[float], list[float], list[float]]:
+    """Return frequencies, level before and predicted, and target: of the sum where it is joined."""
+    joined, curves = plan.joining, plan.curves
+    if joined is None:
+        frequencies, target = curves.frequencies, curves.target_level_db
+        levels = curves.before_level_db, curves.predicted_level_db
+        weights = [seat.weight for seat in plan.seats]
+    else:
+        frequencies, target = joined.frequencies, joined.target_level_db
+        levels = joined.before_level_db, joined.after_level_db
+        weights = [seat.weight for seat in joined.seats]
+    before, predicted = (level_mean_db(rows, weights=weights).tolist() for rows in levels)
+    return frequencies, before, predicted, list(target)
+
+
 def sheet_picture(plan: Plan) -> Picture | None:
     """Lay out the picture of a plan.
 
@@ -71,15 +86,11 @@ def sheet_picture(plan: Plan) -> Picture | None:
     Picture or None
         None where there are fewer than two frequencies to draw.
     """
-    curves = plan.curves
-    if len(curves.frequencies) < 2:
+    frequencies, before, predicted, target = _curves(plan)
+    if len(frequencies) < 2:
         return None
-    weights = [seat.weight for seat in plan.seats]
-    before = level_mean_db(curves.before_level_db, weights=weights).tolist()
-    predicted = level_mean_db(curves.predicted_level_db, weights=weights).tolist()
-    target = list(curves.target_level_db)
     lowest, highest = _level_range([before, predicted, target])
-    start, end = curves.frequencies[0], curves.frequencies[-1]
+    start, end = frequencies[0], frequencies[-1]
     decades = math.log10(end / start)
     inner = WIDTH - LEFT - RIGHT
     height_per_db = inner / decades / DB_PER_DECADE
@@ -92,7 +103,7 @@ def sheet_picture(plan: Plan) -> Picture | None:
         return round(TOP + (highest - min(max(level_db, lowest), highest)) * height_per_db, 2)
 
     def path(level_db: Sequence[float]) -> str:
-        points = zip(curves.frequencies, level_db, strict=True)
+        points = zip(frequencies, level_db, strict=True)
         return "M" + " L".join(f"{across(f):g} {down(level):g}" for f, level in points)
 
     step = 5 if highest - lowest <= 20 else 10

@@ -9,6 +9,7 @@ true minus sign and as many decimals as the device's step needs.
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
@@ -18,7 +19,9 @@ from roomeq.optimiser.protection import ProtectionReason
 from roomeq.optimiser.reasons import Reason
 from roomeq.plan import BandSetting, LevelSetting, Plan
 from roomeq.report.headroom_text import high_pass_text
+from roomeq.report.joining_text import delay_text
 from roomeq.report.layout import signed, signed_setting
+from roomeq.report.wording import level_purpose
 
 __all__ = [
     "Cell",
@@ -71,6 +74,9 @@ class Cell:
     fader: Fader | None = None
 
 
+_NOT_HELD_CELL = Cell(action="leave", value=LEAVE, detail=_NOT_HELD)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Step:
     """A control and its cells; `number` is empty for a band, which belongs to the step of bands."""
@@ -110,6 +116,61 @@ def _step(number: int, control: str, cells: Sequence[Cell]) -> Step:
     return Step(number=str(number), control=control, cells=tuple(cells))
 
 
+def _low_pass_cell(plan: Plan) -> Cell:
+    """Return what to bypass."""
+    joining = plan.joining
+    if joining is None:
+        return _filter_cell(plan, "low-pass")
+    left = joined([text for text in plan.target.path if text.startswith("low-pass")])
+    if not joining.bypass:
+        return Cell(action="keep", value="As while measuring", detail=left)
+    return Cell(action="set", value=f"Bypass the {joined(joining.bypass)}", detail=f"keep: {left}")
+
+
+def _delay_cell(plan: Plan) -> Cell:
+    joining = plan.joining
+    if joining is None:
+        return _NOT_HELD_CELL
+    settings, present = joining.settings.settings(), joining.present.settings()
+    if math.isclose(settings.delay_ms, present.delay_ms, abs_tol=1e-6):
+        return Cell(action="keep", value=delay_text(settings))
+    branch = "mains" if settings.delay < 0 else "subwoofer"
+    return Cell(
+        action="set",
+        value=f"{delay_text(settings)} than the mains" if settings.delay else "0 ms",
+        was=delay_text(present),
+        detail=f"delay the {branch}; where distances are entered it works the other way"
+        if settings.delay
+        else "",
+    )
+
+
+def _polarity_cell(plan: Plan) -> Cell:
+    joining = plan.joining
+    if joining is None:
+        return _NOT_HELD_CELL
+    wanted, present = joining.settings.settings().polarity, joining.present.settings().polarity
+    if wanted == present:
+        return Cell(action="keep", value=wanted.capitalize())
+    return Cell(
+        action="set",
+        value=wanted.capitalize(),
+        was=present,
+        detail="look for exchanged wires first",
+    )
+
+
+def _phase_cell(plan: Plan) -> Cell:
+    joining = plan.joining
+    if joining is None or joining.settings.phase_frequency is None:
+        return _NOT_HELD_CELL
+    wanted, present = joining.settings.phase_deg, joining.present.phase_deg
+    value = f"{wanted:g}\N{DEGREE SIGN} at {joining.settings.phase_frequency:g}\N{NO-BREAK SPACE}Hz"
+    if wanted == present:
+        return Cell(action="keep", value=value)
+    return Cell(action="set", value=value, was=f"{present:g}\N{DEGREE SIGN}")
+
+
 def _filter_cell(plan: Plan, kind: str) -> Cell:
     found = [text for text in plan.target.path if text.startswith(kind)]
     detail = f"while measuring: {joined(found)}" if found else "what was in force is not stated"
@@ -130,8 +191,9 @@ def _high_pass_cell(plan: Plan) -> Cell:
 
 
 def _level_cell(level: LevelSetting, plan: Plan) -> Cell:
-    wanted = "reaches the wanted level" if plan.target.level_db is not None else "keeps loudness"
-    exact = f"{wanted}; exactly {with_minus(signed(level.exact_change_db, digits=2))} dB"
+    exact = (
+        f"{level_purpose(plan)}; exactly {with_minus(signed(level.exact_change_db, digits=2))} dB"
+    )
     if level.setting_db is not None:
         value = decibels(level.setting_db)
         if level.change_db == 0:
@@ -147,13 +209,12 @@ def _level_cell(level: LevelSetting, plan: Plan) -> Cell:
 
 def opening_steps(plans: Sequence[Plan]) -> tuple[Step, ...]:
     """Return what comes before the bands: filters, delay, polarity, phase, level."""
-    not_held = Cell(action="leave", value=LEAVE, detail=_NOT_HELD)
     rows: tuple[tuple[str, Callable[[Plan], Cell]], ...] = (
-        ("Low-pass and its bypass", lambda plan: _filter_cell(plan, "low-pass")),
+        ("Low-pass and its bypass", _low_pass_cell),
         ("Protective high-pass", _high_pass_cell),
-        ("Delay", lambda _: not_held),
-        ("Polarity", lambda _: not_held),
-        ("Phase control", lambda _: not_held),
+        ("Delay", _delay_cell),
+        ("Polarity", _polarity_cell),
+        ("Phase control", _phase_cell),
         ("Level knob", lambda plan: _level_cell(plan.level, plan)),
     )
     return tuple(
@@ -209,7 +270,7 @@ def seats_to_measure_again(plan: Plan) -> tuple[str, ...]:
 
 def _idle(plan: Plan) -> bool:
     level = plan.level
-    return not plan.changes and level.change_db == 0 and level.upstream_db == 0
+    return not plan.changes and not plan.joins and level.change_db == 0 and level.upstream_db == 0
 
 
 def _upstream_cell(plan: Plan) -> Cell:
@@ -255,14 +316,33 @@ def _in_order(centres: dict[str, float]) -> str:
     return joined(sorted(centres, key=lambda label: centres[label]))
 
 
+def _not_set(plans: Mapping[str, Plan]) -> list[str]:
+    """Return which controls none of the plans sets."""
+    controls = []
+    if all(plan.protection is None for plan in plans.values()):
+        controls.append("protective high-pass")
+    if all(plan.joining is None for plan in plans.values()):
+        controls += ["delay", "polarity", "phase control"]
+    if not controls:
+        return []
+    names = joined(controls)
+    return [f"{names[0].upper()}{names[1:]}: this plan does not set them."]
+
+
 def leave_alone(plans: Mapping[str, Plan]) -> tuple[str, ...]:
     """Return what must not be touched, in sentences."""
-    path = list(dict.fromkeys(text for plan in plans.values() for text in plan.target.path))
+    path = list(
+        dict.fromkeys(
+            text
+            for plan in plans.values()
+            for text in (*plan.target.path, *(plan.joining.bypass if plan.joining else ()))
+        )
+    )
     entries = [
         f"In the path while measuring: {'; '.join(path)}. The settings were computed for it."
         if path
         else "Every filter that was in the path while measuring.",
-        "Protective high-pass, delay, polarity and phase control: this plan does not set them.",
+        *_not_set(plans),
         "The places of subwoofer and seats: the settings hold for where they stood.",
     ]
     if not all(_idle(plan) for plan in plans.values()):

@@ -51,7 +51,7 @@ def reason_text(band: BandSetting, plan: Plan) -> str:
         Reason.HELD_BY_RANGE: "at the end of its range",
         Reason.LOCKED: "locked",
         Reason.NOT_WORTH_MOVING: "not worth a move",
-        Reason.SUM_WITH_MAINS: "chosen by the sum with the mains",
+        Reason.SUM_WITH_MAINS: "by the sum with the mains",
     }
     return words[band.reason]
 
@@ -76,13 +76,14 @@ def no_change_text(plan: Plan) -> str:
     """Say why nothing is proposed."""
     assert plan.no_change is not None
     evidence = plan.evidence
-    if plan.joining is not None:
+    if plan.joining is not None and plan.joining.together is not None:
+        together = plan.joining.together
+        gained = together.deviation_before_db - together.deviation_db
         return (
             "Everything together (filters, delay, polarity, phase, level, bands) betters the "
-            "deviation of the sum with the mains by "
-            f"{plan.joining.deviation_before_db - plan.joining.candidate_deviation_db:.2f} dB from "
-            f"{plan.joining.deviation_before_db:.1f} dB, too little to be worth a change. Keep "
-            "what is set."
+            f"deviation of the sum with the mains by {gained:.2f} dB from "
+            f"{together.deviation_before_db:.1f} dB, too little to be worth a change. Keep what is "
+            "set."
         )
     gained = evidence.deviation_before_db - evidence.candidate_deviation_db
     if plan.no_change is NoChange.IMPROVEMENT_TOO_SMALL and evidence.deviation_before_db <= 1.0:
