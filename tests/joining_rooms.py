@@ -64,3 +64,83 @@ def modal_survey(seed, *, seats=3, order=4, extra=None, polarity=None):
     sub = delayed(modal_seats(rng, seats), late) * sign * level * linkwitz_riley("low", order)
     mains = modal_seats(rng, seats) * linkwitz_riley("high", order)
     return survey_of(sub, mains, both=sub + mains)
+
+
+JOINED_TOML = """\
+format = 1
+name = "Boat house"
+[levels]
+comparable = true
+[timing]
+common_reference = true
+[device]
+profile = "nine_band"
+[device.present]
+gains_db = [0, 0, 0, 0, 0, 0, 0, 0, 0]
+level_db = -10
+polarity = "normal"
+phase_deg = 0
+delay_ms = 0
+[[path]]
+kind = "low_pass"
+family = "linkwitz_riley"
+order = 4
+corner = 80
+where = "processor"
+[[path]]
+kind = "low_pass"
+family = "linkwitz_riley"
+order = 4
+corner = 80
+where = "amplifier"
+[[mains_path]]
+kind = "high_pass"
+family = "linkwitz_riley"
+order = 4
+corner = 80
+where = "processor"
+[processor]
+delay_lowest_ms = -4.0
+delay_highest_ms = 0.0
+delay_step_ms = 0.2
+[path_response]
+file = "close.txt"
+[target]
+lower_limit = 25
+"""
+"""A low-pass engaged twice; what is delayed and inverted is for the tool to find."""
+
+
+def write_joined_room(folder, *, toml=JOINED_TOML, late=0.003, seats=2, sources=None):
+    """Write a room: subwoofer late and inverted behind a low-pass twice, mains behind its match.
+
+    Mild modes, the same direct sound everywhere, no noise but rounding to 0.01 dB and 0.01 degree.
+    """
+    rng = np.random.default_rng(11)
+    axis = FREQUENCIES[::2]
+    low = linkwitz_riley("low", 4, corner=80.0, frequencies=axis)
+    close = low**2 * butterworth("high", 2, corner=25.0, frequencies=axis)
+    high = linkwitz_riley("high", 4, corner=80.0, frequencies=axis)
+    tables = []
+
+    def write(name, pressure):
+        rows = [
+            f"{f:.4f}\t{80 + 20 * np.log10(abs(p)):.2f}\t{np.angle(p, deg=True):.2f}"
+            for f, p in zip(axis, pressure, strict=True)
+        ]
+        (folder / name).write_text("Hz\tdB\tdeg\n" + "\n".join(rows) + "\n", encoding="utf-8")
+
+    for seat in range(seats):
+        mode = 1 + 0.1 * rng.standard_normal() * np.cos(2 * np.pi * axis / 150.0 + seat)
+        sub = delayed(-mode * close, 0.010 + late, frequencies=axis)
+        mains = delayed(mode * high, 0.010, frequencies=axis)
+        parts = {"sub": sub, "mains": mains, "both": sub + mains, "difference": mains - sub}
+        for source in sources or ("sub", "mains", "both"):
+            write(f"{source}_{seat}.txt", parts[source])
+            tables.append(
+                f'[[measurements]]\nseat = "seat {seat + 1}"\nfile = "{source}_{seat}.txt"\n'
+                f'source = "{source}"\nroute = "bass_managed_main"\n'
+            )
+    write("close.txt", close)
+    (folder / "room.toml").write_text(toml + "".join(tables), encoding="utf-8")
+    return folder

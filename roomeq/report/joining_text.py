@@ -288,7 +288,8 @@ def level_joining_text(joining: LevelJoiningRecord) -> str:
     for word, record in (("First", joining.first), ("Second", joining.second)):
         late = "late" if record is joining.if_late else "early"
         entries = setting_entries(record.settings.settings(), present=record.present.settings())
-        lines += ["", f"{word}: if the subwoofer is {late}", *bullet_list(entries)]
+        title = f"{word}: if the subwoofer is {late}" if joining.ambiguous else "Settings"
+        lines += ["", title, *bullet_list(entries)]
         lines += paragraph(
             f"Deviation {record.deviation_before_db:.1f} dB now, {record.deviation_db:.1f} dB "
             "predicted.",
