@@ -29,6 +29,7 @@ if TYPE_CHECKING:
     from roomeq.errors import RoomeqError as RoomeqError
     from roomeq.errors import RoomeqWarning as RoomeqWarning
     from roomeq.importers.text_export import read_text_export as read_text_export
+    from roomeq.joining_proposal import RoomJoining as RoomJoining
     from roomeq.joining_proposal import join as join
     from roomeq.levels import level_mean_db as level_mean_db
     from roomeq.levels import power_mean_db as power_mean_db
@@ -65,6 +66,7 @@ _PLACES = {
     "Plan": "plan",
     "QLaw": "device.equaliser",
     "Room": "room",
+    "RoomJoining": "joining_proposal",
     "RoomOverview": "overview",
     "RoomeqError": "errors",
     "RoomeqWarning": "errors",

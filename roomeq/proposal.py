@@ -32,7 +32,7 @@ from roomeq.plan import (
 )
 from roomeq.proposal_cautions import proposal_cautions, recording_cautions
 from roomeq.proposal_headroom import fit_within_headroom
-from roomeq.proposal_joining import Q_FACTORS, fit_with_mains, joining_obstacle, path_cautions
+from roomeq.proposal_joining import Q_FACTORS, fit_with_mains, path_cautions
 from roomeq.recording_rows import recording_rows
 from roomeq.recording_weights import weighed_room
 from roomeq.room import Room
@@ -66,16 +66,14 @@ def propose(room: Room, *, node_limit: int | None = None) -> Plan:
     fit_bands = partial(_fit, node_limit=node_limit)
     drive = fit_within_headroom(as_measured, fit=fit_bands)
     joint = fit_with_mains(as_measured, drive, fit=fit_bands)
-    joining = None if joint is None else joint.record
-    if joint is not None:
-        drive = joint.drive
+    joining, drive = joint.record, joint.drive
     room, fit = drive.room, drive.fit
     level = choose_level(
-        fit.level_change_db if joint is None or joining is None else joint.level_change_db,
+        fit.level_change_db if joining is None else joint.level_change_db,
         knob=room.device.level,
         present_db=room.present.level_db,
     )
-    q_checks = _q_checks(room, fit) if joint is None or joining is None else joint.q_checks
+    q_checks = _q_checks(room, fit) if joining is None else joint.q_checks
     return Plan(
         format=PLAN_FORMAT,
         roomeq_version=_version(),
@@ -111,11 +109,11 @@ def propose(room: Room, *, node_limit: int | None = None) -> Plan:
         cautions=(
             *recording_cautions(recordings),
             *path_cautions(as_measured),
-            *(() if joint is None else joint.cautions),
+            *joint.cautions,
             *proposal_cautions(room, fit, level, q_checks, joining=joining),
             *(c for c in drive.cautions if joining is None or c.code is not CautionCode.JOIN_AGAIN),
         ),
-        assumptions=(*room.assumptions, *drive.assumptions, *_obstacle(as_measured)),
+        assumptions=(*room.assumptions, *drive.assumptions, *joint.assumptions),
         notes=room.notes,
         protection=drive.protection,
         extra_drive=drive.extra_drive,
@@ -154,11 +152,6 @@ def fit_room_gains(
         As `propose`.
     """
     return _fit(weighed_room(room), prove=prove, node_limit=node_limit, leave_out=leave_out)
-
-
-def _obstacle(room: Room) -> tuple[str, ...]:
-    obstacle = joining_obstacle(room)
-    return () if obstacle is None else (obstacle,)
 
 
 def _fit(

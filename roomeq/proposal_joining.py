@@ -55,24 +55,26 @@ class Fit(Protocol):
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class JointProposal:
-    """All settings of the subwoofer, chosen by the sum with the mains.
+    """All settings of the subwoofer, chosen by the sum with the mains where that can be.
 
     Attributes
     ----------
     drive : DriveProposal
         Bands and high-pass judged as for the subwoofer alone.
     record : JoiningRecord or None
-        None where the measured sum contradicts the prediction, so that nothing is joined.
+        None where nothing is joined.
     level_change_db : float
         Of the level knob.
     cautions : tuple of Caution
+    assumptions : tuple of str
     q_checks : tuple of QCheck
         Deviation of the sum, if every Q were a multiple of the assumed one.
     """
 
     drive: DriveProposal
-    record: JoiningRecord | None
-    cautions: tuple[Caution, ...]
+    record: JoiningRecord | None = None
+    cautions: tuple[Caution, ...] = ()
+    assumptions: tuple[str, ...] = ()
     level_change_db: float = 0.0
     q_checks: tuple[QCheck, ...] = ()
 
@@ -110,8 +112,8 @@ def joining_obstacle(room: Room) -> str | None:
     return None
 
 
-def fit_with_mains(room: Room, drive: DriveProposal, *, fit: Fit) -> JointProposal | None:
-    """Choose all settings together; None where joining has no say.
+def fit_with_mains(room: Room, drive: DriveProposal, *, fit: Fit) -> JointProposal:
+    """Choose all settings together; the subwoofer's own where joining has no say.
 
     Parameters
     ----------
@@ -126,15 +128,16 @@ def fit_with_mains(room: Room, drive: DriveProposal, *, fit: Fit) -> JointPropos
     ValueError
         If present settings cannot be, or nothing can be joined.
     """
-    if "mains" not in room.survey.sources or room.source != "sub" or joining_obstacle(room):
-        return None
+    obstacle = joining_obstacle(room)
+    if obstacle is not None or "mains" not in room.survey.sources or room.source != "sub":
+        return JointProposal(drive=drive, assumptions=() if obstacle is None else (obstacle,))
     offer = joining_offer(room)
     alone = drive
     for _ in range(_MOST_ROUNDS):
         high_pass = drive.high_pass
         found = _all_settings(room, drive.room, offer, high_pass)
         if JoiningNote.SUM_DISAGREES in found.data.notes:
-            return JointProposal(drive=alone, record=None, cautions=_disagrees(found))
+            return JointProposal(drive=alone, cautions=_disagrees(found))
         no_change = judge_improvement(
             found.deviation_before_db - found.deviation_db, repeatability_db=room.repeatability_db
         )
@@ -155,6 +158,7 @@ def fit_with_mains(room: Room, drive: DriveProposal, *, fit: Fit) -> JointPropos
         record=record,
         level_change_db=0.0 if no_change else found.settings.joining.level_change_db,
         cautions=_cautions(record),
+        assumptions=_assumptions(record),
         q_checks=() if no_change else _q_checks(room, found),
     )
 
@@ -315,6 +319,15 @@ def _cautions(record: JoiningRecord) -> tuple[Caution, ...]:
     if record.settings.inverted != record.present.inverted:
         found.append(Caution(code=CautionCode.CHECK_WIRING, value=record.flip_gain_db))
     return tuple(found)
+
+
+def _assumptions(record: JoiningRecord) -> tuple[str, ...]:
+    if not record.bypass:
+        return ()
+    return (
+        "the bypass is reckoned into what was measured of the subwoofer alone, also in what is "
+        "called now there",
+    )
 
 
 def path_cautions(room: Room) -> tuple[Caution, ...]:

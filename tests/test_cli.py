@@ -10,6 +10,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from joining_rooms import write_joined_room
 
 from roomeq.cli import main
 
@@ -270,3 +271,29 @@ def test_a_name_that_the_output_cannot_encode_is_no_failure(capfdbinary, tmp_pat
         assert main(["check", str(tmp_path / "Küche.csv")]) in (0, 1)
         ascii_only.flush()
         assert rb"K\xfcche" in ascii_only.buffer.getvalue()
+
+
+def test_join_prints_settings_and_wants_a_look_when_in_doubt(capsys, tmp_path):
+    room = write_joined_room(tmp_path)
+    status, out, err = run(capsys, "join", room)
+    assert (status, err) == (0, "")
+    for words in ("Bypass: low-pass", "Polarity: inverted", "earlier", "Turn the volume down"):
+        assert words in out
+    status, out, _ = run(capsys, "join", room, "--json")
+    assert json.loads(out)["joining"]["settings"]["inverted"] is True
+
+
+def test_join_needs_a_room_file_and_says_what_is_not_measured(capsys, tmp_path):
+    export = write_export(tmp_path / "sofa.txt")
+    status, _, err = run(capsys, "join", export)
+    assert status == 2
+    assert "needs a folder with room.toml" in err
+    status, _, err = run(capsys, "join", HALL)
+    assert status == 2
+    assert "mains" in err
+
+
+def test_check_reports_the_path(capsys, tmp_path):
+    _, out, _ = run(capsys, "check", write_joined_room(tmp_path))
+    assert "Bypass the low-pass Linkwitz-Riley 24 dB/oct at 80 Hz in the amplifier" in out
+    assert "Which low-passes are really engaged" in out
