@@ -86,7 +86,8 @@ def command_parser() -> argparse.ArgumentParser:
         "verify",
         help="compare a new measurement with a plan",
         description="Compare measurements taken with the plan's settings in force with what was "
-        "predicted, and say what was probably set wrongly. Nothing is written.",
+        "predicted, and say which band or level was probably set wrongly, and which settings that "
+        "the new room file states are not the plan's. Nothing is written.",
     )
     verify.add_argument("plan", metavar="PLAN", help="the JSON file of propose --plan")
     _add_room_arguments(verify)

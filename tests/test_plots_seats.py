@@ -9,8 +9,15 @@ from matplotlib import pyplot as plt
 
 from roomeq.analysis.seats import estimate_seat_statistics
 from roomeq.bands import third_octave_bands
-from roomeq.report.plots import plot_seat_differences, plot_seats, plot_signal_to_noise
+from roomeq.report.plots import (
+    plot_seat_differences,
+    plot_seats,
+    plot_signal_to_noise,
+    plot_survey_signal_to_noise,
+)
 from roomeq.report.plots_seats import seat_letters
+from roomeq.response import FrequencyResponse
+from roomeq.survey import Measurement, Survey
 
 AXIS = np.geomspace(20.0, 160.0, 73)
 SEATS = ("sofa", "bench", "stool")
@@ -161,3 +168,22 @@ def test_signal_to_noise_by_band():
 
 def test_letters_go_on_after_z():
     assert seat_letters(29)[24:] == ("Y", "Z", "AA", "AB", "AC")
+
+
+def test_signal_to_noise_of_a_survey_is_drawn_as_it_was_measured():
+    axis = np.arange(15.0, 65.0, 0.5)
+    survey = Survey(
+        measurements=tuple(
+            Measurement(
+                seat=seat,
+                response=FrequencyResponse.from_level(
+                    axis, np.full(axis.size, 80.0), snr_db=np.full(axis.size, snr)
+                ),
+            )
+            for seat, snr in (("sofa", 22.0), ("bench", 14.0))
+        )
+    )
+    ax = plot_survey_signal_to_noise(survey)
+    assert [height for *_, height, _ in bars(ax)] == pytest.approx([14.0] * 7)  # 16 to 63 Hz
+    assert [t for t in texts(ax) if t in "AB"] == ["B"] * 7
+    assert "A  sofa\nB  bench" in texts(ax)
