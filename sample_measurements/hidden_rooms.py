@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from joined_rooms import Joined
 from modal_room import Point
 from recorded_sweeps import Recorder, Slam
 
@@ -38,6 +39,8 @@ class HiddenRoom:
         Arguments of `signal_chain.microphone_response`; without it the microphone is flat.
     layouts : dict of str to str
         Layout of each file that holds one seat.
+    joined : Joined, optional
+        The mains, and what is wrong between them and the subwoofer.
     """
 
     drive_db: float
@@ -49,7 +52,10 @@ class HiddenRoom:
     noise_db: float
     microphone: dict[str, float] | None
     layouts: dict[str, str]
+    joined: Joined | None = None
 
+
+FERRY_SEATS = ("bench_left", "bench_middle", "bench_right", "ticket_window")
 
 ROOMS: dict[str, HiddenRoom] = {
     "lakeside_cabin": HiddenRoom(
@@ -125,6 +131,41 @@ ROOMS: dict[str, HiddenRoom] = {
         noise_db=0.0,  # its noise is in RECORDERS
         microphone={"roll_off": 6.0, "ripple_db": 1.2, "ripple_at": 70.0},
         layouts={},
+    ),
+    "ferry_office": HiddenRoom(
+        drive_db=83.0,
+        source=(1.79, 0.77, 0.3),
+        places={
+            "bench left": (3.45, 1.45, 1.1),
+            "bench middle": (3.45, 2.25, 1.1),
+            "bench right": (3.45, 3.05, 1.1),
+            "ticket window": (4.35, 2.45, 1.15),
+        },
+        decay=(0.60, 0.36, 0.25, 0.22),
+        box_corner=34.22,  # 6 dB down at 26 Hz
+        box_q=0.7071,
+        noise_db=44.0,
+        microphone={"roll_off": 6.0, "ripple_db": -1.3, "ripple_at": 90.0},
+        layouts=dict.fromkeys(
+            (
+                *(f"{seat}_{source}.txt" for seat in FERRY_SEATS for source in ("sub", "mains")),
+                "bench_middle_both.txt",
+                "ticket_window_both.txt",
+                "close_to_the_cone.txt",
+            ),
+            "percent_comments",
+        ),
+        joined=Joined(
+            left=(0.8, 1.55, 1.0),
+            right=(0.8, 3.85, 1.0),
+            mains_drive_db=77.0,
+            mains_corner=50.0,
+            mains_q=0.7071,
+            late=0.0045,
+            miswired=True,
+            cone_radius=0.13,
+            close_drive_db=-20.0,
+        ),
     ),
 }
 

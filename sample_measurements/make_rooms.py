@@ -13,7 +13,8 @@ dB SPL. The chain, in order::
     truth    = drive x level knob x polarity x box x low-pass x room
     measured = truth x present band gains x microphone + noise
 
-The room of recorded sweeps goes through `recorded_sweeps` instead of the last line.
+The room of recorded sweeps goes through `recorded_sweeps` instead of the last line; the one with
+mains has more to its chain, see `joined_rooms`.
 
 Random numbers come from seeds; a second run writes the same bytes. On another processor or
 release of numpy the last printed digit, or a sample, may differ by one; another FLAC encoder writes
@@ -24,7 +25,6 @@ from __future__ import annotations
 
 import argparse
 import json
-import math
 import sys
 import tomllib
 from collections.abc import Mapping
@@ -34,7 +34,7 @@ from typing import Any
 
 import numpy as np
 from hidden_rooms import RECORDERS, ROOMS, HiddenRoom
-from modal_room import Point, pressure_transfer, speed_of_sound
+from joined_rooms import fault_notes, mains_high_pass
 from numpy.typing import NDArray
 from recorded_sweeps import (
     CARRIED,
@@ -49,14 +49,22 @@ from recorded_sweeps import (
     slam_heard,
     third_harmonic_db,
 )
+from room_pressures import (
+    DECAY_AT,
+    NINE_BANDS,
+    close_pressure,
+    exact_centre,
+    low_pass,
+    microphone,
+    present_band_gains,
+    room_transfer,
+    true_mains,
+    true_pressure,
+)
 from signal_chain import (
     band_power_level_db,
-    butterworth_low_pass,
     c_weighting_db,
     closed_box,
-    equaliser_bands,
-    linkwitz_riley_low_pass,
-    microphone_response,
     room_noise,
 )
 from text_layouts import (
@@ -83,8 +91,6 @@ ComplexArray = NDArray[np.complex128]
 
 HERE = Path(__file__).resolve().parent
 LOWEST, HIGHEST = 10.0, 300.0
-DECAY_AT = (25.0, 50.0, 100.0, 200.0)
-NINE_BANDS = ("20", "25", "31.5", "40", "50", "63", "80", "100", "125")
 
 
 def read_facts(name: str) -> dict[str, Any]:
@@ -101,71 +107,11 @@ def octave_axis(lowest: float, highest: float, per_octave: int) -> FloatArray:
 
 def export_axis(layout: str) -> FloatArray:
     """Return the frequencies of a layout: every 0.5 Hz, or 48 to the octave, as printed."""
-    if layout in ("semicolon_german", "wide_characters"):
+    if layout in ("semicolon_german", "wide_characters", "percent_comments"):
         return np.arange(LOWEST, HIGHEST + 0.25, 0.5)
     axis = octave_axis(LOWEST, HIGHEST, 48)
     inside = axis[(axis >= LOWEST) & (axis <= HIGHEST)]
     return np.asarray(np.round(inside, FREQUENCY_DECIMALS))
-
-
-def exact_centre(nominal: str) -> float:
-    """Return the exact mid-band frequency of a third-octave band (IEC 61260-1, base ten)."""
-    return float(10.0 ** (round(10.0 * math.log10(float(nominal))) / 10.0))
-
-
-def low_pass(facts: Mapping[str, Any], frequencies: FloatArray) -> ComplexArray:
-    """Return the low-pass filters of ``[[path]]`` in a row."""
-    designs = {"linkwitz_riley": linkwitz_riley_low_pass, "butterworth": butterworth_low_pass}
-    response = np.ones(frequencies.shape, dtype=np.complex128)
-    for stage in facts["path"]:
-        design = designs[stage["family"]]
-        response *= design(frequencies, corner=stage["corner"], order=stage["order"])
-    return response
-
-
-def present_band_gains(facts: Mapping[str, Any], frequencies: FloatArray) -> ComplexArray:
-    """Return the band gains in force: third-octave Q at the exact mid-bands (IEC 61260-1)."""
-    stated = facts["device"]["present"]["gains_db"]
-    if isinstance(stated, list):
-        stated = dict(zip(NINE_BANDS, stated, strict=True))
-    exact = {exact_centre(nominal): gain for nominal, gain in stated.items() if gain}
-    return equaliser_bands(frequencies, gains_db=exact, q=4.318)
-
-
-def room_transfer(
-    hidden: HiddenRoom, facts: Mapping[str, Any], source: Point, frequencies: FloatArray
-) -> ComplexArray:
-    """Return the pressure at each seat relative to free field at 1 m, shape (S, F)."""
-    room = facts["room"]
-    return pressure_transfer(
-        (room["length"], room["width"], room["height"]),
-        source,
-        list(hidden.places.values()),
-        frequencies,
-        decay_time=lambda resonances: np.interp(resonances, DECAY_AT, hidden.decay),
-        speed_of_sound=speed_of_sound(room["temperature"]),
-        highest_mode=500.0,
-    )
-
-
-def true_pressure(
-    hidden: HiddenRoom, facts: Mapping[str, Any], frequencies: FloatArray
-) -> ComplexArray:
-    """Return the pressure at each seat, band gains at 0 dB, shape (S, F), without noise."""
-    present = facts["device"]["present"]
-    drive_db = hidden.drive_db + present["level_db"]
-    sign = -1.0 if present["polarity"] == "inverted" else 1.0
-    chain = sign * 10.0 ** (drive_db / 20.0) * low_pass(facts, frequencies)
-    chain *= closed_box(frequencies, corner=hidden.box_corner, q=hidden.box_q)
-    return np.asarray(chain * room_transfer(hidden, facts, hidden.source, frequencies))
-
-
-def microphone(hidden: HiddenRoom, frequencies: FloatArray) -> ComplexArray:
-    """Return the microphone's response, 1 at 1 kHz."""
-    if hidden.microphone is None:
-        return np.ones(frequencies.shape, dtype=np.complex128)
-    response = microphone_response(frequencies, **hidden.microphone)
-    return response / np.abs(microphone_response(np.array([1000.0]), **hidden.microphone))
 
 
 def measured_pressure(
@@ -277,9 +223,43 @@ def _recorded_files(name: str, hidden: HiddenRoom, facts: Mapping[str, Any]) -> 
     }
 
 
+def _joined_files(name: str, hidden: HiddenRoom, facts: Mapping[str, Any]) -> dict[str, bytes]:
+    assert hidden.joined is not None
+    files: dict[str, bytes] = {}
+    axis = export_axis("percent_comments")
+    gains, seats = present_band_gains(facts, axis), list(hidden.places)
+    sub, mains = true_pressure(hidden, facts, axis) * gains, true_mains(hidden, facts, axis)
+    pressures = {"sub": sub, "mains": mains, "both": sub + mains}
+    played = {
+        entry["file"]: (
+            f"{entry['seat']}, {entry['source']}",
+            pressures[entry["source"]][seats.index(entry["seat"])],
+        )
+        for entry in facts["measurements"]
+    }
+    close = close_pressure(hidden, facts, axis) * gains
+    played[facts["path_response"]["file"]] = ("close to the cone, sub", close)
+    for file, (says, pressure) in played.items():
+        at_microphone = pressure * microphone(hidden, axis)
+        at_microphone += room_noise(axis, at_20_hz_db=hidden.noise_db, seed=f"{name}, {file}")
+        files[file] = LAYOUTS[hidden.layouts[file]](axis, at_microphone, says)
+    axis = octave_axis(LOWEST, HIGHEST, 96)
+    parts = {
+        "high-pass": mains_high_pass(facts, axis),
+        "box": closed_box(axis, corner=hidden.joined.mains_corner, q=hidden.joined.mains_q),
+    }
+    return files | {
+        "truth/mains.csv": truth_table(axis, list(true_mains(hidden, facts, axis)), seats),
+        "truth/mains_chain.csv": truth_table(axis, list(parts.values()), list(parts)),
+        "truth/faults.csv": fault_notes(hidden.joined, facts),
+    }
+
+
 def _truth_files(hidden: HiddenRoom, facts: Mapping[str, Any]) -> dict[str, bytes]:
     axis = octave_axis(LOWEST, HIGHEST, 96)
     seats, places = list(hidden.places), {"subwoofer": hidden.source, **hidden.places}
+    if hidden.joined is not None:
+        places |= {"left of the mains": hidden.joined.left, "right": hidden.joined.right}
     parts = {
         "box": closed_box(axis, corner=hidden.box_corner, q=hidden.box_q),
         "low-pass": low_pass(facts, axis),
@@ -299,6 +279,8 @@ def made_files(name: str) -> dict[str, bytes]:
     hidden, facts = ROOMS[name], read_facts(name)
     if facts["measurements"][0].get("kind") == "band_levels":
         files = _hand_typed_file(name, hidden, facts)
+    elif hidden.joined is not None:
+        files = _joined_files(name, hidden, facts)
     elif "sweep" in facts:
         files = _recorded_files(name, hidden, facts)
     elif hidden.layouts:

@@ -18,10 +18,12 @@ from numpy.typing import NDArray
 
 __all__ = [
     "band_power_level_db",
+    "butterworth_high_pass",
     "butterworth_low_pass",
     "c_weighting_db",
     "closed_box",
     "equaliser_bands",
+    "linkwitz_riley_high_pass",
     "linkwitz_riley_low_pass",
     "microphone_response",
     "peaking",
@@ -52,6 +54,17 @@ def butterworth_low_pass(frequencies: FloatArray, *, corner: float, order: int) 
 def linkwitz_riley_low_pass(frequencies: FloatArray, *, corner: float, order: int) -> ComplexArray:
     """Return a Linkwitz-Riley low-pass: a Butterworth of half the order, twice."""
     return butterworth_low_pass(frequencies, corner=corner, order=order // 2) ** 2
+
+
+def butterworth_high_pass(frequencies: FloatArray, *, corner: float, order: int) -> ComplexArray:
+    """Return a Butterworth high-pass: the low-pass with s replaced by 1/s."""
+    s = 1j * np.asarray(frequencies) / corner
+    return np.asarray(s**order * butterworth_low_pass(frequencies, corner=corner, order=order))
+
+
+def linkwitz_riley_high_pass(frequencies: FloatArray, *, corner: float, order: int) -> ComplexArray:
+    """Return a Linkwitz-Riley high-pass: a Butterworth of half the order, twice."""
+    return butterworth_high_pass(frequencies, corner=corner, order=order // 2) ** 2
 
 
 def peaking(frequencies: FloatArray, *, centre: float, gain_db: float, q: float) -> ComplexArray:

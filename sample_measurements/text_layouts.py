@@ -111,6 +111,18 @@ def barred_descending(frequencies: FloatArray, pressure: ComplexArray, seat: str
     return _text([*lines, rule])
 
 
+def percent_comments(frequencies: FloatArray, pressure: ComplexArray, seat: str) -> bytes:
+    """Comments behind per-cent signs, columns between single spaces."""
+    lines = [
+        f"% {seat}",
+        "% one sweep, time zero from the loopback cable",
+        "% Hz  dB SPL  degrees",
+    ]
+    rows = zip(frequencies, _level_db(pressure), _phase_deg(pressure), strict=True)
+    lines += [f"{f:.2f} {level:.2f} {phase:.2f}" for f, level, phase in rows]
+    return _text(lines)
+
+
 LAYOUTS: dict[str, Layout] = {
     "semicolon_german": semicolon_german,
     "tabs_two_headers": tabs_two_headers,
@@ -118,6 +130,7 @@ LAYOUTS: dict[str, Layout] = {
     "wide_characters": wide_characters,
     "quoted_kilohertz": quoted_kilohertz,
     "barred_descending": barred_descending,
+    "percent_comments": percent_comments,
 }
 
 
