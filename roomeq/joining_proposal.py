@@ -15,15 +15,15 @@ import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import reduce
-from typing import Any
 
 import msgspec
 import numpy as np
 
 from roomeq.bands import logarithmic_axis
 from roomeq.device.crossover import CrossoverFilter, chain_response
-from roomeq.device.path import PathAnalysis, bypass_order
-from roomeq.device.profile import FilterChoice, PhaseControl
+from roomeq.device.path import PathAnalysis
+from roomeq.device.profile import FilterChoice
+from roomeq.joining_offer import JoiningOffer, bypasses_on_offer, joining_offer
 from roomeq.levels import FloatArray
 from roomeq.optimiser.band_gain_fit import judge_improvement
 from roomeq.optimiser.corner_choice import (
@@ -37,7 +37,6 @@ from roomeq.optimiser.corner_choice import (
 from roomeq.optimiser.joining import JoiningFit, fit_joining
 from roomeq.optimiser.joining_data import JoiningData
 from roomeq.optimiser.joining_levels import fit_joining_levels
-from roomeq.optimiser.joining_settings import DelayRange, JoiningSettings, LevelRange
 from roomeq.optimiser.joining_survey import prepare_joining
 from roomeq.optimiser.path_estimate import PathEstimate
 from roomeq.path_figures import EngagedRows, described_path, estimated_path
@@ -46,45 +45,11 @@ from roomeq.recording_weights import weighed_room
 from roomeq.room import Room
 from roomeq.survey import Source
 
-__all__ = ["JoiningOffer", "RoomJoining", "bypasses_on_offer", "join", "joining_offer"]
+__all__ = ["RoomJoining", "join"]
 
 LEAST_BYPASS_GAIN_DB = 0.1
 _FOUR: tuple[Source, ...] = ("sub", "mains", "both", "difference")
 _POINTS_PER_OCTAVE = 96
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class JoiningOffer:
-    """What can be set in a room, and what is set.
-
-    Attributes
-    ----------
-    present : JoiningSettings
-    delays : DelayRange
-    delay_stated : bool
-        Whether the delays on offer are stated.
-    phase_control : PhaseControl or None
-    levels : LevelRange
-        Changes of the level knob, at most 6 dB either way.
-    can_invert : bool
-    """
-
-    present: JoiningSettings
-    delays: DelayRange
-    delay_stated: bool
-    phase_control: PhaseControl | None
-    levels: LevelRange
-    can_invert: bool
-
-    @property
-    def choices(self) -> dict[str, Any]:
-        """Arguments of `fit_joining` and of `fit_all_settings`."""
-        return {
-            "delays": self.delays,
-            "phase_control": self.phase_control,
-            "levels": self.levels,
-            "can_invert": self.can_invert,
-        }
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -152,59 +117,6 @@ def _pair_row(entry: RankedPair) -> dict[str, object]:
         "phase_at_corner_deg": entry.phase_at_corner_deg,
         "doubts": list(entry.doubts),
     }
-
-
-def joining_offer(room: Room) -> JoiningOffer:
-    """Return what can be set in a room.
-
-    Raises
-    ------
-    ValueError
-        If the present phase is none that the device's phase control has.
-    """
-    device, stated = room.device, room.present
-    phase_deg, control = stated.phase_deg or 0.0, device.phase
-    if phase_deg and control is None:
-        raise ValueError(
-            f"phase_deg = {phase_deg:g} is stated under [device.present], but the device has no "
-            "phase control"
-        )
-    return JoiningOffer(
-        present=JoiningSettings(
-            delay=room.joining.present_delay,
-            inverted=stated.polarity == "inverted",
-            phase_deg=phase_deg,
-            phase_frequency=None if control is None else control.frequency,
-        ),
-        delays=room.joining.delays or DelayRange(),
-        delay_stated=room.joining.delays is not None,
-        phase_control=control,
-        levels=_levels(room),
-        can_invert=device.polarity,
-    )
-
-
-def _levels(room: Room) -> LevelRange:
-    """Return the level changes that the knob can make, at most 6 dB either way."""
-    widest = LevelRange()
-    knob, present = room.device.level, room.present.level_db
-    if knob is None:
-        return widest
-    if present is None:
-        return LevelRange(step_db=knob.step_db)
-    return LevelRange(
-        lowest_db=min(0.0, max(widest.lowest_db, knob.lowest_db - present)),
-        highest_db=max(0.0, min(widest.highest_db, knob.highest_db - present)),
-        step_db=knob.step_db,
-    )
-
-
-def bypasses_on_offer(room: Room) -> tuple[CrossoverFilter, ...]:
-    """Return the low-passes of the path that may be switched off, those to be preferred first."""
-    order = bypass_order(
-        room.path, mains=room.joining.mains_filters or (), fixed=room.joining.fixed
-    )
-    return tuple(room.path[index] for index in order)
 
 
 def join(room: Room) -> RoomJoining:

@@ -20,7 +20,7 @@ import numpy as np
 
 from roomeq.device.crossover import CrossoverFilter, chain_response
 from roomeq.device.equaliser import FixedBandEqualiser
-from roomeq.joining_proposal import JoiningOffer, bypasses_on_offer, joining_offer
+from roomeq.joining_offer import JoiningOffer, bypasses_on_offer, joining_offer
 from roomeq.optimiser.all_settings import fit_all_settings
 from roomeq.optimiser.all_settings_fit import AllSettingsFit
 from roomeq.optimiser.alternation import around_crossover, without_bypassed

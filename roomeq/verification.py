@@ -22,6 +22,7 @@ from roomeq.levels import FloatArray
 from roomeq.plan import CautionCode, DeviceRecord, Plan
 from roomeq.room import Room
 from roomeq.survey import Survey
+from roomeq.verification_joining import check_joining
 from roomeq.verification_records import (
     BandCheck,
     LevelCheck,
@@ -140,9 +141,12 @@ def verify(
             offset_db=_weighted_median(difference.raw_db - explained.response_db, difference.share),
         )
     agrees = _all_agree(plan, difference, explained, tolerance=tolerance)
+    joining = None
+    if plan.joining is not None:
+        joining = check_joining(plan.joining, survey, tolerance_db=tolerance)
     return Verification(
         room=plan.room,
-        agrees=agrees,
+        agrees=agrees and (joining is None or joining.agrees),
         tolerance_db=tolerance,
         offset_db=difference.offset_db,
         level=_level_check(plan, difference.offset_db, tolerance=tolerance),
@@ -153,6 +157,7 @@ def verify(
         not_measured_again=tuple(
             entry.seat for entry in plan.seats if entry.seat not in difference.seats
         ),
+        joining=joining,
     )
 
 

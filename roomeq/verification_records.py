@@ -7,10 +7,14 @@ Frozen records. Differences are measured again less predicted, in dB.
 
 from __future__ import annotations
 
+from enum import StrEnum
+
 import msgspec
 
 __all__ = [
     "BandCheck",
+    "JoiningCheck",
+    "JoiningLook",
     "LevelCheck",
     "SeatCheck",
     "StatedSetting",
@@ -91,6 +95,32 @@ class StatedSetting(_Record, frozen=True, kw_only=True):
     stated_db: float
 
 
+class JoiningLook(StrEnum):
+    """What the sum of subwoofer and mains looks like."""
+
+    AS_PLANNED = "as_planned"
+    OTHER_POLARITY = "other_polarity"
+    AS_BEFORE = "as_before"
+    SOMETHING_ELSE = "something_else"
+
+
+class JoiningCheck(_Record, frozen=True, kw_only=True):
+    """The sum of subwoofer and mains around the crossover.
+
+    Attributes
+    ----------
+    agrees : bool
+        Whether every seat is close enough.
+    looks_like : JoiningLook
+        The setting that the sum looks like.
+    seats : tuple of SeatCheck
+    """
+
+    agrees: bool
+    looks_like: JoiningLook
+    seats: tuple[SeatCheck, ...]
+
+
 class Verification(_Record, frozen=True, kw_only=True):
     """What agrees with a plan, what does not, and what was probably set wrongly.
 
@@ -98,8 +128,8 @@ class Verification(_Record, frozen=True, kw_only=True):
     ----------
     room : str
     agrees : bool
-        Whether every band, averaged over seats, and every seat is close enough. The level has no
-        part in it, for it need not compare.
+        Whether every band, averaged over seats, every seat and the sum with the mains is close
+        enough. The level has no part in it, for it need not compare.
     tolerance_db : float
         What "close enough" was: 1 dB, or twice the repeatability where that is more (common
         practice, no source).
@@ -114,6 +144,8 @@ class Verification(_Record, frozen=True, kw_only=True):
         Settings in force while measuring again that are stated and are not the plan's.
     not_measured_again : tuple of str
         Seats of the plan that are missing.
+    joining : JoiningCheck or None
+        None where the plan joins nothing, or both together were not measured again.
     """
 
     room: str
@@ -126,6 +158,7 @@ class Verification(_Record, frozen=True, kw_only=True):
     suspects: tuple[SuspectedSetting, ...]
     stated: tuple[StatedSetting, ...]
     not_measured_again: tuple[str, ...]
+    joining: JoiningCheck | None = None
 
     def to_json(self) -> bytes:
         """Return the verification as JSON text."""

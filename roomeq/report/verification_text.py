@@ -9,14 +9,19 @@ from __future__ import annotations
 
 from roomeq.report.layout import bullet_list, paragraph, signed, signed_setting, table
 from roomeq.verification import BandCheck, Verification
+from roomeq.verification_records import JoiningCheck, JoiningLook
 
 __all__ = ["verification_text"]
 
 
 def verification_text(found: Verification) -> str:
     """Return what agrees, what does not, and what was probably set wrongly."""
+    bands, seats = (row.agrees for row in found.bands), (row.agrees for row in found.seats)
+    alone = all(bands) and all(seats)
     close = f"within {found.tolerance_db:.1f} dB in every band, averaged over the seats"
     verdict = f"It came true, {close}." if found.agrees else f"It did not come true: not {close}."
+    if alone and not found.agrees:
+        verdict = f"The subwoofer alone is {close}, but its sum with the mains is not as predicted."
     lines = [f"{found.room}: measured again", "", *paragraph(verdict), ""]
     rows = [
         [f"{row.label} Hz", signed(row.difference_db), _verdict(row, found)] for row in found.bands
@@ -29,6 +34,8 @@ def verification_text(found: Verification) -> str:
     ]
     titles = ["Seat", ">Difference dB (r.m.s.)", "Verdict"]
     lines += ["Seats", *table(titles, rows), ""]
+    if found.joining is not None:
+        lines += [*_joining(found.joining), ""]
     lines += paragraph(_level(found))
     if found.suspects:
         lines += ["", "Look at these settings first"]
@@ -39,7 +46,7 @@ def verification_text(found: Verification) -> str:
                 for row in found.suspects
             ]
         )
-    elif not found.agrees:
+    elif not alone:
         lines += [
             "",
             *paragraph(
@@ -63,6 +70,28 @@ def verification_text(found: Verification) -> str:
     if found.not_measured_again:
         lines += ["", *paragraph(f"Not measured again: {', '.join(found.not_measured_again)}.")]
     return "\n".join(lines) + "\n"
+
+
+def _joining(check: JoiningCheck) -> list[str]:
+    """Say whether the sum with the mains came true, and which setting it looks like."""
+    words = {
+        JoiningLook.AS_PLANNED: "It looks as planned.",
+        JoiningLook.OTHER_POLARITY: "It looks like the other polarity: check that setting first.",
+        JoiningLook.AS_BEFORE: (
+            "It looks as before: check that delay, polarity, phase and bypass were set at all."
+        ),
+        JoiningLook.SOMETHING_ELSE: (
+            "It is neither as planned, nor as before, nor the other polarity: check delay (which "
+            "branch is delayed?), phase control and bypass."
+        ),
+    }
+    rows = [
+        [row.seat, f"{row.difference_db:.1f}", "agrees" if row.agrees else "differs"]
+        for row in check.seats
+    ]
+    titles = ["Seat", ">Difference dB (r.m.s.)", "Verdict"]
+    title = "Subwoofer and mains together, around the crossover"
+    return [title, *table(titles, rows), *paragraph(words[check.looks_like], indent=2)]
 
 
 def _verdict(row: BandCheck, found: Verification) -> str:

@@ -1,0 +1,106 @@
+"""What can be set in a room to join subwoofer and mains, and what is set.
+
+Conventions
+-----------
+Delays in s, those of the subwoofer against the mains: positive is later.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+from roomeq.device.crossover import CrossoverFilter
+from roomeq.device.path import bypass_order
+from roomeq.device.profile import PhaseControl
+from roomeq.optimiser.joining_settings import DelayRange, JoiningSettings, LevelRange
+from roomeq.room import Room
+
+__all__ = ["JoiningOffer", "bypasses_on_offer", "joining_offer"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class JoiningOffer:
+    """What can be set in a room, and what is set.
+
+    Attributes
+    ----------
+    present : JoiningSettings
+    delays : DelayRange
+    delay_stated : bool
+        Whether the delays on offer are stated.
+    phase_control : PhaseControl or None
+    levels : LevelRange
+        Changes of the level knob, at most 6 dB either way.
+    can_invert : bool
+    """
+
+    present: JoiningSettings
+    delays: DelayRange
+    delay_stated: bool
+    phase_control: PhaseControl | None
+    levels: LevelRange
+    can_invert: bool
+
+    @property
+    def choices(self) -> dict[str, Any]:
+        """Arguments of `fit_joining` and of `fit_all_settings`."""
+        return {
+            "delays": self.delays,
+            "phase_control": self.phase_control,
+            "levels": self.levels,
+            "can_invert": self.can_invert,
+        }
+
+
+def joining_offer(room: Room) -> JoiningOffer:
+    """Return what can be set in a room.
+
+    Raises
+    ------
+    ValueError
+        If the present phase is none that the device's phase control has.
+    """
+    device, stated = room.device, room.present
+    phase_deg, control = stated.phase_deg or 0.0, device.phase
+    if phase_deg and control is None:
+        raise ValueError(
+            f"phase_deg = {phase_deg:g} is stated under [device.present], but the device has no "
+            "phase control"
+        )
+    return JoiningOffer(
+        present=JoiningSettings(
+            delay=room.joining.present_delay,
+            inverted=stated.polarity == "inverted",
+            phase_deg=phase_deg,
+            phase_frequency=None if control is None else control.frequency,
+        ),
+        delays=room.joining.delays or DelayRange(),
+        delay_stated=room.joining.delays is not None,
+        phase_control=control,
+        levels=_levels(room),
+        can_invert=device.polarity,
+    )
+
+
+def _levels(room: Room) -> LevelRange:
+    """Return the level changes that the knob can make, at most 6 dB either way."""
+    widest = LevelRange()
+    knob, present = room.device.level, room.present.level_db
+    if knob is None:
+        return widest
+    if present is None:
+        return LevelRange(step_db=knob.step_db)
+    return LevelRange(
+        lowest_db=min(0.0, max(widest.lowest_db, knob.lowest_db - present)),
+        highest_db=max(0.0, min(widest.highest_db, knob.highest_db - present)),
+        step_db=knob.step_db,
+    )
+
+
+def bypasses_on_offer(room: Room) -> tuple[CrossoverFilter, ...]:
+    """Return the low-passes of the path that may be switched off, those to be preferred first."""
+    order = bypass_order(
+        room.path, mains=room.joining.mains_filters or (), fixed=room.joining.fixed
+    )
+    return tuple(room.path[index] for index in order)

@@ -1,0 +1,110 @@
+"""Verification of a joining: does the sum look as predicted, or like another setting.
+
+Conventions
+-----------
+Levels in dB, on the plan's axis of the sum, smoothed over 1/12 octave as the prediction is. One
+offset over all seats is removed, since the levels of two measuring days need not compare. What the
+sum would be in the other polarity follows from the plan's levels of subwoofer, mains and sum::
+
+    |M - S|^2  =  2 (|S|^2 + |M|^2) - |S + M|^2
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from roomeq.analysis.smoothing import smooth_power_db
+from roomeq.analysis.survey_levels import has_band_levels
+from roomeq.levels import FloatArray, power_mean_db
+from roomeq.optimiser.joining_data import SMOOTHING_FRACTION
+from roomeq.plan_joining import JoiningRecord
+from roomeq.survey import Survey
+from roomeq.verification_records import JoiningCheck, JoiningLook, SeatCheck
+
+__all__ = ["check_joining"]
+
+_CLEARLY = 0.7  # another setting must leave at most this share of the difference
+
+
+def check_joining(
+    record: JoiningRecord, survey: Survey, *, tolerance_db: float
+) -> JoiningCheck | None:
+    """Compare the sum of subwoofer and mains, measured again, with what a plan predicted.
+
+    Parameters
+    ----------
+    record : JoiningRecord
+    survey : Survey
+    tolerance_db : float
+        A seat agrees within twice this, as for the subwoofer alone.
+
+    Returns
+    -------
+    JoiningCheck or None
+        None where subwoofer and mains together were not measured again at a seat of the plan, in
+        narrow bands and over its axis.
+    """
+    axis = np.array(record.frequencies)
+    rows = [row.seat for row in record.seats]
+    measured = _measured(survey, rows, axis)
+    if not measured:
+        return None
+    seats = list(measured)
+    index = [rows.index(seat) for seat in seats]
+    again = np.array([measured[seat] for seat in seats])
+    judged = (axis >= record.lowest * (1 - 1e-9)) & (axis <= record.highest * (1 + 1e-9))
+    looks = {look: levels[index][:, judged] for look, levels in _predictions(record).items()}
+    left = {look: _difference_db(again[:, judged], levels) for look, levels in looks.items()}
+    by_seat = left[JoiningLook.AS_PLANNED]
+    agrees = bool(np.all(by_seat <= 2.0 * tolerance_db))
+    total = {look: float(np.sqrt(np.mean(values**2))) for look, values in left.items()}
+    nearest = min(total, key=lambda look: total[look])
+    if agrees or total[nearest] > _CLEARLY * total[JoiningLook.AS_PLANNED]:
+        nearest = JoiningLook.AS_PLANNED if agrees else JoiningLook.SOMETHING_ELSE
+    return JoiningCheck(
+        agrees=agrees,
+        looks_like=nearest,
+        seats=tuple(
+            SeatCheck(
+                seat=seat, difference_db=float(value), agrees=bool(value <= 2.0 * tolerance_db)
+            )
+            for seat, value in zip(seats, by_seat, strict=True)
+        ),
+    )
+
+
+def _measured(survey: Survey, seats: list[str], axis: FloatArray) -> dict[str, FloatArray]:
+    """Return the level of both together at each seat of the plan, power mean over repeats."""
+    if "both" not in survey.sources or has_band_levels(survey.of_source("both")):
+        return {}
+    found: dict[str, list[FloatArray]] = {}
+    for entry in survey.of_source("both").measurements:
+        own = entry.response.frequencies
+        covered = own[0] <= axis[0] * (1 + 1e-9) and own[-1] >= axis[-1] * (1 - 1e-9)
+        if entry.seat in seats and covered:
+            level = smooth_power_db(
+                own, entry.response.level_db, at=axis, fraction=SMOOTHING_FRACTION
+            )
+            found.setdefault(entry.seat, []).append(level)
+    return {seat: power_mean_db(np.array(levels), axis=0) for seat, levels in found.items()}
+
+
+def _predictions(record: JoiningRecord) -> dict[JoiningLook, FloatArray]:
+    """Return the level of the sum as planned, in the other polarity, and as it was before."""
+    planned = np.array(record.after_level_db)
+    parts = 10.0 ** (np.array(record.sub_level_db) / 10) + 10.0 ** (
+        np.array(record.mains_level_db) / 10
+    )
+    other = np.maximum(2.0 * parts - 10.0 ** (planned / 10), 1e-4 * parts)
+    return {
+        JoiningLook.AS_PLANNED: planned,
+        JoiningLook.OTHER_POLARITY: np.asarray(10.0 * np.log10(other)),
+        JoiningLook.AS_BEFORE: np.array(record.before_level_db),
+    }
+
+
+def _difference_db(measured: FloatArray, predicted: FloatArray) -> FloatArray:
+    """Return the root mean square difference at each seat, one median offset removed."""
+    difference = measured - predicted
+    difference = difference - np.median(difference)
+    return np.asarray(np.sqrt(np.mean(difference**2, axis=1)))

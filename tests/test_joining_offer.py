@@ -1,0 +1,54 @@
+"""What can be set to join subwoofer and mains, as device and room file say."""
+
+from dataclasses import replace
+
+import pytest
+from joining_rooms import write_joined_room
+
+from roomeq.joining_offer import bypasses_on_offer, joining_offer
+from roomeq.optimiser.joining_settings import DelayRange
+from roomeq.room_reading import read_room
+
+
+@pytest.fixture(scope="module")
+def room(tmp_path_factory):
+    return read_room(write_joined_room(tmp_path_factory.mktemp("joined")))
+
+
+def changed(room, **joining):
+    return replace(room, joining=replace(room.joining, **joining))
+
+
+def test_offer_follows_device_and_processor(room):
+    offer = joining_offer(room)
+    assert offer.delays == DelayRange(lowest=-0.004, highest=0.0, step=0.0002)
+    assert offer.phase_control is room.device.phase
+    assert offer.can_invert
+    # the knob reaches from -40 to 0 dB and stands at -10: 6 dB either way are within it
+    assert (offer.levels.lowest_db, offer.levels.highest_db) == (-6.0, 6.0)
+    near_top = replace(room, present=replace(room.present, level_db=-2.0))
+    assert joining_offer(near_top).levels.highest_db == 2.0
+    turned = replace(room, present=replace(room.present, polarity="inverted", phase_deg=30.0))
+    assert joining_offer(turned).present.inverted
+    assert joining_offer(turned).present.phase_deg == 30.0
+
+
+def test_what_the_processor_offers_is_assumed_only_where_it_is_not_stated(room):
+    assert joining_offer(room).delay_stated
+    assumed = joining_offer(changed(room, delays=None))
+    assert not assumed.delay_stated
+    assert assumed.delays == DelayRange()
+
+
+def test_a_phase_without_a_control_is_refused(room):
+    without = replace(room, device=replace(room.device, phase=None))
+    assert joining_offer(without).phase_control is None
+    stated = replace(without, present=replace(without.present, phase_deg=30.0))
+    with pytest.raises(ValueError, match="has no phase control"):
+        joining_offer(stated)
+
+
+def test_the_amplifiers_low_pass_goes_first_and_a_fixed_one_never(room):
+    # the mains' high-pass sits in the processor: switching off there takes it along
+    assert [one.where for one in bypasses_on_offer(room)] == ["amplifier", "processor"]
+    assert [one.where for one in bypasses_on_offer(changed(room, fixed=(1,)))] == ["processor"]
