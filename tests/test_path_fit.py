@@ -7,7 +7,7 @@ import scipy.signal
 from roomeq.optimiser.path_classes import class_hypothesis, tried_pairs
 from roomeq.optimiser.path_fit import _Problem, _Settings, fit_hypotheses
 from roomeq.optimiser.path_observation import observe
-from roomeq.optimiser.path_starts import LowPassHypothesis, Parameter, fit_batch
+from roomeq.optimiser.path_starts import FLAT_WEIGHT, LowPassHypothesis, Parameter, fit_batch
 from roomeq.response import FrequencyResponse
 
 AXIS = np.geomspace(12.0, 400.0, 122)
@@ -121,3 +121,24 @@ def test_derivatives_are_those_of_differences(phase):
             # amplitudes leave out how the noise's share changes with the signal: a few per cent
             tolerance = 1e-5 if phase or column == Parameter.NOISE else 0.12
             assert np.abs(slope[row, column] - difference[row]).max() < tolerance * scale
+
+
+def test_what_freedom_costs_is_the_width_of_the_likelihood():
+    # the integral of likelihood times prior, by the trapezoidal rule, against Laplace's formula
+    rng = np.random.default_rng(5)
+    noise = 0.01 * rng.standard_normal((2, AXIS.size))
+    seen = seen_of(butterworth(2, 80.0) + noise[0] + 1j * noise[1])
+    batch = fit_batch(seen, [class_hypothesis(2, 1)], [0])
+    problem = _Problem(_Settings(seen, None, 0.1), batch, use_phase=True)
+    at, squares = problem.solve_from_delays(batch.start)
+    free = [Parameter.CORNER, Parameter.DELAY, Parameter.LEVEL]
+    change = problem.residuals(at)[1][0, free]
+    white = np.linalg.inv(np.linalg.cholesky(change @ change.T)).T
+    steps = np.stack(np.meshgrid(*[np.arange(-4.0, 5.0)] * 3, indexing="ij"), axis=-1)
+    tried = np.tile(at, (9**3, 1))
+    tried[:, free] += steps.reshape(-1, 3) @ white.T
+    many = _Problem(_Settings(seen, None, 0.1), batch.rows(np.zeros(9**3, int)), use_phase=True)
+    left = (many.residuals(tried)[0] ** 2).sum(axis=1)
+    prior = np.prod(FLAT_WEIGHT[free] / np.sqrt(2 * np.pi))
+    evidence = np.exp(-0.5 * (left - squares)).sum() * abs(np.linalg.det(white)) * prior
+    assert problem.occam(at)[0] == pytest.approx(-2 * np.log(evidence), abs=0.05)

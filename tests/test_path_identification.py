@@ -265,18 +265,19 @@ def test_unchanged_by_level_polarity_and_delay():
     assert found[0] == pytest.approx(found[1], rel=1e-3)
 
 
-def test_benchmark_figures_hold_on_a_few_cases():
-    # at 40 dB at most 30 % unanswered, 95 % of the answers right
+@pytest.mark.parametrize(("snr_db", "cases", "most"), [(40, 12, 0.3), (20, 16, 0.6)])
+def test_benchmark_figures_hold_on_a_few_cases(snr_db, cases, most):
+    # level alone: at most 30 % and 60 % unanswered, 95 % of the answers right
     place = Path(__file__).parent / "benchmarks" / "bench_path_identification.py"
     spec = importlib.util.spec_from_file_location("bench_path_identification", place)
     bench = importlib.util.module_from_spec(spec)
     spec.loader.exec_module(bench)
     answered, right, listed, _, _ = bench.run(
-        np.random.default_rng(7), cases=12, snr_db=40, phase=False, spacing=1.0
+        np.random.default_rng(7), cases=cases, snr_db=snr_db, phase=False, spacing=0.5
     )
-    assert answered >= 0.7 * 12
+    assert answered >= (1.0 - most) * cases
     assert right >= 0.95 * answered
-    assert listed >= 11
+    assert listed >= 0.9 * cases
 
 
 @pytest.mark.parametrize(

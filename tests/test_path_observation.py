@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 import scipy.stats
 
-from roomeq.optimiser.path_observation import observe, rice_mean
+from roomeq.optimiser.path_observation import observe, rice_mean, rice_spread
 from roomeq.response import FrequencyResponse
 
 AXIS = np.arange(10.0, 500.0, 0.5)
@@ -120,3 +120,11 @@ def test_smoothed_noise_is_not_taken_for_a_clean_response():
 def test_refuses(response, message):
     with pytest.raises(ValueError, match=message):
         observe(response)
+
+
+def test_spread_of_an_amplitude_is_that_of_a_rice_distribution():
+    noise = 0.3
+    signal = np.array([0.0, 0.1, 0.3, 0.6, 2.0])
+    truth = scipy.stats.rice(signal / (noise / np.sqrt(2)), scale=noise / np.sqrt(2))
+    found = rice_spread(truth.mean(), np.full(signal.shape, noise))
+    np.testing.assert_allclose(found, truth.std(), rtol=0.02)

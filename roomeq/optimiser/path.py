@@ -35,7 +35,7 @@ from roomeq.response import FrequencyResponse
 
 __all__ = ["ANSWER_PROBABILITY", "estimate_path"]
 
-ANSWER_PROBABILITY = 0.9
+ANSWER_PROBABILITY = 0.85
 """Below it the answer is "cannot tell"."""
 
 _MODEL_ERROR_DB: dict[str, float] = {"electrical": 0.1, "close": 0.1, "seat": 4.0}
@@ -60,7 +60,7 @@ def estimate_path(
     Every class of one filter, the same one twice, or a Linkwitz-Riley filter with its half is
     fitted together with the driver's roll-off, level, polarity and delay; likelihoods of the
     residuals, tempered where these are larger than noise or hang together, give probabilities
-    (Schwarz's approximation). Two low-passes with different corners are tried where they are
+    (Laplace's approximation). Two low-passes with different corners are tried where they are
     described, and where nothing else leaves noise alone.
 
     Parameters
@@ -245,14 +245,18 @@ def _fits(
 
 
 def _tempering(fits: HypothesisFits, seen: Observation) -> float:
-    """Return by how much residuals overstate what they tell: too large, or hanging together."""
+    """Return by how much residuals overstate what they tell: too large, or hanging together.
+
+    Each beyond two standard errors, so that noise alone is seldom held against the answer.
+    """
     best = int(np.argmin(fits.squares + fits.penalty))
     left = fits.residuals[best].reshape(-1, seen.frequencies.size)
     freedom = max(left.size - 6, 1)
     reduced = float((left**2).sum()) / freedom
     neighbours = float((left[:, 1:] * left[:, :-1]).sum()) / max(float((left**2).sum()), 1e-12)
     together = min(max(neighbours - 2.0 / np.sqrt(left.size), 0.0), 0.95)
-    return float(max(1.0, reduced) * (1.0 + together) / (1.0 - together))
+    beyond_chance = max(1.0, reduced - 2.0 * np.sqrt(2.0 / freedom))
+    return float(beyond_chance * (1.0 + together) / (1.0 - together))
 
 
 def _log_odds(fits: HypothesisFits, tried: list[TriedPath], seen: Observation) -> FloatArray:

@@ -10,7 +10,6 @@ them.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -19,15 +18,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from roomeq.levels import FloatArray, amplitude_ratio
-from roomeq.optimiser.path_observation import Observation, rice_mean
+from roomeq.optimiser.path_observation import Observation, rice_mean, rice_spread
 from roomeq.optimiser.path_starts import (
     DRIVER_ORDERS,
-    HIGHEST_CORNER,
-    LOWEST_CORNER,
+    FLAT_WEIGHT,
     FitBatch,
     LowPassHypothesis,
     Parameter,
     fit_batch,
+    within_bounds,
 )
 from roomeq.response import ComplexArray
 
@@ -50,7 +49,8 @@ class HypothesisFits:
         Sum of squared residuals, each over its standard deviation, with what the priors add;
         infinite where a hypothesis was given up because its level alone fits far worse.
     penalty : ndarray, shape (H,)
-        ln(number of residuals) for every free parameter (Schwarz, Ann. Statist. 6(2), 1978).
+        What the evidence of a hypothesis loses to its freedom, as squares: by Laplace's
+        approximation (MacKay, Neural Computation 4(3), 1992).
     residuals : ndarray, shape (H, R)
         Residuals over their standard deviations; real parts before imaginary ones.
     corner : ndarray, shape (H,)
@@ -132,8 +132,7 @@ def fit_hypotheses(
         squares = np.full(squares.shape, np.inf)
         found[kept], squares[kept] = problem.solve_from_delays(found[kept])
         problem = _Problem(settings, every, use_phase=True)
-    free = every.free[:, : Parameter.DELAY].sum(axis=1) + 1 + use_phase
-    penalty = np.log(problem.residual_count) * free
+    penalty = problem.occam(found)
     best = np.array([_best_of(every.owner, i, squares + penalty) for i in range(len(hypotheses))])
     problem = _Problem(settings, every.rows(best), use_phase=use_phase)
     at = found[best]
@@ -187,6 +186,8 @@ class _Problem:
         self._known = np.ones(axis.size) if settings.known is None else settings.known
         relative = amplitude_ratio(settings.model_error_db) - 1.0
         component = seen.noise**2 / (2.0 * seen.counts)
+        if not use_phase:
+            component = rice_spread(seen.smooth_amplitude, seen.noise) ** 2 / seen.counts
         self._weight = 1.0 / np.sqrt(component + (relative * seen.amplitude) ** 2)
         self._omega = 2.0 * np.pi * axis * _DELAY_SCALE
 
@@ -322,16 +323,13 @@ class _Problem:
         self, at: FloatArray, damping: FloatArray
     ) -> tuple[FloatArray, FloatArray, FloatArray, NDArray[np.bool_]]:
         """Do a few rounds; return parameters, squares, damping, and which have settled."""
-        batch = self._batch
-        free = batch.free.copy()
-        free[:, Parameter.DELAY] = self._phase
-        free[:, Parameter.NOISE] = not self._phase
+        free = self._free()
         left, change = self.residuals(at)
         squares = self._squares(left, at)
         settled = np.zeros(at.shape[0], dtype=bool)
         for _ in range(_ROUNDS_TOGETHER):
             step = self._step(at, left, change * free[:, :, np.newaxis], damping, free)
-            tried = self._within(at + np.clip(step, -2.0, 2.0))
+            tried = within_bounds(at + np.clip(step, -2.0, 2.0))
             new_left, new_change = self.residuals(tried)
             new_squares = self._squares(new_left, tried)
             better = new_squares < squares
@@ -367,21 +365,25 @@ class _Problem:
         )
         return np.where(free, step[:, :, 0], 0.0)
 
+    def occam(self, at: FloatArray) -> FloatArray:
+        """Return what each fit loses to its freedom: twice ln of prior's width over likelihood's.
+
+        Where a prior has no part in the fit (corner, level, delay) a wide one is taken.
+        """
+        free = self._free()
+        weight = np.where(self._batch.prior_weight > 0, self._batch.prior_weight, FLAT_WEIGHT)
+        change = self.residuals(at)[1] * free[:, :, np.newaxis]
+        curvature = np.matmul(change, np.swapaxes(change, 1, 2))
+        curvature += np.eye(len(Parameter)) * np.where(free, weight**2, 1.0)[:, :, np.newaxis]
+        prior = np.where(free, np.log(weight), 0.0).sum(axis=1)
+        return np.asarray(np.linalg.slogdet(curvature)[1] - 2.0 * prior)
+
+    def _free(self) -> NDArray[np.bool_]:
+        free = self._batch.free.copy()
+        free[:, Parameter.DELAY] = self._phase
+        free[:, Parameter.NOISE] = not self._phase
+        return free
+
     def _squares(self, left: FloatArray, at: FloatArray) -> FloatArray:
         prior = self._batch.prior_weight * (at - self._batch.prior)
         return np.asarray((left**2).sum(axis=-1) + (prior**2).sum(axis=-1))
-
-    @staticmethod
-    def _within(parameters: FloatArray) -> FloatArray:
-        bounded = parameters.copy()
-        for column, lowest, highest in (
-            (Parameter.CORNER, LOWEST_CORNER, HIGHEST_CORNER),
-            (Parameter.RATIO, 1.0, 8.0),
-            (Parameter.FIRST, 5.0, 120.0),
-            (Parameter.SECOND, 5.0, 120.0),
-            (Parameter.FIRST_Q, 0.25, 4.0),
-            (Parameter.SECOND_Q, 0.25, 4.0),
-            (Parameter.NOISE, 0.3, 3.0),
-        ):
-            bounded[:, column] = np.clip(bounded[:, column], math.log(lowest), math.log(highest))
-        return bounded

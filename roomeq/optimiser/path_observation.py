@@ -18,12 +18,12 @@ from numpy.typing import NDArray
 from roomeq.levels import FloatArray, amplitude_ratio, amplitude_ratio_db
 from roomeq.response import ComplexArray, FrequencyResponse
 
-__all__ = ["Observation", "observe", "rice_mean"]
+__all__ = ["Observation", "observe", "rice_mean", "rice_spread"]
 
 _PER_OCTAVE = 24
 _LOWEST, _HIGHEST = 10.0, 600.0
 _BELOW_DB = 15.0  # fall towards low frequencies that is still fitted
-_BEYOND_NOISE_OCTAVES = 0.5
+_BEYOND_NOISE_OCTAVES = 1.0
 _LEAST_NOISE_DB = -55.0  # leakage, hum and rounding go no lower
 _NOISE_STEP = 0.25
 _SMOOTHED_BEFORE = 1.5
@@ -66,6 +66,11 @@ class Observation:
     reference_db: float
 
     @property
+    def smooth_amplitude(self) -> FloatArray:
+        """Amplitude as a mean over a sixth of an octave, shape (F,)."""
+        return _running_mean(np.log2(self.frequencies), self.amplitude)
+
+    @property
     def signal_to_noise_db(self) -> float:
         """Largest level less that of the noise (median over frequency), in dB."""
         return float(-amplitude_ratio_db(np.median(self.noise)))
@@ -92,6 +97,19 @@ def rice_mean(amplitude: FloatArray, noise: FloatArray) -> tuple[FloatArray, Flo
     excess = (np.pi / 2.0 - 1.0) * np.exp(-ratio)
     mean = np.sqrt(power + component * (1.0 + excess))
     return np.asarray(mean), np.asarray(component / mean * (1.0 + excess * (1.0 + ratio)))
+
+
+def rice_spread(mean: FloatArray, noise: FloatArray) -> FloatArray:
+    """Return the standard deviation of a measured amplitude whose mean is known.
+
+    Of a Rice distribution: a component of the noise, ``noise / sqrt(2)``, where the response stands
+    out, and 0.655 of that where there is nothing but noise.
+    """
+    component = np.maximum(noise, 1e-15) / np.sqrt(2.0)
+    signal = np.linspace(0.0, 8.0, 161)
+    expected, _ = rice_mean(signal, np.full(signal.shape, np.sqrt(2.0)))
+    spread = np.sqrt(2.0 + signal**2 - expected**2)
+    return np.asarray(component * np.interp(mean / component, expected, spread))
 
 
 def observe(response: FrequencyResponse) -> Observation:
@@ -196,12 +214,9 @@ def _noise(
         return np.asarray(np.sqrt(variance))
     component = np.sqrt(_typical(octaves, power) / _CHI_SQUARE_MEDIAN)
     local = _running_mean(octaves, amplitude)
-    signal = np.linspace(0.0, 8.0, 161)
-    mean, _ = rice_mean(signal, np.full(signal.shape, np.sqrt(2.0)))
-    spread = np.sqrt(2.0 + signal**2 - mean**2)
     for _ in range(12):
-        expected = np.interp(local / np.maximum(component, 1e-12), mean, spread)
-        median = _typical(octaves, power / expected[2:-2] ** 2)
+        relative = rice_spread(local, np.sqrt(2.0) * component) / np.maximum(component, 1e-12)
+        median = _typical(octaves, power / relative[2:-2] ** 2)
         component = np.sqrt(median / _CHI_SQUARE_MEDIAN)
     return np.asarray(np.sqrt(2.0) * component)
 

@@ -26,12 +26,14 @@ from roomeq.response import ComplexArray
 
 __all__ = [
     "DRIVER_ORDERS",
+    "FLAT_WEIGHT",
     "HIGHEST_CORNER",
     "LOWEST_CORNER",
     "FitBatch",
     "LowPassHypothesis",
     "Parameter",
     "fit_batch",
+    "within_bounds",
 ]
 
 DRIVER_ORDERS = (0, 2, 4)
@@ -62,6 +64,21 @@ _FREE_OF_DRIVER = {
     4: (Parameter.FIRST, Parameter.FIRST_Q, Parameter.SECOND, Parameter.SECOND_Q),
 }
 _TYPICAL = np.log([80.0, 1.0, 30.0, 0.8, 30.0, 0.8, 1.0, 1.0, 1.0])
+_BOUNDS = {
+    Parameter.CORNER: (LOWEST_CORNER, HIGHEST_CORNER),
+    Parameter.RATIO: (1.0, 8.0),
+    Parameter.FIRST: (5.0, 120.0),
+    Parameter.SECOND: (5.0, 120.0),
+    Parameter.FIRST_Q: (0.25, 4.0),
+    Parameter.SECOND_Q: (0.25, 4.0),
+    Parameter.NOISE: (0.3, 3.0),
+}
+FLAT_WEIGHT = np.ones(len(Parameter))
+"""One over the spread of a parameter, (P,), where its prior has no part in the fit."""
+
+FLAT_WEIGHT[[Parameter.CORNER, Parameter.RATIO]] = math.sqrt(12.0) / np.log(
+    [HIGHEST_CORNER / LOWEST_CORNER, 8.0]
+)
 _SPREAD = np.array([0.03, 1.0, 0.4, 0.4, 0.4, 0.4, 1.0, 1.0, 0.15])  # in ln; driver and noise only
 
 
@@ -170,6 +187,14 @@ def fit_batch(
         driver_order=np.array([order for _, order in rows]),
         owner=np.array([index for index, _ in rows]),
     )
+
+
+def within_bounds(parameters: FloatArray) -> FloatArray:
+    """Return parameters, (B, P), with those that have bounds kept within them."""
+    bounded = parameters.copy()
+    for column, (lowest, highest) in _BOUNDS.items():
+        bounded[:, column] = np.clip(bounded[:, column], math.log(lowest), math.log(highest))
+    return bounded
 
 
 def _sections(hypothesis: LowPassHypothesis) -> tuple[list[tuple[float, ...]], int]:

@@ -1,6 +1,6 @@
 """How often the engaged low-passes are named rightly, and how often not at all; run by hand.
 
-Run as ``python tests/benchmarks/bench_path_identification.py [CASES] [SPACING]``. Figures to
+Run as ``python tests/benchmarks/bench_path_identification.py [CASES] [SPACING] [SEED]``. Figures to
 reach: the right equivalence class in 95 % of the cases that are answered; "cannot tell" in at most
 30 % at 40 dB and 60 % at 20 dB of signal-to-noise ratio.
 
@@ -8,7 +8,8 @@ Each case draws family, order, count (once or twice), corner (40 to 150 Hz), dri
 0.5 to 1.1, or vented box, 20 to 45 Hz), delay and polarity. Noise is complex Gaussian, the same
 at every frequency, so many dB below the largest level; each point of the response, SPACING Hz
 apart (0.5 Hz by default: a record of 2 s), has its own. The estimator is not told how much. The
-responses are built from scipy.signal's prototypes, not from roomeq's.
+responses are built from scipy.signal's prototypes, not from roomeq's. What the estimator asks for
+before it answers was chosen on seeds 1001 to 1003; report others.
 """
 
 from __future__ import annotations
@@ -104,7 +105,8 @@ def run(rng, *, cases, snr_db, phase, spacing):
 def main():
     cases = int(sys.argv[1]) if len(sys.argv) > 1 else 200
     spacing = float(sys.argv[2]) if len(sys.argv) > 2 else 0.5
-    print(f"{cases} cases each, points {spacing:g} Hz apart, seed 20")
+    seed = int(sys.argv[3]) if len(sys.argv) > 3 else 20
+    print(f"{cases} cases each, points {spacing:g} Hz apart, seed {seed}")
     print(
         f"{'SNR':>5} {'known':16}{'cannot tell':>12}{'at most':>9}{'right':>8}{'at least':>10}"
         f"{'truth listed':>14}{'corner off by (median, 90 %)':>30}{'ms each':>9}"
@@ -112,7 +114,7 @@ def main():
     for snr_db, allowed in ((40, 30), (20, 60)):
         totals = [0, 0, 0]
         for phase in (True, False):
-            rng = np.random.default_rng(20)
+            rng = np.random.default_rng(seed)
             *counts, errors, seconds = run(
                 rng, cases=cases, snr_db=snr_db, phase=phase, spacing=spacing
             )
