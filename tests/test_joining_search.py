@@ -8,7 +8,13 @@ from joining_rooms import CORNER, modal_survey
 
 from roomeq.device.phase_control import all_pass_response
 from roomeq.optimiser.deviations import weighted_deviation_db
-from roomeq.optimiser.joining_search import JoiningGrid, JoiningSurface, refine_place, search_grid
+from roomeq.optimiser.joining_search import (
+    JoiningGrid,
+    JoiningSurface,
+    _Descent,
+    refine_place,
+    search_grid,
+)
 from roomeq.optimiser.joining_settings import DelayRange, JoiningSettings, LevelRange
 from roomeq.optimiser.joining_survey import prepare_joining
 from roomeq.optimiser.loss import Loss
@@ -135,6 +141,35 @@ def test_more_refinement_looks_at_more_and_is_never_worse():
     assert values[1] <= values[0]
 
 
+def test_descents_share_what_they_saw_and_end_where_they_would_alone():
+    grid = small_grid()
+    surface = JoiningSurface(data=prepared(9), loss=Loss(), phase_frequency=80.0)
+    shared, alone = [0], [0]
+    descent = _Descent(surface, grid, shared)
+    for start in [(40, 2, 0, 4), (47, 3, 0, 4), (120, 6, 1, 2), (40, 2, 0, 4)]:
+        for free in (False, True):
+            place, value = descent.end_of(start, phase_free=free)
+            other, same = refine_place(surface, grid, start, phase_free=free, evaluated=alone)
+            assert place == other
+            assert value == pytest.approx(same, abs=1e-9)
+    assert shared[0] < 0.6 * alone[0]
+
+
+def test_one_setting_is_judged_at_its_own_phase_frequency():
+    data = prepared(4)
+    settings = JoiningSettings(delay=0.001, phase_deg=90.0, phase_frequency=60.0)
+    for frequency in (None, 80.0):
+        surface = JoiningSurface(data=data, loss=Loss(), phase_frequency=frequency)
+        expected = weighted_deviation_db(
+            data.error_db(settings),
+            seat_weights=data.seat_weights,
+            frequency_weights=data.frequency_weights,
+            trust=data.trust,
+            loss=Loss(),
+        )
+        assert np.sqrt(surface.objective_of(settings)) == pytest.approx(expected, abs=1e-9)
+
+
 def test_one_setting_of_everything_is_enough():
     data = prepared(1)
     grid = JoiningGrid(delays=np.array([0.001]))
@@ -152,7 +187,7 @@ def test_coarse_grid_holds_both_ends():
     assert grid.size == 2 * 12 * 13
 
 
-@pytest.mark.parametrize("values", [[], [0.1, 0.0], [[0.0, 0.1]]])
+@pytest.mark.parametrize("values", [[], [0.1, 0.0], [[0.0, 0.1]], [np.nan], [0.0, np.inf]])
 def test_refuses_grids(values):
-    with pytest.raises(ValueError, match="delays must be rising"):
+    with pytest.raises(ValueError, match="delays must be finite, rising"):
         JoiningGrid(delays=np.array(values))

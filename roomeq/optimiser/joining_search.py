@@ -68,8 +68,9 @@ class JoiningGrid:
     def __post_init__(self) -> None:
         for name in ("delays", "phases_deg", "level_changes_db"):
             values = readonly(getattr(self, name))
-            if values.ndim != 1 or not values.size or not (np.diff(values) > 0).all():
-                raise ValueError(f"{name} must be rising and not empty")
+            rising = values.ndim == 1 and values.size and bool((np.diff(values) > 0).all())
+            if not (rising and np.isfinite(values).all()):
+                raise ValueError(f"{name} must be finite, rising and not empty")
             object.__setattr__(self, name, values)
 
     @property
@@ -222,14 +223,9 @@ class JoiningSurface:
         )
 
     def objective_of(self, settings: JoiningSettings) -> float:
-        """Return J of one setting."""
-        found = self.objective(
-            settings.delay,
-            settings.phase_deg,
-            level_changes_db=settings.level_change_db,
-            signs=(_SIGNS[int(settings.inverted)],),
-        )
-        return float(found[0, 0, 0])
+        """Return J of one setting, on the grid or not, at its own phase frequency."""
+        power = np.abs(self.data.predicted_sum(settings)) ** 2
+        return float(self.judged_power((power @ self.data.smoothing[:, self.judged])[None])[0])
 
 
 def refine_place(
@@ -250,33 +246,70 @@ def refine_place(
     tuple
         The place and its J.
     """
-    reach, polarity = grid.stride("delay"), place[2]
-    best = np.inf
-    while True:
-        delay, phase, _, level = place
-        delays = np.arange(max(0, delay - reach), min(grid.delays.size, delay + reach + 1))
-        around = 1 if phase_free else 0
-        phases = np.arange(max(0, phase - around), min(grid.phases_deg.size, phase + around + 1))
-        levels = np.arange(
-            max(0, level - _LEVELS_AROUND),
-            min(grid.level_changes_db.size, level + _LEVELS_AROUND + 1),
-        )
-        pairs = np.stack(np.meshgrid(delays, phases, indexing="ij"), axis=-1).reshape(-1, 2)
-        values = surface.objective(
-            grid.delays[pairs[:, 0]],
-            grid.phases_deg[pairs[:, 1]],
-            level_changes_db=grid.level_changes_db[levels],
-            signs=(_SIGNS[polarity],),
-        )[:, 0]
-        if evaluated is not None:
-            evaluated[0] += values.size
-        lowest = int(np.argmin(values))
-        value = float(values.ravel()[lowest])
-        if not value < best - 1e-12:
-            return place, best
-        pair, column = divmod(lowest, levels.size)
-        best = value
-        place = (int(pairs[pair, 0]), int(pairs[pair, 1]), polarity, int(levels[column]))
+    return _Descent(surface, grid, evaluated).end_of(place, phase_free=phase_free)
+
+
+@dataclass(slots=True, eq=False)
+class _Descent:
+    """Descents that share what they have seen: J of settings, and where each place leads."""
+
+    surface: JoiningSurface
+    grid: JoiningGrid
+    evaluated: list[int] | None
+    values: dict[tuple[int, int, int], FloatArray] = field(default_factory=dict)
+    ends: dict[tuple[Place, bool], tuple[Place, float]] = field(default_factory=dict)
+
+    def end_of(self, place: Place, *, phase_free: bool) -> tuple[Place, float]:
+        """Return where a place leads, and J there."""
+        passed: list[tuple[Place, bool]] = []
+        while (place, phase_free) not in self.ends:
+            passed.append((place, phase_free))
+            other, value, here = self._best_around(place, phase_free=phase_free)
+            if not value < here - 1e-12:
+                self.ends[place, phase_free] = place, here
+            else:
+                place = other
+        end = self.ends[place, phase_free]
+        self.ends.update(dict.fromkeys(passed, end))
+        return end
+
+    def _best_around(self, place: Place, *, phase_free: bool) -> tuple[Place, float, float]:
+        """Return the best of a neighbourhood, its J, and J in the middle."""
+        grid, around = self.grid, 1 if phase_free else 0
+        delay, phase, polarity, level = place
+        delays = _within(delay, grid.stride("delay"), grid.delays.size)
+        phases = _within(phase, around, grid.phases_deg.size)
+        levels = _within(level, _LEVELS_AROUND, grid.level_changes_db.size)
+        keys = [(late, turned, polarity) for late in delays for turned in phases]
+        values = self._values_at(keys, levels)
+        pair, column = divmod(int(np.argmin(values)), len(levels))
+        best = (keys[pair][0], keys[pair][1], polarity, levels[column])
+        middle = keys.index((delay, phase, polarity)), levels.index(level)
+        return best, float(values[pair, column]), float(values[middle])
+
+    def _values_at(self, keys: list[tuple[int, int, int]], levels: range) -> FloatArray:
+        """Return J of delays and phases of one polarity at levels; only what is new is computed."""
+        part = slice(levels[0], levels[-1] + 1)
+        count = self.grid.level_changes_db.size
+        rows = [self.values.setdefault(key, np.full(count, np.nan)) for key in keys]
+        new = [i for i, row in enumerate(rows) if np.isnan(row[part]).any()]
+        if new:
+            pairs = np.array([keys[i][:2] for i in new])
+            found = self.surface.objective(
+                self.grid.delays[pairs[:, 0]],
+                self.grid.phases_deg[pairs[:, 1]],
+                level_changes_db=self.grid.level_changes_db[part],
+                signs=(_SIGNS[keys[0][2]],),
+            )[:, 0]
+            if self.evaluated is not None:
+                self.evaluated[0] += found.size
+            for i, row in zip(new, found, strict=True):
+                rows[i][part] = row
+        return np.array([row[part] for row in rows])
+
+
+def _within(middle: int, reach: int, count: int) -> range:
+    return range(max(0, middle - reach), min(count, middle + reach + 1))
 
 
 def _valleys(values: FloatArray) -> NDArray[np.bool_]:
@@ -327,6 +360,7 @@ def search_grid(
     level_at, lowest = coarse.argmin(axis=-1), coarse.min(axis=-1)
     valleys = _valleys(lowest)
     found: dict[tuple[int, bool], Found] = {}
+    descent = _Descent(surface, grid, evaluated)
     for polarity in (0, 1):
         for free in (False, True):
             if free and phases.size == 1:
@@ -340,12 +374,8 @@ def search_grid(
             ends = dict(found[polarity, False]) if free else {}
             for d, q in starts:
                 level = int(levels[level_at[d, q, polarity]])
-                end, value = refine_place(
-                    surface,
-                    grid,
-                    (int(delays[d]), int(phases[q]), polarity, level),
-                    phase_free=free,
-                    evaluated=evaluated,
+                end, value = descent.end_of(
+                    (int(delays[d]), int(phases[q]), polarity, level), phase_free=free
                 )
                 ends[end] = value
             found[polarity, free] = tuple(sorted(ends.items(), key=lambda end: (end[1], end[0])))
