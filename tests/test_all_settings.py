@@ -211,3 +211,14 @@ def test_needs_a_common_time_reference_and_mains():
     alone = Survey(measurements=tuple(m for m in survey.measurements if m.source == "sub"))
     with pytest.raises(ValueError, match="mains"):
         fitted(alone)
+
+
+def test_levels_that_hold_no_limit_leave_the_lowest_on_offer():
+    # the limit lies between the end of the range and its first step: an empty range before
+    limits = Limits(filter_boost_db=0.0, drive_boost_db=0.0)
+    fit = fitted(
+        modal_survey(2, seats=2),
+        limits=limits,
+        levels=LevelRange(lowest_db=0.2, highest_db=3.0, step_db=1.0),
+    )
+    assert fit.settings.joining.level_change_db == 1.0

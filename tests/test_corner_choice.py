@@ -195,6 +195,8 @@ def test_refuses_corners_outside_the_data():
         choose_corner(
             data, pairs=[CrossoverPair(low_pass=low(corner=150.0), high_pass=None)], present=None
         )
+    with pytest.raises(ValueError, match="no pair to choose"):
+        choose_corner(data, pairs=[], present=None)
 
 
 @pytest.mark.parametrize(

@@ -21,6 +21,7 @@ from roomeq.optimiser.joining_survey import prepare_joining
 
 LOW, HIGH = linkwitz_riley("low", 4), linkwitz_riley("high", 4)
 CONTROL = PhaseControl(lowest_deg=0, highest_deg=180, step_deg=15, frequency=80)
+SIXTY = {"lowest_deg": 0, "highest_deg": 180, "step_deg": 15, "frequency": 60}
 FIXED_DELAY = DelayRange(lowest=0.0, highest=0.0)
 
 
@@ -213,3 +214,31 @@ def test_scale_of_both_does_not_matter():
     other = fitted(delayed(LOW, 0.004) * 50, HIGH * 50)
     assert one.settings == other.settings
     assert one.deviation_db == pytest.approx(other.deviation_db, abs=1e-9)
+
+
+@pytest.mark.parametrize("control", [None, CONTROL, PhaseControl(**SIXTY)])
+def test_present_phase_counts_whatever_can_be_set(control):
+    # what is there now is judged at its own frequency, as each seat's figure is
+    present = JoiningSettings(phase_deg=90.0, phase_frequency=80.0)
+    sub = delayed(LOW, 0.002) * present.response(FREQUENCIES)
+    fit = fitted(sub, HIGH, present=present, phase_control=control)
+    assert fit.deviation_before_db == pytest.approx(fit.before_by_seat_db[0], abs=1e-9)
+    if control is None:  # nothing to turn: it stays, and the delay suits it
+        assert fit.candidate.phase_deg == 90.0
+        assert fit.candidate_deviation_db < 0.1
+        at_rest = fitted(delayed(LOW, 0.002), HIGH)
+        assert fit.candidate.delay < at_rest.candidate.delay - 0.0005
+
+
+@pytest.mark.parametrize(
+    "least",
+    [
+        {"least_improvement_db": np.nan},
+        {"least_improvement_db": np.inf},
+        {"repeatability_db": np.nan},
+        {"repeatability_db": -1.0},
+    ],
+)
+def test_refuses_what_is_no_least_improvement(least):
+    with pytest.raises(ValueError, match=f"{next(iter(least))} must be"):
+        fitted(delayed(LOW, 0.004), HIGH, **least)

@@ -133,3 +133,13 @@ def test_refuses_wrong_shapes_and_values():
         replace(data, target_db=np.full(data.frequencies.size, np.nan))
     with pytest.raises(ValueError, match="not all zero"):
         replace(data, frequency_weights=np.zeros(data.frequencies.size))
+    with pytest.raises(ValueError, match="corner must be finite"):
+        replace(data, corner=np.nan)
+    with pytest.raises(ValueError, match="names that differ"):
+        replace(prepared(modal_survey(1, seats=2)), seats=("sofa", "sofa"))
+
+
+def test_refuses_a_crossover_that_was_not_measured():
+    # 500 Hz less an octave is measured, 500 Hz is not
+    with pytest.raises(ValueError, match="crossover at 500 Hz lies outside"):
+        prepare_joining(survey_of(LOW, HIGH), corner=500.0, common_time_reference=True)

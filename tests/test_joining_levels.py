@@ -146,3 +146,23 @@ def test_refuses_shapes_and_nan():
         estimate_phase_difference(
             [80.0], sub_db=[80.0], mains_db=[80.0, 80.0], sum_db=[80.0], difference_db=[80.0]
         )
+    with pytest.raises(ValueError, match="too far below"):
+        estimate_phase_difference(
+            [80.0], sub_db=[-4000.0], mains_db=[80.0], sum_db=[80.0], difference_db=[80.0]
+        )
+
+
+@pytest.mark.parametrize(
+    ("seats", "message"),
+    [
+        ({"seat_weights": [0.0, 0.0]}, "2 finite, positive numbers"),
+        ({"seat_weights": [1.0]}, "2 finite, positive numbers"),
+        ({"seat_weights": [np.nan, 1.0]}, "2 finite, positive numbers"),
+        ({"seats": ("sofa",)}, "rows for 2 seats, `seats` names 1"),
+        ({"seats": ("sofa", "sofa")}, "names that differ"),
+    ],
+)
+def test_refuses_seats_that_do_not_fit(seats, message):
+    levels = four_levels(np.tile(delayed(LOW, 0.003), (2, 1)), np.tile(HIGH, (2, 1)))
+    with pytest.raises(ValueError, match=message):
+        fit_joining_levels(FREQUENCIES[KEPT], **levels, corner=CORNER, **seats)

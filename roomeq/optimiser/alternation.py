@@ -225,7 +225,7 @@ class AllSettingsTask:
         present_mean = float(task.data.present_db @ task.data.frequency_weights)
         loudest = float((self.limits.drive_db(rows) - boost).min()) + present_mean
         highest = min(self.levels.highest_db, loudest)
-        return replace(self.levels, highest_db=max(self.levels.lowest_db, highest))
+        return replace(self.levels, highest_db=max(float(self.levels.values_db[0]), highest))
 
     def _with_best_filters(self, settings: AllSettings, *, joined: bool) -> AllSettings:
         """Choose protection, then low-passes to bypass; `joined` joins anew for each choice."""

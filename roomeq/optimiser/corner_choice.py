@@ -28,6 +28,7 @@ from roomeq.device.crossover import CrossoverFilter, chain_response
 from roomeq.device.mains import MainsBox
 from roomeq.device.profile import FilterChoice
 from roomeq.levels import amplitude_ratio_db
+from roomeq.optimiser.deviations import weighted_deviation_db
 from roomeq.optimiser.joining import JoiningFit, fit_joining
 from roomeq.optimiser.joining_data import JoiningData
 from roomeq.optimiser.joining_settings import DelayRange, LevelRange
@@ -248,7 +249,7 @@ def choose_corner(
     mains : MainsBox, optional
         Without it slopes and corners are not judged.
     delays, levels, loss, can_invert
-        As for `roomeq.optimiser.joining.fit_joining`; the phase control stays at 0.
+        As for `roomeq.optimiser.joining.fit_joining`; the phase control stays where it is.
 
     Returns
     -------
@@ -259,13 +260,9 @@ def choose_corner(
     ValueError
         If a corner lies outside the data, or every pair is refused.
     """
-    low, high = data.frequencies[0] * HALF_OCTAVE, data.frequencies[-1] / HALF_OCTAVE
-    for pair in pairs:
-        if not low <= pair.corner * 1.03 or not pair.corner <= high * 1.03:
-            raise ValueError(
-                f"a corner of {pair.corner:g} Hz needs data half an octave to either side: the "
-                f"span is {data.frequencies[0]:.0f} to {data.frequencies[-1]:.0f} Hz"
-            )
+    if not pairs:
+        raise ValueError("there is no pair to choose from")
+    _check_corners(data, pairs)
     ranked: list[RankedPair] = []
     refused: list[tuple[CrossoverPair, PairDoubt]] = []
     for pair in pairs:
@@ -286,13 +283,29 @@ def choose_corner(
     if not ranked:
         reasons = ", ".join(sorted({reason for _, reason in refused}))
         raise ValueError(f"none of the {len(pairs)} pairs is fit for these mains: {reasons}")
-    before = fit_joining(data, delays=delays, levels=levels, loss=loss, can_invert=can_invert)
     return CornerChoice(
         ranked=tuple(sorted(ranked, key=lambda entry: entry.deviation_db)),
         refused=tuple(refused),
         present=present,
-        deviation_before_db=before.deviation_before_db,
+        deviation_before_db=weighted_deviation_db(
+            data.error_db(data.present),
+            seat_weights=data.seat_weights,
+            frequency_weights=data.frequency_weights,
+            trust=data.trust,
+            loss=loss or Loss(),
+        ),
     )
+
+
+def _check_corners(data: JoiningData, pairs: Sequence[CrossoverPair]) -> None:
+    """Check that the data reach half an octave, less 3 %, beyond every corner."""
+    first, last = data.frequencies[0], data.frequencies[-1]
+    for corner in (pair.corner for pair in pairs):
+        if not first * HALF_OCTAVE / 1.03 <= corner <= last / HALF_OCTAVE * 1.03:
+            raise ValueError(
+                f"a corner of {corner:g} Hz needs data half an octave to either side: the "
+                f"span is {first:.0f} to {last:.0f} Hz"
+            )
 
 
 def _refusal(pair: CrossoverPair, mains: MainsBox | None) -> PairDoubt | None:

@@ -178,7 +178,7 @@ def fit_joining(
     delays : DelayRange, optional
         Delays that can be set, the mains' counted as negative.
     phase_control : PhaseControl, optional
-        Without it the phase stays at 0.
+        Without it the phase stays where it is.
     levels : LevelRange, optional
         Changes of the subwoofer's level that can be set.
     loss : Loss, optional
@@ -196,29 +196,21 @@ def fit_joining(
     Raises
     ------
     ValueError
-        If a range holds no setting, or a phase control's range is none of a first-order all-pass.
+        If a range holds no setting, a phase control's range is none of a first-order all-pass, or
+        a least improvement is not a number.
     """
+    _check_least(least_improvement_db, repeatability_db)
     loss = loss or Loss()
-    grid = joining_grid(delays=delays, phase_control=phase_control, levels=levels)
+    grid = joining_grid(
+        delays=delays, phase_control=phase_control, levels=levels, present=data.present
+    )
     surface = JoiningSurface(data=data, loss=loss, phase_frequency=grid.phase_frequency)
-    evaluated = [0]
-    found = {
-        kind: _short_first(ends, grid, longest=1.0 / data.corner)
-        for kind, ends in search_grid(
-            surface, grid, near=1.0 / data.corner, evaluated=evaluated
-        ).items()
-    }
+    found, evaluations = _searched(surface, grid)
     place = _preferred(found, grid, corner=data.corner, can_invert=can_invert)
-    allowed = [found[polarity, True] for polarity in ((0, 1) if can_invert else (0,))]
-    best = min((end for ends in allowed for end in ends), key=lambda end: end[1])[0]
-    candidate = grid.settings(place)
+    candidate, best = grid.settings(place), grid.settings(_best(found, can_invert=can_invert))
     candidate_db = _deviation_db(surface, candidate)
     before_db = _deviation_db(surface, data.present)
-    no_change = None
-    if before_db - candidate_db < least_improvement_db:
-        no_change = NoChange.IMPROVEMENT_TOO_SMALL
-    elif repeatability_db is not None and before_db - candidate_db < repeatability_db:
-        no_change = NoChange.WITHIN_REPEATABILITY
+    no_change = _why_not(before_db - candidate_db, least_improvement_db, repeatability_db)
     deviation_map, map_levels = _map_db(surface, grid, place)
     at_rest = [np.sqrt(found[polarity, False][0][1]) for polarity in (0, 1)]
     freed = np.sqrt(found[place[2], True][0][1])
@@ -227,12 +219,12 @@ def fit_joining(
         loss=loss,
         settings=candidate if no_change is None else data.present,
         candidate=candidate,
-        best=grid.settings(best),
+        best=best,
         present=data.present,
         deviation_before_db=before_db,
         deviation_db=candidate_db if no_change is None else before_db,
         candidate_deviation_db=candidate_db,
-        best_deviation_db=_deviation_db(surface, grid.settings(best)),
+        best_deviation_db=_deviation_db(surface, best),
         no_change=no_change,
         flip_gain_db=float(at_rest[0] - at_rest[1]),
         phase_gain_db=max(0.0, float(at_rest[place[2]] - freed)),
@@ -240,7 +232,7 @@ def fit_joining(
         map_deviation_db=readonly(deviation_map),
         rival=_rival(grid, place, deviation_map, map_levels, data.corner, candidate_db),
         at_ends=_at_ends(grid, place),
-        evaluations=evaluated[0],
+        evaluations=evaluations,
         grid_size=grid.size,
     )
 
@@ -250,14 +242,58 @@ def joining_grid(
     delays: DelayRange | None = None,
     phase_control: PhaseControl | None = None,
     levels: LevelRange | None = None,
+    present: JoiningSettings | None = None,
 ) -> JoiningGrid:
-    """Return every setting on offer; arguments as for `fit_joining`."""
+    """Return every setting on offer; arguments as for `fit_joining`.
+
+    With the `present` settings a phase that cannot be set stays where it is.
+    """
+    phases_deg, frequency = np.zeros(1), None
+    if phase_control is not None:
+        phases_deg, frequency = phase_settings_deg(phase_control), phase_control.frequency
+    elif present is not None and present.phase_deg:
+        phases_deg, frequency = np.array([present.phase_deg]), present.phase_frequency
     return JoiningGrid(
         delays=(delays or DelayRange()).values,
-        phases_deg=phase_settings_deg(phase_control) if phase_control else np.zeros(1),
-        phase_frequency=phase_control.frequency if phase_control else None,
+        phases_deg=phases_deg,
+        phase_frequency=frequency,
         level_changes_db=(levels or LevelRange()).values_db,
     )
+
+
+def _check_least(least_improvement_db: float, repeatability_db: float | None) -> None:
+    if not least_improvement_db < np.inf:
+        raise ValueError(f"least_improvement_db must be below infinity, got {least_improvement_db}")
+    if repeatability_db is not None and not 0.0 <= repeatability_db < np.inf:
+        raise ValueError(
+            f"repeatability_db must be finite and not negative, got {repeatability_db}"
+        )
+
+
+def _searched(
+    surface: JoiningSurface, grid: JoiningGrid
+) -> tuple[dict[tuple[int, bool], Found], int]:
+    """Return what the search found, short delays first, and how many settings it evaluated."""
+    longest, evaluated = 1.0 / surface.data.corner, [0]
+    found = search_grid(surface, grid, near=longest, evaluated=evaluated)
+    short = {kind: _short_first(ends, grid, longest=longest) for kind, ends in found.items()}
+    return short, evaluated[0]
+
+
+def _best(found: dict[tuple[int, bool], Found], *, can_invert: bool) -> Place:
+    """Return the best place of the polarities that can be set."""
+    allowed = [found[polarity, True] for polarity in ((0, 1) if can_invert else (0,))]
+    return min((end for ends in allowed for end in ends), key=lambda end: end[1])[0]
+
+
+def _why_not(
+    gain_db: float, least_improvement_db: float, repeatability_db: float | None
+) -> NoChange | None:
+    if not gain_db >= least_improvement_db:
+        return NoChange.IMPROVEMENT_TOO_SMALL
+    if repeatability_db is not None and not gain_db >= repeatability_db:
+        return NoChange.WITHIN_REPEATABILITY
+    return None
 
 
 def _deviation_db(surface: JoiningSurface, settings: JoiningSettings) -> float:

@@ -113,6 +113,10 @@ class JoiningData:
     seats_left_out: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
+        if not (np.isfinite(self.corner) and self.corner > 0):
+            raise ValueError(f"a corner must be finite and positive, got {self.corner!r}")
+        if not self.seats or len(set(self.seats)) != len(self.seats):
+            raise ValueError(f"seats need names that differ, got {self.seats}")
         seats, points, count = len(self.seats), np.size(self.points), np.size(self.frequencies)
         shapes = {
             "seat_weights": (seats,),
@@ -190,8 +194,14 @@ def assemble_joining(
     Raises
     ------
     ValueError
-        If every frequency is lost in noise, or the present settings hold a change of level.
+        If the corner lies outside `frequencies`, every frequency is lost in noise, or the present
+        settings hold a change of level.
     """
+    if not frequencies[0] <= corner <= frequencies[-1]:
+        raise ValueError(
+            f"the crossover at {corner:g} Hz lies outside what was measured and is judged, "
+            f"{frequencies[0]:.0f} to {frequencies[-1]:.0f} Hz"
+        )
     if present.level_change_db != 0:
         raise ValueError("present settings have a level change of 0 by definition")
     smoothing = smooth_power(

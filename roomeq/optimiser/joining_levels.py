@@ -115,8 +115,8 @@ def estimate_phase_difference(
     Raises
     ------
     ValueError
-        If shapes differ, a level is not finite, or the four levels contradict each other by more
-        than 0.5 dB.
+        If shapes differ, a level is not finite, the four levels contradict each other by more
+        than 0.5 dB, or a branch does not play at all.
     """
     axis = checked_frequencies(frequencies)
     given = {"sub": sub_db, "mains": mains_db, "sum": sum_db, "difference": difference_db}
@@ -138,6 +138,11 @@ def estimate_phase_difference(
             "moving the microphone or touching a level"
         )
     product = np.sqrt(power["sub"] * power["mains"])
+    if not (product > 0).all():
+        raise ValueError(
+            "subwoofer or mains lie too far below the other levels for their phase to matter: "
+            "leave out the frequencies where one of them does not play"
+        )
     cosine = (power["sum"] - power["difference"]) / (4.0 * product)
     return PhaseDifference(
         frequencies=axis,
@@ -262,7 +267,8 @@ def fit_joining_levels(
     Raises
     ------
     ValueError
-        If the levels contradict each other or are too coarse to follow the phase.
+        If the levels contradict each other or are too coarse to follow the phase, or seats and
+        weights do not fit them.
     """
     phase = estimate_phase_difference(
         frequencies,
@@ -271,25 +277,23 @@ def fit_joining_levels(
         sum_db=sum_db,
         difference_db=difference_db,
     )
-    axis = phase.frequencies
-    if axis.size < 3 or np.max(np.diff(np.log2(axis))) > COARSEST_STEP_OCTAVES * (1 + 1e-6):
-        raise ValueError(
-            "the levels are too coarse to follow the phase from one frequency to the next: at "
-            "least 12 points an octave are needed; band levels only tell which polarity sums better"
-        )
+    _check_fine(phase.frequencies)
+    measured = {
+        name: np.atleast_2d(np.asarray(values, dtype=np.float64))
+        for name, values in (("sub_db", sub_db), ("mains_db", mains_db))
+    }
     turned = phase.continuous_phase_deg()
-    count = len(turned)
-    weights = np.ones(count) if seat_weights is None else np.asarray(seat_weights)
+    names = seats or tuple(f"seat {number + 1}" for number in range(len(turned)))
+    weights = _seat_weights(seat_weights, names, count=len(turned))
     late, early = (
         fit_joining(
             _mirror_image(
-                axis,
-                np.atleast_2d(np.asarray(sub_db, dtype=np.float64)),
-                np.atleast_2d(np.asarray(mains_db, dtype=np.float64)),
+                phase.frequencies,
+                **measured,
                 phase_deg=mirror * turned,
                 corner=corner,
                 octaves=octaves,
-                seats=seats or tuple(f"seat {number + 1}" for number in range(count)),
+                seats=names,
                 seat_weights=weights,
                 target=target,
                 present=present or JoiningSettings(),
@@ -310,11 +314,29 @@ def fit_joining_levels(
     )
 
 
+def _check_fine(axis: FloatArray) -> None:
+    if axis.size < 3 or np.max(np.diff(np.log2(axis))) > COARSEST_STEP_OCTAVES * (1 + 1e-6):
+        raise ValueError(
+            "the levels are too coarse to follow the phase from one frequency to the next: at "
+            "least 12 points an octave are needed; band levels only tell which polarity sums better"
+        )
+
+
+def _seat_weights(given: ArrayLike | None, seats: tuple[str, ...], *, count: int) -> FloatArray:
+    """Return one weight for each seat, after checking that names and weights are as many."""
+    if len(seats) != count:
+        raise ValueError(f"the levels have rows for {count} seats, `seats` names {len(seats)}")
+    weights = np.ones(count) if given is None else np.asarray(given, dtype=np.float64)
+    if weights.shape != (count,) or not ((weights > 0) & (weights < np.inf)).all():
+        raise ValueError(f"seat_weights must be {count} finite, positive numbers, got {given!r}")
+    return weights
+
+
 def _mirror_image(
     axis: FloatArray,
+    *,
     sub_db: FloatArray,
     mains_db: FloatArray,
-    *,
     phase_deg: FloatArray,
     corner: float,
     octaves: float,

@@ -91,7 +91,6 @@ def prepare_joining(
             "measure levels of subwoofer, mains, both, and both with one polarity reversed, and "
             "use fit_joining_levels"
         )
-    present = present or JoiningSettings()
     seats = _joint_seats(survey)
     measured = [r for seat in seats for s in _BRANCHES for r in _responses(survey, seat, s)]
     points, axis = joining_axes(
@@ -99,8 +98,10 @@ def prepare_joining(
         first=max(float(response.frequencies[0]) for response in measured),
         last=min(float(response.frequencies[-1]) for response in measured),
     )
-    sub = np.array([_seat_pressure(survey, seat, "sub", points) for seat in seats])
-    mains = np.array([_seat_pressure(survey, seat, "mains", points) for seat in seats])
+    sub, mains = (
+        np.array([_seat_pressure(survey, seat, source, points) for seat in seats])
+        for source in _BRANCHES
+    )
     offset_db, notes = _route_notes(survey, seats)
     named = dict(zip(survey.seats, survey.weights, strict=True))
     noise, noise_known = _noise_weights(
@@ -116,17 +117,22 @@ def prepare_joining(
         frequencies=axis,
         noise_weights=noise,
         target=target,
-        present=present,
+        present=present or JoiningSettings(),
         levels_comparable=survey.levels_comparable,
     )
-    left_out = tuple(seat for seat in survey.seats if seat not in seats)
+    if not noise_known:
+        notes.append(JoiningNote.NOISE_UNKNOWN)
+    return _with_checks(data, survey, notes)
+
+
+def _with_checks(data: JoiningData, survey: Survey, notes: list[JoiningNote]) -> JoiningData:
+    """Return the data with the check against a measured sum, seats left out, and all notes."""
+    left_out = tuple(seat for seat in survey.seats if seat not in data.seats)
     residual = _sum_residual_db(survey, data)
     if residual is None:
         notes.append(JoiningNote.SUM_NOT_MEASURED)
     elif np.nanmax(residual) > SUM_RESIDUAL_DB:
         notes.append(JoiningNote.SUM_DISAGREES)
-    if not noise_known:
-        notes.append(JoiningNote.NOISE_UNKNOWN)
     if left_out:
         notes.append(JoiningNote.SEATS_LEFT_OUT)
     return replace(data, sum_residual_db=residual, notes=tuple(notes), seats_left_out=left_out)
