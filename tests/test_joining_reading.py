@@ -1,5 +1,8 @@
 """Room-file tables for joining: what is read, what is refused with its line and remedy."""
 
+import re
+from pathlib import Path
+
 import numpy as np
 import pytest
 
@@ -198,3 +201,17 @@ def test_a_range_without_a_step_in_it_is_refused(folder):
     )
     with pytest.raises(RoomFileError, match="no step of"):
         room(folder, text)
+
+
+def test_the_readme_shows_tables_that_are_read(folder):
+    readme = (Path(__file__).parents[1] / "README.md").read_text("utf-8")
+    shown = re.search(r"<!-- joining -->\n```toml\n(.*?)```", readme, re.DOTALL).group(1)
+    start = FULL.index("[timing]")
+    setup = room(folder, FULL[:start] + shown).joining
+    assert setup.common_time_reference
+    assert setup.mains is not None
+    assert setup.mains.corner == 50.0
+    assert setup.delays is not None
+    assert setup.delays.values.size == 401
+    assert setup.same_corner
+    assert setup.path_response is not None
