@@ -98,7 +98,8 @@ def test_text_and_sheet_do_not_say_to_leave_what_is_to_be_set(plan):
     assert "Polarity: inverted (now normal)" in text
     steps = {step.control: step.cells[0] for step in opening_steps([plan])}
     assert steps["Low-pass and its bypass"].action == "set"
-    assert "amplifier" in steps["Low-pass and its bypass"].value
+    assert steps["Low-pass and its bypass"].value == "Bypass"
+    assert "in the amplifier; keep low-pass" in steps["Low-pass and its bypass"].detail
     assert steps["Delay"].action == "set"
     assert "earlier" in steps["Delay"].value
     assert "delay the mains" in steps["Delay"].detail

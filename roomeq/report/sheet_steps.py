@@ -124,7 +124,7 @@ def _low_pass_cell(plan: Plan) -> Cell:
     left = joined([text for text in plan.target.path if text.startswith("low-pass")])
     if not joining.bypass:
         return Cell(action="keep", value="As while measuring", detail=left)
-    return Cell(action="set", value=f"Bypass the {joined(joining.bypass)}", detail=f"keep: {left}")
+    return Cell(action="set", value="Bypass", detail=f"{joined(joining.bypass)}; keep {left}")
 
 
 def _delay_cell(plan: Plan) -> Cell:

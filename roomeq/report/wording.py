@@ -134,8 +134,8 @@ def caution_text(caution: Caution) -> str:
             "measure one band of the device before trusting this proposal."
         ),
         CautionCode.CHECK_WIRING: (
-            "The subwoofer is inverted against the mains: look for exchanged wires before you "
-            f"change its polarity; the flip gains {value:.1f} dB over the best delay without."
+            f"The subwoofer is inverted against the mains (a flip gains {value:.1f} dB): look for "
+            "exchanged wires first."
         ),
         CautionCode.JOINING_AMBIGUOUS: (
             f"A different delay or polarity does as well within {abs(value):.1f} dB: try both and "
@@ -146,8 +146,8 @@ def caution_text(caution: Caution) -> str:
             "lie beyond."
         ),
         CautionCode.LOW_PASS_TWICE: (
-            f"More low-passes are engaged than the crossover needs: bypass {name}; by the filters "
-            f"alone the sum with the mains gains {value:.1f} dB."
+            f"A low-pass too many: bypass {name}. By the filters alone the sum with the mains "
+            f"gains {value:.1f} dB."
         ),
         CautionCode.SUM_DISAGREES: (
             "The measured sum of subwoofer and mains differs from the predicted one by "
