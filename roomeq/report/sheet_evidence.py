@@ -118,6 +118,11 @@ class PlanEvidence:
     remedies: tuple[Remedy, ...]
     sentences: tuple[str, ...]
 
+    @property
+    def left_out(self) -> bool:
+        """Whether any seat was judged with gains chosen without it."""
+        return any(seat.left_out for seat in self.seats)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SharedText:
