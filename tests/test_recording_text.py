@@ -119,3 +119,11 @@ def test_signal_to_noise_ratios_that_are_not_known_are_blank():
     lines = recording_lines(recording_rows(replace(one, recordings=(first, one.recordings[1]))))
     (row,) = [line.split() for line in lines if line.strip().startswith("16 Hz")]
     assert row == ["16", "Hz", "40"]
+
+
+def test_drift_is_said_to_be_mended_or_not_in_one_line():
+    drift = found(FindingCode.CLOCK_DRIFT, Severity.NOTE)
+    (row,) = recording_rows(room([("a", "sub", "a.wav", (drift,), False)]))
+    assert "note: clock drift, not mended" in joined(kept_recording_lines([row]))
+    mended = msgspec.structs.replace(row, drift_mended_by="resampling")
+    assert "note: clock drift, mended" in joined(kept_recording_lines([mended]))

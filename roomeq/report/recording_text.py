@@ -101,7 +101,12 @@ def _found(row: RecordingRow) -> str:
     if not row.findings:
         return "nothing wrong" if row.judged else "only its samples were judged"
     words = {Severity.FAULT: "FAULT", Severity.WARNING: "warning", Severity.NOTE: "note"}
-    named = [f"{words[one.severity]}: {code_text(one.code)}" for one in row.findings]
+    mended = ", not mended" if row.drift_mended_by is None else ", mended"
+    named = [
+        f"{words[one.severity]}: {code_text(one.code)}"
+        + (mended if one.code is FindingCode.CLOCK_DRIFT else "")
+        for one in row.findings
+    ]
     counted = Counter(named)
     return ", ".join(f"{name} ({n} times)" if n > 1 else name for name, n in counted.items())
 
