@@ -133,6 +133,65 @@ CLAIMS = {
         ),
         ("With 0.7 or 1.4 times", ["[check.factor for check in proof.q_checks] == [0.7, 1.4]"]),
     ],
+    "joining": [
+        (
+            "the predicted sum is off by {} and {} dB",
+            ["residual_db['bench middle']", "residual_db['ticket window']"],
+        ),
+        ("At the two seats", ["len(residual_db) == 2"]),
+        (
+            "Two low-passes in a row** are really engaged, {} dB down at {} Hz instead of {} dB",
+            ["-path.at_corner_db", "path.corner", "-path.at_corner_db / 2"],
+        ),
+        ("are really engaged", ["len(found.estimate.best.filters) == 2"]),
+        (
+            "lower the deviation only from {} to {} dB",
+            [f"table.loc['{name}', 'deviation dB']" for name in ("now", "and delay")],
+        ),
+        ("inverting the polarity costs {} dB", ["-as_it_is.flip_gain_db"]),
+        (
+            "bypass the one in the amplifier, delay the mains by {} ms",
+            ["-found.fit.settings.delay_ms"],
+        ),
+        (
+            "the one in the amplifier",
+            ["[str(f).endswith('in the amplifier') for f in found.record.bypass] == [True]"],
+        ),
+        ("invert the polarity", ["found.fit.settings.inverted", "not found.fit.present.inverted"]),
+        ("turn the level down by {} dB", ["-found.fit.settings.level_change_db"]),
+        (
+            "That leaves {} dB, and the rival is worse by {} dB",
+            ["found.fit.deviation_db", "found.fit.rival.margin_db"],
+        ),
+        (
+            "its deviation falls by {} to {} dB",
+            [f"(seats['deviation now'] - seats['predicted']).{end}()" for end in ("min", "max")],
+        ),
+        (
+            "rises by {} to {} dB",
+            [f"seats['level gained'].{end}()" for end in ("min", "max")],
+        ),
+        (
+            "stays at {} Hz: over a span that suits both, 100 Hz would leave {} dB instead of {} "
+            "dB",
+            [
+                "found.corners.chosen.pair.corner",
+                "ranked.loc[100, 'deviation dB']",
+                "ranked.loc[80, 'deviation dB']",
+            ],
+        ),
+        (
+            "both low-passes are engaged, the subwoofer is wired inverted, and it is late by {} ms",
+            ["1e3 * float(truth.loc['subwoofer late by s', 'value'])"],
+        ),
+        (
+            "wired inverted",
+            [
+                "truth.loc['subwoofer wired', 'value'] == 'inverted'",
+                "truth.loc['low-passes engaged', 'value'] == 'processor and amplifier'",
+            ],
+        ),
+    ],
     "sweep_to_response": [
         (
             "Four of the five recordings are sound",
@@ -277,6 +336,11 @@ def anew(tmp_path_factory):
 
 def test_every_notebook_makes_claims():
     assert set(CLAIMS) == set(NAMES)
+
+
+def test_readme_leads_to_every_notebook():
+    readme = (ROOT / "README.md").read_text("utf-8")
+    assert set(re.findall(r"\(notebooks/(\w+)\.ipynb\)", readme)) == set(NAMES)
 
 
 @pytest.mark.parametrize("name", NAMES)
