@@ -22,6 +22,7 @@ from roomeq.joining_proposal import RoomJoining, join
 from roomeq.optimiser.joining import fit_joining
 from roomeq.optimiser.joining_settings import DelayRange, JoiningSettings
 from roomeq.optimiser.path_estimate import PathVerdict
+from roomeq.proposal import propose
 from roomeq.room import Room
 from roomeq.room_reading import read_room
 
@@ -222,13 +223,15 @@ def test_two_booms_are_shared_below_the_crossover() -> None:
 class Sum:
     """The complex sum without noise, one low-pass taken out or not, and its deviation from flat.
 
-    96 points an octave over an octave either side of the corner; power means over 1/12 octave; an
-    excess counts twice, a shortfall beyond 6 dB linearly.
+    96 points an octave, from an octave above the corner to one below it, or more; power means over
+    1/12 octave; an excess counts twice, a shortfall beyond 6 dB linearly, cancellations in full.
     """
 
-    def __init__(self, *, low_passes: int) -> None:
+    def __init__(self, *, low_passes: int, octaves_below: float = 1.0) -> None:
         around = np.arange(-4, 5) / 96.0
-        axis = 80.0 * 2.0 ** (np.arange(-96, 97)[:, np.newaxis] / 96.0 + around)
+        axis = 80.0 * 2.0 ** (
+            np.arange(-round(96 * octaves_below), 97)[:, np.newaxis] / 96.0 + around
+        )
         sub, mains = responses("seats.csv"), responses("mains.csv")
         shape = (len(SEATS), *axis.shape)
         self.axis = axis
@@ -355,3 +358,29 @@ def test_the_command_says_all_three(capsys: pytest.CaptureFixture[str]) -> None:
     assert told["bypass"] == ["low-pass Linkwitz-Riley 24 dB/oct at 80 Hz in the amplifier"]
     assert (told["settings"]["inverted"], told["present"]["inverted"]) == (True, False)
     assert told["settings"]["delay_ms"] == pytest.approx(-3.0, abs=0.3)
+
+
+def test_a_proposal_finds_all_three_and_gains_in_the_truth(room: Room) -> None:
+    plan = propose(room)
+    record = plan.joining
+    assert record is not None
+    assert record.bypass == (str(room.path[AMPLIFIER]),)
+    assert record.settings.inverted
+    assert record.settings.phase_deg == 0.0
+    # the bands turn the phase: what suits them is some tenths beside what suits the sum without
+    assert record.settings.delay_ms == pytest.approx(-3.0, abs=0.6)
+    # the whole bass from the subwoofer's lower limit on, 26 Hz; exact centres: IEC 61260-1
+    before = Sum(low_passes=2, octaves_below=np.log2(80.0 / 26.0))
+    after = Sum(low_passes=1, octaves_below=np.log2(80.0 / 26.0))
+    alone_db = after.best(-1.0)[0]
+    exact = [10.0 ** (round(10.0 * np.log10(band.centre)) / 10.0) for band in plan.bands]
+    gains_db = dict(zip(exact, [band.gain_db for band in plan.bands], strict=True))
+    bands = sample_module("signal_chain").equaliser_bands(
+        after.axis.ravel(), gains_db=gains_db, q=4.318
+    )
+    after.sub = after.sub * bands.reshape(after.axis.shape)
+    proposed_db = after.deviation_db(
+        1e-3 * record.settings.delay_ms, sign=-1.0, level_db=record.settings.level_change_db
+    )
+    assert proposed_db < alone_db - 0.2
+    assert proposed_db < before.deviation_db(0.0) - 1.2
