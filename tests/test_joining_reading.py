@@ -195,6 +195,17 @@ def test_a_high_pass_of_the_path_cannot_be_bypassed(folder):
         room(folder, text)
 
 
+@pytest.mark.parametrize(
+    ("kind", "said"), [("sweep", "without a loopback"), ("band_levels", "have no phase")]
+)
+def test_a_common_reference_contradicts_what_carries_no_time(folder, kind, said):
+    (folder / "sweep.json").write_text("{}", encoding="utf-8")
+    played = '[sweep]\ndescription = "sweep.json"\n' if kind == "sweep" else ""
+    text = FULL.replace('source = "mains"', f'source = "mains"\nkind = "{kind}"') + played
+    with pytest.raises(RoomFileError, match=said):
+        room(folder, text)
+
+
 def test_a_range_without_a_step_in_it_is_refused(folder):
     text = FULL.replace("delay_lowest_ms = -6.0", "delay_lowest_ms = -0.4").replace(
         "delay_highest_ms = 0.0", "delay_highest_ms = -0.1"

@@ -81,6 +81,25 @@ def _timing(room: RoomFile) -> Iterator[Finding]:
             remedy='add measurements with source = "mains", or leave [timing] out',
         )
 
+    if room.timing is None or not room.timing.common_reference:
+        return
+    for index, entry in enumerate(room.measurements):
+        untimed = entry.kind == "sweep" and entry.loopback_channel is None
+        if untimed and entry.source in ("sub", "mains"):
+            yield Finding(
+                message=f"{entry.file!r} was recorded without a loopback: it has no absolute time",
+                path=("measurements", index),
+                remedy="record with a loopback and name loopback_channel, or take back "
+                "common_reference = true",
+            )
+        if entry.kind == "band_levels" and entry.source in ("sub", "mains"):
+            yield Finding(
+                message=f"{entry.file!r} holds band levels: they have no phase to be compared",
+                path=("measurements", index),
+                remedy="measure narrow-band responses with phase, or take back "
+                "common_reference = true",
+            )
+
 
 def _processor(room: RoomFile) -> Iterator[Finding]:
     given = room.processor
