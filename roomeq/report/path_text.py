@@ -236,7 +236,7 @@ def _evidence(estimate: PathEstimate) -> list[str]:
     ]
     if not estimate.phase_used and estimate.taken != "seat":
         entries.append(
-            "Judged by level alone: phase was not measured, or does not follow these filters (a "
-            "phase control or other all-pass is in the path)."
+            "Judged by level alone: phase was not measured, or does not follow these filters (some "
+            "of the room, a phase control or another all-pass is in the response)."
         )
     return entries
