@@ -23,7 +23,7 @@ __all__ = ["Observation", "observe", "rice_mean", "rice_spread"]
 _PER_OCTAVE = 24
 _LOWEST, _HIGHEST = 10.0, 600.0
 _BELOW_DB = 15.0  # fall towards low frequencies that is still fitted
-_BEYOND_NOISE_OCTAVES = 1.0
+_BEYOND_NOISE_OCTAVES = 2.0  # the more, the better the noise is known
 _LEAST_NOISE_DB = -55.0  # leakage, hum and rounding go no lower
 _NOISE_STEP = 0.25
 _SMOOTHED_BEFORE = 1.5
@@ -254,7 +254,7 @@ def _running_mean(octaves: FloatArray, amplitude: FloatArray) -> FloatArray:
 
 
 def _span(amplitude: FloatArray, noise: FloatArray) -> slice:
-    """Return what is fitted: from a fall of 15 dB below the peak to half an octave into noise."""
+    """Return what is fitted: from a fall of 15 dB below the peak to two octaves into noise."""
     peak = int(np.argmax(amplitude))
     low = np.flatnonzero(amplitude[:peak] < amplitude_ratio(-_BELOW_DB) * amplitude[peak])
     first = int(low[-1]) + 1 if low.size else 0
