@@ -321,12 +321,10 @@ class _Now:
     @classmethod
     def of(cls, data: JoiningData, fit: JoiningFit) -> Self:
         """Return the sum with the present settings, judged as in a fit."""
-        value = fit.loss.value(data.error_db(fit.present), trust=fit.data.trust)
-        by_seat = value @ data.frequency_weights
         return cls(
             level_db=data.predicted_level_db(fit.present),
-            by_seat_db=np.sqrt(by_seat),
-            deviation_db=float(np.sqrt(data.seat_weights @ by_seat)),
+            by_seat_db=data.deviations_db(fit.present, loss=fit.loss),
+            deviation_db=data.deviation_db(fit.present, loss=fit.loss),
         )
 
 

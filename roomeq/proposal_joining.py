@@ -31,9 +31,8 @@ from roomeq.optimiser.band_gain_fit import (
     judge_improvement,
 )
 from roomeq.optimiser.joining import JoiningFit, Rival, fit_joining
-from roomeq.optimiser.joining_data import JoiningData, JoiningNote
+from roomeq.optimiser.joining_data import JoiningNote
 from roomeq.optimiser.joining_settings import JoiningSettings
-from roomeq.optimiser.loss import Loss
 from roomeq.path_figures import described_path
 from roomeq.plan_joining import JoiningRecord, together_record
 from roomeq.plan_records import Caution, CautionCode, QCheck
@@ -179,8 +178,7 @@ def _q_checks(room: Room, found: AllSettingsFit) -> tuple[QCheck, ...]:
     checks = []
     for factor in Q_FACTORS:
         other = data.with_transfers(sub=ratio(equaliser.scaled_q(factor)) / ratio(equaliser))
-        value = room.loss.value(other.error_db(found.settings.joining), trust=data.trust)
-        after_db = float(np.sqrt(data.seat_weights @ value @ data.frequency_weights))
+        after_db = other.deviation_db(found.settings.joining, loss=room.loss)
         checks.append(QCheck(factor=factor, before_db=found.deviation_before_db, after_db=after_db))
     return tuple(checks)
 
@@ -252,8 +250,8 @@ def _record(
     proposed, present = found.settings.joining, found.present.joining
     data, measured = around_crossover(found.final_data), around_crossover(found.present_data)
     fit = fit_joining(data, least_improvement_db=-math.inf, **offer.choices)
-    before_db = _deviation_db(measured, fit.loss, present)
-    candidate_db = _deviation_db(data, fit.loss, proposed)
+    before_db = measured.deviation_db(present, loss=fit.loss)
+    candidate_db = data.deviation_db(proposed, loss=fit.loss)
     fit = replace(
         fit,
         settings=proposed if no_change is None else present,
@@ -273,11 +271,6 @@ def _record(
     )
     together = together_record(found, kept=no_change is not None)
     return msgspec.structs.replace(record, together=together)
-
-
-def _deviation_db(data: JoiningData, loss: Loss, settings: JoiningSettings) -> float:
-    value = loss.value(data.error_db(settings), trust=data.trust)
-    return float(np.sqrt(data.seat_weights @ value @ data.frequency_weights))
 
 
 def _rival(fit: JoiningFit, proposed: JoiningSettings, deviation_db: float) -> Rival | None:

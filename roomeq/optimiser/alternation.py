@@ -144,14 +144,11 @@ class AllSettingsTask:
 
     def deviation_db(self, settings: AllSettings) -> float:
         """Return the weighted deviation of the sum with a setting, in dB."""
-        data = self._with_bands(settings)
-        value = self.loss.value(data.error_db(settings.joining), trust=data.trust)
-        return float(np.sqrt(data.seat_weights @ value @ data.frequency_weights))
+        return self._with_bands(settings).deviation_db(settings.joining, loss=self.loss)
 
     def _by_seat_db(self, settings: AllSettings) -> FloatArray:
         data = self._with_bands(settings)
-        value = self.loss.value(data.error_db(settings.joining), trust=data.trust)
-        return readonly(np.sqrt(value @ data.frequency_weights))
+        return readonly(data.deviations_db(settings.joining, loss=self.loss))
 
     def _trust(self, band_data: FitData) -> FloatArray:
         """Return the trust in a shortfall of the subwoofer alone; above its fit axis 1."""

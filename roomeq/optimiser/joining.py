@@ -140,12 +140,12 @@ class JoiningFit:
     @property
     def before_by_seat_db(self) -> FloatArray:
         """Weighted deviation at each seat with the present settings, shape (S,), in dB."""
-        return self._by_seat_db(self.present)
+        return self.data.deviations_db(self.present, loss=self.loss)
 
     @property
     def after_by_seat_db(self) -> FloatArray:
         """Weighted deviation at each seat with the proposal, shape (S,), in dB."""
-        return self._by_seat_db(self.settings)
+        return self.data.deviations_db(self.settings, loss=self.loss)
 
     @property
     def level_gain_by_seat_db(self) -> FloatArray:
@@ -153,10 +153,6 @@ class JoiningFit:
         after = self.data.predicted_level_db(self.settings)
         before = self.data.predicted_level_db(self.present)
         return np.asarray((after - before) @ self.data.frequency_weights)
-
-    def _by_seat_db(self, settings: JoiningSettings) -> FloatArray:
-        value = self.loss.value(self.data.error_db(settings), trust=self.data.trust)
-        return np.asarray(np.sqrt(value @ self.data.frequency_weights))
 
 
 def fit_joining(

@@ -24,6 +24,7 @@ from roomeq.analysis.smoothing import smooth_power
 from roomeq.bands import logarithmic_axis
 from roomeq.levels import FloatArray, power_ratio_db, readonly
 from roomeq.optimiser.joining_settings import JoiningSettings
+from roomeq.optimiser.loss import Loss
 from roomeq.optimiser.target import Target
 from roomeq.response import ComplexArray
 
@@ -166,6 +167,15 @@ class JoiningData:
         """Return the level of the sum on the fit axis with a setting, shape (S, F), in dB."""
         power = np.abs(self.predicted_sum(settings)) ** 2 @ self.smoothing
         return power_ratio_db(np.maximum(power, np.finfo(np.float64).tiny))
+
+    def deviations_db(self, settings: JoiningSettings, *, loss: Loss) -> FloatArray:
+        """Return the weighted deviation of the sum at each seat with a setting, (S,), in dB."""
+        value = loss.value(self.error_db(settings), trust=self.trust)
+        return np.asarray(np.sqrt(value @ self.frequency_weights))
+
+    def deviation_db(self, settings: JoiningSettings, *, loss: Loss) -> float:
+        """Return the weighted deviation of the sum over all seats with a setting, in dB."""
+        return float(np.sqrt(self.seat_weights @ self.deviations_db(settings, loss=loss) ** 2))
 
     def error_db(self, settings: JoiningSettings) -> FloatArray:
         """Return level minus target with a setting, weighted mean removed, shape (S, F), in dB."""

@@ -379,5 +379,4 @@ def _reversed_deviation_db(fit: JoiningFit) -> float:
         phase_deg=present.phase_deg,
         phase_frequency=present.phase_frequency,
     )
-    value = fit.loss.value(data.error_db(other), trust=data.trust)
-    return float(np.sqrt(data.seat_weights @ value @ data.frequency_weights))
+    return data.deviation_db(other, loss=fit.loss)
