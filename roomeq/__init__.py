@@ -9,10 +9,10 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from roomeq.analysis.dips import judge_dips as judge_dips
+    from roomeq.analysis.odd_seat import estimate_odd_seat as estimate_odd_seat
     from roomeq.analysis.seats import (
         estimate_band_statistics as estimate_band_statistics,
     )
-    from roomeq.analysis.seats import estimate_odd_seat as estimate_odd_seat
     from roomeq.analysis.seats import (
         estimate_seat_statistics as estimate_seat_statistics,
     )
@@ -76,7 +76,7 @@ _PLACES = {
     "band_levels_db": "analysis.smoothing",
     "common_axis": "analysis.survey_levels",
     "estimate_band_statistics": "analysis.seats",
-    "estimate_odd_seat": "analysis.seats",
+    "estimate_odd_seat": "analysis.odd_seat",
     "estimate_seat_statistics": "analysis.seats",
     "estimate_spatial_figures": "analysis.seats",
     "fit_band_gains": "optimiser.band_gains",

@@ -10,6 +10,7 @@ pressures (a null hardly moves it). The two are never mixed silently.
 
 from __future__ import annotations
 
+import math
 from typing import Any
 
 import numpy as np
@@ -23,6 +24,7 @@ __all__ = [
     "power_mean_db",
     "power_ratio",
     "power_ratio_db",
+    "require_positive",
 ]
 
 FloatArray = NDArray[np.float64]
@@ -121,3 +123,9 @@ def readonly(values: Any, *, dtype: Any = np.float64) -> NDArray[Any]:
     copy = np.array(values, dtype=dtype, copy=True)
     copy.setflags(write=False)
     return copy
+
+
+def require_positive(value: float, name: str) -> None:
+    """Raise ValueError with the name of a quantity that is not finite and positive."""
+    if not (math.isfinite(value) and value > 0):
+        raise ValueError(f"{name} must be finite and positive, got {value!r}")

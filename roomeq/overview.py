@@ -14,11 +14,11 @@ from collections.abc import Mapping
 import msgspec
 
 from roomeq.analysis.dips import judge_dips
+from roomeq.analysis.odd_seat import estimate_odd_seat
 from roomeq.analysis.seats import (
     SeatStatistics,
     comparable_level_db,
     estimate_band_statistics,
-    estimate_odd_seat,
     estimate_seat_statistics,
     estimate_spatial_figures,
 )

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from roomeq.analysis.seats import estimate_odd_seat
+from roomeq.analysis.odd_seat import estimate_odd_seat
 from roomeq.optimiser.band_gain_fit import BandGainFit
 from roomeq.plan import Caution, CautionCode, LevelSetting, QCheck
 from roomeq.plan_joining import JoiningRecord

@@ -177,3 +177,20 @@ def test_only_the_command_line_prints():
     for path in modules():
         if path.name != "cli.py":
             assert "print(" not in path.read_text("utf-8"), path
+
+
+# Modules that recognise what is written in files, draw, write a page, or test for UTF-8 first.
+BEYOND_ASCII = ("importers/text_", "report/plots_", "report/sheet_", "report/terminal.py")
+
+
+def test_what_a_terminal_gets_is_ascii():
+    for path in modules():
+        if path.relative_to(PACKAGE).as_posix().startswith(BEYOND_ASCII):
+            continue
+        tree = ast.parse(path.read_text("utf-8"))
+        for node in ast.walk(tree):
+            if isinstance(node, ast.Expr) and isinstance(node.value, ast.Constant):
+                node.value = ast.Constant(None)  # a docstring
+        for node in ast.walk(tree):
+            if isinstance(node, ast.Constant) and isinstance(node.value, str):
+                assert node.value.isascii(), f"{path}: {node.value!r}"

@@ -104,7 +104,10 @@ def test_figures_are_means_by_seat_weight():
     mean = np.average(data.error_db, axis=0, weights=[2, 1, 1]) @ data.frequency_weights
     by_seat = (data.error_db - mean)[:, inside].mean(axis=1)
     assert found.error_db == pytest.approx(np.average(by_seat, weights=[2, 1, 1]))
-    assert found.spread_db == pytest.approx(np.std(by_seat))  # over seats, unweighted, ddof 0
+    about = by_seat - found.error_db
+    weighted = np.sqrt(np.average(about**2, weights=[2, 1, 1]))  # over seats, divided by n
+    assert found.spread_db == pytest.approx(weighted)
+    assert abs(weighted - np.std(by_seat)) > 0.1
 
 
 def test_a_cancellation_is_left_alone_where_nothing_else_stands_in_the_way():

@@ -1,4 +1,4 @@
-"""Seats: spatial averages, seat-to-seat variation, the odd seat.
+"""Seats: spatial averages and seat-to-seat variation.
 
 Conventions
 -----------
@@ -30,20 +30,17 @@ if TYPE_CHECKING:
 
 __all__ = [
     "FrequencyWeighting",
-    "OddSeat",
     "SeatStatistics",
     "SpatialFigures",
+    "checked_seat_levels",
     "comparable_level_db",
     "estimate_band_statistics",
-    "estimate_odd_seat",
     "estimate_seat_statistics",
     "estimate_spatial_figures",
+    "seat_spread_db",
 ]
 
 FrequencyWeighting = Literal["log_frequency", "points"]
-
-_ODD_LEAST_DB = 3.0
-_ODD_RATIO = 1.5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -121,26 +118,6 @@ class SpatialFigures:
     ddof: int
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class OddSeat:
-    """A seat that differs from the rest much more than the others do.
-
-    Attributes
-    ----------
-    seat : str
-        Its name.
-    distance_db : float
-        Root mean square over ln f of its level minus the level mean of the others, with one offset
-        removed, in dB.
-    others_distance_db : float
-        Median of the same figure over the other seats, in dB.
-    """
-
-    seat: str
-    distance_db: float
-    others_distance_db: float
-
-
 def estimate_seat_statistics(
     level_db: ArrayLike,
     *,
@@ -175,7 +152,7 @@ def estimate_seat_statistics(
         If shapes differ, a level is not finite, weights are not usable, `ddof` is neither 0 nor 1,
         or is 1 with a single seat.
     """
-    axis, levels, names = _checked(level_db, frequencies=frequencies, seats=seats)
+    axis, levels, names = checked_seat_levels(level_db, frequencies=frequencies, seats=seats)
     shares = _shares(weights, count=len(names))
     mean = level_mean_db(levels, weights=shares)
     variance = _variance(levels, mean=mean, shares=shares, ddof=ddof)
@@ -215,7 +192,7 @@ def estimate_band_statistics(
     ValueError
         As `estimate_seat_statistics`, or if a band does not lie within the data.
     """
-    axis, levels, names = _checked(level_db, frequencies=frequencies, seats=seats)
+    axis, levels, names = checked_seat_levels(level_db, frequencies=frequencies, seats=seats)
     return estimate_seat_statistics(
         band_levels_db(axis, levels, bands=bands),
         frequencies=[band.centre for band in bands],
@@ -258,7 +235,7 @@ def estimate_spatial_figures(
         If the span holds no sample, `ddof` is 1 with one seat or one sample, or an argument is not
         usable.
     """
-    axis, levels, names = _checked(level_db, frequencies=frequencies, seats=None)
+    axis, levels, names = checked_seat_levels(level_db, frequencies=frequencies, seats=None)
     if weighting not in get_args(FrequencyWeighting):
         raise ValueError(f"weighting is one of {get_args(FrequencyWeighting)}, got {weighting!r}")
     inside = (axis >= lowest) & (axis <= highest)
@@ -313,69 +290,38 @@ def comparable_level_db(
     ValueError
         If shapes differ, a level is not finite or weights are not usable.
     """
-    axis, levels, _ = _checked(level_db, frequencies=frequencies, seats=None)
+    axis, levels, _ = checked_seat_levels(level_db, frequencies=frequencies, seats=None)
     over = log_frequency_weights(axis) if weights_over_frequency is None else weights_over_frequency
     means = level_mean_db(levels, axis=1, weights=over)
     offsets = means - means.mean()
     return readonly(levels - offsets[:, np.newaxis]), readonly(offsets)
 
 
-def estimate_odd_seat(
-    level_db: ArrayLike,
-    *,
-    frequencies: ArrayLike,
-    seats: Sequence[str],
-    weights_over_frequency: ArrayLike | None = None,
-) -> OddSeat | None:
-    """Name the seat that differs most from the rest, if it stands out.
-
-    For each seat, the distance is the root mean square over ln f of its level minus the level mean
-    of the other seats, one offset removed. The seat of the largest distance stands out if that is
-    at least 3 dB and at least 1.5 times the median distance of the others (common practice, no
-    source). A seat may be odd because it is (near a wall), or because its measurement went wrong.
+def seat_spread_db(level_db: ArrayLike, *, weights: ArrayLike | None = None) -> FloatArray:
+    """Return the weighted standard deviation over seats (divided by n), shape (...), in dB.
 
     Parameters
     ----------
-    level_db : array_like, shape (S, F)
-        Levels in dB, smoothed: else narrow dips make every seat odd.
-    frequencies : array_like, shape (F,)
-        Hz.
-    seats : sequence of str, length S
-        Names.
-    weights_over_frequency : array_like, shape (F,), optional
-        Weight of each sample; its share of ln f by default.
-
-    Returns
-    -------
-    OddSeat or None
-        None if nobody stands out, or with fewer than three seats: of two, none is the odd one.
+    level_db : array_like, shape (S, ...)
+        Levels or errors in dB, seats first.
+    weights : array_like, shape (S,), optional
+        Seat weights, not negative; equal by default.
 
     Raises
     ------
     ValueError
-        If shapes differ, a level is not finite or weights are not usable.
+        If the weights do not fit the seats or are not usable.
     """
-    axis, levels, names = _checked(level_db, frequencies=frequencies, seats=seats)
-    over = log_frequency_weights(axis) if weights_over_frequency is None else weights_over_frequency
-    count = len(names)
-    if count < 3:
-        return None
-    rest = (levels.sum(axis=0) - levels) / (count - 1)
-    apart = levels - rest
-    apart -= level_mean_db(apart, axis=1, weights=over)[:, np.newaxis]
-    distances = np.sqrt(level_mean_db(apart**2, axis=1, weights=over))
-    index = int(distances.argmax())
-    others = float(np.median(np.delete(distances, index)))
-    if not (distances[index] >= _ODD_LEAST_DB and distances[index] >= _ODD_RATIO * others):
-        return None
-    return OddSeat(
-        seat=names[index], distance_db=float(distances[index]), others_distance_db=others
-    )
+    levels = np.asarray(level_db, dtype=np.float64)
+    shares = _shares(weights, count=len(levels))
+    mean = level_mean_db(levels, weights=shares)
+    return np.asarray(np.sqrt(_variance(levels, mean=mean, shares=shares, ddof=0)))
 
 
-def _checked(
+def checked_seat_levels(
     level_db: ArrayLike, *, frequencies: ArrayLike, seats: Sequence[str] | None
 ) -> tuple[FloatArray, FloatArray, tuple[str, ...]]:
+    """Return axis, levels of shape (S, F) and names; raise ValueError where they do not fit."""
     axis = checked_frequencies(frequencies)
     levels = np.asarray(level_db, dtype=np.float64)
     if levels.ndim != 2 or levels.shape[0] == 0 or levels.shape[1] != axis.size:
@@ -402,7 +348,7 @@ def _shares(weights: ArrayLike | None, *, count: int) -> FloatArray:
 def _variance(levels: FloatArray, *, mean: FloatArray, shares: FloatArray, ddof: int) -> FloatArray:
     if ddof not in (0, 1):
         raise ValueError(f"ddof is 0 or 1, got {ddof!r}")
-    squares = np.asarray(shares @ (levels - mean) ** 2)
+    squares = np.asarray(np.tensordot(shares, (levels - mean) ** 2, axes=1))
     if ddof == 0:
         return squares
     if np.count_nonzero(shares) < 2:

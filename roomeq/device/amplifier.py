@@ -18,7 +18,7 @@ from enum import StrEnum
 import numpy as np
 from numpy.typing import ArrayLike
 
-from roomeq.levels import FloatArray
+from roomeq.levels import FloatArray, require_positive
 
 __all__ = [
     "MINIMUM_SHARE",
@@ -43,21 +43,16 @@ class LoadFault(StrEnum):
     DIPS_BELOW_MINIMUM = "dips_below_minimum"
 
 
-def _positive(value: float, name: str) -> None:
-    if not (math.isfinite(value) and value > 0):
-        raise ValueError(f"{name} must be finite and positive, got {value!r}")
-
-
 def power_into_w(voltages: ArrayLike, *, impedance_ohm: float) -> FloatArray:
     """Return the power of voltages into a resistance, ``V**2 / R``, in W."""
-    _positive(impedance_ohm, "impedance_ohm")
+    require_positive(impedance_ohm, "impedance_ohm")
     return np.asarray(np.asarray(voltages, dtype=np.float64) ** 2 / impedance_ohm)
 
 
 def voltage_for_power(power_w: float, *, impedance_ohm: float) -> float:
     """Return the voltage that gives a power into a resistance, ``sqrt(P R)``, in V."""
-    _positive(power_w, "power_w")
-    _positive(impedance_ohm, "impedance_ohm")
+    require_positive(power_w, "power_w")
+    require_positive(impedance_ohm, "impedance_ohm")
     return math.sqrt(power_w * impedance_ohm)
 
 
@@ -89,9 +84,9 @@ class Load:
     driver_minimum_ohm: float | None = None
 
     def __post_init__(self) -> None:
-        _positive(self.driver_nominal_ohm, "driver_nominal_ohm")
+        require_positive(self.driver_nominal_ohm, "driver_nominal_ohm")
         if self.driver_minimum_ohm is not None:
-            _positive(self.driver_minimum_ohm, "driver_minimum_ohm")
+            require_positive(self.driver_minimum_ohm, "driver_minimum_ohm")
             if self.driver_minimum_ohm > self.driver_nominal_ohm:
                 raise ValueError(
                     f"driver_minimum_ohm ({self.driver_minimum_ohm:g}) exceeds the nominal "
@@ -163,8 +158,8 @@ class PowerRating:
     load_ohm: float
 
     def __post_init__(self) -> None:
-        _positive(self.power_w, "power_w")
-        _positive(self.load_ohm, "load_ohm")
+        require_positive(self.power_w, "power_w")
+        require_positive(self.load_ohm, "load_ohm")
 
     @property
     def voltage(self) -> float:
@@ -209,7 +204,7 @@ class Amplifier:
                     "of them is no continuous rating"
                 )
         if self.minimum_load_ohm is not None:
-            _positive(self.minimum_load_ohm, "minimum_load_ohm")
+            require_positive(self.minimum_load_ohm, "minimum_load_ohm")
         object.__setattr__(self, "ratings", ratings)
 
     @property

@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from roomeq.device.crossover import CrossoverFilter, chain_response
-from roomeq.levels import FloatArray, amplitude_ratio, amplitude_ratio_db
+from roomeq.levels import FloatArray, amplitude_ratio, amplitude_ratio_db, require_positive
 from roomeq.response import ComplexArray
 
 __all__ = [
@@ -42,11 +42,6 @@ REFERENCE_VOLTAGE = 2.83
 """V at which sensitivities are stated: 1 W into 8 ohm."""
 
 _REFERENCE_PRESSURE = 20e-6
-
-
-def _positive(value: float, name: str) -> None:
-    if not (math.isfinite(value) and value > 0):
-        raise ValueError(f"{name} must be finite and positive, got {value!r}")
 
 
 def _checked_axis(frequencies: ArrayLike) -> FloatArray:
@@ -77,8 +72,8 @@ class ClosedBox:
     q: float
 
     def __post_init__(self) -> None:
-        _positive(self.resonance, "resonance")
-        _positive(self.q, "q")
+        require_positive(self.resonance, "resonance")
+        require_positive(self.q, "q")
 
     @property
     def unloads_below(self) -> float | None:
@@ -130,7 +125,7 @@ class VentedBox:
 
     def __post_init__(self) -> None:
         for name in ("tuning", "resonance", "q", "compliance_ratio", "leakage_q"):
-            _positive(getattr(self, name), name)
+            require_positive(getattr(self, name), name)
 
     @property
     def unloads_below(self) -> float | None:
@@ -172,8 +167,8 @@ def _radiation(
     frequencies: FloatArray, *, distance: float, space: Space, air_density: float
 ) -> FloatArray:
     """Return rms pressure in Pa for one cubic metre of peak volume displacement."""
-    _positive(distance, "distance")
-    _positive(air_density, "air_density")
+    require_positive(distance, "distance")
+    require_positive(air_density, "air_density")
     if space not in get_args(Space):
         raise ValueError(f"space is one of {get_args(Space)}, got {space!r}")
     solid_angle = 2.0 * math.pi if space == "half" else 4.0 * math.pi
@@ -271,8 +266,8 @@ class Driver:
     count: int = 1
 
     def __post_init__(self) -> None:
-        _positive(self.piston_area_m2, "piston_area_m2")
-        _positive(self.largest_displacement, "largest_displacement")
+        require_positive(self.piston_area_m2, "piston_area_m2")
+        require_positive(self.largest_displacement, "largest_displacement")
         if not math.isfinite(self.sensitivity_db):
             raise ValueError(f"sensitivity_db must be finite, got {self.sensitivity_db!r}")
         if not (isinstance(self.count, int) and self.count >= 1):

@@ -108,7 +108,7 @@ def _driver(room: RoomFile) -> Iterator[Finding]:
             remedy="add [box], or leave [driver] out",
         )
     area, moves = driver.piston_area_m2, driver.largest_displacement
-    yield from outside(area, ("driver", "piston_area_m2"), 0.002, 1.0, "m²", "of one driver")
+    yield from outside(area, ("driver", "piston_area_m2"), 0.002, 1.0, "m^2", "of one driver")
     path = ("driver", "largest_displacement")
     yield from outside(moves, path, 0.0005, 0.1, "m", "one way, in metres")
     yield from outside(driver.sensitivity_db, ("driver", "sensitivity_db"), 60.0, 120.0, "dB SPL")

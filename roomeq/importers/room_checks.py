@@ -262,7 +262,12 @@ def _ranges(room: RoomFile) -> Iterator[Finding]:
             yield from outside(size, ("room", key), 0.5, 100.0, "m", "lengths are in metres")
         temperature = room.room.temperature
         yield from outside(
-            temperature, ("room", "temperature"), -20.0, 50.0, "°C", "not in degrees Fahrenheit"
+            temperature,
+            ("room", "temperature"),
+            -20.0,
+            50.0,
+            "degrees Celsius",
+            "not in degrees Fahrenheit",
         )
 
 

@@ -12,12 +12,13 @@ import heapq
 import itertools
 
 import numpy as np
+from numpy.typing import NDArray
 
 from roomeq.levels import FloatArray
 from roomeq.optimiser.bound import Nodes, Relaxation
 from roomeq.optimiser.problem import LabelArray
 
-__all__ = ["OpenNodes", "settings_of_small", "split"]
+__all__ = ["OpenNodes", "restricted", "settings_of_small", "split"]
 
 
 class OpenNodes:
@@ -114,3 +115,24 @@ def settings_of_small(nodes: Nodes, *, largest: int = 64) -> tuple[LabelArray, N
         grids = np.meshgrid(*(np.flatnonzero(labels) for labels in allowed), indexing="ij")
         parts.append(np.stack([grid.ravel() for grid in grids], axis=1))
     return np.concatenate(parts), nodes.take(~small)
+
+
+def restricted(nodes: Nodes, allowed: NDArray[np.bool_]) -> Nodes:
+    """Return nodes with fewer labels allowed; nodes left without any label in a band go."""
+    mask = nodes.allowed & allowed
+    mask, kept = _without_empty(mask)
+    weights = nodes.weights[kept] * mask
+    node, band = np.nonzero(weights.sum(axis=2) < 1e-9)
+    weights[node, band, mask[node, band].argmax(axis=1)] = 1.0
+    weights /= weights.sum(axis=2, keepdims=True)
+    return Nodes(
+        allowed=mask,
+        weights=weights,
+        multipliers=nodes.multipliers[kept],
+        bound=nodes.bound[kept],
+    )
+
+
+def _without_empty(mask: NDArray[np.bool_]) -> tuple[NDArray[np.bool_], NDArray[np.intp]]:
+    kept = np.flatnonzero(np.all(np.any(mask, axis=2), axis=1))
+    return mask[kept], kept

@@ -133,8 +133,8 @@ def estimate_phase_difference(
     if not np.abs(discrepancy[worst]) <= AGREEMENT_DB:
         raise ValueError(
             f"the four levels contradict each other: at seat {worst[0] + 1}, {axis[worst[1]]:.0f} "
-            f"Hz, (sum² + difference²)/2 is {discrepancy[worst]:+.2f} dB against subwoofer² + "
-            f"mains², at most {AGREEMENT_DB:g} dB is accepted; measure all four again without "
+            f"Hz, (sum^2 + difference^2)/2 is {discrepancy[worst]:+.2f} dB against subwoofer^2 + "
+            f"mains^2, at most {AGREEMENT_DB:g} dB is accepted; measure all four again without "
             "moving the microphone or touching a level"
         )
     product = np.sqrt(power["sub"] * power["mains"])

@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from roomeq.analysis.dips import judge_dips
+from roomeq.analysis.seats import seat_spread_db
 from roomeq.bands import ThirdOctaveBand
 from roomeq.device.equaliser import FixedBandEqualiser
 from roomeq.levels import FloatArray
@@ -61,7 +62,7 @@ class BandReason:
     present_db, gain_db, best_gain_db : float
         Gain while measuring, proposed, and of the best setting without preference for few moves.
     error_db, spread_db, remaining_db : float
-        Error the band meets, its standard deviation over seats (ddof 0, unweighted), and what
+        Error the band meets, its standard deviation over seats (by seat weight, ddof 0), and what
         remains; None where nothing was fitted, and `reason` says why.
     reason : Reason or None
         What held it back; None where the band does what it is asked.
@@ -208,7 +209,7 @@ def _figures(
     before, after = at_rest_db[:, inside].mean(axis=1), after_db[:, inside].mean(axis=1)
     return _Figures(
         error_db=float(before @ data.seat_weights),
-        spread_db=float(before.std()),
+        spread_db=float(seat_spread_db(before, weights=data.seat_weights)),
         remaining_db=float(after @ data.seat_weights),
     )
 

@@ -34,7 +34,7 @@ from numpy.typing import NDArray
 
 from roomeq.levels import FloatArray
 from roomeq.optimiser.bound import Nodes, Relaxation
-from roomeq.optimiser.branching import OpenNodes, settings_of_small, split
+from roomeq.optimiser.branching import OpenNodes, restricted, settings_of_small, split
 from roomeq.optimiser.problem import LabelArray
 from roomeq.optimiser.stacked import StackedTables
 from roomeq.optimiser.start import TOLERANCE_DB, descend
@@ -226,27 +226,6 @@ def break_tie(
     return _first_in_order(search, boxes, chosen), search.exact
 
 
-def _restricted(nodes: Nodes, allowed: NDArray[np.bool_]) -> Nodes:
-    """Return nodes with fewer labels allowed; nodes left without any label in a band go."""
-    mask = nodes.allowed & allowed
-    mask, kept = _without_empty(mask)
-    weights = nodes.weights[kept] * mask
-    node, band = np.nonzero(weights.sum(axis=2) < 1e-9)
-    weights[node, band, mask[node, band].argmax(axis=1)] = 1.0
-    weights /= weights.sum(axis=2, keepdims=True)
-    return Nodes(
-        allowed=mask,
-        weights=weights,
-        multipliers=nodes.multipliers[kept],
-        bound=nodes.bound[kept],
-    )
-
-
-def _without_empty(mask: NDArray[np.bool_]) -> tuple[NDArray[np.bool_], NDArray[np.intp]]:
-    kept = np.flatnonzero(np.all(np.any(mask, axis=2), axis=1))
-    return mask[kept], kept
-
-
 def _fewest_bands(search: _TieBreak, best: LabelArray) -> tuple[LabelArray, Nodes]:
     """Return an equally good setting with the fewest bands off 0, and the boxes with as many."""
     tables = search.tables
@@ -269,7 +248,7 @@ def _fewest_bands(search: _TieBreak, best: LabelArray) -> tuple[LabelArray, Node
         off = off[lifted < search.threshold]
         if len(off) == 0:
             continue
-        boxes = _restricted(
+        boxes = restricted(
             root.take(np.zeros(len(off), dtype=np.intp)),
             np.where(off[..., None], ~zero, zero),
         )
@@ -398,5 +377,5 @@ def _first_in_order(search: _TieBreak, boxes: Nodes, chosen: LabelArray) -> Labe
         for fixed in range(band):
             mask[fixed] &= number == held[0][fixed]
         mask[band] &= number < held[0][band]
-        search.hunt(_restricted(boxes, mask), wanted, improve)
+        search.hunt(restricted(boxes, mask), wanted, improve)
     return held[0]
