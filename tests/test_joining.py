@@ -242,3 +242,15 @@ def test_present_phase_counts_whatever_can_be_set(control):
 def test_refuses_what_is_no_least_improvement(least):
     with pytest.raises(ValueError, match=f"{next(iter(least))} must be"):
         fitted(delayed(LOW, 0.004), HIGH, **least)
+
+
+def test_repr_is_short_and_true():
+    data = prepare_joining(
+        survey_of(delayed(linkwitz_riley("low", 4), 0.004), linkwitz_riley("high", 4)),
+        corner=CORNER,
+        common_time_reference=True,
+    )
+    fit = fit_joining(data)
+    assert "delay=-0.004" in repr(fit)
+    assert f"{fit.deviation_before_db:.2f} to {fit.deviation_db:.2f} dB" in repr(fit)
+    assert len(repr(fit)) < 250

@@ -149,6 +149,9 @@ class RankedPair:
     phase_at_corner_deg: float | None
     sum_at_corner_db: float | None
 
+    def __repr__(self) -> str:
+        return f"<RankedPair: {self.pair!r}, deviation {self.deviation_db:.2f} dB>"
+
     @property
     def deviation_db(self) -> float:
         """Weighted deviation of the predicted sum at the seats, in dB."""

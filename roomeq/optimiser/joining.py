@@ -123,6 +123,10 @@ class JoiningFit:
     evaluations: int
     grid_size: int
 
+    def __repr__(self) -> str:
+        before_db, after_db = self.deviation_before_db, self.deviation_db
+        return f"<JoiningFit: {self.settings!r}, deviation {before_db:.2f} to {after_db:.2f} dB>"
+
     @property
     def ambiguous(self) -> bool:
         """Whether a different answer does as well within 0.5 dB."""
