@@ -58,6 +58,7 @@ def estimated_path(room: Room) -> PathEstimate | None:
             taken=measured.taken,
             described=described,
             mains=room.joining.mains_filters,
+            fixed=room.joining.fixed,
         )
     if room.source != "sub" or _low_passes(room) == 1:
         return None

@@ -68,3 +68,14 @@ def test_seats_give_only_what_can_be_known(room):
     assert rows.taken == "seat"
     assert rows.candidates
     assert EngagedRows.of(None) is None
+
+
+def test_a_low_pass_that_cannot_be_bypassed_is_not_offered(room):
+    estimate = estimated_path(replace(room, joining=replace(room.joining, fixed=(0,))))
+    assert estimate is not None
+    assert estimate.analysis is not None
+    advised = estimate.analysis.recommended
+    assert advised is not None
+    assert [one.where for one in advised.filters] == ["amplifier"]
+    assert advised.alternatives == ()
+    assert estimated_path(room).analysis.recommended.alternatives  # the processor's does as well

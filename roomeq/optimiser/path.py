@@ -53,6 +53,7 @@ def estimate_path(
     taken: Taken = "close",
     described: Sequence[CrossoverFilter] = (),
     mains: Sequence[CrossoverFilter] | None = None,
+    fixed: Sequence[int] = (),
     reference: FrequencyResponse | None = None,
 ) -> PathEstimate:
     """Tell which low-passes are engaged from a response of the subwoofer's path.
@@ -76,6 +77,8 @@ def estimate_path(
         about 3 %; its high-passes are taken to be engaged.
     mains : sequence of CrossoverFilter, optional
         High-passes of the mains, for the sum; see `roomeq.device.path.predict_path`.
+    fixed : sequence of int
+        Positions of described low-passes that cannot be bypassed.
     reference : FrequencyResponse, optional
         The same place with every low-pass bypassed and nothing else changed: the ratio holds the
         low-passes alone, even at a seat.
@@ -131,7 +134,7 @@ def estimate_path(
         misfit_db=misfit_db,
         fall_seen_db=_fall_seen_db(seen),
         **_levels(seen, fits, tried, best),
-        analysis=_analysis(verdict, candidates[0], given, mains),
+        analysis=_analysis(verdict, candidates[0], given, mains=mains, fixed=fixed),
     )
 
 
@@ -158,11 +161,16 @@ def _analysis(
     verdict: PathVerdict,
     best: PathCandidate,
     described: tuple[CrossoverFilter, ...],
+    *,
     mains: Sequence[CrossoverFilter] | None,
+    fixed: Sequence[int],
 ) -> PathAnalysis | None:
     if verdict is not PathVerdict.IDENTIFIED or len(best.filters) < 2:
         return None
-    return predict_path((*best.filters, *_high_passes(described)), mains=mains)
+    held: list[int] = []
+    if best.engaged:
+        held = [place for place, position in enumerate(best.engaged[0]) if position in fixed]
+    return predict_path((*best.filters, *_high_passes(described)), mains=mains, fixed=held)
 
 
 def _levels(
