@@ -5,13 +5,16 @@ import pytest
 from drawn_plots import closed_figures, cut_off, line, lines, overlapping, texts, title  # noqa: F401
 from matplotlib import pyplot as plt
 
+from roomeq.device.crossover import CrossoverFilter
 from roomeq.optimiser.joining import fit_joining
 from roomeq.optimiser.joining_data import assemble_joining, joining_axes, joining_span
 from roomeq.optimiser.joining_settings import DelayRange, JoiningSettings
+from roomeq.plan_joining import JoiningRecord
 from roomeq.report.frames import joining_frame
 from roomeq.report.plots import plot_delay_map, plot_joining, plot_joining_map, plot_sum
 
 AXIS = np.geomspace(40.0, 160.0, 49)
+LOW_PASS = CrossoverFilter(kind="low_pass", family="linkwitz_riley", order=4, corner=80.0)
 
 
 @pytest.fixture(scope="module")
@@ -178,3 +181,13 @@ def test_nothing_is_proposed_where_nothing_changes(fit):
     assert lines(ax, "proposed") == []
     outside = replace(fit, present=JoiningSettings(delay=0.05))
     assert lines(plot_joining_map(outside), "as it is") == []
+
+
+def test_a_plan_keeps_what_the_map_needs(fit):
+    from_fit, from_plan = plot_joining_map(fit), plot_joining_map(JoiningRecord.of(fit))
+    for name in ("normal polarity", "inverted polarity"):
+        np.testing.assert_allclose(line(from_plan, name), line(from_fit, name), atol=1e-9)
+    assert set(texts(from_plan)) == set(texts(from_fit))
+    bypassed = plot_joining_map(JoiningRecord.of(fit, bypass=[LOW_PASS]))
+    assert "as it is" in texts(from_plan)
+    assert "as it is" not in texts(bypassed)  # the map holds with the filter out

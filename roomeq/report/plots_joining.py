@@ -18,6 +18,7 @@ from numpy.typing import ArrayLike
 from roomeq.levels import FloatArray, level_mean_db
 from roomeq.optimiser.joining import JoiningFit
 from roomeq.optimiser.joining_settings import JoiningSettings, Polarity
+from roomeq.plan_joining import JoiningRecord
 from roomeq.report.plot_labels import (
     EndLabel,
     label_ends,
@@ -297,16 +298,17 @@ def _mark(ax: Axes, x: float, y: float, name: str, marker: str) -> None:
     )
 
 
-def plot_joining_map(fit: JoiningFit, *, ax: Axes | None = None) -> Axes:
+def plot_joining_map(fit: JoiningFit | JoiningRecord, *, ax: Axes | None = None) -> Axes:
     """Plot a joining's map over delay, with what is set, proposed, and the best different answer.
 
     What is set and the rival are marked where their delay lies within the map; the map holds for
-    the candidate's phase control, so that the present setting's mark is left out where its own is
-    another.
+    the candidate's phase control, filters and bands, so that the present setting's mark is left out
+    where its own phase is another, or where low-passes are to be bypassed.
 
     Parameters
     ----------
-    fit : JoiningFit
+    fit : JoiningFit or JoiningRecord
+        As fitted, or ``plan.joining``.
     ax : Axes, optional
 
     Returns
@@ -318,17 +320,39 @@ def plot_joining_map(fit: JoiningFit, *, ax: Axes | None = None) -> Axes:
     ImportError
         If matplotlib is not installed.
     """
+    delays, deviations, candidate, present, rival = _map_of(fit)
 
-    def place(settings: JoiningSettings) -> tuple[float, bool] | None:
-        within = fit.map_delays[0] <= settings.delay <= fit.map_delays[-1]
-        alike = settings.phase_deg == fit.candidate.phase_deg
+    def place(settings: JoiningSettings | None) -> tuple[float, bool] | None:
+        if settings is None:
+            return None
+        within = delays[0] <= settings.delay <= delays[-1]
+        alike = settings.phase_deg == candidate.phase_deg
         return (settings.delay, settings.inverted) if within and alike else None
 
     return plot_delay_map(
-        fit.map_delays,
-        fit.map_deviation_db,
-        chosen=place(fit.candidate) if fit.no_change is None else None,
-        present=place(fit.present),
-        rival=None if fit.rival is None else place(fit.rival.settings),
+        delays,
+        deviations,
+        chosen=place(candidate) if fit.no_change is None else None,
+        present=place(present),
+        rival=place(rival),
         ax=ax,
     )
+
+
+_Map = tuple[
+    FloatArray, FloatArray, JoiningSettings, JoiningSettings | None, JoiningSettings | None
+]
+
+
+def _map_of(fit: JoiningFit | JoiningRecord) -> _Map:
+    """Return delays in s, deviations in dB, and the settings to be marked."""
+    if isinstance(fit, JoiningRecord):
+        return (
+            1e-3 * np.array(fit.map_delays_ms),
+            np.array([fit.map_normal_db, fit.map_inverted_db]),
+            fit.candidate.settings(),
+            None if fit.bypass else fit.present.settings(),
+            None if fit.rival is None else fit.rival.settings.settings(),
+        )
+    rival = None if fit.rival is None else fit.rival.settings
+    return fit.map_delays, fit.map_deviation_db, fit.candidate, fit.present, rival
