@@ -91,13 +91,17 @@ class RivalRecord(PlanRecord, frozen=True, kw_only=True):
 
 
 class JoiningSeatRow(PlanRecord, frozen=True, kw_only=True):
-    """One seat: weight, deviation of the sum before and after, change of its mean level."""
+    """One seat: weight, deviation of the sum before and after, change of its mean level.
+
+    `left_out_after_db` is the deviation with settings chosen in turn without the seat.
+    """
 
     seat: str
     weight: float
     before_db: float
     after_db: float
     level_gain_db: float
+    left_out_after_db: float | None = None
 
 
 class TogetherRecord(PlanRecord, frozen=True, kw_only=True):
@@ -349,17 +353,25 @@ def together_record(found: AllSettingsFit, *, kept: bool) -> TogetherRecord:
                 before_db=float(was),
                 after_db=float(now),
                 level_gain_db=0.0 if kept else float(level),
+                left_out_after_db=left_out,
             )
-            for seat, weight, was, now, level in zip(
+            for seat, weight, was, now, level, left_out in zip(
                 found.data.seats,
                 found.data.seat_weights,
                 found.before_by_seat_db,
                 after_by_seat,
                 change,
+                _left_out_db(found),
                 strict=True,
             )
         ),
     )
+
+
+def _left_out_db(found: AllSettingsFit) -> list[float | None]:
+    if found.left_out_by_seat_db is None:
+        return [None] * len(found.data.seats)
+    return [float(value) for value in found.left_out_by_seat_db]
 
 
 def _target_level_db(fit: JoiningFit) -> tuple[float, ...]:

@@ -74,6 +74,7 @@ def propose(room: Room, *, node_limit: int | None = None) -> Plan:
         present_db=room.present.level_db,
     )
     q_checks = _q_checks(room, fit) if joining is None else joint.q_checks
+    seats = _seat_results(fit)
     return Plan(
         format=PLAN_FORMAT,
         roomeq_version=_version(),
@@ -103,14 +104,14 @@ def propose(room: Room, *, node_limit: int | None = None) -> Plan:
         ),
         level=level,
         no_change=fit.no_change if joining is None else joining.no_change,
-        seats=_seat_results(fit),
+        seats=seats,
         evidence=_evidence(room, fit, q_checks),
         curves=_curves(fit),
         cautions=(
             *recording_cautions(recordings),
             *path_cautions(as_measured),
             *joint.cautions,
-            *proposal_cautions(room, fit, level, q_checks, joining=joining),
+            *proposal_cautions(room, fit, level, q_checks, seats=seats, joining=joining),
             *(c for c in drive.cautions if joining is None or c.code is not CautionCode.JOIN_AGAIN),
         ),
         assumptions=(*room.assumptions, *drive.assumptions, *joint.assumptions),

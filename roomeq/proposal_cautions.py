@@ -7,12 +7,14 @@ Codes with their figures; the words are in `roomeq.report.wording`.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 
 from roomeq.analysis.odd_seat import estimate_odd_seat
 from roomeq.optimiser.band_gain_fit import BandGainFit
-from roomeq.plan import Caution, CautionCode, LevelSetting, QCheck
-from roomeq.plan_joining import JoiningRecord
+from roomeq.plan import Caution, CautionCode, LevelSetting, QCheck, SeatResult
+from roomeq.plan_joining import JoiningRecord, JoiningSeatRow
 from roomeq.recording_rows import RecordingRow
 from roomeq.room import Room
 
@@ -59,19 +61,21 @@ def proposal_cautions(
     level: LevelSetting,
     q_checks: tuple[QCheck, ...],
     *,
+    seats: tuple[SeatResult, ...],
     joining: JoiningRecord | None = None,
 ) -> tuple[Caution, ...]:
     """Collect the cautions that belong to this plan; with joining, seats are judged by the sum."""
     data = fit.data
-    found = [*_setting_cautions(fit, level)]
-    if joining is None:
-        gained = 0.0 if fit.no_change else fit.deviation_before_db - fit.deviation_db
-        worse = dict(zip(data.seats, fit.after_by_seat_db - fit.before_by_seat_db, strict=True))
-        found += _unmeasured_caution(fit)
-    else:
+    rows: Sequence[SeatResult | JoiningSeatRow] = seats
+    gained, no_change = fit.deviation_before_db - fit.deviation_db, fit.no_change
+    if joining is not None:
+        rows, no_change = joining.seat_rows, joining.no_change
         gained = joining.judged[0] - joining.judged[1]
-        worse = {row.seat: row.after_db - row.before_db for row in joining.seat_rows}
-    found += [*_q_cautions(q_checks, gained), *_seat_cautions(worse)]
+    found = [*_setting_cautions(fit, level), *_seat_cautions(rows)]
+    if no_change is None:
+        found += [*_unmeasured_caution(rows), *_q_cautions(q_checks, gained)]
+    elif q_checks:
+        found.append(Caution(code=CautionCode.Q_ASSUMED))
     if data.band_levels:
         found.append(Caution(code=CautionCode.BAND_LEVELS_ONLY))
     if len(data.seats) < 3:
@@ -103,23 +107,26 @@ def _setting_cautions(fit: BandGainFit, level: LevelSetting) -> list[Caution]:
 def _q_cautions(q_checks: tuple[QCheck, ...], gained_db: float) -> list[Caution]:
     """Say that Q is assumed, and where the improvement would be lost at another."""
     found = [Caution(code=CautionCode.Q_ASSUMED)] if q_checks else []
-    for check in q_checks if gained_db > 0 else ():
+    for check in q_checks:
         if check.before_db - check.after_db < min(NOTICEABLE_DB, 0.5 * gained_db):
             found.append(Caution(code=CautionCode.IMPROVEMENT_LOST_AT_OTHER_Q, value=check.factor))
     return found
 
 
-def _seat_cautions(worse_db: dict[str, float]) -> list[Caution]:
-    seat = max(worse_db, key=lambda name: worse_db[name])
-    if worse_db[seat] <= NOTICEABLE_DB:
+def _seat_cautions(rows: Sequence[SeatResult | JoiningSeatRow]) -> list[Caution]:
+    worst = max(rows, key=lambda row: row.after_db - row.before_db)
+    worse = worst.after_db - worst.before_db
+    if worse <= NOTICEABLE_DB:
         return []
-    return [Caution(code=CautionCode.SEAT_GETS_WORSE, value=float(worse_db[seat]), name=seat)]
+    return [Caution(code=CautionCode.SEAT_GETS_WORSE, value=worse, name=worst.seat)]
 
 
-def _unmeasured_caution(fit: BandGainFit) -> list[Caution]:
-    if not fit.left_out or fit.no_change is not None:
+def _unmeasured_caution(rows: Sequence[SeatResult | JoiningSeatRow]) -> list[Caution]:
+    """Say that settings chosen without a seat do not help there, on average."""
+    changes = [
+        row.left_out_after_db - row.before_db for row in rows if row.left_out_after_db is not None
+    ]
+    if not changes or np.mean(changes) <= 0:
         return []
-    change = float(np.mean([seat.after_db - seat.before_db for seat in fit.left_out]))
-    if change <= 0:
-        return []
+    change = float(np.mean(changes))
     return [Caution(code=CautionCode.UNMEASURED_SEAT_MAY_GET_WORSE, value=change)]

@@ -199,3 +199,18 @@ def test_other_q_is_tried_on_the_sum(plan):
     assert [check.factor for check in plan.evidence.q_checks] == [0.7, 1.4]
     before = {check.before_db for check in plan.evidence.q_checks}
     assert before == {plan.joining.together.deviation_before_db}
+
+
+def test_each_seat_is_judged_with_settings_chosen_without_it(tmp_path):
+    """Seats that differ by rounding alone stand for each other: left out or not is the same."""
+    three = read_room(write_joined_room(tmp_path, seats=3))
+    alike = tuple(
+        replace(m, seat=seat)
+        for seat in three.survey.seats
+        for m in three.survey.at_seat(three.survey.seats[0])
+    )
+    plan = propose(replace(three, survey=replace(three.survey, measurements=alike)), node_limit=1)
+    rows = plan.joining.together.seats
+    in_turn_db = plan.joining.together.in_turn_deviation_db
+    assert [row.left_out_after_db for row in rows] == pytest.approx([in_turn_db] * 3, abs=0.05)
+    assert "If chosen without it dB" in plan_text(plan)

@@ -60,6 +60,8 @@ class AllSettingsFit:
         Of the sum, with the proposal, on the fit axis of the data.
     rounds : int
         Rounds until nothing moved.
+    left_out_by_seat_db : ndarray, shape (S,), optional
+        Deviation at each seat with settings chosen in turn without it; None below three seats.
     """
 
     data: JoiningData
@@ -76,6 +78,7 @@ class AllSettingsFit:
     after_by_seat_db: FloatArray
     predicted_level_db: FloatArray
     rounds: int
+    left_out_by_seat_db: FloatArray | None = None
 
     @property
     def gain_db(self) -> float:

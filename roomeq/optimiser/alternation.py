@@ -42,6 +42,7 @@ __all__ = [
 LEAST_GAIN_DB = 0.1
 ALLOWANCE_DB = 0.05
 MOST_ROUNDS = 8
+_LEAST_SEATS = 3
 _NOISE_DB = 1e-6
 
 
@@ -116,7 +117,25 @@ class AllSettingsTask:
             after_by_seat_db=self._by_seat_db(together),
             predicted_level_db=readonly(final_data.predicted_level_db(together.joining)),
             rounds=rounds,
+            left_out_by_seat_db=self._left_out_by_seat_db(present),
         )
+
+    def _left_out_by_seat_db(self, present: AllSettings) -> FloatArray | None:
+        """Choose settings in turn without each seat, and see how they do there."""
+        seats = self.data.seats
+        if len(seats) < _LEAST_SEATS:
+            return None
+        found = []
+        for index, seat in enumerate(seats):
+            without = replace(
+                self,
+                survey=self.survey.without_seat(seat),
+                data=self.data.without_seat(index),
+                prove=False,
+                prepared={},
+            )
+            found.append(self._by_seat_db(without._in_turn(present))[index])
+        return readonly(found)
 
     def _filter_change(self, settings: AllSettings, frequencies: FloatArray) -> ComplexArray:
         """Return what another protection and bypassed low-passes change in the subwoofer."""

@@ -149,6 +149,21 @@ class JoiningData:
         judged = self.frequencies[self.frequency_weights > 0]
         return float(np.log2(judged[-1] / judged[0]))
 
+    def without_seat(self, index: int) -> Self:
+        """Return the data without one seat, named by its place."""
+        kept = [place for place in range(len(self.seats)) if place != index]
+        residual = self.sum_residual_db
+        return replace(
+            self,
+            seats=tuple(self.seats[place] for place in kept),
+            seat_weights=self.seat_weights[kept],
+            sub=self.sub[kept],
+            mains=self.mains[kept],
+            trust=self.trust[kept],
+            seat_offsets_db=self.seat_offsets_db[kept],
+            sum_residual_db=None if residual is None else residual[kept],
+        )
+
     def with_transfers(self, *, sub: ArrayLike = 1.0, mains: ArrayLike = 1.0) -> Self:
         """Return the data with further transfer functions in the two branches.
 

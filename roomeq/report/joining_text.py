@@ -182,8 +182,11 @@ def joining_verdict(record: JoiningRecord) -> str:
 
 
 def _seats(record: JoiningRecord) -> list[str]:
-    rows = [
-        [
+    titles = ["Seat", ">Weight", ">Now dB", ">Predicted dB", ">Gains dB", ">Level dB"]
+    left_out = any(row.left_out_after_db is not None for row in record.seat_rows)
+    rows = []
+    for row in record.seat_rows:
+        cells = [
             row.seat,
             f"{100 * row.weight:.0f} %",
             f"{row.before_db:.1f}",
@@ -191,9 +194,12 @@ def _seats(record: JoiningRecord) -> list[str]:
             signed(row.before_db - row.after_db),
             signed(row.level_gain_db),
         ]
-        for row in record.seat_rows
-    ]
-    titles = ["Seat", ">Weight", ">Now dB", ">Predicted dB", ">Gains dB", ">Level dB"]
+        if left_out:
+            value = row.left_out_after_db
+            cells.append("" if value is None else f"{value:.1f}")
+        rows.append(cells)
+    if left_out:
+        titles.append(">If chosen without it dB")
     span = "around the crossover" if record.together is None else "over the whole bass"
     title = f"Deviation of the sum at each seat, {span} (a negative gain is a loss)"
     return [title, *table(titles, rows)]

@@ -188,14 +188,13 @@ def plan_evidence(plan: Plan) -> PlanEvidence:
 
 def _seats(plan: Plan) -> tuple[SeatEvidence, ...]:
     """Return the seats in figures: by the sum with the mains where it is joined."""
-    left_out = {} if plan.joining else {seat.seat: seat.left_out_after_db for seat in plan.seats}
     return tuple(
         SeatEvidence(
             seat=row.seat,
             weight=f"{100 * row.weight:.0f}\N{NO-BREAK SPACE}%",
             before=f"{row.before_db:.1f}",
             after=f"{row.after_db:.1f}",
-            left_out="" if (value := left_out.get(row.seat)) is None else f"{value:.1f}",
+            left_out="" if row.left_out_after_db is None else f"{row.left_out_after_db:.1f}",
             worse=round(row.after_db, 1) > round(row.before_db, 1),
         )
         for row in (plan.joining.seat_rows if plan.joining else plan.seats)
