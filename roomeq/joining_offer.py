@@ -59,7 +59,7 @@ def joining_offer(room: Room) -> JoiningOffer:
     Raises
     ------
     ValueError
-        If the present phase is none that the device's phase control has.
+        If a present phase is stated, but the device has no phase control.
     """
     device, stated = room.device, room.present
     phase_deg, control = stated.phase_deg or 0.0, device.phase

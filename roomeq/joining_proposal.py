@@ -14,7 +14,7 @@ import itertools
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass
-from functools import reduce
+from functools import partial, reduce
 
 import msgspec
 import numpy as np
@@ -24,7 +24,9 @@ from roomeq.device.crossover import CrossoverFilter, chain_response
 from roomeq.device.path import PathAnalysis
 from roomeq.device.profile import FilterChoice
 from roomeq.joining_offer import JoiningOffer, bypasses_on_offer, joining_offer
+from roomeq.joining_setup import JoiningSetup
 from roomeq.levels import FloatArray
+from roomeq.optimiser.alternation import without_bypassed
 from roomeq.optimiser.band_gain_fit import judge_improvement
 from roomeq.optimiser.corner_choice import (
     HALF_OCTAVE,
@@ -176,12 +178,13 @@ def _joined(
         target=room.target,
         present=offer.present,
     )
-    measured = fit_joining(data, repeatability_db=room.repeatability_db, **offer.choices)
+    fit = partial(fit_joining, loss=room.loss, **offer.choices)
+    measured = fit(data, repeatability_db=room.repeatability_db)
     best = measured
     bypassed: tuple[CrossoverFilter, ...] = ()
     for removed in _removed(room):
         changed = data.with_transfers(sub=1.0 / chain_response(removed, data.points))
-        other = fit_joining(changed, least_improvement_db=-math.inf, **offer.choices)
+        other = fit(changed, least_improvement_db=-math.inf)
         if best.candidate_deviation_db - other.candidate_deviation_db >= LEAST_BYPASS_GAIN_DB:
             best, bypassed = other, removed
     gained = measured.deviation_before_db - best.candidate_deviation_db
@@ -235,6 +238,7 @@ def _joined_by_levels(room: Room, corner: float, offer: JoiningOffer) -> LevelJo
         seat_weights=np.array([weights[seat] for seat in seats]),
         target=room.target,
         present=offer.present,
+        loss=room.loss,
         **offer.choices,
     )
     return LevelJoiningRecord.of(joining, delay_stated=offer.delay_stated)
@@ -271,50 +275,70 @@ def _corners(
 ) -> tuple[CornerChoice | None, str]:
     """Rank the pairs that device and processor offer; else say why not."""
     setup = room.joining
-    if setup.high_pass is None and setup.low_pass is None:
-        return None, "what corners and slopes the processor offers is not stated ([processor])"
-    if setup.mains_path is None:
-        return None, "the high-pass in the mains' path is not stated ([[mains_path]])"
-    left = [entry for entry in room.path if entry.kind == "low_pass"]
-    for one in bypassed:
-        left.remove(one)
-    if len(left) > 1 or len(setup.mains_path) > 1:
-        return None, "more than one low-pass or high-pass stands in a branch"
-    low, high = next(iter(left), None), next(iter(setup.mains_path), None)
-    low_choice = setup.low_pass or room.device.low_pass
-    pairs = offered_pairs(
-        low_choice or _only(low), setup.high_pass or _only(high), same_corner=setup.same_corner
-    )
-    present = None if low is None and high is None else CrossoverPair(low_pass=low, high_pass=high)
-    lowest, highest = _measured_span(room)
-    pairs = tuple(
-        pair for pair in pairs if lowest * HALF_OCTAVE <= pair.corner <= highest / HALF_OCTAVE
-    )
+    low_passes = [entry for entry in room.path if entry.kind == "low_pass"]
+    left = without_bypassed(tuple(low_passes), bypassed)
+    obstacle = _ranking_obstacle(setup, left)
+    if obstacle is not None:
+        return None, obstacle
+    low, high = next(iter(left), None), next(iter(setup.mains_path or ()), None)
+    pairs = _measured_pairs(room, low=low, high=high)
     if not pairs:
         return None, "no pair on offer lies within what was measured"
     corners = [pair.corner for pair in pairs]
     data = prepare_joining(
         room.survey,
-        corner=room.corner or corners[0],
+        corner=corners[0],  # each pair is judged at its own; the present one may lie elsewhere
         common_time_reference=True,
         target=room.target,
         present=offer.present,
         span=(min(corners) / HALF_OCTAVE, max(corners) * HALF_OCTAVE),
     )
-    data = reduce(_without, bypassed, data)
     try:
         choice = choose_corner(
-            data,
+            reduce(_without, bypassed, data),
             pairs=pairs,
-            present=present,
+            present=None
+            if low is None and high is None
+            else CrossoverPair(low_pass=low, high_pass=high),
             mains=setup.mains,
             delays=offer.delays,
             levels=offer.levels,
+            loss=room.loss,
             can_invert=offer.can_invert,
         )
     except ValueError as error:
         return None, str(error)
     return choice, ""
+
+
+def _ranking_obstacle(setup: JoiningSetup, low_passes: tuple[CrossoverFilter, ...]) -> str | None:
+    """Say why pairs are not ranked, with these low-passes left in the subwoofer's path."""
+    if setup.high_pass is None and setup.low_pass is None:
+        return "what corners and slopes the processor offers is not stated ([processor])"
+    if setup.mains_path is None:
+        return "the high-pass in the mains' path is not stated ([[mains_path]])"
+    if len(low_passes) > 1 or len(setup.mains_path) > 1:
+        return "more than one low-pass or high-pass stands in a branch"
+    return None
+
+
+def _measured_pairs(
+    room: Room, *, low: CrossoverFilter | None, high: CrossoverFilter | None
+) -> tuple[CrossoverPair, ...]:
+    """Return the pairs on offer that lie half an octave within what was measured.
+
+    A branch in which nothing is offered keeps its filter.
+    """
+    setup = room.joining
+    low_choice = setup.low_pass or room.device.low_pass or _only(low)
+    lowest, highest = _measured_span(room)
+    return tuple(
+        pair
+        for pair in offered_pairs(
+            low_choice, setup.high_pass or _only(high), same_corner=setup.same_corner
+        )
+        if lowest * HALF_OCTAVE <= pair.corner <= highest / HALF_OCTAVE
+    )
 
 
 def _without(data: JoiningData, one: CrossoverFilter) -> JoiningData:

@@ -132,9 +132,11 @@ def fit_with_mains(room: Room, drive: DriveProposal, *, fit: Fit) -> JointPropos
         return JointProposal(drive=drive, assumptions=() if obstacle is None else (obstacle,))
     offer = joining_offer(room)
     alone = drive
+    reckoned: tuple[CrossoverFilter, ...] = ()
     for _ in range(_MOST_ROUNDS):
         high_pass = drive.high_pass
-        found = _all_settings(room, drive.room, offer, high_pass)
+        behind = _sub_filtered(drive.room, reckoned)  # every low-pass in force, as measured
+        found = _all_settings(room, behind, offer, high_pass)
         if JoiningNote.SUM_DISAGREES in found.data.notes:
             return JointProposal(drive=alone, cautions=_disagrees(found))
         no_change = judge_improvement(
@@ -147,11 +149,12 @@ def fit_with_mains(room: Room, drive: DriveProposal, *, fit: Fit) -> JointPropos
             gains_db=found.settings.gains_db,
             level_change_db=found.settings.joining.level_change_db,
         )
-        changed = _with_bypass(room, found.settings.bypassed)
+        reckoned = found.settings.bypassed
+        changed = _with_bypass(room, reckoned)
         drive = fit_within_headroom(changed, fit=partial(fit, chosen=chosen))
         if drive.high_pass == high_pass:
             break
-    record = _record(found, offer, no_change)
+    record = _record(room, found, offer, no_change)
     return JointProposal(
         drive=drive,
         record=record,
@@ -218,25 +221,33 @@ def _at_present(room: Room, alone: DriveProposal, *, fit: Fit) -> DriveProposal:
     return kept if within else alone
 
 
-def _with_bypass(room: Room, bypassed: tuple[CrossoverFilter, ...]) -> Room:
-    """Return the room with low-passes switched off: measurements, path and target follow."""
-    if not bypassed:
+def _sub_filtered(
+    room: Room, filters: tuple[CrossoverFilter, ...], *, inverse: bool = False
+) -> Room:
+    """Return the room with filters, or their inverse, reckoned into the subwoofer's responses."""
+    if not filters:
         return room
     changed = tuple(
         replace(
             entry,
             response=entry.response.filtered(
-                chain_response(bypassed, entry.response.frequencies), inverse=True
+                chain_response(filters, entry.response.frequencies), inverse=inverse
             ),
         )
         if entry.source == "sub"
         else entry
         for entry in room.survey.measurements
     )
+    return replace(room, survey=replace(room.survey, measurements=changed))
+
+
+def _with_bypass(room: Room, bypassed: tuple[CrossoverFilter, ...]) -> Room:
+    """Return the room with low-passes switched off: measurements, path and target follow."""
+    if not bypassed:
+        return room
     path = without_bypassed(room.path, bypassed)
     return replace(
-        room,
-        survey=replace(room.survey, measurements=changed),
+        _sub_filtered(room, bypassed, inverse=True),
         path=path,
         corner=min(one.corner for one in path if one.kind == "low_pass"),
         target=replace(room.target, path=without_bypassed(room.target.path, bypassed)),
@@ -244,12 +255,12 @@ def _with_bypass(room: Room, bypassed: tuple[CrossoverFilter, ...]) -> Room:
 
 
 def _record(
-    found: AllSettingsFit, offer: JoiningOffer, no_change: NoChange | None
+    room: Room, found: AllSettingsFit, offer: JoiningOffer, no_change: NoChange | None
 ) -> JoiningRecord:
     """Return figures of the joining around the crossover, with the proposed bands and filters."""
     proposed, present = found.settings.joining, found.present.joining
     data, measured = around_crossover(found.final_data), around_crossover(found.present_data)
-    fit = fit_joining(data, least_improvement_db=-math.inf, **offer.choices)
+    fit = fit_joining(data, loss=room.loss, least_improvement_db=-math.inf, **offer.choices)
     before_db = measured.deviation_db(present, loss=fit.loss)
     candidate_db = data.deviation_db(proposed, loss=fit.loss)
     fit = replace(

@@ -3,13 +3,18 @@
 import json
 from dataclasses import replace
 
+import msgspec
 import numpy as np
 import pytest
-from joining_rooms import JOINED_TOML, write_joined_room
+from joining_rooms import JOINED_TOML, butterworth, delayed, linkwitz_riley, write_joined_room
 
+from roomeq.device.mains import MainsBox
 from roomeq.device.profile import FilterChoice
 from roomeq.joining_proposal import join
+from roomeq.optimiser.band_gain_fit import NoChange
+from roomeq.optimiser.loss import Loss
 from roomeq.report.room_joining_text import room_joining_text
+from roomeq.response import FrequencyResponse
 from roomeq.room_reading import read_room
 
 
@@ -21,6 +26,22 @@ def room(tmp_path_factory):
 @pytest.fixture(scope="module")
 def found(room):
     return join(room)
+
+
+@pytest.fixture(scope="module")
+def quick(room):
+    """The same with one low-pass described: nothing to bypass, nothing asked of the path."""
+    return changed(replace(room, path=room.path[:1]), path_response=None)
+
+
+@pytest.fixture(scope="module")
+def four(tmp_path_factory):
+    """Levels of all four at two seats, no common time; again nothing asked of the path."""
+    toml = JOINED_TOML.replace("common_reference = true", "common_reference = false")
+    sources = ("sub", "mains", "both", "difference")
+    folder = tmp_path_factory.mktemp("levels")
+    room = read_room(write_joined_room(folder, toml=toml, late=-0.0075, sources=sources))
+    return changed(replace(room, path=room.path[:1]), path_response=None)
 
 
 def changed(room, **joining):
@@ -69,6 +90,156 @@ def test_pairs_are_ranked_where_the_processor_offers_them(room, found):
     assert "[[mains_path]]" in unstated.corners_missing
 
 
+LINKWITZ_RILEY = FilterChoice(
+    family="linkwitz_riley", orders=(4,), corners=(13.0, 80.0, 100.0), can_bypass=False
+)
+
+
+def test_pairs_hold_only_what_device_and_processor_can_do(quick):
+    device = replace(quick.device, polarity=False)  # its low-pass: the processor's goes before
+    limited = replace(quick, device=device, present=replace(quick.present, level_db=0.0))
+    mains = MainsBox(kind="closed", corner=40.0)
+    found = join(changed(limited, low_pass=LINKWITZ_RILEY, mains=mains))
+    pairs = [entry.pair for entry in found.corners.ranked]
+    # the mains' filter stays; half an octave below 13 Hz nothing was measured
+    corners = {(pair.low_pass.corner, pair.high_pass.corner) for pair in pairs}
+    assert corners == {(80.0, 80.0), (100.0, 80.0)}
+    for entry in found.corners.ranked:
+        assert entry.acoustic_order == 2 + 4  # closed box and its high-pass
+        assert not entry.fit.candidate.inverted
+        assert entry.fit.candidate.level_change_db <= 0.0
+        np.testing.assert_allclose(entry.fit.map_delays, np.arange(-20, 1) * 2e-4, atol=1e-12)
+    rows = json.loads(found.to_json())["pairs"]
+    assert {row["low_pass"].split()[0] for row in rows} == {"low-pass"}
+    assert {row["high_pass"].split()[0] for row in rows} == {"high-pass"}
+
+
+def test_pairs_of_one_knob_share_their_corner_and_may_lie_away_from_the_present_one(quick):
+    away = msgspec.structs.replace(
+        LINKWITZ_RILEY, corners=(115.0, 120.0)
+    )  # half an octave below: 81 Hz
+    found = join(changed(quick, low_pass=away, high_pass=away, same_corner=True))
+    assert found.corners is not None
+    pairs = (*(e.pair for e in found.corners.ranked), *(p for p, _ in found.corners.refused))
+    corners = [(pair.low_pass.corner, pair.high_pass.corner) for pair in pairs]
+    assert sorted(corners) == [(115.0, 115.0), (120.0, 120.0)]
+
+
+def test_pairs_are_not_ranked_behind_two_low_passes(room):
+    fixed = changed(room, fixed=(0, 1), path_response=None, low_pass=LINKWITZ_RILEY)
+    found = join(fixed)
+    assert found.corners is None
+    assert "more than one low-pass" in found.corners_missing
+
+
+def test_an_answer_wants_a_look_when_anything_about_it_is_in_doubt(found):
+    assert not found.doubtful
+    for doubt in ({"ambiguous": True}, {"at_ends": ("delay",)}, {"notes": ("sum_disagrees",)}):
+        record = msgspec.structs.replace(found.record, **doubt)
+        assert replace(found, record=record).doubtful
+
+
+def test_settings_while_measuring_are_taken_out(quick):
+    """Subwoofer 1 ms early and inverted by the processor while measuring: the same answer."""
+    plain = join(changed(quick, low_pass=LINKWITZ_RILEY))
+    alike = plain.record
+    turned = tuple(
+        replace(
+            m,
+            response=m.response.filtered(
+                delayed(-np.ones(m.response.frequencies.size), -0.001,
+                        frequencies=m.response.frequencies)
+            ),
+        )
+        if m.source == "sub"
+        else m
+        for m in quick.survey.measurements
+        if m.source != "both"
+    )  # fmt: skip
+    again = replace(
+        changed(quick, present_delay=-0.001, low_pass=LINKWITZ_RILEY),
+        survey=replace(quick.survey, measurements=turned),
+        present=replace(quick.present, polarity="inverted"),
+    )
+    again = join(again)
+    assert again.record.candidate == alike.candidate
+    assert again.record.candidate_deviation_db == pytest.approx(alike.candidate_deviation_db)
+    assert again.record.present.delay_ms == -1.0
+    before_db = again.record.deviation_before_db
+    assert before_db != pytest.approx(alike.deviation_before_db, abs=0.1)
+    ranked = zip(again.corners.ranked, plain.corners.ranked, strict=True)
+    for one, other in ranked:
+        assert one.fit.candidate == other.fit.candidate
+        assert one.deviation_db == pytest.approx(other.deviation_db)
+
+
+def test_no_bypass_for_less_than_the_repeatability(room, found):
+    quiet = changed(room, path_response=None)
+    gained = found.record.deviation_before_db - found.record.deviation_db
+    worth = join(replace(quiet, repeatability_db=gained - 0.01)).record
+    assert (worth.no_change, worth.bypass) == (None, found.record.bypass)
+    kept = join(replace(quiet, repeatability_db=gained + 0.01)).record
+    assert kept.no_change is not None
+    assert kept.bypass == ()
+    assert kept.settings == kept.present
+    assert kept.bypass_gain_db is None
+
+
+def test_what_a_bypass_gains_is_told_between_two_joinings(room, found):
+    fixed = join(changed(room, fixed=(0, 1), path_response=None)).record
+    gain_db = fixed.candidate_deviation_db - found.record.candidate_deviation_db
+    assert found.record.bypass_gain_db == pytest.approx(gain_db, abs=1e-9)
+
+
+def engaged(room, times, *, late=0.0):
+    """Return a seat with the subwoofer's low-pass engaged so many times and nothing else wrong."""
+    axis = room.survey.measurements[0].response.frequencies
+    low = linkwitz_riley("low", 4, corner=80.0, frequencies=axis) ** times
+    parts = {
+        "sub": delayed(low, late, frequencies=axis),
+        "mains": linkwitz_riley("high", 4, corner=80.0, frequencies=axis),
+    }
+    measurements = tuple(
+        replace(m, response=FrequencyResponse.from_pressure(axis, parts[m.source]))
+        for m in room.survey.at_seat("seat 1")
+        if m.source in parts
+    )
+    path = (room.path[0], *[replace(room.path[1], where=f"box {i}") for i in range(times - 1)])
+    changed_survey = replace(room.survey, measurements=measurements)
+    quiet = changed(room, path_response=None)
+    return replace(quiet, survey=changed_survey, path=path)
+
+
+def test_of_three_low_passes_two_may_go_but_never_the_last(room):
+    once, thrice = join(engaged(room, 1)).record, join(engaged(room, 3)).record
+    assert len(thrice.bypass) == 2
+    assert not any("processor" in one for one in thrice.bypass)
+    assert thrice.candidate_deviation_db == pytest.approx(once.candidate_deviation_db, abs=0.02)
+    assert thrice.candidate_deviation_db < 0.5  # with one left the sum is flat: an all-pass
+    # one more than is described: without the described one it would be the one that matches
+    hidden = replace(engaged(room, 2), path=room.path[:1])
+    assert join(hidden).record.bypass == ()
+
+
+def test_no_change_within_the_repeatability(room):
+    late = engaged(room, 1, late=0.003)
+    found = join(late).record
+    gained = found.deviation_before_db - found.deviation_db
+    assert gained > 0.5
+    kept = join(replace(late, repeatability_db=gained + 0.01)).record
+    assert kept.no_change is NoChange.WITHIN_REPEATABILITY
+
+
+def test_loss_of_the_room_file_holds_for_joining(quick):
+    plain = join(quick).record
+    loss = replace(Loss(), excess_weight=9.0)
+    offered = changed(quick, low_pass=LINKWITZ_RILEY)
+    strict = join(replace(offered, loss=loss))
+    assert strict.fit.loss == loss
+    assert strict.record.deviation_before_db > plain.deviation_before_db
+    assert {entry.fit.loss for entry in strict.corners.ranked} == {loss}
+
+
 def test_text_and_json_hold_the_answer(found):
     text = " ".join(room_joining_text(found).split())
     assert "Bypass: low-pass Linkwitz-Riley 24 dB/oct at 80 Hz in the amplifier" in text
@@ -96,6 +267,73 @@ def test_levels_alone_give_the_same_verdict_with_their_doubt(tmp_path):
         timed.record.deviation_before_db, abs=0.1
     )
     assert "Joining from levels alone" in room_joining_text(found)
+
+
+def test_levels_of_each_alone_are_scipys(four):
+    """Two Linkwitz-Riley low-passes and a closed box of 25 Hz against one high-pass of 80 Hz."""
+    assumed = changed(replace(four, loss=replace(Loss(), excess_weight=9.0)), delays=None)
+    weighed = replace(four.survey, seat_weights={"seat 1": 3.0, "seat 2": 1.0})
+    found = join(replace(assumed, survey=weighed)).levels
+    plain = join(four).levels.if_late
+    record = found.if_late
+    axis = np.array(record.frequencies)
+    sub = linkwitz_riley("low", 4, corner=80.0, frequencies=axis) ** 2
+    sub = sub * butterworth("high", 2, corner=25.0, frequencies=axis)
+    mains = linkwitz_riley("high", 4, corner=80.0, frequencies=axis)
+    apart_db = 20 * np.log10(np.abs(sub / mains)) + record.settings.level_change_db
+    told_db = np.array(record.sub_level_db) - np.array(record.mains_level_db)
+    np.testing.assert_allclose(told_db, np.tile(apart_db, (2, 1)), atol=0.3)  # 1/12 octave
+    assert [row.weight for row in record.seats] == [0.75, 0.25]
+    assert not record.delay_stated
+    assert plain.delay_stated
+    assert record.deviation_before_db > plain.deviation_before_db  # an excess counts more
+
+
+def test_levels_with_settings_in_force_tell_what_is_absolute(four):
+    """Measured with 1 ms and inverted: the same sum, described as another setting."""
+    plain = join(four).levels
+    stated = changed(replace(four, present=replace(four.present, polarity="inverted")),
+                     present_delay=-0.001)  # fmt: skip
+    found = join(stated).levels
+    assert found.if_late.present.inverted
+    assert found.if_late.present.delay_ms == -1.0
+    assert found.if_late.deviation_before_db == pytest.approx(
+        plain.if_late.deviation_before_db, abs=1e-6
+    )
+
+
+def test_levels_need_all_four_at_a_seat_over_a_shared_span_in_narrow_bands(four):
+    survey = four.survey
+
+    def without(survey, change):
+        return replace(four, survey=replace(survey, measurements=tuple(change(survey))))
+
+    one_seat = without(
+        survey, lambda s: [m for m in s.measurements if (m.seat, m.source) != ("seat 2", "both")]
+    )
+    assert [row.seat for row in join(one_seat).levels.if_late.seats] == ["seat 1"]
+
+    def cut(m, **changes):
+        r = m.response
+        kept = r.frequencies >= 50.0
+        axis, level = r.frequencies[kept], r.level_db[kept]
+        return replace(m, response=FrequencyResponse.from_level(axis, level, **changes))
+
+    short = without(survey, lambda s: [cut(m) if m.source == "both" else m for m in s.measurements])
+    assert join(short).levels.if_late.frequencies[0] >= 50.0  # an octave below 80 Hz elsewhere
+    coarse = without(survey, lambda s: [cut(m, resolution="third_octave") for m in s.measurements])
+    with pytest.raises(ValueError, match="narrow-band responses"):
+        join(coarse)
+
+
+def test_repeats_of_levels_count_by_their_power(four):
+    """A repeat 6.02 dB up: ten times the logarithm of (1 + 4)/2 is 3.98 dB, the mean of both 3."""
+    louder = [replace(m, response=m.response.filtered(np.full(m.response.frequencies.size, 2.0)))
+              for m in four.survey.measurements]  # fmt: skip
+    survey = replace(four.survey, measurements=(*four.survey.measurements, *louder))
+    once, twice = (join(room).levels.if_late for room in (four, replace(four, survey=survey)))
+    rise = np.array(twice.before_level_db) - np.array(once.before_level_db)
+    np.testing.assert_allclose(rise, 10 * np.log10(2.5), atol=0.02)
 
 
 @pytest.mark.parametrize(
