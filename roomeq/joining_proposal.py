@@ -14,7 +14,7 @@ import itertools
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass
-from functools import partial, reduce
+from functools import reduce
 
 import msgspec
 import numpy as np
@@ -178,13 +178,13 @@ def _joined(
         target=room.target,
         present=offer.present,
     )
-    fit = partial(fit_joining, loss=room.loss, **offer.choices)
-    measured = fit(data, repeatability_db=room.repeatability_db)
+    choices = {**offer.choices, "loss": room.loss}
+    measured = fit_joining(data, repeatability_db=room.repeatability_db, **choices)
     best = measured
     bypassed: tuple[CrossoverFilter, ...] = ()
     for removed in _removed(room):
         changed = data.with_transfers(sub=1.0 / chain_response(removed, data.points))
-        other = fit(changed, least_improvement_db=-math.inf)
+        other = fit_joining(changed, least_improvement_db=-math.inf, **choices)
         if best.candidate_deviation_db - other.candidate_deviation_db >= LEAST_BYPASS_GAIN_DB:
             best, bypassed = other, removed
     gained = measured.deviation_before_db - best.candidate_deviation_db
