@@ -98,14 +98,16 @@ def joining_obstacle(room: Room) -> str | None:
             "subwoofer and mains are not joined: the phase of the device's bands is not known; "
             "roomeq join chooses delay and polarity with the present bands"
         )
-    both = [
-        seat
+    branches = [
+        [m for m in room.survey.at_seat(seat) if m.source in ("sub", "mains")]
         for seat in room.survey.seats
-        if {"sub", "mains"} <= {m.source for m in room.survey.at_seat(seat)}
     ]
-    if not both:
+    pairs = [measured for measured in branches if len({m.source for m in measured}) > 1]
+    if not pairs:
         return "subwoofer and mains are not joined: at no seat were both measured"
-    unphased = [m.file or m.seat for m in room.survey.measurements if not m.response.has_phase]
+    unphased = [
+        m.file or m.seat for measured in pairs for m in measured if not m.response.has_phase
+    ]
     if unphased:
         return f"subwoofer and mains are not joined: {unphased[0]} has no phase"
     return None
@@ -136,7 +138,11 @@ def fit_with_mains(room: Room, drive: DriveProposal, *, fit: Fit) -> JointPropos
     for _ in range(_MOST_ROUNDS):
         high_pass = drive.high_pass
         behind = _sub_filtered(drive.room, reckoned)  # every low-pass in force, as measured
-        found = _all_settings(room, behind, offer, high_pass)
+        try:
+            found = _all_settings(room, behind, offer, high_pass)
+        except ValueError as error:
+            said = f"subwoofer and mains are not joined: {error}"
+            return JointProposal(drive=alone, assumptions=(said,))
         if JoiningNote.SUM_DISAGREES in found.data.notes:
             return JointProposal(drive=alone, cautions=_disagrees(found))
         no_change = judge_improvement(

@@ -466,3 +466,43 @@ def test_cautions_name_the_worst_seat_and_only_what_is_in_doubt(plan):
         unsure = msgspec.structs.replace(record, ambiguous=True)
         assert _cautions(unsure)[0].code is CautionCode.JOINING_AMBIGUOUS
         assert _cautions(unsure)[0].value == record.rival.margin_db
+
+
+def test_a_sum_without_phase_does_no_harm_and_a_branch_without_it_is_named(room):
+    def without_phase(source):
+        return replace(
+            room.survey,
+            measurements=tuple(
+                replace(
+                    m,
+                    response=FrequencyResponse.from_level(
+                        m.response.frequencies, m.response.level_db
+                    ),
+                )
+                if m.source == source
+                else m
+                for m in room.survey.measurements
+            ),
+        )
+
+    assert joining_obstacle(replace(room, survey=without_phase("both"))) is None
+    assert "sub_0.txt has no phase" in joining_obstacle(replace(room, survey=without_phase("sub")))
+
+
+def test_what_cannot_be_joined_leaves_the_bands_of_the_subwoofer_alone(room):
+    """The mains were measured well above the crossover only."""
+    high = tuple(
+        replace(
+            m,
+            response=FrequencyResponse.from_pressure(
+                m.response.frequencies[kept], m.response.pressure[kept]
+            ),
+        )
+        if m.source != "sub"
+        else m
+        for m in room.survey.measurements
+        for kept in [m.response.frequencies > 250.0]
+    )
+    plan = propose(replace(room, survey=replace(room.survey, measurements=high)), node_limit=1)
+    assert plan.joining is None
+    assert any("not joined: the measurements share" in text for text in plan.assumptions)
