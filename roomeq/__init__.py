@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from roomeq.device.crossover import CrossoverFilter as CrossoverFilter
     from roomeq.device.equaliser import FixedBandEqualiser as FixedBandEqualiser
     from roomeq.device.equaliser import QLaw as QLaw
+    from roomeq.device.path import predict_path as predict_path
     from roomeq.device.profile import Device as Device
     from roomeq.device.profile import read_device as read_device
     from roomeq.errors import RoomeqError as RoomeqError
@@ -37,6 +38,7 @@ if TYPE_CHECKING:
     from roomeq.optimiser.band_gains import fit_band_gains as fit_band_gains
     from roomeq.optimiser.limits import Limits as Limits
     from roomeq.optimiser.loss import Loss as Loss
+    from roomeq.optimiser.path import estimate_path as estimate_path
     from roomeq.optimiser.target import Target as Target
     from roomeq.overview import RoomOverview as RoomOverview
     from roomeq.overview import room_overview as room_overview
@@ -76,7 +78,9 @@ _PLACES = {
     "band_levels_db": "analysis.smoothing",
     "common_axis": "analysis.survey_levels",
     "estimate_band_statistics": "analysis.seats",
+    "estimate_path": "optimiser.path",
     "estimate_odd_seat": "analysis.odd_seat",
+    "estimate_path": "optimiser.path",
     "estimate_seat_statistics": "analysis.seats",
     "estimate_spatial_figures": "analysis.seats",
     "fit_band_gains": "optimiser.band_gains",
@@ -85,6 +89,7 @@ _PLACES = {
     "judge_dips": "analysis.dips",
     "level_mean_db": "levels",
     "power_mean_db": "levels",
+    "predict_path": "device.path",
     "propose": "proposal",
     "read_device": "device.profile",
     "read_plan": "plan",

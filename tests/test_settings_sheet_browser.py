@@ -138,8 +138,13 @@ def recorded():
 
 
 @pytest.fixture(scope="module")
-def sheets(plan):
-    """One plan; two; three; and one with long names, a wide step and every caution.
+def joined():
+    return propose(read_room(SAMPLES / "ferry_office"), node_limit=1)
+
+
+@pytest.fixture(scope="module")
+def sheets(plan, joined):
+    """One plan; two; three; one with long names, a wide step and every caution; one with mains.
 
     The second and the third differ as those of other targets do: in bands, reasons and cautions.
     """
@@ -163,6 +168,7 @@ def sheets(plan):
         settings_sheet({"music": plan, "film": film}),
         settings_sheet({"music": plan, "film": film, "late_at_night_and_with_guests": late}),
         settings_sheet({"music": crowded}),
+        settings_sheet({"music": joined}),
     ]
 
 
@@ -204,6 +210,13 @@ def test_recorded_sweeps_with_many_notes_print_on_two_pages(recorded, tmp_path, 
     # the shorter of the two papers
     names = ("music", "film", "late at night")[:plans]
     assert pages_printed(tmp_path, settings_sheet(dict.fromkeys(names, recorded)), "letter") == 2
+
+
+@pytest.mark.parametrize("size", ["A4", "letter"])
+@pytest.mark.parametrize("plans", [1, 2])
+def test_settings_that_join_the_mains_print_on_two_pages(joined, tmp_path, size, plans):
+    names = ("music", "film")[:plans]
+    assert pages_printed(tmp_path, settings_sheet(dict.fromkeys(names, joined)), size) == 2
 
 
 def test_nothing_is_printed_smaller_than_8_points(sheets):
