@@ -1,9 +1,17 @@
 """What a fit found: its derived figures by their definitions."""
 
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
 from synthetic_rooms import FREQUENCIES, nine_bands, random_levels_db, survey_of
 
+from roomeq.optimiser.band_gain_fit import (
+    ChosenGains,
+    NoChange,
+    chosen_labels,
+    judge_improvement,
+)
 from roomeq.optimiser.band_gains import fit_band_gains
 from roomeq.optimiser.loss import Loss
 from roomeq.optimiser.target import Target
@@ -126,3 +134,35 @@ def test_other_gains_leave_at_each_seat_what_the_loss_says(found):
     assert np.sqrt(squares) == pytest.approx(found.deviation_db, abs=1e-6)
     with pytest.raises(ValueError, match="step"):
         found.by_seat_at_gains_db(EQUALISER, other + 0.1)
+
+
+@pytest.mark.parametrize(
+    ("improvement_db", "repeatability_db", "why"),
+    [
+        (0.5, None, None),
+        (0.499, None, NoChange.IMPROVEMENT_TOO_SMALL),
+        (0.7, 0.8, NoChange.WITHIN_REPEATABILITY),
+        (0.8, 0.8, None),
+        (0.3, 0.8, NoChange.IMPROVEMENT_TOO_SMALL),
+        (-2.0, None, NoChange.IMPROVEMENT_TOO_SMALL),
+    ],
+)
+def test_what_is_worth_a_change(improvement_db, repeatability_db, why):
+    assert judge_improvement(improvement_db, repeatability_db=repeatability_db) is why
+
+
+def test_labels_of_chosen_gains_are_their_places_and_others_are_refused():
+    problem = SimpleNamespace(gains_db=[np.array([-6.0, -3.0, 0.0]), np.array([0.0])])
+    assert chosen_labels(problem, np.array([-3.0, 0.0])).tolist() == [1, 0]
+    for gains in ([-3.5, 0.0], [-3.0, 0.5]):
+        with pytest.raises(ValueError, match="not all among those"):
+            chosen_labels(problem, np.array(gains))
+
+
+def test_chosen_gains_change_loudness_by_knob_and_mean_response(found):
+    data, gains = found.data, np.array([0, 0, -4.0, 0, 0, 0, 2.0, 0, 0])
+    at = EQUALISER.response_db(gains, data.frequencies)
+    was = EQUALISER.response_db(PRESENT, data.frequencies)
+    wanted = -1.5 + np.average(at - was, weights=data.frequency_weights)
+    chosen = ChosenGains(gains_db=gains, level_change_db=-1.5)
+    assert chosen.loudness_change_db(data, equaliser=EQUALISER) == pytest.approx(wanted, abs=1e-6)

@@ -11,7 +11,7 @@ from roomeq.bands import third_octave_bands
 from roomeq.device.biquads import peaking_coefficients
 from roomeq.device.crossover import CrossoverFilter
 from roomeq.errors import InfeasibleSettingsError
-from roomeq.optimiser.band_gain_fit import NoChange
+from roomeq.optimiser.band_gain_fit import ChosenGains, NoChange
 from roomeq.optimiser.band_gains import fit_band_gains
 from roomeq.optimiser.limits import Limits
 from roomeq.optimiser.loss import Loss
@@ -410,3 +410,26 @@ def test_peaks_between_coarse_rows_are_found_and_held(monkeypatch):
     dense = np.geomspace(10, 300, 20001)
     for gains in (found.candidate_gains_db, found.best_gains_db):
         assert EQUALISER.response_db(gains, dense).max() <= 3.0 + 0.01
+
+
+def test_chosen_gains_are_judged_in_place_of_the_best():
+    survey = survey_of(random_levels_db(3))
+    plain = fit(survey, repeatability_db=99.0, leave_out=False)
+    assert plain.no_change is not None
+    gains = np.array(plain.candidate_gains_db)
+    gains[[1, 5]] -= 0.5
+    at, data = EQUALISER.response_db(gains, plain.data.frequencies), plain.data
+    level_db = -np.average(at, weights=data.frequency_weights)  # keeps loudness, as the best do
+    chosen = ChosenGains(gains_db=gains, level_change_db=level_db)
+    found = fit(survey, repeatability_db=99.0, leave_out=False, chosen=chosen)
+    assert found.no_change is None
+    np.testing.assert_array_equal(found.gains_db, gains)
+    np.testing.assert_array_equal(found.candidate_gains_db, gains)
+    by_seat = plain.by_seat_at_gains_db(EQUALISER, gains)
+    total_db = np.sqrt(data.seat_weights @ by_seat**2)
+    assert found.deviation_db == pytest.approx(total_db, abs=1e-6)
+    assert found.candidate_deviation_db == found.deviation_db
+    assert found.lower_bound_db == pytest.approx(plain.lower_bound_db)
+    assert found.level_change_db == pytest.approx(level_db, abs=1e-6)
+    by_sum = [band.reason is Reason.SUM_WITH_MAINS for band in found.bands]
+    assert np.flatnonzero(by_sum).tolist() == [1, 5]

@@ -2,11 +2,12 @@
 
 from dataclasses import replace
 
+import msgspec
 import pytest
 from joining_rooms import write_joined_room
 
 from roomeq.joining_offer import bypasses_on_offer, joining_offer
-from roomeq.optimiser.joining_settings import DelayRange
+from roomeq.optimiser.joining_settings import DelayRange, LevelRange
 from roomeq.room_reading import read_room
 
 
@@ -28,6 +29,8 @@ def test_offer_follows_device_and_processor(room):
     assert (offer.levels.lowest_db, offer.levels.highest_db) == (-6.0, 6.0)
     near_top = replace(room, present=replace(room.present, level_db=-2.0))
     assert joining_offer(near_top).levels.highest_db == 2.0
+    near_end = replace(room, present=replace(room.present, level_db=-38.0))
+    assert joining_offer(near_end).levels.lowest_db == -2.0
     turned = replace(room, present=replace(room.present, polarity="inverted", phase_deg=30.0))
     assert joining_offer(turned).present.inverted
     assert joining_offer(turned).present.phase_deg == 30.0
@@ -52,3 +55,33 @@ def test_the_amplifiers_low_pass_goes_first_and_a_fixed_one_never(room):
     # the mains' high-pass sits in the processor: switching off there takes it along
     assert [one.where for one in bypasses_on_offer(room)] == ["amplifier", "processor"]
     assert [one.where for one in bypasses_on_offer(changed(room, fixed=(1,)))] == ["processor"]
+
+
+@pytest.mark.parametrize(("level_db", "reach"), [(3.0, (-6.0, 0.0)), (-45.0, (0.0, 6.0))])
+def test_a_level_beyond_the_knob_may_at_least_stay(room, level_db, reach):
+    levels = joining_offer(replace(room, present=replace(room.present, level_db=level_db))).levels
+    assert (levels.lowest_db, levels.highest_db) == reach
+
+
+def test_changes_of_level_are_steps_of_the_knob(room):
+    knob = msgspec.structs.replace(room.device.level, step_db=2.0)
+    coarse = replace(room, device=replace(room.device, level=knob))
+    unknown = replace(coarse, present=replace(room.present, level_db=None))
+    for one in (coarse, unknown):
+        assert joining_offer(one).levels.step_db == 2.0
+    none = replace(room, device=replace(room.device, level=None))
+    assert joining_offer(none).levels == LevelRange()
+
+
+def test_what_cannot_be_set_is_not_offered_and_what_is_set_is_told(room):
+    fixed = replace(
+        changed(room, present_delay=0.0025), device=replace(room.device, polarity=False)
+    )
+    assert not joining_offer(fixed).can_invert
+    assert joining_offer(fixed).present.delay == 0.0025
+
+
+def test_of_two_the_one_beside_the_mains_high_pass_is_kept_wherever_it_stands(room):
+    other = replace(room, path=room.path[::-1])
+    assert [one.where for one in other.path] == ["amplifier", "processor"]
+    assert [one.where for one in bypasses_on_offer(other)] == ["amplifier", "processor"]

@@ -8,6 +8,7 @@ import pytest
 
 from roomeq.device.crossover import CrossoverFilter
 from roomeq.errors import RoomFileError
+from roomeq.importers.room_file import read_room_file
 from roomeq.room_reading import read_room
 
 FULL = """\
@@ -93,6 +94,9 @@ def test_everything_is_read(folder):
     assert setup.low_pass is None
     assert setup.high_pass is not None
     assert setup.high_pass.corners == (80.0, 100.0)
+    assert not setup.high_pass.can_bypass
+    assert setup.mains is not None
+    assert setup.mains.tuning == 40.0
     electrical = CrossoverFilter(
         kind="high_pass", family="butterworth", order=2, corner=80.0, where="processor"
     )
@@ -110,8 +114,9 @@ def test_both_with_one_polarity_reversed_is_a_source_of_its_own(folder):
 
 
 def test_the_response_of_the_path_is_among_the_inputs(folder):
-    entries = {entry.role: entry.path for entry in room(folder).inputs}
-    assert entries["path_response"] == "close.txt"
+    entries = [(entry.role, entry.path) for entry in room(folder).inputs]
+    assert ("path_response", "close.txt") in entries
+    assert ("measurement", "sub.txt") in entries
 
 
 def test_close_responses_are_corrected_for_the_microphone_and_electrical_ones_are_not(folder):
@@ -138,6 +143,58 @@ def test_what_is_not_stated_is_said_to_be_taken_for_granted(folder):
     assert "mains' path" in said
     assert "taken for 0 ms" in said
     assert "[timing]" not in " ".join(room(folder).assumptions)
+    assert bare.joining.mains_path is None
+    # no filter there is a statement too, and without mains nothing of it matters
+    none = room(folder, "mains_path = []\n" + FULL[:start])
+    assert none.joining.mains_path == ()
+    assert "mains' path" not in " ".join(none.assumptions)
+    alone = room(folder, FULL[:start].replace('"mains"', '"both"'))
+    assert not [text for text in alone.assumptions if "time" in text or "delay" in text]
+
+
+def test_the_mains_box_is_known_without_their_filters(folder):
+    start, box = FULL.index("[timing]"), '[mains]\nbox = "closed"\ncorner = 45\n'
+    found = room(folder, FULL[:start] + box).joining.mains_filters
+    assert found is not None
+    assert [(one.order, one.corner, one.where) for one in found] == [(2, 45.0, "box")]
+
+
+@pytest.mark.parametrize(
+    ("old", "new"),
+    [
+        ("delay_ms = 2.5", "delay_ms = -2.5"),
+        ("delay_lowest_ms = -6.0", "delay_lowest_ms = 0.0"),  # 0 to 0: no delay on offer
+        ("corners = [80, 100]", "corners = [10]"),
+        ("common_reference = true", "common_reference = false"),
+    ],
+)
+def test_what_can_be_is_accepted(folder, old, new):
+    assert old in FULL
+    (folder / "room.toml").write_text(FULL.replace(old, new), encoding="utf-8")
+    assert read_room_file(folder).name == "Barn"
+
+
+@pytest.mark.parametrize("kind", ["sweep", "band_levels"])
+def test_only_sub_and_mains_need_a_time_of_their_own(folder, kind):
+    """Both together only check the sum; without a common reference nothing is asked of any."""
+    (folder / "sweep.json").write_text("{}", encoding="utf-8")
+    played = '[sweep]\ndescription = "sweep.json"\n' if kind == "sweep" else ""
+
+    def read(source, text=FULL):
+        stated = text.replace(f'source = "{source}"', f'source = "{source}"\nkind = "{kind}"')
+        (folder / "room.toml").write_text(stated + played, encoding="utf-8")
+        return read_room_file(folder)
+
+    assert read("difference").name == "Barn"
+    free = FULL.replace("common_reference = true", "common_reference = false")
+    assert read("sub", free).name == "Barn"
+    with pytest.raises(RoomFileError, match=r"'sub\.txt'"):
+        read("sub")
+
+
+def test_without_a_common_reference_the_mains_need_not_be_there(folder):
+    text = FULL.replace('"mains"', '"both"').replace("reference = true", "reference = false")
+    assert room(folder, text).joining.common_time_reference is False
 
 
 @pytest.mark.parametrize(
@@ -158,6 +215,14 @@ def test_what_is_not_stated_is_said_to_be_taken_for_granted(folder):
         ("corners = [80, 100]", "corners = [8000]", "not plausible", "corners"),
         ('box = "vented"', 'box = "closed"', "'tuning' belongs to a vented box", "tuning"),
         ("corner = 45", "corner = 450", "not plausible", "corner = 450"),
+        ("tuning = 40", "tuning = 400", "not plausible", "tuning"),
+        (
+            "[processor.high_pass]",
+            '[processor.low_pass]\nfamily = "butterworth"\norders = [2]\ncorners = [10]\n'
+            "[processor.high_pass]",
+            "not plausible",
+            "corners = [10]",
+        ),
         (
             'kind = "high_pass"',
             'kind = "low_pass"',

@@ -5,7 +5,7 @@ import pytest
 import scipy.signal
 
 from roomeq.device.crossover import CrossoverFilter
-from roomeq.device.path import predict_path, same_response, slope_db_per_octave
+from roomeq.device.path import bypass_order, predict_path, same_response, slope_db_per_octave
 
 FAMILIES = {"BW": "butterworth", "LR": "linkwitz_riley"}
 
@@ -81,6 +81,21 @@ def test_a_filter_that_cannot_be_bypassed_stays():
     in_box = predict_path([one("LR4", "processor"), one("LR4", "box")])
     assert in_box.recommended is not None
     assert in_box.recommended.positions == (0,)
+
+
+def test_order_of_what_may_be_bypassed():
+    """Last first, the place of the mains' high-pass last of all, box and high-passes never."""
+    path = [
+        one("LR4", "source"),
+        high("BW2", "processor", corner=20.0),
+        one("LR4"),
+        one("LR4", "Processor"),
+        one("BW2", "box"),
+    ]
+    assert bypass_order(path) == (3, 2, 0)
+    assert bypass_order(path, mains=[high("LR4", "processor")]) == (2, 0, 3)
+    assert bypass_order(path, mains=[high("LR4")]) == (3, 2, 0)  # its place is not known
+    assert bypass_order(path, mains=[high("LR4", "processor")], fixed=[2]) == (0, 3)
 
 
 @pytest.mark.parametrize(

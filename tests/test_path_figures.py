@@ -6,6 +6,8 @@ import numpy as np
 import pytest
 from joining_rooms import write_joined_room
 
+from roomeq.device.crossover import CrossoverFilter
+from roomeq.device.equaliser import BandShape
 from roomeq.optimiser.path_estimate import PathVerdict
 from roomeq.path_figures import EngagedRows, described_path, estimated_path
 from roomeq.room_reading import read_room
@@ -79,3 +81,74 @@ def test_a_low_pass_that_cannot_be_bypassed_is_not_offered(room):
     assert [one.where for one in advised.filters] == ["amplifier"]
     assert advised.alternatives == ()
     assert estimated_path(room).analysis.recommended.alternatives  # the processor's does as well
+
+
+def test_one_low_pass_is_spoken_of_where_anything_is_known_of_the_mains(room):
+    single = replace(room, path=room.path[:1])
+    unstated = replace(single, joining=replace(room.joining, mains_path=None))
+    assert described_path(unstated) is not None  # the mains were measured
+    stated = replace(single, survey=room.survey.of_source("sub"))
+    assert described_path(stated) is not None  # their filter is stated
+
+
+def test_a_low_pass_that_cannot_be_bypassed_is_not_named(room):
+    fixed = replace(room, joining=replace(room.joining, fixed=(1,)))
+    analysis = described_path(fixed)
+    assert analysis.recommended is not None
+    assert [one.where for one in analysis.recommended.filters] == ["processor"]
+    neither = replace(room, joining=replace(room.joining, fixed=(0, 1)))
+    assert described_path(neither).recommended is None
+
+
+def test_seats_are_not_asked_for_another_source_one_low_pass_or_band_levels(room):
+    far = replace(room, joining=replace(room.joining, path_response=None))
+    assert estimated_path(replace(far, source="both")) is None
+    coarse = tuple(
+        replace(m, response=replace(m.response, resolution="third_octave"))
+        for m in room.survey.measurements
+    )
+    assert estimated_path(replace(far, survey=replace(room.survey, measurements=coarse))) is None
+
+
+@pytest.fixture
+def asked(monkeypatch):
+    """Return what was asked of the estimate, which is not made."""
+    calls = []
+
+    def estimate_path(response, **options):
+        calls.append((response, options))
+
+    monkeypatch.setattr("roomeq.optimiser.path.estimate_path", estimate_path)
+    return calls
+
+
+def test_present_bands_are_taken_out_of_seats_and_of_levels(room, asked):
+    gains = np.array([0, 0, 0, -6.0, 0, 0, 3.0, 0, 0])
+    present = replace(room.present, gains_db=gains)
+    far = replace(room, joining=replace(room.joining, path_response=None))
+    estimated_path(far)
+    estimated_path(replace(far, present=present))
+    flat, bare = (response for response, _ in asked)
+    bands_db = room.equaliser.response_db(gains, flat.frequencies)
+    seats_db = np.broadcast_to(bands_db, flat.level_db.shape)
+    np.testing.assert_allclose(flat.level_db - bare.level_db, seats_db, atol=1e-9)
+    asked.clear()
+    axis = np.geomspace(10.0, 300.0, 50)
+    bell = 6.0 * np.exp(-0.5 * (np.log2(axis / 40.0) / 0.3) ** 2)
+    shape = BandShape(gain_db=6.0, frequencies=axis, response_db=bell)
+    shaped = replace(room.equaliser, shapes=tuple((shape,) for _ in gains))
+    close = room.joining.path_response.response
+    estimated_path(replace(room, present=present, device=replace(room.device, equaliser=shaped)))
+    taken = close.level_db - asked[0][0].level_db
+    np.testing.assert_allclose(taken, shaped.response_db(gains, close.frequencies), atol=1e-9)
+    assert np.abs(taken).max() > 1.0
+
+
+def test_the_protective_high_pass_and_the_mains_are_told_to_the_estimate(room, asked):
+    high_pass = CrossoverFilter(kind="high_pass", family="butterworth", order=2, corner=20.0)
+    protected = replace(room, equipment=replace(room.equipment, protection=high_pass))
+    estimated_path(protected)
+    _, options = asked[0]
+    assert options["described"] == (*room.path, high_pass)
+    assert options["mains"] == room.joining.mains_filters
+    assert options["taken"] == "close"

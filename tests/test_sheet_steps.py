@@ -4,11 +4,16 @@ from pathlib import Path
 
 import msgspec
 import pytest
+from joining_rooms import CORNER, delayed, linkwitz_riley, survey_of
 
+from roomeq.optimiser.joining import fit_joining
+from roomeq.optimiser.joining_settings import DelayRange, JoiningSettings
+from roomeq.optimiser.joining_survey import prepare_joining
 from roomeq.optimiser.protection import ProtectionChange, ProtectionReason
 from roomeq.optimiser.reasons import Reason
 from roomeq.plan import read_plan
 from roomeq.plan_drive import HighPassRecord, ProtectionSetting
+from roomeq.plan_joining import JoiningRecord, JoiningSettingRecord
 from roomeq.report.sheet_steps import (
     band_steps,
     closing_steps,
@@ -147,3 +152,78 @@ def test_what_must_not_be_touched_names_bands_by_reason(plan):
         assert words in said[0]
     pathless = replace(plan, target=replace(plan.target, path=()))
     assert leave_alone({"a": pathless})[0].startswith("Every filter")
+
+
+@pytest.fixture(scope="module")
+def joining() -> JoiningRecord:
+    sub, mains = delayed(linkwitz_riley("low", 4), 0.004), linkwitz_riley("high", 4)
+    data = prepare_joining(survey_of(sub, mains), corner=CORNER, common_time_reference=True)
+    coarse = DelayRange(lowest=-0.005, highest=0.005, step=0.001)
+    return JoiningRecord.of(fit_joining(data, delays=coarse))
+
+
+def cells(plan, joining, *, settings, present=None, **record):
+    """Return low-pass, delay, polarity and phase of a plan with these settings."""
+    stated = {"settings": settings, "present": present or JoiningSettings()}
+    stated = {name: JoiningSettingRecord.of(one) for name, one in stated.items()}
+    steps = opening_steps([replace(plan, joining=replace(joining, **stated, **record))])
+    return [steps[index].cells[0] for index in (0, 2, 3, 4)]
+
+
+def test_delay_says_who_is_delayed_from_what(plan, joining):
+    # 343.2 m/s; 0.3048 m to the foot
+    now = JoiningSettings(delay=0.001)
+    for delay, word, branch in ((-0.004, "earlier", "mains"), (0.004, "later", "subwoofer")):
+        cell = cells(plan, joining, settings=JoiningSettings(delay=delay), present=now)[1]
+        assert cell.action == "set"
+        assert cell.value == f"4.00 ms {word} (1.37 m, 4.5 ft) than the mains"
+        assert cell.was == "1.00 ms later (0.34 m, 1.1 ft)"
+        assert cell.detail.startswith(f"delay the {branch};")
+    rest = cells(plan, joining, settings=JoiningSettings(), present=now)[1]
+    assert (rest.action, rest.value, rest.detail) == ("set", "0 ms", "")
+    kept = cells(plan, joining, settings=now, present=now)[1]
+    assert (kept.action, kept.value, kept.was) == ("keep", "1.00 ms later (0.34 m, 1.1 ft)", "")
+
+
+def test_polarity_is_set_only_where_it_changes(plan, joining):
+    inverted, normal = JoiningSettings(inverted=True), JoiningSettings()
+    changed = cells(plan, joining, settings=inverted, present=normal)[2]
+    assert (changed.action, changed.value, changed.was) == ("set", "Inverted", "normal")
+    assert "exchanged wires" in changed.detail
+    kept = cells(plan, joining, settings=inverted, present=inverted)[2]
+    assert (kept.action, kept.value, kept.was) == ("keep", "Inverted", "")
+
+
+def test_phase_is_that_of_the_control_or_not_part_of_the_plan(plan, joining):
+    def turned(phase_deg):
+        return JoiningSettings(phase_deg=phase_deg, phase_frequency=80.0)
+
+    changed = cells(plan, joining, settings=turned(45.0), present=turned(30.0))[3]
+    value = changed.value.replace("\N{NO-BREAK SPACE}", " ")
+    assert (changed.action, value, changed.was) == ("set", "45° at 80 Hz", "30°")
+    assert cells(plan, joining, settings=turned(30.0), present=turned(30.0))[3].action == "keep"
+    assert cells(plan, joining, settings=JoiningSettings())[3].detail == "not part of this plan"
+
+
+def test_low_pass_is_bypassed_or_stays(plan, joining):
+    pathed = replace(plan, target=replace(plan.target, path=("high-pass A", "low-pass B")))
+    bypass = cells(pathed, joining, settings=JoiningSettings(), bypass=("low-pass C",))[0]
+    assert (bypass.action, bypass.value) == ("set", "Bypass")
+    assert bypass.detail == "low-pass C; keep low-pass B"
+    kept = cells(pathed, joining, settings=JoiningSettings(), bypass=())[0]
+    assert (kept.action, kept.value, kept.detail) == ("keep", "As while measuring", "low-pass B")
+    joined_plan = replace(pathed, joining=replace(joining, bypass=("low-pass C",)))
+    alone = leave_alone({"a": joined_plan})
+    assert "high-pass A; low-pass B; low-pass C." in alone[0]
+    assert not [entry for entry in alone if "elay, polarity" in entry]
+    assert [entry for entry in leave_alone({"a": pathed}) if "elay, polarity" in entry]
+
+
+def test_a_plan_that_only_joins_is_measured_again(plan, joining):
+    still = tuple(replace(band, gain_db=band.present_db) for band in plan.bands)
+    level = replace(plan.level, change_db=0.0, upstream_db=0.0)
+    idle = replace(plan, bands=still, level=level)
+    assert [step.cells[0].action for step in closing_steps([idle])] == ["leave", "leave"]
+    joins = replace(idle, joining=joining)
+    assert joins.joins
+    assert [step.cells[0].action for step in closing_steps([joins])] == ["do", "do"]

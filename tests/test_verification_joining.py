@@ -2,6 +2,7 @@
 
 from dataclasses import replace
 
+import msgspec
 import numpy as np
 import pytest
 from joining_rooms import delayed, linkwitz_riley, write_joined_room
@@ -90,3 +91,78 @@ def test_without_the_sum_there_is_nothing_to_check(room, record):
     )
     assert np.isfinite(cut[0].response.level_db).all()
     assert check_joining(record, replace(short, measurements=cut), tolerance_db=1.0) is None
+
+
+def bent(survey, change):
+    """Return the survey with levels changed by ``change(seat, frequencies)``, in dB."""
+    measurements = []
+    for m in survey.measurements:
+        axis = m.response.frequencies
+        level = m.response.level_db + change(m.seat, axis)
+        measurements.append(replace(m, response=FrequencyResponse.from_level(axis, level)))
+    return replace(survey, measurements=tuple(measurements))
+
+
+def ripple(axis):
+    """Return a slow ripple of 2 dB: its root mean square over whole octaves is 1.41 dB."""
+    return 2.0 * np.sin(2 * np.pi * np.log2(axis / 80.0))
+
+
+def test_a_seat_agrees_within_twice_the_tolerance(room, record):
+    planned = again(room, record.settings.settings())
+    survey = bent(planned, lambda _seat, axis: ripple(axis))
+    assert check_joining(record, survey, tolerance_db=0.8).agrees
+    check = check_joining(record, survey, tolerance_db=0.65)
+    assert not check.agrees
+    for seat in check.seats:
+        assert seat.difference_db == pytest.approx(2**0.5, abs=0.08)
+    one = bent(planned, lambda seat, axis: ripple(axis) * (seat == "seat 1"))
+    check = check_joining(record, one, tolerance_db=0.65)
+    assert [seat.agrees for seat in check.seats] == [False, True]
+    assert not check.agrees
+    assert check.seats[0].difference_db == pytest.approx(2**0.5, abs=0.1)
+
+
+def test_one_offset_is_removed_over_all_seats(room, record):
+    planned = again(room, record.settings.settings())
+    survey = bent(planned, lambda seat, _axis: 3.0 * (seat == "seat 2"))
+    check = check_joining(record, survey, tolerance_db=0.5)
+    assert [seat.difference_db for seat in check.seats] == pytest.approx([1.5, 1.5], abs=0.05)
+
+
+def test_only_what_is_judged_counts_and_each_seat_against_its_own(room, record):
+    planned = again(room, record.settings.settings())
+    narrow = msgspec.structs.replace(record, lowest=55.0, highest=110.0)
+    far = bent(planned, lambda _seat, axis: 20.0 * ((axis < 50.0) | (axis > 121.0)))
+    assert check_joining(narrow, far, tolerance_db=0.1).agrees
+    axis = np.array(record.frequencies)
+    rows = (tuple(np.array(record.after_level_db[0]) + ripple(axis)), record.after_level_db[1])
+    other = msgspec.structs.replace(record, after_level_db=rows)
+    second = tuple(m for m in planned.measurements if m.seat == "seat 2")
+    strange = tuple(replace(m, seat="window") for m in second)
+    check = check_joining(
+        other, replace(planned, measurements=(*strange, *second)), tolerance_db=0.1
+    )
+    assert check.agrees
+    assert [seat.seat for seat in check.seats] == ["seat 2"]
+
+
+def test_repeats_count_by_their_power(room, record):
+    """0 and 6.02 dB: 10 lg 2.5 is 3.98 dB, which the other seat has throughout."""
+    planned = again(room, record.settings.settings())
+    first = bent(planned, lambda seat, _axis: 3.9794 * (seat == "seat 2")).measurements
+    louder = bent(planned, lambda _seat, _axis: 6.0206).measurements
+    repeats = tuple(m for m in louder if m.seat == "seat 1")
+    survey = replace(planned, measurements=(*first, *repeats))
+    check = check_joining(record, survey, tolerance_db=0.1)
+    assert max(seat.difference_db for seat in check.seats) < 0.1
+
+
+def test_band_levels_of_the_sum_are_not_compared(room, record):
+    planned = again(room, record.settings.settings())
+    coarse = tuple(
+        replace(m, response=replace(m.response, resolution="third_octave"))
+        for m in planned.measurements
+    )
+    survey = replace(planned, measurements=coarse)
+    assert check_joining(record, survey, tolerance_db=1.0) is None

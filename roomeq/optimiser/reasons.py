@@ -283,7 +283,7 @@ def explained_choice(
     ----------
     bands : tuple of BandReason
     otherwise_db : array_like, shape (B,)
-        What the subwoofer alone would have chosen; within 1 dB of it nothing changes.
+        What the subwoofer alone would have chosen; a band set alike keeps its reason.
     """
     return tuple(
         replace(band, reason=Reason.SUM_WITH_MAINS) if abs(band.gain_db - other) > 1e-9 else band
