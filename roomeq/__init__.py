@@ -78,7 +78,6 @@ _PLACES = {
     "band_levels_db": "analysis.smoothing",
     "common_axis": "analysis.survey_levels",
     "estimate_band_statistics": "analysis.seats",
-    "estimate_path": "optimiser.path",
     "estimate_odd_seat": "analysis.odd_seat",
     "estimate_path": "optimiser.path",
     "estimate_seat_statistics": "analysis.seats",
