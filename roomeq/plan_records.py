@@ -51,6 +51,7 @@ class CautionCode(StrEnum):
     LICENSED_MAINS_WORK = "licensed_mains_work"
     LOUDNESS_CUT = "loudness_cut"
     LOW_PASS_TWICE = "low_pass_twice"
+    LOW_PASS_TWICE_LEFT = "low_pass_twice_left"
     MEASURING_VOLTAGE_UNKNOWN = "measuring_voltage_unknown"
     MINIMUM_IMPEDANCE_ASSUMED = "minimum_impedance_assumed"
     NEVER_LIFT_EARTH = "never_lift_earth"
@@ -77,6 +78,7 @@ RESERVATIONS = frozenset(
         CautionCode.JOINING_AMBIGUOUS,
         CautionCode.JOINING_AT_END,
         CautionCode.LOW_PASS_TWICE,
+        CautionCode.LOW_PASS_TWICE_LEFT,
         CautionCode.SUM_DISAGREES,
         CautionCode.LEVEL_OUTSIDE_RANGE,
         CautionCode.LEVEL_TOO_HIGH,

@@ -109,7 +109,7 @@ def propose(room: Room, *, node_limit: int | None = None) -> Plan:
         curves=_curves(fit),
         cautions=(
             *recording_cautions(recordings),
-            *path_cautions(as_measured),
+            *path_cautions(as_measured, joining),
             *joint.cautions,
             *proposal_cautions(room, fit, level, q_checks, seats=seats, joining=joining),
             *(c for c in drive.cautions if joining is None or c.code is not CautionCode.JOIN_AGAIN),

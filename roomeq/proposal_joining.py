@@ -277,6 +277,7 @@ def _record(
         deviation_db=candidate_db if no_change is None else before_db,
         candidate_deviation_db=candidate_db,
         no_change=no_change,
+        phase_gain_db=_phase_gain_db(fit, proposed, offer),
         rival=_rival(fit, proposed, candidate_db),
         at_ends=_at_ends(offer, proposed),
     )
@@ -288,6 +289,15 @@ def _record(
     )
     together = together_record(found, kept=no_change is not None)
     return msgspec.structs.replace(record, together=together)
+
+
+def _phase_gain_db(fit: JoiningFit, proposed: JoiningSettings, offer: JoiningOffer) -> float:
+    """Return what moving the phase control gains at the proposed polarity."""
+    if fit.candidate.inverted == proposed.inverted:
+        return fit.phase_gain_db
+    turned = fit.data.with_transfers(sub=-1.0 if proposed.inverted else 1.0)
+    choices = {**offer.choices, "can_invert": False}
+    return fit_joining(turned, least_improvement_db=-math.inf, **choices).phase_gain_db
 
 
 def _rival(fit: JoiningFit, proposed: JoiningSettings, deviation_db: float) -> Rival | None:
@@ -327,7 +337,7 @@ def _cautions(record: JoiningRecord) -> tuple[Caution, ...]:
         found.append(Caution(code=CautionCode.JOINING_AMBIGUOUS, value=record.rival.margin_db))
     found += [Caution(code=CautionCode.JOINING_AT_END, name=name) for name in record.at_ends]
     if record.settings.inverted != record.present.inverted:
-        found.append(Caution(code=CautionCode.CHECK_WIRING, value=record.flip_gain_db))
+        found.append(Caution(code=CautionCode.CHECK_WIRING, value=abs(record.flip_gain_db)))
     return tuple(found)
 
 
@@ -340,11 +350,17 @@ def _assumptions(record: JoiningRecord) -> tuple[str, ...]:
     )
 
 
-def path_cautions(room: Room) -> tuple[Caution, ...]:
-    """Return that a low-pass is engaged twice, with what to bypass and what the sum gains."""
+def path_cautions(room: Room, record: JoiningRecord | None) -> tuple[Caution, ...]:
+    """Return that a low-pass is engaged twice, with what to bypass and what the sum gains.
+
+    Where nothing is joined, or no bypass is part of it, the settings hold with it engaged.
+    """
     analysis = described_path(room)
     if analysis is None or analysis.recommended is None:
         return ()
     advised = analysis.recommended
     names = " and ".join(f"the {one}" for one in advised.filters)
-    return (Caution(code=CautionCode.LOW_PASS_TWICE, value=advised.gain_db, name=names),)
+    twice = CautionCode.LOW_PASS_TWICE
+    if record is None or not record.bypass:
+        twice = CautionCode.LOW_PASS_TWICE_LEFT
+    return (Caution(code=twice, value=advised.gain_db, name=names),)

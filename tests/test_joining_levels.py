@@ -72,6 +72,8 @@ def test_one_bad_frequency_is_named():
     levels["sum_db"][1, at] += 3.0
     with pytest.raises(ValueError, match="at seat 2, 63 Hz"):
         estimate_phase_difference(FREQUENCIES[KEPT], **levels)
+    with pytest.raises(ValueError, match="at 'sofa', 63 Hz"):
+        estimate_phase_difference(FREQUENCIES[KEPT], **levels, seats=("chair", "sofa"))
 
 
 @pytest.mark.parametrize("late", [0.005, 0.0021])

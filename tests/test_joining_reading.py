@@ -29,7 +29,7 @@ source = "difference"
 [timing]
 common_reference = true
 [device.present]
-delay_ms = 2.5
+delay_ms = -2.5
 [[path]]
 kind = "low_pass"
 family = "linkwitz_riley"
@@ -86,7 +86,7 @@ def room(folder, text=FULL):
 def test_everything_is_read(folder):
     setup = room(folder).joining
     assert setup.common_time_reference is True
-    assert setup.present_delay == pytest.approx(0.0025)
+    assert setup.present_delay == pytest.approx(-0.0025)
     assert setup.delays is not None
     np.testing.assert_allclose(setup.delays.values, 1e-3 * np.arange(-6.0, 0.1, 0.5), atol=1e-12)
     assert setup.same_corner
@@ -209,7 +209,9 @@ def test_without_a_common_reference_the_mains_need_not_be_there(folder):
         ("delay_step_ms = 0.5\n", "", "'delay_step_ms' is missing", "[processor]"),
         ("delay_step_ms = 0.5", "delay_step_ms = 0.0", "not plausible", "delay_step_ms"),
         ("delay_lowest_ms = -6.0", "delay_lowest_ms = -6000.0", "not plausible", "delay_lowest_ms"),
-        ("delay_ms = 2.5", "delay_ms = 2500.0", "not plausible", "delay_ms"),
+        ("delay_ms = -2.5", "delay_ms = -2500.0", "not plausible", "delay_ms"),
+        ("delay_ms = -2.5", "delay_ms = 2.5", "offers (-6 to 0 ms)", "delay_ms"),
+        ("delay_ms = -2.5", "delay_ms = -6.5", "is none that [processor]", "delay_ms"),
         ("orders = [2]", "orders = []", "nothing to choose from", "orders"),
         ("orders = [2]", "orders = [9]", "order 9 does not exist", "orders"),
         ("corners = [80, 100]", "corners = [8000]", "not plausible", "corners"),
@@ -275,6 +277,7 @@ def test_a_range_without_a_step_in_it_is_refused(folder):
     text = FULL.replace("delay_lowest_ms = -6.0", "delay_lowest_ms = -0.4").replace(
         "delay_highest_ms = 0.0", "delay_highest_ms = -0.1"
     )
+    text = text.replace("delay_ms = -2.5", "delay_ms = -0.2")
     with pytest.raises(RoomFileError, match="no step of"):
         room(folder, text)
 

@@ -81,6 +81,33 @@ def test_verdicts_on_polarity():
     assert "less than 1 dB is not worth a flip" in below
 
 
+def test_verdicts_on_polarity_start_from_the_one_that_is_set():
+    low, high = linkwitz_riley("low", 6), linkwitz_riley("high", 6)  # sums flat when inverted
+    present = JoiningSettings(inverted=True)
+
+    def text_of(sub):
+        data = prepare_joining(
+            survey_of(sub, high), corner=CORNER, common_time_reference=True, present=present
+        )
+        return flat(joining_text(JoiningRecord.of(fit_joining(data, delays=FIXED))))
+
+    flipped = text_of(low)  # measured through the inverted setting: back to normal adds up
+    assert "Polarity: normal (now inverted)" in flipped
+    assert "without it, the normal polarity gains" in flipped
+    assert "inverted against the mains, not merely late" in flipped
+    kept = text_of(-low)
+    assert "Polarity: inverted" in kept
+    assert "(now" not in kept
+    assert "without it, the normal polarity loses" in kept
+    assert "it is delay, not polarity, that is wrong" in kept
+
+
+def test_an_end_of_a_range_is_named_in_good_grammar():
+    short = DelayRange(lowest=-0.001, highest=0.001, step=0.0005)
+    text = flat(joining_text(record_of(delayed(LOW, 0.004), HIGH, delays=short)))
+    assert "The delay found lies at an end" in text
+
+
 def test_says_when_nothing_is_worth_changing():
     text = flat(joining_text(record_of(LOW, HIGH)))
     assert "Keep what is set" in text
@@ -152,7 +179,7 @@ def test_corner_text_ranks_and_refuses():
         "Proposed: subwoofer low-pass Linkwitz-Riley 24 dB/oct at 100 Hz; mains high-pass" in text
     )
     assert "slopes differ" in text
-    assert "1: less than half an octave above the mains' -3 dB point" in text
+    assert "not ranked - 70 Hz: less than half an octave above the mains' -3 dB point" in text
 
 
 def test_all_settings_text_says_by_how_much():

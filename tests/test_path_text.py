@@ -53,6 +53,13 @@ def test_rule_of_thumb_is_not_followed_where_it_does_not_hold():
     assert "with the matching low-pass alone by 3.0 dB" in text
 
 
+def test_low_passes_that_stay_are_not_said_to_be_harmless():
+    pair = [low("linkwitz_riley", 4, "processor"), low("linkwitz_riley", 4, "amplifier")]
+    text = joined(path_lines(predict_path(pair, fixed=(0, 1))))
+    assert "None of these low-passes can be bypassed" in text
+    assert "gains nothing" not in text
+
+
 def test_single_low_pass():
     mains = [CrossoverFilter(kind="high_pass", family="linkwitz_riley", order=4, corner=80.0)]
     text = joined(path_lines(predict_path([low("linkwitz_riley", 4)], mains=mains)))

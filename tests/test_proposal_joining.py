@@ -37,7 +37,7 @@ from roomeq.proposal_joining import (
     path_cautions,
 )
 from roomeq.report.plan_text import plan_text
-from roomeq.report.sheet_steps import leave_alone, opening_steps
+from roomeq.report.sheet_steps import closing_steps, leave_alone, opening_steps
 from roomeq.response import FrequencyResponse
 from roomeq.room_reading import read_room
 
@@ -130,8 +130,12 @@ def test_text_and_sheet_do_not_say_to_leave_what_is_to_be_set(plan):
     assert (steps["Polarity"].action, steps["Polarity"].value) == ("set", "Inverted")
     assert steps["Phase control"].action == "keep"
     kept = " ".join(leave_alone({"plan": plan}))
-    assert "Protective high-pass: this plan does not set them." in kept
-    assert "in the amplifier" in kept  # it was in the path while measuring
+    assert "Protective high-pass: this plan does not set it." in kept
+    assert "Left in the path: low-pass Linkwitz-Riley 24 dB/oct at 80 Hz in the processor." in kept
+    assert "in the amplifier" not in kept  # step 1 bypasses it
+    again = {step.control: step.cells[0] for step in closing_steps([plan])}["Measure again"]
+    assert again.detail.startswith("the subwoofer alone, then with the mains; ")
+    assert "if you mend some, leave it normal" in steps["Polarity"].detail
 
 
 def test_opens_again_with_the_joining(plan, tmp_path):
@@ -162,6 +166,15 @@ def test_a_flip_already_made_is_kept(room, plan):
     assert again.joining.settings == plan.joining.settings
     assert again.joining.present.inverted
     assert CautionCode.CHECK_WIRING not in {caution.code for caution in again.cautions}
+
+
+def test_a_flip_back_to_normal_gains_what_is_said(room, plan):
+    """The same responses, measured with the polarity inverted: it is set back to normal."""
+    again = propose(replace(room, present=replace(room.present, polarity="inverted")))
+    assert not again.joining.settings.inverted
+    values = [c.value for c in again.cautions if c.code is CautionCode.CHECK_WIRING]
+    assert values == [pytest.approx(plan.joining.flip_gain_db, abs=1e-6)]
+    assert "leave the polarity as it was" in flat(plan_text(again))
 
 
 def test_nothing_is_changed_where_everything_adds_up(tmp_path):
@@ -220,6 +233,12 @@ def test_says_why_mains_are_not_joined(room, joining, others, said):
     plan = propose(other, node_limit=1)
     assert plan.joining is None
     assert any(said in text for text in plan.assumptions)
+    codes = {caution.code for caution in plan.cautions}
+    assert CautionCode.LOW_PASS_TWICE_LEFT in codes  # the settings hold with it engaged
+    assert CautionCode.LOW_PASS_TWICE not in codes
+    text = flat(plan_text(plan))
+    assert "Leave as they are: low-pass" in text
+    assert "was chosen with it engaged: either leave it on, or bypass it and measure again" in text
 
 
 def test_other_q_is_tried_on_the_sum(plan):

@@ -119,3 +119,9 @@ def test_safety_figures_are_those_of_the_standards():
     text = " ".join(SAFETY)
     assert "20 to 80 Hz reads 50 to 22 dB low" in text
     assert "85 dBA for 8 h, half the time for every 3 dB more" in text
+
+
+def test_a_band_that_is_moved_is_not_said_to_be_worth_no_move(plan):
+    band = replace(plan.bands[0], reason=Reason.NOT_WORTH_MOVING, present_db=0.0, gain_db=0.0)
+    assert reason_text(band, plan) == "not worth a move"
+    assert reason_text(replace(band, gain_db=-7.0), plan) == "not worth a further move"

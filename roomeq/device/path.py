@@ -102,7 +102,9 @@ class PathAnalysis:
     matching : Bypass or None
         What leaves exactly the low-pass that matches the mains; None if nothing does.
     flattest : Bypass or None
-        What leaves the sum flattest in its flatter polarity; None if nothing may be bypassed.
+        What leaves the sum flattest in its flatter polarity, be it a bypass of nothing.
+    can_bypass : bool
+        Whether any low-pass may be bypassed and one is left then.
     """
 
     filters: tuple[CrossoverFilter, ...]
@@ -117,6 +119,7 @@ class PathAnalysis:
     best: SumFigures
     matching: Bypass | None
     flattest: Bypass | None
+    can_bypass: bool = True
 
     @property
     def flatter(self) -> SumFigures:
@@ -225,6 +228,7 @@ def predict_path(
         best=estimate_best_delay(path, mains=high, corner=corner),
         matching=next((entry for entry in described if entry.matching), None),
         flattest=min(described, key=lambda entry: -entry.gain_db, default=None),
+        can_bypass=len(choices) > 1,
     )
 
 

@@ -123,6 +123,8 @@ def _processor(room: RoomFile) -> Iterator[Finding]:
             path=("processor", "delay_lowest_ms"),
             remedy="exchange the two; delaying the mains counts as negative",
         )
+    elif values[0] is not None and values[1] is not None:
+        yield from _present_delay(room, values[0], values[1])
     for name, span in (("high_pass", _HIGH_PASS_SPAN), ("low_pass", CORNER_SPAN)):
         choice = getattr(given, name)
         if choice is None:
@@ -138,6 +140,19 @@ def _processor(room: RoomFile) -> Iterator[Finding]:
                     path=("processor", name, key),
                     remedy=f"list the {key}, or leave {name} out",
                 )
+
+
+def _present_delay(room: RoomFile, lowest_ms: float, highest_ms: float) -> Iterator[Finding]:
+    """Yield a present delay that the processor cannot have been set to."""
+    delay_ms = room.device.present.delay_ms
+    if delay_ms is not None and not lowest_ms <= delay_ms <= highest_ms:
+        yield Finding(
+            message=f"{delay_ms:g} ms is none that [processor] offers ({lowest_ms:g} to "
+            f"{highest_ms:g} ms)",
+            path=("device", "present", "delay_ms"),
+            remedy="correct one of them; a delay of the subwoofer is positive, one of the mains "
+            "negative",
+        )
 
 
 def _mains(room: RoomFile) -> Iterator[Finding]:

@@ -23,6 +23,7 @@ measurement before it is believed.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -98,6 +99,7 @@ def estimate_phase_difference(
     mains_db: ArrayLike,
     sum_db: ArrayLike,
     difference_db: ArrayLike,
+    seats: Sequence[str] | None = None,
 ) -> PhaseDifference:
     """Estimate the cosine of the phase between subwoofer and mains from four levels.
 
@@ -107,6 +109,8 @@ def estimate_phase_difference(
         Hz.
     sub_db, mains_db, sum_db, difference_db : array_like, shape (F,) or (S, F)
         Levels of the subwoofer, the mains, both, and both with one polarity reversed.
+    seats : sequence of str, optional
+        Names of the seats, for messages.
 
     Returns
     -------
@@ -131,8 +135,11 @@ def estimate_phase_difference(
     discrepancy = power_ratio_db((power["sum"] + power["difference"]) / 2.0 / alone)
     worst = np.unravel_index(int(np.argmax(np.abs(discrepancy))), shape)
     if not np.abs(discrepancy[worst]) <= AGREEMENT_DB:
+        place = int(worst[0])
+        named = seats is not None and len(seats) == shape[0]
+        seat = repr(seats[place]) if seats and named else f"seat {place + 1}"
         raise ValueError(
-            f"the four levels contradict each other: at seat {worst[0] + 1}, {axis[worst[1]]:.0f} "
+            f"the four levels contradict each other: at {seat}, {axis[worst[1]]:.0f} "
             f"Hz, (sum^2 + difference^2)/2 is {discrepancy[worst]:+.2f} dB against subwoofer^2 + "
             f"mains^2, at most {AGREEMENT_DB:g} dB is accepted; measure all four again without "
             "moving the microphone or touching a level"
@@ -276,6 +283,7 @@ def fit_joining_levels(
         mains_db=mains_db,
         sum_db=sum_db,
         difference_db=difference_db,
+        seats=seats,
     )
     _check_fine(phase.frequencies)
     measured = {

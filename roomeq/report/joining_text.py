@@ -12,6 +12,7 @@ from __future__ import annotations
 from roomeq.optimiser.all_settings import AllSettings, AllSettingsFit
 from roomeq.optimiser.band_gain_fit import NoChange
 from roomeq.optimiser.corner_choice import CornerChoice, CrossoverPair, PairDoubt, RankedPair
+from roomeq.optimiser.joining import LEAST_FLIP_GAIN_DB, LEAST_PHASE_GAIN_DB
 from roomeq.optimiser.joining_data import JoiningNote
 from roomeq.optimiser.joining_settings import SPEED_OF_SOUND, JoiningSettings
 from roomeq.plan_joining import JoiningRecord, LevelJoiningRecord, RivalRecord
@@ -211,13 +212,14 @@ def joining_sentences(record: JoiningRecord) -> list[str]:
     if record.bypass and record.bypass_gain_db is not None:
         entries.append(f"The bypass gains {record.bypass_gain_db:.2f} dB, joined anew either way.")
     if record.candidate.phase_frequency is not None or record.phase_gain_db:
-        moved = "moved" if record.candidate.phase_deg else "left at rest"
-        entries.append(
-            f"Moving the phase control gains {record.phase_gain_db:.2f} dB: it is {moved}."
-        )
+        moved = "it is moved" if record.candidate.phase_deg else "it is left at rest"
+        if record.phase_gain_db >= LEAST_PHASE_GAIN_DB and not record.candidate.phase_deg:
+            moved = "too little for so large a turn or so long a delay; it is left at rest"
+        entries.append(f"Moving the phase control gains {record.phase_gain_db:.2f} dB: {moved}.")
     if record.at_ends:
         entries.append(
-            f"The {' and the '.join(record.at_ends)} found lie at an end of what may be set: "
+            f"The {' and the '.join(record.at_ends)} found "
+            f"{'lies' if len(record.at_ends) == 1 else 'lie'} at an end of what may be set: "
             "better settings may lie beyond, or nothing near is good."
         )
     if record.rival is not None:
@@ -257,23 +259,35 @@ def _rival_text(record: JoiningRecord, rival: RivalRecord) -> str:
 def _flip_text(record: JoiningRecord) -> str:
     half_period = f"{500.0 / record.corner:.2f} ms at {record.corner:g} Hz"
     gain = record.flip_gain_db
-    verb = "gains" if gain > 0 else "loses"
-    compared = (
-        f"Against the best delay without it, inverting the polarity {verb} {abs(gain):.2f} dB"
-    )
+    compared = _flip_compared(record)
     if not record.flip_told:
         return (
             f"{compared}: over {record.octaves:.1f} octaves the data do not tell a flip from a "
             f"delay of half a period ({half_period})."
         )
     if gain > 0 and not record.candidate.inverted:
+        kept = "is not worth a flip" if not record.present.inverted else "does not keep it inverted"
         return (
-            f"{compared}: the data fit an inverted subwoofer better, but less than 1 dB is not "
-            "worth a flip. Check the wiring."
+            f"{compared}: the data fit an inverted subwoofer better, but less than 1 dB {kept}. "
+            "Check the wiring."
         )
-    if gain > 0:
-        return f"{compared}: the subwoofer is inverted against the mains, not merely late."
-    return f"{compared}: it is delay, not polarity, that is wrong."
+    if 0 < gain < LEAST_FLIP_GAIN_DB:
+        more = "with the phase control free" if record.together is None else "with other bands"
+        return (
+            f"{compared}, and 1 dB or more {more}: the subwoofer is probably inverted against the "
+            "mains. Check the wiring, and measure the sum again."
+        )
+    if (gain > 0) == record.present.inverted:
+        return f"{compared}: it is delay, not polarity, that is wrong."
+    return f"{compared}: the subwoofer is inverted against the mains, not merely late."
+
+
+def _flip_compared(record: JoiningRecord) -> str:
+    """Compare the polarities, each at its best delay, starting from the present one."""
+    gain = -record.flip_gain_db if record.present.inverted else record.flip_gain_db
+    what = "the normal" if record.present.inverted else "inverting the"
+    verb = "gains" if gain > 0 else "loses"
+    return f"Against the best delay without it, {what} polarity {verb} {abs(gain):.2f} dB"
 
 
 def level_joining_text(joining: LevelJoiningRecord) -> str:
@@ -296,11 +310,13 @@ def level_joining_text(joining: LevelJoiningRecord) -> str:
         entries = setting_entries(record.settings.settings(), present=record.present.settings())
         title = f"{word}: if the subwoofer is {late}" if joining.ambiguous else "Settings"
         lines += ["", title, *bullet_list(entries)]
-        lines += paragraph(
+        verdict = (
             f"Deviation {record.deviation_before_db:.1f} dB now, {record.deviation_db:.1f} dB "
-            "predicted.",
-            indent=2,
+            "predicted."
         )
+        if record.no_change is not None:
+            verdict = joining_verdict(record)
+        lines += paragraph(verdict, indent=2)
         if not joining.ambiguous:
             break
     return "\n".join([*lines, "", *paragraph(_reference())]) + "\n"
@@ -324,10 +340,11 @@ def corner_text(choice: CornerChoice) -> str:
     titles = [">Dev. dB", "Subwoofer", "Mains", ">Acoustic order", ">Phase deg", "Against it"]
     lines += ["", "Ranked by the predicted sum at the seats", *table(titles, rows)]
     if choice.refused:
-        counts: dict[str, int] = {}
-        for _, doubt in choice.refused:
-            counts[pair_doubt_text(doubt)] = counts.get(pair_doubt_text(doubt), 0) + 1
-        lines += ["", "Not offered", *bullet_list([f"{n}: {why}" for why, n in counts.items()])]
+        corners: dict[str, list[str]] = {}
+        for pair, doubt in choice.refused:
+            corners.setdefault(pair_doubt_text(doubt), []).append(f"{pair.corner:g}")
+        entries = [f"{', '.join(dict.fromkeys(found))} Hz: {why}" for why, found in corners.items()]
+        lines += ["", "On offer, but not ranked", *bullet_list(entries)]
     return "\n".join(lines) + "\n"
 
 

@@ -83,7 +83,13 @@ def _advice(analysis: PathAnalysis) -> str:
         return bypass_text(choice, analysis)
     if analysis.low_pass_count == 1:
         return "One low-pass: nothing to bypass."
-    text = "Nevertheless, with these very filters the sum gains nothing from a bypass: "
+    if not analysis.can_bypass:
+        return (
+            "None of these low-passes can be bypassed: the sum stays off by at most "
+            f"{analysis.flatter.deviation_db:.1f} dB ({_polarity(analysis.flatter)}); with delay "
+            f"as well {analysis.best.deviation_db:.1f} dB at best."
+        )
+    text = "With these very filters the sum gains nothing from a bypass: "
     if analysis.matching is not None and analysis.matching.positions:
         after = analysis.matching.flatter
         return text + (

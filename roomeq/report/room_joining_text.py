@@ -9,11 +9,16 @@ from __future__ import annotations
 
 from roomeq.joining_proposal import RoomJoining
 from roomeq.report.joining_text import corner_text, joining_text, level_joining_text
-from roomeq.report.layout import bullet_list
+from roomeq.report.layout import bullet_list, paragraph
 from roomeq.report.path_text import path_estimate_lines, path_lines
 from roomeq.report.wording import SAFETY
 
 __all__ = ["room_joining_text"]
+
+_BYPASS_FIRST = (
+    "All this holds with every low-pass engaged as it was. Levels cannot tell what the sum becomes "
+    "once one is bypassed as advised below: bypass it first, and measure all four again."
+)
 
 
 def room_joining_text(joining: RoomJoining) -> str:
@@ -23,6 +28,8 @@ def room_joining_text(joining: RoomJoining) -> str:
         parts.append(joining_text(joining.record))
     if joining.levels is not None:
         parts.append(level_joining_text(joining.levels))
+        if joining.path is not None and joining.path.recommended is not None:
+            parts.append("\n".join(paragraph(_BYPASS_FIRST)) + "\n")
     if joining.path is not None:
         parts.append("\n".join(path_lines(joining.path)) + "\n")
     if joining.estimate is not None:

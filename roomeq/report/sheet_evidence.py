@@ -41,6 +41,7 @@ _RECORD = (
     ("drive_level", "Drive level"),
 )
 _SOURCES = {"sub": "the subwoofer alone", "mains": "the mains", "both": "subwoofer and mains"}
+_JOINED_SOURCES = "the subwoofer alone and the mains alone"
 _REMEDIES = {
     Reason.SEATS_DISAGREE: (
         "The seats differ more than they share, and one equaliser changes all of them alike.",
@@ -112,6 +113,7 @@ class PlanEvidence:
     before: str
     after: str
     changed: bool
+    joined: bool
     picture: Picture | None
     bands: tuple[BandEvidence, ...]
     seats: tuple[SeatEvidence, ...]
@@ -178,6 +180,7 @@ def plan_evidence(plan: Plan) -> PlanEvidence:
         before=f"{deviations[0]:.1f}",
         after=f"{deviations[1]:.1f}",
         changed=plan.no_change is None,
+        joined=joining is not None,
         picture=sheet_picture(plan),
         bands=tuple(_band(band, plan) for band in plan.bands),
         seats=_seats(plan),
@@ -269,7 +272,10 @@ def record(plans: Mapping[str, Plan]) -> tuple[tuple[str, tuple[SharedText, ...]
     ]
     levels = {"spl": "dB SPL", "relative": "relative levels"}
     source = {
-        name: [f"{_SOURCES[plan.source]}, {levels[plan.level_reference]}"]
+        name: [
+            f"{_SOURCES[plan.source] if plan.joining is None else _JOINED_SOURCES}, "
+            f"{levels[plan.level_reference]}"
+        ]
         for name, plan in plans.items()
     }
     return (*rows, ("What played", share(source)))

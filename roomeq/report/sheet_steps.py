@@ -156,7 +156,7 @@ def _polarity_cell(plan: Plan) -> Cell:
         action="set",
         value=wanted.capitalize(),
         was=present,
-        detail="look for exchanged wires first",
+        detail=f"look for exchanged wires first; if you mend some, leave it {present}",
     )
 
 
@@ -288,10 +288,11 @@ def _measure_cell(plan: Plan) -> Cell:
         return Cell(action="leave", value="Not needed", detail="nothing was changed")
     seats = seats_to_measure_again(plan)
     why = "most weight" if len(seats) == 1 else "most weight, and where most should change"
+    what = "" if plan.joining is None else "the subwoofer alone, then with the mains; "
     return Cell(
         action="do",
         value=joined(seats),
-        detail=f"{why}; same drive level and microphone gain, then roomeq verify",
+        detail=f"{what}{why}; same drive level and microphone gain, then roomeq verify",
     )
 
 
@@ -326,20 +327,18 @@ def _not_set(plans: Mapping[str, Plan]) -> list[str]:
     if not controls:
         return []
     names = joined(controls)
-    return [f"{names[0].upper()}{names[1:]}: this plan does not set them."]
+    what = "it" if len(controls) == 1 else "them"
+    return [f"{names[0].upper()}{names[1:]}: this plan does not set {what}."]
 
 
 def leave_alone(plans: Mapping[str, Plan]) -> tuple[str, ...]:
     """Return what must not be touched, in sentences."""
-    path = list(
-        dict.fromkeys(
-            text
-            for plan in plans.values()
-            for text in (*plan.target.path, *(plan.joining.bypass if plan.joining else ()))
-        )
-    )
+    bypassed = {one for plan in plans.values() if plan.joining for one in plan.joining.bypass}
+    every = dict.fromkeys(text for plan in plans.values() for text in plan.target.path)
+    path = [text for text in every if text not in bypassed]
+    where = "Left in the path" if bypassed else "In the path while measuring"
     entries = [
-        f"In the path while measuring: {'; '.join(path)}. The settings were computed for it."
+        f"{where}: {'; '.join(path)}. The settings were computed for it."
         if path
         else "Every filter that was in the path while measuring.",
         *_not_set(plans),

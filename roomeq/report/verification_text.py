@@ -76,7 +76,10 @@ def _joining(check: JoiningCheck) -> list[str]:
     """Say whether the sum with the mains came true, and which setting it looks like."""
     words = {
         JoiningLook.AS_PLANNED: "It looks as planned.",
-        JoiningLook.OTHER_POLARITY: "It looks like the other polarity: check that setting first.",
+        JoiningLook.OTHER_POLARITY: (
+            "It looks like the other polarity: check that setting first, then which branch is "
+            "delayed (half a period looks alike)."
+        ),
         JoiningLook.AS_BEFORE: (
             "It looks as before: check that delay, polarity, phase and bypass were set at all."
         ),

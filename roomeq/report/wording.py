@@ -50,7 +50,9 @@ def reason_text(band: BandSetting, plan: Plan) -> str:
         Reason.HELD_BY_DRIVE_BOOST: f"held by the drive limit, {_drive_limit_text(band, plan)}",
         Reason.HELD_BY_RANGE: "at the end of its range",
         Reason.LOCKED: "locked",
-        Reason.NOT_WORTH_MOVING: "not worth a move",
+        Reason.NOT_WORTH_MOVING: (
+            "not worth a move" if band.gain_db == band.present_db else "not worth a further move"
+        ),
         Reason.SUM_WITH_MAINS: "by the sum with the mains",
     }
     return words[band.reason]
@@ -135,7 +137,7 @@ def caution_text(caution: Caution) -> str:
         ),
         CautionCode.CHECK_WIRING: (
             f"The subwoofer is inverted against the mains (a flip gains {value:.1f} dB): look for "
-            "exchanged wires first."
+            "exchanged wires first. If you mend some, leave the polarity as it was."
         ),
         CautionCode.JOINING_AMBIGUOUS: (
             f"A different delay or polarity does as well within {abs(value):.1f} dB: try both and "
@@ -148,6 +150,12 @@ def caution_text(caution: Caution) -> str:
         CautionCode.LOW_PASS_TWICE: (
             f"A low-pass too many: bypass {name}. By the filters alone the sum with the mains "
             f"gains {value:.1f} dB."
+        ),
+        CautionCode.LOW_PASS_TWICE_LEFT: (
+            f"A low-pass too many: {name}. By the filters alone the sum with the mains gains "
+            f"{value:.1f} dB without it. What is proposed here was chosen with it engaged: either "
+            "leave it on, or bypass it and measure again before you set anything; delay and "
+            "polarity must then be found anew."
         ),
         CautionCode.SUM_DISAGREES: (
             "The measured sum of subwoofer and mains differs from the predicted one by "
