@@ -134,8 +134,8 @@ def test_text_and_sheet_do_not_say_to_leave_what_is_to_be_set(plan):
     assert "Left in the path: low-pass Linkwitz-Riley 24 dB/oct at 80 Hz in the processor." in kept
     assert "in the amplifier" not in kept  # step 1 bypasses it
     again = {step.control: step.cells[0] for step in closing_steps([plan])}["Measure again"]
-    assert again.detail.startswith("the subwoofer alone, then with the mains; ")
-    assert "if you mend some, leave it normal" in steps["Polarity"].detail
+    assert again.detail.startswith("subwoofer alone, then with mains; ")
+    assert "if mended, leave it normal" in steps["Polarity"].detail
 
 
 def test_opens_again_with_the_joining(plan, tmp_path):
@@ -174,7 +174,7 @@ def test_a_flip_back_to_normal_gains_what_is_said(room, plan):
     assert not again.joining.settings.inverted
     values = [c.value for c in again.cautions if c.code is CautionCode.CHECK_WIRING]
     assert values == [pytest.approx(plan.joining.flip_gain_db, abs=1e-6)]
-    assert "leave the polarity as it was" in flat(plan_text(again))
+    assert "mended, the polarity stays" in flat(plan_text(again))
 
 
 def test_nothing_is_changed_where_everything_adds_up(tmp_path):
@@ -238,7 +238,7 @@ def test_says_why_mains_are_not_joined(room, joining, others, said):
     assert CautionCode.LOW_PASS_TWICE not in codes
     text = flat(plan_text(plan))
     assert "Leave as they are: low-pass" in text
-    assert "was chosen with it engaged: either leave it on, or bypass it and measure again" in text
+    assert "holds with it engaged: leave it on, or bypass it and measure again first" in text
 
 
 def test_other_q_is_tried_on_the_sum(plan):

@@ -156,7 +156,7 @@ def _polarity_cell(plan: Plan) -> Cell:
         action="set",
         value=wanted.capitalize(),
         was=present,
-        detail=f"look for exchanged wires first; if you mend some, leave it {present}",
+        detail=f"look for exchanged wires first; if mended, leave it {present}",
     )
 
 
@@ -288,7 +288,7 @@ def _measure_cell(plan: Plan) -> Cell:
         return Cell(action="leave", value="Not needed", detail="nothing was changed")
     seats = seats_to_measure_again(plan)
     why = "most weight" if len(seats) == 1 else "most weight, and where most should change"
-    what = "" if plan.joining is None else "the subwoofer alone, then with the mains; "
+    what = "" if plan.joining is None else "subwoofer alone, then with mains; "
     return Cell(
         action="do",
         value=joined(seats),

@@ -137,7 +137,7 @@ def caution_text(caution: Caution) -> str:
         ),
         CautionCode.CHECK_WIRING: (
             f"The subwoofer is inverted against the mains (a flip gains {value:.1f} dB): look for "
-            "exchanged wires first. If you mend some, leave the polarity as it was."
+            "exchanged wires first; mended, the polarity stays."
         ),
         CautionCode.JOINING_AMBIGUOUS: (
             f"A different delay or polarity does as well within {abs(value):.1f} dB: try both and "
@@ -152,10 +152,9 @@ def caution_text(caution: Caution) -> str:
             f"gains {value:.1f} dB."
         ),
         CautionCode.LOW_PASS_TWICE_LEFT: (
-            f"A low-pass too many: {name}. By the filters alone the sum with the mains gains "
-            f"{value:.1f} dB without it. What is proposed here was chosen with it engaged: either "
-            "leave it on, or bypass it and measure again before you set anything; delay and "
-            "polarity must then be found anew."
+            f"A low-pass too many: without {name} the sum with the mains gains {value:.1f} dB by "
+            "the filters alone. What is proposed holds with it engaged: leave it on, or bypass it "
+            "and measure again first."
         ),
         CautionCode.SUM_DISAGREES: (
             "The measured sum of subwoofer and mains differs from the predicted one by "
