@@ -296,7 +296,7 @@ def _phase_gain_db(fit: JoiningFit, proposed: JoiningSettings, offer: JoiningOff
     if fit.candidate.inverted == proposed.inverted:
         return fit.phase_gain_db
     turned = fit.data.with_transfers(sub=-1.0 if proposed.inverted else 1.0)
-    choices = {**offer.choices, "can_invert": False}
+    choices = {**offer.choices, "can_invert": False, "loss": fit.loss}
     return fit_joining(turned, least_improvement_db=-math.inf, **choices).phase_gain_db
 
 
@@ -350,7 +350,7 @@ def _assumptions(record: JoiningRecord) -> tuple[str, ...]:
     )
 
 
-def path_cautions(room: Room, record: JoiningRecord | None) -> tuple[Caution, ...]:
+def path_cautions(room: Room, record: JoiningRecord | None = None) -> tuple[Caution, ...]:
     """Return that a low-pass is engaged twice, with what to bypass and what the sum gains.
 
     Where nothing is joined, or no bypass is part of it, the settings hold with it engaged.
