@@ -11,6 +11,7 @@ from synthetic_rooms import nine_bands
 from roomeq.device.biquads import peaking_coefficients
 from roomeq.device.crossover import CrossoverFilter
 from roomeq.optimiser.all_settings import fit_all_settings
+from roomeq.optimiser.alternation import around_crossover, without_bypassed
 from roomeq.optimiser.fit_data import prepare_fit
 from roomeq.optimiser.joining_settings import DelayRange, JoiningSettings, LevelRange
 from roomeq.optimiser.limits import Limits
@@ -222,3 +223,32 @@ def test_levels_that_hold_no_limit_leave_the_lowest_on_offer():
         levels=LevelRange(lowest_db=0.2, highest_db=3.0, step_db=1.0),
     )
     assert fit.settings.joining.level_change_db == 1.0
+
+
+def test_of_two_low_passes_that_are_alike_one_stays():
+    other = replace(LOW_PASS, where="source")
+    assert without_bypassed((LOW_PASS, other, LOW_PASS), (LOW_PASS,)) == (other, LOW_PASS)
+    assert without_bypassed((LOW_PASS, LOW_PASS), (LOW_PASS, LOW_PASS)) == ()
+    with pytest.raises(ValueError, match="not in"):
+        without_bypassed((LOW_PASS,), (other,))
+
+
+def test_around_the_crossover_is_an_octave_either_way(fits):
+    data = fits[1].data
+    near = around_crossover(data)
+    within = (data.frequencies >= CORNER / 2) & (data.frequencies <= 2 * CORNER)
+    np.testing.assert_array_equal(near.frequency_weights > 0, within & (data.frequency_weights > 0))
+    assert near.frequencies[near.frequency_weights > 0][-1] > 1.3 * CORNER
+    assert data.frequencies[data.frequency_weights > 0][0] < 0.9 * CORNER / 2
+    # nothing is judged where nothing around the corner can be: then all that is known counts
+    below = replace(
+        data, frequency_weights=np.where(data.frequencies < 30.0, data.frequency_weights, 0.0)
+    )
+    assert around_crossover(below) is below
+
+
+def test_polarity_stays_where_it_cannot_be_set():
+    survey = modal_survey(6, seats=1, extra=0.001, polarity=-1.0)
+    short = DelayRange(lowest=-0.002, highest=0.002, step=0.0005)
+    assert fitted(survey, delays=short).settings.joining.inverted
+    assert not fitted(survey, delays=short, can_invert=False).settings.joining.inverted

@@ -13,6 +13,7 @@ from roomeq.device.profile import FilterChoice
 from roomeq.joining_proposal import join
 from roomeq.optimiser.band_gain_fit import NoChange
 from roomeq.optimiser.loss import Loss
+from roomeq.report.path_text import path_estimate_lines, path_lines
 from roomeq.report.room_joining_text import room_joining_text
 from roomeq.response import FrequencyResponse
 from roomeq.room_reading import read_room
@@ -242,6 +243,8 @@ def test_loss_of_the_room_file_holds_for_joining(quick):
 
 def test_text_and_json_hold_the_answer(found):
     text = " ".join(room_joining_text(found).split())
+    for lines in (path_lines(found.path), path_estimate_lines(found.estimate)):
+        assert " ".join(" ".join(lines).split()) in text
     assert "Bypass: low-pass Linkwitz-Riley 24 dB/oct at 80 Hz in the amplifier" in text
     assert "Polarity: inverted (now normal)" in text
     assert "Other corners and slopes were not tried" in text
@@ -269,6 +272,7 @@ def test_levels_alone_give_the_same_verdict_with_their_doubt(tmp_path):
     text = " ".join(room_joining_text(found).split())
     assert "Joining from levels alone" in text
     assert "bypass it first, and measure all four again" in text  # the path's advice comes after
+    assert "Other corners" not in text
 
 
 def test_levels_of_each_alone_are_scipys(four):

@@ -1,5 +1,6 @@
 """Words of joining: direction of delays, verdicts, every code has its words."""
 
+import msgspec
 import numpy as np
 import pytest
 from joining_rooms import CORNER, FREQUENCIES, delayed, linkwitz_riley, modal_survey, survey_of
@@ -15,7 +16,7 @@ from roomeq.optimiser.joining_data import JoiningNote
 from roomeq.optimiser.joining_levels import fit_joining_levels
 from roomeq.optimiser.joining_settings import DelayRange, JoiningSettings
 from roomeq.optimiser.joining_survey import prepare_joining
-from roomeq.plan_joining import JoiningRecord, LevelJoiningRecord
+from roomeq.plan_joining import JoiningRecord, LevelJoiningRecord, RivalRecord, TogetherRecord
 from roomeq.report.joining_text import (
     all_settings_text,
     corner_text,
@@ -24,6 +25,7 @@ from roomeq.report.joining_text import (
     joining_text,
     level_joining_text,
     pair_doubt_text,
+    setting_entries,
 )
 
 LOW, HIGH = linkwitz_riley("low", 4), linkwitz_riley("high", 4)
@@ -196,3 +198,130 @@ def test_all_settings_text_says_by_how_much():
     assert f"{fit.gain_db:.2f} dB better than in turn" in text
     assert "Protective high-pass: none" in text
     assert f"31.5 Hz 0.0 {fit.in_turn.gains_db[2]:+.1f}"[:-1] in text.replace("0.0 0.0", "0.0 +0.0")
+
+
+def test_what_is_set_now_is_said_where_it_differs():
+    def entries(settings, present):
+        return setting_entries(settings, present=present)
+
+    late, early = JoiningSettings(delay=0.001), JoiningSettings(delay=-0.002)
+    assert "(now 1.00 ms later (0.34 m, 1.1 ft))" in entries(early, late)[0]
+    assert "now" not in entries(late, late)[0]
+    assert "now" not in entries(late, JoiningSettings())[0]  # 0 ms now needs no word
+    turned = JoiningSettings(inverted=True, phase_deg=45.0, phase_frequency=80.0)
+    rest = JoiningSettings(phase_deg=30.0, phase_frequency=80.0)
+    _, polarity, phase, level = entries(turned, rest)
+    assert polarity == "Polarity: inverted (now normal)"
+    assert phase == "Phase control: 45 degrees at 80 Hz (now 30)"
+    assert level == "Level of the subwoofer: 0.0 dB against now"
+    assert entries(turned, turned)[1:3] == [
+        "Polarity: inverted",
+        "Phase control: 45 degrees at 80 Hz",
+    ]
+
+
+@pytest.fixture(scope="module")
+def late_record():
+    return record_of(delayed(LOW, 0.004), HIGH, delays=DelayRange(step=0.0005))
+
+
+def test_figures_of_a_record_are_printed_with_their_signs(late_record):
+    seat = msgspec.structs.replace(late_record.seats[0], before_db=5.25, after_db=2.0)
+    rival = RivalRecord(settings=late_record.present, deviation_db=2.5, margin_db=0.31)
+    record = msgspec.structs.replace(
+        late_record,
+        seats=(seat,),
+        rival=rival,
+        ambiguous=True,
+        bypass=("low-pass A", "low-pass B"),
+        bypass_gain_db=1.25,
+        at_ends=("delay", "level"),
+        delay_stated=False,
+        flip_told=True,
+        flip_gain_db=-0.75,
+    )
+    text = flat(joining_text(record))
+    assert "seat 1 100 % 5.2 2.0 +3.2" in text
+    assert "at each seat, around the crossover" in text
+    assert "Bypass: low-pass A - Bypass: low-pass B" in text
+    assert "The bypass gains 1.25 dB" in text
+    assert "has +0.31 dB more: ambiguous: try both" in text
+    assert "The delay and the level found lie at an end" in text
+    assert "What delays can be set is not stated" in text
+    assert "inverting the polarity loses 0.75 dB: it is delay, not polarity" in text
+    assert "phase control" not in text.lower()
+    sure = msgspec.structs.replace(
+        record, ambiguous=False, at_ends=(), delay_stated=True, flip_gain_db=1.5
+    )
+    text = flat(joining_text(sure))
+    assert "clearly worse, the answer is not ambiguous" in text
+    assert "lie at an end" not in text
+    assert "is not stated" not in text
+    # 1.5 dB are worth a flip: that there is none is for want of a switch
+    assert "inverting the polarity gains 1.50 dB" in text
+    flipped = msgspec.structs.replace(
+        sure, candidate=msgspec.structs.replace(sure.candidate, inverted=True)
+    )
+    assert "is inverted against the mains, not merely late" in flat(joining_text(flipped))
+
+
+def test_phase_control_at_rest_says_what_moving_it_would_gain(late_record):
+    def record(candidate_deg, present_deg):
+        settings = {
+            name: msgspec.structs.replace(
+                getattr(late_record, name), phase_frequency=80.0, phase_deg=phase_deg
+            )
+            for name, phase_deg in (("candidate", candidate_deg), ("present", present_deg))
+        }
+        return msgspec.structs.replace(late_record, phase_gain_db=0.04, **settings)
+
+    assert "gains 0.04 dB: it is left at rest" in flat(joining_text(record(0.0, 30.0)))
+    assert "gains 0.04 dB: it is moved" in flat(joining_text(record(30.0, 0.0)))
+    idle = msgspec.structs.replace(record(0.0, 0.0), phase_gain_db=0.0)
+    assert "gains 0.00 dB: it is left at rest" in flat(joining_text(idle))
+
+
+def test_over_the_whole_bass_figures_are_those_of_all_settings(late_record):
+    row = msgspec.structs.replace(late_record.seats[0], before_db=9.5, after_db=1.5)
+    whole = TogetherRecord(
+        lowest=21.0,
+        highest=161.0,
+        deviation_before_db=9.25,
+        in_turn_deviation_db=2.0,
+        deviation_db=1.75,
+        in_turn_gains_db=(),
+        rounds=1,
+        seats=(row,),
+    )
+    text = flat(joining_text(msgspec.structs.replace(late_record, together=whole)))
+    assert "over 21 to 161 Hz 9.2 dB now, 1.8 dB" in text
+    assert "seat 1 100 % 9.5 1.5 +8.0" in text
+    assert "at each seat, over the whole bass" in text
+    assert "0.25 dB better than in turn (2.00 dB)" in text
+
+
+def test_what_the_best_change_would_gain_is_said_where_it_is_not_made():
+    held = record_of(delayed(LOW, 0.004), HIGH, repeatability_db=9.0)
+    gained = held.deviation_before_db - held.candidate_deviation_db
+    assert gained > 1.0
+    text = flat(joining_text(held))
+    assert f"by {gained:.2f} dB from {held.deviation_before_db:.1f} dB, within" in text
+
+
+def test_levels_alone_say_which_answer_is_which_and_stop_where_both_are_one(late_record):
+    early = msgspec.structs.replace(
+        late_record, settings=msgspec.structs.replace(late_record.settings, delay_ms=3.0)
+    )
+    both = LevelJoiningRecord(
+        if_late=late_record, if_early=early, late_first=False, ambiguous=True, reversed_gain_db=-0.5
+    )
+    text = flat(level_joining_text(both))
+    assert "First: if the subwoofer is early - Subwoofer: 3.00 ms later" in text
+    assert "Second: if the subwoofer is late - Subwoofer: 4.00 ms earlier" in text
+    assert "as measured, loses 0.50 dB" in text
+    one = msgspec.structs.replace(both, ambiguous=False, late_first=True, reversed_gain_db=0.5)
+    text = flat(level_joining_text(one))
+    assert "as measured, gains 0.50 dB" in text
+    assert "4.00 ms earlier" in text
+    assert "3.00 ms later" not in text
+    assert "if the subwoofer is" not in text

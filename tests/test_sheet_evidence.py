@@ -4,9 +4,15 @@ from pathlib import Path
 
 import msgspec
 import pytest
+from joining_rooms import CORNER, delayed, linkwitz_riley, survey_of
 
+from roomeq.optimiser.joining import fit_joining
+from roomeq.optimiser.joining_settings import DelayRange
+from roomeq.optimiser.joining_survey import prepare_joining
 from roomeq.optimiser.reasons import Reason
 from roomeq.plan import Caution, CautionCode, InputRecord, read_plan
+from roomeq.plan_joining import JoiningRecord, TogetherRecord
+from roomeq.report.plan_text import evidence_sentences
 from roomeq.report.sheet_evidence import cautions, inputs, plan_evidence, record, shared_texts
 
 replace = msgspec.structs.replace
@@ -53,6 +59,38 @@ def test_a_seat_that_gets_worse_is_marked(plan):
     )
     found = plan_evidence(replace(plan, seats=seats)).seats
     assert [seat.worse for seat in found] == [False, False, True, True]
+
+
+def test_a_joined_plan_is_judged_by_the_sum_over_the_whole_bass(plan):
+    sub, mains = delayed(linkwitz_riley("low", 4), 0.004), linkwitz_riley("high", 4)
+    data = prepare_joining(survey_of(sub, mains), corner=CORNER, common_time_reference=True)
+    coarse = DelayRange(lowest=-0.005, highest=0.005, step=0.001)
+    joining = JoiningRecord.of(fit_joining(data, delays=coarse))
+    row = replace(joining.seats[0], seat="sofa", before_db=7.25, after_db=3.5)
+    whole = TogetherRecord(
+        lowest=20.0,
+        highest=160.0,
+        deviation_before_db=8.75,
+        in_turn_deviation_db=3.0,
+        deviation_db=2.5,
+        in_turn_gains_db=(),
+        rounds=1,
+        seats=(row,),
+    )
+    found = plan_evidence(replace(plan, joining=replace(joining, together=whole)))
+    assert (found.before, found.after) == ("8.8", "2.5")
+    assert [(seat.seat, seat.before, seat.after) for seat in found.seats] == [
+        ("sofa", "7.2", "3.5")
+    ]
+    text = found.sentences
+    assert text[0].startswith("Deviation of the sum")
+    assert "polarity" in text[1]  # a flip or a delay
+    first, *others = evidence_sentences(plan)
+    assert f"The subwoofer alone: {first[0].lower()}{first[1:]}".replace("-", "−")[:40] in {
+        sentence.replace("-", "−")[:40] for sentence in text
+    }
+    assert sum(sentence.startswith("The subwoofer alone:") for sentence in text) == 1
+    assert len(text) == 3 + 1 + len(others)
 
 
 def test_texts_of_all_plans_are_said_once_and_others_named(plan):

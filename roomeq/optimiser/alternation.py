@@ -49,7 +49,13 @@ _NOISE_DB = 1e-6
 def without_bypassed(
     path: tuple[CrossoverFilter, ...], bypassed: tuple[CrossoverFilter, ...]
 ) -> tuple[CrossoverFilter, ...]:
-    """Return a path without bypassed filters; of two that are alike only one goes for each."""
+    """Return a path without bypassed filters; of two that are alike only one goes for each.
+
+    Raises
+    ------
+    ValueError
+        If one of them is not in the path.
+    """
     left = list(path)
     for one in bypassed:
         left.remove(one)
