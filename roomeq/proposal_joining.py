@@ -134,32 +134,13 @@ def fit_with_mains(room: Room, drive: DriveProposal, *, fit: Fit) -> JointPropos
         return JointProposal(drive=drive, assumptions=() if obstacle is None else (obstacle,))
     offer = joining_offer(room)
     alone = drive
-    reckoned: tuple[CrossoverFilter, ...] = ()
-    for _ in range(_MOST_ROUNDS):
-        high_pass = drive.high_pass
-        behind = _sub_filtered(drive.room, reckoned)  # every low-pass in force, as measured
-        try:
-            found = _all_settings(room, behind, offer, high_pass)
-        except ValueError as error:
-            said = f"subwoofer and mains are not joined: {error}"
-            return JointProposal(drive=alone, assumptions=(said,))
-        if JoiningNote.SUM_DISAGREES in found.data.notes:
-            return JointProposal(drive=alone, cautions=_disagrees(found))
-        no_change = judge_improvement(
-            found.deviation_before_db - found.deviation_db, repeatability_db=room.repeatability_db
-        )
-        if no_change is not None:
-            drive = _at_present(room, alone, fit=fit)
-            break
-        chosen = ChosenGains(
-            gains_db=found.settings.gains_db,
-            level_change_db=found.settings.joining.level_change_db,
-        )
-        reckoned = found.settings.bypassed
-        changed = _with_bypass(room, reckoned)
-        drive = fit_within_headroom(changed, fit=partial(fit, chosen=chosen))
-        if drive.high_pass == high_pass:
-            break
+    try:
+        found, no_change, drive = _settled(room, alone, offer, fit=fit)
+    except ValueError as error:  # also where another high-pass forbids what the sum asks for
+        said = f"subwoofer and mains are not joined: {error}"
+        return JointProposal(drive=alone, assumptions=(said,))
+    if JoiningNote.SUM_DISAGREES in found.data.notes:
+        return JointProposal(drive=alone, cautions=_disagrees(found))
     record = _record(room, found, offer, no_change)
     return JointProposal(
         drive=drive,
@@ -169,6 +150,41 @@ def fit_with_mains(room: Room, drive: DriveProposal, *, fit: Fit) -> JointPropos
         assumptions=_assumptions(record),
         q_checks=() if no_change else _q_checks(room, found),
     )
+
+
+def _settled(
+    room: Room, alone: DriveProposal, offer: JoiningOffer, *, fit: Fit
+) -> tuple[AllSettingsFit, NoChange | None, DriveProposal]:
+    """Solve for everything, and again until the high-pass stays; `alone` is the start.
+
+    Raises
+    ------
+    ValueError
+        If nothing can be joined, or what was found breaks a limit behind its high-pass.
+    """
+    drive = alone
+    reckoned: tuple[CrossoverFilter, ...] = ()
+    for _ in range(_MOST_ROUNDS):
+        high_pass = drive.high_pass
+        behind = _sub_filtered(drive.room, reckoned)  # every low-pass in force, as measured
+        found = _all_settings(room, behind, offer, high_pass)
+        no_change = judge_improvement(
+            found.deviation_before_db - found.deviation_db, repeatability_db=room.repeatability_db
+        )
+        if JoiningNote.SUM_DISAGREES in found.data.notes:
+            break
+        if no_change is not None:
+            return found, no_change, _at_present(room, alone, fit=fit)
+        chosen = ChosenGains(
+            gains_db=found.settings.gains_db,
+            level_change_db=found.settings.joining.level_change_db,
+        )
+        reckoned = found.settings.bypassed
+        changed = _with_bypass(room, reckoned)
+        drive = fit_within_headroom(changed, fit=partial(fit, chosen=chosen))
+        if drive.high_pass == high_pass:
+            break
+    return found, no_change, drive
 
 
 def _q_checks(room: Room, found: AllSettingsFit) -> tuple[QCheck, ...]:

@@ -525,3 +525,14 @@ def test_what_cannot_be_joined_leaves_the_bands_of_the_subwoofer_alone(room):
     plan = propose(replace(room, survey=replace(room.survey, measurements=high)), node_limit=1)
     assert plan.joining is None
     assert any("not joined: the measurements share" in text for text in plan.assumptions)
+
+
+def test_what_breaks_a_limit_behind_another_high_pass_is_not_joined_but_said(small, alone):
+    def fit(room, *, chosen=None):
+        if chosen is not None:
+            raise ValueError("gains are not all among those that may be set")
+        return FIT(room)
+
+    kept = fit_with_mains(small, alone, fit=fit)
+    assert (kept.drive, kept.record, kept.level_change_db) == (alone, None, 0.0)
+    assert "are not joined: gains are not all" in kept.assumptions[0]
