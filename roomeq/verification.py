@@ -214,6 +214,11 @@ def _seat_checks(difference: _Difference, *, tolerance: float) -> tuple[SeatChec
 
 
 def _difference(plan: Plan, survey: Survey) -> _Difference:
+    if plan.source not in survey.sources:
+        raise ValueError(
+            f"no measurement of {plan.source!r} in this survey, only {', '.join(survey.sources)}: "
+            "the plan's bands are checked by what they were fitted to, so measure that again too"
+        )
     chosen = survey.of_source(plan.source)
     planned = [entry.seat for entry in plan.seats]
     again = [seat for seat in planned if seat in chosen.seats]

@@ -2,6 +2,7 @@
 
 from dataclasses import replace
 
+import msgspec
 import numpy as np
 import pytest
 from drawn_plots import closed_figures, cut_off, line, lines, overlapping, sample_plan, texts, title  # noqa: F401
@@ -48,6 +49,14 @@ def test_what_came_true(hall, plan):
     assert "predicted ± 1.0 dB" in texts(ax)
     assert not cut_off(ax)
     assert not overlapping(ax)
+
+
+def test_the_sum_alone_did_not(hall, plan):
+    survey = measured_again(hall, plan)
+    found = msgspec.structs.replace(verify(plan, survey), agrees=False)  # as the sum decides
+    ax = plot_verification(plan, survey, found=found)
+    assert title(ax) == "The subwoofer alone came true, its sum with the mains did not"
+    assert not cut_off(ax)
 
 
 def test_what_did_not(hall, plan):

@@ -1,5 +1,6 @@
 """All settings together in a proposal: what is predicted, kept in the plan, and refused."""
 
+import re
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
@@ -136,6 +137,13 @@ def test_text_and_sheet_do_not_say_to_leave_what_is_to_be_set(plan):
     again = {step.control: step.cells[0] for step in closing_steps([plan])}["Measure again"]
     assert again.detail.startswith("subwoofer alone, then with mains; ")
     assert "if mended, leave it normal" in steps["Polarity"].detail
+
+
+def test_drive_as_set_agrees_with_the_table_of_extra_drive(plan):
+    text = flat(plan_text(plan))
+    rise_db = float(re.search(r"with the level as it is set, at most ([+-]?[\d.]+) dB", text)[1])
+    within = max(extra.extra_db for extra in plan.extra_drive)
+    assert within - 0.1 <= rise_db <= within + 0.5  # the table ends at the edges of the bands
 
 
 def test_opens_again_with_the_joining(plan, tmp_path):

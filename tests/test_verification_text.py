@@ -12,6 +12,7 @@ from roomeq.verification import (
     SuspectedSetting,
     Verification,
 )
+from roomeq.verification_records import JoiningCheck, JoiningLook
 
 GOOD = Verification(
     room="Cabin",
@@ -99,3 +100,25 @@ def test_stated_settings_are_named_with_both_values():
     assert "- 40 Hz: planned -12.0 dB, stated -3.0 dB" in text
     assert "- Level knob: planned -2.5 dB, stated -6.0 dB" in text
     assert "[device.present]" in text
+
+
+def test_bands_come_after_a_bypass_that_was_forgotten():
+    """A low-pass still engaged looks like bands set too low around the crossover."""
+    check = JoiningCheck(agrees=False, looks_like=JoiningLook.AS_BEFORE, seats=GOOD.seats)
+    suspects = tuple(
+        SuspectedSetting(label=label, planned_db=0.0, looks_like_db=-9.0)
+        for label in ("100", "80", "63")
+    )
+    skirt = BandCheck(label="50", difference_db=-1.4, unexplained_db=0.1, agrees=False)
+    found = replace(BAD, suspects=suspects, bands=(skirt,), joining=check)
+    text = verification_text(found)
+    assert "bypass were set at all" in " ".join(text.split())
+    assert "Only after that look at these settings" in text
+    assert "Look at these settings first" not in text
+    assert line_of(text, "50 Hz").endswith("explained by 100, 80 and 63 Hz")
+
+
+def test_the_other_polarity_may_be_half_a_period():
+    check = JoiningCheck(agrees=False, looks_like=JoiningLook.OTHER_POLARITY, seats=GOOD.seats)
+    text = " ".join(verification_text(replace(GOOD, agrees=False, joining=check)).split())
+    assert "check that setting first, then which branch is delayed" in text

@@ -125,3 +125,6 @@ def test_a_band_that_is_moved_is_not_said_to_be_worth_no_move(plan):
     band = replace(plan.bands[0], reason=Reason.NOT_WORTH_MOVING, present_db=0.0, gain_db=0.0)
     assert reason_text(band, plan) == "not worth a move"
     assert reason_text(replace(band, gain_db=-7.0), plan) == "not worth a further move"
+    boosted = replace(band, reason=Reason.CANCELLATION, gain_db=3.0)
+    assert reason_text(boosted, plan) == "cancellation: more boost eats headroom"
+    assert reason_text(replace(boosted, gain_db=0.0), plan) == "cancellation: boost eats headroom"

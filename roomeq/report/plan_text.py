@@ -173,7 +173,8 @@ def evidence_sentences(plan: Plan) -> list[str]:
         f"{e.largest_excess_before_db:.1f} and {e.largest_excess_after_db:.1f} dB.",
         f"Summed boost at most {signed(e.filter_boost_db)} dB (limit {e.filter_boost_limit_db:g} "
         f"dB); drive at the same loudness at most {signed(e.drive_boost_db)} dB {place} (limit "
-        f"{round(e.drive_boost_limit_db, 1):g} dB), {e.power_ratio:.1f} times the power there.",
+        f"{round(e.drive_boost_limit_db, 1):g} dB), {e.power_ratio:.1f} times the power there"
+        f"{_as_set(plan)}.",
         f"No boost below {e.no_boost_below:.0f} Hz.",
     ]
     for check in e.q_checks:
@@ -182,6 +183,14 @@ def evidence_sentences(plan: Plan) -> list[str]:
             f"now, {check.after_db:.1f} dB predicted."
         )
     return entries
+
+
+def _as_set(plan: Plan) -> str:
+    """Say how far the drive rises where the level follows the mains, not the same loudness."""
+    if plan.joining is None:
+        return ""
+    rise_db = plan.evidence.filter_boost_db + plan.level.change_db
+    return f"; with the level as it is set, at most {signed(rise_db)} dB"
 
 
 def _proof_sentence(plan: Plan) -> str:

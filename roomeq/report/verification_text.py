@@ -13,6 +13,8 @@ from roomeq.verification_records import JoiningCheck, JoiningLook
 
 __all__ = ["verification_text"]
 
+_SUSPECTS = "Look at these settings first"
+
 
 def verification_text(found: Verification) -> str:
     """Return what agrees, what does not, and what was probably set wrongly."""
@@ -38,7 +40,9 @@ def verification_text(found: Verification) -> str:
         lines += [*_joining(found.joining), ""]
     lines += paragraph(_level(found))
     if found.suspects:
-        lines += ["", "Look at these settings first"]
+        forgotten = found.joining is not None and found.joining.looks_like is JoiningLook.AS_BEFORE
+        title = "Only after that look at these settings" if forgotten else _SUSPECTS
+        lines += ["", title]
         lines += bullet_list(
             [
                 f"{row.label} Hz: planned {signed_setting(row.planned_db)} dB, looks like "
@@ -104,7 +108,9 @@ def _verdict(row: BandCheck, found: Verification) -> str:
     if row.label in [suspect.label for suspect in found.suspects]:
         return "differs, see below"
     if abs(row.unexplained_db) <= found.tolerance_db:
-        return f"explained by {' and '.join(suspect.label for suspect in found.suspects)} Hz"
+        labels = [suspect.label for suspect in found.suspects]
+        named = " and ".join(filter(None, [", ".join(labels[:-1]), labels[-1]]))
+        return f"explained by {named} Hz"
     return "differs"
 
 

@@ -39,7 +39,11 @@ def reason_text(band: BandSetting, plan: Plan) -> str:
         None: "",
         Reason.WITHIN_TOLERANCE: "within tolerance",
         Reason.SEATS_DISAGREE: f"seats differ by {band.spread_db or 0:.1f} dB",
-        Reason.CANCELLATION: "cancellation: boost eats headroom",
+        Reason.CANCELLATION: (
+            "cancellation: boost eats headroom"
+            if band.gain_db <= 0
+            else "cancellation: more boost eats headroom"
+        ),
         Reason.NOISE: "noise, or not measured",
         Reason.BELOW_LIMIT: f"no boost below {evidence.no_boost_below:.0f} Hz",
         Reason.NEAR_CROSSOVER: "too near the crossover to tell",
