@@ -162,8 +162,12 @@ def test_the_mains_box_is_known_without_their_filters(folder):
 @pytest.mark.parametrize(
     ("old", "new"),
     [
-        ("delay_ms = 2.5", "delay_ms = -2.5"),
-        ("delay_lowest_ms = -6.0", "delay_lowest_ms = 0.0"),  # 0 to 0: no delay on offer
+        ("delay_ms = -2.5", "delay_ms = 0.0"),
+        ("delay_ms = -2.5", "delay_ms = -6.0"),  # the ends are on offer
+        (
+            "delay_lowest_ms = -6.0\ndelay_highest_ms = 0.0",
+            "delay_lowest_ms = -2.5\ndelay_highest_ms = -2.5",  # nothing but what is set
+        ),
         ("corners = [80, 100]", "corners = [10]"),
         ("common_reference = true", "common_reference = false"),
     ],
