@@ -2,6 +2,7 @@
 
 import json
 from dataclasses import replace
+from types import SimpleNamespace
 
 import msgspec
 import numpy as np
@@ -229,6 +230,14 @@ def test_no_change_within_the_repeatability(room):
     assert gained > 0.5
     kept = join(replace(late, repeatability_db=gained + 0.01)).record
     assert kept.no_change is NoChange.WITHIN_REPEATABILITY
+
+
+def test_a_seat_with_a_spoilt_recording_counts_half(quick):
+    spoilt = SimpleNamespace(
+        left_out=False, spoilt=True, seat="seat 1", source="sub", file="sub_0.txt"
+    )
+    record = join(replace(quick, recordings=(spoilt,))).record
+    assert [row.weight for row in record.seats] == pytest.approx([1 / 3, 2 / 3])
 
 
 def test_loss_of_the_room_file_holds_for_joining(quick):

@@ -31,6 +31,7 @@ from roomeq.proposal_joining import (
     _cautions,
     _disagrees,
     _q_checks,
+    _record,
     _rival,
     _with_bypass,
     fit_with_mains,
@@ -339,9 +340,9 @@ def test_the_lowest_corner_left_is_the_crossover(small):
     assert _with_bypass(changed, path[1:2]).corner == 90.0
 
 
-def test_nothing_within_the_repeatability(small, alone):
+def test_nothing_within_the_repeatability(small, alone, joint):
     """Kept is what is set: no bypass, no change of level, the sum as it is now."""
-    unsure = replace(small, repeatability_db=99.0)
+    unsure = replace(small, repeatability_db=99.0, loss=Loss(excess_weight=9.0))
     kept = fit_with_mains(unsure, alone, fit=FIT)
     record = kept.record
     assert record.no_change is NoChange.WITHIN_REPEATABILITY
@@ -350,6 +351,7 @@ def test_nothing_within_the_repeatability(small, alone):
     assert record.candidate != record.present
     assert record.after_level_db == record.before_level_db
     assert record.deviation_db == record.deviation_before_db > record.candidate_deviation_db
+    assert record.deviation_before_db > joint.record.deviation_before_db  # an excess counts more
     for row in (*record.seats, *record.together.seats):
         assert row.after_db == pytest.approx(row.before_db, abs=1e-9)
         assert row.level_gain_db == pytest.approx(0.0, abs=1e-9)
@@ -479,6 +481,15 @@ def test_ends_of_what_may_be_set(small):
         assert _at_ends(offer, JoiningSettings(delay=delay, level_change_db=level_db)) == ends
     none_offered = replace(offer, delays=DelayRange(lowest=0.0, highest=0.0))
     assert _at_ends(none_offered, JoiningSettings(level_change_db=-1.0)) == ()
+
+
+def test_a_joining_at_the_end_of_the_delays_says_so(small):
+    room = replace(small, joining=replace(small.joining, delays=DelayRange(step=0.001)))
+    found = _all_settings(room, room, joining_offer(room), None)
+    delay = found.settings.joining.delay
+    ending = DelayRange(lowest=delay, highest=delay + 0.002, step=0.001)
+    offer = replace(joining_offer(room), delays=ending)
+    assert "delay" in _record(room, found, offer, None).at_ends
 
 
 def test_cautions_name_the_worst_seat_and_only_what_is_in_doubt(plan):
