@@ -484,12 +484,11 @@ def test_ends_of_what_may_be_set(small):
 
 
 def test_a_joining_at_the_end_of_the_delays_says_so(small):
-    room = replace(small, joining=replace(small.joining, delays=DelayRange(step=0.001)))
-    found = _all_settings(room, room, joining_offer(room), None)
+    found = _all_settings(small, small, joining_offer(small), None)
     delay = found.settings.joining.delay
     ending = DelayRange(lowest=delay, highest=delay + 0.002, step=0.001)
-    offer = replace(joining_offer(room), delays=ending)
-    assert "delay" in _record(room, found, offer, None).at_ends
+    offer = replace(joining_offer(small), delays=ending)
+    assert "delay" in _record(small, found, offer, None).at_ends
 
 
 def test_cautions_name_the_worst_seat_and_only_what_is_in_doubt(plan):
