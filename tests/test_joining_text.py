@@ -297,7 +297,7 @@ def test_over_the_whole_bass_figures_are_those_of_all_settings(late_record):
     assert "over 21 to 161 Hz 9.2 dB now, 1.8 dB" in text
     assert "seat 1 100 % 9.5 1.5 +8.0" in text
     assert "at each seat, over the whole bass" in text
-    assert "0.25 dB better than in turn (2.00 dB)" in text
+    assert "by the sum: 0.25 dB better than in turn (2.00 dB)" in text
 
 
 def test_what_the_best_change_would_gain_is_said_where_it_is_not_made():

@@ -166,3 +166,12 @@ def test_band_levels_of_the_sum_are_not_compared(room, record):
     )
     survey = replace(planned, measurements=coarse)
     assert check_joining(record, survey, tolerance_db=1.0) is None
+
+
+def test_another_setting_is_named_where_it_explains_most_of_the_difference(room, record):
+    planned = record.settings.settings()
+    other = again(room, replace(planned, inverted=not planned.inverted))
+    check = check_joining(
+        record, bent(other, lambda _seat, axis: 0.5 * ripple(axis)), tolerance_db=0.3
+    )
+    assert check.looks_like is JoiningLook.OTHER_POLARITY
