@@ -223,6 +223,23 @@ def test_of_three_low_passes_two_may_go_but_never_the_last(room):
     assert join(hidden).record.bypass == ()
 
 
+def test_the_low_pass_that_does_not_match_goes_though_it_stands_first(room):
+    once = engaged(room, 1)
+    low = replace(room.path[0], order=2, corner=50.0, where="source")
+    axis = once.survey.measurements[0].response.frequencies
+    extra = linkwitz_riley("low", 2, corner=50.0, frequencies=axis)
+    measurements = tuple(
+        replace(m, response=m.response.filtered(extra)) if m.source == "sub" else m
+        for m in once.survey.measurements
+    )
+    survey = replace(once.survey, measurements=measurements)
+    record = join(replace(once, survey=survey, path=(low, room.path[1]))).record
+    assert record.bypass == (str(low),)
+    assert record.delay_stated
+    unstated = changed(once, delays=None)
+    assert not join(unstated).record.delay_stated
+
+
 def test_no_change_within_the_repeatability(room):
     late = engaged(room, 1, late=0.003)
     found = join(late).record
