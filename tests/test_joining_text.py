@@ -104,6 +104,15 @@ def test_verdicts_on_polarity_start_from_the_one_that_is_set():
     assert "it is delay, not polarity, that is wrong" in kept
 
 
+def test_a_flip_that_cannot_be_set_is_not_called_too_small():
+    low, high = linkwitz_riley("low", 6), linkwitz_riley("high", 6)
+    record = record_of(low, high, delays=FIXED, can_invert=False)
+    assert record.flip_gain_db > 1.0
+    text = flat(joining_text(record))
+    assert "less than 1 dB" not in text
+    assert "the device cannot set that. Exchanging two wires would do the same." in text
+
+
 def test_an_end_of_a_range_is_named_in_good_grammar():
     short = DelayRange(lowest=-0.001, highest=0.001, step=0.0005)
     text = flat(joining_text(record_of(delayed(LOW, 0.004), HIGH, delays=short)))

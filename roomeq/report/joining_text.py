@@ -257,20 +257,20 @@ def _rival_text(record: JoiningRecord, rival: RivalRecord) -> str:
 
 
 def _flip_text(record: JoiningRecord) -> str:
-    half_period = f"{500.0 / record.corner:.2f} ms at {record.corner:g} Hz"
-    gain = record.flip_gain_db
-    compared = _flip_compared(record)
+    gain, compared = record.flip_gain_db, _flip_compared(record)
     if not record.flip_told:
+        half_period = f"{500.0 / record.corner:.2f} ms at {record.corner:g} Hz"
         return (
             f"{compared}: over {record.octaves:.1f} octaves the data do not tell a flip from a "
             f"delay of half a period ({half_period})."
         )
     if gain > 0 and not record.candidate.inverted:
-        kept = "is not worth a flip" if not record.present.inverted else "does not keep it inverted"
-        return (
-            f"{compared}: the data fit an inverted subwoofer better, but less than 1 dB {kept}. "
-            "Check the wiring."
-        )
+        kept = "does not keep it inverted" if record.present.inverted else "is not worth a flip"
+        why = f"less than 1 dB {kept}. Check the wiring."
+        if gain >= LEAST_FLIP_GAIN_DB:
+            earlier = "" if record.together is None else ", or it gained less with other bands"
+            why = f"the device cannot set that{earlier}. Exchanging two wires would do the same."
+        return f"{compared}: the data fit an inverted subwoofer better, but {why}"
     if 0 < gain < LEAST_FLIP_GAIN_DB:
         more = "with the phase control free" if record.together is None else "with other bands"
         return (
@@ -310,10 +310,8 @@ def level_joining_text(joining: LevelJoiningRecord) -> str:
         entries = setting_entries(record.settings.settings(), present=record.present.settings())
         title = f"{word}: if the subwoofer is {late}" if joining.ambiguous else "Settings"
         lines += ["", title, *bullet_list(entries)]
-        verdict = (
-            f"Deviation {record.deviation_before_db:.1f} dB now, {record.deviation_db:.1f} dB "
-            "predicted."
-        )
+        before, after = record.deviation_before_db, record.deviation_db
+        verdict = f"Deviation {before:.1f} dB now, {after:.1f} dB predicted."
         if record.no_change is not None:
             verdict = joining_verdict(record)
         lines += paragraph(verdict, indent=2)
