@@ -40,6 +40,7 @@ from roomeq.proposal_joining import (
 )
 from roomeq.report.plan_text import plan_text
 from roomeq.report.sheet_steps import closing_steps, leave_alone, opening_steps
+from roomeq.report.wording import no_change_text
 from roomeq.response import FrequencyResponse
 from roomeq.room_reading import read_room
 
@@ -359,6 +360,19 @@ def test_nothing_within_the_repeatability(small, alone, joint):
     assert (kept.level_change_db, kept.q_checks, kept.assumptions) == (0.0, (), ())
     np.testing.assert_array_equal(kept.drive.fit.gains_db, small.present.gains_db)
     assert CautionCode.CHECK_WIRING not in {caution.code for caution in kept.cautions}
+
+
+@pytest.mark.parametrize(
+    ("why", "said"),
+    [
+        (NoChange.WITHIN_REPEATABILITY, "within the repeatability of the measurement"),
+        (NoChange.IMPROVEMENT_TOO_SMALL, "too little to be worth a change"),
+    ],
+)
+def test_says_why_everything_together_is_not_worth_it(plan, why, said):
+    text = no_change_text(msgspec.structs.replace(plan, no_change=why))
+    assert "Everything together" in text
+    assert said in text
 
 
 def test_present_bands_are_kept_only_within_the_limits(small):

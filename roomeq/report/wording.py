@@ -85,11 +85,14 @@ def no_change_text(plan: Plan) -> str:
     if plan.joining is not None and plan.joining.together is not None:
         together = plan.joining.together
         gained = together.deviation_before_db - together.deviation_db
+        why = {
+            NoChange.IMPROVEMENT_TOO_SMALL: "too little to be worth a change",
+            NoChange.WITHIN_REPEATABILITY: "which is within the repeatability of the measurement",
+        }
         return (
             "Everything together (filters, delay, polarity, phase, level, bands) betters the "
             f"deviation of the sum with the mains by {gained:.2f} dB from "
-            f"{together.deviation_before_db:.1f} dB, too little to be worth a change. Keep what is "
-            "set."
+            f"{together.deviation_before_db:.1f} dB, {why[plan.no_change]}. Keep what is set."
         )
     gained = evidence.deviation_before_db - evidence.candidate_deviation_db
     if plan.no_change is NoChange.IMPROVEMENT_TOO_SMALL and evidence.deviation_before_db <= 1.0:
