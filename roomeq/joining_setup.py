@@ -73,6 +73,11 @@ class JoiningSetup:
 
     @property
     def mains_filters(self) -> tuple[CrossoverFilter, ...] | None:
-        """High-passes of the mains, electrical and that of their box; None where none is known."""
+        """High-passes of the mains, electrical and that of their box.
+
+        None where the electrical ones are not stated: the box alone would be taken for all.
+        """
+        if self.mains_path is None:
+            return None
         box = () if self.mains is None else (self.mains.roll_off,)
-        return (*(self.mains_path or ()), *box) or None
+        return (*self.mains_path, *box) or None

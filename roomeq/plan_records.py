@@ -66,6 +66,7 @@ class CautionCode(StrEnum):
     SUM_DISAGREES = "sum_disagrees"
     UNMEASURED_SEAT_MAY_GET_WORSE = "unmeasured_seat_may_get_worse"
     WORKS_HARDER = "works_harder"
+    WORKS_HARDER_AS_SET = "works_harder_as_set"
 
 
 RESERVATIONS = frozenset(

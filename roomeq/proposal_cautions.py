@@ -72,6 +72,7 @@ def proposal_cautions(
         rows, no_change = joining.seat_rows, joining.no_change
         gained = joining.judged[0] - joining.judged[1]
     found = [*_setting_cautions(fit, level), *_seat_cautions(rows)]
+    found += _drive_caution(fit, level, joined=joining is not None)
     if no_change is None:
         found += [*_unmeasured_caution(rows), *_q_cautions(q_checks, gained)]
     elif q_checks:
@@ -99,9 +100,18 @@ def _setting_cautions(fit: BandGainFit, level: LevelSetting) -> list[Caution]:
         found.append(Caution(code=CautionCode.LOUDNESS_CUT, value=fit.loudness_cut_db))
     if not fit.proven:
         found.append(Caution(code=CautionCode.NOT_PROVEN, value=fit.gap_db))
-    if fit.drive_boost_db > HARD_WORK_DB:
-        found.append(Caution(code=CautionCode.WORKS_HARDER, value=fit.drive_boost_db))
     return found
+
+
+def _drive_caution(fit: BandGainFit, level: LevelSetting, *, joined: bool) -> list[Caution]:
+    """Say how much harder the subwoofer works: at the same loudness, or as set to join the mains.
+
+    A joined subwoofer has the level that the mains ask for, not the loudness it had.
+    """
+    rise_db, code = fit.drive_boost_db, CautionCode.WORKS_HARDER
+    if joined:
+        rise_db, code = fit.filter_boost_db + level.change_db, CautionCode.WORKS_HARDER_AS_SET
+    return [Caution(code=code, value=rise_db)] if rise_db > HARD_WORK_DB else []
 
 
 def _q_cautions(q_checks: tuple[QCheck, ...], gained_db: float) -> list[Caution]:

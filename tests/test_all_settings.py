@@ -10,8 +10,9 @@ from synthetic_rooms import nine_bands
 
 from roomeq.device.biquads import peaking_coefficients
 from roomeq.device.crossover import CrossoverFilter
+from roomeq.device.profile import PhaseControl
 from roomeq.optimiser.all_settings import fit_all_settings
-from roomeq.optimiser.alternation import around_crossover, without_bypassed
+from roomeq.optimiser.alternation import AllSettingsTask, around_crossover, without_bypassed
 from roomeq.optimiser.fit_data import prepare_fit
 from roomeq.optimiser.joining_settings import DelayRange, JoiningSettings, LevelRange
 from roomeq.optimiser.limits import Limits
@@ -252,3 +253,22 @@ def test_polarity_stays_where_it_cannot_be_set():
     short = DelayRange(lowest=-0.002, highest=0.002, step=0.0005)
     assert fitted(survey, delays=short).settings.joining.inverted
     assert not fitted(survey, delays=short, can_invert=False).settings.joining.inverted
+
+
+def test_a_flip_that_the_final_bands_no_longer_bear_is_taken_back(monkeypatch):
+    """Neither a flip nor its disguise, a phase control beyond 90 degrees at the corner."""
+    control = PhaseControl(lowest_deg=0, highest_deg=180, step_deg=30, frequency=80)
+    options = {
+        "delays": DelayRange(lowest=-0.001, highest=0.001, step=0.0005),
+        "phase_control": control,
+    }
+    survey = modal_survey(1, seats=2, extra=0.0, polarity=-1.0)
+    assert fitted(survey, **options).settings.joining.inverted
+    monkeypatch.setattr(AllSettingsTask, "_told_turned", lambda self, settings: False)
+    kept = fitted(survey, **options)
+    assert not kept.settings.joining.inverted
+    assert kept.settings.joining.phase_deg <= 90.0
+    assert kept.deviation_db <= kept.in_turn_deviation_db
+    # what is inverted already is no flip
+    turned = fitted(survey, present=JoiningSettings(inverted=True), **options)
+    assert turned.present.joining.inverted

@@ -152,13 +152,6 @@ def test_what_is_not_stated_is_said_to_be_taken_for_granted(folder):
     assert not [text for text in alone.assumptions if "time" in text or "delay" in text]
 
 
-def test_the_mains_box_is_known_without_their_filters(folder):
-    start, box = FULL.index("[timing]"), '[mains]\nbox = "closed"\ncorner = 45\n'
-    found = room(folder, FULL[:start] + box).joining.mains_filters
-    assert found is not None
-    assert [(one.order, one.corner, one.where) for one in found] == [(2, 45.0, "box")]
-
-
 @pytest.mark.parametrize(
     ("old", "new"),
     [
@@ -298,3 +291,13 @@ def test_the_readme_shows_tables_that_are_read(folder):
     assert setup.delays.values.size == 401
     assert setup.same_corner
     assert setup.path_response is not None
+
+
+def test_a_box_without_the_electrical_high_pass_is_not_taken_for_all(folder):
+    start = FULL.index("[[mains_path]]")
+    end = FULL.index("[mains]")
+    setup = room(folder, FULL[:start] + FULL[end:]).joining
+    assert setup.mains is not None
+    assert setup.mains_filters is None
+    stated = room(folder, "mains_path = []\n" + FULL[:start] + FULL[end:]).joining
+    assert [one.where for one in stated.mains_filters] == ["box"]

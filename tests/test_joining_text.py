@@ -187,7 +187,7 @@ def test_corner_text_ranks_and_refuses():
     mains = MainsBox(kind="closed", corner=60.0)
     text = flat(corner_text(choose_corner(data, pairs=pairs, present=None, mains=mains)))
     assert (
-        "Proposed: subwoofer low-pass Linkwitz-Riley 24 dB/oct at 100 Hz; mains high-pass" in text
+        "To be preferred: subwoofer low-pass Linkwitz-Riley 24 dB/oct at 100 Hz; mains high" in text
     )
     assert "slopes differ" in text
     assert "not ranked - 70 Hz: less than half an octave above the mains' -3 dB point" in text

@@ -13,17 +13,19 @@ import math
 from dataclasses import dataclass, field, replace
 from functools import partial
 
+import msgspec
 import numpy as np
 
 from roomeq.device.crossover import CrossoverFilter, chain_response
 from roomeq.device.equaliser import FixedBandEqualiser
+from roomeq.device.phase_control import lag_at_deg
 from roomeq.device.profile import PhaseControl
 from roomeq.levels import FloatArray, readonly
 from roomeq.optimiser.all_settings_fit import AllSettings, AllSettingsFit
 from roomeq.optimiser.band_gains import BandGainTask
 from roomeq.optimiser.band_sum import BandSum, band_responses
 from roomeq.optimiser.fit_data import FitData, prepare_fit
-from roomeq.optimiser.joining import fit_joining
+from roomeq.optimiser.joining import JoiningFit, fit_joining
 from roomeq.optimiser.joining_data import JoiningData
 from roomeq.optimiser.joining_settings import DelayRange, LevelRange
 from roomeq.optimiser.limits import Limits, band_freedoms, limit_axis
@@ -107,6 +109,8 @@ class AllSettingsTask:
         turn_db = self.deviation_db(in_turn)
         if turn_db - self.deviation_db(together) < LEAST_GAIN_DB:
             together = in_turn
+        if self._turned(together) and not (self._turned(present) or self._told_turned(together)):
+            return replace(self, can_invert=False, phase_control=self._up_to_90_deg()).solved()
         final_data = self._with_bands(together)
         return AllSettingsFit(
             data=self.data,
@@ -271,14 +275,9 @@ class AllSettingsTask:
         assert isinstance(option, tuple)
         return replace(settings, bypassed=option)
 
-    def _joined(self, settings: AllSettings) -> AllSettings:
-        """Choose delay, polarity, phase and level anew; keep what is there if that is better.
-
-        Polarity is told around the crossover, where subwoofer and mains meet; over the whole span
-        the room's modes outweigh it. With that polarity the rest is chosen over the whole span.
-        """
-        data = self._with_bands(settings)
-        fit = partial(
+    def _fit_of(self, settings: AllSettings) -> partial[JoiningFit]:
+        """Return a search for delay, polarity, phase and level within the limits."""
+        return partial(
             fit_joining,
             delays=self.delays,
             phase_control=self.phase_control,
@@ -286,6 +285,44 @@ class AllSettingsTask:
             loss=self.loss,
             least_improvement_db=-math.inf,
         )
+
+    def _turned(self, settings: AllSettings) -> bool:
+        """Return whether the subwoofer is inverted, or lags by more than 90 degrees at the corner.
+
+        A phase control beyond 90 degrees is nearer to a flip than to rest.
+        """
+        joining, lag = settings.joining, 0.0
+        if joining.phase_deg and joining.phase_frequency is not None:
+            lag = float(
+                lag_at_deg(
+                    self.data.corner, lag_deg=joining.phase_deg, frequency=joining.phase_frequency
+                )
+            )
+        return joining.inverted or lag > 90.0 + 1e-9
+
+    def _told_turned(self, settings: AllSettings) -> bool:
+        """Return whether a flip still gains enough around the crossover, with the final bands."""
+        near = around_crossover(self._with_bands(settings))
+        found = self._fit_of(settings)(near, can_invert=self.can_invert)
+        return self._turned(replace(settings, joining=found.candidate))
+
+    def _up_to_90_deg(self) -> PhaseControl | None:
+        """Return the phase control as far as it lags by 90 degrees at the corner at most."""
+        control = self.phase_control
+        if control is None:
+            return None
+        # first order: tan(lag / 2) is frequency over the all-pass's own
+        most = math.degrees(2.0 * math.atan(control.frequency / self.data.corner))
+        highest = max(control.lowest_deg, min(control.highest_deg, most + 1e-9))
+        return msgspec.structs.replace(control, highest_deg=highest)
+
+    def _joined(self, settings: AllSettings) -> AllSettings:
+        """Choose delay, polarity, phase and level anew; keep what is there if that is better.
+
+        Polarity is told around the crossover, where subwoofer and mains meet; over the whole span
+        the room's modes outweigh it. With that polarity the rest is chosen over the whole span.
+        """
+        data, fit = self._with_bands(settings), self._fit_of(settings)
         near = fit(around_crossover(data), can_invert=self.can_invert).candidate
         sign = -1.0 if near.inverted else 1.0
         turned = fit(data.with_transfers(sub=sign), can_invert=False).candidate

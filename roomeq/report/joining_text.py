@@ -131,11 +131,14 @@ def joining_lines(record: JoiningRecord) -> list[str]:
     entries = [f"Bypass: {one}" for one in record.bypass]
     entries += setting_entries(settings, present=present)
     lines = [*paragraph(joining_verdict(record)), ""]
+    first = [note for note in record.notes if note is JoiningNote.SUM_DISAGREES]
+    for note in first:  # before the settings that it speaks of
+        lines += [*paragraph(joining_note_text(note, record)), ""]
     lines += ["Settings of the subwoofer against the mains", *bullet_list(entries), ""]
     lines += [*_seats(record), ""]
     lines += ["How sure the joining is", *bullet_list(joining_sentences(record)), ""]
-    if record.notes:
-        notes = [joining_note_text(note, record) for note in record.notes]
+    notes = [joining_note_text(note, record) for note in record.notes if note not in first]
+    if notes:
         lines += ["About the measurements of both", *bullet_list(notes), ""]
     return [*lines, *paragraph(_reference())]
 
@@ -328,9 +331,11 @@ def corner_text(choice: CornerChoice) -> str:
     """Return ranked pairs of low-pass and high-pass as text."""
     chosen = choice.chosen
     low, high = _pair_text(chosen.pair)
+    axis = chosen.fit.data.frequencies
     lines = ["Corner and slopes", ""]
     lines += paragraph(
-        f"Proposed: subwoofer {low}; mains {high}. Deviation of the sum at the seats "
+        f"To be preferred: subwoofer {low}; mains {high}. Deviation of the sum at the seats "
+        f"over {axis[0]:.0f} to {axis[-1]:.0f} Hz, so that all pairs are judged alike: "
         f"{choice.deviation_before_db:.1f} dB now, {chosen.deviation_db:.1f} dB predicted with "
         f"{delay_text(chosen.fit.candidate)}, polarity {chosen.fit.candidate.polarity}."
     )

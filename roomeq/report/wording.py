@@ -200,6 +200,11 @@ def caution_text(caution: Caution) -> str:
             "Gains chosen without one seat do not help at that seat, on average: a place that was "
             f"not measured may get worse (by {value:.1f} dB)."
         ),
+        CautionCode.WORKS_HARDER_AS_SET: (
+            f"With these bands and level the subwoofer works up to {value:.1f} dB harder than with "
+            f"all bands at 0 and the level as it was ({10 ** (value / 10):.1f} times the power): "
+            "listen for strain at high level."
+        ),
         CautionCode.WORKS_HARDER: (
             f"At the same loudness the subwoofer works up to {value:.1f} dB harder "
             f"({10 ** (value / 10):.1f} times the power): listen for strain at high level."
