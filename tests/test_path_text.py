@@ -127,3 +127,13 @@ def test_at_a_seat(words):
     text = joined(path_estimate_lines(found))
     assert words in text or words == "48 dB per"
     assert "Likely" not in text
+
+
+def test_what_to_bypass_is_said_once():
+    pair = [low("linkwitz_riley", 4), low("linkwitz_riley", 4)]
+    estimate = estimate_path(measured(*pair), described=pair)
+    assert "low-passes are in a row" in joined(path_estimate_lines(estimate))
+    said = predict_path(pair)
+    assert "in a row" not in joined(path_estimate_lines(estimate, described=said))
+    other = predict_path(pair[:1])
+    assert "in a row" in joined(path_estimate_lines(estimate, described=other))

@@ -12,7 +12,7 @@ from collections.abc import Sequence
 
 from roomeq.device.crossover import CrossoverFilter
 from roomeq.device.crossover_sum import SumFigures
-from roomeq.device.path import Bypass, PathAnalysis
+from roomeq.device.path import Bypass, PathAnalysis, same_response
 from roomeq.optimiser.path_classes import FilterSet
 from roomeq.optimiser.path_estimate import PathCandidate, PathEstimate, PathVerdict
 from roomeq.report.layout import bullet_list, paragraph, signed, table
@@ -129,14 +129,30 @@ def bypass_text(choice: Bypass, analysis: PathAnalysis) -> str:
     return text
 
 
-def path_estimate_lines(estimate: PathEstimate) -> list[str]:
-    """Return what a response of the path tells, and what it cannot."""
+def path_estimate_lines(
+    estimate: PathEstimate, *, described: PathAnalysis | None = None
+) -> list[str]:
+    """Return what a response of the path tells, and what it cannot.
+
+    Parameters
+    ----------
+    estimate : PathEstimate
+    described : PathAnalysis, optional
+        What was said of the described path already: where the same filters are engaged, what to
+        bypass is not said again.
+
+    Returns
+    -------
+    list of str
+    """
     lines = ["Which low-passes are really engaged", *paragraph(_verdict(estimate), indent=2)]
     if estimate.verdict in (PathVerdict.SEVERAL, PathVerdict.NOTHING_FITS):
         lines += _candidates(estimate)
     lines += bullet_list(_evidence(estimate))
     analysis = estimate.analysis
-    if analysis is not None:
+    if analysis is not None and not (
+        described and same_response(analysis.filters, described.filters)
+    ):
         text = f"{analysis.low_pass_count} low-passes are in a row. {_advice(analysis)}"
         lines += paragraph(text, indent=2)
     return lines

@@ -33,7 +33,8 @@ def room_joining_text(joining: RoomJoining) -> str:
     if joining.path is not None:
         parts.append("\n".join(path_lines(joining.path)) + "\n")
     if joining.estimate is not None:
-        parts.append("\n".join(path_estimate_lines(joining.estimate)) + "\n")
+        lines = path_estimate_lines(joining.estimate, described=joining.path)
+        parts.append("\n".join(lines) + "\n")
     if joining.corners is not None:
         parts.append(corner_text(joining.corners))
     elif joining.record is not None:

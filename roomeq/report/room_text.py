@@ -41,7 +41,7 @@ def room_text(overview: RoomOverview, *, estimate: PathEstimate | None = None) -
     if overview.path_analysis is not None:
         lines += [*path_lines(overview.path_analysis), ""]
     if estimate is not None:
-        lines += [*path_estimate_lines(estimate), ""]
+        lines += [*path_estimate_lines(estimate, described=overview.path_analysis), ""]
     if overview.equipment is not None:
         lines += ["Amplifier and driver", *bullet_list(_equipment(overview.equipment)), ""]
     lines += [*_measurements(overview), ""]
