@@ -269,7 +269,10 @@ def test_loss_of_the_room_file_holds_for_joining(quick):
 
 def test_text_and_json_hold_the_answer(found):
     text = " ".join(room_joining_text(found).split())
-    for lines in (path_lines(found.path), path_estimate_lines(found.estimate)):
+    for lines in (
+        path_lines(found.path),
+        path_estimate_lines(found.estimate, described=found.path),
+    ):
         assert " ".join(" ".join(lines).split()) in text
     assert "Bypass: low-pass Linkwitz-Riley 24 dB/oct at 80 Hz in the amplifier" in text
     assert "Polarity: inverted (now normal)" in text

@@ -336,8 +336,8 @@ def corner_text(choice: CornerChoice) -> str:
     lines += paragraph(
         f"To be preferred: subwoofer {low}; mains {high}. Deviation of the sum at the seats "
         f"over {axis[0]:.0f} to {axis[-1]:.0f} Hz, so that all pairs are judged alike: "
-        f"{choice.deviation_before_db:.1f} dB now, {chosen.deviation_db:.1f} dB predicted with "
-        f"{delay_text(chosen.fit.candidate)}, polarity {chosen.fit.candidate.polarity}."
+        f"{chosen.deviation_db:.1f} dB predicted with {delay_text(chosen.fit.candidate)}, "
+        f"polarity {chosen.fit.candidate.polarity}."
     )
     rows = [_pair_row(entry) for entry in choice.ranked[:_SHOWN_PAIRS]]
     titles = [">Dev. dB", "Subwoofer", "Mains", ">Acoustic order", ">Phase deg", "Against it"]
