@@ -207,7 +207,7 @@ def _verify(room: Room, options: argparse.Namespace) -> int:
     alarmed = _say_alarms(room)
     found = verify_room(read_plan(options.plan), room)
     print(found.to_json().decode() if options.json else verification_text(found), end="")
-    as_planned = found.agrees and found.level.agrees and not found.stated
+    as_planned = found.agrees and found.level.agrees and found.stated_as_planned
     return 0 if as_planned and not alarmed else 1
 
 

@@ -53,6 +53,8 @@ class PresentSettings:
     phase_deg : float or None
     gains_stated : bool
         Whether the gains were stated; else they are taken for 0.
+    delay_stated : bool
+        Whether the delay (`JoiningSetup.present_delay`) was stated; else it is taken for 0.
     """
 
     gains_db: FloatArray
@@ -60,6 +62,7 @@ class PresentSettings:
     polarity: Literal["normal", "inverted"] | None = None
     phase_deg: float | None = None
     gains_stated: bool = True
+    delay_stated: bool = False
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "gains_db", readonly(self.gains_db))

@@ -231,6 +231,7 @@ def _present_settings(room_file: RoomFile, device: Device) -> PresentSettings:
         polarity=stated.polarity,
         phase_deg=stated.phase_deg,
         gains_stated=stated.gains_db is not None,
+        delay_stated=stated.delay_ms is not None,
     )
 
 

@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from typing import Literal
 
 import numpy as np
 
@@ -22,11 +23,12 @@ from roomeq.levels import FloatArray
 from roomeq.plan import CautionCode, DeviceRecord, Plan
 from roomeq.room import Room
 from roomeq.survey import Survey
-from roomeq.verification_joining import check_joining
+from roomeq.verification_joining import check_joining, joining_stated_otherwise
 from roomeq.verification_records import (
     BandCheck,
     LevelCheck,
     SeatCheck,
+    StatedJoiningSetting,
     StatedSetting,
     SuspectedSetting,
     Verification,
@@ -100,6 +102,9 @@ def verify_room(plan: Plan, room: Room) -> Verification:
         room.survey,
         stated_gains_db=gains if present.gains_stated else None,
         stated_level_db=present.level_db,
+        stated_delay=room.joining.present_delay if present.delay_stated else None,
+        stated_polarity=present.polarity,
+        stated_phase_deg=present.phase_deg,
     )
 
 
@@ -109,6 +114,9 @@ def verify(
     *,
     stated_gains_db: Mapping[str, float] | None = None,
     stated_level_db: float | None = None,
+    stated_delay: float | None = None,
+    stated_polarity: Literal["normal", "inverted"] | None = None,
+    stated_phase_deg: float | None = None,
 ) -> Verification:
     """Compare a measurement taken after the settings were made with a plan.
 
@@ -121,6 +129,9 @@ def verify(
         What the bands are said to have been set to meanwhile, by their nominal centres.
     stated_level_db : float, optional
         What the level knob is said to have been set to.
+    stated_delay, stated_polarity, stated_phase_deg : optional
+        The same of delay (s, of the subwoofer against the mains), polarity and phase control;
+        compared where the plan joins subwoofer and mains.
 
     Returns
     -------
@@ -141,9 +152,12 @@ def verify(
             offset_db=_weighted_median(difference.raw_db - explained.response_db, difference.share),
         )
     agrees = _all_agree(plan, difference, explained, tolerance=tolerance)
-    joining = None
+    joining, otherwise = None, tuple[StatedJoiningSetting, ...]()
     if plan.joining is not None:
         joining = check_joining(plan.joining, survey, tolerance_db=tolerance)
+        otherwise = joining_stated_otherwise(
+            plan.joining, delay=stated_delay, polarity=stated_polarity, phase_deg=stated_phase_deg
+        )
     return Verification(
         room=plan.room,
         agrees=agrees and (joining is None or joining.agrees),
@@ -158,6 +172,7 @@ def verify(
             entry.seat for entry in plan.seats if entry.seat not in difference.seats
         ),
         joining=joining,
+        stated_joining=otherwise,
     )
 
 

@@ -11,6 +11,8 @@ sum would be in the other polarity follows from the plan's levels of subwoofer, 
 
 from __future__ import annotations
 
+from typing import Literal
+
 import numpy as np
 
 from roomeq.analysis.smoothing import smooth_power_db
@@ -19,10 +21,17 @@ from roomeq.levels import FloatArray, power_mean_db
 from roomeq.optimiser.joining_data import SMOOTHING_FRACTION
 from roomeq.plan_joining import JoiningRecord
 from roomeq.survey import Survey
-from roomeq.verification_records import JoiningCheck, JoiningLook, SeatCheck
+from roomeq.verification_records import (
+    JoiningCheck,
+    JoiningLook,
+    SeatCheck,
+    StatedJoiningSetting,
+)
 
-__all__ = ["check_joining"]
+__all__ = ["check_joining", "joining_stated_otherwise"]
 
+_SAME_MS = 0.006  # a plan shows two decimals, and that is what is set
+_SAME_DEG = 1e-9
 _CLEARLY = 0.7  # another setting must leave at most this share of the difference
 
 
@@ -71,6 +80,45 @@ def check_joining(
             for seat, value in zip(seats, by_seat, strict=True)
         ),
     )
+
+
+def joining_stated_otherwise(
+    record: JoiningRecord,
+    *,
+    delay: float | None = None,
+    polarity: Literal["normal", "inverted"] | None = None,
+    phase_deg: float | None = None,
+) -> tuple[StatedJoiningSetting, ...]:
+    """Return the settings that are stated to be others than a plan's.
+
+    Parameters
+    ----------
+    record : JoiningRecord
+    delay : float, optional
+        Of the subwoofer against the mains, in s; positive is later.
+    polarity : {"normal", "inverted"}, optional
+    phase_deg : float, optional
+        Of the phase control.
+
+    Returns
+    -------
+    tuple of StatedJoiningSetting
+        Delay, polarity, phase; what is not stated is not compared.
+    """
+    planned, found = record.settings, []
+    if delay is not None and abs(1e3 * delay - planned.delay_ms) > _SAME_MS:
+        stated_ms = round(1e3 * delay, 6)
+        found.append(
+            StatedJoiningSetting(label="delay_ms", planned=planned.delay_ms, stated=stated_ms)
+        )
+    wanted = planned.settings().polarity
+    if polarity is not None and polarity != wanted:
+        found.append(StatedJoiningSetting(label="polarity", planned=wanted, stated=polarity))
+    if phase_deg is not None and abs(phase_deg - planned.phase_deg) > _SAME_DEG:
+        found.append(
+            StatedJoiningSetting(label="phase_deg", planned=planned.phase_deg, stated=phase_deg)
+        )
+    return tuple(found)
 
 
 def _measured(survey: Survey, seats: list[str], axis: FloatArray) -> dict[str, FloatArray]:

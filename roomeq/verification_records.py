@@ -8,6 +8,7 @@ Frozen records. Differences are measured again less predicted, in dB.
 from __future__ import annotations
 
 from enum import StrEnum
+from typing import Literal
 
 import msgspec
 
@@ -17,6 +18,7 @@ __all__ = [
     "JoiningLook",
     "LevelCheck",
     "SeatCheck",
+    "StatedJoiningSetting",
     "StatedSetting",
     "SuspectedSetting",
     "Verification",
@@ -95,6 +97,17 @@ class StatedSetting(_Record, frozen=True, kw_only=True):
     stated_db: float
 
 
+class StatedJoiningSetting(_Record, frozen=True, kw_only=True):
+    """A setting against the mains that is stated to be another than planned.
+
+    `label` tells the unit of both values; a polarity is ``normal`` or ``inverted``.
+    """
+
+    label: Literal["delay_ms", "polarity", "phase_deg"]
+    planned: float | str
+    stated: float | str
+
+
 class JoiningLook(StrEnum):
     """What the sum of subwoofer and mains looks like."""
 
@@ -142,6 +155,8 @@ class Verification(_Record, frozen=True, kw_only=True):
         In order of what they explain; empty where no single band explains the difference.
     stated : tuple of StatedSetting
         Settings in force while measuring again that are stated and are not the plan's.
+    stated_joining : tuple of StatedJoiningSetting
+        The same of delay, polarity and phase control; empty where the plan joins nothing.
     not_measured_again : tuple of str
         Seats of the plan that are missing.
     joining : JoiningCheck or None
@@ -159,6 +174,12 @@ class Verification(_Record, frozen=True, kw_only=True):
     stated: tuple[StatedSetting, ...]
     not_measured_again: tuple[str, ...]
     joining: JoiningCheck | None = None
+    stated_joining: tuple[StatedJoiningSetting, ...] = ()
+
+    @property
+    def stated_as_planned(self) -> bool:
+        """Whether no stated setting is another than planned."""
+        return not self.stated and not self.stated_joining
 
     def to_json(self) -> bytes:
         """Return the verification as JSON text."""

@@ -5,13 +5,16 @@ from dataclasses import replace
 import msgspec
 import numpy as np
 import pytest
-from joining_rooms import delayed, linkwitz_riley, write_joined_room
+from joining_rooms import JOINED_TOML, delayed, linkwitz_riley, write_joined_room
 
 from roomeq.joining_proposal import join
 from roomeq.plan_joining import JoiningRecord
+from roomeq.proposal import propose
+from roomeq.report.verification_text import verification_text
 from roomeq.response import FrequencyResponse
 from roomeq.room_reading import read_room
-from roomeq.verification_joining import check_joining
+from roomeq.verification import verify_room
+from roomeq.verification_joining import check_joining, joining_stated_otherwise
 from roomeq.verification_records import JoiningLook
 
 
@@ -175,3 +178,47 @@ def test_another_setting_is_named_where_it_explains_most_of_the_difference(room,
         record, bent(other, lambda _seat, axis: 0.5 * ripple(axis)), tolerance_db=0.3
     )
     assert check.looks_like is JoiningLook.OTHER_POLARITY
+
+
+def test_only_what_is_stated_otherwise_is_named(record):
+    planned = record.settings
+    assert planned.inverted
+    assert planned.delay_ms < -1.0
+    assert joining_stated_otherwise(record) == ()
+    as_planned = {
+        "delay": round(planned.delay_ms, 2) * 1e-3,
+        "polarity": "inverted",
+        "phase_deg": planned.phase_deg,
+    }
+    assert joining_stated_otherwise(record, **as_planned) == ()
+    found = joining_stated_otherwise(
+        record, delay=0.0, polarity="normal", phase_deg=planned.phase_deg + 15.0
+    )
+    assert [(row.label, row.planned, row.stated) for row in found] == [
+        ("delay_ms", planned.delay_ms, 0.0),
+        ("polarity", "inverted", "normal"),
+        ("phase_deg", planned.phase_deg, planned.phase_deg + 15.0),
+    ]
+    tenth = joining_stated_otherwise(record, delay=1e-3 * (planned.delay_ms + 0.01))
+    assert [row.label for row in tenth] == ["delay_ms"]
+    fine = msgspec.structs.replace(planned, delay_ms=-2.1875)  # 105 samples at 48 kHz
+    shown = joining_stated_otherwise(msgspec.structs.replace(record, settings=fine), delay=-0.00219)
+    assert shown == ()
+
+
+def test_a_room_file_that_still_states_what_was_set_before_is_told(room, record, tmp_path):
+    plan = propose(room, node_limit=1)
+    assert plan.joining is not None
+    assert plan.joining.settings.inverted
+    found = verify_room(plan, room)  # states 0 ms, normal, 0 degrees, as it was measured
+    assert not found.stated_as_planned
+    labels = [row.label for row in found.stated_joining]
+    assert labels[:2] == ["delay_ms", "polarity"]
+    text = " ".join(verification_text(found).split())
+    assert "Polarity: planned inverted, stated normal" in text
+    assert f"planned {plan.joining.settings.delay_ms:+.2f} ms, stated 0.00 ms" in text
+    silent = JOINED_TOML.replace("delay_ms = 0\n", "").replace('polarity = "normal"\n', "")
+    silent = silent.replace("phase_deg = 0\n", "")
+    quiet = read_room(write_joined_room(tmp_path, toml=silent))
+    assert verify_room(plan, quiet).stated_joining == ()
+    assert verify_room(msgspec.structs.replace(plan, joining=None), room).stated_joining == ()

@@ -12,7 +12,7 @@ from roomeq.verification import (
     SuspectedSetting,
     Verification,
 )
-from roomeq.verification_records import JoiningCheck, JoiningLook
+from roomeq.verification_records import JoiningCheck, JoiningLook, StatedJoiningSetting
 
 GOOD = Verification(
     room="Cabin",
@@ -122,3 +122,16 @@ def test_the_other_polarity_may_be_half_a_period():
     check = JoiningCheck(agrees=False, looks_like=JoiningLook.OTHER_POLARITY, seats=GOOD.seats)
     text = " ".join(verification_text(replace(GOOD, agrees=False, joining=check)).split())
     assert "check that setting first, then which branch is delayed" in text
+
+
+def test_settings_against_the_mains_carry_their_units():
+    stated = (
+        StatedJoiningSetting(label="delay_ms", planned=-2.2, stated=2.2),
+        StatedJoiningSetting(label="polarity", planned="inverted", stated="normal"),
+        StatedJoiningSetting(label="phase_deg", planned=90.0, stated=7.5),
+    )
+    text = verification_text(replace(GOOD, stated_joining=stated))
+    assert "- Delay of the subwoofer against the mains: planned -2.20 ms, stated +2.20 ms" in text
+    assert "- Polarity: planned inverted, stated normal" in text
+    assert "- Phase control: planned 90 degrees, stated 7.5 degrees" in text
+    assert "[device.present]" in text

@@ -58,15 +58,9 @@ def verification_text(found: Verification) -> str:
                 "polarity, phase, position of the subwoofer or the microphone)."
             ),
         ]
-    if found.stated:
+    if not found.stated_as_planned:
         lines += ["", "Stated settings that are not those of the plan"]
-        lines += bullet_list(
-            [
-                f"{'Level knob' if row.label == 'level' else f'{row.label} Hz'}: planned "
-                f"{signed_setting(row.planned_db)} dB, stated {signed_setting(row.stated_db)} dB"
-                for row in found.stated
-            ]
-        )
+        lines += bullet_list(_stated(found))
         lines += paragraph(
             "Set them as planned, or correct [device.present] in the file of the room measured "
             "again."
@@ -74,6 +68,36 @@ def verification_text(found: Verification) -> str:
     if found.not_measured_again:
         lines += ["", *paragraph(f"Not measured again: {', '.join(found.not_measured_again)}.")]
     return "\n".join(lines) + "\n"
+
+
+def _stated(found: Verification) -> list[str]:
+    """Return every setting stated to be another than planned, with both values."""
+    texts = [
+        f"{'Level knob' if row.label == 'level' else f'{row.label} Hz'}: planned "
+        f"{signed_setting(row.planned_db)} dB, stated {signed_setting(row.stated_db)} dB"
+        for row in found.stated
+    ]
+    for row in found.stated_joining:
+        name = _JOINING_NAMES[row.label]
+        planned, stated = (_with_unit(row.label, value) for value in (row.planned, row.stated))
+        texts.append(f"{name}: planned {planned}, stated {stated}")
+    return texts
+
+
+_JOINING_NAMES = {
+    "delay_ms": "Delay of the subwoofer against the mains",
+    "polarity": "Polarity",
+    "phase_deg": "Phase control",
+}
+
+
+def _with_unit(label: str, value: float | str) -> str:
+    """Return a setting with the unit that its label names."""
+    if isinstance(value, str):
+        return value
+    if label == "delay_ms":
+        return f"{signed(value, digits=2)} ms"
+    return f"{value:g} degrees"
 
 
 def _joining(check: JoiningCheck) -> list[str]:
