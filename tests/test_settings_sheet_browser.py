@@ -40,8 +40,9 @@ pytestmark = [
     pytest.mark.skipif(BROWSER is None, reason="no chromium on this machine"),
 ]
 
-# What is wrong with a frame: text beyond its frame or its own cell, texts over one another, and
-# text of too little contrast (WCAG 2.2, 1.4.3: 4.5 to 1; relative luminance as defined there).
+# What is wrong with a frame: text beyond its frame or its own cell, texts over one another, a value
+# on another line than its check box, and text of too little contrast (WCAG 2.2, 1.4.3: 4.5 to 1;
+# relative luminance as defined there).
 PROBE = r"""
 function luminance(colour) {
   const parts = colour.match(/[\d.]+/g).slice(0, 3).map(x => x / 255);
@@ -72,6 +73,11 @@ function probe(frame) {
     const ink = luminance(svg ? style.fill : style.color);
     const contrast = (Math.max(ink, paper) + 0.05) / (Math.min(ink, paper) + 0.05);
     if (contrast < 4.5) found.push("contrast " + contrast.toFixed(2) + ": " + text);
+  }
+  for (const value of page.querySelectorAll("input + .value")) {
+    const box = value.previousElementSibling.getBoundingClientRect();
+    if (value.getBoundingClientRect().top >= box.bottom)
+      found.push("below its check box: " + value.textContent);
   }
   for (const box of page.querySelectorAll("input"))
     boxes.push(["box of " + box.getAttribute("aria-label"), box.getBoundingClientRect()]);
@@ -143,8 +149,19 @@ def joined():
 
 
 @pytest.fixture(scope="module")
-def sheets(plan, joined):
-    """One plan; two; three; one with long names, a wide step and every caution; one with mains.
+def apart(joined):
+    """Return a plan of the same room that does not join."""
+    room = read_room(SAMPLES / "ferry_office")
+    found = propose(field(room, survey=room.survey.of_source("sub")), node_limit=1)
+    assert joined.joining is not None
+    assert joined.joining.bypass
+    assert found.joining is None
+    return found
+
+
+@pytest.fixture(scope="module")
+def sheets(plan, joined, apart):
+    """One plan; two; three; one with long names, a wide step and every caution; two with mains.
 
     The second and the third differ as those of other targets do: in bands, reasons and cautions.
     """
@@ -169,6 +186,7 @@ def sheets(plan, joined):
         settings_sheet({"music": plan, "film": film, "late_at_night_and_with_guests": late}),
         settings_sheet({"music": crowded}),
         settings_sheet({"music": joined}),
+        settings_sheet({"music": joined, "film": apart}),
     ]
 
 
@@ -217,6 +235,22 @@ def test_recorded_sweeps_with_many_notes_print_on_two_pages(recorded, tmp_path, 
 def test_settings_that_join_the_mains_print_on_two_pages(joined, tmp_path, size, plans):
     names = ("music", "film")[:plans]
     assert pages_printed(tmp_path, settings_sheet(dict.fromkeys(names, joined)), size) == 2
+
+
+@pytest.mark.parametrize("size", ["A4", "letter"])
+@pytest.mark.parametrize("plans", [2, 3])
+def test_a_plan_that_joins_beside_others_prints_on_two_pages(joined, apart, tmp_path, size, plans):
+    both = {"music": joined, "film": apart, "late at night": apart}
+    some = dict(list(both.items())[:plans])
+    assert pages_printed(tmp_path, settings_sheet(some), size) == 2
+
+
+def test_on_paper_too_a_value_stands_beside_its_check_box(joined, apart, tmp_path):
+    text = settings_sheet({"music": joined, "film": apart, "late at night": apart})
+    paper = text.replace("@media print", "@media all")
+    seen, _ = looked_at(tmp_path, [paper], dark=False)
+    found = [fault for frame in seen[1:] for fault in frame["found"]]  # 190 mm are 718 px
+    assert not [fault for fault in found if fault.startswith("below its check box")]
 
 
 def test_nothing_is_printed_smaller_than_8_points(sheets):

@@ -219,6 +219,32 @@ def test_low_pass_is_bypassed_or_stays(plan, joining):
     assert [entry for entry in leave_alone({"a": pathed}) if "elay, polarity" in entry]
 
 
+def test_what_stays_in_the_path_is_said_of_each_plan(plan, joining):
+    """Two plans of one room: the one that joins switches off what the other leaves engaged."""
+    alone = replace(plan, target=replace(plan.target, path=("low-pass B", "low-pass C")))
+    joins = replace(
+        alone,
+        target=replace(plan.target, path=("low-pass B",)),
+        joining=replace(joining, bypass=("low-pass C",)),
+    )
+    entries = leave_alone({"music": joins, "film": alone})
+    assert entries[:2] == (
+        "Left in the path (music): low-pass B. The settings were computed for it.",
+        "In the path while measuring (film): low-pass B; low-pass C. "
+        "The settings were computed for it.",
+    )
+    same = leave_alone({"music": alone, "film": alone})
+    assert same[0].startswith("In the path while measuring: low-pass B; low-pass C. ")
+    assert "low-pass" not in same[1]
+    cells = opening_steps([joins, alone])[0].cells  # "as it is" would be bypassed by then
+    assert [(cell.action, cell.value) for cell in cells] == [
+        ("set", "Bypass"),
+        ("keep", "As while measuring"),
+    ]
+    assert cells[1].detail == "low-pass B and low-pass C"
+    assert opening_steps([alone, alone])[0].cells[0].value == "Leave as it is"
+
+
 def test_a_plan_that_only_joins_is_measured_again(plan, joining):
     still = tuple(replace(band, gain_db=band.present_db) for band in plan.bands)
     level = replace(plan.level, change_db=0.0, upstream_db=0.0)

@@ -67,6 +67,7 @@ def settings_sheet(plans: Mapping[str, Plan], *, mixed: bool = False) -> str:
         rooms=_once([plan.room for plan in listed]),
         devices=_once([plan.device.name for plan in listed]),
         date=_once([plan.record.get("date", "") for plan in listed if plan.record.get("date")]),
+        tight=len({plan.joining is None for plan in listed}) > 1,
         unchanged=[
             (name, sheet_steps.with_minus(no_change_text(plan)))
             for name, plan in plans.items()

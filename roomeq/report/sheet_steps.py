@@ -116,13 +116,13 @@ def _step(number: int, control: str, cells: Sequence[Cell]) -> Step:
     return Step(number=str(number), control=control, cells=tuple(cells))
 
 
-def _low_pass_cell(plan: Plan) -> Cell:
-    """Return what to bypass."""
+def _low_pass_cell(plan: Plan, *, bypassed: bool) -> Cell:
+    """Return what to bypass; `bypassed` is whether any plan of the sheet bypasses a low-pass."""
     joining = plan.joining
-    if joining is None:
-        return _filter_cell(plan, "low-pass")
     left = joined([text for text in plan.target.path if text.startswith("low-pass")])
-    if not joining.bypass:
+    if joining is None and not (bypassed and left):
+        return _filter_cell(plan, "low-pass")
+    if joining is None or not joining.bypass:
         return Cell(action="keep", value="As while measuring", detail=left)
     return Cell(action="set", value="Bypass", detail=f"{joined(joining.bypass)}; keep {left}")
 
@@ -209,8 +209,9 @@ def _level_cell(level: LevelSetting, plan: Plan) -> Cell:
 
 def opening_steps(plans: Sequence[Plan]) -> tuple[Step, ...]:
     """Return what comes before the bands: filters, delay, polarity, phase, level."""
+    bypassed = any(plan.joining is not None and plan.joining.bypass for plan in plans)
     rows: tuple[tuple[str, Callable[[Plan], Cell]], ...] = (
-        ("Low-pass and its bypass", _low_pass_cell),
+        ("Low-pass and its bypass", lambda plan: _low_pass_cell(plan, bypassed=bypassed)),
         ("Protective high-pass", _high_pass_cell),
         ("Delay", _delay_cell),
         ("Polarity", _polarity_cell),
@@ -331,16 +332,29 @@ def _not_set(plans: Mapping[str, Plan]) -> list[str]:
     return [f"{names[0].upper()}{names[1:]}: this plan does not set {what}."]
 
 
+def _paths(plans: Mapping[str, Plan]) -> list[str]:
+    """Return the filters that stay in the path; what differs between plans is said of each."""
+    owners: dict[tuple[str, tuple[str, ...]], list[str]] = {}
+    for name, plan in plans.items():
+        bypassed = plan.joining.bypass if plan.joining else ()
+        path = tuple(text for text in plan.target.path if text not in bypassed)
+        where = "Left in the path" if bypassed else "In the path while measuring"
+        owners.setdefault((where if path else "", path), []).append(name)
+    entries = []
+    for (where, path), names in owners.items():
+        of = "" if len(names) == len(plans) else f" ({joined(names)})"
+        entries.append(
+            f"{where}{of}: {'; '.join(path)}. The settings were computed for it."
+            if path
+            else f"Every filter that was in the path while measuring{of}."
+        )
+    return entries
+
+
 def leave_alone(plans: Mapping[str, Plan]) -> tuple[str, ...]:
     """Return what must not be touched, in sentences."""
-    bypassed = {one for plan in plans.values() if plan.joining for one in plan.joining.bypass}
-    every = dict.fromkeys(text for plan in plans.values() for text in plan.target.path)
-    path = [text for text in every if text not in bypassed]
-    where = "Left in the path" if bypassed else "In the path while measuring"
     entries = [
-        f"{where}: {'; '.join(path)}. The settings were computed for it."
-        if path
-        else "Every filter that was in the path while measuring.",
+        *_paths(plans),
         *_not_set(plans),
         "The places of subwoofer and seats: the settings hold for where they stood.",
     ]
