@@ -45,6 +45,17 @@ def test_what_filters_cannot_mend_has_a_remedy(plan, reason, would):
     assert would in found[0].would
 
 
+def test_a_lower_limit_that_is_not_known_is_not_told_as_a_fact(plan):
+    low = replace(plan.bands[0], reason=Reason.BELOW_LIMIT)
+    assert plan.target.lower_limit is None
+    (found,) = plan_evidence(replace(plan, bands=(low,))).remedies
+    assert found.why == "Whether the subwoofer can do more there is not known."
+    assert found.would.startswith("Stating its lower limit")
+    known = replace(plan, bands=(low,), target=replace(plan.target, lower_limit=25.0))
+    (found,) = plan_evidence(known).remedies
+    assert found.why == "It lies below what the subwoofer can do."
+
+
 def test_a_band_that_was_not_fitted_has_no_figures(plan):
     unseen = replace(plan.bands[0], error_db=None, spread_db=None, remaining_db=None)
     row = plan_evidence(replace(plan, bands=(unseen,))).bands[0]

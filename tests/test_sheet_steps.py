@@ -154,6 +154,25 @@ def test_what_must_not_be_touched_names_bands_by_reason(plan):
     assert leave_alone({"a": pathless})[0].startswith("Every filter")
 
 
+def test_a_lower_limit_that_is_not_known_is_not_told_as_a_fact(plan):
+    low = replace(plan.bands[0], reason=Reason.BELOW_LIMIT)
+    unknown = replace(plan, bands=(low, *plan.bands[1:]))
+    assert unknown.target.lower_limit is None
+    known = replace(unknown, target=replace(plan.target, lower_limit=25.0))
+    floor = f"{plan.evidence.no_boost_below:.0f} Hz"
+    fact = f"{low.label} Hz: no boost below what the subwoofer can do."
+    doubt = (
+        f"{low.label} Hz: no boost below {floor}, since the subwoofer's lower limit is not known."
+    )
+    said = leave_alone({"a": known})
+    assert fact in said
+    assert doubt not in said
+    said = leave_alone({"a": unknown})
+    assert doubt in said
+    assert fact not in said
+    assert {fact, doubt} <= set(leave_alone({"a": known, "b": unknown}))
+
+
 @pytest.fixture(scope="module")
 def joining() -> JoiningRecord:
     sub, mains = delayed(linkwitz_riley("low", 4), 0.004), linkwitz_riley("high", 4)

@@ -72,6 +72,10 @@ _REMEDIES = {
         "Measuring again, louder or in a quieter room.",
     ),
 }
+_LIMIT_NOT_KNOWN = (
+    "Whether the subwoofer can do more there is not known.",
+    "Stating its lower limit, or a subwoofer that reaches lower.",
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -151,9 +155,12 @@ def _band(band: BandSetting, plan: Plan) -> BandEvidence:
 
 def bands_by_remedy(plan: Plan) -> dict[tuple[str, str], list[BandSetting]]:
     """Return the bands that filters cannot mend, by why that is and what would mend them."""
+    remedies = dict(_REMEDIES)
+    if plan.target.lower_limit is None:
+        remedies[Reason.BELOW_LIMIT] = _LIMIT_NOT_KNOWN
     found = {
         words: [band for band in plan.bands if band.reason is reason]
-        for reason, words in _REMEDIES.items()
+        for reason, words in remedies.items()
     }
     return {words: bands for words, bands in found.items() if bands}
 

@@ -351,6 +351,18 @@ def _paths(plans: Mapping[str, Plan]) -> list[str]:
     return entries
 
 
+def _low_bands(plans: Mapping[str, Plan]) -> list[str]:
+    """Return which bands are too low for a boost, and whether that is known of the subwoofer."""
+    labels: dict[str, dict[str, float]] = {}
+    for name, plan in plans.items():
+        words = "what the subwoofer can do"
+        if plan.target.lower_limit is None:
+            floor = f"{plan.evidence.no_boost_below:.0f} Hz"
+            words = f"{floor}, since the subwoofer's lower limit is not known"
+        labels.setdefault(words, {}).update(_bands_with({name: plan}, {Reason.BELOW_LIMIT}))
+    return [f"{_in_order(low)} Hz: no boost below {words}." for words, low in labels.items() if low]
+
+
 def leave_alone(plans: Mapping[str, Plan]) -> tuple[str, ...]:
     """Return what must not be touched, in sentences."""
     entries = [
@@ -367,9 +379,7 @@ def leave_alone(plans: Mapping[str, Plan]) -> tuple[str, ...]:
         entries.append(
             f"{_in_order(cancelled)} Hz: sound cancels there. More boost only eats headroom."
         )
-    low = _bands_with(plans, {Reason.BELOW_LIMIT})
-    if low:
-        entries.append(f"{_in_order(low)} Hz: no boost below what the subwoofer can do.")
+    entries += _low_bands(plans)
     kept = {
         "above the crossover": Reason.ABOVE_CROSSOVER,
         "too near the crossover to tell": Reason.NEAR_CROSSOVER,
