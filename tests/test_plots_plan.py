@@ -79,6 +79,32 @@ def test_one_seat(plan):
     assert len(plt.get_fignums()) == 1
 
 
+def test_a_joined_plan_shows_the_sum_and_says_so():
+    joined = sample_plan("ferry_office")[1]
+    record = joined.joining
+    ax = plot_prediction(joined)
+    weights = [seat.weight for seat in record.seats]
+    for name, levels in (("before", record.before_level_db), ("predicted", record.after_level_db)):
+        x, y = line(ax, name)
+        assert np.array_equal(x, record.frequencies)
+        assert y == pytest.approx(np.average(levels, axis=0, weights=weights))
+    assert line(ax, "target")[1].tolist() == list(record.target_level_db)
+    assert title(ax) == "Subwoofer and mains together: level mean and span of the seats"
+    assert "not judged" not in texts(ax)  # the whole bass is
+    assert not cut_off(ax)
+    assert not overlapping(ax)
+    one = plot_prediction(joined, seat="ticket window")
+    row = [seat.seat for seat in record.seats].index("ticket window")
+    assert line(one, "predicted")[1] == pytest.approx(record.after_level_db[row])
+    assert title(one) == "Subwoofer and mains together: ticket window"
+    with pytest.raises(ValueError, match="not predicted at 'balcony', only at bench left"):
+        plot_prediction(joined, seat="balcony")
+    lower = msgspec.structs.replace(record.together, highest=110.0)
+    lower = msgspec.structs.replace(record, together=lower)
+    ax = plot_prediction(msgspec.structs.replace(joined, joining=lower))
+    assert any(p.get_bbox().x0 == pytest.approx(110.0) for p in ax.patches)
+
+
 def test_limits_are_marked(plan):
     ax = plot_prediction(plan)
     floor = plan.evidence.no_boost_below

@@ -8,6 +8,8 @@ Every function takes axes, or makes some, and returns them.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -42,6 +44,9 @@ from roomeq.report.wording import reason_text
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
+    from roomeq.plan_joining import JoiningSeatRow
+    from roomeq.plan_records import SeatResult
+
 __all__ = ["plot_band_gains", "plot_equaliser", "plot_prediction", "seat_rows"]
 
 
@@ -71,8 +76,10 @@ def plot_prediction(
 ) -> Axes:
     """Plot level before, as predicted, and the target.
 
-    Of all seats the level mean is shown, and the span from the quietest to the loudest, hatched
-    before and filled as predicted. Where nothing is boosted, and what is not judged, is hatched.
+    It is the level of the fitted source, or of subwoofer and mains together where the plan joins
+    them; the title says so. Of all seats the level mean is shown, and the span from the quietest to
+    the loudest, hatched before and filled as predicted. Where nothing is boosted, and what is not
+    judged, is hatched.
 
     Parameters
     ----------
@@ -90,26 +97,21 @@ def plot_prediction(
     Raises
     ------
     ValueError
-        If the plan has no such seat.
+        If the plan predicts nothing at such a seat.
     ImportError
         If matplotlib is not installed.
     """
-    rows = seat_rows(plan, seat)
-    curves = plan.curves
-    axis = np.array(curves.frequencies)
-    before = np.array(curves.before_level_db)[rows]
-    predicted = np.array(curves.predicted_level_db)[rows]
-    target = np.array(curves.target_level_db)
-    weights = [plan.seats[row].weight for row in rows]
+    levels = _levels(plan, seat)
+    axis, before, predicted, target = levels.axis, levels.before, levels.predicted, levels.target
     ax, own = started(ax)
-    means = [level_mean_db(levels, weights=weights) for levels in (before, predicted)]
-    if len(rows) > 1:
+    means = [level_mean_db(rows, weights=levels.weights) for rows in (before, predicted)]
+    if len(before) > 1:
         span = ax.fill_between(axis, before.min(axis=0), before.max(axis=0), zorder=1)
         span.set(facecolor="none", edgecolor=COLOURS["dots"], hatch="....", linewidth=0.0)
         span = ax.fill_between(axis, predicted.min(axis=0), predicted.max(axis=0), zorder=1.5)
         span.set(facecolor=COLOURS["blue"], alpha=0.16, linewidth=0.0)
     curves_db = {"before": means[0], "predicted": means[1], "target": target}
-    if np.array_equal(before, predicted):
+    if np.allclose(before, predicted, rtol=0.0, atol=1e-6):
         del curves_db["before"]
     for name, values in curves_db.items():
         ax.plot(axis, values, label=name, zorder=3, **_CURVES[name].settings)
@@ -135,10 +137,56 @@ def plot_prediction(
         for name, values in curves_db.items()
     ]
     label_ends(ax, ends)
-    _mark_limits(ax, plan)
-    where = "level mean and span of the seats" if len(rows) > 1 else plan.seats[rows[0]].seat
-    titled(ax, f"What would change: {where}")
+    _mark_limits(ax, plan, levels)
+    where = "level mean and span of the seats" if len(before) > 1 else levels.seats[0]
+    what = "What would change" if plan.joining is None else "Subwoofer and mains together"
+    titled(ax, f"{what}: {where}")
     return ax
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Levels:
+    """What a plan predicts at some seats: rows by seat, and up to where it is judged."""
+
+    seats: tuple[str, ...]
+    weights: tuple[float, ...]
+    axis: FloatArray
+    before: FloatArray
+    predicted: FloatArray
+    target: FloatArray
+    judged_up_to: float
+
+
+def _levels(plan: Plan, seat: str | None) -> _Levels:
+    """Return the levels at one seat or at all: of the sum where the plan joins the mains."""
+    sum_, curves = plan.joining, plan.curves
+    if sum_ is None:
+        rows = seat_rows(plan, seat)
+        axis, weights = np.array(curves.frequencies), np.array(curves.frequency_weights)
+        judged = axis[weights > 0]
+        every: Sequence[SeatResult | JoiningSeatRow] = plan.seats
+        target = curves.target_level_db
+        before, predicted = curves.before_level_db, curves.predicted_level_db
+        judged_up_to = float(judged[-1] if judged.size else axis[-1])
+    else:
+        names = [row.seat for row in sum_.seats]
+        if seat is not None and seat not in names:
+            raise ValueError(
+                f"the sum with the mains is not predicted at {seat!r}, only at {', '.join(names)}"
+            )
+        rows = list(range(len(names))) if seat is None else [names.index(seat)]
+        axis, every, target = np.array(sum_.frequencies), sum_.seats, sum_.target_level_db
+        before, predicted = sum_.before_level_db, sum_.after_level_db
+        judged_up_to = (sum_.together or sum_).highest
+    return _Levels(
+        seats=tuple(every[row].seat for row in rows),
+        weights=tuple(every[row].weight for row in rows),
+        axis=axis,
+        before=np.array(before)[rows],
+        predicted=np.array(predicted)[rows],
+        target=np.array(target),
+        judged_up_to=judged_up_to,
+    )
 
 
 _CURVES = {
@@ -148,14 +196,12 @@ _CURVES = {
 }
 
 
-def _mark_limits(ax: Axes, plan: Plan) -> None:
+def _mark_limits(ax: Axes, plan: Plan, levels: _Levels) -> None:
     """Mark where nothing is boosted, what was not judged, and the crossover."""
-    axis, weights = np.array(plan.curves.frequencies), np.array(plan.curves.frequency_weights)
-    judged = axis[weights > 0]
+    start, end = float(levels.axis[0]), float(levels.axis[-1])
     floor = plan.evidence.no_boost_below
-    mark_span(ax, float(axis[0]), floor, f"no boost below {floor:.0f} Hz", at_top=False)
-    if judged.size:
-        mark_span(ax, float(judged[-1]), float(axis[-1]), "not judged", at_top=False)
+    mark_span(ax, start, floor, f"no boost below {floor:.0f} Hz", at_top=False)
+    mark_span(ax, levels.judged_up_to, end, "not judged", at_top=False)
     if plan.target.corner is not None:
         mark_corner(ax, plan.target.corner)
 
