@@ -223,6 +223,7 @@ def test_what_must_be_read_first(plan):
         CautionCode.Q_ASSUMED,
         CautionCode.ROOM_GAIN_UNKNOWN,
         CautionCode.WORKS_HARDER,
+        CautionCode.WORKS_HARDER_AS_SET,
     }
     everything = replace(plan, cautions=tuple(Caution(code=code) for code in CautionCode))
     assert {caution.code for caution in everything.reservations} == set(CautionCode) - plain

@@ -31,7 +31,9 @@ class Stream(io.StringIO):
 @pytest.fixture(autouse=True)
 def wide(monkeypatch):
     monkeypatch.setenv("TERM", "xterm")
-    monkeypatch.setattr(terminal.shutil, "get_terminal_size", lambda: os.terminal_size((120, 40)))
+    monkeypatch.setattr(
+        terminal.shutil, "get_terminal_size", lambda *_, **__: os.terminal_size((120, 40))
+    )
 
 
 @pytest.fixture(scope="module")
@@ -75,7 +77,7 @@ def test_bars_need_a_wide_utf8_terminal(monkeypatch):
     assert not bars_wanted(Stream(encoding="iso8859-1"))
     assert not bars_wanted(Stream(encoding=None))
     narrow = os.terminal_size((WIDTH - 1, 40))
-    monkeypatch.setattr(terminal.shutil, "get_terminal_size", lambda: narrow)
+    monkeypatch.setattr(terminal.shutil, "get_terminal_size", lambda *_, **__: narrow)
     assert not bars_wanted(Stream())
     monkeypatch.undo()
     monkeypatch.setenv("TERM", "dumb")
