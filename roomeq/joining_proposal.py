@@ -86,6 +86,18 @@ class RoomJoining:
     corners: CornerChoice | None
     corners_missing: str
 
+    def __repr__(self) -> str:
+        start, record = f"<RoomJoining for {self.room}: ", self.record
+        if record is None and self.levels is None:
+            return f"{start}not joined>"
+        if record is None:
+            assert self.levels is not None
+            start, record = f"{start}from levels alone, to try first: ", self.levels.first
+        before_db, after_db = record.deviation_before_db, record.deviation_db
+        if record.no_change is not None:
+            return f"{start}no change, deviation {before_db:.1f} dB>"
+        return f"{start}{_in_short(record)}; deviation {before_db:.1f} to {after_db:.1f} dB>"
+
     def to_json(self) -> bytes:
         """Return what was found as JSON text."""
         report = {
@@ -106,6 +118,19 @@ class RoomJoining:
             return True
         disagrees = "sum_disagrees" in self.record.notes
         return self.record.ambiguous or disagrees or bool(self.record.at_ends)
+
+
+def _in_short(record: JoiningRecord) -> str:
+    one = record.settings
+    way = " later" if one.delay_ms > 0 else " earlier" if one.delay_ms < 0 else ""
+    words = (
+        f"{abs(one.delay_ms):.2f} ms{way}, {one.settings().polarity}, "
+        f"phase {one.phase_deg:g} degrees, level {one.level_change_db:+.1f} dB"
+    )
+    if record.bypass:
+        many = "" if len(record.bypass) == 1 else "es"
+        words += f", {len(record.bypass)} low-pass{many} to bypass"
+    return words
 
 
 def _pair_row(entry: RankedPair) -> dict[str, object]:

@@ -50,6 +50,31 @@ def changed(room, **joining):
     return replace(room, joining=replace(room.joining, **joining))
 
 
+def test_repr_is_short_and_true(found, four):
+    record, settings = found.record, found.record.settings
+    text = repr(found)
+    assert text.startswith("<RoomJoining for Boat house: ")
+    assert f"{-settings.delay_ms:.2f} ms earlier, inverted" in text
+    assert f"phase {settings.phase_deg:g} degrees, " in text
+    assert f"level {settings.level_change_db:+.1f} dB, 1 low-pass to bypass; " in text
+    assert f"deviation {record.deviation_before_db:.1f} to {record.deviation_db:.1f} dB>" in text
+    assert len(text) < 160
+    late = msgspec.structs.replace(settings, delay_ms=1.5, inverted=False)
+    changed = msgspec.structs.replace(record, settings=late, bypass=())
+    text = repr(replace(found, record=changed))
+    assert "1.50 ms later, normal" in text
+    assert "bypass" not in text
+    kept = msgspec.structs.replace(record, no_change=NoChange.IMPROVEMENT_TOO_SMALL)
+    assert ": no change, deviation " in repr(replace(found, record=kept))
+    levels = join(four)
+    first = levels.levels.first.settings
+    text = repr(levels)
+    assert "from levels alone, to try first: " in text
+    assert f"{abs(first.delay_ms):.2f} ms " in text
+    neither = replace(found, record=None, fit=None)
+    assert repr(neither) == "<RoomJoining for Boat house: not joined>"
+
+
 def test_finds_the_second_low_pass_the_delay_and_the_inversion(found):
     record = found.record
     assert record is not None
