@@ -217,24 +217,24 @@ def test_the_probe_finds_what_is_wrong(sheets, tmp_path):
     assert any("heard" in line for line in console)
 
 
-@pytest.mark.parametrize("size", ["A4", "letter"])
-@pytest.mark.parametrize("plans", [1, 2, 3])
+@pytest.mark.parametrize(
+    ("plans", "size"), [(1, "letter"), (2, "letter"), (3, "letter"), (3, "A4")]
+)
 def test_up_to_three_plans_print_on_two_pages(sheets, tmp_path, size, plans):
     assert pages_printed(tmp_path, sheets[plans - 1], size) == 2
 
 
-@pytest.mark.parametrize("plans", [1, 2, 3])
+@pytest.mark.parametrize("plans", [1, 3])
 def test_recorded_sweeps_with_many_notes_print_on_two_pages(recorded, tmp_path, plans):
     # the shorter of the two papers
     names = ("music", "film", "late at night")[:plans]
     assert pages_printed(tmp_path, settings_sheet(dict.fromkeys(names, recorded)), "letter") == 2
 
 
-@pytest.mark.parametrize("size", ["A4", "letter"])
 @pytest.mark.parametrize("plans", [1, 2])
-def test_settings_that_join_the_mains_print_on_two_pages(joined, tmp_path, size, plans):
+def test_settings_that_join_the_mains_print_on_two_pages(joined, tmp_path, plans):
     names = ("music", "film")[:plans]
-    assert pages_printed(tmp_path, settings_sheet(dict.fromkeys(names, joined)), size) == 2
+    assert pages_printed(tmp_path, settings_sheet(dict.fromkeys(names, joined)), "letter") == 2
 
 
 @pytest.mark.parametrize("size", ["A4", "letter"])
