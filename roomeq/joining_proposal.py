@@ -175,7 +175,7 @@ def join(room: Room) -> RoomJoining:
     record: JoiningRecord | None = None
     levels: LevelJoiningRecord | None = None
     corners: CornerChoice | None = None
-    if room.joining.common_time_reference:
+    if room.joining.common_time_reference and "mains" in room.survey.sources:
         fit, bypassed, record = _joined(room, room.corner, offer)
         corners, missing = _corners(room, offer, bypassed)
     else:

@@ -79,10 +79,14 @@ class JointProposal:
 
 
 def joining_obstacle(room: Room) -> str | None:
-    """Say why subwoofer and mains are not joined although the mains were measured; None if not."""
-    if "mains" not in room.survey.sources or room.source != "sub":
-        return None
+    """Say why subwoofer and mains are not joined although it was meant; None if they can be."""
     setup = room.joining
+    if room.source != "sub":
+        return None
+    if "mains" not in room.survey.sources:
+        if not setup.common_time_reference:
+            return None
+        return "subwoofer and mains are not joined: the mains were not measured by themselves"
     if not setup.common_time_reference:
         return (
             "subwoofer and mains are not joined: they were not measured against one time reference "

@@ -9,6 +9,8 @@ import pytest
 from roomeq.device.crossover import CrossoverFilter
 from roomeq.errors import RoomFileError
 from roomeq.importers.room_file import read_room_file
+from roomeq.joining_proposal import join
+from roomeq.proposal_joining import joining_obstacle
 from roomeq.room_reading import read_room
 
 FULL = """\
@@ -247,10 +249,16 @@ def test_what_cannot_be_is_refused_with_its_line(folder, old, new, said, at):
     assert f"line {text[: text.index(at)].count(chr(10)) + 1}," in str(caught.value)
 
 
-def test_a_common_reference_without_mains_is_refused(folder):
-    text = FULL.replace('source = "mains"', 'source = "both"')
+def test_a_common_reference_without_mains_is_refused_unless_both_were_measured(folder):
+    text = FULL.replace('source = "mains"', 'source = "sub"')
     with pytest.raises(RoomFileError, match="mains were not measured"):
         room(folder, text)
+    # what is measured again to verify a joined plan: the subwoofer alone, and both
+    again = room(folder, FULL.replace('source = "mains"', 'source = "both"'))
+    assert again.joining.common_time_reference
+    assert "not measured by themselves" in joining_obstacle(again)
+    with pytest.raises(ValueError, match="joining needs subwoofer"):
+        join(again)
 
 
 def test_a_high_pass_of_the_path_cannot_be_bypassed(folder):

@@ -74,7 +74,7 @@ def _timing(room: RoomFile) -> Iterator[Finding]:
     path = ("device", "present", "delay_ms")
     yield from outside(delay, path, -_LONGEST_MS, _LONGEST_MS, "ms", "positive is later")
     sources = {entry.source for entry in room.measurements}
-    if room.timing is not None and room.timing.common_reference and "mains" not in sources:
+    if room.timing is not None and room.timing.common_reference and not sources & {"mains", "both"}:
         yield Finding(
             message="a common time reference is stated, but the mains were not measured",
             path=("timing", "common_reference"),
