@@ -10,9 +10,7 @@ gains less than 0.5 dB or the repeatability.
 
 from __future__ import annotations
 
-import itertools
 import math
-from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import reduce
 
@@ -21,7 +19,7 @@ import numpy as np
 
 from roomeq.bands import logarithmic_axis
 from roomeq.device.crossover import CrossoverFilter, chain_response
-from roomeq.device.path import PathAnalysis
+from roomeq.device.path import PathAnalysis, bypass_sets
 from roomeq.device.profile import FilterChoice
 from roomeq.joining_offer import JoiningOffer, bypasses_on_offer, joining_offer
 from roomeq.joining_setup import JoiningSetup
@@ -227,12 +225,10 @@ def _joined(
     return best, bypassed, record
 
 
-def _removed(room: Room) -> Iterator[tuple[CrossoverFilter, ...]]:
-    """Yield what may be bypassed together, few before many, never every low-pass."""
-    offered = bypasses_on_offer(room)
+def _removed(room: Room) -> list[tuple[CrossoverFilter, ...]]:
+    """Return what may be bypassed together, few before many, without nothing."""
     low_passes = sum(entry.kind == "low_pass" for entry in room.path)
-    for count in range(1, min(len(offered), low_passes - 1) + 1):
-        yield from itertools.combinations(offered, count)
+    return bypass_sets(bypasses_on_offer(room), low_passes=low_passes)[1:]
 
 
 def _joined_by_levels(room: Room, corner: float, offer: JoiningOffer) -> LevelJoiningRecord:

@@ -19,7 +19,7 @@ import numpy as np
 from roomeq.optimiser.band_gain_fit import NoChange
 from roomeq.optimiser.joining_data import JoiningNote
 from roomeq.optimiser.joining_settings import JoiningSettings
-from roomeq.plan_records import PlanRecord
+from roomeq.plan_records import PlanRecord, rows_of
 
 if TYPE_CHECKING:
     from roomeq.device.crossover import CrossoverFilter
@@ -245,10 +245,10 @@ class JoiningRecord(PlanRecord, frozen=True, kw_only=True):
             map_inverted_db=tuple(fit.map_deviation_db[1].tolist()),
             frequencies=tuple(data.frequencies.tolist()),
             target_level_db=_target_level_db(fit),
-            before_level_db=_rows(now.level_db),
-            after_level_db=_rows(data.predicted_level_db(settings)),
-            sub_level_db=_rows(data.with_transfers(mains=0.0).predicted_level_db(settings)),
-            mains_level_db=_rows(data.with_transfers(sub=0.0).predicted_level_db(settings)),
+            before_level_db=rows_of(now.level_db),
+            after_level_db=rows_of(data.predicted_level_db(settings)),
+            sub_level_db=rows_of(data.with_transfers(mains=0.0).predicted_level_db(settings)),
+            mains_level_db=rows_of(data.with_transfers(sub=0.0).predicted_level_db(settings)),
         )
 
     @property
@@ -300,10 +300,6 @@ class LevelJoiningRecord(PlanRecord, frozen=True, kw_only=True):
     def second(self) -> JoiningRecord:
         """The answer to try next."""
         return self.if_early if self.late_first else self.if_late
-
-
-def _rows(levels: FloatArray) -> tuple[tuple[float, ...], ...]:
-    return tuple(tuple(row) for row in levels.tolist())
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -13,6 +13,7 @@ from enum import StrEnum
 
 import msgspec
 
+from roomeq.levels import FloatArray
 from roomeq.optimiser.reasons import Reason
 
 __all__ = [
@@ -29,6 +30,7 @@ __all__ = [
     "QCheck",
     "SeatResult",
     "TargetRecord",
+    "rows_of",
 ]
 
 
@@ -95,6 +97,11 @@ RESERVATIONS = frozenset(
 
 class PlanRecord(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
     """A part of a plan: frozen, unknown keys refused."""
+
+
+def rows_of(array: FloatArray) -> tuple[tuple[float, ...], ...]:
+    """Return an array of two dimensions as it is kept in a file."""
+    return tuple(tuple(row) for row in array.tolist())
 
 
 class InputRecord(PlanRecord, frozen=True, kw_only=True):

@@ -13,7 +13,7 @@ from functools import partial
 import numpy as np
 
 from roomeq.device.profile import LevelKnob
-from roomeq.levels import FloatArray, power_ratio
+from roomeq.levels import power_ratio
 from roomeq.optimiser.band_gain_fit import BandGainFit, ChosenGains
 from roomeq.optimiser.band_gains import fit_band_gains
 from roomeq.plan import (
@@ -30,6 +30,7 @@ from roomeq.plan import (
     SeatResult,
     TargetRecord,
 )
+from roomeq.plan_records import rows_of
 from roomeq.proposal_cautions import proposal_cautions, recording_cautions
 from roomeq.proposal_headroom import fit_within_headroom
 from roomeq.proposal_joining import Q_FACTORS, fit_with_mains, path_cautions
@@ -336,19 +337,15 @@ def _evidence(room: Room, fit: BandGainFit, q_checks: tuple[QCheck, ...]) -> Evi
     )
 
 
-def _rows(array: FloatArray) -> tuple[tuple[float, ...], ...]:
-    return tuple(tuple(row) for row in array.tolist())
-
-
 def _curves(fit: BandGainFit) -> Curves:
     data = fit.data
     return Curves(
         frequencies=tuple(data.frequencies.tolist()),
-        before_level_db=_rows(data.level_db),
-        predicted_level_db=_rows(fit.predicted_level_db),
+        before_level_db=rows_of(data.level_db),
+        predicted_level_db=rows_of(fit.predicted_level_db),
         target_level_db=tuple(fit.target_level_db.tolist()),
         response_db=tuple(fit.response_db.tolist()),
         present_response_db=tuple(data.present_db.tolist()),
         frequency_weights=tuple(data.frequency_weights.tolist()),
-        trust=_rows(data.trust),
+        trust=rows_of(data.trust),
     )

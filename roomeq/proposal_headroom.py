@@ -131,16 +131,11 @@ def _room_behind(scene: DriveScene, high_pass: CrossoverFilter | None) -> Room:
     room = _with_floor(scene.room, high_pass)
     before = room.equipment.protection
     if high_pass != before:
-        changed = []
-        for entry in room.survey.measurements:
-            response = entry.response
-            if entry.source == room.source:
-                for one, inverse in ((high_pass, False), (before, True)):
-                    if one is not None:
-                        transfer = one.response(response.frequencies)
-                        response = response.filtered(transfer, inverse=inverse)
-            changed.append(replace(entry, response=response))
-        room = replace(room, survey=replace(room.survey, measurements=tuple(changed)))
+        survey = room.survey
+        for one, inverse in ((high_pass, False), (before, True)):
+            if one is not None:
+                survey = survey.filtered(room.source, one.response, inverse=inverse)
+        room = replace(room, survey=survey)
     if scene.wanted.drive_limit == "flat":
         return room
     limits = replace(room.limits, drive_by_frequency=scene.drive_limits(high_pass))

@@ -253,18 +253,8 @@ def _sub_filtered(
     """Return the room with filters, or their inverse, reckoned into the subwoofer's responses."""
     if not filters:
         return room
-    changed = tuple(
-        replace(
-            entry,
-            response=entry.response.filtered(
-                chain_response(filters, entry.response.frequencies), inverse=inverse
-            ),
-        )
-        if entry.source == "sub"
-        else entry
-        for entry in room.survey.measurements
-    )
-    return replace(room, survey=replace(room.survey, measurements=changed))
+    survey = room.survey.filtered("sub", partial(chain_response, filters), inverse=inverse)
+    return replace(room, survey=survey)
 
 
 def _with_bypass(room: Room, bypassed: tuple[CrossoverFilter, ...]) -> Room:

@@ -9,7 +9,7 @@ are averaged in power and tell the repeatability.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 from html import escape
 from typing import TYPE_CHECKING, Any, Literal, Self, get_args
@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any, Literal, Self, get_args
 import numpy as np
 
 from roomeq.levels import FloatArray, readonly
-from roomeq.response import FrequencyResponse
+from roomeq.response import ComplexArray, FrequencyResponse
 
 if TYPE_CHECKING:
     from pandas import DataFrame
@@ -176,6 +176,33 @@ class Survey:
         seats = {measurement.seat for measurement in kept}
         weights = {s: w for s, w in (self.seat_weights or {}).items() if s in seats}
         return replace(self, measurements=kept, seat_weights=weights)
+
+    def filtered(
+        self,
+        source: Source,
+        transfer: Callable[[FloatArray], ComplexArray],
+        *,
+        inverse: bool = False,
+    ) -> Self:
+        """Return the survey with a transfer function put into one source, or taken out.
+
+        Parameters
+        ----------
+        source : str
+            Whose responses change; the others stay.
+        transfer : callable
+            Complex amplitude ratio at frequencies in Hz, shape (F,) to (F,).
+        inverse : bool
+            Divide instead of multiply.
+        """
+        changed = []
+        for entry in self.measurements:
+            if entry.source == source:
+                response = entry.response
+                ratio = transfer(response.frequencies)
+                entry = replace(entry, response=response.filtered(ratio, inverse=inverse))
+            changed.append(entry)
+        return replace(self, measurements=tuple(changed))
 
     def at_seat(self, seat: str) -> tuple[Measurement, ...]:
         """Return the measurements of one seat, in order."""

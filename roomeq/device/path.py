@@ -12,6 +12,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations
+from typing import TypeVar
 
 import numpy as np
 
@@ -24,10 +25,13 @@ __all__ = [
     "Bypass",
     "PathAnalysis",
     "bypass_order",
+    "bypass_sets",
     "predict_path",
     "same_response",
     "slope_db_per_octave",
 ]
+
+T = TypeVar("T")
 
 LEAST_GAIN_DB = 0.5
 """A bypass is recommended if the sum is flatter by at least this; common practice, no source."""
@@ -205,7 +209,8 @@ def predict_path(
     high = (replace(path[low_passes[0]], kind="high_pass"),) if mains is None else tuple(mains)
     if any(entry.kind != "high_pass" for entry in high):
         raise ValueError("the mains' filters must be high-passes")
-    choices = _choices(bypass_order(path, mains=high, fixed=fixed), most=len(low_passes) - 1)
+    removable = bypass_order(path, mains=high, fixed=fixed)
+    choices = [tuple(sorted(s)) for s in bypass_sets(removable, low_passes=len(low_passes))]
     matching = [entry for entry in choices if _matches(_left(path, entry), high)]
     corner = _corner(path, matching)
     sums = _both_polarities(path, high, corner)
@@ -252,11 +257,18 @@ def bypass_order(
     return tuple(sorted(removable, key=lambda i: (filters[i].where.lower() in homes, -i)))
 
 
-def _choices(ranked: Sequence[int], *, most: int) -> list[tuple[int, ...]]:
-    """Return what may be bypassed together, at most so many; few filters before many."""
-    return [
-        tuple(sorted(chosen)) for count in range(most + 1) for chosen in combinations(ranked, count)
-    ]
+def bypass_sets(removable: Sequence[T], *, low_passes: int) -> list[tuple[T, ...]]:
+    """Return what may be bypassed together: nothing first, few before many, never every low-pass.
+
+    Parameters
+    ----------
+    removable : sequence
+        Filters or their positions, those to be preferred first.
+    low_passes : int
+        In the path, removable or not.
+    """
+    most = max(0, min(len(removable), low_passes - 1))
+    return [chosen for count in range(most + 1) for chosen in combinations(removable, count)]
 
 
 def _left(

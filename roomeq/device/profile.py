@@ -14,14 +14,13 @@ from os import PathLike
 from pathlib import Path
 from typing import Literal
 
-import msgspec
 import numpy as np
 
 from roomeq.bands import third_octave_band
 from roomeq.device.equaliser import BandShape, FixedBandEqualiser, QLaw
 from roomeq.errors import DeviceProfileError
 from roomeq.importers.text_export import read_text_export
-from roomeq.importers.toml_tables import TomlTables, read_toml_tables
+from roomeq.importers.toml_tables import StrictTable, TomlTables, read_toml_tables
 
 __all__ = ["Device", "LevelKnob", "PhaseControl", "read_device", "shipped_profiles"]
 
@@ -29,18 +28,14 @@ FORMAT = 1
 _PLACE = resources.files("roomeq.device").joinpath("profiles")
 
 
-class _Table(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
-    """A table of a profile: frozen, unknown keys refused."""
-
-
-class QByGainTable(_Table, frozen=True, kw_only=True):
+class QByGainTable(StrictTable, frozen=True, kw_only=True):
     """``[equaliser.q_by_gain]``: Q at magnitudes of gain."""
 
     gain_db: tuple[float, ...]
     q: tuple[float, ...]
 
 
-class ShapeTable(_Table, frozen=True, kw_only=True):
+class ShapeTable(StrictTable, frozen=True, kw_only=True):
     """``[[equaliser.shapes]]``: a band as it was measured on the device at one gain."""
 
     centre: float
@@ -48,7 +43,7 @@ class ShapeTable(_Table, frozen=True, kw_only=True):
     file: str
 
 
-class EqualiserTable(_Table, frozen=True, kw_only=True):
+class EqualiserTable(StrictTable, frozen=True, kw_only=True):
     """``[equaliser]``: bands, range, step, and how wide the bands are."""
 
     centres: tuple[float, ...]
@@ -62,7 +57,7 @@ class EqualiserTable(_Table, frozen=True, kw_only=True):
     sample_rate: float | None = None
 
 
-class LevelKnob(_Table, frozen=True, kw_only=True):
+class LevelKnob(StrictTable, frozen=True, kw_only=True):
     """``[level]``: the level knob, in dB.
 
     Attributes
@@ -76,7 +71,7 @@ class LevelKnob(_Table, frozen=True, kw_only=True):
     step_db: float
 
 
-class FilterChoice(_Table, frozen=True, kw_only=True):
+class FilterChoice(StrictTable, frozen=True, kw_only=True):
     """``[low_pass]`` or ``[protection]``: the corners and orders to choose from.
 
     Attributes
@@ -96,7 +91,7 @@ class FilterChoice(_Table, frozen=True, kw_only=True):
     can_bypass: bool
 
 
-class PhaseControl(_Table, frozen=True, kw_only=True):
+class PhaseControl(StrictTable, frozen=True, kw_only=True):
     """``[phase]``: a first-order all-pass, set in degrees of lag at one frequency.
 
     Attributes
@@ -113,13 +108,13 @@ class PhaseControl(_Table, frozen=True, kw_only=True):
     frequency: float
 
 
-class MemoryTable(_Table, frozen=True, kw_only=True):
+class MemoryTable(StrictTable, frozen=True, kw_only=True):
     """``[memory]``: how many settings the device stores."""
 
     stored_settings: int
 
 
-class ProfileTables(_Table, frozen=True, kw_only=True):
+class ProfileTables(StrictTable, frozen=True, kw_only=True):
     """All tables of a profile, as written."""
 
     format: int

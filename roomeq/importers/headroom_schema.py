@@ -12,9 +12,8 @@ from __future__ import annotations
 
 from typing import Literal
 
-import msgspec
-
 from roomeq.importers.output_table import Detector, OutputEdition
+from roomeq.importers.toml_tables import StrictTable
 
 __all__ = [
     "AmplifierTable",
@@ -28,18 +27,14 @@ __all__ = [
 ]
 
 
-class _Table(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
-    """A table of the room file: frozen, unknown keys refused."""
-
-
-class RatingTable(_Table, frozen=True, kw_only=True):
+class RatingTable(StrictTable, frozen=True, kw_only=True):
     """``[[amplifier.ratings]]``: continuous sine power into one rated load."""
 
     power_w: float
     load_ohm: float
 
 
-class AmplifierTable(_Table, frozen=True, kw_only=True):
+class AmplifierTable(StrictTable, frozen=True, kw_only=True):
     """``[amplifier]``: ratings, lowest load, and what stood at the terminals while measuring.
 
     Attributes
@@ -57,7 +52,7 @@ class AmplifierTable(_Table, frozen=True, kw_only=True):
     measuring_frequency: float | None = None
 
 
-class LoadTable(_Table, frozen=True, kw_only=True):
+class LoadTable(StrictTable, frozen=True, kw_only=True):
     """``[load]``: equal drivers as they are wired to the amplifier."""
 
     driver_nominal_ohm: float
@@ -66,7 +61,7 @@ class LoadTable(_Table, frozen=True, kw_only=True):
     driver_minimum_ohm: float | None = None
 
 
-class BoxTable(_Table, frozen=True, kw_only=True):
+class BoxTable(StrictTable, frozen=True, kw_only=True):
     """``[box]``: closed (resonance and Q in it), or vented (tuning, and the driver in free air)."""
 
     kind: Literal["closed", "vented"]
@@ -77,7 +72,7 @@ class BoxTable(_Table, frozen=True, kw_only=True):
     leakage_q: float = 7.0
 
 
-class DriverTable(_Table, frozen=True, kw_only=True):
+class DriverTable(StrictTable, frozen=True, kw_only=True):
     """``[driver]``: what is needed to say how far it moves; counted in ``[load]``.
 
     `sensitivity_db` is that of the whole subwoofer: dB SPL at 1 m in half space for 2.83 V, far
@@ -89,7 +84,7 @@ class DriverTable(_Table, frozen=True, kw_only=True):
     sensitivity_db: float
 
 
-class OutputLevelsTable(_Table, frozen=True, kw_only=True):
+class OutputLevelsTable(StrictTable, frozen=True, kw_only=True):
     """``[output]``: maximum output by third octave, as a file or typed here; edition stated."""
 
     edition: OutputEdition
@@ -99,7 +94,7 @@ class OutputLevelsTable(_Table, frozen=True, kw_only=True):
     levels: dict[str, float] | None = None
 
 
-class HeadroomTable(_Table, frozen=True, kw_only=True):
+class HeadroomTable(StrictTable, frozen=True, kw_only=True):
     """``[headroom]``: wanted level at the main seat, and what limits the drive.
 
     Attributes
@@ -124,7 +119,7 @@ class HeadroomTable(_Table, frozen=True, kw_only=True):
     drive_limit: Literal["flat", "headroom"] = "flat"
 
 
-class ProtectionTable(_Table, frozen=True, kw_only=True):
+class ProtectionTable(StrictTable, frozen=True, kw_only=True):
     """``[device.present.protection]``: the device's own high-pass in force while measuring.
 
     ``off = true``, or its corner (and order, where the device offers several). Without the table it

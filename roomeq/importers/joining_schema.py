@@ -12,7 +12,7 @@ from __future__ import annotations
 
 from typing import Literal
 
-import msgspec
+from roomeq.importers.toml_tables import StrictTable
 
 __all__ = [
     "FilterChoiceTable",
@@ -25,11 +25,7 @@ __all__ = [
 ]
 
 
-class _Table(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
-    """A table of the room file: frozen, unknown keys refused."""
-
-
-class FilterTable(_Table, frozen=True, kw_only=True):
+class FilterTable(StrictTable, frozen=True, kw_only=True):
     """``[[mains_path]]``: an electrical filter in force in the mains' path while measuring."""
 
     kind: Literal["low_pass", "high_pass"]
@@ -48,7 +44,7 @@ class SubFilterTable(FilterTable, frozen=True, kw_only=True):
     can_bypass: bool = True
 
 
-class TimingTable(_Table, frozen=True, kw_only=True):
+class TimingTable(StrictTable, frozen=True, kw_only=True):
     """``[timing]``: whether phases of subwoofer and mains may be compared.
 
     ``common_reference = true`` says that both were measured against one time zero: a loopback, or
@@ -58,7 +54,7 @@ class TimingTable(_Table, frozen=True, kw_only=True):
     common_reference: bool
 
 
-class FilterChoiceTable(_Table, frozen=True, kw_only=True):
+class FilterChoiceTable(StrictTable, frozen=True, kw_only=True):
     """``high_pass`` and ``low_pass`` of ``[processor]``: corners and orders to choose from."""
 
     family: Literal["linkwitz_riley", "butterworth"]
@@ -67,7 +63,7 @@ class FilterChoiceTable(_Table, frozen=True, kw_only=True):
     can_bypass: bool = True
 
 
-class ProcessorTable(_Table, frozen=True, kw_only=True):
+class ProcessorTable(StrictTable, frozen=True, kw_only=True):
     """``[processor]``: what the processor upstream offers.
 
     Attributes
@@ -90,7 +86,7 @@ class ProcessorTable(_Table, frozen=True, kw_only=True):
     same_corner: bool = False
 
 
-class MainsTable(_Table, frozen=True, kw_only=True):
+class MainsTable(StrictTable, frozen=True, kw_only=True):
     """``[mains]``: the main loudspeakers as their maker describes them."""
 
     box: Literal["closed", "vented"]
@@ -98,7 +94,7 @@ class MainsTable(_Table, frozen=True, kw_only=True):
     tuning: float | None = None
 
 
-class PathResponseTable(_Table, frozen=True, kw_only=True):
+class PathResponseTable(StrictTable, frozen=True, kw_only=True):
     """``[path_response]``: a response of the subwoofer's path by itself.
 
     ``taken`` is "close" (microphone close to the cone) or "electrical" (at the amplifier's

@@ -12,8 +12,6 @@ from __future__ import annotations
 
 from typing import Any, Literal
 
-import msgspec
-
 from roomeq.importers.headroom_schema import (
     AmplifierTable,
     BoxTable,
@@ -31,6 +29,7 @@ from roomeq.importers.joining_schema import (
     SubFilterTable,
     TimingTable,
 )
+from roomeq.importers.toml_tables import StrictTable
 from roomeq.survey import Route, Source
 
 __all__ = [
@@ -54,11 +53,7 @@ __all__ = [
 Column = int | str
 
 
-class _Table(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
-    """A table of the room file: frozen, unknown keys refused."""
-
-
-class _ReadingSettings(_Table, frozen=True, kw_only=True):
+class _ReadingSettings(StrictTable, frozen=True, kw_only=True):
     """How to read a text export; every one optional, found from the file by default."""
 
     frequency_column: Column | None = None
@@ -77,7 +72,7 @@ class _ReadingSettings(_Table, frozen=True, kw_only=True):
         return {name: getattr(self, name) for name in names if getattr(self, name) is not None}
 
 
-class RecordTable(_Table, frozen=True, kw_only=True):
+class RecordTable(StrictTable, frozen=True, kw_only=True):
     """``[record]``: when, by whom, with what and how it was measured; free text."""
 
     date: str | None = None
@@ -87,7 +82,7 @@ class RecordTable(_Table, frozen=True, kw_only=True):
     drive_level: str | float | None = None
 
 
-class SeatTable(_Table, frozen=True, kw_only=True):
+class SeatTable(StrictTable, frozen=True, kw_only=True):
     """``[[seats]]``: a seat and how much it counts."""
 
     name: str
@@ -131,7 +126,7 @@ class MeasurementTable(_ReadingSettings, frozen=True, kw_only=True):
     microphone: bool = True
 
 
-class SweepTable(_Table, frozen=True, kw_only=True):
+class SweepTable(StrictTable, frozen=True, kw_only=True):
     """``[sweep]``: what was played in recorded sweeps.
 
     Attributes
@@ -149,7 +144,7 @@ class SweepTable(_Table, frozen=True, kw_only=True):
     highest: float = 400.0
 
 
-class CalibrationTable(_Table, frozen=True, kw_only=True):
+class CalibrationTable(StrictTable, frozen=True, kw_only=True):
     """``[calibration]``: what makes recorded sweeps dB SPL.
 
     Attributes
@@ -176,7 +171,7 @@ class CalibrationTable(_Table, frozen=True, kw_only=True):
     level_dbfs: float | None = None
 
 
-class LevelsTable(_Table, frozen=True, kw_only=True):
+class LevelsTable(StrictTable, frozen=True, kw_only=True):
     """``[levels]``: whether level differences between seats are real, and how well they repeat."""
 
     comparable: bool = False
@@ -194,7 +189,7 @@ class MicrophoneTable(_ReadingSettings, frozen=True, kw_only=True):
     already_applied: bool = False
 
 
-class PresentTable(_Table, frozen=True, kw_only=True):
+class PresentTable(StrictTable, frozen=True, kw_only=True):
     """``[device.present]``: settings in force while measuring; None is not stated.
 
     ``gains_db`` is a list in the order of the bands, or a table from nominal centre to gain;
@@ -209,20 +204,20 @@ class PresentTable(_Table, frozen=True, kw_only=True):
     protection: ProtectionTable | None = None
 
 
-class DeviceTable(_Table, frozen=True, kw_only=True):
+class DeviceTable(StrictTable, frozen=True, kw_only=True):
     """``[device]``: shipped profile by name, or a TOML profile by file name."""
 
     profile: str | None = None
     present: PresentTable = PresentTable()
 
 
-class CrossoverTable(_Table, frozen=True, kw_only=True):
+class CrossoverTable(StrictTable, frozen=True, kw_only=True):
     """``[crossover]``: corner in Hz, where the filters in the path do not tell it."""
 
     corner: float
 
 
-class TargetTable(_Table, frozen=True, kw_only=True):
+class TargetTable(StrictTable, frozen=True, kw_only=True):
     """``[target]``: wanted shape, the subwoofer's own lower limit, wanted level."""
 
     shape: Literal["flat", "tilt", "shelf", "points"] = "flat"
@@ -236,7 +231,7 @@ class TargetTable(_Table, frozen=True, kw_only=True):
     level_from: Literal["mains"] | None = None
 
 
-class LimitsTable(_Table, frozen=True, kw_only=True):
+class LimitsTable(StrictTable, frozen=True, kw_only=True):
     """``[limits]``: bounds on boost, bands held or freed; None is the optimiser's default."""
 
     filter_boost_db: float | None = None
@@ -246,14 +241,14 @@ class LimitsTable(_Table, frozen=True, kw_only=True):
     unlocked: tuple[float, ...] = ()
 
 
-class FitTable(_Table, frozen=True, kw_only=True):
+class FitTable(StrictTable, frozen=True, kw_only=True):
     """``[fit]``: shape of the loss; None is the optimiser's default."""
 
     excess_weight: float | None = None
     tail_start_db: float | None = None
 
 
-class DimensionsTable(_Table, frozen=True, kw_only=True):
+class DimensionsTable(StrictTable, frozen=True, kw_only=True):
     """``[room]``: dimensions in m and temperature in degrees Celsius, where known."""
 
     length: float | None = None
@@ -262,7 +257,7 @@ class DimensionsTable(_Table, frozen=True, kw_only=True):
     temperature: float | None = None
 
 
-class RoomTables(_Table, frozen=True, kw_only=True):
+class RoomTables(StrictTable, frozen=True, kw_only=True):
     """All tables of a room file, as written."""
 
     format: int

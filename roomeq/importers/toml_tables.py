@@ -23,7 +23,7 @@ import msgspec
 from roomeq.errors import FileFaultError
 from roomeq.importers.toml_lines import KeyPath, key_lines, key_name, line_of
 
-__all__ = ["TomlTables", "fault_at", "read_toml_tables"]
+__all__ = ["StrictTable", "TomlTables", "fault_at", "read_toml_tables"]
 
 Tables = TypeVar("Tables", bound=msgspec.Struct)
 Fault = TypeVar("Fault", bound=FileFaultError)
@@ -37,6 +37,10 @@ _KINDS = {
     "object": "a table",
     "null": "",
 }
+
+
+class StrictTable(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
+    """A table as it may be written: frozen, unknown keys refused."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

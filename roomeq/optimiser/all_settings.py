@@ -15,7 +15,6 @@ better, so it is never worse; settings kept apart by less than 0.1 dB stay "in t
 
 from __future__ import annotations
 
-import itertools
 from collections.abc import Sequence
 
 import numpy as np
@@ -23,6 +22,7 @@ from numpy.typing import ArrayLike
 
 from roomeq.device.crossover import CrossoverFilter
 from roomeq.device.equaliser import FixedBandEqualiser
+from roomeq.device.path import bypass_sets
 from roomeq.device.profile import PhaseControl
 from roomeq.optimiser.all_settings_fit import AllSettings, AllSettingsFit
 from roomeq.optimiser.alternation import AllSettingsTask
@@ -135,5 +135,4 @@ def _subsets(
     for one in bypassable:
         if one not in target.path:
             raise ValueError(f"{one} may be bypassed but is not in the path")
-    most = max(0, min(len(bypassable), len(target.path) - 1))
-    return tuple(s for size in range(most + 1) for s in itertools.combinations(bypassable, size))
+    return tuple(bypass_sets(bypassable, low_passes=len(target.path)))

@@ -186,16 +186,9 @@ class AllSettingsTask:
 
     def _band_data(self, settings: AllSettings) -> FitData:
         """Prepare the subwoofer alone, with another protection and bypassed low-passes."""
-        changed = []
-        for measurement in self.survey.measurements:
-            response = measurement.response
-            if measurement.source == "sub":
-                change = self._filter_change(settings, response.frequencies)
-                measurement = replace(measurement, response=response.filtered(change))
-            changed.append(measurement)
         path = without_bypassed(self.target.path, settings.bypassed)
         return prepare_fit(
-            replace(self.survey, measurements=tuple(changed)),
+            self.survey.filtered("sub", partial(self._filter_change, settings)),
             equaliser=self.equaliser,
             target=replace(self.target, path=path),
             present_gains_db=self.present_gains_db,

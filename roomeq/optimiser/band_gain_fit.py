@@ -53,11 +53,16 @@ class NoChange(StrEnum):
     WITHIN_REPEATABILITY = "within_repeatability"
 
 
-def judge_improvement(improvement_db: float, *, repeatability_db: float | None) -> NoChange | None:
+def judge_improvement(
+    improvement_db: float,
+    *,
+    repeatability_db: float | None,
+    least_improvement_db: float = LEAST_IMPROVEMENT_DB,
+) -> NoChange | None:
     """Say why an improvement is not worth a change; None where it is."""
-    if improvement_db < LEAST_IMPROVEMENT_DB:
+    if not improvement_db >= least_improvement_db:
         return NoChange.IMPROVEMENT_TOO_SMALL
-    if repeatability_db is not None and improvement_db < repeatability_db:
+    if repeatability_db is not None and not improvement_db >= repeatability_db:
         return NoChange.WITHIN_REPEATABILITY
     return None
 

@@ -21,7 +21,7 @@ import numpy as np
 from roomeq.device.phase_control import lag_at_deg, phase_settings_deg
 from roomeq.device.profile import PhaseControl
 from roomeq.levels import FloatArray, readonly
-from roomeq.optimiser.band_gain_fit import NoChange
+from roomeq.optimiser.band_gain_fit import LEAST_IMPROVEMENT_DB, NoChange, judge_improvement
 from roomeq.optimiser.joining_data import JoiningData
 from roomeq.optimiser.joining_search import (
     Found,
@@ -39,7 +39,6 @@ LEAST_FLIP_GAIN_DB = 1.0
 LEAST_PHASE_GAIN_DB = 0.1
 LEAST_LONG_GAIN_DB = 0.5
 TIE_DB = 0.1
-LEAST_IMPROVEMENT_DB = 0.5
 AMBIGUOUS_DB = 0.5
 TOLD_DB = 0.2
 
@@ -210,7 +209,11 @@ def fit_joining(
     candidate, best = grid.settings(place), grid.settings(_best(found, can_invert=can_invert))
     candidate_db = _deviation_db(surface, candidate)
     before_db = _deviation_db(surface, data.present)
-    no_change = _why_not(before_db - candidate_db, least_improvement_db, repeatability_db)
+    no_change = judge_improvement(
+        before_db - candidate_db,
+        repeatability_db=repeatability_db,
+        least_improvement_db=least_improvement_db,
+    )
     deviation_map, map_levels = _map_db(surface, grid, place)
     at_rest = [np.sqrt(found[polarity, False][0][1]) for polarity in (0, 1)]
     freed = np.sqrt(found[place[2], True][0][1])
@@ -284,16 +287,6 @@ def _best(found: dict[tuple[int, bool], Found], *, can_invert: bool) -> Place:
     """Return the best place of the polarities that can be set."""
     allowed = [found[polarity, True] for polarity in ((0, 1) if can_invert else (0,))]
     return min((end for ends in allowed for end in ends), key=lambda end: end[1])[0]
-
-
-def _why_not(
-    gain_db: float, least_improvement_db: float, repeatability_db: float | None
-) -> NoChange | None:
-    if not gain_db >= least_improvement_db:
-        return NoChange.IMPROVEMENT_TOO_SMALL
-    if repeatability_db is not None and not gain_db >= repeatability_db:
-        return NoChange.WITHIN_REPEATABILITY
-    return None
 
 
 def _deviation_db(surface: JoiningSurface, settings: JoiningSettings) -> float:
