@@ -230,6 +230,7 @@ def _all_settings(
         present_gains_db=room.present.gains_db,
         protection=high_pass,
         bypassable=bypasses_on_offer(room),
+        measured=None if behind.survey is room.survey else room.survey,
         **offer.choices,
     )
 

@@ -16,6 +16,7 @@ from roomeq.analysis.smoothing import smooth_power_db
 from roomeq.device.biquads import peaking_coefficients
 from roomeq.device.crossover import CrossoverFilter
 from roomeq.joining_offer import joining_offer
+from roomeq.optimiser.all_settings import fit_all_settings
 from roomeq.optimiser.band_gain_fit import NoChange
 from roomeq.optimiser.joining import Rival
 from roomeq.optimiser.joining_settings import DelayRange, JoiningSettings, LevelRange
@@ -568,3 +569,22 @@ def test_what_breaks_a_limit_behind_another_high_pass_is_not_joined_but_said(sma
     kept = fit_with_mains(small, alone, fit=fit)
     assert (kept.drive, kept.record, kept.level_change_db) == (alone, None, 0.0)
     assert "are not joined: gains are not all" in kept.assumptions[0]
+
+
+def test_a_measured_sum_is_held_against_what_was_measured_not_against_another_high_pass(
+    room, monkeypatch
+):
+    """A high-pass that is to be set is in no measurement yet: the sum that was measured agrees."""
+    alone = fit_within_headroom(room, fit=FIT)
+    high_pass = CrossoverFilter(kind="high_pass", family="butterworth", order=2, corner=40.0)
+    behind = replace(room, survey=room.survey.filtered("sub", high_pass.response))
+    told = fit_with_mains(room, replace(alone, room=behind, high_pass=None), fit=FIT)
+    assert told.record is not None
+    assert told.record.sum_residual_db < 0.1
+    # held against the survey with the high-pass in it, the same sum would contradict the prediction
+    monkeypatch.setattr(
+        "roomeq.proposal_joining.fit_all_settings",
+        lambda *args, measured, **more: fit_all_settings(*args, **more),
+    )
+    refused = fit_with_mains(room, replace(alone, room=behind, high_pass=None), fit=FIT)
+    assert refused.record is None

@@ -16,6 +16,8 @@ better, so it is never worse; settings kept apart by less than 0.1 dB stay "in t
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
+from functools import partial
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -55,6 +57,7 @@ def fit_all_settings(
     levels: LevelRange | None = None,
     can_invert: bool = True,
     prove: bool = True,
+    measured: Survey | None = None,
 ) -> AllSettingsFit:
     """Choose all settings of the subwoofer by the sum with the mains at every seat.
 
@@ -83,6 +86,9 @@ def fit_all_settings(
         As for `roomeq.optimiser.joining.fit_joining`.
     prove : bool
         Whether the bands in turn are proven, as in a proposal.
+    measured : Survey, optional
+        What was measured, where other filters are reckoned into the survey: a measured sum of both
+        is held against this, since it does not hold those filters.
 
     Returns
     -------
@@ -98,14 +104,18 @@ def fit_all_settings(
         np.zeros(len(equaliser.bands)) if present_gains_db is None else present_gains_db
     )
     span = (equaliser.bands[0].lower, 2.0 * corner)
-    data = prepare_joining(
-        survey,
+    prepare = partial(
+        prepare_joining,
         corner=corner,
         common_time_reference=common_time_reference,
         target=target,
         present=present,
         span=span,
     )
+    data = prepare(survey)
+    if measured is not None:
+        checked = prepare(measured)
+        data = replace(data, notes=checked.notes, sum_residual_db=checked.sum_residual_db)
     for seat in data.seats_left_out:
         survey = survey.without_seat(seat)
     task = AllSettingsTask(
