@@ -33,7 +33,7 @@ ORDER = [
         "overview",
         "room_decay",
     },
-    {"plan_records", "plan_drive", "plan_joining"},
+    {"plan_records", "plan_drive", "plan_alignment", "plan_joining"},
     {"plan"},
     {
         "proposal",
@@ -42,6 +42,7 @@ ORDER = [
         "drive_scene",
         "joining_proposal",
         "joining_offer",
+        "joining_steps",
         "proposal_joining",
     },
     {"verification_records"},

@@ -24,7 +24,7 @@ from roomeq.analysis.smoothing import smooth_power
 from roomeq.bands import logarithmic_axis
 from roomeq.levels import FloatArray, power_ratio_db, readonly
 from roomeq.optimiser.joining_settings import JoiningSettings
-from roomeq.optimiser.loss import Loss
+from roomeq.optimiser.sum_check import SumExplanation
 from roomeq.optimiser.target import Target
 from roomeq.response import ComplexArray
 
@@ -77,8 +77,6 @@ class JoiningData:
         Wanted shape of the sum, without its level.
     frequency_weights : ndarray, shape (F,)
         Summing to 1.
-    trust : ndarray, shape (S, F)
-        How much a shortfall counts, from 0 to 1.
     seat_offsets_db : ndarray, shape (S,)
         Level of each seat that counts as no error; 0 where levels are comparable.
     present : JoiningSettings
@@ -86,6 +84,8 @@ class JoiningData:
     sum_residual_db : ndarray, shape (S,), optional
         Standard deviation over frequency of the measured less the predicted sum, where `both` was
         measured: not a number at a seat where it was not, None where it was nowhere.
+    explanation : SumExplanation, optional
+        Of a measured sum that differs from the predicted one by more than 5 %.
     notes : tuple of JoiningNote
     seats_left_out : tuple of str
         Seats at which not both were measured.
@@ -106,10 +106,10 @@ class JoiningData:
     smoothing: FloatArray
     target_db: FloatArray
     frequency_weights: FloatArray
-    trust: FloatArray
     seat_offsets_db: FloatArray
     present: JoiningSettings
     sum_residual_db: FloatArray | None = None
+    explanation: SumExplanation | None = None
     notes: tuple[JoiningNote, ...] = ()
     seats_left_out: tuple[str, ...] = ()
 
@@ -128,7 +128,6 @@ class JoiningData:
             "smoothing": (points, count),
             "target_db": (count,),
             "frequency_weights": (count,),
-            "trust": (seats, count),
             "seat_offsets_db": (seats,),
         }
         for name, shape in shapes.items():
@@ -143,12 +142,6 @@ class JoiningData:
                 raise ValueError(f"{name} must not be negative and not all zero")
             object.__setattr__(self, name, readonly(weights / weights.sum()))
 
-    @property
-    def octaves(self) -> float:
-        """Width of what is judged, in octaves."""
-        judged = self.frequencies[self.frequency_weights > 0]
-        return float(np.log2(judged[-1] / judged[0]))
-
     def without_seat(self, index: int) -> Self:
         """Return the data without one seat, named by its place."""
         kept = [place for place in range(len(self.seats)) if place != index]
@@ -159,7 +152,6 @@ class JoiningData:
             seat_weights=self.seat_weights[kept],
             sub=self.sub[kept],
             mains=self.mains[kept],
-            trust=self.trust[kept],
             seat_offsets_db=self.seat_offsets_db[kept],
             sum_residual_db=None if residual is None else residual[kept],
         )
@@ -182,20 +174,6 @@ class JoiningData:
         """Return the level of the sum on the fit axis with a setting, shape (S, F), in dB."""
         power = np.abs(self.predicted_sum(settings)) ** 2 @ self.smoothing
         return power_ratio_db(np.maximum(power, np.finfo(np.float64).tiny))
-
-    def deviations_db(self, settings: JoiningSettings, *, loss: Loss) -> FloatArray:
-        """Return the weighted deviation of the sum at each seat with a setting, (S,), in dB."""
-        value = loss.value(self.error_db(settings), trust=self.trust)
-        return np.asarray(np.sqrt(value @ self.frequency_weights))
-
-    def deviation_db(self, settings: JoiningSettings, *, loss: Loss) -> float:
-        """Return the weighted deviation of the sum over all seats with a setting, in dB."""
-        return float(np.sqrt(self.seat_weights @ self.deviations_db(settings, loss=loss) ** 2))
-
-    def error_db(self, settings: JoiningSettings) -> FloatArray:
-        """Return level minus target with a setting, weighted mean removed, shape (S, F), in dB."""
-        raw = self.predicted_level_db(settings) - self.target_db - self.seat_offsets_db[:, None]
-        return np.asarray(raw - self.seat_weights @ raw @ self.frequency_weights)
 
 
 def assemble_joining(
@@ -254,7 +232,6 @@ def assemble_joining(
         smoothing=smoothing,
         target_db=target_db,
         frequency_weights=weights,
-        trust=np.ones((len(seats), frequencies.size)),
         seat_offsets_db=offsets,
         present=present,
     )
