@@ -81,6 +81,12 @@ def command_parser() -> argparse.ArgumentParser:
         "set and why. Nothing is written unless --plan is given.",
     )
     _add_room_arguments(propose)
+    propose.add_argument(
+        "--best",
+        action="store_true",
+        help="propose the best setting itself, not one within 2 %% of what it gains that moves "
+        "fewer bands",
+    )
     propose.add_argument("--plan", metavar="FILE", help="also keep the plan as a JSON file")
     verify = commands.add_parser(
         "verify",
@@ -142,7 +148,7 @@ def _add_room_arguments(parser: argparse.ArgumentParser) -> None:
         nargs=3,
         metavar=("FAMILY", "ORDER", "HZ"),
         help="low-pass in the subwoofer's path, for example: linkwitz_riley 4 80 (order 4 is 24 dB "
-        "per octave), or butterworth 2 100",
+        "per octave), or butterworth 2 100; --low-pass none if there is none",
     )
     bare.add_argument(
         "--crossover", metavar="HZ", type=float, help="its corner, if nothing else is known of it"

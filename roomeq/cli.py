@@ -12,7 +12,7 @@ import os
 import sys
 from collections.abc import Sequence
 from io import TextIOWrapper
-from typing import TYPE_CHECKING, cast
+from typing import TYPE_CHECKING, Literal, cast
 
 from roomeq.arguments import command_parser
 
@@ -35,7 +35,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         Those of the process by default.
     """
     parser = command_parser()
-    options = parser.parse_args(arguments)
+    options = parser.parse_args(_spelled_out(sys.argv[1:] if arguments is None else arguments))
     if options.version:
         from importlib.metadata import version
 
@@ -72,6 +72,15 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except (RoomeqError, ValueError) as error:
         print(f"roomeq: {error}", file=sys.stderr)
     return 2
+
+
+def _spelled_out(arguments: Sequence[str]) -> list[str]:
+    """Return the arguments with ``--low-pass none`` as the three words that a low-pass takes."""
+    spelled: list[str] = []
+    for word in arguments:
+        of_low_pass = bool(spelled) and spelled[-1] == "--low-pass" and word == "none"
+        spelled += ["none", "0", "0"] if of_low_pass else [word]
+    return spelled
 
 
 def _room(options: argparse.Namespace) -> Room:
@@ -131,10 +140,12 @@ def _refuse_bare_options(options: argparse.Namespace) -> None:
             )
 
 
-def _low_pass(words: Sequence[str] | None) -> CrossoverFilter | None:
+def _low_pass(words: Sequence[str] | None) -> CrossoverFilter | Literal["none"] | None:
     """Return the filter that three words describe."""
     if words is None:
         return None
+    if words[0] == "none":
+        return "none"
     from roomeq.device.crossover import CrossoverFilter
 
     family, order, corner = words
@@ -189,7 +200,7 @@ def _propose(room: Room, options: argparse.Namespace) -> int:
     from roomeq.report.terminal import bars_wanted, progress
 
     with progress("choosing band gains", sys.stderr):
-        plan = propose(room)
+        plan = propose(room, best=options.best)
     if options.plan:
         write_plan(plan, options.plan)
     bars = bars_wanted(sys.stdout)

@@ -125,9 +125,8 @@ class DriveScene:
             equaliser=room.equaliser,
             target=room.target,
             present_gains_db=room.present.gains_db,
-            corner=room.corner,
             source=room.source,
-            clear_of_corner=room.source == "both" or room.corner_origin in ("stated", "estimated"),
+            clear_of=room.clear_of,
         )
         survey = room.survey.of_source(room.source)
         for seat in survey.seats:
@@ -135,7 +134,7 @@ class DriveScene:
         lowest, highest = third_octave_band(LOWEST_BAND).lower, float(data.frequencies[-1])
         axis = common_axis(survey, lowest=lowest * (1.0 - 1e-9), highest=highest * (1.0 + 1e-9))
         bands = _bands_within(axis, band_levels=data.band_levels)
-        target_db = room.target.relative_db(axis)
+        target_db = room.target.curve_db(axis) - room.target.allowance_db(axis)
         if not data.band_levels:
             target_db = band_levels_db(axis, target_db, bands=bands)
         wanted_db, left_out = _wanted_db(wanted, bands, target_db)

@@ -60,7 +60,7 @@ def estimated_path(room: Room) -> PathEstimate | None:
             mains=room.joining.mains_filters,
             fixed=room.joining.fixed,
         )
-    if room.source != "sub" or _low_passes(room) == 1:
+    if room.source != "sub" or _low_passes(room) == 1 or room.corner_origin == "none":
         return None
     survey = room.survey.of_source("sub")
     if has_band_levels(survey):

@@ -19,7 +19,7 @@ import msgspec
 
 from roomeq.errors import PlanFileError
 from roomeq.optimiser.band_frame import band_frame
-from roomeq.optimiser.band_gain_fit import NoChange
+from roomeq.optimiser.band_gain_fit import ChoiceRow, NoChange
 from roomeq.plan_drive import ExtraDriveRow, HeadroomRecord, ProtectionSetting
 from roomeq.plan_joining import JoiningRecord
 from roomeq.plan_records import (
@@ -62,7 +62,9 @@ __all__ = [
     "write_plan",
 ]
 
-PLAN_FORMAT = 1
+PLAN_FORMAT = 2
+"""2: gains by the average over seats; 1: by every seat, with trust (the first statement)."""
+_READ_FORMATS = (1, 2)
 
 
 class Plan(PlanRecord, frozen=True, kw_only=True):
@@ -103,6 +105,8 @@ class Plan(PlanRecord, frozen=True, kw_only=True):
         Recorded sweeps with their findings and how much each counted.
     joining : JoiningRecord or None
         Delay, polarity, phase control, level, low-passes to bypass; None where not joined.
+    choices : tuple of ChoiceRow
+        Now, the best found and the proposal, in figures; empty in plans of format 1.
     """
 
     format: int
@@ -128,6 +132,12 @@ class Plan(PlanRecord, frozen=True, kw_only=True):
     headroom: HeadroomRecord | None = None
     recordings: tuple[RecordingRow, ...] = ()
     joining: JoiningRecord | None = None
+    choices: tuple[ChoiceRow, ...] = ()
+
+    @property
+    def statement(self) -> int:
+        """By which statement of the band-gain problem the plan was made: 1 or 2, as its format."""
+        return self.format
 
     @property
     def gains_db(self) -> tuple[float, ...]:
@@ -279,11 +289,11 @@ def read_plan(path: str | PathLike[str]) -> Plan:
         raise PlanFileError(
             f"is not a plan: {error}", path=location, remedy="give a file written by propose --plan"
         ) from None
-    if version != PLAN_FORMAT:
+    if version not in _READ_FORMATS:
         raise PlanFileError(
             f"format {version} is not known",
             path=location,
-            remedy=f"this release reads format {PLAN_FORMAT}",
+            remedy=f"this release reads formats {' and '.join(map(str, _READ_FORMATS))}",
         )
     try:
         plan = msgspec.json.decode(text, type=Plan)
@@ -305,7 +315,10 @@ def _check_sizes(plan: Plan) -> None:
     for name in ("target_level_db", "response_db", "present_response_db", "frequency_weights"):
         if len(getattr(curves, name)) != points:
             raise ValueError(f"curves.{name} needs {points} values, one for each frequency")
-    for name in ("before_level_db", "predicted_level_db", "trust"):
+    for name in ("average_error_db", "shortfall_error_db"):
+        if len(getattr(curves, name)) != (points if plan.format > 1 else 0):
+            raise ValueError(f"curves.{name} needs {points} values, one for each frequency")
+    for name in ("before_level_db", "predicted_level_db"):
         rows = getattr(curves, name)
         if [len(row) for row in rows] != [points] * seats:
             raise ValueError(f"curves.{name} needs {seats} rows of {points} values")

@@ -51,7 +51,9 @@ class CautionCode(StrEnum):
     LEVEL_OUTSIDE_RANGE = "level_outside_range"
     LEVEL_TOO_HIGH = "level_too_high"
     LICENSED_MAINS_WORK = "licensed_mains_work"
+    LOCK_BEYOND_LIMIT = "lock_beyond_limit"
     LOUDNESS_CUT = "loudness_cut"
+    LOWER_LIMIT_UNKNOWN = "lower_limit_unknown"
     LOW_PASS_TWICE = "low_pass_twice"
     LOW_PASS_TWICE_LEFT = "low_pass_twice_left"
     MEASURING_VOLTAGE_UNKNOWN = "measuring_voltage_unknown"
@@ -85,6 +87,7 @@ RESERVATIONS = frozenset(
         CautionCode.SUM_DISAGREES,
         CautionCode.LEVEL_OUTSIDE_RANGE,
         CautionCode.LEVEL_TOO_HIGH,
+        CautionCode.LOCK_BEYOND_LIMIT,
         CautionCode.LOUDNESS_CUT,
         CautionCode.NOT_PROVEN,
         CautionCode.RECORDING_COUNTS_LESS,
@@ -137,11 +140,13 @@ class TargetRecord(PlanRecord, frozen=True, kw_only=True):
     shelf_corner: float
     points: tuple[tuple[float, float], ...]
     lower_limit: float | None
-    lower_limit_order: int
+    lower_limit_order: int | None
     near_field: bool
     path: tuple[str, ...]
     corner: float | None
     level_db: float | None
+    lower_limit_estimated: bool = False
+    upper_limit: float | None = None
 
 
 class BandSetting(PlanRecord, frozen=True, kw_only=True):
@@ -183,7 +188,10 @@ class LevelSetting(PlanRecord, frozen=True, kw_only=True):
 
 
 class SeatResult(PlanRecord, frozen=True, kw_only=True):
-    """One seat: weight, deviation before and after, and with gains chosen without it."""
+    """One seat: weight, standard deviation before, after, and with gains chosen without it.
+
+    In plans of format 1 it is the weighted deviation of the statement of that time.
+    """
 
     seat: str
     weight: float
@@ -210,7 +218,12 @@ class Caution(PlanRecord, frozen=True, kw_only=True):
 
 
 class Curves(PlanRecord, frozen=True, kw_only=True):
-    """Curves on the fit axis: seats by frequencies, or frequencies."""
+    """Curves on the fit axis: seats by frequencies, or frequencies.
+
+    `average_error_db` is the error of the average over seats with all bands at 0, and
+    `shortfall_error_db` as far as a shortfall is to be made up; `trust` belongs to plans of
+    format 1 alone.
+    """
 
     frequencies: tuple[float, ...]
     before_level_db: tuple[tuple[float, ...], ...]
@@ -219,14 +232,17 @@ class Curves(PlanRecord, frozen=True, kw_only=True):
     response_db: tuple[float, ...]
     present_response_db: tuple[float, ...]
     frequency_weights: tuple[float, ...]
-    trust: tuple[tuple[float, ...], ...]
+    average_error_db: tuple[float, ...] = ()
+    shortfall_error_db: tuple[float, ...] = ()
+    trust: tuple[tuple[float, ...], ...] = ()
 
 
 class Evidence(PlanRecord, frozen=True, kw_only=True):
     """Figures behind the proposal, in dB unless named otherwise.
 
-    Attributes are those of `roomeq.optimiser.band_gains.BandGainFit`; ``*_sd_db`` and
-    ``*_excess_db`` those of `roomeq.optimiser.deviations.PlainFigures`.
+    Attributes are those of `roomeq.optimiser.band_gain_fit.BandGainFit`; ``*_sd_db`` and
+    ``*_excess_db`` those of `roomeq.optimiser.deviations.PlainFigures`. `tail_start_db` belongs to
+    plans of format 1 alone.
     """
 
     deviation_before_db: float
@@ -252,6 +268,8 @@ class Evidence(PlanRecord, frozen=True, kw_only=True):
     drive_boost_limit_db: float
     no_boost_below: float
     excess_weight: float
-    tail_start_db: float
     repeatability_db: float | None
     q_checks: tuple[QCheck, ...]
+    floor_cost_db: float | None = None
+    dip_boost_db: float = 0.0
+    tail_start_db: float | None = None

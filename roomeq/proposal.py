@@ -16,6 +16,7 @@ from roomeq.device.profile import LevelKnob
 from roomeq.levels import power_ratio
 from roomeq.optimiser.band_gain_fit import BandGainFit, ChosenGains
 from roomeq.optimiser.band_gains import fit_band_gains
+from roomeq.optimiser.search import TIE_SHARE
 from roomeq.plan import (
     PLAN_FORMAT,
     BandSetting,
@@ -41,13 +42,16 @@ from roomeq.room import Room
 __all__ = ["fit_room_gains", "propose"]
 
 
-def propose(room: Room, *, node_limit: int | None = None) -> Plan:
+def propose(room: Room, *, best: bool = False, node_limit: int | None = None) -> Plan:
     """Propose band gains for a room.
 
     Parameters
     ----------
     room : Room
         As read by `roomeq.room_reading.read_room`.
+    best : bool
+        Propose the best setting itself; by default one within 2 % of what it gains that moves
+        fewer bands.
     node_limit : int, optional
         Most nodes of the search for the proof; the optimiser's default otherwise.
 
@@ -64,7 +68,7 @@ def propose(room: Room, *, node_limit: int | None = None) -> Plan:
     """
     recordings = recording_rows(room)
     as_measured = weighed_room(room)
-    fit_bands = partial(_fit, node_limit=node_limit)
+    fit_bands = partial(_fit, node_limit=node_limit, best=best)
     drive = fit_within_headroom(as_measured, fit=fit_bands)
     joint = fit_with_mains(as_measured, drive, fit=fit_bands)
     joining, drive = joint.record, joint.drive
@@ -73,6 +77,7 @@ def propose(room: Room, *, node_limit: int | None = None) -> Plan:
         fit.level_change_db if joining is None else joint.level_change_db,
         knob=room.device.level,
         present_db=room.present.level_db,
+        highest_change_db=fit.highest_level_change_db if joining is None else math.inf,
     )
     q_checks = _q_checks(room, fit) if joining is None else joint.q_checks
     seats = _seat_results(fit)
@@ -122,6 +127,7 @@ def propose(room: Room, *, node_limit: int | None = None) -> Plan:
         headroom=drive.headroom,
         recordings=recordings,
         joining=joining,
+        choices=fit.choices,
     )
 
 
@@ -163,6 +169,7 @@ def _fit(
     chosen: ChosenGains | None = None,
     prove: bool = True,
     leave_out: bool = True,
+    best: bool = False,
 ) -> BandGainFit:
     return fit_band_gains(
         room.survey,
@@ -171,7 +178,6 @@ def _fit(
         limits=room.limits,
         present_gains_db=room.present.gains_db,
         corner=room.corner,
-        clear_of_corner=room.corner_origin in ("stated", "estimated"),
         source=room.source,
         loss=room.loss,
         repeatability_db=room.repeatability_db,
@@ -179,6 +185,7 @@ def _fit(
         node_limit=node_limit,
         chosen=chosen,
         leave_out=leave_out,
+        tie_share=0.0 if best else TIE_SHARE,
     )
 
 
@@ -192,9 +199,13 @@ def _version() -> str:
 
 
 def choose_level(
-    exact_change_db: float, *, knob: LevelKnob | None, present_db: float | None
+    exact_change_db: float,
+    *,
+    knob: LevelKnob | None,
+    present_db: float | None,
+    highest_change_db: float = math.inf,
 ) -> LevelSetting:
-    """Choose the nearest step of the level knob.
+    """Choose the nearest step of the level knob that the drive limit grants.
 
     Parameters
     ----------
@@ -204,6 +215,8 @@ def choose_level(
         None where the device has none: everything is to be set upstream.
     present_db : float or None
         Present setting; None where it is not known, and with it how far the knob reaches.
+    highest_change_db : float
+        No higher step is chosen.
 
     Returns
     -------
@@ -220,6 +233,8 @@ def choose_level(
     step = knob.step_db
     if present_db is None:
         change = round(exact_change_db / step) * step
+        while change > highest_change_db + 1e-9:
+            change -= step
         return LevelSetting(
             exact_change_db=exact_change_db,
             change_db=change,
@@ -228,6 +243,8 @@ def choose_level(
             upstream_db=0.0,
         )
     wanted = knob.lowest_db + round((present_db + exact_change_db - knob.lowest_db) / step) * step
+    while wanted - present_db > highest_change_db + 1e-9:
+        wanted -= step
     setting = min(max(wanted, knob.lowest_db), knob.highest_db)
     residual = exact_change_db - (setting - present_db)
     outside = not math.isclose(setting, wanted, abs_tol=1e-9)
@@ -267,6 +284,8 @@ def _target_record(room: Room) -> TargetRecord:
         points=target.points,
         lower_limit=target.lower_limit,
         lower_limit_order=target.lower_limit_order,
+        lower_limit_estimated=target.lower_limit_estimated,
+        upper_limit=target.upper_limit,
         near_field=target.near_field is not None,
         path=tuple(str(entry) for entry in room.path),
         corner=room.corner,
@@ -287,8 +306,8 @@ def _seat_results(fit: BandGainFit) -> tuple[SeatResult, ...]:
         for seat, weight, before, after in zip(
             fit.data.seats,
             fit.data.seat_weights,
-            fit.before_by_seat_db,
-            fit.after_by_seat_db,
+            fit.plain_before.by_seat_db.tolist(),
+            fit.plain_after.by_seat_db.tolist(),
             strict=True,
         )
     )
@@ -331,7 +350,8 @@ def _evidence(room: Room, fit: BandGainFit, q_checks: tuple[QCheck, ...]) -> Evi
         drive_boost_limit_db=float(room.limits.drive_db(np.array([fit.drive_boost_frequency]))[0]),
         no_boost_below=fit.floor,
         excess_weight=fit.loss.excess_weight,
-        tail_start_db=fit.loss.tail_start_db,
+        floor_cost_db=fit.floor_cost_db,
+        dip_boost_db=fit.dip_boost_db,
         repeatability_db=room.repeatability_db,
         q_checks=q_checks,
     )
@@ -341,11 +361,12 @@ def _curves(fit: BandGainFit) -> Curves:
     data = fit.data
     return Curves(
         frequencies=tuple(data.frequencies.tolist()),
-        before_level_db=rows_of(data.level_db),
+        before_level_db=rows_of(data.measured_db),
         predicted_level_db=rows_of(fit.predicted_level_db),
         target_level_db=tuple(fit.target_level_db.tolist()),
         response_db=tuple(fit.response_db.tolist()),
         present_response_db=tuple(data.present_db.tolist()),
         frequency_weights=tuple(data.frequency_weights.tolist()),
-        trust=rows_of(data.trust),
+        average_error_db=tuple(data.error_db.tolist()),
+        shortfall_error_db=tuple(data.shortfall_db.tolist()),
     )

@@ -14,6 +14,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from roomeq.device.crossover import CrossoverFilter
+from roomeq.device.driver import VentedBox
 from roomeq.drive_scene import (
     DriveScene,
     electrical_filters,
@@ -36,8 +37,6 @@ from roomeq.plan_records import Caution, CautionCode
 from roomeq.room import Room
 
 __all__ = ["DriveProposal", "fit_within_headroom"]
-
-_MOST_SEATS = 0.5  # share of the seats' weight at which a band counts as cancelled
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -118,12 +117,17 @@ def fit_within_headroom(room: Room, *, fit: Callable[[Room], BandGainFit]) -> Dr
 
 
 def _with_floor(room: Room, high_pass: CrossoverFilter | None) -> Room:
-    """Return a room in which nothing is boosted below a high-pass."""
-    if high_pass is None:
+    """Return a room in which nothing is boosted below a high-pass or a vented box's tuning."""
+    box = room.equipment.box
+    known = [
+        room.limits.no_boost_below,
+        None if high_pass is None else high_pass.corner,
+        box.tuning if isinstance(box, VentedBox) else None,
+    ]
+    floors = [floor for floor in known if floor is not None]
+    if not floors:
         return room
-    stated = room.limits.no_boost_below
-    floor = high_pass.corner if stated is None else max(stated, high_pass.corner)
-    return replace(room, limits=replace(room.limits, no_boost_below=floor))
+    return replace(room, limits=replace(room.limits, no_boost_below=max(floors)))
 
 
 def _room_behind(scene: DriveScene, high_pass: CrossoverFilter | None) -> Room:
@@ -145,11 +149,10 @@ def _room_behind(scene: DriveScene, high_pass: CrossoverFilter | None) -> Room:
 def _extra_drive(
     room: Room, found: BandGainFit, high_pass: CrossoverFilter | None
 ) -> tuple[ExtraDriveRow, ...]:
-    mean_db = float(found.response_db @ found.data.frequency_weights)
     extras = estimate_extra_drive(
         room.equaliser,
         found.gains_db,
-        level_change_db=found.loudness_change_db - mean_db,
+        level_change_db=found.level_change_db,
         box=room.equipment.box,
         filters=electrical_filters(room, high_pass),
     )
@@ -159,7 +162,7 @@ def _extra_drive(
 def _boost_notes(
     room: Room, found: BandGainFit, high_pass: CrossoverFilter | None
 ) -> tuple[DriveNote, ...]:
-    marked = cancelled_bands(found.data, room.equaliser, least_weight=_MOST_SEATS)
+    marked = cancelled_bands(found.data, room.equaliser)
     return boost_notes(
         room.equaliser,
         found.gains_db,

@@ -16,18 +16,18 @@ import numpy as np
 from roomeq.analysis.smoothing import band_levels_db
 from roomeq.analysis.survey_levels import common_axis, seat_levels_db
 from roomeq.bands import third_octave_bands
-from roomeq.device.crossover import CrossoverFilter, chain_response
+from roomeq.device.crossover import CrossoverFilter
 from roomeq.device.equaliser import FixedBandEqualiser
 from roomeq.device.profile import Device
 from roomeq.equipment import Equipment, WantedLevel
 from roomeq.importers.digests import InputFile
 from roomeq.importers.survey_files import SurveyFiles
 from roomeq.joining_setup import JoiningSetup
-from roomeq.levels import FloatArray, amplitude_ratio_db, level_mean_db, power_mean_db, readonly
+from roomeq.levels import FloatArray, level_mean_db, power_mean_db, readonly
 from roomeq.optimiser.fit_data import fit_span
 from roomeq.optimiser.limits import Limits
 from roomeq.optimiser.loss import Loss
-from roomeq.optimiser.target import Target, estimate_corner, estimate_lower_limit
+from roomeq.optimiser.target import Target, estimate_lower_limit, estimate_upper_limit
 from roomeq.response import LevelReference
 from roomeq.survey import Source, Survey
 
@@ -36,7 +36,9 @@ if TYPE_CHECKING:
 
 __all__ = ["PresentSettings", "Room", "assemble_room"]
 
-CornerOrigin = Literal["path", "stated", "estimated", "unknown"]
+USUAL_CORNER = 80.0
+
+CornerOrigin = Literal["path", "stated", "none", "unknown"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -87,7 +89,8 @@ class Room:
         Filters in force in the subwoofer's path.
     corner : float or None
         Crossover corner in Hz.
-    corner_origin : {"path", "stated", "estimated", "unknown"}
+    corner_origin : {"path", "stated", "none", "unknown"}
+        "none" where the room file says that there is no low-pass.
     repeatability_db : float or None
     record : dict of str to str
     inputs : tuple of InputFile
@@ -131,6 +134,11 @@ class Room:
         return self.device.equaliser
 
     @property
+    def clear_of(self) -> float | None:
+        """Corner that the fit keeps clear of, in Hz: where subwoofer and mains play together."""
+        return self.corner if self.source == "both" else None
+
+    @property
     def level_reference(self) -> LevelReference:
         """Whether the fitted measurements are in dB SPL; one relative one makes all relative."""
         fitted = self.survey.of_source(self.source).measurements
@@ -149,11 +157,7 @@ class Room:
         limit. The mains: from half the crossover corner to 300 Hz, which tells their level. Another
         one: from there to there.
         """
-        lowest, highest = fit_span(
-            self.equaliser,
-            corner=self.corner,
-            clear_of_corner=self.source == "both" or self.corner_origin in ("stated", "estimated"),
-        )
+        lowest, highest = fit_span(self.equaliser, clear_of=self.clear_of)
         if self.target.lower_limit is not None:
             lowest = min(max(lowest, self.target.lower_limit / 2.0**0.5), 0.9 * highest)
         if source == self.source:
@@ -172,7 +176,7 @@ def assemble_room(
     name: str,
     device: Device,
     present: PresentSettings,
-    path: tuple[CrossoverFilter, ...],
+    path: tuple[CrossoverFilter, ...] | None,
     stated_corner: float | None,
     target: Target,
     limits: Limits,
@@ -190,11 +194,12 @@ def assemble_room(
     name : str
     device : Device
     present : PresentSettings
-    path : tuple of CrossoverFilter
+    path : tuple of CrossoverFilter or None
+        Empty where there are said to be none, None where nothing is said.
     stated_corner : float or None
         Crossover corner in Hz where the path does not tell it.
     target : Target
-        Its lower limit and level are filled in.
+        Its limits and level are filled in.
     limits : Limits
     loss : Loss
     record : dict of str to str
@@ -214,11 +219,17 @@ def assemble_room(
     source = _fitted_source(survey, assumptions)
     fitted = survey.of_source(source)
     axis = common_axis(fitted)
-    levels = seat_levels_db(fitted, at=axis)
-    levels = levels - device.equaliser.response_db(present.gains_db, axis)
-    corner, origin = _corner(path, stated_corner, axis, levels, assumptions)
-    without_path = levels - amplitude_ratio_db(chain_response(target.path, axis))
-    target = _with_lower_limit(target, axis, without_path, fitted.weights, assumptions)
+    levels = seat_levels_db(
+        fitted, at=axis, without_db=lambda f: device.equaliser.response_db(present.gains_db, f)
+    )
+    levels = levels - target.curve_db(axis)
+    corner, origin = _corner(path, stated_corner, source, assumptions)
+    target = _with_lower_limit(target, axis, levels, fitted.weights, assumptions)
+    findings = list(files.findings)
+    if source == "sub" and origin in ("stated", "unknown"):
+        target = _with_upper_limit(
+            target, device.equaliser, axis, levels, fitted.weights, corner, findings
+        )
     target = _with_level(target, survey, corner, level_from_mains, assumptions)
     return Room(
         name=name,
@@ -229,7 +240,7 @@ def assemble_room(
         target=target,
         limits=limits,
         loss=loss,
-        path=path,
+        path=path or (),
         corner=corner,
         corner_origin=origin,
         repeatability_db=files.repeatability_db,
@@ -237,7 +248,7 @@ def assemble_room(
         inputs=(*files.inputs, *further_inputs),
         assumptions=tuple(dict.fromkeys(assumptions)),
         notes=files.notes,
-        findings=files.findings,
+        findings=tuple(dict.fromkeys(findings)),
     )
 
 
@@ -257,33 +268,56 @@ def _fitted_source(survey: Survey, assumptions: list[str]) -> Source:
 
 
 def _corner(
-    path: tuple[CrossoverFilter, ...],
+    path: tuple[CrossoverFilter, ...] | None,
     stated: float | None,
-    axis: FloatArray,
-    levels: FloatArray,
+    source: Source,
     assumptions: list[str],
 ) -> tuple[float | None, CornerOrigin]:
-    in_path = [entry.corner for entry in path if entry.kind == "low_pass"]
+    in_path = [entry.corner for entry in path or () if entry.kind == "low_pass"]
     if in_path:
         return min(in_path), "path"
     if stated is not None:
         assumptions.append(
-            f"the crossover corner is stated ({stated:g} Hz), but not the low-pass itself: bands "
-            "are fitted only below 0.7 times the corner, where it hardly matters"
+            f"the crossover corner is stated ({stated:g} Hz), but not the low-pass itself: nothing "
+            "is boosted above it, and a shortfall there is not made up"
         )
         return stated, "stated"
-    estimated = estimate_corner(axis, levels)
-    if estimated is None:
+    if path is not None:
+        return None, "none"
+    if source == "both":
         assumptions.append(
-            "no low-pass is stated and the level does not fall towards higher frequencies: "
-            "fitted up to the highest band"
+            f"no crossover corner is stated: taken for {USUAL_CORNER:g} Hz (common practice)"
         )
-        return None, "unknown"
-    assumptions.append(
-        f"the crossover corner is not stated: taken for about {estimated:.0f} Hz, where the level "
-        "at the seats falls; bands are fitted only where that does not matter"
+        return USUAL_CORNER, "unknown"
+    return None, "unknown"
+
+
+def _with_upper_limit(
+    target: Target,
+    equaliser: FixedBandEqualiser,
+    axis: FloatArray,
+    levels: FloatArray,
+    weights: FloatArray,
+    corner: float | None,
+    findings: list[str],
+) -> Target:
+    """Allow for a fall at the top that no stated low-pass explains, and say so."""
+    if corner is not None:
+        return replace(target, upper_limit=corner)
+    lowest, highest = fit_span(equaliser)
+    within = (axis >= lowest) & (axis <= highest)
+    found = None
+    if within.any():
+        average = power_mean_db(levels[:, within], weights=weights)
+        found = estimate_upper_limit(axis[within], average)
+    if found is None:
+        return target
+    findings.append(
+        f"the level falls from {found:.0f} Hz upwards, and no low-pass is stated: state it in "
+        '[[path]], or say that there is none with path = "none"; until then nothing is boosted '
+        "there and a shortfall there is not made up"
     )
-    return estimated, "estimated"
+    return replace(target, upper_limit=found)
 
 
 def _with_lower_limit(
@@ -298,17 +332,20 @@ def _with_lower_limit(
     if target.near_field is not None:
         level = target.near_field.level_db[np.newaxis]
         found = estimate_lower_limit(target.near_field.frequencies, level)
-        origin = "from the response close to the subwoofer"
-    else:
-        found = estimate_lower_limit(axis, levels, weights=weights)
-        origin = "where the mean over seats has fallen by 6 dB"
+        if found is not None:
+            assumptions.append(
+                f"the subwoofer's lower limit is {found:.0f} Hz by the response close to it"
+            )
+        return replace(target, lower_limit=found)
+    found = estimate_lower_limit(axis, levels, weights=weights)
     if found is None:
-        assumptions.append(
-            "the subwoofer's lower limit is not known: bands below 25 Hz may only cut"
-        )
+        assumptions.append("the subwoofer's lower limit is not known")
         return target
-    assumptions.append(f"the subwoofer's lower limit is taken for {found:.0f} Hz, {origin}")
-    return replace(target, lower_limit=found)
+    assumptions.append(
+        f"the subwoofer's lower limit is not stated; an estimate, {found:.0f} Hz, where the mean "
+        "over seats has fallen by 6 dB, excuses a shortfall below it and is used for nothing else"
+    )
+    return replace(target, lower_limit=found, lower_limit_estimated=True)
 
 
 def _with_level(

@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from os import PathLike
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
@@ -86,7 +86,7 @@ def read_room(folder_or_file: str | PathLike[str], *, detail: bool = False) -> R
         )
     device = read_device(profile, folder=room_file.folder)
     present = _present_settings(room_file, device)
-    path = stated_filters(room_file.path)
+    path = stated_filters(room_file.path) if room_file.states("path") else None
     stated = room_file.crossover.corner if room_file.crossover else None
     try:
         room = assemble_room(
@@ -96,7 +96,7 @@ def read_room(folder_or_file: str | PathLike[str], *, detail: bool = False) -> R
             present=present,
             path=path,
             stated_corner=stated,
-            target=_target(room_file, path),
+            target=_target(room_file, path or ()),
             limits=_limits(room_file),
             loss=_loss(room_file),
             record=_record(room_file),
@@ -133,7 +133,7 @@ def room_from_exports(
     *,
     source: Source = "sub",
     profile: str | PathLike[str] = DEFAULT_PROFILE,
-    low_pass: CrossoverFilter | None = None,
+    low_pass: CrossoverFilter | Literal["none"] | None = None,
     crossover: float | None = None,
     lower_limit: float | None = None,
     limits: Limits | None = None,
@@ -147,8 +147,8 @@ def room_from_exports(
         What played.
     profile : str or path-like
         Device profile.
-    low_pass : CrossoverFilter, optional
-        The low-pass in the subwoofer's path.
+    low_pass : CrossoverFilter or "none", optional
+        The low-pass in the subwoofer's path; "none" if there is said to be none.
     crossover : float, optional
         Its corner in Hz, from 20 to 300 Hz, where nothing else is known of it.
     lower_limit : float, optional
@@ -169,17 +169,17 @@ def room_from_exports(
     OSError
         If a file cannot be opened.
     """
-    for corner in (crossover, None if low_pass is None else low_pass.corner):
+    path = None if low_pass is None else () if low_pass == "none" else (low_pass,)
+    for corner in (crossover, *(entry.corner for entry in path or ())):
         if corner is not None and not CORNER_SPAN[0] <= corner <= CORNER_SPAN[1]:
             raise ValueError(
                 f"a crossover corner lies within {CORNER_SPAN[0]:g} to {CORNER_SPAN[1]:g} Hz, got "
                 f"{corner:g} Hz"
             )
-    path = () if low_pass is None else (low_pass,)
     files = survey_from_exports(paths, source=source)
     device = read_device(profile)
     assumptions = list(files.assumptions)
-    if path:
+    if path is not None:
         assumptions = [text for text in assumptions if text != NO_PATH]
     assumptions.append(f"the device is taken for {str(profile)!r}, all its settings at rest")
     return assemble_room(
@@ -189,7 +189,7 @@ def room_from_exports(
         present=PresentSettings(gains_db=np.zeros(len(device.equaliser.bands)), gains_stated=False),
         path=path,
         stated_corner=crossover,
-        target=Target(lower_limit=lower_limit, path=path),
+        target=Target(lower_limit=lower_limit, path=path or ()),
         limits=limits or Limits(),
         loss=Loss(),
         record={},
@@ -307,10 +307,19 @@ def _target(room_file: RoomFile, path: tuple[CrossoverFilter, ...]) -> Target:
         shelf_corner=stated.shelf_corner or 60.0,
         points=points,
         lower_limit=stated.lower_limit,
+        lower_limit_order=_lower_limit_order(room_file),
         near_field=near_field,
         path=tuple(entry for entry in path if entry.kind == "low_pass"),
         level_db=stated.level_spl_db,
     )
+
+
+def _lower_limit_order(room_file: RoomFile) -> int | None:
+    """Return the order of the fall below the lower limit: stated, or that of the box."""
+    stated, box = room_file.target.lower_limit_order, room_file.box
+    if stated is not None or box is None:
+        return stated
+    return 2 if box.kind == "closed" else 4
 
 
 def _limits(room_file: RoomFile) -> Limits:
@@ -329,7 +338,6 @@ def _loss(room_file: RoomFile) -> Loss:
     rest = Loss()
     return Loss(
         excess_weight=_given(room_file.fit.excess_weight, rest.excess_weight),
-        tail_start_db=_given(room_file.fit.tail_start_db, rest.tail_start_db),
     )
 
 

@@ -26,12 +26,10 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from roomeq.analysis.extrema import Extremum, find_dips
-from roomeq.analysis.seats import comparable_level_db
-from roomeq.analysis.window_means import mean_over_windows
-from roomeq.levels import FloatArray, power_mean_db, readonly
+from roomeq.levels import FloatArray
 from roomeq.response import checked_frequencies
 
-__all__ = ["Dip", "Evidence", "Verdict", "estimate_trust", "judge_dips"]
+__all__ = ["Dip", "Evidence", "Verdict", "judge_dips"]
 
 Verdict = Literal["cancellation", "correctable", "unclear"]
 Evidence = Literal[
@@ -53,11 +51,6 @@ _SHARED, _DIFFERS = 0.75, 0.5  # shares of the seats
 _NARROW_OCTAVES = 0.25  # less than a third-octave filter fills (its own width is 0.33)
 _DEEP_DB = 10.0
 _EXCESS_PERIODS = 0.5  # of the dip's frequency
-
-_TRUST_SPREAD_DB = 5.57  # what a diffuse field has: (10 / ln 10) pi / sqrt(6); all is chance then
-_TRUST_BELOW_DB = 8.0  # one such deviation below the level mean of a diffuse field: 2.51 + 5.57
-_TRUST_DIP_DB = 12.0
-_STEEPNESS = 4  # of the fall from 1 to 0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -145,69 +138,6 @@ def judge_dips(
     return tuple(sorted(dips, key=lambda dip: (dip.frequency, dip.seats)))
 
 
-def estimate_trust(
-    frequencies: ArrayLike,
-    level_db: ArrayLike,
-    *,
-    excess_group_delay: ArrayLike | None = None,
-    weights: ArrayLike | None = None,
-) -> FloatArray:
-    """Estimate how far a shortfall at each seat and frequency should count.
-
-    The trust ``a[s, f]`` of the band-gain problem. It is meant for shortfall only: an excess counts
-    in full whatever the trust is.
-
-    Parameters
-    ----------
-    frequencies : array_like, shape (F,)
-        Hz.
-    level_db : array_like, shape (S, F)
-        Smoothed levels in dB; one offset per seat is removed.
-    excess_group_delay : array_like, shape (S, F), optional
-        Seconds; not a number throughout for a seat whose phase is not known.
-    weights : array_like, shape (S,), optional
-        Seat weights; equal by default.
-
-    Returns
-    -------
-    ndarray, shape (S, F)
-        Between 0 and 1; 1 where all seats share a deviation that is broad. Continuous in all data;
-        not changed by a constant offset, by the order of seats, or by every seat given twice.
-
-    Raises
-    ------
-    ValueError
-        If shapes differ, a level is not finite or weights are not usable.
-
-    Notes
-    -----
-    Product of factors ``1 / (1 + (x / x0) ** 4)``, which are 1/2 at x0 (common practice, no
-    source):
-
-    - how far seats spread at f: ``sqrt(pi) / 2`` times their mean absolute difference (with itself
-      counted), which is the standard deviation for normal levels but heeds a single null less;
-      x0 = 5.57 dB, that of a diffuse field;
-    - how far the seat lies below the power mean of all seats; x0 = 8 dB;
-    - how far the seat lies below its own level mean over the octave around f (less near the ends,
-      but symmetric, so that a slope is no dip); x0 = 12 dB;
-    - excess group delay above the seat's median, in periods; x0 = 1/2.
-    """
-    axis, levels, delays = _checked(frequencies, level_db, excess_group_delay)
-    levels, _ = comparable_level_db(levels, frequencies=axis)
-    below = np.maximum(power_mean_db(levels, weights=weights) - levels, 0.0)
-    local = np.maximum(_octave_mean(axis, levels) - levels, 0.0)
-    trust = (
-        _falling(_spread(levels, weights), _TRUST_SPREAD_DB)
-        * _falling(below, _TRUST_BELOW_DB)
-        * _falling(local, _TRUST_DIP_DB)
-    )
-    if delays is not None:
-        periods = np.maximum((delays - _bulk(axis, delays)) * axis, 0.0)
-        known = np.isfinite(periods)
-        trust *= np.where(known, _falling(np.where(known, periods, 0.0), _EXCESS_PERIODS), 1.0)
-    return readonly(trust)
-
-
 def _grouped(found: list[tuple[int, Extremum]]) -> list[dict[int, Extremum]]:
     """Put together the dips that are one, by seat; the first of each group is its deepest."""
     left = sorted(found, key=lambda item: (-item[1].depth_db, item[1].frequency))
@@ -291,28 +221,6 @@ def _verdict(evidence: tuple[Evidence, ...]) -> Verdict:
     if "broad" in evidence and "shared" in evidence and "deep" not in evidence:
         return "correctable"
     return "unclear"
-
-
-def _falling(x: FloatArray, half: float) -> FloatArray:
-    return np.asarray(1.0 / (1.0 + (x / half) ** _STEEPNESS))
-
-
-def _spread(levels: FloatArray, weights: ArrayLike | None) -> FloatArray:
-    """Return the spread over seats from their mean absolute difference, shape (F,)."""
-    given = np.ones(len(levels)) if weights is None else np.asarray(weights, dtype=np.float64)
-    shares = given / given.sum()
-    total = np.zeros(levels.shape[1])
-    for share, row in zip(shares, levels, strict=True):
-        total += share * (shares @ np.abs(levels - row))
-    return np.asarray(0.5 * np.sqrt(np.pi) * total)
-
-
-def _octave_mean(axis: FloatArray, levels: FloatArray) -> FloatArray:
-    """Return level means over the octave around each frequency, kept symmetric near the ends."""
-    if axis.size < 2:
-        return levels
-    ratio = np.minimum(np.minimum(axis / axis[0], axis[-1] / axis), 2.0**0.5)
-    return mean_over_windows(axis, levels, lower=axis / ratio, upper=axis * ratio)
 
 
 def _bulk(axis: FloatArray, delays: FloatArray) -> FloatArray:

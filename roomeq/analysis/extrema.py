@@ -32,13 +32,19 @@ class Extremum:
         Hz; the middle, where several samples are equal.
     depth_db : float
         Prominence in dB, positive for dips and peaks alike.
-    width_octaves : float
-        Width at half the depth, in octaves.
+    lower, upper : float
+        Where it is half as deep, in Hz.
     """
 
     frequency: float
     depth_db: float
-    width_octaves: float
+    lower: float
+    upper: float
+
+    @property
+    def width_octaves(self) -> float:
+        """Width at half the depth, in octaves."""
+        return math.log2(self.upper / self.lower)
 
 
 def find_dips(
@@ -88,7 +94,8 @@ def find_dips(
             Extremum(
                 frequency=float(2.0 ** (0.5 * (octaves[first] + octaves[last]))),
                 depth_db=float(depth),
-                width_octaves=upper - lower,
+                lower=2.0**lower,
+                upper=2.0**upper,
             )
         )
     return tuple(found)

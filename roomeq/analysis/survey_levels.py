@@ -9,6 +9,8 @@ centres.
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 
 from roomeq.analysis.phase import estimate_excess_group_delay
@@ -94,7 +96,13 @@ def _narrowest(survey: Survey, *, lowest: float, highest: float) -> str:
     return f" ({', '.join(found)} Hz)" if found else ""
 
 
-def seat_levels_db(survey: Survey, *, at: FloatArray) -> FloatArray:
+def seat_levels_db(
+    survey: Survey,
+    *,
+    at: FloatArray,
+    fraction: int = SMOOTHING_FRACTION,
+    without_db: Callable[[FloatArray], FloatArray] | None = None,
+) -> FloatArray:
     """Return the level of every seat, shape (S, F), in dB.
 
     Parameters
@@ -103,24 +111,23 @@ def seat_levels_db(survey: Survey, *, at: FloatArray) -> FloatArray:
         Of one source.
     at : ndarray, shape (F,)
         Hz, as `common_axis` gives them.
+    fraction : int
+        N of the 1/N-octave power smoothing; band levels stay as they are.
+    without_db : callable, optional
+        Response in dB at frequencies in Hz that is taken out before the smoothing.
     """
     rows = []
     for seat in survey.seats:
         levels = []
         for measurement in survey.at_seat(seat):
-            response = measurement.response
-            if response.resolution == "third_octave":
-                places = np.searchsorted(response.frequencies, at * (1.0 - 1e-9))
-                levels.append(response.level_db[places])
+            frequencies = measurement.response.frequencies
+            level_db = measurement.response.level_db
+            if without_db is not None:
+                level_db = level_db - without_db(frequencies)
+            if measurement.response.resolution == "third_octave":
+                levels.append(level_db[np.searchsorted(frequencies, at * (1.0 - 1e-9))])
             else:
-                levels.append(
-                    smooth_power_db(
-                        response.frequencies,
-                        response.level_db,
-                        at=at,
-                        fraction=SMOOTHING_FRACTION,
-                    )
-                )
+                levels.append(smooth_power_db(frequencies, level_db, at=at, fraction=fraction))
         rows.append(power_mean_db(np.array(levels)))
     return np.array(rows)
 

@@ -367,9 +367,3 @@ def _limits(room: RoomFile) -> Iterator[Finding]:
                 remedy="take it out of one of the two",
             )
     yield from outside(fit.excess_weight, ("fit", "excess_weight"), 1.0, 100.0, "times")
-    if fit.tail_start_db is not None and not fit.tail_start_db > 0:
-        yield Finding(
-            message=f"{fit.tail_start_db:g} dB is not positive",
-            path=("fit", "tail_start_db"),
-            remedy="a positive number; inf gives plain squares",
-        )

@@ -26,7 +26,7 @@ FORMAT = 1
 
 ROOM_FILE_NAME = "room.toml"
 
-_INFINITE_ALLOWED: tuple[KeyPath, ...] = (("fit", "tail_start_db"),)
+_NONE_ALLOWED = ("path", "mains_path")
 
 _EXAMPLES = {
     "format": f"format = {FORMAT} at the top of the file",
@@ -100,7 +100,7 @@ def read_room_file(folder_or_file: str | PathLike[str]) -> RoomFile:
         RoomTables,
         error_class=RoomFileError,
         examples=_EXAMPLES,
-        infinite_allowed=_INFINITE_ALLOWED,
+        none_allowed=_NONE_ALLOWED,
         missing_remedy=f"give the folder that holds {ROOM_FILE_NAME}, or the TOML file itself",
     )
     written = {name: getattr(read.tables, name) for name in RoomTables.__struct_fields__}

@@ -218,7 +218,11 @@ class CrossoverTable(StrictTable, frozen=True, kw_only=True):
 
 
 class TargetTable(StrictTable, frozen=True, kw_only=True):
-    """``[target]``: wanted shape, the subwoofer's own lower limit, wanted level."""
+    """``[target]``: wanted shape, the subwoofer's own lower limit, wanted level.
+
+    ``lower_limit`` is where the subwoofer itself is 6 dB down, in Hz; ``lower_limit_order`` how it
+    falls below: 2 for a closed box, 4 for a vented one; by default what ``[box]`` says.
+    """
 
     shape: Literal["flat", "tilt", "shelf", "points"] = "flat"
     tilt_db_per_octave: float | None = None
@@ -226,6 +230,7 @@ class TargetTable(StrictTable, frozen=True, kw_only=True):
     shelf_corner: float | None = None
     file: str | None = None
     lower_limit: float | None = None
+    lower_limit_order: Literal[2, 3, 4] | None = None
     near_field_file: str | None = None
     level_spl_db: float | None = None
     level_from: Literal["mains"] | None = None
@@ -245,7 +250,6 @@ class FitTable(StrictTable, frozen=True, kw_only=True):
     """``[fit]``: shape of the loss; None is the optimiser's default."""
 
     excess_weight: float | None = None
-    tail_start_db: float | None = None
 
 
 class DimensionsTable(StrictTable, frozen=True, kw_only=True):
@@ -258,7 +262,10 @@ class DimensionsTable(StrictTable, frozen=True, kw_only=True):
 
 
 class RoomTables(StrictTable, frozen=True, kw_only=True):
-    """All tables of a room file, as written."""
+    """All tables of a room file, as written.
+
+    ``path = "none"`` and ``mains_path = "none"`` say that there are no filters, as an empty list.
+    """
 
     format: int
     name: str

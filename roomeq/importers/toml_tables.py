@@ -116,7 +116,7 @@ def read_toml_tables(
     *,
     error_class: type[FileFaultError],
     examples: Mapping[str, str] | None = None,
-    infinite_allowed: Collection[KeyPath] = (),
+    none_allowed: Collection[str] = (),
     missing_remedy: str | None = None,
 ) -> TomlTables[Tables]:
     """Read and validate one TOML file.
@@ -130,8 +130,8 @@ def read_toml_tables(
         Raised for every fault.
     examples : mapping, optional
         What to write for a required key that is missing.
-    infinite_allowed : collection of key paths
-        Where ``inf`` has a meaning; ``nan`` has none anywhere.
+    none_allowed : collection of str
+        Lists of tables at the top for which ``"none"`` may be written: there are said to be none.
     missing_remedy : str, optional
         What to do where there is no such file.
 
@@ -149,8 +149,10 @@ def read_toml_tables(
         error_class=error_class,
         kind=kind,
         examples=dict(examples or {}),
+        none_allowed=none_allowed,
     )
-    reader.check_numbers(raw, infinite_allowed)
+    reader.check_numbers(raw)
+    raw |= {key: [] for key in none_allowed if raw.get(key) == "none"}
     tables: Tables = reader.convert(_dates_as_text(raw))
     return TomlTables(tables=tables, location=location, lines=reader.lines, error_class=error_class)
 
@@ -212,23 +214,20 @@ class _Reader:
     error_class: type[FileFaultError]
     kind: type[msgspec.Struct]
     examples: dict[str, str] = field(default_factory=dict)
+    none_allowed: Collection[str] = ()
 
     def _fault(self, message: str, path: KeyPath, remedy: str | None) -> FileFaultError:
         return fault_at(
             self.location, self.lines, path, message, error_class=self.error_class, remedy=remedy
         )
 
-    def check_numbers(
-        self, value: Any, infinite_allowed: Collection[KeyPath], path: KeyPath = ()
-    ) -> None:
-        """Refuse ``nan`` everywhere and ``inf`` except where it has a meaning."""
+    def check_numbers(self, value: Any, path: KeyPath = ()) -> None:
+        """Refuse ``nan`` and ``inf``."""
         if isinstance(value, dict | list):
             entries = value.items() if isinstance(value, dict) else enumerate(value)
             for key, entry in entries:
-                self.check_numbers(entry, infinite_allowed, (*path, key))
-        elif isinstance(value, float) and not (
-            math.isfinite(value) or (value > 0 and path in infinite_allowed)
-        ):
+                self.check_numbers(entry, (*path, key))
+        elif isinstance(value, float) and not math.isfinite(value):
             raise self._fault(f"{value} is not a usable number", path, "a finite number")
 
     def convert(self, raw: dict[str, Any]) -> Any:
@@ -265,6 +264,8 @@ class _Reader:
         kinds = [_KINDS.get(kind, kind) for kind in expected.group(1).split(" | ")]
         if isinstance(value, dict) and "array" in expected.group(1) and len(path) == 1:
             return f"write [[{path[0]}]] with double brackets, once for each"
+        if len(path) == 1 and path[0] in self.none_allowed:
+            return f'write [[{path[0]}]] once for each, or {path[0]} = "none" if there are none'
         return f"needs {' or '.join(kind for kind in kinds if kind)}"
 
     def _type_at(self, path: KeyPath) -> Any:

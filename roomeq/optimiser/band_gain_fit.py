@@ -2,32 +2,28 @@
 
 Conventions
 -----------
-Gains are absolute settings in dB, one for each band of the equaliser. Deviations are ``sqrt(J)`` in
-dB with J as in `roomeq.optimiser.problem`. "Before" has its weighted mean error taken out, just as
-"after" has, so that an improvement is never a mere change of loudness.
+Gains are absolute settings in dB, one for each band of the equaliser. Weighted deviations are
+``sqrt(J)`` in dB with J as in `roomeq.optimiser.problem`, at the target's loudness before and after
+alike, so that an improvement is never a mere change of loudness.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+import math
+from dataclasses import dataclass
 from enum import StrEnum
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
+import msgspec
 import numpy as np
 from numpy.typing import ArrayLike
 
 from roomeq.device.equaliser import FixedBandEqualiser
 from roomeq.levels import FloatArray
 from roomeq.optimiser.band_frame import band_frame
-from roomeq.optimiser.deviations import (
-    PlainFigures,
-    centred_error_db,
-    estimate_plain_figures,
-    fitted_deviation_db,
-    seat_deviations_db,
-)
+from roomeq.optimiser.deviations import PlainFigures, estimate_plain_figures, seat_errors_db
 from roomeq.optimiser.fit_data import FitData
-from roomeq.optimiser.loss import Loss
+from roomeq.optimiser.loss import MEAN_CUT_WEIGHT, Loss
 from roomeq.optimiser.problem import BandGainProblem, LabelArray
 from roomeq.optimiser.reasons import BandReason
 
@@ -36,14 +32,17 @@ if TYPE_CHECKING:
 
 __all__ = [
     "BandGainFit",
+    "ChoiceRow",
     "ChosenGains",
     "LeftOutSeat",
     "NoChange",
     "chosen_labels",
     "judge_improvement",
+    "weighted_deviation_db",
 ]
 
 LEAST_IMPROVEMENT_DB = 0.5
+LEAST_EXCESS_FALL_DB = 2.0
 
 
 class NoChange(StrEnum):
@@ -57,14 +56,60 @@ def judge_improvement(
     improvement_db: float,
     *,
     repeatability_db: float | None,
+    excess_fall_db: float = 0.0,
     least_improvement_db: float = LEAST_IMPROVEMENT_DB,
 ) -> NoChange | None:
-    """Say why an improvement is not worth a change; None where it is."""
+    """Say why an improvement is not worth a change; None where it is.
+
+    Parameters
+    ----------
+    improvement_db : float
+        Of the weighted deviation.
+    repeatability_db : float or None
+        Standard deviation of a repeated measurement.
+    excess_fall_db : float
+        Most by which the mean excess of a third octave falls: 2 dB and more are worth a change
+        whatever the improvement as a whole.
+    least_improvement_db : float
+    """
+    if excess_fall_db >= LEAST_EXCESS_FALL_DB:
+        return None
     if not improvement_db >= least_improvement_db:
         return NoChange.IMPROVEMENT_TOO_SMALL
     if repeatability_db is not None and not improvement_db >= repeatability_db:
         return NoChange.WITHIN_REPEATABILITY
     return None
+
+
+class ChoiceRow(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
+    """One of the settings that a proposal is chosen from, in figures.
+
+    Attributes
+    ----------
+    setting : {"now", "best", "proposal"}
+    gains_db : tuple of float
+    moved : int
+        Bands away from where they stand.
+    deviation_db : float
+        Weighted deviation.
+    average_sd_db, seat_sd_db, largest_excess_db : float
+        As in `roomeq.optimiser.deviations.PlainFigures`.
+    worst_seat, worst_seat_db : str, float
+        The seat whose standard deviation rises most against now, and by how much.
+    loudness_db : float
+        Change of loudness against now.
+    """
+
+    setting: Literal["now", "best", "proposal"]
+    gains_db: tuple[float, ...]
+    moved: int
+    deviation_db: float
+    average_sd_db: float
+    seat_sd_db: float
+    largest_excess_db: float
+    worst_seat: str
+    worst_seat_db: float
+    loudness_db: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -75,7 +120,8 @@ class LeftOutSeat:
     ----------
     seat : str
     before_db, after_db : float
-        Deviation at the seat at the present gains, and with those the other seats asked for.
+        Standard deviation at the seat at the present gains, and with those the other seats asked
+        for.
     """
 
     seat: str
@@ -97,11 +143,6 @@ class ChosenGains:
     gains_db: FloatArray
     level_change_db: float = 0.0
 
-    def loudness_change_db(self, data: FitData, *, equaliser: FixedBandEqualiser) -> float:
-        """Return how much louder the seats become: level change plus mean change of response."""
-        change = data.response_db(equaliser, self.gains_db) - data.present_db
-        return self.level_change_db + float(change @ data.frequency_weights)
-
 
 def chosen_labels(problem: BandGainProblem, gains_db: FloatArray) -> LabelArray:
     """Return the labels of gains.
@@ -117,6 +158,14 @@ def chosen_labels(problem: BandGainProblem, gains_db: FloatArray) -> LabelArray:
     if any(distance.min() > 1e-9 for distance in distances):
         raise ValueError(f"gains {list(gains_db)} dB are not all among those that may be set")
     return np.array([int(distance.argmin()) for distance in distances])
+
+
+def weighted_deviation_db(data: FitData, response_db: FloatArray, *, loss: Loss) -> float:
+    """Return ``sqrt(J)`` of a response of the bands on the fit axis, in dB."""
+    mean = data.mean_db(response_db)
+    offset = response_db - mean
+    value = loss.value(data.error_db + offset, data.shortfall_db + offset)
+    return math.sqrt(data.mean_db(value) + MEAN_CUT_WEIGHT * min(mean, 0.0) ** 2)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -138,6 +187,8 @@ class BandGainFit:
         Summed response of the proposed gains on the fit axis.
     bands : tuple of BandReason
         Error, spread and reason for each band.
+    choices : tuple of ChoiceRow
+        Now, the best found, the proposal.
     no_change : NoChange or None
         Why the present gains are kept, or None.
     deviation_before_db, deviation_db, candidate_deviation_db, best_deviation_db : float
@@ -150,16 +201,25 @@ class BandGainFit:
         Nodes of the search.
     floor : float
         Hz below which nothing is boosted.
+    floor_cost_db : float or None
+        Where no lower limit is known: how much better the best would be in weighted deviation
+        without the floor.
     filter_boost_db, filter_boost_frequency : float
         Largest boost of the summed response, and where, in Hz.
     drive_boost_db, drive_boost_frequency : float
-        The same once the level is turned back to the same loudness.
+        The same together with the change of level, where the signal reaches.
+    dip_boost_db : float
+        Most that a dip is raised against the mean of the response; 0 where there is none.
+    lock_excess_db, lock_excess_frequency : float
+        How far locked bands alone exceed what may be boosted, and where; 0 where they do not.
     level_change_db : float
         Change of the level knob that goes with the proposal, not yet rounded to its step.
+    highest_level_change_db : float
+        More than this the drive limit does not grant.
     loudness_change_db : float
-        The part of it that a wanted level asks for; the rest keeps loudness.
+        How much louder the seats become.
     loudness_cut_db : float
-        What was cut from a wanted rise because it alone would break the drive limit.
+        How much quieter they stay than now, or than wanted, because of the drive limit.
     left_out : tuple of LeftOutSeat
         Empty with fewer than three seats, or where it was not asked for.
     """
@@ -172,6 +232,7 @@ class BandGainFit:
     present_gains_db: FloatArray
     response_db: FloatArray
     bands: tuple[BandReason, ...]
+    choices: tuple[ChoiceRow, ...]
     no_change: NoChange | None
     deviation_before_db: float
     deviation_db: float
@@ -182,60 +243,63 @@ class BandGainFit:
     proven: bool
     nodes: int
     floor: float
+    floor_cost_db: float | None
     filter_boost_db: float
     filter_boost_frequency: float
     drive_boost_db: float
     drive_boost_frequency: float
+    dip_boost_db: float
+    lock_excess_db: float
+    lock_excess_frequency: float
     level_change_db: float
+    highest_level_change_db: float
     loudness_change_db: float
     loudness_cut_db: float
     left_out: tuple[LeftOutSeat, ...]
+
+    def __repr__(self) -> str:
+        before, after = self.deviation_before_db, self.deviation_db
+        moved = int(np.sum(self.gains_db != self.present_gains_db))
+        return (
+            f"<BandGainFit: {moved} of {len(self.gains_db)} bands change, weighted deviation "
+            f"{before:.2f} to {after:.2f} dB>"
+        )
 
     @property
     def predicted_level_db(self) -> FloatArray:
         """Predicted level at each seat with the proposal, shape (S, F), in dB."""
         change_db = self.response_db - self.data.present_db + self.level_change_db
-        return np.asarray(self.data.level_db + change_db)
+        return np.asarray(self.data.measured_db + change_db)
 
     @property
     def target_level_db(self) -> FloatArray:
         """Target at the loudness that the proposal has, shape (F,), in dB."""
         data = self.data
-        above_db = data.seat_weights @ (data.level_db - data.target_db) @ data.frequency_weights
-        return np.asarray(data.target_db + above_db + self.loudness_change_db)
+        now_db = data.level_db + data.mean_db(data.present_db)
+        return np.asarray(data.target_db + now_db + self.loudness_change_db)
 
     @property
     def error_before_db(self) -> FloatArray:
-        """Error at each seat at the present gains, mean removed, shape (S, F), in dB."""
-        return centred_error_db(self.data, self.data.present_db)
+        """Error at each seat at the present gains, at the target's loudness, (S, F), in dB."""
+        return seat_errors_db(self.data, self.data.present_db)
 
     @property
     def error_after_db(self) -> FloatArray:
-        """Error at each seat with the proposal, mean removed, shape (S, F), in dB."""
-        return centred_error_db(self.data, self.response_db)
-
-    @property
-    def before_by_seat_db(self) -> FloatArray:
-        """Weighted deviation at each seat at the present gains, shape (S,), in dB."""
-        return seat_deviations_db(self.data, self.error_before_db, loss=self.loss)
-
-    @property
-    def after_by_seat_db(self) -> FloatArray:
-        """Weighted deviation at each seat with the proposal, shape (S,), in dB."""
-        return seat_deviations_db(self.data, self.error_after_db, loss=self.loss)
+        """Error at each seat with the proposal, at the target's loudness, (S, F), in dB."""
+        return seat_errors_db(self.data, self.response_db)
 
     @property
     def plain_before(self) -> PlainFigures:
         """Plain figures at the present gains."""
-        return estimate_plain_figures(self.data, self.error_before_db)
+        return estimate_plain_figures(self.data, self.data.present_db)
 
     @property
     def plain_after(self) -> PlainFigures:
         """Plain figures with the proposal."""
-        return estimate_plain_figures(self.data, self.error_after_db)
+        return estimate_plain_figures(self.data, self.response_db)
 
     def by_seat_at_gains_db(self, equaliser: FixedBandEqualiser, gains_db: ArrayLike) -> FloatArray:
-        """Return the weighted deviation that other gains would leave at each seat, in dB.
+        """Return the standard deviation that other gains would leave at each seat, in dB.
 
         For example gains that were chosen by other seats. `equaliser` is that of this fit.
 
@@ -249,9 +313,7 @@ class BandGainFit:
             If a gain is off the device's grid.
         """
         response_db = self.data.response_db(equaliser, equaliser.checked_gains_db(gains_db))
-        return seat_deviations_db(
-            self.data, centred_error_db(self.data, response_db), loss=self.loss
-        )
+        return estimate_plain_figures(self.data, response_db).by_seat_db
 
     def deviation_at_q_db(
         self, equaliser: FixedBandEqualiser, *, factor: float
@@ -263,11 +325,10 @@ class BandGainFit:
         """
         other = equaliser.scaled_q(factor)
         present_db = self.data.response_db(other, self.present_gains_db)
-        error_db = self.data.error_db + self.data.present_db - present_db
-        data = replace(self.data, error_db=error_db, present_db=present_db)
+        data = self.data.with_present(present_db)
         return (
-            fitted_deviation_db(data, present_db, loss=self.loss),
-            fitted_deviation_db(data, self.data.response_db(other, self.gains_db), loss=self.loss),
+            weighted_deviation_db(data, present_db, loss=self.loss),
+            weighted_deviation_db(data, data.response_db(other, self.gains_db), loss=self.loss),
         )
 
     def to_frame(self) -> DataFrame:

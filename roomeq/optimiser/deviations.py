@@ -1,8 +1,8 @@
-"""Deviations from the target: the weighted one that is made small, and plain figures beside it.
+"""Plain figures beside the weighted deviation: what a person would read off the curves.
 
 Conventions
 -----------
-Errors are level minus target in dB, seats by frequencies; weights sum to 1.
+Errors are level minus target in dB, all at one loudness; weights sum to 1.
 """
 
 from __future__ import annotations
@@ -15,37 +15,33 @@ from roomeq.levels import FloatArray, power_mean_db
 from roomeq.optimiser.fit_data import FitData
 from roomeq.optimiser.loss import Loss
 
-__all__ = [
-    "PlainFigures",
-    "centred_error_db",
-    "estimate_plain_figures",
-    "fitted_deviation_db",
-    "seat_deviations_db",
-    "weighted_deviation_db",
-]
+__all__ = ["PlainFigures", "estimate_plain_figures", "seat_errors_db"]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class PlainFigures:
-    """Figures without weighting of excess, trust or tail, all in dB.
+    """Figures without weighting and without excuse, all in dB.
 
     Attributes
     ----------
     average_sd_db : float
-        Standard deviation over frequency of the power mean over seats, less target.
+        Standard deviation over frequency of the power average over seats, less target.
+    by_seat_db : ndarray, shape (S,)
+        Standard deviation over frequency at each seat.
     seat_sd_db : float
-        Standard deviation over frequency at a seat, mean over seats.
+        Their mean, by seat weight.
     largest_excess_db : float
         Largest error over all seats and frequencies.
     """
 
     average_sd_db: float
+    by_seat_db: FloatArray
     seat_sd_db: float
     largest_excess_db: float
 
 
-def centred_error_db(data: FitData, response_db: FloatArray) -> FloatArray:
-    """Return the error at every seat with an equaliser response and the level that keeps loudness.
+def seat_errors_db(data: FitData, response_db: FloatArray) -> FloatArray:
+    """Return the error at every seat with a response of the bands, at the target's loudness.
 
     Parameters
     ----------
@@ -57,8 +53,26 @@ def centred_error_db(data: FitData, response_db: FloatArray) -> FloatArray:
     -------
     ndarray, shape (S, F)
     """
-    error_db = data.error_db + response_db
-    return np.asarray(error_db - data.seat_weights @ error_db @ data.frequency_weights)
+    return np.asarray(data.seat_error_db + (response_db - data.mean_db(response_db)))
+
+
+def estimate_plain_figures(data: FitData, response_db: FloatArray) -> PlainFigures:
+    """Return plain figures with a response of the bands, frequency weights applied."""
+    error_db = seat_errors_db(data, response_db)
+    average_db = power_mean_db(error_db, weights=data.seat_weights)
+
+    def spread(values: FloatArray) -> FloatArray:
+        centred = values - (values @ data.frequency_weights)[..., None]
+        return np.asarray(np.sqrt(centred**2 @ data.frequency_weights))
+
+    by_seat = spread(error_db)
+    counted = data.frequency_weights > 0
+    return PlainFigures(
+        average_sd_db=float(spread(average_db[None])[0]),
+        by_seat_db=by_seat,
+        seat_sd_db=float(data.seat_weights @ by_seat),
+        largest_excess_db=float(error_db[:, counted].max()),
+    )
 
 
 def weighted_deviation_db(
@@ -69,39 +83,5 @@ def weighted_deviation_db(
     trust: FloatArray,
     loss: Loss,
 ) -> float:
-    """Return ``sqrt(J)`` of an error, in dB, without removing its mean.
-
-    All arrays as in `FitData`; see `roomeq.optimiser.loss` for the loss.
-    """
-    return float(np.sqrt(seat_weights @ loss.value(error_db, trust=trust) @ frequency_weights))
-
-
-def fitted_deviation_db(data: FitData, response_db: FloatArray, *, loss: Loss) -> float:
-    """Return the weighted deviation in dB with an equaliser response, at the level it needs."""
-    return weighted_deviation_db(
-        centred_error_db(data, response_db),
-        seat_weights=data.seat_weights,
-        frequency_weights=data.frequency_weights,
-        trust=data.trust,
-        loss=loss,
-    )
-
-
-def seat_deviations_db(data: FitData, error_db: FloatArray, *, loss: Loss) -> FloatArray:
-    """Return the weighted deviation at each seat, shape (S,), in dB."""
-    return np.asarray(np.sqrt(loss.value(error_db, trust=data.trust) @ data.frequency_weights))
-
-
-def estimate_plain_figures(data: FitData, error_db: FloatArray) -> PlainFigures:
-    """Return plain figures of an error on the fit axis, frequency weights applied."""
-
-    def spread(values: FloatArray) -> float:
-        centred = values - values @ data.frequency_weights
-        return float(np.sqrt(centred**2 @ data.frequency_weights))
-
-    counted = data.frequency_weights > 0
-    return PlainFigures(
-        average_sd_db=spread(power_mean_db(error_db, weights=data.seat_weights)),
-        seat_sd_db=float(data.seat_weights @ [spread(seat) for seat in error_db]),
-        largest_excess_db=float(error_db[:, counted].max()),
-    )
+    """Return ``sqrt(J)`` of an error of several seats, in dB, without removing its mean."""
+    return float(np.sqrt(seat_weights @ (trust * loss.value(error_db)) @ frequency_weights))

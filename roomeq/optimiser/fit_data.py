@@ -1,20 +1,28 @@
-"""Data of the band-gain problem, prepared once: levels at the seats, target, weights, trust.
+"""Data of the band-gain problem, prepared once: what is to be corrected, and what is excused.
 
 Conventions
 -----------
-Arrays are seats by frequencies on the fit axis, in dB. ``level_db`` is what was measured, smoothed,
-with the device's present gains in it; ``error_db`` is level minus target with those gains divided
-out. Frequency weights sum to 1.
+Levels and errors in dB on the fit axis; frequency weights sum to 1. What is corrected is the power
+average over the seats, 1/6-octave power smoothing, the device's present gains divided out *before*
+the smoothing (afterwards they change the answer by a step). ``error_db`` is that average less the
+target; ``shortfall_db`` the same less what is excused: the allowance of the target (roll-off), more
+than 6 dB in a dip, all of it in a narrow null. One constant, `level_db`, is taken off both, so that
+the weighted mean of ``shortfall_db`` is 0.
+
+All thresholds are common practice, no source.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from collections.abc import Iterable
+from dataclasses import dataclass, field, replace
 from typing import Self
 
 import numpy as np
+from numpy.typing import NDArray
 
-from roomeq.analysis.dips import estimate_trust
+from roomeq.analysis.dips import judge_dips
+from roomeq.analysis.extrema import find_dips
 from roomeq.analysis.seats import comparable_level_db
 from roomeq.analysis.signal_to_noise import band_signal_to_noise_db
 from roomeq.analysis.survey_levels import (
@@ -23,17 +31,34 @@ from roomeq.analysis.survey_levels import (
     seat_excess_group_delays,
     seat_levels_db,
 )
-from roomeq.bands import third_octave_band
+from roomeq.bands import logarithmic_axis, third_octave_band
 from roomeq.device.equaliser import FixedBandEqualiser
 from roomeq.levels import FloatArray, power_mean_db, readonly
 from roomeq.optimiser.target import Target
 from roomeq.survey import Source, Survey
 
-__all__ = ["CLEAR_SHARE_OF_CORNER", "FitData", "fit_span", "prepare_fit"]
+__all__ = [
+    "CLEAR_SHARE_OF_CORNER",
+    "FitData",
+    "fit_span",
+    "merged_spans",
+    "prepare_fit",
+    "within_spans",
+]
 
 SNR_IGNORED_DB, SNR_FULL_DB = 10.0, 20.0
 CLEAR_SHARE_OF_CORNER = 0.7
+SHAPE_FRACTION, DIP_FRACTION = 6, 24
 _BAND_POINTS = 8  # points within a third-octave band for its power mean
+_FINE_POINTS_PER_OCTAVE = 48
+
+DIP_DEPTH_DB, DIP_OCTAVES, DIP_SHORTFALL_DB = 8.0, 0.8, 6.0
+NULL_DEPTH_DB, NULL_EDGE_DB, NULL_OCTAVES = 15.0, 3.0, 1.0
+DIP_MARGIN_OCTAVES = 1.0 / 12.0
+SHORT_DB, SHORT_SHARE = 1.0, 0.75
+_MAJORITY = 0.5
+
+Span = tuple[float, float]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -46,22 +71,25 @@ class FitData:
         Fit axis in Hz: 24 points an octave, or the band centres for hand-typed band levels.
     seats : tuple of str
     seat_weights : ndarray, shape (S,)
-    level_db : ndarray, shape (S, F)
+    measured_db : ndarray, shape (S, F)
         Measured levels, 1/12-octave power smoothing, present gains included.
     target_db : ndarray, shape (F,)
-        Target without its level.
+        Curve of the target, without its level.
+    allowance_db : ndarray, shape (F,)
+        Shortfall that the subwoofer's roll-off excuses.
     present_db : ndarray, shape (F,)
         Response of the present gains.
-    error_db : ndarray, shape (S, F)
-        ``level_db - present_db - target_db``, less one offset for each seat unless levels are
-        comparable.
+    seat_db : ndarray, shape (S, F)
+        Level at each seat less the target, present gains divided out, 1/6-octave power smoothing,
+        less one offset for each seat unless levels are comparable.
+    fine_frequencies, fine_db : ndarray, shape (G,) and (S, G)
+        The same with 1/24-octave smoothing, an octave beyond the axis where it was measured: there
+        dips are looked for. Empty for band levels, which cannot show them.
     seat_offsets_db : ndarray, shape (S,)
         What was removed from each seat.
     frequency_weights : ndarray, shape (F,)
     noise_weights : ndarray, shape (F,)
         1 where the signal-to-noise ratio is high or unknown, 0 below 10 dB.
-    trust : ndarray, shape (S, F)
-        How much a shortfall counts, from 0 to 1.
     excess_group_delay : ndarray, shape (S, F), optional
         Seconds; not a number throughout for a seat whose phase is not known. None where no seat
         has phase.
@@ -69,58 +97,144 @@ class FitData:
         Whether values are power means over third-octave bands.
     noise_known : bool
         Whether any measurement knew its signal-to-noise ratio.
+    dips, nulls : tuple of (float, float)
+        Spans in Hz of dips that no boost may fill, with their margin, and the narrow nulls among
+        them.
+    level_db : float
+        Level that the average has, all bands at 0, where nothing is excused.
+    error_db, shortfall_db : ndarray, shape (F,)
+        Error of the average, and as far as a shortfall is to be made up.
     """
 
     frequencies: FloatArray
     seats: tuple[str, ...]
     seat_weights: FloatArray
-    level_db: FloatArray
+    measured_db: FloatArray
     target_db: FloatArray
+    allowance_db: FloatArray
     present_db: FloatArray
-    error_db: FloatArray
+    seat_db: FloatArray
+    fine_frequencies: FloatArray
+    fine_db: FloatArray
     seat_offsets_db: FloatArray
     frequency_weights: FloatArray
     noise_weights: FloatArray
-    trust: FloatArray
     excess_group_delay: FloatArray | None
     band_levels: bool
     noise_known: bool
+    dips: tuple[Span, ...] = field(init=False)
+    nulls: tuple[Span, ...] = field(init=False)
+    level_db: float = field(init=False)
+    error_db: FloatArray = field(init=False)
+    shortfall_db: FloatArray = field(init=False)
 
     def __post_init__(self) -> None:
-        for name in (
-            "frequencies",
-            "seat_weights",
-            "level_db",
-            "target_db",
-            "present_db",
-            "error_db",
-            "seat_offsets_db",
-            "frequency_weights",
-            "noise_weights",
-            "trust",
-        ):
-            object.__setattr__(self, name, readonly(getattr(self, name)))
-        if self.excess_group_delay is not None:
-            object.__setattr__(self, "excess_group_delay", readonly(self.excess_group_delay))
+        average = power_mean_db(self.seat_db, weights=self.seat_weights)
+        nulls = () if self.band_levels else self._narrow_nulls(average)
+        dips = (
+            ()
+            if self.band_levels
+            else merged_spans((*self._deep_dips(), *self._cancelled(), *nulls))
+        )
+        object.__setattr__(self, "nulls", nulls)
+        object.__setattr__(self, "dips", dips)
+        level_db = self._level(average)
+        object.__setattr__(self, "level_db", level_db)
+        object.__setattr__(self, "error_db", average - level_db)
+        object.__setattr__(self, "shortfall_db", self.excused_db(average - level_db))
+        for name in self.__dataclass_fields__:
+            if isinstance(value := getattr(self, name), np.ndarray):
+                object.__setattr__(self, name, readonly(value))
+
+    def _narrow_nulls(self, average: FloatArray) -> tuple[Span, ...]:
+        """Return nulls 15 dB below the median that are at most an octave wide 3 dB below it."""
+        fine = power_mean_db(self.fine_db, weights=self.seat_weights)
+        depth = np.median(average) - fine
+        found = []
+        for first, last in _runs(depth >= NULL_EDGE_DB):
+            low, high = self.fine_frequencies[first], self.fine_frequencies[last]
+            if depth[first : last + 1].max() >= NULL_DEPTH_DB and high <= low * 2.0**NULL_OCTAVES:
+                found.append(_widened(low, high))
+        return tuple(found)
+
+    def _deep_dips(self) -> tuple[Span, ...]:
+        fine = power_mean_db(self.fine_db, weights=self.seat_weights)
+        return tuple(
+            _widened(dip.lower, dip.upper)
+            for dip in find_dips(self.fine_frequencies, fine, least_depth_db=DIP_DEPTH_DB)
+            if dip.width_octaves <= DIP_OCTAVES
+        )
+
+    def _cancelled(self) -> tuple[Span, ...]:
+        """Return dips that the excess group delay calls cancellations at most of the seats."""
+        if self.excess_group_delay is None:
+            return ()
+        weights = dict(zip(self.seats, self.seat_weights.tolist(), strict=True))
+        half = 2.0 ** np.array([-0.5, 0.5])
+        return tuple(
+            _widened(*(dip.frequency * half**dip.width_octaves))
+            for dip in judge_dips(
+                self.frequencies,
+                self.measured_db - self.present_db,
+                seats=self.seats,
+                excess_group_delay=self.excess_group_delay,
+            )
+            if "excess_group_delay" in dip.evidence
+            and sum(weights[seat] for seat in dip.seats) > _MAJORITY
+        )
+
+    def _level(self, average: FloatArray) -> float:
+        """Return the level at which the weighted mean of the shortfall error is 0, by bisection."""
+        low, high = float(average.min()) - 1.0, float((average + self.allowance_db).max()) + 1.0
+        while high - low > 1e-9:
+            middle = 0.5 * (low + high)
+            if self.excused_db(average - middle) @ self.frequency_weights > 0:
+                low = middle
+            else:
+                high = middle
+        return 0.5 * (low + high)
+
+    def excused_db(self, error_db: FloatArray) -> FloatArray:
+        """Return an error as far as a shortfall is to be made up, on the fit axis, shape (F,)."""
+        short = np.where(error_db < 0, np.minimum(error_db + self.allowance_db, 0.0), error_db)
+        dips = within_spans(self.dips, self.frequencies)
+        short = np.where(dips, np.maximum(short, -DIP_SHORTFALL_DB), short)
+        nulls = within_spans(self.nulls, self.frequencies)
+        return np.where(nulls, np.maximum(short, 0.0), short)
+
+    @property
+    def seat_error_db(self) -> FloatArray:
+        """Error at each seat with all bands at 0, shape (S, F)."""
+        return np.asarray(self.seat_db - self.level_db)
+
+    @property
+    def few_seats_short(self) -> NDArray[np.bool_]:
+        """Where fewer than three quarters of the seats, by weight, are 1 dB short, shape (F,)."""
+        short = self.seat_error_db + self.allowance_db <= -SHORT_DB
+        return np.asarray(self.seat_weights @ short < SHORT_SHARE - 1e-9)
+
+    def mean_db(self, response_db: FloatArray) -> float:
+        """Return the weighted mean over the axis."""
+        return float(response_db @ self.frequency_weights)
+
+    def with_present(self, present_db: FloatArray) -> Self:
+        """Return the data as if the present gains had had another response on the fit axis."""
+        return replace(
+            self, present_db=present_db, seat_db=self.seat_db + self.present_db - present_db
+        )
 
     def without_seat(self, index: int) -> Self:
-        """Return the data as if one seat had not been measured; trust is estimated anew."""
+        """Return the data as if one seat had not been measured."""
         kept = np.arange(len(self.seats)) != index
         delays = None if self.excess_group_delay is None else self.excess_group_delay[kept]
         return replace(
             self,
             seats=tuple(seat for seat, keep in zip(self.seats, kept, strict=True) if keep),
             seat_weights=self.seat_weights[kept] / self.seat_weights[kept].sum(),
-            level_db=self.level_db[kept],
-            error_db=self.error_db[kept],
+            measured_db=self.measured_db[kept],
+            seat_db=self.seat_db[kept],
+            fine_db=self.fine_db[kept],
             seat_offsets_db=self.seat_offsets_db[kept],
-            trust=_trust(
-                self.frequencies,
-                self.error_db[kept],
-                delays=delays,
-                seat_weights=self.seat_weights[kept],
-                band_levels=self.band_levels,
-            ),
             excess_group_delay=delays,
         )
 
@@ -143,25 +257,52 @@ class FitData:
         return _summed_db(equaliser, gains_db, self.frequencies, band_levels=self.band_levels)
 
 
+def _runs(mask: NDArray[np.bool_]) -> list[tuple[int, int]]:
+    """Return first and last index of every run of true values."""
+    steps = np.flatnonzero(np.diff(np.concatenate(([0], mask.astype(np.int8), [0]))))
+    return [(int(a), int(b) - 1) for a, b in zip(steps[::2], steps[1::2], strict=True)]
+
+
+def _widened(low: float, high: float) -> Span:
+    margin = 2.0**DIP_MARGIN_OCTAVES
+    return float(low / margin), float(high * margin)
+
+
+def merged_spans(spans: Iterable[Span]) -> tuple[Span, ...]:
+    """Return spans in order, those that overlap put together."""
+    merged: list[Span] = []
+    for low, high in sorted(spans):
+        if merged and low <= merged[-1][1]:
+            merged[-1] = (merged[-1][0], max(high, merged[-1][1]))
+        else:
+            merged.append((low, high))
+    return tuple(merged)
+
+
+def within_spans(spans: tuple[Span, ...], frequencies: FloatArray) -> NDArray[np.bool_]:
+    """Return which frequencies lie in one of several spans, ends included, shape (F,)."""
+    found = np.zeros(frequencies.shape, dtype=np.bool_)
+    for low, high in spans:
+        found |= (frequencies >= low) & (frequencies <= high)
+    return found
+
+
 def _points_in_bands(centres: FloatArray) -> FloatArray:
     """Return points equally spaced in ln f within the third-octave band around each centre."""
     places = (np.arange(_BAND_POINTS) + 0.5) / _BAND_POINTS - 0.5
     return np.asarray((centres[:, np.newaxis] * 10.0 ** (0.1 * places)).ravel())
 
 
-def fit_span(
-    equaliser: FixedBandEqualiser, *, corner: float | None, clear_of_corner: bool
-) -> tuple[float, float]:
+def fit_span(equaliser: FixedBandEqualiser, *, clear_of: float | None = None) -> Span:
     """Return the lowest and highest frequency that the fit looks at, in Hz.
 
-    From the lower edge of the lowest band to the upper edge of the highest; half an octave above
-    the corner at most, and 0.7 times the corner where the fit keeps clear of it.
+    From the centre of the lowest band to that of the highest; 0.7 times the corner `clear_of` at
+    most, where subwoofer and mains play together.
     """
-    lowest, highest = equaliser.bands[0].lower, equaliser.bands[-1].upper
-    if corner is not None:
-        limit = corner * (CLEAR_SHARE_OF_CORNER if clear_of_corner else 2.0**0.5)
-        highest = min(highest, limit)
-    return lowest, highest
+    lowest, highest = equaliser.bands[0].centre, equaliser.bands[-1].centre
+    if clear_of is not None:
+        highest = min(highest, CLEAR_SHARE_OF_CORNER * clear_of)
+    return lowest * (1.0 - 1e-9), highest * (1.0 + 1e-9)
 
 
 def prepare_fit(
@@ -170,9 +311,8 @@ def prepare_fit(
     equaliser: FixedBandEqualiser,
     target: Target,
     present_gains_db: FloatArray,
-    corner: float | None,
     source: Source = "sub",
-    clear_of_corner: bool = False,
+    clear_of: float | None = None,
 ) -> FitData:
     """Prepare one source of a survey for the search.
 
@@ -183,12 +323,9 @@ def prepare_fit(
     target : Target
     present_gains_db : ndarray, shape (B,)
         Gains that were set while measuring.
-    corner : float or None
-        Crossover corner in Hz: weights fade to 0 half an octave above it.
     source : {"sub", "both", "mains"}
-    clear_of_corner : bool
-        Look only below 0.7 times the corner: where subwoofer and mains play together, or where the
-        corner is no more than an estimate.
+    clear_of : float, optional
+        Corner in Hz; look only below 0.7 times it: where subwoofer and mains play together.
 
     Returns
     -------
@@ -201,59 +338,55 @@ def prepare_fit(
     """
     chosen = survey.of_source(source)
     band_levels = has_band_levels(chosen)
-    lowest, highest = fit_span(equaliser, corner=corner, clear_of_corner=clear_of_corner)
+    lowest, highest = fit_span(equaliser, clear_of=clear_of)
     axis = common_axis(chosen, lowest=lowest, highest=highest)
-    level_db = seat_levels_db(chosen, at=axis)
-    present_db = _summed_db(equaliser, present_gains_db, axis, band_levels=band_levels)
-    target_db = target.relative_db(axis)
-    noise, noise_known = _noise_weights(chosen, axis)
-    weights = noise * _span_weights(
-        axis, lower_limit=target.lower_limit, corner=corner, clear_of_corner=clear_of_corner
-    )
+    weights, noise_known = _noise_weights(chosen, axis)
     if not np.any(weights > 0):
         raise ValueError(
-            "no frequency can be fitted: every third octave is within 10 dB of the noise, or "
-            "outside the range of the subwoofer"
+            "no frequency can be fitted: every third octave is within 10 dB of the noise"
         )
-    error_db = level_db - present_db - target_db
-    offsets = np.zeros(len(chosen.seats))
+
+    def at_rest_db(at: FloatArray, fraction: int) -> FloatArray:
+        def present_db(f: FloatArray) -> FloatArray:
+            return _summed_db(equaliser, present_gains_db, f, band_levels=band_levels)
+
+        moved = present_db if np.any(present_gains_db != 0.0) else None
+        levels = seat_levels_db(chosen, at=at, fraction=fraction, without_db=moved)
+        return np.asarray(levels - target.curve_db(at))
+
+    seat_db, offsets = at_rest_db(axis, SHAPE_FRACTION), np.zeros(len(chosen.seats))
     if not survey.levels_comparable:
-        error_db, offsets = comparable_level_db(
-            error_db, frequencies=axis, weights_over_frequency=weights
+        seat_db, offsets = comparable_level_db(
+            seat_db, frequencies=axis, weights_over_frequency=weights
         )
-    delays = seat_excess_group_delays(chosen, at=axis)
+    fine = axis[:0] if band_levels else _wider_axis(chosen, axis)
+    fine_db = at_rest_db(fine, DIP_FRACTION) if fine.size else np.zeros((len(seat_db), 0))
     return FitData(
         frequencies=axis,
         seats=chosen.seats,
         seat_weights=chosen.weights,
-        level_db=level_db,
-        target_db=target_db,
-        present_db=present_db,
-        error_db=error_db,
+        measured_db=seat_levels_db(chosen, at=axis),
+        target_db=target.curve_db(axis),
+        allowance_db=target.allowance_db(axis),
+        present_db=_summed_db(equaliser, present_gains_db, axis, band_levels=band_levels),
+        seat_db=seat_db,
+        fine_frequencies=fine,
+        fine_db=fine_db - offsets[:, np.newaxis],
         seat_offsets_db=offsets,
         frequency_weights=weights / weights.sum(),
-        noise_weights=noise,
-        trust=_trust(
-            axis, error_db, delays=delays, seat_weights=chosen.weights, band_levels=band_levels
-        ),
-        excess_group_delay=delays,
+        noise_weights=weights,
+        excess_group_delay=seat_excess_group_delays(chosen, at=axis),
         band_levels=band_levels,
         noise_known=noise_known,
     )
 
 
-def _trust(
-    axis: FloatArray,
-    error_db: FloatArray,
-    *,
-    delays: FloatArray | None,
-    seat_weights: FloatArray,
-    band_levels: bool,
-) -> FloatArray:
-    """Return the trust in each shortfall; band levels cannot show a cancellation and keep 1."""
-    if band_levels:
-        return np.ones(error_db.shape)
-    return estimate_trust(axis, error_db, excess_group_delay=delays, weights=seat_weights)
+def _wider_axis(survey: Survey, axis: FloatArray) -> FloatArray:
+    """Return a finer axis, an octave beyond the fit's where all measurements reach so far."""
+    responses = [measurement.response.frequencies for measurement in survey.measurements]
+    lowest = max(0.5 * axis[0], *(float(f[0]) for f in responses))
+    highest = min(2.0 * axis[-1], *(float(f[-1]) for f in responses))
+    return logarithmic_axis(lowest, highest, per_octave=_FINE_POINTS_PER_OCTAVE)
 
 
 def _summed_db(
@@ -289,21 +422,3 @@ def _noise_weights(survey: Survey, axis: FloatArray) -> tuple[FloatArray, bool]:
             )
         weights += [by_band[band] for band in bands]
     return weights / len(survey.measurements), known
-
-
-def _span_weights(
-    axis: FloatArray, *, lower_limit: float | None, corner: float | None, clear_of_corner: bool
-) -> FloatArray:
-    """Fade the weights out half an octave below the lower limit and above the corner.
-
-    The axis is equally spaced in ln f, so equal weights are weights proportional to d ln f.
-    """
-    weights = np.ones(axis.size)
-    if lower_limit is not None:
-        weights *= np.clip(1.0 + 2.0 * np.log2(axis / lower_limit), 0.0, 1.0)
-    if corner is not None:
-        if clear_of_corner:
-            weights[axis > CLEAR_SHARE_OF_CORNER * corner] = 0.0
-        else:
-            weights *= np.clip(1.0 - 2.0 * np.log2(axis / corner), 0.0, 1.0)
-    return weights

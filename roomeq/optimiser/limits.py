@@ -11,15 +11,29 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from roomeq.bands import ThirdOctaveBand, logarithmic_axis, third_octave_band
 from roomeq.device.equaliser import FixedBandEqualiser
 from roomeq.levels import FloatArray
+from roomeq.optimiser.fit_data import FitData, merged_spans, within_spans
+from roomeq.optimiser.target import Target
 
-__all__ = ["BandFreedom", "Limits", "allowed_gains_db", "band_freedoms", "limit_axis"]
+__all__ = [
+    "BandFreedom",
+    "BoostCap",
+    "Limits",
+    "allowed_gains_db",
+    "band_freedoms",
+    "limit_axis",
+]
 
-UNKNOWN_LOWER_LIMIT = 25.0
-BOOST_BELOW_LIMIT_DB = 0.5
+UNKNOWN_LOWER_LIMIT = 32.0
+"""Hz below which nothing is boosted where no lower limit is known; common practice, no source."""
+BARRED_BOOST_DB = 0.5
+DRIVE_BELOW_FLOOR_DB = 3.0
+LOWEST_SIGNAL = 20.0
+LOWEST_ROW, HIGHEST_ROW = 10.0, 300.0
 ABOVE_CORNER_FACTOR = 1.2
 _SEEN_OCTAVES = 1.0 / 12.0
 
@@ -43,14 +57,14 @@ class Limits:
     filter_boost_db : float
         Most that the summed response may boost anywhere (3 dB: common practice, no source).
     drive_boost_db : float
-        Most that the drive may rise anywhere once loudness is the same again (6 dB: common
-        practice, no source).
+        Most that boost and level together may raise the drive anywhere (6 dB: common practice, no
+        source); 3 dB at most below the floor.
     drive_by_frequency : tuple of (float, float)
         Frequency in Hz and limit in dB, rising in frequency: in place of `drive_boost_db` what the
         drive may rise there, linear over ln f, constant outside; empty by default.
     no_boost_below : float, optional
         Hz below which nothing is boosted, for example the protective high-pass. The subwoofer's
-        own lower limit takes its place where that is higher; 25 Hz where neither is known.
+        own lower limit takes its place where that is higher; 32 Hz where neither is known.
     locked : tuple of float
         Nominal centres of bands that keep their present gain.
     unlocked : tuple of float
@@ -82,22 +96,83 @@ class Limits:
             if value is not None and not (np.isfinite(value) and value >= 0):
                 raise ValueError(f"{name} must be finite and not negative, got {value!r}")
 
-    def floor(self, lower_limit: float | None) -> float:
-        """Return the frequency below which nothing is boosted, in Hz."""
-        known = [f for f in (self.no_boost_below, lower_limit) if f is not None]
-        return max(known) if known else UNKNOWN_LOWER_LIMIT
+    def floor(self, target: Target) -> float:
+        """Return the frequency below which nothing is boosted, in Hz.
 
-    def drive_db(self, frequencies: FloatArray) -> FloatArray:
+        The highest of what is stated; an estimate of the lower limit only ever raises the 32 Hz
+        that hold where nothing is.
+        """
+        limit = target.lower_limit
+        stated = None if target.lower_limit_estimated else limit
+        known = [f for f in (self.no_boost_below, stated) if f is not None]
+        return max(known) if known else max(UNKNOWN_LOWER_LIMIT, limit or 0.0)
+
+    def drive_db(self, frequencies: ArrayLike) -> FloatArray:
         """Return the most that the drive may rise at each frequency, in dB, shape (F,)."""
+        axis = np.asarray(frequencies, dtype=np.float64)
         if not self.drive_by_frequency:
-            return np.full(np.shape(frequencies), self.drive_boost_db)
+            return np.full(axis.shape, self.drive_boost_db)
         centres, limits = np.array(self.drive_by_frequency).T
-        return np.asarray(np.interp(np.log(frequencies), np.log(centres), limits))
+        return np.asarray(np.interp(np.log(axis), np.log(centres), limits))
 
-    def cap_db(self, frequencies: FloatArray, *, floor: float) -> FloatArray:
-        """Return the most that the summed response may reach at each frequency, in dB."""
-        below = min(BOOST_BELOW_LIMIT_DB, self.filter_boost_db)
-        return np.where(frequencies <= floor, below, self.filter_boost_db)
+    def granted_level_db(
+        self, frequencies: FloatArray, boost_db: FloatArray, floor: float
+    ) -> float:
+        """Return how far the level may be turned up behind a boost, in dB; negative is down.
+
+        Parameters
+        ----------
+        frequencies : ndarray, shape (G,)
+            Hz.
+        boost_db : ndarray, shape (G,)
+            Summed response of the bands there.
+        floor : float
+            Hz below which nothing is boosted: turning the level up is a boost too.
+        """
+        reached = frequencies >= max(LOWEST_SIGNAL, self.no_boost_below or 0.0)
+        limit = self.drive_db(frequencies)
+        limit = np.where(frequencies < floor, np.minimum(limit, DRIVE_BELOW_FLOOR_DB), limit)
+        return float((limit - boost_db)[reached].min())
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BoostCap:
+    """Most that the summed response may reach, over frequency.
+
+    Attributes
+    ----------
+    limits : Limits
+    barred : tuple of (float, float)
+        Spans in Hz in which nothing is boosted beyond 0.5 dB.
+    """
+
+    limits: Limits
+    barred: tuple[tuple[float, float], ...]
+
+    @classmethod
+    def of(cls, data: FitData, *, limits: Limits, target: Target) -> BoostCap:
+        """Return the cap of prepared data: below the floor, in dips, where few seats are short."""
+        edges = np.sqrt(data.frequencies[1:] * data.frequencies[:-1])
+        starts = np.concatenate(([LOWEST_ROW], edges))
+        ends = np.concatenate((edges, [HIGHEST_ROW]))
+        few = data.few_seats_short
+        spans = [(LOWEST_ROW, limits.floor(target)), *data.dips]
+        spans += list(zip(starts[few].tolist(), ends[few].tolist(), strict=True))
+        if target.upper_limit is not None:
+            spans.append((target.upper_limit, HIGHEST_ROW))
+        return cls(limits=limits, barred=merged_spans(spans))
+
+    @property
+    def edges(self) -> tuple[float, ...]:
+        """Where the cap jumps, in Hz."""
+        return tuple(edge for span in self.barred for edge in span)
+
+    def at(self, frequencies: FloatArray) -> FloatArray:
+        """Return the cap at each frequency, in dB, shape (F,)."""
+        drive = np.maximum(self.limits.drive_db(frequencies), 0.0)
+        boost = min(BARRED_BOOST_DB, self.limits.filter_boost_db)
+        inside = within_spans(self.barred, frequencies)
+        return np.minimum(np.where(inside, boost, self.limits.filter_boost_db), drive)
 
 
 def _named_bands(
@@ -123,7 +198,7 @@ def band_freedoms(
 ) -> tuple[BandFreedom, ...]:
     """Return how far each band may move.
 
-    A locked band keeps its present gain. A band centred at or above 1.2 times the crossover corner
+    A locked band keeps its present gain. A band centred at or above 1.2 times the stated corner
     stays at 0 unless it is unlocked. A band without a fitted frequency within 1/12 octave of its
     centre keeps its present gain or goes to 0: its skirts could mend a neighbour, but nobody would
     see what its peak does. A band centred below the floor may only cut.
@@ -189,11 +264,7 @@ def allowed_gains_db(
     return tuple(allowed)
 
 
-def limit_axis(equaliser: FixedBandEqualiser, *, floor: float) -> FloatArray:
-    """Return the frequencies on which limits are held, in Hz.
-
-    10 to 300 Hz at 1/48 octave, every band's centre, and the floor itself, at which the limit
-    jumps.
-    """
-    grid = logarithmic_axis(10.0, 300.0, per_octave=48)
-    return np.unique(np.concatenate([grid, equaliser.centres, [floor]]))
+def limit_axis(equaliser: FixedBandEqualiser) -> FloatArray:
+    """Return the frequencies on which limits are held: 10 to 300 Hz at 1/48 octave, and centres."""
+    grid = logarithmic_axis(LOWEST_ROW, HIGHEST_ROW, per_octave=48)
+    return np.unique(np.concatenate([grid, equaliser.centres]))

@@ -1,15 +1,16 @@
-"""The loss: an excess counts more than a shortfall, and a deep shortfall counts linearly.
+"""The loss: an excess counts more than a shortfall, and an excused shortfall not at all.
 
 Conventions
 -----------
-Errors are level minus target in dB: positive is an excess. For an error e, excess weight r, trust a
-and tail start d the loss is ``r e**2`` for an excess, ``a e**2`` for a shortfall down to d, and
-``a d (2 |e| - d)`` beyond (the tangent continued). r = 1, a = 1, d = inf is plain least squares.
+Errors are level minus target in dB: positive is an excess. Two errors go with each frequency: `d`,
+by which an excess is judged, and ``z >= d``, by which a shortfall is, after what the subwoofer's
+roll-off or a cancellation excuses has been taken off (`roomeq.optimiser.fit_data`). With an offset
+x the loss is ``r max(d + x, 0)**2 + max(-(z + x), 0)**2``; r = 1 and z = d is plain least squares.
 
 Peaks are more audible than dips: R. Bücklein, "The audibility of frequency response
 irregularities", J. Audio Eng. Soc. 29 (1981) 126-131; F. E. Toole and S. E. Olive, "The
-modification of timbre by resonances", J. Audio Eng. Soc. 36 (1988) 122-142. The numbers r = 2 and
-d = 6 dB are common practice, no source.
+modification of timbre by resonances", J. Audio Eng. Soc. 36 (1988) 122-142. The number r = 2 is
+common practice, no source.
 """
 
 from __future__ import annotations
@@ -22,9 +23,14 @@ from numpy.typing import ArrayLike
 
 from roomeq.levels import FloatArray, readonly
 
-__all__ = ["FrequencyLoss", "Loss"]
+__all__ = ["MEAN_CUT_WEIGHT", "FrequencyLoss", "Loss"]
 
-_FARTHEST_TAIL_DB = 1e4  # a tail that starts beyond it is none
+MEAN_CUT_WEIGHT = 0.01
+"""Weight of the squared mean response where that is a cut, so that cutting everything is not free.
+
+Without it a boom over a ripple cut every band, the mean down to -15 dB; with it 6 dB. Common
+practice, no source.
+"""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -34,116 +40,74 @@ class Loss:
     Parameters
     ----------
     excess_weight : float
-        Weight r of a squared excess; a shortfall has weight 1 times its trust. At least 1.
-    tail_start_db : float
-        Shortfall d from which the loss grows linearly; positive, may be infinite.
+        Weight r of a squared excess; a shortfall has weight 1. At least 1.
 
     Raises
     ------
     ValueError
-        If a parameter is out of range.
+        If the weight is out of range.
     """
 
     excess_weight: float = 2.0
-    tail_start_db: float = 6.0
 
     def __post_init__(self) -> None:
         if not (math.isfinite(self.excess_weight) and self.excess_weight >= 1.0):
             raise ValueError(
                 f"excess_weight must be finite and at least 1, got {self.excess_weight}"
             )
-        if not self.tail_start_db > 0.0:
-            raise ValueError(f"tail_start_db must be positive, got {self.tail_start_db}")
 
-    def value(self, error_db: ArrayLike, *, trust: ArrayLike = 1.0) -> FloatArray:
-        """Return the loss of errors, in dB squared."""
-        error = np.asarray(error_db, dtype=np.float64)
-        excess = np.maximum(error, 0.0)
-        shortfall = np.maximum(-error, 0.0)
-        squared = np.minimum(shortfall, self.tail_start_db)
-        # d (2|e| - d) beyond the start of the tail equals q (2|e| - q) with q = min(|e|, d).
-        below = np.asarray(trust) * squared * (2.0 * shortfall - squared)
-        return np.asarray(self.excess_weight * excess**2 + below)
+    def value(self, error_db: ArrayLike, shortfall_db: ArrayLike | None = None) -> FloatArray:
+        """Return the loss of errors in dB squared.
+
+        Parameters
+        ----------
+        error_db : array_like, shape (..., F)
+            Error d, in dB.
+        shortfall_db : array_like, optional
+            Error z by which a shortfall is judged; d by default.
+        """
+        excess = np.asarray(error_db, dtype=np.float64)
+        short = excess if shortfall_db is None else np.asarray(shortfall_db, dtype=np.float64)
+        return np.asarray(
+            self.excess_weight * np.maximum(excess, 0.0) ** 2 + np.maximum(-short, 0.0) ** 2
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class FrequencyLoss:
-    """The loss of all seats at each frequency, as a function of a common offset x.
-
-    At frequency f it is ``sum_s weight[s, f] phi(error[s, f] + x)``: convex and piecewise quadratic
-    with at most two breakpoints a seat. Built once, its cost no longer depends on the seats.
+    """The loss at each frequency as a function of an offset x: convex, two breakpoints each.
 
     Attributes
     ----------
-    breakpoints : ndarray, shape (F * P,)
-        Breakpoints of all frequencies in one increasing list: frequency number times `stride` plus
-        the breakpoint.
-    second, first, zeroth : ndarray, shape (F * (P + 1),)
-        Coefficients of each piece, of each frequency in turn.
-    stride : float
-        Wider than twice the largest offset that is told apart.
-    pieces : int
-        Pieces of each frequency, P + 1.
+    error_db, shortfall_db : ndarray, shape (F,)
+        d and z of the module.
+    excess_weights, shortfall_weights : ndarray, shape (F,)
+        What a squared excess and a squared shortfall count.
     """
 
-    breakpoints: FloatArray
-    second: FloatArray
-    first: FloatArray
-    zeroth: FloatArray
-    stride: float
-    pieces: int
+    error_db: FloatArray
+    shortfall_db: FloatArray
+    excess_weights: FloatArray
+    shortfall_weights: FloatArray
 
-    @classmethod
-    def from_seats(
-        cls, *, error_db: FloatArray, weights: FloatArray, trust: FloatArray, loss: Loss
-    ) -> FrequencyLoss:
-        """Fold the seats; all arrays have shape (S, F)."""
-        tail = loss.tail_start_db
-        crossings = [-error_db]
-        if tail < _FARTHEST_TAIL_DB:
-            crossings.append(-error_db - tail)
-        points = np.sort(np.concatenate(crossings, axis=0), axis=0)
-        # One offset inside each piece tells which branch of the loss each seat is in there.
-        edges = np.concatenate([points[:1] - 2.0, points, points[-1:] + 2.0])
-        reached = error_db[:, None] + 0.5 * (edges[:-1] + edges[1:])
-        excess, deep = reached > 0.0, reached < -tail
-        if tail >= _FARTHEST_TAIL_DB:
-            deep = np.zeros_like(excess)
-        share = np.where(excess, loss.excess_weight, trust[:, None]) * weights[:, None]
-        squared, linear = np.where(deep, 0.0, share), np.where(deep, share, 0.0)
-        error = error_db[:, None]
-        depth = tail if tail < _FARTHEST_TAIL_DB else 0.0
-        second = squared.sum(axis=0)
-        first = (2.0 * squared * error - 2.0 * depth * linear).sum(axis=0)
-        zeroth = (squared * error**2 - depth * linear * (2.0 * error + depth)).sum(axis=0)
-        stride = 8.0 * (float(np.max(np.abs(points))) + 100.0)
-        starts = stride * np.arange(error_db.shape[1])
-        return cls(
-            breakpoints=readonly((points + starts).T.ravel()),
-            second=readonly(second.T.ravel()),
-            first=readonly(first.T.ravel()),
-            zeroth=readonly(zeroth.T.ravel()),
-            stride=stride,
-            pieces=points.shape[0] + 1,
-        )
-
-    def _piece(self, offsets_db: FloatArray) -> np.ndarray[tuple[int, ...], np.dtype[np.intp]]:
-        numbers = np.arange(offsets_db.shape[-1])
-        limited = np.clip(offsets_db, -0.4 * self.stride, 0.4 * self.stride)
-        found = np.searchsorted(self.breakpoints, limited + self.stride * numbers)
-        return np.asarray(found + numbers)
+    def __post_init__(self) -> None:
+        for name in self.__dataclass_fields__:
+            object.__setattr__(self, name, readonly(getattr(self, name)))
 
     def value(self, offsets_db: FloatArray) -> FloatArray:
         """Return the loss at each frequency, shape (..., F)."""
-        piece = self._piece(offsets_db)
-        value = (self.second[piece] * offsets_db + self.first[piece]) * offsets_db
-        # Where all seats are met exactly, rounding could leave a trace below 0.
-        return np.maximum(value + self.zeroth[piece], 0.0)
+        over = np.maximum(offsets_db + self.error_db, 0.0)
+        short = np.minimum(offsets_db + self.shortfall_db, 0.0)
+        return np.asarray(
+            self.excess_weights * over * over + self.shortfall_weights * short * short
+        )
 
     def expansion(self, offsets_db: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
         """Return value, slope and curvature (second derivative) at each frequency, (..., F)."""
-        piece = self._piece(offsets_db)
-        second, first = self.second[piece], self.first[piece]
-        half = second * offsets_db
-        value = (half + first) * offsets_db + self.zeroth[piece]
-        return np.maximum(value, 0.0), 2.0 * half + first, 2.0 * second
+        over = np.maximum(offsets_db + self.error_db, 0.0)
+        short = np.minimum(offsets_db + self.shortfall_db, 0.0)
+        first, second = self.excess_weights * over, self.shortfall_weights * short
+        curvature = 2.0 * (
+            self.excess_weights * (over > 0.0) + self.shortfall_weights * (short < 0.0)
+        )
+        return first * over + second * short, 2.0 * (first + second), curvature

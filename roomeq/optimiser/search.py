@@ -22,16 +22,18 @@ import numpy as np
 from roomeq.levels import FloatArray, readonly
 from roomeq.optimiser.bound import Nodes, Relaxation
 from roomeq.optimiser.branching import OpenNodes, settings_of_small, split
-from roomeq.optimiser.problem import BandGainProblem, LabelArray, LimitSlack
+from roomeq.optimiser.problem import BandGainProblem, LabelArray
 from roomeq.optimiser.stacked import StackedTables
-from roomeq.optimiser.start import TOLERANCE_DB, descend, start_setting
+from roomeq.optimiser.start import TOLERANCE_DB, descend, feasible_near, start_setting
 from roomeq.optimiser.tie_break import break_tie
 
-__all__ = ["BandGainSolution", "solve_band_gains"]
+__all__ = ["BandGainSolution", "NearbySetting", "solve_band_gains", "solve_from"]
 
 _ROOT_STEPS = 60
 _NODE_STEPS = 6
 _BATCH = 128
+TIE_SHARE = 0.02
+"""A twentieth would cost 0.03 to 0.06 dB of the average's standard deviation, a tenth 0.1 dB."""
 _POLISHED = 600  # nodes during which the optimum itself is looked for, whatever gap is allowed
 
 
@@ -55,8 +57,8 @@ class BandGainSolution:
         Whether the gap asked for was reached.
     tie_break_exact : bool
         Whether the tie-break is proven to be the one the rule asks for.
-    slack : LimitSlack
-        How far the proposed setting stays from the limits.
+    slack_db, slack_frequency : float
+        How far the proposed setting stays from the limits, and where it comes closest, in Hz.
     """
 
     labels: LabelArray
@@ -69,7 +71,8 @@ class BandGainSolution:
     nodes: int
     proven: bool
     tie_break_exact: bool
-    slack: LimitSlack
+    slack_db: float
+    slack_frequency: float
 
     @property
     def deviation_db(self) -> float:
@@ -90,26 +93,6 @@ class BandGainSolution:
     def gap_db(self) -> float:
         """What is left between the best deviation and the bound, in dB."""
         return self.best_deviation_db - self.lower_bound_db
-
-    @property
-    def filter_slack_db(self) -> float:
-        """Smallest slack of the filter limit at the proposed setting, in dB."""
-        return self.slack.filter_slack_db
-
-    @property
-    def filter_slack_frequency(self) -> float:
-        """Where the filter limit is closest, in Hz."""
-        return self.slack.filter_frequency
-
-    @property
-    def drive_slack_db(self) -> float:
-        """Smallest slack of the drive limit at the proposed setting, in dB."""
-        return self.slack.drive_slack_db
-
-    @property
-    def drive_slack_frequency(self) -> float:
-        """Where the drive limit is closest, in Hz."""
-        return self.slack.drive_frequency
 
 
 class _Search:
@@ -184,7 +167,7 @@ def solve_band_gains(
     problem: BandGainProblem,
     *,
     gap_db: float = 0.05,
-    tie_break_db: float = 0.1,
+    tie_share: float = TIE_SHARE,
     node_limit: int = 50_000,
     time_limit: float | None = None,
     prove: bool = True,
@@ -199,9 +182,10 @@ def solve_band_gains(
         The search stops when the best deviation is proven to lie within this of the optimum; 0 asks
         for the optimum itself. A few hundred nodes go beyond it in any case, because they cost less
         than 0.1 s and mostly turn up the optimum.
-    tie_break_db : float
-        Settings whose deviation lies within this of the best are equally good; the tie-break picks
-        among them (see `roomeq.optimiser.tie_break`). 0 or less proposes the best itself.
+    tie_share : float
+        Settings that give away no more than this share of what the best gains over the present
+        gains, in ``sqrt(J)``, are equally good; the tie-break picks among them (see
+        `roomeq.optimiser.tie_break`). 0 proposes the best itself.
     node_limit : int
         Nodes bounded at most in the proof, and again in the tie-break. With 1, only the root.
     time_limit : float, optional
@@ -223,30 +207,32 @@ def solve_band_gains(
     ValueError
         If a tolerance or limit is not usable.
     """
-    if not (gap_db >= 0.0 and math.isfinite(tie_break_db) and node_limit >= 1):
+    if not (gap_db >= 0.0 and 0.0 <= tie_share < 1.0 and node_limit >= 1):
         raise ValueError(
-            "needs gap_db >= 0, a finite tie_break_db and node_limit >= 1, got "
-            f"{gap_db!r}, {tie_break_db!r} and {node_limit!r}"
+            "needs gap_db >= 0, a tie_share from 0 to below 1 and node_limit >= 1, got "
+            f"{gap_db!r}, {tie_share!r} and {node_limit!r}"
         )
     if time_limit is not None and not time_limit >= 0.0:
         raise ValueError(f"time_limit must not be negative, got {time_limit!r}")
     deadline = None if time_limit is None else time.monotonic() + time_limit
     tables = StackedTables.from_problem(problem)
     search = _Search(tables, start_setting(tables), gap_db=gap_db)
-    proposed, exact = search.best, tie_break_db <= 0.0
+    proposed, exact = search.best, tie_share == 0.0
     if prove:
         search.run(node_limit=node_limit, deadline=deadline)
         proposed = search.best
-        if tie_break_db > 0.0:
+        gain_db = math.sqrt(problem.present_objective) - math.sqrt(search.objective)
+        if tie_share > 0.0:
             proposed, exact = break_tie(
                 tables,
                 search.best,
-                tolerance_db=tie_break_db,
+                tolerance_db=tie_share * max(gain_db, 0.0),
                 node_limit=node_limit,
                 deadline=deadline,
             )
     lower_bound = search.lower_bound if prove else 0.0
     gap = math.sqrt(search.objective) - math.sqrt(lower_bound)
+    slack_db, slack_frequency = problem.tightest(proposed)
     return BandGainSolution(
         labels=readonly(proposed, dtype=np.int64),
         gains_db=readonly(problem.setting_gains_db(proposed)),
@@ -258,5 +244,43 @@ def solve_band_gains(
         nodes=search.nodes,
         proven=gap <= gap_db + 1e-9,
         tie_break_exact=exact,
-        slack=problem.slack(proposed),
+        slack_db=slack_db,
+        slack_frequency=slack_frequency,
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class NearbySetting:
+    """A good setting near another one, without a proof; J in dB squared."""
+
+    gains_db: FloatArray
+    objective: float
+
+
+def solve_from(problem: BandGainProblem, gains_db: FloatArray) -> NearbySetting:
+    """Improve gains by descent until no move of one or two bands helps.
+
+    Quick where the problem differs little from one that is solved: another seat left out, another
+    limit.
+
+    Parameters
+    ----------
+    problem : BandGainProblem
+    gains_db : ndarray, shape (B,)
+        Where to start; the nearest labels are taken.
+
+    Raises
+    ------
+    InfeasibleSettingsError
+        If locks and limits contradict each other.
+    """
+    tables = StackedTables.from_problem(problem)
+    nearest = [
+        int(np.abs(allowed - gain).argmin())
+        for allowed, gain in zip(problem.gains_db, gains_db, strict=True)
+    ]
+    found = descend(tables, feasible_near(tables, np.array(nearest)))
+    return NearbySetting(
+        gains_db=readonly(problem.setting_gains_db(found)),
+        objective=float(tables.objective(found)),
     )

@@ -4,9 +4,9 @@ Conventions
 -----------
 Bands with fewer labels than the longest are padded with copies of their last label; `allowed`
 tells the labels that exist. Fit tables are centred (their weighted mean over the fit axis is
-removed) and keep only frequencies with weight, so that a sum over bands is an offset. Limits are
-linear in the tables: a *row* is one limit at one frequency, ``sum_b rows[b, label_b] <= cap``; rows
-that no setting can break are dropped.
+removed) and keep only frequencies with weight, so that a sum over bands is an offset; their last
+column is that mean. Limits are linear in the tables: a *row* is the limit at one frequency,
+``sum_b rows[b, label_b] <= cap``; rows that no setting can break are dropped.
 """
 
 from __future__ import annotations
@@ -31,8 +31,8 @@ class StackedTables:
     ----------
     problem : BandGainProblem
         What the tables were taken from.
-    fit : ndarray, shape (B, K, F')
-        Centred responses at the fitted frequencies, in dB.
+    fit : ndarray, shape (B, K, F' + 1)
+        Centred responses at the fitted frequencies and their mean, in dB.
     rows : ndarray, shape (B, K, R)
         What each label adds to each limit row, in dB.
     caps : ndarray, shape (R,)
@@ -62,11 +62,9 @@ class StackedTables:
 
         response = stacked(problem.tables_db)
         mean = response @ weights
-        fit = np.ascontiguousarray(response[..., problem.fitted] - mean[..., None])
-        limit = stacked(problem.limit_tables_db)
-        rows = np.concatenate([limit, limit - mean[..., None]], axis=-1)
-        drive = np.broadcast_to(problem.drive_cap_db, limit.shape[-1:])
-        caps = np.concatenate([problem.filter_cap_db, drive])
+        centred = response[..., problem.fitted] - mean[..., None]
+        fit = np.concatenate([centred, mean[..., None]], axis=-1)
+        rows, caps = stacked(problem.limit_tables_db), problem.filter_cap_db
         breakable = rows.max(axis=1).sum(axis=0) > caps
         gains = np.stack([g[taken] for g, taken in zip(problem.gains_db, number, strict=True)])
         return cls(
@@ -80,11 +78,11 @@ class StackedTables:
 
     @property
     def loss(self) -> FrequencyLoss:
-        """Loss of all seats at the fitted frequencies."""
+        """Loss at the fitted frequencies and of the mean."""
         return self.problem.frequency_loss
 
     def offsets(self, labels: LabelArray) -> FloatArray:
-        """Return the offsets of settings (..., B) at the fitted frequencies, (..., F')."""
+        """Return the offsets of settings (..., B), and their mean response, (..., F' + 1)."""
         return self._summed(self.fit, labels)
 
     def objective(self, labels: LabelArray) -> FloatArray:

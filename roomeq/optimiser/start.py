@@ -238,26 +238,14 @@ def _infeasible(tables: StackedTables, labels: LabelArray | None) -> InfeasibleS
     problem = tables.problem
     if labels is None:
         limit = np.stack([table.min(axis=0) for table in problem.limit_tables_db]).sum(axis=0)
-        means = [table @ problem.frequency_weights for table in problem.tables_db]
-        drive = np.stack(
-            [
-                (table - mean[:, None]).min(axis=0)
-                for table, mean in zip(problem.limit_tables_db, means, strict=True)
-            ]
-        ).sum(axis=0)
         how = "at the lowest the free bands can reach"
     else:
         limit = problem.limit_response_db(labels)
-        drive = limit - problem.mean_response_db(labels)
         how = "and no other setting was found that keeps every limit; with all free bands near 0"
-    over_filter = limit - problem.filter_cap_db
-    over_drive = drive - problem.drive_cap_db
-    is_filter = over_filter.max() >= over_drive.max()
-    over = over_filter if is_filter else over_drive
-    name = "filter boost" if is_filter else "drive boost"
+    over = limit - problem.filter_cap_db
     worst = int(np.argmax(over))
     return InfeasibleSettingsError(
-        f"no setting keeps the {name} limit: {how} it is exceeded by {over[worst]:.2f} dB at "
+        f"no setting keeps the boost limit: {how} it is exceeded by {over[worst]:.2f} dB at "
         f"{problem.limit_frequencies[worst]:.4g} Hz; release a lock or raise the limit"
     )
 

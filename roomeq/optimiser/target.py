@@ -2,9 +2,11 @@
 
 Conventions
 -----------
-A target is a level in dB over frequency in Hz: a wanted shape, times what the subwoofer can reach
-at its lower end, times the low-pass in its path. Only its shape counts unless a wanted level is
-given; the shape is 0 dB at 50 Hz where it is tilted, and far above the corner where it is shelved.
+A target is a level in dB over frequency in Hz: the wanted shape times the low-pass in the
+subwoofer's path. Only its shape counts unless a wanted level is given; the shape is 0 dB at 50 Hz
+where it is tilted, and far above the corner where it is shelved. What the subwoofer itself cannot
+give is no part of the target but an *allowance*: a shortfall of so many dB, at least 0, is not
+asked for.
 """
 
 from __future__ import annotations
@@ -26,13 +28,14 @@ __all__ = [
     "NearField",
     "Target",
     "TargetShape",
-    "estimate_corner",
     "estimate_lower_limit",
-    "lower_roll_off_db",
+    "estimate_upper_limit",
+    "roll_off_allowance_db",
 ]
 
 TargetShape = Literal["flat", "tilt", "shelf", "points"]
 _TILT_PIVOT = 50.0
+FALLEN_DB = 6.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -96,10 +99,15 @@ class Target:
         For ``points``: frequency in Hz and level in dB, rising; linear over ln f, constant outside.
     lower_limit : float, optional
         Hz where the subwoofer's own response is 6 dB down; None if unknown.
-    lower_limit_order : int
-        Order of the fall below it: 2 for a closed box, 4 for a vented one.
+    lower_limit_estimated : bool
+        Whether that is an estimate: it excuses a shortfall, and is no reason to boost above it.
+    lower_limit_order : int, optional
+        Order of the fall below it: 2 for a closed box, 4 for a vented one; None if the box is not
+        known, which allows for the larger fall of both.
     near_field : NearField, optional
         Measured fall, used instead of `lower_limit_order`.
+    upper_limit : float, optional
+        Hz above which the level falls by a low-pass that is not known; its fall is allowed for.
     path : tuple of CrossoverFilter
         Low-passes in the subwoofer's path.
     level_db : float, optional
@@ -117,8 +125,10 @@ class Target:
     shelf_corner: float = 60.0
     points: tuple[tuple[float, float], ...] = ()
     lower_limit: float | None = None
-    lower_limit_order: int = 2
+    lower_limit_estimated: bool = False
+    lower_limit_order: int | None = None
     near_field: NearField | None = None
+    upper_limit: float | None = None
     path: tuple[CrossoverFilter, ...] = ()
     level_db: float | None = None
 
@@ -130,6 +140,7 @@ class Target:
             "shelf_gain_db",
             "shelf_corner",
             "lower_limit",
+            "upper_limit",
             "level_db",
         ):
             value = getattr(self, name)
@@ -139,8 +150,8 @@ class Target:
             raise ValueError(f"shelf_corner must be positive, got {self.shelf_corner:g} Hz")
         if self.lower_limit is not None and not 5 <= self.lower_limit <= 80:
             raise ValueError(f"lower_limit lies within 5 to 80 Hz, got {self.lower_limit:g} Hz")
-        if self.lower_limit_order not in (2, 4):
-            raise ValueError(f"lower_limit_order is 2 or 4, got {self.lower_limit_order!r}")
+        if self.lower_limit_order not in (None, 2, 3, 4):
+            raise ValueError(f"lower_limit_order is 2, 3 or 4, got {self.lower_limit_order!r}")
         if self.shape == "points":
             frequencies = [frequency for frequency, _ in self.points]
             if not frequencies or not np.isfinite(self.points).all() or min(frequencies) <= 0:
@@ -162,27 +173,43 @@ class Target:
             return np.asarray(np.interp(np.log(axis), np.log(known[:, 0]), known[:, 1]))
         return np.zeros(axis.shape)
 
-    def relative_db(self, frequencies: ArrayLike) -> FloatArray:
-        """Return shape, lower limit and low-pass together, in dB, shape (F,)."""
+    def curve_db(self, frequencies: ArrayLike) -> FloatArray:
+        """Return shape and low-pass together, in dB, shape (F,)."""
         axis = np.asarray(frequencies, dtype=np.float64)
-        total = self.shape_db(axis) + amplitude_ratio_db(chain_response(self.path, axis))
+        return np.asarray(self.shape_db(axis) + amplitude_ratio_db(chain_response(self.path, axis)))
+
+    def allowance_db(self, frequencies: ArrayLike) -> FloatArray:
+        """Return by how much the subwoofer's own roll-off excuses a shortfall, in dB, shape (F,).
+
+        Not negative. At the top it is the fall of a fourth-order low-pass that is 6 dB down at
+        `upper_limit`.
+        """
+        axis = np.asarray(frequencies, dtype=np.float64)
+        total = np.zeros(axis.shape)
         if self.near_field is not None:
-            return np.asarray(total + self.near_field.roll_off_db(axis))
-        if self.lower_limit is not None:
-            total = total + lower_roll_off_db(
-                axis, lower_limit=self.lower_limit, order=self.lower_limit_order
-            )
+            total = total - self.near_field.roll_off_db(axis)
+        elif self.lower_limit is not None:
+            orders = (2, 4) if self.lower_limit_order is None else (self.lower_limit_order,)
+            falls = [roll_off_allowance_db(self.lower_limit / axis, order=n) for n in orders]
+            total = np.max(falls, axis=0)
+        if self.upper_limit is not None:
+            total = total + roll_off_allowance_db(axis / self.upper_limit, order=4)
         return np.asarray(total)
 
 
-def lower_roll_off_db(frequencies: ArrayLike, *, lower_limit: float, order: int) -> FloatArray:
-    """Return the fall of a box towards low frequencies, in dB.
+def roll_off_allowance_db(ratio: ArrayLike, *, order: int) -> FloatArray:
+    """Return the fall of a Butterworth filter beyond its limit, in dB, positive.
 
-    A Butterworth high-pass of the given order that is 6.02 dB down at `lower_limit`:
-    ``-10 lg(1 + 3 (lower_limit / f) ** (2 order))``.
+    ``10 lg(1 + 3 ratio ** (2 order))``: 6.02 dB at the limit.
+
+    Parameters
+    ----------
+    ratio : array_like
+        Limit over frequency for a high-pass, frequency over limit for a low-pass.
+    order : int
+        6 dB per octave each.
     """
-    ratio = lower_limit / np.asarray(frequencies, dtype=np.float64)
-    return np.asarray(-10.0 * np.log10(1.0 + 3.0 * ratio ** (2 * order)))
+    return np.asarray(10.0 * np.log10(1.0 + 3.0 * np.asarray(ratio) ** (2 * order)))
 
 
 def estimate_lower_limit(
@@ -230,27 +257,24 @@ def estimate_lower_limit(
     return float(np.exp(np.interp(share, [0, 1], np.log(centres[run - 1 : run + 1]))))
 
 
-def estimate_corner(frequencies: ArrayLike, level_db: ArrayLike) -> float | None:
-    """Estimate where a low-pass in the path makes the seats' power mean fall, in Hz.
+def estimate_upper_limit(frequencies: ArrayLike, average_db: ArrayLike) -> float | None:
+    """Estimate from where a low-pass that nobody stated makes the average over seats fall, in Hz.
 
-    The lowest frequency above 40 Hz from which the third-octave power mean stays at least 6 dB
-    below its mean over 30 to 80 Hz; None where it does not fall. A room's modes make this rough
-    (common practice, no source).
+    Parameters
+    ----------
+    frequencies : array_like, shape (F,)
+        Hz, equally spaced in ln f, the span of the bands.
+    average_db : array_like, shape (F,)
+        Power average over seats less the wanted shape, 1/6-octave smoothing.
+
+    Returns
+    -------
+    float or None
+        Lowest frequency from which the average stays 6 dB below its median up to the end of the
+        axis; None where it does not end there (common practice, no source).
     """
     axis = np.asarray(frequencies, dtype=np.float64)
-    highest = min(axis[-1] / 2.0 ** (1 / 6), 250.0)
-    if highest < 100.0:
-        return None
-    bands = third_octave_bands(max(31.5, axis[0] * 2.0 ** (1 / 6)), highest)
-    mean = power_mean_db(band_levels_db(axis, np.atleast_2d(level_db), bands=bands))
-    reference = np.array([band.nominal <= 80 for band in bands])
-    if not reference.any():
-        return None
-    mark = float(level_mean_db(mean[reference])) - 6.0
-    above = np.flatnonzero(mean >= mark)
-    last = int(above[-1]) if above.size else 0
-    if last + 1 >= mean.size:
-        return None
-    centres = np.log([band.centre for band in bands])
-    share = (mean[last] - mark) / (mean[last] - mean[last + 1])
-    return float(np.exp(centres[last] + share * (centres[last + 1] - centres[last])))
+    average = np.asarray(average_db, dtype=np.float64)
+    within = np.flatnonzero(average >= np.median(average) - FALLEN_DB)
+    first = int(within[-1]) + 1
+    return float(axis[first]) if first < axis.size else None

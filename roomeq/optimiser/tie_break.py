@@ -5,7 +5,7 @@ Conventions
 Settings are *equally good* when they keep every limit and their deviation ``sqrt(J)`` lies within a
 tolerance of the best found. Among them the rule takes
 
-1. the fewest bands off 0 dB,
+1. the fewest bands away from where they stand,
 2. then the smallest largest boost: ``max(0, max_f E_f)`` over the limit frequencies,
 3. then the smallest sum of ``|gain|``,
 4. then the lexicographically smallest gains, bands in the order they are given (by centre).
@@ -13,9 +13,9 @@ tolerance of the best found. Among them the rule takes
 Largest boost and not largest E: where no setting boosts, the largest E is a trace of a skirt at the
 end of the axis, a little below 0, and making it smaller still would ask for larger cuts.
 
-The search is exact. Sets of bands off 0 are disjoint boxes of labels, bounded like any other, in
-growing number; in the first number that holds an equally good setting each later criterion becomes
-one more limit (no boost above what is known to be possible, and so on), lowered until nothing is
+The search is exact. Sets of bands that move are disjoint boxes of labels, bounded like any other,
+in growing number; in the first number that holds an equally good setting each later criterion
+becomes one more limit (no boost above what is known to be possible, and so on), lowered until nothing is
 left. Each stage ends when every box is proven empty; when nodes or time run out, the setting is a
 good one but `exact` is False.
 """
@@ -53,9 +53,9 @@ SettingKey = tuple[int, float, float, tuple[float, ...]]
 
 
 def setting_keys(tables: StackedTables, settings: LabelArray) -> list[SettingKey]:
-    """Return what the rule compares: bands off 0, largest boost, sum of |gain|, gains."""
+    """Return what the rule compares: bands moved, largest boost, sum of |gain|, gains."""
     gains = tables.gains[np.arange(settings.shape[1]), settings]
-    off = np.count_nonzero(gains, axis=1)
+    off = moved_bands(tables, settings).sum(axis=1)
     boosts = largest_boost(tables, settings)
     moves = np.abs(gains).sum(axis=1)
     # Rounding makes sums that differ by rounding errors equal.
@@ -63,6 +63,12 @@ def setting_keys(tables: StackedTables, settings: LabelArray) -> list[SettingKey
         (int(count), round(float(boost), 9), round(float(move), 9), tuple(gain.tolist()))
         for count, boost, move, gain in zip(off, boosts, moves, gains, strict=True)
     ]
+
+
+def moved_bands(tables: StackedTables, settings: LabelArray) -> NDArray[np.bool_]:
+    """Return which bands of settings are away from where they stand, shape (..., B)."""
+    gains = tables.gains[np.arange(settings.shape[-1]), settings]
+    return np.asarray(np.abs(gains - tables.problem.present_gains_db) > _SAME)
 
 
 def largest_boost(tables: StackedTables, settings: LabelArray) -> FloatArray:
@@ -110,7 +116,7 @@ class _TieBreak:
         self._build_rows()
 
     def _build_rows(self) -> None:
-        """Set up rows for E at the limit frequencies, E - Ebar there, and the sum of |gain|."""
+        """Set up rows for E at the limit frequencies and the sum of |gain|."""
         problem, tables = self.tables.problem, self.tables
         number = np.minimum(
             np.arange(tables.allowed.shape[1]), tables.allowed.sum(axis=1)[:, None] - 1
@@ -118,19 +124,11 @@ class _TieBreak:
         limit = np.stack(
             [table[taken] for table, taken in zip(problem.limit_tables_db, number, strict=True)]
         )
-        means = np.stack(
-            [
-                (table @ problem.frequency_weights)[taken]
-                for table, taken in zip(problem.tables_db, number, strict=True)
-            ]
-        )
         step = max(1, -(-limit.shape[2] // 80))
         kept = limit[..., ::step]
         move = _MOVE_SCALE * np.abs(tables.gains)[..., None]
         self.filter_caps = np.minimum(problem.filter_cap_db[::step], _UNLIMITED_DB)
-        drive_caps = np.broadcast_to(problem.drive_cap_db, limit.shape[2:])[::step]
-        self.drive_caps = np.minimum(drive_caps, _UNLIMITED_DB)
-        rows = np.concatenate([kept, kept - means[..., None], move], axis=2)
+        rows = np.concatenate([kept, move], axis=2)
         caps = np.zeros(rows.shape[2])
         self.relaxation = Relaxation(tables, rows=rows, caps=caps)
         self.limit(_Wanted(target=self.target, boost_db=math.inf, move_db=math.inf))
@@ -139,7 +137,7 @@ class _TieBreak:
         """Make the rows of the relaxation those of a stage."""
         boost = np.minimum(self.filter_caps, wanted.boost_db)
         move = min(_MOVE_SCALE * wanted.move_db, _UNLIMITED_DB)
-        self.relaxation.caps = np.concatenate([boost, self.drive_caps, [move]])
+        self.relaxation.caps = np.concatenate([boost, [move]])
 
     def _exhausted(self) -> bool:
         late = self.deadline is not None and time.monotonic() >= self.deadline
@@ -227,9 +225,10 @@ def break_tie(
 
 
 def _fewest_bands(search: _TieBreak, best: LabelArray) -> tuple[LabelArray, Nodes]:
-    """Return an equally good setting with the fewest bands off 0, and the boxes with as many."""
+    """Return an equally good setting that moves the fewest bands, and the boxes with as many."""
     tables = search.tables
-    zero = tables.allowed & (tables.gains == 0.0)
+    home = np.abs(tables.gains - tables.problem.present_gains_db[:, None]) <= _SAME
+    home &= tables.allowed
     root, _ = search.relaxation.tighten(
         search.relaxation.root(best),
         threshold=search.threshold,
@@ -237,20 +236,20 @@ def _fewest_bands(search: _TieBreak, best: LabelArray) -> tuple[LabelArray, Node
         patient=True,
     )
     bound, reduced = search.relaxation.reduced_costs(root)
-    # What the bound rises by when a band is put on 0, and when it is kept off 0.
-    to_zero = np.where(zero, reduced[0], np.inf).min(axis=1)
-    off_zero = np.where(zero, np.inf, reduced[0]).min(axis=1)
+    # What the bound rises by when a band stays where it stands, and when it moves.
+    to_stay = np.where(home, reduced[0], np.inf).min(axis=1)
+    to_move = np.where(home, np.inf, reduced[0]).min(axis=1)
     wanted = _Wanted(target=search.target, boost_db=math.inf, move_db=math.inf)
-    most = int(np.count_nonzero(tables.gains[np.arange(len(best)), best]))
+    most = int(moved_bands(tables, best).sum())
     for count in range(most + 1):
         off = _sets_of_bands(len(best), count)
-        lifted = bound[0] + np.where(off, off_zero, to_zero).sum(axis=1)
+        lifted = bound[0] + np.where(off, to_move, to_stay).sum(axis=1)
         off = off[lifted < search.threshold]
         if len(off) == 0:
             continue
         boxes = restricted(
             root.take(np.zeros(len(off), dtype=np.intp)),
-            np.where(off[..., None], ~zero, zero),
+            np.where(off[..., None], ~home, home),
         )
         boxes = search.tightened(boxes, steps=_NODE_STEPS)
         found = [best] if count == most else _examples(search, boxes, wanted)
@@ -289,12 +288,12 @@ def _examples(search: _TieBreak, boxes: Nodes, wanted: _Wanted) -> list[LabelArr
 
 
 def _locally_improved(search: _TieBreak, chosen: LabelArray) -> LabelArray:
-    """Return a setting that no move of one or two bands off 0 makes preferable."""
+    """Return a setting that no move of one or two moved bands makes preferable."""
     tables = search.tables
     wanted = _Wanted(target=search.target, boost_db=math.inf, move_db=math.inf)
-    moved_bands = np.flatnonzero(tables.gains[np.arange(len(chosen)), chosen])
+    moved = np.flatnonzero(moved_bands(tables, chosen))
     steps = np.arange(-_REACH, _REACH + 1)
-    pairs = list(itertools.combinations(moved_bands, 2)) or [(b, b) for b in moved_bands]
+    pairs = list(itertools.combinations(moved, 2)) or [(b, b) for b in moved]
     for _ in range(100):
         moves = []
         for one, other in pairs:

@@ -47,8 +47,8 @@ def curve_frame(proposal: BandGainFit | Plan, *, wide: bool = False) -> DataFram
     Returns
     -------
     DataFrame
-        Tidy: ``seat``, ``frequency`` in Hz, ``before_db``, ``predicted_db``, ``target_db``, and
-        ``trust`` and ``frequency_weight`` with which they were judged.
+        Tidy: ``seat``, ``frequency`` in Hz, ``before_db``, ``predicted_db``, ``target_db``, and the
+        ``frequency_weight`` with which they were judged.
     """
     from pandas import DataFrame
 
@@ -78,17 +78,15 @@ def _curves(proposal: BandGainFit | Plan) -> dict[str, Any]:
             "before_db": curves.before_level_db,
             "predicted_db": curves.predicted_level_db,
             "target_db": curves.target_level_db,
-            "trust": curves.trust,
             "frequency_weight": curves.frequency_weights,
         }
     data = proposal.data
     return {
         "seats": data.seats,
         "frequencies": data.frequencies,
-        "before_db": data.level_db,
+        "before_db": data.measured_db,
         "predicted_db": proposal.predicted_level_db,
         "target_db": proposal.target_level_db,
-        "trust": data.trust,
         "frequency_weight": data.frequency_weights,
     }
 
