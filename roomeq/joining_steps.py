@@ -10,12 +10,14 @@ set so far and returns what is set then. Nothing here computes acoustics; figure
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 
 from roomeq.device.crossover import CrossoverFilter, chain_response
 from roomeq.device.meeting import Meeting, find_meeting
-from roomeq.joining_offer import JoiningOffer
+from roomeq.errors import MissingPhaseError
+from roomeq.joining_offer import JoiningOffer, joining_offer
 from roomeq.levels import FloatArray
 from roomeq.optimiser.alignment import Alignment, align
 from roomeq.optimiser.joining_data import JoiningData
@@ -34,6 +36,7 @@ __all__ = [
     "meeting_of",
     "present_loss",
     "room_polarity",
+    "with_bypass",
     "without_filters",
 ]
 
@@ -82,10 +85,26 @@ def without_filters(
     return tuple(left)
 
 
-def joining_data(
-    room: Room, offer: JoiningOffer, *, span: tuple[float, float] | None = None
-) -> JoiningData:
+def with_bypass(room: Room, bypassed: tuple[CrossoverFilter, ...]) -> Room:
+    """Return the room with low-passes switched off: measurements, path and target follow."""
+    if not bypassed:
+        return room
+    path = without_filters(room.path, bypassed)
+    survey = room.survey.filtered("sub", partial(chain_response, bypassed), inverse=True)
+    return replace(
+        room,
+        survey=survey,
+        path=path,
+        corner=min(one.corner for one in path if one.kind == "low_pass"),
+        target=replace(room.target, path=without_filters(room.target.path, bypassed)),
+    )
+
+
+def joining_data(room: Room, offer: JoiningOffer, *, highest: float | None = None) -> JoiningData:
     """Return subwoofer and mains of a room as they were measured.
+
+    From the lowest band to twice the corner that is left behind an advised bypass, or to `highest`
+    in Hz; what the sum loses is judged around that corner, by every command.
 
     Raises
     ------
@@ -93,24 +112,29 @@ def joining_data(
         As for `roomeq.optimiser.joining_survey.prepare_joining`.
     """
     assert room.corner is not None
+    corner = with_bypass(room, advised_bypass(room)).corner or room.corner
+    lowest = min(room.equaliser.bands[0].lower, 0.5 * corner)
     return prepare_joining(
         room.survey,
-        corner=room.corner,
+        corner=corner,
         common_time_reference=True,
         target=room.target,
         present=offer.present,
-        span=span,
+        span=(lowest, highest or 2.0 * corner),
     )
 
 
-def present_loss(room: Room, offer: JoiningOffer) -> SumLoss | None:
-    """Return what the sum loses as it was measured; None where that cannot be told."""
+def present_loss(room: Room) -> tuple[float, SumLoss] | None:
+    """Return the corner and what the sum loses there as it was measured; None if it is not known.
+
+    `check` and `verify` look at rooms in which nothing need be joined: what is missing is no error.
+    """
     if room.corner is None or not room.joining.common_time_reference:
         return None
     try:
-        data = joining_data(room, offer)
-        return judge_sum(data, offer.present)
-    except ValueError:  # the mains, a phase or the octave around the corner is missing
+        data = joining_data(room, joining_offer(room))
+        return data.corner, judge_sum(data, data.present)
+    except (MissingPhaseError, ValueError):
         return None
 
 
@@ -208,10 +232,3 @@ def meeting_of(room: Room, bypassed: tuple[CrossoverFilter, ...]) -> Meeting | N
     path = without_filters(room.path, bypassed)
     corner = min(one.corner for one in path if one.kind == "low_pass")
     return find_meeting(path, chain, corner=corner)
-
-
-def bypass_reckoned(data: JoiningData, bypassed: tuple[CrossoverFilter, ...]) -> JoiningData:
-    """Return the data without some low-passes, at the corner that is left."""
-    if not bypassed:
-        return data
-    return replace(data.with_transfers(sub=1.0 / chain_response(bypassed, data.points)))

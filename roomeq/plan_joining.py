@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Self
 
 import numpy as np
 
+from roomeq.optimiser.band_gain_fit import NoChange
 from roomeq.optimiser.joining_data import JoiningNote
 from roomeq.optimiser.joining_settings import JoiningSettings
 from roomeq.optimiser.summation import HALF_OCTAVE, judge_sum
@@ -78,7 +79,12 @@ class SumBandsRecord(PlanRecord, frozen=True, kw_only=True):
         Of the power average over the seats.
     labels : tuple of str
     gains_db : tuple of float
+    chosen : bool
+        Whether bands and level were chosen, or left as they are on request.
+    no_change : NoChange or None
+        Why they were chosen to stay.
     seats : tuple of JoiningSeatRow
+        Standard deviation over frequency at each.
     """
 
     lowest: float
@@ -87,6 +93,8 @@ class SumBandsRecord(PlanRecord, frozen=True, kw_only=True):
     deviation_db: float
     labels: tuple[str, ...]
     gains_db: tuple[float, ...]
+    chosen: bool
+    no_change: NoChange | None
     seats: tuple[JoiningSeatRow, ...]
 
 
@@ -216,6 +224,26 @@ class JoiningRecord(PlanRecord, frozen=True, kw_only=True):
     def changes(self) -> bool:
         """Whether delay, polarity, phase control or a bypass is to be set differently from now."""
         return bool(self.bypass) or self._turn(self.present) != self._turn(self.settings)
+
+    @property
+    def no_change(self) -> NoChange | None:
+        """Why nothing at all is set otherwise than now; None where something is."""
+        bands = self.bands
+        if self.changes or (bands is not None and bands.chosen and bands.no_change is None):
+            return None
+        return (None if bands is None else bands.no_change) or NoChange.IMPROVEMENT_TOO_SMALL
+
+    @property
+    def judged(self) -> tuple[float, float]:
+        """Deviation of the sum now and with the settings; its loss where no bands were judged."""
+        if self.bands is None:
+            return self.loss_before_db, self.loss_db
+        return self.bands.deviation_before_db, self.bands.deviation_db
+
+    @property
+    def seat_rows(self) -> tuple[JoiningSeatRow, ...]:
+        """Deviations of the sum at the seats; empty where no bands were judged."""
+        return () if self.bands is None else self.bands.seats
 
     @staticmethod
     def _turn(setting: JoiningSettingRecord) -> tuple[float, bool, float]:

@@ -7,7 +7,7 @@ their box (closed 2, vented 4) plus that of the electrical high-pass; it should 
 order, and the phases of both should meet at the corner. Pairs are ranked by the deviation that is
 left after delay, polarity, level and bands with each of them, all on the same frequencies. The
 present pair is always among them; another is to be preferred only if it gains 0.5 dB and its
-slopes meet. Corners in Hz, phases in degrees.
+slopes meet no worse. Corners in Hz, phases in degrees.
 
 Common practice, no source: the corner lies half an octave or more above the mains' -3 dB point;
 vented mains keep a high-pass at half an octave below tuning or higher, since below tuning nothing
@@ -152,6 +152,12 @@ class RankedPair:
         return f"<RankedPair: {self.pair!r}, deviation {self.deviation_db:.2f} dB>"
 
     @property
+    def slope_mismatch(self) -> int:
+        """By how much the order of the low-pass misses that of the mains; 0 if it is not known."""
+        low = self.pair.low_pass.order if self.pair.low_pass else 0
+        return 0 if self.acoustic_order is None else abs(self.acoustic_order - low)
+
+    @property
     def deviation_db(self) -> float:
         """Deviation that is left with the pair, in dB."""
         return self.outcome.deviation_db
@@ -177,11 +183,18 @@ class CornerChoice:
 
     @property
     def preferred(self) -> RankedPair | None:
-        """Another pair that gains 0.5 dB or more and whose slopes meet; None if the present stays.
+        """Another pair that gains 0.5 dB or more; None if the present one stays.
 
-        Common practice, no source.
+        Its slopes meet no worse than those of the present pair (common practice, no source).
         """
-        fit = [entry for entry in self.ranked if not entry.doubts and entry is not self.present]
+        mismatch = self.present.slope_mismatch
+        fit = [
+            entry
+            for entry in self.ranked
+            if entry is not self.present
+            and not set(entry.doubts) - {PairDoubt.SLOPES_DIFFER}
+            and entry.slope_mismatch <= mismatch
+        ]
         best = min(fit, key=lambda entry: entry.deviation_db, default=None)
         if best is None or self.present.deviation_db - best.deviation_db < LEAST_GAIN_DB:
             return None

@@ -38,7 +38,7 @@ __all__ = [
 ]
 
 POINTS_PER_OCTAVE, FIT_POINTS_PER_OCTAVE = 48, 24
-SMOOTHING_FRACTION = 12
+SMOOTHING_FRACTION, WIDEST_SMOOTHING = 12, 6
 _LEAST_POINTS = 4
 
 
@@ -210,12 +210,11 @@ def assemble_joining(
     smoothing = smooth_power(
         points, np.eye(points.size), at=frequencies, fraction=SMOOTHING_FRACTION
     )
-    target = replace(target or Target(), path=())
-    weights = noise_weights * _lower_limit_weights(frequencies, target.lower_limit)
+    weights = noise_weights
     if not np.any(weights > 0):
         raise ValueError("no frequency around the crossover stands clear of the noise")
     sub = sub / present.response(points)
-    target_db = target.relative_db(frequencies)
+    target_db = (target or Target()).shape_db(frequencies)
     offsets = np.zeros(len(seats))
     if not levels_comparable:
         power = (np.abs(sub) ** 2 + np.abs(mains) ** 2) @ smoothing
@@ -276,15 +275,8 @@ def joining_axes(
             f"{low:g} to {high:g} Hz around the crossover"
         )
     axis = logarithmic_axis(start, end, per_octave=FIT_POINTS_PER_OCTAVE)
-    reach = 2.0 ** (0.5 / SMOOTHING_FRACTION) * (1 + 1e-9)
+    reach = 2.0 ** (0.5 / WIDEST_SMOOTHING) * (1 + 1e-9)
     points = logarithmic_axis(
         max(start / reach, first), min(end * reach, last), per_octave=POINTS_PER_OCTAVE
     )
     return points, axis
-
-
-def _lower_limit_weights(axis: FloatArray, lower_limit: float | None) -> FloatArray:
-    """Fade the weights out half an octave below the subwoofer's lower limit."""
-    if lower_limit is None:
-        return np.ones(axis.size)
-    return np.clip(1.0 + 2.0 * np.log2(axis / lower_limit), 0.0, 1.0)

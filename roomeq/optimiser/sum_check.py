@@ -88,7 +88,7 @@ def explain_sum(
     if difference <= NOTICED:
         return None
     scale_db = sum_of.scale_db()
-    alone = [
+    alone: list[dict[str, float | bool]] = [
         {"inverted": True},
         {"level_db": min(_LEVELS_DB, key=lambda level: sum_of.misfit(level, 0.0, inverted=False))},
         {"delay": min(_DELAYS, key=lambda late: sum_of.misfit(0.0, late, inverted=False))},

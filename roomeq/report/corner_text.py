@@ -51,8 +51,8 @@ def _verdict(choice: CornerChoice) -> str:
     best, now = choice.preferred, choice.present
     if best is None:
         return (
-            "Keep the present pair: no other on offer whose slopes meet leaves 0.5 dB less after "
-            "delay, level and bands."
+            "Keep the present pair: no other on offer whose slopes meet as well leaves 0.5 dB less "
+            "after delay, level and bands."
         )
     low, high = _pair_words(best.pair)
     settings = best.outcome.settings

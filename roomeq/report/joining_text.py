@@ -272,9 +272,8 @@ def _told_text(record: JoiningRecord) -> str:
             f"An inverted subwoofer and one {half_period} late cannot be told apart here. "
             f"{CLOSE_TO_EACH_CONE}"
         )
-    return f"The subwoofer is probably {'' if found.inverted else 'not '}inverted {_odds(found)}. {
-        (CLOSE_TO_EACH_CONE)
-    }"
+    how = "" if found.inverted else "not "
+    return f"The subwoofer is probably {how}inverted {_odds(found)}. {CLOSE_TO_EACH_CONE}"
 
 
 def _odds(found: PolarityRecord) -> str:
