@@ -20,7 +20,7 @@ from roomeq.device.path import PathAnalysis
 from roomeq.device.profile import FilterChoice
 from roomeq.joining_offer import JoiningOffer, joining_offer
 from roomeq.joining_setup import JoiningSetup
-from roomeq.joining_solution import Joining, joining_record, solve_joining
+from roomeq.joining_solution import Joining, joining_record, solve_joining, tune_bands
 from roomeq.joining_steps import joining_data, without_filters
 from roomeq.levels import FloatArray
 from roomeq.optimiser.alignment import Alignment, align
@@ -64,7 +64,10 @@ class RoomJoining:
     fit : Alignment or None
         Delay and polarity before the bands; None where there is no common time reference.
     record : JoiningRecord or None
-        What is set, in figures, and what bands would still do.
+        What is set while the bands stay, in figures.
+    with_bands : JoiningRecord or None
+        What bands and level would still do, and the delay that goes with them; None where their
+        phase is not known.
     levels : LevelJoiningRecord or None
         Two answers from levels alone, where there is no common time reference.
     corners : CornerChoice or None
@@ -78,6 +81,7 @@ class RoomJoining:
     estimate: PathEstimate | None
     fit: Alignment | None
     record: JoiningRecord | None
+    with_bands: JoiningRecord | None
     levels: LevelJoiningRecord | None
     corners: CornerChoice | None
     corners_missing: str
@@ -101,6 +105,7 @@ class RoomJoining:
         report = {
             "room": self.room,
             "joining": self.record,
+            "with_bands": self.with_bands,
             "from_levels": self.levels,
             "path": self.path,
             "engaged": EngagedRows.of(self.estimate),
@@ -175,9 +180,11 @@ def join(room: Room) -> RoomJoining:
         )
     offer = joining_offer(room)
     found: Joining | None = None
+    kept: Joining | None = None
     levels: LevelJoiningRecord | None = None
     corners: CornerChoice | None = None
     if room.joining.common_time_reference and "mains" in room.survey.sources:
+        kept = solve_joining(room, offer, keep_bands=True)
         found = solve_joining(room, offer)
         corners, missing = _corners(found)
     else:
@@ -187,8 +194,9 @@ def join(room: Room) -> RoomJoining:
         room=room.name,
         path=described_path(room),
         estimate=estimated_path(room),
-        fit=None if found is None else found.alignment,
-        record=None if found is None else joining_record(found),
+        fit=None if kept is None else kept.alignment,
+        record=None if kept is None else joining_record(kept),
+        with_bands=None if found is None or found.bands is None else joining_record(found),
         levels=levels,
         corners=corners,
         corners_missing=missing,
@@ -297,7 +305,7 @@ def _change(found: Joining, data: JoiningData) -> ComplexArray:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _PairSolver:
-    """Delay, polarity, level and bands with another pair, each chosen once."""
+    """Delay, polarity, level and bands with another pair, as with the present one."""
 
     found: Joining
 
@@ -309,14 +317,22 @@ class _PairSolver:
             delays=offer.delays,
             phase_control=offer.phase_control,
             can_invert=offer.can_invert,
+            told_inverted=self.found.alignment.told_inverted,
         ).chosen
         assert self.found.bands is not None
         task = replace(self.found.bands.task, corner=pair.corner)
-        bands = SumBands(data=data, joining=aligned.settings, task=task, levels=offer.levels)
+        box = self.found.room.joining.mains
+        filters = [pair.high_pass, None if box is None else box.roll_off]
+        bands = SumBands(
+            data=data,
+            joining=aligned.settings,
+            task=task,
+            levels=offer.levels,
+            mains_filters=tuple(one for one in filters if one is not None),
+        )
+        tuned, setting = tune_bands(bands, self.found.gains_db, delays=offer.delays)
         return PairOutcome(
-            settings=aligned.settings,
-            loss_db=aligned.loss_db,
-            deviation_db=bands.solve(self.found.gains_db, thorough=False).deviation_db,
+            settings=tuned.joining, loss_db=aligned.loss_db, deviation_db=setting.deviation_db
         )
 
 

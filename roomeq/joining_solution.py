@@ -30,7 +30,7 @@ from roomeq.optimiser.band_gain_fit import NoChange, judge_improvement
 from roomeq.optimiser.band_gains import BandGainTask
 from roomeq.optimiser.fit_data import prepare_fit
 from roomeq.optimiser.joining_data import JoiningData
-from roomeq.optimiser.joining_settings import JoiningSettings
+from roomeq.optimiser.joining_settings import DelayRange, JoiningSettings
 from roomeq.optimiser.search import solve_from
 from roomeq.optimiser.sum_bands import SumBands, SumSetting
 from roomeq.plan_alignment import PolarityRecord
@@ -38,7 +38,7 @@ from roomeq.plan_joining import JoiningRecord, JoiningSeatRow, SumBandsRecord
 from roomeq.proposal_headroom import room_behind_protection
 from roomeq.room import Room
 
-__all__ = ["Joining", "band_task", "joining_record", "solve_joining"]
+__all__ = ["Joining", "band_task", "joining_record", "solve_joining", "tune_bands"]
 
 _LEAST_SEATS = 3
 
@@ -213,35 +213,53 @@ def _joined(
 
 
 def _with_bands(found: Joining, task: BandGainTask, *, keep: bool) -> Joining:
-    """Choose level and bands by the sum, realign, and choose them once more."""
-
-    def stated(settings: JoiningSettings) -> SumBands:
-        return SumBands(data=found.data, joining=settings, task=task, levels=found.offer.levels)
-
-    bands = stated(found.settings)
+    """Choose level and bands by the sum, with the delay that goes with them."""
+    bands = SumBands(
+        data=found.data,
+        joining=found.settings,
+        task=task,
+        levels=found.offer.levels,
+        mains_filters=found.room.joining.mains_filters or (),
+    )
     present = bands.present()
     if keep:
         return replace(found, bands=bands, setting=present, keeps_bands=True)
-    setting = bands.solve(solve_from(bands.problem, found.room.present.gains_db).gains_db)
+    start = solve_from(bands.problem, found.room.present.gains_db).gains_db
+    tuned, setting = tune_bands(bands, start, delays=found.offer.delays)
     no_change = judge_improvement(
         present.deviation_db - setting.deviation_db,
         repeatability_db=found.room.repeatability_db,
-        excess_fall_db=bands.excess_fall_db(setting),
+        excess_fall_db=tuned.excess_fall_db(setting),
     )
     if no_change is not None and bands.present_allowed:
         return replace(found, bands=bands, setting=present, no_change=no_change)
-    tuned = replace(found, setting=setting)
-    settings = realign(tuned.final, found.settings, delays=found.offer.delays)
-    if settings != found.settings:
-        bands = stated(settings)
-        setting = bands.solve(setting.gains_db, thorough=False)
     level = setting.level_change_db
-    return replace(
-        found,
-        settings=replace(settings, level_change_db=level),
-        bands=bands,
-        setting=setting,
-    )
+    settings = replace(tuned.joining, level_change_db=level)
+    return replace(found, settings=settings, bands=tuned, setting=setting)
+
+
+def tune_bands(
+    bands: SumBands, start_gains_db: FloatArray, *, delays: DelayRange
+) -> tuple[SumBands, SumSetting]:
+    """Choose level and bands, realign once with them in, and choose them once more.
+
+    Parameters
+    ----------
+    bands : SumBands
+        At the delay and polarity of least change.
+    start_gains_db : ndarray, shape (B,)
+    delays : DelayRange
+    """
+    setting = bands.solve(start_gains_db)
+    equaliser, points = bands.task.equaliser, bands.data.points
+    now = equaliser.response(bands.task.present_gains_db, points)
+    change = equaliser.response(setting.gains_db, points) / now
+    level = 10.0 ** (setting.level_change_db / 20.0)
+    settings = realign(bands.data.with_transfers(sub=change * level), bands.joining, delays=delays)
+    if settings == bands.joining:
+        return bands, setting
+    again = replace(bands, joining=settings)
+    return again, again.solve(setting.gains_db, thorough=False)
 
 
 def joining_record(found: Joining, *, leave_out: bool = False) -> JoiningRecord:

@@ -26,7 +26,7 @@ GAP_DB = -4.0
 ELSEWHERE_OCTAVES = 0.5
 FULL_RANGE_OCTAVES = 1.0
 _REACH = 4.0
-_PER_OCTAVE = 48
+_PER_OCTAVE = 192
 
 
 class MeetingFault(StrEnum):

@@ -6,8 +6,10 @@ As the band-gain problem (`roomeq.optimiser.fit_data`), but for the sum: what is
 power average over the seats of ``S T g + M``, with S the subwoofer, its present bands divided out,
 T the response of the bands and g the level knob's change, 1/6-octave power smoothing, from the
 lowest band to twice the corner; less the wanted shape and one constant, which the mains' own mean
-from 1.25 times the corner to twice the corner fixes, where they play alone. So the level is a
-variable like a band. Deviations are ``sqrt(F)`` in dB.
+from 1.25 times the corner to twice the corner fixes, where they play nearly alone: what their known
+filters take there is put back (a fourth-order Linkwitz-Riley high-pass takes 1.4 dB in the mean, by
+which a flat sum would be cut). So the level is a variable like a band. Deviations are ``sqrt(F)``
+in dB.
 
 Limits are those of the subwoofer's own problem; boost and level together keep the drive limit. The
 level stays within 3 dB of what the power sum ``|S T g|^2 + |M|^2`` would choose: a level that fills
@@ -28,8 +30,9 @@ from typing import Self
 import numpy as np
 
 from roomeq.analysis.smoothing import smooth_power
+from roomeq.device.crossover import CrossoverFilter, chain_response
 from roomeq.device.equaliser import FixedBandEqualiser
-from roomeq.levels import FloatArray, power_ratio_db, readonly
+from roomeq.levels import FloatArray, amplitude_ratio_db, power_ratio_db, readonly
 from roomeq.optimiser.band_gains import BandGainTask
 from roomeq.optimiser.fit_data import SHAPE_FRACTION, within_spans
 from roomeq.optimiser.joining_data import JoiningData
@@ -99,6 +102,8 @@ class SumBands:
         shortfall.
     levels : LevelRange
         Changes of the level knob that may be set.
+    mains_filters : tuple of CrossoverFilter
+        High-passes of the mains, electrical and of their box, as far as they are known.
 
     Raises
     ------
@@ -110,6 +115,7 @@ class SumBands:
     joining: JoiningSettings
     task: BandGainTask
     levels: LevelRange
+    mains_filters: tuple[CrossoverFilter, ...] = ()
     problem: BandGainProblem = field(init=False, repr=False)
     tables: tuple[ComplexArray, ...] = field(init=False, repr=False)
     mean_tables_db: tuple[FloatArray, ...] = field(init=False, repr=False)
@@ -163,6 +169,7 @@ class SumBands:
                 "level there is what the bass is fitted to"
             )
         mains_db = power_ratio_db(self.mains_power @ self.smoothing) - self.data.target_db
+        mains_db = mains_db - amplitude_ratio_db(chain_response(self.mains_filters, axis))
         weights = np.where(alone, self.weights, 0.0)
         return np.asarray(self.data.target_db + mains_db @ weights / weights.sum())
 

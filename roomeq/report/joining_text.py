@@ -24,6 +24,7 @@ from roomeq.report.summation_text import loss_text
 
 __all__ = [
     "CLOSE_TO_EACH_CONE",
+    "bands_lines",
     "delay_instruction",
     "delay_text",
     "joining_lines",
@@ -166,6 +167,39 @@ def joining_lines(record: JoiningRecord) -> list[str]:
     return [*lines, *paragraph(reference_text())]
 
 
+def bands_lines(record: JoiningRecord) -> list[str]:
+    """Return what bands and level would still do, for a joining in which they stay."""
+    bands = record.bands
+    title = "What bands would still do"
+    if bands is None or bands.no_change is not None:
+        return [title, *paragraph("Too little to be worth a change.", indent=2)]
+    moved = ", ".join(
+        f"{label} Hz {signed(gain)}"
+        for label, gain in zip(bands.labels, bands.gains_db, strict=True)
+        if gain
+    )
+    settings = record.settings.settings()
+    return [
+        title,
+        *paragraph(
+            f"{_deviation_text(record)} With bands {moved or 'all at 0'} dB, level "
+            f"{signed(settings.level_change_db)} dB, the delay that goes with them is "
+            f"{delay_text(settings)}, and the sum loses {record.loss_db:.1f} dB. roomeq propose "
+            "sets all of it.",
+            indent=2,
+        ),
+    ]
+
+
+def _deviation_text(record: JoiningRecord) -> str:
+    bands = record.bands
+    assert bands is not None
+    return (
+        f"Deviation of the sum, {bands.lowest:.0f} to {bands.highest:.0f} Hz, average over the "
+        f"seats: {bands.deviation_before_db:.1f} dB now, {bands.deviation_db:.1f} dB with them."
+    )
+
+
 def reference_text() -> str:
     """Return what a delay and a distance mean."""
     return (
@@ -177,6 +211,12 @@ def reference_text() -> str:
 def joining_verdict(record: JoiningRecord) -> str:
     """Return what the sum loses, now and with the settings."""
     text = loss_text(record.corner, record.loss_before_db, then_db=record.loss_db)
+    if record.bypass:
+        gained = sum(row.weight * row.level_gain_db for row in record.seats)
+        return (
+            f"{text} The two figures hold for different filters and cannot be compared; the level "
+            f"of the sum there changes by {signed(gained)} dB."
+        )
     if record.changes:
         return text
     least = record.alignment.least_db
@@ -205,18 +245,22 @@ def _seats(record: JoiningRecord) -> list[str]:
 def joining_sentences(record: JoiningRecord) -> list[str]:
     """Return what backs a joining, in sentences."""
     entries = [_polarities_text(record), _told_text(record)]
-    if record.polarity is not None:
+    bands = record.bands
+    if bands is not None and bands.chosen and bands.no_change is None:
+        before = record.alignment.chosen
+        entries.append(
+            f"Before the bands, as roomeq join says: {_candidate_text(before)}, loses "
+            f"{before.loss_db:.1f} dB. {_deviation_text(record)}"
+        )
+    if record.polarity is not None and record.polarity.inverted is not None:
         arrival = record.polarity.arrival_ms
         way = "later" if arrival > 0 else "earlier"
         entries.append(
             f"What arrives first of the subwoofer comes {abs(arrival):.1f} ms {way} than that of "
-            "the mains, to about 1 ms. It is no setting."
+            "the mains (half of such rooms are within 1.2 ms of the truth, one in four is more "
+            "than 2 ms off). It is no setting."
         )
-    worse = [row for row in record.seats if row.after_db - row.before_db > NAMED_SEAT_DB]
-    entries += [
-        f"Seat {row.seat} loses {row.after_db - row.before_db:.1f} dB more than now."
-        for row in worse
-    ]
+    entries += _worse_seats(record)
     entries += _range_sentences(record)
     if record.meeting is not None:
         entries += [_meeting_text(record.meeting, fault) for fault in record.meeting.faults]
@@ -226,6 +270,21 @@ def joining_sentences(record: JoiningRecord) -> list[str]:
             "quarter of such rooms other seats lost more than 0.3 dB."
         )
     return entries
+
+
+def _worse_seats(record: JoiningRecord) -> list[str]:
+    """Name the seats that lose more than now; behind other filters those that get quieter."""
+    if record.bypass:
+        return [
+            f"Seat {row.seat} gets {-row.level_gain_db:.1f} dB quieter around the crossover."
+            for row in record.seats
+            if row.level_gain_db < -NAMED_SEAT_DB
+        ]
+    return [
+        f"Seat {row.seat} loses {row.after_db - row.before_db:.1f} dB more than now."
+        for row in record.seats
+        if row.after_db - row.before_db > NAMED_SEAT_DB
+    ]
 
 
 def _range_sentences(record: JoiningRecord) -> list[str]:

@@ -29,6 +29,7 @@ class Case:
     mains_corner: float
     sub: dict = field(default_factory=dict)
     mains: dict = field(default_factory=dict)
+    arrival: float = 0.0
     noisy_sub: np.ndarray | None = None
     noisy_mains: np.ndarray | None = None
 
@@ -100,6 +101,12 @@ def random_case(seed, kind):
     left, right = (
         (rng.uniform(0.3, 0.9), y, rng.uniform(0.8, 1.1)) for y in (middle - half, middle + half)
     )
+    far = {
+        name: np.linalg.norm(np.array(here) - np.array(source), axis=1)
+        for name, source in (("sub", sub_place), ("left", left), ("right", right))
+    }
+    apart = far["sub"] - np.minimum(far["left"], far["right"])
+    case.arrival = case.delay + float(np.mean(apart)) / C
     low = butterworth("low", 2, corner) ** 2
     sub_path = low * closed_box(case.box_corner, 0.7071)
     if kind == "doubled_low_pass":
