@@ -74,7 +74,8 @@ def check_joining(
     if loss_db is None:
         planned = np.array(record.after_level_db)[index]
         loss_db = record.loss_db + _octave_mean_db(record, axis, planned - again + offset_db)
-    judged = (axis >= record.lowest * (1 - 1e-9)) & (axis <= record.highest * (1 + 1e-9))
+    octaves = np.abs(np.log2(axis / record.corner))
+    judged = octaves <= 1.0 + 1e-9  # beyond that nothing tells one setting from another
     looks = {look: levels[index][:, judged] for look, levels in _predictions(record).items()}
     left = {look: _difference_db(again[:, judged], levels) for look, levels in looks.items()}
     by_seat = left[JoiningLook.AS_PLANNED]

@@ -80,6 +80,29 @@ def test_a_wrong_delay_is_neither(room, record):
     assert check.looks_like is JoiningLook.SOMETHING_ELSE
 
 
+def test_the_loss_is_that_of_the_system_that_was_measured(room, record):
+    """From the level of both alone; formed here, 1/12 octave apart from the definition."""
+    planned = record.settings.settings()
+    for moved, offset in ((0.0, 0.0), (0.002, 3.0), (0.004, 0.0)):
+        setting = replace(planned, delay=planned.delay + moved)
+        survey = again(room, setting, offset_db=offset)
+        check = check_joining(record, survey, tolerance_db=1.0, offset_db=offset)
+        losses = []
+        for m in survey.measurements:
+            parts = {o.source: o.response for o in room.survey.at_seat(m.seat)}
+            axis = parts["sub"].frequencies
+            sub = parts["sub"].pressure
+            sub = sub / linkwitz_riley("low", 4, corner=80.0, frequencies=axis)
+            both = np.abs(sub) + np.abs(parts["mains"].pressure)
+            heard = np.abs(m.response.pressure) / 10 ** (offset / 20)
+            octave = np.abs(np.log2(axis / 80.0)) <= 0.5
+            losses.append(np.mean(20 * np.log10(both / heard)[octave]))
+        assert check.loss_db == pytest.approx(np.mean(losses), abs=0.15)
+        assert check.predicted_loss_db == record.loss_db
+    told = check_joining(record, survey, tolerance_db=1.0, loss_db=0.75)
+    assert told.loss_db == 0.75
+
+
 def test_without_the_sum_there_is_nothing_to_check(room, record):
     assert check_joining(record, room.survey.of_source("sub"), tolerance_db=1.0) is None
     short = again(room, record.settings.settings())

@@ -30,9 +30,10 @@ from roomeq.bands import logarithmic_axis
 from roomeq.levels import FloatArray
 from roomeq.response import ComplexArray
 
-__all__ = ["HIGHEST", "LOWEST", "PolarityTest", "polarity_axis", "test_polarity"]
+__all__ = ["PolarityTest", "polarity_axis", "test_polarity"]
 
-LOWEST, HIGHEST = 25.0, 195.0
+LOWEST = 25.0
+HIGHEST = 195.0
 LEAST_RATIO = 1.2
 LONGEST = 0.020
 _STEP = 1.0  # Hz: responses of 1 s
