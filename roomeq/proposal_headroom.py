@@ -119,16 +119,12 @@ def fit_within_headroom(room: Room, *, fit: Callable[[Room], BandGainFit]) -> Dr
 
 def _with_floor(room: Room, high_pass: CrossoverFilter | None) -> Room:
     """Return a room in which nothing is boosted below a high-pass or a vented box's tuning."""
-    box = room.equipment.box
-    known = [
-        room.limits.no_boost_below,
-        None if high_pass is None else high_pass.corner,
-        box.tuning if isinstance(box, VentedBox) else None,
-    ]
-    floors = [floor for floor in known if floor is not None]
-    if not floors:
-        return room
-    return replace(room, limits=replace(room.limits, no_boost_below=max(floors)))
+    box, corner = room.equipment.box, None if high_pass is None else high_pass.corner
+    tuning = box.tuning if isinstance(box, VentedBox) else None
+    known = [f for f in (room.limits.no_boost_below, corner, tuning) if f is not None]
+    floor = max(known, default=None)
+    limits = replace(room.limits, no_boost_below=floor, high_pass_corner=corner)
+    return replace(room, limits=limits)
 
 
 def _room_behind(scene: DriveScene, high_pass: CrossoverFilter | None) -> Room:

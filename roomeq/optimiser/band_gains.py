@@ -15,6 +15,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from roomeq.bands import logarithmic_axis
 from roomeq.device.equaliser import FixedBandEqualiser
 from roomeq.levels import FloatArray, readonly
 from roomeq.optimiser.band_gain_fit import (
@@ -184,9 +185,9 @@ class BandGainTask:
     def loudness(self, gains_db: FloatArray) -> _Loudness:
         """Return what the drive limit leaves of a loudness, with gains."""
         data, equaliser, target = self.data, self.equaliser, self.target
-        rows = self.rows()
-        boost_db = equaliser.response_db(gains_db, rows)
-        most_db = self.limits.granted_level_db(rows, boost_db, self.floor)
+        fine = np.append(logarithmic_axis(10.0, 300.0, per_octave=384), self.floor)
+        boost_db = equaliser.response_db(gains_db, fine)
+        most_db = self.limits.granted_level_db(fine, boost_db, self.floor)
         now_db = data.mean_db(data.present_db)
         wanted_db = 0.0
         if target.level_db is not None:

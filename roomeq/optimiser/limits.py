@@ -65,6 +65,8 @@ class Limits:
     no_boost_below : float, optional
         Hz below which nothing is boosted, for example the protective high-pass. The subwoofer's
         own lower limit takes its place where that is higher; 32 Hz where neither is known.
+    high_pass_corner : float, optional
+        Corner of the protective high-pass in Hz, below which no signal reaches the driver.
     locked : tuple of float
         Nominal centres of bands that keep their present gain.
     unlocked : tuple of float
@@ -82,6 +84,7 @@ class Limits:
     locked: tuple[float, ...] = ()
     unlocked: tuple[float, ...] = ()
     drive_by_frequency: tuple[tuple[float, float], ...] = ()
+    high_pass_corner: float | None = None
 
     def __post_init__(self) -> None:
         points = np.asarray(self.drive_by_frequency, dtype=np.float64).reshape(-1, 2)
@@ -91,7 +94,7 @@ class Limits:
                 "drive_by_frequency needs rising, positive frequencies and limits that are finite "
                 f"and not negative, got {self.drive_by_frequency!r}"
             )
-        for name in ("filter_boost_db", "drive_boost_db", "no_boost_below"):
+        for name in ("filter_boost_db", "drive_boost_db", "no_boost_below", "high_pass_corner"):
             value = getattr(self, name)
             if value is not None and not (np.isfinite(value) and value >= 0):
                 raise ValueError(f"{name} must be finite and not negative, got {value!r}")
@@ -129,9 +132,9 @@ class Limits:
         floor : float
             Hz below which nothing is boosted: turning the level up is a boost too.
         """
-        reached = frequencies >= max(LOWEST_SIGNAL, self.no_boost_below or 0.0)
+        reached = frequencies >= max(LOWEST_SIGNAL, self.high_pass_corner or 0.0)
         limit = self.drive_db(frequencies)
-        limit = np.where(frequencies < floor, np.minimum(limit, DRIVE_BELOW_FLOOR_DB), limit)
+        limit = np.where(frequencies <= floor, np.minimum(limit, DRIVE_BELOW_FLOOR_DB), limit)
         return float((limit - boost_db)[reached].min())
 
 
