@@ -32,7 +32,7 @@ __all__ = ["check_joining", "joining_stated_otherwise"]
 
 _SAME_MS = 0.006  # a plan shows two decimals, and that is what is set
 _SAME_DEG = 1e-9
-_CLEARLY = 0.7  # another setting must leave at most this share of the difference
+_CLEARLY = 0.5  # another setting must leave at most this share of the difference
 
 
 def check_joining(

@@ -27,6 +27,7 @@ __all__ = [
     "bands_lines",
     "delay_instruction",
     "delay_text",
+    "explanation_text",
     "joining_lines",
     "joining_note_text",
     "joining_sentences",
