@@ -67,13 +67,17 @@ def command_parser() -> argparse.ArgumentParser:
     join = commands.add_parser(
         "join",
         help="join subwoofer and mains",
-        description="Choose delay, polarity, phase control and level of the subwoofer against the "
-        "mains, low-passes to switch off, and rank the corners and slopes on offer. The room file "
-        "needs measurements of subwoofer and of mains against one time reference, or levels of "
-        "both, of their sum and of their difference. Nothing is written.",
+        description="Choose delay and polarity of the subwoofer against the mains, and low-passes "
+        "to switch off; tell what bands would still do, and rank the corners and slopes on offer. "
+        "The room file needs measurements of subwoofer and of mains against one time reference, or "
+        "levels of both, of their sum and of their difference. Nothing is written unless --plan is "
+        "given.",
     )
     join.add_argument("room", nargs=1, metavar="ROOM", help="a folder with room.toml, or that file")
     join.add_argument("--json", action="store_true", help="print JSON instead of tables")
+    join.add_argument(
+        "--plan", metavar="FILE", help="also keep the joining as a plan, the bands as they are"
+    )
     propose = commands.add_parser(
         "propose",
         help="propose band gains for a room",

@@ -188,8 +188,17 @@ def _join(room: Room, options: argparse.Namespace) -> int:
 
     with progress("joining subwoofer and mains", sys.stderr):
         found = join(room)
+        if options.plan:
+            from roomeq.plan import write_plan
+            from roomeq.proposal import propose
+
+            if found.record is None:
+                raise ValueError("levels alone give no settings to keep in a plan")
+            write_plan(propose(room, keep_bands=True), options.plan)
     _say_alarms(room)
     print(found.to_json().decode() if options.json else room_joining_text(found), end="")
+    if options.plan and not options.json:
+        print(f"\nPlan kept in {options.plan}")
     return 1 if room.doubtful or found.doubtful else 0
 
 

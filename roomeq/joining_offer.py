@@ -8,15 +8,12 @@ Delays in s, those of the subwoofer against the mains: positive is later.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
-from roomeq.device.crossover import CrossoverFilter
-from roomeq.device.path import bypass_order
 from roomeq.device.profile import PhaseControl
 from roomeq.optimiser.joining_settings import DelayRange, JoiningSettings, LevelRange
 from roomeq.room import Room
 
-__all__ = ["JoiningOffer", "bypasses_on_offer", "joining_offer"]
+__all__ = ["JoiningOffer", "joining_offer"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -41,16 +38,6 @@ class JoiningOffer:
     phase_control: PhaseControl | None
     levels: LevelRange
     can_invert: bool
-
-    @property
-    def choices(self) -> dict[str, Any]:
-        """Arguments of `fit_joining` and of `fit_all_settings`."""
-        return {
-            "delays": self.delays,
-            "phase_control": self.phase_control,
-            "levels": self.levels,
-            "can_invert": self.can_invert,
-        }
 
 
 def joining_offer(room: Room) -> JoiningOffer:
@@ -96,11 +83,3 @@ def _levels(room: Room) -> LevelRange:
         highest_db=max(0.0, min(widest.highest_db, knob.highest_db - present)),
         step_db=knob.step_db,
     )
-
-
-def bypasses_on_offer(room: Room) -> tuple[CrossoverFilter, ...]:
-    """Return the low-passes of the path that may be switched off, those to be preferred first."""
-    order = bypass_order(
-        room.path, mains=room.joining.mains_filters or (), fixed=room.joining.fixed
-    )
-    return tuple(room.path[index] for index in order)

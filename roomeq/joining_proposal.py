@@ -1,53 +1,51 @@
-"""From a room to a joining: what can be set, low-passes to bypass, delay, polarity, phase, level.
+"""From a room to a joining: what to bypass, delay, polarity, and what bands would still do.
 
 Conventions
 -----------
 Delays in s, those of the subwoofer against the mains: positive is later. Nothing here computes
-acoustics and nothing is written; figures come from `roomeq.optimiser`. A bypass is taken only if
-the sum at the seats gains 0.1 dB by it, each joined anew; filters are kept if everything together
-gains less than 0.5 dB or the repeatability.
+acoustics and nothing is written; figures come from `roomeq.optimiser`, by the steps of
+`roomeq.joining_solution`, which `propose` takes as well.
 """
 
 from __future__ import annotations
 
-import math
-from dataclasses import dataclass
-from functools import reduce
+from dataclasses import dataclass, replace
 
 import msgspec
 import numpy as np
 
 from roomeq.bands import logarithmic_axis
 from roomeq.device.crossover import CrossoverFilter, chain_response
-from roomeq.device.path import PathAnalysis, bypass_sets
+from roomeq.device.path import PathAnalysis
 from roomeq.device.profile import FilterChoice
-from roomeq.joining_offer import JoiningOffer, bypasses_on_offer, joining_offer
+from roomeq.joining_offer import JoiningOffer, joining_offer
 from roomeq.joining_setup import JoiningSetup
+from roomeq.joining_solution import Joining, joining_record, solve_joining, tune_bands
+from roomeq.joining_steps import joining_data, without_filters
 from roomeq.levels import FloatArray
-from roomeq.optimiser.alternation import without_bypassed
-from roomeq.optimiser.band_gain_fit import judge_improvement
+from roomeq.optimiser.alignment import Alignment, align
 from roomeq.optimiser.corner_choice import (
     HALF_OCTAVE,
     CornerChoice,
     CrossoverPair,
+    PairOutcome,
     RankedPair,
     choose_corner,
     offered_pairs,
 )
-from roomeq.optimiser.joining import JoiningFit, fit_joining
 from roomeq.optimiser.joining_data import JoiningData
 from roomeq.optimiser.joining_levels import fit_joining_levels
-from roomeq.optimiser.joining_survey import prepare_joining
 from roomeq.optimiser.path_estimate import PathEstimate
+from roomeq.optimiser.sum_bands import SumBands
 from roomeq.path_figures import EngagedRows, described_path, estimated_path
 from roomeq.plan_joining import JoiningRecord, LevelJoiningRecord
 from roomeq.recording_weights import weighed_room
+from roomeq.response import ComplexArray
 from roomeq.room import Room
 from roomeq.survey import Source
 
 __all__ = ["RoomJoining", "join"]
 
-LEAST_BYPASS_GAIN_DB = 0.1
 _FOUR: tuple[Source, ...] = ("sub", "mains", "both", "difference")
 _POINTS_PER_OCTAVE = 96
 
@@ -63,10 +61,13 @@ class RoomJoining:
         What the described filters do.
     estimate : PathEstimate or None
         Which filters are really engaged.
-    fit : JoiningFit or None
-        None where there is no common time reference.
+    fit : Alignment or None
+        Delay and polarity before the bands; None where there is no common time reference.
     record : JoiningRecord or None
-        The same with what is to be bypassed, in figures.
+        What is set while the bands stay, in figures.
+    with_bands : JoiningRecord or None
+        What bands and level would still do, and the delay that goes with them; None where their
+        phase is not known.
     levels : LevelJoiningRecord or None
         Two answers from levels alone, where there is no common time reference.
     corners : CornerChoice or None
@@ -78,8 +79,9 @@ class RoomJoining:
     room: str
     path: PathAnalysis | None
     estimate: PathEstimate | None
-    fit: JoiningFit | None
+    fit: Alignment | None
     record: JoiningRecord | None
+    with_bands: JoiningRecord | None
     levels: LevelJoiningRecord | None
     corners: CornerChoice | None
     corners_missing: str
@@ -90,17 +92,20 @@ class RoomJoining:
             return f"{start}not joined>"
         if record is None:
             assert self.levels is not None
-            start, record = f"{start}from levels alone, to try first: ", self.levels.first
-        before_db, after_db = record.deviation_before_db, record.deviation_db
-        if record.no_change is not None:
-            return f"{start}no change, deviation {before_db:.1f} dB>"
-        return f"{start}{_in_short(record)}; deviation {before_db:.1f} to {after_db:.1f} dB>"
+            record = self.levels.answer
+            if record is None:
+                return f"{start}from levels alone, late or early is open>"
+        loss = f"the sum loses {record.loss_before_db:.1f} dB"
+        if not record.changes:
+            return f"{start}no change, {loss}>"
+        return f"{start}{_in_short(record)}; {loss}, then {record.loss_db:.1f} dB>"
 
     def to_json(self) -> bytes:
         """Return what was found as JSON text."""
         report = {
             "room": self.room,
             "joining": self.record,
+            "with_bands": self.with_bands,
             "from_levels": self.levels,
             "path": self.path,
             "engaged": EngagedRows.of(self.estimate),
@@ -114,8 +119,12 @@ class RoomJoining:
         """Whether the answer wants a look before it is acted on."""
         if self.record is None:
             return True
-        disagrees = "sum_disagrees" in self.record.notes
-        return self.record.ambiguous or disagrees or bool(self.record.at_ends)
+        return bool(
+            "sum_disagrees" in self.record.notes
+            or self.record.alignment.at_end
+            or (self.record.meeting and self.record.meeting.faults)
+            or (self.record.changes and self.record.alignment.either_polarity)
+        )
 
 
 def _in_short(record: JoiningRecord) -> str:
@@ -123,7 +132,7 @@ def _in_short(record: JoiningRecord) -> str:
     way = " later" if one.delay_ms > 0 else " earlier" if one.delay_ms < 0 else ""
     words = (
         f"{abs(one.delay_ms):.2f} ms{way}, {one.settings().polarity}, "
-        f"phase {one.phase_deg:g} degrees, level {one.level_change_db:+.1f} dB"
+        f"phase {one.phase_deg:g} degrees"
     )
     if record.bypass:
         many = "" if len(record.bypass) == 1 else "es"
@@ -138,6 +147,7 @@ def _pair_row(entry: RankedPair) -> dict[str, object]:
         "high_pass": None if pair.high_pass is None else str(pair.high_pass),
         "corner": pair.corner,
         "deviation_db": entry.deviation_db,
+        "loss_db": entry.outcome.loss_db,
         "acoustic_order": entry.acoustic_order,
         "phase_at_corner_deg": entry.phase_at_corner_deg,
         "doubts": list(entry.doubts),
@@ -169,13 +179,14 @@ def join(room: Room) -> RoomJoining:
             "corner under [crossover]"
         )
     offer = joining_offer(room)
-    fit: JoiningFit | None = None
-    record: JoiningRecord | None = None
+    found: Joining | None = None
+    kept: Joining | None = None
     levels: LevelJoiningRecord | None = None
     corners: CornerChoice | None = None
     if room.joining.common_time_reference and "mains" in room.survey.sources:
-        fit, bypassed, record = _joined(room, room.corner, offer)
-        corners, missing = _corners(room, offer, bypassed)
+        kept = solve_joining(room, offer, keep_bands=True)
+        found = solve_joining(room, offer)
+        corners, missing = _corners(found)
     else:
         levels = _joined_by_levels(room, room.corner, offer)
         missing = "without a common time reference no other pair can be predicted"
@@ -183,52 +194,13 @@ def join(room: Room) -> RoomJoining:
         room=room.name,
         path=described_path(room),
         estimate=estimated_path(room),
-        fit=fit,
-        record=record,
+        fit=None if kept is None else kept.alignment,
+        record=None if kept is None else joining_record(kept),
+        with_bands=None if found is None or found.bands is None else joining_record(found),
         levels=levels,
         corners=corners,
         corners_missing=missing,
     )
-
-
-def _joined(
-    room: Room, corner: float, offer: JoiningOffer
-) -> tuple[JoiningFit, tuple[CrossoverFilter, ...], JoiningRecord]:
-    data = prepare_joining(
-        room.survey,
-        corner=corner,
-        common_time_reference=True,
-        target=room.target,
-        present=offer.present,
-    )
-    choices = {**offer.choices, "loss": room.loss}
-    measured = fit_joining(data, repeatability_db=room.repeatability_db, **choices)
-    best = measured
-    bypassed: tuple[CrossoverFilter, ...] = ()
-    for removed in _removed(room):
-        changed = data.with_transfers(sub=1.0 / chain_response(removed, data.points))
-        other = fit_joining(changed, least_improvement_db=-math.inf, **choices)
-        if best.candidate_deviation_db - other.candidate_deviation_db >= LEAST_BYPASS_GAIN_DB:
-            best, bypassed = other, removed
-    gained = measured.deviation_before_db - best.candidate_deviation_db
-    if judge_improvement(gained, repeatability_db=room.repeatability_db) is not None:
-        best, bypassed = measured, ()
-    record = JoiningRecord.of(
-        best,
-        measured=data,
-        delay_stated=offer.delay_stated,
-        bypass=bypassed,
-        bypass_gain_db=None
-        if not bypassed
-        else measured.candidate_deviation_db - best.candidate_deviation_db,
-    )
-    return best, bypassed, record
-
-
-def _removed(room: Room) -> list[tuple[CrossoverFilter, ...]]:
-    """Return what may be bypassed together, few before many, without nothing."""
-    low_passes = sum(entry.kind == "low_pass" for entry in room.path)
-    return bypass_sets(bypasses_on_offer(room), low_passes=low_passes)[1:]
 
 
 def _joined_by_levels(room: Room, corner: float, offer: JoiningOffer) -> LevelJoiningRecord:
@@ -259,10 +231,13 @@ def _joined_by_levels(room: Room, corner: float, offer: JoiningOffer) -> LevelJo
         seat_weights=np.array([weights[seat] for seat in seats]),
         target=room.target,
         present=offer.present,
-        loss=room.loss,
-        **offer.choices,
+        delays=offer.delays,
+        phase_control=offer.phase_control,
+        can_invert=offer.can_invert,
     )
-    return LevelJoiningRecord.of(joining, delay_stated=offer.delay_stated)
+    return LevelJoiningRecord.of(
+        joining, delay_stated=offer.delay_stated, decided=room.joining.subwoofer_is
+    )
 
 
 def _shared_axis(room: Room, seats: tuple[str, ...]) -> FloatArray:
@@ -291,13 +266,11 @@ def _level_db(room: Room, seat: str, source: Source, axis: FloatArray) -> FloatA
     return np.asarray(10.0 * np.log10(np.mean(rows, axis=0)))
 
 
-def _corners(
-    room: Room, offer: JoiningOffer, bypassed: tuple[CrossoverFilter, ...]
-) -> tuple[CornerChoice | None, str]:
+def _corners(found: Joining) -> tuple[CornerChoice | None, str]:
     """Rank the pairs that device and processor offer; else say why not."""
-    setup = room.joining
-    low_passes = [entry for entry in room.path if entry.kind == "low_pass"]
-    left = without_bypassed(tuple(low_passes), bypassed)
+    room, setup = found.room, found.room.joining
+    low_passes = tuple(entry for entry in room.path if entry.kind == "low_pass")
+    left = without_filters(low_passes, found.bypassed)
     obstacle = _ranking_obstacle(setup, left)
     if obstacle is not None:
         return None, obstacle
@@ -305,31 +278,62 @@ def _corners(
     pairs = _measured_pairs(room, low=low, high=high)
     if not pairs:
         return None, "no pair on offer lies within what was measured"
-    corners = [pair.corner for pair in pairs]
-    data = prepare_joining(
-        room.survey,
-        corner=corners[0],  # each pair is judged at its own; the present one may lie elsewhere
-        common_time_reference=True,
-        target=room.target,
-        present=offer.present,
-        span=(min(corners) / HALF_OCTAVE, max(corners) * HALF_OCTAVE),
-    )
+    if found.bands is None:
+        return None, "the phase of the bands is not known"
     try:
+        data = joining_data(room, found.offer, highest=2.0 * max(pair.corner for pair in pairs))
         choice = choose_corner(
-            reduce(_without, bypassed, data),
+            data.with_transfers(sub=_change(found, data)),
             pairs=pairs,
-            present=None
-            if low is None and high is None
-            else CrossoverPair(low_pass=low, high_pass=high),
+            present=CrossoverPair(low_pass=low, high_pass=high),
             mains=setup.mains,
-            delays=offer.delays,
-            levels=offer.levels,
-            loss=room.loss,
-            can_invert=offer.can_invert,
+            solve=_PairSolver(found=found),
         )
     except ValueError as error:
         return None, str(error)
     return choice, ""
+
+
+def _change(found: Joining, data: JoiningData) -> ComplexArray:
+    """Return what bypass and high-pass change in the subwoofer."""
+    before = found.room.equipment.protection
+    now = () if found.high_pass is None else (found.high_pass,)
+    was = () if before is None else (before,)
+    points = data.points
+    return np.asarray(chain_response(now, points) / chain_response((*was, *found.bypassed), points))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _PairSolver:
+    """Delay, polarity, level and bands with another pair, as with the present one."""
+
+    found: Joining
+
+    def __call__(self, data: JoiningData, pair: CrossoverPair) -> PairOutcome:
+        """Return what a pair gives."""
+        offer = self.found.offer
+        aligned = align(
+            data,
+            delays=offer.delays,
+            phase_control=offer.phase_control,
+            can_invert=offer.can_invert,
+            told_inverted=self.found.alignment.told_inverted,
+        ).chosen
+        assert self.found.bands is not None
+        task = replace(self.found.bands.task, corner=pair.corner)
+        box = self.found.room.joining.mains
+        filters = [pair.high_pass, None if box is None else box.roll_off]
+        bands = SumBands(
+            data=data,
+            joining=aligned.settings,
+            task=task,
+            levels=offer.levels,
+            mains_filters=tuple(one for one in filters if one is not None),
+        )
+        tuned, setting = tune_bands(bands, self.found.gains_db, delays=offer.delays)
+        return PairOutcome(
+            settings=tuned.joining, loss_db=aligned.loss_db, deviation_db=setting.deviation_db
+        )
 
 
 def _ranking_obstacle(setup: JoiningSetup, low_passes: tuple[CrossoverFilter, ...]) -> str | None:
@@ -360,10 +364,6 @@ def _measured_pairs(
         )
         if lowest * HALF_OCTAVE <= pair.corner <= highest / HALF_OCTAVE
     )
-
-
-def _without(data: JoiningData, one: CrossoverFilter) -> JoiningData:
-    return data.with_transfers(sub=1.0 / one.response(data.points))
 
 
 def _only(one: CrossoverFilter | None) -> FilterChoice | None:

@@ -65,6 +65,7 @@ def _setup(room_file: RoomFile) -> JoiningSetup:
     mains_stated = room_file.states("mains_path")
     return JoiningSetup(
         common_time_reference=None if timing is None else timing.common_reference,
+        subwoofer_is=None if timing is None else timing.subwoofer,
         present_delay=1e-3 * (room_file.device.present.delay_ms or 0.0),
         delays=_delays(room_file),
         high_pass=None if processor is None else _choice(processor.high_pass),

@@ -44,6 +44,8 @@ class JoiningSetup:
     ----------
     common_time_reference : bool or None
         Whether subwoofer and mains were measured against one time zero; None is not stated.
+    subwoofer_is : {"late", "early"} or None
+        What a deciding measurement told where only levels are known; None if it was not made.
     present_delay : float
         Of the subwoofer against the mains while measuring, as far as the processor makes it.
     delays : DelayRange or None
@@ -61,6 +63,7 @@ class JoiningSetup:
     """
 
     common_time_reference: bool | None = None
+    subwoofer_is: Literal["late", "early"] | None = None
     present_delay: float = 0.0
     delays: DelayRange | None = None
     high_pass: FilterChoice | None = None

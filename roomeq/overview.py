@@ -30,6 +30,7 @@ from roomeq.analysis.survey_levels import (
 )
 from roomeq.bands import third_octave_band, third_octave_bands
 from roomeq.device.path import PathAnalysis
+from roomeq.joining_steps import present_loss
 from roomeq.levels import FloatArray
 from roomeq.optimiser.path_estimate import PathEstimate
 from roomeq.path_figures import EngagedRows, described_path
@@ -172,6 +173,8 @@ class RoomOverview(_Row, frozen=True, kw_only=True):
         Low-passes that are better switched off.
     engaged : EngagedRows or None
         Which low-passes are really engaged, as far as measurements tell.
+    sum_corner, sum_loss_db : float or None
+        Hz, and what the sum of subwoofer and mains loses around it; None where that is not known.
     """
 
     room: str
@@ -200,6 +203,8 @@ class RoomOverview(_Row, frozen=True, kw_only=True):
     path_analysis: PathAnalysis | None = None
     bypass: tuple[str, ...] = ()
     engaged: EngagedRows | None = None
+    sum_corner: float | None = None
+    sum_loss_db: float | None = None
 
     def to_json(self) -> bytes:
         """Return the overview as JSON text."""
@@ -237,6 +242,7 @@ def room_overview(
     odd = estimate_odd_seat(levels, frequencies=axis, seats=survey.seats)
     analysis = described_path(room)
     advised = None if analysis is None else analysis.recommended
+    loss = present_loss(room)
     return RoomOverview(
         room=room.name,
         device=room.device.name,
@@ -264,6 +270,8 @@ def room_overview(
         path_analysis=analysis,
         bypass=() if advised is None else tuple(str(one) for one in advised.filters),
         engaged=EngagedRows.of(estimate),
+        sum_corner=None if loss is None else loss[0],
+        sum_loss_db=None if loss is None else loss[1].loss_db,
     )
 
 

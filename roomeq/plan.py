@@ -152,16 +152,7 @@ class Plan(PlanRecord, frozen=True, kw_only=True):
     @property
     def joins(self) -> bool:
         """Whether delay, polarity, phase control or a bypass is to be set differently from now."""
-        joining = self.joining
-        if joining is None:
-            return False
-        now, then = joining.present, joining.settings
-        moved = (now.delay_ms, now.inverted, now.phase_deg) != (
-            then.delay_ms,
-            then.inverted,
-            then.phase_deg,
-        )
-        return moved or bool(joining.bypass)
+        return self.joining is not None and self.joining.changes
 
     @property
     def deviation_before_db(self) -> float:

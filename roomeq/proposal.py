@@ -33,8 +33,7 @@ from roomeq.plan import (
 )
 from roomeq.plan_records import rows_of
 from roomeq.proposal_cautions import proposal_cautions, recording_cautions
-from roomeq.proposal_headroom import fit_within_headroom
-from roomeq.proposal_joining import Q_FACTORS, fit_with_mains, path_cautions
+from roomeq.proposal_joining import Q_FACTORS, path_cautions, proposal_with_mains
 from roomeq.recording_rows import recording_rows
 from roomeq.recording_weights import weighed_room
 from roomeq.room import Room
@@ -42,7 +41,9 @@ from roomeq.room import Room
 __all__ = ["fit_room_gains", "propose"]
 
 
-def propose(room: Room, *, best: bool = False, node_limit: int | None = None) -> Plan:
+def propose(
+    room: Room, *, best: bool = False, node_limit: int | None = None, keep_bands: bool = False
+) -> Plan:
     """Propose band gains for a room.
 
     Parameters
@@ -54,6 +55,8 @@ def propose(room: Room, *, best: bool = False, node_limit: int | None = None) ->
         fewer bands.
     node_limit : int, optional
         Most nodes of the search for the proof; the optimiser's default otherwise.
+    keep_bands : bool
+        Join subwoofer and mains only: bands and level stay as they are.
 
     Returns
     -------
@@ -69,8 +72,7 @@ def propose(room: Room, *, best: bool = False, node_limit: int | None = None) ->
     recordings = recording_rows(room)
     as_measured = weighed_room(room)
     fit_bands = partial(_fit, node_limit=node_limit, best=best)
-    drive = fit_within_headroom(as_measured, fit=fit_bands)
-    joint = fit_with_mains(as_measured, drive, fit=fit_bands)
+    joint = proposal_with_mains(as_measured, fit=fit_bands, keep_bands=keep_bands)
     joining, drive = joint.record, joint.drive
     room, fit = drive.room, drive.fit
     level = choose_level(

@@ -21,6 +21,7 @@ from roomeq.drive_scene import (
     high_pass_change_db,
     playback_of,
 )
+from roomeq.levels import FloatArray
 from roomeq.optimiser.band_gain_fit import BandGainFit
 from roomeq.optimiser.drive_cautions import (
     DriveNote,
@@ -36,7 +37,7 @@ from roomeq.plan_drive import ExtraDriveRow, HeadroomRecord, ProtectionSetting
 from roomeq.plan_records import Caution, CautionCode
 from roomeq.room import Room
 
-__all__ = ["DriveProposal", "fit_within_headroom"]
+__all__ = ["DriveProposal", "fit_within_headroom", "room_behind_protection"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -225,3 +226,21 @@ def _assumptions(scene: DriveScene, choice: ProtectionChoice) -> tuple[str, ...]
             f"{change[most]:+.1f} dB at {scene.bands[most].label} Hz, also in what is called now"
         )
     return tuple(found)
+
+
+def room_behind_protection(room: Room, gains_db: FloatArray) -> tuple[Room, CrossoverFilter | None]:
+    """Return a room behind the protective high-pass that goes with gains, and that high-pass.
+
+    Limits follow, as for `fit_within_headroom`.
+
+    Raises
+    ------
+    ValueError
+        As for `fit_within_headroom`.
+    """
+    if room.wanted is None:
+        present = room.equipment.protection
+        return _with_floor(room, present), present
+    scene = DriveScene.of(room, room.wanted)
+    high_pass = scene.protection(gains_db).high_pass
+    return _room_behind(scene, high_pass), high_pass

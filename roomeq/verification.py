@@ -19,6 +19,7 @@ import numpy as np
 from roomeq.analysis.survey_levels import has_band_levels, seat_levels_db
 from roomeq.bands import third_octave_band
 from roomeq.device.equaliser import FixedBandEqualiser, QLaw
+from roomeq.joining_steps import present_loss
 from roomeq.levels import FloatArray
 from roomeq.plan import CautionCode, DeviceRecord, Plan
 from roomeq.room import Room
@@ -105,6 +106,7 @@ def verify_room(plan: Plan, room: Room) -> Verification:
         stated_delay=room.joining.present_delay if present.delay_stated else None,
         stated_polarity=present.polarity,
         stated_phase_deg=present.phase_deg,
+        sum_loss_db=None if (loss := present_loss(room)) is None else loss[1].loss_db,
     )
 
 
@@ -117,6 +119,7 @@ def verify(
     stated_delay: float | None = None,
     stated_polarity: Literal["normal", "inverted"] | None = None,
     stated_phase_deg: float | None = None,
+    sum_loss_db: float | None = None,
 ) -> Verification:
     """Compare a measurement taken after the settings were made with a plan.
 
@@ -132,6 +135,8 @@ def verify(
     stated_delay, stated_polarity, stated_phase_deg : optional
         The same of delay (s, of the subwoofer against the mains), polarity and phase control;
         compared where the plan joins subwoofer and mains.
+    sum_loss_db : float, optional
+        What their sum loses now, where both were measured again against one time reference.
 
     Returns
     -------
@@ -154,7 +159,13 @@ def verify(
     agrees = _all_agree(plan, difference, explained, tolerance=tolerance)
     joining, otherwise = None, tuple[StatedJoiningSetting, ...]()
     if plan.joining is not None:
-        joining = check_joining(plan.joining, survey, tolerance_db=tolerance)
+        joining = check_joining(
+            plan.joining,
+            survey,
+            tolerance_db=tolerance,
+            loss_db=sum_loss_db,
+            offset_db=difference.offset_db,
+        )
         otherwise = joining_stated_otherwise(
             plan.joining, delay=stated_delay, polarity=stated_polarity, phase_deg=stated_phase_deg
         )

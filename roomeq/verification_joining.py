@@ -32,11 +32,16 @@ __all__ = ["check_joining", "joining_stated_otherwise"]
 
 _SAME_MS = 0.006  # a plan shows two decimals, and that is what is set
 _SAME_DEG = 1e-9
-_CLEARLY = 0.7  # another setting must leave at most this share of the difference
+_CLEARLY = 0.5  # another setting must leave at most this share of the difference
 
 
 def check_joining(
-    record: JoiningRecord, survey: Survey, *, tolerance_db: float
+    record: JoiningRecord,
+    survey: Survey,
+    *,
+    tolerance_db: float,
+    loss_db: float | None = None,
+    offset_db: float = 0.0,
 ) -> JoiningCheck | None:
     """Compare the sum of subwoofer and mains, measured again, with what a plan predicted.
 
@@ -46,6 +51,11 @@ def check_joining(
     survey : Survey
     tolerance_db : float
         A seat agrees within twice this, as for the subwoofer alone.
+    loss_db : float, optional
+        What the sum loses, where subwoofer and mains were measured again as well. Otherwise it
+        follows from the level of both.
+    offset_db : float
+        Level by which the subwoofer alone differs from its prediction at all seats.
 
     Returns
     -------
@@ -61,7 +71,11 @@ def check_joining(
     seats = list(measured)
     index = [rows.index(seat) for seat in seats]
     again = np.array([measured[seat] for seat in seats])
-    judged = (axis >= record.lowest * (1 - 1e-9)) & (axis <= record.highest * (1 + 1e-9))
+    if loss_db is None:
+        planned = np.array(record.after_level_db)[index]
+        loss_db = record.loss_db + _octave_mean_db(record, axis, planned - again + offset_db)
+    octaves = np.abs(np.log2(axis / record.corner))
+    judged = octaves <= 1.0 + 1e-9  # beyond that nothing tells one setting from another
     looks = {look: levels[index][:, judged] for look, levels in _predictions(record).items()}
     left = {look: _difference_db(again[:, judged], levels) for look, levels in looks.items()}
     by_seat = left[JoiningLook.AS_PLANNED]
@@ -79,6 +93,9 @@ def check_joining(
             )
             for seat, value in zip(seats, by_seat, strict=True)
         ),
+        corner=record.corner,
+        loss_db=loss_db,
+        predicted_loss_db=record.loss_db,
     )
 
 
@@ -119,6 +136,12 @@ def joining_stated_otherwise(
             StatedJoiningSetting(label="phase_deg", planned=planned.phase_deg, stated=phase_deg)
         )
     return tuple(found)
+
+
+def _octave_mean_db(record: JoiningRecord, axis: FloatArray, rows: FloatArray) -> float:
+    """Return the mean of levels over the octave around the corner and over the seats."""
+    inside = (axis >= record.lowest * (1 - 1e-9)) & (axis <= record.highest * (1 + 1e-9))
+    return float(np.mean(rows[:, inside]))
 
 
 def _measured(survey: Survey, seats: list[str], axis: FloatArray) -> dict[str, FloatArray]:

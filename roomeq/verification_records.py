@@ -127,11 +127,18 @@ class JoiningCheck(_Record, frozen=True, kw_only=True):
     looks_like : JoiningLook
         The setting that the sum looks like.
     seats : tuple of SeatCheck
+    corner : float
+        Hz.
+    loss_db, predicted_loss_db : float
+        What the sum loses around it, measured again and as predicted.
     """
 
     agrees: bool
     looks_like: JoiningLook
     seats: tuple[SeatCheck, ...]
+    corner: float
+    loss_db: float
+    predicted_loss_db: float
 
 
 class Verification(_Record, frozen=True, kw_only=True):

@@ -134,7 +134,7 @@ ROOMS: dict[str, HiddenRoom] = {
     ),
     "ferry_office": HiddenRoom(
         drive_db=83.0,
-        source=(1.79, 0.77, 0.3),
+        source=(0.9, 0.77, 0.3),
         places={
             "bench left": (3.45, 1.45, 1.1),
             "bench middle": (3.45, 2.25, 1.1),
@@ -162,7 +162,7 @@ ROOMS: dict[str, HiddenRoom] = {
             mains_corner=50.0,
             mains_q=0.7071,
             late=0.0045,
-            miswired=True,
+            miswired=False,
             cone_radius=0.13,
             close_drive_db=-20.0,
         ),

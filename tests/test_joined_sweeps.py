@@ -91,6 +91,10 @@ def test_the_delay_between_them_survives_reading(room):
 def test_joining_takes_it_out(room):
     record = join(room).record
     assert record is not None
-    assert record.settings.delay_ms == pytest.approx(-1e3 * LATE, abs=0.3)
+    # the shortest of what loses at most 0.3 dB more: 0.9 ms of 12.5 at 80 Hz, |cos(pi f t)|
+    best = record.alignment.normal.settings
+    assert best.delay_ms == pytest.approx(-1e3 * LATE, abs=0.1)
+    assert record.settings.delay_ms == pytest.approx(-1e3 * LATE, abs=1.0)
     assert not record.settings.inverted
-    assert record.deviation_db < 0.3
+    assert record.loss_db < 0.32
+    assert record.polarity.inverted is False

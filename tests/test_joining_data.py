@@ -14,6 +14,7 @@ from joining_rooms import (
 )
 
 from roomeq.analysis.smoothing import smooth_power_db
+from roomeq.device.crossover import CrossoverFilter
 from roomeq.optimiser.joining_data import joining_axes, joining_span
 from roomeq.optimiser.joining_settings import JoiningSettings
 from roomeq.optimiser.joining_survey import prepare_joining
@@ -32,7 +33,6 @@ def test_linkwitz_riley_sum_is_an_all_pass():
     # the pressure between measured points is interpolated: 1200 points over 5 octaves
     np.testing.assert_allclose(np.abs(data.predicted_sum(JoiningSettings())), 1.0, atol=1e-4)
     np.testing.assert_allclose(data.predicted_level_db(JoiningSettings()), 0.0, atol=1e-3)
-    np.testing.assert_allclose(data.error_db(JoiningSettings()), 0.0, atol=1e-3)
 
 
 @pytest.mark.parametrize(
@@ -68,11 +68,10 @@ def test_smoothed_power_is_that_of_the_levels():
     np.testing.assert_allclose(data.predicted_level_db(settings), expected, atol=1e-9)
 
 
-def test_error_has_no_mean_and_target_leaves_the_path_out():
-    tilted = Target(shape="tilt", tilt_db_per_octave=-1.0)
+def test_target_is_the_shape_alone():
+    low = CrossoverFilter(kind="low_pass", family="linkwitz_riley", order=4, corner=CORNER)
+    tilted = Target(shape="tilt", tilt_db_per_octave=-1.0, path=(low,), lower_limit=60.0)
     data = prepared(modal_survey(2), target=tilted)
-    error = data.error_db(JoiningSettings())
-    assert data.seat_weights @ error @ data.frequency_weights == pytest.approx(0.0, abs=1e-12)
     np.testing.assert_allclose(data.target_db, -np.log2(data.frequencies / 50.0), atol=1e-12)
 
 
@@ -84,15 +83,6 @@ def test_seat_offsets_do_not_depend_on_the_phase():
     np.testing.assert_allclose(prepared(late).seat_offsets_db, [quiet, loud], atol=1e-6)
     same = replace(survey, levels_comparable=True)
     np.testing.assert_array_equal(prepared(same).seat_offsets_db, 0.0)
-
-
-def test_lower_limit_fades_the_weights():
-    data = prepared(survey_of(LOW, HIGH), target=Target(lower_limit=60.0))
-    below = data.frequencies < 60.0 * 2**-0.5
-    assert below.any()
-    assert (data.frequency_weights[below] == 0).all()
-    assert (data.frequency_weights[data.frequencies > 61] > 0).all()
-    assert data.octaves < 2.0
 
 
 def test_transfers_multiply_the_branches():
@@ -127,8 +117,8 @@ def test_refuses_spans(corner, others, message):
 
 def test_refuses_wrong_shapes_and_values():
     data = prepared(survey_of(LOW, HIGH))
-    with pytest.raises(ValueError, match="trust must be finite and have shape"):
-        replace(data, trust=np.ones((2, data.frequencies.size)))
+    with pytest.raises(ValueError, match="smoothing must be finite and have shape"):
+        replace(data, smoothing=np.ones((2, data.frequencies.size)))
     with pytest.raises(ValueError, match="target_db"):
         replace(data, target_db=np.full(data.frequencies.size, np.nan))
     with pytest.raises(ValueError, match="not all zero"):

@@ -6,7 +6,7 @@ import msgspec
 import pytest
 from joining_rooms import write_joined_room
 
-from roomeq.joining_offer import bypasses_on_offer, joining_offer
+from roomeq.joining_offer import joining_offer
 from roomeq.optimiser.joining_settings import DelayRange, LevelRange
 from roomeq.room_reading import read_room
 
@@ -51,12 +51,6 @@ def test_a_phase_without_a_control_is_refused(room):
         joining_offer(stated)
 
 
-def test_the_amplifiers_low_pass_goes_first_and_a_fixed_one_never(room):
-    # the mains' high-pass sits in the processor: switching off there takes it along
-    assert [one.where for one in bypasses_on_offer(room)] == ["amplifier", "processor"]
-    assert [one.where for one in bypasses_on_offer(changed(room, fixed=(1,)))] == ["processor"]
-
-
 @pytest.mark.parametrize(("level_db", "reach"), [(3.0, (-6.0, 0.0)), (-45.0, (0.0, 6.0))])
 def test_a_level_beyond_the_knob_may_at_least_stay(room, level_db, reach):
     levels = joining_offer(replace(room, present=replace(room.present, level_db=level_db))).levels
@@ -79,9 +73,3 @@ def test_what_cannot_be_set_is_not_offered_and_what_is_set_is_told(room):
     )
     assert not joining_offer(fixed).can_invert
     assert joining_offer(fixed).present.delay == 0.0025
-
-
-def test_of_two_the_one_beside_the_mains_high_pass_is_kept_wherever_it_stands(room):
-    other = replace(room, path=room.path[::-1])
-    assert [one.where for one in other.path] == ["amplifier", "processor"]
-    assert [one.where for one in bypasses_on_offer(other)] == ["amplifier", "processor"]

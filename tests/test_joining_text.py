@@ -1,50 +1,69 @@
-"""Words of joining: direction of delays, verdicts, every code has its words."""
+"""Words of joining: what is lost, who is delayed, which polarity, every code has its words."""
 
 import msgspec
 import numpy as np
 import pytest
-from joining_rooms import CORNER, FREQUENCIES, delayed, linkwitz_riley, modal_survey, survey_of
-from synthetic_rooms import nine_bands
+from joining_rooms import CORNER, FREQUENCIES, delayed, linkwitz_riley, survey_of
 
 from roomeq.device.crossover import CrossoverFilter
-from roomeq.device.mains import MainsBox
-from roomeq.device.profile import PhaseControl
-from roomeq.optimiser.all_settings import fit_all_settings
-from roomeq.optimiser.corner_choice import CrossoverPair, PairDoubt, choose_corner
-from roomeq.optimiser.joining import fit_joining
+from roomeq.device.meeting import Meeting, MeetingFault
+from roomeq.optimiser.alignment import align
+from roomeq.optimiser.corner_choice import (
+    CornerChoice,
+    CrossoverPair,
+    PairDoubt,
+    PairOutcome,
+    RankedPair,
+)
 from roomeq.optimiser.joining_data import JoiningNote
 from roomeq.optimiser.joining_levels import fit_joining_levels
 from roomeq.optimiser.joining_settings import DelayRange, JoiningSettings
 from roomeq.optimiser.joining_survey import prepare_joining
-from roomeq.plan_joining import JoiningRecord, LevelJoiningRecord, RivalRecord, TogetherRecord
+from roomeq.optimiser.polarity import PolarityTest
+from roomeq.plan_alignment import MeetingRecord, PolarityRecord, SumExplanationRecord
+from roomeq.plan_joining import JoiningRecord, LevelJoiningRecord
+from roomeq.report.corner_text import corner_text, pair_doubt_text
 from roomeq.report.joining_text import (
-    all_settings_text,
-    corner_text,
+    bands_lines,
+    delay_instruction,
     delay_text,
+    explanation_text,
     joining_note_text,
     joining_text,
-    level_joining_text,
-    pair_doubt_text,
     setting_entries,
 )
+from roomeq.report.level_joining_text import level_joining_text
+from roomeq.report.summation_text import loss_text
 
 LOW, HIGH = linkwitz_riley("low", 4), linkwitz_riley("high", 4)
-FIXED = DelayRange(lowest=0.0, highest=0.0)
+replace = msgspec.structs.replace
 
 
-def fit_of(sub, mains, *, octaves=1.0, **options):
+def record_of(sub, mains, *, present=None, told=None, **options):
     data = prepare_joining(
-        survey_of(sub, mains), corner=CORNER, common_time_reference=True, octaves=octaves
+        survey_of(sub, mains), corner=CORNER, common_time_reference=True, present=present
     )
-    return fit_joining(data, **options)
-
-
-def record_of(sub, mains, **options):
-    return JoiningRecord.of(fit_of(sub, mains, **options))
+    return JoiningRecord.of(align(data, told_inverted=told, **options), measured=data)
 
 
 def flat(text):
     return " ".join(text.split())
+
+
+def polarity(inverted):
+    test = PolarityTest(
+        phase_inverted=bool(inverted),
+        onset_inverted=bool(inverted),
+        phase_ratio=1.31 if inverted is not None else 1.0,
+        onset_ratio=1.42,
+        arrival=0.0021,
+    )
+    return PolarityRecord.of(test, boxes=False)
+
+
+@pytest.fixture(scope="module")
+def late_record():
+    return record_of(delayed(LOW, 0.004), HIGH, delays=DelayRange(step=0.0005))
 
 
 @pytest.mark.parametrize(
@@ -59,92 +78,184 @@ def test_delay_is_in_three_units_with_its_word(delay, text):
     assert delay_text(JoiningSettings(delay=delay)) == text
 
 
-def test_settings_say_who_is_delayed_and_what_a_distance_does():
-    late = flat(joining_text(record_of(delayed(LOW, 0.004), HIGH)))
-    assert "Subwoofer: 4.00 ms earlier (1.37 m, 4.5 ft), by delaying the mains" in late
-    assert "where distances are entered, a larger subwoofer's" in late
-    assert "343.2 m/s at 20 degrees Celsius" in late
-    early = flat(joining_text(record_of(delayed(LOW, -0.004), HIGH)))
-    assert "4.00 ms later" in early
-    assert "by delaying the subwoofer; where distances are entered, a smaller one" in early
+@pytest.mark.parametrize(
+    ("now", "then", "said"),  # 2.6 ms are 0.89 m at 343.2 m/s
+    [
+        (0.0, -0.0026, "EITHER delay the mains by 2.60 ms (was 0) OR, where distances are entered, "
+         "subwoofer 0.89 m farther than entered now; never both"),
+        (-0.001, -0.0026, "EITHER delay the mains by 2.60 ms (was 1.00) OR, where distances are "
+         "entered, subwoofer 0.55 m farther than entered now; never both"),
+        (0.0, 0.0026, "EITHER delay the subwoofer by 2.60 ms (was 0) OR, where distances are "
+         "entered, subwoofer 0.89 m nearer than entered now; never both"),
+        (0.001, -0.001, "EITHER delay the mains by 1.00 ms (was 0), the subwoofer by 0 (was 1.00), "
+         "OR, where distances are entered, subwoofer 0.69 m farther than entered now; never both"),
+        (0.0, -0.0020625, "EITHER delay the mains by 2.062 ms (was 0)"),
+        (-0.002, -0.002, "leave the delay as it is (subwoofer 2.00 ms earlier (0.69 m, 2.3 ft))"),
+    ],
+)  # fmt: skip
+def test_one_number_for_one_box(now, then, said):
+    text = delay_instruction(JoiningSettings(delay=then), present=JoiningSettings(delay=now))
+    assert text.startswith(said)
 
 
-def test_verdicts_on_polarity():
-    # a sixth-order Linkwitz-Riley crossover sums flat when inverted (check values, section 3)
-    low, high = linkwitz_riley("low", 6), linkwitz_riley("high", 6)
-    flipped = flat(joining_text(record_of(low, high, delays=FIXED)))
-    assert "Polarity: inverted" in flipped
-    assert "inverted against the mains, not merely late" in flipped
-    unsure = flat(joining_text(record_of(delayed(LOW, 0.5 / CORNER), HIGH, octaves=1 / 6)))
-    assert "do not tell a flip from a delay of half a period (6.26 ms at 79.8904 Hz)" in unsure
-    delay = flat(joining_text(record_of(delayed(LOW, 0.5 / CORNER), HIGH)))
-    assert "it is delay, not polarity, that is wrong" in delay
-    below = flat(joining_text(record_of(-LOW, HIGH)))
-    assert "less than 1 dB is not worth a flip" in below
+@pytest.mark.parametrize(("now", "then"), [(0.0, -0.0026), (0.0, 0.0031), (0.001, -0.002)])
+def test_advice_followed_on_a_simulated_processor_is_the_setting(now, then):
+    """Delays of both boxes, or distances of both: a processor delays what is nearer."""
+    text = delay_instruction(JoiningSettings(delay=then), present=JoiningSettings(delay=now))
+    words = text.replace("(", "").replace(")", "").split()
+    boxes = {"mains": max(-now, 0.0), "subwoofer": max(now, 0.0)}
+    boxes[words[3]] = float(words[5]) / 1e3
+    if ", the " in text:
+        boxes[text.split(", the ")[1].split()[0]] = 0.0
+    assert boxes["subwoofer"] - boxes["mains"] == pytest.approx(then, abs=6e-6)
+    distance = float(text.split("subwoofer ")[-1].split()[0])
+    farther = distance if "farther" in text else -distance
+    # the processor delays the subwoofer by what it is nearer than the mains
+    assert now - farther / 343.2 == pytest.approx(then, abs=2e-5)
 
 
-def test_verdicts_on_polarity_start_from_the_one_that_is_set():
-    low, high = linkwitz_riley("low", 6), linkwitz_riley("high", 6)  # sums flat when inverted
-    present = JoiningSettings(inverted=True)
+def test_loss_has_the_same_words_everywhere():
+    assert loss_text(80.0, 4.46, then_db=0.61) == (
+        "Around 80 Hz the sum loses 4.5 dB of what both could give; 0.6 dB with these settings."
+    )
+    assert loss_text(80.0, 4.46) == "Around 80 Hz the sum loses 4.5 dB of what both could give."
+    assert loss_text(80.0, 4.46, predicted_db=0.6).endswith("; 0.6 dB was predicted.")
 
-    def text_of(sub):
-        data = prepare_joining(
-            survey_of(sub, high), corner=CORNER, common_time_reference=True, present=present
+
+def test_verdict_settings_and_seats_are_printed(late_record):
+    text = flat(joining_text(late_record))
+    assert text.startswith("Joining subwoofer and mains Around 80 Hz the sum loses ")
+    assert "dB with these settings" in text
+    assert "Delay: EITHER delay the mains by" in text
+    seat = late_record.seats[0]
+    level = f"{seat.level_gain_db:+.1f}"
+    assert f"seat 1 100 % {seat.before_db:.1f} {seat.after_db:.1f} {level}" in text
+    kept = flat(joining_text(record_of(LOW, HIGH)))
+    assert "Keep delay and polarity as they are: at best they reach 0.0 dB" in kept
+
+
+def test_losses_of_different_filters_are_not_compared(late_record):
+    text = flat(joining_text(replace(late_record, bypass=("low-pass A", "low-pass B"))))
+    assert "Bypass: low-pass A - Bypass: low-pass B" in text
+    assert "hold for different filters and cannot be compared" in text
+    assert "cannot be compared" not in flat(joining_text(late_record))
+
+
+def test_both_polarities_are_told_with_their_loss(late_record):
+    text = flat(joining_text(late_record))
+    for one in (late_record.alignment.normal, late_record.alignment.inverted):
+        settings = one.settings.settings()
+        assert (
+            f"{delay_text(settings)}, polarity {settings.polarity}, loses {one.loss_db:.1f} dB"
+            in text
         )
-        return flat(joining_text(JoiningRecord.of(fit_joining(data, delays=FIXED))))
-
-    flipped = text_of(low)  # measured through the inverted setting: back to normal adds up
-    assert "Polarity: normal (now inverted)" in flipped
-    assert "without it, the normal polarity gains" in flipped
-    assert "inverted against the mains, not merely late" in flipped
-    kept = text_of(-low)
-    assert "Polarity: inverted" in kept
-    assert "(now" not in kept
-    assert "without it, the normal polarity loses" in kept
-    assert "it is delay, not polarity, that is wrong" in kept
+    assert "sum equally well" not in text
+    tied = replace(late_record, alignment=replace(late_record.alignment, either_polarity=True))
+    assert "Both settings sum equally well." in flat(joining_text(tied))
 
 
-def test_a_flip_that_cannot_be_set_is_not_called_too_small():
-    low, high = linkwitz_riley("low", 6), linkwitz_riley("high", 6)
-    record = record_of(low, high, delays=FIXED, can_invert=False)
-    assert record.flip_gain_db > 1.0
+def test_polarity_is_probable_or_cannot_be_told(late_record):
+    told = flat(joining_text(replace(late_record, polarity=polarity(True))))
+    assert (
+        "The subwoofer is probably inverted (both tests agree, 1.3 and 1.4 to 1; right in nine of "
+        "ten such rooms)." in told
+    )
+    assert "2.1 ms later than that of the mains" in told
+    normal = flat(joining_text(replace(late_record, polarity=polarity(False))))
+    assert "is probably not inverted" in normal
+    untold = flat(joining_text(replace(late_record, polarity=polarity(None))))
+    assert "An inverted subwoofer and one 6.3 ms late cannot be told apart here." in untold
+    assert "What arrives first" not in untold
+    silent = replace(late_record, polarity_obstacle="nobody looked")
+    assert "wired was not tested: nobody looked." in flat(joining_text(silent))
+    for text in (told, normal, untold):
+        assert "the microphone close to each cone in turn" in text
+        assert "Rewire nothing on less." in text
+        assert " is inverted" not in text
+
+
+def test_seats_that_lose_and_few_seats_are_named(late_record):
+    worse = replace(late_record.seats[0], before_db=1.0, after_db=1.9)
+    text = flat(joining_text(replace(late_record, seats=(worse,))))
+    assert "Seat seat 1 loses 0.9 dB more than now." in text
+    assert "Only 1 seat measured: in a quarter of such rooms other seats lost more" in text
+    three = flat(joining_text(replace(late_record, seats=late_record.seats * 3)))
+    assert "seats measured" not in three
+    assert "more than now" not in three
+    quieter = replace(worse, level_gain_db=-0.8)
+    bypassed = replace(late_record, bypass=("low-pass A",), seats=(quieter,))
+    assert "Seat seat 1 gets 0.8 dB quieter" in flat(joining_text(bypassed))
+
+
+def test_ends_longer_delays_and_what_is_not_stated_are_said(late_record):
+    text = flat(joining_text(late_record))
+    assert "at an end" not in text
+    assert "is not stated" not in text
+    far = replace(late_record.alignment.normal, loss_db=0.05)
+    alignment = replace(late_record.alignment, at_end=True, longer=far)
+    said = flat(joining_text(replace(late_record, alignment=alignment, delay_stated=False)))
+    assert "The delay lies at an end of what may be set" in said
+    assert "A change by more than a period (4.00 ms earlier" in said
+    assert "What delays can be set is not stated" in said
+
+
+def test_every_fault_of_the_meeting_has_words(late_record):
+    meeting = Meeting(frequency=97.0, sum_db=-8.2, faults=tuple(MeetingFault))
+    record = replace(late_record, meeting=MeetingRecord.of(meeting))
     text = flat(joining_text(record))
-    assert "less than 1 dB" not in text
-    assert "the device cannot set that. Exchanging two wires would do the same." in text
+    assert "the two meet at 97 Hz, not at the corner" in text
+    assert "the mains run full range" in text
+    assert "leave 8 dB missing where they meet, at 97 Hz: a gap that no delay fills" in text
 
 
-def test_an_end_of_a_range_is_named_in_good_grammar():
-    short = DelayRange(lowest=-0.001, highest=0.001, step=0.0005)
-    text = flat(joining_text(record_of(delayed(LOW, 0.004), HIGH, delays=short)))
-    assert "The delay found lies at an end" in text
-
-
-def test_says_when_nothing_is_worth_changing():
-    text = flat(joining_text(record_of(LOW, HIGH)))
-    assert "Keep what is set" in text
-    assert "too little to be worth a change" in text
-    held = fit_of(delayed(LOW, 0.004), HIGH, repeatability_db=9.0)
-    assert "within the repeatability" in flat(joining_text(JoiningRecord.of(held)))
-
-
-def test_phase_gain_and_seats_are_printed():
-    turned = JoiningSettings(phase_deg=60, phase_frequency=80).response(FREQUENCIES)
-    control = PhaseControl(lowest_deg=0, highest_deg=180, step_deg=15, frequency=80)
-    fit = fit_of(LOW, HIGH * turned, phase_control=control, delays=FIXED)
-    text = flat(joining_text(JoiningRecord.of(fit)))
-    assert "Phase control: 60 degrees at 80 Hz" in text
-    assert f"Moving the phase control gains {fit.phase_gain_db:.2f} dB: it is moved" in text
-    assert f"seat 1 100 % {fit.deviation_before_db:.1f} {fit.deviation_db:.1f}" in text
-
-
-def test_every_note_and_doubt_has_words():
-    record = record_of(LOW, HIGH)
+def test_every_note_and_doubt_has_words(late_record):
     for note in JoiningNote:
-        assert joining_note_text(note, record).endswith(".")
+        assert joining_note_text(note, late_record).endswith(".")
     assert all(pair_doubt_text(doubt) for doubt in PairDoubt)
+    assert not any("_" in pair_doubt_text(doubt) for doubt in PairDoubt)
 
 
-def test_levels_say_what_they_cannot_tell():
+def explanation(**causes):
+    given = {"level_db": 0.0, "delay_ms": 0.0, "inverted": False, "all_level_db": 0.0} | causes
+    return SumExplanationRecord(difference=0.234, left=0.01, explained=bool(causes), **given)
+
+
+@pytest.mark.parametrize(
+    ("causes", "said"),
+    [
+        ({"level_db": -4.0}, "as if the subwoofer was 4.0 dB quieter while both were measured"),
+        ({"delay_ms": 3.0}, "as if the subwoofer came 3.0 ms later"),
+        ({"inverted": True, "level_db": 1.5}, "had the other polarity and was 1.5 dB louder"),
+        ({"all_level_db": -6.02}, "as if everything was 6.0 dB quieter"),
+        ({}, "Neither a level, nor a delay, nor the polarity of the subwoofer explains it"),
+    ],
+)
+def test_what_explains_a_measured_sum(causes, said, late_record):
+    text = explanation_text(explanation(**causes), 80.0)
+    assert text.startswith("The measured sum differs from that of its parts by 23 % (40 to 160 Hz)")
+    assert said in text
+    printed = flat(joining_text(replace(late_record, explanation=explanation(**causes))))
+    assert said in printed
+
+
+def test_what_bands_would_still_do(late_record):
+    from test_plan_joining import bands_record
+
+    settings = replace(late_record.settings, delay_ms=-2.0, level_change_db=1.5)
+    record = replace(late_record, bands=bands_record(), settings=settings)
+    text = flat("\n".join(bands_lines(record)))
+    assert "Deviation of the sum, 20 to 160 Hz, average over the seats: 3.5 dB now, 1.5 dB" in text
+    assert "With bands 40 Hz -3.0 dB, level +1.5 dB" in text
+    assert "2.00 ms earlier (0.69 m, 2.3 ft)" in text
+    assert "Before the bands, as roomeq join says:" in flat(joining_text(record))
+    from roomeq.optimiser.band_gain_fit import NoChange
+
+    kept = bands_record(no_change=NoChange.IMPROVEMENT_TOO_SMALL)
+    none = flat("\n".join(bands_lines(replace(record, bands=kept))))
+    assert "Too little to be worth a change" in none
+
+
+def test_levels_are_a_question_with_the_measurement_that_decides():
     kept = (FREQUENCIES > 30) & (FREQUENCIES < 210)
 
     def db(pressure):
@@ -159,178 +270,75 @@ def test_levels_say_what_they_cannot_tell():
         difference_db=db(sub - HIGH),
         corner=CORNER,
     )
-    text = flat(level_joining_text(LevelJoiningRecord.of(joined)))
-    assert "if the subwoofer is late - Subwoofer: 4.00 ms earlier" in text
-    assert "if the subwoofer is early - Subwoofer: 4.00 ms later" in text
-    assert "not its sign" in text
-    assert "Reversing one polarity, as measured," in text
+    record = LevelJoiningRecord.of(joined)
+    text = flat(level_joining_text(record))
+    assert "Is the subwoofer late or early?" in text
+    assert "Settings" not in text
+    assert "For this one measurement EITHER delay the" in text
+    assert f"about {record.move_if_late_db:+.1f} dB if the subwoofer is late" in text
+    assert 'subwoofer = "late" or "early"' in text
+    decided = flat(level_joining_text(LevelJoiningRecord.of(joined, decided="late")))
+    assert "That the subwoofer is late was decided" in decided
+    assert "late or early?" not in decided
+    assert "EITHER delay the mains by" in decided
+    fixed = replace(record, move_delay_ms=None)
+    assert "No delay can be set: measure" in flat(level_joining_text(fixed))
+
+
+def pair(corner, high=True):
+    filters = {
+        kind: CrossoverFilter(kind=kind, family="linkwitz_riley", order=4, corner=corner)
+        for kind in ("low_pass", "high_pass")
+    }
+    return CrossoverPair(
+        low_pass=filters["low_pass"], high_pass=filters["high_pass"] if high else None
+    )
+
+
+def ranked(corner, deviation_db, *, doubts=(), high=True):
+    outcome = PairOutcome(
+        settings=JoiningSettings(delay=-0.002), loss_db=0.4, deviation_db=deviation_db
+    )
+    return RankedPair(
+        pair=pair(corner, high),
+        outcome=outcome,
+        doubts=doubts,
+        acoustic_order=None,
+        phase_at_corner_deg=None,
+    )
 
 
 def test_corner_text_ranks_and_refuses():
-    data = prepare_joining(
-        survey_of(np.ones(FREQUENCIES.size), np.ones(FREQUENCIES.size)),
-        corner=CORNER,
-        common_time_reference=True,
-        span=(40.0, 160.0),
-    )
-    pairs = [
-        CrossoverPair(
-            low_pass=CrossoverFilter(
-                kind="low_pass", family="linkwitz_riley", order=4, corner=corner
-            ),
-            high_pass=CrossoverFilter(
-                kind="high_pass", family="linkwitz_riley", order=4, corner=corner
-            ),
-        )
-        for corner in (70.0, 100.0)
-    ]
-    mains = MainsBox(kind="closed", corner=60.0)
-    text = flat(corner_text(choose_corner(data, pairs=pairs, present=None, mains=mains)))
+    now, best = ranked(80.0, 3.4), ranked(100.0, 2.1)
+    other = ranked(90.0, 1.9, doubts=(PairDoubt.FULL_RANGE,), high=False)
+    refused = ((pair(60.0), PairDoubt.CORNER_TOO_LOW),)
+    text = flat(corner_text(CornerChoice(ranked=(other, best, now), refused=refused, present=now)))
     assert (
-        "To be preferred: subwoofer low-pass Linkwitz-Riley 24 dB/oct at 100 Hz; mains high" in text
+        "To be preferred: subwoofer low-pass Linkwitz-Riley 24 dB/oct at 100 Hz; mains hi" in text
     )
-    assert "slopes differ" in text
-    assert "not ranked - 70 Hz: less than half an octave above the mains' -3 dB point" in text
-
-
-def test_all_settings_text_says_by_how_much():
-    equaliser = nine_bands(step_db=1.0)
-    fit = fit_all_settings(
-        modal_survey(2, seats=1),
-        corner=CORNER,
-        common_time_reference=True,
-        equaliser=equaliser,
-        delays=DelayRange(lowest=-0.005, highest=0.005, step=0.0005),
-        prove=False,
-    )
-    text = flat(all_settings_text(fit, equaliser.labels))
-    assert f"{fit.gain_db:.2f} dB better than in turn" in text
-    assert "Protective high-pass: none" in text
-    assert f"31.5 Hz 0.0 {fit.in_turn.gains_db[2]:+.1f}"[:-1] in text.replace("0.0 0.0", "0.0 +0.0")
+    assert "It leaves 2.1 dB of deviation instead of 3.4 dB, with 2.00 ms earlier" in text
+    assert "without a high-pass" in text
+    assert "one of the two would run full range" in text
+    assert "not ranked - 60 Hz: less than half an octave above the mains' -3 dB point" in text
+    keep = flat(corner_text(CornerChoice(ranked=(now,), refused=(), present=now)))
+    assert "Keep the present pair" in keep
+    assert " present" in keep
+    many = tuple(ranked(80.0 + i, 2.0 + i / 100) for i in range(1, 12))
+    crowded = CornerChoice(ranked=(*many, now), refused=(), present=now)
+    assert flat(corner_text(crowded)).count(" present") == 1
 
 
 def test_what_is_set_now_is_said_where_it_differs():
-    def entries(settings, present):
-        return setting_entries(settings, present=present)
-
-    late, early = JoiningSettings(delay=0.001), JoiningSettings(delay=-0.002)
-    assert "(now 1.00 ms later (0.34 m, 1.1 ft))" in entries(early, late)[0]
-    assert "now" not in entries(late, late)[0]
-    assert "now" not in entries(late, JoiningSettings())[0]  # 0 ms now needs no word
     turned = JoiningSettings(inverted=True, phase_deg=45.0, phase_frequency=80.0)
     rest = JoiningSettings(phase_deg=30.0, phase_frequency=80.0)
-    _, polarity, phase, level = entries(turned, rest)
+    _, polarity, phase = setting_entries(turned, present=rest)
     assert polarity == "Polarity: inverted (now normal)"
     assert phase == "Phase control: 45 degrees at 80 Hz (now 30)"
-    assert level == "Level of the subwoofer: 0.0 dB against now"
-    assert entries(turned, turned)[1:3] == [
+    assert setting_entries(turned, present=turned)[1:] == [
         "Polarity: inverted",
         "Phase control: 45 degrees at 80 Hz",
     ]
-
-
-@pytest.fixture(scope="module")
-def late_record():
-    return record_of(delayed(LOW, 0.004), HIGH, delays=DelayRange(step=0.0005))
-
-
-def test_figures_of_a_record_are_printed_with_their_signs(late_record):
-    seat = msgspec.structs.replace(late_record.seats[0], before_db=5.25, after_db=2.0)
-    rival = RivalRecord(settings=late_record.present, deviation_db=2.5, margin_db=0.31)
-    record = msgspec.structs.replace(
-        late_record,
-        seats=(seat,),
-        rival=rival,
-        ambiguous=True,
-        bypass=("low-pass A", "low-pass B"),
-        bypass_gain_db=1.25,
-        at_ends=("delay", "level"),
-        delay_stated=False,
-        flip_told=True,
-        flip_gain_db=-0.75,
+    louder = JoiningSettings(level_change_db=2.0)
+    assert setting_entries(louder, present=JoiningSettings())[-1] == (
+        "Level of the subwoofer: +2.0 dB against now"
     )
-    text = flat(joining_text(record))
-    assert "seat 1 100 % 5.2 2.0 +3.2" in text
-    assert "at each seat, around the crossover" in text
-    assert "Bypass: low-pass A - Bypass: low-pass B" in text
-    assert "The bypass gains 1.25 dB" in text
-    assert "has +0.31 dB more: ambiguous: try both" in text
-    assert "The delay and the level found lie at an end" in text
-    assert "What delays can be set is not stated" in text
-    assert "inverting the polarity loses 0.75 dB: it is delay, not polarity" in text
-    assert "phase control" not in text.lower()
-    sure = msgspec.structs.replace(
-        record, ambiguous=False, at_ends=(), delay_stated=True, flip_gain_db=1.5
-    )
-    text = flat(joining_text(sure))
-    assert "clearly worse, the answer is not ambiguous" in text
-    assert "lie at an end" not in text
-    assert "is not stated" not in text
-    # 1.5 dB are worth a flip: that there is none is for want of a switch
-    assert "inverting the polarity gains 1.50 dB" in text
-    flipped = msgspec.structs.replace(
-        sure, candidate=msgspec.structs.replace(sure.candidate, inverted=True)
-    )
-    assert "is inverted against the mains, not merely late" in flat(joining_text(flipped))
-
-
-def test_phase_control_at_rest_says_what_moving_it_would_gain(late_record):
-    def record(candidate_deg, present_deg):
-        settings = {
-            name: msgspec.structs.replace(
-                getattr(late_record, name), phase_frequency=80.0, phase_deg=phase_deg
-            )
-            for name, phase_deg in (("candidate", candidate_deg), ("present", present_deg))
-        }
-        return msgspec.structs.replace(late_record, phase_gain_db=0.04, **settings)
-
-    assert "gains 0.04 dB: it is left at rest" in flat(joining_text(record(0.0, 30.0)))
-    assert "gains 0.04 dB: it is moved" in flat(joining_text(record(30.0, 0.0)))
-    idle = msgspec.structs.replace(record(0.0, 0.0), phase_gain_db=0.0)
-    assert "gains 0.00 dB: it is left at rest" in flat(joining_text(idle))
-
-
-def test_over_the_whole_bass_figures_are_those_of_all_settings(late_record):
-    row = msgspec.structs.replace(late_record.seats[0], before_db=9.5, after_db=1.5)
-    whole = TogetherRecord(
-        lowest=21.0,
-        highest=161.0,
-        deviation_before_db=9.25,
-        in_turn_deviation_db=2.0,
-        deviation_db=1.75,
-        in_turn_gains_db=(),
-        rounds=1,
-        seats=(row,),
-    )
-    text = flat(joining_text(msgspec.structs.replace(late_record, together=whole)))
-    assert "over 21 to 161 Hz 9.2 dB now, 1.8 dB" in text
-    assert "seat 1 100 % 9.5 1.5 +8.0" in text
-    assert "at each seat, over the whole bass" in text
-    assert "by the sum: 0.25 dB better than in turn (2.00 dB)" in text
-
-
-def test_what_the_best_change_would_gain_is_said_where_it_is_not_made():
-    held = record_of(delayed(LOW, 0.004), HIGH, repeatability_db=9.0)
-    gained = held.deviation_before_db - held.candidate_deviation_db
-    assert gained > 1.0
-    text = flat(joining_text(held))
-    assert f"by {gained:.2f} dB from {held.deviation_before_db:.1f} dB, within" in text
-
-
-def test_levels_alone_say_which_answer_is_which_and_stop_where_both_are_one(late_record):
-    early = msgspec.structs.replace(
-        late_record, settings=msgspec.structs.replace(late_record.settings, delay_ms=3.0)
-    )
-    both = LevelJoiningRecord(
-        if_late=late_record, if_early=early, late_first=False, ambiguous=True, reversed_gain_db=-0.5
-    )
-    text = flat(level_joining_text(both))
-    assert "First: if the subwoofer is early - Subwoofer: 3.00 ms later" in text
-    assert "Second: if the subwoofer is late - Subwoofer: 4.00 ms earlier" in text
-    assert "as measured, loses 0.50 dB" in text
-    one = msgspec.structs.replace(both, ambiguous=False, late_first=True, reversed_gain_db=0.5)
-    text = flat(level_joining_text(one))
-    assert "as measured, gains 0.50 dB" in text
-    assert "4.00 ms earlier" in text
-    assert "3.00 ms later" not in text
-    assert "if the subwoofer is" not in text

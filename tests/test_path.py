@@ -106,13 +106,13 @@ def test_order_of_what_may_be_bypassed():
         ("BW8", 1.76, 3.01),
     ],
 )
-def test_even_butterworths_contradict_the_rule_of_thumb(name, now_db, matching_db):
+def test_a_doubled_low_pass_goes_though_both_may_sum_as_flat(name, now_db, matching_db):
     found = predict_path([one(name, "processor"), one(name, "amplifier")])
     assert found.flatter.deviation_db == pytest.approx(now_db, abs=0.01)
     assert found.matching is not None
     assert found.matching.flatter.deviation_db == pytest.approx(matching_db, abs=0.01)
     assert found.matching.gain_db < 0
-    assert found.recommended is None
+    assert found.recommended is found.matching
 
 
 @pytest.mark.parametrize(("name", "gain_db"), [("BW3", 1.87), ("LR2", 5.05), ("LR8", 2.73)])
@@ -152,11 +152,18 @@ def test_differing_corners_keep_the_matching_one():
     assert other.corner == 120.0
 
 
-def test_without_a_match_the_flattest_choice_is_named():
-    found = predict_path([one("LR4"), one("BW1", corner=60.0)], mains=[high("LR8")])
-    assert found.matching is None
-    assert found.flattest is not None
-    assert found.recommended in (found.flattest, None)
+def test_without_a_match_the_slope_nearest_to_the_mains_stays():
+    path = [one("LR4"), one("BW1", corner=60.0)]
+    for mains, positions in (("LR8", (1,)), ("BW1", (0,))):
+        found = predict_path(path, mains=[high(mains, corner=85.0)])
+        assert found.matching is None
+        assert found.recommended is found.nearest
+        assert found.recommended.positions == positions
+
+
+def test_a_low_pass_an_octave_higher_is_no_second_one():
+    assert predict_path([one("LR4"), one("BW2", corner=160.0)], mains=[high("LR8")]).nearest is None
+    assert predict_path([one("LR4"), one("BW2", corner=159.0)], mains=[high("LR8")]).nearest
 
 
 def test_one_low_pass_needs_no_bypass():

@@ -1,12 +1,13 @@
 """Plots of subwoofer and mains: what they draw."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from drawn_plots import closed_figures, cut_off, line, lines, overlapping, texts, title  # noqa: F401
 from matplotlib import pyplot as plt
 
-from roomeq.device.crossover import CrossoverFilter
-from roomeq.optimiser.joining import fit_joining
+from roomeq.optimiser.alignment import align
 from roomeq.optimiser.joining_data import assemble_joining, joining_axes, joining_span
 from roomeq.optimiser.joining_settings import DelayRange, JoiningSettings
 from roomeq.plan_joining import JoiningRecord
@@ -14,7 +15,6 @@ from roomeq.report.frames import joining_frame
 from roomeq.report.plots import plot_delay_map, plot_joining, plot_joining_map, plot_sum
 
 AXIS = np.geomspace(40.0, 160.0, 49)
-LOW_PASS = CrossoverFilter(kind="low_pass", family="linkwitz_riley", order=4, corner=80.0)
 
 
 @pytest.fixture(scope="module")
@@ -37,7 +37,7 @@ def fit():
         present=JoiningSettings(),
         levels_comparable=True,
     )
-    return fit_joining(data, delays=DelayRange(lowest=-0.01, highest=0.01))
+    return align(data, delays=DelayRange(lowest=-0.01, highest=0.01))
 
 
 def levels(fit, row):
@@ -83,7 +83,7 @@ def heavy(ax):
 def test_joining_at_a_seat(fit, seat):
     index = fit.data.seats.index(seat)
     ax = plot_joining(fit, seat=seat)
-    chosen, data = fit.settings, fit.data
+    chosen, data = fit.chosen.settings, fit.data
     turn = 10.0 ** (chosen.level_change_db / 20.0)
     sub = data.sub[index] * turn * np.exp(-2j * np.pi * data.points * chosen.delay)
     mains = data.mains[index]
@@ -126,7 +126,7 @@ def test_delay_map():
         assert x == pytest.approx(1e3 * delays)  # shown in ms
         assert np.array_equal(y, row)
         assert name in texts(ax)
-    for name, key in (("proposed", "chosen"), ("as it is", "present"), ("rival", "rival")):
+    for name, key in (("proposed", "chosen"), ("as it is", "present"), ("other polarity", "rival")):
         delay, inverted = marks[key]
         x, y = line(ax, name)
         assert x[0] == pytest.approx(1e3 * delay)
@@ -147,7 +147,7 @@ def test_marks_at_the_ends_are_whole():
     delays = np.linspace(-0.006, 0.0, 61)
     values = np.array([8.0 - 200 * delays**2, 5.0 + 1e5 * (delays + 0.003) ** 2])
     ax = plot_delay_map(delays, values, present=(0.0, False), rival=(-0.006, False))
-    for name, side in (("as it is", "right"), ("rival", "left")):
+    for name, side in (("as it is", "right"), ("other polarity", "left")):
         (mark,) = [entry for entry in ax.lines if entry.get_label() == name]
         assert not mark.get_clip_on()
         (word,) = [entry for entry in ax.texts if entry.get_text() == name]
@@ -161,33 +161,26 @@ def test_joining_map(fit):
     figure, ax = plt.subplots(figsize=(9, 4))
     assert plot_joining_map(fit, ax=ax) is ax
     assert figure.get_size_inches().tolist() == [9, 4]
-    assert line(ax, "normal polarity")[1].tolist() == fit.map_deviation_db[0].tolist()
-    assert line(ax, "inverted polarity")[1].tolist() == fit.map_deviation_db[1].tolist()
-    assert line(ax, "proposed")[0][0] == pytest.approx(1e3 * fit.candidate.delay)
+    assert line(ax, "normal polarity")[1].tolist() == fit.loss_map_db[0].tolist()
+    assert line(ax, "inverted polarity")[1].tolist() == fit.loss_map_db[1].tolist()
+    assert line(ax, "proposed")[0][0] == pytest.approx(1e3 * fit.chosen.settings.delay)
     assert line(ax, "as it is")[0][0] == 0.0
+    other = fit.by_polarity[0 if fit.chosen.settings.inverted else 1]
+    assert line(ax, "other polarity")[0][0] == pytest.approx(1e3 * other.settings.delay)
     table = joining_frame(fit)
-    assert table["delay"].tolist() == [*fit.map_delays, *fit.map_delays]
-    assert table["deviation_db"].tolist() == fit.map_deviation_db.ravel().tolist()
+    assert table["delay"].tolist() == [*fit.delays, *fit.delays]
+    assert table["loss_db"].tolist() == fit.loss_map_db.ravel().tolist()
     assert table["polarity"].unique().tolist() == ["normal", "inverted"]
 
 
 def test_nothing_is_proposed_where_nothing_changes(fit):
-    from dataclasses import replace
-
-    from roomeq.optimiser.band_gain_fit import NoChange
-
-    kept = replace(fit, no_change=NoChange.IMPROVEMENT_TOO_SMALL, settings=fit.present)
-    ax = plot_joining_map(kept)
-    assert lines(ax, "proposed") == []
-    outside = replace(fit, present=JoiningSettings(delay=0.05))
-    assert lines(plot_joining_map(outside), "as it is") == []
+    kept = replace(fit, chosen=fit.present)
+    assert lines(plot_joining_map(kept), "proposed") == []
 
 
 def test_a_plan_keeps_what_the_map_needs(fit):
-    from_fit, from_plan = plot_joining_map(fit), plot_joining_map(JoiningRecord.of(fit))
+    record = JoiningRecord.of(fit, measured=fit.data)
+    from_fit, from_plan = plot_joining_map(fit), plot_joining_map(record)
     for name in ("normal polarity", "inverted polarity"):
         np.testing.assert_allclose(line(from_plan, name), line(from_fit, name), atol=1e-9)
     assert set(texts(from_plan)) == set(texts(from_fit))
-    bypassed = plot_joining_map(JoiningRecord.of(fit, bypass=[LOW_PASS]))
-    assert "as it is" in texts(from_plan)
-    assert "as it is" not in texts(bypassed)  # the map holds with the filter out

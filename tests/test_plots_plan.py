@@ -99,8 +99,8 @@ def test_a_joined_plan_shows_the_sum_and_says_so():
     assert title(one) == "Subwoofer and mains together: ticket window"
     with pytest.raises(ValueError, match="not predicted at 'balcony', only at bench left"):
         plot_prediction(joined, seat="balcony")
-    lower = msgspec.structs.replace(record.together, highest=110.0)
-    lower = msgspec.structs.replace(record, together=lower)
+    lower = msgspec.structs.replace(record.bands, highest=110.0)
+    lower = msgspec.structs.replace(record, bands=lower)
     ax = plot_prediction(msgspec.structs.replace(joined, joining=lower))
     assert any(p.get_bbox().x0 == pytest.approx(110.0) for p in ax.patches)
 

@@ -6,12 +6,12 @@ import msgspec
 import pytest
 from joining_rooms import CORNER, delayed, linkwitz_riley, survey_of
 
-from roomeq.optimiser.joining import fit_joining
+from roomeq.optimiser.alignment import align
 from roomeq.optimiser.joining_settings import DelayRange
 from roomeq.optimiser.joining_survey import prepare_joining
 from roomeq.optimiser.reasons import Reason
 from roomeq.plan import Caution, CautionCode, InputRecord, read_plan
-from roomeq.plan_joining import JoiningRecord, TogetherRecord
+from roomeq.plan_joining import JoiningRecord, JoiningSeatRow, SumBandsRecord
 from roomeq.report.plan_text import evidence_sentences
 from roomeq.report.sheet_evidence import cautions, inputs, plan_evidence, record, shared_texts
 
@@ -76,26 +76,27 @@ def test_a_joined_plan_is_judged_by_the_sum_over_the_whole_bass(plan):
     sub, mains = delayed(linkwitz_riley("low", 4), 0.004), linkwitz_riley("high", 4)
     data = prepare_joining(survey_of(sub, mains), corner=CORNER, common_time_reference=True)
     coarse = DelayRange(lowest=-0.005, highest=0.005, step=0.001)
-    joining = JoiningRecord.of(fit_joining(data, delays=coarse))
-    row = replace(joining.seats[0], seat="sofa", before_db=7.25, after_db=3.5)
-    whole = TogetherRecord(
+    joining = JoiningRecord.of(align(data, delays=coarse), measured=data)
+    row = JoiningSeatRow(seat="sofa", weight=1.0, before_db=7.25, after_db=3.5, level_gain_db=0.0)
+    whole = SumBandsRecord(
         lowest=20.0,
         highest=160.0,
         deviation_before_db=8.75,
-        in_turn_deviation_db=3.0,
         deviation_db=2.5,
-        in_turn_gains_db=(),
-        rounds=1,
+        labels=(),
+        gains_db=(),
+        chosen=True,
+        no_change=None,
         seats=(row,),
     )
-    found = plan_evidence(replace(plan, joining=replace(joining, together=whole)))
+    found = plan_evidence(replace(plan, joining=replace(joining, bands=whole)))
     assert (found.before, found.after) == ("8.8", "2.5")
     assert [(seat.seat, seat.before, seat.after) for seat in found.seats] == [
         ("sofa", "7.2", "3.5")
     ]
     text = found.sentences
-    assert text[0].startswith("Deviation of the sum")
-    assert "polarity" in text[1]  # a flip or a delay
+    assert text[0].startswith("Around 80 Hz the sum loses")
+    assert "polarity" in text[1]  # the best of either
     first, *others = evidence_sentences(plan)
     assert f"The subwoofer alone: {first[0].lower()}{first[1:]}".replace("-", "−")[:40] in {
         sentence.replace("-", "−")[:40] for sentence in text

@@ -6,7 +6,7 @@ import msgspec
 import pytest
 from joining_rooms import CORNER, delayed, linkwitz_riley, survey_of
 
-from roomeq.optimiser.joining import fit_joining
+from roomeq.optimiser.alignment import align
 from roomeq.optimiser.joining_settings import DelayRange, JoiningSettings
 from roomeq.optimiser.joining_survey import prepare_joining
 from roomeq.optimiser.protection import ProtectionChange, ProtectionReason
@@ -178,7 +178,7 @@ def joining() -> JoiningRecord:
     sub, mains = delayed(linkwitz_riley("low", 4), 0.004), linkwitz_riley("high", 4)
     data = prepare_joining(survey_of(sub, mains), corner=CORNER, common_time_reference=True)
     coarse = DelayRange(lowest=-0.005, highest=0.005, step=0.001)
-    return JoiningRecord.of(fit_joining(data, delays=coarse))
+    return JoiningRecord.of(align(data, delays=coarse), measured=data)
 
 
 def cells(plan, joining, *, settings, present=None, **record):
@@ -197,9 +197,11 @@ def test_delay_says_who_is_delayed_from_what(plan, joining):
         assert cell.action == "set"
         assert cell.value == f"4.00 ms {word} (1.37 m, 4.5 ft) than the mains"
         assert cell.was == "1.00 ms later (0.34 m, 1.1 ft)"
-        assert cell.detail.startswith(f"delay the {branch};")
+        assert cell.detail.startswith(f"EITHER delay the {branch} by 4.00 ms (was ")
+        assert cell.detail.endswith("never both")
     rest = cells(plan, joining, settings=JoiningSettings(), present=now)[1]
-    assert (rest.action, rest.value, rest.detail) == ("set", "0 ms", "")
+    assert (rest.action, rest.value) == ("set", "0 ms")
+    assert "by 0 ms (was 1.00)" in rest.detail
     kept = cells(plan, joining, settings=now, present=now)[1]
     assert (kept.action, kept.value, kept.was) == ("keep", "1.00 ms later (0.34 m, 1.1 ft)", "")
 
@@ -208,7 +210,7 @@ def test_polarity_is_set_only_where_it_changes(plan, joining):
     inverted, normal = JoiningSettings(inverted=True), JoiningSettings()
     changed = cells(plan, joining, settings=inverted, present=normal)[2]
     assert (changed.action, changed.value, changed.was) == ("set", "Inverted", "normal")
-    assert "exchanged wires" in changed.detail
+    assert "microphone at each cone" in changed.detail
     kept = cells(plan, joining, settings=inverted, present=inverted)[2]
     assert (kept.action, kept.value, kept.was) == ("keep", "Inverted", "")
 

@@ -74,10 +74,33 @@ def test_nothing_changed_is_named(room, record):
 
 def test_a_wrong_delay_is_neither(room, record):
     planned = record.settings.settings()
-    survey = again(room, replace(planned, delay=planned.delay + 0.004))
+    survey = again(room, replace(planned, delay=planned.delay - 0.004))
     check = check_joining(record, survey, tolerance_db=0.3)
     assert not check.agrees
     assert check.looks_like is JoiningLook.SOMETHING_ELSE
+
+
+def test_the_loss_is_that_of_the_system_that_was_measured(room, record):
+    """From the level of both alone; formed here, 1/12 octave apart from the definition."""
+    planned = record.settings.settings()
+    for moved, offset in ((0.0, 0.0), (0.002, 3.0), (0.004, 0.0)):
+        setting = replace(planned, delay=planned.delay + moved)
+        survey = again(room, setting, offset_db=offset)
+        check = check_joining(record, survey, tolerance_db=1.0, offset_db=offset)
+        losses = []
+        for m in survey.measurements:
+            parts = {o.source: o.response for o in room.survey.at_seat(m.seat)}
+            axis = parts["sub"].frequencies
+            sub = parts["sub"].pressure
+            sub = sub / linkwitz_riley("low", 4, corner=80.0, frequencies=axis)
+            both = np.abs(sub) + np.abs(parts["mains"].pressure)
+            heard = np.abs(m.response.pressure) / 10 ** (offset / 20)
+            octave = np.abs(np.log2(axis / 80.0)) <= 0.5
+            losses.append(np.mean(20 * np.log10(both / heard)[octave]))
+        assert check.loss_db == pytest.approx(np.mean(losses), abs=0.15)
+        assert check.predicted_loss_db == record.loss_db
+    told = check_joining(record, survey, tolerance_db=1.0, loss_db=0.75)
+    assert told.loss_db == 0.75
 
 
 def test_without_the_sum_there_is_nothing_to_check(room, record):
@@ -135,9 +158,9 @@ def test_one_offset_is_removed_over_all_seats(room, record):
 
 def test_only_what_is_judged_counts_and_each_seat_against_its_own(room, record):
     planned = again(room, record.settings.settings())
-    narrow = msgspec.structs.replace(record, lowest=55.0, highest=110.0)
-    far = bent(planned, lambda _seat, axis: 20.0 * ((axis < 50.0) | (axis > 121.0)))
-    assert check_joining(narrow, far, tolerance_db=0.1).agrees
+    # an octave either way of 80 Hz, and the smoothing
+    far = bent(planned, lambda _seat, axis: 20.0 * ((axis < 37.0) | (axis > 173.0)))
+    assert check_joining(record, far, tolerance_db=0.1).agrees
     axis = np.array(record.frequencies)
     rows = (tuple(np.array(record.after_level_db[0]) + ripple(axis)), record.after_level_db[1])
     other = msgspec.structs.replace(record, after_level_db=rows)

@@ -102,9 +102,26 @@ def test_stated_settings_are_named_with_both_values():
     assert "[device.present]" in text
 
 
+def joining_check(look):
+    return JoiningCheck(
+        agrees=False,
+        looks_like=look,
+        seats=GOOD.seats,
+        corner=80.0,
+        loss_db=2.34,
+        predicted_loss_db=0.61,
+    )
+
+
+def test_the_loss_of_the_sum_stands_beside_what_was_predicted():
+    found = replace(GOOD, joining=joining_check(JoiningLook.AS_PLANNED))
+    said = "Around 80 Hz the sum loses 2.3 dB of what both could give; 0.6 dB was predicted."
+    assert said in " ".join(verification_text(found).split())
+
+
 def test_bands_come_after_a_bypass_that_was_forgotten():
     """A low-pass still engaged looks like bands set too low around the crossover."""
-    check = JoiningCheck(agrees=False, looks_like=JoiningLook.AS_BEFORE, seats=GOOD.seats)
+    check = joining_check(JoiningLook.AS_BEFORE)
     suspects = tuple(
         SuspectedSetting(label=label, planned_db=0.0, looks_like_db=-9.0)
         for label in ("100", "80", "63")
@@ -119,7 +136,7 @@ def test_bands_come_after_a_bypass_that_was_forgotten():
 
 
 def test_the_other_polarity_may_be_half_a_period():
-    check = JoiningCheck(agrees=False, looks_like=JoiningLook.OTHER_POLARITY, seats=GOOD.seats)
+    check = joining_check(JoiningLook.OTHER_POLARITY)
     text = " ".join(verification_text(replace(GOOD, agrees=False, joining=check)).split())
     assert "check that setting first, then which branch is delayed" in text
 

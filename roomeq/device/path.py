@@ -21,7 +21,6 @@ from roomeq.device.crossover_sum import SumFigures, estimate_best_delay, sum_fig
 from roomeq.levels import amplitude_ratio_db
 
 __all__ = [
-    "LEAST_GAIN_DB",
     "Bypass",
     "PathAnalysis",
     "bypass_order",
@@ -33,11 +32,9 @@ __all__ = [
 
 T = TypeVar("T")
 
-LEAST_GAIN_DB = 0.5
-"""A bypass is recommended if the sum is flatter by at least this; common practice, no source."""
-
 _CORNER_TOLERANCE = 1e-6
 _BOX = "box"
+_TWICE_WITHIN = 2.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -105,8 +102,9 @@ class PathAnalysis:
         sum flattest.
     matching : Bypass or None
         What leaves exactly the low-pass that matches the mains; None if nothing does.
-    flattest : Bypass or None
-        What leaves the sum flattest in its flatter polarity, be it a bypass of nothing.
+    nearest : Bypass or None
+        Where a low-pass is engaged twice: what leaves the fewest low-passes within an octave of the
+        lowest corner, in slope and corner as near to the mains as may be.
     can_bypass : bool
         Whether any low-pass may be bypassed and one is left then.
     """
@@ -122,7 +120,7 @@ class PathAnalysis:
     sums: tuple[SumFigures, SumFigures]
     best: SumFigures
     matching: Bypass | None
-    flattest: Bypass | None
+    nearest: Bypass | None
     can_bypass: bool = True
 
     @property
@@ -132,15 +130,14 @@ class PathAnalysis:
 
     @property
     def recommended(self) -> Bypass | None:
-        """What to bypass: the matching choice, or the flattest one, if the sum gains enough.
+        """What to bypass, decided by the filters: a low-pass that is engaged twice goes.
 
-        None where neither makes the sum flatter by `LEAST_GAIN_DB`: a fourth-order Butterworth
-        twice, inverted, is flatter than the one that matches.
+        The matching choice; where none matches, the nearest one. In every comparison deviation and
+        level around the crossover were better without the second one, though with delay and
+        polarity the sum of both may be as flat (fourth-order Butterworth twice, inverted).
         """
-        for choice in (self.matching, self.flattest):
-            if choice is not None and choice.positions and choice.gain_db >= LEAST_GAIN_DB:
-                return choice
-        return None
+        choice = self.nearest if self.matching is None else self.matching
+        return choice if choice is not None and choice.positions else None
 
 
 def same_response(
@@ -232,7 +229,7 @@ def predict_path(
         sums=sums,
         best=estimate_best_delay(path, mains=high, corner=corner),
         matching=next((entry for entry in described if entry.matching), None),
-        flattest=min(described, key=lambda entry: -entry.gain_db, default=None),
+        nearest=_nearest(described, path, high),
         can_bypass=len(choices) > 1,
     )
 
@@ -312,6 +309,28 @@ def _bypass(
         sums=sums,
         gain_db=_flatter(before).deviation_db - _flatter(sums).deviation_db,
     )
+
+
+def _nearest(
+    described: list[Bypass], path: tuple[CrossoverFilter, ...], mains: tuple[CrossoverFilter, ...]
+) -> Bypass | None:
+    """Return what leaves a low-pass engaged once, nearest to the mains; None if none is twice."""
+    twice = _TWICE_WITHIN * min(one.corner for one in path if one.kind == "low_pass")
+
+    def left(entry: Bypass) -> list[CrossoverFilter]:
+        kept = _left(path, entry.positions)
+        return [one for one in kept if one.kind == "low_pass" and one.corner < twice]
+
+    def far(entry: Bypass) -> tuple[int, int, float]:
+        low = left(entry)
+        corner = min((one.corner for one in low), default=np.inf)
+        slopes = abs(sum(one.order for one in low) - sum(one.order for one in mains))
+        wanted = max((one.corner for one in mains), default=corner)
+        return max(len(low), 1), slopes, round(abs(float(np.log2(corner / wanted))), 6)
+
+    if len([one for one in path if one.kind == "low_pass" and one.corner < twice]) < 2:
+        return None
+    return min((entry for entry in described if left(entry)), key=far, default=None)
 
 
 def _flatter(sums: tuple[SumFigures, SumFigures]) -> SumFigures:

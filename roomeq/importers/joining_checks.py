@@ -83,6 +83,13 @@ def _timing(room: RoomFile) -> Iterator[Finding]:
 
     if room.timing is None or not room.timing.common_reference:
         return
+    if room.timing.subwoofer is not None:
+        yield Finding(
+            message="with a common time reference the phase tells whether the subwoofer is "
+            f"{room.timing.subwoofer}: it needs no statement",
+            path=("timing", "subwoofer"),
+            remedy="take one of the two back",
+        )
     for index, entry in enumerate(room.measurements):
         untimed = entry.kind == "sweep" and entry.loopback_channel is None
         if untimed and entry.source in ("sub", "mains"):

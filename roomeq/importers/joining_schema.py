@@ -48,10 +48,12 @@ class TimingTable(StrictTable, frozen=True, kw_only=True):
     """``[timing]``: whether phases of subwoofer and mains may be compared.
 
     ``common_reference = true`` says that both were measured against one time zero: a loopback, or
-    one reference loudspeaker that was not moved.
+    one reference loudspeaker that was not moved. Without one, ``subwoofer`` takes up what a
+    deciding measurement told of a joining from levels alone: "late" or "early".
     """
 
     common_reference: bool
+    subwoofer: Literal["late", "early"] | None = None
 
 
 class FilterChoiceTable(StrictTable, frozen=True, kw_only=True):

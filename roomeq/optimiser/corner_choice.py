@@ -4,9 +4,10 @@ Conventions
 -----------
 A *pair* is what stands in the two branches electrically. The mains' acoustic order is that of
 their box (closed 2, vented 4) plus that of the electrical high-pass; it should equal the low-pass's
-order, and the phases of both should meet at the corner. Pairs are ranked by the deviation of the
-predicted sum at the seats, each at its best delay, polarity and level, all on the same frequencies.
-Corners in Hz, phases in degrees.
+order, and the phases of both should meet at the corner. Pairs are ranked by the deviation that is
+left after delay, polarity, level and bands with each of them, all on the same frequencies. The
+present pair is always among them; another is to be preferred only if it gains 0.5 dB and its
+slopes meet no worse. Corners in Hz, phases in degrees.
 
 Common practice, no source: the corner lies half an octave or more above the mains' -3 dB point;
 vented mains keep a high-pass at half an octave below tuning or higher, since below tuning nothing
@@ -16,7 +17,7 @@ holds the cone; what would lift a measured branch by more than 20 dB is not pred
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import Literal
@@ -27,18 +28,15 @@ from numpy.typing import ArrayLike
 from roomeq.device.crossover import CrossoverFilter, chain_response
 from roomeq.device.mains import MainsBox
 from roomeq.device.profile import FilterChoice
-from roomeq.levels import amplitude_ratio_db
-from roomeq.optimiser.deviations import weighted_deviation_db
-from roomeq.optimiser.joining import JoiningFit, fit_joining
 from roomeq.optimiser.joining_data import JoiningData
-from roomeq.optimiser.joining_settings import DelayRange, LevelRange
-from roomeq.optimiser.loss import Loss
+from roomeq.optimiser.joining_settings import JoiningSettings
 from roomeq.response import ComplexArray
 
 __all__ = [
     "CornerChoice",
     "CrossoverPair",
     "PairDoubt",
+    "PairOutcome",
     "RankedPair",
     "choose_corner",
     "offered_pairs",
@@ -46,7 +44,7 @@ __all__ = [
 
 HALF_OCTAVE = math.sqrt(2.0)
 MOST_LIFT = 10.0
-TIE_DB = 0.1
+LEAST_GAIN_DB = 0.5
 _NEAR_SUM = 0.01  # a branch within 20 dB of the sum has a say
 
 
@@ -54,6 +52,7 @@ class PairDoubt(StrEnum):
     """Why a pair is not offered, or what speaks against it."""
 
     CORNER_TOO_LOW = "corner_too_low"
+    FULL_RANGE = "full_range"
     NOT_PREDICTABLE = "not_predictable"
     SLOPES_DIFFER = "slopes_differ"
     VENTED_WITHOUT_HIGH_PASS = "vented_without_high_pass"
@@ -102,13 +101,6 @@ class CrossoverPair:
         high = _response(self.high_pass, at) * mains.roll_off.response(at)
         return float(np.angle(low * np.conj(high), deg=True)[0])
 
-    def sum_at_corner_db(self, mains: MainsBox) -> float:
-        """Return the sum at the corner in the better polarity, in dB, filters and box only."""
-        at = [self.corner]
-        low = _response(self.low_pass, at)
-        high = _response(self.high_pass, at) * mains.roll_off.response(at)
-        return float(max(amplitude_ratio_db(low + high)[0], amplitude_ratio_db(low - high)[0]))
-
 
 def _same(one: CrossoverPair, other: CrossoverPair | None) -> bool:
     """Return whether two pairs do the same, wherever their filters sit."""
@@ -127,35 +119,48 @@ def _response(one: CrossoverFilter | None, frequencies: ArrayLike) -> ComplexArr
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class PairOutcome:
+    """What a pair gives: settings, loss of the sum, and deviation after level and bands, in dB."""
+
+    settings: JoiningSettings
+    loss_db: float
+    deviation_db: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class RankedPair:
     """A pair with what it would give.
 
     Attributes
     ----------
     pair : CrossoverPair
-    fit : JoiningFit
-        Its best delay, polarity and level.
+    outcome : PairOutcome
     doubts : tuple of PairDoubt
     acoustic_order : int or None
         Of the mains; None where the box is not known.
-    phase_at_corner_deg, sum_at_corner_db : float or None
+    phase_at_corner_deg : float or None
         From filters and box alone.
     """
 
     pair: CrossoverPair
-    fit: JoiningFit
+    outcome: PairOutcome
     doubts: tuple[PairDoubt, ...]
     acoustic_order: int | None
     phase_at_corner_deg: float | None
-    sum_at_corner_db: float | None
 
     def __repr__(self) -> str:
         return f"<RankedPair: {self.pair!r}, deviation {self.deviation_db:.2f} dB>"
 
     @property
+    def slope_mismatch(self) -> int:
+        """By how much the order of the low-pass misses that of the mains; 0 if it is not known."""
+        low = self.pair.low_pass.order if self.pair.low_pass else 0
+        return 0 if self.acoustic_order is None else abs(self.acoustic_order - low)
+
+    @property
     def deviation_db(self) -> float:
-        """Weighted deviation of the predicted sum at the seats, in dB."""
-        return self.fit.candidate_deviation_db
+        """Deviation that is left with the pair, in dB."""
+        return self.outcome.deviation_db
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -165,32 +170,35 @@ class CornerChoice:
     Attributes
     ----------
     ranked : tuple of RankedPair
-        The best first.
+        The best first, the present pair among them.
     refused : tuple of (CrossoverPair, PairDoubt)
         Not evaluated, and why.
-    present : CrossoverPair or None
-        The pair in force, where it is one.
-    deviation_before_db : float
-        At the present pair and settings, on the same frequencies.
+    present : RankedPair
+        The pair in force.
     """
 
     ranked: tuple[RankedPair, ...]
     refused: tuple[tuple[CrossoverPair, PairDoubt], ...]
-    present: CrossoverPair | None
-    deviation_before_db: float
+    present: RankedPair
 
     @property
-    def chosen(self) -> RankedPair:
-        """The pair to propose.
+    def preferred(self) -> RankedPair | None:
+        """Another pair that gains 0.5 dB or more; None if the present one stays.
 
-        Of those within 0.1 dB of the best the present one, else the one with the fewest doubts.
+        Its slopes meet no worse than those of the present pair (common practice, no source).
         """
-        best = self.ranked[0].deviation_db
-        tied = [entry for entry in self.ranked if entry.deviation_db <= best + TIE_DB]
-        return min(
-            tied,
-            key=lambda e: (not _same(e.pair, self.present), len(e.doubts), e.deviation_db),
-        )
+        mismatch = self.present.slope_mismatch
+        fit = [
+            entry
+            for entry in self.ranked
+            if entry is not self.present
+            and not set(entry.doubts) - {PairDoubt.SLOPES_DIFFER}
+            and entry.slope_mismatch <= mismatch
+        ]
+        best = min(fit, key=lambda entry: entry.deviation_db, default=None)
+        if best is None or self.present.deviation_db - best.deviation_db < LEAST_GAIN_DB:
+            return None
+        return best
 
 
 def offered_pairs(
@@ -232,14 +240,11 @@ def choose_corner(
     data: JoiningData,
     *,
     pairs: Sequence[CrossoverPair],
-    present: CrossoverPair | None,
+    present: CrossoverPair,
     mains: MainsBox | None = None,
-    delays: DelayRange | None = None,
-    levels: LevelRange | None = None,
-    loss: Loss | None = None,
-    can_invert: bool = True,
+    solve: Callable[[JoiningData, CrossoverPair], PairOutcome],
 ) -> CornerChoice:
-    """Rank pairs of low-pass and high-pass by the sum they would give at the seats.
+    """Rank pairs of low-pass and high-pass by what is left with them.
 
     Parameters
     ----------
@@ -247,12 +252,12 @@ def choose_corner(
         Prepared with a `span` that reaches from half an octave below the lowest corner on offer to
         half an octave above the highest: the same frequencies judge all pairs.
     pairs : sequence of CrossoverPair
-    present : CrossoverPair or None
-        What was in force while measuring; it is taken out of both branches. None for neither.
+    present : CrossoverPair
+        What was in force while measuring; it is taken out of both branches, and ranked as well.
     mains : MainsBox, optional
         Without it slopes and corners are not judged.
-    delays, levels, loss, can_invert
-        As for `roomeq.optimiser.joining.fit_joining`; the phase control stays where it is.
+    solve : callable
+        Chooses delay, polarity, level and bands for the data of one pair, and judges them.
 
     Returns
     -------
@@ -261,48 +266,30 @@ def choose_corner(
     Raises
     ------
     ValueError
-        If a corner lies outside the data, or every pair is refused.
+        If a corner lies outside the data.
     """
-    if not pairs:
-        raise ValueError("there is no pair to choose from")
     _check_corners(data, pairs)
-    ranked: list[RankedPair] = []
-    refused: list[tuple[CrossoverPair, PairDoubt]] = []
+    now = _judged(present, solve(replace(data, corner=present.corner), present), mains)
+    ranked, refused = [now], []
     for pair in pairs:
+        if _same(pair, present):
+            continue
         reason = _refusal(pair, mains)
         changed = None if reason else _with_pair(data, pair, present)
         if changed is None:
             refused.append((pair, reason or PairDoubt.NOT_PREDICTABLE))
-            continue
-        fit = fit_joining(
-            changed,
-            delays=delays,
-            levels=levels,
-            loss=loss,
-            can_invert=can_invert,
-            least_improvement_db=-math.inf,
-        )
-        ranked.append(_judged(pair, fit, mains))
-    if not ranked:
-        reasons = ", ".join(sorted({reason for _, reason in refused}))
-        raise ValueError(f"none of the {len(pairs)} pairs is fit for these mains: {reasons}")
+        else:
+            ranked.append(_judged(pair, solve(changed, pair), mains))
     return CornerChoice(
         ranked=tuple(sorted(ranked, key=lambda entry: entry.deviation_db)),
         refused=tuple(refused),
-        present=present,
-        deviation_before_db=weighted_deviation_db(
-            data.error_db(data.present),
-            seat_weights=data.seat_weights,
-            frequency_weights=data.frequency_weights,
-            trust=data.trust,
-            loss=loss or Loss(),
-        ),
+        present=now,
     )
 
 
 def _check_corners(data: JoiningData, pairs: Sequence[CrossoverPair]) -> None:
     """Check that the data reach half an octave, less 3 %, beyond every corner."""
-    first, last = data.frequencies[0], data.frequencies[-1]
+    first, last = data.points[0], data.points[-1]
     for corner in (pair.corner for pair in pairs):
         if not first * HALF_OCTAVE / 1.03 <= corner <= last / HALF_OCTAVE * 1.03:
             raise ValueError(
@@ -324,13 +311,15 @@ def _refusal(pair: CrossoverPair, mains: MainsBox | None) -> PairDoubt | None:
 
 
 def _with_pair(
-    data: JoiningData, pair: CrossoverPair, present: CrossoverPair | None
+    data: JoiningData, pair: CrossoverPair, present: CrossoverPair
 ) -> JoiningData | None:
     """Return the data with one pair in place of another; None where that cannot be predicted."""
-    old = (present.low_pass, present.high_pass) if present else (None, None)
     changes = [
         _response(new, data.points) / _response(was, data.points)
-        for new, was in zip((pair.low_pass, pair.high_pass), old, strict=True)
+        for new, was in (
+            (pair.low_pass, present.low_pass),
+            (pair.high_pass, present.high_pass),
+        )
     ]
     changed = data.with_transfers(sub=changes[0], mains=changes[1])
     total = np.abs(changed.sub) ** 2 + np.abs(changed.mains) ** 2
@@ -340,14 +329,17 @@ def _with_pair(
     return replace(changed, corner=pair.corner)
 
 
-def _judged(pair: CrossoverPair, fit: JoiningFit, mains: MainsBox | None) -> RankedPair:
+def _judged(pair: CrossoverPair, outcome: PairOutcome, mains: MainsBox | None) -> RankedPair:
+    doubts = []
     order = None if mains is None else pair.acoustic_order(mains)
-    differ = order is not None and order != (pair.low_pass.order if pair.low_pass else 0)
+    if order is not None and order != (pair.low_pass.order if pair.low_pass else 0):
+        doubts.append(PairDoubt.SLOPES_DIFFER)
+    if pair.low_pass is None or (pair.high_pass is None and mains is None):
+        doubts.append(PairDoubt.FULL_RANGE)
     return RankedPair(
         pair=pair,
-        fit=fit,
-        doubts=(PairDoubt.SLOPES_DIFFER,) if differ else (),
+        outcome=outcome,
+        doubts=tuple(doubts),
         acoustic_order=order,
         phase_at_corner_deg=None if mains is None else pair.phase_at_corner_deg(mains),
-        sum_at_corner_db=None if mains is None else pair.sum_at_corner_db(mains),
     )

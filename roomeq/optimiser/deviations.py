@@ -13,7 +13,6 @@ import numpy as np
 
 from roomeq.levels import FloatArray, power_mean_db
 from roomeq.optimiser.fit_data import FitData
-from roomeq.optimiser.loss import Loss
 
 __all__ = ["PlainFigures", "estimate_plain_figures", "seat_errors_db"]
 
@@ -73,15 +72,3 @@ def estimate_plain_figures(data: FitData, response_db: FloatArray) -> PlainFigur
         seat_sd_db=float(data.seat_weights @ by_seat),
         largest_excess_db=float(error_db[:, counted].max()),
     )
-
-
-def weighted_deviation_db(
-    error_db: FloatArray,
-    *,
-    seat_weights: FloatArray,
-    frequency_weights: FloatArray,
-    trust: FloatArray,
-    loss: Loss,
-) -> float:
-    """Return ``sqrt(J)`` of an error of several seats, in dB, without removing its mean."""
-    return float(np.sqrt(seat_weights @ (trust * loss.value(error_db)) @ frequency_weights))

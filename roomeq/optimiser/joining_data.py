@@ -24,7 +24,7 @@ from roomeq.analysis.smoothing import smooth_power
 from roomeq.bands import logarithmic_axis
 from roomeq.levels import FloatArray, power_ratio_db, readonly
 from roomeq.optimiser.joining_settings import JoiningSettings
-from roomeq.optimiser.loss import Loss
+from roomeq.optimiser.sum_check import SumExplanation
 from roomeq.optimiser.target import Target
 from roomeq.response import ComplexArray
 
@@ -39,6 +39,7 @@ __all__ = [
 
 POINTS_PER_OCTAVE, FIT_POINTS_PER_OCTAVE = 48, 24
 SMOOTHING_FRACTION = 12
+WIDEST_SMOOTHING = 6
 _LEAST_POINTS = 4
 
 
@@ -77,8 +78,6 @@ class JoiningData:
         Wanted shape of the sum, without its level.
     frequency_weights : ndarray, shape (F,)
         Summing to 1.
-    trust : ndarray, shape (S, F)
-        How much a shortfall counts, from 0 to 1.
     seat_offsets_db : ndarray, shape (S,)
         Level of each seat that counts as no error; 0 where levels are comparable.
     present : JoiningSettings
@@ -86,6 +85,8 @@ class JoiningData:
     sum_residual_db : ndarray, shape (S,), optional
         Standard deviation over frequency of the measured less the predicted sum, where `both` was
         measured: not a number at a seat where it was not, None where it was nowhere.
+    explanation : SumExplanation, optional
+        Of a measured sum that differs from the predicted one by more than 5 %.
     notes : tuple of JoiningNote
     seats_left_out : tuple of str
         Seats at which not both were measured.
@@ -106,10 +107,10 @@ class JoiningData:
     smoothing: FloatArray
     target_db: FloatArray
     frequency_weights: FloatArray
-    trust: FloatArray
     seat_offsets_db: FloatArray
     present: JoiningSettings
     sum_residual_db: FloatArray | None = None
+    explanation: SumExplanation | None = None
     notes: tuple[JoiningNote, ...] = ()
     seats_left_out: tuple[str, ...] = ()
 
@@ -128,7 +129,6 @@ class JoiningData:
             "smoothing": (points, count),
             "target_db": (count,),
             "frequency_weights": (count,),
-            "trust": (seats, count),
             "seat_offsets_db": (seats,),
         }
         for name, shape in shapes.items():
@@ -143,12 +143,6 @@ class JoiningData:
                 raise ValueError(f"{name} must not be negative and not all zero")
             object.__setattr__(self, name, readonly(weights / weights.sum()))
 
-    @property
-    def octaves(self) -> float:
-        """Width of what is judged, in octaves."""
-        judged = self.frequencies[self.frequency_weights > 0]
-        return float(np.log2(judged[-1] / judged[0]))
-
     def without_seat(self, index: int) -> Self:
         """Return the data without one seat, named by its place."""
         kept = [place for place in range(len(self.seats)) if place != index]
@@ -159,7 +153,6 @@ class JoiningData:
             seat_weights=self.seat_weights[kept],
             sub=self.sub[kept],
             mains=self.mains[kept],
-            trust=self.trust[kept],
             seat_offsets_db=self.seat_offsets_db[kept],
             sum_residual_db=None if residual is None else residual[kept],
         )
@@ -182,20 +175,6 @@ class JoiningData:
         """Return the level of the sum on the fit axis with a setting, shape (S, F), in dB."""
         power = np.abs(self.predicted_sum(settings)) ** 2 @ self.smoothing
         return power_ratio_db(np.maximum(power, np.finfo(np.float64).tiny))
-
-    def deviations_db(self, settings: JoiningSettings, *, loss: Loss) -> FloatArray:
-        """Return the weighted deviation of the sum at each seat with a setting, (S,), in dB."""
-        value = loss.value(self.error_db(settings), trust=self.trust)
-        return np.asarray(np.sqrt(value @ self.frequency_weights))
-
-    def deviation_db(self, settings: JoiningSettings, *, loss: Loss) -> float:
-        """Return the weighted deviation of the sum over all seats with a setting, in dB."""
-        return float(np.sqrt(self.seat_weights @ self.deviations_db(settings, loss=loss) ** 2))
-
-    def error_db(self, settings: JoiningSettings) -> FloatArray:
-        """Return level minus target with a setting, weighted mean removed, shape (S, F), in dB."""
-        raw = self.predicted_level_db(settings) - self.target_db - self.seat_offsets_db[:, None]
-        return np.asarray(raw - self.seat_weights @ raw @ self.frequency_weights)
 
 
 def assemble_joining(
@@ -232,12 +211,11 @@ def assemble_joining(
     smoothing = smooth_power(
         points, np.eye(points.size), at=frequencies, fraction=SMOOTHING_FRACTION
     )
-    target = replace(target or Target(), path=())
-    weights = noise_weights * _lower_limit_weights(frequencies, target.lower_limit)
+    weights = noise_weights
     if not np.any(weights > 0):
         raise ValueError("no frequency around the crossover stands clear of the noise")
     sub = sub / present.response(points)
-    target_db = target.relative_db(frequencies)
+    target_db = (target or Target()).shape_db(frequencies)
     offsets = np.zeros(len(seats))
     if not levels_comparable:
         power = (np.abs(sub) ** 2 + np.abs(mains) ** 2) @ smoothing
@@ -254,7 +232,6 @@ def assemble_joining(
         smoothing=smoothing,
         target_db=target_db,
         frequency_weights=weights,
-        trust=np.ones((len(seats), frequencies.size)),
         seat_offsets_db=offsets,
         present=present,
     )
@@ -299,15 +276,8 @@ def joining_axes(
             f"{low:g} to {high:g} Hz around the crossover"
         )
     axis = logarithmic_axis(start, end, per_octave=FIT_POINTS_PER_OCTAVE)
-    reach = 2.0 ** (0.5 / SMOOTHING_FRACTION) * (1 + 1e-9)
+    reach = 2.0 ** (0.5 / WIDEST_SMOOTHING) * (1 + 1e-9)
     points = logarithmic_axis(
         max(start / reach, first), min(end * reach, last), per_octave=POINTS_PER_OCTAVE
     )
     return points, axis
-
-
-def _lower_limit_weights(axis: FloatArray, lower_limit: float | None) -> FloatArray:
-    """Fade the weights out half an octave below the subwoofer's lower limit."""
-    if lower_limit is None:
-        return np.ones(axis.size)
-    return np.clip(1.0 + 2.0 * np.log2(axis / lower_limit), 0.0, 1.0)

@@ -11,8 +11,10 @@ the subwoofer against the mains::
 so that ``cos phi = (sum^2 - difference^2) / (4 S M)``, and ``(sum^2 + difference^2) / 2`` must
 equal ``S^2 + M^2``: where it does not within 0.5 dB something moved between the measurements, and
 nothing is concluded. The sign of phi stays unknown: a subwoofer that is late and one that is as
-early give the same four levels. Both answers are given; one more measurement after trying the
-first decides.
+early give the same four levels.
+
+Trying the wrong one is worse than leaving everything: so they are not two settings but a question,
+with the measurement that decides it (both together once more, with another delay).
 
 What is sure: the cosine, and what reversing one polarity does now. What is inferred: how the sign
 of phi changes over frequency. In 20 invented modal rooms the signs were right over the whole
@@ -24,26 +26,32 @@ measurement before it is believed.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from roomeq.device.profile import PhaseControl
 from roomeq.levels import FloatArray, amplitude_ratio, power_ratio, power_ratio_db, readonly
-from roomeq.optimiser.joining import JoiningFit, fit_joining
+from roomeq.optimiser.alignment import Alignment, align
 from roomeq.optimiser.joining_data import (
     JoiningData,
     assemble_joining,
     joining_axes,
     joining_span,
 )
-from roomeq.optimiser.joining_settings import DelayRange, JoiningSettings, LevelRange
-from roomeq.optimiser.loss import Loss
+from roomeq.optimiser.joining_settings import DelayRange, JoiningSettings
+from roomeq.optimiser.summation import HALF_OCTAVE, judge_sum
 from roomeq.optimiser.target import Target
 from roomeq.response import checked_frequencies
 
-__all__ = ["LevelJoining", "PhaseDifference", "estimate_phase_difference", "fit_joining_levels"]
+__all__ = [
+    "DecidingMove",
+    "LevelJoining",
+    "PhaseDifference",
+    "estimate_phase_difference",
+    "fit_joining_levels",
+]
 
 AGREEMENT_DB = 0.5
 COARSEST_STEP_OCTAVES = 1.0 / 12.0
@@ -199,6 +207,23 @@ def _least_bent_signs(size: FloatArray) -> FloatArray:
     return signs[chosen[::-1][-size.size :]]
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DecidingMove:
+    """Another delay with which to measure both together once more.
+
+    Attributes
+    ----------
+    delay : float
+        Of the subwoofer against the mains, in s, polarity and phase as they are.
+    if_late_db, if_early_db : float
+        By how much the mean level in the octave around the corner changes then, in dB.
+    """
+
+    delay: float
+    if_late_db: float
+    if_early_db: float
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class LevelJoining:
     """Two answers from four levels: they cannot tell a late subwoofer from an early one.
@@ -206,30 +231,24 @@ class LevelJoining:
     Attributes
     ----------
     phase : PhaseDifference
-    if_late, if_early : JoiningFit
-        What to set if the subwoofer is late, and if it is as early.
-    reversed_gain_db : float
-        What reversing one polarity gains now, as measured, without moving anything else: deviation
-        of the sum less that of the difference.
+    if_late, if_early : Alignment
+        What would be right if the subwoofer is late, and if it is as early.
+    reversed_loss_db : float
+        What the sum loses with one polarity reversed, as measured, all else as it is.
+    move : DecidingMove or None
+        None where no delay can be set.
     """
 
     phase: PhaseDifference
-    if_late: JoiningFit
-    if_early: JoiningFit
-    reversed_gain_db: float
-
-    @property
-    def first_to_try(self) -> JoiningFit:
-        """The answer with the shorter delay; if the next measurement is worse, try the other."""
-        return min(
-            (self.if_late, self.if_early),
-            key=lambda fit: (abs(fit.settings.delay), fit.deviation_db),
-        )
+    if_late: Alignment
+    if_early: Alignment
+    reversed_loss_db: float
+    move: DecidingMove | None
 
     @property
     def ambiguous(self) -> bool:
         """Whether the two answers differ in what to set."""
-        return self.if_late.settings != self.if_early.settings
+        return self.if_late.chosen.settings != self.if_early.chosen.settings
 
 
 def fit_joining_levels(
@@ -247,8 +266,6 @@ def fit_joining_levels(
     octaves: float = 1.0,
     delays: DelayRange | None = None,
     phase_control: PhaseControl | None = None,
-    levels: LevelRange | None = None,
-    loss: Loss | None = None,
     can_invert: bool = True,
 ) -> LevelJoining:
     """Join subwoofer and mains from levels of both, of their sum and of their difference.
@@ -264,8 +281,8 @@ def fit_joining_levels(
     seat_weights : array_like, shape (S,), optional
     target, present, octaves
         As for `roomeq.optimiser.joining_survey.prepare_joining`.
-    delays, phase_control, levels, loss, can_invert
-        As for `roomeq.optimiser.joining.fit_joining`.
+    delays, phase_control, can_invert
+        As for `roomeq.optimiser.alignment.align`.
 
     Returns
     -------
@@ -294,7 +311,7 @@ def fit_joining_levels(
     names = seats or tuple(f"seat {number + 1}" for number in range(len(turned)))
     weights = _seat_weights(seat_weights, names, count=len(turned))
     late, early = (
-        fit_joining(
+        align(
             _mirror_image(
                 phase.frequencies,
                 **measured,
@@ -308,18 +325,49 @@ def fit_joining_levels(
             ),
             delays=delays,
             phase_control=phase_control,
-            levels=levels,
-            loss=loss,
             can_invert=can_invert,
         )
         for mirror in (1.0, -1.0)
     )
+    now = late.data.present
+    reversed_now = replace(now, inverted=not now.inverted)
     return LevelJoining(
         phase=phase,
         if_late=late,
         if_early=early,
-        reversed_gain_db=late.deviation_before_db - _reversed_deviation_db(late),
+        reversed_loss_db=judge_sum(late.data, reversed_now).loss_db,
+        move=_deciding_move(late.data, early.data, delays or DelayRange()),
     )
+
+
+def _deciding_move(
+    late: JoiningData, early: JoiningData, delays: DelayRange
+) -> DecidingMove | None:
+    """Return the delay at which both together differ most between the two answers."""
+    present = late.present
+    values = delays.values
+    near = values[np.abs(values - present.delay) <= 0.5 / late.corner + 1e-9]
+    if near.size < 2:
+        return None
+    changes = np.array(
+        [
+            [_octave_level_db(data, replace(present, delay=float(d))) for d in near]
+            for data in (late, early)
+        ]
+    )
+    changes -= [[_octave_level_db(data, present)] for data in (late, early)]
+    place = int(np.argmax(np.abs(changes[0] - changes[1])))
+    return DecidingMove(
+        delay=float(near[place]),
+        if_late_db=float(changes[0, place]),
+        if_early_db=float(changes[1, place]),
+    )
+
+
+def _octave_level_db(data: JoiningData, settings: JoiningSettings) -> float:
+    inside = (data.points >= data.corner / HALF_OCTAVE) & (data.points <= data.corner * HALF_OCTAVE)
+    total = np.maximum(np.abs(data.predicted_sum(settings)[:, inside]), np.finfo(np.float64).tiny)
+    return float(data.seat_weights @ np.mean(20.0 * np.log10(total), axis=1))
 
 
 def _check_fine(axis: FloatArray) -> None:
@@ -376,15 +424,3 @@ def _mirror_image(
         present=present,
         levels_comparable=False,
     )
-
-
-def _reversed_deviation_db(fit: JoiningFit) -> float:
-    """Return the deviation with the present settings but the other polarity, in dB."""
-    data, present = fit.data, fit.present
-    other = JoiningSettings(
-        delay=present.delay,
-        inverted=not present.inverted,
-        phase_deg=present.phase_deg,
-        phase_frequency=present.phase_frequency,
-    )
-    return data.deviation_db(other, loss=fit.loss)

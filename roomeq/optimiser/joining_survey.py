@@ -27,11 +27,12 @@ from roomeq.optimiser.joining_data import (
     joining_span,
 )
 from roomeq.optimiser.joining_settings import JoiningSettings
+from roomeq.optimiser.sum_check import SumExplanation, explain_sum
 from roomeq.optimiser.target import Target
 from roomeq.response import ComplexArray, FrequencyResponse
 from roomeq.survey import Source, Survey
 
-__all__ = ["LFE_OFFSET_DB", "prepare_joining"]
+__all__ = ["LFE_OFFSET_DB", "joint_pressures", "prepare_joining"]
 
 LFE_OFFSET_DB = 10.0
 """The low-frequency-effects channel plays 10 dB above the mains (ITU-R BS.775; from memory)."""
@@ -135,7 +136,30 @@ def _with_checks(data: JoiningData, survey: Survey, notes: list[JoiningNote]) ->
         notes.append(JoiningNote.SUM_DISAGREES)
     if left_out:
         notes.append(JoiningNote.SEATS_LEFT_OUT)
-    return replace(data, sum_residual_db=residual, notes=tuple(notes), seats_left_out=left_out)
+    return replace(
+        data,
+        sum_residual_db=residual,
+        explanation=_explanation(survey, data),
+        notes=tuple(notes),
+        seats_left_out=left_out,
+    )
+
+
+def joint_pressures(
+    survey: Survey, seats: tuple[str, ...], axis: FloatArray
+) -> tuple[ComplexArray, ComplexArray] | None:
+    """Return subwoofer and mains at seats on an axis, both of shape (S, F).
+
+    None where one of them was not measured over all of it.
+    """
+    measured = [r for seat in seats for s in _BRANCHES for r in _responses(survey, seat, s)]
+    if any(r.frequencies[0] > axis[0] or r.frequencies[-1] < axis[-1] for r in measured):
+        return None
+    sub, mains = (
+        np.array([_seat_pressure(survey, seat, source, axis) for seat in seats])
+        for source in _BRANCHES
+    )
+    return sub, mains
 
 
 def _joint_seats(survey: Survey) -> tuple[str, ...]:
@@ -256,3 +280,28 @@ def _sum_residual_db(survey: Survey, data: JoiningData) -> FloatArray | None:
             centred = difference - difference @ data.frequency_weights
             residual[index] = np.sqrt(centred**2 @ data.frequency_weights)
     return None if np.isnan(residual).all() else readonly(residual)
+
+
+def _explanation(survey: Survey, data: JoiningData) -> SumExplanation | None:
+    """Return what explains the measured sum at the seats where it was measured."""
+    rows, heard = [], []
+    for index, seat in enumerate(data.seats):
+        levels = [
+            np.interp(np.log(data.points), np.log(r.frequencies), r.level_db)
+            for r in _responses(survey, seat, "both")
+            if r.resolution == "narrow"
+            and r.frequencies[0] <= data.points[0]
+            and r.frequencies[-1] >= data.points[-1]
+        ]
+        if levels:
+            rows.append(index)
+            heard.append(10.0 ** (np.mean(levels, axis=0) / 20.0))
+    if not rows:
+        return None
+    return explain_sum(
+        data.points,
+        sub=data.sub[rows] * data.present.response(data.points),
+        mains=data.mains[rows],
+        both=np.array(heard),
+        corner=data.corner,
+    )

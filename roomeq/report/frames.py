@@ -15,9 +15,9 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from roomeq.optimiser.alignment import Alignment
 from roomeq.optimiser.band_gain_fit import BandGainFit
 from roomeq.optimiser.headroom import Headroom
-from roomeq.optimiser.joining import JoiningFit
 from roomeq.optimiser.joining_settings import Polarity
 from roomeq.plan import Plan
 from roomeq.verification import Verification
@@ -130,22 +130,22 @@ def headroom_frame(headroom: Headroom) -> DataFrame:
     return DataFrame(rows)
 
 
-def joining_frame(fit: JoiningFit) -> DataFrame:
+def joining_frame(fit: Alignment) -> DataFrame:
     """Return the map over delay of a joining, both polarities one below the other.
 
     Returns
     -------
     DataFrame
-        ``polarity``, ``delay`` in s, ``deviation_db``.
+        ``polarity``, ``delay`` in s, ``loss_db``.
     """
     from pandas import DataFrame
 
-    count = fit.map_delays.size
+    count = fit.delays.size
     return DataFrame(
         {
             "polarity": np.repeat(np.array(Polarity, dtype=object), count),
-            "delay": np.tile(fit.map_delays, len(Polarity)),
-            "deviation_db": fit.map_deviation_db.ravel(),
+            "delay": np.tile(fit.delays, len(Polarity)),
+            "loss_db": fit.loss_map_db.ravel(),
         }
     )
 

@@ -1,38 +1,50 @@
-"""Joining, corner choice and all settings together as plain text.
+"""A joining as plain text: what the sum loses, settings, which polarity it is, doubts.
 
 Conventions
 -----------
-Numbers come from the fits; nothing is computed here but sums and differences for display. Every
-delay is printed in ms, m and ft with the word later or earlier; distances at 343.2 m/s (20 degrees
+Numbers come from the records; nothing is computed here but sums and differences for display. Every
+delay is that of the subwoofer against the mains, in ms; distances at 343.2 m/s (20 degrees
 Celsius).
 """
 
 from __future__ import annotations
 
-from roomeq.optimiser.all_settings import AllSettings, AllSettingsFit
-from roomeq.optimiser.band_gain_fit import NoChange
-from roomeq.optimiser.corner_choice import CornerChoice, CrossoverPair, PairDoubt, RankedPair
-from roomeq.optimiser.joining import LEAST_FLIP_GAIN_DB, LEAST_PHASE_GAIN_DB
+from roomeq.device.meeting import MeetingFault
 from roomeq.optimiser.joining_data import JoiningNote
 from roomeq.optimiser.joining_settings import SPEED_OF_SOUND, JoiningSettings
-from roomeq.plan_joining import JoiningRecord, LevelJoiningRecord, RivalRecord
+from roomeq.plan_alignment import (
+    CandidateRecord,
+    MeetingRecord,
+    PolarityRecord,
+    SumExplanationRecord,
+)
+from roomeq.plan_joining import JoiningRecord
 from roomeq.report.layout import bullet_list, paragraph, signed, table
+from roomeq.report.summation_text import loss_text
 
 __all__ = [
-    "all_settings_text",
-    "corner_text",
+    "CLOSE_TO_EACH_CONE",
+    "bands_lines",
+    "delay_instruction",
     "delay_text",
+    "explanation_text",
     "joining_lines",
     "joining_note_text",
     "joining_sentences",
     "joining_text",
     "joining_verdict",
-    "level_joining_text",
-    "pair_doubt_text",
+    "reference_text",
     "setting_entries",
 ]
 
-_SHOWN_PAIRS = 8
+CLOSE_TO_EACH_CONE = (
+    "What decides: the microphone close to each cone in turn, against the same time zero, and a "
+    "look at the first half-wave, which must go the same way. Rewire nothing on less."
+)
+NAMED_SEAT_DB = 0.3
+_TOLD_RIGHT = {False: "nine", True: "nine"}
+"""Of ten rooms in which the polarity was told, by whether the boxes were taken out: how many were
+told rightly (`tests/benchmarks/bench_joining.py`)."""
 
 
 def delay_text(settings: JoiningSettings) -> str:
@@ -44,6 +56,30 @@ def delay_text(settings: JoiningSettings) -> str:
         f"{abs(settings.delay_ms):.2f} ms {word} ({abs(settings.distance):.2f} m, "
         f"{abs(settings.distance_ft):.1f} ft)"
     )
+
+
+def delay_instruction(settings: JoiningSettings, *, present: JoiningSettings) -> str:
+    """Say which box is to be given which number, or which distance instead; never both."""
+    moved = settings.delay - present.delay
+    if abs(moved) < 5e-6:
+        return f"leave the delay as it is (subwoofer {delay_text(settings)})"
+    box, other = ("mains", "subwoofer") if settings.delay < 0 else ("subwoofer", "mains")
+    was = {"mains": max(-present.delay_ms, 0.0), "subwoofer": max(present.delay_ms, 0.0)}
+    text = f"EITHER delay the {box} by {_ms(abs(settings.delay_ms))} ms (was {_ms(was[box])})"
+    if was[other] > 0:
+        text += f", the {other} by 0 (was {_ms(was[other])}),"
+    nearer = "nearer" if moved > 0 else "farther"
+    return (
+        f"{text} OR, where distances are entered, subwoofer "
+        f"{abs(moved) * SPEED_OF_SOUND:.2f} m {nearer} than entered now; never both"
+    )
+
+
+def _ms(value: float) -> str:
+    """Return a delay with two decimals, three where it needs them."""
+    if abs(value) < 5e-4:
+        return "0"
+    return f"{value:.2f}" if abs(value - round(value, 2)) < 5e-4 else f"{value:.3f}"
 
 
 def joining_note_text(note: JoiningNote, record: JoiningRecord) -> str:
@@ -70,7 +106,8 @@ def joining_note_text(note: JoiningNote, record: JoiningRecord) -> str:
         ),
         JoiningNote.SUM_DISAGREES: (
             f"The measured sum differs from the predicted one by up to {worst:.1f} dB (s.d.): the "
-            "time reference was not common, or something moved. Do not act on this."
+            "time reference was not common, or something was set otherwise or moved. Do not act on "
+            "this before it is known what."
         ),
         JoiningNote.SUM_NOT_MEASURED: (
             "Subwoofer and mains together were not measured: the common time reference is taken on "
@@ -78,17 +115,6 @@ def joining_note_text(note: JoiningNote, record: JoiningRecord) -> str:
         ),
     }
     return words[note]
-
-
-def pair_doubt_text(doubt: PairDoubt) -> str:
-    """Return what speaks against a pair."""
-    words = {
-        PairDoubt.CORNER_TOO_LOW: "less than half an octave above the mains' -3 dB point",
-        PairDoubt.NOT_PREDICTABLE: "too far from what was measured to be predicted",
-        PairDoubt.SLOPES_DIFFER: "slopes differ",
-        PairDoubt.VENTED_WITHOUT_HIGH_PASS: "vented mains without a high-pass near tuning",
-    }
-    return words[doubt]
 
 
 def setting_entries(
@@ -99,14 +125,9 @@ def setting_entries(
     def now(words: str, *, differs: bool) -> str:
         return f" (now {words})" if differs else ""
 
-    delay = f"Subwoofer: {delay_text(settings)}"
-    if settings.delay > 0:
-        delay += ", by delaying the subwoofer; where distances are entered, a smaller one"
-    elif settings.delay < 0:
-        delay += ", by delaying the mains; where distances are entered, a larger subwoofer's"
-    moved = abs(settings.delay_ms - present.delay_ms) > 1e-6
+    instruction = delay_instruction(settings, present=present)
     entries = [
-        delay + now(delay_text(present), differs=moved and present.delay != 0),
+        f"Delay: {instruction}",
         f"Polarity: {settings.polarity}"
         + now(present.polarity, differs=settings.inverted != present.inverted),
     ]
@@ -115,7 +136,9 @@ def setting_entries(
             f"Phase control: {settings.phase_deg:g} degrees at {settings.phase_frequency:g} Hz"
             + now(f"{present.phase_deg:g}", differs=settings.phase_deg != present.phase_deg)
         )
-    entries.append(f"Level of the subwoofer: {signed(settings.level_change_db)} dB against now")
+    if settings.level_change_db:
+        level = signed(settings.level_change_db)
+        entries.append(f"Level of the subwoofer: {level} dB against now")
     return entries
 
 
@@ -134,110 +157,146 @@ def joining_lines(record: JoiningRecord) -> list[str]:
     first = [note for note in record.notes if note is JoiningNote.SUM_DISAGREES]
     for note in first:  # before the settings that it speaks of
         lines += [*paragraph(joining_note_text(note, record)), ""]
+    if record.explanation is not None:
+        lines += [*paragraph(explanation_text(record.explanation, record.corner)), ""]
     lines += ["Settings of the subwoofer against the mains", *bullet_list(entries), ""]
     lines += [*_seats(record), ""]
     lines += ["How sure the joining is", *bullet_list(joining_sentences(record)), ""]
     notes = [joining_note_text(note, record) for note in record.notes if note not in first]
     if notes:
         lines += ["About the measurements of both", *bullet_list(notes), ""]
-    return [*lines, *paragraph(_reference())]
+    return [*lines, *paragraph(reference_text())]
 
 
-def _reference() -> str:
+def bands_lines(record: JoiningRecord) -> list[str]:
+    """Return what bands and level would still do, for a joining in which they stay."""
+    bands = record.bands
+    title = "What bands would still do"
+    if bands is None or bands.no_change is not None:
+        return [title, *paragraph("Too little to be worth a change.", indent=2)]
+    moved = ", ".join(
+        f"{label} Hz {signed(gain)}"
+        for label, gain in zip(bands.labels, bands.gains_db, strict=True)
+        if gain
+    )
+    settings = record.settings.settings()
+    return [
+        title,
+        *paragraph(
+            f"{_deviation_text(record)} With bands {moved or 'all at 0'} dB, level "
+            f"{signed(settings.level_change_db)} dB, the delay that goes with them is "
+            f"{delay_text(settings)}, and the sum loses {record.loss_db:.1f} dB. roomeq propose "
+            "sets all of it.",
+            indent=2,
+        ),
+    ]
+
+
+def _deviation_text(record: JoiningRecord) -> str:
+    bands = record.bands
+    assert bands is not None
+    return (
+        f"Deviation of the sum, {bands.lowest:.0f} to {bands.highest:.0f} Hz, average over the "
+        f"seats: {bands.deviation_before_db:.1f} dB now, {bands.deviation_db:.1f} dB with them."
+    )
+
+
+def reference_text() -> str:
+    """Return what a delay and a distance mean."""
     return (
         f"Positive delay is later; distances are what sound travels meanwhile, {SPEED_OF_SOUND:g} "
         "m/s at 20 degrees Celsius. A processor that asks for distances delays what is nearer."
     )
 
 
-def _seat_count(count: int) -> str:
-    return "1 seat" if count == 1 else f"{count} seats"
-
-
 def joining_verdict(record: JoiningRecord) -> str:
-    """Return how far the sum is from the target, now and predicted."""
-    where = (
-        f"over {record.lowest:.0f} to {record.highest:.0f} Hz (crossover at {record.corner:g} Hz), "
-        f"{_seat_count(len(record.seats))}"
-    )
-    together = record.together
-    if record.no_change is None:
-        text = (
-            f"Deviation of the sum from the target {where}: {record.deviation_before_db:.1f} dB "
-            f"now, {record.deviation_db:.1f} dB predicted"
+    """Return what the sum loses, now and with the settings."""
+    text = loss_text(record.corner, record.loss_before_db, then_db=record.loss_db)
+    if record.bypass:
+        gained = sum(row.weight * row.level_gain_db for row in record.seats)
+        return (
+            f"{text} The two figures hold for different filters and cannot be compared; the level "
+            f"of the sum there changes by {signed(gained)} dB."
         )
-        if together is not None:
-            text += (
-                f"; over {together.lowest:.0f} to {together.highest:.0f} Hz "
-                f"{together.deviation_before_db:.1f} dB now, {together.deviation_db:.1f} dB"
-            )
-        return f"{text}."
-    gained = record.deviation_before_db - record.candidate_deviation_db
-    words = {
-        NoChange.IMPROVEMENT_TOO_SMALL: "too little to be worth a change",
-        NoChange.WITHIN_REPEATABILITY: "within the repeatability of the measurement",
-    }
-    candidate = record.candidate.settings()
+    if record.changes:
+        return text
+    least = record.alignment.least_db
     return (
-        f"Keep what is set: the best change ({delay_text(candidate)}, polarity "
-        f"{candidate.polarity}) betters the deviation of the sum {where}, by {gained:.2f} dB "
-        f"from {record.deviation_before_db:.1f} dB, {words[record.no_change]}."
+        loss_text(record.corner, record.loss_before_db)
+        + f" Keep delay and polarity as they are: at best they reach {least:.1f} dB."
     )
 
 
 def _seats(record: JoiningRecord) -> list[str]:
-    titles = ["Seat", ">Weight", ">Now dB", ">Predicted dB", ">Gains dB", ">Level dB"]
-    left_out = any(row.left_out_after_db is not None for row in record.seat_rows)
-    rows = []
-    for row in record.seat_rows:
-        cells = [
+    titles = ["Seat", ">Weight", ">Loses now dB", ">Then dB", ">Level dB"]
+    rows = [
+        [
             row.seat,
             f"{100 * row.weight:.0f} %",
             f"{row.before_db:.1f}",
             f"{row.after_db:.1f}",
-            signed(row.before_db - row.after_db),
             signed(row.level_gain_db),
         ]
-        if left_out:
-            value = row.left_out_after_db
-            cells.append("" if value is None else f"{value:.1f}")
-        rows.append(cells)
-    if left_out:
-        titles.append(">If chosen without it dB")
-    span = "around the crossover" if record.together is None else "over the whole bass"
-    title = f"Deviation of the sum at each seat, {span} (a negative gain is a loss)"
-    return [title, *table(titles, rows)]
+        for row in record.seats
+    ]
+    span = f"{record.lowest:.0f} to {record.highest:.0f} Hz"
+    return [f"What the sum loses at each seat, {span}", *table(titles, rows)]
 
 
 def joining_sentences(record: JoiningRecord) -> list[str]:
     """Return what backs a joining, in sentences."""
-    entries = [_flip_text(record)]
-    if record.bypass and record.bypass_gain_db is not None:
-        entries.append(f"The bypass gains {record.bypass_gain_db:.2f} dB, joined anew either way.")
-    if record.candidate.phase_frequency is not None or record.phase_gain_db:
-        moved = "it is moved" if record.candidate.phase_deg else "it is left at rest"
-        if record.phase_gain_db >= LEAST_PHASE_GAIN_DB and not record.candidate.phase_deg:
-            moved = "too little for so large a turn or so long a delay; it is left at rest"
-        entries.append(f"Moving the phase control gains {record.phase_gain_db:.2f} dB: {moved}.")
-    if record.at_ends:
+    entries = [_polarities_text(record), _told_text(record)]
+    bands = record.bands
+    if bands is not None and bands.chosen and bands.no_change is None:
+        before = record.alignment.chosen
         entries.append(
-            f"The {' and the '.join(record.at_ends)} found "
-            f"{'lies' if len(record.at_ends) == 1 else 'lie'} at an end of what may be set: "
-            "better settings may lie beyond, or nothing near is good."
+            f"Before the bands, as roomeq join says: {_candidate_text(before)}, loses "
+            f"{before.loss_db:.1f} dB. {_deviation_text(record)}"
         )
-    if record.rival is not None:
-        entries.append(_rival_text(record, record.rival))
-    entries.append(
-        f"Of {record.grid_size} settings the best found, without a preference for simple ones, has "
-        f"{record.best_deviation_db:.2f} dB; the proposal has {record.candidate_deviation_db:.2f} "
-        "dB."
-    )
-    if record.together is not None:
-        gained = record.together.in_turn_deviation_db - record.together.deviation_db
+    if record.polarity is not None and record.polarity.inverted is not None:
+        arrival = record.polarity.arrival_ms
+        way = "later" if arrival > 0 else "earlier"
         entries.append(
-            "Bands, delay, polarity, phase and level chosen together by the sum: "
-            f"{gained:.2f} dB better than in turn ({record.together.in_turn_deviation_db:.2f} dB). "
-            "No bound is proven for the sum."
+            f"What arrives first of the subwoofer comes {abs(arrival):.1f} ms {way} than that of "
+            "the mains (half of such rooms are within 1.2 ms of the truth, one in four is more "
+            "than 2 ms off). It is no setting."
+        )
+    entries += _worse_seats(record)
+    entries += _range_sentences(record)
+    if record.meeting is not None:
+        entries += [_meeting_text(record.meeting, fault) for fault in record.meeting.faults]
+    if len(record.seats) < 3:
+        entries.append(
+            f"Only {len(record.seats)} seat{'s' if len(record.seats) > 1 else ''} measured: in a "
+            "quarter of such rooms other seats lost more than 0.3 dB."
+        )
+    return entries
+
+
+def _worse_seats(record: JoiningRecord) -> list[str]:
+    """Name the seats that lose more than now; behind other filters those that get quieter."""
+    if record.bypass:
+        return [
+            f"Seat {row.seat} gets {-row.level_gain_db:.1f} dB quieter around the crossover."
+            for row in record.seats
+            if row.level_gain_db < -NAMED_SEAT_DB
+        ]
+    return [
+        f"Seat {row.seat} loses {row.after_db - row.before_db:.1f} dB more than now."
+        for row in record.seats
+        if row.after_db - row.before_db > NAMED_SEAT_DB
+    ]
+
+
+def _range_sentences(record: JoiningRecord) -> list[str]:
+    """Return what is to be said of the delays that can be set."""
+    entries, found = [], record.alignment
+    if found.at_end:
+        entries.append("The delay lies at an end of what may be set: a better one may lie beyond.")
+    if found.longer is not None:
+        entries.append(
+            f"A change by more than a period ({_candidate_text(found.longer)}) would lose "
+            f"{found.longer.loss_db:.1f} dB only. It is not proposed: so long a delay is heard."
         )
     if not record.delay_stated:
         entries.append(
@@ -246,158 +305,87 @@ def joining_sentences(record: JoiningRecord) -> list[str]:
     return entries
 
 
-def _rival_text(record: JoiningRecord, rival: RivalRecord) -> str:
-    settings = rival.settings.settings()
-    doubt = (
-        "ambiguous: try both and measure again"
-        if record.ambiguous
-        else "clearly worse, the answer is not ambiguous"
+def _candidate_text(candidate: CandidateRecord) -> str:
+    settings = candidate.settings.settings()
+    return f"{delay_text(settings)}, polarity {settings.polarity}"
+
+
+def _polarities_text(record: JoiningRecord) -> str:
+    normal, inverted = record.alignment.normal, record.alignment.inverted
+    text = (
+        f"The best of either polarity, before the bands: {_candidate_text(normal)}, loses "
+        f"{normal.loss_db:.1f} dB; {_candidate_text(inverted)}, loses {inverted.loss_db:.1f} dB."
     )
+    if record.alignment.either_polarity:
+        text += " Both settings sum equally well."
+    return text
+
+
+def _told_text(record: JoiningRecord) -> str:
+    """Say which polarity it probably is, or that it cannot be told."""
+    found = record.polarity
+    if found is None:
+        return f"Which way the subwoofer is wired was not tested: {record.polarity_obstacle}."
+    if found.inverted is None:
+        half_period = f"{500.0 / record.corner:.1f} ms"
+        return (
+            f"An inverted subwoofer and one {half_period} late cannot be told apart here. "
+            f"{CLOSE_TO_EACH_CONE}"
+        )
+    how = "" if found.inverted else "not "
+    return f"The subwoofer is probably {how}inverted {_odds(found)}. {CLOSE_TO_EACH_CONE}"
+
+
+def _odds(found: PolarityRecord) -> str:
     return (
-        f"The best different answer ({delay_text(settings)}, polarity {settings.polarity}) has "
-        f"{signed(rival.margin_db, digits=2)} dB more: {doubt}."
+        f"(both tests agree, {found.phase_ratio:.1f} and {found.onset_ratio:.1f} to 1; right in "
+        f"{_TOLD_RIGHT[found.boxes]} of ten such rooms)"
     )
 
 
-def _flip_text(record: JoiningRecord) -> str:
-    gain, compared = record.flip_gain_db, _flip_compared(record)
-    if not record.flip_told:
-        half_period = f"{500.0 / record.corner:.2f} ms at {record.corner:g} Hz"
-        return (
-            f"{compared}: over {record.octaves:.1f} octaves the data do not tell a flip from a "
-            f"delay of half a period ({half_period})."
-        )
-    if gain > 0 and not record.candidate.inverted:
-        kept = "does not keep it inverted" if record.present.inverted else "is not worth a flip"
-        why = f"less than 1 dB {kept}. Check the wiring."
-        if gain >= LEAST_FLIP_GAIN_DB:
-            earlier = "" if record.together is None else ", or it gained less with other bands"
-            why = f"the device cannot set that{earlier}. Exchanging two wires would do the same."
-        return f"{compared}: the data fit an inverted subwoofer better, but {why}"
-    if 0 < gain < LEAST_FLIP_GAIN_DB:
-        more = "with the phase control free" if record.together is None else "with other bands"
-        return (
-            f"{compared}, and 1 dB or more {more}: the subwoofer is probably inverted against the "
-            "mains. Check the wiring, and measure the sum again."
-        )
-    if (gain > 0) == record.present.inverted:
-        return f"{compared}: it is delay, not polarity, that is wrong."
-    return f"{compared}: the subwoofer is inverted against the mains, not merely late."
-
-
-def _flip_compared(record: JoiningRecord) -> str:
-    """Compare the polarities, each at its best delay, starting from the present one."""
-    gain = -record.flip_gain_db if record.present.inverted else record.flip_gain_db
-    what = "the normal" if record.present.inverted else "inverting the"
-    verb = "gains" if gain > 0 else "loses"
-    return f"Against the best delay without it, {what} polarity {verb} {abs(gain):.2f} dB"
-
-
-def level_joining_text(joining: LevelJoiningRecord) -> str:
-    """Return what four levels tell, and what they cannot."""
-    gain = joining.reversed_gain_db
-    verb = "gains" if gain > 0 else "loses"
-    lines = ["Joining from levels alone", ""]
-    lines += paragraph(
-        f"Reversing one polarity, as measured, {verb} {abs(gain):.2f} dB without any other change."
-    )
-    if joining.ambiguous:
-        lines += paragraph(
-            "Levels give the size of the phase difference, not its sign: a subwoofer that is late "
-            "and one that is as early look the same, and how the sign changes over frequency is "
-            "inferred. Try the first answer and measure the sum once more; if it is not as "
-            "predicted, set the second; if that is not either, measure with a time reference."
-        )
-    for word, record in (("First", joining.first), ("Second", joining.second)):
-        late = "late" if record is joining.if_late else "early"
-        entries = setting_entries(record.settings.settings(), present=record.present.settings())
-        title = f"{word}: if the subwoofer is {late}" if joining.ambiguous else "Settings"
-        lines += ["", title, *bullet_list(entries)]
-        before, after = record.deviation_before_db, record.deviation_db
-        verdict = f"Deviation {before:.1f} dB now, {after:.1f} dB predicted."
-        if record.no_change is not None:
-            verdict = joining_verdict(record)
-        lines += paragraph(verdict, indent=2)
-        if not joining.ambiguous:
-            break
-    return "\n".join([*lines, "", *paragraph(_reference())]) + "\n"
-
-
-def _pair_text(pair: CrossoverPair) -> tuple[str, str]:
-    return str(pair.low_pass or "none"), str(pair.high_pass or "none")
-
-
-def corner_text(choice: CornerChoice) -> str:
-    """Return ranked pairs of low-pass and high-pass as text."""
-    chosen = choice.chosen
-    low, high = _pair_text(chosen.pair)
-    axis = chosen.fit.data.frequencies
-    lines = ["Corner and slopes", ""]
-    lines += paragraph(
-        f"To be preferred: subwoofer {low}; mains {high}. Deviation of the sum at the seats "
-        f"over {axis[0]:.0f} to {axis[-1]:.0f} Hz, so that all pairs are judged alike: "
-        f"{chosen.deviation_db:.1f} dB predicted with {delay_text(chosen.fit.candidate)}, "
-        f"polarity {chosen.fit.candidate.polarity}."
-    )
-    rows = [_pair_row(entry) for entry in choice.ranked[:_SHOWN_PAIRS]]
-    titles = [">Dev. dB", "Subwoofer", "Mains", ">Acoustic order", ">Phase deg", "Against it"]
-    lines += ["", "Ranked by the predicted sum at the seats", *table(titles, rows)]
-    if choice.refused:
-        corners: dict[str, list[str]] = {}
-        for pair, doubt in choice.refused:
-            corners.setdefault(pair_doubt_text(doubt), []).append(f"{pair.corner:g}")
-        entries = [f"{', '.join(dict.fromkeys(found))} Hz: {why}" for why, found in corners.items()]
-        lines += ["", "On offer, but not ranked", *bullet_list(entries)]
-    return "\n".join(lines) + "\n"
-
-
-def _pair_row(entry: RankedPair) -> list[str]:
-    order, phase = entry.acoustic_order, entry.phase_at_corner_deg
-    return [
-        f"{entry.deviation_db:.2f}",
-        *(
-            text.removeprefix("low-pass ").removeprefix("high-pass ")
-            for text in _pair_text(entry.pair)
+def _meeting_text(meeting: MeetingRecord, fault: MeetingFault) -> str:
+    where = "" if meeting.frequency is None else f"{meeting.frequency:.0f} Hz"
+    words = {
+        MeetingFault.ELSEWHERE: (
+            f"By their filters the two meet at {where}, not at the corner: the loss is judged "
+            "around the corner."
         ),
-        "" if order is None else str(order),
-        "" if phase is None else f"{phase:.0f}",
-        ", ".join(pair_doubt_text(doubt) for doubt in entry.doubts),
-    ]
+        MeetingFault.FULL_RANGE: (
+            "By their filters the mains run full range: they play along with the subwoofer far "
+            "below the crossover, where no delay suits everywhere."
+        ),
+        MeetingFault.GAP: (
+            f"By their filters both together leave {-meeting.sum_db:.0f} dB missing where they "
+            f"meet, at {where}: a gap that no delay fills, and that the loss does not see."
+        ),
+    }
+    return words[fault]
 
 
-def all_settings_text(fit: AllSettingsFit, labels: tuple[str, ...]) -> str:
-    """Return all settings together as text; `labels` are the bands' as printed on the device."""
-    lines = ["All settings together", ""]
-    lines += paragraph(
-        "Deviation of the complex sum of subwoofer and mains over "
-        f"{_seat_count(len(fit.data.seats))}: {fit.deviation_before_db:.2f} dB now, "
-        f"{fit.in_turn_deviation_db:.2f} dB solved in turn, {fit.deviation_db:.2f} dB together: "
-        f"{fit.gain_db:.2f} dB better than in turn. No bound is proven for the sum."
+def explanation_text(found: SumExplanationRecord, corner: float) -> str:
+    """Say what explains a measured sum that is not the sum of its parts."""
+    text = (
+        f"The measured sum differs from that of its parts by {100 * found.difference:.0f} % "
+        f"({0.5 * corner:.0f} to {2 * corner:.0f} Hz). "
     )
-    lines += ["", "Settings", *bullet_list(_filter_entries(fit.settings))]
-    lines += bullet_list(setting_entries(fit.settings.joining, present=fit.present.joining))
-    rows = [
-        [f"{label} Hz", signed(now), signed(turn), signed(together)]
-        for label, now, turn, together in zip(
-            labels, fit.present.gains_db, fit.in_turn.gains_db, fit.settings.gains_db, strict=True
+    if not found.explained:
+        return text + (
+            "Neither a level, nor a delay, nor the polarity of the subwoofer explains it: was the "
+            "microphone or a door moved?"
         )
-    ]
-    lines += ["", *table([">Band", ">Now dB", ">In turn dB", ">Set to dB"], rows)]
-    seats = [
-        [seat, f"{before:.1f}", f"{turn:.1f}", f"{after:.1f}"]
-        for seat, before, turn, after in zip(
-            fit.data.seats,
-            fit.before_by_seat_db,
-            fit.in_turn_by_seat_db,
-            fit.after_by_seat_db,
-            strict=True,
-        )
-    ]
-    lines += ["", *table(["Seat", ">Now dB", ">In turn dB", ">Together dB"], seats)]
-    return "\n".join([*lines, "", *paragraph(_reference())]) + "\n"
-
-
-def _filter_entries(settings: AllSettings) -> list[str]:
-    entries = [f"Protective high-pass: {settings.protection or 'none'}"]
-    entries += [f"Bypass: {one}" for one in settings.bypassed]
-    return entries
+    causes = []
+    if found.inverted:
+        causes.append("had the other polarity")
+    if found.level_db:
+        way = "louder" if found.level_db > 0 else "quieter"
+        causes.append(f"was {abs(found.level_db):.1f} dB {way}")
+    if found.delay_ms:
+        way = "later" if found.delay_ms > 0 else "earlier"
+        causes.append(f"came {abs(found.delay_ms):.1f} ms {way}")
+    if causes:
+        return text + f"It is as if the subwoofer {' and '.join(causes)} while both were measured."
+    way = "louder" if found.all_level_db > 0 else "quieter"
+    return text + (
+        f"It is as if everything was {abs(found.all_level_db):.1f} dB {way} while both were "
+        "measured."
+    )

@@ -89,15 +89,7 @@ def _advice(analysis: PathAnalysis) -> str:
             f"{analysis.flatter.deviation_db:.1f} dB ({_polarity(analysis.flatter)}); with delay "
             f"as well {analysis.best.deviation_db:.1f} dB at best."
         )
-    text = "With these very filters the sum gains nothing from a bypass: "
-    if analysis.matching is not None and analysis.matching.positions:
-        after = analysis.matching.flatter
-        return text + (
-            f"now it is off by at most {analysis.flatter.deviation_db:.1f} dB "
-            f"({_polarity(analysis.flatter)}), with the matching low-pass alone by "
-            f"{after.deviation_db:.1f} dB."
-        )
-    return text + f"it is off by at most {analysis.flatter.deviation_db:.1f} dB."
+    return "No low-pass is engaged twice: nothing to bypass."
 
 
 def _polarity(figures: SumFigures) -> str:
@@ -119,7 +111,12 @@ def bypass_text(choice: Bypass, analysis: PathAnalysis) -> str:
     text += (
         f". In its flatter polarity the sum is then off by at most {after.deviation_db:.1f} dB "
         f"({_polarity(after)}) instead of {before.deviation_db:.1f} dB at "
-        f"{before.worst_frequency:.0f} Hz: it gains {choice.gain_db:.1f} dB."
+        f"{before.worst_frequency:.0f} Hz"
+    )
+    text += (
+        f": it gains {choice.gain_db:.1f} dB."
+        if choice.gain_db >= _FLAT_DB
+        else ", but the octave around the crossover gets the level back that a second one takes."
     )
     best = analysis.best.deviation_db
     if best > after.deviation_db + _FLAT_DB:

@@ -16,8 +16,9 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from roomeq.levels import FloatArray, level_mean_db
-from roomeq.optimiser.joining import JoiningFit
+from roomeq.optimiser.alignment import Alignment
 from roomeq.optimiser.joining_settings import JoiningSettings, Polarity
+from roomeq.plan_alignment import AlignmentRecord
 from roomeq.plan_joining import JoiningRecord
 from roomeq.report.plot_labels import (
     EndLabel,
@@ -137,7 +138,7 @@ def plot_sum(
 
 @house_style()
 def plot_joining(
-    fit: JoiningFit,
+    fit: Alignment,
     *,
     settings: JoiningSettings | None = None,
     seat: str | None = None,
@@ -145,13 +146,13 @@ def plot_joining(
     db_per_decade: DecibelsPerDecade = 50,
     ax: Axes | None = None,
 ) -> Axes:
-    """Plot subwoofer, mains and their sum in either polarity at a joining's delay and level.
+    """Plot subwoofer, mains and their sum in either polarity at a joining's delay.
 
     The polarity of the settings is drawn heavy.
 
     Parameters
     ----------
-    fit : JoiningFit
+    fit : Alignment
     settings : JoiningSettings, optional
         Those proposed by default; only the polarity is varied.
     seat : str, optional
@@ -170,7 +171,7 @@ def plot_joining(
     ImportError
         If matplotlib is not installed.
     """
-    data, chosen = fit.data, fit.settings if settings is None else settings
+    data, chosen = fit.data, fit.chosen.settings if settings is None else settings
     if seat is not None and seat not in data.seats:
         raise ValueError(f"no seat {seat!r} in this joining, only {', '.join(data.seats)}")
 
@@ -201,20 +202,20 @@ def plot_joining(
 @house_style()
 def plot_delay_map(
     delays: ArrayLike,
-    deviation_db: ArrayLike,
+    loss_db: ArrayLike,
     *,
     chosen: tuple[float, bool] | None = None,
     present: tuple[float, bool] | None = None,
     rival: tuple[float, bool] | None = None,
     ax: Axes | None = None,
 ) -> Axes:
-    """Plot the deviation from the target over the subwoofer's delay, in either polarity.
+    """Plot what the sum loses around the crossover over delay, in either polarity.
 
     Parameters
     ----------
     delays : array_like, shape (D,)
         Seconds, positive is later.
-    deviation_db : array_like, shape (2, D)
+    loss_db : array_like, shape (2, D)
         With normal and with inverted polarity.
     chosen, present, rival : tuple of float and bool, optional
         Delay in s and whether the polarity is inverted; each is marked on its line.
@@ -232,9 +233,9 @@ def plot_delay_map(
         If matplotlib is not installed.
     """
     milliseconds = 1e3 * np.asarray(delays, dtype=np.float64)
-    values = np.asarray(deviation_db, dtype=np.float64)
+    values = np.asarray(loss_db, dtype=np.float64)
     if milliseconds.ndim != 1 or values.shape != (2, milliseconds.size):
-        raise ValueError(f"deviation_db must have shape (2, {milliseconds.size})")
+        raise ValueError(f"loss_db must have shape (2, {milliseconds.size})")
     ax, own = started(ax)
     for name, row, stroke in zip(Polarity, values, _POLARITIES, strict=True):
         ax.plot(milliseconds, row, label=f"{name} polarity", zorder=2, **stroke.settings)
@@ -247,7 +248,7 @@ def plot_delay_map(
             for name, row, stroke in zip(Polarity, values, _POLARITIES, strict=True)
         ],
     )
-    marks = (("as it is", present, "o"), ("rival", rival, "^"), ("proposed", chosen, "D"))
+    marks = (("as it is", present, "o"), ("other polarity", rival, "^"), ("proposed", chosen, "D"))
     for name, place, marker in marks:
         if place is not None:
             value = float(np.interp(1e3 * place[0], milliseconds, values[int(place[1])]))
@@ -261,7 +262,7 @@ def _frame_map(
 ) -> None:
     from matplotlib.ticker import MultipleLocator
 
-    title, step = "Weighted deviation from the target in dB", nice_step(span[1] - span[0])
+    title, step = "What the sum loses around the crossover in dB", nice_step(span[1] - span[0])
     frame_values(ax, own=own, limits=span, title=title, step=step)
     ax.set_xlim(*delays)
     ax.xaxis.set_major_locator(MultipleLocator(nice_step(delays[1] - delays[0])))
@@ -298,17 +299,15 @@ def _mark(ax: Axes, x: float, y: float, name: str, marker: str) -> None:
     )
 
 
-def plot_joining_map(fit: JoiningFit | JoiningRecord, *, ax: Axes | None = None) -> Axes:
-    """Plot a joining's map over delay, with what is set, proposed, and the best different answer.
+def plot_joining_map(fit: Alignment | JoiningRecord, *, ax: Axes | None = None) -> Axes:
+    """Plot what the sum loses over delay: as set, as proposed, and the best of the other polarity.
 
-    What is set and the rival are marked where their delay lies within the map; the map holds for
-    the candidate's phase control, filters and bands, so that the present setting's mark is left out
-    where its own phase is another, or where low-passes are to be bypassed.
+    The map holds for the filters as they will be, before the bands.
 
     Parameters
     ----------
-    fit : JoiningFit or JoiningRecord
-        As fitted, or ``plan.joining``.
+    fit : Alignment or JoiningRecord
+        ``join(room).fit``, or ``plan.joining``.
     ax : Axes, optional
 
     Returns
@@ -320,39 +319,18 @@ def plot_joining_map(fit: JoiningFit | JoiningRecord, *, ax: Axes | None = None)
     ImportError
         If matplotlib is not installed.
     """
-    delays, deviations, candidate, present, rival = _map_of(fit)
+    record = fit.alignment if isinstance(fit, JoiningRecord) else AlignmentRecord.of(fit)
+    chosen = record.chosen.settings.settings()
+    other = (record.normal if chosen.inverted else record.inverted).settings.settings()
 
-    def place(settings: JoiningSettings | None) -> tuple[float, bool] | None:
-        if settings is None:
-            return None
-        within = delays[0] <= settings.delay <= delays[-1]
-        alike = settings.phase_deg == candidate.phase_deg
-        return (settings.delay, settings.inverted) if within and alike else None
+    def place(settings: JoiningSettings) -> tuple[float, bool]:
+        return settings.delay, settings.inverted
 
     return plot_delay_map(
-        delays,
-        deviations,
-        chosen=place(candidate) if fit.no_change is None else None,
-        present=place(present),
-        rival=place(rival),
+        1e-3 * np.array(record.map_delays_ms),
+        np.array([record.map_normal_db, record.map_inverted_db]),
+        chosen=None if record.kept else place(chosen),
+        present=place(record.present.settings.settings()),
+        rival=place(other),
         ax=ax,
     )
-
-
-_Map = tuple[
-    FloatArray, FloatArray, JoiningSettings, JoiningSettings | None, JoiningSettings | None
-]
-
-
-def _map_of(fit: JoiningFit | JoiningRecord) -> _Map:
-    """Return delays in s, deviations in dB, and the settings to be marked."""
-    if isinstance(fit, JoiningRecord):
-        return (
-            1e-3 * np.array(fit.map_delays_ms),
-            np.array([fit.map_normal_db, fit.map_inverted_db]),
-            fit.candidate.settings(),
-            None if fit.bypass else fit.present.settings(),
-            None if fit.rival is None else fit.rival.settings.settings(),
-        )
-    rival = None if fit.rival is None else fit.rival.settings
-    return fit.map_delays, fit.map_deviation_db, fit.candidate, fit.present, rival

@@ -44,7 +44,7 @@ from roomeq.report.wording import reason_text
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-    from roomeq.plan_joining import JoiningSeatRow
+    from roomeq.plan_joining import SeatLossRow
     from roomeq.plan_records import SeatResult
 
 __all__ = ["plot_band_gains", "plot_equaliser", "plot_prediction", "seat_rows"]
@@ -164,7 +164,7 @@ def _levels(plan: Plan, seat: str | None) -> _Levels:
         rows = seat_rows(plan, seat)
         axis, weights = np.array(curves.frequencies), np.array(curves.frequency_weights)
         judged = axis[weights > 0]
-        every: Sequence[SeatResult | JoiningSeatRow] = plan.seats
+        every: Sequence[SeatResult | SeatLossRow] = plan.seats
         target = curves.target_level_db
         before, predicted = curves.before_level_db, curves.predicted_level_db
         judged_up_to = float(judged[-1] if judged.size else axis[-1])
@@ -177,7 +177,7 @@ def _levels(plan: Plan, seat: str | None) -> _Levels:
         rows = list(range(len(names))) if seat is None else [names.index(seat)]
         axis, every, target = np.array(sum_.frequencies), sum_.seats, sum_.target_level_db
         before, predicted = sum_.before_level_db, sum_.after_level_db
-        judged_up_to = (sum_.together or sum_).highest
+        judged_up_to = (sum_.bands or sum_).highest
     return _Levels(
         seats=tuple(every[row].seat for row in rows),
         weights=tuple(every[row].weight for row in rows),

@@ -8,8 +8,10 @@ Numbers come from `roomeq.joining_proposal`; nothing is computed here.
 from __future__ import annotations
 
 from roomeq.joining_proposal import RoomJoining
-from roomeq.report.joining_text import corner_text, joining_text, level_joining_text
+from roomeq.report.corner_text import corner_text
+from roomeq.report.joining_text import bands_lines, joining_text
 from roomeq.report.layout import bullet_list, paragraph
+from roomeq.report.level_joining_text import level_joining_text
 from roomeq.report.path_text import path_estimate_lines, path_lines
 from roomeq.report.wording import SAFETY
 
@@ -26,6 +28,8 @@ def room_joining_text(joining: RoomJoining) -> str:
     parts = [f"{joining.room}\n"]
     if joining.record is not None:
         parts.append(joining_text(joining.record))
+    if joining.with_bands is not None:
+        parts.append("\n".join(bands_lines(joining.with_bands)) + "\n")
     if joining.levels is not None:
         parts.append(level_joining_text(joining.levels))
         if joining.path is not None and joining.path.recommended is not None:

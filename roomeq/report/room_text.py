@@ -12,6 +12,7 @@ from roomeq.overview import EquipmentRow, RoomOverview
 from roomeq.report.layout import bullet_list, paragraph, table
 from roomeq.report.path_text import path_estimate_lines, path_lines
 from roomeq.report.recording_text import alarm_texts, detail_lines, recording_lines
+from roomeq.report.summation_text import loss_text
 
 __all__ = ["room_text"]
 
@@ -38,6 +39,8 @@ def room_text(overview: RoomOverview, *, estimate: PathEstimate | None = None) -
     """
     lines = [f"{overview.room}: measurements", ""]
     lines += [*_setup(overview), ""]
+    if overview.sum_corner is not None and overview.sum_loss_db is not None:
+        lines += [*paragraph(loss_text(overview.sum_corner, overview.sum_loss_db)), ""]
     if overview.path_analysis is not None:
         lines += [*path_lines(overview.path_analysis), ""]
     if estimate is not None:

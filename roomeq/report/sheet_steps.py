@@ -19,7 +19,7 @@ from roomeq.optimiser.protection import ProtectionReason
 from roomeq.optimiser.reasons import Reason
 from roomeq.plan import BandSetting, LevelSetting, Plan
 from roomeq.report.headroom_text import high_pass_text
-from roomeq.report.joining_text import delay_text
+from roomeq.report.joining_text import delay_instruction, delay_text
 from roomeq.report.layout import signed, signed_setting
 from roomeq.report.wording import level_purpose
 
@@ -134,14 +134,11 @@ def _delay_cell(plan: Plan) -> Cell:
     settings, present = joining.settings.settings(), joining.present.settings()
     if math.isclose(settings.delay_ms, present.delay_ms, abs_tol=1e-6):
         return Cell(action="keep", value=delay_text(settings))
-    branch = "mains" if settings.delay < 0 else "subwoofer"
     return Cell(
         action="set",
         value=f"{delay_text(settings)} than the mains" if settings.delay else "0 ms",
         was=delay_text(present),
-        detail=f"delay the {branch}; where distances are entered it works the other way"
-        if settings.delay
-        else "",
+        detail=delay_instruction(settings, present=present),
     )
 
 
@@ -156,7 +153,8 @@ def _polarity_cell(plan: Plan) -> Cell:
         action="set",
         value=wanted.capitalize(),
         was=present,
-        detail=f"look for exchanged wires first; if mended, leave it {present}",
+        detail=f"or, once the microphone at each cone has told that wires are crossed, mend them and "
+        f"leave it {present}",
     )
 
 

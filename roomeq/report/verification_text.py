@@ -8,6 +8,7 @@ Numbers come from `roomeq.verification`; nothing is computed here.
 from __future__ import annotations
 
 from roomeq.report.layout import bullet_list, paragraph, signed, signed_setting, table
+from roomeq.report.summation_text import loss_text
 from roomeq.verification import BandCheck, Verification
 from roomeq.verification_records import JoiningCheck, JoiningLook
 
@@ -122,7 +123,13 @@ def _joining(check: JoiningCheck) -> list[str]:
     ]
     titles = ["Seat", ">Difference dB (r.m.s.)", "Verdict"]
     title = "Subwoofer and mains together, around the crossover"
-    return [title, *table(titles, rows), *paragraph(words[check.looks_like], indent=2)]
+    said = loss_text(check.corner, check.loss_db, predicted_db=check.predicted_loss_db)
+    return [
+        title,
+        *table(titles, rows),
+        *paragraph(said, indent=2),
+        *paragraph(words[check.looks_like], indent=2),
+    ]
 
 
 def _verdict(row: BandCheck, found: Verification) -> str:

@@ -80,17 +80,14 @@ def no_change_text(plan: Plan) -> str:
     """Say why nothing is proposed."""
     assert plan.no_change is not None
     evidence = plan.evidence
-    if plan.joining is not None and plan.joining.together is not None:
-        together = plan.joining.together
-        gained = together.deviation_before_db - together.deviation_db
+    if plan.joining is not None:
         why = {
             NoChange.IMPROVEMENT_TOO_SMALL: "too little to be worth a change",
-            NoChange.WITHIN_REPEATABILITY: "which is within the repeatability of the measurement",
+            NoChange.WITHIN_REPEATABILITY: "within the repeatability of the measurement",
         }
         return (
-            "Everything together (filters, delay, polarity, phase, level, bands) betters the "
-            f"deviation of the sum with the mains by {gained:.2f} dB from "
-            f"{together.deviation_before_db:.1f} dB, {why[plan.no_change]}. Keep what is set."
+            "The sum of subwoofer and mains is as good as delay, polarity and bands can make it: "
+            f"what they could still change is {why[plan.no_change]}. Keep what is set."
         )
     gained = evidence.deviation_before_db - evidence.best_deviation_db
     words = {
@@ -152,25 +149,24 @@ def caution_text(caution: Caution) -> str:
             "measure one band of the device before trusting this proposal."
         ),
         CautionCode.CHECK_WIRING: (
-            f"The subwoofer is inverted against the mains (a flip gains {value:.1f} dB): look for "
-            "exchanged wires first; mended, the polarity stays."
+            "The subwoofer is probably inverted against the mains. Rewire nothing on this: the "
+            "microphone close to each cone in turn decides. Where wires are mended, the polarity "
+            "stays as it was."
         ),
         CautionCode.JOINING_AMBIGUOUS: (
-            f"A different delay or polarity does as well within {abs(value):.1f} dB: try both and "
-            "measure again."
+            "Both polarities sum equally well, each with a delay of its own, and which one the "
+            "wires have cannot be told: measure both together again after setting."
         ),
         CautionCode.JOINING_AT_END: (
             f"The {name} of the subwoofer lies at an end of what may be set: better settings may "
             "lie beyond."
         ),
         CautionCode.LOW_PASS_TWICE: (
-            f"A low-pass too many: bypass {name}. By the filters alone the sum with the mains "
-            f"gains {value:.1f} dB."
+            f"A low-pass too many: bypass {name}, as decided by the filters."
         ),
         CautionCode.LOW_PASS_TWICE_LEFT: (
-            f"A low-pass too many: without {name} the sum with the mains gains {value:.1f} dB by "
-            "the filters alone. What is proposed holds with it engaged: leave it on, or bypass it "
-            "and measure again first."
+            f"A low-pass too many: {name}. What is proposed holds with it engaged: bypass it and "
+            "measure again first, or leave it on."
         ),
         CautionCode.SUM_DISAGREES: (
             "The measured sum of subwoofer and mains differs from the predicted one by "
