@@ -13,13 +13,13 @@ from types import ModuleType
 import numpy as np
 import pytest
 import scipy.signal
+from roomeq.optimiser.joining import fit_joining
 from scipy.interpolate import CubicSpline
 
 from roomeq.cli import main
 from roomeq.importers.room_file import read_room_file
 from roomeq.importers.text_export import read_text_export
 from roomeq.joining_proposal import RoomJoining, join
-from roomeq.optimiser.joining import fit_joining
 from roomeq.optimiser.joining_settings import DelayRange, JoiningSettings
 from roomeq.optimiser.path_estimate import PathVerdict
 from roomeq.proposal import propose
