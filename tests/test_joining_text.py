@@ -244,7 +244,10 @@ def test_what_bands_would_still_do(late_record):
     settings = replace(late_record.settings, delay_ms=-2.0, level_change_db=1.5)
     record = replace(late_record, bands=bands_record(), settings=settings)
     text = flat("\n".join(bands_lines(record)))
-    assert "Deviation of the sum, 20 to 160 Hz, average over the seats: 3.5 dB now, 1.5 dB" in text
+    assert (
+        "Deviation of the sum, 20 to 160 Hz, average over the seats: 3.5 dB now, 1.5 dB then."
+        in text
+    )
     assert "With bands 40 Hz -3.0 dB, level +1.5 dB" in text
     assert "2.00 ms earlier (0.69 m, 2.3 ft)" in text
     assert "Before the bands, as roomeq join says:" in flat(joining_text(record))

@@ -97,7 +97,7 @@ def test_loss_and_deviation_fall_and_are_printed(plan):
     assert joining.bands.deviation_db < joining.bands.deviation_before_db
     text = flat(plan_text(plan))
     assert f"the sum loses {joining.loss_before_db:.1f} dB of what both could give" in text
-    assert f"{joining.bands.deviation_db:.1f} dB with them" in text
+    assert f"{joining.bands.deviation_db:.1f} dB then." in text
 
 
 def test_bands_that_the_sum_chose_say_so_and_keep_the_limits(plan):
