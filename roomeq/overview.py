@@ -148,6 +148,7 @@ class RoomOverview(_Row, frozen=True, kw_only=True):
         Crossover corner in Hz.
     corner_origin : str
     lower_limit : float or None
+    lower_limit_estimated : bool
         The subwoofer's own, in Hz.
     levels_comparable : bool
         If not, one offset per seat was removed before seats were compared.
@@ -183,6 +184,7 @@ class RoomOverview(_Row, frozen=True, kw_only=True):
     corner: float | None
     corner_origin: str
     lower_limit: float | None
+    lower_limit_estimated: bool
     levels_comparable: bool
     measurements: tuple[MeasurementRow, ...]
     bands: tuple[BandRow, ...]
@@ -249,6 +251,7 @@ def room_overview(
         corner=room.corner,
         corner_origin=room.corner_origin,
         lower_limit=room.target.lower_limit,
+        lower_limit_estimated=room.target.lower_limit_estimated,
         levels_comparable=survey.levels_comparable,
         measurements=_measurement_rows(room),
         bands=_band_rows(room, axis, levels),

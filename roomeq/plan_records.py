@@ -148,6 +148,11 @@ class TargetRecord(PlanRecord, frozen=True, kw_only=True):
     lower_limit_estimated: bool = False
     upper_limit: float | None = None
 
+    @property
+    def limit_known(self) -> bool:
+        """Whether the subwoofer's lower limit was stated or measured, not estimated."""
+        return self.lower_limit is not None and not self.lower_limit_estimated
+
 
 class BandSetting(PlanRecord, frozen=True, kw_only=True):
     """One band: setting, what it answers, why. See `roomeq.optimiser.reasons.BandReason`."""

@@ -20,7 +20,7 @@ from roomeq.room import Room
 
 __all__ = ["proposal_cautions", "recording_cautions"]
 
-NOTICEABLE_DB = 0.5
+NOTICEABLE_DB, NOTICED_DB = 0.5, 0.05
 HARD_WORK_DB = 3.0
 NOTICED = 0.95
 """Noise that leaves a band more weight is not worth a word; common practice, no source."""
@@ -71,7 +71,7 @@ def proposal_cautions(
     if joining is not None:
         rows, no_change = joining.seat_rows, joining.no_change
         gained = joining.judged[0] - joining.judged[1]
-    found = [*_setting_cautions(fit, level), *_seat_cautions(rows)]
+    found = [*_setting_cautions(room, fit, level), *_seat_cautions(rows)]
     found += _drive_caution(fit, level, joined=joining is not None)
     if no_change is None:
         found += [*_unmeasured_caution(rows), *_q_cautions(q_checks, gained)]
@@ -92,12 +92,20 @@ def proposal_cautions(
     return tuple(found)
 
 
-def _setting_cautions(fit: BandGainFit, level: LevelSetting) -> list[Caution]:
+def _setting_cautions(room: Room, fit: BandGainFit, level: LevelSetting) -> list[Caution]:
     found = []
     if level.upstream_db:
         found.append(Caution(code=CautionCode.LEVEL_OUTSIDE_RANGE, value=level.upstream_db))
-    if fit.loudness_cut_db > 0:
-        found.append(Caution(code=CautionCode.LOUDNESS_CUT, value=fit.loudness_cut_db))
+    if fit.loudness_cut_db > NOTICED_DB:
+        than = "now" if room.target.level_db is None else "wanted"
+        code = CautionCode.LOUDNESS_CUT
+        found.append(Caution(code=code, value=fit.loudness_cut_db, name=than))
+    if fit.lock_excess_db > NOTICED_DB:
+        code, frequency = CautionCode.LOCK_BEYOND_LIMIT, fit.lock_excess_frequency
+        found.append(Caution(code=code, value=fit.lock_excess_db, frequency=frequency))
+    if fit.floor_cost_db is not None:
+        code = CautionCode.LOWER_LIMIT_UNKNOWN
+        found.append(Caution(code=code, value=fit.floor_cost_db, frequency=fit.floor))
     if not fit.proven:
         found.append(Caution(code=CautionCode.NOT_PROVEN, value=fit.gap_db))
     return found

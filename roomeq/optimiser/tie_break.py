@@ -15,9 +15,9 @@ end of the axis, a little below 0, and making it smaller still would ask for lar
 
 The search is exact. Sets of bands that move are disjoint boxes of labels, bounded like any other,
 in growing number; in the first number that holds an equally good setting each later criterion
-becomes one more limit (no boost above what is known to be possible, and so on), lowered until nothing is
-left. Each stage ends when every box is proven empty; when nodes or time run out, the setting is a
-good one but `exact` is False.
+becomes one more limit (no boost above what is known to be possible, and so on), lowered until
+nothing is left. Each stage ends when every box is proven empty; when nodes or time run out, the
+setting is a good one but `exact` is False.
 """
 
 from __future__ import annotations

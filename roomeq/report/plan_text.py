@@ -17,7 +17,12 @@ from roomeq.report.recording_text import kept_recording_lines
 from roomeq.report.terminal import gain_bar
 from roomeq.report.wording import SAFETY, caution_text, level_purpose, no_change_text, reason_text
 
-__all__ = ["evidence_sentences", "plan_text"]
+__all__ = ["FIRST_STATEMENT", "evidence_sentences", "plan_text"]
+
+FIRST_STATEMENT = (
+    "Made by an earlier statement of the problem (format 1), which fitted every seat by itself: "
+    "its deviations do not compare with those of later plans. Propose again to compare."
+)
 
 
 def plan_text(plan: Plan, *, bars: bool = False) -> str:
@@ -35,10 +40,14 @@ def plan_text(plan: Plan, *, bars: bool = False) -> str:
     """
     title = "band gains" if plan.joining is None else "settings"
     lines = [f"{plan.room}: {title} for the subwoofer", ""]
+    if plan.statement == 1:
+        lines += [*paragraph(FIRST_STATEMENT), ""]
     if plan.joining is not None:
         lines += [*joining_lines(plan.joining), ""]
     lines += [*_verdict(plan), ""]
     lines += [*_settings(plan, bars), ""]
+    if plan.choices and plan.joining is None:
+        lines += [*_choices(plan), ""]
     if plan.protection is not None:
         lines += [*protection_lines(plan.protection.choice()), ""]
     if plan.joining is None:
@@ -125,6 +134,37 @@ def _level(plan: Plan) -> list[str]:
     return lines
 
 
+_CHOICES = {"now": "As it is now", "best": "Best found", "proposal": "Proposal"}
+
+
+def _choices(plan: Plan) -> list[str]:
+    """Return the settings that the proposal was chosen from, one line each."""
+    rows = [
+        [
+            _CHOICES[row.setting],
+            f"{row.moved}",
+            f"{row.deviation_db:.2f}",
+            f"{row.average_sd_db:.1f}",
+            f"{row.seat_sd_db:.1f}",
+            signed(row.largest_excess_db),
+            "" if row.setting == "now" else f"{signed(row.worst_seat_db)} {row.worst_seat}",
+            signed(row.loudness_db),
+        ]
+        for row in plan.choices
+    ]
+    titles = [
+        "",
+        ">Moves",
+        ">Weighted dB",
+        ">Average dB",
+        ">Seats dB",
+        ">Peak dB",
+        "Worst seat",
+        ">Loudness dB",
+    ]
+    return ["What it was chosen from (deviations from the target)", *table(titles, rows)]
+
+
 def _drive(plan: Plan) -> list[str]:
     """Return what gains and level ask of the drive, and what the wanted level leaves."""
     lines = []
@@ -158,7 +198,7 @@ def _seats(plan: Plan) -> list[str]:
             ]
         )
     titles = ["Seat", ">Weight", ">Now dB", ">Predicted dB", ">If chosen without it dB"]
-    return ["Deviation at each seat", *table(titles, rows)]
+    return ["Standard deviation from the target at each seat", *table(titles, rows)]
 
 
 def evidence_sentences(plan: Plan) -> list[str]:
@@ -172,11 +212,16 @@ def evidence_sentences(plan: Plan) -> list[str]:
         f"{e.average_sd_after_db:.1f} dB predicted; largest excess at any seat "
         f"{e.largest_excess_before_db:.1f} and {e.largest_excess_after_db:.1f} dB.",
         f"Summed boost at most {signed(e.filter_boost_db)} dB (limit {e.filter_boost_limit_db:g} "
-        f"dB); drive at the same loudness at most {signed(e.drive_boost_db)} dB {place} (limit "
-        f"{round(e.drive_boost_limit_db, 1):g} dB), {e.power_ratio:.1f} times the power there"
-        f"{_as_set(plan)}.",
+        f"dB); drive, bands and level together, at most {signed(e.drive_boost_db)} dB {place} "
+        f"(limit {round(e.drive_boost_limit_db, 1):g} dB), {e.power_ratio:.1f} times the power "
+        f"there{_as_set(plan)}.",
         f"No boost below {e.no_boost_below:.0f} Hz.",
     ]
+    if e.dip_boost_db > 1.0:
+        entries.append(
+            f"Dips that no boost may fill rise by up to {e.dip_boost_db:.1f} dB against the rest, "
+            "because the rest is cut."
+        )
     for check in e.q_checks:
         entries.append(
             f"If the bands' Q is {check.factor:g} times the assumed one: {check.before_db:.1f} dB "

@@ -73,8 +73,11 @@ def _setup(overview: RoomOverview) -> list[str]:
         entries += [f"In the path: {filter_text}" for filter_text in overview.path]
     if overview.corner is not None:
         entries.append(f"Crossover corner: {overview.corner:.0f} Hz ({overview.corner_origin})")
+    elif overview.corner_origin == "none":
+        entries.append("No low-pass in the path, as stated")
     if overview.lower_limit is not None:
-        entries.append(f"Subwoofer's own lower limit: {overview.lower_limit:.0f} Hz")
+        estimate = " (an estimate, not stated)" if overview.lower_limit_estimated else ""
+        entries.append(f"Subwoofer's own lower limit: {overview.lower_limit:.0f} Hz{estimate}")
     if overview.repeatability_db is not None:
         entries.append(f"Repeatability of a measurement: {overview.repeatability_db:.1f} dB")
     return bullet_list(entries)

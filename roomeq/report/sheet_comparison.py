@@ -174,7 +174,7 @@ def _figures_of(plan: Plan) -> dict[str, str]:
             f"{e.largest_excess_before_db:.1f}{_ARROW}{e.largest_excess_after_db:.1f} dB"
         ),
         "Summed boost": f"{signed(e.filter_boost_db)} dB (limit {e.filter_boost_limit_db:g} dB)",
-        "Drive at the same loudness": (
+        "Drive, bands and level together": (
             f"{signed(e.drive_boost_db)} dB ({place}limit {round(e.drive_boost_limit_db, 1):g} dB)"
         ),
         "Power there; no boost below": f"{e.power_ratio:.1f} times; {e.no_boost_below:.0f} Hz",

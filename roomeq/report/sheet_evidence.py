@@ -48,7 +48,7 @@ _REMEDIES = {
         "Moving the subwoofer or a seat, a second subwoofer, damping.",
     ),
     Reason.CANCELLATION: (
-        "Sound cancels at one or more seats; a boost is cancelled too.",
+        "Sound cancels there; a boost is cancelled too.",
         "Moving the subwoofer or the seat, a second subwoofer elsewhere.",
     ),
     Reason.HELD_BY_DRIVE_BOOST: (
@@ -67,9 +67,17 @@ _REMEDIES = {
         "It lies below what the subwoofer can do.",
         "A subwoofer that reaches lower.",
     ),
+    Reason.ROLL_OFF: (
+        "It is the subwoofer's own roll-off, which no boost should fight.",
+        "A subwoofer that reaches lower.",
+    ),
     Reason.NOISE: (
-        "It was not measured, or noise hides it.",
-        "Measuring again, louder or in a quieter room.",
+        "Noise hides it.",
+        "Measuring again in a quieter room, with a longer sweep.",
+    ),
+    Reason.NOT_MEASURED: (
+        "It was not measured.",
+        "Measuring over the whole range of the bands.",
     ),
 }
 _LIMIT_NOT_KNOWN = (
@@ -156,7 +164,7 @@ def _band(band: BandSetting, plan: Plan) -> BandEvidence:
 def bands_by_remedy(plan: Plan) -> dict[tuple[str, str], list[BandSetting]]:
     """Return the bands that filters cannot mend, by why that is and what would mend them."""
     remedies = dict(_REMEDIES)
-    if plan.target.lower_limit is None:
+    if not plan.target.limit_known:
         remedies[Reason.BELOW_LIMIT] = _LIMIT_NOT_KNOWN
     found = {
         words: [band for band in plan.bands if band.reason is reason]

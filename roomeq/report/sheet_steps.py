@@ -354,7 +354,7 @@ def _low_bands(plans: Mapping[str, Plan]) -> list[str]:
     labels: dict[str, dict[str, float]] = {}
     for name, plan in plans.items():
         words = "what the subwoofer can do"
-        if plan.target.lower_limit is None:
+        if not plan.target.limit_known:
             floor = f"{plan.evidence.no_boost_below:.0f} Hz"
             words = f"{floor}, since the subwoofer's lower limit is not known"
         labels.setdefault(words, {}).update(_bands_with({name: plan}, {Reason.BELOW_LIMIT}))
@@ -375,7 +375,7 @@ def leave_alone(plans: Mapping[str, Plan]) -> tuple[str, ...]:
     cancelled = _bands_with(plans, {Reason.CANCELLATION})
     if cancelled:
         entries.append(
-            f"{_in_order(cancelled)} Hz: sound cancels there. More boost only eats headroom."
+            f"{_in_order(cancelled)} Hz: sound cancels there, and a boost would fill nothing."
         )
     entries += _low_bands(plans)
     kept = {

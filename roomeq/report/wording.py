@@ -7,8 +7,6 @@ Every code has its words here and nowhere else; a test holds that none is missin
 
 from __future__ import annotations
 
-import math
-
 from roomeq.optimiser.band_gain_fit import NoChange
 from roomeq.optimiser.drive_cautions import DriveCaution, DriveNote
 from roomeq.optimiser.reasons import Reason
@@ -38,13 +36,13 @@ def reason_text(band: BandSetting, plan: Plan) -> str:
     words: dict[Reason | None, str] = {
         None: "",
         Reason.WITHIN_TOLERANCE: "within tolerance",
-        Reason.SEATS_DISAGREE: f"seats differ by {band.spread_db or 0:.1f} dB",
-        Reason.CANCELLATION: (
-            "cancellation: boost eats headroom"
-            if band.gain_db <= 0
-            else "cancellation: more boost eats headroom"
+        Reason.SEATS_DISAGREE: (
+            f"few seats are short here: they differ by {band.spread_db or 0:.1f} dB"
         ),
-        Reason.NOISE: "noise, or not measured",
+        Reason.CANCELLATION: "cancellation: boost would fill nothing",
+        Reason.NOISE: "in noise",
+        Reason.NOT_MEASURED: "not measured",
+        Reason.ROLL_OFF: "the subwoofer's own roll-off: not asked for",
         Reason.BELOW_LIMIT: f"no boost below {evidence.no_boost_below:.0f} Hz",
         Reason.NEAR_CROSSOVER: "too near the crossover to tell",
         Reason.ABOVE_CROSSOVER: f"above the crossover at {plan.target.corner or 0:.0f} Hz",
@@ -91,20 +89,13 @@ def no_change_text(plan: Plan) -> str:
             "The sum of subwoofer and mains is as good as delay, polarity and bands can make it: "
             f"what they could still change is {why[plan.no_change]}. Keep what is set."
         )
-    gained = evidence.deviation_before_db - evidence.candidate_deviation_db
-    if plan.no_change is NoChange.IMPROVEMENT_TOO_SMALL and evidence.deviation_before_db <= 1.0:
-        return (
-            f"Nothing is left to mend: the deviation is {evidence.deviation_before_db:.1f} dB as "
-            "it is. Keep what is set."
-        )
+    gained = evidence.deviation_before_db - evidence.best_deviation_db
     words = {
         NoChange.IMPROVEMENT_TOO_SMALL: (
-            f"Band gains cannot help here: the setting that the search would choose betters the "
-            f"deviation by {gained:.2f} dB, and no setting of this device within the limits brings "
-            f"it below {math.floor(10 * evidence.lower_bound_db) / 10:.1f} dB. Keep what is set. "
-            "What is left differs from seat to seat, is cancellation, or is held back by a limit "
-            "(see why at each band); moving the subwoofer or the seats, a second subwoofer or "
-            "damping can change it, filters within these limits cannot."
+            "As good as this device can make it: the best setting within the limits betters the "
+            f"weighted deviation by {max(gained, 0.0):.2f} dB, from "
+            f"{evidence.deviation_before_db:.1f} dB. Keep what is set."
+            + _what_could(evidence.deviation_before_db)
         ),
         NoChange.WITHIN_REPEATABILITY: (
             f"The best change betters the deviation by {gained:.2f} dB, which is within the "
@@ -113,6 +104,24 @@ def no_change_text(plan: Plan) -> str:
         ),
     }
     return words[plan.no_change]
+
+
+def _what_could(deviation_db: float) -> str:
+    """Say what could mend what is left, where anything is."""
+    if deviation_db <= 1.0:
+        return ""
+    return (
+        " What is left is cancellation, differs from seat to seat, or is held back by a limit (see "
+        "why at each band): moving the subwoofer or the seats, a second subwoofer or damping can "
+        "change it."
+    )
+
+
+def _floor_cost(cost_db: float) -> str:
+    """Say what could be gained by knowing the lower limit."""
+    if cost_db < 0.05:
+        return ", which costs nothing here"
+    return f", which may cost up to {cost_db:.1f} dB of the weighted deviation"
 
 
 def caution_text(caution: Caution) -> str:
@@ -167,8 +176,20 @@ def caution_text(caution: Caution) -> str:
         CautionCode.LEVEL_OUTSIDE_RANGE: (
             f"The level knob does not reach: set {value:+.1f} dB upstream."
         ),
+        CautionCode.LOCK_BEYOND_LIMIT: (
+            f"Locked bands alone boost {value:.1f} dB more than is allowed at "
+            f"{caution.frequency or 0:.0f} Hz. They stay as they are; release the lock if it is "
+            "not meant."
+        ),
         CautionCode.LOUDNESS_CUT: (
-            f"The wanted level asks {value:.1f} dB more than the drive limit allows; it was cut."
+            f"It will be {value:.1f} dB quieter than {name or 'now'}: the drive limit grants no "
+            "more. Turn the mains down by as much, accept less cut, or use a stronger subwoofer."
+        ),
+        CautionCode.LOWER_LIMIT_UNKNOWN: (
+            f"The subwoofer's lower limit is not known, so nothing is boosted below "
+            f"{caution.frequency or 0:.0f} Hz{_floor_cost(value)}. State it (lower_limit: Hz "
+            "where the subwoofer itself is 6 dB down, from its data sheet or measured close to "
+            "the cone)."
         ),
         CautionCode.NOISE_UNKNOWN: (
             "The signal-to-noise ratio is not known: every band was trusted. Check that the room "
@@ -202,7 +223,7 @@ def caution_text(caution: Caution) -> str:
             "listen for strain at high level."
         ),
         CautionCode.WORKS_HARDER: (
-            f"At the same loudness the subwoofer works up to {value:.1f} dB harder "
+            f"With these bands and level the subwoofer works up to {value:.1f} dB harder "
             f"({10 ** (value / 10):.1f} times the power): listen for strain at high level."
         ),
     }
