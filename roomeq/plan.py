@@ -245,6 +245,10 @@ class _FormatOnly(msgspec.Struct):
     format: int
 
 
+class _Joined(_FormatOnly):
+    joining: dict[str, object] | None = None
+
+
 class _Mark(_FormatOnly):
     room: str
     bands: list[msgspec.Raw]
@@ -285,6 +289,12 @@ def read_plan(path: str | PathLike[str]) -> Plan:
             f"format {version} is not known",
             path=location,
             remedy=f"this release reads formats {' and '.join(map(str, _READ_FORMATS))}",
+        )
+    if version == 1 and msgspec.json.decode(text, type=_Joined).joining is not None:
+        raise PlanFileError(
+            "its joining was chosen by rules of an earlier release, which kept sums that cancel",
+            path=location,
+            remedy="make the plan again from its room",
         )
     try:
         plan = msgspec.json.decode(text, type=Plan)

@@ -1,5 +1,6 @@
 """Joining in a proposal: the steps in order, what is predicted, kept in the plan, and refused."""
 
+import json
 import re
 from dataclasses import replace
 from functools import partial
@@ -15,6 +16,7 @@ from joining_rooms import JOINED_TOML, butterworth, delayed, linkwitz_riley, wri
 from roomeq.analysis.smoothing import smooth_power_db
 from roomeq.device.biquads import peaking_coefficients
 from roomeq.device.crossover import CrossoverFilter
+from roomeq.errors import PlanFileError
 from roomeq.joining_offer import joining_offer
 from roomeq.joining_solution import solve_joining
 from roomeq.joining_steps import with_bypass
@@ -97,7 +99,7 @@ def test_loss_and_deviation_fall_and_are_printed(plan):
     assert joining.bands.deviation_db < joining.bands.deviation_before_db
     text = flat(plan_text(plan))
     assert f"the sum loses {joining.loss_before_db:.1f} dB of what both could give" in text
-    assert f"{joining.bands.deviation_db:.1f} dB with them" in text
+    assert f"{joining.bands.deviation_db:.1f} dB then." in text
 
 
 def test_bands_that_the_sum_chose_say_so_and_keep_the_limits(plan):
@@ -167,6 +169,14 @@ def turned_round(room, plan):
         present=replace(room.present, polarity=settings.polarity),
         joining=replace(room.joining, present_delay=settings.delay),
     )
+
+
+def test_a_joining_by_earlier_rules_is_refused_with_what_to_do(tmp_path):
+    saved = Path(__file__).parent / "saved_plans" / "format_1.json"
+    old = json.loads(saved.read_text("utf-8")) | {"joining": {"corner": 80.0, "flip_told": True}}
+    (tmp_path / "old.json").write_text(json.dumps(old), encoding="utf-8")
+    with pytest.raises(PlanFileError, match=r"rules of an earlier release.*make the plan again"):
+        read_plan(tmp_path / "old.json")
 
 
 def test_what_was_set_is_kept(room, plan):

@@ -74,7 +74,7 @@ def test_nothing_changed_is_named(room, record):
 
 def test_a_wrong_delay_is_neither(room, record):
     planned = record.settings.settings()
-    survey = again(room, replace(planned, delay=planned.delay - 0.004))
+    survey = again(room, replace(planned, delay=planned.delay + 0.004))
     check = check_joining(record, survey, tolerance_db=0.3)
     assert not check.agrees
     assert check.looks_like is JoiningLook.SOMETHING_ELSE

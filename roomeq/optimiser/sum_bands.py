@@ -48,6 +48,7 @@ MAINS_ALONE = 1.25, 2.0
 TIE_SHARE = 0.02
 _DIP_SHORTFALL_DB = 6.0
 _PAIR_REACH = 2
+_CHUNK = 32
 _START_LEVELS_DB = (-3.0, 0.0, 3.0)
 _TOLERANCE_DB = 1e-6
 _LEAST_GAIN = 1e-9
@@ -333,16 +334,28 @@ class SumBands:
         while kind < len(kinds):
             block = np.concatenate([best[None], kinds[kind](best)])
             values = self.values(block)
-            for place in np.argsort(values, kind="stable"):
-                if not values[place] < value - _LEAST_GAIN:
-                    kind += 1
-                    break
-                if self.feasible(block[place], cap_db=cap_db):
-                    best, value, kind = block[place], float(values[place]), 0
-                    break
-            else:
+            order = np.argsort(values, kind="stable")
+            better = block[order[values[order] < value - _LEAST_GAIN]]
+            found = self._first_feasible(better, cap_db=cap_db)
+            if found is None:
                 kind += 1
+            else:
+                best, kind = found, 0
+                value = float(self.values(best[None])[0])
         return best
+
+    def _first_feasible(self, labels: LabelArray, *, cap_db: float) -> LabelArray | None:
+        """Return the first of several settings that keeps every limit."""
+        for start in range(0, len(labels), _CHUNK):
+            some = labels[start : start + _CHUNK]
+            rows = np.sum(
+                [t[some[:, b]] for b, t in enumerate(self.problem.limit_tables_db)], axis=0
+            )
+            within = np.all(rows <= self.problem.filter_cap_db + _TOLERANCE_DB, axis=1)
+            for one in some[within]:
+                if self.feasible(one, cap_db=cap_db):
+                    return np.asarray(one)
+        return None
 
     def _counts(self) -> list[int]:
         return [*self.problem.label_counts, self.level_changes_db.size]

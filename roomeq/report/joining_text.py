@@ -197,7 +197,7 @@ def _deviation_text(record: JoiningRecord) -> str:
     assert bands is not None
     return (
         f"Deviation of the sum, {bands.lowest:.0f} to {bands.highest:.0f} Hz, average over the "
-        f"seats: {bands.deviation_before_db:.1f} dB now, {bands.deviation_db:.1f} dB with them."
+        f"seats: {bands.deviation_before_db:.1f} dB now, {bands.deviation_db:.1f} dB then."
     )
 
 
@@ -247,11 +247,13 @@ def joining_sentences(record: JoiningRecord) -> list[str]:
     """Return what backs a joining, in sentences."""
     entries = [_polarities_text(record), _told_text(record)]
     bands = record.bands
+    if bands is not None:
+        entries.append(_deviation_text(record))
     if bands is not None and bands.chosen and bands.no_change is None:
         before = record.alignment.chosen
         entries.append(
             f"Before the bands, as roomeq join says: {_candidate_text(before)}, loses "
-            f"{before.loss_db:.1f} dB. {_deviation_text(record)}"
+            f"{before.loss_db:.1f} dB."
         )
     if record.polarity is not None and record.polarity.inverted is not None:
         arrival = record.polarity.arrival_ms
