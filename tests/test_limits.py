@@ -143,6 +143,8 @@ def test_cap_bars_dips_and_where_few_seats_are_short():
     assert [edge for edge in cap.edges if 20 < edge < 150] == pytest.approx(expected)
     inside = np.geomspace(expected[0] * 1.0001, expected[1] * 0.9999, 50)
     assert cap.at(inside).tolist() == [3.0] * 50
+    whatever = BoostCap.of(data, limits=cap.limits, target=Target(), by_seats=False)
+    assert whatever.at(np.array([40.0, 56.0, 80.0])).tolist() == [3.0] * 3
 
 
 def test_outside_the_data_the_nearest_measured_frequency_decides():
