@@ -231,7 +231,7 @@ def test_depth_of_a_dip_is_how_far_the_level_rises_again_on_both_sides():
 
 @pytest.mark.parametrize(
     ("depth_db", "octaves", "null"),
-    [(14.7, 0.5, False), (15.3, 0.5, True), (16.0, 0.88, True), (16.0, 1.02, False)],
+    [(14.7, 0.5, False), (15.3, 0.5, True), (16.0, 0.93, True), (16.0, 1.02, False)],
 )
 def test_a_null_is_fifteen_db_below_the_median_and_an_octave_wide_at_most(depth_db, octaves, null):
     edge = 0.05  # octaves from top to ground: 3 dB down it is wider by (1/2 - 3 / depth) of that
@@ -265,6 +265,9 @@ def test_a_null_at_one_seat_of_five_is_no_dip_of_the_average():
     # where that seat has nearly all the weight it is one
     weights = {f"seat {number}": 1e-3 for number in range(2, 6)}
     assert prepared(survey_of([null, FLAT, FLAT, FLAT, FLAT], weights=weights)).nulls
+    dip = FLAT + hole_db(centre=50, depth_db=12, octaves=0.3)
+    data = prepared(survey_of([dip, FLAT, FLAT, FLAT, FLAT], weights=weights))
+    assert (len(data.dips), data.nulls) == (1, ())
 
 
 def paths(delays, strength):
@@ -301,9 +304,21 @@ def test_a_cancellation_at_seats_of_more_than_half_the_weight_is_a_dip(weight, f
         assert data.nulls == ()
 
 
+def test_a_cancellation_is_found_whatever_gains_were_set():
+    present = np.array([0, 0, 0, 0, 6.0, 0, 0, 0, 0])
+    pressure = paths([0.010, 0.010, 0.010], [1.7, 0.0, 0.0])
+    weights = {"seat 1": 2.2}
+    at_rest = prepared(phased(pressure, weights))
+    # the device's own peaks are minimum phase and add no excess group delay
+    through = phased(pressure * EQUALISER.response(present, FREQUENCIES), weights)
+    found = prepared(through, present_gains_db=present)
+    np.testing.assert_allclose(found.dips, at_rest.dips, rtol=0.01)
+    assert len(found.dips) == 1
+
+
 def test_seats_that_are_short_count_by_weight_beyond_the_allowance():
     """By hand: where at least three quarters, by weight, are 1 dB or more below the level."""
-    levels = random_levels_db(17, seats=4)
+    levels = random_levels_db(74, seats=4)
     weights = {"seat 1": 1.0, "seat 2": 2.0, "seat 3": 1.0, "seat 4": 4.0}  # of 8
     target = Target(lower_limit=30.0, lower_limit_order=2)
     data = prepared(survey_of(levels, weights=weights), target=target)
@@ -314,6 +329,7 @@ def test_seats_that_are_short_count_by_weight_beyond_the_allowance():
     np.testing.assert_array_equal(data.few_seats_short, by_hand)
     # exactly three quarters are enough, and allowance and weights matter here
     assert (np.isclose(short.T @ share, 0.75) & ~data.few_seats_short).any()
+    assert (np.isclose(short.T @ share, 0.625) & data.few_seats_short).any()
     unexcused = ((data.seat_db - data.level_db <= -1.0).T @ share) < 0.75
     unweighted = short.mean(axis=0) < 0.75
     assert (unexcused != by_hand).any()

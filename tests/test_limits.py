@@ -197,6 +197,8 @@ def test_granted_level_at_the_floor_and_at_the_corner_belongs_to_them():
     at = Limits().granted_level_db
     assert at(rows, np.array([-9.0, 1.0, 0.0]), 32.0) == 2.0  # 3 - 1 at the floor itself
     assert at(rows, np.array([-9.0, 1.0, 0.0]), 31.9) == 5.0
+    low = Limits(drive_boost_db=1.5).granted_level_db  # below what holds below the floor
+    assert low(rows, np.zeros(3), 32.0) == 1.5
     corner = Limits(high_pass_corner=32.0).granted_level_db
     assert corner(rows, np.array([9.0, 2.0, 0.0]), 0.0) == 4.0
 
@@ -261,3 +263,12 @@ def test_limits_are_held_finely_and_at_every_centre():
     assert 10.0 <= axis[0] < 10.2
     assert 295.0 < axis[-1] <= 300.0
     assert set(nine_bands().centres.tolist()) <= set(axis.tolist())
+
+
+@pytest.mark.xfail(
+    strict=True, reason="a floor of 0 Hz becomes a row at 0 Hz", raises=RuntimeWarning
+)
+def test_a_floor_of_nothing_is_no_edge():
+    limits = Limits(no_boost_below=0.0, drive_by_frequency=((20.0, 1.0), (80.0, 6.0)))
+    cap, _ = cap_of(SHORT, limits=limits)
+    assert np.isfinite(cap.at(np.array(cap.edges))).all()
