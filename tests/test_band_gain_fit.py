@@ -14,6 +14,7 @@ from roomeq.optimiser.band_gain_fit import (
     weighted_deviation_db,
 )
 from roomeq.optimiser.band_gains import fit_band_gains
+from roomeq.optimiser.limits import Limits
 from roomeq.optimiser.loss import Loss
 from roomeq.optimiser.target import Target
 
@@ -213,6 +214,22 @@ def test_each_seat_is_judged_with_what_the_others_ask_for(found):
     # descent without a proof: within 0.3 dB of what the others' own best would do there
     assert found.left_out[1].after_db == pytest.approx(after, abs=0.3)
     assert abs(found.left_out[1].after_db - found.plain_after.by_seat_db[1]) > 0.02
+
+
+def test_a_seat_left_out_forbids_no_boost():
+    # short at two seats of three, which are too few; without the third they are all
+    dip = -5.0 * np.exp(-0.5 * (np.log2(FREQUENCIES / 50) / 0.25) ** 2)
+    survey = survey_of(75 + np.array([dip, dip, 0 * dip]))
+    others = (20, 25, 31.5, 40, 63, 80, 100, 125)  # locked, so that no cut takes its place
+    limits = Limits(no_boost_below=1.0, locked=others)
+    fit = fit_band_gains(survey, equaliser=EQUALISER, limits=limits, prove=False)
+    assert fit.best_gains_db[4] == 0.5
+    third = fit.left_out[2]
+    assert third.before_db < 0.05
+    # alone they ask for the 3 dB that are allowed, and the flat seat bears them
+    axis = fit.data.frequencies
+    borne = np.std(EQUALISER.response_db(np.array([0, 0, 0, 0, 3.0, 0, 0, 0, 0]), axis))
+    assert third.after_db == pytest.approx(borne)
 
 
 @pytest.mark.parametrize(

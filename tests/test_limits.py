@@ -198,7 +198,7 @@ def test_granted_level_at_the_floor_and_at_the_corner_belongs_to_them():
     assert at(rows, np.array([-9.0, 1.0, 0.0]), 32.0) == 2.0  # 3 - 1 at the floor itself
     assert at(rows, np.array([-9.0, 1.0, 0.0]), 31.9) == 5.0
     low = Limits(drive_boost_db=1.5).granted_level_db  # below what holds below the floor
-    assert low(rows, np.zeros(3), 32.0) == 1.5
+    assert low(rows, np.zeros(3), 100.0) == 1.5
     corner = Limits(high_pass_corner=32.0).granted_level_db
     assert corner(rows, np.array([9.0, 2.0, 0.0]), 0.0) == 4.0
 

@@ -194,6 +194,17 @@ def test_drive_is_blamed_where_it_is_lower_than_the_filter_limit():
     assert found.reason is Reason.HELD_BY_FILTER_BOOST
 
 
+@pytest.mark.parametrize("most", [0.0, 20.0])
+def test_a_limit_is_not_blamed_where_a_step_would_make_it_worse(most):
+    # 1.7 dB are missing in the band, but the skirts of a boost reach where there is too much
+    away = np.abs(np.log2(FREQUENCIES / 50))
+    survey = survey_of([FLAT + np.where(away < 0.2, 2.0, np.where(away < 0.6, 9.0, 2.0))] * 2)
+    limits = Limits(filter_boost_db=most, drive_boost_db=40, no_boost_below=1.0)
+    found = explained(survey, limits=limits)["50"]
+    assert found.remaining_db < -1.0
+    assert found.reason is Reason.NOT_WORTH_MOVING
+
+
 @pytest.mark.xfail(strict=True, reason="a drive limit below the filter's own is not named")
 def test_a_flat_drive_limit_below_that_of_the_filter_is_blamed():
     tight = Limits(filter_boost_db=20, drive_boost_db=1.0, no_boost_below=1.0)
@@ -285,6 +296,14 @@ def test_a_shortfall_beyond_the_roll_off_is_asked_for():
     assert explained(survey, target=target, limits=floor)["40"].reason is Reason.BELOW_LIMIT
 
 
+def test_what_a_null_beside_the_band_takes_is_not_told_as_roll_off():
+    # nothing is asked for: 0.6 dB are allowed for, the rest of 3 dB is a null's at 72 Hz
+    target = Target(lower_limit=30.0, lower_limit_order=2)
+    found = explained(survey_of([FLAT + bump(72, -28.0, 0.06)] * 2), target=target)["63"]
+    assert found.remaining_db < -2.5
+    assert found.reason is Reason.NOT_WORTH_MOVING
+
+
 def test_what_was_not_measured_is_said():
     low = FREQUENCIES > 29.0
     found = explained(survey_of([FLAT[low]] * 2, frequencies=FREQUENCIES[low]))
@@ -292,6 +311,9 @@ def test_what_was_not_measured_is_said():
         assert found[label].reason is Reason.NOT_MEASURED
         assert found[label].error_db is found[label].spread_db is found[label].remaining_db is None
     assert found["40"].reason is Reason.WITHIN_TOLERANCE
+    high = FREQUENCIES < 62.0  # nobody wished to keep clear of anything there
+    found = explained(survey_of([FLAT[high]] * 2, frequencies=FREQUENCIES[high]))
+    assert {found[label].reason for label in ("80", "100", "125")} == {Reason.NOT_MEASURED}
 
 
 def test_locked_and_resting_bands_say_so_before_all_else():
