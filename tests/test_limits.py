@@ -265,9 +265,6 @@ def test_limits_are_held_finely_and_at_every_centre():
     assert set(nine_bands().centres.tolist()) <= set(axis.tolist())
 
 
-@pytest.mark.xfail(
-    strict=True, reason="a floor of 0 Hz becomes a row at 0 Hz", raises=RuntimeWarning
-)
 def test_a_floor_of_nothing_is_no_edge():
     limits = Limits(no_boost_below=0.0, drive_by_frequency=((20.0, 1.0), (80.0, 6.0)))
     cap, _ = cap_of(SHORT, limits=limits)
