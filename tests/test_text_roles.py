@@ -106,7 +106,9 @@ def test_the_caller_tells() -> None:
 
 
 def test_names() -> None:
-    assert columns("Hz", "Sofa (dB)").name(1) == "Sofa"
-    assert columns("Hz", "dB").name(1) == "column 2"
-    twins = columns("Hz", "Level (dB)", "Level (dB)")
-    assert [twins.name(c) for c in twins.levels] == ["Level (column 2)", "Level (column 3)"]
+    assert columns("Hz", "Sofa (dB)").names == ("Sofa",)
+    assert columns("Hz", "dB").names == ("column 2",)
+    assert columns("Hz", "Level (dB)", "Level (dB)").names == (
+        "Level (column 2)",
+        "Level (column 3)",
+    )

@@ -15,7 +15,7 @@ import math
 import re
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from itertools import pairwise
 from typing import get_args
 
@@ -25,7 +25,7 @@ from roomeq.importers.text_cells import DecimalMark, Dialect, starts_with_number
 __all__ = ["Shape", "choose_shape"]
 
 _DELIMITERS = (";", "\t", "|", ",", " ")
-_SPACED = re.compile(r"\d,\d.*, |, .*\d,\d")  # 20,5, 70,3: the comma with a blank parts cells
+_DECIMAL_COMMA = re.compile(r"\d,\d")
 _SAMPLE = 32
 _HIGHEST_LEVEL = 400.0
 """A value beyond this, in dB, is no level (common practice, no source)."""
@@ -43,14 +43,11 @@ class Shape:
         Cells in a row.
     numeric : tuple of int
         Columns that hold numbers, counted from 0; the others hold text.
-    plain : bool
-        Whether most rows hold nothing but plain numbers.
     """
 
     dialect: Dialect
     count: int
     numeric: tuple[int, ...]
-    plain: bool
 
     def values(self, line: str) -> list[float] | None:
         """Return the numbers of a row, shape (numeric columns,), or None if it is no row."""
@@ -63,13 +60,7 @@ class Shape:
             if value is None:
                 return None
             found.append(value)
-        return None if all(math.isnan(value) for value in found) else found
-
-    def is_row(self, line: str) -> bool:
-        """Return whether a line is a row."""
-        if self.plain and self.dialect.plain_row(self.count).fullmatch(line):
-            return True
-        return self.values(line) is not None
+        return None if all(map(math.isnan, found)) else found
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -131,12 +122,17 @@ def _sample(lines: list[str]) -> list[str]:
     return [lines[i] for i in sorted(chosen)]
 
 
+def _is_spaced(line: str) -> bool:
+    """Return whether a comma with a blank parts cells and one without is a decimal mark."""
+    return ", " in line and _DECIMAL_COMMA.search(line) is not None
+
+
 def _trials(
     sample: list[str], *, delimiter: str | None, decimal: DecimalMark | None, text_columns: bool
 ) -> list[_Trial]:
     trials = []
     joined = "\n".join(sample)
-    spaced = sum(_SPACED.search(line) is not None for line in sample) > 0.8 * len(sample)
+    spaced = sum(map(_is_spaced, sample)) > 0.8 * len(sample)
     marks = (", ", *_DELIMITERS) if spaced else _DELIMITERS
     for mark in (delimiter,) if delimiter is not None else marks:
         if mark != " " and 2 * sum(mark in line for line in sample) < len(sample):
@@ -168,26 +164,11 @@ def _trial(sample: list[str], dialect: Dialect, text_columns: bool) -> _Trial | 
             for row in rows
         ]
         kept = [row for row in kept if len(row) == len(numeric)]
-        finite = [row for row in kept if any(map(math.isfinite, row))]
-        if finite and len(numeric) >= 2:
-            return _Trial(shape=_shape(dialect, count, numeric, split), rows=tuple(kept))
+        if len(numeric) >= 2 and any(any(map(math.isfinite, row)) for row in kept):
+            return _Trial(
+                shape=Shape(dialect=dialect, count=count, numeric=numeric), rows=tuple(kept)
+            )
     return None
-
-
-def _shape(dialect: Dialect, count: int, numeric: tuple[int, ...], split: list[list[str]]) -> Shape:
-    marks = frozenset(dialect.groups)
-    groups = {
-        dialect.grouping_in(cells[column])
-        for cells in split
-        if len(cells) == count
-        for column in numeric
-        if not marks.isdisjoint(cells[column])
-    } - {""}
-    if len(groups) == 1:
-        dialect = replace(dialect, grouping=groups.pop())
-    plain = len(numeric) == count and dialect.delimiter != dialect.decimal
-    plain = plain and dialect.grouping != dialect.delimiter
-    return Shape(dialect=dialect, count=count, numeric=numeric, plain=plain and not groups)
 
 
 def _settled(good: list[_Trial], *, path: str) -> Shape:

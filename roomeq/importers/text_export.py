@@ -158,7 +158,7 @@ def read_text_export(
     responses, notes = _responses(table, columns, units, has_heading=headings.found, path=name)
     return TextExport(
         path=name,
-        names=tuple(columns.name(column) for column in columns.levels),
+        names=columns.names,
         responses=responses,
         notes=(*decoded.notes, *table.notes, *columns.notes, *notes),
     )

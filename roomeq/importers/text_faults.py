@@ -9,13 +9,14 @@ numbers around them are named in a note; a line that should have been a row is a
 from __future__ import annotations
 
 from collections.abc import Sequence
-from itertools import pairwise
+
+import numpy as np
 
 from roomeq.errors import MeasurementFileError
 from roomeq.importers.text_cells import starts_with_number
 from roomeq.importers.text_dialect import Shape
 
-__all__ = ["broken_row", "checked_inside", "checked_outside", "refuse_broken_ends", "skipped_note"]
+__all__ = ["broken_row", "checked_inside", "checked_outside", "refuse_broken_ends"]
 
 _TWIN = 0.5  # part of the table's rows from which other rows are a second table
 
@@ -29,23 +30,23 @@ def checked_outside(
     path: str,
 ) -> tuple[str, ...]:
     """Refuse a second table; return notes of numbers left out."""
-    outside = set(left_out)
-    for index in (*range(indices[0]), *range(indices[-1] + 1, len(lines))):
+    first, last = indices[0], indices[-1]
+    outside = {index for index in left_out if not first <= index < last}
+    for index in (*range(first), *range(last + 1, len(lines))):
         if index not in outside and starts_with_number(lines[index]):
             cells = shape.dialect.split(lines[index])
             if len(cells) > 1 and all(shape.dialect.number(cell) is not None for cell in cells):
                 outside.add(index)
-    outside.difference_update(range(indices[0], indices[-1]))
     if not outside:
         return ()
     for part in (
-        sorted(i for i in outside if i < indices[0]),
-        sorted(i for i in outside if i > indices[-1]),
+        sorted(i for i in outside if i < first),
+        sorted(i for i in outside if i > last),
     ):
         if len(part) >= max(4, _TWIN * len(indices)):
             raise MeasurementFileError(
                 f"holds more than one table: lines {part[0] + 1} to {part[-1] + 1}, and lines "
-                f"{indices[0] + 1} to {indices[-1] + 1}",
+                f"{first + 1} to {last + 1}",
                 path=path,
                 line=part[0] + 1,
                 remedy="export one table to a file, or split the file",
@@ -60,20 +61,15 @@ def checked_inside(
 ) -> tuple[str, ...]:
     """Refuse broken rows inside the table; return a note of comments skipped."""
     skipped = 0
-    for before, after in pairwise(indices):
-        for index in range(before + 1, after):
+    for place in np.flatnonzero(np.diff(indices) > 1).tolist():
+        for index in range(indices[place] + 1, indices[place + 1]):
             line = lines[index]
             if starts_with_number(line):
                 raise broken_row(line, index + 1, shape, path=path)
             skipped += bool(line.strip())
-    return skipped_note(skipped)
-
-
-def skipped_note(lines: int) -> tuple[str, ...]:
-    """Return the note of so many lines of text between rows; none of none."""
-    if not lines:
+    if not skipped:
         return ()
-    return (f"{lines} line{'s' if lines > 1 else ''} of text between rows ignored",)
+    return (f"{skipped} line{'s' if skipped > 1 else ''} of text between rows ignored",)
 
 
 def refuse_broken_ends(

@@ -65,14 +65,13 @@ def read_headings(table: Table, *, path: str) -> Headings:
             raise broken_row(above, int(table.line_numbers[0]) - offset - 1, table.shape, path=path)
     cells = table.shape.dialect.split(table.first_rows[0])
     filled = list(texts or [""] * count)
-    for column in range(count):
-        if column in table.shape.numeric:
-            unit = table.shape.dialect.unit(cells[column])
-            following = column + 1
-            if not unit and following < count and following not in table.shape.numeric:
-                unit = cells[following] if is_unit_only(cells[following]) else ""
-            if unit and heading_of(filled[column]).unit is None:
-                filled[column] = f"{filled[column]} ({unit})" if filled[column] else unit
+    of_text = set(range(count)).difference(table.shape.numeric)
+    for column in table.shape.numeric:
+        unit = table.shape.dialect.unit(cells[column])
+        if not unit and column + 1 in of_text and is_unit_only(cells[column + 1]):
+            unit = cells[column + 1]
+        if unit and heading_of(filled[column]).unit is None:
+            filled[column] = f"{filled[column]} ({unit})" if filled[column] else unit
     return Headings(texts=tuple(filled), found=found)
 
 
