@@ -7,7 +7,7 @@ from roomeq.importers.text_fixed_width import fixed_width_lines
 
 
 def completed(lines: list[str]) -> list[list[str]]:
-    shape = choose_shape(lines, path="x")
+    shape = choose_shape(lines)
     return [line.split() for line in fixed_width_lines(lines, shape=shape)]
 
 

@@ -10,7 +10,7 @@ from roomeq.importers.text_layout import Table, find_table
 
 
 def found(text: str) -> Table:
-    return find_table(text, path="x.txt")
+    return find_table(text)
 
 
 def test_the_table_between_text() -> None:
@@ -44,7 +44,7 @@ def large(mark: str = ";", **changes: str) -> str:
 
 def outcome(text: str) -> Table | str:
     try:
-        return find_table(text, path="x.txt")
+        return find_table(text)
     except MeasurementFileError as error:
         return str(error)
 
@@ -160,6 +160,6 @@ def test_a_number_below_a_long_table_is_not_taken_for_its_last_row() -> None:
 
 
 def test_a_delimiter_of_two_characters_in_a_long_table() -> None:
-    table = find_table(large("::"), path="x.txt", delimiter="::")
+    table = find_table(large("::"), delimiter="::")
     assert table.values[0].tolist() == [0.5, 79.19]
     assert len(table.values) == 1_200

@@ -15,9 +15,7 @@ WRAPPED = (-9.0 * AXIS + 180.0) % 360.0 - 180.0
 def columns(*texts: str, values: list[np.ndarray] | None = None, **told: object) -> Columns:
     table = [AXIS, *[LEVEL] * (len(texts) - 1)] if values is None else values
     found = any(texts)
-    return assign_columns(
-        np.column_stack(table), Headings(texts=texts, found=found), path="x", **told
-    )  # type: ignore[arg-type]
+    return assign_columns(np.column_stack(table), Headings(texts=texts, found=found), **told)  # type: ignore[arg-type]
 
 
 @pytest.mark.parametrize(

@@ -31,7 +31,6 @@ def clean_rows(
     frequency: int,
     needed: tuple[int, ...],
     has_heading: bool,
-    path: str,
 ) -> tuple[IndexArray | slice, tuple[str, ...]]:
     """Return which rows of a table make the response, ascending, and notes.
 
@@ -45,8 +44,6 @@ def clean_rows(
         Columns in which a row must have a number.
     has_heading : bool
         Whether headings stand above the first row, so that no row of preamble can follow them.
-    path : str
-        The file, for messages.
 
     Returns
     -------
@@ -67,7 +64,7 @@ def clean_rows(
         return slice(1, None), (_AT_ZERO,)
     rows = np.flatnonzero(np.isfinite(axis))
     rows = _without_foreign_rows(table, axis, rows, has_heading=has_heading, notes=notes)
-    _refuse_disorder(table, axis, rows, path=path)
+    _refuse_disorder(table, axis, rows)
     steady = rows[axis[rows] == 0]
     if steady.size:
         notes.append(_AT_ZERO)
@@ -80,11 +77,10 @@ def clean_rows(
     if rows.size > 1 and axis[rows[0]] > axis[rows[-1]]:
         notes.append("sorted from descending to ascending frequency")
         rows = rows[::-1]
-    rows = _without_repeats(table, axis, rows, needed=needed, notes=notes, path=path)
+    rows = _without_repeats(table, axis, rows, needed=needed, notes=notes)
     if rows.size < 2:
         raise MeasurementFileError(
             f"only {rows.size} row{'' if rows.size == 1 else 's'} of usable numbers",
-            path=path,
             remedy="export frequency and level as columns, with at least two rows",
         )
     return rows, tuple(notes)
@@ -147,13 +143,12 @@ def _first_is_foreign(table: Table, axis: FloatArray) -> bool:
     return bool(gaps[0] > 2.0 * gaps[1:].max() and ratios[0] > 3.0 * ratios[1:].max())
 
 
-def _refuse_disorder(table: Table, axis: FloatArray, rows: IndexArray, *, path: str) -> None:
+def _refuse_disorder(table: Table, axis: FloatArray, rows: IndexArray) -> None:
     values = axis[rows]
     if values.size and values.min() < 0:
         row = rows[int(np.argmax(values < 0))]
         raise MeasurementFileError(
             f"{axis[row]:g} is no frequency",
-            path=path,
             line=int(table.line_numbers[row]),
             remedy="give frequency_column if the frequencies stand in another column",
         )
@@ -164,7 +159,6 @@ def _refuse_disorder(table: Table, axis: FloatArray, rows: IndexArray, *, path: 
         raise MeasurementFileError(
             f"frequency {axis[row]:g} comes after {axis[before]:g}: neither rising nor falling "
             "throughout",
-            path=path,
             line=int(table.line_numbers[row]),
             remedy="sort the rows by frequency, or give frequency_column",
         )
@@ -177,7 +171,6 @@ def _without_repeats(
     *,
     needed: tuple[int, ...],
     notes: list[str],
-    path: str,
 ) -> IndexArray:
     repeated = np.flatnonzero(np.diff(axis[rows]) == 0)
     if not repeated.size:
@@ -189,7 +182,6 @@ def _without_repeats(
         raise MeasurementFileError(
             f"frequency {axis[second]:g} stands in line {table.line_numbers[first]} too, with "
             "other values",
-            path=path,
             line=int(table.line_numbers[second]),
             remedy="delete one of the two, or export frequencies with more digits",
         )

@@ -12,6 +12,8 @@ from __future__ import annotations
 
 import codecs
 import re
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from os import PathLike
 from pathlib import Path
@@ -19,7 +21,7 @@ from pathlib import Path
 from roomeq.errors import MeasurementFileError
 from roomeq.importers.text_words import heading_of
 
-__all__ = ["DecodedText", "read_decoded_text"]
+__all__ = ["DecodedText", "faults_of", "read_decoded_text"]
 
 _LARGEST_BYTES = 64 * 2**20
 _MARKS = (
@@ -78,6 +80,19 @@ class DecodedText:
     notes: tuple[str, ...] = ()
 
 
+@contextmanager
+def faults_of(path: str | PathLike[str]) -> Iterator[None]:
+    """Add the file to faults found in its text."""
+    try:
+        yield
+    except MeasurementFileError as error:
+        if error.path is not None:
+            raise
+        raise type(error)(
+            error.message, path=path, line=error.line, where=error.where, remedy=error.remedy
+        ) from None
+
+
 def read_decoded_text(path: str | PathLike[str], *, encoding: str | None = None) -> DecodedText:
     """Read a file as text.
 
@@ -97,26 +112,26 @@ def read_decoded_text(path: str | PathLike[str], *, encoding: str | None = None)
     OSError
         If the file cannot be opened.
     """
-    size = Path(path).stat().st_size
-    if size > _LARGEST_BYTES:
-        raise MeasurementFileError(
-            f"is {size / 2**20:.0f} MiB large; text of up to {_LARGEST_BYTES // 2**20} MiB is "
-            "read, more than any response needs",
-            path=path,
-            remedy="export fewer points, or a shorter frequency range",
-        )
-    raw = Path(path).read_bytes()
-    if len(raw) < 4096 and not raw.strip(b"\x00 \t\r\n\x1a\xef\xbb\xbf\xff\xfe"):
-        raise MeasurementFileError("is empty", path=path, remedy="export the measurement again")
-    notes: tuple[str, ...] = ()
-    if encoding is None:
-        encoding, notes = _likeliest_encoding(raw, path)
-        if encoding.startswith("utf-16-"):
-            raw = raw[: len(raw) // 2 * 2]
-    return DecodedText(text=_plain(_decoded(raw, encoding, path)), encoding=encoding, notes=notes)
+    with faults_of(path):
+        size = Path(path).stat().st_size
+        if size > _LARGEST_BYTES:
+            raise MeasurementFileError(
+                f"is {size / 2**20:.0f} MiB large; text of up to {_LARGEST_BYTES // 2**20} MiB is "
+                "read, more than any response needs",
+                remedy="export fewer points, or a shorter frequency range",
+            )
+        raw = Path(path).read_bytes()
+        notes: tuple[str, ...] = ()
+        if len(raw) < 4096 and not raw.strip(b"\x00 \t\r\n\x1a\xef\xbb\xbf\xff\xfe"):
+            raise MeasurementFileError("is empty", remedy="export the measurement again")
+        if encoding is None:
+            encoding, notes = _likeliest_encoding(raw)
+            if encoding.startswith("utf-16-"):
+                raw = raw[: len(raw) // 2 * 2]
+        return DecodedText(text=_plain(_decoded(raw, encoding)), encoding=encoding, notes=notes)
 
 
-def _decoded(raw: bytes, encoding: str, path: str | PathLike[str]) -> str:
+def _decoded(raw: bytes, encoding: str) -> str:
     try:
         codecs.lookup(encoding)
     except LookupError as error:
@@ -127,29 +142,28 @@ def _decoded(raw: bytes, encoding: str, path: str | PathLike[str]) -> str:
         start = getattr(error, "start", 0)
         raise MeasurementFileError(
             f"byte {raw[start : start + 1].hex()} is not valid in {encoding}",
-            path=path,
             line=raw[:start].count(b"\n") + 1,
             remedy="leave encoding out, or give the one the instrument writes",
         ) from error
 
 
-def _likeliest_encoding(raw: bytes, path: str | PathLike[str]) -> tuple[str, tuple[str, ...]]:
+def _likeliest_encoding(raw: bytes) -> tuple[str, tuple[str, ...]]:
     """Return the encoding that the bytes show, and notes."""
     for mark, codec in _MARKS:
         if raw.startswith(mark):
             return codec, ()
     for magic, kind in _KINDS:
         if raw.startswith(magic):
-            raise _no_text(f"is {kind}, not text", path)
+            raise _no_text(f"is {kind}, not text")
     if b"\x00" in raw[:4096]:
         order = _utf16_order(raw)
         if order is None:
-            raise _no_text("holds zero bytes: it is not text", path)
+            raise _no_text("holds zero bytes: it is not text")
         return order, (f"read as {order}, which has no byte-order mark here",)
     start = raw[:65536]
     strange = len(start) - len(start.translate(None, _CONTROLS))
     if strange > 0.01 * len(start):
-        raise _no_text(f"holds {strange} control bytes near its start: it is not text", path)
+        raise _no_text(f"holds {strange} control bytes near its start: it is not text")
     if raw.isascii():
         return "ascii", ()
     try:
@@ -160,8 +174,8 @@ def _likeliest_encoding(raw: bytes, path: str | PathLike[str]) -> tuple[str, tup
     return "utf-8", ()
 
 
-def _no_text(message: str, path: str | PathLike[str]) -> MeasurementFileError:
-    return MeasurementFileError(message, path=path, remedy="export the measurement as text")
+def _no_text(message: str) -> MeasurementFileError:
+    return MeasurementFileError(message, remedy="export the measurement as text")
 
 
 def _utf16_order(raw: bytes) -> str | None:

@@ -72,7 +72,6 @@ class _Trial:
 def choose_shape(
     lines: Sequence[str],
     *,
-    path: str,
     delimiter: str | None = None,
     decimal: DecimalMark | None = None,
 ) -> Shape:
@@ -82,8 +81,6 @@ def choose_shape(
     ----------
     lines : sequence of str
         Lines of the file, or enough of them.
-    path : str
-        The file, for messages.
     delimiter, decimal : str, optional
         Given where known.
 
@@ -100,13 +97,13 @@ def choose_shape(
         others = _sample([line for line in lines if any(c.isdigit() for c in line)])
         trials += _trials(others, delimiter=delimiter, decimal=decimal, text_columns=True)
     if not trials:
-        raise _no_table(lines, path=path, sample=sample)
+        raise _no_table(lines, sample=sample)
     most = max(len(trial.rows) for trial in trials)
     good = [trial for trial in trials if len(trial.rows) >= 0.9 * most]
     fewest = min(trial.shape.count - len(trial.shape.numeric) for trial in good)
     good = [t for t in good if t.shape.count - len(t.shape.numeric) == fewest]
     first = good[0].shape.dialect.delimiter
-    return _settled([t for t in good if t.shape.dialect.delimiter == first], path=path)
+    return _settled([t for t in good if t.shape.dialect.delimiter == first])
 
 
 def _sample(lines: list[str]) -> list[str]:
@@ -171,7 +168,7 @@ def _trial(sample: list[str], dialect: Dialect, text_columns: bool) -> _Trial | 
     return None
 
 
-def _settled(good: list[_Trial], *, path: str) -> Shape:
+def _settled(good: list[_Trial]) -> Shape:
     """Choose between decimal point and decimal comma, for one delimiter."""
     most = max(len(trial.rows) for trial in good)
     good = [trial for trial in good if len(trial.rows) == most]
@@ -181,7 +178,6 @@ def _settled(good: list[_Trial], *, path: str) -> Shape:
             raise AmbiguousTableError(
                 "commas or points may be decimal marks or group thousands: both readings are "
                 f"possible ({_first_values(possible[0])} or {_first_values(possible[1])})",
-                path=path,
                 remedy='give decimal="," or decimal="."',
             )
         good = possible or good
@@ -205,18 +201,16 @@ def _can_be_response(rows: Sequence[tuple[float, ...]]) -> bool:
     )
 
 
-def _no_table(lines: Sequence[str], *, path: str, sample: list[str]) -> MeasurementFileError:
+def _no_table(lines: Sequence[str], *, sample: list[str]) -> MeasurementFileError:
     if not sample:
         return MeasurementFileError(
             "holds text but no table of numbers",
-            path=path,
             remedy="export frequency and level as columns of text",
         )
     number = next(i for i, line in enumerate(lines) if line == sample[len(sample) // 2])
     return MeasurementFileError(
         f"no table of two columns or more: {lines[number].strip()[:60]!r} is one number only "
         "or cannot be split",
-        path=path,
         line=number + 1,
         remedy="export frequency and level as columns, or give delimiter and decimal",
     )

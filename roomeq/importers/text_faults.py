@@ -26,8 +26,6 @@ def checked_outside(
     indices: Sequence[int],
     left_out: Sequence[int],
     shape: Shape,
-    *,
-    path: str,
 ) -> tuple[str, ...]:
     """Refuse a second table; return notes of numbers left out."""
     first, last = indices[0], indices[-1]
@@ -47,7 +45,6 @@ def checked_outside(
             raise MeasurementFileError(
                 f"holds more than one table: lines {part[0] + 1} to {part[-1] + 1}, and lines "
                 f"{first + 1} to {last + 1}",
-                path=path,
                 line=part[0] + 1,
                 remedy="export one table to a file, or split the file",
             )
@@ -56,16 +53,14 @@ def checked_outside(
     return (f"numbers outside the table ignored ({shown}{more})",)
 
 
-def checked_inside(
-    lines: Sequence[str], indices: Sequence[int], shape: Shape, *, path: str
-) -> tuple[str, ...]:
+def checked_inside(lines: Sequence[str], indices: Sequence[int], shape: Shape) -> tuple[str, ...]:
     """Refuse broken rows inside the table; return a note of comments skipped."""
     skipped = 0
     for place in np.flatnonzero(np.diff(indices) > 1).tolist():
         for index in range(indices[place] + 1, indices[place + 1]):
             line = lines[index]
             if starts_with_number(line):
-                raise broken_row(line, index + 1, shape, path=path)
+                raise broken_row(line, index + 1, shape)
             skipped += bool(line.strip())
     if not skipped:
         return ()
@@ -79,7 +74,6 @@ def refuse_broken_ends(
     *,
     axis: int,
     limits: tuple[float, float],
-    path: str,
 ) -> None:
     """Refuse a row cut off or broken directly below or above the table.
 
@@ -95,8 +89,6 @@ def refuse_broken_ends(
         Column whose numbers rise or fall.
     limits : tuple of float
         Its first and last number in the table.
-    path : str
-        The file, for messages.
 
     Raises
     ------
@@ -117,17 +109,16 @@ def refuse_broken_ends(
             shape.dialect.number(cell) is None and any(c.isdigit() for c in cell) for cell in cells
         )
         if carries_on and (broken or (below and len(cells) < shape.count)):
-            raise broken_row(lines[index], index + 1, shape, path=path)
+            raise broken_row(lines[index], index + 1, shape)
 
 
-def broken_row(line: str, number: int, shape: Shape, *, path: str) -> MeasurementFileError:
+def broken_row(line: str, number: int, shape: Shape) -> MeasurementFileError:
     """Return the error for a line that should be a row and is not."""
     cells = shape.dialect.split(line)
     if len(cells) != shape.count:
         return MeasurementFileError(
             f"has {len(cells)} cell{'s' if len(cells) != 1 else ''} where the other rows have "
             f"{shape.count}: {line.strip()[:60]!r}",
-            path=path,
             line=number,
             remedy="complete the row or delete it; the export may have been cut off",
         )
@@ -135,14 +126,12 @@ def broken_row(line: str, number: int, shape: Shape, *, path: str) -> Measuremen
         if shape.dialect.number(cells[column]) is None:
             return MeasurementFileError(
                 f"{cells[column]!r} is not a number with decimal mark {shape.dialect.decimal!r}",
-                path=path,
                 line=number,
                 where=f"column {column + 1}",
                 remedy="correct the cell, or delete the row",
             )
     return MeasurementFileError(
         f"the row {line.strip()[:60]!r} does not carry on the frequencies of the table",
-        path=path,
         line=number,
         remedy="sort the rows by frequency, or export one table to a file",
     )

@@ -47,7 +47,7 @@ class Headings:
     found: bool
 
 
-def read_headings(table: Table, *, path: str) -> Headings:
+def read_headings(table: Table) -> Headings:
     """Return the headings of a table's columns.
 
     Units written into the cells of the rows count as if they stood in the heading.
@@ -62,7 +62,7 @@ def read_headings(table: Table, *, path: str) -> Headings:
     found = texts is not None
     for offset, above in enumerate(table.above[:line]):
         if starts_with_number(above):
-            raise broken_row(above, int(table.line_numbers[0]) - offset - 1, table.shape, path=path)
+            raise broken_row(above, int(table.line_numbers[0]) - offset - 1, table.shape)
     cells = table.shape.dialect.split(table.first_rows[0])
     filled = list(texts or [""] * count)
     of_text = set(range(count)).difference(table.shape.numeric)

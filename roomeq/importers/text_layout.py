@@ -80,7 +80,6 @@ class _Run:
 def find_table(
     text: str,
     *,
-    path: str,
     delimiter: str | None = None,
     decimal: DecimalMark | None = None,
 ) -> Table:
@@ -90,8 +89,6 @@ def find_table(
     ----------
     text : str
         The file's text with ``\n`` line ends.
-    path : str
-        The file, for messages.
     delimiter, decimal : str, optional
         Given where known.
 
@@ -107,19 +104,17 @@ def find_table(
         lines, delimiter = _with_pairs_parted(lines, delimiter)
     if '"' in text:
         lines = _without_line_quotes(lines)
-    shape, lines, indices, numbers = _rows(lines, path=path, delimiter=delimiter, decimal=decimal)
+    shape, lines, indices, numbers = _rows(lines, delimiter=delimiter, decimal=decimal)
     if not indices:
-        raise MeasurementFileError("holds no table of numbers", path=path)
+        raise MeasurementFileError("holds no table of numbers")
     runs, axis = _runs(lines, indices, numbers)
     joined, left_out = _joined(lines, runs)
     kept = [index for run in joined for index in run.rows]
-    notes = checked_outside(
-        lines, kept, [index for run in left_out for index in run.rows], shape, path=path
-    )
-    notes += checked_inside(lines, kept, shape, path=path)
+    notes = checked_outside(lines, kept, [index for run in left_out for index in run.rows], shape)
+    notes += checked_inside(lines, kept, shape)
     if joined[0].head and joined[-1].tail and len(kept) > 1:
         limits = (joined[0].head[0], joined[-1].tail[-1])
-        refuse_broken_ends(lines, kept, shape, axis=shape.numeric[axis], limits=limits, path=path)
+        refuse_broken_ends(lines, kept, shape, axis=shape.numeric[axis], limits=limits)
     values = np.full((len(kept), shape.count), np.nan)
     values[:, shape.numeric] = numbers[np.searchsorted(indices, kept)]
     return Table(
@@ -149,18 +144,18 @@ def _without_line_quotes(lines: list[str]) -> list[str]:
 
 
 def _rows(
-    lines: list[str], *, path: str, delimiter: str | None, decimal: DecimalMark | None
+    lines: list[str], *, delimiter: str | None, decimal: DecimalMark | None
 ) -> tuple[Shape, list[str], list[int], FloatArray]:
     """Return the shape of the rows, the lines, which of them are rows, and their numbers."""
     if len(lines) > 4 * _SAMPLE:
         middle = len(lines) // 2
         sample = [*lines[:_SAMPLE], *lines[middle : middle + _SAMPLE], *lines[-_SAMPLE:]]
         with suppress(MeasurementFileError):
-            shape = choose_shape(sample, path=path, delimiter=delimiter, decimal=decimal)
+            shape = choose_shape(sample, delimiter=delimiter, decimal=decimal)
             found = _strict_rows(lines, shape)
             if found is not None:
                 return shape, lines, *found
-    shape = choose_shape(lines, path=path, delimiter=delimiter, decimal=decimal)
+    shape = choose_shape(lines, delimiter=delimiter, decimal=decimal)
     if shape.dialect.delimiter == " ":
         lines = fixed_width_lines(lines, shape=shape)
     indices: list[int] = []

@@ -79,13 +79,12 @@ class _Table:
     headings: tuple[Heading, ...]
     filled: tuple[int, ...]
     told: bool
-    path: str
 
     def of_role(self, role: str, *, but: Collection[int | None] = ()) -> list[int]:
         return [c for c in self.filled if self.headings[c].role == role and c not in but]
 
     def ambiguous(self, message: str, remedy: str) -> AmbiguousTableError:
-        return AmbiguousTableError(message, path=self.path, remedy=remedy)
+        return AmbiguousTableError(message, remedy=remedy)
 
     def label(self, columns: Sequence[int]) -> str:
         words = [
@@ -99,7 +98,6 @@ def assign_columns(
     values: FloatArray,
     headings: Headings,
     *,
-    path: str,
     frequency: Pick | None = None,
     levels: Sequence[Pick] | None = None,
     phase: Pick | None = None,
@@ -112,8 +110,6 @@ def assign_columns(
         Numbers, nan where there is none.
     headings : Headings
         What stands above the columns.
-    path : str
-        The file, for messages.
     frequency, phase : int or str, optional
         Column by number from 1 or by heading, where the caller knows.
     levels : sequence of int or str, optional
@@ -132,7 +128,7 @@ def assign_columns(
         heading_of(text) if text else Heading(text="", role="unknown") for text in headings.texts
     )
     filled = tuple(np.flatnonzero(np.isfinite(values).any(axis=0)).tolist())
-    table = _Table(values=values, headings=heads, filled=filled, told=headings.found, path=path)
+    table = _Table(values=values, headings=heads, filled=filled, told=headings.found)
     axis = None if frequency is None else _picked(table, frequency, "frequency_column")
     chosen = None if levels is None else [_picked(table, p, "level_column") for p in levels]
     phased = None if phase is None else _picked(table, phase, "phase_column")
@@ -155,7 +151,6 @@ def _picked(table: _Table, pick: Pick, argument: str) -> int:
         if pick > count:
             raise MeasurementFileError(
                 f"has no column {pick}, only {count}",
-                path=table.path,
                 remedy=f"give {argument} between 1 and {count}",
             )
         return pick - 1
@@ -175,7 +170,6 @@ def _picked(table: _Table, pick: Pick, argument: str) -> int:
     listed = ", ".join(heading.text for heading in table.headings if heading.text) or "none"
     raise MeasurementFileError(
         f"has no column {pick!r}; its headings are: {listed}",
-        path=table.path,
         remedy=f"give {argument} as one of these or as a number",
     )
 
@@ -302,7 +296,6 @@ def _by_place(table: _Table, result: Columns, phased: int | None) -> Columns:
             "the level column holds no numbers"
             if any(heading.role == "level" for heading in table.headings)
             else "has no level column",
-            path=table.path,
             remedy="export levels, or give level_column",
         )
     phases = tuple(table.of_role("phase", but=used))
