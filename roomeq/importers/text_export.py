@@ -19,11 +19,11 @@ import numpy as np
 
 from roomeq.bands import third_octave_bands
 from roomeq.errors import AmbiguousTableError, MeasurementFileError
-from roomeq.importers.text_axis import IndexArray, clean_rows
+from roomeq.importers.text_axis import clean_rows
 from roomeq.importers.text_cells import DecimalMark
 from roomeq.importers.text_decoding import faults_of, read_decoded_text
 from roomeq.importers.text_header import Headings, read_headings
-from roomeq.importers.text_layout import Table, find_table
+from roomeq.importers.text_layout import IndexArray, Table, find_table
 from roomeq.importers.text_roles import Columns, Pick, assign_columns
 from roomeq.importers.text_units import (
     FrequencyUnit,
@@ -214,7 +214,7 @@ def _stored(
     table: Table,
     columns: Columns,
     units: _Units,
-    rows: IndexArray | slice,
+    rows: IndexArray,
     place: int,
     notes: list[str],
 ) -> tuple[np.ndarray[Any, Any], LevelReference]:

@@ -9,7 +9,7 @@ line with fewer cells is cut there, and only if every cell of it fits; a blank b
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from itertools import pairwise
 
 from roomeq.importers.text_cells import starts_with_number
@@ -37,42 +37,25 @@ def fixed_width_lines(lines: Sequence[str], *, shape: Shape) -> list[str]:
         The same lines; where a row had a blank cell it says ``nan`` now, and numbers that touched
         are apart. Unchanged if the table has no fixed columns.
     """
+    rows = [index for index, line in enumerate(lines) if starts_with_number(line)]
+    short = [index for index in rows if len(lines[index].split()) < shape.count]
+    whole = [lines[index] for index in rows if len(lines[index].split()) == shape.count]
+    whole = [line for line in whole if short and shape.values(line) is not None][:_LOOKED_AT]
     changed = list(lines)
-    short = [
-        index
-        for index, line in enumerate(lines)
-        if starts_with_number(line) and len(line.split()) < shape.count
-    ]
-    if not short:
-        return changed
-    whole = [
-        line for line in lines if len(line.split()) == shape.count and starts_with_number(line)
-    ]
-    whole = [line for line in whole if shape.values(line) is not None][:_LOOKED_AT]
     if len(whole) < 2:
         return changed
-    cut = _cutter(whole)
-    if cut is not None:
-        last = max(index for index, line in enumerate(lines) if line.strip())
-        for index in short:
-            cells = cut(lines[index])
-            if cells is not None and (index != last or cells[-1]):  # else it may be cut off
-                changed[index] = " ".join(cell or "nan" for cell in cells)
-    return changed
-
-
-def _cutter(whole: Sequence[str]) -> Callable[[str], list[str] | None] | None:
-    """Return a function that cuts a line into cells, or None if columns have no fixed place."""
     spans = [[found.span() for found in _CELL.finditer(line)] for line in whole]
-    ends = {tuple(end for _, end in row) for row in spans}
-    if len(ends) == 1:
-        edges = (0, *ends.pop())
-        return lambda line: _cells(line, list(pairwise(edges)), right=True)
-    begins = {tuple(begin for begin, _ in row) for row in spans}
-    if len(begins) == 1:
-        begin = begins.pop()
-        return lambda line: _cells(line, list(pairwise((*begin, 10**6))), right=False)
-    return None
+    begins, ends = ({tuple(span[side] for span in row) for row in spans} for side in (0, 1))
+    if min(len(begins), len(ends)) > 1:
+        return changed
+    right = len(ends) == 1
+    fields = list(pairwise((0, *ends.pop()) if right else (*begins.pop(), 10**6)))
+    last = max(index for index, line in enumerate(lines) if line.strip())
+    for index in short:
+        cells = _cells(lines[index], fields, right=right)
+        if cells is not None and (index != last or cells[-1]):  # else it may be cut off
+            changed[index] = " ".join(cell or "nan" for cell in cells)
+    return changed
 
 
 def _cells(line: str, fields: Sequence[tuple[int, int]], *, right: bool) -> list[str] | None:
