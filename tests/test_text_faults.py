@@ -4,7 +4,7 @@ import pytest
 
 from roomeq.errors import MeasurementFileError
 from roomeq.importers.text_dialect import choose_shape
-from roomeq.importers.text_faults import (
+from roomeq.importers.text_layout import (
     broken_row,
     checked_inside,
     checked_outside,

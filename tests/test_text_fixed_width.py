@@ -2,8 +2,7 @@
 
 import pytest
 
-from roomeq.importers.text_dialect import choose_shape
-from roomeq.importers.text_fixed_width import fixed_width_lines
+from roomeq.importers.text_dialect import choose_shape, fixed_width_lines
 
 
 def completed(lines: list[str]) -> list[list[str]]:

@@ -7,6 +7,10 @@ one under which most of them become rows of equally many numbers wins. Where two
 survive, the reading that can be a response wins: frequencies that rise or fall throughout, and a
 column of values that can be levels. If both can, or commas part both numbers and decimals, that is
 ambiguous and the error names the argument that settles it.
+
+Columns of fixed width are found from the complete rows: they all end, or all begin, at the same
+characters. A line with fewer cells is cut there, and only if every cell of it fits; a blank becomes
+``nan``.
 """
 
 from __future__ import annotations
@@ -22,11 +26,13 @@ from typing import get_args
 from roomeq.errors import AmbiguousTableError, MeasurementFileError
 from roomeq.importers.text_cells import DecimalMark, Dialect, starts_with_number
 
-__all__ = ["Shape", "choose_shape"]
+__all__ = ["Shape", "choose_shape", "fixed_width_lines"]
 
 _DELIMITERS = (";", "\t", "|", ",", " ")
 _DECIMAL_COMMA = re.compile(r"\d,\d")
 _SAMPLE = 32
+_CELL = re.compile(r"\S+")
+_LOOKED_AT = 200
 _HIGHEST_LEVEL = 400.0
 """A value beyond this, in dB, is no level (common practice, no source)."""
 
@@ -214,3 +220,57 @@ def _no_table(lines: Sequence[str], *, sample: list[str]) -> MeasurementFileErro
         line=number + 1,
         remedy="export frequency and level as columns, or give delimiter and decimal",
     )
+
+
+def fixed_width_lines(lines: Sequence[str], *, shape: Shape) -> list[str]:
+    """Return the lines with the short rows of a fixed-width table completed.
+
+    Parameters
+    ----------
+    lines : sequence of str
+        Lines of the file.
+    shape : Shape
+        Shape of its rows; parted by blanks.
+
+    Returns
+    -------
+    list of str
+        The same lines; where a row had a blank cell it says ``nan`` now, and numbers that touched
+        are apart. Unchanged if the table has no fixed columns.
+    """
+    rows = [index for index, line in enumerate(lines) if starts_with_number(line)]
+    short = [index for index in rows if len(lines[index].split()) < shape.count]
+    whole = [lines[index] for index in rows if len(lines[index].split()) == shape.count]
+    whole = [line for line in whole if short and shape.values(line) is not None][:_LOOKED_AT]
+    changed = list(lines)
+    if len(whole) < 2:
+        return changed
+    spans = [[found.span() for found in _CELL.finditer(line)] for line in whole]
+    begins, ends = ({tuple(span[side] for span in row) for row in spans} for side in (0, 1))
+    if min(len(begins), len(ends)) > 1:
+        return changed
+    right = len(ends) == 1
+    fields = list(pairwise((0, *ends.pop()) if right else (*begins.pop(), 10**6)))
+    last = max(index for index, line in enumerate(lines) if line.strip())
+    for index in short:
+        cells = _cells(lines[index], fields, right=right)
+        if cells is not None and (index != last or cells[-1]):  # else it may be cut off
+            changed[index] = " ".join(cell or "nan" for cell in cells)
+    return changed
+
+
+def _cells(line: str, fields: Sequence[tuple[int, int]], *, right: bool) -> list[str] | None:
+    if right and len(line.rstrip()) > fields[-1][1]:
+        return None
+    if not right and line[: fields[0][0]].strip():
+        return None
+    cells = []
+    for begin, end in fields:
+        cell = line[begin:end]
+        text = cell.strip()
+        if text and (len(text.split()) > 1 or cell[-1 if right else 0].isspace()):
+            return None
+        if text and right and len(line) < end:
+            return None
+        cells.append(text)
+    return cells if cells[0] else None

@@ -17,8 +17,7 @@ from itertools import pairwise
 
 from roomeq.importers.text_cells import starts_with_number
 from roomeq.importers.text_dialect import Shape
-from roomeq.importers.text_faults import broken_row
-from roomeq.importers.text_layout import Table
+from roomeq.importers.text_layout import Table, broken_row
 from roomeq.importers.text_words import heading_of, is_unit_only
 
 __all__ = ["Headings", "read_headings"]

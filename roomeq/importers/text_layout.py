@@ -2,10 +2,11 @@
 
 Conventions
 -----------
-Lines count from 1. A row is a line in the table's shape. The table is the longest run of rows;
-other runs belong to it where they carry its frequencies on, past comments and repeated headings,
-and are otherwise numbers of a preamble or footer. A line inside the table that starts with a
-number but is no row is a fault of the file; it is never skipped.
+Lines count from 1 in messages, from 0 within. A row is a line in the table's shape. The table is
+the longest run of rows; other runs belong to it where they carry its frequencies on, past comments
+and repeated headings, and are otherwise numbers of a preamble or footer, which a note names. Text
+between and around the rows is let go. A line inside the table that starts with a number but is no
+row is a fault of the file; it is never skipped.
 """
 
 from __future__ import annotations
@@ -22,13 +23,18 @@ from numpy.typing import NDArray
 
 from roomeq.errors import MeasurementFileError
 from roomeq.importers.text_cells import DecimalMark, starts_with_number
-from roomeq.importers.text_dialect import Shape, choose_shape
-from roomeq.importers.text_faults import checked_inside, checked_outside, refuse_broken_ends
-from roomeq.importers.text_fixed_width import fixed_width_lines
+from roomeq.importers.text_dialect import Shape, choose_shape, fixed_width_lines
 from roomeq.importers.text_words import folded
 from roomeq.levels import FloatArray
 
-__all__ = ["Table", "find_table"]
+__all__ = [
+    "Table",
+    "broken_row",
+    "checked_inside",
+    "checked_outside",
+    "find_table",
+    "refuse_broken_ends",
+]
 
 IndexArray = NDArray[np.int64]
 _QUOTED_LINE = re.compile(r"^[ \t]*\"([^\"\n]*[;\t|][^\"\n]*)\"[ \t]*$")
@@ -37,6 +43,7 @@ _PAIR = re.compile(r"([+-]?\d+,\d+) *, *")
 _HEADING = re.compile(r"freq|frec|frek|czest|\bf\b|\bk?hz\b")
 _NO_DECIMAL_COMMA = re.compile(r"\.|,(?!\d)")
 _SAMPLE = 120  # lines of start, middle and end from which the shape of a long table is told
+_TWIN = 0.5  # part of the table's rows from which other rows are a second table
 _ABOVE = 12  # lines above the table in which its heading may stand
 
 
@@ -269,3 +276,119 @@ def _follows(before: _Run, after: _Run, *, few: bool) -> bool:
     if gap <= 4.0 * step or min(*near, left[-1], right[0]) <= 0:
         return gap <= 4.0 * step
     return abs(math.log(right[0] / left[-1])) <= 4.0 * abs(math.log(near[1] / near[0]))
+
+
+def checked_outside(
+    lines: Sequence[str],
+    indices: Sequence[int],
+    left_out: Sequence[int],
+    shape: Shape,
+) -> tuple[str, ...]:
+    """Refuse a second table; return notes of numbers left out."""
+    first, last = indices[0], indices[-1]
+    outside = {index for index in left_out if not first <= index < last}
+    for index in (*range(first), *range(last + 1, len(lines))):
+        if index not in outside and starts_with_number(lines[index]):
+            cells = shape.dialect.split(lines[index])
+            if len(cells) > 1 and all(shape.dialect.number(cell) is not None for cell in cells):
+                outside.add(index)
+    if not outside:
+        return ()
+    for part in (
+        sorted(i for i in outside if i < first),
+        sorted(i for i in outside if i > last),
+    ):
+        if len(part) >= max(4, _TWIN * len(indices)):
+            raise MeasurementFileError(
+                f"holds more than one table: lines {part[0] + 1} to {part[-1] + 1}, and lines "
+                f"{first + 1} to {last + 1}",
+                line=part[0] + 1,
+                remedy="export one table to a file, or split the file",
+            )
+    shown = ", ".join(f"line {i + 1}: {lines[i].strip()[:40]!r}" for i in sorted(outside)[:3])
+    more = f" and {len(outside) - 3} more" if len(outside) > 3 else ""
+    return (f"numbers outside the table ignored ({shown}{more})",)
+
+
+def checked_inside(lines: Sequence[str], indices: Sequence[int], shape: Shape) -> tuple[str, ...]:
+    """Refuse broken rows inside the table; return a note of comments skipped."""
+    skipped = 0
+    for place in np.flatnonzero(np.diff(indices) > 1).tolist():
+        for index in range(indices[place] + 1, indices[place + 1]):
+            line = lines[index]
+            if starts_with_number(line):
+                raise broken_row(line, index + 1, shape)
+            skipped += bool(line.strip())
+    if not skipped:
+        return ()
+    return (f"{skipped} line{'s' if skipped > 1 else ''} of text between rows ignored",)
+
+
+def refuse_broken_ends(
+    lines: Sequence[str],
+    indices: Sequence[int],
+    shape: Shape,
+    *,
+    axis: int,
+    limits: tuple[float, float],
+) -> None:
+    """Refuse a row cut off or broken directly below or above the table.
+
+    Parameters
+    ----------
+    lines : sequence of str
+        Lines of the file.
+    indices : sequence of int
+        The rows among them, from 0.
+    shape : Shape
+        Shape of the rows.
+    axis : int
+        Column whose numbers rise or fall.
+    limits : tuple of float
+        Its first and last number in the table.
+
+    Raises
+    ------
+    MeasurementFileError
+        If such a line would carry the table on but is no row.
+    """
+    rising = limits[1] > limits[0]
+    for index, limit, below in (
+        (indices[-1] + 1, limits[1], True),
+        (indices[0] - 1, limits[0], False),
+    ):
+        if not 0 <= index < len(lines) or not starts_with_number(lines[index]):
+            continue
+        cells = shape.dialect.split(lines[index])
+        number = shape.dialect.number(cells[axis]) if len(cells) > axis else None
+        carries_on = number is not None and (number > limit) is (rising is below)
+        broken = len(cells) == shape.count and any(
+            shape.dialect.number(cell) is None and any(c.isdigit() for c in cell) for cell in cells
+        )
+        if carries_on and (broken or (below and len(cells) < shape.count)):
+            raise broken_row(lines[index], index + 1, shape)
+
+
+def broken_row(line: str, number: int, shape: Shape) -> MeasurementFileError:
+    """Return the error for a line that should be a row and is not."""
+    cells = shape.dialect.split(line)
+    if len(cells) != shape.count:
+        return MeasurementFileError(
+            f"has {len(cells)} cell{'s' if len(cells) != 1 else ''} where the other rows have "
+            f"{shape.count}: {line.strip()[:60]!r}",
+            line=number,
+            remedy="complete the row or delete it; the export may have been cut off",
+        )
+    for column in shape.numeric:
+        if shape.dialect.number(cells[column]) is None:
+            return MeasurementFileError(
+                f"{cells[column]!r} is not a number with decimal mark {shape.dialect.decimal!r}",
+                line=number,
+                where=f"column {column + 1}",
+                remedy="correct the cell, or delete the row",
+            )
+    return MeasurementFileError(
+        f"the row {line.strip()[:60]!r} does not carry on the frequencies of the table",
+        line=number,
+        remedy="sort the rows by frequency, or export one table to a file",
+    )
