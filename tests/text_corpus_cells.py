@@ -223,6 +223,7 @@ def _decimal_commas_with_exponents() -> Export:
     return one(["Hz;dB", *rows(F_COMMA, cells)], level_step_db=1e-3)
 
 
+_WIDE = {ord(digit): 0xFF10 + int(digit) for digit in "0123456789"}
 CELLS: dict[str, Export] = {
     # delimiters, marks
     "comma without units": one(["frequency,level", *rows(F, L, mark=",")]),
@@ -271,6 +272,7 @@ CELLS: dict[str, Export] = {
     "no zero before the point": _no_zero_before_the_point(),
     "whole numbers": _whole_numbers(),
     "true minus and plus signs": _true_minus_and_plus_signs(),
+    "wide digits": one(["Hz;dB", *(row.translate(_WIDE) for row in PLAIN)]),
     "wide punctuation": one(["Hz\uff1bdB", *rows(F, L, mark="\uff1b")]),
     "units in every cell": phased(
         [f"{f} Hz; {v} dB; {p}°" for f, v, p in zip(F, L, P, strict=True)]

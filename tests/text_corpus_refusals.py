@@ -182,6 +182,9 @@ FAULTS: dict[str, Fault] = {
     "marks that group nothing": _faulty(
         "Hz;dB", "900.5;70", "1,000.5;71", "1,10,0.5;72", "1,200.5;70", line=4
     ),
+    "marks that group nothing in most rows": _faulty(
+        "Hz;dB", *PLAIN[:6], *(f"1_{i}00.5;70.1" for i in range(1, 9)), line=8
+    ),
     "two tables": _faulty("Hz;dB", *PLAIN, "", "Hz;dB", *PLAIN, line=40),
     "one row": _faulty("Hz;dB", PLAIN[0]),
     "one column": _faulty("dB", *L, line=20),

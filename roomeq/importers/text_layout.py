@@ -284,14 +284,20 @@ def checked_outside(
     left_out: Sequence[int],
     shape: Shape,
 ) -> tuple[str, ...]:
-    """Refuse a second table; return notes of numbers left out."""
+    """Refuse a second table, and rows mostly unread; return notes of numbers left out."""
     first, last = indices[0], indices[-1]
     outside = {index for index in left_out if not first <= index < last}
+    unread = []
     for index in (*range(first), *range(last + 1, len(lines))):
         if index not in outside and starts_with_number(lines[index]):
             cells = shape.dialect.split(lines[index])
-            if len(cells) > 1 and all(shape.dialect.number(cell) is not None for cell in cells):
+            read = [shape.dialect.number(cell) is not None for cell in cells]
+            if len(cells) > 1 and all(read):
                 outside.add(index)
+            elif len(cells) == shape.count and any(read):
+                unread.append(index)
+    if len(unread) > len(indices):
+        raise broken_row(lines[unread[0]], unread[0] + 1, shape)
     if not outside:
         return ()
     for part in (
