@@ -10,6 +10,7 @@ the argument that settles it. The file is never changed.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from os import PathLike, fspath
@@ -35,7 +36,6 @@ from roomeq.importers.text_units import (
     linear_scale,
     phase_in_deg,
 )
-from roomeq.levels import amplitude_ratio
 from roomeq.response import FrequencyResponse, LevelReference
 
 __all__ = ["TextExport", "read_text_export"]
@@ -255,7 +255,11 @@ def _stored(
         where=f"column {phase + 1}",
     )
     notes.extend(more)
-    return amplitude_ratio(level_db) * np.exp(1j * np.deg2rad(phase_deg)), reference
+    # With t the tangent of half the angle, its cosine is 2/(1 + t^2) - 1 and its sine 2t/(1 + t^2).
+    magnitude = np.exp(level_db * (math.log(10.0) / 20.0))
+    tangent = np.tan(np.deg2rad(0.5 * phase_deg))
+    scaled = 2.0 * magnitude / (1.0 + tangent * tangent)
+    return scaled - magnitude + 1j * (scaled * tangent), reference
 
 
 def _are_third_octaves(axis: np.ndarray[Any, Any]) -> bool:
