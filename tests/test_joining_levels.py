@@ -116,6 +116,14 @@ def test_the_deciding_measurement_decides(late):
     assert abs(change - told[late < 0]) > 3.0
 
 
+@pytest.mark.parametrize("late", [0.0005, 0.001, 0.002, 0.006])
+def test_the_deciding_delay_is_no_longer_than_half_a_period(late):
+    joined = fit_joining_levels(
+        FREQUENCIES[KEPT], **four_levels(delayed(LOW, late), HIGH), corner=CORNER
+    )
+    assert abs(joined.move.delay) <= 0.5 / CORNER + 1e-9
+
+
 def test_without_a_delay_nothing_decides():
     joined = fit_joining_levels(
         FREQUENCIES[KEPT],

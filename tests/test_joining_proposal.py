@@ -14,7 +14,9 @@ from roomeq.device.mains import MainsBox
 from roomeq.device.meeting import MeetingFault
 from roomeq.device.profile import FilterChoice
 from roomeq.errors import RoomFileError
+from roomeq.joining_offer import joining_offer
 from roomeq.joining_proposal import join
+from roomeq.joining_solution import solve_joining
 from roomeq.optimiser.loss import Loss
 from roomeq.overview import room_overview
 from roomeq.plan_alignment import MeetingRecord
@@ -304,6 +306,30 @@ def test_the_polarity_is_not_tested_where_the_paths_are_not_described(quick):
         record = join(room).record
         assert record.polarity is None
         assert said in record.polarity_obstacle
+
+
+@pytest.mark.parametrize(("order", "in_phase"), [(4, True), (2, False)])
+def test_a_told_polarity_is_no_setting_where_the_filters_turn_it(quick, order, in_phase):
+    """Second-order Linkwitz-Riley: half a turn apart at the corner, wired right it wants a flip."""
+    axis = quick.survey.measurements[0].response.frequencies
+    parts = {
+        source: linkwitz_riley(kind, order, corner=80.0, frequencies=axis)
+        for source, kind in (("sub", "low"), ("mains", "high"))
+    }
+    measurements = tuple(
+        replace(m, response=FrequencyResponse.from_pressure(axis, parts[m.source]))
+        for m in quick.survey.measurements
+        if m.source in parts
+    )
+    filters = replace(quick.path[0], order=order)
+    high = replace(quick.joining.mains_path[0], order=order)
+    room = replace(quick, survey=replace(quick.survey, measurements=measurements))
+    room = changed(with_path(room, (filters,)), mains_path=(high,))
+    found = solve_joining(room, joining_offer(room))
+    assert found.polarity.test.inverted is False
+    assert found.alignment.told_inverted is (False if in_phase else None)
+    assert found.alignment.chosen.settings.inverted is not in_phase
+    assert found.alignment.chosen.loss_db < 0.3
 
 
 def test_the_boxes_of_both_are_taken_out_or_none(quick):

@@ -153,8 +153,8 @@ def _polarity_cell(plan: Plan) -> Cell:
         action="set",
         value=wanted.capitalize(),
         was=present,
-        detail=f"or, once the microphone at each cone has told that wires are crossed, mend them and "
-        f"leave it {present}",
+        detail="or, once the microphone at each cone has told that wires are crossed, mend them "
+        f"and leave it {present}",
     )
 
 
