@@ -162,8 +162,14 @@ class DriveScene:
         """Gains of the equaliser with all bands at 0."""
         return np.zeros(len(self.room.equaliser.bands))
 
-    def headroom(self, gains_db: FloatArray, high_pass: CrossoverFilter | None) -> Headroom:
-        """Return the headroom at the wanted level with gains and a high-pass."""
+    def headroom(
+        self,
+        gains_db: FloatArray,
+        high_pass: CrossoverFilter | None,
+        *,
+        quieter_db: float = 0.0,
+    ) -> Headroom:
+        """Return the headroom at the wanted level, or below it, with gains and a high-pass."""
         room, wanted, before = self.room, self.wanted, self.room.equipment.protection
         equaliser, present = room.equaliser, room.present.gains_db
         change = self._response_db(gains_db) - self._response_db(present)
@@ -175,7 +181,7 @@ class DriveScene:
         filtered = high_pass_change_db(before, high_pass, self.centres)
         demand = estimate_drive_demand(
             self.bands,
-            wanted_db=self.wanted_db,
+            wanted_db=self.wanted_db - quieter_db,
             predicted_db=predicted,
             target_db=self.target_db,
             change_db=gained - equaliser.response_db(present, self.centres) + filtered,

@@ -312,6 +312,8 @@ class HeadroomRecord(PlanRecord, frozen=True, kw_only=True):
         The table of maximum output in words: bands, edition, detector, distance.
     drive_limit : {"flat", "headroom"}
         Whether the drive limit of the band gains was one figure or followed the headroom.
+    quieter_db : float
+        How far below the wanted level the figures are, because not all bands can give it.
     """
 
     main_seat: str
@@ -323,6 +325,7 @@ class HeadroomRecord(PlanRecord, frozen=True, kw_only=True):
     load: LoadRecord | None
     output: str | None
     drive_limit: Literal["flat", "headroom"]
+    quieter_db: float = 0.0
 
     @classmethod
     def of(
@@ -334,6 +337,7 @@ class HeadroomRecord(PlanRecord, frozen=True, kw_only=True):
         output: str | None,
         drive_limit: Literal["flat", "headroom"],
         drive_limits_db: Sequence[float],
+        quieter_db: float = 0.0,
     ) -> Self:
         """Return the record of a headroom; `drive_limits_db` has one figure for each band."""
         first = headroom.first
@@ -350,6 +354,7 @@ class HeadroomRecord(PlanRecord, frozen=True, kw_only=True):
             load=LoadRecord.of(playback.load),
             output=output,
             drive_limit=drive_limit,
+            quieter_db=quieter_db,
         )
 
     def headroom(self) -> Headroom:

@@ -96,7 +96,7 @@ def _setting_cautions(room: Room, fit: BandGainFit, level: LevelSetting) -> list
     found = []
     if level.upstream_db:
         found.append(Caution(code=CautionCode.LEVEL_OUTSIDE_RANGE, value=level.upstream_db))
-    if fit.loudness_cut_db > NOTICED_DB:
+    if fit.loudness_cut_db > NOTICEABLE_DB:
         than = "now" if room.target.level_db is None else "wanted"
         code = CautionCode.LOUDNESS_CUT
         found.append(Caution(code=code, value=fit.loudness_cut_db, name=than))

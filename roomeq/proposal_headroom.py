@@ -183,8 +183,16 @@ def _cautions(notes: list[DriveNote]) -> tuple[Caution, ...]:
 def _described(
     scene: DriveScene, room: Room, found: BandGainFit, choice: ProtectionChoice
 ) -> DriveProposal:
-    """Return what the gains that were found leave, and what to be careful of."""
-    headroom = scene.headroom(found.gains_db, choice.high_pass)
+    """Return what the gains that were found leave, and what to be careful of.
+
+    Where the drive follows the headroom, the level is what all bands can give.
+    """
+    headroom, quieter_db = scene.headroom(found.gains_db, choice.high_pass), 0.0
+    first = headroom.first
+    if scene.wanted.drive_limit == "headroom" and first is not None:
+        quieter_db = max(0.0, found.loudness_cut_db, -(first.least_db or 0.0))
+        found = found.turned_down(quieter_db - found.loudness_cut_db)
+        headroom = scene.headroom(found.gains_db, choice.high_pass, quieter_db=quieter_db)
     output = room.equipment.output
     notes = [
         *headroom_notes(headroom, playback=scene.playback),
@@ -204,6 +212,7 @@ def _described(
             main_seat=scene.wanted.main_seat,
             output=None if output is None else str(output),
             drive_limit=scene.wanted.drive_limit,
+            quieter_db=quieter_db,
             drive_limits_db=room.limits.drive_db(scene.centres).tolist(),
         ),
         cautions=_cautions(notes),

@@ -11,8 +11,6 @@ from __future__ import annotations
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Literal
 
-import numpy as np
-
 from roomeq.analysis.smoothing import band_levels_db
 from roomeq.analysis.survey_levels import common_axis, seat_levels_db
 from roomeq.bands import third_octave_bands
@@ -24,10 +22,10 @@ from roomeq.importers.digests import InputFile
 from roomeq.importers.survey_files import SurveyFiles
 from roomeq.joining_setup import JoiningSetup
 from roomeq.levels import FloatArray, level_mean_db, power_mean_db, readonly
-from roomeq.optimiser.fit_data import fit_span
+from roomeq.optimiser.fit_data import fit_span, with_limit_estimate
 from roomeq.optimiser.limits import Limits
 from roomeq.optimiser.loss import Loss
-from roomeq.optimiser.target import Target, estimate_lower_limit, estimate_upper_limit
+from roomeq.optimiser.target import Target, estimate_upper_limit
 from roomeq.response import LevelReference
 from roomeq.survey import Source, Survey
 
@@ -224,7 +222,18 @@ def assemble_room(
     )
     levels = levels - target.curve_db(axis)
     corner, origin = _corner(path, stated_corner, source, assumptions)
-    target = _with_lower_limit(target, axis, levels, fitted.weights, assumptions)
+    stated, target = (
+        target,
+        with_limit_estimate(
+            survey,
+            target=target,
+            equaliser=device.equaliser,
+            present_gains_db=present.gains_db,
+            source=source,
+        ),
+    )
+    if (remark := _limit_remark(stated, target)) is not None:
+        assumptions.append(remark)
     findings = list(files.findings)
     if source == "sub" and origin in ("stated", "unknown"):
         target = _with_upper_limit(
@@ -320,32 +329,19 @@ def _with_upper_limit(
     return replace(target, upper_limit=found)
 
 
-def _with_lower_limit(
-    target: Target,
-    axis: FloatArray,
-    levels: FloatArray,
-    weights: FloatArray,
-    assumptions: list[str],
-) -> Target:
-    if target.lower_limit is not None:
-        return target
-    if target.near_field is not None:
-        level = target.near_field.level_db[np.newaxis]
-        found = estimate_lower_limit(target.near_field.frequencies, level)
-        if found is not None:
-            assumptions.append(
-                f"the subwoofer's lower limit is {found:.0f} Hz by the response close to it"
-            )
-        return replace(target, lower_limit=found)
-    found = estimate_lower_limit(axis, levels, weights=weights)
+def _limit_remark(before: Target, target: Target) -> str | None:
+    """Say where a lower limit that was not stated comes from."""
+    found = target.lower_limit
+    if before.lower_limit is not None:
+        return None
     if found is None:
-        assumptions.append("the subwoofer's lower limit is not known")
-        return target
-    assumptions.append(
+        return "the subwoofer's lower limit is not known"
+    if not target.lower_limit_estimated:
+        return f"the subwoofer's lower limit is {found:.0f} Hz by the response close to it"
+    return (
         f"the subwoofer's lower limit is not stated; an estimate, {found:.0f} Hz, where the mean "
         "over seats has fallen by 6 dB, excuses a shortfall below it and is used for nothing else"
     )
-    return replace(target, lower_limit=found, lower_limit_estimated=True)
 
 
 def _with_level(

@@ -3,7 +3,7 @@
 import numpy as np
 
 from roomeq.device.crossover import CrossoverFilter
-from roomeq.optimiser.target import lower_roll_off_db
+from roomeq.optimiser.target import roll_off_allowance_db
 
 FREQUENCIES = 12.0 * 2.0 ** (np.arange(4 * 48 + 30) / 48.0)  # 12 to 296 Hz
 
@@ -110,7 +110,7 @@ def seat_level_db(level_db=80.0, *, boom_db=5.0, weak_db=-4.0):
     """A closed box at 24 Hz, a low-pass at 80 Hz, a boom at 40 Hz and too little at 28 Hz."""
     low_pass = CrossoverFilter(kind="low_pass", family="linkwitz_riley", order=4, corner=80.0)
     shape = level_db + 20 * np.log10(np.abs(low_pass.response(FREQUENCIES)))
-    shape += lower_roll_off_db(FREQUENCIES, lower_limit=24.0, order=2)
+    shape -= roll_off_allowance_db(24.0 / FREQUENCIES, order=2)
     for centre, width, size in ((40.0, 0.3, boom_db), (28.0, 0.25, weak_db)):
         shape += size * np.exp(-((np.log2(FREQUENCIES / centre) / width) ** 2))
     return shape

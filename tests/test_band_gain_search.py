@@ -2,7 +2,8 @@
 
 Band tables come from the peaking section of the W3C Audio EQ Cookbook through `scipy.signal`, J and
 the limits from their definitions written out here, and the best setting and the tie-break from an
-enumeration of every setting of a reduced equaliser.
+enumeration of every setting of a reduced equaliser. scipy's differential evolution is an outside
+competitor on nine bands.
 """
 
 from __future__ import annotations
@@ -15,6 +16,7 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
+from scipy.optimize import differential_evolution
 from scipy.signal import freqz, sosfreqz
 
 from roomeq.errors import InfeasibleSettingsError
@@ -22,8 +24,9 @@ from roomeq.optimiser import search as search_module
 from roomeq.optimiser import tie_break as tie_break_module
 from roomeq.optimiser.bound import Relaxation
 from roomeq.optimiser.branching import settings_of_small, split
-from roomeq.optimiser.problem import BandGainProblem, Loss
-from roomeq.optimiser.search import solve_band_gains
+from roomeq.optimiser.loss import Loss
+from roomeq.optimiser.problem import BandGainProblem
+from roomeq.optimiser.search import solve_band_gains, solve_from
 from roomeq.optimiser.stacked import StackedTables
 from roomeq.optimiser.start import choose_start, descend
 
@@ -66,31 +69,46 @@ def device(law, grids):
     }
 
 
-def room(seed, seats=3):
-    """Error at some seats: shared and private peaks and dips, invented."""
+def room(seed):
+    """Error of an average over seats, and what of a shortfall is asked for: both invented."""
     rng = np.random.default_rng(seed)
-    error = np.zeros((seats, FIT.size))
-    for count, shared in ((6, True), (4, False)):
-        for _ in range(count):
-            shape = np.exp(-((np.log2(FIT / rng.uniform(20, 160)) / rng.uniform(0.1, 0.4)) ** 2))
-            size = rng.uniform(-12, 9, size=1 if shared else seats)
-            error += size[:, None] * shape
-    return error, rng
+
+    def shape():
+        return np.exp(-((np.log2(FIT / rng.uniform(20, 160)) / rng.uniform(0.1, 0.4)) ** 2))
+
+    error = sum(rng.uniform(-12, 9) * shape() for _ in range(9))
+    error -= error.mean()
+    excused = rng.uniform(0, 8) * (25.0 / FIT) ** 2 + rng.uniform(0, 10) * shape()
+    short = np.where(error < 0, np.minimum(error + excused, 0.0), error)
+    return error, short, rng
 
 
-def make_problem(seed, law, grids, *, seats=3, cap=3.0, drive=6.0, level=0.0, loss=None):
-    error, rng = room(seed, seats)
+def make_problem(seed, law, grids, *, cap=3.0, present=None, loss=None):
+    """`cap` is a number or a curve; below 25 Hz it is 0.5 dB at most."""
+    error, short, rng = room(seed)
+    present = np.zeros(len(grids)) if present is None else np.asarray(present, dtype=float)
+    responses = [table(FIT, c, law, [g])[0] for c, g in zip(grids, present, strict=True)]
     return BandGainProblem(
         error_db=error,
-        seat_weights=rng.uniform(0.3, 2.0, seats),
+        shortfall_db=short,
         frequency_weights=rng.uniform(0.2, 1.0, FIT.size) * (FIT < 140.0),
-        trust=rng.uniform(0.0, 1.0, error.shape),
         filter_cap_db=np.where(LIMIT < 25.0, 0.5, cap),
-        drive_boost_db=drive,
-        level_change_db=level,
+        present_gains_db=present,
+        present_response_db=np.sum(responses, axis=0),
         loss=loss or Loss(),
         **device(law, grids),
     )
+
+
+def by_definition(problem, response):
+    """J of responses, shape (N, F), as the statement of the problem has it."""
+    w, r = problem.frequency_weights, problem.loss.excess_weight
+    mean = (response * w).sum(axis=1)
+    x = response - mean[:, None]
+    over = np.where(problem.error_db + x > 0.0, problem.error_db + x, 0.0)
+    under = np.where(problem.shortfall_db + x < 0.0, problem.shortfall_db + x, 0.0)
+    cut = np.where(mean < 0.0, mean, 0.0)
+    return ((r * over**2 + under**2) * w).sum(axis=1) + 0.01 * cut**2
 
 
 def enumerate_all(problem):
@@ -99,56 +117,44 @@ def enumerate_all(problem):
     bands = range(len(problem.gains_db))
     response = sum(problem.tables_db[b][settings[:, b]] for b in bands)
     rows = sum(problem.limit_tables_db[b][settings[:, b]] for b in bands)
-    w, p = problem.frequency_weights, problem.seat_weights
-    mean = response @ w
-    error = problem.error_db - (p @ problem.error_db) @ w
-    r, d = problem.loss.excess_weight, problem.loss.tail_start_db
-    objective = np.zeros(len(settings))
-    for s in range(len(p)):
-        e = error[s] + response - mean[:, None]
-        short = np.where(-e <= d, e**2, d * (2.0 * -e - d) if math.isfinite(d) else e**2)
-        objective += p[s] * np.where(e > 0.0, r * e**2, problem.trust[s] * short) @ w
-    over_filter = (rows - problem.filter_cap_db).max(axis=1)
-    raised = max(0.0, problem.level_change_db)
-    over_drive = (rows - problem.drive_boost_db).max(axis=1) - mean + raised
+    over = (rows - problem.filter_cap_db).max(axis=1)
     return SimpleNamespace(
         settings=settings,
-        objective=objective,
-        feasible=np.maximum(over_filter, over_drive) <= 1e-9,
-        over_filter=over_filter,
-        over_drive=over_drive,
+        objective=by_definition(problem, response),
+        feasible=over <= 1e-9,
         boost=np.maximum(rows.max(axis=1), 0.0),
-        gains=problem.setting_gains_db(settings),
+        gains=np.stack([problem.gains_db[b][settings[:, b]] for b in bands], axis=1),
     )
 
 
 FOUR = dict.fromkeys(CENTRES[[1, 3, 4, 6]], np.arange(-8.0, 6.1, 2.0))
-# 6 dB but for 1 dB around 30 Hz, as where a driver has little headroom
-TIGHT_AT_30 = 6.0 - 5.0 * np.exp(-((np.log2(LIMIT / 30.0) / 0.3) ** 2))
+# 3 dB but for 0.5 dB around 50 Hz, as in a dip, and less than that where a driver has no headroom
+BARRED = np.where(np.abs(np.log2(LIMIT / 50.0)) < 0.25, 0.5, 3.0)
+TIGHT_AT_80 = 3.0 - 3.0 * np.exp(-((np.log2(LIMIT / 80.0) / 0.3) ** 2))
 CASES = {
     "constant Q, default loss": (1, constant_q, FOUR, {}),
-    "plain least squares": (
-        2,
-        constant_q,
-        FOUR,
-        {"loss": Loss(excess_weight=1, tail_start_db=1e9)},
-    ),
-    "no tail at all": (3, following_q, FOUR, {"loss": Loss(tail_start_db=math.inf)}),
-    "r = 3, short tail": (4, constant_q, FOUR, {"loss": Loss(excess_weight=3, tail_start_db=2.0)}),
+    "plain loss": (2, constant_q, FOUR, {"loss": Loss(excess_weight=1.0)}),
+    "r = 3": (4, constant_q, FOUR, {"loss": Loss(excess_weight=3.0)}),
     "Q follows gain": (5, following_q, FOUR, {}),
-    "both limits": (12, following_q, FOUR, {"cap": 3.0, "drive": 4.0, "level": 1.5}),
-    "drive by frequency": (10, following_q, FOUR, {"drive": TIGHT_AT_30, "level": 0.5}),
+    "bands stand elsewhere": (3, following_q, FOUR, {"present": [-2.0, 4.0, 0.0, -6.0]}),
+    "bands stand off their grids": (5, following_q, FOUR, {"present": [1.0, -3.0, -8.0, 2.0]}),
+    "barred in a dip": (12, following_q, FOUR, {"cap": BARRED}),
+    "cap by frequency": (24, following_q, FOUR, {"cap": TIGHT_AT_80, "present": [0, 0, 2.0, 0]}),
     "a lock": (7, constant_q, {**FOUR, CENTRES[4]: np.array([-4.0])}, {"cap": 2.0}),
-    "a lock that boosts": (8, following_q, {**FOUR, CENTRES[3]: np.array([3.0])}, {}),
+    "a lock that boosts": (
+        8,
+        following_q,
+        {**FOUR, CENTRES[3]: np.array([3.0])},
+        {"present": [0, 3.0, 0, 0], "cap": 3.5},
+    ),
     "uneven grids": (
         9,
         following_q,
         {CENTRES[0]: [-6.0, -1.0, 0.0], CENTRES[2]: np.arange(-9.0, 4.0), CENTRES[8]: [-2.0, 1.5]},
-        {},
+        {"present": [-1.0, 0.0, 1.5]},
     ),
     "a single band": (10, constant_q, {CENTRES[5]: np.arange(-12.0, 6.5, 0.5)}, {}),
     "all bands locked": (11, constant_q, {c: np.array([-1.0]) for c in CENTRES[:3]}, {}),
-    "a single seat": (12, following_q, FOUR, {"seats": 1}),
 }
 
 
@@ -160,15 +166,20 @@ def case(request):
 
 
 def test_cases_are_what_they_say():
-    problem = make_problem(*CASES["both limits"][:3], **CASES["both limits"][3])
-    truth = enumerate_all(problem)
-    best = truth.objective[truth.feasible].min()
-    for kept in (truth.over_filter, truth.over_drive):
-        # Each limit alone costs something, and both together more than either.
-        alone = truth.objective[kept <= 0.0].min()
-        assert truth.objective.min() + 0.1 < alone < best - 0.1
+    for name in ("barred in a dip", "cap by frequency"):
+        seed, law, grids, changes = CASES[name]
+        tight = enumerate_all(make_problem(seed, law, grids, **changes))
+        loose = enumerate_all(make_problem(seed, law, grids))
+        best = tight.objective[tight.feasible].min()
+        # The bound of 3 dB alone costs something, and the lower cap more.
+        assert loose.objective.min() + 0.1 < loose.objective[loose.feasible].min() < best - 0.1
     skirt = table(FIT, CENTRES[4], following_q, [4.0, 6.0])[:, 0]
     assert skirt[1] < skirt[0]  # falling skirts: more gain, less response away from the centre
+    for seed, law, grids, changes in CASES.values():
+        problem = make_problem(seed, law, grids, **changes)
+        assert np.any(problem.shortfall_db > problem.error_db + 0.5)  # something is excused
+        now = by_definition(problem, problem.present_response_db[None])[0]
+        assert problem.present_objective == pytest.approx(now, rel=1e-12)
 
 
 @pytest.mark.parametrize("gap_db", [0.0, 0.05])
@@ -194,9 +205,7 @@ def test_search_does_not_live_on_its_start(case, monkeypatch):
     monkeypatch.setattr(search_module, "descend", lambda tables, labels: labels)
     monkeypatch.setattr(search_module, "settings_of_small", partial(settings_of_small, largest=1))
     for node_limit in (10, 50_000):
-        solution = solve_band_gains(
-            case.problem, gap_db=0.0, tie_break_db=0.0, node_limit=node_limit
-        )
+        solution = solve_band_gains(case.problem, gap_db=0.0, tie_share=0.0, node_limit=node_limit)
         assert solution.lower_bound <= best + 1e-9
     assert solution.objective == pytest.approx(best, rel=1e-12)
 
@@ -254,23 +263,23 @@ def test_bound_is_tight_without_limits():
     """Plain least squares with tables linear in gain and a fine grid is an ordinary fit."""
     rng = np.random.default_rng(5)
     shapes, gains = rng.normal(size=(3, FIT.size)), np.linspace(-10.0, 10.0, 4001)
+    shapes -= shapes.mean(axis=1, keepdims=True)  # without a mean, so that a cut costs nothing
+    error = rng.normal(0.0, 4.0, FIT.size)
     problem = BandGainProblem(
-        error_db=rng.normal(0.0, 4.0, (2, FIT.size)),
-        seat_weights=np.ones(2),
+        error_db=error,
+        shortfall_db=error,
         frequency_weights=np.ones(FIT.size),
-        trust=np.ones((2, FIT.size)),
         gains_db=(gains,) * 3,
         tables_db=tuple(gains[:, None] * shape for shape in shapes),
         limit_frequencies=np.zeros(0),
         limit_tables_db=(np.zeros((4001, 0)),) * 3,
         filter_cap_db=np.zeros(0),
-        drive_boost_db=math.inf,
-        loss=Loss(excess_weight=1.0, tail_start_db=math.inf),
+        present_gains_db=np.zeros(3),
+        present_response_db=np.zeros(FIT.size),
+        loss=Loss(excess_weight=1.0),
     )
-    solution = solve_band_gains(problem, gap_db=1e-4, tie_break_db=0.0)
-    error = (problem.error_db - problem.error_db.mean()).ravel()
-    centred = np.tile((shapes - shapes.mean(axis=1, keepdims=True)).T, (2, 1))
-    _, residual, _, _ = np.linalg.lstsq(centred, -error, rcond=None)
+    solution = solve_band_gains(problem, gap_db=1e-4, tie_share=0.0)
+    _, residual, _, _ = np.linalg.lstsq(shapes.T, -error, rcond=None)
     exact = float(residual[0]) / error.size
     assert solution.proven
     assert solution.lower_bound <= solution.objective
@@ -292,17 +301,25 @@ def test_split_halves_and_counting_out():
     assert len(np.unique(settings, axis=0)) == 8**4
 
 
-@pytest.mark.parametrize("tie_break_db", [0.1, 1.0])
-def test_tie_break_is_the_rule(case, tie_break_db):
-    """Fewest bands off 0, smallest largest boost, smallest sum of |gain|, then by centre."""
-    solution = solve_band_gains(case.problem, tie_break_db=tie_break_db)
-    truth = case.truth
-    good = truth.feasible & (
-        np.sqrt(truth.objective) <= solution.best_deviation_db + tie_break_db + 1e-12
-    )
+def tolerance_db(problem, best_db, share):
+    """Share of what the best gains over the present gains, whether or not those are allowed."""
+    present = by_definition(problem, problem.present_response_db[None])[0]
+    return share * max(math.sqrt(present) - best_db, 0.0)
+
+
+@pytest.mark.parametrize("share", [0.02, 0.1, 0.6])
+def test_tie_break_is_the_rule(case, share):
+    """Fewest bands away from where they stand, smallest largest boost, smallest sum of |gain|,
+    then by centre.
+    """
+    problem, truth = case.problem, case.truth
+    solution = solve_band_gains(problem, gap_db=0.0, tie_share=share)
+    best = math.sqrt(truth.objective[truth.feasible].min())
+    within = best + tolerance_db(problem, best, share) + 1e-12
+    good = truth.feasible & (np.sqrt(truth.objective) <= within)
     keys = sorted(
         (
-            int(np.count_nonzero(gains)),
+            int(np.count_nonzero(np.abs(gains - problem.present_gains_db) > 1e-9)),
             round(float(boost), 8),
             round(float(np.abs(gains).sum()), 8),
             tuple(gains),
@@ -313,13 +330,30 @@ def test_tie_break_is_the_rule(case, tie_break_db):
     assert tuple(solution.gains_db) == keys[0][3]
 
 
+def test_two_per_cent_is_what_may_be_given_away(case):
+    default = solve_band_gains(case.problem)
+    np.testing.assert_array_equal(
+        default.labels, solve_band_gains(case.problem, tie_share=0.02).labels
+    )
+
+
+def test_ties_of_the_cases_are_not_empty():
+    """The rule has something to choose from, and moves differ from gains."""
+    chosen = 0
+    for seed, law, grids, changes in CASES.values():
+        problem = make_problem(seed, law, grids, **changes)
+        solution = solve_band_gains(problem, gap_db=0.0, tie_share=0.1)
+        chosen += not np.array_equal(solution.labels, solution.best_labels)
+    assert chosen >= 5
+
+
 def test_tie_break_does_not_live_on_local_search(case, monkeypatch):
     """The same rule without its local search and without counting small boxes out."""
-    expected = solve_band_gains(case.problem, tie_break_db=0.6)
+    expected = solve_band_gains(case.problem, tie_share=0.4)
     monkeypatch.setattr(tie_break_module, "_locally_improved", lambda search, chosen: chosen)
     monkeypatch.setattr(tie_break_module, "_examples", lambda search, boxes, wanted: [])
     monkeypatch.setattr(tie_break_module, "_SMALL", 1)
-    solution = solve_band_gains(case.problem, tie_break_db=0.6)
+    solution = solve_band_gains(case.problem, tie_share=0.4)
     assert solution.tie_break_exact
     np.testing.assert_array_equal(solution.labels, expected.labels)
 
@@ -331,22 +365,25 @@ def test_tie_break_by_centre(found):
     gains = np.arange(-3.0, 1.0, 0.5)
     tables = gains[:, None] * shape
     problem = BandGainProblem(
-        error_db=4.0 * shape[None],
-        seat_weights=np.ones(1),
+        error_db=4.0 * shape,
+        shortfall_db=4.0 * shape,
         frequency_weights=np.ones(FIT.size),
-        trust=np.ones((1, FIT.size)),
         gains_db=(gains, gains),
         tables_db=(tables, tables),
         limit_frequencies=FIT,
         limit_tables_db=(tables, tables),
         filter_cap_db=np.full(FIT.size, 3.0),
-        drive_boost_db=6.0,
+        present_gains_db=np.zeros(2),
+        present_response_db=np.zeros(FIT.size),
     )
-    solution = solve_band_gains(problem, tie_break_db=0.001)
+    solution = solve_band_gains(problem, tie_share=0.001)
     np.testing.assert_array_equal(solution.gains_db, [-3.0, -1.0])
     # The last stage alone, from each setting that is equal in everything else.
     search = tie_break_module._TieBreak(
-        StackedTables.from_problem(problem), target=1e-6, node_limit=1000, deadline=None
+        StackedTables.from_problem(problem),
+        target=solution.objective + 1e-6,
+        node_limit=1000,
+        deadline=None,
     )
     labels = np.searchsorted(gains, found)
     first = tie_break_module._first_in_order(search, search.relaxation.root(labels), labels)
@@ -355,7 +392,7 @@ def test_tie_break_by_centre(found):
 
 def test_without_tie_break_or_proof():
     problem = make_problem(5, following_q, FOUR)
-    plain = solve_band_gains(problem, tie_break_db=0.0)
+    plain = solve_band_gains(problem, tie_share=0.0)
     np.testing.assert_array_equal(plain.labels, plain.best_labels)
     unproven = solve_band_gains(problem, prove=False)
     np.testing.assert_array_equal(unproven.labels, choose_start(problem))
@@ -380,7 +417,7 @@ def test_start_is_feasible_and_no_pair_move_helps(case):
 
 
 def test_descent_never_makes_worse():
-    problem = make_problem(6, following_q, FOUR, cap=1.5, drive=2.5)
+    problem = make_problem(6, following_q, FOUR, cap=1.5)
     tables = StackedTables.from_problem(problem)
     truth = enumerate_all(problem)
     for number in np.flatnonzero(truth.feasible)[::97]:
@@ -393,7 +430,7 @@ def test_descent_never_makes_worse():
 
 
 def test_descent_stops_where_an_earlier_one_came_by():
-    tables = StackedTables.from_problem(make_problem(6, following_q, FOUR, cap=1.5, drive=2.5))
+    tables = StackedTables.from_problem(make_problem(6, following_q, FOUR, cap=1.5))
     start = np.argmin(np.where(tables.allowed, np.abs(tables.gains), np.inf), axis=1)
     visited = set()
     end = descend(tables, start, visited=visited)
@@ -403,27 +440,22 @@ def test_descent_stops_where_an_earlier_one_came_by():
     np.testing.assert_array_equal(descend(tables, start), end)
 
 
-def test_one_node_is_tightened_as_several_are():
-    tables = StackedTables.from_problem(make_problem(6, following_q, FOUR, cap=1.5, drive=2.5))
+@pytest.mark.parametrize("seed", [2, 3, 5])
+def test_one_node_is_tightened_as_several_are(seed):
+    tables = StackedTables.from_problem(make_problem(seed, following_q, FOUR, cap=1.5))
     relaxation = Relaxation.of_limits(tables)
     one = relaxation.root(choose_start(tables.problem))
     two = one.take(np.zeros(2, dtype=np.intp))
-    one, _ = relaxation.tighten(one, threshold=np.inf, iterations=12, patient=True)
-    two, _ = relaxation.tighten(two, threshold=np.inf, iterations=12, patient=True)
+    one, _ = relaxation.tighten(one, threshold=np.inf, iterations=6, patient=True)
+    two, _ = relaxation.tighten(two, threshold=np.inf, iterations=6, patient=True)
     np.testing.assert_allclose(two.bound, np.repeat(one.bound, 2), rtol=1e-9)
     np.testing.assert_allclose(two.weights, np.repeat(one.weights, 2, axis=0), atol=1e-7)
 
 
-def test_locks_against_the_filter_limit():
+def test_locks_against_the_limit():
     locked = {CENTRES[3]: np.array([6.0]), CENTRES[6]: np.arange(-6.0, 0.5)}
-    with pytest.raises(InfeasibleSettingsError, match=r"filter boost limit: at the lowest"):
-        solve_band_gains(make_problem(1, constant_q, locked, drive=20.0))
-
-
-def test_locks_against_the_drive_limit():
-    locked = {CENTRES[3]: np.array([2.5]), CENTRES[6]: np.array([-1.0])}
-    with pytest.raises(InfeasibleSettingsError, match="drive boost"):
-        choose_start(make_problem(1, constant_q, locked, drive=1.0))
+    with pytest.raises(InfeasibleSettingsError, match=r"boost limit: at the lowest"):
+        solve_band_gains(make_problem(1, constant_q, locked))
 
 
 def test_locks_that_only_conflict_jointly():
@@ -431,27 +463,20 @@ def test_locks_that_only_conflict_jointly():
     gains = np.array([0.0, 1.0])
     rows = (np.array([[0.0, 3.0], [3.0, 0.0]]), np.array([[1.0, 1.0], [1.0, 1.0]]))
     problem = BandGainProblem(
-        error_db=np.zeros((1, 2)),
-        seat_weights=[1.0],
+        error_db=np.zeros(2),
+        shortfall_db=np.zeros(2),
         frequency_weights=[1.0, 1.0],
-        trust=np.ones((1, 2)),
         gains_db=(gains, gains),
         tables_db=(np.zeros((2, 2)), np.zeros((2, 2))),
         limit_frequencies=[40.0, 60.0],
         limit_tables_db=rows,
         filter_cap_db=[3.0, 3.0],
-        drive_boost_db=9.0,
+        present_gains_db=np.zeros(2),
+        present_response_db=np.zeros(2),
     )
     assert not enumerate_all(problem).feasible.any()
-    with pytest.raises(InfeasibleSettingsError, match=r"filter boost .* 1\.00 dB at 60 Hz"):
+    with pytest.raises(InfeasibleSettingsError, match=r"boost limit.* 1\.00 dB at 60 Hz"):
         choose_start(problem)
-
-
-def test_a_level_rise_alone_breaks_the_drive_limit():
-    with pytest.raises(InfeasibleSettingsError, match="drive boost"):
-        choose_start(
-            make_problem(1, constant_q, {c: [0.0] for c in CENTRES[:2]}, drive=3.0, level=3.5)
-        )
 
 
 @pytest.mark.parametrize(
@@ -462,7 +487,9 @@ def test_a_level_rise_alone_breaks_the_drive_limit():
         {"node_limit": 0},
         {"time_limit": -1.0},
         {"time_limit": math.nan},
-        {"tie_break_db": math.nan},
+        {"tie_share": math.nan},
+        {"tie_share": -0.1},
+        {"tie_share": 1.0},
     ],
 )
 def test_refuses(changes):
@@ -470,12 +497,13 @@ def test_refuses(changes):
         solve_band_gains(make_problem(1, constant_q, FOUR), **changes)
 
 
+STANDS = [0.0, 0.0, -3.0, 0.0, 2.0, 0.0, 0.0, -1.5, 0.0]
 NINE = {c: np.arange(-24, (0 if c < 25.0 else 12) + 1) * 0.5 for c in CENTRES}
 
 
 @pytest.fixture(scope="module")
 def nine():
-    return make_problem(21, following_q, NINE, seats=4)
+    return make_problem(21, following_q, NINE, present=STANDS)
 
 
 @pytest.fixture(scope="module")
@@ -483,40 +511,13 @@ def nine_solved(nine):
     return solve_band_gains(nine)
 
 
+ON_FIT = ("error_db", "shortfall_db", "frequency_weights", "present_response_db")
+BY_BAND = ("gains_db", "tables_db", "limit_tables_db", "present_gains_db")
+
+
 def changed(problem, **changes):
     names = [f.name for f in fields(problem) if f.init]
     return BandGainProblem(**{**{n: getattr(problem, n) for n in names}, **changes})
-
-
-def test_drive_limit_by_frequency_binds_where_it_is_low():
-    """The enumeration says that the tight place costs something, and where it holds."""
-    seed, law, grids, changes = CASES["drive by frequency"]
-    truth = enumerate_all(make_problem(seed, law, grids, **changes))
-    loose = enumerate_all(make_problem(seed, law, grids, level=0.5))
-    best = truth.objective[truth.feasible].min()
-    assert loose.objective[loose.feasible].min() + 0.1 < best
-    solution = solve_band_gains(make_problem(seed, law, grids, **changes))
-    assert abs(math.log2(solution.drive_slack_frequency / 30.0)) < 0.5
-    mean = float(np.mean(TIGHT_AT_30))
-    flat = enumerate_all(make_problem(seed, law, grids, drive=mean, level=0.5))
-    assert not np.array_equal(flat.feasible, truth.feasible)
-
-
-@pytest.mark.parametrize("name", CASES)
-def test_constant_drive_limit_is_the_scalar_to_the_last_bit(name):
-    seed, law, grids, changes = CASES[name]
-    if np.ndim(changes.get("drive", 6.0)):
-        changes = {**changes, "drive": 3.0}
-    scalar = make_problem(seed, law, grids, **changes)
-    scalar = changed(scalar)  # normalised weights are normalised again in both
-    array = changed(scalar, drive_boost_db=np.full(LIMIT.size, scalar.drive_boost_db))
-    assert np.shape(array.drive_cap_db) == LIMIT.shape
-    one, other = solve_band_gains(scalar), solve_band_gains(array)
-    np.testing.assert_array_equal(one.labels, other.labels)
-    np.testing.assert_array_equal(one.best_labels, other.best_labels)
-    assert (one.lower_bound, one.nodes, one.slack) == (other.lower_bound, other.nodes, other.slack)
-    settings = np.array(list(itertools.product(*(range(g.size) for g in scalar.gains_db))))
-    np.testing.assert_array_equal(scalar.excess_db(settings), array.excess_db(settings))
 
 
 def test_same_input_same_output(nine, nine_solved):
@@ -526,8 +527,8 @@ def test_same_input_same_output(nine, nine_solved):
 
 
 def test_root_alone_is_not_called_a_proof(nine):
-    whole = solve_band_gains(nine, gap_db=0.0, tie_break_db=0.0)
-    root = solve_band_gains(nine, gap_db=0.0, tie_break_db=0.0, node_limit=1)
+    whole = solve_band_gains(nine, gap_db=0.0, tie_share=0.0)
+    root = solve_band_gains(nine, gap_db=0.0, tie_share=0.0, node_limit=1)
     assert root.nodes == 1 < whole.nodes
     assert not root.proven
     assert root.gap_db > 0.0
@@ -537,31 +538,101 @@ def test_root_alone_is_not_called_a_proof(nine):
 
 @pytest.mark.parametrize("seed", range(30, 36))
 def test_start_of_nine_bands_keeps_tight_limits(seed):
-    problem = make_problem(seed, following_q, NINE, seats=4, cap=1.0, drive=2.5)
+    problem = make_problem(seed, following_q, NINE, cap=1.0)
     start = choose_start(problem)
     assert bool(problem.feasible(start))
-    proven = solve_band_gains(problem, tie_break_db=0.0, node_limit=100)
+    proven = solve_band_gains(problem, tie_share=0.0, node_limit=100)
     assert float(problem.objective(start)) <= 1.05 * proven.objective
 
 
-@pytest.mark.parametrize("what", ["offset", "order", "twice", "weights"])
+@pytest.mark.parametrize("what", ["weights", "frequencies", "twice", "rows", "bands"])
 def test_unchanged_by(nine, nine_solved, what):
-    order = np.array([2, 0, 3, 1])
-    twice = {n: np.repeat(getattr(nine, n), 2, axis=0) for n in ("error_db", "trust")}
+    """Weights times ten, another order, and everything twice leave the answer as it is."""
+    rng = np.random.default_rng(7)
+    fit, rows = rng.permutation(FIT.size), rng.permutation(LIMIT.size)
+    back = slice(None, None, -1)
+
+    def on_axis(take):
+        return {
+            **{n: take(getattr(nine, n)) for n in ON_FIT},
+            "tables_db": tuple(take(each) for each in nine.tables_db),
+        }
+
     variants = {
-        "offset": {"error_db": nine.error_db + 17.0},
-        "order": {n: getattr(nine, n)[order] for n in ("error_db", "trust", "seat_weights")},
-        "twice": {**twice, "seat_weights": np.repeat(nine.seat_weights, 2)},
-        "weights": {
-            "seat_weights": 10.0 * nine.seat_weights,
-            "frequency_weights": 10.0 * nine.frequency_weights,
+        "weights": {"frequency_weights": 10.0 * nine.frequency_weights},
+        "frequencies": on_axis(lambda values: values[..., fit]),
+        "twice": on_axis(lambda values: np.repeat(values, 2, axis=-1)),
+        "rows": {
+            "limit_frequencies": LIMIT[rows],
+            "filter_cap_db": nine.filter_cap_db[rows],
+            "limit_tables_db": tuple(each[:, rows] for each in nine.limit_tables_db),
         },
+        "bands": {n: getattr(nine, n)[back] for n in BY_BAND},
     }
     other = solve_band_gains(changed(nine, **variants[what]))
-    np.testing.assert_array_equal(other.labels, nine_solved.labels)
-    np.testing.assert_array_equal(other.best_labels, nine_solved.best_labels)
+    order = back if what == "bands" else slice(None)
+    np.testing.assert_array_equal(other.labels[order], nine_solved.labels)
+    np.testing.assert_array_equal(other.best_labels[order], nine_solved.best_labels)
     assert other.deviation_db == pytest.approx(nine_solved.deviation_db, abs=1e-9)
     assert other.lower_bound_db <= other.best_deviation_db
+
+
+def test_where_bands_stand_leaves_the_best_unchanged(nine, nine_solved):
+    rest = np.zeros(9)
+    other = solve_band_gains(
+        changed(nine, present_gains_db=rest, present_response_db=np.zeros(FIT.size))
+    )
+    np.testing.assert_array_equal(other.best_labels, nine_solved.best_labels)
+    assert other.lower_bound == nine_solved.lower_bound
+
+
+@pytest.mark.parametrize("seed", [21, 22, 23])
+def test_never_worse_than_differential_evolution(seed):
+    """scipy's differential evolution over the labels, broken limits as a penalty."""
+    problem = make_problem(seed, following_q, NINE)
+    counts = np.array([g.size for g in problem.gains_db])
+    bands = range(counts.size)
+
+    def merit(columns):
+        labels = np.clip(np.rint(columns.T), 0, counts - 1).astype(int)
+        response = sum(problem.tables_db[b][labels[:, b]] for b in bands)
+        rows = sum(problem.limit_tables_db[b][labels[:, b]] for b in bands)
+        over = (rows - problem.filter_cap_db).max(axis=1)
+        return by_definition(problem, response) + 1e3 * np.maximum(over - 1e-9, 0.0)
+
+    found = differential_evolution(
+        merit,
+        [(0, count - 1) for count in counts],
+        integrality=np.ones(counts.size, dtype=bool),
+        popsize=8,
+        rng=seed,
+        polish=False,
+        vectorized=True,
+        updating="deferred",
+        maxiter=60,
+    )
+    solution = solve_band_gains(problem)
+    assert solution.lower_bound <= found.fun + 1e-9
+    assert solution.objective <= found.fun + 1e-9
+    rest = by_definition(problem, np.zeros((1, FIT.size)))[0]
+    assert found.fun < 0.8 * rest  # or it would be no competitor
+
+
+@pytest.mark.parametrize("cap", [3.0, 1.0])
+def test_descent_from_a_neighbour_ends_near_the_best(nine, nine_solved, cap):
+    """Another limit, started from the answer of the first: feasible, and about as good."""
+    problem = changed(nine, filter_cap_db=np.minimum(nine.filter_cap_db, cap))
+    found = solve_from(problem, nine_solved.best_gains_db)
+    pairs = zip(problem.gains_db, found.gains_db, strict=True)
+    labels = [int(np.flatnonzero(gains == gain)[0]) for gains, gain in pairs]
+    assert bool(problem.feasible(labels))
+    assert found.objective == pytest.approx(float(problem.objective(labels)), rel=1e-12)
+    best = solve_band_gains(problem, gap_db=0.0, tie_share=0.0)
+    assert best.lower_bound - 1e-9 <= found.objective
+    # descent is no proof: 4 per cent of the deviation are lost at the tighter cap
+    assert math.sqrt(found.objective) <= 1.05 * best.best_deviation_db
+    between = solve_from(problem, nine_solved.best_gains_db + 0.2)  # nearest labels are taken
+    np.testing.assert_array_equal(between.gains_db, found.gains_db)
 
 
 @pytest.mark.parametrize("which", ["gains_db", "best_gains_db"])
@@ -577,23 +648,31 @@ def test_winner_keeps_the_limits_on_another_axis(nine, nine_solved, which):
     def cascade(frequencies):
         return 20.0 * np.log10(np.abs(sosfreqz(sections, worN=frequencies, fs=RATE)[1]))
 
-    response, mean = cascade(axis), float(cascade(FIT) @ nine.frequency_weights)
+    response = cascade(axis)
     assert response.max() <= 3.0 + 0.01
     assert response[axis < 24.9].max() <= 0.5 + 0.01
-    assert (response - mean).max() <= 6.0 + 0.01
     if which == "gains_db":
-        assert nine_solved.filter_slack_db == pytest.approx(
-            min((3.0 - response[axis >= 25.0]).min(), (0.5 - response[axis < 25.0]).min()), abs=0.05
-        )
-        assert nine_solved.drive_slack_db == pytest.approx(6.0 - (response - mean).max(), abs=0.05)
+        slack = np.where(axis < 25.0, 0.5, 3.0) - response
+        assert nine_solved.slack_db == pytest.approx(slack.min(), abs=0.05)
+        nearest = axis[slack < nine_solved.slack_db + 0.05]
+        assert np.abs(np.log2(nearest / nine_solved.slack_frequency)).min() < 1 / 24
+    # and what it says of J holds for the cascade as well
+    objective = by_definition(nine, cascade(FIT)[None])[0]
+    said = nine_solved.deviation_db if which == "gains_db" else nine_solved.best_deviation_db
+    assert math.sqrt(objective) == pytest.approx(said, abs=1e-9)
 
 
 def test_proposal_is_as_good_as_it_says(nine, nine_solved):
     assert nine_solved.proven
     assert nine_solved.tie_break_exact
-    assert nine_solved.deviation_db <= nine_solved.best_deviation_db + 0.1 + 1e-9
+    best = nine_solved.best_deviation_db
+    assert nine_solved.deviation_db <= best + tolerance_db(nine, best, 0.02) + 1e-9
+    assert nine_solved.deviation_db > best  # something was given away
     assert nine_solved.deviation_db == pytest.approx(
         math.sqrt(float(nine.objective(nine_solved.labels))), rel=1e-12
     )
-    bands = np.count_nonzero
-    assert bands(nine_solved.gains_db) <= bands(nine_solved.best_gains_db)
+
+    def moved(gains):
+        return np.count_nonzero(gains != STANDS)
+
+    assert moved(nine_solved.gains_db) < moved(nine_solved.best_gains_db)

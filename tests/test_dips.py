@@ -1,15 +1,13 @@
-"""Dips judged against rooms whose truth is known, and the trust in a shortfall.
+"""Dips judged against rooms whose truth is known.
 
 The truth is made here: two sound paths of given strength and delay cancel (image source, one
 reflection); a peaking cut before all seats is what an equaliser can mend.
 """
 
-import itertools
-
 import numpy as np
 import pytest
 
-from roomeq.analysis.dips import estimate_trust, judge_dips
+from roomeq.analysis.dips import judge_dips
 from roomeq.analysis.phase import estimate_excess_group_delay
 from roomeq.analysis.smoothing import smooth_power_db
 from roomeq.bands import logarithmic_axis
@@ -164,29 +162,6 @@ def test_a_seat_without_phase_does_not_hide_the_others():
     assert "no_phase" in dips[0].evidence
 
 
-def test_trust_is_low_in_cancellations_only():
-    pressure = np.tile(subwoofer(), (6, 1)) * peaking(centre=30, gain_db=-8, quality=1.5)
-    pressure[2] *= 1 + 0.9 * np.exp(-2j * np.pi * FINE * 0.008)  # one seat, null at 62.5 Hz
-    trust = estimate_trust(AXIS, levels(pressure))
-    at_null, at_shared = np.argmin(np.abs(AXIS - 62.5)), np.argmin(np.abs(AXIS - 30))
-    assert trust.shape == (6, AXIS.size)
-    assert trust[2, at_null] < 0.1
-    assert (trust[[0, 1, 3, 4, 5], at_null] > 0.5).all()
-    assert (np.delete(trust, 2, axis=0)[:, at_shared] > 0.9).all()
-    assert ((trust >= 0) & (trust <= 1)).all()
-
-
-def test_trust_of_a_single_seat_is_low_in_a_deep_narrow_dip_only():
-    # A notch far below the octave around it. What lies 12 dB below its own octave mean has half
-    # the trust; the mean over an octave of a triangle 1/6 octave to either side is depth / 6 lower.
-    notch_db = -12 / (5 / 6) * np.maximum(1 - 6 * np.abs(np.log2(FINE / 50)), 0)
-    trust = estimate_trust(FINE, notch_db[np.newaxis])[0]
-    assert trust[np.argmin(np.abs(FINE - 50))] == pytest.approx(0.5, abs=0.01)
-    assert trust[np.abs(np.log2(FINE / 50)) > 1 / 6].min() > 0.999
-    slope_db = 24 * np.log2(FINE / 50)[np.newaxis]
-    np.testing.assert_allclose(estimate_trust(FINE, slope_db), 1.0, atol=1e-6)
-
-
 def test_a_shallow_dip_nearby_is_not_the_same_dip():
     # 4 dB at two seats beside 10 dB and more at the third: less than half, so another dip
     pressure = np.tile(subwoofer(), (3, 1))
@@ -194,86 +169,6 @@ def test_a_shallow_dip_nearby_is_not_the_same_dip():
     pressure[1:] *= peaking(centre=51, gain_db=-5, quality=4)
     dips = judged(pressure)
     assert sorted(dip.seats for dip in dips) == [("seat 1",), ("seat 2", "seat 3")]
-
-
-def test_trust_is_whole_where_all_seats_share_a_broad_deviation():
-    shape = 8 * np.cos(2 * np.pi * np.log2(AXIS / 50) / 3) + 24 * np.minimum(np.log2(AXIS / 30), 0)
-    trust = estimate_trust(AXIS, np.tile(shape, (4, 1)))
-    assert trust.min() > 0.99
-    np.testing.assert_array_equal(estimate_trust(AXIS, np.full((3, AXIS.size), 71.3)), 1.0)
-
-
-def test_trust_is_half_where_seats_are_like_a_diffuse_field():
-    # Two seats d apart, turning round halfway so that both have the same level mean. For a pair
-    # sqrt(pi) / 2 times the mean absolute difference is sqrt(pi) d / 4.
-    half = AXIS.size // 2 * 2
-    axis, gap_db = AXIS[:half], 4 * 5.57 / np.sqrt(np.pi)
-    middle = np.sqrt(axis[0] * axis[-1])
-    sign = np.where(axis < middle, 1.0, -1.0)
-    trust = estimate_trust(axis, np.array([sign, -sign]) * gap_db / 2)
-    louder = trust[0, axis < middle / 1.5]  # away from the step: only the spread speaks
-    np.testing.assert_allclose(louder, 0.5, atol=2e-3)
-    # the lower one lies below the power mean as well
-    below = gap_db + 10 * np.log10((1 + 10 ** (-gap_db / 10)) / 2)
-    np.testing.assert_allclose(
-        trust[1, axis < middle / 1.5], 0.5 / (1 + (below / 8) ** 4), atol=2e-3
-    )
-
-
-def test_trust_falls_with_excess_group_delay_alone():
-    level_db = np.zeros((2, AXIS.size))
-    delay = np.full((2, AXIS.size), 0.020)
-    place = np.argmin(np.abs(AXIS - 50))
-    delay[1, place] += 0.5 / AXIS[place]  # half a period: half the trust
-    trust = estimate_trust(AXIS, level_db, excess_group_delay=delay)
-    assert trust[1, place] == pytest.approx(0.5)
-    trust = np.array(trust)
-    trust[1, place] = 1
-    np.testing.assert_allclose(trust, 1.0, atol=1e-12)
-    unknown = np.where([[True], [False]], np.nan, delay)
-    assert estimate_trust(AXIS, level_db, excess_group_delay=unknown)[1, place] == (
-        pytest.approx(0.5)
-    )
-
-
-def test_trust_follows_neither_offsets_nor_order_nor_twins():
-    pressure = two_paths(strength=1.2, delays=DELAYS)
-    level_db, excess = levels(pressure), delays_of(pressure)
-    plain = estimate_trust(AXIS, level_db, excess_group_delay=excess)
-    offsets = np.array([[3.0], [-11.0], [0.0], [40.0], [-2.0], [7.0]])
-    shifted = estimate_trust(AXIS, level_db + offsets, excess_group_delay=excess + offsets / 1000)
-    np.testing.assert_allclose(shifted, plain, atol=1e-9)
-    order = [5, 2, 0, 1, 4, 3]
-    turned = estimate_trust(AXIS, level_db[order], excess_group_delay=excess[order])
-    np.testing.assert_allclose(turned, plain[order], atol=1e-12)
-    twice = estimate_trust(
-        AXIS, np.repeat(level_db, 2, axis=0), excess_group_delay=np.repeat(excess, 2, axis=0)
-    )
-    np.testing.assert_allclose(twice[::2], plain, atol=1e-12)
-    weights = [1, 2, 1, 1, 3, 1]
-    weighted = estimate_trust(AXIS, level_db, excess_group_delay=excess, weights=weights)
-    many = estimate_trust(
-        AXIS,
-        np.repeat(level_db + offsets, weights, axis=0),
-        excess_group_delay=np.repeat(excess, weights, axis=0),
-    )
-    np.testing.assert_allclose(many[np.cumsum(weights) - 1], weighted, atol=1e-9)
-
-
-def test_trust_has_no_jumps():
-    # A null grows and then moves in small steps; no step may change any trust by much.
-    def trust_of(depth, delay):
-        pressure = two_paths(
-            strength=np.array([[0.3], [0.5], [depth]]), delays=[0.007, 0.009, delay]
-        )
-        return estimate_trust(AXIS, levels(pressure))
-
-    depths = [trust_of(depth, 0.010) for depth in np.linspace(0, 0.95, 96)]
-    delays = [trust_of(0.9, delay) for delay in np.linspace(0.010, 0.011, 101)]
-    for steps in (depths, delays):
-        changes = [np.abs(a - b).max() for a, b in itertools.pairwise(steps)]
-        assert max(changes) < 0.06
-        assert np.abs(steps[0] - steps[-1]).max() > 0.5
 
 
 def test_what_is_misused_is_refused():
@@ -284,14 +179,12 @@ def test_what_is_misused_is_refused():
         with pytest.raises(ValueError, match="as many names"):
             judge_dips(AXIS, level_db, seats=seats)
     with pytest.raises(ValueError, match="must be finite"):
-        estimate_trust(AXIS, np.full(level_db.shape, np.nan))
+        judge_dips(AXIS, np.full(level_db.shape, np.nan), seats=["a", "b"])
     with pytest.raises(ValueError, match="do not fit levels"):
-        estimate_trust(AXIS, level_db, excess_group_delay=level_db[0])
+        judge_dips(AXIS, level_db, seats=["a", "b"], excess_group_delay=level_db[0])
     holed = level_db.copy()
     holed[1, 3] = np.nan
     with pytest.raises(ValueError, match="for a whole seat"):
-        estimate_trust(AXIS, level_db, excess_group_delay=holed)
-    with pytest.raises(ValueError, match="weights"):
-        estimate_trust(AXIS, level_db, weights=[1, -1])
+        judge_dips(AXIS, level_db, seats=["a", "b"], excess_group_delay=holed)
     with pytest.raises(ValueError, match="least_depth_db"):
         judge_dips(AXIS, level_db, seats=["a", "b"], least_depth_db=0)

@@ -58,7 +58,8 @@ def test_only_bands_with_levels_are_looked_at(tmp_path):
 
 def test_a_seat_on_target_needs_the_difference_everywhere(tmp_path):
     write_room(tmp_path, HEADROOM)
-    shape = read_room(tmp_path).target.relative_db(FREQUENCIES)
+    target = read_room(tmp_path).target
+    shape = target.curve_db(FREQUENCIES) - target.allowance_db(FREQUENCIES)
     write_levels(tmp_path / "sofa.csv", 80.0 + shape)
     room = read_room(tmp_path)
     headroom = DriveScene.of(room, room.wanted).headroom(np.zeros(9), None)
@@ -69,8 +70,8 @@ def test_a_seat_on_target_needs_the_difference_everywhere(tmp_path):
     highest = 80.0 + 10 * math.log10(power[inside].mean())
     for entry in headroom.bands:
         # what is smoothed over a twelfth of an octave differs a little on a curved slope
-        assert entry.rise_db == pytest.approx(95.0 - highest, abs=0.02)
-        assert entry.reached_db == pytest.approx(entry.wanted_db, abs=0.02)
+        assert entry.rise_db == pytest.approx(95.0 - highest, abs=0.05)
+        assert entry.reached_db == pytest.approx(entry.wanted_db, abs=0.05)
 
 
 def test_main_seat_alone_tells_how_loud_it_is(tmp_path):
@@ -160,9 +161,9 @@ def test_bands_that_are_not_fitted_do_not_tell_how_loud_it_is(tmp_path):
     write_room(tmp_path, HEADROOM)
     room = read_room(tmp_path)
     scene = DriveScene.of(room, room.wanted)
-    # weights fade out half an octave below 24 Hz, 17 Hz, and half an octave above 80 Hz, 113 Hz
+    # bands are fitted from 20 Hz upwards
     uncounted = [b.label for b, so in zip(scene.bands, scene.uncounted, strict=True) if so]
-    assert uncounted == ["16", "20", "100"]
+    assert uncounted == ["16"]
     before = scene.headroom(np.zeros(9), None).bands
     level = np.where(scene.axis < 17.0, scene.level_db + 20.0, scene.level_db)
     after = replace(scene, level_db=level).headroom(np.zeros(9), None).bands

@@ -258,7 +258,7 @@ def test_tables_of_a_fit():
     curves = curve_frame(fit)
     first = curves[curves["seat"] == "seat 1"]
     assert first["frequency"].tolist() == fit.data.frequencies.tolist()
-    assert first["before_db"].tolist() == fit.data.level_db[0].tolist()
+    assert first["before_db"].tolist() == fit.data.measured_db[0].tolist()
     assert first["predicted_db"].tolist() == fit.predicted_level_db[0].tolist()
     assert first["target_db"].tolist() == fit.target_level_db.tolist()
 
@@ -271,7 +271,6 @@ def test_curves_of_a_plan(plan):
         assert part["before_db"].tolist() == list(plan.curves.before_level_db[row])
         assert part["predicted_db"].tolist() == list(plan.curves.predicted_level_db[row])
         assert part["target_db"].tolist() == list(plan.curves.target_level_db)
-        assert part["trust"].tolist() == list(plan.curves.trust[row])
         assert part["frequency_weight"].tolist() == list(plan.curves.frequency_weights)
 
 

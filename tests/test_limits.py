@@ -2,15 +2,20 @@
 
 import numpy as np
 import pytest
-from synthetic_rooms import nine_bands
+from synthetic_rooms import FREQUENCIES, bump_db, nine_bands, survey_of
 
+from roomeq.optimiser.fit_data import prepare_fit
 from roomeq.optimiser.limits import (
     BandFreedom,
+    BoostCap,
     Limits,
     allowed_gains_db,
     band_freedoms,
     limit_axis,
 )
+from roomeq.optimiser.target import Target
+
+FLAT = np.full(FREQUENCIES.size, 75.0)
 
 
 def freedoms(**changes):
@@ -60,22 +65,146 @@ def test_unknown_bands_are_named():
         freedoms(limits=Limits(unlocked=(200,)))
 
 
-def test_floor_is_the_higher_of_what_is_known():
-    assert Limits(no_boost_below=20).floor(28.0) == 28.0
-    assert Limits(no_boost_below=30).floor(28.0) == 30.0
-    assert Limits().floor(22.0) == 22.0
-    assert Limits().floor(None) == 25.0  # neither is known
+STATED, ESTIMATED = {}, {"lower_limit_estimated": True}
 
 
-def test_caps_jump_at_the_floor_and_the_axis_holds_it():
-    axis = limit_axis(nine_bands(), floor=26.0)
-    assert axis[0] >= 10
-    assert axis[-1] <= 300
-    assert 26.0 in axis
-    cap = Limits(filter_boost_db=4.0).cap_db(axis, floor=26.0)
-    assert set(cap[axis <= 26.0]) == {0.5}
-    assert set(cap[axis > 26.0]) == {4.0}
-    assert set(Limits(filter_boost_db=0.0).cap_db(axis, floor=26.0)) == {0.0}
+@pytest.mark.parametrize(
+    ("no_boost_below", "lower_limit", "how", "floor"),
+    [
+        (20.0, 28.0, STATED, 28.0),  # the highest of what is stated
+        (30.0, 28.0, STATED, 30.0),
+        (None, 22.0, STATED, 22.0),  # below 32 Hz, because it is stated
+        (None, None, STATED, 32.0),  # nothing is known
+        (None, 25.0, ESTIMATED, 32.0),  # an estimate gives no leave to boost
+        (None, 41.0, ESTIMATED, 41.0),  # it only ever raises what holds where nothing is known
+        (24.0, 41.0, ESTIMATED, 24.0),
+        (0.0, None, STATED, 0.0),
+    ],
+)
+def test_floor_is_the_highest_of_what_is_stated(no_boost_below, lower_limit, how, floor):
+    target = Target(lower_limit=lower_limit, **how)
+    assert Limits(no_boost_below=no_boost_below).floor(target) == floor
+
+
+def cap_of(levels=FLAT, *, limits=None, target=None, **survey):
+    limits = Limits(no_boost_below=0.0) if limits is None else limits
+    target = Target() if target is None else target
+    data = prepare_fit(
+        survey_of(levels, **survey),
+        equaliser=nine_bands(),
+        target=target,
+        present_gains_db=np.zeros(9),
+    )
+    return BoostCap.of(data, limits=limits, target=target), data
+
+
+def bump(centre, height_db, octaves):
+    return bump_db(FREQUENCIES, centre=centre, height_db=height_db, octaves=octaves)
+
+
+# all seats alike, short of the common level from 28 to 113 Hz but for two booms at the ends
+SHORT = [FLAT + 12 * (np.abs(np.log2(FREQUENCIES / 56.6)) > 1.0)] * 2
+
+
+def test_cap_jumps_at_the_floor():
+    limits = Limits(filter_boost_db=4.0, no_boost_below=40.0)
+    cap, _ = cap_of(SHORT, limits=limits)
+    assert 40.0 in cap.edges
+    np.testing.assert_array_equal(cap.at(np.array([10.0, 39.9, 40.0])), 0.5)
+    np.testing.assert_array_equal(cap.at(np.array([40.01, 60.0, 80.0])), 4.0)
+    assert cap_of(SHORT, limits=Limits(filter_boost_db=0.0))[0].at(FREQUENCIES).max() == 0.0
+    assert cap_of(SHORT, limits=Limits(filter_boost_db=0.3))[0].at(FREQUENCIES).max() == 0.3
+
+
+def test_cap_is_what_the_drive_allows_if_that_is_less_and_never_below_zero():
+    drive = ((40.0, 1.0), (80.0, 5.0))
+    limits = Limits(no_boost_below=0.0, drive_by_frequency=drive)
+    cap, _ = cap_of(SHORT, limits=limits)
+    # linear over ln f, 3 dB at most
+    found = cap.at(np.array([40.0, 40 * 2**0.25, 40 * 2**0.5, 79.0]))
+    np.testing.assert_allclose(found, [1.0, 2.0, 3.0, 3.0])
+    # drive_boost_db = 0 refuses every boost and no cut
+    shut, _ = cap_of(SHORT, limits=Limits(no_boost_below=0.0, drive_boost_db=0.0))
+    assert shut.at(FREQUENCIES).tolist() == [0.0] * FREQUENCIES.size
+
+
+def test_cap_bars_dips_and_where_few_seats_are_short():
+    # three of four seats by weight are short at 40 Hz, one of two at 90 Hz: 3/4 is enough
+    levels = [FLAT + bump(40, -8, 0.2), FLAT + bump(40, -8, 0.2) + bump(80, -8, 0.2)]
+    cap, data = cap_of([*levels, FLAT], weights={"seat 1": 2.0, "seat 2": 1.0, "seat 3": 1.0})
+    assert not data.dips
+    for frequency, boost in ((40.0, 3.0), (80.0, 0.5), (56.0, 0.5)):
+        assert cap.at(np.array([frequency]))[0] == boost
+    # the edges lie half-way (in ln f) between the places where it is judged
+    few, axis = data.few_seats_short, data.frequencies
+    jumps = np.flatnonzero(few[1:] != few[:-1])
+    assert len(jumps) == 2  # only 40 Hz is open
+    expected = np.sqrt(axis[jumps] * axis[jumps + 1])
+    assert [edge for edge in cap.edges if 20 < edge < 150] == pytest.approx(expected)
+    inside = np.geomspace(expected[0] * 1.0001, expected[1] * 0.9999, 50)
+    assert cap.at(inside).tolist() == [3.0] * 50
+
+
+def test_outside_the_data_the_nearest_measured_frequency_decides():
+    """The end of the axis is short at every seat or at few, and so is all beyond it."""
+    for shift, boost in ((-6.0, 3.0), (6.0, 0.5)):
+        low = FLAT + shift * (FREQUENCIES < 30)
+        found = cap_of([low] * 2)[0].at(np.array([10.0, 15.0, 19.0]))
+        assert found.tolist() == [boost] * 3
+
+
+def test_above_an_unknown_low_pass_nothing_is_boosted():
+    short = [FLAT + 30 * (np.abs(np.log2(FREQUENCIES / 56.6)) > 1.0)] * 2  # by more than is excused
+    assert cap_of(short)[0].at(np.array([89.0, 90.0])).tolist() == [3.0, 3.0]
+    cap, _ = cap_of(short, target=Target(upper_limit=90.0))
+    assert 90.0 in cap.edges
+    assert cap.at(np.array([89.0, 90.0, 150.0, 300.0])).tolist() == [3.0, 0.5, 0.5, 0.5]
+
+
+def test_a_dip_is_barred_with_its_margin():
+    deep = [SHORT[0] - 14 * (np.abs(np.log2(FREQUENCIES / 56.6)) < 0.15)] * 2
+    cap, data = cap_of(deep)
+    ((low, high),) = data.dips
+    assert {low, high} <= set(cap.edges)
+    assert cap.at(np.array([low, 56.6, high])).tolist() == [0.5] * 3
+    assert cap.at(np.array([low * 0.999, high * 1.001])).tolist() == [3.0] * 2
+
+
+@pytest.mark.parametrize(
+    ("corner", "floor", "granted"),
+    [
+        (None, 0.0, 5.0),  # 6 dB less the 1 dB that 40 Hz is boosted by; 19 Hz is not reached
+        (None, 30.0, 1.0),  # below the floor 3 dB: less the 2 dB at 25 Hz
+        (30.0, 30.0, 5.0),  # below the high-pass nothing reaches the driver
+        (25.0, 30.0, 1.0),
+        (10.0, 0.0, 5.0),  # ... but never below 20 Hz
+        (None, 40.0, 1.0),
+    ],
+)
+def test_granted_level_is_what_the_limit_leaves_where_the_signal_reaches(corner, floor, granted):
+    rows = np.array([10.0, 19.9, 25.0, 40.0, 60.0])
+    boost = np.array([9.0, 9.0, 2.0, 1.0, -4.0])
+    if floor == 0.0:
+        boost[2] = 0.5
+    limits = Limits(high_pass_corner=corner)
+    assert limits.granted_level_db(rows, boost, floor) == pytest.approx(granted)
+
+
+def test_granted_level_at_the_floor_and_at_the_corner_belongs_to_them():
+    rows = np.array([20.0, 32.0, 63.0])
+    at = Limits().granted_level_db
+    assert at(rows, np.array([-9.0, 1.0, 0.0]), 32.0) == 2.0  # 3 - 1 at the floor itself
+    assert at(rows, np.array([-9.0, 1.0, 0.0]), 31.9) == 5.0
+    corner = Limits(high_pass_corner=32.0).granted_level_db
+    assert corner(rows, np.array([9.0, 2.0, 0.0]), 0.0) == 4.0
+
+
+def test_granted_level_follows_the_drive_by_frequency_and_may_be_negative():
+    limits = Limits(drive_by_frequency=((20.0, 1.0), (40.0, 5.0), (80.0, 8.0)))
+    rows = np.array([20.0, 40.0, 80.0])
+    assert limits.granted_level_db(rows, np.array([0.0, 0.0, 0.0]), 0.0) == pytest.approx(1.0)
+    assert limits.granted_level_db(rows, np.array([-5.0, 0.0, 0.0]), 40.0) == pytest.approx(3.0)
+    assert limits.granted_level_db(rows, np.array([4.0, 0.0, 0.0]), 0.0) == pytest.approx(-3.0)
 
 
 def test_drive_limit_is_flat_or_linear_over_the_logarithm_of_frequency():
@@ -91,6 +220,7 @@ def test_drive_limit_is_flat_or_linear_over_the_logarithm_of_frequency():
         {"filter_boost_db": -1.0},
         {"drive_boost_db": float("nan")},
         {"no_boost_below": -5.0},
+        {"high_pass_corner": -1.0},
         {"drive_by_frequency": ((40.0, 3.0), (20.0, 3.0))},
         {"drive_by_frequency": ((20.0, -1.0),)},
         {"drive_by_frequency": ((0.0, 1.0), (20.0, 1.0))},
@@ -124,6 +254,8 @@ def test_a_band_is_seen_within_a_twelfth_of_an_octave(octaves, freedom):
 
 
 def test_limits_are_held_finely_and_at_every_centre():
-    axis = limit_axis(nine_bands(), floor=26.0)
+    axis = limit_axis(nine_bands())
     assert np.diff(np.log2(axis)).max() <= 1 / 48 + 1e-9
+    assert 10.0 <= axis[0] < 10.2
+    assert 295.0 < axis[-1] <= 300.0
     assert set(nine_bands().centres.tolist()) <= set(axis.tolist())

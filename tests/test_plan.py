@@ -106,7 +106,7 @@ def test_damaged_and_foreign_files_are_refused(plan, tmp_path):
     for text, said in [
         ("not json", "is not a plan"),
         ('{"name": 1}', "is not a plan"),
-        (_changed(plan, format=99), "format 99 is not known (this release reads format 1)"),
+        (_changed(plan, format=99), "format 99 is not known (this release reads formats 1 and 2)"),
         (_changed(plan, colour="blue"), "is damaged: Object contains unknown field `colour`"),
         (_changed(plan, seats="none"), "is damaged"),
     ]:
@@ -141,7 +141,7 @@ def test_a_row_that_is_too_short_is_refused(plan, tmp_path):
         ("seats", "curves.before_level_db needs 3 rows of 9 values"),
         ("curves.frequencies", "curves.target_level_db needs 8 values"),
         ("curves.frequency_weights", "curves.frequency_weights needs 9 values"),
-        ("curves.trust", "curves.trust needs 4 rows of 9 values"),
+        ("curves.before_level_db", "curves.before_level_db needs 4 rows of 9 values"),
     ],
 )
 def test_parts_that_do_not_fit_each_other_are_refused(plan, tmp_path, place, said):
@@ -215,6 +215,7 @@ def test_what_must_be_read_first(plan):
         CautionCode.DISTORTION_EXTRAPOLATED,
         CautionCode.FEW_SEATS,
         CautionCode.LICENSED_MAINS_WORK,
+        CautionCode.LOWER_LIMIT_UNKNOWN,
         CautionCode.MEASURING_VOLTAGE_UNKNOWN,
         CautionCode.MINIMUM_IMPEDANCE_ASSUMED,
         CautionCode.NEVER_LIFT_EARTH,

@@ -69,7 +69,7 @@ def test_verdict_is_before_and_after(plan):
     told = replace(plan, evidence=evidence)
     assert "over 4 seats: 5.0 dB now, 4.0 dB predicted." in plan_text(told)
     kept = plan_text(replace(told, no_change=NoChange.IMPROVEMENT_TOO_SMALL))
-    assert "Band gains cannot help here" in kept
+    assert "As good as this device can make it" in kept
     assert "predicted." not in kept.split("Settings")[0]
 
 

@@ -216,11 +216,8 @@ def test_what_the_room_states_reaches_the_search(hall):
     # 1.2 times 60 Hz is 72 Hz
     assert reasons_of(low)["80"] is Reason.ABOVE_CROSSOVER
     assert reasons_of(low)["63"] is not Reason.ABOVE_CROSSOVER
-    for origin in ("stated", "estimated"):
-        clear = propose(replace(hall, corner_origin=origin), node_limit=1)
-        assert reasons_of(clear)["80"] is Reason.NEAR_CROSSOVER  # 0.7 times 100 Hz is 70 Hz
-    heavy = propose(replace(hall, loss=Loss(excess_weight=5.0, tail_start_db=3.0)), node_limit=1)
-    assert (heavy.evidence.excess_weight, heavy.evidence.tail_start_db) == (5.0, 3.0)
+    heavy = propose(replace(hall, loss=Loss(excess_weight=5.0)), node_limit=1)
+    assert heavy.evidence.excess_weight == 5.0
     limits = Limits(filter_boost_db=1.0, drive_boost_db=2.0, no_boost_below=40.0, locked=(50,))
     held = propose(replace(hall, limits=limits), node_limit=1)
     assert reasons_of(held)["50"] is Reason.LOCKED
@@ -278,7 +275,9 @@ def test_a_level_that_cannot_be_had_is_said(hall):
     assert codes_of(plan)[CautionCode.LEVEL_OUTSIDE_RANGE].value == pytest.approx(
         plan.level.exact_change_db - 1.0
     )
-    assert CautionCode.LOUDNESS_CUT not in codes_of(propose(hall, node_limit=1))
+    plan = propose(hall, node_limit=1)
+    assert codes_of(plan)[CautionCode.LOUDNESS_CUT].name == "now"
+    assert plan.evidence.drive_boost_db <= 6.0 + 1e-9
 
 
 def test_hard_work_is_said(hall):

@@ -10,7 +10,7 @@ from roomeq.device.crossover import CrossoverFilter
 from roomeq.errors import RoomFileError
 from roomeq.optimiser.limits import Limits
 from roomeq.optimiser.loss import Loss
-from roomeq.optimiser.target import lower_roll_off_db
+from roomeq.optimiser.target import roll_off_allowance_db
 from roomeq.room_reading import read_room, room_from_exports
 
 SAMPLES = Path(__file__).parents[1] / "sample_measurements"
@@ -45,7 +45,7 @@ def write_response(path, level_db, header="level (dB SPL)"):
 def folder(tmp_path):
     low_pass = CrossoverFilter(kind="low_pass", family="linkwitz_riley", order=4, corner=90.0)
     level = 75 + 20 * np.log10(np.abs(low_pass.response(FREQUENCIES)))
-    level = level + lower_roll_off_db(FREQUENCIES, lower_limit=24.0, order=4)
+    level = level - roll_off_allowance_db(24.0 / FREQUENCIES, order=4)
     write_response(tmp_path / "sofa.csv", level)
     (tmp_path / "room.toml").write_text(ROOM, "utf-8")
     return tmp_path
@@ -65,13 +65,26 @@ def says(room, words):
 
 def test_what_is_not_stated_is_estimated_and_said(folder):
     room = read_room(folder)
-    assert room.corner_origin == "estimated"
-    assert room.corner == pytest.approx(90, rel=0.15)
-    assert says(room, "crossover corner is not stated")
-    # the low-pass that nobody stated lowers the mean it is judged by: a rough figure
+    # a low-pass at 90 Hz that nobody stated: no corner is guessed, what it does is a finding
+    assert (room.corner, room.corner_origin) == (None, "unknown")
+    assert any('or say that there is none with path = "none"' in text for text in room.findings)
+    assert 80.0 < room.target.upper_limit < 125.0
+    # the low-pass lowers the mean it is judged by: a rough figure, called an estimate
     assert room.target.lower_limit == pytest.approx(24.0, rel=0.1)
-    assert says(room, "lower limit is taken for 22 Hz")
+    assert room.target.lower_limit_estimated
+    assert says(room, "an estimate, 22 Hz")
     assert room.level_reference == "spl"
+
+
+def test_no_low_pass_is_believed_where_it_is_said(folder):
+    before = read_room(folder)
+    for words in ('path = "none"\n', "path = []\n"):
+        room = read_room(changed(folder, "format = 1\n", "format = 1\n" + words))
+        assert (room.corner, room.corner_origin, room.path) == (None, "none", ())
+        assert room.target.upper_limit is None
+        assert not room.findings
+        changed(folder, words, "")
+    assert before.findings
 
 
 def test_what_is_stated_counts(folder):
@@ -163,9 +176,7 @@ def test_mains_alone_will_not_do(folder):
 def test_targets_from_files_are_inputs_too(folder):
     points = "frequency (Hz),level (dB)\n20,4\n40,2\n80,0\n"
     (folder / "wanted.csv").write_text(points, "utf-8")
-    write_response(
-        folder / "close.csv", 95 + lower_roll_off_db(FREQUENCIES, lower_limit=30.0, order=4)
-    )
+    write_response(folder / "close.csv", 95 - roll_off_allowance_db(30.0 / FREQUENCIES, order=4))
     changed(
         folder,
         "[target]\n",
@@ -221,7 +232,7 @@ def test_of_several_low_passes_the_lowest_is_the_corner(folder):
 
 def test_seat_weights_count_in_the_lower_limit(folder):
     # the second seat hears nothing below 40 Hz; how much it counts moves the estimate
-    level = 75 + lower_roll_off_db(FREQUENCIES, lower_limit=40.0, order=4)
+    level = 75 - roll_off_allowance_db(40.0 / FREQUENCIES, order=4)
     write_response(folder / "floor.csv", level + 12)
     seats = '[[seats]]\nname = "sofa"\nweight = {}\n[[seats]]\nname = "floor"\nweight = {}\n'
     measured = '[[measurements]]\nseat = "floor"\nfile = "floor.csv"\n\n[levels]'
@@ -304,7 +315,6 @@ unlocked = [125]
 
 [fit]
 excess_weight = 3.0
-tail_start_db = 9.0
 """
     before = read_room(folder)
     assert (before.limits, before.loss) == (Limits(), Loss())
@@ -317,7 +327,7 @@ tail_start_db = 9.0
         locked=(40,),
         unlocked=(125,),
     )
-    assert room.loss == Loss(excess_weight=3.0, tail_start_db=9.0)
+    assert room.loss == Loss(excess_weight=3.0)
     stated = room_from_exports([folder / "sofa.csv"], limits=room.limits)
     assert stated.limits == room.limits
 

@@ -69,7 +69,6 @@ locked = [20]
 unlocked = [100]
 [fit]
 excess_weight = 2.0
-tail_start_db = inf
 [room]
 length = 6.0
 width = 4.0
@@ -128,7 +127,6 @@ def test_reads_every_table_from_folder_or_file(folder):
     assert room.path[0].where == "processor"
     assert room.target.level_from == "mains"
     assert room.limits.locked == (20.0,)
-    assert room.fit.tail_start_db == float("inf")
     assert room.room is not None
     assert room.room.temperature == 20.0
     assert room.resolve("left.txt") == folder / "left.txt"
@@ -214,7 +212,7 @@ def test_numbers_that_are_none_are_refused_wherever_they_stand(folder, word):
     assert error.line == FULL.splitlines().index("corner = 80.0") + 1
     assert error.where == "path 1, corner"
     assert f"{word} is not a usable number" in str(error)
-    assert "not a usable" in str(_fault(folder, FULL.replace("tail_start_db = inf", "x = -inf")))
+    assert "not a usable" in str(_fault(folder, FULL.replace("excess_weight = 2.0", "x = -inf")))
 
 
 @pytest.mark.parametrize(
@@ -329,7 +327,6 @@ def test_wrong_kinds_are_refused(folder, old, new, said):
         ("locked = [20]", "locked = [0]", "limits.locked 1", "0 Hz is not plausible"),
         ("locked = [20]", "locked = [100]", "limits.unlocked 1", "both locked and unlocked"),
         ("excess_weight = 2.0", "excess_weight = 0.5", "fit.excess_weight", "1 to 100"),
-        ("tail_start_db = inf", "tail_start_db = 0", "fit.tail_start_db", "is not positive"),
         ("length = 6.0", "length = 600", "room.length", "lengths are in metres"),
         ("height = 2.5", "height = -1", "room.height", "0.5 to 100 m"),
         ("temperature = 20.0", "temperature = 68", "room.temperature", "not in degrees Fahrenheit"),

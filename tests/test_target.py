@@ -1,4 +1,4 @@
-"""Targets, and what is estimated from measurements."""
+"""Targets, what they excuse, and what is estimated from measurements."""
 
 import numpy as np
 import pytest
@@ -9,30 +9,103 @@ from roomeq.device.crossover import CrossoverFilter
 from roomeq.optimiser.target import (
     NearField,
     Target,
-    estimate_corner,
     estimate_lower_limit,
-    lower_roll_off_db,
+    estimate_upper_limit,
+    roll_off_allowance_db,
 )
 
 LOW_PASS = CrossoverFilter(kind="low_pass", family="linkwitz_riley", order=4, corner=80.0)
 
 
-def test_flat_target_is_the_low_pass_in_the_path():
+def butterworth_db(frequencies, *, limit, order, kind="high"):
+    """Butterworth filter by scipy.signal, its corner moved so that it is 6.02 dB down at a limit.
+
+    ``|H|**2 = 1 / (1 + (fc / f) ** (2 n))`` is 1/4 at the limit where ``(fc / L) ** (2 n) = 3``.
+    """
+    shift = 3.0 ** (1.0 / (2 * order))
+    corner = limit * shift if kind == "high" else limit / shift
+    b, a = scipy.signal.butter(order, 2 * np.pi * corner, kind, analog=True)
+    _, response = scipy.signal.freqs(b, a, worN=2 * np.pi * np.asarray(frequencies))
+    return 20 * np.log10(np.abs(response))
+
+
+def test_curve_is_shape_and_low_pass_and_never_the_roll_off():
     # fourth-order Linkwitz-Riley at 80 Hz: |H| = 1 / (1 + (f/fc)^4), in dB at 80, 100, 125 Hz
-    levels = Target(path=(LOW_PASS,)).relative_db([20, 80, 100, 125])
+    levels = Target(path=(LOW_PASS,)).curve_db([20, 80, 100, 125])
     expected = [-20 * np.log10(1 + (f / 80) ** 4) for f in (20, 80, 100, 125)]
     np.testing.assert_allclose(levels, expected, atol=1e-9)
     np.testing.assert_allclose(levels[1:], [-6.02, -10.73, -16.85], atol=0.01)
+    tilted = Target(
+        path=(LOW_PASS,),
+        shape="tilt",
+        tilt_db_per_octave=-2.0,
+        lower_limit=40.0,
+        upper_limit=100.0,
+        near_field=NearField(frequencies=FREQUENCIES, level_db=-FREQUENCIES),
+    )
+    octaves = np.log2(np.array([20, 80, 100, 125]) / 50)
+    np.testing.assert_allclose(
+        tilted.curve_db([20, 80, 100, 125]), expected - 2 * octaves, atol=1e-9
+    )
 
 
-@pytest.mark.parametrize("order", [2, 4])
-def test_roll_off_is_a_butterworth_high_pass_six_db_down_at_the_limit(order):
-    corner = 28.0 * 3 ** (1 / (2 * order))
-    b, a = scipy.signal.butter(order, 2 * np.pi * corner, "high", analog=True)
-    _, response = scipy.signal.freqs(b, a, worN=2 * np.pi * FREQUENCIES)
-    found = lower_roll_off_db(FREQUENCIES, lower_limit=28.0, order=order)
-    np.testing.assert_allclose(found, 20 * np.log10(np.abs(response)), atol=1e-6)
-    assert lower_roll_off_db([28.0], lower_limit=28.0, order=order) == pytest.approx(-6.0206)
+@pytest.mark.parametrize("order", [2, 3, 4])
+def test_allowance_is_the_fall_of_a_butterworth_high_pass_six_db_down_at_the_limit(order):
+    target = Target(lower_limit=28.0, lower_limit_order=order)
+    found = target.allowance_db(FREQUENCIES)
+    np.testing.assert_allclose(
+        found, -butterworth_db(FREQUENCIES, limit=28.0, order=order), atol=1e-6
+    )
+    assert target.allowance_db([28.0]) == pytest.approx(20 * np.log10(2))  # 6.02 dB
+    # 10 lg(1 + 3 ratio ** (2 n)), an octave below the limit
+    assert target.allowance_db([14.0]) == pytest.approx(10 * np.log10(1 + 3 * 4.0**order))
+    assert roll_off_allowance_db([2.0], order=order) == pytest.approx(target.allowance_db([14.0]))
+
+
+@pytest.mark.parametrize("estimated", [False, True])
+def test_where_the_box_is_not_known_the_larger_fall_of_both_is_allowed(estimated):
+    target = Target(lower_limit=28.0, lower_limit_estimated=estimated)
+    closed, vented = (-butterworth_db(FREQUENCIES, limit=28.0, order=n) for n in (2, 4))
+    np.testing.assert_allclose(
+        target.allowance_db(FREQUENCIES), np.maximum(closed, vented), atol=1e-6
+    )
+    below = FREQUENCIES < 28.0
+    assert (vented > closed)[below].all()
+    assert (closed > vented)[~below].all()
+
+
+def test_nothing_is_excused_where_nothing_is_known():
+    assert (
+        not Target(path=(LOW_PASS,), shape="shelf", shelf_gain_db=6).allowance_db(FREQUENCIES).any()
+    )
+
+
+def test_an_unknown_low_pass_excuses_a_mirrored_fourth_order_fall():
+    falls = -butterworth_db(FREQUENCIES, limit=90.0, order=4, kind="low")
+    found = Target(upper_limit=90.0).allowance_db(FREQUENCIES)
+    np.testing.assert_allclose(found, falls, atol=1e-6)
+    assert Target(upper_limit=90.0).allowance_db([90.0]) == pytest.approx(20 * np.log10(2))
+    both = Target(upper_limit=90.0, lower_limit=25.0, lower_limit_order=2)
+    np.testing.assert_allclose(
+        both.allowance_db(FREQUENCIES),
+        falls - butterworth_db(FREQUENCIES, limit=25.0, order=2),
+        atol=1e-6,
+    )
+
+
+def test_a_fall_measured_close_to_the_cone_is_what_is_allowed():
+    box = butterworth_db(FREQUENCIES, limit=25.0, order=4)
+    close = NearField(frequencies=FREQUENCIES, level_db=90 + box)
+    target = Target(near_field=close, lower_limit=60.0, lower_limit_order=2)  # of no account
+    found = target.allowance_db([15.0, 20.0, 60.0, 120.0])
+    np.testing.assert_allclose(found[:2], -butterworth_db([15, 20], limit=25, order=4), atol=0.5)
+    assert found[2:].tolist() == [0.0, 0.0]
+    # below what was measured the fall goes on at 24 dB per octave
+    start = NearField(
+        frequencies=FREQUENCIES[FREQUENCIES > 16], level_db=90 + box[FREQUENCIES > 16]
+    )
+    falls = start.roll_off_db([8.0, 16.0])
+    assert falls[1] - falls[0] == pytest.approx(24.0, abs=0.5)
 
 
 def test_shapes():
@@ -55,7 +128,8 @@ def test_shapes():
         ({"shelf_corner": 0.0}, "shelf_corner must be positive"),
         ({"lower_limit": 2.0}, "within 5 to 80"),
         ({"lower_limit": 81.0}, "within 5 to 80"),
-        ({"lower_limit_order": 3}, "2 or 4"),
+        ({"lower_limit_order": 1}, "2, 3 or 4"),
+        ({"lower_limit_order": 5}, "2, 3 or 4"),
         ({"shape": "points"}, "needs points"),
         ({"shape": "points", "points": ((40, 0.0), (20, 0.0))}, "rising"),
     ],
@@ -67,7 +141,7 @@ def test_target_refuses(change, message):
 
 @pytest.mark.parametrize("limit", [18.0, 22.0, 27.0])
 def test_lower_limit_is_found_again(limit):
-    box = lower_roll_off_db(FREQUENCIES, lower_limit=limit, order=4)
+    box = butterworth_db(FREQUENCIES, limit=limit, order=4)
     seats = 75 + box + np.array([1.0, -1.0, 0.5])[:, np.newaxis]
     found = estimate_lower_limit(FREQUENCIES, seats)
     assert found == pytest.approx(limit, rel=0.05)  # a third octave blurs a knee by some per cent
@@ -80,40 +154,16 @@ def test_lower_limit_is_not_invented():
     assert estimate_lower_limit(FREQUENCIES, dip) is None
 
 
-@pytest.mark.parametrize("corner", [80.0, 110.0])
-def test_corner_is_found_roughly(corner):
-    low_pass = CrossoverFilter(kind="low_pass", family="linkwitz_riley", order=4, corner=corner)
-    levels = 75 + 20 * np.log10(np.abs(low_pass.response(FREQUENCIES)))
-    # the estimate is the point 6 dB below the 30 to 80 Hz mean, which the filter itself lowers
-    assert estimate_corner(FREQUENCIES, levels) == pytest.approx(corner, rel=0.15)
-
-
-def test_corner_is_not_invented():
-    assert estimate_corner(FREQUENCIES, np.full(FREQUENCIES.size, 70.0)) is None
-    # up to 95 Hz there is no telling a low-pass from a dip, however steep the fall
-    short = FREQUENCIES < 95
-    steep = 70.0 + 60.0 * np.log2(np.minimum(1.0, 60 / FREQUENCIES[short]))
-    assert estimate_corner(FREQUENCIES[short], steep) is None
-
-
-def test_near_field_gives_the_fall_only():
-    box = lower_roll_off_db(FREQUENCIES, lower_limit=25.0, order=4)
-    close = NearField(frequencies=FREQUENCIES, level_db=90 + box)
-    found = Target(near_field=close).relative_db([15.0, 20.0, 60.0, 120.0])
-    np.testing.assert_allclose(
-        found[:2], lower_roll_off_db([15, 20], lower_limit=25, order=4), atol=0.5
-    )
-    assert found[2:].tolist() == [0.0, 0.0]
-    # below what was measured the fall goes on at 24 dB per octave
-    start = NearField(
-        frequencies=FREQUENCIES[FREQUENCIES > 16], level_db=90 + box[FREQUENCIES > 16]
-    )
-    falls = start.roll_off_db([8.0, 16.0])
-    assert falls[1] - falls[0] == pytest.approx(24.0, abs=0.5)
-
-
 @pytest.mark.parametrize(
-    "name", ["tilt_db_per_octave", "shelf_gain_db", "shelf_corner", "lower_limit", "level_db"]
+    "name",
+    [
+        "tilt_db_per_octave",
+        "shelf_gain_db",
+        "shelf_corner",
+        "lower_limit",
+        "upper_limit",
+        "level_db",
+    ],
 )
 def test_a_figure_that_is_not_finite_is_named(name):
     with pytest.raises(ValueError, match=f"^{name} must be finite, got nan$"):
@@ -122,7 +172,7 @@ def test_a_figure_that_is_not_finite_is_named(name):
 
 def test_near_field_has_no_say_above_its_fall():
     # a peak just below 40 Hz is no fall, and a dip above 40 Hz is the room's or the low-pass's
-    box = lower_roll_off_db(FREQUENCIES, lower_limit=20.0, order=4)
+    box = butterworth_db(FREQUENCIES, limit=20.0, order=4)
     bent = box + bump_db(FREQUENCIES, centre=38, height_db=5, octaves=0.1)
     bent = bent + bump_db(FREQUENCIES, centre=48, height_db=-5, octaves=0.1)
     found = NearField(frequencies=FREQUENCIES, level_db=bent).roll_off_db([38.0, 48.0, 52.0])
@@ -137,15 +187,15 @@ def test_near_field_must_cover_what_its_fall_is_referred_to():
 
 
 def test_lower_limit_counts_seats_by_weight():
-    high = lower_roll_off_db(FREQUENCIES, lower_limit=40.0, order=4)
-    low = lower_roll_off_db(FREQUENCIES, lower_limit=20.0, order=4)
+    high = butterworth_db(FREQUENCIES, limit=40.0, order=4)
+    low = butterworth_db(FREQUENCIES, limit=20.0, order=4)
     levels = 75 + np.array([high, low])
     assert estimate_lower_limit(FREQUENCIES, levels, weights=[0.999, 0.001]) > 33
     assert estimate_lower_limit(FREQUENCIES, levels, weights=[0.001, 0.999]) < 22
 
 
 def test_lower_limit_needs_something_to_compare_with():
-    falling = 75 + lower_roll_off_db(FREQUENCIES, lower_limit=27.0, order=4)
+    falling = 75 + butterworth_db(FREQUENCIES, limit=27.0, order=4)
     known = estimate_lower_limit(FREQUENCIES, falling)
     for kept in (FREQUENCIES < 85, FREQUENCIES > 60):
         assert estimate_lower_limit(FREQUENCIES[kept], falling[kept]) is None
@@ -166,24 +216,36 @@ def test_a_fall_all_the_way_is_no_lower_limit():
     assert estimate_lower_limit(FREQUENCIES, notch) is None
 
 
-def test_corner_is_the_last_fall_not_the_first_dip():
-    low_pass = CrossoverFilter(kind="low_pass", family="linkwitz_riley", order=4, corner=110.0)
-    levels = 75 + 20 * np.log10(np.abs(low_pass.response(FREQUENCIES)))
-    dip = bump_db(FREQUENCIES, centre=50, height_db=-18, octaves=0.15)
-    # the dip lowers the mean that the fall is judged by, so the figure is rough: above the dip
-    assert 100 < estimate_corner(FREQUENCIES, levels + dip) < 150
+SPAN = 20.0 * 2.0 ** (np.arange(65) / 24)  # the bands' span, 20 to 127 Hz
 
 
-def test_corner_is_looked_for_up_to_two_hundred_and_fifty_hertz():
-    wide = np.geomspace(10, 2000, 2000)
-    late = CrossoverFilter(kind="low_pass", family="butterworth", order=4, corner=600.0)
-    levels = 75 + 20 * np.log10(np.abs(late.response(wide)))
-    assert estimate_corner(wide, levels) is None  # a loudspeaker's own fall is no crossover
+@pytest.mark.parametrize("corner", [60.0, 75.0, 95.0])
+def test_upper_limit_is_where_the_fall_to_the_end_is_six_db_below_the_median(corner):
+    # flat, then 24 dB an octave: the median is the flat part, 6 dB down a quarter octave on
+    levels = 75 - 24 * np.maximum(np.log2(SPAN / corner), 0)
+    found = estimate_upper_limit(SPAN, levels)
+    assert 0 <= np.log2(found / (corner * 2**0.25)) < 1 / 24  # the next place of the axis
+    assert estimate_upper_limit(SPAN, levels + 31.7) == found
+    # a dip from which the level comes back is none, and neither hides nor moves the fall
+    dipped = levels + bump_db(SPAN, centre=30, height_db=-20, octaves=0.05)
+    assert estimate_upper_limit(SPAN, dipped) == pytest.approx(found, rel=2 / 24)
 
 
-def test_corner_of_what_starts_above_the_reference_bands():
-    low_pass = CrossoverFilter(kind="low_pass", family="linkwitz_riley", order=4, corner=100.0)
-    levels = 75 + 20 * np.log10(np.abs(low_pass.response(FREQUENCIES)))
-    kept = FREQUENCIES > 40
-    assert estimate_corner(FREQUENCIES[kept], levels[kept]) == pytest.approx(100, rel=0.15)
-    assert estimate_corner(FREQUENCIES[FREQUENCIES > 95], levels[FREQUENCIES > 95]) is None
+def test_upper_limit_is_not_invented():
+    assert estimate_upper_limit(SPAN, np.full(SPAN.size, 70.0)) is None
+    # a dip near the end that the level comes back from, if only at the last place
+    dip = 70 + bump_db(SPAN, centre=100, height_db=-15, octaves=0.1)
+    assert estimate_upper_limit(SPAN, dip) is None
+    # a roll-off at the bottom is no low-pass
+    assert estimate_upper_limit(SPAN, butterworth_db(SPAN, limit=35.0, order=4)) is None
+    for end, falls in ((-5.9, False), (-6.1, True)):
+        levels = np.zeros(SPAN.size)
+        levels[-3:] = end
+        assert (estimate_upper_limit(SPAN, levels) is not None) == falls
+
+
+def test_upper_limit_of_a_low_pass_that_was_not_stated():
+    # |H| of a fourth-order Linkwitz-Riley: 6.02 dB down at its corner; the median is near the top
+    for corner in (60.0, 80.0):
+        levels = -20 * np.log10(1 + (SPAN / corner) ** 4)
+        assert corner < estimate_upper_limit(SPAN, levels) < 1.2 * corner

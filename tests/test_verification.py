@@ -233,7 +233,7 @@ def test_a_measurement_that_starts_too_high_is_named(room, plan):
         first.response.frequencies[kept], first.response.level_db[kept]
     )
     lacking = Survey(measurements=(replace_field(first, response=short), *others))
-    with pytest.raises(ValueError, match=r"seat 'sofa left': measured from 40.*the plan needs 18"):
+    with pytest.raises(ValueError, match=r"seat 'sofa left': measured from 40.*the plan needs 20"):
         verify(plan, lacking)
 
 

@@ -10,9 +10,9 @@ alike, so that an improvement is never a mere change of loudness.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Literal, Self
 
 import msgspec
 import numpy as np
@@ -68,11 +68,11 @@ def judge_improvement(
     repeatability_db : float or None
         Standard deviation of a repeated measurement.
     excess_fall_db : float
-        Most by which the mean excess of a third octave falls: 2 dB and more are worth a change
-        whatever the improvement as a whole.
+        Most by which the mean excess of a third octave falls: 2 dB and more (and more than the
+        repeatability) are worth a change whatever the improvement as a whole.
     least_improvement_db : float
     """
-    if excess_fall_db >= LEAST_EXCESS_FALL_DB:
+    if excess_fall_db >= max(LEAST_EXCESS_FALL_DB, repeatability_db or 0.0):
         return None
     if not improvement_db >= least_improvement_db:
         return NoChange.IMPROVEMENT_TOO_SMALL
@@ -263,6 +263,20 @@ class BandGainFit:
         return (
             f"<BandGainFit: {moved} of {len(self.gains_db)} bands change, weighted deviation "
             f"{before:.2f} to {after:.2f} dB>"
+        )
+
+    def turned_down(self, by_db: float) -> Self:
+        """Return the same bands at a level that is lower by so many dB, because of a limit."""
+        *others, proposal = self.choices
+        quieter = msgspec.structs.replace(proposal, loudness_db=proposal.loudness_db - by_db)
+        return replace(
+            self,
+            choices=(*others, quieter),
+            drive_boost_db=self.drive_boost_db - by_db,
+            level_change_db=self.level_change_db - by_db,
+            highest_level_change_db=self.level_change_db - by_db,
+            loudness_change_db=self.loudness_change_db - by_db,
+            loudness_cut_db=self.loudness_cut_db + by_db,
         )
 
     @property

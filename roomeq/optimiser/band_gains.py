@@ -29,8 +29,9 @@ from roomeq.optimiser.band_gain_fit import (
     weighted_deviation_db,
 )
 from roomeq.optimiser.deviations import estimate_plain_figures
-from roomeq.optimiser.fit_data import FitData, prepare_fit, within_spans
+from roomeq.optimiser.fit_data import FitData, prepare_fit, with_limit_estimate, within_spans
 from roomeq.optimiser.limits import (
+    LOWEST_SIGNAL,
     BandFreedom,
     BoostCap,
     Limits,
@@ -39,7 +40,7 @@ from roomeq.optimiser.limits import (
     limit_axis,
 )
 from roomeq.optimiser.loss import Loss
-from roomeq.optimiser.problem import BandGainProblem, LabelArray
+from roomeq.optimiser.problem import BandGainProblem
 from roomeq.optimiser.reasons import BandScene, explain_bands, explained_choice
 from roomeq.optimiser.search import TIE_SHARE, BandGainSolution, solve_band_gains, solve_from
 from roomeq.optimiser.target import Target
@@ -189,6 +190,8 @@ class BandGainTask:
         boost_db = equaliser.response_db(gains_db, fine)
         most_db = self.limits.granted_level_db(fine, boost_db, self.floor)
         now_db = data.mean_db(data.present_db)
+        if self.limits.drive_by_frequency:  # told against all bands at 0 at the same loudness
+            most_db += now_db
         wanted_db = 0.0
         if target.level_db is not None:
             wanted_db = target.level_db - (data.level_db + now_db)
@@ -275,8 +278,6 @@ def fit_band_gains(
     ValueError
         If the source was not measured, nothing can be fitted, a gain is off the device's grid, or
         chosen gains are not allowed.
-    InfeasibleSettingsError
-        If the device's grid holds no setting within the limits.
     """
     target = target or Target()
     limits = limits or Limits()
@@ -285,13 +286,17 @@ def fit_band_gains(
     )
     if corner is None:
         corner = min((f.corner for f in target.path if f.kind == "low_pass"), default=None)
+    clear_of = corner if source == "both" else None
+    target = with_limit_estimate(
+        survey, target=target, equaliser=equaliser, present_gains_db=present, source=source
+    )
     data = prepare_fit(
         survey,
         equaliser=equaliser,
         target=target,
         present_gains_db=present,
         source=source,
-        clear_of=corner if source == "both" else None,
+        clear_of=clear_of,
     )
     task = BandGainTask(
         data=data,
@@ -323,8 +328,11 @@ def _no_change(
 ) -> NoChange | None:
     """Say why even the best setting is not worth a change; never while a limit is broken."""
     data, equaliser = task.data, task.equaliser
-    labels = _labels_within_limits(problem, task.present_gains_db)
-    if labels is None:
+    rows = problem.limit_frequencies
+    cap = BoostCap.of(data, limits=task.limits, target=task.target, by_seats=False).at(rows)
+    cap = np.maximum(cap, equaliser.response_db(task.locked_gains_db, rows))
+    over = equaliser.response_db(task.present_gains_db, rows) - cap
+    if over.max() > LIMIT_TOLERANCE_DB or not _on_offer(problem, task.present_gains_db):
         return None
 
     def excess_db(response_db: FloatArray) -> FloatArray:
@@ -343,13 +351,10 @@ def _no_change(
     )
 
 
-def _labels_within_limits(problem: BandGainProblem, gains_db: FloatArray) -> LabelArray | None:
-    """Return the labels of gains, or None where they are not allowed or break a limit."""
-    try:
-        labels = chosen_labels(problem, gains_db)
-    except ValueError:
-        return None
-    return labels if problem.feasible(labels, LIMIT_TOLERANCE_DB) else None
+def _on_offer(problem: BandGainProblem, gains_db: FloatArray) -> bool:
+    """Return whether every band may stay where it is."""
+    pairs = zip(problem.gains_db, gains_db, strict=True)
+    return all(np.abs(allowed - gain).min() <= 1e-9 for allowed, gain in pairs)
 
 
 def _judged(
@@ -390,6 +395,8 @@ def _judged(
     locked_db = equaliser.response_db(task.locked_gains_db, rows)
     over = locked_db - BoostCap.of(data, limits=task.limits, target=task.target).at(rows)
     loudest, held = int(np.argmax(boosts_db)), int(np.argmax(over))
+    reached = rows >= max(LOWEST_SIGNAL, task.limits.high_pass_corner or 0.0)
+    driven = int(np.argmax(np.where(reached, boosts_db, -np.inf)))
     dipped = within_spans(data.dips, data.frequencies)
     raised_db = (response_db - data.mean_db(response_db))[dipped]
     return BandGainFit(
@@ -415,8 +422,8 @@ def _judged(
         floor_cost_db=_floor_cost_db(task, solution),
         filter_boost_db=float(boosts_db[loudest]),
         filter_boost_frequency=float(rows[loudest]),
-        drive_boost_db=float(boosts_db[loudest]) + loudness.level_change_db,
-        drive_boost_frequency=float(rows[loudest]),
+        drive_boost_db=float(boosts_db[driven]) + loudness.level_change_db,
+        drive_boost_frequency=float(rows[driven]),
         dip_boost_db=max(0.0, float(raised_db.max(initial=0.0))),
         lock_excess_db=max(0.0, float(over[held])) if task.locked_gains_db.any() else 0.0,
         lock_excess_frequency=float(rows[held]),

@@ -34,7 +34,7 @@ from roomeq.analysis.survey_levels import (
 from roomeq.bands import logarithmic_axis, third_octave_band
 from roomeq.device.equaliser import FixedBandEqualiser
 from roomeq.levels import FloatArray, power_mean_db, readonly
-from roomeq.optimiser.target import Target
+from roomeq.optimiser.target import Target, estimate_lower_limit
 from roomeq.survey import Source, Survey
 
 __all__ = [
@@ -303,6 +303,33 @@ def fit_span(equaliser: FixedBandEqualiser, *, clear_of: float | None = None) ->
     if clear_of is not None:
         highest = min(highest, CLEAR_SHARE_OF_CORNER * clear_of)
     return lowest * (1.0 - 1e-9), highest * (1.0 + 1e-9)
+
+
+def with_limit_estimate(
+    survey: Survey,
+    *,
+    target: Target,
+    equaliser: FixedBandEqualiser,
+    present_gains_db: FloatArray,
+    source: Source,
+) -> Target:
+    """Return a target whose lower limit is known, or estimated from the measurements if it can be.
+
+    Parameters as for `prepare_fit`.
+    """
+    if target.lower_limit is not None:
+        return target
+    if target.near_field is not None:
+        close = target.near_field
+        found = estimate_lower_limit(close.frequencies, close.level_db[np.newaxis])
+        return replace(target, lower_limit=found)
+    chosen = survey.of_source(source)
+    axis = common_axis(chosen)
+    levels = seat_levels_db(
+        chosen, at=axis, without_db=lambda f: equaliser.response_db(present_gains_db, f)
+    )
+    found = estimate_lower_limit(axis, levels - target.curve_db(axis), weights=chosen.weights)
+    return replace(target, lower_limit=found, lower_limit_estimated=found is not None)
 
 
 def prepare_fit(

@@ -153,12 +153,17 @@ class BoostCap:
     barred: tuple[tuple[float, float], ...]
 
     @classmethod
-    def of(cls, data: FitData, *, limits: Limits, target: Target) -> BoostCap:
-        """Return the cap of prepared data: below the floor, in dips, where few seats are short."""
+    def of(
+        cls, data: FitData, *, limits: Limits, target: Target, by_seats: bool = True
+    ) -> BoostCap:
+        """Return the cap of prepared data: below the floor, in dips, where few seats are short.
+
+        Without `by_seats` the last is left out: what few tenths of a dB at one seat decide.
+        """
         edges = np.sqrt(data.frequencies[1:] * data.frequencies[:-1])
         starts = np.concatenate(([LOWEST_ROW], edges))
         ends = np.concatenate((edges, [HIGHEST_ROW]))
-        few = data.few_seats_short
+        few = data.few_seats_short & by_seats
         spans = [(LOWEST_ROW, limits.floor(target)), *data.dips]
         spans += list(zip(starts[few].tolist(), ends[few].tolist(), strict=True))
         if target.upper_limit is not None:

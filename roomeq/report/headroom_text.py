@@ -91,6 +91,7 @@ def headroom_lines(
     playback: Playback | None = None,
     output: OutputTable | str | None = None,
     main_seat: str | None = None,
+    quieter_db: float = 0.0,
 ) -> list[str]:
     """Return headroom by band as a table, what runs out first, and by which rating and edition."""
     columns: list[tuple[str, Callable[[BandHeadroom], str]]] = [
@@ -111,7 +112,8 @@ def headroom_lines(
         for entry, row in zip(headroom.bands, cells, strict=True)
     ]
     place = "" if main_seat is None else f" (main seat: {main_seat})"
-    lines = [f"At the wanted level{place}", *table(titles, rows)]
+    below = f"{quieter_db:.1f} dB below" if quieter_db >= 0.05 else "At"
+    lines = [f"{below} the wanted level{place}", *table(titles, rows)]
     lines += paragraph(_first_text(headroom), indent=2)
     if any(entry.distortion_db is not None for entry in headroom.bands):
         lines += paragraph(_LIMITS_TEXT, indent=2)
@@ -267,15 +269,15 @@ def note_text(note: DriveNote) -> str:
         DriveCaution.DISTORTION_EXTRAPOLATED: (
             f"The wanted level asks up to {value:.1f} dB more drive (at {at}) than the sweep had: "
             "distortion there follows from its law, and near a driver's stop it grows faster. "
-            "Measure louder, in steps."
+            "Measure louder, in steps, but never below the subwoofer's lower limit."
         ),
         DriveCaution.JOIN_AGAIN: (
             f"The other high-pass turns the subwoofer's phase by {value:+.0f} degrees at {at}: "
             "delay, polarity and phase are to be chosen anew."
         ),
         DriveCaution.LEVEL_TOO_HIGH: (
-            f"The wanted level asks {value:.1f} dB more at {at} than there is: turn down, or take "
-            "out boost there."
+            f"The wanted level asks {value:.1f} dB more at {at} than there is: play it that much "
+            'quieter, or let the drive follow the headroom (drive_limit = "headroom").'
         ),
         DriveCaution.LICENSED_MAINS_WORK: (
             "Mains work is for licensed people under local codes. Switch the amplifier off before "

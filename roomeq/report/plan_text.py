@@ -177,6 +177,7 @@ def _drive(plan: Plan) -> list[str]:
             playback=record.playback(),
             output=record.output,
             main_seat=record.main_seat,
+            quieter_db=record.quieter_db,
         )
         if record.drive_limit == "headroom":
             lines += paragraph("The drive limit of the bands follows this headroom.", indent=2)
