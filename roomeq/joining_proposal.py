@@ -121,6 +121,7 @@ class RoomJoining:
             return True
         return bool(
             "sum_disagrees" in self.record.notes
+            or self.record.explanation is not None
             or self.record.alignment.at_end
             or (self.record.meeting and self.record.meeting.faults)
             or (self.record.changes and self.record.alignment.either_polarity)

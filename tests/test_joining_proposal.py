@@ -18,8 +18,9 @@ from roomeq.joining_offer import joining_offer
 from roomeq.joining_proposal import join
 from roomeq.joining_solution import solve_joining
 from roomeq.optimiser.loss import Loss
+from roomeq.optimiser.sum_check import SumExplanation
 from roomeq.overview import room_overview
-from roomeq.plan_alignment import MeetingRecord
+from roomeq.plan_alignment import MeetingRecord, SumExplanationRecord
 from roomeq.proposal import propose
 from roomeq.report.path_text import path_estimate_lines, path_lines
 from roomeq.report.plan_text import plan_text
@@ -193,6 +194,11 @@ def test_an_answer_wants_a_look_when_anything_about_it_is_in_doubt(found):
         {"alignment": msgspec.structs.replace(alignment, either_polarity=True)},
         {"alignment": msgspec.structs.replace(alignment, at_end=True)},
         {"notes": ("sum_disagrees",)},
+        {
+            "explanation": SumExplanationRecord.of(
+                SumExplanation(difference=0.1, left=0.1, explained=False)
+            )
+        },
         {"meeting": gap},
     ):
         record = msgspec.structs.replace(sure, **doubt)
@@ -330,6 +336,29 @@ def test_a_told_polarity_is_no_setting_where_the_filters_turn_it(quick, order, i
     assert found.alignment.told_inverted is (False if in_phase else None)
     assert found.alignment.chosen.settings.inverted is not in_phase
     assert found.alignment.chosen.loss_db < 0.3
+
+
+def test_a_measured_sum_with_less_of_the_subwoofer_is_told_as_a_level(quick):
+    """Both were measured with the subwoofer 4 dB lower than by itself."""
+    parts = {(m.seat, m.source): m.response for m in quick.survey.measurements}
+    measurements = tuple(
+        replace(
+            m,
+            response=FrequencyResponse.from_pressure(
+                m.response.frequencies,
+                10 ** (-4 / 20) * parts[m.seat, "sub"].pressure + parts[m.seat, "mains"].pressure,
+            ),
+        )
+        if m.source == "both"
+        else m
+        for m in quick.survey.measurements
+    )
+    found = join(replace(quick, survey=replace(quick.survey, measurements=measurements)))
+    assert found.record.explanation.explained
+    assert found.record.explanation.level_db == pytest.approx(-4.0, abs=0.3)
+    text = " ".join(room_joining_text(found).split())
+    assert "as if the subwoofer was 4.0 dB quieter while both were measured" in text
+    assert join(quick).record.explanation is None
 
 
 def test_the_boxes_of_both_are_taken_out_or_none(quick):

@@ -12,8 +12,8 @@ which a flat sum would be cut). So the level is a variable like a band. Deviatio
 in dB.
 
 Limits are those of the subwoofer's own problem; boost and level together keep the drive limit. The
-level stays within 3 dB of what the power sum ``|S T g|^2 + |M|^2`` would choose: a level that fills
-a cancellation only feeds it.
+level is at most 3 dB above what the power sum ``|S T g|^2 + |M|^2`` would choose with the same
+bands: a level that fills a cancellation only feeds it.
 
 The power average is formed before the smoothing, both being linear in power, so that the cost does
 not depend on the seats. The sum is not convex in the bands: the search descends from several
@@ -254,13 +254,22 @@ class SumBands:
         boost = self.problem.limit_response_db(labels[:-1])
         return self.task.limits.granted_level_db(rows, boost, self.task.floor)
 
-    def feasible(self, labels: LabelArray, *, cap_db: float) -> bool:
+    def power_sum_level_db(self, labels: LabelArray) -> float:
+        """Return the level change that suits the bands if both added by their power."""
+        values = self.values(self._all_levels(labels), coherent=False)
+        return float(self.level_changes_db[int(np.argmin(values))])
+
+    def feasible(self, labels: LabelArray) -> bool:
         """Return whether one setting keeps the limits of the shape, of the drive and of level."""
-        level = float(self.level_changes_db[labels[-1]])
-        if level > cap_db + _TOLERANCE_DB or not self.problem.feasible(labels[:-1], _TOLERANCE_DB):
+        if not self.problem.feasible(labels[:-1], _TOLERANCE_DB):
             return False
-        # what is set now may stay, however loud; only turning up is asked
-        return level <= max(self.highest_level_db(labels), min(level, 0.0)) + _TOLERANCE_DB
+        level = float(self.level_changes_db[labels[-1]])
+        if level <= float(self.level_changes_db[0]) + _TOLERANCE_DB:
+            return True
+        if level > 0.0 and level > self.highest_level_db(labels) + _TOLERANCE_DB:
+            return False
+        most = self.power_sum_level_db(labels) + MOST_ABOVE_POWER_SUM_DB
+        return level <= most + _TOLERANCE_DB
 
     def with_sub(self, change: ComplexArray) -> Self:
         """Return the problem with a further transfer function in the subwoofer, shape (P,)."""
@@ -283,18 +292,14 @@ class SumBands:
         if thorough:
             starts.append(self._nearest(self.task.present_gains_db))
         away = _START_LEVELS_DB if thorough else (0.0,)
-        power = self.values(self._all_levels(starts[0]), coherent=False)
-        cap_db = float(self.level_changes_db[int(np.argmin(power))]) + MOST_ABOVE_POWER_SUM_DB
         ends = {
-            end.tobytes(): end
-            for start in starts
-            for end in self._descents(start, away_db=away, cap_db=cap_db)
+            end.tobytes(): end for start in starts for end in self._descents(start, away_db=away)
         }
         if not ends:
             return self.present()
         found = list(ends.values())
         best = found[int(np.argmin([self.values(end[None])[0] for end in found]))]
-        return self.setting(self._fewer_moves(best, cap_db=cap_db))
+        return self.setting(self._fewer_moves(best))
 
     def _nearest(self, gains_db: FloatArray) -> LabelArray:
         """Return the labels nearest to gains, at the present level."""
@@ -309,24 +314,22 @@ class SumBands:
         block[:, -1] = np.arange(self.level_changes_db.size)
         return block
 
-    def _descents(
-        self, start: LabelArray, *, away_db: tuple[float, ...], cap_db: float
-    ) -> Iterator[LabelArray]:
+    def _descents(self, start: LabelArray, *, away_db: tuple[float, ...]) -> Iterator[LabelArray]:
         """Descend from a start at its best level, and above and below it."""
         block = self._all_levels(start)
-        allowed = [row for row in block if self.feasible(row, cap_db=cap_db)]
+        allowed = [row for row in block if self.feasible(row)]
         if not allowed:  # all bands at 0 keep every limit that any setting keeps
             block = self._all_levels(self._nearest(np.zeros(len(self.tables))))
-            allowed = [row for row in block if self.feasible(row, cap_db=cap_db)]
+            allowed = [row for row in block if self.feasible(row)]
         if not allowed:
             return
         values = self.values(np.array(allowed))
         best = float(self.level_changes_db[allowed[int(np.argmin(values))][-1]])
         offered = np.array([self.level_changes_db[row[-1]] for row in allowed])
         for place in {int(np.argmin(np.abs(offered - best - away))) for away in away_db}:
-            yield self._descended(allowed[place], cap_db=cap_db)
+            yield self._descended(allowed[place])
 
-    def _descended(self, labels: LabelArray, *, cap_db: float) -> LabelArray:
+    def _descended(self, labels: LabelArray) -> LabelArray:
         """Improve a setting by single moves, then by pairs, until nothing near is better."""
         best, value = labels, float(self.values(labels[None])[0])
         kinds = (self._single_moves, self._pair_moves)
@@ -336,7 +339,7 @@ class SumBands:
             values = self.values(block)
             order = np.argsort(values, kind="stable")
             better = block[order[values[order] < value - _LEAST_GAIN]]
-            found = self._first_feasible(better, cap_db=cap_db)
+            found = self._first_feasible(better)
             if found is None:
                 kind += 1
             else:
@@ -344,7 +347,7 @@ class SumBands:
                 value = float(self.values(best[None])[0])
         return best
 
-    def _first_feasible(self, labels: LabelArray, *, cap_db: float) -> LabelArray | None:
+    def _first_feasible(self, labels: LabelArray) -> LabelArray | None:
         """Return the first of several settings that keeps every limit."""
         for start in range(0, len(labels), _CHUNK):
             some = labels[start : start + _CHUNK]
@@ -353,7 +356,7 @@ class SumBands:
             )
             within = np.all(rows <= self.problem.filter_cap_db + _TOLERANCE_DB, axis=1)
             for one in some[within]:
-                if self.feasible(one, cap_db=cap_db):
+                if self.feasible(one):
                     return np.asarray(one)
         return None
 
@@ -381,7 +384,7 @@ class SumBands:
         found = np.concatenate([*blocks, labels[None]])
         return np.asarray(found[np.all((found >= 0) & (found < counts), axis=1)])
 
-    def _fewer_moves(self, labels: LabelArray, *, cap_db: float) -> LabelArray:
+    def _fewer_moves(self, labels: LabelArray) -> LabelArray:
         """Put bands back to where they stand while that costs at most 2 % of what is gained."""
         deviation = float(np.sqrt(self.values(labels[None])[0]))
         gained = self.present().deviation_db - deviation
@@ -395,7 +398,7 @@ class SumBands:
             kept = [
                 place
                 for place in np.argsort(values, kind="stable")
-                if values[place] <= limit and self.feasible(block[place], cap_db=cap_db)
+                if values[place] <= limit and self.feasible(block[place])
             ]
             if not kept:
                 return labels

@@ -170,8 +170,8 @@ def caution_text(caution: Caution) -> str:
         ),
         CautionCode.SUM_DISAGREES: (
             "The measured sum of subwoofer and mains differs from the predicted one by "
-            f"{value:.1f} dB (s.d.): the time reference was not common, or something moved. They "
-            "are not joined."
+            f"{value:.1f} dB (s.d.): the time reference was not common, or something was set "
+            "otherwise or moved. They are not joined; roomeq join tells what may explain it."
         ),
         CautionCode.LEVEL_OUTSIDE_RANGE: (
             f"The level knob does not reach: set {value:+.1f} dB upstream."
