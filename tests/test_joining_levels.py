@@ -4,8 +4,9 @@ import numpy as np
 import pytest
 from joining_rooms import CORNER, FREQUENCIES, delayed, linkwitz_riley, modal_seats
 
-from roomeq.optimiser.joining_levels import estimate_phase_difference, fit_joining_levels
+from roomeq.optimiser.joining_levels import fit_joining_levels
 from roomeq.optimiser.joining_settings import DelayRange, JoiningSettings
+from roomeq.optimiser.phase_difference import estimate_phase_difference
 
 LOW, HIGH = linkwitz_riley("low", 4), linkwitz_riley("high", 4)
 KEPT = (FREQUENCIES > 30) & (FREQUENCIES < 210)
