@@ -235,6 +235,14 @@ def test_every_tangent_lies_under_every_setting(case):
         bands = np.arange(truth.settings.shape[1])
         each = bound[0] + reduced[0][bands, truth.settings].sum(axis=1)
         assert np.all(each[truth.feasible] <= truth.objective[truth.feasible] + 1e-9)
+    # Tangents at settings that break a row only just, without multipliers from before: there
+    # what a broken row adds to the bound is seen at the settings beside it.
+    over = problem.limit_response_db(truth.settings) - problem.filter_cap_db
+    order = np.argsort(np.abs(over.max(axis=1) - 0.1))
+    for labels in truth.settings[order[:200]]:
+        bound, reduced = relaxation.reduced_costs(relaxation.root(labels))
+        each = bound[0] + reduced[0][np.arange(len(labels)), truth.settings].sum(axis=1)
+        assert np.all(each[truth.feasible] <= truth.objective[truth.feasible] + 1e-9)
 
 
 def test_bound_and_struck_labels_hold_in_every_box(case):

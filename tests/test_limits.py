@@ -143,6 +143,8 @@ def test_cap_bars_dips_and_where_few_seats_are_short():
     assert [edge for edge in cap.edges if 20 < edge < 150] == pytest.approx(expected)
     inside = np.geomspace(expected[0] * 1.0001, expected[1] * 0.9999, 50)
     assert cap.at(inside).tolist() == [3.0] * 50
+    whatever = BoostCap.of(data, limits=cap.limits, target=Target(), by_seats=False)
+    assert whatever.at(np.array([40.0, 56.0, 80.0])).tolist() == [3.0] * 3
 
 
 def test_outside_the_data_the_nearest_measured_frequency_decides():
@@ -195,6 +197,8 @@ def test_granted_level_at_the_floor_and_at_the_corner_belongs_to_them():
     at = Limits().granted_level_db
     assert at(rows, np.array([-9.0, 1.0, 0.0]), 32.0) == 2.0  # 3 - 1 at the floor itself
     assert at(rows, np.array([-9.0, 1.0, 0.0]), 31.9) == 5.0
+    low = Limits(drive_boost_db=1.5).granted_level_db  # below what holds below the floor
+    assert low(rows, np.zeros(3), 100.0) == 1.5
     corner = Limits(high_pass_corner=32.0).granted_level_db
     assert corner(rows, np.array([9.0, 2.0, 0.0]), 0.0) == 4.0
 
@@ -259,3 +263,9 @@ def test_limits_are_held_finely_and_at_every_centre():
     assert 10.0 <= axis[0] < 10.2
     assert 295.0 < axis[-1] <= 300.0
     assert set(nine_bands().centres.tolist()) <= set(axis.tolist())
+
+
+def test_a_floor_of_nothing_is_no_edge():
+    limits = Limits(no_boost_below=0.0, drive_by_frequency=((20.0, 1.0), (80.0, 6.0)))
+    cap, _ = cap_of(SHORT, limits=limits)
+    assert np.isfinite(cap.at(np.array(cap.edges))).all()

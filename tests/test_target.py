@@ -228,6 +228,8 @@ def test_upper_limit_is_where_the_fall_to_the_end_is_six_db_below_the_median(cor
     assert estimate_upper_limit(SPAN, levels + 31.7) == found
     # a dip from which the level comes back is none, and neither hides nor moves the fall
     dipped = levels + bump_db(SPAN, centre=30, height_db=-20, octaves=0.05)
+    boomed = levels + bump_db(SPAN, centre=40, height_db=15, octaves=0.05)
+    assert estimate_upper_limit(SPAN, boomed) == pytest.approx(found, rel=2 / 24)
     assert estimate_upper_limit(SPAN, dipped) == pytest.approx(found, rel=2 / 24)
 
 

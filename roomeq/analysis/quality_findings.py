@@ -68,8 +68,8 @@ REMEDIES: dict[FindingCode, str] = {
     FindingCode.CLIPPING: "lower the input gain, or the playback level, and record again",
     FindingCode.DC_OFFSET: "use another input or interface; switch its high-pass on if it has one",
     FindingCode.DROPPED_SAMPLES: "use larger buffers, close other programs, and record again",
-    FindingCode.LOW_SNR: "sweep for longer, average more sweeps, or quieten the room; louder never below the "
-    "subwoofer's lower limit",
+    FindingCode.LOW_SNR: "sweep for longer, average more sweeps, or quieten the room; louder, but "
+    "never below the subwoofer's lower limit",
     FindingCode.NOISE_UNKNOWN: "leave 2 s of quiet before and 4 s after the sweep in the recording",
     FindingCode.HUM: "use balanced cables and one mains socket for all devices; never lift a "
     "protective earth",

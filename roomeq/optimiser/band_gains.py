@@ -375,14 +375,24 @@ def _judged(
         no_change = None
     loudness = task.loudness(gains)
     if chosen is not None:
-        loudness = replace(loudness, level_change_db=chosen.level_change_db, loudness_cut_db=0.0)
+        change_db = chosen.level_change_db + data.mean_db(
+            data.response_db(equaliser, gains) - data.present_db
+        )
+        loudness = replace(
+            loudness,
+            level_change_db=chosen.level_change_db,
+            loudness_change_db=change_db,
+            loudness_cut_db=0.0,
+        )
     bands = explain_bands(
         BandScene(
             data=data,
             problem=problem,
             equaliser=equaliser,
             freedoms=task.freedoms,
+            limits=task.limits,
             floor=task.floor,
+            upper_limit=task.target.upper_limit,
             clears_corner=task.corner is not None and data.frequencies[-1] < task.corner,
         ),
         labels=chosen_labels(problem, gains),

@@ -208,10 +208,15 @@ class FitData:
         return np.asarray(self.seat_db - self.level_db)
 
     @property
-    def few_seats_short(self) -> NDArray[np.bool_]:
-        """Where fewer than three quarters of the seats, by weight, are 1 dB short, shape (F,)."""
+    def share_short(self) -> FloatArray:
+        """Which share of the seats, by weight, is at least 1 dB short, excused apart, (F,)."""
         short = self.seat_error_db + self.allowance_db <= -SHORT_DB
-        return np.asarray(self.seat_weights @ short < SHORT_SHARE - 1e-9)
+        return np.asarray(self.seat_weights @ short)
+
+    @property
+    def few_seats_short(self) -> NDArray[np.bool_]:
+        """Where fewer than three quarters of the seats are short, shape (F,)."""
+        return np.asarray(self.share_short < SHORT_SHARE - 1e-9)
 
     def mean_db(self, response_db: FloatArray) -> float:
         """Return the weighted mean over the axis."""

@@ -164,7 +164,9 @@ class BoostCap:
         starts = np.concatenate(([LOWEST_ROW], edges))
         ends = np.concatenate((edges, [HIGHEST_ROW]))
         few = data.few_seats_short & by_seats
-        spans = [(LOWEST_ROW, limits.floor(target)), *data.dips]
+        spans = list(data.dips)
+        if (floor := limits.floor(target)) > LOWEST_ROW:
+            spans.append((LOWEST_ROW, floor))
         spans += list(zip(starts[few].tolist(), ends[few].tolist(), strict=True))
         if target.upper_limit is not None:
             spans.append((target.upper_limit, HIGHEST_ROW))

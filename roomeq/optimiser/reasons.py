@@ -20,7 +20,7 @@ from roomeq.bands import ThirdOctaveBand
 from roomeq.device.equaliser import FixedBandEqualiser
 from roomeq.levels import FloatArray
 from roomeq.optimiser.fit_data import FitData, within_spans
-from roomeq.optimiser.limits import BandFreedom
+from roomeq.optimiser.limits import BandFreedom, Limits
 from roomeq.optimiser.problem import BandGainProblem, LabelArray
 
 __all__ = [
@@ -102,8 +102,11 @@ class BandScene:
     problem : BandGainProblem
     equaliser : FixedBandEqualiser
     freedoms : tuple of BandFreedom
+    limits : Limits
     floor : float
         Hz below which nothing is boosted.
+    upper_limit : float or None
+        Hz above which nothing is, since a low-pass there is not known.
     clears_corner : bool
         Whether nothing was fitted near the crossover, to keep clear of it.
     """
@@ -112,7 +115,9 @@ class BandScene:
     problem: BandGainProblem
     equaliser: FixedBandEqualiser
     freedoms: tuple[BandFreedom, ...]
+    limits: Limits
     floor: float
+    upper_limit: float | None = None
     clears_corner: bool = False
 
     def inside(self, band: ThirdOctaveBand) -> NDArray[np.bool_]:
@@ -223,16 +228,20 @@ def _limit_in_the_way(scene: BandScene, trial: LabelArray) -> Reason:
     """Return the limit that a better step would break."""
     data, problem = scene.data, scene.problem
     _, frequency = problem.tightest(trial)
-    cap_db = problem.filter_cap_db
     if frequency <= scene.floor:
         return Reason.BELOW_LIMIT
+    if scene.upper_limit is not None and frequency >= scene.upper_limit:
+        return Reason.NEAR_CROSSOVER
     if within_spans(data.dips, np.array([frequency]))[0]:
         return Reason.CANCELLATION
-    nearest = int(np.abs(np.log(data.frequencies / frequency)).argmin())
-    if data.few_seats_short[nearest]:
-        return Reason.SEATS_DISAGREE
-    held_db = float(cap_db[np.searchsorted(problem.limit_frequencies, frequency)])
-    return Reason.HELD_BY_DRIVE_BOOST if held_db < cap_db.max() else Reason.HELD_BY_FILTER_BOOST
+    distance = np.abs(np.log(data.frequencies / frequency))
+    near = distance <= distance.min() + 1e-9  # two, where the place lies half-way between them
+    if data.few_seats_short[near].any():
+        share = data.share_short[near]
+        differ = bool(((share > 0.0) & (share < 1.0)).any())
+        return Reason.SEATS_DISAGREE if differ else Reason.NOT_WORTH_MOVING
+    held = scene.limits.drive_db([frequency])[0] < scene.limits.filter_boost_db
+    return Reason.HELD_BY_DRIVE_BOOST if held else Reason.HELD_BY_FILTER_BOOST
 
 
 def explained_choice(
