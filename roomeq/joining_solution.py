@@ -39,7 +39,14 @@ from roomeq.plan_joining import JoiningRecord, JoiningSeatRow, SumBandsRecord
 from roomeq.proposal_headroom import room_behind_protection
 from roomeq.room import Room
 
-__all__ = ["Joining", "band_task", "joining_record", "solve_joining", "tune_bands"]
+__all__ = [
+    "Joining",
+    "band_task",
+    "joining_record",
+    "solve_joining",
+    "tune_bands",
+    "with_bands_kept",
+]
 
 _LEAST_SEATS = 3
 
@@ -161,6 +168,25 @@ def solve_joining(room: Room, offer: JoiningOffer, *, keep_bands: bool = False) 
         behind=behind,
         high_pass=high_pass,
         data=_behind(room, measured, bypassed=bypassed, high_pass=high_pass),
+    )
+
+
+def with_bands_kept(found: Joining) -> Joining:
+    """Return the joining that only sets delay, polarity and filters; bands and level stay."""
+    if found.room.wanted is not None:  # the high-pass goes with the gains
+        return solve_joining(found.room, found.offer, keep_bands=True)
+    settings = found.alignment.chosen.settings
+    bands = found.bands
+    if bands is None:
+        return found
+    bands = bands if bands.joining == settings else replace(bands, joining=settings)
+    return replace(
+        found,
+        settings=settings,
+        bands=bands,
+        setting=bands.present(),
+        no_change=None,
+        keeps_bands=True,
     )
 
 

@@ -110,6 +110,14 @@ def test_now_is_what_was_measured_and_not_what_a_bypass_would_leave(room, found)
     np.testing.assert_allclose(found.record.before_level_db, fixed.record.before_level_db)
 
 
+def loud_kept(room):
+    """Return a plan that only joins, in a room whose bands would want much."""
+    loud = room.survey.filtered("sub", lambda axis: 1.0 + 3.0 * (np.abs(axis - 40.0) < 6.0))
+    measurements = tuple(m for m in loud.measurements if m.source != "both")
+    louder = replace(room, survey=replace(loud, measurements=measurements))
+    return propose(louder, node_limit=1, keep_bands=True)
+
+
 def test_check_join_and_propose_say_the_same(room, found):
     """One judge: the same words with the same figures, and the plan that join keeps is join's."""
     checked = room_text(room_overview(room))
@@ -118,6 +126,8 @@ def test_check_join_and_propose_say_the_same(room, found):
     for text in (checked, room_joining_text(found), plan_text(plan), plan_text(kept)):
         assert now in " ".join(text.split())
     assert kept.joining == found.record
+    assert "by the sum with the mains" not in plan_text(kept)
+    assert "left as it is, only joined" in " ".join(plan_text(loud_kept(room)).split())
     assert kept.joining.settings == found.record.settings
     assert [band.gain_db for band in kept.bands] == [band.present_db for band in kept.bands]
     alike = ("loss_before_db", "settings", "loss_db", "alignment", "polarity")

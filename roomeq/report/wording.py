@@ -14,7 +14,14 @@ from roomeq.plan import BandSetting, Caution, CautionCode, Plan
 from roomeq.report.headroom_text import note_text
 from roomeq.report.layout import signed
 
-__all__ = ["SAFETY", "caution_text", "level_purpose", "no_change_text", "reason_text"]
+__all__ = [
+    "SAFETY",
+    "caution_text",
+    "level_purpose",
+    "no_change_text",
+    "only_joined",
+    "reason_text",
+]
 
 SAFETY = (
     "Turn the volume down before changing a setting or starting a test signal, then rise in steps; "
@@ -55,9 +62,17 @@ def reason_text(band: BandSetting, plan: Plan) -> str:
         Reason.NOT_WORTH_MOVING: (
             "not worth a move" if band.gain_db == band.present_db else "not worth a further move"
         ),
-        Reason.SUM_WITH_MAINS: "by the sum with the mains",
+        Reason.SUM_WITH_MAINS: (
+            "left as it is, only joined" if only_joined(plan) else "by the sum with the mains"
+        ),
     }
     return words[band.reason]
+
+
+def only_joined(plan: Plan) -> bool:
+    """Return whether bands and level were left as they are on request."""
+    bands = None if plan.joining is None else plan.joining.bands
+    return bands is not None and not bands.chosen
 
 
 def _drive_limit_text(band: BandSetting, plan: Plan) -> str:
