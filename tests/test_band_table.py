@@ -189,7 +189,7 @@ def test_tables_that_are_none_are_refused(tmp_path, text, said):
 
 def test_ambiguity_has_its_own_class(tmp_path):
     with pytest.raises(AmbiguousTableError, match="name the seats with a word"):
-        sorted_cells("x;20\n20;70\n", path="t", seat=None, delimiter=None)
+        sorted_cells("x;20\n20;70\n", seat=None, delimiter=None)
 
 
 def test_the_settings_given_are_kept(tmp_path):
@@ -228,3 +228,10 @@ def test_what_cannot_be_opened_or_decoded_raises(tmp_path):
         read_band_table(tmp_path / "gone.csv")
     with pytest.raises(ValueError, match="no-such-codec"):
         read_band_table(_write(tmp_path, _bands_down()), encoding="no-such-codec")
+
+
+def test_a_fault_names_the_file(tmp_path):
+    path = _write(tmp_path, "band,sofa\n20,70\n25,x\n")
+    with pytest.raises(MeasurementFileError) as caught:
+        read_band_table(path)
+    assert (caught.value.path, caught.value.line) == (str(path), 3)

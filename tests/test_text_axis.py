@@ -9,8 +9,8 @@ from roomeq.importers.text_layout import find_table
 
 
 def kept(text: str, *, has_heading: bool = True) -> tuple[list[float], str]:
-    table = find_table(text, path="x.txt")
-    rows, notes = clean_rows(table, frequency=0, needed=(1,), has_heading=has_heading, path="x.txt")
+    table = find_table(text)
+    rows, notes = clean_rows(table, frequency=0, needed=(1,), has_heading=has_heading)
     return table.values[rows, 0].tolist(), " | ".join(notes)
 
 

@@ -71,30 +71,6 @@ def test_splits() -> None:
     assert POINT.split("'20';'70'") == ["20", "70"]
 
 
-@pytest.mark.parametrize(
-    ("dialect", "row", "expected"),
-    [
-        (POINT, "20.5;-70", ("20.5;-70", ";")),
-        (COMMA, '"20,5" ; 70', ("20.5 ; 70", ";")),
-        (Dialect(delimiter="|", decimal="."), "| 20 | 70 |", ("  20   70  ", " ")),
-        (Dialect(delimiter=", ", decimal=","), "20,5, 70", ("20.5\t70", "\t")),
-        (Dialect(delimiter=";", decimal=",", grouping="."), "1.000,5;70", ("1000.5;70", ";")),
-    ],
-)
-def test_plain_rows_become_canonical(dialect: Dialect, row: str, expected: tuple[str, str]) -> None:
-    assert dialect.plain_row(2).fullmatch(row)
-    assert dialect.canonical(row) == expected
-
-
-def test_what_is_no_plain_row() -> None:
-    for row in ("20.5;", "20.5", "20.5;nan", "20,5;70", "20.5;70;1", "20.5;7O", "1,000;70"):
-        assert not POINT.plain_row(2).fullmatch(row), row
-    grouped = Dialect(delimiter=";", decimal=".", grouping=",")
-    assert grouped.bad_grouping("1,000;2\n1,00;3")
-    assert not grouped.bad_grouping("1,000;2\n1,000,000;3")
-    assert grouped.bad_grouping("1,000;2\n1,001;3.1,234")
-
-
 def test_lines_that_start_with_a_number() -> None:
     assert all(map(starts_with_number, ("20", '  "-20,5"', "| .5 |", "; 3", "12 May")))
     assert not any(map(starts_with_number, ("", "Mean 71", "# 20", "- x", "--- 3")))

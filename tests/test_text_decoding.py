@@ -28,6 +28,7 @@ def read(tmp_path: Path, raw: bytes, **arguments: str) -> tuple[str, str]:
         (codecs.BOM_UTF32_LE + TEXT.encode("utf-32-le"), "utf-32"),
         (TEXT.encode("utf-16-le"), "utf-16-le"),
         (TEXT.encode("utf-16-be"), "utf-16-be"),
+        (TEXT.encode("utf-16-le") + b"\x1a", "utf-16-le"),  # half a character, cut off
         (TEXT.encode("latin-1"), "cp1252"),
         (TEXT.encode("cp850"), "cp850"),
         (TEXT.replace("Fréquence", "Częstotliwość").encode("cp1250"), "cp1250"),
@@ -64,3 +65,13 @@ def test_what_is_told_is_taken(tmp_path: Path) -> None:
     assert caught.value.line == 2
     with pytest.raises(ValueError, match="encoding"):
         read(tmp_path, b"20;70", encoding="no such codec")
+
+
+def test_a_file_too_large_for_a_response_is_refused_unread(tmp_path: Path) -> None:
+    path = tmp_path / "export.txt"
+    with path.open("wb") as file:
+        file.truncate(200 * 2**20)  # takes no room
+    with pytest.raises(MeasurementFileError, match="200 MiB large; text of up to 64 MiB") as caught:
+        read_decoded_text(path)
+    assert caught.value.path == str(path)
+    assert caught.value.remedy

@@ -2,12 +2,11 @@
 
 import pytest
 
-from roomeq.importers.text_dialect import choose_shape
-from roomeq.importers.text_fixed_width import fixed_width_lines
+from roomeq.importers.text_dialect import choose_shape, fixed_width_lines
 
 
 def completed(lines: list[str]) -> list[list[str]]:
-    shape = choose_shape(lines, path="x")
+    shape = choose_shape(lines)
     return [line.split() for line in fixed_width_lines(lines, shape=shape)]
 
 

@@ -10,7 +10,7 @@ ROWS = "20.5 70.1 3.5\n25.5 71.1 4.5\n31.5 70.2 5.5\n"
 
 
 def headings(text: str) -> Headings:
-    return read_headings(find_table(text, path="x.txt"), path="x.txt")
+    return read_headings(find_table(text))
 
 
 @pytest.mark.parametrize(

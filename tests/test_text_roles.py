@@ -15,9 +15,7 @@ WRAPPED = (-9.0 * AXIS + 180.0) % 360.0 - 180.0
 def columns(*texts: str, values: list[np.ndarray] | None = None, **told: object) -> Columns:
     table = [AXIS, *[LEVEL] * (len(texts) - 1)] if values is None else values
     found = any(texts)
-    return assign_columns(
-        np.column_stack(table), Headings(texts=texts, found=found), path="x", **told
-    )  # type: ignore[arg-type]
+    return assign_columns(np.column_stack(table), Headings(texts=texts, found=found), **told)  # type: ignore[arg-type]
 
 
 @pytest.mark.parametrize(
@@ -106,7 +104,9 @@ def test_the_caller_tells() -> None:
 
 
 def test_names() -> None:
-    assert columns("Hz", "Sofa (dB)").name(1) == "Sofa"
-    assert columns("Hz", "dB").name(1) == "column 2"
-    twins = columns("Hz", "Level (dB)", "Level (dB)")
-    assert [twins.name(c) for c in twins.levels] == ["Level (column 2)", "Level (column 3)"]
+    assert columns("Hz", "Sofa (dB)").names == ("Sofa",)
+    assert columns("Hz", "dB").names == ("column 2",)
+    assert columns("Hz", "Level (dB)", "Level (dB)").names == (
+        "Level (column 2)",
+        "Level (column 3)",
+    )

@@ -35,10 +35,10 @@ def test_frequency_unit(span: tuple[float, float], heading: str, scale: float | 
     axis = np.linspace(*span, 50)
     if scale is None:
         with pytest.raises(AmbiguousTableError, match="frequency_unit"):
-            frequency_scale(axis, heading_of(heading), unit=None, path="x")
+            frequency_scale(axis, heading_of(heading), unit=None)
     else:
-        assert frequency_scale(axis, heading_of(heading), unit=None, path="x")[0] == scale
-    assert frequency_scale(axis, heading_of(heading), unit="kHz", path="x")[0] == 1000.0
+        assert frequency_scale(axis, heading_of(heading), unit=None)[0] == scale
+    assert frequency_scale(axis, heading_of(heading), unit="kHz")[0] == 1000.0
 
 
 @pytest.mark.parametrize(
@@ -57,7 +57,7 @@ def test_frequency_unit(span: tuple[float, float], heading: str, scale: float | 
 )
 def test_level_unit(heading: str, value: float, level_db: float, reference: str) -> None:
     found, kind, _ = level_in_db(
-        np.array([value, value]), heading_of(heading), unit=None, path="x", where="column 2"
+        np.array([value, value]), heading_of(heading), unit=None, where="column 2"
     )
     np.testing.assert_allclose(found, level_db, atol=1e-4)
     assert kind == reference
@@ -66,15 +66,15 @@ def test_level_unit(heading: str, value: float, level_db: float, reference: str)
 @pytest.mark.parametrize("values", [[0.0, 1.0], [0.3, 12.0], [-600.0, 0.0], [70.0, 900.0]])
 def test_levels_that_may_be_something_else(values: list[float]) -> None:
     with pytest.raises(AmbiguousTableError, match="level_unit"):
-        level_in_db(np.array(values), UNTOLD, unit=None, path="x", where="column 2")
-    assert level_in_db(np.array(values), UNTOLD, unit="dB SPL", path="x", where="c")[1] == "spl"
+        level_in_db(np.array(values), UNTOLD, unit=None, where="column 2")
+    assert level_in_db(np.array(values), UNTOLD, unit="dB SPL", where="c")[1] == "spl"
 
 
 def test_weighted_levels_are_refused_unless_told() -> None:
     heading = heading_of("Level dB(A)")
     with pytest.raises(MeasurementFileError, match="A-weighted"):
-        level_in_db(np.array([70.0]), heading, unit=None, path="x", where="c")
-    assert level_in_db(np.array([70.0]), heading, unit="dB", path="x", where="c")[0] == 70.0
+        level_in_db(np.array([70.0]), heading, unit=None, where="c")
+    assert level_in_db(np.array([70.0]), heading, unit="dB", where="c")[0] == 70.0
 
 
 PHASES_DEG = np.linspace(100.0, -2000.0, 300)
@@ -95,12 +95,12 @@ PHASES_DEG = np.linspace(100.0, -2000.0, 300)
 def test_phase_unit(values: np.ndarray, factor: float | None) -> None:
     if factor is None:
         with pytest.raises(AmbiguousTableError, match="phase_unit"):
-            phase_in_deg(values, UNTOLD, unit=None, path="x", where="column 3")
+            phase_in_deg(values, UNTOLD, unit=None, where="column 3")
     else:
-        found, notes = phase_in_deg(values, UNTOLD, unit=None, path="x", where="column 3")
+        found, notes = phase_in_deg(values, UNTOLD, unit=None, where="column 3")
         np.testing.assert_allclose(found, values * factor)
         assert "assumed" in notes[0]
-    told, _ = phase_in_deg(values, UNTOLD, unit="rad", path="x", where="column 3")
+    told, _ = phase_in_deg(values, UNTOLD, unit="rad", where="column 3")
     np.testing.assert_allclose(told, np.rad2deg(values))
 
 

@@ -12,7 +12,6 @@ from __future__ import annotations
 import csv
 import re
 from dataclasses import dataclass
-from os import PathLike
 
 from roomeq.bands import ThirdOctaveBand, third_octave_band
 from roomeq.errors import AmbiguousTableError, MeasurementFileError
@@ -57,17 +56,13 @@ class _Row:
     cells: list[str]
 
 
-def sorted_cells(
-    text: str, *, path: str | PathLike[str], seat: str | None, delimiter: str | None
-) -> BandGrid:
+def sorted_cells(text: str, *, seat: str | None, delimiter: str | None) -> BandGrid:
     """Find out which edge of a table holds the bands, and sort its cells by seat and band.
 
     Parameters
     ----------
     text : str
         The text of the file.
-    path : path-like
-        The file, for messages.
     seat : str, optional
         Name of the only seat, whatever the table calls it.
     delimiter : str, optional
@@ -81,20 +76,20 @@ def sorted_cells(
     AmbiguousTableError
         If rows as well as columns could be bands.
     """
-    rows, mark = _rows(text, path, delimiter)
+    rows, mark = _rows(text, delimiter)
     if seat is not None and all(len(row.cells) == 2 and named_band(row.cells[0]) for row in rows):
         rows = [_Row(line=rows[0].line, cells=["", seat]), *rows]
     head, body = rows[0], rows[1:]
-    titles = _titles(rows, mark, path)
+    titles = _titles(rows, mark)
     columns = [(title, head.line) for title in titles]
     stubs = [(row.cells[0], row.line) for row in body]
-    bands_in_rows = _bands_in_rows(columns, stubs, path)
-    bands = _bands(stubs if bands_in_rows else columns, path)
+    bands_in_rows = _bands_in_rows(columns, stubs)
+    bands = _bands(stubs if bands_in_rows else columns)
     cells = [[(cell, row.line) for cell in _filled(row.cells[1:], len(titles))] for row in body]
     if bands_in_rows:
         cells = [list(column) for column in zip(*cells, strict=True)]
     return BandGrid(
-        seats=_seats(columns if bands_in_rows else stubs, path, seat),
+        seats=_seats(columns if bands_in_rows else stubs, seat),
         bands=bands,
         cells=tuple(tuple(row) for row in cells),
         bands_in_rows=bands_in_rows,
@@ -115,7 +110,7 @@ def named_band(cell: str) -> ThirdOctaveBand | None:
     return band if near and _LOWEST_BAND <= band.number <= _HIGHEST_BAND else None
 
 
-def _rows(text: str, path: str | PathLike[str], delimiter: str | None) -> tuple[list[_Row], str]:
+def _rows(text: str, delimiter: str | None) -> tuple[list[_Row], str]:
     lines = [
         (number, line)
         for number, line in enumerate(text.split("\n"), start=1)
@@ -126,7 +121,6 @@ def _rows(text: str, path: str | PathLike[str], delimiter: str | None) -> tuple[
     if len(rows) < 2 or max(len(row.cells) for row in rows) < 2:
         raise MeasurementFileError(
             "holds no table of band levels",
-            path=path,
             remedy="a row for each band and a column for each seat, or the other way round",
         )
     return rows, mark
@@ -157,7 +151,7 @@ def _filled(cells: list[str], width: int) -> list[str]:
     return cells + [""] * (width - len(cells))
 
 
-def _titles(rows: list[_Row], mark: str, path: str | PathLike[str]) -> list[str]:
+def _titles(rows: list[_Row], mark: str) -> list[str]:
     """Return the column headings without the corner, or say that there are none."""
     head, body = rows[0], rows[1:]
     widest = max(body, key=lambda row: len(row.cells))
@@ -165,7 +159,6 @@ def _titles(rows: list[_Row], mark: str, path: str | PathLike[str]) -> list[str]
     if not no_corner and named_band(head.cells[0]):
         raise MeasurementFileError(
             "the first line has no heading",
-            path=path,
             line=head.line,
             remedy="name each column in it; for one seat, give the seat",
         )
@@ -173,16 +166,13 @@ def _titles(rows: list[_Row], mark: str, path: str | PathLike[str]) -> list[str]
     if len(widest.cells) > len(titles) + 1:
         raise MeasurementFileError(
             f"{len(widest.cells)} cells, but the heading has {len(head.cells)}",
-            path=path,
             line=widest.line,
             remedy="with decimal commas, put semicolons between the cells",
         )
     return titles
 
 
-def _bands_in_rows(
-    columns: list[tuple[str, int]], stubs: list[tuple[str, int]], path: str | PathLike[str]
-) -> bool:
+def _bands_in_rows(columns: list[tuple[str, int]], stubs: list[tuple[str, int]]) -> bool:
     across, down = (
         sum(named_band(cell) is not None for cell, _ in edge) / len(edge)
         for edge in (columns, stubs)
@@ -190,23 +180,19 @@ def _bands_in_rows(
     if across == 1.0 and down == 1.0:
         raise AmbiguousTableError(
             "rows as well as columns could be bands",
-            path=path,
             line=columns[0][1],
             remedy="name the seats with a word, such as 'seat 20'",
         )
     if max(across, down) < 0.5:
         raise MeasurementFileError(
             "neither the first line nor the first column holds nominal frequencies",
-            path=path,
             line=columns[0][1],
             remedy="head each band with its nominal frequency: 20, 25, 31.5, 40 and so on",
         )
     return down > across
 
 
-def _bands(
-    headings: list[tuple[str, int]], path: str | PathLike[str]
-) -> tuple[ThirdOctaveBand, ...]:
+def _bands(headings: list[tuple[str, int]]) -> tuple[ThirdOctaveBand, ...]:
     bands: list[ThirdOctaveBand] = []
     for heading, line in headings:
         band = named_band(heading)
@@ -215,7 +201,6 @@ def _bands(
                 f"{heading!r} is no third-octave band"
                 if band is None
                 else f"the band of {band.label} Hz occurs twice",
-                path=path,
                 line=line,
                 remedy="nominal frequencies from 10 Hz to 20 kHz, each once, and nothing else",
             )
@@ -223,14 +208,11 @@ def _bands(
     return tuple(bands)
 
 
-def _seats(
-    names: list[tuple[str, int]], path: str | PathLike[str], seat: str | None
-) -> tuple[str, ...]:
+def _seats(names: list[tuple[str, int]], seat: str | None) -> tuple[str, ...]:
     if seat is not None:
         if len(names) != 1:
             raise MeasurementFileError(
                 f"holds {len(names)} seats, not {seat!r} alone",
-                path=path,
                 line=names[0][1],
                 remedy="leave the seat out: the table names its own",
             )
@@ -240,13 +222,12 @@ def _seats(
         if not name or _NO_SEAT.fullmatch(name):
             raise MeasurementFileError(
                 f"{name!r} names no seat",
-                path=path,
                 line=line,
                 remedy="name each seat; for one seat, give the seat",
             )
         if name in seats:
             raise MeasurementFileError(
-                f"seat {name!r} occurs twice", path=path, line=line, remedy="name each seat once"
+                f"seat {name!r} occurs twice", line=line, remedy="name each seat once"
             )
         seats.append(name)
     return tuple(seats)

@@ -17,7 +17,7 @@ from typing import Literal, get_args
 from roomeq.bands import ThirdOctaveBand
 from roomeq.errors import MeasurementFileError
 from roomeq.importers.band_grid import BandGrid, sorted_cells
-from roomeq.importers.text_decoding import read_decoded_text
+from roomeq.importers.text_decoding import faults_of, read_decoded_text
 from roomeq.importers.weighting import Weighting, remove_weighting
 from roomeq.response import FrequencyResponse
 
@@ -104,18 +104,20 @@ def read_band_table(
     if weighting not in get_args(Weighting):
         raise ValueError(f"weighting is one of {get_args(Weighting)}, got {weighting!r}")
     decoded = read_decoded_text(path, encoding=encoding)
-    grid = sorted_cells(decoded.text, path=path, seat=seat, delimiter=delimiter)
-    _check_letters(grid, weighting, path)
-    levels = _levels(grid, path, decimal)
-    order = sorted(range(len(grid.bands)), key=lambda index: grid.bands[index].number)
-    bands = tuple(grid.bands[index] for index in order)
+    with faults_of(path):
+        grid = sorted_cells(decoded.text, seat=seat, delimiter=delimiter)
+        _check_letters(grid, weighting)
+        levels = _levels(grid, decimal)
+        order = sorted(range(len(grid.bands)), key=lambda index: grid.bands[index].number)
+        bands = tuple(grid.bands[index] for index in order)
+        responses = tuple(
+            _response(bands, [row[index] for index in order], weighting) for row in levels
+        )
     return BandTable(
         path=fspath(path),
         seats=grid.seats,
         bands=bands,
-        responses=tuple(
-            _response(bands, [row[index] for index in order], weighting, path) for row in levels
-        ),
+        responses=responses,
         notes=(*decoded.notes, *_notes(bands, weighting)),
     )
 
@@ -132,7 +134,7 @@ def _notes(bands: tuple[ThirdOctaveBand, ...], weighting: Weighting) -> list[str
     return notes
 
 
-def _levels(grid: BandGrid, path: str | PathLike[str], decimal: str | None) -> list[list[float]]:
+def _levels(grid: BandGrid, decimal: str | None) -> list[list[float]]:
     """Return the levels by seat and band, in dB."""
     levels: list[list[float]] = []
     for seat, row in zip(grid.seats, grid.cells, strict=True):
@@ -144,7 +146,6 @@ def _levels(grid: BandGrid, path: str | PathLike[str], decimal: str | None) -> l
                 row_name, column_name = names if grid.bands_in_rows else names[::-1]
                 raise MeasurementFileError(
                     _fault_of(cell, value),
-                    path=path,
                     line=line,
                     where=f"row {row_name!r}, column {column_name!r}",
                     remedy=f"a level from 0 to {HIGHEST_LEVEL_DB:g} dB; leave out a seat or band "
@@ -173,7 +174,7 @@ def _fault_of(cell: str, value: float | None) -> str:
     return f"{cell!r} is no level"
 
 
-def _check_letters(grid: BandGrid, weighting: Weighting, path: str | PathLike[str]) -> None:
+def _check_letters(grid: BandGrid, weighting: Weighting) -> None:
     """Refuse a table that names another weighting than the one that was given."""
     texts = [grid.edges, *(cell for row in grid.cells for cell, _ in row)]
     letters = {letter.upper() for text in texts for letter in _UNIT_LETTER.findall(text)}
@@ -182,7 +183,6 @@ def _check_letters(grid: BandGrid, weighting: Weighting, path: str | PathLike[st
         raise MeasurementFileError(
             f"the table says dB({', '.join(sorted(others))}), but the weighting is given as "
             f"{weighting!r}",
-            path=path,
             remedy="give the weighting that the meter was set to",
         )
 
@@ -191,7 +191,6 @@ def _response(
     bands: tuple[ThirdOctaveBand, ...],
     levels: list[float],
     weighting: Weighting,
-    path: str | PathLike[str],
 ) -> FrequencyResponse:
     response = FrequencyResponse.from_level(
         [band.centre for band in bands], levels, level_reference="spl", resolution="third_octave"
@@ -199,4 +198,4 @@ def _response(
     try:
         return remove_weighting(response, weighting=weighting)
     except ValueError as error:
-        raise MeasurementFileError(str(error), path=path) from None
+        raise MeasurementFileError(str(error)) from None

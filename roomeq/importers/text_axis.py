@@ -9,19 +9,14 @@ the whole rows are alike.
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
-from numpy.typing import NDArray
 
 from roomeq.errors import MeasurementFileError
-from roomeq.importers.text_layout import Table
+from roomeq.importers.text_layout import IndexArray, Table
 from roomeq.levels import FloatArray
 
 __all__ = ["clean_rows"]
 
-IndexArray = NDArray[np.int64]
-_AT_ZERO = "row at 0 Hz dropped"
 _EDGE = 3  # rows that a preamble or footer may add
 
 
@@ -31,8 +26,7 @@ def clean_rows(
     frequency: int,
     needed: tuple[int, ...],
     has_heading: bool,
-    path: str,
-) -> tuple[IndexArray | slice, tuple[str, ...]]:
+) -> tuple[IndexArray, tuple[str, ...]]:
     """Return which rows of a table make the response, ascending, and notes.
 
     Parameters
@@ -45,13 +39,11 @@ def clean_rows(
         Columns in which a row must have a number.
     has_heading : bool
         Whether headings stand above the first row, so that no row of preamble can follow them.
-    path : str
-        The file, for messages.
 
     Returns
     -------
     tuple
-        Indices of the rows, or a slice where all stay; and notes.
+        Indices of the rows; and notes.
 
     Raises
     ------
@@ -61,50 +53,35 @@ def clean_rows(
     """
     notes: list[str] = []
     axis = table.values[:, frequency]
-    if _is_clean(table, axis, needed=needed, has_heading=has_heading):
-        return slice(None), ()
-    if axis[0] == 0 and _is_clean(table, axis, needed=needed, has_heading=True, start=1):
-        return slice(1, None), (_AT_ZERO,)
+    numbers = table.values[:, needed]
     rows = np.flatnonzero(np.isfinite(axis))
+    gone = axis.size - rows.size
     rows = _without_foreign_rows(table, axis, rows, has_heading=has_heading, notes=notes)
-    _refuse_disorder(table, axis, rows, path=path)
-    steady = rows[axis[rows] == 0]
-    if steady.size:
-        notes.append(_AT_ZERO)
+    _refuse_disorder(table, axis, rows)
+    if (axis[rows] == 0).any():
+        notes.append("row at 0 Hz dropped")
         rows = rows[axis[rows] != 0]
-    whole = np.isfinite(table.values[np.ix_(rows, np.array(needed))]).all(axis=1)
-    gone = int(np.count_nonzero(~whole)) + int(np.count_nonzero(~np.isfinite(axis)))
+    whole = np.isfinite(numbers[rows]).all(axis=1)
+    gone += rows.size - int(whole.sum())
     if gone:
         notes.append(f"{gone} row{'s' if gone > 1 else ''} without a number dropped (nan or empty)")
         rows = rows[whole]
     if rows.size > 1 and axis[rows[0]] > axis[rows[-1]]:
         notes.append("sorted from descending to ascending frequency")
         rows = rows[::-1]
-    rows = _without_repeats(table, axis, rows, needed=needed, notes=notes, path=path)
+    rows = _without_repeats(table, axis, numbers, rows, notes)
     if rows.size < 2:
         raise MeasurementFileError(
             f"only {rows.size} row{'' if rows.size == 1 else 's'} of usable numbers",
-            path=path,
             remedy="export frequency and level as columns, with at least two rows",
         )
     return rows, tuple(notes)
 
 
-def _is_clean(
-    table: Table, axis: FloatArray, *, needed: tuple[int, ...], has_heading: bool, start: int = 0
-) -> bool:
-    """Return whether every row from `start` on stays where it is; the usual case, and quick."""
-    axis = axis[start:]
-    if axis.size < 2 or not (axis[0] > 0 and bool((axis[1:] > axis[:-1]).all())):
-        return False
-    if not np.isfinite(axis[-1]) or (not has_heading and _first_is_foreign(table, axis)):
-        return False
-    return all(bool(np.isfinite(table.values[start:, column]).all()) for column in needed)
-
-
-def _direction(values: FloatArray) -> int:
-    steps = np.sign(np.diff(values))
-    return 1 if steps.sum() >= 0 else -1
+def _turned(values: FloatArray) -> FloatArray:
+    """Return the steps of an axis, positive where they follow its direction."""
+    steps = np.diff(values)
+    return steps if np.sign(steps).sum() >= 0 else -steps
 
 
 def _without_foreign_rows(
@@ -113,8 +90,7 @@ def _without_foreign_rows(
     """Leave out rows of numbers at the ends that belong to a preamble or footer."""
     if rows.size < 5:
         return rows
-    steps = np.diff(axis[rows]) * _direction(axis[rows])
-    back = np.flatnonzero(steps < 0)
+    back = np.flatnonzero(_turned(axis[rows]) < 0)
     start, stop = 0, rows.size
     if back.size and not has_heading and back[0] < _EDGE:
         start = int(back[back < _EDGE][-1]) + 1
@@ -136,10 +112,9 @@ def _without_foreign_rows(
 def _first_is_foreign(table: Table, axis: FloatArray) -> bool:
     """Return whether a first row stands out: whole numbers among decimals, and a leap after it."""
     mark = table.shape.dialect.decimal
-    with_marks = [
-        all(mark in cell for cell in table.shape.dialect.split(line)) for line in table.first_rows
-    ]
-    if len(with_marks) < 4 or mark in table.first_rows[0] or not all(with_marks[1:]):
+    first, *others = table.first_rows
+    cells = [cell for line in others for cell in table.shape.dialect.split(line)]
+    if len(others) < 3 or mark in first or not all(mark in cell for cell in cells):
         return False
     if min(axis[:4]) <= 0:
         return False
@@ -147,49 +122,39 @@ def _first_is_foreign(table: Table, axis: FloatArray) -> bool:
     return bool(gaps[0] > 2.0 * gaps[1:].max() and ratios[0] > 3.0 * ratios[1:].max())
 
 
-def _refuse_disorder(table: Table, axis: FloatArray, rows: IndexArray, *, path: str) -> None:
+def _refuse_disorder(table: Table, axis: FloatArray, rows: IndexArray) -> None:
     values = axis[rows]
     if values.size and values.min() < 0:
         row = rows[int(np.argmax(values < 0))]
         raise MeasurementFileError(
             f"{axis[row]:g} is no frequency",
-            path=path,
             line=int(table.line_numbers[row]),
             remedy="give frequency_column if the frequencies stand in another column",
         )
-    wrong = np.diff(values) * _direction(values) < 0
+    wrong = _turned(values) < 0
     if wrong.any():
         place = int(np.argmax(wrong))
         row, before = rows[place + 1], rows[place]
         raise MeasurementFileError(
             f"frequency {axis[row]:g} comes after {axis[before]:g}: neither rising nor falling "
             "throughout",
-            path=path,
             line=int(table.line_numbers[row]),
             remedy="sort the rows by frequency, or give frequency_column",
         )
 
 
 def _without_repeats(
-    table: Table,
-    axis: FloatArray,
-    rows: IndexArray,
-    *,
-    needed: tuple[int, ...],
-    notes: list[str],
-    path: str,
+    table: Table, axis: FloatArray, numbers: FloatArray, rows: IndexArray, notes: list[str]
 ) -> IndexArray:
     repeated = np.flatnonzero(np.diff(axis[rows]) == 0)
     if not repeated.size:
         return rows
-    numbers: NDArray[Any] = table.values[:, np.array(needed)]
     differ = (numbers[rows[repeated]] != numbers[rows[repeated + 1]]).any(axis=1)
     if differ.any():
         first, second = sorted(rows[repeated[int(np.argmax(differ))] + np.array([0, 1])])
         raise MeasurementFileError(
             f"frequency {axis[second]:g} stands in line {table.line_numbers[first]} too, with "
             "other values",
-            path=path,
             line=int(table.line_numbers[second]),
             remedy="delete one of the two, or export frequencies with more digits",
         )

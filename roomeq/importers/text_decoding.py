@@ -12,18 +12,18 @@ from __future__ import annotations
 
 import codecs
 import re
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
-from mmap import ACCESS_READ, mmap
 from os import PathLike
 from pathlib import Path
 
 from roomeq.errors import MeasurementFileError
 from roomeq.importers.text_words import heading_of
 
-__all__ = ["DecodedText", "read_decoded_text"]
+__all__ = ["DecodedText", "faults_of", "read_decoded_text"]
 
-_LARGEST_BYTES = 2**30
-_MAPPED_BYTES = 2**20
+_LARGEST_BYTES = 64 * 2**20
 _MARKS = (
     (codecs.BOM_UTF8, "utf-8-sig"),
     (codecs.BOM_UTF32_LE, "utf-32"),
@@ -43,16 +43,19 @@ _CODE_PAGES = ("cp1252", "cp1250", "cp850", "cp852", "latin-1")
 _ASCII = bytes(range(128))
 _CONTROLS = bytes(c for c in range(32) if c not in b"\t\n\r\x0b\x0c\x1a\x1b")
 _LOOK_ALIKES = {
-    **dict.fromkeys("\u2212\u2010\u2011\u2012\u2013\u2014\u2015\ufe63\uff0d\u00ad", "-"),
-    **dict.fromkeys("\u00a0\u2000\u2001\u2002\u2003\u2004\u2005\u2006\u2007\u2008", " "),
-    **dict.fromkeys("\u2009\u200a\u202f\u205f\u3000", " "),
-    **dict.fromkeys("\u200b\u200c\u200d\u200e\u200f\u2060\ufeff\u202a\u202c\u202d", ""),
-    **dict.fromkeys("\u2018\u2019\u02bc\u00b4", "'"),
-    **dict.fromkeys("\u201c\u201d\u201e\u00ab\u00bb", '"'),
-    **dict.fromkeys("\u2502\u2503\u2551\u00a6\uff5c", "|"),
-    **dict.fromkeys("\u0085\u2028\u2029", " "),
-    "\uff0b": "+", "\uff0c": ",", "\uff0e": ".", "\uff1b": ";", "\uff08": "(", "\uff09": ")",
-}  # fmt: skip
+    character: plain
+    for plain, characters in {
+        "-": "\u2212\u2010\u2011\u2012\u2013\u2014\u2015\ufe63\uff0d\u00ad",
+        " ": "\u00a0\u2000\u2001\u2002\u2003\u2004\u2005\u2006\u2007\u2008\u2009\u200a\u202f\u205f"
+        "\u3000\u0085\u2028\u2029",
+        "": "\u200b\u200c\u200d\u200e\u200f\u2060\ufeff\u202a\u202c\u202d",
+        "'": "\u2018\u2019\u02bc\u00b4",
+        '"': "\u201c\u201d\u201e\u00ab\u00bb",
+        "|": "\u2502\u2503\u2551\u00a6\uff5c",
+        **dict(zip("+,.;()", "\uff0b\uff0c\uff0e\uff1b\uff08\uff09", strict=True)),
+    }.items()
+    for character in characters
+}
 _BLANKS = "\u00a0\u2007\u2008\u2009\u202f"
 _GROUPED_BY_BLANK = re.compile(rf"(?<![\d.,])\d{{1,3}}(?:[{_BLANKS}]\d{{3}})+(?!\d)")
 _BETWEEN_DIGITS = re.compile(rf"[{_BLANKS}]")
@@ -77,6 +80,19 @@ class DecodedText:
     notes: tuple[str, ...] = ()
 
 
+@contextmanager
+def faults_of(path: str | PathLike[str]) -> Iterator[None]:
+    """Add the file to faults found in its text."""
+    try:
+        yield
+    except MeasurementFileError as error:
+        if error.path is not None:
+            raise
+        raise type(error)(
+            error.message, path=path, line=error.line, where=error.where, remedy=error.remedy
+        ) from None
+
+
 def read_decoded_text(path: str | PathLike[str], *, encoding: str | None = None) -> DecodedText:
     """Read a file as text.
 
@@ -96,40 +112,26 @@ def read_decoded_text(path: str | PathLike[str], *, encoding: str | None = None)
     OSError
         If the file cannot be opened.
     """
-    size = Path(path).stat().st_size
-    if size > _LARGEST_BYTES:
-        raise MeasurementFileError(
-            f"is {size / 2**20:.0f} MiB large, more than any response needs",
-            path=path,
-            remedy="export fewer points, or a shorter frequency range",
-        )
-    if encoding is None and size > _MAPPED_BYTES:
-        text = _ascii_text(path)
-        if text is not None:
-            return DecodedText(text=_plain(text), encoding="ascii")
-    raw = Path(path).read_bytes()
-    if len(raw) < 4096 and not raw.strip(b"\x00 \t\r\n\x1a\xef\xbb\xbf\xff\xfe"):
-        raise MeasurementFileError("is empty", path=path, remedy="export the measurement again")
-    if encoding is not None:
-        text, name = _decoded_as_told(raw, encoding, path), encoding
+    with faults_of(path):
+        size = Path(path).stat().st_size
+        if size > _LARGEST_BYTES:
+            raise MeasurementFileError(
+                f"is {size / 2**20:.0f} MiB large; text of up to {_LARGEST_BYTES // 2**20} MiB is "
+                "read, more than any response needs",
+                remedy="export fewer points, or a shorter frequency range",
+            )
+        raw = Path(path).read_bytes()
         notes: tuple[str, ...] = ()
-    else:
-        text, name, notes = _decoded_by_evidence(raw, path)
-    return DecodedText(text=_plain(text), encoding=name, notes=notes)
+        if len(raw) < 4096 and not raw.strip(b"\x00 \t\r\n\x1a\xef\xbb\xbf\xff\xfe"):
+            raise MeasurementFileError("is empty", remedy="export the measurement again")
+        if encoding is None:
+            encoding, notes = _likeliest_encoding(raw)
+            if encoding.startswith("utf-16-"):
+                raw = raw[: len(raw) // 2 * 2]
+        return DecodedText(text=_plain(_decoded(raw, encoding)), encoding=encoding, notes=notes)
 
 
-def _ascii_text(path: str | PathLike[str]) -> str | None:
-    """Return the text of a large file that is plain ASCII, without a copy of its bytes."""
-    with Path(path).open("rb") as file, mmap(file.fileno(), 0, access=ACCESS_READ) as mapped:
-        try:
-            text = str(mapped, "ascii")
-        except UnicodeDecodeError:
-            return None
-    start = text[:65536].encode()
-    return None if "\x00" in text or start.translate(None, _CONTROLS) != start else text
-
-
-def _decoded_as_told(raw: bytes, encoding: str, path: str | PathLike[str]) -> str:
+def _decoded(raw: bytes, encoding: str) -> str:
     try:
         codecs.lookup(encoding)
     except LookupError as error:
@@ -140,45 +142,40 @@ def _decoded_as_told(raw: bytes, encoding: str, path: str | PathLike[str]) -> st
         start = getattr(error, "start", 0)
         raise MeasurementFileError(
             f"byte {raw[start : start + 1].hex()} is not valid in {encoding}",
-            path=path,
             line=raw[:start].count(b"\n") + 1,
             remedy="leave encoding out, or give the one the instrument writes",
         ) from error
 
 
-def _decoded_by_evidence(raw: bytes, path: str | PathLike[str]) -> tuple[str, str, tuple[str, ...]]:
+def _likeliest_encoding(raw: bytes) -> tuple[str, tuple[str, ...]]:
+    """Return the encoding that the bytes show, and notes."""
     for mark, codec in _MARKS:
         if raw.startswith(mark):
-            return _decoded_as_told(raw, codec, path), codec, ()
+            return codec, ()
     for magic, kind in _KINDS:
         if raw.startswith(magic):
-            raise _no_text(f"is {kind}, not text", path)
-    if raw.isascii() and b"\x00" not in raw:
-        _refuse_binary(raw, path)
-        return raw.decode("ascii"), "ascii", ()
+            raise _no_text(f"is {kind}, not text")
     if b"\x00" in raw[:4096]:
         order = _utf16_order(raw)
         if order is None:
-            raise _no_text("holds zero bytes: it is not text", path)
-        text = _decoded_as_told(raw[: len(raw) // 2 * 2], order, path)
-        return text, order, (f"read as {order}, which has no byte-order mark here",)
-    _refuse_binary(raw, path)
-    try:
-        return raw.decode("utf-8"), "utf-8", ()
-    except UnicodeDecodeError:
-        codec = _likeliest_code_page(raw)
-        return raw.decode(codec), codec, (f"read as {codec}: it is not UTF-8",)
-
-
-def _no_text(message: str, path: str | PathLike[str]) -> MeasurementFileError:
-    return MeasurementFileError(message, path=path, remedy="export the measurement as text")
-
-
-def _refuse_binary(raw: bytes, path: str | PathLike[str]) -> None:
+            raise _no_text("holds zero bytes: it is not text")
+        return order, (f"read as {order}, which has no byte-order mark here",)
     start = raw[:65536]
     strange = len(start) - len(start.translate(None, _CONTROLS))
     if strange > 0.01 * len(start):
-        raise _no_text(f"holds {strange} control bytes near its start: it is not text", path)
+        raise _no_text(f"holds {strange} control bytes near its start: it is not text")
+    if raw.isascii():
+        return "ascii", ()
+    try:
+        raw.decode("utf-8")
+    except UnicodeDecodeError:
+        codec = _likeliest_code_page(raw)
+        return codec, (f"read as {codec}: it is not UTF-8",)
+    return "utf-8", ()
+
+
+def _no_text(message: str) -> MeasurementFileError:
+    return MeasurementFileError(message, remedy="export the measurement as text")
 
 
 def _utf16_order(raw: bytes) -> str | None:

@@ -7,6 +7,10 @@ one under which most of them become rows of equally many numbers wins. Where two
 survive, the reading that can be a response wins: frequencies that rise or fall throughout, and a
 column of values that can be levels. If both can, or commas part both numbers and decimals, that is
 ambiguous and the error names the argument that settles it.
+
+Columns of fixed width are found from the complete rows: they all end, or all begin, at the same
+characters. A line with fewer cells is cut there, and only if every cell of it fits; a blank becomes
+``nan``.
 """
 
 from __future__ import annotations
@@ -15,18 +19,20 @@ import math
 import re
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from itertools import pairwise
 from typing import get_args
 
 from roomeq.errors import AmbiguousTableError, MeasurementFileError
 from roomeq.importers.text_cells import DecimalMark, Dialect, starts_with_number
 
-__all__ = ["Shape", "choose_shape"]
+__all__ = ["Shape", "choose_shape", "fixed_width_lines"]
 
 _DELIMITERS = (";", "\t", "|", ",", " ")
-_SPACED = re.compile(r"\d,\d.*, |, .*\d,\d")  # 20,5, 70,3: the comma with a blank parts cells
+_DECIMAL_COMMA = re.compile(r"\d,\d")
 _SAMPLE = 32
+_CELL = re.compile(r"\S+")
+_LOOKED_AT = 200
 _HIGHEST_LEVEL = 400.0
 """A value beyond this, in dB, is no level (common practice, no source)."""
 
@@ -43,14 +49,11 @@ class Shape:
         Cells in a row.
     numeric : tuple of int
         Columns that hold numbers, counted from 0; the others hold text.
-    plain : bool
-        Whether most rows hold nothing but plain numbers.
     """
 
     dialect: Dialect
     count: int
     numeric: tuple[int, ...]
-    plain: bool
 
     def values(self, line: str) -> list[float] | None:
         """Return the numbers of a row, shape (numeric columns,), or None if it is no row."""
@@ -63,13 +66,7 @@ class Shape:
             if value is None:
                 return None
             found.append(value)
-        return None if all(math.isnan(value) for value in found) else found
-
-    def is_row(self, line: str) -> bool:
-        """Return whether a line is a row."""
-        if self.plain and self.dialect.plain_row(self.count).fullmatch(line):
-            return True
-        return self.values(line) is not None
+        return None if all(map(math.isnan, found)) else found
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -81,7 +78,6 @@ class _Trial:
 def choose_shape(
     lines: Sequence[str],
     *,
-    path: str,
     delimiter: str | None = None,
     decimal: DecimalMark | None = None,
 ) -> Shape:
@@ -91,8 +87,6 @@ def choose_shape(
     ----------
     lines : sequence of str
         Lines of the file, or enough of them.
-    path : str
-        The file, for messages.
     delimiter, decimal : str, optional
         Given where known.
 
@@ -109,13 +103,13 @@ def choose_shape(
         others = _sample([line for line in lines if any(c.isdigit() for c in line)])
         trials += _trials(others, delimiter=delimiter, decimal=decimal, text_columns=True)
     if not trials:
-        raise _no_table(lines, path=path, sample=sample)
+        raise _no_table(lines, sample=sample)
     most = max(len(trial.rows) for trial in trials)
     good = [trial for trial in trials if len(trial.rows) >= 0.9 * most]
     fewest = min(trial.shape.count - len(trial.shape.numeric) for trial in good)
     good = [t for t in good if t.shape.count - len(t.shape.numeric) == fewest]
     first = good[0].shape.dialect.delimiter
-    return _settled([t for t in good if t.shape.dialect.delimiter == first], path=path)
+    return _settled([t for t in good if t.shape.dialect.delimiter == first])
 
 
 def _sample(lines: list[str]) -> list[str]:
@@ -131,12 +125,17 @@ def _sample(lines: list[str]) -> list[str]:
     return [lines[i] for i in sorted(chosen)]
 
 
+def _is_spaced(line: str) -> bool:
+    """Return whether a comma with a blank parts cells and one without is a decimal mark."""
+    return ", " in line and _DECIMAL_COMMA.search(line) is not None
+
+
 def _trials(
     sample: list[str], *, delimiter: str | None, decimal: DecimalMark | None, text_columns: bool
 ) -> list[_Trial]:
     trials = []
     joined = "\n".join(sample)
-    spaced = sum(_SPACED.search(line) is not None for line in sample) > 0.8 * len(sample)
+    spaced = sum(map(_is_spaced, sample)) > 0.8 * len(sample)
     marks = (", ", *_DELIMITERS) if spaced else _DELIMITERS
     for mark in (delimiter,) if delimiter is not None else marks:
         if mark != " " and 2 * sum(mark in line for line in sample) < len(sample):
@@ -168,29 +167,14 @@ def _trial(sample: list[str], dialect: Dialect, text_columns: bool) -> _Trial | 
             for row in rows
         ]
         kept = [row for row in kept if len(row) == len(numeric)]
-        finite = [row for row in kept if any(map(math.isfinite, row))]
-        if finite and len(numeric) >= 2:
-            return _Trial(shape=_shape(dialect, count, numeric, split), rows=tuple(kept))
+        if len(numeric) >= 2 and any(any(map(math.isfinite, row)) for row in kept):
+            return _Trial(
+                shape=Shape(dialect=dialect, count=count, numeric=numeric), rows=tuple(kept)
+            )
     return None
 
 
-def _shape(dialect: Dialect, count: int, numeric: tuple[int, ...], split: list[list[str]]) -> Shape:
-    marks = frozenset(dialect.groups)
-    groups = {
-        dialect.grouping_in(cells[column])
-        for cells in split
-        if len(cells) == count
-        for column in numeric
-        if not marks.isdisjoint(cells[column])
-    } - {""}
-    if len(groups) == 1:
-        dialect = replace(dialect, grouping=groups.pop())
-    plain = len(numeric) == count and dialect.delimiter != dialect.decimal
-    plain = plain and dialect.grouping != dialect.delimiter
-    return Shape(dialect=dialect, count=count, numeric=numeric, plain=plain and not groups)
-
-
-def _settled(good: list[_Trial], *, path: str) -> Shape:
+def _settled(good: list[_Trial]) -> Shape:
     """Choose between decimal point and decimal comma, for one delimiter."""
     most = max(len(trial.rows) for trial in good)
     good = [trial for trial in good if len(trial.rows) == most]
@@ -200,7 +184,6 @@ def _settled(good: list[_Trial], *, path: str) -> Shape:
             raise AmbiguousTableError(
                 "commas or points may be decimal marks or group thousands: both readings are "
                 f"possible ({_first_values(possible[0])} or {_first_values(possible[1])})",
-                path=path,
                 remedy='give decimal="," or decimal="."',
             )
         good = possible or good
@@ -224,18 +207,70 @@ def _can_be_response(rows: Sequence[tuple[float, ...]]) -> bool:
     )
 
 
-def _no_table(lines: Sequence[str], *, path: str, sample: list[str]) -> MeasurementFileError:
+def _no_table(lines: Sequence[str], *, sample: list[str]) -> MeasurementFileError:
     if not sample:
         return MeasurementFileError(
             "holds text but no table of numbers",
-            path=path,
             remedy="export frequency and level as columns of text",
         )
     number = next(i for i, line in enumerate(lines) if line == sample[len(sample) // 2])
     return MeasurementFileError(
         f"no table of two columns or more: {lines[number].strip()[:60]!r} is one number only "
         "or cannot be split",
-        path=path,
         line=number + 1,
         remedy="export frequency and level as columns, or give delimiter and decimal",
     )
+
+
+def fixed_width_lines(lines: Sequence[str], *, shape: Shape) -> list[str]:
+    """Return the lines with the short rows of a fixed-width table completed.
+
+    Parameters
+    ----------
+    lines : sequence of str
+        Lines of the file.
+    shape : Shape
+        Shape of its rows; parted by blanks.
+
+    Returns
+    -------
+    list of str
+        The same lines; where a row had a blank cell it says ``nan`` now, and numbers that touched
+        are apart. Unchanged if the table has no fixed columns.
+    """
+    rows = [index for index, line in enumerate(lines) if starts_with_number(line)]
+    short = [index for index in rows if len(lines[index].split()) < shape.count]
+    whole = [lines[index] for index in rows if len(lines[index].split()) == shape.count]
+    whole = [line for line in whole if short and shape.values(line) is not None][:_LOOKED_AT]
+    changed = list(lines)
+    if len(whole) < 2:
+        return changed
+    spans = [[found.span() for found in _CELL.finditer(line)] for line in whole]
+    begins, ends = ({tuple(span[side] for span in row) for row in spans} for side in (0, 1))
+    if min(len(begins), len(ends)) > 1:
+        return changed
+    right = len(ends) == 1
+    fields = list(pairwise((0, *ends.pop()) if right else (*begins.pop(), 10**6)))
+    last = max(index for index, line in enumerate(lines) if line.strip())
+    for index in short:
+        cells = _cells(lines[index], fields, right=right)
+        if cells is not None and (index != last or cells[-1]):  # else it may be cut off
+            changed[index] = " ".join(cell or "nan" for cell in cells)
+    return changed
+
+
+def _cells(line: str, fields: Sequence[tuple[int, int]], *, right: bool) -> list[str] | None:
+    if right and len(line.rstrip()) > fields[-1][1]:
+        return None
+    if not right and line[: fields[0][0]].strip():
+        return None
+    cells = []
+    for begin, end in fields:
+        cell = line[begin:end]
+        text = cell.strip()
+        if text and (len(text.split()) > 1 or cell[-1 if right else 0].isspace()):
+            return None
+        if text and right and len(line) < end:
+            return None
+        cells.append(text)
+    return cells if cells[0] else None

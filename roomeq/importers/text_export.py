@@ -20,12 +20,11 @@ import numpy as np
 
 from roomeq.bands import third_octave_bands
 from roomeq.errors import AmbiguousTableError, MeasurementFileError
-from roomeq.importers.text_axis import IndexArray, clean_rows
+from roomeq.importers.text_axis import clean_rows
 from roomeq.importers.text_cells import DecimalMark
-from roomeq.importers.text_decoding import read_decoded_text
-from roomeq.importers.text_dialect import Shape
-from roomeq.importers.text_header import read_headings
-from roomeq.importers.text_layout import Table, find_table
+from roomeq.importers.text_decoding import faults_of, read_decoded_text
+from roomeq.importers.text_header import Headings, read_headings
+from roomeq.importers.text_layout import IndexArray, Table, find_table
 from roomeq.importers.text_roles import Columns, Pick, assign_columns
 from roomeq.importers.text_units import (
     FrequencyUnit,
@@ -37,12 +36,9 @@ from roomeq.importers.text_units import (
     linear_scale,
     phase_in_deg,
 )
-from roomeq.levels import FloatArray
-from roomeq.response import ComplexArray, FrequencyResponse, LevelReference
+from roomeq.response import FrequencyResponse, LevelReference
 
 __all__ = ["TextExport", "read_text_export"]
-
-_BLOCK = 8192
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -67,11 +63,7 @@ class TextExport:
     notes: tuple[str, ...] = ()
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Units:
-    frequency: FrequencyUnit | None
-    level: LevelUnit | None
-    phase: PhaseUnit | None
+_Units = tuple[FrequencyUnit | None, LevelUnit | None, PhaseUnit | None]
 
 
 def read_text_export(
@@ -128,65 +120,58 @@ def read_text_export(
     OSError
         If the file cannot be opened.
     """
-    _check_choice("frequency_unit", frequency_unit, get_args(FrequencyUnit))
-    _check_choice("level_unit", level_unit, get_args(LevelUnit))
-    _check_choice("phase_unit", phase_unit, get_args(PhaseUnit))
-    _check_choice("decimal", decimal, get_args(DecimalMark))
+    for name, given, choices in (
+        ("frequency_unit", frequency_unit, get_args(FrequencyUnit)),
+        ("level_unit", level_unit, get_args(LevelUnit)),
+        ("phase_unit", phase_unit, get_args(PhaseUnit)),
+        ("decimal", decimal, get_args(DecimalMark)),
+    ):
+        if given is not None and given not in choices:
+            raise ValueError(f"{name} is one of {choices}, got {given!r}")
     if delimiter is not None and (not delimiter or "\n" in delimiter):
         raise ValueError(f"delimiter must be one character or more, got {delimiter!r}")
     levels = [level_column] if isinstance(level_column, int | str) else level_column
     if levels is not None and not levels:
         raise ValueError("level_column must name a column at least")
-    name = fspath(path)
     decoded = read_decoded_text(path, encoding=encoding)
     mark = " " if delimiter is not None and delimiter.isspace() and delimiter != "\t" else delimiter
-    table = find_table(decoded.text, path=name, delimiter=mark, decimal=decimal)
-    headings = read_headings(table, path=name)
-    if mark is None or decimal is None:
+    with faults_of(path):
+        table = find_table(decoded.text, delimiter=mark, decimal=decimal)
+        headings = read_headings(table)
         numbers = [pick for pick in levels or () if isinstance(pick, int)]
-        if not numbers or 2 * max(numbers) <= table.shape.count:
-            _refuse_commas_of_both_kinds(table, all(headings.texts), path=name, decimal=decimal)
-    columns = assign_columns(
-        table.values,
-        headings,
-        path=name,
-        frequency=frequency_column,
-        levels=levels,
-        phase=phase_column,
-    )
-    units = _Units(frequency=frequency_unit, level=level_unit, phase=phase_unit)
-    responses, notes = _responses(table, columns, units, has_heading=headings.found, path=name)
+        if (
+            decimal != "."
+            and not (mark and decimal)
+            and (not numbers or 2 * max(numbers) <= table.shape.count)
+        ):
+            _refuse_commas_of_both_kinds(table, headings)
+        columns = assign_columns(
+            table.values, headings, frequency=frequency_column, levels=levels, phase=phase_column
+        )
+        units = (frequency_unit, level_unit, phase_unit)
+        responses, notes = _responses(table, columns, units, has_heading=headings.found)
     return TextExport(
-        path=name,
-        names=tuple(columns.name(column) for column in columns.levels),
+        path=fspath(path),
+        names=columns.names,
         responses=responses,
         notes=(*decoded.notes, *table.notes, *columns.notes, *notes),
     )
 
 
-def _check_choice(argument: str, value: object, choices: tuple[str, ...]) -> None:
-    if value is not None and value not in choices:
-        raise ValueError(f"{argument} is one of {choices}, got {value!r}")
-
-
-def _refuse_commas_of_both_kinds(
-    table: Table, has_heading: bool, *, path: str, decimal: DecimalMark | None
-) -> None:
+def _refuse_commas_of_both_kinds(table: Table, headings: Headings) -> None:
     """Refuse ``20,5,70,3``: its commas may part cells only, or be decimal commas as well."""
-    shape: Shape = table.shape
-    if shape.dialect != type(shape.dialect)(delimiter=",", decimal=".") or decimal == ".":
+    shape, first = table.shape, table.first_rows[0]
+    if (shape.dialect.delimiter, shape.dialect.decimal) != (",", ".") or all(headings.texts):
         return
-    if shape.count < 3 or len(shape.numeric) < shape.count or has_heading:
+    if shape.count < 3 or len(shape.numeric) < shape.count:
         return
-    after_comma = table.values[:, 1:]
-    if not np.all(table.values == np.floor(table.values)) or after_comma[:, ::2].min() < 0:
+    whole = bool(np.all(table.values == np.floor(table.values)))
+    if not whole or table.values[:, 1::2].min() < 0:
         return
     if any("." in line or '"' in line or ", " in line for line in table.first_rows):
         return
     raise AmbiguousTableError(
-        f"commas may part the cells of {table.first_rows[0].strip()[:60]!r} or be decimal marks as "
-        "well",
-        path=path,
+        f"commas may part the cells of {first.strip()[:60]!r} or be decimal marks as well",
         line=int(table.line_numbers[0]),
         remedy='give decimal="." if they only part cells, or decimal="," with delimiter="," if '
         "every second one is a decimal mark",
@@ -194,34 +179,30 @@ def _refuse_commas_of_both_kinds(
 
 
 def _responses(
-    table: Table, columns: Columns, units: _Units, *, has_heading: bool, path: str
+    table: Table, columns: Columns, units: _Units, *, has_heading: bool
 ) -> tuple[tuple[FrequencyResponse, ...], tuple[str, ...]]:
     needed = (*columns.levels, *columns.phases, *columns.imaginary)
-    values = table.values
     rows, notes = clean_rows(
-        table, frequency=columns.frequency, needed=needed, has_heading=has_heading, path=path
+        table, frequency=columns.frequency, needed=needed, has_heading=has_heading
     )
-    axis = values[rows, columns.frequency]
-    scale, more = frequency_scale(
-        axis[[0, -1]],
-        columns.headings[columns.frequency],
-        unit=units.frequency,
-        path=path,
-    )
-    if scale != 1.0:
-        axis = axis * scale
+    axis = table.values[rows, columns.frequency]
+    scale, more = frequency_scale(axis[[0, -1]], columns.headings[columns.frequency], unit=units[0])
+    axis = axis * scale
     all_notes = [*notes, *more]
     responses = []
     for place in range(len(columns.levels)):
-        stored, reference = _stored(table, columns, units, rows, place, all_notes, path=path)
-        extra: dict[str, Any] = {"level_reference": reference}
+        stored, reference = _stored(table, columns, units, rows, place, all_notes)
+        snr_db = None
         if columns.coherences:
             coherence = columns.coherences[place]
-            snr_db = coherence_snr_db(values[rows, coherence], columns.headings[coherence])
+            snr_db = coherence_snr_db(table.values[rows, coherence], columns.headings[coherence])
             if snr_db is None:
                 all_notes.append(f"column {coherence + 1} ignored: no usable coherence (0 to 1)")
-            extra["snr_db"] = snr_db
-        responses.append(FrequencyResponse(frequencies=axis, stored=stored, **extra))
+        responses.append(
+            FrequencyResponse(
+                frequencies=axis, stored=stored, level_reference=reference, snr_db=snr_db
+            )
+        )
     if _are_third_octaves(axis):
         all_notes.append(
             "frequencies are third-octave mid-bands: read as levels there, not in bands"
@@ -233,22 +214,19 @@ def _stored(
     table: Table,
     columns: Columns,
     units: _Units,
-    rows: IndexArray | slice,
+    rows: IndexArray,
     place: int,
     notes: list[str],
-    *,
-    path: str,
 ) -> tuple[np.ndarray[Any, Any], LevelReference]:
     """Return one response as `FrequencyResponse` stores it, and its reference."""
     column = columns.levels[place]
     heading = columns.headings[column]
     values = table.values[rows, column]
     if columns.imaginary:
-        unit = units.level or heading.unit
+        unit = units[1] or heading.unit
         if unit in ("dB", "dB SPL", "dBFS"):
             raise MeasurementFileError(
                 f"real and imaginary parts cannot be in {unit}",
-                path=path,
                 where=f"column {column + 1}",
                 remedy='give level_unit="Pa" or level_unit="ratio"',
             )
@@ -256,14 +234,13 @@ def _stored(
         pressure = scale * (values + 1j * table.values[rows, columns.imaginary[place]])
         return pressure, "relative" if scale == 1.0 else "spl"
     level_db, reference, more = level_in_db(
-        values, heading, unit=units.level, path=path, where=f"column {column + 1}"
+        values, heading, unit=units[1], where=f"column {column + 1}"
     )
     notes.extend(more)
     if not np.isfinite(level_db).all():
         line = table.line_numbers[rows][int(np.argmin(np.isfinite(level_db)))]
         raise MeasurementFileError(
             "a magnitude of zero has no level",
-            path=path,
             line=int(line),
             where=f"column {column + 1}",
             remedy="delete the row",
@@ -274,30 +251,15 @@ def _stored(
     phase_deg, more = phase_in_deg(
         table.values[rows, phase],
         columns.headings[phase],
-        unit=units.phase,
-        path=path,
+        unit=units[2],
         where=f"column {phase + 1}",
     )
     notes.extend(more)
-    return _ratio(level_db, phase_deg), reference
-
-
-def _ratio(level_db: FloatArray, phase_deg: FloatArray) -> ComplexArray:
-    """Return the complex ratio of levels and phases; in blocks, which a cache holds.
-
-    With t the tangent of half the angle, its cosine is 2/(1 + t^2) - 1 and its sine 2t/(1 + t^2):
-    one tangent takes less than half the time of a sine and a cosine. Both are within 4e-16 of the
-    ratio's magnitude also where t goes to infinity, at half a turn.
-    """
-    ratio = np.empty(level_db.size, dtype=np.complex128)
-    for start in range(0, level_db.size, _BLOCK):
-        block = slice(start, start + _BLOCK)
-        magnitude = np.exp(level_db[block] * (math.log(10.0) / 20.0))
-        tangent = np.tan(np.deg2rad(0.5 * phase_deg[block]))
-        scaled = 2.0 * magnitude / (1.0 + tangent * tangent)
-        np.subtract(scaled, magnitude, out=ratio.real[block])
-        np.multiply(scaled, tangent, out=ratio.imag[block])
-    return ratio
+    # With t the tangent of half the angle, its cosine is 2/(1 + t^2) - 1 and its sine 2t/(1 + t^2).
+    magnitude = np.exp(level_db * (math.log(10.0) / 20.0))
+    tangent = np.tan(np.deg2rad(0.5 * phase_deg))
+    scaled = 2.0 * magnitude / (1.0 + tangent * tangent)
+    return scaled - magnitude + 1j * (scaled * tangent), reference
 
 
 def _are_third_octaves(axis: np.ndarray[Any, Any]) -> bool:

@@ -13,11 +13,11 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 from roomeq.importers.text_cells import starts_with_number
 from roomeq.importers.text_dialect import Shape
-from roomeq.importers.text_faults import broken_row
-from roomeq.importers.text_layout import Table
+from roomeq.importers.text_layout import Table, broken_row
 from roomeq.importers.text_words import heading_of, is_unit_only
 
 __all__ = ["Headings", "read_headings"]
@@ -27,6 +27,8 @@ _WITH_UNIT = re.compile(
     r"[^\s()\[\]]+(?:\s*[(\[][^)\]]*[)\]])(?=\s|$)|[(\[][^)\]]*[)\]](?=\s|$)|\S+"
 )
 _DATE = re.compile(r"\b(?:19|20)\d\d\b|\d{1,2}[./:-]\d{1,2}(?:[./:-]|\b)")
+_NUMBER = re.compile(r"[+-]?\d+(?:[.,]\d+)?")
+_KEY = re.compile(r":\s*\S")
 _SEARCHED = 5  # lines of text above the table that may be headings
 _RESPONSE = ("frequency", "level", "phase", "real", "imaginary", "coherence")
 
@@ -47,7 +49,7 @@ class Headings:
     found: bool
 
 
-def read_headings(table: Table, *, path: str) -> Headings:
+def read_headings(table: Table) -> Headings:
     """Return the headings of a table's columns.
 
     Units written into the cells of the rows count as if they stood in the heading.
@@ -58,57 +60,45 @@ def read_headings(table: Table, *, path: str) -> Headings:
         If a line of numbers stands between the heading and the table: it should be a row.
     """
     count = table.shape.count
-    texts, line = _from_lines(table.above, table.shape)
-    found = texts is not None
-    for offset, above in enumerate(table.above[:line]):
+    texts, between = _from_lines(table.above, table.shape)
+    for offset, above in enumerate(between, start=1):
         if starts_with_number(above):
-            raise broken_row(above, int(table.line_numbers[0]) - offset - 1, table.shape, path=path)
+            raise broken_row(above, int(table.line_numbers[0]) - offset, table.shape)
     cells = table.shape.dialect.split(table.first_rows[0])
-    filled = list(texts or [""] * count)
-    for column in range(count):
-        if column in table.shape.numeric:
-            unit = table.shape.dialect.unit(cells[column])
-            following = column + 1
-            if not unit and following < count and following not in table.shape.numeric:
-                unit = cells[following] if is_unit_only(cells[following]) else ""
-            if unit and heading_of(filled[column]).unit is None:
-                filled[column] = f"{filled[column]} ({unit})" if filled[column] else unit
-    return Headings(texts=tuple(filled), found=found)
+    filled = texts or [""] * count
+    of_text = set(range(count)).difference(table.shape.numeric)
+    for column in table.shape.numeric:
+        unit = table.shape.dialect.unit(cells[column])
+        if not unit and column + 1 in of_text and is_unit_only(cells[column + 1]):
+            unit = cells[column + 1]
+        if unit and heading_of(filled[column]).unit is None:
+            filled[column] = f"{filled[column]} ({unit})" if filled[column] else unit
+    return Headings(texts=tuple(filled), found=texts is not None)
 
 
-def _from_lines(above: Sequence[str], shape: Shape) -> tuple[list[str] | None, int]:
-    """Return the headings, and how many lines stand between them and the table."""
-    lines = [line for line in above if any(c.isalnum() or c in "°#%" for c in line)]
-    for place, line in enumerate(lines[:_SEARCHED]):
+def _from_lines(above: Sequence[str], shape: Shape) -> tuple[list[str] | None, Sequence[str]]:
+    """Return the headings, and the lines that stand between them and the table."""
+    lines = [line for line in above if any(c.isalnum() or c in "°#%" for c in line)] + [""]
+    for line, upper in pairwise(lines[: _SEARCHED + 1]):
         cells = _best_cells(line, shape)
-        if cells is None:
-            continue
-        if _is_heading(cells) or _are_units(cells):
-            upper = lines[place + 1] if place + 1 < len(lines) else ""
-            joined = _joined(cells, upper, shape)
-            return joined, above.index(line)
-    return None, 0
+        if cells is not None and (_is_heading(cells) or _are_units(cells)):
+            return _joined(cells, upper, shape), above[: above.index(line)]
+    return None, ()
 
 
 def _best_cells(line: str, shape: Shape) -> list[str] | None:
     """Return the split of a heading under which most cells are understood."""
-    splits = _splits(line, shape)
+    splits, count = _splits(line, shape), shape.count
     own = 2 if shape.dialect.delimiter != " " else 0  # the first ones use the delimiter of the rows
-    exact = [_without_last_blank(cells, shape.count) for cells in splits]
-    padded = [
-        [*cells, ""] for cells in splits[:own] if len(cells) == shape.count - 1 > 1 and cells[0]
-    ]
+    exact = [cells[:-1] if len(cells) > count and not cells[-1] else cells for cells in splits]
+    padded = [[*cells, ""] for cells in splits[:own] if len(cells) > 1 and cells[0]]
     for group in (exact[:own], exact[own:], padded):
-        fitting = [cells for cells in group if len(cells) == shape.count]
+        fitting = [cells for cells in group if len(cells) == count]
         if fitting:
             best = max(fitting, key=_known)
             if _known(best) or group is not exact[:own]:
                 return best
     return None
-
-
-def _without_last_blank(cells: list[str], count: int) -> list[str]:
-    return cells[:-1] if len(cells) == count + 1 and not cells[-1] else cells
 
 
 def _known(cells: Sequence[str]) -> int:
@@ -126,15 +116,10 @@ def _splits(line: str, shape: Shape) -> list[list[str]]:
     if shape.dialect.delimiter != " ":
         splits.extend(shape.dialect.split(text) for text in (bare, line))
     for text in dict.fromkeys((bare, line)):
-        splits.extend(
-            [cell.strip().strip('"') for cell in text.strip().strip("|").split(mark)]
-            for mark in "\t;|,"
-            if mark in text
-        )
-        splits.append([cell.strip().strip('"') for cell in re.split(r"\t+|\s{2,}", text.strip())])
-        splits.append([cell.strip('"') for cell in _WITH_UNIT.findall(text)])
-        splits.append(_with_units_joined(text.split()))
-        splits.append(text.split())
+        cut = [text.strip().strip("|").split(mark) for mark in "\t;|," if mark in text]
+        cut += [re.split(r"\t+|\s{2,}", text.strip()), _WITH_UNIT.findall(text)]
+        cut += [_with_units_joined(text.split()), text.split()]
+        splits.extend([cell.strip().strip('"') for cell in cells] for cells in cut)
     return splits
 
 
@@ -150,19 +135,15 @@ def _with_units_joined(words: Sequence[str]) -> list[str]:
     return cells
 
 
-def _is_number(cell: str) -> bool:
-    return re.fullmatch(r"[+-]?\d+(?:[.,]\d+)?", cell) is not None
-
-
 def _is_heading(cells: Sequence[str]) -> bool:
     roles = [heading_of(cell).role for cell in cells]
     known = sum(role in _RESPONSE for role in roles)
-    if re.search(r":\s*\S", cells[0]) and "re:" not in cells[0].lower():
+    if _KEY.search(cells[0]) and "re:" not in cells[0].lower():
         return False
-    numbers = [cell for cell in cells if _is_number(cell)]
-    if numbers and numbers != [str(i + 1) for i in range(len(numbers))]:
+    numbers = [cell for cell in cells if _NUMBER.fullmatch(cell)]
+    if numbers != [str(i + 1) for i in range(len(numbers))]:
         return False
-    if any(_DATE.search(cell) for cell in cells) and known < len(cells):
+    if any(map(_DATE.search, cells)) and known < len(cells):
         return False
     return ("frequency" in roles and len(cells) > 1) or 2 * known > len(cells)
 
@@ -187,9 +168,8 @@ def _joined(lower: list[str], upper_line: str, shape: Shape) -> list[str]:
 
 
 def _may_name(cells: Sequence[str]) -> bool:
-    if any(_is_number(cell) or _DATE.search(cell) for cell in cells):
-        return False
-    return not re.search(r":\s*\S", cells[0])
+    dated = any(_NUMBER.fullmatch(cell) or _DATE.search(cell) for cell in cells)
+    return not dated and not _KEY.search(cells[0])
 
 
 def _group_labels(line: str, shape: Shape) -> list[str] | None:

@@ -2,48 +2,48 @@
 
 Conventions
 -----------
-Lines count from 1. A row is a line in the table's shape. The table is the longest run of rows;
-other runs belong to it where they carry its frequencies on, past comments and repeated headings,
-and are otherwise numbers of a preamble or footer. A line inside the table that starts with a
-number but is no row is a fault of the file; it is never skipped.
+Lines count from 1 in messages, from 0 within. A row is a line in the table's shape. The table is
+the longest run of rows; other runs belong to it where they carry its frequencies on, past comments
+and repeated headings, and are otherwise numbers of a preamble or footer, which a note names. Text
+between and around the rows is let go. A line inside the table that starts with a number but is no
+row is a fault of the file; it is never skipped.
 """
 
 from __future__ import annotations
 
 import math
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
+from numpy.typing import NDArray
 
 from roomeq.errors import MeasurementFileError
 from roomeq.importers.text_cells import DecimalMark, starts_with_number
-from roomeq.importers.text_dialect import Shape, choose_shape
-from roomeq.importers.text_faults import (
-    checked_inside,
-    checked_outside,
-    refuse_broken_ends,
-    skipped_note,
-)
-from roomeq.importers.text_fixed_width import fixed_width_lines
-from roomeq.importers.text_pieces import read_large_rows
-from roomeq.importers.text_values import read_columns
+from roomeq.importers.text_dialect import Shape, choose_shape, fixed_width_lines
 from roomeq.importers.text_words import folded
 from roomeq.levels import FloatArray
 
-__all__ = ["Table", "find_table"]
+__all__ = [
+    "Table",
+    "broken_row",
+    "checked_inside",
+    "checked_outside",
+    "find_table",
+    "refuse_broken_ends",
+]
 
-_QUOTED_LINE = re.compile(r"^[ \t]*\"([^\"\n]*[;\t|][^\"\n]*)\"[ \t]*$", re.MULTILINE)
+IndexArray = NDArray[np.int64]
+_QUOTED_LINE = re.compile(r"^[ \t]*\"([^\"\n]*[;\t|][^\"\n]*)\"[ \t]*$")
 _PAIRS = re.compile(r"\s*[+-]?\d+,\d+(?: *, *[+-]?\d+,\d+)+\s*")
 _PAIR = re.compile(r"([+-]?\d+,\d+) *, *")
 _HEADING = re.compile(r"freq|frec|frek|czest|\bf\b|\bk?hz\b")
-_LARGE = 16_000  # characters from which only the ends are looked at line by line
-_END = 8_000  # characters of an end
-_FEWEST = 20  # lines of an end
-_SAMPLE = 120  # lines of an end from which the dialect is told
-_BLOCK = 8  # rows without anything between from which an end of a large table is known
+_NO_DECIMAL_COMMA = re.compile(r"\.|,(?!\d)")
+_SAMPLE = 120  # lines of start, middle and end from which the shape of a long table is told
+_TWIN = 0.5  # part of the table's rows from which other rows are a second table
 _ABOVE = 12  # lines above the table in which its heading may stand
 
 
@@ -69,18 +69,10 @@ class Table:
 
     shape: Shape
     values: FloatArray
-    line_numbers: np.ndarray[tuple[int, ...], np.dtype[np.int64]]
+    line_numbers: IndexArray
     above: tuple[str, ...]
     first_rows: tuple[str, ...]
     notes: tuple[str, ...]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Rows:
-    """Which lines are rows: plain ones for the C reader, odd ones already read."""
-
-    plain: list[int]
-    odd: dict[int, list[float]]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -88,7 +80,6 @@ class _Run:
     """Rows with nothing but blank lines between: lines from 0, first numbers near both ends."""
 
     rows: list[int]
-    axis: int
     head: list[float]
     tail: list[float]
 
@@ -96,7 +87,6 @@ class _Run:
 def find_table(
     text: str,
     *,
-    path: str,
     delimiter: str | None = None,
     decimal: DecimalMark | None = None,
 ) -> Table:
@@ -106,8 +96,6 @@ def find_table(
     ----------
     text : str
         The file's text with ``\n`` line ends.
-    path : str
-        The file, for messages.
     delimiter, decimal : str, optional
         Given where known.
 
@@ -118,142 +106,130 @@ def find_table(
     MeasurementFileError
         If there is no table, more than one, or a broken row.
     """
-    if decimal == "," and delimiter in (None, ",") and '"' not in text:
-        text, delimiter = _with_pairs_parted(text, delimiter)
-    text = _without_line_quotes(text)
-    if len(text) > _LARGE:
-        found = _large_table(text, path=path, delimiter=delimiter, decimal=decimal)
-        if found is not None:
-            return found
     lines = text.split("\n")
-    shape = choose_shape(lines, path=path, delimiter=delimiter, decimal=decimal)
-    if shape.dialect.delimiter == " ":
-        lines = fixed_width_lines(lines, shape=shape)
-    rows = _rows(lines, shape)
-    runs = _runs(lines, rows, shape)
-    if not runs:
-        raise MeasurementFileError("holds no table of numbers", path=path)
+    if decimal == "," and delimiter in (None, ",") and '"' not in text:
+        lines, delimiter = _with_pairs_parted(lines, delimiter)
+    if '"' in text:
+        lines = _without_line_quotes(lines)
+    shape, lines, indices, numbers = _rows(lines, delimiter=delimiter, decimal=decimal)
+    if not indices:
+        raise MeasurementFileError("holds no table of numbers")
+    runs, axis = _runs(lines, indices, numbers)
     joined, left_out = _joined(lines, runs)
-    indices = [index for run in joined for index in run.rows]
-    notes = checked_outside(
-        lines, indices, [i for run in left_out for i in run.rows], shape, path=path
-    )
-    notes += checked_inside(lines, indices, shape, path=path)
-    if joined[0].head and joined[-1].tail and len(indices) > 1:
-        refuse_broken_ends(
-            lines,
-            indices,
-            shape,
-            axis=joined[0].axis,
-            limits=(joined[0].head[0], joined[-1].tail[-1]),
-            path=path,
-        )
+    kept = [index for run in joined for index in run.rows]
+    notes = checked_outside(lines, kept, [index for run in left_out for index in run.rows], shape)
+    notes += checked_inside(lines, kept, shape)
+    if joined[0].head and joined[-1].tail and len(kept) > 1:
+        limits = (joined[0].head[0], joined[-1].tail[-1])
+        refuse_broken_ends(lines, kept, shape, axis=shape.numeric[axis], limits=limits)
+    values = np.full((len(kept), shape.count), np.nan)
+    values[:, shape.numeric] = numbers[np.searchsorted(indices, kept)]
     return Table(
         shape=shape,
-        values=_values(lines, indices, rows, shape),
-        line_numbers=np.array(indices, dtype=np.int64) + 1,
-        above=tuple(reversed(lines[max(0, indices[0] - _ABOVE) : indices[0]])),
-        first_rows=tuple(lines[index] for index in indices[:6]),
+        values=values,
+        line_numbers=np.array(kept, dtype=np.int64) + 1,
+        above=tuple(reversed(lines[max(0, kept[0] - _ABOVE) : kept[0]])),
+        first_rows=tuple(lines[index] for index in kept[:6]),
         notes=notes,
     )
 
 
-def _with_pairs_parted(text: str, delimiter: str | None) -> tuple[str, str | None]:
+def _with_pairs_parted(lines: list[str], delimiter: str | None) -> tuple[list[str], str | None]:
     """Part cells by semicolons where commas are both decimal marks and delimiters."""
-    numbers = [line for line in text.split("\n") if starts_with_number(line)]
+    numbers = [line for line in lines if starts_with_number(line)]
     if sum(_PAIRS.fullmatch(line) is not None for line in numbers) <= 0.5 * len(numbers):
-        return text, delimiter
-    parted = [
-        _PAIR.sub(r"\1;", line) if _PAIRS.fullmatch(line) else line for line in text.split("\n")
-    ]
-    return "\n".join(parted), ";"
+        return lines, delimiter
+    return [_PAIR.sub(r"\1;", line) if _PAIRS.fullmatch(line) else line for line in lines], ";"
 
 
-def _without_line_quotes(text: str) -> str:
+def _without_line_quotes(lines: list[str]) -> list[str]:
     """Take quotes off that enclose whole lines, delimiters and all."""
-    middle = len(text) // 2 if len(text) > _LARGE else 0
-    looked_at = text[middle : middle + _END] if middle else text
-    if '"' not in looked_at or _QUOTED_LINE.search(looked_at) is None:
-        return text
-    numbers = [line for line in text.split("\n") if starts_with_number(line)]
+    numbers = [line for line in lines if starts_with_number(line)]
     if 2 * sum(_QUOTED_LINE.fullmatch(line) is not None for line in numbers) <= len(numbers):
-        return text
-    return _QUOTED_LINE.sub(r"\1", text)
+        return lines
+    return [_QUOTED_LINE.sub(r"\1", line) for line in lines]
 
 
-def _rows(lines: Sequence[str], shape: Shape) -> _Rows:
-    matches = shape.dialect.plain_row(shape.count).fullmatch
-    plain: list[int] = []
-    odd: dict[int, list[float]] = {}
+def _rows(
+    lines: list[str], *, delimiter: str | None, decimal: DecimalMark | None
+) -> tuple[Shape, list[str], list[int], FloatArray]:
+    """Return the shape of the rows, the lines, which of them are rows, and their numbers."""
+    if len(lines) > 4 * _SAMPLE:
+        middle = len(lines) // 2
+        sample = [*lines[:_SAMPLE], *lines[middle : middle + _SAMPLE], *lines[-_SAMPLE:]]
+        with suppress(MeasurementFileError):
+            shape = choose_shape(sample, delimiter=delimiter, decimal=decimal)
+            found = _strict_rows(lines, shape)
+            if found is not None:
+                return shape, lines, *found
+    shape = choose_shape(lines, delimiter=delimiter, decimal=decimal)
+    if shape.dialect.delimiter == " ":
+        lines = fixed_width_lines(lines, shape=shape)
+    indices: list[int] = []
+    numbers: list[float] = []
     for index, line in enumerate(lines):
-        if shape.plain and matches(line):
-            plain.append(index)
-        elif line and not line.isspace():
-            values = shape.values(line)
-            if values is not None:
-                odd[index] = values
-    return _Rows(plain=plain, odd=odd)
+        row = shape.values(line) if line.strip() else None
+        if row is not None:
+            indices.append(index)
+            numbers.extend(row)
+    return shape, lines, indices, np.array(numbers).reshape(len(indices), len(shape.numeric))
 
 
-def _values(lines: Sequence[str], indices: Sequence[int], rows: _Rows, shape: Shape) -> FloatArray:
-    """Return the numbers of the rows at `indices`, shape (N, C)."""
-    values = np.full((len(indices), shape.count), np.nan)
-    odd = [(place, rows.odd[index]) for place, index in enumerate(indices) if index in rows.odd]
-    if len(odd) < len(indices):
-        plain = [index for index in indices if index not in rows.odd]
-        is_plain = np.ones(len(indices), dtype=bool)
-        is_plain[[place for place, _ in odd]] = False
-        values[is_plain] = read_columns(
-            "\n".join([lines[index] for index in plain]),
-            dialect=shape.dialect,
-            columns=shape.numeric,
-            count=shape.count,
-        )
-    if odd:
-        places = np.array([place for place, _ in odd])
-        values[np.ix_(places, np.array(shape.numeric))] = [numbers for _, numbers in odd]
-    return values
+def _strict_rows(lines: list[str], shape: Shape) -> tuple[list[int], FloatArray] | None:
+    """Read a table in one go; None if anything but plain rows stands between the first and last."""
+    mark, point = shape.dialect.delimiter, shape.dialect.decimal
+    places = [i for i in (*range(_SAMPLE), *range(-_SAMPLE, 0)) if shape.values(lines[i])]
+    if not places or places[0] < 0 or places[-1] >= 0 or len(mark) > 1:
+        return None
+    first, last = places[0], len(lines) + places[-1]
+    block, outside = lines[first : last + 1], (*lines[:first], *lines[last + 1 :])
+    if mark == " " and any(map(starts_with_number, outside)):  # they may be rows with a blank cell
+        return None
+    if point == ",":
+        text = "\n".join(block)
+        if _NO_DECIMAL_COMMA.search(text):
+            return None
+        block = text.replace(",", ".").split("\n")
+    try:
+        numbers = np.loadtxt(block, delimiter=None if mark == " " else mark, comments=None, ndmin=2)
+    except ValueError:
+        return None
+    numbers[~np.isfinite(numbers)] = np.nan
+    if numbers.shape != (len(block), shape.count) or np.isnan(numbers).all(axis=1).any():
+        return None
+    return list(range(first, last + 1)), numbers
 
 
-def _runs(lines: Sequence[str], rows: _Rows, shape: Shape) -> list[_Run]:
-    indices = sorted([*rows.plain, *rows.odd]) if rows.odd else rows.plain
-    groups: list[list[int]] = []
-    previous = -2
-    for index in indices:
-        if index == previous + 1 or (
-            groups and all(not lines[between].strip() for between in range(previous + 1, index))
-        ):
-            groups[-1].append(index)
-        else:
-            groups.append([index])
-        previous = index
-    if not groups:
-        return []
-    column = _axis_column(lines, max(groups, key=len), shape)
-    return [
+def _runs(
+    lines: Sequence[str], indices: Sequence[int], numbers: FloatArray
+) -> tuple[list[_Run], int]:
+    """Return the runs of rows, and which of the numeric columns rises or falls throughout."""
+    gaps = np.flatnonzero(np.diff(indices) > 1).tolist()
+    parted = [i + 1 for i in gaps if any(map(str.strip, lines[indices[i] + 1 : indices[i + 1]]))]
+    spans = list(pairwise((0, *parted, len(indices))))
+    start, stop = max(spans, key=lambda span: span[1] - span[0])
+    axis = _axis_column(numbers[start : min(start + 20, stop)])
+    finite = np.isfinite(numbers[:, axis])
+
+    def near(start: int, stop: int) -> list[float]:
+        return [float(value) for value in numbers[start:stop, axis][finite[start:stop]]]
+
+    runs = [
         _Run(
-            rows=group,
-            axis=shape.numeric[column],
-            head=_finite(lines, group[:5], shape, column),
-            tail=_finite(lines, group[-5:], shape, column),
+            rows=list(indices[start:stop]),
+            head=near(start, min(start + 5, stop)),
+            tail=near(max(start, stop - 5), stop),
         )
-        for group in groups
+        for start, stop in spans
     ]
+    return runs, axis
 
 
-def _finite(lines: Sequence[str], indices: Iterable[int], shape: Shape, column: int) -> list[float]:
-    read = (shape.values(lines[index]) for index in indices)
-    numbers = [values[column] for values in read if values is not None]
-    return [number for number in numbers if math.isfinite(number)]
-
-
-def _axis_column(lines: Sequence[str], group: Sequence[int], shape: Shape) -> int:
-    """Return which of the numeric columns rises or falls throughout, the first by default."""
-    read = [shape.values(lines[index]) for index in group[:20]]
-    for column in range(len(shape.numeric)):
-        numbers = [row[column] for row in read if row is not None and math.isfinite(row[column])]
-        steps = [b - a for a, b in pairwise(numbers)]
-        if steps and (min(steps) > 0 or max(steps) < 0):
+def _axis_column(numbers: FloatArray) -> int:
+    """Return the first column that rises or falls throughout, 0 by default."""
+    for column, values in enumerate(numbers.T):
+        steps = np.diff(values[np.isfinite(values)])
+        if steps.size and (steps.min() > 0 or steps.max() < 0):
             return column
     return 0
 
@@ -261,43 +237,39 @@ def _axis_column(lines: Sequence[str], group: Sequence[int], shape: Shape) -> in
 def _joined(lines: Sequence[str], runs: Sequence[_Run]) -> tuple[list[_Run], list[_Run]]:
     """Return the runs that make the table, in order, and the rest."""
     main = max(range(len(runs)), key=lambda i: len(runs[i].rows))
-    joined: list[_Run] = [runs[main]]
-    left_out: list[_Run] = []
-    for run in runs[main + 1 :]:
-        follows = _follows(joined, [run]) and not _parted_by_heading(lines, joined[-1], run)
-        (joined if follows else left_out).append(run)
-    for run in reversed(runs[:main]):
-        if _follows([run], joined) and not _parted_by_heading(lines, run, joined[0]):
-            joined.insert(0, run)
+    joined, left_out = [runs[main]], []
+    lowest = min(runs[main].head + runs[main].tail, default=math.inf)
+    seen: dict[str, int] = {}
+    for index, line in enumerate(lines if len(runs) > 1 else ()):
+        seen.setdefault(line.strip(), index)
+    for run in (*runs[main + 1 :], *reversed(runs[:main])):
+        behind = run.rows[0] > joined[0].rows[0]
+        before, after = (joined[-1], run) if behind else (run, joined[0])
+        low = min(run.head + run.tail, default=math.inf)
+        few = len(run.rows) < 3 and min(lowest, low) >= 0
+        between = range(before.rows[-1] + 1, after.rows[0])
+        # A heading parts two runs unless it stands above the first, too.
+        if _follows(before, after, few=few) and not any(
+            seen[lines[index].strip()] >= before.rows[0] and _HEADING.search(folded(lines[index]))
+            for index in between
+        ):
+            joined.insert(len(joined) if behind else 0, run)
+            lowest = min(lowest, low)
         else:
             left_out.append(run)
     return joined, left_out
 
 
-def _parted_by_heading(lines: Sequence[str], before: _Run, after: _Run) -> bool:
-    """Return whether a heading stands between two runs that does not stand above the first, too."""
-    between = lines[before.rows[-1] + 1 : after.rows[0]]
-    return not _are_comments(between, lines[: before.rows[0]])
-
-
-def _are_comments(between: Iterable[str], above: Iterable[str]) -> bool:
-    """Return whether no line between rows is a heading that does not stand above them, too."""
-    headings = {line.strip() for line in set(between) if _HEADING.search(folded(line))}
-    return headings <= {line.strip() for line in above}
-
-
-def _follows(before: Sequence[_Run], after: Sequence[_Run]) -> bool:
-    """Return whether the frequencies of `after` carry on those of `before`."""
-    left, right = before[-1].tail, after[0].head
+def _follows(before: _Run, after: _Run, *, few: bool) -> bool:
+    """Return whether the frequencies of `after` carry on those of `before`; a `few` closely."""
+    left, right = before.tail, after.head
     if not left or not right or left[-1] == right[0]:
         return False
     rising = right[0] > left[-1]
-    ends = [number for run in (*before, *after) for number in (*run.head, *run.tail)]
     inner = [b - a for part in (left, right) for a, b in pairwise(part)]
     if any((step > 0) is not rising for step in inner):
         return False
-    few = min(sum(len(run.rows) for run in part) for part in (before, after)) < 3
-    if not few or not inner or min(ends) < 0:
+    if not few or not inner:
         return True
     near = left[-2:] if len(left) > 1 else right[:2]
     gap, step = abs(right[0] - left[-1]), abs(near[1] - near[0])
@@ -306,40 +278,123 @@ def _follows(before: Sequence[_Run], after: Sequence[_Run]) -> bool:
     return abs(math.log(right[0] / left[-1])) <= 4.0 * abs(math.log(near[1] / near[0]))
 
 
-def _large_table(
-    text: str, *, path: str, delimiter: str | None, decimal: DecimalMark | None
-) -> Table | None:
-    """Read a large file by looking at its ends only; None if it is not that simple."""
-    cut = text.index("\n", _END) if "\n" in text[_END : 2 * _END] else 0
-    end_cut = text.rfind("\n", 0, len(text) - _END) + 1
-    head, tail = text[:cut].split("\n"), text[end_cut:].split("\n")
-    middle = text[len(text) // 2 : len(text) // 2 + _END].split("\n")[1:-1]
-    if len(head) < _FEWEST or len(tail) < _FEWEST:
-        return None
-    sample = [*head[:_SAMPLE], *middle[:_SAMPLE], *tail[-_SAMPLE:]]
-    shape = choose_shape(sample, path=path, delimiter=delimiter, decimal=decimal)
-    if not shape.plain:
-        return None
-    first = next((i for i, line in enumerate(head) if shape.is_row(line)), 0)
-    last = next((i for i in range(len(tail), 0, -1) if shape.is_row(tail[i - 1])), 0)
-    # Between these two blocks text may stand; what is neither that nor a row, the reader refuses.
-    blocks = (head[first : first + _BLOCK], tail[max(0, last - _BLOCK) : last])
-    if not all(len(block) == _BLOCK and all(map(shape.is_row, block)) for block in blocks):
-        return None
-    if any(starts_with_number(line) for line in (*head[:first], *tail[last:])):
-        return None
-    start = sum(len(line) + 1 for line in head[:first])
-    stop = end_cut + sum(len(line) + 1 for line in tail[:last]) - 1
-    if shape.dialect.grouping and shape.dialect.bad_grouping(text[start:stop]):
-        return None
-    rows = read_large_rows(text, start=start, stop=stop, shape=shape, first_line=first + 1)
-    if rows is None or not _are_comments(rows.skipped, head[:first]):
-        return None
-    return Table(
-        shape=shape,
-        values=rows.values,
-        line_numbers=rows.lines,
-        above=tuple(reversed(head[max(0, first - _ABOVE) : first])),
-        first_rows=tuple(head[first : first + 6]),
-        notes=skipped_note(len(rows.skipped)),
+def checked_outside(
+    lines: Sequence[str],
+    indices: Sequence[int],
+    left_out: Sequence[int],
+    shape: Shape,
+) -> tuple[str, ...]:
+    """Refuse a second table, and rows mostly unread; return notes of numbers left out."""
+    first, last = indices[0], indices[-1]
+    outside = {index for index in left_out if not first <= index < last}
+    unread = []
+    for index in (*range(first), *range(last + 1, len(lines))):
+        if index not in outside and starts_with_number(lines[index]):
+            cells = shape.dialect.split(lines[index])
+            read = [shape.dialect.number(cell) is not None for cell in cells]
+            if len(cells) > 1 and all(read):
+                outside.add(index)
+            elif len(cells) == shape.count and any(read):
+                unread.append(index)
+    if len(unread) > len(indices):
+        raise broken_row(lines[unread[0]], unread[0] + 1, shape)
+    if not outside:
+        return ()
+    for part in (
+        sorted(i for i in outside if i < first),
+        sorted(i for i in outside if i > last),
+    ):
+        if len(part) >= max(4, _TWIN * len(indices)):
+            raise MeasurementFileError(
+                f"holds more than one table: lines {part[0] + 1} to {part[-1] + 1}, and lines "
+                f"{first + 1} to {last + 1}",
+                line=part[0] + 1,
+                remedy="export one table to a file, or split the file",
+            )
+    shown = ", ".join(f"line {i + 1}: {lines[i].strip()[:40]!r}" for i in sorted(outside)[:3])
+    more = f" and {len(outside) - 3} more" if len(outside) > 3 else ""
+    return (f"numbers outside the table ignored ({shown}{more})",)
+
+
+def checked_inside(lines: Sequence[str], indices: Sequence[int], shape: Shape) -> tuple[str, ...]:
+    """Refuse broken rows inside the table; return a note of comments skipped."""
+    skipped = 0
+    for place in np.flatnonzero(np.diff(indices) > 1).tolist():
+        for index in range(indices[place] + 1, indices[place + 1]):
+            line = lines[index]
+            if starts_with_number(line):
+                raise broken_row(line, index + 1, shape)
+            skipped += bool(line.strip())
+    if not skipped:
+        return ()
+    return (f"{skipped} line{'s' if skipped > 1 else ''} of text between rows ignored",)
+
+
+def refuse_broken_ends(
+    lines: Sequence[str],
+    indices: Sequence[int],
+    shape: Shape,
+    *,
+    axis: int,
+    limits: tuple[float, float],
+) -> None:
+    """Refuse a row cut off or broken directly below or above the table.
+
+    Parameters
+    ----------
+    lines : sequence of str
+        Lines of the file.
+    indices : sequence of int
+        The rows among them, from 0.
+    shape : Shape
+        Shape of the rows.
+    axis : int
+        Column whose numbers rise or fall.
+    limits : tuple of float
+        Its first and last number in the table.
+
+    Raises
+    ------
+    MeasurementFileError
+        If such a line would carry the table on but is no row.
+    """
+    rising = limits[1] > limits[0]
+    for index, limit, below in (
+        (indices[-1] + 1, limits[1], True),
+        (indices[0] - 1, limits[0], False),
+    ):
+        if not 0 <= index < len(lines) or not starts_with_number(lines[index]):
+            continue
+        cells = shape.dialect.split(lines[index])
+        number = shape.dialect.number(cells[axis]) if len(cells) > axis else None
+        carries_on = number is not None and (number > limit) is (rising is below)
+        broken = len(cells) == shape.count and any(
+            shape.dialect.number(cell) is None and any(c.isdigit() for c in cell) for cell in cells
+        )
+        if carries_on and (broken or (below and len(cells) < shape.count)):
+            raise broken_row(lines[index], index + 1, shape)
+
+
+def broken_row(line: str, number: int, shape: Shape) -> MeasurementFileError:
+    """Return the error for a line that should be a row and is not."""
+    cells = shape.dialect.split(line)
+    if len(cells) != shape.count:
+        return MeasurementFileError(
+            f"has {len(cells)} cell{'s' if len(cells) != 1 else ''} where the other rows have "
+            f"{shape.count}: {line.strip()[:60]!r}",
+            line=number,
+            remedy="complete the row or delete it; the export may have been cut off",
+        )
+    for column in shape.numeric:
+        if shape.dialect.number(cells[column]) is None:
+            return MeasurementFileError(
+                f"{cells[column]!r} is not a number with decimal mark {shape.dialect.decimal!r}",
+                line=number,
+                where=f"column {column + 1}",
+                remedy="correct the cell, or delete the row",
+            )
+    return MeasurementFileError(
+        f"the row {line.strip()[:60]!r} does not carry on the frequencies of the table",
+        line=number,
+        remedy="sort the rows by frequency, or export one table to a file",
     )

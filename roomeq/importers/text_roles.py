@@ -10,7 +10,9 @@ and phases stand in two groups, the one in the same place of its group.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from bisect import bisect_right
+from collections import Counter
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -51,16 +53,22 @@ class Columns:
     coherences: tuple[int, ...] = ()
     notes: tuple[str, ...] = ()
 
-    def name(self, column: int) -> str:
-        """Return the name of a column: its heading without the unit, or ``column 2``.
+    @property
+    def names(self) -> tuple[str, ...]:
+        """Names of the level columns: the heading without its unit, or ``column 2``.
 
-        A heading that stands over several level columns gets the number added.
+        A heading that stands over several of them gets the number added.
         """
-        text = self.headings[column].text
-        if is_unit_only(text) and not text.isdigit():
-            return f"column {column + 1}"
-        twins = sum(self.headings[c].text == text for c in self.levels)
-        return f"{text} (column {column + 1})" if twins > 1 else text
+        texts = [self.headings[column].text for column in self.levels]
+        times = Counter(texts)
+        return tuple(
+            f"column {column + 1}"
+            if is_unit_only(text) and not text.isdigit()
+            else f"{text} (column {column + 1})"
+            if times[text] > 1
+            else text
+            for column, text in zip(self.levels, texts, strict=True)
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -71,13 +79,12 @@ class _Table:
     headings: tuple[Heading, ...]
     filled: tuple[int, ...]
     told: bool
-    path: str
 
-    def of_role(self, *roles: str) -> list[int]:
-        return [c for c in self.filled if self.headings[c].role in roles]
+    def of_role(self, role: str, *, but: Collection[int | None] = ()) -> list[int]:
+        return [c for c in self.filled if self.headings[c].role == role and c not in but]
 
     def ambiguous(self, message: str, remedy: str) -> AmbiguousTableError:
-        return AmbiguousTableError(message, path=self.path, remedy=remedy)
+        return AmbiguousTableError(message, remedy=remedy)
 
     def label(self, columns: Sequence[int]) -> str:
         words = [
@@ -91,7 +98,6 @@ def assign_columns(
     values: FloatArray,
     headings: Headings,
     *,
-    path: str,
     frequency: Pick | None = None,
     levels: Sequence[Pick] | None = None,
     phase: Pick | None = None,
@@ -104,8 +110,6 @@ def assign_columns(
         Numbers, nan where there is none.
     headings : Headings
         What stands above the columns.
-    path : str
-        The file, for messages.
     frequency, phase : int or str, optional
         Column by number from 1 or by heading, where the caller knows.
     levels : sequence of int or str, optional
@@ -123,15 +127,11 @@ def assign_columns(
     heads = tuple(
         heading_of(text) if text else Heading(text="", role="unknown") for text in headings.texts
     )
-    filled = tuple(
-        column
-        for column in range(len(heads))
-        if np.isfinite(values[:60, column]).any() or np.isfinite(values[:, column]).any()
-    )
-    table = _Table(values=values, headings=heads, filled=filled, told=headings.found, path=path)
-    axis = _picked(table, frequency, "frequency_column")
+    filled = tuple(np.flatnonzero(np.isfinite(values).any(axis=0)).tolist())
+    table = _Table(values=values, headings=heads, filled=filled, told=headings.found)
+    axis = None if frequency is None else _picked(table, frequency, "frequency_column")
     chosen = None if levels is None else [_picked(table, p, "level_column") for p in levels]
-    phased = _picked(table, phase, "phase_column")
+    phased = None if phase is None else _picked(table, phase, "phase_column")
     given = [c for c in (axis, phased, *(chosen or ())) if c is not None]
     if len(set(given)) < len(given):
         raise ValueError("frequency_column, level_column and phase_column must differ")
@@ -143,9 +143,7 @@ def assign_columns(
     return _with_notes(table, columns)
 
 
-def _picked(table: _Table, pick: Pick | None, argument: str) -> int | None:
-    if pick is None:
-        return None
+def _picked(table: _Table, pick: Pick, argument: str) -> int:
     count = len(table.headings)
     if isinstance(pick, int):
         if isinstance(pick, bool) or pick < 1:
@@ -153,7 +151,6 @@ def _picked(table: _Table, pick: Pick | None, argument: str) -> int | None:
         if pick > count:
             raise MeasurementFileError(
                 f"has no column {pick}, only {count}",
-                path=table.path,
                 remedy=f"give {argument} between 1 and {count}",
             )
         return pick - 1
@@ -173,7 +170,6 @@ def _picked(table: _Table, pick: Pick | None, argument: str) -> int | None:
     listed = ", ".join(heading.text for heading in table.headings if heading.text) or "none"
     raise MeasurementFileError(
         f"has no column {pick!r}; its headings are: {listed}",
-        path=table.path,
         remedy=f"give {argument} as one of these or as a number",
     )
 
@@ -186,7 +182,7 @@ def _is_sorted(values: FloatArray) -> bool:
 
 
 def _frequency_column(table: _Table, given: Sequence[int]) -> int:
-    named = [c for c in table.of_role("frequency") if c not in given]
+    named = table.of_role("frequency", but=given)
     if named:
         first = table.values[:, named[0]]
         if all(np.array_equal(first, table.values[:, c], equal_nan=True) for c in named[1:]):
@@ -194,7 +190,7 @@ def _frequency_column(table: _Table, given: Sequence[int]) -> int:
         raise table.ambiguous(
             f"frequencies may be in {table.label(named)}, which differ", "give frequency_column"
         )
-    free = [c for c in table.of_role("unknown") if c not in given]
+    free = table.of_role("unknown", but=given)
     if not free:
         raise table.ambiguous("no column is named frequency", "give frequency_column")
     first = table.values[:, free[0]]
@@ -203,8 +199,7 @@ def _frequency_column(table: _Table, given: Sequence[int]) -> int:
             f"{table.label(free[:1])} neither rises nor falls throughout: it may be no frequency",
             "give frequency_column; or decimal and delimiter, if the numbers are cut wrongly",
         )
-    steps = np.diff(first)
-    if len(free) > 1 and first[0] in (0.0, 1.0) and np.all(steps == 1.0):
+    if len(free) > 1 and first[0] in (0.0, 1.0) and np.all(np.diff(first) == 1.0):
         second = table.values[:, free[1]]
         if _is_sorted(second) and np.nanmin(second) >= 0:
             raise table.ambiguous(
@@ -215,51 +210,46 @@ def _frequency_column(table: _Table, given: Sequence[int]) -> int:
 
 
 def _responses(
-    table: _Table, axis: int, chosen: Sequence[int | None] | None, phased: int | None
+    table: _Table, axis: int, chosen: Sequence[int] | None, phased: int | None
 ) -> Columns:
-    free = [c for c in table.filled if c not in (axis, phased)]
     result = Columns(headings=table.headings, frequency=axis, levels=())
-    if chosen is not None:
-        levels = tuple(c for c in chosen if c is not None)
-    else:
-        levels = tuple(_level_columns(table, free))
-        if not levels and phased is None:
-            parts = _complex_parts(table, free)
-            if parts is not None:
-                coherences = _partners(table, "coherence", parts[0], parts[0])
-                return replace(
-                    result, levels=parts[0], imaginary=parts[1], coherences=coherences or ()
-                )
-        if not levels:
-            return _by_place(table, result, free, phased)
-    every = tuple(sorted({*levels, *(c for c in table.of_role("level") if c in free)}))
-    if phased is not None:
-        if len(levels) > 1:
+    used = (axis, phased)
+    levels = tuple(_level_columns(table, used) if chosen is None else chosen)
+    if not levels and phased is None:
+        real, imaginary = (tuple(table.of_role(r, but=used)) for r in ("real", "imaginary"))
+        if len(real) != len(imaginary):
             raise table.ambiguous(
-                f"one phase column, but levels in {table.label(levels)}", "give level_column"
+                f"{len(real)} real and {len(imaginary)} imaginary parts do not pair up",
+                "give level_column and phase_column, or export level and phase",
             )
-        phases: tuple[int, ...] = (phased,)
-    else:
-        paired = _partners(table, "phase", levels, every)
-        phases = paired or ()
-        if paired is None:
-            phase_columns = table.of_role("phase")
-            raise table.ambiguous(
-                f"levels in {table.label(levels)} and phases in {table.label(phase_columns)} do "
-                "not pair up",
-                "give level_column and phase_column",
-            )
+        if real:
+            coherences = _partners(table, "coherence", real, real) or ()
+            return replace(result, levels=real, imaginary=imaginary, coherences=coherences)
+    if not levels:
+        return _by_place(table, result, phased)
+    every = sorted({*levels, *table.of_role("level", but=used)})
+    phases = (phased,) if phased is not None else _partners(table, "phase", levels, every)
+    if phased is not None and len(levels) > 1:
+        raise table.ambiguous(
+            f"one phase column, but levels in {table.label(levels)}", "give level_column"
+        )
+    if phases is None:
+        raise table.ambiguous(
+            f"levels in {table.label(levels)} and phases in {table.label(table.of_role('phase'))} "
+            "do not pair up",
+            "give level_column and phase_column",
+        )
     coherences = _partners(table, "coherence", levels, every) or ()
     return replace(result, levels=levels, phases=phases, coherences=coherences)
 
 
-def _level_columns(table: _Table, free: Sequence[int]) -> list[int]:
+def _level_columns(table: _Table, used: Collection[int | None]) -> list[int]:
     """Return the columns whose headings say level; of one kind of unit."""
-    named = [c for c in table.of_role("level") if c in free]
+    named = table.of_role("level", but=used)
     primary = [c for c in named if not table.headings[c].secondary]
-    named = primary or named
     if not primary and len(named) > 1:
         raise table.ambiguous(f"levels may be in {table.label(named)}", "give level_column")
+    named = primary or named
     decibels = [c for c in named if (table.headings[c].unit or "dB").startswith("dB")]
     named = decibels or named
     if len({table.headings[c].unit for c in named if table.headings[c].unit}) > 1:
@@ -269,21 +259,6 @@ def _level_columns(table: _Table, free: Sequence[int]) -> list[int]:
     return named
 
 
-def _complex_parts(
-    table: _Table, free: Sequence[int]
-) -> tuple[tuple[int, ...], tuple[int, ...]] | None:
-    real = tuple(c for c in table.of_role("real") if c in free)
-    imaginary = tuple(c for c in table.of_role("imaginary") if c in free)
-    if not real and not imaginary:
-        return None
-    if len(real) != len(imaginary):
-        raise table.ambiguous(
-            f"{len(real)} real and {len(imaginary)} imaginary parts do not pair up",
-            "give level_column and phase_column, or export level and phase",
-        )
-    return real, imaginary
-
-
 def _partners(
     table: _Table, role: str, levels: Sequence[int], every: Sequence[int]
 ) -> tuple[int, ...] | None:
@@ -291,15 +266,16 @@ def _partners(
     others = table.of_role(role)
     if not others:
         return ()
-    limits = [*every, len(table.headings)]
-    found = []
-    for level in levels:
-        stop = next(limit for limit in limits if limit > level)
-        found.append([c for c in others if level < c < stop])
-    if all(len(between) == 1 for between in found):
-        return tuple(between[0] for between in found)
+    behind: dict[int, list[int]] = {level: [] for level in every}
+    for column in others:
+        place = bisect_right(every, column)
+        if place and column not in behind:
+            behind[every[place - 1]].append(column)
+    if all(len(behind[level]) == 1 for level in levels):
+        return tuple(behind[level][0] for level in levels)
     if len(others) == len(every):
-        return tuple(others[list(every).index(level)] for level in levels)
+        beside = dict(zip(every, others, strict=True))
+        return tuple(beside[level] for level in levels)
     return None
 
 
@@ -311,19 +287,18 @@ def _looks_like_phase(values: FloatArray) -> bool:
     return within and bool(np.abs(np.diff(finite)).max(initial=0.0) > 270.0)
 
 
-def _by_place(table: _Table, result: Columns, free: Sequence[int], phased: int | None) -> Columns:
+def _by_place(table: _Table, result: Columns, phased: int | None) -> Columns:
     """Assign columns whose headings do not tell, or that have none."""
-    free = [c for c in free if table.headings[c].role in ("unknown", "phase", "coherence")]
-    unknown = [c for c in free if table.headings[c].role == "unknown"]
+    used = (result.frequency, phased)
+    unknown = table.of_role("unknown", but=used)
     if not unknown:
         raise MeasurementFileError(
             "the level column holds no numbers"
             if any(heading.role == "level" for heading in table.headings)
             else "has no level column",
-            path=table.path,
             remedy="export levels, or give level_column",
         )
-    phases = tuple(c for c in free if table.headings[c].role == "phase")
+    phases = tuple(table.of_role("phase", but=used))
     wrapped = [c for c in unknown if _looks_like_phase(table.values[:, c])]
     named = table.told and all(table.headings[c].text for c in unknown)
     if phased is not None:
@@ -357,9 +332,9 @@ def _with_notes(table: _Table, columns: Columns) -> Columns:
     notes = list(columns.notes)
     if table.headings[columns.frequency].role != "frequency":
         notes.insert(0, f"frequencies assumed in {table.label([columns.frequency])}")
-    filled = table.filled
-    for column in range(len(table.headings)):
-        if column not in used and (column in filled or table.headings[column].text):
+    filled = set(table.filled)
+    for column, heading in enumerate(table.headings):
+        if column not in used and (column in filled or heading.text):
             state = "ignored" if column in filled else "ignored: it holds no numbers"
             notes.append(f"{table.label([column])} {state}")
     return replace(columns, notes=tuple(notes))

@@ -44,7 +44,7 @@ _TURN = 2.0 * np.pi
 
 
 def frequency_scale(
-    frequencies: FloatArray, heading: Heading, *, unit: FrequencyUnit | None, path: str
+    frequencies: FloatArray, heading: Heading, *, unit: FrequencyUnit | None
 ) -> tuple[float, tuple[str, ...]]:
     """Return the factor that makes Hz of a frequency column, and notes.
 
@@ -60,7 +60,6 @@ def frequency_scale(
     if heading.unit in ("MHz", "rad/s"):
         raise MeasurementFileError(
             f"frequencies in {heading.unit} are not read",
-            path=path,
             where=f"column {heading.text!r}",
             remedy="export frequencies in Hz or kHz",
         )
@@ -69,25 +68,23 @@ def frequency_scale(
     span = f"{lowest:g} to {highest:g}"
     if heading.unit == "kHz":
         if highest > 1000.0:
-            raise _ambiguous_frequency(f"the heading says kHz, but {span} kHz is no sound", path)
+            raise _ambiguous_frequency(f"the heading says kHz, but {span} kHz is no sound")
         return 1000.0, ()
     if heading.unit == "Hz":
         if highest < 1.0:
-            raise _ambiguous_frequency(f"the heading says Hz, but {span} Hz is no sound", path)
+            raise _ambiguous_frequency(f"the heading says Hz, but {span} Hz is no sound")
         return 1.0, ()
     if (lowest < 5.0 and highest <= 30.0) or (lowest < 1.0 and highest <= 100.0):
-        raise _ambiguous_frequency(f"frequencies of {span} may be Hz or kHz", path)
+        raise _ambiguous_frequency(f"frequencies of {span} may be Hz or kHz")
     return 1.0, (f"frequencies assumed in Hz ({span})",)
 
 
-def _ambiguous_frequency(message: str, path: str) -> AmbiguousTableError:
-    return AmbiguousTableError(
-        message, path=path, remedy='give frequency_unit="Hz" or frequency_unit="kHz"'
-    )
+def _ambiguous_frequency(message: str) -> AmbiguousTableError:
+    return AmbiguousTableError(message, remedy='give frequency_unit="Hz" or frequency_unit="kHz"')
 
 
 def level_in_db(
-    values: FloatArray, heading: Heading, *, unit: LevelUnit | None, path: str, where: str
+    values: FloatArray, heading: Heading, *, unit: LevelUnit | None, where: str
 ) -> tuple[FloatArray, LevelReference, tuple[str, ...]]:
     """Return a level column in dB (nan where the value is absent), its reference, and notes.
 
@@ -101,19 +98,17 @@ def level_in_db(
     if unit is None and heading.weighting is not None:
         raise MeasurementFileError(
             f"levels are {heading.weighting}-weighted",
-            path=path,
             where=where,
             remedy='export them unweighted (Z), or give level_unit="dB" to read them as they are',
         )
     notes: tuple[str, ...] = ()
     told: str | None = unit or heading.unit
     if told is None or told not in ("dB", "dB SPL", "dBFS", "ratio", *_PASCALS):
-        told, notes = _plausible_level_unit(values, heading, path=path, where=where)
+        told, notes = _plausible_level_unit(values, heading, where=where)
     if told in _PASCALS or told == "ratio":
         if np.nanmin(values) < 0:
             raise MeasurementFileError(
                 f"{np.nanmin(values):g} cannot be a magnitude in {told}",
-                path=path,
                 where=where,
                 remedy="give level_unit, or export magnitudes",
             )
@@ -128,28 +123,26 @@ def linear_scale(unit: str | None) -> float:
 
 
 def _plausible_level_unit(
-    values: FloatArray, heading: Heading, *, path: str, where: str
+    values: FloatArray, heading: Heading, *, where: str
 ) -> tuple[str, tuple[str, ...]]:
     lowest, highest = float(np.nanmin(values)), float(np.nanmax(values))
     if lowest < 0 or highest > 20.0:
         if max(-lowest, highest) > 400.0:
             raise AmbiguousTableError(
                 f"values of {lowest:g} to {highest:g} are no levels in dB",
-                path=path,
                 where=where,
                 remedy="give level_column, or level_unit",
             )
         return "dB", (f"{where}: levels assumed in dB ({lowest:g} to {highest:g}), relative",)
     raise AmbiguousTableError(
         f"values of {lowest:g} to {highest:g} may be dB, ratios or pascals",
-        path=path,
         where=where,
         remedy='give level_unit="dB", "ratio" or "Pa"',
     )
 
 
 def phase_in_deg(
-    values: FloatArray, heading: Heading, *, unit: PhaseUnit | None, path: str, where: str
+    values: FloatArray, heading: Heading, *, unit: PhaseUnit | None, where: str
 ) -> tuple[FloatArray, tuple[str, ...]]:
     """Return a phase column in degrees, wrapped or not as it came, and notes.
 
@@ -166,7 +159,6 @@ def phase_in_deg(
         if told is None:
             raise AmbiguousTableError(
                 f"phases of {lowest:g} to {highest:g} may be degrees or radians",
-                path=path,
                 where=where,
                 remedy='give phase_unit="deg" or phase_unit="rad"',
             )
