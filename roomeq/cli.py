@@ -192,9 +192,13 @@ def _join(room: Room, options: argparse.Namespace) -> int:
             from roomeq.plan import write_plan
             from roomeq.proposal import propose
 
-            if found.record is None:
-                raise ValueError("levels alone give no settings to keep in a plan")
-            write_plan(propose(room, keep_bands=True), options.plan)
+            plan = None if found.record is None else propose(room, keep_bands=True)
+            if plan is None or plan.joining is None:
+                raise ValueError(
+                    "no plan was kept: there is no joining to rely on (levels alone leave a "
+                    "question; a measured sum may contradict the parts); see join without --plan"
+                )
+            write_plan(plan, options.plan)
     _say_alarms(room)
     print(found.to_json().decode() if options.json else room_joining_text(found), end="")
     if options.plan and not options.json:

@@ -20,7 +20,13 @@ from roomeq.device.path import PathAnalysis
 from roomeq.device.profile import FilterChoice
 from roomeq.joining_offer import JoiningOffer, joining_offer
 from roomeq.joining_setup import JoiningSetup
-from roomeq.joining_solution import Joining, joining_record, solve_joining, tune_bands
+from roomeq.joining_solution import (
+    Joining,
+    joining_record,
+    solve_joining,
+    tune_bands,
+    with_bands_kept,
+)
 from roomeq.joining_steps import joining_data, without_filters
 from roomeq.levels import FloatArray
 from roomeq.optimiser.alignment import Alignment, align
@@ -121,6 +127,7 @@ class RoomJoining:
             return True
         return bool(
             "sum_disagrees" in self.record.notes
+            or self.record.explanation is not None
             or self.record.alignment.at_end
             or (self.record.meeting and self.record.meeting.faults)
             or (self.record.changes and self.record.alignment.either_polarity)
@@ -184,8 +191,8 @@ def join(room: Room) -> RoomJoining:
     levels: LevelJoiningRecord | None = None
     corners: CornerChoice | None = None
     if room.joining.common_time_reference and "mains" in room.survey.sources:
-        kept = solve_joining(room, offer, keep_bands=True)
         found = solve_joining(room, offer)
+        kept = with_bands_kept(found)
         corners, missing = _corners(found)
     else:
         levels = _joined_by_levels(room, room.corner, offer)

@@ -33,12 +33,20 @@ from roomeq.optimiser.joining_data import JoiningData
 from roomeq.optimiser.joining_settings import DelayRange, JoiningSettings
 from roomeq.optimiser.search import solve_from
 from roomeq.optimiser.sum_bands import SumBands, SumSetting
+from roomeq.optimiser.sum_search import solve_sum_bands
 from roomeq.plan_alignment import PolarityRecord
 from roomeq.plan_joining import JoiningRecord, JoiningSeatRow, SumBandsRecord
 from roomeq.proposal_headroom import room_behind_protection
 from roomeq.room import Room
 
-__all__ = ["Joining", "band_task", "joining_record", "solve_joining", "tune_bands"]
+__all__ = [
+    "Joining",
+    "band_task",
+    "joining_record",
+    "solve_joining",
+    "tune_bands",
+    "with_bands_kept",
+]
 
 _LEAST_SEATS = 3
 
@@ -163,6 +171,25 @@ def solve_joining(room: Room, offer: JoiningOffer, *, keep_bands: bool = False) 
     )
 
 
+def with_bands_kept(found: Joining) -> Joining:
+    """Return the joining that only sets delay, polarity and filters; bands and level stay."""
+    if found.room.wanted is not None:  # the high-pass goes with the gains
+        return solve_joining(found.room, found.offer, keep_bands=True)
+    settings = found.alignment.chosen.settings
+    bands = found.bands
+    if bands is None:
+        return found
+    bands = bands if bands.joining == settings else replace(bands, joining=settings)
+    return replace(
+        found,
+        settings=settings,
+        bands=bands,
+        setting=bands.present(),
+        no_change=None,
+        keeps_bands=True,
+    )
+
+
 def _behind(
     room: Room,
     measured: JoiningData,
@@ -250,7 +277,7 @@ def tune_bands(
     start_gains_db : ndarray, shape (B,)
     delays : DelayRange
     """
-    setting = bands.solve(start_gains_db)
+    setting = solve_sum_bands(bands, start_gains_db)
     equaliser, points = bands.task.equaliser, bands.data.points
     now = equaliser.response(bands.task.present_gains_db, points)
     change = equaliser.response(setting.gains_db, points) / now
@@ -259,7 +286,7 @@ def tune_bands(
     if settings == bands.joining:
         return bands, setting
     again = replace(bands, joining=settings)
-    return again, again.solve(setting.gains_db, thorough=False)
+    return again, solve_sum_bands(again, setting.gains_db, thorough=False)
 
 
 def joining_record(found: Joining, *, leave_out: bool = False) -> JoiningRecord:
@@ -341,7 +368,7 @@ def _left_out_db(found: Joining) -> FloatArray | None:
             found.room, found.offer, data, bypassed=found.bypassed, polarity=found.polarity
         )
         chosen = replace(bands, data=data, joining=alignment.chosen.settings, task=task)
-        setting = chosen.solve(found.gains_db, thorough=False)
+        setting = solve_sum_bands(chosen, found.gains_db, thorough=False)
         there = replace(bands, joining=alignment.chosen.settings)
         after.append(there.seat_deviations_db(setting)[index])
     return readonly(after)

@@ -5,7 +5,7 @@ import pytest
 from joining_rooms import CORNER, FREQUENCIES, delayed, linkwitz_riley, modal_survey, survey_of
 
 from roomeq.device.profile import PhaseControl
-from roomeq.optimiser.alignment import align, realign
+from roomeq.optimiser.alignment import Candidate, _chosen, align, realign
 from roomeq.optimiser.joining_settings import DelayRange, JoiningSettings
 from roomeq.optimiser.joining_survey import prepare_joining
 from roomeq.optimiser.summation import judge_sum
@@ -69,14 +69,14 @@ def test_least_is_that_of_a_full_scan_and_what_is_chosen_lies_within_the_tie(see
 
 @pytest.mark.parametrize("seed", SEEDS)
 def test_shortest_change_among_the_tied(seed):
-    """Rule 3 from its words, on the scan: local minima, 0.3 dB, 1 dB at a seat, 2 ms for a flip."""
+    """Rule 3 from its words, on the scan: local minima, 0.25 dB, 1 dB at a seat, a flip 2 ms."""
     data = room_of(seed)
     found, scan = align(data), scan_db(data, NEAR)
     if found.kept:
-        assert scan_db(data, np.zeros(1))[0, 0] <= scan.min() + 0.3 + 1e-9
+        assert scan_db(data, np.zeros(1))[0, 0] <= scan.min() + 0.25 + 1e-9
         return
     padded = np.pad(scan, [(0, 0), (1, 1)], constant_values=np.inf)
-    valley = (scan <= padded[:, :-2]) & (scan <= padded[:, 2:]) & (scan <= found.least_db + 0.3)
+    valley = (scan <= padded[:, :-2]) & (scan <= padded[:, 2:]) & (scan <= found.least_db + 0.25)
     now = judge_sum(data, JoiningSettings()).by_seat_db
     entries = []
     for polarity, place in np.argwhere(valley):
@@ -207,3 +207,51 @@ def test_realigning_stays_near_and_keeps_the_polarity():
     far = data_of(delayed(linkwitz_riley("low", 4), 0.005), mains)
     assert abs(realign(far, JoiningSettings(), delays=None).delay) <= 0.0025 + 1e-9
     assert realign(data, JoiningSettings(inverted=True), delays=None).inverted
+
+
+def made(delay_ms, loss_db, *, inverted=False, seats=(0.0, 0.0)):
+    """Return a candidate whose seats lose so much more than the mean."""
+    return Candidate(
+        settings=JoiningSettings(delay=1e-3 * delay_ms, inverted=inverted),
+        loss_db=loss_db,
+        by_seat_db=loss_db + np.array(seats),
+    )
+
+
+NOW = made(0.0, 4.0)
+COSTS = {
+    JoiningSettings(delay=1e-3 * ms, inverted=inverted): 1e-3 * ms + 0.002 * inverted
+    for ms in range(12)
+    for inverted in (False, True)
+}
+
+
+def picked(tied, *, now=NOW, told=None, least=1.0):
+    found = _chosen(now, tied, least=least, told=told, cost=COSTS)
+    return found.settings.delay_ms, found.settings.inverted
+
+
+def test_a_seat_that_would_lose_a_decibel_more_rules_a_candidate_out_if_another_is_left():
+    spoils = made(1.0, 1.0, seats=(-4.0, 4.01))  # that seat has 4.0 now
+    spares = made(5.0, 1.2, seats=(-3.7, 3.79))
+    assert picked([spoils, spares]) == (5.0, False)
+    near = made(1.0, 1.0, seats=(-4.0, 3.99))
+    assert picked([near, spares]) == (1.0, False)
+    assert picked([spoils]) == (1.0, False)
+
+
+def test_the_told_polarity_chooses_among_the_tied_only():
+    one, other = made(1.0, 1.0), made(6.0, 1.2, inverted=True)
+    assert picked([one, other]) == (1.0, False)
+    assert picked([one, other], told=True) == (6.0, True)
+    assert picked([one], told=True) == (1.0, False)
+
+
+def test_what_is_set_and_tied_yields_only_to_a_told_polarity_that_loses_no_more():
+    now = made(0.0, 1.2)
+    worse, better = made(6.0, 1.25, inverted=True), made(7.0, 1.1, inverted=True)
+    assert picked([worse, better], now=now) == (0.0, False)
+    assert picked([worse], now=now, told=True) == (0.0, False)
+    assert picked([worse, better], now=now, told=True) == (7.0, True)
+    assert picked([made(1.0, 1.0)], now=now, told=False) == (0.0, False)
+    assert picked([made(1.0, 1.0)], now=made(0.0, 1.26)) == (1.0, False)

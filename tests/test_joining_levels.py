@@ -4,8 +4,9 @@ import numpy as np
 import pytest
 from joining_rooms import CORNER, FREQUENCIES, delayed, linkwitz_riley, modal_seats
 
-from roomeq.optimiser.joining_levels import estimate_phase_difference, fit_joining_levels
+from roomeq.optimiser.joining_levels import fit_joining_levels
 from roomeq.optimiser.joining_settings import DelayRange, JoiningSettings
+from roomeq.optimiser.phase_difference import estimate_phase_difference
 
 LOW, HIGH = linkwitz_riley("low", 4), linkwitz_riley("high", 4)
 KEPT = (FREQUENCIES > 30) & (FREQUENCIES < 210)
@@ -114,6 +115,14 @@ def test_the_deciding_measurement_decides(late):
     told = {True: move.if_late_db, False: move.if_early_db}
     assert change == pytest.approx(told[late > 0], abs=0.2)
     assert abs(change - told[late < 0]) > 3.0
+
+
+@pytest.mark.parametrize("late", [0.0005, 0.001, 0.002, 0.006])
+def test_the_deciding_delay_is_no_longer_than_half_a_period(late):
+    joined = fit_joining_levels(
+        FREQUENCIES[KEPT], **four_levels(delayed(LOW, late), HIGH), corner=CORNER
+    )
+    assert abs(joined.move.delay) <= 0.5 / CORNER + 1e-9
 
 
 def test_without_a_delay_nothing_decides():

@@ -14,10 +14,13 @@ from roomeq.device.mains import MainsBox
 from roomeq.device.meeting import MeetingFault
 from roomeq.device.profile import FilterChoice
 from roomeq.errors import RoomFileError
+from roomeq.joining_offer import joining_offer
 from roomeq.joining_proposal import join
+from roomeq.joining_solution import solve_joining
 from roomeq.optimiser.loss import Loss
+from roomeq.optimiser.sum_check import SumExplanation
 from roomeq.overview import room_overview
-from roomeq.plan_alignment import MeetingRecord
+from roomeq.plan_alignment import MeetingRecord, SumExplanationRecord
 from roomeq.proposal import propose
 from roomeq.report.path_text import path_estimate_lines, path_lines
 from roomeq.report.plan_text import plan_text
@@ -107,6 +110,14 @@ def test_now_is_what_was_measured_and_not_what_a_bypass_would_leave(room, found)
     np.testing.assert_allclose(found.record.before_level_db, fixed.record.before_level_db)
 
 
+def loud_kept(room):
+    """Return a plan that only joins, in a room whose bands would want much."""
+    loud = room.survey.filtered("sub", lambda axis: 1.0 + 3.0 * (np.abs(axis - 40.0) < 6.0))
+    measurements = tuple(m for m in loud.measurements if m.source != "both")
+    louder = replace(room, survey=replace(loud, measurements=measurements))
+    return propose(louder, node_limit=1, keep_bands=True)
+
+
 def test_check_join_and_propose_say_the_same(room, found):
     """One judge: the same words with the same figures, and the plan that join keeps is join's."""
     checked = room_text(room_overview(room))
@@ -115,6 +126,8 @@ def test_check_join_and_propose_say_the_same(room, found):
     for text in (checked, room_joining_text(found), plan_text(plan), plan_text(kept)):
         assert now in " ".join(text.split())
     assert kept.joining == found.record
+    assert "by the sum with the mains" not in plan_text(kept)
+    assert "left as it is, only joined" in " ".join(plan_text(loud_kept(room)).split())
     assert kept.joining.settings == found.record.settings
     assert [band.gain_db for band in kept.bands] == [band.present_db for band in kept.bands]
     alike = ("loss_before_db", "settings", "loss_db", "alignment", "polarity")
@@ -191,6 +204,11 @@ def test_an_answer_wants_a_look_when_anything_about_it_is_in_doubt(found):
         {"alignment": msgspec.structs.replace(alignment, either_polarity=True)},
         {"alignment": msgspec.structs.replace(alignment, at_end=True)},
         {"notes": ("sum_disagrees",)},
+        {
+            "explanation": SumExplanationRecord.of(
+                SumExplanation(difference=0.1, left=0.1, explained=False)
+            )
+        },
         {"meeting": gap},
     ):
         record = msgspec.structs.replace(sure, **doubt)
@@ -304,6 +322,53 @@ def test_the_polarity_is_not_tested_where_the_paths_are_not_described(quick):
         record = join(room).record
         assert record.polarity is None
         assert said in record.polarity_obstacle
+
+
+@pytest.mark.parametrize(("order", "in_phase"), [(4, True), (2, False)])
+def test_a_told_polarity_is_no_setting_where_the_filters_turn_it(quick, order, in_phase):
+    """Second-order Linkwitz-Riley: half a turn apart at the corner, wired right it wants a flip."""
+    axis = quick.survey.measurements[0].response.frequencies
+    parts = {
+        source: linkwitz_riley(kind, order, corner=80.0, frequencies=axis)
+        for source, kind in (("sub", "low"), ("mains", "high"))
+    }
+    measurements = tuple(
+        replace(m, response=FrequencyResponse.from_pressure(axis, parts[m.source]))
+        for m in quick.survey.measurements
+        if m.source in parts
+    )
+    filters = replace(quick.path[0], order=order)
+    high = replace(quick.joining.mains_path[0], order=order)
+    room = replace(quick, survey=replace(quick.survey, measurements=measurements))
+    room = changed(with_path(room, (filters,)), mains_path=(high,))
+    found = solve_joining(room, joining_offer(room))
+    assert found.polarity.test.inverted is False
+    assert found.alignment.told_inverted is (False if in_phase else None)
+    assert found.alignment.chosen.settings.inverted is not in_phase
+    assert found.alignment.chosen.loss_db < 0.3
+
+
+def test_a_measured_sum_with_less_of_the_subwoofer_is_told_as_a_level(quick):
+    """Both were measured with the subwoofer 4 dB lower than by itself."""
+    parts = {(m.seat, m.source): m.response for m in quick.survey.measurements}
+    measurements = tuple(
+        replace(
+            m,
+            response=FrequencyResponse.from_pressure(
+                m.response.frequencies,
+                10 ** (-4 / 20) * parts[m.seat, "sub"].pressure + parts[m.seat, "mains"].pressure,
+            ),
+        )
+        if m.source == "both"
+        else m
+        for m in quick.survey.measurements
+    )
+    found = join(replace(quick, survey=replace(quick.survey, measurements=measurements)))
+    assert found.record.explanation.explained
+    assert found.record.explanation.level_db == pytest.approx(-4.0, abs=0.3)
+    text = " ".join(room_joining_text(found).split())
+    assert "as if the subwoofer was 4.0 dB quieter while both were measured" in text
+    assert join(quick).record.explanation is None
 
 
 def test_the_boxes_of_both_are_taken_out_or_none(quick):

@@ -13,6 +13,7 @@ from types import ModuleType
 import numpy as np
 import pytest
 import scipy.signal
+from joining_rooms import JOINED_TOML, write_joined_room
 from scipy.interpolate import CubicSpline
 
 from roomeq.cli import main
@@ -327,6 +328,18 @@ def test_a_joining_is_kept_as_a_plan(tmp_path: Path, joined: RoomJoining) -> Non
     assert plan.joining == joined.record
     assert not plan.changes
     assert plan.joins
+
+
+def test_no_plan_is_kept_where_nothing_is_joined(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    toml = JOINED_TOML.replace("common_reference = true", "common_reference = false")
+    four = ("sub", "mains", "both", "difference")
+    write_joined_room(tmp_path, toml=toml, late=-0.0075, sources=four)
+    file = tmp_path / "plan.json"
+    assert main(["join", str(tmp_path), "--plan", str(file)]) == 2
+    assert "no plan was kept" in capsys.readouterr().err
+    assert not file.exists()
 
 
 def test_a_proposal_gains_in_the_truth(room: Room) -> None:

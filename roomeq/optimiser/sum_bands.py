@@ -12,18 +12,15 @@ which a flat sum would be cut). So the level is a variable like a band. Deviatio
 in dB.
 
 Limits are those of the subwoofer's own problem; boost and level together keep the drive limit. The
-level stays within 3 dB of what the power sum ``|S T g|^2 + |M|^2`` would choose: a level that fills
-a cancellation only feeds it.
+level is at most 3 dB above what the power sum ``|S T g|^2 + |M|^2`` would choose with the same
+bands: a level that fills a cancellation only feeds it.
 
 The power average is formed before the smoothing, both being linear in power, so that the cost does
-not depend on the seats. The sum is not convex in the bands: the search descends from several
-starts over single and pair moves. "Best found"; no bound is claimed.
+not depend on the seats. The sum is not convex in the bands; `roomeq.optimiser.sum_search` descends.
 """
 
 from __future__ import annotations
 
-import itertools
-from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 from typing import Self
 
@@ -45,13 +42,8 @@ __all__ = ["SumBands", "SumSetting", "band_responses"]
 
 MOST_ABOVE_POWER_SUM_DB = 3.0
 MAINS_ALONE = 1.25, 2.0
-TIE_SHARE = 0.02
 _DIP_SHORTFALL_DB = 6.0
-_PAIR_REACH = 2
-_CHUNK = 32
-_START_LEVELS_DB = (-3.0, 0.0, 3.0)
 _TOLERANCE_DB = 1e-6
-_LEAST_GAIN = 1e-9
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -254,152 +246,40 @@ class SumBands:
         boost = self.problem.limit_response_db(labels[:-1])
         return self.task.limits.granted_level_db(rows, boost, self.task.floor)
 
-    def feasible(self, labels: LabelArray, *, cap_db: float) -> bool:
+    def power_sum_level_db(self, labels: LabelArray) -> float:
+        """Return the level change that suits the bands if both added by their power."""
+        values = self.values(self.at_all_levels(labels), coherent=False)
+        return float(self.level_changes_db[int(np.argmin(values))])
+
+    def feasible(self, labels: LabelArray) -> bool:
         """Return whether one setting keeps the limits of the shape, of the drive and of level."""
-        level = float(self.level_changes_db[labels[-1]])
-        if level > cap_db + _TOLERANCE_DB or not self.problem.feasible(labels[:-1], _TOLERANCE_DB):
+        if not self.problem.feasible(labels[:-1], _TOLERANCE_DB):
             return False
-        # what is set now may stay, however loud; only turning up is asked
-        return level <= max(self.highest_level_db(labels), min(level, 0.0)) + _TOLERANCE_DB
+        level = float(self.level_changes_db[labels[-1]])
+        if level <= float(self.level_changes_db[0]) + _TOLERANCE_DB:
+            return True
+        if level > 0.0 and level > self.highest_level_db(labels) + _TOLERANCE_DB:
+            return False
+        most = self.power_sum_level_db(labels) + MOST_ABOVE_POWER_SUM_DB
+        return level <= most + _TOLERANCE_DB
 
     def with_sub(self, change: ComplexArray) -> Self:
         """Return the problem with a further transfer function in the subwoofer, shape (P,)."""
         return replace(self, data=self.data.with_transfers(sub=change))
 
-    def solve(self, start_gains_db: FloatArray, *, thorough: bool = True) -> SumSetting:
-        """Return the best setting found from some gains; thorough from the present ones as well.
-
-        Of the settings within 2 % of what the best gains, bands are left where they stand, the
-        smallest moves first.
-
-        Parameters
-        ----------
-        start_gains_db : ndarray, shape (B,)
-            What suits the subwoofer alone, or suited something like this.
-        thorough : bool
-            Whether several levels are started from, and the present gains.
-        """
-        starts = [self._nearest(start_gains_db)]
-        if thorough:
-            starts.append(self._nearest(self.task.present_gains_db))
-        away = _START_LEVELS_DB if thorough else (0.0,)
-        power = self.values(self._all_levels(starts[0]), coherent=False)
-        cap_db = float(self.level_changes_db[int(np.argmin(power))]) + MOST_ABOVE_POWER_SUM_DB
-        ends = {
-            end.tobytes(): end
-            for start in starts
-            for end in self._descents(start, away_db=away, cap_db=cap_db)
-        }
-        if not ends:
-            return self.present()
-        found = list(ends.values())
-        best = found[int(np.argmin([self.values(end[None])[0] for end in found]))]
-        return self.setting(self._fewer_moves(best, cap_db=cap_db))
-
-    def _nearest(self, gains_db: FloatArray) -> LabelArray:
-        """Return the labels nearest to gains, at the present level."""
+    def nearest(self, gains_db: FloatArray) -> LabelArray:
+        """Return the labels nearest to gains, at the present level, shape (B + 1,)."""
         labels = [
             int(np.argmin(np.abs(allowed - gain)))
             for allowed, gain in zip(self.problem.gains_db, gains_db, strict=True)
         ]
         return np.array([*labels, int(np.argmin(np.abs(self.level_changes_db)))])
 
-    def _all_levels(self, labels: LabelArray) -> LabelArray:
+    def at_all_levels(self, labels: LabelArray) -> LabelArray:
+        """Return a setting at every level, shape (L, B + 1)."""
         block = np.repeat(labels[None], self.level_changes_db.size, axis=0)
         block[:, -1] = np.arange(self.level_changes_db.size)
         return block
-
-    def _descents(
-        self, start: LabelArray, *, away_db: tuple[float, ...], cap_db: float
-    ) -> Iterator[LabelArray]:
-        """Descend from a start at its best level, and above and below it."""
-        block = self._all_levels(start)
-        allowed = [row for row in block if self.feasible(row, cap_db=cap_db)]
-        if not allowed:  # all bands at 0 keep every limit that any setting keeps
-            block = self._all_levels(self._nearest(np.zeros(len(self.tables))))
-            allowed = [row for row in block if self.feasible(row, cap_db=cap_db)]
-        if not allowed:
-            return
-        values = self.values(np.array(allowed))
-        best = float(self.level_changes_db[allowed[int(np.argmin(values))][-1]])
-        offered = np.array([self.level_changes_db[row[-1]] for row in allowed])
-        for place in {int(np.argmin(np.abs(offered - best - away))) for away in away_db}:
-            yield self._descended(allowed[place], cap_db=cap_db)
-
-    def _descended(self, labels: LabelArray, *, cap_db: float) -> LabelArray:
-        """Improve a setting by single moves, then by pairs, until nothing near is better."""
-        best, value = labels, float(self.values(labels[None])[0])
-        kinds = (self._single_moves, self._pair_moves)
-        kind = 0
-        while kind < len(kinds):
-            block = np.concatenate([best[None], kinds[kind](best)])
-            values = self.values(block)
-            order = np.argsort(values, kind="stable")
-            better = block[order[values[order] < value - _LEAST_GAIN]]
-            found = self._first_feasible(better, cap_db=cap_db)
-            if found is None:
-                kind += 1
-            else:
-                best, kind = found, 0
-                value = float(self.values(best[None])[0])
-        return best
-
-    def _first_feasible(self, labels: LabelArray, *, cap_db: float) -> LabelArray | None:
-        """Return the first of several settings that keeps every limit."""
-        for start in range(0, len(labels), _CHUNK):
-            some = labels[start : start + _CHUNK]
-            rows = np.sum(
-                [t[some[:, b]] for b, t in enumerate(self.problem.limit_tables_db)], axis=0
-            )
-            within = np.all(rows <= self.problem.filter_cap_db + _TOLERANCE_DB, axis=1)
-            for one in some[within]:
-                if self.feasible(one, cap_db=cap_db):
-                    return np.asarray(one)
-        return None
-
-    def _counts(self) -> list[int]:
-        return [*self.problem.label_counts, self.level_changes_db.size]
-
-    def _single_moves(self, labels: LabelArray) -> LabelArray:
-        blocks = []
-        for place, count in enumerate(self._counts()):
-            block = np.repeat(labels[None], count, axis=0)
-            block[:, place] = np.arange(count)
-            blocks.append(block)
-        return np.concatenate(blocks)
-
-    def _pair_moves(self, labels: LabelArray) -> LabelArray:
-        counts = np.array(self._counts())
-        steps = [s for s in range(-_PAIR_REACH, _PAIR_REACH + 1) if s]
-        moves = np.array(list(itertools.product(steps, steps)))
-        movable = [place for place, count in enumerate(counts) if count > 1]
-        blocks = []
-        for pair in itertools.combinations(movable, 2):
-            block = np.repeat(labels[None], len(moves), axis=0)
-            block[:, pair] += moves
-            blocks.append(block)
-        found = np.concatenate([*blocks, labels[None]])
-        return np.asarray(found[np.all((found >= 0) & (found < counts), axis=1)])
-
-    def _fewer_moves(self, labels: LabelArray, *, cap_db: float) -> LabelArray:
-        """Put bands back to where they stand while that costs at most 2 % of what is gained."""
-        deviation = float(np.sqrt(self.values(labels[None])[0]))
-        gained = self.present().deviation_db - deviation
-        limit = (deviation + TIE_SHARE * max(gained, 0.0)) ** 2
-        standing = self._nearest(self.task.present_gains_db)
-        while True:
-            moved = np.flatnonzero(labels[:-1] != standing[:-1])
-            block = np.repeat(labels[None], moved.size, axis=0)
-            block[np.arange(moved.size), moved] = standing[moved]
-            values = self.values(block) if moved.size else np.zeros(0)
-            kept = [
-                place
-                for place in np.argsort(values, kind="stable")
-                if values[place] <= limit and self.feasible(block[place], cap_db=cap_db)
-            ]
-            if not kept:
-                return labels
-            labels = block[kept[0]]
 
     def seat_deviations_db(self, setting: SumSetting) -> FloatArray:
         """Return the standard deviation over frequency of the sum at each seat, (S,), in dB."""
@@ -432,6 +312,6 @@ class SumBands:
     @property
     def present_allowed(self) -> bool:
         """Whether the present bands may be set and keep the limits of the shape."""
-        labels = self._nearest(self.task.present_gains_db)[:-1]
+        labels = self.nearest(self.task.present_gains_db)[:-1]
         same = np.allclose(self.problem.setting_gains_db(labels), self.task.present_gains_db)
         return bool(same and self.problem.feasible(labels, 0.005))

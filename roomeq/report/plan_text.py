@@ -15,7 +15,14 @@ from roomeq.report.joining_text import joining_lines
 from roomeq.report.layout import bullet_list, paragraph, signed, signed_setting, table
 from roomeq.report.recording_text import kept_recording_lines
 from roomeq.report.terminal import gain_bar
-from roomeq.report.wording import SAFETY, caution_text, level_purpose, no_change_text, reason_text
+from roomeq.report.wording import (
+    SAFETY,
+    caution_text,
+    level_purpose,
+    no_change_text,
+    only_joined,
+    reason_text,
+)
 
 __all__ = ["FIRST_STATEMENT", "evidence_sentences", "plan_text"]
 
@@ -242,6 +249,8 @@ def _proof_sentence(plan: Plan) -> str:
         last = f", what is set now {e.deviation_db:.2f} dB"
     elif all(band.gain_db == band.best_gain_db for band in plan.bands):
         last = ", and is proposed"
+    elif only_joined(plan):
+        last = f"; the bands, which stay, have {e.deviation_db:.2f} dB"
     elif plan.joining is not None:
         last = f"; what the sum with the mains asks for has {e.deviation_db:.2f} dB"
     else:

@@ -14,7 +14,14 @@ from roomeq.plan import BandSetting, Caution, CautionCode, Plan
 from roomeq.report.headroom_text import note_text
 from roomeq.report.layout import signed
 
-__all__ = ["SAFETY", "caution_text", "level_purpose", "no_change_text", "reason_text"]
+__all__ = [
+    "SAFETY",
+    "caution_text",
+    "level_purpose",
+    "no_change_text",
+    "only_joined",
+    "reason_text",
+]
 
 SAFETY = (
     "Turn the volume down before changing a setting or starting a test signal, then rise in steps; "
@@ -55,9 +62,17 @@ def reason_text(band: BandSetting, plan: Plan) -> str:
         Reason.NOT_WORTH_MOVING: (
             "not worth a move" if band.gain_db == band.present_db else "not worth a further move"
         ),
-        Reason.SUM_WITH_MAINS: "by the sum",
+        Reason.SUM_WITH_MAINS: (
+            "left as it is, only joined" if only_joined(plan) else "by the sum"
+        ),
     }
     return words[band.reason]
+
+
+def only_joined(plan: Plan) -> bool:
+    """Return whether bands and level were left as they are on request."""
+    bands = None if plan.joining is None else plan.joining.bands
+    return bands is not None and not bands.chosen
 
 
 def _drive_limit_text(band: BandSetting, plan: Plan) -> str:
@@ -170,8 +185,8 @@ def caution_text(caution: Caution) -> str:
         ),
         CautionCode.SUM_DISAGREES: (
             "The measured sum of subwoofer and mains differs from the predicted one by "
-            f"{value:.1f} dB (s.d.): the time reference was not common, or something moved. They "
-            "are not joined."
+            f"{value:.1f} dB (s.d.): the time reference was not common, or something was set "
+            "otherwise or moved. They are not joined; roomeq join tells what may explain it."
         ),
         CautionCode.LEVEL_OUTSIDE_RANGE: (
             f"The level knob does not reach: set {value:+.1f} dB upstream."

@@ -135,7 +135,7 @@ def losses_db(sub, mains, corner, delays, signs=(1, -1)):
 
 
 def deviation_db(sub, mains, corner):
-    """Return the standard deviation of the power average, 1/6-octave bands, and mean over places."""
+    """Return the standard deviation of the power average, 1/6 octave, and the mean over places."""
     edges = np.geomspace(25.0, 2.0 * corner, 96)
     levels = []
     for row in np.abs(sub + mains) ** 2:

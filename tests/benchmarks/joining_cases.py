@@ -123,7 +123,7 @@ def random_case(seed, kind):
         case.sub[name] = mode_sum(sides, sub_place, spots, decay) * sub_path * fault * level
         both = mode_sum(sides, left, spots, decay) + mode_sum(sides, right, spots, decay)
         case.mains[name] = 0.5 * both * mains_path
-    middle_band = (FREQUENCIES > corner / 1.4142) & (FREQUENCIES < corner * 1.4142)
+    middle_band = (corner / 1.4142 < FREQUENCIES) & (corner * 1.4142 > FREQUENCIES)
     power = np.mean(np.abs(case.sub["seats"][:, middle_band]) ** 2)
     power += np.mean(np.abs(case.mains["seats"][:, middle_band]) ** 2)
 
