@@ -234,7 +234,6 @@ def test_a_seat_left_out_forbids_no_boost():
     assert third.after_db > borne[1]
 
 
-@pytest.mark.xfail(strict=True, raises=RuntimeWarning, reason="loudness is asked for at 0 Hz")
 def test_a_floor_of_nothing_goes_with_a_drive_limit_by_frequency():
     limits = Limits(no_boost_below=0.0, drive_by_frequency=((20.0, 3.0), (100.0, 6.0)))
     fit = fit_band_gains(

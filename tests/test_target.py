@@ -253,7 +253,6 @@ def test_upper_limit_of_a_low_pass_that_was_not_stated():
         assert corner < estimate_upper_limit(SPAN, levels) < 1.2 * corner
 
 
-@pytest.mark.xfail(strict=True, reason="only whether it is finite is asked")
 @pytest.mark.parametrize("upper_limit", [0.0, -5.0])
 def test_an_upper_limit_is_positive(upper_limit):
     with pytest.raises(ValueError, match="upper_limit"):

@@ -220,9 +220,9 @@ def evidence_sentences(plan: Plan) -> list[str]:
         f"{e.average_sd_after_db:.1f} dB predicted; largest excess at any seat "
         f"{e.largest_excess_before_db:.1f} and {e.largest_excess_after_db:.1f} dB.",
         f"Summed boost at most {signed(e.filter_boost_db)} dB (limit {e.filter_boost_limit_db:g} "
-        f"dB, and half a dB {_barred(plan)}); drive, bands and level together, at most {signed(e.drive_boost_db)} dB {place} "
-        f"(limit {round(e.drive_boost_limit_db, 1):g} dB), {e.power_ratio:.1f} times the power "
-        "there.",
+        f"dB, and half a dB {_barred(plan)}); drive, bands and level together, at most "
+        f"{signed(e.drive_boost_db)} dB {place} (limit {round(e.drive_boost_limit_db, 1):g} dB), "
+        f"{e.power_ratio:.1f} times the power there.",
     ]
     if e.dip_boost_db > 1.0:
         entries.append(

@@ -77,9 +77,9 @@ def plot_prediction(
     """Plot level before, as predicted, and the target.
 
     It is the level of the fitted source, or of subwoofer and mains together where the plan joins
-    them; the title says so. Of all seats the power average is shown, and the span from the quietest to
-    the loudest, hatched before and filled as predicted. Where nothing is boosted, and what is not
-    judged, is hatched.
+    them; the title says so. Of all seats the power average is shown, and the span from the quietest
+    to the loudest, hatched before and filled as predicted. Where nothing is boosted, and what is
+    not judged, is hatched.
 
     Parameters
     ----------
