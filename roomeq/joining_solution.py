@@ -27,7 +27,7 @@ from roomeq.joining_steps import (
 from roomeq.levels import FloatArray, readonly
 from roomeq.optimiser.alignment import Alignment, realign
 from roomeq.optimiser.band_gain_fit import NoChange, judge_improvement
-from roomeq.optimiser.band_gains import BandGainTask
+from roomeq.optimiser.band_gain_task import BandGainTask
 from roomeq.optimiser.fit_data import prepare_fit
 from roomeq.optimiser.joining_data import JoiningData
 from roomeq.optimiser.joining_settings import DelayRange, JoiningSettings

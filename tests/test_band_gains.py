@@ -330,7 +330,7 @@ def test_boosts_are_the_largest_anywhere():
 def test_peaks_between_coarse_rows_are_found_and_held(monkeypatch):
     # rows at the edges between bands only: every peak lies between them
     edges = np.array([10.0, *(band.upper for band in EQUALISER.bands), 300.0])
-    monkeypatch.setattr("roomeq.optimiser.band_gains.limit_axis", lambda *_, **__: edges)
+    monkeypatch.setattr("roomeq.optimiser.band_gain_task.limit_axis", lambda *_, **__: edges)
     trough = 75 + bump_db(FREQUENCIES, centre=50, height_db=-9, octaves=0.25)
     found = fit(survey_of(np.array([trough] * 3)))
     dense = np.geomspace(10, 300, 20001)

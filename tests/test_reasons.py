@@ -5,7 +5,8 @@ import pytest
 from synthetic_rooms import FREQUENCIES, bump_db, nine_bands, survey_of
 
 from roomeq.bands import third_octave_bands
-from roomeq.optimiser.band_gains import BandGainTask, fit_band_gains
+from roomeq.optimiser.band_gain_task import BandGainTask
+from roomeq.optimiser.band_gains import fit_band_gains
 from roomeq.optimiser.fit_data import prepare_fit
 from roomeq.optimiser.limits import Limits
 from roomeq.optimiser.loss import Loss

@@ -30,7 +30,7 @@ from roomeq.analysis.smoothing import smooth_power
 from roomeq.device.crossover import CrossoverFilter, chain_response
 from roomeq.device.equaliser import FixedBandEqualiser
 from roomeq.levels import FloatArray, amplitude_ratio_db, power_ratio_db, readonly
-from roomeq.optimiser.band_gains import BandGainTask
+from roomeq.optimiser.band_gain_task import BandGainTask
 from roomeq.optimiser.fit_data import SHAPE_FRACTION, within_spans
 from roomeq.optimiser.joining_data import JoiningData
 from roomeq.optimiser.joining_settings import JoiningSettings, LevelRange

@@ -57,7 +57,6 @@ from scipy.optimize import differential_evolution
 
 import roomeq
 
-PATH_NONE_CAN_BE_SAID = True  # whether room files know path = "none"
 UNKNOWN_FLOOR, BELOW_FLOOR_DB, BOOST_DB, DRIVE_DB, ABOVE_CORNER = 32.0, 0.5, 3.0, 6.0, 1.2
 GENERATIONS, SETTINGS = 250, 120
 GRID_DB = np.arange(LOWEST_DB, HIGHEST_DB + STEP_DB / 2, STEP_DB)
@@ -168,7 +167,7 @@ def library(room, name):
             Path(folder),
             limit_stated=limit_stated,
             path_stated=path_stated,
-            says_none=PATH_NONE_CAN_BE_SAID,
+            says_none=True,
         )
         start = time.process_time()
         try:
