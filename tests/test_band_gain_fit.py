@@ -234,6 +234,14 @@ def test_a_seat_left_out_forbids_no_boost():
     assert third.after_db > borne[1]
 
 
+def test_a_floor_of_nothing_goes_with_a_drive_limit_by_frequency():
+    limits = Limits(no_boost_below=0.0, drive_by_frequency=((20.0, 3.0), (100.0, 6.0)))
+    fit = fit_band_gains(
+        survey_of(random_levels_db(3)), equaliser=EQUALISER, limits=limits, prove=False
+    )
+    assert np.isfinite(fit.highest_level_change_db)
+
+
 @pytest.mark.parametrize(
     ("improvement_db", "repeatability_db", "why"),
     [

@@ -198,6 +198,25 @@ def test_a_room_file_may_be_named_itself(capsys):
     assert run(capsys, "check", HALL + "/room.toml")[0] == 0
 
 
+def test_best_is_proposed_where_it_is_asked_for(capsys):
+    arguments = ("propose", SAMPLES / "lakeside_cabin", "--json")
+    usual, best = (json.loads(run(capsys, *arguments, *more)[1]) for more in ((), ("--best",)))
+    assert [band["gain_db"] for band in best["bands"]] == best["choices"][1]["gains_db"]
+    assert [band["gain_db"] for band in usual["bands"]] == usual["choices"][2]["gains_db"]
+    given_away = usual["choices"][2]["deviation_db"] - usual["choices"][1]["deviation_db"]
+    gained = usual["choices"][0]["deviation_db"] - usual["choices"][1]["deviation_db"]
+    assert 0.0 < given_away <= 0.02 * gained + 1e-9
+
+
+def test_no_low_pass_can_be_said_of_bare_files(capsys, tmp_path):
+    file = write_export(tmp_path / "seat.csv")
+    said = {}
+    for words in ((), ("--low-pass", "none")):
+        found = run(capsys, "check", file, *words, "--json")[1]
+        said[words] = json.loads(found)["corner_origin"]
+    assert said == {(): "unknown", ("--low-pass", "none"): "none"}
+
+
 def test_json_is_nothing_but_json(capsys, tmp_path):
     _, out, _ = run(capsys, "propose", HALL, "--json", "--plan", tmp_path / "hall.json")
     assert json.loads(out)["format"] == 2

@@ -43,7 +43,8 @@ def test_before_predicted_and_target(plan):
     ):
         x, y = line(ax, name)
         assert np.array_equal(x, plan.curves.frequencies)
-        assert y == pytest.approx(weights @ np.array(levels) / weights.sum())
+        power = weights @ 10 ** (np.array(levels) / 10) / weights.sum()
+        assert y == pytest.approx(10 * np.log10(power))
     assert line(ax, "target")[1].tolist() == list(plan.curves.target_level_db)
     assert ax.get_ylabel() == "Level in dB SPL"
     assert {"before", "predicted", "target"} <= set(texts(ax))
@@ -87,9 +88,10 @@ def test_a_joined_plan_shows_the_sum_and_says_so():
     for name, levels in (("before", record.before_level_db), ("predicted", record.after_level_db)):
         x, y = line(ax, name)
         assert np.array_equal(x, record.frequencies)
-        assert y == pytest.approx(np.average(levels, axis=0, weights=weights))
+        power = np.average(10 ** (np.array(levels) / 10), axis=0, weights=weights)
+        assert y == pytest.approx(10 * np.log10(power))
     assert line(ax, "target")[1].tolist() == list(record.target_level_db)
-    assert title(ax) == "Subwoofer and mains together: level mean and span of the seats"
+    assert title(ax) == "Subwoofer and mains together: power average and span of the seats"
     assert "not judged" not in texts(ax)  # the whole bass is
     assert not cut_off(ax)
     assert not overlapping(ax)

@@ -10,8 +10,9 @@ from scipy import signal
 
 from roomeq.device.crossover import CrossoverFilter
 from roomeq.optimiser.band_gains import fit_band_gains
+from roomeq.optimiser.drive_cautions import boost_notes
 from roomeq.optimiser.limits import Limits
-from roomeq.optimiser.reasons import Reason
+from roomeq.optimiser.reasons import Reason, cancelled_bands
 from roomeq.optimiser.target import Target
 from tests.synthetic_rooms import nine_bands, survey_of
 
@@ -247,6 +248,26 @@ def test_limits_hold_by_another_filter_on_another_axis():
         level = fit.level_change_db
         assert (e + level)[axis >= 28.0].max() <= 6.0 + 0.01
         assert (e + level)[(axis >= 20.0) & (axis < 28.0)].max() <= 3.0 + 0.01
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_no_caution_asks_to_take_out_what_is_proposed(seed):
+    """A boost is told to be taken out where a dip is, or below the high-pass: none is proposed."""
+    rng = np.random.default_rng(100 + seed)
+    ripple = rng.normal(0, 5, (5, 14)) @ np.array(
+        [np.exp(-0.5 * (np.log2(AXIS / f) / 0.15) ** 2) for f in np.geomspace(18, 140, 14)]
+    )
+    corner = 26.0
+    limits = Limits(no_boost_below=corner, high_pass_corner=corner)
+    fit = fitted(75.0 + ripple, limits=limits, leave_out=False, node_limit=1)
+    dips = cancelled_bands(fit.data, EQUALISER)
+    found = boost_notes(
+        EQUALISER,
+        fit.gains_db,
+        high_pass=CrossoverFilter(kind="high_pass", family="butterworth", order=2, corner=corner),
+        cancelled=[band for band, so in zip(EQUALISER.bands, dips, strict=True) if so],
+    )
+    assert found == ()
 
 
 def test_one_seat_says_nothing_of_seats_that_differ():

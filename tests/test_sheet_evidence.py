@@ -123,8 +123,11 @@ def test_reservations_come_first(plan):
     codes = (CautionCode.Q_ASSUMED, CautionCode.NOT_PROVEN)
     wary = replace(plan, cautions=tuple(Caution(code=code, value=1.0) for code in codes))
     found = cautions({"music": wary})
-    assert [entry.weighty for entry in found] == [True, False]
-    assert "stopped early" in found[0].text
+    # the plan is one of format 1, which says so before all else
+    assert [entry.weighty for entry in found] == [True, True, False]
+    assert found[0].text.startswith("Made by an earlier statement of the problem (format 1)")
+    assert "stopped early" in found[1].text
+    assert len(cautions({"music": replace(wary, format=2)})) == 2
 
 
 def test_record_says_what_is_not_stated(plan):

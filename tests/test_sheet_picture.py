@@ -33,14 +33,18 @@ def test_one_decade_is_as_long_as_fifty_decibels(plan):
     assert decade / per_decibel == pytest.approx(DB_PER_DECADE, rel=1e-3)
 
 
-def test_lines_are_the_weighted_level_means(plan):
+def power_average_db(levels, weights):
+    return 10 * np.log10(weights @ 10 ** (np.array(levels) / 10) / weights.sum())
+
+
+def test_lines_are_the_weighted_power_averages(plan):
     picture = sheet_picture(plan)
     first, last = picture.level_ticks[0], picture.level_ticks[-1]
     slope = (last.place - first.place) / (float(last.label) - float(first.label))
     weights = np.array([seat.weight for seat in plan.seats])
     for path, levels in (
-        (picture.before, weights @ np.array(plan.curves.before_level_db) / weights.sum()),
-        (picture.predicted, weights @ np.array(plan.curves.predicted_level_db) / weights.sum()),
+        (picture.before, power_average_db(plan.curves.before_level_db, weights)),
+        (picture.predicted, power_average_db(plan.curves.predicted_level_db, weights)),
         (picture.target, np.array(plan.curves.target_level_db)),
     ):
         drawn = points(path)

@@ -251,3 +251,9 @@ def test_upper_limit_of_a_low_pass_that_was_not_stated():
     for corner in (60.0, 80.0):
         levels = -20 * np.log10(1 + (SPAN / corner) ** 4)
         assert corner < estimate_upper_limit(SPAN, levels) < 1.2 * corner
+
+
+@pytest.mark.parametrize("upper_limit", [0.0, -5.0])
+def test_an_upper_limit_is_positive(upper_limit):
+    with pytest.raises(ValueError, match="upper_limit"):
+        Target(upper_limit=upper_limit)

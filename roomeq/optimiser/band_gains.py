@@ -186,7 +186,8 @@ class BandGainTask:
     def loudness(self, gains_db: FloatArray) -> _Loudness:
         """Return what the drive limit leaves of a loudness, with gains."""
         data, equaliser, target = self.data, self.equaliser, self.target
-        fine = np.append(logarithmic_axis(10.0, 300.0, per_octave=384), self.floor)
+        kinks = [max(self.floor, 10.0), *(f for f, _ in self.limits.drive_by_frequency)]
+        fine = np.append(logarithmic_axis(10.0, 300.0, per_octave=384), kinks)
         boost_db = equaliser.response_db(gains_db, fine)
         most_db = self.limits.granted_level_db(fine, boost_db, self.floor)
         now_db = data.mean_db(data.present_db)

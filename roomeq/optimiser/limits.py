@@ -132,9 +132,11 @@ class Limits:
         floor : float
             Hz below which nothing is boosted: turning the level up is a boost too.
         """
-        reached = frequencies >= max(LOWEST_SIGNAL, self.high_pass_corner or 0.0)
+        start = max(LOWEST_SIGNAL, self.high_pass_corner or 0.0)
+        reached = frequencies >= start
         limit = self.drive_db(frequencies)
-        limit = np.where(frequencies <= floor, np.minimum(limit, DRIVE_BELOW_FLOOR_DB), limit)
+        if floor > start:
+            limit = np.where(frequencies <= floor, np.minimum(limit, DRIVE_BELOW_FLOOR_DB), limit)
         return float((limit - boost_db)[reached].min())
 
 

@@ -34,6 +34,7 @@ _NODE_STEPS = 6
 _BATCH = 128
 TIE_SHARE = 0.02
 """A twentieth would cost 0.03 to 0.06 dB of the average's standard deviation, a tenth 0.1 dB."""
+_TIE_NODES = 5_000  # with steps of 0.1 dB one room in twelve asks for ten times as many
 _POLISHED = 600  # nodes during which the optimum itself is looked for, whatever gap is allowed
 
 
@@ -187,7 +188,8 @@ def solve_band_gains(
         gains, in ``sqrt(J)``, are equally good; the tie-break picks among them (see
         `roomeq.optimiser.tie_break`). 0 proposes the best itself.
     node_limit : int
-        Nodes bounded at most in the proof, and again in the tie-break. With 1, only the root.
+        Nodes bounded at most in the proof, and again in the tie-break (there 5000 at most). With
+        1, only the root.
     time_limit : float, optional
         Seconds after which the search stops, between batches of nodes. What it returns then depends
         on the machine.
@@ -227,7 +229,7 @@ def solve_band_gains(
                 tables,
                 search.best,
                 tolerance_db=tie_share * max(gain_db, 0.0),
-                node_limit=node_limit,
+                node_limit=min(node_limit, _TIE_NODES),
                 deadline=deadline,
             )
     lower_bound = search.lower_bound if prove else 0.0

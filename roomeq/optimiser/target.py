@@ -146,6 +146,8 @@ class Target:
             value = getattr(self, name)
             if value is not None and not math.isfinite(value):
                 raise ValueError(f"{name} must be finite, got {value!r}")
+        if self.upper_limit is not None and not self.upper_limit > 0:
+            raise ValueError(f"upper_limit must be positive, got {self.upper_limit:g} Hz")
         if not self.shelf_corner > 0:
             raise ValueError(f"shelf_corner must be positive, got {self.shelf_corner:g} Hz")
         if self.lower_limit is not None and not 5 <= self.lower_limit <= 80:

@@ -220,10 +220,9 @@ def evidence_sentences(plan: Plan) -> list[str]:
         f"{e.average_sd_after_db:.1f} dB predicted; largest excess at any seat "
         f"{e.largest_excess_before_db:.1f} and {e.largest_excess_after_db:.1f} dB.",
         f"Summed boost at most {signed(e.filter_boost_db)} dB (limit {e.filter_boost_limit_db:g} "
-        f"dB); drive, bands and level together, at most {signed(e.drive_boost_db)} dB {place} "
-        f"(limit {round(e.drive_boost_limit_db, 1):g} dB), {e.power_ratio:.1f} times the power "
-        f"there{_as_set(plan)}.",
-        f"No boost below {e.no_boost_below:.0f} Hz.",
+        f"dB, and half a dB {_barred(plan)}); drive, bands and level together, at most "
+        f"{signed(e.drive_boost_db)} dB {place} (limit {round(e.drive_boost_limit_db, 1):g} dB), "
+        f"{e.power_ratio:.1f} times the power there.",
     ]
     if e.dip_boost_db > 1.0:
         entries.append(
@@ -238,12 +237,9 @@ def evidence_sentences(plan: Plan) -> list[str]:
     return entries
 
 
-def _as_set(plan: Plan) -> str:
-    """Say how far the drive rises where the level follows the mains, not the same loudness."""
-    if plan.joining is None:
-        return ""
-    rise_db = plan.evidence.filter_boost_db + plan.level.change_db
-    return f"; with the level as it is set, at most {signed(rise_db)} dB"
+def _barred(plan: Plan) -> str:
+    """Say where less may be boosted than elsewhere."""
+    return f"below {plan.evidence.no_boost_below:.0f} Hz, in dips, and where few seats are short"
 
 
 def _proof_sentence(plan: Plan) -> str:

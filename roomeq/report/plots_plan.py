@@ -17,7 +17,7 @@ from numpy.typing import ArrayLike
 
 from roomeq.bands import logarithmic_axis
 from roomeq.device.equaliser import FixedBandEqualiser
-from roomeq.levels import FloatArray, level_mean_db
+from roomeq.levels import FloatArray, power_mean_db
 from roomeq.plan import BandSetting, Plan
 from roomeq.report.layout import signed, signed_setting
 from roomeq.report.plot_labels import (
@@ -77,9 +77,9 @@ def plot_prediction(
     """Plot level before, as predicted, and the target.
 
     It is the level of the fitted source, or of subwoofer and mains together where the plan joins
-    them; the title says so. Of all seats the level mean is shown, and the span from the quietest to
-    the loudest, hatched before and filled as predicted. Where nothing is boosted, and what is not
-    judged, is hatched.
+    them; the title says so. Of all seats the power average is shown, and the span from the quietest
+    to the loudest, hatched before and filled as predicted. Where nothing is boosted, and what is
+    not judged, is hatched.
 
     Parameters
     ----------
@@ -104,7 +104,7 @@ def plot_prediction(
     levels = _levels(plan, seat)
     axis, before, predicted, target = levels.axis, levels.before, levels.predicted, levels.target
     ax, own = started(ax)
-    means = [level_mean_db(rows, weights=levels.weights) for rows in (before, predicted)]
+    means = [power_mean_db(rows, weights=levels.weights) for rows in (before, predicted)]
     if len(before) > 1:
         span = ax.fill_between(axis, before.min(axis=0), before.max(axis=0), zorder=1)
         span.set(facecolor="none", edgecolor=COLOURS["dots"], hatch="....", linewidth=0.0)
@@ -138,7 +138,7 @@ def plot_prediction(
     ]
     label_ends(ax, ends)
     _mark_limits(ax, plan, levels)
-    where = "level mean and span of the seats" if len(before) > 1 else levels.seats[0]
+    where = "power average and span of the seats" if len(before) > 1 else levels.seats[0]
     what = "What would change" if plan.joining is None else "Subwoofer and mains together"
     titled(ax, f"{what}: {where}")
     return ax

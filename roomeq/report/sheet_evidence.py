@@ -14,7 +14,7 @@ from roomeq.optimiser.reasons import Reason
 from roomeq.plan import BandSetting, Plan
 from roomeq.report.joining_text import joining_sentences, joining_verdict
 from roomeq.report.layout import signed
-from roomeq.report.plan_text import evidence_sentences
+from roomeq.report.plan_text import FIRST_STATEMENT, evidence_sentences
 from roomeq.report.sheet_picture import Picture, sheet_picture
 from roomeq.report.sheet_steps import joined, with_minus
 from roomeq.report.wording import caution_text, reason_text
@@ -246,6 +246,9 @@ def cautions(plans: Mapping[str, Plan]) -> tuple[SharedText, ...]:
         name: [caution_text(c) for c in plan.cautions if c not in plan.reservations]
         for name, plan in plans.items()
     }
+    for name, plan in plans.items():
+        if plan.statement == 1:
+            weighty[name].insert(0, FIRST_STATEMENT)
     return (*(replace(entry, weighty=True) for entry in share(weighty)), *share(plain))
 
 

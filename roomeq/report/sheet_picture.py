@@ -3,7 +3,7 @@
 Conventions
 -----------
 Coordinates in the units of the picture's view box, y downwards. The frequency axis is logarithmic;
-one decade is as long as 50 dB are high (IEC 60263, from memory). Averages are level means over
+one decade is as long as 50 dB are high (IEC 60263, from memory). Averages are power means over
 the seats by seat weight. Lines that leave the picture are cut at its edge.
 """
 
@@ -14,7 +14,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from roomeq.bands import third_octave_bands
-from roomeq.levels import level_mean_db
+from roomeq.levels import power_mean_db
 from roomeq.plan import Plan
 
 __all__ = ["Picture", "Tick", "sheet_picture"]
@@ -70,7 +70,7 @@ def _curves(plan: Plan) -> tuple[Sequence[float], list[float], list[float], list
         frequencies, target = joined.frequencies, joined.target_level_db
         levels = joined.before_level_db, joined.after_level_db
         weights = [seat.weight for seat in joined.seats]
-    before, predicted = (level_mean_db(rows, weights=weights).tolist() for rows in levels)
+    before, predicted = (power_mean_db(rows, weights=weights).tolist() for rows in levels)
     return frequencies, before, predicted, list(target)
 
 

@@ -46,10 +46,10 @@ def reason_text(band: BandSetting, plan: Plan) -> str:
         Reason.SEATS_DISAGREE: (
             f"few seats are short here: they differ by {band.spread_db or 0:.1f} dB"
         ),
-        Reason.CANCELLATION: "cancellation: boost would fill nothing",
+        Reason.CANCELLATION: "deep dip: not filled",
         Reason.NOISE: "in noise",
         Reason.NOT_MEASURED: "not measured",
-        Reason.ROLL_OFF: "the subwoofer's own roll-off: not asked for",
+        Reason.ROLL_OFF: "own roll-off: not asked for",
         Reason.BELOW_LIMIT: f"no boost below {evidence.no_boost_below:.0f} Hz",
         Reason.NEAR_CROSSOVER: "too near the crossover to tell",
         Reason.ABOVE_CROSSOVER: f"above the crossover at {plan.target.corner or 0:.0f} Hz",
@@ -63,7 +63,7 @@ def reason_text(band: BandSetting, plan: Plan) -> str:
             "not worth a move" if band.gain_db == band.present_db else "not worth a further move"
         ),
         Reason.SUM_WITH_MAINS: (
-            "left as it is, only joined" if only_joined(plan) else "by the sum with the mains"
+            "left as it is, only joined" if only_joined(plan) else "by the sum"
         ),
     }
     return words[band.reason]
