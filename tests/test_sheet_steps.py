@@ -192,16 +192,17 @@ def cells(plan, joining, *, settings, present=None, **record):
 def test_delay_says_who_is_delayed_from_what(plan, joining):
     # 343.2 m/s; 0.3048 m to the foot
     now = JoiningSettings(delay=0.001)
-    for delay, word, branch in ((-0.004, "earlier", "mains"), (0.004, "later", "subwoofer")):
+    for delay, far, branch in ((-0.004, "1.72 m farther", "mains"),
+                               (0.004, "1.03 m nearer", "subwoofer")):  # fmt: skip
         cell = cells(plan, joining, settings=JoiningSettings(delay=delay), present=now)[1]
         assert cell.action == "set"
-        assert cell.value == f"4.00 ms {word} (1.37 m, 4.5 ft) than the mains"
+        assert cell.value == f"Delay the {branch} by 4.00 ms"
         assert cell.was == "1.00 ms later (0.34 m, 1.1 ft)"
-        assert cell.detail.startswith(f"EITHER delay the {branch} by 4.00 ms (was ")
-        assert cell.detail.endswith("never both")
+        assert cell.detail.endswith(f"or enter the subwoofer {far}; never both")
+        assert ("subwoofer by 0 (was 1.00)" in cell.detail) is (branch == "mains")
     rest = cells(plan, joining, settings=JoiningSettings(), present=now)[1]
     assert (rest.action, rest.value) == ("set", "0 ms")
-    assert "by 0 ms (was 1.00)" in rest.detail
+    assert "0.34 m farther" in rest.detail
     kept = cells(plan, joining, settings=now, present=now)[1]
     assert (kept.action, kept.value, kept.was) == ("keep", "1.00 ms later (0.34 m, 1.1 ft)", "")
 

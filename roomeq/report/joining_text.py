@@ -26,6 +26,7 @@ __all__ = [
     "CLOSE_TO_EACH_CONE",
     "bands_lines",
     "delay_instruction",
+    "delay_numbers",
     "delay_text",
     "explanation_text",
     "joining_lines",
@@ -60,19 +61,29 @@ def delay_text(settings: JoiningSettings) -> str:
 
 def delay_instruction(settings: JoiningSettings, *, present: JoiningSettings) -> str:
     """Say which box is to be given which number, or which distance instead; never both."""
-    moved = settings.delay - present.delay
-    if abs(moved) < 5e-6:
+    if abs(settings.delay - present.delay) < 5e-6:
         return f"leave the delay as it is (subwoofer {delay_text(settings)})"
-    box, other = ("mains", "subwoofer") if settings.delay < 0 else ("subwoofer", "mains")
-    was = {"mains": max(-present.delay_ms, 0.0), "subwoofer": max(present.delay_ms, 0.0)}
-    text = f"EITHER delay the {box} by {_ms(abs(settings.delay_ms))} ms (was {_ms(was[box])})"
-    if was[other] > 0:
-        text += f", the {other} by 0 (was {_ms(was[other])}),"
-    nearer = "nearer" if moved > 0 else "farther"
+    box, number, other, distance = delay_numbers(settings, present=present)
+    was = max(-present.delay_ms if box == "mains" else present.delay_ms, 0.0)
     return (
-        f"{text} OR, where distances are entered, subwoofer "
-        f"{abs(moved) * SPEED_OF_SOUND:.2f} m {nearer} than entered now; never both"
+        f"EITHER delay the {box} by {number} ms (was {_ms(was)}) {other}OR, where distances are "
+        f"entered, subwoofer {distance}; never both"
     )
+
+
+def delay_numbers(
+    settings: JoiningSettings, *, present: JoiningSettings
+) -> tuple[str, str, str, str]:
+    """Return the box to delay, by how many ms, what the other box goes back to, and the distance.
+
+    The other box is named only where it is delayed now; a distance is against what is entered.
+    """
+    moved = settings.delay - present.delay
+    box, other = ("mains", "subwoofer") if settings.delay < 0 else ("subwoofer", "mains")
+    was = present.delay_ms if other == "subwoofer" else -present.delay_ms
+    back = f"and the {other} by 0 (was {_ms(was)}) " if was > 0 else ""
+    way = "nearer" if moved > 0 else "farther"
+    return box, _ms(abs(settings.delay_ms)), back, f"{abs(moved) * SPEED_OF_SOUND:.2f} m {way}"
 
 
 def _ms(value: float) -> str:
@@ -246,6 +257,8 @@ def _seats(record: JoiningRecord) -> list[str]:
 def joining_sentences(record: JoiningRecord) -> list[str]:
     """Return what backs a joining, in sentences."""
     entries = [_polarities_text(record), _told_text(record)]
+    if record.polarity is not None:
+        entries.append(CLOSE_TO_EACH_CONE)
     bands = record.bands
     if bands is not None:
         entries.append(_deviation_text(record))
@@ -330,12 +343,9 @@ def _told_text(record: JoiningRecord) -> str:
         return f"Which way the subwoofer is wired was not tested: {record.polarity_obstacle}."
     if found.inverted is None:
         half_period = f"{500.0 / record.corner:.1f} ms"
-        return (
-            f"An inverted subwoofer and one {half_period} late cannot be told apart here. "
-            f"{CLOSE_TO_EACH_CONE}"
-        )
+        return f"An inverted subwoofer and one {half_period} late cannot be told apart here."
     how = "" if found.inverted else "not "
-    return f"The subwoofer is probably {how}inverted {_odds(found)}. {CLOSE_TO_EACH_CONE}"
+    return f"The subwoofer is probably {how}inverted {_odds(found)}."
 
 
 def _odds(found: PolarityRecord) -> str:

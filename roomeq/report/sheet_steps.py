@@ -19,7 +19,7 @@ from roomeq.optimiser.protection import ProtectionReason
 from roomeq.optimiser.reasons import Reason
 from roomeq.plan import BandSetting, LevelSetting, Plan
 from roomeq.report.headroom_text import high_pass_text
-from roomeq.report.joining_text import delay_instruction, delay_text
+from roomeq.report.joining_text import delay_numbers, delay_text
 from roomeq.report.layout import signed, signed_setting
 from roomeq.report.wording import level_purpose
 
@@ -134,11 +134,12 @@ def _delay_cell(plan: Plan) -> Cell:
     settings, present = joining.settings.settings(), joining.present.settings()
     if math.isclose(settings.delay_ms, present.delay_ms, abs_tol=1e-6):
         return Cell(action="keep", value=delay_text(settings))
+    box, number, other, distance = delay_numbers(settings, present=present)
     return Cell(
         action="set",
-        value=f"{delay_text(settings)} than the mains" if settings.delay else "0 ms",
+        value=f"Delay the {box} by {number} ms" if settings.delay else "0 ms",
         was=delay_text(present),
-        detail=delay_instruction(settings, present=present),
+        detail=f"{other}or enter the subwoofer {distance}; never both",
     )
 
 
@@ -153,8 +154,7 @@ def _polarity_cell(plan: Plan) -> Cell:
         action="set",
         value=wanted.capitalize(),
         was=present,
-        detail="or, once the microphone at each cone has told that wires are crossed, mend them "
-        f"and leave it {present}",
+        detail=f"if the microphone at each cone tells of crossed wires: mend, leave it {present}",
     )
 
 
