@@ -9,12 +9,13 @@ are averaged in power and tell the repeatability.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from html import escape
 from typing import TYPE_CHECKING, Any, Literal, Self, get_args
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from roomeq.levels import FloatArray, readonly
 from roomeq.response import ComplexArray, FrequencyResponse
@@ -112,6 +113,67 @@ class Survey:
             if not (np.isfinite(weight) and weight > 0):
                 raise ValueError(f"seat {seat!r}: a weight must be positive, got {weight!r}")
         object.__setattr__(self, "seat_weights", weights)
+
+    @classmethod
+    def from_levels(
+        cls,
+        frequencies: ArrayLike,
+        level_db: ArrayLike,
+        *,
+        seats: Sequence[str] | None = None,
+        phase_deg: ArrayLike | None = None,
+        source: Source = "sub",
+        levels_comparable: bool = True,
+        seat_weights: dict[str, float] | None = None,
+    ) -> Self:
+        """Make a survey from arrays: one response for each seat.
+
+        Parameters
+        ----------
+        frequencies : array_like, shape (F,)
+            Hz, rising.
+        level_db : array_like, shape (S, F), or (F,) for one seat
+            dB.
+        seats : sequence of str, length S, optional
+            Names; "seat 1", "seat 2" ... by default.
+        phase_deg : array_like, shape as `level_db`, optional
+            Degrees.
+        source : {"sub", "mains", "both", "difference"}
+        levels_comparable : bool
+            Whether all were measured at one drive level and microphone gain.
+        seat_weights : dict of str to float, optional
+
+        Raises
+        ------
+        ValueError
+            If shapes or the number of names do not fit, or a value is not usable.
+        """
+        levels = np.atleast_2d(np.asarray(level_db, dtype=np.float64))
+        count = np.size(frequencies)
+        if levels.ndim != 2 or levels.shape[1] != count:
+            raise ValueError(
+                f"level_db needs one row a seat and {count} columns, one for each frequency, got "
+                f"shape {np.shape(level_db)}: frequencies come first, and a table that has seats "
+                "as columns is to be transposed"
+            )
+        names = [f"seat {n + 1}" for n in range(len(levels))] if seats is None else list(seats)
+        if isinstance(seats, str) or len(names) != len(levels):
+            raise ValueError(f"{len(levels)} rows of level_db need as many names, got {seats!r}")
+        phases: list[FloatArray | None] = [None] * len(levels)
+        if phase_deg is not None:
+            phases = list(np.atleast_2d(np.asarray(phase_deg, dtype=np.float64)))
+        return cls(
+            measurements=tuple(
+                Measurement(
+                    seat=name,
+                    source=source,
+                    response=FrequencyResponse.from_level(frequencies, row, phase_deg=phase),
+                )
+                for name, row, phase in zip(names, levels, phases, strict=True)
+            ),
+            seat_weights=seat_weights,
+            levels_comparable=levels_comparable,
+        )
 
     @property
     def seats(self) -> tuple[str, ...]:

@@ -10,18 +10,22 @@ from __future__ import annotations
 
 import itertools
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Self
 
 import numpy as np
 from numpy.typing import ArrayLike
 
-from roomeq.bands import ThirdOctaveBand
+from roomeq.bands import ThirdOctaveBand, third_octave_band
 from roomeq.device.biquads import peaking_response
 from roomeq.levels import FloatArray, amplitude_ratio_db, readonly
 from roomeq.response import ComplexArray
 
-__all__ = ["BandShape", "FixedBandEqualiser", "QLaw"]
+__all__ = ["THIRD_OCTAVE_Q", "BandShape", "FixedBandEqualiser", "QLaw"]
+
+THIRD_OCTAVE_Q = 4.318
+_NOMINAL_OCTAVES = 0.02  # nominal centres lie within 0.95 % of the exact ones
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -163,6 +167,45 @@ class FixedBandEqualiser:
             for shapes in self.shapes:
                 if len({shape.gain_db for shape in shapes}) != len(shapes):
                     raise ValueError("a band has two measured shapes at the same gain")
+
+    @classmethod
+    def from_centres(
+        cls,
+        centres: Sequence[float],
+        *,
+        lowest_db: float = -12.0,
+        highest_db: float = 6.0,
+        step_db: float = 0.5,
+        q: float = THIRD_OCTAVE_Q,
+    ) -> Self:
+        """Make an equaliser from nominal centres in Hz, with one Q for every gain.
+
+        Parameters
+        ----------
+        centres : sequence of float
+            Nominal third-octave centres, rising: 20, 25, 31.5 ...
+        lowest_db, highest_db, step_db : float
+        q : float
+            4.318 is a third of an octave between the half-gain points (W3C Audio EQ Cookbook).
+
+        Raises
+        ------
+        ValueError
+            If a centre is no nominal one, or the bands or the range are not usable.
+        """
+        bands = tuple(third_octave_band(centre) for centre in centres)
+        for band, centre in zip(bands, centres, strict=True):
+            if abs(math.log2(centre / band.centre)) > _NOMINAL_OCTAVES:
+                raise ValueError(
+                    f"{centre:g} Hz is no third-octave centre (the nearest is {band.label} Hz)"
+                )
+        return cls(
+            bands=bands,
+            lowest_db=lowest_db,
+            highest_db=highest_db,
+            step_db=step_db,
+            q_law=QLaw.constant(q),
+        )
 
     @property
     def centres(self) -> FloatArray:

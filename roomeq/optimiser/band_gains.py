@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from roomeq.device.equaliser import FixedBandEqualiser
+from roomeq.device.profile import Device
 from roomeq.levels import FloatArray, readonly
 from roomeq.optimiser.band_gain_fit import (
     BandGainFit,
@@ -46,7 +47,7 @@ __all__ = ["fit_band_gains"]
 def fit_band_gains(
     survey: Survey,
     *,
-    equaliser: FixedBandEqualiser,
+    equaliser: FixedBandEqualiser | Device,
     target: Target | None = None,
     limits: Limits | None = None,
     present_gains_db: ArrayLike | None = None,
@@ -69,7 +70,7 @@ def fit_band_gains(
     ----------
     survey : Survey
         What was measured.
-    equaliser : FixedBandEqualiser
+    equaliser : FixedBandEqualiser or Device
         What the device offers.
     target : Target, optional
         Flat by default.
@@ -103,10 +104,24 @@ def fit_band_gains(
 
     Raises
     ------
+    TypeError
+        If the survey or the equaliser is something else.
     ValueError
         If the source was not measured, nothing can be fitted, a gain is off the device's grid, or
         chosen gains are not allowed.
     """
+    if not isinstance(survey, Survey):
+        raise TypeError(
+            f"the first argument is a Survey, got {type(survey).__name__}: make one of arrays with "
+            "Survey.from_levels(frequencies, level_db)"
+        )
+    if isinstance(equaliser, Device):
+        equaliser = equaliser.equaliser
+    if not isinstance(equaliser, FixedBandEqualiser):
+        raise TypeError(
+            f"equaliser is a Device or a FixedBandEqualiser, got {type(equaliser).__name__}: "
+            "read_device(name), or FixedBandEqualiser.from_centres([20, 25, 31.5, ...])"
+        )
     target = target or Target()
     limits = limits or Limits()
     present = equaliser.checked_gains_db(

@@ -1,4 +1,4 @@
-"""The house in figures: lines of code by folder, modules that a proposal enters, responses it builds.
+"""The house in figures: lines of code by folder, modules a proposal enters, responses it builds.
 
     python tests/benchmarks/house.py
 
