@@ -93,10 +93,6 @@ class ExcitationInverse:
         """Edge of the decimation filter, in Hz."""
         return self.highest * FADE_ABOVE
 
-    def last_lag(self, frames: int) -> float:
-        """Return the last time in a recording of `frames` at which the excitation still fits."""
-        return frames / self.sample_rate - self.duration
-
 
 def prepare_inverse(
     excitation: SweepDescription | Recording,

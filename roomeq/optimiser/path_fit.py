@@ -191,11 +191,6 @@ class _Problem:
         self._weight = 1.0 / np.sqrt(component + (relative * seen.amplitude) ** 2)
         self._omega = 2.0 * np.pi * axis * _DELAY_SCALE
 
-    @property
-    def residual_count(self) -> int:
-        """Number of real residuals of the response."""
-        return int(self._seen.frequencies.size * (2 if self._phase else 1))
-
     def shape(self, parameters: FloatArray) -> tuple[ComplexArray, ComplexArray]:
         """Return low-pass times driver, (B, F), and d ln of it by the parameters, (B, P, F)."""
         batch = self._batch
