@@ -77,7 +77,11 @@ def test_level_knob(plan):
     level = replace(
         plan.level, exact_change_db=3.71, change_db=3.5, setting_db=-2.5, upstream_db=0.0
     )
-    told = replace(plan, level=level)
+    granted = plan_text(replace(plan, level=level))
+    # the hall's drive limit grants less than loudness asks for, and nothing says otherwise
+    assert "quieter than now: the drive limit grants no more" in " ".join(granted.split())
+    assert "(all that the drive limit grants; exactly +3.71 dB)" in granted
+    told = replace(plan, level=level, cautions=())
     assert "Level knob: +3.5 dB, to -2.5 dB (keeps loudness; exactly +3.71 dB)" in plan_text(told)
     assert "upstream" not in plan_text(told).split("Deviation at")[0]
     wanted = replace(told, target=replace(plan.target, level_db=85.0))

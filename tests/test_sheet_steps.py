@@ -137,7 +137,7 @@ def test_two_seats_are_measured_again(plan):
 
 def test_what_must_not_be_touched_names_bands_by_reason(plan):
     reasons = {
-        Reason.CANCELLATION: "cancels",
+        Reason.CANCELLATION: "more boost would not fill",
         Reason.BELOW_LIMIT: "no boost below",
         Reason.ABOVE_CROSSOVER: "above the crossover",
         Reason.NEAR_CROSSOVER: "too near the crossover",
