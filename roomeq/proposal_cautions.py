@@ -99,7 +99,8 @@ def _setting_cautions(room: Room, fit: BandGainFit, level: LevelSetting) -> list
     if fit.loudness_cut_db > NOTICEABLE_DB:
         than = "now" if room.target.level_db is None else "wanted"
         code = CautionCode.LOUDNESS_CUT
-        found.append(Caution(code=code, value=fit.loudness_cut_db, name=than))
+        at = None if room.limits.drive_by_frequency else fit.held_at
+        found.append(Caution(code=code, value=fit.loudness_cut_db, name=than, frequency=at))
     if fit.lock_excess_db > NOTICED_DB:
         code, frequency = CautionCode.LOCK_BEYOND_LIMIT, fit.lock_excess_frequency
         found.append(Caution(code=code, value=fit.lock_excess_db, frequency=frequency))
@@ -144,7 +145,7 @@ def _unmeasured_caution(rows: Sequence[SeatResult | JoiningSeatRow]) -> list[Cau
     changes = [
         row.left_out_after_db - row.before_db for row in rows if row.left_out_after_db is not None
     ]
-    if not changes or np.mean(changes) <= 0:
+    if not changes or np.mean(changes) <= NOTICED_DB:
         return []
     change = float(np.mean(changes))
     return [Caution(code=CautionCode.UNMEASURED_SEAT_MAY_GET_WORSE, value=change)]

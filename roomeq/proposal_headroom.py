@@ -121,7 +121,7 @@ def _with_floor(room: Room, high_pass: CrossoverFilter | None) -> Room:
     """Return a room in which nothing is boosted below a high-pass or a vented box's tuning."""
     box, corner = room.equipment.box, None if high_pass is None else high_pass.corner
     tuning = box.tuning if isinstance(box, VentedBox) else None
-    known = [f for f in (room.limits.no_boost_below, corner, tuning) if f is not None]
+    known = [f for f in (room.limits.no_boost_below, tuning) if f is not None]
     floor = max(known, default=None)
     limits = replace(room.limits, no_boost_below=floor, high_pass_corner=corner)
     return replace(room, limits=limits)

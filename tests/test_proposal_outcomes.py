@@ -83,6 +83,38 @@ def test_roll_off_and_nothing_else_is_left_alone(limit, order, known):
     assert codes <= {Reason.ROLL_OFF}
 
 
+@pytest.mark.parametrize("order", [2, 3, 4])
+@pytest.mark.parametrize("limit", [18.0, 25.0, 32.0, 40.0, 45.0])
+def test_roll_off_is_left_alone_where_nothing_is_said_of_it(limit, order):
+    """The estimate was too low in 21 of 21 such rooms, and then the whole bass was cut."""
+    noise = 0.3 * np.random.default_rng(1).normal(size=(3, AXIS.size))
+    fit = fitted(75.0 + box_db(AXIS, limit, order) + noise, target=Target(), leave_out=False)
+    assert fit.no_change is not None
+    assert fit.best_gains_db.min() >= -1.0
+
+
+def test_a_dip_of_hand_typed_levels_is_not_filled():
+    levels = np.full(9, 80.0)
+    levels[4] = 68.0
+    fit = fit_band_gains(
+        survey_of([levels], frequencies=CENTRES, resolution="third_octave"),
+        equaliser=EQUALISER,
+        target=Target(lower_limit=20.0),
+    )
+    assert fit.gains_db[4] <= 0.5
+    assert fit.gains_db.min() > -6.0
+    assert fit.choices[1].deviation_db == pytest.approx(fit.best_deviation_db)
+    assert fit.lower_bound_db <= fit.best_deviation_db + 1e-9
+
+
+def test_a_high_pass_is_no_lower_limit():
+    """What protects the driver says nothing of how low it reaches: 32 Hz stays the floor."""
+    limits = Limits(high_pass_corner=20.0)
+    assert fitted(shared_mode(), target=Target(), limits=limits).floor >= 32.0
+    assert fitted(shared_mode(), limits=limits).floor == 20.0
+    assert fitted(shared_mode(), limits=Limits(high_pass_corner=26.0)).floor == 26.0
+
+
 @pytest.mark.parametrize("band", [2, 3, 4, 5])
 def test_a_peak_of_a_bands_own_shape_is_taken_out(band):
     level = 75.0 + peaking_db(AXIS, CENTRES[band], 8.0)

@@ -220,6 +220,8 @@ class BandGainFit:
         How much louder the seats become.
     loudness_cut_db : float
         How much quieter they stay than now, or than wanted, because of the drive limit.
+    held_at : float
+        Where the drive limit grants least, in Hz.
     left_out : tuple of LeftOutSeat
         Empty with fewer than three seats, or where it was not asked for.
     """
@@ -255,6 +257,7 @@ class BandGainFit:
     highest_level_change_db: float
     loudness_change_db: float
     loudness_cut_db: float
+    held_at: float
     left_out: tuple[LeftOutSeat, ...]
 
     def __repr__(self) -> str:

@@ -174,7 +174,7 @@ class BandGainTask:
         kinks = [max(self.floor, 10.0), *(f for f, _ in self.limits.drive_by_frequency)]
         fine = np.append(logarithmic_axis(10.0, 300.0, per_octave=384), kinks)
         boost_db = equaliser.response_db(gains_db, fine)
-        most_db = self.limits.granted_level_db(fine, boost_db, self.floor)
+        most_db, held_at = self.limits.granted_level_db(fine, boost_db, self.floor)
         now_db = data.mean_db(data.present_db)
         if self.limits.drive_by_frequency:  # told against all bands at 0 at the same loudness
             most_db += now_db
@@ -190,6 +190,7 @@ class BandGainTask:
             highest_level_change_db=max(most_db, change_db),
             loudness_change_db=change_db - keeps_db,
             loudness_cut_db=asked_db - change_db,
+            held_at=held_at,
         )
 
 
@@ -203,12 +204,15 @@ class Loudness:
         Of the level knob, and what the drive limit grants.
     loudness_change_db, loudness_cut_db : float
         How much louder the seats become, and how much of what was asked is missing.
+    held_at : float
+        Where the drive limit grants least, in Hz.
     """
 
     level_change_db: float
     highest_level_change_db: float
     loudness_change_db: float
     loudness_cut_db: float
+    held_at: float
 
 
 def _tops(values: FloatArray) -> NDArray[np.bool_]:

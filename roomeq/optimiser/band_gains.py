@@ -245,6 +245,9 @@ def _judged(
     loudest, held = int(np.argmax(boosts_db)), int(np.argmax(over))
     reached = rows >= max(LOWEST_SIGNAL, task.limits.high_pass_corner or 0.0)
     driven = int(np.argmax(np.where(reached, boosts_db, -np.inf)))
+    drive_db = float(boosts_db[driven]) + loudness.level_change_db
+    if task.limits.drive_by_frequency:  # against all bands at 0 at the same loudness, as they are
+        drive_db -= data.mean_db(data.present_db)
     dipped = within_spans(data.dips, data.frequencies)
     raised_db = (response_db - data.mean_db(response_db))[dipped]
     return BandGainFit(
@@ -270,7 +273,7 @@ def _judged(
         floor_cost_db=_floor_cost_db(task, solution),
         filter_boost_db=float(boosts_db[loudest]),
         filter_boost_frequency=float(rows[loudest]),
-        drive_boost_db=float(boosts_db[driven]) + loudness.level_change_db,
+        drive_boost_db=drive_db,
         drive_boost_frequency=float(rows[driven]),
         dip_boost_db=max(0.0, float(raised_db.max(initial=0.0))),
         lock_excess_db=max(0.0, float(over[held])) if task.locked_gains_db.any() else 0.0,
@@ -279,6 +282,7 @@ def _judged(
         highest_level_change_db=loudness.highest_level_change_db,
         loudness_change_db=loudness.loudness_change_db,
         loudness_cut_db=loudness.loudness_cut_db,
+        held_at=loudness.held_at,
         left_out=(),
     )
 

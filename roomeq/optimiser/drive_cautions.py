@@ -130,7 +130,7 @@ def headroom_notes(headroom: Headroom, *, playback: Playback) -> tuple[DriveNote
     """
     notes = []
     first = headroom.first
-    if first is not None and first.least_db is not None and first.least_db < 0:
+    if first is not None and first.least_db is not None and first.least_db < -0.05:
         notes.append(
             DriveNote(
                 code=DriveCaution.LEVEL_TOO_HIGH,

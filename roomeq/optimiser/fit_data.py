@@ -99,7 +99,7 @@ class FitData:
         Whether any measurement knew its signal-to-noise ratio.
     dips, nulls : tuple of (float, float)
         Spans in Hz of dips that no boost may fill, with their margin, and the narrow nulls among
-        them.
+        them; of band levels, single bands.
     level_db : float
         Level that the average has, all bands at 0, where nothing is excused.
     error_db, shortfall_db : ndarray, shape (F,)
@@ -130,12 +130,11 @@ class FitData:
 
     def __post_init__(self) -> None:
         average = power_mean_db(self.seat_db, weights=self.seat_weights)
-        nulls = () if self.band_levels else self._narrow_nulls(average)
-        dips = (
-            ()
-            if self.band_levels
-            else merged_spans((*self._deep_dips(), *self._cancelled(), *nulls))
-        )
+        if self.band_levels:
+            nulls, dips = self._low_bands(average)
+        else:
+            nulls = self._narrow_nulls(average)
+            dips = merged_spans((*self._deep_dips(), *self._cancelled(), *nulls))
         object.__setattr__(self, "nulls", nulls)
         object.__setattr__(self, "dips", dips)
         level_db = self._level(average)
@@ -145,6 +144,16 @@ class FitData:
         for name in self.__dataclass_fields__:
             if isinstance(value := getattr(self, name), np.ndarray):
                 object.__setattr__(self, name, readonly(value))
+
+    def _low_bands(self, average: FloatArray) -> tuple[tuple[Span, ...], tuple[Span, ...]]:
+        """Return single bands that are nulls, and those that are dips, of band levels."""
+        low = find_dips(self.frequencies, average, least_depth_db=DIP_DEPTH_DB)
+        half = 10.0**0.05  # a third octave to its edges
+        dips = [(dip.frequency / half, dip.frequency * half) for dip in low]
+        level = np.interp([dip.frequency for dip in low], self.frequencies, average)
+        deep = np.median(average) - level >= NULL_DEPTH_DB
+        nulls = tuple(span for span, is_null in zip(dips, deep, strict=True) if is_null)
+        return nulls, tuple(dips)
 
     def _narrow_nulls(self, average: FloatArray) -> tuple[Span, ...]:
         """Return nulls 15 dB below the median that are at most an octave wide 3 dB below it."""
@@ -427,8 +436,12 @@ def _summed_db(
     """Return the summed response on the fit axis; for band levels its power mean in each band."""
     if not band_levels:
         return equaliser.response_db(gains_db, axis)
-    inside = equaliser.response_db(gains_db, _points_in_bands(axis))
-    return power_mean_db(inside.reshape(-1, _BAND_POINTS), axis=1)
+    # band by band, as the search adds them; the mean of the sum differs by less than 0.1 dB
+    points, total = _points_in_bands(axis), np.zeros(axis.size)
+    for index, gain in enumerate(gains_db):
+        inside = equaliser.band_table_db(index, points, gains_db=np.array([gain]))
+        total += power_mean_db(inside.reshape(-1, _BAND_POINTS), axis=1)
+    return total
 
 
 def _noise_weights(survey: Survey, axis: FloatArray) -> tuple[FloatArray, bool]:

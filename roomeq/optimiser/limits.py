@@ -108,7 +108,8 @@ class Limits:
         limit = target.lower_limit
         stated = None if target.lower_limit_estimated else limit
         known = [f for f in (self.no_boost_below, stated) if f is not None]
-        return max(known) if known else max(UNKNOWN_LOWER_LIMIT, limit or 0.0)
+        floor = max(known) if known else max(UNKNOWN_LOWER_LIMIT, limit or 0.0)
+        return max(floor, self.high_pass_corner or 0.0)
 
     def drive_db(self, frequencies: ArrayLike) -> FloatArray:
         """Return the most that the drive may rise at each frequency, in dB, shape (F,)."""
@@ -120,8 +121,10 @@ class Limits:
 
     def granted_level_db(
         self, frequencies: FloatArray, boost_db: FloatArray, floor: float
-    ) -> float:
-        """Return how far the level may be turned up behind a boost, in dB; negative is down.
+    ) -> tuple[float, float]:
+        """Return how far the level may be turned up behind a boost, and where that is least.
+
+        In dB, negative is down, and in Hz.
 
         Parameters
         ----------
@@ -137,7 +140,9 @@ class Limits:
         limit = self.drive_db(frequencies)
         if floor > start:
             limit = np.where(frequencies <= floor, np.minimum(limit, DRIVE_BELOW_FLOOR_DB), limit)
-        return float((limit - boost_db)[reached].min())
+        left = np.where(reached, limit - boost_db, np.inf)
+        least = int(left.argmin())
+        return float(left[least]), float(frequencies[least])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

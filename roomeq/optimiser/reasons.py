@@ -208,11 +208,13 @@ def _reason_by_trial(
         return None if gain != 0 else Reason.WITHIN_TOLERANCE
     boost = remaining_db < 0
     inside = scene.inside(band)
-    if boost and within_spans(data.dips, data.frequencies[inside]).mean() > 0.5:
+    left_alone = boost and gain <= 0 and float(data.error_db[inside].mean()) < -TOLERANCE_DB
+    if left_alone and within_spans(data.dips, data.frequencies[inside]).mean() > 0.5:
         return Reason.CANCELLATION
     excused_db = float(data.allowance_db[inside].mean())
-    if boost and asked_db >= -TOLERANCE_DB and excused_db >= -0.5 * remaining_db:
-        return Reason.ROLL_OFF
+    if left_alone and asked_db >= -TOLERANCE_DB and excused_db >= -0.5 * remaining_db:
+        at_top = scene.upper_limit is not None and band.upper >= scene.upper_limit
+        return Reason.NEAR_CROSSOVER if at_top else Reason.ROLL_OFF
     trial = np.array(labels)
     trial[index] += 1 if boost else -1
     if not 0 <= trial[index] < problem.label_counts[index]:

@@ -244,7 +244,7 @@ class SumBands:
         """Return the highest level change that the drive limit grants behind the bands."""
         rows = self.problem.limit_frequencies
         boost = self.problem.limit_response_db(labels[:-1])
-        return self.task.limits.granted_level_db(rows, boost, self.task.floor)
+        return self.task.limits.granted_level_db(rows, boost, self.task.floor)[0]
 
     def power_sum_level_db(self, labels: LabelArray) -> float:
         """Return the level change that suits the bands if both added by their power."""

@@ -22,7 +22,7 @@ from roomeq.analysis.smoothing import band_levels_db
 from roomeq.bands import third_octave_bands
 from roomeq.device.biquads import low_shelf_response
 from roomeq.device.crossover import CrossoverFilter, chain_response
-from roomeq.levels import FloatArray, amplitude_ratio_db, level_mean_db, power_mean_db, readonly
+from roomeq.levels import FloatArray, amplitude_ratio_db, power_mean_db, readonly
 
 __all__ = [
     "NearField",
@@ -36,6 +36,8 @@ __all__ = [
 TargetShape = Literal["flat", "tilt", "shelf", "points"]
 _TILT_PIVOT = 50.0
 FALLEN_DB = 6.0
+ESTIMATE_MARGIN = 2.0 ** (1.0 / 6.0)
+"""By which an estimated lower limit may be too low and still excuse all of a bare roll-off."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -191,8 +193,9 @@ class Target:
         if self.near_field is not None:
             total = total - self.near_field.roll_off_db(axis)
         elif self.lower_limit is not None:
+            limit = self.lower_limit * (ESTIMATE_MARGIN if self.lower_limit_estimated else 1.0)
             orders = (2, 4) if self.lower_limit_order is None else (self.lower_limit_order,)
-            falls = [roll_off_allowance_db(self.lower_limit / axis, order=n) for n in orders]
+            falls = [roll_off_allowance_db(limit / axis, order=n) for n in orders]
             total = np.max(falls, axis=0)
         if self.upper_limit is not None:
             total = total + roll_off_allowance_db(axis / self.upper_limit, order=4)
@@ -242,11 +245,12 @@ def estimate_lower_limit(
     lowest = max(axis[0] * 2.0 ** (1 / 6), 10.0)
     if lowest > 63.0 or axis[-1] < _REFERENCE_BANDS[-1].upper:
         return None
-    bands = third_octave_bands(lowest, 80)
+    bands = third_octave_bands(lowest, min(125.0, axis[-1] / 2.0 ** (1 / 6)))
     levels = band_levels_db(axis, np.atleast_2d(level_db), bands=bands)
     mean = power_mean_db(levels, weights=weights)
     centres = np.array([band.centre for band in bands])
-    mark = float(level_mean_db(mean[centres > 28.2])) - 6.0
+    # a median: the fall itself, and that of an unknown low-pass, lie at its ends
+    mark = float(np.median(mean[centres > 35.0])) - 6.0
     falling = np.flatnonzero(mean < mark)
     falling = falling[centres[falling] < 50.0]
     run = 0  # bands from the bottom that all lie below the mark

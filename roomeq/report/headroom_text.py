@@ -138,7 +138,7 @@ def _first_text(headroom: Headroom) -> str:
             "measuring, record sweeps for distortion, or give a table of maximum output."
         )
     what = f"{first.band.label} Hz runs out first ({limit_text(first.limit)})"
-    if first.least_db < 0:
+    if first.least_db < -0.05:
         return f"{what}: {-first.least_db:.1f} dB short at the wanted level."
     return f"{what}, {first.least_db:.1f} dB above the wanted level."
 

@@ -218,7 +218,7 @@ def evidence_sentences(plan: Plan) -> list[str]:
         _proof_sentence(plan),
         f"Average over seats: standard deviation {e.average_sd_before_db:.1f} dB now, "
         f"{e.average_sd_after_db:.1f} dB predicted; largest excess at any seat "
-        f"{e.largest_excess_before_db:.1f} and {e.largest_excess_after_db:.1f} dB.",
+        f"{signed(e.largest_excess_before_db)} and {signed(e.largest_excess_after_db)} dB.",
         f"Summed boost at most {signed(e.filter_boost_db)} dB (limit {e.filter_boost_limit_db:g} "
         f"dB, and half a dB {_barred(plan)}); drive, bands and level together, at most "
         f"{signed(e.drive_boost_db)} dB {place} (limit {round(e.drive_boost_limit_db, 1):g} dB), "

@@ -69,7 +69,11 @@ def settings_sheet(plans: Mapping[str, Plan], *, mixed: bool = False) -> str:
         date=_once([plan.record.get("date", "") for plan in listed if plan.record.get("date")]),
         tight=len({plan.joining is None for plan in listed}) > 1,
         unchanged=[
-            (name, sheet_steps.with_minus(no_change_text(plan)))
+            (
+                name,
+                "Change only the level" if plan.level.change_db else "Change nothing",
+                sheet_steps.with_minus(no_change_text(plan)),
+            )
             for name, plan in plans.items()
             if plan.no_change is not None
         ],

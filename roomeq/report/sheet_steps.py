@@ -374,9 +374,7 @@ def leave_alone(plans: Mapping[str, Plan]) -> tuple[str, ...]:
         )
     cancelled = _bands_with(plans, {Reason.CANCELLATION})
     if cancelled:
-        entries.append(
-            f"{_in_order(cancelled)} Hz: deep dips, which more boost would not fill."
-        )
+        entries.append(f"{_in_order(cancelled)} Hz: deep dips, which more boost would not fill.")
     entries += _low_bands(plans)
     kept = {
         "above the crossover": Reason.ABOVE_CROSSOVER,

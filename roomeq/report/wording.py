@@ -107,17 +107,20 @@ def no_change_text(plan: Plan) -> str:
             f"what they could still change is {why[plan.no_change]}. Keep what is set."
         )
     gained = evidence.deviation_before_db - evidence.best_deviation_db
+    keep = "Keep what is set."
+    if abs(plan.level.exact_change_db) >= 0.05:
+        keep = "Keep the bands as they are set; only the level is to change."
     words = {
         NoChange.IMPROVEMENT_TOO_SMALL: (
             "As good as this device can make it: the best setting within the limits betters the "
             f"weighted deviation by {max(gained, 0.0):.2f} dB, from "
-            f"{evidence.deviation_before_db:.1f} dB. Keep what is set."
+            f"{evidence.deviation_before_db:.1f} dB. {keep}"
             + _what_could(evidence.deviation_before_db)
         ),
         NoChange.WITHIN_REPEATABILITY: (
             f"The best change betters the deviation by {gained:.2f} dB, which is within the "
-            f"repeatability of the measurement ({evidence.repeatability_db or 0:.2f} dB). Keep "
-            "what is set, or measure more carefully."
+            f"repeatability of the measurement ({evidence.repeatability_db or 0:.2f} dB). {keep} "
+            "Or measure more carefully."
         ),
     }
     return words[plan.no_change]
@@ -134,10 +137,15 @@ def _what_could(deviation_db: float) -> str:
     )
 
 
+def _at(caution: Caution) -> str:
+    """Say where, if the caution does."""
+    return "" if caution.frequency is None else f" at {caution.frequency:.0f} Hz"
+
+
 def _floor_cost(cost_db: float) -> str:
     """Say what could be gained by knowing the lower limit."""
     if cost_db < 0.05:
-        return ", which costs nothing here"
+        return ""
     return f", which may cost up to {cost_db:.1f} dB of the weighted deviation"
 
 
@@ -200,7 +208,8 @@ def caution_text(caution: Caution) -> str:
         ),
         CautionCode.LOUDNESS_CUT: (
             f"It will be {value:.1f} dB quieter than {name or 'now'}: the drive limit grants no "
-            "more. Turn the mains down by as much, accept less cut, or use a stronger subwoofer."
+            f"more{_at(caution)} (asking again after another measurement only counts from a higher "
+            "level). Turn the mains down by as much, or use a stronger subwoofer."
         ),
         CautionCode.LOWER_LIMIT_UNKNOWN: (
             f"The subwoofer's lower limit is not known, so nothing is boosted below "
