@@ -412,9 +412,14 @@ def test_band_levels_are_power_means_over_the_bands():
     np.testing.assert_allclose(table[0], found, atol=1e-12)
     assert (data.dips, data.nulls, data.fine_frequencies.size) == ((), (), 0)
     hole = np.full(9, 80.0)
-    hole[4] = 50.0  # nine levels cannot show a dip
-    survey = survey_of(hole, frequencies=centres, resolution="third_octave")
-    assert prepared(survey).dips == ()
+    hole[4] = 71.0  # 9 dB below both neighbours: excused, and not to be filled
+    held = prepared(survey_of(hole, frequencies=centres, resolution="third_octave"))
+    assert held.dips == held.nulls
+    assert held.dips[0] == pytest.approx((bands[4].lower, bands[4].upper))
+    assert held.shortfall_db[4] == 0.0
+    hole[4] = 73.0
+    shallow = prepared(survey_of(hole, frequencies=centres, resolution="third_octave"))
+    assert (shallow.dips, shallow.nulls) == ((), ())
 
 
 @pytest.mark.parametrize("leave_out", [0, 1, 2])

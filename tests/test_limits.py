@@ -189,26 +189,31 @@ def test_granted_level_is_what_the_limit_leaves_where_the_signal_reaches(corner,
     if floor == 0.0:
         boost[2] = 0.5
     limits = Limits(high_pass_corner=corner)
-    assert limits.granted_level_db(rows, boost, floor) == pytest.approx(granted)
+    assert limits.granted_level_db(rows, boost, floor)[0] == pytest.approx(granted)
 
 
 def test_granted_level_at_the_floor_and_at_the_corner_belongs_to_them():
     rows = np.array([20.0, 32.0, 63.0])
     at = Limits().granted_level_db
-    assert at(rows, np.array([-9.0, 1.0, 0.0]), 32.0) == 2.0  # 3 - 1 at the floor itself
-    assert at(rows, np.array([-9.0, 1.0, 0.0]), 31.9) == 5.0
+    assert at(rows, np.array([-9.0, 1.0, 0.0]), 32.0)[0] == 2.0  # 3 - 1 at the floor itself
+    assert at(rows, np.array([-9.0, 1.0, 0.0]), 31.9)[0] == 5.0
     low = Limits(drive_boost_db=1.5).granted_level_db  # below what holds below the floor
-    assert low(rows, np.zeros(3), 100.0) == 1.5
+    assert low(rows, np.zeros(3), 100.0)[0] == 1.5
     corner = Limits(high_pass_corner=32.0).granted_level_db
-    assert corner(rows, np.array([9.0, 2.0, 0.0]), 0.0) == 4.0
+    assert corner(rows, np.array([9.0, 2.0, 0.0]), 0.0) == (4.0, 32.0)
 
 
 def test_granted_level_follows_the_drive_by_frequency_and_may_be_negative():
     limits = Limits(drive_by_frequency=((20.0, 1.0), (40.0, 5.0), (80.0, 8.0)))
     rows = np.array([20.0, 40.0, 80.0])
-    assert limits.granted_level_db(rows, np.array([0.0, 0.0, 0.0]), 0.0) == pytest.approx(1.0)
-    assert limits.granted_level_db(rows, np.array([-5.0, 0.0, 0.0]), 40.0) == pytest.approx(3.0)
-    assert limits.granted_level_db(rows, np.array([4.0, 0.0, 0.0]), 0.0) == pytest.approx(-3.0)
+    for boost, floor, granted in (
+        ([0.0, 0.0, 0.0], 0.0, 1.0),
+        ([-5.0, 0.0, 0.0], 40.0, 3.0),
+        ([4.0, 0.0, 0.0], 0.0, -3.0),
+    ):
+        found, _ = limits.granted_level_db(rows, np.array(boost), floor)
+        assert found == pytest.approx(granted)
+    assert limits.granted_level_db(rows, np.array([4.0, 0.0, 0.0]), 0.0)[1] == rows[0]
 
 
 def test_drive_limit_is_flat_or_linear_over_the_logarithm_of_frequency():

@@ -140,7 +140,7 @@ def test_evidence_states_its_figures(plan):
         q_checks=(QCheck(factor=0.7, before_db=5.9, after_db=4.2),),
     )
     assert "standard deviation 4.1 dB now, 1.5 dB predicted" in text
-    assert "largest excess at any seat 10.3 and 9.4 dB" in text
+    assert "largest excess at any seat +10.3 and +9.4 dB" in text
     assert "Summed boost at most +2.0 dB (limit 3 dB, and half a dB below" in text
     assert "at most +5.9 dB at 63 Hz (limit 6 dB), 3.9 times the power there" in text
     assert "half a dB below 28 Hz" in text

@@ -65,11 +65,13 @@ def test_allowance_is_the_fall_of_a_butterworth_high_pass_six_db_down_at_the_lim
 @pytest.mark.parametrize("estimated", [False, True])
 def test_where_the_box_is_not_known_the_larger_fall_of_both_is_allowed(estimated):
     target = Target(lower_limit=28.0, lower_limit_estimated=estimated)
-    closed, vented = (-butterworth_db(FREQUENCIES, limit=28.0, order=n) for n in (2, 4))
+    # an estimate may be too low by a sixth of an octave and still excuse all of a bare roll-off
+    limit = 28.0 * 2 ** (1 / 6) if estimated else 28.0
+    closed, vented = (-butterworth_db(FREQUENCIES, limit=limit, order=n) for n in (2, 4))
     np.testing.assert_allclose(
         target.allowance_db(FREQUENCIES), np.maximum(closed, vented), atol=1e-6
     )
-    below = FREQUENCIES < 28.0
+    below = limit > FREQUENCIES
     assert (vented > closed)[below].all()
     assert (closed > vented)[~below].all()
 
@@ -200,7 +202,8 @@ def test_lower_limit_needs_something_to_compare_with():
     for kept in (FREQUENCIES < 85, FREQUENCIES > 60):
         assert estimate_lower_limit(FREQUENCIES[kept], falling[kept]) is None
     enough = (FREQUENCIES > 15) & (FREQUENCIES < 95)
-    assert estimate_lower_limit(FREQUENCIES[enough], falling[enough]) == pytest.approx(known)
+    found = estimate_lower_limit(FREQUENCIES[enough], falling[enough])
+    assert found == pytest.approx(known, rel=0.01)
 
 
 def test_a_fall_all_the_way_is_no_lower_limit():

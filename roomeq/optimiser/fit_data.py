@@ -131,7 +131,7 @@ class FitData:
     def __post_init__(self) -> None:
         average = power_mean_db(self.seat_db, weights=self.seat_weights)
         if self.band_levels:
-            nulls, dips = self._low_bands(average)
+            nulls = dips = self._low_bands(average)
         else:
             nulls = self._narrow_nulls(average)
             dips = merged_spans((*self._deep_dips(), *self._cancelled(), *nulls))
@@ -145,15 +145,14 @@ class FitData:
             if isinstance(value := getattr(self, name), np.ndarray):
                 object.__setattr__(self, name, readonly(value))
 
-    def _low_bands(self, average: FloatArray) -> tuple[tuple[Span, ...], tuple[Span, ...]]:
-        """Return single bands that are nulls, and those that are dips, of band levels."""
-        low = find_dips(self.frequencies, average, least_depth_db=DIP_DEPTH_DB)
+    def _low_bands(self, average: FloatArray) -> tuple[Span, ...]:
+        """Return single bands of typed levels that lie 8 dB below both neighbours.
+
+        Whether such a band is a cancellation they cannot tell: it is excused, and not filled.
+        """
         half = 10.0**0.05  # a third octave to its edges
-        dips = [(dip.frequency / half, dip.frequency * half) for dip in low]
-        level = np.interp([dip.frequency for dip in low], self.frequencies, average)
-        deep = np.median(average) - level >= NULL_DEPTH_DB
-        nulls = tuple(span for span, is_null in zip(dips, deep, strict=True) if is_null)
-        return nulls, tuple(dips)
+        low = find_dips(self.frequencies, average, least_depth_db=DIP_DEPTH_DB)
+        return tuple((dip.frequency / half, dip.frequency * half) for dip in low)
 
     def _narrow_nulls(self, average: FloatArray) -> tuple[Span, ...]:
         """Return nulls 15 dB below the median that are at most an octave wide 3 dB below it."""

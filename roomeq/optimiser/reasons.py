@@ -20,7 +20,7 @@ from roomeq.bands import ThirdOctaveBand
 from roomeq.device.equaliser import FixedBandEqualiser
 from roomeq.levels import FloatArray
 from roomeq.optimiser.fit_data import FitData, within_spans
-from roomeq.optimiser.limits import BandFreedom, Limits
+from roomeq.optimiser.limits import BARRED_BOOST_DB, BandFreedom, Limits
 from roomeq.optimiser.problem import BandGainProblem, LabelArray
 
 __all__ = [
@@ -208,7 +208,9 @@ def _reason_by_trial(
         return None if gain != 0 else Reason.WITHIN_TOLERANCE
     boost = remaining_db < 0
     inside = scene.inside(band)
-    left_alone = boost and gain <= 0 and float(data.error_db[inside].mean()) < -TOLERANCE_DB
+    filled_db = float(problem.response_db(labels)[inside].mean())
+    short = float(data.error_db[inside].mean()) < -TOLERANCE_DB
+    left_alone = boost and short and filled_db <= BARRED_BOOST_DB
     if left_alone and within_spans(data.dips, data.frequencies[inside]).mean() > 0.5:
         return Reason.CANCELLATION
     excused_db = float(data.allowance_db[inside].mean())

@@ -171,7 +171,7 @@ def _figures_of(plan: Plan) -> dict[str, str]:
             f"{e.average_sd_before_db:.1f}{_ARROW}{e.average_sd_after_db:.1f} dB"
         ),
         "Largest excess at any seat": (
-            f"{e.largest_excess_before_db:.1f}{_ARROW}{e.largest_excess_after_db:.1f} dB"
+            f"{signed(e.largest_excess_before_db)}{_ARROW}{signed(e.largest_excess_after_db)} dB"
         ),
         "Summed boost": f"{signed(e.filter_boost_db)} dB (limit {e.filter_boost_limit_db:g} dB)",
         "Drive, bands and level together": (
