@@ -86,11 +86,12 @@ def test_roll_off_and_nothing_else_is_left_alone(limit, order, known):
 @pytest.mark.parametrize("order", [2, 3, 4])
 @pytest.mark.parametrize("limit", [18.0, 25.0, 32.0, 40.0, 45.0])
 def test_roll_off_is_left_alone_where_nothing_is_said_of_it(limit, order):
-    """The estimate was too low in 21 of 21 such rooms, and then the whole bass was cut."""
+    """The estimate is too low in such rooms, and the whole bass was cut for it."""
     noise = 0.3 * np.random.default_rng(1).normal(size=(3, AXIS.size))
     fit = fitted(75.0 + box_db(AXIS, limit, order) + noise, target=Target(), leave_out=False)
     assert fit.no_change is not None
-    assert fit.best_gains_db.min() >= -1.0
+    assert not fit.gains_db.any()
+    assert fit.level_change_db == 0.0
 
 
 def test_a_dip_of_hand_typed_levels_is_not_filled():

@@ -70,9 +70,9 @@ def test_what_is_not_stated_is_estimated_and_said(folder):
     assert any('or say that there is none with path = "none"' in text for text in room.findings)
     assert 80.0 < room.target.upper_limit < 125.0
     # the low-pass lowers the mean it is judged by: a rough figure, called an estimate
-    assert room.target.lower_limit == pytest.approx(24.0, rel=0.15)
+    assert room.target.lower_limit == pytest.approx(24.0, rel=0.1)
     assert room.target.lower_limit_estimated
-    assert says(room, "an estimate, 21 Hz")
+    assert says(room, "an estimate, 22 Hz")
     assert room.level_reference == "spl"
 
 

@@ -50,6 +50,7 @@ class NoChange(StrEnum):
 
     IMPROVEMENT_TOO_SMALL = "improvement_too_small"
     WITHIN_REPEATABILITY = "within_repeatability"
+    ROLL_OFF = "roll_off"
 
 
 def judge_improvement(

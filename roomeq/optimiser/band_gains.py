@@ -43,6 +43,9 @@ from roomeq.survey import Source, Survey
 
 __all__ = ["fit_band_gains"]
 
+BARE_ROLL_OFF_DB = 1.0
+"""Weighted deviation below which nothing but a roll-off is there; common practice, no source."""
+
 
 def fit_band_gains(
     survey: Survey,
@@ -173,17 +176,33 @@ def _no_change(
     if over.max() > LIMIT_TOLERANCE_DB or not _on_offer(problem, task.present_gains_db):
         return None
 
+    found = _worth(task, best_gains_db, repeatability_db=repeatability_db)
+    if found is None and task.target.highest_lower_limit is not None:
+        # a fall that a higher limit explains all but wholly is no reason to change anything
+        target = replace(task.target, lower_limit=task.target.highest_lower_limit)
+        excused = replace(data, allowance_db=target.allowance_db(data.frequencies))
+        other = replace(task, data=excused, target=target)
+        if other.deviation_db(task.present_gains_db) <= BARE_ROLL_OFF_DB:
+            found = NoChange.ROLL_OFF
+    return found
+
+
+def _worth(
+    task: BandGainTask, gains_db: FloatArray, *, repeatability_db: float | None
+) -> NoChange | None:
+    """Say why gains are not worth a change."""
+    data, equaliser = task.data, task.equaliser
+
     def excess_db(response_db: FloatArray) -> FloatArray:
         return np.maximum(data.error_db + response_db - data.mean_db(response_db), 0.0)
 
-    best_db = data.response_db(equaliser, best_gains_db)
-    fall = excess_db(data.present_db) - excess_db(best_db)
+    fall = excess_db(data.present_db) - excess_db(data.response_db(equaliser, gains_db))
     inside = [
         (data.frequencies >= band.lower) & (data.frequencies < band.upper)
         for band in equaliser.bands
     ]
     return judge_improvement(
-        task.deviation_db(task.present_gains_db) - task.deviation_db(best_gains_db),
+        task.deviation_db(task.present_gains_db) - task.deviation_db(gains_db),
         repeatability_db=repeatability_db,
         excess_fall_db=max((float(fall[one].mean()) for one in inside if one.any()), default=0.0),
     )

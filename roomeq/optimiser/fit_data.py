@@ -330,7 +330,7 @@ def with_limit_estimate(
 
     Parameters as for `prepare_fit`.
     """
-    if target.lower_limit is not None:
+    if target.lower_limit is not None or target.highest_lower_limit is not None:
         return target
     if target.near_field is not None:
         close = target.near_field
@@ -341,8 +341,16 @@ def with_limit_estimate(
     levels = seat_levels_db(
         chosen, at=axis, without_db=lambda f: equaliser.response_db(present_gains_db, f)
     )
-    found = estimate_lower_limit(axis, levels - target.curve_db(axis), weights=chosen.weights)
-    return replace(target, lower_limit=found, lower_limit_estimated=found is not None)
+    levels = levels - target.curve_db(axis)
+    found = estimate_lower_limit(axis, levels, weights=chosen.weights)
+    return replace(
+        target,
+        lower_limit=found,
+        lower_limit_estimated=found is not None,
+        highest_lower_limit=estimate_lower_limit(
+            axis, levels, weights=chosen.weights, highest=True
+        ),
+    )
 
 
 def prepare_fit(

@@ -22,7 +22,7 @@ from roomeq.analysis.smoothing import band_levels_db
 from roomeq.bands import third_octave_bands
 from roomeq.device.biquads import low_shelf_response
 from roomeq.device.crossover import CrossoverFilter, chain_response
-from roomeq.levels import FloatArray, amplitude_ratio_db, power_mean_db, readonly
+from roomeq.levels import FloatArray, amplitude_ratio_db, level_mean_db, power_mean_db, readonly
 
 __all__ = [
     "NearField",
@@ -37,7 +37,7 @@ TargetShape = Literal["flat", "tilt", "shelf", "points"]
 _TILT_PIVOT = 50.0
 FALLEN_DB = 6.0
 ESTIMATE_MARGIN = 2.0 ** (1.0 / 6.0)
-"""By which an estimated lower limit may be too low and still excuse all of a bare roll-off."""
+"""By which the higher estimate of a lower limit may be too low for a bare roll-off."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -103,6 +103,9 @@ class Target:
         Hz where the subwoofer's own response is 6 dB down; None if unknown.
     lower_limit_estimated : bool
         Whether that is an estimate: it excuses a shortfall, and is no reason to boost above it.
+    highest_lower_limit : float, optional
+        Hz; where it is an estimate, what it may be at most: a fall that this explains is no reason
+        to change anything.
     lower_limit_order : int, optional
         Order of the fall below it: 2 for a closed box, 4 for a vented one; None if the box is not
         known, which allows for the larger fall of both.
@@ -128,6 +131,7 @@ class Target:
     points: tuple[tuple[float, float], ...] = ()
     lower_limit: float | None = None
     lower_limit_estimated: bool = False
+    highest_lower_limit: float | None = None
     lower_limit_order: int | None = None
     near_field: NearField | None = None
     upper_limit: float | None = None
@@ -193,9 +197,8 @@ class Target:
         if self.near_field is not None:
             total = total - self.near_field.roll_off_db(axis)
         elif self.lower_limit is not None:
-            limit = self.lower_limit * (ESTIMATE_MARGIN if self.lower_limit_estimated else 1.0)
             orders = (2, 4) if self.lower_limit_order is None else (self.lower_limit_order,)
-            falls = [roll_off_allowance_db(limit / axis, order=n) for n in orders]
+            falls = [roll_off_allowance_db(self.lower_limit / axis, order=n) for n in orders]
             total = np.max(falls, axis=0)
         if self.upper_limit is not None:
             total = total + roll_off_allowance_db(axis / self.upper_limit, order=4)
@@ -218,13 +221,18 @@ def roll_off_allowance_db(ratio: ArrayLike, *, order: int) -> FloatArray:
 
 
 def estimate_lower_limit(
-    frequencies: ArrayLike, level_db: ArrayLike, *, weights: ArrayLike | None = None
+    frequencies: ArrayLike,
+    level_db: ArrayLike,
+    *,
+    weights: ArrayLike | None = None,
+    highest: bool = False,
 ) -> float | None:
     """Estimate the subwoofer's own lower limit from its responses at the seats.
 
     The lowest frequency where the third-octave power mean over seats is within 6 dB of its mean
     over 30 to 80 Hz and below which it falls away (common practice, no source: a room may lift or
-    hide the true limit, so a near-field response or a stated figure is better).
+    hide the true limit, so a near-field response or a stated figure is better). Of a bare roll-off
+    above 28 Hz that is too low, since the mean holds part of the fall.
 
     Parameters
     ----------
@@ -234,6 +242,9 @@ def estimate_lower_limit(
         Levels at the seats in dB; the low-pass in the path does not matter below 80 Hz.
     weights : array_like, shape (S,), optional
         Seat weights.
+    highest : bool
+        Refer to the median over 40 to 125 Hz instead, and add a sixth of an octave: what the limit
+        may be at most.
 
     Returns
     -------
@@ -249,8 +260,10 @@ def estimate_lower_limit(
     levels = band_levels_db(axis, np.atleast_2d(level_db), bands=bands)
     mean = power_mean_db(levels, weights=weights)
     centres = np.array([band.centre for band in bands])
-    # a median: the fall itself, and that of an unknown low-pass, lie at its ends
-    mark = float(np.median(mean[centres > 35.0])) - 6.0
+    reference_db = float(level_mean_db(mean[(centres > 28.2) & (centres < 90.0)]))
+    if highest:
+        reference_db = float(np.median(mean[centres > 35.0]))
+    mark = reference_db - 6.0
     falling = np.flatnonzero(mean < mark)
     falling = falling[centres[falling] < 50.0]
     run = 0  # bands from the bottom that all lie below the mark
@@ -260,7 +273,8 @@ def estimate_lower_limit(
         return None
     low, high = mean[run - 1], mean[run]
     share = (mark - low) / (high - low)
-    return float(np.exp(np.interp(share, [0, 1], np.log(centres[run - 1 : run + 1]))))
+    found = float(np.exp(np.interp(share, [0, 1], np.log(centres[run - 1 : run + 1]))))
+    return found * ESTIMATE_MARGIN if highest else found
 
 
 def estimate_upper_limit(frequencies: ArrayLike, average_db: ArrayLike) -> float | None:

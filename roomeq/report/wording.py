@@ -101,6 +101,7 @@ def no_change_text(plan: Plan) -> str:
         why = {
             NoChange.IMPROVEMENT_TOO_SMALL: "too little to be worth a change",
             NoChange.WITHIN_REPEATABILITY: "within the repeatability of the measurement",
+            NoChange.ROLL_OFF: "what the subwoofer's own roll-off may explain",
         }
         return (
             "The sum of subwoofer and mains is as good as delay, polarity and bands can make it: "
@@ -116,6 +117,10 @@ def no_change_text(plan: Plan) -> str:
             f"weighted deviation by {max(gained, 0.0):.2f} dB, from "
             f"{evidence.deviation_before_db:.1f} dB. {keep}"
             + _what_could(evidence.deviation_before_db)
+        ),
+        NoChange.ROLL_OFF: (
+            "What is short at the low end may be the subwoofer's own roll-off, whose lower limit is "
+            f"not stated, and beside it nothing is worth a change. {keep} State the limit to know."
         ),
         NoChange.WITHIN_REPEATABILITY: (
             f"The best change betters the deviation by {gained:.2f} dB, which is within the "
