@@ -361,6 +361,21 @@ def test_bands_are_kept_on_request(small):
     assert kept.q_checks == ()
 
 
+def test_bands_that_a_proposal_would_not_set_are_kept_on_request(small):
+    """At rest above the crossover, and boosts beyond the limit: both stay where they stand."""
+    gains = np.array([0, 0, 0, 0, 6.0, 0, 0, -3.0, 2.0])
+    loud = replace(small, present=replace(small.present, gains_db=gains))
+    plan = propose(loud, node_limit=1, keep_bands=True)
+    assert plan.joining is not None
+    assert [band.gain_db for band in plan.bands] == gains.tolist()
+    assert [band.gain_db for band in plan.bands] == [band.present_db for band in plan.bands]
+    assert plan.joining.bands.gains_db == tuple(gains.tolist())
+    text = flat(plan_text(plan))
+    assert "left as it is, only joined" in text
+    rows = [line for line in plan_text(plan).splitlines() if " Hz  " in line and "+2.0" in line]
+    assert [row.split("  ")[-1] for row in rows[:1]] == ["left as it is, only joined"]
+
+
 def test_what_is_in_force_reaches_the_steps(small):
     gains = np.array([0, 0, 0, -3.0, 0, 0, 2.0, 0, 0])
     room = replace(
