@@ -129,9 +129,8 @@ def proposal_with_mains(room: Room, *, fit: Fit, keep_bands: bool = False) -> Jo
     try:
         found = solve_joining(room, joining_offer(room), keep_bands=keep_bands)
         if JoiningNote.SUM_DISAGREES in found.measured.notes:
-            return JointProposal(
-                drive=fit_within_headroom(room, fit=fit), cautions=_disagrees(found)
-            )
+            drive = fit_within_headroom(room, fit=partial(_at_this_level, fit=fit))
+            return JointProposal(drive=drive, cautions=_disagrees(found))
         drive = _judged(room, found, fit=fit)
     except ValueError as error:  # also where another high-pass forbids what the sum asks for
         said = (f"subwoofer and mains are not joined: {error}",)
@@ -178,6 +177,17 @@ def _judged(room: Room, found: Joining, *, fit: Fit) -> DriveProposal:
     if found.keeps_bands:
         room = _with_bands_locked(room)
     return fit_within_headroom(with_bypass(room, found.bypassed), fit=partial(fit, chosen=chosen))
+
+
+def _at_this_level(room: Room, *, fit: Fit) -> BandGainFit:
+    """Fit the bands and leave the level: mains play along, and how their sum comes about is open.
+
+    What keeps the loudness of the subwoofer alone would be a guess.
+    """
+    found = fit(room)
+    if not found.level_change_db:
+        return found
+    return fit(room, chosen=ChosenGains(gains_db=found.gains_db))
 
 
 def _with_bands_locked(room: Room) -> Room:

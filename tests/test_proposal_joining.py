@@ -223,7 +223,8 @@ def test_nothing_is_changed_where_everything_adds_up(tmp_path):
 
 def test_a_sum_that_contradicts_the_prediction_is_not_joined(room):
     """The sum as measured was that of another delay: the time reference was not common."""
-    wrong = []
+    loud = room.survey.filtered("sub", lambda f: 1.0 + 3.0 * np.exp(-(((f - 40.0) / 8.0) ** 2)))
+    room, wrong = replace(room, survey=loud), []
     for m in room.survey.measurements:
         response = m.response
         if m.source == "both":
@@ -235,6 +236,9 @@ def test_a_sum_that_contradicts_the_prediction_is_not_joined(room):
     assert plan.joining is None
     assert CautionCode.SUM_DISAGREES in {caution.code for caution in plan.cautions}
     assert "They are not joined" in flat(plan_text(plan))
+    assert plan.level.change_db == 0.0
+    assert any(band.gain_db != band.present_db for band in plan.bands)
+    assert "(stays, for the sum with the mains is in doubt" in flat(plan_text(plan))
 
 
 @pytest.mark.parametrize(

@@ -183,6 +183,11 @@ def bands_lines(record: JoiningRecord) -> list[str]:
     """Return what bands and level would still do, for a joining in which they stay."""
     bands = record.bands
     title = "What bands would still do"
+    if JoiningNote.SUM_DISAGREES in record.notes:
+        doubt = (
+            "Not told: the measured sum contradicts its parts, and the level is best left alone."
+        )
+        return [title, *paragraph(doubt, indent=2)]
     if bands is None or bands.no_change is not None:
         return [title, *paragraph("Too little to be worth a change.", indent=2)]
     moved = ", ".join(
@@ -196,8 +201,8 @@ def bands_lines(record: JoiningRecord) -> list[str]:
         *paragraph(
             f"{_deviation_text(record)} With bands {moved or 'all at 0'} dB, level "
             f"{signed(settings.level_change_db)} dB, the delay that goes with them is "
-            f"{delay_text(settings)}, and the sum loses {record.loss_db:.1f} dB. roomeq propose "
-            "sets all of it.",
+            f"{delay_text(settings)}, and the sum loses {record.loss_db:.1f} dB. For bands and "
+            "level see roomeq propose.",
             indent=2,
         ),
     ]

@@ -88,6 +88,8 @@ def level_purpose(plan: Plan) -> str:
     """Say what the level knob's change is for."""
     if plan.joining is not None:
         return "joins the mains"
+    if any(caution.code is CautionCode.SUM_DISAGREES for caution in plan.cautions):
+        return "stays, for the sum with the mains is in doubt"
     if any(caution.code is CautionCode.LOUDNESS_CUT for caution in plan.cautions):
         return "all that the drive limit grants"
     return "reaches the wanted level" if plan.target.level_db is not None else "keeps loudness"
