@@ -263,6 +263,16 @@ def test_says_why_mains_are_not_joined(room, joining, others, said):
     assert "holds with it engaged: bypass it and measure again first, or leave it on" in text
 
 
+def test_mains_of_which_nothing_is_stated_are_taken_to_match(small):
+    """They do match here: the level must be the one that the statement gives, not one lower."""
+    silent = replace(small, joining=replace(small.joining, mains_path=None))
+    stated, assumed = (solve_joining(one, joining_offer(one)) for one in (small, silent))
+    assert assumed.bands.mains_filters == stated.bands.mains_filters
+    assert assumed.settings.level_change_db == stated.settings.level_change_db
+    none = replace(small, joining=replace(small.joining, mains_path=()))
+    assert solve_joining(none, joining_offer(none)).bands.mains_filters == ()
+
+
 def test_other_q_is_tried_on_the_sum(plan):
     factors = [check.factor for check in plan.evidence.q_checks]
     assert factors == ([0.7, 1.4] if plan.joining.bands.no_change is None else [])
