@@ -16,6 +16,7 @@ from joining_rooms import JOINED_TOML, butterworth, delayed, linkwitz_riley, wri
 from roomeq.analysis.smoothing import smooth_power_db
 from roomeq.device.biquads import peaking_coefficients
 from roomeq.device.crossover import CrossoverFilter
+from roomeq.device.meeting import Meeting, MeetingFault
 from roomeq.errors import PlanFileError
 from roomeq.joining_offer import joining_offer
 from roomeq.joining_solution import solve_joining
@@ -24,6 +25,7 @@ from roomeq.optimiser.band_gain_fit import NoChange
 from roomeq.optimiser.joining_settings import DelayRange
 from roomeq.optimiser.reasons import Reason
 from roomeq.plan import CautionCode, read_plan, write_plan
+from roomeq.plan_alignment import MeetingRecord
 from roomeq.proposal import _fit, propose
 from roomeq.proposal_joining import (
     _cautions,
@@ -32,6 +34,7 @@ from roomeq.proposal_joining import (
     proposal_with_mains,
 )
 from roomeq.report.plan_text import plan_text
+from roomeq.report.sheet_evidence import cautions
 from roomeq.report.sheet_steps import closing_steps, leave_alone, opening_steps
 from roomeq.report.wording import caution_text, no_change_text
 from roomeq.response import FrequencyResponse
@@ -136,6 +139,17 @@ def test_text_and_sheet_do_not_say_to_leave_what_is_to_be_set(plan):
     again = {step.control: step.cells[0] for step in closing_steps([plan])}["Measure again"]
     assert again.detail.startswith("subwoofer alone, then with mains; ")
     assert "crossed wires: mend, leave it normal" in steps["Polarity"].detail
+
+
+def test_the_sheet_says_where_both_do_not_meet(plan):
+    faults = tuple(MeetingFault)
+    meeting = MeetingRecord.of(Meeting(frequency=97.0, sum_db=-8.2, faults=faults))
+    holed = msgspec.structs.replace(plan.joining, meeting=meeting)
+    said = cautions({"plan": msgspec.structs.replace(plan, joining=holed)})
+    texts = [entry.text for entry in said if entry.weighty]
+    assert any("a gap that no delay fills" in text for text in texts)
+    assert any("the mains run full range" in text for text in texts)
+    assert not any("full range" in entry.text for entry in cautions({"plan": plan}))
 
 
 def test_drive_as_set_agrees_with_the_table_of_extra_drive(plan):

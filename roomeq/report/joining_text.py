@@ -34,6 +34,7 @@ __all__ = [
     "joining_sentences",
     "joining_text",
     "joining_verdict",
+    "meeting_sentences",
     "reference_text",
     "setting_entries",
 ]
@@ -283,8 +284,7 @@ def joining_sentences(record: JoiningRecord) -> list[str]:
         )
     entries += _worse_seats(record)
     entries += _range_sentences(record)
-    if record.meeting is not None:
-        entries += [_meeting_text(record.meeting, fault) for fault in record.meeting.faults]
+    entries += meeting_sentences(record.meeting)
     if len(record.seats) < 3:
         entries.append(
             f"Only {len(record.seats)} seat{'s' if len(record.seats) > 1 else ''} measured: in a "
@@ -360,6 +360,11 @@ def _odds(found: PolarityRecord) -> str:
     )
 
 
+def meeting_sentences(meeting: MeetingRecord | None) -> list[str]:
+    """Say what is wrong with where both meet; nothing where that is right or not known."""
+    return [] if meeting is None else [_meeting_text(meeting, fault) for fault in meeting.faults]
+
+
 def _meeting_text(meeting: MeetingRecord, fault: MeetingFault) -> str:
     where = "" if meeting.frequency is None else f"{meeting.frequency:.0f} Hz"
     words = {
@@ -368,7 +373,7 @@ def _meeting_text(meeting: MeetingRecord, fault: MeetingFault) -> str:
             "around the corner."
         ),
         MeetingFault.FULL_RANGE: (
-            "By their filters the mains run full range: they play along with the subwoofer far "
+            "By their filters the mains run full range: they play along with the subwoofer "
             "below the crossover, where no delay suits everywhere."
         ),
         MeetingFault.GAP: (
