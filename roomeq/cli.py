@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from roomeq.device.crossover import CrossoverFilter, FilterFamily
+    from roomeq.joining_proposal import RoomJoining
     from roomeq.room import Room
 
 __all__ = ["main"]
@@ -188,22 +189,29 @@ def _join(room: Room, options: argparse.Namespace) -> int:
 
     with progress("joining subwoofer and mains", sys.stderr):
         found = join(room)
-        if options.plan:
-            from roomeq.plan import write_plan
-            from roomeq.proposal import propose
-
-            plan = None if found.record is None else propose(room, keep_bands=True)
-            if plan is None or plan.joining is None:
-                raise ValueError(
-                    "no plan was kept: there is no joining to rely on (levels alone leave a "
-                    "question; a measured sum may contradict the parts); see join without --plan"
-                )
-            write_plan(plan, options.plan)
     _say_alarms(room)
     print(found.to_json().decode() if options.json else room_joining_text(found), end="")
-    if options.plan and not options.json:
-        print(f"\nPlan kept in {options.plan}")
+    if options.plan:
+        _keep_joining(room, found, options)
     return 1 if room.doubtful or found.doubtful else 0
+
+
+def _keep_joining(room: Room, found: RoomJoining, options: argparse.Namespace) -> None:
+    """Write the plan of a joining that leaves bands and level, or raise with why there is none."""
+    from roomeq.plan import write_plan
+    from roomeq.proposal import propose
+
+    sys.stdout.flush()  # the report stands before the refusal
+    if found.settled is None:
+        raise ValueError("no plan was kept: levels alone leave a question that is to be decided")
+    plan = propose(room, keep_bands=True, joined=None if found.record else found.settled)
+    if plan.joining is None:
+        said = [text for text in plan.assumptions if "are not joined" in text]
+        why = said[-1] if said else "the measured sum contradicts its parts"
+        raise ValueError(f"no plan was kept: {why}")
+    write_plan(plan, options.plan)
+    if not options.json:
+        print(f"\nPlan kept in {options.plan}")
 
 
 def _propose(room: Room, options: argparse.Namespace) -> int:

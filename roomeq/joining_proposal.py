@@ -121,10 +121,15 @@ class RoomJoining:
         return msgspec.json.format(msgspec.json.encode(report), indent=1) + b"\n"
 
     @property
+    def settled(self) -> JoiningRecord | None:
+        """What can be kept as a plan: the joining, or the one answer that levels alone leave."""
+        return self.levels.answer if self.record is None and self.levels else self.record
+
+    @property
     def doubtful(self) -> bool:
         """Whether the answer wants a look before it is acted on."""
-        if self.record is None:
-            return True
+        if self.record is None:  # levels alone leave a question until it is decided
+            return self.settled is None or self.settled.alignment.at_end
         return bool(
             "sum_disagrees" in self.record.notes
             or self.record.explanation is not None

@@ -144,7 +144,10 @@ def _assumptions(room_file: RoomFile) -> list[str]:
             "reference ([timing]): taken for not"
         )
     if not room_file.states("mains_path"):
-        found.append("no filters in the mains' path are stated")
+        found.append(
+            "no filters in the mains' path are stated: taken for a high-pass like the subwoofer's "
+            "low-pass"
+        )
     if room_file.device.present.delay_ms is None:
         found.append(
             "the delay of the subwoofer while measuring is not stated: taken for 0 ms, delays "

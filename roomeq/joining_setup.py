@@ -78,9 +78,10 @@ class JoiningSetup:
     def mains_filters(self) -> tuple[CrossoverFilter, ...] | None:
         """High-passes of the mains, electrical and that of their box.
 
-        None where the electrical ones are not stated: the box alone would be taken for all.
+        None where the electrical ones are not stated: the box alone would be taken for all. Empty
+        where it is stated that there are none, and nothing of the box.
         """
         if self.mains_path is None:
             return None
         box = () if self.mains is None else (self.mains.roll_off,)
-        return (*self.mains_path, *box) or None
+        return (*self.mains_path, *box)

@@ -20,6 +20,7 @@ from roomeq.joining_steps import (
     advised_bypass,
     align_room,
     joining_data,
+    mains_filters,
     meeting_of,
     room_polarity,
     with_bypass,
@@ -246,7 +247,7 @@ def _with_bands(found: Joining, task: BandGainTask, *, keep: bool) -> Joining:
         joining=found.settings,
         task=task,
         levels=found.offer.levels,
-        mains_filters=found.room.joining.mains_filters or (),
+        mains_filters=mains_filters(found.behind),
     )
     present = bands.present()
     if keep:

@@ -33,6 +33,7 @@ __all__ = [
     "advised_bypass",
     "align_room",
     "joining_data",
+    "mains_filters",
     "meeting_of",
     "present_loss",
     "room_polarity",
@@ -98,6 +99,14 @@ def with_bypass(room: Room, bypassed: tuple[CrossoverFilter, ...]) -> Room:
         corner=min(one.corner for one in path if one.kind == "low_pass"),
         target=replace(room.target, path=without_filters(room.target.path, bypassed)),
     )
+
+
+def mains_filters(room: Room) -> tuple[CrossoverFilter, ...]:
+    """Return the mains' high-passes; one like the first low-pass left where none are stated."""
+    stated = room.joining.mains_filters
+    if stated is not None:
+        return stated
+    return tuple(replace(one, kind="high_pass") for one in room.path if one.kind == "low_pass")[:1]
 
 
 def joining_data(room: Room, offer: JoiningOffer, *, highest: float | None = None) -> JoiningData:

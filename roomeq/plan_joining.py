@@ -280,7 +280,12 @@ class LevelJoiningRecord(PlanRecord, frozen=True, kw_only=True):
     ) -> Self:
         """Return the record of a joining from levels."""
         late, early = (
-            JoiningRecord.of(one, measured=one.data, delay_stated=delay_stated)
+            JoiningRecord.of(
+                one,
+                measured=one.data,
+                delay_stated=delay_stated,
+                polarity_obstacle="levels alone do not tell",
+            )
             for one in (joining.if_late, joining.if_early)
         )
         move = joining.move

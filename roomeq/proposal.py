@@ -31,9 +31,15 @@ from roomeq.plan import (
     SeatResult,
     TargetRecord,
 )
+from roomeq.plan_joining import JoiningRecord
 from roomeq.plan_records import rows_of
 from roomeq.proposal_cautions import proposal_cautions, recording_cautions
-from roomeq.proposal_joining import Q_FACTORS, path_cautions, proposal_with_mains
+from roomeq.proposal_joining import (
+    Q_FACTORS,
+    path_cautions,
+    proposal_of_joined,
+    proposal_with_mains,
+)
 from roomeq.recording_rows import recording_rows
 from roomeq.recording_weights import weighed_room
 from roomeq.room import Room
@@ -42,7 +48,12 @@ __all__ = ["fit_room_gains", "propose"]
 
 
 def propose(
-    room: Room, *, best: bool = False, node_limit: int | None = None, keep_bands: bool = False
+    room: Room,
+    *,
+    best: bool = False,
+    node_limit: int | None = None,
+    keep_bands: bool = False,
+    joined: JoiningRecord | None = None,
 ) -> Plan:
     """Propose band gains for a room.
 
@@ -57,6 +68,8 @@ def propose(
         Most nodes of the search for the proof; the optimiser's default otherwise.
     keep_bands : bool
         Join subwoofer and mains only: bands and level stay as they are.
+    joined : JoiningRecord, optional
+        A joining found otherwise, as from levels alone; bands and level then stay.
 
     Returns
     -------
@@ -72,7 +85,10 @@ def propose(
     recordings = recording_rows(room)
     as_measured = weighed_room(room)
     fit_bands = partial(_fit, node_limit=node_limit, best=best)
-    joint = proposal_with_mains(as_measured, fit=fit_bands, keep_bands=keep_bands)
+    if joined is None:
+        joint = proposal_with_mains(as_measured, fit=fit_bands, keep_bands=keep_bands)
+    else:
+        joint = proposal_of_joined(as_measured, joined, fit=fit_bands)
     joining, drive = joint.record, joint.drive
     room, fit = drive.room, drive.fit
     level = choose_level(

@@ -133,6 +133,8 @@ def _q_cautions(q_checks: tuple[QCheck, ...], gained_db: float) -> list[Caution]
 
 
 def _seat_cautions(rows: Sequence[SeatResult | JoiningSeatRow]) -> list[Caution]:
+    if not rows:  # joined by levels alone: no deviation was judged
+        return []
     worst = max(rows, key=lambda row: row.after_db - row.before_db)
     worse = worst.after_db - worst.before_db
     if worse <= NOTICEABLE_DB:

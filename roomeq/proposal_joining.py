@@ -9,7 +9,7 @@ Nothing here computes acoustics; figures come from `roomeq.optimiser`.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from typing import Protocol
 
@@ -28,7 +28,14 @@ from roomeq.proposal_headroom import DriveProposal, fit_within_headroom
 from roomeq.response import ComplexArray
 from roomeq.room import Room
 
-__all__ = ["Q_FACTORS", "JointProposal", "joining_obstacle", "path_cautions", "proposal_with_mains"]
+__all__ = [
+    "Q_FACTORS",
+    "JointProposal",
+    "joining_obstacle",
+    "path_cautions",
+    "proposal_of_joined",
+    "proposal_with_mains",
+]
 
 Q_FACTORS = (0.7, 1.4)
 
@@ -122,9 +129,8 @@ def proposal_with_mains(room: Room, *, fit: Fit, keep_bands: bool = False) -> Jo
     try:
         found = solve_joining(room, joining_offer(room), keep_bands=keep_bands)
         if JoiningNote.SUM_DISAGREES in found.measured.notes:
-            return JointProposal(
-                drive=fit_within_headroom(room, fit=fit), cautions=_disagrees(found)
-            )
+            drive = fit_within_headroom(room, fit=partial(_at_this_level, fit=fit))
+            return JointProposal(drive=drive, cautions=_disagrees(found))
         drive = _judged(room, found, fit=fit)
     except ValueError as error:  # also where another high-pass forbids what the sum asks for
         said = (f"subwoofer and mains are not joined: {error}",)
@@ -140,6 +146,25 @@ def proposal_with_mains(room: Room, *, fit: Fit, keep_bands: bool = False) -> Jo
     )
 
 
+def proposal_of_joined(room: Room, record: JoiningRecord, *, fit: Fit) -> JointProposal:
+    """Keep bands and level beside a joining that was found from levels alone.
+
+    Parameters
+    ----------
+    room : Room
+    record : JoiningRecord
+    fit : callable
+        As for `proposal_with_mains`.
+    """
+    chosen = ChosenGains(gains_db=room.present.gains_db)
+    return JointProposal(
+        drive=fit_within_headroom(_with_bands_locked(room), fit=partial(fit, chosen=chosen)),
+        record=record,
+        cautions=_cautions(record),
+        assumptions=("subwoofer and mains are joined by levels alone, as was decided",),
+    )
+
+
 def _judged(room: Room, found: Joining, *, fit: Fit) -> DriveProposal:
     """Judge the gains that the sum chose as for the subwoofer alone, behind its filters.
 
@@ -149,7 +174,27 @@ def _judged(room: Room, found: Joining, *, fit: Fit) -> DriveProposal:
         If they break a limit behind the high-pass that goes with them.
     """
     chosen = ChosenGains(gains_db=found.gains_db, level_change_db=found.settings.level_change_db)
+    if found.keeps_bands:
+        room = _with_bands_locked(room)
     return fit_within_headroom(with_bypass(room, found.bypassed), fit=partial(fit, chosen=chosen))
+
+
+def _at_this_level(room: Room, *, fit: Fit) -> BandGainFit:
+    """Fit the bands and leave the level: mains play along, and how their sum comes about is open.
+
+    What keeps the loudness of the subwoofer alone would be a guess.
+    """
+    found = fit(room)
+    if not found.level_change_db:
+        return found
+    return fit(room, chosen=ChosenGains(gains_db=found.gains_db))
+
+
+def _with_bands_locked(room: Room) -> Room:
+    """Return the room with every band that is set locked: what only is joined moves none."""
+    bands = zip(room.equaliser.bands, room.present.gains_db, strict=True)
+    held = (*room.limits.locked, *(band.nominal for band, gain in bands if gain))
+    return replace(room, limits=replace(room.limits, locked=tuple(dict.fromkeys(held))))
 
 
 def _q_checks(room: Room, found: Joining) -> tuple[QCheck, ...]:

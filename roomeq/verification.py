@@ -184,6 +184,7 @@ def verify(
         ),
         joining=joining,
         stated_joining=otherwise,
+        joining_unchecked=plan.joining is not None and joining is None,
     )
 
 

@@ -127,6 +127,7 @@ class JoiningCheck(_Record, frozen=True, kw_only=True):
     looks_like : JoiningLook
         The setting that the sum looks like.
     seats : tuple of SeatCheck
+        Empty where both together were not measured again, and only the loss is judged.
     corner : float
         Hz.
     loss_db, predicted_loss_db : float
@@ -167,7 +168,9 @@ class Verification(_Record, frozen=True, kw_only=True):
     not_measured_again : tuple of str
         Seats of the plan that are missing.
     joining : JoiningCheck or None
-        None where the plan joins nothing, or both together were not measured again.
+        None where the plan joins nothing, or what tells how both join was not measured again.
+    joining_unchecked : bool
+        Whether the plan joins both, and that was not checked.
     """
 
     room: str
@@ -182,6 +185,7 @@ class Verification(_Record, frozen=True, kw_only=True):
     not_measured_again: tuple[str, ...]
     joining: JoiningCheck | None = None
     stated_joining: tuple[StatedJoiningSetting, ...] = ()
+    joining_unchecked: bool = False
 
     @property
     def stated_as_planned(self) -> bool:

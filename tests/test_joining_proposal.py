@@ -464,6 +464,21 @@ def test_a_decision_in_the_room_file_stays(four, tmp_path):
         read_room(write_joined_room(tmp_path, toml=contradicting, sources=sources))
 
 
+def test_a_decided_answer_of_levels_can_be_kept_and_is_no_longer_in_doubt(four):
+    decided = join(changed(four, subwoofer_is="late"))
+    assert join(four).settled is None
+    assert join(four).doubtful
+    assert not decided.doubtful
+    plan = propose(four, node_limit=1, joined=decided.settled)
+    assert plan.joining == decided.levels.if_late
+    assert all(band.gain_db == band.present_db for band in plan.bands)
+    assert plan.level.change_db == 0.0
+    text = " ".join(plan_text(plan).split())
+    assert "joined by levels alone, as was decided" in text
+    assert "are not joined" not in text
+    assert "was not tested: levels alone do not tell." in text
+
+
 def test_levels_with_settings_in_force_tell_what_is_absolute(four):
     """Measured with 1 ms and inverted: the same sum, described as another setting."""
     plain = join(four).levels

@@ -307,5 +307,12 @@ def test_a_box_without_the_electrical_high_pass_is_not_taken_for_all(folder):
     setup = room(folder, FULL[:start] + FULL[end:]).joining
     assert setup.mains is not None
     assert setup.mains_filters is None
+    taken = room(folder, FULL[:start] + FULL[end:]).assumptions
+    assert any("taken for a high-pass like the subwoofer's low-pass" in one for one in taken)
     stated = room(folder, "mains_path = []\n" + FULL[:start] + FULL[end:]).joining
     assert [one.where for one in stated.mains_filters] == ["box"]
+    box = FULL.index("[mains]")
+    bare = FULL[:start] + re.sub(r"\[mains\]\n(?:[^\[].*\n)*", "", FULL[box:])
+    assert "[mains]" not in bare
+    none = room(folder, 'mains_path = "none"\n' + bare).joining
+    assert none.mains_filters == ()  # stated that there are none is not "not stated"

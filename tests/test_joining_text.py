@@ -256,6 +256,10 @@ def test_what_bands_would_still_do(late_record):
     kept = bands_record(no_change=NoChange.IMPROVEMENT_TOO_SMALL)
     none = flat("\n".join(bands_lines(replace(record, bands=kept))))
     assert "Too little to be worth a change" in none
+    doubtful = replace(record, notes=(JoiningNote.SUM_DISAGREES,))
+    told = flat("\n".join(bands_lines(doubtful)))
+    assert "contradicts its parts" in told
+    assert "level +1.5 dB" not in told
 
 
 def test_levels_are_a_question_with_the_measurement_that_decides():

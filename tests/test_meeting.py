@@ -43,6 +43,10 @@ def test_mains_without_a_high_pass_run_full_range():
     assert find_meeting([low(80)], [], corner=80.0).faults == (MeetingFault.FULL_RANGE,)
     small = MainsBox(kind="closed", corner=70.0).roll_off
     assert find_meeting([low(80, 2, "butterworth")], [small], corner=80.0).faults == ()
+    beside = MainsBox(kind="closed", corner=60.0).roll_off  # no part of the crossover
+    assert find_meeting([low(80)], [beside], corner=80.0).faults == (MeetingFault.FULL_RANGE,)
+    assert find_meeting([low(80)], [high(60)], corner=80.0).faults == ()
+    assert find_meeting([low(80)], [high(80), beside], corner=80.0).faults == ()
     large = MainsBox(kind="vented", corner=35.0).roll_off
     assert MeetingFault.FULL_RANGE in find_meeting([low(80)], [large], corner=80.0).faults
 

@@ -68,6 +68,12 @@ def test_single_low_pass():
     assert "nothing left at 80 Hz" in text  # the wrong polarity
 
 
+def test_mains_stated_to_have_no_high_pass_are_said_so():
+    text = joined(path_lines(predict_path([low("linkwitz_riley", 4)], mains=())))
+    assert "Mains: no high-pass" in text
+    assert "not stated" not in text
+
+
 def test_bypass_of_unnamed_places():
     analysis = predict_path([low("linkwitz_riley", 4)] * 2)
     text = bypass_text(analysis.recommended, analysis)

@@ -16,6 +16,7 @@ from joining_rooms import JOINED_TOML, butterworth, delayed, linkwitz_riley, wri
 from roomeq.analysis.smoothing import smooth_power_db
 from roomeq.device.biquads import peaking_coefficients
 from roomeq.device.crossover import CrossoverFilter
+from roomeq.device.meeting import Meeting, MeetingFault
 from roomeq.errors import PlanFileError
 from roomeq.joining_offer import joining_offer
 from roomeq.joining_solution import solve_joining
@@ -24,6 +25,7 @@ from roomeq.optimiser.band_gain_fit import NoChange
 from roomeq.optimiser.joining_settings import DelayRange
 from roomeq.optimiser.reasons import Reason
 from roomeq.plan import CautionCode, read_plan, write_plan
+from roomeq.plan_alignment import MeetingRecord
 from roomeq.proposal import _fit, propose
 from roomeq.proposal_joining import (
     _cautions,
@@ -32,6 +34,7 @@ from roomeq.proposal_joining import (
     proposal_with_mains,
 )
 from roomeq.report.plan_text import plan_text
+from roomeq.report.sheet_evidence import cautions
 from roomeq.report.sheet_steps import closing_steps, leave_alone, opening_steps
 from roomeq.report.wording import caution_text, no_change_text
 from roomeq.response import FrequencyResponse
@@ -138,6 +141,17 @@ def test_text_and_sheet_do_not_say_to_leave_what_is_to_be_set(plan):
     assert "crossed wires: mend, leave it normal" in steps["Polarity"].detail
 
 
+def test_the_sheet_says_where_both_do_not_meet(plan):
+    faults = tuple(MeetingFault)
+    meeting = MeetingRecord.of(Meeting(frequency=97.0, sum_db=-8.2, faults=faults))
+    holed = msgspec.structs.replace(plan.joining, meeting=meeting)
+    said = cautions({"plan": msgspec.structs.replace(plan, joining=holed)})
+    texts = [entry.text for entry in said if entry.weighty]
+    assert any("a gap that no delay fills" in text for text in texts)
+    assert any("the mains run full range" in text for text in texts)
+    assert not any("full range" in entry.text for entry in cautions({"plan": plan}))
+
+
 def test_drive_as_set_agrees_with_the_table_of_extra_drive(plan):
     text = flat(plan_text(plan))
     rise_db = float(re.search(r"bands and level together, at most ([+-]?[\d.]+) dB", text)[1])
@@ -223,7 +237,8 @@ def test_nothing_is_changed_where_everything_adds_up(tmp_path):
 
 def test_a_sum_that_contradicts_the_prediction_is_not_joined(room):
     """The sum as measured was that of another delay: the time reference was not common."""
-    wrong = []
+    loud = room.survey.filtered("sub", lambda f: 1.0 + 3.0 * np.exp(-(((f - 40.0) / 8.0) ** 2)))
+    room, wrong = replace(room, survey=loud), []
     for m in room.survey.measurements:
         response = m.response
         if m.source == "both":
@@ -235,6 +250,9 @@ def test_a_sum_that_contradicts_the_prediction_is_not_joined(room):
     assert plan.joining is None
     assert CautionCode.SUM_DISAGREES in {caution.code for caution in plan.cautions}
     assert "They are not joined" in flat(plan_text(plan))
+    assert plan.level.change_db == 0.0
+    assert any(band.gain_db != band.present_db for band in plan.bands)
+    assert "(stays, for the sum with the mains is in doubt" in flat(plan_text(plan))
 
 
 @pytest.mark.parametrize(
@@ -257,6 +275,16 @@ def test_says_why_mains_are_not_joined(room, joining, others, said):
     text = flat(plan_text(plan))
     assert "Leave as they are: low-pass" in text
     assert "holds with it engaged: bypass it and measure again first, or leave it on" in text
+
+
+def test_mains_of_which_nothing_is_stated_are_taken_to_match(small):
+    """They do match here: the level must be the one that the statement gives, not one lower."""
+    silent = replace(small, joining=replace(small.joining, mains_path=None))
+    stated, assumed = (solve_joining(one, joining_offer(one)) for one in (small, silent))
+    assert assumed.bands.mains_filters == stated.bands.mains_filters
+    assert assumed.settings.level_change_db == stated.settings.level_change_db
+    none = replace(small, joining=replace(small.joining, mains_path=()))
+    assert solve_joining(none, joining_offer(none)).bands.mains_filters == ()
 
 
 def test_other_q_is_tried_on_the_sum(plan):
@@ -359,6 +387,21 @@ def test_bands_are_kept_on_request(small):
     np.testing.assert_array_equal(kept.drive.fit.gains_db, small.present.gains_db)
     assert kept.level_change_db == 0.0
     assert kept.q_checks == ()
+
+
+def test_bands_that_a_proposal_would_not_set_are_kept_on_request(small):
+    """At rest above the crossover, and boosts beyond the limit: both stay where they stand."""
+    gains = np.array([0, 0, 0, 0, 6.0, 0, 0, -3.0, 2.0])
+    loud = replace(small, present=replace(small.present, gains_db=gains))
+    plan = propose(loud, node_limit=1, keep_bands=True)
+    assert plan.joining is not None
+    assert [band.gain_db for band in plan.bands] == gains.tolist()
+    assert [band.gain_db for band in plan.bands] == [band.present_db for band in plan.bands]
+    assert plan.joining.bands.gains_db == tuple(gains.tolist())
+    text = flat(plan_text(plan))
+    assert "left as it is, only joined" in text
+    rows = [line for line in plan_text(plan).splitlines() if " Hz  " in line and "+2.0" in line]
+    assert [row.split("  ")[-1] for row in rows[:1]] == ["left as it is, only joined"]
 
 
 def test_what_is_in_force_reaches_the_steps(small):

@@ -338,8 +338,16 @@ def test_no_plan_is_kept_where_nothing_is_joined(
     write_joined_room(tmp_path, toml=toml, late=-0.0075, sources=four)
     file = tmp_path / "plan.json"
     assert main(["join", str(tmp_path), "--plan", str(file)]) == 2
-    assert "no plan was kept" in capsys.readouterr().err
+    said = capsys.readouterr()
+    assert "no plan was kept" in said.err
+    assert "late or early?" in said.out  # the question stands before the refusal
     assert not file.exists()
+    decided = toml.replace("= false", '= false\nsubwoofer = "late"')
+    write_joined_room(tmp_path, toml=decided, late=-0.0075, sources=four)
+    assert main(["join", str(tmp_path), "--plan", str(file)]) == 0
+    kept = read_plan(file)
+    assert kept.joins
+    assert not any("not joined" in text for text in kept.assumptions)
 
 
 def test_a_proposal_gains_in_the_truth(room: Room) -> None:

@@ -119,6 +119,43 @@ def test_without_the_sum_there_is_nothing_to_check(room, record):
     assert check_joining(record, replace(short, measurements=cut), tolerance_db=1.0) is None
 
 
+@pytest.mark.parametrize(
+    ("turn", "agrees"),
+    [
+        (lambda s: s, True),
+        (lambda s: replace(s, inverted=not s.inverted), False),
+        (lambda s: replace(s, delay=-s.delay), False),
+    ],
+)
+def test_without_the_sum_the_parts_tell_by_what_they_lose(room, turn, agrees):
+    """Subwoofer and mains again, against one time zero, with settings that are made here."""
+    plan = propose(room, node_limit=1, keep_bands=True)
+    set_to = turn(plan.joining.settings.settings())
+    again = []
+    for m in room.survey.measurements:
+        if m.source == "both":
+            continue
+        axis, pressure = m.response.frequencies, m.response.pressure
+        if m.source == "sub":
+            pressure = pressure / linkwitz_riley("low", 4, corner=80.0, frequencies=axis)
+            pressure = delayed(pressure, set_to.delay, frequencies=axis)
+            pressure = -pressure if set_to.inverted else pressure
+        again.append(replace(m, response=FrequencyResponse.from_pressure(axis, pressure)))
+    survey = replace(room.survey, measurements=tuple(again), seat_weights=None)
+    found = verify_room(plan, replace(room, survey=survey, path=room.path[:1]))
+    assert found.joining.agrees is agrees
+    assert found.agrees is agrees
+    text = " ".join(verification_text(found).split())
+    assert "Both together were not measured again" in text
+    assert ("check delay (which branch is delayed?)" in text) is not agrees
+    alone = replace(survey, measurements=survey.of_source("sub").measurements)
+    unchecked = verify_room(plan, replace(room, survey=alone))
+    assert unchecked.joining_unchecked
+    assert "joining with the mains was not checked" in " ".join(
+        verification_text(unchecked).split()
+    )
+
+
 def bent(survey, change):
     """Return the survey with levels changed by ``change(seat, frequencies)``, in dB."""
     measurements = []

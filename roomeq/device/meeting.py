@@ -25,6 +25,9 @@ GAP_DB = -4.0
 
 ELSEWHERE_OCTAVES = 0.5
 FULL_RANGE_OCTAVES = 1.0
+BOX_OCTAVES = 1.0 / 3.0
+"""A box whose corner lies further below the crossover is no part of it; common practice, no source.
+"""
 _REACH = 4.0
 _PER_OCTAVE = 192
 
@@ -86,7 +89,10 @@ def find_meeting(
         faults.append(MeetingFault.ELSEWHERE)
     if sum_db < GAP_DB:
         faults.append(MeetingFault.GAP)
-    reach = max((one.corner for one in mains), default=0.0)
-    if reach < corner / 2.0**FULL_RANGE_OCTAVES:
+    if not any(one.corner >= corner / 2.0 ** _reach_octaves(one) for one in mains):
         faults.append(MeetingFault.FULL_RANGE)
     return Meeting(frequency=frequency, sum_db=sum_db, faults=tuple(faults))
+
+
+def _reach_octaves(one: CrossoverFilter) -> float:
+    return BOX_OCTAVES if one.where == "box" else FULL_RANGE_OCTAVES

@@ -34,6 +34,7 @@ __all__ = [
     "joining_sentences",
     "joining_text",
     "joining_verdict",
+    "meeting_sentences",
     "reference_text",
     "setting_entries",
 ]
@@ -183,6 +184,11 @@ def bands_lines(record: JoiningRecord) -> list[str]:
     """Return what bands and level would still do, for a joining in which they stay."""
     bands = record.bands
     title = "What bands would still do"
+    if JoiningNote.SUM_DISAGREES in record.notes:
+        doubt = (
+            "Not told: the measured sum contradicts its parts, and the level is best left alone."
+        )
+        return [title, *paragraph(doubt, indent=2)]
     if bands is None or bands.no_change is not None:
         return [title, *paragraph("Too little to be worth a change.", indent=2)]
     moved = ", ".join(
@@ -196,8 +202,8 @@ def bands_lines(record: JoiningRecord) -> list[str]:
         *paragraph(
             f"{_deviation_text(record)} With bands {moved or 'all at 0'} dB, level "
             f"{signed(settings.level_change_db)} dB, the delay that goes with them is "
-            f"{delay_text(settings)}, and the sum loses {record.loss_db:.1f} dB. roomeq propose "
-            "sets all of it.",
+            f"{delay_text(settings)}, and the sum loses {record.loss_db:.1f} dB. For bands and "
+            "level see roomeq propose.",
             indent=2,
         ),
     ]
@@ -278,8 +284,7 @@ def joining_sentences(record: JoiningRecord) -> list[str]:
         )
     entries += _worse_seats(record)
     entries += _range_sentences(record)
-    if record.meeting is not None:
-        entries += [_meeting_text(record.meeting, fault) for fault in record.meeting.faults]
+    entries += meeting_sentences(record.meeting)
     if len(record.seats) < 3:
         entries.append(
             f"Only {len(record.seats)} seat{'s' if len(record.seats) > 1 else ''} measured: in a "
@@ -355,6 +360,11 @@ def _odds(found: PolarityRecord) -> str:
     )
 
 
+def meeting_sentences(meeting: MeetingRecord | None) -> list[str]:
+    """Say what is wrong with where both meet; nothing where that is right or not known."""
+    return [] if meeting is None else [_meeting_text(meeting, fault) for fault in meeting.faults]
+
+
 def _meeting_text(meeting: MeetingRecord, fault: MeetingFault) -> str:
     where = "" if meeting.frequency is None else f"{meeting.frequency:.0f} Hz"
     words = {
@@ -363,7 +373,7 @@ def _meeting_text(meeting: MeetingRecord, fault: MeetingFault) -> str:
             "around the corner."
         ),
         MeetingFault.FULL_RANGE: (
-            "By their filters the mains run full range: they play along with the subwoofer far "
+            "By their filters the mains run full range: they play along with the subwoofer "
             "below the crossover, where no delay suits everywhere."
         ),
         MeetingFault.GAP: (

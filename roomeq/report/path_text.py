@@ -30,7 +30,7 @@ def path_lines(analysis: PathAnalysis) -> list[str]:
     """Return what a described path does: level, slope, sum in both polarities, what to bypass."""
     corner = f"{analysis.corner:g} Hz"
     entries = [f"In the path: {entry}" for entry in analysis.filters]
-    mains = "; ".join(str(entry) for entry in analysis.mains)
+    mains = "; ".join(str(entry) for entry in analysis.mains) or "no high-pass"
     entries.append(
         f"Mains: {mains}"
         + (" (not stated; taken to match the first low-pass)" if analysis.mains_assumed else "")

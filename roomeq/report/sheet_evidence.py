@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 
 from roomeq.optimiser.reasons import Reason
 from roomeq.plan import BandSetting, Plan
-from roomeq.report.joining_text import joining_sentences, joining_verdict
+from roomeq.report.joining_text import joining_sentences, joining_verdict, meeting_sentences
 from roomeq.report.layout import signed
 from roomeq.report.plan_text import FIRST_STATEMENT, evidence_sentences
 from roomeq.report.sheet_picture import Picture, sheet_picture
@@ -247,6 +247,8 @@ def cautions(plans: Mapping[str, Plan]) -> tuple[SharedText, ...]:
         for name, plan in plans.items()
     }
     for name, plan in plans.items():
+        if plan.joining is not None:
+            weighty[name] += meeting_sentences(plan.joining.meeting)
         if plan.statement == 1:
             weighty[name].insert(0, FIRST_STATEMENT)
     return (*(replace(entry, weighty=True) for entry in share(weighty)), *share(plain))

@@ -15,6 +15,10 @@ from roomeq.verification_records import JoiningCheck, JoiningLook
 __all__ = ["verification_text"]
 
 _SUSPECTS = "Look at these settings first"
+_UNCHECKED = (
+    "The joining with the mains was not checked: measure both together again, or the mains by "
+    "themselves against the same time zero."
+)
 
 
 def verification_text(found: Verification) -> str:
@@ -39,6 +43,8 @@ def verification_text(found: Verification) -> str:
     lines += ["Seats", *table(titles, rows), ""]
     if found.joining is not None:
         lines += [*_joining(found.joining), ""]
+    if found.joining_unchecked:
+        lines += [*paragraph(_UNCHECKED), ""]
     lines += paragraph(_level(found))
     if found.suspects:
         forgotten = found.joining is not None and found.joining.looks_like is JoiningLook.AS_BEFORE
@@ -117,13 +123,22 @@ def _joining(check: JoiningCheck) -> list[str]:
             "branch is delayed?), phase control and bypass."
         ),
     }
+    title = "Subwoofer and mains together, around the crossover"
+    said = loss_text(check.corner, check.loss_db, predicted_db=check.predicted_loss_db)
+    if not check.seats:
+        by_loss = (
+            "That is near enough to what was predicted."
+            if check.agrees
+            else "It is not as predicted: check delay (which branch is delayed?), polarity, phase "
+            "control and bypass."
+        )
+        lines = ["Both together were not measured again: judged by each alone, one time zero."]
+        return [title, *paragraph(" ".join([said, by_loss, *lines]), indent=2)]
     rows = [
         [row.seat, f"{row.difference_db:.1f}", "agrees" if row.agrees else "differs"]
         for row in check.seats
     ]
     titles = ["Seat", ">Difference dB (r.m.s.)", "Verdict"]
-    title = "Subwoofer and mains together, around the crossover"
-    said = loss_text(check.corner, check.loss_db, predicted_db=check.predicted_loss_db)
     return [
         title,
         *table(titles, rows),

@@ -58,7 +58,7 @@ def reason_text(band: BandSetting, plan: Plan) -> str:
         ),
         Reason.HELD_BY_DRIVE_BOOST: f"held by the drive limit, {_drive_limit_text(band, plan)}",
         Reason.HELD_BY_RANGE: "at the end of its range",
-        Reason.LOCKED: "locked",
+        Reason.LOCKED: "left as it is, only joined" if only_joined(plan) else "locked",
         Reason.NOT_WORTH_MOVING: (
             "not worth a move" if band.gain_db == band.present_db else "not worth a further move"
         ),
@@ -71,8 +71,8 @@ def reason_text(band: BandSetting, plan: Plan) -> str:
 
 def only_joined(plan: Plan) -> bool:
     """Return whether bands and level were left as they are on request."""
-    bands = None if plan.joining is None else plan.joining.bands
-    return bands is not None and not bands.chosen
+    joining = plan.joining
+    return joining is not None and (joining.bands is None or not joining.bands.chosen)
 
 
 def _drive_limit_text(band: BandSetting, plan: Plan) -> str:
@@ -88,6 +88,8 @@ def level_purpose(plan: Plan) -> str:
     """Say what the level knob's change is for."""
     if plan.joining is not None:
         return "joins the mains"
+    if any(caution.code is CautionCode.SUM_DISAGREES for caution in plan.cautions):
+        return "stays, for the sum with the mains is in doubt"
     if any(caution.code is CautionCode.LOUDNESS_CUT for caution in plan.cautions):
         return "all that the drive limit grants"
     return "reaches the wanted level" if plan.target.level_db is not None else "keeps loudness"
@@ -207,9 +209,9 @@ def caution_text(caution: Caution) -> str:
             f"The level knob does not reach: set {value:+.1f} dB upstream."
         ),
         CautionCode.LOCK_BEYOND_LIMIT: (
-            f"Locked bands alone boost {value:.1f} dB more than is allowed at "
-            f"{caution.frequency or 0:.0f} Hz. They stay as they are; release the lock if it is "
-            "not meant."
+            f"Bands that are to stay boost {value:.1f} dB more than is allowed at "
+            f"{caution.frequency or 0:.0f} Hz, by themselves. They stay as they are; release a "
+            "lock if it is not meant."
         ),
         CautionCode.LOUDNESS_CUT: (
             f"It will be {value:.1f} dB quieter than {name or 'now'}: the drive limit grants no "
