@@ -122,7 +122,8 @@ def no_change_text(plan: Plan) -> str:
         ),
         NoChange.ROLL_OFF: (
             "What is short at the low end may be the subwoofer's own roll-off, whose lower limit "
-            f"is not stated, and beside it nothing is worth a change. {keep} State the limit to know."
+            f"is not stated, and beside it nothing is worth a change. {keep} State the limit to "
+            "know."
         ),
         NoChange.WITHIN_REPEATABILITY: (
             f"The best change betters the deviation by {gained:.2f} dB, which is within the "
