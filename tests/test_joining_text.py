@@ -329,7 +329,14 @@ def test_corner_text_ranks_and_refuses():
     assert "without a high-pass" in text
     remark = pair_doubt_text(PairDoubt.FULL_RANGE).split()  # in a column of its own, wrapped
     assert set(remark) <= set(text.replace(",", "").split())
-    assert "not ranked - 60 Hz: less than half an octave above the mains' -3 dB point" in text
+    assert (
+        "not ranked - every pair at 60 Hz: less than half an octave above the mains' -3 dB point"
+        in text
+    )
+    one = ((pair(80.0, high=False), PairDoubt.SLOPES_DIFFER), *refused)
+    named = flat(corner_text(CornerChoice(ranked=(now,), refused=one, present=now)))
+    assert "Linkwitz-Riley 24 dB/oct at 80 Hz with without a high-pass" not in named
+    assert "- Linkwitz-Riley 24 dB/oct at 80 Hz, without a high-pass: slopes differ" in named
     keep = flat(corner_text(CornerChoice(ranked=(now,), refused=(), present=now)))
     assert "Keep the present pair" in keep
     assert " present" in keep
