@@ -154,6 +154,21 @@ def test_both_polarities_are_told_with_their_loss(late_record):
     assert "Both settings sum equally well." in flat(joining_text(tied))
 
 
+def test_a_phase_control_is_part_of_the_best_of_either_polarity(late_record):
+    found = late_record.alignment
+    turned = replace(found.inverted.settings, phase_deg=90.0, phase_frequency=80.0)
+    rest = replace(found.normal.settings, phase_deg=0.0, phase_frequency=80.0)
+    alignment = replace(
+        found,
+        normal=replace(found.normal, settings=rest),
+        inverted=replace(found.inverted, settings=turned),
+    )
+    text = flat(joining_text(replace(late_record, alignment=alignment)))
+    assert "polarity inverted, phase control at 90 degrees, loses" in text
+    assert "polarity normal, phase control at 0 degrees, loses" in text
+    assert "phase control at" not in flat(joining_text(late_record))
+
+
 def test_polarity_is_probable_or_cannot_be_told(late_record):
     told = flat(joining_text(replace(late_record, polarity=polarity(True))))
     assert (

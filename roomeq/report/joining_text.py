@@ -326,16 +326,21 @@ def _range_sentences(record: JoiningRecord) -> list[str]:
     return entries
 
 
-def _candidate_text(candidate: CandidateRecord) -> str:
+def _candidate_text(candidate: CandidateRecord, *, phase: bool = False) -> str:
     settings = candidate.settings.settings()
-    return f"{delay_text(settings)}, polarity {settings.polarity}"
+    text = f"{delay_text(settings)}, polarity {settings.polarity}"
+    if settings.phase_frequency is not None and (phase or settings.phase_deg):
+        text += f", phase control at {settings.phase_deg:g} degrees"
+    return text
 
 
 def _polarities_text(record: JoiningRecord) -> str:
     normal, inverted = record.alignment.normal, record.alignment.inverted
+    turned = bool(normal.settings.phase_deg or inverted.settings.phase_deg)
+    one, other = (_candidate_text(best, phase=turned) for best in (normal, inverted))
     text = (
-        f"The best of either polarity, before the bands: {_candidate_text(normal)}, loses "
-        f"{normal.loss_db:.1f} dB; {_candidate_text(inverted)}, loses {inverted.loss_db:.1f} dB."
+        f"The best of either polarity, before the bands: {one}, loses {normal.loss_db:.1f} dB; "
+        f"{other}, loses {inverted.loss_db:.1f} dB."
     )
     if record.alignment.either_polarity:
         text += " Both settings sum equally well."
