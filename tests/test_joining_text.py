@@ -134,6 +134,22 @@ def test_verdict_settings_and_seats_are_printed(late_record):
     assert "Keep delay and polarity as they are: at best they reach 0.0 dB" in kept
 
 
+def test_the_last_figure_and_what_the_bands_cost_of_it_are_said(late_record):
+    from test_plan_joining import bands_record
+
+    kept = replace(record_of(LOW, HIGH), bands=bands_record(), loss_before_db=0.6, loss_db=1.4)
+    chosen = replace(kept.alignment, chosen=replace(kept.alignment.chosen, loss_db=0.6))
+    kept = replace(kept, alignment=chosen)
+    text = flat(joining_text(kept))
+    assert "loses 0.6 dB of what both could give; 1.4 dB with these settings." in text
+    assert "Keep delay and polarity as they are" in text
+    assert "Bands and level cost 0.8 dB of it, more than joining gains" in text
+    gained = flat(joining_text(replace(kept, loss_before_db=3.0)))
+    assert "Bands and level cost 0.8 dB of it: without them it loses 0.6 dB" in gained
+    cheap = flat(joining_text(replace(kept, loss_db=0.7)))
+    assert "Bands and level cost" not in cheap
+
+
 def test_losses_of_different_filters_are_not_compared(late_record):
     text = flat(joining_text(replace(late_record, bypass=("low-pass A", "low-pass B"))))
     assert "Bypass: low-pass A - Bypass: low-pass B" in text

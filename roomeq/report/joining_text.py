@@ -44,6 +44,7 @@ CLOSE_TO_EACH_CONE = (
     "look at the first half-wave, which must go the same way. Rewire nothing on less."
 )
 NAMED_SEAT_DB = 0.3
+_SHOWN_DB = 0.05  # less is the same figure in print
 _TOLD_RIGHT = {False: "three of four", True: "nine of ten"}
 """Of rooms in which the polarity was told, by whether both boxes were declared and taken out: how
 many were told rightly, by the worse of what two makes of rooms gave; `roomeq.optimiser.polarity`
@@ -236,12 +237,26 @@ def joining_verdict(record: JoiningRecord) -> str:
             f"{text} The two figures hold for different filters and cannot be compared; the level "
             f"of the sum there changes by {signed(gained)} dB."
         )
-    if record.changes:
-        return text
-    least = record.alignment.least_db
+    if not record.changes:
+        least = record.alignment.least_db
+        same = abs(record.loss_db - record.loss_before_db) < _SHOWN_DB
+        text = loss_text(record.corner, record.loss_before_db) if same else text
+        text += f" Keep delay and polarity as they are: at best they reach {least:.1f} dB."
+    return text + _cost_text(record)
+
+
+def _cost_text(record: JoiningRecord) -> str:
+    """Say what bands and level cost of the sum; nothing where they cost nothing to speak of."""
+    bands, chosen = record.bands, record.alignment.chosen
+    cost_db = record.loss_db - chosen.loss_db
+    if bands is None or not bands.chosen or bands.no_change is not None or cost_db < NAMED_SEAT_DB:
+        return ""
+    more = ""
+    if not record.bypass and record.loss_db > record.loss_before_db:
+        more = ", more than joining gains"
     return (
-        loss_text(record.corner, record.loss_before_db)
-        + f" Keep delay and polarity as they are: at best they reach {least:.1f} dB."
+        f" Bands and level cost {cost_db:.1f} dB of it{more}: without them it loses "
+        f"{chosen.loss_db:.1f} dB (roomeq join), with them the deviation is less."
     )
 
 
