@@ -134,6 +134,16 @@ def test_verdict_settings_and_seats_are_printed(late_record):
     assert "Keep delay and polarity as they are: at best they reach 0.0 dB" in kept
 
 
+@pytest.mark.parametrize(("why", "said"), [("range", "6 dB that are"), ("drive", "drive limit")])
+def test_a_level_that_stops_short_is_said(late_record, why, said):
+    from test_plan_joining import bands_record
+
+    stopped = replace(late_record, bands=replace(bands_record(), level_stops_at=why))
+    assert said in flat(joining_text(stopped)).split("The level stops")[1]
+    free = replace(late_record, bands=bands_record())
+    assert "The level stops" not in flat(joining_text(free))
+
+
 def test_the_last_figure_and_what_the_bands_cost_of_it_are_said(late_record):
     from test_plan_joining import bands_record
 

@@ -290,6 +290,7 @@ def joining_sentences(record: JoiningRecord) -> list[str]:
             f"Before the bands, as roomeq join says: {_candidate_text(before)}, loses "
             f"{before.loss_db:.1f} dB."
         )
+        entries += _level_stop(bands.level_stops_at)
     if record.polarity is not None and record.polarity.inverted is not None:
         arrival = record.polarity.arrival_ms
         way = "later" if arrival > 0 else "earlier"
@@ -307,6 +308,17 @@ def joining_sentences(record: JoiningRecord) -> list[str]:
             "quarter of such rooms other seats lost more than 0.3 dB."
         )
     return entries
+
+
+def _level_stop(reason: str) -> list[str]:
+    words = {
+        "range": (
+            "The level stops where the knob ends, or at the 6 dB that are changed at once: more "
+            "might be better. Measure again with it set."
+        ),
+        "drive": "The level stops at the drive limit, which grants no further step.",
+    }
+    return [words[reason]] if reason else []
 
 
 def _worse_seats(record: JoiningRecord) -> list[str]:
