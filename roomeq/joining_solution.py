@@ -325,6 +325,7 @@ def _bands_record(found: Joining, *, leave_out: bool) -> SumBandsRecord | None:
     before = now.seat_deviations_db(now.present())
     after = bands.seat_deviations_db(setting)
     left_out = _left_out_db(found) if leave_out else None
+    kept = found.keeps_bands or found.no_change is not None
     change = found.final.predicted_level_db(found.settings) - found.measured.predicted_level_db(
         found.measured.present
     )
@@ -339,6 +340,7 @@ def _bands_record(found: Joining, *, leave_out: bool) -> SumBandsRecord | None:
         gains_db=tuple(setting.gains_db.tolist()),
         chosen=not found.keeps_bands,
         no_change=found.no_change,
+        level_stops_at="" if kept else bands.level_stops_at(setting),
         seats=tuple(
             JoiningSeatRow(
                 seat=seat,

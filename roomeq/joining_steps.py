@@ -35,6 +35,7 @@ __all__ = [
     "joining_data",
     "mains_filters",
     "meeting_of",
+    "present_data",
     "present_loss",
     "room_polarity",
     "with_bypass",
@@ -138,11 +139,16 @@ def present_loss(room: Room) -> tuple[float, SumLoss] | None:
 
     `check` and `verify` look at rooms in which nothing need be joined: what is missing is no error.
     """
+    data = present_data(room)
+    return None if data is None else (data.corner, judge_sum(data, data.present))
+
+
+def present_data(room: Room) -> JoiningData | None:
+    """Return subwoofer and mains as they were measured; None where they cannot be judged."""
     if room.corner is None or not room.joining.common_time_reference:
         return None
     try:
-        data = joining_data(room, joining_offer(room))
-        return data.corner, judge_sum(data, data.present)
+        return joining_data(room, joining_offer(room))
     except (MissingPhaseError, ValueError):
         return None
 

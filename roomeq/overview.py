@@ -30,10 +30,12 @@ from roomeq.analysis.survey_levels import (
 )
 from roomeq.bands import third_octave_band, third_octave_bands
 from roomeq.device.path import PathAnalysis
-from roomeq.joining_steps import present_loss
+from roomeq.joining_steps import advised_bypass, meeting_of, present_data
 from roomeq.levels import FloatArray
 from roomeq.optimiser.path_estimate import PathEstimate
+from roomeq.optimiser.summation import judge_sum
 from roomeq.path_figures import EngagedRows, described_path
+from roomeq.plan_alignment import MeetingRecord, SumExplanationRecord
 from roomeq.recording_rows import DetailRow, RecordingRow, detail_rows, recording_rows
 from roomeq.room import Room
 
@@ -175,6 +177,10 @@ class RoomOverview(_Row, frozen=True, kw_only=True):
         Which low-passes are really engaged, as far as measurements tell.
     sum_corner, sum_loss_db : float or None
         Hz, and what the sum of subwoofer and mains loses around it; None where that is not known.
+    meeting : MeetingRecord or None
+        Where both meet by their filters.
+    sum_explanation : SumExplanationRecord or None
+        What explains a measured sum that is not that of its parts; None where it is.
     """
 
     room: str
@@ -205,6 +211,14 @@ class RoomOverview(_Row, frozen=True, kw_only=True):
     engaged: EngagedRows | None = None
     sum_corner: float | None = None
     sum_loss_db: float | None = None
+    meeting: MeetingRecord | None = None
+    sum_explanation: SumExplanationRecord | None = None
+
+    @property
+    def sum_doubtful(self) -> bool:
+        """Whether something about subwoofer and mains together wants a look."""
+        missed = self.meeting is not None and bool(self.meeting.faults)
+        return missed or self.sum_explanation is not None
 
     def to_json(self) -> bytes:
         """Return the overview as JSON text."""
@@ -242,7 +256,8 @@ def room_overview(
     odd = estimate_odd_seat(levels, frequencies=axis, seats=survey.seats)
     analysis = described_path(room)
     advised = None if analysis is None else analysis.recommended
-    loss = present_loss(room)
+    data = present_data(room)
+    meeting = None if data is None else meeting_of(room, advised_bypass(room))
     return RoomOverview(
         room=room.name,
         device=room.device.name,
@@ -270,8 +285,10 @@ def room_overview(
         path_analysis=analysis,
         bypass=() if advised is None else tuple(str(one) for one in advised.filters),
         engaged=EngagedRows.of(estimate),
-        sum_corner=None if loss is None else loss[0],
-        sum_loss_db=None if loss is None else loss[1].loss_db,
+        sum_corner=None if data is None else data.corner,
+        sum_loss_db=None if data is None else judge_sum(data, data.present).loss_db,
+        meeting=MeetingRecord.of(meeting),
+        sum_explanation=None if data is None else SumExplanationRecord.of(data.explanation),
     )
 
 

@@ -11,7 +11,7 @@ figures.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Self
+from typing import TYPE_CHECKING, Literal, Self
 
 import numpy as np
 
@@ -85,6 +85,9 @@ class SumBandsRecord(PlanRecord, frozen=True, kw_only=True):
         Why they were chosen to stay.
     seats : tuple of JoiningSeatRow
         Standard deviation over frequency at each.
+    level_stops_at : {"", "range", "drive"}
+        What ends the level where it was chosen: the changes that are made at once, or that the knob
+        can make; the drive limit, which grants no further step.
     """
 
     lowest: float
@@ -96,6 +99,7 @@ class SumBandsRecord(PlanRecord, frozen=True, kw_only=True):
     chosen: bool
     no_change: NoChange | None
     seats: tuple[JoiningSeatRow, ...]
+    level_stops_at: Literal["", "range", "drive"] = ""
 
 
 class JoiningRecord(PlanRecord, frozen=True, kw_only=True):

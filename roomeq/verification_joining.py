@@ -4,9 +4,11 @@ Conventions
 -----------
 Levels in dB, on the plan's axis of the sum, smoothed over 1/12 octave as the prediction is. One
 offset over all seats is removed, since the levels of two measuring days need not compare. What the
-sum would be in the other polarity follows from the plan's levels of subwoofer, mains and sum::
+sum would be in the other polarity, or with the subwoofer g times as loud, follows from the plan's
+levels of subwoofer, mains and sum::
 
-    |M - S|^2  =  2 (|S|^2 + |M|^2) - |S + M|^2
+    |M - S|^2    =  2 (|S|^2 + |M|^2) - |S + M|^2
+    |M + g S|^2  =  g^2 |S|^2 + |M|^2 + g (|S + M|^2 - |S|^2 - |M|^2)
 """
 
 from __future__ import annotations
@@ -81,7 +83,9 @@ def check_joining(
         loss_db = record.loss_db + _octave_mean_db(record, axis, planned - again + offset_db)
     octaves = np.abs(np.log2(axis / record.corner))
     judged = octaves <= 1.0 + 1e-9  # beyond that nothing tells one setting from another
-    looks = {look: levels[index][:, judged] for look, levels in _predictions(record).items()}
+    looks = {
+        look: levels[index][:, judged] for look, levels in _predictions(record, offset_db).items()
+    }
     left = {look: _difference_db(again[:, judged], levels) for look, levels in looks.items()}
     by_seat = left[JoiningLook.AS_PLANNED]
     agrees = bool(np.all(by_seat <= 2.0 * tolerance_db))
@@ -183,17 +187,21 @@ def _measured(survey: Survey, seats: list[str], axis: FloatArray) -> dict[str, F
     return {seat: power_mean_db(np.array(levels), axis=0) for seat, levels in found.items()}
 
 
-def _predictions(record: JoiningRecord) -> dict[JoiningLook, FloatArray]:
-    """Return the level of the sum as planned, in the other polarity, and as it was before."""
+def _predictions(record: JoiningRecord, offset_db: float) -> dict[JoiningLook, FloatArray]:
+    """Return the level of the sum as planned, in the other polarity, as before, at another level.
+
+    Another level is that by which the subwoofer alone differs.
+    """
     planned = np.array(record.after_level_db)
-    parts = 10.0 ** (np.array(record.sub_level_db) / 10) + 10.0 ** (
-        np.array(record.mains_level_db) / 10
-    )
+    sub, mains = (10.0 ** (np.array(r) / 10) for r in (record.sub_level_db, record.mains_level_db))
+    parts, level = sub + mains, 10.0 ** (offset_db / 20)
+    louder = level**2 * sub + mains + level * (10.0 ** (planned / 10) - parts)
     other = np.maximum(2.0 * parts - 10.0 ** (planned / 10), 1e-4 * parts)
     return {
         JoiningLook.AS_PLANNED: planned,
         JoiningLook.OTHER_POLARITY: np.asarray(10.0 * np.log10(other)),
         JoiningLook.AS_BEFORE: np.array(record.before_level_db),
+        JoiningLook.OTHER_LEVEL: np.asarray(10.0 * np.log10(np.maximum(louder, 1e-4 * parts))),
     }
 
 

@@ -114,6 +114,7 @@ class JoiningLook(StrEnum):
     AS_PLANNED = "as_planned"
     OTHER_POLARITY = "other_polarity"
     AS_BEFORE = "as_before"
+    OTHER_LEVEL = "other_level"
     SOMETHING_ELSE = "something_else"
 
 

@@ -32,10 +32,9 @@ ORDER = [
         "path_figures",
         "joining_offer",
         "joining_steps",
-        "overview",
         "room_decay",
     },
-    {"plan_records", "plan_drive", "plan_alignment", "plan_joining"},
+    {"plan_records", "plan_drive", "plan_alignment", "plan_joining", "overview"},
     {"plan"},
     {
         "proposal",

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from joining_rooms import JOINED_TOML, butterworth, delayed, linkwitz_riley, write_joined_room
 
+from roomeq.cli import main
 from roomeq.device.driver import ClosedBox
 from roomeq.device.mains import MainsBox
 from roomeq.device.meeting import MeetingFault
@@ -322,6 +323,32 @@ def test_the_polarity_is_not_tested_where_the_paths_are_not_described(quick):
         record = join(room).record
         assert record.polarity is None
         assert said in record.polarity_obstacle
+
+
+def test_check_finds_what_join_finds_of_the_sum(quick, tmp_path, capsys):
+    assert not room_overview(quick).sum_doubtful
+    measurements = []
+    for m in quick.survey.measurements:
+        response = m.response
+        if m.source == "both":
+            response = response.filtered(np.full(response.frequencies.size, 10 ** (3.0 / 20)))
+        measurements.append(replace(m, response=response))
+    louder = replace(quick, survey=replace(quick.survey, measurements=tuple(measurements)))
+    for room, said in (
+        (louder, "It is as if everything was 3.0 dB louder while both were measured."),
+        (changed(quick, mains_path=()), "By their filters the mains run full range"),
+    ):
+        overview = room_overview(room)
+        text = " ".join(room_text(overview).split())
+        assert said in text.split("Found: look at these first")[1]
+        assert said in " ".join(room_joining_text(join(room)).split())
+        assert overview.sum_doubtful
+    toml = JOINED_TOML.replace(
+        'corner = 80\nwhere = "processor"\n[processor]', "corner = 160\n[processor]"
+    )
+    assert toml != JOINED_TOML
+    assert main(["check", str(write_joined_room(tmp_path, toml=toml))]) == 1
+    assert "a gap that no delay fills" in " ".join(capsys.readouterr().out.split())
 
 
 @pytest.mark.parametrize(("order", "in_phase"), [(4, True), (2, False)])

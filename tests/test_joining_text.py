@@ -134,6 +134,32 @@ def test_verdict_settings_and_seats_are_printed(late_record):
     assert "Keep delay and polarity as they are: at best they reach 0.0 dB" in kept
 
 
+@pytest.mark.parametrize(("why", "said"), [("range", "6 dB that are"), ("drive", "drive limit")])
+def test_a_level_that_stops_short_is_said(late_record, why, said):
+    from test_plan_joining import bands_record
+
+    stopped = replace(late_record, bands=replace(bands_record(), level_stops_at=why))
+    assert said in flat(joining_text(stopped)).split("The level stops")[1]
+    free = replace(late_record, bands=bands_record())
+    assert "The level stops" not in flat(joining_text(free))
+
+
+def test_the_last_figure_and_what_the_bands_cost_of_it_are_said(late_record):
+    from test_plan_joining import bands_record
+
+    kept = replace(record_of(LOW, HIGH), bands=bands_record(), loss_before_db=0.6, loss_db=1.4)
+    chosen = replace(kept.alignment, chosen=replace(kept.alignment.chosen, loss_db=0.6))
+    kept = replace(kept, alignment=chosen)
+    text = flat(joining_text(kept))
+    assert "loses 0.6 dB of what both could give; 1.4 dB with these settings." in text
+    assert "Keep delay and polarity as they are" in text
+    assert "Bands and level cost 0.8 dB of it, more than joining gains" in text
+    gained = flat(joining_text(replace(kept, loss_before_db=3.0)))
+    assert "Bands and level cost 0.8 dB of it: without them it loses 0.6 dB" in gained
+    cheap = flat(joining_text(replace(kept, loss_db=0.7)))
+    assert "Bands and level cost" not in cheap
+
+
 def test_losses_of_different_filters_are_not_compared(late_record):
     text = flat(joining_text(replace(late_record, bypass=("low-pass A", "low-pass B"))))
     assert "Bypass: low-pass A - Bypass: low-pass B" in text
@@ -154,12 +180,29 @@ def test_both_polarities_are_told_with_their_loss(late_record):
     assert "Both settings sum equally well." in flat(joining_text(tied))
 
 
+def test_a_phase_control_is_part_of_the_best_of_either_polarity(late_record):
+    found = late_record.alignment
+    turned = replace(found.inverted.settings, phase_deg=90.0, phase_frequency=80.0)
+    rest = replace(found.normal.settings, phase_deg=0.0, phase_frequency=80.0)
+    alignment = replace(
+        found,
+        normal=replace(found.normal, settings=rest),
+        inverted=replace(found.inverted, settings=turned),
+    )
+    text = flat(joining_text(replace(late_record, alignment=alignment)))
+    assert "polarity inverted, phase control at 90 degrees, loses" in text
+    assert "polarity normal, phase control at 0 degrees, loses" in text
+    assert "phase control at" not in flat(joining_text(late_record))
+
+
 def test_polarity_is_probable_or_cannot_be_told(late_record):
     told = flat(joining_text(replace(late_record, polarity=polarity(True))))
     assert (
-        "The subwoofer is probably inverted (both tests agree, 1.3 and 1.4 to 1; right in nine of "
-        "ten such rooms)." in told
+        "The subwoofer is probably inverted (both tests agree, 1.3 and 1.4 to 1; right in three "
+        "of four such rooms)." in told
     )
+    known = replace(late_record, polarity=replace(polarity(True), boxes=True))
+    assert "right in nine of ten such rooms)" in flat(joining_text(known))
     assert "2.1 ms later than that of the mains" in told
     normal = flat(joining_text(replace(late_record, polarity=polarity(False))))
     assert "is probably not inverted" in normal
@@ -327,7 +370,14 @@ def test_corner_text_ranks_and_refuses():
     assert "without a high-pass" in text
     remark = pair_doubt_text(PairDoubt.FULL_RANGE).split()  # in a column of its own, wrapped
     assert set(remark) <= set(text.replace(",", "").split())
-    assert "not ranked - 60 Hz: less than half an octave above the mains' -3 dB point" in text
+    assert (
+        "not ranked - every pair at 60 Hz: less than half an octave above the mains' -3 dB point"
+        in text
+    )
+    one = ((pair(80.0, high=False), PairDoubt.SLOPES_DIFFER), *refused)
+    named = flat(corner_text(CornerChoice(ranked=(now,), refused=one, present=now)))
+    assert "Linkwitz-Riley 24 dB/oct at 80 Hz with without a high-pass" not in named
+    assert "- Linkwitz-Riley 24 dB/oct at 80 Hz, without a high-pass: slopes differ" in named
     keep = flat(corner_text(CornerChoice(ranked=(now,), refused=(), present=now)))
     assert "Keep the present pair" in keep
     assert " present" in keep

@@ -181,6 +181,23 @@ def test_a_level_that_fills_a_cancellation_is_refused():
     assert solve_sum_bands(bands, zero).level_change_db <= -6.0 + 3.0
 
 
+@pytest.mark.parametrize(
+    ("sub_db", "drive_boost_db", "said"),
+    [(0.0, 6.0, ""), (-10.0, 2.0, "drive"), (-10.0, 12.0, "range"), (10.0, 6.0, "range")],
+)
+def test_what_ends_the_level_is_told(sub_db, drive_boost_db, said):
+    """A matched pair with the subwoofer off by a level that its knob cannot make good."""
+    close = linkwitz_riley("low", 4) * np.exp(-2j * np.pi * FREQUENCIES * -0.001) * -1
+    survey = survey_of(close * 10 ** (sub_db / 20), linkwitz_riley("high", 4))
+    flat = Target(path=(LOW,), lower_limit=15.0, lower_limit_order=2)
+    limits = Limits(drive_boost_db=drive_boost_db, locked=(40.0, 63.0))
+    bands = problem_of(survey, limits=limits, target=flat)
+    setting = solve_sum_bands(bands, np.zeros(2))
+    assert bands.level_stops_at(setting) == said
+    wanted_db = {"": 0.0, "drive": 2.0, "range": -6.0 if sub_db > 0 else 6.0}[said]
+    assert setting.level_change_db == pytest.approx(wanted_db, abs=1e-9)
+
+
 @pytest.mark.parametrize("seed", range(3))
 def test_two_per_cent_go_for_fewer_moves_and_no_more(seed, monkeypatch):
     bands = problem_of(modal_survey(seed), equaliser=read_device("nine_band").equaliser)

@@ -72,6 +72,19 @@ def test_nothing_changed_is_named(room, record):
     assert check.looks_like is JoiningLook.AS_BEFORE
 
 
+@pytest.mark.parametrize("louder_db", [5.0, -6.0])
+def test_another_level_is_named_and_delay_not_blamed(room, record, louder_db):
+    planned = record.settings.settings()
+    level = planned.level_change_db + louder_db
+    survey = again(room, replace(planned, level_change_db=level))
+    check = check_joining(record, survey, tolerance_db=0.2, offset_db=louder_db)
+    assert not check.agrees
+    assert check.looks_like is JoiningLook.OTHER_LEVEL
+    wrong = again(room, replace(planned, inverted=not planned.inverted))
+    other = check_joining(record, wrong, tolerance_db=0.2, offset_db=0.0)
+    assert other.looks_like is JoiningLook.OTHER_POLARITY
+
+
 def test_a_wrong_delay_is_neither(room, record):
     planned = record.settings.settings()
     survey = again(room, replace(planned, delay=planned.delay + 0.004))

@@ -17,7 +17,9 @@ Each gives the sign of its largest magnitude, and the ratio of that to the best 
 Told is the polarity if both agree and both ratios are 1.2 or more. In 450 random rooms made by
 other code (`tests/benchmarks/joining_cases.py`, none of which it was tuned on) that was right in
 36, wrong in 4 and untold in 60 of 100 with the electrical filters known, 42, 3 and 54 with both
-boxes known as well: where it is told, it is right in nine of ten.
+boxes known as well: where it is told, it is right in nine of ten. In 240 further rooms of other
+make it was right in all 61 that were told with both boxes known, but in 28 of 36 without: three of
+four is what is promised there.
 """
 
 from __future__ import annotations

@@ -22,7 +22,7 @@ not depend on the seats. The sum is not convex in the bands; `roomeq.optimiser.s
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
-from typing import Self
+from typing import Literal, Self
 
 import numpy as np
 
@@ -245,6 +245,20 @@ class SumBands:
         rows = self.problem.limit_frequencies
         boost = self.problem.limit_response_db(labels[:-1])
         return self.task.limits.granted_level_db(rows, boost, self.task.floor)[0]
+
+    def level_stops_at(self, setting: SumSetting) -> Literal["", "range", "drive"]:
+        """Return what ends the level of a setting: the range on offer, the drive limit, nothing."""
+        level, steps = setting.level_change_db, self.level_changes_db
+        if level and min(abs(level - steps[0]), abs(level - steps[-1])) <= _TOLERANCE_DB:
+            return "range"
+        above = steps[steps > level + _TOLERANCE_DB]
+        if not above.size:
+            return ""
+        highest = self.highest_level_db(self.nearest(setting.gains_db))
+        next_db = float(above[0])
+        forbidden = next_db > 0.0 and next_db > highest + _TOLERANCE_DB
+        better = self.deviation_db(setting.gains_db, next_db) < setting.deviation_db
+        return "drive" if forbidden and better else ""
 
     def power_sum_level_db(self, labels: LabelArray) -> float:
         """Return the level change that suits the bands if both added by their power."""

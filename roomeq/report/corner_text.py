@@ -39,12 +39,30 @@ def corner_text(choice: CornerChoice) -> str:
     title = "Ranked by what is left after delay, level and bands with each"
     lines += ["", title, *table(titles, rows)]
     if choice.refused:
-        corners: dict[str, list[str]] = {}
-        for pair, doubt in choice.refused:
-            corners.setdefault(pair_doubt_text(doubt), []).append(f"{pair.corner:g}")
-        entries = [f"{', '.join(dict.fromkeys(found))} Hz: {why}" for why, found in corners.items()]
-        lines += ["", "On offer, but not ranked", *bullet_list(entries)]
+        lines += ["", "On offer, but not ranked", *bullet_list(_refused(choice))]
     return "\n".join(lines) + "\n"
+
+
+def _refused(choice: CornerChoice) -> list[str]:
+    """Name refused pairs by what speaks against them: a corner where all of it are, else each."""
+    whys: dict[float, set[PairDoubt | None]] = {}
+    for pair, doubt in choice.refused:
+        whys.setdefault(pair.corner, set()).add(doubt)
+    for entry in choice.ranked:
+        whys.setdefault(entry.pair.corner, set()).add(None)
+    found: dict[str, list[str]] = {}
+    for pair, doubt in choice.refused:
+        name = ", ".join(_short_words(pair))
+        if whys[pair.corner] == {doubt}:
+            name = f"every pair at {pair.corner:g} Hz"
+        found.setdefault(pair_doubt_text(doubt), []).append(name)
+    return [f"{'; '.join(dict.fromkeys(names))}: {why}" for why, names in found.items()]
+
+
+def _short_words(pair: CrossoverPair) -> tuple[str, ...]:
+    return tuple(
+        text.removeprefix("low-pass ").removeprefix("high-pass ") for text in _pair_words(pair)
+    )
 
 
 def _verdict(choice: CornerChoice) -> str:
@@ -74,10 +92,7 @@ def _pair_row(entry: RankedPair, *, is_present: bool) -> list[str]:
     return [
         f"{entry.deviation_db:.2f}",
         f"{entry.outcome.loss_db:.2f}",
-        *(
-            text.removeprefix("low-pass ").removeprefix("high-pass ")
-            for text in _pair_words(entry.pair)
-        ),
+        *_short_words(entry.pair),
         "" if order is None else str(order),
         ", ".join(remarks),
     ]

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from roomeq.optimiser.path_estimate import PathEstimate
 from roomeq.overview import EquipmentRow, RoomOverview
+from roomeq.report.joining_text import explanation_text, meeting_sentences
 from roomeq.report.layout import bullet_list, paragraph, table
 from roomeq.report.path_text import path_estimate_lines, path_lines
 from roomeq.report.recording_text import alarm_texts, detail_lines, recording_lines
@@ -51,7 +52,7 @@ def room_text(overview: RoomOverview, *, estimate: PathEstimate | None = None) -
     lines += [*_bands(overview), ""]
     if overview.dips:
         lines += [*_dips(overview), ""]
-    found = [*alarm_texts(overview.recordings), *overview.findings]
+    found = [*alarm_texts(overview.recordings), *overview.findings, *_sum_findings(overview)]
     if overview.recordings:
         lines += [*recording_lines(overview.recordings), ""]
     if overview.detail is not None:
@@ -65,6 +66,14 @@ def room_text(overview: RoomOverview, *, estimate: PathEstimate | None = None) -
     if overview.notes:
         lines += ["What the readers did", *bullet_list(overview.notes), ""]
     return "\n".join(lines[:-1]) + "\n"
+
+
+def _sum_findings(overview: RoomOverview) -> list[str]:
+    """Say what is wrong with subwoofer and mains together, in the words of `join`."""
+    found = meeting_sentences(overview.meeting)
+    if overview.sum_explanation is not None and overview.sum_corner is not None:
+        found.insert(0, explanation_text(overview.sum_explanation, overview.sum_corner))
+    return found
 
 
 def _setup(overview: RoomOverview) -> list[str]:

@@ -118,6 +118,9 @@ def _joining(check: JoiningCheck) -> list[str]:
         JoiningLook.AS_BEFORE: (
             "It looks as before: check that delay, polarity, phase and bypass were set at all."
         ),
+        JoiningLook.OTHER_LEVEL: (
+            "It looks as planned but for the level of the subwoofer: check its level knob first."
+        ),
         JoiningLook.SOMETHING_ELSE: (
             "It is neither as planned, nor as before, nor the other polarity: check delay (which "
             "branch is delayed?), phase control and bypass."
