@@ -29,7 +29,6 @@ from roomeq.levels import FloatArray, readonly
 from roomeq.optimiser.alignment import Alignment, realign
 from roomeq.optimiser.band_gain_fit import NoChange, judge_improvement
 from roomeq.optimiser.band_gain_task import BandGainTask
-from roomeq.optimiser.fit_data import prepare_fit
 from roomeq.optimiser.joining_data import JoiningData
 from roomeq.optimiser.joining_settings import DelayRange, JoiningSettings
 from roomeq.optimiser.search import solve_from
@@ -112,18 +111,14 @@ class Joining:
 
 def band_task(room: Room) -> BandGainTask:
     """State the band-gain problem of the subwoofer alone in a room, for limits and a start."""
-    present = room.present.gains_db
-    data = prepare_fit(
-        room.survey, equaliser=room.equaliser, target=room.target, present_gains_db=present
-    )
-    return BandGainTask(
-        data=data,
+    return BandGainTask.of(
+        room.survey,
         equaliser=room.equaliser,
         target=room.target,
         limits=room.limits,
         loss=room.loss,
         corner=room.corner,
-        present_gains_db=present,
+        present_gains_db=room.present.gains_db,
     )
 
 

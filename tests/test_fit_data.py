@@ -474,3 +474,21 @@ def test_noise_counts_by_the_mean_over_measurements():
     )
     # 0 of the noisy one, 1 of the quiet one, 1 of the unknown one
     np.testing.assert_allclose(prepared(survey).noise_weights, 2 / 3)
+
+
+def test_band_by_band_is_near_the_power_mean_of_the_sum():
+    """Of typed levels the bands' power means are added; the exact mean is near, not the same."""
+    rng = np.random.default_rng(4)
+    bands = third_octave_bands(20, 125)
+    survey = survey_of(
+        np.full(9, 80.0), frequencies=[b.centre for b in bands], resolution="third_octave"
+    )
+    data, apart = prepared(survey), []
+    for _ in range(200):
+        gains = rng.choice(EQUALISER.gain_grid_db, 9)
+        found = data.response_db(EQUALISER, gains)
+        for band, value in zip(bands, found, strict=True):
+            inside = EQUALISER.response_db(gains, np.geomspace(band.lower, band.upper, 400))
+            apart.append(abs(value - 10 * np.log10(np.mean(10 ** (inside / 10)))))
+    assert np.median(apart) < 0.1
+    assert max(apart) < 0.6

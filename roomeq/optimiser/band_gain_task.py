@@ -8,7 +8,8 @@ Gains are absolute settings in dB, one for each band of the equaliser; frequenci
 from __future__ import annotations
 
 import itertools
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from typing import Self
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -17,7 +18,7 @@ from roomeq.bands import logarithmic_axis
 from roomeq.device.equaliser import FixedBandEqualiser
 from roomeq.levels import FloatArray
 from roomeq.optimiser.band_gain_fit import weighted_deviation_db
-from roomeq.optimiser.fit_data import FitData
+from roomeq.optimiser.fit_data import FitData, prepare_fit
 from roomeq.optimiser.limits import (
     BandFreedom,
     BoostCap,
@@ -30,6 +31,7 @@ from roomeq.optimiser.loss import Loss
 from roomeq.optimiser.problem import BandGainProblem
 from roomeq.optimiser.search import TIE_SHARE, BandGainSolution, solve_band_gains
 from roomeq.optimiser.target import Target
+from roomeq.survey import Source, Survey
 
 __all__ = ["LIMIT_TOLERANCE_DB", "BandGainTask", "Loudness"]
 
@@ -52,6 +54,8 @@ class BandGainTask:
     corner : float or None
         Stated crossover corner in Hz.
     present_gains_db : ndarray, shape (B,)
+    cap : BoostCap
+        Where how much may be boosted, by what the others say.
     """
 
     data: FitData
@@ -61,6 +65,43 @@ class BandGainTask:
     loss: Loss
     corner: float | None
     present_gains_db: FloatArray
+    cap: BoostCap = field(init=False)
+
+    def __post_init__(self) -> None:
+        cap = BoostCap.of(self.data, limits=self.limits, target=self.target)
+        object.__setattr__(self, "cap", cap)
+
+    @classmethod
+    def of(
+        cls,
+        survey: Survey,
+        *,
+        equaliser: FixedBandEqualiser,
+        target: Target,
+        limits: Limits,
+        loss: Loss,
+        corner: float | None,
+        present_gains_db: FloatArray,
+        source: Source = "sub",
+    ) -> Self:
+        """Return the task of a survey; with source "both" it keeps clear of the corner."""
+        data = prepare_fit(
+            survey,
+            equaliser=equaliser,
+            target=target,
+            present_gains_db=present_gains_db,
+            source=source,
+            clear_of=corner if source == "both" else None,
+        )
+        return cls(
+            data=data,
+            equaliser=equaliser,
+            target=target,
+            limits=limits,
+            loss=loss,
+            corner=corner,
+            present_gains_db=present_gains_db,
+        )
 
     @property
     def floor(self) -> float:
@@ -89,15 +130,15 @@ class BandGainTask:
 
         Where locked bands alone reach further they stay, and the others need not undo it.
         """
-        cap = BoostCap.of(self.data, limits=self.limits, target=self.target).at(frequencies)
+        cap = self.cap.at(frequencies)
         if not self.locked_gains_db.any():
             return cap
         return np.maximum(cap, self.equaliser.response_db(self.locked_gains_db, frequencies))
 
     def rows(self, further: ArrayLike = ()) -> FloatArray:
         """Return the frequencies at which the cap is held, in Hz: an even axis and its jumps."""
-        edges = BoostCap.of(self.data, limits=self.limits, target=self.target).edges
-        return np.unique(np.concatenate([limit_axis(self.equaliser), edges, np.asarray(further)]))
+        axis, edges = limit_axis(self.equaliser), np.array(self.cap.edges)
+        return np.unique(np.concatenate([axis, edges, np.asarray(further, dtype=np.float64)]))
 
     def problem(self, further_rows: ArrayLike = ()) -> BandGainProblem:
         """Tabulate exact filter responses and limits for the search.

@@ -28,9 +28,8 @@ from roomeq.optimiser.band_gain_fit import (
 )
 from roomeq.optimiser.band_gain_task import LIMIT_TOLERANCE_DB, BandGainTask
 from roomeq.optimiser.deviations import estimate_plain_figures
-from roomeq.optimiser.fit_data import prepare_fit, with_limit_estimate, within_spans
+from roomeq.optimiser.fit_data import with_limit_estimate, within_spans
 from roomeq.optimiser.limits import (
-    LOWEST_SIGNAL,
     BoostCap,
     Limits,
 )
@@ -132,26 +131,18 @@ def fit_band_gains(
     )
     if corner is None:
         corner = min((f.corner for f in target.path if f.kind == "low_pass"), default=None)
-    clear_of = corner if source == "both" else None
     target = with_limit_estimate(
         survey, target=target, equaliser=equaliser, present_gains_db=present, source=source
     )
-    data = prepare_fit(
+    task = BandGainTask.of(
         survey,
-        equaliser=equaliser,
-        target=target,
-        present_gains_db=present,
-        source=source,
-        clear_of=clear_of,
-    )
-    task = BandGainTask(
-        data=data,
         equaliser=equaliser,
         target=target,
         limits=limits,
         loss=loss or Loss(),
         corner=corner,
         present_gains_db=present,
+        source=source,
     )
     problem, solution = task.solve(prove=prove, node_limit=node_limit, tie_share=tie_share)
     fit = _judged(task, problem, solution, repeatability_db=repeatability_db, chosen=chosen)
@@ -260,9 +251,9 @@ def _judged(
     rows, response_db = task.rows(), data.response_db(equaliser, gains)
     boosts_db = equaliser.response_db(gains, rows)
     locked_db = equaliser.response_db(task.locked_gains_db, rows)
-    over = locked_db - BoostCap.of(data, limits=task.limits, target=task.target).at(rows)
+    over = locked_db - task.cap.at(rows)
     loudest, held = int(np.argmax(boosts_db)), int(np.argmax(over))
-    reached = rows >= max(LOWEST_SIGNAL, task.limits.high_pass_corner or 0.0)
+    reached = rows >= task.limits.lowest_signal
     driven = int(np.argmax(np.where(reached, boosts_db, -np.inf)))
     drive_db = float(boosts_db[driven]) + loudness.level_change_db
     if task.limits.drive_by_frequency:  # against all bands at 0 at the same loudness, as they are

@@ -43,6 +43,7 @@ __all__ = [
     "fit_span",
     "merged_spans",
     "prepare_fit",
+    "with_limit_estimate",
     "within_spans",
 ]
 
@@ -84,7 +85,7 @@ class FitData:
         less one offset for each seat unless levels are comparable.
     fine_frequencies, fine_db : ndarray, shape (G,) and (S, G)
         The same with 1/24-octave smoothing, an octave beyond the axis where it was measured: there
-        dips are looked for. Empty for band levels, which cannot show them.
+        dips are looked for. Empty for band levels.
     seat_offsets_db : ndarray, shape (S,)
         What was removed from each seat.
     frequency_weights : ndarray, shape (F,)
@@ -443,7 +444,8 @@ def _summed_db(
     """Return the summed response on the fit axis; for band levels its power mean in each band."""
     if not band_levels:
         return equaliser.response_db(gains_db, axis)
-    # band by band, as the search adds them; the mean of the sum differs by less than 0.1 dB
+    # Band by band, as the search adds them, so that proof and prediction speak of one thing; the
+    # mean of the sum differs by 0.2 dB in the middle and 0.6 dB at most, over 2000 random gains.
     points, total = _points_in_bands(axis), np.zeros(axis.size)
     for index, gain in enumerate(gains_db):
         inside = equaliser.band_table_db(index, points, gains_db=np.array([gain]))

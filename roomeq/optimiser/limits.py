@@ -111,6 +111,11 @@ class Limits:
         floor = max(known) if known else max(UNKNOWN_LOWER_LIMIT, limit or 0.0)
         return max(floor, self.high_pass_corner or 0.0)
 
+    @property
+    def lowest_signal(self) -> float:
+        """Lowest frequency at which signal reaches the driver, in Hz."""
+        return max(LOWEST_SIGNAL, self.high_pass_corner or 0.0)
+
     def drive_db(self, frequencies: ArrayLike) -> FloatArray:
         """Return the most that the drive may rise at each frequency, in dB, shape (F,)."""
         axis = np.asarray(frequencies, dtype=np.float64)
@@ -135,7 +140,7 @@ class Limits:
         floor : float
             Hz below which nothing is boosted: turning the level up is a boost too.
         """
-        start = max(LOWEST_SIGNAL, self.high_pass_corner or 0.0)
+        start = self.lowest_signal
         reached = frequencies >= start
         limit = self.drive_db(frequencies)
         if floor > start:

@@ -167,7 +167,7 @@ def caution_text(caution: Caution) -> str:
     words = {
         CautionCode.BAND_LEVELS_ONLY: (
             "Only third-octave band levels were measured: phase, cancellations and peaks narrower "
-            "than a band cannot be told from them."
+            "than a band cannot be told from them, and what is predicted is good to half a dB."
         ),
         CautionCode.BANDS_IN_NOISE: (
             f"Noise comes near the sweep in these bands, so they count less in the fit: {name} Hz "
