@@ -9,6 +9,8 @@ from roomeq.survey import Measurement, Survey
 FREQUENCIES = np.geomspace(12.0, 420.0, 1200)
 CORNER = 1000.0 * 2.0 ** (-175 / 48)
 """79.88 Hz: a point of the axes, so that closed forms at the corner need no interpolation."""
+KEPT = (FREQUENCIES > 30) & (FREQUENCIES < 210)
+"""Where both parts are loud enough for levels alone."""
 
 
 def butterworth(kind, order, *, corner=CORNER, frequencies=FREQUENCIES):
@@ -23,6 +25,20 @@ def linkwitz_riley(kind, order, *, corner=CORNER, frequencies=FREQUENCIES):
 
 def delayed(pressure, delay, *, frequencies=FREQUENCIES):
     return pressure * np.exp(-2j * np.pi * np.asarray(frequencies) * delay)
+
+
+def four_levels(sub, mains, *, axis=KEPT):
+    """Return the levels of the parts, of their sum and of their difference, one row for a seat."""
+
+    def db(pressure):
+        return 20 * np.log10(np.abs(np.atleast_2d(pressure)[:, axis]))
+
+    return {
+        "sub_db": db(sub),
+        "mains_db": db(mains),
+        "sum_db": db(sub + mains),
+        "difference_db": db(sub - mains),
+    }
 
 
 def survey_of(sub, mains, *, both=None, route="bass_managed_main", comparable=False, **others):

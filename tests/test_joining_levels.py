@@ -2,26 +2,21 @@
 
 import numpy as np
 import pytest
-from joining_rooms import CORNER, FREQUENCIES, delayed, linkwitz_riley, modal_seats
+from joining_rooms import (
+    CORNER,
+    FREQUENCIES,
+    KEPT,
+    delayed,
+    four_levels,
+    linkwitz_riley,
+    modal_seats,
+)
 
 from roomeq.optimiser.joining_levels import fit_joining_levels
 from roomeq.optimiser.joining_settings import DelayRange, JoiningSettings
 from roomeq.optimiser.phase_difference import estimate_phase_difference
 
 LOW, HIGH = linkwitz_riley("low", 4), linkwitz_riley("high", 4)
-KEPT = (FREQUENCIES > 30) & (FREQUENCIES < 210)
-
-
-def four_levels(sub, mains, *, axis=KEPT):
-    def db(pressure):
-        return 20 * np.log10(np.abs(np.atleast_2d(pressure)[:, axis]))
-
-    return {
-        "sub_db": db(sub),
-        "mains_db": db(mains),
-        "sum_db": db(sub + mains),
-        "difference_db": db(sub - mains),
-    }
 
 
 def test_cosine_is_that_of_the_phase_difference():

@@ -1,9 +1,16 @@
 """Words of joining: what is lost, who is delayed, which polarity, every code has its words."""
 
 import msgspec
-import numpy as np
 import pytest
-from joining_rooms import CORNER, FREQUENCIES, delayed, linkwitz_riley, survey_of
+from joining_rooms import (
+    CORNER,
+    FREQUENCIES,
+    KEPT,
+    delayed,
+    four_levels,
+    linkwitz_riley,
+    survey_of,
+)
 
 from roomeq.device.crossover import CrossoverFilter
 from roomeq.device.meeting import Meeting, MeetingFault
@@ -306,19 +313,8 @@ def test_what_bands_would_still_do(late_record):
 
 
 def test_levels_are_a_question_with_the_measurement_that_decides():
-    kept = (FREQUENCIES > 30) & (FREQUENCIES < 210)
-
-    def db(pressure):
-        return 20 * np.log10(np.abs(pressure[kept]))
-
-    sub = delayed(LOW, 0.004)
     joined = fit_joining_levels(
-        FREQUENCIES[kept],
-        sub_db=db(sub),
-        mains_db=db(HIGH),
-        sum_db=db(sub + HIGH),
-        difference_db=db(sub - HIGH),
-        corner=CORNER,
+        FREQUENCIES[KEPT], **four_levels(delayed(LOW, 0.004), HIGH), corner=CORNER
     )
     record = LevelJoiningRecord.of(joined)
     text = flat(level_joining_text(record))

@@ -5,7 +5,15 @@ from dataclasses import replace
 import msgspec
 import numpy as np
 import pytest
-from joining_rooms import CORNER, FREQUENCIES, delayed, linkwitz_riley, survey_of
+from joining_rooms import (
+    CORNER,
+    FREQUENCIES,
+    KEPT,
+    delayed,
+    four_levels,
+    linkwitz_riley,
+    survey_of,
+)
 
 from roomeq.optimiser.alignment import align
 from roomeq.optimiser.band_gain_fit import NoChange
@@ -147,19 +155,8 @@ def test_an_explanation_is_kept_in_milliseconds():
 
 
 def test_two_answers_from_levels_are_open_until_it_is_decided():
-    kept = (FREQUENCIES > 30) & (FREQUENCIES < 210)
-
-    def db(pressure):
-        return 20 * np.log10(np.abs(pressure[kept]))
-
-    sub = delayed(LOW, 0.004)
     joined = fit_joining_levels(
-        FREQUENCIES[kept],
-        sub_db=db(sub),
-        mains_db=db(HIGH),
-        sum_db=db(sub + HIGH),
-        difference_db=db(sub - HIGH),
-        corner=CORNER,
+        FREQUENCIES[KEPT], **four_levels(delayed(LOW, 0.004), HIGH), corner=CORNER
     )
     open_ = LevelJoiningRecord.of(joined, delay_stated=False)
     assert open_.answer is None
