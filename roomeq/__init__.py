@@ -26,9 +26,9 @@ if TYPE_CHECKING:
     from roomeq.device.equaliser import QLaw as QLaw
     from roomeq.device.path import predict_path as predict_path
     from roomeq.device.profile import Device as Device
-    from roomeq.device.profile import read_device as read_device
     from roomeq.errors import RoomeqError as RoomeqError
     from roomeq.errors import RoomeqWarning as RoomeqWarning
+    from roomeq.importers.device_profile import read_device as read_device
     from roomeq.importers.text_export import read_text_export as read_text_export
     from roomeq.joining_proposal import RoomJoining as RoomJoining
     from roomeq.joining_proposal import join as join
@@ -90,7 +90,7 @@ _PLACES = {
     "power_mean_db": "levels",
     "predict_path": "device.path",
     "propose": "proposal",
-    "read_device": "device.profile",
+    "read_device": "importers.device_profile",
     "read_plan": "plan",
     "read_room": "room_reading",
     "read_text_export": "importers.text_export",

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Literal
 from roomeq.device.amplifier import Amplifier, Load
 from roomeq.device.crossover import CrossoverFilter
 from roomeq.device.driver import Box, Driver
-from roomeq.importers.output_table import OutputTable
+from roomeq.device.output_table import OutputTable
 
 if TYPE_CHECKING:
     from roomeq.analysis.distortion import Distortion

@@ -18,15 +18,12 @@ from roomeq.analysis.distortion import Distortion
 from roomeq.device.amplifier import Amplifier, Load, PowerRating
 from roomeq.device.crossover import CrossoverFilter
 from roomeq.device.driver import Box, ClosedBox, Driver, VentedBox
+from roomeq.device.output_table import OutputTable
 from roomeq.device.profile import Device
 from roomeq.equipment import Equipment, WantedLevel
 from roomeq.importers.band_grid import named_band
 from roomeq.importers.digests import InputFile, read_input_file
-from roomeq.importers.output_table import (
-    OutputTable,
-    output_table_from_levels,
-    read_output_table,
-)
+from roomeq.importers.output_table import output_table_from_levels, read_output_table
 from roomeq.importers.room_file import RoomFile
 from roomeq.optimiser.clean_drive import DistortionEvidence
 from roomeq.room import Room

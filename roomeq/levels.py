@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 __all__ = [
+    "HIGHEST_LEVEL_DB",
     "amplitude_ratio",
     "amplitude_ratio_db",
     "level_mean_db",
@@ -26,6 +27,9 @@ __all__ = [
     "power_ratio_db",
     "require_positive",
 ]
+
+HIGHEST_LEVEL_DB = 140.0
+"""Highest level in dB SPL that is taken for one of a room."""
 
 FloatArray = NDArray[np.float64]
 

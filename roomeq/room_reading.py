@@ -17,9 +17,10 @@ import numpy as np
 
 from roomeq.bands import third_octave_band
 from roomeq.device.crossover import CrossoverFilter
-from roomeq.device.profile import Device, read_device, shipped_profiles
+from roomeq.device.profile import Device
 from roomeq.errors import RoomFileError
 from roomeq.headroom_reading import with_headroom
+from roomeq.importers.device_profile import read_device, shipped_profiles
 from roomeq.importers.digests import InputFile, read_input_file
 from roomeq.importers.joining_checks import CORNER_SPAN
 from roomeq.importers.room_file import RoomFile, read_room_file
@@ -32,7 +33,8 @@ from roomeq.optimiser.loss import Loss
 from roomeq.optimiser.target import NearField, Target
 from roomeq.recorded import RecordedSweep, judged_within
 from roomeq.response import FrequencyResponse
-from roomeq.room import PresentSettings, Room, assemble_room
+from roomeq.room import PresentSettings, Room
+from roomeq.room_assembly import assemble_room
 from roomeq.survey import Source
 
 if TYPE_CHECKING:

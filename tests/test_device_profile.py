@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from roomeq.device.profile import read_device, shipped_profiles
 from roomeq.errors import DeviceProfileError
+from roomeq.importers.device_profile import read_device, shipped_profiles
 
 GOOD = """\
 format = 1

@@ -8,7 +8,7 @@ from roomeq.bands import third_octave_band, third_octave_bands
 from roomeq.device.amplifier import Amplifier, Load, PowerRating
 from roomeq.device.crossover import CrossoverFilter
 from roomeq.device.equaliser import FixedBandEqualiser, QLaw
-from roomeq.importers.output_table import OutputTable
+from roomeq.device.output_table import OutputTable
 from roomeq.optimiser.clean_drive import DistortionEvidence
 from roomeq.optimiser.drive_cautions import (
     DriveCaution,

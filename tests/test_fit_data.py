@@ -8,14 +8,9 @@ from synthetic_rooms import FREQUENCIES, nine_bands, random_levels_db, survey_of
 from roomeq.analysis.smoothing import smooth_power_db
 from roomeq.bands import third_octave_bands
 from roomeq.device.crossover import CrossoverFilter
-from roomeq.optimiser.fit_data import (
-    fit_span,
-    merged_spans,
-    prepare_fit,
-    with_limit_estimate,
-    within_spans,
-)
-from roomeq.optimiser.target import NearField, Target, estimate_lower_limit
+from roomeq.optimiser.fit_data import prepare_fit
+from roomeq.optimiser.span import fit_span, merged_spans, within_spans
+from roomeq.optimiser.target import NearField, Target, estimate_lower_limit, with_limit_estimate
 from roomeq.response import FrequencyResponse
 from roomeq.survey import Measurement, Survey
 

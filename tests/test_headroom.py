@@ -6,7 +6,7 @@ import pytest
 from roomeq.bands import third_octave_bands
 from roomeq.device.amplifier import Amplifier, Load, PowerRating
 from roomeq.device.driver import ClosedBox, Driver, piston_level_db
-from roomeq.importers.output_table import OutputTable
+from roomeq.device.output_table import OutputTable
 from roomeq.optimiser.clean_drive import DistortionEvidence
 from roomeq.optimiser.drive_demand import DriveDemand
 from roomeq.optimiser.headroom import (

@@ -4,15 +4,9 @@ import numpy as np
 import pytest
 from synthetic_rooms import FREQUENCIES, bump_db, nine_bands, survey_of
 
+from roomeq.optimiser.boost_cap import BoostCap
 from roomeq.optimiser.fit_data import prepare_fit
-from roomeq.optimiser.limits import (
-    BandFreedom,
-    BoostCap,
-    Limits,
-    allowed_gains_db,
-    band_freedoms,
-    limit_axis,
-)
+from roomeq.optimiser.limits import BandFreedom, Limits, allowed_gains_db, band_freedoms, limit_axis
 from roomeq.optimiser.target import Target
 
 FLAT = np.full(FREQUENCIES.size, 75.0)

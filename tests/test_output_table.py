@@ -4,12 +4,9 @@ import numpy as np
 import pytest
 
 from roomeq.bands import third_octave_bands
+from roomeq.device.output_table import OutputTable
 from roomeq.errors import MeasurementFileError
-from roomeq.importers.output_table import (
-    OutputTable,
-    output_table_from_levels,
-    read_output_table,
-)
+from roomeq.importers.output_table import output_table_from_levels, read_output_table
 
 NOMINAL = ["20", "25", "31.5", "40", "50", "63"]  # the centres of the bursts
 LEVELS = [96.5, 102.0, 108.5, 113.0, 115.5, 116.0]

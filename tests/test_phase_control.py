@@ -12,7 +12,8 @@ from roomeq.device.phase_control import (
     phase_settings_deg,
     quarter_turn_frequency,
 )
-from roomeq.device.profile import PhaseControl, read_device
+from roomeq.device.profile import PhaseControl
+from roomeq.importers.device_profile import read_device
 
 FREQUENCIES = np.geomspace(10, 500, 60)
 

@@ -13,7 +13,7 @@ from roomeq.bands import third_octave_band
 from roomeq.device.biquads import peaking_coefficients
 from roomeq.device.crossover import CrossoverFilter
 from roomeq.device.equaliser import BandShape, FixedBandEqualiser, QLaw
-from roomeq.device.profile import read_device
+from roomeq.importers.device_profile import read_device
 from roomeq.optimiser.band_gains import BandGainTask
 from roomeq.optimiser.fit_data import prepare_fit
 from roomeq.optimiser.joining_settings import JoiningSettings, LevelRange

@@ -19,11 +19,11 @@ from roomeq.errors import MeasurementFileError
 from roomeq.importers.band_grid import BandGrid, sorted_cells
 from roomeq.importers.text_decoding import faults_of, read_decoded_text
 from roomeq.importers.weighting import Weighting, remove_weighting
+from roomeq.levels import HIGHEST_LEVEL_DB
 from roomeq.response import FrequencyResponse
 
-__all__ = ["HIGHEST_LEVEL_DB", "BandTable", "read_band_table"]
+__all__ = ["BandTable", "read_band_table"]
 
-HIGHEST_LEVEL_DB = 140.0
 """dB SPL up to which a hand-typed level is plausible, from 0 (common practice, no source)."""
 
 _LEVEL = re.compile(

@@ -12,7 +12,7 @@ from __future__ import annotations
 
 from typing import Literal
 
-from roomeq.importers.output_table import Detector, OutputEdition
+from roomeq.device.output_table import Detector, OutputEdition
 from roomeq.importers.toml_tables import StrictTable
 
 __all__ = [

@@ -18,15 +18,9 @@ from roomeq.bands import logarithmic_axis
 from roomeq.device.equaliser import FixedBandEqualiser
 from roomeq.levels import FloatArray
 from roomeq.optimiser.band_gain_fit import weighted_deviation_db
+from roomeq.optimiser.boost_cap import BoostCap
 from roomeq.optimiser.fit_data import FitData, prepare_fit
-from roomeq.optimiser.limits import (
-    BandFreedom,
-    BoostCap,
-    Limits,
-    allowed_gains_db,
-    band_freedoms,
-    limit_axis,
-)
+from roomeq.optimiser.limits import BandFreedom, Limits, allowed_gains_db, band_freedoms, limit_axis
 from roomeq.optimiser.loss import Loss
 from roomeq.optimiser.problem import BandGainProblem
 from roomeq.optimiser.search import TIE_SHARE, BandGainSolution, solve_band_gains

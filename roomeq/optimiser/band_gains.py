@@ -27,17 +27,15 @@ from roomeq.optimiser.band_gain_fit import (
     judge_improvement,
 )
 from roomeq.optimiser.band_gain_task import LIMIT_TOLERANCE_DB, BandGainTask
+from roomeq.optimiser.boost_cap import BoostCap
 from roomeq.optimiser.deviations import estimate_plain_figures
-from roomeq.optimiser.fit_data import with_limit_estimate, within_spans
-from roomeq.optimiser.limits import (
-    BoostCap,
-    Limits,
-)
+from roomeq.optimiser.limits import Limits
 from roomeq.optimiser.loss import Loss
 from roomeq.optimiser.problem import BandGainProblem
 from roomeq.optimiser.reasons import BandScene, explain_bands, explained_choice
 from roomeq.optimiser.search import TIE_SHARE, BandGainSolution, solve_from
-from roomeq.optimiser.target import Target
+from roomeq.optimiser.span import within_spans
+from roomeq.optimiser.target import Target, with_limit_estimate
 from roomeq.survey import Source, Survey
 
 __all__ = ["fit_band_gains"]

@@ -14,7 +14,6 @@ All thresholds are common practice, no source.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 from typing import Self
 
@@ -34,21 +33,16 @@ from roomeq.analysis.survey_levels import (
 from roomeq.bands import logarithmic_axis, third_octave_band
 from roomeq.device.equaliser import FixedBandEqualiser
 from roomeq.levels import FloatArray, power_mean_db, readonly
-from roomeq.optimiser.target import Target, estimate_lower_limit
+from roomeq.optimiser.span import Span, fit_span, merged_spans, within_spans
+from roomeq.optimiser.target import Target
 from roomeq.survey import Source, Survey
 
 __all__ = [
-    "CLEAR_SHARE_OF_CORNER",
     "FitData",
-    "fit_span",
-    "merged_spans",
     "prepare_fit",
-    "with_limit_estimate",
-    "within_spans",
 ]
 
 SNR_IGNORED_DB, SNR_FULL_DB = 10.0, 20.0
-CLEAR_SHARE_OF_CORNER = 0.7
 SHAPE_FRACTION, DIP_FRACTION = 6, 24
 _BAND_POINTS = 8  # points within a third-octave band for its power mean
 _FINE_POINTS_PER_OCTAVE = 48
@@ -58,8 +52,6 @@ NULL_DEPTH_DB, NULL_EDGE_DB, NULL_OCTAVES = 15.0, 3.0, 1.0
 DIP_MARGIN_OCTAVES = 1.0 / 12.0
 SHORT_DB, SHORT_SHARE = 1.0, 0.75
 _MAJORITY = 0.5
-
-Span = tuple[float, float]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -282,76 +274,10 @@ def _widened(low: float, high: float) -> Span:
     return float(low / margin), float(high * margin)
 
 
-def merged_spans(spans: Iterable[Span]) -> tuple[Span, ...]:
-    """Return spans in order, those that overlap put together."""
-    merged: list[Span] = []
-    for low, high in sorted(spans):
-        if merged and low <= merged[-1][1]:
-            merged[-1] = (merged[-1][0], max(high, merged[-1][1]))
-        else:
-            merged.append((low, high))
-    return tuple(merged)
-
-
-def within_spans(spans: tuple[Span, ...], frequencies: FloatArray) -> NDArray[np.bool_]:
-    """Return which frequencies lie in one of several spans, ends included, shape (F,)."""
-    found = np.zeros(frequencies.shape, dtype=np.bool_)
-    for low, high in spans:
-        found |= (frequencies >= low) & (frequencies <= high)
-    return found
-
-
 def _points_in_bands(centres: FloatArray) -> FloatArray:
     """Return points equally spaced in ln f within the third-octave band around each centre."""
     places = (np.arange(_BAND_POINTS) + 0.5) / _BAND_POINTS - 0.5
     return np.asarray((centres[:, np.newaxis] * 10.0 ** (0.1 * places)).ravel())
-
-
-def fit_span(equaliser: FixedBandEqualiser, *, clear_of: float | None = None) -> Span:
-    """Return the lowest and highest frequency that the fit looks at, in Hz.
-
-    From the centre of the lowest band to that of the highest; 0.7 times the corner `clear_of` at
-    most, where subwoofer and mains play together.
-    """
-    lowest, highest = equaliser.bands[0].centre, equaliser.bands[-1].centre
-    if clear_of is not None:
-        highest = min(highest, CLEAR_SHARE_OF_CORNER * clear_of)
-    return lowest * (1.0 - 1e-9), highest * (1.0 + 1e-9)
-
-
-def with_limit_estimate(
-    survey: Survey,
-    *,
-    target: Target,
-    equaliser: FixedBandEqualiser,
-    present_gains_db: FloatArray,
-    source: Source,
-) -> Target:
-    """Return a target whose lower limit is known, or estimated from the measurements if it can be.
-
-    Parameters as for `prepare_fit`.
-    """
-    if target.lower_limit is not None or target.highest_lower_limit is not None:
-        return target
-    if target.near_field is not None:
-        close = target.near_field
-        found = estimate_lower_limit(close.frequencies, close.level_db[np.newaxis])
-        return replace(target, lower_limit=found)
-    chosen = survey.of_source(source)
-    axis = common_axis(chosen)
-    levels = seat_levels_db(
-        chosen, at=axis, without_db=lambda f: equaliser.response_db(present_gains_db, f)
-    )
-    levels = levels - target.curve_db(axis)
-    found = estimate_lower_limit(axis, levels, weights=chosen.weights)
-    return replace(
-        target,
-        lower_limit=found,
-        lower_limit_estimated=found is not None,
-        highest_lower_limit=estimate_lower_limit(
-            axis, levels, weights=chosen.weights, highest=True
-        ),
-    )
 
 
 def prepare_fit(

@@ -21,7 +21,7 @@ from numpy.typing import ArrayLike
 from roomeq.bands import ThirdOctaveBand
 from roomeq.device.amplifier import Amplifier, Load
 from roomeq.device.driver import Driver
-from roomeq.importers.output_table import OutputTable
+from roomeq.device.output_table import OutputTable
 from roomeq.levels import FloatArray, amplitude_ratio, amplitude_ratio_db, readonly
 from roomeq.optimiser.clean_drive import DistortionEvidence, estimate_clean_rise
 from roomeq.optimiser.drive_demand import DriveDemand, checked_by_band

@@ -19,9 +19,11 @@ from roomeq.analysis.seats import seat_spread_db
 from roomeq.bands import ThirdOctaveBand
 from roomeq.device.equaliser import FixedBandEqualiser
 from roomeq.levels import FloatArray
-from roomeq.optimiser.fit_data import FitData, within_spans
-from roomeq.optimiser.limits import BARRED_BOOST_DB, BandFreedom, Limits
+from roomeq.optimiser.boost_cap import BARRED_BOOST_DB
+from roomeq.optimiser.fit_data import FitData
+from roomeq.optimiser.limits import BandFreedom, Limits
 from roomeq.optimiser.problem import BandGainProblem, LabelArray
+from roomeq.optimiser.span import within_spans
 
 __all__ = [
     "BandReason",

@@ -31,11 +31,12 @@ from roomeq.device.crossover import CrossoverFilter, chain_response
 from roomeq.device.equaliser import FixedBandEqualiser
 from roomeq.levels import FloatArray, amplitude_ratio_db, power_ratio_db, readonly
 from roomeq.optimiser.band_gain_task import BandGainTask
-from roomeq.optimiser.fit_data import SHAPE_FRACTION, within_spans
+from roomeq.optimiser.fit_data import SHAPE_FRACTION
 from roomeq.optimiser.joining_data import JoiningData
 from roomeq.optimiser.joining_settings import JoiningSettings, LevelRange
 from roomeq.optimiser.loss import MEAN_CUT_WEIGHT
 from roomeq.optimiser.problem import BandGainProblem, LabelArray
+from roomeq.optimiser.span import within_spans
 from roomeq.response import ComplexArray
 
 __all__ = ["SumBands", "SumSetting", "band_responses"]

@@ -12,17 +12,20 @@ asked for.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal, get_args
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from roomeq.analysis.smoothing import band_levels_db
+from roomeq.analysis.survey_levels import common_axis, seat_levels_db
 from roomeq.bands import third_octave_bands
 from roomeq.device.biquads import low_shelf_response
 from roomeq.device.crossover import CrossoverFilter, chain_response
+from roomeq.device.equaliser import FixedBandEqualiser
 from roomeq.levels import FloatArray, amplitude_ratio_db, level_mean_db, power_mean_db, readonly
+from roomeq.survey import Source, Survey
 
 __all__ = [
     "NearField",
@@ -31,6 +34,7 @@ __all__ = [
     "estimate_lower_limit",
     "estimate_upper_limit",
     "roll_off_allowance_db",
+    "with_limit_estimate",
 ]
 
 TargetShape = Literal["flat", "tilt", "shelf", "points"]
@@ -298,3 +302,38 @@ def estimate_upper_limit(frequencies: ArrayLike, average_db: ArrayLike) -> float
     within = np.flatnonzero(average >= np.median(average) - FALLEN_DB)
     first = int(within[-1]) + 1
     return float(axis[first]) if first < axis.size else None
+
+
+def with_limit_estimate(
+    survey: Survey,
+    *,
+    target: Target,
+    equaliser: FixedBandEqualiser,
+    present_gains_db: FloatArray,
+    source: Source,
+) -> Target:
+    """Return a target whose lower limit is known, or estimated from the measurements if it can be.
+
+    Parameters as for `roomeq.optimiser.fit_data.prepare_fit`.
+    """
+    if target.lower_limit is not None or target.highest_lower_limit is not None:
+        return target
+    if target.near_field is not None:
+        close = target.near_field
+        found = estimate_lower_limit(close.frequencies, close.level_db[np.newaxis])
+        return replace(target, lower_limit=found)
+    chosen = survey.of_source(source)
+    axis = common_axis(chosen)
+    levels = seat_levels_db(
+        chosen, at=axis, without_db=lambda f: equaliser.response_db(present_gains_db, f)
+    )
+    levels = levels - target.curve_db(axis)
+    found = estimate_lower_limit(axis, levels, weights=chosen.weights)
+    return replace(
+        target,
+        lower_limit=found,
+        lower_limit_estimated=found is not None,
+        highest_lower_limit=estimate_lower_limit(
+            axis, levels, weights=chosen.weights, highest=True
+        ),
+    )

@@ -12,7 +12,7 @@ from collections.abc import Callable, Sequence
 
 from roomeq.bands import third_octave_band
 from roomeq.device.crossover import CrossoverFilter
-from roomeq.importers.output_table import OutputTable
+from roomeq.device.output_table import OutputTable
 from roomeq.optimiser.clean_drive import HARMONIC_LIMITS_DB
 from roomeq.optimiser.drive_cautions import DriveCaution, DriveNote
 from roomeq.optimiser.drive_demand import BandExtra

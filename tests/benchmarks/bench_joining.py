@@ -21,8 +21,8 @@ from joining_cases import FREQUENCIES, KINDS, butterworth, random_case
 from roomeq.device.crossover import CrossoverFilter
 from roomeq.device.driver import ClosedBox
 from roomeq.device.mains import MainsBox
-from roomeq.device.profile import read_device
 from roomeq.equipment import Equipment
+from roomeq.importers.device_profile import read_device
 from roomeq.joining_offer import joining_offer
 from roomeq.joining_proposal import join
 from roomeq.joining_setup import JoiningSetup
