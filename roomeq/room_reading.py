@@ -23,7 +23,8 @@ from roomeq.headroom_reading import with_headroom
 from roomeq.importers.device_profile import read_device, shipped_profiles
 from roomeq.importers.digests import InputFile, read_input_file
 from roomeq.importers.joining_checks import CORNER_SPAN
-from roomeq.importers.room_file import RoomFile, read_room_file
+from roomeq.importers.room_file import RoomFile
+from roomeq.importers.room_file_reading import read_room_file
 from roomeq.importers.survey_files import read_survey, survey_from_exports
 from roomeq.importers.survey_remarks import NO_PATH
 from roomeq.importers.text_export import read_text_export

@@ -8,7 +8,7 @@ import pytest
 
 from roomeq.device.crossover import CrossoverFilter
 from roomeq.errors import RoomFileError
-from roomeq.importers.room_file import read_room_file
+from roomeq.importers.room_file_reading import read_room_file
 from roomeq.joining_proposal import join
 from roomeq.proposal_joining import joining_obstacle
 from roomeq.room_reading import read_room

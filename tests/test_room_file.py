@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 
 from roomeq.errors import RoomFileError
-from roomeq.importers.room_file import read_room_file
+from roomeq.importers.room_file_reading import read_room_file
 
 FULL = """\
 format = 1

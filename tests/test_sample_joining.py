@@ -17,7 +17,7 @@ from joining_rooms import JOINED_TOML, write_joined_room
 from scipy.interpolate import CubicSpline
 
 from roomeq.cli import main
-from roomeq.importers.room_file import read_room_file
+from roomeq.importers.room_file_reading import read_room_file
 from roomeq.importers.text_export import read_text_export
 from roomeq.joining_proposal import RoomJoining, join
 from roomeq.optimiser.path_estimate import PathVerdict

@@ -20,7 +20,7 @@ from roomeq.analysis.distortion import estimate_distortion
 from roomeq.analysis.quality_findings import FindingCode
 from roomeq.analysis.sweep import playback_signal
 from roomeq.cli import main
-from roomeq.importers.room_file import read_room_file
+from roomeq.importers.room_file_reading import read_room_file
 from roomeq.importers.sweep_files import read_recording, read_sweep_description
 from roomeq.plan import read_plan, write_plan
 from roomeq.proposal import propose

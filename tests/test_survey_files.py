@@ -12,7 +12,7 @@ import pytest
 
 from roomeq.errors import MeasurementFileError, RoomFileError
 from roomeq.importers import survey_files
-from roomeq.importers.room_file import read_room_file
+from roomeq.importers.room_file_reading import read_room_file
 from roomeq.importers.survey_files import read_survey, survey_from_exports
 from roomeq.importers.text_export import TextExport
 from roomeq.response import FrequencyResponse

@@ -14,7 +14,7 @@ from recording_rooms import drifted, slammed, wire, write_room
 from roomeq.analysis.sweep import playback_signal
 from roomeq.cli import main
 from roomeq.errors import MeasurementFileError, RoomFileError
-from roomeq.importers.room_file import read_room_file
+from roomeq.importers.room_file_reading import read_room_file
 from roomeq.importers.sweep_files import write_sweep
 from roomeq.room_reading import read_room
 from roomeq.sweep_reading import SweepReading

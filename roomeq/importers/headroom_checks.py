@@ -10,14 +10,11 @@ minimum) is raised where they are built, in `roomeq.headroom_reading`.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import TYPE_CHECKING
 
 from roomeq.importers.band_grid import named_band
+from roomeq.importers.room_file import RoomFile
 from roomeq.importers.room_findings import Finding, outside
-
-if TYPE_CHECKING:
-    from roomeq.importers.room_file import RoomFile
-    from roomeq.importers.toml_lines import KeyPath
+from roomeq.importers.toml_lines import KeyPath
 
 __all__ = ["headroom_findings"]
 

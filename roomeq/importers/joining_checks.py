@@ -9,13 +9,10 @@ path of its key and a remedy.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import TYPE_CHECKING
 
+from roomeq.importers.room_file import RoomFile
 from roomeq.importers.room_findings import Finding, outside
-
-if TYPE_CHECKING:
-    from roomeq.importers.room_file import RoomFile
-    from roomeq.importers.toml_lines import KeyPath
+from roomeq.importers.toml_lines import KeyPath
 
 __all__ = ["CORNER_SPAN", "joining_findings"]
 

@@ -12,17 +12,14 @@ import difflib
 from collections import Counter
 from collections.abc import Iterable, Iterator
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from roomeq.importers.headroom_checks import headroom_findings
 from roomeq.importers.joining_checks import CORNER_SPAN, joining_findings
+from roomeq.importers.room_file import RoomFile
 from roomeq.importers.room_findings import Finding, outside
 from roomeq.importers.room_schema import MeasurementTable
 from roomeq.importers.sweep_checks import excitation_findings, sweep_contradictions
-
-if TYPE_CHECKING:
-    from roomeq.importers.room_file import RoomFile
-    from roomeq.importers.toml_lines import KeyPath
+from roomeq.importers.toml_lines import KeyPath
 
 __all__ = ["Finding", "inconsistencies", "seat_findings"]
 

@@ -9,10 +9,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
-if TYPE_CHECKING:
-    from roomeq.importers.toml_lines import KeyPath
+from roomeq.importers.toml_lines import KeyPath
 
 __all__ = ["Finding", "outside"]
 

@@ -9,13 +9,10 @@ path of its key and a remedy. Channels count from 1.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import TYPE_CHECKING
 
+from roomeq.importers.room_file import RoomFile
 from roomeq.importers.room_findings import Finding, outside
 from roomeq.importers.room_schema import MeasurementTable
-
-if TYPE_CHECKING:
-    from roomeq.importers.room_file import RoomFile
 
 __all__ = ["excitation_findings", "sweep_contradictions"]
 
