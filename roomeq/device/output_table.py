@@ -18,8 +18,14 @@ from typing import Literal, get_args
 
 import numpy as np
 
-from roomeq.bands import ThirdOctaveBand, third_octave_bands
-from roomeq.levels import HIGHEST_LEVEL_DB, FloatArray, amplitude_ratio_db, power_mean_db, readonly
+from roomeq.base.bands import ThirdOctaveBand, third_octave_bands
+from roomeq.base.levels import (
+    HIGHEST_LEVEL_DB,
+    FloatArray,
+    amplitude_ratio_db,
+    power_mean_db,
+    readonly,
+)
 
 __all__ = ["Detector", "OutputEdition", "OutputTable"]
 

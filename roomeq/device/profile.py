@@ -11,8 +11,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
+from roomeq.base.toml_tables import StrictTable
 from roomeq.device.equaliser import FixedBandEqualiser
-from roomeq.importers.toml_tables import StrictTable
 
 __all__ = ["Device", "LevelKnob", "PhaseControl"]
 

@@ -14,12 +14,12 @@ from pathlib import Path
 
 import numpy as np
 
-from roomeq.bands import third_octave_band
+from roomeq.base.bands import third_octave_band
+from roomeq.base.errors import DeviceProfileError
+from roomeq.base.toml_tables import StrictTable, TomlTables, read_toml_tables
 from roomeq.device.equaliser import BandShape, FixedBandEqualiser, QLaw
 from roomeq.device.profile import Device, FilterChoice, LevelKnob, PhaseControl
-from roomeq.errors import DeviceProfileError
-from roomeq.importers.text_export import read_text_export
-from roomeq.importers.toml_tables import StrictTable, TomlTables, read_toml_tables
+from roomeq.importers.text.export import read_text_export
 
 __all__ = ["read_device", "shipped_profiles"]
 
