@@ -14,16 +14,17 @@ import math
 import re
 import tomllib
 from collections.abc import Collection, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Generic, TypeVar, get_args
 
 import msgspec
+from msgspec.structs import asdict
 
 from roomeq.base.errors import FileFaultError
 from roomeq.base.toml_lines import KeyPath, key_lines, key_name, line_of
 
-__all__ = ["StrictTable", "TomlTables", "fault_at", "read_toml_tables"]
+__all__ = ["Plausible", "StrictTable", "TomlTables", "fault_at", "read_toml_tables"]
 
 Tables = TypeVar("Tables", bound=msgspec.Struct)
 Fault = TypeVar("Fault", bound=FileFaultError)
@@ -42,23 +43,45 @@ _KINDS = {
 class StrictTable(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
     """A table as it may be written: frozen, unknown keys refused."""
 
+    def stated(self) -> dict[str, Any]:
+        """Return what is not None, by name."""
+        return {name: value for name, value in asdict(self).items() if value is not None}
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class TomlTables(Generic[Tables]):
-    """Validated tables, and where their keys stand.
+
+@dataclass(frozen=True, slots=True)
+class Plausible:
+    """Annotation of a number in a table: from where to where a file may state it.
 
     Attributes
     ----------
-    tables : msgspec.Struct
-    location : Path
-        The file.
-    lines : mapping
-        Line of each key, by its path.
-    error_class : type
-        What a fault in this file is raised as.
+    lowest, highest : float
+    unit : str
+    hint : str
+        What else the reader may want to know.
+    message, remedy : str
+        What is said of a number outside.
     """
 
-    tables: Tables
+    lowest: float
+    highest: float
+    unit: str
+    hint: str = ""
+    message: str = "{value:g} {unit} is not plausible"
+    remedy: str = "{lowest:g} to {highest:g} {unit} is accepted"
+
+    def refusal(self, value: float) -> tuple[str, str] | None:
+        """Return what is wrong with a number, and the remedy; None where it is accepted."""
+        if self.lowest <= value <= self.highest:
+            return None
+        words = {name: getattr(self, name) for name in ("lowest", "highest", "unit")}
+        remedy = self.remedy.format(**words) + (f"; {self.hint}" if self.hint else "")
+        return self.message.format(value=value, **words), remedy
+
+
+@dataclass(frozen=True, kw_only=True)
+class _TomlFile:
+    """Where the keys of a file stand, and what a fault in it is raised as."""
+
     location: Path
     lines: Mapping[KeyPath, int]
     error_class: type[FileFaultError]
@@ -73,6 +96,24 @@ class TomlTables(Generic[Tables]):
             error_class=self.error_class,
             remedy=remedy,
         )
+
+
+@dataclass(frozen=True, kw_only=True)
+class TomlTables(_TomlFile, Generic[Tables]):
+    """Validated tables, and where their keys stand.
+
+    Attributes
+    ----------
+    tables : msgspec.Struct
+    location : Path
+        The file.
+    lines : mapping
+        Line of each key, by its path.
+    error_class : type
+        What a fault in this file is raised as.
+    """
+
+    tables: Tables
 
 
 def fault_at(
@@ -143,18 +184,16 @@ def read_toml_tables(
     """
     text = _read_text(location, error_class, missing_remedy)
     raw = _parse(text, location, error_class)
-    reader = _Reader(
-        location=location,
-        lines=key_lines(text),
-        error_class=error_class,
-        kind=kind,
-        examples=dict(examples or {}),
-        none_allowed=none_allowed,
-    )
+    place: dict[str, Any] = {
+        "location": location,
+        "lines": key_lines(text),
+        "error_class": error_class,
+    }
+    reader = _Reader(kind=kind, examples=examples or {}, none_allowed=none_allowed, **place)
     reader.check_numbers(raw)
     raw |= {key: [] for key in none_allowed if raw.get(key) == "none"}
     tables: Tables = reader.convert(_dates_as_text(raw))
-    return TomlTables(tables=tables, location=location, lines=reader.lines, error_class=error_class)
+    return TomlTables(tables=tables, **place)
 
 
 def _read_text(
@@ -205,30 +244,27 @@ def _dates_as_text(value: Any) -> Any:
     return value
 
 
-@dataclass(kw_only=True)
-class _Reader:
+@dataclass(frozen=True, kw_only=True)
+class _Reader(_TomlFile):
     """Turns parsed TOML into tables and faults into messages."""
 
-    location: Path
-    lines: Mapping[KeyPath, int]
-    error_class: type[FileFaultError]
     kind: type[msgspec.Struct]
-    examples: dict[str, str] = field(default_factory=dict)
-    none_allowed: Collection[str] = ()
-
-    def _fault(self, message: str, path: KeyPath, remedy: str | None) -> FileFaultError:
-        return fault_at(
-            self.location, self.lines, path, message, error_class=self.error_class, remedy=remedy
-        )
+    examples: Mapping[str, str]
+    none_allowed: Collection[str]
 
     def check_numbers(self, value: Any, path: KeyPath = ()) -> None:
-        """Refuse ``nan`` and ``inf``."""
+        """Refuse ``nan`` and ``inf``, and what is not plausible."""
         if isinstance(value, dict | list):
             entries = value.items() if isinstance(value, dict) else enumerate(value)
             for key, entry in entries:
                 self.check_numbers(entry, (*path, key))
         elif isinstance(value, float) and not math.isfinite(value):
-            raise self._fault(f"{value} is not a usable number", path, "a finite number")
+            raise self.fault(f"{value} is not a usable number", *path, remedy="a finite number")
+        elif type(value) in (int, float):
+            span = _plausible(self._type_at(path))
+            refusal = None if span is None else span.refusal(value)
+            if refusal is not None:
+                raise self.fault(refusal[0], *path, remedy=refusal[1])
 
     def convert(self, raw: dict[str, Any]) -> Any:
         """Return the tables, or raise with the key, its value and the remedy."""
@@ -236,19 +272,22 @@ class _Reader:
             return msgspec.convert(raw, self.kind)
         except msgspec.ValidationError as error:
             message, path = _taken_apart(str(error))
+            if type(error.__cause__) is ValueError:  # by the table itself: its values contradict
+                raise self.fault(message, *path) from None
         unknown = re.fullmatch(r"Object contains unknown field `(.*)`", message)
         if unknown:
             key = unknown.group(1)
-            raise self._fault(f"unknown key {key!r}", (*path, key), self._nearest_key(key, path))
+            raise self.fault(
+                f"unknown key {key!r}", *path, key, remedy=self._nearest_key(key, path)
+            )
         missing = re.fullmatch(r"Object missing required field `(.*)`", message)
         if missing:
             key = missing.group(1)
             remedy = f"write {self.examples.get(key, f'{key} = ...')}"
-            raise self._fault(f"{key!r} is missing", path, remedy)
+            raise self.fault(f"{key!r} is missing", *path, remedy=remedy)
         value = _value_at(raw, path)
-        raise self._fault(
-            f"{_as_written(value)} will not do", path, self._wanted(message, path, value)
-        )
+        remedy = self._wanted(message, path, value)
+        raise self.fault(f"{_as_written(value)} will not do", *path, remedy=remedy)
 
     def _wanted(self, message: str, path: KeyPath, value: Any) -> str:
         choices = _words(self._type_at(path))
@@ -282,10 +321,10 @@ class _Reader:
     def _nearest_key(self, key: str, path: KeyPath) -> str:
         """Say which known key was probably meant: a similar one here, or this one elsewhere."""
         table = _table_in(self._type_at(path)) or self.kind
-        known = table.__struct_fields__
+        known = table.__struct_encode_fields__
         for name in self.kind.__struct_fields__:
             other = _table_in(self._type_at((name,)))
-            if other is not None and other is not table and key in other.__struct_fields__:
+            if other is not None and other is not table and key in other.__struct_encode_fields__:
                 return f"this key belongs into the table {name!r}"
         if path and key in self.kind.__struct_fields__:
             return "this key belongs at the top, before the first [table]"
@@ -323,6 +362,14 @@ def _table_in(annotation: Any) -> type[msgspec.Struct] | None:
     if isinstance(annotation, type) and issubclass(annotation, msgspec.Struct):
         return annotation
     return next(filter(None, map(_table_in, get_args(annotation))), None)
+
+
+def _plausible(annotation: Any) -> Plausible | None:
+    """Return the span that is accepted of a number, or of the numbers in a list."""
+    if isinstance(annotation, Plausible):
+        return annotation
+    inner = (*get_args(annotation), *getattr(annotation, "__metadata__", ()))
+    return next(filter(None, map(_plausible, inner)), None)
 
 
 def _words(annotation: Any) -> tuple[str, ...]:

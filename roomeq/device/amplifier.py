@@ -14,11 +14,13 @@ import itertools
 import math
 from dataclasses import dataclass
 from enum import StrEnum
+from typing import Annotated
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from roomeq.base.levels import FloatArray, require_positive
+from roomeq.base.toml_tables import Plausible, StrictTable
 
 __all__ = [
     "MINIMUM_SHARE",
@@ -56,9 +58,17 @@ def voltage_for_power(power_w: float, *, impedance_ohm: float) -> float:
     return math.sqrt(power_w * impedance_ohm)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Load:
-    """Equal drivers (or voice coils) as they are wired to one amplifier channel.
+_Ohm = Annotated[float, Plausible(0.5, 100.0, "ohm")]
+_Count = Annotated[
+    int,
+    Plausible(
+        1, 64, "drivers", message="{value} {unit} cannot be", remedy="a whole number of at least 1"
+    ),
+]
+
+
+class Load(StrictTable, frozen=True, kw_only=True):
+    """``[load]``: equal drivers (or voice coils) as they are wired to one amplifier channel.
 
     Attributes
     ----------
@@ -78,10 +88,10 @@ class Load:
         If an impedance is not positive, the lowest exceeds the nominal one, or a count is below 1.
     """
 
-    driver_nominal_ohm: float
-    in_series: int = 1
-    in_parallel: int = 1
-    driver_minimum_ohm: float | None = None
+    driver_nominal_ohm: _Ohm
+    in_series: _Count = 1
+    in_parallel: _Count = 1
+    driver_minimum_ohm: _Ohm | None = None
 
     def __post_init__(self) -> None:
         require_positive(self.driver_nominal_ohm, "driver_nominal_ohm")
@@ -140,9 +150,8 @@ class Load:
         return f"{self.nominal_ohm:.3g} ohm ({each})"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PowerRating:
-    """Continuous sine power into one rated load.
+class PowerRating(StrictTable, frozen=True, kw_only=True):
+    """``[[amplifier.ratings]]``: continuous sine power into one rated load.
 
     Attributes
     ----------
@@ -154,8 +163,8 @@ class PowerRating:
         If either is not finite and positive.
     """
 
-    power_w: float
-    load_ohm: float
+    power_w: Annotated[float, Plausible(1.0, 20000.0, "W")]
+    load_ohm: _Ohm
 
     def __post_init__(self) -> None:
         require_positive(self.power_w, "power_w")

@@ -8,30 +8,32 @@ Frequencies in Hz.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
-from typing import Literal
+from typing import Annotated, Literal
 
+from msgspec import field
+
+from roomeq.base.toml_tables import Plausible, StrictTable
 from roomeq.device.crossover import CrossoverFilter
 
 __all__ = ["MainsBox"]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class MainsBox:
-    """The mains as their maker describes them.
+class MainsBox(StrictTable, frozen=True, kw_only=True):
+    """``[mains]``: the mains as their maker describes them.
 
     Attributes
     ----------
     kind : {"closed", "vented"}
+        ``box`` in a file.
     corner : float
         Hz where they are 3 dB down.
     tuning : float, optional
         Hz of a vented box; its corner where it is not known.
     """
 
-    kind: Literal["closed", "vented"]
-    corner: float
-    tuning: float | None = None
+    kind: Literal["closed", "vented"] = field(name="box")
+    corner: Annotated[float, Plausible(15.0, 300.0, "Hz")]
+    tuning: Annotated[float, Plausible(10.0, 200.0, "Hz")] | None = None
 
     def __post_init__(self) -> None:
         if self.kind not in ("closed", "vented"):

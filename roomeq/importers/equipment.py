@@ -13,11 +13,12 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
+from msgspec.structs import asdict
 
 from roomeq.analysis.sweeps.distortion import Distortion
 from roomeq.base.digests import InputFile, read_input_file
 from roomeq.base.survey import Source, Survey
-from roomeq.device.amplifier import Amplifier, Load, PowerRating
+from roomeq.device.amplifier import Amplifier, Load
 from roomeq.device.crossover import CrossoverFilter
 from roomeq.device.driver import Box, ClosedBox, Driver, VentedBox
 from roomeq.device.output_table import OutputTable
@@ -74,7 +75,7 @@ def _inputs(room_file: RoomFile) -> tuple[InputFile, ...]:
 
 
 def _equipment(room_file: RoomFile, device: Device) -> Equipment:
-    amplifier, load, box = _amplifier(room_file), _load(room_file), _box(room_file)
+    amplifier, load, box = _amplifier(room_file), room_file.load, _box(room_file)
     stated = room_file.amplifier
     protection = _protection(room_file, device)
     try:
@@ -97,28 +98,10 @@ def _amplifier(room_file: RoomFile) -> Amplifier | None:
     stated = room_file.amplifier
     if stated is None:
         return None
-    ratings = tuple(
-        PowerRating(power_w=rating.power_w, load_ohm=rating.load_ohm) for rating in stated.ratings
-    )
     try:
-        return Amplifier(ratings=ratings, minimum_load_ohm=stated.minimum_load_ohm)
+        return Amplifier(ratings=stated.ratings, minimum_load_ohm=stated.minimum_load_ohm)
     except ValueError as error:
         raise room_file.fault(str(error), "amplifier", "ratings") from None
-
-
-def _load(room_file: RoomFile) -> Load | None:
-    stated = room_file.load
-    if stated is None:
-        return None
-    try:
-        return Load(
-            driver_nominal_ohm=stated.driver_nominal_ohm,
-            in_series=stated.in_series,
-            in_parallel=stated.in_parallel,
-            driver_minimum_ohm=stated.driver_minimum_ohm,
-        )
-    except ValueError as error:
-        raise room_file.fault(str(error), "load") from None
 
 
 def _box(room_file: RoomFile) -> Box | None:
@@ -127,45 +110,27 @@ def _box(room_file: RoomFile) -> Box | None:
         return None
     if stated.tuning is None or stated.compliance_ratio is None:
         return ClosedBox(resonance=stated.resonance, q=stated.q)
-    return VentedBox(
-        tuning=stated.tuning,
-        resonance=stated.resonance,
-        q=stated.q,
-        compliance_ratio=stated.compliance_ratio,
-        leakage_q=stated.leakage_q,
-    )
+    figures = asdict(stated)
+    del figures["kind"]
+    return VentedBox(**figures)
 
 
 def _driver(room_file: RoomFile, box: Box | None, load: Load | None) -> Driver | None:
     stated = room_file.driver
     if stated is None or box is None:
         return None
-    return Driver(
-        box=box,
-        piston_area_m2=stated.piston_area_m2,
-        largest_displacement=stated.largest_displacement,
-        sensitivity_db=stated.sensitivity_db,
-        count=1 if load is None else load.drivers,
-    )
+    return Driver(box=box, count=1 if load is None else load.drivers, **asdict(stated))
 
 
 def _output(room_file: RoomFile) -> OutputTable | None:
     stated = room_file.output
     if stated is None:
         return None
-    if stated.file is not None:
-        return read_output_table(
-            room_file.resolve(stated.file),
-            edition=stated.edition,
-            distance=stated.distance,
-            detector=stated.detector,
-        )
-    return output_table_from_levels(
-        stated.levels or {},
-        edition=stated.edition,
-        distance=stated.distance,
-        detector=stated.detector,
-    )
+    figures = asdict(stated)
+    file, levels = figures.pop("file"), figures.pop("levels")
+    if file is not None:
+        return read_output_table(room_file.resolve(file), **figures)
+    return output_table_from_levels(levels or {}, **figures)
 
 
 def _protection(room_file: RoomFile, device: Device) -> CrossoverFilter | None:

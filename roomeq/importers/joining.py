@@ -11,11 +11,9 @@ from dataclasses import replace
 
 from roomeq.base.digests import InputFile, read_input_file
 from roomeq.device.crossover import CrossoverFilter
-from roomeq.device.mains import MainsBox
 from roomeq.device.processor import DelayRange
-from roomeq.device.profile import FilterChoice
 from roomeq.importers.room_file.file import RoomFile
-from roomeq.importers.room_file.joining_schema import FilterChoiceTable, FilterTable
+from roomeq.importers.room_file.joining_schema import FilterTable
 from roomeq.importers.survey_files import room_microphone
 from roomeq.importers.text.export import read_text_export
 from roomeq.importers.text.microphone import apply_microphone
@@ -27,16 +25,8 @@ __all__ = ["stated_filters", "with_joining"]
 
 def stated_filters(tables: tuple[FilterTable, ...]) -> tuple[CrossoverFilter, ...]:
     """Return the filters of ``[[path]]`` or ``[[mains_path]]``."""
-    return tuple(
-        CrossoverFilter(
-            kind=entry.kind,
-            family=entry.family,
-            order=entry.order,
-            corner=entry.corner,
-            where=entry.where or "",
-        )
-        for entry in tables
-    )
+    keys = FilterTable.__struct_fields__
+    return tuple(CrossoverFilter(**{key: getattr(entry, key) for key in keys}) for entry in tables)
 
 
 def with_joining(room: Room, room_file: RoomFile) -> Room:
@@ -68,10 +58,10 @@ def _setup(room_file: RoomFile) -> JoiningSetup:
         subwoofer_is=None if timing is None else timing.subwoofer,
         present_delay=1e-3 * (room_file.device.present.delay_ms or 0.0),
         delays=_delays(room_file),
-        high_pass=None if processor is None else _choice(processor.high_pass),
-        low_pass=None if processor is None else _choice(processor.low_pass),
+        high_pass=None if processor is None else processor.high_pass,
+        low_pass=None if processor is None else processor.low_pass,
         same_corner=processor is not None and processor.same_corner,
-        mains=_mains(room_file),
+        mains=room_file.mains,
         mains_path=stated_filters(room_file.mains_path) if mains_stated else None,
         fixed=tuple(index for index, one in enumerate(room_file.path) if not one.can_bypass),
         path_response=_path_response(room_file),
@@ -94,24 +84,6 @@ def _delays(room_file: RoomFile) -> DelayRange | None:
     except ValueError as error:
         raise room_file.fault(str(error), "processor", "delay_step_ms") from None
     return delays
-
-
-def _choice(table: FilterChoiceTable | None) -> FilterChoice | None:
-    if table is None:
-        return None
-    return FilterChoice(
-        family=table.family,
-        orders=table.orders,
-        corners=table.corners,
-        can_bypass=table.can_bypass,
-    )
-
-
-def _mains(room_file: RoomFile) -> MainsBox | None:
-    given = room_file.mains
-    if given is None:
-        return None
-    return MainsBox(kind=given.box, corner=given.corner, tuning=given.tuning)
 
 
 def _path_response(room_file: RoomFile) -> PathResponse | None:

@@ -100,9 +100,9 @@ def read_room(folder_or_file: str | PathLike[str], *, detail: bool = False) -> R
             path=path,
             stated_corner=stated,
             target=_target(room_file, path or ()),
-            limits=_limits(room_file),
-            loss=_loss(room_file),
-            record=_record(room_file),
+            limits=Limits(**room_file.limits.stated()),
+            loss=Loss(**room_file.fit.stated()),
+            record={key: str(value) for key, value in room_file.record.stated().items()},
             further_inputs=_further_inputs(room_file),
             assumptions=assumptions,
             level_from_mains=room_file.target.level_from == "mains",
@@ -323,38 +323,6 @@ def _lower_limit_order(room_file: RoomFile) -> int | None:
     if stated is not None or box is None:
         return stated
     return 2 if box.kind == "closed" else 4
-
-
-def _limits(room_file: RoomFile) -> Limits:
-    stated = room_file.limits
-    rest = Limits()
-    return Limits(
-        filter_boost_db=_given(stated.filter_boost_db, rest.filter_boost_db),
-        drive_boost_db=_given(stated.drive_boost_db, rest.drive_boost_db),
-        no_boost_below=stated.no_boost_below,
-        locked=stated.locked,
-        unlocked=stated.unlocked,
-    )
-
-
-def _loss(room_file: RoomFile) -> Loss:
-    rest = Loss()
-    return Loss(
-        excess_weight=_given(room_file.fit.excess_weight, rest.excess_weight),
-    )
-
-
-def _given(stated: float | None, default: float) -> float:
-    return default if stated is None else stated
-
-
-def _record(room_file: RoomFile) -> dict[str, str]:
-    stated = room_file.record
-    return {
-        key: str(value)
-        for key in stated.__struct_fields__
-        if (value := getattr(stated, key)) is not None
-    }
 
 
 def _further_inputs(room_file: RoomFile) -> tuple[InputFile, ...]:

@@ -11,6 +11,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from roomeq.base.toml_lines import KeyPath
+from roomeq.base.toml_tables import Plausible
 
 __all__ = ["Finding", "outside"]
 
@@ -28,9 +29,6 @@ def outside(
     value: float | None, path: KeyPath, lowest: float, highest: float, unit: str, hint: str = ""
 ) -> Iterator[Finding]:
     """Yield that a value lies outside a span of plausible ones."""
-    if value is not None and not lowest <= value <= highest:
-        yield Finding(
-            message=f"{value:g} {unit} is not plausible",
-            path=path,
-            remedy=f"{lowest:g} to {highest:g} {unit} is accepted" + (f"; {hint}" if hint else ""),
-        )
+    refusal = None if value is None else Plausible(lowest, highest, unit, hint).refusal(value)
+    if refusal is not None:
+        yield Finding(message=refusal[0], path=path, remedy=refusal[1])

@@ -22,7 +22,6 @@ __all__ = ["headroom_findings"]
 def headroom_findings(room: RoomFile) -> Iterator[Finding]:
     """Yield what cannot be in the tables on amplifier, load, driver and wanted level."""
     yield from _amplifier(room)
-    yield from _load(room)
     yield from _driver(room)
     yield from _output(room)
     yield from _headroom(room)
@@ -39,10 +38,6 @@ def _amplifier(room: RoomFile) -> Iterator[Finding]:
             path=("amplifier", "ratings"),
             remedy="write [[amplifier.ratings]] with power_w and load_ohm",
         )
-    for index, rating in enumerate(given.ratings):
-        path: KeyPath = ("amplifier", "ratings", index)
-        yield from outside(rating.power_w, (*path, "power_w"), 1.0, 20000.0, "W")
-        yield from outside(rating.load_ohm, (*path, "load_ohm"), 0.5, 100.0, "ohm")
     least = given.minimum_load_ohm
     yield from outside(least, ("amplifier", "minimum_load_ohm"), 0.5, 100.0, "ohm")
     volts = given.measuring_voltage
@@ -56,22 +51,6 @@ def _amplifier(room: RoomFile) -> Iterator[Finding]:
             path=("amplifier",),
             remedy="the voltage at the terminals and the frequency at which it was read, both",
         )
-
-
-def _load(room: RoomFile) -> Iterator[Finding]:
-    given = room.load
-    if given is None:
-        return
-    for key in ("driver_nominal_ohm", "driver_minimum_ohm"):
-        yield from outside(getattr(given, key), ("load", key), 0.5, 100.0, "ohm")
-    for key in ("in_series", "in_parallel"):
-        count = getattr(given, key)
-        if not 1 <= count <= 64:
-            yield Finding(
-                message=f"{count} drivers cannot be",
-                path=("load", key),
-                remedy="a whole number of at least 1",
-            )
 
 
 def _driver(room: RoomFile) -> Iterator[Finding]:

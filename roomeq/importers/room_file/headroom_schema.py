@@ -13,6 +13,7 @@ from __future__ import annotations
 from typing import Literal
 
 from roomeq.base.toml_tables import StrictTable
+from roomeq.device.amplifier import PowerRating
 from roomeq.device.output_table import Detector, OutputEdition
 
 __all__ = [
@@ -20,18 +21,9 @@ __all__ = [
     "BoxTable",
     "DriverTable",
     "HeadroomTable",
-    "LoadTable",
     "OutputLevelsTable",
     "ProtectionTable",
-    "RatingTable",
 ]
-
-
-class RatingTable(StrictTable, frozen=True, kw_only=True):
-    """``[[amplifier.ratings]]``: continuous sine power into one rated load."""
-
-    power_w: float
-    load_ohm: float
 
 
 class AmplifierTable(StrictTable, frozen=True, kw_only=True):
@@ -39,26 +31,17 @@ class AmplifierTable(StrictTable, frozen=True, kw_only=True):
 
     Attributes
     ----------
-    ratings : tuple of RatingTable
+    ratings : tuple of PowerRating
     minimum_load_ohm : float, optional
         Lowest nominal load; the lowest rated one where it is not stated.
     measuring_voltage, measuring_frequency : float, optional
         V at the terminals, read with a sine of that frequency at the level of the measurements.
     """
 
-    ratings: tuple[RatingTable, ...]
+    ratings: tuple[PowerRating, ...]
     minimum_load_ohm: float | None = None
     measuring_voltage: float | None = None
     measuring_frequency: float | None = None
-
-
-class LoadTable(StrictTable, frozen=True, kw_only=True):
-    """``[load]``: equal drivers as they are wired to the amplifier."""
-
-    driver_nominal_ohm: float
-    in_series: int = 1
-    in_parallel: int = 1
-    driver_minimum_ohm: float | None = None
 
 
 class BoxTable(StrictTable, frozen=True, kw_only=True):

@@ -163,9 +163,7 @@ def _mains(room: RoomFile) -> Iterator[Finding]:
     given = room.mains
     if given is None:
         return
-    yield from outside(given.corner, ("mains", "corner"), 15.0, 300.0, "Hz")
-    yield from outside(given.tuning, ("mains", "tuning"), 10.0, 200.0, "Hz")
-    if given.tuning is not None and given.box == "closed":
+    if given.tuning is not None and given.kind == "closed":
         yield Finding(
             message="'tuning' belongs to a vented box",
             path=("mains", "tuning"),

@@ -13,11 +13,11 @@ from __future__ import annotations
 from typing import Literal
 
 from roomeq.base.toml_tables import StrictTable
+from roomeq.device.profile import FilterChoice
 
 __all__ = [
     "FilterChoiceTable",
     "FilterTable",
-    "MainsTable",
     "PathResponseTable",
     "ProcessorTable",
     "SubFilterTable",
@@ -32,7 +32,7 @@ class FilterTable(StrictTable, frozen=True, kw_only=True):
     family: Literal["linkwitz_riley", "butterworth"]
     order: int
     corner: float
-    where: str | None = None
+    where: str = ""
 
 
 class SubFilterTable(FilterTable, frozen=True, kw_only=True):
@@ -56,12 +56,9 @@ class TimingTable(StrictTable, frozen=True, kw_only=True):
     subwoofer: Literal["late", "early"] | None = None
 
 
-class FilterChoiceTable(StrictTable, frozen=True, kw_only=True):
+class FilterChoiceTable(FilterChoice, frozen=True, kw_only=True):
     """``high_pass`` and ``low_pass`` of ``[processor]``: corners and orders to choose from."""
 
-    family: Literal["linkwitz_riley", "butterworth"]
-    orders: tuple[int, ...]
-    corners: tuple[float, ...]
     can_bypass: bool = True
 
 
@@ -86,14 +83,6 @@ class ProcessorTable(StrictTable, frozen=True, kw_only=True):
     high_pass: FilterChoiceTable | None = None
     low_pass: FilterChoiceTable | None = None
     same_corner: bool = False
-
-
-class MainsTable(StrictTable, frozen=True, kw_only=True):
-    """``[mains]``: the main loudspeakers as their maker describes them."""
-
-    box: Literal["closed", "vented"]
-    corner: float
-    tuning: float | None = None
 
 
 class PathResponseTable(StrictTable, frozen=True, kw_only=True):

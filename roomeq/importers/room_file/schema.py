@@ -14,18 +14,18 @@ from typing import Any, Literal
 
 from roomeq.base.survey import Route, Source
 from roomeq.base.toml_tables import StrictTable
+from roomeq.device.amplifier import Load
+from roomeq.device.mains import MainsBox
 from roomeq.importers.room_file.headroom_schema import (
     AmplifierTable,
     BoxTable,
     DriverTable,
     HeadroomTable,
-    LoadTable,
     OutputLevelsTable,
     ProtectionTable,
 )
 from roomeq.importers.room_file.joining_schema import (
     FilterTable,
-    MainsTable,
     PathResponseTable,
     ProcessorTable,
     SubFilterTable,
@@ -281,7 +281,7 @@ class RoomTables(StrictTable, frozen=True, kw_only=True):
     path: tuple[SubFilterTable, ...] = ()
     path_response: PathResponseTable | None = None
     mains_path: tuple[FilterTable, ...] = ()
-    mains: MainsTable | None = None
+    mains: MainsBox | None = None
     processor: ProcessorTable | None = None
     timing: TimingTable | None = None
     crossover: CrossoverTable | None = None
@@ -290,7 +290,7 @@ class RoomTables(StrictTable, frozen=True, kw_only=True):
     fit: FitTable = FitTable()
     room: DimensionsTable | None = None
     amplifier: AmplifierTable | None = None
-    load: LoadTable | None = None
+    load: Load | None = None
     box: BoxTable | None = None
     driver: DriverTable | None = None
     output: OutputLevelsTable | None = None
