@@ -16,7 +16,6 @@ import numpy as np
 from msgspec.structs import asdict
 
 from roomeq.analysis.sweeps.distortion import Distortion
-from roomeq.base.digests import InputFile, read_input_file
 from roomeq.base.survey import Source, Survey
 from roomeq.device.amplifier import Amplifier, Load
 from roomeq.device.crossover import CrossoverFilter
@@ -64,14 +63,7 @@ def with_headroom(room: Room, room_file: RoomFile, *, sweeps: SweepReading | Non
         equipment=equipment,
         wanted=wanted,
         assumptions=tuple(dict.fromkeys([*room.assumptions, *assumptions])),
-        inputs=(*room.inputs, *_inputs(room_file)),
     )
-
-
-def _inputs(room_file: RoomFile) -> tuple[InputFile, ...]:
-    if room_file.output is None or room_file.output.file is None:
-        return ()
-    return (read_input_file(room_file.output.file, role="maximum_output", folder=room_file.folder),)
 
 
 def _equipment(room_file: RoomFile, device: Device) -> Equipment:

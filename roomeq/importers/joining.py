@@ -9,7 +9,6 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from roomeq.base.digests import InputFile, read_input_file
 from roomeq.device.crossover import CrossoverFilter
 from roomeq.device.processor import DelayRange
 from roomeq.importers.room_file.file import RoomFile
@@ -46,7 +45,6 @@ def with_joining(room: Room, room_file: RoomFile) -> Room:
         room,
         joining=_setup(room_file),
         assumptions=tuple(dict.fromkeys(assumptions)),
-        inputs=(*room.inputs, *_inputs(room_file)),
     )
 
 
@@ -95,16 +93,6 @@ def _path_response(room_file: RoomFile) -> PathResponse | None:
     if given.taken == "close" and microphone is not None:
         response = apply_microphone(response, microphone)
     return PathResponse(response=response, taken=given.taken, file=given.file)
-
-
-def _inputs(room_file: RoomFile) -> tuple[InputFile, ...]:
-    if room_file.path_response is None:
-        return ()
-    return (
-        read_input_file(
-            room_file.path_response.file, role="path_response", folder=room_file.folder
-        ),
-    )
 
 
 def _assumptions(room_file: RoomFile) -> list[str]:

@@ -16,7 +16,6 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 
 from roomeq.base.bands import third_octave_band
-from roomeq.base.digests import InputFile, read_input_file
 from roomeq.base.errors import RoomFileError
 from roomeq.base.response import FrequencyResponse
 from roomeq.base.survey import Source
@@ -103,7 +102,6 @@ def read_room(folder_or_file: str | PathLike[str], *, detail: bool = False) -> R
             limits=Limits(**room_file.limits.stated()),
             loss=Loss(**room_file.fit.stated()),
             record={key: str(value) for key, value in room_file.record.stated().items()},
-            further_inputs=_further_inputs(room_file),
             assumptions=assumptions,
             level_from_mains=room_file.target.level_from == "mains",
         )
@@ -195,10 +193,7 @@ def room_from_exports(
         target=Target(lower_limit=lower_limit, path=path or ()),
         limits=limits or Limits(),
         loss=Loss(),
-        record={},
-        further_inputs=(),
         assumptions=assumptions,
-        level_from_mains=False,
     )
 
 
@@ -323,22 +318,3 @@ def _lower_limit_order(room_file: RoomFile) -> int | None:
     if stated is not None or box is None:
         return stated
     return 2 if box.kind == "closed" else 4
-
-
-def _further_inputs(room_file: RoomFile) -> tuple[InputFile, ...]:
-    """Return digests of the files that the survey does not know of."""
-    inputs = []
-    if room_file.target.file is not None:
-        inputs.append(
-            read_input_file(room_file.target.file, role="target", folder=room_file.folder)
-        )
-    if room_file.target.near_field_file is not None:
-        inputs.append(
-            read_input_file(
-                room_file.target.near_field_file, role="near_field", folder=room_file.folder
-            )
-        )
-    profile = room_file.device.profile
-    if profile is not None and profile not in shipped_profiles():
-        inputs.append(read_input_file(profile, role="device_profile", folder=room_file.folder))
-    return tuple(inputs)

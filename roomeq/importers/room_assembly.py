@@ -12,7 +12,6 @@ from dataclasses import replace
 from roomeq.analysis.smoothing import band_levels_db
 from roomeq.analysis.survey_levels import common_axis, seat_levels_db
 from roomeq.base.bands import third_octave_bands
-from roomeq.base.digests import InputFile
 from roomeq.base.levels import FloatArray, level_mean_db, power_mean_db
 from roomeq.base.survey import Source, Survey
 from roomeq.device.crossover import CrossoverFilter
@@ -41,10 +40,9 @@ def assemble_room(
     target: Target,
     limits: Limits,
     loss: Loss,
-    record: dict[str, str],
-    further_inputs: tuple[InputFile, ...],
     assumptions: list[str],
-    level_from_mains: bool,
+    record: dict[str, str] | None = None,
+    level_from_mains: bool = False,
 ) -> Room:
     """Put a room together; what was not stated is estimated and listed among the assumptions.
 
@@ -62,11 +60,9 @@ def assemble_room(
         Its limits and level are filled in.
     limits : Limits
     loss : Loss
-    record : dict of str to str
-    further_inputs : tuple of InputFile
-        Files that the survey does not know of.
     assumptions : list of str
         Those made so far.
+    record : dict of str to str, optional
     level_from_mains : bool
         Whether the wanted level is that of the mains.
 
@@ -115,8 +111,8 @@ def assemble_room(
         corner=corner,
         corner_origin=origin,
         repeatability_db=files.repeatability_db,
-        record=record,
-        inputs=(*files.inputs, *further_inputs),
+        record=record or {},
+        inputs=files.inputs,
         assumptions=tuple(dict.fromkeys(assumptions)),
         notes=files.notes,
         findings=tuple(dict.fromkeys(findings)),

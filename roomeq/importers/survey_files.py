@@ -19,6 +19,7 @@ from roomeq.base.digests import InputFile, read_input_file
 from roomeq.base.errors import MeasurementFileError
 from roomeq.base.response import FrequencyResponse
 from roomeq.base.survey import Measurement, Source, Survey
+from roomeq.importers.device_profile import shipped_profiles
 from roomeq.importers.repeatability import estimate_repeatability_db
 from roomeq.importers.room_file.checks import seat_findings
 from roomeq.importers.room_file.file import RoomFile
@@ -59,7 +60,7 @@ class SurveyFiles:
     findings : tuple of str
         What looks wrong although it can be used.
     inputs : tuple of InputFile
-        Room file, measurements and microphone file with their digests.
+        Room file and all files that it names, with their digests.
     repeatability_db : float, optional
         As stated, else the pooled standard deviation over repeats in dB; None if neither is there.
     """
@@ -365,13 +366,7 @@ def _in_listed_order(room_file: RoomFile, measurements: Iterable[Measurement]) -
 
 def _inputs(room_file: RoomFile) -> Iterator[InputFile]:
     yield read_input_file(room_file.location.name, role="room", folder=room_file.folder)
-    for file in dict.fromkeys(entry.file for entry in room_file.measurements):
-        yield read_input_file(file, role="measurement", folder=room_file.folder)
-    folder = room_file.folder
-    if room_file.sweep is not None:
-        played = room_file.sweep.description or room_file.sweep.reference or ""
-        yield read_input_file(played, role="sweep", folder=folder)
-    if room_file.calibration is not None and room_file.calibration.file is not None:
-        yield read_input_file(room_file.calibration.file, role="calibration", folder=folder)
-    if room_file.microphone is not None and room_file.microphone.file is not None:
-        yield read_input_file(room_file.microphone.file, role="microphone", folder=folder)
+    named = [(role, file) for role, _, file in room_file.named_files()]
+    for role, file in dict.fromkeys(named):
+        if role != "device_profile" or file not in shipped_profiles():
+            yield read_input_file(file, role=role, folder=room_file.folder)

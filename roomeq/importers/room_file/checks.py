@@ -139,31 +139,10 @@ def _column_contradictions(
             )
 
 
-def _named_files(room: RoomFile) -> Iterator[tuple[KeyPath, str]]:
-    for index, entry in enumerate(room.measurements):
-        yield ("measurements", index, "file"), entry.file
-    if room.microphone is not None and room.microphone.file is not None:
-        yield ("microphone", "file"), room.microphone.file
-    if room.sweep is not None:
-        for key in ("description", "reference"):
-            if (file := getattr(room.sweep, key)) is not None:
-                yield ("sweep", key), file
-    if room.calibration is not None and room.calibration.file is not None:
-        yield ("calibration", "file"), room.calibration.file
-    if room.device.profile is not None and room.device.profile.lower().endswith(".toml"):
-        yield ("device", "profile"), room.device.profile
-    if room.target.file is not None:
-        yield ("target", "file"), room.target.file
-    if room.target.near_field_file is not None:
-        yield ("target", "near_field_file"), room.target.near_field_file
-    if room.output is not None and room.output.file is not None:
-        yield ("output", "file"), room.output.file
-    if room.path_response is not None:
-        yield ("path_response", "file"), room.path_response.file
-
-
 def _files(room: RoomFile) -> Iterator[Finding]:
-    for path, file in _named_files(room):
+    for role, path, file in room.named_files():
+        if role == "device_profile" and not file.lower().endswith(".toml"):
+            continue  # the name of a shipped one, or looked for when the device is read
         if not file or not room.resolve(file).is_file():
             yield Finding(
                 message=f"there is no file {file!r}", path=path, remedy=_file_remedy(room, file)

@@ -7,9 +7,10 @@ File names in it are relative to the folder of the file, absolute ones go as wri
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 
+from roomeq.base.digests import Role
 from roomeq.base.errors import RoomFileError
 from roomeq.base.toml_lines import KeyPath
 from roomeq.base.toml_tables import fault_at
@@ -40,6 +41,26 @@ class RoomFile(RoomTables, frozen=True, kw_only=True):
     def resolve(self, file: str) -> Path:
         """Return the path of a file named in the room file."""
         return self.folder / file
+
+    def named_files(self) -> Iterator[tuple[Role, KeyPath, str]]:
+        """Yield every file that is named: what for, where, and its name as written."""
+        for index, entry in enumerate(self.measurements):
+            yield "measurement", ("measurements", index, "file"), entry.file
+        others: tuple[tuple[Role, str, str], ...] = (
+            ("sweep", "sweep", "description"),
+            ("sweep", "sweep", "reference"),
+            ("calibration", "calibration", "file"),
+            ("microphone", "microphone", "file"),
+            ("target", "target", "file"),
+            ("near_field", "target", "near_field_file"),
+            ("device_profile", "device", "profile"),
+            ("maximum_output", "output", "file"),
+            ("path_response", "path_response", "file"),
+        )
+        for role, table, key in others:
+            file = getattr(getattr(self, table), key, None)
+            if file is not None:
+                yield role, (table, key), file
 
     def states(self, *path: str | int) -> bool:
         """Return whether a key is written in the file, rather than left at its default."""
