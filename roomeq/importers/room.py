@@ -69,23 +69,22 @@ def read_room(folder_or_file: str | PathLike[str], *, detail: bool = False) -> R
         If the device profile is not valid.
     """
     room_file = read_room_file(folder_or_file)
-    sweeps = _sweep_reading(room_file, detail=detail)
-    files = read_survey(room_file, read_sweep=sweeps)
-    assumptions = list(files.assumptions)
-    profile = room_file.device.profile
-    if profile is None:
-        profile = DEFAULT_PROFILE
-        assumptions.append(
-            f"no device is stated: taken for {profile!r} (shipped: {', '.join(shipped_profiles())})"
-        )
-    elif profile not in shipped_profiles() and not room_file.resolve(profile).is_file():
+    shipped = ", ".join(shipped_profiles())
+    stated_profile = room_file.device.profile
+    profile = DEFAULT_PROFILE if stated_profile is None else stated_profile
+    if profile not in shipped_profiles() and not room_file.resolve(profile).is_file():
         raise room_file.fault(
             f"there is no device profile {profile!r}",
             "device",
             "profile",
-            remedy=f"shipped are {', '.join(shipped_profiles())}; or name a TOML file of your own, "
-            "relative to the folder of the room file",
+            remedy=f"shipped are {shipped}; or name a TOML file of your own, relative to the "
+            "folder of the room file",
         )
+    sweeps = _sweep_reading(room_file, detail=detail)
+    files = read_survey(room_file, read_sweep=sweeps)
+    assumptions = list(files.assumptions)
+    if stated_profile is None:
+        assumptions.append(f"no device is stated: taken for {profile!r} (shipped: {shipped})")
     device = read_device(profile, folder=room_file.folder)
     present = _present_settings(room_file, device)
     path = stated_filters(room_file.path) if room_file.states("path") else None
