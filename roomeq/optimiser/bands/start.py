@@ -1,8 +1,7 @@
-"""A good setting in a few milliseconds: continuous fit, rounding, pair descent.
+"""A good setting in a few milliseconds: relaxation, rounding, pair descent.
 
 Conventions
 -----------
-Positions are labels taken as real numbers: between two labels a table is interpolated linearly.
 Everything is deterministic. The result keeps every limit; what is left to the proof is to tell how
 far it is from the best.
 """
@@ -15,15 +14,13 @@ from numpy.typing import NDArray
 from roomeq.base.errors import InfeasibleSettingsError
 from roomeq.base.levels import FloatArray
 from roomeq.optimiser.bands.bound import Relaxation
-from roomeq.optimiser.bands.problem import BandGainProblem, LabelArray
+from roomeq.optimiser.bands.problem import LabelArray
 from roomeq.optimiser.bands.stacked import StackedTables
 
 __all__ = [
     "TOLERANCE_DB",
-    "choose_start",
     "descend",
     "feasible_near",
-    "fit_positions",
     "start_setting",
 ]
 
@@ -38,113 +35,34 @@ _CLOSE_DB = 3.0  # slack within which a limit row is looked at when pair moves a
 _ROWS_HELD = 16
 
 
-def choose_start(problem: BandGainProblem) -> LabelArray:
+def start_setting(tables: StackedTables) -> LabelArray:
     """Return a good feasible setting, shape (B,), without any proof.
 
-    A convex fit in positions, rounded, repaired where it breaks a limit, and improved by moves of
-    one or two bands at a time until none helps; the same from the rounded minimiser over mixes of
-    labels; the better of the two.
+    The minimiser over mixes of labels, about, rounded, repaired where it breaks a limit, and
+    improved by moves of one or two bands at a time until none helps; from there once more; the
+    better of the two.
 
     Raises
     ------
     InfeasibleSettingsError
         If locks and limits contradict each other.
     """
-    return start_setting(StackedTables.from_problem(problem))
-
-
-def start_setting(tables: StackedTables) -> LabelArray:
-    """Return the start for stacked tables; see `choose_start`."""
-    counts = tables.allowed.sum(axis=1)
-    positions = fit_positions(tables)
-    fitted = np.clip(np.rint(positions).astype(np.int64), 0, counts - 1)
-    visited: set[bytes] = set()
-    best = descend(tables, feasible_near(tables, fitted), visited=visited)
     relaxation = Relaxation.of_limits(tables)
-    mixed, _ = relaxation.tighten(
-        relaxation.root(best), threshold=np.inf, iterations=_MIX_STEPS, patient=True
-    )
-    # Where it meets the way of the first descent it would end where that did.
-    other = descend(tables, feasible_near(tables, mixed.rounded()[0]), visited=visited)
-    return other if tables.objective(other) < tables.objective(best) else best
+    visited: set[bytes] = set()
+    found, labels = [], _nearest_to_zero(tables)
+    for _ in range(2):
+        mixed, _ = relaxation.tighten(
+            relaxation.root(labels), threshold=np.inf, iterations=_MIX_STEPS, patient=True
+        )
+        # Where it meets the way of the first descent it would end where that did.
+        labels = descend(tables, feasible_near(tables, mixed.rounded()[0]), visited=visited)
+        found.append(labels)
+    return min(found, key=tables.objective)
 
 
-def _interpolated(
-    stacked: FloatArray, lower: LabelArray, part: FloatArray
-) -> tuple[FloatArray, FloatArray]:
-    """Return the sum over bands at positions and each band's slope per label."""
-    bands = np.arange(len(lower))
-    upper = np.minimum(lower + 1, stacked.shape[1] - 1)
-    low: FloatArray = stacked[bands, lower]
-    slope: FloatArray = stacked[bands, upper] - low
-    return np.asarray(low.sum(axis=0) + part @ slope), slope
-
-
-def _box_step(
-    gradient: FloatArray, hessian: FloatArray, low: FloatArray, high: FloatArray
-) -> FloatArray:
-    """Return a step that lowers the quadratic model inside a box around 0 (clamped Newton)."""
-    step = np.zeros_like(gradient)
-    free = high > low
-    for _ in range(len(gradient)):
-        if not free.any():
-            break
-        fixed = ~free
-        right = -(gradient[free] + hessian[np.ix_(free, fixed)] @ step[fixed])
-        step[free] = np.linalg.solve(hessian[np.ix_(free, free)], right)
-        outside = free & ((step < low) | (step > high))
-        if not outside.any():
-            break
-        step = np.clip(step, low, high)
-        free &= ~outside
-    return step
-
-
-def fit_positions(
-    tables: StackedTables, *, iterations: int = 12, penalty: float = 4.0
-) -> FloatArray:
-    """Return positions that about minimise J, limits kept by a quadratic penalty, shape (B,).
-
-    Newton's method with the curvature of the piecewise quadratic loss, each step held to the
-    range of the labels and to eight labels.
-    """
-    highest = (tables.allowed.sum(axis=1) - 1).astype(np.float64)
-    gains = np.where(tables.allowed, np.abs(tables.gains), np.inf)
-    position: FloatArray = np.argmin(gains, axis=1).astype(np.float64)
-    best: FloatArray = position
-    best_merit, step = np.inf, np.zeros_like(position)
-    halvings = 0
-    for _ in range(iterations):
-        lower = np.minimum(np.floor(position), np.maximum(highest - 1, 0)).astype(np.int64)
-        part = position - lower
-        offset, slope = _interpolated(tables.fit, lower, part)
-        value, first, curvature = tables.loss.expansion(offset)
-        row, row_slope = _interpolated(tables.rows, lower, part)
-        over = np.maximum(row - tables.caps, 0.0)
-        merit = float(value.sum() + 0.5 * penalty * (over @ over))
-        if merit < best_merit:
-            gain = best_merit - merit
-            best, best_merit, halvings = position, merit, 0
-            if gain < 1e-4 * best_merit:
-                break
-            broken = over > 0
-            active = row_slope[:, broken]
-            gradient = slope @ first + penalty * (active @ over[broken])
-            hessian = (slope * curvature) @ slope.T + penalty * (active @ active.T)
-            hessian[np.diag_indices_from(hessian)] += 1e-9 + 1e-4 * np.trace(hessian) / len(best)
-            step = _box_step(
-                gradient,
-                hessian,
-                np.maximum(-best, -8.0),
-                np.minimum(highest - best, 8.0),
-            )
-        else:
-            halvings += 1
-            if halvings > 3:
-                break
-            step = 0.5 * step
-        position = np.clip(best + step, 0.0, highest)
-    return best
+def _nearest_to_zero(tables: StackedTables) -> LabelArray:
+    size = np.where(tables.allowed, np.abs(tables.gains), np.inf)
+    return np.asarray(size.argmin(axis=1), dtype=np.int64)
 
 
 def feasible_near(tables: StackedTables, labels: LabelArray) -> LabelArray:
@@ -160,9 +78,8 @@ def feasible_near(tables: StackedTables, labels: LabelArray) -> LabelArray:
     """
     if tables.excess(labels) <= TOLERANCE_DB:
         return labels
-    nearest = np.argmin(np.where(tables.allowed, np.abs(tables.gains), np.inf), axis=1)
-    lowest = np.zeros_like(labels)
-    for candidate in (labels, nearest, lowest):
+    nearest = _nearest_to_zero(tables)
+    for candidate in (labels, nearest, np.zeros_like(labels)):
         repaired = _repaired(tables, candidate)
         if repaired is not None:
             return repaired

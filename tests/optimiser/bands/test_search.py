@@ -27,7 +27,7 @@ from roomeq.optimiser.bands.branching import settings_of_small, split
 from roomeq.optimiser.bands.problem import BandGainProblem
 from roomeq.optimiser.bands.search import solve_band_gains, solve_from
 from roomeq.optimiser.bands.stacked import StackedTables
-from roomeq.optimiser.bands.start import choose_start, descend
+from roomeq.optimiser.bands.start import descend, start_setting
 from roomeq.wanted.loss import Loss
 
 RATE = 48000.0
@@ -225,7 +225,7 @@ def test_every_tangent_lies_under_every_setting(case):
     tables = StackedTables.from_problem(problem)
     relaxation = Relaxation.of_limits(tables)
     rng = np.random.default_rng(0)
-    node = relaxation.root(choose_start(problem))
+    node = relaxation.root(start_setting(StackedTables.from_problem(problem)))
     for scale in (0.0, 0.01, 1.0, 30.0):
         weights = rng.exponential(size=node.weights.shape) ** 4 * tables.allowed
         object.__setattr__(node, "weights", weights / weights.sum(axis=2, keepdims=True))
@@ -249,7 +249,7 @@ def test_bound_and_struck_labels_hold_in_every_box(case):
     problem, truth = case.problem, case.truth
     tables = StackedTables.from_problem(problem)
     relaxation = Relaxation.of_limits(tables)
-    nodes = relaxation.root(choose_start(problem))
+    nodes = relaxation.root(start_setting(StackedTables.from_problem(problem)))
     threshold = float(np.quantile(truth.objective[truth.feasible], 0.02))
     bands = np.arange(truth.settings.shape[1])
     for _ in range(4):
@@ -298,7 +298,7 @@ def test_split_halves_and_counting_out():
     problem = make_problem(1, constant_q, FOUR)
     tables = StackedTables.from_problem(problem)
     relaxation = Relaxation.of_limits(tables)
-    nodes = relaxation.root(choose_start(problem))
+    nodes = relaxation.root(start_setting(StackedTables.from_problem(problem)))
     for _ in range(5):
         nodes = split(relaxation, nodes)
         np.testing.assert_allclose(nodes.weights.sum(axis=2), 1.0)
@@ -403,7 +403,9 @@ def test_without_tie_break_or_proof():
     plain = solve_band_gains(problem, tie_share=0.0)
     np.testing.assert_array_equal(plain.labels, plain.best_labels)
     unproven = solve_band_gains(problem, prove=False)
-    np.testing.assert_array_equal(unproven.labels, choose_start(problem))
+    np.testing.assert_array_equal(
+        unproven.labels, start_setting(StackedTables.from_problem(problem))
+    )
     assert unproven.lower_bound == 0.0
     assert not unproven.proven
     late = solve_band_gains(problem, time_limit=0.0)
@@ -413,7 +415,7 @@ def test_without_tie_break_or_proof():
 
 def test_start_is_feasible_and_no_pair_move_helps(case):
     problem, truth = case.problem, case.truth
-    start = choose_start(problem)
+    start = start_setting(StackedTables.from_problem(problem))
     number = np.flatnonzero((truth.settings == start).all(axis=1))[0]
     assert truth.feasible[number]
     changed = (truth.settings != start).sum(axis=1)
@@ -452,7 +454,7 @@ def test_descent_stops_where_an_earlier_one_came_by():
 def test_one_node_is_tightened_as_several_are(seed):
     tables = StackedTables.from_problem(make_problem(seed, following_q, FOUR, cap=1.5))
     relaxation = Relaxation.of_limits(tables)
-    one = relaxation.root(choose_start(tables.problem))
+    one = relaxation.root(start_setting(tables))
     two = one.take(np.zeros(2, dtype=np.intp))
     one, _ = relaxation.tighten(one, threshold=np.inf, iterations=6, patient=True)
     two, _ = relaxation.tighten(two, threshold=np.inf, iterations=6, patient=True)
@@ -484,7 +486,7 @@ def test_locks_that_only_conflict_jointly():
     )
     assert not enumerate_all(problem).feasible.any()
     with pytest.raises(InfeasibleSettingsError, match=r"boost limit.* 1\.00 dB at 60 Hz"):
-        choose_start(problem)
+        start_setting(StackedTables.from_problem(problem))
 
 
 @pytest.mark.parametrize(
@@ -547,7 +549,7 @@ def test_root_alone_is_not_called_a_proof(nine):
 @pytest.mark.parametrize("seed", range(30, 36))
 def test_start_of_nine_bands_keeps_tight_limits(seed):
     problem = make_problem(seed, following_q, NINE, cap=1.0)
-    start = choose_start(problem)
+    start = start_setting(StackedTables.from_problem(problem))
     assert bool(problem.feasible(start))
     proven = solve_band_gains(problem, tie_share=0.0, node_limit=100)
     assert float(problem.objective(start)) <= 1.05 * proven.objective
