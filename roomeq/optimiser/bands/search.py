@@ -4,7 +4,7 @@ Conventions
 -----------
 J in dB squared, deviations ``sqrt(J)`` in dB. `best` is the setting with the smallest J found, the
 *proposed* setting the one that the tie-break picks within a tolerance of it. The search is
-deterministic unless a time limit stops it.
+deterministic.
 
 How it goes: the start (`roomeq.optimiser.bands.start`), then branch and bound over boxes of labels,
 the box with the lowest bound first and many at a time. On random rooms the bound of the root alone
@@ -14,7 +14,6 @@ mostly closes a gap of 0.05 dB; tests/benchmarks/bench_band_gains.py prints how 
 from __future__ import annotations
 
 import math
-import time
 from dataclasses import dataclass
 
 import numpy as np
@@ -58,8 +57,6 @@ class BandGainSolution:
         Whether the gap asked for was reached.
     tie_break_exact : bool
         Whether the tie-break is proven to be the one the rule asks for.
-    slack_db, slack_frequency : float
-        How far the proposed setting stays from the limits, and where it comes closest, in Hz.
     """
 
     labels: LabelArray
@@ -72,8 +69,6 @@ class BandGainSolution:
     nodes: int
     proven: bool
     tie_break_exact: bool
-    slack_db: float
-    slack_frequency: float
 
     @property
     def deviation_db(self) -> float:
@@ -118,16 +113,14 @@ class _Search:
         """No feasible setting has a smaller J."""
         return max(0.0, min(self.closed, self.open.lowest_bound(), self.objective))
 
-    def run(self, *, node_limit: int, deadline: float | None) -> None:
-        """Search until the gap is closed or a limit is reached; the root is always bounded."""
+    def run(self, *, node_limit: int) -> None:
+        """Search until the gap is closed or the limit is reached; the root is always bounded."""
         root = self.relaxation.root(self.best)
         self._bound(root, steps=_ROOT_STEPS, patient=True, gap_db=0.0)
         while self.open:
             gap_db = 0.0 if self.nodes < _POLISHED else self.gap_db
             room = (node_limit - self.nodes) // 2
             if room <= 0 or self.open.lowest_bound() >= self.threshold(gap_db):
-                return
-            if deadline is not None and time.monotonic() >= deadline:
                 return
             parents = self.open.pop(min(_BATCH, room))
             halves = split(self.relaxation, parents)
@@ -170,7 +163,6 @@ def solve_band_gains(
     gap_db: float = 0.05,
     tie_share: float = TIE_SHARE,
     node_limit: int = 50_000,
-    time_limit: float | None = None,
     prove: bool = True,
 ) -> BandGainSolution:
     """Find the best setting of a problem, prove how good it is, and pick the one to propose.
@@ -190,9 +182,6 @@ def solve_band_gains(
     node_limit : int
         Nodes bounded at most in the proof, and again in the tie-break (there 5000 at most). With
         1, only the root.
-    time_limit : float, optional
-        Seconds after which the search stops, between batches of nodes. What it returns then depends
-        on the machine.
     prove : bool
         Whether to search beyond the start. Without, the bound is the trivial 0, and the tie-break
         is left out.
@@ -214,14 +203,11 @@ def solve_band_gains(
             "needs gap_db >= 0, a tie_share from 0 to below 1 and node_limit >= 1, got "
             f"{gap_db!r}, {tie_share!r} and {node_limit!r}"
         )
-    if time_limit is not None and not time_limit >= 0.0:
-        raise ValueError(f"time_limit must not be negative, got {time_limit!r}")
-    deadline = None if time_limit is None else time.monotonic() + time_limit
     tables = StackedTables.from_problem(problem)
     search = _Search(tables, start_setting(tables), gap_db=gap_db)
     proposed, exact = search.best, tie_share == 0.0
     if prove:
-        search.run(node_limit=node_limit, deadline=deadline)
+        search.run(node_limit=node_limit)
         proposed = search.best
         gain_db = math.sqrt(problem.present_objective) - math.sqrt(search.objective)
         if tie_share > 0.0:
@@ -230,11 +216,9 @@ def solve_band_gains(
                 search.best,
                 tolerance_db=tie_share * max(gain_db, 0.0),
                 node_limit=min(node_limit, _TIE_NODES),
-                deadline=deadline,
             )
     lower_bound = search.lower_bound if prove else 0.0
     gap = math.sqrt(search.objective) - math.sqrt(lower_bound)
-    slack_db, slack_frequency = problem.tightest(proposed)
     return BandGainSolution(
         labels=readonly(proposed, dtype=np.int64),
         gains_db=readonly(problem.setting_gains_db(proposed)),
@@ -246,8 +230,6 @@ def solve_band_gains(
         nodes=search.nodes,
         proven=gap <= gap_db + 1e-9,
         tie_break_exact=exact,
-        slack_db=slack_db,
-        slack_frequency=slack_frequency,
     )
 
 

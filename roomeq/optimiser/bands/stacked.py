@@ -41,6 +41,8 @@ class StackedTables:
         Which labels exist.
     gains : ndarray, shape (B, K)
         Gain of each label, in dB.
+    limits : ndarray, shape (B, K, G)
+        Responses at all limit frequencies, in dB.
     """
 
     problem: BandGainProblem
@@ -49,6 +51,7 @@ class StackedTables:
     caps: FloatArray
     allowed: NDArray[np.bool_]
     gains: FloatArray
+    limits: FloatArray
 
     @classmethod
     def from_problem(cls, problem: BandGainProblem) -> StackedTables:
@@ -64,16 +67,16 @@ class StackedTables:
         mean = response @ weights
         centred = response[..., problem.fitted] - mean[..., None]
         fit = np.concatenate([centred, mean[..., None]], axis=-1)
-        rows, caps = stacked(problem.limit_tables_db), problem.filter_cap_db
-        breakable = rows.max(axis=1).sum(axis=0) > caps
-        gains = np.stack([g[taken] for g, taken in zip(problem.gains_db, number, strict=True)])
+        limits, caps = stacked(problem.limit_tables_db), problem.filter_cap_db
+        breakable = limits.max(axis=1).sum(axis=0) > caps
         return cls(
             problem=problem,
             fit=fit,
-            rows=np.ascontiguousarray(rows[..., breakable]),
+            rows=np.ascontiguousarray(limits[..., breakable]),
             caps=caps[breakable],
             allowed=np.arange(counts.max()) < counts[:, None],
-            gains=gains,
+            gains=stacked(problem.gains_db),
+            limits=limits,
         )
 
     @property
@@ -94,6 +97,14 @@ class StackedTables:
         if self.caps.size == 0:
             return np.full(labels.shape[:-1], -np.inf)
         return np.asarray((self._summed(self.rows, labels) - self.caps).max(axis=-1))
+
+    def gains_of(self, labels: LabelArray) -> FloatArray:
+        """Return the gains of settings, shape (..., B), in dB."""
+        return np.asarray(self.gains[np.arange(len(self.gains)), labels])
+
+    def largest_boost(self, labels: LabelArray) -> FloatArray:
+        """Return the largest boost over the limit frequencies, shape (...), in dB."""
+        return np.asarray(self._summed(self.limits, labels).max(axis=-1, initial=0.0))
 
     @staticmethod
     def _summed(tables: FloatArray, labels: LabelArray) -> FloatArray:

@@ -359,7 +359,7 @@ def test_tie_break_does_not_live_on_local_search(case, monkeypatch):
     """The same rule without its local search and without counting small boxes out."""
     expected = solve_band_gains(case.problem, tie_share=0.4)
     monkeypatch.setattr(tie_break_module, "_locally_improved", lambda search, chosen: chosen)
-    monkeypatch.setattr(tie_break_module, "_examples", lambda search, boxes, wanted: [])
+    monkeypatch.setattr(tie_break_module, "_examples", lambda search, boxes: [])
     monkeypatch.setattr(tie_break_module, "_SMALL", 1)
     solution = solve_band_gains(case.problem, tie_share=0.4)
     assert solution.tie_break_exact
@@ -391,7 +391,6 @@ def test_tie_break_by_centre(found):
         StackedTables.from_problem(problem),
         target=solution.objective + 1e-6,
         node_limit=1000,
-        deadline=None,
     )
     labels = np.searchsorted(gains, found)
     first = tie_break_module._first_in_order(search, search.relaxation.root(labels), labels)
@@ -408,9 +407,6 @@ def test_without_tie_break_or_proof():
     )
     assert unproven.lower_bound == 0.0
     assert not unproven.proven
-    late = solve_band_gains(problem, time_limit=0.0)
-    assert late.lower_bound <= plain.objective
-    assert late.nodes == 1
 
 
 def test_start_is_feasible_and_no_pair_move_helps(case):
@@ -495,15 +491,13 @@ def test_locks_that_only_conflict_jointly():
         {"gap_db": -0.1},
         {"gap_db": math.nan},
         {"node_limit": 0},
-        {"time_limit": -1.0},
-        {"time_limit": math.nan},
         {"tie_share": math.nan},
         {"tie_share": -0.1},
         {"tie_share": 1.0},
     ],
 )
 def test_refuses(changes):
-    with pytest.raises(ValueError, match=r"must not be negative|needs gap_db"):
+    with pytest.raises(ValueError, match="needs gap_db"):
         solve_band_gains(make_problem(1, constant_q, FOUR), **changes)
 
 
@@ -663,9 +657,10 @@ def test_winner_keeps_the_limits_on_another_axis(nine, nine_solved, which):
     assert response[axis < 24.9].max() <= 0.5 + 0.01
     if which == "gains_db":
         slack = np.where(axis < 25.0, 0.5, 3.0) - response
-        assert nine_solved.slack_db == pytest.approx(slack.min(), abs=0.05)
-        nearest = axis[slack < nine_solved.slack_db + 0.05]
-        assert np.abs(np.log2(nearest / nine_solved.slack_frequency)).min() < 1 / 24
+        slack_db, frequency = nine.tightest(nine_solved.labels)
+        assert slack_db == pytest.approx(slack.min(), abs=0.05)
+        nearest = axis[slack < slack_db + 0.05]
+        assert np.abs(np.log2(nearest / frequency)).min() < 1 / 24
     # and what it says of J holds for the cascade as well
     objective = by_definition(nine, cascade(FIT)[None])[0]
     said = nine_solved.deviation_db if which == "gains_db" else nine_solved.best_deviation_db
