@@ -28,6 +28,7 @@ used, so tables need not rise with the label).
 from __future__ import annotations
 
 from dataclasses import dataclass, fields
+from typing import Self
 
 import numpy as np
 from numpy.typing import NDArray
@@ -45,8 +46,19 @@ _SWEEPS = 6  # coordinate sweeps of the quadratic programme for the step
 _ROUNDING = 1e-11  # share of the terms of the bound that is given away for rounding errors
 
 
+class _ByNode:
+    """Arrays whose first axis is nodes."""
+
+    __slots__ = ()
+
+    def take(self, which: NDArray[np.bool_] | NDArray[np.intp] | list[int]) -> Self:
+        """Return some of the nodes."""
+        names = [f.name for f in fields(self)]  # type: ignore[arg-type]
+        return type(self)(**{name: getattr(self, name)[which] for name in names})
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Nodes:
+class Nodes(_ByNode):
     """Boxes of labels with what their bound was taken from.
 
     Attributes
@@ -70,19 +82,11 @@ class Nodes:
     def __len__(self) -> int:
         return len(self.bound)
 
-    def take(self, which: NDArray[np.bool_] | NDArray[np.intp] | slice) -> Nodes:
-        """Return some of the nodes."""
-        return Nodes(**{f.name: getattr(self, f.name)[which] for f in fields(self)})
-
     @staticmethod
     def joined(parts: list[Nodes]) -> Nodes:
         """Return the nodes of all parts in turn."""
-        return Nodes(
-            **{
-                f.name: np.concatenate([getattr(part, f.name) for part in parts])
-                for f in fields(Nodes)
-            }
-        )
+        names = [f.name for f in fields(Nodes)]
+        return Nodes(**{n: np.concatenate([getattr(part, n) for part in parts]) for n in names})
 
     def rounded(self) -> LabelArray:
         """Return the allowed labels nearest to the mean label of each mix, shape (N, B)."""
@@ -93,7 +97,7 @@ class Nodes:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Tangent:
+class _Tangent(_ByNode):
     """Bound, reduced costs and what a step needs, at the mixes of some nodes."""
 
     offset: FloatArray
@@ -200,7 +204,7 @@ class Relaxation:
             if iteration == iterations - 1 or not going.any():
                 break
             live = live[going]
-            weights[live] = self._stepped(mix[going], _subset(at, going), held[live])
+            weights[live] = self._stepped(mix[going], at.take(going), held[live])
         result = Nodes(
             allowed=allowed,
             weights=weights,
@@ -276,10 +280,6 @@ class Relaxation:
         result[node, band, at.least] += length
         result[node, band, dearest] -= length
         return np.maximum(result, 0.0)
-
-
-def _subset(at: _Tangent, which: NDArray[np.bool_]) -> _Tangent:
-    return _Tangent(**{f.name: getattr(at, f.name)[which] for f in fields(_Tangent)})
 
 
 def _moved(mix: FloatArray, keep: NDArray[np.bool_], to: LabelArray) -> FloatArray:

@@ -10,9 +10,10 @@ from __future__ import annotations
 
 import heapq
 import itertools
+from dataclasses import replace
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import DTypeLike, NDArray
 
 from roomeq.base.levels import FloatArray
 from roomeq.optimiser.bands.bound import Nodes, Relaxation
@@ -34,29 +35,23 @@ class OpenNodes:
     def push(self, nodes: Nodes) -> None:
         """Add nodes, one by one, in single precision: any weights give a true bound."""
         for number in range(len(nodes)):
-            one = nodes.take(slice(number, number + 1))
-            stored = Nodes(
-                allowed=one.allowed.copy(),
-                weights=one.weights.astype(np.float32),
-                multipliers=one.multipliers.astype(np.float32),
-                bound=one.bound.copy(),
-            )
+            one = nodes.take([number])
+            stored = _with_precision(one, np.float32)
             heapq.heappush(self._heap, (float(one.bound[0]), next(self._counter), stored))
 
     def pop(self, count: int) -> Nodes:
         """Remove and return the nodes with the lowest bounds."""
         taken = [heapq.heappop(self._heap)[2] for _ in range(min(count, len(self._heap)))]
-        joined = Nodes.joined(taken)
-        return Nodes(
-            allowed=joined.allowed,
-            weights=joined.weights.astype(np.float64),
-            multipliers=joined.multipliers.astype(np.float64),
-            bound=joined.bound,
-        )
+        return _with_precision(Nodes.joined(taken), np.float64)
 
     def lowest_bound(self) -> float:
         """Return the lowest bound of an open node, infinite if there is none."""
         return self._heap[0][0] if self._heap else float("inf")
+
+
+def _with_precision(nodes: Nodes, dtype: DTypeLike) -> Nodes:
+    weights, multipliers = nodes.weights.astype(dtype), nodes.multipliers.astype(dtype)
+    return replace(nodes, weights=weights, multipliers=multipliers)
 
 
 def _spread(relaxation: Relaxation, weights: FloatArray) -> FloatArray:
@@ -94,14 +89,7 @@ def split(relaxation: Relaxation, nodes: Nodes) -> Nodes:
         kept = mix * side
         kept[each, nearest] += mix.sum(axis=1) - kept.sum(axis=1)
         weights[each, band] = kept
-        halves.append(
-            Nodes(
-                allowed=allowed,
-                weights=weights,
-                multipliers=nodes.multipliers,
-                bound=nodes.bound,
-            )
-        )
+        halves.append(replace(nodes, allowed=allowed, weights=weights))
     return Nodes.joined(halves)
 
 
@@ -120,19 +108,10 @@ def settings_of_small(nodes: Nodes, *, largest: int = 64) -> tuple[LabelArray, N
 def restricted(nodes: Nodes, allowed: NDArray[np.bool_]) -> Nodes:
     """Return nodes with fewer labels allowed; nodes left without any label in a band go."""
     mask = nodes.allowed & allowed
-    mask, kept = _without_empty(mask)
-    weights = nodes.weights[kept] * mask
+    kept = np.flatnonzero(np.all(np.any(mask, axis=2), axis=1))
+    nodes, mask = nodes.take(kept), mask[kept]
+    weights = nodes.weights * mask
     node, band = np.nonzero(weights.sum(axis=2) < 1e-9)
     weights[node, band, mask[node, band].argmax(axis=1)] = 1.0
     weights /= weights.sum(axis=2, keepdims=True)
-    return Nodes(
-        allowed=mask,
-        weights=weights,
-        multipliers=nodes.multipliers[kept],
-        bound=nodes.bound[kept],
-    )
-
-
-def _without_empty(mask: NDArray[np.bool_]) -> tuple[NDArray[np.bool_], NDArray[np.intp]]:
-    kept = np.flatnonzero(np.all(np.any(mask, axis=2), axis=1))
-    return mask[kept], kept
+    return replace(nodes, allowed=mask, weights=weights)
