@@ -1,4 +1,4 @@
-"""Plain figures beside the weighted deviation: what a person would read off the curves.
+"""The weighted deviation, and plain figures beside it: what a person would read off the curves.
 
 Conventions
 -----------
@@ -7,14 +7,29 @@ Errors are level minus target in dB, all at one loudness; weights sum to 1.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
 
 from roomeq.base.levels import FloatArray, power_mean_db
 from roomeq.optimiser.bands.fit_data import FitData
+from roomeq.wanted.loss import MEAN_CUT_WEIGHT, Loss
 
-__all__ = ["PlainFigures", "estimate_plain_figures", "seat_errors_db"]
+__all__ = [
+    "PlainFigures",
+    "estimate_plain_figures",
+    "seat_errors_db",
+    "weighted_deviation_db",
+]
+
+
+def weighted_deviation_db(data: FitData, response_db: FloatArray, *, loss: Loss) -> float:
+    """Return ``sqrt(J)`` of a response of the bands on the fit axis, in dB."""
+    mean = data.mean_db(response_db)
+    offset = response_db - mean
+    value = loss.value(data.error_db + offset, data.shortfall_db + offset)
+    return math.sqrt(data.mean_db(value) + MEAN_CUT_WEIGHT * min(mean, 0.0) ** 2)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -9,7 +9,6 @@ after alike, so that an improvement is never a mere change of loudness.
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import TYPE_CHECKING, Literal, Self
@@ -20,12 +19,17 @@ from numpy.typing import ArrayLike
 
 from roomeq.base.levels import FloatArray
 from roomeq.device.equaliser import FixedBandEqualiser
-from roomeq.optimiser.bands.deviations import PlainFigures, estimate_plain_figures, seat_errors_db
+from roomeq.optimiser.bands.deviations import (
+    PlainFigures,
+    estimate_plain_figures,
+    weighted_deviation_db,
+)
 from roomeq.optimiser.bands.fit_data import FitData
 from roomeq.optimiser.bands.frame import band_frame
-from roomeq.optimiser.bands.problem import BandGainProblem, LabelArray
+from roomeq.optimiser.bands.problem import BandGainProblem, LabelArray, nearest_labels
 from roomeq.optimiser.bands.reasons import BandReason
-from roomeq.wanted.loss import MEAN_CUT_WEIGHT, Loss
+from roomeq.optimiser.bands.task import Loudness
+from roomeq.wanted.loss import Loss
 
 if TYPE_CHECKING:
     from pandas import DataFrame
@@ -153,24 +157,15 @@ def chosen_labels(problem: BandGainProblem, gains_db: FloatArray) -> LabelArray:
     ValueError
         If a gain is not among those that the problem allows.
     """
-    distances = [
-        np.abs(allowed - gain) for allowed, gain in zip(problem.gains_db, gains_db, strict=True)
-    ]
-    if any(distance.min() > 1e-9 for distance in distances):
+    labels = nearest_labels(problem.gains_db, gains_db)
+    found = np.array([grid[label] for grid, label in zip(problem.gains_db, labels, strict=True)])
+    if np.abs(found - gains_db).max() > 1e-9:
         raise ValueError(f"gains {list(gains_db)} dB are not all among those that may be set")
-    return np.array([int(distance.argmin()) for distance in distances])
-
-
-def weighted_deviation_db(data: FitData, response_db: FloatArray, *, loss: Loss) -> float:
-    """Return ``sqrt(J)`` of a response of the bands on the fit axis, in dB."""
-    mean = data.mean_db(response_db)
-    offset = response_db - mean
-    value = loss.value(data.error_db + offset, data.shortfall_db + offset)
-    return math.sqrt(data.mean_db(value) + MEAN_CUT_WEIGHT * min(mean, 0.0) ** 2)
+    return labels
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class BandGainFit:
+class BandGainFit(Loudness):
     """A proposal with its evidence.
 
     Attributes
@@ -254,11 +249,6 @@ class BandGainFit:
     dip_boost_db: float
     lock_excess_db: float
     lock_excess_frequency: float
-    level_change_db: float
-    highest_level_change_db: float
-    loudness_change_db: float
-    loudness_cut_db: float
-    held_at: float
     left_out: tuple[LeftOutSeat, ...]
 
     def __repr__(self) -> str:
@@ -295,16 +285,6 @@ class BandGainFit:
         data = self.data
         now_db = data.level_db + data.mean_db(data.present_db)
         return np.asarray(data.target_db + now_db + self.loudness_change_db)
-
-    @property
-    def error_before_db(self) -> FloatArray:
-        """Error at each seat at the present gains, at the target's loudness, (S, F), in dB."""
-        return seat_errors_db(self.data, self.data.present_db)
-
-    @property
-    def error_after_db(self) -> FloatArray:
-        """Error at each seat with the proposal, at the target's loudness, (S, F), in dB."""
-        return seat_errors_db(self.data, self.response_db)
 
     @property
     def plain_before(self) -> PlainFigures:

@@ -8,7 +8,7 @@ Gains are absolute settings in dB, one for each band of the equaliser; frequenci
 from __future__ import annotations
 
 import math
-from dataclasses import replace
+from dataclasses import asdict, replace
 from typing import Literal
 
 import numpy as np
@@ -29,8 +29,8 @@ from roomeq.optimiser.bands.fit import (
     chosen_labels,
     judge_improvement,
 )
-from roomeq.optimiser.bands.problem import BandGainProblem
-from roomeq.optimiser.bands.reasons import BandScene, explain_bands, explained_choice
+from roomeq.optimiser.bands.problem import BandGainProblem, nearest_labels
+from roomeq.optimiser.bands.reasons import explain_bands, explained_choice
 from roomeq.optimiser.bands.search import TIE_SHARE, BandGainSolution, solve_from
 from roomeq.optimiser.bands.task import LIMIT_TOLERANCE_DB, BandGainTask
 from roomeq.wanted.limits import Limits
@@ -161,8 +161,10 @@ def _no_change(
     rows = problem.limit_frequencies
     cap = BoostCap.of(data, limits=task.limits, target=task.target, by_seats=False).at(rows)
     cap = np.maximum(cap, equaliser.response_db(task.locked_gains_db, rows))
-    over = equaliser.response_db(task.present_gains_db, rows) - cap
-    if over.max() > LIMIT_TOLERANCE_DB or not _on_offer(problem, task.present_gains_db):
+    present = task.present_gains_db
+    over = equaliser.response_db(present, rows) - cap
+    offered = problem.setting_gains_db(nearest_labels(problem.gains_db, present))
+    if over.max() > LIMIT_TOLERANCE_DB or np.abs(offered - present).max() > 1e-9:
         return None
 
     found = _worth(task, best_gains_db, repeatability_db=repeatability_db)
@@ -171,7 +173,7 @@ def _no_change(
         target = replace(task.target, lower_limit=task.target.highest_lower_limit)
         excused = replace(data, allowance_db=target.allowance_db(data.frequencies))
         other = replace(task, data=excused, target=target)
-        if other.deviation_db(task.present_gains_db) <= BARE_ROLL_OFF_DB:
+        if other.deviation_db(present) <= BARE_ROLL_OFF_DB:
             found = NoChange.ROLL_OFF
     return found
 
@@ -195,12 +197,6 @@ def _worth(
         repeatability_db=repeatability_db,
         excess_fall_db=max((float(fall[one].mean()) for one in inside if one.any()), default=0.0),
     )
-
-
-def _on_offer(problem: BandGainProblem, gains_db: FloatArray) -> bool:
-    """Return whether every band may stay where it is."""
-    pairs = zip(problem.gains_db, gains_db, strict=True)
-    return all(np.abs(allowed - gain).min() <= 1e-9 for allowed, gain in pairs)
 
 
 def _judged(
@@ -230,20 +226,8 @@ def _judged(
             loudness_change_db=change_db,
             loudness_cut_db=0.0,
         )
-    bands = explain_bands(
-        BandScene(
-            data=data,
-            problem=problem,
-            equaliser=equaliser,
-            freedoms=task.freedoms,
-            limits=task.limits,
-            floor=task.floor,
-            upper_limit=task.target.upper_limit,
-            clears_corner=task.corner is not None and data.frequencies[-1] < task.corner,
-        ),
-        labels=chosen_labels(problem, gains),
-        best_gains_db=best,
-    )
+    labels = chosen_labels(problem, gains)
+    bands = explain_bands(task, problem, labels=labels, best_gains_db=best)
     if chosen is not None:
         bands = explained_choice(bands, otherwise_db=problem.setting_gains_db(solution.labels))
     rows, response_db = task.rows(), data.response_db(equaliser, gains)
@@ -286,12 +270,8 @@ def _judged(
         dip_boost_db=max(0.0, float(raised_db.max(initial=0.0))),
         lock_excess_db=max(0.0, float(over[held])) if task.locked_gains_db.any() else 0.0,
         lock_excess_frequency=float(rows[held]),
-        level_change_db=loudness.level_change_db,
-        highest_level_change_db=loudness.highest_level_change_db,
-        loudness_change_db=loudness.loudness_change_db,
-        loudness_cut_db=loudness.loudness_cut_db,
-        held_at=loudness.held_at,
         left_out=(),
+        **asdict(loudness),
     )
 
 

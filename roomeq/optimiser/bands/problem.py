@@ -23,7 +23,7 @@ from numpy.typing import ArrayLike, NDArray
 from roomeq.base.levels import FloatArray, readonly
 from roomeq.wanted.loss import MEAN_CUT_WEIGHT, FrequencyLoss, Loss
 
-__all__ = ["BandGainProblem", "LabelArray"]
+__all__ = ["BandGainProblem", "LabelArray", "nearest_labels"]
 
 LabelArray = NDArray[np.int64]
 
@@ -44,6 +44,12 @@ def _finite(values: ArrayLike, shape: tuple[int, ...], name: str) -> FloatArray:
     if not np.all(np.isfinite(checked)):
         raise ValueError(f"{name} must be finite")
     return checked
+
+
+def nearest_labels(allowed_db: Sequence[FloatArray], gains_db: FloatArray) -> LabelArray:
+    """Return for each band the label whose gain is nearest, shape (B,)."""
+    pairs = zip(allowed_db, gains_db, strict=True)
+    return np.array([int(np.abs(allowed - gain).argmin()) for allowed, gain in pairs])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -107,35 +113,20 @@ class BandGainProblem:
         cap = readonly(self.filter_cap_db)
         if cap.shape != (rows,) or np.any(np.isnan(cap)):
             raise ValueError(f"filter_cap_db must be {rows} numbers, one for each limit frequency")
-        error = _finite(self.error_db, (count,), "error_db")
-        values = {
-            "error_db": error,
-            "shortfall_db": _finite(self.shortfall_db, (count,), "shortfall_db"),
-            "frequency_weights": _normalised(self.frequency_weights, count, "frequency_weights"),
-            "gains_db": gains,
-            "tables_db": tuple(
-                _finite(t, (g.size, count), "tables_db of a band")
-                for t, g in zip(self.tables_db, gains, strict=True)
-            ),
-            "limit_frequencies": _finite(self.limit_frequencies, (rows,), "limit_frequencies"),
-            "limit_tables_db": tuple(
-                _finite(t, (g.size, rows), "limit_tables_db of a band")
-                for t, g in zip(self.limit_tables_db, gains, strict=True)
-            ),
-            "filter_cap_db": cap,
-            "present_gains_db": _finite(self.present_gains_db, (bands,), "present_gains_db"),
-            "present_response_db": _finite(
-                self.present_response_db, (count,), "present_response_db"
-            ),
-        }
-        for name, value in values.items():
+        values: dict[str, object] = {"gains_db": gains, "filter_cap_db": cap}
+        for name in ("error_db", "shortfall_db", "present_response_db"):
+            values[name] = _finite(getattr(self, name), (count,), name)
+        for name, size in (("limit_frequencies", rows), ("present_gains_db", bands)):
+            values[name] = _finite(getattr(self, name), (size,), name)
+        for name, size in (("tables_db", count), ("limit_tables_db", rows)):
+            pairs = zip(getattr(self, name), gains, strict=True)
+            values[name] = tuple(_finite(t, (g.size, size), f"{name} of a band") for t, g in pairs)
+        weights = _normalised(self.frequency_weights, count, "frequency_weights")
+        for name, value in {**values, "frequency_weights": weights}.items():
             object.__setattr__(self, name, value)
-        if np.any(self.shortfall_db < error):
+        if np.any(self.shortfall_db < self.error_db):
             raise ValueError("shortfall_db must not lie below error_db: it excuses, never demands")
-        self._prepare()
-
-    def _prepare(self) -> None:
-        """Keep the frequencies that count, and the mean response as one more."""
+        # The frequencies that count, and the mean response as one more.
         fitted = np.flatnonzero(self.frequency_weights > 0)
         weights = self.frequency_weights[fitted]
         prepared = FrequencyLoss(
@@ -146,11 +137,6 @@ class BandGainProblem:
         )
         object.__setattr__(self, "fitted", fitted)
         object.__setattr__(self, "frequency_loss", prepared)
-
-    @property
-    def band_count(self) -> int:
-        """Number of bands, B."""
-        return len(self.gains_db)
 
     @property
     def label_counts(self) -> tuple[int, ...]:
@@ -167,8 +153,8 @@ class BandGainProblem:
         """
         given = np.asarray(labels)
         checked = given.astype(np.int64)
-        if checked.ndim not in (1, 2) or checked.shape[-1] != self.band_count:
-            raise ValueError(f"needs {self.band_count} labels, got shape {checked.shape}")
+        if checked.ndim not in (1, 2) or checked.shape[-1] != len(self.gains_db):
+            raise ValueError(f"needs {len(self.gains_db)} labels, got shape {checked.shape}")
         within = (checked >= 0) & (checked < np.array(self.label_counts)) & (checked == given)
         if not np.all(within):
             raise ValueError(f"labels must be whole and lie on the grids {self.label_counts}")
@@ -198,11 +184,6 @@ class BandGainProblem:
     def mean_response_db(self, labels: ArrayLike) -> FloatArray:
         """Return Ebar, the weighted mean of E over the fit axis, in dB."""
         return np.asarray(self.response_db(labels) @ self.frequency_weights)
-
-    def offsets_db(self, labels: ArrayLike) -> FloatArray:
-        """Return what a setting adds to the error on the fit axis, E - Ebar, shape (..., F)."""
-        response = self.response_db(labels)
-        return np.asarray(response - (response @ self.frequency_weights)[..., None])
 
     def objective(self, labels: ArrayLike) -> FloatArray:
         """Return J of settings, shape (...), in dB squared."""

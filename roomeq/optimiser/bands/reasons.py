@@ -22,12 +22,12 @@ from roomeq.device.equaliser import FixedBandEqualiser
 from roomeq.optimiser.bands.boost_cap import BARRED_BOOST_DB
 from roomeq.optimiser.bands.fit_data import FitData
 from roomeq.optimiser.bands.problem import BandGainProblem, LabelArray
-from roomeq.wanted.limits import BandFreedom, Limits
+from roomeq.optimiser.bands.task import BandGainTask
+from roomeq.wanted.limits import BandFreedom
 from roomeq.wanted.span import within_spans
 
 __all__ = [
     "BandReason",
-    "BandScene",
     "Reason",
     "cancelled_bands",
     "explain_bands",
@@ -94,49 +94,25 @@ def cancelled_bands(data: FitData, equaliser: FixedBandEqualiser) -> tuple[bool,
     return tuple(within_spans(data.dips, centres).tolist())
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class BandScene:
-    """What reasons are found in.
-
-    Attributes
-    ----------
-    data : FitData
-    problem : BandGainProblem
-    equaliser : FixedBandEqualiser
-    freedoms : tuple of BandFreedom
-    limits : Limits
-    floor : float
-        Hz below which nothing is boosted.
-    upper_limit : float or None
-        Hz above which nothing is, since a low-pass there is not known.
-    clears_corner : bool
-        Whether nothing was fitted near the crossover, to keep clear of it.
-    """
-
-    data: FitData
-    problem: BandGainProblem
-    equaliser: FixedBandEqualiser
-    freedoms: tuple[BandFreedom, ...]
-    limits: Limits
-    floor: float
-    upper_limit: float | None = None
-    clears_corner: bool = False
-
-    def inside(self, band: ThirdOctaveBand) -> NDArray[np.bool_]:
-        """Return which fitted frequencies lie in a band, shape (F,)."""
-        frequencies = self.data.frequencies
-        found = (frequencies >= band.lower) & (frequencies < band.upper)
-        return np.asarray(found & (self.data.frequency_weights > 0))
+def _inside(data: FitData, band: ThirdOctaveBand) -> NDArray[np.bool_]:
+    """Return which frequencies of the axis lie in a band, shape (F,)."""
+    return np.asarray((data.frequencies >= band.lower) & (data.frequencies < band.upper))
 
 
 def explain_bands(
-    scene: BandScene, *, labels: LabelArray, best_gains_db: FloatArray
+    task: BandGainTask,
+    problem: BandGainProblem,
+    *,
+    labels: LabelArray,
+    best_gains_db: FloatArray,
 ) -> tuple[BandReason, ...]:
     """Explain a setting band by band.
 
     Parameters
     ----------
-    scene : BandScene
+    task : BandGainTask
+    problem : BandGainProblem
+        In tables.
     labels : ndarray, shape (B,)
         The proposed setting on the problem's grids.
     best_gains_db : ndarray, shape (B,)
@@ -145,24 +121,29 @@ def explain_bands(
     -------
     tuple of BandReason
     """
-    data, problem = scene.data, scene.problem
+    data, freedoms = task.data, task.freedoms
     gains_db = problem.setting_gains_db(labels)
     offset_db = problem.response_db(labels) - problem.mean_response_db(labels)
     after_db, short_db = data.error_db + offset_db, data.shortfall_db + offset_db
     explained = []
-    for index, band in enumerate(scene.equaliser.bands):
-        inside = scene.inside(band)
-        seen = bool(inside.any())
-        remaining_db = float(after_db[inside].mean()) if seen else None
-        seats_db = data.seat_error_db[:, inside].mean(axis=1) if seen else None
-        reason = _reason_by_freedom(scene, index)
-        if reason is None and remaining_db is not None:
-            asked_db = min(float(short_db[inside].mean()), remaining_db)
-            if remaining_db < 0:
-                asked_db = float(np.minimum(short_db[inside], 0.0).mean())
-            reason = _reason_by_trial(
-                scene, labels=labels, index=index, remaining_db=remaining_db, asked_db=asked_db
+    for index, band in enumerate(task.equaliser.bands):
+        inside = _inside(data, band) & (data.frequency_weights > 0)
+        error_db = spread_db = remaining_db = None
+        reason = _reason_by_freedom(task, band, freedoms[index])
+        if inside.any():
+            error_db, remaining_db = (
+                float(data.error_db[inside].mean()),
+                float(after_db[inside].mean()),
             )
+            seats_db = data.seat_error_db[:, inside].mean(axis=1)
+            spread_db = float(seat_spread_db(seats_db, weights=data.seat_weights))
+            if reason is None:
+                asked_db = min(float(short_db[inside].mean()), remaining_db)
+                if remaining_db < 0:
+                    asked_db = float(np.minimum(short_db[inside], 0.0).mean())
+                reason = _reason_by_trial(
+                    task, problem, labels, index, remaining_db=remaining_db, asked_db=asked_db
+                )
         explained.append(
             BandReason(
                 label=band.label,
@@ -170,10 +151,8 @@ def explain_bands(
                 present_db=float(problem.present_gains_db[index]),
                 gain_db=float(gains_db[index]),
                 best_gain_db=float(best_gains_db[index]),
-                error_db=float(data.error_db[inside].mean()) if seen else None,
-                spread_db=None
-                if seats_db is None
-                else float(seat_spread_db(seats_db, weights=data.seat_weights)),
+                error_db=error_db,
+                spread_db=spread_db,
                 remaining_db=remaining_db,
                 reason=reason,
             )
@@ -181,35 +160,45 @@ def explain_bands(
     return tuple(explained)
 
 
-def _reason_by_freedom(scene: BandScene, index: int) -> Reason | None:
+def _reason_by_freedom(
+    task: BandGainTask, band: ThirdOctaveBand, freedom: BandFreedom
+) -> Reason | None:
     """Return why a band may not move, or why nothing is known of it."""
-    data, band, freedom = scene.data, scene.equaliser.bands[index], scene.freedoms[index]
+    data = task.data
     if freedom is BandFreedom.LOCKED:
         return Reason.LOCKED
     if freedom is BandFreedom.AT_REST:
         return Reason.ABOVE_CROSSOVER
-    within = (data.frequencies >= band.lower) & (data.frequencies < band.upper)
+    within = _inside(data, band)
     if within.any() and data.noise_weights[within].mean() < 0.5:
         return Reason.NOISE
     if freedom is BandFreedom.UNSEEN or not within.any():
-        near = scene.clears_corner and band.upper > data.frequencies[-1]
+        # nothing is fitted near the crossover where both play
+        clear = task.corner is not None and data.frequencies[-1] < task.corner
+        near = clear and band.upper > data.frequencies[-1]
         return Reason.NEAR_CROSSOVER if near else Reason.NOT_MEASURED
     return None
 
 
 def _reason_by_trial(
-    scene: BandScene, *, labels: LabelArray, index: int, remaining_db: float, asked_db: float
+    task: BandGainTask,
+    problem: BandGainProblem,
+    labels: LabelArray,
+    index: int,
+    *,
+    remaining_db: float,
+    asked_db: float,
 ) -> Reason | None:
     """Try one step against what remains and say what stands in its way.
 
     `asked_db` is what of a remaining shortfall is neither excused nor cancelled.
     """
-    data, problem, band = scene.data, scene.problem, scene.equaliser.bands[index]
+    data, band, upper_limit = task.data, task.equaliser.bands[index], task.target.upper_limit
     gain = float(problem.gains_db[index][labels[index]])
     if abs(remaining_db) <= TOLERANCE_DB:
         return None if gain != 0 else Reason.WITHIN_TOLERANCE
     boost = remaining_db < 0
-    inside = scene.inside(band)
+    inside = _inside(data, band) & (data.frequency_weights > 0)
     filled_db = float(problem.response_db(labels)[inside].mean())
     short = float(data.error_db[inside].mean()) < -TOLERANCE_DB
     left_alone = boost and short and filled_db <= BARRED_BOOST_DB
@@ -217,26 +206,26 @@ def _reason_by_trial(
         return Reason.CANCELLATION
     excused_db = float(data.allowance_db[inside].mean())
     if left_alone and asked_db >= -TOLERANCE_DB and excused_db >= -0.5 * remaining_db:
-        at_top = scene.upper_limit is not None and band.upper >= scene.upper_limit
+        at_top = upper_limit is not None and band.upper >= upper_limit
         return Reason.NEAR_CROSSOVER if at_top else Reason.ROLL_OFF
     trial = np.array(labels)
     trial[index] += 1 if boost else -1
     if not 0 <= trial[index] < problem.label_counts[index]:
-        cut_only = scene.freedoms[index] is BandFreedom.CUT_ONLY
+        cut_only = task.freedoms[index] is BandFreedom.CUT_ONLY
         return Reason.BELOW_LIMIT if boost and cut_only else Reason.HELD_BY_RANGE
     better = problem.objective(trial) < problem.objective(labels) - 1e-9
     if better and not problem.feasible(trial):
-        return _limit_in_the_way(scene, trial)
+        return _limit_in_the_way(task, problem, trial)
     return Reason.NOT_WORTH_MOVING if better or gain == 0 else None
 
 
-def _limit_in_the_way(scene: BandScene, trial: LabelArray) -> Reason:
+def _limit_in_the_way(task: BandGainTask, problem: BandGainProblem, trial: LabelArray) -> Reason:
     """Return the limit that a better step would break."""
-    data, problem = scene.data, scene.problem
+    data, upper_limit = task.data, task.target.upper_limit
     _, frequency = problem.tightest(trial)
-    if frequency <= scene.floor:
+    if frequency <= task.floor:
         return Reason.BELOW_LIMIT
-    if scene.upper_limit is not None and frequency >= scene.upper_limit:
+    if upper_limit is not None and frequency >= upper_limit:
         return Reason.NEAR_CROSSOVER
     if within_spans(data.dips, np.array([frequency]))[0]:
         return Reason.CANCELLATION
@@ -246,7 +235,7 @@ def _limit_in_the_way(scene: BandScene, trial: LabelArray) -> Reason:
         share = data.share_short[near]
         differ = bool(((share > 0.0) & (share < 1.0)).any())
         return Reason.SEATS_DISAGREE if differ else Reason.NOT_WORTH_MOVING
-    held = scene.limits.drive_db([frequency])[0] < scene.limits.filter_boost_db
+    held = task.limits.drive_db([frequency])[0] < task.limits.filter_boost_db
     return Reason.HELD_BY_DRIVE_BOOST if held else Reason.HELD_BY_FILTER_BOOST
 
 

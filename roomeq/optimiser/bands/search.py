@@ -21,7 +21,7 @@ import numpy as np
 from roomeq.base.levels import FloatArray, readonly
 from roomeq.optimiser.bands.bound import Nodes, Relaxation
 from roomeq.optimiser.bands.branching import OpenNodes, settings_of_small, split
-from roomeq.optimiser.bands.problem import BandGainProblem, LabelArray
+from roomeq.optimiser.bands.problem import BandGainProblem, LabelArray, nearest_labels
 from roomeq.optimiser.bands.stacked import StackedTables
 from roomeq.optimiser.bands.start import TOLERANCE_DB, descend, feasible_near, start_setting
 from roomeq.optimiser.bands.tie_break import break_tie
@@ -259,11 +259,7 @@ def solve_from(problem: BandGainProblem, gains_db: FloatArray) -> NearbySetting:
         If locks and limits contradict each other.
     """
     tables = StackedTables.from_problem(problem)
-    nearest = [
-        int(np.abs(allowed - gain).argmin())
-        for allowed, gain in zip(problem.gains_db, gains_db, strict=True)
-    ]
-    found = descend(tables, feasible_near(tables, np.array(nearest)))
+    found = descend(tables, feasible_near(tables, nearest_labels(problem.gains_db, gains_db)))
     return NearbySetting(
         gains_db=readonly(problem.setting_gains_db(found)),
         objective=float(tables.objective(found)),

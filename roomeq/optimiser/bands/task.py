@@ -19,7 +19,7 @@ from roomeq.base.levels import FloatArray
 from roomeq.base.survey import Source, Survey
 from roomeq.device.equaliser import FixedBandEqualiser
 from roomeq.optimiser.bands.boost_cap import BoostCap
-from roomeq.optimiser.bands.fit import weighted_deviation_db
+from roomeq.optimiser.bands.deviations import weighted_deviation_db
 from roomeq.optimiser.bands.fit_data import FitData, prepare_fit
 from roomeq.optimiser.bands.problem import BandGainProblem
 from roomeq.optimiser.bands.search import TIE_SHARE, BandGainSolution, solve_band_gains

@@ -34,7 +34,7 @@ from roomeq.device.crossover import CrossoverFilter, chain_response
 from roomeq.device.equaliser import FixedBandEqualiser
 from roomeq.device.processor import JoiningSettings, LevelRange
 from roomeq.optimiser.bands.fit_data import SHAPE_FRACTION
-from roomeq.optimiser.bands.problem import BandGainProblem, LabelArray
+from roomeq.optimiser.bands.problem import BandGainProblem, LabelArray, nearest_labels
 from roomeq.optimiser.bands.task import BandGainTask
 from roomeq.optimiser.joining.data import JoiningData
 from roomeq.wanted.loss import MEAN_CUT_WEIGHT
@@ -285,10 +285,7 @@ class SumBands:
 
     def nearest(self, gains_db: FloatArray) -> LabelArray:
         """Return the labels nearest to gains, at the present level, shape (B + 1,)."""
-        labels = [
-            int(np.argmin(np.abs(allowed - gain)))
-            for allowed, gain in zip(self.problem.gains_db, gains_db, strict=True)
-        ]
+        labels = nearest_labels(self.problem.gains_db, gains_db)
         return np.array([*labels, int(np.argmin(np.abs(self.level_changes_db)))])
 
     def at_all_levels(self, labels: LabelArray) -> LabelArray:

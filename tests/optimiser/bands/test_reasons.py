@@ -8,7 +8,6 @@ from roomeq.base.bands import third_octave_bands
 from roomeq.optimiser.bands.fit_data import prepare_fit
 from roomeq.optimiser.bands.gains import fit_band_gains
 from roomeq.optimiser.bands.reasons import (
-    BandScene,
     Reason,
     cancelled_bands,
     explain_bands,
@@ -53,18 +52,8 @@ def explained(
     problem = task.problem()
     wanted = [(gains or {}).get(label, 0.0) for label in EQUALISER.labels]
     labels = [int(np.argmin(np.abs(g - w))) for g, w in zip(problem.gains_db, wanted, strict=True)]
-    scene = BandScene(
-        data=data,
-        problem=problem,
-        equaliser=EQUALISER,
-        freedoms=task.freedoms,
-        limits=task.limits,
-        floor=task.floor,
-        upper_limit=task.target.upper_limit,
-        clears_corner=clear_of is not None,
-    )
     best = np.arange(9.0)
-    bands = explain_bands(scene, labels=np.array(labels), best_gains_db=best)
+    bands = explain_bands(task, problem, labels=np.array(labels), best_gains_db=best)
     assert [band.best_gain_db for band in bands] == best.tolist()
     assert [band.present_db for band in bands] == present.tolist()
     return {band.label: band for band in bands}
@@ -328,7 +317,7 @@ def test_locked_and_resting_bands_say_so_before_all_else():
 
 def test_a_band_across_the_edge_of_what_is_clear_is_near_the_crossover():
     # 0.7 times 85 Hz is 59.5 Hz: within the band of 63 Hz, but too far from its centre
-    found = explained(survey_of([FLAT + bump(30, 6.0)] * 2), clear_of=85.0)
+    found = explained(survey_of([FLAT + bump(30, 6.0)] * 2), corner=85.0, clear_of=85.0)
     assert found["63"].reason is found["80"].reason is Reason.NEAR_CROSSOVER
     assert found["50"].reason not in (Reason.NEAR_CROSSOVER, Reason.NOT_MEASURED)
 
