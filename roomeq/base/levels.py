@@ -1,4 +1,4 @@
-"""Decibels and ratios, level means and level sums.
+"""Decibels and ratios, and means of levels.
 
 Conventions
 -----------
@@ -21,7 +21,6 @@ __all__ = [
     "amplitude_ratio",
     "amplitude_ratio_db",
     "level_mean_db",
-    "level_sum_db",
     "power_mean_db",
     "power_ratio",
     "power_ratio_db",
@@ -113,13 +112,6 @@ def power_mean_db(
     top = np.where(np.isfinite(top), top, 0.0)
     mean = np.average(power_ratio(levels - top), axis=axis, weights=checked)
     return np.asarray(power_ratio_db(mean) + np.squeeze(top, axis=axis))
-
-
-def level_sum_db(level_db: ArrayLike, *, axis: int = 0) -> FloatArray:
-    """Return the level of the sum of uncorrelated sources, in dB (80 and 80 give 83.01)."""
-    levels = np.asarray(level_db, dtype=np.float64)
-    count = levels.shape[axis]
-    return np.asarray(power_mean_db(levels, axis=axis) + power_ratio_db(float(count)))
 
 
 def readonly(values: Any, *, dtype: Any = np.float64) -> NDArray[Any]:

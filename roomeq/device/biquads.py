@@ -18,28 +18,7 @@ from numpy.typing import ArrayLike
 from roomeq.base.levels import FloatArray
 from roomeq.base.response import ComplexArray
 
-__all__ = [
-    "low_shelf_response",
-    "peaking_coefficients",
-    "peaking_response",
-    "q_of_bandwidth",
-]
-
-
-def q_of_bandwidth(octaves: float) -> float:
-    """Return the Q of a peaking section whose half-gain points lie `octaves` apart.
-
-    ``1 / Q = 2 sinh(ln 2 / 2 * octaves)``, the analogue formula of the Cookbook: one third of an
-    octave gives 4.318.
-
-    Raises
-    ------
-    ValueError
-        If the bandwidth is not finite and positive.
-    """
-    if not (math.isfinite(octaves) and octaves > 0):
-        raise ValueError(f"a bandwidth must be finite and positive, got {octaves!r}")
-    return 1.0 / (2.0 * math.sinh(math.log(2.0) / 2.0 * octaves))
+__all__ = ["low_shelf_response", "peaking_response"]
 
 
 def _normalised_axis(
@@ -99,22 +78,6 @@ def peaking_response(
     real = 1.0 - x**2
     bandwidth = x / quality[..., np.newaxis]
     return np.asarray((real + 1j * bandwidth * ratio) / (real + 1j * bandwidth / ratio))
-
-
-def peaking_coefficients(
-    *, centre: float, q: float, gain_db: float, sample_rate: float
-) -> tuple[FloatArray, FloatArray]:
-    """Return numerator and denominator of a digital peaking section, normalised to ``a[0] = 1``.
-
-    Print at least nine significant digits: rounding to single precision at 48 kHz moves a 20 Hz
-    section by almost 0.1 Hz.
-    """
-    ratio = 10.0 ** (gain_db / 40.0)
-    angle = 2.0 * math.pi * centre / sample_rate
-    alpha = math.sin(angle) / (2.0 * q)
-    numerator = np.array([1.0 + alpha * ratio, -2.0 * math.cos(angle), 1.0 - alpha * ratio])
-    denominator = np.array([1.0 + alpha / ratio, -2.0 * math.cos(angle), 1.0 - alpha / ratio])
-    return numerator / denominator[0], denominator / denominator[0]
 
 
 def low_shelf_response(

@@ -69,11 +69,6 @@ class SumFigures:
         return max(-self.dip_db, self.peak_db)
 
     @property
-    def worst_db(self) -> float:
-        """Level at the place that is farthest from flat, in dB."""
-        return self.dip_db if -self.dip_db >= self.peak_db else self.peak_db
-
-    @property
     def worst_frequency(self) -> float:
         """Hz of the place that is farthest from flat."""
         return self.dip_frequency if -self.dip_db >= self.peak_db else self.peak_frequency

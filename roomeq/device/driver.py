@@ -4,36 +4,30 @@ Conventions
 -----------
 Frequencies in Hz, ``s = j 2 pi f``, displacement in m one way from rest, volume displacement in
 cubic metres, air density in kg per cubic metre. A displacement ratio is X(s)/X(0) for constant
-voltage. Levels are re 20 micropascals; "half space" is a driver on the ground or in a wall.
+voltage. Levels are re 20 micropascals; "half space" is a driver on the ground or in a wall. Into it
+a piston gives ``p_rms = rho (2 pi f)**2 Vd / (sqrt(2) * 2 pi r)``.
 """
 
 from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Literal, get_args
 
 import numpy as np
 from numpy.typing import ArrayLike
 
-from roomeq.base.levels import FloatArray, amplitude_ratio, amplitude_ratio_db, require_positive
+from roomeq.base.levels import FloatArray, amplitude_ratio_db, require_positive
 from roomeq.base.response import ComplexArray
 from roomeq.device.crossover import CrossoverFilter, chain_response
 
 __all__ = [
-    "AIR_DENSITY",
     "Box",
     "ClosedBox",
     "Driver",
-    "Space",
     "VentedBox",
     "excursion_relief_db",
     "moved_displacement_db",
-    "piston_level_db",
-    "piston_volume_displacement_m3",
 ]
-
-Space = Literal["half", "full"]
 
 AIR_DENSITY = 1.204
 """Of dry air at 20 degrees Celsius, in kg per cubic metre."""
@@ -163,79 +157,6 @@ class VentedBox:
 Box = ClosedBox | VentedBox
 
 
-def _radiation(
-    frequencies: FloatArray, *, distance: float, space: Space, air_density: float
-) -> FloatArray:
-    """Return rms pressure in Pa for one cubic metre of peak volume displacement."""
-    require_positive(distance, "distance")
-    require_positive(air_density, "air_density")
-    if space not in get_args(Space):
-        raise ValueError(f"space is one of {get_args(Space)}, got {space!r}")
-    solid_angle = 2.0 * math.pi if space == "half" else 4.0 * math.pi
-    acceleration = (2.0 * math.pi * frequencies) ** 2 / math.sqrt(2.0)
-    return np.asarray(air_density * acceleration / (solid_angle * distance))
-
-
-def piston_volume_displacement_m3(
-    level_db: ArrayLike,
-    *,
-    frequencies: ArrayLike,
-    distance: float = 1.0,
-    space: Space = "half",
-    air_density: float = AIR_DENSITY,
-) -> FloatArray:
-    """Return the peak volume displacement that a level in the free field asks for.
-
-    ``p_rms = rho (2 pi f)**2 Vd / (sqrt(2) * 2 pi r)`` into half space; full space asks twice as
-    much. At constant level it grows by 12 dB for an octave down.
-
-    Parameters
-    ----------
-    level_db : array_like, shape (F,)
-        dB SPL, root mean square of a sine.
-    frequencies : array_like, shape (F,)
-        Hz.
-    distance : float
-        m.
-    space : {"half", "full"}
-    air_density : float
-
-    Returns
-    -------
-    ndarray, shape (F,)
-        Cubic metres, peak, one way.
-
-    Raises
-    ------
-    ValueError
-        If a figure is not usable.
-    """
-    axis = _checked_axis(frequencies)
-    pressure = _REFERENCE_PRESSURE * amplitude_ratio(level_db)
-    return np.asarray(
-        pressure / _radiation(axis, distance=distance, space=space, air_density=air_density)
-    )
-
-
-def piston_level_db(
-    volume_displacement_m3: ArrayLike,
-    *,
-    frequencies: ArrayLike,
-    distance: float = 1.0,
-    space: Space = "half",
-    air_density: float = AIR_DENSITY,
-) -> FloatArray:
-    """Return the level of a peak volume displacement, in dB SPL, shape (F,).
-
-    The other way round than `piston_volume_displacement_m3`, whose parameters and errors it has.
-    """
-    axis = _checked_axis(frequencies)
-    pressure = np.asarray(volume_displacement_m3, dtype=np.float64) * _radiation(
-        axis, distance=distance, space=space, air_density=air_density
-    )
-    return amplitude_ratio_db(pressure / _REFERENCE_PRESSURE)
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Driver:
     """Equal drivers in a box, with what is needed to say how far they move.
@@ -272,11 +193,6 @@ class Driver:
             raise ValueError(f"sensitivity_db must be finite, got {self.sensitivity_db!r}")
         if not (isinstance(self.count, int) and self.count >= 1):
             raise ValueError(f"count is a whole number of at least 1, got {self.count!r}")
-
-    @property
-    def largest_volume_displacement_m3(self) -> float:
-        """Peak volume displacement of all drivers at their limit, in cubic metres."""
-        return self.count * self.piston_area_m2 * self.largest_displacement
 
     @property
     def rest_displacement_per_volt(self) -> float:

@@ -67,11 +67,6 @@ class QLaw:
         """Make a law with one Q for every gain."""
         return cls(gain_db=np.zeros(1), q=np.array([q]), measured=measured)
 
-    @property
-    def is_constant(self) -> bool:
-        """Whether Q is the same for every gain."""
-        return bool(np.ptp(self.q) == 0)
-
     def at(self, gain_db: ArrayLike) -> FloatArray:
         """Return Q at a gain in dB."""
         return np.asarray(np.interp(np.abs(np.asarray(gain_db)), self.gain_db, self.q))

@@ -18,12 +18,11 @@ from typing import Literal, get_args
 
 import numpy as np
 
-from roomeq.base.bands import ThirdOctaveBand, third_octave_bands
+from roomeq.base.bands import ThirdOctaveBand
 from roomeq.base.levels import (
     HIGHEST_LEVEL_DB,
     FloatArray,
     amplitude_ratio_db,
-    power_mean_db,
     readonly,
 )
 
@@ -107,27 +106,6 @@ class OutputTable:
         """Return `rms_level_db` in the bands asked for, shape (B,); nan where there is none."""
         known = dict(zip(self.bands, self.rms_level_db(distance=distance).tolist(), strict=True))
         return np.array([known.get(band, math.nan) for band in bands])
-
-    def mean_level_db(self, lowest: float, highest: float) -> float:
-        """Return the mean over bands as stated, averaged in pascals, in dB SPL.
-
-        Parameters
-        ----------
-        lowest, highest : float
-            Frequencies in Hz within the first and last band: 20 and 31.5 for the lowest octave.
-
-        Raises
-        ------
-        ValueError
-            If a band between them is not in the table.
-        """
-        asked = third_octave_bands(lowest, highest)
-        absent = [band.label for band in asked if band not in self.bands]
-        if absent:
-            raise ValueError(f"the table has no level at {', '.join(absent)} Hz")
-        chosen = self.level_db[[self.bands.index(band) for band in asked]]
-        # A mean of pressures is a power mean of half the levels, doubled.
-        return float(2.0 * power_mean_db(0.5 * chosen))
 
     def __str__(self) -> str:
         return (

@@ -27,7 +27,6 @@ __all__ = [
     "all_pass_response",
     "lag_at_deg",
     "phase_settings_deg",
-    "quarter_turn_frequency",
 ]
 
 MOST_DEG = 180.0
@@ -77,15 +76,6 @@ def lag_at_deg(frequencies: ArrayLike, *, lag_deg: float, frequency: float) -> F
     half, at = _checked(lag_deg, frequency)
     x = np.asarray(frequencies, dtype=np.float64) / at
     return np.asarray(np.rad2deg(2.0 * np.arctan2(x * math.sin(half), math.cos(half))))
-
-
-def quarter_turn_frequency(*, lag_deg: float, frequency: float) -> float:
-    """Return where an all-pass with a given lag at one frequency lags by 90 degrees, in Hz.
-
-    ``frequency / tan(lag / 2)``; infinite for a lag of 0.
-    """
-    half, at = _checked(lag_deg, frequency)
-    return math.inf if half == 0 else at / math.tan(half)
 
 
 def phase_settings_deg(control: PhaseControl) -> FloatArray:

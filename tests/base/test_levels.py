@@ -52,15 +52,6 @@ def test_power_mean_of_silence():
 
 
 @pytest.mark.parametrize(
-    # two incoherent sources: 80 + 80 = 83.01 dB, 80 + 74 = 80.97 dB
-    ("parts_db", "total_db"),
-    [([80, 80], 83.0103), ([80, 74], 80.973), ([70], 70.0)],
-)
-def test_level_sum(parts_db, total_db):
-    assert levels.level_sum_db(parts_db) == pytest.approx(total_db, abs=5e-4)
-
-
-@pytest.mark.parametrize(
     ("weights", "message"),
     [
         ([1, 1, 1], "averaged axis has 2"),

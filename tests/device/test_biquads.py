@@ -3,14 +3,14 @@
 import numpy as np
 import pytest
 import scipy.signal
+from formulas import peaking_coefficients
 
 from roomeq.base.levels import amplitude_ratio_db
 from roomeq.device.biquads import (
     low_shelf_response,
-    peaking_coefficients,
     peaking_response,
-    q_of_bandwidth,
 )
+from roomeq.device.equaliser import THIRD_OCTAVE_Q
 
 # Audio EQ Cookbook, W3C WG Note 8 June 2021: peakingEQ, f0 50 Hz, Q 4.318, +6 dB, fs 48 kHz,
 # values computed from its formulas.
@@ -109,19 +109,10 @@ def test_several_gains_and_qs_at_once():
     np.testing.assert_array_equal(table[1], one)
 
 
-@pytest.mark.parametrize(
-    ("octaves", "q"),  # computed from the Cookbook's analogue formula
-    [
-        (2, 0.6667),
-        (1, 1.41421),
-        (2 / 3, 2.14491),
-        (0.5, 2.871),
-        (1 / 3, 4.318473),
-        (1 / 6, 8.65136),
-    ],
-)
-def test_q_of_bandwidth(octaves, q):
-    assert q_of_bandwidth(octaves) == pytest.approx(q, rel=1e-4)
+def test_q_of_a_third_of_an_octave():
+    # the Cookbook's analogue formula, half-gain points a third of an octave apart
+    q = 1.0 / (2.0 * np.sinh(np.log(2.0) / 2.0 / 3.0))
+    assert pytest.approx(q, rel=2e-4) == THIRD_OCTAVE_Q
 
 
 def test_low_shelf_against_scipy():
@@ -150,8 +141,3 @@ def test_peaking_refuses(change, message):
     settings = {"centre": 50.0, "q": 4.0, "gain_db": 3.0, "sample_rate": None} | change
     with pytest.raises(ValueError, match=message):
         peaking_response([50.0], **settings)
-
-
-def test_bandwidth_refuses_zero():
-    with pytest.raises(ValueError, match="bandwidth"):
-        q_of_bandwidth(0.0)

@@ -10,7 +10,6 @@ from roomeq.device.phase_control import (
     all_pass_response,
     lag_at_deg,
     phase_settings_deg,
-    quarter_turn_frequency,
 )
 from roomeq.device.profile import PhaseControl
 from roomeq.importers.device_profile import read_device
@@ -44,11 +43,6 @@ def test_lag_is_what_was_set_at_its_frequency(lag_deg):
 
 def test_lag_elsewhere_is_the_closed_form():
     # 90 degrees at 80 Hz: f0 = 80 Hz, lag 2 atan(f / 80); group delay at DC 1 / (pi f0)
-    assert quarter_turn_frequency(lag_deg=90, frequency=80) == pytest.approx(80.0)
-    assert quarter_turn_frequency(lag_deg=0, frequency=80) == math.inf
-    assert quarter_turn_frequency(lag_deg=30, frequency=80) == pytest.approx(
-        80 / math.tan(math.radians(15))
-    )
     lag = lag_at_deg([0.01, 40.0, 160.0], lag_deg=90, frequency=80)
     expected = 2 * np.degrees(np.arctan([0.01 / 80, 0.5, 2.0]))
     np.testing.assert_allclose(lag, expected, rtol=1e-12)

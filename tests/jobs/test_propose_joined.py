@@ -10,13 +10,13 @@ import msgspec
 import numpy as np
 import pytest
 import scipy.signal
+from formulas import peaking_coefficients
 from joining_rooms import JOINED_TOML, butterworth, delayed, linkwitz_riley, write_joined_room
 from places import SAVED_PLANS
 
 from roomeq.analysis.smoothing import smooth_power_db
 from roomeq.base.errors import PlanFileError
 from roomeq.base.response import FrequencyResponse
-from roomeq.device.biquads import peaking_coefficients
 from roomeq.device.crossover import CrossoverFilter
 from roomeq.device.meeting import Meeting, MeetingFault
 from roomeq.device.processor import DelayRange

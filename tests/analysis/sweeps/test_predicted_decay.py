@@ -8,13 +8,13 @@ Note, analogue prototype) has zeros with damping ``A w / (2 Q)`` and poles with 
 
 import numpy as np
 import pytest
+from formulas import peaking_coefficients
 from scipy.signal import lfilter
 
 from roomeq.analysis.sweeps.decay import estimate_decay
 from roomeq.analysis.sweeps.predicted_decay import predict_decay, predict_impulse_response
 from roomeq.base.bands import third_octave_band
 from roomeq.base.recording import ImpulseResponse
-from roomeq.device.biquads import peaking_coefficients
 from roomeq.device.equaliser import BandShape, FixedBandEqualiser, QLaw
 
 RATE = 2000.0

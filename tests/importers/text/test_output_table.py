@@ -74,16 +74,6 @@ def test_2_m_rms_is_9_03_db_below_1_m_peak():
     np.testing.assert_allclose(at_4_m, np.array(LEVELS) - 6.0206, atol=1e-4)
 
 
-def test_octave_means_are_averaged_in_pascals():
-    # check values, section 9. 90 and 100 and 110 dB: pressures 1 : 3.162 : 10, mean 4.721,
-    # which is 13.48 dB above 90 dB; the mean of decibels would be 100, of powers 105.68
-    found = table([90.0, 100.0, 110.0, 100.0, 100.0, 100.0])
-    assert found.mean_level_db(20, 31.5) == pytest.approx(103.48, abs=0.005)
-    assert found.mean_level_db(40, 63) == pytest.approx(100.0)
-    with pytest.raises(ValueError, match="no level at 80 Hz"):
-        found.mean_level_db(50, 80)
-
-
 def test_bands_that_are_not_in_the_table_are_nan():
     found = table().level_in_db(third_octave_bands(16, 31.5), distance=2.0)
     assert np.isnan(found[0])

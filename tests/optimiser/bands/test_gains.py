@@ -5,11 +5,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 import scipy.signal
+from formulas import peaking_coefficients
 from synthetic_rooms import FREQUENCIES, bump_db, nine_bands, random_levels_db, survey_of
 
 from roomeq.base.bands import third_octave_bands
 from roomeq.base.survey import Survey
-from roomeq.device.biquads import peaking_coefficients
 from roomeq.device.crossover import CrossoverFilter
 from roomeq.optimiser.bands.fit import NoChange
 from roomeq.optimiser.bands.gains import fit_band_gains

@@ -2,10 +2,11 @@
 
 import numpy as np
 import pytest
+from formulas import piston_level_db
 
 from roomeq.base.bands import third_octave_bands
 from roomeq.device.amplifier import Amplifier, Load, PowerRating
-from roomeq.device.driver import ClosedBox, Driver, piston_level_db
+from roomeq.device.driver import ClosedBox, Driver
 from roomeq.device.output_table import OutputTable
 from roomeq.optimiser.drive.clean_drive import DistortionEvidence
 from roomeq.optimiser.drive.demand import DriveDemand
@@ -73,7 +74,7 @@ def test_displacement_runs_out_at_the_bottom_first():
     assert found.first.limit is HeadroomLimit.DISPLACEMENT
     # outside: the level that this displacement makes by the piston formula is that of the box
     moved = np.array([entry.displacement for entry in found.bands])
-    level = piston_level_db(0.05 * moved, frequencies=CENTRES)
+    level = piston_level_db(0.05 * moved, CENTRES)
     expected = DRIVER.free_field_level_db(np.full(COUNT, 10**1.3), CENTRES)
     np.testing.assert_allclose(level, expected, atol=1e-9)
     left = [entry.displacement_db for entry in found.bands]

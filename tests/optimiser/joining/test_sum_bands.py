@@ -6,11 +6,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 import scipy.signal
+from formulas import peaking_coefficients
 from joining_rooms import CORNER, FREQUENCIES, linkwitz_riley, modal_survey, survey_of
 
 from roomeq.analysis.smoothing import smooth_power
 from roomeq.base.bands import third_octave_band
-from roomeq.device.biquads import peaking_coefficients
 from roomeq.device.crossover import CrossoverFilter
 from roomeq.device.equaliser import BandShape, FixedBandEqualiser, QLaw
 from roomeq.device.processor import JoiningSettings, LevelRange
