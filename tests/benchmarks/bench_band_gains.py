@@ -30,7 +30,6 @@ from roomeq.device.equaliser import FixedBandEqualiser, QLaw
 from roomeq.optimiser.bands.gains import fit_band_gains
 from roomeq.optimiser.bands.problem import BandGainProblem
 from roomeq.optimiser.bands.search import solve_band_gains
-from roomeq.optimiser.bands.stacked import StackedTables
 from roomeq.optimiser.bands.start import feasible_near, start_setting
 
 FIT = logarithmic_axis(20.0, 125.9, per_octave=24)
@@ -119,30 +118,30 @@ def room_problem(seed, device):
     )
 
 
-def sequential_quadratic(tables):
+def sequential_quadratic(problem):
     """SLSQP with gradients on positions between labels, limits as constraints, then rounding."""
-    highest = tables.allowed.sum(axis=1) - 1.0
+    highest = problem.allowed.sum(axis=1) - 1.0
     bands = np.arange(len(highest))
 
     def parts(position):
         lower = np.clip(np.floor(position), 0, np.maximum(highest - 1, 0)).astype(np.int64)
-        part, upper = position - lower, np.minimum(lower + 1, tables.fit.shape[1] - 1)
-        low, row = tables.fit[bands, lower], tables.rows[bands, lower]
-        slope, row_slope = tables.fit[bands, upper] - low, tables.rows[bands, upper] - row
+        part, upper = position - lower, np.minimum(lower + 1, problem.fit.shape[1] - 1)
+        low, row = problem.fit[bands, lower], problem.rows[bands, lower]
+        slope, row_slope = problem.fit[bands, upper] - low, problem.rows[bands, upper] - row
         offset, rows = low.sum(axis=0) + part @ slope, row.sum(axis=0) + part @ row_slope
         return offset, slope, rows, row_slope
 
     def objective(position):
         offset, slope, _, _ = parts(position)
-        value, first, _ = tables.loss.expansion(offset)
+        value, first, _ = problem.frequency_loss.expansion(offset)
         return value.sum(), slope @ first
 
     limits = {
         "type": "ineq",
-        "fun": lambda position: tables.caps - parts(position)[2],
+        "fun": lambda position: problem.caps - parts(position)[2],
         "jac": lambda position: -parts(position)[3].T,
     }
-    zero = np.abs(np.where(tables.allowed, tables.gains, np.inf)).argmin(axis=1).astype(float)
+    zero = np.abs(np.where(problem.allowed, problem.gains, np.inf)).argmin(axis=1).astype(float)
     bounds = list(zip(np.zeros_like(highest), highest, strict=True))
     found = minimize(
         objective,
@@ -154,16 +153,16 @@ def sequential_quadratic(tables):
         options={"maxiter": 200},
     )
     rounded = np.clip(np.rint(found.x), 0, highest).astype(np.int64)
-    return feasible_near(tables, rounded)
+    return feasible_near(problem, rounded)
 
 
-def evolution(tables, seed):
+def evolution(problem, seed):
     """Differential evolution over labels, broken limits as a penalty."""
-    counts = tables.allowed.sum(axis=1)
+    counts = problem.allowed.sum(axis=1)
 
     def merit(columns):
         labels = np.clip(np.rint(columns.T), 0, counts - 1).astype(np.int64)
-        return tables.objective(labels) + 1e3 * np.maximum(tables.excess(labels), 0.0)
+        return problem.objective(labels) + 1e3 * np.maximum(problem.excess(labels), 0.0)
 
     found = differential_evolution(
         merit,
@@ -214,11 +213,10 @@ def report_start(name, problems):
     print(f"\n{name}: start against SLSQP with gradients, rounded, {len(problems)} rooms")
     rows = []
     for problem in problems:
-        tables = StackedTables.from_problem(problem)
-        start, seconds = timed(start_setting, tables)
-        other, other_seconds = timed(sequential_quadratic, tables)
+        start, seconds = timed(start_setting, problem)
+        other, other_seconds = timed(sequential_quadratic, problem)
         best = solve_band_gains(problem, gap_db=0.0, tie_share=0.0, node_limit=3000)
-        unmoved = feasible_near(tables, np.abs(tables.gains).argmin(axis=1))
+        unmoved = feasible_near(problem, np.abs(problem.gains).argmin(axis=1))
         before = math.sqrt(problem.objective(unmoved))
         reducible = before - best.best_deviation_db
         ours = math.sqrt(problem.objective(start)) - best.best_deviation_db
@@ -250,9 +248,8 @@ def report_start(name, problems):
 def report_evolution(name, problems):
     print(f"\n{name}: best found against differential evolution, {len(problems)} rooms")
     for number, problem in enumerate(problems):
-        tables = StackedTables.from_problem(problem)
         ours, seconds = timed(solve_band_gains, problem, tie_share=0.0)
-        labels, other_seconds = timed(evolution, tables, number)
+        labels, other_seconds = timed(evolution, problem, number)
         kept = bool(problem.feasible(labels))
         theirs = math.sqrt(problem.objective(labels)) if kept else math.inf
         verdict = "worse" if ours.best_deviation_db > theirs + 1e-9 else "not worse"

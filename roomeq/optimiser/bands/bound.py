@@ -34,8 +34,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from roomeq.base.levels import FloatArray
-from roomeq.optimiser.bands.problem import LabelArray
-from roomeq.optimiser.bands.stacked import StackedTables
+from roomeq.optimiser.bands.problem import BandGainProblem, LabelArray
 
 __all__ = ["Nodes", "Relaxation"]
 
@@ -116,7 +115,7 @@ class Relaxation:
 
     Parameters
     ----------
-    tables : StackedTables
+    problem : BandGainProblem
         Tables of the problem.
     rows : ndarray, shape (B, K, R)
         Limit rows used in the bound; leaving some out keeps the bound true.
@@ -124,22 +123,22 @@ class Relaxation:
         Right sides; they may be changed later, which leaves earlier bounds as they were.
     """
 
-    def __init__(self, tables: StackedTables, *, rows: FloatArray, caps: FloatArray) -> None:
-        self.tables = tables
-        self.bands, self.labels, _ = tables.fit.shape
-        self.fit = tables.fit.reshape(self.bands * self.labels, -1)
+    def __init__(self, problem: BandGainProblem, *, rows: FloatArray, caps: FloatArray) -> None:
+        self.problem = problem
+        self.bands, self.labels, _ = problem.fit.shape
+        self.fit = problem.fit.reshape(self.bands * self.labels, -1)
         self.rows = np.ascontiguousarray(rows).reshape(self.bands * self.labels, -1)
         self.caps = np.array(caps, dtype=np.float64)
 
     @classmethod
-    def of_limits(cls, tables: StackedTables, *, rows_kept: int = 100) -> Relaxation:
+    def of_limits(cls, problem: BandGainProblem, *, rows_kept: int = 100) -> Relaxation:
         """Return the relaxation with an even selection of the problem's own limit rows."""
-        step = max(1, tables.caps.size // rows_kept)
-        return cls(tables, rows=tables.rows[..., ::step], caps=tables.caps[::step])
+        step = max(1, problem.caps.size // rows_kept)
+        return cls(problem, rows=problem.rows[..., ::step], caps=problem.caps[::step])
 
     def root(self, labels: LabelArray, *, allowed: NDArray[np.bool_] | None = None) -> Nodes:
         """Return the node of all labels (or of those allowed), its mix put on one setting."""
-        mask = self.tables.allowed if allowed is None else allowed
+        mask = self.problem.allowed if allowed is None else allowed
         weights = np.zeros((1, self.bands, self.labels))
         weights[0, np.arange(self.bands), labels] = 1.0
         return Nodes(
@@ -228,7 +227,7 @@ class Relaxation:
         flat = mix.reshape(count, -1)
         offset = flat @ self.fit
         slack = flat @ self.rows - self.caps
-        value, slope, curvature = self.tables.loss.expansion(offset)
+        value, slope, curvature = self.problem.frequency_loss.expansion(offset)
         multipliers = np.maximum(held + _PENALTY * slack, 0.0)
         cost = (slope @ self.fit.T + multipliers @ self.rows.T).reshape(mix.shape)
         at_mix = (mix * cost).sum(axis=(1, 2))
@@ -269,7 +268,9 @@ class Relaxation:
         gradient = at.cost[node, band, at.least] - at.cost[node, band, dearest]
         length = _box_minimiser(gradient, hessian, mix[node, band, dearest])
         moved = (length[:, None] @ change)[:, 0]
-        merit = self.tables.loss.value(at.offset[:, None] + _TRIAL_STEPS[:, None] * moved[:, None])
+        merit = self.problem.frequency_loss.value(
+            at.offset[:, None] + _TRIAL_STEPS[:, None] * moved[:, None]
+        )
         total = merit.sum(axis=2)
         row_moved = (length[:, None] @ row_change)[:, 0]
         trial = at.slack[:, None, near] + _TRIAL_STEPS[:, None] * row_moved[:, None]

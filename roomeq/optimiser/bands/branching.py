@@ -59,7 +59,7 @@ def _spread(relaxation: Relaxation, weights: FloatArray) -> FloatArray:
 
     The weighted square of the labels' tables about their mix: zero where one label has it all.
     """
-    tables = relaxation.tables.fit
+    tables = relaxation.problem.fit
     squares = (tables**2).sum(axis=2)
     mixed = weights.transpose(1, 0, 2) @ tables
     return np.asarray((weights * squares).sum(axis=2) - (mixed**2).sum(axis=2).T)

@@ -9,6 +9,13 @@ response is ``E = sum_b tables_db[b][label_b]``. Loudness comes after the shape:
 to the error is its *offset* ``E - Ebar``, with `Ebar` the mean of E over the fit axis. J is a
 weighted mean of squared errors plus a little for a mean cut, in dB squared; ``sqrt(J)`` is a
 deviation in dB.
+
+The search judges many settings at once, on tables stacked over the bands: bands with fewer labels
+than the longest are padded with copies of their last label; `allowed` tells the labels that exist.
+`fit` is centred (the weighted mean over the fit axis is removed) and keeps only frequencies with
+weight, so that a sum over bands is an offset; its last column is that mean. Limits are linear in
+the tables: a *row* is the limit at one frequency, ``sum_b rows[b, label_b] <= cap``; rows that no
+setting can break are dropped.
 """
 
 from __future__ import annotations
@@ -82,6 +89,25 @@ class BandGainProblem:
     loss : Loss
         Excess weight.
 
+    Attributes
+    ----------
+    frequency_loss : FrequencyLoss
+        Loss at the fitted frequencies and of the mean.
+    fitted : ndarray of int, shape (F',)
+        Frequencies with weight.
+    fit : ndarray, shape (B, K, F' + 1)
+        Centred responses at the fitted frequencies and their mean, in dB.
+    rows : ndarray, shape (B, K, R)
+        What each label adds to each limit row, in dB.
+    caps : ndarray, shape (R,)
+        Right side of each limit row, in dB.
+    allowed : ndarray of bool, shape (B, K)
+        Which labels exist.
+    gains : ndarray, shape (B, K)
+        Gain of each label, in dB.
+    limits : ndarray, shape (B, K, G)
+        Responses at all limit frequencies, in dB.
+
     Raises
     ------
     ValueError
@@ -101,6 +127,12 @@ class BandGainProblem:
     loss: Loss = field(default_factory=Loss)
     frequency_loss: FrequencyLoss = field(init=False, repr=False)
     fitted: NDArray[np.intp] = field(init=False, repr=False)
+    fit: FloatArray = field(init=False, repr=False)
+    rows: FloatArray = field(init=False, repr=False)
+    caps: FloatArray = field(init=False, repr=False)
+    allowed: NDArray[np.bool_] = field(init=False, repr=False)
+    gains: FloatArray = field(init=False, repr=False)
+    limits: FloatArray = field(init=False, repr=False)
 
     def __post_init__(self) -> None:
         count, rows = np.size(self.error_db), np.size(self.limit_frequencies)
@@ -126,17 +158,39 @@ class BandGainProblem:
             object.__setattr__(self, name, value)
         if np.any(self.shortfall_db < self.error_db):
             raise ValueError("shortfall_db must not lie below error_db: it excuses, never demands")
-        # The frequencies that count, and the mean response as one more.
+        for name, value in self._prepared().items():
+            object.__setattr__(self, name, value)
+
+    def _prepared(self) -> dict[str, object]:
+        """Return the loss at the frequencies that count, the mean as one more, and the tables."""
         fitted = np.flatnonzero(self.frequency_weights > 0)
         weights = self.frequency_weights[fitted]
-        prepared = FrequencyLoss(
+        loss = FrequencyLoss(
             error_db=np.append(self.error_db[fitted], 0.0),
             shortfall_db=np.append(self.shortfall_db[fitted], 0.0),
             excess_weights=np.append(self.loss.excess_weight * weights, 0.0),
             shortfall_weights=np.append(weights, MEAN_CUT_WEIGHT),
         )
-        object.__setattr__(self, "fitted", fitted)
-        object.__setattr__(self, "frequency_loss", prepared)
+        counts = np.array(self.label_counts)
+        number = np.minimum(np.arange(counts.max()), counts[:, None] - 1)
+
+        def stacked(tables: tuple[FloatArray, ...]) -> FloatArray:
+            return np.stack([table[taken] for table, taken in zip(tables, number, strict=True)])
+
+        response = stacked(self.tables_db)
+        mean = (response @ self.frequency_weights)[..., None]
+        limits, caps = stacked(self.limit_tables_db), self.filter_cap_db
+        breakable = limits.max(axis=1).sum(axis=0) > caps
+        return {
+            "frequency_loss": loss,
+            "fitted": fitted,
+            "fit": np.concatenate([response[..., fitted] - mean, mean], axis=-1),
+            "rows": np.ascontiguousarray(limits[..., breakable]),
+            "caps": caps[breakable],
+            "allowed": np.arange(counts.max()) < counts[:, None],
+            "gains": stacked(self.gains_db),
+            "limits": limits,
+        }
 
     @property
     def label_counts(self) -> tuple[int, ...]:
@@ -160,34 +214,37 @@ class BandGainProblem:
             raise ValueError(f"labels must be whole and lie on the grids {self.label_counts}")
         return checked
 
-    def setting_gains_db(self, labels: ArrayLike) -> FloatArray:
-        """Return the gains of a setting, shape (..., B), in dB."""
-        checked = self.checked_labels(labels)
-        columns = [gains[checked[..., band]] for band, gains in enumerate(self.gains_db)]
-        return np.stack(columns, axis=-1)
-
-    def _summed(self, tables: Sequence[FloatArray], labels: ArrayLike) -> FloatArray:
-        checked = self.checked_labels(labels)
-        total = np.zeros((*checked.shape[:-1], tables[0].shape[1]))
-        for band, table in enumerate(tables):
-            total += table[checked[..., band]]
+    @staticmethod
+    def _summed(tables: Sequence[FloatArray] | FloatArray, labels: ArrayLike) -> FloatArray:
+        places = np.asarray(labels)
+        total: FloatArray = tables[0][places[..., 0]]
+        for band in range(1, len(tables)):
+            total += tables[band][places[..., band]]
         return total
+
+    def setting_gains_db(self, labels: ArrayLike) -> FloatArray:
+        """Return the gains of settings, shape (..., B), in dB."""
+        return np.asarray(self.gains[np.arange(len(self.gains)), self.checked_labels(labels)])
 
     def response_db(self, labels: ArrayLike) -> FloatArray:
         """Return the summed response E on the fit axis, shape (..., F), in dB."""
-        return self._summed(self.tables_db, labels)
+        return self._summed(self.tables_db, self.checked_labels(labels))
 
     def limit_response_db(self, labels: ArrayLike) -> FloatArray:
         """Return the summed response E at the limit frequencies, shape (..., G), in dB."""
-        return self._summed(self.limit_tables_db, labels)
+        return self._summed(self.limits, self.checked_labels(labels))
 
     def mean_response_db(self, labels: ArrayLike) -> FloatArray:
         """Return Ebar, the weighted mean of E over the fit axis, in dB."""
         return np.asarray(self.response_db(labels) @ self.frequency_weights)
 
+    def offsets(self, labels: ArrayLike) -> FloatArray:
+        """Return the offsets of settings (..., B), and their mean response, (..., F' + 1)."""
+        return self._summed(self.fit, labels)
+
     def objective(self, labels: ArrayLike) -> FloatArray:
-        """Return J of settings, shape (...), in dB squared."""
-        return self.response_objective(self.response_db(labels))
+        """Return J of settings (..., B), shape (...), in dB squared."""
+        return np.asarray(self.frequency_loss.value(self.offsets(labels)).sum(axis=-1))
 
     def response_objective(self, response_db: ArrayLike) -> FloatArray:
         """Return J of arbitrary responses E on the fit axis, shape (..., F) to (...)."""
@@ -201,14 +258,19 @@ class BandGainProblem:
         """J of the present gains, whether or not they are allowed, in dB squared."""
         return float(self.response_objective(self.present_response_db))
 
-    def excess_db(self, labels: ArrayLike) -> FloatArray:
-        """Return the largest excess over a limit, shape (...), in dB; not positive is feasible."""
-        rows = self.limit_response_db(labels)
-        return np.asarray(np.max(rows - self.filter_cap_db, axis=-1, initial=-np.inf))
+    def excess(self, labels: LabelArray) -> FloatArray:
+        """Return the largest excess of settings (..., B) over a limit row, shape (...), in dB."""
+        if self.caps.size == 0:
+            return np.full(labels.shape[:-1], -np.inf)
+        return np.asarray((self._summed(self.rows, labels) - self.caps).max(axis=-1))
 
     def feasible(self, labels: ArrayLike, tolerance: float = 1e-9) -> NDArray[np.bool_]:
         """Return whether settings keep every limit within `tolerance` dB, shape (...)."""
-        return np.asarray(self.excess_db(labels) <= tolerance)
+        return np.asarray(self.excess(self.checked_labels(labels)) <= tolerance)
+
+    def largest_boost(self, labels: LabelArray) -> FloatArray:
+        """Return the largest boost over the limit frequencies, shape (...), in dB."""
+        return np.asarray(self._summed(self.limits, labels).max(axis=-1, initial=0.0))
 
     def tightest(self, labels: ArrayLike) -> tuple[float, float]:
         """Return the smallest of cap - E for one setting, in dB, and where that is, in Hz."""

@@ -22,7 +22,6 @@ from roomeq.base.levels import FloatArray, readonly
 from roomeq.optimiser.bands.bound import Nodes, Relaxation
 from roomeq.optimiser.bands.branching import OpenNodes, settings_of_small, split
 from roomeq.optimiser.bands.problem import BandGainProblem, LabelArray, nearest_labels
-from roomeq.optimiser.bands.stacked import StackedTables
 from roomeq.optimiser.bands.start import TOLERANCE_DB, descend, feasible_near, start_setting
 from roomeq.optimiser.bands.tie_break import break_tie
 
@@ -94,12 +93,12 @@ class BandGainSolution:
 class _Search:
     """Branch and bound: the incumbent, what is open, and the least bound of what was closed."""
 
-    def __init__(self, tables: StackedTables, start: LabelArray, *, gap_db: float) -> None:
-        self.tables = tables
-        self.relaxation = Relaxation.of_limits(tables)
+    def __init__(self, problem: BandGainProblem, start: LabelArray, *, gap_db: float) -> None:
+        self.problem = problem
+        self.relaxation = Relaxation.of_limits(problem)
         self.gap_db = gap_db
         self.best = start
-        self.objective = float(tables.objective(start))
+        self.objective = float(problem.objective(start))
         self.open = OpenNodes()
         self.closed = math.inf
         self.nodes = 0
@@ -148,13 +147,13 @@ class _Search:
         """Take the best of some settings, improved by descent, if it beats the incumbent."""
         if len(settings) == 0:
             return
-        objective = self.tables.objective(settings)
+        objective = self.problem.objective(settings)
         better = np.flatnonzero(objective < self.objective)
-        better = better[self.tables.excess(settings[better]) <= TOLERANCE_DB]
+        better = better[self.problem.excess(settings[better]) <= TOLERANCE_DB]
         if better.size:
             found = settings[better[np.argmin(objective[better])]]
-            self.best = descend(self.tables, found)
-            self.objective = float(self.tables.objective(self.best))
+            self.best = descend(self.problem, found)
+            self.objective = float(self.problem.objective(self.best))
 
 
 def solve_band_gains(
@@ -203,8 +202,7 @@ def solve_band_gains(
             "needs gap_db >= 0, a tie_share from 0 to below 1 and node_limit >= 1, got "
             f"{gap_db!r}, {tie_share!r} and {node_limit!r}"
         )
-    tables = StackedTables.from_problem(problem)
-    search = _Search(tables, start_setting(tables), gap_db=gap_db)
+    search = _Search(problem, start_setting(problem), gap_db=gap_db)
     proposed, exact = search.best, tie_share == 0.0
     if prove:
         search.run(node_limit=node_limit)
@@ -212,7 +210,7 @@ def solve_band_gains(
         gain_db = math.sqrt(problem.present_objective) - math.sqrt(search.objective)
         if tie_share > 0.0:
             proposed, exact = break_tie(
-                tables,
+                problem,
                 search.best,
                 tolerance_db=tie_share * max(gain_db, 0.0),
                 node_limit=min(node_limit, _TIE_NODES),
@@ -258,9 +256,8 @@ def solve_from(problem: BandGainProblem, gains_db: FloatArray) -> NearbySetting:
     InfeasibleSettingsError
         If locks and limits contradict each other.
     """
-    tables = StackedTables.from_problem(problem)
-    found = descend(tables, feasible_near(tables, nearest_labels(problem.gains_db, gains_db)))
+    found = descend(problem, feasible_near(problem, nearest_labels(problem.gains_db, gains_db)))
     return NearbySetting(
         gains_db=readonly(problem.setting_gains_db(found)),
-        objective=float(tables.objective(found)),
+        objective=float(problem.objective(found)),
     )

@@ -14,8 +14,7 @@ from numpy.typing import NDArray
 from roomeq.base.errors import InfeasibleSettingsError
 from roomeq.base.levels import FloatArray
 from roomeq.optimiser.bands.bound import Relaxation
-from roomeq.optimiser.bands.problem import LabelArray
-from roomeq.optimiser.bands.stacked import StackedTables
+from roomeq.optimiser.bands.problem import BandGainProblem, LabelArray
 
 __all__ = [
     "TOLERANCE_DB",
@@ -35,7 +34,7 @@ _CLOSE_DB = 3.0  # slack within which a limit row is looked at when pair moves a
 _ROWS_HELD = 16
 
 
-def start_setting(tables: StackedTables) -> LabelArray:
+def start_setting(problem: BandGainProblem) -> LabelArray:
     """Return a good feasible setting, shape (B,), without any proof.
 
     The minimiser over mixes of labels, about, rounded, repaired where it breaks a limit, and
@@ -47,25 +46,25 @@ def start_setting(tables: StackedTables) -> LabelArray:
     InfeasibleSettingsError
         If locks and limits contradict each other.
     """
-    relaxation = Relaxation.of_limits(tables)
+    relaxation = Relaxation.of_limits(problem)
     visited: set[bytes] = set()
-    found, labels = [], _nearest_to_zero(tables)
+    found, labels = [], _nearest_to_zero(problem)
     for _ in range(2):
         mixed, _ = relaxation.tighten(
             relaxation.root(labels), threshold=np.inf, iterations=_MIX_STEPS, patient=True
         )
         # Where it meets the way of the first descent it would end where that did.
-        labels = descend(tables, feasible_near(tables, mixed.rounded()[0]), visited=visited)
+        labels = descend(problem, feasible_near(problem, mixed.rounded()[0]), visited=visited)
         found.append(labels)
-    return min(found, key=tables.objective)
+    return min(found, key=problem.objective)
 
 
-def _nearest_to_zero(tables: StackedTables) -> LabelArray:
-    size = np.where(tables.allowed, np.abs(tables.gains), np.inf)
+def _nearest_to_zero(problem: BandGainProblem) -> LabelArray:
+    size = np.where(problem.allowed, np.abs(problem.gains), np.inf)
     return np.asarray(size.argmin(axis=1), dtype=np.int64)
 
 
-def feasible_near(tables: StackedTables, labels: LabelArray) -> LabelArray:
+def feasible_near(problem: BandGainProblem, labels: LabelArray) -> LabelArray:
     """Return a feasible setting reached from `labels` by moving one band at a time.
 
     Each move takes the label that lowers the excess most, where there is a choice the one that
@@ -76,66 +75,62 @@ def feasible_near(tables: StackedTables, labels: LabelArray) -> LabelArray:
     InfeasibleSettingsError
         If no setting is feasible, with the limit, the frequency and the excess.
     """
-    if tables.excess(labels) <= TOLERANCE_DB:
+    if problem.excess(labels) <= TOLERANCE_DB:
         return labels
-    nearest = _nearest_to_zero(tables)
-    for candidate in (labels, nearest, np.zeros_like(labels)):
-        repaired = _repaired(tables, candidate)
+    for candidate in (labels, _nearest_to_zero(problem), np.zeros_like(labels)):
+        repaired = _repaired(problem, candidate)
         if repaired is not None:
             return repaired
-    least = tables.rows.min(axis=1, initial=np.inf, where=tables.allowed[..., None]).sum(axis=0)
-    if np.any(least - tables.caps > TOLERANCE_DB):
-        raise _infeasible(tables, None)
-    searched = _first_feasible(tables)
+    searched = _first_feasible(problem)
     if searched is None:
-        raise _infeasible(tables, nearest)
+        raise _infeasible(problem)
     return searched
 
 
-def _repaired(tables: StackedTables, labels: LabelArray) -> LabelArray | None:
+def _repaired(problem: BandGainProblem, labels: LabelArray) -> LabelArray | None:
     current = labels.copy()
-    band_of, label_of = np.nonzero(tables.allowed)
-    excess = float(tables.excess(current))
+    band_of, label_of = np.nonzero(problem.allowed)
+    excess = float(problem.excess(current))
     each = np.arange(len(current))
     for _ in range(_ROUNDS):
         if excess <= TOLERANCE_DB:
             return current
-        row = tables.rows[each, current].sum(axis=0) - tables.caps
-        moved = tables.rows[band_of, label_of] - tables.rows[band_of, current[band_of]]
+        row = problem.rows[each, current].sum(axis=0) - problem.caps
+        moved = problem.rows[band_of, label_of] - problem.rows[band_of, current[band_of]]
         # Prefer small moves: what one label costs in J is small beside what a limit costs.
         cost = 1e3 * np.maximum((row + moved).max(axis=1), 0.0)
-        shift = tables.fit[band_of, label_of] - tables.fit[band_of, current[band_of]]
-        offset = tables.offsets(current)
+        shift = problem.fit[band_of, label_of] - problem.fit[band_of, current[band_of]]
+        offset = problem.offsets(current)
         # J is not below 0: what costs more than the whole of the least costly move cannot win.
         first = int(np.argmin(cost))
-        most = cost[first] + tables.loss.value(offset + shift[first]).sum()
+        most = cost[first] + problem.frequency_loss.value(offset + shift[first]).sum()
         near = np.flatnonzero(cost <= most)
-        merit = cost[near] + tables.loss.value(offset + shift[near]).sum(axis=1)
+        merit = cost[near] + problem.frequency_loss.value(offset + shift[near]).sum(axis=1)
         best = int(near[np.argmin(merit)])
         moves = current.copy()
         moves[band_of[best]] = label_of[best]
-        found = float(tables.excess(moves))
+        found = float(problem.excess(moves))
         if found >= excess - 1e-12:
             return None
         current, excess = moves, found
     return None
 
 
-def _first_feasible(tables: StackedTables, *, node_limit: int = 200_000) -> LabelArray | None:
+def _first_feasible(problem: BandGainProblem, *, node_limit: int = 200_000) -> LabelArray | None:
     """Return the first feasible setting of a depth-first enumeration, or None.
 
     A partial setting is left as soon as a row is broken whatever the later bands do; tables need
     not rise with the label, so the least of each row over the labels is taken.
     """
-    least = tables.rows.min(axis=1, initial=np.inf, where=tables.allowed[..., None])
-    rest = np.concatenate([np.cumsum(least[::-1], axis=0)[::-1], np.zeros((1, len(tables.caps)))])
-    size = np.where(tables.allowed, np.abs(tables.gains), np.inf)
+    least = problem.rows.min(axis=1, initial=np.inf, where=problem.allowed[..., None])
+    rest = np.concatenate([np.cumsum(least[::-1], axis=0)[::-1], np.zeros((1, len(problem.caps)))])
+    size = np.where(problem.allowed, np.abs(problem.gains), np.inf)
     order = [
         np.argsort(row, kind="stable")[: int(allowed.sum())]
-        for row, allowed in zip(size, tables.allowed, strict=True)
+        for row, allowed in zip(size, problem.allowed, strict=True)
     ]
     bands = len(order)
-    stack: list[tuple[tuple[int, ...], FloatArray]] = [((), np.zeros(len(tables.caps)))]
+    stack: list[tuple[tuple[int, ...], FloatArray]] = [((), np.zeros(len(problem.caps)))]
     for _ in range(node_limit):
         if not stack:
             return None
@@ -144,20 +139,18 @@ def _first_feasible(tables: StackedTables, *, node_limit: int = 200_000) -> Labe
         if band == bands:
             return np.array(chosen, dtype=np.int64)
         for label in reversed(order[band]):
-            rows = total + tables.rows[band, label]
-            if np.all(rows + rest[band + 1] - tables.caps <= TOLERANCE_DB):
+            rows = total + problem.rows[band, label]
+            if np.all(rows + rest[band + 1] - problem.caps <= TOLERANCE_DB):
                 stack.append(((*chosen, int(label)), rows))
     return None
 
 
-def _infeasible(tables: StackedTables, labels: LabelArray | None) -> InfeasibleSettingsError:
+def _infeasible(problem: BandGainProblem) -> InfeasibleSettingsError:
     """Return the error that names the limit, the frequency and the excess."""
-    problem = tables.problem
-    if labels is None:
-        limit = np.stack([table.min(axis=0) for table in problem.limit_tables_db]).sum(axis=0)
-        how = "at the lowest the free bands can reach"
-    else:
-        limit = problem.limit_response_db(labels)
+    limit = problem.limits.min(axis=1).sum(axis=0)
+    how = "at the lowest the free bands can reach"
+    if np.all(limit - problem.filter_cap_db <= TOLERANCE_DB):
+        limit = problem.limit_response_db(_nearest_to_zero(problem))
         how = "and no other setting was found that keeps every limit; with all free bands near 0"
     over = limit - problem.filter_cap_db
     worst = int(np.argmax(over))
@@ -168,7 +161,11 @@ def _infeasible(tables: StackedTables, labels: LabelArray | None) -> InfeasibleS
 
 
 def descend(
-    tables: StackedTables, labels: LabelArray, *, visited: set[bytes] | None = None
+    problem: BandGainProblem,
+    labels: LabelArray,
+    *,
+    allowed: NDArray[np.bool_] | None = None,
+    visited: set[bytes] | None = None,
 ) -> LabelArray:
     """Improve a feasible setting by moves of one or two bands until none helps.
 
@@ -177,10 +174,12 @@ def descend(
 
     Parameters
     ----------
-    tables : StackedTables
+    problem : BandGainProblem
         Tables of the problem.
     labels : ndarray, shape (B,)
         Feasible setting to start from.
+    allowed : ndarray of bool, shape (B, K), optional
+        Labels that may be taken; all by default.
     visited : set of bytes, optional
         Settings of earlier descents: one that comes to any of them stops there. Those of this
         descent are added.
@@ -191,21 +190,21 @@ def descend(
         A feasible setting.
     """
     current = labels
-    objective = float(tables.objective(current))
+    objective = float(problem.objective(current))
     seen = set() if visited is None else visited
     for _ in range(_ROUNDS):
         if current.tobytes() in seen:
             break
         seen.add(current.tobytes())
-        moves = _ranked_moves(tables, current)
-        values = tables.objective(moves)
+        moves = _ranked_moves(problem, current, problem.allowed if allowed is None else allowed)
+        values = problem.objective(moves)
         better = np.flatnonzero(values < objective - 1e-12)
         better = better[np.argsort(values[better], kind="stable")]
         chosen = None
         # Few rankings mislead about the limits, so the first handful nearly always holds one.
         for first in range(0, better.size, 8):
             tested = better[first : first + 8]
-            kept = tested[tables.excess(moves[tested]) <= TOLERANCE_DB]
+            kept = tested[problem.excess(moves[tested]) <= TOLERANCE_DB]
             if kept.size:
                 chosen = kept[0]
                 break
@@ -215,14 +214,16 @@ def descend(
     return current
 
 
-def _ranked_moves(tables: StackedTables, current: LabelArray) -> LabelArray:
+def _ranked_moves(
+    problem: BandGainProblem, current: LabelArray, allowed: NDArray[np.bool_]
+) -> LabelArray:
     """Return the pair moves that the expansion at `current` ranks first, shape (N, B)."""
-    bands, labels = tables.allowed.shape
+    bands, labels = allowed.shape
     near = np.abs(np.arange(labels) - current[:, None]) <= _WINDOW
-    band_of, label_of = np.nonzero(near & tables.allowed)
-    offset = tables.offsets(current)
-    _, first, curvature = tables.loss.expansion(offset)
-    change = tables.fit[band_of, label_of] - tables.fit[band_of, current[band_of]]
+    band_of, label_of = np.nonzero(near & allowed)
+    offset = problem.offsets(current)
+    _, first, curvature = problem.frequency_loss.expansion(offset)
+    change = problem.fit[band_of, label_of] - problem.fit[band_of, current[band_of]]
     cross = (change * curvature) @ change.T
     alone = change @ first + 0.5 * np.diagonal(cross)
     predicted = alone[:, None] + alone + cross
@@ -233,7 +234,7 @@ def _ranked_moves(tables: StackedTables, current: LabelArray) -> LabelArray:
         return label_of[order][:, None].astype(np.int64)
     flat = predicted.ravel()
     promising = np.flatnonzero(flat < 0.0)
-    kept = _keeps_close_rows(tables, current, (band_of, label_of), promising)
+    kept = _keeps_close_rows(problem, current, (band_of, label_of), promising)
     promising = promising[kept]
     if promising.size > _TRIED:
         part = np.argpartition(flat[promising], _TRIED)[:_TRIED]
@@ -247,20 +248,20 @@ def _ranked_moves(tables: StackedTables, current: LabelArray) -> LabelArray:
 
 
 def _keeps_close_rows(
-    tables: StackedTables,
+    problem: BandGainProblem,
     current: LabelArray,
     moves: tuple[LabelArray, LabelArray],
     pairs: LabelArray,
 ) -> NDArray[np.bool_]:
     """Return which pairs of moves (flat numbers) keep the limit rows closest to their caps."""
     band_of, label_of = moves
-    row = tables.rows[np.arange(len(current)), current].sum(axis=0)
-    slack = tables.caps - row + TOLERANCE_DB
+    row = problem.rows[np.arange(len(current)), current].sum(axis=0)
+    slack = problem.caps - row + TOLERANCE_DB
     close = np.flatnonzero(slack < _CLOSE_DB)
     close = close[np.argsort(slack[close], kind="stable")]
     # The tightest row, and an even choice of the rest: neighbouring rows say nearly the same.
     close = close[:: max(1, -(-close.size // _ROWS_HELD))]
-    change = tables.rows[band_of[:, None], label_of[:, None], close]
-    change -= tables.rows[band_of[:, None], current[band_of][:, None], close]
+    change = problem.rows[band_of[:, None], label_of[:, None], close]
+    change -= problem.rows[band_of[:, None], current[band_of][:, None], close]
     one, other = np.divmod(pairs, band_of.size)
     return np.asarray((change[one] + change[other] <= slack[close]).all(axis=1))

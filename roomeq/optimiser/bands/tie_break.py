@@ -25,15 +25,14 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from roomeq.optimiser.bands.bound import Nodes, Relaxation
 from roomeq.optimiser.bands.branching import OpenNodes, restricted, settings_of_small, split
-from roomeq.optimiser.bands.problem import LabelArray
-from roomeq.optimiser.bands.stacked import StackedTables
+from roomeq.optimiser.bands.problem import BandGainProblem, LabelArray
 from roomeq.optimiser.bands.start import TOLERANCE_DB, descend
 
 __all__ = ["break_tie"]
@@ -55,28 +54,28 @@ class _Wanted:
     move_db: float = math.inf
 
 
-def moved_bands(tables: StackedTables, settings: LabelArray) -> NDArray[np.bool_]:
+def moved_bands(problem: BandGainProblem, settings: LabelArray) -> NDArray[np.bool_]:
     """Return which bands of settings are away from where they stand, shape (..., B)."""
-    away = tables.gains_of(settings) - tables.problem.present_gains_db
+    away = problem.setting_gains_db(settings) - problem.present_gains_db
     return np.asarray(np.abs(away) > _SAME)
 
 
 class _TieBreak:
     """The stages of the rule."""
 
-    def __init__(self, tables: StackedTables, *, target: float, node_limit: int) -> None:
-        self.tables = tables
+    def __init__(self, problem: BandGainProblem, *, target: float, node_limit: int) -> None:
+        self.problem = problem
         self.target = target
         # A label or node is struck only when it is clearly above the target.
         self.threshold = target + 1e-9 * (1.0 + target)
         self.nodes_left = node_limit
         self.exact = True
         # Rows for E at the limit frequencies, and one for the sum of |gain|.
-        step = max(1, -(-tables.limits.shape[2] // 80))
-        move = _MOVE_SCALE * np.abs(tables.gains)[..., None]
-        rows = np.concatenate([tables.limits[..., ::step], move], axis=2)
-        self.filter_caps = np.minimum(tables.problem.filter_cap_db[::step], _UNLIMITED_DB)
-        self.relaxation = Relaxation(tables, rows=rows, caps=np.zeros(rows.shape[2]))
+        step = max(1, -(-problem.limits.shape[2] // 80))
+        move = _MOVE_SCALE * np.abs(problem.gains)[..., None]
+        rows = np.concatenate([problem.limits[..., ::step], move], axis=2)
+        self.filter_caps = np.minimum(problem.filter_cap_db[::step], _UNLIMITED_DB)
+        self.relaxation = Relaxation(problem, rows=rows, caps=np.zeros(rows.shape[2]))
         self.limit(_Wanted())
 
     def limit(self, wanted: _Wanted) -> None:
@@ -87,11 +86,11 @@ class _TieBreak:
 
     def holds(self, settings: LabelArray, wanted: _Wanted) -> NDArray[np.bool_]:
         """Return which settings are equally good and wanted, shape (N,)."""
-        tables = self.tables
-        good = np.abs(tables.gains_of(settings)).sum(axis=1) <= wanted.move_db
-        good[good] = tables.objective(settings[good]) <= self.target
-        good[good] = tables.excess(settings[good]) <= TOLERANCE_DB
-        good[good] = tables.largest_boost(settings[good]) <= wanted.boost_db
+        problem = self.problem
+        good = np.abs(problem.setting_gains_db(settings)).sum(axis=1) <= wanted.move_db
+        good[good] = problem.objective(settings[good]) <= self.target
+        good[good] = problem.excess(settings[good]) <= TOLERANCE_DB
+        good[good] = problem.largest_boost(settings[good]) <= wanted.boost_db
         return np.asarray(good)
 
     def tightened(self, nodes: Nodes, *, steps: int) -> Nodes:
@@ -135,24 +134,24 @@ class _TieBreak:
 
     def preferred(self, settings: LabelArray) -> LabelArray:
         """Return the setting that the rule prefers."""
-        tables = self.tables
-        off = moved_bands(tables, settings).sum(axis=1)
-        gains = tables.gains_of(settings)
+        problem = self.problem
+        off = moved_bands(problem, settings).sum(axis=1)
+        gains = problem.setting_gains_db(settings)
         # Rounding makes sums that differ by rounding errors equal.
-        boosts = tables.largest_boost(settings).round(9)
+        boosts = problem.largest_boost(settings).round(9)
         moves = np.abs(gains).sum(axis=1).round(9)
         order = np.lexsort((*gains.T[::-1], moves, boosts, off))
         return np.asarray(settings[order[0]])
 
 
 def break_tie(
-    tables: StackedTables, best: LabelArray, *, tolerance_db: float, node_limit: int
+    problem: BandGainProblem, best: LabelArray, *, tolerance_db: float, node_limit: int
 ) -> tuple[LabelArray, bool]:
     """Return the setting the rule picks, and whether it is proven to be that one.
 
     Parameters
     ----------
-    tables : StackedTables
+    problem : BandGainProblem
         The problem.
     best : ndarray, shape (B,)
         The best setting found; feasible.
@@ -161,9 +160,9 @@ def break_tie(
     node_limit : int
         Nodes to be bounded at most.
     """
-    deviation = math.sqrt(float(tables.objective(best)))
+    deviation = math.sqrt(float(problem.objective(best)))
     target = (deviation + tolerance_db) ** 2 * (1.0 + 1e-12)
-    search = _TieBreak(tables, target=target, node_limit=node_limit)
+    search = _TieBreak(problem, target=target, node_limit=node_limit)
     chosen, boxes = _fewest_bands(search, best)
     chosen = _locally_improved(search, chosen)
     chosen = _least_boost(search, boxes, chosen)
@@ -173,9 +172,9 @@ def break_tie(
 
 def _fewest_bands(search: _TieBreak, best: LabelArray) -> tuple[LabelArray, Nodes]:
     """Return an equally good setting that moves the fewest bands, and the boxes with as many."""
-    tables = search.tables
-    home = np.abs(tables.gains - tables.problem.present_gains_db[:, None]) <= _SAME
-    home &= tables.allowed
+    problem = search.problem
+    home = np.abs(problem.gains - problem.present_gains_db[:, None]) <= _SAME
+    home &= problem.allowed
     root, _ = search.relaxation.tighten(
         search.relaxation.root(best),
         threshold=search.threshold,
@@ -190,7 +189,7 @@ def _fewest_bands(search: _TieBreak, best: LabelArray) -> tuple[LabelArray, Node
     def first_found(chosen: LabelArray) -> _Wanted | None:
         return _Wanted() if chosen is best else None
 
-    most = int(moved_bands(tables, best).sum())
+    most = int(moved_bands(problem, best).sum())
     for count in range(most + 1):
         off = _sets_of_bands(len(best), count)
         lifted = bound[0] + np.where(off, to_move, to_stay).sum(axis=1)
@@ -222,10 +221,9 @@ def _examples(search: _TieBreak, boxes: Nodes) -> list[LabelArray]:
     found = []
     rounded = boxes.rounded()
     for number in np.argsort(boxes.bound, kind="stable")[:6]:
-        inside = replace(search.tables, allowed=boxes.allowed[number])
         start = rounded[number]
-        if search.tables.excess(start) <= TOLERANCE_DB:
-            start = descend(inside, start)
+        if search.problem.excess(start) <= TOLERANCE_DB:
+            start = descend(search.problem, start, allowed=boxes.allowed[number])
         if search.holds(start[None], _Wanted())[0]:
             found.append(start)
     return found
@@ -233,8 +231,8 @@ def _examples(search: _TieBreak, boxes: Nodes) -> list[LabelArray]:
 
 def _locally_improved(search: _TieBreak, chosen: LabelArray) -> LabelArray:
     """Return a setting that no move of one or two moved bands makes preferable."""
-    tables = search.tables
-    moved = np.flatnonzero(moved_bands(tables, chosen))
+    problem = search.problem
+    moved = np.flatnonzero(moved_bands(problem, chosen))
     steps = np.arange(-_REACH, _REACH + 1)
     pairs = list(itertools.combinations(moved, 2)) or [(b, b) for b in moved]
     for _ in range(100):
@@ -247,7 +245,7 @@ def _locally_improved(search: _TieBreak, chosen: LabelArray) -> LabelArray:
         if not moves:
             return chosen
         settings = np.unique(np.concatenate(moves), axis=0)
-        highest = tables.allowed.sum(axis=1)
+        highest = problem.allowed.sum(axis=1)
         settings = settings[((settings >= 0) & (settings < highest)).all(axis=1)]
         settings = settings[search.holds(settings, _Wanted())]
         better = search.preferred(np.concatenate([chosen[None], settings]))
@@ -261,7 +259,7 @@ def _least_boost(search: _TieBreak, boxes: Nodes, chosen: LabelArray) -> LabelAr
     """Return an equally good setting in the boxes whose largest boost is smallest."""
 
     def beyond(chosen: LabelArray) -> _Wanted | None:
-        boost = float(search.tables.largest_boost(chosen))
+        boost = float(search.problem.largest_boost(chosen))
         return None if boost <= _SAME else _Wanted(boost_db=max(boost - _SAME, 0.0))
 
     def pick(found: LabelArray, _: LabelArray) -> LabelArray:
@@ -272,10 +270,10 @@ def _least_boost(search: _TieBreak, boxes: Nodes, chosen: LabelArray) -> LabelAr
 
 def _least_move(search: _TieBreak, boxes: Nodes, chosen: LabelArray) -> LabelArray:
     """Return a setting with no more boost whose sum of |gain| is smallest."""
-    boost = float(search.tables.largest_boost(chosen)) + _SAME
+    boost = float(search.problem.largest_boost(chosen)) + _SAME
 
     def beyond(chosen: LabelArray) -> _Wanted:
-        move = float(np.abs(search.tables.gains_of(chosen)).sum())
+        move = float(np.abs(search.problem.setting_gains_db(chosen)).sum())
         return _Wanted(boost_db=boost, move_db=move - _SAME)
 
     return search.hunt(boxes, chosen, beyond=beyond)
@@ -283,12 +281,12 @@ def _least_move(search: _TieBreak, boxes: Nodes, chosen: LabelArray) -> LabelArr
 
 def _first_in_order(search: _TieBreak, boxes: Nodes, chosen: LabelArray) -> LabelArray:
     """Return the setting with the smallest gains in order of the bands, all else being equal."""
-    tables = search.tables
+    problem = search.problem
     equal = _Wanted(
-        boost_db=float(tables.largest_boost(chosen)) + _SAME,
-        move_db=float(np.abs(tables.gains_of(chosen)).sum()) + _SAME,
+        boost_db=float(problem.largest_boost(chosen)) + _SAME,
+        move_db=float(np.abs(problem.setting_gains_db(chosen)).sum()) + _SAME,
     )
-    number = np.arange(tables.allowed.shape[1])
+    number = np.arange(problem.allowed.shape[1])
     search.limit(equal)
     boxes = search.tightened(boxes, steps=2 * _NODE_STEPS)
     for band in range(len(chosen)):
@@ -297,7 +295,7 @@ def _first_in_order(search: _TieBreak, boxes: Nodes, chosen: LabelArray) -> Labe
             below = found[found[:, band] < chosen[band]]
             return search.preferred(below) if len(below) else chosen
 
-        mask = tables.allowed.copy()
+        mask = problem.allowed.copy()
         for fixed in range(band):
             mask[fixed] &= number == chosen[fixed]
         mask[band] &= number < chosen[band]

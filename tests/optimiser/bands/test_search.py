@@ -26,7 +26,6 @@ from roomeq.optimiser.bands.bound import Relaxation
 from roomeq.optimiser.bands.branching import settings_of_small, split
 from roomeq.optimiser.bands.problem import BandGainProblem
 from roomeq.optimiser.bands.search import solve_band_gains, solve_from
-from roomeq.optimiser.bands.stacked import StackedTables
 from roomeq.optimiser.bands.start import descend, start_setting
 from roomeq.wanted.loss import Loss
 
@@ -201,8 +200,8 @@ def test_search_does_not_live_on_its_start(case, monkeypatch):
     truth = case.truth
     worst = truth.settings[np.where(truth.feasible, truth.objective, -1.0).argmax()]
     best = truth.objective[truth.feasible].min()
-    monkeypatch.setattr(search_module, "start_setting", lambda tables: worst)
-    monkeypatch.setattr(search_module, "descend", lambda tables, labels: labels)
+    monkeypatch.setattr(search_module, "start_setting", lambda problem: worst)
+    monkeypatch.setattr(search_module, "descend", lambda problem, labels: labels)
     monkeypatch.setattr(search_module, "settings_of_small", partial(settings_of_small, largest=1))
     for node_limit in (10, 50_000):
         solution = solve_band_gains(case.problem, gap_db=0.0, tie_share=0.0, node_limit=node_limit)
@@ -222,12 +221,11 @@ def test_node_limit_leaves_a_true_bound(case, node_limit):
 def test_every_tangent_lies_under_every_setting(case):
     """LB <= J(k) row by row, at arbitrary mixes and multipliers, not only at good ones."""
     problem, truth = case.problem, case.truth
-    tables = StackedTables.from_problem(problem)
-    relaxation = Relaxation.of_limits(tables)
+    relaxation = Relaxation.of_limits(problem)
     rng = np.random.default_rng(0)
-    node = relaxation.root(start_setting(StackedTables.from_problem(problem)))
+    node = relaxation.root(start_setting(problem))
     for scale in (0.0, 0.01, 1.0, 30.0):
-        weights = rng.exponential(size=node.weights.shape) ** 4 * tables.allowed
+        weights = rng.exponential(size=node.weights.shape) ** 4 * problem.allowed
         object.__setattr__(node, "weights", weights / weights.sum(axis=2, keepdims=True))
         held = scale * rng.exponential(size=node.multipliers.shape)
         object.__setattr__(node, "multipliers", held)
@@ -247,9 +245,8 @@ def test_every_tangent_lies_under_every_setting(case):
 
 def test_bound_and_struck_labels_hold_in_every_box(case):
     problem, truth = case.problem, case.truth
-    tables = StackedTables.from_problem(problem)
-    relaxation = Relaxation.of_limits(tables)
-    nodes = relaxation.root(start_setting(StackedTables.from_problem(problem)))
+    relaxation = Relaxation.of_limits(problem)
+    nodes = relaxation.root(start_setting(problem))
     threshold = float(np.quantile(truth.objective[truth.feasible], 0.02))
     bands = np.arange(truth.settings.shape[1])
     for _ in range(4):
@@ -296,9 +293,8 @@ def test_bound_is_tight_without_limits():
 
 def test_split_halves_and_counting_out():
     problem = make_problem(1, constant_q, FOUR)
-    tables = StackedTables.from_problem(problem)
-    relaxation = Relaxation.of_limits(tables)
-    nodes = relaxation.root(start_setting(StackedTables.from_problem(problem)))
+    relaxation = Relaxation.of_limits(problem)
+    nodes = relaxation.root(start_setting(problem))
     for _ in range(5):
         nodes = split(relaxation, nodes)
         np.testing.assert_allclose(nodes.weights.sum(axis=2), 1.0)
@@ -388,7 +384,7 @@ def test_tie_break_by_centre(found):
     np.testing.assert_array_equal(solution.gains_db, [-3.0, -1.0])
     # The last stage alone, from each setting that is equal in everything else.
     search = tie_break_module._TieBreak(
-        StackedTables.from_problem(problem),
+        problem,
         target=solution.objective + 1e-6,
         node_limit=1000,
     )
@@ -402,16 +398,14 @@ def test_without_tie_break_or_proof():
     plain = solve_band_gains(problem, tie_share=0.0)
     np.testing.assert_array_equal(plain.labels, plain.best_labels)
     unproven = solve_band_gains(problem, prove=False)
-    np.testing.assert_array_equal(
-        unproven.labels, start_setting(StackedTables.from_problem(problem))
-    )
+    np.testing.assert_array_equal(unproven.labels, start_setting(problem))
     assert unproven.lower_bound == 0.0
     assert not unproven.proven
 
 
 def test_start_is_feasible_and_no_pair_move_helps(case):
     problem, truth = case.problem, case.truth
-    start = start_setting(StackedTables.from_problem(problem))
+    start = start_setting(problem)
     number = np.flatnonzero((truth.settings == start).all(axis=1))[0]
     assert truth.feasible[number]
     changed = (truth.settings != start).sum(axis=1)
@@ -424,10 +418,9 @@ def test_start_is_feasible_and_no_pair_move_helps(case):
 
 def test_descent_never_makes_worse():
     problem = make_problem(6, following_q, FOUR, cap=1.5)
-    tables = StackedTables.from_problem(problem)
     truth = enumerate_all(problem)
     for number in np.flatnonzero(truth.feasible)[::97]:
-        end = descend(tables, truth.settings[number])
+        end = descend(problem, truth.settings[number])
         assert float(problem.objective(end)) <= truth.objective[number] + 1e-12
         assert bool(problem.feasible(end))
         changed = (truth.settings != end).sum(axis=1)
@@ -436,21 +429,21 @@ def test_descent_never_makes_worse():
 
 
 def test_descent_stops_where_an_earlier_one_came_by():
-    tables = StackedTables.from_problem(make_problem(6, following_q, FOUR, cap=1.5))
-    start = np.argmin(np.where(tables.allowed, np.abs(tables.gains), np.inf), axis=1)
+    problem = make_problem(6, following_q, FOUR, cap=1.5)
+    start = np.argmin(np.where(problem.allowed, np.abs(problem.gains), np.inf), axis=1)
     visited = set()
-    end = descend(tables, start, visited=visited)
+    end = descend(problem, start, visited=visited)
     assert not np.array_equal(end, start)
     assert {start.tobytes(), end.tobytes()} <= visited
-    np.testing.assert_array_equal(descend(tables, start, visited=visited), start)
-    np.testing.assert_array_equal(descend(tables, start), end)
+    np.testing.assert_array_equal(descend(problem, start, visited=visited), start)
+    np.testing.assert_array_equal(descend(problem, start), end)
 
 
 @pytest.mark.parametrize("seed", [2, 3, 5])
 def test_one_node_is_tightened_as_several_are(seed):
-    tables = StackedTables.from_problem(make_problem(seed, following_q, FOUR, cap=1.5))
-    relaxation = Relaxation.of_limits(tables)
-    one = relaxation.root(start_setting(tables))
+    problem = make_problem(seed, following_q, FOUR, cap=1.5)
+    relaxation = Relaxation.of_limits(problem)
+    one = relaxation.root(start_setting(problem))
     two = one.take(np.zeros(2, dtype=np.intp))
     one, _ = relaxation.tighten(one, threshold=np.inf, iterations=6, patient=True)
     two, _ = relaxation.tighten(two, threshold=np.inf, iterations=6, patient=True)
@@ -482,7 +475,7 @@ def test_locks_that_only_conflict_jointly():
     )
     assert not enumerate_all(problem).feasible.any()
     with pytest.raises(InfeasibleSettingsError, match=r"boost limit.* 1\.00 dB at 60 Hz"):
-        start_setting(StackedTables.from_problem(problem))
+        start_setting(problem)
 
 
 @pytest.mark.parametrize(
@@ -543,7 +536,7 @@ def test_root_alone_is_not_called_a_proof(nine):
 @pytest.mark.parametrize("seed", range(30, 36))
 def test_start_of_nine_bands_keeps_tight_limits(seed):
     problem = make_problem(seed, following_q, NINE, cap=1.0)
-    start = start_setting(StackedTables.from_problem(problem))
+    start = start_setting(problem)
     assert bool(problem.feasible(start))
     proven = solve_band_gains(problem, tie_share=0.0, node_limit=100)
     assert float(problem.objective(start)) <= 1.05 * proven.objective
