@@ -55,8 +55,8 @@ if TYPE_CHECKING:
     from roomeq.jobs.propose import propose as propose
     from roomeq.jobs.verify import verify as verify
     from roomeq.optimiser.bands.boost_cap import BoostCap as BoostCap
+    from roomeq.optimiser.bands.deviations import weighted_deviation_db as weighted_deviation_db
     from roomeq.optimiser.bands.fit import BandGainFit as BandGainFit
-    from roomeq.optimiser.bands.fit import weighted_deviation_db as weighted_deviation_db
     from roomeq.optimiser.bands.gains import fit_band_gains as fit_band_gains
     from roomeq.optimiser.joining.alignment import align as align
     from roomeq.optimiser.joining.summation import judge_sum as judge_sum
@@ -130,7 +130,7 @@ _PLACES = {
     "seat_levels_db": "analysis.survey_levels",
     "smooth_power_db": "analysis.smoothing",
     "verify": "jobs.verify",
-    "weighted_deviation_db": "optimiser.bands.fit",
+    "weighted_deviation_db": "optimiser.bands.deviations",
     "write_plan": "plan.plan",
 }
 

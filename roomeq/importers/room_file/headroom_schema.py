@@ -4,15 +4,16 @@ Conventions
 -----------
 As in `roomeq.importers.room_file.schema`, which holds the other tables: one frozen value for each
 TOML table, None means that the file does not say it. Frequencies in Hz, lengths in m, voltages in V
-root mean square; anything else carries its unit in its name. What the values must satisfy together
-is checked in `roomeq.importers.room_file.headroom_checks`.
+root mean square; anything else carries its unit in its name. From where to where a number is
+plausible stands beside it; what the values must satisfy together is checked in
+`roomeq.importers.room_file.headroom_checks`.
 """
 
 from __future__ import annotations
 
-from typing import Literal
+from typing import Annotated, Literal
 
-from roomeq.base.toml_tables import StrictTable
+from roomeq.base.toml_tables import Plausible, StrictTable
 from roomeq.device.amplifier import PowerRating
 from roomeq.device.output_table import Detector, OutputEdition
 
@@ -39,20 +40,20 @@ class AmplifierTable(StrictTable, frozen=True, kw_only=True):
     """
 
     ratings: tuple[PowerRating, ...]
-    minimum_load_ohm: float | None = None
-    measuring_voltage: float | None = None
-    measuring_frequency: float | None = None
+    minimum_load_ohm: Annotated[float, Plausible(0.5, 100.0, "ohm")] | None = None
+    measuring_voltage: Annotated[float, Plausible(0.001, 300.0, "V")] | None = None
+    measuring_frequency: Annotated[float, Plausible(10.0, 300.0, "Hz")] | None = None
 
 
 class BoxTable(StrictTable, frozen=True, kw_only=True):
     """``[box]``: closed (resonance and Q in it), or vented (tuning, and the driver in free air)."""
 
     kind: Literal["closed", "vented"]
-    resonance: float
-    q: float
-    tuning: float | None = None
-    compliance_ratio: float | None = None
-    leakage_q: float = 7.0
+    resonance: Annotated[float, Plausible(5.0, 150.0, "Hz")]
+    q: Annotated[float, Plausible(0.1, 5.0, "as a Q")]
+    tuning: Annotated[float, Plausible(5.0, 100.0, "Hz")] | None = None
+    compliance_ratio: Annotated[float, Plausible(0.05, 50.0, "times")] | None = None
+    leakage_q: Annotated[float, Plausible(1.0, 1000.0, "as a Q")] = 7.0
 
 
 class DriverTable(StrictTable, frozen=True, kw_only=True):
@@ -62,16 +63,16 @@ class DriverTable(StrictTable, frozen=True, kw_only=True):
     above resonance.
     """
 
-    piston_area_m2: float
-    largest_displacement: float
-    sensitivity_db: float
+    piston_area_m2: Annotated[float, Plausible(0.002, 1.0, "m^2", "of one driver")]
+    largest_displacement: Annotated[float, Plausible(0.0005, 0.1, "m", "one way, in metres")]
+    sensitivity_db: Annotated[float, Plausible(60.0, 120.0, "dB SPL")]
 
 
 class OutputLevelsTable(StrictTable, frozen=True, kw_only=True):
     """``[output]``: maximum output by third octave, as a file or typed here; edition stated."""
 
     edition: OutputEdition
-    distance: float
+    distance: Annotated[float, Plausible(0.1, 20.0, "m")]
     detector: Detector
     file: str | None = None
     levels: dict[str, float] | None = None
@@ -97,7 +98,7 @@ class HeadroomTable(StrictTable, frozen=True, kw_only=True):
 
     wanted_spl_db: float | dict[str, float]
     main_seat: str | None = None
-    distance: float | None = None
+    distance: Annotated[float, Plausible(0.3, 50.0, "m")] | None = None
     room_gain_db: dict[str, float] | None = None
     drive_limit: Literal["flat", "headroom"] = "flat"
 
@@ -111,4 +112,4 @@ class ProtectionTable(StrictTable, frozen=True, kw_only=True):
 
     off: bool = False
     order: int | None = None
-    corner: float | None = None
+    corner: Annotated[float, Plausible(5.0, 120.0, "Hz")] | None = None

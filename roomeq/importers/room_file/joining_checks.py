@@ -13,6 +13,7 @@ from collections.abc import Iterator
 from roomeq.base.toml_lines import KeyPath
 from roomeq.importers.room_file.file import RoomFile
 from roomeq.importers.room_file.findings import Finding, outside
+from roomeq.importers.room_file.joining_schema import LONGEST_MS
 
 __all__ = ["CORNER_SPAN", "joining_findings"]
 
@@ -20,7 +21,6 @@ CORNER_SPAN = (20.0, 300.0)
 """Hz between which a crossover or low-pass corner is plausible."""
 
 _HIGH_PASS_SPAN = (5.0, 300.0)
-_LONGEST_MS = 200.0
 
 
 def joining_findings(room: RoomFile) -> Iterator[Finding]:
@@ -69,7 +69,7 @@ def _order(order: int, family: str, path: KeyPath) -> Iterator[Finding]:
 def _timing(room: RoomFile) -> Iterator[Finding]:
     delay = room.device.present.delay_ms
     path = ("device", "present", "delay_ms")
-    yield from outside(delay, path, -_LONGEST_MS, _LONGEST_MS, "ms", "positive is later")
+    yield from outside(delay, path, -LONGEST_MS, LONGEST_MS, "ms", "positive is later")
     sources = {entry.source for entry in room.measurements}
     if room.timing is not None and room.timing.common_reference and not sources & {"mains", "both"}:
         yield Finding(
@@ -111,9 +111,6 @@ def _processor(room: RoomFile) -> Iterator[Finding]:
         return
     keys = ("delay_lowest_ms", "delay_highest_ms", "delay_step_ms")
     values = [getattr(given, key) for key in keys]
-    for key, value in zip(keys[:2], values[:2], strict=True):
-        yield from outside(value, ("processor", key), -_LONGEST_MS, _LONGEST_MS, "ms")
-    yield from outside(values[2], ("processor", keys[2]), 0.001, 50.0, "ms")
     if 0 < sum(value is not None for value in values) < 3:
         absent = next(key for key, value in zip(keys, values, strict=True) if value is None)
         yield Finding(

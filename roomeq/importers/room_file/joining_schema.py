@@ -10,12 +10,13 @@ must satisfy together is checked in `roomeq.importers.room_file.joining_checks`.
 
 from __future__ import annotations
 
-from typing import Literal
+from typing import Annotated, Literal
 
-from roomeq.base.toml_tables import StrictTable
+from roomeq.base.toml_tables import Plausible, StrictTable
 from roomeq.device.profile import FilterChoice
 
 __all__ = [
+    "LONGEST_MS",
     "FilterChoiceTable",
     "FilterTable",
     "PathResponseTable",
@@ -23,6 +24,8 @@ __all__ = [
     "SubFilterTable",
     "TimingTable",
 ]
+
+LONGEST_MS = 200.0
 
 
 class FilterTable(StrictTable, frozen=True, kw_only=True):
@@ -77,9 +80,9 @@ class ProcessorTable(StrictTable, frozen=True, kw_only=True):
         Whether one knob sets both corners.
     """
 
-    delay_lowest_ms: float | None = None
-    delay_highest_ms: float | None = None
-    delay_step_ms: float | None = None
+    delay_lowest_ms: Annotated[float, Plausible(-LONGEST_MS, LONGEST_MS, "ms")] | None = None
+    delay_highest_ms: Annotated[float, Plausible(-LONGEST_MS, LONGEST_MS, "ms")] | None = None
+    delay_step_ms: Annotated[float, Plausible(0.001, 50.0, "ms")] | None = None
     high_pass: FilterChoiceTable | None = None
     low_pass: FilterChoiceTable | None = None
     same_corner: bool = False
