@@ -16,8 +16,9 @@ import numpy as np
 from msgspec.structs import asdict
 
 from roomeq.analysis.sweeps.distortion import Distortion
+from roomeq.base.errors import RoomFileError
 from roomeq.base.survey import Source, Survey
-from roomeq.device.amplifier import Amplifier, Load
+from roomeq.device.amplifier import Amplifier
 from roomeq.device.crossover import CrossoverFilter
 from roomeq.device.driver import Box, ClosedBox, Driver, VentedBox
 from roomeq.device.output_table import OutputTable
@@ -68,14 +69,17 @@ def with_headroom(room: Room, room_file: RoomFile, *, sweeps: SweepReading | Non
 
 def _equipment(room_file: RoomFile, device: Device) -> Equipment:
     amplifier, load, box = _amplifier(room_file), room_file.load, _box(room_file)
-    stated = room_file.amplifier
+    stated, driver = room_file.amplifier, None
+    if room_file.driver is not None and box is not None:
+        count = 1 if load is None else load.drivers
+        driver = Driver(box=box, count=count, **asdict(room_file.driver))
     protection = _protection(room_file, device)
     try:
         return Equipment(
             amplifier=amplifier,
             load=load,
             box=box,
-            driver=_driver(room_file, box, load),
+            driver=driver,
             output=_output(room_file),
             measuring_voltage=None if stated is None else stated.measuring_voltage,
             measuring_frequency=None if stated is None else stated.measuring_frequency,
@@ -107,13 +111,6 @@ def _box(room_file: RoomFile) -> Box | None:
     return VentedBox(**figures)
 
 
-def _driver(room_file: RoomFile, box: Box | None, load: Load | None) -> Driver | None:
-    stated = room_file.driver
-    if stated is None or box is None:
-        return None
-    return Driver(box=box, count=1 if load is None else load.drivers, **asdict(stated))
-
-
 def _output(room_file: RoomFile) -> OutputTable | None:
     stated = room_file.output
     if stated is None:
@@ -127,45 +124,30 @@ def _output(room_file: RoomFile) -> OutputTable | None:
 
 def _protection(room_file: RoomFile, device: Device) -> CrossoverFilter | None:
     """Return the device's high-pass as stated; refuse one that it does not offer."""
-    stated = room_file.device.present.protection
-    place = ("device", "present", "protection")
+    stated, offered = room_file.device.present.protection, device.protection
+
+    def refused(message: str, remedy: str, *key: str) -> RoomFileError:
+        return room_file.fault(message, "device", "present", "protection", *key, remedy=remedy)
+
     if stated is None:
         return None
-    offered = device.protection
-    if offered is None:
-        if stated.off:
-            return None
-        raise room_file.fault(
-            "the device has no protective high-pass",
-            *place,
-            remedy="one of another device belongs into [[path]]",
-        )
     if stated.off:
-        if not offered.can_bypass:
-            raise room_file.fault(
-                "the device's high-pass cannot be switched off",
-                *place,
-                "off",
-                remedy="leave it out",
-            )
+        if offered is not None and not offered.can_bypass:
+            raise refused("the device's high-pass cannot be switched off", "leave it out", "off")
         return None
+    if offered is None:
+        remedy = "one of another device belongs into [[path]]"
+        raise refused("the device has no protective high-pass", remedy)
     order = stated.order
     if order is None and len(offered.orders) == 1:
         order = offered.orders[0]
     if order not in offered.orders:
-        raise room_file.fault(
-            "the order is not stated" if order is None else f"order {order} is not on offer",
-            *place,
-            "order",
-            remedy=f"one of {', '.join(map(str, offered.orders))}",
-        )
+        said = "the order is not stated" if order is None else f"order {order} is not on offer"
+        raise refused(said, f"one of {', '.join(map(str, offered.orders))}", "order")
     if stated.corner is None or stated.corner not in offered.corners:
-        raise room_file.fault(
-            f"{stated.corner or 0:g} Hz is not on offer",
-            *place,
-            "corner",
-            remedy=f"one of {', '.join(f'{corner:g}' for corner in offered.corners)} Hz",
-        )
+        corners = ", ".join(f"{corner:g}" for corner in offered.corners)
+        said = f"{stated.corner or 0:g} Hz is not on offer"
+        raise refused(said, f"one of {corners} Hz", "corner")
     return CrossoverFilter(
         kind="high_pass", family=offered.family, order=order, corner=stated.corner
     )
