@@ -48,8 +48,10 @@ class _Scanner:
     def _peek(self) -> str:
         return self.text[self.at : self.at + 1]
 
-    def _note(self, path: KeyPath) -> None:
-        self.lines.setdefault(path, self.text.count("\n", 0, self.at) + 1)
+    def _note(self, path: KeyPath, at: int, above: int = 0) -> None:
+        """Note where a path stands, and every path above it that is longer than `above`."""
+        for length in range(above + 1, len(path) + 1):
+            self.lines.setdefault(path[:length], self.text.count("\n", 0, at) + 1)
 
     def _key(self) -> list[str]:
         parts = []
@@ -79,25 +81,19 @@ class _Scanner:
         start = self.at
         self.at += 2 if listed else 1
         keys = self._key()
-        end = self.at + (2 if listed else 1)
+        self.at += 2 if listed else 1
         if listed:
             owner = (*self._entered(keys[:-1]), keys[-1])
             self._counts[owner] = self._counts.get(owner, 0) + 1
         path = self._entered(keys)
-        self.at = start
-        for length in range(1, len(path) + 1):
-            self._note(path[:length])
-        self.at = end
+        self._note(path, start)
         return path
 
     def _pair(self, table: KeyPath) -> None:
         start = self.at
         path = (*table, *self._key())
-        after = self.at
-        self.at = start
-        for length in range(len(table) + 1, len(path) + 1):
-            self._note(path[:length])
-        self.at = after + 1
+        self._note(path, start, above=len(table))
+        self.at += 1
         self._skip(_SPACE)
         self._value(path)
 
@@ -124,7 +120,7 @@ class _Scanner:
             if closing == "}":
                 self._pair(path)
             else:
-                self._note((*path, index))
+                self._note((*path, index), self.at, above=len(path))
                 self._value((*path, index))
             index += 1
             self._skip(_BLANK)

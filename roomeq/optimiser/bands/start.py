@@ -161,11 +161,7 @@ def _infeasible(problem: BandGainProblem) -> InfeasibleSettingsError:
 
 
 def descend(
-    problem: BandGainProblem,
-    labels: LabelArray,
-    *,
-    allowed: NDArray[np.bool_] | None = None,
-    visited: set[bytes] | None = None,
+    problem: BandGainProblem, labels: LabelArray, *, visited: set[bytes] | None = None
 ) -> LabelArray:
     """Improve a feasible setting by moves of one or two bands until none helps.
 
@@ -178,8 +174,6 @@ def descend(
         Tables of the problem.
     labels : ndarray, shape (B,)
         Feasible setting to start from.
-    allowed : ndarray of bool, shape (B, K), optional
-        Labels that may be taken; all by default.
     visited : set of bytes, optional
         Settings of earlier descents: one that comes to any of them stops there. Those of this
         descent are added.
@@ -196,7 +190,7 @@ def descend(
         if current.tobytes() in seen:
             break
         seen.add(current.tobytes())
-        moves = _ranked_moves(problem, current, problem.allowed if allowed is None else allowed)
+        moves = _ranked_moves(problem, current)
         values = problem.objective(moves)
         better = np.flatnonzero(values < objective - 1e-12)
         better = better[np.argsort(values[better], kind="stable")]
@@ -214,13 +208,11 @@ def descend(
     return current
 
 
-def _ranked_moves(
-    problem: BandGainProblem, current: LabelArray, allowed: NDArray[np.bool_]
-) -> LabelArray:
+def _ranked_moves(problem: BandGainProblem, current: LabelArray) -> LabelArray:
     """Return the pair moves that the expansion at `current` ranks first, shape (N, B)."""
-    bands, labels = allowed.shape
+    bands, labels = problem.allowed.shape
     near = np.abs(np.arange(labels) - current[:, None]) <= _WINDOW
-    band_of, label_of = np.nonzero(near & allowed)
+    band_of, label_of = np.nonzero(near & problem.allowed)
     offset = problem.offsets(current)
     _, first, curvature = problem.frequency_loss.expansion(offset)
     change = problem.fit[band_of, label_of] - problem.fit[band_of, current[band_of]]

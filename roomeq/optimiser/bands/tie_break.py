@@ -33,7 +33,7 @@ from numpy.typing import NDArray
 from roomeq.optimiser.bands.bound import Nodes, Relaxation
 from roomeq.optimiser.bands.branching import OpenNodes, restricted, settings_of_small, split
 from roomeq.optimiser.bands.problem import BandGainProblem, LabelArray
-from roomeq.optimiser.bands.start import TOLERANCE_DB, descend
+from roomeq.optimiser.bands.start import TOLERANCE_DB
 
 __all__ = ["break_tie"]
 
@@ -43,7 +43,7 @@ _MOVE_SCALE = 0.1  # brings a sum of gains to the size of the other limit rows
 _ROOT_STEPS, _NODE_STEPS = 40, 8
 _BATCH = 64
 _SMALL = 256
-_REACH = 3  # labels to either side in the local search for a good example
+_REACH = 3  # labels to either side in the local search
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -199,11 +199,8 @@ def _fewest_bands(search: _TieBreak, best: LabelArray) -> tuple[LabelArray, Node
             np.where(off[..., None], ~home, home),
         )
         boxes = search.tightened(boxes, steps=_NODE_STEPS)
-        found = [best] if count == most else _examples(search, boxes)
-        if found:
-            return search.preferred(np.stack(found)), boxes
-        chosen = search.hunt(boxes, best, beyond=first_found)
-        if chosen is not best:
+        chosen = best if count == most else search.hunt(boxes, best, beyond=first_found)
+        if count == most or chosen is not best:
             return chosen, boxes
     raise AssertionError("the best setting itself is equally good")
 
@@ -214,19 +211,6 @@ def _sets_of_bands(bands: int, count: int) -> NDArray[np.bool_]:
     for row, combination in enumerate(chosen):
         off[row, list(combination)] = True
     return off
-
-
-def _examples(search: _TieBreak, boxes: Nodes) -> list[LabelArray]:
-    """Return wanted settings that descent finds inside the most promising boxes."""
-    found = []
-    rounded = boxes.rounded()
-    for number in np.argsort(boxes.bound, kind="stable")[:6]:
-        start = rounded[number]
-        if search.problem.excess(start) <= TOLERANCE_DB:
-            start = descend(search.problem, start, allowed=boxes.allowed[number])
-        if search.holds(start[None], _Wanted())[0]:
-            found.append(start)
-    return found
 
 
 def _locally_improved(search: _TieBreak, chosen: LabelArray) -> LabelArray:

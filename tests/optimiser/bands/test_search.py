@@ -355,7 +355,6 @@ def test_tie_break_does_not_live_on_local_search(case, monkeypatch):
     """The same rule without its local search and without counting small boxes out."""
     expected = solve_band_gains(case.problem, tie_share=0.4)
     monkeypatch.setattr(tie_break_module, "_locally_improved", lambda search, chosen: chosen)
-    monkeypatch.setattr(tie_break_module, "_examples", lambda search, boxes: [])
     monkeypatch.setattr(tie_break_module, "_SMALL", 1)
     solution = solve_band_gains(case.problem, tie_share=0.4)
     assert solution.tie_break_exact
