@@ -247,7 +247,8 @@ def _with_bands(found: Joining, task: BandGainTask, *, keep: bool) -> Joining:
     present = bands.present()
     if keep:
         return replace(found, bands=bands, setting=present, keeps_bands=True)
-    start = solve_from(bands.problem, found.room.present.gains_db).gains_db
+    labels = solve_from(bands.problem, found.room.present.gains_db)
+    start = bands.problem.setting_gains_db(labels)
     tuned, setting = tune_bands(bands, start, delays=found.offer.delays)
     no_change = judge_improvement(
         present.deviation_db - setting.deviation_db,

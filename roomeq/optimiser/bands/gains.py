@@ -309,9 +309,9 @@ def _floor_cost_db(task: BandGainTask, solution: BandGainSolution) -> float | No
     stated = target.lower_limit is not None and not target.lower_limit_estimated
     if stated or limits.no_boost_below is not None:
         return None
-    freed = replace(task, limits=replace(limits, no_boost_below=0.0))
-    found = solve_from(freed.problem(), solution.best_gains_db)
-    return max(0.0, solution.best_deviation_db - math.sqrt(found.objective))
+    freed = replace(task, limits=replace(limits, no_boost_below=0.0)).problem()
+    found = freed.objective(solve_from(freed, solution.best_gains_db))
+    return max(0.0, solution.best_deviation_db - math.sqrt(float(found)))
 
 
 def _leave_each_seat_out(
@@ -338,7 +338,8 @@ def _leave_each_seat_out(
             shortfall_db=others.data.shortfall_db,
             filter_cap_db=others.cap_db(problem.limit_frequencies),
         )
-        after = by_seat_db(solve_from(fewer, solution.best_gains_db).gains_db)
+        labels = solve_from(fewer, solution.best_gains_db)
+        after = by_seat_db(problem.setting_gains_db(labels))
         left_out.append(
             LeftOutSeat(seat=seat, before_db=float(before[index]), after_db=float(after[index]))
         )

@@ -25,7 +25,7 @@ from roomeq.optimiser.bands.problem import BandGainProblem, LabelArray, nearest_
 from roomeq.optimiser.bands.start import TOLERANCE_DB, descend, feasible_near, start_setting
 from roomeq.optimiser.bands.tie_break import break_tie
 
-__all__ = ["BandGainSolution", "NearbySetting", "solve_band_gains", "solve_from"]
+__all__ = ["BandGainSolution", "solve_band_gains", "solve_from"]
 
 _ROOT_STEPS = 60
 _NODE_STEPS = 6
@@ -46,8 +46,8 @@ class BandGainSolution:
         The proposed setting, after the tie-break.
     best_labels, best_gains_db : ndarray, shape (B,)
         The setting with the smallest J found.
-    proposed_objective, objective : float
-        J of the proposed and of the best setting, in dB squared.
+    objective : float
+        J of the best setting, in dB squared.
     lower_bound : float
         No feasible setting has a smaller J, in dB squared.
     nodes : int
@@ -62,17 +62,11 @@ class BandGainSolution:
     gains_db: FloatArray
     best_labels: LabelArray
     best_gains_db: FloatArray
-    proposed_objective: float
     objective: float
     lower_bound: float
     nodes: int
     proven: bool
     tie_break_exact: bool
-
-    @property
-    def deviation_db(self) -> float:
-        """Weighted deviation of the proposed setting, in dB."""
-        return math.sqrt(self.proposed_objective)
 
     @property
     def best_deviation_db(self) -> float:
@@ -222,7 +216,6 @@ def solve_band_gains(
         gains_db=readonly(problem.setting_gains_db(proposed)),
         best_labels=readonly(search.best, dtype=np.int64),
         best_gains_db=readonly(problem.setting_gains_db(search.best)),
-        proposed_objective=float(problem.objective(proposed)),
         objective=search.objective,
         lower_bound=lower_bound,
         nodes=search.nodes,
@@ -231,16 +224,8 @@ def solve_band_gains(
     )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class NearbySetting:
-    """A good setting near another one, without a proof; J in dB squared."""
-
-    gains_db: FloatArray
-    objective: float
-
-
-def solve_from(problem: BandGainProblem, gains_db: FloatArray) -> NearbySetting:
-    """Improve gains by descent until no move of one or two bands helps.
+def solve_from(problem: BandGainProblem, gains_db: FloatArray) -> LabelArray:
+    """Return gains improved by descent until no move of one or two bands helps, as labels.
 
     Quick where the problem differs little from one that is solved: another seat left out, another
     limit.
@@ -256,8 +241,4 @@ def solve_from(problem: BandGainProblem, gains_db: FloatArray) -> NearbySetting:
     InfeasibleSettingsError
         If locks and limits contradict each other.
     """
-    found = descend(problem, feasible_near(problem, nearest_labels(problem.gains_db, gains_db)))
-    return NearbySetting(
-        gains_db=readonly(problem.setting_gains_db(found)),
-        objective=float(problem.objective(found)),
-    )
+    return descend(problem, feasible_near(problem, nearest_labels(problem.gains_db, gains_db)))

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from typing import Self
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from roomeq.base.bands import logarithmic_axis
 from roomeq.base.levels import FloatArray
@@ -190,7 +190,9 @@ class BandGainTask:
         for labels in (solution.labels, solution.best_labels):
             gains = problem.setting_gains_db(labels)
             over = problem.limit_response_db(labels) - problem.filter_cap_db
-            for top in np.flatnonzero(_tops(over) & (over[1:-1] > -1.0)) + 1:
+            inner = over[1:-1]
+            tops = (inner >= over[:-2]) & (inner >= over[2:]) & (inner > -1.0)
+            for top in np.flatnonzero(tops) + 1:
                 between = np.geomspace(rows[top - 1], rows[top + 1], _POINTS_BETWEEN_ROWS)
                 excess = self.equaliser.response_db(gains, between) - self.cap_db(between)
                 worst = int(np.argmax(excess))
@@ -248,8 +250,3 @@ class Loudness:
     loudness_change_db: float
     loudness_cut_db: float
     held_at: float
-
-
-def _tops(values: FloatArray) -> NDArray[np.bool_]:
-    """Return which of the inner values are no lower than both neighbours."""
-    return np.asarray((values[1:-1] >= values[:-2]) & (values[1:-1] >= values[2:]))
