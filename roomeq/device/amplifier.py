@@ -21,33 +21,12 @@ from numpy.typing import ArrayLike
 from roomeq.base.levels import FloatArray, require_positive
 from roomeq.base.toml_tables import Plausible, StrictTable
 
-__all__ = [
-    "MINIMUM_SHARE",
-    "Amplifier",
-    "Load",
-    "PowerRating",
-    "power_into_w",
-    "voltage_for_power",
-]
+__all__ = ["MINIMUM_SHARE", "Amplifier", "Load", "PowerRating"]
 
 MINIMUM_SHARE = 0.8
 """Lowest over nominal impedance, where it was not measured (common practice, no source)."""
 
 _RATINGS_AGREE = 10.0 ** (0.5 / 20.0)
-
-
-def power_into_w(voltages: ArrayLike, *, impedance_ohm: float) -> FloatArray:
-    """Return the power of voltages into a resistance, ``V**2 / R``, in W."""
-    require_positive(impedance_ohm, "impedance_ohm")
-    return np.asarray(np.asarray(voltages, dtype=np.float64) ** 2 / impedance_ohm)
-
-
-def voltage_for_power(power_w: float, *, impedance_ohm: float) -> float:
-    """Return the voltage that gives a power into a resistance, ``sqrt(P R)``, in V."""
-    require_positive(power_w, "power_w")
-    require_positive(impedance_ohm, "impedance_ohm")
-    return math.sqrt(power_w * impedance_ohm)
-
 
 _Ohm = Annotated[float, Plausible(0.5, 100.0, "ohm")]
 _Count = Annotated[
@@ -122,11 +101,11 @@ class Load(StrictTable, frozen=True, kw_only=True):
 
     def power_w(self, voltages: ArrayLike) -> FloatArray:
         """Return the power into the nominal impedance, in W; what ratings are compared with."""
-        return power_into_w(voltages, impedance_ohm=self.nominal_ohm)
+        return np.asarray(np.asarray(voltages, dtype=np.float64) ** 2 / self.nominal_ohm)
 
     def largest_power_w(self, voltages: ArrayLike) -> FloatArray:
         """Return the power where the impedance is lowest, in W (1.25 times at 0.8 of nominal)."""
-        return power_into_w(voltages, impedance_ohm=self.minimum_ohm)
+        return np.asarray(np.asarray(voltages, dtype=np.float64) ** 2 / self.minimum_ohm)
 
     def largest_current(self, voltages: ArrayLike) -> FloatArray:
         """Return the current where the impedance is lowest, in A."""
@@ -163,8 +142,8 @@ class PowerRating(StrictTable, frozen=True, kw_only=True):
 
     @property
     def voltage(self) -> float:
-        """Voltage of that power, in V."""
-        return voltage_for_power(self.power_w, impedance_ohm=self.load_ohm)
+        """Voltage of that power, ``sqrt(P R)``, in V."""
+        return math.sqrt(self.power_w * self.load_ohm)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -7,8 +7,6 @@ from roomeq.device.amplifier import (
     Amplifier,
     Load,
     PowerRating,
-    power_into_w,
-    voltage_for_power,
 )
 
 
@@ -31,9 +29,9 @@ def amplifier(*ratings, minimum=None):
     ],
 )
 def test_volts_and_watts(voltage, impedance_ohm, power_w):
-    found = float(power_into_w(voltage, impedance_ohm=impedance_ohm))
+    found = float(Load(driver_nominal_ohm=impedance_ohm).power_w(voltage))
     assert found == pytest.approx(power_w, rel=2e-3)  # the table has three digits
-    back = voltage_for_power(power_w, impedance_ohm=impedance_ohm)
+    back = PowerRating(power_w=power_w, load_ohm=impedance_ohm).voltage
     assert back == pytest.approx(voltage, rel=1e-3)
 
 
@@ -125,8 +123,6 @@ def test_refuses_figures_that_are_none(bad):
         amplifier((100.0, bad))
     with pytest.raises(ValueError, match="finite and positive"):
         amplifier((100.0, 8.0), minimum=bad)
-    with pytest.raises(ValueError, match="finite and positive"):
-        voltage_for_power(bad, impedance_ohm=8.0)
 
 
 def test_refuses_what_contradicts_itself():
