@@ -12,9 +12,10 @@ from collections.abc import Sequence
 import numpy as np
 
 from roomeq.analysis.odd_seat import estimate_odd_seat
+from roomeq.base.cautions import Caution, CautionCode
 from roomeq.optimiser.bands.fit import BandGainFit
 from roomeq.plan.joining import JoiningRecord, JoiningSeatRow
-from roomeq.plan.plan import Caution, CautionCode, LevelSetting, QCheck, SeatResult
+from roomeq.plan.plan import LevelSetting, QCheck, SeatResult
 from roomeq.plan.recordings import RecordingRow
 from roomeq.room.room import Room
 

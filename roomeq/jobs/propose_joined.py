@@ -15,6 +15,7 @@ from typing import Protocol
 
 import numpy as np
 
+from roomeq.base.cautions import Caution, CautionCode
 from roomeq.base.response import ComplexArray
 from roomeq.device.equaliser import FixedBandEqualiser
 from roomeq.jobs.drive.headroom import DriveProposal, fit_within_headroom
@@ -25,7 +26,7 @@ from roomeq.jobs.joining.steps import with_bypass
 from roomeq.optimiser.bands.fit import BandGainFit, ChosenGains
 from roomeq.optimiser.joining.data import JoiningNote
 from roomeq.plan.joining import JoiningRecord
-from roomeq.plan.records import Caution, CautionCode, QCheck
+from roomeq.plan.records import QCheck
 from roomeq.room.room import Room
 
 __all__ = [

@@ -18,12 +18,13 @@ import numpy as np
 
 from roomeq.analysis.survey_levels import has_band_levels, seat_levels_db
 from roomeq.base.bands import third_octave_band
+from roomeq.base.cautions import CautionCode
 from roomeq.base.levels import FloatArray
 from roomeq.base.survey import Survey
 from roomeq.device.equaliser import FixedBandEqualiser, QLaw
 from roomeq.jobs.joining.steps import present_loss
 from roomeq.jobs.verify_joined import check_joining, joining_stated_otherwise
-from roomeq.plan.plan import CautionCode, DeviceRecord, Plan
+from roomeq.plan.plan import DeviceRecord, Plan
 from roomeq.plan.verification import (
     BandCheck,
     LevelCheck,

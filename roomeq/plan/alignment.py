@@ -9,9 +9,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Self
 
+from roomeq.base.record import Record
 from roomeq.device.meeting import MeetingFault
 from roomeq.device.processor import JoiningSettings
-from roomeq.plan.records import PlanRecord
 
 if TYPE_CHECKING:
     from roomeq.device.meeting import Meeting
@@ -29,7 +29,7 @@ __all__ = [
 ]
 
 
-class JoiningSettingRecord(PlanRecord, frozen=True, kw_only=True):
+class JoiningSettingRecord(Record, frozen=True, kw_only=True):
     """One setting; see `roomeq.device.processor.JoiningSettings`."""
 
     delay_ms: float
@@ -60,7 +60,7 @@ class JoiningSettingRecord(PlanRecord, frozen=True, kw_only=True):
         )
 
 
-class CandidateRecord(PlanRecord, frozen=True, kw_only=True):
+class CandidateRecord(Record, frozen=True, kw_only=True):
     """A setting with the loss of its sum."""
 
     settings: JoiningSettingRecord
@@ -73,7 +73,7 @@ class CandidateRecord(PlanRecord, frozen=True, kw_only=True):
         return cls(settings=settings, loss_db=candidate.loss_db)
 
 
-class AlignmentRecord(PlanRecord, frozen=True, kw_only=True):
+class AlignmentRecord(Record, frozen=True, kw_only=True):
     """Delay and polarity before the bands; see `roomeq.optimiser.joining.alignment.Alignment`.
 
     Attributes
@@ -119,7 +119,7 @@ class AlignmentRecord(PlanRecord, frozen=True, kw_only=True):
         )
 
 
-class PolarityRecord(PlanRecord, frozen=True, kw_only=True):
+class PolarityRecord(Record, frozen=True, kw_only=True):
     """The two tests; see `roomeq.optimiser.joining.polarity.PolarityTest`.
 
     `inverted` is None where the polarity cannot be told; `boxes` is whether those of both were
@@ -144,7 +144,7 @@ class PolarityRecord(PlanRecord, frozen=True, kw_only=True):
         )
 
 
-class MeetingRecord(PlanRecord, frozen=True, kw_only=True):
+class MeetingRecord(Record, frozen=True, kw_only=True):
     """Where both meet by their filters; see `roomeq.device.meeting.Meeting`."""
 
     frequency: float | None
@@ -159,7 +159,7 @@ class MeetingRecord(PlanRecord, frozen=True, kw_only=True):
         return cls(frequency=meeting.frequency, sum_db=meeting.sum_db, faults=meeting.faults)
 
 
-class SumExplanationRecord(PlanRecord, frozen=True, kw_only=True):
+class SumExplanationRecord(Record, frozen=True, kw_only=True):
     """See `roomeq.optimiser.joining.sum_check.SumExplanation`; the delay in ms."""
 
     difference: float

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Literal, Self
 
 import numpy as np
 
+from roomeq.base.record import Record
 from roomeq.device.processor import JoiningSettings
 from roomeq.optimiser.bands.fit import NoChange
 from roomeq.optimiser.joining.data import JoiningNote
@@ -26,7 +27,7 @@ from roomeq.plan.alignment import (
     PolarityRecord,
     SumExplanationRecord,
 )
-from roomeq.plan.records import PlanRecord, rows_of
+from roomeq.plan.records import rows_of
 
 if TYPE_CHECKING:
     from roomeq.device.crossover import CrossoverFilter
@@ -44,7 +45,7 @@ __all__ = [
 ]
 
 
-class SeatLossRow(PlanRecord, frozen=True, kw_only=True):
+class SeatLossRow(Record, frozen=True, kw_only=True):
     """One seat: weight, loss of the sum before and after, change of its mean level."""
 
     seat: str
@@ -54,7 +55,7 @@ class SeatLossRow(PlanRecord, frozen=True, kw_only=True):
     level_gain_db: float
 
 
-class JoiningSeatRow(PlanRecord, frozen=True, kw_only=True):
+class JoiningSeatRow(Record, frozen=True, kw_only=True):
     """One seat: weight, deviation of the sum before and after, change of its mean level.
 
     `left_out_after_db` is the deviation with settings chosen without the seat.
@@ -68,7 +69,7 @@ class JoiningSeatRow(PlanRecord, frozen=True, kw_only=True):
     left_out_after_db: float | None = None
 
 
-class SumBandsRecord(PlanRecord, frozen=True, kw_only=True):
+class SumBandsRecord(Record, frozen=True, kw_only=True):
     """Level and bands by the sum.
 
     Attributes
@@ -102,7 +103,7 @@ class SumBandsRecord(PlanRecord, frozen=True, kw_only=True):
     level_stops_at: Literal["", "range", "drive"] = ""
 
 
-class JoiningRecord(PlanRecord, frozen=True, kw_only=True):
+class JoiningRecord(Record, frozen=True, kw_only=True):
     """What joining set, and what the sum loses before and after.
 
     Attributes
@@ -254,7 +255,7 @@ class JoiningRecord(PlanRecord, frozen=True, kw_only=True):
         return setting.delay_ms, setting.inverted, setting.phase_deg
 
 
-class LevelJoiningRecord(PlanRecord, frozen=True, kw_only=True):
+class LevelJoiningRecord(Record, frozen=True, kw_only=True):
     """Two answers from levels alone; see `roomeq.optimiser.joining.levels.LevelJoining`.
 
     Attributes

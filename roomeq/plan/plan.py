@@ -17,25 +17,25 @@ from typing import TYPE_CHECKING, Literal
 
 import msgspec
 
+from roomeq.base.bands import third_octave_band
+from roomeq.base.cautions import RESERVATIONS, Caution, CautionCode
 from roomeq.base.errors import PlanFileError
+from roomeq.base.record import Record
 from roomeq.base.replacing import refuse_other_kinds, replacing
 from roomeq.base.survey import Source
 from roomeq.optimiser.bands.fit import ChoiceRow, NoChange
 from roomeq.optimiser.bands.frame import band_frame
-from roomeq.plan.drive import ExtraDriveRow, HeadroomRecord, ProtectionSetting
+from roomeq.optimiser.drive.demand import BandExtra
+from roomeq.plan.drive import HeadroomRecord, ProtectionSetting
 from roomeq.plan.joining import JoiningRecord
 from roomeq.plan.recordings import RecordingRow
 from roomeq.plan.records import (
-    RESERVATIONS,
     BandSetting,
-    Caution,
-    CautionCode,
     Curves,
     DeviceRecord,
     Evidence,
     InputRecord,
     LevelSetting,
-    PlanRecord,
     QCheck,
     SeatResult,
     TargetRecord,
@@ -67,7 +67,7 @@ PLAN_FORMAT = 2
 _READ_FORMATS = (1, 2)
 
 
-class Plan(PlanRecord, frozen=True, kw_only=True):
+class Plan(Record, frozen=True, kw_only=True):
     """What to set, what it will do, why, and what it was made from.
 
     Attributes
@@ -97,7 +97,7 @@ class Plan(PlanRecord, frozen=True, kw_only=True):
         What was assumed; what importers did.
     protection : ProtectionSetting or None
         Protective high-pass; None where no level was wanted.
-    extra_drive : tuple of ExtraDriveRow
+    extra_drive : tuple of BandExtra
         What gains and level ask of each band.
     headroom : HeadroomRecord or None
         What the wanted level leaves; None where none was stated.
@@ -128,7 +128,7 @@ class Plan(PlanRecord, frozen=True, kw_only=True):
     assumptions: tuple[str, ...]
     notes: tuple[str, ...]
     protection: ProtectionSetting | None = None
-    extra_drive: tuple[ExtraDriveRow, ...] = ()
+    extra_drive: tuple[BandExtra, ...] = ()
     headroom: HeadroomRecord | None = None
     recordings: tuple[RecordingRow, ...] = ()
     joining: JoiningRecord | None = None
@@ -323,12 +323,13 @@ def _check_sizes(plan: Plan) -> None:
         rows = getattr(curves, name)
         if [len(row) for row in rows] != [points] * seats:
             raise ValueError(f"curves.{name} needs {seats} rows of {points} values")
-    if plan.protection is not None:
-        plan.protection.choice()
+    labels = [row.label for row in plan.extra_drive]
     if plan.headroom is not None:
-        plan.headroom.headroom()
         plan.headroom.playback()
-    for row in plan.extra_drive:
-        row.extra()
+        labels += [row.label for row in plan.headroom.bands]
+    if plan.protection is not None:
+        labels += filter(None, (plan.protection.band, plan.protection.unrelieved))
+    for label in labels:
+        third_octave_band(float(label))
     for recording in plan.recordings:
         recording.check()

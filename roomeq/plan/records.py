@@ -9,24 +9,17 @@ the fit axis; seats by frequencies. Reasons and cautions are codes, the prose co
 
 from __future__ import annotations
 
-from enum import StrEnum
-
-import msgspec
-
 from roomeq.base.levels import FloatArray
+from roomeq.base.record import Record
 from roomeq.optimiser.bands.reasons import Reason
 
 __all__ = [
-    "RESERVATIONS",
     "BandSetting",
-    "Caution",
-    "CautionCode",
     "Curves",
     "DeviceRecord",
     "Evidence",
     "InputRecord",
     "LevelSetting",
-    "PlanRecord",
     "QCheck",
     "SeatResult",
     "TargetRecord",
@@ -34,80 +27,12 @@ __all__ = [
 ]
 
 
-class CautionCode(StrEnum):
-    """What the reader should know before turning a knob."""
-
-    BANDS_IN_NOISE = "bands_in_noise"
-    BAND_LEVELS_ONLY = "band_levels_only"
-    BOOST_BELOW_HIGH_PASS = "boost_below_high_pass"
-    BOOST_INTO_CANCELLATION = "boost_into_cancellation"
-    CHECK_WIRING = "check_wiring"
-    DISTORTION_EXTRAPOLATED = "distortion_extrapolated"
-    FEW_SEATS = "few_seats"
-    IMPROVEMENT_LOST_AT_OTHER_Q = "improvement_lost_at_other_q"
-    JOINING_AMBIGUOUS = "joining_ambiguous"
-    JOINING_AT_END = "joining_at_end"
-    JOIN_AGAIN = "join_again"
-    LEVEL_OUTSIDE_RANGE = "level_outside_range"
-    LEVEL_TOO_HIGH = "level_too_high"
-    LICENSED_MAINS_WORK = "licensed_mains_work"
-    LOCK_BEYOND_LIMIT = "lock_beyond_limit"
-    LOUDNESS_CUT = "loudness_cut"
-    LOWER_LIMIT_UNKNOWN = "lower_limit_unknown"
-    LOW_PASS_TWICE = "low_pass_twice"
-    LOW_PASS_TWICE_LEFT = "low_pass_twice_left"
-    MEASURING_VOLTAGE_UNKNOWN = "measuring_voltage_unknown"
-    MINIMUM_IMPEDANCE_ASSUMED = "minimum_impedance_assumed"
-    NEVER_LIFT_EARTH = "never_lift_earth"
-    NOISE_UNKNOWN = "noise_unknown"
-    NOT_PROVEN = "not_proven"
-    ONE_SEAT_STANDS_OUT = "one_seat_stands_out"
-    Q_ASSUMED = "q_assumed"
-    RECORDING_COUNTS_LESS = "recording_counts_less"
-    RECORDING_LEFT_OUT = "recording_left_out"
-    ROOM_GAIN_UNKNOWN = "room_gain_unknown"
-    SEAT_GETS_WORSE = "seat_gets_worse"
-    SUM_DISAGREES = "sum_disagrees"
-    UNMEASURED_SEAT_MAY_GET_WORSE = "unmeasured_seat_may_get_worse"
-    WORKS_HARDER = "works_harder"
-    WORKS_HARDER_AS_SET = "works_harder_as_set"
-
-
-RESERVATIONS = frozenset(
-    {
-        CautionCode.BOOST_BELOW_HIGH_PASS,
-        CautionCode.BOOST_INTO_CANCELLATION,
-        CautionCode.IMPROVEMENT_LOST_AT_OTHER_Q,
-        CautionCode.CHECK_WIRING,
-        CautionCode.JOIN_AGAIN,
-        CautionCode.JOINING_AMBIGUOUS,
-        CautionCode.JOINING_AT_END,
-        CautionCode.LOW_PASS_TWICE,
-        CautionCode.LOW_PASS_TWICE_LEFT,
-        CautionCode.SUM_DISAGREES,
-        CautionCode.LEVEL_OUTSIDE_RANGE,
-        CautionCode.LEVEL_TOO_HIGH,
-        CautionCode.LOCK_BEYOND_LIMIT,
-        CautionCode.LOUDNESS_CUT,
-        CautionCode.NOT_PROVEN,
-        CautionCode.RECORDING_COUNTS_LESS,
-        CautionCode.RECORDING_LEFT_OUT,
-        CautionCode.SEAT_GETS_WORSE,
-        CautionCode.UNMEASURED_SEAT_MAY_GET_WORSE,
-    }
-)
-
-
-class PlanRecord(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
-    """A part of a plan: frozen, unknown keys refused."""
-
-
 def rows_of(array: FloatArray) -> tuple[tuple[float, ...], ...]:
     """Return an array of two dimensions as it is kept in a file."""
     return tuple(tuple(row) for row in array.tolist())
 
 
-class InputRecord(PlanRecord, frozen=True, kw_only=True):
+class InputRecord(Record, frozen=True, kw_only=True):
     """A file that the plan was made from, with its SHA-256 digest."""
 
     file: str
@@ -115,7 +40,7 @@ class InputRecord(PlanRecord, frozen=True, kw_only=True):
     sha256: str
 
 
-class DeviceRecord(PlanRecord, frozen=True, kw_only=True):
+class DeviceRecord(Record, frozen=True, kw_only=True):
     """The device's equaliser as the plan assumed it; `q` by magnitude of gain."""
 
     name: str
@@ -131,7 +56,7 @@ class DeviceRecord(PlanRecord, frozen=True, kw_only=True):
     measured_shapes: bool
 
 
-class TargetRecord(PlanRecord, frozen=True, kw_only=True):
+class TargetRecord(Record, frozen=True, kw_only=True):
     """The target in figures; `path` in words."""
 
     shape: str
@@ -154,7 +79,7 @@ class TargetRecord(PlanRecord, frozen=True, kw_only=True):
         return self.lower_limit is not None and not self.lower_limit_estimated
 
 
-class BandSetting(PlanRecord, frozen=True, kw_only=True):
+class BandSetting(Record, frozen=True, kw_only=True):
     """One band: setting, what it answers, why. See `roomeq.optimiser.bands.reasons.BandReason`."""
 
     label: str
@@ -168,7 +93,7 @@ class BandSetting(PlanRecord, frozen=True, kw_only=True):
     reason: Reason | None
 
 
-class LevelSetting(PlanRecord, frozen=True, kw_only=True):
+class LevelSetting(Record, frozen=True, kw_only=True):
     """The level knob.
 
     Attributes
@@ -192,7 +117,7 @@ class LevelSetting(PlanRecord, frozen=True, kw_only=True):
     upstream_db: float
 
 
-class SeatResult(PlanRecord, frozen=True, kw_only=True):
+class SeatResult(Record, frozen=True, kw_only=True):
     """One seat: weight, standard deviation before, after, and with gains chosen without it.
 
     In plans of format 1 it is the weighted deviation of the statement of that time.
@@ -205,7 +130,7 @@ class SeatResult(PlanRecord, frozen=True, kw_only=True):
     left_out_after_db: float | None
 
 
-class QCheck(PlanRecord, frozen=True, kw_only=True):
+class QCheck(Record, frozen=True, kw_only=True):
     """Deviation before and after, if every Q were `factor` times the assumed one."""
 
     factor: float
@@ -213,16 +138,7 @@ class QCheck(PlanRecord, frozen=True, kw_only=True):
     after_db: float
 
 
-class Caution(PlanRecord, frozen=True, kw_only=True):
-    """A caution with the figure, the name and the frequency it speaks of, where there is one."""
-
-    code: CautionCode
-    value: float | None = None
-    name: str | None = None
-    frequency: float | None = None
-
-
-class Curves(PlanRecord, frozen=True, kw_only=True):
+class Curves(Record, frozen=True, kw_only=True):
     """Curves on the fit axis: seats by frequencies, or frequencies.
 
     `average_error_db` is the error of the average over seats with all bands at 0, and
@@ -242,7 +158,7 @@ class Curves(PlanRecord, frozen=True, kw_only=True):
     trust: tuple[tuple[float, ...], ...] = ()
 
 
-class Evidence(PlanRecord, frozen=True, kw_only=True):
+class Evidence(Record, frozen=True, kw_only=True):
     """Figures behind the proposal, in dB unless named otherwise.
 
     Attributes are those of `roomeq.optimiser.bands.fit.BandGainFit`; ``*_sd_db`` and

@@ -18,7 +18,7 @@ from roomeq.optimiser.drive.protection import (
     ProtectionChoice,
     ProtectionReason,
 )
-from roomeq.plan.drive import ExtraDriveRow, HeadroomRecord, ProtectionSetting
+from roomeq.plan.drive import HeadroomRecord, HighPassRecord, ProtectionSetting
 
 BANDS = third_octave_bands(20, 40)
 HIGH_PASS = CrossoverFilter(kind="high_pass", family="butterworth", order=2, corner=20.0)
@@ -79,7 +79,7 @@ def test_headroom_comes_back(known):
     assert again.first == (None if found.first is None else found.first.band.label)
     assert (again.first is not None) == known
     for row, entry in zip(again.bands, found.bands, strict=True):
-        assert (row.limit, row.left_db) == (entry.limit, entry.least_db)
+        assert (row.limit, row.left_db) == (entry.limit, entry.left_db)
     assert again.drive_limit_at_db("25") == 2.0
     assert again.drive_limit_at_db("100") is None
 
@@ -109,7 +109,17 @@ def test_choice_comes_back(band, high_pass):
         ),
     )
     record = kept(ProtectionSetting.of(choice))
-    assert record.choice() == choice
+    for name in ("change", "reason", "value_db", "unrelieved_db"):
+        assert getattr(record, name) == getattr(choice, name)
+    label = None if band is None else band.label
+    assert (record.band, record.unrelieved) == (label, label)
+    kept_pass = HighPassRecord(family="butterworth", order=2, corner=20.0)
+    assert record.high_pass == (None if high_pass is None else kept_pass)
+    assert record.present == kept_pass
+    assert [one.high_pass for one in record.candidates] == [kept_pass, None]
+    for one, other in zip(record.candidates, choice.candidates, strict=True):
+        for name in ("weaker", "loss_db", "shortage_db", "refused", "refused_at"):
+            assert getattr(one, name) == getattr(other, name)
     assert record.changes
     unchanged = msgspec.structs.replace(record, change=ProtectionChange.KEPT)
     assert not unchanged.changes
@@ -121,4 +131,4 @@ def test_extra_drive_comes_back():
     )
     for box in (None, ClosedBox(resonance=35.0, q=0.7)):
         extras = estimate_extra_drive(equaliser, [1.0, -2.0, 0.0, 3.0], box=box)
-        assert tuple(kept(ExtraDriveRow.of(extra)).extra() for extra in extras) == extras
+        assert tuple(kept(extra) for extra in extras) == extras

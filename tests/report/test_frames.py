@@ -296,7 +296,7 @@ def test_headroom():
     )
     entries = [
         BandHeadroom(
-            band=band,
+            label=band.label,
             wanted_db=100.0,
             reached_db=99.0,
             rise_db=5.0,

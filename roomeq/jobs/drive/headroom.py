@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from roomeq.base.cautions import Caution
 from roomeq.base.levels import FloatArray
 from roomeq.device.crossover import CrossoverFilter
 from roomeq.device.driver import VentedBox
@@ -25,16 +26,14 @@ from roomeq.jobs.drive.scene import (
 from roomeq.optimiser.bands.fit import BandGainFit
 from roomeq.optimiser.bands.reasons import cancelled_bands
 from roomeq.optimiser.drive.cautions import (
-    DriveNote,
     boost_notes,
     headroom_notes,
     protection_notes,
     wiring_notes,
 )
-from roomeq.optimiser.drive.demand import estimate_extra_drive
+from roomeq.optimiser.drive.demand import BandExtra, estimate_extra_drive
 from roomeq.optimiser.drive.protection import ProtectionChoice
-from roomeq.plan.drive import ExtraDriveRow, HeadroomRecord, ProtectionSetting
-from roomeq.plan.records import Caution, CautionCode
+from roomeq.plan.drive import HeadroomRecord, ProtectionSetting
 from roomeq.room.room import Room
 
 __all__ = ["DriveProposal", "fit_within_headroom", "room_behind_protection"]
@@ -53,7 +52,7 @@ class DriveProposal:
         Protective high-pass in force in `room`.
     protection : ProtectionSetting or None
         None where no level is wanted, so that nothing can be said of the high-pass.
-    extra_drive : tuple of ExtraDriveRow
+    extra_drive : tuple of BandExtra
     headroom : HeadroomRecord or None
     cautions : tuple of Caution
     assumptions : tuple of str
@@ -64,7 +63,7 @@ class DriveProposal:
     fit: BandGainFit
     high_pass: CrossoverFilter | None
     protection: ProtectionSetting | None
-    extra_drive: tuple[ExtraDriveRow, ...]
+    extra_drive: tuple[BandExtra, ...]
     headroom: HeadroomRecord | None
     cautions: tuple[Caution, ...]
     assumptions: tuple[str, ...] = ()
@@ -99,11 +98,9 @@ def fit_within_headroom(room: Room, *, fit: Callable[[Room], BandGainFit]) -> Dr
             protection=None,
             extra_drive=_extra_drive(room, found, present),
             headroom=None,
-            cautions=_cautions(
-                [
-                    *_boost_notes(room, found, present),
-                    *wiring_notes(playback=playback_of(room.equipment), hum=_hums(room)),
-                ]
+            cautions=(
+                *_boost_notes(room, found, present),
+                *wiring_notes(playback=playback_of(room.equipment), hum=_hums(room)),
             ),
         )
     scene = DriveScene.of(room, room.wanted)
@@ -145,20 +142,19 @@ def _room_behind(scene: DriveScene, high_pass: CrossoverFilter | None) -> Room:
 
 def _extra_drive(
     room: Room, found: BandGainFit, high_pass: CrossoverFilter | None
-) -> tuple[ExtraDriveRow, ...]:
-    extras = estimate_extra_drive(
+) -> tuple[BandExtra, ...]:
+    return estimate_extra_drive(
         room.equaliser,
         found.gains_db,
         level_change_db=found.level_change_db,
         box=room.equipment.box,
         filters=electrical_filters(room, high_pass),
     )
-    return tuple(ExtraDriveRow.of(extra) for extra in extras)
 
 
 def _boost_notes(
     room: Room, found: BandGainFit, high_pass: CrossoverFilter | None
-) -> tuple[DriveNote, ...]:
+) -> tuple[Caution, ...]:
     marked = cancelled_bands(found.data, room.equaliser)
     return boost_notes(
         room.equaliser,
@@ -173,13 +169,6 @@ def _hums(room: Room) -> bool:
     return any(recorded.hum for recorded in room.recordings)
 
 
-def _cautions(notes: list[DriveNote]) -> tuple[Caution, ...]:
-    return tuple(
-        Caution(code=CautionCode(note.code.value), value=note.value, frequency=note.frequency)
-        for note in notes
-    )
-
-
 def _described(
     scene: DriveScene, room: Room, found: BandGainFit, choice: ProtectionChoice
 ) -> DriveProposal:
@@ -190,7 +179,7 @@ def _described(
     headroom, quieter_db = scene.headroom(found.gains_db, choice.high_pass), 0.0
     first = headroom.first
     if scene.wanted.drive_limit == "headroom" and first is not None:
-        quieter_db = max(0.0, found.loudness_cut_db, -(first.least_db or 0.0))
+        quieter_db = max(0.0, found.loudness_cut_db, -(first.left_db or 0.0))
         found = found.turned_down(quieter_db - found.loudness_cut_db)
         headroom = scene.headroom(found.gains_db, choice.high_pass, quieter_db=quieter_db)
     output = room.equipment.output
@@ -215,7 +204,7 @@ def _described(
             quieter_db=quieter_db,
             drive_limits_db=room.limits.drive_db(scene.centres).tolist(),
         ),
-        cautions=_cautions(notes),
+        cautions=tuple(notes),
         assumptions=_assumptions(scene, choice),
     )
 

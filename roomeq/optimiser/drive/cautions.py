@@ -2,21 +2,21 @@
 
 Conventions
 -----------
-Codes only; `roomeq.report.text.headroom` has the words. Values in dB unless the code says
-otherwise. A load below the amplifier's minimum is no caution: `roomeq.device.amplifier` refuses it.
+Codes only; `roomeq.report.text.headroom` has the words. Values in dB; degrees for "join_again", ohm
+for "minimum_impedance_assumed". A load below the amplifier's minimum is no caution:
+`roomeq.device.amplifier` refuses it.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Iterable
-from dataclasses import dataclass
-from enum import StrEnum
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from roomeq.base.bands import ThirdOctaveBand, logarithmic_axis
+from roomeq.base.cautions import Caution, CautionCode
 from roomeq.device.crossover import CrossoverFilter
 from roomeq.device.equaliser import FixedBandEqualiser
 from roomeq.optimiser.drive.clean_drive import LARGEST_EXTRAPOLATION_DB
@@ -24,8 +24,6 @@ from roomeq.optimiser.drive.headroom import Headroom, Playback
 from roomeq.optimiser.drive.protection import ProtectionChange, ProtectionChoice
 
 __all__ = [
-    "DriveCaution",
-    "DriveNote",
     "boost_notes",
     "headroom_notes",
     "phase_change_deg",
@@ -37,46 +35,13 @@ ALLOWED_BOOST_DB = 0.5
 NOTICEABLE_TURN_DEG = 5.0
 
 
-class DriveCaution(StrEnum):
-    """What the reader should know before turning up or wiring."""
-
-    BOOST_BELOW_HIGH_PASS = "boost_below_high_pass"
-    BOOST_INTO_CANCELLATION = "boost_into_cancellation"
-    DISTORTION_EXTRAPOLATED = "distortion_extrapolated"
-    JOIN_AGAIN = "join_again"
-    LEVEL_TOO_HIGH = "level_too_high"
-    LICENSED_MAINS_WORK = "licensed_mains_work"
-    MEASURING_VOLTAGE_UNKNOWN = "measuring_voltage_unknown"
-    MINIMUM_IMPEDANCE_ASSUMED = "minimum_impedance_assumed"
-    NEVER_LIFT_EARTH = "never_lift_earth"
-    ROOM_GAIN_UNKNOWN = "room_gain_unknown"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class DriveNote:
-    """A caution with what it speaks of.
-
-    Attributes
-    ----------
-    code : DriveCaution
-    value : float or None
-        dB; degrees for "join_again", ohm for "minimum_impedance_assumed".
-    frequency : float or None
-        Hz.
-    """
-
-    code: DriveCaution
-    value: float | None = None
-    frequency: float | None = None
-
-
 def boost_notes(
     equaliser: FixedBandEqualiser,
     gains_db: ArrayLike,
     *,
     high_pass: CrossoverFilter | None,
     cancelled: Iterable[ThirdOctaveBand] = (),
-) -> tuple[DriveNote, ...]:
+) -> tuple[Caution, ...]:
     """Return what is boosted although it must not be: below the high-pass, into cancellations.
 
     Parameters
@@ -102,8 +67,8 @@ def boost_notes(
         most = int(np.argmax(boost))
         if boost[most] > ALLOWED_BOOST_DB:
             notes.append(
-                DriveNote(
-                    code=DriveCaution.BOOST_BELOW_HIGH_PASS,
+                Caution(
+                    code=CautionCode.BOOST_BELOW_HIGH_PASS,
                     value=float(boost[most]),
                     frequency=float(axis[most]),
                 )
@@ -112,14 +77,14 @@ def boost_notes(
         boosted = float(equaliser.response_db(gains, [band.centre])[0])
         if boosted > ALLOWED_BOOST_DB:
             notes.append(
-                DriveNote(
-                    code=DriveCaution.BOOST_INTO_CANCELLATION, value=boosted, frequency=band.centre
+                Caution(
+                    code=CautionCode.BOOST_INTO_CANCELLATION, value=boosted, frequency=band.centre
                 )
             )
     return tuple(notes)
 
 
-def headroom_notes(headroom: Headroom, *, playback: Playback) -> tuple[DriveNote, ...]:
+def headroom_notes(headroom: Headroom, *, playback: Playback) -> tuple[Caution, ...]:
     """Return what the figures of a headroom leave open or warn of.
 
     Parameters
@@ -130,11 +95,11 @@ def headroom_notes(headroom: Headroom, *, playback: Playback) -> tuple[DriveNote
     """
     notes = []
     first = headroom.first
-    if first is not None and first.least_db is not None and first.least_db < -0.05:
+    if first is not None and first.left_db is not None and first.left_db < -0.05:
         notes.append(
-            DriveNote(
-                code=DriveCaution.LEVEL_TOO_HIGH,
-                value=-first.least_db,
+            Caution(
+                code=CautionCode.LEVEL_TOO_HIGH,
+                value=-first.left_db,
                 frequency=first.band.centre,
             )
         )
@@ -143,16 +108,16 @@ def headroom_notes(headroom: Headroom, *, playback: Playback) -> tuple[DriveNote
         most = max(risen, key=lambda entry: entry.rise_db)
         if most.rise_db > LARGEST_EXTRAPOLATION_DB:
             notes.append(
-                DriveNote(
-                    code=DriveCaution.DISTORTION_EXTRAPOLATED,
+                Caution(
+                    code=CautionCode.DISTORTION_EXTRAPOLATED,
                     value=most.rise_db,
                     frequency=most.band.centre,
                 )
             )
     if playback.amplifier is not None and playback.measuring_voltages is None:
-        notes.append(DriveNote(code=DriveCaution.MEASURING_VOLTAGE_UNKNOWN))
+        notes.append(Caution(code=CautionCode.MEASURING_VOLTAGE_UNKNOWN))
     if not headroom.room_gain_known:
-        notes.append(DriveNote(code=DriveCaution.ROOM_GAIN_UNKNOWN))
+        notes.append(Caution(code=CautionCode.ROOM_GAIN_UNKNOWN))
     return tuple(notes)
 
 
@@ -171,7 +136,7 @@ def phase_change_deg(
     return math.degrees(math.atan2(turned.imag, turned.real))
 
 
-def protection_notes(choice: ProtectionChoice, *, crossover: float | None) -> tuple[DriveNote, ...]:
+def protection_notes(choice: ProtectionChoice, *, crossover: float | None) -> tuple[Caution, ...]:
     """Return what a changed high-pass asks for: joining anew where it turns the phase.
 
     Parameters
@@ -185,10 +150,10 @@ def protection_notes(choice: ProtectionChoice, *, crossover: float | None) -> tu
     turn = phase_change_deg(choice.present, choice.high_pass, frequency=crossover)
     if abs(turn) <= NOTICEABLE_TURN_DEG:
         return ()
-    return (DriveNote(code=DriveCaution.JOIN_AGAIN, value=turn, frequency=crossover),)
+    return (Caution(code=CautionCode.JOIN_AGAIN, value=turn, frequency=crossover),)
 
 
-def wiring_notes(*, playback: Playback | None = None, hum: bool = False) -> tuple[DriveNote, ...]:
+def wiring_notes(*, playback: Playback | None = None, hum: bool = False) -> tuple[Caution, ...]:
     """Return the cautions that belong where amplifiers and loads are connected, or hum is heard.
 
     Parameters
@@ -200,10 +165,10 @@ def wiring_notes(*, playback: Playback | None = None, hum: bool = False) -> tupl
     notes = []
     if playback is not None and playback.load is not None and playback.load.minimum_assumed:
         notes.append(
-            DriveNote(code=DriveCaution.MINIMUM_IMPEDANCE_ASSUMED, value=playback.load.minimum_ohm)
+            Caution(code=CautionCode.MINIMUM_IMPEDANCE_ASSUMED, value=playback.load.minimum_ohm)
         )
     if playback is not None and playback.amplifier is not None:
-        notes.append(DriveNote(code=DriveCaution.LICENSED_MAINS_WORK))
+        notes.append(Caution(code=CautionCode.LICENSED_MAINS_WORK))
     if hum:
-        notes.append(DriveNote(code=DriveCaution.NEVER_LIFT_EARTH))
+        notes.append(Caution(code=CautionCode.NEVER_LIFT_EARTH))
     return tuple(notes)

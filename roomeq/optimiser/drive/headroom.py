@@ -16,10 +16,12 @@ from enum import StrEnum
 from typing import Any
 
 import numpy as np
+from msgspec.structs import force_setattr
 from numpy.typing import ArrayLike
 
-from roomeq.base.bands import ThirdOctaveBand
+from roomeq.base.bands import ThirdOctaveBand, third_octave_band
 from roomeq.base.levels import FloatArray, amplitude_ratio, amplitude_ratio_db, readonly
+from roomeq.base.record import Record
 from roomeq.base.response import checked_frequencies
 from roomeq.device.amplifier import Amplifier, Load
 from roomeq.device.driver import Driver
@@ -114,13 +116,13 @@ class Listening:
                 object.__setattr__(self, name, readonly(getattr(self, name)))
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class BandHeadroom:
+class BandHeadroom(Record, frozen=True, kw_only=True):
     """One band at the wanted level.
 
     Attributes
     ----------
-    band : ThirdOctaveBand
+    label : str
+        Of the band.
     wanted_db, reached_db : float
         dB SPL at the main seat: wanted, and what that drive gives there.
     rise_db : float
@@ -133,9 +135,13 @@ class BandHeadroom:
         Headroom of each kind.
     assured_db : float or None
         Headroom that distortion or the table of maximum output assures; None without either.
+    limit : HeadroomLimit or None
+        What runs out first in this band; None where nothing is known. Follows from the figures.
+    left_db : float or None
+        Headroom until something runs out; follows from the figures as well.
     """
 
-    band: ThirdOctaveBand
+    label: str
     wanted_db: float
     reached_db: float
     rise_db: float
@@ -147,6 +153,18 @@ class BandHeadroom:
     distortion_db: float | None
     output_db: float | None
     assured_db: float | None
+    limit: HeadroomLimit | None = None
+    left_db: float | None = None
+
+    def __post_init__(self) -> None:
+        known = self.by_limit
+        force_setattr(self, "limit", min(known, key=known.__getitem__, default=None))
+        force_setattr(self, "left_db", min(known.values(), default=None))
+
+    @property
+    def band(self) -> ThirdOctaveBand:
+        """The band."""
+        return third_octave_band(float(self.label))
 
     @property
     def by_limit(self) -> dict[HeadroomLimit, float]:
@@ -158,17 +176,6 @@ class BandHeadroom:
             HeadroomLimit.MAXIMUM_OUTPUT: self.output_db,
         }
         return {limit: value for limit, value in found.items() if value is not None}
-
-    @property
-    def limit(self) -> HeadroomLimit | None:
-        """What runs out first in this band; None where nothing is known."""
-        known = self.by_limit
-        return min(known, key=known.__getitem__) if known else None
-
-    @property
-    def least_db(self) -> float | None:
-        """Headroom until something runs out, in dB."""
-        return min(self.by_limit.values(), default=None)
 
     @property
     def driver_db(self) -> float | None:
@@ -199,7 +206,7 @@ class Headroom:
     @property
     def first(self) -> BandHeadroom | None:
         """Band that runs out first; None where nothing is known."""
-        known = [(band.least_db, index) for index, band in enumerate(self.bands)]
+        known = [(band.left_db, index) for index, band in enumerate(self.bands)]
         found = [(least, index) for least, index in known if least is not None]
         return self.bands[min(found)[1]] if found else None
 
@@ -254,7 +261,8 @@ def estimate_headroom(
     return Headroom(
         bands=tuple(
             BandHeadroom(
-                band=band, **{name: _known(column[index]) for name, column in columns.items()}
+                label=band.label,
+                **{name: _known(row[index]) for name, row in columns.items()},
             )
             for index, band in enumerate(demand.bands)
         ),
@@ -367,8 +375,8 @@ def drive_limit_db(
     present = np.zeros(len(bands))
     if boost_db is not None:
         present = checked_by_band(boost_db, bands, "boost_db")
-    left = [flat_db if band.least_db is None else band.least_db for band in headroom.bands]
-    known = np.array([band.least_db is not None for band in headroom.bands])
+    left = [flat_db if band.left_db is None else band.left_db for band in headroom.bands]
+    known = np.array([band.left_db is not None for band in headroom.bands])
     allowed = np.clip(np.where(known, present + left, flat_db), 0.0, highest_db)
     axis = np.log(checked_frequencies(frequencies))
     centres = np.log([band.centre for band in bands])

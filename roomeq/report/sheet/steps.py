@@ -178,12 +178,12 @@ def _filter_cell(plan: Plan, kind: str) -> Cell:
 def _high_pass_cell(plan: Plan) -> Cell:
     if plan.protection is None:
         return _filter_cell(plan, "high-pass")
-    choice = plan.protection.choice()
+    choice = plan.protection
     if choice.reason in (ProtectionReason.NO_CHOICE, ProtectionReason.PRESENT_UNKNOWN):
         return Cell(action="leave", value=LEAVE)
     text = high_pass_text(choice.high_pass)
     value = text[0].upper() + text[1:]
-    if not plan.protection.changes:
+    if not choice.changes:
         return Cell(action="keep", value=value)
     return Cell(action="set", value=value, was=high_pass_text(choice.present))
 

@@ -264,7 +264,7 @@ def test_drive_limit_follows_the_headroom(tmp_path, level):
     assert "The drive limit of the bands follows this headroom." in plan_text(plan)
     cut = next(c for c in plan.cautions if c.code is CautionCode.LOUDNESS_CUT)
     assert cut.value == pytest.approx(record.quieter_db)
-    assert record.headroom().first.least_db >= -1e-9
+    assert record.headroom().first.left_db >= -1e-9
 
 
 def test_drive_limit_by_headroom_lets_no_more_through_than_flat_where_nothing_is_known(tmp_path):

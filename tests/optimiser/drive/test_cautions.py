@@ -5,12 +5,12 @@ import pytest
 import scipy.signal
 
 from roomeq.base.bands import third_octave_band, third_octave_bands
+from roomeq.base.cautions import CautionCode
 from roomeq.device.amplifier import Amplifier, Load, PowerRating
 from roomeq.device.crossover import CrossoverFilter
 from roomeq.device.equaliser import FixedBandEqualiser, QLaw
 from roomeq.device.output_table import OutputTable
 from roomeq.optimiser.drive.cautions import (
-    DriveCaution,
     boost_notes,
     headroom_notes,
     phase_change_deg,
@@ -43,7 +43,7 @@ def test_a_boost_below_the_high_pass_is_named():
     gains = np.zeros(9)
     gains[0] = 3.0
     (note,) = boost_notes(EQUALISER, gains, high_pass=high_pass(25))
-    assert note.code is DriveCaution.BOOST_BELOW_HIGH_PASS
+    assert note.code is CautionCode.BOOST_BELOW_HIGH_PASS
     assert note.value == pytest.approx(3.0, abs=0.02)
     assert note.frequency == pytest.approx(19.953, rel=0.02)
     assert boost_notes(EQUALISER, gains, high_pass=None) == ()
@@ -59,7 +59,7 @@ def test_a_boost_into_a_cancellation_is_named():
     gains[4] = 4.0
     cancelled = (third_octave_band(50.0), third_octave_band(80.0))
     (note,) = boost_notes(EQUALISER, gains, high_pass=high_pass(20), cancelled=cancelled)
-    assert note.code is DriveCaution.BOOST_INTO_CANCELLATION
+    assert note.code is CautionCode.BOOST_INTO_CANCELLATION
     assert note.frequency == pytest.approx(50.12, abs=0.01)
     assert note.value == pytest.approx(4.0, abs=0.01)
     with pytest.raises(ValueError, match="needs 9 gains"):
@@ -77,7 +77,7 @@ def test_a_level_beyond_the_amplifier():
         amplifier=AMPLIFIER, load=Load(driver_nominal_ohm=4.0), measuring_voltages=np.ones(9)
     )
     (note,) = headroom_notes(estimate_headroom(demand(30.0), playback=play), playback=play)
-    assert note.code is DriveCaution.LEVEL_TOO_HIGH
+    assert note.code is CautionCode.LEVEL_TOO_HIGH
     assert note.value == pytest.approx(0.969, abs=1e-3)
     assert headroom_notes(estimate_headroom(demand(20.0), playback=play), playback=play) == ()
 
@@ -95,8 +95,8 @@ def test_an_unknown_measuring_voltage_and_room_gain():
         demand(20.0), playback=play, output=table, listening=Listening(distance=1.0)
     )
     assert codes(headroom_notes(found, playback=play)) == [
-        DriveCaution.MEASURING_VOLTAGE_UNKNOWN,
-        DriveCaution.ROOM_GAIN_UNKNOWN,
+        CautionCode.MEASURING_VOLTAGE_UNKNOWN,
+        CautionCode.ROOM_GAIN_UNKNOWN,
     ]
 
 
@@ -111,19 +111,19 @@ def test_distortion_far_above_the_sweep_is_a_guess(rise_db, said):
     )
     found = estimate_headroom(demand(rise_db), distortion=evidence)
     notes = headroom_notes(found, playback=Playback())
-    assert codes(notes) == [DriveCaution.DISTORTION_EXTRAPOLATED] * said
+    assert codes(notes) == [CautionCode.DISTORTION_EXTRAPOLATED] * said
 
 
 def test_wiring():
     load = Load(driver_nominal_ohm=8.0, in_parallel=2)
     play = Playback(amplifier=AMPLIFIER, load=load)
     assumed, mains = wiring_notes(playback=play)
-    assert assumed.code is DriveCaution.MINIMUM_IMPEDANCE_ASSUMED
+    assert assumed.code is CautionCode.MINIMUM_IMPEDANCE_ASSUMED
     assert assumed.value == pytest.approx(3.2)  # 0.8 times 4 ohm: common practice, no source
-    assert mains.code is DriveCaution.LICENSED_MAINS_WORK
+    assert mains.code is CautionCode.LICENSED_MAINS_WORK
     measured = Playback(load=Load(driver_nominal_ohm=8.0, driver_minimum_ohm=6.5))
     assert wiring_notes(playback=measured) == ()
-    assert codes(wiring_notes(hum=True)) == [DriveCaution.NEVER_LIFT_EARTH]
+    assert codes(wiring_notes(hum=True)) == [CautionCode.NEVER_LIFT_EARTH]
 
 
 def choice(before, after, change):
@@ -135,7 +135,7 @@ def choice(before, after, change):
 def test_another_high_pass_asks_for_joining_anew():
     stronger = choice(high_pass(16), high_pass(25), ProtectionChange.STRENGTHENED)
     (note,) = protection_notes(stronger, crossover=80.0)
-    assert note.code is DriveCaution.JOIN_AGAIN
+    assert note.code is CautionCode.JOIN_AGAIN
     assert note.value == pytest.approx(
         phase_change_deg(high_pass(16), high_pass(25), frequency=80.0)
     )

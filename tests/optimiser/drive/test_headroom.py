@@ -87,7 +87,7 @@ def test_a_boost_makes_its_band_run_out_first():
     play = Playback(amplifier=AMPLIFIER, load=LOAD, measuring_voltages=np.ones(COUNT))
     found = estimate_headroom(demand(rise), playback=play)
     assert found.first.band.label == "40"
-    assert found.first.least_db == pytest.approx(3.0309, abs=1e-4)
+    assert found.first.left_db == pytest.approx(3.0309, abs=1e-4)
     assert found.first.power_w == pytest.approx(25.0 * 3.9811, rel=1e-4)
 
 
@@ -123,7 +123,7 @@ def test_maximum_output_is_compared_with_what_the_volts_make_where_they_are_know
     # without volts and without a distance nothing is claimed
     nothing = estimate_headroom(demand(), output=output(free))
     assert nothing.first is None
-    assert all(entry.limit is None and entry.least_db is None for entry in nothing.bands)
+    assert all(entry.limit is None and entry.left_db is None for entry in nothing.bands)
 
 
 def test_bands_without_a_figure_stay_unknown():
@@ -173,7 +173,7 @@ def test_the_lesser_evidence_is_assured():
 def test_drive_limit_follows_the_headroom():
     play = Playback(driver=DRIVER, measuring_voltages=np.ones(COUNT))
     flat = estimate_headroom(demand(26.0), playback=play)
-    left = np.array([entry.least_db for entry in flat.bands])
+    left = np.array([entry.left_db for entry in flat.bands])
     assert left[0] < 6.0 < left[-1]
     found = drive_limit_db(flat, CENTRES)
     np.testing.assert_allclose(found, np.clip(left, 0.0, 12.0), atol=1e-9)
@@ -181,7 +181,7 @@ def test_drive_limit_follows_the_headroom():
     inside = (left > 0) & (left < 12)
     assert inside.sum() >= 2
     at_limit = estimate_headroom(demand(26.0 + found), playback=play)
-    again = np.array([entry.least_db for entry in at_limit.bands])
+    again = np.array([entry.left_db for entry in at_limit.bands])
     np.testing.assert_allclose(again[inside], 0.0, atol=1e-9)
     # and the limit is the same, whatever it was estimated with
     once_more = drive_limit_db(at_limit, CENTRES, boost_db=found)
@@ -202,7 +202,7 @@ def test_drive_limit_between_beyond_and_where_nothing_is_known():
     assert drive_limit_db(blank, [10.0, 40.0, 200.0]).tolist() == [6.0, 6.0, 6.0]
     # a band beyond the outer centres gets the outer figure where that is less than the flat one
     louder = estimate_headroom(demand(30.0), playback=play)
-    assert drive_limit_db(louder, [300.0])[0] == pytest.approx(louder.bands[-1].least_db)
+    assert drive_limit_db(louder, [300.0])[0] == pytest.approx(louder.bands[-1].left_db)
     loud = estimate_headroom(demand(60.0), playback=play)
     assert drive_limit_db(loud, [20.0]).tolist() == [0.0]
     with pytest.raises(ValueError, match="flat_db <= highest_db"):

@@ -43,7 +43,7 @@ def headroom(driver=(), *, assured=None, displacement=(), labels=LABELS):
     return Headroom(
         bands=tuple(
             BandHeadroom(
-                band=third_octave_band(label),
+                label=third_octave_band(label).label,
                 wanted_db=100.0,
                 reached_db=100.0,
                 rise_db=0.0,

@@ -6,12 +6,12 @@ import numpy as np
 import pytest
 
 from roomeq.base.bands import third_octave_band, third_octave_bands
+from roomeq.base.cautions import Caution, CautionCode
 from roomeq.device.amplifier import Amplifier, Load, PowerRating
 from roomeq.device.crossover import CrossoverFilter
 from roomeq.device.driver import ClosedBox, Driver
 from roomeq.device.equaliser import FixedBandEqualiser, QLaw
 from roomeq.importers.text.output_table import output_table_from_levels
-from roomeq.optimiser.drive.cautions import DriveCaution, DriveNote
 from roomeq.optimiser.drive.clean_drive import DistortionEvidence
 from roomeq.optimiser.drive.demand import DriveDemand, estimate_extra_drive
 from roomeq.optimiser.drive.headroom import HeadroomLimit, Playback, estimate_headroom
@@ -21,16 +21,17 @@ from roomeq.optimiser.drive.protection import (
     ProtectionChoice,
     ProtectionReason,
 )
+from roomeq.plan.drive import CandidateRecord, ProtectionSetting
 from roomeq.report.text.headroom import (
+    drive_words,
     extra_drive_lines,
     headroom_lines,
     limit_text,
-    note_lines,
-    note_text,
     protection_lines,
     refusal_text,
 )
 from roomeq.report.text.layout import WIDTH
+from roomeq.report.text.wording import caution_text
 
 BANDS = third_octave_bands(20, 40)
 BOX = ClosedBox(resonance=35.0, q=0.7)
@@ -58,17 +59,21 @@ def playback(**others):
     )
 
 
-@pytest.mark.parametrize("code", list(DriveCaution))
+@pytest.mark.parametrize("code", list(drive_words(Caution(code=CautionCode.JOIN_AGAIN))))
 def test_every_caution_has_words(code):
-    assert len(note_text(DriveNote(code=code, value=3.0, frequency=20.0))) > 40
-    assert "None" not in note_text(DriveNote(code=code))
+    assert len(caution_text(Caution(code=code, value=3.0, frequency=20.0))) > 40
+    assert "None" not in caution_text(Caution(code=code))
 
 
 def test_safety_says_what_it_must():
-    hum = note_text(DriveNote(code=DriveCaution.NEVER_LIFT_EARTH))
+    hum = caution_text(Caution(code=CautionCode.NEVER_LIFT_EARTH))
     assert "never cured by lifting the protective earth" in hum
-    mains = note_text(DriveNote(code=DriveCaution.LICENSED_MAINS_WORK))
+    mains = caution_text(Caution(code=CautionCode.LICENSED_MAINS_WORK))
     assert "licensed people under local codes" in mains
+
+
+def setting_of(**choice):
+    return ProtectionSetting.of(ProtectionChoice(**choice))
 
 
 @pytest.mark.parametrize("limit", list(HeadroomLimit))
@@ -81,7 +86,7 @@ def test_every_limit_has_words(limit):
 )
 def test_every_reason_and_change_has_words(reason, change):
     lines = protection_lines(
-        ProtectionChoice(
+        setting_of(
             high_pass=None if change is ProtectionChange.SWITCHED_OFF else HIGH_PASS,
             present=HIGH_PASS,
             change=change,
@@ -101,16 +106,16 @@ def test_every_refusal_has_words():
             high_pass=None, weaker=True, loss_db=0.0, shortage_db=0.0, refused=reason,
             refused_at=20.0,
         )  # fmt: skip
-        assert refusal_text(entry)
+        assert refusal_text(CandidateRecord.copied(entry))
     free = ProtectionCandidate(high_pass=None, weaker=False, loss_db=0.0, shortage_db=0.0)
-    assert refusal_text(free) == ""
+    assert refusal_text(CandidateRecord.copied(free)) == ""
 
 
 def test_protection_says_the_setting_the_cause_and_what_is_lacking():
     after = CrossoverFilter(kind="high_pass", family="butterworth", order=4, corner=25.0)
     text = " ".join(
         protection_lines(
-            ProtectionChoice(
+            setting_of(
                 high_pass=after,
                 present=HIGH_PASS,
                 change=ProtectionChange.STRENGTHENED,
@@ -180,10 +185,10 @@ def test_the_edition_is_said_and_bands_are_called_by_their_names():
     text = " ".join(headroom_lines(estimate_headroom(demand(1.0), distortion=evidence)))
     assert "-10, -15, -20, -20 dB for the second to the fifth" in " ".join(text.split())
     centre = third_octave_band(31.5).centre
-    note = DriveNote(code=DriveCaution.LEVEL_TOO_HIGH, value=1.0, frequency=centre)
-    assert "at 31.5 Hz" in note_text(note)
-    elsewhere = DriveNote(code=DriveCaution.LEVEL_TOO_HIGH, value=1.0, frequency=33.0)
-    assert "at 33 Hz" in note_text(elsewhere)
+    note = Caution(code=CautionCode.LEVEL_TOO_HIGH, value=1.0, frequency=centre)
+    assert "at 31.5 Hz" in caution_text(note)
+    elsewhere = Caution(code=CautionCode.LEVEL_TOO_HIGH, value=1.0, frequency=33.0)
+    assert "at 33 Hz" in caution_text(elsewhere)
 
 
 def test_extra_drive_table():
@@ -199,9 +204,3 @@ def test_extra_drive_table():
     boxed = extra_drive_lines(estimate_extra_drive(equaliser, [6.0, 0, 0, 0], box=BOX))
     assert "re largest before dB" in boxed[1]
     assert all(len(line) <= WIDTH for line in boxed)
-
-
-def test_notes_are_a_list():
-    notes = [DriveNote(code=code, value=1.0, frequency=20.0) for code in DriveCaution]
-    lines = note_lines(notes)
-    assert sum(line.startswith("  - ") for line in lines) == len(notes)

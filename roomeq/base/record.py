@@ -1,0 +1,40 @@
+"""Records: figures under names, as they are kept in files and printed.
+
+Conventions
+-----------
+Frozen; keys that are not known are refused when a file is read. What is not known is None.
+"""
+
+from __future__ import annotations
+
+from typing import Self
+
+import msgspec
+
+__all__ = ["Record"]
+
+
+class Record(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
+    """A part of what is kept: frozen, unknown keys refused."""
+
+    @classmethod
+    def copied(cls, source: object, **others: object) -> Self:
+        """Return the record that takes from a value what has the same name there.
+
+        Parameters
+        ----------
+        source : object
+            Its attributes may be values of the same kind in turn, for records within this one.
+        **others : object
+            What is not there under that name, or in another form.
+
+        Raises
+        ------
+        AttributeError
+            If neither has a field.
+        msgspec.ValidationError
+            If a value is not of the field's type.
+        """
+        names = [name for name in cls.__struct_fields__ if name not in others]
+        taken = {name: getattr(source, name) for name in names}
+        return msgspec.convert(taken | others, cls, from_attributes=True)
