@@ -24,7 +24,6 @@ class Record(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=Tr
         Parameters
         ----------
         source : object
-            Its attributes may be values of the same kind in turn, for records within this one.
         **others : object
             What is not there under that name, or in another form.
 
@@ -32,9 +31,6 @@ class Record(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=Tr
         ------
         AttributeError
             If neither has a field.
-        msgspec.ValidationError
-            If a value is not of the field's type.
         """
         names = [name for name in cls.__struct_fields__ if name not in others]
-        taken = {name: getattr(source, name) for name in names}
-        return msgspec.convert(taken | others, cls, from_attributes=True)
+        return cls(**{name: getattr(source, name) for name in names}, **others)

@@ -16,6 +16,7 @@ from roomeq.device.amplifier import Amplifier, Load
 from roomeq.device.crossover import CrossoverFilter
 from roomeq.optimiser.drive.headroom import BandHeadroom, Headroom, Playback
 from roomeq.optimiser.drive.protection import (
+    ProtectionCandidate,
     ProtectionChange,
     ProtectionChoice,
     ProtectionReason,
@@ -37,6 +38,11 @@ class HighPassRecord(Record, frozen=True, kw_only=True):
     order: int
     corner: float
 
+    @classmethod
+    def of(cls, high_pass: CrossoverFilter | None) -> Self | None:
+        """Return the record of a filter; None for off."""
+        return None if high_pass is None else cls.copied(high_pass)
+
     def __post_init__(self) -> None:
         CrossoverFilter(kind="high_pass", family=self.family, order=self.order, corner=self.corner)
 
@@ -50,6 +56,11 @@ class CandidateRecord(Record, frozen=True, kw_only=True):
     shortage_db: float
     refused: ProtectionReason | None
     refused_at: float | None
+
+    @classmethod
+    def of(cls, candidate: ProtectionCandidate) -> Self:
+        """Return the record of a candidate."""
+        return cls.copied(candidate, high_pass=HighPassRecord.of(candidate.high_pass))
 
 
 class ProtectionSetting(Record, frozen=True, kw_only=True):
@@ -74,6 +85,9 @@ class ProtectionSetting(Record, frozen=True, kw_only=True):
         """Return the record of a choice."""
         return cls.copied(
             choice,
+            high_pass=HighPassRecord.of(choice.high_pass),
+            present=HighPassRecord.of(choice.present),
+            candidates=tuple(map(CandidateRecord.of, choice.candidates)),
             band=None if choice.band is None else choice.band.label,
             unrelieved=None if choice.unrelieved is None else choice.unrelieved.label,
         )

@@ -106,9 +106,9 @@ def test_every_refusal_has_words():
             high_pass=None, weaker=True, loss_db=0.0, shortage_db=0.0, refused=reason,
             refused_at=20.0,
         )  # fmt: skip
-        assert refusal_text(CandidateRecord.copied(entry))
+        assert refusal_text(CandidateRecord.of(entry))
     free = ProtectionCandidate(high_pass=None, weaker=False, loss_db=0.0, shortage_db=0.0)
-    assert refusal_text(CandidateRecord.copied(free)) == ""
+    assert refusal_text(CandidateRecord.of(free)) == ""
 
 
 def test_protection_says_the_setting_the_cause_and_what_is_lacking():
