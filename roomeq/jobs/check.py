@@ -30,12 +30,13 @@ from roomeq.analysis.survey_levels import (
 )
 from roomeq.base.bands import third_octave_band, third_octave_bands
 from roomeq.base.levels import FloatArray
+from roomeq.device.meeting import Meeting
 from roomeq.device.path import PathAnalysis
 from roomeq.jobs.joining.path import EngagedRows, described_path
 from roomeq.jobs.joining.steps import advised_bypass, meeting_of, present_data
+from roomeq.optimiser.joining.sum_check import SumExplanation
 from roomeq.optimiser.joining.summation import judge_sum
 from roomeq.optimiser.path.estimate import PathEstimate
-from roomeq.plan.alignment import MeetingRecord, SumExplanationRecord
 from roomeq.plan.recordings import DetailRow, RecordingRow, detail_rows, recording_rows
 from roomeq.room.room import Room
 
@@ -177,9 +178,9 @@ class RoomOverview(_Row, frozen=True, kw_only=True):
         Which low-passes are really engaged, as far as measurements tell.
     sum_corner, sum_loss_db : float or None
         Hz, and what the sum of subwoofer and mains loses around it; None where that is not known.
-    meeting : MeetingRecord or None
+    meeting : Meeting or None
         Where both meet by their filters.
-    sum_explanation : SumExplanationRecord or None
+    sum_explanation : SumExplanation or None
         What explains a measured sum that is not that of its parts; None where it is.
     """
 
@@ -211,8 +212,8 @@ class RoomOverview(_Row, frozen=True, kw_only=True):
     engaged: EngagedRows | None = None
     sum_corner: float | None = None
     sum_loss_db: float | None = None
-    meeting: MeetingRecord | None = None
-    sum_explanation: SumExplanationRecord | None = None
+    meeting: Meeting | None = None
+    sum_explanation: SumExplanation | None = None
 
     @property
     def sum_doubtful(self) -> bool:
@@ -287,8 +288,8 @@ def room_overview(
         engaged=EngagedRows.of(estimate),
         sum_corner=None if data is None else data.corner,
         sum_loss_db=None if data is None else judge_sum(data, data.present).loss_db,
-        meeting=MeetingRecord.of(meeting),
-        sum_explanation=None if data is None else SumExplanationRecord.of(data.explanation),
+        meeting=meeting,
+        sum_explanation=None if data is None else data.explanation,
     )
 
 

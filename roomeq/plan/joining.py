@@ -16,22 +16,21 @@ from typing import TYPE_CHECKING, Literal, Self
 import numpy as np
 
 from roomeq.base.record import Record
+from roomeq.device.meeting import Meeting
 from roomeq.device.processor import JoiningSettings
 from roomeq.optimiser.bands.fit import NoChange
 from roomeq.optimiser.joining.data import JoiningNote
+from roomeq.optimiser.joining.sum_check import SumExplanation
 from roomeq.optimiser.joining.summation import HALF_OCTAVE, judge_sum
 from roomeq.plan.alignment import (
     AlignmentRecord,
     JoiningSettingRecord,
-    MeetingRecord,
     PolarityRecord,
-    SumExplanationRecord,
 )
 from roomeq.plan.records import rows_of
 
 if TYPE_CHECKING:
     from roomeq.device.crossover import CrossoverFilter
-    from roomeq.device.meeting import Meeting
     from roomeq.optimiser.joining.alignment import Alignment
     from roomeq.optimiser.joining.data import JoiningData
     from roomeq.optimiser.joining.levels import LevelJoining
@@ -122,12 +121,12 @@ class JoiningRecord(Record, frozen=True, kw_only=True):
     polarity : PolarityRecord or None
     polarity_obstacle : str
         Why the polarity was not tested; empty where it was.
-    meeting : MeetingRecord or None
+    meeting : Meeting or None
     seats : tuple of SeatLossRow
     notes : tuple of JoiningNote
     seats_left_out : tuple of str
     sum_residual_db : float or None
-    explanation : SumExplanationRecord or None
+    explanation : SumExplanation or None
     frequencies, target_level_db : tuple of float
         Axis in Hz, and the target at the level that the sum has with the proposal.
     before_level_db, after_level_db : tuple of tuple of float
@@ -150,12 +149,12 @@ class JoiningRecord(Record, frozen=True, kw_only=True):
     alignment: AlignmentRecord
     polarity: PolarityRecord | None
     polarity_obstacle: str
-    meeting: MeetingRecord | None
+    meeting: Meeting | None
     seats: tuple[SeatLossRow, ...]
     notes: tuple[JoiningNote, ...]
     seats_left_out: tuple[str, ...]
     sum_residual_db: float | None
-    explanation: SumExplanationRecord | None
+    explanation: SumExplanation | None
     frequencies: tuple[float, ...]
     target_level_db: tuple[float, ...]
     before_level_db: tuple[tuple[float, ...], ...]
@@ -210,12 +209,12 @@ class JoiningRecord(Record, frozen=True, kw_only=True):
             alignment=AlignmentRecord.of(alignment),
             polarity=polarity,
             polarity_obstacle=polarity_obstacle,
-            meeting=MeetingRecord.of(meeting),
+            meeting=meeting,
             seats=_seat_rows(measured, data, chosen),
             notes=measured.notes,
             seats_left_out=measured.seats_left_out,
             sum_residual_db=None if residual is None else float(np.nanmax(residual)),
-            explanation=SumExplanationRecord.of(measured.explanation),
+            explanation=measured.explanation,
             frequencies=tuple(data.frequencies.tolist()),
             target_level_db=_target_level_db(data, chosen),
             before_level_db=rows_of(measured.predicted_level_db(measured.present)),

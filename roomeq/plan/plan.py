@@ -25,12 +25,12 @@ from roomeq.base.replacing import refuse_other_kinds, replacing
 from roomeq.base.survey import Source
 from roomeq.optimiser.bands.fit import ChoiceRow, NoChange
 from roomeq.optimiser.bands.frame import band_frame
+from roomeq.optimiser.bands.reasons import BandSetting
 from roomeq.optimiser.drive.demand import BandExtra
 from roomeq.plan.drive import HeadroomRecord, ProtectionSetting
 from roomeq.plan.joining import JoiningRecord
 from roomeq.plan.recordings import RecordingRow
 from roomeq.plan.records import (
-    BandSetting,
     Curves,
     DeviceRecord,
     Evidence,

@@ -11,10 +11,8 @@ from __future__ import annotations
 
 from roomeq.base.levels import FloatArray
 from roomeq.base.record import Record
-from roomeq.optimiser.bands.reasons import Reason
 
 __all__ = [
-    "BandSetting",
     "Curves",
     "DeviceRecord",
     "Evidence",
@@ -77,20 +75,6 @@ class TargetRecord(Record, frozen=True, kw_only=True):
     def limit_known(self) -> bool:
         """Whether the subwoofer's lower limit was stated or measured, not estimated."""
         return self.lower_limit is not None and not self.lower_limit_estimated
-
-
-class BandSetting(Record, frozen=True, kw_only=True):
-    """One band: setting, what it answers, why. See `roomeq.optimiser.bands.reasons.BandReason`."""
-
-    label: str
-    centre: float
-    present_db: float
-    gain_db: float
-    best_gain_db: float
-    error_db: float | None
-    spread_db: float | None
-    remaining_db: float | None
-    reason: Reason | None
 
 
 class LevelSetting(Record, frozen=True, kw_only=True):

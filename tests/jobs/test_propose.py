@@ -326,7 +326,7 @@ def test_an_open_proof_is_said(hall, monkeypatch):
     def stopped(*arguments, **settings):
         return replace(fit_band_gains(*arguments, **settings), proven=False, gap_db=0.3)
 
-    monkeypatch.setattr("roomeq.jobs.propose.fit_band_gains", stopped)
+    monkeypatch.setattr("roomeq.jobs.drive.bands.fit_band_gains", stopped)
     plan = propose(hall, node_limit=1)
     assert not plan.evidence.proven
     assert codes_of(plan)[CautionCode.NOT_PROVEN].value == 0.3

@@ -3,7 +3,6 @@
 import json
 import re
 from dataclasses import replace
-from functools import partial
 from types import SimpleNamespace
 
 import msgspec
@@ -21,10 +20,11 @@ from roomeq.device.crossover import CrossoverFilter
 from roomeq.device.meeting import Meeting, MeetingFault
 from roomeq.device.processor import DelayRange
 from roomeq.importers.room import read_room
+from roomeq.jobs.drive.bands import BandSearch, fit_room
 from roomeq.jobs.joining.offer import joining_offer
 from roomeq.jobs.joining.solution import solve_joining
 from roomeq.jobs.joining.steps import with_bypass
-from roomeq.jobs.propose import _fit, propose
+from roomeq.jobs.propose import propose
 from roomeq.jobs.propose_joined import (
     _cautions,
     joining_obstacle,
@@ -33,14 +33,13 @@ from roomeq.jobs.propose_joined import (
 )
 from roomeq.optimiser.bands.fit import NoChange
 from roomeq.optimiser.bands.reasons import Reason
-from roomeq.plan.alignment import MeetingRecord
 from roomeq.plan.plan import CautionCode, read_plan, write_plan
 from roomeq.report.sheet.evidence import cautions
 from roomeq.report.sheet.steps import closing_steps, leave_alone, opening_steps
 from roomeq.report.text.plan import plan_text
 from roomeq.report.text.wording import caution_text, no_change_text
 
-FIT = partial(_fit, node_limit=1, prove=False, leave_out=False)
+SEARCH = BandSearch(node_limit=1, prove=False, leave_out=False)
 
 
 @pytest.fixture(scope="module")
@@ -143,7 +142,7 @@ def test_text_and_sheet_do_not_say_to_leave_what_is_to_be_set(plan):
 
 def test_the_sheet_says_where_both_do_not_meet(plan):
     faults = tuple(MeetingFault)
-    meeting = MeetingRecord.of(Meeting(frequency=97.0, sum_db=-8.2, faults=faults))
+    meeting = Meeting(frequency=97.0, sum_db=-8.2, faults=faults)
     holed = msgspec.structs.replace(plan.joining, meeting=meeting)
     said = cautions({"plan": msgspec.structs.replace(plan, joining=holed)})
     texts = [entry.text for entry in said if entry.weighty]
@@ -327,7 +326,7 @@ def small(room):
 
 @pytest.fixture(scope="module")
 def joint(small):
-    return proposal_with_mains(small, fit=FIT)
+    return proposal_with_mains(small, SEARCH)
 
 
 def sub_of(room):
@@ -358,7 +357,7 @@ def test_the_lowest_corner_left_is_the_crossover(small):
 def test_bands_and_level_stay_within_the_repeatability(small, joint):
     """Delay, polarity and bypass are judged by what is lost; the bands by what they better."""
     unsure = replace(small, repeatability_db=99.0)
-    record = proposal_with_mains(unsure, fit=FIT).record
+    record = proposal_with_mains(unsure, SEARCH).record
     assert record.bands.no_change in (NoChange.WITHIN_REPEATABILITY, NoChange.IMPROVEMENT_TOO_SMALL)
     assert record.bands.gains_db == tuple(small.present.gains_db)
     assert record.settings.level_change_db == 0.0
@@ -381,11 +380,11 @@ def test_says_why_nothing_is_worth_a_change(plan, why, said):
 
 
 def test_bands_are_kept_on_request(small):
-    kept = proposal_with_mains(small, fit=FIT, keep_bands=True)
+    kept = proposal_with_mains(small, SEARCH, keep_bands=True)
     assert not kept.record.bands.chosen
     assert kept.record.settings == kept.record.alignment.chosen.settings
     np.testing.assert_array_equal(kept.drive.fit.gains_db, small.present.gains_db)
-    assert kept.level_change_db == 0.0
+    assert kept.record.settings.level_change_db == 0.0
     assert kept.q_checks == ()
 
 
@@ -477,7 +476,7 @@ def test_mains_are_no_matter_where_the_bands_are_fitted_to_the_sum(small):
         joining=replace(small.joining, common_time_reference=None),
     )
     assert joining_obstacle(whole) is None
-    untouched = proposal_with_mains(whole, fit=FIT)
+    untouched = proposal_with_mains(whole, SEARCH)
     assert (untouched.record, untouched.assumptions) == (None, ())
 
 
@@ -545,14 +544,15 @@ def test_what_cannot_be_joined_leaves_the_bands_of_the_subwoofer_alone(room):
     assert any("not joined: the measurements share" in text for text in plan.assumptions)
 
 
-def test_what_breaks_a_limit_behind_another_high_pass_is_not_joined_but_said(small):
-    def fit(room, *, chosen=None):
-        if chosen is not None:
+def test_what_breaks_a_limit_behind_another_high_pass_is_not_joined_but_said(small, monkeypatch):
+    def fit(room, search):
+        if search.chosen is not None:
             raise ValueError("gains are not all among those that may be set")
-        return FIT(room)
+        return fit_room(room, search)
 
-    kept = proposal_with_mains(small, fit=fit)
-    assert (kept.record, kept.level_change_db) == (None, 0.0)
+    monkeypatch.setattr("roomeq.jobs.drive.headroom.fit_room", fit)
+    kept = proposal_with_mains(small, SEARCH)
+    assert kept.record is None
     assert "are not joined: gains are not all" in kept.assumptions[0]
 
 

@@ -9,14 +9,14 @@ codes, missing where a band does what it is asked; a figure that is not known is
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Protocol
+from typing import TYPE_CHECKING
 
-from roomeq.optimiser.bands.reasons import Reason
+from roomeq.optimiser.bands.reasons import BandSetting
 
 if TYPE_CHECKING:
     from pandas import DataFrame
 
-__all__ = ["ProposedBand", "band_frame"]
+__all__ = ["band_frame"]
 
 _FIGURES = (
     "centre",
@@ -29,24 +29,12 @@ _FIGURES = (
 )
 
 
-class ProposedBand(Protocol):
-    """What a row is made of; see `roomeq.optimiser.bands.reasons.BandReason`."""
-
-    @property
-    def label(self) -> str:
-        """Nominal centre."""
-
-    @property
-    def reason(self) -> Reason | None:
-        """What held the band back."""
-
-
-def band_frame(bands: Sequence[ProposedBand]) -> DataFrame:
+def band_frame(bands: Sequence[BandSetting]) -> DataFrame:
     """Return bands as a table.
 
     Parameters
     ----------
-    bands : sequence of BandReason or BandSetting
+    bands : sequence of BandSetting
 
     Returns
     -------

@@ -128,11 +128,6 @@ class ProtectionChoice:
     unrelieved_db: float | None = None
     candidates: tuple[ProtectionCandidate, ...] = ()
 
-    @property
-    def no_boost_below(self) -> float | None:
-        """Corner below which nothing must be boosted, in Hz; None where the filter is off."""
-        return None if self.high_pass is None else self.high_pass.corner
-
 
 def choose_protection(
     offered: FilterChoice | None,

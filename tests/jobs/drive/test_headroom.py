@@ -24,9 +24,10 @@ from roomeq.analysis.survey_levels import seat_levels_db
 from roomeq.base.errors import PlanFileError
 from roomeq.cli.main import main
 from roomeq.importers.room import read_room
+from roomeq.jobs.drive.bands import BandSearch, fit_room
 from roomeq.jobs.drive.headroom import fit_within_headroom
 from roomeq.jobs.drive.scene import DriveScene
-from roomeq.jobs.propose import _fit, propose
+from roomeq.jobs.propose import propose
 from roomeq.optimiser.bands.reasons import Reason
 from roomeq.optimiser.drive.headroom import HeadroomLimit
 from roomeq.optimiser.drive.protection import ProtectionChange, ProtectionReason
@@ -196,7 +197,7 @@ def test_short_driver_gets_a_stronger_high_pass(tmp_path):
     assert caution in plan.reservations
 
 
-def test_nothing_is_boosted_below_the_present_high_pass(tmp_path):
+def test_nothing_is_boosted_below_the_present_high_pass(tmp_path, monkeypatch):
     corner = PROTECTION.replace("20.0", "25.0")
     off = PROTECTION.replace("corner = 20.0", "off = true")
     stated = "\n[limits]\nno_boost_below = 30.0\n"
@@ -204,12 +205,13 @@ def test_nothing_is_boosted_below_the_present_high_pass(tmp_path):
     for parts, floor in cases.items():
         fitted = []
 
-        def fit(room, fitted=fitted):
+        def fit(room, search, fitted=fitted):
             fitted.append(room.limits.floor(room.target))
             raise InterruptedError
 
+        monkeypatch.setattr("roomeq.jobs.drive.headroom.fit_room", fit)
         with pytest.raises(InterruptedError):
-            fit_within_headroom(read_room(write_room(tmp_path, parts)), fit=fit)
+            fit_within_headroom(read_room(write_room(tmp_path, parts)), BandSearch())
         assert fitted == [floor]
 
 
@@ -218,9 +220,9 @@ def test_gains_found_may_change_the_high_pass_once_more(tmp_path, monkeypatch):
     room = read_room(write_room(tmp_path, EVERYTHING))
     seen = []
 
-    def fit(behind):
+    def fit(behind, search):
         seen.append(behind)
-        return _fit(behind, node_limit=1)
+        return fit_room(behind, search)
 
     scene_protection = DriveScene.protection
 
@@ -231,7 +233,8 @@ def test_gains_found_may_change_the_high_pass_once_more(tmp_path, monkeypatch):
         return choice
 
     monkeypatch.setattr(DriveScene, "protection", protection)
-    drive = fit_within_headroom(room, fit=fit)
+    monkeypatch.setattr("roomeq.jobs.drive.headroom.fit_room", fit)
+    drive = fit_within_headroom(room, BandSearch(node_limit=1))
     assert len(seen) == 2
     assert seen[0].survey is room.survey
     assert drive.room is seen[1]

@@ -81,7 +81,6 @@ def test_never_weakened_or_switched_off_without_data():
     assert found.reason is ProtectionReason.NO_EVIDENCE
     no = ProtectionReason.NO_EVIDENCE
     assert refusals(found) == {25.0: None, 16.0: no, 20.0: no, None: no}
-    assert found.no_boost_below == 25.0
 
 
 @pytest.mark.parametrize("moved", [20.0, 0.0])
@@ -106,7 +105,6 @@ def test_weakened_where_clean_output_is_assured():
     assert found.change is ProtectionChange.SWITCHED_OFF
     assert found.reason is ProtectionReason.CLEAN_TO_SPARE
     assert found.value_db == pytest.approx(6.0)
-    assert found.no_boost_below is None
     assert found.unrelieved is None
 
 
