@@ -16,7 +16,6 @@ import msgspec
 from roomeq.analysis.dips import judge_dips
 from roomeq.analysis.odd_seat import estimate_odd_seat
 from roomeq.analysis.seats import (
-    SeatStatistics,
     comparable_level_db,
     estimate_band_statistics,
     estimate_seat_statistics,
@@ -30,6 +29,7 @@ from roomeq.analysis.survey_levels import (
 )
 from roomeq.base.bands import third_octave_band, third_octave_bands
 from roomeq.base.levels import FloatArray
+from roomeq.base.record import Record
 from roomeq.device.meeting import Meeting
 from roomeq.device.path import PathAnalysis
 from roomeq.jobs.joining.path import EngagedRows, described_path
@@ -45,11 +45,7 @@ __all__ = ["BandRow", "DipRow", "EquipmentRow", "MeasurementRow", "RoomOverview"
 _LOWEST, _HIGHEST = 20.0, 125.0
 
 
-class _Row(msgspec.Struct, frozen=True, kw_only=True):
-    """A row of an overview."""
-
-
-class MeasurementRow(_Row, frozen=True, kw_only=True):
+class MeasurementRow(Record, frozen=True, kw_only=True):
     """One measurement: where, what, from which file, and what it spans."""
 
     seat: str
@@ -65,7 +61,7 @@ class MeasurementRow(_Row, frozen=True, kw_only=True):
     snr_known: bool
 
 
-class BandRow(_Row, frozen=True, kw_only=True):
+class BandRow(Record, frozen=True, kw_only=True):
     """One third-octave band over the seats; see `roomeq.analysis.seats.SeatStatistics`."""
 
     label: str
@@ -77,7 +73,7 @@ class BandRow(_Row, frozen=True, kw_only=True):
     quietest: str
 
 
-class DipRow(_Row, frozen=True, kw_only=True):
+class DipRow(Record, frozen=True, kw_only=True):
     """One dip; see `roomeq.analysis.dips.Dip`."""
 
     frequency: float
@@ -88,7 +84,7 @@ class DipRow(_Row, frozen=True, kw_only=True):
     evidence: tuple[str, ...]
 
 
-class EquipmentRow(_Row, frozen=True, kw_only=True):
+class EquipmentRow(Record, frozen=True, kw_only=True):
     """Amplifier, load, driver and wanted level, as far as they are stated.
 
     Attributes
@@ -137,7 +133,7 @@ class EquipmentRow(_Row, frozen=True, kw_only=True):
     drive_limit: str | None
 
 
-class RoomOverview(_Row, frozen=True, kw_only=True):
+class RoomOverview(Record, frozen=True, kw_only=True):
     """All that `check` shows.
 
     Attributes
@@ -265,13 +261,11 @@ def room_overview(
     advised = None if analysis is None else analysis.recommended
     data = present_data(room)
     meeting = None if data is None else meeting_of(room, advised_bypass(room))
-    return RoomOverview(
+    return RoomOverview.copied(
+        room,
         room=room.name,
         device=room.device.name,
-        source=room.source,
         path=tuple(str(entry) for entry in room.path),
-        corner=room.corner,
-        corner_origin=room.corner_origin,
         lower_limit=room.target.lower_limit,
         lower_limit_estimated=room.target.lower_limit_estimated,
         levels_comparable=survey.levels_comparable,
@@ -282,10 +276,6 @@ def room_overview(
         odd_seat=None if odd is None else odd.seat,
         odd_seat_distance_db=None if odd is None else odd.distance_db,
         dips=_dip_rows(room, axis, levels),
-        repeatability_db=room.repeatability_db,
-        findings=room.findings,
-        assumptions=room.assumptions,
-        notes=room.notes,
         equipment=_equipment_row(room),
         recordings=recording_rows(room),
         detail=detail_rows(room) if detail else None,
@@ -334,11 +324,8 @@ def _equipment_row(room: Room) -> EquipmentRow | None:
 
 def _measurement_rows(room: Room) -> tuple[MeasurementRow, ...]:
     return tuple(
-        MeasurementRow(
-            seat=entry.seat,
-            source=entry.source,
-            route=entry.route,
-            file=entry.file,
+        MeasurementRow.copied(
+            entry,
             points=entry.response.frequencies.size,
             lowest=float(entry.response.frequencies[0]),
             highest=float(entry.response.frequencies[-1]),
@@ -367,18 +354,12 @@ def _band_rows(room: Room, axis: FloatArray, levels: FloatArray) -> tuple[BandRo
         statistics = estimate_band_statistics(
             axis, levels, seats=survey.seats, bands=bands, weights=survey.weights
         )
-    return tuple(_band_row(statistics, index, band.label) for index, band in enumerate(bands))
-
-
-def _band_row(statistics: SeatStatistics, index: int, label: str) -> BandRow:
-    return BandRow(
-        label=label,
-        power_mean_db=float(statistics.power_mean_db[index]),
-        level_mean_db=float(statistics.level_mean_db[index]),
-        spread_db=float(statistics.spread_db[index]),
-        range_db=float(statistics.range_db[index]),
-        loudest=statistics.loudest[index],
-        quietest=statistics.quietest[index],
+    names = ("power_mean_db", "level_mean_db", "spread_db", "range_db")
+    columns = {name: getattr(statistics, name).tolist() for name in names}
+    columns |= {"loudest": statistics.loudest, "quietest": statistics.quietest}
+    return tuple(
+        BandRow(label=band.label, **{name: column[n] for name, column in columns.items()})
+        for n, band in enumerate(bands)
     )
 
 
@@ -394,14 +375,4 @@ def _dip_rows(room: Room, axis: FloatArray, levels: FloatArray) -> tuple[DipRow,
         excess_group_delay=seat_excess_group_delays(survey, at=axis[inside]),
         least_depth_db=6.0,
     )
-    return tuple(
-        DipRow(
-            frequency=dip.frequency,
-            depth_db=dip.depth_db,
-            width_octaves=dip.width_octaves,
-            seats=dip.seats,
-            verdict=dip.verdict,
-            evidence=tuple(dip.evidence),
-        )
-        for dip in dips
-    )
+    return tuple(DipRow.copied(dip) for dip in dips)

@@ -16,11 +16,11 @@ import numpy as np
 from msgspec.structs import asdict
 
 from roomeq.device.processor import Polarity
-from roomeq.jobs.verify import Verification
 from roomeq.optimiser.bands.fit import BandGainFit
 from roomeq.optimiser.drive.headroom import Headroom
 from roomeq.optimiser.joining.alignment import Alignment
 from roomeq.plan.plan import Plan
+from roomeq.plan.verification import Verification
 
 if TYPE_CHECKING:
     from pandas import DataFrame

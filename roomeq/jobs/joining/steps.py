@@ -24,7 +24,6 @@ from roomeq.jobs.joining.path import described_path
 from roomeq.optimiser.joining.alignment import Alignment, align
 from roomeq.optimiser.joining.data import JoiningData
 from roomeq.optimiser.joining.polarity import polarity_axis, test_polarity
-from roomeq.optimiser.joining.summation import SumLoss, judge_sum
 from roomeq.optimiser.joining.survey import joint_pressures, prepare_joining
 from roomeq.plan.alignment import PolarityRecord
 from roomeq.room.room import Room
@@ -36,7 +35,6 @@ __all__ = [
     "mains_filters",
     "meeting_of",
     "present_data",
-    "present_loss",
     "room_polarity",
     "told_setting",
     "with_bypass",
@@ -122,17 +120,11 @@ def joining_data(room: Room, offer: JoiningOffer, *, highest: float | None = Non
     )
 
 
-def present_loss(room: Room) -> tuple[float, SumLoss] | None:
-    """Return the corner and what the sum loses there as it was measured; None if it is not known.
+def present_data(room: Room) -> JoiningData | None:
+    """Return subwoofer and mains as they were measured; None where they cannot be judged.
 
     `check` and `verify` look at rooms in which nothing need be joined: what is missing is no error.
     """
-    data = present_data(room)
-    return None if data is None else (data.corner, judge_sum(data, data.present))
-
-
-def present_data(room: Room) -> JoiningData | None:
-    """Return subwoofer and mains as they were measured; None where they cannot be judged."""
     if room.corner is None or not room.joining.common_time_reference:
         return None
     try:
