@@ -9,6 +9,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Self
 
+from msgspec.structs import asdict
+
 from roomeq.base.record import Record
 from roomeq.device.processor import JoiningSettings
 
@@ -40,13 +42,8 @@ class JoiningSettingRecord(Record, frozen=True, kw_only=True):
 
     def settings(self) -> JoiningSettings:
         """Return the setting."""
-        return JoiningSettings(
-            delay=1e-3 * self.delay_ms,
-            inverted=self.inverted,
-            phase_deg=self.phase_deg,
-            phase_frequency=self.phase_frequency,
-            level_change_db=self.level_change_db,
-        )
+        figures = asdict(self)
+        return JoiningSettings(delay=1e-3 * figures.pop("delay_ms"), **figures)
 
 
 class CandidateRecord(Record, frozen=True, kw_only=True):

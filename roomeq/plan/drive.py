@@ -1,4 +1,4 @@
-"""Parts of a plan that speak of drive: high-pass, extra drive, headroom at the wanted level.
+"""Headroom at the wanted level, as a plan keeps it.
 
 Conventions
 -----------
@@ -13,89 +13,12 @@ from typing import Literal, Self
 
 from roomeq.base.record import Record
 from roomeq.device.amplifier import Amplifier, Load
-from roomeq.device.crossover import CrossoverFilter
 from roomeq.optimiser.drive.headroom import BandHeadroom, Headroom, Playback
-from roomeq.optimiser.drive.protection import (
-    ProtectionCandidate,
-    ProtectionChange,
-    ProtectionChoice,
-    ProtectionReason,
-)
 
 __all__ = [
-    "CandidateRecord",
     "HeadroomRecord",
     "HeadroomRow",
-    "HighPassRecord",
-    "ProtectionSetting",
 ]
-
-
-class HighPassRecord(Record, frozen=True, kw_only=True):
-    """A protective high-pass."""
-
-    family: Literal["butterworth", "linkwitz_riley"]
-    order: int
-    corner: float
-
-    @classmethod
-    def of(cls, high_pass: CrossoverFilter | None) -> Self | None:
-        """Return the record of a filter; None for off."""
-        return None if high_pass is None else cls.copied(high_pass)
-
-    def __post_init__(self) -> None:
-        CrossoverFilter(kind="high_pass", family=self.family, order=self.order, corner=self.corner)
-
-
-class CandidateRecord(Record, frozen=True, kw_only=True):
-    """A high-pass on offer; see `roomeq.optimiser.drive.protection.ProtectionCandidate`."""
-
-    high_pass: HighPassRecord | None
-    weaker: bool
-    loss_db: float
-    shortage_db: float
-    refused: ProtectionReason | None
-    refused_at: float | None
-
-    @classmethod
-    def of(cls, candidate: ProtectionCandidate) -> Self:
-        """Return the record of a candidate."""
-        return cls.copied(candidate, high_pass=HighPassRecord.of(candidate.high_pass))
-
-
-class ProtectionSetting(Record, frozen=True, kw_only=True):
-    """The protective high-pass to set, or to leave, and why.
-
-    Attributes are those of `roomeq.optimiser.drive.protection.ProtectionChoice`; a high-pass of
-    None is off, or not known where `reason` is "present_unknown".
-    """
-
-    high_pass: HighPassRecord | None
-    present: HighPassRecord | None
-    change: ProtectionChange
-    reason: ProtectionReason
-    band: str | None
-    value_db: float | None
-    unrelieved: str | None
-    unrelieved_db: float | None
-    candidates: tuple[CandidateRecord, ...]
-
-    @classmethod
-    def of(cls, choice: ProtectionChoice) -> Self:
-        """Return the record of a choice."""
-        return cls.copied(
-            choice,
-            high_pass=HighPassRecord.of(choice.high_pass),
-            present=HighPassRecord.of(choice.present),
-            candidates=tuple(map(CandidateRecord.of, choice.candidates)),
-            band=None if choice.band is None else choice.band.label,
-            unrelieved=None if choice.unrelieved is None else choice.unrelieved.label,
-        )
-
-    @property
-    def changes(self) -> bool:
-        """Whether it is to be set differently from now."""
-        return self.change is not ProtectionChange.KEPT
 
 
 class HeadroomRow(BandHeadroom, frozen=True, kw_only=True):

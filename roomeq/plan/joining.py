@@ -54,17 +54,12 @@ class SeatLossRow(Record, frozen=True, kw_only=True):
     level_gain_db: float
 
 
-class JoiningSeatRow(Record, frozen=True, kw_only=True):
+class JoiningSeatRow(SeatLossRow, frozen=True, kw_only=True):
     """One seat: weight, deviation of the sum before and after, change of its mean level.
 
     `left_out_after_db` is the deviation with settings chosen without the seat.
     """
 
-    seat: str
-    weight: float
-    before_db: float
-    after_db: float
-    level_gain_db: float
     left_out_after_db: float | None = None
 
 
@@ -194,12 +189,19 @@ class JoiningRecord(Record, frozen=True, kw_only=True):
         """
         data, chosen = final or alignment.data, settings or alignment.chosen.settings
         residual = measured.sum_residual_db
-        then = data.predicted_level_db(chosen)
         before, after = judge_sum(measured, measured.present), judge_sum(data, chosen)
-        return cls(
+        now, then = measured.predicted_level_db(measured.present), data.predicted_level_db(chosen)
+        low, high = data.corner / HALF_OCTAVE, data.corner * HALF_OCTAVE
+        inside = (data.frequencies >= low * (1 - 1e-9)) & (data.frequencies <= high * (1 + 1e-9))
+        gained = (then - now)[:, inside].mean(axis=1)
+        columns = (data.seat_weights, before.by_seat_db, after.by_seat_db, gained)
+        missed = then - data.target_db - data.seat_offsets_db[:, None]
+        offset_db = data.seat_weights @ missed @ data.frequency_weights
+        return cls.copied(
+            measured,
             corner=data.corner,
-            lowest=data.corner / HALF_OCTAVE,
-            highest=data.corner * HALF_OCTAVE,
+            lowest=low,
+            highest=high,
             delay_stated=delay_stated,
             bypass=tuple(str(one) for one in bypass),
             present=JoiningSettingRecord.of(measured.present),
@@ -210,14 +212,18 @@ class JoiningRecord(Record, frozen=True, kw_only=True):
             polarity=polarity,
             polarity_obstacle=polarity_obstacle,
             meeting=meeting,
-            seats=_seat_rows(measured, data, chosen),
-            notes=measured.notes,
-            seats_left_out=measured.seats_left_out,
+            seats=tuple(
+                SeatLossRow(
+                    seat=seat, weight=weight, before_db=was, after_db=is_, level_gain_db=gain
+                )
+                for seat, weight, was, is_, gain in zip(
+                    data.seats, *(column.tolist() for column in columns), strict=True
+                )
+            ),
             sum_residual_db=None if residual is None else float(np.nanmax(residual)),
-            explanation=measured.explanation,
             frequencies=tuple(data.frequencies.tolist()),
-            target_level_db=_target_level_db(data, chosen),
-            before_level_db=rows_of(measured.predicted_level_db(measured.present)),
+            target_level_db=tuple((data.target_db + offset_db).tolist()),
+            before_level_db=rows_of(now),
             after_level_db=rows_of(then),
             sub_level_db=rows_of(data.with_transfers(mains=0.0).predicted_level_db(chosen)),
             mains_level_db=rows_of(data.with_transfers(sub=0.0).predicted_level_db(chosen)),
@@ -227,7 +233,11 @@ class JoiningRecord(Record, frozen=True, kw_only=True):
     @property
     def changes(self) -> bool:
         """Whether delay, polarity, phase control or a bypass is to be set differently from now."""
-        return bool(self.bypass) or self._turn(self.present) != self._turn(self.settings)
+        now, then = self.present, self.settings
+        return bool(self.bypass) or any(
+            getattr(now, name) != getattr(then, name)
+            for name in ("delay_ms", "inverted", "phase_deg")
+        )
 
     @property
     def no_change(self) -> NoChange | None:
@@ -248,10 +258,6 @@ class JoiningRecord(Record, frozen=True, kw_only=True):
     def seat_rows(self) -> tuple[JoiningSeatRow, ...]:
         """Deviations of the sum at the seats; empty where no bands were judged."""
         return () if self.bands is None else self.bands.seats
-
-    @staticmethod
-    def _turn(setting: JoiningSettingRecord) -> tuple[float, bool, float]:
-        return setting.delay_ms, setting.inverted, setting.phase_deg
 
 
 class LevelJoiningRecord(Record, frozen=True, kw_only=True):
@@ -293,12 +299,11 @@ class LevelJoiningRecord(Record, frozen=True, kw_only=True):
             for one in (joining.if_late, joining.if_early)
         )
         move = joining.move
-        return cls(
+        return cls.copied(
+            joining,
             if_late=late,
             if_early=early,
             decided=decided,
-            ambiguous=joining.ambiguous,
-            reversed_loss_db=joining.reversed_loss_db,
             move_delay_ms=None if move is None else round(1e3 * move.delay, 6),
             move_if_late_db=None if move is None else move.if_late_db,
             move_if_early_db=None if move is None else move.if_early_db,
@@ -310,36 +315,3 @@ class LevelJoiningRecord(Record, frozen=True, kw_only=True):
         if self.decided is not None:
             return self.if_late if self.decided == "late" else self.if_early
         return None if self.ambiguous else self.if_late
-
-
-def _target_level_db(data: JoiningData, settings: JoiningSettings) -> tuple[float, ...]:
-    """Return the target at the mean level of the sum, seats and frequencies weighted."""
-    missed = data.predicted_level_db(settings) - data.target_db - data.seat_offsets_db[:, None]
-    return tuple((data.target_db + data.seat_weights @ missed @ data.frequency_weights).tolist())
-
-
-def _seat_rows(
-    measured: JoiningData, final: JoiningData, settings: JoiningSettings
-) -> tuple[SeatLossRow, ...]:
-    before, after = judge_sum(measured, measured.present), judge_sum(final, settings)
-    inside = (final.frequencies >= final.corner / HALF_OCTAVE * (1 - 1e-9)) & (
-        final.frequencies <= final.corner * HALF_OCTAVE * (1 + 1e-9)
-    )
-    change = final.predicted_level_db(settings) - measured.predicted_level_db(measured.present)
-    return tuple(
-        SeatLossRow(
-            seat=seat,
-            weight=float(weight),
-            before_db=float(was),
-            after_db=float(now),
-            level_gain_db=float(level),
-        )
-        for seat, weight, was, now, level in zip(
-            final.seats,
-            final.seat_weights,
-            before.by_seat_db,
-            after.by_seat_db,
-            change[:, inside].mean(axis=1),
-            strict=True,
-        )
-    )

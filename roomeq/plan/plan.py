@@ -27,7 +27,8 @@ from roomeq.optimiser.bands.fit import ChoiceRow, NoChange
 from roomeq.optimiser.bands.frame import band_frame
 from roomeq.optimiser.bands.reasons import BandSetting
 from roomeq.optimiser.drive.demand import BandExtra
-from roomeq.plan.drive import HeadroomRecord, ProtectionSetting
+from roomeq.optimiser.drive.protection import ProtectionChoice
+from roomeq.plan.drive import HeadroomRecord
 from roomeq.plan.joining import JoiningRecord
 from roomeq.plan.recordings import RecordingRow
 from roomeq.plan.records import (
@@ -95,7 +96,7 @@ class Plan(Record, frozen=True, kw_only=True):
     cautions : tuple of Caution
     assumptions, notes : tuple of str
         What was assumed; what importers did.
-    protection : ProtectionSetting or None
+    protection : ProtectionChoice or None
         Protective high-pass; None where no level was wanted.
     extra_drive : tuple of BandExtra
         What gains and level ask of each band.
@@ -127,7 +128,7 @@ class Plan(Record, frozen=True, kw_only=True):
     cautions: tuple[Caution, ...]
     assumptions: tuple[str, ...]
     notes: tuple[str, ...]
-    protection: ProtectionSetting | None = None
+    protection: ProtectionChoice | None = None
     extra_drive: tuple[BandExtra, ...] = ()
     headroom: HeadroomRecord | None = None
     recordings: tuple[RecordingRow, ...] = ()

@@ -32,8 +32,8 @@ from roomeq.optimiser.drive.cautions import (
     wiring_notes,
 )
 from roomeq.optimiser.drive.demand import BandExtra, estimate_extra_drive
-from roomeq.optimiser.drive.protection import ProtectionChoice
-from roomeq.plan.drive import HeadroomRecord, ProtectionSetting
+from roomeq.optimiser.drive.protection import ProtectionChoice, filter_of
+from roomeq.plan.drive import HeadroomRecord
 from roomeq.room.room import Room
 
 __all__ = ["DriveProposal", "fit_within_headroom", "room_behind_protection"]
@@ -48,7 +48,7 @@ class DriveProposal:
     room : Room
         As it will be: the chosen high-pass reckoned into the measurements, limits that follow.
     fit : BandGainFit
-    protection : ProtectionSetting or None
+    protection : ProtectionChoice or None
         None where no level is wanted, so that nothing can be said of the high-pass.
     extra_drive : tuple of BandExtra
     headroom : HeadroomRecord or None
@@ -59,7 +59,7 @@ class DriveProposal:
 
     room: Room
     fit: BandGainFit
-    protection: ProtectionSetting | None = None
+    protection: ProtectionChoice | None = None
     extra_drive: tuple[BandExtra, ...] = ()
     headroom: HeadroomRecord | None = None
     cautions: tuple[Caution, ...] = ()
@@ -91,11 +91,11 @@ def fit_within_headroom(room: Room, search: BandSearch) -> DriveProposal:
         return _with_demand(found, present, after=wiring)
     scene = DriveScene.of(room, room.wanted)
     choice = scene.protection(scene.flat_gains_db)
-    behind = _room_behind(scene, choice.high_pass)
+    behind = _room_behind(scene, filter_of(choice.high_pass))
     fit = fit_room(behind, search)
     again = scene.protection(fit.gains_db)
     if again.high_pass != choice.high_pass:
-        behind = _room_behind(scene, again.high_pass)
+        behind = _room_behind(scene, filter_of(again.high_pass))
         fit = fit_room(behind, search)
     return _described(scene, DriveProposal(room=behind, fit=fit), again)
 
@@ -163,17 +163,18 @@ def _described(scene: DriveScene, found: DriveProposal, choice: ProtectionChoice
     Where the drive follows the headroom, the level is what all bands can give.
     """
     room, fit, wanted = found.room, found.fit, scene.wanted
-    headroom, quieter_db = scene.headroom(fit.gains_db, choice.high_pass), 0.0
+    high_pass = filter_of(choice.high_pass)
+    headroom, quieter_db = scene.headroom(fit.gains_db, high_pass), 0.0
     first = headroom.first
     if wanted.drive_limit == "headroom" and first is not None:
         quieter_db = max(0.0, fit.loudness_cut_db, -(first.left_db or 0.0))
         fit = fit.turned_down(quieter_db - fit.loudness_cut_db)
-        headroom = scene.headroom(fit.gains_db, choice.high_pass, quieter_db=quieter_db)
+        headroom = scene.headroom(fit.gains_db, high_pass, quieter_db=quieter_db)
     output = room.equipment.output
     described = replace(
         found,
         fit=fit,
-        protection=ProtectionSetting.of(choice),
+        protection=choice,
         headroom=HeadroomRecord.of(
             headroom,
             playback=scene.playback,
@@ -189,7 +190,7 @@ def _described(scene: DriveScene, found: DriveProposal, choice: ProtectionChoice
     wiring = wiring_notes(playback=scene.playback, hum=_hums(room))
     return _with_demand(
         described,
-        choice.high_pass,
+        high_pass,
         before=headroom_notes(headroom, playback=scene.playback),
         after=(*joining, *wiring),
     )
@@ -202,7 +203,8 @@ def _assumptions(scene: DriveScene, choice: ProtectionChoice) -> tuple[str, ...]
             f"no level was measured at {', '.join(scene.left_out)} Hz at seat "
             f"{scene.wanted.main_seat}: what is wanted there is left out"
         )
-    change = high_pass_change_db(choice.present, choice.high_pass, scene.centres)
+    before, after = filter_of(choice.present), filter_of(choice.high_pass)
+    change = high_pass_change_db(before, after, scene.centres)
     most = int(np.argmax(np.abs(change)))
     if change[most] != 0.0:
         found.append(
@@ -226,5 +228,5 @@ def room_behind_protection(room: Room, gains_db: FloatArray) -> tuple[Room, Cros
         present = room.equipment.protection
         return _with_floor(room, present), present
     scene = DriveScene.of(room, room.wanted)
-    high_pass = scene.protection(gains_db).high_pass
+    high_pass = filter_of(scene.protection(gains_db).high_pass)
     return _room_behind(scene, high_pass), high_pass

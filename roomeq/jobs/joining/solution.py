@@ -313,19 +313,23 @@ def joining_record(found: Joining, *, leave_out: bool = False) -> JoiningRecord:
 
 
 def _bands_record(found: Joining, *, leave_out: bool) -> SumBandsRecord | None:
-    bands, setting = found.bands, found.setting
+    bands, setting, data, measured = found.bands, found.setting, found.data, found.measured
     if bands is None or setting is None:
         return None
-    now = replace(bands, data=found.measured, joining=found.measured.present)
-    before = now.seat_deviations_db(now.present())
-    after = bands.seat_deviations_db(setting)
+    now = replace(bands, data=measured, joining=measured.present)
+    levels = found.final.predicted_level_db(found.settings)
+    gained = levels - measured.predicted_level_db(measured.present)
+    columns = {
+        "weight": data.seat_weights,
+        "before_db": now.seat_deviations_db(now.present()),
+        "after_db": bands.seat_deviations_db(setting),
+        "level_gain_db": gained @ data.frequency_weights,
+    }
     left_out = _left_out_db(found) if leave_out else None
+    if left_out is not None:
+        columns["left_out_after_db"] = left_out
     kept = found.keeps_bands or found.no_change is not None
-    change = found.final.predicted_level_db(found.settings) - found.measured.predicted_level_db(
-        found.measured.present
-    )
-    gained = change @ found.data.frequency_weights
-    judged = found.data.frequencies[found.data.frequency_weights > 0]
+    judged = data.frequencies[data.frequency_weights > 0]
     return SumBandsRecord(
         lowest=float(judged[0]),
         highest=float(judged[-1]),
@@ -337,15 +341,8 @@ def _bands_record(found: Joining, *, leave_out: bool) -> SumBandsRecord | None:
         no_change=found.no_change,
         level_stops_at="" if kept else bands.level_stops_at(setting),
         seats=tuple(
-            JoiningSeatRow(
-                seat=seat,
-                weight=float(found.data.seat_weights[index]),
-                before_db=float(before[index]),
-                after_db=float(after[index]),
-                level_gain_db=float(gained[index]),
-                left_out_after_db=None if left_out is None else float(left_out[index]),
-            )
-            for index, seat in enumerate(found.data.seats)
+            JoiningSeatRow(seat=seat, **{name: float(row[n]) for name, row in columns.items()})
+            for n, seat in enumerate(data.seats)
         ),
     )
 

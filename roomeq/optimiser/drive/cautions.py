@@ -21,7 +21,7 @@ from roomeq.device.crossover import CrossoverFilter
 from roomeq.device.equaliser import FixedBandEqualiser
 from roomeq.optimiser.drive.clean_drive import LARGEST_EXTRAPOLATION_DB
 from roomeq.optimiser.drive.headroom import Headroom, Playback
-from roomeq.optimiser.drive.protection import ProtectionChange, ProtectionChoice
+from roomeq.optimiser.drive.protection import ProtectionChoice, filter_of
 
 __all__ = [
     "boost_notes",
@@ -145,9 +145,10 @@ def protection_notes(choice: ProtectionChoice, *, crossover: float | None) -> tu
     crossover : float or None
         Crossover corner in Hz.
     """
-    if crossover is None or choice.change is ProtectionChange.KEPT:
+    if crossover is None or not choice.changes:
         return ()
-    turn = phase_change_deg(choice.present, choice.high_pass, frequency=crossover)
+    before, after = filter_of(choice.present), filter_of(choice.high_pass)
+    turn = phase_change_deg(before, after, frequency=crossover)
     if abs(turn) <= NOTICEABLE_TURN_DEG:
         return ()
     return (Caution(code=CautionCode.JOIN_AGAIN, value=turn, frequency=crossover),)

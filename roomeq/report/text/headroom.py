@@ -16,8 +16,13 @@ from roomeq.device.output_table import OutputTable
 from roomeq.optimiser.drive.clean_drive import HARMONIC_LIMITS_DB
 from roomeq.optimiser.drive.demand import BandExtra
 from roomeq.optimiser.drive.headroom import BandHeadroom, Headroom, HeadroomLimit, Playback
-from roomeq.optimiser.drive.protection import ProtectionChange, ProtectionReason
-from roomeq.plan.drive import CandidateRecord, HighPassRecord, ProtectionSetting
+from roomeq.optimiser.drive.protection import (
+    HighPass,
+    ProtectionCandidate,
+    ProtectionChange,
+    ProtectionChoice,
+    ProtectionReason,
+)
 from roomeq.report.text.layout import paragraph, signed, table
 
 __all__ = [
@@ -152,7 +157,7 @@ def _rating_lines(playback: Playback | None) -> list[str]:
     )
 
 
-def high_pass_text(high_pass: HighPassRecord | None) -> str:
+def high_pass_text(high_pass: HighPass | None) -> str:
     """Return corner, family and slope of a high-pass, or "off"."""
     if high_pass is None:
         return "off"
@@ -160,7 +165,7 @@ def high_pass_text(high_pass: HighPassRecord | None) -> str:
     return f"{high_pass.corner:g} Hz, {family} {6 * high_pass.order} dB/oct"
 
 
-def refusal_text(candidate: CandidateRecord) -> str:
+def refusal_text(candidate: ProtectionCandidate) -> str:
     """Say why a high-pass must not be chosen; empty where it may be."""
     if candidate.refused is None:
         return ""
@@ -176,7 +181,7 @@ def refusal_text(candidate: CandidateRecord) -> str:
     return words[candidate.refused]
 
 
-def _reason_text(choice: ProtectionSetting) -> str:
+def _reason_text(choice: ProtectionChoice) -> str:
     band = "" if choice.band is None else f"{choice.band} Hz"
     value = abs(choice.value_db or 0.0)
     words = {
@@ -214,7 +219,7 @@ def _reason_text(choice: ProtectionSetting) -> str:
     return words[choice.reason]
 
 
-def protection_lines(choice: ProtectionSetting) -> list[str]:
+def protection_lines(choice: ProtectionChoice) -> list[str]:
     """Return the high-pass to set, why, and what was looked at."""
     verbs = {
         ProtectionChange.KEPT: "leave it at",

@@ -2,7 +2,6 @@
 
 import json
 import math
-from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -229,7 +228,7 @@ def test_gains_found_may_change_the_high_pass_once_more(tmp_path, monkeypatch):
     def protection(scene, gains_db):
         choice = scene_protection(scene, gains_db)
         if not np.any(gains_db):
-            return replace(choice, high_pass=choice.present, change=ProtectionChange.KEPT)
+            return replace_record(choice, high_pass=choice.present, change=ProtectionChange.KEPT)
         return choice
 
     monkeypatch.setattr(DriveScene, "protection", protection)

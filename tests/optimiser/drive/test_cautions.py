@@ -20,7 +20,12 @@ from roomeq.optimiser.drive.cautions import (
 from roomeq.optimiser.drive.clean_drive import DistortionEvidence
 from roomeq.optimiser.drive.demand import DriveDemand
 from roomeq.optimiser.drive.headroom import Listening, Playback, estimate_headroom
-from roomeq.optimiser.drive.protection import ProtectionChange, ProtectionChoice, ProtectionReason
+from roomeq.optimiser.drive.protection import (
+    HighPass,
+    ProtectionChange,
+    ProtectionChoice,
+    ProtectionReason,
+)
 
 BANDS = third_octave_bands(20, 125)
 EQUALISER = FixedBandEqualiser(
@@ -128,7 +133,10 @@ def test_wiring():
 
 def choice(before, after, change):
     return ProtectionChoice(
-        high_pass=after, present=before, change=change, reason=ProtectionReason.RELIEF_NEEDED
+        high_pass=HighPass.of(after),
+        present=HighPass.of(before),
+        change=change,
+        reason=ProtectionReason.RELIEF_NEEDED,
     )
 
 

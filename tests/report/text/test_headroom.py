@@ -8,7 +8,6 @@ import pytest
 from roomeq.base.bands import third_octave_band, third_octave_bands
 from roomeq.base.cautions import Caution, CautionCode
 from roomeq.device.amplifier import Amplifier, Load, PowerRating
-from roomeq.device.crossover import CrossoverFilter
 from roomeq.device.driver import ClosedBox, Driver
 from roomeq.device.equaliser import FixedBandEqualiser, QLaw
 from roomeq.importers.text.output_table import output_table_from_levels
@@ -16,12 +15,12 @@ from roomeq.optimiser.drive.clean_drive import DistortionEvidence
 from roomeq.optimiser.drive.demand import DriveDemand, estimate_extra_drive
 from roomeq.optimiser.drive.headroom import HeadroomLimit, Playback, estimate_headroom
 from roomeq.optimiser.drive.protection import (
+    HighPass,
     ProtectionCandidate,
     ProtectionChange,
     ProtectionChoice,
     ProtectionReason,
 )
-from roomeq.plan.drive import CandidateRecord, ProtectionSetting
 from roomeq.report.text.headroom import (
     drive_words,
     extra_drive_lines,
@@ -35,7 +34,7 @@ from roomeq.report.text.wording import caution_text
 
 BANDS = third_octave_bands(20, 40)
 BOX = ClosedBox(resonance=35.0, q=0.7)
-HIGH_PASS = CrossoverFilter(kind="high_pass", family="butterworth", order=2, corner=20.0)
+HIGH_PASS = HighPass(family="butterworth", order=2, corner=20.0)
 REFUSALS = (
     ProtectionReason.NO_EVIDENCE,
     ProtectionReason.NO_EVIDENCE_THERE,
@@ -72,10 +71,6 @@ def test_safety_says_what_it_must():
     assert "licensed people under local codes" in mains
 
 
-def setting_of(**choice):
-    return ProtectionSetting.of(ProtectionChoice(**choice))
-
-
 @pytest.mark.parametrize("limit", list(HeadroomLimit))
 def test_every_limit_has_words(limit):
     assert limit_text(limit)
@@ -86,12 +81,12 @@ def test_every_limit_has_words(limit):
 )
 def test_every_reason_and_change_has_words(reason, change):
     lines = protection_lines(
-        setting_of(
+        ProtectionChoice(
             high_pass=None if change is ProtectionChange.SWITCHED_OFF else HIGH_PASS,
             present=HIGH_PASS,
             change=change,
             reason=reason,
-            band=third_octave_band(20.0),
+            band="20",
             value_db=3.0,
         )
     )
@@ -106,23 +101,23 @@ def test_every_refusal_has_words():
             high_pass=None, weaker=True, loss_db=0.0, shortage_db=0.0, refused=reason,
             refused_at=20.0,
         )  # fmt: skip
-        assert refusal_text(CandidateRecord.of(entry))
+        assert refusal_text(entry)
     free = ProtectionCandidate(high_pass=None, weaker=False, loss_db=0.0, shortage_db=0.0)
-    assert refusal_text(CandidateRecord.of(free)) == ""
+    assert refusal_text(free) == ""
 
 
 def test_protection_says_the_setting_the_cause_and_what_is_lacking():
-    after = CrossoverFilter(kind="high_pass", family="butterworth", order=4, corner=25.0)
+    after = HighPass(family="butterworth", order=4, corner=25.0)
     text = " ".join(
         protection_lines(
-            setting_of(
+            ProtectionChoice(
                 high_pass=after,
                 present=HIGH_PASS,
                 change=ProtectionChange.STRENGTHENED,
                 reason=ProtectionReason.RELIEF_NEEDED,
-                band=third_octave_band(20.0),
+                band="20",
                 value_db=4.2,
-                unrelieved=third_octave_band(20.0),
+                unrelieved="20",
                 unrelieved_db=1.3,
                 candidates=(
                     ProtectionCandidate(
