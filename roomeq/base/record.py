@@ -18,7 +18,7 @@ class Record(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=Tr
     """A part of what is kept: frozen, unknown keys refused."""
 
     @classmethod
-    def copied(cls, source: object, **others: object) -> Self:
+    def copied(cls, source: object, /, **others: object) -> Self:
         """Return the record that takes from a value what has the same name there.
 
         Parameters

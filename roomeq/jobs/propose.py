@@ -83,20 +83,20 @@ def propose(
     as_measured = weighed_room(room)
     search = BandSearch(node_limit=node_limit, best=best)
     if joined is None:
-        joint = proposal_with_mains(as_measured, search, keep_bands=keep_bands)
+        found = proposal_with_mains(as_measured, search, keep_bands=keep_bands)
     else:
-        joint = proposal_of_joined(as_measured, search, joined)
-    joining, drive = joint.record, joint.drive
-    room, fit = drive.room, drive.fit
+        found = proposal_of_joined(as_measured, search, joined)
+    room, fit, joining = found.room, found.fit, found.joining
     level = choose_level(
         fit.level_change_db if joining is None else joining.settings.level_change_db,
         knob=room.device.level,
         present_db=room.present.level_db,
         highest_change_db=fit.highest_level_change_db if joining is None else math.inf,
     )
-    q_checks = _q_checks(room, fit) if joining is None else joint.q_checks
+    q_checks = _q_checks(room, fit) if joining is None else found.q_checks
     seats = _seat_results(fit)
-    return Plan(
+    return Plan.copied(
+        found,
         format=PLAN_FORMAT,
         roomeq_version=_version(),
         room=room.name,
@@ -115,17 +115,13 @@ def propose(
         cautions=(
             *recording_cautions(recordings),
             *path_cautions(as_measured, joining),
-            *joint.cautions,
+            *found.joining_cautions,
             *proposal_cautions(room, fit, level, q_checks, seats=seats, joining=joining),
-            *(c for c in drive.cautions if joining is None or c.code is not CautionCode.JOIN_AGAIN),
+            *(c for c in found.cautions if joining is None or c.code is not CautionCode.JOIN_AGAIN),
         ),
-        assumptions=(*room.assumptions, *drive.assumptions, *joint.assumptions),
+        assumptions=(*room.assumptions, *found.assumptions),
         notes=room.notes,
-        protection=drive.protection,
-        extra_drive=drive.extra_drive,
-        headroom=drive.headroom,
         recordings=recordings,
-        joining=joining,
         choices=fit.choices,
     )
 

@@ -9,7 +9,7 @@ alone. Nothing here computes acoustics; figures come from `roomeq.optimiser`.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
@@ -17,7 +17,7 @@ from roomeq.base.cautions import Caution, CautionCode
 from roomeq.base.response import ComplexArray
 from roomeq.device.equaliser import FixedBandEqualiser
 from roomeq.jobs.drive.bands import BandSearch
-from roomeq.jobs.drive.headroom import DriveProposal, fit_within_headroom
+from roomeq.jobs.drive.headroom import Proposal, fit_within_headroom
 from roomeq.jobs.joining.offer import joining_offer
 from roomeq.jobs.joining.path import described_path
 from roomeq.jobs.joining.solution import Joining, joining_record, solve_joining
@@ -29,7 +29,6 @@ from roomeq.room.room import Room
 
 __all__ = [
     "Q_FACTORS",
-    "JointProposal",
     "joining_obstacle",
     "path_cautions",
     "proposal_of_joined",
@@ -37,29 +36,6 @@ __all__ = [
 ]
 
 Q_FACTORS = (0.7, 1.4)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class JointProposal:
-    """Settings of the subwoofer, chosen by the sum with the mains where that can be.
-
-    Attributes
-    ----------
-    drive : DriveProposal
-        Bands and high-pass judged as for the subwoofer alone.
-    record : JoiningRecord or None
-        None where nothing is joined.
-    cautions : tuple of Caution
-    assumptions : tuple of str
-    q_checks : tuple of QCheck
-        Deviation of the sum, if every Q were a multiple of the assumed one.
-    """
-
-    drive: DriveProposal
-    record: JoiningRecord | None = None
-    cautions: tuple[Caution, ...] = ()
-    assumptions: tuple[str, ...] = ()
-    q_checks: tuple[QCheck, ...] = ()
 
 
 def joining_obstacle(room: Room) -> str | None:
@@ -95,9 +71,7 @@ def _obstacle(room: Room) -> str | None:
     return None if first is None else f"{first.file or first.seat} has no phase"
 
 
-def proposal_with_mains(
-    room: Room, search: BandSearch, *, keep_bands: bool = False
-) -> JointProposal:
+def proposal_with_mains(room: Room, search: BandSearch, *, keep_bands: bool = False) -> Proposal:
     """Choose settings by the sum with the mains; the subwoofer's own where joining has no say.
 
     Parameters
@@ -113,25 +87,25 @@ def proposal_with_mains(
         try:
             found = solve_joining(room, joining_offer(room), keep_bands=keep_bands)
             if JoiningNote.SUM_DISAGREES in found.measured.notes:
-                drive = fit_within_headroom(room, replace(search, keep_level=True))
-                return JointProposal(drive=drive, cautions=_disagrees(found))
-            drive = _judged(found, search)
+                alone = fit_within_headroom(room, replace(search, keep_level=True))
+                return replace(alone, joining_cautions=_disagrees(found))
+            judged = _judged(found, search)
         except ValueError as error:  # also where another high-pass forbids what the sum asks for
             obstacle = f"subwoofer and mains are not joined: {error}"
         else:
             record = joining_record(found, leave_out=not keep_bands)
-            return JointProposal(
-                drive=drive,
-                record=record,
-                cautions=_cautions(record),
-                assumptions=_assumptions(record),
+            return replace(
+                judged,
+                joining=record,
+                joining_cautions=_cautions(record),
+                assumptions=(*judged.assumptions, *_assumptions(record)),
                 q_checks=() if found.no_change or keep_bands else _q_checks(room, found),
             )
-    said = () if obstacle is None else (obstacle,)
-    return JointProposal(drive=fit_within_headroom(room, search), assumptions=said)
+    alone = fit_within_headroom(room, search)
+    return replace(alone, assumptions=(*alone.assumptions, *filter(None, [obstacle])))
 
 
-def proposal_of_joined(room: Room, search: BandSearch, record: JoiningRecord) -> JointProposal:
+def proposal_of_joined(room: Room, search: BandSearch, record: JoiningRecord) -> Proposal:
     """Keep bands and level beside a joining that was found from levels alone.
 
     Parameters
@@ -142,15 +116,17 @@ def proposal_of_joined(room: Room, search: BandSearch, record: JoiningRecord) ->
     record : JoiningRecord
     """
     chosen = ChosenGains(gains_db=room.present.gains_db)
-    return JointProposal(
-        drive=fit_within_headroom(_with_bands_locked(room), replace(search, chosen=chosen)),
-        record=record,
-        cautions=_cautions(record),
-        assumptions=("subwoofer and mains are joined by levels alone, as was decided",),
+    alone = fit_within_headroom(_with_bands_locked(room), replace(search, chosen=chosen))
+    said = "subwoofer and mains are joined by levels alone, as was decided"
+    return replace(
+        alone,
+        joining=record,
+        joining_cautions=_cautions(record),
+        assumptions=(*alone.assumptions, said),
     )
 
 
-def _judged(found: Joining, search: BandSearch) -> DriveProposal:
+def _judged(found: Joining, search: BandSearch) -> Proposal:
     """Judge the gains that the sum chose as for the subwoofer alone, behind its filters.
 
     Raises

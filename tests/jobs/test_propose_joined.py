@@ -336,16 +336,16 @@ def sub_of(room):
 def test_what_is_told_of_the_subwoofer_alone_follows_bypass_and_level(small, joint):
     axis = sub_of(small).frequencies
     undone = sub_of(small).pressure / linkwitz_riley("low", 4, corner=80.0, frequencies=axis)
-    np.testing.assert_allclose(sub_of(joint.drive.room).pressure, undone, rtol=1e-6)
-    assert [one.where for one in joint.drive.room.path] == ["processor"]
-    assert [one.where for one in joint.drive.room.target.path] == ["processor"]
+    np.testing.assert_allclose(sub_of(joint.room).pressure, undone, rtol=1e-6)
+    assert [one.where for one in joint.room.path] == ["processor"]
+    assert [one.where for one in joint.room.target.path] == ["processor"]
     assert "the bypass is reckoned into" in joint.assumptions[0]
     # keeping loudness and the wanted change of it add up to what the knob does
-    level_db = joint.record.settings.level_change_db
-    assert joint.drive.fit.level_change_db == pytest.approx(level_db, abs=1e-9)
+    level_db = joint.joining.settings.level_change_db
+    assert joint.fit.level_change_db == pytest.approx(level_db, abs=1e-9)
     # the loss is judged in the octave around 80 Hz, the deviation over the whole bass
-    assert (joint.record.lowest, joint.record.highest) == pytest.approx((56.57, 113.14), abs=0.01)
-    assert joint.record.bands.lowest < 30.0
+    assert (joint.joining.lowest, joint.joining.highest) == pytest.approx((56.57, 113.14), abs=0.01)
+    assert joint.joining.bands.lowest < 30.0
 
 
 def test_the_lowest_corner_left_is_the_crossover(small):
@@ -357,13 +357,13 @@ def test_the_lowest_corner_left_is_the_crossover(small):
 def test_bands_and_level_stay_within_the_repeatability(small, joint):
     """Delay, polarity and bypass are judged by what is lost; the bands by what they better."""
     unsure = replace(small, repeatability_db=99.0)
-    record = proposal_with_mains(unsure, SEARCH).record
+    record = proposal_with_mains(unsure, SEARCH).joining
     assert record.bands.no_change in (NoChange.WITHIN_REPEATABILITY, NoChange.IMPROVEMENT_TOO_SMALL)
     assert record.bands.gains_db == tuple(small.present.gains_db)
     assert record.settings.level_change_db == 0.0
-    assert record.alignment.chosen == joint.record.alignment.chosen
+    assert record.alignment.chosen == joint.joining.alignment.chosen
     assert record.settings == record.alignment.chosen.settings
-    assert record.bypass == joint.record.bypass
+    assert record.bypass == joint.joining.bypass
 
 
 @pytest.mark.parametrize(
@@ -381,10 +381,10 @@ def test_says_why_nothing_is_worth_a_change(plan, why, said):
 
 def test_bands_are_kept_on_request(small):
     kept = proposal_with_mains(small, SEARCH, keep_bands=True)
-    assert not kept.record.bands.chosen
-    assert kept.record.settings == kept.record.alignment.chosen.settings
-    np.testing.assert_array_equal(kept.drive.fit.gains_db, small.present.gains_db)
-    assert kept.record.settings.level_change_db == 0.0
+    assert not kept.joining.bands.chosen
+    assert kept.joining.settings == kept.joining.alignment.chosen.settings
+    np.testing.assert_array_equal(kept.fit.gains_db, small.present.gains_db)
+    assert kept.joining.settings.level_change_db == 0.0
     assert kept.q_checks == ()
 
 
@@ -477,7 +477,7 @@ def test_mains_are_no_matter_where_the_bands_are_fitted_to_the_sum(small):
     )
     assert joining_obstacle(whole) is None
     untouched = proposal_with_mains(whole, SEARCH)
-    assert (untouched.record, untouched.assumptions) == (None, ())
+    assert (untouched.joining, untouched.assumptions) == (None, ())
 
 
 def test_cautions_name_only_what_is_in_doubt(plan):
@@ -552,7 +552,7 @@ def test_what_breaks_a_limit_behind_another_high_pass_is_not_joined_but_said(sma
 
     monkeypatch.setattr("roomeq.jobs.drive.headroom.fit_room", fit)
     kept = proposal_with_mains(small, SEARCH)
-    assert kept.record is None
+    assert kept.joining is None
     assert "are not joined: gains are not all" in kept.assumptions[0]
 
 

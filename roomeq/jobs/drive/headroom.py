@@ -34,14 +34,16 @@ from roomeq.optimiser.drive.cautions import (
 from roomeq.optimiser.drive.demand import BandExtra, estimate_extra_drive
 from roomeq.optimiser.drive.protection import ProtectionChoice, filter_of
 from roomeq.plan.drive import HeadroomRecord
+from roomeq.plan.joining import JoiningRecord
+from roomeq.plan.records import QCheck
 from roomeq.room.room import Room
 
-__all__ = ["DriveProposal", "fit_within_headroom", "room_behind_protection"]
+__all__ = ["Proposal", "fit_within_headroom", "room_behind_protection"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class DriveProposal:
-    """Band gains, and what they ask of amplifier and driver.
+class Proposal:
+    """Settings of the subwoofer, and what they ask of amplifier and driver.
 
     Attributes
     ----------
@@ -53,8 +55,14 @@ class DriveProposal:
     extra_drive : tuple of BandExtra
     headroom : HeadroomRecord or None
     cautions : tuple of Caution
+        Of drive and wiring.
     assumptions : tuple of str
         What was taken for granted on the way.
+    joining : JoiningRecord or None
+        None where nothing is joined.
+    joining_cautions : tuple of Caution
+    q_checks : tuple of QCheck
+        Deviation of the sum with the mains, if every Q were a multiple of the assumed one.
     """
 
     room: Room
@@ -64,9 +72,12 @@ class DriveProposal:
     headroom: HeadroomRecord | None = None
     cautions: tuple[Caution, ...] = ()
     assumptions: tuple[str, ...] = ()
+    joining: JoiningRecord | None = None
+    joining_cautions: tuple[Caution, ...] = ()
+    q_checks: tuple[QCheck, ...] = ()
 
 
-def fit_within_headroom(room: Room, search: BandSearch) -> DriveProposal:
+def fit_within_headroom(room: Room, search: BandSearch) -> Proposal:
     """Choose the high-pass, fit the bands behind it, and tell what is left.
 
     The high-pass is chosen with all bands at 0, and once more with the gains that were found: where
@@ -86,7 +97,7 @@ def fit_within_headroom(room: Room, search: BandSearch) -> DriveProposal:
     if room.wanted is None:
         present = room.equipment.protection
         room = _with_floor(room, present)
-        found = DriveProposal(room=room, fit=fit_room(room, search))
+        found = Proposal(room=room, fit=fit_room(room, search))
         wiring = wiring_notes(playback=playback_of(room.equipment), hum=_hums(room))
         return _with_demand(found, present, after=wiring)
     scene = DriveScene.of(room, room.wanted)
@@ -97,7 +108,7 @@ def fit_within_headroom(room: Room, search: BandSearch) -> DriveProposal:
     if again.high_pass != choice.high_pass:
         behind = _room_behind(scene, filter_of(again.high_pass))
         fit = fit_room(behind, search)
-    return _described(scene, DriveProposal(room=behind, fit=fit), again)
+    return _described(scene, Proposal(room=behind, fit=fit), again)
 
 
 def _with_floor(room: Room, high_pass: CrossoverFilter | None) -> Room:
@@ -127,12 +138,12 @@ def _room_behind(scene: DriveScene, high_pass: CrossoverFilter | None) -> Room:
 
 
 def _with_demand(
-    found: DriveProposal,
+    found: Proposal,
     high_pass: CrossoverFilter | None,
     *,
     before: tuple[Caution, ...] = (),
     after: tuple[Caution, ...],
-) -> DriveProposal:
+) -> Proposal:
     """Return a proposal with what the gains cost, and what they boost although they must not."""
     room, fit, equaliser = found.room, found.fit, found.room.equaliser
     extra = estimate_extra_drive(
@@ -157,7 +168,7 @@ def _hums(room: Room) -> bool:
     return any(recorded.hum for recorded in room.recordings)
 
 
-def _described(scene: DriveScene, found: DriveProposal, choice: ProtectionChoice) -> DriveProposal:
+def _described(scene: DriveScene, found: Proposal, choice: ProtectionChoice) -> Proposal:
     """Return what the gains that were found leave, and what to be careful of.
 
     Where the drive follows the headroom, the level is what all bands can give.

@@ -65,23 +65,15 @@ def boost_notes(
         axis = logarithmic_axis(min(5.0, 0.5 * high_pass.corner), high_pass.corner, per_octave=48)
         boost = equaliser.response_db(gains, axis)
         most = int(np.argmax(boost))
-        if boost[most] > ALLOWED_BOOST_DB:
-            notes.append(
-                Caution(
-                    code=CautionCode.BOOST_BELOW_HIGH_PASS,
-                    value=float(boost[most]),
-                    frequency=float(axis[most]),
-                )
-            )
+        notes.append((CautionCode.BOOST_BELOW_HIGH_PASS, float(boost[most]), float(axis[most])))
     for band in cancelled:
         boosted = float(equaliser.response_db(gains, [band.centre])[0])
-        if boosted > ALLOWED_BOOST_DB:
-            notes.append(
-                Caution(
-                    code=CautionCode.BOOST_INTO_CANCELLATION, value=boosted, frequency=band.centre
-                )
-            )
-    return tuple(notes)
+        notes.append((CautionCode.BOOST_INTO_CANCELLATION, boosted, band.centre))
+    return tuple(
+        Caution(code=code, value=boosted, frequency=frequency)
+        for code, boosted, frequency in notes
+        if boosted > ALLOWED_BOOST_DB
+    )
 
 
 def headroom_notes(headroom: Headroom, *, playback: Playback) -> tuple[Caution, ...]:
@@ -96,24 +88,13 @@ def headroom_notes(headroom: Headroom, *, playback: Playback) -> tuple[Caution, 
     notes = []
     first = headroom.first
     if first is not None and first.left_db is not None and first.left_db < -0.05:
-        notes.append(
-            Caution(
-                code=CautionCode.LEVEL_TOO_HIGH,
-                value=-first.left_db,
-                frequency=first.band.centre,
-            )
-        )
+        code, centre = CautionCode.LEVEL_TOO_HIGH, first.band.centre
+        notes.append(Caution(code=code, value=-first.left_db, frequency=centre))
     risen = [entry for entry in headroom.bands if entry.distortion_db is not None]
-    if risen:
-        most = max(risen, key=lambda entry: entry.rise_db)
-        if most.rise_db > LARGEST_EXTRAPOLATION_DB:
-            notes.append(
-                Caution(
-                    code=CautionCode.DISTORTION_EXTRAPOLATED,
-                    value=most.rise_db,
-                    frequency=most.band.centre,
-                )
-            )
+    most = max(risen, key=lambda entry: entry.rise_db, default=None)
+    if most is not None and most.rise_db > LARGEST_EXTRAPOLATION_DB:
+        code, centre = CautionCode.DISTORTION_EXTRAPOLATED, most.band.centre
+        notes.append(Caution(code=code, value=most.rise_db, frequency=centre))
     if playback.amplifier is not None and playback.measuring_voltages is None:
         notes.append(Caution(code=CautionCode.MEASURING_VOLTAGE_UNKNOWN))
     if not headroom.room_gain_known:
@@ -164,11 +145,11 @@ def wiring_notes(*, playback: Playback | None = None, hum: bool = False) -> tupl
         Whether a recording holds hum.
     """
     notes = []
-    if playback is not None and playback.load is not None and playback.load.minimum_assumed:
-        notes.append(
-            Caution(code=CautionCode.MINIMUM_IMPEDANCE_ASSUMED, value=playback.load.minimum_ohm)
-        )
-    if playback is not None and playback.amplifier is not None:
+    play = playback or Playback()
+    if play.load is not None and play.load.minimum_assumed:
+        code = CautionCode.MINIMUM_IMPEDANCE_ASSUMED
+        notes.append(Caution(code=code, value=play.load.minimum_ohm))
+    if play.amplifier is not None:
         notes.append(Caution(code=CautionCode.LICENSED_MAINS_WORK))
     if hum:
         notes.append(Caution(code=CautionCode.NEVER_LIFT_EARTH))
