@@ -293,10 +293,7 @@ def _equipment_row(room: Room) -> EquipmentRow | None:
     known, wanted = room.equipment, room.wanted
     if not (known.stated or known.protection_known or wanted is not None):
         return None
-    amplifier, load = known.amplifier, known.load
-    rated = None
-    if amplifier is not None and load is not None:
-        rated = amplifier.rated_voltage(load)
+    amplifier, load, rated = known.amplifier, known.load, known.rated_voltage
     asked = {} if wanted is None else wanted.spl_db
     high_pass = "off" if known.protection is None else str(known.protection)
     return EquipmentRow(

@@ -13,7 +13,8 @@ from typing import Literal, Self
 
 from roomeq.base.record import Record
 from roomeq.device.amplifier import Amplifier, Load
-from roomeq.optimiser.drive.headroom import BandHeadroom, Headroom, Playback
+from roomeq.optimiser.drive.headroom import BandHeadroom, Headroom
+from roomeq.room.equipment import Equipment
 
 __all__ = [
     "HeadroomRecord",
@@ -67,7 +68,7 @@ class HeadroomRecord(Record, frozen=True, kw_only=True):
         cls,
         headroom: Headroom,
         *,
-        playback: Playback,
+        equipment: Equipment,
         main_seat: str,
         output: str | None,
         drive_limit: Literal["flat", "headroom"],
@@ -82,8 +83,8 @@ class HeadroomRecord(Record, frozen=True, kw_only=True):
             first=None if headroom.first is None else headroom.first.label,
             rated_voltage=headroom.rated_voltage,
             room_gain_known=headroom.room_gain_known,
-            amplifier=playback.amplifier,
-            load=playback.load,
+            amplifier=equipment.amplifier,
+            load=equipment.load,
             output=output,
             drive_limit=drive_limit,
             quieter_db=quieter_db,
@@ -97,9 +98,9 @@ class HeadroomRecord(Record, frozen=True, kw_only=True):
             room_gain_known=self.room_gain_known,
         )
 
-    def playback(self) -> Playback:
+    def equipment(self) -> Equipment:
         """Return amplifier and load."""
-        return Playback(amplifier=self.amplifier, load=self.load)
+        return Equipment(amplifier=self.amplifier, load=self.load)
 
     def drive_limit_at_db(self, label: str) -> float | None:
         """Return the drive limit in a band, in dB; None where the band was not looked at."""

@@ -326,7 +326,7 @@ def _check_sizes(plan: Plan) -> None:
             raise ValueError(f"curves.{name} needs {seats} rows of {points} values")
     labels = [row.label for row in plan.extra_drive]
     if plan.headroom is not None:
-        plan.headroom.playback()
+        plan.headroom.equipment()
         labels += [row.label for row in plan.headroom.bands]
     if plan.protection is not None:
         labels += filter(None, (plan.protection.band, plan.protection.unrelieved))

@@ -10,7 +10,7 @@ from roomeq.device.driver import ClosedBox
 from roomeq.device.equaliser import FixedBandEqualiser, QLaw
 from roomeq.importers.text.output_table import output_table_from_levels
 from roomeq.optimiser.drive.demand import DriveDemand, estimate_extra_drive
-from roomeq.optimiser.drive.headroom import Listening, Playback, estimate_headroom
+from roomeq.optimiser.drive.headroom import Listening, estimate_headroom
 from roomeq.optimiser.drive.protection import (
     HighPass,
     ProtectionCandidate,
@@ -19,6 +19,7 @@ from roomeq.optimiser.drive.protection import (
     ProtectionReason,
 )
 from roomeq.plan.drive import HeadroomRecord
+from roomeq.room.equipment import Equipment
 
 BANDS = third_octave_bands(20, 40)
 HIGH_PASS = HighPass(family="butterworth", order=2, corner=20.0)
@@ -30,7 +31,7 @@ def kept(record):
 
 
 def playback(**others):
-    return Playback(
+    return Equipment(
         amplifier=Amplifier(
             ratings=(
                 PowerRating(power_w=200.0, load_ohm=8.0),
@@ -43,7 +44,7 @@ def playback(**others):
     )
 
 
-def headroom(play, *, output=None):
+def headroom(play, *, voltages=None, output=None):
     demand = DriveDemand(
         bands=BANDS,
         wanted_db=np.array([90.0, 92.0, 94.0, 95.0]),
@@ -51,7 +52,7 @@ def headroom(play, *, output=None):
         reached_db=np.array([88.0, 93.0, 94.5, 95.2]),
     )
     return estimate_headroom(
-        demand, playback=play, output=output, listening=Listening(distance=3.0)
+        demand, equipment=play, voltages=voltages, output=output, listening=Listening(distance=3.0)
     )
 
 
@@ -60,11 +61,13 @@ def test_headroom_comes_back(known):
     output = output_table_from_levels(
         {"20": 95.0, "31.5": 107.0}, edition="CTA-2010-B", distance=1.0, detector="peak"
     )
-    play = playback(measuring_voltages=np.array([1.0, 1.5, 2.0, 2.1])) if known else Playback()
-    found = headroom(play, output=output if known else None)
+    play = playback() if known else Equipment()
+    found = headroom(play)
+    if known:
+        found = headroom(play, voltages=np.array([1.0, 1.5, 2.0, 2.1]), output=output)
     record = HeadroomRecord.of(
         found,
-        playback=play,
+        equipment=play,
         main_seat="sofa",
         output=str(output) if known else None,
         drive_limit="headroom",
@@ -73,7 +76,7 @@ def test_headroom_comes_back(known):
     again = kept(record)
     assert again == record
     assert again.headroom() == found
-    back = again.playback()
+    back = again.equipment()
     assert (back.amplifier, back.load) == (play.amplifier, play.load)
     assert again.rated_voltage == play.rated_voltage
     assert again.first == (None if found.first is None else found.first.band.label)

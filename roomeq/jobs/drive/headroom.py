@@ -21,7 +21,6 @@ from roomeq.jobs.drive.scene import (
     DriveScene,
     electrical_filters,
     high_pass_change_db,
-    playback_of,
 )
 from roomeq.optimiser.bands.fit import BandGainFit
 from roomeq.optimiser.bands.reasons import cancelled_bands
@@ -98,7 +97,7 @@ def fit_within_headroom(room: Room, search: BandSearch) -> Proposal:
         present = room.equipment.protection
         room = _with_floor(room, present)
         found = Proposal(room=room, fit=fit_room(room, search))
-        wiring = wiring_notes(playback=playback_of(room.equipment), hum=_hums(room))
+        wiring = wiring_notes(room.equipment, hum=_hums(room))
         return _with_demand(found, present, after=wiring)
     scene = DriveScene.of(room, room.wanted)
     choice = scene.protection(scene.flat_gains_db)
@@ -188,7 +187,7 @@ def _described(scene: DriveScene, found: Proposal, choice: ProtectionChoice) -> 
         protection=choice,
         headroom=HeadroomRecord.of(
             headroom,
-            playback=scene.playback,
+            equipment=room.equipment,
             main_seat=wanted.main_seat,
             output=None if output is None else str(output),
             drive_limit=wanted.drive_limit,
@@ -198,11 +197,11 @@ def _described(scene: DriveScene, found: Proposal, choice: ProtectionChoice) -> 
         assumptions=_assumptions(scene, choice),
     )
     joining = protection_notes(choice, crossover=room.corner)
-    wiring = wiring_notes(playback=scene.playback, hum=_hums(room))
+    wiring = wiring_notes(room.equipment, hum=_hums(room))
     return _with_demand(
         described,
         high_pass,
-        before=headroom_notes(headroom, playback=scene.playback),
+        before=headroom_notes(headroom, equipment=room.equipment),
         after=(*joining, *wiring),
     )
 

@@ -20,8 +20,9 @@ from roomeq.base.cautions import Caution, CautionCode
 from roomeq.device.crossover import CrossoverFilter
 from roomeq.device.equaliser import FixedBandEqualiser
 from roomeq.optimiser.drive.clean_drive import LARGEST_EXTRAPOLATION_DB
-from roomeq.optimiser.drive.headroom import Headroom, Playback
+from roomeq.optimiser.drive.headroom import Headroom
 from roomeq.optimiser.drive.protection import ProtectionChoice, filter_of
+from roomeq.room.equipment import Equipment
 
 __all__ = [
     "boost_notes",
@@ -76,13 +77,13 @@ def boost_notes(
     )
 
 
-def headroom_notes(headroom: Headroom, *, playback: Playback) -> tuple[Caution, ...]:
+def headroom_notes(headroom: Headroom, *, equipment: Equipment) -> tuple[Caution, ...]:
     """Return what the figures of a headroom leave open or warn of.
 
     Parameters
     ----------
     headroom : Headroom
-    playback : Playback
+    equipment : Equipment
         What it was estimated with.
     """
     notes = []
@@ -95,7 +96,7 @@ def headroom_notes(headroom: Headroom, *, playback: Playback) -> tuple[Caution, 
     if most is not None and most.rise_db > LARGEST_EXTRAPOLATION_DB:
         code, centre = CautionCode.DISTORTION_EXTRAPOLATED, most.band.centre
         notes.append(Caution(code=code, value=most.rise_db, frequency=centre))
-    if playback.amplifier is not None and playback.measuring_voltages is None:
+    if equipment.amplifier is not None and equipment.measuring_voltage is None:
         notes.append(Caution(code=CautionCode.MEASURING_VOLTAGE_UNKNOWN))
     if not headroom.room_gain_known:
         notes.append(Caution(code=CautionCode.ROOM_GAIN_UNKNOWN))
@@ -135,21 +136,20 @@ def protection_notes(choice: ProtectionChoice, *, crossover: float | None) -> tu
     return (Caution(code=CautionCode.JOIN_AGAIN, value=turn, frequency=crossover),)
 
 
-def wiring_notes(*, playback: Playback | None = None, hum: bool = False) -> tuple[Caution, ...]:
+def wiring_notes(equipment: Equipment, *, hum: bool = False) -> tuple[Caution, ...]:
     """Return the cautions that belong where amplifiers and loads are connected, or hum is heard.
 
     Parameters
     ----------
-    playback : Playback, optional
+    equipment : Equipment
     hum : bool
         Whether a recording holds hum.
     """
     notes = []
-    play = playback or Playback()
-    if play.load is not None and play.load.minimum_assumed:
+    if equipment.load is not None and equipment.load.minimum_assumed:
         code = CautionCode.MINIMUM_IMPEDANCE_ASSUMED
-        notes.append(Caution(code=code, value=play.load.minimum_ohm))
-    if play.amplifier is not None:
+        notes.append(Caution(code=code, value=equipment.load.minimum_ohm))
+    if equipment.amplifier is not None:
         notes.append(Caution(code=CautionCode.LICENSED_MAINS_WORK))
     if hum:
         notes.append(Caution(code=CautionCode.NEVER_LIFT_EARTH))

@@ -23,18 +23,17 @@ from roomeq.base.bands import ThirdOctaveBand, third_octave_band
 from roomeq.base.levels import FloatArray, amplitude_ratio, amplitude_ratio_db, readonly
 from roomeq.base.record import Record
 from roomeq.base.response import checked_frequencies
-from roomeq.device.amplifier import Amplifier, Load
 from roomeq.device.driver import Driver
 from roomeq.device.output_table import OutputTable
 from roomeq.optimiser.drive.clean_drive import DistortionEvidence, estimate_clean_rise
 from roomeq.optimiser.drive.demand import DriveDemand, checked_by_band
+from roomeq.room.equipment import Equipment
 
 __all__ = [
     "BandHeadroom",
     "Headroom",
     "HeadroomLimit",
     "Listening",
-    "Playback",
     "drive_limit_db",
     "estimate_headroom",
 ]
@@ -50,43 +49,6 @@ class HeadroomLimit(StrEnum):
     DISPLACEMENT = "displacement"
     DISTORTION = "distortion"
     MAXIMUM_OUTPUT = "maximum_output"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Playback:
-    """What is known of amplifier, load and driver; what is not is None.
-
-    Attributes
-    ----------
-    amplifier : Amplifier or None
-    load : Load or None
-    driver : Driver or None
-    measuring_voltages : ndarray, shape (B,), or None
-        As `estimate_measuring_voltages` gives them, for the bands of the demand.
-
-    Raises
-    ------
-    ValueError
-        If the load is below the amplifier's minimum.
-    """
-
-    amplifier: Amplifier | None = None
-    load: Load | None = None
-    driver: Driver | None = None
-    measuring_voltages: FloatArray | None = None
-
-    def __post_init__(self) -> None:
-        if self.amplifier is not None and self.load is not None:
-            self.amplifier.check_load(self.load)
-        if self.measuring_voltages is not None:
-            object.__setattr__(self, "measuring_voltages", readonly(self.measuring_voltages))
-
-    @property
-    def rated_voltage(self) -> float | None:
-        """What the amplifier may give into the load, in V; None where either is not known."""
-        if self.amplifier is None or self.load is None:
-            return None
-        return self.amplifier.rated_voltage(self.load)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -214,7 +176,8 @@ class Headroom:
 def estimate_headroom(
     demand: DriveDemand,
     *,
-    playback: Playback | None = None,
+    equipment: Equipment | None = None,
+    voltages: ArrayLike | None = None,
     distortion: DistortionEvidence | None = None,
     output: OutputTable | None = None,
     listening: Listening | None = None,
@@ -228,7 +191,10 @@ def estimate_headroom(
     Parameters
     ----------
     demand : DriveDemand
-    playback : Playback, optional
+    equipment : Equipment, optional
+        Amplifier, load and driver, as far as they are known.
+    voltages : array_like, shape (B,), optional
+        While measuring, as `estimate_measuring_voltages` gives them for the bands of the demand.
     distortion : DistortionEvidence, optional
         Measured at the drive of the measurement.
     output : OutputTable, optional
@@ -240,13 +206,13 @@ def estimate_headroom(
     ValueError
         If an array does not fit the bands.
     """
-    play = playback or Playback()
-    electrical = _electrical(demand, play)
-    from_driver = play.driver is not None and play.measuring_voltages is not None
+    known = equipment or Equipment()
+    electrical = _electrical(demand, known, voltages)
+    from_driver = known.driver is not None and voltages is not None
     assured, distortion_db = _distortion_headroom(demand, distortion)
     output_db = np.full(len(demand.bands), np.nan)
     if output is not None:
-        driver = play.driver if from_driver else None
+        driver = known.driver if from_driver else None
         asked_db = _asked_at_one_metre_db(demand, electrical["voltage"], driver, listening)
         output_db = output.level_in_db(demand.bands) - asked_db
     columns = electrical | {
@@ -266,7 +232,7 @@ def estimate_headroom(
             )
             for index, band in enumerate(demand.bands)
         ),
-        rated_voltage=play.rated_voltage,
+        rated_voltage=known.rated_voltage,
         room_gain_known=output is None or from_driver or known_room,
     )
 
@@ -275,25 +241,26 @@ def _known(value: float) -> Any:
     return None if math.isnan(value) else float(value)
 
 
-def _electrical(demand: DriveDemand, play: Playback) -> dict[str, FloatArray]:
+def _electrical(
+    demand: DriveDemand, known: Equipment, measured: ArrayLike | None
+) -> dict[str, FloatArray]:
     """Return voltage, power, displacement and their headroom, each shape (B,)."""
     bands = demand.bands
     nothing = np.full(len(bands), np.nan)
     names = ("voltage", "power_w", "displacement", "amplifier_db", "displacement_db")
     found = dict.fromkeys(names, nothing)
-    if play.measuring_voltages is None:
+    if measured is None:
         return found
-    measured = checked_by_band(play.measuring_voltages, bands, "measuring_voltages")
-    voltages = measured * amplitude_ratio(demand.rise_db)
+    voltages = checked_by_band(measured, bands, "voltages") * amplitude_ratio(demand.rise_db)
     found["voltage"] = voltages
-    if play.load is not None:
-        found["power_w"] = play.load.power_w(voltages)
-    if play.rated_voltage is not None:
-        found["amplifier_db"] = amplitude_ratio_db(play.rated_voltage / voltages)
-    if play.driver is not None:
-        moved = play.driver.peak_displacement(voltages, [band.centre for band in bands])
+    if known.load is not None:
+        found["power_w"] = known.load.power_w(voltages)
+    if known.rated_voltage is not None:
+        found["amplifier_db"] = amplitude_ratio_db(known.rated_voltage / voltages)
+    if known.driver is not None:
+        moved = known.driver.peak_displacement(voltages, [band.centre for band in bands])
         found["displacement"] = moved
-        found["displacement_db"] = amplitude_ratio_db(play.driver.largest_displacement / moved)
+        found["displacement_db"] = amplitude_ratio_db(known.driver.largest_displacement / moved)
     return found
 
 

@@ -15,7 +15,7 @@ from roomeq.base.cautions import Caution, CautionCode
 from roomeq.device.output_table import OutputTable
 from roomeq.optimiser.drive.clean_drive import HARMONIC_LIMITS_DB
 from roomeq.optimiser.drive.demand import BandExtra
-from roomeq.optimiser.drive.headroom import BandHeadroom, Headroom, HeadroomLimit, Playback
+from roomeq.optimiser.drive.headroom import BandHeadroom, Headroom, HeadroomLimit
 from roomeq.optimiser.drive.protection import (
     HighPass,
     ProtectionCandidate,
@@ -24,6 +24,7 @@ from roomeq.optimiser.drive.protection import (
     ProtectionReason,
 )
 from roomeq.report.text.layout import paragraph, signed, table
+from roomeq.room.equipment import Equipment
 
 __all__ = [
     "drive_words",
@@ -87,7 +88,7 @@ def extra_drive_lines(extras: Sequence[BandExtra]) -> list[str]:
 def headroom_lines(
     headroom: Headroom,
     *,
-    playback: Playback | None = None,
+    equipment: Equipment | None = None,
     output: OutputTable | str | None = None,
     main_seat: str | None = None,
     quieter_db: float = 0.0,
@@ -118,7 +119,7 @@ def headroom_lines(
         lines += paragraph(_LIMITS_TEXT, indent=2)
     if output is not None:
         lines += paragraph(f"Maximum output: {output}.", indent=2)
-    return [*lines, *_rating_lines(playback)]
+    return [*lines, *_rating_lines(equipment)]
 
 
 def _figure(value: float | None, digits: int) -> str:
@@ -142,10 +143,10 @@ def _first_text(headroom: Headroom) -> str:
     return f"{what}, {first.left_db:.1f} dB above the wanted level."
 
 
-def _rating_lines(playback: Playback | None) -> list[str]:
-    if playback is None or playback.load is None or playback.rated_voltage is None:
+def _rating_lines(equipment: Equipment | None) -> list[str]:
+    if equipment is None or equipment.load is None or equipment.rated_voltage is None:
         return []
-    load, rated = playback.load, playback.rated_voltage
+    load, rated = equipment.load, equipment.rated_voltage
     power, most = float(load.power_w(rated)), float(load.largest_power_w(rated))
     current = float(load.largest_current(rated))
     assumed = ", taken for 0.8 times nominal" if load.minimum_assumed else ""

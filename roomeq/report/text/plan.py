@@ -181,7 +181,7 @@ def _drive(plan: Plan) -> list[str]:
         record = plan.headroom
         lines += headroom_lines(
             record.headroom(),
-            playback=record.playback(),
+            equipment=record.equipment(),
             output=record.output,
             main_seat=record.main_seat,
             quieter_db=record.quieter_db,

@@ -19,13 +19,14 @@ from roomeq.optimiser.drive.cautions import (
 )
 from roomeq.optimiser.drive.clean_drive import DistortionEvidence
 from roomeq.optimiser.drive.demand import DriveDemand
-from roomeq.optimiser.drive.headroom import Listening, Playback, estimate_headroom
+from roomeq.optimiser.drive.headroom import Listening, estimate_headroom
 from roomeq.optimiser.drive.protection import (
     HighPass,
     ProtectionChange,
     ProtectionChoice,
     ProtectionReason,
 )
+from roomeq.room.equipment import Equipment
 
 BANDS = third_octave_bands(20, 125)
 EQUALISER = FixedBandEqualiser(
@@ -78,17 +79,25 @@ def demand(rise_db):
 
 def test_a_level_beyond_the_amplifier():
     # 1 V and 30 dB are 31.6 V; 200 W into 4 ohm are 28.3 V: 0.97 dB too much
-    play = Playback(
-        amplifier=AMPLIFIER, load=Load(driver_nominal_ohm=4.0), measuring_voltages=np.ones(9)
+    play = Equipment(
+        amplifier=AMPLIFIER,
+        load=Load(driver_nominal_ohm=4.0),
+        measuring_voltage=1.0,
+        measuring_frequency=50.0,
     )
-    (note,) = headroom_notes(estimate_headroom(demand(30.0), playback=play), playback=play)
+
+    def notes(rise_db):
+        found = estimate_headroom(demand(rise_db), equipment=play, voltages=np.ones(9))
+        return headroom_notes(found, equipment=play)
+
+    (note,) = notes(30.0)
     assert note.code is CautionCode.LEVEL_TOO_HIGH
     assert note.value == pytest.approx(0.969, abs=1e-3)
-    assert headroom_notes(estimate_headroom(demand(20.0), playback=play), playback=play) == ()
+    assert notes(20.0) == ()
 
 
 def test_an_unknown_measuring_voltage_and_room_gain():
-    play = Playback(amplifier=AMPLIFIER, load=Load(driver_nominal_ohm=4.0))
+    play = Equipment(amplifier=AMPLIFIER, load=Load(driver_nominal_ohm=4.0))
     table = OutputTable(
         bands=BANDS,
         level_db=np.full(9, 110.0),
@@ -97,9 +106,9 @@ def test_an_unknown_measuring_voltage_and_room_gain():
         detector="rms",
     )
     found = estimate_headroom(
-        demand(20.0), playback=play, output=table, listening=Listening(distance=1.0)
+        demand(20.0), equipment=play, output=table, listening=Listening(distance=1.0)
     )
-    assert codes(headroom_notes(found, playback=play)) == [
+    assert codes(headroom_notes(found, equipment=play)) == [
         CautionCode.MEASURING_VOLTAGE_UNKNOWN,
         CautionCode.ROOM_GAIN_UNKNOWN,
     ]
@@ -115,20 +124,20 @@ def test_distortion_far_above_the_sweep_is_a_guess(rise_db, said):
         above_noise=np.ones((4, axis.size), dtype=bool),
     )
     found = estimate_headroom(demand(rise_db), distortion=evidence)
-    notes = headroom_notes(found, playback=Playback())
+    notes = headroom_notes(found, equipment=Equipment())
     assert codes(notes) == [CautionCode.DISTORTION_EXTRAPOLATED] * said
 
 
 def test_wiring():
     load = Load(driver_nominal_ohm=8.0, in_parallel=2)
-    play = Playback(amplifier=AMPLIFIER, load=load)
-    assumed, mains = wiring_notes(playback=play)
+    play = Equipment(amplifier=AMPLIFIER, load=load)
+    assumed, mains = wiring_notes(play)
     assert assumed.code is CautionCode.MINIMUM_IMPEDANCE_ASSUMED
     assert assumed.value == pytest.approx(3.2)  # 0.8 times 4 ohm: common practice, no source
     assert mains.code is CautionCode.LICENSED_MAINS_WORK
-    measured = Playback(load=Load(driver_nominal_ohm=8.0, driver_minimum_ohm=6.5))
-    assert wiring_notes(playback=measured) == ()
-    assert codes(wiring_notes(hum=True)) == [CautionCode.NEVER_LIFT_EARTH]
+    measured = Equipment(load=Load(driver_nominal_ohm=8.0, driver_minimum_ohm=6.5))
+    assert wiring_notes(measured) == ()
+    assert codes(wiring_notes(Equipment(), hum=True)) == [CautionCode.NEVER_LIFT_EARTH]
 
 
 def choice(before, after, change):

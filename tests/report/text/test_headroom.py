@@ -13,7 +13,7 @@ from roomeq.device.equaliser import FixedBandEqualiser, QLaw
 from roomeq.importers.text.output_table import output_table_from_levels
 from roomeq.optimiser.drive.clean_drive import DistortionEvidence
 from roomeq.optimiser.drive.demand import DriveDemand, estimate_extra_drive
-from roomeq.optimiser.drive.headroom import HeadroomLimit, Playback, estimate_headroom
+from roomeq.optimiser.drive.headroom import HeadroomLimit, estimate_headroom
 from roomeq.optimiser.drive.protection import (
     HighPass,
     ProtectionCandidate,
@@ -31,6 +31,7 @@ from roomeq.report.text.headroom import (
 )
 from roomeq.report.text.layout import WIDTH
 from roomeq.report.text.wording import caution_text
+from roomeq.room.equipment import Equipment
 
 BANDS = third_octave_bands(20, 40)
 BOX = ClosedBox(resonance=35.0, q=0.7)
@@ -51,7 +52,7 @@ def demand(rise_db=20.0):
 
 
 def playback(**others):
-    return Playback(
+    return Equipment(
         amplifier=Amplifier(ratings=(PowerRating(power_w=200.0, load_ohm=4.0),)),
         load=Load(driver_nominal_ohm=8.0, in_parallel=2),
         **others,
@@ -140,8 +141,10 @@ def test_protection_says_the_setting_the_cause_and_what_is_lacking():
 
 def test_headroom_table_shows_only_what_is_known():
     driver = Driver(box=BOX, piston_area_m2=0.05, largest_displacement=0.012, sensitivity_db=91.0)
-    play = playback(measuring_voltages=np.ones(4), driver=driver)
-    lines = headroom_lines(estimate_headroom(demand(), playback=play), playback=play)
+    play = playback(driver=driver)
+    lines = headroom_lines(
+        estimate_headroom(demand(), equipment=play, voltages=np.ones(4)), equipment=play
+    )
     text = "\n".join(lines)
     assert all(len(line) <= WIDTH for line in lines)
     assert "10.0  25" in text  # V and W of 20 dB above 1 V into 4 ohm
@@ -158,8 +161,9 @@ def test_headroom_table_shows_only_what_is_known():
 
 
 def test_headroom_that_is_none_says_how_much_is_short():
-    play = playback(measuring_voltages=np.ones(4))
-    text = "\n".join(headroom_lines(estimate_headroom(demand(32.0), playback=play), playback=play))
+    play = playback()
+    found = estimate_headroom(demand(32.0), equipment=play, voltages=np.ones(4))
+    text = "\n".join(headroom_lines(found, equipment=play))
     # 32 dB above 1 V are 39.8 V, 2.97 dB above the rated 28.28 V
     assert "runs out first (amplifier voltage): 3.0 dB short at the wanted level" in text
 
