@@ -11,7 +11,12 @@ from typing import Self
 
 import msgspec
 
-__all__ = ["Record"]
+__all__ = ["Record", "json_text"]
+
+
+def json_text(value: object) -> bytes:
+    """Return a value as the text of a JSON file."""
+    return msgspec.json.format(msgspec.json.encode(value), indent=1) + b"\n"
 
 
 class Record(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
@@ -34,3 +39,7 @@ class Record(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=Tr
         """
         names = [name for name in cls.__struct_fields__ if name not in others]
         return cls(**{name: getattr(source, name) for name in names}, **others)
+
+    def to_json(self) -> bytes:
+        """Return the record as JSON text, as it is kept in its file."""
+        return json_text(self)

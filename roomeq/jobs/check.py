@@ -11,8 +11,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-import msgspec
-
 from roomeq.analysis.dips import judge_dips
 from roomeq.analysis.odd_seat import estimate_odd_seat
 from roomeq.analysis.seats import (
@@ -223,10 +221,6 @@ class RoomOverview(Record, frozen=True, kw_only=True):
         missed = self.meeting is not None and bool(self.meeting.faults)
         return missed or self.sum_explanation is not None
 
-    def to_json(self) -> bytes:
-        """Return the overview as JSON text."""
-        return msgspec.json.format(msgspec.json.encode(self), indent=1) + b"\n"
-
 
 def room_overview(
     room: Room, *, detail: bool = False, estimate: PathEstimate | None = None
@@ -257,10 +251,7 @@ def room_overview(
         levels, _ = comparable_level_db(levels, frequencies=axis)
     spatial = estimate_spatial_figures(axis, levels, weights=survey.weights)
     odd = estimate_odd_seat(axis, levels, seats=survey.seats)
-    analysis = described_path(room)
-    advised = None if analysis is None else analysis.recommended
-    data = present_data(room)
-    meeting = None if data is None else meeting_of(room, advised_bypass(room))
+    bypassed, data = advised_bypass(room), present_data(room)
     return RoomOverview.copied(
         room,
         room=room.name,
@@ -279,12 +270,12 @@ def room_overview(
         equipment=_equipment_row(room),
         recordings=recording_rows(room),
         detail=detail_rows(room) if detail else None,
-        path_analysis=analysis,
-        bypass=() if advised is None else tuple(str(one) for one in advised.filters),
+        path_analysis=described_path(room),
+        bypass=tuple(str(one) for one in bypassed),
         engaged=EngagedRows.of(estimate),
         sum_corner=None if data is None else data.corner,
         sum_loss_db=None if data is None else judge_sum(data, data.present).loss_db,
-        meeting=meeting,
+        meeting=None if data is None else meeting_of(room, bypassed),
         sum_explanation=None if data is None else data.explanation,
     )
 

@@ -11,11 +11,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-import msgspec
 import numpy as np
 
 from roomeq.base.bands import logarithmic_axis
 from roomeq.base.levels import FloatArray
+from roomeq.base.record import json_text
 from roomeq.base.survey import Source
 from roomeq.device.crossover import CrossoverFilter
 from roomeq.device.path import PathAnalysis
@@ -86,12 +86,12 @@ class RoomJoining:
     room: str
     path: PathAnalysis | None
     estimate: PathEstimate | None
-    fit: Alignment | None
-    record: JoiningRecord | None
-    with_bands: JoiningRecord | None
-    levels: LevelJoiningRecord | None
-    corners: CornerChoice | None
-    corners_missing: str
+    fit: Alignment | None = None
+    record: JoiningRecord | None = None
+    with_bands: JoiningRecord | None = None
+    levels: LevelJoiningRecord | None = None
+    corners: CornerChoice | None = None
+    corners_missing: str = ""
 
     def __repr__(self) -> str:
         start, record = f"<RoomJoining for {self.room}: ", self.record
@@ -109,17 +109,20 @@ class RoomJoining:
 
     def to_json(self) -> bytes:
         """Return what was found as JSON text."""
-        report = {
-            "room": self.room,
-            "joining": self.record,
-            "with_bands": self.with_bands,
-            "from_levels": self.levels,
-            "path": self.path,
-            "engaged": EngagedRows.of(self.estimate),
-            "pairs": [] if self.corners is None else [_pair_row(e) for e in self.corners.ranked],
-            "pairs_missing": self.corners_missing,
-        }
-        return msgspec.json.format(msgspec.json.encode(report), indent=1) + b"\n"
+        return json_text(
+            {
+                "room": self.room,
+                "joining": self.record,
+                "with_bands": self.with_bands,
+                "from_levels": self.levels,
+                "path": self.path,
+                "engaged": EngagedRows.of(self.estimate),
+                "pairs": []
+                if self.corners is None
+                else [_pair_row(e) for e in self.corners.ranked],
+                "pairs_missing": self.corners_missing,
+            }
+        )
 
     @property
     def settled(self) -> JoiningRecord | None:
@@ -192,25 +195,25 @@ def join(room: Room) -> RoomJoining:
             "corner under [crossover]"
         )
     offer = joining_offer(room)
-    found: Joining | None = None
-    kept: Joining | None = None
-    levels: LevelJoiningRecord | None = None
-    corners: CornerChoice | None = None
-    if room.joining.common_time_reference and "mains" in room.survey.sources:
-        found = solve_joining(room, offer)
-        kept = with_bands_kept(found)
-        corners, missing = _corners(found)
-    else:
+    if not room.joining.common_time_reference or "mains" not in room.survey.sources:
         levels = _joined_by_levels(room, room.corner, offer)
-        missing = "without a common time reference no other pair can be predicted"
+        return RoomJoining(
+            room=room.name,
+            path=described_path(room),
+            estimate=estimated_path(room),
+            levels=levels,
+            corners_missing="without a common time reference no other pair can be predicted",
+        )
+    found = solve_joining(room, offer)
+    kept = with_bands_kept(found)
+    corners, missing = _corners(found)
     return RoomJoining(
         room=room.name,
         path=described_path(room),
         estimate=estimated_path(room),
-        fit=None if kept is None else kept.alignment,
-        record=None if kept is None else joining_record(kept),
-        with_bands=None if found is None or found.bands is None else joining_record(found),
-        levels=levels,
+        fit=kept.alignment,
+        record=joining_record(kept),
+        with_bands=None if found.bands is None else joining_record(found),
         corners=corners,
         corners_missing=missing,
     )

@@ -180,10 +180,6 @@ class Plan(Record, frozen=True, kw_only=True):
         """Most that the drive rises anywhere at the same loudness, in dB."""
         return self.evidence.drive_boost_db
 
-    def to_json(self) -> bytes:
-        """Return the plan as the text of its file."""
-        return msgspec.json.format(msgspec.json.encode(self), indent=1) + b"\n"
-
     def __repr__(self) -> str:
         if not (self.changes or self.joins):
             return f"<Plan for {self.room}: no change>"

@@ -10,8 +10,6 @@ from __future__ import annotations
 from enum import StrEnum
 from typing import Literal
 
-import msgspec
-
 from roomeq.base.record import Record
 
 __all__ = [
@@ -194,7 +192,3 @@ class Verification(Record, frozen=True, kw_only=True):
     def stated_as_planned(self) -> bool:
         """Whether no stated setting is another than planned."""
         return not self.stated and not self.stated_joining
-
-    def to_json(self) -> bytes:
-        """Return the verification as JSON text."""
-        return msgspec.json.format(msgspec.json.encode(self), indent=1) + b"\n"
