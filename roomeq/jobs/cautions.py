@@ -15,8 +15,8 @@ from roomeq.analysis.odd_seat import estimate_odd_seat
 from roomeq.base.cautions import Caution, CautionCode
 from roomeq.optimiser.bands.fit import BandGainFit
 from roomeq.plan.joining import JoiningRecord, JoiningSeatRow
-from roomeq.plan.plan import LevelSetting, QCheck, SeatResult
 from roomeq.plan.recordings import RecordingRow
+from roomeq.plan.records import LevelSetting, QCheck, SeatResult
 from roomeq.room.room import Room
 
 __all__ = ["proposal_cautions", "recording_cautions"]

@@ -24,20 +24,19 @@ from roomeq.jobs.propose_joined import (
 )
 from roomeq.optimiser.bands.fit import BandGainFit
 from roomeq.plan.joining import JoiningRecord
-from roomeq.plan.plan import (
-    PLAN_FORMAT,
+from roomeq.plan.plan import PLAN_FORMAT, Plan
+from roomeq.plan.recordings import recording_rows
+from roomeq.plan.records import (
     Curves,
     DeviceRecord,
     Evidence,
     InputRecord,
     LevelSetting,
-    Plan,
     QCheck,
     SeatResult,
     TargetRecord,
+    rows_of,
 )
-from roomeq.plan.recordings import recording_rows
-from roomeq.plan.records import rows_of
 from roomeq.room.recording_weights import weighed_room
 from roomeq.room.room import Room
 
@@ -236,21 +235,16 @@ def _target_record(room: Room) -> TargetRecord:
 
 def _seat_results(fit: BandGainFit) -> tuple[SeatResult, ...]:
     left_out = {entry.seat: entry.after_db for entry in fit.left_out}
+    before, after = fit.plain_before.by_seat_db.tolist(), fit.plain_after.by_seat_db.tolist()
     return tuple(
         SeatResult(
             seat=seat,
-            weight=float(weight),
-            before_db=float(before),
-            after_db=float(after),
+            weight=float(fit.data.seat_weights[n]),
+            before_db=before[n],
+            after_db=after[n],
             left_out_after_db=left_out.get(seat),
         )
-        for seat, weight, before, after in zip(
-            fit.data.seats,
-            fit.data.seat_weights,
-            fit.plain_before.by_seat_db.tolist(),
-            fit.plain_after.by_seat_db.tolist(),
-            strict=True,
-        )
+        for n, seat in enumerate(fit.data.seats)
     )
 
 

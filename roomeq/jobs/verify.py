@@ -25,7 +25,8 @@ from roomeq.device.equaliser import FixedBandEqualiser, QLaw
 from roomeq.jobs.joining.steps import present_data
 from roomeq.jobs.verify_joined import check_joining, joining_stated_otherwise
 from roomeq.optimiser.joining.summation import judge_sum
-from roomeq.plan.plan import DeviceRecord, Plan
+from roomeq.plan.plan import Plan
+from roomeq.plan.records import DeviceRecord
 from roomeq.plan.verification import (
     BandCheck,
     LevelCheck,

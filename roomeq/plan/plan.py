@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, Literal
 import msgspec
 
 from roomeq.base.bands import third_octave_band
-from roomeq.base.cautions import RESERVATIONS, Caution, CautionCode
+from roomeq.base.cautions import RESERVATIONS, Caution
 from roomeq.base.errors import PlanFileError
 from roomeq.base.record import Record
 from roomeq.base.replacing import refuse_other_kinds, replacing
@@ -28,16 +28,15 @@ from roomeq.optimiser.bands.frame import band_frame
 from roomeq.optimiser.bands.reasons import BandSetting
 from roomeq.optimiser.drive.demand import BandExtra
 from roomeq.optimiser.drive.protection import ProtectionChoice
-from roomeq.plan.drive import HeadroomRecord
 from roomeq.plan.joining import JoiningRecord
 from roomeq.plan.recordings import RecordingRow
 from roomeq.plan.records import (
     Curves,
     DeviceRecord,
     Evidence,
+    HeadroomRecord,
     InputRecord,
     LevelSetting,
-    QCheck,
     SeatResult,
     TargetRecord,
 )
@@ -45,23 +44,7 @@ from roomeq.plan.records import (
 if TYPE_CHECKING:
     from pandas import DataFrame
 
-__all__ = [
-    "PLAN_FORMAT",
-    "BandSetting",
-    "Caution",
-    "CautionCode",
-    "Curves",
-    "DeviceRecord",
-    "Evidence",
-    "InputRecord",
-    "LevelSetting",
-    "Plan",
-    "QCheck",
-    "SeatResult",
-    "TargetRecord",
-    "read_plan",
-    "write_plan",
-]
+__all__ = ["PLAN_FORMAT", "Plan", "read_plan", "write_plan"]
 
 PLAN_FORMAT = 2
 """2: gains by the average over seats; 1: by every seat, with trust (the first statement)."""

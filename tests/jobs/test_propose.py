@@ -8,6 +8,7 @@ import pytest
 from places import SAMPLES
 
 from roomeq.analysis.recordings.findings import Finding, FindingCode, FindingPlace, Severity
+from roomeq.base.cautions import CautionCode
 from roomeq.base.response import FrequencyResponse
 from roomeq.base.survey import Measurement, Survey
 from roomeq.device.profile import LevelKnob
@@ -16,7 +17,6 @@ from roomeq.jobs.propose import choose_level, fit_room_gains, propose
 from roomeq.optimiser.bands.fit import BandGainFit, NoChange
 from roomeq.optimiser.bands.gains import fit_band_gains
 from roomeq.optimiser.bands.reasons import Reason
-from roomeq.plan.plan import CautionCode
 from roomeq.room.recorded import RecordedSweep
 from roomeq.wanted.limits import Limits
 from roomeq.wanted.loss import Loss

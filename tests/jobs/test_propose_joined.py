@@ -13,6 +13,7 @@ from joining_rooms import JOINED_TOML, butterworth, delayed, linkwitz_riley, wri
 from places import SAVED_PLANS
 
 from roomeq.analysis.smoothing import smooth_power_db
+from roomeq.base.cautions import CautionCode
 from roomeq.base.errors import PlanFileError
 from roomeq.base.response import FrequencyResponse
 from roomeq.device.biquads import peaking_coefficients
@@ -33,7 +34,7 @@ from roomeq.jobs.propose_joined import (
 )
 from roomeq.optimiser.bands.fit import NoChange
 from roomeq.optimiser.bands.reasons import Reason
-from roomeq.plan.plan import CautionCode, read_plan, write_plan
+from roomeq.plan.plan import read_plan, write_plan
 from roomeq.report.sheet.evidence import cautions
 from roomeq.report.sheet.steps import closing_steps, leave_alone, opening_steps
 from roomeq.report.text.plan import plan_text

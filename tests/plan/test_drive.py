@@ -18,7 +18,7 @@ from roomeq.optimiser.drive.protection import (
     ProtectionChoice,
     ProtectionReason,
 )
-from roomeq.plan.drive import HeadroomRecord
+from roomeq.plan.records import HeadroomRecord
 from roomeq.room.equipment import Equipment
 
 BANDS = third_octave_bands(20, 40)

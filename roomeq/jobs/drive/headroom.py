@@ -32,9 +32,8 @@ from roomeq.optimiser.drive.cautions import (
 )
 from roomeq.optimiser.drive.demand import BandExtra, estimate_extra_drive
 from roomeq.optimiser.drive.protection import ProtectionChoice, filter_of
-from roomeq.plan.drive import HeadroomRecord
 from roomeq.plan.joining import JoiningRecord
-from roomeq.plan.records import QCheck
+from roomeq.plan.records import HeadroomRecord, QCheck
 from roomeq.room.room import Room
 
 __all__ = ["Proposal", "fit_within_headroom", "room_behind_protection"]

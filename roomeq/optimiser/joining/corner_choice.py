@@ -103,16 +103,14 @@ class CrossoverPair:
         return float(np.angle(low * np.conj(high), deg=True)[0])
 
 
-def _same(one: CrossoverPair, other: CrossoverPair | None) -> bool:
+def _same(one: CrossoverPair, other: CrossoverPair) -> bool:
     """Return whether two pairs do the same, wherever their filters sit."""
 
-    def place(entry: CrossoverFilter | None) -> tuple[object, ...] | None:
-        return None if entry is None else (entry.kind, entry.family, entry.order, entry.corner)
+    def place(pair: CrossoverPair) -> list[tuple[object, ...]]:
+        filters = [entry for entry in (pair.low_pass, pair.high_pass) if entry is not None]
+        return [(entry.kind, entry.family, entry.order, entry.corner) for entry in filters]
 
-    return other is not None and all(
-        place(getattr(one, name)) == place(getattr(other, name))
-        for name in ("low_pass", "high_pass")
-    )
+    return place(one) == place(other)
 
 
 def _response(one: CrossoverFilter | None, frequencies: ArrayLike) -> ComplexArray:

@@ -15,9 +15,10 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-from roomeq.optimiser.bands.reasons import Reason
+from roomeq.optimiser.bands.reasons import BandSetting, Reason
 from roomeq.optimiser.drive.protection import ProtectionReason
-from roomeq.plan.plan import BandSetting, LevelSetting, Plan
+from roomeq.plan.plan import Plan
+from roomeq.plan.records import LevelSetting
 from roomeq.report.text.headroom import high_pass_text
 from roomeq.report.text.joining import delay_numbers, delay_text
 from roomeq.report.text.layout import signed, signed_setting

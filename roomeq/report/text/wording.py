@@ -9,8 +9,8 @@ from __future__ import annotations
 
 from roomeq.base.cautions import Caution, CautionCode
 from roomeq.optimiser.bands.fit import NoChange
-from roomeq.optimiser.bands.reasons import Reason
-from roomeq.plan.plan import BandSetting, Plan
+from roomeq.optimiser.bands.reasons import BandSetting, Reason
+from roomeq.plan.plan import Plan
 from roomeq.report.text.headroom import drive_words
 from roomeq.report.text.layout import signed
 

@@ -20,6 +20,7 @@ from headroom_rooms import (
 from msgspec.structs import replace as replace_record
 
 from roomeq.analysis.survey_levels import seat_levels_db
+from roomeq.base.cautions import CautionCode
 from roomeq.base.errors import PlanFileError
 from roomeq.cli.main import main
 from roomeq.importers.room import read_room
@@ -30,7 +31,7 @@ from roomeq.jobs.propose import propose
 from roomeq.optimiser.bands.reasons import Reason
 from roomeq.optimiser.drive.headroom import HeadroomLimit
 from roomeq.optimiser.drive.protection import ProtectionChange, ProtectionReason
-from roomeq.plan.plan import CautionCode, read_plan, write_plan
+from roomeq.plan.plan import read_plan, write_plan
 from roomeq.report.text.plan import plan_text
 from roomeq.report.text.wording import reason_text
 
