@@ -16,6 +16,7 @@ from roomeq.base.cautions import Caution
 from roomeq.base.levels import FloatArray
 from roomeq.device.crossover import CrossoverFilter
 from roomeq.device.driver import VentedBox
+from roomeq.device.high_pass import filter_of
 from roomeq.jobs.drive.bands import BandSearch, fit_room
 from roomeq.jobs.drive.scene import (
     DriveScene,
@@ -31,7 +32,7 @@ from roomeq.optimiser.drive.cautions import (
     wiring_notes,
 )
 from roomeq.optimiser.drive.demand import BandExtra, estimate_extra_drive
-from roomeq.optimiser.drive.protection import ProtectionChoice, filter_of
+from roomeq.optimiser.drive.protection import ProtectionChoice
 from roomeq.plan.joining import JoiningRecord
 from roomeq.plan.records import HeadroomRecord, QCheck
 from roomeq.room.room import Room

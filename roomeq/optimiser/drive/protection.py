@@ -14,7 +14,6 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from enum import StrEnum
-from typing import Self
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -22,19 +21,18 @@ from numpy.typing import ArrayLike
 from roomeq.base.bands import third_octave_band
 from roomeq.base.levels import FloatArray
 from roomeq.base.record import Record
-from roomeq.device.crossover import CrossoverFilter, FilterFamily
+from roomeq.device.crossover import CrossoverFilter
 from roomeq.device.driver import Box, excursion_relief_db, moved_displacement_db
+from roomeq.device.high_pass import HighPass, filter_of
 from roomeq.device.profile import FilterChoice
 from roomeq.optimiser.drive.headroom import BandHeadroom, Headroom
 
 __all__ = [
-    "HighPass",
     "ProtectionCandidate",
     "ProtectionChange",
     "ProtectionChoice",
     "ProtectionReason",
     "choose_protection",
-    "filter_of",
 ]
 
 LEAST_SHARE_OF_TUNING = 0.8
@@ -70,44 +68,6 @@ class ProtectionReason(StrEnum):
     WITHIN_HEADROOM = "within_headroom"
     NOT_WORTH_MOVING = "not_worth_moving"
     CANNOT_RELIEVE = "cannot_relieve"
-
-
-class HighPass(Record, frozen=True, kw_only=True):
-    """A protective high-pass as it is set on the device.
-
-    Raises
-    ------
-    ValueError
-        If there is no such filter.
-    """
-
-    family: FilterFamily
-    order: int
-    corner: float
-
-    def __post_init__(self) -> None:
-        self.filter()
-
-    @classmethod
-    def of(cls, one: CrossoverFilter | None) -> Self | None:
-        """Return what is set of a filter; None for off.
-
-        Raises
-        ------
-        ValueError
-            If it is no high-pass, or a digital one.
-        """
-        if one is None:
-            return None
-        if one.kind != "high_pass" or one.sample_rate is not None:
-            raise ValueError(f"the protective filter is a high-pass, and no digital one: got {one}")
-        return cls.copied(one)
-
-    def filter(self) -> CrossoverFilter:
-        """Return the filter."""
-        return CrossoverFilter(
-            kind="high_pass", family=self.family, order=self.order, corner=self.corner
-        )
 
 
 class ProtectionCandidate(Record, frozen=True, kw_only=True):
@@ -240,17 +200,12 @@ def _offered_filters(offered: FilterChoice) -> list[HighPass | None]:
     return [*filters, None] if offered.can_bypass else filters
 
 
-def filter_of(one: HighPass | None) -> CrossoverFilter | None:
-    """Return the filter of a setting; None for off."""
-    return None if one is None else one.filter()
-
-
 def _relief_db(one: HighPass | None, frequencies: ArrayLike) -> FloatArray:
     return excursion_relief_db(filter_of(one), frequencies)
 
 
-def _chain(one: HighPass | None) -> tuple[CrossoverFilter, ...]:
-    return () if one is None else (one.filter(),)
+def _moved_db(box: Box, one: HighPass | None, frequencies: ArrayLike) -> FloatArray:
+    return moved_displacement_db(box, () if one is None else (one.filter(),), frequencies)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -345,8 +300,8 @@ class _Scene:
         if lowest.band.lower > corner:
             return ProtectionReason.NO_EVIDENCE_THERE, corner
         axis = np.geomspace(min(_LOWEST, 0.5 * lowest.band.lower), lowest.band.lower, _POINTS_BELOW)
-        moved = moved_displacement_db(self.box, _chain(other), axis)
-        assured = moved_displacement_db(self.box, _chain(self.present), [lowest.band.centre])[0]
+        moved = _moved_db(self.box, other, axis)
+        assured = _moved_db(self.box, self.present, [lowest.band.centre])[0]
         over = moved - (assured + lowest.assured_db)
         over[self.relief_db(other, axis) >= -_WEAKER_DB] = -math.inf
         if over.max() > 0:

@@ -12,12 +12,12 @@ from collections.abc import Callable, Sequence
 
 from roomeq.base.bands import third_octave_band
 from roomeq.base.cautions import Caution, CautionCode
+from roomeq.device.high_pass import HighPass
 from roomeq.device.output_table import OutputTable
 from roomeq.optimiser.drive.clean_drive import HARMONIC_LIMITS_DB
 from roomeq.optimiser.drive.demand import BandExtra
 from roomeq.optimiser.drive.headroom import BandHeadroom, Headroom, HeadroomLimit
 from roomeq.optimiser.drive.protection import (
-    HighPass,
     ProtectionCandidate,
     ProtectionChange,
     ProtectionChoice,

@@ -9,6 +9,7 @@ from roomeq.base.cautions import CautionCode
 from roomeq.device.amplifier import Amplifier, Load, PowerRating
 from roomeq.device.crossover import CrossoverFilter
 from roomeq.device.equaliser import FixedBandEqualiser, QLaw
+from roomeq.device.high_pass import HighPass
 from roomeq.device.output_table import OutputTable
 from roomeq.optimiser.drive.cautions import (
     boost_notes,
@@ -20,12 +21,7 @@ from roomeq.optimiser.drive.cautions import (
 from roomeq.optimiser.drive.clean_drive import DistortionEvidence
 from roomeq.optimiser.drive.demand import DriveDemand
 from roomeq.optimiser.drive.headroom import Listening, estimate_headroom
-from roomeq.optimiser.drive.protection import (
-    HighPass,
-    ProtectionChange,
-    ProtectionChoice,
-    ProtectionReason,
-)
+from roomeq.optimiser.drive.protection import ProtectionChange, ProtectionChoice, ProtectionReason
 from roomeq.room.equipment import Equipment
 
 BANDS = third_octave_bands(20, 125)

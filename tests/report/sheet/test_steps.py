@@ -5,14 +5,10 @@ import pytest
 from joining_rooms import CORNER, delayed, linkwitz_riley, survey_of
 from places import SAVED_PLANS
 
+from roomeq.device.high_pass import HighPass
 from roomeq.device.processor import DelayRange, JoiningSettings
 from roomeq.optimiser.bands.reasons import Reason
-from roomeq.optimiser.drive.protection import (
-    HighPass,
-    ProtectionChange,
-    ProtectionChoice,
-    ProtectionReason,
-)
+from roomeq.optimiser.drive.protection import ProtectionChange, ProtectionChoice, ProtectionReason
 from roomeq.optimiser.joining.alignment import align
 from roomeq.optimiser.joining.survey import prepare_joining
 from roomeq.plan.joining import JoiningRecord, JoiningSettingRecord
