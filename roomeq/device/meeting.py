@@ -10,12 +10,12 @@ elsewhere than it was stated: that is read off the filters.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from enum import StrEnum
 
 import numpy as np
 
 from roomeq.base.bands import logarithmic_axis
+from roomeq.base.record import Record
 from roomeq.device.crossover import CrossoverFilter, chain_response
 
 __all__ = ["Meeting", "MeetingFault", "find_meeting"]
@@ -40,8 +40,7 @@ class MeetingFault(StrEnum):
     GAP = "gap"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Meeting:
+class Meeting(Record, frozen=True, kw_only=True):
     """Where the two are equally loud by their filters.
 
     Attributes

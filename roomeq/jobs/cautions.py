@@ -12,10 +12,11 @@ from collections.abc import Sequence
 import numpy as np
 
 from roomeq.analysis.odd_seat import estimate_odd_seat
+from roomeq.base.cautions import Caution, CautionCode
 from roomeq.optimiser.bands.fit import BandGainFit
 from roomeq.plan.joining import JoiningRecord, JoiningSeatRow
-from roomeq.plan.plan import Caution, CautionCode, LevelSetting, QCheck, SeatResult
 from roomeq.plan.recordings import RecordingRow
+from roomeq.plan.records import LevelSetting, QCheck, SeatResult
 from roomeq.room.room import Room
 
 __all__ = ["proposal_cautions", "recording_cautions"]
@@ -97,13 +98,17 @@ def _setting_cautions(room: Room, fit: BandGainFit, level: LevelSetting) -> list
     if level.upstream_db:
         found.append(Caution(code=CautionCode.LEVEL_OUTSIDE_RANGE, value=level.upstream_db))
     if fit.loudness_cut_db > NOTICEABLE_DB:
-        than = "now" if room.target.level_db is None else "wanted"
-        code = CautionCode.LOUDNESS_CUT
-        at = None if room.limits.drive_by_frequency else fit.held_at
-        found.append(Caution(code=code, value=fit.loudness_cut_db, name=than, frequency=at))
+        found.append(
+            Caution(
+                code=CautionCode.LOUDNESS_CUT,
+                value=fit.loudness_cut_db,
+                name="now" if room.target.level_db is None else "wanted",
+                frequency=None if room.limits.drive_by_frequency else fit.held_at,
+            )
+        )
     if fit.lock_excess_db > NOTICED_DB:
-        code, frequency = CautionCode.LOCK_BEYOND_LIMIT, fit.lock_excess_frequency
-        found.append(Caution(code=code, value=fit.lock_excess_db, frequency=frequency))
+        code, at = CautionCode.LOCK_BEYOND_LIMIT, fit.lock_excess_frequency
+        found.append(Caution(code=code, value=fit.lock_excess_db, frequency=at))
     if fit.floor_cost_db is not None:
         code = CautionCode.LOWER_LIMIT_UNKNOWN
         found.append(Caution(code=code, value=fit.floor_cost_db, frequency=fit.floor))
@@ -133,21 +138,19 @@ def _q_cautions(q_checks: tuple[QCheck, ...], gained_db: float) -> list[Caution]
 
 
 def _seat_cautions(rows: Sequence[SeatResult | JoiningSeatRow]) -> list[Caution]:
-    if not rows:  # joined by levels alone: no deviation was judged
+    """Say which seat gets worse; none where both were joined by levels alone, and none judged."""
+    worst = max(rows, key=lambda row: row.after_db - row.before_db, default=None)
+    if worst is None or worst.after_db - worst.before_db <= NOTICEABLE_DB:
         return []
-    worst = max(rows, key=lambda row: row.after_db - row.before_db)
     worse = worst.after_db - worst.before_db
-    if worse <= NOTICEABLE_DB:
-        return []
     return [Caution(code=CautionCode.SEAT_GETS_WORSE, value=worse, name=worst.seat)]
 
 
 def _unmeasured_caution(rows: Sequence[SeatResult | JoiningSeatRow]) -> list[Caution]:
     """Say that settings chosen without a seat do not help there, on average."""
-    changes = [
-        row.left_out_after_db - row.before_db for row in rows if row.left_out_after_db is not None
-    ]
-    if not changes or np.mean(changes) <= NOTICED_DB:
+    left_out = [row for row in rows if row.left_out_after_db is not None]
+    changes = [(row.left_out_after_db or 0.0) - row.before_db for row in left_out]
+    change = float(np.mean(changes)) if changes else 0.0
+    if change <= NOTICED_DB:
         return []
-    change = float(np.mean(changes))
     return [Caution(code=CautionCode.UNMEASURED_SEAT_MAY_GET_WORSE, value=change)]

@@ -11,12 +11,9 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-import msgspec
-
 from roomeq.analysis.dips import judge_dips
 from roomeq.analysis.odd_seat import estimate_odd_seat
 from roomeq.analysis.seats import (
-    SeatStatistics,
     comparable_level_db,
     estimate_band_statistics,
     estimate_seat_statistics,
@@ -30,12 +27,14 @@ from roomeq.analysis.survey_levels import (
 )
 from roomeq.base.bands import third_octave_band, third_octave_bands
 from roomeq.base.levels import FloatArray
+from roomeq.base.record import Record
+from roomeq.device.meeting import Meeting
 from roomeq.device.path import PathAnalysis
 from roomeq.jobs.joining.path import EngagedRows, described_path
 from roomeq.jobs.joining.steps import advised_bypass, meeting_of, present_data
+from roomeq.optimiser.joining.sum_check import SumExplanation
 from roomeq.optimiser.joining.summation import judge_sum
 from roomeq.optimiser.path.estimate import PathEstimate
-from roomeq.plan.alignment import MeetingRecord, SumExplanationRecord
 from roomeq.plan.recordings import DetailRow, RecordingRow, detail_rows, recording_rows
 from roomeq.room.room import Room
 
@@ -44,11 +43,7 @@ __all__ = ["BandRow", "DipRow", "EquipmentRow", "MeasurementRow", "RoomOverview"
 _LOWEST, _HIGHEST = 20.0, 125.0
 
 
-class _Row(msgspec.Struct, frozen=True, kw_only=True):
-    """A row of an overview."""
-
-
-class MeasurementRow(_Row, frozen=True, kw_only=True):
+class MeasurementRow(Record, frozen=True, kw_only=True):
     """One measurement: where, what, from which file, and what it spans."""
 
     seat: str
@@ -64,7 +59,7 @@ class MeasurementRow(_Row, frozen=True, kw_only=True):
     snr_known: bool
 
 
-class BandRow(_Row, frozen=True, kw_only=True):
+class BandRow(Record, frozen=True, kw_only=True):
     """One third-octave band over the seats; see `roomeq.analysis.seats.SeatStatistics`."""
 
     label: str
@@ -76,7 +71,7 @@ class BandRow(_Row, frozen=True, kw_only=True):
     quietest: str
 
 
-class DipRow(_Row, frozen=True, kw_only=True):
+class DipRow(Record, frozen=True, kw_only=True):
     """One dip; see `roomeq.analysis.dips.Dip`."""
 
     frequency: float
@@ -87,7 +82,7 @@ class DipRow(_Row, frozen=True, kw_only=True):
     evidence: tuple[str, ...]
 
 
-class EquipmentRow(_Row, frozen=True, kw_only=True):
+class EquipmentRow(Record, frozen=True, kw_only=True):
     """Amplifier, load, driver and wanted level, as far as they are stated.
 
     Attributes
@@ -136,7 +131,7 @@ class EquipmentRow(_Row, frozen=True, kw_only=True):
     drive_limit: str | None
 
 
-class RoomOverview(_Row, frozen=True, kw_only=True):
+class RoomOverview(Record, frozen=True, kw_only=True):
     """All that `check` shows.
 
     Attributes
@@ -177,9 +172,9 @@ class RoomOverview(_Row, frozen=True, kw_only=True):
         Which low-passes are really engaged, as far as measurements tell.
     sum_corner, sum_loss_db : float or None
         Hz, and what the sum of subwoofer and mains loses around it; None where that is not known.
-    meeting : MeetingRecord or None
+    meeting : Meeting or None
         Where both meet by their filters.
-    sum_explanation : SumExplanationRecord or None
+    sum_explanation : SumExplanation or None
         What explains a measured sum that is not that of its parts; None where it is.
     """
 
@@ -211,8 +206,8 @@ class RoomOverview(_Row, frozen=True, kw_only=True):
     engaged: EngagedRows | None = None
     sum_corner: float | None = None
     sum_loss_db: float | None = None
-    meeting: MeetingRecord | None = None
-    sum_explanation: SumExplanationRecord | None = None
+    meeting: Meeting | None = None
+    sum_explanation: SumExplanation | None = None
 
     def __repr__(self) -> str:
         return (
@@ -225,10 +220,6 @@ class RoomOverview(_Row, frozen=True, kw_only=True):
         """Whether something about subwoofer and mains together wants a look."""
         missed = self.meeting is not None and bool(self.meeting.faults)
         return missed or self.sum_explanation is not None
-
-    def to_json(self) -> bytes:
-        """Return the overview as JSON text."""
-        return msgspec.json.format(msgspec.json.encode(self), indent=1) + b"\n"
 
 
 def room_overview(
@@ -260,17 +251,12 @@ def room_overview(
         levels, _ = comparable_level_db(levels, frequencies=axis)
     spatial = estimate_spatial_figures(axis, levels, weights=survey.weights)
     odd = estimate_odd_seat(axis, levels, seats=survey.seats)
-    analysis = described_path(room)
-    advised = None if analysis is None else analysis.recommended
-    data = present_data(room)
-    meeting = None if data is None else meeting_of(room, advised_bypass(room))
-    return RoomOverview(
+    bypassed, data = advised_bypass(room), present_data(room)
+    return RoomOverview.copied(
+        room,
         room=room.name,
         device=room.device.name,
-        source=room.source,
         path=tuple(str(entry) for entry in room.path),
-        corner=room.corner,
-        corner_origin=room.corner_origin,
         lower_limit=room.target.lower_limit,
         lower_limit_estimated=room.target.lower_limit_estimated,
         levels_comparable=survey.levels_comparable,
@@ -281,20 +267,16 @@ def room_overview(
         odd_seat=None if odd is None else odd.seat,
         odd_seat_distance_db=None if odd is None else odd.distance_db,
         dips=_dip_rows(room, axis, levels),
-        repeatability_db=room.repeatability_db,
-        findings=room.findings,
-        assumptions=room.assumptions,
-        notes=room.notes,
         equipment=_equipment_row(room),
         recordings=recording_rows(room),
         detail=detail_rows(room) if detail else None,
-        path_analysis=analysis,
-        bypass=() if advised is None else tuple(str(one) for one in advised.filters),
+        path_analysis=described_path(room),
+        bypass=tuple(str(one) for one in bypassed),
         engaged=EngagedRows.of(estimate),
         sum_corner=None if data is None else data.corner,
         sum_loss_db=None if data is None else judge_sum(data, data.present).loss_db,
-        meeting=MeetingRecord.of(meeting),
-        sum_explanation=None if data is None else SumExplanationRecord.of(data.explanation),
+        meeting=None if data is None else meeting_of(room, bypassed),
+        sum_explanation=None if data is None else data.explanation,
     )
 
 
@@ -302,10 +284,7 @@ def _equipment_row(room: Room) -> EquipmentRow | None:
     known, wanted = room.equipment, room.wanted
     if not (known.stated or known.protection_known or wanted is not None):
         return None
-    amplifier, load = known.amplifier, known.load
-    rated = None
-    if amplifier is not None and load is not None:
-        rated = amplifier.rated_voltage(load)
+    amplifier, load, rated = known.amplifier, known.load, known.rated_voltage
     asked = {} if wanted is None else wanted.spl_db
     high_pass = "off" if known.protection is None else str(known.protection)
     return EquipmentRow(
@@ -333,11 +312,8 @@ def _equipment_row(room: Room) -> EquipmentRow | None:
 
 def _measurement_rows(room: Room) -> tuple[MeasurementRow, ...]:
     return tuple(
-        MeasurementRow(
-            seat=entry.seat,
-            source=entry.source,
-            route=entry.route,
-            file=entry.file,
+        MeasurementRow.copied(
+            entry,
             points=entry.response.frequencies.size,
             lowest=float(entry.response.frequencies[0]),
             highest=float(entry.response.frequencies[-1]),
@@ -366,18 +342,12 @@ def _band_rows(room: Room, axis: FloatArray, levels: FloatArray) -> tuple[BandRo
         statistics = estimate_band_statistics(
             axis, levels, seats=survey.seats, bands=bands, weights=survey.weights
         )
-    return tuple(_band_row(statistics, index, band.label) for index, band in enumerate(bands))
-
-
-def _band_row(statistics: SeatStatistics, index: int, label: str) -> BandRow:
-    return BandRow(
-        label=label,
-        power_mean_db=float(statistics.power_mean_db[index]),
-        level_mean_db=float(statistics.level_mean_db[index]),
-        spread_db=float(statistics.spread_db[index]),
-        range_db=float(statistics.range_db[index]),
-        loudest=statistics.loudest[index],
-        quietest=statistics.quietest[index],
+    names = ("power_mean_db", "level_mean_db", "spread_db", "range_db")
+    columns = {name: getattr(statistics, name).tolist() for name in names}
+    columns |= {"loudest": statistics.loudest, "quietest": statistics.quietest}
+    return tuple(
+        BandRow(label=band.label, **{name: column[n] for name, column in columns.items()})
+        for n, band in enumerate(bands)
     )
 
 
@@ -393,14 +363,4 @@ def _dip_rows(room: Room, axis: FloatArray, levels: FloatArray) -> tuple[DipRow,
         excess_group_delay=seat_excess_group_delays(survey, at=axis[inside]),
         least_depth_db=6.0,
     )
-    return tuple(
-        DipRow(
-            frequency=dip.frequency,
-            depth_db=dip.depth_db,
-            width_octaves=dip.width_octaves,
-            seats=dip.seats,
-            verdict=dip.verdict,
-            evidence=tuple(dip.evidence),
-        )
-        for dip in dips
-    )
+    return tuple(DipRow.copied(dip) for dip in dips)

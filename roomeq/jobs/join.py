@@ -11,39 +11,40 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-import msgspec
 import numpy as np
 
 from roomeq.base.bands import logarithmic_axis
 from roomeq.base.levels import FloatArray
-from roomeq.base.response import ComplexArray
+from roomeq.base.record import json_text
 from roomeq.base.survey import Source
-from roomeq.device.crossover import CrossoverFilter, chain_response
+from roomeq.device.crossover import CrossoverFilter
 from roomeq.device.path import PathAnalysis
 from roomeq.device.profile import FilterChoice
 from roomeq.jobs.joining.offer import JoiningOffer, joining_offer
 from roomeq.jobs.joining.path import EngagedRows, described_path, estimated_path
 from roomeq.jobs.joining.solution import (
     Joining,
+    aligned_anew,
+    data_behind,
     joining_record,
     solve_joining,
     tune_bands,
     with_bands_kept,
 )
 from roomeq.jobs.joining.steps import joining_data, without_filters
-from roomeq.optimiser.joining.alignment import Alignment, align
+from roomeq.optimiser.joining.alignment import Alignment
 from roomeq.optimiser.joining.corner_choice import (
     HALF_OCTAVE,
     CornerChoice,
     CrossoverPair,
     PairOutcome,
     RankedPair,
-    choose_corner,
     offered_pairs,
+    predicted_pairs,
+    rank_pairs,
 )
 from roomeq.optimiser.joining.data import JoiningData
 from roomeq.optimiser.joining.levels import fit_joining_levels
-from roomeq.optimiser.joining.sum_bands import SumBands
 from roomeq.optimiser.path.estimate import PathEstimate
 from roomeq.plan.joining import JoiningRecord, LevelJoiningRecord
 from roomeq.room.joining_setup import JoiningSetup
@@ -85,12 +86,12 @@ class RoomJoining:
     room: str
     path: PathAnalysis | None
     estimate: PathEstimate | None
-    fit: Alignment | None
-    record: JoiningRecord | None
-    with_bands: JoiningRecord | None
-    levels: LevelJoiningRecord | None
-    corners: CornerChoice | None
-    corners_missing: str
+    fit: Alignment | None = None
+    record: JoiningRecord | None = None
+    with_bands: JoiningRecord | None = None
+    levels: LevelJoiningRecord | None = None
+    corners: CornerChoice | None = None
+    corners_missing: str = ""
 
     def __repr__(self) -> str:
         start, record = f"<RoomJoining for {self.room}: ", self.record
@@ -108,17 +109,20 @@ class RoomJoining:
 
     def to_json(self) -> bytes:
         """Return what was found as JSON text."""
-        report = {
-            "room": self.room,
-            "joining": self.record,
-            "with_bands": self.with_bands,
-            "from_levels": self.levels,
-            "path": self.path,
-            "engaged": EngagedRows.of(self.estimate),
-            "pairs": [] if self.corners is None else [_pair_row(e) for e in self.corners.ranked],
-            "pairs_missing": self.corners_missing,
-        }
-        return msgspec.json.format(msgspec.json.encode(report), indent=1) + b"\n"
+        return json_text(
+            {
+                "room": self.room,
+                "joining": self.record,
+                "with_bands": self.with_bands,
+                "from_levels": self.levels,
+                "path": self.path,
+                "engaged": EngagedRows.of(self.estimate),
+                "pairs": []
+                if self.corners is None
+                else [_pair_row(e) for e in self.corners.ranked],
+                "pairs_missing": self.corners_missing,
+            }
+        )
 
     @property
     def settled(self) -> JoiningRecord | None:
@@ -191,25 +195,25 @@ def join(room: Room) -> RoomJoining:
             "corner under [crossover]"
         )
     offer = joining_offer(room)
-    found: Joining | None = None
-    kept: Joining | None = None
-    levels: LevelJoiningRecord | None = None
-    corners: CornerChoice | None = None
-    if room.joining.common_time_reference and "mains" in room.survey.sources:
-        found = solve_joining(room, offer)
-        kept = with_bands_kept(found)
-        corners, missing = _corners(found)
-    else:
+    if not room.joining.common_time_reference or "mains" not in room.survey.sources:
         levels = _joined_by_levels(room, room.corner, offer)
-        missing = "without a common time reference no other pair can be predicted"
+        return RoomJoining(
+            room=room.name,
+            path=described_path(room),
+            estimate=estimated_path(room),
+            levels=levels,
+            corners_missing="without a common time reference no other pair can be predicted",
+        )
+    found = solve_joining(room, offer)
+    kept = with_bands_kept(found)
+    corners, missing = _corners(found)
     return RoomJoining(
         room=room.name,
         path=described_path(room),
         estimate=estimated_path(room),
-        fit=None if kept is None else kept.alignment,
-        record=None if kept is None else joining_record(kept),
-        with_bands=None if found is None or found.bands is None else joining_record(found),
-        levels=levels,
+        fit=kept.alignment,
+        record=joining_record(kept),
+        with_bands=None if found.bands is None else joining_record(found),
         corners=corners,
         corners_missing=missing,
     )
@@ -294,58 +298,33 @@ def _corners(found: Joining) -> tuple[CornerChoice | None, str]:
         return None, "the phase of the bands is not known"
     try:
         data = joining_data(room, found.offer, highest=2.0 * max(pair.corner for pair in pairs))
-        choice = choose_corner(
-            data.with_transfers(sub=_change(found, data)),
+        predicted, refused = predicted_pairs(
+            data_behind(room, data, bypassed=found.bypassed, high_pass=found.high_pass),
             pairs=pairs,
             present=CrossoverPair(low_pass=low, high_pass=high),
             mains=setup.mains,
-            solve=_PairSolver(found=found),
         )
+        outcomes = [(pair, _outcome(found, pair, data)) for pair, data in predicted]
     except ValueError as error:
         return None, str(error)
-    return choice, ""
+    return rank_pairs(outcomes, refused=refused, mains=setup.mains), ""
 
 
-def _change(found: Joining, data: JoiningData) -> ComplexArray:
-    """Return what bypass and high-pass change in the subwoofer."""
-    before = found.room.equipment.protection
-    now = () if found.high_pass is None else (found.high_pass,)
-    was = () if before is None else (before,)
-    points = data.points
-    return np.asarray(chain_response(now, points) / chain_response((*was, *found.bypassed), points))
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _PairSolver:
-    """Delay, polarity, level and bands with another pair, as with the present one."""
-
-    found: Joining
-
-    def __call__(self, data: JoiningData, pair: CrossoverPair) -> PairOutcome:
-        """Return what a pair gives."""
-        offer = self.found.offer
-        aligned = align(
-            data,
-            delays=offer.delays,
-            phase_control=offer.phase_control,
-            can_invert=offer.can_invert,
-            told_inverted=self.found.alignment.told_inverted,
-        ).chosen
-        assert self.found.bands is not None
-        task = replace(self.found.bands.task, corner=pair.corner)
-        box = self.found.room.joining.mains
-        filters = [pair.high_pass, None if box is None else box.roll_off]
-        bands = SumBands(
-            data=data,
-            joining=aligned.settings,
-            task=task,
-            levels=offer.levels,
-            mains_filters=tuple(one for one in filters if one is not None),
-        )
-        tuned, setting = tune_bands(bands, self.found.gains_db, delays=offer.delays)
-        return PairOutcome(
-            settings=tuned.joining, loss_db=aligned.loss_db, deviation_db=setting.deviation_db
-        )
+def _outcome(found: Joining, pair: CrossoverPair, data: JoiningData) -> PairOutcome:
+    """Choose delay, polarity, level and bands with another pair, as with the present one."""
+    assert found.bands is not None
+    box = found.room.joining.mains
+    filters = (pair.high_pass, None if box is None else box.roll_off)
+    aligned, bands = aligned_anew(
+        found,
+        data,
+        replace(found.bands.task, corner=pair.corner),
+        mains_filters=tuple(one for one in filters if one is not None),
+    )
+    tuned, setting = tune_bands(bands, found.gains_db, delays=found.offer.delays)
+    return PairOutcome(
+        settings=tuned.joining, loss_db=aligned.loss_db, deviation_db=setting.deviation_db
+    )
 
 
 def _ranking_obstacle(setup: JoiningSetup, low_passes: tuple[CrossoverFilter, ...]) -> str | None:

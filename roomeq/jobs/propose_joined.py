@@ -9,28 +9,26 @@ alone. Nothing here computes acoustics; figures come from `roomeq.optimiser`.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
-from functools import partial
-from typing import Protocol
+from dataclasses import replace
 
 import numpy as np
 
+from roomeq.base.cautions import Caution, CautionCode
 from roomeq.base.response import ComplexArray
 from roomeq.device.equaliser import FixedBandEqualiser
-from roomeq.jobs.drive.headroom import DriveProposal, fit_within_headroom
+from roomeq.jobs.drive.bands import BandSearch
+from roomeq.jobs.drive.headroom import Proposal, fit_within_headroom
 from roomeq.jobs.joining.offer import joining_offer
 from roomeq.jobs.joining.path import described_path
 from roomeq.jobs.joining.solution import Joining, joining_record, solve_joining
-from roomeq.jobs.joining.steps import with_bypass
-from roomeq.optimiser.bands.fit import BandGainFit, ChosenGains
+from roomeq.optimiser.bands.fit import ChosenGains
 from roomeq.optimiser.joining.data import JoiningNote
 from roomeq.plan.joining import JoiningRecord
-from roomeq.plan.records import Caution, CautionCode, QCheck
+from roomeq.plan.records import QCheck
 from roomeq.room.room import Room
 
 __all__ = [
     "Q_FACTORS",
-    "JointProposal",
     "joining_obstacle",
     "path_cautions",
     "proposal_of_joined",
@@ -40,132 +38,95 @@ __all__ = [
 Q_FACTORS = (0.7, 1.4)
 
 
-class Fit(Protocol):
-    """Fits the band gains of a room, or judges chosen ones."""
-
-    def __call__(self, room: Room, *, chosen: ChosenGains | None = None) -> BandGainFit: ...
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class JointProposal:
-    """Settings of the subwoofer, chosen by the sum with the mains where that can be.
-
-    Attributes
-    ----------
-    drive : DriveProposal
-        Bands and high-pass judged as for the subwoofer alone.
-    record : JoiningRecord or None
-        None where nothing is joined.
-    level_change_db : float
-        Of the level knob.
-    cautions : tuple of Caution
-    assumptions : tuple of str
-    q_checks : tuple of QCheck
-        Deviation of the sum, if every Q were a multiple of the assumed one.
-    """
-
-    drive: DriveProposal
-    record: JoiningRecord | None = None
-    cautions: tuple[Caution, ...] = ()
-    assumptions: tuple[str, ...] = ()
-    level_change_db: float = 0.0
-    q_checks: tuple[QCheck, ...] = ()
-
-
 def joining_obstacle(room: Room) -> str | None:
     """Say why subwoofer and mains are not joined although it was meant; None if they can be."""
-    setup = room.joining
-    if room.source != "sub":
-        return None
-    if "mains" not in room.survey.sources:
-        if not setup.common_time_reference:
-            return None
-        return "subwoofer and mains are not joined: the mains were not measured by themselves"
+    obstacle = _obstacle(room) if room.source == "sub" else None
+    return obstacle and f"subwoofer and mains are not joined: {obstacle}"
+
+
+def _obstacle(room: Room) -> str | None:
+    setup, survey = room.joining, room.survey
+    if "mains" not in survey.sources:
+        return "the mains were not measured by themselves" if setup.common_time_reference else None
     if not setup.common_time_reference:
         return (
-            "subwoofer and mains are not joined: they were not measured against one time reference "
-            "([timing]); roomeq join tells what levels alone can"
+            "they were not measured against one time reference ([timing]); roomeq join tells what "
+            "levels alone can"
         )
     if room.corner_origin != "path":
-        return (
-            "subwoofer and mains are not joined: the low-pass in the subwoofer's path is not "
-            "described ([[path]])"
-        )
+        return "the low-pass in the subwoofer's path is not described ([[path]])"
     if room.equaliser.shapes is not None:
         return (
-            "subwoofer and mains are not joined: the phase of the device's bands is not known; "
-            "roomeq join chooses delay and polarity with the present bands"
+            "the phase of the device's bands is not known; roomeq join chooses delay and polarity "
+            "with the present bands"
         )
     branches = [
-        [m for m in room.survey.at_seat(seat) if m.source in ("sub", "mains")]
-        for seat in room.survey.seats
+        [m for m in survey.at_seat(seat) if m.source in ("sub", "mains")] for seat in survey.seats
     ]
     pairs = [measured for measured in branches if len({m.source for m in measured}) > 1]
     if not pairs:
-        return "subwoofer and mains are not joined: at no seat were both measured"
-    unphased = [
-        m.file or m.seat for measured in pairs for m in measured if not m.response.has_phase
-    ]
-    if unphased:
-        return f"subwoofer and mains are not joined: {unphased[0]} has no phase"
-    return None
+        return "at no seat were both measured"
+    unphased = (m for measured in pairs for m in measured if not m.response.has_phase)
+    first = next(unphased, None)
+    return None if first is None else f"{first.file or first.seat} has no phase"
 
 
-def proposal_with_mains(room: Room, *, fit: Fit, keep_bands: bool = False) -> JointProposal:
+def proposal_with_mains(room: Room, search: BandSearch, *, keep_bands: bool = False) -> Proposal:
     """Choose settings by the sum with the mains; the subwoofer's own where joining has no say.
 
     Parameters
     ----------
     room : Room
-    fit : callable
-        Fits the band gains of a room, or judges chosen ones.
+    search : BandSearch
+        How the bands of the subwoofer alone are searched.
     keep_bands : bool
         Whether bands and level stay as they are, and only the rest is set.
     """
     obstacle = joining_obstacle(room)
-    if obstacle is not None or "mains" not in room.survey.sources or room.source != "sub":
-        said = () if obstacle is None else (obstacle,)
-        return JointProposal(drive=fit_within_headroom(room, fit=fit), assumptions=said)
-    try:
-        found = solve_joining(room, joining_offer(room), keep_bands=keep_bands)
-        if JoiningNote.SUM_DISAGREES in found.measured.notes:
-            drive = fit_within_headroom(room, fit=partial(_at_this_level, fit=fit))
-            return JointProposal(drive=drive, cautions=_disagrees(found))
-        drive = _judged(room, found, fit=fit)
-    except ValueError as error:  # also where another high-pass forbids what the sum asks for
-        said = (f"subwoofer and mains are not joined: {error}",)
-        return JointProposal(drive=fit_within_headroom(room, fit=fit), assumptions=said)
-    record = joining_record(found, leave_out=not keep_bands)
-    return JointProposal(
-        drive=drive,
-        record=record,
-        level_change_db=found.settings.level_change_db,
-        cautions=_cautions(record),
-        assumptions=_assumptions(record),
-        q_checks=() if found.no_change or keep_bands else _q_checks(room, found),
-    )
+    if obstacle is None and room.source == "sub" and "mains" in room.survey.sources:
+        try:
+            found = solve_joining(room, joining_offer(room), keep_bands=keep_bands)
+            if JoiningNote.SUM_DISAGREES in found.measured.notes:
+                alone = fit_within_headroom(room, replace(search, keep_level=True))
+                return replace(alone, joining_cautions=_disagrees(found))
+            judged = _judged(found, search)
+        except ValueError as error:  # also where another high-pass forbids what the sum asks for
+            obstacle = f"subwoofer and mains are not joined: {error}"
+        else:
+            record = joining_record(found, leave_out=not keep_bands)
+            return replace(
+                judged,
+                joining=record,
+                joining_cautions=_cautions(record),
+                assumptions=(*judged.assumptions, *_assumptions(record)),
+                q_checks=() if found.no_change or keep_bands else _q_checks(room, found),
+            )
+    alone = fit_within_headroom(room, search)
+    return replace(alone, assumptions=(*alone.assumptions, *filter(None, [obstacle])))
 
 
-def proposal_of_joined(room: Room, record: JoiningRecord, *, fit: Fit) -> JointProposal:
+def proposal_of_joined(room: Room, search: BandSearch, record: JoiningRecord) -> Proposal:
     """Keep bands and level beside a joining that was found from levels alone.
 
     Parameters
     ----------
     room : Room
-    record : JoiningRecord
-    fit : callable
+    search : BandSearch
         As for `proposal_with_mains`.
+    record : JoiningRecord
     """
     chosen = ChosenGains(gains_db=room.present.gains_db)
-    return JointProposal(
-        drive=fit_within_headroom(_with_bands_locked(room), fit=partial(fit, chosen=chosen)),
-        record=record,
-        cautions=_cautions(record),
-        assumptions=("subwoofer and mains are joined by levels alone, as was decided",),
+    alone = fit_within_headroom(_with_bands_locked(room), replace(search, chosen=chosen))
+    said = "subwoofer and mains are joined by levels alone, as was decided"
+    return replace(
+        alone,
+        joining=record,
+        joining_cautions=_cautions(record),
+        assumptions=(*alone.assumptions, said),
     )
 
 
-def _judged(room: Room, found: Joining, *, fit: Fit) -> DriveProposal:
+def _judged(found: Joining, search: BandSearch) -> Proposal:
     """Judge the gains that the sum chose as for the subwoofer alone, behind its filters.
 
     Raises
@@ -174,20 +135,8 @@ def _judged(room: Room, found: Joining, *, fit: Fit) -> DriveProposal:
         If they break a limit behind the high-pass that goes with them.
     """
     chosen = ChosenGains(gains_db=found.gains_db, level_change_db=found.settings.level_change_db)
-    if found.keeps_bands:
-        room = _with_bands_locked(room)
-    return fit_within_headroom(with_bypass(room, found.bypassed), fit=partial(fit, chosen=chosen))
-
-
-def _at_this_level(room: Room, *, fit: Fit) -> BandGainFit:
-    """Fit the bands and leave the level: mains play along, and how their sum comes about is open.
-
-    What keeps the loudness of the subwoofer alone would be a guess.
-    """
-    found = fit(room)
-    if not found.level_change_db:
-        return found
-    return fit(room, chosen=ChosenGains(gains_db=found.gains_db))
+    left = _with_bands_locked(found.left) if found.keeps_bands else found.left
+    return fit_within_headroom(left, replace(search, chosen=chosen))
 
 
 def _with_bands_locked(room: Room) -> Room:

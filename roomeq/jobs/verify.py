@@ -18,12 +18,15 @@ import numpy as np
 
 from roomeq.analysis.survey_levels import has_band_levels, seat_levels_db
 from roomeq.base.bands import third_octave_band
+from roomeq.base.cautions import CautionCode
 from roomeq.base.levels import FloatArray
 from roomeq.base.survey import Survey
 from roomeq.device.equaliser import FixedBandEqualiser, QLaw
-from roomeq.jobs.joining.steps import present_loss
+from roomeq.jobs.joining.steps import present_data
 from roomeq.jobs.verify_joined import check_joining, joining_stated_otherwise
-from roomeq.plan.plan import CautionCode, DeviceRecord, Plan
+from roomeq.optimiser.joining.summation import judge_sum
+from roomeq.plan.plan import Plan
+from roomeq.plan.records import DeviceRecord
 from roomeq.plan.verification import (
     BandCheck,
     LevelCheck,
@@ -36,12 +39,6 @@ from roomeq.plan.verification import (
 from roomeq.room.room import Room
 
 __all__ = [
-    "BandCheck",
-    "LevelCheck",
-    "SeatCheck",
-    "StatedSetting",
-    "SuspectedSetting",
-    "Verification",
     "equaliser_of",
     "verify",
     "verify_room",
@@ -57,25 +54,70 @@ _SAME_DB = 1e-9
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Difference:
+    """What was measured again less what a plan predicts, seats by frequencies, judged.
+
+    `explained_db` is what the suspected settings change, shape (F,).
+    """
+
+    plan: Plan
     seats: tuple[str, ...]
     axis: FloatArray
     raw_db: FloatArray
     share: FloatArray
-    offset_db: float
+    tolerance: float
+    explained_db: FloatArray
+
+    @property
+    def offset_db(self) -> float:
+        return _weighted_median(self.raw_db - self.explained_db, self.share)
 
     @property
     def by_seat_db(self) -> FloatArray:
         return self.raw_db - self.offset_db
 
     @property
-    def mean_db(self) -> FloatArray:
-        return np.asarray(self.by_seat_db.mean(axis=0))
+    def agrees(self) -> bool:
+        bands = all(band.agrees for band in self.band_checks)
+        return bands and all(seat.agrees for seat in self.seat_checks)
 
+    @property
+    def seat_checks(self) -> tuple[SeatCheck, ...]:
+        by_seat, most = np.sqrt(self.by_seat_db**2 @ self.share), 2.0 * self.tolerance
+        return tuple(
+            SeatCheck(seat=seat, difference_db=float(value), agrees=bool(value <= most))
+            for seat, value in zip(self.seats, by_seat, strict=True)
+        )
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Explanation:
-    settings: tuple[SuspectedSetting, ...]
-    response_db: FloatArray
+    @property
+    def band_checks(self) -> tuple[BandCheck, ...]:
+        axis, mean_db = self.axis, self.by_seat_db.mean(axis=0)
+        checks = []
+        for setting in self.plan.bands:
+            band = third_octave_band(setting.centre)
+            inside = (axis >= band.lower) & (axis < band.upper) & (self.share > 0)
+            if inside.any():
+                value = float(mean_db[inside].mean())
+                checks.append(
+                    BandCheck(
+                        label=setting.label,
+                        difference_db=value,
+                        unexplained_db=value - float(self.explained_db[inside].mean()),
+                        agrees=abs(value) <= self.tolerance,
+                    )
+                )
+        return tuple(checks)
+
+    @property
+    def level_check(self) -> LevelCheck:
+        """The level against what the knob gives in its steps; the prediction has it exactly."""
+        level = self.plan.level
+        planned, off = level.setting_db, self.offset_db + level.residual_db - level.upstream_db
+        return LevelCheck(
+            difference_db=off,
+            planned_db=planned,
+            looks_like_db=None if planned is None else planned + off,
+            agrees=abs(off) <= self.tolerance,
+        )
 
 
 def verify_room(plan: Plan, room: Room) -> Verification:
@@ -96,7 +138,7 @@ def verify_room(plan: Plan, room: Room) -> Verification:
     ValueError
         As `verify`.
     """
-    present = room.present
+    present, data = room.present, present_data(room)
     gains = dict(zip(room.equaliser.labels, present.gains_db.tolist(), strict=True))
     return verify(
         plan,
@@ -106,7 +148,7 @@ def verify_room(plan: Plan, room: Room) -> Verification:
         stated_delay=room.joining.present_delay if present.delay_stated else None,
         stated_polarity=present.polarity,
         stated_phase_deg=present.phase_deg,
-        sum_loss_db=None if (loss := present_loss(room)) is None else loss[1].loss_db,
+        sum_loss_db=None if data is None else judge_sum(data, data.present).loss_db,
     )
 
 
@@ -157,53 +199,39 @@ def verify(
         )
     if isinstance(survey, Room):
         return verify_room(plan, survey)
-    difference = _difference(plan, survey)
-    tolerance = max(AGREES_DB, _REPEATS * (plan.evidence.repeatability_db or 0.0))
-    explained = _Explanation(settings=(), response_db=np.zeros(difference.axis.size))
-    if not _all_agree(plan, difference, explained, tolerance=tolerance):
-        explained = _explanation(plan, difference)
-        difference = replace(
-            difference,
-            offset_db=_weighted_median(difference.raw_db - explained.response_db, difference.share),
-        )
-    agrees = _all_agree(plan, difference, explained, tolerance=tolerance)
+    found, suspects = _difference(plan, survey), tuple[SuspectedSetting, ...]()
+    if not found.agrees:
+        suspects, explained_db = _suspects(found)
+        found = replace(found, explained_db=explained_db)
     joining, otherwise = None, tuple[StatedJoiningSetting, ...]()
     if plan.joining is not None:
         joining = check_joining(
             plan.joining,
             survey,
-            tolerance_db=tolerance,
+            tolerance_db=found.tolerance,
             loss_db=sum_loss_db,
-            offset_db=difference.offset_db,
+            offset_db=found.offset_db,
         )
         otherwise = joining_stated_otherwise(
             plan.joining, delay=stated_delay, polarity=stated_polarity, phase_deg=stated_phase_deg
         )
     return Verification(
         room=plan.room,
-        agrees=agrees and (joining is None or joining.agrees),
-        tolerance_db=tolerance,
-        offset_db=difference.offset_db,
-        level=_level_check(plan, difference.offset_db, tolerance=tolerance),
-        seats=_seat_checks(difference, tolerance=tolerance),
-        bands=_band_checks(plan, difference, explained, tolerance=tolerance),
-        suspects=() if agrees else explained.settings,
+        agrees=found.agrees and (joining is None or joining.agrees),
+        tolerance_db=found.tolerance,
+        offset_db=found.offset_db,
+        level=found.level_check,
+        seats=found.seat_checks,
+        bands=found.band_checks,
+        suspects=() if found.agrees else suspects,
         stated=_stated(plan, stated_gains_db or {}, stated_level_db),
         not_measured_again=tuple(
-            entry.seat for entry in plan.seats if entry.seat not in difference.seats
+            entry.seat for entry in plan.seats if entry.seat not in found.seats
         ),
         joining=joining,
         stated_joining=otherwise,
         joining_unchecked=plan.joining is not None and joining is None,
     )
-
-
-def _all_agree(
-    plan: Plan, difference: _Difference, explained: _Explanation, *, tolerance: float
-) -> bool:
-    bands = _band_checks(plan, difference, explained, tolerance=tolerance)
-    seats = _seat_checks(difference, tolerance=tolerance)
-    return all(seat.agrees for seat in seats) and all(band.agrees for band in bands)
 
 
 def _weighted_median(values: FloatArray, weights: FloatArray) -> float:
@@ -230,26 +258,6 @@ def _stated(
     return tuple(found)
 
 
-def _level_check(plan: Plan, offset_db: float, *, tolerance: float) -> LevelCheck:
-    """Compare the level with what the knob gives in its steps; the prediction has it exactly."""
-    planned = plan.level.setting_db
-    off = offset_db + plan.level.residual_db - plan.level.upstream_db
-    return LevelCheck(
-        difference_db=off,
-        planned_db=planned,
-        looks_like_db=None if planned is None else planned + off,
-        agrees=abs(off) <= tolerance,
-    )
-
-
-def _seat_checks(difference: _Difference, *, tolerance: float) -> tuple[SeatCheck, ...]:
-    by_seat = np.sqrt(difference.by_seat_db**2 @ difference.share)
-    return tuple(
-        SeatCheck(seat=seat, difference_db=float(value), agrees=bool(value <= 2.0 * tolerance))
-        for seat, value in zip(difference.seats, by_seat, strict=True)
-    )
-
-
 def _difference(plan: Plan, survey: Survey) -> _Difference:
     if plan.source not in survey.sources:
         raise ValueError(
@@ -270,9 +278,15 @@ def _difference(plan: Plan, survey: Survey) -> _Difference:
     measured = levels[[chosen.seats.index(seat) for seat in again]]
     predicted = np.array(plan.curves.predicted_level_db)[[planned.index(seat) for seat in again]]
     weights = np.array(plan.curves.frequency_weights)
-    raw, share = measured - predicted, weights / weights.sum()
-    offset = _weighted_median(raw, share)
-    return _Difference(seats=tuple(again), axis=axis, raw_db=raw, share=share, offset_db=offset)
+    return _Difference(
+        plan=plan,
+        seats=tuple(again),
+        axis=axis,
+        raw_db=measured - predicted,
+        share=weights / weights.sum(),
+        tolerance=max(AGREES_DB, _REPEATS * (plan.evidence.repeatability_db or 0.0)),
+        explained_db=np.zeros(axis.size),
+    )
 
 
 def _check_comparable(plan: Plan, chosen: Survey, axis: FloatArray) -> None:
@@ -299,27 +313,6 @@ def _check_comparable(plan: Plan, chosen: Survey, axis: FloatArray) -> None:
             )
 
 
-def _band_checks(
-    plan: Plan, difference: _Difference, explained: _Explanation, *, tolerance: float
-) -> tuple[BandCheck, ...]:
-    axis, mean = difference.axis, difference.mean_db
-    checks = []
-    for setting in plan.bands:
-        band = third_octave_band(setting.centre)
-        inside = (axis >= band.lower) & (axis < band.upper) & (difference.share > 0)
-        if inside.any():
-            value = float(mean[inside].mean())
-            checks.append(
-                BandCheck(
-                    label=setting.label,
-                    difference_db=value,
-                    unexplained_db=value - float(explained.response_db[inside].mean()),
-                    agrees=abs(value) <= tolerance,
-                )
-            )
-    return tuple(checks)
-
-
 def equaliser_of(device: DeviceRecord) -> FixedBandEqualiser | None:
     """Return the equaliser a plan was made for; None where its bands' shapes were measured."""
     if device.measured_shapes:
@@ -336,16 +329,18 @@ def equaliser_of(device: DeviceRecord) -> FixedBandEqualiser | None:
     )
 
 
-def _explanation(plan: Plan, difference: _Difference) -> _Explanation:
+def _suspects(difference: _Difference) -> tuple[tuple[SuspectedSetting, ...], FloatArray]:
     """Name bands, one after the other, whose other setting explains most of what differs.
 
     The level is free in every comparison: means are taken out of differences and of changes alike.
+    What they change comes beside them, in dB, shape (F,).
     """
-    axis, share = difference.axis, difference.share
-    mean = difference.mean_db - difference.mean_db @ share
+    plan, axis, share = difference.plan, difference.axis, difference.share
+    mean = difference.by_seat_db.mean(axis=0)
+    mean = mean - mean @ share
     equaliser = equaliser_of(plan.device)
     if equaliser is None:
-        return _Explanation(settings=(), response_db=np.zeros(axis.size))
+        return (), np.zeros(axis.size)
     whole, changes = [], []
     for index, gain in enumerate(plan.gains_db):
         planned = equaliser.band_table_db(index, axis, gains_db=np.array([gain]))
@@ -374,7 +369,7 @@ def _explanation(plan: Plan, difference: _Difference) -> _Explanation:
         for index, row in found.items()
         if abs(grid[row] - plan.gains_db[index]) > _SAME_DB
     )
-    return _Explanation(settings=settings, response_db=_explained(whole, found))
+    return settings, _explained(whole, found)
 
 
 def _explained(changes: list[FloatArray], found: dict[int, int]) -> FloatArray:

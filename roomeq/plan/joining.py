@@ -15,22 +15,22 @@ from typing import TYPE_CHECKING, Literal, Self
 
 import numpy as np
 
+from roomeq.base.record import Record
+from roomeq.device.meeting import Meeting
 from roomeq.device.processor import JoiningSettings
 from roomeq.optimiser.bands.fit import NoChange
 from roomeq.optimiser.joining.data import JoiningNote
+from roomeq.optimiser.joining.sum_check import SumExplanation
 from roomeq.optimiser.joining.summation import HALF_OCTAVE, judge_sum
 from roomeq.plan.alignment import (
     AlignmentRecord,
     JoiningSettingRecord,
-    MeetingRecord,
     PolarityRecord,
-    SumExplanationRecord,
 )
-from roomeq.plan.records import PlanRecord, rows_of
+from roomeq.plan.records import rows_of
 
 if TYPE_CHECKING:
     from roomeq.device.crossover import CrossoverFilter
-    from roomeq.device.meeting import Meeting
     from roomeq.optimiser.joining.alignment import Alignment
     from roomeq.optimiser.joining.data import JoiningData
     from roomeq.optimiser.joining.levels import LevelJoining
@@ -44,7 +44,7 @@ __all__ = [
 ]
 
 
-class SeatLossRow(PlanRecord, frozen=True, kw_only=True):
+class SeatLossRow(Record, frozen=True, kw_only=True):
     """One seat: weight, loss of the sum before and after, change of its mean level."""
 
     seat: str
@@ -54,21 +54,16 @@ class SeatLossRow(PlanRecord, frozen=True, kw_only=True):
     level_gain_db: float
 
 
-class JoiningSeatRow(PlanRecord, frozen=True, kw_only=True):
+class JoiningSeatRow(SeatLossRow, frozen=True, kw_only=True):
     """One seat: weight, deviation of the sum before and after, change of its mean level.
 
     `left_out_after_db` is the deviation with settings chosen without the seat.
     """
 
-    seat: str
-    weight: float
-    before_db: float
-    after_db: float
-    level_gain_db: float
     left_out_after_db: float | None = None
 
 
-class SumBandsRecord(PlanRecord, frozen=True, kw_only=True):
+class SumBandsRecord(Record, frozen=True, kw_only=True):
     """Level and bands by the sum.
 
     Attributes
@@ -102,7 +97,7 @@ class SumBandsRecord(PlanRecord, frozen=True, kw_only=True):
     level_stops_at: Literal["", "range", "drive"] = ""
 
 
-class JoiningRecord(PlanRecord, frozen=True, kw_only=True):
+class JoiningRecord(Record, frozen=True, kw_only=True):
     """What joining set, and what the sum loses before and after.
 
     Attributes
@@ -121,12 +116,12 @@ class JoiningRecord(PlanRecord, frozen=True, kw_only=True):
     polarity : PolarityRecord or None
     polarity_obstacle : str
         Why the polarity was not tested; empty where it was.
-    meeting : MeetingRecord or None
+    meeting : Meeting or None
     seats : tuple of SeatLossRow
     notes : tuple of JoiningNote
     seats_left_out : tuple of str
     sum_residual_db : float or None
-    explanation : SumExplanationRecord or None
+    explanation : SumExplanation or None
     frequencies, target_level_db : tuple of float
         Axis in Hz, and the target at the level that the sum has with the proposal.
     before_level_db, after_level_db : tuple of tuple of float
@@ -149,12 +144,12 @@ class JoiningRecord(PlanRecord, frozen=True, kw_only=True):
     alignment: AlignmentRecord
     polarity: PolarityRecord | None
     polarity_obstacle: str
-    meeting: MeetingRecord | None
+    meeting: Meeting | None
     seats: tuple[SeatLossRow, ...]
     notes: tuple[JoiningNote, ...]
     seats_left_out: tuple[str, ...]
     sum_residual_db: float | None
-    explanation: SumExplanationRecord | None
+    explanation: SumExplanation | None
     frequencies: tuple[float, ...]
     target_level_db: tuple[float, ...]
     before_level_db: tuple[tuple[float, ...], ...]
@@ -194,12 +189,19 @@ class JoiningRecord(PlanRecord, frozen=True, kw_only=True):
         """
         data, chosen = final or alignment.data, settings or alignment.chosen.settings
         residual = measured.sum_residual_db
-        then = data.predicted_level_db(chosen)
         before, after = judge_sum(measured, measured.present), judge_sum(data, chosen)
-        return cls(
+        now, then = measured.predicted_level_db(measured.present), data.predicted_level_db(chosen)
+        low, high = data.corner / HALF_OCTAVE, data.corner * HALF_OCTAVE
+        inside = (data.frequencies >= low * (1 - 1e-9)) & (data.frequencies <= high * (1 + 1e-9))
+        gained = (then - now)[:, inside].mean(axis=1)
+        columns = (data.seat_weights, before.by_seat_db, after.by_seat_db, gained)
+        missed = then - data.target_db - data.seat_offsets_db[:, None]
+        offset_db = data.seat_weights @ missed @ data.frequency_weights
+        return cls.copied(
+            measured,
             corner=data.corner,
-            lowest=data.corner / HALF_OCTAVE,
-            highest=data.corner * HALF_OCTAVE,
+            lowest=low,
+            highest=high,
             delay_stated=delay_stated,
             bypass=tuple(str(one) for one in bypass),
             present=JoiningSettingRecord.of(measured.present),
@@ -209,15 +211,19 @@ class JoiningRecord(PlanRecord, frozen=True, kw_only=True):
             alignment=AlignmentRecord.of(alignment),
             polarity=polarity,
             polarity_obstacle=polarity_obstacle,
-            meeting=MeetingRecord.of(meeting),
-            seats=_seat_rows(measured, data, chosen),
-            notes=measured.notes,
-            seats_left_out=measured.seats_left_out,
+            meeting=meeting,
+            seats=tuple(
+                SeatLossRow(
+                    seat=seat, weight=weight, before_db=was, after_db=is_, level_gain_db=gain
+                )
+                for seat, weight, was, is_, gain in zip(
+                    data.seats, *(column.tolist() for column in columns), strict=True
+                )
+            ),
             sum_residual_db=None if residual is None else float(np.nanmax(residual)),
-            explanation=SumExplanationRecord.of(measured.explanation),
             frequencies=tuple(data.frequencies.tolist()),
-            target_level_db=_target_level_db(data, chosen),
-            before_level_db=rows_of(measured.predicted_level_db(measured.present)),
+            target_level_db=tuple((data.target_db + offset_db).tolist()),
+            before_level_db=rows_of(now),
             after_level_db=rows_of(then),
             sub_level_db=rows_of(data.with_transfers(mains=0.0).predicted_level_db(chosen)),
             mains_level_db=rows_of(data.with_transfers(sub=0.0).predicted_level_db(chosen)),
@@ -227,7 +233,11 @@ class JoiningRecord(PlanRecord, frozen=True, kw_only=True):
     @property
     def changes(self) -> bool:
         """Whether delay, polarity, phase control or a bypass is to be set differently from now."""
-        return bool(self.bypass) or self._turn(self.present) != self._turn(self.settings)
+        now, then = self.present, self.settings
+        return bool(self.bypass) or any(
+            getattr(now, name) != getattr(then, name)
+            for name in ("delay_ms", "inverted", "phase_deg")
+        )
 
     @property
     def no_change(self) -> NoChange | None:
@@ -249,12 +259,8 @@ class JoiningRecord(PlanRecord, frozen=True, kw_only=True):
         """Deviations of the sum at the seats; empty where no bands were judged."""
         return () if self.bands is None else self.bands.seats
 
-    @staticmethod
-    def _turn(setting: JoiningSettingRecord) -> tuple[float, bool, float]:
-        return setting.delay_ms, setting.inverted, setting.phase_deg
 
-
-class LevelJoiningRecord(PlanRecord, frozen=True, kw_only=True):
+class LevelJoiningRecord(Record, frozen=True, kw_only=True):
     """Two answers from levels alone; see `roomeq.optimiser.joining.levels.LevelJoining`.
 
     Attributes
@@ -293,12 +299,11 @@ class LevelJoiningRecord(PlanRecord, frozen=True, kw_only=True):
             for one in (joining.if_late, joining.if_early)
         )
         move = joining.move
-        return cls(
+        return cls.copied(
+            joining,
             if_late=late,
             if_early=early,
             decided=decided,
-            ambiguous=joining.ambiguous,
-            reversed_loss_db=joining.reversed_loss_db,
             move_delay_ms=None if move is None else round(1e3 * move.delay, 6),
             move_if_late_db=None if move is None else move.if_late_db,
             move_if_early_db=None if move is None else move.if_early_db,
@@ -310,36 +315,3 @@ class LevelJoiningRecord(PlanRecord, frozen=True, kw_only=True):
         if self.decided is not None:
             return self.if_late if self.decided == "late" else self.if_early
         return None if self.ambiguous else self.if_late
-
-
-def _target_level_db(data: JoiningData, settings: JoiningSettings) -> tuple[float, ...]:
-    """Return the target at the mean level of the sum, seats and frequencies weighted."""
-    missed = data.predicted_level_db(settings) - data.target_db - data.seat_offsets_db[:, None]
-    return tuple((data.target_db + data.seat_weights @ missed @ data.frequency_weights).tolist())
-
-
-def _seat_rows(
-    measured: JoiningData, final: JoiningData, settings: JoiningSettings
-) -> tuple[SeatLossRow, ...]:
-    before, after = judge_sum(measured, measured.present), judge_sum(final, settings)
-    inside = (final.frequencies >= final.corner / HALF_OCTAVE * (1 - 1e-9)) & (
-        final.frequencies <= final.corner * HALF_OCTAVE * (1 + 1e-9)
-    )
-    change = final.predicted_level_db(settings) - measured.predicted_level_db(measured.present)
-    return tuple(
-        SeatLossRow(
-            seat=seat,
-            weight=float(weight),
-            before_db=float(was),
-            after_db=float(now),
-            level_gain_db=float(level),
-        )
-        for seat, weight, was, now, level in zip(
-            final.seats,
-            final.seat_weights,
-            before.by_seat_db,
-            after.by_seat_db,
-            change[:, inside].mean(axis=1),
-            strict=True,
-        )
-    )

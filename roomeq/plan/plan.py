@@ -17,26 +17,26 @@ from typing import TYPE_CHECKING, Literal
 
 import msgspec
 
+from roomeq.base.bands import third_octave_band
+from roomeq.base.cautions import RESERVATIONS, Caution
 from roomeq.base.errors import PlanFileError
+from roomeq.base.record import Record
 from roomeq.base.replacing import refuse_other_kinds, replacing
 from roomeq.base.survey import Source
 from roomeq.optimiser.bands.fit import ChoiceRow, NoChange
 from roomeq.optimiser.bands.frame import band_frame
-from roomeq.plan.drive import ExtraDriveRow, HeadroomRecord, ProtectionSetting
+from roomeq.optimiser.bands.reasons import BandSetting
+from roomeq.optimiser.drive.demand import BandExtra
+from roomeq.optimiser.drive.protection import ProtectionChoice
 from roomeq.plan.joining import JoiningRecord
 from roomeq.plan.recordings import RecordingRow
 from roomeq.plan.records import (
-    RESERVATIONS,
-    BandSetting,
-    Caution,
-    CautionCode,
     Curves,
     DeviceRecord,
     Evidence,
+    HeadroomRecord,
     InputRecord,
     LevelSetting,
-    PlanRecord,
-    QCheck,
     SeatResult,
     TargetRecord,
 )
@@ -44,30 +44,14 @@ from roomeq.plan.records import (
 if TYPE_CHECKING:
     from pandas import DataFrame
 
-__all__ = [
-    "PLAN_FORMAT",
-    "BandSetting",
-    "Caution",
-    "CautionCode",
-    "Curves",
-    "DeviceRecord",
-    "Evidence",
-    "InputRecord",
-    "LevelSetting",
-    "Plan",
-    "QCheck",
-    "SeatResult",
-    "TargetRecord",
-    "read_plan",
-    "write_plan",
-]
+__all__ = ["PLAN_FORMAT", "Plan", "read_plan", "write_plan"]
 
 PLAN_FORMAT = 2
 """2: gains by the average over seats; 1: by every seat, with trust (the first statement)."""
 _READ_FORMATS = (1, 2)
 
 
-class Plan(PlanRecord, frozen=True, kw_only=True):
+class Plan(Record, frozen=True, kw_only=True):
     """What to set, what it will do, why, and what it was made from.
 
     Attributes
@@ -95,9 +79,9 @@ class Plan(PlanRecord, frozen=True, kw_only=True):
     cautions : tuple of Caution
     assumptions, notes : tuple of str
         What was assumed; what importers did.
-    protection : ProtectionSetting or None
+    protection : ProtectionChoice or None
         Protective high-pass; None where no level was wanted.
-    extra_drive : tuple of ExtraDriveRow
+    extra_drive : tuple of BandExtra
         What gains and level ask of each band.
     headroom : HeadroomRecord or None
         What the wanted level leaves; None where none was stated.
@@ -127,8 +111,8 @@ class Plan(PlanRecord, frozen=True, kw_only=True):
     cautions: tuple[Caution, ...]
     assumptions: tuple[str, ...]
     notes: tuple[str, ...]
-    protection: ProtectionSetting | None = None
-    extra_drive: tuple[ExtraDriveRow, ...] = ()
+    protection: ProtectionChoice | None = None
+    extra_drive: tuple[BandExtra, ...] = ()
     headroom: HeadroomRecord | None = None
     recordings: tuple[RecordingRow, ...] = ()
     joining: JoiningRecord | None = None
@@ -178,10 +162,6 @@ class Plan(PlanRecord, frozen=True, kw_only=True):
     def drive_boost_db(self) -> float:
         """Most that the drive rises anywhere at the same loudness, in dB."""
         return self.evidence.drive_boost_db
-
-    def to_json(self) -> bytes:
-        """Return the plan as the text of its file."""
-        return msgspec.json.format(msgspec.json.encode(self), indent=1) + b"\n"
 
     def __repr__(self) -> str:
         if not (self.changes or self.joins):
@@ -323,12 +303,13 @@ def _check_sizes(plan: Plan) -> None:
         rows = getattr(curves, name)
         if [len(row) for row in rows] != [points] * seats:
             raise ValueError(f"curves.{name} needs {seats} rows of {points} values")
-    if plan.protection is not None:
-        plan.protection.choice()
+    labels = [row.label for row in plan.extra_drive]
     if plan.headroom is not None:
-        plan.headroom.headroom()
-        plan.headroom.playback()
-    for row in plan.extra_drive:
-        row.extra()
+        plan.headroom.equipment()
+        labels += [row.label for row in plan.headroom.bands]
+    if plan.protection is not None:
+        labels += filter(None, (plan.protection.band, plan.protection.unrelieved))
+    for label in labels:
+        third_octave_band(float(label))
     for recording in plan.recordings:
         recording.check()

@@ -11,10 +11,11 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
-import msgspec
+from msgspec.structs import asdict
 
 from roomeq.analysis.recordings.findings import Finding, FindingCode, FindingPlace, Severity
 from roomeq.base.bands import third_octave_band, third_octave_bands
+from roomeq.base.record import Record
 from roomeq.room.recorded import RecordedSweep
 from roomeq.room.recording_weights import recording_counts
 from roomeq.room.room import Room
@@ -33,14 +34,11 @@ __all__ = [
     "recording_rows",
 ]
 
+_PLACE = ("channel", "start", "stop", "lowest", "highest")
 _LOWEST, _HIGHEST = 16.0, 250.0  # bands of the distortion that are shown
 
 
-class _Row(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
-    """A record: frozen, unknown keys refused."""
-
-
-class FindingRow(_Row, frozen=True, kw_only=True):
+class FindingRow(Record, frozen=True, kw_only=True):
     """One finding: what, where, how sure, what to do; see `Finding` and `FindingPlace`."""
 
     code: FindingCode
@@ -58,20 +56,8 @@ class FindingRow(_Row, frozen=True, kw_only=True):
     @classmethod
     def of(cls, finding: Finding) -> FindingRow:
         """Return the row of a finding."""
-        where = finding.where
-        return cls(
-            code=finding.code,
-            severity=finding.severity,
-            what=finding.what,
-            confidence=finding.confidence,
-            remedy=finding.remedy,
-            channel=where.channel,
-            start=where.start,
-            stop=where.stop,
-            lowest=where.lowest,
-            highest=where.highest,
-            value=_known(finding.value),
-        )
+        place = {name: getattr(finding.where, name) for name in _PLACE}
+        return cls.copied(finding, **place, value=_known(finding.value))
 
     def finding(self, file: str) -> Finding:
         """Return the finding again, of a file.
@@ -81,25 +67,12 @@ class FindingRow(_Row, frozen=True, kw_only=True):
         ValueError
             If the confidence does not lie between 0 and 1.
         """
-        return Finding(
-            code=self.code,
-            severity=self.severity,
-            what=self.what,
-            where=FindingPlace(
-                file=file,
-                channel=self.channel,
-                start=self.start,
-                stop=self.stop,
-                lowest=self.lowest,
-                highest=self.highest,
-            ),
-            confidence=self.confidence,
-            remedy=self.remedy,
-            value=self.value,
-        )
+        figures = asdict(self)
+        place = FindingPlace(file=file, **{name: figures.pop(name) for name in _PLACE})
+        return Finding(where=place, **figures)
 
 
-class RecordingRow(_Row, frozen=True, kw_only=True):
+class RecordingRow(Record, frozen=True, kw_only=True):
     """One recorded sweep.
 
     Attributes
@@ -156,7 +129,7 @@ class RecordingRow(_Row, frozen=True, kw_only=True):
         )
 
 
-class DecayRow(_Row, frozen=True, kw_only=True):
+class DecayRow(Record, frozen=True, kw_only=True):
     """Decay times of an octave, in s; whether the filter's own ringing governs."""
 
     label: str
@@ -165,7 +138,7 @@ class DecayRow(_Row, frozen=True, kw_only=True):
     governed_by_filter: bool
 
 
-class DistortionRow(_Row, frozen=True, kw_only=True):
+class DistortionRow(Record, frozen=True, kw_only=True):
     """Orders 2 to 5 of a third octave in dB below the fundamental, and all of them in per cent.
 
     None is an order that the noise hides, or that the recording cannot carry.
@@ -176,7 +149,7 @@ class DistortionRow(_Row, frozen=True, kw_only=True):
     total_percent: float | None
 
 
-class DetailRow(_Row, frozen=True, kw_only=True):
+class DetailRow(Record, frozen=True, kw_only=True):
     """Decay and distortion of one recording; empty where they cannot be told."""
 
     seat: str
@@ -195,22 +168,17 @@ def recording_rows(room: Room) -> tuple[RecordingRow, ...]:
 
 def _recording_row(recorded: RecordedSweep, counts: float) -> RecordingRow:
     quality = recorded.quality
-    return RecordingRow(
-        seat=recorded.seat,
-        source=recorded.source,
-        file=recorded.file,
+    return RecordingRow.copied(
+        recorded,
         channel=quality.channel,
         sample_rate=quality.sample_rate,
         duration=quality.duration,
         peak_dbfs=_known(quality.peak_dbfs),
-        judged=recorded.judged,
         bands=tuple(band.label for band in quality.bands),
         snr_db=tuple(_known(ratio) for ratio in quality.snr_db.tolist()),
         drift_ppm=None if quality.drift is None else _known(quality.drift.ppm),
         drift_basis=None if quality.drift is None else quality.drift.basis,
-        drift_mended_by=recorded.drift_mended_by,
         counts=counts,
-        left_out=recorded.left_out,
         findings=tuple(FindingRow.of(one) for one in recorded.findings),
     )
 
@@ -218,9 +186,8 @@ def _recording_row(recorded: RecordedSweep, counts: float) -> RecordingRow:
 def detail_rows(room: Room) -> tuple[DetailRow, ...]:
     """Return decay and distortion of each recording; both empty where they were not asked for."""
     return tuple(
-        DetailRow(
-            seat=recorded.seat,
-            file=recorded.file,
+        DetailRow.copied(
+            recorded,
             decay=_decay_rows(recorded.decay),
             distortion=_distortion_rows(recorded.distortion),
         )

@@ -3,30 +3,30 @@
 Conventions
 -----------
 Frozen records; unknown keys are refused. Levels and gains in dB, frequencies in Hz. Curves are on
-the fit axis; seats by frequencies. Reasons and cautions are codes, the prose comes from
-`roomeq.report`. A plan as a whole, its file and its format version are in `roomeq.plan.plan`.
+the fit axis; seats by frequencies. Bands are named by the label of their nominal frequency. Reasons
+and cautions are codes, the prose comes from `roomeq.report`. A plan as a whole, its file and its
+format version are in `roomeq.plan.plan`.
 """
 
 from __future__ import annotations
 
-from enum import StrEnum
-
-import msgspec
+from collections.abc import Sequence
+from typing import Literal, Self
 
 from roomeq.base.levels import FloatArray
-from roomeq.optimiser.bands.reasons import Reason
+from roomeq.base.record import Record
+from roomeq.device.amplifier import Amplifier, Load
+from roomeq.optimiser.drive.headroom import BandHeadroom, Headroom
+from roomeq.room.equipment import Equipment
 
 __all__ = [
-    "RESERVATIONS",
-    "BandSetting",
-    "Caution",
-    "CautionCode",
     "Curves",
     "DeviceRecord",
     "Evidence",
+    "HeadroomRecord",
+    "HeadroomRow",
     "InputRecord",
     "LevelSetting",
-    "PlanRecord",
     "QCheck",
     "SeatResult",
     "TargetRecord",
@@ -34,80 +34,12 @@ __all__ = [
 ]
 
 
-class CautionCode(StrEnum):
-    """What the reader should know before turning a knob."""
-
-    BANDS_IN_NOISE = "bands_in_noise"
-    BAND_LEVELS_ONLY = "band_levels_only"
-    BOOST_BELOW_HIGH_PASS = "boost_below_high_pass"
-    BOOST_INTO_CANCELLATION = "boost_into_cancellation"
-    CHECK_WIRING = "check_wiring"
-    DISTORTION_EXTRAPOLATED = "distortion_extrapolated"
-    FEW_SEATS = "few_seats"
-    IMPROVEMENT_LOST_AT_OTHER_Q = "improvement_lost_at_other_q"
-    JOINING_AMBIGUOUS = "joining_ambiguous"
-    JOINING_AT_END = "joining_at_end"
-    JOIN_AGAIN = "join_again"
-    LEVEL_OUTSIDE_RANGE = "level_outside_range"
-    LEVEL_TOO_HIGH = "level_too_high"
-    LICENSED_MAINS_WORK = "licensed_mains_work"
-    LOCK_BEYOND_LIMIT = "lock_beyond_limit"
-    LOUDNESS_CUT = "loudness_cut"
-    LOWER_LIMIT_UNKNOWN = "lower_limit_unknown"
-    LOW_PASS_TWICE = "low_pass_twice"
-    LOW_PASS_TWICE_LEFT = "low_pass_twice_left"
-    MEASURING_VOLTAGE_UNKNOWN = "measuring_voltage_unknown"
-    MINIMUM_IMPEDANCE_ASSUMED = "minimum_impedance_assumed"
-    NEVER_LIFT_EARTH = "never_lift_earth"
-    NOISE_UNKNOWN = "noise_unknown"
-    NOT_PROVEN = "not_proven"
-    ONE_SEAT_STANDS_OUT = "one_seat_stands_out"
-    Q_ASSUMED = "q_assumed"
-    RECORDING_COUNTS_LESS = "recording_counts_less"
-    RECORDING_LEFT_OUT = "recording_left_out"
-    ROOM_GAIN_UNKNOWN = "room_gain_unknown"
-    SEAT_GETS_WORSE = "seat_gets_worse"
-    SUM_DISAGREES = "sum_disagrees"
-    UNMEASURED_SEAT_MAY_GET_WORSE = "unmeasured_seat_may_get_worse"
-    WORKS_HARDER = "works_harder"
-    WORKS_HARDER_AS_SET = "works_harder_as_set"
-
-
-RESERVATIONS = frozenset(
-    {
-        CautionCode.BOOST_BELOW_HIGH_PASS,
-        CautionCode.BOOST_INTO_CANCELLATION,
-        CautionCode.IMPROVEMENT_LOST_AT_OTHER_Q,
-        CautionCode.CHECK_WIRING,
-        CautionCode.JOIN_AGAIN,
-        CautionCode.JOINING_AMBIGUOUS,
-        CautionCode.JOINING_AT_END,
-        CautionCode.LOW_PASS_TWICE,
-        CautionCode.LOW_PASS_TWICE_LEFT,
-        CautionCode.SUM_DISAGREES,
-        CautionCode.LEVEL_OUTSIDE_RANGE,
-        CautionCode.LEVEL_TOO_HIGH,
-        CautionCode.LOCK_BEYOND_LIMIT,
-        CautionCode.LOUDNESS_CUT,
-        CautionCode.NOT_PROVEN,
-        CautionCode.RECORDING_COUNTS_LESS,
-        CautionCode.RECORDING_LEFT_OUT,
-        CautionCode.SEAT_GETS_WORSE,
-        CautionCode.UNMEASURED_SEAT_MAY_GET_WORSE,
-    }
-)
-
-
-class PlanRecord(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
-    """A part of a plan: frozen, unknown keys refused."""
-
-
 def rows_of(array: FloatArray) -> tuple[tuple[float, ...], ...]:
     """Return an array of two dimensions as it is kept in a file."""
     return tuple(tuple(row) for row in array.tolist())
 
 
-class InputRecord(PlanRecord, frozen=True, kw_only=True):
+class InputRecord(Record, frozen=True, kw_only=True):
     """A file that the plan was made from, with its SHA-256 digest."""
 
     file: str
@@ -115,7 +47,7 @@ class InputRecord(PlanRecord, frozen=True, kw_only=True):
     sha256: str
 
 
-class DeviceRecord(PlanRecord, frozen=True, kw_only=True):
+class DeviceRecord(Record, frozen=True, kw_only=True):
     """The device's equaliser as the plan assumed it; `q` by magnitude of gain."""
 
     name: str
@@ -131,7 +63,7 @@ class DeviceRecord(PlanRecord, frozen=True, kw_only=True):
     measured_shapes: bool
 
 
-class TargetRecord(PlanRecord, frozen=True, kw_only=True):
+class TargetRecord(Record, frozen=True, kw_only=True):
     """The target in figures; `path` in words."""
 
     shape: str
@@ -154,21 +86,7 @@ class TargetRecord(PlanRecord, frozen=True, kw_only=True):
         return self.lower_limit is not None and not self.lower_limit_estimated
 
 
-class BandSetting(PlanRecord, frozen=True, kw_only=True):
-    """One band: setting, what it answers, why. See `roomeq.optimiser.bands.reasons.BandReason`."""
-
-    label: str
-    centre: float
-    present_db: float
-    gain_db: float
-    best_gain_db: float
-    error_db: float | None
-    spread_db: float | None
-    remaining_db: float | None
-    reason: Reason | None
-
-
-class LevelSetting(PlanRecord, frozen=True, kw_only=True):
+class LevelSetting(Record, frozen=True, kw_only=True):
     """The level knob.
 
     Attributes
@@ -192,7 +110,7 @@ class LevelSetting(PlanRecord, frozen=True, kw_only=True):
     upstream_db: float
 
 
-class SeatResult(PlanRecord, frozen=True, kw_only=True):
+class SeatResult(Record, frozen=True, kw_only=True):
     """One seat: weight, standard deviation before, after, and with gains chosen without it.
 
     In plans of format 1 it is the weighted deviation of the statement of that time.
@@ -205,7 +123,7 @@ class SeatResult(PlanRecord, frozen=True, kw_only=True):
     left_out_after_db: float | None
 
 
-class QCheck(PlanRecord, frozen=True, kw_only=True):
+class QCheck(Record, frozen=True, kw_only=True):
     """Deviation before and after, if every Q were `factor` times the assumed one."""
 
     factor: float
@@ -213,16 +131,7 @@ class QCheck(PlanRecord, frozen=True, kw_only=True):
     after_db: float
 
 
-class Caution(PlanRecord, frozen=True, kw_only=True):
-    """A caution with the figure, the name and the frequency it speaks of, where there is one."""
-
-    code: CautionCode
-    value: float | None = None
-    name: str | None = None
-    frequency: float | None = None
-
-
-class Curves(PlanRecord, frozen=True, kw_only=True):
+class Curves(Record, frozen=True, kw_only=True):
     """Curves on the fit axis: seats by frequencies, or frequencies.
 
     `average_error_db` is the error of the average over seats with all bands at 0, and
@@ -242,7 +151,7 @@ class Curves(PlanRecord, frozen=True, kw_only=True):
     trust: tuple[tuple[float, ...], ...] = ()
 
 
-class Evidence(PlanRecord, frozen=True, kw_only=True):
+class Evidence(Record, frozen=True, kw_only=True):
     """Figures behind the proposal, in dB unless named otherwise.
 
     Attributes are those of `roomeq.optimiser.bands.fit.BandGainFit`; ``*_sd_db`` and
@@ -278,3 +187,88 @@ class Evidence(PlanRecord, frozen=True, kw_only=True):
     floor_cost_db: float | None = None
     dip_boost_db: float = 0.0
     tail_start_db: float | None = None
+
+
+class HeadroomRow(BandHeadroom, frozen=True, kw_only=True):
+    """One band at the wanted level, and what the drive might rise there at the same loudness."""
+
+    drive_limit_db: float
+
+
+class HeadroomRecord(Record, frozen=True, kw_only=True):
+    """What the wanted level leaves, band by band.
+
+    Attributes
+    ----------
+    main_seat : str
+        Where the level is wanted.
+    bands : tuple of HeadroomRow
+        Ascending.
+    first : str or None
+        Band that runs out first; None where nothing is known.
+    rated_voltage : float or None
+        What the amplifier may give into the load, in V.
+    room_gain_known : bool
+    amplifier : Amplifier or None
+    load : Load or None
+    output : str or None
+        The table of maximum output in words: bands, edition, detector, distance.
+    drive_limit : {"flat", "headroom"}
+        Whether the drive limit of the band gains was one figure or followed the headroom.
+    quieter_db : float
+        How far below the wanted level the figures are, because not all bands can give it.
+    """
+
+    main_seat: str
+    bands: tuple[HeadroomRow, ...]
+    first: str | None
+    rated_voltage: float | None
+    room_gain_known: bool
+    amplifier: Amplifier | None
+    load: Load | None
+    output: str | None
+    drive_limit: Literal["flat", "headroom"]
+    quieter_db: float = 0.0
+
+    @classmethod
+    def of(
+        cls,
+        headroom: Headroom,
+        *,
+        equipment: Equipment,
+        main_seat: str,
+        output: str | None,
+        drive_limit: Literal["flat", "headroom"],
+        drive_limits_db: Sequence[float],
+        quieter_db: float = 0.0,
+    ) -> Self:
+        """Return the record of a headroom; `drive_limits_db` has one figure for each band."""
+        limited = zip(headroom.bands, drive_limits_db, strict=True)
+        return cls(
+            main_seat=main_seat,
+            bands=tuple(HeadroomRow.copied(row, drive_limit_db=limit) for row, limit in limited),
+            first=None if headroom.first is None else headroom.first.label,
+            rated_voltage=headroom.rated_voltage,
+            room_gain_known=headroom.room_gain_known,
+            amplifier=equipment.amplifier,
+            load=equipment.load,
+            output=output,
+            drive_limit=drive_limit,
+            quieter_db=quieter_db,
+        )
+
+    def headroom(self) -> Headroom:
+        """Return the headroom."""
+        return Headroom(
+            bands=tuple(BandHeadroom.copied(row) for row in self.bands),
+            rated_voltage=self.rated_voltage,
+            room_gain_known=self.room_gain_known,
+        )
+
+    def equipment(self) -> Equipment:
+        """Return amplifier and load."""
+        return Equipment(amplifier=self.amplifier, load=self.load)
+
+    def drive_limit_at_db(self, label: str) -> float | None:
+        """Return the drive limit in a band, in dB; None where the band was not looked at."""
+        return next((row.drive_limit_db for row in self.bands if row.label == label), None)

@@ -10,7 +10,7 @@ from __future__ import annotations
 from enum import StrEnum
 from typing import Literal
 
-import msgspec
+from roomeq.base.record import Record
 
 __all__ = [
     "BandCheck",
@@ -25,11 +25,7 @@ __all__ = [
 ]
 
 
-class _Record(msgspec.Struct, frozen=True, kw_only=True):
-    """A part of a verification."""
-
-
-class SeatCheck(_Record, frozen=True, kw_only=True):
+class SeatCheck(Record, frozen=True, kw_only=True):
     """One seat: root mean square difference in dB, and whether that is close enough."""
 
     seat: str
@@ -37,7 +33,7 @@ class SeatCheck(_Record, frozen=True, kw_only=True):
     agrees: bool
 
 
-class BandCheck(_Record, frozen=True, kw_only=True):
+class BandCheck(Record, frozen=True, kw_only=True):
     """One band, averaged over the seats.
 
     Attributes
@@ -58,7 +54,7 @@ class BandCheck(_Record, frozen=True, kw_only=True):
     agrees: bool
 
 
-class LevelCheck(_Record, frozen=True, kw_only=True):
+class LevelCheck(Record, frozen=True, kw_only=True):
     """The level knob, as far as the level at the seats tells.
 
     Attributes
@@ -78,7 +74,7 @@ class LevelCheck(_Record, frozen=True, kw_only=True):
     agrees: bool
 
 
-class SuspectedSetting(_Record, frozen=True, kw_only=True):
+class SuspectedSetting(Record, frozen=True, kw_only=True):
     """A band that looks as if it had been set to another gain than the plan says."""
 
     label: str
@@ -86,7 +82,7 @@ class SuspectedSetting(_Record, frozen=True, kw_only=True):
     looks_like_db: float
 
 
-class StatedSetting(_Record, frozen=True, kw_only=True):
+class StatedSetting(Record, frozen=True, kw_only=True):
     """A control that the room measured again states to be set to something else than planned.
 
     `label` is that of the band, or ``level``.
@@ -97,7 +93,7 @@ class StatedSetting(_Record, frozen=True, kw_only=True):
     stated_db: float
 
 
-class StatedJoiningSetting(_Record, frozen=True, kw_only=True):
+class StatedJoiningSetting(Record, frozen=True, kw_only=True):
     """A setting against the mains that is stated to be another than planned.
 
     `label` tells the unit of both values; a polarity is ``normal`` or ``inverted``.
@@ -118,7 +114,7 @@ class JoiningLook(StrEnum):
     SOMETHING_ELSE = "something_else"
 
 
-class JoiningCheck(_Record, frozen=True, kw_only=True):
+class JoiningCheck(Record, frozen=True, kw_only=True):
     """The sum of subwoofer and mains around the crossover.
 
     Attributes
@@ -143,7 +139,7 @@ class JoiningCheck(_Record, frozen=True, kw_only=True):
     predicted_loss_db: float
 
 
-class Verification(_Record, frozen=True, kw_only=True):
+class Verification(Record, frozen=True, kw_only=True):
     """What agrees with a plan, what does not, and what was probably set wrongly.
 
     Attributes
@@ -196,7 +192,3 @@ class Verification(_Record, frozen=True, kw_only=True):
     def stated_as_planned(self) -> bool:
         """Whether no stated setting is another than planned."""
         return not self.stated and not self.stated_joining
-
-    def to_json(self) -> bytes:
-        """Return the verification as JSON text."""
-        return msgspec.json.format(msgspec.json.encode(self), indent=1) + b"\n"

@@ -10,17 +10,17 @@ called. Responses, surveys, seat statistics, fits and plans have their first tab
 
 from __future__ import annotations
 
-from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from msgspec.structs import asdict
 
 from roomeq.device.processor import Polarity
-from roomeq.jobs.verify import Verification
 from roomeq.optimiser.bands.fit import BandGainFit
 from roomeq.optimiser.drive.headroom import Headroom
 from roomeq.optimiser.joining.alignment import Alignment
 from roomeq.plan.plan import Plan
+from roomeq.plan.verification import Verification
 
 if TYPE_CHECKING:
     from pandas import DataFrame
@@ -122,12 +122,12 @@ def headroom_frame(headroom: Headroom) -> DataFrame:
     rows = []
     for entry in headroom.bands:
         figures = asdict(entry)
-        del figures["band"]
-        numbers = {k: np.nan if v is None else v for k, v in figures.items()}
-        least = np.nan if entry.least_db is None else entry.least_db
-        limit = None if entry.limit is None else str(entry.limit)
-        place = {"band": entry.band.label, "centre": entry.band.centre}
-        rows.append({**place, **numbers, "least_db": least, "limit": limit})
+        place = {"band": figures.pop("label"), "centre": entry.band.centre}
+        limit, least = figures.pop("limit"), figures.pop("left_db")
+        numbers = {
+            k: np.nan if v is None else v for k, v in (figures | {"least_db": least}).items()
+        }
+        rows.append({**place, **numbers, "limit": None if limit is None else str(limit)})
     return DataFrame(rows)
 
 

@@ -67,6 +67,13 @@ class Equipment:
             raise ValueError("measuring_voltage and measuring_frequency belong together")
 
     @property
+    def rated_voltage(self) -> float | None:
+        """What the amplifier may give into the load, in V; None where either is not known."""
+        if self.amplifier is None or self.load is None:
+            return None
+        return self.amplifier.rated_voltage(self.load)
+
+    @property
     def stated(self) -> bool:
         """Whether anything but the high-pass is known."""
         known = (self.amplifier, self.load, self.box, self.driver, self.output)

@@ -1,4 +1,4 @@
-"""The house in figures: lines of code by folder, modules a proposal enters, responses it builds.
+"""The house in figures: lines of code by folder, modules a proposal enters, responses built.
 
     python tests/benchmarks/house.py
 
@@ -7,14 +7,17 @@ profiles count as they are, blank ones not. A module is entered if one of its fu
 """
 
 import ast
+import contextlib
 import io
 import sys
 import tokenize
 from collections import Counter
+from collections.abc import Iterator
 from pathlib import Path
 
 ROOT = Path(__file__).parents[2]
-PACKAGE = ROOT / "roomeq"
+PACKAGE, ROOMS = ROOT / "roomeq", ROOT / "sample_measurements"
+READERS = ("read_text_export",)
 QUIET = {
     tokenize.COMMENT,
     tokenize.NL,
@@ -49,28 +52,29 @@ def code_lines(path: Path) -> int:
     return len(lines - docstring_lines(ast.parse(text)))
 
 
-def entered() -> tuple[set[str], int]:
-    """Return the modules that a proposal for the cabin enters, and the responses it builds."""
-    import roomeq
+@contextlib.contextmanager
+def watched() -> Iterator[tuple[set[str], Counter[str]]]:
+    """Watch the package: which modules are entered, how many responses are built, what is read."""
     from roomeq.base.response import FrequencyResponse
 
-    seen: set[str] = set()
-    built = 0
+    entered: set[str] = set()
+    counted: Counter[str] = Counter()
 
     def watch(frame, event, _):
-        nonlocal built
-        if event == "call" and frame.f_code.co_filename.startswith(str(PACKAGE)):
-            if frame.f_code.co_name != "<module>":
-                seen.add(frame.f_code.co_filename)
+        code = frame.f_code
+        if event == "call" and code.co_filename.startswith(str(PACKAGE)):
+            if code.co_name != "<module>":
+                entered.add(code.co_filename)
             made = frame.f_locals.get("self")
-            if frame.f_code.co_name == "__post_init__" and isinstance(made, FrequencyResponse):
-                built += 1
+            if code.co_name == "__post_init__" and isinstance(made, FrequencyResponse):
+                counted["responses"] += 1
+            counted["files"] += code.co_name in READERS
 
-    room = roomeq.read_room(ROOT / "sample_measurements" / "lakeside_cabin")
     sys.setprofile(watch)
-    roomeq.propose(room)
-    sys.setprofile(None)
-    return seen, built
+    try:
+        yield entered, counted
+    finally:
+        sys.setprofile(None)
 
 
 def main() -> None:
@@ -84,8 +88,16 @@ def main() -> None:
     print(f"{'all':14s}{by_folder.total():8d}")
     top = [p for p in PACKAGE.iterdir() if p.suffix == ".py" or (p / "__init__.py").exists()]
     print(f"entries at the top: {len(top)}")
-    modules, built = entered()
-    print(f"modules that a proposal for the cabin enters: {len(modules)}; responses built: {built}")
+    import roomeq
+
+    cabin = roomeq.read_room(ROOMS / "lakeside_cabin")
+    with watched() as (modules, _):
+        roomeq.propose(cabin)
+    print(f"modules that a proposal for the cabin enters: {len(modules)}")
+    with watched() as (_, counted):
+        roomeq.propose(roomeq.read_room(ROOMS / "ferry_office"))
+    built, read = counted["responses"], counted["files"]
+    print(f"responses built to read and join the ferry office: {built}, {built / read:.1f} a file")
 
 
 if __name__ == "__main__":

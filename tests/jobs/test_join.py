@@ -14,7 +14,7 @@ from roomeq.base.response import FrequencyResponse
 from roomeq.cli.main import main
 from roomeq.device.driver import ClosedBox
 from roomeq.device.mains import MainsBox
-from roomeq.device.meeting import MeetingFault
+from roomeq.device.meeting import Meeting, MeetingFault
 from roomeq.device.profile import FilterChoice
 from roomeq.importers.room import read_room
 from roomeq.jobs.check import room_overview
@@ -23,7 +23,6 @@ from roomeq.jobs.joining.offer import joining_offer
 from roomeq.jobs.joining.solution import solve_joining
 from roomeq.jobs.propose import propose
 from roomeq.optimiser.joining.sum_check import SumExplanation
-from roomeq.plan.alignment import MeetingRecord, SumExplanationRecord
 from roomeq.report.text.path import path_estimate_lines, path_lines
 from roomeq.report.text.plan import plan_text
 from roomeq.report.text.room import room_text
@@ -200,16 +199,12 @@ def test_an_answer_wants_a_look_when_anything_about_it_is_in_doubt(found):
     alignment = msgspec.structs.replace(found.record.alignment, either_polarity=False, at_end=False)
     sure = msgspec.structs.replace(found.record, alignment=alignment)
     assert not replace(found, record=sure).doubtful
-    gap = MeetingRecord(frequency=90.0, sum_db=-8.0, faults=(MeetingFault.GAP,))
+    gap = Meeting(frequency=90.0, sum_db=-8.0, faults=(MeetingFault.GAP,))
     for doubt in (
         {"alignment": msgspec.structs.replace(alignment, either_polarity=True)},
         {"alignment": msgspec.structs.replace(alignment, at_end=True)},
         {"notes": ("sum_disagrees",)},
-        {
-            "explanation": SumExplanationRecord.of(
-                SumExplanation(difference=0.1, left=0.1, explained=False)
-            )
-        },
+        {"explanation": SumExplanation(difference=0.1, left=0.1, explained=False)},
         {"meeting": gap},
     ):
         record = msgspec.structs.replace(sure, **doubt)
@@ -369,7 +364,7 @@ def test_a_told_polarity_is_no_setting_where_the_filters_turn_it(quick, order, i
     room = replace(quick, survey=replace(quick.survey, measurements=measurements))
     room = changed(with_path(room, (filters,)), mains_path=(high,))
     found = solve_joining(room, joining_offer(room))
-    assert found.polarity.test.inverted is False
+    assert found.polarity.inverted is False
     assert found.alignment.told_inverted is (False if in_phase else None)
     assert found.alignment.chosen.settings.inverted is not in_phase
     assert found.alignment.chosen.loss_db < 0.3

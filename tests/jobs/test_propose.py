@@ -8,6 +8,7 @@ import pytest
 from places import SAMPLES
 
 from roomeq.analysis.recordings.findings import Finding, FindingCode, FindingPlace, Severity
+from roomeq.base.cautions import CautionCode
 from roomeq.base.response import FrequencyResponse
 from roomeq.base.survey import Measurement, Survey
 from roomeq.device.profile import LevelKnob
@@ -16,7 +17,6 @@ from roomeq.jobs.propose import choose_level, fit_room_gains, propose
 from roomeq.optimiser.bands.fit import BandGainFit, NoChange
 from roomeq.optimiser.bands.gains import fit_band_gains
 from roomeq.optimiser.bands.reasons import Reason
-from roomeq.plan.plan import CautionCode
 from roomeq.room.recorded import RecordedSweep
 from roomeq.wanted.limits import Limits
 from roomeq.wanted.loss import Loss
@@ -326,7 +326,7 @@ def test_an_open_proof_is_said(hall, monkeypatch):
     def stopped(*arguments, **settings):
         return replace(fit_band_gains(*arguments, **settings), proven=False, gap_db=0.3)
 
-    monkeypatch.setattr("roomeq.jobs.propose.fit_band_gains", stopped)
+    monkeypatch.setattr("roomeq.jobs.drive.bands.fit_band_gains", stopped)
     plan = propose(hall, node_limit=1)
     assert not plan.evidence.proven
     assert codes_of(plan)[CautionCode.NOT_PROVEN].value == 0.3

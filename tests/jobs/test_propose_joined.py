@@ -3,7 +3,6 @@
 import json
 import re
 from dataclasses import replace
-from functools import partial
 from types import SimpleNamespace
 
 import msgspec
@@ -15,16 +14,18 @@ from joining_rooms import JOINED_TOML, butterworth, delayed, linkwitz_riley, wri
 from places import SAVED_PLANS
 
 from roomeq.analysis.smoothing import smooth_power_db
+from roomeq.base.cautions import CautionCode
 from roomeq.base.errors import PlanFileError
 from roomeq.base.response import FrequencyResponse
 from roomeq.device.crossover import CrossoverFilter
 from roomeq.device.meeting import Meeting, MeetingFault
 from roomeq.device.processor import DelayRange
 from roomeq.importers.room import read_room
+from roomeq.jobs.drive.bands import BandSearch, fit_room
 from roomeq.jobs.joining.offer import joining_offer
 from roomeq.jobs.joining.solution import solve_joining
 from roomeq.jobs.joining.steps import with_bypass
-from roomeq.jobs.propose import _fit, propose
+from roomeq.jobs.propose import propose
 from roomeq.jobs.propose_joined import (
     _cautions,
     joining_obstacle,
@@ -33,14 +34,13 @@ from roomeq.jobs.propose_joined import (
 )
 from roomeq.optimiser.bands.fit import NoChange
 from roomeq.optimiser.bands.reasons import Reason
-from roomeq.plan.alignment import MeetingRecord
-from roomeq.plan.plan import CautionCode, read_plan, write_plan
+from roomeq.plan.plan import read_plan, write_plan
 from roomeq.report.sheet.evidence import cautions
 from roomeq.report.sheet.steps import closing_steps, leave_alone, opening_steps
 from roomeq.report.text.plan import plan_text
 from roomeq.report.text.wording import caution_text, no_change_text
 
-FIT = partial(_fit, node_limit=1, prove=False, leave_out=False)
+SEARCH = BandSearch(node_limit=1, prove=False, leave_out=False)
 
 
 @pytest.fixture(scope="module")
@@ -143,7 +143,7 @@ def test_text_and_sheet_do_not_say_to_leave_what_is_to_be_set(plan):
 
 def test_the_sheet_says_where_both_do_not_meet(plan):
     faults = tuple(MeetingFault)
-    meeting = MeetingRecord.of(Meeting(frequency=97.0, sum_db=-8.2, faults=faults))
+    meeting = Meeting(frequency=97.0, sum_db=-8.2, faults=faults)
     holed = msgspec.structs.replace(plan.joining, meeting=meeting)
     said = cautions({"plan": msgspec.structs.replace(plan, joining=holed)})
     texts = [entry.text for entry in said if entry.weighty]
@@ -327,7 +327,7 @@ def small(room):
 
 @pytest.fixture(scope="module")
 def joint(small):
-    return proposal_with_mains(small, fit=FIT)
+    return proposal_with_mains(small, SEARCH)
 
 
 def sub_of(room):
@@ -337,16 +337,16 @@ def sub_of(room):
 def test_what_is_told_of_the_subwoofer_alone_follows_bypass_and_level(small, joint):
     axis = sub_of(small).frequencies
     undone = sub_of(small).pressure / linkwitz_riley("low", 4, corner=80.0, frequencies=axis)
-    np.testing.assert_allclose(sub_of(joint.drive.room).pressure, undone, rtol=1e-6)
-    assert [one.where for one in joint.drive.room.path] == ["processor"]
-    assert [one.where for one in joint.drive.room.target.path] == ["processor"]
+    np.testing.assert_allclose(sub_of(joint.room).pressure, undone, rtol=1e-6)
+    assert [one.where for one in joint.room.path] == ["processor"]
+    assert [one.where for one in joint.room.target.path] == ["processor"]
     assert "the bypass is reckoned into" in joint.assumptions[0]
     # keeping loudness and the wanted change of it add up to what the knob does
-    level_db = joint.record.settings.level_change_db
-    assert joint.drive.fit.level_change_db == pytest.approx(level_db, abs=1e-9)
+    level_db = joint.joining.settings.level_change_db
+    assert joint.fit.level_change_db == pytest.approx(level_db, abs=1e-9)
     # the loss is judged in the octave around 80 Hz, the deviation over the whole bass
-    assert (joint.record.lowest, joint.record.highest) == pytest.approx((56.57, 113.14), abs=0.01)
-    assert joint.record.bands.lowest < 30.0
+    assert (joint.joining.lowest, joint.joining.highest) == pytest.approx((56.57, 113.14), abs=0.01)
+    assert joint.joining.bands.lowest < 30.0
 
 
 def test_the_lowest_corner_left_is_the_crossover(small):
@@ -358,13 +358,13 @@ def test_the_lowest_corner_left_is_the_crossover(small):
 def test_bands_and_level_stay_within_the_repeatability(small, joint):
     """Delay, polarity and bypass are judged by what is lost; the bands by what they better."""
     unsure = replace(small, repeatability_db=99.0)
-    record = proposal_with_mains(unsure, fit=FIT).record
+    record = proposal_with_mains(unsure, SEARCH).joining
     assert record.bands.no_change in (NoChange.WITHIN_REPEATABILITY, NoChange.IMPROVEMENT_TOO_SMALL)
     assert record.bands.gains_db == tuple(small.present.gains_db)
     assert record.settings.level_change_db == 0.0
-    assert record.alignment.chosen == joint.record.alignment.chosen
+    assert record.alignment.chosen == joint.joining.alignment.chosen
     assert record.settings == record.alignment.chosen.settings
-    assert record.bypass == joint.record.bypass
+    assert record.bypass == joint.joining.bypass
 
 
 @pytest.mark.parametrize(
@@ -381,11 +381,11 @@ def test_says_why_nothing_is_worth_a_change(plan, why, said):
 
 
 def test_bands_are_kept_on_request(small):
-    kept = proposal_with_mains(small, fit=FIT, keep_bands=True)
-    assert not kept.record.bands.chosen
-    assert kept.record.settings == kept.record.alignment.chosen.settings
-    np.testing.assert_array_equal(kept.drive.fit.gains_db, small.present.gains_db)
-    assert kept.level_change_db == 0.0
+    kept = proposal_with_mains(small, SEARCH, keep_bands=True)
+    assert not kept.joining.bands.chosen
+    assert kept.joining.settings == kept.joining.alignment.chosen.settings
+    np.testing.assert_array_equal(kept.fit.gains_db, small.present.gains_db)
+    assert kept.joining.settings.level_change_db == 0.0
     assert kept.q_checks == ()
 
 
@@ -477,8 +477,8 @@ def test_mains_are_no_matter_where_the_bands_are_fitted_to_the_sum(small):
         joining=replace(small.joining, common_time_reference=None),
     )
     assert joining_obstacle(whole) is None
-    untouched = proposal_with_mains(whole, fit=FIT)
-    assert (untouched.record, untouched.assumptions) == (None, ())
+    untouched = proposal_with_mains(whole, SEARCH)
+    assert (untouched.joining, untouched.assumptions) == (None, ())
 
 
 def test_cautions_name_only_what_is_in_doubt(plan):
@@ -545,14 +545,15 @@ def test_what_cannot_be_joined_leaves_the_bands_of_the_subwoofer_alone(room):
     assert any("not joined: the measurements share" in text for text in plan.assumptions)
 
 
-def test_what_breaks_a_limit_behind_another_high_pass_is_not_joined_but_said(small):
-    def fit(room, *, chosen=None):
-        if chosen is not None:
+def test_what_breaks_a_limit_behind_another_high_pass_is_not_joined_but_said(small, monkeypatch):
+    def fit(room, search):
+        if search.chosen is not None:
             raise ValueError("gains are not all among those that may be set")
-        return FIT(room)
+        return fit_room(room, search)
 
-    kept = proposal_with_mains(small, fit=fit)
-    assert (kept.record, kept.level_change_db) == (None, 0.0)
+    monkeypatch.setattr("roomeq.jobs.drive.headroom.fit_room", fit)
+    kept = proposal_with_mains(small, SEARCH)
+    assert kept.joining is None
     assert "are not joined: gains are not all" in kept.assumptions[0]
 
 

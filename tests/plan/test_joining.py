@@ -22,7 +22,7 @@ from roomeq.optimiser.joining.alignment import align
 from roomeq.optimiser.joining.levels import fit_joining_levels
 from roomeq.optimiser.joining.summation import judge_sum
 from roomeq.optimiser.joining.survey import prepare_joining
-from roomeq.plan.alignment import JoiningSettingRecord, SumExplanationRecord
+from roomeq.plan.alignment import JoiningSettingRecord
 from roomeq.plan.joining import (
     JoiningRecord,
     LevelJoiningRecord,
@@ -128,14 +128,6 @@ def test_deviation_and_seats_are_those_of_the_bands_where_they_were_judged(recor
     whole = msgspec.structs.replace(record, bands=bands_record())
     assert whole.judged == (3.5, 1.5)
     assert whole.seat_rows == whole.bands.seats
-
-
-def test_an_explanation_is_kept_in_milliseconds():
-    from roomeq.optimiser.joining.sum_check import SumExplanation
-
-    found = SumExplanation(difference=0.2, left=0.01, explained=True, delay=0.003)
-    assert SumExplanationRecord.of(found).delay_ms == 3.0
-    assert SumExplanationRecord.of(None) is None
 
 
 def test_two_answers_from_levels_are_open_until_it_is_decided():

@@ -7,10 +7,11 @@ import numpy as np
 import pytest
 from places import SAMPLES, SAVED_PLANS
 
+from roomeq.base.cautions import Caution, CautionCode
 from roomeq.base.errors import PlanFileError
 from roomeq.importers.room import read_room
 from roomeq.jobs.propose import propose
-from roomeq.plan.plan import Caution, CautionCode, read_plan, write_plan
+from roomeq.plan.plan import read_plan, write_plan
 
 
 @pytest.fixture(scope="module")

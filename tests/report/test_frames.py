@@ -14,6 +14,7 @@ from synthetic_rooms import nine_bands, survey_of
 
 from roomeq.analysis.seats import estimate_seat_statistics
 from roomeq.base.bands import third_octave_bands
+from roomeq.base.cautions import Caution, CautionCode
 from roomeq.base.response import FrequencyResponse
 from roomeq.base.survey import Measurement, Survey
 from roomeq.importers.room import read_room
@@ -23,7 +24,6 @@ from roomeq.optimiser.bands.frame import band_frame
 from roomeq.optimiser.bands.gains import fit_band_gains
 from roomeq.optimiser.bands.reasons import Reason
 from roomeq.optimiser.drive.headroom import BandHeadroom, Headroom
-from roomeq.plan.plan import Caution, CautionCode
 from roomeq.report.frames import curve_frame, headroom_frame, seat_frame, verification_frame
 from roomeq.wanted.limits import Limits
 
@@ -296,7 +296,7 @@ def test_headroom():
     )
     entries = [
         BandHeadroom(
-            band=band,
+            label=band.label,
             wanted_db=100.0,
             reached_db=99.0,
             rise_db=5.0,

@@ -8,70 +8,76 @@ Levels and gains in dB, frequencies in Hz. Nothing here computes acoustics; figu
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
 
+from roomeq.base.cautions import Caution
 from roomeq.base.levels import FloatArray
 from roomeq.device.crossover import CrossoverFilter
 from roomeq.device.driver import VentedBox
+from roomeq.device.high_pass import filter_of
+from roomeq.jobs.drive.bands import BandSearch, fit_room
 from roomeq.jobs.drive.scene import (
     DriveScene,
     electrical_filters,
     high_pass_change_db,
-    playback_of,
 )
 from roomeq.optimiser.bands.fit import BandGainFit
 from roomeq.optimiser.bands.reasons import cancelled_bands
 from roomeq.optimiser.drive.cautions import (
-    DriveNote,
     boost_notes,
     headroom_notes,
     protection_notes,
     wiring_notes,
 )
-from roomeq.optimiser.drive.demand import estimate_extra_drive
+from roomeq.optimiser.drive.demand import BandExtra, estimate_extra_drive
 from roomeq.optimiser.drive.protection import ProtectionChoice
-from roomeq.plan.drive import ExtraDriveRow, HeadroomRecord, ProtectionSetting
-from roomeq.plan.records import Caution, CautionCode
+from roomeq.plan.joining import JoiningRecord
+from roomeq.plan.records import HeadroomRecord, QCheck
 from roomeq.room.room import Room
 
-__all__ = ["DriveProposal", "fit_within_headroom", "room_behind_protection"]
+__all__ = ["Proposal", "fit_within_headroom", "room_behind_protection"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class DriveProposal:
-    """Band gains, and what they ask of amplifier and driver.
+class Proposal:
+    """Settings of the subwoofer, and what they ask of amplifier and driver.
 
     Attributes
     ----------
     room : Room
         As it will be: the chosen high-pass reckoned into the measurements, limits that follow.
     fit : BandGainFit
-    high_pass : CrossoverFilter or None
-        Protective high-pass in force in `room`.
-    protection : ProtectionSetting or None
+    protection : ProtectionChoice or None
         None where no level is wanted, so that nothing can be said of the high-pass.
-    extra_drive : tuple of ExtraDriveRow
+    extra_drive : tuple of BandExtra
     headroom : HeadroomRecord or None
     cautions : tuple of Caution
+        Of drive and wiring.
     assumptions : tuple of str
         What was taken for granted on the way.
+    joining : JoiningRecord or None
+        None where nothing is joined.
+    joining_cautions : tuple of Caution
+    q_checks : tuple of QCheck
+        Deviation of the sum with the mains, if every Q were a multiple of the assumed one.
     """
 
     room: Room
     fit: BandGainFit
-    high_pass: CrossoverFilter | None
-    protection: ProtectionSetting | None
-    extra_drive: tuple[ExtraDriveRow, ...]
-    headroom: HeadroomRecord | None
-    cautions: tuple[Caution, ...]
+    protection: ProtectionChoice | None = None
+    extra_drive: tuple[BandExtra, ...] = ()
+    headroom: HeadroomRecord | None = None
+    cautions: tuple[Caution, ...] = ()
     assumptions: tuple[str, ...] = ()
+    joining: JoiningRecord | None = None
+    joining_cautions: tuple[Caution, ...] = ()
+    q_checks: tuple[QCheck, ...] = ()
 
 
-def fit_within_headroom(room: Room, *, fit: Callable[[Room], BandGainFit]) -> DriveProposal:
-    """Choose the high-pass, let the bands be fitted behind it, and tell what is left.
+def fit_within_headroom(room: Room, search: BandSearch) -> Proposal:
+    """Choose the high-pass, fit the bands behind it, and tell what is left.
 
     The high-pass is chosen with all bands at 0, and once more with the gains that were found: where
     that changes it, the bands are fitted again.
@@ -79,8 +85,7 @@ def fit_within_headroom(room: Room, *, fit: Callable[[Room], BandGainFit]) -> Dr
     Parameters
     ----------
     room : Room
-    fit : callable
-        Fits the band gains of a room.
+    search : BandSearch
 
     Raises
     ------
@@ -88,33 +93,21 @@ def fit_within_headroom(room: Room, *, fit: Callable[[Room], BandGainFit]) -> Dr
         If the main seat has no levels where the bands are, or a wanted level is given in none of
         its bands.
     """
-    present = room.equipment.protection
     if room.wanted is None:
+        present = room.equipment.protection
         room = _with_floor(room, present)
-        found = fit(room)
-        return DriveProposal(
-            room=room,
-            fit=found,
-            high_pass=present,
-            protection=None,
-            extra_drive=_extra_drive(room, found, present),
-            headroom=None,
-            cautions=_cautions(
-                [
-                    *_boost_notes(room, found, present),
-                    *wiring_notes(playback=playback_of(room.equipment), hum=_hums(room)),
-                ]
-            ),
-        )
+        found = Proposal(room=room, fit=fit_room(room, search))
+        wiring = wiring_notes(room.equipment, hum=_hums(room))
+        return _with_demand(found, present, after=wiring)
     scene = DriveScene.of(room, room.wanted)
-    choice = scene.protection(np.zeros(len(room.equaliser.bands)))
-    behind = _room_behind(scene, choice.high_pass)
-    found = fit(behind)
-    again = scene.protection(found.gains_db)
+    choice = scene.protection(scene.flat_gains_db)
+    behind = _room_behind(scene, filter_of(choice.high_pass))
+    fit = fit_room(behind, search)
+    again = scene.protection(fit.gains_db)
     if again.high_pass != choice.high_pass:
-        behind = _room_behind(scene, again.high_pass)
-        found = fit(behind)
-    return _described(scene, behind, found, again)
+        behind = _room_behind(scene, filter_of(again.high_pass))
+        fit = fit_room(behind, search)
+    return _described(scene, Proposal(room=behind, fit=fit), again)
 
 
 def _with_floor(room: Room, high_pass: CrossoverFilter | None) -> Room:
@@ -143,29 +136,30 @@ def _room_behind(scene: DriveScene, high_pass: CrossoverFilter | None) -> Room:
     return replace(room, limits=limits)
 
 
-def _extra_drive(
-    room: Room, found: BandGainFit, high_pass: CrossoverFilter | None
-) -> tuple[ExtraDriveRow, ...]:
-    extras = estimate_extra_drive(
-        room.equaliser,
-        found.gains_db,
-        level_change_db=found.level_change_db,
+def _with_demand(
+    found: Proposal,
+    high_pass: CrossoverFilter | None,
+    *,
+    before: tuple[Caution, ...] = (),
+    after: tuple[Caution, ...],
+) -> Proposal:
+    """Return a proposal with what the gains cost, and what they boost although they must not."""
+    room, fit, equaliser = found.room, found.fit, found.room.equaliser
+    extra = estimate_extra_drive(
+        equaliser,
+        fit.gains_db,
+        level_change_db=fit.level_change_db,
         box=room.equipment.box,
         filters=electrical_filters(room, high_pass),
     )
-    return tuple(ExtraDriveRow.of(extra) for extra in extras)
-
-
-def _boost_notes(
-    room: Room, found: BandGainFit, high_pass: CrossoverFilter | None
-) -> tuple[DriveNote, ...]:
-    marked = cancelled_bands(found.data, room.equaliser)
-    return boost_notes(
-        room.equaliser,
-        found.gains_db,
+    marked = zip(equaliser.bands, cancelled_bands(fit.data, equaliser), strict=True)
+    boosts = boost_notes(
+        equaliser,
+        fit.gains_db,
         high_pass=high_pass,
-        cancelled=[b for b, is_so in zip(room.equaliser.bands, marked, strict=True) if is_so],
+        cancelled=[band for band, is_cancelled in marked if is_cancelled],
     )
+    return replace(found, extra_drive=extra, cautions=(*before, *boosts, *after))
 
 
 def _hums(room: Room) -> bool:
@@ -173,50 +167,42 @@ def _hums(room: Room) -> bool:
     return any(recorded.hum for recorded in room.recordings)
 
 
-def _cautions(notes: list[DriveNote]) -> tuple[Caution, ...]:
-    return tuple(
-        Caution(code=CautionCode(note.code.value), value=note.value, frequency=note.frequency)
-        for note in notes
-    )
-
-
-def _described(
-    scene: DriveScene, room: Room, found: BandGainFit, choice: ProtectionChoice
-) -> DriveProposal:
+def _described(scene: DriveScene, found: Proposal, choice: ProtectionChoice) -> Proposal:
     """Return what the gains that were found leave, and what to be careful of.
 
     Where the drive follows the headroom, the level is what all bands can give.
     """
-    headroom, quieter_db = scene.headroom(found.gains_db, choice.high_pass), 0.0
+    room, fit, wanted = found.room, found.fit, scene.wanted
+    high_pass = filter_of(choice.high_pass)
+    headroom, quieter_db = scene.headroom(fit.gains_db, high_pass), 0.0
     first = headroom.first
-    if scene.wanted.drive_limit == "headroom" and first is not None:
-        quieter_db = max(0.0, found.loudness_cut_db, -(first.least_db or 0.0))
-        found = found.turned_down(quieter_db - found.loudness_cut_db)
-        headroom = scene.headroom(found.gains_db, choice.high_pass, quieter_db=quieter_db)
+    if wanted.drive_limit == "headroom" and first is not None:
+        quieter_db = max(0.0, fit.loudness_cut_db, -(first.left_db or 0.0))
+        fit = fit.turned_down(quieter_db - fit.loudness_cut_db)
+        headroom = scene.headroom(fit.gains_db, high_pass, quieter_db=quieter_db)
     output = room.equipment.output
-    notes = [
-        *headroom_notes(headroom, playback=scene.playback),
-        *_boost_notes(room, found, choice.high_pass),
-        *protection_notes(choice, crossover=room.corner),
-        *wiring_notes(playback=scene.playback, hum=_hums(room)),
-    ]
-    return DriveProposal(
-        room=room,
-        fit=found,
-        high_pass=choice.high_pass,
-        protection=ProtectionSetting.of(choice),
-        extra_drive=_extra_drive(room, found, choice.high_pass),
+    described = replace(
+        found,
+        fit=fit,
+        protection=choice,
         headroom=HeadroomRecord.of(
             headroom,
-            playback=scene.playback,
-            main_seat=scene.wanted.main_seat,
+            equipment=room.equipment,
+            main_seat=wanted.main_seat,
             output=None if output is None else str(output),
-            drive_limit=scene.wanted.drive_limit,
+            drive_limit=wanted.drive_limit,
             quieter_db=quieter_db,
             drive_limits_db=room.limits.drive_db(scene.centres).tolist(),
         ),
-        cautions=_cautions(notes),
         assumptions=_assumptions(scene, choice),
+    )
+    joining = protection_notes(choice, crossover=room.corner)
+    wiring = wiring_notes(room.equipment, hum=_hums(room))
+    return _with_demand(
+        described,
+        high_pass,
+        before=headroom_notes(headroom, equipment=room.equipment),
+        after=(*joining, *wiring),
     )
 
 
@@ -227,7 +213,8 @@ def _assumptions(scene: DriveScene, choice: ProtectionChoice) -> tuple[str, ...]
             f"no level was measured at {', '.join(scene.left_out)} Hz at seat "
             f"{scene.wanted.main_seat}: what is wanted there is left out"
         )
-    change = high_pass_change_db(choice.present, choice.high_pass, scene.centres)
+    before, after = filter_of(choice.present), filter_of(choice.high_pass)
+    change = high_pass_change_db(before, after, scene.centres)
     most = int(np.argmax(np.abs(change)))
     if change[most] != 0.0:
         found.append(
@@ -251,5 +238,5 @@ def room_behind_protection(room: Room, gains_db: FloatArray) -> tuple[Room, Cros
         present = room.equipment.protection
         return _with_floor(room, present), present
     scene = DriveScene.of(room, room.wanted)
-    high_pass = scene.protection(gains_db).high_pass
+    high_pass = filter_of(scene.protection(gains_db).high_pass)
     return _room_behind(scene, high_pass), high_pass

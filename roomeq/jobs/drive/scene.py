@@ -31,15 +31,14 @@ from roomeq.optimiser.drive.headroom import (
     HIGHEST_DRIVE_BOOST_DB,
     Headroom,
     Listening,
-    Playback,
     drive_limit_db,
     estimate_headroom,
 )
 from roomeq.optimiser.drive.protection import ProtectionChoice, choose_protection
-from roomeq.room.equipment import Equipment, WantedLevel
+from roomeq.room.equipment import WantedLevel
 from roomeq.room.room import Room
 
-__all__ = ["DriveScene", "electrical_filters", "high_pass_change_db", "playback_of"]
+__all__ = ["DriveScene", "electrical_filters", "high_pass_change_db"]
 
 LOWEST_BAND = 16.0  # Hz from which bands are looked at where the main seat has levels
 _BEYOND = 1e-6  # just outside the outer bands, where the drive limit is no more than the flat one
@@ -52,16 +51,6 @@ def electrical_filters(
     """Return the filters between signal and terminals; those of the box are acoustical."""
     before = tuple(entry for entry in room.path if entry.where.strip().lower() != "box")
     return before if high_pass is None else (*before, high_pass)
-
-
-def playback_of(equipment: Equipment, voltages: FloatArray | None = None) -> Playback:
-    """Return what headroom needs to know of the equipment; voltages are those while measuring."""
-    return Playback(
-        amplifier=equipment.amplifier,
-        load=equipment.load,
-        driver=equipment.driver,
-        measuring_voltages=voltages,
-    )
 
 
 def high_pass_change_db(
@@ -93,7 +82,8 @@ class DriveScene:
     target_db, wanted_db : ndarray, shape (B,)
     uncounted : ndarray of bool, shape (B,)
         Bands that do not tell how loud it is: cancelled, in noise, or not fitted.
-    playback : Playback
+    voltages : ndarray, shape (B,), or None
+        At the terminals while measuring; None where they are not known.
     left_out : tuple of str
         Labels of bands in which a level is wanted but none was measured.
     """
@@ -107,7 +97,7 @@ class DriveScene:
     target_db: FloatArray
     wanted_db: FloatArray
     uncounted: NDArray[np.bool_]
-    playback: Playback
+    voltages: FloatArray | None
     left_out: tuple[str, ...]
 
     @classmethod
@@ -148,7 +138,7 @@ class DriveScene:
             target_db=target_db,
             wanted_db=wanted_db,
             uncounted=_uncounted(room, data, bands),
-            playback=playback_of(room.equipment, _voltages(room, bands)),
+            voltages=_voltages(room, bands),
             left_out=left_out,
         )
 
@@ -190,7 +180,8 @@ class DriveScene:
         mean_db = float(self.data.response_db(equaliser, gains_db) @ self.data.frequency_weights)
         return estimate_headroom(
             demand,
-            playback=self.playback,
+            equipment=room.equipment,
+            voltages=self.voltages,
             distortion=None
             if wanted.distortion is None
             else DistortionEvidence.from_distortion(wanted.distortion),

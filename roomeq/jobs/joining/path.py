@@ -10,9 +10,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-import msgspec
-
 from roomeq.analysis.survey_levels import common_axis, has_band_levels, seat_levels_db
+from roomeq.base.record import Record
 from roomeq.base.response import FrequencyResponse
 from roomeq.device.path import PathAnalysis, predict_path
 from roomeq.room.room import Room
@@ -84,7 +83,7 @@ def _with_bands_at_rest(room: Room, response: FrequencyResponse) -> FrequencyRes
     return FrequencyResponse.from_level(axis, levels)
 
 
-class EngagedRow(msgspec.Struct, frozen=True, kw_only=True):
+class EngagedRow(Record, frozen=True, kw_only=True):
     """One total low-pass response that explains what was measured.
 
     Attributes
@@ -104,7 +103,7 @@ class EngagedRow(msgspec.Struct, frozen=True, kw_only=True):
     filters: tuple[str, ...]
 
 
-class EngagedRows(msgspec.Struct, frozen=True, kw_only=True):
+class EngagedRows(Record, frozen=True, kw_only=True):
     """Which low-passes are really engaged; see `roomeq.optimiser.path.estimate.PathEstimate`."""
 
     verdict: str
@@ -120,20 +119,8 @@ class EngagedRows(msgspec.Struct, frozen=True, kw_only=True):
         """Return the rows of an estimate; None for none."""
         if estimate is None:
             return None
-        return cls(
-            verdict=estimate.verdict,
-            taken=estimate.taken,
-            as_described=estimate.as_described,
-            phase_used=estimate.phase_used,
-            signal_to_noise_db=estimate.signal_to_noise_db,
-            misfit_db=estimate.misfit_db,
-            candidates=tuple(
-                EngagedRow(
-                    probability=entry.probability,
-                    corner=entry.corner,
-                    order=entry.order,
-                    filters=tuple(str(one) for one in entry.filters),
-                )
-                for entry in estimate.candidates
-            ),
+        rows = (
+            EngagedRow.copied(one, filters=tuple(map(str, one.filters)))
+            for one in estimate.candidates
         )
+        return cls.copied(estimate, candidates=tuple(rows))

@@ -19,19 +19,19 @@ from roomeq.device.processor import DelayRange, JoiningSettings
 from roomeq.jobs.drive.headroom import room_behind_protection
 from roomeq.jobs.joining.offer import JoiningOffer
 from roomeq.jobs.joining.steps import (
-    PolarityAnswer,
     advised_bypass,
     align_room,
     joining_data,
     mains_filters,
     meeting_of,
     room_polarity,
+    told_setting,
     with_bypass,
 )
 from roomeq.optimiser.bands.fit import NoChange, judge_improvement
 from roomeq.optimiser.bands.search import solve_from
 from roomeq.optimiser.bands.task import BandGainTask
-from roomeq.optimiser.joining.alignment import Alignment, realign
+from roomeq.optimiser.joining.alignment import Alignment, Candidate, realign
 from roomeq.optimiser.joining.data import JoiningData
 from roomeq.optimiser.joining.sum_bands import SumBands, SumSetting
 from roomeq.optimiser.joining.sum_search import solve_sum_bands
@@ -41,7 +41,9 @@ from roomeq.room.room import Room
 
 __all__ = [
     "Joining",
+    "aligned_anew",
     "band_task",
+    "data_behind",
     "joining_record",
     "solve_joining",
     "tune_bands",
@@ -57,14 +59,16 @@ class Joining:
 
     Attributes
     ----------
-    room, behind : Room
-        As measured; behind the filters as they will be.
+    room, left : Room
+        As measured; with the low-passes switched off.
     offer : JoiningOffer
     measured, data : JoiningData
         The same of subwoofer and mains, present bands in.
     bypassed : tuple of CrossoverFilter
     high_pass : CrossoverFilter or None
-    polarity : PolarityAnswer
+    polarity : PolarityRecord or None
+    polarity_obstacle : str
+        Why the polarity was not tested; empty where it was.
     alignment : Alignment
     settings : JoiningSettings
         With the bands in.
@@ -79,13 +83,14 @@ class Joining:
     """
 
     room: Room
-    behind: Room
+    left: Room
     offer: JoiningOffer
     measured: JoiningData
     data: JoiningData
     bypassed: tuple[CrossoverFilter, ...]
     high_pass: CrossoverFilter | None
-    polarity: PolarityAnswer
+    polarity: PolarityRecord | None
+    polarity_obstacle: str
     alignment: Alignment
     settings: JoiningSettings
     bands: SumBands | None = None
@@ -140,31 +145,35 @@ def solve_joining(room: Room, offer: JoiningOffer, *, keep_bands: bool = False) 
     """
     bypassed = advised_bypass(room)
     measured = joining_data(room, offer)
-    polarity = room_polarity(room, measured)
+    polarity, obstacle = room_polarity(room, measured)
+    told = told_setting(room, bypassed, polarity)
     left = with_bypass(room, bypassed)
     gains = np.zeros(len(room.equaliser.bands)) if not keep_bands else room.present.gains_db
     behind, high_pass = room_behind_protection(left, gains)
     for _ in range(2):
-        found = _joined(
-            room,
-            behind,
-            offer,
-            measured,
+        data = data_behind(room, measured, bypassed=bypassed, high_pass=high_pass)
+        alignment = align_room(offer, data, told_inverted=told)
+        found = Joining(
+            room=room,
+            left=left,
+            offer=offer,
+            measured=measured,
+            data=data,
             bypassed=bypassed,
             high_pass=high_pass,
             polarity=polarity,
-            keep_bands=keep_bands,
+            polarity_obstacle=obstacle,
+            alignment=alignment,
+            settings=alignment.chosen.settings,
         )
+        if room.equaliser.shapes is None:  # else the phase of the bands is not known
+            found = _with_bands(found, band_task(behind), keep=keep_bands)
         behind, again = room_behind_protection(left, found.gains_db)
         if again == high_pass:
             return found
         high_pass = again
-    return replace(
-        found,
-        behind=behind,
-        high_pass=high_pass,
-        data=_behind(room, measured, bypassed=bypassed, high_pass=high_pass),
-    )
+    data = data_behind(room, measured, bypassed=bypassed, high_pass=high_pass)
+    return replace(found, high_pass=high_pass, data=data)
 
 
 def with_bands_kept(found: Joining) -> Joining:
@@ -186,7 +195,7 @@ def with_bands_kept(found: Joining) -> Joining:
     )
 
 
-def _behind(
+def data_behind(
     room: Room,
     measured: JoiningData,
     *,
@@ -204,37 +213,6 @@ def _behind(
     return measured.with_transfers(sub=change)
 
 
-def _joined(
-    room: Room,
-    behind: Room,
-    offer: JoiningOffer,
-    measured: JoiningData,
-    *,
-    bypassed: tuple[CrossoverFilter, ...],
-    high_pass: CrossoverFilter | None,
-    polarity: PolarityAnswer,
-    keep_bands: bool,
-) -> Joining:
-    """Choose delay and polarity, then level and bands, then both once more."""
-    data = _behind(room, measured, bypassed=bypassed, high_pass=high_pass)
-    alignment = align_room(room, offer, data, bypassed=bypassed, polarity=polarity)
-    found = Joining(
-        room=room,
-        behind=behind,
-        offer=offer,
-        measured=measured,
-        data=data,
-        bypassed=bypassed,
-        high_pass=high_pass,
-        polarity=polarity,
-        alignment=alignment,
-        settings=alignment.chosen.settings,
-    )
-    if room.equaliser.shapes is not None:  # the phase of the bands is not known
-        return found
-    return _with_bands(found, band_task(behind), keep=keep_bands)
-
-
 def _with_bands(found: Joining, task: BandGainTask, *, keep: bool) -> Joining:
     """Choose level and bands by the sum, with the delay that goes with them."""
     bands = SumBands(
@@ -242,7 +220,7 @@ def _with_bands(found: Joining, task: BandGainTask, *, keep: bool) -> Joining:
         joining=found.settings,
         task=task,
         levels=found.offer.levels,
-        mains_filters=mains_filters(found.behind),
+        mains_filters=mains_filters(found.left),
     )
     present = bands.present()
     if keep:
@@ -260,6 +238,32 @@ def _with_bands(found: Joining, task: BandGainTask, *, keep: bool) -> Joining:
     level = setting.level_change_db
     settings = replace(tuned.joining, level_change_db=level)
     return replace(found, settings=settings, bands=tuned, setting=setting)
+
+
+def aligned_anew(
+    found: Joining,
+    data: JoiningData,
+    task: BandGainTask,
+    *,
+    mains_filters: tuple[CrossoverFilter, ...] | None = None,
+) -> tuple[Candidate, SumBands]:
+    """Choose delay and polarity for other data as in a joining, and state its bands anew.
+
+    Parameters
+    ----------
+    found : Joining
+        With bands.
+    data : JoiningData
+    task : BandGainTask
+    mains_filters : tuple of CrossoverFilter, optional
+        Those of the joining by default.
+    """
+    assert found.bands is not None
+    mains = found.bands.mains_filters if mains_filters is None else mains_filters
+    told = found.alignment.told_inverted
+    chosen = align_room(found.offer, data, told_inverted=told).chosen
+    joining = chosen.settings
+    return chosen, replace(found.bands, data=data, joining=joining, task=task, mains_filters=mains)
 
 
 def tune_bands(
@@ -295,10 +299,6 @@ def joining_record(found: Joining, *, leave_out: bool = False) -> JoiningRecord:
     leave_out : bool
         Whether to choose settings without each seat as well, and judge them there.
     """
-    answer = found.polarity
-    polarity = None
-    if answer.test is not None:
-        polarity = PolarityRecord.of(answer.test, boxes=answer.boxes)
     return JoiningRecord.of(
         found.alignment,
         measured=found.measured,
@@ -306,27 +306,31 @@ def joining_record(found: Joining, *, leave_out: bool = False) -> JoiningRecord:
         settings=found.settings,
         delay_stated=found.offer.delay_stated,
         bypass=found.bypassed,
-        polarity=polarity,
-        polarity_obstacle=answer.obstacle,
+        polarity=found.polarity,
+        polarity_obstacle=found.polarity_obstacle,
         meeting=meeting_of(found.room, found.bypassed),
         bands=_bands_record(found, leave_out=leave_out),
     )
 
 
 def _bands_record(found: Joining, *, leave_out: bool) -> SumBandsRecord | None:
-    bands, setting = found.bands, found.setting
+    bands, setting, data, measured = found.bands, found.setting, found.data, found.measured
     if bands is None or setting is None:
         return None
-    now = replace(bands, data=found.measured, joining=found.measured.present)
-    before = now.seat_deviations_db(now.present())
-    after = bands.seat_deviations_db(setting)
+    now = replace(bands, data=measured, joining=measured.present)
+    levels = found.final.predicted_level_db(found.settings)
+    gained = levels - measured.predicted_level_db(measured.present)
+    columns = {
+        "weight": data.seat_weights,
+        "before_db": now.seat_deviations_db(now.present()),
+        "after_db": bands.seat_deviations_db(setting),
+        "level_gain_db": gained @ data.frequency_weights,
+    }
     left_out = _left_out_db(found) if leave_out else None
+    if left_out is not None:
+        columns["left_out_after_db"] = left_out
     kept = found.keeps_bands or found.no_change is not None
-    change = found.final.predicted_level_db(found.settings) - found.measured.predicted_level_db(
-        found.measured.present
-    )
-    gained = change @ found.data.frequency_weights
-    judged = found.data.frequencies[found.data.frequency_weights > 0]
+    judged = data.frequencies[data.frequency_weights > 0]
     return SumBandsRecord(
         lowest=float(judged[0]),
         highest=float(judged[-1]),
@@ -338,15 +342,8 @@ def _bands_record(found: Joining, *, leave_out: bool) -> SumBandsRecord | None:
         no_change=found.no_change,
         level_stops_at="" if kept else bands.level_stops_at(setting),
         seats=tuple(
-            JoiningSeatRow(
-                seat=seat,
-                weight=float(found.data.seat_weights[index]),
-                before_db=float(before[index]),
-                after_db=float(after[index]),
-                level_gain_db=float(gained[index]),
-                left_out_after_db=None if left_out is None else float(left_out[index]),
-            )
-            for index, seat in enumerate(found.data.seats)
+            JoiningSeatRow(seat=seat, **{name: float(row[n]) for name, row in columns.items()})
+            for n, seat in enumerate(data.seats)
         ),
     )
 
@@ -358,16 +355,12 @@ def _left_out_db(found: Joining) -> FloatArray | None:
         return None
     after = []
     for index, seat in enumerate(seats):
-        data = found.data.without_seat(index)
         task = bands.task
         place = task.data.seats.index(seat) if seat in task.data.seats else None
         if place is not None and len(task.data.seats) > 1:
             task = replace(task, data=task.data.without_seat(place))
-        alignment = align_room(
-            found.room, found.offer, data, bypassed=found.bypassed, polarity=found.polarity
-        )
-        chosen = replace(bands, data=data, joining=alignment.chosen.settings, task=task)
+        _, chosen = aligned_anew(found, found.data.without_seat(index), task)
         setting = solve_sum_bands(chosen, found.gains_db, thorough=False)
-        there = replace(bands, joining=alignment.chosen.settings)
+        there = replace(bands, joining=chosen.joining)
         after.append(there.seat_deviations_db(setting)[index])
     return readonly(after)

@@ -9,7 +9,7 @@ set so far and returns what is set then. Nothing here computes acoustics; figure
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import partial
 
 import numpy as np
@@ -23,44 +23,25 @@ from roomeq.jobs.joining.offer import JoiningOffer, joining_offer
 from roomeq.jobs.joining.path import described_path
 from roomeq.optimiser.joining.alignment import Alignment, align
 from roomeq.optimiser.joining.data import JoiningData
-from roomeq.optimiser.joining.polarity import PolarityTest, polarity_axis, test_polarity
-from roomeq.optimiser.joining.summation import SumLoss, judge_sum
+from roomeq.optimiser.joining.polarity import polarity_axis, test_polarity
 from roomeq.optimiser.joining.survey import joint_pressures, prepare_joining
+from roomeq.plan.alignment import PolarityRecord
 from roomeq.room.room import Room
 
 __all__ = [
-    "PolarityAnswer",
     "advised_bypass",
     "align_room",
     "joining_data",
     "mains_filters",
     "meeting_of",
     "present_data",
-    "present_loss",
     "room_polarity",
+    "told_setting",
     "with_bypass",
     "without_filters",
 ]
 
 _IN_PHASE = 0.5  # cosine at the corner, by the filters alone
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PolarityAnswer:
-    """What the tests of polarity say, or why they were not made.
-
-    Attributes
-    ----------
-    test : PolarityTest or None
-    boxes : bool
-        Whether the boxes of both were known and taken out as well.
-    obstacle : str
-        Why nothing was tested; empty where it was.
-    """
-
-    test: PolarityTest | None = None
-    boxes: bool = False
-    obstacle: str = ""
 
 
 def advised_bypass(room: Room) -> tuple[CrossoverFilter, ...]:
@@ -97,9 +78,13 @@ def with_bypass(room: Room, bypassed: tuple[CrossoverFilter, ...]) -> Room:
         room,
         survey=survey,
         path=path,
-        corner=min(one.corner for one in path if one.kind == "low_pass"),
+        corner=_lowest_corner(path),
         target=replace(room.target, path=without_filters(room.target.path, bypassed)),
     )
+
+
+def _lowest_corner(path: tuple[CrossoverFilter, ...]) -> float:
+    return min(one.corner for one in path if one.kind == "low_pass")
 
 
 def mains_filters(room: Room) -> tuple[CrossoverFilter, ...]:
@@ -122,7 +107,8 @@ def joining_data(room: Room, offer: JoiningOffer, *, highest: float | None = Non
         As for `roomeq.optimiser.joining.survey.prepare_joining`.
     """
     assert room.corner is not None
-    corner = with_bypass(room, advised_bypass(room)).corner or room.corner
+    bypassed = advised_bypass(room)
+    corner = _lowest_corner(without_filters(room.path, bypassed)) if bypassed else room.corner
     lowest = min(room.equaliser.bands[0].lower, 0.5 * corner)
     return prepare_joining(
         room.survey,
@@ -134,17 +120,11 @@ def joining_data(room: Room, offer: JoiningOffer, *, highest: float | None = Non
     )
 
 
-def present_loss(room: Room) -> tuple[float, SumLoss] | None:
-    """Return the corner and what the sum loses there as it was measured; None if it is not known.
+def present_data(room: Room) -> JoiningData | None:
+    """Return subwoofer and mains as they were measured; None where they cannot be judged.
 
     `check` and `verify` look at rooms in which nothing need be joined: what is missing is no error.
     """
-    data = present_data(room)
-    return None if data is None else (data.corner, judge_sum(data, data.present))
-
-
-def present_data(room: Room) -> JoiningData | None:
-    """Return subwoofer and mains as they were measured; None where they cannot be judged."""
     if room.corner is None or not room.joining.common_time_reference:
         return None
     try:
@@ -153,36 +133,36 @@ def present_data(room: Room) -> JoiningData | None:
         return None
 
 
-def align_room(
-    room: Room,
-    offer: JoiningOffer,
-    data: JoiningData,
-    *,
-    bypassed: tuple[CrossoverFilter, ...],
-    polarity: PolarityAnswer,
-) -> Alignment:
+def align_room(offer: JoiningOffer, data: JoiningData, *, told_inverted: bool | None) -> Alignment:
     """Choose delay and polarity behind the filters that stay.
 
     Parameters
     ----------
-    room : Room
     offer : JoiningOffer
     data : JoiningData
         With the filters as they will be.
-    bypassed : tuple of CrossoverFilter
-    polarity : PolarityAnswer
+    told_inverted : bool or None
+        As `told_setting` gives it.
     """
-    test = polarity.test
-    told = None if test is None else test.inverted
-    if told is not None and not _in_phase(room, bypassed):
-        told = None  # right polarity and right setting are not the same then
     return align(
         data,
         delays=offer.delays,
         phase_control=offer.phase_control,
         can_invert=offer.can_invert,
-        told_inverted=told,
+        told_inverted=told_inverted,
     )
+
+
+def told_setting(
+    room: Room, bypassed: tuple[CrossoverFilter, ...], polarity: PolarityRecord | None
+) -> bool | None:
+    """Return the setting of the polarity that the tests tell; None where they do not.
+
+    Nor is it told where the filters alone do not bring both to the corner in phase: right polarity
+    and right setting are not the same then.
+    """
+    told = None if polarity is None else polarity.inverted
+    return told if told is not None and _in_phase(room, bypassed) else None
 
 
 def _in_phase(room: Room, bypassed: tuple[CrossoverFilter, ...]) -> bool:
@@ -194,26 +174,30 @@ def _in_phase(room: Room, bypassed: tuple[CrossoverFilter, ...]) -> bool:
     return bool(np.cos(np.angle(low * np.conj(high)))[0] >= _IN_PHASE)
 
 
-def room_polarity(room: Room, data: JoiningData) -> PolarityAnswer:
-    """Test how the subwoofer is wired against the mains, known filters taken out.
+def room_polarity(room: Room, data: JoiningData) -> tuple[PolarityRecord | None, str]:
+    """Test how the subwoofer is wired against the mains, known filters and boxes taken out.
 
     Parameters
     ----------
     room : Room
     data : JoiningData
         As measured: its seats, weights and present settings.
+
+    Returns
+    -------
+    found : PolarityRecord or None
+    obstacle : str
+        Why nothing was tested; empty where it was.
     """
     setup = room.joining
     if room.corner_origin != "path" or setup.mains_path is None:
-        return PolarityAnswer(obstacle="the filters of both paths are not described")
+        return None, "the filters of both paths are not described"
     if room.equaliser.shapes is not None and room.present.gains_db.any():
-        return PolarityAnswer(obstacle="the phase of the bands in force is not known")
+        return None, "the phase of the bands in force is not known"
     axis = polarity_axis()
     pressures = joint_pressures(room.survey, data.seats, axis)
     if pressures is None:
-        return PolarityAnswer(
-            obstacle=f"{axis[0]:.0f} to {axis[-1]:.0f} Hz were not measured of both"
-        )
+        return None, f"{axis[0]:.0f} to {axis[-1]:.0f} Hz were not measured of both"
     box = room.equipment.box
     boxes = box is not None and setup.mains is not None
     sub_path = _sub_path(room, axis) * data.present.response(axis)
@@ -224,7 +208,7 @@ def room_polarity(room: Room, data: JoiningData) -> PolarityAnswer:
     test = test_polarity(
         pressures[0] / sub_path, pressures[1] / mains_path, seat_weights=data.seat_weights
     )
-    return PolarityAnswer(test=test, boxes=boxes)
+    return PolarityRecord.of(test, boxes=boxes), ""
 
 
 def _sub_path(room: Room, axis: FloatArray) -> ComplexArray:
@@ -239,11 +223,8 @@ def _sub_path(room: Room, axis: FloatArray) -> ComplexArray:
 
 def meeting_of(room: Room, bypassed: tuple[CrossoverFilter, ...]) -> Meeting | None:
     """Return where both meet by the filters that stay; None where those are not stated."""
-    mains = room.joining.mains_path
+    mains = room.joining.mains_filters
     if room.corner is None or room.corner_origin != "path" or mains is None:
         return None
-    box = room.joining.mains
-    chain = mains if box is None else (*mains, box.roll_off)
     path = without_filters(room.path, bypassed)
-    corner = min(one.corner for one in path if one.kind == "low_pass")
-    return find_meeting(path, chain, corner=corner)
+    return find_meeting(path, mains, corner=_lowest_corner(path))

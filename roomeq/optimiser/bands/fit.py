@@ -27,7 +27,7 @@ from roomeq.optimiser.bands.deviations import (
 from roomeq.optimiser.bands.fit_data import FitData
 from roomeq.optimiser.bands.frame import band_frame
 from roomeq.optimiser.bands.problem import BandGainProblem, LabelArray, nearest_labels
-from roomeq.optimiser.bands.reasons import BandReason
+from roomeq.optimiser.bands.reasons import BandSetting
 from roomeq.optimiser.bands.task import Loudness
 from roomeq.wanted.loss import Loss
 
@@ -181,7 +181,7 @@ class BandGainFit(Loudness):
     present_gains_db : ndarray, shape (B,)
     response_db : ndarray, shape (F,)
         Summed response of the proposed gains on the fit axis.
-    bands : tuple of BandReason
+    bands : tuple of BandSetting
         Error, spread and reason for each band.
     choices : tuple of ChoiceRow
         Now, the best found, the proposal.
@@ -229,7 +229,7 @@ class BandGainFit(Loudness):
     best_gains_db: FloatArray
     present_gains_db: FloatArray
     response_db: FloatArray
-    bands: tuple[BandReason, ...]
+    bands: tuple[BandSetting, ...]
     choices: tuple[ChoiceRow, ...]
     no_change: NoChange | None
     deviation_before_db: float

@@ -9,7 +9,9 @@ codes, missing where a band does what it is asked; a figure that is not known is
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
+
+from roomeq.optimiser.bands.reasons import BandSetting
 
 if TYPE_CHECKING:
     from pandas import DataFrame
@@ -27,12 +29,12 @@ _FIGURES = (
 )
 
 
-def band_frame(bands: Sequence[Any]) -> DataFrame:
+def band_frame(bands: Sequence[BandSetting]) -> DataFrame:
     """Return bands as a table.
 
     Parameters
     ----------
-    bands : sequence of BandReason or BandSetting
+    bands : sequence of BandSetting
 
     Returns
     -------

@@ -9,15 +9,16 @@ reason is found by trial: what would one step more do, and what stands in its wa
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
 from enum import StrEnum
 
 import numpy as np
+from msgspec import structs
 from numpy.typing import NDArray
 
 from roomeq.analysis.seats import seat_spread_db
 from roomeq.base.bands import ThirdOctaveBand
 from roomeq.base.levels import FloatArray
+from roomeq.base.record import Record
 from roomeq.device.equaliser import FixedBandEqualiser
 from roomeq.optimiser.bands.boost_cap import BARRED_BOOST_DB
 from roomeq.optimiser.bands.fit_data import FitData
@@ -27,7 +28,7 @@ from roomeq.wanted.limits import BandFreedom
 from roomeq.wanted.span import within_spans
 
 __all__ = [
-    "BandReason",
+    "BandSetting",
     "Reason",
     "cancelled_bands",
     "explain_bands",
@@ -57,8 +58,7 @@ class Reason(StrEnum):
     SUM_WITH_MAINS = "sum_with_mains"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class BandReason:
+class BandSetting(Record, frozen=True, kw_only=True):
     """One band of a proposal.
 
     Attributes
@@ -105,7 +105,7 @@ def explain_bands(
     *,
     labels: LabelArray,
     best_gains_db: FloatArray,
-) -> tuple[BandReason, ...]:
+) -> tuple[BandSetting, ...]:
     """Explain a setting band by band.
 
     Parameters
@@ -119,7 +119,7 @@ def explain_bands(
 
     Returns
     -------
-    tuple of BandReason
+    tuple of BandSetting
     """
     data, freedoms = task.data, task.freedoms
     gains_db = problem.setting_gains_db(labels)
@@ -145,7 +145,7 @@ def explain_bands(
                     task, problem, labels, index, remaining_db=remaining_db, asked_db=asked_db
                 )
         explained.append(
-            BandReason(
+            BandSetting(
                 label=band.label,
                 centre=band.centre,
                 present_db=float(problem.present_gains_db[index]),
@@ -240,17 +240,18 @@ def _limit_in_the_way(task: BandGainTask, problem: BandGainProblem, trial: Label
 
 
 def explained_choice(
-    bands: tuple[BandReason, ...], *, otherwise_db: FloatArray
-) -> tuple[BandReason, ...]:
+    bands: tuple[BandSetting, ...], *, otherwise_db: FloatArray
+) -> tuple[BandSetting, ...]:
     """Return reasons in which a band set otherwise than `otherwise_db` follows the sum with mains.
 
     Parameters
     ----------
-    bands : tuple of BandReason
+    bands : tuple of BandSetting
     otherwise_db : array_like, shape (B,)
         What the subwoofer alone would have chosen; a band set alike keeps its reason.
     """
+    by_sum = np.abs([band.gain_db for band in bands] - otherwise_db) > 1e-9
     return tuple(
-        replace(band, reason=Reason.SUM_WITH_MAINS) if abs(band.gain_db - other) > 1e-9 else band
-        for band, other in zip(bands, otherwise_db, strict=True)
+        structs.replace(band, reason=Reason.SUM_WITH_MAINS) if moved else band
+        for band, moved in zip(bands, by_sum, strict=True)
     )

@@ -2,30 +2,30 @@
 
 Conventions
 -----------
-Codes only; `roomeq.report.text.headroom` has the words. Values in dB unless the code says
-otherwise. A load below the amplifier's minimum is no caution: `roomeq.device.amplifier` refuses it.
+Codes only; `roomeq.report.text.headroom` has the words. Values in dB; degrees for "join_again", ohm
+for "minimum_impedance_assumed". A load below the amplifier's minimum is no caution:
+`roomeq.device.amplifier` refuses it.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Iterable
-from dataclasses import dataclass
-from enum import StrEnum
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from roomeq.base.bands import ThirdOctaveBand, logarithmic_axis
+from roomeq.base.cautions import Caution, CautionCode
 from roomeq.device.crossover import CrossoverFilter
 from roomeq.device.equaliser import FixedBandEqualiser
+from roomeq.device.high_pass import filter_of
 from roomeq.optimiser.drive.clean_drive import LARGEST_EXTRAPOLATION_DB
-from roomeq.optimiser.drive.headroom import Headroom, Playback
-from roomeq.optimiser.drive.protection import ProtectionChange, ProtectionChoice
+from roomeq.optimiser.drive.headroom import Headroom
+from roomeq.optimiser.drive.protection import ProtectionChoice
+from roomeq.room.equipment import Equipment
 
 __all__ = [
-    "DriveCaution",
-    "DriveNote",
     "boost_notes",
     "headroom_notes",
     "phase_change_deg",
@@ -37,46 +37,13 @@ ALLOWED_BOOST_DB = 0.5
 NOTICEABLE_TURN_DEG = 5.0
 
 
-class DriveCaution(StrEnum):
-    """What the reader should know before turning up or wiring."""
-
-    BOOST_BELOW_HIGH_PASS = "boost_below_high_pass"
-    BOOST_INTO_CANCELLATION = "boost_into_cancellation"
-    DISTORTION_EXTRAPOLATED = "distortion_extrapolated"
-    JOIN_AGAIN = "join_again"
-    LEVEL_TOO_HIGH = "level_too_high"
-    LICENSED_MAINS_WORK = "licensed_mains_work"
-    MEASURING_VOLTAGE_UNKNOWN = "measuring_voltage_unknown"
-    MINIMUM_IMPEDANCE_ASSUMED = "minimum_impedance_assumed"
-    NEVER_LIFT_EARTH = "never_lift_earth"
-    ROOM_GAIN_UNKNOWN = "room_gain_unknown"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class DriveNote:
-    """A caution with what it speaks of.
-
-    Attributes
-    ----------
-    code : DriveCaution
-    value : float or None
-        dB; degrees for "join_again", ohm for "minimum_impedance_assumed".
-    frequency : float or None
-        Hz.
-    """
-
-    code: DriveCaution
-    value: float | None = None
-    frequency: float | None = None
-
-
 def boost_notes(
     equaliser: FixedBandEqualiser,
     gains_db: ArrayLike,
     *,
     high_pass: CrossoverFilter | None,
     cancelled: Iterable[ThirdOctaveBand] = (),
-) -> tuple[DriveNote, ...]:
+) -> tuple[Caution, ...]:
     """Return what is boosted although it must not be: below the high-pass, into cancellations.
 
     Parameters
@@ -100,59 +67,40 @@ def boost_notes(
         axis = logarithmic_axis(min(5.0, 0.5 * high_pass.corner), high_pass.corner, per_octave=48)
         boost = equaliser.response_db(gains, axis)
         most = int(np.argmax(boost))
-        if boost[most] > ALLOWED_BOOST_DB:
-            notes.append(
-                DriveNote(
-                    code=DriveCaution.BOOST_BELOW_HIGH_PASS,
-                    value=float(boost[most]),
-                    frequency=float(axis[most]),
-                )
-            )
+        notes.append((CautionCode.BOOST_BELOW_HIGH_PASS, float(boost[most]), float(axis[most])))
     for band in cancelled:
         boosted = float(equaliser.response_db(gains, [band.centre])[0])
-        if boosted > ALLOWED_BOOST_DB:
-            notes.append(
-                DriveNote(
-                    code=DriveCaution.BOOST_INTO_CANCELLATION, value=boosted, frequency=band.centre
-                )
-            )
-    return tuple(notes)
+        notes.append((CautionCode.BOOST_INTO_CANCELLATION, boosted, band.centre))
+    return tuple(
+        Caution(code=code, value=boosted, frequency=frequency)
+        for code, boosted, frequency in notes
+        if boosted > ALLOWED_BOOST_DB
+    )
 
 
-def headroom_notes(headroom: Headroom, *, playback: Playback) -> tuple[DriveNote, ...]:
+def headroom_notes(headroom: Headroom, *, equipment: Equipment) -> tuple[Caution, ...]:
     """Return what the figures of a headroom leave open or warn of.
 
     Parameters
     ----------
     headroom : Headroom
-    playback : Playback
+    equipment : Equipment
         What it was estimated with.
     """
     notes = []
     first = headroom.first
-    if first is not None and first.least_db is not None and first.least_db < -0.05:
-        notes.append(
-            DriveNote(
-                code=DriveCaution.LEVEL_TOO_HIGH,
-                value=-first.least_db,
-                frequency=first.band.centre,
-            )
-        )
+    if first is not None and first.left_db is not None and first.left_db < -0.05:
+        code, centre = CautionCode.LEVEL_TOO_HIGH, first.band.centre
+        notes.append(Caution(code=code, value=-first.left_db, frequency=centre))
     risen = [entry for entry in headroom.bands if entry.distortion_db is not None]
-    if risen:
-        most = max(risen, key=lambda entry: entry.rise_db)
-        if most.rise_db > LARGEST_EXTRAPOLATION_DB:
-            notes.append(
-                DriveNote(
-                    code=DriveCaution.DISTORTION_EXTRAPOLATED,
-                    value=most.rise_db,
-                    frequency=most.band.centre,
-                )
-            )
-    if playback.amplifier is not None and playback.measuring_voltages is None:
-        notes.append(DriveNote(code=DriveCaution.MEASURING_VOLTAGE_UNKNOWN))
+    most = max(risen, key=lambda entry: entry.rise_db, default=None)
+    if most is not None and most.rise_db > LARGEST_EXTRAPOLATION_DB:
+        code, centre = CautionCode.DISTORTION_EXTRAPOLATED, most.band.centre
+        notes.append(Caution(code=code, value=most.rise_db, frequency=centre))
+    if equipment.amplifier is not None and equipment.measuring_voltage is None:
+        notes.append(Caution(code=CautionCode.MEASURING_VOLTAGE_UNKNOWN))
     if not headroom.room_gain_known:
-        notes.append(DriveNote(code=DriveCaution.ROOM_GAIN_UNKNOWN))
+        notes.append(Caution(code=CautionCode.ROOM_GAIN_UNKNOWN))
     return tuple(notes)
 
 
@@ -171,7 +119,7 @@ def phase_change_deg(
     return math.degrees(math.atan2(turned.imag, turned.real))
 
 
-def protection_notes(choice: ProtectionChoice, *, crossover: float | None) -> tuple[DriveNote, ...]:
+def protection_notes(choice: ProtectionChoice, *, crossover: float | None) -> tuple[Caution, ...]:
     """Return what a changed high-pass asks for: joining anew where it turns the phase.
 
     Parameters
@@ -180,30 +128,30 @@ def protection_notes(choice: ProtectionChoice, *, crossover: float | None) -> tu
     crossover : float or None
         Crossover corner in Hz.
     """
-    if crossover is None or choice.change is ProtectionChange.KEPT:
+    if crossover is None or not choice.changes:
         return ()
-    turn = phase_change_deg(choice.present, choice.high_pass, frequency=crossover)
+    before, after = filter_of(choice.present), filter_of(choice.high_pass)
+    turn = phase_change_deg(before, after, frequency=crossover)
     if abs(turn) <= NOTICEABLE_TURN_DEG:
         return ()
-    return (DriveNote(code=DriveCaution.JOIN_AGAIN, value=turn, frequency=crossover),)
+    return (Caution(code=CautionCode.JOIN_AGAIN, value=turn, frequency=crossover),)
 
 
-def wiring_notes(*, playback: Playback | None = None, hum: bool = False) -> tuple[DriveNote, ...]:
+def wiring_notes(equipment: Equipment, *, hum: bool = False) -> tuple[Caution, ...]:
     """Return the cautions that belong where amplifiers and loads are connected, or hum is heard.
 
     Parameters
     ----------
-    playback : Playback, optional
+    equipment : Equipment
     hum : bool
         Whether a recording holds hum.
     """
     notes = []
-    if playback is not None and playback.load is not None and playback.load.minimum_assumed:
-        notes.append(
-            DriveNote(code=DriveCaution.MINIMUM_IMPEDANCE_ASSUMED, value=playback.load.minimum_ohm)
-        )
-    if playback is not None and playback.amplifier is not None:
-        notes.append(DriveNote(code=DriveCaution.LICENSED_MAINS_WORK))
+    if equipment.load is not None and equipment.load.minimum_assumed:
+        code = CautionCode.MINIMUM_IMPEDANCE_ASSUMED
+        notes.append(Caution(code=code, value=equipment.load.minimum_ohm))
+    if equipment.amplifier is not None:
+        notes.append(Caution(code=CautionCode.LICENSED_MAINS_WORK))
     if hum:
-        notes.append(DriveNote(code=DriveCaution.NEVER_LIFT_EARTH))
+        notes.append(Caution(code=CautionCode.NEVER_LIFT_EARTH))
     return tuple(notes)

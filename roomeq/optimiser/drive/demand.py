@@ -16,7 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from roomeq.base.bands import ThirdOctaveBand
+from roomeq.base.bands import ThirdOctaveBand, third_octave_band
 from roomeq.base.levels import (
     FloatArray,
     amplitude_ratio,
@@ -24,6 +24,7 @@ from roomeq.base.levels import (
     power_ratio,
     readonly,
 )
+from roomeq.base.record import Record
 from roomeq.device.crossover import CrossoverFilter, chain_response
 from roomeq.device.driver import Box, moved_displacement_db
 from roomeq.device.equaliser import FixedBandEqualiser
@@ -60,13 +61,13 @@ def checked_by_band(values: ArrayLike, bands: tuple[ThirdOctaveBand, ...], name:
     return checked
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class BandExtra:
+class BandExtra(Record, frozen=True, kw_only=True):
     """What gains and level ask of one band, relative to all bands at 0 and the level untouched.
 
     Attributes
     ----------
-    band : ThirdOctaveBand
+    label : str
+        Of the band.
     extra_db : float
         Largest rise of the drive within the band.
     voltage_ratio, power_ratio : float
@@ -77,12 +78,17 @@ class BandExtra:
         further than before. None where the box is not known.
     """
 
-    band: ThirdOctaveBand
+    label: str
     extra_db: float
     voltage_ratio: float
     power_ratio: float
     displacement_ratio: float
     displacement_db: float | None
+
+    @property
+    def band(self) -> ThirdOctaveBand:
+        """The band."""
+        return third_octave_band(float(self.label))
 
 
 def estimate_extra_drive(
@@ -130,7 +136,7 @@ def estimate_extra_drive(
         ]
     return tuple(
         BandExtra(
-            band=band,
+            label=band.label,
             extra_db=float(extra.max()),
             voltage_ratio=float(amplitude_ratio(extra.max())),
             power_ratio=float(power_ratio(extra.max())),

@@ -16,23 +16,24 @@ from enum import StrEnum
 from typing import Any
 
 import numpy as np
+from msgspec.structs import force_setattr
 from numpy.typing import ArrayLike
 
-from roomeq.base.bands import ThirdOctaveBand
+from roomeq.base.bands import ThirdOctaveBand, third_octave_band
 from roomeq.base.levels import FloatArray, amplitude_ratio, amplitude_ratio_db, readonly
+from roomeq.base.record import Record
 from roomeq.base.response import checked_frequencies
-from roomeq.device.amplifier import Amplifier, Load
 from roomeq.device.driver import Driver
 from roomeq.device.output_table import OutputTable
 from roomeq.optimiser.drive.clean_drive import DistortionEvidence, estimate_clean_rise
 from roomeq.optimiser.drive.demand import DriveDemand, checked_by_band
+from roomeq.room.equipment import Equipment
 
 __all__ = [
     "BandHeadroom",
     "Headroom",
     "HeadroomLimit",
     "Listening",
-    "Playback",
     "drive_limit_db",
     "estimate_headroom",
 ]
@@ -48,43 +49,6 @@ class HeadroomLimit(StrEnum):
     DISPLACEMENT = "displacement"
     DISTORTION = "distortion"
     MAXIMUM_OUTPUT = "maximum_output"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Playback:
-    """What is known of amplifier, load and driver; what is not is None.
-
-    Attributes
-    ----------
-    amplifier : Amplifier or None
-    load : Load or None
-    driver : Driver or None
-    measuring_voltages : ndarray, shape (B,), or None
-        As `estimate_measuring_voltages` gives them, for the bands of the demand.
-
-    Raises
-    ------
-    ValueError
-        If the load is below the amplifier's minimum.
-    """
-
-    amplifier: Amplifier | None = None
-    load: Load | None = None
-    driver: Driver | None = None
-    measuring_voltages: FloatArray | None = None
-
-    def __post_init__(self) -> None:
-        if self.amplifier is not None and self.load is not None:
-            self.amplifier.check_load(self.load)
-        if self.measuring_voltages is not None:
-            object.__setattr__(self, "measuring_voltages", readonly(self.measuring_voltages))
-
-    @property
-    def rated_voltage(self) -> float | None:
-        """What the amplifier may give into the load, in V; None where either is not known."""
-        if self.amplifier is None or self.load is None:
-            return None
-        return self.amplifier.rated_voltage(self.load)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -114,13 +78,13 @@ class Listening:
                 object.__setattr__(self, name, readonly(getattr(self, name)))
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class BandHeadroom:
+class BandHeadroom(Record, frozen=True, kw_only=True):
     """One band at the wanted level.
 
     Attributes
     ----------
-    band : ThirdOctaveBand
+    label : str
+        Of the band.
     wanted_db, reached_db : float
         dB SPL at the main seat: wanted, and what that drive gives there.
     rise_db : float
@@ -133,9 +97,13 @@ class BandHeadroom:
         Headroom of each kind.
     assured_db : float or None
         Headroom that distortion or the table of maximum output assures; None without either.
+    limit : HeadroomLimit or None
+        What runs out first in this band; None where nothing is known. Follows from the figures.
+    left_db : float or None
+        Headroom until something runs out; follows from the figures as well.
     """
 
-    band: ThirdOctaveBand
+    label: str
     wanted_db: float
     reached_db: float
     rise_db: float
@@ -147,6 +115,18 @@ class BandHeadroom:
     distortion_db: float | None
     output_db: float | None
     assured_db: float | None
+    limit: HeadroomLimit | None = None
+    left_db: float | None = None
+
+    def __post_init__(self) -> None:
+        known = self.by_limit
+        force_setattr(self, "limit", min(known, key=known.__getitem__, default=None))
+        force_setattr(self, "left_db", min(known.values(), default=None))
+
+    @property
+    def band(self) -> ThirdOctaveBand:
+        """The band."""
+        return third_octave_band(float(self.label))
 
     @property
     def by_limit(self) -> dict[HeadroomLimit, float]:
@@ -158,17 +138,6 @@ class BandHeadroom:
             HeadroomLimit.MAXIMUM_OUTPUT: self.output_db,
         }
         return {limit: value for limit, value in found.items() if value is not None}
-
-    @property
-    def limit(self) -> HeadroomLimit | None:
-        """What runs out first in this band; None where nothing is known."""
-        known = self.by_limit
-        return min(known, key=known.__getitem__) if known else None
-
-    @property
-    def least_db(self) -> float | None:
-        """Headroom until something runs out, in dB."""
-        return min(self.by_limit.values(), default=None)
 
     @property
     def driver_db(self) -> float | None:
@@ -199,7 +168,7 @@ class Headroom:
     @property
     def first(self) -> BandHeadroom | None:
         """Band that runs out first; None where nothing is known."""
-        known = [(band.least_db, index) for index, band in enumerate(self.bands)]
+        known = [(band.left_db, index) for index, band in enumerate(self.bands)]
         found = [(least, index) for least, index in known if least is not None]
         return self.bands[min(found)[1]] if found else None
 
@@ -207,7 +176,8 @@ class Headroom:
 def estimate_headroom(
     demand: DriveDemand,
     *,
-    playback: Playback | None = None,
+    equipment: Equipment | None = None,
+    voltages: ArrayLike | None = None,
     distortion: DistortionEvidence | None = None,
     output: OutputTable | None = None,
     listening: Listening | None = None,
@@ -221,7 +191,10 @@ def estimate_headroom(
     Parameters
     ----------
     demand : DriveDemand
-    playback : Playback, optional
+    equipment : Equipment, optional
+        Amplifier, load and driver, as far as they are known.
+    voltages : array_like, shape (B,), optional
+        While measuring, as `estimate_measuring_voltages` gives them for the bands of the demand.
     distortion : DistortionEvidence, optional
         Measured at the drive of the measurement.
     output : OutputTable, optional
@@ -233,13 +206,13 @@ def estimate_headroom(
     ValueError
         If an array does not fit the bands.
     """
-    play = playback or Playback()
-    electrical = _electrical(demand, play)
-    from_driver = play.driver is not None and play.measuring_voltages is not None
+    known = equipment or Equipment()
+    electrical = _electrical(demand, known, voltages)
+    from_driver = known.driver is not None and voltages is not None
     assured, distortion_db = _distortion_headroom(demand, distortion)
     output_db = np.full(len(demand.bands), np.nan)
     if output is not None:
-        driver = play.driver if from_driver else None
+        driver = known.driver if from_driver else None
         asked_db = _asked_at_one_metre_db(demand, electrical["voltage"], driver, listening)
         output_db = output.level_in_db(demand.bands) - asked_db
     columns = electrical | {
@@ -254,11 +227,12 @@ def estimate_headroom(
     return Headroom(
         bands=tuple(
             BandHeadroom(
-                band=band, **{name: _known(column[index]) for name, column in columns.items()}
+                label=band.label,
+                **{name: _known(row[index]) for name, row in columns.items()},
             )
             for index, band in enumerate(demand.bands)
         ),
-        rated_voltage=play.rated_voltage,
+        rated_voltage=known.rated_voltage,
         room_gain_known=output is None or from_driver or known_room,
     )
 
@@ -267,25 +241,26 @@ def _known(value: float) -> Any:
     return None if math.isnan(value) else float(value)
 
 
-def _electrical(demand: DriveDemand, play: Playback) -> dict[str, FloatArray]:
+def _electrical(
+    demand: DriveDemand, known: Equipment, measured: ArrayLike | None
+) -> dict[str, FloatArray]:
     """Return voltage, power, displacement and their headroom, each shape (B,)."""
     bands = demand.bands
     nothing = np.full(len(bands), np.nan)
     names = ("voltage", "power_w", "displacement", "amplifier_db", "displacement_db")
     found = dict.fromkeys(names, nothing)
-    if play.measuring_voltages is None:
+    if measured is None:
         return found
-    measured = checked_by_band(play.measuring_voltages, bands, "measuring_voltages")
-    voltages = measured * amplitude_ratio(demand.rise_db)
+    voltages = checked_by_band(measured, bands, "voltages") * amplitude_ratio(demand.rise_db)
     found["voltage"] = voltages
-    if play.load is not None:
-        found["power_w"] = play.load.power_w(voltages)
-    if play.rated_voltage is not None:
-        found["amplifier_db"] = amplitude_ratio_db(play.rated_voltage / voltages)
-    if play.driver is not None:
-        moved = play.driver.peak_displacement(voltages, [band.centre for band in bands])
+    if known.load is not None:
+        found["power_w"] = known.load.power_w(voltages)
+    if known.rated_voltage is not None:
+        found["amplifier_db"] = amplitude_ratio_db(known.rated_voltage / voltages)
+    if known.driver is not None:
+        moved = known.driver.peak_displacement(voltages, [band.centre for band in bands])
         found["displacement"] = moved
-        found["displacement_db"] = amplitude_ratio_db(play.driver.largest_displacement / moved)
+        found["displacement_db"] = amplitude_ratio_db(known.driver.largest_displacement / moved)
     return found
 
 
@@ -367,8 +342,8 @@ def drive_limit_db(
     present = np.zeros(len(bands))
     if boost_db is not None:
         present = checked_by_band(boost_db, bands, "boost_db")
-    left = [flat_db if band.least_db is None else band.least_db for band in headroom.bands]
-    known = np.array([band.least_db is not None for band in headroom.bands])
+    left = [flat_db if band.left_db is None else band.left_db for band in headroom.bands]
+    known = np.array([band.left_db is not None for band in headroom.bands])
     allowed = np.clip(np.where(known, present + left, flat_db), 0.0, highest_db)
     axis = np.log(checked_frequencies(frequencies))
     centres = np.log([band.centre for band in bands])

@@ -2,7 +2,7 @@
 
 Conventions
 -----------
-A high-pass is a `CrossoverFilter`, None is off. *Relief* is by how much a filter lowers drive and
+A high-pass of None is off. *Relief* is by how much a filter lowers drive and
 displacement, in dB, against the filter that was in force while measuring; negative relief lets more
 through, which makes a filter *weaker*. *Loss* is a filter's own attenuation, mean over the wanted
 bands, in dB. A filter that is weaker anywhere, and off, is chosen only where distortion or a table
@@ -18,10 +18,12 @@ from enum import StrEnum
 import numpy as np
 from numpy.typing import ArrayLike
 
-from roomeq.base.bands import ThirdOctaveBand, third_octave_band
+from roomeq.base.bands import third_octave_band
 from roomeq.base.levels import FloatArray
+from roomeq.base.record import Record
 from roomeq.device.crossover import CrossoverFilter
 from roomeq.device.driver import Box, excursion_relief_db, moved_displacement_db
+from roomeq.device.high_pass import HighPass, filter_of
 from roomeq.device.profile import FilterChoice
 from roomeq.optimiser.drive.headroom import BandHeadroom, Headroom
 
@@ -68,13 +70,12 @@ class ProtectionReason(StrEnum):
     CANNOT_RELIEVE = "cannot_relieve"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ProtectionCandidate:
+class ProtectionCandidate(Record, frozen=True, kw_only=True):
     """One high-pass that the device offers.
 
     Attributes
     ----------
-    high_pass : CrossoverFilter or None
+    high_pass : HighPass or None
     weaker : bool
         Whether it lets more than 0.1 dB more through anywhere.
     loss_db : float
@@ -87,7 +88,7 @@ class ProtectionCandidate:
         Hz to which that applies.
     """
 
-    high_pass: CrossoverFilter | None
+    high_pass: HighPass | None
     weaker: bool
     loss_db: float
     shortage_db: float
@@ -95,43 +96,42 @@ class ProtectionCandidate:
     refused_at: float | None = None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ProtectionChoice:
+class ProtectionChoice(Record, frozen=True, kw_only=True):
     """The high-pass to set.
 
     Attributes
     ----------
-    high_pass : CrossoverFilter or None
+    high_pass : HighPass or None
         None is off, or not known where `reason` is "present_unknown".
-    present : CrossoverFilter or None
+    present : HighPass or None
     change : ProtectionChange
     reason : ProtectionReason
-    band : ThirdOctaveBand or None
-        Band that the reason speaks of.
+    band : str or None
+        Label of the band that the reason speaks of.
     value_db : float or None
         Figure that the reason speaks of: what the driver lacks there, or has to spare.
-    unrelieved : ThirdOctaveBand or None
-        Band whose shortage no offered high-pass relieves: less level is the cure.
+    unrelieved : str or None
+        Label of the band whose shortage no offered high-pass relieves: less level is the cure.
     unrelieved_db : float or None
         Shortage there.
     candidates : tuple of ProtectionCandidate
         All that were looked at, the present one first.
     """
 
-    high_pass: CrossoverFilter | None
-    present: CrossoverFilter | None
+    high_pass: HighPass | None
+    present: HighPass | None
     change: ProtectionChange
     reason: ProtectionReason
-    band: ThirdOctaveBand | None = None
+    band: str | None = None
     value_db: float | None = None
-    unrelieved: ThirdOctaveBand | None = None
+    unrelieved: str | None = None
     unrelieved_db: float | None = None
     candidates: tuple[ProtectionCandidate, ...] = ()
 
     @property
-    def no_boost_below(self) -> float | None:
-        """Corner below which nothing must be boosted, in Hz; None where the filter is off."""
-        return None if self.high_pass is None else self.high_pass.corner
+    def changes(self) -> bool:
+        """Whether it is to be set differently from now."""
+        return self.change is not ProtectionChange.KEPT
 
 
 def choose_protection(
@@ -175,44 +175,44 @@ def choose_protection(
     Raises
     ------
     ValueError
-        If `present` is no high-pass.
+        If `present` is no high-pass, or a digital one.
     """
-    if present is not None and present.kind != "high_pass":
-        raise ValueError(f"the protective filter is a high-pass, got {present}")
+    now = HighPass.of(present)
     if offered is None or not present_known:
         reason = ProtectionReason.NO_CHOICE if offered is None else ProtectionReason.PRESENT_UNKNOWN
         return ProtectionChoice(
-            high_pass=present, present=present, change=ProtectionChange.KEPT, reason=reason
+            high_pass=now, present=now, change=ProtectionChange.KEPT, reason=reason
         )
-    scene = _Scene(present=present, headroom=headroom, box=box, corners=offered.corners)
-    others = [other for other in _offered_filters(offered) if not _same(other, present)]
-    candidates = (scene.candidate(present), *(scene.candidate(other) for other in others))
+    scene = _Scene(present=now, headroom=headroom, box=box, corners=offered.corners)
+    others = [other for other in _offered_filters(offered) if other != now]
+    candidates = (scene.candidate(now), *(scene.candidate(other) for other in others))
     chosen = _mildest(candidates, scene)
     return _explained(chosen, candidates, scene)
 
 
-def _offered_filters(offered: FilterChoice) -> list[CrossoverFilter | None]:
+def _offered_filters(offered: FilterChoice) -> list[HighPass | None]:
     orders = [n for n in offered.orders if offered.family == "butterworth" or n % 2 == 0]
-    filters: list[CrossoverFilter | None] = [
-        CrossoverFilter(kind="high_pass", family=offered.family, order=order, corner=corner)
+    filters: list[HighPass | None] = [
+        HighPass(family=offered.family, order=order, corner=corner)
         for corner in sorted(offered.corners)
         for order in sorted(orders)
     ]
     return [*filters, None] if offered.can_bypass else filters
 
 
-def _same(one: CrossoverFilter | None, other: CrossoverFilter | None) -> bool:
-    """Whether two settings of the device are the same, wherever they are said to sit."""
-    if one is None or other is None:
-        return one is other
-    return (one.family, one.order, one.corner) == (other.family, other.order, other.corner)
+def _relief_db(one: HighPass | None, frequencies: ArrayLike) -> FloatArray:
+    return excursion_relief_db(filter_of(one), frequencies)
+
+
+def _moved_db(box: Box, one: HighPass | None, frequencies: ArrayLike) -> FloatArray:
+    return moved_displacement_db(box, () if one is None else (one.filter(),), frequencies)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Scene:
     """What every candidate is judged against."""
 
-    present: CrossoverFilter | None
+    present: HighPass | None
     headroom: Headroom
     box: Box | None
     corners: tuple[float, ...]
@@ -225,11 +225,10 @@ class _Scene:
     def evidence(self) -> tuple[BandHeadroom, ...]:
         return tuple(entry for entry in self.bands if entry.assured_db is not None)
 
-    def relief_db(self, other: CrossoverFilter | None, frequencies: ArrayLike) -> FloatArray:
-        here = excursion_relief_db(self.present, frequencies)
-        return np.asarray(excursion_relief_db(other, frequencies) - here)
+    def relief_db(self, other: HighPass | None, frequencies: ArrayLike) -> FloatArray:
+        return np.asarray(_relief_db(other, frequencies) - _relief_db(self.present, frequencies))
 
-    def shortages(self, other: CrossoverFilter | None) -> list[tuple[BandHeadroom, float]]:
+    def shortages(self, other: HighPass | None) -> list[tuple[BandHeadroom, float]]:
         """Return the bands in which the driver is short behind a filter, and by how much."""
         found = []
         for entry in self.bands:
@@ -243,7 +242,7 @@ class _Scene:
         """Whether a band lies no higher than the highest corner's own."""
         return entry.band.number <= third_octave_band(max(self.corners)).number
 
-    def candidate(self, other: CrossoverFilter | None) -> ProtectionCandidate:
+    def candidate(self, other: HighPass | None) -> ProtectionCandidate:
         axis = np.geomspace(_LOWEST, 200.0, 4 * _POINTS_BELOW)
         weaker = bool((self.relief_db(other, axis) < -_WEAKER_DB).any())
         refused, refused_at = self._refusal(other, weaker=weaker)
@@ -251,7 +250,7 @@ class _Scene:
         return ProtectionCandidate(
             high_pass=other,
             weaker=weaker,
-            loss_db=float(np.mean(excursion_relief_db(other, centres))),
+            loss_db=float(np.mean(_relief_db(other, centres))),
             shortage_db=sum(
                 short for entry, short in self.shortages(other) if self.relievable(entry)
             ),
@@ -260,7 +259,7 @@ class _Scene:
         )
 
     def _refusal(
-        self, other: CrossoverFilter | None, *, weaker: bool
+        self, other: HighPass | None, *, weaker: bool
     ) -> tuple[ProtectionReason | None, float | None]:
         tuning = None if self.box is None else self.box.unloads_below
         if tuning is not None and (
@@ -291,20 +290,18 @@ class _Scene:
         return self._refusal_below(other)
 
     def _refusal_below(
-        self, other: CrossoverFilter | None
+        self, other: HighPass | None
     ) -> tuple[ProtectionReason | None, float | None]:
         """Judge what lies below the lowest band with evidence."""
         assert self.box is not None
         lowest = self.evidence[0]
         assert lowest.assured_db is not None
-        filters = () if other is None else (other,)
-        before = () if self.present is None else (self.present,)
         corner = min(self.corners) if other is None else other.corner
         if lowest.band.lower > corner:
             return ProtectionReason.NO_EVIDENCE_THERE, corner
         axis = np.geomspace(min(_LOWEST, 0.5 * lowest.band.lower), lowest.band.lower, _POINTS_BELOW)
-        moved = moved_displacement_db(self.box, filters, axis)
-        assured = moved_displacement_db(self.box, before, [lowest.band.centre])[0]
+        moved = _moved_db(self.box, other, axis)
+        assured = _moved_db(self.box, self.present, [lowest.band.centre])[0]
         over = moved - (assured + lowest.assured_db)
         over[self.relief_db(other, axis) >= -_WEAKER_DB] = -math.inf
         if over.max() > 0:
@@ -337,7 +334,7 @@ def _explained(
 ) -> ProtectionChoice:
     present = candidates[0]
     change = ProtectionChange.KEPT
-    band: ThirdOctaveBand | None = None
+    band: str | None = None
     value_db: float | None = None
     if chosen is not present:
         change = ProtectionChange.STRENGTHENED
@@ -351,11 +348,11 @@ def _explained(
         reason = ProtectionReason.VENTED_BOX
     elif present.shortage_db > chosen.shortage_db + _SHORTAGE_STEP_DB and worst is not None:
         reason = ProtectionReason.RELIEF_NEEDED
-        band, value_db = worst[0].band, worst[1]
+        band, value_db = worst[0].label, worst[1]
     else:
         reason = ProtectionReason.CLEAN_TO_SPARE
         least = min(scene.evidence, key=lambda entry: entry.assured_db or 0.0)
-        band, value_db = least.band, least.assured_db
+        band, value_db = least.label, least.assured_db
     left = max(scene.shortages(chosen.high_pass), key=lambda found: found[1], default=None)
     return ProtectionChoice(
         high_pass=chosen.high_pass,
@@ -364,7 +361,7 @@ def _explained(
         reason=reason,
         band=band,
         value_db=value_db,
-        unrelieved=None if left is None else left[0].band,
+        unrelieved=None if left is None else left[0].label,
         unrelieved_db=None if left is None else left[1],
         candidates=candidates,
     )

@@ -17,7 +17,7 @@ holds the cone; what would lift a measured branch by more than 20 dB is not pred
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import Literal
@@ -38,8 +38,9 @@ __all__ = [
     "PairDoubt",
     "PairOutcome",
     "RankedPair",
-    "choose_corner",
     "offered_pairs",
+    "predicted_pairs",
+    "rank_pairs",
 ]
 
 HALF_OCTAVE = math.sqrt(2.0)
@@ -102,16 +103,14 @@ class CrossoverPair:
         return float(np.angle(low * np.conj(high), deg=True)[0])
 
 
-def _same(one: CrossoverPair, other: CrossoverPair | None) -> bool:
+def _same(one: CrossoverPair, other: CrossoverPair) -> bool:
     """Return whether two pairs do the same, wherever their filters sit."""
 
-    def place(entry: CrossoverFilter | None) -> tuple[object, ...] | None:
-        return None if entry is None else (entry.kind, entry.family, entry.order, entry.corner)
+    def place(pair: CrossoverPair) -> list[tuple[object, ...]]:
+        filters = [entry for entry in (pair.low_pass, pair.high_pass) if entry is not None]
+        return [(entry.kind, entry.family, entry.order, entry.corner) for entry in filters]
 
-    return other is not None and all(
-        place(getattr(one, name)) == place(getattr(other, name))
-        for name in ("low_pass", "high_pass")
-    )
+    return place(one) == place(other)
 
 
 def _response(one: CrossoverFilter | None, frequencies: ArrayLike) -> ComplexArray:
@@ -236,15 +235,14 @@ def _options(
     return [*options, None] if choice.can_bypass else options
 
 
-def choose_corner(
+def predicted_pairs(
     data: JoiningData,
     *,
     pairs: Sequence[CrossoverPair],
     present: CrossoverPair,
     mains: MainsBox | None = None,
-    solve: Callable[[JoiningData, CrossoverPair], PairOutcome],
-) -> CornerChoice:
-    """Rank pairs of low-pass and high-pass by what is left with them.
+) -> tuple[list[tuple[CrossoverPair, JoiningData]], list[tuple[CrossoverPair, PairDoubt]]]:
+    """Return the data with each pair that can be predicted, and the other pairs with why not.
 
     Parameters
     ----------
@@ -253,15 +251,9 @@ def choose_corner(
         half an octave above the highest: the same frequencies judge all pairs.
     pairs : sequence of CrossoverPair
     present : CrossoverPair
-        What was in force while measuring; it is taken out of both branches, and ranked as well.
+        What was in force while measuring; it is taken out of both branches, and comes first.
     mains : MainsBox, optional
         Without it slopes and corners are not judged.
-    solve : callable
-        Chooses delay, polarity, level and bands for the data of one pair, and judges them.
-
-    Returns
-    -------
-    CornerChoice
 
     Raises
     ------
@@ -269,8 +261,7 @@ def choose_corner(
         If a corner lies outside the data.
     """
     _check_corners(data, pairs)
-    now = _judged(present, solve(replace(data, corner=present.corner), present), mains)
-    ranked, refused = [now], []
+    predicted, refused = [(present, replace(data, corner=present.corner))], []
     for pair in pairs:
         if _same(pair, present):
             continue
@@ -279,11 +270,34 @@ def choose_corner(
         if changed is None:
             refused.append((pair, reason or PairDoubt.NOT_PREDICTABLE))
         else:
-            ranked.append(_judged(pair, solve(changed, pair), mains))
+            predicted.append((pair, changed))
+    return predicted, refused
+
+
+def rank_pairs(
+    outcomes: Sequence[tuple[CrossoverPair, PairOutcome]],
+    *,
+    refused: Sequence[tuple[CrossoverPair, PairDoubt]] = (),
+    mains: MainsBox | None = None,
+) -> CornerChoice:
+    """Rank pairs of low-pass and high-pass by what is left with them.
+
+    Parameters
+    ----------
+    outcomes : sequence of (CrossoverPair, PairOutcome)
+        The present pair first.
+    refused : sequence of (CrossoverPair, PairDoubt)
+    mains : MainsBox, optional
+
+    Returns
+    -------
+    CornerChoice
+    """
+    judged = [_judged(pair, outcome, mains) for pair, outcome in outcomes]
     return CornerChoice(
-        ranked=tuple(sorted(ranked, key=lambda entry: entry.deviation_db)),
+        ranked=tuple(sorted(judged, key=lambda entry: entry.deviation_db)),
         refused=tuple(refused),
-        present=now,
+        present=judged[0],
     )
 
 

@@ -211,15 +211,14 @@ def assemble_joining(
     smoothing = smooth_power(
         points, np.eye(points.size), at=frequencies, fraction=SMOOTHING_FRACTION
     )
-    weights = noise_weights
-    if not np.any(weights > 0):
+    if not np.any(noise_weights > 0):
         raise ValueError("no frequency around the crossover stands clear of the noise")
     sub = sub / present.response(points)
     target_db = (target or Target()).shape_db(frequencies)
     offsets = np.zeros(len(seats))
     if not levels_comparable:
         power = (np.abs(sub) ** 2 + np.abs(mains) ** 2) @ smoothing
-        offsets = (power_ratio_db(power) - target_db) @ weights / weights.sum()
+        offsets = (power_ratio_db(power) - target_db) @ noise_weights / noise_weights.sum()
         offsets = offsets - np.average(offsets, weights=seat_weights)
     return JoiningData(
         corner=corner,
@@ -231,7 +230,7 @@ def assemble_joining(
         frequencies=frequencies,
         smoothing=smoothing,
         target_db=target_db,
-        frequency_weights=weights,
+        frequency_weights=noise_weights,
         seat_offsets_db=offsets,
         present=present,
     )

@@ -140,25 +140,35 @@ def fit_joining_levels(
         seats=seats,
     )
     _check_fine(phase.frequencies)
-    measured = {
-        name: np.atleast_2d(np.asarray(values, dtype=np.float64))
-        for name, values in (("sub_db", sub_db), ("mains_db", mains_db))
-    }
     turned = phase.continuous_phase_deg()
     names = seats or tuple(f"seat {number + 1}" for number in range(len(turned)))
     weights = _seat_weights(seat_weights, names, count=len(turned))
+    points, fit_axis = joining_axes(
+        joining_span(corner, octaves=octaves),
+        first=float(phase.frequencies[0]),
+        last=float(phase.frequencies[-1]),
+    )
+
+    def at_points(rows: ArrayLike) -> FloatArray:
+        where, known = np.log(points), np.log(phase.frequencies)
+        levels = np.atleast_2d(np.asarray(rows, dtype=np.float64))
+        return np.array([np.interp(where, known, row) for row in levels])
+
+    sub, mains = amplitude_ratio(at_points(sub_db)), amplitude_ratio(at_points(mains_db))
     late, early = (
         align(
-            _mirror_image(
-                phase.frequencies,
-                **measured,
-                phase_deg=mirror * turned,
+            assemble_joining(
                 corner=corner,
-                octaves=octaves,
                 seats=names,
                 seat_weights=weights,
+                points=points,
+                sub=np.asarray(sub * np.exp(1j * np.deg2rad(at_points(mirror * turned)))),
+                mains=mains.astype(np.complex128),
+                frequencies=fit_axis,
+                noise_weights=np.ones(fit_axis.size),
                 target=target,
                 present=present or JoiningSettings(),
+                levels_comparable=False,
             ),
             delays=delays,
             phase_control=phase_control,
@@ -167,12 +177,11 @@ def fit_joining_levels(
         for mirror in (1.0, -1.0)
     )
     now = late.data.present
-    reversed_now = replace(now, inverted=not now.inverted)
     return LevelJoining(
         phase=phase,
         if_late=late,
         if_early=early,
-        reversed_loss_db=judge_sum(late.data, reversed_now).loss_db,
+        reversed_loss_db=judge_sum(late.data, replace(now, inverted=not now.inverted)).loss_db,
         move=_deciding_move(late.data, early.data, delays or DelayRange()),
     )
 
@@ -189,10 +198,10 @@ def _deciding_move(
     changes = np.array(
         [
             [_octave_level_db(data, replace(present, delay=float(d))) for d in near]
+            - np.array(_octave_level_db(data, present))
             for data in (late, early)
         ]
     )
-    changes -= [[_octave_level_db(data, present)] for data in (late, early)]
     place = int(np.argmax(np.abs(changes[0] - changes[1])))
     return DecidingMove(
         delay=float(near[place]),
@@ -223,41 +232,3 @@ def _seat_weights(given: ArrayLike | None, seats: tuple[str, ...], *, count: int
     if weights.shape != (count,) or not ((weights > 0) & (weights < np.inf)).all():
         raise ValueError(f"seat_weights must be {count} finite, positive numbers, got {given!r}")
     return weights
-
-
-def _mirror_image(
-    axis: FloatArray,
-    *,
-    sub_db: FloatArray,
-    mains_db: FloatArray,
-    phase_deg: FloatArray,
-    corner: float,
-    octaves: float,
-    seats: tuple[str, ...],
-    seat_weights: FloatArray,
-    target: Target | None,
-    present: JoiningSettings,
-) -> JoiningData:
-    """Return the data as if the phase difference were `phase_deg`, the mains' phase being 0."""
-    points, fit_axis = joining_axes(
-        joining_span(corner, octaves=octaves), first=float(axis[0]), last=float(axis[-1])
-    )
-
-    def at_points(rows: FloatArray) -> FloatArray:
-        where, known = np.log(points), np.log(axis)
-        return np.array([np.interp(where, known, row) for row in rows])
-
-    turn = np.exp(1j * np.deg2rad(at_points(phase_deg)))
-    return assemble_joining(
-        corner=corner,
-        seats=seats,
-        seat_weights=seat_weights,
-        points=points,
-        sub=np.asarray(amplitude_ratio(at_points(sub_db)) * turn, dtype=np.complex128),
-        mains=amplitude_ratio(at_points(mains_db)).astype(np.complex128),
-        frequencies=fit_axis,
-        noise_weights=np.ones(fit_axis.size),
-        target=target,
-        present=present,
-        levels_comparable=False,
-    )

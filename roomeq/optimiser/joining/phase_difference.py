@@ -50,11 +50,6 @@ class PhaseDifference:
     product: FloatArray
     discrepancy_db: FloatArray
 
-    @property
-    def magnitude_deg(self) -> FloatArray:
-        """Magnitude of the phase difference, 0 to 180 degrees; its sign is not known."""
-        return np.asarray(np.rad2deg(np.arccos(self.cosine)))
-
     def continuous_phase_deg(self) -> FloatArray:
         """Return the phase difference that goes with the smoothest signs, (S, F), in degrees.
 

@@ -226,13 +226,11 @@ class SumBands:
             deviation_db=float(np.sqrt(self.values(labels[None])[0])),
         )
 
-    def present(self, *, level_change_db: float = 0.0) -> SumSetting:
-        """Return the present bands, whether or not they may be set, at a level."""
+    def present(self) -> SumSetting:
+        """Return the present bands and level, whether or not they may be set."""
         gains = self.task.present_gains_db
         return SumSetting(
-            gains_db=gains,
-            level_change_db=level_change_db,
-            deviation_db=self.deviation_db(gains, level_change_db),
+            gains_db=gains, level_change_db=0.0, deviation_db=self.deviation_db(gains, 0.0)
         )
 
     def deviation_db(self, gains_db: FloatArray, level_change_db: float) -> float:

@@ -5,16 +5,19 @@ Conventions
 Magnitudes only, so that neither the phase of the measured sum nor its time zero matters. The
 difference is ``rms(|both| - |S + M|) / rms(|both|)`` over the seats, from half the corner to twice
 the corner. An explanation is what the subwoofer, or everything, was set to otherwise while both
-were measured; a change that is not needed is not in it. Levels in dB, delays in s.
+were measured; a change that is not needed is not in it. Levels in dB, delays in s, what is told of
+them in ms.
 """
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
 
 import numpy as np
 
 from roomeq.base.levels import FloatArray
+from roomeq.base.record import Record
 from roomeq.base.response import ComplexArray
 
 __all__ = ["SumExplanation", "explain_sum"]
@@ -27,8 +30,7 @@ _DELAYS = np.arange(-0.010, 0.01001, 0.0001)
 _LEVELS_DB = np.arange(-12.0, 12.01, 0.25)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SumExplanation:
+class SumExplanation(Record, frozen=True, kw_only=True):
     """How far a measured sum is from the sum of its parts, and what would make it so.
 
     Attributes
@@ -38,8 +40,8 @@ class SumExplanation:
     explained : bool
     level_db : float
         By which the subwoofer was louder while both were measured.
-    delay : float
-        By which it was later, in s.
+    delay_ms : float
+        By which it was later, in ms.
     inverted : bool
         Whether its polarity was the other one.
     all_level_db : float
@@ -50,7 +52,7 @@ class SumExplanation:
     left: float
     explained: bool
     level_db: float = 0.0
-    delay: float = 0.0
+    delay_ms: float = 0.0
     inverted: bool = False
     all_level_db: float = 0.0
 
@@ -84,30 +86,21 @@ def explain_sum(
     inside = (points >= 0.5 * corner * (1 - 1e-9)) & (points <= 2.0 * corner * (1 + 1e-9))
     axis, heard = points[inside], both[:, inside]
     sum_of = _Sums(axis=axis, sub=sub[:, inside], mains=mains[:, inside], both=heard)
-    difference = sum_of.misfit(0.0, 0.0, inverted=False)
+    difference = sum_of.misfit()
     if difference <= NOTICED:
         return None
-    scale_db = sum_of.scale_db()
-    alone: list[dict[str, float | bool]] = [
-        {"inverted": True},
-        {"level_db": min(_LEVELS_DB, key=lambda level: sum_of.misfit(level, 0.0, inverted=False))},
-        {"delay": min(_DELAYS, key=lambda late: sum_of.misfit(0.0, late, inverted=False))},
-        {"all_level_db": scale_db},
+    alone = [
+        sum_of.explained(inverted=True),
+        sum_of.explained(level_db=sum_of.best_level_db(0.0, inverted=False)),
+        sum_of.explained(delay=sum_of.best_delay(0.0, inverted=False)),
+        sum_of.explained(all_level_db=sum_of.scale_db()),
     ]
-    tried = [_tried(sum_of, difference, **{k: _plain(v) for k, v in one.items()}) for one in alone]
-    best = min(tried, key=lambda one: one.left)
+    best = min(alone, key=lambda one: one.left)
     if not best.explained:
-        together = _together(sum_of)
-        best = min(best, _tried(sum_of, difference, **together), key=lambda one: one.left)
-    return (
-        best
-        if best.explained
-        else SumExplanation(difference=difference, left=best.left, explained=False)
-    )
-
-
-def _plain(value: float | bool) -> float | bool:
-    return value if isinstance(value, bool) else float(value)
+        best = min(best, _together(sum_of), key=lambda one: one.left)
+    if best.explained:
+        return best
+    return SumExplanation(difference=difference, left=best.left, explained=False)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -118,7 +111,12 @@ class _Sums:
     both: FloatArray
 
     def misfit(
-        self, level_db: float, delay: float, *, inverted: bool, all_level_db: float = 0.0
+        self,
+        level_db: float = 0.0,
+        delay: float = 0.0,
+        *,
+        inverted: bool = False,
+        all_level_db: float = 0.0,
     ) -> float:
         """Return what is left of the difference, as a share of the measured sum."""
         turn = 10.0 ** (level_db / 20.0) * np.exp(-2j * np.pi * self.axis * delay)
@@ -126,43 +124,50 @@ class _Sums:
         left = self.both - 10.0 ** (all_level_db / 20.0) * total
         return float(np.sqrt(np.mean(left**2) / np.mean(self.both**2)))
 
+    def best_level_db(self, delay: float, *, inverted: bool) -> float:
+        """Return the level of the subwoofer that explains most beside a delay and a polarity."""
+        return float(min(_LEVELS_DB, key=lambda db: self.misfit(db, delay, inverted=inverted)))
+
+    def best_delay(self, level_db: float, *, inverted: bool) -> float:
+        """Return the delay that explains most beside a level and a polarity, in s."""
+        return float(min(_DELAYS, key=lambda late: self.misfit(level_db, late, inverted=inverted)))
+
     def scale_db(self) -> float:
         """Return the level of everything that explains most."""
         total = np.abs(self.sub + self.mains)
         scale = float(np.sum(self.both * total) / np.sum(total**2))
         return 20.0 * float(np.log10(max(scale, 1e-6)))
 
+    def explained(
+        self,
+        *,
+        level_db: float = 0.0,
+        delay: float = 0.0,
+        inverted: bool = False,
+        all_level_db: float = 0.0,
+    ) -> SumExplanation:
+        """Return a cause with what it leaves."""
+        difference = self.misfit()
+        left = self.misfit(level_db, delay, inverted=inverted, all_level_db=all_level_db)
+        return SumExplanation(
+            difference=difference,
+            left=left,
+            explained=left <= max(NOTICED, EXPLAINED * difference),
+            level_db=level_db,
+            delay_ms=round(1e3 * delay, 6),
+            inverted=inverted,
+            all_level_db=all_level_db,
+        )
 
-def _together(sum_of: _Sums) -> dict[str, float | bool]:
+
+def _together(sum_of: _Sums) -> SumExplanation:
     """Return level, delay and polarity that explain most together, on a grid, then refined."""
-    coarse = [
+    coarse = itertools.product(_LEVELS_DB[::8], _DELAYS[::5], (False, True))
+    _, level, late, inverted = min(
         (sum_of.misfit(float(level), float(late), inverted=inverted), level, late, inverted)
-        for level in _LEVELS_DB[::8]
-        for late in _DELAYS[::5]
-        for inverted in (False, True)
-    ]
-    _, level, late, inverted = min(coarse)
+        for level, late, inverted in coarse
+    )
     for _ in range(2):
-        level = min(_LEVELS_DB, key=lambda db: sum_of.misfit(db, late, inverted=inverted))
-        late = min(_DELAYS, key=lambda d: sum_of.misfit(level, d, inverted=inverted))
-    return {"level_db": float(level), "delay": float(late), "inverted": inverted}
-
-
-def _tried(sum_of: _Sums, difference: float, **cause: float | bool) -> SumExplanation:
-    """Return an explanation with what it leaves."""
-    given = {"level_db": 0.0, "delay": 0.0, "inverted": False, "all_level_db": 0.0} | cause
-    left = sum_of.misfit(
-        float(given["level_db"]),
-        float(given["delay"]),
-        inverted=bool(given["inverted"]),
-        all_level_db=float(given["all_level_db"]),
-    )
-    return SumExplanation(
-        difference=difference,
-        left=left,
-        explained=left <= max(NOTICED, EXPLAINED * difference),
-        level_db=float(given["level_db"]),
-        delay=float(given["delay"]),
-        inverted=bool(given["inverted"]),
-        all_level_db=float(given["all_level_db"]),
-    )
+        level = sum_of.best_level_db(late, inverted=inverted)
+        late = sum_of.best_delay(level, inverted=inverted)
+    return sum_of.explained(level_db=level, delay=late, inverted=inverted)

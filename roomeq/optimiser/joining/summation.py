@@ -125,10 +125,6 @@ class Summation:
             loss[index] = -10.0 * np.mean(np.log10(left), axis=-1)
         return loss
 
-    def at_delays_db(self, delays: FloatArray) -> FloatArray:
-        """Return the loss at each seat for delays in s, shape (2, D, S), in dB."""
-        return self.by_seat_db(np.exp(np.outer(delays, -2j * np.pi * self.frequencies)))
-
 
 def judge_sum(data: JoiningData, settings: JoiningSettings) -> SumLoss:
     """Judge the sum with a setting: the one judge of `check`, `join`, `propose` and `verify`.

@@ -99,10 +99,7 @@ def prepare_joining(
         first=max(float(response.frequencies[0]) for response in measured),
         last=min(float(response.frequencies[-1]) for response in measured),
     )
-    sub, mains = (
-        np.array([_seat_pressure(survey, seat, source, points) for seat in seats])
-        for source in _BRANCHES
-    )
+    sub, mains = _pressures(survey, seats, points)
     offset_db, notes = _route_notes(survey, seats)
     named = dict(zip(survey.seats, survey.weights, strict=True))
     noise, noise_known = _noise_weights(
@@ -155,11 +152,7 @@ def joint_pressures(
     measured = [r for seat in seats for s in _BRANCHES for r in _responses(survey, seat, s)]
     if any(r.frequencies[0] > axis[0] or r.frequencies[-1] < axis[-1] for r in measured):
         return None
-    sub, mains = (
-        np.array([_seat_pressure(survey, seat, source, axis) for seat in seats])
-        for source in _BRANCHES
-    )
-    return sub, mains
+    return _pressures(survey, seats, axis)
 
 
 def _joint_seats(survey: Survey) -> tuple[str, ...]:
@@ -182,14 +175,25 @@ def _responses(survey: Survey, seat: str, source: Source) -> list[FrequencyRespo
     return [m.response for m in survey.at_seat(seat) if m.source == source]
 
 
-def _seat_pressure(survey: Survey, seat: str, source: Source, points: FloatArray) -> ComplexArray:
-    """Return the complex mean of a seat's responses at the points.
+def _pressures(
+    survey: Survey, seats: tuple[str, ...], points: FloatArray
+) -> tuple[ComplexArray, ComplexArray]:
+    """Return subwoofer and mains at seats and points, the complex mean over repeats."""
+    sub, mains = (
+        np.array([_mean_pressure(_responses(survey, seat, source), points) for seat in seats])
+        for source in _BRANCHES
+    )
+    return sub, mains
+
+
+def _mean_pressure(responses: list[FrequencyResponse], points: FloatArray) -> ComplexArray:
+    """Return the complex mean of responses at the points.
 
     Between measured frequencies the pressure is interpolated in level and unwrapped phase, so that
     a delay common to all does not make dips.
     """
     rows = []
-    for response in _responses(survey, seat, source):
+    for response in responses:
         where, axis = np.log(points), np.log(response.frequencies)
         pressure = response.pressure
         floor = np.finfo(np.float64).tiny
@@ -243,12 +247,11 @@ def _noise_weights(
         for source, branch in zip(_BRANCHES, (sub[index], mains[index]), strict=True):
             signal = np.interp(axis, points, np.abs(branch) ** 2)
             power += signal
-            snr_db = _responses(survey, seat, source)[0].snr_db
-            if snr_db is None:
+            first = _responses(survey, seat, source)[0]
+            if first.snr_db is None:
                 known = False
                 continue
-            measured_at = _responses(survey, seat, source)[0].frequencies
-            smooth_db = smooth_power_db(measured_at, snr_db, at=axis, fraction=3)
+            smooth_db = smooth_power_db(first.frequencies, first.snr_db, at=axis, fraction=3)
             noise += signal * 10.0 ** (-smooth_db / 10.0)
         ratio_db = power_ratio_db(power / np.maximum(noise, 1e-30 * power))
         weights += np.clip((ratio_db - SNR_IGNORED_DB) / (SNR_FULL_DB - SNR_IGNORED_DB), 0.0, 1.0)
@@ -260,26 +263,23 @@ def _sum_residual_db(survey: Survey, data: JoiningData) -> FloatArray | None:
     predicted = data.predicted_level_db(data.present)
     residual = np.full(len(data.seats), np.nan)
     for index, seat in enumerate(data.seats):
-        levels = []
-        for response in _responses(survey, seat, "both"):
-            covered = (
-                response.frequencies[0] <= data.frequencies[0]
-                and response.frequencies[-1] >= data.frequencies[-1]
+        levels = [
+            smooth_power_db(
+                r.frequencies, r.level_db, at=data.frequencies, fraction=SMOOTHING_FRACTION
             )
-            if response.resolution == "narrow" and covered:
-                levels.append(
-                    smooth_power_db(
-                        response.frequencies,
-                        response.level_db,
-                        at=data.frequencies,
-                        fraction=SMOOTHING_FRACTION,
-                    )
-                )
+            for r in _sums(survey, seat, data.frequencies)
+        ]
         if levels:
             difference = np.mean(levels, axis=0) - predicted[index]
             centred = difference - difference @ data.frequency_weights
             residual[index] = np.sqrt(centred**2 @ data.frequency_weights)
     return None if np.isnan(residual).all() else readonly(residual)
+
+
+def _sums(survey: Survey, seat: str, axis: FloatArray) -> list[FrequencyResponse]:
+    """Return what was measured of both together at a seat, in narrow bands and over an axis."""
+    narrow = [r for r in _responses(survey, seat, "both") if r.resolution == "narrow"]
+    return [r for r in narrow if r.frequencies[0] <= axis[0] and r.frequencies[-1] >= axis[-1]]
 
 
 def _explanation(survey: Survey, data: JoiningData) -> SumExplanation | None:
@@ -288,10 +288,7 @@ def _explanation(survey: Survey, data: JoiningData) -> SumExplanation | None:
     for index, seat in enumerate(data.seats):
         levels = [
             np.interp(np.log(data.points), np.log(r.frequencies), r.level_db)
-            for r in _responses(survey, seat, "both")
-            if r.resolution == "narrow"
-            and r.frequencies[0] <= data.points[0]
-            and r.frequencies[-1] >= data.points[-1]
+            for r in _sums(survey, seat, data.points)
         ]
         if levels:
             rows.append(index)

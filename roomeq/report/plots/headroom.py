@@ -127,8 +127,7 @@ def plot_drive(headroom: Headroom, *, ax: Axes | None = None) -> Axes:
     """
     values = [entry.rise_db for entry in headroom.bands]
     limits = [
-        None if entry.least_db is None else entry.rise_db + entry.least_db
-        for entry in headroom.bands
+        None if entry.left_db is None else entry.rise_db + entry.left_db for entry in headroom.bands
     ]
     words = ["" if e.limit is None else _LIMIT_WORDS[e.limit] for e in headroom.bands]
     drawn = _plot_bands(

@@ -18,7 +18,8 @@ from numpy.typing import ArrayLike
 from roomeq.base.bands import logarithmic_axis
 from roomeq.base.levels import FloatArray, power_mean_db
 from roomeq.device.equaliser import FixedBandEqualiser
-from roomeq.plan.plan import BandSetting, Plan
+from roomeq.optimiser.bands.reasons import BandSetting
+from roomeq.plan.plan import Plan
 from roomeq.report.plots.labels import (
     EndLabel,
     label_ends,

@@ -16,8 +16,9 @@ from roomeq.analysis.survey_levels import seat_levels_db
 from roomeq.base.bands import third_octave_band
 from roomeq.base.levels import level_mean_db
 from roomeq.base.survey import Survey
-from roomeq.jobs.verify import Verification, verify
+from roomeq.jobs.verify import verify
 from roomeq.plan.plan import Plan
+from roomeq.plan.verification import Verification
 from roomeq.report.plots.labels import (
     EndLabel,
     label_ends,

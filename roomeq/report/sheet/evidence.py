@@ -10,8 +10,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
-from roomeq.optimiser.bands.reasons import Reason
-from roomeq.plan.plan import BandSetting, Plan
+from roomeq.optimiser.bands.reasons import BandSetting, Reason
+from roomeq.plan.plan import Plan
 from roomeq.report.sheet.picture import Picture, sheet_picture
 from roomeq.report.sheet.steps import joined, with_minus
 from roomeq.report.text.joining import joining_sentences, joining_verdict, meeting_sentences

@@ -15,9 +15,10 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-from roomeq.optimiser.bands.reasons import Reason
+from roomeq.optimiser.bands.reasons import BandSetting, Reason
 from roomeq.optimiser.drive.protection import ProtectionReason
-from roomeq.plan.plan import BandSetting, LevelSetting, Plan
+from roomeq.plan.plan import Plan
+from roomeq.plan.records import LevelSetting
 from roomeq.report.text.headroom import high_pass_text
 from roomeq.report.text.joining import delay_numbers, delay_text
 from roomeq.report.text.layout import signed, signed_setting
@@ -178,12 +179,12 @@ def _filter_cell(plan: Plan, kind: str) -> Cell:
 def _high_pass_cell(plan: Plan) -> Cell:
     if plan.protection is None:
         return _filter_cell(plan, "high-pass")
-    choice = plan.protection.choice()
+    choice = plan.protection
     if choice.reason in (ProtectionReason.NO_CHOICE, ProtectionReason.PRESENT_UNKNOWN):
         return Cell(action="leave", value=LEAVE)
     text = high_pass_text(choice.high_pass)
     value = text[0].upper() + text[1:]
-    if not plan.protection.changes:
+    if not choice.changes:
         return Cell(action="keep", value=value)
     return Cell(action="set", value=value, was=high_pass_text(choice.present))
 

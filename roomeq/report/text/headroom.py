@@ -11,27 +11,27 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 
 from roomeq.base.bands import third_octave_band
-from roomeq.device.crossover import CrossoverFilter
+from roomeq.base.cautions import Caution, CautionCode
+from roomeq.device.high_pass import HighPass
 from roomeq.device.output_table import OutputTable
-from roomeq.optimiser.drive.cautions import DriveCaution, DriveNote
 from roomeq.optimiser.drive.clean_drive import HARMONIC_LIMITS_DB
 from roomeq.optimiser.drive.demand import BandExtra
-from roomeq.optimiser.drive.headroom import BandHeadroom, Headroom, HeadroomLimit, Playback
+from roomeq.optimiser.drive.headroom import BandHeadroom, Headroom, HeadroomLimit
 from roomeq.optimiser.drive.protection import (
     ProtectionCandidate,
     ProtectionChange,
     ProtectionChoice,
     ProtectionReason,
 )
-from roomeq.report.text.layout import bullet_list, paragraph, signed, table
+from roomeq.report.text.layout import paragraph, signed, table
+from roomeq.room.equipment import Equipment
 
 __all__ = [
+    "drive_words",
     "extra_drive_lines",
     "headroom_lines",
     "high_pass_text",
     "limit_text",
-    "note_lines",
-    "note_text",
     "protection_lines",
     "refusal_text",
 ]
@@ -88,7 +88,7 @@ def extra_drive_lines(extras: Sequence[BandExtra]) -> list[str]:
 def headroom_lines(
     headroom: Headroom,
     *,
-    playback: Playback | None = None,
+    equipment: Equipment | None = None,
     output: OutputTable | str | None = None,
     main_seat: str | None = None,
     quieter_db: float = 0.0,
@@ -101,7 +101,7 @@ def headroom_lines(
         (">V", lambda entry: _figure(entry.voltage, 1)),
         (">W", lambda entry: _figure(entry.power_w, 0)),
         (">mm", lambda entry: _figure(_millimetres(entry), 1)),
-        (">Left dB", lambda entry: "" if entry.least_db is None else signed(entry.least_db)),
+        (">Left dB", lambda entry: "" if entry.left_db is None else signed(entry.left_db)),
         ("Runs out first", lambda entry: "" if entry.limit is None else limit_text(entry.limit)),
     ]
     cells = [[show(entry) for _, show in columns] for entry in headroom.bands]
@@ -119,7 +119,7 @@ def headroom_lines(
         lines += paragraph(_LIMITS_TEXT, indent=2)
     if output is not None:
         lines += paragraph(f"Maximum output: {output}.", indent=2)
-    return [*lines, *_rating_lines(playback)]
+    return [*lines, *_rating_lines(equipment)]
 
 
 def _figure(value: float | None, digits: int) -> str:
@@ -132,21 +132,21 @@ def _millimetres(entry: BandHeadroom) -> float | None:
 
 def _first_text(headroom: Headroom) -> str:
     first = headroom.first
-    if first is None or first.limit is None or first.least_db is None:
+    if first is None or first.limit is None or first.left_db is None:
         return (
             "What runs out first is not known: state amplifier, load and the voltage while "
             "measuring, record sweeps for distortion, or give a table of maximum output."
         )
     what = f"{first.band.label} Hz runs out first ({limit_text(first.limit)})"
-    if first.least_db < -0.05:
-        return f"{what}: {-first.least_db:.1f} dB short at the wanted level."
-    return f"{what}, {first.least_db:.1f} dB above the wanted level."
+    if first.left_db < -0.05:
+        return f"{what}: {-first.left_db:.1f} dB short at the wanted level."
+    return f"{what}, {first.left_db:.1f} dB above the wanted level."
 
 
-def _rating_lines(playback: Playback | None) -> list[str]:
-    if playback is None or playback.load is None or playback.rated_voltage is None:
+def _rating_lines(equipment: Equipment | None) -> list[str]:
+    if equipment is None or equipment.load is None or equipment.rated_voltage is None:
         return []
-    load, rated = playback.load, playback.rated_voltage
+    load, rated = equipment.load, equipment.rated_voltage
     power, most = float(load.power_w(rated)), float(load.largest_power_w(rated))
     current = float(load.largest_current(rated))
     assumed = ", taken for 0.8 times nominal" if load.minimum_assumed else ""
@@ -158,7 +158,7 @@ def _rating_lines(playback: Playback | None) -> list[str]:
     )
 
 
-def high_pass_text(high_pass: CrossoverFilter | None) -> str:
+def high_pass_text(high_pass: HighPass | None) -> str:
     """Return corner, family and slope of a high-pass, or "off"."""
     if high_pass is None:
         return "off"
@@ -183,7 +183,7 @@ def refusal_text(candidate: ProtectionCandidate) -> str:
 
 
 def _reason_text(choice: ProtectionChoice) -> str:
-    band = "" if choice.band is None else f"{choice.band.label} Hz"
+    band = "" if choice.band is None else f"{choice.band} Hz"
     value = abs(choice.value_db or 0.0)
     words = {
         ProtectionReason.NO_CHOICE: "the device has no protective high-pass",
@@ -236,7 +236,7 @@ def protection_lines(choice: ProtectionChoice) -> list[str]:
     lines = paragraph(f"Protective high-pass: {setting}: {_reason_text(choice)}.")
     if choice.unrelieved is not None and choice.unrelieved_db is not None:
         lines += paragraph(
-            f"{choice.unrelieved_db:.1f} dB are still lacking at {choice.unrelieved.label} Hz: "
+            f"{choice.unrelieved_db:.1f} dB are still lacking at {choice.unrelieved} Hz: "
             "turn the level down by that much.",
             indent=2,
         )
@@ -253,56 +253,50 @@ def protection_lines(choice: ProtectionChoice) -> list[str]:
     return [*lines, *table(titles, rows)] if rows else lines
 
 
-def note_text(note: DriveNote) -> str:
-    """Return a caution in words."""
-    value = note.value if note.value is not None else 0.0
-    at = "" if note.frequency is None else _hertz(note.frequency)
-    words = {
-        DriveCaution.BOOST_BELOW_HIGH_PASS: (
+def drive_words(caution: Caution) -> dict[CautionCode, str]:
+    """Return the words of every code on drive and wiring, with the figures of a caution."""
+    value = caution.value if caution.value is not None else 0.0
+    at = "" if caution.frequency is None else _hertz(caution.frequency)
+    return {
+        CautionCode.BOOST_BELOW_HIGH_PASS: (
             f"Boost of {value:.1f} dB at {at}, below the protective high-pass: it fights the "
             "protection and moves the driver; take it out."
         ),
-        DriveCaution.BOOST_INTO_CANCELLATION: (
+        CautionCode.BOOST_INTO_CANCELLATION: (
             f"Boost of {value:.1f} dB at {at}, where the seats have a cancellation: it eats "
             "headroom and fills nothing; take it out."
         ),
-        DriveCaution.DISTORTION_EXTRAPOLATED: (
+        CautionCode.DISTORTION_EXTRAPOLATED: (
             f"The wanted level asks up to {value:.1f} dB more drive (at {at}) than the sweep had: "
             "distortion there follows from its law, and near a driver's stop it grows faster. "
             "Measure louder, in steps, but never below the subwoofer's lower limit."
         ),
-        DriveCaution.JOIN_AGAIN: (
+        CautionCode.JOIN_AGAIN: (
             f"The other high-pass turns the subwoofer's phase by {value:+.0f} degrees at {at}: "
             "delay, polarity and phase are to be chosen anew."
         ),
-        DriveCaution.LEVEL_TOO_HIGH: (
+        CautionCode.LEVEL_TOO_HIGH: (
             f"The wanted level asks {value:.1f} dB more at {at} than there is: play it that much "
             'quieter, or let the drive follow the headroom (drive_limit = "headroom").'
         ),
-        DriveCaution.LICENSED_MAINS_WORK: (
+        CautionCode.LICENSED_MAINS_WORK: (
             "Mains work is for licensed people under local codes. Switch the amplifier off before "
             "touching its terminals."
         ),
-        DriveCaution.MEASURING_VOLTAGE_UNKNOWN: (
+        CautionCode.MEASURING_VOLTAGE_UNKNOWN: (
             "The voltage at the terminals while measuring is not stated: volts and watts at the "
             "wanted level cannot be told."
         ),
-        DriveCaution.MINIMUM_IMPEDANCE_ASSUMED: (
+        CautionCode.MINIMUM_IMPEDANCE_ASSUMED: (
             f"The load's lowest impedance was not measured; it is taken for {value:.2f} ohm, 0.8 "
             "times nominal (common practice)."
         ),
-        DriveCaution.NEVER_LIFT_EARTH: (
+        CautionCode.NEVER_LIFT_EARTH: (
             "Hum is never cured by lifting the protective earth: that can kill. Use balanced "
             "lines, an isolation transformer in the signal line, or one common outlet."
         ),
-        DriveCaution.ROOM_GAIN_UNKNOWN: (
+        CautionCode.ROOM_GAIN_UNKNOWN: (
             "The table of maximum output holds outdoors; what the room adds is taken for 0 dB, "
             "which rooms mostly better in the lowest bass and worsen in their dips."
         ),
     }
-    return words[note.code]
-
-
-def note_lines(notes: Sequence[DriveNote]) -> list[str]:
-    """Return cautions as a list."""
-    return bullet_list([note_text(note) for note in notes])

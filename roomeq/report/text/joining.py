@@ -9,14 +9,13 @@ Celsius).
 
 from __future__ import annotations
 
-from roomeq.device.meeting import MeetingFault
+from roomeq.device.meeting import Meeting, MeetingFault
 from roomeq.device.processor import SPEED_OF_SOUND, JoiningSettings
 from roomeq.optimiser.joining.data import JoiningNote
+from roomeq.optimiser.joining.sum_check import SumExplanation
 from roomeq.plan.alignment import (
     CandidateRecord,
-    MeetingRecord,
     PolarityRecord,
-    SumExplanationRecord,
 )
 from roomeq.plan.joining import JoiningRecord
 from roomeq.report.text.layout import bullet_list, paragraph, signed, table
@@ -393,12 +392,12 @@ def _odds(found: PolarityRecord) -> str:
     )
 
 
-def meeting_sentences(meeting: MeetingRecord | None) -> list[str]:
+def meeting_sentences(meeting: Meeting | None) -> list[str]:
     """Say what is wrong with where both meet; nothing where that is right or not known."""
     return [] if meeting is None else [_meeting_text(meeting, fault) for fault in meeting.faults]
 
 
-def _meeting_text(meeting: MeetingRecord, fault: MeetingFault) -> str:
+def _meeting_text(meeting: Meeting, fault: MeetingFault) -> str:
     where = "" if meeting.frequency is None else f"{meeting.frequency:.0f} Hz"
     words = {
         MeetingFault.ELSEWHERE: (
@@ -417,7 +416,7 @@ def _meeting_text(meeting: MeetingRecord, fault: MeetingFault) -> str:
     return words[fault]
 
 
-def explanation_text(found: SumExplanationRecord, corner: float) -> str:
+def explanation_text(found: SumExplanation, corner: float) -> str:
     """Say what explains a measured sum that is not the sum of its parts."""
     text = (
         f"The measured sum differs from that of its parts by {100 * found.difference:.0f} % "

@@ -56,7 +56,7 @@ def plan_text(plan: Plan, *, bars: bool = False) -> str:
     if plan.choices and plan.joining is None:
         lines += [*_choices(plan), ""]
     if plan.protection is not None:
-        lines += [*protection_lines(plan.protection.choice()), ""]
+        lines += [*protection_lines(plan.protection), ""]
     if plan.joining is None:
         lines += [*_seats(plan), ""]
     if plan.recordings:
@@ -176,12 +176,12 @@ def _drive(plan: Plan) -> list[str]:
     """Return what gains and level ask of the drive, and what the wanted level leaves."""
     lines = []
     if plan.extra_drive and (plan.changes or plan.headroom is not None):
-        lines += [*extra_drive_lines([row.extra() for row in plan.extra_drive]), ""]
+        lines += [*extra_drive_lines(plan.extra_drive), ""]
     if plan.headroom is not None:
         record = plan.headroom
         lines += headroom_lines(
             record.headroom(),
-            playback=record.playback(),
+            equipment=record.equipment(),
             output=record.output,
             main_seat=record.main_seat,
             quieter_db=record.quieter_db,

@@ -7,8 +7,7 @@ Numbers come from `roomeq.jobs.verify`; nothing is computed here.
 
 from __future__ import annotations
 
-from roomeq.jobs.verify import BandCheck, Verification
-from roomeq.plan.verification import JoiningCheck, JoiningLook
+from roomeq.plan.verification import BandCheck, JoiningCheck, JoiningLook, Verification
 from roomeq.report.text.layout import bullet_list, paragraph, signed, signed_setting, table
 from roomeq.report.text.summation import loss_text
 

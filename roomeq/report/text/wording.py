@@ -7,11 +7,11 @@ Every code has its words here and nowhere else; a test holds that none is missin
 
 from __future__ import annotations
 
+from roomeq.base.cautions import Caution, CautionCode
 from roomeq.optimiser.bands.fit import NoChange
-from roomeq.optimiser.bands.reasons import Reason
-from roomeq.optimiser.drive.cautions import DriveCaution, DriveNote
-from roomeq.plan.plan import BandSetting, Caution, CautionCode, Plan
-from roomeq.report.text.headroom import note_text
+from roomeq.optimiser.bands.reasons import BandSetting, Reason
+from roomeq.plan.plan import Plan
+from roomeq.report.text.headroom import drive_words
 from roomeq.report.text.layout import signed
 
 __all__ = [
@@ -33,8 +33,6 @@ SAFETY = (
     "hum.",
 )
 """Usual cautions, printed with every proposal."""
-
-_ON_DRIVE = frozenset(CautionCode(code.value) for code in DriveCaution)
 
 
 def reason_text(band: BandSetting, plan: Plan) -> str:
@@ -159,12 +157,9 @@ def _floor_cost(cost_db: float) -> str:
 
 def caution_text(caution: Caution) -> str:
     """Return a caution in words; `roomeq.report.text.headroom` has those on drive and wiring."""
-    if caution.code in _ON_DRIVE:
-        code = DriveCaution(caution.code.value)
-        return note_text(DriveNote(code=code, value=caution.value, frequency=caution.frequency))
     value = caution.value if caution.value is not None else 0.0
     name = caution.name or ""
-    words = {
+    words = drive_words(caution) | {
         CautionCode.BAND_LEVELS_ONLY: (
             "Only third-octave band levels were measured: phase, cancellations and peaks narrower "
             "than a band cannot be told from them, and what is predicted is good to half a dB."

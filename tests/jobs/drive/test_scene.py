@@ -94,7 +94,7 @@ def test_voltages_are_the_measured_one_through_the_filters_before_the_terminals(
     path = butterworth_db(axis, order=2, corner=20.0, kind="high")
     path += 2 * butterworth_db(axis, order=2, corner=80.0, kind="low")  # Linkwitz-Riley, 4th order
     expected = 2.0 * 10 ** ((path[1:] - path[0]) / 20)
-    np.testing.assert_allclose(scene.playback.measuring_voltages, expected, rtol=1e-9)
+    np.testing.assert_allclose(scene.voltages, expected, rtol=1e-9)
     headroom = scene.headroom(np.zeros(9), scene.room.equipment.protection)
     for entry, voltage in zip(headroom.bands, expected, strict=True):
         assert entry.voltage == pytest.approx(voltage * 10 ** (entry.rise_db / 20))

@@ -5,12 +5,13 @@ import pytest
 import scipy.signal
 
 from roomeq.base.bands import third_octave_band, third_octave_bands
+from roomeq.base.cautions import CautionCode
 from roomeq.device.amplifier import Amplifier, Load, PowerRating
 from roomeq.device.crossover import CrossoverFilter
 from roomeq.device.equaliser import FixedBandEqualiser, QLaw
+from roomeq.device.high_pass import HighPass
 from roomeq.device.output_table import OutputTable
 from roomeq.optimiser.drive.cautions import (
-    DriveCaution,
     boost_notes,
     headroom_notes,
     phase_change_deg,
@@ -19,8 +20,9 @@ from roomeq.optimiser.drive.cautions import (
 )
 from roomeq.optimiser.drive.clean_drive import DistortionEvidence
 from roomeq.optimiser.drive.demand import DriveDemand
-from roomeq.optimiser.drive.headroom import Listening, Playback, estimate_headroom
+from roomeq.optimiser.drive.headroom import Listening, estimate_headroom
 from roomeq.optimiser.drive.protection import ProtectionChange, ProtectionChoice, ProtectionReason
+from roomeq.room.equipment import Equipment
 
 BANDS = third_octave_bands(20, 125)
 EQUALISER = FixedBandEqualiser(
@@ -43,7 +45,7 @@ def test_a_boost_below_the_high_pass_is_named():
     gains = np.zeros(9)
     gains[0] = 3.0
     (note,) = boost_notes(EQUALISER, gains, high_pass=high_pass(25))
-    assert note.code is DriveCaution.BOOST_BELOW_HIGH_PASS
+    assert note.code is CautionCode.BOOST_BELOW_HIGH_PASS
     assert note.value == pytest.approx(3.0, abs=0.02)
     assert note.frequency == pytest.approx(19.953, rel=0.02)
     assert boost_notes(EQUALISER, gains, high_pass=None) == ()
@@ -59,7 +61,7 @@ def test_a_boost_into_a_cancellation_is_named():
     gains[4] = 4.0
     cancelled = (third_octave_band(50.0), third_octave_band(80.0))
     (note,) = boost_notes(EQUALISER, gains, high_pass=high_pass(20), cancelled=cancelled)
-    assert note.code is DriveCaution.BOOST_INTO_CANCELLATION
+    assert note.code is CautionCode.BOOST_INTO_CANCELLATION
     assert note.frequency == pytest.approx(50.12, abs=0.01)
     assert note.value == pytest.approx(4.0, abs=0.01)
     with pytest.raises(ValueError, match="needs 9 gains"):
@@ -73,17 +75,25 @@ def demand(rise_db):
 
 def test_a_level_beyond_the_amplifier():
     # 1 V and 30 dB are 31.6 V; 200 W into 4 ohm are 28.3 V: 0.97 dB too much
-    play = Playback(
-        amplifier=AMPLIFIER, load=Load(driver_nominal_ohm=4.0), measuring_voltages=np.ones(9)
+    play = Equipment(
+        amplifier=AMPLIFIER,
+        load=Load(driver_nominal_ohm=4.0),
+        measuring_voltage=1.0,
+        measuring_frequency=50.0,
     )
-    (note,) = headroom_notes(estimate_headroom(demand(30.0), playback=play), playback=play)
-    assert note.code is DriveCaution.LEVEL_TOO_HIGH
+
+    def notes(rise_db):
+        found = estimate_headroom(demand(rise_db), equipment=play, voltages=np.ones(9))
+        return headroom_notes(found, equipment=play)
+
+    (note,) = notes(30.0)
+    assert note.code is CautionCode.LEVEL_TOO_HIGH
     assert note.value == pytest.approx(0.969, abs=1e-3)
-    assert headroom_notes(estimate_headroom(demand(20.0), playback=play), playback=play) == ()
+    assert notes(20.0) == ()
 
 
 def test_an_unknown_measuring_voltage_and_room_gain():
-    play = Playback(amplifier=AMPLIFIER, load=Load(driver_nominal_ohm=4.0))
+    play = Equipment(amplifier=AMPLIFIER, load=Load(driver_nominal_ohm=4.0))
     table = OutputTable(
         bands=BANDS,
         level_db=np.full(9, 110.0),
@@ -92,11 +102,11 @@ def test_an_unknown_measuring_voltage_and_room_gain():
         detector="rms",
     )
     found = estimate_headroom(
-        demand(20.0), playback=play, output=table, listening=Listening(distance=1.0)
+        demand(20.0), equipment=play, output=table, listening=Listening(distance=1.0)
     )
-    assert codes(headroom_notes(found, playback=play)) == [
-        DriveCaution.MEASURING_VOLTAGE_UNKNOWN,
-        DriveCaution.ROOM_GAIN_UNKNOWN,
+    assert codes(headroom_notes(found, equipment=play)) == [
+        CautionCode.MEASURING_VOLTAGE_UNKNOWN,
+        CautionCode.ROOM_GAIN_UNKNOWN,
     ]
 
 
@@ -110,32 +120,35 @@ def test_distortion_far_above_the_sweep_is_a_guess(rise_db, said):
         above_noise=np.ones((4, axis.size), dtype=bool),
     )
     found = estimate_headroom(demand(rise_db), distortion=evidence)
-    notes = headroom_notes(found, playback=Playback())
-    assert codes(notes) == [DriveCaution.DISTORTION_EXTRAPOLATED] * said
+    notes = headroom_notes(found, equipment=Equipment())
+    assert codes(notes) == [CautionCode.DISTORTION_EXTRAPOLATED] * said
 
 
 def test_wiring():
     load = Load(driver_nominal_ohm=8.0, in_parallel=2)
-    play = Playback(amplifier=AMPLIFIER, load=load)
-    assumed, mains = wiring_notes(playback=play)
-    assert assumed.code is DriveCaution.MINIMUM_IMPEDANCE_ASSUMED
+    play = Equipment(amplifier=AMPLIFIER, load=load)
+    assumed, mains = wiring_notes(play)
+    assert assumed.code is CautionCode.MINIMUM_IMPEDANCE_ASSUMED
     assert assumed.value == pytest.approx(3.2)  # 0.8 times 4 ohm: common practice, no source
-    assert mains.code is DriveCaution.LICENSED_MAINS_WORK
-    measured = Playback(load=Load(driver_nominal_ohm=8.0, driver_minimum_ohm=6.5))
-    assert wiring_notes(playback=measured) == ()
-    assert codes(wiring_notes(hum=True)) == [DriveCaution.NEVER_LIFT_EARTH]
+    assert mains.code is CautionCode.LICENSED_MAINS_WORK
+    measured = Equipment(load=Load(driver_nominal_ohm=8.0, driver_minimum_ohm=6.5))
+    assert wiring_notes(measured) == ()
+    assert codes(wiring_notes(Equipment(), hum=True)) == [CautionCode.NEVER_LIFT_EARTH]
 
 
 def choice(before, after, change):
     return ProtectionChoice(
-        high_pass=after, present=before, change=change, reason=ProtectionReason.RELIEF_NEEDED
+        high_pass=HighPass.of(after),
+        present=HighPass.of(before),
+        change=change,
+        reason=ProtectionReason.RELIEF_NEEDED,
     )
 
 
 def test_another_high_pass_asks_for_joining_anew():
     stronger = choice(high_pass(16), high_pass(25), ProtectionChange.STRENGTHENED)
     (note,) = protection_notes(stronger, crossover=80.0)
-    assert note.code is DriveCaution.JOIN_AGAIN
+    assert note.code is CautionCode.JOIN_AGAIN
     assert note.value == pytest.approx(
         phase_change_deg(high_pass(16), high_pass(25), frequency=80.0)
     )

@@ -14,10 +14,10 @@ from roomeq.optimiser.drive.headroom import (
     Headroom,
     HeadroomLimit,
     Listening,
-    Playback,
     drive_limit_db,
     estimate_headroom,
 )
+from roomeq.room.equipment import Equipment
 
 BANDS = third_octave_bands(20, 63)
 COUNT = len(BANDS)
@@ -50,8 +50,8 @@ def output(level_db, detector="rms", distance=1.0, bands=BANDS):
 
 def test_volts_watts_and_what_the_rating_leaves():
     # 1 V while measuring, 20 dB more: 10 V, 25 W into 4 ohm; rated 200 W or 28.28 V: 9.03 dB
-    play = Playback(amplifier=AMPLIFIER, load=LOAD, measuring_voltages=np.ones(COUNT))
-    found = estimate_headroom(demand(), playback=play)
+    play = Equipment(amplifier=AMPLIFIER, load=LOAD)
+    found = estimate_headroom(demand(), equipment=play, voltages=np.ones(COUNT))
     for entry in found.bands:
         assert entry.voltage == pytest.approx(10.0)
         assert entry.power_w == pytest.approx(25.0)
@@ -64,12 +64,12 @@ def test_volts_watts_and_what_the_rating_leaves():
 
 def test_a_load_below_the_minimum_never_gets_that_far():
     with pytest.raises(ValueError, match="do not connect it"):
-        Playback(amplifier=AMPLIFIER, load=Load(driver_nominal_ohm=4.0, in_parallel=2))
+        Equipment(amplifier=AMPLIFIER, load=Load(driver_nominal_ohm=4.0, in_parallel=2))
 
 
 def test_displacement_runs_out_at_the_bottom_first():
-    play = Playback(driver=DRIVER, measuring_voltages=np.ones(COUNT))
-    found = estimate_headroom(demand(26.0), playback=play)
+    play = Equipment(driver=DRIVER)
+    found = estimate_headroom(demand(26.0), equipment=play, voltages=np.ones(COUNT))
     assert found.first.band.label == "20"
     assert found.first.limit is HeadroomLimit.DISPLACEMENT
     # outside: the level that this displacement makes by the piston formula is that of the box
@@ -85,10 +85,10 @@ def test_displacement_runs_out_at_the_bottom_first():
 def test_a_boost_makes_its_band_run_out_first():
     rise = np.full(COUNT, 20.0)
     rise[3] += 6.0
-    play = Playback(amplifier=AMPLIFIER, load=LOAD, measuring_voltages=np.ones(COUNT))
-    found = estimate_headroom(demand(rise), playback=play)
+    play = Equipment(amplifier=AMPLIFIER, load=LOAD)
+    found = estimate_headroom(demand(rise), equipment=play, voltages=np.ones(COUNT))
     assert found.first.band.label == "40"
-    assert found.first.least_db == pytest.approx(3.0309, abs=1e-4)
+    assert found.first.left_db == pytest.approx(3.0309, abs=1e-4)
     assert found.first.power_w == pytest.approx(25.0 * 3.9811, rel=1e-4)
 
 
@@ -116,15 +116,17 @@ def test_maximum_output_is_carried_to_the_seat_by_distance_and_boost():
 
 
 def test_maximum_output_is_compared_with_what_the_volts_make_where_they_are_known():
-    play = Playback(driver=DRIVER, measuring_voltages=np.ones(COUNT))
+    play = Equipment(driver=DRIVER)
     free = DRIVER.free_field_level_db(np.full(COUNT, 10.0), CENTRES)
-    found = estimate_headroom(demand(), playback=play, output=output(free + 2.0))
+    found = estimate_headroom(
+        demand(), equipment=play, voltages=np.ones(COUNT), output=output(free + 2.0)
+    )
     np.testing.assert_allclose([entry.output_db for entry in found.bands], 2.0, atol=1e-9)
     assert found.room_gain_known
     # without volts and without a distance nothing is claimed
     nothing = estimate_headroom(demand(), output=output(free))
     assert nothing.first is None
-    assert all(entry.limit is None and entry.least_db is None for entry in nothing.bands)
+    assert all(entry.limit is None and entry.left_db is None for entry in nothing.bands)
 
 
 def test_bands_without_a_figure_stay_unknown():
@@ -172,17 +174,17 @@ def test_the_lesser_evidence_is_assured():
 
 
 def test_drive_limit_follows_the_headroom():
-    play = Playback(driver=DRIVER, measuring_voltages=np.ones(COUNT))
-    flat = estimate_headroom(demand(26.0), playback=play)
-    left = np.array([entry.least_db for entry in flat.bands])
+    play = Equipment(driver=DRIVER)
+    flat = estimate_headroom(demand(26.0), equipment=play, voltages=np.ones(COUNT))
+    left = np.array([entry.left_db for entry in flat.bands])
     assert left[0] < 6.0 < left[-1]
     found = drive_limit_db(flat, CENTRES)
     np.testing.assert_allclose(found, np.clip(left, 0.0, 12.0), atol=1e-9)
     # at its limit the drive leaves nothing: estimated again with that much boost
     inside = (left > 0) & (left < 12)
     assert inside.sum() >= 2
-    at_limit = estimate_headroom(demand(26.0 + found), playback=play)
-    again = np.array([entry.least_db for entry in at_limit.bands])
+    at_limit = estimate_headroom(demand(26.0 + found), equipment=play, voltages=np.ones(COUNT))
+    again = np.array([entry.left_db for entry in at_limit.bands])
     np.testing.assert_allclose(again[inside], 0.0, atol=1e-9)
     # and the limit is the same, whatever it was estimated with
     once_more = drive_limit_db(at_limit, CENTRES, boost_db=found)
@@ -190,8 +192,8 @@ def test_drive_limit_follows_the_headroom():
 
 
 def test_drive_limit_between_beyond_and_where_nothing_is_known():
-    play = Playback(driver=DRIVER, measuring_voltages=np.ones(COUNT))
-    flat = estimate_headroom(demand(26.0), playback=play)
+    play = Equipment(driver=DRIVER)
+    flat = estimate_headroom(demand(26.0), equipment=play, voltages=np.ones(COUNT))
     low, high = drive_limit_db(flat, CENTRES[:2])
     between = drive_limit_db(flat, [np.sqrt(CENTRES[0] * CENTRES[1])])[0]
     assert between == pytest.approx((low + high) / 2)
@@ -202,9 +204,9 @@ def test_drive_limit_between_beyond_and_where_nothing_is_known():
     )
     assert drive_limit_db(blank, [10.0, 40.0, 200.0]).tolist() == [6.0, 6.0, 6.0]
     # a band beyond the outer centres gets the outer figure where that is less than the flat one
-    louder = estimate_headroom(demand(30.0), playback=play)
-    assert drive_limit_db(louder, [300.0])[0] == pytest.approx(louder.bands[-1].least_db)
-    loud = estimate_headroom(demand(60.0), playback=play)
+    louder = estimate_headroom(demand(30.0), equipment=play, voltages=np.ones(COUNT))
+    assert drive_limit_db(louder, [300.0])[0] == pytest.approx(louder.bands[-1].left_db)
+    loud = estimate_headroom(demand(60.0), equipment=play, voltages=np.ones(COUNT))
     assert drive_limit_db(loud, [20.0]).tolist() == [0.0]
     with pytest.raises(ValueError, match="flat_db <= highest_db"):
         drive_limit_db(flat, [20.0], flat_db=6.0, highest_db=3.0)
@@ -215,8 +217,8 @@ def test_drive_limit_between_beyond_and_where_nothing_is_known():
 def test_refuses():
     with pytest.raises(ValueError, match="distance must"):
         Listening(distance=float("nan"))
-    with pytest.raises(ValueError, match="measuring_voltages must be 6 finite"):
-        estimate_headroom(demand(), playback=Playback(measuring_voltages=np.ones(2)))
+    with pytest.raises(ValueError, match="voltages must be 6 finite"):
+        estimate_headroom(demand(), voltages=np.ones(2))
     with pytest.raises(ValueError, match="boost_db must be 6 finite"):
         estimate_headroom(
             demand(),

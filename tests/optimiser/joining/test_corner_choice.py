@@ -14,8 +14,9 @@ from roomeq.optimiser.joining.corner_choice import (
     CrossoverPair,
     PairDoubt,
     PairOutcome,
-    choose_corner,
     offered_pairs,
+    predicted_pairs,
+    rank_pairs,
 )
 from roomeq.optimiser.joining.survey import prepare_joining
 
@@ -86,6 +87,13 @@ def lr4_pair(corner):
 
 
 PRESENT = lr4_pair(CORNER)
+
+
+def choose_corner(data, *, pairs, present, solve, mains=None):
+    """Predict pairs, judge each of them and rank them."""
+    predicted, refused = predicted_pairs(data, pairs=pairs, present=present, mains=mains)
+    outcomes = [(pair, solve(there, pair)) for pair, there in predicted]
+    return rank_pairs(outcomes, refused=refused, mains=mains)
 
 
 def at_corner(deviations):

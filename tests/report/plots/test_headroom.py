@@ -35,7 +35,7 @@ def band_headroom(band, **changes):
         "output_db": None,
         "assured_db": None,
     }
-    return BandHeadroom(band=band, **(settings | changes))
+    return BandHeadroom(label=band.label, **(settings | changes))
 
 
 @pytest.fixture

@@ -15,9 +15,9 @@ import msgspec
 import pytest
 from places import SAMPLES
 
+from roomeq.base.cautions import Caution, CautionCode
 from roomeq.importers.room import read_room
 from roomeq.jobs.propose import propose
-from roomeq.plan.plan import Caution, CautionCode
 from roomeq.report.sheet.sheet import settings_sheet
 
 BROWSER = shutil.which("chromium") or shutil.which("chromium-browser")

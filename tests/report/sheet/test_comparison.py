@@ -5,7 +5,8 @@ import pytest
 from places import SAVED_PLANS
 
 from roomeq.optimiser.bands.reasons import Reason
-from roomeq.plan.plan import QCheck, read_plan
+from roomeq.plan.plan import read_plan
+from roomeq.plan.records import QCheck
 from roomeq.report.sheet.comparison import sheet_comparison
 from roomeq.report.sheet.evidence import plan_evidence
 from roomeq.report.text.plan import evidence_sentences

@@ -5,12 +5,14 @@ import pytest
 from joining_rooms import CORNER, delayed, linkwitz_riley, survey_of
 from places import SAVED_PLANS
 
+from roomeq.base.cautions import Caution, CautionCode
 from roomeq.device.processor import DelayRange
 from roomeq.optimiser.bands.reasons import Reason
 from roomeq.optimiser.joining.alignment import align
 from roomeq.optimiser.joining.survey import prepare_joining
 from roomeq.plan.joining import JoiningRecord, JoiningSeatRow, SumBandsRecord
-from roomeq.plan.plan import Caution, CautionCode, InputRecord, read_plan
+from roomeq.plan.plan import read_plan
+from roomeq.plan.records import InputRecord
 from roomeq.report.sheet.evidence import cautions, inputs, plan_evidence, record, shared_texts
 from roomeq.report.text.plan import evidence_sentences
 

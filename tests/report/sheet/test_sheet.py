@@ -10,9 +10,11 @@ import msgspec
 import pytest
 from places import SAVED_PLANS
 
+from roomeq.base.cautions import Caution, CautionCode
 from roomeq.base.errors import RoomeqError, SheetFileError
 from roomeq.cli.main import main
-from roomeq.plan.plan import Caution, CautionCode, InputRecord, read_plan, write_plan
+from roomeq.plan.plan import read_plan, write_plan
+from roomeq.plan.records import InputRecord
 from roomeq.report.sheet.sheet import plan_names, settings_sheet, write_settings_sheet
 
 SAVED = SAVED_PLANS / "format_1.json"

@@ -5,12 +5,12 @@ import pytest
 from joining_rooms import CORNER, delayed, linkwitz_riley, survey_of
 from places import SAVED_PLANS
 
+from roomeq.device.high_pass import HighPass
 from roomeq.device.processor import DelayRange, JoiningSettings
 from roomeq.optimiser.bands.reasons import Reason
-from roomeq.optimiser.drive.protection import ProtectionChange, ProtectionReason
+from roomeq.optimiser.drive.protection import ProtectionChange, ProtectionChoice, ProtectionReason
 from roomeq.optimiser.joining.alignment import align
 from roomeq.optimiser.joining.survey import prepare_joining
-from roomeq.plan.drive import HighPassRecord, ProtectionSetting
 from roomeq.plan.joining import JoiningRecord, JoiningSettingRecord
 from roomeq.plan.plan import read_plan
 from roomeq.report.sheet.steps import (
@@ -63,9 +63,9 @@ def test_high_pass_is_what_the_plan_says(plan):
     def cell(**protection):
         return opening_steps([replace(plan, **protection)])[1].cells[0]
 
-    low = HighPassRecord(family="butterworth", order=2, corner=16.0)
-    high = HighPassRecord(family="linkwitz_riley", order=4, corner=25.0)
-    setting = ProtectionSetting(
+    low = HighPass(family="butterworth", order=2, corner=16.0)
+    high = HighPass(family="linkwitz_riley", order=4, corner=25.0)
+    setting = ProtectionChoice(
         high_pass=high,
         present=low,
         change=ProtectionChange.STRENGTHENED,

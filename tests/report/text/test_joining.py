@@ -27,8 +27,9 @@ from roomeq.optimiser.joining.corner_choice import (
 from roomeq.optimiser.joining.data import JoiningNote
 from roomeq.optimiser.joining.levels import fit_joining_levels
 from roomeq.optimiser.joining.polarity import PolarityTest
+from roomeq.optimiser.joining.sum_check import SumExplanation
 from roomeq.optimiser.joining.survey import prepare_joining
-from roomeq.plan.alignment import MeetingRecord, PolarityRecord, SumExplanationRecord
+from roomeq.plan.alignment import PolarityRecord
 from roomeq.plan.joining import JoiningRecord, LevelJoiningRecord
 from roomeq.report.text.corners import corner_text, pair_doubt_text
 from roomeq.report.text.joining import (
@@ -248,7 +249,7 @@ def test_ends_longer_delays_and_what_is_not_stated_are_said(late_record):
 
 def test_every_fault_of_the_meeting_has_words(late_record):
     meeting = Meeting(frequency=97.0, sum_db=-8.2, faults=tuple(MeetingFault))
-    record = replace(late_record, meeting=MeetingRecord.of(meeting))
+    record = replace(late_record, meeting=meeting)
     text = flat(joining_text(record))
     assert "the two meet at 97 Hz, not at the corner" in text
     assert "the mains run full range" in text
@@ -264,7 +265,7 @@ def test_every_note_and_doubt_has_words(late_record):
 
 def explanation(**causes):
     given = {"level_db": 0.0, "delay_ms": 0.0, "inverted": False, "all_level_db": 0.0} | causes
-    return SumExplanationRecord(difference=0.234, left=0.01, explained=bool(causes), **given)
+    return SumExplanation(difference=0.234, left=0.01, explained=bool(causes), **given)
 
 
 @pytest.mark.parametrize(

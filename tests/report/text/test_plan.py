@@ -7,7 +7,7 @@ from places import SAMPLES
 from roomeq.importers.room import read_room
 from roomeq.jobs.propose import propose
 from roomeq.optimiser.bands.fit import NoChange
-from roomeq.plan.plan import QCheck
+from roomeq.plan.records import QCheck
 from roomeq.report.text.layout import WIDTH
 from roomeq.report.text.plan import evidence_sentences, plan_text
 from roomeq.report.text.wording import caution_text

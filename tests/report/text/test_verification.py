@@ -3,15 +3,17 @@
 import pytest
 from msgspec.structs import replace
 
-from roomeq.jobs.verify import (
+from roomeq.plan.verification import (
     BandCheck,
+    JoiningCheck,
+    JoiningLook,
     LevelCheck,
     SeatCheck,
+    StatedJoiningSetting,
     StatedSetting,
     SuspectedSetting,
     Verification,
 )
-from roomeq.plan.verification import JoiningCheck, JoiningLook, StatedJoiningSetting
 from roomeq.report.text.verification import verification_text
 
 GOOD = Verification(

@@ -4,11 +4,11 @@ import pytest
 from msgspec.structs import replace
 from places import SAMPLES
 
+from roomeq.base.cautions import Caution, CautionCode
 from roomeq.importers.room import read_room
 from roomeq.jobs.propose import propose
 from roomeq.optimiser.bands.fit import NoChange
 from roomeq.optimiser.bands.reasons import Reason
-from roomeq.plan.plan import Caution, CautionCode
 from roomeq.report.text.wording import SAFETY, caution_text, no_change_text, reason_text
 
 
