@@ -22,15 +22,17 @@ from roomeq.optimiser.joining.alignment import Alignment
 from roomeq.plan.alignment import AlignmentRecord
 from roomeq.plan.joining import JoiningRecord
 from roomeq.report.plots.labels import (
+    Curve,
     EndLabel,
+    draw_curves,
     label_ends,
     mark_corner,
+    write_at,
 )
 from roomeq.report.plots.style import (
     COLOURS,
     DecibelsPerDecade,
     Stroke,
-    frame_levels,
     frame_values,
     house_style,
     level_span,
@@ -52,7 +54,6 @@ _CURVES = {
     "both, normal": Stroke(colour="blue", width=1.3),
     "target": Stroke(colour="ink", dashes=(1, 2.5), width=1.0),
 }
-_HEAVY = 2.4
 _POLARITIES = (
     Stroke(colour="blue", width=1.8),
     Stroke(colour="rust", dashes=(4, 1.5), width=1.5),
@@ -114,22 +115,22 @@ def plot_sum(
         if values.shape != axis.shape:
             raise ValueError(f"{name}: {axis.size} levels are needed, got shape {values.shape}")
     ax, own = started(ax)
+    drawn = {
+        name: Curve(name=name, levels=values, stroke=_CURVES[name])
+        for name, values in curves.items()
+    }
     heavy = "both, inverted" if inverted else "both, normal"
-    ends = []
-    for name, values in curves.items():
-        stroke, bold = _CURVES[name], name == heavy
-        look = stroke.settings | ({"linewidth": _HEAVY} if bold else {})
-        ax.plot(axis, values, label=name, zorder=3 if bold else 2, **look)
-        ends.append(EndLabel(place=float(values[-1]), text=name, colour=stroke.colour, bold=bold))
-    frame_levels(
+    stroke = replace(_CURVES[heavy], width=2.4)
+    drawn[heavy] = replace(drawn[heavy], stroke=stroke, bold=True, zorder=3)
+    draw_curves(
         ax,
+        axis,
+        list(drawn.values()),
         own=own,
-        frequencies=(float(axis[0]), float(axis[-1])),
         levels=level_span(np.concatenate(list(curves.values())), most=50.0),
         title=level_title(level_reference),
         db_per_decade=db_per_decade,
     )
-    label_ends(ax, ends)
     if corner is not None:
         mark_corner(ax, corner)
     titled(ax, "Do subwoofer and mains add?")
@@ -240,7 +241,9 @@ def plot_delay_map(
     for name, row, stroke in zip(Polarity, values, _POLARITIES, strict=True):
         ax.plot(milliseconds, row, label=f"{name} polarity", zorder=2, **stroke.settings)
     span = max(0.0, float(np.floor(values.min() - 1.0))), float(np.ceil(values.max() + 0.2))
-    _frame_map(ax, own=own, delays=(float(milliseconds[0]), float(milliseconds[-1])), span=span)
+    title, step = "What the sum loses around the crossover in dB", nice_step(span[1] - span[0])
+    frame_values(ax, own=own, limits=span, title=title, step=step)
+    _frame_delays(ax, float(milliseconds[0]), float(milliseconds[-1]))
     label_ends(
         ax,
         [
@@ -257,15 +260,11 @@ def plot_delay_map(
     return ax
 
 
-def _frame_map(
-    ax: Axes, *, own: bool, delays: tuple[float, float], span: tuple[float, float]
-) -> None:
+def _frame_delays(ax: Axes, first: float, last: float) -> None:
     from matplotlib.ticker import MultipleLocator
 
-    title, step = "What the sum loses around the crossover in dB", nice_step(span[1] - span[0])
-    frame_values(ax, own=own, limits=span, title=title, step=step)
-    ax.set_xlim(*delays)
-    ax.xaxis.set_major_locator(MultipleLocator(nice_step(delays[1] - delays[0])))
+    ax.set_xlim(first, last)
+    ax.xaxis.set_major_locator(MultipleLocator(nice_step(last - first)))
     ax.tick_params(axis="x", length=4, labelsize=8)
     ax.set_xlabel("Delay of the subwoofer against the mains in ms (positive is later)", loc="right")
 
@@ -286,17 +285,8 @@ def _mark(ax: Axes, x: float, y: float, name: str, marker: str) -> None:
     )
     left, right = ax.get_xlim()
     share = (x - left) / (right - left)
-    ax.annotate(
-        name,
-        xy=(x, y),
-        xytext=(0, -8),
-        textcoords="offset points",
-        ha="left" if share < 0.04 else "right" if share > 0.96 else "center",
-        va="top",
-        fontsize=8,
-        bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.6},
-        zorder=6,
-    )
+    side = "left" if share < 0.04 else "right" if share > 0.96 else "center"
+    write_at(ax, name, (x, y), (0, -8), pad=0.6, ha=side, va="top", fontsize=8, zorder=6)
 
 
 def plot_joining_map(fit: Alignment | JoiningRecord, *, ax: Axes | None = None) -> Axes:
