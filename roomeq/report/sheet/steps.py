@@ -11,9 +11,9 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
-from typing import Literal
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Literal, TypeVar
 
 from roomeq.optimiser.bands.reasons import Reason
 from roomeq.optimiser.drive.protection import ProtectionReason
@@ -28,17 +28,19 @@ __all__ = [
     "Fader",
     "Step",
     "band_steps",
+    "bands_side_by_side",
     "closing_steps",
     "decibels",
     "joined",
     "leave_alone",
     "opening_steps",
     "seats_to_measure_again",
+    "side_by_side",
     "with_minus",
 ]
 
 LEAVE = "Leave as it is"
-_NOT_HELD = "not part of this plan"
+_Entry = TypeVar("_Entry")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -74,7 +76,7 @@ class Cell:
     fader: Fader | None = None
 
 
-_NOT_HELD_CELL = Cell(action="leave", value=LEAVE, detail=_NOT_HELD)
+_NOT_HELD_CELL = Cell(action="leave", value=LEAVE, detail="not part of this plan")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -103,16 +105,8 @@ def joined(words: Sequence[str]) -> str:
 
 def _step(number: int, control: str, cells: Sequence[Cell]) -> Step:
     """Return a step; equal cells become one."""
-    if len(cells) > 1 and all(cell == cells[0] for cell in cells) and cells[0].fader is None:
-        first = cells[0]
-        one = Cell(
-            action=first.action,
-            value=first.value,
-            was=first.was,
-            detail=first.detail,
-            span=len(cells),
-        )
-        return Step(number=str(number), control=control, cells=(one,))
+    if len(cells) > 1 and cells[0].fader is None and all(cell == cells[0] for cell in cells):
+        cells = [replace(cells[0], span=len(cells))]
     return Step(number=str(number), control=control, cells=tuple(cells))
 
 
@@ -240,20 +234,28 @@ def _band_cell(band: BandSetting | None, plan: Plan) -> Cell:
     )
 
 
+def side_by_side(columns: Iterable[Mapping[str, _Entry]]) -> dict[str, tuple[_Entry | None, ...]]:
+    """Return rows by name, in the order met: an entry for each column, None where it has none."""
+    listed = list(columns)
+    names = dict.fromkeys(name for column in listed for name in column)
+    return {name: tuple(column.get(name) for column in listed) for name in names}
+
+
+def bands_side_by_side(plans: Sequence[Plan]) -> dict[str, tuple[BandSetting | None, ...]]:
+    """Return a row for every band of any plan, in order of frequency."""
+    rows = side_by_side({band.label: band for band in plan.bands} for plan in plans)
+    return dict(sorted(rows.items(), key=lambda row: max(b.centre for b in row[1] if b)))
+
+
 def band_steps(plans: Sequence[Plan]) -> tuple[Step, ...]:
     """Return a row for every band of any plan, in order of frequency."""
-    centres = {band.label: band.centre for plan in plans for band in plan.bands}
-    by_label = [{band.label: band for band in plan.bands} for plan in plans]
     return tuple(
         Step(
             number="",
             control=f"{label}\N{NO-BREAK SPACE}Hz",
-            cells=tuple(
-                _band_cell(bands.get(label), plan)
-                for bands, plan in zip(by_label, plans, strict=True)
-            ),
+            cells=tuple(_band_cell(band, plan) for band, plan in zip(row, plans, strict=True)),
         )
-        for label in sorted(centres, key=lambda label: centres[label])
+        for label, row in bands_side_by_side(plans).items()
     )
 
 
