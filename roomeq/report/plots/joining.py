@@ -114,7 +114,6 @@ def plot_sum(
     for name, values in curves.items():
         if values.shape != axis.shape:
             raise ValueError(f"{name}: {axis.size} levels are needed, got shape {values.shape}")
-    ax, own = started(ax)
     drawn = {
         name: Curve(name=name, levels=values, stroke=_CURVES[name])
         for name, values in curves.items()
@@ -122,18 +121,17 @@ def plot_sum(
     heavy = "both, inverted" if inverted else "both, normal"
     stroke = replace(_CURVES[heavy], width=2.4)
     drawn[heavy] = replace(drawn[heavy], stroke=stroke, bold=True, zorder=3)
-    draw_curves(
+    ax = draw_curves(
         ax,
         axis,
         list(drawn.values()),
-        own=own,
+        heading="Do subwoofer and mains add?",
         levels=level_span(np.concatenate(list(curves.values())), most=50.0),
         title=level_title(level_reference),
         db_per_decade=db_per_decade,
     )
     if corner is not None:
         mark_corner(ax, corner)
-    titled(ax, "Do subwoofer and mains add?")
     return ax
 
 

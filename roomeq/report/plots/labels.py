@@ -15,7 +15,14 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from roomeq.base.levels import FloatArray
-from roomeq.report.plots.style import COLOURS, DecibelsPerDecade, Stroke, frame_levels
+from roomeq.report.plots.style import (
+    COLOURS,
+    DecibelsPerDecade,
+    Stroke,
+    frame_levels,
+    started,
+    titled,
+)
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -48,29 +55,37 @@ class Curve:
 
 
 def draw_curves(
-    ax: Axes,
+    ax: Axes | None,
     axis: FloatArray,
     curves: Sequence[Curve],
     *,
-    own: bool,
+    heading: str,
     levels: tuple[float, float],
     title: str,
     db_per_decade: DecibelsPerDecade,
     beside: Sequence[EndLabel] = (),
-) -> None:
+) -> Axes:
     """Draw lines of levels over frequency, frame them, and name each at its end.
 
     Parameters
     ----------
-    ax : Axes
+    ax : Axes or None
+        None makes a figure.
     axis : ndarray, shape (F,)
         Hz.
     curves : sequence of Curve
-    own, levels, title, db_per_decade
+    heading : str
+        What the plot shows.
+    levels, title, db_per_decade
         As for `frame_levels`.
     beside : sequence of EndLabel
         What else stands at the right edge.
+
+    Returns
+    -------
+    Axes
     """
+    ax, own = started(ax)
     for curve in curves:
         look = curve.stroke.settings
         ax.plot(axis, curve.levels, label=curve.name, zorder=curve.zorder, **look)
@@ -88,6 +103,8 @@ def draw_curves(
         for curve in curves
     ]
     label_ends(ax, [*ends, *beside])
+    titled(ax, heading)
+    return ax
 
 
 def write_at(

@@ -172,12 +172,6 @@ def plot_prediction(
     """
     shown = shown_levels(plan, seat)
     axis, before, predicted, target = shown.axis, shown.before, shown.predicted, shown.target
-    ax, own = started(ax)
-    if len(before) > 1:
-        span = ax.fill_between(axis, before.min(axis=0), before.max(axis=0), zorder=1)
-        span.set(facecolor="none", edgecolor=COLOURS["dots"], hatch="....", linewidth=0.0)
-        span = ax.fill_between(axis, predicted.min(axis=0), predicted.max(axis=0), zorder=1.5)
-        span.set(facecolor=COLOURS["blue"], alpha=0.16, linewidth=0.0)
     same = np.allclose(before, predicted, rtol=0.0, atol=1e-6)
     means = {"before": shown.mean_db(before), "predicted": shown.mean_db(predicted)}
     curves = [
@@ -192,23 +186,27 @@ def plot_prediction(
         for name, values in {**means, "target": target}.items()
         if not (same and name == "before")
     ]
-    draw_curves(
+    where = "power average and span of the seats" if len(before) > 1 else shown.seats[0]
+    what = "What would change" if plan.joining is None else "Subwoofer and mains together"
+    ax = draw_curves(
         ax,
         axis,
         curves,
-        own=own,
+        heading=f"{what}: {where}",
         levels=level_span([*before.ravel(), *predicted.ravel(), *target]),
         title=level_title(plan.level_reference),
         db_per_decade=db_per_decade,
     )
+    if len(before) > 1:
+        span = ax.fill_between(axis, before.min(axis=0), before.max(axis=0), zorder=1)
+        span.set(facecolor="none", edgecolor=COLOURS["dots"], hatch="....", linewidth=0.0)
+        span = ax.fill_between(axis, predicted.min(axis=0), predicted.max(axis=0), zorder=1.5)
+        span.set(facecolor=COLOURS["blue"], alpha=0.16, linewidth=0.0)
     floor = plan.evidence.no_boost_below
     mark_span(ax, float(axis[0]), floor, f"no boost below {floor:.0f} Hz")
     mark_span(ax, shown.judged_up_to, float(axis[-1]), "not judged")
     if plan.target.corner is not None:
         mark_corner(ax, plan.target.corner)
-    where = "power average and span of the seats" if len(before) > 1 else shown.seats[0]
-    what = "What would change" if plan.joining is None else "Subwoofer and mains together"
-    titled(ax, f"{what}: {where}")
     return ax
 
 
@@ -330,8 +328,35 @@ def plot_equaliser(
         logarithmic_axis(14.0, 180.0, per_octave=48) if frequencies is None else frequencies,
         dtype=np.float64,
     )
-    ax, own = started(ax)
+    total = equaliser.response_db(gains, axis)
+    whole = Curve(
+        name="sum",
+        levels=total,
+        stroke=Stroke(colour="ink", width=2.4),
+        text="sum of all bands",
+        bold=True,
+        zorder=4,
+    )
+    beside = []
+    if limit_db is not None:
+        text = f"limit of boost {signed(limit_db)} dB"
+        beside.append(EndLabel(place=limit_db, text=text, colour="rust"))
+    shown = [*gains, *total, 0.0, 0.0 if limit_db is None else limit_db]
+    ax = draw_curves(
+        ax,
+        axis,
+        [whole],
+        heading="What the equaliser does, and each band's part in it",
+        levels=level_span([min(shown) - 1.5, max(shown) + 1.5], least=10.0),
+        title="Gain in dB",
+        db_per_decade=db_per_decade,
+        beside=beside,
+    )
     ax.axhline(0.0, color=COLOURS["quiet"], linewidth=0.8, zorder=1)
+    if limit_db is not None:
+        ax.axhline(
+            limit_db, color=COLOURS["rust"], linewidth=1.2, linestyle=(0, (5, 2)), zorder=2.9
+        )
     for index in np.flatnonzero(gains).tolist():
         part = equaliser.band_table_db(index, axis, gains_db=gains[index : index + 1])[0]
         stroke, name, centre = seat_stroke(index), equaliser.labels[index], equaliser.centres[index]
@@ -342,33 +367,7 @@ def plot_equaliser(
         if axis[0] <= centre <= axis[-1]:
             place, bold = (centre, max(gains[index], 0.0)), {"fontweight": "bold"}
             write_at(ax, name, place, (0, 4), pad=0.5, va="bottom", color=colour, zorder=5, **bold)
-    total = equaliser.response_db(gains, axis)
-    shown = [*gains, *total, 0.0, 0.0 if limit_db is None else limit_db]
-    beside = []
-    if limit_db is not None:
-        ax.axhline(limit_db, color=COLOURS["rust"], linewidth=1.2, linestyle=(0, (5, 2)), zorder=3)
-        text = f"limit of boost {signed(limit_db)} dB"
-        beside.append(EndLabel(place=limit_db, text=text, colour="rust"))
-    whole = Curve(
-        name="sum",
-        levels=total,
-        stroke=Stroke(colour="ink", width=2.4),
-        text="sum of all bands",
-        bold=True,
-        zorder=4,
-    )
-    draw_curves(
-        ax,
-        axis,
-        [whole],
-        own=own,
-        levels=level_span([min(shown) - 1.5, max(shown) + 1.5], least=10.0),
-        title="Gain in dB",
-        db_per_decade=db_per_decade,
-        beside=beside,
-    )
     if no_boost_below is not None:
         text = f"no boost below {no_boost_below:.0f} Hz"
         mark_span(ax, float(axis[0]), no_boost_below, text)
-    titled(ax, "What the equaliser does, and each band's part in it")
     return ax

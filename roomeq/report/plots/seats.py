@@ -105,11 +105,7 @@ def plot_seats(
         If matplotlib is not installed.
     """
     levels = _checked(statistics, level_db)
-    ax, own = started(ax)
     axis, mean, spread = statistics.frequencies, statistics.level_mean_db, statistics.spread_db
-    ax.fill_between(axis, mean - spread, mean + spread, color=COLOURS["wash"], zorder=1)
-    for edge in (mean - spread, mean + spread):
-        ax.plot(axis, edge, color=COLOURS["quiet"], linewidth=0.6, zorder=1)
     letters, strokes = seat_letters(len(levels)), [seat_stroke(k) for k in range(len(levels))]
     curves = [
         Curve(
@@ -131,15 +127,18 @@ def plot_seats(
         zorder=3,
     )
     limits = level_span(levels)
-    draw_curves(
+    ax = draw_curves(
         ax,
         axis,
         [*curves, whole],
-        own=own,
+        heading="What the seats share",
         levels=limits,
         title=level_title(level_reference),
         db_per_decade=db_per_decade,
     )
+    ax.fill_between(axis, mean - spread, mean + spread, color=COLOURS["wash"], zorder=1)
+    for edge in (mean - spread, mean + spread):
+        ax.plot(axis, edge, color=COLOURS["quiet"], linewidth=0.6, zorder=1)
     taken: list[int] = []
     for index, (letter, stroke) in enumerate(zip(letters, strokes, strict=True)):
         look: dict[str, Any] = {"color": COLOURS[stroke.colour], "fontweight": "bold"}
@@ -148,7 +147,6 @@ def plot_seats(
             taken.append(place)
             text = ax.text(float(axis[place]), float(levels[index, place]), letter, **look)
             text.set(ha="center", va="center", fontsize=7.0, zorder=4, clip_on=True)
-    titled(ax, "What the seats share")
     return ax
 
 

@@ -27,8 +27,6 @@ from roomeq.report.plots.style import (
     house_style,
     level_span,
     level_title,
-    started,
-    titled,
 )
 from roomeq.report.text.layout import signed
 
@@ -90,11 +88,7 @@ def plot_verification(
     measured = level_mean_db(levels[[chosen.seats.index(name) for name in again]])
     measured = measured - found.offset_db
     room_db = 5.0 if seat is None and not all(check.agrees for check in found.bands) else 0.0
-    ax, own = started(ax)
     tolerance = found.tolerance_db
-    ax.fill_between(
-        axis, predicted - tolerance, predicted + tolerance, color=COLOURS["wash"], zorder=1
-    )
     curves = [
         Curve(
             name="predicted",
@@ -110,15 +104,21 @@ def plot_verification(
             zorder=3,
         ),
     ]
-    draw_curves(
+    verdict = "It came true" if found.agrees else "It did not come true"
+    bands, seats = (check.agrees for check in found.bands), (seat.agrees for seat in found.seats)
+    if all(bands) and all(seats) and not found.agrees:
+        verdict = "The subwoofer alone came true, its sum with the mains did not"
+    ax = draw_curves(
         ax,
         axis,
         curves,
-        own=own,
+        heading=verdict if seat is None else f"Predicted and measured again at {seat}",
         levels=level_span([*predicted, *measured, max(*predicted, *measured) + room_db]),
         title=level_title(plan.level_reference),
         db_per_decade=db_per_decade,
     )
+    low, high = predicted - tolerance, predicted + tolerance
+    ax.fill_between(axis, low, high, color=COLOURS["wash"], zorder=1)
     removed = f"{signed(found.offset_db)} dB taken out of what was measured again"
     ax.annotate(
         removed.replace("-", "\u2212"),
@@ -132,11 +132,6 @@ def plot_verification(
     )
     if seat is None:
         _mark_bands(ax, plan, found)
-    verdict = "It came true" if found.agrees else "It did not come true"
-    bands, seats = (check.agrees for check in found.bands), (seat.agrees for seat in found.seats)
-    if all(bands) and all(seats) and not found.agrees:
-        verdict = "The subwoofer alone came true, its sum with the mains did not"
-    titled(ax, verdict if seat is None else f"Predicted and measured again at {seat}")
     return ax
 
 
