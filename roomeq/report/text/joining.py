@@ -20,7 +20,6 @@ from roomeq.plan.alignment import (
 )
 from roomeq.plan.joining import JoiningRecord
 from roomeq.report.text.layout import bullet_list, paragraph, signed, table
-from roomeq.report.text.summation import loss_text
 
 __all__ = [
     "CLOSE_TO_EACH_CONE",
@@ -34,6 +33,7 @@ __all__ = [
     "joining_sentences",
     "joining_text",
     "joining_verdict",
+    "loss_text",
     "meeting_sentences",
     "reference_text",
     "setting_entries",
@@ -226,6 +226,30 @@ def reference_text() -> str:
         f"Positive delay is later; distances are what sound travels meanwhile, {SPEED_OF_SOUND:g} "
         "m/s at 20 degrees Celsius. A processor that asks for distances delays what is nearer."
     )
+
+
+def loss_text(
+    corner: float, now_db: float, *, then_db: float | None = None, predicted_db: float | None = None
+) -> str:
+    """Return what the sum loses now, and with the settings or as it was predicted.
+
+    Parameters
+    ----------
+    corner : float
+        Hz.
+    now_db : float
+        As measured.
+    then_db : float, optional
+        With the settings proposed.
+    predicted_db : float, optional
+        What a plan predicted for the settings in force.
+    """
+    text = f"Around {corner:.0f} Hz the sum loses {now_db:.1f} dB of what both could give"
+    if then_db is not None:
+        text += f"; {then_db:.1f} dB with these settings"
+    if predicted_db is not None:
+        text += f"; {predicted_db:.1f} dB was predicted"
+    return f"{text}."
 
 
 def joining_verdict(record: JoiningRecord) -> str:

@@ -8,10 +8,11 @@ caller; a column is right-aligned when its title is marked with ``>``.
 
 from __future__ import annotations
 
+import math
 import textwrap
 from collections.abc import Sequence
 
-__all__ = ["WIDTH", "bullet_list", "paragraph", "signed", "signed_setting", "table"]
+__all__ = ["WIDTH", "bullet_list", "number", "paragraph", "signed", "signed_setting", "table"]
 
 WIDTH = 100
 _LEAST = 20  # characters below which a column of words is not wrapped
@@ -24,6 +25,11 @@ def signed(value: float | None, *, digits: int = 1) -> str:
         return ""
     text = f"{value:+.{digits}f}"
     return f"{0:.{digits}f}" if float(text) == 0 else text
+
+
+def number(value: float | None, *, digits: int = 1) -> str:
+    """Return a number with its decimals; what is not known is empty."""
+    return "" if value is None or not math.isfinite(value) else f"{value:.{digits}f}"
 
 
 def signed_setting(value: float, *, step_db: float = 0.5) -> str:

@@ -9,11 +9,10 @@ from __future__ import annotations
 
 from roomeq.jobs.check import EquipmentRow, RoomOverview
 from roomeq.optimiser.path.estimate import PathEstimate
-from roomeq.report.text.joining import explanation_text, meeting_sentences
+from roomeq.report.text.joining import explanation_text, loss_text, meeting_sentences
 from roomeq.report.text.layout import bullet_list, paragraph, table
 from roomeq.report.text.path import path_estimate_lines, path_lines
 from roomeq.report.text.recordings import alarm_texts, detail_lines, recording_lines
-from roomeq.report.text.summation import loss_text
 
 __all__ = ["room_text"]
 

@@ -9,8 +9,8 @@ from __future__ import annotations
 
 from roomeq.jobs.verify import BandCheck, Verification
 from roomeq.plan.verification import JoiningCheck, JoiningLook
+from roomeq.report.text.joining import loss_text
 from roomeq.report.text.layout import bullet_list, paragraph, signed, signed_setting, table
-from roomeq.report.text.summation import loss_text
 
 __all__ = ["verification_text"]
 

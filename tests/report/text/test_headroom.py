@@ -22,10 +22,9 @@ from roomeq.optimiser.drive.protection import (
     ProtectionReason,
 )
 from roomeq.report.text.headroom import (
+    LIMITS,
     extra_drive_lines,
     headroom_lines,
-    limit_text,
-    note_lines,
     note_text,
     protection_lines,
     refusal_text,
@@ -73,7 +72,7 @@ def test_safety_says_what_it_must():
 
 @pytest.mark.parametrize("limit", list(HeadroomLimit))
 def test_every_limit_has_words(limit):
-    assert limit_text(limit)
+    assert LIMITS[limit]
 
 
 @pytest.mark.parametrize(
@@ -199,9 +198,3 @@ def test_extra_drive_table():
     boxed = extra_drive_lines(estimate_extra_drive(equaliser, [6.0, 0, 0, 0], box=BOX))
     assert "re largest before dB" in boxed[1]
     assert all(len(line) <= WIDTH for line in boxed)
-
-
-def test_notes_are_a_list():
-    notes = [DriveNote(code=code, value=1.0, frequency=20.0) for code in DriveCaution]
-    lines = note_lines(notes)
-    assert sum(line.startswith("  - ") for line in lines) == len(notes)
