@@ -22,8 +22,8 @@ from roomeq.report.sheet.evidence import (
     judged_seats,
     share,
 )
-from roomeq.report.sheet.steps import bands_side_by_side, joined, side_by_side, with_minus
-from roomeq.report.text.layout import signed
+from roomeq.report.sheet.steps import bands_side_by_side, side_by_side, with_minus
+from roomeq.report.text.layout import joined, signed
 
 __all__ = ["MOST_SIDE_BY_SIDE", "Comparison", "sheet_comparison"]
 

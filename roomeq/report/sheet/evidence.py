@@ -14,9 +14,9 @@ from typing import TypeVar
 from roomeq.optimiser.bands.reasons import Reason
 from roomeq.plan.joining import JoiningSeatRow
 from roomeq.plan.plan import BandSetting, Plan, SeatResult
-from roomeq.report.sheet.steps import joined, with_minus
+from roomeq.report.sheet.steps import with_minus
 from roomeq.report.text.joining import joining_sentences, joining_verdict, meeting_sentences
-from roomeq.report.text.layout import signed
+from roomeq.report.text.layout import joined, signed
 from roomeq.report.text.plan import FIRST_STATEMENT, evidence_sentences
 from roomeq.report.text.wording import caution_text
 

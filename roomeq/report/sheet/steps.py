@@ -20,7 +20,7 @@ from roomeq.optimiser.drive.protection import ProtectionReason
 from roomeq.plan.plan import BandSetting, LevelSetting, Plan
 from roomeq.report.text.headroom import high_pass_text
 from roomeq.report.text.joining import delay_numbers, delay_text
-from roomeq.report.text.layout import signed, signed_setting
+from roomeq.report.text.layout import joined, signed, signed_setting
 from roomeq.report.text.wording import level_purpose
 
 __all__ = [
@@ -31,7 +31,6 @@ __all__ = [
     "bands_side_by_side",
     "closing_steps",
     "decibels",
-    "joined",
     "leave_alone",
     "opening_steps",
     "seats_to_measure_again",
@@ -96,11 +95,6 @@ def with_minus(text: str) -> str:
 def decibels(value: float, *, step_db: float = 0.5) -> str:
     """Return a setting in dB with its sign and the decimals that the device's step needs."""
     return f"{with_minus(signed_setting(value, step_db=step_db))}\N{NO-BREAK SPACE}dB"
-
-
-def joined(words: Sequence[str]) -> str:
-    """Return words as "a, b and c"."""
-    return " and ".join([", ".join(words[:-1]), words[-1]] if len(words) > 1 else words)
 
 
 def _step(number: int, control: str, cells: Sequence[Cell]) -> Step:

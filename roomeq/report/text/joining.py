@@ -19,7 +19,7 @@ from roomeq.plan.alignment import (
     SumExplanationRecord,
 )
 from roomeq.plan.joining import JoiningRecord
-from roomeq.report.text.layout import bullet_list, paragraph, signed, table
+from roomeq.report.text.layout import bullet_list, columns, paragraph, signed
 
 __all__ = [
     "CLOSE_TO_EACH_CONE",
@@ -285,19 +285,18 @@ def _cost_text(record: JoiningRecord) -> str:
 
 
 def _seats(record: JoiningRecord) -> list[str]:
-    titles = ["Seat", ">Weight", ">Loses now dB", ">Then dB", ">Level dB"]
     rows = [
-        [
-            row.seat,
-            f"{100 * row.weight:.0f} %",
-            f"{row.before_db:.1f}",
-            f"{row.after_db:.1f}",
-            signed(row.level_gain_db),
-        ]
+        {
+            "Seat": row.seat,
+            ">Weight": f"{100 * row.weight:.0f} %",
+            ">Loses now dB": f"{row.before_db:.1f}",
+            ">Then dB": f"{row.after_db:.1f}",
+            ">Level dB": signed(row.level_gain_db),
+        }
         for row in record.seats
     ]
     span = f"{record.lowest:.0f} to {record.highest:.0f} Hz"
-    return [f"What the sum loses at each seat, {span}", *table(titles, rows)]
+    return [f"What the sum loses at each seat, {span}", *columns(rows)]
 
 
 def joining_sentences(record: JoiningRecord) -> list[str]:

@@ -10,9 +10,19 @@ from __future__ import annotations
 
 import math
 import textwrap
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
-__all__ = ["WIDTH", "bullet_list", "number", "paragraph", "signed", "signed_setting", "table"]
+__all__ = [
+    "WIDTH",
+    "bullet_list",
+    "columns",
+    "joined",
+    "number",
+    "paragraph",
+    "signed",
+    "signed_setting",
+    "table",
+]
 
 WIDTH = 100
 _LEAST = 20  # characters below which a column of words is not wrapped
@@ -83,6 +93,11 @@ def table(titles: Sequence[str], rows: Sequence[Sequence[str]], *, indent: int =
     return [lines[0], rule, *lines[1:]]
 
 
+def columns(rows: Sequence[Mapping[str, str]]) -> list[str]:
+    """Lay out rows whose cells are given by title; see `table`."""
+    return table(list(rows[0]), [list(row.values()) for row in rows])
+
+
 def _narrow(widths: list[int], right: Sequence[bool], *, beside: int) -> None:
     """Take from the widest columns of words until the last column has room to be read.
 
@@ -108,6 +123,11 @@ def paragraph(text: str, *, indent: int = 0) -> list[str]:
     """Wrap a paragraph."""
     space = " " * indent
     return textwrap.wrap(text, WIDTH, initial_indent=space, subsequent_indent=space)
+
+
+def joined(words: Sequence[str]) -> str:
+    """Return words as "a, b and c"."""
+    return " and ".join([", ".join(words[:-1]), words[-1]] if len(words) > 1 else words)
 
 
 def bullet_list(entries: Sequence[str]) -> list[str]:

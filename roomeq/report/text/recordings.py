@@ -14,7 +14,7 @@ from collections.abc import Sequence
 
 from roomeq.analysis.recordings.findings import Finding, FindingCode, FindingPlace, Severity
 from roomeq.plan.recordings import DetailRow, FindingRow, RecordingRow
-from roomeq.report.text.layout import bullet_list, number, paragraph, table
+from roomeq.report.text.layout import bullet_list, columns, number, paragraph, table
 
 __all__ = [
     "CODES",
@@ -124,19 +124,18 @@ def kept_recording_lines(rows: Sequence[RecordingRow]) -> list[str]:
 
 def _overview(rows: Sequence[RecordingRow]) -> list[str]:
     cells = [
-        [
-            str(place),
-            row.file,
-            row.seat,
-            number(row.peak_dbfs),
-            "" if row.drift_ppm is None else f"{row.drift_ppm:+.1f}",
-            counts_text(row),
-            _found(row),
-        ]
+        {
+            ">": str(place),
+            "File": row.file,
+            "Seat": row.seat,
+            ">Peak dBFS": number(row.peak_dbfs),
+            ">Drift ppm": "" if row.drift_ppm is None else f"{row.drift_ppm:+.1f}",
+            "Counts": counts_text(row),
+            "Found": _found(row),
+        }
         for place, row in enumerate(rows, start=1)
     ]
-    titles = [">", "File", "Seat", ">Peak dBFS", ">Drift ppm", "Counts", "Found"]
-    return ["Recorded sweeps, and how much each counts in a proposal", *table(titles, cells)]
+    return ["Recorded sweeps, and how much each counts in a proposal", *columns(cells)]
 
 
 def _notes(rows: Sequence[RecordingRow]) -> list[str]:
