@@ -356,21 +356,14 @@ def frame_rows(
         left = max(_LEFT, 0.25 + _LETTER_INCHES * longest)
         right = max(_RIGHT, 0.4 + _LETTER_INCHES * max(map(len, remarks), default=0))
         _placed(ax, width=_WIDTH, height=inches * len(names), left=left, right=right)
+    look: dict[str, Any] = {"xycoords": ("axes fraction", "data"), "annotation_clip": False}
     for place, text in zip(np.asarray(places, dtype=np.float64), remarks, strict=False):
-        ax.annotate(
-            text,
-            xy=(1.035, float(place)),
-            xycoords=("axes fraction", "data"),
-            va="center",
-            annotation_clip=False,
-        )
+        ax.annotate(text, (1.035, float(place)), va="center", **look)
 
 
-def log_bar(
-    ax: Axes, *, lower: float, upper: float, height: float, look: dict[str, Any], foot: float = 0.0
-) -> None:
+def log_bar(ax: Axes, *, lower: float, upper: float, height: float, look: dict[str, Any]) -> None:
     """Draw a bar over a band on a logarithmic axis, a little narrower than the band."""
     narrow = (upper / lower) ** 0.1
     left, right = lower * narrow, upper / narrow
-    bar = ax.bar(left, height, width=right - left, bottom=foot, align="edge", zorder=2)[0]
+    bar = ax.bar(left, height, width=right - left, align="edge", zorder=2)[0]
     bar.set(linewidth=0.8, **look)

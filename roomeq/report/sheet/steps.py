@@ -104,6 +104,13 @@ def _step(number: int, control: str, cells: Sequence[Cell]) -> Step:
     return Step(number=str(number), control=control, cells=tuple(cells))
 
 
+def _changed_cell(value: str, was: str, *, changed: bool, detail: str = "") -> Cell:
+    """Return a setting to be made, or to be kept where it is set already."""
+    if not changed:
+        return Cell(action="keep", value=value)
+    return Cell(action="set", value=value, was=was, detail=detail)
+
+
 def _low_pass_cell(plan: Plan, *, bypassed: bool) -> Cell:
     """Return what to bypass; `bypassed` is whether any plan of the sheet bypasses a low-pass."""
     joining = plan.joining
@@ -132,29 +139,22 @@ def _delay_cell(plan: Plan) -> Cell:
 
 
 def _polarity_cell(plan: Plan) -> Cell:
-    joining = plan.joining
-    if joining is None:
+    if plan.joining is None:
         return _NOT_HELD_CELL
-    wanted, present = joining.settings.settings().polarity, joining.present.settings().polarity
-    if wanted == present:
-        return Cell(action="keep", value=wanted.capitalize())
-    return Cell(
-        action="set",
-        value=wanted.capitalize(),
-        was=present,
-        detail=f"if the microphone at each cone tells of crossed wires: mend, leave it {present}",
-    )
+    wanted = plan.joining.settings.settings().polarity
+    was = plan.joining.present.settings().polarity
+    detail = f"if the microphone at each cone tells of crossed wires: mend, leave it {was}"
+    return _changed_cell(wanted.capitalize(), was, changed=wanted != was, detail=detail)
 
 
 def _phase_cell(plan: Plan) -> Cell:
     joining = plan.joining
     if joining is None or joining.settings.phase_frequency is None:
         return _NOT_HELD_CELL
-    wanted, present = joining.settings.phase_deg, joining.present.phase_deg
-    value = f"{wanted:g}\N{DEGREE SIGN} at {joining.settings.phase_frequency:g}\N{NO-BREAK SPACE}Hz"
-    if wanted == present:
-        return Cell(action="keep", value=value)
-    return Cell(action="set", value=value, was=f"{present:g}\N{DEGREE SIGN}")
+    wanted, was = (f"{x.phase_deg:g}\N{DEGREE SIGN}" for x in (joining.settings, joining.present))
+    value = f"{wanted} at {joining.settings.phase_frequency:g}\N{NO-BREAK SPACE}Hz"
+    changed = joining.settings.phase_deg != joining.present.phase_deg
+    return _changed_cell(value, was, changed=changed)
 
 
 def _filter_cell(plan: Plan, kind: str) -> Cell:
@@ -170,10 +170,8 @@ def _high_pass_cell(plan: Plan) -> Cell:
     if choice.reason in (ProtectionReason.NO_CHOICE, ProtectionReason.PRESENT_UNKNOWN):
         return Cell(action="leave", value=LEAVE)
     text = high_pass_text(choice.high_pass)
-    value = text[0].upper() + text[1:]
-    if not plan.protection.changes:
-        return Cell(action="keep", value=value)
-    return Cell(action="set", value=value, was=high_pass_text(choice.present))
+    value, was = text[0].upper() + text[1:], high_pass_text(choice.present)
+    return _changed_cell(value, was, changed=plan.protection.changes)
 
 
 def _level_cell(level: LevelSetting, plan: Plan) -> Cell:
@@ -181,11 +179,8 @@ def _level_cell(level: LevelSetting, plan: Plan) -> Cell:
         f"{level_purpose(plan)}; exactly {with_minus(signed(level.exact_change_db, digits=2))} dB"
     )
     if level.setting_db is not None:
-        value = decibels(level.setting_db)
-        if level.change_db == 0:
-            return Cell(action="keep", value=value)
-        was = decibels(level.setting_db - level.change_db)
-        return Cell(action="set", value=value, was=was, detail=exact)
+        value, was = decibels(level.setting_db), decibels(level.setting_db - level.change_db)
+        return _changed_cell(value, was, changed=level.change_db != 0, detail=exact)
     if level.change_db:
         direction = "Up" if level.change_db > 0 else "Down"
         turn = f"{direction} by {decibels(abs(level.change_db)).lstrip('+')}"
