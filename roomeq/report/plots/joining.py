@@ -106,27 +106,25 @@ def plot_sum(
     """
     axis = np.asarray(frequencies, dtype=np.float64)
     given = (sub_db, mains_db, inverted_db, normal_db, target_db)
-    curves = {
-        name: np.asarray(values, dtype=np.float64)
-        for name, values in zip(_CURVES, given, strict=True)
-        if values is not None
-    }
-    for name, values in curves.items():
-        if values.shape != axis.shape:
-            raise ValueError(f"{name}: {axis.size} levels are needed, got shape {values.shape}")
-    drawn = {
-        name: Curve(name=name, levels=values, stroke=_CURVES[name])
-        for name, values in curves.items()
-    }
     heavy = "both, inverted" if inverted else "both, normal"
-    stroke = replace(_CURVES[heavy], width=2.4)
-    drawn[heavy] = replace(drawn[heavy], stroke=stroke, bold=True, zorder=3)
+    curves = []
+    for (name, stroke), values in zip(_CURVES.items(), given, strict=True):
+        if values is None:
+            continue
+        levels = np.asarray(values, dtype=np.float64)
+        if levels.shape != axis.shape:
+            raise ValueError(f"{name}: {axis.size} levels are needed, got shape {levels.shape}")
+        if name == heavy:
+            thick = replace(stroke, width=2.4)
+            curves.append(Curve(name=name, levels=levels, stroke=thick, bold=True, zorder=3))
+        else:
+            curves.append(Curve(name=name, levels=levels, stroke=stroke))
     ax = draw_curves(
         ax,
         axis,
-        list(drawn.values()),
+        curves,
         heading="Do subwoofer and mains add?",
-        levels=level_span(np.concatenate(list(curves.values())), most=50.0),
+        levels=level_span([curve.levels for curve in curves], most=50.0),
         title=level_title(level_reference),
         db_per_decade=db_per_decade,
     )
@@ -231,6 +229,8 @@ def plot_delay_map(
     ImportError
         If matplotlib is not installed.
     """
+    from matplotlib.ticker import MultipleLocator
+
     milliseconds = 1e3 * np.asarray(delays, dtype=np.float64)
     values = np.asarray(loss_db, dtype=np.float64)
     if milliseconds.ndim != 1 or values.shape != (2, milliseconds.size):
@@ -241,7 +241,11 @@ def plot_delay_map(
     span = max(0.0, float(np.floor(values.min() - 1.0))), float(np.ceil(values.max() + 0.2))
     title, step = "What the sum loses around the crossover in dB", nice_step(span[1] - span[0])
     frame_values(ax, own=own, limits=span, title=title, step=step)
-    _frame_delays(ax, float(milliseconds[0]), float(milliseconds[-1]))
+    first, last = float(milliseconds[0]), float(milliseconds[-1])
+    ax.set_xlim(first, last)
+    ax.xaxis.set_major_locator(MultipleLocator(nice_step(last - first)))
+    ax.tick_params(axis="x", length=4, labelsize=8)
+    ax.set_xlabel("Delay of the subwoofer against the mains in ms (positive is later)", loc="right")
     label_ends(
         ax,
         [
@@ -258,29 +262,11 @@ def plot_delay_map(
     return ax
 
 
-def _frame_delays(ax: Axes, first: float, last: float) -> None:
-    from matplotlib.ticker import MultipleLocator
-
-    ax.set_xlim(first, last)
-    ax.xaxis.set_major_locator(MultipleLocator(nice_step(last - first)))
-    ax.tick_params(axis="x", length=4, labelsize=8)
-    ax.set_xlabel("Delay of the subwoofer against the mains in ms (positive is later)", loc="right")
-
-
 def _mark(ax: Axes, x: float, y: float, name: str, marker: str) -> None:
-    ax.plot(
-        x,
-        y,
-        marker=marker,
-        markersize=7,
-        color=COLOURS["ink"],
-        markerfacecolor=COLOURS["ink"] if name == "proposed" else "white",
-        markeredgewidth=1.2,
-        linestyle="none",
-        label=name,
-        zorder=5,
-        clip_on=False,
-    )
+    ink = COLOURS["ink"]
+    drawn = ax.plot(x, y, marker=marker, linestyle="none", label=name, zorder=5, clip_on=False)[0]
+    drawn.set(color=ink, markerfacecolor=ink if name == "proposed" else "white")
+    drawn.set(markersize=7, markeredgewidth=1.2)
     left, right = ax.get_xlim()
     share = (x - left) / (right - left)
     side = "left" if share < 0.04 else "right" if share > 0.96 else "center"

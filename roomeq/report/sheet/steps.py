@@ -99,7 +99,7 @@ def decibels(value: float, *, step_db: float = 0.5) -> str:
 
 def _step(number: int, control: str, cells: Sequence[Cell]) -> Step:
     """Return a step; equal cells become one."""
-    if len(cells) > 1 and cells[0].fader is None and all(cell == cells[0] for cell in cells):
+    if len(cells) > 1 and all(cell == cells[0] for cell in cells):
         cells = [replace(cells[0], span=len(cells))]
     return Step(number=str(number), control=control, cells=tuple(cells))
 

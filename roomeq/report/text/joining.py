@@ -15,7 +15,6 @@ from roomeq.optimiser.joining.data import JoiningNote
 from roomeq.plan.alignment import (
     CandidateRecord,
     MeetingRecord,
-    PolarityRecord,
     SumExplanationRecord,
 )
 from roomeq.plan.joining import JoiningRecord
@@ -406,13 +405,9 @@ def _told_text(record: JoiningRecord) -> str:
         half_period = f"{500.0 / record.corner:.1f} ms"
         return f"An inverted subwoofer and one {half_period} late cannot be told apart here."
     how = "" if found.inverted else "not "
-    return f"The subwoofer is probably {how}inverted {_odds(found)}."
-
-
-def _odds(found: PolarityRecord) -> str:
     return (
-        f"(both tests agree, {found.phase_ratio:.1f} and {found.onset_ratio:.1f} to 1; right in "
-        f"{_TOLD_RIGHT[found.boxes]} such rooms)"
+        f"The subwoofer is probably {how}inverted (both tests agree, {found.phase_ratio:.1f} and "
+        f"{found.onset_ratio:.1f} to 1; right in {_TOLD_RIGHT[found.boxes]} such rooms)."
     )
 
 

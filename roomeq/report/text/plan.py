@@ -200,9 +200,10 @@ def evidence_sentences(plan: Plan) -> list[str]:
         f"{e.average_sd_after_db:.1f} dB predicted; largest excess at any seat "
         f"{signed(e.largest_excess_before_db)} and {signed(e.largest_excess_after_db)} dB.",
         f"Summed boost at most {signed(e.filter_boost_db)} dB (limit {e.filter_boost_limit_db:g} "
-        f"dB, and half a dB {_barred(plan)}); drive, bands and level together, at most "
-        f"{signed(e.drive_boost_db)} dB {place} (limit {round(e.drive_boost_limit_db, 1):g} dB), "
-        f"{e.power_ratio:.1f} times the power there.",
+        f"dB, and half a dB below {e.no_boost_below:.0f} Hz, in dips, and where few seats are "
+        f"short); drive, bands and level together, at most {signed(e.drive_boost_db)} dB {place} "
+        f"(limit {round(e.drive_boost_limit_db, 1):g} dB), {e.power_ratio:.1f} times the power "
+        "there.",
     ]
     if e.dip_boost_db > 1.0:
         entries.append(
@@ -215,11 +216,6 @@ def evidence_sentences(plan: Plan) -> list[str]:
             f"now, {check.after_db:.1f} dB predicted."
         )
     return entries
-
-
-def _barred(plan: Plan) -> str:
-    """Say where less may be boosted than elsewhere."""
-    return f"below {plan.evidence.no_boost_below:.0f} Hz, in dips, and where few seats are short"
 
 
 def _proof_sentence(plan: Plan) -> str:

@@ -145,11 +145,6 @@ def _what_could(deviation_db: float) -> str:
     )
 
 
-def _at(caution: Caution) -> str:
-    """Say where, if the caution does."""
-    return "" if caution.frequency is None else f" at {caution.frequency:.0f} Hz"
-
-
 def _floor_cost(cost_db: float) -> str:
     """Say what could be gained by knowing the lower limit."""
     if cost_db < 0.05:
@@ -164,6 +159,7 @@ def caution_text(caution: Caution) -> str:
         return note_text(DriveNote(code=code, value=caution.value, frequency=caution.frequency))
     value = caution.value if caution.value is not None else 0.0
     name = caution.name or ""
+    at = "" if caution.frequency is None else f" at {caution.frequency:.0f} Hz"
     words = {
         CautionCode.BAND_LEVELS_ONLY: (
             "Only third-octave band levels were measured: phase, cancellations and peaks narrower "
@@ -216,7 +212,7 @@ def caution_text(caution: Caution) -> str:
         ),
         CautionCode.LOUDNESS_CUT: (
             f"It will be {value:.1f} dB quieter than {name or 'now'}: the drive limit grants no "
-            f"more{_at(caution)} (asking again after another measurement only counts from a higher "
+            f"more{at} (asking again after another measurement only counts from a higher "
             "level). Turn the mains down by as much, or use a stronger subwoofer."
         ),
         CautionCode.LOWER_LIMIT_UNKNOWN: (
