@@ -9,12 +9,11 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import TypeVar
 
 from roomeq.optimiser.bands.reasons import Reason
 from roomeq.plan.joining import JoiningSeatRow
 from roomeq.plan.plan import BandSetting, Plan, SeatResult
-from roomeq.report.sheet.steps import with_minus
+from roomeq.report.sheet.steps import owners, with_minus
 from roomeq.report.text.joining import joining_sentences, joining_verdict, meeting_sentences
 from roomeq.report.text.layout import joined, signed
 from roomeq.report.text.plan import FIRST_STATEMENT, evidence_sentences
@@ -91,9 +90,6 @@ _LIMIT_NOT_KNOWN = (
 )
 
 
-_Key = TypeVar("_Key")
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SharedText:
     """A text and the names of the plans that it belongs to; no names where it is all of them."""
@@ -146,18 +142,9 @@ def sentences(plan: Plan) -> list[str]:
     return [with_minus(text) for text in found]
 
 
-def _owners(found: Mapping[str, Sequence[_Key]], /) -> dict[_Key, str]:
-    """Return what plans hold, each once and in order, with the plans' names; none for all."""
-    owners: dict[_Key, dict[str, None]] = {}
-    for name, keys in found.items():
-        for key in keys:
-            owners.setdefault(key, {})[name] = None
-    return {k: "" if len(v) == len(found) else joined(list(v)) for k, v in owners.items()}
-
-
 def share(texts: Mapping[str, Sequence[str]]) -> tuple[SharedText, ...]:
     """Return every text once, in order, with the plans it belongs to."""
-    return tuple(SharedText(text=text, names=names) for text, names in _owners(texts).items())
+    return tuple(SharedText(text=text, names=names) for text, names in owners(texts).items())
 
 
 def cautions(plans: Mapping[str, Plan]) -> tuple[SharedText, ...]:
@@ -209,4 +196,4 @@ def record(plans: Mapping[str, Plan]) -> tuple[tuple[str, tuple[SharedText, ...]
 def inputs(plans: Mapping[str, Plan]) -> tuple[tuple[str, str, str, str], ...]:
     """Return the files that the plans were made from: name, role, SHA-256 digest, plans."""
     files = {name: [(e.file, e.role, e.sha256) for e in p.inputs] for name, p in plans.items()}
-    return tuple((*key, names) for key, names in _owners(files).items())
+    return tuple((*key, names) for key, names in owners(files).items())

@@ -33,6 +33,7 @@ __all__ = [
     "decibels",
     "leave_alone",
     "opening_steps",
+    "owners",
     "seats_to_measure_again",
     "side_by_side",
     "with_minus",
@@ -40,6 +41,7 @@ __all__ = [
 
 LEAVE = "Leave as it is"
 _Entry = TypeVar("_Entry")
+_Key = TypeVar("_Key")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -294,17 +296,24 @@ def closing_steps(plans: Sequence[Plan]) -> tuple[Step, ...]:
     )
 
 
-def _bands_with(plans: Mapping[str, Plan], reasons: set[Reason]) -> dict[str, float]:
-    return {
-        band.label: band.centre
-        for plan in plans.values()
-        for band in plan.bands
-        if band.reason in reasons
-    }
+def owners(found: Mapping[str, Sequence[_Key]]) -> dict[_Key, str]:
+    """Return what plans hold, each once and in order, with the plans' names; none for all."""
+    named: dict[_Key, dict[str, None]] = {}
+    for name, keys in found.items():
+        for key in keys:
+            named.setdefault(key, {})[name] = None
+    return {k: "" if len(v) == len(found) else joined(list(v)) for k, v in named.items()}
 
 
-def _in_order(centres: dict[str, float]) -> str:
+def _labels(plans: Iterable[Plan], reason: Reason) -> str:
+    """Name the bands of any plan that have a reason, in order of frequency."""
+    centres = {b.label: b.centre for plan in plans for b in plan.bands if b.reason is reason}
     return joined(sorted(centres, key=lambda label: centres[label]))
+
+
+def _by_reason(plans: Iterable[Plan], words: Mapping[Reason, str]) -> list[str]:
+    found = [(_labels(plans, reason), text) for reason, text in words.items()]
+    return [f"{labels} Hz: {text}" for labels, text in found if labels]
 
 
 def _not_set(plans: Mapping[str, Plan]) -> list[str]:
@@ -323,33 +332,34 @@ def _not_set(plans: Mapping[str, Plan]) -> list[str]:
 
 def _paths(plans: Mapping[str, Plan]) -> list[str]:
     """Return the filters that stay in the path; what differs between plans is said of each."""
-    owners: dict[tuple[str, tuple[str, ...]], list[str]] = {}
+    found = {}
     for name, plan in plans.items():
         bypassed = plan.joining.bypass if plan.joining else ()
-        path = tuple(text for text in plan.target.path if text not in bypassed)
+        path = "; ".join(text for text in plan.target.path if text not in bypassed)
         where = "Left in the path" if bypassed else "In the path while measuring"
-        owners.setdefault((where if path else "", path), []).append(name)
+        found[name] = [(where, path) if path else ("", "")]
     entries = []
-    for (where, path), names in owners.items():
-        of = "" if len(names) == len(plans) else f" ({joined(names)})"
+    for (where, path), names in owners(found).items():
+        of = f" ({names})" if names else ""
         entries.append(
-            f"{where}{of}: {'; '.join(path)}. The settings were computed for it."
+            f"{where}{of}: {path}. The settings were computed for it."
             if path
             else f"Every filter that was in the path while measuring{of}."
         )
     return entries
 
 
-def _low_bands(plans: Mapping[str, Plan]) -> list[str]:
+def _low_bands(plans: Iterable[Plan]) -> list[str]:
     """Return which bands are too low for a boost, and whether that is known of the subwoofer."""
-    labels: dict[str, dict[str, float]] = {}
-    for name, plan in plans.items():
+    groups: dict[str, list[Plan]] = {}
+    for plan in plans:
         words = "what the subwoofer can do"
         if not plan.target.limit_known:
             floor = f"{plan.evidence.no_boost_below:.0f} Hz"
             words = f"{floor}, since the subwoofer's lower limit is not known"
-        labels.setdefault(words, {}).update(_bands_with({name: plan}, {Reason.BELOW_LIMIT}))
-    return [f"{_in_order(low)} Hz: no boost below {words}." for words, low in labels.items() if low]
+        groups.setdefault(words, []).append(plan)
+    found = [(_labels(group, Reason.BELOW_LIMIT), words) for words, group in groups.items()]
+    return [f"{labels} Hz: no boost below {words}." for labels, words in found if labels]
 
 
 def leave_alone(plans: Mapping[str, Plan]) -> tuple[str, ...]:
@@ -363,17 +373,14 @@ def leave_alone(plans: Mapping[str, Plan]) -> tuple[str, ...]:
         entries.append(
             "Drive level and microphone gain, until the seats of step 9 have been measured again."
         )
-    cancelled = _bands_with(plans, {Reason.CANCELLATION})
-    if cancelled:
-        entries.append(f"{_in_order(cancelled)} Hz: deep dips, which more boost would not fill.")
-    entries += _low_bands(plans)
-    kept = {
-        "above the crossover": Reason.ABOVE_CROSSOVER,
-        "too near the crossover to tell": Reason.NEAR_CROSSOVER,
-        "locked": Reason.LOCKED,
-    }
-    for words, reason in kept.items():
-        held = _bands_with(plans, {reason})
-        if held:
-            entries.append(f"{_in_order(held)} Hz: {words}. Leave at what is shown.")
+    listed = list(plans.values())
+    entries += _by_reason(listed, _DIPS) + _low_bands(listed) + _by_reason(listed, _KEPT)
     return tuple(entries)
+
+
+_DIPS = {Reason.CANCELLATION: "deep dips, which more boost would not fill."}
+_KEPT = {
+    Reason.ABOVE_CROSSOVER: "above the crossover. Leave at what is shown.",
+    Reason.NEAR_CROSSOVER: "too near the crossover to tell. Leave at what is shown.",
+    Reason.LOCKED: "locked. Leave at what is shown.",
+}

@@ -184,30 +184,20 @@ def joining_lines(record: JoiningRecord) -> list[str]:
 def bands_lines(record: JoiningRecord) -> list[str]:
     """Return what bands and level would still do, for a joining in which they stay."""
     bands = record.bands
-    title = "What bands would still do"
+    text = "Too little to be worth a change."
     if JoiningNote.SUM_DISAGREES in record.notes:
-        doubt = (
-            "Not told: the measured sum contradicts its parts, and the level is best left alone."
-        )
-        return [title, *paragraph(doubt, indent=2)]
-    if bands is None or bands.no_change is not None:
-        return [title, *paragraph("Too little to be worth a change.", indent=2)]
-    moved = ", ".join(
-        f"{label} Hz {signed(gain)}"
-        for label, gain in zip(bands.labels, bands.gains_db, strict=True)
-        if gain
-    )
-    settings = record.settings.settings()
-    return [
-        title,
-        *paragraph(
+        text = "Not told: the measured sum contradicts its parts, and the level is best left alone."
+    elif bands is not None and bands.no_change is None:
+        gains = zip(bands.labels, bands.gains_db, strict=True)
+        moved = ", ".join(f"{label} Hz {signed(gain)}" for label, gain in gains if gain)
+        settings = record.settings.settings()
+        text = (
             f"{_deviation_text(record)} With bands {moved or 'all at 0'} dB, level "
             f"{signed(settings.level_change_db)} dB, the delay that goes with them is "
             f"{delay_text(settings)}, and the sum loses {record.loss_db:.1f} dB. For bands and "
-            "level see roomeq propose.",
-            indent=2,
-        ),
-    ]
+            "level see roomeq propose."
+        )
+    return ["What bands would still do", *paragraph(text, indent=2)]
 
 
 def _deviation_text(record: JoiningRecord) -> str:

@@ -246,11 +246,5 @@ def _distortion(row: DetailRow) -> list[str]:
     if not body:
         return [title, *paragraph("Nowhere above the noise.", indent=2)]
     titles = [">Band", ">2nd", ">3rd", ">4th", ">5th", ">Total %", ""]
-    return [
-        title,
-        *table(titles, body),
-        *paragraph(
-            "Blank, and at all other bands: hidden by noise, or beyond the recording's rate.",
-            indent=2,
-        ),
-    ]
+    blank = "Blank, and at all other bands: hidden by noise, or beyond the recording's rate."
+    return [title, *table(titles, body), *paragraph(blank, indent=2)]
