@@ -184,7 +184,7 @@ def _check(room: Room, options: argparse.Namespace) -> int:
 
 def _join(room: Room, options: argparse.Namespace) -> int:
     from roomeq.jobs.join import join
-    from roomeq.report.text.room_joining import room_joining_text
+    from roomeq.report.text.join import room_joining_text
     from roomeq.report.text.terminal import progress
 
     with progress("joining subwoofer and mains", sys.stderr):

@@ -23,11 +23,11 @@ from roomeq.jobs.joining.offer import joining_offer
 from roomeq.jobs.joining.solution import solve_joining
 from roomeq.jobs.propose import propose
 from roomeq.optimiser.joining.sum_check import SumExplanation
+from roomeq.report.text.join import room_joining_text
+from roomeq.report.text.joining import loss_text
 from roomeq.report.text.path import path_estimate_lines, path_lines
 from roomeq.report.text.plan import plan_text
 from roomeq.report.text.room import room_text
-from roomeq.report.text.room_joining import room_joining_text
-from roomeq.report.text.summation import loss_text
 from roomeq.wanted.loss import Loss
 
 

@@ -54,29 +54,32 @@ def plot_decay(before: Decay, *, predicted: Decay | None = None, ax: Axes | None
     ImportError
         If matplotlib is not installed.
     """
-    both = [before] if predicted is None else [before, predicted]
-    if predicted is not None and not (
-        before.frequencies.shape == predicted.frequencies.shape
-        and np.allclose(before.frequencies, predicted.frequencies)
-        and np.allclose(before.bandwidths, predicted.bandwidths)
-    ):
-        raise ValueError("before and predicted must be in the same bands")
+    shown = [(before, _BEFORE, "measured")]
+    if predicted is not None:
+        if before.frequencies.shape != predicted.frequencies.shape or not (
+            np.allclose(before.frequencies, predicted.frequencies)
+            and np.allclose(before.bandwidths, predicted.bandwidths)
+        ):
+            raise ValueError("before and predicted must be in the same bands")
+        shown = [(before, _BEFORE, "before"), (predicted, _PREDICTED, "predicted")]
     ax, own = started(ax)
     lower, upper = _edges(before)
-    known = np.concatenate([entry.times for entry in both])
+    known = np.concatenate([entry.times for entry, *_ in shown])
     top = 1.15 * float(np.nanmax(known)) if np.isfinite(known).any() else 1.0
-    for index in range(before.frequencies.size):
-        middle = float(np.sqrt(lower[index] * upper[index]))
-        parts = [(lower[index], upper[index])]
+    for index, (low, high) in enumerate(zip(lower.tolist(), upper.tolist(), strict=True)):
+        middle, narrow = float(np.sqrt(low * high)), (high / low) ** 0.04
+        parts = [(low, high)]
         if predicted is not None:
-            narrow = (upper[index] / lower[index]) ** 0.04
-            parts = [(lower[index], middle * narrow), (middle / narrow, upper[index])]
-        for number, (entry, (low, high)) in enumerate(zip(both, parts, strict=True)):
-            _bar(ax, entry, index, float(low), float(high), predicted=number == 1)
+            parts = [(low, middle * narrow), (middle / narrow, high)]
+        for (entry, look, _), part in zip(shown, parts, strict=True):
+            _bar(ax, entry, index, *part, look)
     frame_frequencies(ax, lowest=float(lower[0]), highest=float(upper[-1]))
     title, step = "Decay time for 60 dB in s", nice_step(top)
     frame_values(ax, own=own, limits=(0.0, top), title=title, step=step)
-    _key(ax, both)
+    key = [(text, look) for _, look, text in shown]
+    if any(entry.governed_by_filter[np.isfinite(entry.times)].any() for entry, *_ in shown):
+        key.append(("the band filter rings", _FILTER))
+    _write_key(ax, key)
     titled(ax, "How long it rings")
     return ax
 
@@ -93,26 +96,20 @@ _PREDICTED = {**_BEFORE, "facecolor": COLOURS["blue"], "edgecolor": COLOURS["blu
 _FILTER = {"facecolor": COLOURS["hair"], "edgecolor": COLOURS["quiet"], "hatch": "xxxx"}
 
 
-def _bar(ax: Axes, decay: Decay, index: int, low: float, high: float, *, predicted: bool) -> None:
+def _bar(ax: Axes, decay: Decay, index: int, low: float, high: float, look: dict[str, Any]) -> None:
     time = float(decay.times[index])
     if not np.isfinite(time):
         place = float(np.sqrt(low * high))
         ax.text(place, 0.0, " not known", rotation=90, ha="center", va="bottom", fontsize=7.5)
         return
-    look = _PREDICTED if predicted else _BEFORE
-    if decay.governed_by_filter[index]:
-        look = _FILTER
+    look = _FILTER if decay.governed_by_filter[index] else look
     log_bar(ax, lower=low, upper=high, height=time, look=look)
 
 
-def _key(ax: Axes, both: list[Decay]) -> None:
+def _write_key(ax: Axes, entries: list[tuple[str, dict[str, Any]]]) -> None:
     """Write what the bars mean, each beside a patch of its look."""
     from matplotlib.patches import Rectangle
 
-    entries = [("before" if len(both) > 1 else "measured", _BEFORE)]
-    entries += [("predicted", _PREDICTED)] if len(both) > 1 else []
-    if any(entry.governed_by_filter[np.isfinite(entry.times)].any() for entry in both):
-        entries.append(("the band filter rings", _FILTER))
     for number, (text, look) in enumerate(entries):
         top = 0.98 - 0.085 * number
         patch = Rectangle((1.035, top - 0.05), 0.035, 0.05, transform=ax.transAxes, clip_on=False)

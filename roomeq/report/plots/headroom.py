@@ -10,7 +10,9 @@ Numbers are computed elsewhere. Every function takes axes, or makes some, and re
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from itertools import groupby
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -22,10 +24,7 @@ from roomeq.base.levels import FloatArray, amplitude_ratio, power_ratio
 from roomeq.optimiser.drive.clean_drive import HARMONIC_LIMITS_DB
 from roomeq.optimiser.drive.demand import BandExtra
 from roomeq.optimiser.drive.headroom import Headroom, HeadroomLimit
-from roomeq.report.plots.labels import (
-    EndLabel,
-    label_ends,
-)
+from roomeq.report.plots.labels import EndLabel, label_ends, write_at
 from roomeq.report.plots.style import (
     COLOURS,
     SEAT_STROKES,
@@ -90,16 +89,15 @@ def plot_extra_drive(extras: Sequence[BandExtra], *, ax: Axes | None = None) -> 
     ax, own = started(ax)
     values = np.array([entry.extra_db for entry in extras])
     ax.axhline(0.0, color=COLOURS["ink"], linewidth=0.8, zorder=3)
-    for entry, value in zip(extras, values, strict=True):
-        look = _look(over=False) if value > 0 else _RELIEF
-        band = entry.band
-        log_bar(ax, lower=band.lower, upper=band.upper, height=float(value), look=look)
-        above = value >= 0
+    for entry in extras:
+        band, value = entry.band, entry.extra_db
+        look = _WITHIN if value > 0 else _RELIEF
+        log_bar(ax, lower=band.lower, upper=band.upper, height=value, look=look)
         text = f"×{entry.power_ratio:.1f}" if entry.power_ratio >= 0.095 else "<×0.1"
-        _write(ax, band.centre, float(value), text, above=above)
-    bands = [entry.band for entry in extras]
+        _write(ax, band.centre, value, text, below=value < 0)
+    frame_frequencies(ax, lowest=extras[0].band.lower, highest=extras[-1].band.upper)
     limits = level_span([*values - 1.0, *values + 1.0, 0.0], least=10.0)
-    _frame_bands(ax, own=own, bands=bands, limits=limits, title="Extra drive in dB", step=5.0)
+    frame_values(ax, own=own, limits=limits, title="Extra drive in dB", step=5.0)
     ax.text(1.035, 0.99, "written: times\nthe power", transform=ax.transAxes, va="top")
     titled(ax, "How hard it works: what gains and level ask")
     return ax
@@ -125,20 +123,16 @@ def plot_drive(headroom: Headroom, *, ax: Axes | None = None) -> Axes:
     ImportError
         If matplotlib is not installed.
     """
-    values = [entry.rise_db for entry in headroom.bands]
-    limits = [
-        None if entry.left_db is None else entry.rise_db + entry.left_db for entry in headroom.bands
+    rows = [
+        _Row(
+            band=entry.band,
+            value=entry.rise_db,
+            limit=None if entry.left_db is None else entry.rise_db + entry.left_db,
+            word=_LIMIT_WORDS[entry.limit] if entry.limit else "",
+        )
+        for entry in headroom.bands
     ]
-    words = ["" if e.limit is None else _LIMIT_WORDS[e.limit] for e in headroom.bands]
-    drawn = _plot_bands(
-        headroom,
-        values,
-        limits,
-        words,
-        title="Drive in dB above the measurement",
-        ax=ax,
-        level=True,
-    )
+    drawn = _plot_rows(rows, "Drive in dB above the measurement", ax=ax, level=True)
     drawn.axhline(0.0, color=COLOURS["ink"], linewidth=0.8, zorder=3)
     titled(drawn, "How hard it works: drive at the wanted level")
     return drawn
@@ -150,15 +144,16 @@ def plot_power(headroom: Headroom, *, ax: Axes | None = None) -> Axes:
 
     Parameters, returns and errors as for `plot_drive`.
     """
-    values = [entry.power_w for entry in headroom.bands]
-    limits = [
-        None
-        if entry.power_w is None or entry.amplifier_db is None
-        else entry.power_w * float(power_ratio(entry.amplifier_db))
+    rows = [
+        _Row(
+            band=entry.band,
+            value=entry.power_w,
+            limit=_limit(entry.power_w, entry.amplifier_db, power_ratio),
+            word="rated",
+        )
         for entry in headroom.bands
     ]
-    words = ["rated" if limit is not None else "" for limit in limits]
-    drawn = _plot_bands(headroom, values, limits, words, title="Power in W", ax=ax)
+    drawn = _plot_rows(rows, "Power in W", ax=ax)
     titled(drawn, "How hard it works: power at the wanted level")
     return drawn
 
@@ -169,135 +164,100 @@ def plot_displacement(headroom: Headroom, *, ax: Axes | None = None) -> Axes:
 
     Parameters, returns and errors as for `plot_drive`.
     """
-    values = [
-        None if entry.displacement is None else 1e3 * entry.displacement for entry in headroom.bands
-    ]
-    limits = [
-        None
-        if value is None or entry.displacement_db is None
-        else value * float(amplitude_ratio(entry.displacement_db))
-        for value, entry in zip(values, headroom.bands, strict=True)
-    ]
-    words = ["largest" if limit is not None else "" for limit in limits]
-    drawn = _plot_bands(headroom, values, limits, words, title="Displacement in mm peak", ax=ax)
+    rows = []
+    for entry in headroom.bands:
+        moved = None if entry.displacement is None else 1e3 * entry.displacement
+        limit = _limit(moved, entry.displacement_db, amplitude_ratio)
+        rows.append(_Row(band=entry.band, value=moved, limit=limit, word="largest"))
+    drawn = _plot_rows(rows, "Displacement in mm peak", ax=ax)
     titled(drawn, "How hard it works: displacement at the wanted level")
     return drawn
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Row:
+    """A band: how much it takes, how much it may, and what says so; None is not known."""
+
+    band: ThirdOctaveBand
+    value: float | None
+    limit: float | None
+    word: str
+
+
+def _limit(
+    value: float | None, left_db: float | None, ratio: Callable[[float], FloatArray]
+) -> float | None:
+    """Return what may be reached where so many dB are left, as power or amplitude ratio."""
+    return None if value is None or left_db is None else value * float(ratio(left_db))
+
+
 _RELIEF = {"facecolor": "white", "edgecolor": COLOURS["quiet"], "hatch": ""}
+_WITHIN = {"facecolor": "white", "edgecolor": COLOURS["blue"], "hatch": "////"}
+_OVER = {"facecolor": COLOURS["rust"], "edgecolor": COLOURS["rust"], "hatch": ""}
 
 
-def _look(*, over: bool) -> dict[str, object]:
-    if over:
-        return {"facecolor": COLOURS["rust"], "edgecolor": COLOURS["rust"], "hatch": ""}
-    return {"facecolor": "white", "edgecolor": COLOURS["blue"], "hatch": "////"}
-
-
-def _plot_bands(
-    headroom: Headroom,
-    values: Sequence[float | None],
-    limits: Sequence[float | None],
-    words: Sequence[str],
-    *,
-    title: str,
-    ax: Axes | None,
-    level: bool = False,
-) -> Axes:
+def _plot_rows(rows: Sequence[_Row], title: str, *, ax: Axes | None, level: bool = False) -> Axes:
     """Draw a bar and a limit for each band."""
-    if not headroom.bands:
+    if not rows:
         raise ValueError("needs at least one band")
     ax, own = started(ax)
-    known = [value for value in (*values, *limits) if value is not None]
-    if all(value is None for value in values):
-        return _nothing_known(ax, headroom, own=own, title=title)
-    bands = [entry.band for entry in headroom.bands]
+    frame_frequencies(ax, lowest=rows[0].band.lower, highest=rows[-1].band.upper)
+    if all(row.value is None for row in rows):
+        frame_values(ax, own=own, limits=(0.0, 1.0), title=title, step=1.0)
+        ax.set_yticks([])
+        ax.text(0.5, 0.5, "not known", transform=ax.transAxes, ha="center", va="center")
+        return ax
+    known = [number for row in rows for number in (row.value, row.limit) if number is not None]
     if level:
-        span = level_span([*known, 0.0], least=10.0, step=5.0)
-        _frame_bands(ax, own=own, bands=bands, limits=span, title=title, step=5.0)
+        span, step = level_span([*known, 0.0], least=10.0), 5.0
     else:
-        top = 1.12 * max(known, default=1.0)
-        _frame_bands(ax, own=own, bands=bands, limits=(0.0, top), title=title, step=nice_step(top))
-    for band, value, limit in zip(bands, values, limits, strict=True):
-        if value is None:
-            low = max(0.0, ax.get_ylim()[0])
-            ax.text(band.centre, low, " not known", rotation=90, ha="center", va="bottom")
-            continue
-        over = limit is not None and value > limit
-        log_bar(ax, lower=band.lower, upper=band.upper, height=value, look=_look(over=over))
-        if limit is not None:
-            _limit_mark(ax, band, limit)
-    _name_limits(ax, bands, values, limits, words)
+        span = 0.0, 1.12 * max(known)
+        step = nice_step(span[1])
+    frame_values(ax, own=own, limits=span, title=title, step=step)
+    for row in rows:
+        _bar(ax, row)
+    _name_limits(ax, rows)
     return ax
 
 
-def _nothing_known(ax: Axes, headroom: Headroom, *, own: bool, title: str) -> Axes:
-    """Say that nothing is known, on an axis without figures."""
-    bands = [entry.band for entry in headroom.bands]
-    _frame_bands(ax, own=own, bands=bands, limits=(0.0, 1.0), title=title, step=1.0)
-    ax.set_yticks([])
-    ax.text(0.5, 0.5, "not known", transform=ax.transAxes, ha="center", va="center")
-    return ax
+def _bar(ax: Axes, row: _Row) -> None:
+    """Draw a band's bar and its limit, or say that nothing is known."""
+    band, limit = row.band, row.limit
+    if row.value is None:
+        low = max(0.0, ax.get_ylim()[0])
+        ax.text(band.centre, low, " not known", rotation=90, ha="center", va="bottom")
+        return
+    look = _OVER if limit is not None and row.value > limit else _WITHIN
+    log_bar(ax, lower=band.lower, upper=band.upper, height=row.value, look=look)
+    if limit is not None:
+        ax.plot(
+            [band.lower * 1.01, band.upper / 1.01],
+            [limit, limit],
+            color=COLOURS["ink"],
+            linewidth=2.2,
+            solid_capstyle="butt",
+            label="limit",
+            zorder=4,
+        )
 
 
-def _limit_mark(ax: Axes, band: ThirdOctaveBand, limit: float) -> None:
-    ax.plot(
-        [band.lower * 1.01, band.upper / 1.01],
-        [limit, limit],
-        color=COLOURS["ink"],
-        linewidth=2.2,
-        solid_capstyle="butt",
-        label="limit",
-        zorder=4,
-    )
-
-
-def _name_limits(
-    ax: Axes,
-    bands: Sequence[ThirdOctaveBand],
-    values: Sequence[float | None],
-    limits: Sequence[float | None],
-    words: Sequence[str],
-) -> None:
+def _name_limits(ax: Axes, rows: Sequence[_Row]) -> None:
     """Name what runs out, once for each run of bands that have it in common."""
-    start = 0
-    for index in range(1, len(bands) + 1):
-        if index < len(bands) and words[index] == words[start]:
-            continue
-        centre = (start + index - 1) // 2
-        middle = slice(max(start, centre - 1), min(index, centre + 3))
-        run = [height for height in (*limits[middle], *values[middle]) if height is not None]
-        if words[start] and run:
-            place = float(np.sqrt(bands[start].centre * bands[index - 1].centre))
-            _write(ax, place, max(run), words[start], above=True, upright=index - start < 3)
-        start = index
+    for word, group in groupby(rows, key=lambda row: "" if row.limit is None else row.word):
+        run = list(group)
+        centre = (len(run) - 1) // 2
+        middle = run[max(0, centre - 1) : centre + 3]
+        heights = [x for row in middle for x in (row.limit, row.value) if x is not None]
+        if word:
+            place = float(np.sqrt(run[0].band.centre * run[-1].band.centre))
+            _write(ax, place, max(heights), word, upright=len(run) < 3)
 
 
-def _write(ax: Axes, x: float, y: float, text: str, *, above: bool, upright: bool = False) -> None:
-    ax.annotate(
-        text,
-        xy=(x, y),
-        xytext=(0, 4 if above else -4),
-        textcoords="offset points",
-        ha="center",
-        va="bottom" if above else "top",
-        rotation=90 if upright else 0,
-        fontsize=7.5,
-        bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.4},
-        zorder=5,
-    )
-
-
-def _frame_bands(
-    ax: Axes,
-    *,
-    own: bool,
-    bands: Sequence[ThirdOctaveBand],
-    limits: tuple[float, float],
-    title: str,
-    step: float,
+def _write(
+    ax: Axes, x: float, y: float, text: str, *, below: bool = False, upright: bool = False
 ) -> None:
-    frame_frequencies(ax, lowest=bands[0].lower, highest=bands[-1].upper)
-    frame_values(ax, own=own, limits=limits, title=title, step=step)
+    points, va = ((0, -4), "top") if below else ((0, 4), "bottom")
+    write_at(ax, text, (x, y), points, va=va, rotation=90 if upright else 0, zorder=5)
 
 
 @house_style()
@@ -347,7 +307,7 @@ def plot_distortion(
         ax.plot(axis, clear, label=name, zorder=3, **stroke.settings | {"linewidth": 1.8})
         text = f"{name} harmonic"
         ends.append(EndLabel(place=float(row[known][-1]), text=text, colour=stroke.colour))
-    limits = () if limits_db is None else np.asarray(limits_db, dtype=np.float64)
+    limits: list[float] = [] if limits_db is None else np.asarray(limits_db, dtype=float).tolist()
     frame_levels(
         ax,
         own=own,
@@ -356,18 +316,12 @@ def plot_distortion(
         title="Harmonic relative to the fundamental in dB",
         db_per_decade=db_per_decade,
     )
-    label_ends(ax, [*ends, *_draw_harmonic_limits(ax, np.asarray(limits))])
-    titled(ax, "How hard it works: distortion while measuring")
-    return ax
-
-
-def _draw_harmonic_limits(ax: Axes, limits: FloatArray) -> list[EndLabel]:
-    """Draw limits of harmonics as strokes at the right edge; return labels, equal ones together."""
-    labels = []
-    for level in dict.fromkeys(limits.tolist()):
+    for level in dict.fromkeys(limits):  # a stroke at the right edge, equal ones named together
         orders = [name for name, limit in zip(_ORDINALS, limits, strict=True) if limit == level]
         across: dict[str, Any] = {"transform": ax.get_yaxis_transform(), "color": COLOURS["ink"]}
         ax.plot([0.94, 1.0], [level, level], linewidth=2.6, label="limit", zorder=4, **across)
         text = f"limit {' and '.join(orders)} {signed(level, digits=0)} dB".replace("-", "\u2212")
-        labels.append(EndLabel(place=level, text=text))
-    return labels
+        ends.append(EndLabel(place=level, text=text))
+    label_ends(ax, ends)
+    titled(ax, "How hard it works: distortion while measuring")
+    return ax

@@ -22,15 +22,17 @@ from roomeq.optimiser.joining.alignment import Alignment
 from roomeq.plan.alignment import AlignmentRecord
 from roomeq.plan.joining import JoiningRecord
 from roomeq.report.plots.labels import (
+    Curve,
     EndLabel,
+    draw_curves,
     label_ends,
     mark_corner,
+    write_at,
 )
 from roomeq.report.plots.style import (
     COLOURS,
     DecibelsPerDecade,
     Stroke,
-    frame_levels,
     frame_values,
     house_style,
     level_span,
@@ -52,7 +54,6 @@ _CURVES = {
     "both, normal": Stroke(colour="blue", width=1.3),
     "target": Stroke(colour="ink", dashes=(1, 2.5), width=1.0),
 }
-_HEAVY = 2.4
 _POLARITIES = (
     Stroke(colour="blue", width=1.8),
     Stroke(colour="rust", dashes=(4, 1.5), width=1.5),
@@ -105,34 +106,30 @@ def plot_sum(
     """
     axis = np.asarray(frequencies, dtype=np.float64)
     given = (sub_db, mains_db, inverted_db, normal_db, target_db)
-    curves = {
-        name: np.asarray(values, dtype=np.float64)
-        for name, values in zip(_CURVES, given, strict=True)
-        if values is not None
-    }
-    for name, values in curves.items():
-        if values.shape != axis.shape:
-            raise ValueError(f"{name}: {axis.size} levels are needed, got shape {values.shape}")
-    ax, own = started(ax)
     heavy = "both, inverted" if inverted else "both, normal"
-    ends = []
-    for name, values in curves.items():
-        stroke, bold = _CURVES[name], name == heavy
-        look = stroke.settings | ({"linewidth": _HEAVY} if bold else {})
-        ax.plot(axis, values, label=name, zorder=3 if bold else 2, **look)
-        ends.append(EndLabel(place=float(values[-1]), text=name, colour=stroke.colour, bold=bold))
-    frame_levels(
+    curves = []
+    for (name, stroke), values in zip(_CURVES.items(), given, strict=True):
+        if values is None:
+            continue
+        levels = np.asarray(values, dtype=np.float64)
+        if levels.shape != axis.shape:
+            raise ValueError(f"{name}: {axis.size} levels are needed, got shape {levels.shape}")
+        if name == heavy:
+            thick = replace(stroke, width=2.4)
+            curves.append(Curve(name=name, levels=levels, stroke=thick, bold=True, zorder=3))
+        else:
+            curves.append(Curve(name=name, levels=levels, stroke=stroke))
+    ax = draw_curves(
         ax,
-        own=own,
-        frequencies=(float(axis[0]), float(axis[-1])),
-        levels=level_span(np.concatenate(list(curves.values())), most=50.0),
+        axis,
+        curves,
+        heading="Do subwoofer and mains add?",
+        levels=level_span([curve.levels for curve in curves], most=50.0),
         title=level_title(level_reference),
         db_per_decade=db_per_decade,
     )
-    label_ends(ax, ends)
     if corner is not None:
         mark_corner(ax, corner)
-    titled(ax, "Do subwoofer and mains add?")
     return ax
 
 
@@ -232,6 +229,8 @@ def plot_delay_map(
     ImportError
         If matplotlib is not installed.
     """
+    from matplotlib.ticker import MultipleLocator
+
     milliseconds = 1e3 * np.asarray(delays, dtype=np.float64)
     values = np.asarray(loss_db, dtype=np.float64)
     if milliseconds.ndim != 1 or values.shape != (2, milliseconds.size):
@@ -240,7 +239,13 @@ def plot_delay_map(
     for name, row, stroke in zip(Polarity, values, _POLARITIES, strict=True):
         ax.plot(milliseconds, row, label=f"{name} polarity", zorder=2, **stroke.settings)
     span = max(0.0, float(np.floor(values.min() - 1.0))), float(np.ceil(values.max() + 0.2))
-    _frame_map(ax, own=own, delays=(float(milliseconds[0]), float(milliseconds[-1])), span=span)
+    title, step = "What the sum loses around the crossover in dB", nice_step(span[1] - span[0])
+    frame_values(ax, own=own, limits=span, title=title, step=step)
+    first, last = float(milliseconds[0]), float(milliseconds[-1])
+    ax.set_xlim(first, last)
+    ax.xaxis.set_major_locator(MultipleLocator(nice_step(last - first)))
+    ax.tick_params(axis="x", length=4, labelsize=8)
+    ax.set_xlabel("Delay of the subwoofer against the mains in ms (positive is later)", loc="right")
     label_ends(
         ax,
         [
@@ -257,46 +262,15 @@ def plot_delay_map(
     return ax
 
 
-def _frame_map(
-    ax: Axes, *, own: bool, delays: tuple[float, float], span: tuple[float, float]
-) -> None:
-    from matplotlib.ticker import MultipleLocator
-
-    title, step = "What the sum loses around the crossover in dB", nice_step(span[1] - span[0])
-    frame_values(ax, own=own, limits=span, title=title, step=step)
-    ax.set_xlim(*delays)
-    ax.xaxis.set_major_locator(MultipleLocator(nice_step(delays[1] - delays[0])))
-    ax.tick_params(axis="x", length=4, labelsize=8)
-    ax.set_xlabel("Delay of the subwoofer against the mains in ms (positive is later)", loc="right")
-
-
 def _mark(ax: Axes, x: float, y: float, name: str, marker: str) -> None:
-    ax.plot(
-        x,
-        y,
-        marker=marker,
-        markersize=7,
-        color=COLOURS["ink"],
-        markerfacecolor=COLOURS["ink"] if name == "proposed" else "white",
-        markeredgewidth=1.2,
-        linestyle="none",
-        label=name,
-        zorder=5,
-        clip_on=False,
-    )
+    ink = COLOURS["ink"]
+    drawn = ax.plot(x, y, marker=marker, linestyle="none", label=name, zorder=5, clip_on=False)[0]
+    drawn.set(color=ink, markerfacecolor=ink if name == "proposed" else "white")
+    drawn.set(markersize=7, markeredgewidth=1.2)
     left, right = ax.get_xlim()
     share = (x - left) / (right - left)
-    ax.annotate(
-        name,
-        xy=(x, y),
-        xytext=(0, -8),
-        textcoords="offset points",
-        ha="left" if share < 0.04 else "right" if share > 0.96 else "center",
-        va="top",
-        fontsize=8,
-        bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.6},
-        zorder=6,
-    )
+    side = "left" if share < 0.04 else "right" if share > 0.96 else "center"
+    write_at(ax, name, (x, y), (0, -8), pad=0.6, ha=side, va="top", fontsize=8, zorder=6)
 
 
 def plot_joining_map(fit: Alignment | JoiningRecord, *, ax: Axes | None = None) -> Axes:

@@ -1,4 +1,4 @@
-"""What is written on our plots: labels at the end of a line, spans, the crossover.
+"""Lines over frequency and what is written on our plots: at their ends, at points, over spans.
 
 Conventions
 -----------
@@ -15,12 +15,19 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from roomeq.base.levels import FloatArray
-from roomeq.report.plots.style import COLOURS
+from roomeq.report.plots.style import (
+    COLOURS,
+    DecibelsPerDecade,
+    Stroke,
+    frame_levels,
+    started,
+    titled,
+)
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-__all__ = ["EndLabel", "label_ends", "mark_corner", "mark_span"]
+__all__ = ["Curve", "EndLabel", "draw_curves", "label_ends", "mark_corner", "mark_span", "write_at"]
 
 _LABEL_POINTS = 10.5  # from one label to the next
 
@@ -33,6 +40,86 @@ class EndLabel:
     text: str
     colour: str = "ink"
     bold: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Curve:
+    """A line over frequency; at its right end stands `text`, by default its name."""
+
+    name: str
+    levels: FloatArray
+    stroke: Stroke
+    text: str = ""
+    bold: bool = False
+    zorder: float = 2.0
+
+
+def draw_curves(
+    ax: Axes | None,
+    axis: FloatArray,
+    curves: Sequence[Curve],
+    *,
+    heading: str,
+    levels: tuple[float, float],
+    title: str,
+    db_per_decade: DecibelsPerDecade,
+    beside: Sequence[EndLabel] = (),
+) -> Axes:
+    """Draw lines of levels over frequency, frame them, and name each at its end.
+
+    Parameters
+    ----------
+    ax : Axes or None
+        None makes a figure.
+    axis : ndarray, shape (F,)
+        Hz.
+    curves : sequence of Curve
+    heading : str
+        What the plot shows.
+    levels, title, db_per_decade
+        As for `frame_levels`.
+    beside : sequence of EndLabel
+        What else stands at the right edge.
+
+    Returns
+    -------
+    Axes
+    """
+    ax, own = started(ax)
+    for curve in curves:
+        look = curve.stroke.settings
+        ax.plot(axis, curve.levels, label=curve.name, zorder=curve.zorder, **look)
+    span = float(axis[0]), float(axis[-1])
+    frame_levels(
+        ax, own=own, frequencies=span, levels=levels, title=title, db_per_decade=db_per_decade
+    )
+    ends = [
+        EndLabel(
+            place=float(curve.levels[-1]),
+            text=curve.text or curve.name,
+            colour=curve.stroke.colour,
+            bold=curve.bold,
+        )
+        for curve in curves
+    ]
+    label_ends(ax, [*ends, *beside])
+    titled(ax, heading)
+    return ax
+
+
+def write_at(
+    ax: Axes,
+    text: str,
+    place: tuple[float, float],
+    points: tuple[float, float] = (0, 0),
+    *,
+    pad: float = 0.4,
+    **look: Any,
+) -> None:
+    """Write beside a place, so many points away from it, on white ground."""
+    settings: dict[str, Any] = {"textcoords": "offset points", "ha": "center", "fontsize": 7.5}
+    settings["bbox"] = {"facecolor": "white", "edgecolor": "none", "pad": pad}
+    ax.annotate(text, place, points, **settings | look)
 
 
 def label_ends(ax: Axes, labels: Sequence[EndLabel]) -> None:
@@ -84,30 +171,22 @@ def _spread(places: FloatArray, apart: float, height: float) -> FloatArray:
     return np.asarray(np.clip(pooled, 0.0, room) + steps)
 
 
-def mark_span(ax: Axes, low: float, high: float, text: str, *, at_top: bool = True) -> None:
+def mark_span(ax: Axes, low: float, high: float, text: str) -> None:
     """Hatch a span of frequencies and say in it what does not happen there."""
     left, right = ax.get_xlim()
     low, high = max(low, left), min(high, right)
     if not low < high:
         return
-    ax.axvspan(
-        low,
-        high,
-        facecolor="none",
-        edgecolor=COLOURS["hair"],
-        hatch="////",
-        linewidth=0.0,
-        zorder=0,
-    )
+    ground = ax.axvspan(low, high, facecolor="none", hatch="////", linewidth=0.0, zorder=0)
+    ground.set_edgecolor(COLOURS["hair"])
     narrow = math.log(high / low) < 0.28 * math.log(right / left)
-    ax.annotate(
+    write_at(
+        ax,
         text,
-        xy=(math.sqrt(low * high), 0.985 if at_top else 0.02),
+        (math.sqrt(low * high), 0.02),
         xycoords=("data", "axes fraction"),
-        ha="center",
-        va="top" if at_top else "bottom",
+        va="bottom",
         rotation=90 if narrow else 0,
-        fontsize=7.5,
         color=COLOURS["quiet"],
         bbox={"facecolor": "white", "edgecolor": "none", "pad": 1.0, "alpha": 0.85},
     )
@@ -120,9 +199,9 @@ def mark_corner(ax: Axes, corner: float) -> None:
         ax.axvline(corner, color=COLOURS["quiet"], linewidth=0.8, linestyle=(0, (1, 2)), zorder=1)
         ax.annotate(
             f"crossover {corner:.0f} Hz",
-            xy=(corner, 0.015),
+            (corner, 0.015),
+            (2, 0),
             xycoords=("data", "axes fraction"),
-            xytext=(2, 0),
             textcoords="offset points",
             rotation=90,
             va="bottom",

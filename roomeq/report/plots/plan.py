@@ -21,21 +21,22 @@ from roomeq.device.equaliser import FixedBandEqualiser
 from roomeq.optimiser.bands.reasons import BandSetting
 from roomeq.plan.plan import Plan
 from roomeq.report.plots.labels import (
+    Curve,
     EndLabel,
-    label_ends,
+    draw_curves,
     mark_corner,
     mark_span,
+    write_at,
 )
 from roomeq.report.plots.style import (
     COLOURS,
-    SEAT_STROKES,
     DecibelsPerDecade,
     Stroke,
-    frame_levels,
     frame_rows,
     house_style,
     level_span,
     level_title,
+    seat_stroke,
     started,
     titled,
 )
@@ -48,23 +49,91 @@ if TYPE_CHECKING:
     from roomeq.plan.joining import SeatLossRow
     from roomeq.plan.records import SeatResult
 
-__all__ = ["plot_band_gains", "plot_equaliser", "plot_prediction", "seat_rows"]
+__all__ = [
+    "ShownLevels",
+    "plot_band_gains",
+    "plot_equaliser",
+    "plot_prediction",
+    "seat_rows",
+    "shown_levels",
+]
 
 
-def seat_rows(plan: Plan, seat: str | None) -> list[int]:
-    """Return the rows of a plan's curves that belong to one seat, or to all.
+def seat_rows(
+    seats: Sequence[SeatResult | SeatLossRow],
+    seat: str | None,
+    *,
+    missing: str = "the plan has no seat {!r}, only {}",
+) -> list[int]:
+    """Return the rows that belong to one seat, or to all.
 
     Raises
     ------
     ValueError
-        If the plan has no such seat.
+        If there is no such seat; `missing` says so.
     """
-    names = [entry.seat for entry in plan.seats]
-    if seat is None:
-        return list(range(len(names)))
-    if seat not in names:
-        raise ValueError(f"the plan has no seat {seat!r}, only {', '.join(names)}")
-    return [names.index(seat)]
+    names = [entry.seat for entry in seats]
+    if seat is not None and seat not in names:
+        raise ValueError(missing.format(seat, ", ".join(names)))
+    return [index for index, name in enumerate(names) if seat in (None, name)]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class ShownLevels:
+    """What a plan predicts at some seats, rows by seat: of the sum where it joins the mains.
+
+    Attributes
+    ----------
+    seats, weights : tuple
+    axis : ndarray, shape (F,)
+        Hz.
+    before, predicted : ndarray, shape (S, F)
+    target : ndarray, shape (F,)
+    judged_up_to : float
+        Hz.
+    """
+
+    seats: tuple[str, ...]
+    weights: tuple[float, ...]
+    axis: FloatArray
+    before: FloatArray
+    predicted: FloatArray
+    target: FloatArray
+    judged_up_to: float
+
+    def mean_db(self, rows: FloatArray) -> FloatArray:
+        """Return the power average over the seats, by weight."""
+        return power_mean_db(rows, weights=self.weights)
+
+
+def shown_levels(plan: Plan, seat: str | None = None) -> ShownLevels:
+    """Return the levels at one seat or at all.
+
+    Raises
+    ------
+    ValueError
+        If nothing is predicted at such a seat.
+    """
+    sum_, given = plan.joining, plan.joining or plan.curves
+    seats: Sequence[SeatResult | SeatLossRow] = plan.seats
+    if sum_ is None:
+        rows, predicted = seat_rows(seats, seat), plan.curves.predicted_level_db
+        judged = np.array(given.frequencies)[np.array(plan.curves.frequency_weights) > 0]
+        judged_up_to = float(judged[-1] if judged.size else given.frequencies[-1])
+    else:
+        seats, predicted = sum_.seats, sum_.after_level_db
+        missing = "the sum with the mains is not predicted at {!r}, only at {}"
+        rows = seat_rows(seats, seat, missing=missing)
+        judged_up_to = (sum_.bands or sum_).highest
+    return ShownLevels(
+        seats=tuple(seats[row].seat for row in rows),
+        weights=tuple(seats[row].weight for row in rows),
+        axis=np.array(given.frequencies),
+        before=np.array(given.before_level_db)[rows],
+        predicted=np.array(predicted)[rows],
+        target=np.array(given.target_level_db),
+        judged_up_to=judged_up_to,
+    )
 
 
 @house_style()
@@ -102,109 +171,51 @@ def plot_prediction(
     ImportError
         If matplotlib is not installed.
     """
-    levels = _levels(plan, seat)
-    axis, before, predicted, target = levels.axis, levels.before, levels.predicted, levels.target
-    ax, own = started(ax)
-    means = [power_mean_db(rows, weights=levels.weights) for rows in (before, predicted)]
+    shown = shown_levels(plan, seat)
+    axis, before, predicted, target = shown.axis, shown.before, shown.predicted, shown.target
+    same = np.allclose(before, predicted, rtol=0.0, atol=1e-6)
+    means = {"before": shown.mean_db(before), "predicted": shown.mean_db(predicted)}
+    curves = [
+        Curve(
+            name=name,
+            levels=values,
+            stroke=_STROKES[name],
+            text="before and predicted" if same and name == "predicted" else name,
+            bold=name == "predicted",
+            zorder=3,
+        )
+        for name, values in {**means, "target": target}.items()
+        if not (same and name == "before")
+    ]
+    where = "power average and span of the seats" if len(before) > 1 else shown.seats[0]
+    what = "What would change" if plan.joining is None else "Subwoofer and mains together"
+    ax = draw_curves(
+        ax,
+        axis,
+        curves,
+        heading=f"{what}: {where}",
+        levels=level_span([*before.ravel(), *predicted.ravel(), *target]),
+        title=level_title(plan.level_reference),
+        db_per_decade=db_per_decade,
+    )
     if len(before) > 1:
         span = ax.fill_between(axis, before.min(axis=0), before.max(axis=0), zorder=1)
         span.set(facecolor="none", edgecolor=COLOURS["dots"], hatch="....", linewidth=0.0)
         span = ax.fill_between(axis, predicted.min(axis=0), predicted.max(axis=0), zorder=1.5)
         span.set(facecolor=COLOURS["blue"], alpha=0.16, linewidth=0.0)
-    curves_db = {"before": means[0], "predicted": means[1], "target": target}
-    if np.allclose(before, predicted, rtol=0.0, atol=1e-6):
-        del curves_db["before"]
-    for name, values in curves_db.items():
-        ax.plot(axis, values, label=name, zorder=3, **_CURVES[name].settings)
-    shown = np.concatenate([before.ravel(), predicted.ravel(), target])
-    frame_levels(
-        ax,
-        own=own,
-        frequencies=(float(axis[0]), float(axis[-1])),
-        levels=level_span(shown),
-        title=level_title(plan.level_reference),
-        db_per_decade=db_per_decade,
-    )
-    words = {name: name for name in curves_db}
-    if "before" not in curves_db:
-        words["predicted"] = "before and predicted"
-    ends = [
-        EndLabel(
-            place=float(values[-1]),
-            text=words[name],
-            colour=_CURVES[name].colour,
-            bold=name == "predicted",
-        )
-        for name, values in curves_db.items()
-    ]
-    label_ends(ax, ends)
-    _mark_limits(ax, plan, levels)
-    where = "power average and span of the seats" if len(before) > 1 else levels.seats[0]
-    what = "What would change" if plan.joining is None else "Subwoofer and mains together"
-    titled(ax, f"{what}: {where}")
+    floor = plan.evidence.no_boost_below
+    mark_span(ax, float(axis[0]), floor, f"no boost below {floor:.0f} Hz")
+    mark_span(ax, shown.judged_up_to, float(axis[-1]), "not judged")
+    if plan.target.corner is not None:
+        mark_corner(ax, plan.target.corner)
     return ax
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Levels:
-    """What a plan predicts at some seats: rows by seat, and up to where it is judged."""
-
-    seats: tuple[str, ...]
-    weights: tuple[float, ...]
-    axis: FloatArray
-    before: FloatArray
-    predicted: FloatArray
-    target: FloatArray
-    judged_up_to: float
-
-
-def _levels(plan: Plan, seat: str | None) -> _Levels:
-    """Return the levels at one seat or at all: of the sum where the plan joins the mains."""
-    sum_, curves = plan.joining, plan.curves
-    if sum_ is None:
-        rows = seat_rows(plan, seat)
-        axis, weights = np.array(curves.frequencies), np.array(curves.frequency_weights)
-        judged = axis[weights > 0]
-        every: Sequence[SeatResult | SeatLossRow] = plan.seats
-        target = curves.target_level_db
-        before, predicted = curves.before_level_db, curves.predicted_level_db
-        judged_up_to = float(judged[-1] if judged.size else axis[-1])
-    else:
-        names = [row.seat for row in sum_.seats]
-        if seat is not None and seat not in names:
-            raise ValueError(
-                f"the sum with the mains is not predicted at {seat!r}, only at {', '.join(names)}"
-            )
-        rows = list(range(len(names))) if seat is None else [names.index(seat)]
-        axis, every, target = np.array(sum_.frequencies), sum_.seats, sum_.target_level_db
-        before, predicted = sum_.before_level_db, sum_.after_level_db
-        judged_up_to = (sum_.bands or sum_).highest
-    return _Levels(
-        seats=tuple(every[row].seat for row in rows),
-        weights=tuple(every[row].weight for row in rows),
-        axis=axis,
-        before=np.array(before)[rows],
-        predicted=np.array(predicted)[rows],
-        target=np.array(target),
-        judged_up_to=judged_up_to,
-    )
-
-
-_CURVES = {
+_STROKES = {
     "before": Stroke(colour="quiet", dashes=(4, 1.5), width=1.5),
     "predicted": Stroke(colour="blue", width=2.4),
     "target": Stroke(colour="rust", dashes=(1, 1.2), width=1.6),
 }
-
-
-def _mark_limits(ax: Axes, plan: Plan, levels: _Levels) -> None:
-    """Mark where nothing is boosted, what was not judged, and the crossover."""
-    start, end = float(levels.axis[0]), float(levels.axis[-1])
-    floor = plan.evidence.no_boost_below
-    mark_span(ax, start, floor, f"no boost below {floor:.0f} Hz", at_top=False)
-    mark_span(ax, levels.judged_up_to, end, "not judged", at_top=False)
-    if plan.target.corner is not None:
-        mark_corner(ax, plan.target.corner)
 
 
 @house_style()
@@ -261,38 +272,16 @@ _RANGE: dict[str, Any] = {
 
 def _move(ax: Axes, place: float, band: BandSetting) -> None:
     """Draw a band's gain now, its gain as proposed, and the way between."""
-    changed = band.gain_db != band.present_db
-    if changed:
-        ax.plot(
-            [band.present_db, band.gain_db],
-            [place, place],
-            color=COLOURS["blue"],
-            linewidth=3.0,
-            solid_capstyle="butt",
-            zorder=2,
-        )
-        ax.plot(band.gain_db, place, marker="o", markersize=8, color=COLOURS["blue"], zorder=4)
-        ax.annotate(
-            f"{signed_setting(band.gain_db)} dB".replace("-", "\u2212"),
-            xy=(band.gain_db, place),
-            xytext=(0, 6),
-            textcoords="offset points",
-            ha="center",
-            fontsize=7.5,
-            fontweight="bold",
-            color=COLOURS["blue"],
-            bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.4},
-            zorder=5,
-        )
+    if band.gain_db != band.present_db:
+        way = [band.present_db, band.gain_db]
+        blue: dict[str, Any] = {"color": COLOURS["blue"]}
+        ax.plot(way, [place, place], linewidth=3.0, solid_capstyle="butt", zorder=2, **blue)
+        ax.plot(band.gain_db, place, marker="o", markersize=8, zorder=4, **blue)
+        text = f"{signed_setting(band.gain_db)} dB".replace("-", "\u2212")
+        write_at(ax, text, (band.gain_db, place), (0, 6), fontweight="bold", zorder=5, **blue)
+    look: dict[str, Any] = {"markerfacecolor": "white", "markeredgecolor": COLOURS["ink"]}
     ax.plot(
-        band.present_db,
-        place,
-        marker="o",
-        markersize=6.5,
-        markerfacecolor="white",
-        markeredgecolor=COLOURS["ink"],
-        markeredgewidth=1.2,
-        zorder=3,
+        band.present_db, place, marker="o", markersize=6.5, markeredgewidth=1.2, zorder=3, **look
     )
 
 
@@ -340,53 +329,46 @@ def plot_equaliser(
         logarithmic_axis(14.0, 180.0, per_octave=48) if frequencies is None else frequencies,
         dtype=np.float64,
     )
-    ax, own = started(ax)
-    ax.axhline(0.0, color=COLOURS["quiet"], linewidth=0.8, zorder=1)
-    for index in np.flatnonzero(gains):
-        part = equaliser.band_table_db(int(index), axis, gains_db=gains[index : index + 1])[0]
-        stroke = SEAT_STROKES[int(index) % len(SEAT_STROKES)]
-        label = f"{equaliser.labels[index]} Hz"
-        ax.fill_between(axis, 0.0, part, color=COLOURS[stroke.colour], alpha=0.10, zorder=1)
-        ax.plot(axis, part, label=label, zorder=2, **stroke.settings | {"linewidth": 1.0})
-        if axis[0] <= equaliser.centres[index] <= axis[-1]:
-            _name_part(
-                ax, float(equaliser.centres[index]), float(gains[index]), label, stroke.colour
-            )
     total = equaliser.response_db(gains, axis)
-    ax.plot(axis, total, color=COLOURS["ink"], linewidth=2.4, label="sum", zorder=4)
+    whole = Curve(
+        name="sum",
+        levels=total,
+        stroke=Stroke(colour="ink", width=2.4),
+        text="sum of all bands",
+        bold=True,
+        zorder=4,
+    )
+    beside = []
+    if limit_db is not None:
+        text = f"limit of boost {signed(limit_db)} dB"
+        beside.append(EndLabel(place=limit_db, text=text, colour="rust"))
     shown = [*gains, *total, 0.0, 0.0 if limit_db is None else limit_db]
-    frame_levels(
+    ax = draw_curves(
         ax,
-        own=own,
-        frequencies=(float(axis[0]), float(axis[-1])),
+        axis,
+        [whole],
+        heading="What the equaliser does, and each band's part in it",
         levels=level_span([min(shown) - 1.5, max(shown) + 1.5], least=10.0),
         title="Gain in dB",
         db_per_decade=db_per_decade,
+        beside=beside,
     )
-    ends = [EndLabel(place=float(total[-1]), text="sum of all bands", bold=True)]
+    ax.axhline(0.0, color=COLOURS["quiet"], linewidth=0.8, zorder=1)
     if limit_db is not None:
-        ax.axhline(limit_db, color=COLOURS["rust"], linewidth=1.2, linestyle=(0, (5, 2)), zorder=3)
-        text = f"limit of boost {signed(limit_db)} dB"
-        ends.append(EndLabel(place=limit_db, text=text, colour="rust"))
-    label_ends(ax, ends)
+        ax.axhline(
+            limit_db, color=COLOURS["rust"], linewidth=1.2, linestyle=(0, (5, 2)), zorder=2.9
+        )
+    for index in np.flatnonzero(gains).tolist():
+        part = equaliser.band_table_db(index, axis, gains_db=gains[index : index + 1])[0]
+        stroke, name, centre = seat_stroke(index), equaliser.labels[index], equaliser.centres[index]
+        colour = COLOURS[stroke.colour]
+        ax.fill_between(axis, 0.0, part, color=colour, alpha=0.10, zorder=1)
+        look = stroke.settings | {"linewidth": 1.0}
+        ax.plot(axis, part, label=f"{name} Hz", zorder=2, **look)
+        if axis[0] <= centre <= axis[-1]:
+            place, bold = (centre, max(gains[index], 0.0)), {"fontweight": "bold"}
+            write_at(ax, name, place, (0, 4), pad=0.5, va="bottom", color=colour, zorder=5, **bold)
     if no_boost_below is not None:
         text = f"no boost below {no_boost_below:.0f} Hz"
-        mark_span(ax, float(axis[0]), no_boost_below, text, at_top=False)
-    titled(ax, "What the equaliser does, and each band's part in it")
+        mark_span(ax, float(axis[0]), no_boost_below, text)
     return ax
-
-
-def _name_part(ax: Axes, centre: float, gain_db: float, label: str, colour: str) -> None:
-    ax.annotate(
-        label.removesuffix(" Hz"),
-        xy=(centre, max(gain_db, 0.0)),
-        xytext=(0, 4),
-        textcoords="offset points",
-        ha="center",
-        va="bottom",
-        fontsize=7.5,
-        bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.5},
-        fontweight="bold",
-        color=COLOURS[colour],
-        zorder=5,
-    )

@@ -16,12 +16,12 @@ import numpy as np
 from roomeq.base.response import FrequencyResponse
 from roomeq.report.plots.labels import EndLabel, label_ends
 from roomeq.report.plots.style import (
-    SEAT_STROKES,
     DecibelsPerDecade,
     frame_levels,
     house_style,
     level_span,
     level_title,
+    seat_stroke,
     started,
     titled,
 )
@@ -77,7 +77,7 @@ def plot_responses(
     ax, own = started(ax)
     ends = []
     for index, (name, (axis, level)) in enumerate(curves.items()):
-        stroke = SEAT_STROKES[index % len(SEAT_STROKES)]
+        stroke = seat_stroke(index)
         banded = responses[name].resolution == "third_octave"
         marks: dict[str, Any] = {"marker": "o", "markersize": 4} if banded else {}
         ax.plot(axis, level, label=name, zorder=2 + 0.01 * index, **stroke.settings, **marks)

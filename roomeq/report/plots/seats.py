@@ -10,8 +10,9 @@ some, and returns them.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from string import ascii_uppercase
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -23,14 +24,11 @@ from roomeq.base.levels import FloatArray
 from roomeq.base.response import LevelReference
 from roomeq.base.survey import Survey
 from roomeq.optimiser.bands.fit_data import SNR_FULL_DB, SNR_IGNORED_DB
-from roomeq.report.plots.labels import (
-    EndLabel,
-    label_ends,
-)
+from roomeq.report.plots.labels import Curve, EndLabel, draw_curves, label_ends, write_at
 from roomeq.report.plots.style import (
     COLOURS,
-    SEAT_STROKES,
     DecibelsPerDecade,
+    Stroke,
     frame_frequencies,
     frame_levels,
     frame_rows,
@@ -38,6 +36,7 @@ from roomeq.report.plots.style import (
     level_span,
     level_title,
     log_bar,
+    seat_stroke,
     started,
     titled,
 )
@@ -106,37 +105,48 @@ def plot_seats(
         If matplotlib is not installed.
     """
     levels = _checked(statistics, level_db)
-    ax, own = started(ax)
     axis, mean, spread = statistics.frequencies, statistics.level_mean_db, statistics.spread_db
-    ax.fill_between(axis, mean - spread, mean + spread, color=COLOURS["wash"], zorder=1)
-    for edge in (mean - spread, mean + spread):
-        ax.plot(axis, edge, color=COLOURS["quiet"], linewidth=0.6, zorder=1)
-    letters = seat_letters(len(levels))
-    for index, (seat, row) in enumerate(zip(statistics.seats, levels, strict=True)):
-        stroke = SEAT_STROKES[index % len(SEAT_STROKES)]
-        ax.plot(axis, row, label=seat, zorder=2, **stroke.settings | {"linewidth": 1.0})
-    ax.plot(axis, mean, color=COLOURS["ink"], linewidth=2.6, label="level mean", zorder=3)
+    letters, strokes = seat_letters(len(levels)), [seat_stroke(k) for k in range(len(levels))]
+    curves = [
+        Curve(
+            name=seat,
+            levels=row,
+            stroke=replace(stroke, width=1.0),
+            text=f"{letter}  {seat}",
+        )
+        for seat, letter, row, stroke in zip(
+            statistics.seats, letters, levels, strokes, strict=True
+        )
+    ]
+    whole = Curve(
+        name="level mean",
+        levels=mean,
+        stroke=Stroke(colour="ink", width=2.6),
+        text="level mean ± s.d.",
+        bold=True,
+        zorder=3,
+    )
     limits = level_span(levels)
-    frame_levels(
+    ax = draw_curves(
         ax,
-        own=own,
-        frequencies=(float(axis[0]), float(axis[-1])),
+        axis,
+        [*curves, whole],
+        heading="What the seats share",
         levels=limits,
         title=level_title(level_reference),
         db_per_decade=db_per_decade,
     )
-    ends = [EndLabel(place=float(mean[-1]), text="level mean ± s.d.", bold=True)]
-    for index, seat in enumerate(statistics.seats):
-        text, colour = f"{letters[index]}  {seat}", SEAT_STROKES[index % len(SEAT_STROKES)].colour
-        ends.append(EndLabel(place=float(levels[index, -1]), text=text, colour=colour))
-    label_ends(ax, ends)
+    ax.fill_between(axis, mean - spread, mean + spread, color=COLOURS["wash"], zorder=1)
+    for edge in (mean - spread, mean + spread):
+        ax.plot(axis, edge, color=COLOURS["quiet"], linewidth=0.6, zorder=1)
     taken: list[int] = []
-    for index, letter in enumerate(letters):
-        colour = COLOURS[SEAT_STROKES[index % len(SEAT_STROKES)].colour]
+    for index, (letter, stroke) in enumerate(zip(letters, strokes, strict=True)):
+        look: dict[str, Any] = {"color": COLOURS[stroke.colour], "fontweight": "bold"}
+        look["bbox"] = {"boxstyle": "circle,pad=0.15", "facecolor": "white", "edgecolor": "none"}
         for place in _clear_places(levels, index, limits, taken):
             taken.append(place)
-            _letter(ax, float(axis[place]), float(levels[index, place]), letter, colour)
-    titled(ax, "What the seats share")
+            text = ax.text(float(axis[place]), float(levels[index, place]), letter, **look)
+            text.set(ha="center", va="center", fontsize=7.0, zorder=4, clip_on=True)
     return ax
 
 
@@ -157,22 +167,6 @@ def _clear_places(
     halves = (range(margin, half), range(half, count - margin))
     found = [max(half, key=lambda k: (apart[k], -k)) for half in halves if len(half)]
     return [place for place in found if apart[place] > 0]
-
-
-def _letter(ax: Axes, x: float, y: float, letter: str, colour: str) -> None:
-    ax.text(
-        x,
-        y,
-        letter,
-        ha="center",
-        va="center",
-        fontsize=7.0,
-        fontweight="bold",
-        color=colour,
-        zorder=4,
-        clip_on=True,
-        bbox={"boxstyle": "circle,pad=0.15", "facecolor": "white", "edgecolor": "none"},
-    )
 
 
 @house_style()
@@ -244,30 +238,18 @@ def _lane_db(difference: FloatArray) -> float:
 def _scale_bar(ax: Axes, *, lane: float, foot: float) -> None:
     """Draw what a length on the vertical axis means, and what the fillings do."""
     length = 5.0 if lane <= 10 else 10.0
-    ax.plot(
-        [1.03, 1.03],
-        [foot, foot + length],
-        transform=ax.get_yaxis_transform(),
-        color=COLOURS["ink"],
-        linewidth=2.0,
-        solid_capstyle="butt",
-        clip_on=False,
-        label="scale",
-    )
-    ax.text(
-        1.05, foot + length / 2, f"{length:.0f} dB", transform=ax.get_yaxis_transform(), va="center"
-    )
+    beside: dict[str, Any] = {"transform": ax.get_yaxis_transform()}
+    bar = ax.plot([1.03, 1.03], [foot, foot + length], clip_on=False, label="scale", **beside)[0]
+    bar.set(color=COLOURS["ink"], linewidth=2.0, solid_capstyle="butt")
+    ax.text(1.05, foot + length / 2, f"{length:.0f} dB", va="center", **beside)
     low, high = ax.get_ylim()
     top = (0.0 - low) / (high - low)
-    for text, colour, shift in (
-        ("filled: louder", "rust", 0.7),
-        ("hatched: quieter", "blue", -0.7),
-    ):
+    for text, colour, points in (("filled: louder", "rust", 7), ("hatched: quieter", "blue", -7)):
         ax.annotate(
             text,
-            xy=(1.03, top),
+            (1.03, top),
+            (0, points),
             xycoords="axes fraction",
-            xytext=(0, 10 * shift),
             textcoords="offset points",
             color=COLOURS[colour],
             va="center",
@@ -313,36 +295,19 @@ def plot_signal_to_noise(
         raise ValueError(f"snr_db must have shape ({len(seats)}, {len(bands)}), got {ratios.shape}")
     ax, own = started(ax)
     letters = seat_letters(len(seats))
-    for column, band in enumerate(bands):
-        known = np.isfinite(ratios[:, column])
-        if not known.any():
+    for band, column in zip(bands, ratios.T, strict=True):
+        if not np.isfinite(column).any():
             ax.text(band.centre, 1.0, "not known", rotation=90, ha="center", va="bottom")
             continue
-        worst = int(np.nanargmin(ratios[:, column]))
-        lowest = float(ratios[worst, column])
+        worst = int(np.nanargmin(column))
+        lowest, others = float(column[worst]), np.delete(column, worst)
         log_bar(ax, lower=band.lower, upper=band.upper, height=lowest, look=_look(lowest))
-        ax.annotate(
-            letters[worst],
-            xy=(band.centre, max(lowest, 0.0)),
-            xytext=(0, -4 if lowest > 5.0 else 2),
-            textcoords="offset points",
-            ha="center",
-            va="top" if lowest > 5.0 else "bottom",
-            fontsize=7,
-            fontweight="bold",
-            bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.6},
-            zorder=5,
-        )
-        others = np.delete(ratios[:, column], worst)
-        ax.plot(
-            np.full(others.size, band.centre),
-            others,
-            marker="_",
-            markersize=7,
-            linestyle="none",
-            color=COLOURS["ink"],
-            zorder=3,
-        )
+        points, va = ((0, -4), "top") if lowest > 5.0 else ((0, 2), "bottom")
+        place, bold = (band.centre, max(lowest, 0.0)), {"fontsize": 7, "fontweight": "bold"}
+        write_at(ax, letters[worst], place, points, pad=0.6, va=va, zorder=5, **bold)
+        centres = np.full(others.size, band.centre)
+        ink = COLOURS["ink"]
+        ax.plot(centres, others, marker="_", markersize=7, linestyle="none", color=ink, zorder=3)
     top = level_span(ratios, least=40.0, step=10.0)[1]
     frame_levels(
         ax,

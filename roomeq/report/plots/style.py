@@ -40,6 +40,7 @@ __all__ = [
     "level_title",
     "log_bar",
     "nice_step",
+    "seat_stroke",
     "started",
     "titled",
 ]
@@ -144,6 +145,11 @@ SEAT_STROKES = (
 """Strokes of seats, in order; from the ninth on they begin again, letters go on."""
 
 
+def seat_stroke(index: int) -> Stroke:
+    """Return the stroke of a seat, or of whatever else is told apart by its place in a row."""
+    return SEAT_STROKES[index % len(SEAT_STROKES)]
+
+
 def started(ax: Axes | None) -> tuple[Axes, bool]:
     """Return the axes to draw on, and whether they were made here."""
     if ax is not None:
@@ -231,13 +237,8 @@ def frame_frequencies(ax: Axes, *, lowest: float, highest: float) -> None:
             ax.axvline(frequency, color=COLOURS["hair"], linewidth=0.7, zorder=0)
 
 
-def _rules(ax: Axes, *, step: float) -> None:
-    """Draw hairlines across at every step, and leave the left side open."""
-    from matplotlib.ticker import MultipleLocator
-
-    ax.yaxis.set_major_locator(MultipleLocator(step))
-    ax.grid(True, axis="y", color=COLOURS["hair"], linewidth=0.7)
-    ax.set_axisbelow(True)
+def _open_sides(ax: Axes) -> None:
+    """Leave all sides of the frame open but the foot."""
     ax.tick_params(axis="y", length=0, labelsize=8)
     for side in ("left", "right", "top"):
         ax.spines[side].set_visible(False)
@@ -277,9 +278,8 @@ def frame_levels(
     span = levels[1] - levels[0]
     aspect = span / db_per_decade / math.log10(frequencies[1] / frequencies[0])
     ax.set_box_aspect(aspect)
-    frame_values(
-        ax, own=own, limits=levels, title=title, step=10.0 if span > 30 else 5.0, aspect=aspect
-    )
+    step = 10.0 if span > 30 else 5.0
+    frame_values(ax, own=own, limits=levels, title=title, step=step, aspect=aspect)
 
 
 def frame_values(
@@ -306,8 +306,13 @@ def frame_values(
     aspect : float
         Height of the frame over its width, where the figure is ours.
     """
+    from matplotlib.ticker import MultipleLocator
+
     ax.set_ylim(*limits)
-    _rules(ax, step=step)
+    ax.yaxis.set_major_locator(MultipleLocator(step))
+    ax.grid(True, axis="y", color=COLOURS["hair"], linewidth=0.7)
+    ax.set_axisbelow(True)
+    _open_sides(ax)
     ax.set_ylabel(title, rotation=0, ha="left", va="bottom")
     ax.yaxis.set_label_coords(0.0, 1.015)
     if own:
@@ -343,31 +348,22 @@ def frame_rows(
         One for each row, to the right of it.
     """
     ax.set_yticks(np.asarray(places, dtype=np.float64), names)
-    ax.tick_params(axis="y", length=0, labelsize=8)
     ax.set_ylabel(title, rotation=0, ha="right", va="bottom")
     ax.yaxis.set_label_coords(-0.015, 1.015)
-    for side in ("left", "right", "top"):
-        ax.spines[side].set_visible(False)
+    _open_sides(ax)
     if own:
         longest = max(len(title), *(len(name) for name in names))
         left = max(_LEFT, 0.25 + _LETTER_INCHES * longest)
         right = max(_RIGHT, 0.4 + _LETTER_INCHES * max(map(len, remarks), default=0))
         _placed(ax, width=_WIDTH, height=inches * len(names), left=left, right=right)
+    look: dict[str, Any] = {"xycoords": ("axes fraction", "data"), "annotation_clip": False}
     for place, text in zip(np.asarray(places, dtype=np.float64), remarks, strict=False):
-        ax.annotate(
-            text,
-            xy=(1.035, float(place)),
-            xycoords=("axes fraction", "data"),
-            va="center",
-            annotation_clip=False,
-        )
+        ax.annotate(text, (1.035, float(place)), va="center", **look)
 
 
-def log_bar(
-    ax: Axes, *, lower: float, upper: float, height: float, look: dict[str, Any], foot: float = 0.0
-) -> None:
+def log_bar(ax: Axes, *, lower: float, upper: float, height: float, look: dict[str, Any]) -> None:
     """Draw a bar over a band on a logarithmic axis, a little narrower than the band."""
     narrow = (upper / lower) ** 0.1
     left, right = lower * narrow, upper / narrow
-    bar = ax.bar(left, height, width=right - left, bottom=foot, align="edge", zorder=2)[0]
+    bar = ax.bar(left, height, width=right - left, align="edge", zorder=2)[0]
     bar.set(linewidth=0.8, **look)

@@ -19,21 +19,15 @@ from roomeq.base.survey import Survey
 from roomeq.jobs.verify import verify
 from roomeq.plan.plan import Plan
 from roomeq.plan.verification import Verification
-from roomeq.report.plots.labels import (
-    EndLabel,
-    label_ends,
-)
+from roomeq.report.plots.labels import Curve, draw_curves, write_at
 from roomeq.report.plots.plan import seat_rows
 from roomeq.report.plots.style import (
     COLOURS,
     DecibelsPerDecade,
     Stroke,
-    frame_levels,
     house_style,
     level_span,
     level_title,
-    started,
-    titled,
 )
 from roomeq.report.text.layout import signed
 
@@ -85,7 +79,7 @@ def plot_verification(
     """
     found = verify(plan, survey) if found is None else found
     chosen, axis = survey.of_source(plan.source), np.array(plan.curves.frequencies)
-    names = [plan.seats[row].seat for row in seat_rows(plan, seat)]
+    names = [plan.seats[row].seat for row in seat_rows(plan.seats, seat)]
     again = [name for name in names if name in chosen.seats]
     if not again:
         raise ValueError(f"not measured again: {', '.join(names)}")
@@ -95,35 +89,43 @@ def plot_verification(
     measured = level_mean_db(levels[[chosen.seats.index(name) for name in again]])
     measured = measured - found.offset_db
     room_db = 5.0 if seat is None and not all(check.agrees for check in found.bands) else 0.0
-    ax, own = started(ax)
     tolerance = found.tolerance_db
-    ax.fill_between(
-        axis, predicted - tolerance, predicted + tolerance, color=COLOURS["wash"], zorder=1
-    )
-    ax.plot(axis, predicted, color=COLOURS["blue"], linewidth=2.4, label="predicted", zorder=2)
-    stroke = Stroke(colour="rust", dashes=(4, 1.3), width=1.6)
-    ax.plot(axis, measured, label="measured again", zorder=3, **stroke.settings)
-    frame_levels(
+    curves = [
+        Curve(
+            name="predicted",
+            levels=predicted,
+            stroke=Stroke(colour="blue", width=2.4),
+            text=f"predicted \u00b1 {tolerance:.1f} dB",
+        ),
+        Curve(
+            name="measured again",
+            levels=measured,
+            stroke=Stroke(colour="rust", dashes=(4, 1.3), width=1.6),
+            bold=True,
+            zorder=3,
+        ),
+    ]
+    verdict = "It came true" if found.agrees else "It did not come true"
+    bands, seats = (check.agrees for check in found.bands), (seat.agrees for seat in found.seats)
+    if all(bands) and all(seats) and not found.agrees:
+        verdict = "The subwoofer alone came true, its sum with the mains did not"
+    ax = draw_curves(
         ax,
-        own=own,
-        frequencies=(float(axis[0]), float(axis[-1])),
+        axis,
+        curves,
+        heading=verdict if seat is None else f"Predicted and measured again at {seat}",
         levels=level_span([*predicted, *measured, max(*predicted, *measured) + room_db]),
         title=level_title(plan.level_reference),
         db_per_decade=db_per_decade,
     )
-    ends = [
-        EndLabel(
-            place=float(predicted[-1]), text=f"predicted \u00b1 {tolerance:.1f} dB", colour="blue"
-        ),
-        EndLabel(place=float(measured[-1]), text="measured again", colour="rust", bold=True),
-    ]
-    label_ends(ax, ends)
+    low, high = predicted - tolerance, predicted + tolerance
+    ax.fill_between(axis, low, high, color=COLOURS["wash"], zorder=1)
     removed = f"{signed(found.offset_db)} dB taken out of what was measured again"
     ax.annotate(
         removed.replace("-", "\u2212"),
-        xy=(0.0, 0.0),
+        (0.0, 0.0),
+        (0, -29),
         xycoords="axes fraction",
-        xytext=(0, -29),
         textcoords="offset points",
         va="center",
         fontsize=7.5,
@@ -131,11 +133,6 @@ def plot_verification(
     )
     if seat is None:
         _mark_bands(ax, plan, found)
-    verdict = "It came true" if found.agrees else "It did not come true"
-    bands, seats = (check.agrees for check in found.bands), (seat.agrees for seat in found.seats)
-    if all(bands) and all(seats) and not found.agrees:
-        verdict = "The subwoofer alone came true, its sum with the mains did not"
-    titled(ax, verdict if seat is None else f"Predicted and measured again at {seat}")
     return ax
 
 
@@ -155,14 +152,14 @@ def _mark_bands(ax: Axes, plan: Plan, found: Verification) -> None:
             solid_capstyle="butt",
             label=f"differs {check.label} Hz",
         )
-        ax.annotate(
+        write_at(
+            ax,
             signed(check.difference_db).replace("-", "\u2212"),
-            xy=(band.centre, 0.965),
+            (band.centre, 0.965),
+            pad=0.8,
             xycoords=("data", "axes fraction"),
-            ha="center",
             va="top",
             fontsize=8,
             fontweight="bold",
             color=COLOURS["rust"],
-            bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.8},
         )

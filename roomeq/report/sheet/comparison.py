@@ -3,8 +3,8 @@
 Conventions
 -----------
 Numbers come from the plans; nothing is computed here. Every row has one cell for each plan, in
-their order; what is the same in all of them is said once, at the head of the row. A dash stands
-where a plan has no such band or seat.
+their order; what is the same in all of them is said once, at the head of the row. None stands where
+a plan has no such band, seat or figure.
 """
 
 from __future__ import annotations
@@ -12,151 +12,93 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Generic, TypeVar
 
+from roomeq.optimiser.bands.reasons import BandSetting
+from roomeq.plan.joining import JoiningSeatRow
 from roomeq.plan.plan import Plan
+from roomeq.plan.records import SeatResult
 from roomeq.report.sheet.evidence import (
-    BandEvidence,
-    PlanEvidence,
-    SeatEvidence,
     SharedText,
     bands_by_remedy,
+    figure,
+    judged_seats,
     share,
 )
-from roomeq.report.sheet.steps import joined, with_minus
-from roomeq.report.text.layout import signed
+from roomeq.report.sheet.steps import bands_side_by_side, side_by_side, with_minus
+from roomeq.report.text.layout import joined, signed
 
-__all__ = ["MOST_SIDE_BY_SIDE", "Comparison", "Row", "sheet_comparison"]
+__all__ = ["MOST_SIDE_BY_SIDE", "Comparison", "sheet_comparison"]
 
 MOST_SIDE_BY_SIDE = 3
 _ARROW = " \N{RIGHTWARDS ARROW} "
 
 
-_Cell = TypeVar("_Cell")
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Row(Generic[_Cell]):
-    """One row: its name, what is the same in all plans, and a cell for each plan."""
-
-    name: str
-    shared: str = ""
-    cells: tuple[_Cell | None, ...]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SharedRemedy:
-    """Bands that filters cannot mend, with the plans they belong to; why, and what would."""
-
-    bands: tuple[SharedText, ...]
-    why: str
-    would: str
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Comparison:
-    """Evidence of several plans by band, seat, figure and remedy.
+    """Evidence of several plans: a row for each band, seat and figure, a cell for each plan.
 
     Attributes
     ----------
-    bands : tuple of Row of BandEvidence
-        `shared` is the standard deviation between seats.
-    spread_shared : bool
-        Whether that standard deviation is the same in all plans; else it stands in the cells.
-    seats : tuple of Row of SeatEvidence
-        `shared` is the weight.
-    weights_shared : bool
-        Whether the weights are the same in all plans; else they stand in the cells.
-    figures : tuple of Row of str
-    remedies : tuple of SharedRemedy
+    bands, seats, figures : mapping
+        Rows by label, name and title.
+    spread_shared, weights_shared : bool
+        Whether the standard deviations between seats, and the weights of the seats, are the same in
+        all plans; else they stand in the cells.
+    remedies : tuple
+        Bands that filters cannot mend with the plans they belong to, why, and what would.
     """
 
-    bands: tuple[Row[BandEvidence], ...]
+    bands: Mapping[str, tuple[BandSetting | None, ...]]
     spread_shared: bool
-    seats: tuple[Row[SeatEvidence], ...]
+    seats: Mapping[str, tuple[SeatResult | JoiningSeatRow | None, ...]]
     weights_shared: bool
-    figures: tuple[Row[str], ...]
-    remedies: tuple[SharedRemedy, ...]
+    figures: Mapping[str, tuple[str | None, ...]]
+    remedies: tuple[tuple[tuple[SharedText, ...], str, str], ...]
 
 
-def sheet_comparison(plans: Mapping[str, Plan], evidence: Mapping[str, PlanEvidence]) -> Comparison:
+def sheet_comparison(plans: Mapping[str, Plan]) -> Comparison:
     """Lay the evidence of several plans side by side.
 
     Parameters
     ----------
     plans : mapping of str to Plan
-    evidence : mapping of str to PlanEvidence
-        Of the same plans, by the same names.
 
     Returns
     -------
     Comparison
     """
-    found = [evidence[name] for name in plans]
-    centres = {band.label: band.centre for plan in plans.values() for band in plan.bands}
-    bands = [
-        dict(zip((band.label for band in plan.bands), e.bands, strict=True))
-        for plan, e in zip(plans.values(), found, strict=True)
-    ]
-    labels = sorted(centres, key=lambda label: centres[label])
-    spreads = {label: {rows[label].spread for rows in bands if label in rows} for label in labels}
-    seats = [{row.seat: row for row in e.seats} for e in found]
-    names = list(dict.fromkeys(row.seat for e in found for row in e.seats))
-    weights = {seat: {rows[seat].weight for rows in seats if seat in rows} for seat in names}
+    listed = list(plans.values())
+    bands = bands_side_by_side(listed)
+    seats = side_by_side({row.seat: row for row in judged_seats(plan)} for plan in listed)
     return Comparison(
-        bands=tuple(
-            Row(
-                name=f"{label}\N{NO-BREAK SPACE}Hz",
-                shared=next(iter(spreads[label])),
-                cells=tuple(rows.get(label) for rows in bands),
-            )
-            for label in labels
+        bands=bands,
+        spread_shared=all(
+            len({figure(band.spread_db) for band in row if band}) == 1 for row in bands.values()
         ),
-        spread_shared=all(len(values) == 1 for values in spreads.values()),
-        seats=tuple(
-            Row(
-                name=seat,
-                shared=next(iter(weights[seat])),
-                cells=tuple(rows.get(seat) for rows in seats),
-            )
-            for seat in names
+        seats=seats,
+        weights_shared=all(
+            len({f"{100 * seat.weight:.0f}" for seat in row if seat}) == 1 for row in seats.values()
         ),
-        weights_shared=all(len(values) == 1 for values in weights.values()),
-        figures=_figures(list(plans.values())),
+        figures=side_by_side(_figures(plan) for plan in listed),
         remedies=_remedies(plans),
     )
 
 
-def _remedies(plans: Mapping[str, Plan]) -> tuple[SharedRemedy, ...]:
+def _remedies(
+    plans: Mapping[str, Plan],
+) -> tuple[tuple[tuple[SharedText, ...], str, str], ...]:
     found = {name: bands_by_remedy(plan) for name, plan in plans.items()}
-    causes = list(dict.fromkeys(cause for bands in found.values() for cause in bands))
-    return tuple(
-        SharedRemedy(
-            bands=share(
-                {
-                    name: [f"{joined([band.label for band in bands[why, would]])} Hz"]
-                    if (why, would) in bands
-                    else []
-                    for name, bands in found.items()
-                }
-            ),
-            why=why,
-            would=would,
-        )
-        for why, would in causes
-    )
+
+    def named(cause: tuple[str, str], name: str) -> list[str]:
+        bands = found[name].get(cause)
+        return [f"{joined([band.label for band in bands])} Hz"] if bands else []
+
+    causes = dict.fromkeys(cause for bands in found.values() for cause in bands)
+    return tuple((share({name: named(cause, name) for name in plans}), *cause) for cause in causes)
 
 
-def _figures(plans: list[Plan]) -> tuple[Row[str], ...]:
-    """Return what `roomeq.report.text.plan.evidence_sentences` says, as rows."""
-    columns = [_figures_of(plan) for plan in plans]
-    titles = list(dict.fromkeys(title for column in columns for title in column))
-    return tuple(
-        Row(name=title, cells=tuple(column.get(title) for column in columns)) for title in titles
-    )
-
-
-def _figures_of(plan: Plan) -> dict[str, str]:
+def _figures(plan: Plan) -> dict[str, str]:
+    """Return what `roomeq.report.text.plan.evidence_sentences` says, by title."""
     e = plan.evidence
     proof = "proven" if e.proven else "proof not finished"
     place = f"at {e.drive_boost_frequency:.0f} Hz, " if e.filter_boost_db > 0.1 else ""

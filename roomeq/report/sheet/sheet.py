@@ -11,7 +11,7 @@ that a device can store. Whatever comes from files is escaped by the template. N
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from os import PathLike
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -19,10 +19,10 @@ from typing import TYPE_CHECKING
 from roomeq.base.errors import RoomeqError, SheetFileError
 from roomeq.base.replacing import refuse_other_kinds, replacing
 from roomeq.plan.plan import Plan
-from roomeq.report.sheet import evidence as sheet_evidence
-from roomeq.report.sheet import steps as sheet_steps
+from roomeq.report.sheet import evidence, steps
 from roomeq.report.sheet.comparison import MOST_SIDE_BY_SIDE, sheet_comparison
-from roomeq.report.text.wording import SAFETY, no_change_text
+from roomeq.report.sheet.picture import sheet_picture
+from roomeq.report.text.wording import SAFETY, no_change_text, reason_text
 
 if TYPE_CHECKING:
     from jinja2 import Template
@@ -60,39 +60,30 @@ def settings_sheet(plans: Mapping[str, Plan], *, mixed: bool = False) -> str:
     if not mixed:
         _refuse_mixture(plans)
     listed = list(plans.values())
-    assumptions, notes = sheet_evidence.shared_texts(plans)
-    evidence = {name: sheet_evidence.plan_evidence(plan) for name, plan in plans.items()}
+    pictures = {name: sheet_picture(plan) for name, plan in plans.items()}
     beside = 1 < len(plans) <= MOST_SIDE_BY_SIDE
     return _template().render(
         names=list(plans),
-        rooms=_once([plan.room for plan in listed]),
-        devices=_once([plan.device.name for plan in listed]),
-        date=_once([plan.record.get("date", "") for plan in listed if plan.record.get("date")]),
+        plans=plans,
+        rooms=_once(plan.room for plan in listed),
+        devices=_once(plan.device.name for plan in listed),
+        date=_once(plan.record["date"] for plan in listed if plan.record.get("date")),
         tight=len({plan.joining is None for plan in listed}) > 1,
-        unchanged=[
-            (
-                name,
-                "Change only the level" if plan.level.change_db else "Change nothing",
-                sheet_steps.with_minus(no_change_text(plan)),
-            )
-            for name, plan in plans.items()
-            if plan.no_change is not None
-        ],
-        opening=sheet_steps.opening_steps(listed),
-        bands=sheet_steps.band_steps(listed),
-        closing=sheet_steps.closing_steps(listed),
-        ranges=_once([_range(plan) for plan in listed]),
-        leave_alone=sheet_steps.leave_alone(plans),
-        cautions=sheet_evidence.cautions(plans),
+        opening=steps.opening_steps(listed),
+        bands=steps.band_steps(listed),
+        closing=steps.closing_steps(listed),
+        ranges=_once(_range(plan) for plan in listed),
+        leave_alone=steps.leave_alone(plans),
+        cautions=evidence.cautions(plans),
         safety=SAFETY,
-        evidence=list(evidence.items()),
-        units=_once([entry.picture.unit for entry in evidence.values() if entry.picture]),
-        comparison=sheet_comparison(plans, evidence) if beside else None,
-        record=sheet_evidence.record(plans),
-        assumptions=assumptions,
-        notes=notes,
-        inputs=sheet_evidence.inputs(plans),
-        version=", ".join(_once([plan.roomeq_version for plan in listed])),
+        pictures=pictures,
+        units=_once(picture.unit for picture in pictures.values() if picture),
+        comparison=sheet_comparison(plans) if beside else None,
+        record=evidence.record(plans),
+        assumptions=evidence.share({name: plan.assumptions for name, plan in plans.items()}),
+        notes=evidence.share({n: evidence.merged_notes(plan) for n, plan in plans.items()}),
+        inputs=evidence.inputs(plans),
+        version=", ".join(_once(plan.roomeq_version for plan in listed)),
     )
 
 
@@ -170,17 +161,14 @@ def _refuse_mixture(plans: Mapping[str, Plan]) -> None:
         )
 
 
-def _once(texts: Sequence[str]) -> list[str]:
+def _once(texts: Iterable[str]) -> list[str]:
     return list(dict.fromkeys(texts))
 
 
 def _range(plan: Plan) -> str:
     device = plan.device
-    lowest, highest = (
-        sheet_steps.decibels(value, step_db=device.step_db)
-        for value in (device.lowest_db, device.highest_db)
-    )
-    return f"{lowest} to {highest}"
+    limits = (device.lowest_db, device.highest_db)
+    return " to ".join(steps.decibels(value, step_db=device.step_db) for value in limits)
 
 
 def _template() -> Template:
@@ -197,4 +185,13 @@ def _template() -> Template:
         trim_blocks=True,
         lstrip_blocks=True,
     )
+    environment.filters |= {"figure": evidence.figure, "with_minus": steps.with_minus}
+    environment.globals |= {
+        "bands_by_remedy": evidence.bands_by_remedy,
+        "judged_seats": evidence.judged_seats,
+        "left_over": evidence.left_over,
+        "no_change_text": no_change_text,
+        "reason_text": reason_text,
+        "sentences": evidence.sentences,
+    }
     return environment.get_template("settings_sheet.html.jinja")

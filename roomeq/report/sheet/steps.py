@@ -11,9 +11,9 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
-from typing import Literal
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Literal, TypeVar
 
 from roomeq.optimiser.bands.reasons import BandSetting, Reason
 from roomeq.optimiser.drive.protection import ProtectionReason
@@ -21,7 +21,7 @@ from roomeq.plan.plan import Plan
 from roomeq.plan.records import LevelSetting
 from roomeq.report.text.headroom import high_pass_text
 from roomeq.report.text.joining import delay_numbers, delay_text
-from roomeq.report.text.layout import signed, signed_setting
+from roomeq.report.text.layout import joined, signed, signed_setting
 from roomeq.report.text.wording import level_purpose
 
 __all__ = [
@@ -29,17 +29,20 @@ __all__ = [
     "Fader",
     "Step",
     "band_steps",
+    "bands_side_by_side",
     "closing_steps",
     "decibels",
-    "joined",
     "leave_alone",
     "opening_steps",
+    "owners",
     "seats_to_measure_again",
+    "side_by_side",
     "with_minus",
 ]
 
 LEAVE = "Leave as it is"
-_NOT_HELD = "not part of this plan"
+_Entry = TypeVar("_Entry")
+_Key = TypeVar("_Key")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -75,7 +78,7 @@ class Cell:
     fader: Fader | None = None
 
 
-_NOT_HELD_CELL = Cell(action="leave", value=LEAVE, detail=_NOT_HELD)
+_NOT_HELD_CELL = Cell(action="leave", value=LEAVE, detail="not part of this plan")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -97,24 +100,18 @@ def decibels(value: float, *, step_db: float = 0.5) -> str:
     return f"{with_minus(signed_setting(value, step_db=step_db))}\N{NO-BREAK SPACE}dB"
 
 
-def joined(words: Sequence[str]) -> str:
-    """Return words as "a, b and c"."""
-    return " and ".join([", ".join(words[:-1]), words[-1]] if len(words) > 1 else words)
-
-
 def _step(number: int, control: str, cells: Sequence[Cell]) -> Step:
     """Return a step; equal cells become one."""
-    if len(cells) > 1 and all(cell == cells[0] for cell in cells) and cells[0].fader is None:
-        first = cells[0]
-        one = Cell(
-            action=first.action,
-            value=first.value,
-            was=first.was,
-            detail=first.detail,
-            span=len(cells),
-        )
-        return Step(number=str(number), control=control, cells=(one,))
+    if len(cells) > 1 and all(cell == cells[0] for cell in cells):
+        cells = [replace(cells[0], span=len(cells))]
     return Step(number=str(number), control=control, cells=tuple(cells))
+
+
+def _changed_cell(value: str, was: str, *, changed: bool, detail: str = "") -> Cell:
+    """Return a setting to be made, or to be kept where it is set already."""
+    if not changed:
+        return Cell(action="keep", value=value)
+    return Cell(action="set", value=value, was=was, detail=detail)
 
 
 def _low_pass_cell(plan: Plan, *, bypassed: bool) -> Cell:
@@ -145,29 +142,22 @@ def _delay_cell(plan: Plan) -> Cell:
 
 
 def _polarity_cell(plan: Plan) -> Cell:
-    joining = plan.joining
-    if joining is None:
+    if plan.joining is None:
         return _NOT_HELD_CELL
-    wanted, present = joining.settings.settings().polarity, joining.present.settings().polarity
-    if wanted == present:
-        return Cell(action="keep", value=wanted.capitalize())
-    return Cell(
-        action="set",
-        value=wanted.capitalize(),
-        was=present,
-        detail=f"if the microphone at each cone tells of crossed wires: mend, leave it {present}",
-    )
+    wanted = plan.joining.settings.settings().polarity
+    was = plan.joining.present.settings().polarity
+    detail = f"if the microphone at each cone tells of crossed wires: mend, leave it {was}"
+    return _changed_cell(wanted.capitalize(), was, changed=wanted != was, detail=detail)
 
 
 def _phase_cell(plan: Plan) -> Cell:
     joining = plan.joining
     if joining is None or joining.settings.phase_frequency is None:
         return _NOT_HELD_CELL
-    wanted, present = joining.settings.phase_deg, joining.present.phase_deg
-    value = f"{wanted:g}\N{DEGREE SIGN} at {joining.settings.phase_frequency:g}\N{NO-BREAK SPACE}Hz"
-    if wanted == present:
-        return Cell(action="keep", value=value)
-    return Cell(action="set", value=value, was=f"{present:g}\N{DEGREE SIGN}")
+    wanted, was = (f"{x.phase_deg:g}\N{DEGREE SIGN}" for x in (joining.settings, joining.present))
+    value = f"{wanted} at {joining.settings.phase_frequency:g}\N{NO-BREAK SPACE}Hz"
+    changed = joining.settings.phase_deg != joining.present.phase_deg
+    return _changed_cell(value, was, changed=changed)
 
 
 def _filter_cell(plan: Plan, kind: str) -> Cell:
@@ -183,10 +173,8 @@ def _high_pass_cell(plan: Plan) -> Cell:
     if choice.reason in (ProtectionReason.NO_CHOICE, ProtectionReason.PRESENT_UNKNOWN):
         return Cell(action="leave", value=LEAVE)
     text = high_pass_text(choice.high_pass)
-    value = text[0].upper() + text[1:]
-    if not choice.changes:
-        return Cell(action="keep", value=value)
-    return Cell(action="set", value=value, was=high_pass_text(choice.present))
+    value, was = text[0].upper() + text[1:], high_pass_text(choice.present)
+    return _changed_cell(value, was, changed=choice.changes)
 
 
 def _level_cell(level: LevelSetting, plan: Plan) -> Cell:
@@ -194,11 +182,8 @@ def _level_cell(level: LevelSetting, plan: Plan) -> Cell:
         f"{level_purpose(plan)}; exactly {with_minus(signed(level.exact_change_db, digits=2))} dB"
     )
     if level.setting_db is not None:
-        value = decibels(level.setting_db)
-        if level.change_db == 0:
-            return Cell(action="keep", value=value)
-        was = decibels(level.setting_db - level.change_db)
-        return Cell(action="set", value=value, was=was, detail=exact)
+        value, was = decibels(level.setting_db), decibels(level.setting_db - level.change_db)
+        return _changed_cell(value, was, changed=level.change_db != 0, detail=exact)
     if level.change_db:
         direction = "Up" if level.change_db > 0 else "Down"
         turn = f"{direction} by {decibels(abs(level.change_db)).lstrip('+')}"
@@ -241,20 +226,28 @@ def _band_cell(band: BandSetting | None, plan: Plan) -> Cell:
     )
 
 
+def side_by_side(columns: Iterable[Mapping[str, _Entry]]) -> dict[str, tuple[_Entry | None, ...]]:
+    """Return rows by name, in the order met: an entry for each column, None where it has none."""
+    listed = list(columns)
+    names = dict.fromkeys(name for column in listed for name in column)
+    return {name: tuple(column.get(name) for column in listed) for name in names}
+
+
+def bands_side_by_side(plans: Sequence[Plan]) -> dict[str, tuple[BandSetting | None, ...]]:
+    """Return a row for every band of any plan, in order of frequency."""
+    rows = side_by_side({band.label: band for band in plan.bands} for plan in plans)
+    return dict(sorted(rows.items(), key=lambda row: max(b.centre for b in row[1] if b)))
+
+
 def band_steps(plans: Sequence[Plan]) -> tuple[Step, ...]:
     """Return a row for every band of any plan, in order of frequency."""
-    centres = {band.label: band.centre for plan in plans for band in plan.bands}
-    by_label = [{band.label: band for band in plan.bands} for plan in plans]
     return tuple(
         Step(
             number="",
             control=f"{label}\N{NO-BREAK SPACE}Hz",
-            cells=tuple(
-                _band_cell(bands.get(label), plan)
-                for bands, plan in zip(by_label, plans, strict=True)
-            ),
+            cells=tuple(_band_cell(band, plan) for band, plan in zip(row, plans, strict=True)),
         )
-        for label in sorted(centres, key=lambda label: centres[label])
+        for label, row in bands_side_by_side(plans).items()
     )
 
 
@@ -304,17 +297,24 @@ def closing_steps(plans: Sequence[Plan]) -> tuple[Step, ...]:
     )
 
 
-def _bands_with(plans: Mapping[str, Plan], reasons: set[Reason]) -> dict[str, float]:
-    return {
-        band.label: band.centre
-        for plan in plans.values()
-        for band in plan.bands
-        if band.reason in reasons
-    }
+def owners(found: Mapping[str, Sequence[_Key]]) -> dict[_Key, str]:
+    """Return what plans hold, each once and in order, with the plans' names; none for all."""
+    named: dict[_Key, dict[str, None]] = {}
+    for name, keys in found.items():
+        for key in keys:
+            named.setdefault(key, {})[name] = None
+    return {k: "" if len(v) == len(found) else joined(list(v)) for k, v in named.items()}
 
 
-def _in_order(centres: dict[str, float]) -> str:
+def _labels(plans: Iterable[Plan], reason: Reason) -> str:
+    """Name the bands of any plan that have a reason, in order of frequency."""
+    centres = {b.label: b.centre for plan in plans for b in plan.bands if b.reason is reason}
     return joined(sorted(centres, key=lambda label: centres[label]))
+
+
+def _by_reason(plans: Iterable[Plan], words: Mapping[Reason, str]) -> list[str]:
+    found = [(_labels(plans, reason), text) for reason, text in words.items()]
+    return [f"{labels} Hz: {text}" for labels, text in found if labels]
 
 
 def _not_set(plans: Mapping[str, Plan]) -> list[str]:
@@ -333,33 +333,34 @@ def _not_set(plans: Mapping[str, Plan]) -> list[str]:
 
 def _paths(plans: Mapping[str, Plan]) -> list[str]:
     """Return the filters that stay in the path; what differs between plans is said of each."""
-    owners: dict[tuple[str, tuple[str, ...]], list[str]] = {}
+    found = {}
     for name, plan in plans.items():
         bypassed = plan.joining.bypass if plan.joining else ()
-        path = tuple(text for text in plan.target.path if text not in bypassed)
+        path = "; ".join(text for text in plan.target.path if text not in bypassed)
         where = "Left in the path" if bypassed else "In the path while measuring"
-        owners.setdefault((where if path else "", path), []).append(name)
+        found[name] = [(where, path) if path else ("", "")]
     entries = []
-    for (where, path), names in owners.items():
-        of = "" if len(names) == len(plans) else f" ({joined(names)})"
+    for (where, path), names in owners(found).items():
+        of = f" ({names})" if names else ""
         entries.append(
-            f"{where}{of}: {'; '.join(path)}. The settings were computed for it."
+            f"{where}{of}: {path}. The settings were computed for it."
             if path
             else f"Every filter that was in the path while measuring{of}."
         )
     return entries
 
 
-def _low_bands(plans: Mapping[str, Plan]) -> list[str]:
+def _low_bands(plans: Iterable[Plan]) -> list[str]:
     """Return which bands are too low for a boost, and whether that is known of the subwoofer."""
-    labels: dict[str, dict[str, float]] = {}
-    for name, plan in plans.items():
+    groups: dict[str, list[Plan]] = {}
+    for plan in plans:
         words = "what the subwoofer can do"
         if not plan.target.limit_known:
             floor = f"{plan.evidence.no_boost_below:.0f} Hz"
             words = f"{floor}, since the subwoofer's lower limit is not known"
-        labels.setdefault(words, {}).update(_bands_with({name: plan}, {Reason.BELOW_LIMIT}))
-    return [f"{_in_order(low)} Hz: no boost below {words}." for words, low in labels.items() if low]
+        groups.setdefault(words, []).append(plan)
+    found = [(_labels(group, Reason.BELOW_LIMIT), words) for words, group in groups.items()]
+    return [f"{labels} Hz: no boost below {words}." for labels, words in found if labels]
 
 
 def leave_alone(plans: Mapping[str, Plan]) -> tuple[str, ...]:
@@ -373,17 +374,14 @@ def leave_alone(plans: Mapping[str, Plan]) -> tuple[str, ...]:
         entries.append(
             "Drive level and microphone gain, until the seats of step 9 have been measured again."
         )
-    cancelled = _bands_with(plans, {Reason.CANCELLATION})
-    if cancelled:
-        entries.append(f"{_in_order(cancelled)} Hz: deep dips, which more boost would not fill.")
-    entries += _low_bands(plans)
-    kept = {
-        "above the crossover": Reason.ABOVE_CROSSOVER,
-        "too near the crossover to tell": Reason.NEAR_CROSSOVER,
-        "locked": Reason.LOCKED,
-    }
-    for words, reason in kept.items():
-        held = _bands_with(plans, {reason})
-        if held:
-            entries.append(f"{_in_order(held)} Hz: {words}. Leave at what is shown.")
+    listed = list(plans.values())
+    entries += _by_reason(listed, _DIPS) + _low_bands(listed) + _by_reason(listed, _KEPT)
     return tuple(entries)
+
+
+_DIPS = {Reason.CANCELLATION: "deep dips, which more boost would not fill."}
+_KEPT = {
+    Reason.ABOVE_CROSSOVER: "above the crossover. Leave at what is shown.",
+    Reason.NEAR_CROSSOVER: "too near the crossover to tell. Leave at what is shown.",
+    Reason.LOCKED: "locked. Leave at what is shown.",
+}

@@ -8,7 +8,7 @@ test holds that none is missing. What is not known is left blank, never shown as
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 
 from roomeq.base.bands import third_octave_band
 from roomeq.base.cautions import Caution, CautionCode
@@ -16,22 +16,22 @@ from roomeq.device.high_pass import HighPass
 from roomeq.device.output_table import OutputTable
 from roomeq.optimiser.drive.clean_drive import HARMONIC_LIMITS_DB
 from roomeq.optimiser.drive.demand import BandExtra
-from roomeq.optimiser.drive.headroom import BandHeadroom, Headroom, HeadroomLimit
+from roomeq.optimiser.drive.headroom import Headroom, HeadroomLimit
 from roomeq.optimiser.drive.protection import (
     ProtectionCandidate,
     ProtectionChange,
     ProtectionChoice,
     ProtectionReason,
 )
-from roomeq.report.text.layout import paragraph, signed, table
+from roomeq.report.text.layout import number, paragraph, signed, table
 from roomeq.room.equipment import Equipment
 
 __all__ = [
+    "LIMITS",
     "drive_words",
     "extra_drive_lines",
     "headroom_lines",
     "high_pass_text",
-    "limit_text",
     "protection_lines",
     "refusal_text",
 ]
@@ -50,18 +50,13 @@ def _hertz(frequency: float) -> str:
     return f"{band.label if abs(frequency / band.centre - 1.0) < 1e-6 else f'{frequency:.0f}'} Hz"
 
 
-def limit_text(limit: HeadroomLimit) -> str:
-    """Say what runs out."""
-    words = {
-        HeadroomLimit.AMPLIFIER: "amplifier voltage",
-        HeadroomLimit.DISPLACEMENT: "driver displacement",
-        HeadroomLimit.DISTORTION: "distortion",
-        HeadroomLimit.MAXIMUM_OUTPUT: "maximum output",
-    }
-    return words[limit]
-
-
-_EXTRA_TITLE = "Extra drive against all bands at 0 (the most within each band, edges included)"
+LIMITS = {
+    HeadroomLimit.AMPLIFIER: "amplifier voltage",
+    HeadroomLimit.DISPLACEMENT: "driver displacement",
+    HeadroomLimit.DISTORTION: "distortion",
+    HeadroomLimit.MAXIMUM_OUTPUT: "maximum output",
+}
+"""What runs out."""
 
 
 def extra_drive_lines(extras: Sequence[BandExtra]) -> list[str]:
@@ -71,18 +66,11 @@ def extra_drive_lines(extras: Sequence[BandExtra]) -> list[str]:
     titles += [">re largest before dB"] if with_box else []
     rows = []
     for entry in extras:
-        row = [
-            f"{entry.band.label} Hz",
-            signed(entry.extra_db),
-            f"x {entry.voltage_ratio:.2f}",
-            f"x {entry.power_ratio:.2f}",
-            f"x {entry.displacement_ratio:.2f}",
-        ]
-        if with_box:
-            moved = entry.displacement_db
-            row.append("" if moved is None else signed(moved))
-        rows.append(row)
-    return [_EXTRA_TITLE, *table(titles, rows)]
+        ratios = entry.voltage_ratio, entry.power_ratio, entry.displacement_ratio
+        row = [f"{entry.band.label} Hz", signed(entry.extra_db), *(f"x {r:.2f}" for r in ratios)]
+        rows.append([*row, signed(entry.displacement_db)] if with_box else row)
+    title = "Extra drive against all bands at 0 (the most within each band, edges included)"
+    return [title, *table(titles, rows)]
 
 
 def headroom_lines(
@@ -94,40 +82,31 @@ def headroom_lines(
     quieter_db: float = 0.0,
 ) -> list[str]:
     """Return headroom by band as a table, what runs out first, and by which rating and edition."""
-    columns: list[tuple[str, Callable[[BandHeadroom], str]]] = [
-        (">Wanted dB SPL", lambda entry: f"{entry.wanted_db:.1f}"),
-        (">At main seat", lambda entry: f"{entry.reached_db:.1f}"),
-        (">Drive dB", lambda entry: signed(entry.rise_db)),
-        (">V", lambda entry: _figure(entry.voltage, 1)),
-        (">W", lambda entry: _figure(entry.power_w, 0)),
-        (">mm", lambda entry: _figure(_millimetres(entry), 1)),
-        (">Left dB", lambda entry: "" if entry.left_db is None else signed(entry.left_db)),
-        ("Runs out first", lambda entry: "" if entry.limit is None else limit_text(entry.limit)),
-    ]
-    cells = [[show(entry) for _, show in columns] for entry in headroom.bands]
-    kept = [n for n in range(len(columns)) if any(row[n] for row in cells)]
-    titles = [">Band", *(columns[n][0] for n in kept)]
     rows = [
-        [f"{entry.band.label} Hz", *(row[n] for n in kept)]
-        for entry, row in zip(headroom.bands, cells, strict=True)
+        {
+            ">Band": f"{entry.band.label} Hz",
+            ">Wanted dB SPL": number(entry.wanted_db),
+            ">At main seat": number(entry.reached_db),
+            ">Drive dB": signed(entry.rise_db),
+            ">V": number(entry.voltage),
+            ">W": number(entry.power_w, digits=0),
+            ">mm": "" if entry.displacement is None else number(1000.0 * entry.displacement),
+            ">Left dB": signed(entry.left_db),
+            "Runs out first": LIMITS[entry.limit] if entry.limit else "",
+        }
+        for entry in headroom.bands
     ]
+    titles = [title for title in rows[0] if any(row[title] for row in rows)] if rows else [">Band"]
+    cells = [[row[title] for title in titles] for row in rows]
     place = "" if main_seat is None else f" (main seat: {main_seat})"
     below = f"{quieter_db:.1f} dB below" if quieter_db >= 0.05 else "At"
-    lines = [f"{below} the wanted level{place}", *table(titles, rows)]
+    lines = [f"{below} the wanted level{place}", *table(titles, cells)]
     lines += paragraph(_first_text(headroom), indent=2)
     if any(entry.distortion_db is not None for entry in headroom.bands):
         lines += paragraph(_LIMITS_TEXT, indent=2)
     if output is not None:
         lines += paragraph(f"Maximum output: {output}.", indent=2)
     return [*lines, *_rating_lines(equipment)]
-
-
-def _figure(value: float | None, digits: int) -> str:
-    return "" if value is None else f"{value:.{digits}f}"
-
-
-def _millimetres(entry: BandHeadroom) -> float | None:
-    return None if entry.displacement is None else 1000.0 * entry.displacement
 
 
 def _first_text(headroom: Headroom) -> str:
@@ -137,7 +116,7 @@ def _first_text(headroom: Headroom) -> str:
             "What runs out first is not known: state amplifier, load and the voltage while "
             "measuring, record sweeps for distortion, or give a table of maximum output."
         )
-    what = f"{first.band.label} Hz runs out first ({limit_text(first.limit)})"
+    what = f"{first.band.label} Hz runs out first ({LIMITS[first.limit]})"
     if first.left_db < -0.05:
         return f"{what}: {-first.left_db:.1f} dB short at the wanted level."
     return f"{what}, {first.left_db:.1f} dB above the wanted level."

@@ -15,11 +15,9 @@ from roomeq.optimiser.joining.data import JoiningNote
 from roomeq.optimiser.joining.sum_check import SumExplanation
 from roomeq.plan.alignment import (
     CandidateRecord,
-    PolarityRecord,
 )
 from roomeq.plan.joining import JoiningRecord
-from roomeq.report.text.layout import bullet_list, paragraph, signed, table
-from roomeq.report.text.summation import loss_text
+from roomeq.report.text.layout import bullet_list, columns, paragraph, signed
 
 __all__ = [
     "CLOSE_TO_EACH_CONE",
@@ -33,6 +31,7 @@ __all__ = [
     "joining_sentences",
     "joining_text",
     "joining_verdict",
+    "loss_text",
     "meeting_sentences",
     "reference_text",
     "setting_entries",
@@ -184,30 +183,20 @@ def joining_lines(record: JoiningRecord) -> list[str]:
 def bands_lines(record: JoiningRecord) -> list[str]:
     """Return what bands and level would still do, for a joining in which they stay."""
     bands = record.bands
-    title = "What bands would still do"
+    text = "Too little to be worth a change."
     if JoiningNote.SUM_DISAGREES in record.notes:
-        doubt = (
-            "Not told: the measured sum contradicts its parts, and the level is best left alone."
-        )
-        return [title, *paragraph(doubt, indent=2)]
-    if bands is None or bands.no_change is not None:
-        return [title, *paragraph("Too little to be worth a change.", indent=2)]
-    moved = ", ".join(
-        f"{label} Hz {signed(gain)}"
-        for label, gain in zip(bands.labels, bands.gains_db, strict=True)
-        if gain
-    )
-    settings = record.settings.settings()
-    return [
-        title,
-        *paragraph(
+        text = "Not told: the measured sum contradicts its parts, and the level is best left alone."
+    elif bands is not None and bands.no_change is None:
+        gains = zip(bands.labels, bands.gains_db, strict=True)
+        moved = ", ".join(f"{label} Hz {signed(gain)}" for label, gain in gains if gain)
+        settings = record.settings.settings()
+        text = (
             f"{_deviation_text(record)} With bands {moved or 'all at 0'} dB, level "
             f"{signed(settings.level_change_db)} dB, the delay that goes with them is "
             f"{delay_text(settings)}, and the sum loses {record.loss_db:.1f} dB. For bands and "
-            "level see roomeq propose.",
-            indent=2,
-        ),
-    ]
+            "level see roomeq propose."
+        )
+    return ["What bands would still do", *paragraph(text, indent=2)]
 
 
 def _deviation_text(record: JoiningRecord) -> str:
@@ -225,6 +214,30 @@ def reference_text() -> str:
         f"Positive delay is later; distances are what sound travels meanwhile, {SPEED_OF_SOUND:g} "
         "m/s at 20 degrees Celsius. A processor that asks for distances delays what is nearer."
     )
+
+
+def loss_text(
+    corner: float, now_db: float, *, then_db: float | None = None, predicted_db: float | None = None
+) -> str:
+    """Return what the sum loses now, and with the settings or as it was predicted.
+
+    Parameters
+    ----------
+    corner : float
+        Hz.
+    now_db : float
+        As measured.
+    then_db : float, optional
+        With the settings proposed.
+    predicted_db : float, optional
+        What a plan predicted for the settings in force.
+    """
+    text = f"Around {corner:.0f} Hz the sum loses {now_db:.1f} dB of what both could give"
+    if then_db is not None:
+        text += f"; {then_db:.1f} dB with these settings"
+    if predicted_db is not None:
+        text += f"; {predicted_db:.1f} dB was predicted"
+    return f"{text}."
 
 
 def joining_verdict(record: JoiningRecord) -> str:
@@ -260,19 +273,18 @@ def _cost_text(record: JoiningRecord) -> str:
 
 
 def _seats(record: JoiningRecord) -> list[str]:
-    titles = ["Seat", ">Weight", ">Loses now dB", ">Then dB", ">Level dB"]
     rows = [
-        [
-            row.seat,
-            f"{100 * row.weight:.0f} %",
-            f"{row.before_db:.1f}",
-            f"{row.after_db:.1f}",
-            signed(row.level_gain_db),
-        ]
+        {
+            "Seat": row.seat,
+            ">Weight": f"{100 * row.weight:.0f} %",
+            ">Loses now dB": f"{row.before_db:.1f}",
+            ">Then dB": f"{row.after_db:.1f}",
+            ">Level dB": signed(row.level_gain_db),
+        }
         for row in record.seats
     ]
     span = f"{record.lowest:.0f} to {record.highest:.0f} Hz"
-    return [f"What the sum loses at each seat, {span}", *table(titles, rows)]
+    return [f"What the sum loses at each seat, {span}", *columns(rows)]
 
 
 def joining_sentences(record: JoiningRecord) -> list[str]:
@@ -382,13 +394,9 @@ def _told_text(record: JoiningRecord) -> str:
         half_period = f"{500.0 / record.corner:.1f} ms"
         return f"An inverted subwoofer and one {half_period} late cannot be told apart here."
     how = "" if found.inverted else "not "
-    return f"The subwoofer is probably {how}inverted {_odds(found)}."
-
-
-def _odds(found: PolarityRecord) -> str:
     return (
-        f"(both tests agree, {found.phase_ratio:.1f} and {found.onset_ratio:.1f} to 1; right in "
-        f"{_TOLD_RIGHT[found.boxes]} such rooms)"
+        f"The subwoofer is probably {how}inverted (both tests agree, {found.phase_ratio:.1f} and "
+        f"{found.onset_ratio:.1f} to 1; right in {_TOLD_RIGHT[found.boxes]} such rooms)."
     )
 
 

@@ -8,10 +8,21 @@ caller; a column is right-aligned when its title is marked with ``>``.
 
 from __future__ import annotations
 
+import math
 import textwrap
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
-__all__ = ["WIDTH", "bullet_list", "paragraph", "signed", "signed_setting", "table"]
+__all__ = [
+    "WIDTH",
+    "bullet_list",
+    "columns",
+    "joined",
+    "number",
+    "paragraph",
+    "signed",
+    "signed_setting",
+    "table",
+]
 
 WIDTH = 100
 _LEAST = 20  # characters below which a column of words is not wrapped
@@ -24,6 +35,11 @@ def signed(value: float | None, *, digits: int = 1) -> str:
         return ""
     text = f"{value:+.{digits}f}"
     return f"{0:.{digits}f}" if float(text) == 0 else text
+
+
+def number(value: float | None, *, digits: int = 1) -> str:
+    """Return a number with its decimals; what is not known is empty."""
+    return "" if value is None or not math.isfinite(value) else f"{value:.{digits}f}"
 
 
 def signed_setting(value: float, *, step_db: float = 0.5) -> str:
@@ -77,6 +93,11 @@ def table(titles: Sequence[str], rows: Sequence[Sequence[str]], *, indent: int =
     return [lines[0], rule, *lines[1:]]
 
 
+def columns(rows: Sequence[Mapping[str, str]]) -> list[str]:
+    """Lay out rows whose cells are given by title; see `table`."""
+    return table(list(rows[0]), [list(row.values()) for row in rows])
+
+
 def _narrow(widths: list[int], right: Sequence[bool], *, beside: int) -> None:
     """Take from the widest columns of words until the last column has room to be read.
 
@@ -102,6 +123,11 @@ def paragraph(text: str, *, indent: int = 0) -> list[str]:
     """Wrap a paragraph."""
     space = " " * indent
     return textwrap.wrap(text, WIDTH, initial_indent=space, subsequent_indent=space)
+
+
+def joined(words: Sequence[str]) -> str:
+    """Return words as "a, b and c"."""
+    return " and ".join([", ".join(words[:-1]), words[-1]] if len(words) > 1 else words)
 
 
 def bullet_list(entries: Sequence[str]) -> list[str]:

@@ -12,7 +12,14 @@ import math
 from roomeq.plan.plan import Plan
 from roomeq.report.text.headroom import extra_drive_lines, headroom_lines, protection_lines
 from roomeq.report.text.joining import joining_lines
-from roomeq.report.text.layout import bullet_list, paragraph, signed, signed_setting, table
+from roomeq.report.text.layout import (
+    bullet_list,
+    columns,
+    number,
+    paragraph,
+    signed,
+    signed_setting,
+)
 from roomeq.report.text.recordings import kept_recording_lines
 from roomeq.report.text.terminal import gain_bar
 from roomeq.report.text.wording import (
@@ -85,40 +92,24 @@ def _verdict(plan: Plan) -> list[str]:
 
 def _settings(plan: Plan, bars: bool) -> list[str]:
     device = plan.device
+    lowest_db, highest_db, step_db = device.lowest_db, device.highest_db, device.step_db
     rows = []
     for band in plan.bands:
-        changed = band.gain_db != band.present_db
+        bar = gain_bar(band.gain_db, lowest_db=lowest_db, highest_db=highest_db) if bars else ""
         rows.append(
-            [
-                f"{band.label} Hz",
-                signed_setting(band.present_db, step_db=device.step_db),
-                signed_setting(band.gain_db, step_db=device.step_db),
-                "set" if changed else "",
-                signed(band.error_db),
-                signed(band.remaining_db),
-                "" if band.spread_db is None else f"{band.spread_db:.1f}",
-                reason_text(band, plan),
-            ]
+            {
+                ">Band": f"{band.label} Hz",
+                ">Now dB": signed_setting(band.present_db, step_db=step_db),
+                ">Set to dB": signed_setting(band.gain_db, step_db=step_db),
+                "": "set" if band.gain_db != band.present_db else "",
+                **({"Cut, boost": bar} if bars else {}),
+                ">Error dB": signed(band.error_db),
+                ">Left dB": signed(band.remaining_db),
+                ">S.d. dB" if bars else ">Seats s.d. dB": number(band.spread_db),
+                "Why": reason_text(band, plan),
+            }
         )
-    titles = [
-        ">Band",
-        ">Now dB",
-        ">Set to dB",
-        "",
-        ">Error dB",
-        ">Left dB",
-        ">Seats s.d. dB",
-        "Why",
-    ]
-    if bars:
-        titles.insert(4, "Cut, boost")
-        titles[titles.index(">Seats s.d. dB")] = ">S.d. dB"
-        for row, band in zip(rows, plan.bands, strict=True):
-            row.insert(
-                4,
-                gain_bar(band.gain_db, lowest_db=device.lowest_db, highest_db=device.highest_db),
-            )
-    lines = ["Settings (absolute; error is with all bands at 0)", *table(titles, rows)]
+    lines = ["Settings (absolute; error is with all bands at 0)", *columns(rows)]
     return [*lines, *_level(plan)]
 
 
@@ -147,29 +138,21 @@ _CHOICES = {"now": "As it is now", "best": "Best found", "proposal": "Proposal"}
 def _choices(plan: Plan) -> list[str]:
     """Return the settings that the proposal was chosen from, one line each."""
     rows = [
-        [
-            _CHOICES[row.setting],
-            f"{row.moved}",
-            f"{row.deviation_db:.2f}",
-            f"{row.average_sd_db:.1f}",
-            f"{row.seat_sd_db:.1f}",
-            signed(row.largest_excess_db),
-            "" if row.setting == "now" else f"{signed(row.worst_seat_db)} {row.worst_seat}",
-            signed(row.loudness_db),
-        ]
+        {
+            "": _CHOICES[row.setting],
+            ">Moves": f"{row.moved}",
+            ">Weighted dB": number(row.deviation_db, digits=2),
+            ">Average dB": number(row.average_sd_db),
+            ">Seats dB": number(row.seat_sd_db),
+            ">Peak dB": signed(row.largest_excess_db),
+            "Worst seat": ""
+            if row.setting == "now"
+            else f"{signed(row.worst_seat_db)} {row.worst_seat}",
+            ">Loudness dB": signed(row.loudness_db),
+        }
         for row in plan.choices
     ]
-    titles = [
-        "",
-        ">Moves",
-        ">Weighted dB",
-        ">Average dB",
-        ">Seats dB",
-        ">Peak dB",
-        "Worst seat",
-        ">Loudness dB",
-    ]
-    return ["What it was chosen from (deviations from the target)", *table(titles, rows)]
+    return ["What it was chosen from (deviations from the target)", *columns(rows)]
 
 
 def _drive(plan: Plan) -> list[str]:
@@ -193,20 +176,17 @@ def _drive(plan: Plan) -> list[str]:
 
 
 def _seats(plan: Plan) -> list[str]:
-    rows = []
-    for seat in plan.seats:
-        left_out = seat.left_out_after_db
-        rows.append(
-            [
-                seat.seat,
-                f"{100 * seat.weight:.0f} %",
-                f"{seat.before_db:.1f}",
-                f"{seat.after_db:.1f}",
-                "" if left_out is None else f"{left_out:.1f}",
-            ]
-        )
-    titles = ["Seat", ">Weight", ">Now dB", ">Predicted dB", ">If chosen without it dB"]
-    return ["Standard deviation from the target at each seat", *table(titles, rows)]
+    rows = [
+        {
+            "Seat": seat.seat,
+            ">Weight": f"{100 * seat.weight:.0f} %",
+            ">Now dB": number(seat.before_db),
+            ">Predicted dB": number(seat.after_db),
+            ">If chosen without it dB": number(seat.left_out_after_db),
+        }
+        for seat in plan.seats
+    ]
+    return ["Standard deviation from the target at each seat", *columns(rows)]
 
 
 def evidence_sentences(plan: Plan) -> list[str]:
@@ -220,9 +200,10 @@ def evidence_sentences(plan: Plan) -> list[str]:
         f"{e.average_sd_after_db:.1f} dB predicted; largest excess at any seat "
         f"{signed(e.largest_excess_before_db)} and {signed(e.largest_excess_after_db)} dB.",
         f"Summed boost at most {signed(e.filter_boost_db)} dB (limit {e.filter_boost_limit_db:g} "
-        f"dB, and half a dB {_barred(plan)}); drive, bands and level together, at most "
-        f"{signed(e.drive_boost_db)} dB {place} (limit {round(e.drive_boost_limit_db, 1):g} dB), "
-        f"{e.power_ratio:.1f} times the power there.",
+        f"dB, and half a dB below {e.no_boost_below:.0f} Hz, in dips, and where few seats are "
+        f"short); drive, bands and level together, at most {signed(e.drive_boost_db)} dB {place} "
+        f"(limit {round(e.drive_boost_limit_db, 1):g} dB), {e.power_ratio:.1f} times the power "
+        "there.",
     ]
     if e.dip_boost_db > 1.0:
         entries.append(
@@ -235,11 +216,6 @@ def evidence_sentences(plan: Plan) -> list[str]:
             f"now, {check.after_db:.1f} dB predicted."
         )
     return entries
-
-
-def _barred(plan: Plan) -> str:
-    """Say where less may be boosted than elsewhere."""
-    return f"below {plan.evidence.no_boost_below:.0f} Hz, in dips, and where few seats are short"
 
 
 def _proof_sentence(plan: Plan) -> str:

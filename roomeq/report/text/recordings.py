@@ -1,9 +1,10 @@
-"""Recorded sweeps of a room in words: what each is worth, decay and distortion.
+"""Recorded sweeps of a room in words: findings, what each is worth, decay and distortion.
 
 Conventions
 -----------
-Lines of plain text. Numbers come from `roomeq.plan.recordings`; nothing is computed here. What is
-not known is left blank, never shown as 0.
+Lines of plain text, worst findings first. Numbers come from `roomeq.plan.recordings`; nothing is
+computed here. Every code has its words here; a test holds that none is missing. What is not known
+is left blank, never shown as 0.
 """
 
 from __future__ import annotations
@@ -11,18 +12,78 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Sequence
 
-from roomeq.analysis.recordings.findings import FindingCode, Severity
+from roomeq.analysis.recordings.findings import Finding, FindingCode, FindingPlace, Severity
 from roomeq.plan.recordings import DetailRow, FindingRow, RecordingRow
-from roomeq.report.text.layout import bullet_list, paragraph, table
-from roomeq.report.text.quality import code_text, finding_text, snr_lines
+from roomeq.report.text.layout import bullet_list, columns, number, paragraph, table
 
 __all__ = [
+    "CODES",
     "alarm_texts",
     "counts_text",
     "detail_lines",
+    "finding_text",
     "kept_recording_lines",
+    "place_text",
     "recording_lines",
+    "sureness_text",
 ]
+
+
+CODES = {
+    FindingCode.SILENT_CHANNEL: "silent channel",
+    FindingCode.LOW_LEVEL: "too little level",
+    FindingCode.CLIPPING: "clipping",
+    FindingCode.DC_OFFSET: "direct current",
+    FindingCode.DROPPED_SAMPLES: "dropped samples",
+    FindingCode.LOW_SNR: "too much noise",
+    FindingCode.NOISE_UNKNOWN: "noise not known",
+    FindingCode.HUM: "hum",
+    FindingCode.DISTURBANCE: "slam, voice or knock",
+    FindingCode.START_MISSING: "start missing",
+    FindingCode.END_MISSING: "end missing",
+    FindingCode.SWEEPS_MISSING: "sweeps missing",
+    FindingCode.SWEEP_NOT_FOUND: "no sweep found",
+    FindingCode.WRONG_SWEEP: "wrong sweep",
+    FindingCode.WRONG_SAMPLE_RATE: "wrong sample rate",
+    FindingCode.CHANNELS_SWAPPED: "channels swapped",
+    FindingCode.NO_ROOM_HEARD: "loopback instead of microphone",
+    FindingCode.CLOCK_DRIFT: "clock drift",
+    FindingCode.SAME_RECORDING: "the same recording twice",
+}
+"""What a code stands for."""
+
+
+def sureness_text(confidence: float) -> str:
+    """Say how sure a finding is."""
+    if confidence >= 0.9:
+        return "certain"
+    return "likely" if confidence >= 0.7 else "possible"
+
+
+def place_text(where: FindingPlace) -> str:
+    """Return channel, time and frequency of a finding, as far as they apply."""
+    parts = [f"channel {where.channel}"]
+    if where.start is not None and where.stop is not None:
+        if where.stop - where.start < 0.01:
+            parts.append(f"at {where.start:.2f} s")
+        else:
+            parts.append(f"{where.start:.2f} to {where.stop:.2f} s")
+    if where.lowest is not None and where.highest is not None:
+        if where.highest < 1.01 * where.lowest:
+            parts.append(f"{where.lowest:.3g} Hz")
+        else:
+            parts.append(f"{where.lowest:.3g} to {where.highest:.3g} Hz")
+    return ", ".join(parts)
+
+
+def finding_text(finding: Finding) -> str:
+    """Return a finding in one line: what, where, how sure, what to do."""
+    severities = {Severity.FAULT: "FAULT", Severity.WARNING: "Warning", Severity.NOTE: "Note"}
+    return (
+        f"{severities[finding.severity]}, {CODES[finding.code]} "
+        f"({sureness_text(finding.confidence)}; {place_text(finding.where)}): {finding.what}. "
+        f"What to do: {finding.remedy}."
+    )
 
 
 def alarm_texts(rows: Sequence[RecordingRow]) -> list[str]:
@@ -63,19 +124,18 @@ def kept_recording_lines(rows: Sequence[RecordingRow]) -> list[str]:
 
 def _overview(rows: Sequence[RecordingRow]) -> list[str]:
     cells = [
-        [
-            str(number),
-            row.file,
-            row.seat,
-            "" if row.peak_dbfs is None else f"{row.peak_dbfs:.1f}",
-            "" if row.drift_ppm is None else f"{row.drift_ppm:+.1f}",
-            counts_text(row),
-            _found(row),
-        ]
-        for number, row in enumerate(rows, start=1)
+        {
+            ">": str(place),
+            "File": row.file,
+            "Seat": row.seat,
+            ">Peak dBFS": number(row.peak_dbfs),
+            ">Drift ppm": "" if row.drift_ppm is None else f"{row.drift_ppm:+.1f}",
+            "Counts": counts_text(row),
+            "Found": _found(row),
+        }
+        for place, row in enumerate(rows, start=1)
     ]
-    titles = [">", "File", "Seat", ">Peak dBFS", ">Drift ppm", "Counts", "Found"]
-    return ["Recorded sweeps, and how much each counts in a proposal", *table(titles, cells)]
+    return ["Recorded sweeps, and how much each counts in a proposal", *columns(cells)]
 
 
 def _notes(rows: Sequence[RecordingRow]) -> list[str]:
@@ -92,7 +152,7 @@ def _notes(rows: Sequence[RecordingRow]) -> list[str]:
             texts.append(f"{row.file}: {finding_text(one.finding(row.file))}")
             continue
         each = "; ".join(f"{row.file}: {one.what}" for row, one in entries)
-        texts.append(f"Notes, {code_text(code)}: {each}. What to do: {remedy}.")
+        texts.append(f"Notes, {CODES[code]}: {each}. What to do: {remedy}.")
     return texts
 
 
@@ -103,7 +163,7 @@ def _found(row: RecordingRow) -> str:
     words = {Severity.FAULT: "FAULT", Severity.WARNING: "warning", Severity.NOTE: "note"}
     mended = ", not mended" if row.drift_mended_by is None else ", mended"
     named = [
-        f"{words[one.severity]}: {code_text(one.code)}"
+        f"{words[one.severity]}: {CODES[one.code]}"
         + (mended if one.code is FindingCode.CLOCK_DRIFT else "")
         for one in row.findings
     ]
@@ -112,11 +172,17 @@ def _found(row: RecordingRow) -> str:
 
 
 def _snr(rows: Sequence[RecordingRow]) -> list[str]:
+    """Return signal-to-noise ratios by band, a numbered column for each recording."""
     columns = [dict(zip(row.bands, row.snr_db, strict=True)) for row in rows]
     if not any(columns):
         return []
-    labels = max((row.bands for row in rows), key=len)
-    return ["", *snr_lines(labels, columns)]
+    body = [
+        [f"{label} Hz", *(number(column.get(label), digits=0) for column in columns), ""]
+        for label in max((row.bands for row in rows), key=len)
+    ]
+    titles = [">Band", *(f">{place}" for place in range(1, len(rows) + 1)), ""]
+    title = "Signal-to-noise ratio of the response, dB, by recording:"
+    return ["", title, *table(titles, body)]
 
 
 def detail_lines(rows: Sequence[DetailRow]) -> list[str]:
@@ -147,7 +213,7 @@ def _decay(rows: Sequence[DetailRow]) -> list[str]:
                 cells.append(f"({times})" if band.governed_by_filter else times)
             body.append([*cells, ""])
         titles = [">Octave", *(f">{number}" for number, _ in told), ""]
-        lines += [line.rstrip() for line in table(titles, body)]
+        lines += table(titles, body)
         lines += paragraph(
             "In brackets: the band filter's own ringing governs (bandwidth times decay time below "
             "16), so the room may decay faster. Blank: noise leaves too small a range.",
@@ -170,8 +236,8 @@ def _distortion(row: DetailRow) -> list[str]:
     body = [
         [
             f"{band.label} Hz",
-            *("" if value is None else f"{value:.0f}" for value in band.orders_db),
-            "" if band.total_percent is None else f"{band.total_percent:.2f}",
+            *(number(value, digits=0) for value in band.orders_db),
+            number(band.total_percent, digits=2),
             "",
         ]
         for band in row.distortion
@@ -180,11 +246,5 @@ def _distortion(row: DetailRow) -> list[str]:
     if not body:
         return [title, *paragraph("Nowhere above the noise.", indent=2)]
     titles = [">Band", ">2nd", ">3rd", ">4th", ">5th", ">Total %", ""]
-    return [
-        title,
-        *(line.rstrip() for line in table(titles, body)),
-        *paragraph(
-            "Blank, and at all other bands: hidden by noise, or beyond the recording's rate.",
-            indent=2,
-        ),
-    ]
+    blank = "Blank, and at all other bands: hidden by noise, or beyond the recording's rate."
+    return [title, *table(titles, body), *paragraph(blank, indent=2)]

@@ -9,11 +9,10 @@ from __future__ import annotations
 
 from roomeq.jobs.check import EquipmentRow, RoomOverview
 from roomeq.optimiser.path.estimate import PathEstimate
-from roomeq.report.text.joining import explanation_text, meeting_sentences
-from roomeq.report.text.layout import bullet_list, paragraph, table
+from roomeq.report.text.joining import explanation_text, loss_text, meeting_sentences
+from roomeq.report.text.layout import bullet_list, columns, paragraph, table
 from roomeq.report.text.path import path_estimate_lines, path_lines
 from roomeq.report.text.recordings import alarm_texts, detail_lines, recording_lines
-from roomeq.report.text.summation import loss_text
 
 __all__ = ["room_text"]
 
@@ -94,44 +93,27 @@ def _setup(overview: RoomOverview) -> list[str]:
 
 def _equipment(row: EquipmentRow) -> list[str]:
     """Say what is stated of amplifier, load, driver and wanted level, and what is not."""
-    entries, unknown = [], []
-
-    def said(words: str | None, name: str) -> None:
-        if words is None:
-            unknown.append(name)
-        else:
-            entries.append(words)
-
     assumed = ", taken for 0.8 times nominal" if row.minimum_assumed else ""
-    said(row.load and f"Load: {row.load}, at least {row.load_minimum_ohm:.2f} ohm{assumed}", "load")
-    said(
-        None
-        if row.amplifier_minimum_ohm is None
-        else f"Amplifier: {_rating_text(row)}no load below {row.amplifier_minimum_ohm:g} ohm",
-        "amplifier",
-    )
-    said(
-        None
-        if row.measuring_voltage is None
-        else f"While measuring: {row.measuring_voltage:g} V at {row.measuring_frequency:g} Hz",
-        "voltage while measuring",
-    )
-    said(row.box and f"Box: {row.box}", "box")
-    said(
-        None
-        if row.largest_displacement is None
-        else f"Driver: may move {1000 * row.largest_displacement:g} mm one way",
-        "driver",
-    )
-    said(row.output and f"Maximum output: {row.output}", "maximum output")
-    said(
-        "Distortion: told by the recorded sweep at the main seat" if row.distortion_known else None,
-        "distortion",
-    )
+    ohm, voltage, moves = row.amplifier_minimum_ohm, row.measuring_voltage, row.largest_displacement
     high_pass = row.high_pass and row.high_pass.removeprefix("high-pass ")
-    said(high_pass and f"Protective high-pass: {high_pass}", "protective high-pass")
-    said(_wanted_text(row), "wanted level")
-    return [*entries, f"Not known: {', '.join(unknown)}"] if unknown else entries
+    played = (
+        f"While measuring: {voltage:g} V at {row.measuring_frequency:g} Hz" if voltage else None
+    )
+    told = {
+        "load": row.load and f"Load: {row.load}, at least {row.load_minimum_ohm:.2f} ohm{assumed}",
+        "amplifier": ohm and f"Amplifier: {_rating_text(row)}no load below {ohm:g} ohm",
+        "voltage while measuring": played,
+        "box": row.box and f"Box: {row.box}",
+        "driver": moves and f"Driver: may move {1000 * moves:g} mm one way",
+        "maximum output": row.output and f"Maximum output: {row.output}",
+        "distortion": row.distortion_known
+        and "Distortion: told by the recorded sweep at the main seat",
+        "protective high-pass": high_pass and f"Protective high-pass: {high_pass}",
+        "wanted level": row.main_seat and _wanted_text(row),
+    }
+    unknown = ", ".join(name for name, words in told.items() if not words)
+    entries = [str(words) for words in told.values() if words]
+    return [*entries, f"Not known: {unknown}"] if unknown else entries
 
 
 def _rating_text(row: EquipmentRow) -> str:
@@ -140,9 +122,7 @@ def _rating_text(row: EquipmentRow) -> str:
     return f"{row.rated_voltage:.1f} V, {row.rated_power_w:.0f} W into that load; "
 
 
-def _wanted_text(row: EquipmentRow) -> str | None:
-    if row.main_seat is None:
-        return None
+def _wanted_text(row: EquipmentRow) -> str:
     levels = ", ".join(
         f"{level:g} dB SPL" + (f" at {label} Hz" if label else "") for label, level in row.wanted_db
     )
@@ -153,19 +133,18 @@ def _wanted_text(row: EquipmentRow) -> str | None:
 
 def _measurements(overview: RoomOverview) -> list[str]:
     rows = [
-        [
-            row.seat,
-            row.source,
-            "bands" if row.resolution == "third_octave" else str(row.points),
-            f"{row.lowest:.0f} to {row.highest:.0f}",
-            "yes" if row.has_phase else "no",
-            "dB SPL" if row.level_reference == "spl" else "relative",
-            row.file or "",
-        ]
+        {
+            "Seat": row.seat,
+            "Source": row.source,
+            ">Points": "bands" if row.resolution == "third_octave" else str(row.points),
+            ">Hz": f"{row.lowest:.0f} to {row.highest:.0f}",
+            "Phase": "yes" if row.has_phase else "no",
+            "Level": "dB SPL" if row.level_reference == "spl" else "relative",
+            "File": row.file or "",
+        }
         for row in overview.measurements
     ]
-    titles = ["Seat", "Source", ">Points", ">Hz", "Phase", "Level", "File"]
-    return ["What was measured", *table(titles, rows)]
+    return ["What was measured", *columns(rows)]
 
 
 def _bands(overview: RoomOverview) -> list[str]:
@@ -207,15 +186,14 @@ def _bands(overview: RoomOverview) -> list[str]:
 def _dips(overview: RoomOverview) -> list[str]:
     everywhere = len({row.seat for row in overview.measurements})
     rows = [
-        [
-            f"{dip.frequency:.0f} Hz",
-            f"{dip.depth_db:.0f}",
-            f"{dip.width_octaves:.2f}",
-            "all" if len(dip.seats) == everywhere else ", ".join(dip.seats),
-            _VERDICTS[dip.verdict],
-            ", ".join(code.replace("_", " ") for code in dip.evidence),
-        ]
+        {
+            ">Dip": f"{dip.frequency:.0f} Hz",
+            ">Depth dB": f"{dip.depth_db:.0f}",
+            ">Octaves": f"{dip.width_octaves:.2f}",
+            "Seats": "all" if len(dip.seats) == everywhere else ", ".join(dip.seats),
+            "Verdict": _VERDICTS[dip.verdict],
+            "Evidence": ", ".join(code.replace("_", " ") for code in dip.evidence),
+        }
         for dip in overview.dips
     ]
-    titles = [">Dip", ">Depth dB", ">Octaves", "Seats", "Verdict", "Evidence"]
-    return ["Dips of 6 dB and more", *table(titles, rows)]
+    return ["Dips of 6 dB and more", *columns(rows)]

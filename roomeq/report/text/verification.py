@@ -7,13 +7,32 @@ Numbers come from `roomeq.jobs.verify`; nothing is computed here.
 
 from __future__ import annotations
 
-from roomeq.plan.verification import BandCheck, JoiningCheck, JoiningLook, Verification
-from roomeq.report.text.layout import bullet_list, paragraph, signed, signed_setting, table
-from roomeq.report.text.summation import loss_text
+from collections.abc import Sequence
+
+from roomeq.plan.verification import (
+    BandCheck,
+    JoiningCheck,
+    JoiningLook,
+    SeatCheck,
+    Verification,
+)
+from roomeq.report.text.joining import loss_text
+from roomeq.report.text.layout import (
+    bullet_list,
+    joined,
+    paragraph,
+    signed,
+    signed_setting,
+    table,
+)
 
 __all__ = ["verification_text"]
 
 _SUSPECTS = "Look at these settings first"
+_UNEXPLAINED = (
+    "No single band explains it: check that nothing else was changed (low-pass, polarity, phase, "
+    "position of the subwoofer or the microphone)."
+)
 _UNCHECKED = (
     "The joining with the mains was not checked: measure both together again, or the mains by "
     "themselves against the same time zero."
@@ -34,12 +53,7 @@ def verification_text(found: Verification) -> str:
     ]
     titles = [">Band", ">Measured less predicted dB", "Verdict"]
     lines += ["Bands, mean over the seats", *table(titles, rows), ""]
-    rows = [
-        [row.seat, f"{row.difference_db:.1f}", "agrees" if row.agrees else "differs"]
-        for row in found.seats
-    ]
-    titles = ["Seat", ">Difference dB (r.m.s.)", "Verdict"]
-    lines += ["Seats", *table(titles, rows), ""]
+    lines += ["Seats", *_seats(found.seats), ""]
     if found.joining is not None:
         lines += [*_joining(found.joining), ""]
     if found.joining_unchecked:
@@ -57,13 +71,7 @@ def verification_text(found: Verification) -> str:
             ]
         )
     elif not alone:
-        lines += [
-            "",
-            *paragraph(
-                "No single band explains it: check that nothing else was changed (low-pass, "
-                "polarity, phase, position of the subwoofer or the microphone)."
-            ),
-        ]
+        lines += ["", *paragraph(_UNEXPLAINED)]
     if not found.stated_as_planned:
         lines += ["", "Stated settings that are not those of the plan"]
         lines += bullet_list(_stated(found))
@@ -136,17 +144,20 @@ def _joining(check: JoiningCheck) -> list[str]:
         )
         lines = ["Both together were not measured again: judged by each alone, one time zero."]
         return [title, *paragraph(" ".join([said, by_loss, *lines]), indent=2)]
-    rows = [
-        [row.seat, f"{row.difference_db:.1f}", "agrees" if row.agrees else "differs"]
-        for row in check.seats
-    ]
-    titles = ["Seat", ">Difference dB (r.m.s.)", "Verdict"]
     return [
         title,
-        *table(titles, rows),
+        *_seats(check.seats),
         *paragraph(said, indent=2),
         *paragraph(words[check.looks_like], indent=2),
     ]
+
+
+def _seats(seats: Sequence[SeatCheck]) -> list[str]:
+    rows = [
+        [row.seat, f"{row.difference_db:.1f}", "agrees" if row.agrees else "differs"]
+        for row in seats
+    ]
+    return table(["Seat", ">Difference dB (r.m.s.)", "Verdict"], rows)
 
 
 def _verdict(row: BandCheck, found: Verification) -> str:
@@ -156,9 +167,7 @@ def _verdict(row: BandCheck, found: Verification) -> str:
     if row.label in [suspect.label for suspect in found.suspects]:
         return "differs, see below"
     if abs(row.unexplained_db) <= found.tolerance_db:
-        labels = [suspect.label for suspect in found.suspects]
-        named = " and ".join(filter(None, [", ".join(labels[:-1]), labels[-1]]))
-        return f"explained by {named} Hz"
+        return f"explained by {joined([suspect.label for suspect in found.suspects])} Hz"
     return "differs"
 
 

@@ -143,11 +143,6 @@ def _what_could(deviation_db: float) -> str:
     )
 
 
-def _at(caution: Caution) -> str:
-    """Say where, if the caution does."""
-    return "" if caution.frequency is None else f" at {caution.frequency:.0f} Hz"
-
-
 def _floor_cost(cost_db: float) -> str:
     """Say what could be gained by knowing the lower limit."""
     if cost_db < 0.05:
@@ -159,6 +154,7 @@ def caution_text(caution: Caution) -> str:
     """Return a caution in words; `roomeq.report.text.headroom` has those on drive and wiring."""
     value = caution.value if caution.value is not None else 0.0
     name = caution.name or ""
+    at = "" if caution.frequency is None else f" at {caution.frequency:.0f} Hz"
     words = drive_words(caution) | {
         CautionCode.BAND_LEVELS_ONLY: (
             "Only third-octave band levels were measured: phase, cancellations and peaks narrower "
@@ -211,7 +207,7 @@ def caution_text(caution: Caution) -> str:
         ),
         CautionCode.LOUDNESS_CUT: (
             f"It will be {value:.1f} dB quieter than {name or 'now'}: the drive limit grants no "
-            f"more{_at(caution)} (asking again after another measurement only counts from a higher "
+            f"more{at} (asking again after another measurement only counts from a higher "
             "level). Turn the mains down by as much, or use a stronger subwoofer."
         ),
         CautionCode.LOWER_LIMIT_UNKNOWN: (

@@ -3,12 +3,13 @@
 import msgspec
 import pytest
 from places import SAVED_PLANS
+from sheet_rows import rows
 
 from roomeq.optimiser.bands.reasons import Reason
 from roomeq.plan.plan import read_plan
 from roomeq.plan.records import QCheck
 from roomeq.report.sheet.comparison import sheet_comparison
-from roomeq.report.sheet.evidence import plan_evidence
+from roomeq.report.sheet.sheet import settings_sheet
 from roomeq.report.text.plan import evidence_sentences
 
 replace = msgspec.structs.replace
@@ -19,45 +20,58 @@ def plan():
     return read_plan(SAVED_PLANS / "format_1.json")
 
 
-def compared(plans):
-    return sheet_comparison(plans, {name: plan_evidence(plan) for name, plan in plans.items()})
-
-
 def test_rows_hold_what_every_plan_says(plan):
     bands = tuple(replace(band, error_db=1.0 + n) for n, band in enumerate(plan.bands))
-    found = compared({"music": plan, "film": replace(plan, bands=bands)})
-    assert [row.name.split()[0] for row in found.bands] == [band.label for band in plan.bands]
-    assert [row.cells[1].error for row in found.bands] == [f"+{n}.0" for n in range(1, 10)]
-    assert [row.cells[0] for row in found.bands] == list(plan_evidence(plan).bands)
+    plans = {"music": plan, "film": replace(plan, bands=bands)}
+    found = sheet_comparison(plans)
+    assert list(found.bands) == [band.label for band in plan.bands]
+    assert list(found.bands.values()) == list(zip(plan.bands, bands, strict=True))
     assert found.spread_shared
-    assert [row.shared for row in found.bands] == [f"{band.spread_db:.1f}" for band in plan.bands]
-    assert [row.name for row in found.seats] == [seat.seat for seat in plan.seats]
+    assert list(found.seats) == [seat.seat for seat in plan.seats]
     assert found.weights_shared
-    assert [row.cells for row in found.seats] == [(s, s) for s in plan_evidence(plan).seats]
+    assert list(found.seats.values()) == [(seat, seat) for seat in plan.seats]
+    text = settings_sheet(plans)
+    for n, band in enumerate(plan.bands, start=1):
+        music, film, both = rows(text, f"{band.label}\N{NO-BREAK SPACE}Hz")
+        assert film[0] == f"+{n}.0"
+        assert both[0] == f"{band.spread_db:.1f}"
+        assert both[1:] == [music[0], music[1], music[3], film[0], film[1], film[3]]
+    for seat in plan.seats:
+        music, film, both = rows(text, seat.seat)
+        assert both == [f"{100 * seat.weight:.0f} %", *music[1:], *film[1:]]
 
 
 def test_what_differs_is_not_called_shared(plan):
     bands = (replace(plan.bands[0], spread_db=9.9), *plan.bands[1:])
     seats = (replace(plan.seats[0], weight=0.9), *plan.seats[1:])
-    found = compared({"a": plan, "b": replace(plan, bands=bands, seats=seats)})
+    plans = {"a": plan, "b": replace(plan, bands=bands, seats=seats)}
+    found = sheet_comparison(plans)
     assert not found.spread_shared
     assert not found.weights_shared
-    assert found.bands[0].cells[1].spread == "9.9"
-    assert found.seats[0].cells[1].weight == "90\N{NO-BREAK SPACE}%"
+    text = settings_sheet(plans)
+    *_, both = rows(text, f"{bands[0].label}\N{NO-BREAK SPACE}Hz")
+    assert both[6] == "9.9"
+    *_, both = rows(text, seats[0].seat)
+    assert both[4] == "90 %"
 
 
 def test_bands_and_seats_that_one_plan_lacks(plan):
-    rows = {
+    lacking = {
         name: getattr(plan.curves, name)[:-1]
         for name in ("before_level_db", "predicted_level_db", "trust")
     }
-    curves = replace(plan.curves, **rows)
+    curves = replace(plan.curves, **lacking)
     less = replace(plan, bands=plan.bands[1:], seats=plan.seats[:-1], curves=curves)
-    found = compared({"less": less, "all": plan})
-    assert [row.name.split()[0] for row in found.bands] == [band.label for band in plan.bands]
-    assert found.bands[0].cells[0] is None
-    assert found.seats[-1].cells[0] is None
-    assert found.seats[-1].cells[1].seat == plan.seats[-1].seat
+    plans = {"less": less, "all": plan}
+    found = sheet_comparison(plans)
+    assert list(found.bands) == [band.label for band in plan.bands]
+    assert found.bands[plan.bands[0].label][0] is None
+    assert found.seats[plan.seats[-1].seat] == (None, plan.seats[-1])
+    text = settings_sheet(plans)
+    *_, both = rows(text, f"{plan.bands[0].label}\N{NO-BREAK SPACE}Hz")
+    assert both[1:4] == ["–", "–", "no such band"]
+    *_, both = rows(text, plan.seats[-1].seat)
+    assert both[1:4] == ["–", "–", "–"]
 
 
 def test_figures_are_those_of_the_sentences(plan):
@@ -66,33 +80,35 @@ def test_figures_are_those_of_the_sentences(plan):
     plan = replace(plan, evidence=replace(plan.evidence, q_checks=()))
     evidence = replace(plan.evidence, q_checks=checks, filter_boost_db=1.7)
     known = replace(plan, evidence=evidence)
-    found = compared({"a": known, "b": plan})
-    rows = " ".join(f"{row.name} {row.cells[0]}" for row in found.figures)
-    rows = rows.replace("\N{MINUS SIGN}", "-")
+    found = sheet_comparison({"a": known, "b": plan})
+    said = " ".join(f"{title} {row[0]}" for title, row in found.figures.items())
+    said = said.replace("\N{MINUS SIGN}", "-")
     numbers = {
         word.strip(",.;()") for text in evidence_sentences(known) for word in text.split()
     } - {str(evidence.nodes)}
     numbers = {word for word in numbers if word.lstrip("+-")[:1].isdigit()}
     assert len(numbers) > 10
-    assert numbers <= {word.strip(",.;()") for word in rows.split()}
-    assert found.figures[-1].name == "With 0.7 times the Q"
-    assert found.figures[-1].cells[1] is None
+    assert numbers <= {word.strip(",.;()") for word in said.split()}
+    assert list(found.figures)[-1] == "With 0.7 times the Q"
+    assert found.figures["With 0.7 times the Q"][1] is None
 
 
 def test_bounds_are_rounded_down(plan):
-    found = compared({"a": replace(plan, evidence=replace(plan.evidence, lower_bound_db=3.999))})
-    assert found.figures[0].cells == ("3.99 dB (proven)",)
+    found = sheet_comparison(
+        {"a": replace(plan, evidence=replace(plan.evidence, lower_bound_db=3.999))}
+    )
+    assert found.figures["Least possible"] == ("3.99 dB (proven)",)
 
 
 def test_remedies_name_bands_and_plans(plan):
     none = [replace(band, reason=None) for band in plan.bands]
     noisy = [*none[:2], *(replace(band, reason=Reason.NOISE) for band in none[2:4]), *none[4:]]
     both = [replace(noisy[0], reason=Reason.CANCELLATION), *noisy[1:]]
-    found = compared(
+    found = sheet_comparison(
         {"music": replace(plan, bands=tuple(noisy)), "film": replace(plan, bands=tuple(both))}
     ).remedies
-    said = [[(entry.text, entry.names) for entry in remedy.bands] for remedy in found]
+    said = [[(entry.text, entry.names) for entry in named] for named, _, _ in found]
     assert sorted(said) == [[("20 Hz", "film")], [("31.5 and 40 Hz", "")]]
-    words = {remedy.bands[0].text: remedy for remedy in found}
-    assert "cancelled" in words["20 Hz"].why
-    assert "Measuring again" in words["31.5 and 40 Hz"].would
+    words = {named[0].text: (why, would) for named, why, would in found}
+    assert "cancelled" in words["20 Hz"][0]
+    assert "Measuring again" in words["31.5 and 40 Hz"][1]

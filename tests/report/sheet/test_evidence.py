@@ -4,6 +4,7 @@ import msgspec
 import pytest
 from joining_rooms import CORNER, delayed, linkwitz_riley, survey_of
 from places import SAVED_PLANS
+from sheet_rows import rows
 
 from roomeq.base.cautions import Caution, CautionCode
 from roomeq.device.processor import DelayRange
@@ -13,7 +14,17 @@ from roomeq.optimiser.joining.survey import prepare_joining
 from roomeq.plan.joining import JoiningRecord, JoiningSeatRow, SumBandsRecord
 from roomeq.plan.plan import read_plan
 from roomeq.plan.records import InputRecord
-from roomeq.report.sheet.evidence import cautions, inputs, plan_evidence, record, shared_texts
+from roomeq.report.sheet.evidence import (
+    bands_by_remedy,
+    cautions,
+    inputs,
+    left_over,
+    merged_notes,
+    record,
+    sentences,
+    share,
+)
+from roomeq.report.sheet.sheet import settings_sheet
 from roomeq.report.text.plan import evidence_sentences
 
 replace = msgspec.structs.replace
@@ -40,27 +51,29 @@ def test_what_filters_cannot_mend_has_a_remedy(plan, reason, would):
     bands = [replace(band, reason=None) for band in plan.bands]
     bands[1] = replace(bands[1], reason=reason, remaining_db=-2.25)
     bands[4] = replace(bands[4], reason=reason, remaining_db=None)
-    found = plan_evidence(replace(plan, bands=tuple(bands))).remedies
+    found = bands_by_remedy(replace(plan, bands=tuple(bands)))
     assert len(found) == 1
-    assert found[0].bands == f"{bands[1].label} Hz (−2.2 dB) and {bands[4].label} Hz"
-    assert would in found[0].would
+    ((_, what_would), named), *_ = found.items()
+    assert left_over(named) == f"{bands[1].label} Hz (−2.2 dB) and {bands[4].label} Hz"
+    assert would in what_would
 
 
 def test_a_lower_limit_that_is_not_known_is_not_told_as_a_fact(plan):
     low = replace(plan.bands[0], reason=Reason.BELOW_LIMIT)
     assert plan.target.lower_limit is None
-    (found,) = plan_evidence(replace(plan, bands=(low,))).remedies
-    assert found.why == "Whether the subwoofer can do more there is not known."
-    assert found.would.startswith("Stating its lower limit")
+    ((why, would),) = bands_by_remedy(replace(plan, bands=(low,)))
+    assert why == "Whether the subwoofer can do more there is not known."
+    assert would.startswith("Stating its lower limit")
     known = replace(plan, bands=(low,), target=replace(plan.target, lower_limit=25.0))
-    (found,) = plan_evidence(known).remedies
-    assert found.why == "It lies below what the subwoofer can do."
+    ((why, _),) = bands_by_remedy(known)
+    assert why == "It lies below what the subwoofer can do."
 
 
 def test_a_band_that_was_not_fitted_has_no_figures(plan):
     unseen = replace(plan.bands[0], error_db=None, spread_db=None, remaining_db=None)
-    row = plan_evidence(replace(plan, bands=(unseen,))).bands[0]
-    assert (row.error, row.remaining, row.spread) == ("–", "–", "–")
+    text = settings_sheet({"a": replace(plan, bands=(unseen,))})
+    (row,) = rows(text, f"{unseen.label}\N{NO-BREAK SPACE}Hz")
+    assert row[:3] == ["–", "–", "–"]
 
 
 def test_a_seat_that_gets_worse_is_marked(plan):
@@ -69,8 +82,9 @@ def test_a_seat_that_gets_worse_is_marked(plan):
         replace(seat, before_db=4.0, after_db=level)
         for seat, level in zip(plan.seats, after, strict=True)
     )
-    found = plan_evidence(replace(plan, seats=seats)).seats
-    assert [seat.worse for seat in found] == [False, False, True, True]
+    text = settings_sheet({"a": replace(plan, seats=seats)})
+    (found,) = zip(*(rows(text, seat.seat) for seat in seats), strict=True)
+    assert [row[2] for row in found] == ["3.0", "4.0", "4.1 worse", "9.0 worse"]
 
 
 def test_a_joined_plan_is_judged_by_the_sum_over_the_whole_bass(plan):
@@ -90,12 +104,13 @@ def test_a_joined_plan_is_judged_by_the_sum_over_the_whole_bass(plan):
         no_change=None,
         seats=(row,),
     )
-    found = plan_evidence(replace(plan, joining=replace(joining, bands=whole)))
-    assert (found.before, found.after) == ("8.8", "2.5")
-    assert [(seat.seat, seat.before, seat.after) for seat in found.seats] == [
-        ("sofa", "7.2", "3.5")
-    ]
-    text = found.sentences
+    joined = replace(plan, joining=replace(joining, bands=whole))
+    page = settings_sheet({"a": joined})
+    assert "<b>8.8</b> dB before" in page
+    assert "<b>2.5</b> dB predicted" in page
+    assert rows(page, "sofa") == [["100 %", "7.2", "3.5"]]
+    assert not any(rows(page, seat.seat) for seat in plan.seats)
+    text = sentences(joined)
     assert text[0].startswith("Around 80 Hz the sum loses")
     assert "polarity" in text[1]  # the best of either
     first, *others = evidence_sentences(plan)
@@ -109,7 +124,9 @@ def test_a_joined_plan_is_judged_by_the_sum_over_the_whole_bass(plan):
 def test_texts_of_all_plans_are_said_once_and_others_named(plan):
     one = replace(plan, assumptions=("shared", "only one"), notes=("a.txt: read", "b.txt: read"))
     two = replace(plan, assumptions=("shared",), notes=("odd note",))
-    assumptions, notes = shared_texts({"music": one, "film": two})
+    plans = {"music": one, "film": two}
+    assumptions = share({name: found.assumptions for name, found in plans.items()})
+    notes = share({name: merged_notes(found) for name, found in plans.items()})
     assert [(entry.text, entry.names) for entry in assumptions] == [
         ("shared", ""),
         ("only one", "music"),

@@ -69,5 +69,8 @@ def test_a_deep_notch_is_cut_at_the_edge(plan):
 
 
 def test_no_picture_of_a_single_frequency(plan):
-    curves = replace(plan.curves, frequencies=plan.curves.frequencies[:1])
+    names = ("frequencies", "frequency_weights", "target_level_db")
+    curves = replace(plan.curves, **{name: getattr(plan.curves, name)[:1] for name in names})
+    levels = {"before_level_db": ((70.0,),) * 4, "predicted_level_db": ((70.0,),) * 4}
+    curves = replace(curves, **levels)
     assert sheet_picture(replace(plan, curves=curves)) is None

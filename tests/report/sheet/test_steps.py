@@ -17,7 +17,6 @@ from roomeq.report.sheet.steps import (
     band_steps,
     closing_steps,
     decibels,
-    joined,
     leave_alone,
     opening_steps,
     seats_to_measure_again,
@@ -51,12 +50,6 @@ def test_minus_signs_only_before_figures():
     assert (
         with_minus("set -3.5 dB, half-decibel, 20-80 Hz") == "set −3.5 dB, half-decibel, 20-80 Hz"
     )
-
-
-def test_words_are_joined():
-    assert joined([]) == ""
-    assert joined(["a"]) == "a"
-    assert joined(["a", "b", "c"]) == "a, b and c"
 
 
 def test_high_pass_is_what_the_plan_says(plan):

@@ -22,10 +22,10 @@ from roomeq.optimiser.drive.protection import (
     ProtectionReason,
 )
 from roomeq.report.text.headroom import (
+    LIMITS,
     drive_words,
     extra_drive_lines,
     headroom_lines,
-    limit_text,
     protection_lines,
     refusal_text,
 )
@@ -74,7 +74,7 @@ def test_safety_says_what_it_must():
 
 @pytest.mark.parametrize("limit", list(HeadroomLimit))
 def test_every_limit_has_words(limit):
-    assert limit_text(limit)
+    assert LIMITS[limit]
 
 
 @pytest.mark.parametrize(

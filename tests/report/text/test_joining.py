@@ -31,7 +31,7 @@ from roomeq.optimiser.joining.sum_check import SumExplanation
 from roomeq.optimiser.joining.survey import prepare_joining
 from roomeq.plan.alignment import PolarityRecord
 from roomeq.plan.joining import JoiningRecord, LevelJoiningRecord
-from roomeq.report.text.corners import corner_text, pair_doubt_text
+from roomeq.report.text.join import PAIR_DOUBTS, corner_text, level_joining_text
 from roomeq.report.text.joining import (
     bands_lines,
     delay_instruction,
@@ -39,10 +39,9 @@ from roomeq.report.text.joining import (
     explanation_text,
     joining_note_text,
     joining_text,
+    loss_text,
     setting_entries,
 )
-from roomeq.report.text.level_joining import level_joining_text
-from roomeq.report.text.summation import loss_text
 
 LOW, HIGH = linkwitz_riley("low", 4), linkwitz_riley("high", 4)
 replace = msgspec.structs.replace
@@ -259,8 +258,8 @@ def test_every_fault_of_the_meeting_has_words(late_record):
 def test_every_note_and_doubt_has_words(late_record):
     for note in JoiningNote:
         assert joining_note_text(note, late_record).endswith(".")
-    assert all(pair_doubt_text(doubt) for doubt in PairDoubt)
-    assert not any("_" in pair_doubt_text(doubt) for doubt in PairDoubt)
+    assert all(PAIR_DOUBTS[doubt] for doubt in PairDoubt)
+    assert not any("_" in PAIR_DOUBTS[doubt] for doubt in PairDoubt)
 
 
 def explanation(**causes):
@@ -360,7 +359,7 @@ def test_corner_text_ranks_and_refuses():
     )
     assert "It leaves 2.1 dB of deviation instead of 3.4 dB, with 2.00 ms earlier" in text
     assert "without a high-pass" in text
-    remark = pair_doubt_text(PairDoubt.FULL_RANGE).split()  # in a column of its own, wrapped
+    remark = PAIR_DOUBTS[PairDoubt.FULL_RANGE].split()  # in a column of its own, wrapped
     assert set(remark) <= set(text.replace(",", "").split())
     assert (
         "not ranked - every pair at 60 Hz: less than half an octave above the mains' -3 dB point"

@@ -1,6 +1,14 @@
 """Plain-text tables and paragraphs."""
 
-from roomeq.report.text.layout import WIDTH, bullet_list, paragraph, signed, signed_setting, table
+from roomeq.report.text.layout import (
+    WIDTH,
+    bullet_list,
+    joined,
+    paragraph,
+    signed,
+    signed_setting,
+    table,
+)
 
 
 def test_signed_zero_has_no_sign():
@@ -68,3 +76,9 @@ def test_columns_of_words_give_way_to_the_last_one():
 def test_figures_are_never_wrapped():
     lines = table([">Level", ">Other"], [["1" * 70, "2" * 60]])
     assert lines[2].split() == ["1" * 70, "2" * 60]
+
+
+def test_words_are_joined():
+    assert joined([]) == ""
+    assert joined(["a"]) == "a"
+    assert joined(["a", "b", "c"]) == "a, b and c"
