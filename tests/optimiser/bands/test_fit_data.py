@@ -157,7 +157,9 @@ def test_level_is_where_the_mean_of_what_is_asked_for_is_zero(seed, target):
     )
     asked_for = average + allowance
     assert counted[asked_for < data.aim_db - 1e-9].sum() < 0.2 * counted.sum()
-    assert counted[asked_for <= data.aim_db + 1e-9].sum() >= 0.2 * counted.sum()
+    at_most = counted[asked_for <= data.aim_db + 1e-9].sum()
+    assert at_most >= 0.2 * counted.sum() or data.aim_db == data.level_db
+    assert data.aim_db <= data.level_db
     np.testing.assert_allclose(data.error_db, average - data.aim_db, atol=1e-9)
     np.testing.assert_allclose(data.shortfall_db, asked(data.error_db), atol=1e-9)
     # any other error curve on the axis is excused by the same rule
@@ -239,8 +241,9 @@ def test_depth_of_a_dip_is_how_far_the_level_rises_again_on_both_sides():
     [(14.7, 0.5, False), (15.3, 0.5, True), (16.0, 1.43, True), (16.0, 1.52, False)],
 )
 def test_a_null_is_fifteen_db_below_the_median_and_so_wide_at_most(depth_db, octaves, null):
+    # around 100 Hz, so that not half the axis lies in it and moves the median
     edge = 0.05  # octaves from top to ground: 3 dB down it is wider by (1/2 - 3 / depth) of that
-    levels = FLAT + hole_db(centre=50, depth_db=depth_db, octaves=octaves, edge_octaves=edge)
+    levels = FLAT + hole_db(centre=100, depth_db=depth_db, octaves=octaves, edge_octaves=edge)
     data = prepared(survey_of([levels] * 3))
     assert bool(data.nulls) == null
     assert bool(data.dips) == (null or octaves <= 0.8)
@@ -248,7 +251,7 @@ def test_a_null_is_fifteen_db_below_the_median_and_so_wide_at_most(depth_db, oct
         wide = octaves + 2 * edge * (0.5 - 3 / depth_db)
         ((low, high),) = data.nulls
         for found, side in ((low, -1), (high, 1)):
-            assert octaves_apart(found, 50 * 2 ** (side * (wide / 2 + 1 / 12))) < 0.03
+            assert octaves_apart(found, 100 * 2 ** (side * (wide / 2 + 1 / 12))) < 0.03
         inside = within_spans(data.nulls, data.frequencies)
         assert data.shortfall_db[inside].min() == 0.0  # nothing of it is asked for
         assert data.error_db[inside].min() < -13
