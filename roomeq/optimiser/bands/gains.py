@@ -41,7 +41,7 @@ from roomeq.wanted.target import Target, with_limit_estimate
 __all__ = ["fit_band_gains"]
 
 LEAST_IMPROVEMENT_DB = 0.7
-"""Half a decibel of plain deviation: against the aim nearly all is an excess, which counts twice."""
+"""0.5 dB of a plain deviation: against the aim nearly all is an excess, which counts twice."""
 BARE_ROLL_OFF_DB = 1.0
 """Weighted deviation below which nothing but a roll-off is there; common practice, no source."""
 
