@@ -148,8 +148,7 @@ def explain_bands(
     data, problem = scene.data, scene.problem
     gains_db = problem.setting_gains_db(labels)
     offset_db = problem.response_db(labels) - problem.mean_response_db(labels)
-    error_db = data.level_error_db
-    after_db, short_db = error_db + offset_db, data.excused_db(error_db) + offset_db
+    after_db, short_db = data.error_db + offset_db, data.shortfall_db + offset_db
     explained = []
     for index, band in enumerate(scene.equaliser.bands):
         inside = scene.inside(band)
@@ -171,7 +170,7 @@ def explain_bands(
                 present_db=float(problem.present_gains_db[index]),
                 gain_db=float(gains_db[index]),
                 best_gain_db=float(best_gains_db[index]),
-                error_db=float(error_db[inside].mean()) if seen else None,
+                error_db=float(data.error_db[inside].mean()) if seen else None,
                 spread_db=None
                 if seats_db is None
                 else float(seat_spread_db(seats_db, weights=data.seat_weights)),
@@ -212,7 +211,7 @@ def _reason_by_trial(
     boost = remaining_db < 0
     inside = scene.inside(band)
     filled_db = float(problem.response_db(labels)[inside].mean())
-    short = float(data.level_error_db[inside].mean()) < -TOLERANCE_DB
+    short = float(data.error_db[inside].mean()) < -TOLERANCE_DB
     left_alone = boost and short and filled_db <= BARRED_BOOST_DB
     if left_alone and within_spans(data.dips, data.frequencies[inside]).mean() > 0.5:
         return Reason.CANCELLATION
