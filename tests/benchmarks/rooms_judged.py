@@ -44,28 +44,16 @@ class Truth:
         self.play = self.axis & (axis <= room.corner)
         self.above = self.play & (axis >= room.box.limit)
         average = self.share @ self.power[: self.seats]
-        self.dips, self.nulls = _cancellations(
+        self.dips, self.nulls = cancellations(
             in_db(smoothing(TRUE_AXIS, 1 / 24) @ average) - self.curve, self.axis
         )
         ratio = (room.box.limit / TRUE_AXIS) ** (2 * room.box.order)
-        self.statement = self._prepare(
-            in_db(self.smooth @ average) - self.curve, in_db(1 + 3 * ratio)
+        self.statement = excused(
+            (in_db(self.smooth @ average) - self.curve)[self.axis],
+            in_db(1 + 3 * ratio)[self.axis],
+            self.dips[self.axis],
+            self.nulls[self.axis],
         )
-
-    def _prepare(self, deviation, allowance):
-        """Return d and z of the statement on the axis."""
-        dips, nulls = self.dips[self.axis], self.nulls[self.axis]
-        deviation, allowance = deviation[self.axis], allowance[self.axis]
-
-        def excused(shift):
-            d = deviation - shift
-            z = np.where(d >= 0.0, d, np.minimum(d + allowance, 0.0))
-            z = np.where(dips, np.maximum(z, -6.0), z)
-            return np.where(nulls, np.maximum(z, 0.0), z)
-
-        low, high = deviation.min() - 1.0, deviation.max() + 1.0
-        shift = brentq(lambda m: excused(m).mean() + 1e-9 * (low - m), low, high)
-        return deviation - shift, excused(shift)
 
     def weighted(self, gains_db):
         """sqrt(F) of the statement."""
@@ -86,7 +74,9 @@ class Truth:
         own = each[:, self.play].std(axis=1)
         before = self.seat_deviations(self.room.present_db)[: self.seats, self.play].std(axis=1)
         excess = seats[:, self.play] - seats[:, self.above].mean(axis=1, keepdims=True)
-        boost = gain_db(TRUE_AXIS, gains_db)[self.dips & self.play]
+        boost = gain_db(TRUE_AXIS, gains_db)
+        risen = (boost - boost[self.play].mean())[self.dips & self.play]
+        boost = boost[self.dips & self.play]
         return {
             "(i)": average[self.play].std(),
             "(ii)": own[: self.seats].mean(),
@@ -96,10 +86,25 @@ class Truth:
             "left out": own[self.seats :].mean(),
             "sqrt(F)": self.weighted(gains_db),
             "dips": max(boost.max(initial=0.0), 0.0),
+            "risen": max(risen.max(initial=0.0), 0.0),
         }
 
 
-def _cancellations(level_db, axis):
+def excused(deviation, allowance, dips, nulls):
+    """Return d and z of the statement on an axis."""
+
+    def asked(shift):
+        d = deviation - shift
+        z = np.where(d >= 0.0, d, np.minimum(d + allowance, 0.0))
+        z = np.where(dips, np.maximum(z, -6.0), z)
+        return np.where(nulls, np.maximum(z, 0.0), z)
+
+    low, high = deviation.min() - 1.0, deviation.max() + 1.0
+    shift = brentq(lambda m: asked(m).mean() + 1e-9 * (low - m), low, high)
+    return deviation - shift, asked(shift)
+
+
+def cancellations(level_db, axis):
     """Return where dips (8 dB, 0.8 octave) and narrow nulls (15 dB, 1 octave) are."""
     per_octave = 96
     dips, nulls = np.zeros(level_db.size, dtype=bool), np.zeros(level_db.size, dtype=bool)

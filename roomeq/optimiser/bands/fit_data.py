@@ -48,7 +48,7 @@ _BAND_POINTS = 8  # points within a third-octave band for its power mean
 _FINE_POINTS_PER_OCTAVE = 48
 
 DIP_DEPTH_DB, DIP_OCTAVES, DIP_SHORTFALL_DB = 8.0, 0.8, 6.0
-NULL_DEPTH_DB, NULL_EDGE_DB, NULL_OCTAVES = 15.0, 3.0, 1.0
+NULL_DEPTH_DB, NULL_EDGE_DB, NULL_OCTAVES = 15.0, 3.0, 1.5
 DIP_MARGIN_OCTAVES = 1.0 / 12.0
 SHORT_DB, SHORT_SHARE = 1.0, 0.75
 _MAJORITY = 0.5
@@ -148,11 +148,16 @@ class FitData:
         return tuple((dip.frequency / half, dip.frequency * half) for dip in low)
 
     def _narrow_nulls(self, average: FloatArray) -> tuple[Span, ...]:
-        """Return nulls 15 dB below the median that are at most an octave wide 3 dB below it."""
+        """Return nulls 15 dB below the median that are at most 1.5 octaves wide 3 dB below it.
+
+        What does not rise again before the data end is none: it may be the roll-off.
+        """
         fine = power_mean_db(self.fine_db, weights=self.seat_weights)
         depth = np.median(average) - fine
         found = []
         for first, last in _runs(depth >= NULL_EDGE_DB):
+            if first == 0 or last == depth.size - 1:
+                continue
             low, high = self.fine_frequencies[first], self.fine_frequencies[last]
             if depth[first : last + 1].max() >= NULL_DEPTH_DB and high <= low * 2.0**NULL_OCTAVES:
                 found.append(_widened(low, high))
