@@ -17,10 +17,10 @@ from typing import Self
 import numpy as np
 from numpy.typing import ArrayLike
 
-from roomeq.bands import ThirdOctaveBand, third_octave_band
+from roomeq.base.bands import ThirdOctaveBand, third_octave_band
+from roomeq.base.levels import FloatArray, amplitude_ratio_db, readonly
+from roomeq.base.response import ComplexArray
 from roomeq.device.biquads import peaking_response
-from roomeq.levels import FloatArray, amplitude_ratio_db, readonly
-from roomeq.response import ComplexArray
 
 __all__ = ["THIRD_OCTAVE_Q", "BandShape", "FixedBandEqualiser", "QLaw"]
 
@@ -167,6 +167,12 @@ class FixedBandEqualiser:
             for shapes in self.shapes:
                 if len({shape.gain_db for shape in shapes}) != len(shapes):
                     raise ValueError("a band has two measured shapes at the same gain")
+
+    def __repr__(self) -> str:
+        return (
+            f"<FixedBandEqualiser {', '.join(self.labels)} Hz, {self.lowest_db:g} to "
+            f"{self.highest_db:g} dB in steps of {self.step_db:g}>"
+        )
 
     @classmethod
     def from_centres(
