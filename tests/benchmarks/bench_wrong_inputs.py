@@ -26,7 +26,7 @@ from wrong_texts import FILE, WRONG_TEXTS, Truth
 
 def run(*words):
     """Return exit status and everything printed by one command line."""
-    from roomeq.cli import main
+    from roomeq.cli.main import main
 
     output = io.StringIO()
     with (
@@ -94,7 +94,7 @@ def judge_text(case, seed, folder):
 
 
 def _is_true(folder, truth):
-    from roomeq.room_reading import read_room
+    from roomeq.importers.room import read_room
 
     found = next(m for m in read_room(folder).survey.measurements if m.file == FILE).response
     wanted = np.interp(found.frequencies, truth.frequencies, truth.level)

@@ -37,6 +37,7 @@ from roomeq.importers.text.units import (
     linear_scale,
     phase_in_deg,
 )
+from roomeq.importers.text.values import phase_fault, refuse_impossible_levels
 
 __all__ = ["TextExport", "read_text_export"]
 
@@ -181,7 +182,7 @@ def _refuse_commas_of_both_kinds(table: Table, headings: Headings) -> None:
 def _responses(
     table: Table, columns: Columns, units: _Units, *, has_heading: bool
 ) -> tuple[tuple[FrequencyResponse, ...], tuple[str, ...]]:
-    needed = (*columns.levels, *columns.phases, *columns.imaginary)
+    needed = (*columns.levels, *columns.imaginary)
     rows, notes = clean_rows(
         table, frequency=columns.frequency, needed=needed, has_heading=has_heading
     )
@@ -245,9 +246,13 @@ def _stored(
             where=f"column {column + 1}",
             remedy="delete the row",
         )
+    refuse_impossible_levels(level_db, table.line_numbers[rows], where=f"column {column + 1}")
     if not columns.phases:
         return level_db, reference
     phase = columns.phases[place]
+    if fault := phase_fault(table.values[rows, phase], table.line_numbers[rows]):
+        notes.append(f"column {phase + 1}: {fault}: done without phase")
+        return level_db, reference
     phase_deg, more = phase_in_deg(
         table.values[rows, phase],
         columns.headings[phase],
