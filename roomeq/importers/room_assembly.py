@@ -18,6 +18,11 @@ from roomeq.base.survey import Source, Survey
 from roomeq.device.crossover import CrossoverFilter
 from roomeq.device.equaliser import FixedBandEqualiser
 from roomeq.device.profile import Device
+from roomeq.importers.doubts import (
+    doubtful_low_passes,
+    doubtful_seat_levels,
+    uncovered_bands,
+)
 from roomeq.importers.survey_files import SurveyFiles
 from roomeq.room.room import CornerOrigin, PresentSettings, Room
 from roomeq.wanted.limits import Limits
@@ -79,10 +84,10 @@ def assemble_room(
     source = _fitted_source(survey, assumptions)
     fitted = survey.of_source(source)
     axis = common_axis(fitted)
-    levels = seat_levels_db(
+    measured = seat_levels_db(
         fitted, at=axis, without_db=lambda f: device.equaliser.response_db(present.gains_db, f)
     )
-    levels = levels - target.curve_db(axis)
+    levels = measured - target.curve_db(axis)
     corner, origin = _corner(path, stated_corner, source, assumptions)
     stated, target = (
         target,
@@ -97,6 +102,16 @@ def assemble_room(
     if (remark := _limit_remark(stated, target)) is not None:
         assumptions.append(remark)
     findings = list(files.findings)
+    findings += [
+        *uncovered_bands(fitted, device.equaliser),
+        *doubtful_seat_levels(fitted, axis, measured),
+    ]
+    if source == "sub" and origin in ("path", "none"):
+        found, unknown = doubtful_low_passes(
+            fitted, axis, measured, path=path or (), lower_limit=target.lower_limit
+        )
+        findings += found
+        assumptions += unknown
     if source == "sub" and origin in ("stated", "unknown"):
         target = _with_upper_limit(
             target, device.equaliser, axis, levels, fitted.weights, corner, findings

@@ -15,6 +15,8 @@ from os import PathLike, fspath
 from pathlib import Path
 from typing import get_args
 
+import numpy as np
+
 from roomeq.base.digests import InputFile, read_input_file
 from roomeq.base.errors import MeasurementFileError
 from roomeq.base.response import FrequencyResponse
@@ -27,10 +29,12 @@ from roomeq.importers.survey_remarks import (
     assumptions_for_exports,
     assumptions_of,
     doubtful_levels,
+    doubtful_repeats,
     file_notes,
     mixtures,
     repeatability_notes,
     same_recordings,
+    unstated_weighting,
 )
 from roomeq.importers.text.band_table import read_band_table
 from roomeq.importers.text.export import TextExport, read_text_export
@@ -146,6 +150,10 @@ def read_survey(room_file: RoomFile, *, read_sweep: SweepReader | None = None) -
             *same_recordings(as_measured),
             *mixtures(room_file, as_measured),
             *doubtful_levels(as_measured),
+            *doubtful_repeats(survey, stated_db),
+            *unstated_weighting(room_file),
+            *(microphone.doubts if microphone is not None else ()),
+            *_cut_by_microphone(as_measured, corrected, microphone),
         ),
         inputs=tuple(_inputs(room_file)),
         repeatability_db=repeated_db if stated_db is None else stated_db,
@@ -346,6 +354,36 @@ def _corrected(measurement: Measurement, microphone: MicrophoneResponse) -> Meas
         response=apply_microphone(measurement.response, microphone),
         notes=(*measurement.notes, *described),
     )
+
+
+def _cut_by_microphone(
+    measured: Sequence[Measurement],
+    corrected: Sequence[Measurement],
+    microphone: MicrophoneResponse | None,
+) -> Iterator[str]:
+    """Yield that the microphone file cuts bands off that were measured; refuse if too few are left.
+
+    Raises
+    ------
+    MeasurementFileError
+        If less than an octave from 20 to 125 Hz is left.
+    """
+    for before, after in zip(measured, corrected, strict=True):
+        ends, kept = before.response.frequencies[[0, -1]], after.response.frequencies[[0, -1]]
+        lowest, highest = np.clip(kept, 20.0, 125.0)
+        if microphone is None or np.allclose(
+            np.clip(ends, 20.0, 125.0), (lowest, highest), rtol=0.02
+        ):
+            continue
+        said = (
+            f"the microphone file covers {kept[0]:.4g} to {kept[1]:.4g} Hz of what was measured; "
+            "the rest is cut off"
+        )
+        remedy = "is the file whole? It has to cover 20 to 125 Hz"
+        if highest < 2.0 * lowest:
+            raise MeasurementFileError(said, path=microphone.path, remedy=remedy)
+        yield f"{microphone.path}: {said}: {remedy}"
+        return
 
 
 def _check_seats(

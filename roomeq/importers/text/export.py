@@ -56,12 +56,15 @@ class TextExport:
         In the same order, each of shape (F,), on one shared ascending axis above 0 Hz.
     notes : tuple of str
         What was assumed, ignored or dropped.
+    remarks : tuple of (int, str)
+        Lines shortly above the table, each with its number.
     """
 
     path: str
     names: tuple[str, ...]
     responses: tuple[FrequencyResponse, ...]
     notes: tuple[str, ...] = ()
+    remarks: tuple[tuple[int, str], ...] = ()
 
 
 _Units = tuple[FrequencyUnit | None, LevelUnit | None, PhaseUnit | None]
@@ -156,6 +159,9 @@ def read_text_export(
         names=columns.names,
         responses=responses,
         notes=(*decoded.notes, *table.notes, *columns.notes, *notes),
+        remarks=tuple(
+            (int(table.line_numbers[0]) - place, line) for place, line in enumerate(table.above, 1)
+        ),
     )
 
 

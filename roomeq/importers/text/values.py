@@ -26,8 +26,9 @@ from one to the next anyway, a spike has to be four times what nine in ten steps
 _REACH = 4  # rows on either side that a spike of one or two rows stands out from
 
 _FALL_DB = 25.0
-"""A fall to one and the same number twice, or to just 0, by at least this within one row is a mark
-for "no value"; nulls of 1300 clean responses fell as far, never to the same number twice."""
+"""A fall by at least this, within one row, to a whole number twice, to any number three times, or
+to just 0 is a mark for "no value"; nulls of 1500 clean responses fell by up to 50 dB, twice to the
+same number in one of them, and to no whole one."""
 
 _BEYOND_DEG = 1e7
 _WRAPPED_DEG, _STRAY_DEG = 360.5, 720.0
@@ -88,7 +89,8 @@ def _marks(level_db: FloatArray) -> IndexArray:
     low = np.flatnonzero(falls | rises)
     values, times = np.unique(level_db[low], return_counts=True)
     again = np.append(False, steps == 0) | np.append(steps == 0, False)
-    marked = np.isin(level_db, values[times > 1]) | again | ((level_db == 0) & falls & rises)
+    again |= np.isin(level_db, values[times > 1]) | ((level_db == 0) & falls & rises)
+    marked = (again & (level_db == np.round(level_db))) | np.isin(level_db, values[times > 2])
     return np.asarray(low[marked[low]])
 
 
