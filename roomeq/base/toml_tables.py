@@ -118,6 +118,7 @@ def read_toml_tables(
     examples: Mapping[str, str] | None = None,
     none_allowed: Collection[str] = (),
     missing_remedy: str | None = None,
+    choice_remedies: Mapping[str, str] | None = None,
 ) -> TomlTables[Tables]:
     """Read and validate one TOML file.
 
@@ -134,6 +135,8 @@ def read_toml_tables(
         Lists of tables at the top for which ``"none"`` may be written: there are said to be none.
     missing_remedy : str, optional
         What to do where there is no such file.
+    choice_remedies : mapping, optional
+        What to say instead of the nearest choice, by key.
 
     Raises
     ------
@@ -150,6 +153,7 @@ def read_toml_tables(
         kind=kind,
         examples=dict(examples or {}),
         none_allowed=none_allowed,
+        choice_remedies=dict(choice_remedies or {}),
     )
     reader.check_numbers(raw)
     raw |= {key: [] for key in none_allowed if raw.get(key) == "none"}
@@ -190,7 +194,8 @@ def _parse(text: str, location: Path, error_class: type[FileFaultError]) -> dict
             path=location,
             line=int(line) if line else max(1, len(text.splitlines())),
             where=f"column {column}" if column else None,
-            remedy='text stands in "quotes", numbers have a decimal point, a key occurs once',
+            remedy='text stands in "quotes", numbers have a decimal point, yes and no are true or '
+            "false, a key occurs once",
         ) from None
 
 
@@ -215,6 +220,7 @@ class _Reader:
     kind: type[msgspec.Struct]
     examples: dict[str, str] = field(default_factory=dict)
     none_allowed: Collection[str] = ()
+    choice_remedies: dict[str, str] = field(default_factory=dict)
 
     def _fault(self, message: str, path: KeyPath, remedy: str | None) -> FileFaultError:
         return fault_at(
@@ -255,7 +261,9 @@ class _Reader:
         if message.startswith("Invalid enum value") and choices:
             listed = ", ".join(f'"{choice}"' for choice in choices)
             close = difflib.get_close_matches(str(value), choices, n=1, cutoff=0.5)
-            return f"one of {listed}" + (f'; "{close[0]}" is nearest' if close else "")
+            nearest = f'"{close[0]}" is nearest' if close else ""
+            said = self.choice_remedies.get(str(path[-1]), nearest)
+            return f"one of {listed}" + (f"; {said}" if said else "")
         expected = re.match(r"Expected `([^`]*)`", message)
         if expected is None:
             return message

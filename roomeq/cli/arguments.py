@@ -13,7 +13,20 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     import argparse
 
-__all__ = ["command_parser"]
+__all__ = ["READING", "command_parser"]
+
+READING = {
+    "frequency_column": "column of the frequencies, by number from 1 or by heading",
+    "level_column": "column of the level; others are ignored",
+    "phase_column": "column of the phase",
+    "frequency_unit": "Hz or kHz",
+    "level_unit": "dB, dB SPL, dBFS, Pa or ratio",
+    "phase_unit": "deg or rad",
+    "decimal": "decimal mark",
+    "delimiter": "what stands between cells",
+    "encoding": "encoding of the text",
+}
+"""What may be said on how text exports are read, found out by default."""
 
 _DESCRIPTION = """\
 Calibrate bass: read microphone measurements of a room, propose gains for the fixed bands of a
@@ -144,6 +157,8 @@ def _add_room_arguments(parser: argparse.ArgumentParser) -> None:
         choices=("sub", "both"),
         help="what played: the subwoofer alone (default), or with the mains",
     )
+    for key, said in READING.items():
+        bare.add_argument(f"--{key.replace('_', '-')}", metavar="X", help=said, type=_column)
     bare.add_argument(
         "--device", metavar="PROFILE", help="profile name (default nine_band) or TOML file"
     )
@@ -160,6 +175,10 @@ def _add_room_arguments(parser: argparse.ArgumentParser) -> None:
     bare.add_argument(
         "--lower-limit", metavar="HZ", type=float, help="where the subwoofer itself is 6 dB down"
     )
+
+
+def _column(text: str) -> int | str:
+    return int(text) if text.isdigit() else text
 
 
 def _add_sweep(sweep: argparse.ArgumentParser) -> None:

@@ -14,7 +14,7 @@ from collections.abc import Sequence
 from io import TextIOWrapper
 from typing import TYPE_CHECKING, Literal, cast
 
-from roomeq.cli.arguments import command_parser
+from roomeq.cli.arguments import READING, command_parser
 
 if TYPE_CHECKING:
     import argparse
@@ -50,7 +50,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     for stream in (sys.stdout, sys.stderr):  # a name that the output cannot encode is not a failure
         if isinstance(stream, TextIOWrapper) and stream.errors == "strict":
             stream.reconfigure(errors="backslashreplace")
-    from roomeq.base.errors import AmbiguousTableError, RoomeqError
+    from roomeq.base.errors import RoomeqError
 
     try:
         without_room = {"show": _show, "sheet": _sheet, "sweep": _sweep}
@@ -68,8 +68,6 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except OSError as error:
         place = f"{error.filename}: " if error.filename else ""
         print(f"roomeq: {place}{error.strerror or error}", file=sys.stderr)
-    except AmbiguousTableError as error:
-        print(f"roomeq: {error}; in room.toml, under [[measurements]]", file=sys.stderr)
     except (RoomeqError, ValueError) as error:
         print(f"roomeq: {error}", file=sys.stderr)
     return 2
@@ -90,6 +88,8 @@ def _room(options: argparse.Namespace) -> Room:
     from roomeq.importers.room import DEFAULT_PROFILE, read_room, room_from_exports
 
     named: list[str] = options.room
+    if options.command == "verify" and (Path(options.plan).is_dir() or named[0].endswith(".json")):
+        raise ValueError(f"{options.plan}: the plan comes first, then the room: verify PLAN ROOM")
     if len(named) == 1 and (Path(named[0]).is_dir() or named[0].endswith(".toml")):
         _refuse_bare_options(options)
         return read_room(named[0], detail=getattr(options, "detail", False))
@@ -108,6 +108,7 @@ def _room(options: argparse.Namespace) -> Room:
     return room_from_exports(
         named,
         source=options.source or "sub",
+        reading={key: said for key in READING if (said := getattr(options, key)) is not None},
         profile=options.device or DEFAULT_PROFILE,
         low_pass=_low_pass(options.low_pass),
         crossover=options.crossover,
@@ -128,6 +129,7 @@ def _refuse_bare_options(options: argparse.Namespace) -> None:
     """Raise if something is stated twice: a room file has keys for it, and would win in silence."""
     keys = {
         "source": 'source = "..." of [[measurements]]',
+        **{key: f"{key} of [[measurements]]" for key in READING},
         "device": 'profile = "..." of [device]',
         "low_pass": "a table [[path]]",
         "crossover": "corner of [crossover]",

@@ -14,12 +14,12 @@ from pathlib import Path
 
 import numpy as np
 
-from roomeq.base.bands import third_octave_band
+from roomeq.base.bands import ThirdOctaveBand, device_band, third_octave_band
 from roomeq.base.errors import DeviceProfileError
 from roomeq.base.toml_tables import StrictTable, TomlTables, read_toml_tables
 from roomeq.device.equaliser import BandShape, FixedBandEqualiser, QLaw
 from roomeq.device.profile import Device, FilterChoice, LevelKnob, PhaseControl
-from roomeq.importers.text.export import read_text_export
+from roomeq.importers.text.export import read_one_response
 
 __all__ = ["read_device", "shipped_profiles"]
 
@@ -43,9 +43,14 @@ class ShapeTable(StrictTable, frozen=True, kw_only=True):
 
 
 class EqualiserTable(StrictTable, frozen=True, kw_only=True):
-    """``[equaliser]``: bands, range, step, and how wide the bands are."""
+    """``[equaliser]``: bands, range, step, and how wide the bands are.
+
+    `centres` is what the device calls its bands; `measured_centres`, in the same order, where they
+    were found to lie.
+    """
 
     centres: tuple[float, ...]
+    measured_centres: tuple[float, ...] = ()
     lowest_db: float
     highest_db: float
     step_db: float
@@ -112,6 +117,7 @@ def _read_file(location: Path, name: str) -> Device:
         location,
         ProfileTables,
         error_class=DeviceProfileError,
+        examples={"format": f"format = {FORMAT} at the top of the file"},
         missing_remedy=f"give a TOML file, or one of {', '.join(shipped_profiles())}",
     )
     tables = read.tables
@@ -181,7 +187,7 @@ def _equaliser(read: TomlTables[ProfileTables]) -> FixedBandEqualiser:
     table = read.tables.equaliser
     try:
         return FixedBandEqualiser(
-            bands=tuple(third_octave_band(centre) for centre in table.centres),
+            bands=_bands(table),
             lowest_db=table.lowest_db,
             highest_db=table.highest_db,
             step_db=table.step_db,
@@ -191,6 +197,16 @@ def _equaliser(read: TomlTables[ProfileTables]) -> FixedBandEqualiser:
         )
     except ValueError as error:
         raise read.fault(str(error), "equaliser") from error
+
+
+def _bands(table: EqualiserTable) -> tuple[ThirdOctaveBand, ...]:
+    centres = table.measured_centres or (None,) * len(table.centres)
+    if len(centres) != len(table.centres):
+        raise ValueError(f"{len(centres)} measured_centres for {len(table.centres)} centres")
+    return tuple(
+        device_band(centre, measured=measured)
+        for centre, measured in zip(table.centres, centres, strict=True)
+    )
 
 
 def _shapes(read: TomlTables[ProfileTables]) -> tuple[tuple[BandShape, ...], ...] | None:
@@ -206,7 +222,9 @@ def _shapes(read: TomlTables[ProfileTables]) -> tuple[tuple[BandShape, ...], ...
             raise read.fault(
                 f"{shape.centre:g} Hz is none of the bands", "equaliser", "shapes", index
             )
-        response = read_text_export(read.location.parent / shape.file).responses[0]
+        response = read_one_response(
+            read.location.parent / shape.file, named_in="[[equaliser.shapes]]"
+        )
         by_band[number].append(
             BandShape(
                 gain_db=shape.gain_db,

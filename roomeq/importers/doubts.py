@@ -23,7 +23,7 @@ __all__ = ["doubtful_low_passes", "doubtful_seat_levels", "uncovered_bands"]
 
 _LOWEST, _HIGHEST = 16.0, 200.0
 _APART_DB = 13.0  # over the root of the octaves that are compared; 1.3 times that for two seats
-_MAINS_DB = 5.0
+_MAINS_DB = 9.0
 _USUAL_LIMIT = 30.0  # Hz, where the subwoofer's own is not known
 _SEEN_DB = 30.0
 _WORSE_DB2, _SURE_DB2 = 36.0, 10.0

@@ -8,14 +8,17 @@ minimum. What had to be taken for granted is added to the room's assumptions.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import math
+from collections.abc import Iterator, Mapping
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from roomeq.analysis.survey_levels import common_axis, seat_levels_db
 from roomeq.analysis.sweeps.distortion import Distortion
 from roomeq.base.digests import InputFile, read_input_file
+from roomeq.base.levels import power_mean_db
 from roomeq.base.survey import Source, Survey
 from roomeq.device.amplifier import Amplifier, Load, PowerRating
 from roomeq.device.crossover import CrossoverFilter
@@ -33,6 +36,11 @@ if TYPE_CHECKING:
     from roomeq.importers.recorded_sweeps import SweepReading
 
 __all__ = ["choose_main_seat", "with_headroom"]
+
+_ROOM_GAIN_DB = 35.0
+"""Of 3800 third octaves in random rooms the level at the seats lay 20 dB below to 28 dB above that
+outdoors at 1 m."""
+_USUAL_SENSITIVITY_DB, _UNKNOWN_DRIVER_DB = 90.0, 45.0  # common practice, no source
 
 
 def with_headroom(room: Room, room_file: RoomFile, *, sweeps: SweepReading | None) -> Room:
@@ -63,8 +71,50 @@ def with_headroom(room: Room, room_file: RoomFile, *, sweeps: SweepReading | Non
         equipment=equipment,
         wanted=wanted,
         assumptions=tuple(dict.fromkeys([*room.assumptions, *assumptions])),
+        findings=(*room.findings, *_doubts(room_file, room, equipment)),
         inputs=(*room.inputs, *_inputs(room_file)),
     )
+
+
+def _doubts(room_file: RoomFile, room: Room, equipment: Equipment) -> Iterator[str]:
+    """Yield where voltage, rating, sensitivity and measured level contradict each other."""
+    amplifier, load, volts = equipment.amplifier, equipment.load, equipment.measuring_voltage
+    place = ("amplifier", "measuring_voltage")
+    if amplifier is not None and volts is not None:
+        rated = max(rating.voltage for rating in amplifier.ratings)
+        rated = rated if load is None else amplifier.rated_voltage(load)
+        if volts > 1.1 * rated:
+            message = f"{volts:g} V is more than the {rated:.1f} V that the amplifier is rated for"
+            yield str(room_file.fault(message, *place, remedy="volts at the terminals, r.m.s."))
+    if volts is not None and room.level_reference == "spl":
+        sensitivity, allowed = _USUAL_SENSITIVITY_DB, _UNKNOWN_DRIVER_DB
+        if room_file.driver is not None:
+            sensitivity, allowed = room_file.driver.sensitivity_db, _ROOM_GAIN_DB
+        expected = sensitivity + 20.0 * math.log10(volts / 2.83)
+        measured = _level_near(room, equipment.measuring_frequency or 50.0)
+        if abs(measured - expected) > allowed:
+            message = (
+                f"{volts:g} V would give some {expected:.0f} dB SPL at 1 m, but {measured:.0f} dB "
+                f"SPL were measured at the seats at {equipment.measuring_frequency:g} Hz"
+            )
+            yield str(room_file.fault(message, *place, remedy="state volts, not millivolts"))
+    vented = equipment.box is not None and equipment.box.unloads_below is not None
+    off = equipment.protection_known and equipment.protection is None
+    if vented and off and room_file.headroom is None:
+        yield (
+            "a vented box and its high-pass off: below its tuning nothing holds the driver. Engage "
+            "the high-pass, or state a wanted level in [headroom] to know what is left"
+        )
+
+
+def _level_near(room: Room, frequency: float) -> float:
+    """Return the power mean over seats within a third of an octave, in dB."""
+    survey = room.survey.of_source(room.source)
+    axis = common_axis(survey)
+    near = np.argsort(np.abs(np.log(axis / frequency)))[:8]
+    near = near[np.abs(np.log2(axis[near] / frequency)) < 0.2]
+    levels = seat_levels_db(survey, at=axis)[:, near]
+    return float(power_mean_db(levels.ravel())) if near.size else math.nan
 
 
 def _inputs(room_file: RoomFile) -> tuple[InputFile, ...]:

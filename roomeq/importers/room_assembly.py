@@ -78,7 +78,7 @@ def assemble_room(
     Raises
     ------
     ValueError
-        If the subwoofer was not measured, or a wanted level does not fit the measurements.
+        If a wanted level does not fit the measurements.
     """
     survey = files.survey
     source = _fitted_source(survey, assumptions)
@@ -102,10 +102,9 @@ def assemble_room(
     if (remark := _limit_remark(stated, target)) is not None:
         assumptions.append(remark)
     findings = list(files.findings)
-    findings += [
-        *uncovered_bands(fitted, device.equaliser),
-        *doubtful_seat_levels(fitted, axis, measured),
-    ]
+    findings += doubtful_seat_levels(fitted, axis, measured)
+    if source != "mains":
+        findings += uncovered_bands(fitted, device.equaliser)
     if source == "sub" and origin in ("path", "none"):
         found, unknown = doubtful_low_passes(
             fitted, axis, measured, path=path or (), lower_limit=target.lower_limit
@@ -148,9 +147,10 @@ def _fitted_source(survey: Survey, assumptions: list[str]) -> Source:
             "the crossover corner, where the subwoofer alone has its say"
         )
         return "both"
-    raise ValueError(
-        "the subwoofer was not measured: band gains need measurements with source 'sub' or 'both'"
+    assumptions.append(
+        "the subwoofer was not measured: what is shown is of the mains, and nothing can be proposed"
     )
+    return "mains"
 
 
 def _corner(

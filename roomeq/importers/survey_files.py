@@ -9,11 +9,12 @@ No file is written.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from os import PathLike, fspath
 from pathlib import Path
-from typing import get_args
+from types import MappingProxyType
+from typing import Any, get_args
 
 import numpy as np
 
@@ -37,6 +38,7 @@ from roomeq.importers.survey_remarks import (
     unstated_weighting,
 )
 from roomeq.importers.text.band_table import read_band_table
+from roomeq.importers.text.decoding import asked_in
 from roomeq.importers.text.export import TextExport, read_text_export
 from roomeq.importers.text.microphone import (
     MicrophoneResponse,
@@ -161,7 +163,10 @@ def read_survey(room_file: RoomFile, *, read_sweep: SweepReader | None = None) -
 
 
 def survey_from_exports(
-    paths: Iterable[str | PathLike[str]], *, source: Source = "sub"
+    paths: Iterable[str | PathLike[str]],
+    *,
+    source: Source = "sub",
+    reading: Mapping[str, Any] = MappingProxyType({}),
 ) -> SurveyFiles:
     """Read a bare list of text exports, without a room file.
 
@@ -173,6 +178,8 @@ def survey_from_exports(
         Text exports, each once.
     source : {"sub", "mains", "both"}
         What played.
+    reading : mapping
+        How to read the files: arguments of `roomeq.importers.text.export.read_text_export`.
 
     Returns
     -------
@@ -200,7 +207,8 @@ def survey_from_exports(
     for path in listed:
         if sum(path.resolve() == other.resolve() for other in listed) > 1:
             raise ValueError(f"each file belongs to one seat, but {fspath(path)!r} occurs twice")
-    exports = [read_text_export(path) for path in listed]
+    with asked_in("as options, for example --level-column 3"):
+        exports = [read_text_export(path, **reading) for path in listed]
     measurements = [
         Measurement(
             seat=seat,
@@ -262,16 +270,18 @@ def room_microphone(room_file: RoomFile) -> MicrophoneResponse | None:
     stated = room_file.microphone
     if stated is None or stated.file is None or stated.kind is None:
         return None
+    path = room_file.resolve(stated.file)
     try:
-        return read_microphone(
-            room_file.resolve(stated.file), kind=stated.kind, **stated.reading_settings()
-        )
+        with asked_in("in room.toml, under [microphone]"):
+            return read_microphone(path, kind=stated.kind, **stated.reading_settings())
     except (ValueError, OSError) as error:
-        raise room_file.fault(_said(error), "microphone") from error
+        raise room_file.fault(_said(error, stated.file), "microphone") from error
 
 
-def _said(error: Exception) -> str:
-    return (error.strerror if isinstance(error, OSError) else None) or str(error)
+def _said(error: Exception, file: str) -> str:
+    return (
+        f"{file} cannot be opened: {error.strerror}" if isinstance(error, OSError) else str(error)
+    )
 
 
 def _read_entry(
@@ -302,7 +312,7 @@ def _read_entry(
             named = _named_responses(room_file, index, export)
             notes = export.notes
     except (ValueError, OSError) as error:
-        raise room_file.fault(_said(error), "measurements", index) from error
+        raise room_file.fault(_said(error, entry.file), "measurements", index) from error
     for seat, response in named:
         if entry.kind == "response" and entry.weighting != "none":
             response = _unweighted(room_file, index, response)
@@ -320,7 +330,8 @@ def _read_export(entry: MeasurementTable, path: Path) -> TextExport:
     settings = entry.reading_settings()
     if entry.columns is not None:
         settings["level_column"] = list(entry.columns.values())
-    return read_text_export(path, **settings)
+    with asked_in("in room.toml, under [[measurements]]"):
+        return read_text_export(path, **settings)
 
 
 def _named_responses(

@@ -202,8 +202,8 @@ def doubtful_repeats(survey: Survey, stated_db: float | None) -> Iterator[str]:
             )
             yield (
                 f"{seat!r} ({source}): {' and '.join(entries)} lie {apart_db:.1f} dB apart "
-                "(standard deviation), which no repeat of one measurement does: name another seat or source "
-                "for one of them; several subwoofers are measured playing together"
+                "(standard deviation), which no repeat of one measurement does: name another "
+                "seat or source for one of them; several subwoofers are measured playing together"
             )
 
 

@@ -12,12 +12,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from itertools import zip_longest
 from typing import Literal
 
 import numpy as np
 
 from roomeq.analysis.survey_levels import has_band_levels, seat_levels_db
-from roomeq.base.bands import third_octave_band
+from roomeq.base.bands import device_band
 from roomeq.base.levels import FloatArray
 from roomeq.base.survey import Survey
 from roomeq.device.equaliser import FixedBandEqualiser, QLaw
@@ -305,7 +306,7 @@ def _band_checks(
     axis, mean = difference.axis, difference.mean_db
     checks = []
     for setting in plan.bands:
-        band = third_octave_band(setting.centre)
+        band = device_band(setting.centre)
         inside = (axis >= band.lower) & (axis < band.upper) & (difference.share > 0)
         if inside.any():
             value = float(mean[inside].mean())
@@ -325,7 +326,10 @@ def equaliser_of(device: DeviceRecord) -> FixedBandEqualiser | None:
     if device.measured_shapes:
         return None
     return FixedBandEqualiser(
-        bands=tuple(third_octave_band(float(label)) for label in device.labels),
+        bands=tuple(
+            device_band(float(label), measured=centre)
+            for label, centre in zip_longest(device.labels, device.centres)
+        ),
         lowest_db=device.lowest_db,
         highest_db=device.highest_db,
         step_db=device.step_db,

@@ -116,7 +116,10 @@ class InputRecord(PlanRecord, frozen=True, kw_only=True):
 
 
 class DeviceRecord(PlanRecord, frozen=True, kw_only=True):
-    """The device's equaliser as the plan assumed it; `q` by magnitude of gain."""
+    """The device's equaliser as the plan assumed it; `q` by magnitude of gain.
+
+    `centres` in Hz, where bands do not lie where they are called.
+    """
 
     name: str
     profile: str
@@ -129,6 +132,7 @@ class DeviceRecord(PlanRecord, frozen=True, kw_only=True):
     q_measured: bool
     sample_rate: float | None
     measured_shapes: bool
+    centres: tuple[float, ...] = ()
 
 
 class TargetRecord(PlanRecord, frozen=True, kw_only=True):

@@ -18,10 +18,10 @@ from dataclasses import dataclass
 from os import PathLike
 from pathlib import Path
 
-from roomeq.base.errors import MeasurementFileError
+from roomeq.base.errors import AmbiguousTableError, MeasurementFileError
 from roomeq.importers.text.words import heading_of
 
-__all__ = ["DecodedText", "faults_of", "read_decoded_text"]
+__all__ = ["DecodedText", "asked_in", "faults_of", "read_decoded_text"]
 
 _LARGEST_BYTES = 16 * 2**20
 """Read within 10 s on a slow processor; a response of 100 000 rows and four columns has 4 MiB."""
@@ -80,6 +80,18 @@ class DecodedText:
     text: str
     encoding: str
     notes: tuple[str, ...] = ()
+
+
+@contextmanager
+def asked_in(place: str) -> Iterator[None]:
+    """Add to what a reader asks for where that is to be said."""
+    try:
+        yield
+    except AmbiguousTableError as error:
+        remedy = f"{error.remedy}; {place}"
+        raise AmbiguousTableError(
+            error.message, path=error.path, line=error.line, where=error.where, remedy=remedy
+        ) from None
 
 
 @contextmanager

@@ -39,7 +39,7 @@ from roomeq.importers.text.units import (
 )
 from roomeq.importers.text.values import phase_fault, refuse_impossible_levels
 
-__all__ = ["TextExport", "read_text_export"]
+__all__ = ["TextExport", "read_one_response", "read_text_export"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -163,6 +163,32 @@ def read_text_export(
             (int(table.line_numbers[0]) - place, line) for place, line in enumerate(table.above, 1)
         ),
     )
+
+
+def read_one_response(path: str | PathLike[str], *, named_in: str) -> FrequencyResponse:
+    """Read a text export of a single response that a table of another file names.
+
+    Raises
+    ------
+    MeasurementFileError
+        If it cannot be read, or holds several responses.
+    OSError
+        If the file cannot be opened.
+    """
+    try:
+        export = read_text_export(path)
+        if len(export.responses) > 1:
+            raise AmbiguousTableError(f"holds {len(export.responses)} levels", path=path)
+    except AmbiguousTableError as error:
+        raise MeasurementFileError(
+            error.message,
+            path=path,
+            line=error.line,
+            where=error.where,
+            remedy=f"it is named in {named_in}: give frequency and level as two columns, headed Hz "
+            "and dB",
+        ) from None
+    return export.responses[0]
 
 
 def _refuse_commas_of_both_kinds(table: Table, headings: Headings) -> None:
