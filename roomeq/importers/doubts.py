@@ -22,7 +22,7 @@ from roomeq.device.equaliser import FixedBandEqualiser
 __all__ = ["doubtful_low_passes", "doubtful_seat_levels", "uncovered_bands"]
 
 _LOWEST, _HIGHEST = 16.0, 200.0
-_APART_DB = 13.0  # over the root of the octaves that are compared; 1.3 times that for two seats
+_APART_DB = 11.8  # by octaves and seats: 7.6 dB for three seats from 16 to 200 Hz
 _MAINS_DB = 9.0
 _USUAL_LIMIT = 30.0  # Hz, where the subwoofer's own is not known
 _SEEN_DB = 30.0
@@ -62,7 +62,7 @@ def doubtful_seat_levels(survey: Survey, axis: FloatArray, levels: FloatArray) -
     if not survey.levels_comparable or count < 2 or within.sum() < 3:
         return
     octaves = math.log2(axis[within][-1] / axis[within][0])
-    least = _APART_DB / math.sqrt(octaves) * (1.3 if count == 2 else 1.0)
+    least = _APART_DB * math.sqrt((1.0 + 1.0 / (count - 1)) / octaves)
     for index, seat in enumerate(survey.seats[: 1 if count == 2 else count]):
         others = np.median(np.delete(levels, index, axis=0), axis=0)
         apart = float(np.median((levels[index] - others)[within]))

@@ -42,7 +42,7 @@ _GAINS_AT_REST = "the bands' gains while measuring are not stated: taken for 0 d
 _LOWEST, _HIGHEST = 20.0, 125.0
 _LEAST_POINTS = 16  # two in each third octave (common practice, no source)
 _FINE = 12.0  # points an octave below which narrow dips are missed (common practice, no source)
-_LEAST_TRAVEL_DB = 6.0
+_LEAST_TRAVEL_DB = 4.0
 """Of 924 clean responses, smoothed over a whole octave, the least moved by 7.4 dB."""
 _STUCK_OCTAVES = 2.0 / 3.0
 _REPEATS_DB = 1.5
@@ -169,7 +169,7 @@ def doubtful_levels(measurements: Iterable[Measurement]) -> Iterator[str]:
                 f"{said} has {levels.size} points from {_LOWEST:g} to "
                 f"{_HIGHEST:g} Hz: too coarse, what lies between them is not known"
             )
-        elif span := _stuck(axis, levels):
+        elif span := _stuck(response.frequencies, response.level_db):
             yield (
                 f"{said} has the same level from {span[0]:.4g} to {span[1]:.4g} "
                 "Hz: was the right column read, and was the file written whole?"

@@ -124,7 +124,7 @@ class EquipmentRow(_Row, frozen=True, kw_only=True):
     minimum_assumed: bool
     rated_voltage: float | None
     rated_power_w: float | None
-    rating_derived: bool
+    rating_derived: bool = False
     amplifier_minimum_ohm: float | None
     measuring_voltage: float | None
     measuring_frequency: float | None

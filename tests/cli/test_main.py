@@ -266,11 +266,11 @@ def test_linear_algebra_is_told_to_stay_in_one_thread():
 
 
 def test_what_a_file_leaves_open_is_settled_in_a_room_file(capsys, tmp_path):
-    rows = "".join(f"{f:.5f},{70 + f:.3f}\n" for f in np.geomspace(0.01, 0.3, 60))
+    rows = "".join(f"{f:.5f},{70 + 5 * np.sin(90 * f):.3f}\n" for f in np.geomspace(0.01, 0.3, 60))
     (tmp_path / "seat.csv").write_text("frequency,level\n" + rows, "utf-8")
     status, _, err = run(capsys, "check", tmp_path / "seat.csv")
     assert status == 2
-    assert err.endswith('frequency_unit="kHz"); in room.toml, under [[measurements]]\n')
+    assert err.endswith('frequency_unit="kHz"; as options, for example --level-column 3)\n')
     room = 'format = 1\nname = "R"\n[[measurements]]\nseat = "s"\nfile = "seat.csv"\n'
     (tmp_path / "room.toml").write_text(room + 'frequency_unit = "kHz"\n', "utf-8")
     assert run(capsys, "check", tmp_path)[0] == 0

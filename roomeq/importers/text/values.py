@@ -30,6 +30,8 @@ _FALL_DB = 25.0
 to just 0 is a mark for "no value"; nulls of 1500 clean responses fell by up to 50 dB, twice to the
 same number in one of them, and to no whole one."""
 
+_RARE = 0.2  # share of the rows beyond which a number is a level, of a plateau
+
 _BEYOND_DEG = 1e7
 _WRAPPED_DEG, _STRAY_DEG = 360.5, 720.0
 
@@ -88,10 +90,12 @@ def _marks(level_db: FloatArray) -> IndexArray:
     rises = np.append(steps > _FALL_DB, False)
     low = np.flatnonzero(falls | rises)
     values, times = np.unique(level_db[low], return_counts=True)
+    rare = np.array([np.mean(level_db == value) < _RARE for value in values], dtype=bool)
+    values, times = values[rare], times[rare]
     again = np.append(False, steps == 0) | np.append(steps == 0, False)
     again |= np.isin(level_db, values[times > 1]) | ((level_db == 0) & falls & rises)
-    marked = (again & (level_db == np.round(level_db))) | np.isin(level_db, values[times > 2])
-    return np.asarray(low[marked[low]])
+    whole = again & (level_db == np.round(level_db)) & np.isin(level_db, values)
+    return np.asarray(low[(whole | np.isin(level_db, values[times > 2]))[low]])
 
 
 def phase_fault(phases: FloatArray, lines: IndexArray) -> str | None:
