@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 from invented_rooms import Room, clean_room, export, in_db, typed
@@ -67,6 +68,7 @@ class WrongRoom:
     command: tuple[str, ...] = ("check", "ROOM")
 
 
+@lru_cache(maxsize=64)
 def plain(seed, **drawn):
     """Return a clean room of exports: three seats or more, comparable, a low-pass stated."""
     for trial in range(100):

@@ -258,7 +258,7 @@ WRONG_TEXTS = (
     ),
     WrongText(name="a column more from the middle", make=another_width, words=(FILE, "line")),
     WrongText(
-        name="another decimal mark from the middle", make=another_point, words=(FILE, "line")
+        name="another decimal mark from the middle", make=another_point, words=(FILE, "decimal")
     ),
     # levels
     WrongText(name="one 999.00", make=levels_at([0], 999.0), words=(FILE, "line", "999")),
