@@ -96,7 +96,7 @@ def third_octave_band(frequency: float) -> ThirdOctaveBand:
     return ThirdOctaveBand(number=number)
 
 
-def device_band(printed: float, *, measured: float | None = None) -> ThirdOctaveBand:
+def device_band(printed: float, measured: float | None = None) -> ThirdOctaveBand:
     """Return the band that a device calls so, by a nominal frequency (within 2 %) or another.
 
     Parameters

@@ -15,17 +15,10 @@ if TYPE_CHECKING:
 
 __all__ = ["READING", "command_parser"]
 
-READING = {
-    "frequency_column": "column of the frequencies, by number from 1 or by heading",
-    "level_column": "column of the level; others are ignored",
-    "phase_column": "column of the phase",
-    "frequency_unit": "Hz or kHz",
-    "level_unit": "dB, dB SPL, dBFS, Pa or ratio",
-    "phase_unit": "deg or rad",
-    "decimal": "decimal mark",
-    "delimiter": "what stands between cells",
-    "encoding": "encoding of the text",
-}
+READING = (
+    *("frequency_column", "level_column", "phase_column", "frequency_unit", "level_unit"),
+    *("phase_unit", "decimal", "delimiter", "encoding"),
+)
 """What may be said on how text exports are read, found out by default."""
 
 _DESCRIPTION = """\
@@ -157,8 +150,12 @@ def _add_room_arguments(parser: argparse.ArgumentParser) -> None:
         choices=("sub", "both"),
         help="what played: the subwoofer alone (default), or with the mains",
     )
-    for key, said in READING.items():
-        bare.add_argument(f"--{key.replace('_', '-')}", metavar="X", help=said, type=_column)
+    for key in READING:
+        name, help_ = (
+            f"--{key.replace('_', '-')}",
+            f"{key.replace('_', ' ')}, if the text is unclear",
+        )
+        bare.add_argument(name, metavar="X", help=help_, type=_column)
     bare.add_argument(
         "--device", metavar="PROFILE", help="profile name (default nine_band) or TOML file"
     )

@@ -9,12 +9,13 @@ or is a file; nothing in it is guessed: what a device does not offer is left out
 from __future__ import annotations
 
 from importlib import resources
+from itertools import starmap
 from os import PathLike
 from pathlib import Path
 
 import numpy as np
 
-from roomeq.base.bands import ThirdOctaveBand, device_band, third_octave_band
+from roomeq.base.bands import device_band, third_octave_band
 from roomeq.base.errors import DeviceProfileError
 from roomeq.base.toml_tables import StrictTable, TomlTables, read_toml_tables
 from roomeq.device.equaliser import BandShape, FixedBandEqualiser, QLaw
@@ -185,9 +186,12 @@ def _q_law(read: TomlTables[ProfileTables]) -> QLaw:
 
 def _equaliser(read: TomlTables[ProfileTables]) -> FixedBandEqualiser:
     table = read.tables.equaliser
+    measured = table.measured_centres or (None,) * len(table.centres)
+    if len(measured) != len(table.centres):
+        raise read.fault("needs one for each centre", "equaliser", "measured_centres")
     try:
         return FixedBandEqualiser(
-            bands=_bands(table),
+            bands=tuple(starmap(device_band, zip(table.centres, measured, strict=True))),
             lowest_db=table.lowest_db,
             highest_db=table.highest_db,
             step_db=table.step_db,
@@ -197,16 +201,6 @@ def _equaliser(read: TomlTables[ProfileTables]) -> FixedBandEqualiser:
         )
     except ValueError as error:
         raise read.fault(str(error), "equaliser") from error
-
-
-def _bands(table: EqualiserTable) -> tuple[ThirdOctaveBand, ...]:
-    centres = table.measured_centres or (None,) * len(table.centres)
-    if len(centres) != len(table.centres):
-        raise ValueError(f"{len(centres)} measured_centres for {len(table.centres)} centres")
-    return tuple(
-        device_band(centre, measured=measured)
-        for centre, measured in zip(table.centres, centres, strict=True)
-    )
 
 
 def _shapes(read: TomlTables[ProfileTables]) -> tuple[tuple[BandShape, ...], ...] | None:

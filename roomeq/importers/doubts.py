@@ -16,7 +16,7 @@ import numpy as np
 
 from roomeq.base.levels import FloatArray, amplitude_ratio_db, power_mean_db
 from roomeq.base.survey import Survey
-from roomeq.device.crossover import CrossoverFilter, chain_response
+from roomeq.device.crossover import CrossoverFilter, FilterFamily, chain_response
 from roomeq.device.equaliser import FixedBandEqualiser
 
 __all__ = ["doubtful_low_passes", "doubtful_seat_levels", "uncovered_bands"]
@@ -27,6 +27,12 @@ _MAINS_DB = 9.0
 _USUAL_LIMIT = 30.0  # Hz, where the subwoofer's own is not known
 _SEEN_DB = 30.0
 _WORSE_DB2, _SURE_DB2 = 36.0, 10.0
+_KINDS: tuple[tuple[FilterFamily, int], ...] = (("linkwitz_riley", 4), ("butterworth", 2))
+_USUAL = tuple(
+    (CrossoverFilter(kind="low_pass", family=family, order=order, corner=corner),)
+    for family, order in _KINDS
+    for corner in (40, 45, 50, 56, 63, 71, 80, 90, 100, 112, 125, 141, 160)
+)
 _SHORTER = 0.8  # of where the others end (common practice, no source)
 
 
@@ -67,13 +73,11 @@ def doubtful_seat_levels(survey: Survey, axis: FloatArray, levels: FloatArray) -
         others = np.median(np.delete(levels, index, axis=0), axis=0)
         apart = float(np.median((levels[index] - others)[within]))
         if abs(apart) >= least:
+            how = "louder" if apart > 0 else "quieter"
             yield (
-                f"{_named(survey, seat)} is {abs(apart):.0f} dB "
-                f"{'louder' if apart > 0 else 'quieter'} than "
-                f"{'the other seat' if count == 2 else 'the others'} (median from "
-                f"{axis[within][0]:.0f} to {axis[within][-1]:.0f} Hz), although levels are said to "
-                "be comparable: were drive level and microphone gain the same? Measure it again, "
-                "or say comparable = false in [levels]"
+                f"{_named(survey, seat)} is {abs(apart):.0f} dB {how} than the others, although "
+                "levels are said to be comparable: was the gain the same? Measure it again, or say "
+                "comparable = false in [levels]"
             )
 
 
@@ -109,17 +113,14 @@ def doubtful_low_passes(
     if 2 * len(found) > len(levels) or within.sum() < 5 or axis[within][-1] < 2 * axis[within][0]:
         return found, []
     average = power_mean_db(levels[mains >= -_MAINS_DB][:, within])
-    misfits = {
-        filters: _misfit_db2(average, axis[within], filters) for filters in (stated, (), *_usual())
-    }
-    best = min(misfits, key=lambda filters: misfits[filters])
+    misfits = {one: _misfit_db2(average, axis[within], one) for one in (stated, (), *_USUAL)}
+    best = min(misfits, key=lambda one: misfits[one])
     words = " and ".join(map(str, stated))
     if misfits[stated] - misfits[best] > _WORSE_DB2:
         like = f"like that of a {best[0]}" if best else "like that of no low-pass"
         found.append(
             f"the level over frequency is {like}, not as stated ({words or 'no low-pass'}): "
-            "correct [[path]], or switch the filter on, and look whether these files are of the "
-            "subwoofer"
+            "correct [[path]], or the files: are they of the subwoofer, with that filter on?"
         )
     elif stated and misfits[()] - misfits[stated] < _SURE_DB2:
         return found, [f"whether the {words} is really engaged cannot be told at the seats"]
@@ -136,14 +137,6 @@ def _of_mains(
     if min(above.sum(), below.sum()) < 3:
         return np.zeros(len(levels))
     return np.asarray(levels[:, below].mean(axis=1) - levels[:, above].mean(axis=1))
-
-
-def _usual() -> Iterator[tuple[CrossoverFilter, ...]]:
-    """Yield the low-passes that a level may look like."""
-    for corner in 40.0 * 2.0 ** (np.arange(13) / 6.0):
-        nominal = float(f"{corner:.2g}")
-        yield (CrossoverFilter(kind="low_pass", family="linkwitz_riley", order=4, corner=nominal),)
-        yield (CrossoverFilter(kind="low_pass", family="butterworth", order=2, corner=nominal),)
 
 
 def _misfit_db2(

@@ -81,8 +81,8 @@ def _doubts(room_file: RoomFile, room: Room, equipment: Equipment) -> Iterator[s
     amplifier, load, volts = equipment.amplifier, equipment.load, equipment.measuring_voltage
     place = ("amplifier", "measuring_voltage")
     if amplifier is not None and volts is not None:
-        rated = max(rating.voltage for rating in amplifier.ratings)
-        rated = rated if load is None else amplifier.rated_voltage(load)
+        highest = max(rating.voltage for rating in amplifier.ratings)
+        rated = highest if load is None else amplifier.rated_voltage(load)
         if volts > 1.1 * rated:
             message = f"{volts:g} V is more than the {rated:.1f} V that the amplifier is rated for"
             yield str(room_file.fault(message, *place, remedy="volts at the terminals, r.m.s."))
@@ -108,13 +108,11 @@ def _doubts(room_file: RoomFile, room: Room, equipment: Equipment) -> Iterator[s
 
 
 def _level_near(room: Room, frequency: float) -> float:
-    """Return the power mean over seats within a third of an octave, in dB."""
+    """Return the power mean over seats of the third octave nearest to a frequency, in dB."""
     survey = room.survey.of_source(room.source)
     axis = common_axis(survey)
-    near = np.argsort(np.abs(np.log(axis / frequency)))[:8]
-    near = near[np.abs(np.log2(axis[near] / frequency)) < 0.2]
-    levels = seat_levels_db(survey, at=axis)[:, near]
-    return float(power_mean_db(levels.ravel())) if near.size else math.nan
+    near = np.argmin(np.abs(np.log(axis / frequency)))
+    return float(power_mean_db(seat_levels_db(survey, at=axis[[near]], fraction=3).ravel()))
 
 
 def _inputs(room_file: RoomFile) -> tuple[InputFile, ...]:
@@ -203,19 +201,10 @@ def _output(room_file: RoomFile) -> OutputTable | None:
     stated = room_file.output
     if stated is None:
         return None
+    how = {key: getattr(stated, key) for key in ("edition", "distance", "detector")}
     if stated.file is not None:
-        return read_output_table(
-            room_file.resolve(stated.file),
-            edition=stated.edition,
-            distance=stated.distance,
-            detector=stated.detector,
-        )
-    return output_table_from_levels(
-        stated.levels or {},
-        edition=stated.edition,
-        distance=stated.distance,
-        detector=stated.detector,
-    )
+        return read_output_table(room_file.resolve(stated.file), **how)
+    return output_table_from_levels(stated.levels or {}, **how)
 
 
 def _protection(room_file: RoomFile, device: Device) -> CrossoverFilter | None:

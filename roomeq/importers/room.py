@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 
-from roomeq.base.digests import InputFile, read_input_file
+from roomeq.base.digests import InputFile, Role, read_input_file
 from roomeq.base.errors import RoomFileError
 from roomeq.base.survey import Source
 from roomeq.device.crossover import CrossoverFilter
@@ -100,7 +100,7 @@ def read_room(folder_or_file: str | PathLike[str], *, detail: bool = False) -> R
             stated_corner=stated,
             target=_target(room_file, path or ()),
             limits=_limits(room_file, device),
-            loss=_loss(room_file),
+            loss=Loss(excess_weight=_given(room_file.fit.excess_weight, Loss().excess_weight)),
             record=_record(room_file),
             further_inputs=_further_inputs(room_file),
             assumptions=assumptions,
@@ -121,10 +121,7 @@ def _modes(room_file: RoomFile) -> Iterator[str]:
     speed = 331.3 * math.sqrt(1.0 + warmth / 273.15)
     found = [f"{speed / 2.0 / side:.1f} Hz ({key})" for key, side in sides.items() if side]
     if found:
-        yield (
-            f"by [room], resonances between its walls lie near {', '.join(found)} and at multiples "
-            "of that: look for them among peaks and dips"
-        )
+        yield f"by [room], its walls resonate near {', '.join(found)} and at multiples of that"
 
 
 def _sweep_reading(room_file: RoomFile, *, detail: bool) -> SweepReading | None:
@@ -258,13 +255,8 @@ def _check_knobs(room_file: RoomFile, device: Device) -> None:
     stated = room_file.device.present
     level, phase = device.level, device.phase
     if level is not None and stated.level_db is not None:
-        _check_setting(
-            room_file,
-            "level_db",
-            stated.level_db,
-            span=(level.lowest_db, level.highest_db, level.step_db),
-            unit="dB",
-        )
+        span = (level.lowest_db, level.highest_db, level.step_db)
+        _check_setting(room_file, "level_db", stated.level_db, span=span, unit="dB")
     if stated.phase_deg:
         if phase is None:
             raise room_file.fault(
@@ -272,13 +264,8 @@ def _check_knobs(room_file: RoomFile, device: Device) -> None:
                 *("device", "present", "phase_deg"),
                 remedy="leave it out, or name another device profile",
             )
-        _check_setting(
-            room_file,
-            "phase_deg",
-            stated.phase_deg,
-            span=(phase.lowest_deg, phase.highest_deg, phase.step_deg),
-            unit="degrees",
-        )
+        span = (phase.lowest_deg, phase.highest_deg, phase.step_deg)
+        _check_setting(room_file, "phase_deg", stated.phase_deg, span=span, unit="degrees")
     if stated.polarity == "inverted" and not device.polarity:
         raise room_file.fault(
             "'inverted' is stated, but the device has no polarity switch",
@@ -361,13 +348,6 @@ def _limits(room_file: RoomFile, device: Device) -> Limits:
     )
 
 
-def _loss(room_file: RoomFile) -> Loss:
-    rest = Loss()
-    return Loss(
-        excess_weight=_given(room_file.fit.excess_weight, rest.excess_weight),
-    )
-
-
 def _given(stated: float | None, default: float) -> float:
     return default if stated is None else stated
 
@@ -383,18 +363,12 @@ def _record(room_file: RoomFile) -> dict[str, str]:
 
 def _further_inputs(room_file: RoomFile) -> tuple[InputFile, ...]:
     """Return digests of the files that the survey does not know of."""
-    inputs = []
-    if room_file.target.file is not None:
-        inputs.append(
-            read_input_file(room_file.target.file, role="target", folder=room_file.folder)
-        )
-    if room_file.target.near_field_file is not None:
-        inputs.append(
-            read_input_file(
-                room_file.target.near_field_file, role="near_field", folder=room_file.folder
-            )
-        )
-    profile = room_file.device.profile
-    if profile is not None and profile not in shipped_profiles():
-        inputs.append(read_input_file(profile, role="device_profile", folder=room_file.folder))
-    return tuple(inputs)
+    target, profile = room_file.target, room_file.device.profile
+    own = None if profile in shipped_profiles() else profile
+    roles: dict[Role, str | None]
+    roles = {"target": target.file, "near_field": target.near_field_file, "device_profile": own}
+    return tuple(
+        read_input_file(file, role=role, folder=room_file.folder)
+        for role, file in roles.items()
+        if file is not None
+    )

@@ -16,9 +16,7 @@ from pathlib import Path
 from types import MappingProxyType
 from typing import Any, get_args
 
-import numpy as np
-
-from roomeq.base.digests import InputFile, read_input_file
+from roomeq.base.digests import InputFile, Role, read_input_file
 from roomeq.base.errors import MeasurementFileError
 from roomeq.base.response import FrequencyResponse
 from roomeq.base.survey import Measurement, Source, Survey
@@ -155,7 +153,6 @@ def read_survey(room_file: RoomFile, *, read_sweep: SweepReader | None = None) -
             *doubtful_repeats(survey, stated_db),
             *unstated_weighting(room_file),
             *(microphone.doubts if microphone is not None else ()),
-            *_cut_by_microphone(as_measured, corrected, microphone),
         ),
         inputs=tuple(_inputs(room_file)),
         repeatability_db=repeated_db if stated_db is None else stated_db,
@@ -367,36 +364,6 @@ def _corrected(measurement: Measurement, microphone: MicrophoneResponse) -> Meas
     )
 
 
-def _cut_by_microphone(
-    measured: Sequence[Measurement],
-    corrected: Sequence[Measurement],
-    microphone: MicrophoneResponse | None,
-) -> Iterator[str]:
-    """Yield that the microphone file cuts bands off that were measured; refuse if too few are left.
-
-    Raises
-    ------
-    MeasurementFileError
-        If less than an octave from 20 to 125 Hz is left.
-    """
-    for before, after in zip(measured, corrected, strict=True):
-        ends, kept = before.response.frequencies[[0, -1]], after.response.frequencies[[0, -1]]
-        lowest, highest = np.clip(kept, 20.0, 125.0)
-        if microphone is None or np.allclose(
-            np.clip(ends, 20.0, 125.0), (lowest, highest), rtol=0.02
-        ):
-            continue
-        said = (
-            f"the microphone file covers {kept[0]:.4g} to {kept[1]:.4g} Hz of what was measured; "
-            "the rest is cut off"
-        )
-        remedy = "is the file whole? It has to cover 20 to 125 Hz"
-        if highest < 2.0 * lowest:
-            raise MeasurementFileError(said, path=microphone.path, remedy=remedy)
-        yield f"{microphone.path}: {said}: {remedy}"
-        return
-
-
 def _check_seats(
     room_file: RoomFile, entries: Iterable[tuple[int, Measurement]], left_out: Iterable[int]
 ) -> None:
@@ -413,14 +380,16 @@ def _in_listed_order(room_file: RoomFile, measurements: Iterable[Measurement]) -
 
 
 def _inputs(room_file: RoomFile) -> Iterator[InputFile]:
-    yield read_input_file(room_file.location.name, role="room", folder=room_file.folder)
-    for file in dict.fromkeys(entry.file for entry in room_file.measurements):
-        yield read_input_file(file, role="measurement", folder=room_file.folder)
-    folder = room_file.folder
-    if room_file.sweep is not None:
-        played = room_file.sweep.description or room_file.sweep.reference or ""
-        yield read_input_file(played, role="sweep", folder=folder)
+    sweep = room_file.sweep
+    named: list[tuple[str, Role]] = [(room_file.location.name, "room")]
+    named += [
+        (file, "measurement") for file in dict.fromkeys(e.file for e in room_file.measurements)
+    ]
+    if sweep is not None:
+        named.append((sweep.description or sweep.reference or "", "sweep"))
     if room_file.calibration is not None and room_file.calibration.file is not None:
-        yield read_input_file(room_file.calibration.file, role="calibration", folder=folder)
+        named.append((room_file.calibration.file, "calibration"))
     if room_file.microphone is not None and room_file.microphone.file is not None:
-        yield read_input_file(room_file.microphone.file, role="microphone", folder=folder)
+        named.append((room_file.microphone.file, "microphone"))
+    for file, role in named:
+        yield read_input_file(file, role=role, folder=room_file.folder)

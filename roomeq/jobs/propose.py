@@ -83,10 +83,7 @@ def propose(
         If locked bands break a limit on their own.
     """
     if room.source == "mains":
-        raise ValueError(
-            "the subwoofer was not measured: band gains need measurements with source 'sub' or "
-            "'both'"
-        )
+        raise ValueError("the subwoofer was not measured: add its files, with source = 'sub'")
     recordings = recording_rows(room)
     as_measured = weighed_room(room)
     fit_bands = partial(_fit, node_limit=node_limit, best=best)
@@ -294,9 +291,7 @@ def _device_record(room: Room) -> DeviceRecord:
         q_measured=equaliser.q_law.measured,
         sample_rate=equaliser.sample_rate,
         measured_shapes=equaliser.shapes is not None,
-        centres=tuple(equaliser.centres.tolist())
-        if any(band.printed or band.measured for band in equaliser.bands)
-        else (),
+        centres=tuple(equaliser.centres.tolist()) if equaliser.off_nominal else (),
     )
 
 

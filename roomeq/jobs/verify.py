@@ -12,7 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from itertools import zip_longest
+from itertools import starmap, zip_longest
 from typing import Literal
 
 import numpy as np
@@ -326,10 +326,7 @@ def equaliser_of(device: DeviceRecord) -> FixedBandEqualiser | None:
     if device.measured_shapes:
         return None
     return FixedBandEqualiser(
-        bands=tuple(
-            device_band(float(label), measured=centre)
-            for label, centre in zip_longest(device.labels, device.centres)
-        ),
+        bands=tuple(starmap(device_band, zip_longest(map(float, device.labels), device.centres))),
         lowest_db=device.lowest_db,
         highest_db=device.highest_db,
         step_db=device.step_db,

@@ -419,14 +419,11 @@ def _first_of(dialect: Dialect, line: str) -> float:
 
 def _refuse_cut_number(lines: Sequence[str], indices: Sequence[int], shape: Shape) -> None:
     """Refuse a last row without a line end whose last number has fewer digits than all others."""
-    cells = [shape.dialect.split(lines[i])[shape.numeric[-1]] for i in indices]
-    digits = {len(cell.partition(shape.dialect.decimal)[2]) for cell in cells[:-1]}
-    if (
-        indices[-1] == len(lines) - 1
-        and len(cells) > _ABOVE
-        and len(digits) == 1
-        and len(cells[-1].partition(shape.dialect.decimal)[2]) < digits.pop()
-    ):
+    if indices[-1] < len(lines) - 1 or len(indices) <= _ABOVE:
+        return
+    cells = [shape.dialect.split(lines[i])[shape.numeric[-1]] for i in indices[-200:]]
+    *digits, last = [len(cell.partition(shape.dialect.decimal)[2]) for cell in cells]
+    if len(set(digits)) == 1 and last < digits[0]:
         raise MeasurementFileError(
             f"the file ends inside {lines[-1].strip()[:60]!r}: it was cut off",
             line=len(lines),

@@ -186,14 +186,21 @@ def _doubts(export: TextExport, kind: MicrophoneKind) -> Iterator[str]:
     other = "correction" if kind == "response" else "response"
     for number, line in export.remarks:
         plain = folded(line)
-        said = {word for word, stems in _WORDS.items() if stems.search(plain)}
-        if said == {other} or (kind == "response" and not said and _CORRECTION.search(plain)):
+        words = {word for word, stems in _WORDS.items() if stems.search(plain)}
+        if words == {other} or (kind == "response" and not words and _CORRECTION.search(plain)):
             yield (
                 f"{export.path}, line {number}, says {line.strip()[:60]!r}, but kind = {kind!r} is "
                 f"{'subtracted' if kind == 'response' else 'added'}: which is right? Correct the "
                 "kind in [microphone], or the remark"
             )
     response = export.responses[0]
+    first, last = response.frequencies[[0, -1]]
+    if first > 20.4 or last < 122.0:
+        said = f"covers {first:.4g} to {last:.4g} Hz; what was measured elsewhere is cut off"
+        remedy = "is the file whole? It has to cover 20 to 125 Hz"
+        if min(last, 125.0) < 2.0 * max(first, 20.0):
+            raise MeasurementFileError(said, path=export.path, remedy=remedy)
+        yield f"{export.path}: {said}: {remedy}"
     moved_db = level_travel_db(response.frequencies, response.level_db)
     if _GREATEST_TRAVEL_DB < moved_db < np.inf:
         yield (

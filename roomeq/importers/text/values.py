@@ -90,12 +90,12 @@ def _marks(level_db: FloatArray) -> IndexArray:
     rises = np.append(steps > _FALL_DB, False)
     low = np.flatnonzero(falls | rises)
     values, times = np.unique(level_db[low], return_counts=True)
-    rare = np.array([np.mean(level_db == value) < _RARE for value in values], dtype=bool)
-    values, times = values[rare], times[rare]
     again = np.append(False, steps == 0) | np.append(steps == 0, False)
     again |= np.isin(level_db, values[times > 1]) | ((level_db == 0) & falls & rises)
-    whole = again & (level_db == np.round(level_db)) & np.isin(level_db, values)
-    return np.asarray(low[(whole | np.isin(level_db, values[times > 2]))[low]])
+    again &= level_db == np.round(level_db)
+    every, share = np.unique(level_db, return_counts=True)
+    rare = np.isin(level_db, every[share < _RARE * level_db.size])
+    return np.asarray(low[(rare & (again | np.isin(level_db, values[times > 2])))[low]])
 
 
 def phase_fault(phases: FloatArray, lines: IndexArray) -> str | None:
