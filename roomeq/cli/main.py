@@ -192,6 +192,7 @@ def _join(room: Room, options: argparse.Namespace) -> int:
     with progress("joining subwoofer and mains", sys.stderr):
         found = join(room)
     _say_alarms(room)
+    _say(room.findings)
     print(found.to_json().decode() if options.json else room_joining_text(found), end="")
     if options.plan:
         _keep_joining(room, found, options)
@@ -227,6 +228,7 @@ def _propose(room: Room, options: argparse.Namespace) -> int:
     if options.plan:
         write_plan(plan, options.plan)
     bars = bars_wanted(sys.stdout)
+    _say(room.findings)
     print(plan.to_json().decode() if options.json else plan_text(plan, bars=bars), end="")
     if options.plan and not options.json:
         print(f"\nPlan kept in {options.plan}")
@@ -251,9 +253,13 @@ def _say_alarms(room: Room) -> bool:
     from roomeq.report.text.recordings import alarm_texts
 
     alarms = alarm_texts(recording_rows(room))
-    for text in alarms:
-        print(f"roomeq: {text}", file=sys.stderr)
+    _say(alarms)
     return bool(alarms)
+
+
+def _say(texts: Sequence[str]) -> None:
+    for text in texts:
+        print(f"roomeq: {text}", file=sys.stderr)
 
 
 def _show(options: argparse.Namespace) -> int:

@@ -115,7 +115,7 @@ def phase_fault(phases: FloatArray, lines: IndexArray) -> str | None:
             f"{'that row' if absent.size == 1 else 'those rows'} to have it elsewhere)"
         )
     if phases.size > 2 and np.ptp(phases) == 0:
-        return f"{phases[0]:g} in every row is no phase"
+        return f"{phases[0] + 0.0:g} in every row is no phase"
     sizes = np.abs(phases)
     worst = int(np.argmax(sizes))
     stray = sizes[worst] > _STRAY_DEG and np.mean(sizes <= _WRAPPED_DEG) > 0.95
