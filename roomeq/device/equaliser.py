@@ -225,11 +225,6 @@ class FixedBandEqualiser:
         """Centres as printed on the device."""
         return tuple(band.label for band in self.bands)
 
-    @property
-    def off_nominal(self) -> bool:
-        """Whether a band lies elsewhere than its nominal name says."""
-        return any(band.printed or band.measured for band in self.bands)
-
     def index_of(self, label: float | str) -> int:
         """Return which band a label names, from 0.
 

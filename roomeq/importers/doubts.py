@@ -4,12 +4,11 @@ Conventions
 -----------
 Levels in dB, shape (S, F), at frequencies of equal steps in ln f, the device's bands taken out.
 Thresholds were chosen on random rooms of `tests/benchmarks` (``rooms_apart.py`` and
-``invented_rooms.py``, seeds below 500); the error rates beside them are of others.
+``invented_rooms.py``, seeds below 400); the error rates beside them are of 500 others.
 """
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator
 
 import numpy as np
@@ -62,13 +61,17 @@ def uncovered_bands(survey: Survey, equaliser: FixedBandEqualiser) -> Iterator[s
 
 
 def doubtful_seat_levels(survey: Survey, axis: FloatArray, levels: FloatArray) -> Iterator[str]:
-    """Yield which seats' levels stand apart, although they are said to be comparable."""
+    """Yield which seats' levels stand apart, although they are said to be comparable.
+
+    The median over 16 to 200 Hz against that of the others. Of 314 clean rooms none was named; a
+    seat that was 8, 10 and 14 dB off in 74, 95 and 99.7 of 100.
+    """
     within = (axis >= _LOWEST) & (axis <= _HIGHEST)
     count = len(survey.seats)
     if not survey.levels_comparable or count < 2 or within.sum() < 3:
         return
-    octaves = math.log2(axis[within][-1] / axis[within][0])
-    least = _APART_DB * math.sqrt((1.0 + 1.0 / (count - 1)) / octaves)
+    octaves = np.log2(axis[within][-1] / axis[within][0])
+    least = _APART_DB * np.sqrt((1.0 + 1.0 / (count - 1)) / octaves)
     for index, seat in enumerate(survey.seats[: 1 if count == 2 else count]):
         others = np.median(np.delete(levels, index, axis=0), axis=0)
         apart = float(np.median((levels[index] - others)[within]))
@@ -87,9 +90,14 @@ def doubtful_low_passes(
     levels: FloatArray,
     *,
     path: tuple[CrossoverFilter, ...],
-    lower_limit: float | None,
+    limit: float | None,
 ) -> tuple[list[str], list[str]]:
     """Return what contradicts the stated low-passes, or that there are none; and what is not known.
+
+    The average over seats is compared, with each of 26 usual low-passes, none and the stated ones
+    taken out, by the variance that is left. Of 500 clean rooms three were named. A stated low-pass
+    that was not there was named in 79 of 100 (at 40 Hz in 95), one that was said not to be there in
+    86; else it is said that it cannot be told. A file of the mains was named in 98 of 100.
 
     Parameters
     ----------
@@ -98,7 +106,7 @@ def doubtful_low_passes(
     levels : ndarray, shape (S, F)
     path : tuple of CrossoverFilter
         Filters stated to be in the subwoofer's path.
-    lower_limit : float or None
+    limit : float or None
         The subwoofer's own, in Hz.
     """
     stated = tuple(entry for entry in path if entry.kind == "low_pass")
@@ -109,7 +117,7 @@ def doubtful_low_passes(
         for seat, fall in zip(survey.seats, mains, strict=True)
         if fall < -_MAINS_DB
     ]
-    within = (axis >= max(lower_limit or _USUAL_LIMIT, 20.0)) & (axis <= 300.0)
+    within = (axis >= max(limit or _USUAL_LIMIT, 20.0)) & (axis <= 300.0)
     if 2 * len(found) > len(levels) or within.sum() < 5 or axis[within][-1] < 2 * axis[within][0]:
         return found, []
     average = power_mean_db(levels[mains >= -_MAINS_DB][:, within])

@@ -18,11 +18,7 @@ from roomeq.base.survey import Source, Survey
 from roomeq.device.crossover import CrossoverFilter
 from roomeq.device.equaliser import FixedBandEqualiser
 from roomeq.device.profile import Device
-from roomeq.importers.doubts import (
-    doubtful_low_passes,
-    doubtful_seat_levels,
-    uncovered_bands,
-)
+from roomeq.importers import doubts
 from roomeq.importers.survey_files import SurveyFiles
 from roomeq.room.room import CornerOrigin, PresentSettings, Room
 from roomeq.wanted.limits import Limits
@@ -102,15 +98,14 @@ def assemble_room(
     if (remark := _limit_remark(stated, target)) is not None:
         assumptions.append(remark)
     findings = list(files.findings)
-    findings += doubtful_seat_levels(fitted, axis, measured)
+    findings += doubts.doubtful_seat_levels(fitted, axis, measured)
     if source != "mains":
-        findings += uncovered_bands(fitted, device.equaliser)
+        findings += doubts.uncovered_bands(fitted, device.equaliser)
     if source == "sub" and origin in ("path", "none"):
-        found, unknown = doubtful_low_passes(
-            fitted, axis, measured, path=path or (), lower_limit=target.lower_limit
-        )
-        findings += found
-        assumptions += unknown
+        limit = target.lower_limit
+        found = doubts.doubtful_low_passes(fitted, axis, measured, path=path or (), limit=limit)
+        findings += found[0]
+        assumptions += found[1]
     if source == "sub" and origin in ("stated", "unknown"):
         target = _with_upper_limit(
             target, device.equaliser, axis, levels, fitted.weights, corner, findings

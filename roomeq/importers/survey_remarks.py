@@ -119,19 +119,13 @@ def file_notes(measurements: Iterable[Measurement]) -> Iterator[str]:
         every = len(files) > 1 and len(files) == len({one.file for one in measured})
         yield f"{f'all {len(files)} files' if every else ', '.join(map(str, files))}: {note}"
     for one in measured:
-        if one.response.resolution != "third_octave" and (fine := _points_per_octave(one)) < _FINE:
+        axis = one.response.frequencies
+        fine = np.sum((axis >= _LOWEST) & (axis <= _HIGHEST)) / np.log2(_HIGHEST / _LOWEST)
+        if one.response.resolution != "third_octave" and fine < _FINE:
             yield (
                 f"{one.file}: {fine:.0f} points an octave from {_LOWEST:g} to {_HIGHEST:g} Hz: "
                 "narrow dips lie between them, and cancellations cannot be told"
             )
-
-
-def _points_per_octave(measurement: Measurement) -> float:
-    axis = measurement.response.frequencies
-    within = axis[(axis >= _LOWEST) & (axis <= _HIGHEST)]
-    return (
-        (within.size - 1) / max(np.log2(within[-1] / within[0]), 1e-9) if within.size > 1 else 0.0
-    )
 
 
 def repeatability_notes(stated_db: float | None, repeated_db: float | None) -> Iterator[str]:

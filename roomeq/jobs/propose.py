@@ -291,7 +291,7 @@ def _device_record(room: Room) -> DeviceRecord:
         q_measured=equaliser.q_law.measured,
         sample_rate=equaliser.sample_rate,
         measured_shapes=equaliser.shapes is not None,
-        centres=tuple(equaliser.centres.tolist()) if equaliser.off_nominal else (),
+        centres=tuple(equaliser.centres.tolist()),
     )
 
 

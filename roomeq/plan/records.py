@@ -118,7 +118,7 @@ class InputRecord(PlanRecord, frozen=True, kw_only=True):
 class DeviceRecord(PlanRecord, frozen=True, kw_only=True):
     """The device's equaliser as the plan assumed it; `q` by magnitude of gain.
 
-    `centres` in Hz, where bands do not lie where they are called.
+    `centres` in Hz, where the bands really lie; plans of before have none.
     """
 
     name: str

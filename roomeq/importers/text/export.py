@@ -23,7 +23,7 @@ from roomeq.base.errors import AmbiguousTableError, MeasurementFileError
 from roomeq.base.response import FrequencyResponse, LevelReference
 from roomeq.importers.text.axis import clean_rows
 from roomeq.importers.text.cells import DecimalMark
-from roomeq.importers.text.decoding import faults_of, read_decoded_text
+from roomeq.importers.text.decoding import asked_in, faults_of, read_decoded_text
 from roomeq.importers.text.header import Headings, read_headings
 from roomeq.importers.text.layout import IndexArray, Table, find_table
 from roomeq.importers.text.roles import Columns, Pick, assign_columns
@@ -175,20 +175,12 @@ def read_one_response(path: str | PathLike[str], *, named_in: str) -> FrequencyR
     OSError
         If the file cannot be opened.
     """
-    try:
-        export = read_text_export(path)
-        if len(export.responses) > 1:
-            raise AmbiguousTableError(f"holds {len(export.responses)} levels", path=path)
-    except AmbiguousTableError as error:
-        raise MeasurementFileError(
-            error.message,
-            path=path,
-            line=error.line,
-            where=error.where,
-            remedy=f"it is named in {named_in}: give frequency and level as two columns, headed Hz "
-            "and dB",
-        ) from None
-    return export.responses[0]
+    with asked_in(f"{named_in} has no key for that: give two columns, headed Hz and dB"):
+        responses = read_text_export(path).responses
+        if len(responses) > 1:
+            remedy = "leave one level column"
+            raise AmbiguousTableError(f"holds {len(responses)} levels", path=path, remedy=remedy)
+    return responses[0]
 
 
 def _refuse_commas_of_both_kinds(table: Table, headings: Headings) -> None:
