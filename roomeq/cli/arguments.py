@@ -155,7 +155,7 @@ def _add_room_arguments(parser: argparse.ArgumentParser) -> None:
             f"--{key.replace('_', '-')}",
             f"{key.replace('_', ' ')}, if the text is unclear",
         )
-        bare.add_argument(name, metavar="X", help=help_, type=_column)
+        bare.add_argument(name, metavar="X", help=help_)
     bare.add_argument(
         "--device", metavar="PROFILE", help="profile name (default nine_band) or TOML file"
     )
@@ -172,10 +172,6 @@ def _add_room_arguments(parser: argparse.ArgumentParser) -> None:
     bare.add_argument(
         "--lower-limit", metavar="HZ", type=float, help="where the subwoofer itself is 6 dB down"
     )
-
-
-def _column(text: str) -> int | str:
-    return int(text) if text.isdigit() else text
 
 
 def _add_sweep(sweep: argparse.ArgumentParser) -> None:

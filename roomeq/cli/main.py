@@ -105,10 +105,11 @@ def _room(options: argparse.Namespace) -> Room:
             )
         if not Path(name).exists():
             raise ValueError(f"{name}: there is no such file or folder{_nearest(Path(name))}")
+    said = {key: getattr(options, key) for key in READING}
     return room_from_exports(
         named,
         source=options.source or "sub",
-        reading={key: said for key in READING if (said := getattr(options, key)) is not None},
+        reading={key: int(x) if x.isdigit() else x for key, x in said.items() if x},
         profile=options.device or DEFAULT_PROFILE,
         low_pass=_low_pass(options.low_pass),
         crossover=options.crossover,

@@ -81,16 +81,15 @@ def _doubts(room_file: RoomFile, room: Room, equipment: Equipment) -> Iterator[s
     amplifier, load, volts = equipment.amplifier, equipment.load, equipment.measuring_voltage
     place = ("amplifier", "measuring_voltage")
     if amplifier is not None and volts is not None:
-        highest = max(rating.voltage for rating in amplifier.ratings)
-        rated = highest if load is None else amplifier.rated_voltage(load)
+        rated = amplifier.ratings[-1].voltage if load is None else amplifier.rated_voltage(load)
         if volts > 1.1 * rated:
             message = f"{volts:g} V is more than the {rated:.1f} V that the amplifier is rated for"
             yield str(room_file.fault(message, *place, remedy="volts at the terminals, r.m.s."))
     if volts is not None and room.level_reference == "spl":
-        sensitivity, allowed = _USUAL_SENSITIVITY_DB, _UNKNOWN_DRIVER_DB
-        if room_file.driver is not None:
-            sensitivity, allowed = room_file.driver.sensitivity_db, _ROOM_GAIN_DB
-        expected = sensitivity + 20.0 * math.log10(volts / 2.83)
+        driver = room_file.driver
+        allowed = _ROOM_GAIN_DB if driver else _UNKNOWN_DRIVER_DB
+        expected = driver.sensitivity_db if driver else _USUAL_SENSITIVITY_DB
+        expected += 20.0 * math.log10(volts / 2.83)
         measured = _level_near(room, equipment.measuring_frequency or 50.0)
         if abs(measured - expected) > allowed:
             message = (

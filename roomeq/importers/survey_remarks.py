@@ -13,7 +13,7 @@ from collections.abc import Iterable, Iterator, Sequence
 import numpy as np
 
 from roomeq.analysis.survey_levels import level_travel_db
-from roomeq.base.levels import FloatArray
+from roomeq.base.response import FrequencyResponse
 from roomeq.base.survey import Measurement, Source, Survey
 from roomeq.importers.repeatability import repeats_apart_db, same_recording
 from roomeq.importers.room_file.file import RoomFile
@@ -163,7 +163,7 @@ def doubtful_levels(measurements: Iterable[Measurement]) -> Iterator[str]:
                 f"{said} has {levels.size} points from {_LOWEST:g} to "
                 f"{_HIGHEST:g} Hz: too coarse, what lies between them is not known"
             )
-        elif span := _stuck(response.frequencies, response.level_db):
+        elif span := _stuck(response):
             yield (
                 f"{said} has the same level from {span[0]:.4g} to {span[1]:.4g} "
                 "Hz: was the right column read, and was the file written whole?"
@@ -176,8 +176,10 @@ def doubtful_levels(measurements: Iterable[Measurement]) -> Iterator[str]:
             )
 
 
-def _stuck(axis: FloatArray, levels: FloatArray) -> tuple[float, float] | None:
-    """Return the widest span of one and the same level, if it is no accident."""
+def _stuck(response: FrequencyResponse) -> tuple[float, float] | None:
+    """Return the widest span of one and the same level from 20 to 400 Hz, if it is no accident."""
+    used = (response.frequencies >= _LOWEST) & (response.frequencies <= 400.0)
+    axis, levels = response.frequencies[used], response.level_db[used]
     ends = np.flatnonzero(np.append(np.diff(levels) != 0, True))
     starts = np.append(0, ends[:-1] + 1)
     widest = int(np.argmax(axis[ends] / axis[starts]))
@@ -189,23 +191,19 @@ def doubtful_repeats(survey: Survey, stated_db: float | None) -> Iterator[str]:
     """Yield which measurements under one seat's name cannot be of the same place and source."""
     for (seat, source, route), apart_db in repeats_apart_db(survey).items():
         if apart_db > max(_REPEATS_DB, 3.0 * (stated_db or 0.0)):
-            entries = (
-                str(entry.file)
-                for entry in survey.at_seat(seat)
-                if (entry.source, entry.route) == (source, route)
-            )
+            alike = (e for e in survey.at_seat(seat) if (e.source, e.route) == (source, route))
             yield (
-                f"{seat!r} ({source}): {' and '.join(entries)} lie {apart_db:.1f} dB apart "
-                "(standard deviation), which no repeat of one measurement does: name another "
-                "seat or source for one of them; several subwoofers are measured playing together"
+                f"{seat!r} ({source}): {' and '.join(str(e.file) for e in alike)} lie "
+                f"{apart_db:.1f} dB apart (standard deviation), which no repeat of one measurement "
+                "does: correct seat or source; several subwoofers are measured playing together"
             )
 
 
 def unstated_weighting(room_file: RoomFile) -> Iterator[str]:
     """Yield which typed levels come without the weighting of the meter."""
     for index, entry in enumerate(room_file.measurements):
-        stated = room_file.states("measurements", index, "weighting")
-        if entry.kind == "band_levels" and not stated:
+        place = ("measurements", index, "weighting")
+        if entry.kind == "band_levels" and not room_file.states(*place):
             yield (
                 f"{entry.file}: the weighting of the meter is not stated, taken for none; C takes "
                 "6.2 dB off at 20 Hz, A 50 dB: write "

@@ -20,6 +20,7 @@ import numpy as np
 
 from roomeq.base.bands import third_octave_bands
 from roomeq.base.errors import AmbiguousTableError, MeasurementFileError
+from roomeq.base.levels import FloatArray
 from roomeq.base.response import FrequencyResponse, LevelReference
 from roomeq.importers.text.axis import clean_rows
 from roomeq.importers.text.cells import DecimalMark
@@ -185,7 +186,7 @@ def read_one_response(path: str | PathLike[str], *, named_in: str) -> FrequencyR
 
 def _refuse_commas_of_both_kinds(table: Table, headings: Headings) -> None:
     """Refuse ``20,5,70,3``: its commas may part cells only, or be decimal commas as well."""
-    shape, first = table.shape, table.first_rows[0]
+    shape, first = table.shape, table.rows[0]
     if (shape.dialect.delimiter, shape.dialect.decimal) != (",", ".") or all(headings.texts):
         return
     if shape.count < 3 or len(shape.numeric) < shape.count:
@@ -193,7 +194,7 @@ def _refuse_commas_of_both_kinds(table: Table, headings: Headings) -> None:
     whole = bool(np.all(table.values == np.floor(table.values)))
     if not whole or table.values[:, 1::2].min() < 0:
         return
-    if any("." in line or '"' in line or ", " in line for line in table.first_rows):
+    if any("." in line or '"' in line or ", " in line for line in table.rows[:6]):
         return
     raise AmbiguousTableError(
         f"commas may part the cells of {first.strip()[:60]!r} or be decimal marks as well",
@@ -216,7 +217,7 @@ def _responses(
     all_notes = [*notes, *more]
     responses = []
     for place in range(len(columns.levels)):
-        stored, reference = _stored(table, columns, units, rows, place, all_notes)
+        stored, reference = _stored(table, columns, units, rows, place, axis, all_notes)
         snr_db = None
         if columns.coherences:
             coherence = columns.coherences[place]
@@ -241,6 +242,7 @@ def _stored(
     units: _Units,
     rows: IndexArray,
     place: int,
+    axis: FloatArray,
     notes: list[str],
 ) -> tuple[np.ndarray[Any, Any], LevelReference]:
     """Return one response as `FrequencyResponse` stores it, and its reference."""
@@ -270,11 +272,12 @@ def _stored(
             where=f"column {column + 1}",
             remedy="delete the row",
         )
-    refuse_impossible_levels(level_db, table.line_numbers[rows], where=f"column {column + 1}")
+    lines, where = table.line_numbers[rows], f"column {column + 1}"
+    refuse_impossible_levels(axis, level_db, lines, where=where)
     if not columns.phases:
         return level_db, reference
     phase = columns.phases[place]
-    if fault := phase_fault(table.values[rows, phase], table.line_numbers[rows]):
+    if fault := phase_fault(table.values[rows, phase], lines):
         notes.append(f"column {phase + 1}: {fault}: done without phase")
         return level_db, reference
     phase_deg, more = phase_in_deg(

@@ -64,7 +64,7 @@ def read_headings(table: Table) -> Headings:
     for offset, above in enumerate(between, start=1):
         if starts_with_number(above):
             raise broken_row(above, int(table.line_numbers[0]) - offset, table.shape)
-    cells = table.shape.dialect.split(table.first_rows[0])
+    cells = table.shape.dialect.split(table.rows[0])
     filled = texts or [""] * count
     of_text = set(range(count)).difference(table.shape.numeric)
     for column in table.shape.numeric:

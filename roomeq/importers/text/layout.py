@@ -75,11 +75,6 @@ class Table:
     rows: tuple[str, ...]
     notes: tuple[str, ...]
 
-    @property
-    def first_rows(self) -> tuple[str, ...]:
-        """The first rows as they stand."""
-        return self.rows[:6]
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Run:

@@ -32,15 +32,20 @@ same number in one of them, and to no whole one."""
 
 _RARE = 0.2  # share of the rows beyond which a number is a level, of a plateau
 
+_HIGHEST = 400.0
 _BEYOND_DEG = 1e7
 _WRAPPED_DEG, _STRAY_DEG = 360.5, 720.0
 
 
-def refuse_impossible_levels(level_db: FloatArray, lines: IndexArray, *, where: str) -> None:
+def refuse_impossible_levels(
+    frequencies: FloatArray, level_db: FloatArray, lines: IndexArray, *, where: str
+) -> None:
     """Refuse levels that no measurement gives.
 
     Parameters
     ----------
+    frequencies : ndarray, shape (N,)
+        Hz, rising. Beyond 400 Hz, where a subwoofer leaves noise, only the first rule holds.
     level_db : ndarray, shape (N,)
         dB, finite.
     lines : ndarray, shape (N,)
@@ -54,10 +59,13 @@ def refuse_impossible_levels(level_db: FloatArray, lines: IndexArray, *, where: 
         If a level lies beyond 300 dB either way, one or two rows stand far above all near them,
         or levels fall to the same number again and again.
     """
+    used = level_db[: np.searchsorted(frequencies, _HIGHEST)]
+    if used.size <= 2 * _REACH:
+        used = np.zeros(2 * _REACH + 1)  # too few to judge
     for found, said in (
         (np.flatnonzero(np.abs(level_db) > _BEYOND_DB), "no level"),
-        (_spikes(level_db), "far above all rows near it"),
-        (_marks(level_db), "a mark for 'no value' rather than a level"),
+        (_spikes(used), "far above all rows near it"),
+        (_marks(used), "a mark for 'no value' rather than a level"),
     ):
         if found.size:
             others = f" (and lines {', '.join(map(str, lines[found[1:6]]))})" * (found.size > 1)
@@ -74,7 +82,7 @@ def _spikes(level_db: FloatArray) -> IndexArray:
     padded = np.pad(level_db, _REACH, constant_values=-np.inf)
     found: set[int] = set()
     least = max(_SPIKE_DB, 4.0 * float(np.quantile(np.abs(np.diff(level_db)), 0.9)))
-    for width in (1, 2) if level_db.size > 2 * _REACH else ():
+    for width in (1, 2):
         near = sliding_window_view(padded, 2 * _REACH + width)
         inner = near[:, _REACH : _REACH + width].min(axis=1)
         outer = np.delete(near, range(_REACH, _REACH + width), axis=1).max(axis=1)

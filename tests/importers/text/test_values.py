@@ -50,6 +50,18 @@ def test_what_rooms_really_have_is_read(tmp_path):
         np.testing.assert_allclose(read(tmp_path, level).responses[0].level_db, level, atol=0.0051)
 
 
+def test_noise_beyond_the_subwoofer_is_no_fault(tmp_path):
+    draw = np.random.default_rng(5)
+    axis = np.arange(10.0, 20000.0, 0.37)
+    noise = np.abs(draw.normal(size=(axis.size, 2)) @ [1.0, 1j])
+    level = 20.0 * np.log10(noise + 10.0 ** (np.clip(300.0 - axis, 0.0, None) / 100.0)) + 20.0
+    level[[8000, 9000, 12000]] = -21.0  # as noise does, now and then
+    rows = "\n".join(f"{f:.2f};{v:.2f}" for f, v in zip(axis, level, strict=True))
+    path = tmp_path / "full_range.txt"
+    path.write_text(f"Hz;dB\n{rows}\n", "utf-8")
+    assert read_text_export(path).responses[0].frequencies.size == axis.size
+
+
 @pytest.mark.parametrize(
     ("change", "said"),
     [
