@@ -24,6 +24,7 @@ __all__ = [
     "SMOOTHING_FRACTION",
     "common_axis",
     "has_band_levels",
+    "level_travel_db",
     "seat_excess_group_delays",
     "seat_levels_db",
 ]
@@ -130,6 +131,16 @@ def seat_levels_db(
                 levels.append(smooth_power_db(frequencies, level_db, at=at, fraction=fraction))
         rows.append(power_mean_db(np.array(levels)))
     return np.array(rows)
+
+
+def level_travel_db(frequencies: FloatArray, level_db: FloatArray) -> float:
+    """Return by how much a level rises and falls in all from 20 to 125 Hz, smoothed, in dB."""
+    lowest, highest = max(20.0, float(frequencies[0])), min(125.0, float(frequencies[-1]))
+    if not lowest < highest / 1.2:
+        return np.inf
+    at = logarithmic_axis(lowest, highest, per_octave=POINTS_PER_OCTAVE)
+    smooth = smooth_power_db(frequencies, level_db, at=at, fraction=SMOOTHING_FRACTION)
+    return float(np.abs(np.diff(smooth)).sum())
 
 
 def seat_excess_group_delays(survey: Survey, *, at: FloatArray) -> FloatArray | None:

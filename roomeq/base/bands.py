@@ -9,7 +9,7 @@ carry the nominal frequencies of ISO 266. Frequencies are in Hz.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -18,6 +18,7 @@ from roomeq.base.levels import FloatArray, readonly
 __all__ = [
     "OCTAVE_RATIO",
     "ThirdOctaveBand",
+    "device_band",
     "logarithmic_axis",
     "third_octave_band",
     "third_octave_bands",
@@ -32,26 +33,34 @@ _LOWEST, _HIGHEST = 0, 43  # band numbers: 1 Hz to 20 kHz
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ThirdOctaveBand:
-    """One third-octave band.
+    """One third-octave band, or the band of a device that lies in it.
 
     Attributes
     ----------
     number : int
-        Band number n; the exact mid-band frequency is ``10 ** (n / 10)`` Hz.
+        Band number n; the exact mid-band frequency is ``10 ** (n / 10)`` Hz. It alone tells bands
+        apart.
+    printed, measured : float, optional
+        What the device calls the band where that is no nominal frequency, and where its centre
+        really lies, in Hz.
     """
 
     number: int
+    printed: float | None = field(default=None, compare=False)
+    measured: float | None = field(default=None, compare=False)
 
     @property
     def nominal(self) -> float:
-        """Nominal mid-band frequency of ISO 266, in Hz."""
+        """Nominal mid-band frequency of ISO 266, or what the device calls the band, in Hz."""
+        if self.printed is not None:
+            return self.printed
         decade, position = divmod(self.number, 10)
         return round(_NOMINAL_MANTISSAS[position] * 10.0**decade, 6)
 
     @property
     def centre(self) -> float:
-        """Exact mid-band frequency, in Hz (IEC 61260-1:2014, formula 2)."""
-        return float(10.0 ** (self.number / 10.0))
+        """Exact mid-band frequency, in Hz (IEC 61260-1:2014, formula 2); a device's own first."""
+        return self.measured or self.printed or float(10.0 ** (self.number / 10.0))
 
     @property
     def lower(self) -> float:
@@ -85,6 +94,26 @@ def third_octave_band(frequency: float) -> ThirdOctaveBand:
     if not _LOWEST <= number <= _HIGHEST:
         raise ValueError(f"{frequency:g} Hz lies outside the bands from 1 Hz to 20 kHz")
     return ThirdOctaveBand(number=number)
+
+
+def device_band(printed: float, measured: float | None = None) -> ThirdOctaveBand:
+    """Return the band that a device calls so, by a nominal frequency (within 2 %) or another.
+
+    Parameters
+    ----------
+    printed : float
+        Hz.
+    measured : float, optional
+        Where its centre really lies, in Hz; where it is called by default.
+
+    Raises
+    ------
+    ValueError
+        If it lies outside the bands from 1 Hz to 20 kHz.
+    """
+    band = third_octave_band(printed)
+    is_nominal = abs(printed / band.centre - 1.0) <= 0.02
+    return replace(band, printed=None if is_nominal else printed, measured=measured)
 
 
 def third_octave_bands(lowest: float, highest: float) -> tuple[ThirdOctaveBand, ...]:

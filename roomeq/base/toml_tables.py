@@ -159,6 +159,7 @@ def read_toml_tables(
     examples: Mapping[str, str] | None = None,
     none_allowed: Collection[str] = (),
     missing_remedy: str | None = None,
+    choice_remedies: Mapping[str, str] | None = None,
 ) -> TomlTables[Tables]:
     """Read and validate one TOML file.
 
@@ -175,6 +176,8 @@ def read_toml_tables(
         Lists of tables at the top for which ``"none"`` may be written: there are said to be none.
     missing_remedy : str, optional
         What to do where there is no such file.
+    choice_remedies : mapping, optional
+        What to say instead of the nearest choice, by key.
 
     Raises
     ------
@@ -189,7 +192,13 @@ def read_toml_tables(
         "lines": key_lines(text),
         "error_class": error_class,
     }
-    reader = _Reader(kind=kind, examples=examples or {}, none_allowed=none_allowed, **place)
+    reader = _Reader(
+        kind=kind,
+        examples=examples or {},
+        none_allowed=none_allowed,
+        choice_remedies=choice_remedies or {},
+        **place,
+    )
     reader.check_numbers(raw)
     raw |= {key: [] for key in none_allowed if raw.get(key) == "none"}
     tables: Tables = reader.convert(_dates_as_text(raw))
@@ -229,7 +238,8 @@ def _parse(text: str, location: Path, error_class: type[FileFaultError]) -> dict
             path=location,
             line=int(line) if line else max(1, len(text.splitlines())),
             where=f"column {column}" if column else None,
-            remedy='text stands in "quotes", numbers have a decimal point, a key occurs once',
+            remedy='text stands in "quotes", numbers have a decimal point, yes and no are true or '
+            "false, a key occurs once",
         ) from None
 
 
@@ -251,6 +261,7 @@ class _Reader(_TomlFile):
     kind: type[msgspec.Struct]
     examples: Mapping[str, str]
     none_allowed: Collection[str]
+    choice_remedies: Mapping[str, str]
 
     def check_numbers(self, value: Any, path: KeyPath = ()) -> None:
         """Refuse ``nan`` and ``inf``, and what is not plausible."""
@@ -294,7 +305,9 @@ class _Reader(_TomlFile):
         if message.startswith("Invalid enum value") and choices:
             listed = ", ".join(f'"{choice}"' for choice in choices)
             close = difflib.get_close_matches(str(value), choices, n=1, cutoff=0.5)
-            return f"one of {listed}" + (f'; "{close[0]}" is nearest' if close else "")
+            nearest = f'"{close[0]}" is nearest' if close else ""
+            said = self.choice_remedies.get(str(path[-1]), nearest)
+            return f"one of {listed}" + (f"; {said}" if said else "")
         expected = re.match(r"Expected `([^`]*)`", message)
         if expected is None:
             return message

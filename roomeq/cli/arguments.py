@@ -13,7 +13,13 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     import argparse
 
-__all__ = ["command_parser"]
+__all__ = ["READING", "command_parser"]
+
+READING = (
+    *("frequency_column", "level_column", "phase_column", "frequency_unit", "level_unit"),
+    *("phase_unit", "decimal", "delimiter", "encoding"),
+)
+"""What may be said on how text exports are read, found out by default."""
 
 _DESCRIPTION = """\
 Calibrate bass: read microphone measurements of a room, propose gains for the fixed bands of a
@@ -144,6 +150,12 @@ def _add_room_arguments(parser: argparse.ArgumentParser) -> None:
         choices=("sub", "both"),
         help="what played: the subwoofer alone (default), or with the mains",
     )
+    for key in READING:
+        name, help_ = (
+            f"--{key.replace('_', '-')}",
+            f"{key.replace('_', ' ')}, if the text is unclear",
+        )
+        bare.add_argument(name, metavar="X", help=help_)
     bare.add_argument(
         "--device", metavar="PROFILE", help="profile name (default nine_band) or TOML file"
     )

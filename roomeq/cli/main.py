@@ -14,7 +14,7 @@ from collections.abc import Sequence
 from io import TextIOWrapper
 from typing import TYPE_CHECKING, Literal, cast
 
-from roomeq.cli.arguments import command_parser
+from roomeq.cli.arguments import READING, command_parser
 
 if TYPE_CHECKING:
     import argparse
@@ -50,7 +50,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     for stream in (sys.stdout, sys.stderr):  # a name that the output cannot encode is not a failure
         if isinstance(stream, TextIOWrapper) and stream.errors == "strict":
             stream.reconfigure(errors="backslashreplace")
-    from roomeq.base.errors import AmbiguousTableError, RoomeqError
+    from roomeq.base.errors import RoomeqError
 
     try:
         without_room = {"show": _show, "sheet": _sheet, "sweep": _sweep}
@@ -68,8 +68,6 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except OSError as error:
         place = f"{error.filename}: " if error.filename else ""
         print(f"roomeq: {place}{error.strerror or error}", file=sys.stderr)
-    except AmbiguousTableError as error:
-        print(f"roomeq: {error}; in room.toml, under [[measurements]]", file=sys.stderr)
     except (RoomeqError, ValueError) as error:
         print(f"roomeq: {error}", file=sys.stderr)
     return 2
@@ -90,6 +88,8 @@ def _room(options: argparse.Namespace) -> Room:
     from roomeq.importers.room import DEFAULT_PROFILE, read_room, room_from_exports
 
     named: list[str] = options.room
+    if options.command == "verify" and (Path(options.plan).is_dir() or named[0].endswith(".json")):
+        raise ValueError(f"{options.plan}: the plan comes first, then the room: verify PLAN ROOM")
     if len(named) == 1 and (Path(named[0]).is_dir() or named[0].endswith(".toml")):
         _refuse_bare_options(options)
         return read_room(named[0], detail=getattr(options, "detail", False))
@@ -105,9 +105,11 @@ def _room(options: argparse.Namespace) -> Room:
             )
         if not Path(name).exists():
             raise ValueError(f"{name}: there is no such file or folder{_nearest(Path(name))}")
+    said = {key: getattr(options, key) for key in READING}
     return room_from_exports(
         named,
         source=options.source or "sub",
+        reading={key: int(x) if x.isdigit() else x for key, x in said.items() if x},
         profile=options.device or DEFAULT_PROFILE,
         low_pass=_low_pass(options.low_pass),
         crossover=options.crossover,
@@ -128,6 +130,7 @@ def _refuse_bare_options(options: argparse.Namespace) -> None:
     """Raise if something is stated twice: a room file has keys for it, and would win in silence."""
     keys = {
         "source": 'source = "..." of [[measurements]]',
+        **{key: f"{key} of [[measurements]]" for key in READING},
         "device": 'profile = "..." of [device]',
         "low_pass": "a table [[path]]",
         "crossover": "corner of [crossover]",
@@ -190,6 +193,7 @@ def _join(room: Room, options: argparse.Namespace) -> int:
     with progress("joining subwoofer and mains", sys.stderr):
         found = join(room)
     _say_alarms(room)
+    _say(room.findings)
     print(found.to_json().decode() if options.json else room_joining_text(found), end="")
     if options.plan:
         _keep_joining(room, found, options)
@@ -225,6 +229,7 @@ def _propose(room: Room, options: argparse.Namespace) -> int:
     if options.plan:
         write_plan(plan, options.plan)
     bars = bars_wanted(sys.stdout)
+    _say(room.findings)
     print(plan.to_json().decode() if options.json else plan_text(plan, bars=bars), end="")
     if options.plan and not options.json:
         print(f"\nPlan kept in {options.plan}")
@@ -249,9 +254,13 @@ def _say_alarms(room: Room) -> bool:
     from roomeq.report.text.recordings import alarm_texts
 
     alarms = alarm_texts(recording_rows(room))
-    for text in alarms:
-        print(f"roomeq: {text}", file=sys.stderr)
+    _say(alarms)
     return bool(alarms)
+
+
+def _say(texts: Sequence[str]) -> None:
+    for text in texts:
+        print(f"roomeq: {text}", file=sys.stderr)
 
 
 def _show(options: argparse.Namespace) -> int:

@@ -215,6 +215,10 @@ class Amplifier:
                 "ohm: do not connect it"
             )
 
+    def is_rated(self, load: Load) -> bool:
+        """Return whether a load's nominal impedance is one that the maker rates."""
+        return any(abs(r.load_ohm / load.nominal_ohm - 1.0) < 0.01 for r in self.ratings)
+
     def rated_voltage(self, load: Load) -> float:
         """Return the largest voltage that the ratings promise into a load, in V.
 

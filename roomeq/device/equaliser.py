@@ -11,6 +11,7 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from typing import Self
 
@@ -25,6 +26,7 @@ from roomeq.device.biquads import peaking_response
 __all__ = ["THIRD_OCTAVE_Q", "BandShape", "FixedBandEqualiser", "QLaw"]
 
 THIRD_OCTAVE_Q = 4.318
+_SPELLING = 0.01  # exact centres name a band, too
 _NOMINAL_OCTAVES = 0.02  # nominal centres lie within 0.95 % of the exact ones
 
 
@@ -146,7 +148,7 @@ class FixedBandEqualiser:
     def __post_init__(self) -> None:
         numbers = [band.number for band in self.bands]
         if not numbers or any(b <= a for a, b in itertools.pairwise(numbers)):
-            raise ValueError("an equaliser needs bands in rising order, each once")
+            raise ValueError("an equaliser needs bands in rising order, each in a third octave")
         if not (math.isfinite(self.step_db) and self.step_db > 0):
             raise ValueError(f"a step must be positive, got {self.step_db!r}")
         if not (math.isfinite(self.lowest_db) and math.isfinite(self.highest_db)):
@@ -210,13 +212,28 @@ class FixedBandEqualiser:
 
     @property
     def centres(self) -> FloatArray:
-        """Exact centres in Hz, shape (B,)."""
+        """Centres as they really lie, in Hz, shape (B,)."""
         return readonly([band.centre for band in self.bands])
 
     @property
     def labels(self) -> tuple[str, ...]:
-        """Nominal centres as printed on devices."""
+        """Centres as printed on the device."""
         return tuple(band.label for band in self.bands)
+
+    def index_of(self, label: float | str) -> int:
+        """Return which band a label names, from 0.
+
+        Raises
+        ------
+        ValueError
+            If it names none; the message lists the labels.
+        """
+        with suppress(ValueError):
+            for index, band in enumerate(self.bands):
+                if abs(float(label) / band.nominal - 1.0) < _SPELLING:
+                    return index
+        said = f"{label:g} Hz" if isinstance(label, float | int) else repr(label)
+        raise ValueError(f"{said} is none of the device's bands: {', '.join(self.labels)}")
 
     @property
     def gain_grid_db(self) -> FloatArray:

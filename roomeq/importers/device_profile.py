@@ -9,17 +9,18 @@ or is a file; nothing in it is guessed: what a device does not offer is left out
 from __future__ import annotations
 
 from importlib import resources
+from itertools import starmap
 from os import PathLike
 from pathlib import Path
 
 import numpy as np
 
-from roomeq.base.bands import third_octave_band
+from roomeq.base.bands import device_band, third_octave_band
 from roomeq.base.errors import DeviceProfileError
 from roomeq.base.toml_tables import StrictTable, TomlTables, read_toml_tables
 from roomeq.device.equaliser import BandShape, FixedBandEqualiser, QLaw
 from roomeq.device.profile import Device, FilterChoice, LevelKnob, PhaseControl
-from roomeq.importers.text.export import read_text_export
+from roomeq.importers.text.export import read_one_response
 
 __all__ = ["read_device", "shipped_profiles"]
 
@@ -43,9 +44,14 @@ class ShapeTable(StrictTable, frozen=True, kw_only=True):
 
 
 class EqualiserTable(StrictTable, frozen=True, kw_only=True):
-    """``[equaliser]``: bands, range, step, and how wide the bands are."""
+    """``[equaliser]``: bands, range, step, and how wide the bands are.
+
+    `centres` is what the device calls its bands; `measured_centres`, in the same order, where they
+    were found to lie.
+    """
 
     centres: tuple[float, ...]
+    measured_centres: tuple[float, ...] = ()
     lowest_db: float
     highest_db: float
     step_db: float
@@ -112,6 +118,7 @@ def _read_file(location: Path, name: str) -> Device:
         location,
         ProfileTables,
         error_class=DeviceProfileError,
+        examples={"format": f"format = {FORMAT} at the top of the file"},
         missing_remedy=f"give a TOML file, or one of {', '.join(shipped_profiles())}",
     )
     tables = read.tables
@@ -179,9 +186,12 @@ def _q_law(read: TomlTables[ProfileTables]) -> QLaw:
 
 def _equaliser(read: TomlTables[ProfileTables]) -> FixedBandEqualiser:
     table = read.tables.equaliser
+    measured = table.measured_centres or (None,) * len(table.centres)
+    if len(measured) != len(table.centres):
+        raise read.fault("needs one for each centre", "equaliser", "measured_centres")
     try:
         return FixedBandEqualiser(
-            bands=tuple(third_octave_band(centre) for centre in table.centres),
+            bands=tuple(starmap(device_band, zip(table.centres, measured, strict=True))),
             lowest_db=table.lowest_db,
             highest_db=table.highest_db,
             step_db=table.step_db,
@@ -206,7 +216,9 @@ def _shapes(read: TomlTables[ProfileTables]) -> tuple[tuple[BandShape, ...], ...
             raise read.fault(
                 f"{shape.centre:g} Hz is none of the bands", "equaliser", "shapes", index
             )
-        response = read_text_export(read.location.parent / shape.file).responses[0]
+        response = read_one_response(
+            read.location.parent / shape.file, named_in="[[equaliser.shapes]]"
+        )
         by_band[number].append(
             BandShape(
                 gain_db=shape.gain_db,

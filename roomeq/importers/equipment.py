@@ -8,15 +8,18 @@ minimum. What had to be taken for granted is added to the room's assumptions.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import math
+from collections.abc import Iterator, Mapping
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 from msgspec.structs import asdict
 
+from roomeq.analysis.survey_levels import common_axis, seat_levels_db
 from roomeq.analysis.sweeps.distortion import Distortion
 from roomeq.base.errors import RoomFileError
+from roomeq.base.levels import power_mean_db
 from roomeq.base.survey import Source, Survey
 from roomeq.device.amplifier import Amplifier
 from roomeq.device.crossover import CrossoverFilter
@@ -34,6 +37,11 @@ if TYPE_CHECKING:
     from roomeq.importers.recorded_sweeps import SweepReading
 
 __all__ = ["choose_main_seat", "with_headroom"]
+
+_ROOM_GAIN_DB = 35.0
+"""Of 3800 third octaves in random rooms the level at the seats lay 20 dB below to 28 dB above that
+outdoors at 1 m."""
+_USUAL_SENSITIVITY_DB, _UNKNOWN_DRIVER_DB = 90.0, 45.0  # common practice, no source
 
 
 def with_headroom(room: Room, room_file: RoomFile, *, sweeps: SweepReading | None) -> Room:
@@ -64,7 +72,46 @@ def with_headroom(room: Room, room_file: RoomFile, *, sweeps: SweepReading | Non
         equipment=equipment,
         wanted=wanted,
         assumptions=tuple(dict.fromkeys([*room.assumptions, *assumptions])),
+        findings=(*room.findings, *_doubts(room_file, room, equipment)),
     )
+
+
+def _doubts(room_file: RoomFile, room: Room, equipment: Equipment) -> Iterator[str]:
+    """Yield where voltage, rating, sensitivity and measured level contradict each other."""
+    amplifier, load, volts = equipment.amplifier, equipment.load, equipment.measuring_voltage
+    place = ("amplifier", "measuring_voltage")
+    if amplifier is not None and volts is not None:
+        rated = amplifier.ratings[-1].voltage if load is None else amplifier.rated_voltage(load)
+        if volts > 1.1 * rated:
+            message = f"{volts:g} V is more than the {rated:.1f} V that the amplifier is rated for"
+            yield str(room_file.fault(message, *place, remedy="volts at the terminals, r.m.s."))
+    if volts is not None and room.level_reference == "spl":
+        driver = room_file.driver
+        allowed = _ROOM_GAIN_DB if driver else _UNKNOWN_DRIVER_DB
+        expected = driver.sensitivity_db if driver else _USUAL_SENSITIVITY_DB
+        expected += 20.0 * math.log10(volts / 2.83)
+        measured = _level_near(room, equipment.measuring_frequency or 50.0)
+        if abs(measured - expected) > allowed:
+            message = (
+                f"{volts:g} V would give some {expected:.0f} dB SPL at 1 m, but {measured:.0f} dB "
+                f"SPL were measured at the seats at {equipment.measuring_frequency:g} Hz"
+            )
+            yield str(room_file.fault(message, *place, remedy="state volts, not millivolts"))
+    vented = equipment.box is not None and equipment.box.unloads_below is not None
+    off = equipment.protection_known and equipment.protection is None
+    if vented and off and room_file.headroom is None:
+        yield (
+            "a vented box and its high-pass off: below its tuning nothing holds the driver. Engage "
+            "the high-pass, or state a wanted level in [headroom] to know what is left"
+        )
+
+
+def _level_near(room: Room, frequency: float) -> float:
+    """Return the power mean over seats of the third octave nearest to a frequency, in dB."""
+    survey = room.survey.of_source(room.source)
+    axis = common_axis(survey)
+    near = np.argmin(np.abs(np.log(axis / frequency)))
+    return float(power_mean_db(seat_levels_db(survey, at=axis[[near]], fraction=3).ravel()))
 
 
 def _equipment(room_file: RoomFile, device: Device) -> Equipment:

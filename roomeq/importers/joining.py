@@ -14,7 +14,7 @@ from roomeq.device.processor import DelayRange
 from roomeq.importers.room_file.file import RoomFile
 from roomeq.importers.room_file.joining_schema import FilterTable
 from roomeq.importers.survey_files import room_microphone
-from roomeq.importers.text.export import read_text_export
+from roomeq.importers.text.export import read_one_response
 from roomeq.importers.text.microphone import apply_microphone
 from roomeq.room.joining_setup import JoiningSetup, PathResponse
 from roomeq.room.room import Room
@@ -88,7 +88,7 @@ def _path_response(room_file: RoomFile) -> PathResponse | None:
     given = room_file.path_response
     if given is None:
         return None
-    response = read_text_export(room_file.resolve(given.file)).responses[0]
+    response = read_one_response(room_file.resolve(given.file), named_in="[path_response]")
     microphone = room_microphone(room_file)
     if given.taken == "close" and microphone is not None:
         response = apply_microphone(response, microphone)

@@ -17,7 +17,7 @@ from roomeq.base.levels import FloatArray, power_ratio, power_ratio_db
 from roomeq.base.response import FrequencyResponse
 from roomeq.base.survey import Survey
 
-__all__ = ["estimate_repeatability_db", "same_recording"]
+__all__ = ["estimate_repeatability_db", "repeats_apart_db", "same_recording"]
 
 _BANDS = third_octave_bands(20.0, 125.0)
 
@@ -49,8 +49,19 @@ def estimate_repeatability_db(survey: Survey) -> float | None:
     float or None
         None where no seat was measured twice, or repeats share too few bands.
     """
-    squares, freedom = 0.0, 0
-    for repeats in _groups(survey):
+    squares, freedom = np.sum([[0.0, 0.0], *_deviations(survey).values()], axis=0)
+    return math.sqrt(squares / freedom) if freedom else None
+
+
+def repeats_apart_db(survey: Survey) -> dict[tuple[str, str, str], float]:
+    """Return the standard deviation of each seat's repeats by seat, source and route, in dB."""
+    return {key: math.sqrt(squares / n) for key, (squares, n) in _deviations(survey).items()}
+
+
+def _deviations(survey: Survey) -> dict[tuple[str, str, str], tuple[float, int]]:
+    """Return the sum of squares and the degrees of freedom of each group of repeats."""
+    found = {}
+    for key, repeats in _groups(survey).items():
         levels = np.array([[_band_level_db(r, band) for band in _BANDS] for r in repeats])
         levels = levels[:, np.isfinite(levels).all(axis=0)]
         count, bands = levels.shape
@@ -59,19 +70,19 @@ def estimate_repeatability_db(survey: Survey) -> float | None:
             bands -= 1
         if bands < 1:
             continue
-        squares += float(np.sum((levels - levels.mean(axis=0)) ** 2))
-        freedom += (count - 1) * bands
-    return math.sqrt(squares / freedom) if freedom else None
+        squares = float(np.sum((levels - levels.mean(axis=0)) ** 2))
+        found[key] = (squares, (count - 1) * bands)
+    return found
 
 
-def _groups(survey: Survey) -> list[list[FrequencyResponse]]:
+def _groups(survey: Survey) -> dict[tuple[str, str, str], list[FrequencyResponse]]:
     groups: dict[tuple[str, str, str], list[FrequencyResponse]] = {}
     for measurement in survey.measurements:
         key = (measurement.seat, measurement.source, measurement.route)
         group = groups.setdefault(key, [])
         if not any(same_recording(measurement.response, other) for other in group):
             group.append(measurement.response)
-    return [group for group in groups.values() if len(group) > 1]
+    return {key: group for key, group in groups.items() if len(group) > 1}
 
 
 def _band_level_db(response: FrequencyResponse, band: ThirdOctaveBand) -> float:

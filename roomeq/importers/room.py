@@ -7,17 +7,16 @@ Nothing is written and no input file is changed. Frequencies in Hz, levels in dB
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import math
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from os import PathLike
 from pathlib import Path
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 
-from roomeq.base.bands import third_octave_band
 from roomeq.base.errors import RoomFileError
-from roomeq.base.response import FrequencyResponse
 from roomeq.base.survey import Source
 from roomeq.device.crossover import CrossoverFilter
 from roomeq.device.profile import Device
@@ -30,7 +29,7 @@ from roomeq.importers.room_file.joining_checks import CORNER_SPAN
 from roomeq.importers.room_file.reading import read_room_file
 from roomeq.importers.survey_files import read_survey, survey_from_exports
 from roomeq.importers.survey_remarks import NO_PATH
-from roomeq.importers.text.export import read_text_export
+from roomeq.importers.text.export import read_one_response
 from roomeq.room.recorded import RecordedSweep, judged_within
 from roomeq.room.room import PresentSettings, Room
 from roomeq.wanted.limits import Limits
@@ -98,7 +97,7 @@ def read_room(folder_or_file: str | PathLike[str], *, detail: bool = False) -> R
             path=path,
             stated_corner=stated,
             target=_target(room_file, path or ()),
-            limits=Limits(**room_file.limits.stated()),
+            limits=_limits(room_file, device),
             loss=Loss(**room_file.fit.stated()),
             record={key: str(value) for key, value in room_file.record.stated().items()},
             assumptions=assumptions,
@@ -106,8 +105,20 @@ def read_room(folder_or_file: str | PathLike[str], *, detail: bool = False) -> R
         )
     except ValueError as error:
         raise RoomFileError(str(error), path=room_file.location) from error
-    room = replace(room, recordings=_recordings(room, sweeps))
+    notes = (*room.notes, *_modes(room_file))
+    room = replace(room, recordings=_recordings(room, sweeps), notes=notes)
     return with_joining(with_headroom(room, room_file, sweeps=sweeps), room_file)
+
+
+def _modes(room_file: RoomFile) -> Iterator[str]:
+    """Yield the lowest resonance of each pair of walls (Kuttruff, Room Acoustics, chapter 3)."""
+    given = room_file.room
+    sides = {key: getattr(given, key, None) for key in ("length", "width", "height")}
+    warmth = 20.0 if given is None or given.temperature is None else given.temperature
+    speed = 331.3 * math.sqrt(1.0 + warmth / 273.15)
+    found = [f"{speed / 2.0 / side:.1f} Hz ({key})" for key, side in sides.items() if side]
+    if found:
+        yield f"by [room], its walls resonate near {', '.join(found)} and at multiples of that"
 
 
 def _sweep_reading(room_file: RoomFile, *, detail: bool) -> SweepReading | None:
@@ -132,6 +143,7 @@ def room_from_exports(
     paths: Sequence[str | PathLike[str]],
     *,
     source: Source = "sub",
+    reading: Mapping[str, Any] | None = None,
     profile: str | PathLike[str] = DEFAULT_PROFILE,
     low_pass: CrossoverFilter | Literal["none"] | None = None,
     crossover: float | None = None,
@@ -145,6 +157,8 @@ def room_from_exports(
     paths : sequence of path-like
     source : {"sub", "mains", "both"}
         What played.
+    reading : mapping, optional
+        How to read the files: arguments of `roomeq.importers.text.export.read_text_export`.
     profile : str or path-like
         Device profile.
     low_pass : CrossoverFilter or "none", optional
@@ -176,7 +190,7 @@ def room_from_exports(
                 f"a crossover corner lies within {CORNER_SPAN[0]:g} to {CORNER_SPAN[1]:g} Hz, got "
                 f"{corner:g} Hz"
             )
-    files = survey_from_exports(paths, source=source)
+    files = survey_from_exports(paths, source=source, reading=reading or {})
     device = read_device(profile)
     assumptions = list(files.assumptions)
     if path is not None:
@@ -198,21 +212,10 @@ def room_from_exports(
 
 def _present_settings(room_file: RoomFile, device: Device) -> PresentSettings:
     stated = room_file.device.present
-    bands = device.equaliser.bands
-    gains = np.zeros(len(bands))
+    gains = np.zeros(len(device.equaliser.bands))
     if isinstance(stated.gains_db, dict):
         for centre, gain in stated.gains_db.items():
-            try:
-                gains[bands.index(third_octave_band(float(centre)))] = gain
-            except ValueError:
-                raise room_file.fault(
-                    f"{centre!r} is none of the device's bands",
-                    "device",
-                    "present",
-                    "gains_db",
-                    centre,
-                    remedy=f"its bands are {', '.join(device.equaliser.labels)}",
-                ) from None
+            gains[_band_named(room_file, device, "device", "present", "gains_db", centre)] = gain
     elif stated.gains_db is not None:
         gains = np.array(stated.gains_db, dtype=np.float64)
     try:
@@ -232,18 +235,22 @@ def _present_settings(room_file: RoomFile, device: Device) -> PresentSettings:
     )
 
 
+def _band_named(
+    room_file: RoomFile, device: Device, *path: str | int, label: str | float = ""
+) -> int:
+    try:
+        return device.equaliser.index_of(label or str(path[-1]))
+    except ValueError as error:
+        raise room_file.fault(str(error), *path, remedy="spell it as the device does") from None
+
+
 def _check_knobs(room_file: RoomFile, device: Device) -> None:
     """Raise if the level, phase or polarity stated is none that the device can be set to."""
     stated = room_file.device.present
     level, phase = device.level, device.phase
     if level is not None and stated.level_db is not None:
-        _check_setting(
-            room_file,
-            "level_db",
-            stated.level_db,
-            span=(level.lowest_db, level.highest_db, level.step_db),
-            unit="dB",
-        )
+        span = (level.lowest_db, level.highest_db, level.step_db)
+        _check_setting(room_file, "level_db", stated.level_db, span=span, unit="dB")
     if stated.phase_deg:
         if phase is None:
             raise room_file.fault(
@@ -251,13 +258,8 @@ def _check_knobs(room_file: RoomFile, device: Device) -> None:
                 *("device", "present", "phase_deg"),
                 remedy="leave it out, or name another device profile",
             )
-        _check_setting(
-            room_file,
-            "phase_deg",
-            stated.phase_deg,
-            span=(phase.lowest_deg, phase.highest_deg, phase.step_deg),
-            unit="degrees",
-        )
+        span = (phase.lowest_deg, phase.highest_deg, phase.step_deg)
+        _check_setting(room_file, "phase_deg", stated.phase_deg, span=span, unit="degrees")
     if stated.polarity == "inverted" and not device.polarity:
         raise room_file.fault(
             "'inverted' is stated, but the device has no polarity switch",
@@ -280,19 +282,15 @@ def _check_setting(
         )
 
 
-def _one_response(room_file: RoomFile, file: str) -> FrequencyResponse:
-    return read_text_export(room_file.resolve(file)).responses[0]
-
-
 def _target(room_file: RoomFile, path: tuple[CrossoverFilter, ...]) -> Target:
     stated = room_file.target
     points: tuple[tuple[float, float], ...] = ()
     near_field = None
     if stated.file is not None:
-        wanted = _one_response(room_file, stated.file)
+        wanted = read_one_response(room_file.resolve(stated.file), named_in="[target]")
         points = tuple(zip(wanted.frequencies.tolist(), wanted.level_db.tolist(), strict=True))
     if stated.near_field_file is not None:
-        close = _one_response(room_file, stated.near_field_file)
+        close = read_one_response(room_file.resolve(stated.near_field_file), named_in="[target]")
         try:
             near_field = NearField(frequencies=close.frequencies, level_db=close.level_db)
         except ValueError as error:
@@ -317,3 +315,22 @@ def _lower_limit_order(room_file: RoomFile) -> int | None:
     if stated is not None or box is None:
         return stated
     return 2 if box.kind == "closed" else 4
+
+
+def _limits(room_file: RoomFile, device: Device) -> Limits:
+    stated, bands = room_file.limits, device.equaliser.bands
+    locked, unlocked = (
+        tuple(
+            bands[_band_named(room_file, device, "limits", key, index, label=label)].nominal
+            for index, label in enumerate(getattr(stated, key))
+        )
+        for key in ("locked", "unlocked")
+    )
+    for index, centre in enumerate(unlocked):
+        if centre in locked:
+            raise room_file.fault(
+                f"{centre:g} Hz is both locked and unlocked",
+                *("limits", "unlocked", index),
+                remedy="take it out of one of the two",
+            )
+    return Limits(**(stated.stated() | {"locked": locked, "unlocked": unlocked}))

@@ -17,6 +17,7 @@ from roomeq.base.survey import Source, Survey
 from roomeq.device.crossover import CrossoverFilter
 from roomeq.device.equaliser import FixedBandEqualiser
 from roomeq.device.profile import Device
+from roomeq.importers import doubts
 from roomeq.importers.survey_files import SurveyFiles
 from roomeq.room.room import CornerOrigin, PresentSettings, Room
 from roomeq.wanted.limits import Limits
@@ -69,16 +70,16 @@ def assemble_room(
     Raises
     ------
     ValueError
-        If the subwoofer was not measured, or a wanted level does not fit the measurements.
+        If a wanted level does not fit the measurements.
     """
     survey = files.survey
     source = _fitted_source(survey, assumptions)
     fitted = survey.of_source(source)
     axis = common_axis(fitted)
-    levels = seat_levels_db(
+    measured = seat_levels_db(
         fitted, at=axis, without_db=lambda f: device.equaliser.response_db(present.gains_db, f)
     )
-    levels = levels - target.curve_db(axis)
+    levels = measured - target.curve_db(axis)
     corner, origin = _corner(path, stated_corner, source, assumptions)
     stated, target = (
         target,
@@ -93,6 +94,14 @@ def assemble_room(
     if (remark := _limit_remark(stated, target)) is not None:
         assumptions.append(remark)
     findings = list(files.findings)
+    findings += doubts.doubtful_seat_levels(fitted, axis, measured)
+    if source != "mains":
+        findings += doubts.uncovered_bands(fitted, device.equaliser)
+    if source == "sub" and origin in ("path", "none"):
+        limit = target.lower_limit
+        found = doubts.doubtful_low_passes(fitted, axis, measured, path=path or (), limit=limit)
+        findings += found[0]
+        assumptions += found[1]
     if source == "sub" and origin in ("stated", "unknown"):
         target = _with_upper_limit(
             target, device.equaliser, axis, levels, fitted.weights, corner, findings
@@ -129,9 +138,10 @@ def _fitted_source(survey: Survey, assumptions: list[str]) -> Source:
             "the crossover corner, where the subwoofer alone has its say"
         )
         return "both"
-    raise ValueError(
-        "the subwoofer was not measured: band gains need measurements with source 'sub' or 'both'"
+    assumptions.append(
+        "the subwoofer was not measured: what is shown is of the mains, and nothing can be proposed"
     )
+    return "mains"
 
 
 def _corner(

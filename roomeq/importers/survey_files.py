@@ -9,11 +9,12 @@ No file is written.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from os import PathLike, fspath
 from pathlib import Path
-from typing import get_args
+from types import MappingProxyType
+from typing import Any, get_args
 
 from roomeq.base.digests import InputFile, read_input_file
 from roomeq.base.errors import MeasurementFileError
@@ -28,12 +29,15 @@ from roomeq.importers.survey_remarks import (
     assumptions_for_exports,
     assumptions_of,
     doubtful_levels,
+    doubtful_repeats,
     file_notes,
     mixtures,
     repeatability_notes,
     same_recordings,
+    unstated_weighting,
 )
 from roomeq.importers.text.band_table import read_band_table
+from roomeq.importers.text.decoding import asked_in
 from roomeq.importers.text.export import TextExport, read_text_export
 from roomeq.importers.text.microphone import (
     MicrophoneResponse,
@@ -147,6 +151,9 @@ def read_survey(room_file: RoomFile, *, read_sweep: SweepReader | None = None) -
             *same_recordings(as_measured),
             *mixtures(room_file, as_measured),
             *doubtful_levels(as_measured),
+            *doubtful_repeats(survey, stated_db),
+            *unstated_weighting(room_file),
+            *(microphone.doubts if microphone is not None else ()),
         ),
         inputs=tuple(_inputs(room_file)),
         repeatability_db=repeated_db if stated_db is None else stated_db,
@@ -154,7 +161,10 @@ def read_survey(room_file: RoomFile, *, read_sweep: SweepReader | None = None) -
 
 
 def survey_from_exports(
-    paths: Iterable[str | PathLike[str]], *, source: Source = "sub"
+    paths: Iterable[str | PathLike[str]],
+    *,
+    source: Source = "sub",
+    reading: Mapping[str, Any] = MappingProxyType({}),
 ) -> SurveyFiles:
     """Read a bare list of text exports, without a room file.
 
@@ -166,6 +176,8 @@ def survey_from_exports(
         Text exports, each once.
     source : {"sub", "mains", "both"}
         What played.
+    reading : mapping
+        How to read the files: arguments of `roomeq.importers.text.export.read_text_export`.
 
     Returns
     -------
@@ -193,7 +205,8 @@ def survey_from_exports(
     for path in listed:
         if sum(path.resolve() == other.resolve() for other in listed) > 1:
             raise ValueError(f"each file belongs to one seat, but {fspath(path)!r} occurs twice")
-    exports = [read_text_export(path) for path in listed]
+    with asked_in("as options, for example --level-column 3"):
+        exports = [read_text_export(path, **reading) for path in listed]
     measurements = [
         Measurement(
             seat=seat,
@@ -255,16 +268,18 @@ def room_microphone(room_file: RoomFile) -> MicrophoneResponse | None:
     stated = room_file.microphone
     if stated is None or stated.file is None or stated.kind is None:
         return None
+    path = room_file.resolve(stated.file)
     try:
-        return read_microphone(
-            room_file.resolve(stated.file), kind=stated.kind, **stated.reading_settings()
-        )
+        with asked_in("in room.toml, under [microphone]"):
+            return read_microphone(path, kind=stated.kind, **stated.reading_settings())
     except (ValueError, OSError) as error:
-        raise room_file.fault(_said(error), "microphone") from error
+        raise room_file.fault(_said(error, stated.file), "microphone") from error
 
 
-def _said(error: Exception) -> str:
-    return (error.strerror if isinstance(error, OSError) else None) or str(error)
+def _said(error: Exception, file: str) -> str:
+    return (
+        f"{file} cannot be opened: {error.strerror}" if isinstance(error, OSError) else str(error)
+    )
 
 
 def _read_entry(
@@ -295,7 +310,7 @@ def _read_entry(
             named = _named_responses(room_file, index, export)
             notes = export.notes
     except (ValueError, OSError) as error:
-        raise room_file.fault(_said(error), "measurements", index) from error
+        raise room_file.fault(_said(error, entry.file), "measurements", index) from error
     for seat, response in named:
         if entry.kind == "response" and entry.weighting != "none":
             response = _unweighted(room_file, index, response)
@@ -313,7 +328,8 @@ def _read_export(entry: MeasurementTable, path: Path) -> TextExport:
     settings = entry.reading_settings()
     if entry.columns is not None:
         settings["level_column"] = list(entry.columns.values())
-    return read_text_export(path, **settings)
+    with asked_in("in room.toml, under [[measurements]]"):
+        return read_text_export(path, **settings)
 
 
 def _named_responses(

@@ -94,6 +94,8 @@ class EquipmentRow(Record, frozen=True, kw_only=True):
         Whether that is taken for 0.8 times nominal.
     rated_voltage, rated_power_w : float or None
         What the amplifier may give into the load.
+    rating_derived : bool
+        Whether that is not rated, but reckoned from the rating of another load.
     amplifier_minimum_ohm : float or None
     measuring_voltage, measuring_frequency : float or None
     box : {"closed", "vented"} or None
@@ -117,6 +119,7 @@ class EquipmentRow(Record, frozen=True, kw_only=True):
     minimum_assumed: bool
     rated_voltage: float | None
     rated_power_w: float | None
+    rating_derived: bool = False
     amplifier_minimum_ohm: float | None
     measuring_voltage: float | None
     measuring_frequency: float | None
@@ -285,6 +288,7 @@ def _equipment_row(room: Room) -> EquipmentRow | None:
     if not (known.stated or known.protection_known or wanted is not None):
         return None
     amplifier, load, rated = known.amplifier, known.load, known.rated_voltage
+    derived = amplifier is not None and load is not None and not amplifier.is_rated(load)
     asked = {} if wanted is None else wanted.spl_db
     high_pass = "off" if known.protection is None else str(known.protection)
     return EquipmentRow(
@@ -293,6 +297,7 @@ def _equipment_row(room: Room) -> EquipmentRow | None:
         minimum_assumed=load is not None and load.minimum_assumed,
         rated_voltage=rated,
         rated_power_w=None if load is None or rated is None else float(load.power_w(rated)),
+        rating_derived=derived,
         amplifier_minimum_ohm=None if amplifier is None else amplifier.minimum_ohm,
         measuring_voltage=known.measuring_voltage,
         measuring_frequency=known.measuring_frequency,

@@ -74,10 +74,12 @@ def propose(
     Raises
     ------
     ValueError
-        If nothing can be fitted.
+        If nothing can be fitted, or only the mains were measured.
     InfeasibleSettingsError
         If locked bands break a limit on their own.
     """
+    if room.source == "mains":
+        raise ValueError("the subwoofer was not measured: add its files, with source = 'sub'")
     recordings = recording_rows(room)
     as_measured = weighed_room(room)
     search = BandSearch(node_limit=node_limit, best=best)
@@ -221,6 +223,7 @@ def _device_record(room: Room) -> DeviceRecord:
         q=tuple(law.q.tolist()),
         q_measured=law.measured,
         measured_shapes=equaliser.shapes is not None,
+        centres=tuple(equaliser.centres.tolist()),
     )
 
 

@@ -12,12 +12,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from itertools import starmap, zip_longest
 from typing import Literal
 
 import numpy as np
 
 from roomeq.analysis.survey_levels import has_band_levels, seat_levels_db
-from roomeq.base.bands import third_octave_band
+from roomeq.base.bands import device_band
 from roomeq.base.cautions import CautionCode
 from roomeq.base.levels import FloatArray
 from roomeq.base.survey import Survey
@@ -93,7 +94,7 @@ class _Difference:
         axis, mean_db = self.axis, self.by_seat_db.mean(axis=0)
         checks = []
         for setting in self.plan.bands:
-            band = third_octave_band(setting.centre)
+            band = device_band(setting.centre)
             inside = (axis >= band.lower) & (axis < band.upper) & (self.share > 0)
             if inside.any():
                 value = float(mean_db[inside].mean())
@@ -318,7 +319,7 @@ def equaliser_of(device: DeviceRecord) -> FixedBandEqualiser | None:
     if device.measured_shapes:
         return None
     return FixedBandEqualiser(
-        bands=tuple(third_octave_band(float(label)) for label in device.labels),
+        bands=tuple(starmap(device_band, zip_longest(map(float, device.labels), device.centres))),
         lowest_db=device.lowest_db,
         highest_db=device.highest_db,
         step_db=device.step_db,

@@ -48,7 +48,10 @@ class InputRecord(Record, frozen=True, kw_only=True):
 
 
 class DeviceRecord(Record, frozen=True, kw_only=True):
-    """The device's equaliser as the plan assumed it; `q` by magnitude of gain."""
+    """The device's equaliser as the plan assumed it; `q` by magnitude of gain.
+
+    `centres` in Hz, where the bands really lie; plans of before have none.
+    """
 
     name: str
     profile: str
@@ -61,6 +64,7 @@ class DeviceRecord(Record, frozen=True, kw_only=True):
     q_measured: bool
     sample_rate: float | None
     measured_shapes: bool
+    centres: tuple[float, ...] = ()
 
 
 class TargetRecord(Record, frozen=True, kw_only=True):

@@ -13,7 +13,7 @@ from enum import StrEnum
 import numpy as np
 from numpy.typing import ArrayLike
 
-from roomeq.base.bands import ThirdOctaveBand, logarithmic_axis, third_octave_band
+from roomeq.base.bands import logarithmic_axis
 from roomeq.base.levels import FloatArray
 from roomeq.device.equaliser import FixedBandEqualiser
 from roomeq.wanted.target import Target
@@ -147,19 +147,6 @@ class Limits:
         return float(left[least]), float(frequencies[least])
 
 
-def _named_bands(
-    centres: tuple[float, ...], equaliser: FixedBandEqualiser, word: str
-) -> set[ThirdOctaveBand]:
-    named = {third_octave_band(centre) for centre in centres}
-    for band in named:
-        if band not in equaliser.bands:
-            raise ValueError(
-                f"{word} band {band.label} Hz: the device has the bands "
-                f"{', '.join(equaliser.labels)} Hz"
-            )
-    return named
-
-
 def band_freedoms(
     equaliser: FixedBandEqualiser,
     *,
@@ -195,8 +182,10 @@ def band_freedoms(
     ValueError
         If a locked or unlocked centre is none of the device's bands.
     """
-    locked = _named_bands(limits.locked, equaliser, "locked")
-    unlocked = _named_bands(limits.unlocked, equaliser, "unlocked")
+    locked, unlocked = (
+        {equaliser.bands[equaliser.index_of(centre)] for centre in centres}
+        for centres in (limits.locked, limits.unlocked)
+    )
     freedoms = []
     for band in equaliser.bands:
         above = corner is not None and band.nominal >= ABOVE_CORNER_FACTOR * corner

@@ -45,6 +45,7 @@ __all__ = [
 
 TargetShape = Literal["flat", "tilt", "shelf", "points"]
 _TILT_PIVOT = 50.0
+LOWER_LIMIT_SPAN = 5.0, 80.0
 FALLEN_DB = 6.0
 ESTIMATE_MARGIN = 2.0 ** (1.0 / 6.0)
 """By which the higher estimate of a lower limit may be too low for a bare roll-off."""
@@ -166,8 +167,11 @@ class Target:
             raise ValueError(f"upper_limit must be positive, got {self.upper_limit:g} Hz")
         if not self.shelf_corner > 0:
             raise ValueError(f"shelf_corner must be positive, got {self.shelf_corner:g} Hz")
-        if self.lower_limit is not None and not 5 <= self.lower_limit <= 80:
-            raise ValueError(f"lower_limit lies within 5 to 80 Hz, got {self.lower_limit:g} Hz")
+        lowest, highest = LOWER_LIMIT_SPAN
+        if self.lower_limit is not None and not lowest <= self.lower_limit <= highest:
+            raise ValueError(
+                f"lower_limit lies within {lowest:g} to {highest:g} Hz, got {self.lower_limit:g} Hz"
+            )
         if self.lower_limit_order not in (None, 2, 3, 4):
             raise ValueError(f"lower_limit_order is 2, 3 or 4, got {self.lower_limit_order!r}")
         if self.shape == "points":

@@ -266,11 +266,11 @@ def test_linear_algebra_is_told_to_stay_in_one_thread():
 
 
 def test_what_a_file_leaves_open_is_settled_in_a_room_file(capsys, tmp_path):
-    rows = "".join(f"{f:.5f},{70 + f:.3f}\n" for f in np.geomspace(0.01, 0.3, 60))
+    rows = "".join(f"{f:.5f},{70 + 5 * np.sin(90 * f):.3f}\n" for f in np.geomspace(0.01, 0.3, 60))
     (tmp_path / "seat.csv").write_text("frequency,level\n" + rows, "utf-8")
     status, _, err = run(capsys, "check", tmp_path / "seat.csv")
     assert status == 2
-    assert err.endswith('frequency_unit="kHz"); in room.toml, under [[measurements]]\n')
+    assert err.endswith('frequency_unit="kHz"; as options, for example --level-column 3)\n')
     room = 'format = 1\nname = "R"\n[[measurements]]\nseat = "s"\nfile = "seat.csv"\n'
     (tmp_path / "room.toml").write_text(room + 'frequency_unit = "kHz"\n', "utf-8")
     assert run(capsys, "check", tmp_path)[0] == 0
@@ -315,3 +315,18 @@ def test_check_reports_the_path(capsys, tmp_path):
     _, out, _ = run(capsys, "check", write_joined_room(tmp_path))
     assert "Bypass the low-pass Linkwitz-Riley 24 dB/oct at 80 Hz in the amplifier" in out
     assert "Which low-passes are really engaged" in out
+
+
+def test_columns_are_given_as_options(capsys, tmp_path):
+    axis = np.geomspace(15.0, 250.0, 120)
+    rows = "".join(f"{f:.3f} 20.00 {70 + 8 * np.sin(f / 9):.2f}\n" for f in axis)
+    (tmp_path / "seat.txt").write_text(rows, "utf-8")
+    status, _, err = run(capsys, "check", tmp_path / "seat.txt")
+    assert status == 2
+    assert "give level_column=(2, 3)" in err
+    assert "as options, for example --level-column 3" in err
+    told = ("--level-column", "3", "--level-unit", "dB SPL", "--low-pass", "none")
+    status, out, _ = run(capsys, "check", tmp_path / "seat.txt", *told, "--json")
+    assert json.loads(out)["measurements"][0]["level_reference"] == "spl"
+    (tmp_path / "room.toml").write_text("format = 1\n", "utf-8")
+    assert "write level_column of [[measurements]]" in run(capsys, "check", tmp_path, *told)[2]

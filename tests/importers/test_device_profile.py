@@ -175,3 +175,31 @@ def test_controls_that_cannot_be_are_pointed_at(tmp_path, old, new, said):
     with pytest.raises(DeviceProfileError) as fault:
         read(tmp_path, GOOD.replace(old, new, 1))
     assert said in str(fault.value)
+
+
+def test_centres_stay_as_they_are_stated(tmp_path):
+    own = GOOD.replace("[31.5, 40, 50]", "[24, 36, 55, 85]")
+    equaliser = read(tmp_path, own).equaliser
+    assert equaliser.labels == ("24", "36", "55", "85")
+    assert equaliser.centres.tolist() == [24.0, 36.0, 55.0, 85.0]
+    # the response at its centre is the gain (W3C Audio EQ Cookbook)
+    assert equaliser.response_db([0.0, 0.0, 3.0, 0.0], [55.0])[0] == pytest.approx(3.0)
+    # nominal names mean the exact centres of IEC 61260-1: 10 ** 1.5 for 31.5
+    assert read(tmp_path, GOOD).equaliser.centres[0] == pytest.approx(10.0**1.5)
+
+
+def test_a_measured_centre_is_apart_from_the_label(tmp_path):
+    found = GOOD.replace(
+        "lowest_db = -6.0", "measured_centres = [33.0, 41.5, 48.7]\nlowest_db = -6.0"
+    )
+    equaliser = read(tmp_path, found).equaliser
+    assert equaliser.labels == ("31.5", "40", "50")
+    assert equaliser.centres.tolist() == [33.0, 41.5, 48.7]
+    assert [equaliser.index_of(label) for label in ("31.5", 31.6, "40", 50)] == [0, 0, 1, 2]
+    for label in ("35", "45", "x", 33.0):
+        with pytest.raises(ValueError, match=r"none of the device.s bands: 31\.5, 40, 50"):
+            equaliser.index_of(label)
+    with pytest.raises(DeviceProfileError, match=r"line 6.*measured_centres: needs one for each"):
+        read(tmp_path, found.replace("33.0, ", ""))
+    with pytest.raises(DeviceProfileError, match="each in a third octave"):
+        read(tmp_path, GOOD.replace("[31.5, 40, 50]", "[48, 53]"))

@@ -226,11 +226,14 @@ def test_what_the_reader_refuses_points_at_the_entry(tmp_path, levels, monkeypat
         raise error
 
     monkeypatch.setattr(survey_files, "read_text_export", refuse)
-    with pytest.raises(RoomFileError, match=r"room\.toml.*measurements 1: (no such|Permission)"):
+    with pytest.raises(
+        RoomFileError,
+        match=r"room\.toml.*measurements 1: (no such|left.txt cannot)",
+    ):
         _read(tmp_path, _measured("left", "left.txt"))
     monkeypatch.setattr(survey_files, "read_microphone", refuse)
     microphone = '[microphone]\nfile = "left.txt"\nkind = "response"\n'
-    with pytest.raises(RoomFileError, match=r"room\.toml.*microphone: (no such|Permission)"):
+    with pytest.raises(RoomFileError, match=r"room\.toml.*microphone: (no such|left.txt cannot)"):
         _read(tmp_path, _measured("left", "left.txt") + microphone)
 
 
@@ -267,7 +270,9 @@ def test_mixtures_are_found(tmp_path, levels):
     assert "spl: left.txt; relative: other.txt" in finding
     assert _read(tmp_path, text).findings == ()
     (tmp_path / "levels.csv").write_text("Hz;right\n20;70\n25;72\n", encoding="utf-8")
-    text = _measured("left", "left.txt") + _measured("", "levels.csv", 'kind = "band_levels"')
+    text = _measured("left", "left.txt") + _measured(
+        "", "levels.csv", 'kind = "band_levels"\nweighting = "none"'
+    )
     (finding,) = _read(tmp_path, text).findings
     assert "narrow: left.txt; third octave: levels.csv" in finding
     (tmp_path / "microphone.txt").write_text("Hz dB\n10 0\n300 1\n", encoding="utf-8")

@@ -40,7 +40,8 @@ def test_a_handful_of_points_is_doubtful():
 def test_the_same_level_everywhere_is_doubtful():
     said = list(doubtful_levels([measured("sofa", FREQUENCIES, np.zeros(FREQUENCIES.size))]))
     assert said == [
-        "'sofa' (sub, sofa.txt) has the same level at every frequency: was the right column read?"
+        "'sofa' (sub, sofa.txt) has the same level from 20.05 to 400 Hz: was the right column "
+        "read, and was the file written whole?"
     ]
     assert list(doubtful_levels([measured("sofa", FREQUENCIES, WAVE)])) == []
 

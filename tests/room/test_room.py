@@ -8,6 +8,8 @@ from synthetic_rooms import FREQUENCIES
 from roomeq.base.errors import RoomFileError
 from roomeq.device.crossover import CrossoverFilter
 from roomeq.importers.room import read_room, room_from_exports
+from roomeq.jobs.check import room_overview
+from roomeq.jobs.propose import propose
 from roomeq.wanted.limits import Limits
 from roomeq.wanted.loss import Loss
 from roomeq.wanted.target import roll_off_allowance_db
@@ -79,7 +81,8 @@ def test_no_low_pass_is_believed_where_it_is_said(folder):
         room = read_room(changed(folder, "format = 1\n", "format = 1\n" + words))
         assert (room.corner, room.corner_origin, room.path) == (None, "none", ())
         assert room.target.upper_limit is None
-        assert not room.findings
+        # the low-pass at 90 Hz that is there nevertheless is said, and nothing follows from it
+        assert all("like that of a low-pass" in text for text in room.findings)
         changed(folder, words, "")
     assert before.findings
 
@@ -164,10 +167,14 @@ def test_both_is_taken_where_the_subwoofer_was_not_measured_alone(folder):
     assert says(room, "below 0.7 times")
 
 
-def test_mains_alone_will_not_do(folder):
+def test_mains_alone_can_be_looked_at_and_nothing_proposed(folder):
     changed(folder, 'file = "sofa.csv"', 'file = "sofa.csv"\nsource = "mains"')
-    with pytest.raises(RoomFileError, match="subwoofer was not measured"):
-        read_room(folder)
+    room = read_room(folder)
+    assert room.source == "mains"
+    assert [row.label for row in room_overview(room).bands][:2] == ["20", "25"]
+    assert any("nothing can be proposed" in text for text in room.assumptions)
+    with pytest.raises(ValueError, match="subwoofer was not measured"):
+        propose(room)
 
 
 def test_targets_from_files_are_inputs_too(folder):

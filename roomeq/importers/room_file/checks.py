@@ -20,6 +20,7 @@ from roomeq.importers.room_file.headroom_checks import headroom_findings
 from roomeq.importers.room_file.joining_checks import CORNER_SPAN, joining_findings
 from roomeq.importers.room_file.schema import MeasurementTable
 from roomeq.importers.room_file.sweep_checks import excitation_findings, sweep_contradictions
+from roomeq.wanted.target import LOWER_LIMIT_SPAN
 
 __all__ = ["Finding", "inconsistencies", "seat_findings"]
 
@@ -223,12 +224,6 @@ def _ranges(room: RoomFile) -> Iterator[Finding]:
     entries = gains.items() if isinstance(gains, dict) else enumerate(gains)
     for key, gain in entries:
         yield from outside(gain, ("device", "present", "gains_db", key), -60.0, 30.0, "dB")
-        if isinstance(key, str) and not _is_positive_number(key):
-            yield Finding(
-                message=f"{key!r} is not the centre of a band",
-                path=("device", "present", "gains_db", key),
-                remedy='nominal centres in quotes, as { "31.5" = -3.0 }',
-            )
     yield from outside(present.level_db, ("device", "present", "level_db"), -100.0, 40.0, "dB")
     phase_path = ("device", "present", "phase_deg")
     yield from outside(present.phase_deg, phase_path, -360.0, 360.0, "degrees")
@@ -245,13 +240,6 @@ def _ranges(room: RoomFile) -> Iterator[Finding]:
             "degrees Celsius",
             "not in degrees Fahrenheit",
         )
-
-
-def _is_positive_number(text: str) -> bool:
-    try:
-        return 0.0 < float(text) < float("inf")
-    except ValueError:
-        return False
 
 
 def _microphone(room: RoomFile) -> Iterator[Finding]:
@@ -323,7 +311,7 @@ def _target(room: RoomFile) -> Iterator[Finding]:
     yield from outside(target.tilt_db_per_octave, tilt_path, -12.0, 12.0, "dB per octave")
     yield from outside(target.shelf_gain_db, ("target", "shelf_gain_db"), -20.0, 20.0, "dB")
     yield from outside(target.shelf_corner, ("target", "shelf_corner"), *CORNER_SPAN, "Hz")
-    yield from outside(target.lower_limit, ("target", "lower_limit"), 5.0, 120.0, "Hz")
+    yield from outside(target.lower_limit, ("target", "lower_limit"), *LOWER_LIMIT_SPAN, "Hz")
     yield from outside(target.level_spl_db, ("target", "level_spl_db"), 30.0, 130.0, "dB SPL")
 
 
@@ -332,14 +320,4 @@ def _limits(room: RoomFile) -> Iterator[Finding]:
     yield from outside(limits.filter_boost_db, ("limits", "filter_boost_db"), 0.0, 30.0, "dB")
     yield from outside(limits.drive_boost_db, ("limits", "drive_boost_db"), 0.0, 30.0, "dB")
     yield from outside(limits.no_boost_below, ("limits", "no_boost_below"), 5.0, 125.0, "Hz")
-    for key in ("locked", "unlocked"):
-        for index, centre in enumerate(getattr(limits, key)):
-            yield from outside(centre, ("limits", key, index), 1.0, 20000.0, "Hz")
-    for index, centre in enumerate(limits.unlocked):
-        if centre in limits.locked:
-            yield Finding(
-                message=f"{centre:g} Hz is both locked and unlocked",
-                path=("limits", "unlocked", index),
-                remedy="take it out of one of the two",
-            )
     yield from outside(fit.excess_weight, ("fit", "excess_weight"), 1.0, 100.0, "times")

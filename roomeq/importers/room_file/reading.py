@@ -67,6 +67,10 @@ def read_room_file(folder_or_file: str | PathLike[str]) -> RoomFile:
         error_class=RoomFileError,
         examples=_EXAMPLES,
         none_allowed=_NONE_ALLOWED,
+        choice_remedies={
+            "source": "several subwoofers are measured playing together, as one: they share the "
+            "equaliser"
+        },
         missing_remedy=f"give the folder that holds {ROOM_FILE_NAME}, or the TOML file itself",
     )
     written = {name: getattr(read.tables, name) for name in RoomTables.__struct_fields__}

@@ -242,8 +242,8 @@ class LimitsTable(StrictTable, frozen=True, kw_only=True):
     filter_boost_db: float | None = None
     drive_boost_db: float | None = None
     no_boost_below: float | None = None
-    locked: tuple[float, ...] = ()
-    unlocked: tuple[float, ...] = ()
+    locked: tuple[float | str, ...] = ()
+    unlocked: tuple[float | str, ...] = ()
 
 
 class FitTable(StrictTable, frozen=True, kw_only=True):

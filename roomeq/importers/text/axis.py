@@ -55,16 +55,23 @@ def clean_rows(
     axis = table.values[:, frequency]
     numbers = table.values[:, needed]
     rows = np.flatnonzero(np.isfinite(axis))
-    gone = axis.size - rows.size
+    gone = np.flatnonzero(~np.isfinite(axis)).tolist()
     rows = _without_foreign_rows(table, axis, rows, has_heading=has_heading, notes=notes)
     _refuse_disorder(table, axis, rows)
     if (axis[rows] == 0).any():
         notes.append("row at 0 Hz dropped")
         rows = rows[axis[rows] != 0]
     whole = np.isfinite(numbers[rows]).all(axis=1)
-    gone += rows.size - int(whole.sum())
+    gone += rows[~whole].tolist()
     if gone:
-        notes.append(f"{gone} row{'s' if gone > 1 else ''} without a number dropped (nan or empty)")
+        shown = "; ".join(
+            f"line {table.line_numbers[row]}: {table.rows[row].strip()[:40]!r}"
+            for row in sorted(gone)[:3]
+        )
+        notes.append(
+            f"{len(gone)} row{'s' if len(gone) > 1 else ''} without a number dropped ({shown}"
+            f"{' ...' if len(gone) > 3 else ''})"
+        )
         rows = rows[whole]
     if rows.size > 1 and axis[rows[0]] > axis[rows[-1]]:
         notes.append("sorted from descending to ascending frequency")
@@ -112,7 +119,7 @@ def _without_foreign_rows(
 def _first_is_foreign(table: Table, axis: FloatArray) -> bool:
     """Return whether a first row stands out: whole numbers among decimals, and a leap after it."""
     mark = table.shape.dialect.decimal
-    first, *others = table.first_rows
+    first, *others = table.rows[:6]
     cells = [cell for line in others for cell in table.shape.dialect.split(line)]
     if len(others) < 3 or mark in first or not all(mark in cell for cell in cells):
         return False

@@ -18,12 +18,14 @@ from dataclasses import dataclass
 from os import PathLike
 from pathlib import Path
 
-from roomeq.base.errors import MeasurementFileError
+from roomeq.base.errors import AmbiguousTableError, MeasurementFileError
 from roomeq.importers.text.words import heading_of
 
-__all__ = ["DecodedText", "faults_of", "read_decoded_text"]
+__all__ = ["DecodedText", "asked_in", "faults_of", "read_decoded_text"]
 
-_LARGEST_BYTES = 64 * 2**20
+_LARGEST_BYTES = 16 * 2**20
+"""Read within 10 s on a slow processor; a response of 100 000 rows and four columns has 4 MiB."""
+_LONGEST_LINE = 20000
 _MARKS = (
     (codecs.BOM_UTF8, "utf-8-sig"),
     (codecs.BOM_UTF32_LE, "utf-32"),
@@ -81,6 +83,18 @@ class DecodedText:
 
 
 @contextmanager
+def asked_in(place: str) -> Iterator[None]:
+    """Add to what a reader asks for where that is to be said."""
+    try:
+        yield
+    except AmbiguousTableError as error:
+        remedy = f"{error.remedy}; {place}"
+        raise AmbiguousTableError(
+            error.message, path=error.path, line=error.line, where=error.where, remedy=remedy
+        ) from None
+
+
+@contextmanager
 def faults_of(path: str | PathLike[str]) -> Iterator[None]:
     """Add the file to faults found in its text."""
     try:
@@ -128,7 +142,25 @@ def read_decoded_text(path: str | PathLike[str], *, encoding: str | None = None)
             encoding, notes = _likeliest_encoding(raw)
             if encoding.startswith("utf-16-"):
                 raw = raw[: len(raw) // 2 * 2]
-        return DecodedText(text=_plain(_decoded(raw, encoding)), encoding=encoding, notes=notes)
+        text = _plain(_decoded(raw, encoding))
+        _refuse_what_is_no_table(text)
+        return DecodedText(text=text, encoding=encoding, notes=notes)
+
+
+def _refuse_what_is_no_table(text: str) -> None:
+    """Refuse JSON, markup, and lines that no row of a table has."""
+    start = text.lstrip()
+    if start[:1] in ("{", "<") or (start[:1] == "[" and start[1:].lstrip()[:1] in ("[", "{")):
+        kind = "markup (HTML or XML)" if start[0] == "<" else "JSON"
+        raise _no_text(f"holds {kind}, not a table of text")
+    if len(text) > _LONGEST_LINE:
+        for number, line in enumerate(text.split("\n"), start=1):
+            if len(line) > _LONGEST_LINE:
+                raise MeasurementFileError(
+                    f"has {len(line)} characters; rows of up to {_LONGEST_LINE} are read",
+                    line=number,
+                    remedy="export a row for each frequency",
+                )
 
 
 def _decoded(raw: bytes, encoding: str) -> str:
@@ -175,7 +207,7 @@ def _likeliest_encoding(raw: bytes) -> tuple[str, tuple[str, ...]]:
 
 
 def _no_text(message: str) -> MeasurementFileError:
-    return MeasurementFileError(message, remedy="export the measurement as text")
+    return MeasurementFileError(message, remedy="export frequency and level as columns of text")
 
 
 def _utf16_order(raw: bytes) -> str | None:

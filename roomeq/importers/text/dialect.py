@@ -26,9 +26,9 @@ from typing import get_args
 from roomeq.base.errors import AmbiguousTableError, MeasurementFileError
 from roomeq.importers.text.cells import DecimalMark, Dialect, starts_with_number
 
-__all__ = ["Shape", "choose_shape", "fixed_width_lines"]
+__all__ = ["DELIMITERS", "Shape", "choose_shape", "fixed_width_lines"]
 
-_DELIMITERS = (";", "\t", "|", ",", " ")
+DELIMITERS = (";", "\t", "|", ",", " ")
 _DECIMAL_COMMA = re.compile(r"\d,\d")
 _SAMPLE = 32
 _CELL = re.compile(r"\S+")
@@ -136,7 +136,7 @@ def _trials(
     trials = []
     joined = "\n".join(sample)
     spaced = sum(map(_is_spaced, sample)) > 0.8 * len(sample)
-    marks = (", ", *_DELIMITERS) if spaced else _DELIMITERS
+    marks = (", ", *DELIMITERS) if spaced else DELIMITERS
     for mark in (delimiter,) if delimiter is not None else marks:
         if mark != " " and 2 * sum(mark in line for line in sample) < len(sample):
             continue

@@ -20,10 +20,11 @@ import numpy as np
 
 from roomeq.base.bands import third_octave_bands
 from roomeq.base.errors import AmbiguousTableError, MeasurementFileError
+from roomeq.base.levels import FloatArray
 from roomeq.base.response import FrequencyResponse, LevelReference
 from roomeq.importers.text.axis import clean_rows
 from roomeq.importers.text.cells import DecimalMark
-from roomeq.importers.text.decoding import faults_of, read_decoded_text
+from roomeq.importers.text.decoding import asked_in, faults_of, read_decoded_text
 from roomeq.importers.text.header import Headings, read_headings
 from roomeq.importers.text.layout import IndexArray, Table, find_table
 from roomeq.importers.text.roles import Columns, Pick, assign_columns
@@ -37,8 +38,9 @@ from roomeq.importers.text.units import (
     linear_scale,
     phase_in_deg,
 )
+from roomeq.importers.text.values import phase_fault, refuse_impossible_levels
 
-__all__ = ["TextExport", "read_text_export"]
+__all__ = ["TextExport", "read_one_response", "read_text_export"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -55,12 +57,15 @@ class TextExport:
         In the same order, each of shape (F,), on one shared ascending axis above 0 Hz.
     notes : tuple of str
         What was assumed, ignored or dropped.
+    remarks : tuple of (int, str)
+        Lines shortly above the table, each with its number.
     """
 
     path: str
     names: tuple[str, ...]
     responses: tuple[FrequencyResponse, ...]
     notes: tuple[str, ...] = ()
+    remarks: tuple[tuple[int, str], ...] = ()
 
 
 _Units = tuple[FrequencyUnit | None, LevelUnit | None, PhaseUnit | None]
@@ -155,12 +160,33 @@ def read_text_export(
         names=columns.names,
         responses=responses,
         notes=(*decoded.notes, *table.notes, *columns.notes, *notes),
+        remarks=tuple(
+            (int(table.line_numbers[0]) - place, line) for place, line in enumerate(table.above, 1)
+        ),
     )
+
+
+def read_one_response(path: str | PathLike[str], *, named_in: str) -> FrequencyResponse:
+    """Read a text export of a single response that a table of another file names.
+
+    Raises
+    ------
+    MeasurementFileError
+        If it cannot be read, or holds several responses.
+    OSError
+        If the file cannot be opened.
+    """
+    with asked_in(f"{named_in} has no key for that: give two columns, headed Hz and dB"):
+        responses = read_text_export(path).responses
+        if len(responses) > 1:
+            remedy = "leave one level column"
+            raise AmbiguousTableError(f"holds {len(responses)} levels", path=path, remedy=remedy)
+    return responses[0]
 
 
 def _refuse_commas_of_both_kinds(table: Table, headings: Headings) -> None:
     """Refuse ``20,5,70,3``: its commas may part cells only, or be decimal commas as well."""
-    shape, first = table.shape, table.first_rows[0]
+    shape, first = table.shape, table.rows[0]
     if (shape.dialect.delimiter, shape.dialect.decimal) != (",", ".") or all(headings.texts):
         return
     if shape.count < 3 or len(shape.numeric) < shape.count:
@@ -168,7 +194,7 @@ def _refuse_commas_of_both_kinds(table: Table, headings: Headings) -> None:
     whole = bool(np.all(table.values == np.floor(table.values)))
     if not whole or table.values[:, 1::2].min() < 0:
         return
-    if any("." in line or '"' in line or ", " in line for line in table.first_rows):
+    if any("." in line or '"' in line or ", " in line for line in table.rows[:6]):
         return
     raise AmbiguousTableError(
         f"commas may part the cells of {first.strip()[:60]!r} or be decimal marks as well",
@@ -181,7 +207,7 @@ def _refuse_commas_of_both_kinds(table: Table, headings: Headings) -> None:
 def _responses(
     table: Table, columns: Columns, units: _Units, *, has_heading: bool
 ) -> tuple[tuple[FrequencyResponse, ...], tuple[str, ...]]:
-    needed = (*columns.levels, *columns.phases, *columns.imaginary)
+    needed = (*columns.levels, *columns.imaginary)
     rows, notes = clean_rows(
         table, frequency=columns.frequency, needed=needed, has_heading=has_heading
     )
@@ -191,7 +217,7 @@ def _responses(
     all_notes = [*notes, *more]
     responses = []
     for place in range(len(columns.levels)):
-        stored, reference = _stored(table, columns, units, rows, place, all_notes)
+        stored, reference = _stored(table, columns, units, rows, place, axis, all_notes)
         snr_db = None
         if columns.coherences:
             coherence = columns.coherences[place]
@@ -216,6 +242,7 @@ def _stored(
     units: _Units,
     rows: IndexArray,
     place: int,
+    axis: FloatArray,
     notes: list[str],
 ) -> tuple[np.ndarray[Any, Any], LevelReference]:
     """Return one response as `FrequencyResponse` stores it, and its reference."""
@@ -245,9 +272,14 @@ def _stored(
             where=f"column {column + 1}",
             remedy="delete the row",
         )
+    lines, where = table.line_numbers[rows], f"column {column + 1}"
+    refuse_impossible_levels(axis, level_db, lines, where=where)
     if not columns.phases:
         return level_db, reference
     phase = columns.phases[place]
+    if fault := phase_fault(table.values[rows, phase], lines):
+        notes.append(f"column {phase + 1}: {fault}: done without phase")
+        return level_db, reference
     phase_deg, more = phase_in_deg(
         table.values[rows, phase],
         columns.headings[phase],

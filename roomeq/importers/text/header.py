@@ -64,7 +64,7 @@ def read_headings(table: Table) -> Headings:
     for offset, above in enumerate(between, start=1):
         if starts_with_number(above):
             raise broken_row(above, int(table.line_numbers[0]) - offset, table.shape)
-    cells = table.shape.dialect.split(table.first_rows[0])
+    cells = table.shape.dialect.split(table.rows[0])
     filled = texts or [""] * count
     of_text = set(range(count)).difference(table.shape.numeric)
     for column in table.shape.numeric:
@@ -138,6 +138,8 @@ def _with_units_joined(words: Sequence[str]) -> list[str]:
 def _is_heading(cells: Sequence[str]) -> bool:
     roles = [heading_of(cell).role for cell in cells]
     known = sum(role in _RESPONSE for role in roles)
+    if known:  # the number of a row, or a time, beside a level
+        known += sum(role in ("index", "other") for role in roles)
     if _KEY.search(cells[0]) and "re:" not in cells[0].lower():
         return False
     numbers = [cell for cell in cells if _NUMBER.fullmatch(cell)]

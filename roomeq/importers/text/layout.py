@@ -16,15 +16,16 @@ import re
 from collections.abc import Sequence
 from contextlib import suppress
 from dataclasses import dataclass
-from itertools import pairwise
+from itertools import pairwise, product, takewhile
+from typing import get_args
 
 import numpy as np
 from numpy.typing import NDArray
 
 from roomeq.base.errors import MeasurementFileError
 from roomeq.base.levels import FloatArray
-from roomeq.importers.text.cells import DecimalMark, starts_with_number
-from roomeq.importers.text.dialect import Shape, choose_shape, fixed_width_lines
+from roomeq.importers.text.cells import DecimalMark, Dialect, starts_with_number
+from roomeq.importers.text.dialect import DELIMITERS, Shape, choose_shape, fixed_width_lines
 from roomeq.importers.text.words import folded
 
 __all__ = [
@@ -61,8 +62,8 @@ class Table:
         Line of each row, from 1.
     above : tuple of str
         Lines above the table, the nearest first.
-    first_rows : tuple of str
-        The first rows as they stand.
+    rows : tuple of str
+        The rows as they stand.
     notes : tuple of str
         What was left out.
     """
@@ -71,7 +72,7 @@ class Table:
     values: FloatArray
     line_numbers: IndexArray
     above: tuple[str, ...]
-    first_rows: tuple[str, ...]
+    rows: tuple[str, ...]
     notes: tuple[str, ...]
 
 
@@ -122,6 +123,9 @@ def find_table(
     if joined[0].head and joined[-1].tail and len(kept) > 1:
         limits = (joined[0].head[0], joined[-1].tail[-1])
         refuse_broken_ends(lines, kept, shape, axis=shape.numeric[axis], limits=limits)
+        whole = _Run(rows=kept, head=joined[0].head, tail=joined[-1].tail)
+        _refuse_another_layout(lines, whole, shape)
+        _refuse_cut_number(lines, kept, shape)
     values = np.full((len(kept), shape.count), np.nan)
     values[:, shape.numeric] = numbers[np.searchsorted(indices, kept)]
     return Table(
@@ -129,7 +133,7 @@ def find_table(
         values=values,
         line_numbers=np.array(kept, dtype=np.int64) + 1,
         above=tuple(reversed(lines[max(0, kept[0] - _ABOVE) : kept[0]])),
-        first_rows=tuple(lines[index] for index in kept[:6]),
+        rows=tuple(lines[index] for index in kept),
         notes=notes,
     )
 
@@ -373,6 +377,53 @@ def refuse_broken_ends(
         )
         if carries_on and (broken or (below and len(cells) < shape.count)):
             raise broken_row(lines[index], index + 1, shape)
+
+
+def _refuse_another_layout(lines: Sequence[str], table: _Run, shape: Shape) -> None:
+    """Refuse rows beyond the table that carry its frequencies on in another dialect or width.
+
+    One such row is enough where nothing but blank lines is between, else four.
+    """
+    first, last = table.rows[0], table.rows[-1]
+    for step, beyond in ((-1, range(first - 1, -1, -1)), (1, range(last + 1, len(lines)))):
+        near = [index for index in beyond[: 4 * _ABOVE] if lines[index].strip()]
+        rows = [index for index in near if starts_with_number(lines[index])][:5]
+        least = 1 if rows and rows[0] == near[0] else 4
+        for delimiter, decimal in product(DELIMITERS, get_args(DecimalMark)):
+            dialect = Dialect(delimiter=delimiter, decimal=decimal)
+            axis = list(takewhile(math.isfinite, (_first_of(dialect, lines[i]) for i in rows)))
+            other = _Run(rows=rows[: len(axis)], head=axis[::step], tail=axis[::step])
+            pair = (table, other) if step > 0 else (other, table)
+            if len(axis) < least or not _follows(*pair, few=True):
+                continue
+            if dialect == shape.dialect:
+                raise broken_row(lines[rows[0]], rows[0] + 1, shape)
+            raise MeasurementFileError(
+                f"{lines[rows[0]].strip()[:60]!r} carries the frequencies on with another "
+                "delimiter or decimal mark than the other rows",
+                line=rows[0] + 1,
+                remedy="export one table in one layout, or split the file",
+            )
+
+
+def _first_of(dialect: Dialect, line: str) -> float:
+    """Return the first number of a row of two numbers or more; nan where it is none."""
+    numbers = [dialect.number(cell) for cell in dialect.split(line)]
+    return math.nan if len(numbers) < 2 or None in numbers else numbers[0] or math.nan
+
+
+def _refuse_cut_number(lines: Sequence[str], indices: Sequence[int], shape: Shape) -> None:
+    """Refuse a last row without a line end whose last number has fewer digits than all others."""
+    if indices[-1] < len(lines) - 1 or len(indices) <= _ABOVE:
+        return
+    cells = [shape.dialect.split(lines[i])[shape.numeric[-1]] for i in indices[-200:]]
+    *digits, last = [len(cell.partition(shape.dialect.decimal)[2]) for cell in cells]
+    if len(set(digits)) == 1 and last < digits[0]:
+        raise MeasurementFileError(
+            f"the file ends inside {lines[-1].strip()[:60]!r}: it was cut off",
+            line=len(lines),
+            remedy="export again, or delete the row",
+        )
 
 
 def broken_row(line: str, number: int, shape: Shape) -> MeasurementFileError:

@@ -10,6 +10,8 @@ outside the span of the file is cut off. Only the level is corrected, phase stay
 
 from __future__ import annotations
 
+import re
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from os import PathLike, fspath
 from typing import Any, Literal, get_args
@@ -17,10 +19,12 @@ from typing import Any, Literal, get_args
 import numpy as np
 from numpy.typing import ArrayLike
 
+from roomeq.analysis.survey_levels import level_travel_db
 from roomeq.base.errors import AmbiguousTableError, MeasurementFileError
 from roomeq.base.levels import FloatArray, amplitude_ratio, readonly
 from roomeq.base.response import FrequencyResponse, checked_frequencies
-from roomeq.importers.text.export import read_text_export
+from roomeq.importers.text.export import TextExport, read_text_export
+from roomeq.importers.text.words import folded
 
 __all__ = [
     "MicrophoneKind",
@@ -33,6 +37,21 @@ __all__ = [
 MicrophoneKind = Literal["response", "correction"]
 
 _GREATEST_DB = 40.0
+_GREATEST_TRAVEL_DB = 20.0
+"""Of 924 clean responses at seats the least moved by 42 dB, smoothed over 1/12 octave; a microphone
+that falls by 12 dB towards 20 Hz moves by as much (common practice, no source)."""
+_WORDS = {
+    "response": re.compile(
+        r"subtra|substract|abzuziehen|abzieh|abgezogen|soustra|retranch|sottra|\brestar|sustra"
+        r"|aftrek|trekken|dra(?:s|ga)? (?:av|ifran)|odejm|odjac"
+    ),
+    "correction": re.compile(
+        r"\badd(?:ed|ing)?\b|addier|hinzu|ajout|aggiung|sommare|\bsumar|anadir|adicionar|somar"
+        r"|optellen|toevoeg|addera|lagg(?:s|a) till|dodac|dodaj"
+    ),
+}
+"""What a file with such words in its remarks is by them."""
+_CORRECTION = re.compile(r"correct|correc|korrek|corre[zc]|compens|kompens|korekt|korrig")
 _STATED_AT = (20.0, 31.5, 1000.0)
 _NOMINAL_SLACK = 0.01
 """Share by which a nominal third-octave frequency may differ from the exact one (ISO 266)."""
@@ -54,6 +73,8 @@ class MicrophoneResponse:
         The file.
     notes : tuple of str
         What the reader ignored or assumed.
+    doubts : tuple of str
+        What in the file contradicts its kind, or that it is a microphone's.
 
     Raises
     ------
@@ -66,6 +87,7 @@ class MicrophoneResponse:
     kind: MicrophoneKind
     path: str | None = None
     notes: tuple[str, ...] = ()
+    doubts: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         if self.kind not in get_args(MicrophoneKind):
@@ -155,7 +177,36 @@ def read_microphone(
         kind=kind,
         path=fspath(path),
         notes=tuple(notes),
+        doubts=tuple(_doubts(export, kind)),
     )
+
+
+def _doubts(export: TextExport, kind: MicrophoneKind) -> Iterator[str]:
+    """Yield what the file itself says against its kind, and that it moves like a measurement."""
+    other = "correction" if kind == "response" else "response"
+    for number, line in export.remarks:
+        plain = folded(line)
+        words = {word for word, stems in _WORDS.items() if stems.search(plain)}
+        if words == {other} or (kind == "response" and not words and _CORRECTION.search(plain)):
+            yield (
+                f"{export.path}, line {number}, says {line.strip()[:60]!r}, but kind = {kind!r} is "
+                f"{'subtracted' if kind == 'response' else 'added'}: which is right? Correct the "
+                "kind in [microphone], or the remark"
+            )
+    response = export.responses[0]
+    first, last = response.frequencies[[0, -1]]
+    if first > 20.4 or last < 122.0:
+        said = f"covers {first:.4g} to {last:.4g} Hz; what was measured elsewhere is cut off"
+        remedy = "is the file whole? It has to cover 20 to 125 Hz"
+        if min(last, 125.0) < 2.0 * max(first, 20.0):
+            raise MeasurementFileError(said, path=export.path, remedy=remedy)
+        yield f"{export.path}: {said}: {remedy}"
+    moved_db = level_travel_db(response.frequencies, response.level_db)
+    if _GREATEST_TRAVEL_DB < moved_db < np.inf:
+        yield (
+            f"{export.path}: rises and falls by {moved_db:.0f} dB in all from 20 to 125 Hz, more "
+            "than any microphone: is it a measurement? Name the microphone's file in [microphone]"
+        )
 
 
 def _kept(response: FrequencyResponse, microphone: MicrophoneResponse) -> tuple[Any, FloatArray]:

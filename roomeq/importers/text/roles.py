@@ -191,6 +191,17 @@ def _frequency_column(table: _Table, given: Sequence[int]) -> int:
             f"frequencies may be in {table.label(named)}, which differ", "give frequency_column"
         )
     free = table.of_role("unknown", but=given)
+    for column in sorted({*table.of_role("index"), *table.of_role("other")} - {*given}):
+        if not free or column < free[0]:
+            heading = table.headings[column]
+            timed = heading.role == "other"
+            raise MeasurementFileError(
+                f"{table.label([column])} {'is a time' if timed else 'counts the rows'}, and no "
+                "column is named frequency"
+                + (": an impulse response, or a level over time" if timed else ""),
+                where=f"heading {heading.text!r}",
+                remedy="export the level over frequency, or give frequency_column",
+            )
     if not free:
         raise table.ambiguous("no column is named frequency", "give frequency_column")
     first = table.values[:, free[0]]

@@ -66,8 +66,9 @@ def folded(text: str) -> str:
 
 
 _STEMS: tuple[tuple[Role, str], ...] = (
-    ("index", r"^(?:no|nr|num|numero|nummer|number|index|idx|id|#|n|row|zeile|bin|lfd)"
-              r"\W*(?:nr)?\W*$"),
+    ("index", r"^(?:no|nr|num|numero|nummer|number|index|idx|id|#|n|row|zeile|bin|lfd|line|ligne"
+              r"|fila|riga|rij|linha|wiersz|samples?|points?|punkte?|messpunkt|abtastwert)"
+              r"\W*(?:nr|no)?\W*$"),
     ("coherence", r"\b(?:coh\b|coher|cohaer|kohar|kohaer|koher|coeren|msc\b)|gamma ?\^?2"
                   r"|γ ?\^?[2²]"),
     ("other", r"\b(?:group|gruppen\w*|delay|laufzeit|retard|ritardo|retardo|retraso|vertraging"
@@ -76,7 +77,7 @@ _STEMS: tuple[tuple[Role, str], ...] = (
               r"|klirr\w*|harmonic\w*|impedan\w*|temperatur\w*)\b"),
     ("imaginary", r"\b(?:im\b|imag|immag|urojon)"),
     ("real", r"\b(?:re\b(?! ?\d)|real\b|realteil|realdel|re{2,3}ll?e?[rs]?\b|reale\b|rzeczyw)"),
-    ("phase", r"\b(?:phas|ph\b|fas(?:e|en|es|i|vinkel|lage|gang)?\b|faz[aey]?\b|winkel|phi\b"
+    ("phase", r"\b(?:phas|pha?\b|fas(?:e|en|es|i|vinkel|lage|gang)?\b|faz[aey]?\b|winkel|phi\b"
               r"|angle|angulo|angolo|argument\b)"),
     ("level", r"level|pegel|nivea|nivel|livell|\bniva|poziom|\bspl\b|\bmag|\bampl|amplitud"
               r"|gain|betrag|\bmodul|respon|druck|pressi|presion|pressure|druk|tryck|pressao"

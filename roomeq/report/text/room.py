@@ -38,6 +38,11 @@ def room_text(overview: RoomOverview, *, estimate: PathEstimate | None = None) -
     str
     """
     lines = [f"{overview.room}: measurements", ""]
+    found = [*alarm_texts(overview.recordings), *overview.findings, *_sum_findings(overview)]
+    if found:
+        lines += ["Found: look at these first", *bullet_list(found), ""]
+    else:
+        lines += ["Found: nothing that looks wrong", ""]
     lines += [*_setup(overview), ""]
     if overview.sum_corner is not None and overview.sum_loss_db is not None:
         lines += [*paragraph(loss_text(overview.sum_corner, overview.sum_loss_db)), ""]
@@ -51,15 +56,10 @@ def room_text(overview: RoomOverview, *, estimate: PathEstimate | None = None) -
     lines += [*_bands(overview), ""]
     if overview.dips:
         lines += [*_dips(overview), ""]
-    found = [*alarm_texts(overview.recordings), *overview.findings, *_sum_findings(overview)]
     if overview.recordings:
         lines += [*recording_lines(overview.recordings), ""]
     if overview.detail is not None:
         lines += [*detail_lines(overview.detail), ""]
-    if found:
-        lines += ["Found: look at these first", *bullet_list(found), ""]
-    else:
-        lines += ["Found: nothing that looks wrong", ""]
     if overview.assumptions:
         lines += ["Taken for granted", *bullet_list(overview.assumptions), ""]
     if overview.notes:
@@ -119,7 +119,8 @@ def _equipment(row: EquipmentRow) -> list[str]:
 def _rating_text(row: EquipmentRow) -> str:
     if row.rated_voltage is None or row.rated_power_w is None:
         return ""
-    return f"{row.rated_voltage:.1f} V, {row.rated_power_w:.0f} W into that load; "
+    derived = " (derived from the rating of another load)" * row.rating_derived
+    return f"{row.rated_voltage:.1f} V, {row.rated_power_w:.0f} W into that load{derived}; "
 
 
 def _wanted_text(row: EquipmentRow) -> str:

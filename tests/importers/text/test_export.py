@@ -456,7 +456,7 @@ def test_a_fault_is_named_with_its_line(tmp_path: Path, text: str, line: int, wo
         (b"PK\x03\x04\x14\x00", "workbook"),
         (bytes(range(256)) * 9, "not text"),
         (b"\x01\x02\x03\x04 20;70\n", "not text"),
-        (b'{"frequency": [20, 25]}', "no table"),
+        (b'{"frequency": [20, 25]}', "JSON"),
         (b"20;70\n", "1 row"),
         (b"Hz;dB\n20;nan\n25;nan\n31;nan\n", "no numbers"),
         (b"Hz;dB(A)\n20;70\n25;71\n", "A-weighted"),

@@ -75,7 +75,7 @@ def unlike_line_by_line(text: str, monkeypatch: pytest.MonkeyPatch) -> str | Non
         return None if quick == slow else f"{quick}, {slow}"
     np.testing.assert_array_equal(quick.values, slow.values)
     np.testing.assert_array_equal(quick.line_numbers, slow.line_numbers)
-    parts = ("above", "first_rows", "notes", "shape")
+    parts = ("above", "notes", "rows", "shape")
     return next((part for part in parts if getattr(quick, part) != getattr(slow, part)), None)
 
 

@@ -163,3 +163,30 @@ def test_what_rounds_to_nothing_is_not_negative():
     )
     response = FrequencyResponse.from_level([20.0, 100.0], [70.0, 70.0])
     assert "+0.00 dB at 20 Hz" in describe_microphone(response, microphone)[0]
+
+
+@pytest.mark.parametrize(
+    ("remark", "kind"),
+    [
+        ("# to be subtracted from the level", "response"),
+        ("; vom Pegel abziehen", "response"),
+        ("* soustraire de la mesure", "response"),
+        ("% aftrekken van het niveau", "response"),
+        ("# add to the level", "correction"),
+        ("; zum Pegel addieren", "correction"),
+        ("* à ajouter au niveau", "correction"),
+        ("* sumar al nivel; correccion", "correction"),
+        ("# Korrekturwerte", "correction"),
+    ],
+)
+def test_the_file_s_own_words_are_held_against_the_kind(tmp_path, remark, kind):
+    path = tmp_path / "mic.txt"
+    axis = np.geomspace(10.0, 20000.0, 40)
+    rows = "".join(f"{f:.2f};{0.2 * np.log(f / 1000.0):.3f}\n" for f in axis)
+    path.write_text(f"{remark}\nHz;dB\n{rows}", "utf-8")
+    other = "correction" if kind == "response" else "response"
+    assert read_microphone(path, kind=kind).doubts == ()
+    (doubt,) = read_microphone(path, kind=other).doubts
+    assert doubt.startswith(f"{path}, line 1, says {remark!r}")
+    path.write_text(f"# serial 1234, pressure chamber\nHz;dB\n{rows}", "utf-8")
+    assert read_microphone(path, kind=kind).doubts == ()

@@ -1,0 +1,132 @@
+"""Values of a text export that cannot be: levels beyond reason, marks for none, no phases.
+
+Conventions
+-----------
+Levels in dB, phases as they came; lines count from 1. Deep, narrow dips are what rooms do, and are
+never refused; nor are levels near 0 dB, which relative files have.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
+
+from roomeq.base.errors import MeasurementFileError
+from roomeq.base.levels import FloatArray
+from roomeq.importers.text.layout import IndexArray
+
+__all__ = ["phase_fault", "refuse_impossible_levels"]
+
+_BEYOND_DB = 300.0
+"""No level and no ratio of a sound lies beyond this (common practice, no source)."""
+
+_SPIKE_DB = 12.0
+"""In 4731 clean responses with noise floor the largest excess was 10.6 dB. Where rows differ much
+from one to the next anyway, a spike has to be four times what nine in ten steps are."""
+_REACH = 4  # rows on either side that a spike of one or two rows stands out from
+
+_FALL_DB = 25.0
+"""A fall by at least this, within one row, to a whole number twice, to any number three times, or
+to just 0 is a mark for "no value"; nulls of 1500 clean responses fell by up to 50 dB, twice to the
+same number in one of them, and to no whole one."""
+
+_RARE = 0.2  # share of the rows beyond which a number is a level, of a plateau
+
+_HIGHEST = 400.0
+_BEYOND_DEG = 1e7
+_WRAPPED_DEG, _STRAY_DEG = 360.5, 720.0
+
+
+def refuse_impossible_levels(
+    frequencies: FloatArray, level_db: FloatArray, lines: IndexArray, *, where: str
+) -> None:
+    """Refuse levels that no measurement gives.
+
+    Parameters
+    ----------
+    frequencies : ndarray, shape (N,)
+        Hz, rising. Beyond 400 Hz, where a subwoofer leaves noise, only the first rule holds.
+    level_db : ndarray, shape (N,)
+        dB, finite.
+    lines : ndarray, shape (N,)
+        Line of each.
+    where : str
+        Column, in words.
+
+    Raises
+    ------
+    MeasurementFileError
+        If a level lies beyond 300 dB either way, one or two rows stand far above all near them,
+        or levels fall to the same number again and again.
+    """
+    used = level_db[: np.searchsorted(frequencies, _HIGHEST)]
+    if used.size <= 2 * _REACH:
+        used = np.zeros(2 * _REACH + 1)  # too few to judge
+    for found, said in (
+        (np.flatnonzero(np.abs(level_db) > _BEYOND_DB), "no level"),
+        (_spikes(used), "far above all rows near it"),
+        (_marks(used), "a mark for 'no value' rather than a level"),
+    ):
+        if found.size:
+            others = f" (and lines {', '.join(map(str, lines[found[1:6]]))})" * (found.size > 1)
+            raise MeasurementFileError(
+                f"{level_db[found[0]]:g} dB is {said}{others}",
+                line=int(lines[found[0]]),
+                where=where,
+                remedy="correct it, or leave the cell empty where nothing was measured",
+            )
+
+
+def _spikes(level_db: FloatArray) -> IndexArray:
+    """Return where one or two rows stand out from those near them; never the outermost row."""
+    padded = np.pad(level_db, _REACH, constant_values=-np.inf)
+    found: set[int] = set()
+    least = max(_SPIKE_DB, 4.0 * float(np.quantile(np.abs(np.diff(level_db)), 0.9)))
+    for width in (1, 2):
+        near = sliding_window_view(padded, 2 * _REACH + width)
+        inner = near[:, _REACH : _REACH + width].min(axis=1)
+        outer = np.delete(near, range(_REACH, _REACH + width), axis=1).max(axis=1)
+        above = np.flatnonzero(inner - outer > least)
+        found |= set(above[(above > 0) & (above < level_db.size - width)].tolist())
+    return np.array(sorted(found), dtype=np.int64)
+
+
+def _marks(level_db: FloatArray) -> IndexArray:
+    """Return where levels fall, within a row, to a number that stands for none."""
+    steps = np.diff(level_db)
+    falls = np.append(False, steps < -_FALL_DB)
+    rises = np.append(steps > _FALL_DB, False)
+    low = np.flatnonzero(falls | rises)
+    values, times = np.unique(level_db[low], return_counts=True)
+    again = np.append(False, steps == 0) | np.append(steps == 0, False)
+    again |= np.isin(level_db, values[times > 1]) | ((level_db == 0) & falls & rises)
+    again &= level_db == np.round(level_db)
+    every, share = np.unique(level_db, return_counts=True)
+    rare = np.isin(level_db, every[share < _RARE * level_db.size])
+    return np.asarray(low[(rare & (again | np.isin(level_db, values[times > 2])))[low]])
+
+
+def phase_fault(phases: FloatArray, lines: IndexArray) -> str | None:
+    """Return why a column holds no usable phase, in words; None where it does.
+
+    Parameters
+    ----------
+    phases : ndarray, shape (N,)
+        Degrees or radians; nan where a row has none.
+    lines : ndarray, shape (N,)
+    """
+    absent = np.flatnonzero(np.isnan(phases))
+    if absent.size:
+        more = " ..." if absent.size > 5 else ""
+        return (
+            f"the phase is missing in line {', '.join(map(str, lines[absent[:5]]))}{more} (delete "
+            f"{'that row' if absent.size == 1 else 'those rows'} to have it elsewhere)"
+        )
+    if phases.size > 2 and np.ptp(phases) == 0:
+        return f"{phases[0] + 0.0:g} in every row is no phase"
+    sizes = np.abs(phases)
+    worst = int(np.argmax(sizes))
+    stray = sizes[worst] > _STRAY_DEG and np.mean(sizes <= _WRAPPED_DEG) > 0.95
+    if sizes[worst] > _BEYOND_DEG or stray:
+        return f"{phases[worst]:g} in line {lines[worst]} is no phase"
+    return None

@@ -1,0 +1,84 @@
+"""Levels and phases that cannot be, and those that rooms really have."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from roomeq.base.errors import MeasurementFileError
+from roomeq.importers.text.export import read_text_export
+
+AXIS = np.arange(15.0, 300.0, 0.5)
+LEVEL = 72.0 + 8.0 * np.sin(AXIS / 9.0)
+
+
+def read(folder: Path, level: np.ndarray, *, phase: np.ndarray | None = None):
+    columns = [AXIS, level] if phase is None else [AXIS, level, phase]
+    rows = (";".join(f"{v:.2f}" if np.isfinite(v) else "" for v in row) for row in zip(*columns))  # noqa: B905
+    path = folder / "seat.txt"
+    path.write_text("\n".join(["Hz;dB" + ";deg" * (len(columns) - 2), *rows, ""]), "utf-8")
+    return read_text_export(path)
+
+
+@pytest.mark.parametrize("value", [999.0, -999.0, 1e9, 301.0, 118.0])
+def test_one_level_beyond_reason_is_refused_with_its_line(tmp_path, value):
+    level = LEVEL.copy()
+    level[100] = value
+    with pytest.raises(MeasurementFileError, match=r"dB is (no level|far above)") as caught:
+        read(tmp_path, level)
+    assert (caught.value.line, caught.value.where) == (102, "column 2")
+    assert caught.value.remedy
+
+
+@pytest.mark.parametrize("value", [0.0, -1.0, -100.0, 12.34])
+def test_a_number_that_comes_again_and_again_stands_for_none(tmp_path, value):
+    level = LEVEL.copy()
+    level[[50, 51, 90, 130]] = value
+    with pytest.raises(MeasurementFileError, match="'no value'") as caught:
+        read(tmp_path, level)
+    assert caught.value.line == 52
+
+
+def test_what_rooms_really_have_is_read(tmp_path):
+    null = LEVEL.copy()
+    null[100] = 21.37  # one point, 50 dB deep
+    plateau = np.where(AXIS > 120.0, 40.0, LEVEL)  # a fall of 30 dB to one and the same level
+    relative = 6.0 * np.sin(AXIS / 9.0)
+    for level in (null, plateau, relative):
+        np.testing.assert_allclose(read(tmp_path, level).responses[0].level_db, level, atol=0.0051)
+
+
+def test_noise_beyond_the_subwoofer_is_no_fault(tmp_path):
+    draw = np.random.default_rng(5)
+    axis = np.arange(10.0, 20000.0, 0.37)
+    noise = np.abs(draw.normal(size=(axis.size, 2)) @ [1.0, 1j])
+    level = 20.0 * np.log10(noise + 10.0 ** (np.clip(300.0 - axis, 0.0, None) / 100.0)) + 20.0
+    level[[8000, 9000, 12000]] = -21.0  # as noise does, now and then
+    rows = "\n".join(f"{f:.2f};{v:.2f}" for f, v in zip(axis, level, strict=True))
+    path = tmp_path / "full_range.txt"
+    path.write_text(f"Hz;dB\n{rows}\n", "utf-8")
+    assert read_text_export(path).responses[0].frequencies.size == axis.size
+
+
+@pytest.mark.parametrize(
+    ("change", "said"),
+    [
+        (lambda p: 0.0 * p, "0 in every row is no phase"),
+        (lambda p: 0.0 * p + 90.0, "90 in every row"),
+        (lambda p: np.where(AXIS == 50.0, 1e9, p), "1e+09 in line 72 is no phase"),
+        (lambda p: np.where(AXIS == 50.0, 9999.0, p), "9999 in line 72"),
+        (lambda p: np.where(AXIS == 50.0, np.nan, p), "the phase is missing in line 72"),
+    ],
+)
+def test_a_phase_that_is_none_is_said_and_done_without(tmp_path, change, said):
+    phase = np.rad2deg(np.angle(np.exp(-1j * AXIS / 20.0)))
+    export = read(tmp_path, LEVEL, phase=change(phase))
+    (response,) = export.responses
+    assert not response.has_phase
+    assert response.frequencies.size == AXIS.size  # the row keeps its level
+    assert any(f"column 3: {said}" in note for note in export.notes)
+    assert read(tmp_path, LEVEL, phase=phase).responses[0].has_phase
+    unwrapped = read(tmp_path, LEVEL, phase=-40.0 * AXIS)
+    assert unwrapped.responses[0].has_phase
