@@ -2,6 +2,6 @@
 
 import sys
 
-from roomeq.cli import main
+from roomeq.cli.main import main
 
 sys.exit(main())

@@ -1,6 +1,6 @@
 """Put the shared test material on the import path; one thread for the linear algebra library.
 
-Many small matrix products: threads only get in each other's way, as in `roomeq.cli`.
+Many small matrix products: threads only get in each other's way, as in `roomeq.cli.main`.
 """
 
 import os

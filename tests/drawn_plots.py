@@ -12,8 +12,8 @@ import pytest
 from matplotlib import pyplot as plt
 from matplotlib.patches import Rectangle
 
-from roomeq.proposal import propose
-from roomeq.room_reading import read_room
+from roomeq.importers.room import read_room
+from roomeq.jobs.propose import propose
 
 SAMPLES = Path(__file__).parents[1] / "sample_measurements"
 

@@ -3,7 +3,7 @@
 import numpy as np
 
 from roomeq.device.crossover import CrossoverFilter
-from roomeq.optimiser.target import roll_off_allowance_db
+from roomeq.wanted.target import roll_off_allowance_db
 
 FREQUENCIES = 12.0 * 2.0 ** (np.arange(4 * 48 + 30) / 48.0)  # 12 to 296 Hz
 

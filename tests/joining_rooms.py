@@ -3,8 +3,9 @@
 import numpy as np
 import scipy.signal
 
-from roomeq.response import FrequencyResponse
-from roomeq.survey import Measurement, Survey
+from roomeq.base.response import FrequencyResponse
+from roomeq.base.survey import Measurement, Survey
+from roomeq.plan.joining import JoiningSeatRow, SumBandsRecord
 
 FREQUENCIES = np.geomspace(12.0, 420.0, 1200)
 CORNER = 1000.0 * 2.0 ** (-175 / 48)
@@ -160,3 +161,18 @@ def write_joined_room(folder, *, toml=JOINED_TOML, late=0.003, seats=2, sources=
     write("close.txt", close)
     (folder / "room.toml").write_text(toml + "".join(tables), encoding="utf-8")
     return folder
+
+
+def bands_record(*, chosen=True, no_change=None):
+    row = JoiningSeatRow(seat="sofa", weight=1.0, before_db=4.0, after_db=2.0, level_gain_db=0.5)
+    return SumBandsRecord(
+        lowest=20.0,
+        highest=160.0,
+        deviation_before_db=3.5,
+        deviation_db=1.5,
+        labels=("40",),
+        gains_db=(-3.0,),
+        chosen=chosen,
+        no_change=no_change,
+        seats=(row,),
+    )

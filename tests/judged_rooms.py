@@ -7,14 +7,14 @@ from pathlib import Path
 
 import numpy as np
 
-from roomeq.analysis.quality import RecordingQuality
-from roomeq.analysis.quality_findings import FindingCode, Severity, make_finding
-from roomeq.bands import third_octave_bands
-from roomeq.recorded import RecordedSweep
-from roomeq.recording import Recording
-from roomeq.response import FrequencyResponse
-from roomeq.room_reading import room_from_exports
-from roomeq.survey import Measurement, Survey
+from roomeq.analysis.recordings.findings import FindingCode, Severity, make_finding
+from roomeq.analysis.recordings.quality import RecordingQuality
+from roomeq.base.bands import third_octave_bands
+from roomeq.base.recording import Recording
+from roomeq.base.response import FrequencyResponse
+from roomeq.base.survey import Measurement, Survey
+from roomeq.importers.room import room_from_exports
+from roomeq.room.recorded import RecordedSweep
 
 ONE = Recording(samples=np.zeros(2), sample_rate=48000, path="seat.flac")
 BANDS = third_octave_bands(16.0, 315.0)

@@ -8,8 +8,8 @@ import scipy.fft
 import scipy.signal
 from recorded_rooms import room_response
 
-from roomeq.analysis.sweep import playback_signal
-from roomeq.recording import Recording, SweepDescription
+from roomeq.analysis.sweeps.sweep import playback_signal
+from roomeq.base.recording import Recording, SweepDescription
 
 RATE = 16000  # carries the bass and the harmonics that are looked at; quick
 SWEEP = SweepDescription(

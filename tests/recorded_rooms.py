@@ -5,8 +5,8 @@ from functools import lru_cache
 import numpy as np
 import scipy.fft
 
-from roomeq.analysis.sweep import playback_signal
-from roomeq.recording import Recording, SweepDescription
+from roomeq.analysis.sweeps.sweep import playback_signal
+from roomeq.base.recording import Recording, SweepDescription
 
 ROOM = (6.0, 4.0, 2.5)
 SPEED = 343.2

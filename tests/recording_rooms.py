@@ -6,11 +6,11 @@ import numpy as np
 import soundfile
 from quality_recordings import RATE, START, SWEEP, clean, heard, noisy, place, played, slam
 
-from roomeq.analysis.quality_drift import mend_clock_drift
-from roomeq.analysis.quality_findings import FindingCode
-from roomeq.cli import main
+from roomeq.analysis.recordings.drift import mend_clock_drift
+from roomeq.analysis.recordings.findings import FindingCode
+from roomeq.base.recording import Recording
+from roomeq.cli.main import main
 from roomeq.importers.sweep_files import write_sweep
-from roomeq.recording import Recording
 
 
 def wire(seed=2):

@@ -2,10 +2,10 @@
 
 import numpy as np
 
-from roomeq.bands import third_octave_bands
+from roomeq.base.bands import third_octave_bands
+from roomeq.base.response import FrequencyResponse
+from roomeq.base.survey import Measurement, Survey
 from roomeq.device.equaliser import FixedBandEqualiser, QLaw
-from roomeq.response import FrequencyResponse
-from roomeq.survey import Measurement, Survey
 
 FREQUENCIES = np.geomspace(8.0, 400.0, 1500)
 

@@ -6,97 +6,71 @@ import sys
 from pathlib import Path
 
 import pytest
+from places import ROOT
 
 import roomeq
 
 PACKAGE = Path(roomeq.__file__).parent
 
-# Imports go from a later line to an earlier one, or stay within a line.
-ORDER = [
-    {"errors", "replacing"},
-    {"levels"},
-    {"bands"},
-    {"response", "recording"},
-    {"survey"},
-    {"importers"},
-    {"analysis"},
-    {"device"},
-    {"optimiser"},
-    {"room", "equipment", "joining_setup", "recorded", "recording_weights"},
-    {
-        "sweep_reading",
-        "room_reading",
-        "headroom_reading",
-        "joining_reading",
-        "recording_rows",
-        "path_figures",
-        "joining_offer",
-        "joining_steps",
-        "room_decay",
-    },
-    {"plan_records", "plan_drive", "plan_alignment", "plan_joining", "overview"},
-    {"plan"},
-    {
-        "proposal",
-        "proposal_cautions",
-        "proposal_headroom",
-        "drive_scene",
-        "joining_proposal",
-        "joining_solution",
-        "proposal_joining",
-    },
-    {"verification_records"},
-    {"verification", "verification_joining"},
-    {"report"},
-    {"batch"},
-    {"cli", "arguments"},
-    {"__main__"},
-]
-RANK = {name: rank for rank, names in enumerate(ORDER) for name in names}
+GUIDE = (ROOT / "DEVELOPERS.md").read_text("utf-8")
+
+
+def written_order():
+    """Read the order of the folders from the contributor guide, which is the only place it
+    stands."""
+    block = GUIDE.split("## The house")[1].split("```text")[1].split("```")[0]
+    return [line.split()[0].removesuffix(".py") for line in block.strip().splitlines()]
+
+
+ORDER = written_order()
 
 
 def modules():
-    return sorted(p for p in PACKAGE.rglob("*.py") if p != PACKAGE / "__init__.py")
+    """Return all modules that hold code."""
+    return sorted(p for p in PACKAGE.rglob("*.py") if not p.name.startswith("__"))
 
 
-def rank_of(path):
-    return RANK[path.relative_to(PACKAGE).with_suffix("").parts[0]]
+def stage_of(name):
+    """Return the folder of a module, or the module itself where it lies at the top."""
+    folder = "/".join(name.split(".")[1:-1])
+    return folder or name.split(".")[1]
 
 
-def imported(path, *, also_for_types=True):
-    tree = ast.parse(path.read_text("utf-8"))
-    if not also_for_types:
-        tree.body = [
-            node
-            for node in tree.body
-            if not (isinstance(node, ast.If) and ast.unparse(node.test) == "TYPE_CHECKING")
-        ]
-    for node in ast.walk(tree):
-        if isinstance(node, ast.ImportFrom) and node.module:
-            yield node.module
+def name_of(path):
+    return ".".join(("roomeq", *path.relative_to(PACKAGE).with_suffix("").parts))
+
+
+def imported(path):
+    """Yield the modules of the package that a module imports, for types only included."""
+    known = {name_of(other) for other in modules()}
+    for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+        if isinstance(node, ast.ImportFrom) and node.module and node.module.startswith("roomeq"):
+            inner = {f"{node.module}.{alias.name}" for alias in node.names} & known
+            yield from inner or {node.module}
         elif isinstance(node, ast.Import):
-            yield from (alias.name for alias in node.names)
+            yield from (a.name for a in node.names if a.name.startswith("roomeq"))
+
+
+def test_the_written_order_names_every_folder():
+    folders = {path.parent.relative_to(PACKAGE).as_posix() for path in modules()} - {"."}
+    assert folders == set(ORDER) - {"plots"}
+    assert len(ORDER) == len(set(ORDER))
 
 
 @pytest.mark.parametrize("path", modules(), ids=lambda p: str(p.relative_to(PACKAGE)))
 def test_imports_go_down_only(path):
+    rank = ORDER.index(stage_of(name_of(path)))
     for name in imported(path):
-        parts = name.split(".")
-        if parts[0] == "roomeq":
-            assert len(parts) > 1, "never import the top of the package within it"
-            assert RANK[parts[1]] <= rank_of(path), f"{path.name} imports {name}"
+        assert name != "roomeq", "never import the top of the package within it"
+        assert ORDER.index(stage_of(name)) <= rank, f"{path.name} imports {name}"
 
 
-def test_no_two_modules_import_each_other():
-    graph = {}
-    for path in modules():
-        name = ".".join(("roomeq", *path.relative_to(PACKAGE).with_suffix("").parts))
-        names = imported(path, also_for_types=False)
-        graph[name.removesuffix(".__init__")] = {n for n in names if n.startswith("roomeq")}
+def test_no_circle_of_imports():
+    graph = {name_of(path): set(imported(path)) for path in modules()}
     done, active = set(), []
 
     def visit(name):
-        assert name not in active, f"import knot: {' -> '.join([*active, name])}"
+        assert name not in active, f"circle: {' -> '.join([*active, name])}"
         if name in done or name not in graph:
             return
         active.append(name)
@@ -107,6 +81,11 @@ def test_no_two_modules_import_each_other():
 
     for name in graph:
         visit(name)
+
+
+def test_the_top_is_small():
+    entries = [e for e in PACKAGE.iterdir() if e.name != "__pycache__"]
+    assert len(entries) <= 15
 
 
 def loaded_after(code):
@@ -120,7 +99,7 @@ def test_import_is_light():
 
 
 def test_help_is_light():
-    code = "import contextlib, io\nfrom roomeq.cli import main\n"
+    code = "import contextlib, io\nfrom roomeq.cli.main import main\n"
     code += "with contextlib.redirect_stdout(io.StringIO()):\n"
     code += "    try: main(['--help'])\n    except SystemExit: pass"
     assert not loaded_after(code) & {"numpy", "scipy", "pandas", "matplotlib", "msgspec"}
@@ -154,8 +133,6 @@ def test_public_names_for_type_checkers_are_the_same():
 
 @pytest.mark.parametrize("path", modules(), ids=lambda p: str(p.relative_to(PACKAGE)))
 def test_all_lists_what_exists(path):
-    if path.name in ("__init__.py", "__main__.py"):
-        pytest.skip("holds a docstring or starts the command line")
     tree = ast.parse(path.read_text("utf-8"))
     defined, listed = set(), None
     for node in tree.body:
@@ -176,12 +153,12 @@ def test_all_lists_what_exists(path):
 
 def test_only_the_command_line_prints():
     for path in modules():
-        if path.name != "cli.py":
+        if path != PACKAGE / "cli" / "main.py":
             assert "print(" not in path.read_text("utf-8"), path
 
 
 # Modules that recognise what is written in files, draw, write a page, or test for UTF-8 first.
-BEYOND_ASCII = ("importers/text_", "report/plots_", "report/sheet_", "report/terminal.py")
+BEYOND_ASCII = ("importers/text/", "report/plots/", "report/sheet/", "report/text/terminal.py")
 
 
 def test_what_a_terminal_gets_is_ascii():

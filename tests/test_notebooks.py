@@ -241,8 +241,8 @@ CLAIMS = {
                 "found.corners.ranked[0].pair.corner",
                 "ranked.loc[100, 'deviation dB']",
                 "ranked.loc[80, 'deviation dB']",
-                "__import__('roomeq.optimiser.corner_choice').optimiser.corner_choice"
-                ".LEAST_GAIN_DB",
+                "__import__('roomeq.optimiser.joining.corner_choice').optimiser"
+                ".joining.corner_choice.LEAST_GAIN_DB",
             ],
         ),
         ("The corner** stays", ["found.corners.preferred is None"]),
@@ -278,7 +278,8 @@ CLAIMS = {
         (
             "where 20 dB would do",
             [
-                "__import__('roomeq.optimiser.fit_data').optimiser.fit_data.SNR_FULL_DB == 20",
+                "__import__('roomeq.optimiser.bands.fit_data').optimiser.bands.fit_data"
+                ".SNR_FULL_DB == 20",
             ],
         ),
         (

@@ -4,7 +4,7 @@ import re
 import shlex
 from pathlib import Path
 
-from roomeq.cli import main
+from roomeq.cli.main import main
 
 ROOT = Path(__file__).parents[1]
 README = (ROOT / "README.md").read_text("utf-8")

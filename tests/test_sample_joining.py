@@ -16,15 +16,15 @@ import scipy.signal
 from joining_rooms import JOINED_TOML, write_joined_room
 from scipy.interpolate import CubicSpline
 
-from roomeq.cli import main
-from roomeq.importers.room_file import read_room_file
-from roomeq.importers.text_export import read_text_export
-from roomeq.joining_proposal import RoomJoining, join
-from roomeq.optimiser.path_estimate import PathVerdict
-from roomeq.plan import read_plan
-from roomeq.proposal import propose
-from roomeq.room import Room
-from roomeq.room_reading import read_room
+from roomeq.cli.main import main
+from roomeq.importers.room import read_room
+from roomeq.importers.room_file.reading import read_room_file
+from roomeq.importers.text.export import read_text_export
+from roomeq.jobs.join import RoomJoining, join
+from roomeq.jobs.propose import propose
+from roomeq.optimiser.path.estimate import PathVerdict
+from roomeq.plan.plan import read_plan
+from roomeq.room.room import Room
 
 SAMPLES = Path(__file__).parents[1] / "sample_measurements"
 NAME = "ferry_office"

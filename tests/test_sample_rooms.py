@@ -15,9 +15,9 @@ import pytest
 from scipy.interpolate import CubicSpline
 from scipy.optimize import minimize
 
-from roomeq.errors import MissingPhaseError
-from roomeq.importers.room_file import read_room_file
-from roomeq.importers.text_export import TextExport, read_text_export
+from roomeq.base.errors import MissingPhaseError
+from roomeq.importers.room_file.reading import read_room_file
+from roomeq.importers.text.export import TextExport, read_text_export
 
 SAMPLES = Path(__file__).parents[1] / "sample_measurements"
 NAMES = ("lakeside_cabin", "brick_cellar", "rented_hall")

@@ -16,17 +16,17 @@ import soundfile
 from scipy.interpolate import CubicSpline
 from scipy.signal import butter, sosfiltfilt
 
-from roomeq.analysis.distortion import estimate_distortion
-from roomeq.analysis.quality_findings import FindingCode
-from roomeq.analysis.sweep import playback_signal
-from roomeq.cli import main
-from roomeq.importers.room_file import read_room_file
+from roomeq.analysis.recordings.findings import FindingCode
+from roomeq.analysis.sweeps.distortion import estimate_distortion
+from roomeq.analysis.sweeps.sweep import playback_signal
+from roomeq.cli.main import main
+from roomeq.importers.recorded_sweeps import SweepReading
+from roomeq.importers.room import read_room
+from roomeq.importers.room_file.reading import read_room_file
 from roomeq.importers.sweep_files import read_recording, read_sweep_description
-from roomeq.plan import read_plan, write_plan
-from roomeq.proposal import propose
-from roomeq.room import Room
-from roomeq.room_reading import read_room
-from roomeq.sweep_reading import SweepReading
+from roomeq.jobs.propose import propose
+from roomeq.plan.plan import read_plan, write_plan
+from roomeq.room.room import Room
 
 SAMPLES = Path(__file__).parents[1] / "sample_measurements"
 NAME = "village_library"

@@ -26,8 +26,8 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from roomeq.analysis.extrema import Extremum, find_dips
-from roomeq.levels import FloatArray
-from roomeq.response import checked_frequencies
+from roomeq.base.levels import FloatArray
+from roomeq.base.response import checked_frequencies
 
 __all__ = ["Dip", "Evidence", "Verdict", "judge_dips"]
 

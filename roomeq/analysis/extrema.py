@@ -16,8 +16,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from roomeq.levels import FloatArray
-from roomeq.response import checked_frequencies
+from roomeq.base.levels import FloatArray
+from roomeq.base.response import checked_frequencies
 
 __all__ = ["Extremum", "find_dips", "find_peaks"]
 

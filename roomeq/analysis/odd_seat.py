@@ -16,7 +16,7 @@ from numpy.typing import ArrayLike
 
 from roomeq.analysis.seats import checked_seat_levels
 from roomeq.analysis.smoothing import log_frequency_weights
-from roomeq.levels import level_mean_db
+from roomeq.base.levels import level_mean_db
 
 __all__ = ["OddSeat", "estimate_odd_seat"]
 

@@ -21,8 +21,8 @@ from typing import Literal
 import numpy as np
 from numpy.typing import ArrayLike
 
-from roomeq.levels import FloatArray
-from roomeq.response import FrequencyResponse, checked_frequencies
+from roomeq.base.levels import FloatArray
+from roomeq.base.response import FrequencyResponse, checked_frequencies
 
 __all__ = [
     "estimate_excess_group_delay",

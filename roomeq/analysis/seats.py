@@ -21,9 +21,9 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from roomeq.analysis.smoothing import band_levels_db, log_frequency_weights
-from roomeq.bands import ThirdOctaveBand
-from roomeq.levels import FloatArray, level_mean_db, power_mean_db, readonly
-from roomeq.response import checked_frequencies
+from roomeq.base.bands import ThirdOctaveBand
+from roomeq.base.levels import FloatArray, level_mean_db, power_mean_db, readonly
+from roomeq.base.response import checked_frequencies
 
 if TYPE_CHECKING:
     from pandas import DataFrame

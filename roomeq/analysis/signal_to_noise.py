@@ -14,10 +14,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from roomeq.analysis.smoothing import interpolate_level_db
-from roomeq.bands import ThirdOctaveBand, third_octave_bands
-from roomeq.levels import FloatArray, power_mean_db, readonly
-from roomeq.response import FrequencyResponse
-from roomeq.survey import Survey
+from roomeq.base.bands import ThirdOctaveBand, third_octave_bands
+from roomeq.base.levels import FloatArray, power_mean_db, readonly
+from roomeq.base.response import FrequencyResponse
+from roomeq.base.survey import Survey
 
 __all__ = ["SignalToNoise", "band_signal_to_noise_db", "survey_signal_to_noise"]
 

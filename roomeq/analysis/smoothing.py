@@ -25,9 +25,9 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from roomeq.analysis.window_means import Coordinate, Transform, mean_over_windows
-from roomeq.bands import ThirdOctaveBand
-from roomeq.levels import FloatArray, readonly
-from roomeq.response import checked_frequencies
+from roomeq.base.bands import ThirdOctaveBand
+from roomeq.base.levels import FloatArray, readonly
+from roomeq.base.response import checked_frequencies
 
 __all__ = [
     "Excitation",

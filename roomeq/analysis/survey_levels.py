@@ -15,9 +15,9 @@ import numpy as np
 
 from roomeq.analysis.phase import estimate_excess_group_delay
 from roomeq.analysis.smoothing import smooth_power_db
-from roomeq.bands import logarithmic_axis
-from roomeq.levels import FloatArray, power_mean_db
-from roomeq.survey import Survey
+from roomeq.base.bands import logarithmic_axis
+from roomeq.base.levels import FloatArray, power_mean_db
+from roomeq.base.survey import Survey
 
 __all__ = [
     "POINTS_PER_OCTAVE",

@@ -21,7 +21,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from roomeq.levels import FloatArray
+from roomeq.base.levels import FloatArray
 
 __all__ = ["Coordinate", "Transform", "mean_over_windows"]
 

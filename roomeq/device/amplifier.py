@@ -18,7 +18,7 @@ from enum import StrEnum
 import numpy as np
 from numpy.typing import ArrayLike
 
-from roomeq.levels import FloatArray, require_positive
+from roomeq.base.levels import FloatArray, require_positive
 
 __all__ = [
     "MINIMUM_SHARE",

@@ -15,8 +15,8 @@ import math
 import numpy as np
 from numpy.typing import ArrayLike
 
-from roomeq.levels import FloatArray
-from roomeq.response import ComplexArray
+from roomeq.base.levels import FloatArray
+from roomeq.base.response import ComplexArray
 
 __all__ = [
     "low_shelf_response",

@@ -19,8 +19,8 @@ from typing import Literal, get_args
 import numpy as np
 from numpy.typing import ArrayLike
 
-from roomeq.levels import FloatArray
-from roomeq.response import ComplexArray
+from roomeq.base.levels import FloatArray
+from roomeq.base.response import ComplexArray
 
 __all__ = ["HIGHEST_ORDER", "CrossoverFilter", "FilterFamily", "FilterKind", "chain_response"]
 

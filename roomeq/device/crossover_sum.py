@@ -18,9 +18,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
+from roomeq.base.levels import FloatArray, amplitude_ratio_db
+from roomeq.base.response import ComplexArray
 from roomeq.device.crossover import CrossoverFilter, chain_response
-from roomeq.levels import FloatArray, amplitude_ratio_db
-from roomeq.response import ComplexArray
 
 __all__ = ["SumFigures", "estimate_best_delay", "predict_sum", "sum_figures", "sum_level_db"]
 

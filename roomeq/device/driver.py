@@ -16,9 +16,9 @@ from typing import Literal, get_args
 import numpy as np
 from numpy.typing import ArrayLike
 
+from roomeq.base.levels import FloatArray, amplitude_ratio, amplitude_ratio_db, require_positive
+from roomeq.base.response import ComplexArray
 from roomeq.device.crossover import CrossoverFilter, chain_response
-from roomeq.levels import FloatArray, amplitude_ratio, amplitude_ratio_db, require_positive
-from roomeq.response import ComplexArray
 
 __all__ = [
     "AIR_DENSITY",

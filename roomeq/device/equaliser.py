@@ -17,10 +17,10 @@ from typing import Self
 import numpy as np
 from numpy.typing import ArrayLike
 
-from roomeq.bands import ThirdOctaveBand, third_octave_band
+from roomeq.base.bands import ThirdOctaveBand, third_octave_band
+from roomeq.base.levels import FloatArray, amplitude_ratio_db, readonly
+from roomeq.base.response import ComplexArray
 from roomeq.device.biquads import peaking_response
-from roomeq.levels import FloatArray, amplitude_ratio_db, readonly
-from roomeq.response import ComplexArray
 
 __all__ = ["THIRD_OCTAVE_Q", "BandShape", "FixedBandEqualiser", "QLaw"]
 

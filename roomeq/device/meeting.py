@@ -15,7 +15,7 @@ from enum import StrEnum
 
 import numpy as np
 
-from roomeq.bands import logarithmic_axis
+from roomeq.base.bands import logarithmic_axis
 from roomeq.device.crossover import CrossoverFilter, chain_response
 
 __all__ = ["Meeting", "MeetingFault", "find_meeting"]

@@ -16,9 +16,9 @@ from typing import TypeVar
 
 import numpy as np
 
+from roomeq.base.levels import amplitude_ratio_db
 from roomeq.device.crossover import CrossoverFilter, chain_response
 from roomeq.device.crossover_sum import SumFigures, estimate_best_delay, sum_figures
-from roomeq.levels import amplitude_ratio_db
 
 __all__ = [
     "Bypass",

@@ -19,9 +19,9 @@ import math
 import numpy as np
 from numpy.typing import ArrayLike
 
+from roomeq.base.levels import FloatArray, readonly
+from roomeq.base.response import ComplexArray
 from roomeq.device.profile import PhaseControl
-from roomeq.levels import FloatArray, readonly
-from roomeq.response import ComplexArray
 
 __all__ = [
     "all_pass_response",

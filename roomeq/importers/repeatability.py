@@ -12,10 +12,10 @@ import math
 
 import numpy as np
 
-from roomeq.bands import ThirdOctaveBand, third_octave_bands
-from roomeq.levels import FloatArray, power_ratio, power_ratio_db
-from roomeq.response import FrequencyResponse
-from roomeq.survey import Survey
+from roomeq.base.bands import ThirdOctaveBand, third_octave_bands
+from roomeq.base.levels import FloatArray, power_ratio, power_ratio_db
+from roomeq.base.response import FrequencyResponse
+from roomeq.base.survey import Survey
 
 __all__ = ["estimate_repeatability_db", "same_recording"]
 

@@ -15,19 +15,14 @@ from os import PathLike, fspath
 from pathlib import Path
 from typing import get_args
 
-from roomeq.errors import MeasurementFileError
-from roomeq.importers.band_table import read_band_table
-from roomeq.importers.digests import InputFile, read_input_file
-from roomeq.importers.microphone import (
-    MicrophoneResponse,
-    apply_microphone,
-    describe_microphone,
-    read_microphone,
-)
+from roomeq.base.digests import InputFile, read_input_file
+from roomeq.base.errors import MeasurementFileError
+from roomeq.base.response import FrequencyResponse
+from roomeq.base.survey import Measurement, Source, Survey
 from roomeq.importers.repeatability import estimate_repeatability_db
-from roomeq.importers.room_checks import seat_findings
-from roomeq.importers.room_file import RoomFile
-from roomeq.importers.room_schema import MeasurementTable
+from roomeq.importers.room_file.checks import seat_findings
+from roomeq.importers.room_file.file import RoomFile
+from roomeq.importers.room_file.schema import MeasurementTable
 from roomeq.importers.survey_remarks import (
     assumptions_for_exports,
     assumptions_of,
@@ -37,10 +32,15 @@ from roomeq.importers.survey_remarks import (
     repeatability_notes,
     same_recordings,
 )
-from roomeq.importers.text_export import TextExport, read_text_export
-from roomeq.importers.weighting import remove_weighting
-from roomeq.response import FrequencyResponse
-from roomeq.survey import Measurement, Source, Survey
+from roomeq.importers.text.band_table import read_band_table
+from roomeq.importers.text.export import TextExport, read_text_export
+from roomeq.importers.text.microphone import (
+    MicrophoneResponse,
+    apply_microphone,
+    describe_microphone,
+    read_microphone,
+)
+from roomeq.importers.text.weighting import remove_weighting
 
 __all__ = ["SurveyFiles", "read_survey", "room_microphone", "survey_from_exports"]
 
@@ -85,10 +85,10 @@ def read_survey(room_file: RoomFile, *, read_sweep: SweepReader | None = None) -
     Parameters
     ----------
     room_file : RoomFile
-        As read by `roomeq.importers.room_file.read_room_file`.
+        As read by `roomeq.importers.room_file.reading.read_room_file`.
     read_sweep : callable, optional
-        Reads one recorded sweep: `roomeq.sweep_reading.SweepReading`. Needed only where the room
-        file names recorded sweeps.
+        Reads one recorded sweep: `roomeq.importers.recorded_sweeps.SweepReading`. Needed only where
+        the room file names recorded sweeps.
 
     Returns
     -------
@@ -284,7 +284,7 @@ def _read_entry(
             notes = table.notes
         elif entry.kind == "sweep":
             if read_sweep is None:
-                raise ValueError("recorded sweeps are read by roomeq.room_reading.read_room")
+                raise ValueError("recorded sweeps are read by roomeq.importers.room.read_room")
             found, notes = read_sweep(entry)
             named = [] if found is None else [(entry.seat or "", found)]
             if found is None:

@@ -10,9 +10,9 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
 
+from roomeq.base.survey import Measurement, Source
 from roomeq.importers.repeatability import same_recording
-from roomeq.importers.room_file import RoomFile
-from roomeq.survey import Measurement, Source
+from roomeq.importers.room_file.file import RoomFile
 
 __all__ = [
     "NO_PATH",

@@ -22,10 +22,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike
 
-from roomeq.errors import MeasurementFileError
-from roomeq.levels import FloatArray
-from roomeq.recording import ChainConditions, Recording, SweepDescription
-from roomeq.replacing import replacing
+from roomeq.base.errors import MeasurementFileError
+from roomeq.base.levels import FloatArray
+from roomeq.base.recording import ChainConditions, Recording, SweepDescription
+from roomeq.base.replacing import replacing
 
 __all__ = [
     "SoundFileFacts",
@@ -196,7 +196,7 @@ def write_sweep(
     path : path-like
         Where the WAV goes; its ending must be ``.wav``. The samples are written in 24 bits.
     signal : array_like, shape (channels, N)
-        All that is played, as `roomeq.analysis.sweep.playback_signal` makes it.
+        All that is played, as `roomeq.analysis.sweeps.sweep.playback_signal` makes it.
     sweep : SweepDescription
         What `signal` holds.
     replace : bool

@@ -15,12 +15,12 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from roomeq.optimiser.alignment import Alignment
-from roomeq.optimiser.band_gain_fit import BandGainFit
-from roomeq.optimiser.headroom import Headroom
-from roomeq.optimiser.joining_settings import Polarity
-from roomeq.plan import Plan
-from roomeq.verification import Verification
+from roomeq.device.processor import Polarity
+from roomeq.jobs.verify import Verification
+from roomeq.optimiser.bands.fit import BandGainFit
+from roomeq.optimiser.drive.headroom import Headroom
+from roomeq.optimiser.joining.alignment import Alignment
+from roomeq.plan.plan import Plan
 
 if TYPE_CHECKING:
     from pandas import DataFrame
@@ -114,7 +114,8 @@ def headroom_frame(headroom: Headroom) -> DataFrame:
     -------
     DataFrame
         ``band`` (nominal centre), ``centre`` in Hz, the figures of
-        `roomeq.optimiser.headroom.BandHeadroom` (``displacement`` in m), ``least_db``, ``limit``.
+        `roomeq.optimiser.drive.headroom.BandHeadroom` (``displacement`` in m), ``least_db``,
+        ``limit``.
     """
     from pandas import DataFrame
 

@@ -23,15 +23,15 @@ import numpy as np
 from scipy.optimize import brentq, differential_evolution, minimize
 from scipy.signal import freqz
 
-from roomeq.bands import logarithmic_axis, third_octave_bands
+from roomeq.base.bands import logarithmic_axis, third_octave_bands
+from roomeq.base.response import FrequencyResponse
+from roomeq.base.survey import Measurement, Survey
 from roomeq.device.equaliser import FixedBandEqualiser, QLaw
-from roomeq.optimiser.band_gains import fit_band_gains
-from roomeq.optimiser.problem import BandGainProblem
-from roomeq.optimiser.search import solve_band_gains
-from roomeq.optimiser.stacked import StackedTables
-from roomeq.optimiser.start import feasible_near, start_setting
-from roomeq.response import FrequencyResponse
-from roomeq.survey import Measurement, Survey
+from roomeq.optimiser.bands.gains import fit_band_gains
+from roomeq.optimiser.bands.problem import BandGainProblem
+from roomeq.optimiser.bands.search import solve_band_gains
+from roomeq.optimiser.bands.stacked import StackedTables
+from roomeq.optimiser.bands.start import feasible_near, start_setting
 
 FIT = logarithmic_axis(20.0, 125.9, per_octave=24)
 LIMIT = logarithmic_axis(10.0, 300.0, per_octave=48)

@@ -16,12 +16,12 @@ from collections.abc import Callable
 import numpy as np
 import scipy.fft
 
-from roomeq.analysis.deconvolution import ExcitationInverse, deconvolve, prepare_inverse
-from roomeq.analysis.distortion import estimate_distortion
-from roomeq.analysis.sweep import playback_signal, sweep_signal
-from roomeq.analysis.sweep_response import estimate_sweep_response
-from roomeq.analysis.windowing import ImpulseWindow, apply_window
-from roomeq.recording import Recording, SweepDescription
+from roomeq.analysis.sweeps.deconvolution import ExcitationInverse, deconvolve, prepare_inverse
+from roomeq.analysis.sweeps.distortion import estimate_distortion
+from roomeq.analysis.sweeps.response import estimate_sweep_response
+from roomeq.analysis.sweeps.sweep import playback_signal, sweep_signal
+from roomeq.analysis.sweeps.windowing import ImpulseWindow, apply_window
+from roomeq.base.recording import Recording, SweepDescription
 
 RATE = 48000
 SECONDS = 20

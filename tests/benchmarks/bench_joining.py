@@ -18,24 +18,24 @@ import time
 import numpy as np
 from joining_cases import FREQUENCIES, KINDS, butterworth, random_case
 
+from roomeq.base.response import FrequencyResponse
+from roomeq.base.survey import Measurement, Survey
 from roomeq.device.crossover import CrossoverFilter
 from roomeq.device.driver import ClosedBox
 from roomeq.device.mains import MainsBox
-from roomeq.device.profile import read_device
-from roomeq.equipment import Equipment
-from roomeq.joining_offer import joining_offer
-from roomeq.joining_proposal import join
-from roomeq.joining_setup import JoiningSetup
-from roomeq.joining_solution import solve_joining
-from roomeq.optimiser.band_gains import fit_band_gains
-from roomeq.optimiser.joining_settings import JoiningSettings
-from roomeq.optimiser.limits import Limits
-from roomeq.optimiser.loss import Loss
-from roomeq.optimiser.summation import Summation
-from roomeq.optimiser.target import Target
-from roomeq.response import FrequencyResponse
-from roomeq.room import PresentSettings, Room
-from roomeq.survey import Measurement, Survey
+from roomeq.device.processor import JoiningSettings
+from roomeq.importers.device_profile import read_device
+from roomeq.jobs.join import join
+from roomeq.jobs.joining.offer import joining_offer
+from roomeq.jobs.joining.solution import solve_joining
+from roomeq.optimiser.bands.gains import fit_band_gains
+from roomeq.optimiser.joining.summation import Summation
+from roomeq.room.equipment import Equipment
+from roomeq.room.joining_setup import JoiningSetup
+from roomeq.room.room import PresentSettings, Room
+from roomeq.wanted.limits import Limits
+from roomeq.wanted.loss import Loss
+from roomeq.wanted.target import Target
 
 CENTRES = (20.0, 25.0, 31.5, 40.0, 50.0, 63.0, 80.0, 100.0, 125.0)
 PLACES = ("seats", "left out", "beside")

@@ -20,9 +20,9 @@ import time
 import numpy as np
 import scipy.signal
 
-from roomeq.optimiser.path import estimate_path
-from roomeq.optimiser.path_estimate import PathVerdict
-from roomeq.response import FrequencyResponse
+from roomeq.base.response import FrequencyResponse
+from roomeq.optimiser.path.estimate import PathVerdict
+from roomeq.optimiser.path.estimation import estimate_path
 
 FAMILIES = [("butterworth", order) for order in range(1, 9)]
 FAMILIES += [("linkwitz_riley", order) for order in (2, 4, 6, 8)]

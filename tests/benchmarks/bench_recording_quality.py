@@ -29,9 +29,9 @@ from quality_recordings import FULL_RATE as SWEEP
 from quality_recordings import convolved as through_room
 from quality_recordings import heard, noisy, pink_noise, played, recording
 
-from roomeq.analysis.quality import judge_recording
-from roomeq.analysis.quality_model import _kept_inverse
-from roomeq.recording import Recording, SweepDescription
+from roomeq.analysis.recordings.model import _kept_inverse
+from roomeq.analysis.recordings.quality import judge_recording
+from roomeq.base.recording import Recording, SweepDescription
 
 RATE = 48000
 SWEEPS = {

@@ -12,7 +12,7 @@ import timeit
 import numpy as np
 
 from roomeq.analysis.smoothing import smooth_power, smooth_power_db
-from roomeq.bands import logarithmic_axis
+from roomeq.base.bands import logarithmic_axis
 
 BINS, SPACING = 480_000, 0.05  # 0.05 Hz to 24 kHz
 SPANS = {"bass": (10.0, 300.0, 0.2), "whole band": (10.0, 23_500.0, 1.5)}

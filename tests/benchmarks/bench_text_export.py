@@ -17,7 +17,7 @@ from typing import Any
 
 import numpy as np
 
-from roomeq.importers.text_export import read_text_export
+from roomeq.importers.text.export import read_text_export
 
 HEADINGS = ("Frequency (Hz)", "Level (dB SPL)", "Phase (deg)")
 DIALECTS = {  # delimiter, decimal mark

@@ -52,7 +52,7 @@ def code_lines(path: Path) -> int:
 def entered() -> tuple[set[str], int]:
     """Return the modules that a proposal for the cabin enters, and the responses it builds."""
     import roomeq
-    from roomeq.response import FrequencyResponse
+    from roomeq.base.response import FrequencyResponse
 
     seen: set[str] = set()
     built = 0

@@ -83,7 +83,6 @@ no_boost_below = 30
 locked = [20, 100]
 [fit]
 excess_weight = 3
-tail_start_db = 4
 """
 LOCKED = "\n[limits]\nlocked = [20, 25, 31.5, 40, 50, 63, 80, 100, 125]\n"
 TIMING = "common_reference = true"

@@ -1,0 +1,275 @@
+"""A recording explained by its sweep: what the model says, and what it leaves over.
+
+Conventions
+-----------
+The recording is brought to a *wide* rate of at least 6 kHz, which carries the bass and its
+harmonics, and from there to the *low* rate of the inverse. Arrays at the low rate have time zero at
+the start of the recording, shape (N,); lags are circular as in
+`roomeq.analysis.sweeps.deconvolution`. The *residual* is the recording minus the excitation
+convolved with the estimated response and with its harmonic responses of order 2 to 5, within the
+usable band of the sweep. At a given moment it says nothing about the frequencies that the model
+explains then: those that the sweep or one of its harmonics is passing, or has passed less than the
+window's length ago.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from roomeq.analysis.sweeps.decimation import decimate
+from roomeq.analysis.sweeps.deconvolution import ExcitationInverse, deconvolve, prepare_inverse
+from roomeq.analysis.sweeps.regularisation import FADE_ABOVE
+from roomeq.analysis.sweeps.segments import Segments, aligned_segments, cut_segments
+from roomeq.analysis.sweeps.windowing import (
+    ImpulseWindow,
+    choose_steady_window,
+    choose_window,
+    window_values,
+)
+from roomeq.base.errors import MeasurementFileError
+from roomeq.base.levels import FloatArray
+from roomeq.base.recording import ImpulseResponse, Recording, SweepDescription
+from roomeq.base.response import ComplexArray
+
+__all__ = ["RecordingView", "SweepModel", "model_sweep", "view_recording"]
+
+ORDERS = (1, 2, 3, 4, 5)
+_WIDE_PASSBAND = 1800.0  # Hz
+_LEAST_EXPLAINED = 1.5  # s
+_WIDEST = 0.3  # of the wide rate: passband of its filter
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class RecordingView:
+    """A recording at the wide rate, and with its excitation taken out.
+
+    Attributes
+    ----------
+    recording : Recording
+        As it was read.
+    sweep : SweepDescription
+        What should be in it.
+    wide : Recording
+        The same at the wide rate.
+    inverse : ExcitationInverse
+        Of the sweep, for the wide rate.
+    deconvolved : ndarray, shape (fft_length,)
+        From `deconvolve`.
+    """
+
+    recording: Recording
+    sweep: SweepDescription
+    wide: Recording
+    inverse: ExcitationInverse
+    deconvolved: FloatArray
+
+    @property
+    def frames(self) -> int:
+        """Samples of the recording at the low rate."""
+        return -(-self.wide.samples.size // self.inverse.factor)
+
+    @property
+    def period(self) -> float:
+        """From one sweep to the next as played, in s."""
+        rate = self.sweep.sample_rate
+        return (round(self.sweep.duration * rate) + round(self.sweep.tail * rate)) / rate
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class SweepModel:
+    """What the sweep explains of a recording.
+
+    Attributes
+    ----------
+    view : RecordingView
+        What was looked at.
+    segments : Segments
+        The responses that were cut out.
+    frequencies, spectrum : ndarray, shape (F,)
+        The windowed mean response over the usable band.
+    impulse_response : ImpulseResponse
+        Their mean.
+    window : ImpulseWindow
+        Over which a response counts as such.
+    explained : ImpulseWindow
+        The same, longer where the end of the recording cuts the window.
+    starts : tuple of float
+        When each sweep begins to be heard, in s; negative where the recording began later.
+    band_signal, residual : ndarray, shape (N,)
+        The recording within the sweep's band, and what the model leaves over, at the low rate.
+    left : ndarray of bool, shape (fft_length,)
+        Lags at which the residual still holds what the recording held.
+    """
+
+    view: RecordingView
+    segments: Segments
+    frequencies: FloatArray
+    spectrum: ComplexArray
+    impulse_response: ImpulseResponse
+    window: ImpulseWindow
+    explained: ImpulseWindow
+    starts: tuple[float, ...]
+    band_signal: FloatArray
+    residual: FloatArray
+    left: NDArray[np.bool_]
+
+    @property
+    def low_rate(self) -> float:
+        """Hz."""
+        return self.view.inverse.low_rate
+
+    @property
+    def band(self) -> tuple[float, float]:
+        """Usable band, in Hz."""
+        return self.view.inverse.lowest, self.view.inverse.highest
+
+    def instant_of(self, frequency: float) -> float:
+        """Return when the sweep passes a frequency, in s after its start, held to its ends."""
+        return min(max(self.view.sweep.time_of(frequency), 0.0), self.view.sweep.duration)
+
+    def frequency_at(self, time: float) -> float:
+        """Return what a sweep plays at a time of the recording, in Hz, held to its ends."""
+        sweep = self.view.sweep
+        begun = [start for start in self.starts if start <= time] or [self.starts[0]]
+        since = min(max(time - begun[-1], 0.0), sweep.duration)
+        return sweep.start * math.exp(since / sweep.growth)
+
+    def pressure(self) -> tuple[FloatArray, ComplexArray]:
+        """Return frequencies and complex ratio of the windowed response over the usable band."""
+        return self.frequencies, self.spectrum
+
+
+def _wide_factor(sample_rate: int) -> int:
+    """Return the greatest factor that leaves a whole rate which carries the wide passband."""
+    factor = max(1, int(sample_rate * _WIDEST / _WIDE_PASSBAND))
+    while sample_rate % factor:
+        factor -= 1
+    return factor
+
+
+@lru_cache(maxsize=4)
+def _kept_inverse(sweep: SweepDescription, rate: int, frames: int) -> ExcitationInverse:
+    highest = _WIDEST * rate / FADE_ABOVE
+    return prepare_inverse(sweep, sample_rate=rate, frames=frames, highest=highest)
+
+
+def view_recording(recording: Recording, *, sweep: SweepDescription) -> RecordingView:
+    """Return a recording at the wide rate and deconvolved.
+
+    The inverse of the sweep is made once and kept for further recordings of the same length.
+
+    Raises
+    ------
+    ValueError
+        If the rate of the recording cannot carry the sweep's lowest octave.
+    """
+    rate = recording.sample_rate
+    factor = _wide_factor(rate)
+    wide = recording
+    if factor > 1:
+        low = decimate(
+            recording.samples, factor=factor, sample_rate=rate, passband=_WIDEST * rate / factor
+        )
+        wide = Recording(
+            samples=low,
+            sample_rate=rate // factor,
+            channel=recording.channel,
+            channels=recording.channels,
+            path=recording.path,
+        )
+    inverse = _kept_inverse(sweep, wide.sample_rate, wide.samples.size)
+    return RecordingView(
+        recording=recording,
+        sweep=sweep,
+        wide=wide,
+        inverse=inverse,
+        deconvolved=deconvolve(wide.samples, inverse=inverse),
+    )
+
+
+def model_sweep(view: RecordingView) -> SweepModel | None:
+    """Return what the sweep explains of a recording; None where the sweep is not found in it."""
+    try:
+        segments = cut_segments(view.wide, inverse=view.inverse)
+    except MeasurementFileError:
+        return None
+    averaged = aligned_segments(segments)
+    mean = ImpulseResponse(
+        samples=averaged.samples.mean(axis=0),
+        sample_rate=averaged.sample_rate,
+        start=averaged.start,
+        lowest=averaged.lowest,
+        highest=averaged.highest,
+    )
+    plain = choose_window(mean)
+    window = choose_steady_window(mean, plain=plain)
+    explained = window
+    if plain.basis == "available":  # a cut recording: the earlier frequencies ring on in it
+        explained = replace(window, length=max(window.length, _LEAST_EXPLAINED))
+    weight = _unexplained(view, segments.starts, explained)
+    frequencies, spectrum = _windowed_spectrum(mean, window)
+    signal = _convolved(view, view.deconvolved)
+    return SweepModel(
+        view=view,
+        segments=segments,
+        frequencies=frequencies,
+        spectrum=spectrum,
+        impulse_response=mean,
+        window=window,
+        explained=explained,
+        starts=segments.starts,
+        band_signal=signal,
+        residual=_convolved(view, view.deconvolved * weight),
+        left=weight > 0.5,
+    )
+
+
+def _windowed_spectrum(
+    mean: ImpulseResponse, window: ImpulseWindow
+) -> tuple[FloatArray, ComplexArray]:
+    from scipy.fft import next_fast_len, rfft
+
+    values = mean.samples * window_values(mean.times, window=window)
+    size = next_fast_len(values.size, real=True)
+    spectrum = rfft(values, size)
+    step = mean.sample_rate / size
+    first, last = math.ceil(mean.lowest / step), math.floor(mean.highest / step)
+    axis = step * np.arange(first, last + 1, dtype=np.float64)
+    turn = np.exp(-2j * np.pi * axis * mean.start)
+    return np.asarray(axis), np.asarray(spectrum[first : last + 1] * turn)
+
+
+def _unexplained(
+    view: RecordingView, starts: tuple[float, ...], window: ImpulseWindow
+) -> FloatArray:
+    """Return how much of each lag is left over: 0 within the responses, 1 away from them."""
+    rate, length = view.inverse.low_rate, view.inverse.fft_length
+    explained = np.zeros(length)
+    for start in starts:
+        for order in ORDERS:
+            centre = start - view.sweep.harmonic_advance(order)
+            first = math.ceil((centre - window.before) * rate)
+            last = math.floor((centre + window.length) * rate)
+            index = np.arange(first, min(last, first + length - 1) + 1)
+            values = window_values(index / rate - centre, window=window)
+            at = index % length
+            explained[at] = np.maximum(explained[at], values)
+    return 1.0 - explained
+
+
+def _convolved(view: RecordingView, deconvolved: ArrayLike) -> FloatArray:
+    """Return what a deconvolved signal makes of the sweep, within the usable band, shape (N,)."""
+    from scipy.fft import irfft, rfft
+
+    inverse = view.inverse
+    step = inverse.low_rate / inverse.fft_length
+    used = slice(math.ceil(inverse.lowest / step), math.floor(inverse.highest / step) + 1)
+    whole = rfft(np.asarray(deconvolved))
+    spectrum = np.zeros_like(whole)
+    spectrum[used] = whole[used] / inverse.spectrum[used]
+    return np.asarray(irfft(spectrum, inverse.fft_length)[: view.frames])

@@ -1,0 +1,187 @@
+"""Signal-to-noise ratio by third octave, from the quiet before and after a sweep.
+
+Conventions
+-----------
+Third-octave bands of IEC 61260-1 that lie whole within the usable band, shape (B,). Levels in dBFS
+are those of AES17: a sine whose peaks reach full scale has 0 dBFS, so a band's noise has ``10 lg (2
+rms**2)``. The *signal level* is that of the sweep while it passes the band. The *signal-to-noise
+ratio* is the effective one of ISO 18233:2006: that of the windowed response, which gains with the
+length of the sweep and with the number of sweeps (3.01 dB for every doubling).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from roomeq.analysis.recordings.findings import (
+    Finding,
+    FindingCode,
+    Severity,
+    confidence_of,
+    make_finding,
+)
+from roomeq.analysis.recordings.model import SweepModel
+from roomeq.analysis.sweeps.windowing import window_values
+from roomeq.base.bands import ThirdOctaveBand, third_octave_bands
+from roomeq.base.levels import FloatArray, power_ratio_db
+
+__all__ = ["NoiseLevels", "estimate_noise", "noise_findings", "quiet_stretches"]
+
+LEAST_SNR_DB = 20.0
+"""Below it, noise may move a level by more than 0.8 dB: 20 lg (1 + 10 ** (-snr / 20))."""
+UNUSABLE_SNR_DB = 10.0
+"""Below it, by more than 2.4 dB."""
+_SHORTEST_QUIET = 0.5  # s
+_GUARD = 0.05  # s before a sweep begins
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class NoiseLevels:
+    """Signal and noise by third octave.
+
+    Attributes
+    ----------
+    bands : tuple of ThirdOctaveBand
+        Lowest first.
+    signal_db, noise_db, snr_db : ndarray, shape (B,)
+        Level of the sweep while it passes the band and of the noise in the band, in dBFS; effective
+        signal-to-noise ratio in dB. Where no quiet stretch exists, noise and ratio are nan.
+    """
+
+    bands: tuple[ThirdOctaveBand, ...]
+    signal_db: FloatArray
+    noise_db: FloatArray
+    snr_db: FloatArray
+
+
+def quiet_stretches(model: SweepModel) -> list[tuple[float, float]]:
+    """Return the stretches that tell the noise, in s: the pause before and the tail after a sweep.
+
+    Of the pause the later half, so that the lead-in has died away; of the tail what follows the
+    window's length. Nothing shorter than half a second.
+    """
+    view = model.view
+    sweep, end = view.sweep, view.recording.duration
+    first = model.starts[0]
+    stretches = [(max(0.0, first - 0.5 * sweep.pause), first - _GUARD)]
+    following = (*model.starts[1:], end + _GUARD)
+    for start, after in zip(model.starts, following, strict=True):
+        ended = start + sweep.duration + model.window.length
+        last = after - _GUARD
+        if after > end:  # what is heard beyond the described tail is not the sweep's business
+            last = min(end, max(start + sweep.duration + sweep.tail, ended + 4.0))
+        stretches.append((ended, last))
+    return [(a, b) for a, b in stretches if b - a >= _SHORTEST_QUIET]
+
+
+def _density(model: SweepModel, stretches: list[tuple[float, float]]) -> tuple[FloatArray, float]:
+    """Return the mean squared spectrum per sample over quiet stretches, and its bin spacing."""
+    from scipy.fft import next_fast_len
+
+    rate = model.low_rate
+    size = next_fast_len(1 + round(max(b - a for a, b in stretches) * rate), real=True)
+    total, weight = np.zeros(size // 2 + 1), 0.0
+    for begin, end in stretches:
+        # The recording itself: the residual lacks what lies where harmonics would.
+        part = model.band_signal[round(begin * rate) : round(end * rate)]
+        taper = np.hanning(part.size + 2)[1:-1]
+        spectrum = np.fft.rfft(part * taper, size)
+        total += part.size * (spectrum.real**2 + spectrum.imag**2) / float(taper @ taper)
+        weight += part.size
+    return total / weight, rate / size
+
+
+def _band_mean(values: FloatArray, step: float, band: ThirdOctaveBand, first: float) -> float:
+    """Return the mean over a band of values at ``first + i * step``; bins count by overlap."""
+    centres = first + step * np.arange(values.size)
+    low = np.maximum(centres - 0.5 * step, band.lower)
+    high = np.minimum(centres + 0.5 * step, band.upper)
+    overlap = np.maximum(high - low, 0.0)
+    return float(values @ overlap / overlap.sum())
+
+
+def estimate_noise(model: SweepModel) -> NoiseLevels:
+    """Return signal, noise and effective signal-to-noise ratio by third octave.
+
+    The noise's spectral density comes from the quiet stretches. What it makes of the windowed
+    response is its density times the squared inverse spectrum of the sweep times the sum of the
+    squared window, over the number of sweeps averaged.
+    """
+    lowest, highest = model.band
+    bands = tuple(
+        band
+        for band in third_octave_bands(lowest, highest)
+        if band.lower >= lowest and band.upper <= highest
+    )
+    axis, pressure = model.pressure()
+    power = np.abs(pressure) ** 2
+    step = float(axis[1] - axis[0])
+    mean = np.array([_band_mean(power, step, band, float(axis[0])) for band in bands])
+    level_dbfs = model.view.sweep.level_dbfs
+    stretches = quiet_stretches(model)
+    if not stretches:
+        unknown = np.full(len(bands), np.nan)
+        signal_db = power_ratio_db(mean) + level_dbfs
+        return NoiseLevels(bands=bands, signal_db=signal_db, noise_db=unknown, snr_db=unknown)
+    density, bin_step = _density(model, stretches)
+    noise = np.array([_band_mean(density, bin_step, band, 0.0) for band in bands])
+    values = window_values(model.impulse_response.times, window=model.window)
+    gain = np.abs(model.view.inverse.spectrum) ** 2
+    low_step = model.low_rate / model.view.inverse.fft_length
+    inverse = np.array([_band_mean(gain, low_step, band, 0.0) for band in bands])
+    in_response = noise * inverse * float(values @ values) / model.segments.samples.shape[0]
+    clean = np.maximum(mean - in_response, 0.01 * mean)  # hence no ratio falls below -20 dB
+    widths = np.array([band.upper - band.lower for band in bands])
+    # Mean square in a band: two-sided density over the rate, twice for both signs of frequency.
+    band_power = 2.0 * noise * widths / model.low_rate
+    return NoiseLevels(
+        bands=bands,
+        signal_db=power_ratio_db(clean) + level_dbfs,
+        noise_db=power_ratio_db(2.0 * band_power),
+        snr_db=power_ratio_db(clean / np.maximum(in_response, 1e-30 * mean)),
+    )
+
+
+def noise_findings(model: SweepModel, noise: NoiseLevels) -> list[Finding]:
+    """Return where the signal-to-noise ratio is too small, each run of bands by itself."""
+    recording = model.view.recording
+    if np.isnan(noise.snr_db).all():
+        return [
+            make_finding(
+                FindingCode.NOISE_UNKNOWN,
+                Severity.WARNING,
+                recording,
+                what="neither before nor after the sweep is there half a second of quiet: the "
+                "noise is not known",
+                confidence=1.0,
+            )
+        ]
+    findings = []
+    for low, high in _runs(noise.snr_db < LEAST_SNR_DB):
+        worst = float(noise.snr_db[low:high].min())
+        lower, upper = noise.bands[low], noise.bands[high - 1]
+        findings.append(
+            make_finding(
+                FindingCode.LOW_SNR,
+                Severity.FAULT if worst < UNUSABLE_SNR_DB else Severity.WARNING,
+                recording,
+                what=f"the signal-to-noise ratio falls to {worst:.0f} dB in the third "
+                + (
+                    f"octave at {lower.label} Hz"
+                    if lower == upper
+                    else f"octaves from {lower.label} to {upper.label} Hz"
+                ),
+                confidence=confidence_of(1.0 + (LEAST_SNR_DB - worst) / 3.0),
+                band=(lower.lower, upper.upper),
+                value=worst,
+            )
+        )
+    return findings
+
+
+def _runs(flags: np.ndarray[tuple[int], np.dtype[np.bool_]]) -> list[tuple[int, int]]:
+    """Return first and one past the last index of every run of True."""
+    edges = np.flatnonzero(np.diff(np.concatenate(([False], flags, [False])).astype(np.int8)))
+    return [(int(a), int(b)) for a, b in zip(edges[::2], edges[1::2], strict=True)]

@@ -1,0 +1,331 @@
+"""Judge recorded sweeps: signal-to-noise ratio by third octave, and all that can be wrong.
+
+Conventions
+-----------
+A judgement never changes a recording, and never mends what it finds. Time in s after the start of
+the recording, frequency in Hz, channels counted from 1, levels in dBFS (AES17). Findings come worst
+first. The work is done at the rate that carries the bass; sweeps are judged up to 1.4 kHz.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from roomeq.analysis.recordings.drift import (
+    ClockDrift,
+    drift_findings,
+    estimate_clock_drift,
+    mend_clock_drift,
+)
+from roomeq.analysis.recordings.findings import Finding, FindingCode, FindingPlace, Severity
+from roomeq.analysis.recordings.hum import estimate_hum, hum_findings
+from roomeq.analysis.recordings.model import SweepModel, model_sweep, view_recording
+from roomeq.analysis.recordings.noise import NoiseLevels, estimate_noise, noise_findings
+from roomeq.analysis.recordings.pairs import (
+    Trace,
+    channel_findings,
+    recording_trace,
+    same_as_earlier,
+)
+from roomeq.analysis.recordings.residual import disturbance_findings
+from roomeq.analysis.recordings.signal import (
+    dropped_findings,
+    sample_facts,
+    sample_findings,
+    silence_findings,
+)
+from roomeq.analysis.recordings.slips import estimate_slip, slip_findings
+from roomeq.analysis.recordings.timing import cut_findings, sweep_findings
+from roomeq.base.bands import ThirdOctaveBand
+from roomeq.base.levels import FloatArray, readonly
+from roomeq.base.recording import Recording, SweepDescription
+
+__all__ = [
+    "ClockDrift",
+    "Finding",
+    "FindingCode",
+    "FindingPlace",
+    "RecordingJudge",
+    "RecordingQuality",
+    "Severity",
+    "judge_recording",
+    "judge_recordings",
+    "judge_samples",
+    "mend_clock_drift",
+]
+
+_WELL_TOLD_PPM = 1.0
+_RANK = {Severity.FAULT: 0, Severity.WARNING: 1, Severity.NOTE: 2}
+_DECISIVE = {
+    FindingCode.SILENT_CHANNEL,
+    FindingCode.WRONG_SWEEP,
+    FindingCode.WRONG_SAMPLE_RATE,
+    FindingCode.SWEEP_NOT_FOUND,
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class RecordingQuality:
+    """What can be said of one recording.
+
+    Attributes
+    ----------
+    file : str, optional
+        The file.
+    channel, channels : int
+        Which channel, counted from 1, of how many.
+    sample_rate : int
+        Hz.
+    duration : float
+        Length, in s.
+    starts : tuple of float
+        When each sweep begins to be heard, in s; empty where none was found.
+    peak_dbfs : float
+        Greatest magnitude about the mean.
+    bands : tuple of ThirdOctaveBand
+        Bands of the figures below, lowest first; none where no sweep was found.
+    signal_db, noise_db, snr_db : ndarray, shape (B,)
+        Level of the sweep while it passes a band and of the noise in the band, in dBFS; effective
+        signal-to-noise ratio of the response in dB (ISO 18233). Nan where not known.
+    drift : ClockDrift, optional
+        Clock drift, where the recording tells it.
+    findings : tuple of Finding
+        Worst first, the surest first among equals.
+    """
+
+    file: str | None
+    channel: int
+    channels: int
+    sample_rate: int
+    duration: float
+    starts: tuple[float, ...]
+    peak_dbfs: float
+    bands: tuple[ThirdOctaveBand, ...]
+    signal_db: FloatArray
+    noise_db: FloatArray
+    snr_db: FloatArray
+    drift: ClockDrift | None
+    findings: tuple[Finding, ...]
+
+    @property
+    def usable(self) -> bool:
+        """Whether no fault was found; what merely is doubtful leaves it usable."""
+        return all(finding.severity is not Severity.FAULT for finding in self.findings)
+
+    def found(self, code: FindingCode) -> tuple[Finding, ...]:
+        """Return the findings of one code."""
+        return tuple(finding for finding in self.findings if finding.code is code)
+
+
+def judge_recording(
+    recording: Recording, sweep: SweepDescription, *, loopback: Recording | None = None
+) -> RecordingQuality:
+    """Return the quality of one recorded channel.
+
+    Parameters
+    ----------
+    recording : Recording
+        The microphone's channel.
+    sweep : SweepDescription
+        What was played.
+    loopback : Recording, optional
+        The channel of the same recording into which the excitation was fed back. Its own faults
+        are among the findings, with its channel.
+
+    Raises
+    ------
+    ValueError
+        If recording and loopback are not of one rate and length, or the rate of the recording
+        cannot carry the sweep.
+    """
+    return _judged(recording, sweep, loopback)[0]
+
+
+def judge_recordings(
+    recordings: Iterable[Recording | tuple[Recording, Recording | None]],
+    sweep: SweepDescription,
+) -> tuple[RecordingQuality, ...]:
+    """Return the quality of several recordings, each by itself and against the others.
+
+    Parameters
+    ----------
+    recordings : iterable of Recording, or of pairs of Recording
+        One for each seat, alone or with its loopback. An iterable that reads each file when its
+        turn comes keeps one recording in memory at a time.
+    sweep : SweepDescription
+        What was played.
+
+    Raises
+    ------
+    ValueError
+        As for `judge_recording`.
+    """
+    judge, qualities = RecordingJudge(sweep=sweep), []
+    for entry in recordings:
+        recording, loopback = entry if isinstance(entry, tuple) else (entry, None)
+        qualities.append(judge(recording, loopback=loopback))
+        del recording, loopback, entry
+    return tuple(qualities)
+
+
+@dataclass(kw_only=True)
+class RecordingJudge:
+    """Judges recordings of one sweep one after the other, each by itself and against the earlier.
+
+    Attributes
+    ----------
+    sweep : SweepDescription
+        What was played.
+    """
+
+    sweep: SweepDescription
+    _traces: list[Trace] = field(default_factory=list)
+
+    def __call__(
+        self, recording: Recording, *, loopback: Recording | None = None
+    ) -> RecordingQuality:
+        """Return the quality of the next recording; what is kept of it is small.
+
+        Raises
+        ------
+        ValueError
+            As for `judge_recording`.
+        """
+        quality, trace = _judged(recording, self.sweep, loopback)
+        if trace is None:
+            return quality
+        again = same_as_earlier(trace, self._traces)
+        self._traces.append(trace)
+        return replace(quality, findings=_ranked([*quality.findings, *again]))
+
+
+def judge_samples(recording: Recording) -> RecordingQuality:
+    """Return what the samples alone tell: silence, too little level, direct current, clipping.
+
+    For recordings of an excitation that is known only as another recording.
+    """
+    facts = sample_facts(recording)
+    findings = silence_findings(recording, facts) or sample_findings(recording, facts, None)
+    return _quality(recording, facts.peak_dbfs, findings)
+
+
+def _judged(
+    recording: Recording, sweep: SweepDescription, loopback: Recording | None
+) -> tuple[RecordingQuality, Trace | None]:
+    if loopback is not None and (
+        loopback.sample_rate != recording.sample_rate
+        or loopback.samples.size != recording.samples.size
+    ):
+        raise ValueError("recording and loopback are not channels of one file")
+    facts = sample_facts(recording)
+    findings = silence_findings(recording, facts)
+    view = view_recording(recording, sweep=sweep)
+    if findings:
+        return _quality(recording, facts.peak_dbfs, findings), None
+    model = model_sweep(view)
+    findings = sample_findings(recording, facts, model) + sweep_findings(view, model)
+    if model is None or any(finding.code in _DECISIVE for finding in findings):
+        return _quality(recording, facts.peak_dbfs, findings), None
+    noise = estimate_noise(model)
+    clipped = any(finding.code is FindingCode.CLIPPING for finding in findings)
+    findings += noise_findings(model, noise)
+    findings += dropped_findings(recording, facts, model, clipped=clipped)
+    findings += hum_findings(model, estimate_hum(model))
+    findings += cut_findings(model)
+    findings += disturbance_findings(model, step=facts.step, spared=_spans(findings))
+    reference = None
+    if loopback is not None:
+        reference, more = _loopback(loopback, sweep)
+        findings += more
+    findings += channel_findings(model, reference)
+    swapped = any(finding.code is FindingCode.CHANNELS_SWAPPED for finding in findings)
+    drift, more = _clock(model, None if swapped else reference)
+    findings += more
+    quality = _quality(recording, facts.peak_dbfs, findings, model=model, noise=noise, drift=drift)
+    return quality, recording_trace(model, noise)
+
+
+def _clock(
+    model: SweepModel, reference: SweepModel | None
+) -> tuple[ClockDrift | None, list[Finding]]:
+    """Return clock drift and what is to be said of it; a slip can look like drift, so it is first.
+
+    Without a loopback a slip is only looked for where drift seems to be there, or is not told.
+    """
+    drift = estimate_clock_drift(model, loopback=reference)
+    findings = drift_findings(model, drift)
+    told = drift is not None and drift.uncertainty_ppm < _WELL_TOLD_PPM
+    if reference is None and told and not findings:
+        return drift, []
+    slipped = estimate_slip(model, loopback=reference)
+    if slipped is None:
+        return drift, findings
+    return None, slip_findings(model, slipped, model.view.recording)
+
+
+def _spans(findings: list[Finding]) -> list[tuple[float, float]]:
+    """Return where something is missing or was dropped: that disturbs by itself."""
+    spans = []
+    for one in findings:
+        start, stop = one.where.start, one.where.stop
+        if start is None or stop is None:
+            continue
+        if one.code is FindingCode.DROPPED_SAMPLES:
+            spans.append((start, stop))
+        elif one.code is FindingCode.START_MISSING:
+            spans.append((stop, stop))
+        elif one.code is FindingCode.END_MISSING:
+            spans.append((start, start))
+    return spans
+
+
+def _loopback(
+    loopback: Recording, sweep: SweepDescription
+) -> tuple[SweepModel | None, list[Finding]]:
+    """Return what the loopback tells, and what is wrong with it."""
+    facts = sample_facts(loopback)
+    findings = silence_findings(loopback, facts)
+    view = view_recording(loopback, sweep=sweep)
+    if findings:
+        return None, findings
+    model = model_sweep(view)
+    findings = sample_findings(loopback, facts, model) + sweep_findings(view, model)
+    if model is None or any(finding.code in _DECISIVE for finding in findings):
+        return None, findings
+    clipped = any(finding.code is FindingCode.CLIPPING for finding in findings)
+    findings += dropped_findings(loopback, facts, model, clipped=clipped)
+    return model, findings
+
+
+def _quality(
+    recording: Recording,
+    peak_dbfs: float,
+    findings: list[Finding],
+    *,
+    model: SweepModel | None = None,
+    noise: NoiseLevels | None = None,
+    drift: ClockDrift | None = None,
+) -> RecordingQuality:
+    nothing = np.zeros(0)
+    return RecordingQuality(
+        file=recording.path,
+        channel=recording.channel,
+        channels=recording.channels,
+        sample_rate=recording.sample_rate,
+        duration=recording.duration,
+        starts=() if model is None else model.starts,
+        peak_dbfs=peak_dbfs,
+        bands=() if noise is None else noise.bands,
+        signal_db=readonly(nothing if noise is None else noise.signal_db),
+        noise_db=readonly(nothing if noise is None else noise.noise_db),
+        snr_db=readonly(nothing if noise is None else noise.snr_db),
+        drift=drift,
+        findings=_ranked(findings),
+    )
+
+
+def _ranked(findings: list[Finding]) -> tuple[Finding, ...]:
+    return tuple(sorted(findings, key=lambda one: (_RANK[one.severity], -one.confidence)))

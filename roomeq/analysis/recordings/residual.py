@@ -1,0 +1,259 @@
+"""A slam, a voice or a knock while the sweep plays: the residual in time and frequency.
+
+Conventions
+-----------
+The residual of `roomeq.analysis.recordings.model` is cut into frames of about an eighth of a second
+(Hann, overlapping by half). A cell is a frame times a frequency; it is *free* where the model
+explains nothing at that moment. Of steady noise the power of a cell has an exponential law about
+its mean, so that the mean over n independent cells exceeds ``1 + 2 sqrt(x / (2 n)) + 2 x / (2 n)``
+times the true mean with a probability below ``exp(-x)`` (Laurent and Massart 2000, lemma 1).
+"""
+
+from __future__ import annotations
+
+import itertools
+import math
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from roomeq.analysis.recordings.findings import (
+    Finding,
+    FindingCode,
+    Severity,
+    confidence_of,
+    make_finding,
+)
+from roomeq.analysis.recordings.model import SweepModel
+from roomeq.base.levels import FloatArray
+
+__all__ = ["disturbance_findings"]
+
+_FRAME = 0.128  # s
+_RARITY = 23.0  # exp(-23) = 1e-10 for a cell; some thousands of cells are looked at
+_INDEPENDENT = 2.0 / 3.0  # of neighbouring bins under a Hann window, and no less than one
+_FEWEST_FRAMES = 12
+_LEAST_RELATIVE_DB = -45.0  # moves a level by at most 0.05 dB
+_HARMFUL_DB = -30.0  # by at most 0.27 dB
+_UNUSABLE_DB = -15.0  # by at most 1.4 dB
+_PER_OCTAVE = 1
+_ABOVE = 1.3
+_BEYOND_HARMONICS = 6.5
+_HIDDEN = 0.5  # of the band: less than that is free
+_SPARED = 0.4  # s around the ends of the recording and around other findings
+
+
+def disturbance_findings(
+    model: SweepModel, *, step: float = 0.0, spared: Sequence[tuple[float, float]] = ()
+) -> list[Finding]:
+    """Return what was heard besides sweep, room and steady noise, each event by itself.
+
+    Looked for in octaves, from the beginning of the first sweep until the last has decayed. What it
+    does to the response is judged by the energy of the event against that of the sweep in the same
+    octave.
+
+    Parameters
+    ----------
+    model : SweepModel
+        What the sweep explains.
+    step : float
+        Of the quantiser, as a fraction of full scale: what it adds is no disturbance.
+    spared : sequence of tuple of float
+        From when to when, in s, other findings already say what is wrong.
+    """
+    if model.residual.size < 4 * _FRAME * model.low_rate:
+        return []
+    times, axis, power, free = _cells(model)
+    begin = model.starts[0]
+    end = model.starts[-1] + model.view.sweep.duration + model.explained.length
+    counted = (times >= begin) & (times <= end)
+    quiet = _not_lead_in(model, times)
+    for first, last in ((-1.0, 0.0), (model.view.recording.duration, math.inf), *spared):
+        counted &= (times < first - _SPARED) | (times > last + _SPARED)
+    noise = _noise_by_bin(power, free & quiet[:, np.newaxis])
+    # Of a slow signal the steps' noise, step**2 / 12, gathers at few frequencies: ten times that.
+    noise = np.maximum(noise, 10.0 * step**2 / 12.0 / model.view.recording.sample_rate)
+    flagged: list[tuple[FloatArray, float, tuple[float, float]]] = []
+    for low, high in _octaves(model):
+        bins = (axis >= low) & (axis < high) & np.isfinite(noise)
+        excess, margin = _excess(power[:, bins], free[:, bins], noise[bins])
+        margin[~counted] = 0.0
+        if (margin >= 1.0).any():
+            relative = excess / _signal_energy(model, low, high)
+            relative[margin < 1.0] = 0.0
+            flagged.append((relative, float(margin.max()), (low, high)))
+    inside = (axis >= model.band[0]) & (axis <= model.band[1])
+    hidden = free[:, inside].mean(axis=1) < _HIDDEN
+    above = _above_band(model, counted, hidden, step)
+    return _events(model, times, flagged if above is None else [*flagged, above])
+
+
+def _cells(
+    model: SweepModel,
+) -> tuple[FloatArray, FloatArray, FloatArray, NDArray[np.bool_]]:
+    """Return frame times, frequencies, power and freedom of every cell."""
+    rate = model.low_rate
+    times, axis, power = _frames(model.residual, rate)
+    sweep = model.view.sweep
+    safe = np.maximum(axis, 0.25 * sweep.start)
+    lags = times[:, np.newaxis] - sweep.growth * np.log(safe / sweep.start)
+    index = np.round(lags * rate).astype(np.intp)
+    length = model.left.size
+    free = model.left[index % length]
+    inside = (axis >= model.band[0]) & (axis <= model.band[1])
+    return times, np.asarray(axis), np.asarray(power), np.asarray(free & inside)
+
+
+def _frames(signal: FloatArray, rate: float) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return frame times, frequencies, and power by frame and frequency."""
+    frame = 2 * round(0.5 * _FRAME * rate)
+    hop = frame // 2
+    frames = np.lib.stride_tricks.sliding_window_view(signal, frame)[::hop]
+    taper = np.hanning(frame + 1)[:-1]
+    spectra = np.fft.rfft(frames * taper)
+    power = (spectra.real**2 + spectra.imag**2) / float(taper @ taper) / rate
+    times = (np.arange(frames.shape[0], dtype=np.float64) * hop + 0.5 * frame) / rate
+    axis = rate / frame * np.arange(power.shape[1], dtype=np.float64)
+    return np.asarray(times), np.asarray(axis), np.asarray(power)
+
+
+def _above_band(
+    model: SweepModel, counted: NDArray[np.bool_], hidden: NDArray[np.bool_], step: float
+) -> tuple[FloatArray, float, tuple[float, float]] | None:
+    """Look above the sweep's band where the model hides most of what lies within it.
+
+    Free is there what lies well above the fifth harmonic. A voice or a slam that is heard there is
+    taken to be as strong in the octave at the top of the band.
+    """
+    wide = model.view.wide
+    low, high = _ABOVE * model.band[1], 0.29 * wide.sample_rate
+    if not high > 1.5 * low:
+        return None
+    times, axis, power = _frames(wide.samples, wide.sample_rate)
+    playing = _plays(model, times)
+    bins = (axis >= low) & (axis <= high)
+    free = axis[bins] > _BEYOND_HARMONICS * playing[:, np.newaxis]
+    power = power[:, bins]
+    noise = _noise_by_bin(power, free & _not_lead_in(model, times)[:, np.newaxis])
+    noise = np.maximum(noise, 10.0 * step**2 / 12.0 / model.view.recording.sample_rate)
+    known = np.isfinite(noise)
+    excess, margin = _excess(power[:, known], free[:, known], noise[known])
+    size = min(times.size, counted.size)  # frames of both rates begin together
+    excess, margin = excess[:size], margin[:size]
+    margin[~(counted[:size] & hidden[:size])] = 0.0
+    if not (margin >= 1.0).any():
+        return None
+    relative = excess / _signal_energy(model, 0.5 * model.band[1], model.band[1])
+    relative[margin < 1.0] = 0.0
+    whole = np.zeros(counted.size)
+    whole[:size] = relative
+    return whole, float(margin.max()), (low, high)
+
+
+def _plays(model: SweepModel, times: FloatArray) -> FloatArray:
+    """Return what the sweep plays at each time, its end while the room rings, else 0 Hz."""
+    sweep, playing = model.view.sweep, np.zeros(times.size)
+    for start in model.starts:
+        since = times - start
+        heard = (since >= -_FRAME) & (since <= sweep.duration + model.explained.length)
+        held = np.clip(since[heard] + 0.5 * _FRAME, 0.0, sweep.duration)
+        playing[heard] = sweep.start * np.exp(held / sweep.growth)
+    return playing
+
+
+def _not_lead_in(model: SweepModel, times: FloatArray) -> NDArray[np.bool_]:
+    sweep = model.view.sweep
+    stop = model.starts[0] - 0.5 * sweep.pause
+    return np.asarray((times > stop) | (times < model.starts[0] - sweep.pause - sweep.lead_in))
+
+
+def _noise_by_bin(power: FloatArray, usable: NDArray[np.bool_]) -> FloatArray:
+    """Return the mean power of steady noise at each frequency; nan where too few cells tell."""
+    level = np.where(usable, power, np.nan)
+    enough = usable.sum(axis=0) >= _FEWEST_FRAMES
+    noise = np.full(power.shape[1], np.nan)
+    if enough.any():
+        noise[enough] = np.nanmedian(level[:, enough], axis=0) / math.log(2.0)
+    return noise
+
+
+def _octaves(model: SweepModel) -> list[tuple[float, float]]:
+    lowest, highest = model.band
+    count = max(1, math.floor(_PER_OCTAVE * math.log2(highest / lowest)))
+    edges = highest * 2.0 ** (-np.arange(count + 1) / _PER_OCTAVE)
+    edges[-1] = lowest
+    return [(float(low), float(high)) for high, low in itertools.pairwise(edges)]
+
+
+def _excess(
+    power: FloatArray, free: NDArray[np.bool_], noise: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Return excess energy in the free cells of each frame, and the evidence for it."""
+    count = free.sum(axis=1)
+    normal = np.where(free, power / np.maximum(noise, 1e-300), 0.0).sum(axis=1)
+    mean = normal / np.maximum(count, 1)
+    degrees = 2.0 * np.maximum(1.0, _INDEPENDENT * count)
+    bound = 1.0 + 2.0 * np.sqrt(_RARITY / degrees) + 2.0 * _RARITY / degrees
+    # The median of few frames errs: it is allowed a third.
+    margin = np.where(count > 0, mean / (1.35 * bound), 0.0)
+    surplus = np.where(free, power - noise, 0.0).sum(axis=1)
+    whole = power.shape[1] / np.maximum(count, 1)  # as much again where the model hides it
+    return np.maximum(surplus * whole, 0.0), margin
+
+
+def _signal_energy(model: SweepModel, low: float, high: float) -> float:
+    """Return the energy of the sweep as heard in a band, in full scale squared times s.
+
+    It spends ``dt = L df / f`` at f, with a mean square of half its amplitude squared. The cells of
+    `_cells` sum up to the same: a frame of n samples with mean square s gives ``n s / (2 rate)``,
+    and a frame begins every n / 2 samples.
+    """
+    axis, pressure = model.pressure()
+    inside = (axis >= low) & (axis < high)
+    amplitude = model.view.sweep.amplitude * np.abs(pressure[inside])
+    step = float(axis[1] - axis[0])
+    growth, repeats = model.view.sweep.growth, len(model.starts)
+    return float(np.sum(0.5 * amplitude**2 * growth / axis[inside]) * step * repeats)
+
+
+def _events(
+    model: SweepModel,
+    times: FloatArray,
+    flagged: list[tuple[FloatArray, float, tuple[float, float]]],
+) -> list[Finding]:
+    """Return findings: flagged frames that lie together are one event."""
+    if not flagged:
+        return []
+    loud = np.any([relative > 0 for relative, _, _ in flagged], axis=0)
+    frames = np.flatnonzero(loud)
+    groups = np.split(frames, np.flatnonzero(np.diff(frames) > 8) + 1)
+    findings = []
+    for group in groups:
+        span = slice(int(group[0]), int(group[-1]) + 1)
+        parts = [(float(rel[span].sum()), mar, band) for rel, mar, band in flagged]
+        heard = [part for part in parts if part[0] > 10.0 ** (_LEAST_RELATIVE_DB / 10.0)]
+        if not heard:
+            continue
+        worst = max(heard)
+        level_db = 10.0 * math.log10(worst[0])
+        hidden = worst[2][0] > model.band[1]  # what it did within the band is not known
+        harmless = level_db < _HARMFUL_DB and not hidden
+        severity = Severity.NOTE if harmless else Severity.WARNING
+        seconds = (float(times[span][0]) - 0.5 * _FRAME, float(times[span][-1]) + 0.5 * _FRAME)
+        played = [model.frequency_at(second) for second in seconds]
+        findings.append(
+            make_finding(
+                FindingCode.DISTURBANCE,
+                Severity.FAULT if level_db > _UNUSABLE_DB else severity,
+                model.view.recording,
+                what=f"something was heard besides the sweep, with {level_db:.0f} dB relative to "
+                f"it between {worst[2][0]:.0f} and {worst[2][1]:.0f} Hz, while the sweep passed "
+                f"{played[0]:.0f} to {played[1]:.0f} Hz",
+                confidence=confidence_of(max(part[1] for part in heard)),
+                seconds=seconds,
+                band=(min(part[2][0] for part in heard), max(part[2][1] for part in heard)),
+                value=level_db,
+            )
+        )
+    return findings

@@ -1,0 +1,359 @@
+"""A sweep that is cut, missing, another one, or played at another rate; channels swapped.
+
+Conventions
+-----------
+Time in s after the start of the recording, frequency in Hz. The *lag* of a frequency is when it was
+heard, less when the sweep plays it. In a room all lags lie within some tenths of a second; a sweep
+whose frequency grows e-fold in L' instead of L makes them run as ``(L' - L) ln f``, and a recording
+whose rate is r times the stated one has ``L' = L / r``.
+"""
+
+from __future__ import annotations
+
+import itertools
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from roomeq.analysis.recordings.findings import (
+    Finding,
+    FindingCode,
+    Severity,
+    confidence_of,
+    make_finding,
+)
+from roomeq.analysis.recordings.model import RecordingView, SweepModel
+from roomeq.analysis.recordings.noise import quiet_stretches
+from roomeq.analysis.sweeps.windowing import band_envelope
+from roomeq.base.levels import FloatArray, power_ratio_db
+
+__all__ = ["LagTrend", "cut_findings", "estimate_lag_trend", "looks_electrical", "sweep_findings"]
+
+_COMMON_RATES = (
+    8000,
+    11025,
+    12000,
+    16000,
+    22050,
+    24000,
+    32000,
+    44100,
+    48000,
+    88200,
+    96000,
+    176400,
+    192000,
+)
+_RATE_TOLERANCE = 0.02
+_BANDS = 12
+_BAND_WIDTH = 0.16  # of ln f, standard deviation
+_PROMINENT = 6.0  # peak of a band's envelope over its median; of noise it reaches 4
+_FEWEST_BANDS = 4
+_EARLY = 0.6  # the first moment with this much of the strongest counts
+_LARGEST_RUN = 0.3  # s, of the lags in a room
+_LEAST_RUN = 0.15  # s, where it makes the ratio of two usual rates
+_SCATTERED = 0.12  # s
+_NEGLIGIBLE_CUT = 0.05  # s
+_FRAME = 0.05  # s
+_HEARD_DB, _LOUD_DB = 6.0, 25.0  # above the noise
+_SURE = 0.1  # s
+_SURE_END = 0.3  # s
+_CLIFF_DB = 34.0
+_ELECTRICAL_SPREAD_DB = 1.0
+_ELECTRICAL_AFTER = 0.06  # s
+_ELECTRICAL_REST = 1e-3
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class LagTrend:
+    """When each part of the spectrum was heard, against when the sweep plays it.
+
+    Attributes
+    ----------
+    frequencies, lags : ndarray, shape (K,)
+        Bands in which something stands out, in Hz, and their lags in s.
+    slope : float
+        Of the lags against ln f, in s (Theil-Sen); nan with fewer than four bands.
+    scatter : float
+        Median distance of the lags from that line, in s.
+    """
+
+    frequencies: FloatArray
+    lags: FloatArray
+    slope: float
+    scatter: float
+
+    @property
+    def run(self) -> float:
+        """How far the line runs from the first to the last band, in s; 0 where there is none."""
+        if not math.isfinite(self.slope):
+            return 0.0
+        return abs(self.slope) * math.log(self.frequencies[-1] / self.frequencies[0])
+
+    @property
+    def amiss(self) -> bool:
+        """Whether the lags run or scatter further than in any room."""
+        return self.run > _LARGEST_RUN or self.scatter > _SCATTERED
+
+    def rate_ratio(self, growth: float) -> float:
+        """Return how many times as fast a sweep of this growth runs; nan without a clear line."""
+        if not (self.scatter < 0.1 * self.run and growth + self.slope > 0):
+            return math.nan
+        return growth / (growth + self.slope)
+
+
+def estimate_lag_trend(view: RecordingView) -> LagTrend:
+    """Return the lags of twelve bands between the ends of the usable band."""
+    from scipy.fft import rfft
+
+    inverse = view.inverse
+    spectrum = rfft(view.deconvolved)
+    step = inverse.low_rate / inverse.fft_length
+    centres = np.geomspace(1.25 * inverse.lowest, inverse.highest / 1.25, _BANDS)
+    found = []
+    for centre in centres:
+        envelope = band_envelope(spectrum, step=step, centre=float(centre), width=_BAND_WIDTH)
+        top = float(envelope.max())
+        if not top > _PROMINENT * float(np.median(envelope)):
+            continue
+        strongest = int(np.argmax(envelope))
+        found.append((centre, envelope, strongest))
+    lags = [_early_lag(env, top, view) for _, env, top in found]
+    frequencies = np.array([centre for centre, _, _ in found])
+    unwrapped = _unwrapped(np.array(lags), inverse.fft_length / inverse.low_rate)
+    return _trend(frequencies, unwrapped)
+
+
+def _early_lag(envelope: FloatArray, strongest: int, view: RecordingView) -> float:
+    """Return the lag of the first sweep of a recording, in s, on the circle."""
+    span = view.inverse.fft_length / view.inverse.low_rate
+    rate = envelope.size / span
+    if view.sweep.repeats > 1:  # the earliest of several that are about as strong
+        high = np.flatnonzero(envelope >= _EARLY * envelope[strongest])
+        before = high[high <= strongest]
+        return float(before[0]) / rate
+    return strongest / rate
+
+
+def _unwrapped(lags: FloatArray, span: float) -> FloatArray:
+    """Return lags brought to within half the circle of their median direction."""
+    if not lags.size:
+        return lags
+    turns = np.exp(2j * np.pi * lags / span)
+    middle = float(np.angle(turns.sum())) * span / (2.0 * np.pi)
+    return np.asarray((lags - middle + 0.5 * span) % span + middle - 0.5 * span)
+
+
+def _trend(frequencies: FloatArray, lags: FloatArray) -> LagTrend:
+    if lags.size < _FEWEST_BANDS:
+        return LagTrend(frequencies=frequencies, lags=lags, slope=math.nan, scatter=math.nan)
+    axis = np.log(frequencies)
+    first, second = np.triu_indices(lags.size, 1)
+    slope = float(np.median((lags[second] - lags[first]) / (axis[second] - axis[first])))
+    rest = lags - slope * axis
+    scatter = float(np.median(np.abs(rest - np.median(rest))))
+    return LagTrend(frequencies=frequencies, lags=lags, slope=slope, scatter=scatter)
+
+
+def sweep_findings(view: RecordingView, model: SweepModel | None) -> list[Finding]:
+    """Return whether this is another sweep, or one at another rate, or none at all."""
+    trend = estimate_lag_trend(view)
+    recording, sweep = view.recording, view.sweep
+    ratio = trend.rate_ratio(sweep.growth)
+    rates = (recording.sample_rate, sweep.sample_rate)
+    named = _rate_names(ratio, rates) if math.isfinite(ratio) else None
+    if not trend.amiss and (named is None or trend.run <= _LEAST_RUN):
+        if model is not None:
+            return []
+        return [
+            make_finding(
+                FindingCode.SWEEP_NOT_FOUND,
+                Severity.FAULT,
+                recording,
+                what="no sweep stands out from the noise",
+                confidence=0.9,
+            )
+        ]
+    if named is not None:
+        true, stated = named
+        return [
+            make_finding(
+                FindingCode.WRONG_SAMPLE_RATE,
+                Severity.FAULT,
+                recording,
+                what=f"the sweep runs {ratio:.3f} times as fast as described, as if what has "
+                f"{true:g} Hz were taken for {stated:g} Hz",
+                confidence=confidence_of(max(1.0, trend.run / _LEAST_RUN)),
+                value=ratio,
+            )
+        ]
+    shape = "its frequency does not grow as described"
+    if math.isfinite(ratio):
+        shape = (
+            f"its frequency grows e-fold in {sweep.growth / ratio:.2f} s instead of "
+            f"{sweep.growth:.2f} s"
+        )
+    return [
+        make_finding(
+            FindingCode.WRONG_SWEEP,
+            Severity.FAULT,
+            recording,
+            what=f"another sweep than the one described: {shape}",
+            confidence=confidence_of(
+                max(1.0, trend.run / _LARGEST_RUN, trend.scatter / _SCATTERED)
+            ),
+            value=None if math.isnan(ratio) else sweep.growth / ratio,
+        )
+    ]
+
+
+def _rate_names(ratio: float, rates: tuple[int, int]) -> tuple[float, float] | None:
+    """Return the true and the stated rate of the usual pair that has this ratio.
+
+    One of them is the rate of the recording or of the sweep, as of `rates`.
+    """
+    pairs = [
+        (stated != rates[0], abs(math.log(stated / true / ratio)), true, stated)
+        for true in _COMMON_RATES
+        for stated in _COMMON_RATES
+        if true != stated
+        and {true, stated} & set(rates)
+        and abs(math.log(stated / true / ratio)) < _RATE_TOLERANCE
+    ]
+    if not pairs:
+        return None
+    _, _, true, stated = min(pairs)
+    return float(true), float(stated)
+
+
+def cut_findings(model: SweepModel) -> list[Finding]:
+    """Return what is missing of the sweeps: cut by the recording's ends, or never heard."""
+    view = model.view
+    sweep, recording = view.sweep, view.recording
+    findings = []
+    missing = -model.starts[0]
+    if missing > _NEGLIGIBLE_CUT:
+        findings.append(_start_missing(model, missing, "the recording begins {:.2f} s too late"))
+    else:
+        silent = _silent_start(model)
+        if silent > 0:
+            findings.append(_start_missing(model, silent, "nothing is heard for {:.2f} s"))
+    over = model.starts[-1] + sweep.duration - recording.duration
+    if over > _NEGLIGIBLE_CUT:
+        findings.append(_end_missing(model, over, "the recording ends {:.2f} s too early"))
+    else:
+        silent = _silent_end(model)
+        if silent > 0:
+            findings.append(_end_missing(model, silent, "the sweep stops {:.2f} s too early"))
+    found = model.segments.found
+    if found < sweep.repeats:
+        findings.append(
+            make_finding(
+                FindingCode.SWEEPS_MISSING,
+                Severity.WARNING,
+                recording,
+                what=f"{found} of {sweep.repeats} sweeps were found",
+                confidence=0.9,
+                value=found,
+            )
+        )
+    return findings
+
+
+def _start_missing(model: SweepModel, missing: float, words: str) -> Finding:
+    sweep = model.view.sweep
+    begins = sweep.start * math.exp(min(missing, sweep.duration) / sweep.growth)
+    start = max(model.starts[0], 0.0)
+    return make_finding(
+        FindingCode.START_MISSING,
+        Severity.NOTE if begins < model.band[0] else Severity.FAULT,
+        model.view.recording,
+        what=f"{words.format(missing)}: what lies below {begins:.3g} Hz is missing",
+        confidence=confidence_of(max(1.0, missing / _NEGLIGIBLE_CUT)),
+        seconds=(start, start + missing),
+        band=(sweep.start, begins),
+        value=missing,
+    )
+
+
+def _end_missing(model: SweepModel, missing: float, words: str) -> Finding:
+    sweep = model.view.sweep
+    ends = sweep.stop * math.exp(-min(missing, sweep.duration) / sweep.growth)
+    stop = model.starts[-1] + sweep.duration
+    return make_finding(
+        FindingCode.END_MISSING,
+        Severity.NOTE if ends > model.band[1] else Severity.FAULT,
+        model.view.recording,
+        what=f"{words.format(missing)}: what lies above {ends:.3g} Hz is missing",
+        confidence=confidence_of(max(1.0, missing / _NEGLIGIBLE_CUT)),
+        seconds=(stop - missing, stop),
+        band=(ends, sweep.stop),
+        value=missing,
+    )
+
+
+def _silent_start(model: SweepModel) -> float:
+    """Return for how long the first sweep is not heard at its start, in s.
+
+    Only where it sets in abruptly, by 25 dB within a fifth of a second or a quarter of an octave:
+    what a driver, its box or a filter takes away comes gradually.
+    """
+    stretches = quiet_stretches(model)
+    if not stretches:
+        return 0.0
+    rate, signal, sweep = model.low_rate, model.band_signal, model.view.sweep
+    quiet = np.concatenate([signal[round(a * rate) : round(b * rate)] for a, b in stretches])
+    hop = round(_FRAME * rate)
+    first = max(0, round(model.starts[0] * rate))
+    count = min(int(sweep.duration * rate), signal.size - first) // hop
+    if count < 20:
+        return 0.0
+    power = (signal[first : first + count * hop].reshape(count, hop) ** 2).mean(axis=1)
+    level = power_ratio_db(np.maximum(power, 1e-20) / max(float(np.mean(quiet**2)), 1e-20))
+    heard = np.flatnonzero(level > _HEARD_DB)
+    if not heard.size:
+        return 0.0
+    begin = int(heard[0])
+    rise = max(2, round(min(0.2, 0.17 * sweep.growth) / _FRAME)) + 1
+    abrupt = level[begin : begin + rise].max() > _LOUD_DB
+    return begin * _FRAME if abrupt and begin * _FRAME > sweep.fade_in + _SURE else 0.0
+
+
+def _silent_end(model: SweepModel) -> float:
+    """Return for how long the sweeps are not heard at their end, in s.
+
+    Only where the response falls by 34 dB within half an octave and stays there to the end of the
+    band: more than a crossover of 48 dB per octave and the modes of a room do.
+    """
+    axis, pressure = model.pressure()
+    edges = model.band[1] * 2.0 ** (-np.arange(13 * 12) / 12.0)
+    edges = edges[edges >= model.band[0]][::-1]
+    index = np.searchsorted(axis, edges)
+    bands = [slice(a, b) for a, b in itertools.pairwise(index) if b - a >= 2]
+    level = power_ratio_db([float(np.mean(np.abs(pressure[one]) ** 2)) for one in bands])
+    for at in range(2, level.size - 5):
+        if level[at - 2 : at].min() - level[at + 5 :].max() > _CLIFF_DB:
+            stops = float(axis[bands[at].start])
+            missing = model.view.sweep.duration - model.instant_of(stops)
+            return missing if missing > model.view.sweep.fade_out + _SURE_END else 0.0
+    return 0.0
+
+
+def looks_electrical(model: SweepModel) -> float:
+    """Return how much a channel looks like a loopback: evidence over its threshold.
+
+    At least 1 where the level varies by less than 1 dB (standard deviation over the usable band)
+    and less than a thousandth of the energy comes later than 60 ms. No room does that.
+    """
+    axis, pressure = model.pressure()
+    level = 20.0 * np.log10(np.maximum(np.abs(pressure), 1e-12))
+    weight = 1.0 / axis
+    mean = float(np.average(level, weights=weight))
+    spread = math.sqrt(float(np.average((level - mean) ** 2, weights=weight)))
+    response = model.impulse_response
+    energy = response.samples**2
+    peak = response.times[int(np.argmax(energy))]
+    late = float(energy[response.times > peak + _ELECTRICAL_AFTER].sum())
+    rest = late / max(float(energy.sum()), 1e-300)
+    return min(_ELECTRICAL_SPREAD_DB / max(spread, 1e-3), _ELECTRICAL_REST / max(rest, 1e-9))

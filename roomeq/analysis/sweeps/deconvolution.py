@@ -1,0 +1,352 @@
+"""From a recording of a known excitation to its impulse responses.
+
+Conventions
+-----------
+The last (only) axis is samples or frequency; time in s, frequency in Hz. The deconvolved signal is
+circular: sample i belongs to lag ``i / rate``, and the upper part of the array holds negative lags
+(so that sample -1 is the lag just before zero). A whole recording is deconvolved linearly, zero-
+padded to the common length of recording and excitation (ISO 18233:2006, Annex B), at a low rate
+that carries the bass. The full band is deconvolved only for the stretch around each excitation,
+which the bass has told; that stretch ends in the decayed room, so that nothing wraps onto the
+response. The lag of an impulse response is the time at which the excitation began, plus the travel
+time. What comes out is the ratio of recorded to played samples, both as fractions of full scale.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from roomeq.analysis.sweeps.decimation import choose_decimation, decimate, decimation_reach
+from roomeq.analysis.sweeps.regularisation import BAND_EDGE, FADE_ABOVE, regularised_inverse
+from roomeq.analysis.sweeps.sweep import sweep_signal
+from roomeq.base.errors import MeasurementFileError
+from roomeq.base.levels import FloatArray
+from roomeq.base.recording import Recording, SweepDescription
+from roomeq.base.response import ComplexArray
+
+__all__ = [
+    "ExcitationInverse",
+    "deconvolve",
+    "find_excitations",
+    "prepare_inverse",
+]
+
+_WEAKEST = 0.3  # a repeat is at least this much of the strongest arrival (-10.5 dB)
+BEFORE = 1.0
+"""How long before time zero a response is kept, in s, unless distortion products lie there."""
+LONGEST_DECAY = 6.0
+"""How long after time zero a response is kept at most, in s."""
+_PROMINENCE = 12.0  # an arrival against the median nearby; of Gaussian noise the peak reaches 7
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class ExcitationInverse:
+    """The inverse of an excitation, made once and kept for many recordings.
+
+    Attributes
+    ----------
+    sample_rate : int
+        Rate of the recordings it fits, in Hz.
+    frames : int
+        Longest signal it fits, in samples.
+    factor : int
+        Decimation; 1 for the full band.
+    fft_length : int
+        At the low rate.
+    spectrum : ndarray, shape (fft_length // 2 + 1,)
+        Complex inverse spectrum: exact within the usable band, fading to zero outside it.
+    lowest, highest : float
+        Usable band, in Hz.
+    duration : float
+        Length of the excitation, in s.
+    amplitude_rms : float
+        Drive level: rms of the steady sine at the sweep's level, or of the reference.
+    sweep : SweepDescription, optional
+        The sweep, where the excitation is one.
+    locator : ExcitationInverse, optional
+        Of a full-band inverse: the low-rate one that finds the excitation in a whole recording.
+    """
+
+    sample_rate: int
+    frames: int
+    factor: int
+    fft_length: int
+    spectrum: ComplexArray
+    lowest: float
+    highest: float
+    duration: float
+    amplitude_rms: float
+    sweep: SweepDescription | None = None
+    locator: ExcitationInverse | None = None
+
+    @property
+    def low_rate(self) -> float:
+        """Rate of the deconvolved signal, in Hz."""
+        return self.sample_rate / self.factor
+
+    @property
+    def passband(self) -> float:
+        """Edge of the decimation filter, in Hz."""
+        return self.highest * FADE_ABOVE
+
+
+def prepare_inverse(
+    excitation: SweepDescription | Recording,
+    *,
+    sample_rate: int,
+    frames: int,
+    highest: float | None = None,
+    band: tuple[float, float] | None = None,
+) -> ExcitationInverse:
+    """Return the regularised inverse of an excitation.
+
+    Within the usable band the inverse is exact, ``1 / X``. Outside, where the excitation says
+    nothing and the recording holds only noise, it fades to zero (two thirds of an octave below, one
+    third above) and stays within 20 dB of its gain at the edge of the band.
+
+    Parameters
+    ----------
+    excitation : SweepDescription or Recording
+        The sweep, or any other known excitation as it was played.
+    sample_rate : int
+        Of the recordings, in Hz. A reference at another rate is resampled.
+    frames : int
+        Samples of the longest recording.
+    highest : float, optional
+        Highest frequency wanted, in Hz; the work is done at a rate that just carries it. By default
+        the full band: then `frames` of the result is that of one excitation with its decay, and
+        `locator` finds the place.
+    band : tuple of float, optional
+        Excited band of a reference, in Hz; a sweep knows its own. By default estimated: where the
+        third-octave power of the reference is within 30 dB of its greatest.
+
+    Raises
+    ------
+    ValueError
+        If a value is not positive, or the wanted band lies outside the excited one.
+    """
+    if not (sample_rate > 0 and frames > 0 and (highest is None or highest > 0)):
+        raise ValueError(f"needs positive values: {sample_rate!r}, {frames!r}, {highest!r}")
+    source = _excitation(excitation, sample_rate, band)
+    lowest, last = source.band[0] * BAND_EDGE, source.band[1] / BAND_EDGE
+    top = last if highest is None else min(highest, last)
+    if not lowest < top:
+        raise ValueError(
+            f"nothing usable: the excitation reaches from {source.band[0]:g} to "
+            f"{source.band[1]:g} Hz, and {top:g} Hz is the highest wanted"
+        )
+    if highest is not None:
+        return _low_rate_inverse(source, frames, (lowest, top))
+    locator = _low_rate_inverse(source, frames, (lowest, min(last, max(500.0, 8.0 * lowest))))
+    rest = min(max(frames / sample_rate - locator.duration, 1.0), LONGEST_DECAY)
+    segment = source.signal.size + math.ceil((BEFORE + rest) * sample_rate)
+    whole = _inverse(source, segment, 1, (lowest, top), linear=False)
+    return replace(whole, locator=locator)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Source:
+    """An excitation at the recordings' rate, its band and its drive level."""
+
+    signal: FloatArray
+    sample_rate: int
+    band: tuple[float, float]
+    amplitude_rms: float
+    sweep: SweepDescription | None
+
+
+def _low_rate_inverse(
+    source: _Source, frames: int, usable: tuple[float, float]
+) -> ExcitationInverse:
+    factor = choose_decimation(source.sample_rate, highest=usable[1])
+    return _inverse(source, frames, factor, usable, linear=True)
+
+
+def _inverse(
+    source: _Source, frames: int, factor: int, usable: tuple[float, float], *, linear: bool
+) -> ExcitationInverse:
+    from scipy.fft import next_fast_len
+
+    low_rate = source.sample_rate / factor
+    passband = usable[1] * FADE_ABOVE
+    reach = decimation_reach(factor=factor, sample_rate=source.sample_rate, passband=passband)
+    quiet = np.zeros(reach * factor)
+    signal = decimate(
+        np.concatenate((quiet, source.signal, quiet)),
+        factor=factor,
+        sample_rate=source.sample_rate,
+        passband=passband,
+    )
+    length = next_fast_len(-(-frames // factor) + (signal.size if linear else 0), real=True)
+    placed = np.zeros(length)  # what the filter smears ahead of the start lies at the far end
+    placed[: signal.size - reach] = signal[reach:]
+    placed[length - reach :] = signal[:reach]
+    return ExcitationInverse(
+        sample_rate=source.sample_rate,
+        frames=frames,
+        factor=factor,
+        fft_length=length,
+        spectrum=regularised_inverse(
+            placed, fft_length=length, sample_rate=low_rate, usable=usable
+        ),
+        lowest=usable[0],
+        highest=usable[1],
+        duration=source.signal.size / source.sample_rate,
+        amplitude_rms=source.amplitude_rms,
+        sweep=source.sweep,
+    )
+
+
+def _excitation(
+    excitation: SweepDescription | Recording,
+    sample_rate: int,
+    band: tuple[float, float] | None,
+) -> _Source:
+    if isinstance(excitation, SweepDescription):
+        return _Source(
+            signal=sweep_signal(excitation, sample_rate=sample_rate),
+            sample_rate=sample_rate,
+            band=(excitation.start, min(excitation.stop, 0.48 * sample_rate)),
+            amplitude_rms=excitation.amplitude / math.sqrt(2.0),
+            sweep=excitation,
+        )
+    signal = excitation.samples
+    if excitation.sample_rate != sample_rate:
+        from scipy.signal import resample_poly
+
+        shared = math.gcd(sample_rate, excitation.sample_rate)
+        signal = resample_poly(signal, sample_rate // shared, excitation.sample_rate // shared)
+    active = signal[np.abs(signal) > 1e-4 * np.abs(signal).max()]
+    if not active.size:
+        raise ValueError(f"the reference is silent: {excitation.place}")
+    excited = _excited_band(signal, sample_rate) if band is None else band
+    if not 0 < excited[0] < excited[1] <= sample_rate / 2:
+        raise ValueError(f"the excited band must be positive and rising, got {excited!r}")
+    return _Source(
+        signal=signal,
+        sample_rate=sample_rate,
+        band=excited,
+        amplitude_rms=float(np.sqrt(np.mean(active**2))),
+        sweep=None,
+    )
+
+
+def _excited_band(signal: FloatArray, sample_rate: int) -> tuple[float, float]:
+    """Return where the third-octave power density lies within 30 dB of its greatest."""
+    power = np.abs(np.fft.rfft(signal)) ** 2
+    step = sample_rate / signal.size
+    prefix = np.concatenate(([0.0], np.cumsum(power)))
+    centres = np.geomspace(max(5.0, 2.0 * step), 0.48 * sample_rate, 400)
+    low = np.maximum(np.round(centres * 2 ** (-1 / 6) / step).astype(int), 1)
+    high = np.maximum(np.minimum((centres * 2 ** (1 / 6) / step).astype(int), power.size), low + 1)
+    density = (prefix[np.minimum(high, power.size)] - prefix[low]) / (high - low)
+    strong = np.flatnonzero(density >= 1e-3 * density.max())
+    return float(centres[strong[0]]), float(centres[strong[-1]])
+
+
+def deconvolve(samples: ArrayLike, *, inverse: ExcitationInverse) -> FloatArray:
+    """Return a recording with its excitation taken out.
+
+    Parameters
+    ----------
+    samples : array_like, shape (N,)
+        The recording, at the inverse's rate, not longer than the inverse fits.
+    inverse : ExcitationInverse
+        From `prepare_inverse`.
+
+    Returns
+    -------
+    ndarray, shape (fft_length,)
+        Circular, at ``inverse.low_rate``; see the conventions above.
+
+    Raises
+    ------
+    ValueError
+        If the recording has not one axis or is too long.
+    """
+    from scipy.fft import irfft, rfft
+
+    signal = np.asarray(samples, dtype=np.float64)
+    if signal.ndim != 1 or not 0 < signal.size <= inverse.frames:
+        raise ValueError(
+            f"needs one channel of 1 to {inverse.frames} samples, got shape {signal.shape}"
+        )
+    if inverse.factor > 1:
+        signal = decimate(
+            signal,
+            factor=inverse.factor,
+            sample_rate=inverse.sample_rate,
+            passband=inverse.passband,
+        )
+    spectrum = rfft(signal, inverse.fft_length)
+    spectrum *= inverse.spectrum
+    return np.asarray(irfft(spectrum, inverse.fft_length, overwrite_x=True))
+
+
+def find_excitations(
+    deconvolved: ArrayLike, *, inverse: ExcitationInverse, recording: Recording
+) -> tuple[int, ...]:
+    """Return where the impulse responses of a recording lie, strongest sample each, in time order.
+
+    Several excitations in one recording never lie closer than the excitation is long; each is at
+    least a third as strong as the strongest. Distortion products of a sweep lie earlier and are
+    passed over.
+
+    Parameters
+    ----------
+    deconvolved : array_like, shape (fft_length,)
+        From `deconvolve`.
+    inverse : ExcitationInverse
+        What it was deconvolved with.
+    recording : Recording
+        What was deconvolved: tells the last place at which an excitation still fits.
+
+    Returns
+    -------
+    tuple of int
+        Samples at the low rate; negative where the recording began after the excitation did.
+
+    Raises
+    ------
+    MeasurementFileError
+        If nothing stands out clearly: the excitation is not in this recording.
+    """
+    magnitude = np.abs(np.asarray(deconvolved))
+    length, spacing = magnitude.size, round(0.95 * inverse.duration * inverse.low_rate)
+    around = np.arange(-spacing // 2, spacing // 2, max(1, spacing // 8192))
+    found: list[int] = []
+    strongest = 0.0
+    while True:
+        index = int(np.argmax(magnitude))
+        peak = float(magnitude[index])
+        if not (peak > 0 and peak >= _WEAKEST * strongest):
+            break
+        if peak < _PROMINENCE * float(np.median(magnitude[(index + around) % length])):
+            break
+        strongest = max(strongest, peak)
+        found.append(index)
+        for near in _circular(index - spacing, index + spacing + 1, length):
+            magnitude[near] = 0.0
+    if not found:
+        raise MeasurementFileError(
+            "the excitation is not found in this recording",
+            path=recording.path,
+            where=f"channel {recording.channel}",
+            remedy="another sweep, another channel, or far too much noise?",
+        )
+    last = recording.samples.size / inverse.factor
+    return tuple(sorted(index if index < last else index - length for index in found))
+
+
+def _circular(first: int, last: int, length: int) -> tuple[slice, ...]:
+    """Return slices that cover first to last on a circle of `length`."""
+    if last - first >= length:
+        return (slice(0, length),)
+    first, last = first % length, last % length
+    if first <= last:
+        return (slice(first, last),)
+    return slice(first, length), slice(0, last)

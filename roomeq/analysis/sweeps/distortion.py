@@ -1,0 +1,317 @@
+"""Harmonic distortion against frequency, from a synchronised exponential sweep.
+
+Conventions
+-----------
+Frequency in Hz is that of the fundamental, shape (F,). Orders are rows. A harmonic response is
+complex, per unit of the fundamental's amplitude at the converter; distortion is its ratio to the
+fundamental as heard at the microphone, so where the room cancels the fundamental the ratio rises.
+What cannot be known is nan.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from roomeq.analysis.sweeps.decimation import choose_decimation, decimate
+from roomeq.analysis.sweeps.regularisation import BAND_EDGE
+from roomeq.analysis.sweeps.sweep import closed_form_inverse, sweep_signal
+from roomeq.base.bands import ThirdOctaveBand, logarithmic_axis
+from roomeq.base.levels import FloatArray, amplitude_ratio_db, readonly
+from roomeq.base.recording import Recording, SweepDescription
+from roomeq.base.response import ComplexArray
+
+__all__ = ["Distortion", "distortion_by_band", "estimate_distortion"]
+
+ORDERS = (1, 2, 3, 4, 5)
+_PER_OCTAVE = 24
+_LONGEST_TAIL = 4.0  # s of the recording after the sweep that are looked at
+_PASSBAND = 1.25  # of the decimation, and where the inverse has faded, over the last frequency
+_SETTLED = 1.0  # s after the sweep from which the recording counts as noise
+_SPACING = 0.06  # Hz between the bins that responses are read from
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Distortion:
+    """Distortion of the second to the fifth order.
+
+    Attributes
+    ----------
+    frequencies : ndarray, shape (F,)
+        Fundamental, in Hz, 24 to the octave.
+    harmonics : ndarray, shape (5, F)
+        Complex response of order 1 to 5, that of order n at n times the fundamental.
+    noise : ndarray, shape (5, F)
+        Root mean square of what the recording's noise alone would give there, told by the tail;
+        nan where the recording ends less than 1.5 s after the sweep.
+    window_lengths : tuple of float
+        How long the window of each order is, in s. Longer decays are cut, and run into the next
+        lower order.
+    """
+
+    frequencies: FloatArray
+    harmonics: ComplexArray
+    noise: FloatArray
+    window_lengths: tuple[float, ...]
+
+    @property
+    def ratios(self) -> FloatArray:
+        """Orders 2 to 5 over the fundamental, amplitude ratios, shape (4, F)."""
+        magnitude = np.abs(self.harmonics)
+        return np.asarray(magnitude[1:] / magnitude[0])
+
+    @property
+    def ratios_db(self) -> FloatArray:
+        """Orders 2 to 5 relative to the fundamental, in dB, shape (4, F)."""
+        return amplitude_ratio_db(self.ratios)
+
+    @property
+    def total(self) -> FloatArray:
+        """Root of the summed squares of the known orders over the fundamental, shape (F,)."""
+        known = np.isfinite(self.ratios)
+        total = np.sqrt(np.sum(np.where(known, self.ratios, 0.0) ** 2, axis=0))
+        return np.where(known.any(axis=0), total, np.nan)
+
+    @property
+    def above_noise(self) -> np.ndarray[tuple[int, int], np.dtype[np.bool_]]:
+        """Whether orders 2 to 5 stand at least 6 dB above the noise, shape (4, F)."""
+        return np.asarray(np.abs(self.harmonics[1:]) >= 2.0 * self.noise[1:])
+
+
+def estimate_distortion(
+    recording: Recording, *, sweep: SweepDescription, start: float
+) -> Distortion:
+    """Return the harmonics that one sweep of a recording carries.
+
+    The closed-form inverse (Novak et al. 2015, eq. 50 and 51) goes on beyond the sweep's last
+    frequency, so that every order is known over the sweep's whole range; order n lies L ln n ahead
+    of the linear response (eq. 18). What the ends and fades of the sweep do to that is taken out:
+    each order is divided by what the same steps make of that very harmonic of the sweep. Work is
+    done at the rate that carries five times the last frequency.
+
+    Parameters
+    ----------
+    recording : Recording
+        The microphone's channel.
+    sweep : SweepDescription
+        What was played.
+    start : float
+        When time zero of the sweep lies, in s after the start of the recording: an entry of
+        `SweepMeasurement.starts`.
+
+    Returns
+    -------
+    Distortion
+        Orders that the rate of the recording cannot carry are nan.
+
+    Raises
+    ------
+    ValueError
+        If the sweep does not lie within the recording.
+    """
+    if not 0 <= start <= recording.duration - 0.9 * sweep.duration:
+        raise ValueError(
+            f"a sweep of {sweep.duration:.3f} s that starts at {start!r} s does not lie within a "
+            f"recording of {recording.duration:.3f} s"
+        )
+    prepared = _prepared(recording, sweep, start)
+    axis = logarithmic_axis(sweep.start * BAND_EDGE, sweep.stop / BAND_EDGE, per_octave=_PER_OCTAVE)
+    harmonics = np.full((len(ORDERS), axis.size), complex(math.nan, math.nan))
+    noise = np.full(harmonics.shape, math.nan)
+    lengths = []
+    for row, order in enumerate(ORDERS):
+        known = order * axis <= prepared.top
+        window, _ = _window(order, sweep, prepared.low_rate)
+        lengths.append(window.size / prepared.low_rate)
+        if known.any():
+            harmonics[row, known], noise[row, known] = _one_order(
+                prepared, sweep, order, order * axis[known]
+            )
+    return Distortion(
+        frequencies=axis,
+        harmonics=readonly(harmonics, dtype=np.complex128),
+        noise=readonly(noise),
+        window_lengths=tuple(lengths),
+    )
+
+
+def distortion_by_band(
+    distortion: Distortion, *, bands: Sequence[ThirdOctaveBand]
+) -> tuple[FloatArray, FloatArray]:
+    """Return distortion by third octave: energies of harmonics and fundamental over each band.
+
+    A cancellation of the fundamental, narrow against the band, so raises the figure little. An
+    order that stands less than 6 dB above the noise in a band is nan, and not in the total.
+
+    Returns
+    -------
+    ratios_db : ndarray, shape (4, B)
+        Orders 2 to 5 over the fundamental, in dB.
+    total : ndarray, shape (B,)
+        Root of the summed squares of the orders that are told over the fundamental; nan where none
+        is.
+
+    Raises
+    ------
+    ValueError
+        If a band holds none of the frequencies.
+    """
+    ratios = np.full((len(ORDERS) - 1, len(bands)), math.nan)
+    power = np.abs(distortion.harmonics) ** 2
+    for index, band in enumerate(bands):
+        inside = (distortion.frequencies >= band.lower) & (distortion.frequencies < band.upper)
+        if not inside.any():
+            raise ValueError(f"the distortion is not known around {band.label} Hz")
+        mean = power[:, inside].mean(axis=1)
+        noise = (distortion.noise[1:, inside] ** 2).mean(axis=1)
+        told = mean[1:] >= 4.0 * noise  # never true where either is nan
+        ratios[told, index] = np.sqrt(mean[1:][told] / mean[0])
+    known = np.isfinite(ratios)
+    total = np.sqrt(np.sum(np.where(known, ratios, 0.0) ** 2, axis=0))
+    return amplitude_ratio_db(ratios), np.where(known.any(axis=0), total, math.nan)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Prepared:
+    """A sweep as recorded, deconvolved by the closed form at a low rate."""
+
+    lags: FloatArray
+    quiet: FloatArray  # what was recorded after the sweep
+    inverse: ComplexArray
+    sample_rate: int
+    factor: int
+    top: float
+
+    @property
+    def low_rate(self) -> float:
+        return self.sample_rate / self.factor
+
+
+def _prepared(recording: Recording, sweep: SweepDescription, start: float) -> _Prepared:
+    from scipy.fft import irfft, next_fast_len, rfft
+
+    rate = recording.sample_rate
+    top = min(ORDERS[-1] * sweep.stop, 0.42 * rate)
+    factor = choose_decimation(rate, highest=top)
+    low_rate, zero = rate / factor, round(start * rate)
+    stop = min(recording.samples.size, zero + round((sweep.duration + _LONGEST_TAIL) * rate))
+    signal = decimate(
+        recording.samples[zero:stop],
+        factor=factor,
+        sample_rate=rate,
+        passband=_PASSBAND * top,
+    )
+    length = next_fast_len(signal.size + math.ceil(sweep.duration * low_rate), real=True)
+    inverse = _inverse(sweep, length, low_rate, top)
+    return _Prepared(
+        lags=irfft(rfft(signal, length) * inverse, length, overwrite_x=True),
+        quiet=signal[math.ceil((sweep.duration + _SETTLED) * low_rate) :],
+        inverse=inverse,
+        sample_rate=rate,
+        factor=factor,
+        top=top,
+    )
+
+
+def _one_order(
+    prepared: _Prepared, sweep: SweepDescription, order: int, frequencies: FloatArray
+) -> tuple[ComplexArray, FloatArray]:
+    """Return one harmonic at its own frequencies, and the noise there."""
+    from scipy.fft import irfft, rfft
+
+    length, low_rate = prepared.lags.size, prepared.low_rate
+    own = decimate(
+        sweep_signal(sweep, sample_rate=prepared.sample_rate, order=order),
+        factor=prepared.factor,
+        sample_rate=prepared.sample_rate,
+        passband=_PASSBAND * prepared.top,
+    )
+    own = irfft(rfft(own, length) * prepared.inverse, length, overwrite_x=True)
+    window, zero_at = _window(order, sweep, low_rate)
+    place = -sweep.harmonic_advance(order)
+    unit = _read(own, place, window, zero_at, low_rate, frequencies)
+    found = _read(prepared.lags, place, window, zero_at, low_rate, frequencies) / unit
+    gain = np.abs(closed_form_inverse(frequencies, sweep=sweep, sample_rate=low_rate) / unit)
+    density = _density(prepared.quiet, low_rate, frequencies)
+    return found, gain * np.sqrt(density * float(window @ window))
+
+
+def _inverse(sweep: SweepDescription, length: int, rate: float, top: float) -> ComplexArray:
+    """Return the closed-form inverse spectrum, faded out below the sweep and above `top`."""
+    step = rate / length
+    inverse = np.zeros(length // 2 + 1, dtype=np.complex128)
+    kept = slice(
+        max(1, math.floor(0.5 * sweep.start / step)),
+        min(math.ceil(_PASSBAND * top / step) + 1, inverse.size),
+    )
+    frequencies = step * np.arange(kept.start, kept.stop, dtype=np.float64)
+    weight = np.ones(frequencies.size)
+    below, above = frequencies < sweep.start, frequencies > top
+    depth = np.log2(sweep.start / frequencies[below])
+    weight[below] = 0.5 + 0.5 * np.cos(np.pi * np.minimum(depth, 1.0))
+    depth = np.log(frequencies[above] / top) / math.log(_PASSBAND)
+    weight[above] = 0.5 + 0.5 * np.cos(np.pi * np.minimum(depth, 1.0))
+    inverse[kept] = weight * closed_form_inverse(frequencies, sweep=sweep, sample_rate=rate)
+    return inverse
+
+
+def _window(order: int, sweep: SweepDescription, rate: float) -> tuple[FloatArray, int]:
+    """Return a window and its sample of time zero.
+
+    It begins a quarter of the way to the next higher order and ends shortly before the next lower.
+    """
+    ahead = sweep.harmonic_advance(order + 1) - sweep.harmonic_advance(order)
+    before = min(0.25 * ahead, 0.25)
+    behind = sweep.growth * math.log(order / (order - 1)) if order > 1 else 1.5
+    after = min(0.7 * behind, 1.5)
+    rise, fall = max(2, round(before * rate)), max(2, round(0.3 * after * rate))
+    values = np.ones(rise + max(4, round(after * rate)))
+    half = rise // 2 + 1
+    values[:half] = 0.5 - 0.5 * np.cos(np.pi * np.arange(half) / half)
+    values[-fall:] = 0.5 + 0.5 * np.cos(np.pi * np.arange(1, fall + 1) / fall)
+    return values, rise
+
+
+def _read(
+    lags: FloatArray,
+    place: float,
+    window: FloatArray,
+    zero_at: int,
+    rate: float,
+    frequencies: FloatArray,
+) -> ComplexArray:
+    """Return the spectrum of what lies around `place` (in s), time zero there."""
+    from scipy.fft import next_fast_len, rfft
+
+    whole = round(place * rate)
+    rest = place - whole / rate
+    cut = lags[np.arange(whole - zero_at, whole - zero_at + window.size) % lags.size] * window
+    size = next_fast_len(max(cut.size, round(rate / _SPACING)), real=True)
+    placed = np.zeros(size)
+    placed[: cut.size - zero_at], placed[size - zero_at :] = cut[zero_at:], cut[:zero_at]
+    spectrum = rfft(placed, size)
+    axis = np.arange(spectrum.size) * (rate / size)
+    values = np.interp(frequencies, axis, spectrum.real) + 1j * np.interp(
+        frequencies, axis, spectrum.imag
+    )
+    return np.asarray(values * np.exp(2j * np.pi * frequencies * rest))
+
+
+def _density(quiet: FloatArray, rate: float, frequencies: FloatArray) -> FloatArray:
+    """Return the noise's mean square per bin and sample, over a third octave around each frequency.
+
+    From what was recorded after the sweep, taken as steady; nan if that is less than half a second.
+    """
+    if quiet.size < 0.5 * rate:
+        return np.full(frequencies.shape, math.nan)
+    taper = np.hanning(quiet.size + 2)[1:-1]
+    spectrum = np.fft.rfft((quiet - quiet.mean()) * taper)
+    power = (spectrum.real**2 + spectrum.imag**2) / float(taper @ taper)
+    prefix = np.concatenate(([0.0], np.cumsum(power)))
+    step = rate / quiet.size
+    low = np.minimum((frequencies * 10**-0.05 / step).astype(np.intp), power.size - 1)
+    high = np.minimum((frequencies * 10**0.05 / step).astype(np.intp) + 1, power.size)
+    return np.asarray((prefix[high] - prefix[low]) / np.maximum(high - low, 1))

@@ -1,0 +1,235 @@
+"""From a recorded sweep to a frequency response: find, average, window, transform.
+
+Conventions
+-----------
+Time in s, frequency in Hz, the last axis is samples or frequency. Several sweeps in one recording
+are averaged as complex responses, after each has been shifted onto the first. With a loopback
+channel the response is divided by what the loopback says, except for the loopback's own gain, so
+that the level stays that of microphone against excitation; time zero is then the moment at which
+the signal left the converter. Without one, time zero is the first arrival.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from roomeq.analysis.sweeps.calibration import MicrophoneSensitivity, calibrated_response
+from roomeq.analysis.sweeps.deconvolution import ExcitationInverse
+from roomeq.analysis.sweeps.segments import Segments, aligned_segments, cut_segments
+from roomeq.analysis.sweeps.windowing import (
+    ImpulseWindow,
+    apply_window,
+    choose_steady_window,
+    choose_window,
+)
+from roomeq.base.levels import FloatArray, power_ratio_db, readonly
+from roomeq.base.recording import ImpulseResponse, Recording
+from roomeq.base.response import ComplexArray, FrequencyResponse
+
+__all__ = ["SweepMeasurement", "estimate_sweep_response", "frequency_response"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class SweepMeasurement:
+    """What one recording gives.
+
+    Attributes
+    ----------
+    response : FrequencyResponse
+        The windowed response, shape (F,), evenly spaced in frequency, with the signal-to-noise
+        ratio where the recording lets it be told.
+    impulse_response : ImpulseResponse
+        The average before windowing.
+    window : ImpulseWindow
+        What was applied, with its length and lowest resolvable frequency.
+    starts : tuple of float
+        When time zero of each excitation lies, in s after the start of the recording.
+    repeatability_db : ndarray, shape (F,), optional
+        Standard deviation of the level between the sweeps (ddof 1); None for a single sweep.
+    loopback_gain_db : float, optional
+        Level mean of the loopback over the usable band, which was left in the response.
+    notes : tuple of str
+        What was done or assumed, in words.
+    """
+
+    response: FrequencyResponse
+    impulse_response: ImpulseResponse
+    window: ImpulseWindow
+    starts: tuple[float, ...]
+    repeatability_db: FloatArray | None
+    loopback_gain_db: float | None
+    notes: tuple[str, ...]
+
+
+def estimate_sweep_response(
+    recording: Recording,
+    *,
+    inverse: ExcitationInverse,
+    loopback: Recording | None = None,
+    window: ImpulseWindow | None = None,
+    sensitivity: MicrophoneSensitivity | None = None,
+    disturbed: bool = False,
+) -> SweepMeasurement:
+    """Return the response that a recording holds.
+
+    Parameters
+    ----------
+    recording : Recording
+        The microphone's channel.
+    inverse : ExcitationInverse
+        The excitation, prepared for this rate.
+    loopback : Recording, optional
+        The channel of the same recording into which the excitation was fed back.
+    window : ImpulseWindow, optional
+        Chosen from the measured decay by default.
+    sensitivity : MicrophoneSensitivity, optional
+        Makes the response dB SPL at the recorded drive level; without it, it stays relative.
+    disturbed : bool
+        Whether something else was heard besides the sweep. It spreads over the response and looks
+        like decay: the window is then held to what the early decay asks for.
+
+    Raises
+    ------
+    MeasurementFileError
+        If the excitation is not found in a channel.
+    ValueError
+        If rate or length of the recordings do not fit the inverse or each other, or the gain was
+        not the same for calibration and sweep.
+    """
+    cuts = cut_segments(recording, inverse=inverse, loopback=loopback)
+    averaged = aligned_segments(cuts)
+    mean = replace(averaged, samples=averaged.samples.mean(axis=0))
+    if sensitivity is not None:
+        mean = calibrated_response(mean, sensitivity=sensitivity, drive_rms=inverse.amplitude_rms)
+    if window is None:
+        window = choose_window(mean)
+        if disturbed:
+            window = choose_steady_window(mean, plain=window, disturbed=True)
+    response = frequency_response(mean, window=window)
+    return SweepMeasurement(
+        response=_with_snr(response, mean, window),
+        impulse_response=mean,
+        window=window,
+        starts=cuts.starts,
+        repeatability_db=_repeatability_db(averaged, window),
+        loopback_gain_db=cuts.loopback_gain_db,
+        notes=(*_notes(mean, window, cuts), _level_note(sensitivity)),
+    )
+
+
+def frequency_response(
+    impulse_response: ImpulseResponse, *, window: ImpulseWindow
+) -> FrequencyResponse:
+    """Return the spectrum of a windowed impulse response over its usable band.
+
+    Evenly spaced, at least twice as dense as the window can resolve. The phase refers to the
+    response's time zero; without absolute time it lacks the travel time.
+
+    Raises
+    ------
+    ValueError
+        If the window does not fit the response.
+    """
+    from scipy.fft import next_fast_len, rfft
+
+    cut = apply_window(impulse_response, window=window)
+    size = next_fast_len(2 * cut.samples.shape[-1], real=True)
+    step = cut.sample_rate / size
+    first, last = math.ceil(cut.lowest / step), math.floor(cut.highest / step)
+    frequencies = step * np.arange(first, last + 1)
+    zero = round(-cut.start * cut.sample_rate)
+    placed = np.zeros((*cut.samples.shape[:-1], size))  # time zero at the first sample
+    placed[..., : cut.samples.shape[-1] - zero] = cut.samples[..., zero:]
+    placed[..., size - zero :] = cut.samples[..., :zero]
+    turned = rfft(placed, size, overwrite_x=True)[..., first : last + 1]
+    rest = cut.start + zero / cut.sample_rate  # less than a sample
+    if abs(rest) * cut.sample_rate > 1e-9:
+        turned = turned * np.exp(-2j * np.pi * frequencies * rest)
+    return FrequencyResponse.from_pressure(frequencies, turned, level_reference=cut.level_reference)
+
+
+def _repeatability_db(several: ImpulseResponse, window: ImpulseWindow) -> FloatArray | None:
+    if several.samples.shape[0] < 2:
+        return None
+    levels = frequency_response(several, window=window).level_db
+    return readonly(np.std(levels, axis=0, ddof=1))
+
+
+def _with_snr(
+    response: FrequencyResponse, mean: ImpulseResponse, window: ImpulseWindow
+) -> FrequencyResponse:
+    """Add the signal-to-noise ratio by third octave, from what follows the window.
+
+    That stretch holds, for every frequency, what the microphone heard after the sweep had passed it
+    and its decay had ended.
+    """
+    from scipy.fft import next_fast_len, rfft
+
+    rate = mean.sample_rate
+    begin = round((window.length - mean.start) * rate)
+    rest = mean.samples[begin : begin + round(max(1.0, window.length) * rate)]
+    if rest.size < 0.25 * rate:
+        return response
+    taper = np.hanning(rest.size + 2)[1:-1]
+    size = next_fast_len(rest.size, real=True)
+    density = _squared(rfft(rest * taper, size)) / float(taper @ taper)
+    centres = np.geomspace(response.frequencies[0], response.frequencies[-1], 200)
+    noise = _third_octave_means(centres, density, 0.0, rate / size) * window.energy * rate
+    step = response.frequencies[1] - response.frequencies[0]
+    power = _squared(response.pressure)
+    signal = _third_octave_means(centres, power, float(response.frequencies[0]), float(step))
+    ratio = np.maximum(signal - noise, 1e-12 * signal) / np.maximum(noise, 1e-30 * signal)
+    snr_db = np.interp(response.frequencies, centres, power_ratio_db(ratio))
+    return replace(response, snr_db=snr_db)
+
+
+def _squared(spectrum: ComplexArray) -> FloatArray:
+    return np.asarray(spectrum.real**2 + spectrum.imag**2)
+
+
+def _third_octave_means(
+    centres: FloatArray, power: FloatArray, first: float, step: float
+) -> FloatArray:
+    """Return means over a third octave of values at ``first + i * step``, at least one each."""
+    prefix = np.concatenate(([0.0], np.cumsum(power)))
+    low = np.ceil((centres * 10**-0.05 - first) / step)
+    high = np.floor((centres * 10**0.05 - first) / step)
+    low = np.clip(low, 0, power.size - 1).astype(np.intp)
+    high = np.clip(high, low, power.size - 1).astype(np.intp) + 1
+    return np.asarray((prefix[high] - prefix[low]) / (high - low))
+
+
+def _notes(mean: ImpulseResponse, window: ImpulseWindow, cuts: Segments) -> tuple[str, ...]:
+    notes = [
+        f"window {window.length:.3f} s ({window.basis}), flat for {window.flat:.3f} s; lowest "
+        f"resolvable frequency {window.lowest_resolvable:.2f} Hz"
+    ]
+    if window.basis == "early decay":
+        notes.append(
+            "the late decay is not the room's: something else was heard, so the window is held to "
+            "what the early decay asks for"
+        )
+    if not window.covers_decay and math.isfinite(window.decay_time):
+        notes.append(
+            f"the window is shorter than the decay of {window.decay_time:.2f} s asks for: peaks of "
+            "long-ringing modes read too low"
+        )
+    gain_db = cuts.loopback_gain_db
+    if gain_db is None:
+        notes.append("no loopback: time counts from the first arrival, so there is no travel time")
+    else:
+        notes.append(f"time and shape by the loopback; its gain of {gain_db:.2f} dB is left in")
+    if cuts.found > 1:
+        notes.append(f"{len(cuts.starts)} of {cuts.found} sweeps averaged after alignment in time")
+    if cuts.cut_short:
+        notes.append(f"{cuts.cut_short} of {cuts.found} are cut at an end of the recording")
+    return tuple(notes)
+
+
+def _level_note(sensitivity: MicrophoneSensitivity | None) -> str:
+    if sensitivity is None:
+        return "no calibration: the level is relative"
+    return f"dB SPL at the recorded drive level, by {sensitivity.description}; same gain: stated"

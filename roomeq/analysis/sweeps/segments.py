@@ -1,0 +1,272 @@
+"""Cut the responses to each sweep out of a recording, put them on one another.
+
+Conventions
+-----------
+Time in s. Segments are rows, shape (sweeps, N), with time zero at the same sample in each. With a
+loopback channel each segment is divided by what its own loopback says, except for the loopback's
+gain, so that the level stays that of microphone against excitation and time zero is the moment at
+which the signal left the converter. Without one, time zero is the first arrival.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from roomeq.analysis.sweeps.deconvolution import (
+    BEFORE,
+    LONGEST_DECAY,
+    ExcitationInverse,
+    deconvolve,
+    find_excitations,
+)
+from roomeq.analysis.sweeps.windowing import ImpulseWindow, window_values
+from roomeq.base.levels import FloatArray, readonly
+from roomeq.base.recording import ImpulseResponse, Recording
+from roomeq.base.response import ComplexArray
+
+__all__ = ["Segments", "aligned_segments", "cut_segments"]
+
+_SHORTEST = 0.05  # s after time zero, whatever the recording holds
+_ONSET = 0.1  # first arrival: within 20 dB of the strongest sample
+_ABOVE_NOISE = 6.0  # and this much above the median of what lies before it
+_SEARCH = 0.1  # s before the strongest sample in which the first arrival is looked for
+_LOOPBACK_WINDOW = ImpulseWindow(before=1.0, length=1.2)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Segments:
+    """What was cut out of one recording.
+
+    Attributes
+    ----------
+    samples : ndarray, shape (sweeps, N)
+        Responses, at the inverse's low rate.
+    before : int
+        Samples before time zero.
+    starts : tuple of float
+        Time zero of each, in s after the start of the recording.
+    found, cut_short : int
+        How many sweeps were found, and how many of them an end of the recording cuts; these are
+        left out unless there is no other.
+    inverse : ExcitationInverse
+        What was deconvolved with.
+    loopback_gain_db : float, optional
+        Level mean of the loopback over the usable band, which was left in; None without a loopback.
+    """
+
+    samples: FloatArray
+    before: int
+    starts: tuple[float, ...]
+    found: int
+    cut_short: int
+    inverse: ExcitationInverse
+    loopback_gain_db: float | None
+
+
+def cut_segments(
+    recording: Recording, *, inverse: ExcitationInverse, loopback: Recording | None = None
+) -> Segments:
+    """Return the response to each sweep of a recording.
+
+    Parameters
+    ----------
+    recording : Recording
+        The microphone's channel.
+    inverse : ExcitationInverse
+        The excitation, prepared for this rate.
+    loopback : Recording, optional
+        The channel of the same recording into which the excitation was fed back.
+
+    Raises
+    ------
+    MeasurementFileError
+        If the excitation is not found in a channel.
+    ValueError
+        If rate or length of the recordings do not fit the inverse or each other.
+    """
+    _check(recording, loopback, inverse)
+    locator = inverse.locator or inverse
+    timing = recording if loopback is None else loopback
+    located = deconvolve(timing.samples, inverse=locator)
+    places = find_excitations(located, inverse=locator, recording=timing)
+    if loopback is None:
+        places = tuple(_first_arrival(located, place, locator.low_rate) for place in places)
+    whole = tuple(place for place in places if _is_whole(place, recording, locator))
+    kept = whole or places[:1]
+    zeros = tuple(place * locator.factor // inverse.factor for place in kept)
+    bounds = _bounds(zeros, inverse, recording.samples.size)
+    gain_db = None
+    if inverse.locator is not None:
+        segments = _full_band(recording, zeros, bounds, inverse)
+    elif loopback is None:
+        segments = _rows(located, zeros, bounds)
+    else:
+        segments = _rows(deconvolve(recording.samples, inverse=inverse), zeros, bounds)
+    if loopback is not None:
+        if inverse.locator is None:
+            references = _rows(located, zeros, bounds)
+        else:
+            references = _full_band(loopback, zeros, bounds, inverse)
+        segments, gain_db = _without_loopback(segments, references, bounds[0], inverse)
+    return Segments(
+        samples=readonly(segments),
+        before=bounds[0],
+        starts=tuple(zero / inverse.low_rate for zero in zeros),
+        found=len(places),
+        cut_short=len(places) - len(whole),
+        inverse=inverse,
+        loopback_gain_db=gain_db,
+    )
+
+
+def _check(recording: Recording, loopback: Recording | None, inverse: ExcitationInverse) -> None:
+    for each in (recording,) if loopback is None else (recording, loopback):
+        if each.sample_rate != inverse.sample_rate:
+            raise ValueError(
+                f"{each.place} has {each.sample_rate} Hz, the inverse was prepared for "
+                f"{inverse.sample_rate} Hz"
+            )
+    if loopback is not None and loopback.samples.size != recording.samples.size:
+        raise ValueError("recording and loopback are not channels of one file: lengths differ")
+
+
+def _is_whole(place: int, recording: Recording, locator: ExcitationInverse) -> bool:
+    last = recording.duration - locator.duration
+    return 0 <= place <= last * locator.low_rate + 1
+
+
+def _first_arrival(deconvolved: FloatArray, place: int, rate: float) -> int:
+    """Return the first sample near the strongest that is within 20 dB of it, and no noise."""
+    reach = round(_SEARCH * rate)
+    near = np.abs(deconvolved[np.arange(place - reach, place + 1) % deconvolved.size])
+    threshold = max(_ONSET * near[-1], min(_ABOVE_NOISE * float(np.median(near)), 0.7 * near[-1]))
+    return place - reach + int(np.argmax(near >= threshold))
+
+
+def _bounds(zeros: tuple[int, ...], inverse: ExcitationInverse, frames: int) -> tuple[int, int]:
+    """Return how many samples before and after time zero belong to every segment.
+
+    A sweep passes the highest frequency before it ends; from there until the next sweep, or the end
+    of the recording, what is heard is the room. Before time zero lie the distortion products.
+    """
+    rate, passed, before = inverse.low_rate, inverse.duration, BEFORE
+    if inverse.sweep is not None:
+        passed = min(passed, inverse.sweep.time_of(inverse.highest))
+        before = min(before, 0.5 * inverse.sweep.harmonic_advance(2))
+    ends = np.array([*zeros[1:], frames / inverse.factor]) / rate
+    after = float(np.min(ends - np.array(zeros) / rate)) - passed
+    room = inverse.fft_length / rate - before
+    if inverse.locator is not None:
+        room -= inverse.duration  # distortion products wrap round to here
+    after = min(max(after, _SHORTEST), LONGEST_DECAY, room)
+    return round(before * rate), max(8, math.floor(after * rate))
+
+
+def _rows(deconvolved: FloatArray, zeros: tuple[int, ...], bounds: tuple[int, int]) -> FloatArray:
+    offsets = np.arange(-bounds[0], bounds[1])
+    return deconvolved[(np.array(zeros)[:, np.newaxis] + offsets) % deconvolved.size]
+
+
+def _full_band(
+    recording: Recording,
+    zeros: tuple[int, ...],
+    bounds: tuple[int, int],
+    inverse: ExcitationInverse,
+) -> FloatArray:
+    """Return the stretch around each sweep, deconvolved by itself."""
+    before, after = bounds
+    length = before + after + math.ceil(inverse.duration * inverse.sample_rate)
+    rows = []
+    for zero in zeros:
+        first, last = zero - before, zero - before + min(length, inverse.frames)
+        stretch = recording.samples[max(first, 0) : max(last, 0)]
+        if first < 0:
+            stretch = np.concatenate((np.zeros(-first), stretch))
+        rows.append(deconvolve(stretch, inverse=inverse)[: before + after])
+    return np.array(rows)
+
+
+def _without_loopback(
+    segments: FloatArray, references: FloatArray, zero: int, inverse: ExcitationInverse
+) -> tuple[FloatArray, float]:
+    """Return the segments divided by the loopback's shape, and the gain that was left in."""
+    size, rate = references.shape[-1], inverse.low_rate
+    times = (np.arange(size) - zero) / rate
+    reach = replace(_LOOPBACK_WINDOW, length=min(_LOOPBACK_WINDOW.length, float(times[-1])))
+    cut = references * window_values(times, window=reach)
+    shape = np.fft.rfft(np.roll(cut, -zero, axis=-1))
+    magnitude, band = np.abs(shape), _in_band(size, inverse)
+    # Level mean over log frequency, so that the highest octave does not decide alone.
+    weights = 1.0 / np.arange(band.start, band.stop)
+    level = np.log(magnitude[:, band]).mean(axis=0)
+    gain = math.exp(float(np.average(level, weights=weights)))
+    floor = 1e-6 * gain**2  # far below the band; keeps the rest from blowing up
+    ratio = gain * np.conj(shape) / np.maximum(magnitude**2, floor)
+    ratio[magnitude < 1e-3 * gain] = 0.0
+    return np.fft.irfft(np.fft.rfft(segments) * ratio, size), 20.0 * math.log10(gain)
+
+
+def _in_band(size: int, inverse: ExcitationInverse) -> slice:
+    step = inverse.low_rate / size
+    return slice(math.ceil(inverse.lowest / step), math.floor(inverse.highest / step) + 1)
+
+
+def aligned_segments(segments: Segments) -> ImpulseResponse:
+    """Return the segments, each shifted onto the first, as one impulse response of several.
+
+    The shift is a fraction of a sample where need be: the slope of the phase between two responses.
+
+    Parameters
+    ----------
+    segments : Segments
+        From `cut_segments`.
+
+    Returns
+    -------
+    ImpulseResponse
+        Samples of shape (sweeps, N).
+    """
+    samples, inverse = segments.samples, segments.inverse
+    size, start = samples.shape[-1], -segments.before
+    if samples.shape[0] > 1:
+        spectra = np.fft.rfft(samples)
+        band = _in_band(size, inverse)
+        bins = np.arange(spectra.shape[-1], dtype=np.float64)
+        for spectrum in spectra[1:]:
+            turn = _turn_per_bin(spectrum[band] * np.conj(spectra[0, band]), band)
+            spectrum *= np.exp(-1j * turn * bins)
+        samples = np.fft.irfft(spectra, size)
+    absolute = segments.loopback_gain_db is not None
+    if inverse.locator is not None and not absolute:
+        # The bass told the place to about a millisecond; the full band tells it better.
+        mean, reach = samples.mean(axis=0), round(_SEARCH * inverse.low_rate)
+        near = slice(max(0, segments.before - reach), segments.before + reach)
+        strongest = near.start + int(np.argmax(np.abs(mean[near])))
+        start = -_first_arrival(mean, strongest, inverse.low_rate)
+    return ImpulseResponse(
+        samples=samples,
+        sample_rate=inverse.low_rate,
+        start=start / inverse.low_rate,
+        lowest=inverse.lowest,
+        highest=inverse.highest,
+        absolute_time=absolute,
+    )
+
+
+def _turn_per_bin(cross: ComplexArray, band: slice) -> float:
+    """Return the phase slope of a cross spectrum, in rad per bin."""
+    # The strongest lag first, then the slope of what phase remains.
+    bins = np.arange(band.start, band.stop, dtype=np.float64)
+    size = 8 * band.stop
+    spread = np.zeros(size, dtype=np.complex128)
+    spread[band] = cross
+    lag = int(np.argmax(np.abs(np.fft.ifft(spread))))
+    turn: float = -2.0 * math.pi * (lag if lag < size // 2 else lag - size) / size
+    for _ in range(2):
+        rest = cross * np.exp(-1j * turn * bins)
+        weight = np.abs(rest)
+        turn += float(np.sum(weight * bins * np.angle(rest)) / np.sum(weight * bins**2))
+    return turn

@@ -1,0 +1,284 @@
+"""The window that cuts an impulse response out of its surroundings.
+
+Conventions
+-----------
+Times are in s relative to the response's time zero. The window rises before time zero, is flat from
+there on, and falls as a raised cosine over the last fifth of its length; `length` counts from time
+zero. A window that tapers while a room mode still rings lowers the mode's peak: half a second costs
+2 to 5 dB where a mode rings for 1 to 2 s, so the flat part follows the measured decay.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from typing import Literal
+
+import numpy as np
+
+from roomeq.analysis.sweeps.decay import Decay, estimate_decay
+from roomeq.analysis.sweeps.decimation import choose_decimation, decimate
+from roomeq.base.levels import FloatArray
+from roomeq.base.recording import ImpulseResponse
+from roomeq.base.response import ComplexArray
+
+__all__ = [
+    "ImpulseWindow",
+    "apply_window",
+    "band_envelope",
+    "choose_steady_window",
+    "choose_window",
+    "window_values",
+]
+
+FLAT_PER_DECAY = 1.2
+"""The window is flat for at least this much of the longest decay time."""
+
+_LONGEST_PER_DECAY = 2.0  # beyond, a decay has fallen by 120 dB
+_SHORTEST_FLAT = 0.25  # s
+_FLAT_WITHOUT_DECAY = 1.0  # s; common practice, no source
+_BEFORE = 0.5  # s; the band's edges ring this long ahead of time zero
+_LEAST_STEADY = 0.4  # s
+_HIGHEST_DECAY = 725.0  # Hz; just above the octave at 500 Hz
+_BASES = ("decay", "noise", "available", "assumed", "early decay", "given")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ImpulseWindow:
+    """A window.
+
+    Attributes
+    ----------
+    before : float
+        How long before time zero it begins, in s; it rises over the first half of that.
+    length : float
+        From time zero to its end, in s; the last fifth is the taper.
+    decay_time : float
+        The longest decay time it was chosen for, in s; nan where none could be measured.
+    basis : {"decay", "noise", "available", "assumed", "early decay", "given"}
+        What set the length: the decay time; the time at which the decay meets the noise; what the
+        recording holds (then it may be too short); an assumption, because no decay could be
+        measured; the early decay, because a disturbance feigns a longer one; the caller.
+
+    Raises
+    ------
+    ValueError
+        If a time is negative or not finite, the length is zero, or the basis is not known.
+    """
+
+    before: float
+    length: float
+    decay_time: float = math.nan
+    basis: Literal["decay", "noise", "available", "assumed", "early decay", "given"] = "given"
+
+    def __post_init__(self) -> None:
+        if not (0 <= self.before < math.inf and 0 < self.length < math.inf):
+            raise ValueError(f"needs finite times, got {self.before!r} and {self.length!r}")
+        if self.basis not in _BASES:
+            raise ValueError(f"basis is one of {_BASES}, got {self.basis!r}")
+
+    @property
+    def flat(self) -> float:
+        """How long it is flat after time zero, in s."""
+        return 0.8 * self.length
+
+    @property
+    def taper(self) -> float:
+        """How long it falls, in s."""
+        return 0.2 * self.length
+
+    @property
+    def energy(self) -> float:
+        """Integral of the window's square, in s: 3/8 of each raised cosine (arithmetic)."""
+        return 0.5 * self.before + self.flat + 0.375 * (0.5 * self.before + self.taper)
+
+    @property
+    def lowest_resolvable(self) -> float:
+        """Lowest frequency of which it holds a whole period, in Hz; details finer merge."""
+        return 1.0 / self.length
+
+    @property
+    def covers_decay(self) -> bool:
+        """Whether it is flat for at least 1.2 times the decay time; False where that is unknown."""
+        return bool(self.flat >= FLAT_PER_DECAY * self.decay_time * (1.0 - 1e-9))
+
+
+def choose_window(
+    impulse_response: ImpulseResponse, *, decay: Decay | None = None
+) -> ImpulseWindow:
+    """Return the window that the measured decay asks for.
+
+    Flat until the decay meets the noise, but for at least 1.2 and at most 2 times the longest decay
+    time; never longer than the recording allows.
+
+    Parameters
+    ----------
+    impulse_response : ImpulseResponse
+        As deconvolved, with all that follows it up to the next excitation.
+    decay : Decay, optional
+        By octave bands; measured here by default.
+
+    Raises
+    ------
+    ValueError
+        If the response ends before time zero.
+    """
+    available = impulse_response.end
+    if not available > 0:
+        raise ValueError("needs an impulse response that reaches beyond time zero")
+    before = min(_BEFORE, max(0.0, -impulse_response.start))
+    if decay is None:
+        decay = _octave_decay(impulse_response)
+    time = math.nan if decay is None else decay.longest
+    basis: Literal["decay", "noise", "available", "assumed"]
+    if decay is None or not math.isfinite(time):
+        flat, basis = _FLAT_WITHOUT_DECAY, "assumed"
+    else:
+        met = float(decay.noise_met_at.max())
+        least = max(FLAT_PER_DECAY * time, _SHORTEST_FLAT)
+        flat = min(max(met, least), max(_LONGEST_PER_DECAY * time, _SHORTEST_FLAT))
+        basis = "noise" if least < met == flat else "decay"
+    if flat > 0.8 * available:
+        flat, basis = 0.8 * available, "available"
+    return ImpulseWindow(before=before, length=flat / 0.8, decay_time=time, basis=basis)
+
+
+def choose_steady_window(
+    impulse_response: ImpulseResponse,
+    *,
+    plain: ImpulseWindow | None = None,
+    disturbed: bool = False,
+) -> ImpulseWindow:
+    """Return the window that the decay asks for, where a disturbance may have feigned decay.
+
+    A slam or a voice spreads over the lags far below the response and looks like a slow decay. So
+    the window is held between what the early decay time and what twice that asks for: three times
+    as long as an octave stays 20 dB below its peak. Of the octaves the slowest counts among those
+    that go on falling, by 30 dB in twice that time (common practice, no source).
+
+    Parameters
+    ----------
+    impulse_response : ImpulseResponse
+        One response.
+    plain : ImpulseWindow, optional
+        What `choose_window` says of it.
+    disturbed : bool
+        Whether a disturbance is known of. Then the median over the octaves counts: a slam holds up
+        few of them (common practice, no source).
+
+    Raises
+    ------
+    ValueError
+        If the response ends before time zero.
+    """
+    from scipy.fft import rfft
+
+    mean = impulse_response
+    window = choose_window(mean) if plain is None else plain
+    spectrum = rfft(mean.samples)
+    step = mean.sample_rate / mean.samples.size
+    octaves = max(1, round(math.log2(mean.highest / mean.lowest)))
+    times, falling = [], []
+    for centre in np.geomspace(1.2 * mean.lowest, mean.highest / 1.2, octaves):
+        envelope = band_envelope(spectrum, step=step, centre=float(centre), width=0.3)
+        peak = int(np.argmax(envelope))
+        last = int(np.flatnonzero(envelope >= 10 ** (-20 / 20) * envelope[peak])[-1])
+        later = envelope[peak + 2 * (last - peak) :]
+        times.append(3.0 * (last - peak) / (step * envelope.size))
+        falling.append(later.size > 0 and later.max() <= 10 ** (-30 / 20) * envelope[peak])
+    credible = [time for time, falls in zip(times, falling, strict=True) if falls]
+    early = max(credible) if credible else float(np.percentile(times, 25))
+    if disturbed:
+        early = float(np.median(times))
+    least = FLAT_PER_DECAY * early / 0.8
+    most = FLAT_PER_DECAY * max(2.0 * early, _LEAST_STEADY) / 0.8
+    length = min(max(window.length, least), most, max(mean.end, window.length))
+    if length == window.length:
+        return window
+    time = length * 0.8 / FLAT_PER_DECAY
+    return replace(window, length=length, decay_time=time, basis="early decay")
+
+
+def band_envelope(
+    spectrum: ComplexArray, *, step: float, centre: float, width: float
+) -> FloatArray:
+    """Return the magnitude of a band of a signal against time, shape (M,).
+
+    Gaussian over ln f with standard deviation `width`, on as many samples as the band needs: they
+    cover the same (circular) time as the signal.
+    """
+    from scipy.fft import ifft, next_fast_len
+
+    first = max(1, int(centre * math.exp(-3.0 * width) / step))
+    last = min(spectrum.size, int(centre * math.exp(3.0 * width) / step) + 1)
+    axis = step * np.arange(first, last)
+    weight = np.exp(-0.5 * (np.log(axis / centre) / width) ** 2)
+    return np.asarray(np.abs(ifft(spectrum[first:last] * weight, next_fast_len(2 * axis.size))))
+
+
+def _octave_decay(impulse_response: ImpulseResponse) -> Decay | None:
+    """Return the decay by octave; None where the response covers no whole octave."""
+    if impulse_response.highest < 2.1 * impulse_response.lowest:
+        return None
+    # Decay is longest in the bass: the octaves up to 500 Hz decide, at a rate that suits them.
+    highest = min(impulse_response.highest, _HIGHEST_DECAY)
+    factor = choose_decimation(impulse_response.sample_rate, highest=highest)
+    start = round(impulse_response.start * impulse_response.sample_rate)
+    first = -start % factor  # so that time zero stays a sample
+    bass = decimate(
+        impulse_response.samples[first:],
+        factor=factor,
+        sample_rate=impulse_response.sample_rate,
+        passband=1.2 * highest,
+    )
+    rate = impulse_response.sample_rate / factor
+    try:
+        return estimate_decay(
+            replace(
+                impulse_response,
+                samples=bass,
+                sample_rate=rate,
+                start=(start + first) / impulse_response.sample_rate,
+                highest=highest,
+            )
+        )
+    except ValueError:
+        return None
+
+
+def window_values(times: FloatArray, *, window: ImpulseWindow) -> FloatArray:
+    """Return the window at given rising times, shape (N,)."""
+    values = np.ones(times.size)
+    half = 0.5 * window.before
+    first, last = np.searchsorted(times, (-half, window.flat))  # all ones in between
+    if half > 0:
+        rise = np.clip((times[:first] + window.before) / half, 0.0, 1.0)
+        values[:first] = 0.5 - 0.5 * np.cos(np.pi * rise)
+    fall = np.clip((window.length - times[last:]) / window.taper, 0.0, 1.0)
+    values[last:] = 0.5 - 0.5 * np.cos(np.pi * fall)
+    return values
+
+
+def apply_window(impulse_response: ImpulseResponse, *, window: ImpulseWindow) -> ImpulseResponse:
+    """Return the windowed response, cut to where the window is not zero.
+
+    Raises
+    ------
+    ValueError
+        If the response does not reach as far as the window.
+    """
+    rate, slack = impulse_response.sample_rate, 1.5 / impulse_response.sample_rate
+    if window.length > impulse_response.end + slack:
+        raise ValueError(
+            f"the window ends at {window.length:.3f} s, but the response at "
+            f"{impulse_response.end:.3f} s"
+        )
+    times = impulse_response.times
+    first = int(np.searchsorted(times, -window.before - 0.5 / rate))
+    last = int(np.searchsorted(times, window.length + 0.5 / rate))
+    values = window_values(times[first:last], window=window)
+    return replace(
+        impulse_response,
+        samples=impulse_response.samples[..., first:last] * values,
+        start=float(times[first]),
+    )

@@ -1,0 +1,1 @@
+"""What everything else speaks of: errors, levels, bands, responses, recordings, surveys, files."""

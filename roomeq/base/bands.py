@@ -1,0 +1,123 @@
+"""Fractional-octave bands: nominal and exact mid-band frequencies, band edges.
+
+Conventions
+-----------
+Base-ten system of IEC 61260-1:2014: ``G = 10 ** (3 / 10)``, reference 1000 Hz. Third-octave bands
+carry the nominal frequencies of ISO 266. Frequencies are in Hz.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from roomeq.base.levels import FloatArray, readonly
+
+__all__ = [
+    "OCTAVE_RATIO",
+    "ThirdOctaveBand",
+    "logarithmic_axis",
+    "third_octave_band",
+    "third_octave_bands",
+]
+
+OCTAVE_RATIO = 10.0**0.3
+"""G of IEC 61260-1:2014, clause 5.2."""
+
+_NOMINAL_MANTISSAS = (1.0, 1.25, 1.6, 2.0, 2.5, 3.15, 4.0, 5.0, 6.3, 8.0)
+_LOWEST, _HIGHEST = 0, 43  # band numbers: 1 Hz to 20 kHz
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ThirdOctaveBand:
+    """One third-octave band.
+
+    Attributes
+    ----------
+    number : int
+        Band number n; the exact mid-band frequency is ``10 ** (n / 10)`` Hz.
+    """
+
+    number: int
+
+    @property
+    def nominal(self) -> float:
+        """Nominal mid-band frequency of ISO 266, in Hz."""
+        decade, position = divmod(self.number, 10)
+        return round(_NOMINAL_MANTISSAS[position] * 10.0**decade, 6)
+
+    @property
+    def centre(self) -> float:
+        """Exact mid-band frequency, in Hz (IEC 61260-1:2014, formula 2)."""
+        return float(10.0 ** (self.number / 10.0))
+
+    @property
+    def lower(self) -> float:
+        """Lower band edge, in Hz (formula 4)."""
+        return float(self.centre * OCTAVE_RATIO ** (-1.0 / 6.0))
+
+    @property
+    def upper(self) -> float:
+        """Upper band edge, in Hz (formula 5)."""
+        return float(self.centre * OCTAVE_RATIO ** (1.0 / 6.0))
+
+    @property
+    def label(self) -> str:
+        """Nominal frequency as it is printed: ``31.5`` or ``80``."""
+        return f"{self.nominal:g}"
+
+
+def third_octave_band(frequency: float) -> ThirdOctaveBand:
+    """Return the third-octave band that holds `frequency`.
+
+    A nominal frequency gives its own band: the nominal value lies within 1 % of the exact one.
+
+    Raises
+    ------
+    ValueError
+        If the frequency is not finite or lies outside the bands from 1 Hz to 20 kHz.
+    """
+    if not (math.isfinite(frequency) and frequency > 0):
+        raise ValueError(f"a frequency must be finite and positive, got {frequency!r}")
+    number = round(10.0 * math.log10(frequency))
+    if not _LOWEST <= number <= _HIGHEST:
+        raise ValueError(f"{frequency:g} Hz lies outside the bands from 1 Hz to 20 kHz")
+    return ThirdOctaveBand(number=number)
+
+
+def third_octave_bands(lowest: float, highest: float) -> tuple[ThirdOctaveBand, ...]:
+    """Return the bands from the one that holds `lowest` to the one that holds `highest`.
+
+    Raises
+    ------
+    ValueError
+        If a frequency is not usable or `highest` lies in a lower band than `lowest`.
+    """
+    first, last = third_octave_band(lowest).number, third_octave_band(highest).number
+    if last < first:
+        raise ValueError(f"highest ({highest:g} Hz) lies below lowest ({lowest:g} Hz)")
+    return tuple(ThirdOctaveBand(number=number) for number in range(first, last + 1))
+
+
+def logarithmic_axis(lowest: float, highest: float, *, per_octave: int) -> FloatArray:
+    """Return frequencies equally spaced on a logarithmic scale, shape (n,), in Hz.
+
+    The points are ``1000 * 2 ** (i / per_octave)`` for whole i, so that axes of different span
+    share their points; all points within ``[lowest, highest]`` are returned.
+
+    Raises
+    ------
+    ValueError
+        If the span is not positive and finite or holds no point, or `per_octave` is below 1.
+    """
+    if not (math.isfinite(highest) and 0 < lowest <= highest):
+        raise ValueError(f"needs 0 < lowest <= highest, got {lowest!r} and {highest!r}")
+    if per_octave < 1:
+        raise ValueError(f"per_octave must be at least 1, got {per_octave}")
+    first = math.ceil(per_octave * math.log2(lowest / 1000.0) - 1e-9)
+    last = math.floor(per_octave * math.log2(highest / 1000.0) + 1e-9)
+    if last < first:
+        raise ValueError(f"no point between {lowest:g} and {highest:g} Hz")
+    return readonly(1000.0 * 2.0 ** (np.arange(first, last + 1) / per_octave))

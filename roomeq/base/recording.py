@@ -1,0 +1,318 @@
+"""Recordings, impulse responses and the description of a sweep: small frozen values.
+
+Conventions
+-----------
+Time is in seconds, the last axis is samples. Samples are fractions of full scale: 1.0 is the
+largest the converter can say, and 0 dBFS is a sine whose peaks reach it (AES17). Channels are
+counted from 1. Time zero of an impulse response is the moment the excitation entered the system
+(``absolute_time``), or merely the first arrival where that moment is not known. Distortion products
+of a sweep lie at negative times.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field, fields
+
+import numpy as np
+
+from roomeq.base.levels import FloatArray, amplitude_ratio, readonly
+from roomeq.base.response import LevelReference
+
+__all__ = ["ChainConditions", "ImpulseResponse", "Recording", "SweepDescription"]
+
+_SHORTEST_LEAD_IN = 5.0  # s; amplifiers with signal sensing wake late
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ChainConditions:
+    """What else in the chain must be off or known while a sweep is recorded.
+
+    Every entry is free text as the person answered it; an empty entry was not answered.
+
+    Attributes
+    ----------
+    dynamic_range_compression, upstream_correction, crossover, volume, output, equaliser : str
+        Whether compression and correction are off; the state of the crossover; the volume setting;
+        the output used; whether the equaliser is bypassed or what it is set to.
+    """
+
+    dynamic_range_compression: str = ""
+    upstream_correction: str = ""
+    crossover: str = ""
+    volume: str = ""
+    output: str = ""
+    equaliser: str = ""
+
+    @property
+    def unanswered(self) -> tuple[str, ...]:
+        """Names of the entries that nobody answered."""
+        return tuple(entry.name for entry in fields(self) if not getattr(self, entry.name).strip())
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SweepDescription:
+    """A synchronised exponential sweep, with what is played before and after it.
+
+    The file holds, in this order: quiet noise (`lead_in`), silence (`pause`, which tells the noise
+    of the room), the sweep, silence (`tail`); sweep and tail `repeats` times.
+
+    Attributes
+    ----------
+    start, stop : float
+        First and last frequency, in Hz.
+    length : float
+        Length asked for, in s; the sweep's own is `duration`, rounded so that it is synchronised.
+    level_dbfs : float
+        Level of the sweep, not above 0 dBFS.
+    sample_rate : int
+        Rate of the file, in Hz.
+    lead_in, pause, tail : float
+        In s; the lead-in at least 5 s, because amplifiers with signal sensing wake late and would
+        lose the lowest bands.
+    lead_in_level_dbfs : float, optional
+        Level of the quiet noise (rms of a sine of that level); 20 dB below the sweep by default.
+    fade_in, fade_out : float
+        Raised-cosine fades at the ends of the sweep, in s.
+    repeats : int
+        How many sweeps.
+    channels, channel : int
+        Channels of the file, and the one, counted from 1, that carries the sweep.
+    conditions : ChainConditions
+        What was asked about the rest of the chain.
+
+    Raises
+    ------
+    ValueError
+        If a value is not usable; the message names it.
+    """
+
+    start: float = 10.0
+    stop: float = 500.0
+    length: float = 10.0
+    level_dbfs: float = -30.0
+    sample_rate: int = 48000
+    lead_in: float = 6.0
+    pause: float = 2.0
+    tail: float = 4.0
+    lead_in_level_dbfs: float | None = None
+    fade_in: float = 0.15
+    fade_out: float = 0.02
+    repeats: int = 1
+    channels: int = 1
+    channel: int = 1
+    conditions: ChainConditions = field(default_factory=ChainConditions)
+
+    def __post_init__(self) -> None:
+        if not (isinstance(self.sample_rate, int) and self.sample_rate > 0):
+            raise ValueError(f"sample_rate must be a positive whole number: {self.sample_rate!r}")
+        if not (math.isfinite(self.stop) and 0 < self.start < self.stop <= self.sample_rate / 2):
+            raise ValueError(
+                f"needs 0 < start < stop <= {self.sample_rate / 2:g} Hz (half the rate), "
+                f"got {self.start!r} and {self.stop!r}"
+            )
+        if not (math.isfinite(self.level_dbfs) and self.level_dbfs <= 0):
+            raise ValueError(f"level_dbfs must not lie above 0 dBFS, got {self.level_dbfs!r}")
+        if self.lead_in_level_dbfs is None:
+            object.__setattr__(self, "lead_in_level_dbfs", self.level_dbfs - 20.0)
+        elif not self.lead_in_level_dbfs <= self.level_dbfs:
+            raise ValueError(
+                f"the lead-in must not be louder than the sweep: {self.lead_in_level_dbfs!r} dBFS "
+                f"against {self.level_dbfs:g} dBFS"
+            )
+        self._check_times()
+        if not (self.repeats >= 1 and 1 <= self.channel <= self.channels):
+            raise ValueError(
+                "needs repeats >= 1 and 1 <= channel <= channels, got "
+                f"{self.repeats!r}, {self.channel!r} of {self.channels!r}"
+            )
+
+    def _check_times(self) -> None:
+        for name in ("length", "lead_in", "pause", "tail", "fade_in", "fade_out"):
+            value = getattr(self, name)
+            if not (math.isfinite(value) and value >= 0):
+                raise ValueError(f"{name} must be finite and not negative, got {value!r} s")
+        if self.lead_in < _SHORTEST_LEAD_IN:
+            raise ValueError(
+                f"lead_in must be at least {_SHORTEST_LEAD_IN:g} s, got {self.lead_in:g} s: "
+                "amplifiers with signal sensing wake late and would lose the lowest bands"
+            )
+        if self.periods < 1 or self.fade_in + self.fade_out >= self.duration:
+            raise ValueError(f"length ({self.length:g} s) is too short for this sweep")
+
+    @property
+    def periods(self) -> int:
+        """The whole number f1·L (Novak et al. 2015, eq. 49) that makes the sweep synchronised."""
+        return round(self.start * self.length / math.log(self.stop / self.start))
+
+    @property
+    def growth(self) -> float:
+        """L of Novak et al. 2015: time in which the frequency grows e-fold, in s."""
+        return self.periods / self.start
+
+    @property
+    def duration(self) -> float:
+        """Length of the sweep proper, T = L ln(f2/f1), in s."""
+        return self.growth * math.log(self.stop / self.start)
+
+    @property
+    def amplitude(self) -> float:
+        """Peak of the sweep as a fraction of full scale."""
+        return float(amplitude_ratio(self.level_dbfs))
+
+    @property
+    def total(self) -> float:
+        """Length of the whole file, in s."""
+        return self.lead_in + self.pause + self.repeats * (self.duration + self.tail)
+
+    def harmonic_advance(self, order: int) -> float:
+        """Return how far ahead of the linear response a harmonic lies, in s.
+
+        L ln n of Novak et al. 2015, eq. 18.
+
+        Raises
+        ------
+        ValueError
+            If the order is below 1.
+        """
+        if order < 1:
+            raise ValueError(f"the order of a harmonic is at least 1, got {order!r}")
+        return self.growth * math.log(order)
+
+    def time_of(self, frequency: float) -> float:
+        """Return when the sweep passes a frequency, in s after its start (may lie outside it).
+
+        Raises
+        ------
+        ValueError
+            If the frequency is not positive.
+        """
+        if not frequency > 0:
+            raise ValueError(f"a frequency must be positive, got {frequency!r}")
+        return self.growth * math.log(frequency / self.start)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Recording:
+    """One channel of what was recorded.
+
+    Attributes
+    ----------
+    samples : ndarray, shape (N,)
+        Fractions of full scale, finite.
+    sample_rate : int
+        Hz.
+    channel, channels : int
+        Which channel of the file this is, counted from 1, and how many it has.
+    path : str, optional
+        The file.
+    sample_format : str, optional
+        Sample format of the file, such as ``PCM_24``.
+
+    Raises
+    ------
+    ValueError
+        If the samples are not one-dimensional, not finite or none, or the rate is not positive.
+    """
+
+    samples: FloatArray
+    sample_rate: int
+    channel: int = 1
+    channels: int = 1
+    path: str | None = None
+    sample_format: str | None = None
+
+    def __post_init__(self) -> None:
+        samples = np.asarray(self.samples)
+        if samples.ndim != 1 or samples.size == 0:
+            raise ValueError(f"samples must be one-dimensional and not empty, got {samples.shape}")
+        if not np.isfinite(samples.sum()) and not np.isfinite(samples).all():
+            index = int(np.argmin(np.isfinite(samples)))
+            raise ValueError(f"samples must be finite: sample {index} is {samples[index]}")
+        if not self.sample_rate > 0:
+            raise ValueError(f"sample_rate must be positive, got {self.sample_rate!r}")
+        if not 1 <= self.channel <= self.channels:
+            raise ValueError(f"channel {self.channel} of {self.channels} does not exist")
+        if samples.dtype != np.float64 or samples.flags.writeable or not samples.flags.owndata:
+            samples = readonly(samples)
+        object.__setattr__(self, "samples", samples)
+
+    @property
+    def duration(self) -> float:
+        """Length in s."""
+        return self.samples.size / self.sample_rate
+
+    @property
+    def place(self) -> str:
+        """The file and channel, for messages."""
+        return f"{self.path or 'recording'}, channel {self.channel} of {self.channels}"
+
+    def __repr__(self) -> str:
+        return f"<Recording {self.duration:.3f} s at {self.sample_rate} Hz, {self.place}>"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class ImpulseResponse:
+    """A deconvolved response in time.
+
+    Attributes
+    ----------
+    samples : ndarray, shape (..., N)
+        Response; its discrete Fourier transform is the complex pressure ratio.
+    sample_rate : float
+        Hz; after decimation not always whole.
+    start : float
+        Time of the first sample, in s; negative where the response begins before time zero.
+    lowest, highest : float
+        The band, in Hz, over which the response can be used.
+    absolute_time : bool
+        Whether time zero is the moment the excitation entered the system. If not, it is the first
+        arrival, and delays between responses cannot be read from it.
+    level_reference : {"relative", "spl"}
+        Whether a magnitude of 1 is 20 micropascals at the recorded drive level, or arbitrary.
+
+    Raises
+    ------
+    ValueError
+        If the samples are not finite or none, or rate and band are not usable.
+    """
+
+    samples: FloatArray
+    sample_rate: float
+    start: float
+    lowest: float
+    highest: float
+    absolute_time: bool = False
+    level_reference: LevelReference = "relative"
+
+    def __post_init__(self) -> None:
+        samples = readonly(self.samples)
+        if samples.ndim == 0 or samples.size == 0 or not np.isfinite(samples).all():
+            raise ValueError(f"samples must be finite and not empty, got shape {samples.shape}")
+        if not (math.isfinite(self.sample_rate) and self.sample_rate > 0):
+            raise ValueError(f"sample_rate must be positive, got {self.sample_rate!r}")
+        if not 0 < self.lowest < self.highest <= self.sample_rate / 2:
+            raise ValueError(
+                f"needs 0 < lowest < highest <= {self.sample_rate / 2:g} Hz, "
+                f"got {self.lowest!r} and {self.highest!r}"
+            )
+        if not math.isfinite(self.start):
+            raise ValueError(f"start must be finite, got {self.start!r}")
+        object.__setattr__(self, "samples", samples)
+
+    @property
+    def times(self) -> FloatArray:
+        """Time of each sample, shape (N,), in s."""
+        return self.start + np.arange(self.samples.shape[-1]) / self.sample_rate
+
+    @property
+    def end(self) -> float:
+        """Time just after the last sample, in s."""
+        return float(self.start + self.samples.shape[-1] / self.sample_rate)
+
+    def __repr__(self) -> str:
+        zero = "absolute time" if self.absolute_time else "time from the first arrival"
+        return (
+            f"<ImpulseResponse {self.start:.3f} to {self.end:.3f} s at {self.sample_rate:g} Hz, "
+            f"{self.lowest:.4g} to {self.highest:.4g} Hz, {zero}, {self.level_reference}>"
+        )

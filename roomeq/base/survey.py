@@ -1,0 +1,391 @@
+"""Survey: what was measured in a room, one response for each seat and source.
+
+Conventions
+-----------
+Seats keep the order in which they were given; seats are the first axis of every array. Seat
+weights are positive and sum to 1. Several measurements of one seat and source are repeats: they
+are averaged in power and tell the repeatability.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, replace
+from html import escape
+from typing import TYPE_CHECKING, Any, Literal, Self, get_args
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from roomeq.base.levels import FloatArray, readonly
+from roomeq.base.response import ComplexArray, FrequencyResponse
+
+if TYPE_CHECKING:
+    from pandas import DataFrame
+
+__all__ = ["Measurement", "Route", "Source", "Survey"]
+
+Source = Literal["sub", "mains", "both", "difference"]
+Route = Literal[
+    "subwoofer_output", "low_frequency_effects", "bass_managed_main", "direct", "unknown"
+]
+
+_COMPARABLE = "levels_comparable"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Measurement:
+    """One response at one seat.
+
+    Attributes
+    ----------
+    seat : str
+        Name of the seat.
+    source : {"sub", "mains", "both", "difference"}
+        What played; "difference" is both with one polarity reversed.
+    route : str
+        How the signal got there: ``subwoofer_output``, ``low_frequency_effects``,
+        ``bass_managed_main``, ``direct`` (straight into the amplifier) or ``unknown``.
+    response : FrequencyResponse
+        One response, shape (F,).
+    file : str, optional
+        Where it came from, as written in the room file.
+    notes : tuple of str
+        What the importer did or assumed.
+
+    Raises
+    ------
+    ValueError
+        If a name is empty, a word is unknown, or the response holds more than one.
+    """
+
+    seat: str
+    source: Source = "sub"
+    route: Route = "unknown"
+    response: FrequencyResponse
+    file: str | None = None
+    notes: tuple[str, ...] = ()
+
+    def __post_init__(self) -> None:
+        if not self.seat:
+            raise ValueError("a seat needs a name")
+        if self.source not in get_args(Source):
+            raise ValueError(f"source is one of {get_args(Source)}, got {self.source!r}")
+        if self.route not in get_args(Route):
+            raise ValueError(f"route is one of {get_args(Route)}, got {self.route!r}")
+        if self.response.stored.ndim != 1:
+            raise ValueError(f"seat {self.seat!r}: needs one response, got several")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Survey:
+    """All measurements of one room.
+
+    Attributes
+    ----------
+    measurements : tuple of Measurement
+        At least one. The same seat and source twice is a repeat.
+    seat_weights : mapping of str to float, optional
+        Weight of each seat, positive; a seat that is not named weighs 1.
+    levels_comparable : bool
+        Whether level differences between seats are real: same drive level, same microphone gain.
+        If not, one offset per seat is removed before fitting.
+
+    Raises
+    ------
+    ValueError
+        If there is no measurement, or a weight is not usable or belongs to no seat.
+    """
+
+    measurements: tuple[Measurement, ...]
+    seat_weights: dict[str, float] | None = None
+    levels_comparable: bool = False
+
+    def __post_init__(self) -> None:
+        if not self.measurements:
+            raise ValueError("a survey needs at least one measurement")
+        object.__setattr__(self, "measurements", tuple(self.measurements))
+        weights = dict(self.seat_weights or {})
+        known = {measurement.seat for measurement in self.measurements}
+        for seat, weight in weights.items():
+            if seat not in known:
+                raise ValueError(f"a weight is given for seat {seat!r}, which was not measured")
+            if not (np.isfinite(weight) and weight > 0):
+                raise ValueError(f"seat {seat!r}: a weight must be positive, got {weight!r}")
+        object.__setattr__(self, "seat_weights", weights)
+
+    @classmethod
+    def from_levels(
+        cls,
+        frequencies: ArrayLike,
+        level_db: ArrayLike,
+        *,
+        seats: Sequence[str] | None = None,
+        phase_deg: ArrayLike | None = None,
+        source: Source = "sub",
+        levels_comparable: bool = True,
+        seat_weights: dict[str, float] | None = None,
+    ) -> Self:
+        """Make a survey from arrays: one response for each seat.
+
+        Parameters
+        ----------
+        frequencies : array_like, shape (F,)
+            Hz, rising.
+        level_db : array_like, shape (S, F), or (F,) for one seat
+            dB.
+        seats : sequence of str, length S, optional
+            Names; "seat 1", "seat 2" ... by default.
+        phase_deg : array_like, shape as `level_db`, optional
+            Degrees.
+        source : {"sub", "mains", "both", "difference"}
+        levels_comparable : bool
+            Whether all were measured at one drive level and microphone gain.
+        seat_weights : dict of str to float, optional
+
+        Raises
+        ------
+        ValueError
+            If shapes or the number of names do not fit, or a value is not usable.
+        """
+        levels = np.atleast_2d(np.asarray(level_db, dtype=np.float64))
+        count = np.size(frequencies)
+        if levels.ndim != 2 or levels.shape[1] != count:
+            raise ValueError(
+                f"level_db needs one row a seat and {count} columns, one for each frequency, got "
+                f"shape {np.shape(level_db)}: frequencies come first, and a table that has seats "
+                "as columns is to be transposed"
+            )
+        names = [f"seat {n + 1}" for n in range(len(levels))] if seats is None else list(seats)
+        if isinstance(seats, str) or len(names) != len(levels):
+            raise ValueError(f"{len(levels)} rows of level_db need as many names, got {seats!r}")
+        phases: list[FloatArray | None] = [None] * len(levels)
+        if phase_deg is not None:
+            phases = list(np.atleast_2d(np.asarray(phase_deg, dtype=np.float64)))
+        return cls(
+            measurements=tuple(
+                Measurement(
+                    seat=name,
+                    source=source,
+                    response=FrequencyResponse.from_level(frequencies, row, phase_deg=phase),
+                )
+                for name, row, phase in zip(names, levels, phases, strict=True)
+            ),
+            seat_weights=seat_weights,
+            levels_comparable=levels_comparable,
+        )
+
+    @property
+    def seats(self) -> tuple[str, ...]:
+        """Names of the seats in the order of their first measurement."""
+        return tuple(dict.fromkeys(measurement.seat for measurement in self.measurements))
+
+    @property
+    def sources(self) -> tuple[str, ...]:
+        """Which of ``sub``, ``mains``, ``both`` and ``difference`` were measured."""
+        found = {measurement.source for measurement in self.measurements}
+        return tuple(source for source in get_args(Source) if source in found)
+
+    @property
+    def weights(self) -> FloatArray:
+        """Seat weights, shape (S,), summing to 1."""
+        named = self.seat_weights or {}
+        raw = np.array([named.get(seat, 1.0) for seat in self.seats])
+        return readonly(raw / raw.sum())
+
+    def of_source(self, source: Source) -> Self:
+        """Return the survey with the measurements of one source only.
+
+        Raises
+        ------
+        ValueError
+            If that source was not measured.
+        """
+        kept = tuple(m for m in self.measurements if m.source == source)
+        if not kept:
+            raise ValueError(f"no measurement of {source!r} in this survey, only {self.sources}")
+        return self._with_measurements(kept)
+
+    def without_seat(self, seat: str) -> Self:
+        """Return the survey without one seat.
+
+        Raises
+        ------
+        ValueError
+            If there is no such seat, or no other.
+        """
+        if seat not in self.seats:
+            raise ValueError(f"no seat {seat!r} in this survey, only {self.seats}")
+        return self._with_measurements(tuple(m for m in self.measurements if m.seat != seat))
+
+    def of_seats(self, seats: Iterable[str]) -> Self:
+        """Return the survey with some of the seats only, in the order of the survey.
+
+        Raises
+        ------
+        ValueError
+            If there is no such seat, or none is named.
+        """
+        wanted = (seats,) if isinstance(seats, str) else tuple(seats)
+        unknown = [seat for seat in wanted if seat not in self.seats]
+        if unknown:
+            raise ValueError(f"no seat {unknown[0]!r} in this survey, only {self.seats}")
+        if not wanted:
+            raise ValueError("needs at least one seat")
+        return self._with_measurements(tuple(m for m in self.measurements if m.seat in wanted))
+
+    def _with_measurements(self, kept: tuple[Measurement, ...]) -> Self:
+        seats = {measurement.seat for measurement in kept}
+        weights = {s: w for s, w in (self.seat_weights or {}).items() if s in seats}
+        return replace(self, measurements=kept, seat_weights=weights)
+
+    def filtered(
+        self,
+        source: Source,
+        transfer: Callable[[FloatArray], ComplexArray],
+        *,
+        inverse: bool = False,
+    ) -> Self:
+        """Return the survey with a transfer function put into one source, or taken out.
+
+        Parameters
+        ----------
+        source : str
+            Whose responses change; the others stay.
+        transfer : callable
+            Complex amplitude ratio at frequencies in Hz, shape (F,) to (F,).
+        inverse : bool
+            Divide instead of multiply.
+        """
+        changed = []
+        for entry in self.measurements:
+            if entry.source == source:
+                response = entry.response
+                ratio = transfer(response.frequencies)
+                entry = replace(entry, response=response.filtered(ratio, inverse=inverse))
+            changed.append(entry)
+        return replace(self, measurements=tuple(changed))
+
+    def at_seat(self, seat: str) -> tuple[Measurement, ...]:
+        """Return the measurements of one seat, in order."""
+        return tuple(measurement for measurement in self.measurements if measurement.seat == seat)
+
+    def __repr__(self) -> str:
+        count = len(self.seats)
+        return (
+            f"<Survey {count} seat{'s' if count != 1 else ''}, "
+            f"{len(self.measurements)} measurements of {', '.join(self.sources)}>"
+        )
+
+    def to_frame(self, *, wide: bool = False) -> DataFrame:
+        """Return the measurements as a table.
+
+        Parameters
+        ----------
+        wide : bool
+            One row for each frequency and one column for each measurement, of levels only, empty
+            where it has no value there; phase and all else are left out. Else tidy: one row for
+            each measurement and frequency.
+
+        Returns
+        -------
+        DataFrame
+            Tidy: ``measurement`` (counted from 0), ``seat``, ``source``, ``route``, ``file``,
+            ``weight`` of the seat, and the columns of `FrequencyResponse.to_frame`. Wide: indexed
+            by ``frequency``, with columns of ``source``, ``seat`` and ``measurement``. What the
+            importers noted is in neither. Whether levels compare is kept in ``attrs`` of the tidy
+            one.
+        """
+        import pandas as pd
+
+        if wide:
+            levels = {
+                (entry.source, entry.seat, number): pd.Series(
+                    entry.response.level_db, index=entry.response.frequencies
+                )
+                for number, entry in enumerate(self.measurements)
+            }
+            frame = pd.concat(levels, axis=1).sort_index()
+            frame.columns.names = ["source", "seat", "measurement"]
+            frame.index.name = "frequency"
+            return frame
+        named = self.seat_weights or {}
+        parts = []
+        for number, entry in enumerate(self.measurements):
+            part = entry.response.to_frame()
+            facts: dict[str, Any] = {"measurement": number, "seat": entry.seat}
+            facts |= {"source": entry.source, "route": entry.route, "file": entry.file}
+            facts |= {"weight": named.get(entry.seat, 1.0)}
+            parts.append(part.assign(**facts)[[*facts, *part.columns]])
+        whole = pd.concat(parts, ignore_index=True)
+        whole.attrs[_COMPARABLE] = self.levels_comparable
+        return whole
+
+    @classmethod
+    def from_frame(cls, frame: DataFrame, *, levels_comparable: bool | None = None) -> Self:
+        """Make a survey from a tidy table as `to_frame` gives it.
+
+        Parameters
+        ----------
+        frame : DataFrame
+            Columns ``seat``, ``frequency`` in Hz and ``level_db``; where known the others of
+            `to_frame`. Without ``measurement`` each seat and source was measured once.
+        levels_comparable : bool, optional
+            As for the survey; by default what `to_frame` left in ``frame.attrs``, and False where
+            nothing is left there, as in a table that was read from a file.
+
+        Raises
+        ------
+        ValueError
+            If a column is missing, a measurement names two seats, sources or routes, a seat has two
+            weights, or a value is not usable; the measurement is named.
+        """
+        if levels_comparable is None:
+            levels_comparable = frame.attrs.get(_COMPARABLE) is True
+        if "seat" not in frame:
+            raise ValueError("needs a column 'seat': a wide table is made long by DataFrame.melt")
+        keys = [name for name in ("measurement",) if name in frame]
+        keys = keys or [name for name in ("seat", "source") if name in frame]
+        measurements = []
+        for key, part in frame.groupby(keys, sort=False):
+            try:
+                facts = {n: _the_one(part, n) for n in ("seat", "source", "route", "file")}
+                known = {name: value for name, value in facts.items() if value is not None}
+                response = FrequencyResponse.from_frame(part)
+                measurements.append(Measurement(response=response, **known))
+            except ValueError as error:
+                raise ValueError(f"measurement {', '.join(map(str, key))}: {error}") from error
+        weights: dict[str, float] | None = None
+        if "weight" in frame:
+            seats = frame.groupby("seat", sort=False)
+            weights = {str(seat): float(_the_one(part, "weight")) for seat, part in seats}
+        return cls(
+            measurements=tuple(measurements),
+            seat_weights=weights,
+            levels_comparable=levels_comparable,
+        )
+
+    def _repr_html_(self) -> str:
+        """Return one row for each measurement, for notebooks."""
+        rows = [
+            f"<tr><td>{escape(entry.seat)}</td><td>{entry.source}</td>"
+            f"<td>{entry.response.frequencies.size}</td>"
+            f"<td>{entry.response.frequencies[0]:.4g} to {entry.response.frequencies[-1]:.4g}</td>"
+            f"<td>{'yes' if entry.response.has_phase else 'no'}</td>"
+            f"<td>{'dB SPL' if entry.response.level_reference == 'spl' else 'relative'}</td></tr>"
+            for entry in self.measurements
+        ]
+        titles = ("Seat", "Source", "Points", "Hz", "Phase", "Level")
+        head = "".join(f"<th>{title}</th>" for title in titles)
+        return (
+            f"<table><caption>{escape(repr(self)[1:-1])}</caption>"
+            f"<thead><tr>{head}</tr></thead><tbody>{''.join(rows)}</tbody></table>"
+        )
+
+
+def _the_one(part: DataFrame, name: str) -> Any:
+    """Return the one value a column holds, None where it is absent or empty."""
+    values = part[name].dropna().unique().tolist() if name in part else []
+    if len(values) > 1:
+        raise ValueError(f"needs one {name}, got {values}")
+    return values[0] if values else None

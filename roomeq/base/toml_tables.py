@@ -1,0 +1,332 @@
+"""Read a TOML file into validated tables, pointing at the line of every fault.
+
+Conventions
+-----------
+The tables are frozen `msgspec` structures that refuse unknown keys. Every fault raises the error
+class of the caller with file, line, key, value and remedy. Nothing is repaired silently.
+"""
+
+from __future__ import annotations
+
+import datetime
+import difflib
+import math
+import re
+import tomllib
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, Generic, TypeVar, get_args
+
+import msgspec
+
+from roomeq.base.errors import FileFaultError
+from roomeq.base.toml_lines import KeyPath, key_lines, key_name, line_of
+
+__all__ = ["StrictTable", "TomlTables", "fault_at", "read_toml_tables"]
+
+Tables = TypeVar("Tables", bound=msgspec.Struct)
+Fault = TypeVar("Fault", bound=FileFaultError)
+
+_KINDS = {
+    "float": "a number",
+    "int": "a whole number",
+    "str": 'text in "quotes"',
+    "bool": "true or false",
+    "array": "a list",
+    "object": "a table",
+    "null": "",
+}
+
+
+class StrictTable(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
+    """A table as it may be written: frozen, unknown keys refused."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TomlTables(Generic[Tables]):
+    """Validated tables, and where their keys stand.
+
+    Attributes
+    ----------
+    tables : msgspec.Struct
+    location : Path
+        The file.
+    lines : mapping
+        Line of each key, by its path.
+    error_class : type
+        What a fault in this file is raised as.
+    """
+
+    tables: Tables
+    location: Path
+    lines: Mapping[KeyPath, int]
+    error_class: type[FileFaultError]
+
+    def fault(self, message: str, *path: str | int, remedy: str | None = None) -> FileFaultError:
+        """Return (not raise) the error that points at a key of this file."""
+        return fault_at(
+            self.location,
+            self.lines,
+            path,
+            message,
+            error_class=self.error_class,
+            remedy=remedy,
+        )
+
+
+def fault_at(
+    location: Path,
+    lines: Mapping[KeyPath, int],
+    path: KeyPath,
+    message: str,
+    *,
+    error_class: type[Fault],
+    remedy: str | None,
+) -> Fault:
+    """Return (not raise) the error that points at a key of a TOML file.
+
+    Parameters
+    ----------
+    location : Path
+        The file.
+    lines : mapping
+        Line of each key, by its path.
+    path : tuple of str and int
+        The key; its line is that of the nearest key above it that is written.
+    message : str
+        What is wrong.
+    error_class : type
+        What to make.
+    remedy : str or None
+        What the reader most likely has to do.
+    """
+    return error_class(
+        message,
+        path=location,
+        line=line_of(lines, path),
+        where=key_name(path) or None,
+        remedy=remedy,
+    )
+
+
+def read_toml_tables(
+    location: Path,
+    kind: type[Tables],
+    *,
+    error_class: type[FileFaultError],
+    examples: Mapping[str, str] | None = None,
+    none_allowed: Collection[str] = (),
+    missing_remedy: str | None = None,
+) -> TomlTables[Tables]:
+    """Read and validate one TOML file.
+
+    Parameters
+    ----------
+    location : Path
+    kind : type
+        The structure for the whole file.
+    error_class : type
+        Raised for every fault.
+    examples : mapping, optional
+        What to write for a required key that is missing.
+    none_allowed : collection of str
+        Lists of tables at the top for which ``"none"`` may be written: there are said to be none.
+    missing_remedy : str, optional
+        What to do where there is no such file.
+
+    Raises
+    ------
+    FileFaultError
+        As `error_class`: no such file, not TOML in UTF-8, or a key that is unknown, missing, of the
+        wrong kind or not finite.
+    """
+    text = _read_text(location, error_class, missing_remedy)
+    raw = _parse(text, location, error_class)
+    reader = _Reader(
+        location=location,
+        lines=key_lines(text),
+        error_class=error_class,
+        kind=kind,
+        examples=dict(examples or {}),
+        none_allowed=none_allowed,
+    )
+    reader.check_numbers(raw)
+    raw |= {key: [] for key in none_allowed if raw.get(key) == "none"}
+    tables: Tables = reader.convert(_dates_as_text(raw))
+    return TomlTables(tables=tables, location=location, lines=reader.lines, error_class=error_class)
+
+
+def _read_text(
+    location: Path, error_class: type[FileFaultError], missing_remedy: str | None
+) -> str:
+    try:
+        data = location.read_bytes()
+    except FileNotFoundError:
+        raise error_class("there is no such file", path=location, remedy=missing_remedy) from None
+    except OSError as error:
+        raise error_class(f"cannot be read: {error.strerror}", path=location) from error
+    try:
+        return data.decode("utf-8-sig").replace("\r\n", "\n")
+    except UnicodeDecodeError as error:
+        raise error_class(
+            f"byte {data[error.start]:#04x} is not UTF-8",
+            path=location,
+            line=data.count(b"\n", 0, error.start) + 1,
+            remedy="save the file as UTF-8",
+        ) from None
+
+
+def _parse(text: str, location: Path, error_class: type[FileFaultError]) -> dict[str, Any]:
+    try:
+        return tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        said = re.fullmatch(
+            r"(.*?) \(at (?:line (\d+), column (\d+)|end of document)\)", str(error)
+        )
+        message, line, column = said.groups() if said else (str(error), None, None)
+        raise error_class(
+            f"not valid TOML: {message}",
+            path=location,
+            line=int(line) if line else max(1, len(text.splitlines())),
+            where=f"column {column}" if column else None,
+            remedy='text stands in "quotes", numbers have a decimal point, a key occurs once',
+        ) from None
+
+
+def _dates_as_text(value: Any) -> Any:
+    """Return the parsed tables with dates and times as the text they were written as."""
+    if isinstance(value, dict):
+        return {key: _dates_as_text(entry) for key, entry in value.items()}
+    if isinstance(value, list):
+        return [_dates_as_text(entry) for entry in value]
+    if isinstance(value, datetime.date | datetime.time):
+        return value.isoformat()
+    return value
+
+
+@dataclass(kw_only=True)
+class _Reader:
+    """Turns parsed TOML into tables and faults into messages."""
+
+    location: Path
+    lines: Mapping[KeyPath, int]
+    error_class: type[FileFaultError]
+    kind: type[msgspec.Struct]
+    examples: dict[str, str] = field(default_factory=dict)
+    none_allowed: Collection[str] = ()
+
+    def _fault(self, message: str, path: KeyPath, remedy: str | None) -> FileFaultError:
+        return fault_at(
+            self.location, self.lines, path, message, error_class=self.error_class, remedy=remedy
+        )
+
+    def check_numbers(self, value: Any, path: KeyPath = ()) -> None:
+        """Refuse ``nan`` and ``inf``."""
+        if isinstance(value, dict | list):
+            entries = value.items() if isinstance(value, dict) else enumerate(value)
+            for key, entry in entries:
+                self.check_numbers(entry, (*path, key))
+        elif isinstance(value, float) and not math.isfinite(value):
+            raise self._fault(f"{value} is not a usable number", path, "a finite number")
+
+    def convert(self, raw: dict[str, Any]) -> Any:
+        """Return the tables, or raise with the key, its value and the remedy."""
+        try:
+            return msgspec.convert(raw, self.kind)
+        except msgspec.ValidationError as error:
+            message, path = _taken_apart(str(error))
+        unknown = re.fullmatch(r"Object contains unknown field `(.*)`", message)
+        if unknown:
+            key = unknown.group(1)
+            raise self._fault(f"unknown key {key!r}", (*path, key), self._nearest_key(key, path))
+        missing = re.fullmatch(r"Object missing required field `(.*)`", message)
+        if missing:
+            key = missing.group(1)
+            remedy = f"write {self.examples.get(key, f'{key} = ...')}"
+            raise self._fault(f"{key!r} is missing", path, remedy)
+        value = _value_at(raw, path)
+        raise self._fault(
+            f"{_as_written(value)} will not do", path, self._wanted(message, path, value)
+        )
+
+    def _wanted(self, message: str, path: KeyPath, value: Any) -> str:
+        choices = _words(self._type_at(path))
+        if message.startswith("Invalid enum value") and choices:
+            listed = ", ".join(f'"{choice}"' for choice in choices)
+            close = difflib.get_close_matches(str(value), choices, n=1, cutoff=0.5)
+            return f"one of {listed}" + (f'; "{close[0]}" is nearest' if close else "")
+        expected = re.match(r"Expected `([^`]*)`", message)
+        if expected is None:
+            return message
+        if isinstance(value, list) and "object" in expected.group(1) and len(path) == 1:
+            return f"write [{path[0]}] with single brackets, once"
+        kinds = [_KINDS.get(kind, kind) for kind in expected.group(1).split(" | ")]
+        if isinstance(value, dict) and "array" in expected.group(1) and len(path) == 1:
+            return f"write [[{path[0]}]] with double brackets, once for each"
+        if len(path) == 1 and path[0] in self.none_allowed:
+            return f'write [[{path[0]}]] once for each, or {path[0]} = "none" if there are none'
+        return f"needs {' or '.join(kind for kind in kinds if kind)}"
+
+    def _type_at(self, path: KeyPath) -> Any:
+        """Return the annotated type at a key path."""
+        found: Any = self.kind
+        for key in path:
+            table = _table_in(found)
+            if isinstance(key, int) or table is None:
+                continue
+            fields = {entry.encode_name: entry.type for entry in msgspec.structs.fields(table)}
+            found = fields.get(key)
+        return found
+
+    def _nearest_key(self, key: str, path: KeyPath) -> str:
+        """Say which known key was probably meant: a similar one here, or this one elsewhere."""
+        table = _table_in(self._type_at(path)) or self.kind
+        known = table.__struct_fields__
+        for name in self.kind.__struct_fields__:
+            other = _table_in(self._type_at((name,)))
+            if other is not None and other is not table and key in other.__struct_fields__:
+                return f"this key belongs into the table {name!r}"
+        if path and key in self.kind.__struct_fields__:
+            return "this key belongs at the top, before the first [table]"
+        close = difflib.get_close_matches(key.lower(), known, n=1, cutoff=0.0)
+        return f"the nearest known key is {close[0]!r}; known here: {', '.join(known)}"
+
+
+def _taken_apart(error: str) -> tuple[str, KeyPath]:
+    """Split the validator's message into what it says and the key path it says it of."""
+    message, _, place = error.partition(" - at `$")
+    path: list[str | int] = []
+    for key, index in re.findall(r"\.(\w+)|\[(\d+)\]", place):
+        path.append(key or int(index))
+    return message, tuple(path)
+
+
+def _value_at(raw: Any, path: KeyPath) -> Any:
+    for key in path:
+        raw = raw[key]
+    return raw
+
+
+def _as_written(value: Any) -> str:
+    if isinstance(value, dict):
+        return "a table { ... }"
+    if isinstance(value, list):
+        return "a list [ ... ]"
+    if isinstance(value, bool):
+        return str(value).lower()
+    return f'"{value}"' if isinstance(value, str) else str(value)
+
+
+def _table_in(annotation: Any) -> type[msgspec.Struct] | None:
+    """Return the table type within an annotation such as ``tuple[SeatTable, ...]``."""
+    if isinstance(annotation, type) and issubclass(annotation, msgspec.Struct):
+        return annotation
+    return next(filter(None, map(_table_in, get_args(annotation))), None)
+
+
+def _words(annotation: Any) -> tuple[str, ...]:
+    """Return the words that a literal type allows."""
+    if isinstance(annotation, str):
+        return (annotation,)
+    return tuple(word for part in get_args(annotation) for word in _words(part))

@@ -1,0 +1,217 @@
+"""Device profiles: what a subwoofer's amplifier offers, read from TOML.
+
+Conventions
+-----------
+Gains and levels in dB, frequencies in Hz, phase in degrees. A profile is named after a shipped one,
+or is a file; nothing in it is guessed: what a device does not offer is left out of its file.
+"""
+
+from __future__ import annotations
+
+from importlib import resources
+from os import PathLike
+from pathlib import Path
+
+import numpy as np
+
+from roomeq.base.bands import third_octave_band
+from roomeq.base.errors import DeviceProfileError
+from roomeq.base.toml_tables import StrictTable, TomlTables, read_toml_tables
+from roomeq.device.equaliser import BandShape, FixedBandEqualiser, QLaw
+from roomeq.device.profile import Device, FilterChoice, LevelKnob, PhaseControl
+from roomeq.importers.text.export import read_text_export
+
+__all__ = ["read_device", "shipped_profiles"]
+
+FORMAT = 1
+_PLACE = resources.files("roomeq.device").joinpath("profiles")
+
+
+class QByGainTable(StrictTable, frozen=True, kw_only=True):
+    """``[equaliser.q_by_gain]``: Q at magnitudes of gain."""
+
+    gain_db: tuple[float, ...]
+    q: tuple[float, ...]
+
+
+class ShapeTable(StrictTable, frozen=True, kw_only=True):
+    """``[[equaliser.shapes]]``: a band as it was measured on the device at one gain."""
+
+    centre: float
+    gain_db: float
+    file: str
+
+
+class EqualiserTable(StrictTable, frozen=True, kw_only=True):
+    """``[equaliser]``: bands, range, step, and how wide the bands are."""
+
+    centres: tuple[float, ...]
+    lowest_db: float
+    highest_db: float
+    step_db: float
+    q: float | None = None
+    q_by_gain: QByGainTable | None = None
+    shapes: tuple[ShapeTable, ...] = ()
+    q_measured: bool = False
+    sample_rate: float | None = None
+
+
+class MemoryTable(StrictTable, frozen=True, kw_only=True):
+    """``[memory]``: how many settings the device stores."""
+
+    stored_settings: int
+
+
+class ProfileTables(StrictTable, frozen=True, kw_only=True):
+    """All tables of a profile, as written."""
+
+    format: int
+    name: str
+    equaliser: EqualiserTable
+    note: str | None = None
+    level: LevelKnob | None = None
+    low_pass: FilterChoice | None = None
+    protection: FilterChoice | None = None
+    phase: PhaseControl | None = None
+    polarity: bool = True
+    memory: MemoryTable | None = None
+
+
+def shipped_profiles() -> tuple[str, ...]:
+    """Return the names of the profiles that come with roomeq."""
+    return tuple(sorted(Path(entry.name).stem for entry in _PLACE.iterdir()))
+
+
+def read_device(profile: str | PathLike[str], *, folder: str | PathLike[str] = ".") -> Device:
+    """Read a device profile.
+
+    Parameters
+    ----------
+    profile : str or path-like
+        Name of a shipped profile, or a TOML file.
+    folder : path-like
+        Folder to which a file is relative.
+
+    Returns
+    -------
+    Device
+
+    Raises
+    ------
+    DeviceProfileError
+        If there is no such profile, or its file is not valid.
+    """
+    if isinstance(profile, str) and profile in shipped_profiles():
+        with resources.as_file(_PLACE.joinpath(f"{profile}.toml")) as location:
+            return _read_file(location, profile)
+    return _read_file(Path(folder) / profile, str(profile))
+
+
+def _read_file(location: Path, name: str) -> Device:
+    read = read_toml_tables(
+        location,
+        ProfileTables,
+        error_class=DeviceProfileError,
+        missing_remedy=f"give a TOML file, or one of {', '.join(shipped_profiles())}",
+    )
+    tables = read.tables
+    if tables.format != FORMAT:
+        raise read.fault(
+            f"format {tables.format} is not known", "format", remedy=f"this release reads {FORMAT}"
+        )
+    _check_knobs(read)
+    return Device(
+        name=tables.name,
+        note=tables.note or "",
+        profile=name,
+        equaliser=_equaliser(read),
+        level=tables.level,
+        low_pass=tables.low_pass,
+        protection=tables.protection,
+        phase=tables.phase,
+        polarity=tables.polarity,
+        stored_settings=tables.memory.stored_settings if tables.memory else 0,
+    )
+
+
+def _check_knobs(read: TomlTables[ProfileTables]) -> None:
+    tables = read.tables
+    if tables.level and not (
+        tables.level.lowest_db <= tables.level.highest_db and tables.level.step_db > 0
+    ):
+        raise read.fault("lowest_db must not exceed highest_db, step_db be positive", "level")
+    if tables.phase and not (
+        tables.phase.lowest_deg <= tables.phase.highest_deg
+        and tables.phase.step_deg > 0
+        and tables.phase.frequency > 0
+    ):
+        raise read.fault("range, step or frequency is not usable", "phase")
+    for key in ("low_pass", "protection"):
+        choice: FilterChoice | None = getattr(tables, key)
+        if choice is not None and not (
+            choice.orders
+            and choice.corners
+            and min(choice.corners) > 0
+            and all(1 <= order <= 8 for order in choice.orders)
+        ):
+            raise read.fault("needs orders from 1 to 8 and positive corners", key)
+
+
+def _q_law(read: TomlTables[ProfileTables]) -> QLaw:
+    table = read.tables.equaliser
+    given = [table.q is not None, table.q_by_gain is not None, bool(table.shapes)]
+    if sum(given) != 1:
+        raise read.fault(
+            "the width of the bands is given " + ("more than once" if any(given) else "nowhere"),
+            "equaliser",
+            remedy="give one of q, [equaliser.q_by_gain] and [[equaliser.shapes]]",
+        )
+    if table.q_by_gain is not None:
+        return QLaw(
+            gain_db=np.array(table.q_by_gain.gain_db),
+            q=np.array(table.q_by_gain.q),
+            measured=table.q_measured,
+        )
+    return QLaw.constant(
+        1.0 if table.q is None else table.q, measured=table.q_measured or bool(table.shapes)
+    )
+
+
+def _equaliser(read: TomlTables[ProfileTables]) -> FixedBandEqualiser:
+    table = read.tables.equaliser
+    try:
+        return FixedBandEqualiser(
+            bands=tuple(third_octave_band(centre) for centre in table.centres),
+            lowest_db=table.lowest_db,
+            highest_db=table.highest_db,
+            step_db=table.step_db,
+            q_law=_q_law(read),
+            sample_rate=table.sample_rate,
+            shapes=_shapes(read),
+        )
+    except ValueError as error:
+        raise read.fault(str(error), "equaliser") from error
+
+
+def _shapes(read: TomlTables[ProfileTables]) -> tuple[tuple[BandShape, ...], ...] | None:
+    table = read.tables.equaliser
+    if not table.shapes:
+        return None
+    by_band: dict[int, list[BandShape]] = {
+        third_octave_band(centre).number: [] for centre in table.centres
+    }
+    for index, shape in enumerate(table.shapes):
+        number = third_octave_band(shape.centre).number
+        if number not in by_band:
+            raise read.fault(
+                f"{shape.centre:g} Hz is none of the bands", "equaliser", "shapes", index
+            )
+        response = read_text_export(read.location.parent / shape.file).responses[0]
+        by_band[number].append(
+            BandShape(
+                gain_db=shape.gain_db,
+                frequencies=response.frequencies,
+                response_db=response.level_db,
+            )
+        )
+    return tuple(tuple(shapes) for shapes in by_band.values())

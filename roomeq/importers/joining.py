@@ -1,0 +1,156 @@
+"""From a room file's tables to what joining needs: time reference, paths, processor, mains.
+
+Conventions
+-----------
+A value that cannot be is a `RoomFileError` with its key. Delays are ms in the file, s inside.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from roomeq.base.digests import InputFile, read_input_file
+from roomeq.device.crossover import CrossoverFilter
+from roomeq.device.mains import MainsBox
+from roomeq.device.processor import DelayRange
+from roomeq.device.profile import FilterChoice
+from roomeq.importers.room_file.file import RoomFile
+from roomeq.importers.room_file.joining_schema import FilterChoiceTable, FilterTable
+from roomeq.importers.survey_files import room_microphone
+from roomeq.importers.text.export import read_text_export
+from roomeq.importers.text.microphone import apply_microphone
+from roomeq.room.joining_setup import JoiningSetup, PathResponse
+from roomeq.room.room import Room
+
+__all__ = ["stated_filters", "with_joining"]
+
+
+def stated_filters(tables: tuple[FilterTable, ...]) -> tuple[CrossoverFilter, ...]:
+    """Return the filters of ``[[path]]`` or ``[[mains_path]]``."""
+    return tuple(
+        CrossoverFilter(
+            kind=entry.kind,
+            family=entry.family,
+            order=entry.order,
+            corner=entry.corner,
+            where=entry.where or "",
+        )
+        for entry in tables
+    )
+
+
+def with_joining(room: Room, room_file: RoomFile) -> Room:
+    """Return a room with what its file says for joining.
+
+    Raises
+    ------
+    RoomFileError
+        If a value cannot be.
+    MeasurementFileError
+        If the response of the path cannot be read.
+    """
+    assumptions = list(room.assumptions)
+    if "mains" in room.survey.sources:
+        assumptions += _assumptions(room_file)
+    return replace(
+        room,
+        joining=_setup(room_file),
+        assumptions=tuple(dict.fromkeys(assumptions)),
+        inputs=(*room.inputs, *_inputs(room_file)),
+    )
+
+
+def _setup(room_file: RoomFile) -> JoiningSetup:
+    timing, processor = room_file.timing, room_file.processor
+    mains_stated = room_file.states("mains_path")
+    return JoiningSetup(
+        common_time_reference=None if timing is None else timing.common_reference,
+        subwoofer_is=None if timing is None else timing.subwoofer,
+        present_delay=1e-3 * (room_file.device.present.delay_ms or 0.0),
+        delays=_delays(room_file),
+        high_pass=None if processor is None else _choice(processor.high_pass),
+        low_pass=None if processor is None else _choice(processor.low_pass),
+        same_corner=processor is not None and processor.same_corner,
+        mains=_mains(room_file),
+        mains_path=stated_filters(room_file.mains_path) if mains_stated else None,
+        fixed=tuple(index for index, one in enumerate(room_file.path) if not one.can_bypass),
+        path_response=_path_response(room_file),
+    )
+
+
+def _delays(room_file: RoomFile) -> DelayRange | None:
+    given = room_file.processor
+    if given is None or given.delay_lowest_ms is None:
+        return None
+    assert given.delay_highest_ms is not None
+    assert given.delay_step_ms is not None
+    delays = DelayRange(
+        lowest=1e-3 * given.delay_lowest_ms,
+        highest=1e-3 * given.delay_highest_ms,
+        step=1e-3 * given.delay_step_ms,
+    )
+    try:
+        delays.values  # noqa: B018 - refuses a range without a step in it
+    except ValueError as error:
+        raise room_file.fault(str(error), "processor", "delay_step_ms") from None
+    return delays
+
+
+def _choice(table: FilterChoiceTable | None) -> FilterChoice | None:
+    if table is None:
+        return None
+    return FilterChoice(
+        family=table.family,
+        orders=table.orders,
+        corners=table.corners,
+        can_bypass=table.can_bypass,
+    )
+
+
+def _mains(room_file: RoomFile) -> MainsBox | None:
+    given = room_file.mains
+    if given is None:
+        return None
+    return MainsBox(kind=given.box, corner=given.corner, tuning=given.tuning)
+
+
+def _path_response(room_file: RoomFile) -> PathResponse | None:
+    given = room_file.path_response
+    if given is None:
+        return None
+    response = read_text_export(room_file.resolve(given.file)).responses[0]
+    microphone = room_microphone(room_file)
+    if given.taken == "close" and microphone is not None:
+        response = apply_microphone(response, microphone)
+    return PathResponse(response=response, taken=given.taken, file=given.file)
+
+
+def _inputs(room_file: RoomFile) -> tuple[InputFile, ...]:
+    if room_file.path_response is None:
+        return ()
+    return (
+        read_input_file(
+            room_file.path_response.file, role="path_response", folder=room_file.folder
+        ),
+    )
+
+
+def _assumptions(room_file: RoomFile) -> list[str]:
+    """Return what is not stated although the mains were measured."""
+    found = []
+    if room_file.timing is None:
+        found.append(
+            "it is not stated whether subwoofer and mains were measured against one time "
+            "reference ([timing]): taken for not"
+        )
+    if not room_file.states("mains_path"):
+        found.append(
+            "no filters in the mains' path are stated: taken for a high-pass like the subwoofer's "
+            "low-pass"
+        )
+    if room_file.device.present.delay_ms is None:
+        found.append(
+            "the delay of the subwoofer while measuring is not stated: taken for 0 ms, delays "
+            "are changes from what is set"
+        )
+    return found

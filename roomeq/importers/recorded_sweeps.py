@@ -1,0 +1,273 @@
+"""Recorded sweeps of a room file: from the sound file to a response with its quality.
+
+Conventions
+-----------
+Frequencies in Hz, times in s, levels in dB. The excitation's inverse is kept and used for every
+recording of the same rate. Every recording is judged while it is read. Nothing is repaired in
+silence: what is wrong with a recording becomes a finding, one that says nothing of its seat is left
+out, and drift that was mended is said to be.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from roomeq.analysis.recordings.drift import mend_clock_drift, mended_finding
+from roomeq.analysis.recordings.findings import Finding, FindingCode, Severity
+from roomeq.analysis.recordings.quality import RecordingJudge, RecordingQuality, judge_samples
+from roomeq.analysis.sweeps.calibration import (
+    MicrophoneSensitivity,
+    estimate_sensitivity,
+    sensitivity_from_dbfs,
+)
+from roomeq.analysis.sweeps.decay import Decay, estimate_decay
+from roomeq.analysis.sweeps.deconvolution import ExcitationInverse, prepare_inverse
+from roomeq.analysis.sweeps.distortion import Distortion, estimate_distortion
+from roomeq.analysis.sweeps.response import SweepMeasurement, estimate_sweep_response
+from roomeq.base.errors import MeasurementFileError
+from roomeq.base.recording import Recording, SweepDescription
+from roomeq.base.response import FrequencyResponse
+from roomeq.importers.room_file.file import RoomFile
+from roomeq.importers.room_file.schema import MeasurementTable
+from roomeq.importers.sweep_files import read_recording, read_sound_facts, read_sweep_description
+from roomeq.room.recorded import RecordedSweep, is_wrong
+
+__all__ = ["SweepReading"]
+
+_BY_LOOPBACK = "dividing by the loopback, which drifts alike"
+_BY_RESAMPLING = "resampling to the player's clock"
+
+
+@dataclass(kw_only=True)
+class SweepReading:
+    """Reads the recorded sweeps of one room file, one after the other.
+
+    Attributes
+    ----------
+    room_file : RoomFile
+        With a table ``[sweep]``.
+    detail : bool
+        Whether decay and distortion of every recording are wanted too.
+    measurements : dict of str to SweepMeasurement
+        What each file gave, by its name, for distortion and decay.
+    recordings : list of RecordedSweep
+        What each recording is worth, in the order of reading.
+    """
+
+    room_file: RoomFile
+    detail: bool = False
+    measurements: dict[str, SweepMeasurement] = field(default_factory=dict)
+    recordings: list[RecordedSweep] = field(default_factory=list)
+    _excitation: SweepDescription | Recording | None = None
+    _inverses: dict[int, ExcitationInverse] = field(default_factory=dict)
+    _sensitivity: MicrophoneSensitivity | None = None
+    _judge: RecordingJudge | None = None
+    _mended_ppm: dict[str, float] = field(default_factory=dict)
+
+    def __call__(self, entry: MeasurementTable) -> tuple[FrequencyResponse | None, tuple[str, ...]]:
+        """Return the response of one recording, and what was done to get it.
+
+        Returns
+        -------
+        response : FrequencyResponse or None
+            None where the recording says nothing of its seat.
+        notes : tuple of str
+            What was done, or why it is left out.
+
+        Raises
+        ------
+        MeasurementFileError
+            If a file cannot be read or the excitation is not in it.
+        ValueError
+            If rate or channel do not fit.
+        """
+        path = self.room_file.resolve(entry.file)
+        recording = read_recording(path, channel=entry.channel or 1)
+        loopback = None
+        if entry.loopback_channel is not None:
+            loopback = read_recording(path, channel=entry.loopback_channel)
+        quality = self._judged(recording, loopback)
+        wrong = is_wrong(quality.findings)
+        if wrong is not None:
+            self._keep(entry, quality, quality.findings, left_out=True)
+            return None, (f"{wrong.what}; {wrong.remedy}",)
+        findings, mended_by = quality.findings, None
+        drift = next((one for one in findings if one.code is FindingCode.CLOCK_DRIFT), None)
+        if drift is not None and quality.drift is not None:
+            if loopback is not None:
+                mended_by = _BY_LOOPBACK
+            elif drift.severity is not Severity.NOTE:
+                recording = mend_clock_drift(recording, drift_ppm=quality.drift.ppm)
+                self._mended_ppm[entry.file] = quality.drift.ppm
+                mended_by = _BY_RESAMPLING
+            if mended_by is not None:
+                after = mended_finding(drift, by=mended_by)
+                findings = tuple(after if one is drift else one for one in findings)
+        disturbed = _is_disturbed(quality)
+        found = estimate_sweep_response(
+            recording,
+            inverse=self._inverse(recording),
+            loopback=loopback,
+            sensitivity=self.sensitivity,
+            disturbed=disturbed,
+        )
+        self.measurements[entry.file] = found
+        distortion = None
+        if self.detail and not disturbed:
+            distortion = self._distortion(recording, found)
+        self._keep(
+            entry, quality, findings, drift_mended_by=mended_by, found=found, distortion=distortion
+        )
+        return found.response, found.notes
+
+    def _judged(self, recording: Recording, loopback: Recording | None) -> RecordingQuality:
+        """Return what is wrong with a recording; of an unknown excitation only its samples tell."""
+        excitation = self.excitation
+        if not isinstance(excitation, SweepDescription):
+            return judge_samples(recording)
+        if self._judge is None:
+            self._judge = RecordingJudge(sweep=excitation)
+        return self._judge(recording, loopback=loopback)
+
+    def _keep(
+        self,
+        entry: MeasurementTable,
+        quality: RecordingQuality,
+        findings: tuple[Finding, ...],
+        *,
+        left_out: bool = False,
+        drift_mended_by: str | None = None,
+        found: SweepMeasurement | None = None,
+        distortion: Distortion | None = None,
+    ) -> None:
+        wanted = self.detail and found is not None and not _is_disturbed(quality)
+        self.recordings.append(
+            RecordedSweep(
+                seat=entry.seat or "",
+                source=entry.source,
+                file=entry.file,
+                quality=quality,
+                findings=findings,
+                left_out=left_out,
+                judged=isinstance(self.excitation, SweepDescription),
+                drift_mended_by=drift_mended_by,
+                impulse_response=found.impulse_response if wanted and found is not None else None,
+                decay=_decay(found) if wanted and found is not None else None,
+                distortion=distortion,
+            )
+        )
+
+    def _distortion(self, recording: Recording, found: SweepMeasurement) -> Distortion | None:
+        """Return the distortion in the first sweep; None where it is not whole, or not known."""
+        if not isinstance(self.excitation, SweepDescription):
+            return None
+        try:
+            return estimate_distortion(recording, sweep=self.excitation, start=found.starts[0])
+        except ValueError:
+            return None
+
+    def distortion(self, entry: MeasurementTable) -> Distortion | None:
+        """Return the distortion in a recording that was read before.
+
+        Returns
+        -------
+        Distortion or None
+            Of its first sweep; None where the excitation is a recording, not a described sweep.
+
+        Raises
+        ------
+        MeasurementFileError
+            If a file cannot be read.
+        ValueError
+            If the recording was not read before, was left out, holds something else besides the
+            sweep, or ends before the sweep does.
+        """
+        excitation = self.excitation
+        if not isinstance(excitation, SweepDescription):
+            return None
+        found = self.measurements.get(entry.file)
+        if found is None:
+            raise ValueError(f"{entry.file!r} was not read, or left out")
+        for recorded in self.recordings:
+            if recorded.file == entry.file and recorded.spoilt:
+                raise ValueError("the recording is spoilt")
+        recording = read_recording(self.room_file.resolve(entry.file), channel=entry.channel or 1)
+        if entry.file in self._mended_ppm:
+            recording = mend_clock_drift(recording, drift_ppm=self._mended_ppm[entry.file])
+        return estimate_distortion(recording, sweep=excitation, start=found.starts[0])
+
+    @property
+    def excitation(self) -> SweepDescription | Recording:
+        """What was played.
+
+        Raises
+        ------
+        MeasurementFileError
+            If its file cannot be read.
+        """
+        if self._excitation is None:
+            table = self.room_file.sweep
+            if table is None:
+                raise self.room_file.fault("it is not said what was played", "measurements")
+            if table.description is not None:
+                self._excitation = read_sweep_description(self.room_file.resolve(table.description))
+            else:
+                self._excitation = read_recording(self.room_file.resolve(table.reference or ""))
+        return self._excitation
+
+    @property
+    def sensitivity(self) -> MicrophoneSensitivity | None:
+        """What full scale is worth, or None where nothing tells."""
+        table = self.room_file.calibration
+        if table is None or self._sensitivity is not None:
+            return self._sensitivity
+        if table.level_dbfs is not None:
+            self._sensitivity = sensitivity_from_dbfs(
+                table.level_dbfs, level_db=table.level_db, same_gain=table.same_gain
+            )
+        else:
+            tone = read_recording(self.room_file.resolve(table.file or ""), channel=table.channel)
+            self._sensitivity = estimate_sensitivity(
+                tone,
+                level_db=table.level_db,
+                frequency=table.frequency,
+                same_gain=table.same_gain,
+            )
+        return self._sensitivity
+
+    def _inverse(self, recording: Recording) -> ExcitationInverse:
+        """Return the inverse for a recording's rate, long enough for the longest of them."""
+        rate = recording.sample_rate
+        if rate not in self._inverses:
+            table = self.room_file.sweep
+            if table is None:
+                raise self.room_file.fault("it is not said what was played", "measurements")
+            frames = [recording.samples.size]
+            for entry in self.room_file.measurements:
+                if entry.kind == "sweep":
+                    facts = read_sound_facts(self.room_file.resolve(entry.file))
+                    if facts.sample_rate == rate:
+                        frames.append(facts.frames)
+            try:
+                self._inverses[rate] = prepare_inverse(
+                    self.excitation, sample_rate=rate, frames=max(frames), highest=table.highest
+                )
+            except ValueError as error:
+                raise MeasurementFileError(
+                    str(error), path=recording.path, remedy="is this the sweep that was played?"
+                ) from error
+        return self._inverses[rate]
+
+
+def _is_disturbed(quality: RecordingQuality) -> bool:
+    """Return whether something else was heard, loudly enough to do harm."""
+    found = quality.found(FindingCode.DISTURBANCE)
+    return any(one.severity is not Severity.NOTE for one in found)
+
+
+def _decay(found: SweepMeasurement) -> Decay | None:
+    """Return the decay by octaves; None where no whole one is covered."""
+    try:
+        return estimate_decay(found.impulse_response)
+    except ValueError:
+        return None

@@ -1,0 +1,376 @@
+"""Read a room: from its room file, or from a bare list of text exports.
+
+Conventions
+-----------
+Nothing is written and no input file is changed. Frequencies in Hz, levels in dB.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from os import PathLike
+from pathlib import Path
+from typing import TYPE_CHECKING, Literal
+
+import numpy as np
+
+from roomeq.base.bands import third_octave_band
+from roomeq.base.digests import InputFile, read_input_file
+from roomeq.base.errors import RoomFileError
+from roomeq.base.response import FrequencyResponse
+from roomeq.base.survey import Source
+from roomeq.device.crossover import CrossoverFilter
+from roomeq.device.profile import Device
+from roomeq.importers.device_profile import read_device, shipped_profiles
+from roomeq.importers.equipment import with_headroom
+from roomeq.importers.joining import stated_filters, with_joining
+from roomeq.importers.room_assembly import assemble_room
+from roomeq.importers.room_file.file import RoomFile
+from roomeq.importers.room_file.joining_checks import CORNER_SPAN
+from roomeq.importers.room_file.reading import read_room_file
+from roomeq.importers.survey_files import read_survey, survey_from_exports
+from roomeq.importers.survey_remarks import NO_PATH
+from roomeq.importers.text.export import read_text_export
+from roomeq.room.recorded import RecordedSweep, judged_within
+from roomeq.room.room import PresentSettings, Room
+from roomeq.wanted.limits import Limits
+from roomeq.wanted.loss import Loss
+from roomeq.wanted.target import NearField, Target
+
+if TYPE_CHECKING:
+    from roomeq.importers.recorded_sweeps import SweepReading
+
+__all__ = ["DEFAULT_PROFILE", "read_room", "room_from_exports"]
+
+DEFAULT_PROFILE = "nine_band"
+
+
+def read_room(folder_or_file: str | PathLike[str], *, detail: bool = False) -> Room:
+    """Read a room: its room file and everything that names.
+
+    Parameters
+    ----------
+    folder_or_file : path-like
+        ``room.toml``, or the folder that holds it.
+    detail : bool
+        Whether decay and distortion of every recorded sweep are wanted too.
+
+    Returns
+    -------
+    Room
+
+    Raises
+    ------
+    RoomFileError
+        If the room file is not valid or contradicts the device.
+    MeasurementFileError
+        If a measurement cannot be read.
+    DeviceProfileError
+        If the device profile is not valid.
+    """
+    room_file = read_room_file(folder_or_file)
+    sweeps = _sweep_reading(room_file, detail=detail)
+    files = read_survey(room_file, read_sweep=sweeps)
+    assumptions = list(files.assumptions)
+    profile = room_file.device.profile
+    if profile is None:
+        profile = DEFAULT_PROFILE
+        assumptions.append(
+            f"no device is stated: taken for {profile!r} (shipped: {', '.join(shipped_profiles())})"
+        )
+    elif profile not in shipped_profiles() and not room_file.resolve(profile).is_file():
+        raise room_file.fault(
+            f"there is no device profile {profile!r}",
+            "device",
+            "profile",
+            remedy=f"shipped are {', '.join(shipped_profiles())}; or name a TOML file of your own, "
+            "relative to the folder of the room file",
+        )
+    device = read_device(profile, folder=room_file.folder)
+    present = _present_settings(room_file, device)
+    path = stated_filters(room_file.path) if room_file.states("path") else None
+    stated = room_file.crossover.corner if room_file.crossover else None
+    try:
+        room = assemble_room(
+            files,
+            name=room_file.name,
+            device=device,
+            present=present,
+            path=path,
+            stated_corner=stated,
+            target=_target(room_file, path or ()),
+            limits=_limits(room_file),
+            loss=_loss(room_file),
+            record=_record(room_file),
+            further_inputs=_further_inputs(room_file),
+            assumptions=assumptions,
+            level_from_mains=room_file.target.level_from == "mains",
+        )
+    except ValueError as error:
+        raise RoomFileError(str(error), path=room_file.location) from error
+    room = replace(room, recordings=_recordings(room, sweeps))
+    return with_joining(with_headroom(room, room_file, sweeps=sweeps), room_file)
+
+
+def _sweep_reading(room_file: RoomFile, *, detail: bool) -> SweepReading | None:
+    """Return what reads recorded sweeps; None, and nothing loaded, where there are none."""
+    if all(entry.kind != "sweep" for entry in room_file.measurements):
+        return None
+    from roomeq.importers.recorded_sweeps import SweepReading
+
+    return SweepReading(room_file=room_file, detail=detail)
+
+
+def _recordings(room: Room, sweeps: SweepReading | None) -> tuple[RecordedSweep, ...]:
+    """Return the recorded sweeps, judged over what each of them is used for."""
+    found = []
+    for recorded in () if sweeps is None else sweeps.recordings:
+        lowest, highest = room.used_span(recorded.source)
+        found.append(judged_within(recorded, lowest=lowest, highest=highest))
+    return tuple(found)
+
+
+def room_from_exports(
+    paths: Sequence[str | PathLike[str]],
+    *,
+    source: Source = "sub",
+    profile: str | PathLike[str] = DEFAULT_PROFILE,
+    low_pass: CrossoverFilter | Literal["none"] | None = None,
+    crossover: float | None = None,
+    lower_limit: float | None = None,
+    limits: Limits | None = None,
+) -> Room:
+    """Make a room from a bare list of text exports, one or more seats in each.
+
+    Parameters
+    ----------
+    paths : sequence of path-like
+    source : {"sub", "mains", "both"}
+        What played.
+    profile : str or path-like
+        Device profile.
+    low_pass : CrossoverFilter or "none", optional
+        The low-pass in the subwoofer's path; "none" if there is said to be none.
+    crossover : float, optional
+        Its corner in Hz, from 20 to 300 Hz, where nothing else is known of it.
+    lower_limit : float, optional
+        Hz where the subwoofer's own response is 6 dB down.
+    limits : Limits, optional
+
+    Returns
+    -------
+    Room
+        `assumptions` lists what was taken for granted.
+
+    Raises
+    ------
+    ValueError
+        If `paths` is empty or a figure is not usable.
+    MeasurementFileError
+        If a file does not hold what it should.
+    OSError
+        If a file cannot be opened.
+    """
+    path = None if low_pass is None else () if low_pass == "none" else (low_pass,)
+    for corner in (crossover, *(entry.corner for entry in path or ())):
+        if corner is not None and not CORNER_SPAN[0] <= corner <= CORNER_SPAN[1]:
+            raise ValueError(
+                f"a crossover corner lies within {CORNER_SPAN[0]:g} to {CORNER_SPAN[1]:g} Hz, got "
+                f"{corner:g} Hz"
+            )
+    files = survey_from_exports(paths, source=source)
+    device = read_device(profile)
+    assumptions = list(files.assumptions)
+    if path is not None:
+        assumptions = [text for text in assumptions if text != NO_PATH]
+    assumptions.append(f"the device is taken for {str(profile)!r}, all its settings at rest")
+    return assemble_room(
+        files,
+        name=Path(paths[0]).parent.resolve().name or "room",
+        device=device,
+        present=PresentSettings(gains_db=np.zeros(len(device.equaliser.bands)), gains_stated=False),
+        path=path,
+        stated_corner=crossover,
+        target=Target(lower_limit=lower_limit, path=path or ()),
+        limits=limits or Limits(),
+        loss=Loss(),
+        record={},
+        further_inputs=(),
+        assumptions=assumptions,
+        level_from_mains=False,
+    )
+
+
+def _present_settings(room_file: RoomFile, device: Device) -> PresentSettings:
+    stated = room_file.device.present
+    bands = device.equaliser.bands
+    gains = np.zeros(len(bands))
+    if isinstance(stated.gains_db, dict):
+        for centre, gain in stated.gains_db.items():
+            try:
+                gains[bands.index(third_octave_band(float(centre)))] = gain
+            except ValueError:
+                raise room_file.fault(
+                    f"{centre!r} is none of the device's bands",
+                    "device",
+                    "present",
+                    "gains_db",
+                    centre,
+                    remedy=f"its bands are {', '.join(device.equaliser.labels)}",
+                ) from None
+    elif stated.gains_db is not None:
+        gains = np.array(stated.gains_db, dtype=np.float64)
+    try:
+        checked = device.equaliser.checked_gains_db(gains)
+    except ValueError as error:
+        raise room_file.fault(
+            str(error), "device", "present", "gains_db", remedy="state what the device shows"
+        ) from None
+    _check_knobs(room_file, device)
+    return PresentSettings(
+        gains_db=checked,
+        level_db=stated.level_db,
+        polarity=stated.polarity,
+        phase_deg=stated.phase_deg,
+        gains_stated=stated.gains_db is not None,
+        delay_stated=stated.delay_ms is not None,
+    )
+
+
+def _check_knobs(room_file: RoomFile, device: Device) -> None:
+    """Raise if the level, phase or polarity stated is none that the device can be set to."""
+    stated = room_file.device.present
+    level, phase = device.level, device.phase
+    if level is not None and stated.level_db is not None:
+        _check_setting(
+            room_file,
+            "level_db",
+            stated.level_db,
+            span=(level.lowest_db, level.highest_db, level.step_db),
+            unit="dB",
+        )
+    if stated.phase_deg:
+        if phase is None:
+            raise room_file.fault(
+                f"{stated.phase_deg:g} degrees are stated, but the device has no phase control",
+                *("device", "present", "phase_deg"),
+                remedy="leave it out, or name another device profile",
+            )
+        _check_setting(
+            room_file,
+            "phase_deg",
+            stated.phase_deg,
+            span=(phase.lowest_deg, phase.highest_deg, phase.step_deg),
+            unit="degrees",
+        )
+    if stated.polarity == "inverted" and not device.polarity:
+        raise room_file.fault(
+            "'inverted' is stated, but the device has no polarity switch",
+            *("device", "present", "polarity"),
+            remedy="leave it out, or name another device profile",
+        )
+
+
+def _check_setting(
+    room_file: RoomFile, key: str, value: float, *, span: tuple[float, float, float], unit: str
+) -> None:
+    lowest, highest, step = span
+    steps = (value - lowest) / step
+    if not (lowest <= value <= highest and abs(steps - round(steps)) < 1e-6):
+        raise room_file.fault(
+            f"{value:g} {unit} cannot be set: the device offers {lowest:g} to {highest:g} {unit} "
+            f"in steps of {step:g}",
+            *("device", "present", key),
+            remedy="state what the device shows",
+        )
+
+
+def _one_response(room_file: RoomFile, file: str) -> FrequencyResponse:
+    return read_text_export(room_file.resolve(file)).responses[0]
+
+
+def _target(room_file: RoomFile, path: tuple[CrossoverFilter, ...]) -> Target:
+    stated = room_file.target
+    points: tuple[tuple[float, float], ...] = ()
+    near_field = None
+    if stated.file is not None:
+        wanted = _one_response(room_file, stated.file)
+        points = tuple(zip(wanted.frequencies.tolist(), wanted.level_db.tolist(), strict=True))
+    if stated.near_field_file is not None:
+        close = _one_response(room_file, stated.near_field_file)
+        try:
+            near_field = NearField(frequencies=close.frequencies, level_db=close.level_db)
+        except ValueError as error:
+            raise room_file.fault(str(error), "target", "near_field_file") from None
+    return Target(
+        shape=stated.shape,
+        tilt_db_per_octave=stated.tilt_db_per_octave or 0.0,
+        shelf_gain_db=stated.shelf_gain_db or 0.0,
+        shelf_corner=stated.shelf_corner or 60.0,
+        points=points,
+        lower_limit=stated.lower_limit,
+        lower_limit_order=_lower_limit_order(room_file),
+        near_field=near_field,
+        path=tuple(entry for entry in path if entry.kind == "low_pass"),
+        level_db=stated.level_spl_db,
+    )
+
+
+def _lower_limit_order(room_file: RoomFile) -> int | None:
+    """Return the order of the fall below the lower limit: stated, or that of the box."""
+    stated, box = room_file.target.lower_limit_order, room_file.box
+    if stated is not None or box is None:
+        return stated
+    return 2 if box.kind == "closed" else 4
+
+
+def _limits(room_file: RoomFile) -> Limits:
+    stated = room_file.limits
+    rest = Limits()
+    return Limits(
+        filter_boost_db=_given(stated.filter_boost_db, rest.filter_boost_db),
+        drive_boost_db=_given(stated.drive_boost_db, rest.drive_boost_db),
+        no_boost_below=stated.no_boost_below,
+        locked=stated.locked,
+        unlocked=stated.unlocked,
+    )
+
+
+def _loss(room_file: RoomFile) -> Loss:
+    rest = Loss()
+    return Loss(
+        excess_weight=_given(room_file.fit.excess_weight, rest.excess_weight),
+    )
+
+
+def _given(stated: float | None, default: float) -> float:
+    return default if stated is None else stated
+
+
+def _record(room_file: RoomFile) -> dict[str, str]:
+    stated = room_file.record
+    return {
+        key: str(value)
+        for key in stated.__struct_fields__
+        if (value := getattr(stated, key)) is not None
+    }
+
+
+def _further_inputs(room_file: RoomFile) -> tuple[InputFile, ...]:
+    """Return digests of the files that the survey does not know of."""
+    inputs = []
+    if room_file.target.file is not None:
+        inputs.append(
+            read_input_file(room_file.target.file, role="target", folder=room_file.folder)
+        )
+    if room_file.target.near_field_file is not None:
+        inputs.append(
+            read_input_file(
+                room_file.target.near_field_file, role="near_field", folder=room_file.folder
+            )
+        )
+    profile = room_file.device.profile
+    if profile is not None and profile not in shipped_profiles():
+        inputs.append(read_input_file(profile, role="device_profile", folder=room_file.folder))
+    return tuple(inputs)

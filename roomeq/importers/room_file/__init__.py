@@ -1,0 +1,1 @@
+"""Room files: their tables, and what contradicts itself in them."""

@@ -1,0 +1,1 @@
+"""Text exports, hand-typed tables, microphone files."""

@@ -1,0 +1,163 @@
+"""The frequency axis of a text export made clean: which rows stay, and in which order.
+
+Conventions
+-----------
+Rows without a number that is needed are dropped and counted; so is the row at 0 Hz. What remains
+must rise or fall throughout; falling rows are turned round. A frequency twice is a fault unless
+the whole rows are alike.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from roomeq.base.errors import MeasurementFileError
+from roomeq.base.levels import FloatArray
+from roomeq.importers.text.layout import IndexArray, Table
+
+__all__ = ["clean_rows"]
+
+_EDGE = 3  # rows that a preamble or footer may add
+
+
+def clean_rows(
+    table: Table,
+    *,
+    frequency: int,
+    needed: tuple[int, ...],
+    has_heading: bool,
+) -> tuple[IndexArray, tuple[str, ...]]:
+    """Return which rows of a table make the response, ascending, and notes.
+
+    Parameters
+    ----------
+    table : Table
+        The table.
+    frequency : int
+        Its frequency column, from 0.
+    needed : tuple of int
+        Columns in which a row must have a number.
+    has_heading : bool
+        Whether headings stand above the first row, so that no row of preamble can follow them.
+
+    Returns
+    -------
+    tuple
+        Indices of the rows; and notes.
+
+    Raises
+    ------
+    MeasurementFileError
+        If a frequency is negative, out of order, or twice with differing values; or fewer than two
+        rows remain.
+    """
+    notes: list[str] = []
+    axis = table.values[:, frequency]
+    numbers = table.values[:, needed]
+    rows = np.flatnonzero(np.isfinite(axis))
+    gone = axis.size - rows.size
+    rows = _without_foreign_rows(table, axis, rows, has_heading=has_heading, notes=notes)
+    _refuse_disorder(table, axis, rows)
+    if (axis[rows] == 0).any():
+        notes.append("row at 0 Hz dropped")
+        rows = rows[axis[rows] != 0]
+    whole = np.isfinite(numbers[rows]).all(axis=1)
+    gone += rows.size - int(whole.sum())
+    if gone:
+        notes.append(f"{gone} row{'s' if gone > 1 else ''} without a number dropped (nan or empty)")
+        rows = rows[whole]
+    if rows.size > 1 and axis[rows[0]] > axis[rows[-1]]:
+        notes.append("sorted from descending to ascending frequency")
+        rows = rows[::-1]
+    rows = _without_repeats(table, axis, numbers, rows, notes)
+    if rows.size < 2:
+        raise MeasurementFileError(
+            f"only {rows.size} row{'' if rows.size == 1 else 's'} of usable numbers",
+            remedy="export frequency and level as columns, with at least two rows",
+        )
+    return rows, tuple(notes)
+
+
+def _turned(values: FloatArray) -> FloatArray:
+    """Return the steps of an axis, positive where they follow its direction."""
+    steps = np.diff(values)
+    return steps if np.sign(steps).sum() >= 0 else -steps
+
+
+def _without_foreign_rows(
+    table: Table, axis: FloatArray, rows: IndexArray, *, has_heading: bool, notes: list[str]
+) -> IndexArray:
+    """Leave out rows of numbers at the ends that belong to a preamble or footer."""
+    if rows.size < 5:
+        return rows
+    back = np.flatnonzero(_turned(axis[rows]) < 0)
+    start, stop = 0, rows.size
+    if back.size and not has_heading and back[0] < _EDGE:
+        start = int(back[back < _EDGE][-1]) + 1
+    elif not has_heading and _first_is_foreign(table, axis[rows]):
+        start = 1
+    late = back[back >= rows.size - 1 - _EDGE]
+    if late.size and late[0] + 1 - start >= 4:
+        gap = table.line_numbers[rows[late[0] + 1]] - table.line_numbers[rows[late[0]]]
+        if gap > 1:
+            stop = int(late[0]) + 1
+    for row in (*rows[:start], *rows[stop:]):
+        notes.append(
+            f"line {table.line_numbers[row]} ignored: it reads like a row, but does not belong to "
+            f"the frequencies ({axis[row]:g} ...)"
+        )
+    return rows[start:stop]
+
+
+def _first_is_foreign(table: Table, axis: FloatArray) -> bool:
+    """Return whether a first row stands out: whole numbers among decimals, and a leap after it."""
+    mark = table.shape.dialect.decimal
+    first, *others = table.first_rows
+    cells = [cell for line in others for cell in table.shape.dialect.split(line)]
+    if len(others) < 3 or mark in first or not all(mark in cell for cell in cells):
+        return False
+    if min(axis[:4]) <= 0:
+        return False
+    gaps, ratios = np.abs(np.diff(axis[:4])), np.abs(np.diff(np.log(axis[:4])))
+    return bool(gaps[0] > 2.0 * gaps[1:].max() and ratios[0] > 3.0 * ratios[1:].max())
+
+
+def _refuse_disorder(table: Table, axis: FloatArray, rows: IndexArray) -> None:
+    values = axis[rows]
+    if values.size and values.min() < 0:
+        row = rows[int(np.argmax(values < 0))]
+        raise MeasurementFileError(
+            f"{axis[row]:g} is no frequency",
+            line=int(table.line_numbers[row]),
+            remedy="give frequency_column if the frequencies stand in another column",
+        )
+    wrong = _turned(values) < 0
+    if wrong.any():
+        place = int(np.argmax(wrong))
+        row, before = rows[place + 1], rows[place]
+        raise MeasurementFileError(
+            f"frequency {axis[row]:g} comes after {axis[before]:g}: neither rising nor falling "
+            "throughout",
+            line=int(table.line_numbers[row]),
+            remedy="sort the rows by frequency, or give frequency_column",
+        )
+
+
+def _without_repeats(
+    table: Table, axis: FloatArray, numbers: FloatArray, rows: IndexArray, notes: list[str]
+) -> IndexArray:
+    repeated = np.flatnonzero(np.diff(axis[rows]) == 0)
+    if not repeated.size:
+        return rows
+    differ = (numbers[rows[repeated]] != numbers[rows[repeated + 1]]).any(axis=1)
+    if differ.any():
+        first, second = sorted(rows[repeated[int(np.argmax(differ))] + np.array([0, 1])])
+        raise MeasurementFileError(
+            f"frequency {axis[second]:g} stands in line {table.line_numbers[first]} too, with "
+            "other values",
+            line=int(table.line_numbers[second]),
+            remedy="delete one of the two, or export frequencies with more digits",
+        )
+    count = repeated.size
+    notes.append(f"{count} repeated row{'s' if count > 1 else ''} dropped (the same numbers)")
+    return np.delete(rows, repeated + 1)

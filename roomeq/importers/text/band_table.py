@@ -1,0 +1,201 @@
+"""Hand-typed band levels: a small table of third-octave levels from a sound level meter.
+
+Conventions
+-----------
+Levels are in dB SPL; each is the power in its band and comes back at the exact centre of
+IEC 61260-1. A row for each band and a column for each seat, or the other way round, as
+`roomeq.importers.text.band_grid` finds out. Missing cells are refused, never filled.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from os import PathLike, fspath
+from typing import Literal, get_args
+
+from roomeq.base.bands import ThirdOctaveBand
+from roomeq.base.errors import MeasurementFileError
+from roomeq.base.levels import HIGHEST_LEVEL_DB
+from roomeq.base.response import FrequencyResponse
+from roomeq.importers.text.band_grid import BandGrid, sorted_cells
+from roomeq.importers.text.decoding import faults_of, read_decoded_text
+from roomeq.importers.text.weighting import Weighting, remove_weighting
+
+__all__ = ["BandTable", "read_band_table"]
+
+"""dB SPL up to which a hand-typed level is plausible, from 0 (common practice, no source)."""
+
+_LEVEL = re.compile(
+    r"([-+]?\d+(?:[.,]\d+)?)\s*(?:dB\s*\(?\s*[ACZ]?\s*\)?(?:\s*SPL)?)?", re.IGNORECASE
+)
+_UNIT_LETTER = re.compile(r"dB\s*\(?\s*([ACZ])\b", re.IGNORECASE)
+_ABSENT = ("", "-", "--", "nan", "n/a", "na", "x", "?")
+_CANNOT_TELL = (
+    "third-octave levels: each is the power in its band; narrow peaks and dips within a band, "
+    "cancellations and phase cannot be told from them"
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class BandTable:
+    """What a table of band levels holds.
+
+    Attributes
+    ----------
+    path : str
+        The file.
+    seats : tuple of str
+        In the order of the table.
+    bands : tuple of ThirdOctaveBand
+        Ascending.
+    responses : tuple of FrequencyResponse
+        One for each seat, weighting removed, ``resolution="third_octave"``.
+    notes : tuple of str
+        What was done or assumed, and what such data cannot tell.
+    """
+
+    path: str
+    seats: tuple[str, ...]
+    bands: tuple[ThirdOctaveBand, ...]
+    responses: tuple[FrequencyResponse, ...]
+    notes: tuple[str, ...] = ()
+
+
+def read_band_table(
+    path: str | PathLike[str],
+    *,
+    weighting: Weighting = "none",
+    seat: str | None = None,
+    decimal: Literal[".", ","] | None = None,
+    delimiter: str | None = None,
+    encoding: str | None = None,
+) -> BandTable:
+    """Read a table of third-octave band levels.
+
+    Parameters
+    ----------
+    path : path-like
+        Text with tabs, semicolons, commas or blanks between the cells.
+    weighting : {"none", "C", "A"}
+        Weighting of the meter, removed at the exact centres.
+    seat : str, optional
+        Name of the seat, where the table holds only one; whatever the table calls it is not used.
+    decimal : {".", ","}, optional
+        Decimal mark; found by default.
+    delimiter : str, optional
+        What stands between cells; found by default.
+    encoding : str, optional
+        Found by default.
+
+    Raises
+    ------
+    MeasurementFileError
+        If there is no such table; a cell is missing or no level from 0 to 140 dB; a band or seat
+        occurs twice; `seat` is given for several; the cells say another weighting; or A weighting
+        is to be removed below 40 Hz.
+    AmbiguousTableError
+        If rows as well as columns could be bands.
+    ValueError
+        If the weighting is unknown, or there is no such encoding.
+    OSError
+        If the file cannot be opened.
+    """
+    if weighting not in get_args(Weighting):
+        raise ValueError(f"weighting is one of {get_args(Weighting)}, got {weighting!r}")
+    decoded = read_decoded_text(path, encoding=encoding)
+    with faults_of(path):
+        grid = sorted_cells(decoded.text, seat=seat, delimiter=delimiter)
+        _check_letters(grid, weighting)
+        levels = _levels(grid, decimal)
+        order = sorted(range(len(grid.bands)), key=lambda index: grid.bands[index].number)
+        bands = tuple(grid.bands[index] for index in order)
+        responses = tuple(
+            _response(bands, [row[index] for index in order], weighting) for row in levels
+        )
+    return BandTable(
+        path=fspath(path),
+        seats=grid.seats,
+        bands=bands,
+        responses=responses,
+        notes=(*decoded.notes, *_notes(bands, weighting)),
+    )
+
+
+def _notes(bands: tuple[ThirdOctaveBand, ...], weighting: Weighting) -> list[str]:
+    notes = [_CANNOT_TELL]
+    if weighting != "none":
+        notes.append(f"{weighting} weighting removed at the exact centres of the bands")
+    numbers = [band.number for band in bands]
+    absent = sorted(set(range(numbers[0], numbers[-1])) - set(numbers))
+    if absent:
+        labels = ", ".join(ThirdOctaveBand(number=number).label for number in absent)
+        notes.append(f"no levels for bands in between: {labels} Hz")
+    return notes
+
+
+def _levels(grid: BandGrid, decimal: str | None) -> list[list[float]]:
+    """Return the levels by seat and band, in dB."""
+    levels: list[list[float]] = []
+    for seat, row in zip(grid.seats, grid.cells, strict=True):
+        levels.append([])
+        for band, (cell, line) in zip(grid.bands, row, strict=True):
+            value = _level(cell, decimal)
+            if value is None or not 0.0 <= value <= HIGHEST_LEVEL_DB:
+                names = (f"{band.label} Hz", seat)
+                row_name, column_name = names if grid.bands_in_rows else names[::-1]
+                raise MeasurementFileError(
+                    _fault_of(cell, value),
+                    line=line,
+                    where=f"row {row_name!r}, column {column_name!r}",
+                    remedy=f"a level from 0 to {HIGHEST_LEVEL_DB:g} dB; leave out a seat or band "
+                    "that was not measured",
+                )
+            levels[-1].append(value)
+    return levels
+
+
+def _level(cell: str, decimal: str | None) -> float | None:
+    found = _LEVEL.fullmatch(cell.strip())
+    if found is None:
+        return None
+    text = found.group(1)
+    other = {".": ",", ",": "."}.get(decimal or "")
+    if other is not None and other in text:
+        return None
+    return float(text.replace(",", "."))
+
+
+def _fault_of(cell: str, value: float | None) -> str:
+    if value is not None:
+        return f"{value:g} dB is not plausible"
+    if cell.strip().lower() in _ABSENT:
+        return f"the level is missing ({cell!r})"
+    return f"{cell!r} is no level"
+
+
+def _check_letters(grid: BandGrid, weighting: Weighting) -> None:
+    """Refuse a table that names another weighting than the one that was given."""
+    texts = [grid.edges, *(cell for row in grid.cells for cell, _ in row)]
+    letters = {letter.upper() for text in texts for letter in _UNIT_LETTER.findall(text)}
+    others = letters - {"Z" if weighting == "none" else weighting}
+    if others:
+        raise MeasurementFileError(
+            f"the table says dB({', '.join(sorted(others))}), but the weighting is given as "
+            f"{weighting!r}",
+            remedy="give the weighting that the meter was set to",
+        )
+
+
+def _response(
+    bands: tuple[ThirdOctaveBand, ...],
+    levels: list[float],
+    weighting: Weighting,
+) -> FrequencyResponse:
+    response = FrequencyResponse.from_level(
+        [band.centre for band in bands], levels, level_reference="spl", resolution="third_octave"
+    )
+    try:
+        return remove_weighting(response, weighting=weighting)
+    except ValueError as error:
+        raise MeasurementFileError(str(error)) from None

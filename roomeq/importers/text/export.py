@@ -1,0 +1,271 @@
+"""Text exports of measured responses: read a file, whatever its dialect.
+
+Conventions
+-----------
+Frequencies come back in Hz, ascending and above zero; levels in dB; phase, where the file has it,
+as a complex response. Columns are counted from 1, as people count. What was assumed, ignored or
+dropped is listed in ``notes``; what can be read in more than one way raises, and the message names
+the argument that settles it. The file is never changed.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from os import PathLike, fspath
+from typing import Any, get_args
+
+import numpy as np
+
+from roomeq.base.bands import third_octave_bands
+from roomeq.base.errors import AmbiguousTableError, MeasurementFileError
+from roomeq.base.response import FrequencyResponse, LevelReference
+from roomeq.importers.text.axis import clean_rows
+from roomeq.importers.text.cells import DecimalMark
+from roomeq.importers.text.decoding import faults_of, read_decoded_text
+from roomeq.importers.text.header import Headings, read_headings
+from roomeq.importers.text.layout import IndexArray, Table, find_table
+from roomeq.importers.text.roles import Columns, Pick, assign_columns
+from roomeq.importers.text.units import (
+    FrequencyUnit,
+    LevelUnit,
+    PhaseUnit,
+    coherence_snr_db,
+    frequency_scale,
+    level_in_db,
+    linear_scale,
+    phase_in_deg,
+)
+
+__all__ = ["TextExport", "read_text_export"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class TextExport:
+    """What one text export holds.
+
+    Attributes
+    ----------
+    path : str
+        The file.
+    names : tuple of str
+        One for each level column: its heading without the unit, or ``column 2``.
+    responses : tuple of FrequencyResponse
+        In the same order, each of shape (F,), on one shared ascending axis above 0 Hz.
+    notes : tuple of str
+        What was assumed, ignored or dropped.
+    """
+
+    path: str
+    names: tuple[str, ...]
+    responses: tuple[FrequencyResponse, ...]
+    notes: tuple[str, ...] = ()
+
+
+_Units = tuple[FrequencyUnit | None, LevelUnit | None, PhaseUnit | None]
+
+
+def read_text_export(
+    path: str | PathLike[str],
+    *,
+    frequency_column: Pick | None = None,
+    level_column: Pick | Sequence[Pick] | None = None,
+    phase_column: Pick | None = None,
+    frequency_unit: FrequencyUnit | None = None,
+    level_unit: LevelUnit | None = None,
+    phase_unit: PhaseUnit | None = None,
+    decimal: DecimalMark | None = None,
+    delimiter: str | None = None,
+    encoding: str | None = None,
+) -> TextExport:
+    """Read a text export of one or several responses.
+
+    Every argument but the path is found out from the file where it can be.
+
+    Parameters
+    ----------
+    path : path-like
+        The file.
+    frequency_column, phase_column : int or str, optional
+        A column, by number from 1 or by its heading.
+    level_column : int, str or a sequence of them, optional
+        Level columns, one for each seat. Other columns are ignored then.
+    frequency_unit : {"Hz", "kHz"}, optional
+        Unit of the frequency column.
+    level_unit : {"dB", "dB SPL", "dBFS", "Pa", "ratio"}, optional
+        Unit of the level columns; ``ratio`` is any amplitude that is not in dB.
+    phase_unit : {"deg", "rad"}, optional
+        Unit of the phase columns.
+    decimal : {".", ","}, optional
+        Decimal mark.
+    delimiter : str, optional
+        What stands between cells; ``" "`` for runs of blanks.
+    encoding : str, optional
+        A codec's name.
+
+    Returns
+    -------
+    TextExport
+        Names, responses and notes.
+
+    Raises
+    ------
+    AmbiguousTableError
+        If the file can be read in more than one way; names the argument that settles it.
+    MeasurementFileError
+        If it cannot be read; with line, column, value and remedy.
+    ValueError
+        If an argument is not one of those above.
+    OSError
+        If the file cannot be opened.
+    """
+    for name, given, choices in (
+        ("frequency_unit", frequency_unit, get_args(FrequencyUnit)),
+        ("level_unit", level_unit, get_args(LevelUnit)),
+        ("phase_unit", phase_unit, get_args(PhaseUnit)),
+        ("decimal", decimal, get_args(DecimalMark)),
+    ):
+        if given is not None and given not in choices:
+            raise ValueError(f"{name} is one of {choices}, got {given!r}")
+    if delimiter is not None and (not delimiter or "\n" in delimiter):
+        raise ValueError(f"delimiter must be one character or more, got {delimiter!r}")
+    levels = [level_column] if isinstance(level_column, int | str) else level_column
+    if levels is not None and not levels:
+        raise ValueError("level_column must name a column at least")
+    decoded = read_decoded_text(path, encoding=encoding)
+    mark = " " if delimiter is not None and delimiter.isspace() and delimiter != "\t" else delimiter
+    with faults_of(path):
+        table = find_table(decoded.text, delimiter=mark, decimal=decimal)
+        headings = read_headings(table)
+        numbers = [pick for pick in levels or () if isinstance(pick, int)]
+        if (
+            decimal != "."
+            and not (mark and decimal)
+            and (not numbers or 2 * max(numbers) <= table.shape.count)
+        ):
+            _refuse_commas_of_both_kinds(table, headings)
+        columns = assign_columns(
+            table.values, headings, frequency=frequency_column, levels=levels, phase=phase_column
+        )
+        units = (frequency_unit, level_unit, phase_unit)
+        responses, notes = _responses(table, columns, units, has_heading=headings.found)
+    return TextExport(
+        path=fspath(path),
+        names=columns.names,
+        responses=responses,
+        notes=(*decoded.notes, *table.notes, *columns.notes, *notes),
+    )
+
+
+def _refuse_commas_of_both_kinds(table: Table, headings: Headings) -> None:
+    """Refuse ``20,5,70,3``: its commas may part cells only, or be decimal commas as well."""
+    shape, first = table.shape, table.first_rows[0]
+    if (shape.dialect.delimiter, shape.dialect.decimal) != (",", ".") or all(headings.texts):
+        return
+    if shape.count < 3 or len(shape.numeric) < shape.count:
+        return
+    whole = bool(np.all(table.values == np.floor(table.values)))
+    if not whole or table.values[:, 1::2].min() < 0:
+        return
+    if any("." in line or '"' in line or ", " in line for line in table.first_rows):
+        return
+    raise AmbiguousTableError(
+        f"commas may part the cells of {first.strip()[:60]!r} or be decimal marks as well",
+        line=int(table.line_numbers[0]),
+        remedy='give decimal="." if they only part cells, or decimal="," with delimiter="," if '
+        "every second one is a decimal mark",
+    )
+
+
+def _responses(
+    table: Table, columns: Columns, units: _Units, *, has_heading: bool
+) -> tuple[tuple[FrequencyResponse, ...], tuple[str, ...]]:
+    needed = (*columns.levels, *columns.phases, *columns.imaginary)
+    rows, notes = clean_rows(
+        table, frequency=columns.frequency, needed=needed, has_heading=has_heading
+    )
+    axis = table.values[rows, columns.frequency]
+    scale, more = frequency_scale(axis[[0, -1]], columns.headings[columns.frequency], unit=units[0])
+    axis = axis * scale
+    all_notes = [*notes, *more]
+    responses = []
+    for place in range(len(columns.levels)):
+        stored, reference = _stored(table, columns, units, rows, place, all_notes)
+        snr_db = None
+        if columns.coherences:
+            coherence = columns.coherences[place]
+            snr_db = coherence_snr_db(table.values[rows, coherence], columns.headings[coherence])
+            if snr_db is None:
+                all_notes.append(f"column {coherence + 1} ignored: no usable coherence (0 to 1)")
+        responses.append(
+            FrequencyResponse(
+                frequencies=axis, stored=stored, level_reference=reference, snr_db=snr_db
+            )
+        )
+    if _are_third_octaves(axis):
+        all_notes.append(
+            "frequencies are third-octave mid-bands: read as levels there, not in bands"
+        )
+    return tuple(responses), tuple(dict.fromkeys(all_notes))
+
+
+def _stored(
+    table: Table,
+    columns: Columns,
+    units: _Units,
+    rows: IndexArray,
+    place: int,
+    notes: list[str],
+) -> tuple[np.ndarray[Any, Any], LevelReference]:
+    """Return one response as `FrequencyResponse` stores it, and its reference."""
+    column = columns.levels[place]
+    heading = columns.headings[column]
+    values = table.values[rows, column]
+    if columns.imaginary:
+        unit = units[1] or heading.unit
+        if unit in ("dB", "dB SPL", "dBFS"):
+            raise MeasurementFileError(
+                f"real and imaginary parts cannot be in {unit}",
+                where=f"column {column + 1}",
+                remedy='give level_unit="Pa" or level_unit="ratio"',
+            )
+        scale = linear_scale(unit)
+        pressure = scale * (values + 1j * table.values[rows, columns.imaginary[place]])
+        return pressure, "relative" if scale == 1.0 else "spl"
+    level_db, reference, more = level_in_db(
+        values, heading, unit=units[1], where=f"column {column + 1}"
+    )
+    notes.extend(more)
+    if not np.isfinite(level_db).all():
+        line = table.line_numbers[rows][int(np.argmin(np.isfinite(level_db)))]
+        raise MeasurementFileError(
+            "a magnitude of zero has no level",
+            line=int(line),
+            where=f"column {column + 1}",
+            remedy="delete the row",
+        )
+    if not columns.phases:
+        return level_db, reference
+    phase = columns.phases[place]
+    phase_deg, more = phase_in_deg(
+        table.values[rows, phase],
+        columns.headings[phase],
+        unit=units[2],
+        where=f"column {phase + 1}",
+    )
+    notes.extend(more)
+    # With t the tangent of half the angle, its cosine is 2/(1 + t^2) - 1 and its sine 2t/(1 + t^2).
+    magnitude = np.exp(level_db * (math.log(10.0) / 20.0))
+    tangent = np.tan(np.deg2rad(0.5 * phase_deg))
+    scaled = 2.0 * magnitude / (1.0 + tangent * tangent)
+    return scaled - magnitude + 1j * (scaled * tangent), reference
+
+
+def _are_third_octaves(axis: np.ndarray[Any, Any]) -> bool:
+    """Return whether the frequencies are successive nominal mid-bands of ISO 266."""
+    if not (3 <= axis.size <= 44 and axis[0] >= 1.0 and axis[-1] <= 20000.0):
+        return False
+    bands = third_octave_bands(axis[0], axis[-1])
+    nominal = np.array([band.nominal for band in bands])
+    return nominal.size == axis.size and bool(np.allclose(nominal, axis, rtol=1e-3))

@@ -1,0 +1,187 @@
+"""Headings of the columns of a text export, in one line or two.
+
+Conventions
+-----------
+A line above the table is its heading if it splits into as many cells as a row and speaks of
+frequency, or mostly of things a response has. Lines of preamble that merely happen to have as many
+commas, with dates, settings or numbers in them, are none. A second line may hold the units, or
+names of seats over their columns.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+
+from roomeq.importers.text.cells import starts_with_number
+from roomeq.importers.text.dialect import Shape
+from roomeq.importers.text.layout import Table, broken_row
+from roomeq.importers.text.words import heading_of, is_unit_only
+
+__all__ = ["Headings", "read_headings"]
+
+_LEADER = re.compile(r"^\s*(?:[#%*!;'\"]+|//+|--+(?=\s)|rem\b)\s*", re.IGNORECASE)
+_WITH_UNIT = re.compile(
+    r"[^\s()\[\]]+(?:\s*[(\[][^)\]]*[)\]])(?=\s|$)|[(\[][^)\]]*[)\]](?=\s|$)|\S+"
+)
+_DATE = re.compile(r"\b(?:19|20)\d\d\b|\d{1,2}[./:-]\d{1,2}(?:[./:-]|\b)")
+_NUMBER = re.compile(r"[+-]?\d+(?:[.,]\d+)?")
+_KEY = re.compile(r":\s*\S")
+_SEARCHED = 5  # lines of text above the table that may be headings
+_RESPONSE = ("frequency", "level", "phase", "real", "imaginary", "coherence")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Headings:
+    """What stands above the columns.
+
+    Attributes
+    ----------
+    texts : tuple of str
+        One for each column; empty where nothing is said.
+    found : bool
+        Whether the file has a heading at all.
+    """
+
+    texts: tuple[str, ...]
+    found: bool
+
+
+def read_headings(table: Table) -> Headings:
+    """Return the headings of a table's columns.
+
+    Units written into the cells of the rows count as if they stood in the heading.
+
+    Raises
+    ------
+    MeasurementFileError
+        If a line of numbers stands between the heading and the table: it should be a row.
+    """
+    count = table.shape.count
+    texts, between = _from_lines(table.above, table.shape)
+    for offset, above in enumerate(between, start=1):
+        if starts_with_number(above):
+            raise broken_row(above, int(table.line_numbers[0]) - offset, table.shape)
+    cells = table.shape.dialect.split(table.first_rows[0])
+    filled = texts or [""] * count
+    of_text = set(range(count)).difference(table.shape.numeric)
+    for column in table.shape.numeric:
+        unit = table.shape.dialect.unit(cells[column])
+        if not unit and column + 1 in of_text and is_unit_only(cells[column + 1]):
+            unit = cells[column + 1]
+        if unit and heading_of(filled[column]).unit is None:
+            filled[column] = f"{filled[column]} ({unit})" if filled[column] else unit
+    return Headings(texts=tuple(filled), found=texts is not None)
+
+
+def _from_lines(above: Sequence[str], shape: Shape) -> tuple[list[str] | None, Sequence[str]]:
+    """Return the headings, and the lines that stand between them and the table."""
+    lines = [line for line in above if any(c.isalnum() or c in "°#%" for c in line)] + [""]
+    for line, upper in pairwise(lines[: _SEARCHED + 1]):
+        cells = _best_cells(line, shape)
+        if cells is not None and (_is_heading(cells) or _are_units(cells)):
+            return _joined(cells, upper, shape), above[: above.index(line)]
+    return None, ()
+
+
+def _best_cells(line: str, shape: Shape) -> list[str] | None:
+    """Return the split of a heading under which most cells are understood."""
+    splits, count = _splits(line, shape), shape.count
+    own = 2 if shape.dialect.delimiter != " " else 0  # the first ones use the delimiter of the rows
+    exact = [cells[:-1] if len(cells) > count and not cells[-1] else cells for cells in splits]
+    padded = [[*cells, ""] for cells in splits[:own] if len(cells) > 1 and cells[0]]
+    for group in (exact[:own], exact[own:], padded):
+        fitting = [cells for cells in group if len(cells) == count]
+        if fitting:
+            best = max(fitting, key=_known)
+            if _known(best) or group is not exact[:own]:
+                return best
+    return None
+
+
+def _known(cells: Sequence[str]) -> int:
+    return sum(heading_of(cell).role != "unknown" for cell in cells)
+
+
+def _splits(line: str, shape: Shape) -> list[list[str]]:
+    leader = _LEADER.match(line)
+    bare = line
+    if leader is not None and shape.dialect.delimiter not in leader[0].strip():
+        bare = line[leader.end() :]
+    if line.count('"') % 2 == 0 and line.lstrip().startswith(('"', "'")):
+        bare = line
+    splits: list[list[str]] = []
+    if shape.dialect.delimiter != " ":
+        splits.extend(shape.dialect.split(text) for text in (bare, line))
+    for text in dict.fromkeys((bare, line)):
+        cut = [text.strip().strip("|").split(mark) for mark in "\t;|," if mark in text]
+        cut += [re.split(r"\t+|\s{2,}", text.strip()), _WITH_UNIT.findall(text)]
+        cut += [_with_units_joined(text.split()), text.split()]
+        splits.extend([cell.strip().strip('"') for cell in cells] for cells in cut)
+    return splits
+
+
+def _with_units_joined(words: Sequence[str]) -> list[str]:
+    """Join words that are mere units to the word before: ``Level dB SPL`` is one heading."""
+    cells: list[str] = []
+    for word in words:
+        behind = word.strip("()[]").lower() in ("spl", "fs", "re", "20", "µpa", "upa")
+        if cells and (behind or (is_unit_only(word) and not is_unit_only(cells[-1]))):
+            cells[-1] += f" {word}"
+        else:
+            cells.append(word)
+    return cells
+
+
+def _is_heading(cells: Sequence[str]) -> bool:
+    roles = [heading_of(cell).role for cell in cells]
+    known = sum(role in _RESPONSE for role in roles)
+    if _KEY.search(cells[0]) and "re:" not in cells[0].lower():
+        return False
+    numbers = [cell for cell in cells if _NUMBER.fullmatch(cell)]
+    if numbers != [str(i + 1) for i in range(len(numbers))]:
+        return False
+    if any(map(_DATE.search, cells)) and known < len(cells):
+        return False
+    return ("frequency" in roles and len(cells) > 1) or 2 * known > len(cells)
+
+
+def _are_units(cells: Sequence[str]) -> bool:
+    return any(cells) and all(is_unit_only(cell) for cell in cells)
+
+
+def _joined(lower: list[str], upper_line: str, shape: Shape) -> list[str]:
+    """Join a heading with the line above it, where the two belong together."""
+    upper = _best_cells(upper_line, shape)
+    if _are_units(lower):
+        if upper is None or not _may_name(upper):
+            return lower
+    elif upper is not None and _are_units(upper):
+        lower, upper = upper, lower
+    else:
+        upper = _group_labels(upper_line, shape)
+        if upper is None:
+            return lower
+    return [" ".join(filter(None, pair)).strip() for pair in zip(upper, lower, strict=True)]
+
+
+def _may_name(cells: Sequence[str]) -> bool:
+    dated = any(_NUMBER.fullmatch(cell) or _DATE.search(cell) for cell in cells)
+    return not dated and not _KEY.search(cells[0])
+
+
+def _group_labels(line: str, shape: Shape) -> list[str] | None:
+    """Return labels that stand over groups of columns, repeated over each group."""
+    if shape.dialect.delimiter == " ":
+        return None
+    cells = shape.dialect.split(_LEADER.sub("", line) if line[:1] in "#%*!" else line)
+    if not 2 <= len(cells) <= shape.count or not any(cells[1:]) or not _may_name(cells):
+        return None
+    if cells[0] and heading_of(cells[0]).role != "frequency":
+        return None
+    cells += [""] * (shape.count - len(cells))
+    for column in range(2, len(cells)):
+        cells[column] = cells[column] or cells[column - 1]
+    return cells

@@ -1,0 +1,241 @@
+"""Microphone correction: take the microphone's own response out of a measurement.
+
+Conventions
+-----------
+A file of kind ``response`` holds what the microphone adds, and is subtracted; one of kind
+``correction`` holds what makes up for it, and is added. Values are in dB over Hz and are
+interpolated linearly over the logarithm of frequency and never extrapolated: what was measured
+outside the span of the file is cut off. Only the level is corrected, phase stays as measured.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from os import PathLike, fspath
+from typing import Any, Literal, get_args
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from roomeq.base.errors import AmbiguousTableError, MeasurementFileError
+from roomeq.base.levels import FloatArray, amplitude_ratio, readonly
+from roomeq.base.response import FrequencyResponse, checked_frequencies
+from roomeq.importers.text.export import read_text_export
+
+__all__ = [
+    "MicrophoneKind",
+    "MicrophoneResponse",
+    "apply_microphone",
+    "describe_microphone",
+    "read_microphone",
+]
+
+MicrophoneKind = Literal["response", "correction"]
+
+_GREATEST_DB = 40.0
+_STATED_AT = (20.0, 31.5, 1000.0)
+_NOMINAL_SLACK = 0.01
+"""Share by which a nominal third-octave frequency may differ from the exact one (ISO 266)."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class MicrophoneResponse:
+    """What a microphone file holds.
+
+    Attributes
+    ----------
+    frequencies : ndarray, shape (M,)
+        Hz.
+    response_db : ndarray, shape (M,)
+        Values of the file, in dB, with the sign they have there.
+    kind : {"response", "correction"}
+        Whether the values are subtracted or added.
+    path : str, optional
+        The file.
+    notes : tuple of str
+        What the reader ignored or assumed.
+
+    Raises
+    ------
+    ValueError
+        If the kind is unknown, an array is not usable, or shapes differ.
+    """
+
+    frequencies: FloatArray
+    response_db: FloatArray
+    kind: MicrophoneKind
+    path: str | None = None
+    notes: tuple[str, ...] = ()
+
+    def __post_init__(self) -> None:
+        if self.kind not in get_args(MicrophoneKind):
+            raise ValueError(f"kind is one of {get_args(MicrophoneKind)}, got {self.kind!r}")
+        axis = checked_frequencies(self.frequencies)
+        values = readonly(self.response_db)
+        if values.shape != axis.shape or not np.isfinite(values).all():
+            raise ValueError("response_db must be finite, with one value for each frequency")
+        object.__setattr__(self, "frequencies", axis)
+        object.__setattr__(self, "response_db", values)
+
+    def covers(self, frequencies: ArrayLike) -> Any:
+        """Return which frequencies (Hz) lie within the span of the file, as booleans."""
+        axis = np.asarray(frequencies, dtype=np.float64)
+        return (axis >= self.frequencies[0]) & (axis <= self.frequencies[-1])
+
+    def amount_db(self, frequencies: ArrayLike) -> FloatArray:
+        """Return what is added to a measured level, in dB, at frequencies within the span.
+
+        Raises
+        ------
+        ValueError
+            If a frequency lies outside the span of the file: nothing is extrapolated.
+        """
+        axis = np.asarray(frequencies, dtype=np.float64)
+        if not np.all(self.covers(axis)):
+            raise ValueError(
+                f"the microphone file spans {_span(self.frequencies)} only; nothing is extrapolated"
+            )
+        values = np.interp(np.log(axis), np.log(self.frequencies), self.response_db)
+        return np.asarray(-values if self.kind == "response" else values)
+
+
+def read_microphone(
+    path: str | PathLike[str], *, kind: MicrophoneKind, **reading_settings: Any
+) -> MicrophoneResponse:
+    """Read a microphone file: a text export, whatever its dialect.
+
+    Lines in front of the table, such as a sensitivity, are not used: levels are not calibrated
+    with it.
+
+    Parameters
+    ----------
+    path : path-like
+        The file.
+    kind : {"response", "correction"}
+        Whether the file holds the microphone's response or a correction for it.
+    **reading_settings
+        Passed to `roomeq.importers.text.export.read_text_export`.
+
+    Raises
+    ------
+    AmbiguousTableError
+        If the file holds several level columns, such as one for each angle of incidence.
+    MeasurementFileError
+        If it cannot be read, or its values are no microphone's.
+    ValueError
+        If the kind is unknown, or a reading setting is.
+    OSError
+        If the file cannot be opened.
+    """
+    if kind not in get_args(MicrophoneKind):
+        raise ValueError(f"kind is one of {get_args(MicrophoneKind)}, got {kind!r}")
+    export = read_text_export(path, **reading_settings)
+    if len(export.responses) != 1:
+        raise AmbiguousTableError(
+            f"holds {len(export.responses)} level columns: {', '.join(export.names)}",
+            path=path,
+            remedy="name one of them with level_column",
+        )
+    response = export.responses[0]
+    values = response.level_db
+    worst = int(np.argmax(np.abs(values)))
+    if not abs(values[worst]) <= _GREATEST_DB:
+        raise MeasurementFileError(
+            f"{values[worst]:.1f} dB at {response.frequencies[worst]:.4g} Hz is no microphone's "
+            f"response: within {_GREATEST_DB:g} dB of 0 dB is accepted",
+            path=path,
+            remedy="is this a measurement, or are the columns others?",
+        )
+    notes = list(export.notes)
+    if response.has_phase:
+        notes.append("the phase in the microphone file is not used")
+    return MicrophoneResponse(
+        frequencies=response.frequencies,
+        response_db=values,
+        kind=kind,
+        path=fspath(path),
+        notes=tuple(notes),
+    )
+
+
+def _kept(response: FrequencyResponse, microphone: MicrophoneResponse) -> tuple[Any, FloatArray]:
+    """Return which points are kept, and the frequencies at which the file is read for them.
+
+    A file that starts at 20 Hz covers the band of nominally 20 Hz, whose exact centre is 19.95 Hz:
+    the value at the end of the file is that band's.
+    """
+    read_at = response.frequencies
+    if response.resolution == "third_octave":
+        lowest, highest = microphone.frequencies[0], microphone.frequencies[-1]
+        near_low = (read_at < lowest) & (read_at >= lowest * (1.0 - _NOMINAL_SLACK))
+        near_high = (read_at > highest) & (read_at <= highest * (1.0 + _NOMINAL_SLACK))
+        read_at = np.where(near_low, lowest, np.where(near_high, highest, read_at))
+    kept = microphone.covers(read_at)
+    return kept, read_at[kept]
+
+
+def apply_microphone(
+    response: FrequencyResponse, microphone: MicrophoneResponse
+) -> FrequencyResponse:
+    """Return a response with the microphone's own taken out.
+
+    Apply it once: the result does not remember that it was corrected. Points outside the span of
+    the microphone file are cut off; third-octave levels are corrected at the band's centre.
+
+    Parameters
+    ----------
+    response : FrequencyResponse
+        As measured.
+    microphone : MicrophoneResponse
+        What the microphone file holds.
+
+    Raises
+    ------
+    MeasurementFileError
+        If no measured point lies within the span of the microphone file.
+    """
+    kept, read_at = _kept(response, microphone)
+    if not kept.any():
+        raise MeasurementFileError(
+            f"the microphone file spans {_span(microphone.frequencies)}, the measurement "
+            f"{_span(response.frequencies)}: they have nothing in common",
+            path=microphone.path,
+            remedy="check the frequency units of both files",
+        )
+    amount_db = microphone.amount_db(read_at)
+    stored = response.stored[..., kept]
+    stored = stored * amplitude_ratio(amount_db) if response.has_phase else stored + amount_db
+    return replace(
+        response,
+        frequencies=response.frequencies[kept],
+        stored=stored,
+        snr_db=None if response.snr_db is None else response.snr_db[kept],
+    )
+
+
+def describe_microphone(
+    response: FrequencyResponse, microphone: MicrophoneResponse
+) -> tuple[str, ...]:
+    """Return what `apply_microphone` does to a response, as notes.
+
+    The amounts at 20, 31.5 and 1000 Hz are stated where the file covers them, and what is cut off.
+    """
+    amounts = [
+        f"{round(float(microphone.amount_db(frequency)), 2) + 0.0:+.2f} dB at {frequency:g} Hz"
+        if microphone.covers(frequency)
+        else f"nothing at {frequency:g} Hz (not covered)"
+        for frequency in _STATED_AT
+    ]
+    verb = "response subtracted" if microphone.kind == "response" else "correction added"
+    notes = [f"microphone {verb}, once; what it did to the level: {', '.join(amounts)}"]
+    kept, _ = _kept(response, microphone)
+    if not kept.all():
+        notes.append(
+            f"cut off to {_span(microphone.frequencies)}, the span of the microphone file; "
+            f"measured was {_span(response.frequencies)}"
+        )
+    return tuple(notes)
+
+
+def _span(frequencies: FloatArray) -> str:
+    return f"{frequencies[0]:.4g} to {frequencies[-1]:.4g} Hz"

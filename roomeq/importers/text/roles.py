@@ -1,0 +1,340 @@
+"""What the columns of a text export hold: frequency, levels, phase, coherence.
+
+Conventions
+-----------
+Columns count from 0 here; messages and arguments count from 1. A column is what the caller says,
+else what its heading says, else what its place and values leave as the only reading. Each level
+column has the phase column that stands between it and the next level column, or, where levels
+and phases stand in two groups, the one in the same place of its group.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from collections import Counter
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from roomeq.base.errors import AmbiguousTableError, MeasurementFileError
+from roomeq.base.levels import FloatArray
+from roomeq.importers.text.header import Headings
+from roomeq.importers.text.words import Heading, folded, heading_of, is_unit_only
+
+__all__ = ["Columns", "Pick", "assign_columns"]
+
+Pick = int | str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Columns:
+    """Roles of the columns of one table.
+
+    Attributes
+    ----------
+    headings : tuple of Heading
+        What is said of each column.
+    frequency : int
+        The frequency column.
+    levels : tuple of int
+        Level columns, one for each response; or real parts where `imaginary` is not empty.
+    phases, imaginary, coherences : tuple of int
+        One for each response, or empty.
+    notes : tuple of str
+        What was assumed and ignored.
+    """
+
+    headings: tuple[Heading, ...]
+    frequency: int
+    levels: tuple[int, ...]
+    phases: tuple[int, ...] = ()
+    imaginary: tuple[int, ...] = ()
+    coherences: tuple[int, ...] = ()
+    notes: tuple[str, ...] = ()
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """Names of the level columns: the heading without its unit, or ``column 2``.
+
+        A heading that stands over several of them gets the number added.
+        """
+        texts = [self.headings[column].text for column in self.levels]
+        times = Counter(texts)
+        return tuple(
+            f"column {column + 1}"
+            if is_unit_only(text) and not text.isdigit()
+            else f"{text} (column {column + 1})"
+            if times[text] > 1
+            else text
+            for column, text in zip(self.levels, texts, strict=True)
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Table:
+    """What the rules look at."""
+
+    values: FloatArray
+    headings: tuple[Heading, ...]
+    filled: tuple[int, ...]
+    told: bool
+
+    def of_role(self, role: str, *, but: Collection[int | None] = ()) -> list[int]:
+        return [c for c in self.filled if self.headings[c].role == role and c not in but]
+
+    def ambiguous(self, message: str, remedy: str) -> AmbiguousTableError:
+        return AmbiguousTableError(message, remedy=remedy)
+
+    def label(self, columns: Sequence[int]) -> str:
+        words = [
+            f"{c + 1} ({self.headings[c].text})" if self.headings[c].text else f"{c + 1}"
+            for c in columns
+        ]
+        return f"column{'s' if len(words) != 1 else ''} {', '.join(words)}"
+
+
+def assign_columns(
+    values: FloatArray,
+    headings: Headings,
+    *,
+    frequency: Pick | None = None,
+    levels: Sequence[Pick] | None = None,
+    phase: Pick | None = None,
+) -> Columns:
+    """Return the roles of the columns of a table.
+
+    Parameters
+    ----------
+    values : ndarray, shape (N, C)
+        Numbers, nan where there is none.
+    headings : Headings
+        What stands above the columns.
+    frequency, phase : int or str, optional
+        Column by number from 1 or by heading, where the caller knows.
+    levels : sequence of int or str, optional
+        Level columns, likewise.
+
+    Raises
+    ------
+    AmbiguousTableError
+        If the columns can be read in more than one way; names the argument that settles it.
+    MeasurementFileError
+        If a column that is asked for is not there.
+    ValueError
+        If a column number is below 1, or the same column is given twice.
+    """
+    heads = tuple(
+        heading_of(text) if text else Heading(text="", role="unknown") for text in headings.texts
+    )
+    filled = tuple(np.flatnonzero(np.isfinite(values).any(axis=0)).tolist())
+    table = _Table(values=values, headings=heads, filled=filled, told=headings.found)
+    axis = None if frequency is None else _picked(table, frequency, "frequency_column")
+    chosen = None if levels is None else [_picked(table, p, "level_column") for p in levels]
+    phased = None if phase is None else _picked(table, phase, "phase_column")
+    given = [c for c in (axis, phased, *(chosen or ())) if c is not None]
+    if len(set(given)) < len(given):
+        raise ValueError("frequency_column, level_column and phase_column must differ")
+    if phased is not None and chosen is not None and len(chosen) > 1:
+        raise ValueError("phase_column goes with one level column")
+    if axis is None:
+        axis = _frequency_column(table, given)
+    columns = _responses(table, axis, chosen, phased)
+    return _with_notes(table, columns)
+
+
+def _picked(table: _Table, pick: Pick, argument: str) -> int:
+    count = len(table.headings)
+    if isinstance(pick, int):
+        if isinstance(pick, bool) or pick < 1:
+            raise ValueError(f"{argument} counts from 1, got {pick!r}")
+        if pick > count:
+            raise MeasurementFileError(
+                f"has no column {pick}, only {count}",
+                remedy=f"give {argument} between 1 and {count}",
+            )
+        return pick - 1
+    wanted = folded(pick)
+    names = [folded(heading.text) for heading in table.headings]
+    for found in (
+        [c for c, name in enumerate(names) if name == wanted],
+        [c for c, name in enumerate(names) if name and wanted.startswith(f"{name} ")],
+        [c for c, name in enumerate(names) if wanted in name],
+    ):
+        if len(found) == 1:
+            return found[0]
+        if found:
+            raise table.ambiguous(
+                f"{argument} {pick!r} fits {table.label(found)}", f"give {argument} as a number"
+            )
+    listed = ", ".join(heading.text for heading in table.headings if heading.text) or "none"
+    raise MeasurementFileError(
+        f"has no column {pick!r}; its headings are: {listed}",
+        remedy=f"give {argument} as one of these or as a number",
+    )
+
+
+def _is_sorted(values: FloatArray) -> bool:
+    steps = np.diff(values[np.isfinite(values)])  # of a single row: none, and sorted
+    # A row or two of preamble are found and noted later.
+    allowed = 0 if steps.size < 4 else 1 if steps.size < 7 else max(3, 0.01 * steps.size)
+    return bool(min((steps < 0).sum(), (steps > 0).sum()) <= allowed)
+
+
+def _frequency_column(table: _Table, given: Sequence[int]) -> int:
+    named = table.of_role("frequency", but=given)
+    if named:
+        first = table.values[:, named[0]]
+        if all(np.array_equal(first, table.values[:, c], equal_nan=True) for c in named[1:]):
+            return named[0]
+        raise table.ambiguous(
+            f"frequencies may be in {table.label(named)}, which differ", "give frequency_column"
+        )
+    free = table.of_role("unknown", but=given)
+    if not free:
+        raise table.ambiguous("no column is named frequency", "give frequency_column")
+    first = table.values[:, free[0]]
+    if not _is_sorted(first):
+        raise table.ambiguous(
+            f"{table.label(free[:1])} neither rises nor falls throughout: it may be no frequency",
+            "give frequency_column; or decimal and delimiter, if the numbers are cut wrongly",
+        )
+    if len(free) > 1 and first[0] in (0.0, 1.0) and np.all(np.diff(first) == 1.0):
+        second = table.values[:, free[1]]
+        if _is_sorted(second) and np.nanmin(second) >= 0:
+            raise table.ambiguous(
+                f"{table.label(free[:1])} may count the rows or be frequencies",
+                f"give frequency_column={free[0] + 1} or {free[1] + 1}",
+            )
+    return free[0]
+
+
+def _responses(
+    table: _Table, axis: int, chosen: Sequence[int] | None, phased: int | None
+) -> Columns:
+    result = Columns(headings=table.headings, frequency=axis, levels=())
+    used = (axis, phased)
+    levels = tuple(_level_columns(table, used) if chosen is None else chosen)
+    if not levels and phased is None:
+        real, imaginary = (tuple(table.of_role(r, but=used)) for r in ("real", "imaginary"))
+        if len(real) != len(imaginary):
+            raise table.ambiguous(
+                f"{len(real)} real and {len(imaginary)} imaginary parts do not pair up",
+                "give level_column and phase_column, or export level and phase",
+            )
+        if real:
+            coherences = _partners(table, "coherence", real, real) or ()
+            return replace(result, levels=real, imaginary=imaginary, coherences=coherences)
+    if not levels:
+        return _by_place(table, result, phased)
+    every = sorted({*levels, *table.of_role("level", but=used)})
+    phases = (phased,) if phased is not None else _partners(table, "phase", levels, every)
+    if phased is not None and len(levels) > 1:
+        raise table.ambiguous(
+            f"one phase column, but levels in {table.label(levels)}", "give level_column"
+        )
+    if phases is None:
+        raise table.ambiguous(
+            f"levels in {table.label(levels)} and phases in {table.label(table.of_role('phase'))} "
+            "do not pair up",
+            "give level_column and phase_column",
+        )
+    coherences = _partners(table, "coherence", levels, every) or ()
+    return replace(result, levels=levels, phases=phases, coherences=coherences)
+
+
+def _level_columns(table: _Table, used: Collection[int | None]) -> list[int]:
+    """Return the columns whose headings say level; of one kind of unit."""
+    named = table.of_role("level", but=used)
+    primary = [c for c in named if not table.headings[c].secondary]
+    if not primary and len(named) > 1:
+        raise table.ambiguous(f"levels may be in {table.label(named)}", "give level_column")
+    named = primary or named
+    decibels = [c for c in named if (table.headings[c].unit or "dB").startswith("dB")]
+    named = decibels or named
+    if len({table.headings[c].unit for c in named if table.headings[c].unit}) > 1:
+        raise table.ambiguous(
+            f"{table.label(named)} are levels in differing units", "give level_column"
+        )
+    return named
+
+
+def _partners(
+    table: _Table, role: str, levels: Sequence[int], every: Sequence[int]
+) -> tuple[int, ...] | None:
+    """Return the column of `role` that goes with each of `levels`; None if they do not pair up."""
+    others = table.of_role(role)
+    if not others:
+        return ()
+    behind: dict[int, list[int]] = {level: [] for level in every}
+    for column in others:
+        place = bisect_right(every, column)
+        if place and column not in behind:
+            behind[every[place - 1]].append(column)
+    if all(len(behind[level]) == 1 for level in levels):
+        return tuple(behind[level][0] for level in levels)
+    if len(others) == len(every):
+        beside = dict(zip(every, others, strict=True))
+        return tuple(beside[level] for level in levels)
+    return None
+
+
+def _looks_like_phase(values: FloatArray) -> bool:
+    """Return whether values jump by a turn and stay within one: wrapped phase in degrees."""
+    finite = values[np.isfinite(values)]
+    within = finite.size > 0 and bool(finite.min() >= -180.5 and finite.max() <= 360.5)
+    within = within and float(np.ptp(finite)) <= 361.0
+    return within and bool(np.abs(np.diff(finite)).max(initial=0.0) > 270.0)
+
+
+def _by_place(table: _Table, result: Columns, phased: int | None) -> Columns:
+    """Assign columns whose headings do not tell, or that have none."""
+    used = (result.frequency, phased)
+    unknown = table.of_role("unknown", but=used)
+    if not unknown:
+        raise MeasurementFileError(
+            "the level column holds no numbers"
+            if any(heading.role == "level" for heading in table.headings)
+            else "has no level column",
+            remedy="export levels, or give level_column",
+        )
+    phases = tuple(table.of_role("phase", but=used))
+    wrapped = [c for c in unknown if _looks_like_phase(table.values[:, c])]
+    named = table.told and all(table.headings[c].text for c in unknown)
+    if phased is not None:
+        phases = (phased,)
+    elif not phases and len(unknown) == 2 and wrapped == unknown[1:] and not named:
+        note = f"column {unknown[1] + 1} assumed to be phase: it jumps by a turn"
+        result = replace(result, notes=(*result.notes, note))
+        unknown, phases = unknown[:1], (unknown[1],)
+        wrapped = []
+    if len(unknown) > 1 and (not named or wrapped or (phases and len(phases) != len(unknown))):
+        numbers = ", ".join(str(c + 1) for c in unknown)
+        raise table.ambiguous(
+            f"{table.label(unknown)} may be levels of {len(unknown)} seats, or level and phase or "
+            "something else",
+            f"give level_column=({numbers}), or level_column={unknown[0] + 1} and "
+            f"phase_column={unknown[1] + 1}",
+        )
+    if len(phases) not in (0, len(unknown)):
+        raise table.ambiguous(
+            f"{table.label(unknown)} and {table.label(phases)} do not pair up",
+            "give level_column and phase_column",
+        )
+    note = f"levels assumed in {table.label(unknown)}"
+    return replace(result, levels=tuple(unknown), phases=phases, notes=(*result.notes, note))
+
+
+def _with_notes(table: _Table, columns: Columns) -> Columns:
+    """Add notes on what was assumed and on the columns that are ignored."""
+    used = {columns.frequency, *columns.levels, *columns.phases}
+    used |= {*columns.imaginary, *columns.coherences}
+    notes = list(columns.notes)
+    if table.headings[columns.frequency].role != "frequency":
+        notes.insert(0, f"frequencies assumed in {table.label([columns.frequency])}")
+    filled = set(table.filled)
+    for column, heading in enumerate(table.headings):
+        if column not in used and (column in filled or heading.text):
+            state = "ignored" if column in filled else "ignored: it holds no numbers"
+            notes.append(f"{table.label([column])} {state}")
+    return replace(columns, notes=tuple(notes))

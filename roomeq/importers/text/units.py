@@ -1,0 +1,195 @@
+"""Units of a text export's columns: told, or judged by what is plausible, then converted.
+
+Conventions
+-----------
+Frequencies become Hz, levels dB, phases degrees. Pascals become dB re 20 micropascals
+(ISO 1683), ratios and voltages 20 lg. A unit that is neither given nor written in the heading is
+assumed only where the values leave one reading; the note says so. Bounds of what is plausible are
+common practice, no source.
+"""
+
+from __future__ import annotations
+
+from typing import Literal
+
+import numpy as np
+
+from roomeq.base.errors import AmbiguousTableError, MeasurementFileError
+from roomeq.base.levels import FloatArray, amplitude_ratio_db
+from roomeq.base.response import LevelReference
+from roomeq.importers.text.words import Heading
+
+__all__ = [
+    "REFERENCE_PRESSURE",
+    "FrequencyUnit",
+    "LevelUnit",
+    "PhaseUnit",
+    "coherence_snr_db",
+    "frequency_scale",
+    "level_in_db",
+    "linear_scale",
+    "phase_in_deg",
+]
+
+FrequencyUnit = Literal["Hz", "kHz"]
+LevelUnit = Literal["dB", "dB SPL", "dBFS", "Pa", "ratio"]
+PhaseUnit = Literal["deg", "rad"]
+
+REFERENCE_PRESSURE = 20e-6
+"""Pa; 0 dB of sound pressure level (ISO 1683)."""
+
+_PASCALS = {"Pa": 1.0, "mPa": 1e-3, "uPa": 1e-6}
+_LARGEST_SNR_DB = 60.0
+_TURN = 2.0 * np.pi
+
+
+def frequency_scale(
+    frequencies: FloatArray, heading: Heading, *, unit: FrequencyUnit | None
+) -> tuple[float, tuple[str, ...]]:
+    """Return the factor that makes Hz of a frequency column, and notes.
+
+    Raises
+    ------
+    AmbiguousTableError
+        If the unit is not known and the values may be kHz, or do not suit the unit written.
+    MeasurementFileError
+        If the column is in a unit that is no frequency of sound.
+    """
+    if unit is not None:
+        return (1000.0 if unit == "kHz" else 1.0), ()
+    if heading.unit in ("MHz", "rad/s"):
+        raise MeasurementFileError(
+            f"frequencies in {heading.unit} are not read",
+            where=f"column {heading.text!r}",
+            remedy="export frequencies in Hz or kHz",
+        )
+    positive = frequencies[np.isfinite(frequencies) & (frequencies > 0)]
+    lowest, highest = (positive.min(), positive.max()) if positive.size else (20.0, 200.0)
+    span = f"{lowest:g} to {highest:g}"
+    if heading.unit == "kHz":
+        if highest > 1000.0:
+            raise _ambiguous_frequency(f"the heading says kHz, but {span} kHz is no sound")
+        return 1000.0, ()
+    if heading.unit == "Hz":
+        if highest < 1.0:
+            raise _ambiguous_frequency(f"the heading says Hz, but {span} Hz is no sound")
+        return 1.0, ()
+    if (lowest < 5.0 and highest <= 30.0) or (lowest < 1.0 and highest <= 100.0):
+        raise _ambiguous_frequency(f"frequencies of {span} may be Hz or kHz")
+    return 1.0, (f"frequencies assumed in Hz ({span})",)
+
+
+def _ambiguous_frequency(message: str) -> AmbiguousTableError:
+    return AmbiguousTableError(message, remedy='give frequency_unit="Hz" or frequency_unit="kHz"')
+
+
+def level_in_db(
+    values: FloatArray, heading: Heading, *, unit: LevelUnit | None, where: str
+) -> tuple[FloatArray, LevelReference, tuple[str, ...]]:
+    """Return a level column in dB (nan where the value is absent), its reference, and notes.
+
+    Raises
+    ------
+    AmbiguousTableError
+        If the values may be ratios or dB.
+    MeasurementFileError
+        If the levels are weighted, or a ratio or pressure is negative.
+    """
+    if unit is None and heading.weighting is not None:
+        raise MeasurementFileError(
+            f"levels are {heading.weighting}-weighted",
+            where=where,
+            remedy='export them unweighted (Z), or give level_unit="dB" to read them as they are',
+        )
+    notes: tuple[str, ...] = ()
+    told: str | None = unit or heading.unit
+    if told is None or told not in ("dB", "dB SPL", "dBFS", "ratio", *_PASCALS):
+        told, notes = _plausible_level_unit(values, heading, where=where)
+    if told in _PASCALS or told == "ratio":
+        if np.nanmin(values) < 0:
+            raise MeasurementFileError(
+                f"{np.nanmin(values):g} cannot be a magnitude in {told}",
+                where=where,
+                remedy="give level_unit, or export magnitudes",
+            )
+        level_db = amplitude_ratio_db(values * linear_scale(told))
+        return level_db, "spl" if told in _PASCALS else "relative", notes
+    return values, "spl" if told == "dB SPL" else "relative", notes
+
+
+def linear_scale(unit: str | None) -> float:
+    """Return the factor that makes a ratio to the reference pressure of pascals, else 1."""
+    return _PASCALS[unit] / REFERENCE_PRESSURE if unit in _PASCALS else 1.0
+
+
+def _plausible_level_unit(
+    values: FloatArray, heading: Heading, *, where: str
+) -> tuple[str, tuple[str, ...]]:
+    lowest, highest = float(np.nanmin(values)), float(np.nanmax(values))
+    if lowest < 0 or highest > 20.0:
+        if max(-lowest, highest) > 400.0:
+            raise AmbiguousTableError(
+                f"values of {lowest:g} to {highest:g} are no levels in dB",
+                where=where,
+                remedy="give level_column, or level_unit",
+            )
+        return "dB", (f"{where}: levels assumed in dB ({lowest:g} to {highest:g}), relative",)
+    raise AmbiguousTableError(
+        f"values of {lowest:g} to {highest:g} may be dB, ratios or pascals",
+        where=where,
+        remedy='give level_unit="dB", "ratio" or "Pa"',
+    )
+
+
+def phase_in_deg(
+    values: FloatArray, heading: Heading, *, unit: PhaseUnit | None, where: str
+) -> tuple[FloatArray, tuple[str, ...]]:
+    """Return a phase column in degrees, wrapped or not as it came, and notes.
+
+    Raises
+    ------
+    AmbiguousTableError
+        If the values may be degrees or radians.
+    """
+    told: str | None = unit or heading.unit
+    notes: tuple[str, ...] = ()
+    if told not in ("deg", "rad"):
+        told = _plausible_phase_unit(values[np.isfinite(values)])
+        lowest, highest = float(np.nanmin(values)), float(np.nanmax(values))
+        if told is None:
+            raise AmbiguousTableError(
+                f"phases of {lowest:g} to {highest:g} may be degrees or radians",
+                where=where,
+                remedy='give phase_unit="deg" or phase_unit="rad"',
+            )
+        word = "degrees" if told == "deg" else "radians"
+        notes = (f"{where}: phases assumed in {word} ({lowest:g} to {highest:g})",)
+    return (np.rad2deg(values) if told == "rad" else values), notes
+
+
+def _plausible_phase_unit(phases: FloatArray) -> str | None:
+    largest = float(np.abs(phases).max(initial=0.0))
+    steps = np.abs(np.diff(phases))
+    if largest > 1.001 * _TURN:
+        # Unwrapped radians go on in steps below pi, and reach beyond a full turn; degrees that
+        # do the same in small steps cannot be told from them.
+        wrapped = largest > 100.0 and phases.min() >= -180.5 and phases.max() <= 360.5
+        return "deg" if wrapped or steps.max(initial=0.0) > np.pi else None
+    reaches = phases.min() < -0.9 * np.pi and phases.max() > 0.9 * np.pi
+    jumps = steps.max(initial=0.0) > 0.75 * _TURN
+    return "rad" if reaches and jumps else None
+
+
+def coherence_snr_db(values: FloatArray, heading: Heading) -> FloatArray | None:
+    """Return signal-to-noise ratios in dB from coherence, or None if the values are not usable.
+
+    With noise in the output only, the ordinary coherence c is the share of the output that stems
+    from the input, so that the signal-to-noise ratio is c / (1 - c) (Bendat and Piersol, Random
+    Data, chapter on single-input/single-output relations). Clipped to 60 dB either way.
+    """
+    share = values / 100.0 if heading.unit == "%" else values
+    if not np.all((share >= 0.0) & (share <= 1.0 + 1e-6)):
+        return None
+    smallest = 1.0 / (1.0 + 10.0 ** (_LARGEST_SNR_DB / 10.0))
+    share = np.clip(share, smallest, 1.0 - smallest)
+    return np.asarray(10.0 * np.log10(share / (1.0 - share)))

@@ -1,0 +1,1 @@
+"""What a user asks for: check, join, propose, verify."""

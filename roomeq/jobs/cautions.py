@@ -1,0 +1,153 @@
+"""Cautions of a proposal: what the reader should know before turning a knob.
+
+Conventions
+-----------
+Codes with their figures; the words are in `roomeq.report.text.wording`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from roomeq.analysis.odd_seat import estimate_odd_seat
+from roomeq.optimiser.bands.fit import BandGainFit
+from roomeq.plan.joining import JoiningRecord, JoiningSeatRow
+from roomeq.plan.plan import Caution, CautionCode, LevelSetting, QCheck, SeatResult
+from roomeq.plan.recordings import RecordingRow
+from roomeq.room.room import Room
+
+__all__ = ["proposal_cautions", "recording_cautions"]
+
+NOTICEABLE_DB, NOTICED_DB = 0.5, 0.05
+HARD_WORK_DB = 3.0
+NOTICED = 0.95
+"""Noise that leaves a band more weight is not worth a word; common practice, no source."""
+
+
+def recording_cautions(recordings: tuple[RecordingRow, ...]) -> tuple[Caution, ...]:
+    """Say which recordings count less than fully, and by how much."""
+    found = []
+    for row in recordings:
+        name = f"{row.file} ({row.seat})"
+        if row.counts <= 0.0:
+            found.append(Caution(code=CautionCode.RECORDING_LEFT_OUT, name=name))
+        elif row.counts < 1.0:
+            code = CautionCode.RECORDING_COUNTS_LESS
+            found.append(Caution(code=code, value=row.counts, name=name))
+    return tuple(found)
+
+
+def _noise_caution(room: Room, fit: BandGainFit) -> tuple[Caution, ...]:
+    """Say which bands count less because of noise, with the smallest weight it leaves them."""
+    data, lowered = fit.data, {}
+    lowest, highest = room.used_span(room.source)
+    for band in room.equaliser.bands:
+        low, high = max(band.lower, lowest), min(band.upper, highest)
+        inside = (data.frequencies >= low) & (data.frequencies <= high)
+        least = float(data.noise_weights[inside].min(initial=1.0))
+        if least < NOTICED:
+            lowered[band.label] = least
+    if not lowered:
+        return ()
+    code, least = CautionCode.BANDS_IN_NOISE, min(lowered.values())
+    return (Caution(code=code, value=least, name=", ".join(lowered)),)
+
+
+def proposal_cautions(
+    room: Room,
+    fit: BandGainFit,
+    level: LevelSetting,
+    q_checks: tuple[QCheck, ...],
+    *,
+    seats: tuple[SeatResult, ...],
+    joining: JoiningRecord | None = None,
+) -> tuple[Caution, ...]:
+    """Collect the cautions that belong to this plan; with joining, seats are judged by the sum."""
+    data = fit.data
+    rows: Sequence[SeatResult | JoiningSeatRow] = seats
+    gained, no_change = fit.deviation_before_db - fit.deviation_db, fit.no_change
+    if joining is not None:
+        rows, no_change = joining.seat_rows, joining.no_change
+        gained = joining.judged[0] - joining.judged[1]
+    found = [*_setting_cautions(room, fit, level), *_seat_cautions(rows)]
+    found += _drive_caution(fit, level, joined=joining is not None)
+    if no_change is None:
+        found += [*_unmeasured_caution(rows), *_q_cautions(q_checks, gained)]
+    elif q_checks:
+        found.append(Caution(code=CautionCode.Q_ASSUMED))
+    if data.band_levels:
+        found.append(Caution(code=CautionCode.BAND_LEVELS_ONLY))
+    if len(data.seats) < 3:
+        found.append(Caution(code=CautionCode.FEW_SEATS, value=float(len(data.seats))))
+    if not data.noise_known:
+        found.append(Caution(code=CautionCode.NOISE_UNKNOWN))
+    found += _noise_caution(room, fit)
+    odd = estimate_odd_seat(data.seat_error_db, frequencies=data.frequencies, seats=data.seats)
+    if odd is not None:
+        found.append(
+            Caution(code=CautionCode.ONE_SEAT_STANDS_OUT, value=odd.distance_db, name=odd.seat)
+        )
+    return tuple(found)
+
+
+def _setting_cautions(room: Room, fit: BandGainFit, level: LevelSetting) -> list[Caution]:
+    found = []
+    if level.upstream_db:
+        found.append(Caution(code=CautionCode.LEVEL_OUTSIDE_RANGE, value=level.upstream_db))
+    if fit.loudness_cut_db > NOTICEABLE_DB:
+        than = "now" if room.target.level_db is None else "wanted"
+        code = CautionCode.LOUDNESS_CUT
+        at = None if room.limits.drive_by_frequency else fit.held_at
+        found.append(Caution(code=code, value=fit.loudness_cut_db, name=than, frequency=at))
+    if fit.lock_excess_db > NOTICED_DB:
+        code, frequency = CautionCode.LOCK_BEYOND_LIMIT, fit.lock_excess_frequency
+        found.append(Caution(code=code, value=fit.lock_excess_db, frequency=frequency))
+    if fit.floor_cost_db is not None:
+        code = CautionCode.LOWER_LIMIT_UNKNOWN
+        found.append(Caution(code=code, value=fit.floor_cost_db, frequency=fit.floor))
+    if not fit.proven:
+        found.append(Caution(code=CautionCode.NOT_PROVEN, value=fit.gap_db))
+    return found
+
+
+def _drive_caution(fit: BandGainFit, level: LevelSetting, *, joined: bool) -> list[Caution]:
+    """Say how much harder the subwoofer works: at the same loudness, or as set to join the mains.
+
+    A joined subwoofer has the level that the mains ask for, not the loudness it had.
+    """
+    rise_db, code = fit.drive_boost_db, CautionCode.WORKS_HARDER
+    if joined:
+        rise_db, code = fit.filter_boost_db + level.change_db, CautionCode.WORKS_HARDER_AS_SET
+    return [Caution(code=code, value=rise_db)] if rise_db > HARD_WORK_DB else []
+
+
+def _q_cautions(q_checks: tuple[QCheck, ...], gained_db: float) -> list[Caution]:
+    """Say that Q is assumed, and where the improvement would be lost at another."""
+    found = [Caution(code=CautionCode.Q_ASSUMED)] if q_checks else []
+    for check in q_checks:
+        if check.before_db - check.after_db < min(NOTICEABLE_DB, 0.5 * gained_db):
+            found.append(Caution(code=CautionCode.IMPROVEMENT_LOST_AT_OTHER_Q, value=check.factor))
+    return found
+
+
+def _seat_cautions(rows: Sequence[SeatResult | JoiningSeatRow]) -> list[Caution]:
+    if not rows:  # joined by levels alone: no deviation was judged
+        return []
+    worst = max(rows, key=lambda row: row.after_db - row.before_db)
+    worse = worst.after_db - worst.before_db
+    if worse <= NOTICEABLE_DB:
+        return []
+    return [Caution(code=CautionCode.SEAT_GETS_WORSE, value=worse, name=worst.seat)]
+
+
+def _unmeasured_caution(rows: Sequence[SeatResult | JoiningSeatRow]) -> list[Caution]:
+    """Say that settings chosen without a seat do not help there, on average."""
+    changes = [
+        row.left_out_after_db - row.before_db for row in rows if row.left_out_after_db is not None
+    ]
+    if not changes or np.mean(changes) <= NOTICED_DB:
+        return []
+    change = float(np.mean(changes))
+    return [Caution(code=CautionCode.UNMEASURED_SEAT_MAY_GET_WORSE, value=change)]

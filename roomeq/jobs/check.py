@@ -1,0 +1,400 @@
+"""What a room's measurements hold: figures for looking before anything is proposed.
+
+Conventions
+-----------
+Levels in dB, frequencies in Hz; bands are third octaves. Seats keep their order. Spreads are
+standard deviations over seats, ddof 0. Nothing is computed here: figures come from
+`roomeq.analysis`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import msgspec
+
+from roomeq.analysis.dips import judge_dips
+from roomeq.analysis.odd_seat import estimate_odd_seat
+from roomeq.analysis.seats import (
+    SeatStatistics,
+    comparable_level_db,
+    estimate_band_statistics,
+    estimate_seat_statistics,
+    estimate_spatial_figures,
+)
+from roomeq.analysis.survey_levels import (
+    common_axis,
+    has_band_levels,
+    seat_excess_group_delays,
+    seat_levels_db,
+)
+from roomeq.base.bands import third_octave_band, third_octave_bands
+from roomeq.base.levels import FloatArray
+from roomeq.device.path import PathAnalysis
+from roomeq.jobs.joining.path import EngagedRows, described_path
+from roomeq.jobs.joining.steps import advised_bypass, meeting_of, present_data
+from roomeq.optimiser.joining.summation import judge_sum
+from roomeq.optimiser.path.estimate import PathEstimate
+from roomeq.plan.alignment import MeetingRecord, SumExplanationRecord
+from roomeq.plan.recordings import DetailRow, RecordingRow, detail_rows, recording_rows
+from roomeq.room.room import Room
+
+__all__ = ["BandRow", "DipRow", "EquipmentRow", "MeasurementRow", "RoomOverview", "room_overview"]
+
+_LOWEST, _HIGHEST = 20.0, 125.0
+
+
+class _Row(msgspec.Struct, frozen=True, kw_only=True):
+    """A row of an overview."""
+
+
+class MeasurementRow(_Row, frozen=True, kw_only=True):
+    """One measurement: where, what, from which file, and what it spans."""
+
+    seat: str
+    source: str
+    route: str
+    file: str | None
+    points: int
+    lowest: float
+    highest: float
+    has_phase: bool
+    level_reference: str
+    resolution: str
+    snr_known: bool
+
+
+class BandRow(_Row, frozen=True, kw_only=True):
+    """One third-octave band over the seats; see `roomeq.analysis.seats.SeatStatistics`."""
+
+    label: str
+    power_mean_db: float
+    level_mean_db: float
+    spread_db: float
+    range_db: float
+    loudest: str
+    quietest: str
+
+
+class DipRow(_Row, frozen=True, kw_only=True):
+    """One dip; see `roomeq.analysis.dips.Dip`."""
+
+    frequency: float
+    depth_db: float
+    width_octaves: float
+    seats: tuple[str, ...]
+    verdict: str
+    evidence: tuple[str, ...]
+
+
+class EquipmentRow(_Row, frozen=True, kw_only=True):
+    """Amplifier, load, driver and wanted level, as far as they are stated.
+
+    Attributes
+    ----------
+    load : str or None
+        In words.
+    load_minimum_ohm : float or None
+    minimum_assumed : bool
+        Whether that is taken for 0.8 times nominal.
+    rated_voltage, rated_power_w : float or None
+        What the amplifier may give into the load.
+    amplifier_minimum_ohm : float or None
+    measuring_voltage, measuring_frequency : float or None
+    box : {"closed", "vented"} or None
+    largest_displacement : float or None
+        Of one driver, one way, in m.
+    output : str or None
+        Table of maximum output, in words.
+    high_pass : str or None
+        Protective high-pass in words, "off", or None where it is not known.
+    wanted_db : tuple of (str, float)
+        Wanted level by label of the band; one with an empty label holds for the target's top.
+    main_seat : str or None
+    distance : float or None
+        From subwoofer to main seat, in m.
+    distortion_known : bool
+    drive_limit : {"flat", "headroom"} or None
+    """
+
+    load: str | None
+    load_minimum_ohm: float | None
+    minimum_assumed: bool
+    rated_voltage: float | None
+    rated_power_w: float | None
+    amplifier_minimum_ohm: float | None
+    measuring_voltage: float | None
+    measuring_frequency: float | None
+    box: str | None
+    largest_displacement: float | None
+    output: str | None
+    high_pass: str | None
+    wanted_db: tuple[tuple[str, float], ...]
+    main_seat: str | None
+    distance: float | None
+    distortion_known: bool
+    drive_limit: str | None
+
+
+class RoomOverview(_Row, frozen=True, kw_only=True):
+    """All that `check` shows.
+
+    Attributes
+    ----------
+    room, device : str
+    source : str
+        Measurements that the figures are of.
+    path : tuple of str
+        Filters in force.
+    corner : float or None
+        Crossover corner in Hz.
+    corner_origin : str
+    lower_limit : float or None
+    lower_limit_estimated : bool
+        The subwoofer's own, in Hz.
+    levels_comparable : bool
+        If not, one offset per seat was removed before seats were compared.
+    measurements : tuple of MeasurementRow
+    bands : tuple of BandRow
+    variation_between_seats_db2, unevenness_of_average_db2 : float
+        Over 20 to 80 Hz; see `roomeq.analysis.seats.SpatialFigures`.
+    odd_seat : str or None
+    odd_seat_distance_db : float or None
+    dips : tuple of DipRow
+    repeatability_db : float or None
+    findings, assumptions, notes : tuple of str
+    equipment : EquipmentRow or None
+        None where nothing of it is stated.
+    recordings : tuple of RecordingRow
+        Recorded sweeps with their findings.
+    detail : tuple of DetailRow or None
+        Decay and distortion of each recording; None where they were not asked for.
+    path_analysis : PathAnalysis or None
+        What the described filters do; None where no low-pass is described.
+    bypass : tuple of str
+        Low-passes that are better switched off.
+    engaged : EngagedRows or None
+        Which low-passes are really engaged, as far as measurements tell.
+    sum_corner, sum_loss_db : float or None
+        Hz, and what the sum of subwoofer and mains loses around it; None where that is not known.
+    meeting : MeetingRecord or None
+        Where both meet by their filters.
+    sum_explanation : SumExplanationRecord or None
+        What explains a measured sum that is not that of its parts; None where it is.
+    """
+
+    room: str
+    device: str
+    source: str
+    path: tuple[str, ...]
+    corner: float | None
+    corner_origin: str
+    lower_limit: float | None
+    lower_limit_estimated: bool
+    levels_comparable: bool
+    measurements: tuple[MeasurementRow, ...]
+    bands: tuple[BandRow, ...]
+    variation_between_seats_db2: float
+    unevenness_of_average_db2: float
+    odd_seat: str | None
+    odd_seat_distance_db: float | None
+    dips: tuple[DipRow, ...]
+    repeatability_db: float | None
+    findings: tuple[str, ...]
+    assumptions: tuple[str, ...]
+    notes: tuple[str, ...]
+    equipment: EquipmentRow | None = None
+    recordings: tuple[RecordingRow, ...] = ()
+    detail: tuple[DetailRow, ...] | None = None
+    path_analysis: PathAnalysis | None = None
+    bypass: tuple[str, ...] = ()
+    engaged: EngagedRows | None = None
+    sum_corner: float | None = None
+    sum_loss_db: float | None = None
+    meeting: MeetingRecord | None = None
+    sum_explanation: SumExplanationRecord | None = None
+
+    @property
+    def sum_doubtful(self) -> bool:
+        """Whether something about subwoofer and mains together wants a look."""
+        missed = self.meeting is not None and bool(self.meeting.faults)
+        return missed or self.sum_explanation is not None
+
+    def to_json(self) -> bytes:
+        """Return the overview as JSON text."""
+        return msgspec.json.format(msgspec.json.encode(self), indent=1) + b"\n"
+
+
+def room_overview(
+    room: Room, *, detail: bool = False, estimate: PathEstimate | None = None
+) -> RoomOverview:
+    """Collect what the measurements of a room hold.
+
+    Parameters
+    ----------
+    room : Room
+    detail : bool
+        Whether decay and distortion of recorded sweeps are wanted, from a room read with them.
+    estimate : PathEstimate, optional
+        From `roomeq.jobs.joining.path.estimated_path`.
+
+    Returns
+    -------
+    RoomOverview
+
+    Raises
+    ------
+    ValueError
+        If the measurements share too little to be compared.
+    """
+    survey = room.survey.of_source(room.source)
+    axis = common_axis(survey, lowest=10.0, highest=300.0)
+    levels = seat_levels_db(survey, at=axis)
+    if not survey.levels_comparable:
+        levels, _ = comparable_level_db(levels, frequencies=axis)
+    spatial = estimate_spatial_figures(levels, frequencies=axis, weights=survey.weights)
+    odd = estimate_odd_seat(levels, frequencies=axis, seats=survey.seats)
+    analysis = described_path(room)
+    advised = None if analysis is None else analysis.recommended
+    data = present_data(room)
+    meeting = None if data is None else meeting_of(room, advised_bypass(room))
+    return RoomOverview(
+        room=room.name,
+        device=room.device.name,
+        source=room.source,
+        path=tuple(str(entry) for entry in room.path),
+        corner=room.corner,
+        corner_origin=room.corner_origin,
+        lower_limit=room.target.lower_limit,
+        lower_limit_estimated=room.target.lower_limit_estimated,
+        levels_comparable=survey.levels_comparable,
+        measurements=_measurement_rows(room),
+        bands=_band_rows(room, axis, levels),
+        variation_between_seats_db2=spatial.variation_between_seats_db2,
+        unevenness_of_average_db2=spatial.unevenness_of_average_db2,
+        odd_seat=None if odd is None else odd.seat,
+        odd_seat_distance_db=None if odd is None else odd.distance_db,
+        dips=_dip_rows(room, axis, levels),
+        repeatability_db=room.repeatability_db,
+        findings=room.findings,
+        assumptions=room.assumptions,
+        notes=room.notes,
+        equipment=_equipment_row(room),
+        recordings=recording_rows(room),
+        detail=detail_rows(room) if detail else None,
+        path_analysis=analysis,
+        bypass=() if advised is None else tuple(str(one) for one in advised.filters),
+        engaged=EngagedRows.of(estimate),
+        sum_corner=None if data is None else data.corner,
+        sum_loss_db=None if data is None else judge_sum(data, data.present).loss_db,
+        meeting=MeetingRecord.of(meeting),
+        sum_explanation=None if data is None else SumExplanationRecord.of(data.explanation),
+    )
+
+
+def _equipment_row(room: Room) -> EquipmentRow | None:
+    known, wanted = room.equipment, room.wanted
+    if not (known.stated or known.protection_known or wanted is not None):
+        return None
+    amplifier, load = known.amplifier, known.load
+    rated = None
+    if amplifier is not None and load is not None:
+        rated = amplifier.rated_voltage(load)
+    asked = {} if wanted is None else wanted.spl_db
+    high_pass = "off" if known.protection is None else str(known.protection)
+    return EquipmentRow(
+        load=None if load is None else str(load),
+        load_minimum_ohm=None if load is None else load.minimum_ohm,
+        minimum_assumed=load is not None and load.minimum_assumed,
+        rated_voltage=rated,
+        rated_power_w=None if load is None or rated is None else float(load.power_w(rated)),
+        amplifier_minimum_ohm=None if amplifier is None else amplifier.minimum_ohm,
+        measuring_voltage=known.measuring_voltage,
+        measuring_frequency=known.measuring_frequency,
+        box=None
+        if known.box is None
+        else ("closed" if known.box.unloads_below is None else "vented"),
+        largest_displacement=None if known.driver is None else known.driver.largest_displacement,
+        output=None if known.output is None else str(known.output),
+        high_pass=high_pass if known.protection_known else None,
+        wanted_db=tuple(asked.items()) if isinstance(asked, Mapping) else (("", asked),),
+        main_seat=None if wanted is None else wanted.main_seat,
+        distance=None if wanted is None else wanted.distance,
+        distortion_known=wanted is not None and wanted.distortion is not None,
+        drive_limit=None if wanted is None else wanted.drive_limit,
+    )
+
+
+def _measurement_rows(room: Room) -> tuple[MeasurementRow, ...]:
+    return tuple(
+        MeasurementRow(
+            seat=entry.seat,
+            source=entry.source,
+            route=entry.route,
+            file=entry.file,
+            points=entry.response.frequencies.size,
+            lowest=float(entry.response.frequencies[0]),
+            highest=float(entry.response.frequencies[-1]),
+            has_phase=entry.response.has_phase,
+            level_reference=entry.response.level_reference,
+            resolution=entry.response.resolution,
+            snr_known=entry.response.snr_db is not None,
+        )
+        for entry in room.survey.measurements
+    )
+
+
+def _band_rows(room: Room, axis: FloatArray, levels: FloatArray) -> tuple[BandRow, ...]:
+    survey = room.survey.of_source(room.source)
+    if has_band_levels(survey):
+        bands = [third_octave_band(float(frequency)) for frequency in axis]
+        statistics = estimate_seat_statistics(
+            levels, frequencies=axis, seats=survey.seats, weights=survey.weights
+        )
+    else:
+        bands = [
+            band
+            for band in third_octave_bands(_LOWEST, _HIGHEST)
+            if band.lower >= axis[0] and band.upper <= axis[-1]
+        ]
+        statistics = estimate_band_statistics(
+            levels, frequencies=axis, seats=survey.seats, bands=bands, weights=survey.weights
+        )
+    return tuple(_band_row(statistics, index, band.label) for index, band in enumerate(bands))
+
+
+def _band_row(statistics: SeatStatistics, index: int, label: str) -> BandRow:
+    return BandRow(
+        label=label,
+        power_mean_db=float(statistics.power_mean_db[index]),
+        level_mean_db=float(statistics.level_mean_db[index]),
+        spread_db=float(statistics.spread_db[index]),
+        range_db=float(statistics.range_db[index]),
+        loudest=statistics.loudest[index],
+        quietest=statistics.quietest[index],
+    )
+
+
+def _dip_rows(room: Room, axis: FloatArray, levels: FloatArray) -> tuple[DipRow, ...]:
+    survey = room.survey.of_source(room.source)
+    if has_band_levels(survey):
+        return ()
+    inside = (axis >= _LOWEST / 1.13) & (axis <= _HIGHEST * 1.13)
+    dips = judge_dips(
+        axis[inside],
+        levels[:, inside],
+        seats=survey.seats,
+        excess_group_delay=seat_excess_group_delays(survey, at=axis[inside]),
+        least_depth_db=6.0,
+    )
+    return tuple(
+        DipRow(
+            frequency=dip.frequency,
+            depth_db=dip.depth_db,
+            width_octaves=dip.width_octaves,
+            seats=dip.seats,
+            verdict=dip.verdict,
+            evidence=tuple(dip.evidence),
+        )
+        for dip in dips
+    )

@@ -1,0 +1,83 @@
+"""How long a room rings at every seat: measured, and as a proposal would leave it.
+
+Conventions
+-----------
+Decay times in s, gains in dB. Only recorded sweeps tell; a recording in which something else was
+heard is left out, for it looks like decay.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+from numpy.typing import ArrayLike
+
+from roomeq.analysis.sweeps.decay import Decay, estimate_decay
+from roomeq.analysis.sweeps.predicted_decay import predict_decay
+from roomeq.room.room import Room
+
+__all__ = ["SeatDecay", "room_decays"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class SeatDecay:
+    """Decay of one recording, before and as predicted.
+
+    Attributes
+    ----------
+    seat, file : str
+    before, predicted : Decay
+        In the same bands.
+    """
+
+    seat: str
+    file: str
+    before: Decay
+    predicted: Decay
+
+
+def room_decays(
+    room: Room, *, gains_db: ArrayLike, bands_per_octave: Literal[1, 3] = 1
+) -> tuple[SeatDecay, ...]:
+    """Return the decay of every recorded sweep of the fitted source, before and as predicted.
+
+    Parameters
+    ----------
+    room : Room
+        Read with ``detail``: `roomeq.importers.room.read_room`.
+    gains_db : array_like, shape (B,)
+        Band gains in dB, such as those of a plan.
+    bands_per_octave : {1, 3}
+        Octaves or third octaves.
+
+    Returns
+    -------
+    tuple of SeatDecay
+        In the order of the recordings; empty where none can tell.
+
+    Raises
+    ------
+    ValueError
+        If gains are not usable, or the device's bands were measured in level only.
+    """
+    found = []
+    for recorded in room.recordings:
+        response = recorded.impulse_response
+        if response is None or recorded.source != room.source:
+            continue
+        try:
+            before = estimate_decay(response, bands_per_octave=bands_per_octave)
+        except ValueError:  # no whole band is covered
+            continue
+        predicted = predict_decay(
+            response,
+            equaliser=room.equaliser,
+            gains_db=gains_db,
+            present_gains_db=room.present.gains_db,
+            bands_per_octave=bands_per_octave,
+        )
+        found.append(
+            SeatDecay(seat=recorded.seat, file=recorded.file, before=before, predicted=predicted)
+        )
+    return tuple(found)

@@ -1,0 +1,1 @@
+"""Protective high-pass and headroom in a proposal."""

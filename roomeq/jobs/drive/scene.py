@@ -1,0 +1,290 @@
+"""The main seat by bands: what the wanted level asks there, and what of it the driver can give.
+
+Conventions
+-----------
+Arrays are by third octave, shape (B,), or on the axis of the main seat, shape (F,). Levels in dB
+SPL, voltages in V root mean square. Nothing here computes acoustics; figures come from
+`roomeq.optimiser`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from roomeq.analysis.smoothing import band_levels_db
+from roomeq.analysis.survey_levels import common_axis, seat_levels_db
+from roomeq.base.bands import ThirdOctaveBand, third_octave_band, third_octave_bands
+from roomeq.base.levels import FloatArray, amplitude_ratio_db, power_mean_db
+from roomeq.device.crossover import CrossoverFilter
+from roomeq.optimiser.bands.fit_data import FitData, prepare_fit
+from roomeq.optimiser.bands.reasons import cancelled_bands
+from roomeq.optimiser.drive.clean_drive import DistortionEvidence
+from roomeq.optimiser.drive.demand import (
+    estimate_drive_demand,
+    estimate_measuring_voltages,
+    wanted_by_band_db,
+)
+from roomeq.optimiser.drive.headroom import (
+    HIGHEST_DRIVE_BOOST_DB,
+    Headroom,
+    Listening,
+    Playback,
+    drive_limit_db,
+    estimate_headroom,
+)
+from roomeq.optimiser.drive.protection import ProtectionChoice, choose_protection
+from roomeq.room.equipment import Equipment, WantedLevel
+from roomeq.room.room import Room
+
+__all__ = ["DriveScene", "electrical_filters", "high_pass_change_db", "playback_of"]
+
+LOWEST_BAND = 16.0  # Hz from which bands are looked at where the main seat has levels
+_BEYOND = 1e-6  # just outside the outer bands, where the drive limit is no more than the flat one
+_POINTS_IN_BAND = 9
+
+
+def electrical_filters(
+    room: Room, high_pass: CrossoverFilter | None
+) -> tuple[CrossoverFilter, ...]:
+    """Return the filters between signal and terminals; those of the box are acoustical."""
+    before = tuple(entry for entry in room.path if entry.where.strip().lower() != "box")
+    return before if high_pass is None else (*before, high_pass)
+
+
+def playback_of(equipment: Equipment, voltages: FloatArray | None = None) -> Playback:
+    """Return what headroom needs to know of the equipment; voltages are those while measuring."""
+    return Playback(
+        amplifier=equipment.amplifier,
+        load=equipment.load,
+        driver=equipment.driver,
+        measuring_voltages=voltages,
+    )
+
+
+def high_pass_change_db(
+    before: CrossoverFilter | None, after: CrossoverFilter | None, frequencies: FloatArray
+) -> FloatArray:
+    """Return what another high-pass changes, in dB, shape (F,)."""
+    change = np.zeros(frequencies.shape)
+    if after is not None:
+        change = change + amplitude_ratio_db(after.response(frequencies))
+    if before is not None:
+        change = change - amplitude_ratio_db(before.response(frequencies))
+    return change
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class DriveScene:
+    """The main seat by bands, as it was measured, and what is wanted there.
+
+    Attributes
+    ----------
+    room : Room
+    wanted : WantedLevel
+    data : FitData
+        What the bands are fitted to, behind the present high-pass.
+    axis, level_db : ndarray, shape (F,)
+        The main seat's measured level, 1/12-octave power smoothing; band levels as they are.
+    bands : tuple of ThirdOctaveBand
+        From 16 Hz, where the seat has levels, to the highest that is fitted.
+    target_db, wanted_db : ndarray, shape (B,)
+    uncounted : ndarray of bool, shape (B,)
+        Bands that do not tell how loud it is: cancelled, in noise, or not fitted.
+    playback : Playback
+    left_out : tuple of str
+        Labels of bands in which a level is wanted but none was measured.
+    """
+
+    room: Room
+    wanted: WantedLevel
+    data: FitData
+    axis: FloatArray
+    level_db: FloatArray
+    bands: tuple[ThirdOctaveBand, ...]
+    target_db: FloatArray
+    wanted_db: FloatArray
+    uncounted: NDArray[np.bool_]
+    playback: Playback
+    left_out: tuple[str, ...]
+
+    @classmethod
+    def of(cls, room: Room, wanted: WantedLevel) -> DriveScene:
+        """Return the scene of a room.
+
+        Raises
+        ------
+        ValueError
+            If the main seat has no levels where the bands are, or a wanted level is given in none
+            of its bands.
+        """
+        data = prepare_fit(
+            room.survey,
+            equaliser=room.equaliser,
+            target=room.target,
+            present_gains_db=room.present.gains_db,
+            source=room.source,
+            clear_of=room.clear_of,
+        )
+        survey = room.survey.of_source(room.source)
+        for seat in survey.seats:
+            survey = survey if seat == wanted.main_seat else survey.without_seat(seat)
+        lowest, highest = third_octave_band(LOWEST_BAND).lower, float(data.frequencies[-1])
+        axis = common_axis(survey, lowest=lowest * (1.0 - 1e-9), highest=highest * (1.0 + 1e-9))
+        bands = _bands_within(axis, band_levels=data.band_levels)
+        target_db = room.target.curve_db(axis) - room.target.allowance_db(axis)
+        if not data.band_levels:
+            target_db = band_levels_db(axis, target_db, bands=bands)
+        wanted_db, left_out = _wanted_db(wanted, bands, target_db)
+        return cls(
+            room=room,
+            wanted=wanted,
+            data=data,
+            axis=axis,
+            level_db=seat_levels_db(survey, at=axis)[0],
+            bands=bands,
+            target_db=target_db,
+            wanted_db=wanted_db,
+            uncounted=_uncounted(room, data, bands),
+            playback=playback_of(room.equipment, _voltages(room, bands)),
+            left_out=left_out,
+        )
+
+    @property
+    def centres(self) -> FloatArray:
+        """Exact centres of the bands, shape (B,), in Hz."""
+        return np.array([band.centre for band in self.bands])
+
+    @property
+    def flat_gains_db(self) -> FloatArray:
+        """Gains of the equaliser with all bands at 0."""
+        return np.zeros(len(self.room.equaliser.bands))
+
+    def headroom(
+        self,
+        gains_db: FloatArray,
+        high_pass: CrossoverFilter | None,
+        *,
+        quieter_db: float = 0.0,
+    ) -> Headroom:
+        """Return the headroom at the wanted level, or below it, with gains and a high-pass."""
+        room, wanted, before = self.room, self.wanted, self.room.equipment.protection
+        equaliser, present = room.equaliser, room.present.gains_db
+        change = self._response_db(gains_db) - self._response_db(present)
+        change = change + high_pass_change_db(before, high_pass, self.axis)
+        predicted = self.level_db + change
+        if not self.data.band_levels:
+            predicted = band_levels_db(self.axis, predicted, bands=self.bands)
+        gained = equaliser.response_db(gains_db, self.centres)
+        filtered = high_pass_change_db(before, high_pass, self.centres)
+        demand = estimate_drive_demand(
+            self.bands,
+            wanted_db=self.wanted_db - quieter_db,
+            predicted_db=predicted,
+            target_db=self.target_db,
+            change_db=gained - equaliser.response_db(present, self.centres) + filtered,
+            cancelled=self.uncounted,
+        )
+        mean_db = float(self.data.response_db(equaliser, gains_db) @ self.data.frequency_weights)
+        return estimate_headroom(
+            demand,
+            playback=self.playback,
+            distortion=None
+            if wanted.distortion is None
+            else DistortionEvidence.from_distortion(wanted.distortion),
+            output=room.equipment.output,
+            listening=self._listening(gained - mean_db + filtered),
+        )
+
+    def _response_db(self, gains_db: FloatArray) -> FloatArray:
+        """Return the bands' response on the seat's axis; power means in bands for band levels."""
+        if not self.data.band_levels:
+            return self.room.equaliser.response_db(gains_db, self.axis)
+        places = np.linspace(-0.5, 0.5, _POINTS_IN_BAND)
+        points = (self.axis[:, np.newaxis] * 10.0 ** (0.1 * places)).ravel()
+        inside = self.room.equaliser.response_db(gains_db, points)
+        return power_mean_db(inside.reshape(self.axis.size, -1), axis=1)
+
+    def _listening(self, boost_db: FloatArray) -> Listening | None:
+        wanted = self.wanted
+        if wanted.distance is None:
+            return None
+        gains = None
+        if wanted.room_gain_db:
+            gains = np.array([wanted.room_gain_db.get(band.label, 0.0) for band in self.bands])
+        return Listening(distance=wanted.distance, boost_db=boost_db, room_gain_db=gains)
+
+    def protection(self, gains_db: FloatArray) -> ProtectionChoice:
+        """Return the high-pass that goes with gains; judged behind the present one."""
+        equipment = self.room.equipment
+        return choose_protection(
+            self.room.device.protection,
+            present=equipment.protection,
+            present_known=equipment.protection_known,
+            headroom=self.headroom(gains_db, equipment.protection),
+            box=equipment.box,
+        )
+
+    def drive_limits(self, high_pass: CrossoverFilter | None) -> tuple[tuple[float, float], ...]:
+        """Return the drive limit by frequency: all bands at 0, behind the chosen high-pass."""
+        centres, flat_db = self.centres, self.room.limits.drive_boost_db
+        outer = [centres[0] * (1.0 - _BEYOND)], [centres[-1] * (1.0 + _BEYOND)]
+        axis = np.concatenate([outer[0], centres, outer[1]])
+        limits = drive_limit_db(
+            self.headroom(self.flat_gains_db, high_pass),
+            axis,
+            flat_db=flat_db,
+            highest_db=max(flat_db, HIGHEST_DRIVE_BOOST_DB),
+        )
+        return tuple(zip(axis.tolist(), limits.tolist(), strict=True))
+
+
+def _bands_within(axis: FloatArray, *, band_levels: bool) -> tuple[ThirdOctaveBand, ...]:
+    """Return the bands of an axis: every point, or those whose centre lies within it."""
+    if band_levels:
+        return tuple(third_octave_band(float(frequency)) for frequency in axis)
+    around = third_octave_bands(float(axis[0]), float(axis[-1]))
+    return tuple(band for band in around if axis[0] <= band.centre <= axis[-1])
+
+
+def _wanted_db(
+    wanted: WantedLevel, bands: tuple[ThirdOctaveBand, ...], target_db: FloatArray
+) -> tuple[FloatArray, tuple[str, ...]]:
+    """Return the wanted level in each band, and the bands that are wanted but not measured."""
+    asked = wanted.spl_db
+    left_out: tuple[str, ...] = ()
+    if not isinstance(asked, float | int):
+        labels = {band.label for band in bands}
+        left_out = tuple(label for label in asked if label not in labels)
+        asked = {label: level for label, level in asked.items() if label in labels}
+    return wanted_by_band_db(asked, bands=bands, target_db=target_db), left_out
+
+
+def _uncounted(room: Room, data: FitData, bands: tuple[ThirdOctaveBand, ...]) -> NDArray[np.bool_]:
+    """Return the bands that do not tell how loud it is: cancelled, in noise, or not fitted."""
+    cancelled = cancelled_bands(data, room.equaliser)
+    marked = {b for b, is_so in zip(room.equaliser.bands, cancelled, strict=True) if is_so}
+    found = []
+    for band in bands:
+        inside = (data.frequencies >= band.lower) & (data.frequencies < band.upper)
+        weights = data.frequency_weights[inside]
+        heard = weights.size > 0 and weights.mean() >= 0.5 * data.frequency_weights.max()
+        found.append(band in marked or not heard)
+    return np.array(found)
+
+
+def _voltages(room: Room, bands: tuple[ThirdOctaveBand, ...]) -> FloatArray | None:
+    """Return the voltage at the terminals while measuring, by band; None where it is not known."""
+    equipment = room.equipment
+    if equipment.measuring_voltage is None or equipment.measuring_frequency is None:
+        return None
+    return estimate_measuring_voltages(
+        bands,
+        voltage=equipment.measuring_voltage,
+        frequency=equipment.measuring_frequency,
+        equaliser=room.equaliser,
+        present_gains_db=room.present.gains_db,
+        filters=electrical_filters(room, equipment.protection),
+    )

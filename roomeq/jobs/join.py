@@ -1,0 +1,395 @@
+"""From a room to a joining: what to bypass, delay, polarity, and what bands would still do.
+
+Conventions
+-----------
+Delays in s, those of the subwoofer against the mains: positive is later. Nothing here computes
+acoustics and nothing is written; figures come from `roomeq.optimiser`, by the steps of
+`roomeq.jobs.joining.solution`, which `propose` takes as well.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import msgspec
+import numpy as np
+
+from roomeq.base.bands import logarithmic_axis
+from roomeq.base.levels import FloatArray
+from roomeq.base.response import ComplexArray
+from roomeq.base.survey import Source
+from roomeq.device.crossover import CrossoverFilter, chain_response
+from roomeq.device.path import PathAnalysis
+from roomeq.device.profile import FilterChoice
+from roomeq.jobs.joining.offer import JoiningOffer, joining_offer
+from roomeq.jobs.joining.path import EngagedRows, described_path, estimated_path
+from roomeq.jobs.joining.solution import (
+    Joining,
+    joining_record,
+    solve_joining,
+    tune_bands,
+    with_bands_kept,
+)
+from roomeq.jobs.joining.steps import joining_data, without_filters
+from roomeq.optimiser.joining.alignment import Alignment, align
+from roomeq.optimiser.joining.corner_choice import (
+    HALF_OCTAVE,
+    CornerChoice,
+    CrossoverPair,
+    PairOutcome,
+    RankedPair,
+    choose_corner,
+    offered_pairs,
+)
+from roomeq.optimiser.joining.data import JoiningData
+from roomeq.optimiser.joining.levels import fit_joining_levels
+from roomeq.optimiser.joining.sum_bands import SumBands
+from roomeq.optimiser.path.estimate import PathEstimate
+from roomeq.plan.joining import JoiningRecord, LevelJoiningRecord
+from roomeq.room.joining_setup import JoiningSetup
+from roomeq.room.recording_weights import weighed_room
+from roomeq.room.room import Room
+
+__all__ = ["RoomJoining", "join"]
+
+_FOUR: tuple[Source, ...] = ("sub", "mains", "both", "difference")
+_POINTS_PER_OCTAVE = 96
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class RoomJoining:
+    """What joining found in a room.
+
+    Attributes
+    ----------
+    room : str
+    path : PathAnalysis or None
+        What the described filters do.
+    estimate : PathEstimate or None
+        Which filters are really engaged.
+    fit : Alignment or None
+        Delay and polarity before the bands; None where there is no common time reference.
+    record : JoiningRecord or None
+        What is set while the bands stay, in figures.
+    with_bands : JoiningRecord or None
+        What bands and level would still do, and the delay that goes with them; None where their
+        phase is not known.
+    levels : LevelJoiningRecord or None
+        Two answers from levels alone, where there is no common time reference.
+    corners : CornerChoice or None
+        Pairs of low-pass and high-pass, ranked; None where none are on offer.
+    corners_missing : str
+        Why they are not ranked; empty where they are.
+    """
+
+    room: str
+    path: PathAnalysis | None
+    estimate: PathEstimate | None
+    fit: Alignment | None
+    record: JoiningRecord | None
+    with_bands: JoiningRecord | None
+    levels: LevelJoiningRecord | None
+    corners: CornerChoice | None
+    corners_missing: str
+
+    def __repr__(self) -> str:
+        start, record = f"<RoomJoining for {self.room}: ", self.record
+        if record is None and self.levels is None:
+            return f"{start}not joined>"
+        if record is None:
+            assert self.levels is not None
+            record = self.levels.answer
+            if record is None:
+                return f"{start}from levels alone, late or early is open>"
+        loss = f"the sum loses {record.loss_before_db:.1f} dB"
+        if not record.changes:
+            return f"{start}no change, {loss}>"
+        return f"{start}{_in_short(record)}; {loss}, then {record.loss_db:.1f} dB>"
+
+    def to_json(self) -> bytes:
+        """Return what was found as JSON text."""
+        report = {
+            "room": self.room,
+            "joining": self.record,
+            "with_bands": self.with_bands,
+            "from_levels": self.levels,
+            "path": self.path,
+            "engaged": EngagedRows.of(self.estimate),
+            "pairs": [] if self.corners is None else [_pair_row(e) for e in self.corners.ranked],
+            "pairs_missing": self.corners_missing,
+        }
+        return msgspec.json.format(msgspec.json.encode(report), indent=1) + b"\n"
+
+    @property
+    def settled(self) -> JoiningRecord | None:
+        """What can be kept as a plan: the joining, or the one answer that levels alone leave."""
+        return self.levels.answer if self.record is None and self.levels else self.record
+
+    @property
+    def doubtful(self) -> bool:
+        """Whether the answer wants a look before it is acted on."""
+        if self.record is None:  # levels alone leave a question until it is decided
+            return self.settled is None or self.settled.alignment.at_end
+        return bool(
+            "sum_disagrees" in self.record.notes
+            or self.record.explanation is not None
+            or self.record.alignment.at_end
+            or (self.record.meeting and self.record.meeting.faults)
+            or (self.record.changes and self.record.alignment.either_polarity)
+        )
+
+
+def _in_short(record: JoiningRecord) -> str:
+    one = record.settings
+    way = " later" if one.delay_ms > 0 else " earlier" if one.delay_ms < 0 else ""
+    words = (
+        f"{abs(one.delay_ms):.2f} ms{way}, {one.settings().polarity}, "
+        f"phase {one.phase_deg:g} degrees"
+    )
+    if record.bypass:
+        many = "" if len(record.bypass) == 1 else "es"
+        words += f", {len(record.bypass)} low-pass{many} to bypass"
+    return words
+
+
+def _pair_row(entry: RankedPair) -> dict[str, object]:
+    pair = entry.pair
+    return {
+        "low_pass": None if pair.low_pass is None else str(pair.low_pass),
+        "high_pass": None if pair.high_pass is None else str(pair.high_pass),
+        "corner": pair.corner,
+        "deviation_db": entry.deviation_db,
+        "loss_db": entry.outcome.loss_db,
+        "acoustic_order": entry.acoustic_order,
+        "phase_at_corner_deg": entry.phase_at_corner_deg,
+        "doubts": list(entry.doubts),
+    }
+
+
+def join(room: Room) -> RoomJoining:
+    """Join subwoofer and mains of a room: what to bypass, delay, polarity, phase and level.
+
+    Parameters
+    ----------
+    room : Room
+        With `sub` and `mains` measured against one time reference; or with levels of `sub`,
+        `mains`, `both`, and `difference` (both with one polarity reversed).
+
+    Returns
+    -------
+    RoomJoining
+
+    Raises
+    ------
+    ValueError
+        If there is no crossover corner, or the measurements do not suffice.
+    """
+    room = weighed_room(room)
+    if room.corner is None:
+        raise ValueError(
+            "joining needs the crossover's corner: describe the low-pass under [[path]], or give "
+            "corner under [crossover]"
+        )
+    offer = joining_offer(room)
+    found: Joining | None = None
+    kept: Joining | None = None
+    levels: LevelJoiningRecord | None = None
+    corners: CornerChoice | None = None
+    if room.joining.common_time_reference and "mains" in room.survey.sources:
+        found = solve_joining(room, offer)
+        kept = with_bands_kept(found)
+        corners, missing = _corners(found)
+    else:
+        levels = _joined_by_levels(room, room.corner, offer)
+        missing = "without a common time reference no other pair can be predicted"
+    return RoomJoining(
+        room=room.name,
+        path=described_path(room),
+        estimate=estimated_path(room),
+        fit=None if kept is None else kept.alignment,
+        record=None if kept is None else joining_record(kept),
+        with_bands=None if found is None or found.bands is None else joining_record(found),
+        levels=levels,
+        corners=corners,
+        corners_missing=missing,
+    )
+
+
+def _joined_by_levels(room: Room, corner: float, offer: JoiningOffer) -> LevelJoiningRecord:
+    """Join from levels of subwoofer, mains, both, and both with one polarity reversed."""
+    survey = room.survey
+    seats = tuple(
+        seat for seat in survey.seats if {m.source for m in survey.at_seat(seat)} >= set(_FOUR)
+    )
+    if not seats:
+        raise ValueError(
+            "joining needs subwoofer (source 'sub') and mains ('mains') measured at the same seat "
+            "against one time reference ([timing] common_reference = true); or levels of these, of "
+            "'both', and of both with one polarity reversed ('difference') at one seat"
+        )
+    axis = _shared_axis(room, seats)
+    weights = dict(zip(survey.seats, survey.weights, strict=True))
+    sub_db, mains_db, sum_db, difference_db = (
+        np.array([_level_db(room, seat, source, axis) for seat in seats]) for source in _FOUR
+    )
+    joining = fit_joining_levels(
+        axis,
+        sub_db=sub_db,
+        mains_db=mains_db,
+        sum_db=sum_db,
+        difference_db=difference_db,
+        corner=corner,
+        seats=seats,
+        seat_weights=np.array([weights[seat] for seat in seats]),
+        target=room.target,
+        present=offer.present,
+        delays=offer.delays,
+        phase_control=offer.phase_control,
+        can_invert=offer.can_invert,
+    )
+    return LevelJoiningRecord.of(
+        joining, delay_stated=offer.delay_stated, decided=room.joining.subwoofer_is
+    )
+
+
+def _shared_axis(room: Room, seats: tuple[str, ...]) -> FloatArray:
+    used = [m.response for seat in seats for m in room.survey.at_seat(seat)]
+    if any(response.resolution != "narrow" for response in used):
+        raise ValueError(
+            "joining from levels needs narrow-band responses; band levels only tell which polarity "
+            "sums better"
+        )
+    first = max(float(response.frequencies[0]) for response in used)
+    last = min(float(response.frequencies[-1]) for response in used)
+    if not first < last:
+        raise ValueError("the four measurements of a seat share no frequencies")
+    return logarithmic_axis(first, last, per_octave=_POINTS_PER_OCTAVE)
+
+
+def _level_db(room: Room, seat: str, source: Source, axis: FloatArray) -> FloatArray:
+    """Return the level of one source at one seat on an axis, power mean over repeats, in dB."""
+    rows = [
+        np.interp(
+            np.log(axis), np.log(m.response.frequencies), 10.0 ** (m.response.level_db / 10.0)
+        )
+        for m in room.survey.at_seat(seat)
+        if m.source == source
+    ]
+    return np.asarray(10.0 * np.log10(np.mean(rows, axis=0)))
+
+
+def _corners(found: Joining) -> tuple[CornerChoice | None, str]:
+    """Rank the pairs that device and processor offer; else say why not."""
+    room, setup = found.room, found.room.joining
+    low_passes = tuple(entry for entry in room.path if entry.kind == "low_pass")
+    left = without_filters(low_passes, found.bypassed)
+    obstacle = _ranking_obstacle(setup, left)
+    if obstacle is not None:
+        return None, obstacle
+    low, high = next(iter(left), None), next(iter(setup.mains_path or ()), None)
+    pairs = _measured_pairs(room, low=low, high=high)
+    if not pairs:
+        return None, "no pair on offer lies within what was measured"
+    if found.bands is None:
+        return None, "the phase of the bands is not known"
+    try:
+        data = joining_data(room, found.offer, highest=2.0 * max(pair.corner for pair in pairs))
+        choice = choose_corner(
+            data.with_transfers(sub=_change(found, data)),
+            pairs=pairs,
+            present=CrossoverPair(low_pass=low, high_pass=high),
+            mains=setup.mains,
+            solve=_PairSolver(found=found),
+        )
+    except ValueError as error:
+        return None, str(error)
+    return choice, ""
+
+
+def _change(found: Joining, data: JoiningData) -> ComplexArray:
+    """Return what bypass and high-pass change in the subwoofer."""
+    before = found.room.equipment.protection
+    now = () if found.high_pass is None else (found.high_pass,)
+    was = () if before is None else (before,)
+    points = data.points
+    return np.asarray(chain_response(now, points) / chain_response((*was, *found.bypassed), points))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _PairSolver:
+    """Delay, polarity, level and bands with another pair, as with the present one."""
+
+    found: Joining
+
+    def __call__(self, data: JoiningData, pair: CrossoverPair) -> PairOutcome:
+        """Return what a pair gives."""
+        offer = self.found.offer
+        aligned = align(
+            data,
+            delays=offer.delays,
+            phase_control=offer.phase_control,
+            can_invert=offer.can_invert,
+            told_inverted=self.found.alignment.told_inverted,
+        ).chosen
+        assert self.found.bands is not None
+        task = replace(self.found.bands.task, corner=pair.corner)
+        box = self.found.room.joining.mains
+        filters = [pair.high_pass, None if box is None else box.roll_off]
+        bands = SumBands(
+            data=data,
+            joining=aligned.settings,
+            task=task,
+            levels=offer.levels,
+            mains_filters=tuple(one for one in filters if one is not None),
+        )
+        tuned, setting = tune_bands(bands, self.found.gains_db, delays=offer.delays)
+        return PairOutcome(
+            settings=tuned.joining, loss_db=aligned.loss_db, deviation_db=setting.deviation_db
+        )
+
+
+def _ranking_obstacle(setup: JoiningSetup, low_passes: tuple[CrossoverFilter, ...]) -> str | None:
+    """Say why pairs are not ranked, with these low-passes left in the subwoofer's path."""
+    if setup.high_pass is None and setup.low_pass is None:
+        return "what corners and slopes the processor offers is not stated ([processor])"
+    if setup.mains_path is None:
+        return "the high-pass in the mains' path is not stated ([[mains_path]])"
+    if len(low_passes) > 1 or len(setup.mains_path) > 1:
+        return "more than one low-pass or high-pass stands in a branch"
+    return None
+
+
+def _measured_pairs(
+    room: Room, *, low: CrossoverFilter | None, high: CrossoverFilter | None
+) -> tuple[CrossoverPair, ...]:
+    """Return the pairs on offer that lie half an octave within what was measured.
+
+    A branch in which nothing is offered keeps its filter.
+    """
+    setup = room.joining
+    low_choice = setup.low_pass or room.device.low_pass or _only(low)
+    lowest, highest = _measured_span(room)
+    return tuple(
+        pair
+        for pair in offered_pairs(
+            low_choice, setup.high_pass or _only(high), same_corner=setup.same_corner
+        )
+        if lowest * HALF_OCTAVE <= pair.corner <= highest / HALF_OCTAVE
+    )
+
+
+def _only(one: CrossoverFilter | None) -> FilterChoice | None:
+    """Return a choice of nothing but what is there."""
+    if one is None:
+        return None
+    return FilterChoice(
+        family=one.family, orders=(one.order,), corners=(one.corner,), can_bypass=False
+    )
+
+
+def _measured_span(room: Room) -> tuple[float, float]:
+    used = [m.response for m in room.survey.measurements if m.source in ("sub", "mains")]
+    return (
+        max(float(response.frequencies[0]) for response in used),
+        min(float(response.frequencies[-1]) for response in used),
+    )

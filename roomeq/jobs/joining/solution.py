@@ -1,0 +1,372 @@
+"""A joining solved: the steps in their order, the same for `join` and `propose`.
+
+Conventions
+-----------
+As in `roomeq.jobs.joining.steps`. The order: low-passes to bypass, protective high-pass, delay and
+polarity, level and bands by the sum, delay and bands once more, and everything from the delay on
+once more if the high-pass changes with the gains that were found.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from roomeq.base.levels import FloatArray, readonly
+from roomeq.device.crossover import CrossoverFilter, chain_response
+from roomeq.device.processor import DelayRange, JoiningSettings
+from roomeq.jobs.drive.headroom import room_behind_protection
+from roomeq.jobs.joining.offer import JoiningOffer
+from roomeq.jobs.joining.steps import (
+    PolarityAnswer,
+    advised_bypass,
+    align_room,
+    joining_data,
+    mains_filters,
+    meeting_of,
+    room_polarity,
+    with_bypass,
+)
+from roomeq.optimiser.bands.fit import NoChange, judge_improvement
+from roomeq.optimiser.bands.search import solve_from
+from roomeq.optimiser.bands.task import BandGainTask
+from roomeq.optimiser.joining.alignment import Alignment, realign
+from roomeq.optimiser.joining.data import JoiningData
+from roomeq.optimiser.joining.sum_bands import SumBands, SumSetting
+from roomeq.optimiser.joining.sum_search import solve_sum_bands
+from roomeq.plan.alignment import PolarityRecord
+from roomeq.plan.joining import JoiningRecord, JoiningSeatRow, SumBandsRecord
+from roomeq.room.room import Room
+
+__all__ = [
+    "Joining",
+    "band_task",
+    "joining_record",
+    "solve_joining",
+    "tune_bands",
+    "with_bands_kept",
+]
+
+_LEAST_SEATS = 3
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Joining:
+    """Everything that the steps set, and what they were judged by.
+
+    Attributes
+    ----------
+    room, behind : Room
+        As measured; behind the filters as they will be.
+    offer : JoiningOffer
+    measured, data : JoiningData
+        The same of subwoofer and mains, present bands in.
+    bypassed : tuple of CrossoverFilter
+    high_pass : CrossoverFilter or None
+    polarity : PolarityAnswer
+    alignment : Alignment
+    settings : JoiningSettings
+        With the bands in.
+    bands : SumBands or None
+        The problem of level and bands at these settings; None where the bands were left out.
+    setting : SumSetting or None
+        Bands and level that are proposed.
+    no_change : NoChange or None
+        Why bands and level are kept.
+    keeps_bands : bool
+        Whether they were left as they are on request.
+    """
+
+    room: Room
+    behind: Room
+    offer: JoiningOffer
+    measured: JoiningData
+    data: JoiningData
+    bypassed: tuple[CrossoverFilter, ...]
+    high_pass: CrossoverFilter | None
+    polarity: PolarityAnswer
+    alignment: Alignment
+    settings: JoiningSettings
+    bands: SumBands | None = None
+    setting: SumSetting | None = None
+    no_change: NoChange | None = None
+    keeps_bands: bool = False
+
+    @property
+    def gains_db(self) -> FloatArray:
+        """Gains of the bands as proposed, shape (B,)."""
+        present = self.room.present.gains_db
+        return present if self.setting is None else self.setting.gains_db
+
+    @property
+    def final(self) -> JoiningData:
+        """Subwoofer and mains with filters and bands as proposed."""
+        equaliser, points = self.room.equaliser, self.data.points
+        if self.setting is None:
+            return self.data
+        now = equaliser.response(self.room.present.gains_db, points)
+        return self.data.with_transfers(sub=equaliser.response(self.gains_db, points) / now)
+
+
+def band_task(room: Room) -> BandGainTask:
+    """State the band-gain problem of the subwoofer alone in a room, for limits and a start."""
+    return BandGainTask.of(
+        room.survey,
+        equaliser=room.equaliser,
+        target=room.target,
+        limits=room.limits,
+        loss=room.loss,
+        corner=room.corner,
+        present_gains_db=room.present.gains_db,
+    )
+
+
+def solve_joining(room: Room, offer: JoiningOffer, *, keep_bands: bool = False) -> Joining:
+    """Take every step of a joining.
+
+    Parameters
+    ----------
+    room : Room
+        Seats weighed as they are to be.
+    offer : JoiningOffer
+    keep_bands : bool
+        Whether bands and level stay as they are.
+
+    Raises
+    ------
+    ValueError
+        If the measurements do not suffice.
+    """
+    bypassed = advised_bypass(room)
+    measured = joining_data(room, offer)
+    polarity = room_polarity(room, measured)
+    left = with_bypass(room, bypassed)
+    gains = np.zeros(len(room.equaliser.bands)) if not keep_bands else room.present.gains_db
+    behind, high_pass = room_behind_protection(left, gains)
+    for _ in range(2):
+        found = _joined(
+            room,
+            behind,
+            offer,
+            measured,
+            bypassed=bypassed,
+            high_pass=high_pass,
+            polarity=polarity,
+            keep_bands=keep_bands,
+        )
+        behind, again = room_behind_protection(left, found.gains_db)
+        if again == high_pass:
+            return found
+        high_pass = again
+    return replace(
+        found,
+        behind=behind,
+        high_pass=high_pass,
+        data=_behind(room, measured, bypassed=bypassed, high_pass=high_pass),
+    )
+
+
+def with_bands_kept(found: Joining) -> Joining:
+    """Return the joining that only sets delay, polarity and filters; bands and level stay."""
+    if found.room.wanted is not None:  # the high-pass goes with the gains
+        return solve_joining(found.room, found.offer, keep_bands=True)
+    settings = found.alignment.chosen.settings
+    bands = found.bands
+    if bands is None:
+        return found
+    bands = bands if bands.joining == settings else replace(bands, joining=settings)
+    return replace(
+        found,
+        settings=settings,
+        bands=bands,
+        setting=bands.present(),
+        no_change=None,
+        keeps_bands=True,
+    )
+
+
+def _behind(
+    room: Room,
+    measured: JoiningData,
+    *,
+    bypassed: tuple[CrossoverFilter, ...],
+    high_pass: CrossoverFilter | None,
+) -> JoiningData:
+    """Return the data behind other filters than those in force while measuring."""
+    before = room.equipment.protection
+    now = () if high_pass is None else (high_pass,)
+    was = () if before is None else (before,)
+    if now == was and not bypassed:
+        return measured
+    points = measured.points
+    change = chain_response(now, points) / chain_response((*was, *bypassed), points)
+    return measured.with_transfers(sub=change)
+
+
+def _joined(
+    room: Room,
+    behind: Room,
+    offer: JoiningOffer,
+    measured: JoiningData,
+    *,
+    bypassed: tuple[CrossoverFilter, ...],
+    high_pass: CrossoverFilter | None,
+    polarity: PolarityAnswer,
+    keep_bands: bool,
+) -> Joining:
+    """Choose delay and polarity, then level and bands, then both once more."""
+    data = _behind(room, measured, bypassed=bypassed, high_pass=high_pass)
+    alignment = align_room(room, offer, data, bypassed=bypassed, polarity=polarity)
+    found = Joining(
+        room=room,
+        behind=behind,
+        offer=offer,
+        measured=measured,
+        data=data,
+        bypassed=bypassed,
+        high_pass=high_pass,
+        polarity=polarity,
+        alignment=alignment,
+        settings=alignment.chosen.settings,
+    )
+    if room.equaliser.shapes is not None:  # the phase of the bands is not known
+        return found
+    return _with_bands(found, band_task(behind), keep=keep_bands)
+
+
+def _with_bands(found: Joining, task: BandGainTask, *, keep: bool) -> Joining:
+    """Choose level and bands by the sum, with the delay that goes with them."""
+    bands = SumBands(
+        data=found.data,
+        joining=found.settings,
+        task=task,
+        levels=found.offer.levels,
+        mains_filters=mains_filters(found.behind),
+    )
+    present = bands.present()
+    if keep:
+        return replace(found, bands=bands, setting=present, keeps_bands=True)
+    start = solve_from(bands.problem, found.room.present.gains_db).gains_db
+    tuned, setting = tune_bands(bands, start, delays=found.offer.delays)
+    no_change = judge_improvement(
+        present.deviation_db - setting.deviation_db,
+        repeatability_db=found.room.repeatability_db,
+        excess_fall_db=tuned.excess_fall_db(setting),
+    )
+    if no_change is not None and bands.present_allowed:
+        return replace(found, bands=bands, setting=present, no_change=no_change)
+    level = setting.level_change_db
+    settings = replace(tuned.joining, level_change_db=level)
+    return replace(found, settings=settings, bands=tuned, setting=setting)
+
+
+def tune_bands(
+    bands: SumBands, start_gains_db: FloatArray, *, delays: DelayRange
+) -> tuple[SumBands, SumSetting]:
+    """Choose level and bands, realign once with them in, and choose them once more.
+
+    Parameters
+    ----------
+    bands : SumBands
+        At the delay and polarity of least change.
+    start_gains_db : ndarray, shape (B,)
+    delays : DelayRange
+    """
+    setting = solve_sum_bands(bands, start_gains_db)
+    equaliser, points = bands.task.equaliser, bands.data.points
+    now = equaliser.response(bands.task.present_gains_db, points)
+    change = equaliser.response(setting.gains_db, points) / now
+    level = 10.0 ** (setting.level_change_db / 20.0)
+    settings = realign(bands.data.with_transfers(sub=change * level), bands.joining, delays=delays)
+    if settings == bands.joining:
+        return bands, setting
+    again = replace(bands, joining=settings)
+    return again, solve_sum_bands(again, setting.gains_db, thorough=False)
+
+
+def joining_record(found: Joining, *, leave_out: bool = False) -> JoiningRecord:
+    """Return the record of a joining.
+
+    Parameters
+    ----------
+    found : Joining
+    leave_out : bool
+        Whether to choose settings without each seat as well, and judge them there.
+    """
+    answer = found.polarity
+    polarity = None
+    if answer.test is not None:
+        polarity = PolarityRecord.of(answer.test, boxes=answer.boxes)
+    return JoiningRecord.of(
+        found.alignment,
+        measured=found.measured,
+        final=found.final,
+        settings=found.settings,
+        delay_stated=found.offer.delay_stated,
+        bypass=found.bypassed,
+        polarity=polarity,
+        polarity_obstacle=answer.obstacle,
+        meeting=meeting_of(found.room, found.bypassed),
+        bands=_bands_record(found, leave_out=leave_out),
+    )
+
+
+def _bands_record(found: Joining, *, leave_out: bool) -> SumBandsRecord | None:
+    bands, setting = found.bands, found.setting
+    if bands is None or setting is None:
+        return None
+    now = replace(bands, data=found.measured, joining=found.measured.present)
+    before = now.seat_deviations_db(now.present())
+    after = bands.seat_deviations_db(setting)
+    left_out = _left_out_db(found) if leave_out else None
+    kept = found.keeps_bands or found.no_change is not None
+    change = found.final.predicted_level_db(found.settings) - found.measured.predicted_level_db(
+        found.measured.present
+    )
+    gained = change @ found.data.frequency_weights
+    judged = found.data.frequencies[found.data.frequency_weights > 0]
+    return SumBandsRecord(
+        lowest=float(judged[0]),
+        highest=float(judged[-1]),
+        deviation_before_db=now.present().deviation_db,
+        deviation_db=setting.deviation_db,
+        labels=found.room.equaliser.labels,
+        gains_db=tuple(setting.gains_db.tolist()),
+        chosen=not found.keeps_bands,
+        no_change=found.no_change,
+        level_stops_at="" if kept else bands.level_stops_at(setting),
+        seats=tuple(
+            JoiningSeatRow(
+                seat=seat,
+                weight=float(found.data.seat_weights[index]),
+                before_db=float(before[index]),
+                after_db=float(after[index]),
+                level_gain_db=float(gained[index]),
+                left_out_after_db=None if left_out is None else float(left_out[index]),
+            )
+            for index, seat in enumerate(found.data.seats)
+        ),
+    )
+
+
+def _left_out_db(found: Joining) -> FloatArray | None:
+    """Choose delay, polarity, level and bands without each seat, and judge them there."""
+    bands, seats = found.bands, found.data.seats
+    if bands is None or len(seats) < _LEAST_SEATS or found.no_change is not None:
+        return None
+    after = []
+    for index, seat in enumerate(seats):
+        data = found.data.without_seat(index)
+        task = bands.task
+        place = task.data.seats.index(seat) if seat in task.data.seats else None
+        if place is not None and len(task.data.seats) > 1:
+            task = replace(task, data=task.data.without_seat(place))
+        alignment = align_room(
+            found.room, found.offer, data, bypassed=found.bypassed, polarity=found.polarity
+        )
+        chosen = replace(bands, data=data, joining=alignment.chosen.settings, task=task)
+        setting = solve_sum_bands(chosen, found.gains_db, thorough=False)
+        there = replace(bands, joining=alignment.chosen.settings)
+        after.append(there.seat_deviations_db(setting)[index])
+    return readonly(after)

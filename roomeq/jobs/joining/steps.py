@@ -1,0 +1,249 @@
+"""The steps of a joining, shared by `join` and `propose`: filters, polarity, delay.
+
+Conventions
+-----------
+Delays in s, those of the subwoofer against the mains: positive is later. Each step takes what is
+set so far and returns what is set then. Nothing here computes acoustics; figures come from
+`roomeq.optimiser`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from functools import partial
+
+import numpy as np
+
+from roomeq.base.errors import MissingPhaseError
+from roomeq.base.levels import FloatArray
+from roomeq.base.response import ComplexArray
+from roomeq.device.crossover import CrossoverFilter, chain_response
+from roomeq.device.meeting import Meeting, find_meeting
+from roomeq.jobs.joining.offer import JoiningOffer, joining_offer
+from roomeq.jobs.joining.path import described_path
+from roomeq.optimiser.joining.alignment import Alignment, align
+from roomeq.optimiser.joining.data import JoiningData
+from roomeq.optimiser.joining.polarity import PolarityTest, polarity_axis, test_polarity
+from roomeq.optimiser.joining.summation import SumLoss, judge_sum
+from roomeq.optimiser.joining.survey import joint_pressures, prepare_joining
+from roomeq.room.room import Room
+
+__all__ = [
+    "PolarityAnswer",
+    "advised_bypass",
+    "align_room",
+    "joining_data",
+    "mains_filters",
+    "meeting_of",
+    "present_data",
+    "present_loss",
+    "room_polarity",
+    "with_bypass",
+    "without_filters",
+]
+
+_IN_PHASE = 0.5  # cosine at the corner, by the filters alone
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PolarityAnswer:
+    """What the tests of polarity say, or why they were not made.
+
+    Attributes
+    ----------
+    test : PolarityTest or None
+    boxes : bool
+        Whether the boxes of both were known and taken out as well.
+    obstacle : str
+        Why nothing was tested; empty where it was.
+    """
+
+    test: PolarityTest | None = None
+    boxes: bool = False
+    obstacle: str = ""
+
+
+def advised_bypass(room: Room) -> tuple[CrossoverFilter, ...]:
+    """Return the low-passes to switch off, decided by the filters alone."""
+    analysis = described_path(room)
+    if analysis is None or analysis.recommended is None:
+        return ()
+    return analysis.recommended.filters
+
+
+def without_filters(
+    path: tuple[CrossoverFilter, ...], removed: tuple[CrossoverFilter, ...]
+) -> tuple[CrossoverFilter, ...]:
+    """Return a path without some filters; of two that are alike only one goes for each.
+
+    Raises
+    ------
+    ValueError
+        If one of them is not in the path.
+    """
+    left = list(path)
+    for one in removed:
+        left.remove(one)
+    return tuple(left)
+
+
+def with_bypass(room: Room, bypassed: tuple[CrossoverFilter, ...]) -> Room:
+    """Return the room with low-passes switched off: measurements, path and target follow."""
+    if not bypassed:
+        return room
+    path = without_filters(room.path, bypassed)
+    survey = room.survey.filtered("sub", partial(chain_response, bypassed), inverse=True)
+    return replace(
+        room,
+        survey=survey,
+        path=path,
+        corner=min(one.corner for one in path if one.kind == "low_pass"),
+        target=replace(room.target, path=without_filters(room.target.path, bypassed)),
+    )
+
+
+def mains_filters(room: Room) -> tuple[CrossoverFilter, ...]:
+    """Return the mains' high-passes; one like the first low-pass left where none are stated."""
+    stated = room.joining.mains_filters
+    if stated is not None:
+        return stated
+    return tuple(replace(one, kind="high_pass") for one in room.path if one.kind == "low_pass")[:1]
+
+
+def joining_data(room: Room, offer: JoiningOffer, *, highest: float | None = None) -> JoiningData:
+    """Return subwoofer and mains of a room as they were measured.
+
+    From the lowest band to twice the corner that is left behind an advised bypass, or to `highest`
+    in Hz; what the sum loses is judged around that corner, by every command.
+
+    Raises
+    ------
+    ValueError
+        As for `roomeq.optimiser.joining.survey.prepare_joining`.
+    """
+    assert room.corner is not None
+    corner = with_bypass(room, advised_bypass(room)).corner or room.corner
+    lowest = min(room.equaliser.bands[0].lower, 0.5 * corner)
+    return prepare_joining(
+        room.survey,
+        corner=corner,
+        common_time_reference=True,
+        target=room.target,
+        present=offer.present,
+        span=(lowest, highest or 2.0 * corner),
+    )
+
+
+def present_loss(room: Room) -> tuple[float, SumLoss] | None:
+    """Return the corner and what the sum loses there as it was measured; None if it is not known.
+
+    `check` and `verify` look at rooms in which nothing need be joined: what is missing is no error.
+    """
+    data = present_data(room)
+    return None if data is None else (data.corner, judge_sum(data, data.present))
+
+
+def present_data(room: Room) -> JoiningData | None:
+    """Return subwoofer and mains as they were measured; None where they cannot be judged."""
+    if room.corner is None or not room.joining.common_time_reference:
+        return None
+    try:
+        return joining_data(room, joining_offer(room))
+    except (MissingPhaseError, ValueError):
+        return None
+
+
+def align_room(
+    room: Room,
+    offer: JoiningOffer,
+    data: JoiningData,
+    *,
+    bypassed: tuple[CrossoverFilter, ...],
+    polarity: PolarityAnswer,
+) -> Alignment:
+    """Choose delay and polarity behind the filters that stay.
+
+    Parameters
+    ----------
+    room : Room
+    offer : JoiningOffer
+    data : JoiningData
+        With the filters as they will be.
+    bypassed : tuple of CrossoverFilter
+    polarity : PolarityAnswer
+    """
+    test = polarity.test
+    told = None if test is None else test.inverted
+    if told is not None and not _in_phase(room, bypassed):
+        told = None  # right polarity and right setting are not the same then
+    return align(
+        data,
+        delays=offer.delays,
+        phase_control=offer.phase_control,
+        can_invert=offer.can_invert,
+        told_inverted=told,
+    )
+
+
+def _in_phase(room: Room, bypassed: tuple[CrossoverFilter, ...]) -> bool:
+    """Return whether the filters alone bring both to the corner in phase, polarity normal."""
+    assert room.corner is not None
+    at = [room.corner]
+    low = chain_response(without_filters(room.path, bypassed), at)
+    high = chain_response(room.joining.mains_filters or (), at)
+    return bool(np.cos(np.angle(low * np.conj(high)))[0] >= _IN_PHASE)
+
+
+def room_polarity(room: Room, data: JoiningData) -> PolarityAnswer:
+    """Test how the subwoofer is wired against the mains, known filters taken out.
+
+    Parameters
+    ----------
+    room : Room
+    data : JoiningData
+        As measured: its seats, weights and present settings.
+    """
+    setup = room.joining
+    if room.corner_origin != "path" or setup.mains_path is None:
+        return PolarityAnswer(obstacle="the filters of both paths are not described")
+    if room.equaliser.shapes is not None and room.present.gains_db.any():
+        return PolarityAnswer(obstacle="the phase of the bands in force is not known")
+    axis = polarity_axis()
+    pressures = joint_pressures(room.survey, data.seats, axis)
+    if pressures is None:
+        return PolarityAnswer(
+            obstacle=f"{axis[0]:.0f} to {axis[-1]:.0f} Hz were not measured of both"
+        )
+    box = room.equipment.box
+    boxes = box is not None and setup.mains is not None
+    sub_path = _sub_path(room, axis) * data.present.response(axis)
+    mains_path = chain_response(setup.mains_path, axis)
+    if box is not None and setup.mains is not None:
+        sub_path = sub_path * box.pressure_ratio(axis)
+        mains_path = mains_path * setup.mains.roll_off.response(axis)
+    test = test_polarity(
+        pressures[0] / sub_path, pressures[1] / mains_path, seat_weights=data.seat_weights
+    )
+    return PolarityAnswer(test=test, boxes=boxes)
+
+
+def _sub_path(room: Room, axis: FloatArray) -> ComplexArray:
+    """Return the subwoofer's filters in force: path, protective high-pass, bands."""
+    protection = room.equipment.protection
+    filters = room.path if protection is None else (*room.path, protection)
+    response = chain_response(filters, axis)
+    if room.equaliser.shapes is None:
+        response = response * room.equaliser.response(room.present.gains_db, axis)
+    return np.asarray(response)
+
+
+def meeting_of(room: Room, bypassed: tuple[CrossoverFilter, ...]) -> Meeting | None:
+    """Return where both meet by the filters that stay; None where those are not stated."""
+    mains = room.joining.mains_path
+    if room.corner is None or room.corner_origin != "path" or mains is None:
+        return None
+    box = room.joining.mains
+    chain = mains if box is None else (*mains, box.roll_off)
+    path = without_filters(room.path, bypassed)
+    corner = min(one.corner for one in path if one.kind == "low_pass")
+    return find_meeting(path, chain, corner=corner)

@@ -1,0 +1,1 @@
+"""Band gains: the problem, its search with a proof, reasons."""

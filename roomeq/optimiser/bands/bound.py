@@ -1,0 +1,326 @@
+"""A proven lower bound on J for boxes of labels, many boxes at once.
+
+Conventions
+-----------
+A *node* allows a set of labels for each band. Arrays over nodes are ``(N, B, K)`` for labels,
+``(N, F)`` for frequencies and ``(N, R)`` for limit rows. Bounds are in dB squared.
+
+The bound
+---------
+For offsets x0, slopes ``g = F'(x0)`` and multipliers ``mu >= 0`` on rows ``A`` with caps c,
+
+    LB = sum_f F_f(x0_f) - g.x0 - mu.c + sum_b min_k (g.D_b[k] + mu.A_b[k]),
+
+because a tangent lies under a convex function, ``mu.(A - c) <= 0`` for every feasible setting, and
+what is left separates by band. It holds for *any* x0 and mu; how tight it is depends on both. The
+best x0 is the minimiser of J over the convex hull of the tables of a node, so x0 is kept as a mix
+of labels (`weights`) and improved by pairwise conditional-gradient steps in all bands at once,
+their lengths from a small quadratic programme with the true curvature and a line search. The best
+mu belongs to the same minimiser; it is found by the method of multipliers: a *fixed* estimate of mu
+while x0 settles, renewed every few steps. Renewing it together with x0 makes both oscillate, and
+the search then needs about a hundred times the nodes.
+
+Labels go as well: a label whose reduced cost lifts the bound to the threshold cannot belong to a
+setting that is still looked for, so it is struck from the node (only the bound's own inequality is
+used, so tables need not rise with the label).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields
+
+import numpy as np
+from numpy.typing import NDArray
+
+from roomeq.base.levels import FloatArray
+from roomeq.optimiser.bands.problem import LabelArray
+from roomeq.optimiser.bands.stacked import StackedTables
+
+__all__ = ["Nodes", "Relaxation"]
+
+_PENALTY = 1.0  # of the method of multipliers, in dB squared per dB squared
+_RENEWED = 4  # steps between renewals of the multipliers
+_TRIAL_STEPS = np.array([1.0, 0.5, 0.2, 0.05])
+_SWEEPS = 6  # coordinate sweeps of the quadratic programme for the step
+_ROUNDING = 1e-11  # share of the terms of the bound that is given away for rounding errors
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Nodes:
+    """Boxes of labels with what their bound was taken from.
+
+    Attributes
+    ----------
+    allowed : ndarray of bool, shape (N, B, K)
+        Labels that each node allows.
+    weights : ndarray, shape (N, B, K)
+        The mix of labels at which the tangent is taken.
+    multipliers : ndarray, shape (N, R)
+        Multipliers of the limit rows, not negative.
+    bound : ndarray, shape (N,)
+        No feasible setting within a node, struck labels included only as far as the threshold of
+        the search went, has a smaller J.
+    """
+
+    allowed: NDArray[np.bool_]
+    weights: FloatArray
+    multipliers: FloatArray
+    bound: FloatArray
+
+    def __len__(self) -> int:
+        return len(self.bound)
+
+    def take(self, which: NDArray[np.bool_] | NDArray[np.intp] | slice) -> Nodes:
+        """Return some of the nodes."""
+        return Nodes(**{f.name: getattr(self, f.name)[which] for f in fields(self)})
+
+    @staticmethod
+    def joined(parts: list[Nodes]) -> Nodes:
+        """Return the nodes of all parts in turn."""
+        return Nodes(
+            **{
+                f.name: np.concatenate([getattr(part, f.name) for part in parts])
+                for f in fields(Nodes)
+            }
+        )
+
+    def rounded(self) -> LabelArray:
+        """Return the allowed labels nearest to the mean label of each mix, shape (N, B)."""
+        number = np.arange(self.allowed.shape[2])
+        mean = (self.weights * number).sum(axis=2) / self.weights.sum(axis=2)
+        distance = np.where(self.allowed, np.abs(number - mean[..., None]), np.inf)
+        return np.asarray(distance.argmin(axis=2), dtype=np.int64)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Tangent:
+    """Bound, reduced costs and what a step needs, at the mixes of some nodes."""
+
+    offset: FloatArray
+    slack: FloatArray  # row minus cap
+    value: FloatArray
+    curvature: FloatArray
+    multipliers: FloatArray
+    cost: FloatArray  # (N, B, K)
+    least: LabelArray  # label of least cost, (N, B)
+    reduced: FloatArray  # cost less the least of the band, infinite where not allowed
+    bound: FloatArray
+
+
+class Relaxation:
+    """The convex relaxation of a problem, for many nodes at once.
+
+    Parameters
+    ----------
+    tables : StackedTables
+        Tables of the problem.
+    rows : ndarray, shape (B, K, R)
+        Limit rows used in the bound; leaving some out keeps the bound true.
+    caps : ndarray, shape (R,)
+        Right sides; they may be changed later, which leaves earlier bounds as they were.
+    """
+
+    def __init__(self, tables: StackedTables, *, rows: FloatArray, caps: FloatArray) -> None:
+        self.tables = tables
+        self.bands, self.labels, _ = tables.fit.shape
+        self.fit = tables.fit.reshape(self.bands * self.labels, -1)
+        self.rows = np.ascontiguousarray(rows).reshape(self.bands * self.labels, -1)
+        self.caps = np.array(caps, dtype=np.float64)
+
+    @classmethod
+    def of_limits(cls, tables: StackedTables, *, rows_kept: int = 100) -> Relaxation:
+        """Return the relaxation with an even selection of the problem's own limit rows."""
+        step = max(1, tables.caps.size // rows_kept)
+        return cls(tables, rows=tables.rows[..., ::step], caps=tables.caps[::step])
+
+    def root(self, labels: LabelArray, *, allowed: NDArray[np.bool_] | None = None) -> Nodes:
+        """Return the node of all labels (or of those allowed), its mix put on one setting."""
+        mask = self.tables.allowed if allowed is None else allowed
+        weights = np.zeros((1, self.bands, self.labels))
+        weights[0, np.arange(self.bands), labels] = 1.0
+        return Nodes(
+            allowed=mask[None].copy(),
+            weights=weights,
+            multipliers=np.zeros((1, self.caps.size)),
+            bound=np.full(1, -np.inf),
+        )
+
+    def tighten(
+        self, nodes: Nodes, *, threshold: float, iterations: int, patient: bool = False
+    ) -> tuple[Nodes, float]:
+        """Raise the bounds of nodes and strike labels that cannot lie below the threshold.
+
+        Parameters
+        ----------
+        nodes : Nodes
+            Nodes to work on; the bounds they bring are kept where they are higher.
+        threshold : float
+            J from which on settings are of no interest; a node stops when its bound reaches it.
+        iterations : int
+            Steps at most.
+        patient : bool
+            Whether to go on where the relaxation itself lies below the threshold, so that the bound
+            cannot reach it: worth it at the root, whose multipliers every node inherits.
+
+        Returns
+        -------
+        nodes : Nodes
+            In the same order.
+        struck : float
+            No feasible setting with a struck label has a smaller J (infinite if none was struck).
+        """
+        if len(nodes) == 0:
+            return nodes, np.inf
+        allowed, weights = nodes.allowed.copy(), nodes.weights.copy()
+        best_multipliers, bound = nodes.multipliers.copy(), nodes.bound.copy()
+        held = nodes.multipliers.copy()
+        fresh = np.full(len(nodes), -np.inf)
+        live = np.arange(len(nodes))
+        struck = np.inf
+        for iteration in range(iterations):
+            mask, mix = allowed[live], weights[live]
+            at = self._tangent(mask, mix, held[live])
+            raised = at.bound > fresh[live]
+            fresh[live] = np.where(raised, at.bound, fresh[live])
+            best_multipliers[live[raised]] = at.multipliers[raised]
+            if (iteration + 1) % _RENEWED == 0:
+                held[live] = at.multipliers
+            done = at.bound >= threshold
+            lifted = at.bound[:, None, None] + at.reduced
+            keep = mask & ((lifted < threshold) | done[:, None, None])
+            gone = mask & ~keep
+            if gone.any():
+                struck = min(struck, float(lifted[gone].min()))
+                mix = _moved(mix, keep, at.least)
+            allowed[live], weights[live] = keep, mix
+            if not patient and iteration > 0:
+                inside = at.slack.max(axis=1, initial=-np.inf) <= 1e-3
+                done |= (at.value < threshold) & inside
+            going = ~done
+            if iteration == iterations - 1 or not going.any():
+                break
+            live = live[going]
+            weights[live] = self._stepped(mix[going], _subset(at, going), held[live])
+        result = Nodes(
+            allowed=allowed,
+            weights=weights,
+            multipliers=best_multipliers,
+            bound=np.maximum(bound, fresh),
+        )
+        return result, struck
+
+    def reduced_costs(self, nodes: Nodes) -> tuple[FloatArray, FloatArray]:
+        """Return bounds, shape (N,), and what each label adds to them, shape (N, B, K).
+
+        The bound of a setting, or of a set of labels for each band, is the bound plus the least of
+        its labels' costs in each band; labels that are not allowed cost infinitely much.
+        """
+        at = self._tangent(nodes.allowed, nodes.weights, nodes.multipliers)
+        return at.bound, at.reduced
+
+    def _tangent(self, allowed: NDArray[np.bool_], mix: FloatArray, held: FloatArray) -> _Tangent:
+        """Return the bound and the reduced costs at the mixes."""
+        count = len(mix)
+        flat = mix.reshape(count, -1)
+        offset = flat @ self.fit
+        slack = flat @ self.rows - self.caps
+        value, slope, curvature = self.tables.loss.expansion(offset)
+        multipliers = np.maximum(held + _PENALTY * slack, 0.0)
+        cost = (slope @ self.fit.T + multipliers @ self.rows.T).reshape(mix.shape)
+        at_mix = (mix * cost).sum(axis=(1, 2))
+        masked = np.where(allowed, cost, np.inf)
+        least = masked.argmin(axis=2)
+        lowest = np.take_along_axis(masked, least[..., None], axis=2)
+        # The sum that rows add at the mix is (slack + caps).mu, which at_mix holds as well.
+        limits = (multipliers * slack).sum(axis=1)
+        total = value.sum(axis=1)
+        spread = np.abs(lowest[..., 0]).sum(axis=1)
+        given_away = _ROUNDING * (total + np.abs(at_mix) + spread + np.abs(limits) + 1.0)
+        return _Tangent(
+            offset=offset,
+            slack=slack,
+            value=total,
+            curvature=curvature,
+            multipliers=multipliers,
+            cost=cost,
+            least=least,
+            reduced=masked - lowest,
+            bound=total + limits + lowest[..., 0].sum(axis=1) - at_mix - given_away,
+        )
+
+    def _stepped(self, mix: FloatArray, at: _Tangent, held: FloatArray) -> FloatArray:
+        """Return mixes moved in every band from its dearest label in use to its cheapest."""
+        count = len(mix)
+        used = np.where(mix > 1e-12, at.cost, -np.inf)
+        dearest = used.argmax(axis=2)
+        node, band = np.arange(count)[:, None], np.arange(self.bands)
+        to, off = at.least + self.labels * band, dearest + self.labels * band
+        change = self.fit[to] - self.fit[off]
+        hessian = (change * at.curvature[:, None]) @ change.transpose(0, 2, 1)
+        # Rows that are active, or could become so within the step, take part.
+        near = np.flatnonzero((held + _PENALTY * (at.slack + 0.5) > 0.0).any(axis=0))
+        row_change = self.rows[to[..., None], near] - self.rows[off[..., None], near]
+        active = at.multipliers[:, None, near] > 0.0
+        hessian += _PENALTY * ((row_change * active) @ row_change.transpose(0, 2, 1))
+        gradient = at.cost[node, band, at.least] - at.cost[node, band, dearest]
+        length = _box_minimiser(gradient, hessian, mix[node, band, dearest])
+        moved = (length[:, None] @ change)[:, 0]
+        merit = self.tables.loss.value(at.offset[:, None] + _TRIAL_STEPS[:, None] * moved[:, None])
+        total = merit.sum(axis=2)
+        row_moved = (length[:, None] @ row_change)[:, 0]
+        trial = at.slack[:, None, near] + _TRIAL_STEPS[:, None] * row_moved[:, None]
+        over = np.maximum(held[:, None, near] + _PENALTY * trial, 0.0)
+        total += (over**2).sum(axis=2) / (2.0 * _PENALTY)
+        length *= _TRIAL_STEPS[total.argmin(axis=1)][:, None]
+        result = mix.copy()
+        result[node, band, at.least] += length
+        result[node, band, dearest] -= length
+        return np.maximum(result, 0.0)
+
+
+def _subset(at: _Tangent, which: NDArray[np.bool_]) -> _Tangent:
+    return _Tangent(**{f.name: getattr(at, f.name)[which] for f in fields(_Tangent)})
+
+
+def _moved(mix: FloatArray, keep: NDArray[np.bool_], to: LabelArray) -> FloatArray:
+    """Return mixes with the weight of labels that are not kept moved to one label a band."""
+    lost = (mix * ~keep).sum(axis=2)
+    result = mix * keep
+    node, band = np.arange(len(mix))[:, None], np.arange(mix.shape[1])
+    result[node, band, to] += lost
+    return np.asarray(result)
+
+
+def _box_minimiser(gradient: FloatArray, hessian: FloatArray, high: FloatArray) -> FloatArray:
+    """Return about the minimisers of quadratics over ``0 <= length <= high``, shape (N, B)."""
+    if len(gradient) == 1:  # a handful of numbers, for which arrays take longer than lists
+        return np.array([_box_minimiser_of_one(gradient[0], hessian[0], high[0])])
+    # Bands first, so that each pass works on contiguous rows of nodes.
+    slope = np.ascontiguousarray(gradient.T)
+    columns = np.ascontiguousarray(hessian.transpose(1, 2, 0))
+    top = np.ascontiguousarray(high.T)
+    length = np.zeros_like(slope)
+    for _ in range(_SWEEPS):
+        for band, column in enumerate(columns):
+            stepped = length[band] - slope[band] / (column[band] + 1e-9)
+            stepped = np.minimum(np.maximum(stepped, 0.0), top[band])
+            slope += column * (stepped - length[band])
+            length[band] = stepped
+    return np.ascontiguousarray(length.T)
+
+
+def _box_minimiser_of_one(
+    gradient: FloatArray, hessian: FloatArray, high: FloatArray
+) -> list[float]:
+    """Return what `_box_minimiser` does, for one quadratic: lengths, shape (B,)."""
+    slope, columns, top = gradient.tolist(), hessian.tolist(), high.tolist()
+    length = [0.0] * len(slope)
+    for _ in range(_SWEEPS):
+        for band, column in enumerate(columns):
+            stepped = length[band] - slope[band] / (column[band] + 1e-9)
+            stepped = min(max(stepped, 0.0), top[band])
+            change = stepped - length[band]
+            if change != 0.0:
+                slope = [old + change * each for old, each in zip(slope, column, strict=True)]
+                length[band] = stepped
+    return length

@@ -1,0 +1,267 @@
+"""Why each band got its gain, as codes; the report turns them into words.
+
+Conventions
+-----------
+Errors are level minus target in dB. "Error" of a band is the error of the average over seats with
+the whole equaliser at rest, its mean over the band; "remaining" the same with the proposal. A
+reason is found by trial: what would one step more do, and what stands in its way?
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from enum import StrEnum
+
+import numpy as np
+from numpy.typing import NDArray
+
+from roomeq.analysis.seats import seat_spread_db
+from roomeq.base.bands import ThirdOctaveBand
+from roomeq.base.levels import FloatArray
+from roomeq.device.equaliser import FixedBandEqualiser
+from roomeq.optimiser.bands.boost_cap import BARRED_BOOST_DB
+from roomeq.optimiser.bands.fit_data import FitData
+from roomeq.optimiser.bands.problem import BandGainProblem, LabelArray
+from roomeq.wanted.limits import BandFreedom, Limits
+from roomeq.wanted.span import within_spans
+
+__all__ = [
+    "BandReason",
+    "BandScene",
+    "Reason",
+    "cancelled_bands",
+    "explain_bands",
+    "explained_choice",
+]
+
+TOLERANCE_DB = 1.0
+
+
+class Reason(StrEnum):
+    """What held a band back, or why it was left alone."""
+
+    WITHIN_TOLERANCE = "within_tolerance"
+    SEATS_DISAGREE = "seats_disagree"
+    CANCELLATION = "cancellation"
+    NOISE = "noise"
+    BELOW_LIMIT = "below_limit"
+    ABOVE_CROSSOVER = "above_crossover"
+    NEAR_CROSSOVER = "near_crossover"
+    HELD_BY_FILTER_BOOST = "held_by_filter_boost"
+    HELD_BY_DRIVE_BOOST = "held_by_drive_boost"
+    HELD_BY_RANGE = "held_by_range"
+    LOCKED = "locked"
+    NOT_MEASURED = "not_measured"
+    NOT_WORTH_MOVING = "not_worth_moving"
+    ROLL_OFF = "roll_off"
+    SUM_WITH_MAINS = "sum_with_mains"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BandReason:
+    """One band of a proposal.
+
+    Attributes
+    ----------
+    label : str
+        Nominal centre.
+    centre : float
+        Exact centre in Hz.
+    present_db, gain_db, best_gain_db : float
+        Gain while measuring, proposed, and of the best setting without preference for few moves.
+    error_db, spread_db, remaining_db : float
+        Error of the average that the band meets, the standard deviation of the seats' own errors
+        (by seat weight, ddof 0), and what remains of the average's; None where nothing was fitted,
+        and `reason` says why.
+    reason : Reason or None
+        What held it back; None where the band does what it is asked.
+    """
+
+    label: str
+    centre: float
+    present_db: float
+    gain_db: float
+    best_gain_db: float
+    error_db: float | None
+    spread_db: float | None
+    remaining_db: float | None
+    reason: Reason | None
+
+
+def cancelled_bands(data: FitData, equaliser: FixedBandEqualiser) -> tuple[bool, ...]:
+    """Return for each band whether its centre lies in a dip that no boost may fill."""
+    centres = np.array([band.centre for band in equaliser.bands])
+    return tuple(within_spans(data.dips, centres).tolist())
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class BandScene:
+    """What reasons are found in.
+
+    Attributes
+    ----------
+    data : FitData
+    problem : BandGainProblem
+    equaliser : FixedBandEqualiser
+    freedoms : tuple of BandFreedom
+    limits : Limits
+    floor : float
+        Hz below which nothing is boosted.
+    upper_limit : float or None
+        Hz above which nothing is, since a low-pass there is not known.
+    clears_corner : bool
+        Whether nothing was fitted near the crossover, to keep clear of it.
+    """
+
+    data: FitData
+    problem: BandGainProblem
+    equaliser: FixedBandEqualiser
+    freedoms: tuple[BandFreedom, ...]
+    limits: Limits
+    floor: float
+    upper_limit: float | None = None
+    clears_corner: bool = False
+
+    def inside(self, band: ThirdOctaveBand) -> NDArray[np.bool_]:
+        """Return which fitted frequencies lie in a band, shape (F,)."""
+        frequencies = self.data.frequencies
+        found = (frequencies >= band.lower) & (frequencies < band.upper)
+        return np.asarray(found & (self.data.frequency_weights > 0))
+
+
+def explain_bands(
+    scene: BandScene, *, labels: LabelArray, best_gains_db: FloatArray
+) -> tuple[BandReason, ...]:
+    """Explain a setting band by band.
+
+    Parameters
+    ----------
+    scene : BandScene
+    labels : ndarray, shape (B,)
+        The proposed setting on the problem's grids.
+    best_gains_db : ndarray, shape (B,)
+
+    Returns
+    -------
+    tuple of BandReason
+    """
+    data, problem = scene.data, scene.problem
+    gains_db = problem.setting_gains_db(labels)
+    offset_db = problem.response_db(labels) - problem.mean_response_db(labels)
+    after_db, short_db = data.error_db + offset_db, data.shortfall_db + offset_db
+    explained = []
+    for index, band in enumerate(scene.equaliser.bands):
+        inside = scene.inside(band)
+        seen = bool(inside.any())
+        remaining_db = float(after_db[inside].mean()) if seen else None
+        seats_db = data.seat_error_db[:, inside].mean(axis=1) if seen else None
+        reason = _reason_by_freedom(scene, index)
+        if reason is None and remaining_db is not None:
+            asked_db = min(float(short_db[inside].mean()), remaining_db)
+            if remaining_db < 0:
+                asked_db = float(np.minimum(short_db[inside], 0.0).mean())
+            reason = _reason_by_trial(
+                scene, labels=labels, index=index, remaining_db=remaining_db, asked_db=asked_db
+            )
+        explained.append(
+            BandReason(
+                label=band.label,
+                centre=band.centre,
+                present_db=float(problem.present_gains_db[index]),
+                gain_db=float(gains_db[index]),
+                best_gain_db=float(best_gains_db[index]),
+                error_db=float(data.error_db[inside].mean()) if seen else None,
+                spread_db=None
+                if seats_db is None
+                else float(seat_spread_db(seats_db, weights=data.seat_weights)),
+                remaining_db=remaining_db,
+                reason=reason,
+            )
+        )
+    return tuple(explained)
+
+
+def _reason_by_freedom(scene: BandScene, index: int) -> Reason | None:
+    """Return why a band may not move, or why nothing is known of it."""
+    data, band, freedom = scene.data, scene.equaliser.bands[index], scene.freedoms[index]
+    if freedom is BandFreedom.LOCKED:
+        return Reason.LOCKED
+    if freedom is BandFreedom.AT_REST:
+        return Reason.ABOVE_CROSSOVER
+    within = (data.frequencies >= band.lower) & (data.frequencies < band.upper)
+    if within.any() and data.noise_weights[within].mean() < 0.5:
+        return Reason.NOISE
+    if freedom is BandFreedom.UNSEEN or not within.any():
+        near = scene.clears_corner and band.upper > data.frequencies[-1]
+        return Reason.NEAR_CROSSOVER if near else Reason.NOT_MEASURED
+    return None
+
+
+def _reason_by_trial(
+    scene: BandScene, *, labels: LabelArray, index: int, remaining_db: float, asked_db: float
+) -> Reason | None:
+    """Try one step against what remains and say what stands in its way.
+
+    `asked_db` is what of a remaining shortfall is neither excused nor cancelled.
+    """
+    data, problem, band = scene.data, scene.problem, scene.equaliser.bands[index]
+    gain = float(problem.gains_db[index][labels[index]])
+    if abs(remaining_db) <= TOLERANCE_DB:
+        return None if gain != 0 else Reason.WITHIN_TOLERANCE
+    boost = remaining_db < 0
+    inside = scene.inside(band)
+    filled_db = float(problem.response_db(labels)[inside].mean())
+    short = float(data.error_db[inside].mean()) < -TOLERANCE_DB
+    left_alone = boost and short and filled_db <= BARRED_BOOST_DB
+    if left_alone and within_spans(data.dips, data.frequencies[inside]).mean() > 0.5:
+        return Reason.CANCELLATION
+    excused_db = float(data.allowance_db[inside].mean())
+    if left_alone and asked_db >= -TOLERANCE_DB and excused_db >= -0.5 * remaining_db:
+        at_top = scene.upper_limit is not None and band.upper >= scene.upper_limit
+        return Reason.NEAR_CROSSOVER if at_top else Reason.ROLL_OFF
+    trial = np.array(labels)
+    trial[index] += 1 if boost else -1
+    if not 0 <= trial[index] < problem.label_counts[index]:
+        cut_only = scene.freedoms[index] is BandFreedom.CUT_ONLY
+        return Reason.BELOW_LIMIT if boost and cut_only else Reason.HELD_BY_RANGE
+    better = problem.objective(trial) < problem.objective(labels) - 1e-9
+    if better and not problem.feasible(trial):
+        return _limit_in_the_way(scene, trial)
+    return Reason.NOT_WORTH_MOVING if better or gain == 0 else None
+
+
+def _limit_in_the_way(scene: BandScene, trial: LabelArray) -> Reason:
+    """Return the limit that a better step would break."""
+    data, problem = scene.data, scene.problem
+    _, frequency = problem.tightest(trial)
+    if frequency <= scene.floor:
+        return Reason.BELOW_LIMIT
+    if scene.upper_limit is not None and frequency >= scene.upper_limit:
+        return Reason.NEAR_CROSSOVER
+    if within_spans(data.dips, np.array([frequency]))[0]:
+        return Reason.CANCELLATION
+    distance = np.abs(np.log(data.frequencies / frequency))
+    near = distance <= distance.min() + 1e-9  # two, where the place lies half-way between them
+    if data.few_seats_short[near].any():
+        share = data.share_short[near]
+        differ = bool(((share > 0.0) & (share < 1.0)).any())
+        return Reason.SEATS_DISAGREE if differ else Reason.NOT_WORTH_MOVING
+    held = scene.limits.drive_db([frequency])[0] < scene.limits.filter_boost_db
+    return Reason.HELD_BY_DRIVE_BOOST if held else Reason.HELD_BY_FILTER_BOOST
+
+
+def explained_choice(
+    bands: tuple[BandReason, ...], *, otherwise_db: FloatArray
+) -> tuple[BandReason, ...]:
+    """Return reasons in which a band set otherwise than `otherwise_db` follows the sum with mains.
+
+    Parameters
+    ----------
+    bands : tuple of BandReason
+    otherwise_db : array_like, shape (B,)
+        What the subwoofer alone would have chosen; a band set alike keeps its reason.
+    """
+    return tuple(
+        replace(band, reason=Reason.SUM_WITH_MAINS) if abs(band.gain_db - other) > 1e-9 else band
+        for band, other in zip(bands, otherwise_db, strict=True)
+    )

@@ -1,0 +1,349 @@
+"""A good setting in a few milliseconds: continuous fit, rounding, pair descent.
+
+Conventions
+-----------
+Positions are labels taken as real numbers: between two labels a table is interpolated linearly.
+Everything is deterministic. The result keeps every limit; what is left to the proof is to tell how
+far it is from the best.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from roomeq.base.errors import InfeasibleSettingsError
+from roomeq.base.levels import FloatArray
+from roomeq.optimiser.bands.bound import Relaxation
+from roomeq.optimiser.bands.problem import BandGainProblem, LabelArray
+from roomeq.optimiser.bands.stacked import StackedTables
+
+__all__ = [
+    "TOLERANCE_DB",
+    "choose_start",
+    "descend",
+    "feasible_near",
+    "fit_positions",
+    "start_setting",
+]
+
+TOLERANCE_DB = 1e-9
+"""Limits are held to within this, which is what rounding of sums can do."""
+
+_WINDOW = 6  # labels to either side that a pair move may take
+_TRIED = 64  # pair moves evaluated exactly in one round, the most promising first
+_ROUNDS = 200
+_MIX_STEPS = 8
+_CLOSE_DB = 3.0  # slack within which a limit row is looked at when pair moves are ranked
+_ROWS_HELD = 16
+
+
+def choose_start(problem: BandGainProblem) -> LabelArray:
+    """Return a good feasible setting, shape (B,), without any proof.
+
+    A convex fit in positions, rounded, repaired where it breaks a limit, and improved by moves of
+    one or two bands at a time until none helps; the same from the rounded minimiser over mixes of
+    labels; the better of the two.
+
+    Raises
+    ------
+    InfeasibleSettingsError
+        If locks and limits contradict each other.
+    """
+    return start_setting(StackedTables.from_problem(problem))
+
+
+def start_setting(tables: StackedTables) -> LabelArray:
+    """Return the start for stacked tables; see `choose_start`."""
+    counts = tables.allowed.sum(axis=1)
+    positions = fit_positions(tables)
+    fitted = np.clip(np.rint(positions).astype(np.int64), 0, counts - 1)
+    visited: set[bytes] = set()
+    best = descend(tables, feasible_near(tables, fitted), visited=visited)
+    relaxation = Relaxation.of_limits(tables)
+    mixed, _ = relaxation.tighten(
+        relaxation.root(best), threshold=np.inf, iterations=_MIX_STEPS, patient=True
+    )
+    # Where it meets the way of the first descent it would end where that did.
+    other = descend(tables, feasible_near(tables, mixed.rounded()[0]), visited=visited)
+    return other if tables.objective(other) < tables.objective(best) else best
+
+
+def _interpolated(
+    stacked: FloatArray, lower: LabelArray, part: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Return the sum over bands at positions and each band's slope per label."""
+    bands = np.arange(len(lower))
+    upper = np.minimum(lower + 1, stacked.shape[1] - 1)
+    low: FloatArray = stacked[bands, lower]
+    slope: FloatArray = stacked[bands, upper] - low
+    return np.asarray(low.sum(axis=0) + part @ slope), slope
+
+
+def _box_step(
+    gradient: FloatArray, hessian: FloatArray, low: FloatArray, high: FloatArray
+) -> FloatArray:
+    """Return a step that lowers the quadratic model inside a box around 0 (clamped Newton)."""
+    step = np.zeros_like(gradient)
+    free = high > low
+    for _ in range(len(gradient)):
+        if not free.any():
+            break
+        fixed = ~free
+        right = -(gradient[free] + hessian[np.ix_(free, fixed)] @ step[fixed])
+        step[free] = np.linalg.solve(hessian[np.ix_(free, free)], right)
+        outside = free & ((step < low) | (step > high))
+        if not outside.any():
+            break
+        step = np.clip(step, low, high)
+        free &= ~outside
+    return step
+
+
+def fit_positions(
+    tables: StackedTables, *, iterations: int = 12, penalty: float = 4.0
+) -> FloatArray:
+    """Return positions that about minimise J, limits kept by a quadratic penalty, shape (B,).
+
+    Newton's method with the curvature of the piecewise quadratic loss, each step held to the
+    range of the labels and to eight labels.
+    """
+    highest = (tables.allowed.sum(axis=1) - 1).astype(np.float64)
+    gains = np.where(tables.allowed, np.abs(tables.gains), np.inf)
+    position: FloatArray = np.argmin(gains, axis=1).astype(np.float64)
+    best: FloatArray = position
+    best_merit, step = np.inf, np.zeros_like(position)
+    halvings = 0
+    for _ in range(iterations):
+        lower = np.minimum(np.floor(position), np.maximum(highest - 1, 0)).astype(np.int64)
+        part = position - lower
+        offset, slope = _interpolated(tables.fit, lower, part)
+        value, first, curvature = tables.loss.expansion(offset)
+        row, row_slope = _interpolated(tables.rows, lower, part)
+        over = np.maximum(row - tables.caps, 0.0)
+        merit = float(value.sum() + 0.5 * penalty * (over @ over))
+        if merit < best_merit:
+            gain = best_merit - merit
+            best, best_merit, halvings = position, merit, 0
+            if gain < 1e-4 * best_merit:
+                break
+            broken = over > 0
+            active = row_slope[:, broken]
+            gradient = slope @ first + penalty * (active @ over[broken])
+            hessian = (slope * curvature) @ slope.T + penalty * (active @ active.T)
+            hessian[np.diag_indices_from(hessian)] += 1e-9 + 1e-4 * np.trace(hessian) / len(best)
+            step = _box_step(
+                gradient,
+                hessian,
+                np.maximum(-best, -8.0),
+                np.minimum(highest - best, 8.0),
+            )
+        else:
+            halvings += 1
+            if halvings > 3:
+                break
+            step = 0.5 * step
+        position = np.clip(best + step, 0.0, highest)
+    return best
+
+
+def feasible_near(tables: StackedTables, labels: LabelArray) -> LabelArray:
+    """Return a feasible setting reached from `labels` by moving one band at a time.
+
+    Each move takes the label that lowers the excess most, where there is a choice the one that
+    costs least; several settings are tried before it gives up.
+
+    Raises
+    ------
+    InfeasibleSettingsError
+        If no setting is feasible, with the limit, the frequency and the excess.
+    """
+    if tables.excess(labels) <= TOLERANCE_DB:
+        return labels
+    nearest = np.argmin(np.where(tables.allowed, np.abs(tables.gains), np.inf), axis=1)
+    lowest = np.zeros_like(labels)
+    for candidate in (labels, nearest, lowest):
+        repaired = _repaired(tables, candidate)
+        if repaired is not None:
+            return repaired
+    least = tables.rows.min(axis=1, initial=np.inf, where=tables.allowed[..., None]).sum(axis=0)
+    if np.any(least - tables.caps > TOLERANCE_DB):
+        raise _infeasible(tables, None)
+    searched = _first_feasible(tables)
+    if searched is None:
+        raise _infeasible(tables, nearest)
+    return searched
+
+
+def _repaired(tables: StackedTables, labels: LabelArray) -> LabelArray | None:
+    current = labels.copy()
+    band_of, label_of = np.nonzero(tables.allowed)
+    excess = float(tables.excess(current))
+    each = np.arange(len(current))
+    for _ in range(_ROUNDS):
+        if excess <= TOLERANCE_DB:
+            return current
+        row = tables.rows[each, current].sum(axis=0) - tables.caps
+        moved = tables.rows[band_of, label_of] - tables.rows[band_of, current[band_of]]
+        # Prefer small moves: what one label costs in J is small beside what a limit costs.
+        cost = 1e3 * np.maximum((row + moved).max(axis=1), 0.0)
+        shift = tables.fit[band_of, label_of] - tables.fit[band_of, current[band_of]]
+        offset = tables.offsets(current)
+        # J is not below 0: what costs more than the whole of the least costly move cannot win.
+        first = int(np.argmin(cost))
+        most = cost[first] + tables.loss.value(offset + shift[first]).sum()
+        near = np.flatnonzero(cost <= most)
+        merit = cost[near] + tables.loss.value(offset + shift[near]).sum(axis=1)
+        best = int(near[np.argmin(merit)])
+        moves = current.copy()
+        moves[band_of[best]] = label_of[best]
+        found = float(tables.excess(moves))
+        if found >= excess - 1e-12:
+            return None
+        current, excess = moves, found
+    return None
+
+
+def _first_feasible(tables: StackedTables, *, node_limit: int = 200_000) -> LabelArray | None:
+    """Return the first feasible setting of a depth-first enumeration, or None.
+
+    A partial setting is left as soon as a row is broken whatever the later bands do; tables need
+    not rise with the label, so the least of each row over the labels is taken.
+    """
+    least = tables.rows.min(axis=1, initial=np.inf, where=tables.allowed[..., None])
+    rest = np.concatenate([np.cumsum(least[::-1], axis=0)[::-1], np.zeros((1, len(tables.caps)))])
+    size = np.where(tables.allowed, np.abs(tables.gains), np.inf)
+    order = [
+        np.argsort(row, kind="stable")[: int(allowed.sum())]
+        for row, allowed in zip(size, tables.allowed, strict=True)
+    ]
+    bands = len(order)
+    stack: list[tuple[tuple[int, ...], FloatArray]] = [((), np.zeros(len(tables.caps)))]
+    for _ in range(node_limit):
+        if not stack:
+            return None
+        chosen, total = stack.pop()
+        band = len(chosen)
+        if band == bands:
+            return np.array(chosen, dtype=np.int64)
+        for label in reversed(order[band]):
+            rows = total + tables.rows[band, label]
+            if np.all(rows + rest[band + 1] - tables.caps <= TOLERANCE_DB):
+                stack.append(((*chosen, int(label)), rows))
+    return None
+
+
+def _infeasible(tables: StackedTables, labels: LabelArray | None) -> InfeasibleSettingsError:
+    """Return the error that names the limit, the frequency and the excess."""
+    problem = tables.problem
+    if labels is None:
+        limit = np.stack([table.min(axis=0) for table in problem.limit_tables_db]).sum(axis=0)
+        how = "at the lowest the free bands can reach"
+    else:
+        limit = problem.limit_response_db(labels)
+        how = "and no other setting was found that keeps every limit; with all free bands near 0"
+    over = limit - problem.filter_cap_db
+    worst = int(np.argmax(over))
+    return InfeasibleSettingsError(
+        f"no setting keeps the boost limit: {how} it is exceeded by {over[worst]:.2f} dB at "
+        f"{problem.limit_frequencies[worst]:.4g} Hz; release a lock or raise the limit"
+    )
+
+
+def descend(
+    tables: StackedTables, labels: LabelArray, *, visited: set[bytes] | None = None
+) -> LabelArray:
+    """Improve a feasible setting by moves of one or two bands until none helps.
+
+    Every pair of labels within a window is ranked by the second-order expansion of J; the most
+    promising are then evaluated exactly.
+
+    Parameters
+    ----------
+    tables : StackedTables
+        Tables of the problem.
+    labels : ndarray, shape (B,)
+        Feasible setting to start from.
+    visited : set of bytes, optional
+        Settings of earlier descents: one that comes to any of them stops there. Those of this
+        descent are added.
+
+    Returns
+    -------
+    ndarray, shape (B,)
+        A feasible setting.
+    """
+    current = labels
+    objective = float(tables.objective(current))
+    seen = set() if visited is None else visited
+    for _ in range(_ROUNDS):
+        if current.tobytes() in seen:
+            break
+        seen.add(current.tobytes())
+        moves = _ranked_moves(tables, current)
+        values = tables.objective(moves)
+        better = np.flatnonzero(values < objective - 1e-12)
+        better = better[np.argsort(values[better], kind="stable")]
+        chosen = None
+        # Few rankings mislead about the limits, so the first handful nearly always holds one.
+        for first in range(0, better.size, 8):
+            tested = better[first : first + 8]
+            kept = tested[tables.excess(moves[tested]) <= TOLERANCE_DB]
+            if kept.size:
+                chosen = kept[0]
+                break
+        if chosen is None:
+            break
+        current, objective = moves[chosen], float(values[chosen])
+    return current
+
+
+def _ranked_moves(tables: StackedTables, current: LabelArray) -> LabelArray:
+    """Return the pair moves that the expansion at `current` ranks first, shape (N, B)."""
+    bands, labels = tables.allowed.shape
+    near = np.abs(np.arange(labels) - current[:, None]) <= _WINDOW
+    band_of, label_of = np.nonzero(near & tables.allowed)
+    offset = tables.offsets(current)
+    _, first, curvature = tables.loss.expansion(offset)
+    change = tables.fit[band_of, label_of] - tables.fit[band_of, current[band_of]]
+    cross = (change * curvature) @ change.T
+    alone = change @ first + 0.5 * np.diagonal(cross)
+    predicted = alone[:, None] + alone + cross
+    # The unmoved label of a band makes a pair a single move; two labels of one band are no pair.
+    predicted[band_of[:, None] >= band_of] = np.inf
+    if bands == 1:
+        order = np.argsort(alone, kind="stable")
+        return label_of[order][:, None].astype(np.int64)
+    flat = predicted.ravel()
+    promising = np.flatnonzero(flat < 0.0)
+    kept = _keeps_close_rows(tables, current, (band_of, label_of), promising)
+    promising = promising[kept]
+    if promising.size > _TRIED:
+        part = np.argpartition(flat[promising], _TRIED)[:_TRIED]
+        promising = promising[np.sort(part)]
+    one, other = np.divmod(promising, band_of.size)
+    moves = np.repeat(current[None], promising.size, axis=0)
+    each = np.arange(promising.size)
+    moves[each, band_of[one]] = label_of[one]
+    moves[each, band_of[other]] = label_of[other]
+    return moves
+
+
+def _keeps_close_rows(
+    tables: StackedTables,
+    current: LabelArray,
+    moves: tuple[LabelArray, LabelArray],
+    pairs: LabelArray,
+) -> NDArray[np.bool_]:
+    """Return which pairs of moves (flat numbers) keep the limit rows closest to their caps."""
+    band_of, label_of = moves
+    row = tables.rows[np.arange(len(current)), current].sum(axis=0)
+    slack = tables.caps - row + TOLERANCE_DB
+    close = np.flatnonzero(slack < _CLOSE_DB)
+    close = close[np.argsort(slack[close], kind="stable")]
+    # The tightest row, and an even choice of the rest: neighbouring rows say nearly the same.
+    close = close[:: max(1, -(-close.size // _ROWS_HELD))]
+    change = tables.rows[band_of[:, None], label_of[:, None], close]
+    change -= tables.rows[band_of[:, None], current[band_of][:, None], close]
+    one, other = np.divmod(pairs, band_of.size)
+    return np.asarray((change[one] + change[other] <= slack[close]).all(axis=1))

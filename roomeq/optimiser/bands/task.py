@@ -1,0 +1,255 @@
+"""Everything that a band-gain problem is built from, and what is read off it again.
+
+Conventions
+-----------
+Gains are absolute settings in dB, one for each band of the equaliser; frequencies in Hz.
+"""
+
+from __future__ import annotations
+
+import itertools
+from dataclasses import dataclass, field
+from typing import Self
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from roomeq.base.bands import logarithmic_axis
+from roomeq.base.levels import FloatArray
+from roomeq.base.survey import Source, Survey
+from roomeq.device.equaliser import FixedBandEqualiser
+from roomeq.optimiser.bands.boost_cap import BoostCap
+from roomeq.optimiser.bands.fit import weighted_deviation_db
+from roomeq.optimiser.bands.fit_data import FitData, prepare_fit
+from roomeq.optimiser.bands.problem import BandGainProblem
+from roomeq.optimiser.bands.search import TIE_SHARE, BandGainSolution, solve_band_gains
+from roomeq.wanted.limits import BandFreedom, Limits, allowed_gains_db, band_freedoms, limit_axis
+from roomeq.wanted.loss import Loss
+from roomeq.wanted.target import Target
+
+__all__ = ["LIMIT_TOLERANCE_DB", "BandGainTask", "Loudness"]
+
+LIMIT_TOLERANCE_DB = 0.005
+_REFINEMENTS = 4
+_POINTS_BETWEEN_ROWS = 33
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class BandGainTask:
+    """Everything that a problem is built from.
+
+    Attributes
+    ----------
+    data : FitData
+    equaliser : FixedBandEqualiser
+    target : Target
+    limits : Limits
+    loss : Loss
+    corner : float or None
+        Stated crossover corner in Hz.
+    present_gains_db : ndarray, shape (B,)
+    cap : BoostCap
+        Where how much may be boosted, by what the others say.
+    """
+
+    data: FitData
+    equaliser: FixedBandEqualiser
+    target: Target
+    limits: Limits
+    loss: Loss
+    corner: float | None
+    present_gains_db: FloatArray
+    cap: BoostCap = field(init=False)
+
+    def __post_init__(self) -> None:
+        cap = BoostCap.of(self.data, limits=self.limits, target=self.target)
+        object.__setattr__(self, "cap", cap)
+
+    @classmethod
+    def of(
+        cls,
+        survey: Survey,
+        *,
+        equaliser: FixedBandEqualiser,
+        target: Target,
+        limits: Limits,
+        loss: Loss,
+        corner: float | None,
+        present_gains_db: FloatArray,
+        source: Source = "sub",
+    ) -> Self:
+        """Return the task of a survey; with source "both" it keeps clear of the corner."""
+        data = prepare_fit(
+            survey,
+            equaliser=equaliser,
+            target=target,
+            present_gains_db=present_gains_db,
+            source=source,
+            clear_of=corner if source == "both" else None,
+        )
+        return cls(
+            data=data,
+            equaliser=equaliser,
+            target=target,
+            limits=limits,
+            loss=loss,
+            corner=corner,
+            present_gains_db=present_gains_db,
+        )
+
+    @property
+    def floor(self) -> float:
+        """Hz below which nothing is boosted."""
+        return self.limits.floor(self.target)
+
+    @property
+    def freedoms(self) -> tuple[BandFreedom, ...]:
+        """How far each band may move."""
+        return band_freedoms(
+            self.equaliser,
+            limits=self.limits,
+            floor=self.floor,
+            corner=self.corner,
+            seen=self.data.frequencies[self.data.frequency_weights > 0],
+        )
+
+    @property
+    def locked_gains_db(self) -> FloatArray:
+        """Present gains of the locked bands, 0 elsewhere, shape (B,)."""
+        locked = [freedom is BandFreedom.LOCKED for freedom in self.freedoms]
+        return np.where(locked, self.present_gains_db, 0.0)
+
+    def cap_db(self, frequencies: FloatArray) -> FloatArray:
+        """Return the most that the summed response may reach, in dB, shape (G,).
+
+        Where locked bands alone reach further they stay, and the others need not undo it.
+        """
+        cap = self.cap.at(frequencies)
+        if not self.locked_gains_db.any():
+            return cap
+        return np.maximum(cap, self.equaliser.response_db(self.locked_gains_db, frequencies))
+
+    def rows(self, further: ArrayLike = ()) -> FloatArray:
+        """Return the frequencies at which the cap is held, in Hz: an even axis and its jumps."""
+        axis, edges = limit_axis(self.equaliser), np.array(self.cap.edges)
+        return np.unique(np.concatenate([axis, edges, np.asarray(further, dtype=np.float64)]))
+
+    def problem(self, further_rows: ArrayLike = ()) -> BandGainProblem:
+        """Tabulate exact filter responses and limits for the search.
+
+        Parameters
+        ----------
+        further_rows : array_like
+            Further frequencies in Hz at which the limits are held.
+        """
+        data, equaliser = self.data, self.equaliser
+        rows = self.rows(further_rows)
+        allowed = allowed_gains_db(
+            equaliser, freedoms=self.freedoms, present_gains_db=self.present_gains_db
+        )
+        return BandGainProblem(
+            error_db=data.error_db,
+            shortfall_db=data.shortfall_db,
+            frequency_weights=data.frequency_weights,
+            gains_db=allowed,
+            tables_db=tuple(
+                data.table_db(equaliser, index, gains) for index, gains in enumerate(allowed)
+            ),
+            limit_frequencies=rows,
+            limit_tables_db=tuple(
+                equaliser.band_table_db(index, rows, gains_db=gains)
+                for index, gains in enumerate(allowed)
+            ),
+            filter_cap_db=self.cap_db(rows),
+            present_gains_db=self.present_gains_db,
+            present_response_db=data.present_db,
+            loss=self.loss,
+        )
+
+    def solve(
+        self, *, prove: bool, node_limit: int | None, tie_share: float = TIE_SHARE
+    ) -> tuple[BandGainProblem, BandGainSolution]:
+        """Solve; where a peak between the rows breaks a limit, hold the limit there and repeat."""
+        further: list[float] = []
+        options = {} if node_limit is None else {"node_limit": node_limit}
+        for attempt in itertools.count():
+            problem = self.problem(further)
+            solution = solve_band_gains(problem, prove=prove, tie_share=tie_share, **options)
+            broken = self._peaks_over_limit(problem, solution)
+            if not broken or attempt == _REFINEMENTS:
+                break
+            further += broken
+        return problem, solution
+
+    def _peaks_over_limit(
+        self, problem: BandGainProblem, solution: BandGainSolution
+    ) -> list[float]:
+        """Return frequencies between the rows at which a found setting breaks a limit, in Hz."""
+        rows = problem.limit_frequencies
+        broken = []
+        for labels in (solution.labels, solution.best_labels):
+            gains = problem.setting_gains_db(labels)
+            over = problem.limit_response_db(labels) - problem.filter_cap_db
+            for top in np.flatnonzero(_tops(over) & (over[1:-1] > -1.0)) + 1:
+                between = np.geomspace(rows[top - 1], rows[top + 1], _POINTS_BETWEEN_ROWS)
+                excess = self.equaliser.response_db(gains, between) - self.cap_db(between)
+                worst = int(np.argmax(excess))
+                if excess[worst] > LIMIT_TOLERANCE_DB:
+                    broken.append(float(between[worst]))
+        return broken
+
+    def deviation_db(self, gains_db: FloatArray) -> float:
+        """Return the weighted deviation with gains, in dB."""
+        response_db = self.data.response_db(self.equaliser, gains_db)
+        return weighted_deviation_db(self.data, response_db, loss=self.loss)
+
+    def loudness(self, gains_db: FloatArray) -> Loudness:
+        """Return what the drive limit leaves of a loudness, with gains."""
+        data, equaliser, target = self.data, self.equaliser, self.target
+        kinks = [max(self.floor, 10.0), *(f for f, _ in self.limits.drive_by_frequency)]
+        fine = np.append(logarithmic_axis(10.0, 300.0, per_octave=384), kinks)
+        boost_db = equaliser.response_db(gains_db, fine)
+        most_db, held_at = self.limits.granted_level_db(fine, boost_db, self.floor)
+        now_db = data.mean_db(data.present_db)
+        if self.limits.drive_by_frequency:  # told against all bands at 0 at the same loudness
+            most_db += now_db
+        wanted_db = 0.0
+        if target.level_db is not None:
+            wanted_db = target.level_db - (data.level_db + now_db)
+        keeps_db = now_db - data.mean_db(data.response_db(equaliser, gains_db))
+        moves = bool(np.any(gains_db != self.present_gains_db)) or wanted_db > 0
+        asked_db = keeps_db + wanted_db
+        change_db = min(asked_db, most_db) if moves else asked_db
+        return Loudness(
+            level_change_db=change_db,
+            highest_level_change_db=max(most_db, change_db),
+            loudness_change_db=change_db - keeps_db,
+            loudness_cut_db=asked_db - change_db,
+            held_at=held_at,
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Loudness:
+    """Level and loudness that go with a shape, as far as the drive limit allows.
+
+    Attributes
+    ----------
+    level_change_db, highest_level_change_db : float
+        Of the level knob, and what the drive limit grants.
+    loudness_change_db, loudness_cut_db : float
+        How much louder the seats become, and how much of what was asked is missing.
+    held_at : float
+        Where the drive limit grants least, in Hz.
+    """
+
+    level_change_db: float
+    highest_level_change_db: float
+    loudness_change_db: float
+    loudness_cut_db: float
+    held_at: float
+
+
+def _tops(values: FloatArray) -> NDArray[np.bool_]:
+    """Return which of the inner values are no lower than both neighbours."""
+    return np.asarray((values[1:-1] >= values[:-2]) & (values[1:-1] >= values[2:]))

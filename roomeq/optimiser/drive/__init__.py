@@ -1,0 +1,1 @@
+"""What amplifier and driver can take."""

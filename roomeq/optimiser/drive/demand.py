@@ -1,0 +1,294 @@
+"""What gains and the wanted level ask of the drive, third octave by third octave.
+
+Conventions
+-----------
+Arrays are by band, shape (B,). A *rise* is drive in dB above that of the measurement, device and
+level changes included. Voltages in V root mean square. Wanted levels are dB SPL, root mean square,
+in each third octave at the main seat.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from roomeq.base.bands import ThirdOctaveBand
+from roomeq.base.levels import (
+    FloatArray,
+    amplitude_ratio,
+    amplitude_ratio_db,
+    power_ratio,
+    readonly,
+)
+from roomeq.device.crossover import CrossoverFilter, chain_response
+from roomeq.device.driver import Box, moved_displacement_db
+from roomeq.device.equaliser import FixedBandEqualiser
+
+__all__ = [
+    "BandExtra",
+    "DriveDemand",
+    "checked_by_band",
+    "estimate_drive_demand",
+    "estimate_extra_drive",
+    "estimate_measuring_voltages",
+    "wanted_by_band_db",
+]
+
+_POINTS_IN_BAND = 9
+
+
+def _points(band: ThirdOctaveBand) -> FloatArray:
+    """Return frequencies across a band, both edges and the centre among them, in Hz."""
+    return np.asarray(np.geomspace(band.lower, band.upper, _POINTS_IN_BAND))
+
+
+def checked_by_band(values: ArrayLike, bands: tuple[ThirdOctaveBand, ...], name: str) -> FloatArray:
+    """Return a read-only copy of one figure for each band, shape (B,).
+
+    Raises
+    ------
+    ValueError
+        If the number of figures is not that of the bands, or one is not finite.
+    """
+    checked = readonly(values)
+    if checked.shape != (len(bands),) or not np.isfinite(checked).all():
+        raise ValueError(f"{name} must be {len(bands)} finite figures, one for each band")
+    return checked
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BandExtra:
+    """What gains and level ask of one band, relative to all bands at 0 and the level untouched.
+
+    Attributes
+    ----------
+    band : ThirdOctaveBand
+    extra_db : float
+        Largest rise of the drive within the band.
+    voltage_ratio, power_ratio : float
+    displacement_ratio : float
+        Of the band itself: displacement follows voltage.
+    displacement_db : float or None
+        Displacement in the band, in dB re the largest in any band at rest: above 0 the driver moves
+        further than before. None where the box is not known.
+    """
+
+    band: ThirdOctaveBand
+    extra_db: float
+    voltage_ratio: float
+    power_ratio: float
+    displacement_ratio: float
+    displacement_db: float | None
+
+
+def estimate_extra_drive(
+    equaliser: FixedBandEqualiser,
+    gains_db: ArrayLike,
+    *,
+    level_change_db: float = 0.0,
+    bands: tuple[ThirdOctaveBand, ...] | None = None,
+    box: Box | None = None,
+    filters: tuple[CrossoverFilter, ...] = (),
+) -> tuple[BandExtra, ...]:
+    """Return what gains and level cost in each band.
+
+    6 dB more is twice the voltage, four times the power, twice the displacement.
+
+    Parameters
+    ----------
+    equaliser : FixedBandEqualiser
+    gains_db : array_like, shape (B,)
+        Gain of every band of the equaliser.
+    level_change_db : float
+        Change of the level that goes with them.
+    bands : tuple of ThirdOctaveBand, optional
+        Bands to look at; the equaliser's by default.
+    box : ClosedBox or VentedBox, optional
+    filters : tuple of CrossoverFilter
+        Filters in the path, for the displacement.
+
+    Raises
+    ------
+    ValueError
+        If a gain is off the device's grid or the level change is not finite.
+    """
+    gains = equaliser.checked_gains_db(gains_db)
+    if not math.isfinite(level_change_db):
+        raise ValueError(f"level_change_db must be finite, got {level_change_db!r}")
+    chosen = equaliser.bands if bands is None else bands
+    extras = [equaliser.response_db(gains, _points(band)) + level_change_db for band in chosen]
+    moved: list[float | None] = [None] * len(chosen)
+    if box is not None:
+        rest = [moved_displacement_db(box, filters, _points(band)) for band in chosen]
+        largest = max(float(row.max()) for row in rest)
+        moved = [
+            float((row + extra).max()) - largest for row, extra in zip(rest, extras, strict=True)
+        ]
+    return tuple(
+        BandExtra(
+            band=band,
+            extra_db=float(extra.max()),
+            voltage_ratio=float(amplitude_ratio(extra.max())),
+            power_ratio=float(power_ratio(extra.max())),
+            displacement_ratio=float(amplitude_ratio(extra.max())),
+            displacement_db=displacement,
+        )
+        for band, extra, displacement in zip(chosen, extras, moved, strict=True)
+    )
+
+
+def estimate_measuring_voltages(
+    bands: tuple[ThirdOctaveBand, ...],
+    *,
+    voltage: float,
+    frequency: float,
+    equaliser: FixedBandEqualiser,
+    present_gains_db: ArrayLike,
+    filters: tuple[CrossoverFilter, ...] = (),
+) -> FloatArray:
+    """Return the voltage at the terminals while measuring, at each band's centre, shape (B,), in V.
+
+    Parameters
+    ----------
+    bands : tuple of ThirdOctaveBand
+    voltage : float
+        V root mean square at the terminals, with the signal at the level of the measurement.
+    frequency : float
+        Hz at which that was read.
+    equaliser : FixedBandEqualiser
+    present_gains_db : array_like, shape (B,)
+        Gains in force while measuring.
+    filters : tuple of CrossoverFilter
+        Filters in force between signal and terminals.
+
+    Raises
+    ------
+    ValueError
+        If voltage or frequency is not finite and positive, or a gain is off the grid.
+    """
+    for name, value in (("voltage", voltage), ("frequency", frequency)):
+        if not (math.isfinite(value) and value > 0):
+            raise ValueError(f"{name} must be finite and positive, got {value!r}")
+    axis = np.array([frequency, *(band.centre for band in bands)])
+    path_db = equaliser.response_db(equaliser.checked_gains_db(present_gains_db), axis)
+    path_db = path_db + amplitude_ratio_db(chain_response(filters, axis))
+    return np.asarray(voltage * amplitude_ratio(path_db[1:] - path_db[0]))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class DriveDemand:
+    """What the wanted level at the main seat asks of the drive.
+
+    Attributes
+    ----------
+    bands : tuple of ThirdOctaveBand
+    wanted_db : ndarray, shape (B,)
+        dB SPL.
+    rise_db : ndarray, shape (B,)
+        Drive above that of the measurement.
+    reached_db : ndarray, shape (B,)
+        Level at the main seat with that drive: where the seat has a cancellation it stays short.
+    """
+
+    bands: tuple[ThirdOctaveBand, ...]
+    wanted_db: FloatArray
+    rise_db: FloatArray
+    reached_db: FloatArray
+
+    def __post_init__(self) -> None:
+        for name in ("wanted_db", "rise_db", "reached_db"):
+            object.__setattr__(self, name, checked_by_band(getattr(self, name), self.bands, name))
+
+
+def wanted_by_band_db(
+    wanted_db: float | Mapping[str, float],
+    *,
+    bands: tuple[ThirdOctaveBand, ...],
+    target_db: ArrayLike,
+) -> FloatArray:
+    """Return the wanted level in each band, shape (B,), in dB SPL.
+
+    Parameters
+    ----------
+    wanted_db : float or mapping of str to float
+        One figure holds where the target is highest and follows the target elsewhere: nobody wants
+        it above the crossover or below the subwoofer's own limit. Or a figure by nominal frequency,
+        as ``"31.5"``, taken as it is; bands that are left out follow the target below the highest
+        figure.
+    bands : tuple of ThirdOctaveBand, length B
+    target_db : array_like, shape (B,)
+        Target, against any reference.
+
+    Raises
+    ------
+    ValueError
+        If a figure is not finite, none is given, or a key is none of the bands.
+    """
+    shape = checked_by_band(target_db, bands, "target_db")
+    shape = shape - shape.max()
+    if not isinstance(wanted_db, Mapping):
+        return checked_by_band(wanted_db + shape, bands, "wanted_db")
+    if not wanted_db:
+        raise ValueError("needs a wanted level for at least one band")
+    wanted = max(wanted_db.values()) + shape
+    labels = [band.label for band in bands]
+    for label, figure in wanted_db.items():
+        if label not in labels:
+            raise ValueError(f"{label!r} is none of the bands {', '.join(labels)}")
+        wanted[labels.index(label)] = figure
+    return checked_by_band(wanted, bands, "wanted_db")
+
+
+def estimate_drive_demand(
+    bands: tuple[ThirdOctaveBand, ...],
+    *,
+    wanted_db: ArrayLike,
+    predicted_db: ArrayLike,
+    target_db: ArrayLike,
+    change_db: ArrayLike,
+    cancelled: ArrayLike | None = None,
+) -> DriveDemand:
+    """Return the drive at which the main seat has the wanted level.
+
+    The programme is turned up until the seat, on the level mean over the bands without a
+    cancellation, is at the wanted level. A dip is not filled by it: each band gets the drive that
+    its gain and the volume give, no more.
+
+    Parameters
+    ----------
+    bands : tuple of ThirdOctaveBand, length B
+    wanted_db : array_like, shape (B,)
+        dB SPL in each third octave at the main seat.
+    predicted_db : array_like, shape (B,)
+        dB SPL predicted there with the proposed settings, at the drive of the measurement.
+    target_db : array_like, shape (B,)
+        Target, against any reference.
+    change_db : array_like, shape (B,)
+        Proposed less present response of the device, level change included.
+    cancelled : array_like of bool, shape (B,), optional
+        Bands in which the seats have a cancellation.
+
+    Raises
+    ------
+    ValueError
+        If an array does not fit the bands or a figure is not finite.
+    """
+    wanted = checked_by_band(wanted_db, bands, "wanted_db")
+    predicted = checked_by_band(predicted_db, bands, "predicted_db")
+    target = checked_by_band(target_db, bands, "target_db")
+    change = checked_by_band(change_db, bands, "change_db")
+    counted = np.ones(len(bands), dtype=np.bool_)
+    if cancelled is not None:
+        marked = np.asarray(cancelled, dtype=np.bool_)
+        if marked.shape != counted.shape:
+            raise ValueError(f"cancelled must have shape {counted.shape}, got {marked.shape}")
+        counted = ~marked if not marked.all() else counted
+    meant = target + float(np.mean((predicted - target)[counted]))
+    volume = wanted - meant
+    return DriveDemand(
+        bands=bands, wanted_db=wanted, rise_db=change + volume, reached_db=predicted + volume
+    )

@@ -1,0 +1,1 @@
+"""Subwoofer and mains together: polarity, delay, level, bands by the sum."""

@@ -1,0 +1,345 @@
+"""Choose corner and slopes: low-pass of the subwoofer with high-pass of the mains.
+
+Conventions
+-----------
+A *pair* is what stands in the two branches electrically. The mains' acoustic order is that of
+their box (closed 2, vented 4) plus that of the electrical high-pass; it should equal the low-pass's
+order, and the phases of both should meet at the corner. Pairs are ranked by the deviation that is
+left after delay, polarity, level and bands with each of them, all on the same frequencies. The
+present pair is always among them; another is to be preferred only if it gains 0.5 dB and its
+slopes meet no worse. Corners in Hz, phases in degrees.
+
+Common practice, no source: the corner lies half an octave or more above the mains' -3 dB point;
+vented mains keep a high-pass at half an octave below tuning or higher, since below tuning nothing
+holds the cone; what would lift a measured branch by more than 20 dB is not predicted.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from enum import StrEnum
+from typing import Literal
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from roomeq.base.response import ComplexArray
+from roomeq.device.crossover import CrossoverFilter, chain_response
+from roomeq.device.mains import MainsBox
+from roomeq.device.processor import JoiningSettings
+from roomeq.device.profile import FilterChoice
+from roomeq.optimiser.joining.data import JoiningData
+
+__all__ = [
+    "CornerChoice",
+    "CrossoverPair",
+    "PairDoubt",
+    "PairOutcome",
+    "RankedPair",
+    "choose_corner",
+    "offered_pairs",
+]
+
+HALF_OCTAVE = math.sqrt(2.0)
+MOST_LIFT = 10.0
+LEAST_GAIN_DB = 0.5
+_NEAR_SUM = 0.01  # a branch within 20 dB of the sum has a say
+
+
+class PairDoubt(StrEnum):
+    """Why a pair is not offered, or what speaks against it."""
+
+    CORNER_TOO_LOW = "corner_too_low"
+    FULL_RANGE = "full_range"
+    NOT_PREDICTABLE = "not_predictable"
+    SLOPES_DIFFER = "slopes_differ"
+    VENTED_WITHOUT_HIGH_PASS = "vented_without_high_pass"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CrossoverPair:
+    """A low-pass for the subwoofer and a high-pass for the mains, either of them absent.
+
+    Raises
+    ------
+    ValueError
+        If both are absent or one is of the wrong kind.
+    """
+
+    low_pass: CrossoverFilter | None
+    high_pass: CrossoverFilter | None
+
+    def __post_init__(self) -> None:
+        if self.low_pass is None and self.high_pass is None:
+            raise ValueError("a pair needs a low-pass, a high-pass or both")
+        for name in ("low_pass", "high_pass"):
+            one = getattr(self, name)
+            if one is not None and one.kind != name:
+                raise ValueError(f"{name} is a {one.kind}: {one}")
+
+    @property
+    def corner(self) -> float:
+        """Corner in Hz: that of the low-pass, or of the high-pass where there is none."""
+        one = self.low_pass or self.high_pass
+        assert one is not None
+        return one.corner
+
+    def acoustic_order(self, mains: MainsBox) -> int:
+        """Return the order of the mains' acoustic fall: box plus electrical high-pass."""
+        return mains.order + (self.high_pass.order if self.high_pass else 0)
+
+    def phase_at_corner_deg(self, mains: MainsBox) -> float:
+        """Return the subwoofer's phase against the mains' at the corner, within -180 to 180.
+
+        From the filters and the box alone, without places and room: 0 adds up, 180 wants an
+        inverted polarity, anything between no polarity mends.
+        """
+        at = [self.corner]
+        low = _response(self.low_pass, at)
+        high = _response(self.high_pass, at) * mains.roll_off.response(at)
+        return float(np.angle(low * np.conj(high), deg=True)[0])
+
+
+def _same(one: CrossoverPair, other: CrossoverPair | None) -> bool:
+    """Return whether two pairs do the same, wherever their filters sit."""
+
+    def place(entry: CrossoverFilter | None) -> tuple[object, ...] | None:
+        return None if entry is None else (entry.kind, entry.family, entry.order, entry.corner)
+
+    return other is not None and all(
+        place(getattr(one, name)) == place(getattr(other, name))
+        for name in ("low_pass", "high_pass")
+    )
+
+
+def _response(one: CrossoverFilter | None, frequencies: ArrayLike) -> ComplexArray:
+    return chain_response(() if one is None else (one,), frequencies)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class PairOutcome:
+    """What a pair gives: settings, loss of the sum, and deviation after level and bands, in dB."""
+
+    settings: JoiningSettings
+    loss_db: float
+    deviation_db: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class RankedPair:
+    """A pair with what it would give.
+
+    Attributes
+    ----------
+    pair : CrossoverPair
+    outcome : PairOutcome
+    doubts : tuple of PairDoubt
+    acoustic_order : int or None
+        Of the mains; None where the box is not known.
+    phase_at_corner_deg : float or None
+        From filters and box alone.
+    """
+
+    pair: CrossoverPair
+    outcome: PairOutcome
+    doubts: tuple[PairDoubt, ...]
+    acoustic_order: int | None
+    phase_at_corner_deg: float | None
+
+    def __repr__(self) -> str:
+        return f"<RankedPair: {self.pair!r}, deviation {self.deviation_db:.2f} dB>"
+
+    @property
+    def slope_mismatch(self) -> int:
+        """By how much the order of the low-pass misses that of the mains; 0 if it is not known."""
+        low = self.pair.low_pass.order if self.pair.low_pass else 0
+        return 0 if self.acoustic_order is None else abs(self.acoustic_order - low)
+
+    @property
+    def deviation_db(self) -> float:
+        """Deviation that is left with the pair, in dB."""
+        return self.outcome.deviation_db
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class CornerChoice:
+    """Pairs in order of what they give.
+
+    Attributes
+    ----------
+    ranked : tuple of RankedPair
+        The best first, the present pair among them.
+    refused : tuple of (CrossoverPair, PairDoubt)
+        Not evaluated, and why.
+    present : RankedPair
+        The pair in force.
+    """
+
+    ranked: tuple[RankedPair, ...]
+    refused: tuple[tuple[CrossoverPair, PairDoubt], ...]
+    present: RankedPair
+
+    @property
+    def preferred(self) -> RankedPair | None:
+        """Another pair that gains 0.5 dB or more; None if the present one stays.
+
+        Its slopes meet no worse than those of the present pair (common practice, no source).
+        """
+        mismatch = self.present.slope_mismatch
+        fit = [
+            entry
+            for entry in self.ranked
+            if entry is not self.present
+            and not set(entry.doubts) - {PairDoubt.SLOPES_DIFFER}
+            and entry.slope_mismatch <= mismatch
+        ]
+        best = min(fit, key=lambda entry: entry.deviation_db, default=None)
+        if best is None or self.present.deviation_db - best.deviation_db < LEAST_GAIN_DB:
+            return None
+        return best
+
+
+def offered_pairs(
+    low_pass: FilterChoice | None, high_pass: FilterChoice | None, *, same_corner: bool = False
+) -> tuple[CrossoverPair, ...]:
+    """Return every pair that a device's low-pass and a processor's high-pass can make.
+
+    Parameters
+    ----------
+    low_pass, high_pass : FilterChoice or None
+        What is on offer in the subwoofer's branch and in the mains'.
+    same_corner : bool
+        Whether one knob sets both corners.
+    """
+    lows, highs = _options(low_pass, "low_pass"), _options(high_pass, "high_pass")
+    return tuple(
+        CrossoverPair(low_pass=low, high_pass=high)
+        for low in lows
+        for high in highs
+        if (low or high)
+        and not (same_corner and low is not None and high is not None and low.corner != high.corner)
+    )
+
+
+def _options(
+    choice: FilterChoice | None, kind: Literal["low_pass", "high_pass"]
+) -> list[CrossoverFilter | None]:
+    if choice is None:
+        return [None]
+    options: list[CrossoverFilter | None] = [
+        CrossoverFilter(kind=kind, family=choice.family, order=order, corner=corner)
+        for corner in choice.corners
+        for order in choice.orders
+    ]
+    return [*options, None] if choice.can_bypass else options
+
+
+def choose_corner(
+    data: JoiningData,
+    *,
+    pairs: Sequence[CrossoverPair],
+    present: CrossoverPair,
+    mains: MainsBox | None = None,
+    solve: Callable[[JoiningData, CrossoverPair], PairOutcome],
+) -> CornerChoice:
+    """Rank pairs of low-pass and high-pass by what is left with them.
+
+    Parameters
+    ----------
+    data : JoiningData
+        Prepared with a `span` that reaches from half an octave below the lowest corner on offer to
+        half an octave above the highest: the same frequencies judge all pairs.
+    pairs : sequence of CrossoverPair
+    present : CrossoverPair
+        What was in force while measuring; it is taken out of both branches, and ranked as well.
+    mains : MainsBox, optional
+        Without it slopes and corners are not judged.
+    solve : callable
+        Chooses delay, polarity, level and bands for the data of one pair, and judges them.
+
+    Returns
+    -------
+    CornerChoice
+
+    Raises
+    ------
+    ValueError
+        If a corner lies outside the data.
+    """
+    _check_corners(data, pairs)
+    now = _judged(present, solve(replace(data, corner=present.corner), present), mains)
+    ranked, refused = [now], []
+    for pair in pairs:
+        if _same(pair, present):
+            continue
+        reason = _refusal(pair, mains)
+        changed = None if reason else _with_pair(data, pair, present)
+        if changed is None:
+            refused.append((pair, reason or PairDoubt.NOT_PREDICTABLE))
+        else:
+            ranked.append(_judged(pair, solve(changed, pair), mains))
+    return CornerChoice(
+        ranked=tuple(sorted(ranked, key=lambda entry: entry.deviation_db)),
+        refused=tuple(refused),
+        present=now,
+    )
+
+
+def _check_corners(data: JoiningData, pairs: Sequence[CrossoverPair]) -> None:
+    """Check that the data reach half an octave, less 3 %, beyond every corner."""
+    first, last = data.points[0], data.points[-1]
+    for corner in (pair.corner for pair in pairs):
+        if not first * HALF_OCTAVE / 1.03 <= corner <= last / HALF_OCTAVE * 1.03:
+            raise ValueError(
+                f"a corner of {corner:g} Hz needs data half an octave to either side: the "
+                f"span is {first:.0f} to {last:.0f} Hz"
+            )
+
+
+def _refusal(pair: CrossoverPair, mains: MainsBox | None) -> PairDoubt | None:
+    if mains is None:
+        return None
+    if pair.corner < mains.corner * HALF_OCTAVE * (1 - 1e-9):
+        return PairDoubt.CORNER_TOO_LOW
+    if mains.kind == "vented":
+        least = (mains.tuning or mains.corner) / HALF_OCTAVE
+        if pair.high_pass is None or pair.high_pass.corner < least * (1 - 1e-9):
+            return PairDoubt.VENTED_WITHOUT_HIGH_PASS
+    return None
+
+
+def _with_pair(
+    data: JoiningData, pair: CrossoverPair, present: CrossoverPair
+) -> JoiningData | None:
+    """Return the data with one pair in place of another; None where that cannot be predicted."""
+    changes = [
+        _response(new, data.points) / _response(was, data.points)
+        for new, was in (
+            (pair.low_pass, present.low_pass),
+            (pair.high_pass, present.high_pass),
+        )
+    ]
+    changed = data.with_transfers(sub=changes[0], mains=changes[1])
+    total = np.abs(changed.sub) ** 2 + np.abs(changed.mains) ** 2
+    for change, branch in zip(changes, (changed.sub, changed.mains), strict=True):
+        if np.any((np.abs(change) > MOST_LIFT) & (np.abs(branch) ** 2 > _NEAR_SUM * total)):
+            return None
+    return replace(changed, corner=pair.corner)
+
+
+def _judged(pair: CrossoverPair, outcome: PairOutcome, mains: MainsBox | None) -> RankedPair:
+    doubts = []
+    order = None if mains is None else pair.acoustic_order(mains)
+    if order is not None and order != (pair.low_pass.order if pair.low_pass else 0):
+        doubts.append(PairDoubt.SLOPES_DIFFER)
+    if pair.low_pass is None or (pair.high_pass is None and mains is None):
+        doubts.append(PairDoubt.FULL_RANGE)
+    return RankedPair(
+        pair=pair,
+        outcome=outcome,
+        doubts=tuple(doubts),
+        acoustic_order=order,
+        phase_at_corner_deg=None if mains is None else pair.phase_at_corner_deg(mains),
+    )

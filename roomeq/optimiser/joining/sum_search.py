@@ -1,0 +1,158 @@
+"""Search for level and bands by the sum: descent from several starts.
+
+Conventions
+-----------
+As in `roomeq.optimiser.joining.sum_bands`, which states the problem. A setting is a label for each
+band and one for the level. The search moves single bands as far as they go, then pairs by small
+steps, the level among them, until nothing near is better. "Best found"; no bound is claimed.
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Iterator
+
+import numpy as np
+
+from roomeq.base.levels import FloatArray
+from roomeq.optimiser.bands.problem import LabelArray
+from roomeq.optimiser.joining.sum_bands import SumBands, SumSetting
+
+__all__ = ["solve_sum_bands"]
+
+TIE_SHARE = 0.02
+_PAIR_REACH = 2
+_CHUNK = 32
+_START_LEVELS_DB = (-3.0, 0.0, 3.0)
+_TOLERANCE_DB = 1e-6
+_LEAST_GAIN = 1e-9
+
+
+def solve_sum_bands(
+    bands: SumBands, start_gains_db: FloatArray, *, thorough: bool = True
+) -> SumSetting:
+    """Return the best setting found from some gains; thorough from the present ones as well.
+
+    Of the settings within 2 % of what the best gains, bands are left where they stand, the
+    smallest moves first.
+
+    Parameters
+    ----------
+    bands : SumBands
+    start_gains_db : ndarray, shape (B,)
+        What suits the subwoofer alone, or suited something like this.
+    thorough : bool
+        Whether several levels are started from, and the present gains.
+
+    Returns
+    -------
+    SumSetting
+        The present bands and level where the limits leave none.
+    """
+    starts = [bands.nearest(start_gains_db)]
+    if thorough:
+        starts.append(bands.nearest(bands.task.present_gains_db))
+    away = _START_LEVELS_DB if thorough else (0.0,)
+    ends = {end.tobytes(): end for start in starts for end in _descents(bands, start, away_db=away)}
+    if not ends:
+        return bands.present()
+    found = list(ends.values())
+    best = found[int(np.argmin([bands.values(end[None])[0] for end in found]))]
+    return bands.setting(_fewer_moves(bands, best))
+
+
+def _descents(
+    bands: SumBands, start: LabelArray, *, away_db: tuple[float, ...]
+) -> Iterator[LabelArray]:
+    """Descend from a start at its best level, and above and below it."""
+    block = bands.at_all_levels(start)
+    allowed = [row for row in block if bands.feasible(row)]
+    if not allowed:  # all bands at 0 keep every limit that any setting keeps
+        block = bands.at_all_levels(bands.nearest(np.zeros(len(bands.tables))))
+        allowed = [row for row in block if bands.feasible(row)]
+    if not allowed:
+        return
+    values = bands.values(np.array(allowed))
+    best = float(bands.level_changes_db[allowed[int(np.argmin(values))][-1]])
+    offered = np.array([bands.level_changes_db[row[-1]] for row in allowed])
+    for place in {int(np.argmin(np.abs(offered - best - away))) for away in away_db}:
+        yield _descended(bands, allowed[place])
+
+
+def _descended(bands: SumBands, labels: LabelArray) -> LabelArray:
+    """Improve a setting by single moves, then by pairs, until nothing near is better."""
+    best, value = labels, float(bands.values(labels[None])[0])
+    kinds = (_single_moves, _pair_moves)
+    kind = 0
+    while kind < len(kinds):
+        block = np.concatenate([best[None], kinds[kind](bands, best)])
+        values = bands.values(block)
+        order = np.argsort(values, kind="stable")
+        better = block[order[values[order] < value - _LEAST_GAIN]]
+        found = _first_feasible(bands, better)
+        if found is None:
+            kind += 1
+        else:
+            best, kind = found, 0
+            value = float(bands.values(best[None])[0])
+    return best
+
+
+def _first_feasible(bands: SumBands, labels: LabelArray) -> LabelArray | None:
+    """Return the first of several settings that keeps every limit."""
+    for start in range(0, len(labels), _CHUNK):
+        some = labels[start : start + _CHUNK]
+        rows = np.sum([t[some[:, b]] for b, t in enumerate(bands.problem.limit_tables_db)], axis=0)
+        within = np.all(rows <= bands.problem.filter_cap_db + _TOLERANCE_DB, axis=1)
+        for one in some[within]:
+            if bands.feasible(one):
+                return np.asarray(one)
+    return None
+
+
+def _counts(bands: SumBands) -> list[int]:
+    return [*bands.problem.label_counts, bands.level_changes_db.size]
+
+
+def _single_moves(bands: SumBands, labels: LabelArray) -> LabelArray:
+    blocks = []
+    for place, count in enumerate(_counts(bands)):
+        block = np.repeat(labels[None], count, axis=0)
+        block[:, place] = np.arange(count)
+        blocks.append(block)
+    return np.concatenate(blocks)
+
+
+def _pair_moves(bands: SumBands, labels: LabelArray) -> LabelArray:
+    counts = np.array(_counts(bands))
+    steps = [s for s in range(-_PAIR_REACH, _PAIR_REACH + 1) if s]
+    moves = np.array(list(itertools.product(steps, steps)))
+    movable = [place for place, count in enumerate(counts) if count > 1]
+    blocks = []
+    for pair in itertools.combinations(movable, 2):
+        block = np.repeat(labels[None], len(moves), axis=0)
+        block[:, pair] += moves
+        blocks.append(block)
+    found = np.concatenate([*blocks, labels[None]])
+    return np.asarray(found[np.all((found >= 0) & (found < counts), axis=1)])
+
+
+def _fewer_moves(bands: SumBands, labels: LabelArray) -> LabelArray:
+    """Put bands back to where they stand while that costs at most 2 % of what is gained."""
+    deviation = float(np.sqrt(bands.values(labels[None])[0]))
+    gained = bands.present().deviation_db - deviation
+    limit = (deviation + TIE_SHARE * max(gained, 0.0)) ** 2
+    standing = bands.nearest(bands.task.present_gains_db)
+    while True:
+        moved = np.flatnonzero(labels[:-1] != standing[:-1])
+        block = np.repeat(labels[None], moved.size, axis=0)
+        block[np.arange(moved.size), moved] = standing[moved]
+        values = bands.values(block) if moved.size else np.zeros(0)
+        kept = [
+            place
+            for place in np.argsort(values, kind="stable")
+            if values[place] <= limit and bands.feasible(block[place])
+        ]
+        if not kept:
+            return labels
+        labels = block[kept[0]]

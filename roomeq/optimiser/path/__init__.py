@@ -1,0 +1,1 @@
+"""Which filters are in the path."""

@@ -1,0 +1,1 @@
+"""A plan and its parts, and the record of its verification."""

@@ -1,0 +1,345 @@
+"""Parts of a plan that speak of joining subwoofer and mains.
+
+Conventions
+-----------
+As in `roomeq.plan.records`. A delay is that of the subwoofer against the mains in ms, positive is
+later; settings are absolute but for the level, which is a change in dB. A loss is that of
+`roomeq.optimiser.joining.summation`, in dB; a deviation is that of the sum from the target. Records
+keep figures.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Literal, Self
+
+import numpy as np
+
+from roomeq.device.processor import JoiningSettings
+from roomeq.optimiser.bands.fit import NoChange
+from roomeq.optimiser.joining.data import JoiningNote
+from roomeq.optimiser.joining.summation import HALF_OCTAVE, judge_sum
+from roomeq.plan.alignment import (
+    AlignmentRecord,
+    JoiningSettingRecord,
+    MeetingRecord,
+    PolarityRecord,
+    SumExplanationRecord,
+)
+from roomeq.plan.records import PlanRecord, rows_of
+
+if TYPE_CHECKING:
+    from roomeq.device.crossover import CrossoverFilter
+    from roomeq.device.meeting import Meeting
+    from roomeq.optimiser.joining.alignment import Alignment
+    from roomeq.optimiser.joining.data import JoiningData
+    from roomeq.optimiser.joining.levels import LevelJoining
+
+__all__ = [
+    "JoiningRecord",
+    "JoiningSeatRow",
+    "LevelJoiningRecord",
+    "SeatLossRow",
+    "SumBandsRecord",
+]
+
+
+class SeatLossRow(PlanRecord, frozen=True, kw_only=True):
+    """One seat: weight, loss of the sum before and after, change of its mean level."""
+
+    seat: str
+    weight: float
+    before_db: float
+    after_db: float
+    level_gain_db: float
+
+
+class JoiningSeatRow(PlanRecord, frozen=True, kw_only=True):
+    """One seat: weight, deviation of the sum before and after, change of its mean level.
+
+    `left_out_after_db` is the deviation with settings chosen without the seat.
+    """
+
+    seat: str
+    weight: float
+    before_db: float
+    after_db: float
+    level_gain_db: float
+    left_out_after_db: float | None = None
+
+
+class SumBandsRecord(PlanRecord, frozen=True, kw_only=True):
+    """Level and bands by the sum.
+
+    Attributes
+    ----------
+    lowest, highest : float
+        Hz between which the sum is judged.
+    deviation_before_db, deviation_db : float
+        Of the power average over the seats.
+    labels : tuple of str
+    gains_db : tuple of float
+    chosen : bool
+        Whether bands and level were chosen, or left as they are on request.
+    no_change : NoChange or None
+        Why they were chosen to stay.
+    seats : tuple of JoiningSeatRow
+        Standard deviation over frequency at each.
+    level_stops_at : {"", "range", "drive"}
+        What ends the level where it was chosen: the changes that are made at once, or that the knob
+        can make; the drive limit, which grants no further step.
+    """
+
+    lowest: float
+    highest: float
+    deviation_before_db: float
+    deviation_db: float
+    labels: tuple[str, ...]
+    gains_db: tuple[float, ...]
+    chosen: bool
+    no_change: NoChange | None
+    seats: tuple[JoiningSeatRow, ...]
+    level_stops_at: Literal["", "range", "drive"] = ""
+
+
+class JoiningRecord(PlanRecord, frozen=True, kw_only=True):
+    """What joining set, and what the sum loses before and after.
+
+    Attributes
+    ----------
+    corner, lowest, highest : float
+        Hz: the crossover, and the octave around it in which the loss is judged.
+    delay_stated : bool
+        Whether what the processor offers is stated; else 20 ms to either side were taken.
+    bypass : tuple of str
+        Low-passes to switch off, in words.
+    present, settings : JoiningSettingRecord
+        As measured, and as proposed: with the bands in, where they were chosen as well.
+    loss_before_db, loss_db : float
+        As measured, and as proposed.
+    alignment : AlignmentRecord
+    polarity : PolarityRecord or None
+    polarity_obstacle : str
+        Why the polarity was not tested; empty where it was.
+    meeting : MeetingRecord or None
+    seats : tuple of SeatLossRow
+    notes : tuple of JoiningNote
+    seats_left_out : tuple of str
+    sum_residual_db : float or None
+    explanation : SumExplanationRecord or None
+    frequencies, target_level_db : tuple of float
+        Axis in Hz, and the target at the level that the sum has with the proposal.
+    before_level_db, after_level_db : tuple of tuple of float
+        Level of the sum now and predicted, seats by frequencies.
+    sub_level_db, mains_level_db : tuple of tuple of float
+        Of each alone, with the proposal.
+    bands : SumBandsRecord or None
+        None where the bands were not chosen along.
+    """
+
+    corner: float
+    lowest: float
+    highest: float
+    delay_stated: bool
+    bypass: tuple[str, ...]
+    present: JoiningSettingRecord
+    settings: JoiningSettingRecord
+    loss_before_db: float
+    loss_db: float
+    alignment: AlignmentRecord
+    polarity: PolarityRecord | None
+    polarity_obstacle: str
+    meeting: MeetingRecord | None
+    seats: tuple[SeatLossRow, ...]
+    notes: tuple[JoiningNote, ...]
+    seats_left_out: tuple[str, ...]
+    sum_residual_db: float | None
+    explanation: SumExplanationRecord | None
+    frequencies: tuple[float, ...]
+    target_level_db: tuple[float, ...]
+    before_level_db: tuple[tuple[float, ...], ...]
+    after_level_db: tuple[tuple[float, ...], ...]
+    sub_level_db: tuple[tuple[float, ...], ...]
+    mains_level_db: tuple[tuple[float, ...], ...]
+    bands: SumBandsRecord | None = None
+
+    @classmethod
+    def of(
+        cls,
+        alignment: Alignment,
+        *,
+        measured: JoiningData,
+        final: JoiningData | None = None,
+        settings: JoiningSettings | None = None,
+        delay_stated: bool = True,
+        bypass: Sequence[CrossoverFilter] = (),
+        polarity: PolarityRecord | None = None,
+        polarity_obstacle: str = "",
+        meeting: Meeting | None = None,
+        bands: SumBandsRecord | None = None,
+    ) -> Self:
+        """Return the record of a joining.
+
+        Parameters
+        ----------
+        alignment : Alignment
+        measured : JoiningData
+            As measured: what "now" refers to.
+        final : JoiningData, optional
+            With filters and bands as proposed; those of the alignment by default.
+        settings : JoiningSettings, optional
+            As proposed; those of the alignment by default.
+        delay_stated, bypass, polarity, polarity_obstacle, meeting, bands
+            As attributes.
+        """
+        data, chosen = final or alignment.data, settings or alignment.chosen.settings
+        residual = measured.sum_residual_db
+        then = data.predicted_level_db(chosen)
+        before, after = judge_sum(measured, measured.present), judge_sum(data, chosen)
+        return cls(
+            corner=data.corner,
+            lowest=data.corner / HALF_OCTAVE,
+            highest=data.corner * HALF_OCTAVE,
+            delay_stated=delay_stated,
+            bypass=tuple(str(one) for one in bypass),
+            present=JoiningSettingRecord.of(measured.present),
+            settings=JoiningSettingRecord.of(chosen),
+            loss_before_db=before.loss_db,
+            loss_db=after.loss_db,
+            alignment=AlignmentRecord.of(alignment),
+            polarity=polarity,
+            polarity_obstacle=polarity_obstacle,
+            meeting=MeetingRecord.of(meeting),
+            seats=_seat_rows(measured, data, chosen),
+            notes=measured.notes,
+            seats_left_out=measured.seats_left_out,
+            sum_residual_db=None if residual is None else float(np.nanmax(residual)),
+            explanation=SumExplanationRecord.of(measured.explanation),
+            frequencies=tuple(data.frequencies.tolist()),
+            target_level_db=_target_level_db(data, chosen),
+            before_level_db=rows_of(measured.predicted_level_db(measured.present)),
+            after_level_db=rows_of(then),
+            sub_level_db=rows_of(data.with_transfers(mains=0.0).predicted_level_db(chosen)),
+            mains_level_db=rows_of(data.with_transfers(sub=0.0).predicted_level_db(chosen)),
+            bands=bands,
+        )
+
+    @property
+    def changes(self) -> bool:
+        """Whether delay, polarity, phase control or a bypass is to be set differently from now."""
+        return bool(self.bypass) or self._turn(self.present) != self._turn(self.settings)
+
+    @property
+    def no_change(self) -> NoChange | None:
+        """Why nothing at all is set otherwise than now; None where something is."""
+        bands = self.bands
+        if self.changes or (bands is not None and bands.chosen and bands.no_change is None):
+            return None
+        return (None if bands is None else bands.no_change) or NoChange.IMPROVEMENT_TOO_SMALL
+
+    @property
+    def judged(self) -> tuple[float, float]:
+        """Deviation of the sum now and with the settings; its loss where no bands were judged."""
+        if self.bands is None:
+            return self.loss_before_db, self.loss_db
+        return self.bands.deviation_before_db, self.bands.deviation_db
+
+    @property
+    def seat_rows(self) -> tuple[JoiningSeatRow, ...]:
+        """Deviations of the sum at the seats; empty where no bands were judged."""
+        return () if self.bands is None else self.bands.seats
+
+    @staticmethod
+    def _turn(setting: JoiningSettingRecord) -> tuple[float, bool, float]:
+        return setting.delay_ms, setting.inverted, setting.phase_deg
+
+
+class LevelJoiningRecord(PlanRecord, frozen=True, kw_only=True):
+    """Two answers from levels alone; see `roomeq.optimiser.joining.levels.LevelJoining`.
+
+    Attributes
+    ----------
+    if_late, if_early : JoiningRecord
+    decided : str or None
+        ``late`` or ``early`` where the room file says which.
+    ambiguous : bool
+        Whether they differ in what to set.
+    reversed_loss_db : float
+    move_delay_ms, move_if_late_db, move_if_early_db : float or None
+        Of the deciding measurement.
+    """
+
+    if_late: JoiningRecord
+    if_early: JoiningRecord
+    decided: str | None
+    ambiguous: bool
+    reversed_loss_db: float
+    move_delay_ms: float | None
+    move_if_late_db: float | None
+    move_if_early_db: float | None
+
+    @classmethod
+    def of(
+        cls, joining: LevelJoining, *, delay_stated: bool = True, decided: str | None = None
+    ) -> Self:
+        """Return the record of a joining from levels."""
+        late, early = (
+            JoiningRecord.of(
+                one,
+                measured=one.data,
+                delay_stated=delay_stated,
+                polarity_obstacle="levels alone do not tell",
+            )
+            for one in (joining.if_late, joining.if_early)
+        )
+        move = joining.move
+        return cls(
+            if_late=late,
+            if_early=early,
+            decided=decided,
+            ambiguous=joining.ambiguous,
+            reversed_loss_db=joining.reversed_loss_db,
+            move_delay_ms=None if move is None else round(1e3 * move.delay, 6),
+            move_if_late_db=None if move is None else move.if_late_db,
+            move_if_early_db=None if move is None else move.if_early_db,
+        )
+
+    @property
+    def answer(self) -> JoiningRecord | None:
+        """The one answer, where both agree or it was decided; None where it is open."""
+        if self.decided is not None:
+            return self.if_late if self.decided == "late" else self.if_early
+        return None if self.ambiguous else self.if_late
+
+
+def _target_level_db(data: JoiningData, settings: JoiningSettings) -> tuple[float, ...]:
+    """Return the target at the mean level of the sum, seats and frequencies weighted."""
+    missed = data.predicted_level_db(settings) - data.target_db - data.seat_offsets_db[:, None]
+    return tuple((data.target_db + data.seat_weights @ missed @ data.frequency_weights).tolist())
+
+
+def _seat_rows(
+    measured: JoiningData, final: JoiningData, settings: JoiningSettings
+) -> tuple[SeatLossRow, ...]:
+    before, after = judge_sum(measured, measured.present), judge_sum(final, settings)
+    inside = (final.frequencies >= final.corner / HALF_OCTAVE * (1 - 1e-9)) & (
+        final.frequencies <= final.corner * HALF_OCTAVE * (1 + 1e-9)
+    )
+    change = final.predicted_level_db(settings) - measured.predicted_level_db(measured.present)
+    return tuple(
+        SeatLossRow(
+            seat=seat,
+            weight=float(weight),
+            before_db=float(was),
+            after_db=float(now),
+            level_gain_db=float(level),
+        )
+        for seat, weight, was, now, level in zip(
+            final.seats,
+            final.seat_weights,
+            before.by_seat_db,
+            after.by_seat_db,
+            change[:, inside].mean(axis=1),
+            strict=True,
+        )
+    )

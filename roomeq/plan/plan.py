@@ -1,0 +1,334 @@
+"""Plan: settings, prediction, reasons and cautions, kept as a JSON file.
+
+Conventions
+-----------
+Settings are absolute. Levels and gains in dB, frequencies in Hz. Curves are on the fit axis; seats
+by frequencies. Reasons and cautions are codes, the prose comes from `roomeq.report`. A file carries
+a format version; unknown keys are refused. JSON keeps every digit of a float, so that a plan opens
+with the same settings and the same prediction.
+"""
+
+from __future__ import annotations
+
+from html import escape
+from os import PathLike
+from pathlib import Path
+from typing import TYPE_CHECKING, Literal
+
+import msgspec
+
+from roomeq.base.errors import PlanFileError
+from roomeq.base.replacing import refuse_other_kinds, replacing
+from roomeq.base.survey import Source
+from roomeq.optimiser.bands.fit import ChoiceRow, NoChange
+from roomeq.optimiser.bands.frame import band_frame
+from roomeq.plan.drive import ExtraDriveRow, HeadroomRecord, ProtectionSetting
+from roomeq.plan.joining import JoiningRecord
+from roomeq.plan.recordings import RecordingRow
+from roomeq.plan.records import (
+    RESERVATIONS,
+    BandSetting,
+    Caution,
+    CautionCode,
+    Curves,
+    DeviceRecord,
+    Evidence,
+    InputRecord,
+    LevelSetting,
+    PlanRecord,
+    QCheck,
+    SeatResult,
+    TargetRecord,
+)
+
+if TYPE_CHECKING:
+    from pandas import DataFrame
+
+__all__ = [
+    "PLAN_FORMAT",
+    "BandSetting",
+    "Caution",
+    "CautionCode",
+    "Curves",
+    "DeviceRecord",
+    "Evidence",
+    "InputRecord",
+    "LevelSetting",
+    "Plan",
+    "QCheck",
+    "SeatResult",
+    "TargetRecord",
+    "read_plan",
+    "write_plan",
+]
+
+PLAN_FORMAT = 2
+"""2: gains by the average over seats; 1: by every seat, with trust (the first statement)."""
+_READ_FORMATS = (1, 2)
+
+
+class Plan(PlanRecord, frozen=True, kw_only=True):
+    """What to set, what it will do, why, and what it was made from.
+
+    Attributes
+    ----------
+    format : int
+        Format version of the file.
+    roomeq_version : str
+        Release that made the plan.
+    room, record : str, dict
+        Name of the room; date, person, instrument as far as the room file tells.
+    source : {"sub", "mains", "both"}
+        Measurements that were fitted.
+    level_reference : {"spl", "relative"}
+        Whether levels are dB SPL.
+    inputs : tuple of InputRecord
+    device : DeviceRecord
+    target : TargetRecord
+    bands : tuple of BandSetting
+    level : LevelSetting
+    no_change : NoChange or None
+        Why the present gains are kept; None where a change is proposed.
+    seats : tuple of SeatResult
+    evidence : Evidence
+    curves : Curves
+    cautions : tuple of Caution
+    assumptions, notes : tuple of str
+        What was assumed; what importers did.
+    protection : ProtectionSetting or None
+        Protective high-pass; None where no level was wanted.
+    extra_drive : tuple of ExtraDriveRow
+        What gains and level ask of each band.
+    headroom : HeadroomRecord or None
+        What the wanted level leaves; None where none was stated.
+    recordings : tuple of RecordingRow
+        Recorded sweeps with their findings and how much each counted.
+    joining : JoiningRecord or None
+        Delay, polarity, phase control, level, low-passes to bypass; None where not joined.
+    choices : tuple of ChoiceRow
+        Now, the best found and the proposal, in figures; empty in plans of format 1.
+    """
+
+    format: int
+    roomeq_version: str
+    room: str
+    record: dict[str, str]
+    source: Source
+    level_reference: Literal["spl", "relative"]
+    inputs: tuple[InputRecord, ...]
+    device: DeviceRecord
+    target: TargetRecord
+    bands: tuple[BandSetting, ...]
+    level: LevelSetting
+    no_change: NoChange | None
+    seats: tuple[SeatResult, ...]
+    evidence: Evidence
+    curves: Curves
+    cautions: tuple[Caution, ...]
+    assumptions: tuple[str, ...]
+    notes: tuple[str, ...]
+    protection: ProtectionSetting | None = None
+    extra_drive: tuple[ExtraDriveRow, ...] = ()
+    headroom: HeadroomRecord | None = None
+    recordings: tuple[RecordingRow, ...] = ()
+    joining: JoiningRecord | None = None
+    choices: tuple[ChoiceRow, ...] = ()
+
+    @property
+    def statement(self) -> int:
+        """By which statement of the band-gain problem the plan was made: 1 or 2, as its format."""
+        return self.format
+
+    @property
+    def gains_db(self) -> tuple[float, ...]:
+        """Proposed gain of every band, in dB."""
+        return tuple(band.gain_db for band in self.bands)
+
+    @property
+    def changes(self) -> bool:
+        """Whether any band is to be set differently from now."""
+        return any(band.gain_db != band.present_db for band in self.bands)
+
+    @property
+    def joins(self) -> bool:
+        """Whether delay, polarity, phase control or a bypass is to be set differently from now."""
+        return self.joining is not None and self.joining.changes
+
+    @property
+    def deviation_before_db(self) -> float:
+        """Weighted deviation at the present gains, in dB."""
+        return self.evidence.deviation_before_db
+
+    @property
+    def deviation_after_db(self) -> float:
+        """Weighted deviation with the proposal, in dB."""
+        return self.evidence.deviation_db
+
+    @property
+    def reservations(self) -> tuple[Caution, ...]:
+        """Cautions that should be read before acting; the others are plain information."""
+        return tuple(caution for caution in self.cautions if caution.code in RESERVATIONS)
+
+    @property
+    def lower_bound_db(self) -> float:
+        """Deviation that no setting within the limits falls below, in dB."""
+        return self.evidence.lower_bound_db
+
+    @property
+    def drive_boost_db(self) -> float:
+        """Most that the drive rises anywhere at the same loudness, in dB."""
+        return self.evidence.drive_boost_db
+
+    def to_json(self) -> bytes:
+        """Return the plan as the text of its file."""
+        return msgspec.json.format(msgspec.json.encode(self), indent=1) + b"\n"
+
+    def __repr__(self) -> str:
+        if not (self.changes or self.joins):
+            return f"<Plan for {self.room}: no change>"
+        moved = sum(band.gain_db != band.present_db for band in self.bands)
+        start = f"<Plan for {self.room}: {moved} of {len(self.bands)} bands change, deviation "
+        before_db, after_db = self.deviation_before_db, self.deviation_after_db
+        if self.joining is not None:
+            start += "of the sum with the mains "
+            before_db, after_db = self.joining.judged
+        return f"{start}{before_db:.1f} to {after_db:.1f} dB>"
+
+    def to_frame(self) -> DataFrame:
+        """Return the bands as a pandas table; see `roomeq.optimiser.bands.frame.band_frame`."""
+        return band_frame(self.bands)
+
+    def _repr_html_(self) -> str:
+        """Return the settings, for notebooks."""
+        rows = [
+            f"<tr><td>{escape(band.label)} Hz</td><td>{_setting(band.present_db)}</td>"
+            f"<td>{_setting(band.gain_db)}</td>"
+            f"<td>{'set' if band.gain_db != band.present_db else ''}</td></tr>"
+            for band in self.bands
+        ]
+        setting, change = self.level.setting_db, self.level.change_db
+        wanted = f"{change:+.1f} from now" if setting is None else f"{setting:+.1f}"
+        now = "" if setting is None else f"{setting - change:+.1f}"
+        rows.append(f"<tr><td>Level knob</td><td>{now}</td><td>{wanted}</td><td></td></tr>")
+        count = len(self.reservations)
+        read = f"; {count} caution{'s' if count != 1 else ''} to read first" if count else ""
+        head = "<th>Band</th><th>Now dB</th><th>Set to dB</th><th></th>"
+        return (
+            f"<table><caption>{escape(repr(self)[1:-1])}{read}</caption>"
+            f"<thead><tr>{head}</tr></thead><tbody>{''.join(rows)}</tbody></table>"
+        )
+
+
+def _setting(gain_db: float) -> str:
+    """Return a gain with its sign and at least one decimal, as many as it needs up to three."""
+    whole, point, rest = f"{gain_db:+.3f}".partition(".")
+    return f"{whole}{point}{rest.rstrip('0') or '0'}" if round(gain_db, 3) else "0.0"
+
+
+def write_plan(plan: Plan, path: str | PathLike[str]) -> None:
+    """Write a plan; the file is complete or not there at all.
+
+    Raises
+    ------
+    PlanFileError
+        If the file exists and is no plan: a measurement must not be lost to a mistyped name.
+    OSError
+        If the folder does not exist or cannot be written to.
+    """
+    location = Path(path)
+    refuse_other_kinds(location, kind="plan", is_of_kind=_is_a_plan, error=PlanFileError)
+    with replacing(location) as temporary:
+        temporary.write_bytes(plan.to_json())
+
+
+class _FormatOnly(msgspec.Struct):
+    format: int
+
+
+class _Joined(_FormatOnly):
+    joining: dict[str, object] | None = None
+
+
+class _Mark(_FormatOnly):
+    room: str
+    bands: list[msgspec.Raw]
+
+
+def _is_a_plan(location: Path) -> bool:
+    try:
+        msgspec.json.decode(location.read_bytes(), type=_Mark)
+    except msgspec.MsgspecError:
+        return False
+    return True
+
+
+def read_plan(path: str | PathLike[str]) -> Plan:
+    """Read a plan file.
+
+    Raises
+    ------
+    PlanFileError
+        If there is no such file, it is not a plan, its format version is not known, or its parts
+        do not fit each other.
+    """
+    location = Path(path)
+    try:
+        text = location.read_bytes()
+    except FileNotFoundError:
+        raise PlanFileError("there is no such file", path=location) from None
+    except OSError as error:
+        raise PlanFileError(f"cannot be read: {error.strerror}", path=location) from error
+    try:
+        version = msgspec.json.decode(text, type=_FormatOnly).format
+    except msgspec.MsgspecError as error:
+        raise PlanFileError(
+            f"is not a plan: {error}", path=location, remedy="give a file written by propose --plan"
+        ) from None
+    if version not in _READ_FORMATS:
+        raise PlanFileError(
+            f"format {version} is not known",
+            path=location,
+            remedy=f"this release reads formats {' and '.join(map(str, _READ_FORMATS))}",
+        )
+    if version == 1 and msgspec.json.decode(text, type=_Joined).joining is not None:
+        raise PlanFileError(
+            "its joining was chosen by rules of an earlier release, which kept sums that cancel",
+            path=location,
+            remedy="make the plan again from its room",
+        )
+    try:
+        plan = msgspec.json.decode(text, type=Plan)
+        _check_sizes(plan)
+    except (msgspec.MsgspecError, ValueError) as error:
+        raise PlanFileError(
+            f"is damaged: {error}", path=location, remedy="make the plan again from its room"
+        ) from None
+    return plan
+
+
+def _check_sizes(plan: Plan) -> None:
+    """Raise ValueError unless curves, seats and bands belong together."""
+    curves, seats, points = plan.curves, len(plan.seats), len(plan.curves.frequencies)
+    if not (plan.seats and plan.bands and points):
+        raise ValueError("it needs at least one seat, one band and one frequency")
+    if [band.label for band in plan.bands] != list(plan.device.labels):
+        raise ValueError("its bands are not those of its device")
+    for name in ("target_level_db", "response_db", "present_response_db", "frequency_weights"):
+        if len(getattr(curves, name)) != points:
+            raise ValueError(f"curves.{name} needs {points} values, one for each frequency")
+    for name in ("average_error_db", "shortfall_error_db"):
+        if len(getattr(curves, name)) != (points if plan.format > 1 else 0):
+            raise ValueError(f"curves.{name} needs {points} values, one for each frequency")
+    for name in ("before_level_db", "predicted_level_db"):
+        rows = getattr(curves, name)
+        if [len(row) for row in rows] != [points] * seats:
+            raise ValueError(f"curves.{name} needs {seats} rows of {points} values")
+    if plan.protection is not None:
+        plan.protection.choice()
+    if plan.headroom is not None:
+        plan.headroom.headroom()
+        plan.headroom.playback()
+    for row in plan.extra_drive:
+        row.extra()
+    for recording in plan.recordings:
+        recording.check()

@@ -1,0 +1,269 @@
+"""What is said of recorded sweeps, as it is printed and kept in plans.
+
+Conventions
+-----------
+Frozen records; unknown keys are refused. Times in s, frequencies in Hz, levels in dB, drift in ppm.
+What is not known is None.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+import msgspec
+
+from roomeq.analysis.recordings.findings import Finding, FindingCode, FindingPlace, Severity
+from roomeq.base.bands import third_octave_band, third_octave_bands
+from roomeq.room.recorded import RecordedSweep
+from roomeq.room.recording_weights import recording_counts
+from roomeq.room.room import Room
+
+if TYPE_CHECKING:
+    from roomeq.analysis.sweeps.decay import Decay
+    from roomeq.analysis.sweeps.distortion import Distortion
+
+__all__ = [
+    "DecayRow",
+    "DetailRow",
+    "DistortionRow",
+    "FindingRow",
+    "RecordingRow",
+    "detail_rows",
+    "recording_rows",
+]
+
+_LOWEST, _HIGHEST = 16.0, 250.0  # bands of the distortion that are shown
+
+
+class _Row(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
+    """A record: frozen, unknown keys refused."""
+
+
+class FindingRow(_Row, frozen=True, kw_only=True):
+    """One finding: what, where, how sure, what to do; see `Finding` and `FindingPlace`."""
+
+    code: FindingCode
+    severity: Severity
+    what: str
+    confidence: float
+    remedy: str
+    channel: int
+    start: float | None
+    stop: float | None
+    lowest: float | None
+    highest: float | None
+    value: float | None
+
+    @classmethod
+    def of(cls, finding: Finding) -> FindingRow:
+        """Return the row of a finding."""
+        where = finding.where
+        return cls(
+            code=finding.code,
+            severity=finding.severity,
+            what=finding.what,
+            confidence=finding.confidence,
+            remedy=finding.remedy,
+            channel=where.channel,
+            start=where.start,
+            stop=where.stop,
+            lowest=where.lowest,
+            highest=where.highest,
+            value=_known(finding.value),
+        )
+
+    def finding(self, file: str) -> Finding:
+        """Return the finding again, of a file.
+
+        Raises
+        ------
+        ValueError
+            If the confidence does not lie between 0 and 1.
+        """
+        return Finding(
+            code=self.code,
+            severity=self.severity,
+            what=self.what,
+            where=FindingPlace(
+                file=file,
+                channel=self.channel,
+                start=self.start,
+                stop=self.stop,
+                lowest=self.lowest,
+                highest=self.highest,
+            ),
+            confidence=self.confidence,
+            remedy=self.remedy,
+            value=self.value,
+        )
+
+
+class RecordingRow(_Row, frozen=True, kw_only=True):
+    """One recorded sweep.
+
+    Attributes
+    ----------
+    seat, source, file, channel : str, int
+        Whose, and where it is.
+    sample_rate, duration, peak_dbfs : float
+        Hz, s, dBFS; the peak None where nothing moves.
+    judged : bool
+        Whether the sweep was known; else only the samples were looked at.
+    bands, snr_db : tuple
+        Signal-to-noise ratio of the response by third octave (ISO 18233).
+    drift_ppm, drift_basis, drift_mended_by
+        Clock drift, what it was read from, and what mended it; None where not known, or not mended.
+    counts : float
+        How much it counts in the fit: 1, 0.5 or 0; see `roomeq.room.recording_weights`.
+    left_out : bool
+        Whether it says nothing of its seat and so never became a measurement.
+    findings : tuple of FindingRow
+        Worst first.
+    """
+
+    seat: str
+    source: str
+    file: str
+    channel: int
+    sample_rate: int
+    duration: float
+    peak_dbfs: float | None
+    judged: bool
+    bands: tuple[str, ...]
+    snr_db: tuple[float | None, ...]
+    drift_ppm: float | None
+    drift_basis: str | None
+    drift_mended_by: str | None
+    counts: float
+    left_out: bool
+    findings: tuple[FindingRow, ...]
+
+    def check(self) -> None:
+        """Raise ValueError unless its parts belong together."""
+        if len(self.bands) != len(self.snr_db):
+            raise ValueError(f"{self.file} needs one signal-to-noise ratio for each band")
+        if not 0.0 <= self.counts <= 1.0:
+            raise ValueError(f"{self.file} counts from 0 to 1, got {self.counts!r}")
+        for one in self.findings:
+            one.finding(self.file)
+
+    @property
+    def alarms(self) -> tuple[Finding, ...]:
+        """Findings that want a look: all but the notes."""
+        return tuple(
+            one.finding(self.file) for one in self.findings if one.severity is not Severity.NOTE
+        )
+
+
+class DecayRow(_Row, frozen=True, kw_only=True):
+    """Decay times of an octave, in s; whether the filter's own ringing governs."""
+
+    label: str
+    t20: float | None
+    t30: float | None
+    governed_by_filter: bool
+
+
+class DistortionRow(_Row, frozen=True, kw_only=True):
+    """Orders 2 to 5 of a third octave in dB below the fundamental, and all of them in per cent.
+
+    None is an order that the noise hides, or that the recording cannot carry.
+    """
+
+    label: str
+    orders_db: tuple[float | None, ...]
+    total_percent: float | None
+
+
+class DetailRow(_Row, frozen=True, kw_only=True):
+    """Decay and distortion of one recording; empty where they cannot be told."""
+
+    seat: str
+    file: str
+    decay: tuple[DecayRow, ...]
+    distortion: tuple[DistortionRow, ...]
+
+
+def recording_rows(room: Room) -> tuple[RecordingRow, ...]:
+    """Return what is said of each recorded sweep of a room."""
+    return tuple(
+        _recording_row(recorded, counts)
+        for recorded, counts in zip(room.recordings, recording_counts(room), strict=True)
+    )
+
+
+def _recording_row(recorded: RecordedSweep, counts: float) -> RecordingRow:
+    quality = recorded.quality
+    return RecordingRow(
+        seat=recorded.seat,
+        source=recorded.source,
+        file=recorded.file,
+        channel=quality.channel,
+        sample_rate=quality.sample_rate,
+        duration=quality.duration,
+        peak_dbfs=_known(quality.peak_dbfs),
+        judged=recorded.judged,
+        bands=tuple(band.label for band in quality.bands),
+        snr_db=tuple(_known(ratio) for ratio in quality.snr_db.tolist()),
+        drift_ppm=None if quality.drift is None else _known(quality.drift.ppm),
+        drift_basis=None if quality.drift is None else quality.drift.basis,
+        drift_mended_by=recorded.drift_mended_by,
+        counts=counts,
+        left_out=recorded.left_out,
+        findings=tuple(FindingRow.of(one) for one in recorded.findings),
+    )
+
+
+def detail_rows(room: Room) -> tuple[DetailRow, ...]:
+    """Return decay and distortion of each recording; both empty where they were not asked for."""
+    return tuple(
+        DetailRow(
+            seat=recorded.seat,
+            file=recorded.file,
+            decay=_decay_rows(recorded.decay),
+            distortion=_distortion_rows(recorded.distortion),
+        )
+        for recorded in room.recordings
+    )
+
+
+def _decay_rows(decay: Decay | None) -> tuple[DecayRow, ...]:
+    if decay is None:
+        return ()
+    columns = decay.frequencies, decay.t20, decay.t30, decay.governed_by_filter
+    return tuple(
+        DecayRow(
+            label=third_octave_band(centre).label,
+            t20=_known(t20),
+            t30=_known(t30),
+            governed_by_filter=ringing,
+        )
+        for centre, t20, t30, ringing in zip(*(c.tolist() for c in columns), strict=True)
+    )
+
+
+def _distortion_rows(distortion: Distortion | None) -> tuple[DistortionRow, ...]:
+    from roomeq.analysis.sweeps.distortion import distortion_by_band
+
+    if distortion is None:
+        return ()
+    axis = distortion.frequencies
+    bands = tuple(
+        band
+        for band in third_octave_bands(_LOWEST, _HIGHEST)
+        if band.lower >= axis[0] and band.upper <= axis[-1]
+    )
+    ratios_db, total = distortion_by_band(distortion, bands=bands)
+    return tuple(
+        DistortionRow(
+            label=band.label,
+            orders_db=tuple(_known(value) for value in ratios_db[:, index].tolist()),
+            total_percent=_known(100.0 * float(total[index])),
+        )
+        for index, band in enumerate(bands)
+    )
+
+
+def _known(value: float | None) -> float | None:
+    return value if value is not None and math.isfinite(value) else None

@@ -1,0 +1,62 @@
+"""Plots, grouped by the questions a calibrator asks.
+
+- What do the seats share? `plot_seats`, `plot_seat_differences`, `plot_survey_signal_to_noise`;
+  from plain arrays `plot_signal_to_noise`
+- What differs between measurements? `plot_responses`
+- What would change? `plot_prediction`, `plot_band_gains`, `plot_equaliser`
+- Do subwoofer and mains add? `plot_joining`, `plot_joining_map`; from plain arrays `plot_sum`,
+  `plot_delay_map`
+- How hard does it work? `plot_extra_drive`, `plot_drive`, `plot_power`, `plot_displacement`,
+  `plot_distortion`
+- How long does it ring? `plot_decay` (numbers: `roomeq.jobs.decay.room_decays`)
+- Did it come true? `plot_verification`
+
+Conventions
+-----------
+Every function takes axes as `ax`, or makes a figure of its own, and returns the axes. Numbers are
+computed elsewhere. matplotlib comes with the extra ``report``, is loaded when a plot is drawn, and
+its global settings are left as they are.
+"""
+
+from __future__ import annotations
+
+from roomeq.report.plots.decay import plot_decay
+from roomeq.report.plots.headroom import (
+    plot_displacement,
+    plot_distortion,
+    plot_drive,
+    plot_extra_drive,
+    plot_power,
+)
+from roomeq.report.plots.joining import plot_delay_map, plot_joining, plot_joining_map, plot_sum
+from roomeq.report.plots.plan import plot_band_gains, plot_equaliser, plot_prediction
+from roomeq.report.plots.responses import plot_responses
+from roomeq.report.plots.seats import (
+    plot_seat_differences,
+    plot_seats,
+    plot_signal_to_noise,
+    plot_survey_signal_to_noise,
+)
+from roomeq.report.plots.verification import plot_verification
+
+__all__ = [
+    "plot_band_gains",
+    "plot_decay",
+    "plot_delay_map",
+    "plot_displacement",
+    "plot_distortion",
+    "plot_drive",
+    "plot_equaliser",
+    "plot_extra_drive",
+    "plot_joining",
+    "plot_joining_map",
+    "plot_power",
+    "plot_prediction",
+    "plot_responses",
+    "plot_seat_differences",
+    "plot_seats",
+    "plot_signal_to_noise",
+    "plot_sum",
+    "plot_survey_signal_to_noise",
+    "plot_verification",
+]

@@ -1,0 +1,393 @@
+"""Plots of what the seats share: their average, their differences, their noise.
+
+Conventions
+-----------
+Levels in dB, seats by frequencies; frequencies in Hz. Seats carry letters in their order, on the
+lines and beside the names. Numbers are computed elsewhere. Every function takes axes, or makes
+some, and returns them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from string import ascii_uppercase
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from roomeq.analysis.seats import SeatStatistics
+from roomeq.analysis.signal_to_noise import survey_signal_to_noise
+from roomeq.base.bands import third_octave_band
+from roomeq.base.levels import FloatArray
+from roomeq.base.response import LevelReference
+from roomeq.base.survey import Survey
+from roomeq.optimiser.bands.fit_data import SNR_FULL_DB, SNR_IGNORED_DB
+from roomeq.report.plots.labels import (
+    EndLabel,
+    label_ends,
+)
+from roomeq.report.plots.style import (
+    COLOURS,
+    SEAT_STROKES,
+    DecibelsPerDecade,
+    frame_frequencies,
+    frame_levels,
+    frame_rows,
+    house_style,
+    level_span,
+    level_title,
+    log_bar,
+    started,
+    titled,
+)
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+__all__ = [
+    "plot_seat_differences",
+    "plot_seats",
+    "plot_signal_to_noise",
+    "plot_survey_signal_to_noise",
+    "seat_letters",
+]
+
+_LANE_STEPS_DB = (10.0, 20.0, 30.0, 40.0, 60.0, 80.0)
+
+
+def seat_letters(count: int) -> tuple[str, ...]:
+    """Return a letter for each seat: A to Z, then AA, AB and so on."""
+    letters = tuple(ascii_uppercase)
+    return tuple(
+        letters[k] if k < 26 else letters[k // 26 - 1] + letters[k % 26] for k in range(count)
+    )
+
+
+def _checked(statistics: SeatStatistics, level_db: ArrayLike) -> FloatArray:
+    levels = np.asarray(level_db, dtype=np.float64)
+    wanted = len(statistics.seats), statistics.frequencies.size
+    if levels.shape != wanted or not np.isfinite(levels).all():
+        raise ValueError(f"level_db must be finite and have shape {wanted}, got {levels.shape}")
+    return levels
+
+
+@house_style()
+def plot_seats(
+    statistics: SeatStatistics,
+    level_db: ArrayLike,
+    *,
+    level_reference: LevelReference = "relative",
+    db_per_decade: DecibelsPerDecade = 50,
+    ax: Axes | None = None,
+) -> Axes:
+    """Plot every seat, their level mean, and the standard deviation around it.
+
+    Parameters
+    ----------
+    statistics : SeatStatistics
+        Of these levels.
+    level_db : array_like, shape (S, F)
+        Level of every seat.
+    level_reference : {"relative", "spl"}
+    db_per_decade : {25, 50}
+        Proportion of the axes (IEC 60263).
+    ax : Axes, optional
+
+    Returns
+    -------
+    Axes
+
+    Raises
+    ------
+    ValueError
+        If the levels do not fit the statistics.
+    ImportError
+        If matplotlib is not installed.
+    """
+    levels = _checked(statistics, level_db)
+    ax, own = started(ax)
+    axis, mean, spread = statistics.frequencies, statistics.level_mean_db, statistics.spread_db
+    ax.fill_between(axis, mean - spread, mean + spread, color=COLOURS["wash"], zorder=1)
+    for edge in (mean - spread, mean + spread):
+        ax.plot(axis, edge, color=COLOURS["quiet"], linewidth=0.6, zorder=1)
+    letters = seat_letters(len(levels))
+    for index, (seat, row) in enumerate(zip(statistics.seats, levels, strict=True)):
+        stroke = SEAT_STROKES[index % len(SEAT_STROKES)]
+        ax.plot(axis, row, label=seat, zorder=2, **stroke.settings | {"linewidth": 1.0})
+    ax.plot(axis, mean, color=COLOURS["ink"], linewidth=2.6, label="level mean", zorder=3)
+    limits = level_span(levels)
+    frame_levels(
+        ax,
+        own=own,
+        frequencies=(float(axis[0]), float(axis[-1])),
+        levels=limits,
+        title=level_title(level_reference),
+        db_per_decade=db_per_decade,
+    )
+    ends = [EndLabel(place=float(mean[-1]), text="level mean ± s.d.", bold=True)]
+    for index, seat in enumerate(statistics.seats):
+        text, colour = f"{letters[index]}  {seat}", SEAT_STROKES[index % len(SEAT_STROKES)].colour
+        ends.append(EndLabel(place=float(levels[index, -1]), text=text, colour=colour))
+    label_ends(ax, ends)
+    taken: list[int] = []
+    for index, letter in enumerate(letters):
+        colour = COLOURS[SEAT_STROKES[index % len(SEAT_STROKES)].colour]
+        for place in _clear_places(levels, index, limits, taken):
+            taken.append(place)
+            _letter(ax, float(axis[place]), float(levels[index, place]), letter, colour)
+    titled(ax, "What the seats share")
+    return ax
+
+
+def _clear_places(
+    levels: FloatArray, index: int, limits: tuple[float, float], taken: list[int]
+) -> list[int]:
+    """Return where a seat's line stands clearest of others and letters, in either half."""
+    others = np.delete(levels, index, axis=0)
+    count = levels.shape[1]
+    apart = np.full(count, np.inf)
+    if len(others):
+        apart = np.abs(others - levels[index]).min(axis=0)
+    apart = np.minimum(apart, 8.0)  # beyond that it is clear enough
+    for place in taken:
+        apart[max(0, place - count // 30) : place + count // 30 + 1] *= 0.25
+    apart[(levels[index] < limits[0]) | (levels[index] > limits[1])] = -1.0
+    margin, half = max(1, count // 25), count // 2
+    halves = (range(margin, half), range(half, count - margin))
+    found = [max(half, key=lambda k: (apart[k], -k)) for half in halves if len(half)]
+    return [place for place in found if apart[place] > 0]
+
+
+def _letter(ax: Axes, x: float, y: float, letter: str, colour: str) -> None:
+    ax.text(
+        x,
+        y,
+        letter,
+        ha="center",
+        va="center",
+        fontsize=7.0,
+        fontweight="bold",
+        color=colour,
+        zorder=4,
+        clip_on=True,
+        bbox={"boxstyle": "circle,pad=0.15", "facecolor": "white", "edgecolor": "none"},
+    )
+
+
+@house_style()
+def plot_seat_differences(
+    statistics: SeatStatistics,
+    level_db: ArrayLike,
+    *,
+    lane_db: float | None = None,
+    ax: Axes | None = None,
+) -> Axes:
+    """Plot by how much each seat differs from the level mean, one lane for each seat.
+
+    What is above the mean is filled, what is below is hatched.
+
+    Parameters
+    ----------
+    statistics : SeatStatistics
+        Of these levels.
+    level_db : array_like, shape (S, F)
+        Level of every seat.
+    lane_db : float, optional
+        dB from one lane to the next; so that no two touch, by default.
+    ax : Axes, optional
+
+    Returns
+    -------
+    Axes
+
+    Raises
+    ------
+    ValueError
+        If the levels do not fit the statistics, or `lane_db` is not finite and positive.
+    ImportError
+        If matplotlib is not installed.
+    """
+    difference = _checked(statistics, level_db) - statistics.level_mean_db
+    lane = _lane_db(difference) if lane_db is None else float(lane_db)
+    if not (np.isfinite(lane) and lane > 0):
+        raise ValueError(f"lane_db must be finite and positive, got {lane_db!r}")
+    ax, own = started(ax)
+    axis, count = statistics.frequencies, len(difference)
+    places = -lane * np.arange(count)
+    for place, row in zip(places, difference, strict=True):
+        ax.axhline(place, color=COLOURS["quiet"], linewidth=0.6, zorder=1)
+        level = place + row
+        above = ax.fill_between(axis, place, level, where=row >= 0, interpolate=True, zorder=2)
+        above.set(facecolor=COLOURS["rust"], edgecolor="none")
+        below = ax.fill_between(axis, place, level, where=row <= 0, interpolate=True, zorder=2)
+        below.set(facecolor="white", edgecolor=COLOURS["blue"], hatch="/////", linewidth=0.0)
+        ax.plot(axis, level, color=COLOURS["ink"], linewidth=0.9, zorder=3)
+    frame_frequencies(ax, lowest=float(axis[0]), highest=float(axis[-1]))
+    foot = max(0.55 * lane, 1.05 * float(-difference[-1].min()))
+    ax.set_ylim(places[-1] - foot, max(0.55 * lane, 1.05 * float(difference[0].max())))
+    letters = seat_letters(count)
+    names = [f"{seat}  {letter}" for seat, letter in zip(statistics.seats, letters, strict=True)]
+    frame_rows(ax, own=own, names=names, title="Seat", places=places, inches=0.62)
+    _scale_bar(ax, lane=lane, foot=float(places[-1]))
+    titled(ax, "How each seat differs from the level mean")
+    return ax
+
+
+def _lane_db(difference: FloatArray) -> float:
+    """Return the least lane in which no seat reaches into the next."""
+    reach = -difference[:-1] + difference[1:] if len(difference) > 1 else np.abs(difference)
+    least = max(float(reach.max()), 0.9 * float(np.abs(difference).max()))
+    return next((step for step in _LANE_STEPS_DB if step >= least), _LANE_STEPS_DB[-1])
+
+
+def _scale_bar(ax: Axes, *, lane: float, foot: float) -> None:
+    """Draw what a length on the vertical axis means, and what the fillings do."""
+    length = 5.0 if lane <= 10 else 10.0
+    ax.plot(
+        [1.03, 1.03],
+        [foot, foot + length],
+        transform=ax.get_yaxis_transform(),
+        color=COLOURS["ink"],
+        linewidth=2.0,
+        solid_capstyle="butt",
+        clip_on=False,
+        label="scale",
+    )
+    ax.text(
+        1.05, foot + length / 2, f"{length:.0f} dB", transform=ax.get_yaxis_transform(), va="center"
+    )
+    low, high = ax.get_ylim()
+    top = (0.0 - low) / (high - low)
+    for text, colour, shift in (
+        ("filled: louder", "rust", 0.7),
+        ("hatched: quieter", "blue", -0.7),
+    ):
+        ax.annotate(
+            text,
+            xy=(1.03, top),
+            xycoords="axes fraction",
+            xytext=(0, 10 * shift),
+            textcoords="offset points",
+            color=COLOURS[colour],
+            va="center",
+        )
+
+
+@house_style()
+def plot_signal_to_noise(
+    frequencies: ArrayLike,
+    snr_db: ArrayLike,
+    *,
+    seats: Sequence[str],
+    ax: Axes | None = None,
+) -> Axes:
+    """Plot the signal-to-noise ratio of every seat in third-octave bands.
+
+    The bar is the worst seat, which is named. Below 10 dB a band is ignored by the fit, from 20 dB
+    it counts in full.
+
+    Parameters
+    ----------
+    frequencies : array_like, shape (B,)
+        Mid-band frequencies in Hz.
+    snr_db : array_like, shape (S, B)
+        Nan where it is not known.
+    seats : sequence of str, length S
+    ax : Axes, optional
+
+    Returns
+    -------
+    Axes
+
+    Raises
+    ------
+    ValueError
+        If shapes differ.
+    ImportError
+        If matplotlib is not installed.
+    """
+    bands = [third_octave_band(float(f)) for f in np.asarray(frequencies, dtype=np.float64)]
+    ratios = np.asarray(snr_db, dtype=np.float64)
+    if isinstance(seats, str) or ratios.shape != (len(seats), len(bands)):
+        raise ValueError(f"snr_db must have shape ({len(seats)}, {len(bands)}), got {ratios.shape}")
+    ax, own = started(ax)
+    letters = seat_letters(len(seats))
+    for column, band in enumerate(bands):
+        known = np.isfinite(ratios[:, column])
+        if not known.any():
+            ax.text(band.centre, 1.0, "not known", rotation=90, ha="center", va="bottom")
+            continue
+        worst = int(np.nanargmin(ratios[:, column]))
+        lowest = float(ratios[worst, column])
+        log_bar(ax, lower=band.lower, upper=band.upper, height=lowest, look=_look(lowest))
+        ax.annotate(
+            letters[worst],
+            xy=(band.centre, max(lowest, 0.0)),
+            xytext=(0, -4 if lowest > 5.0 else 2),
+            textcoords="offset points",
+            ha="center",
+            va="top" if lowest > 5.0 else "bottom",
+            fontsize=7,
+            fontweight="bold",
+            bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.6},
+            zorder=5,
+        )
+        others = np.delete(ratios[:, column], worst)
+        ax.plot(
+            np.full(others.size, band.centre),
+            others,
+            marker="_",
+            markersize=7,
+            linestyle="none",
+            color=COLOURS["ink"],
+            zorder=3,
+        )
+    top = level_span(ratios, least=40.0, step=10.0)[1]
+    frame_levels(
+        ax,
+        own=own,
+        frequencies=(bands[0].lower, bands[-1].upper),
+        levels=(min(0.0, 10.0 * np.floor(np.nanmin(ratios, initial=0.0) / 10.0)), max(40.0, top)),
+        title="Signal over noise in dB",
+        db_per_decade=50,
+    )
+    for level, text in ((SNR_IGNORED_DB, "below: ignored"), (SNR_FULL_DB, "above: counts in full")):
+        ax.axhline(level, color=COLOURS["ink"], linewidth=0.8, linestyle=(0, (4, 2)), zorder=4)
+        label_ends(ax, [EndLabel(place=level, text=text)])
+    names = [f"{letter}  {seat}" for letter, seat in zip(letters, seats, strict=True)]
+    ax.text(1.035, 0.995, "\n".join(names), transform=ax.transAxes, va="top", linespacing=1.35)
+    titled(ax, "How far the sound stands above the noise")
+    return ax
+
+
+def plot_survey_signal_to_noise(survey: Survey, *, ax: Axes | None = None) -> Axes:
+    """Plot the signal-to-noise ratio of every seat of a survey, as its measurements tell it.
+
+    Parameters
+    ----------
+    survey : Survey
+        Of one source.
+    ax : Axes, optional
+
+    Returns
+    -------
+    Axes
+
+    Raises
+    ------
+    ValueError
+        As `roomeq.analysis.signal_to_noise.survey_signal_to_noise`.
+    ImportError
+        If matplotlib is not installed.
+    """
+    found = survey_signal_to_noise(survey)
+    return plot_signal_to_noise(found.frequencies, found.snr_db, seats=found.seats, ax=ax)
+
+
+def _look(value_db: float) -> dict[str, object]:
+    """Return the look of a bar: solid if it counts in full, hatched in part, crossed not at all."""
+    ignored, full = value_db < SNR_IGNORED_DB, value_db >= SNR_FULL_DB
+    colour = COLOURS["quiet"] if ignored else COLOURS["blue"]
+    hatch = "" if full else "xxxx" if ignored else "////"
+    return {"facecolor": colour if full else "white", "edgecolor": colour, "hatch": hatch}

@@ -1,0 +1,200 @@
+"""The settings sheet: what stays in the room, as one HTML file that another technician can act on.
+
+Conventions
+-----------
+One file, nothing fetched, no script; it opens offline, in light or dark, and prints black on white
+on A4 and Letter. Page 1 holds the settings in working order, what must not be touched, and
+cautions; page 2 the evidence. Plans of one device in one room stand side by side, for the settings
+that a device can store. Whatever comes from files is escaped by the template. Needs jinja2 (extra
+``report``).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from os import PathLike
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from roomeq.base.errors import RoomeqError, SheetFileError
+from roomeq.base.replacing import refuse_other_kinds, replacing
+from roomeq.plan.plan import Plan
+from roomeq.report.sheet import evidence as sheet_evidence
+from roomeq.report.sheet import steps as sheet_steps
+from roomeq.report.sheet.comparison import MOST_SIDE_BY_SIDE, sheet_comparison
+from roomeq.report.text.wording import SAFETY, no_change_text
+
+if TYPE_CHECKING:
+    from jinja2 import Template
+
+__all__ = ["plan_names", "settings_sheet", "write_settings_sheet"]
+
+_MARK = b'<meta name="generator" content="roomeq settings sheet">'
+_HEAD = 1024
+
+
+def settings_sheet(plans: Mapping[str, Plan], *, mixed: bool = False) -> str:
+    """Return the settings sheet of one or several plans as HTML.
+
+    Parameters
+    ----------
+    plans : mapping of str to Plan
+        Plans by the name that the sheet shall show, such as "music" and "film"; the order is kept.
+    mixed : bool
+        Whether plans of different rooms or devices are accepted.
+
+    Returns
+    -------
+    str
+        A complete HTML document.
+
+    Raises
+    ------
+    ValueError
+        If there is no plan, or the plans are of different rooms or devices and `mixed` is not set.
+    RoomeqError
+        If jinja2 is not installed.
+    """
+    if not plans:
+        raise ValueError("a settings sheet needs at least one plan")
+    if not mixed:
+        _refuse_mixture(plans)
+    listed = list(plans.values())
+    assumptions, notes = sheet_evidence.shared_texts(plans)
+    evidence = {name: sheet_evidence.plan_evidence(plan) for name, plan in plans.items()}
+    beside = 1 < len(plans) <= MOST_SIDE_BY_SIDE
+    return _template().render(
+        names=list(plans),
+        rooms=_once([plan.room for plan in listed]),
+        devices=_once([plan.device.name for plan in listed]),
+        date=_once([plan.record.get("date", "") for plan in listed if plan.record.get("date")]),
+        tight=len({plan.joining is None for plan in listed}) > 1,
+        unchanged=[
+            (
+                name,
+                "Change only the level" if plan.level.change_db else "Change nothing",
+                sheet_steps.with_minus(no_change_text(plan)),
+            )
+            for name, plan in plans.items()
+            if plan.no_change is not None
+        ],
+        opening=sheet_steps.opening_steps(listed),
+        bands=sheet_steps.band_steps(listed),
+        closing=sheet_steps.closing_steps(listed),
+        ranges=_once([_range(plan) for plan in listed]),
+        leave_alone=sheet_steps.leave_alone(plans),
+        cautions=sheet_evidence.cautions(plans),
+        safety=SAFETY,
+        evidence=list(evidence.items()),
+        units=_once([entry.picture.unit for entry in evidence.values() if entry.picture]),
+        comparison=sheet_comparison(plans, evidence) if beside else None,
+        record=sheet_evidence.record(plans),
+        assumptions=assumptions,
+        notes=notes,
+        inputs=sheet_evidence.inputs(plans),
+        version=", ".join(_once([plan.roomeq_version for plan in listed])),
+    )
+
+
+def write_settings_sheet(
+    plans: Mapping[str, Plan], path: str | PathLike[str], *, mixed: bool = False
+) -> None:
+    """Write a settings sheet; the file is complete or not there at all.
+
+    Parameters
+    ----------
+    plans : mapping of str to Plan
+        See `settings_sheet`.
+    path : path-like
+        The HTML file; an earlier settings sheet of that name is replaced.
+    mixed : bool
+        Whether plans of different rooms or devices are accepted.
+
+    Raises
+    ------
+    ValueError, RoomeqError
+        As `settings_sheet`.
+    SheetFileError
+        If the file exists and is no settings sheet: a measurement must not be lost to a mistyped
+        name.
+    OSError
+        If the folder does not exist or cannot be written to.
+    """
+    location = Path(path)
+    text = settings_sheet(plans, mixed=mixed)
+    refuse_other_kinds(
+        location, kind="settings sheet", is_of_kind=_is_a_sheet, error=SheetFileError
+    )
+    with replacing(location) as temporary:
+        temporary.write_text(text, encoding="utf-8", newline="\n")
+
+
+def _is_a_sheet(location: Path) -> bool:
+    with location.open("rb") as file:
+        return _MARK in file.read(_HEAD)
+
+
+def plan_names(paths: Sequence[str]) -> tuple[str, ...]:
+    """Return a short name for each plan file: its stem, or its path where stems are the same.
+
+    Raises
+    ------
+    ValueError
+        If a file is given twice.
+    """
+    twice = next((path for path in paths if paths.count(path) > 1), None)
+    if twice is not None:
+        raise ValueError(f"{twice} is given twice")
+    stems = [Path(path).stem for path in paths]
+    return tuple(
+        stem if stems.count(stem) == 1 else path for stem, path in zip(stems, paths, strict=True)
+    )
+
+
+def _refuse_mixture(plans: Mapping[str, Plan]) -> None:
+    names = list(plans)
+    first = plans[names[0]]
+    for name in names[1:]:
+        other = plans[name]
+        if other.room != first.room:
+            what = f"rooms: {first.room!r} and {other.room!r}"
+        elif other.device != first.device:
+            what = f"devices: {first.device.name!r} and {other.device.name!r}"
+            if first.device.name == other.device.name:
+                what = f"states of the device {first.device.name!r} (range, step, bands or Q)"
+        else:
+            continue
+        raise ValueError(
+            f"plans {names[0]!r} and {name!r} are of different {what}; a sheet is for one device "
+            "in one room, unless mixed plans are asked for"
+        )
+
+
+def _once(texts: Sequence[str]) -> list[str]:
+    return list(dict.fromkeys(texts))
+
+
+def _range(plan: Plan) -> str:
+    device = plan.device
+    lowest, highest = (
+        sheet_steps.decibels(value, step_db=device.step_db)
+        for value in (device.lowest_db, device.highest_db)
+    )
+    return f"{lowest} to {highest}"
+
+
+def _template() -> Template:
+    try:
+        from jinja2 import Environment, PackageLoader, StrictUndefined
+    except ImportError as error:
+        raise RoomeqError(
+            "the settings sheet needs jinja2 (install roomeq with its extra: roomeq[report])"
+        ) from error
+    environment = Environment(
+        loader=PackageLoader("roomeq.report.sheet"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    return environment.get_template("settings_sheet.html.jinja")

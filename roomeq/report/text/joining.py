@@ -1,0 +1,446 @@
+"""A joining as plain text: what the sum loses, settings, which polarity it is, doubts.
+
+Conventions
+-----------
+Numbers come from the records; nothing is computed here but sums and differences for display. Every
+delay is that of the subwoofer against the mains, in ms; distances at 343.2 m/s (20 degrees
+Celsius).
+"""
+
+from __future__ import annotations
+
+from roomeq.device.meeting import MeetingFault
+from roomeq.device.processor import SPEED_OF_SOUND, JoiningSettings
+from roomeq.optimiser.joining.data import JoiningNote
+from roomeq.plan.alignment import (
+    CandidateRecord,
+    MeetingRecord,
+    PolarityRecord,
+    SumExplanationRecord,
+)
+from roomeq.plan.joining import JoiningRecord
+from roomeq.report.text.layout import bullet_list, paragraph, signed, table
+from roomeq.report.text.summation import loss_text
+
+__all__ = [
+    "CLOSE_TO_EACH_CONE",
+    "bands_lines",
+    "delay_instruction",
+    "delay_numbers",
+    "delay_text",
+    "explanation_text",
+    "joining_lines",
+    "joining_note_text",
+    "joining_sentences",
+    "joining_text",
+    "joining_verdict",
+    "meeting_sentences",
+    "reference_text",
+    "setting_entries",
+]
+
+CLOSE_TO_EACH_CONE = (
+    "What decides: the microphone close to each cone in turn, against the same time zero, and a "
+    "look at the first half-wave, which must go the same way. Rewire nothing on less."
+)
+NAMED_SEAT_DB = 0.3
+_SHOWN_DB = 0.05  # less is the same figure in print
+_TOLD_RIGHT = {False: "three of four", True: "nine of ten"}
+"""Of rooms in which the polarity was told, by whether both boxes were declared and taken out: how
+many were told rightly, by the worse of what two makes of rooms gave;
+`roomeq.optimiser.joining.polarity` has the figures."""
+
+
+def delay_text(settings: JoiningSettings) -> str:
+    """Return a delay in ms, m and ft, with the word that says which way."""
+    if abs(settings.delay_ms) < 0.005:
+        return "0 ms"
+    word = "later" if settings.delay > 0 else "earlier"
+    return (
+        f"{abs(settings.delay_ms):.2f} ms {word} ({abs(settings.distance):.2f} m, "
+        f"{abs(settings.distance_ft):.1f} ft)"
+    )
+
+
+def delay_instruction(settings: JoiningSettings, *, present: JoiningSettings) -> str:
+    """Say which box is to be given which number, or which distance instead; never both."""
+    if abs(settings.delay - present.delay) < 5e-6:
+        return f"leave the delay as it is (subwoofer {delay_text(settings)})"
+    box, number, other, distance = delay_numbers(settings, present=present)
+    was = max(-present.delay_ms if box == "mains" else present.delay_ms, 0.0)
+    return (
+        f"EITHER delay the {box} by {number} ms (was {_ms(was)}) {other}OR, where distances are "
+        f"entered, subwoofer {distance}; never both"
+    )
+
+
+def delay_numbers(
+    settings: JoiningSettings, *, present: JoiningSettings
+) -> tuple[str, str, str, str]:
+    """Return the box to delay, by how many ms, what the other box goes back to, and the distance.
+
+    The other box is named only where it is delayed now; a distance is against what is entered.
+    """
+    moved = settings.delay - present.delay
+    box, other = ("mains", "subwoofer") if settings.delay < 0 else ("subwoofer", "mains")
+    was = present.delay_ms if other == "subwoofer" else -present.delay_ms
+    back = f"and the {other} by 0 (was {_ms(was)}) " if was > 0 else ""
+    way = "nearer" if moved > 0 else "farther"
+    return box, _ms(abs(settings.delay_ms)), back, f"{abs(moved) * SPEED_OF_SOUND:.2f} m {way}"
+
+
+def _ms(value: float) -> str:
+    """Return a delay with two decimals, three where it needs them."""
+    if abs(value) < 5e-4:
+        return "0"
+    return f"{value:.2f}" if abs(value - round(value, 2)) < 5e-4 else f"{value:.3f}"
+
+
+def joining_note_text(note: JoiningNote, record: JoiningRecord) -> str:
+    """Return what a note says."""
+    worst = record.sum_residual_db or 0.0
+    words = {
+        JoiningNote.LFE_OFFSET_REMOVED: (
+            "The subwoofer was measured over the low-frequency-effects channel, which plays 10 dB "
+            "above the mains (ITU-R BS.775): that was taken off its level."
+        ),
+        JoiningNote.NOISE_UNKNOWN: (
+            "The signal-to-noise ratio is not known: every frequency was trusted."
+        ),
+        JoiningNote.ROUTE_DIRECT: (
+            "A response was measured straight into an amplifier: what the processor does to it "
+            "(low-pass, delay, level) is not in it."
+        ),
+        JoiningNote.ROUTE_UNKNOWN: (
+            "The route of a measurement is not stated: subwoofer and mains were taken to be driven "
+            "alike. The low-frequency-effects channel would play 10 dB louder."
+        ),
+        JoiningNote.SEATS_LEFT_OUT: (
+            f"Not judged, since not both were measured there: {', '.join(record.seats_left_out)}."
+        ),
+        JoiningNote.SUM_DISAGREES: (
+            f"The measured sum differs from the predicted one by up to {worst:.1f} dB (s.d.): the "
+            "time reference was not common, or something was set otherwise or moved. Do not act on "
+            "this before it is known what."
+        ),
+        JoiningNote.SUM_NOT_MEASURED: (
+            "Subwoofer and mains together were not measured: the common time reference is taken on "
+            "trust."
+        ),
+    }
+    return words[note]
+
+
+def setting_entries(
+    settings: JoiningSettings, *, present: JoiningSettings, phase_known: bool = True
+) -> list[str]:
+    """Return delay, polarity, phase and level in words, with what is set now where it differs."""
+
+    def now(words: str, *, differs: bool) -> str:
+        return f" (now {words})" if differs else ""
+
+    instruction = delay_instruction(settings, present=present)
+    entries = [
+        f"Delay: {instruction}",
+        f"Polarity: {settings.polarity}"
+        + now(present.polarity, differs=settings.inverted != present.inverted),
+    ]
+    if phase_known and settings.phase_frequency is not None:
+        entries.append(
+            f"Phase control: {settings.phase_deg:g} degrees at {settings.phase_frequency:g} Hz"
+            + now(f"{present.phase_deg:g}", differs=settings.phase_deg != present.phase_deg)
+        )
+    if settings.level_change_db:
+        level = signed(settings.level_change_db)
+        entries.append(f"Level of the subwoofer: {level} dB against now")
+    return entries
+
+
+def joining_text(record: JoiningRecord) -> str:
+    """Return a joining as text: settings first, then what they do, then doubts."""
+    lines = ["Joining subwoofer and mains", "", *joining_lines(record)]
+    return "\n".join(lines) + "\n"
+
+
+def joining_lines(record: JoiningRecord) -> list[str]:
+    """Return verdict, settings, seats, evidence and doubts of a joining."""
+    settings, present = record.settings.settings(), record.present.settings()
+    entries = [f"Bypass: {one}" for one in record.bypass]
+    entries += setting_entries(settings, present=present)
+    lines = [*paragraph(joining_verdict(record)), ""]
+    first = [note for note in record.notes if note is JoiningNote.SUM_DISAGREES]
+    for note in first:  # before the settings that it speaks of
+        lines += [*paragraph(joining_note_text(note, record)), ""]
+    if record.explanation is not None:
+        lines += [*paragraph(explanation_text(record.explanation, record.corner)), ""]
+    lines += ["Settings of the subwoofer against the mains", *bullet_list(entries), ""]
+    lines += [*_seats(record), ""]
+    lines += ["How sure the joining is", *bullet_list(joining_sentences(record)), ""]
+    notes = [joining_note_text(note, record) for note in record.notes if note not in first]
+    if notes:
+        lines += ["About the measurements of both", *bullet_list(notes), ""]
+    return [*lines, *paragraph(reference_text())]
+
+
+def bands_lines(record: JoiningRecord) -> list[str]:
+    """Return what bands and level would still do, for a joining in which they stay."""
+    bands = record.bands
+    title = "What bands would still do"
+    if JoiningNote.SUM_DISAGREES in record.notes:
+        doubt = (
+            "Not told: the measured sum contradicts its parts, and the level is best left alone."
+        )
+        return [title, *paragraph(doubt, indent=2)]
+    if bands is None or bands.no_change is not None:
+        return [title, *paragraph("Too little to be worth a change.", indent=2)]
+    moved = ", ".join(
+        f"{label} Hz {signed(gain)}"
+        for label, gain in zip(bands.labels, bands.gains_db, strict=True)
+        if gain
+    )
+    settings = record.settings.settings()
+    return [
+        title,
+        *paragraph(
+            f"{_deviation_text(record)} With bands {moved or 'all at 0'} dB, level "
+            f"{signed(settings.level_change_db)} dB, the delay that goes with them is "
+            f"{delay_text(settings)}, and the sum loses {record.loss_db:.1f} dB. For bands and "
+            "level see roomeq propose.",
+            indent=2,
+        ),
+    ]
+
+
+def _deviation_text(record: JoiningRecord) -> str:
+    bands = record.bands
+    assert bands is not None
+    return (
+        f"Deviation of the sum, {bands.lowest:.0f} to {bands.highest:.0f} Hz, average over the "
+        f"seats: {bands.deviation_before_db:.1f} dB now, {bands.deviation_db:.1f} dB then."
+    )
+
+
+def reference_text() -> str:
+    """Return what a delay and a distance mean."""
+    return (
+        f"Positive delay is later; distances are what sound travels meanwhile, {SPEED_OF_SOUND:g} "
+        "m/s at 20 degrees Celsius. A processor that asks for distances delays what is nearer."
+    )
+
+
+def joining_verdict(record: JoiningRecord) -> str:
+    """Return what the sum loses, now and with the settings."""
+    text = loss_text(record.corner, record.loss_before_db, then_db=record.loss_db)
+    if record.bypass:
+        gained = sum(row.weight * row.level_gain_db for row in record.seats)
+        return (
+            f"{text} The two figures hold for different filters and cannot be compared; the level "
+            f"of the sum there changes by {signed(gained)} dB."
+        )
+    if not record.changes:
+        least = record.alignment.least_db
+        same = abs(record.loss_db - record.loss_before_db) < _SHOWN_DB
+        text = loss_text(record.corner, record.loss_before_db) if same else text
+        text += f" Keep delay and polarity as they are: at best they reach {least:.1f} dB."
+    return text + _cost_text(record)
+
+
+def _cost_text(record: JoiningRecord) -> str:
+    """Say what bands and level cost of the sum; nothing where they cost nothing to speak of."""
+    bands, chosen = record.bands, record.alignment.chosen
+    cost_db = record.loss_db - chosen.loss_db
+    if bands is None or not bands.chosen or bands.no_change is not None or cost_db < NAMED_SEAT_DB:
+        return ""
+    more = ""
+    if not record.bypass and record.loss_db > record.loss_before_db:
+        more = ", more than joining gains"
+    return (
+        f" Bands and level cost {cost_db:.1f} dB of it{more}: without them it loses "
+        f"{chosen.loss_db:.1f} dB (roomeq join), with them the deviation is less."
+    )
+
+
+def _seats(record: JoiningRecord) -> list[str]:
+    titles = ["Seat", ">Weight", ">Loses now dB", ">Then dB", ">Level dB"]
+    rows = [
+        [
+            row.seat,
+            f"{100 * row.weight:.0f} %",
+            f"{row.before_db:.1f}",
+            f"{row.after_db:.1f}",
+            signed(row.level_gain_db),
+        ]
+        for row in record.seats
+    ]
+    span = f"{record.lowest:.0f} to {record.highest:.0f} Hz"
+    return [f"What the sum loses at each seat, {span}", *table(titles, rows)]
+
+
+def joining_sentences(record: JoiningRecord) -> list[str]:
+    """Return what backs a joining, in sentences."""
+    entries = [_polarities_text(record), _told_text(record)]
+    if record.polarity is not None:
+        entries.append(CLOSE_TO_EACH_CONE)
+    bands = record.bands
+    if bands is not None:
+        entries.append(_deviation_text(record))
+    if bands is not None and bands.chosen and bands.no_change is None:
+        before = record.alignment.chosen
+        entries.append(
+            f"Before the bands, as roomeq join says: {_candidate_text(before)}, loses "
+            f"{before.loss_db:.1f} dB."
+        )
+        entries += _level_stop(bands.level_stops_at)
+    if record.polarity is not None and record.polarity.inverted is not None:
+        arrival = record.polarity.arrival_ms
+        way = "later" if arrival > 0 else "earlier"
+        entries.append(
+            f"What arrives first of the subwoofer comes {abs(arrival):.1f} ms {way} than that of "
+            "the mains (half of such rooms are within 1.2 ms of the truth, one in four is more "
+            "than 2 ms off). It is no setting."
+        )
+    entries += _worse_seats(record)
+    entries += _range_sentences(record)
+    entries += meeting_sentences(record.meeting)
+    if len(record.seats) < 3:
+        entries.append(
+            f"Only {len(record.seats)} seat{'s' if len(record.seats) > 1 else ''} measured: in a "
+            "quarter of such rooms other seats lost more than 0.3 dB."
+        )
+    return entries
+
+
+def _level_stop(reason: str) -> list[str]:
+    words = {
+        "range": (
+            "The level stops where the knob ends, or at the 6 dB that are changed at once: more "
+            "might be better. Measure again with it set."
+        ),
+        "drive": "The level stops at the drive limit, which grants no further step.",
+    }
+    return [words[reason]] if reason else []
+
+
+def _worse_seats(record: JoiningRecord) -> list[str]:
+    """Name the seats that lose more than now; behind other filters those that get quieter."""
+    if record.bypass:
+        return [
+            f"Seat {row.seat} gets {-row.level_gain_db:.1f} dB quieter around the crossover."
+            for row in record.seats
+            if row.level_gain_db < -NAMED_SEAT_DB
+        ]
+    return [
+        f"Seat {row.seat} loses {row.after_db - row.before_db:.1f} dB more than now."
+        for row in record.seats
+        if row.after_db - row.before_db > NAMED_SEAT_DB
+    ]
+
+
+def _range_sentences(record: JoiningRecord) -> list[str]:
+    """Return what is to be said of the delays that can be set."""
+    entries, found = [], record.alignment
+    if found.at_end:
+        entries.append("The delay lies at an end of what may be set: a better one may lie beyond.")
+    if found.longer is not None:
+        entries.append(
+            f"A change by more than a period ({_candidate_text(found.longer)}) would lose "
+            f"{found.longer.loss_db:.1f} dB only. It is not proposed: so long a delay is heard."
+        )
+    if not record.delay_stated:
+        entries.append(
+            "What delays can be set is not stated: 20 ms to either side were taken for possible."
+        )
+    return entries
+
+
+def _candidate_text(candidate: CandidateRecord, *, phase: bool = False) -> str:
+    settings = candidate.settings.settings()
+    text = f"{delay_text(settings)}, polarity {settings.polarity}"
+    if settings.phase_frequency is not None and (phase or settings.phase_deg):
+        text += f", phase control at {settings.phase_deg:g} degrees"
+    return text
+
+
+def _polarities_text(record: JoiningRecord) -> str:
+    normal, inverted = record.alignment.normal, record.alignment.inverted
+    turned = bool(normal.settings.phase_deg or inverted.settings.phase_deg)
+    one, other = (_candidate_text(best, phase=turned) for best in (normal, inverted))
+    text = (
+        f"The best of either polarity, before the bands: {one}, loses {normal.loss_db:.1f} dB; "
+        f"{other}, loses {inverted.loss_db:.1f} dB."
+    )
+    if record.alignment.either_polarity:
+        text += " Both settings sum equally well."
+    return text
+
+
+def _told_text(record: JoiningRecord) -> str:
+    """Say which polarity it probably is, or that it cannot be told."""
+    found = record.polarity
+    if found is None:
+        return f"Which way the subwoofer is wired was not tested: {record.polarity_obstacle}."
+    if found.inverted is None:
+        half_period = f"{500.0 / record.corner:.1f} ms"
+        return f"An inverted subwoofer and one {half_period} late cannot be told apart here."
+    how = "" if found.inverted else "not "
+    return f"The subwoofer is probably {how}inverted {_odds(found)}."
+
+
+def _odds(found: PolarityRecord) -> str:
+    return (
+        f"(both tests agree, {found.phase_ratio:.1f} and {found.onset_ratio:.1f} to 1; right in "
+        f"{_TOLD_RIGHT[found.boxes]} such rooms)"
+    )
+
+
+def meeting_sentences(meeting: MeetingRecord | None) -> list[str]:
+    """Say what is wrong with where both meet; nothing where that is right or not known."""
+    return [] if meeting is None else [_meeting_text(meeting, fault) for fault in meeting.faults]
+
+
+def _meeting_text(meeting: MeetingRecord, fault: MeetingFault) -> str:
+    where = "" if meeting.frequency is None else f"{meeting.frequency:.0f} Hz"
+    words = {
+        MeetingFault.ELSEWHERE: (
+            f"By their filters the two meet at {where}, not at the corner: the loss is judged "
+            "around the corner."
+        ),
+        MeetingFault.FULL_RANGE: (
+            "By their filters the mains run full range: they play along with the subwoofer "
+            "below the crossover, where no delay suits everywhere."
+        ),
+        MeetingFault.GAP: (
+            f"By their filters both together leave {-meeting.sum_db:.0f} dB missing where they "
+            f"meet, at {where}: a gap that no delay fills, and that the loss does not see."
+        ),
+    }
+    return words[fault]
+
+
+def explanation_text(found: SumExplanationRecord, corner: float) -> str:
+    """Say what explains a measured sum that is not the sum of its parts."""
+    text = (
+        f"The measured sum differs from that of its parts by {100 * found.difference:.0f} % "
+        f"({0.5 * corner:.0f} to {2 * corner:.0f} Hz). "
+    )
+    if not found.explained:
+        return text + (
+            "Neither a level, nor a delay, nor the polarity of the subwoofer explains it: was the "
+            "microphone or a door moved?"
+        )
+    causes = []
+    if found.inverted:
+        causes.append("had the other polarity")
+    if found.level_db:
+        way = "louder" if found.level_db > 0 else "quieter"
+        causes.append(f"was {abs(found.level_db):.1f} dB {way}")
+    if found.delay_ms:
+        way = "later" if found.delay_ms > 0 else "earlier"
+        causes.append(f"came {abs(found.delay_ms):.1f} ms {way}")
+    if causes:
+        return text + f"It is as if the subwoofer {' and '.join(causes)} while both were measured."
+    way = "louder" if found.all_level_db > 0 else "quieter"
+    return text + (
+        f"It is as if everything was {abs(found.all_level_db):.1f} dB {way} while both were "
+        "measured."
+    )

@@ -1,0 +1,55 @@
+"""What a person must know before playing a sweep.
+
+Conventions
+-----------
+Levels in dBFS or dBA as said, times in s, frequencies in Hz.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from roomeq.analysis.sweeps.sweep import SWEEP_CAUTIONS, exposure_minutes
+from roomeq.base.recording import SweepDescription
+from roomeq.report.text.layout import bullet_list, paragraph, table
+
+__all__ = ["sweep_text"]
+
+_EXPOSURES_DBA = (85.0, 88.0, 91.0, 94.0, 97.0, 100.0)
+_QUESTIONS = {
+    "dynamic_range_compression": "--compression",
+    "upstream_correction": "--correction",
+    "crossover": "--crossover",
+    "volume": "--volume",
+    "output": "--connection",
+    "equaliser": "--equaliser",
+}
+
+
+def sweep_text(sweep: SweepDescription, *, files: Sequence[str]) -> str:
+    """Return what was written, the cautions, and what was not answered."""
+    lines = [f"Written: {' and '.join(files)}", ""]
+    lines += paragraph(
+        f"{sweep.repeats} sweep{'s' if sweep.repeats != 1 else ''} of {sweep.duration:.2f} s from "
+        f"{sweep.start:g} to {sweep.stop:g} Hz at {sweep.level_dbfs:g} dBFS, after "
+        f"{sweep.lead_in:g} s of quiet noise and {sweep.pause:g} s of silence; {sweep.total:.1f} s "
+        "in all. Record from before the noise to after the last tail, in one go, with nothing in "
+        "the recorder that changes gain."
+    )
+    lines += ["", "Before you play it", *bullet_list(SWEEP_CAUTIONS), ""]
+    rows = [[f"{level:.0f}", _duration(exposure_minutes(level))] for level in _EXPOSURES_DBA]
+    lines += ["Longest exposure a day (NIOSH)", *table([">dBA", ">Time"], rows)]
+    if sweep.conditions.unanswered:
+        named = ", ".join(_QUESTIONS[name] for name in sweep.conditions.unanswered)
+        lines += [
+            "",
+            *paragraph(
+                f"Not answered, so not recorded: {named}. What changes level or response between "
+                "player and loudspeaker must be off, or known."
+            ),
+        ]
+    return "\n".join(lines) + "\n"
+
+
+def _duration(minutes: float) -> str:
+    return f"{minutes / 60:g} h" if minutes >= 120 else f"{minutes:g} min"

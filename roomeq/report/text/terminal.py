@@ -1,0 +1,116 @@
+"""What only a terminal gets: a bar for every band, and a sign of life during long work.
+
+Conventions
+-----------
+Bars go to standard output where it is a terminal that takes UTF-8 and is wide enough for them;
+piped output has none. Progress goes to standard error, only where that is a terminal, only after
+`PATIENCE` seconds, and takes its line away when the work is done. The search for gains does not
+know how long it will take, so progress tells the time spent and no percentage.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+import threading
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from typing import TextIO
+
+from roomeq.report.text.layout import WIDTH
+
+__all__ = ["BAR_CELLS", "PATIENCE", "bars_wanted", "gain_bar", "progress"]
+
+BAR_CELLS = 9
+PATIENCE = 1.0
+_INTERVAL = 0.25
+_CLEAR = "\r\x1b[K"
+
+
+def _is_terminal(stream: TextIO) -> bool:
+    return stream.isatty() and os.environ.get("TERM") != "dumb"
+
+
+def bars_wanted(stream: TextIO) -> bool:
+    """Return whether bars can be drawn: a terminal, UTF-8, and `WIDTH` columns."""
+    encoding = (stream.encoding or "").lower().replace("-", "").replace("_", "")
+    if not _is_terminal(stream) or encoding not in ("utf8", "utf8sig"):
+        return False
+    return shutil.get_terminal_size().columns >= WIDTH
+
+
+def gain_bar(gain_db: float, *, lowest_db: float, highest_db: float) -> str:
+    """Draw a gain as a bar from zero: cut to the left, boost to the right.
+
+    Parameters
+    ----------
+    gain_db : float
+        Gain in dB.
+    lowest_db, highest_db : float
+        Range of the device.
+
+    Returns
+    -------
+    str
+        `BAR_CELLS` characters of bar around a line for zero, `BAR_CELLS` + 1 in all. The bar is
+        drawn to the nearest half character; a gain that is not zero shows at least half of one.
+
+    Raises
+    ------
+    ValueError
+        If the range is not finite and increasing, or the gain is not finite.
+    """
+    lowest, highest = min(lowest_db, 0.0), max(highest_db, 0.0)
+    span = highest - lowest
+    if not 0 < span < float("inf") or not abs(gain_db) < float("inf"):
+        raise ValueError(
+            f"gain and range must be finite, the range increasing: got {gain_db:g} dB within "
+            f"{lowest_db:g} to {highest_db:g} dB"
+        )
+    left = round(BAR_CELLS * -lowest / span)
+    right = BAR_CELLS - left
+    halves = round(2 * BAR_CELLS * abs(gain_db) / span) or int(gain_db != 0)
+    room = left if gain_db < 0 else right
+    full, half = divmod(min(halves, 2 * room), 2)
+    if gain_db < 0:
+        return (half * "▐" + full * "█").rjust(left) + "│" + " " * right
+    return " " * left + "│" + (full * "█" + half * "▌").ljust(right)
+
+
+@contextmanager
+def progress(doing: str, stream: TextIO) -> Iterator[None]:
+    """Say what is being done, and for how long, while the body runs.
+
+    Parameters
+    ----------
+    doing : str
+        What the body does, such as "choosing band gains".
+    stream : text file
+        Standard error; where it is not a terminal nothing is written.
+    """
+    if not _is_terminal(stream):
+        yield
+        return
+    finished = threading.Event()
+    written = threading.Event()
+
+    def report() -> None:
+        started = time.monotonic()
+        wait = PATIENCE
+        while not finished.wait(wait):
+            stream.write(f"{_CLEAR}roomeq: {doing}, {time.monotonic() - started:.0f} s")
+            stream.flush()
+            written.set()
+            wait = _INTERVAL
+
+    reporter = threading.Thread(target=report, daemon=True)
+    reporter.start()
+    try:
+        yield
+    finally:
+        finished.set()
+        reporter.join()
+        if written.is_set():
+            stream.write(_CLEAR)
+            stream.flush()

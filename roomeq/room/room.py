@@ -1,0 +1,163 @@
+"""A room: survey, device, target and limits, and what had to be taken for granted.
+
+Conventions
+-----------
+Everything that was not stated but had to be taken for something is listed in `assumptions`, in
+words. Frequencies in Hz, levels in dB.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Literal
+
+from roomeq.base.digests import InputFile
+from roomeq.base.levels import FloatArray, readonly
+from roomeq.base.response import LevelReference
+from roomeq.base.survey import Source, Survey
+from roomeq.device.crossover import CrossoverFilter
+from roomeq.device.equaliser import FixedBandEqualiser
+from roomeq.device.profile import Device
+from roomeq.room.equipment import Equipment, WantedLevel
+from roomeq.room.joining_setup import JoiningSetup
+from roomeq.wanted.limits import Limits
+from roomeq.wanted.loss import Loss
+from roomeq.wanted.span import fit_span
+from roomeq.wanted.target import Target
+
+if TYPE_CHECKING:
+    from roomeq.room.recorded import RecordedSweep
+
+__all__ = ["CornerOrigin", "PresentSettings", "Room"]
+
+
+CornerOrigin = Literal["path", "stated", "none", "unknown"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class PresentSettings:
+    """The device's settings while it was measured.
+
+    Attributes
+    ----------
+    gains_db : ndarray, shape (B,)
+        Gain of every band.
+    level_db : float or None
+        Level knob; None where it is not known.
+    polarity : {"normal", "inverted"} or None
+    phase_deg : float or None
+    gains_stated : bool
+        Whether the gains were stated; else they are taken for 0.
+    delay_stated : bool
+        Whether the delay (`JoiningSetup.present_delay`) was stated; else it is taken for 0.
+    """
+
+    gains_db: FloatArray
+    level_db: float | None = None
+    polarity: Literal["normal", "inverted"] | None = None
+    phase_deg: float | None = None
+    gains_stated: bool = True
+    delay_stated: bool = False
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "gains_db", readonly(self.gains_db))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Room:
+    """All that is known of a room.
+
+    Attributes
+    ----------
+    name : str
+    survey : Survey
+    source : {"sub", "mains", "both"}
+        Which measurements the band gains are fitted to.
+    device : Device
+    present : PresentSettings
+    target : Target
+    limits : Limits
+    loss : Loss
+    path : tuple of CrossoverFilter
+        Filters in force in the subwoofer's path.
+    corner : float or None
+        Crossover corner in Hz.
+    corner_origin : {"path", "stated", "none", "unknown"}
+        "none" where the room file says that there is no low-pass.
+    repeatability_db : float or None
+    record : dict of str to str
+    inputs : tuple of InputFile
+    assumptions, notes, findings : tuple of str
+        What was taken for granted; what importers did; what looks wrong.
+    equipment : Equipment
+        Amplifier, load, driver, protective high-pass, as far as they are known.
+    wanted : WantedLevel or None
+        How loud it is to become.
+    joining : JoiningSetup
+        Time reference, paths and what a processor offers, as far as they are known.
+    recordings : tuple of RecordedSweep
+        What each recorded sweep is worth, those included that were left out.
+    """
+
+    name: str
+    survey: Survey
+    source: Source
+    device: Device
+    present: PresentSettings
+    target: Target
+    limits: Limits
+    loss: Loss
+    path: tuple[CrossoverFilter, ...]
+    corner: float | None
+    corner_origin: CornerOrigin
+    repeatability_db: float | None
+    record: dict[str, str]
+    inputs: tuple[InputFile, ...]
+    assumptions: tuple[str, ...]
+    notes: tuple[str, ...]
+    findings: tuple[str, ...]
+    equipment: Equipment = field(default_factory=Equipment)
+    wanted: WantedLevel | None = None
+    joining: JoiningSetup = field(default_factory=JoiningSetup)
+    recordings: tuple[RecordedSweep, ...] = ()
+
+    @property
+    def equaliser(self) -> FixedBandEqualiser:
+        """The device's equaliser."""
+        return self.device.equaliser
+
+    @property
+    def clear_of(self) -> float | None:
+        """Corner that the fit keeps clear of, in Hz: where subwoofer and mains play together."""
+        return self.corner if self.source == "both" else None
+
+    @property
+    def level_reference(self) -> LevelReference:
+        """Whether the fitted measurements are in dB SPL; one relative one makes all relative."""
+        fitted = self.survey.of_source(self.source).measurements
+        absolute = all(m.response.level_reference == "spl" for m in fitted)
+        return "spl" if absolute else "relative"
+
+    @property
+    def doubtful(self) -> bool:
+        """Whether anything was found that wants a look before anything is set by it."""
+        return bool(self.findings) or any(one.alarms for one in self.recordings)
+
+    def used_span(self, source: Source) -> tuple[float, float]:
+        """Return from where to where, in Hz, the measurements of a source are used.
+
+        The fitted source: the span of the fit, from half an octave below the subwoofer's lower
+        limit. The mains: from half the crossover corner to 300 Hz, which tells their level. Another
+        one: from there to there.
+        """
+        lowest, highest = fit_span(self.equaliser, clear_of=self.clear_of)
+        if self.target.lower_limit is not None:
+            lowest = min(max(lowest, self.target.lower_limit / 2.0**0.5), 0.9 * highest)
+        if source == self.source:
+            return lowest, highest
+        if source == "mains":
+            lowest = 0.5 * (self.corner or 80.0)
+        return lowest, 300.0
+
+    def __repr__(self) -> str:
+        return f"<Room {self.name}: {self.survey!r}, device {self.device.profile}>"

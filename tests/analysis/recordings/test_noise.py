@@ -1,0 +1,100 @@
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from quality_recordings import (
+    SWEEP,
+    clean,
+    convolved,
+    heard,
+    noise_sigma,
+    noisy,
+    played,
+    recording,
+)
+
+from roomeq.analysis.recordings.findings import FindingCode, Severity
+from roomeq.analysis.recordings.model import model_sweep, view_recording
+from roomeq.analysis.recordings.noise import estimate_noise, quiet_stretches
+from roomeq.analysis.recordings.quality import judge_recording
+from roomeq.analysis.sweeps.windowing import window_values
+
+RATE = 16000
+
+
+def levels(samples, sweep=SWEEP):
+    model = model_sweep(view_recording(recording(samples, sweep=sweep), sweep=sweep))
+    return estimate_noise(model), model
+
+
+def test_the_level_of_white_noise_in_each_band():
+    # Closed form: white noise of sigma has sigma^2 (f2 - f1) / (rate / 2) in a band; AES17: a
+    # full-scale sine, mean square one half, is 0 dBFS. Averaged over seeds: few degrees of freedom.
+    sigma = noise_sigma(heard())
+    found = [levels(clean(seed=seed))[0] for seed in range(8)]
+    widths = np.array([band.upper - band.lower for band in found[0].bands])
+    exact_db = 10 * np.log10(2 * sigma**2 * widths / (RATE / 2))
+    power = np.mean([10 ** (one.noise_db / 10) for one in found], axis=0)
+    error_db = 10 * np.log10(power) - exact_db
+    assert np.abs(error_db[widths > 10]).max() < 1.5
+    assert abs(np.mean(error_db)) < 0.5
+
+
+def test_the_level_of_the_sweep_is_that_of_the_recording():
+    # A plain wire of -6 dB: the sweep is recorded at its level less 6 dB in every band.
+    found, _ = levels(0.5 * played())
+    assert found.signal_db == pytest.approx(SWEEP.level_dbfs + 20 * np.log10(0.5), abs=0.1)
+
+
+def test_ten_decibels_more_noise_cost_ten_decibels():
+    quiet, loud = levels(clean(snr_db=40.0))[0], levels(clean(snr_db=30.0))[0]
+    assert quiet.snr_db - loud.snr_db == pytest.approx(10.0, abs=0.5)
+
+
+def test_doubling_length_or_sweeps_gains_three_decibels():
+    # ISO 18233:2006: 3.01 dB for every doubling. Mean over bands and seeds.
+    def mean_db(sweep):
+        signal = convolved(played(sweep), RATE, 0.5, 0)
+        ratios = []
+        for seed in range(4):
+            noise = 0.01 * np.random.default_rng(seed).standard_normal(signal.size)
+            found, model = levels(signal + noise, sweep)
+            values = window_values(model.impulse_response.times, window=model.window)
+            # A window twice as long lets twice the noise in: brought to one length.
+            ratios.append(found.snr_db + 10 * np.log10(np.sum(values**2)))
+        return np.mean(ratios)
+
+    once = replace(SWEEP, length=4.0)
+    assert mean_db(SWEEP) - mean_db(once) == pytest.approx(
+        10 * np.log10(SWEEP.growth / once.growth), abs=0.7
+    )
+    assert mean_db(replace(once, repeats=2)) - mean_db(once) == pytest.approx(3.01, abs=0.7)
+
+
+@pytest.mark.parametrize(("snr_db", "worst"), [(40.0, None), (12.0, "warning"), (-5.0, "fault")])
+def test_bands_with_too_much_noise_are_named(snr_db, worst):
+    found = judge_recording(recording(clean(snr_db=snr_db)), SWEEP).found(FindingCode.LOW_SNR)
+    if worst is None:
+        assert not found
+    else:
+        assert found[0].severity is Severity(worst)
+        assert found[0].where.lowest < found[0].where.highest
+
+
+def test_noise_is_unknown_where_there_is_no_quiet():
+    samples = clean()[round(7.3 * RATE) : round((7.0 + SWEEP.duration + 0.3) * RATE)]
+    quality = judge_recording(recording(samples), SWEEP)
+    assert quality.found(FindingCode.NOISE_UNKNOWN)
+    assert np.isnan(quality.snr_db).all()
+    assert np.isfinite(quality.signal_db).all()
+
+
+def test_quiet_stretches_lie_in_pause_and_tail():
+    _, model = levels(clean())
+    pause, tail = quiet_stretches(model)
+    assert 6.0 <= pause[0] < pause[1] <= 7.0
+    assert 7.0 + SWEEP.duration + 0.5 < tail[0] < tail[1] < 7.01 + SWEEP.duration + SWEEP.tail
+
+
+def test_noise_free_bands_have_a_very_high_ratio():
+    assert levels(noisy(heard(), snr_db=100.0))[0].snr_db.min() > 55.0

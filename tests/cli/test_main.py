@@ -1,0 +1,317 @@
+"""The command line as its users meet it."""
+
+import io
+import json
+import os
+import shutil
+import subprocess
+import sys
+
+import numpy as np
+import pytest
+from joining_rooms import write_joined_room
+from places import SAMPLES
+
+from roomeq.cli.main import main
+
+HALL = str(SAMPLES / "rented_hall")
+
+
+def run(capsys, *arguments):
+    status = main([str(argument) for argument in arguments])
+    printed = capsys.readouterr()
+    return status, printed.out, printed.err
+
+
+def write_export(path, seed=1):
+    axis = np.geomspace(10, 300, 200)
+    rng = np.random.default_rng(seed)
+    level = 75 + 8 * np.exp(-0.5 * (np.log2(axis / 40) / 0.25) ** 2) + rng.normal(0, 0.2, axis.size)
+    rows = [f"{f:.3f},{v:.2f}" for f, v in zip(axis, level, strict=True)]
+    path.write_text("frequency (Hz),level (dB SPL)\n" + "\n".join(rows) + "\n", "utf-8")
+    return path
+
+
+def test_check_prints_what_was_measured(capsys):
+    status, out, err = run(capsys, "check", HALL)
+    assert (status, err) == (0, "")
+    for words in ("Rented hall", "last row", "S.d. dB", "variance between seats"):
+        assert words in out
+
+
+def test_check_json(capsys):
+    status, out, _ = run(capsys, "check", HALL, "--json")
+    overview = json.loads(out)
+    assert status == 0
+    assert len(overview["bands"]) == 9
+    assert overview["measurements"][0]["resolution"] == "third_octave"
+
+
+def test_propose_show_and_json_agree(capsys, tmp_path):
+    plan = tmp_path / "hall.json"
+    status, out, _ = run(capsys, "propose", HALL, "--plan", plan)
+    assert status == 1  # quieter than now: the drive limit grants no more
+    assert f"Plan kept in {plan}" in out
+    shown = run(capsys, "show", plan)
+    assert shown[0] == 0
+    assert shown[1] in out
+    assert run(capsys, "show", plan, "--json")[1] == plan.read_text("utf-8")
+
+
+def test_no_change_is_a_finding(capsys):
+    status, out, _ = run(capsys, "propose", SAMPLES / "brick_cellar")
+    assert status == 1
+    assert "As good as this device can make it" in out
+
+
+def test_bare_list_of_files_states_its_assumptions(capsys, tmp_path):
+    files = [write_export(tmp_path / f"seat{i}.csv", seed=i) for i in range(3)]
+    before = {path: path.read_bytes() for path in files}
+    status, out, _ = run(
+        capsys,
+        *("propose", *files, "--low-pass", "butterworth", 2, 90, "--lower-limit", 20, "--json"),
+    )
+    plan = json.loads(out)
+    assert status == 0
+    assert plan["target"]["corner"] == 90
+    assert {band["label"]: band["gain_db"] for band in plan["bands"]}["40"] < -4
+    assert any("subwoofer alone" in text for text in plan["assumptions"])
+    assert {path: path.read_bytes() for path in files} == before
+    assert sorted(tmp_path.iterdir()) == sorted(files)
+
+
+@pytest.mark.parametrize(
+    ("arguments", "said"),
+    [
+        (["propose", "nowhere.csv"], "nowhere.csv: there is no such file or folder"),
+        (["check", HALL + "/level.csv"], "level.csv: there is no such file or folder (nearest "),
+        (["check", HALL + "s/levels.csv"], "levels.csv: there is no such file or folder"),
+        (["check", "nowhere.toml"], "there is no such file"),
+        (["show", "nowhere.json"], "there is no such file"),
+        (["check", HALL + "/levels.csv", "--low-pass", "bessel", "4", "80"], "family is one of"),
+        (["check", HALL + "/levels.csv", "--low-pass", "butterworth", "x", "80"], "--low-pass"),
+        (
+            ["check", HALL + "/levels.csv", "--low-pass", "butterworth", "2", "eighty"],
+            "--low-pass butterworth 2 eighty: needs a whole order and a corner in Hz",
+        ),
+        (["propose", HALL, "--plan", "no/such/folder/plan.json"], "no/such/folder/plan.json: No"),
+        (["check", HALL, HALL + "/levels.csv"], "rented_hall: give one folder with room.toml"),
+        (["check", HALL + "/levels.csv", HALL + "/room.toml"], "room.toml: give one folder"),
+    ],
+)
+def test_what_cannot_be_done_is_one_line_and_status_two(capsys, arguments, said):
+    status, out, err = run(capsys, *arguments)
+    assert status == 2
+    assert "Traceback" not in err
+    assert said in err
+    assert err.startswith("roomeq: ")
+    assert err.count("\n") == 1
+    assert out == ""
+
+
+def test_wrong_words_give_status_two(capsys):
+    with pytest.raises(SystemExit) as stop:
+        main(["propse", HALL])
+    assert stop.value.code == 2
+    assert "propse" in capsys.readouterr().err
+
+
+def test_without_a_command_help_is_printed(capsys):
+    status, out, _ = run(capsys)
+    assert status == 2
+    assert "how to go about it" in out
+
+
+@pytest.mark.parametrize("command", [[], ["check"], ["propose"], ["show"]])
+def test_help_teaches(capsys, command):
+    with pytest.raises(SystemExit) as stop:
+        main([*command, "--help"])
+    assert stop.value.code == 0
+    assert len(capsys.readouterr().out) > 200
+
+
+def test_runs_as_a_module_and_knows_its_version():
+    words = [sys.executable, "-m", "roomeq", "--version"]
+    done = subprocess.run(words, capture_output=True, text=True, check=True)
+    assert done.stdout.startswith("roomeq 0.")
+
+
+def test_a_finding_is_status_one(capsys, tmp_path):
+    file = write_export(tmp_path / "seat1.csv")
+    (tmp_path / "seat2.csv").write_bytes(file.read_bytes())
+    third = write_export(tmp_path / "seat3.csv", seed=3)
+    status, out, _ = run(capsys, "check", file, tmp_path / "seat2.csv", third)
+    assert status == 1
+    assert "are the same recording" in " ".join(out.split())
+    # the proposal is as good as any; the finding alone asks for a look
+    status, out, _ = run(capsys, "propose", file, tmp_path / "seat2.csv", third, "--json")
+    assert status == 1
+    assert json.loads(out)["no_change"] is None
+    assert run(capsys, "check", third)[0] == 0
+
+
+def test_a_reservation_is_status_one(capsys, tmp_path):
+    room = tmp_path / "room"
+    shutil.copytree(HALL, room, ignore=shutil.ignore_patterns("truth"))
+    text = (room / "room.toml").read_text("utf-8")
+    # a knob that is all the way up leaves the rest to be set upstream
+    (room / "room.toml").write_text(text.replace("level_db = -10.0", "level_db = 0.0"), "utf-8")
+    status, out, _ = run(capsys, "propose", room)
+    assert "The level knob does not reach" in out
+    assert status == 1
+
+
+def test_options_of_a_bare_list_reach_the_room(capsys, tmp_path):
+    files = [write_export(tmp_path / f"seat{i}.csv", seed=i) for i in range(2)]
+    words = ("--source", "both", "--crossover", 85, "--lower-limit", 24, "--device", "coarse_step")
+    status, out, _ = run(capsys, "check", *files, *words, "--json")
+    overview = json.loads(out)
+    assert status == 0
+    assert (overview["source"], overview["corner"], overview["lower_limit"]) == ("both", 85, 24)
+    assert overview["device"].startswith("Nine bands, coarse steps")
+    low_pass = ("--low-pass", "butterworth", 2, 95)
+    path = json.loads(run(capsys, "check", *files, *low_pass, "--json")[1])["path"]
+    assert path == ["low-pass Butterworth 12 dB/oct at 95 Hz"]
+
+
+@pytest.mark.parametrize(
+    ("words", "key"),
+    [
+        (["--source", "sub"], "source ="),
+        (["--device", "nine_band"], "profile ="),
+        (["--low-pass", "butterworth", "2", "95"], "[[path]]"),
+        (["--crossover", "80"], "[crossover]"),
+        (["--lower-limit", "25"], "lower_limit of [target]"),
+    ],
+)
+def test_what_a_room_file_states_is_not_stated_twice(capsys, words, key):
+    # the room file would win, and the option be lost in silence
+    for room in (HALL, HALL + "/room.toml"):
+        status, out, err = run(capsys, "check", room, *words)
+        assert (status, out) == (2, "")
+        assert words[0] in err
+        assert key in err
+
+
+def test_a_room_file_may_be_named_itself(capsys):
+    assert run(capsys, "check", HALL + "/room.toml")[0] == 0
+
+
+def test_best_is_proposed_where_it_is_asked_for(capsys):
+    arguments = ("propose", SAMPLES / "lakeside_cabin", "--json")
+    usual, best = (json.loads(run(capsys, *arguments, *more)[1]) for more in ((), ("--best",)))
+    assert [band["gain_db"] for band in best["bands"]] == best["choices"][1]["gains_db"]
+    assert [band["gain_db"] for band in usual["bands"]] == usual["choices"][2]["gains_db"]
+    given_away = usual["choices"][2]["deviation_db"] - usual["choices"][1]["deviation_db"]
+    gained = usual["choices"][0]["deviation_db"] - usual["choices"][1]["deviation_db"]
+    assert 0.0 < given_away <= 0.02 * gained + 1e-9
+
+
+def test_no_low_pass_can_be_said_of_bare_files(capsys, tmp_path):
+    file = write_export(tmp_path / "seat.csv")
+    said = {}
+    for words in ((), ("--low-pass", "none")):
+        found = run(capsys, "check", file, *words, "--json")[1]
+        said[words] = json.loads(found)["corner_origin"]
+    assert said == {(): "unknown", ("--low-pass", "none"): "none"}
+
+
+def test_json_is_nothing_but_json(capsys, tmp_path):
+    _, out, _ = run(capsys, "propose", HALL, "--json", "--plan", tmp_path / "hall.json")
+    assert json.loads(out)["format"] == 2
+    assert out == (tmp_path / "hall.json").read_text("utf-8")
+
+
+def test_a_measurement_is_not_overwritten(capsys, tmp_path):
+    file = write_export(tmp_path / "seat.csv")
+    before = file.read_bytes()
+    status, out, err = run(capsys, "propose", file, "--plan", file)
+    assert (status, out) == (2, "")
+    assert f"{file}: exists and is not a plan" in err
+    assert file.read_bytes() == before
+
+
+def test_a_plan_that_came_true_is_status_zero(capsys, tmp_path):
+    # nothing is changed in the cellar, so its own measurement is what was predicted
+    run(capsys, "propose", SAMPLES / "brick_cellar", "--plan", tmp_path / "cellar.json")
+    status, out, _ = run(capsys, "verify", tmp_path / "cellar.json", SAMPLES / "brick_cellar")
+    assert status == 0
+    assert "It came true" in out
+
+
+def test_a_sheet_does_not_replace_its_plan(capsys, tmp_path):
+    plan = tmp_path / "hall.json"
+    run(capsys, "propose", HALL, "--plan", plan)
+    before = plan.read_bytes()
+    status, _, err = run(capsys, "sheet", plan, "--output", tmp_path / "." / "hall.json")
+    assert status == 2
+    assert "is one of the plans" in err
+    assert plan.read_bytes() == before
+
+
+def test_linear_algebra_is_told_to_stay_in_one_thread():
+    # many small products: threads only get in each other's way; the user's own setting stays
+    code = "import os, sys; from roomeq.cli.main import main; main(['show', 'none.json']);"
+    code += "sys.stdout.write(os.environ['OPENBLAS_NUM_THREADS'])"
+    bare = {key: value for key, value in os.environ.items() if key != "OPENBLAS_NUM_THREADS"}
+    for given, expected in (({}, "1"), ({"OPENBLAS_NUM_THREADS": "3"}, "3")):
+        done = subprocess.run(
+            [sys.executable, "-c", code],
+            env=bare | given,
+            capture_output=True,
+            text=True,
+            check=True,
+        )
+        assert done.stdout == expected
+
+
+def test_what_a_file_leaves_open_is_settled_in_a_room_file(capsys, tmp_path):
+    rows = "".join(f"{f:.5f},{70 + f:.3f}\n" for f in np.geomspace(0.01, 0.3, 60))
+    (tmp_path / "seat.csv").write_text("frequency,level\n" + rows, "utf-8")
+    status, _, err = run(capsys, "check", tmp_path / "seat.csv")
+    assert status == 2
+    assert err.endswith('frequency_unit="kHz"); in room.toml, under [[measurements]]\n')
+    room = 'format = 1\nname = "R"\n[[measurements]]\nseat = "s"\nfile = "seat.csv"\n'
+    (tmp_path / "room.toml").write_text(room + 'frequency_unit = "kHz"\n', "utf-8")
+    assert run(capsys, "check", tmp_path)[0] == 0
+
+
+@pytest.mark.parametrize("room", ["rented_hall", "lakeside_cabin"])
+def test_what_is_piped_is_plain_ascii(capsys, room):
+    for command in ("check", "propose"):
+        assert run(capsys, command, SAMPLES / room)[1].isascii()
+
+
+def test_a_name_that_the_output_cannot_encode_is_no_failure(capfdbinary, tmp_path, monkeypatch):
+    write_export(tmp_path / "Küche.csv")
+    with io.TextIOWrapper(io.BytesIO(), encoding="ascii") as ascii_only:
+        monkeypatch.setattr(sys, "stdout", ascii_only)
+        assert main(["check", str(tmp_path / "Küche.csv")]) in (0, 1)
+        ascii_only.flush()
+        assert rb"K\xfcche" in ascii_only.buffer.getvalue()
+
+
+def test_join_prints_settings_and_wants_a_look_when_in_doubt(capsys, tmp_path):
+    room = write_joined_room(tmp_path)
+    status, out, err = run(capsys, "join", room)
+    assert (status, err) == (0, "")
+    for words in ("Bypass: low-pass", "Polarity: inverted", "earlier", "Turn the volume down"):
+        assert words in out
+    status, out, _ = run(capsys, "join", room, "--json")
+    assert json.loads(out)["joining"]["settings"]["inverted"] is True
+
+
+def test_join_needs_a_room_file_and_says_what_is_not_measured(capsys, tmp_path):
+    export = write_export(tmp_path / "sofa.txt")
+    status, _, err = run(capsys, "join", export)
+    assert status == 2
+    assert "needs a folder with room.toml" in err
+    status, _, err = run(capsys, "join", HALL)
+    assert status == 2
+    assert "mains" in err
+
+
+def test_check_reports_the_path(capsys, tmp_path):
+    _, out, _ = run(capsys, "check", write_joined_room(tmp_path))
+    assert "Bypass the low-pass Linkwitz-Riley 24 dB/oct at 80 Hz in the amplifier" in out
+    assert "Which low-passes are really engaged" in out

@@ -1,0 +1,67 @@
+"""Numbers outside the table and broken rows."""
+
+import pytest
+
+from roomeq.base.errors import MeasurementFileError
+from roomeq.importers.text.dialect import choose_shape
+from roomeq.importers.text.layout import (
+    broken_row,
+    checked_inside,
+    checked_outside,
+    refuse_broken_ends,
+)
+
+LINES = ["Hz;dB", "20;70", "25;71", "# pause", "31;70", "40;71", "Mean;71"]
+ROWS = [1, 2, 4, 5]
+SHAPE = choose_shape(LINES)
+
+
+def test_text_is_let_go() -> None:
+    assert checked_inside(LINES, ROWS, SHAPE) == ("1 line of text between rows ignored",)
+    assert checked_outside(LINES, ROWS, [], SHAPE) == ()
+    refuse_broken_ends(LINES, ROWS, SHAPE, axis=0, limits=(20.0, 40.0))
+
+
+@pytest.mark.parametrize("line", ["27;7O", "27", "27;70;1", "22;70", '"27";x'])
+def test_numbers_inside_are_rows_or_faults(line: str) -> None:
+    lines = [*LINES[:3], line, *LINES[4:]]
+    with pytest.raises(MeasurementFileError) as caught:
+        checked_inside(lines, ROWS, SHAPE)
+    assert caught.value.line == 4
+
+
+@pytest.mark.parametrize(
+    ("line", "fault"),
+    [
+        ("50", True),
+        ("50;7O", True),
+        ("12", False),
+        ("12;7O", False),
+        ("Max;90", False),
+        ("", False),
+    ],
+)
+def test_a_line_below_that_carries_on_is_a_broken_row(line: str, fault: bool) -> None:
+    lines = [*LINES[:6], line]
+    if fault:
+        with pytest.raises(MeasurementFileError) as caught:
+            refuse_broken_ends(lines, ROWS, SHAPE, axis=0, limits=(20.0, 40.0))
+        assert caught.value.line == 7
+    else:
+        refuse_broken_ends(lines, ROWS, SHAPE, axis=0, limits=(20.0, 40.0))
+
+
+def test_broken_rows_are_explained() -> None:
+    assert "1 cell where the other rows have 2" in str(broken_row("27", 4, SHAPE))
+    error = broken_row("27;7O", 4, SHAPE)
+    assert (error.line, error.where) == (4, "column 2")
+    assert "'7O'" in error.message
+    assert "does not carry on" in broken_row("22;70", 4, SHAPE).message
+
+
+def test_many_numbers_outside_are_a_second_table() -> None:
+    lines = [*LINES, "20;60;1", "25;61;1", "31;60;1", "40;61;1"]
+    with pytest.raises(MeasurementFileError, match="lines 8 to 11"):
+        checked_outside(lines, ROWS, [], SHAPE)
+    (note,) = checked_outside(lines[:9], ROWS, [], SHAPE)
+    assert "line 8: '20;60;1'" in note

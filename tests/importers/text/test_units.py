@@ -1,0 +1,118 @@
+"""Units told and judged; levels and phases against numpy and the standards."""
+
+import numpy as np
+import pytest
+
+from roomeq.base.errors import AmbiguousTableError, MeasurementFileError
+from roomeq.importers.text.units import (
+    coherence_snr_db,
+    frequency_scale,
+    level_in_db,
+    linear_scale,
+    phase_in_deg,
+)
+from roomeq.importers.text.words import heading_of
+
+UNTOLD = heading_of("x")
+
+
+@pytest.mark.parametrize(
+    ("span", "heading", "scale"),
+    [
+        ((20, 200), "x", 1.0),
+        ((20, 25), "x", 1.0),
+        ((0.5, 24000), "x", 1.0),
+        ((0.02, 0.2), "kHz", 1000.0),
+        ((5, 20), "Hz", 1.0),
+        ((0.02, 0.2), "x", None),
+        ((0.02, 20), "x", None),
+        ((0.1, 48), "x", None),
+        ((0.02, 0.2), "Hz", None),
+        ((20, 20000), "kHz", None),
+    ],
+)
+def test_frequency_unit(span: tuple[float, float], heading: str, scale: float | None) -> None:
+    axis = np.linspace(*span, 50)
+    if scale is None:
+        with pytest.raises(AmbiguousTableError, match="frequency_unit"):
+            frequency_scale(axis, heading_of(heading), unit=None)
+    else:
+        assert frequency_scale(axis, heading_of(heading), unit=None)[0] == scale
+    assert frequency_scale(axis, heading_of(heading), unit="kHz")[0] == 1000.0
+
+
+@pytest.mark.parametrize(
+    ("heading", "value", "level_db", "reference"),
+    [
+        ("dB SPL", 70.0, 70.0, "spl"),
+        ("dB", 70.0, 70.0, "relative"),
+        ("dBFS", -30.0, -30.0, "relative"),
+        ("Pa", 1.0, 93.9794, "spl"),  # 20 lg(1 Pa / 20 uPa), reference of ISO 1683
+        ("mPa", 20.0, 60.0, "spl"),
+        ("µPa", 20.0, 0.0, "spl"),
+        ("lin", 0.5, -6.0206, "relative"),
+        ("Level", -3.0, -3.0, "relative"),
+        ("Level", 70.0, 70.0, "relative"),
+    ],
+)
+def test_level_unit(heading: str, value: float, level_db: float, reference: str) -> None:
+    found, kind, _ = level_in_db(
+        np.array([value, value]), heading_of(heading), unit=None, where="column 2"
+    )
+    np.testing.assert_allclose(found, level_db, atol=1e-4)
+    assert kind == reference
+
+
+@pytest.mark.parametrize("values", [[0.0, 1.0], [0.3, 12.0], [-600.0, 0.0], [70.0, 900.0]])
+def test_levels_that_may_be_something_else(values: list[float]) -> None:
+    with pytest.raises(AmbiguousTableError, match="level_unit"):
+        level_in_db(np.array(values), UNTOLD, unit=None, where="column 2")
+    assert level_in_db(np.array(values), UNTOLD, unit="dB SPL", where="c")[1] == "spl"
+
+
+def test_weighted_levels_are_refused_unless_told() -> None:
+    heading = heading_of("Level dB(A)")
+    with pytest.raises(MeasurementFileError, match="A-weighted"):
+        level_in_db(np.array([70.0]), heading, unit=None, where="c")
+    assert level_in_db(np.array([70.0]), heading, unit="dB", where="c")[0] == 70.0
+
+
+PHASES_DEG = np.linspace(100.0, -2000.0, 300)
+
+
+@pytest.mark.parametrize(
+    ("values", "factor"),
+    [
+        ((PHASES_DEG + 180.0) % 360.0 - 180.0, 1.0),
+        (PHASES_DEG % 360.0, 1.0),
+        (PHASES_DEG, 1.0),
+        (np.angle(np.exp(1j * np.deg2rad(PHASES_DEG))), 180.0 / np.pi),
+        (np.deg2rad(PHASES_DEG), None),
+        (np.linspace(60.0, -80.0, 300), None),
+        (np.linspace(0.5, -1.0, 300), None),
+    ],
+)
+def test_phase_unit(values: np.ndarray, factor: float | None) -> None:
+    if factor is None:
+        with pytest.raises(AmbiguousTableError, match="phase_unit"):
+            phase_in_deg(values, UNTOLD, unit=None, where="column 3")
+    else:
+        found, notes = phase_in_deg(values, UNTOLD, unit=None, where="column 3")
+        np.testing.assert_allclose(found, values * factor)
+        assert "assumed" in notes[0]
+    told, _ = phase_in_deg(values, UNTOLD, unit="rad", where="column 3")
+    np.testing.assert_allclose(told, np.rad2deg(values))
+
+
+def test_coherence() -> None:
+    # From a signal and noise of known powers: coherence s/(s+n), ratio s/n (Bendat and Piersol).
+    signal, noise = np.array([1.0, 4.0, 100.0]), np.array([1.0, 2.0, 1.0])
+    coherence = signal / (signal + noise)
+    expected = 10.0 * np.log10(signal / noise)
+    np.testing.assert_allclose(coherence_snr_db(coherence, UNTOLD), expected)
+    np.testing.assert_allclose(coherence_snr_db(100 * coherence, heading_of("Coh %")), expected)
+    np.testing.assert_allclose(coherence_snr_db(np.array([0.0, 1.0]), UNTOLD), [-60.0, 60.0])
+    assert coherence_snr_db(np.array([0.5, 1.5]), UNTOLD) is None
+    assert coherence_snr_db(np.array([0.5, np.nan]), UNTOLD) is None
+    assert linear_scale("Pa") == pytest.approx(50_000.0)
+    assert linear_scale("ratio") == linear_scale(None) == 1.0

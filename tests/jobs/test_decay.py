@@ -1,0 +1,55 @@
+"""Decay of a room's recorded sweeps, before and as predicted."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from places import SAMPLES
+
+from roomeq.analysis.sweeps.decay import estimate_decay
+from roomeq.analysis.sweeps.predicted_decay import predict_decay
+from roomeq.importers.room import read_room
+from roomeq.jobs.decay import room_decays
+
+
+@pytest.fixture(scope="module")
+def library():
+    return read_room(SAMPLES / "village_library", detail=True)
+
+
+def test_every_recording_of_the_fitted_source_has_its_decay(library):
+    found = room_decays(library, gains_db=library.present.gains_db)
+    clear = [row for row in library.recordings if row.decay is not None]
+    # something else was heard at the window seat, and looks like decay
+    assert {row.seat for row in library.recordings} - {row.seat for row in clear} == {"window seat"}
+    assert [(row.seat, row.file) for row in found] == [(row.seat, row.file) for row in clear]
+    for row, recorded in zip(found, clear, strict=True):
+        np.testing.assert_array_equal(row.before.t20, recorded.decay.t20)
+        # nothing is changed, so nothing changes
+        np.testing.assert_allclose(row.predicted.t20, row.before.t20, rtol=1e-6)
+
+
+def test_gains_and_those_in_force_are_used(library):
+    gains = np.full(9, -6.0)
+    found = room_decays(library, gains_db=gains, bands_per_octave=3)[0]
+    response = library.recordings[0].impulse_response
+    wanted = predict_decay(
+        response,
+        equaliser=library.equaliser,
+        gains_db=gains,
+        present_gains_db=library.present.gains_db,
+        bands_per_octave=3,
+    )
+    np.testing.assert_array_equal(found.predicted.t20, wanted.t20)
+    np.testing.assert_array_equal(
+        found.before.t20, estimate_decay(response, bands_per_octave=3).t20
+    )
+    assert library.present.gains_db.any()  # else they could be left out unseen
+
+
+def test_other_sources_and_rooms_without_recordings_are_left_out(library):
+    others = tuple(replace(row, source="mains") for row in library.recordings[1:])
+    mixed = replace(library, recordings=(library.recordings[0], *others))
+    assert len(room_decays(mixed, gains_db=np.zeros(9))) == 1
+    silent = replace(library, recordings=())
+    assert room_decays(silent, gains_db=np.zeros(9)) == ()

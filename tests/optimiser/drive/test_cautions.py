@@ -1,0 +1,159 @@
+"""Cautions before turning up: what raises each, and the phase of scipy's filters."""
+
+import numpy as np
+import pytest
+import scipy.signal
+
+from roomeq.base.bands import third_octave_band, third_octave_bands
+from roomeq.device.amplifier import Amplifier, Load, PowerRating
+from roomeq.device.crossover import CrossoverFilter
+from roomeq.device.equaliser import FixedBandEqualiser, QLaw
+from roomeq.device.output_table import OutputTable
+from roomeq.optimiser.drive.cautions import (
+    DriveCaution,
+    boost_notes,
+    headroom_notes,
+    phase_change_deg,
+    protection_notes,
+    wiring_notes,
+)
+from roomeq.optimiser.drive.clean_drive import DistortionEvidence
+from roomeq.optimiser.drive.demand import DriveDemand
+from roomeq.optimiser.drive.headroom import Listening, Playback, estimate_headroom
+from roomeq.optimiser.drive.protection import ProtectionChange, ProtectionChoice, ProtectionReason
+
+BANDS = third_octave_bands(20, 125)
+EQUALISER = FixedBandEqualiser(
+    bands=BANDS, lowest_db=-12.0, highest_db=6.0, step_db=0.5, q_law=QLaw.constant(4.318)
+)
+AMPLIFIER = Amplifier(ratings=(PowerRating(power_w=200.0, load_ohm=4.0),))
+
+
+def high_pass(corner, order=2):
+    return CrossoverFilter(
+        kind="high_pass", family="butterworth", order=order, corner=float(corner)
+    )
+
+
+def codes(notes):
+    return [note.code for note in notes]
+
+
+def test_a_boost_below_the_high_pass_is_named():
+    gains = np.zeros(9)
+    gains[0] = 3.0
+    (note,) = boost_notes(EQUALISER, gains, high_pass=high_pass(25))
+    assert note.code is DriveCaution.BOOST_BELOW_HIGH_PASS
+    assert note.value == pytest.approx(3.0, abs=0.02)
+    assert note.frequency == pytest.approx(19.953, rel=0.02)
+    assert boost_notes(EQUALISER, gains, high_pass=None) == ()
+    assert boost_notes(EQUALISER, -gains, high_pass=high_pass(25)) == ()
+    # the skirt of a boost well above the corner stays below half a decibel there
+    skirt = np.zeros(9)
+    skirt[3] = 3.0
+    assert boost_notes(EQUALISER, skirt, high_pass=high_pass(20)) == ()
+
+
+def test_a_boost_into_a_cancellation_is_named():
+    gains = np.zeros(9)
+    gains[4] = 4.0
+    cancelled = (third_octave_band(50.0), third_octave_band(80.0))
+    (note,) = boost_notes(EQUALISER, gains, high_pass=high_pass(20), cancelled=cancelled)
+    assert note.code is DriveCaution.BOOST_INTO_CANCELLATION
+    assert note.frequency == pytest.approx(50.12, abs=0.01)
+    assert note.value == pytest.approx(4.0, abs=0.01)
+    with pytest.raises(ValueError, match="needs 9 gains"):
+        boost_notes(EQUALISER, [1.0], high_pass=None)
+
+
+def demand(rise_db):
+    flat = np.full(9, 100.0)
+    return DriveDemand(bands=BANDS, wanted_db=flat, rise_db=np.full(9, rise_db), reached_db=flat)
+
+
+def test_a_level_beyond_the_amplifier():
+    # 1 V and 30 dB are 31.6 V; 200 W into 4 ohm are 28.3 V: 0.97 dB too much
+    play = Playback(
+        amplifier=AMPLIFIER, load=Load(driver_nominal_ohm=4.0), measuring_voltages=np.ones(9)
+    )
+    (note,) = headroom_notes(estimate_headroom(demand(30.0), playback=play), playback=play)
+    assert note.code is DriveCaution.LEVEL_TOO_HIGH
+    assert note.value == pytest.approx(0.969, abs=1e-3)
+    assert headroom_notes(estimate_headroom(demand(20.0), playback=play), playback=play) == ()
+
+
+def test_an_unknown_measuring_voltage_and_room_gain():
+    play = Playback(amplifier=AMPLIFIER, load=Load(driver_nominal_ohm=4.0))
+    table = OutputTable(
+        bands=BANDS,
+        level_db=np.full(9, 110.0),
+        edition="CEA-2010-A",
+        distance=1.0,
+        detector="rms",
+    )
+    found = estimate_headroom(
+        demand(20.0), playback=play, output=table, listening=Listening(distance=1.0)
+    )
+    assert codes(headroom_notes(found, playback=play)) == [
+        DriveCaution.MEASURING_VOLTAGE_UNKNOWN,
+        DriveCaution.ROOM_GAIN_UNKNOWN,
+    ]
+
+
+@pytest.mark.parametrize(("rise_db", "said"), [(5.0, False), (7.0, True)])
+def test_distortion_far_above_the_sweep_is_a_guess(rise_db, said):
+    axis = np.geomspace(17.0, 150.0, 120)
+    evidence = DistortionEvidence(
+        frequencies=axis,
+        ratios_db=np.full((4, axis.size), -80.0),
+        level_db=np.zeros(axis.size),
+        above_noise=np.ones((4, axis.size), dtype=bool),
+    )
+    found = estimate_headroom(demand(rise_db), distortion=evidence)
+    notes = headroom_notes(found, playback=Playback())
+    assert codes(notes) == [DriveCaution.DISTORTION_EXTRAPOLATED] * said
+
+
+def test_wiring():
+    load = Load(driver_nominal_ohm=8.0, in_parallel=2)
+    play = Playback(amplifier=AMPLIFIER, load=load)
+    assumed, mains = wiring_notes(playback=play)
+    assert assumed.code is DriveCaution.MINIMUM_IMPEDANCE_ASSUMED
+    assert assumed.value == pytest.approx(3.2)  # 0.8 times 4 ohm: common practice, no source
+    assert mains.code is DriveCaution.LICENSED_MAINS_WORK
+    measured = Playback(load=Load(driver_nominal_ohm=8.0, driver_minimum_ohm=6.5))
+    assert wiring_notes(playback=measured) == ()
+    assert codes(wiring_notes(hum=True)) == [DriveCaution.NEVER_LIFT_EARTH]
+
+
+def choice(before, after, change):
+    return ProtectionChoice(
+        high_pass=after, present=before, change=change, reason=ProtectionReason.RELIEF_NEEDED
+    )
+
+
+def test_another_high_pass_asks_for_joining_anew():
+    stronger = choice(high_pass(16), high_pass(25), ProtectionChange.STRENGTHENED)
+    (note,) = protection_notes(stronger, crossover=80.0)
+    assert note.code is DriveCaution.JOIN_AGAIN
+    assert note.value == pytest.approx(
+        phase_change_deg(high_pass(16), high_pass(25), frequency=80.0)
+    )
+    assert note.value > 5.0
+    assert protection_notes(stronger, crossover=None) == ()
+    assert protection_notes(stronger, crossover=400.0) == ()
+    kept = choice(high_pass(16), high_pass(16), ProtectionChange.KEPT)
+    assert protection_notes(kept, crossover=80.0) == ()
+
+
+def test_phase_at_the_crossover_turns():
+    # scipy's phases of both filters at 80 Hz
+    phases = []
+    for corner in (20.0, 25.0):
+        b, a = scipy.signal.butter(2, 2 * np.pi * corner, "highpass", analog=True)
+        phases.append(np.degrees(np.angle(scipy.signal.freqs(b, a, worN=[2 * np.pi * 80])[1][0])))
+    found = phase_change_deg(high_pass(20), high_pass(25), frequency=80.0)
+    assert found == pytest.approx(phases[1] - phases[0], abs=1e-9)
+    assert phase_change_deg(None, high_pass(25), frequency=80.0) == pytest.approx(phases[1])
+    assert phase_change_deg(high_pass(25), None, frequency=80.0) == pytest.approx(-phases[1])
+    assert phase_change_deg(None, None, frequency=80.0) == 0.0

@@ -1,0 +1,205 @@
+"""What gains and the wanted level ask of the drive: ratios of check values, section 10."""
+
+import numpy as np
+import pytest
+import scipy.signal
+
+from roomeq.base.bands import third_octave_bands
+from roomeq.device.crossover import CrossoverFilter
+from roomeq.device.driver import ClosedBox
+from roomeq.device.equaliser import FixedBandEqualiser, QLaw
+from roomeq.optimiser.drive.demand import (
+    DriveDemand,
+    estimate_drive_demand,
+    estimate_extra_drive,
+    estimate_measuring_voltages,
+    wanted_by_band_db,
+)
+
+BANDS = third_octave_bands(20, 125)
+EQUALISER = FixedBandEqualiser(
+    bands=BANDS, lowest_db=-12.0, highest_db=12.0, step_db=0.5, q_law=QLaw.constant(4.318)
+)
+CLOSED = ClosedBox(resonance=40.0, q=0.5**0.5)
+
+
+def gains(**by_band):
+    found = np.zeros(9)
+    for name, gain in by_band.items():
+        found[EQUALISER.labels.index(name.removeprefix("f").replace("_", "."))] = gain
+    return found
+
+
+@pytest.mark.parametrize(
+    ("gain_db", "power", "voltage"),  # check values, section 10
+    [
+        (1.0, 1.2589, 1.1220),
+        (3.0, 1.9953, 1.4125),
+        (6.0, 3.9811, 1.9953),
+        (9.0, 7.943, 2.818),
+        (10.0, 10.0, 3.162),
+        (12.0, 15.85, 3.981),
+    ],
+)
+def test_power_voltage_and_displacement_ratios(gain_db, power, voltage):
+    found = estimate_extra_drive(EQUALISER, gains(f40=gain_db))[3]
+    assert found.band.label == "40"
+    assert found.extra_db == pytest.approx(gain_db, abs=1e-9)
+    assert found.power_ratio == pytest.approx(power, rel=2e-4)
+    assert found.voltage_ratio == pytest.approx(voltage, rel=2e-4)
+    assert found.displacement_ratio == found.voltage_ratio
+    assert found.displacement_db is None
+
+
+def test_the_level_counts_too():
+    # the same boost behind 6 dB less level asks nothing more
+    found = estimate_extra_drive(EQUALISER, gains(f40=6.0), level_change_db=-6.0)
+    assert found[3].extra_db == pytest.approx(0.0, abs=1e-9)
+    assert found[3].power_ratio == pytest.approx(1.0)
+    assert found[8].extra_db == pytest.approx(-6.0, abs=0.1)
+
+
+def test_six_db_at_20_hz_cost_excursion_and_at_80_hz_none():
+    # check values, section 10: closed box, 40 Hz, Q 0.7071; displacement -0.26 dB at 20 Hz and
+    # -12.30 dB at 80 Hz re 0 Hz; +6 dB at 20 Hz costs 6 dB excursion and 3.98 times the power
+    low = estimate_extra_drive(EQUALISER, gains(f20=6.0), box=CLOSED)
+    high = estimate_extra_drive(EQUALISER, gains(f80=6.0), box=CLOSED)
+    assert low[0].displacement_db == pytest.approx(6.0, abs=0.15)
+    assert low[0].power_ratio == pytest.approx(3.98, abs=0.005)
+    assert high[6].displacement_db < -4.0
+    assert high[6].power_ratio == pytest.approx(3.98, abs=0.005)
+    rest = estimate_extra_drive(EQUALISER, np.zeros(9), box=CLOSED)
+    assert max(entry.displacement_db for entry in rest) == pytest.approx(0.0, abs=1e-9)
+
+
+def test_displacement_is_the_largest_product_not_the_product_of_the_largest():
+    # closed form |X|^2 = 1 / ((1 - u^2)^2 + (u / Q)^2), on 400 points of the 80 Hz band
+    band = BANDS[6]
+    axis = np.geomspace(band.lower, band.upper, 400)
+    u = axis / 40.0
+    moved = -10 * np.log10((1 - u**2) ** 2 + 2 * u**2) + EQUALISER.response_db(gains(f80=12), axis)
+    lowest = BANDS[0].lower / 40.0
+    rest = -10 * np.log10((1 - lowest**2) ** 2 + 2 * lowest**2)
+    found = estimate_extra_drive(EQUALISER, gains(f80=12.0), box=CLOSED)[6]
+    assert found.displacement_db == pytest.approx(moved.max() - rest, abs=0.1)
+
+
+def test_a_high_pass_lowers_the_displacement_that_is_compared():
+    filters = (CrossoverFilter(kind="high_pass", family="butterworth", order=4, corner=25.0),)
+    with_filter = estimate_extra_drive(EQUALISER, np.zeros(9), box=CLOSED, filters=filters)
+    assert with_filter[0].displacement_db < -3.0
+    assert with_filter[2].displacement_db == pytest.approx(0.0, abs=1e-9)
+
+
+def test_extra_drive_refuses():
+    with pytest.raises(ValueError, match=r"cannot be set to 0\.3 dB"):
+        estimate_extra_drive(EQUALISER, gains(f40=0.3))
+    with pytest.raises(ValueError, match="level_change_db must be finite"):
+        estimate_extra_drive(EQUALISER, np.zeros(9), level_change_db=float("nan"))
+
+
+def test_measuring_voltages_follow_the_path():
+    # reference: scipy's fourth-order Linkwitz-Riley (two second-order Butterworths)
+    low_pass = CrossoverFilter(kind="low_pass", family="linkwitz_riley", order=4, corner=80.0)
+    found = estimate_measuring_voltages(
+        BANDS,
+        voltage=2.0,
+        frequency=40.0,
+        equaliser=EQUALISER,
+        present_gains_db=np.zeros(9),
+        filters=(low_pass,),
+    )
+    b, a = scipy.signal.butter(2, 2 * np.pi * 80, "lowpass", analog=True)
+    axis = 2 * np.pi * np.array([40.0, *(band.centre for band in BANDS)])
+    _, half = scipy.signal.freqs(b, a, worN=axis)
+    expected = 2.0 * np.abs(half[1:] ** 2) / np.abs(half[0] ** 2)
+    np.testing.assert_allclose(found, expected, rtol=1e-9)
+
+
+def test_measuring_voltages_carry_present_gains():
+    found = estimate_measuring_voltages(
+        BANDS,
+        voltage=2.0,
+        frequency=BANDS[3].centre,
+        equaliser=EQUALISER,
+        present_gains_db=gains(f40=6.0),
+    )
+    assert found[3] == pytest.approx(2.0)
+    assert found[8] == pytest.approx(2.0 / 1.9953, rel=0.01)
+    for name in ("voltage", "frequency"):
+        good = {"voltage": 2.0, "frequency": 40.0}
+        with pytest.raises(ValueError, match=f"{name} must be finite and positive"):
+            estimate_measuring_voltages(
+                BANDS,
+                **(good | {name: float("nan")}),
+                equaliser=EQUALISER,
+                present_gains_db=np.zeros(9),
+            )
+
+
+def demand(predicted, *, wanted=100.0, target=0.0, change=0.0, cancelled=None):
+    return estimate_drive_demand(
+        BANDS,
+        wanted_db=np.broadcast_to(wanted, 9),
+        predicted_db=predicted,
+        target_db=np.broadcast_to(target, 9),
+        change_db=np.broadcast_to(change, 9),
+        cancelled=cancelled,
+    )
+
+
+def test_a_flat_seat_is_turned_up_by_what_is_wanted():
+    found = demand(np.full(9, 80.0))
+    np.testing.assert_allclose(found.rise_db, 20.0)
+    np.testing.assert_allclose(found.reached_db, 100.0)
+
+
+def test_a_cancellation_is_not_filled_by_turning_up():
+    predicted = np.full(9, 80.0)
+    predicted[4] = 60.0
+    marked = np.arange(9) == 4
+    found = demand(predicted, cancelled=marked)
+    np.testing.assert_allclose(found.rise_db, 20.0)  # not 40 dB at 50 Hz
+    assert found.reached_db[4] == pytest.approx(80.0)
+    # left unmarked it pulls the volume up for all, but alike
+    np.testing.assert_allclose(demand(predicted).rise_db, 20.0 + 20.0 / 9.0)
+    every = demand(predicted, cancelled=np.ones(9, dtype=bool))
+    np.testing.assert_allclose(every.rise_db, demand(predicted).rise_db)
+
+
+def test_gains_are_drive_and_the_target_is_no_excuse():
+    # a boost of 4 dB in one band that made the seat flat: 4 dB more drive there
+    found = demand(np.full(9, 80.0), change=gains(f31_5=4.0))
+    assert found.rise_db[2] == pytest.approx(24.0)
+    assert found.rise_db[0] == pytest.approx(20.0)
+    # target and wanted level of the same slope ask for the same drive everywhere
+    slope = -np.arange(9.0)
+    sloped = demand(80.0 + slope, wanted=100.0 + slope, target=slope)
+    np.testing.assert_allclose(sloped.rise_db, 20.0)
+
+
+def test_one_wanted_figure_follows_the_target():
+    target = np.array([-6.0, 0, 0, 0, 0, 0, -6.0, -10.7, -16.9])
+    found = wanted_by_band_db(98.0, bands=BANDS, target_db=target + 75.0)
+    np.testing.assert_allclose(found, 98.0 + target)
+    by_band = wanted_by_band_db({"20": 95.0, "40": 100.0}, bands=BANDS, target_db=target)
+    expected = 100.0 + target
+    expected[[0, 3]] = 95.0, 100.0
+    np.testing.assert_allclose(by_band, expected)
+    with pytest.raises(ValueError, match=r"'30' is none of the bands 20, 25, 31\.5"):
+        wanted_by_band_db({"30": 95.0}, bands=BANDS, target_db=target)
+    with pytest.raises(ValueError, match="at least one band"):
+        wanted_by_band_db({}, bands=BANDS, target_db=target)
+    with pytest.raises(ValueError, match="wanted_db must be 9 finite"):
+        wanted_by_band_db(float("nan"), bands=BANDS, target_db=target)
+
+
+def test_demand_refuses():
+    with pytest.raises(ValueError, match="predicted_db must be 9 finite figures"):
+        demand(np.zeros(8))
+    with pytest.raises(ValueError, match="predicted_db must be 9 finite figures"):
+        demand(np.full(9, np.nan))
+    with pytest.raises(ValueError, match="cancelled must have shape"):
+        demand(np.zeros(9), cancelled=[True])
+    with pytest.raises(ValueError, match="rise_db must be 9 finite figures"):
+        DriveDemand(bands=BANDS, wanted_db=np.zeros(9), rise_db=np.zeros(1), reached_db=np.zeros(9))

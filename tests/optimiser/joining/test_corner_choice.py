@@ -1,0 +1,223 @@
+"""Corner and slopes: closed forms of box and filters, what is refused, ranking at the seats."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from joining_rooms import CORNER, FREQUENCIES, butterworth, linkwitz_riley, modal_seats, survey_of
+
+from roomeq.device.crossover import CrossoverFilter
+from roomeq.device.mains import MainsBox
+from roomeq.device.processor import JoiningSettings
+from roomeq.device.profile import FilterChoice
+from roomeq.optimiser.joining.corner_choice import (
+    CrossoverPair,
+    PairDoubt,
+    PairOutcome,
+    choose_corner,
+    offered_pairs,
+)
+from roomeq.optimiser.joining.survey import prepare_joining
+
+
+def low(order=4, corner=80.0, family="linkwitz_riley"):
+    return CrossoverFilter(kind="low_pass", family=family, order=order, corner=corner)
+
+
+def high(order=2, corner=80.0, family="butterworth"):
+    return CrossoverFilter(kind="high_pass", family=family, order=order, corner=corner)
+
+
+def test_closed_box_with_second_order_high_pass_is_fourth_order():
+    # check values, section 3: closed box (BW2 at 80) + BW2 at 80 = LR4 acoustic; flat with an LR4
+    pair = CrossoverPair(low_pass=low(), high_pass=high())
+    box = MainsBox(kind="closed", corner=80.0)
+    assert pair.acoustic_order(box) == 4
+    assert pair.phase_at_corner_deg(box) == pytest.approx(0.0, abs=1e-9)
+
+
+def test_low_pass_alone_against_the_box():
+    # fourth-order Linkwitz-Riley: -180 degrees at its corner; second-order Butterworth: +90
+    pair = CrossoverPair(low_pass=low(), high_pass=None)
+    box = MainsBox(kind="closed", corner=80.0)
+    assert pair.acoustic_order(box) == 2
+    assert abs(pair.phase_at_corner_deg(box)) == pytest.approx(90.0, abs=1e-9)
+
+
+@pytest.mark.parametrize(("kind", "order"), [("closed", 2), ("vented", 4)])
+def test_box_orders(kind, order):
+    box = MainsBox(kind=kind, corner=50.0)
+    assert box.order == order
+    # Butterworth: 3.01 dB down at the corner
+    assert 20 * np.log10(abs(box.roll_off.response([50.0])[0])) == pytest.approx(-3.0103, abs=1e-3)
+    pair = CrossoverPair(low_pass=low(), high_pass=high(order=2))
+    assert pair.acoustic_order(box) == order + 2
+
+
+def test_offered_pairs():
+    device = FilterChoice(
+        family="linkwitz_riley", orders=(4,), corners=(60.0, 80.0), can_bypass=False
+    )
+    processor = FilterChoice(
+        family="butterworth", orders=(2, 4), corners=(60.0, 80.0), can_bypass=True
+    )
+    assert len(offered_pairs(device, processor)) == 2 * 5
+    together = offered_pairs(device, processor, same_corner=True)
+    assert len(together) == 2 * 3
+    assert all(p.high_pass is None or p.high_pass.corner == p.corner for p in together)
+    assert offered_pairs(device, None)[0].high_pass is None
+    assert offered_pairs(None, None) == ()
+
+
+def prepared(sub, mains, **others):
+    return prepare_joining(
+        survey_of(sub, mains),
+        corner=CORNER,
+        common_time_reference=True,
+        span=(40.0, 160.0),
+        **others,
+    )
+
+
+def lr4_pair(corner):
+    return CrossoverPair(
+        low_pass=low(corner=corner), high_pass=high(4, corner, family="linkwitz_riley")
+    )
+
+
+PRESENT = lr4_pair(CORNER)
+
+
+def at_corner(deviations):
+    """Return a judge that knows deviations by corner, and keeps the data it was given."""
+
+    def solve(data, pair):
+        solve.seen[pair] = data
+        deviation = deviations.get(round(pair.corner), 5.0)
+        return PairOutcome(settings=JoiningSettings(), loss_db=0.0, deviation_db=deviation)
+
+    solve.seen = {}
+    return solve
+
+
+def test_the_present_pair_is_always_ranked_and_goes_only_for_half_a_decibel():
+    data = prepared(linkwitz_riley("low", 4), linkwitz_riley("high", 4))
+    others = [lr4_pair(70.0), lr4_pair(100.0)]
+    for there, preferred in ((4.6, None), (4.49, others[0])):
+        choice = choose_corner(
+            data, pairs=others, present=PRESENT, solve=at_corner({70: there, 100: 6.0})
+        )
+        assert [entry.pair for entry in choice.ranked] == [others[0], PRESENT, others[1]]
+        assert choice.present.pair == PRESENT
+        found = choice.preferred
+        assert (None if found is None else found.pair) == preferred
+
+
+def test_the_same_pair_elsewhere_in_the_path_is_no_other_one():
+    data = prepared(linkwitz_riley("low", 4), linkwitz_riley("high", 4))
+    moved = replace(PRESENT, low_pass=replace(PRESENT.low_pass, where="amplifier"))
+    choice = choose_corner(data, pairs=[moved], present=PRESENT, solve=at_corner({}))
+    assert [entry.pair for entry in choice.ranked] == [PRESENT]
+
+
+def test_slopes_that_meet_worse_and_full_range_are_not_preferred():
+    data = prepared(linkwitz_riley("low", 4), linkwitz_riley("high", 4))
+    box = MainsBox(kind="closed", corner=45.0)
+    present = CrossoverPair(low_pass=low(corner=CORNER), high_pass=high(2, CORNER))  # 4 against 4
+    steep = lr4_pair(100.0)  # 6 against 4
+    choice = choose_corner(
+        data, pairs=[steep], present=present, mains=box, solve=at_corner({100: 1.0})
+    )
+    assert choice.ranked[0].pair == steep
+    assert choice.ranked[0].doubts == (PairDoubt.SLOPES_DIFFER,)
+    assert choice.preferred is None
+    both_differ = choose_corner(
+        data, pairs=[steep], present=PRESENT, mains=box, solve=at_corner({100: 1.0})
+    )
+    assert both_differ.preferred.pair == steep
+    open_mains = CrossoverPair(low_pass=low(corner=100.0), high_pass=None)
+    wide = choose_corner(data, pairs=[open_mains], present=present, solve=at_corner({100: 1.0}))
+    assert wide.ranked[0].doubts == (PairDoubt.FULL_RANGE,)
+    assert wide.preferred is None
+
+
+def test_prediction_is_that_of_a_measurement_with_the_pair():
+    # what is predicted for 70 Hz from a measurement at 80 Hz is what a measurement at 70 Hz gives
+    rng = np.random.default_rng(2)
+    subs, mains = modal_seats(rng, 3), modal_seats(rng, 3)
+    present = CrossoverPair(low_pass=low(), high_pass=high())
+    other = CrossoverPair(low_pass=low(corner=70.0), high_pass=high(corner=70.0))
+    at_80 = prepared(
+        subs * linkwitz_riley("low", 4, corner=80.0), mains * butterworth("high", 2, corner=80.0)
+    )
+    at_70 = prepared(
+        subs * linkwitz_riley("low", 4, corner=70.0), mains * butterworth("high", 2, corner=70.0)
+    )
+    solve = at_corner({})
+    choose_corner(at_80, pairs=[other], present=present, solve=solve)
+    np.testing.assert_allclose(solve.seen[other].sub, at_70.sub, atol=5e-3)
+    np.testing.assert_allclose(solve.seen[other].mains, at_70.mains, atol=5e-3)
+    assert solve.seen[other].corner == 70.0
+    np.testing.assert_array_equal(solve.seen[present].sub, at_80.sub)
+
+
+def test_what_is_refused():
+    data = prepared(np.ones(FREQUENCIES.size), np.ones(FREQUENCIES.size))
+    near = CrossoverPair(low_pass=low(corner=80.0), high_pass=high(corner=80.0))
+    far = CrossoverPair(low_pass=low(corner=100.0), high_pass=high(corner=100.0))
+    without = CrossoverPair(low_pass=low(corner=100.0), high_pass=None)
+    shallow = CrossoverPair(low_pass=low(corner=100.0), high_pass=high(corner=35.0))
+    closed = choose_corner(
+        data,
+        pairs=[near, far],
+        present=far,
+        mains=MainsBox(kind="closed", corner=60.0),
+        solve=at_corner({}),
+    )
+    # half an octave above 60 Hz is 84.9 Hz
+    assert closed.refused == ((near, PairDoubt.CORNER_TOO_LOW),)
+    vented = choose_corner(
+        data,
+        pairs=[far, without, shallow],
+        present=far,
+        mains=MainsBox(kind="vented", corner=55.0, tuning=50.0),
+        solve=at_corner({}),
+    )
+    # half an octave below 50 Hz is 35.4 Hz
+    assert {doubt for _, doubt in vented.refused} == {PairDoubt.VENTED_WITHOUT_HIGH_PASS}
+    assert len(vented.refused) == 2
+
+
+def test_what_was_filtered_away_is_not_predicted():
+    present = CrossoverPair(low_pass=low(order=8, corner=60.0), high_pass=high(corner=60.0))
+    sub = linkwitz_riley("low", 8, corner=60.0)
+    data = prepared(sub, butterworth("high", 2, corner=60.0))
+    wide = CrossoverPair(low_pass=low(corner=110.0), high_pass=high(corner=110.0))
+    choice = choose_corner(data, pairs=[present, wide], present=present, solve=at_corner({}))
+    assert choice.refused == ((wide, PairDoubt.NOT_PREDICTABLE),)
+    assert choice.preferred is None
+
+
+def test_refuses_corners_outside_the_data():
+    data = prepared(np.ones(FREQUENCIES.size), np.ones(FREQUENCIES.size))
+    with pytest.raises(ValueError, match="half an octave to either side"):
+        choose_corner(
+            data,
+            pairs=[CrossoverPair(low_pass=low(corner=150.0), high_pass=None)],
+            present=PRESENT,
+            solve=at_corner({}),
+        )
+
+
+@pytest.mark.parametrize(
+    ("make", "message"),
+    [
+        (lambda: MainsBox(kind="open", corner=50.0), "closed"),
+        (lambda: MainsBox(kind="closed", corner=float("nan")), "finite and positive"),
+        (lambda: CrossoverPair(low_pass=None, high_pass=None), "low-pass, a high-pass or both"),
+        (lambda: CrossoverPair(low_pass=high(), high_pass=None), "low_pass is a high_pass"),
+    ],
+)
+def test_refuses(make, message):
+    with pytest.raises(ValueError, match=message):
+        make()

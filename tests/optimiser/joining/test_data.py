@@ -1,0 +1,135 @@
+"""Data of the joining problem: closed forms of crossovers, smoothing, offsets."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from joining_rooms import (
+    CORNER,
+    FREQUENCIES,
+    delayed,
+    linkwitz_riley,
+    modal_survey,
+    survey_of,
+)
+
+from roomeq.analysis.smoothing import smooth_power_db
+from roomeq.device.crossover import CrossoverFilter
+from roomeq.device.processor import JoiningSettings
+from roomeq.optimiser.joining.data import joining_axes, joining_span
+from roomeq.optimiser.joining.survey import prepare_joining
+from roomeq.wanted.target import Target
+
+LOW, HIGH = linkwitz_riley("low", 4), linkwitz_riley("high", 4)
+
+
+def prepared(survey, **others):
+    return prepare_joining(survey, corner=CORNER, common_time_reference=True, **others)
+
+
+def test_linkwitz_riley_sum_is_an_all_pass():
+    # Linkwitz, JAES 24(1) 1976: low-pass and high-pass of fourth order sum to a constant level
+    data = prepared(survey_of(LOW, HIGH))
+    # the pressure between measured points is interpolated: 1200 points over 5 octaves
+    np.testing.assert_allclose(np.abs(data.predicted_sum(JoiningSettings())), 1.0, atol=1e-4)
+    np.testing.assert_allclose(data.predicted_level_db(JoiningSettings()), 0.0, atol=1e-3)
+
+
+@pytest.mark.parametrize(
+    ("delay_ms", "level_db"),  # 20 lg|cos(pi fc tau)| of a fourth-order Linkwitz-Riley at 80 Hz
+    [(0.5, -0.069), (1.0, -0.277), (2.0, -1.147), (3.125, -3.010)],
+)
+def test_delay_error_at_the_corner_is_the_closed_form(delay_ms, level_db):
+    data = prepared(survey_of(LOW, HIGH))
+    at = int(np.argmin(np.abs(data.points - CORNER)))
+    scaled = delay_ms / 1e3 * 80.0 / CORNER
+    total = data.predicted_sum(JoiningSettings(delay=scaled))
+    assert 20 * np.log10(abs(total[0, at])) == pytest.approx(level_db, abs=2e-3)
+    null = data.predicted_sum(JoiningSettings(delay=0.00625 * 80.0 / CORNER))
+    assert abs(null[0, at]) < 1e-3
+
+
+def test_present_settings_are_taken_out():
+    present = JoiningSettings(delay=0.003, inverted=True, phase_deg=60, phase_frequency=80)
+    survey = survey_of(LOW * present.response(FREQUENCIES), HIGH)
+    data = prepared(survey, present=present)
+    np.testing.assert_allclose(data.predicted_level_db(JoiningSettings()), 0.0, atol=0.01)
+    np.testing.assert_allclose(
+        data.predicted_sum(present), prepared(survey).predicted_sum(JoiningSettings()), atol=1e-3
+    )
+
+
+def test_smoothed_power_is_that_of_the_levels():
+    # the same rule as for every other level: 1/12-octave power mean
+    data = prepared(modal_survey(1))
+    settings = JoiningSettings(delay=0.004, inverted=True, level_change_db=2.0)
+    fine = 20 * np.log10(np.abs(data.predicted_sum(settings)))
+    expected = smooth_power_db(data.points, fine, at=data.frequencies, fraction=12)
+    np.testing.assert_allclose(data.predicted_level_db(settings), expected, atol=1e-9)
+
+
+def test_target_is_the_shape_alone():
+    low = CrossoverFilter(kind="low_pass", family="linkwitz_riley", order=4, corner=CORNER)
+    tilted = Target(shape="tilt", tilt_db_per_octave=-1.0, path=(low,), lower_limit=60.0)
+    data = prepared(modal_survey(2), target=tilted)
+    np.testing.assert_allclose(data.target_db, -np.log2(data.frequencies / 50.0), atol=1e-12)
+
+
+def test_seat_offsets_do_not_depend_on_the_phase():
+    survey = survey_of([LOW, 2 * LOW], [HIGH, 2 * HIGH])
+    quiet, loud = prepared(survey).seat_offsets_db
+    assert loud - quiet == pytest.approx(6.0206, abs=1e-3)
+    late = survey_of([delayed(LOW, 0.005), 2 * LOW], [HIGH, 2 * HIGH])
+    np.testing.assert_allclose(prepared(late).seat_offsets_db, [quiet, loud], atol=1e-6)
+    same = replace(survey, levels_comparable=True)
+    np.testing.assert_array_equal(prepared(same).seat_offsets_db, 0.0)
+
+
+def test_transfers_multiply_the_branches():
+    data = prepared(survey_of(LOW, HIGH))
+    other = data.with_transfers(sub=np.full(data.points.size, 2.0), mains=-1.0)
+    np.testing.assert_allclose(other.sub, 2 * data.sub)
+    np.testing.assert_allclose(other.mains, -data.mains)
+
+
+def test_axes_stay_within_what_was_measured():
+    points, axis = joining_axes((40.0, 160.0), first=50.0, last=1000.0)
+    assert points[0] >= 50.0
+    assert axis[0] >= 50.0
+    assert 155.0 < axis[-1] <= 160.0 < points[-1]
+    with pytest.raises(ValueError, match="leaves too little"):
+        joining_axes((40.0, 160.0), first=150.0, last=1000.0)
+
+
+@pytest.mark.parametrize(
+    ("corner", "others", "message"),
+    [
+        (0.0, {}, "corner"),
+        (float("nan"), {}, "corner"),
+        (80.0, {"octaves": 0.0}, "octaves"),
+        (80.0, {"span": (100.0, 50.0)}, "lowest < highest"),
+    ],
+)
+def test_refuses_spans(corner, others, message):
+    with pytest.raises(ValueError, match=message):
+        joining_span(corner, **others)
+
+
+def test_refuses_wrong_shapes_and_values():
+    data = prepared(survey_of(LOW, HIGH))
+    with pytest.raises(ValueError, match="smoothing must be finite and have shape"):
+        replace(data, smoothing=np.ones((2, data.frequencies.size)))
+    with pytest.raises(ValueError, match="target_db"):
+        replace(data, target_db=np.full(data.frequencies.size, np.nan))
+    with pytest.raises(ValueError, match="not all zero"):
+        replace(data, frequency_weights=np.zeros(data.frequencies.size))
+    with pytest.raises(ValueError, match="corner must be finite"):
+        replace(data, corner=np.nan)
+    with pytest.raises(ValueError, match="names that differ"):
+        replace(prepared(modal_survey(1, seats=2)), seats=("sofa", "sofa"))
+
+
+def test_refuses_a_crossover_that_was_not_measured():
+    # 500 Hz less an octave is measured, 500 Hz is not
+    with pytest.raises(ValueError, match="crossover at 500 Hz lies outside"):
+        prepare_joining(survey_of(LOW, HIGH), corner=500.0, common_time_reference=True)

@@ -1,0 +1,225 @@
+"""Joining from levels: power identities, the cosine, both mirror images, refusals."""
+
+import numpy as np
+import pytest
+from joining_rooms import (
+    CORNER,
+    FREQUENCIES,
+    KEPT,
+    delayed,
+    four_levels,
+    linkwitz_riley,
+    modal_seats,
+)
+
+from roomeq.device.processor import DelayRange, JoiningSettings
+from roomeq.optimiser.joining.levels import fit_joining_levels
+from roomeq.optimiser.joining.phase_difference import estimate_phase_difference
+
+LOW, HIGH = linkwitz_riley("low", 4), linkwitz_riley("high", 4)
+
+
+def test_cosine_is_that_of_the_phase_difference():
+    # law of cosines, against the phases themselves
+    rng = np.random.default_rng(1)
+    sub, mains = modal_seats(rng, 3) * LOW, modal_seats(rng, 3) * HIGH
+    found = estimate_phase_difference(FREQUENCIES[KEPT], **four_levels(sub, mains))
+    expected = np.cos(np.angle(sub) - np.angle(mains))[:, KEPT]
+    np.testing.assert_allclose(found.cosine, expected, atol=1e-8)
+    np.testing.assert_allclose(found.discrepancy_db, 0.0, atol=1e-9)
+    wrapped = np.abs(np.angle(sub * np.conj(mains), deg=True))[:, KEPT]
+    np.testing.assert_allclose(found.magnitude_deg, wrapped, atol=1e-3)
+
+
+@pytest.mark.parametrize(
+    ("sum_db", "difference_db", "cosine"),
+    [
+        (86.0206, -200.0, 1.0),  # equal and in phase: doubled, and nothing left
+        (-200.0, 86.0206, -1.0),
+        (83.0103, 83.0103, 0.0),  # a quarter turn: power sum either way
+    ],
+)
+def test_equal_levels(sum_db, difference_db, cosine):
+    found = estimate_phase_difference(
+        [80.0], sub_db=[80.0], mains_db=[80.0], sum_db=[sum_db], difference_db=[difference_db]
+    )
+    assert found.cosine[0, 0] == pytest.approx(cosine, abs=1e-4)
+
+
+@pytest.mark.parametrize(
+    ("off_db", "accepted"), [(0.45, True), (-0.45, True), (0.6, False), (-0.6, False)]
+)
+def test_contradicting_levels_are_refused(off_db, accepted):
+    # (sum^2 + difference^2) / 2 = S^2 + M^2, half a decibel of doubt allowed
+    levels = four_levels(delayed(LOW, 0.003), HIGH)
+    levels["sum_db"] = levels["sum_db"] + off_db
+    levels["difference_db"] = levels["difference_db"] + off_db
+    if accepted:
+        found = estimate_phase_difference(FREQUENCIES[KEPT], **levels)
+        np.testing.assert_allclose(found.discrepancy_db, off_db, atol=1e-9)
+        assert np.abs(found.cosine).max() <= 1.0
+    else:
+        with pytest.raises(ValueError, match=r"contradict each other: at seat 1, .* Hz"):
+            estimate_phase_difference(FREQUENCIES[KEPT], **levels)
+
+
+def test_one_bad_frequency_is_named():
+    levels = four_levels(np.array([LOW, delayed(LOW, 0.003)]), np.array([HIGH, HIGH]))
+    at = int(np.argmin(np.abs(FREQUENCIES[KEPT] - 63.0)))
+    levels["sum_db"][1, at] += 3.0
+    with pytest.raises(ValueError, match="at seat 2, 63 Hz"):
+        estimate_phase_difference(FREQUENCIES[KEPT], **levels)
+    with pytest.raises(ValueError, match="at 'sofa', 63 Hz"):
+        estimate_phase_difference(FREQUENCIES[KEPT], **levels, seats=("chair", "sofa"))
+
+
+@pytest.mark.parametrize("late", [0.005, 0.0021])
+def test_both_mirror_images_are_given(late):
+    joined = fit_joining_levels(
+        FREQUENCIES[KEPT], **four_levels(delayed(LOW, late), HIGH), corner=CORNER
+    )
+    for image, delay in ((joined.if_late, -late), (joined.if_early, late)):
+        assert image.chosen.loss_db <= image.least_db + 0.3
+        # 0.3 dB are 0.9 ms at 80 Hz: |cos(pi f t)|
+        assert image.by_polarity[0].settings.delay == pytest.approx(delay, abs=1e-4)
+        assert image.by_polarity[0].loss_db < 0.02
+    assert joined.if_early.chosen.loss_db == pytest.approx(joined.if_late.chosen.loss_db, abs=1e-6)
+    assert joined.ambiguous
+    # an early subwoofer of the same size gives the same four levels and the same pair of answers
+    mirrored = fit_joining_levels(
+        FREQUENCIES[KEPT], **four_levels(delayed(LOW, -late), HIGH), corner=CORNER
+    )
+    assert mirrored.if_late.chosen.settings == joined.if_late.chosen.settings
+
+
+@pytest.mark.parametrize("late", [0.004, -0.004])
+def test_the_deciding_measurement_decides(late):
+    """Simulate it: with the other delay in force the level changes as told for the truth."""
+    joined = fit_joining_levels(
+        FREQUENCIES[KEPT], **four_levels(delayed(LOW, late), HIGH), corner=CORNER
+    )
+    move = joined.move
+    assert abs(move.delay) <= 0.5 / CORNER + 1e-9
+    octave = np.abs(np.log2(FREQUENCIES / CORNER)) <= 0.5
+
+    def level_db(delay):
+        total = delayed(LOW, late + delay) + HIGH
+        return np.mean(20 * np.log10(np.abs(total[octave])))
+
+    change = level_db(move.delay) - level_db(0.0)
+    told = {True: move.if_late_db, False: move.if_early_db}
+    assert change == pytest.approx(told[late > 0], abs=0.2)
+    assert abs(change - told[late < 0]) > 3.0
+
+
+@pytest.mark.parametrize("late", [0.0005, 0.001, 0.002, 0.006])
+def test_the_deciding_delay_is_no_longer_than_half_a_period(late):
+    joined = fit_joining_levels(
+        FREQUENCIES[KEPT], **four_levels(delayed(LOW, late), HIGH), corner=CORNER
+    )
+    assert abs(joined.move.delay) <= 0.5 / CORNER + 1e-9
+
+
+def test_without_a_delay_nothing_decides():
+    joined = fit_joining_levels(
+        FREQUENCIES[KEPT],
+        **four_levels(delayed(LOW, 0.004), HIGH),
+        corner=CORNER,
+        delays=DelayRange(lowest=0.0, highest=0.0),
+    )
+    assert joined.move is None
+
+
+def test_what_was_set_by_the_right_answer_is_kept_on_a_second_run():
+    first = fit_joining_levels(
+        FREQUENCIES[KEPT], **four_levels(delayed(LOW, 0.004), HIGH), corner=CORNER
+    )
+    chosen = first.if_late.chosen.settings
+    turned = delayed(LOW, 0.004 + chosen.delay) * (-1 if chosen.inverted else 1)
+    again = fit_joining_levels(
+        FREQUENCIES[KEPT], **four_levels(turned, HIGH), corner=CORNER, present=chosen
+    )
+    assert not again.ambiguous
+    assert again.if_late.kept
+    assert again.if_early.kept
+
+
+def test_phase_is_followed_through_half_turns():
+    # 12 ms turn by two whole turns from 30 to 210 Hz: the folded phase touches 0 and 180 four times
+    sub = delayed(np.ones(FREQUENCIES.size), 0.012)
+    found = estimate_phase_difference(
+        FREQUENCIES[KEPT], **four_levels(sub, np.ones(FREQUENCIES.size))
+    )
+    expected = -360.0 * 0.012 * FREQUENCIES[KEPT]
+    turned = found.continuous_phase_deg()[0]
+    np.testing.assert_allclose(turned - turned[0], expected - expected[0], atol=0.5)
+
+
+@pytest.mark.parametrize("seed", [1, 4, 5])
+def test_in_a_room_one_of_the_images_is_the_truth(seed):
+    rng = np.random.default_rng(seed)
+    sub, mains = delayed(modal_seats(rng, 1), 0.004) * LOW, modal_seats(rng, 1) * HIGH
+    joined = fit_joining_levels(FREQUENCIES[KEPT], **four_levels(sub, mains), corner=CORNER)
+    errors = []
+    chosen = JoiningSettings(delay=-0.003)
+    for fit in (joined.if_late, joined.if_early):
+        turn = chosen.response(FREQUENCIES)
+        true = np.abs(sub * turn + mains)[0]
+        points = fit.data.points
+        predicted = np.abs(fit.data.predicted_sum(chosen))[0]
+        actual = np.interp(points, FREQUENCIES, true)
+        errors.append(np.abs(20 * np.log10(predicted / actual)).mean())
+    assert min(errors) < 0.05
+    assert max(errors) > 0.5
+
+
+def test_reversed_loss_is_as_measured():
+    octave = np.abs(np.log2(FREQUENCIES / CORNER)) <= 0.5
+    sub = delayed(LOW, 0.002)
+    joined = fit_joining_levels(FREQUENCIES[KEPT], **four_levels(sub, HIGH), corner=CORNER)
+    both = (np.abs(sub) + np.abs(HIGH))[octave]
+    expected = np.mean(20 * np.log10(both / np.abs(HIGH - sub)[octave]))
+    assert joined.reversed_loss_db == pytest.approx(expected, abs=0.1)
+    assert not fit_joining_levels(
+        FREQUENCIES[KEPT], **four_levels(LOW, HIGH), corner=CORNER
+    ).ambiguous
+
+
+def test_band_levels_are_too_coarse_to_follow():
+    axis = np.array([50.0, 63.0, 80.0, 100.0, 125.0])
+    index = [int(np.argmin(np.abs(FREQUENCIES - f))) for f in axis]
+    levels = four_levels(delayed(LOW, 0.003), HIGH, axis=index)
+    assert estimate_phase_difference(axis, **levels).cosine.shape == (1, 5)
+    with pytest.raises(ValueError, match="too coarse"):
+        fit_joining_levels(axis, **levels, corner=CORNER)
+
+
+def test_refuses_shapes_and_nan():
+    with pytest.raises(ValueError, match="mains_db must be finite"):
+        estimate_phase_difference(
+            [80.0], sub_db=[80.0], mains_db=[np.nan], sum_db=[80.0], difference_db=[80.0]
+        )
+    with pytest.raises(ValueError, match="of shape"):
+        estimate_phase_difference(
+            [80.0], sub_db=[80.0], mains_db=[80.0, 80.0], sum_db=[80.0], difference_db=[80.0]
+        )
+    with pytest.raises(ValueError, match="too far below"):
+        estimate_phase_difference(
+            [80.0], sub_db=[-4000.0], mains_db=[80.0], sum_db=[80.0], difference_db=[80.0]
+        )
+
+
+@pytest.mark.parametrize(
+    ("seats", "message"),
+    [
+        ({"seat_weights": [0.0, 0.0]}, "2 finite, positive numbers"),
+        ({"seat_weights": [1.0]}, "2 finite, positive numbers"),
+        ({"seat_weights": [np.nan, 1.0]}, "2 finite, positive numbers"),
+        ({"seats": ("sofa",)}, "rows for 2 seats, `seats` names 1"),
+        ({"seats": ("sofa", "sofa")}, "names that differ"),
+    ],
+)
+def test_refuses_seats_that_do_not_fit(seats, message):
+    levels = four_levels(np.tile(delayed(LOW, 0.003), (2, 1)), np.tile(HIGH, (2, 1)))
+    with pytest.raises(ValueError, match=message):
+        fit_joining_levels(FREQUENCIES[KEPT], **levels, corner=CORNER, **seats)

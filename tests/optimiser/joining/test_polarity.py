@@ -1,0 +1,98 @@
+"""Which polarity it is: anechoic truth, silence where it cannot be told, rooms by other code."""
+
+import sys
+
+import numpy as np
+import pytest
+from joining_rooms import butterworth
+from places import ROOT
+
+from roomeq.optimiser.joining.polarity import polarity_axis, test_polarity
+
+sys.path.insert(0, str(ROOT / "tests" / "benchmarks"))
+from joining_cases import FREQUENCIES, random_case
+from joining_cases import butterworth as plain_butterworth
+
+AXIS = polarity_axis()
+
+
+def late_by(delay, *, sign=1.0):
+    return (sign * np.exp(-2j * np.pi * AXIS * delay))[None]
+
+
+@pytest.mark.parametrize("sign", [1.0, -1.0])
+@pytest.mark.parametrize("delay", [-0.008, -0.003, 0.0, 0.0055, 0.008])
+def test_bare_arrivals_are_told_with_their_difference(sign, delay):
+    box = butterworth("high", 2, corner=28.0, frequencies=AXIS)
+    found = test_polarity(
+        box * late_by(0.012 + delay, sign=sign), late_by(0.012), seat_weights=np.ones(1)
+    )
+    assert found.inverted is (sign < 0)
+    assert found.arrival == pytest.approx(delay, abs=0.0006)
+
+
+def test_a_half_period_does_not_look_like_a_flip_over_three_octaves():
+    # 6.25 ms is half a period at 80 Hz, 1.2 at 195 Hz and 0.16 at 25 Hz
+    found = test_polarity(late_by(0.018), late_by(0.018 - 0.00625), seat_weights=np.ones(1))
+    assert found.inverted is False
+    assert found.arrival == pytest.approx(0.00625, abs=0.0003)
+
+
+def test_noise_is_not_told():
+    rng = np.random.default_rng(1)
+    untold = 0
+    for _ in range(20):
+        sub, mains = rng.normal(size=(2, 2, 1, AXIS.size))
+        found = test_polarity(
+            sub[0] + 1j * sub[1], mains[0] + 1j * mains[1], seat_weights=np.ones(1)
+        )
+        untold += found.inverted is None
+    assert untold >= 14
+
+
+def test_both_have_to_agree_and_both_ratios_reach_the_limit():
+    found = test_polarity(late_by(0.0), late_by(0.0), seat_weights=np.ones(1))
+    told = {"phase_inverted": True, "onset_inverted": True, "phase_ratio": 1.2, "onset_ratio": 1.2}
+    kind, arrival = type(found), {"arrival": 0.0}
+    assert kind(**told, **arrival).inverted is True
+    assert kind(**{**told, "onset_inverted": False}, **arrival).inverted is None
+    assert kind(**{**told, "phase_ratio": 1.19}, **arrival).inverted is None
+    assert kind(**{**told, "onset_ratio": 1.19}, **arrival).inverted is None
+
+
+def test_seats_count_by_their_weight():
+    sub = np.concatenate([late_by(0.001), late_by(0.001, sign=-1.0)])
+    mains = np.concatenate([late_by(0.0), late_by(0.0)])
+    assert test_polarity(sub, mains, seat_weights=np.array([3.0, 1.0])).inverted is False
+    assert test_polarity(sub, mains, seat_weights=np.array([1.0, 3.0])).inverted is True
+
+
+def test_scale_and_turning_both_do_not_matter():
+    sub, mains = late_by(0.014, sign=-1.0), late_by(0.010)
+    found = test_polarity(sub, mains, seat_weights=np.ones(1))
+    other = test_polarity(-3e-4 * sub, -50.0 * mains, seat_weights=np.ones(1))
+    assert (found.inverted, found.arrival) == (other.inverted, other.arrival)
+    assert other.onset_ratio == pytest.approx(found.onset_ratio, rel=1e-6)
+
+
+def test_in_rooms_more_are_told_rightly_than_wrongly():
+    """A few of the benchmark's rooms, by code that shares nothing with the library."""
+    right = wrong = 0
+    for seed in range(300, 320):
+        case = random_case(seed, "linkwitz_riley")
+        low, high = (plain_butterworth(kind, 2, case.corner) ** 2 for kind in ("low", "high"))
+        rows = [
+            np.array(
+                [
+                    np.interp(AXIS, FREQUENCIES, np.abs(row))
+                    * np.exp(1j * np.interp(AXIS, FREQUENCIES, np.unwrap(np.angle(row))))
+                    for row in pressure / path
+                ]
+            )
+            for pressure, path in ((case.noisy_sub, low), (case.noisy_mains, high))
+        ]
+        found = test_polarity(*rows, seat_weights=np.ones(len(rows[0])))
+        right += found.inverted is case.inverted
+        wrong += found.inverted is (not case.inverted)
+    assert right >= 4
+    assert wrong <= 2

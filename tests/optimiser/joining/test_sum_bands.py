@@ -1,0 +1,265 @@
+"""Level and bands by the sum: the definition by numpy and scipy, full enumeration, limits."""
+
+import itertools
+from dataclasses import replace
+
+import numpy as np
+import pytest
+import scipy.signal
+from joining_rooms import CORNER, FREQUENCIES, linkwitz_riley, modal_survey, survey_of
+
+from roomeq.analysis.smoothing import smooth_power
+from roomeq.base.bands import third_octave_band
+from roomeq.device.biquads import peaking_coefficients
+from roomeq.device.crossover import CrossoverFilter
+from roomeq.device.equaliser import BandShape, FixedBandEqualiser, QLaw
+from roomeq.device.processor import JoiningSettings, LevelRange
+from roomeq.importers.device_profile import read_device
+from roomeq.optimiser.bands.fit_data import prepare_fit
+from roomeq.optimiser.bands.gains import BandGainTask
+from roomeq.optimiser.joining.sum_bands import SumBands, band_responses
+from roomeq.optimiser.joining.sum_search import solve_sum_bands
+from roomeq.optimiser.joining.survey import prepare_joining
+from roomeq.wanted.limits import Limits
+from roomeq.wanted.loss import Loss
+from roomeq.wanted.target import Target
+
+LOW, HIGH = (
+    CrossoverFilter(kind=kind, family="linkwitz_riley", order=4, corner=CORNER)
+    for kind in ("low_pass", "high_pass")
+)
+
+
+def small_equaliser(step_db=3.0):
+    return FixedBandEqualiser(
+        bands=tuple(third_octave_band(f) for f in (40, 63)),
+        lowest_db=-12.0,
+        highest_db=6.0,
+        step_db=step_db,
+        q_law=QLaw.constant(3.0),
+        sample_rate=48000.0,
+    )
+
+
+def problem_of(survey, *, equaliser=None, present=None, levels=None, limits=None, target=None):
+    equaliser = equaliser or small_equaliser()
+    survey = replace(survey, levels_comparable=True)
+    target = target or Target(path=(LOW,), lower_limit=25.0, lower_limit_order=2)
+    gains = np.zeros(len(equaliser.bands)) if present is None else np.array(present)
+    data = prepare_joining(
+        survey,
+        corner=CORNER,
+        common_time_reference=True,
+        target=target,
+        span=(25.0, 2.0 * CORNER),
+    )
+    task = BandGainTask(
+        data=prepare_fit(survey, equaliser=equaliser, target=target, present_gains_db=gains),
+        equaliser=equaliser,
+        target=target,
+        limits=limits or Limits(),
+        loss=Loss(),
+        corner=CORNER,
+        present_gains_db=gains,
+    )
+    return SumBands(
+        data=data,
+        joining=JoiningSettings(delay=0.001, inverted=True),
+        task=task,
+        levels=levels or LevelRange(step_db=1.0),
+        mains_filters=(HIGH,),
+    )
+
+
+def peaking(centre, gain_db, points, q=3.0):
+    b, a = peaking_coefficients(centre=centre, q=q, gain_db=gain_db, sample_rate=48000)
+    return scipy.signal.freqz(b, a, worN=points, fs=48000)[1]
+
+
+def defined_db(bands, gains_db, level_db):
+    """Return sqrt(F) straight from its definition; no dips in these rooms count."""
+    data = bands.data
+    change = -np.exp(-2j * np.pi * data.points * 0.001) * 10 ** (level_db / 20)
+    for band, gain in zip(bands.task.equaliser.bands, gains_db, strict=True):
+        change = change * peaking(band.centre, gain, data.points)
+
+    def smooth_db(rows):
+        power = np.mean(np.abs(rows) ** 2, axis=0)
+        return 10 * np.log10(smooth_power(data.points, power, at=data.frequencies, fraction=6))
+
+    axis = data.frequencies
+    alone = (axis >= 1.25 * CORNER * (1 - 1e-9)) & (axis <= 2 * CORNER * (1 + 1e-9))
+    ratio = (axis[alone] / CORNER) ** 4
+    mains_db = smooth_db(data.mains)[alone] - 20 * np.log10(ratio / (1 + ratio))
+    error = smooth_db(data.sub * change + data.mains) - mains_db.mean()
+    allowance = 10 * np.log10(1 + 3 * (25.0 / axis) ** 4)
+    excess, short = np.maximum(error, 0), np.minimum(error + allowance, 0)
+    for low, high in bands.task.data.dips:
+        inside = (axis >= low) & (axis <= high) & (axis <= CORNER)
+        short = np.where(inside, np.maximum(short, -6.0), short)
+    for low, high in bands.task.data.nulls:
+        short = np.where((axis >= low) & (axis <= high) & (axis <= CORNER), 0.0, short)
+    own = bands.task.data.frequencies
+    mean = np.mean(
+        sum(
+            20 * np.log10(np.abs(peaking(b.centre, g, own)))
+            for b, g in zip(bands.task.equaliser.bands, gains_db, strict=True)
+        )
+    )
+    return np.sqrt(np.mean(2 * excess**2 + short**2) + 0.01 * min(mean, 0.0) ** 2)
+
+
+def notched(survey, depth_db):
+    """Return the survey with a dip of half an octave at 45 Hz in the subwoofer at every seat."""
+
+    def dip(axis):
+        return 10 ** (-depth_db * np.exp(-((np.log2(axis / 45.0) / 0.22) ** 2)) / 20)
+
+    return survey.filtered("sub", dip)
+
+
+@pytest.mark.parametrize("depth_db", [0.0, 11.0, 25.0])  # none, a dip, a narrow null
+@pytest.mark.parametrize("seed", [0, 1, 2])
+def test_deviation_is_its_definition(seed, depth_db):
+    bands = problem_of(notched(modal_survey(seed), depth_db))
+    assert bool(bands.task.data.dips) or not depth_db
+    for gains, level in (([0.0, 0.0], 0.0), ([-6.0, 3.0], 2.0), ([-12.0, -9.0], -3.0)):
+        assert bands.deviation_db(np.array(gains), level) == pytest.approx(
+            defined_db(bands, gains, level), abs=1e-6
+        )
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_best_of_all_settings_is_found(seed):
+    """Every label of both bands and every level; 2 % of what is gained may go for fewer moves."""
+    bands = problem_of(modal_survey(seed))
+    counts = [len(gains) for gains in bands.problem.gains_db]
+    every = np.array(
+        list(itertools.product(*map(range, counts), range(bands.level_changes_db.size)))
+    )
+    values = bands.values(every)
+    flat = np.zeros(len(bands.tables))
+    kept = [row for row in np.argsort(values) if bands.feasible(every[row])]
+    best = float(np.sqrt(values[kept[0]]))
+    found = solve_sum_bands(bands, flat)
+    assert found.deviation_db >= best - 1e-9
+    allowed = 0.02 * (bands.present().deviation_db - best)
+    assert found.deviation_db <= best + allowed + 1e-6
+
+
+@pytest.mark.parametrize("drive_boost_db", [0.0, 2.0, 6.0])
+@pytest.mark.parametrize("seed", [1, 3])
+def test_limits_of_shape_and_drive_hold(seed, drive_boost_db):
+    limits = Limits(drive_boost_db=drive_boost_db)
+    bands = problem_of(
+        modal_survey(seed), equaliser=read_device("nine_band").equaliser, limits=limits
+    )
+    found = solve_sum_bands(bands, np.zeros(9))
+    fine = np.geomspace(20.0, 300.0, 2000)
+    response = bands.task.equaliser.response_db(found.gains_db, fine)
+    assert (response <= bands.task.cap_db(fine) + 0.1).all()
+    assert (response + found.level_change_db <= drive_boost_db + 0.02).all()
+
+
+def test_a_level_that_fills_a_cancellation_is_refused():
+    """Opposite at every frequency: 9 dB more would fill it, the power sum asks for none.
+
+    0.7 of the mains, inverted: |1 - 0.7 g| is 1 at g = 2.86, 9.1 dB; |1|^2 + |0.7 g|^2 grows.
+    """
+    survey = survey_of(-0.7 * np.ones(FREQUENCIES.size), np.ones(FREQUENCIES.size))
+    levels = LevelRange(lowest_db=-6.0, highest_db=12.0, step_db=1.0)
+    bands = problem_of(
+        survey,
+        levels=levels,
+        limits=Limits(drive_boost_db=24.0, high_pass_corner=25.0),  # nothing else holds it back
+        target=Target(lower_limit=20.0, lower_limit_order=2),
+    )
+    bands = replace(bands, joining=JoiningSettings(), mains_filters=())
+    zero = np.zeros(2)
+    deviations = [bands.deviation_db(zero, level) for level in levels.values_db]
+    assert levels.values_db[int(np.argmin(deviations))] == 9.0
+    assert solve_sum_bands(bands, zero).level_change_db <= -6.0 + 3.0
+
+
+@pytest.mark.parametrize(
+    ("sub_db", "drive_boost_db", "said"),
+    [(0.0, 6.0, ""), (-10.0, 2.0, "drive"), (-10.0, 12.0, "range"), (10.0, 6.0, "range")],
+)
+def test_what_ends_the_level_is_told(sub_db, drive_boost_db, said):
+    """A matched pair with the subwoofer off by a level that its knob cannot make good."""
+    close = linkwitz_riley("low", 4) * np.exp(-2j * np.pi * FREQUENCIES * -0.001) * -1
+    survey = survey_of(close * 10 ** (sub_db / 20), linkwitz_riley("high", 4))
+    flat = Target(path=(LOW,), lower_limit=15.0, lower_limit_order=2)
+    limits = Limits(drive_boost_db=drive_boost_db, locked=(40.0, 63.0))
+    bands = problem_of(survey, limits=limits, target=flat)
+    setting = solve_sum_bands(bands, np.zeros(2))
+    assert bands.level_stops_at(setting) == said
+    wanted_db = {"": 0.0, "drive": 2.0, "range": -6.0 if sub_db > 0 else 6.0}[said]
+    assert setting.level_change_db == pytest.approx(wanted_db, abs=1e-9)
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_two_per_cent_go_for_fewer_moves_and_no_more(seed, monkeypatch):
+    bands = problem_of(modal_survey(seed), equaliser=read_device("nine_band").equaliser)
+    found = solve_sum_bands(bands, np.zeros(9))
+    monkeypatch.setattr("roomeq.optimiser.joining.sum_search.TIE_SHARE", 0.0)
+    best = solve_sum_bands(bands, np.zeros(9))
+    gained = bands.present().deviation_db - best.deviation_db
+    assert best.deviation_db <= found.deviation_db <= best.deviation_db + 0.02 * gained + 1e-9
+    assert np.count_nonzero(found.gains_db) <= np.count_nonzero(best.gains_db)
+
+
+def test_a_flat_sum_is_left_alone():
+    survey = survey_of(linkwitz_riley("low", 4), linkwitz_riley("high", 4))
+    bands = problem_of(survey, target=Target(path=(LOW,)))
+    bands = replace(bands, joining=JoiningSettings())
+    found = solve_sum_bands(bands, np.zeros(2))
+    assert found.deviation_db < 0.1
+    np.testing.assert_array_equal(found.gains_db, [0.0, 0.0])
+    assert found.level_change_db == 0.0
+
+
+def test_present_bands_leave_the_answer_unchanged():
+    """What is set while measuring is divided out: the same room, another starting point."""
+    survey, equaliser = modal_survey(2), small_equaliser()
+    there = survey.filtered("sub", lambda axis: equaliser.response([-6.0, 3.0], axis))
+    found = solve_sum_bands(problem_of(survey), np.zeros(2))
+    moved = solve_sum_bands(problem_of(there, present=[-6.0, 3.0]), np.zeros(2))
+    np.testing.assert_allclose(moved.gains_db, found.gains_db, atol=3.0 + 1e-9)
+    assert moved.deviation_db == pytest.approx(found.deviation_db, abs=0.1)
+    same = problem_of(there, present=[-6.0, 3.0]).deviation_db(np.array([-3.0, 0.0]), 1.0)
+    assert same == pytest.approx(
+        problem_of(survey).deviation_db(np.array([-3.0, 0.0]), 1.0), abs=0.01
+    )
+
+
+def test_seats_are_plain_standard_deviations():
+    bands = problem_of(modal_survey(4))
+    found = bands.seat_deviations_db(bands.present())
+    data = bands.data
+    total = data.sub * -np.exp(-2j * np.pi * data.points * 0.001) + data.mains
+    for seat, value in enumerate(found):
+        level = 10 * np.log10(
+            smooth_power(data.points, np.abs(total[seat]) ** 2, at=data.frequencies, fraction=6)
+        )
+        assert value == pytest.approx(np.std(level), abs=1e-9)
+
+
+def test_mains_have_to_be_measured_where_they_play_alone():
+    survey = modal_survey(1)
+    bands = problem_of(survey)
+    near = prepare_joining(
+        survey, corner=CORNER, common_time_reference=True, span=(30.0, 1.2 * CORNER)
+    )
+    with pytest.raises(ValueError, match="where they play alone"):
+        SumBands(data=near, joining=bands.joining, task=bands.task, levels=bands.levels)
+
+
+def test_measured_shapes_have_no_phase():
+    shape = BandShape(
+        gain_db=3.0, frequencies=np.array([30.0, 40.0, 50.0]), response_db=np.array([0, 3.0, 0])
+    )
+    measured = replace(small_equaliser(), shapes=((shape,), (shape,)))
+    gains = (np.array([0.0, 3.0]), np.array([0.0, 3.0]))
+    with pytest.raises(ValueError, match="carry no phase"):
+        band_responses(measured, gains_db=gains, frequencies=np.array([40.0]))

@@ -1,0 +1,124 @@
+"""Records of drive in a plan: what went in comes out, whatever of it is known."""
+
+import msgspec
+import numpy as np
+import pytest
+
+from roomeq.base.bands import third_octave_bands
+from roomeq.device.amplifier import Amplifier, Load, PowerRating
+from roomeq.device.crossover import CrossoverFilter
+from roomeq.device.driver import ClosedBox
+from roomeq.device.equaliser import FixedBandEqualiser, QLaw
+from roomeq.importers.text.output_table import output_table_from_levels
+from roomeq.optimiser.drive.demand import DriveDemand, estimate_extra_drive
+from roomeq.optimiser.drive.headroom import Listening, Playback, estimate_headroom
+from roomeq.optimiser.drive.protection import (
+    ProtectionCandidate,
+    ProtectionChange,
+    ProtectionChoice,
+    ProtectionReason,
+)
+from roomeq.plan.drive import ExtraDriveRow, HeadroomRecord, ProtectionSetting
+
+BANDS = third_octave_bands(20, 40)
+HIGH_PASS = CrossoverFilter(kind="high_pass", family="butterworth", order=2, corner=20.0)
+
+
+def kept(record):
+    """The record as it comes back from a file."""
+    return msgspec.json.decode(msgspec.json.encode(record), type=type(record))
+
+
+def playback(**others):
+    return Playback(
+        amplifier=Amplifier(
+            ratings=(
+                PowerRating(power_w=200.0, load_ohm=8.0),
+                PowerRating(power_w=350.0, load_ohm=4.0),
+            ),
+            minimum_load_ohm=3.0,
+        ),
+        load=Load(driver_nominal_ohm=4.0, in_series=2, in_parallel=2, driver_minimum_ohm=3.4),
+        **others,
+    )
+
+
+def headroom(play, *, output=None):
+    demand = DriveDemand(
+        bands=BANDS,
+        wanted_db=np.array([90.0, 92.0, 94.0, 95.0]),
+        rise_db=np.array([12.0, 16.0, 11.0, 14.0]),
+        reached_db=np.array([88.0, 93.0, 94.5, 95.2]),
+    )
+    return estimate_headroom(
+        demand, playback=play, output=output, listening=Listening(distance=3.0)
+    )
+
+
+@pytest.mark.parametrize("known", [True, False])
+def test_headroom_comes_back(known):
+    output = output_table_from_levels(
+        {"20": 95.0, "31.5": 107.0}, edition="CTA-2010-B", distance=1.0, detector="peak"
+    )
+    play = playback(measuring_voltages=np.array([1.0, 1.5, 2.0, 2.1])) if known else Playback()
+    found = headroom(play, output=output if known else None)
+    record = HeadroomRecord.of(
+        found,
+        playback=play,
+        main_seat="sofa",
+        output=str(output) if known else None,
+        drive_limit="headroom",
+        drive_limits_db=[1.0, 2.0, 3.0, 4.0],
+    )
+    again = kept(record)
+    assert again == record
+    assert again.headroom() == found
+    back = again.playback()
+    assert (back.amplifier, back.load) == (play.amplifier, play.load)
+    assert again.rated_voltage == play.rated_voltage
+    assert again.first == (None if found.first is None else found.first.band.label)
+    assert (again.first is not None) == known
+    for row, entry in zip(again.bands, found.bands, strict=True):
+        assert (row.limit, row.left_db) == (entry.limit, entry.least_db)
+    assert again.drive_limit_at_db("25") == 2.0
+    assert again.drive_limit_at_db("100") is None
+
+
+@pytest.mark.parametrize("band", [BANDS[2], None])
+@pytest.mark.parametrize("high_pass", [HIGH_PASS, None])
+def test_choice_comes_back(band, high_pass):
+    choice = ProtectionChoice(
+        high_pass=high_pass,
+        present=HIGH_PASS,
+        change=ProtectionChange.WEAKENED,
+        reason=ProtectionReason.CLEAN_TO_SPARE,
+        band=band,
+        value_db=1.5,
+        unrelieved=band,
+        unrelieved_db=None if band is None else 0.5,
+        candidates=(
+            ProtectionCandidate(high_pass=HIGH_PASS, weaker=False, loss_db=1.0, shortage_db=0.2),
+            ProtectionCandidate(
+                high_pass=None,
+                weaker=True,
+                loss_db=0.0,
+                shortage_db=1.2,
+                refused=ProtectionReason.NOT_ASSURED,
+                refused_at=20.0,
+            ),
+        ),
+    )
+    record = kept(ProtectionSetting.of(choice))
+    assert record.choice() == choice
+    assert record.changes
+    unchanged = msgspec.structs.replace(record, change=ProtectionChange.KEPT)
+    assert not unchanged.changes
+
+
+def test_extra_drive_comes_back():
+    equaliser = FixedBandEqualiser(
+        bands=BANDS, lowest_db=-6.0, highest_db=6.0, step_db=0.5, q_law=QLaw.constant(4.318)
+    )
+    for box in (None, ClosedBox(resonance=35.0, q=0.7)):
+        extras = estimate_extra_drive(equaliser, [1.0, -2.0, 0.0, 3.0], box=box)
+        assert tuple(kept(ExtraDriveRow.of(extra)).extra() for extra in extras) == extras

@@ -1,0 +1,186 @@
+"""Plots of subwoofer and mains: what they draw."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from drawn_plots import closed_figures, cut_off, line, lines, overlapping, texts, title  # noqa: F401
+from matplotlib import pyplot as plt
+
+from roomeq.device.processor import DelayRange, JoiningSettings
+from roomeq.optimiser.joining.alignment import align
+from roomeq.optimiser.joining.data import assemble_joining, joining_axes, joining_span
+from roomeq.plan.joining import JoiningRecord
+from roomeq.plots import plot_delay_map, plot_joining, plot_joining_map, plot_sum
+from roomeq.report.frames import joining_frame
+
+AXIS = np.geomspace(40.0, 160.0, 49)
+
+
+@pytest.fixture(scope="module")
+def fit():
+    """Two seats; the subwoofer lags by 3 ms and 4 ms."""
+    points, axis = joining_axes(joining_span(80.0), first=20.0, last=300.0)
+    late = np.array([[0.003], [0.004]])
+    sub = 3.0 / (1.0 + (points / 80.0) ** 4) * np.exp(-2j * np.pi * points * late)
+    mains = 3.0 * (points / 80.0) ** 4 / (1.0 + (points / 80.0) ** 4) * np.ones((2, 1))
+    data = assemble_joining(
+        corner=80.0,
+        seats=("sofa", "bench"),
+        seat_weights=np.array([2.0, 1.0]),
+        points=points,
+        sub=sub,
+        mains=mains.astype(complex),
+        frequencies=axis,
+        noise_weights=np.ones(axis.size),
+        target=None,
+        present=JoiningSettings(),
+        levels_comparable=True,
+    )
+    return align(data, delays=DelayRange(lowest=-0.01, highest=0.01))
+
+
+def levels(fit, row):
+    """In-phase sum of what the branches are known to be, smoothed as the fit's axis is."""
+    power = np.abs(row) ** 2 @ fit.data.smoothing
+    return 10.0 * np.log10(power)
+
+
+def test_sum_from_plain_arrays():
+    rows = np.arange(5.0)[:, np.newaxis] + np.linspace(60.0, 70.0, AXIS.size)
+    ax = plot_sum(
+        AXIS,
+        sub_db=rows[0],
+        mains_db=rows[1],
+        normal_db=rows[2],
+        inverted_db=rows[3],
+        target_db=rows[4],
+        corner=80.0,
+        level_reference="spl",
+    )
+    names = ("subwoofer alone", "mains alone", "both, normal", "both, inverted", "target")
+    for name, row in zip(names, rows, strict=True):
+        x, y = line(ax, name)
+        assert np.array_equal(x, AXIS)
+        assert np.array_equal(y, row)
+        assert name in texts(ax)
+    strokes = [str(e._dash_pattern) for e in ax.lines if e.get_label() in names]
+    assert len(set(strokes)) == len(names)
+    assert "crossover 80 Hz" in texts(ax)
+    assert ax.get_ylabel() == "Level in dB SPL"
+    assert not cut_off(ax)
+    assert not overlapping(ax)
+    with pytest.raises(ValueError, match="mains alone: 49 levels are needed"):
+        plot_sum(AXIS, sub_db=rows[0], mains_db=rows[1, :5], normal_db=rows[2], inverted_db=rows[3])
+
+
+def heavy(ax):
+    """Return the name of the heaviest line."""
+    return max(ax.lines, key=lambda entry: entry.get_linewidth()).get_label()
+
+
+@pytest.mark.parametrize("seat", ["sofa", "bench"])
+def test_joining_at_a_seat(fit, seat):
+    index = fit.data.seats.index(seat)
+    ax = plot_joining(fit, seat=seat)
+    chosen, data = fit.chosen.settings, fit.data
+    turn = 10.0 ** (chosen.level_change_db / 20.0)
+    sub = data.sub[index] * turn * np.exp(-2j * np.pi * data.points * chosen.delay)
+    mains = data.mains[index]
+    for name, row in (
+        ("subwoofer alone", sub),
+        ("mains alone", mains),
+        ("both, normal", mains + sub),
+        ("both, inverted", mains - sub),
+    ):
+        assert line(ax, name)[1] == pytest.approx(levels(fit, row))
+    assert title(ax).startswith("Do they add at ")
+    assert title(ax).endswith(f" ms, {'inverted' if chosen.inverted else 'normal'}: {seat}")
+    assert heavy(ax) == ("both, inverted" if chosen.inverted else "both, normal")
+    assert not cut_off(ax)
+
+
+def test_joining_over_the_seats(fit):
+    settings = JoiningSettings(delay=0.001, inverted=True)
+    ax = plot_joining(fit, settings=settings)
+    expected = np.average(fit.data.predicted_level_db(settings), axis=0, weights=[2.0, 1.0])
+    assert line(ax, "both, inverted")[1] == pytest.approx(expected)
+    assert "+1.0 ms, inverted" in title(ax)
+    assert heavy(ax) == "both, inverted"
+    at_rest = plot_joining(fit, settings=JoiningSettings(delay=-1e-6))
+    assert "at 0.0 ms, normal" in title(at_rest)
+    assert heavy(at_rest) == "both, normal"
+    early = plot_joining(fit, settings=JoiningSettings(delay=-0.001))
+    assert "at \u22121.0 ms" in title(early)
+    with pytest.raises(ValueError, match="no seat 'loft'"):
+        plot_joining(fit, seat="loft")
+
+
+def test_delay_map():
+    delays = np.linspace(-0.01, 0.01, 41)
+    values = np.array([3.0 + np.cos(600 * delays), 3.5 - np.cos(600 * delays)])
+    marks = {"chosen": (0.005, False), "present": (0.0, False), "rival": (-0.0025, True)}
+    ax = plot_delay_map(delays, values, **marks)
+    for name, row in zip(("normal polarity", "inverted polarity"), values, strict=True):
+        x, y = line(ax, name)
+        assert x == pytest.approx(1e3 * delays)  # shown in ms
+        assert np.array_equal(y, row)
+        assert name in texts(ax)
+    for name, key in (("proposed", "chosen"), ("as it is", "present"), ("other polarity", "rival")):
+        delay, inverted = marks[key]
+        x, y = line(ax, name)
+        assert x[0] == pytest.approx(1e3 * delay)
+        assert y[0] == pytest.approx(np.interp(delay, delays, values[int(inverted)]))
+        assert name in texts(ax)
+    assert "in ms (positive is later)" in ax.get_xlabel()
+    assert ax.get_ylabel().endswith("in dB")
+    assert ax.get_xlim() == (-10.0, 10.0)
+    steps = np.diff(ax.get_xticks())
+    assert set(steps.round(9)) == {5.0}  # ms, of the kind 1, 2, 5
+    assert ax.get_xscale() == "linear"
+    assert not cut_off(ax)
+    with pytest.raises(ValueError, match=r"shape \(2, 41\)"):
+        plot_delay_map(delays, values[0])
+
+
+def test_marks_at_the_ends_are_whole():
+    delays = np.linspace(-0.006, 0.0, 61)
+    values = np.array([8.0 - 200 * delays**2, 5.0 + 1e5 * (delays + 0.003) ** 2])
+    ax = plot_delay_map(delays, values, present=(0.0, False), rival=(-0.006, False))
+    for name, side in (("as it is", "right"), ("other polarity", "left")):
+        (mark,) = [entry for entry in ax.lines if entry.get_label() == name]
+        assert not mark.get_clip_on()
+        (word,) = [entry for entry in ax.texts if entry.get_text() == name]
+        assert word.get_ha() == side
+    assert set(np.diff(ax.get_xticks()).round(9)) == {1.0}
+    assert not cut_off(ax)
+    assert not overlapping(ax)
+
+
+def test_joining_map(fit):
+    figure, ax = plt.subplots(figsize=(9, 4))
+    assert plot_joining_map(fit, ax=ax) is ax
+    assert figure.get_size_inches().tolist() == [9, 4]
+    assert line(ax, "normal polarity")[1].tolist() == fit.loss_map_db[0].tolist()
+    assert line(ax, "inverted polarity")[1].tolist() == fit.loss_map_db[1].tolist()
+    assert line(ax, "proposed")[0][0] == pytest.approx(1e3 * fit.chosen.settings.delay)
+    assert line(ax, "as it is")[0][0] == 0.0
+    other = fit.by_polarity[0 if fit.chosen.settings.inverted else 1]
+    assert line(ax, "other polarity")[0][0] == pytest.approx(1e3 * other.settings.delay)
+    table = joining_frame(fit)
+    assert table["delay"].tolist() == [*fit.delays, *fit.delays]
+    assert table["loss_db"].tolist() == fit.loss_map_db.ravel().tolist()
+    assert table["polarity"].unique().tolist() == ["normal", "inverted"]
+
+
+def test_nothing_is_proposed_where_nothing_changes(fit):
+    kept = replace(fit, chosen=fit.present)
+    assert lines(plot_joining_map(kept), "proposed") == []
+
+
+def test_a_plan_keeps_what_the_map_needs(fit):
+    record = JoiningRecord.of(fit, measured=fit.data)
+    from_fit, from_plan = plot_joining_map(fit), plot_joining_map(record)
+    for name in ("normal polarity", "inverted polarity"):
+        np.testing.assert_allclose(line(from_plan, name), line(from_fit, name), atol=1e-9)
+    assert set(texts(from_plan)) == set(texts(from_fit))

@@ -1,0 +1,97 @@
+"""Plot of a verification: what it draws."""
+
+from dataclasses import replace
+
+import msgspec
+import numpy as np
+import pytest
+from drawn_plots import closed_figures, cut_off, line, lines, overlapping, sample_plan, texts, title  # noqa: F401
+
+from roomeq.base.levels import amplitude_ratio
+from roomeq.jobs.verify import verify
+from roomeq.plots import plot_verification
+
+
+@pytest.fixture(scope="module")
+def hall():
+    return sample_plan("rented_hall")[0]
+
+
+@pytest.fixture(scope="module")
+def plan():
+    return sample_plan("rented_hall")[1]
+
+
+def measured_again(room, plan, *, change_db=None):
+    """The room as predicted, 2 dB louder throughout, and changed by band."""
+    rows = dict(zip([s.seat for s in plan.seats], plan.curves.predicted_level_db, strict=True))
+    entries = []
+    for entry in room.survey.measurements:
+        level_db = np.array(rows[entry.seat]) + 2.0
+        if change_db is not None:
+            level_db = level_db + change_db
+        wanted = level_db - entry.response.level_db
+        entries.append(replace(entry, response=entry.response.filtered(amplitude_ratio(wanted))))
+    return replace(room.survey, measurements=tuple(entries))
+
+
+def test_what_came_true(hall, plan):
+    ax = plot_verification(plan, measured_again(hall, plan))
+    predicted = np.mean(plan.curves.predicted_level_db, axis=0)
+    assert line(ax, "predicted")[0].tolist() == list(plan.curves.frequencies)
+    assert line(ax, "predicted")[1] == pytest.approx(predicted)
+    assert line(ax, "measured again")[1] == pytest.approx(predicted)  # the 2 dB are taken out
+    assert "+2.0 dB taken out of what was measured again" in texts(ax)
+    assert title(ax) == "It came true"
+    assert not [e for e in ax.lines if e.get_label().startswith("differs")]
+    band = np.concatenate([path.vertices for path in ax.collections[0].get_paths()])
+    assert band[:, 1].max() == pytest.approx(predicted.max() + 1.0)
+    assert "predicted ± 1.0 dB" in texts(ax)
+    assert not cut_off(ax)
+    assert not overlapping(ax)
+
+
+def test_the_sum_alone_did_not(hall, plan):
+    survey = measured_again(hall, plan)
+    found = msgspec.structs.replace(verify(plan, survey), agrees=False)  # as the sum decides
+    ax = plot_verification(plan, survey, found=found)
+    assert title(ax) == "The subwoofer alone came true, its sum with the mains did not"
+    assert not cut_off(ax)
+
+
+def test_what_did_not(hall, plan):
+    change = np.zeros(len(plan.curves.frequencies))
+    change[3] = 6.0  # 40 Hz
+    survey = measured_again(hall, plan, change_db=change)
+    ax = plot_verification(plan, survey)
+    found = verify(plan, survey)
+    measured = np.mean(plan.curves.predicted_level_db, axis=0) + change + 2.0 - found.offset_db
+    assert line(ax, "measured again")[1] == pytest.approx(measured)
+    assert title(ax) == "It did not come true"
+    marked = [e.get_label() for e in ax.lines if e.get_label().startswith("differs")]
+    assert marked == [f"differs {check.label} Hz" for check in found.bands if not check.agrees]
+    assert "differs 40 Hz" in marked
+    by_label = {check.label: check.difference_db for check in found.bands}
+    assert f"{by_label['40']:+.1f}" in texts(ax)
+    left, right = lines(ax, "differs 40 Hz")[0][0]
+    assert 35.4 < left < 40 < right < 44.7  # IEC 61260-1 band edges
+    assert not overlapping(ax)
+
+
+def test_one_seat(hall, plan):
+    survey = measured_again(hall, plan)
+    ax = plot_verification(plan, survey, seat="last row", found=verify(plan, survey))
+    row = [seat.seat for seat in plan.seats].index("last row")
+    assert line(ax, "predicted")[1] == pytest.approx(plan.curves.predicted_level_db[row])
+    assert line(ax, "measured again")[1] == pytest.approx(plan.curves.predicted_level_db[row])
+    with pytest.raises(ValueError, match="not measured again: last row"):
+        plot_verification(plan, survey.without_seat("last row"), seat="last row")
+
+
+def test_only_what_was_measured_again_is_compared(hall, plan):
+    survey = measured_again(hall, plan).without_seat("last row")
+    ax = plot_verification(plan, survey)
+    kept = [k for k, seat in enumerate(plan.seats) if seat.seat != "last row"]
+    expected = np.mean(np.array(plan.curves.predicted_level_db)[kept], axis=0)
+    assert line(ax, "predicted")[1] == pytest.approx(expected)
+    assert line(ax, "measured again")[1] == pytest.approx(expected)

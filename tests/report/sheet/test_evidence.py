@@ -1,0 +1,149 @@
+"""Page 2 of the settings sheet: evidence, shared texts, remedies."""
+
+import msgspec
+import pytest
+from joining_rooms import CORNER, delayed, linkwitz_riley, survey_of
+from places import SAVED_PLANS
+
+from roomeq.device.processor import DelayRange
+from roomeq.optimiser.bands.reasons import Reason
+from roomeq.optimiser.joining.alignment import align
+from roomeq.optimiser.joining.survey import prepare_joining
+from roomeq.plan.joining import JoiningRecord, JoiningSeatRow, SumBandsRecord
+from roomeq.plan.plan import Caution, CautionCode, InputRecord, read_plan
+from roomeq.report.sheet.evidence import cautions, inputs, plan_evidence, record, shared_texts
+from roomeq.report.text.plan import evidence_sentences
+
+replace = msgspec.structs.replace
+
+
+@pytest.fixture(scope="module")
+def plan():
+    return read_plan(SAVED_PLANS / "format_1.json")
+
+
+@pytest.mark.parametrize(
+    ("reason", "would"),
+    [
+        (Reason.SEATS_DISAGREE, "second subwoofer"),
+        (Reason.CANCELLATION, "Moving the subwoofer"),
+        (Reason.HELD_BY_DRIVE_BOOST, "can do more"),
+        (Reason.HELD_BY_FILTER_BOOST, "headroom"),
+        (Reason.HELD_BY_RANGE, "damping"),
+        (Reason.BELOW_LIMIT, "reaches lower"),
+        (Reason.NOISE, "Measuring again"),
+    ],
+)
+def test_what_filters_cannot_mend_has_a_remedy(plan, reason, would):
+    bands = [replace(band, reason=None) for band in plan.bands]
+    bands[1] = replace(bands[1], reason=reason, remaining_db=-2.25)
+    bands[4] = replace(bands[4], reason=reason, remaining_db=None)
+    found = plan_evidence(replace(plan, bands=tuple(bands))).remedies
+    assert len(found) == 1
+    assert found[0].bands == f"{bands[1].label} Hz (−2.2 dB) and {bands[4].label} Hz"
+    assert would in found[0].would
+
+
+def test_a_lower_limit_that_is_not_known_is_not_told_as_a_fact(plan):
+    low = replace(plan.bands[0], reason=Reason.BELOW_LIMIT)
+    assert plan.target.lower_limit is None
+    (found,) = plan_evidence(replace(plan, bands=(low,))).remedies
+    assert found.why == "Whether the subwoofer can do more there is not known."
+    assert found.would.startswith("Stating its lower limit")
+    known = replace(plan, bands=(low,), target=replace(plan.target, lower_limit=25.0))
+    (found,) = plan_evidence(known).remedies
+    assert found.why == "It lies below what the subwoofer can do."
+
+
+def test_a_band_that_was_not_fitted_has_no_figures(plan):
+    unseen = replace(plan.bands[0], error_db=None, spread_db=None, remaining_db=None)
+    row = plan_evidence(replace(plan, bands=(unseen,))).bands[0]
+    assert (row.error, row.remaining, row.spread) == ("–", "–", "–")
+
+
+def test_a_seat_that_gets_worse_is_marked(plan):
+    after = (3.0, 4.04, 4.1, 9.0)
+    seats = tuple(
+        replace(seat, before_db=4.0, after_db=level)
+        for seat, level in zip(plan.seats, after, strict=True)
+    )
+    found = plan_evidence(replace(plan, seats=seats)).seats
+    assert [seat.worse for seat in found] == [False, False, True, True]
+
+
+def test_a_joined_plan_is_judged_by_the_sum_over_the_whole_bass(plan):
+    sub, mains = delayed(linkwitz_riley("low", 4), 0.004), linkwitz_riley("high", 4)
+    data = prepare_joining(survey_of(sub, mains), corner=CORNER, common_time_reference=True)
+    coarse = DelayRange(lowest=-0.005, highest=0.005, step=0.001)
+    joining = JoiningRecord.of(align(data, delays=coarse), measured=data)
+    row = JoiningSeatRow(seat="sofa", weight=1.0, before_db=7.25, after_db=3.5, level_gain_db=0.0)
+    whole = SumBandsRecord(
+        lowest=20.0,
+        highest=160.0,
+        deviation_before_db=8.75,
+        deviation_db=2.5,
+        labels=(),
+        gains_db=(),
+        chosen=True,
+        no_change=None,
+        seats=(row,),
+    )
+    found = plan_evidence(replace(plan, joining=replace(joining, bands=whole)))
+    assert (found.before, found.after) == ("8.8", "2.5")
+    assert [(seat.seat, seat.before, seat.after) for seat in found.seats] == [
+        ("sofa", "7.2", "3.5")
+    ]
+    text = found.sentences
+    assert text[0].startswith("Around 80 Hz the sum loses")
+    assert "polarity" in text[1]  # the best of either
+    first, *others = evidence_sentences(plan)
+    assert f"The subwoofer alone: {first[0].lower()}{first[1:]}".replace("-", "−")[:40] in {
+        sentence.replace("-", "−")[:40] for sentence in text
+    }
+    assert sum(sentence.startswith("The subwoofer alone:") for sentence in text) == 1
+    assert len(text) == 3 + 1 + len(others)
+
+
+def test_texts_of_all_plans_are_said_once_and_others_named(plan):
+    one = replace(plan, assumptions=("shared", "only one"), notes=("a.txt: read", "b.txt: read"))
+    two = replace(plan, assumptions=("shared",), notes=("odd note",))
+    assumptions, notes = shared_texts({"music": one, "film": two})
+    assert [(entry.text, entry.names) for entry in assumptions] == [
+        ("shared", ""),
+        ("only one", "music"),
+    ]
+    assert [(entry.text, entry.names) for entry in notes] == [
+        ("a.txt and b.txt: read", "music"),
+        ("odd note", "film"),
+    ]
+
+
+def test_reservations_come_first(plan):
+    codes = (CautionCode.Q_ASSUMED, CautionCode.NOT_PROVEN)
+    wary = replace(plan, cautions=tuple(Caution(code=code, value=1.0) for code in codes))
+    found = cautions({"music": wary})
+    # the plan is one of format 1, which says so before all else
+    assert [entry.weighty for entry in found] == [True, True, False]
+    assert found[0].text.startswith("Made by an earlier statement of the problem (format 1)")
+    assert "stopped early" in found[1].text
+    assert len(cautions({"music": replace(wary, format=2)})) == 2
+
+
+def test_record_says_what_is_not_stated(plan):
+    one = replace(plan, record={"by": "Ada", "humidity": "40 %"})
+    two = replace(plan, record={"by": "Ben"})
+    rows = dict(record({"a": one, "b": two}))
+    assert [entry.text for entry in rows["When"]] == ["not stated"]
+    assert [(entry.text, entry.names) for entry in rows["By"]] == [("Ada", "a"), ("Ben", "b")]
+    assert rows["humidity"][0].text == "40 %"
+
+
+def test_digests_are_kept_by_plan(plan):
+    entry = InputRecord(file="room.toml", role="room", sha256="ab" * 32)
+    one = replace(plan, inputs=(entry,))
+    two = replace(plan, inputs=(replace(entry, sha256="cd" * 32),))
+    assert inputs({"a": one, "b": two}) == (
+        ("room.toml", "room", "ab" * 32, "a"),
+        ("room.toml", "room", "cd" * 32, "b"),
+    )
+    assert inputs({"a": one, "b": one}) == (("room.toml", "room", "ab" * 32, ""),)

@@ -1,0 +1,367 @@
+"""pandas tables of results, and the short views of notebooks."""
+
+import io
+import re
+import xml.etree.ElementTree as ET
+from dataclasses import replace
+
+import msgspec
+import numpy as np
+import pandas as pd
+import pytest
+from places import SAMPLES
+from synthetic_rooms import nine_bands, survey_of
+
+from roomeq.analysis.seats import estimate_seat_statistics
+from roomeq.base.bands import third_octave_bands
+from roomeq.base.response import FrequencyResponse
+from roomeq.base.survey import Measurement, Survey
+from roomeq.importers.room import read_room
+from roomeq.jobs.propose import propose
+from roomeq.jobs.verify import verify
+from roomeq.optimiser.bands.frame import band_frame
+from roomeq.optimiser.bands.gains import fit_band_gains
+from roomeq.optimiser.bands.reasons import Reason
+from roomeq.optimiser.drive.headroom import BandHeadroom, Headroom
+from roomeq.plan.plan import Caution, CautionCode
+from roomeq.report.frames import curve_frame, headroom_frame, seat_frame, verification_frame
+from roomeq.wanted.limits import Limits
+
+AXIS = np.geomspace(20.0, 200.0, 31)
+
+
+@pytest.fixture(scope="module")
+def room():
+    return read_room(SAMPLES / "lakeside_cabin")
+
+
+@pytest.fixture(scope="module")
+def plan(room):
+    return propose(room, node_limit=1)
+
+
+def phased(seed=0, **others):
+    random = np.random.default_rng(seed)
+    pressure = random.normal(size=AXIS.size) + 1j * random.normal(size=AXIS.size)
+    return FrequencyResponse.from_pressure(AXIS, pressure, **others)
+
+
+def same(first, second):
+    """Whether two responses are alike, phase and quality among it."""
+    assert np.array_equal(first.frequencies, second.frequencies)
+    assert first.has_phase == second.has_phase
+    np.testing.assert_allclose(first.stored, second.stored, rtol=1e-12)
+    assert first.level_reference == second.level_reference
+    assert first.resolution == second.resolution
+    assert (first.snr_db is None) == (second.snr_db is None)
+    if first.snr_db is not None:
+        assert np.array_equal(first.snr_db, second.snr_db)
+
+
+RESPONSES = {
+    "phase": phased(),
+    "snr": phased(1, snr_db=np.linspace(5.0, 40.0, AXIS.size), level_reference="spl"),
+    "level": FrequencyResponse.from_level(AXIS, np.linspace(70.0, 90.0, AXIS.size)),
+    "bands": FrequencyResponse.from_level([20.0, 25.0], [70, 71], resolution="third_octave"),
+}
+
+
+@pytest.mark.parametrize("response", RESPONSES.values(), ids=RESPONSES)
+def test_a_response_comes_back(response):
+    frame = response.to_frame()
+    assert len(frame) == response.frequencies.size
+    assert ("phase_deg" in frame) == response.has_phase
+    assert ("snr_db" in frame) == (response.snr_db is not None)
+    same(FrequencyResponse.from_frame(frame), response)
+
+
+def test_response_columns_hold_what_their_names_say():
+    frame = RESPONSES["snr"].to_frame()
+    pressure = RESPONSES["snr"].pressure
+    np.testing.assert_allclose(frame["level_db"], 20.0 * np.log10(np.abs(pressure)))
+    np.testing.assert_allclose(frame["phase_deg"], np.degrees(np.angle(pressure)))
+    assert set(frame["level_reference"]) == {"spl"}
+
+
+def test_several_responses_stand_one_below_the_other():
+    levels = np.arange(6.0).reshape(2, 3)
+    frame = FrequencyResponse.from_level([20, 30, 40], levels).to_frame()
+    assert frame["response"].tolist() == [0, 0, 0, 1, 1, 1]
+    assert frame["frequency"].tolist() == [20, 30, 40] * 2
+    assert frame["level_db"].tolist() == list(range(6))
+
+
+def test_the_least_a_response_needs():
+    response = FrequencyResponse.from_frame(
+        pd.DataFrame({"frequency": [20, 40], "level_db": [70, 71], "remark": ["a", "b"]})
+    )
+    assert not response.has_phase
+    assert response.level_reference == "relative"
+
+
+@pytest.mark.parametrize(
+    ("columns", "message"),
+    [
+        ({"hz": [20.0], "level_db": [1.0]}, "needs a column 'frequency', has 'hz', 'level_db'"),
+        ({"frequency": [20.0], "sofa": [1.0]}, "needs a column 'level_db'.*DataFrame.melt"),
+        ({"frequency": [30.0, 20.0], "level_db": [1.0, 2.0]}, "increasing"),
+        ({"frequency": [20.0, 30.0], "level_db": [1.0, np.nan]}, "finite"),
+        (
+            {"frequency": [20.0, 30.0], "level_db": [1.0, 2.0], "phase_deg": [1.0, np.nan]},
+            "finite",
+        ),
+        (
+            {"frequency": [20.0], "level_db": [1.0], "resolution": ["octave"]},
+            "resolution is one of .* got .'octave'.",
+        ),
+        (
+            {
+                "frequency": [20.0, 30.0],
+                "level_db": [1.0, 2.0],
+                "level_reference": ["spl", "relative"],
+            },
+            "level_reference is one of",
+        ),
+    ],
+)
+def test_unusable_response_tables(columns, message):
+    with pytest.raises(ValueError, match=message):
+        FrequencyResponse.from_frame(pd.DataFrame(columns))
+
+
+@pytest.fixture
+def survey():
+    entries = [
+        ("sofa", "sub", RESPONSES["snr"], "a.txt"),
+        ("bench", "sub", replace(RESPONSES["level"], level_reference="spl"), None),
+        ("sofa", "mains", phased(5), "c.txt"),
+        ("sofa", "sub", phased(6), "repeat.txt"),
+    ]
+    return Survey(
+        measurements=tuple(
+            Measurement(seat=seat, source=source, route="direct", response=response, file=file)
+            for seat, source, response, file in entries
+        ),
+        seat_weights={"bench": 2.0},
+    )
+
+
+def test_a_survey_comes_back(survey):
+    frame = survey.to_frame()
+    assert len(frame) == 4 * AXIS.size
+    again = Survey.from_frame(frame)
+    assert again.seats == survey.seats
+    assert again.weights == pytest.approx(survey.weights)
+    assert not again.levels_comparable
+    for first, second in zip(again.measurements, survey.measurements, strict=True):
+        assert (first.seat, first.source) == (second.seat, second.source)
+        assert (first.route, first.file) == (second.route, second.file)
+        same(first.response, second.response)
+    assert Survey.from_frame(frame, levels_comparable=True).levels_comparable
+
+
+def test_a_sample_room_comes_back(room):
+    frame = room.survey.to_frame()
+    again = Survey.from_frame(frame)
+    assert room.survey.levels_comparable
+    assert again.levels_comparable  # kept beside the columns
+    assert not Survey.from_frame(frame, levels_comparable=False).levels_comparable
+    file = io.StringIO(frame.to_csv(index=False))  # which does not keep it
+    assert not Survey.from_frame(pd.read_csv(file)).levels_comparable
+    for first, second in zip(again.measurements, room.survey.measurements, strict=True):
+        same(first.response, second.response)
+    assert again.weights == pytest.approx(room.survey.weights)
+
+
+def test_a_wide_survey(survey):
+    frame = survey.to_frame(wide=True)
+    assert frame.index.name == "frequency"
+    assert frame.columns.names == ["source", "seat", "measurement"]
+    assert frame.shape == (AXIS.size, 4)
+    np.testing.assert_allclose(frame["sub", "sofa", 0], survey.measurements[0].response.level_db)
+    np.testing.assert_allclose(frame["mains", "sofa", 2], survey.measurements[2].response.level_db)
+
+
+def test_wide_columns_are_empty_where_nothing_was_measured():
+    first = FrequencyResponse.from_level([20, 30, 40], [1, 2, 3])
+    second = FrequencyResponse.from_level([15, 30], [4, 5])
+    frame = Survey(
+        measurements=(Measurement(seat="a", response=first), Measurement(seat="b", response=second))
+    ).to_frame(wide=True)
+    assert frame.index.tolist() == [15, 20, 30, 40]
+    assert frame["sub", "a", 0].isna().tolist() == [True, False, False, False]
+    assert frame["sub", "b", 1].dropna().tolist() == [4.0, 5.0]
+
+
+def test_the_least_a_survey_needs():
+    wide = pd.DataFrame({"frequency": [20.0, 40.0], "sofa": [70, 71], "bench": [72, 73]})
+    survey = Survey.from_frame(wide.melt("frequency", var_name="seat", value_name="level_db"))
+    assert survey.seats == ("sofa", "bench")
+    assert survey.measurements[1].response.level_db.tolist() == [72, 73]
+    assert survey.sources == ("sub",)
+    with pytest.raises(ValueError, match=r"needs a column 'seat'.*melt"):
+        Survey.from_frame(wide)
+
+
+@pytest.mark.parametrize(
+    ("column", "value", "message"),
+    [
+        ("seat", "loft", "measurement 0: needs one seat, got"),
+        ("level_db", np.nan, "measurement 0: values must be finite"),
+        ("source", "tape", "measurement 0: needs one source"),
+        ("weight", 7.0, "needs one weight"),
+    ],
+)
+def test_unusable_survey_tables(survey, column, value, message):
+    frame = survey.to_frame()
+    frame.loc[3, column] = value
+    with pytest.raises(ValueError, match=message):
+        Survey.from_frame(frame)
+
+
+def test_seat_statistics():
+    levels = np.array([[70.0, 80.0], [76.0, 80.0]])
+    found = estimate_seat_statistics(levels, frequencies=[20, 40], seats=["sofa", "bench"])
+    frame = found.to_frame()
+    assert frame["frequency"].tolist() == [20, 40]
+    assert frame["level_mean_db"].tolist() == [73, 80]
+    assert frame["spread_db"].tolist() == [3, 0]
+    assert frame["variance_db2"].tolist() == [9, 0]
+    assert frame["range_db"].tolist() == [6, 0]
+    assert frame["loudest"].tolist() == ["bench", "sofa"]
+    assert frame["power_mean_db"].iloc[0] == pytest.approx(10 * np.log10((1e7 + 10**7.6) / 2))
+
+
+def test_bands_of_a_plan_and_of_a_fit(plan):
+    frame = plan.to_frame()
+    assert frame["band"].tolist() == [band.label for band in plan.bands]
+    assert frame["gain_db"].tolist() == list(plan.gains_db)
+    for name in ("centre", "present_db", "best_gain_db", "error_db", "spread_db", "remaining_db"):
+        assert frame[name].dtype == np.float64
+        expected = [getattr(band, name) for band in plan.bands]
+        known = [np.nan if value is None else value for value in expected]
+        np.testing.assert_array_equal(frame[name], known)
+    for code, band in zip(frame["reason"], plan.bands, strict=True):
+        assert (code == band.reason) if band.reason else pd.isna(code)
+    assert frame["reason"].isin([str(reason) for reason in Reason]).any()
+    assert band_frame(()).empty
+
+
+def test_tables_of_a_fit():
+    axis = np.geomspace(8.0, 400.0, 400)
+    survey = survey_of(
+        80.0 + 4.0 * np.sin(np.log2(axis))[np.newaxis] * [[1], [2]], frequencies=axis
+    )
+    fit = fit_band_gains(survey, equaliser=nine_bands(), limits=Limits(), node_limit=1)
+    assert fit.to_frame()["gain_db"].tolist() == fit.gains_db.tolist()
+    curves = curve_frame(fit)
+    first = curves[curves["seat"] == "seat 1"]
+    assert first["frequency"].tolist() == fit.data.frequencies.tolist()
+    assert first["before_db"].tolist() == fit.data.measured_db[0].tolist()
+    assert first["predicted_db"].tolist() == fit.predicted_level_db[0].tolist()
+    assert first["target_db"].tolist() == fit.target_level_db.tolist()
+
+
+def test_curves_of_a_plan(plan):
+    curves = curve_frame(plan)
+    assert len(curves) == len(plan.seats) * len(plan.curves.frequencies)
+    for row, seat in enumerate(plan.seats):
+        part = curves[curves["seat"] == seat.seat]
+        assert part["before_db"].tolist() == list(plan.curves.before_level_db[row])
+        assert part["predicted_db"].tolist() == list(plan.curves.predicted_level_db[row])
+        assert part["target_db"].tolist() == list(plan.curves.target_level_db)
+        assert part["frequency_weight"].tolist() == list(plan.curves.frequency_weights)
+
+
+def test_wide_curves(plan):
+    wide = curve_frame(plan, wide=True)
+    assert wide.index.tolist() == list(plan.curves.frequencies)
+    assert wide.columns.names == ["curve", "seat"]
+    assert wide["predicted_db"].columns.tolist() == [seat.seat for seat in plan.seats]
+    np.testing.assert_array_equal(wide["before_db"].T, plan.curves.before_level_db)
+
+
+def test_seats_of_a_plan(plan):
+    frame = seat_frame(plan)
+    assert frame["seat"].tolist() == [seat.seat for seat in plan.seats]
+    assert frame["after_db"].tolist() == [seat.after_db for seat in plan.seats]
+    few = tuple(msgspec.structs.replace(seat, left_out_after_db=None) for seat in plan.seats)
+    assert seat_frame(msgspec.structs.replace(plan, seats=few))["left_out_after_db"].isna().all()
+
+
+def test_headroom():
+    bands = third_octave_bands(20, 25)
+    nothing = dict.fromkeys(
+        ("voltage", "power_w", "displacement", "displacement_db", "distortion_db", "output_db")
+    )
+    entries = [
+        BandHeadroom(
+            band=band,
+            wanted_db=100.0,
+            reached_db=99.0,
+            rise_db=5.0,
+            amplifier_db=headroom_db,
+            assured_db=None,
+            **nothing,
+        )
+        for band, headroom_db in zip(bands, (3.0, None), strict=True)
+    ]
+    frame = headroom_frame(Headroom(bands=tuple(entries), rated_voltage=None, room_gain_known=True))
+    assert frame["band"].tolist() == ["20", "25"]
+    assert frame["least_db"].iloc[0] == 3.0
+    assert frame["limit"].iloc[0] == "amplifier"
+    assert pd.isna(frame["least_db"].iloc[1])
+    assert pd.isna(frame["limit"].iloc[1])
+    assert frame["power_w"].isna().all()
+
+
+def test_verification(room, plan):
+    found = verify(plan, room.survey)
+    frame = verification_frame(found)
+    bands, seats = frame[frame["kind"] == "band"], frame[frame["kind"] == "seat"]
+    assert bands["name"].tolist() == [check.label for check in found.bands]
+    assert bands["difference_db"].tolist() == [check.difference_db for check in found.bands]
+    assert seats["agrees"].tolist() == [check.agrees for check in found.seats]
+
+
+NASTY = '<script>alert("x")</script> & Söhne'
+
+
+def cells(markup):
+    """Return the cells of a table, row by row; fails if the markup is not well formed."""
+    table = ET.fromstring(markup)
+    assert table.tag == "table"
+    assert {element.tag for element in table.iter()} <= {
+        "table", "caption", "thead", "tbody", "tr", "th", "td",
+    }  # fmt: skip
+    rows = [[cell.text or "" for cell in row] for row in table.iter("tr")]
+    return table.findtext("caption"), rows
+
+
+def test_a_survey_in_a_notebook():
+    entry = Measurement(seat=NASTY, source="mains", response=RESPONSES["snr"])
+    caption, rows = cells(Survey(measurements=(entry,))._repr_html_())
+    assert caption == "Survey 1 seat, 1 measurements of mains"
+    assert rows[0] == ["Seat", "Source", "Points", "Hz", "Phase", "Level"]
+    assert rows[1:] == [[NASTY, "mains", "31", "20 to 200", "yes", "dB SPL"]]
+
+
+def test_a_plan_in_a_notebook(plan):
+    bands = (msgspec.structs.replace(plan.bands[0], label=NASTY), *plan.bands[1:])
+    cautions = (Caution(code=CautionCode.NOT_PROVEN, value=1.0),)
+    nasty = msgspec.structs.replace(plan, room=NASTY, bands=bands, cautions=cautions)
+    caption, rows = cells(nasty._repr_html_())
+    assert caption.startswith(f"Plan for {NASTY}: ")
+    assert caption.endswith("; 1 caution to read first")
+    assert rows[1][0] == f"{NASTY} Hz"
+    for row, band in zip(rows[1:], plan.bands, strict=False):
+        assert [float(cell) for cell in row[1:3]] == [band.present_db, band.gain_db]
+        assert row[3] == ("set" if band.gain_db != band.present_db else "")
+    name, now, wanted, _ = rows[-1]
+    assert name == "Level knob"
+    assert float(wanted) == plan.level.setting_db
+    assert float(wanted) - float(now) == pytest.approx(plan.level.change_db)
+    level = msgspec.structs.replace(plan.level, setting_db=None)
+    _, rows = cells(msgspec.structs.replace(plan, level=level, cautions=())._repr_html_())
+    assert rows[-1][1:3] == ["", f"{plan.level.change_db:+.1f} from now"]
+    assert not re.search("caution", msgspec.structs.replace(plan, cautions=())._repr_html_())

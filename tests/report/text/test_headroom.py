@@ -1,0 +1,207 @@
+"""Headroom and protection in words: no code without words, no number that is not there."""
+
+import itertools
+
+import numpy as np
+import pytest
+
+from roomeq.base.bands import third_octave_band, third_octave_bands
+from roomeq.device.amplifier import Amplifier, Load, PowerRating
+from roomeq.device.crossover import CrossoverFilter
+from roomeq.device.driver import ClosedBox, Driver
+from roomeq.device.equaliser import FixedBandEqualiser, QLaw
+from roomeq.importers.text.output_table import output_table_from_levels
+from roomeq.optimiser.drive.cautions import DriveCaution, DriveNote
+from roomeq.optimiser.drive.clean_drive import DistortionEvidence
+from roomeq.optimiser.drive.demand import DriveDemand, estimate_extra_drive
+from roomeq.optimiser.drive.headroom import HeadroomLimit, Playback, estimate_headroom
+from roomeq.optimiser.drive.protection import (
+    ProtectionCandidate,
+    ProtectionChange,
+    ProtectionChoice,
+    ProtectionReason,
+)
+from roomeq.report.text.headroom import (
+    extra_drive_lines,
+    headroom_lines,
+    limit_text,
+    note_lines,
+    note_text,
+    protection_lines,
+    refusal_text,
+)
+from roomeq.report.text.layout import WIDTH
+
+BANDS = third_octave_bands(20, 40)
+BOX = ClosedBox(resonance=35.0, q=0.7)
+HIGH_PASS = CrossoverFilter(kind="high_pass", family="butterworth", order=2, corner=20.0)
+REFUSALS = (
+    ProtectionReason.NO_EVIDENCE,
+    ProtectionReason.NO_EVIDENCE_THERE,
+    ProtectionReason.BOX_UNKNOWN,
+    ProtectionReason.NOT_ASSURED,
+    ProtectionReason.MOVES_TOO_FAR_BELOW,
+    ProtectionReason.VENTED_BOX,
+)
+
+
+def demand(rise_db=20.0):
+    flat = np.full(4, 100.0)
+    return DriveDemand(bands=BANDS, wanted_db=flat, rise_db=np.full(4, rise_db), reached_db=flat)
+
+
+def playback(**others):
+    return Playback(
+        amplifier=Amplifier(ratings=(PowerRating(power_w=200.0, load_ohm=4.0),)),
+        load=Load(driver_nominal_ohm=8.0, in_parallel=2),
+        **others,
+    )
+
+
+@pytest.mark.parametrize("code", list(DriveCaution))
+def test_every_caution_has_words(code):
+    assert len(note_text(DriveNote(code=code, value=3.0, frequency=20.0))) > 40
+    assert "None" not in note_text(DriveNote(code=code))
+
+
+def test_safety_says_what_it_must():
+    hum = note_text(DriveNote(code=DriveCaution.NEVER_LIFT_EARTH))
+    assert "never cured by lifting the protective earth" in hum
+    mains = note_text(DriveNote(code=DriveCaution.LICENSED_MAINS_WORK))
+    assert "licensed people under local codes" in mains
+
+
+@pytest.mark.parametrize("limit", list(HeadroomLimit))
+def test_every_limit_has_words(limit):
+    assert limit_text(limit)
+
+
+@pytest.mark.parametrize(
+    ("reason", "change"), list(itertools.product(ProtectionReason, ProtectionChange))
+)
+def test_every_reason_and_change_has_words(reason, change):
+    lines = protection_lines(
+        ProtectionChoice(
+            high_pass=None if change is ProtectionChange.SWITCHED_OFF else HIGH_PASS,
+            present=HIGH_PASS,
+            change=change,
+            reason=reason,
+            band=third_octave_band(20.0),
+            value_db=3.0,
+        )
+    )
+    assert lines[0].startswith("Protective high-pass: ")
+    assert all(len(line) <= WIDTH for line in lines)
+    assert "None" not in " ".join(lines)
+
+
+def test_every_refusal_has_words():
+    for reason in REFUSALS:
+        entry = ProtectionCandidate(
+            high_pass=None, weaker=True, loss_db=0.0, shortage_db=0.0, refused=reason,
+            refused_at=20.0,
+        )  # fmt: skip
+        assert refusal_text(entry)
+    free = ProtectionCandidate(high_pass=None, weaker=False, loss_db=0.0, shortage_db=0.0)
+    assert refusal_text(free) == ""
+
+
+def test_protection_says_the_setting_the_cause_and_what_is_lacking():
+    after = CrossoverFilter(kind="high_pass", family="butterworth", order=4, corner=25.0)
+    text = " ".join(
+        protection_lines(
+            ProtectionChoice(
+                high_pass=after,
+                present=HIGH_PASS,
+                change=ProtectionChange.STRENGTHENED,
+                reason=ProtectionReason.RELIEF_NEEDED,
+                band=third_octave_band(20.0),
+                value_db=4.2,
+                unrelieved=third_octave_band(20.0),
+                unrelieved_db=1.3,
+                candidates=(
+                    ProtectionCandidate(
+                        high_pass=None,
+                        weaker=True,
+                        loss_db=0.0,
+                        shortage_db=9.0,
+                        refused=ProtectionReason.NO_EVIDENCE,
+                    ),
+                ),
+            )
+        )
+    )
+    assert "set it to 25 Hz, Butterworth 24 dB/oct (now 20 Hz, Butterworth 12 dB/oct)" in text
+    assert "the driver lacks 4.2 dB at 20 Hz" in text
+    assert "1.3 dB are still lacking at 20 Hz" in text
+    assert "off" in text
+    assert "neither distortion nor output data" in text
+
+
+def test_headroom_table_shows_only_what_is_known():
+    driver = Driver(box=BOX, piston_area_m2=0.05, largest_displacement=0.012, sensitivity_db=91.0)
+    play = playback(measuring_voltages=np.ones(4), driver=driver)
+    lines = headroom_lines(estimate_headroom(demand(), playback=play), playback=play)
+    text = "\n".join(lines)
+    assert all(len(line) <= WIDTH for line in lines)
+    assert "10.0  25" in text  # V and W of 20 dB above 1 V into 4 ohm
+    assert "20 Hz runs out first (" in text
+    assert "dB above the wanted level" in text
+    # 4 ohm from two of 8: 28.3 V, 200 W; at 3.2 ohm 250 W and 8.8 A
+    assert "28.3 V, 200 W" in text
+    joined = " ".join(text.split())
+    assert "(3.20 ohm, taken for 0.8 times nominal) that is 250 W and 8.8 A" in joined
+    blank = "\n".join(headroom_lines(estimate_headroom(demand())))
+    assert "What runs out first is not known" in blank
+    assert " V " not in blank.splitlines()[1]
+    assert "mm" not in blank.splitlines()[1]
+
+
+def test_headroom_that_is_none_says_how_much_is_short():
+    play = playback(measuring_voltages=np.ones(4))
+    text = "\n".join(headroom_lines(estimate_headroom(demand(32.0), playback=play), playback=play))
+    # 32 dB above 1 V are 39.8 V, 2.97 dB above the rated 28.28 V
+    assert "runs out first (amplifier voltage): 3.0 dB short at the wanted level" in text
+
+
+def test_the_edition_is_said_and_bands_are_called_by_their_names():
+    table = output_table_from_levels(
+        {"20": 99.0, "31.5": 105.0}, edition="CTA-2010-B", distance=2.0, detector="peak"
+    )
+    text = "\n".join(headroom_lines(estimate_headroom(demand(), output=table), output=table))
+    assert "Maximum output: 20 to 31.5 Hz, CTA-2010-B, peak at 2 m." in text
+    axis = np.geomspace(17.0, 75.0, 120)
+    evidence = DistortionEvidence(
+        frequencies=axis,
+        ratios_db=np.full((4, axis.size), -40.0),
+        level_db=np.zeros(axis.size),
+        above_noise=np.ones((4, axis.size), dtype=bool),
+    )
+    text = " ".join(headroom_lines(estimate_headroom(demand(1.0), distortion=evidence)))
+    assert "-10, -15, -20, -20 dB for the second to the fifth" in " ".join(text.split())
+    centre = third_octave_band(31.5).centre
+    note = DriveNote(code=DriveCaution.LEVEL_TOO_HIGH, value=1.0, frequency=centre)
+    assert "at 31.5 Hz" in note_text(note)
+    elsewhere = DriveNote(code=DriveCaution.LEVEL_TOO_HIGH, value=1.0, frequency=33.0)
+    assert "at 33 Hz" in note_text(elsewhere)
+
+
+def test_extra_drive_table():
+    equaliser = FixedBandEqualiser(
+        bands=BANDS, lowest_db=-12.0, highest_db=6.0, step_db=0.5, q_law=QLaw.constant(4.318)
+    )
+    plain = "\n".join(extra_drive_lines(estimate_extra_drive(equaliser, [6.0, 0, 0, 0])))
+    assert "+6.0" in plain
+    assert "x 2.00" in plain
+    assert "x 3.98" in plain  # check values, section 10
+    assert "re largest before" not in plain
+    assert "the most within each band" in plain  # a cut band still has its edges
+    boxed = extra_drive_lines(estimate_extra_drive(equaliser, [6.0, 0, 0, 0], box=BOX))
+    assert "re largest before dB" in boxed[1]
+    assert all(len(line) <= WIDTH for line in boxed)
+
+
+def test_notes_are_a_list():
+    notes = [DriveNote(code=code, value=1.0, frequency=20.0) for code in DriveCaution]
+    lines = note_lines(notes)
+    assert sum(line.startswith("  - ") for line in lines) == len(notes)

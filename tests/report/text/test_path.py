@@ -1,0 +1,145 @@
+"""The path in words: what a reader must find in it."""
+
+import numpy as np
+import pytest
+
+from roomeq.base.response import FrequencyResponse
+from roomeq.device.crossover import CrossoverFilter, chain_response
+from roomeq.device.path import predict_path
+from roomeq.optimiser.path.estimation import estimate_path
+from roomeq.report.text.layout import WIDTH
+from roomeq.report.text.path import bypass_text, path_estimate_lines, path_lines
+
+AXIS = np.arange(10.0, 500.0, 1.0)
+
+
+def low(family, order, where="", corner=80.0):
+    return CrossoverFilter(kind="low_pass", family=family, order=order, corner=corner, where=where)
+
+
+def measured(*filters, phase=True, snr_db=45.0, ripple_db=0.0):
+    rng = np.random.default_rng(2)
+    t = 1j * AXIS / 30.0
+    clean = chain_response(filters, AXIS) * t**2 / (t**2 + t / 0.8 + 1)
+    clean = clean * 10 ** (ripple_db * np.sin(40 * np.log2(AXIS)) / 20)
+    noise = rng.standard_normal((2, AXIS.size)) / np.sqrt(2) * 10 ** (-snr_db / 20)
+    seen = clean + noise[0] + 1j * noise[1]
+    if phase:
+        return FrequencyResponse.from_pressure(AXIS, seen)
+    return FrequencyResponse.from_level(AXIS, 20 * np.log10(np.abs(seen)))
+
+
+def joined(lines):
+    assert max(len(line) for line in lines) <= WIDTH + 6
+    return " ".join(" ".join(lines).split())
+
+
+def test_described_twice():
+    pair = [low("linkwitz_riley", 4, "processor"), low("linkwitz_riley", 4, "amplifier")]
+    text = joined(path_lines(predict_path(pair)))
+    assert "-12.0 dB at 80 Hz" in text  # closed form 1/4
+    assert "48 dB per octave in the end" in text
+    assert "not stated; taken to match" in text
+    assert "-18.8 dB at 73 Hz" in text  # published table
+    assert "Bypass the low-pass Linkwitz-Riley 24 dB/oct at 80 Hz in the amplifier" in text
+    assert "it gains 2.5 dB" in text
+    assert "in the processor leaves the same response" in text
+
+
+def test_a_bypass_is_never_said_to_gain_nothing():
+    text = joined(path_lines(predict_path([low("butterworth", 4)] * 2)))
+    assert "gains nothing from a bypass" not in text
+    assert "off by at most 3.0 dB (normal polarity) instead of 1.8 dB" in text
+    assert "gets the level back that a second one takes" in text
+
+
+def test_low_passes_that_stay_are_not_said_to_be_harmless():
+    pair = [low("linkwitz_riley", 4, "processor"), low("linkwitz_riley", 4, "amplifier")]
+    text = joined(path_lines(predict_path(pair, fixed=(0, 1))))
+    assert "None of these low-passes can be bypassed" in text
+    assert "gains nothing" not in text
+
+
+def test_single_low_pass():
+    mains = [CrossoverFilter(kind="high_pass", family="linkwitz_riley", order=4, corner=80.0)]
+    text = joined(path_lines(predict_path([low("linkwitz_riley", 4)], mains=mains)))
+    assert "nothing to bypass" in text
+    assert "not stated" not in text
+    assert "nothing left at 80 Hz" in text  # the wrong polarity
+
+
+def test_mains_stated_to_have_no_high_pass_are_said_so():
+    text = joined(path_lines(predict_path([low("linkwitz_riley", 4)], mains=())))
+    assert "Mains: no high-pass" in text
+    assert "not stated" not in text
+
+
+def test_bypass_of_unnamed_places():
+    analysis = predict_path([low("linkwitz_riley", 4)] * 2)
+    text = bypass_text(analysis.recommended, analysis)
+    assert text.startswith("Bypass one low-pass Linkwitz-Riley 24 dB/oct at 80 Hz")
+    assert "same response" not in text
+
+
+def test_delay_is_said_with_its_word():
+    text = joined(path_lines(predict_path([low("butterworth", 4)] * 2)))
+    assert "inverted, 10.06 ms earlier" in text  # a negative delay of the subwoofer
+
+
+def test_identified_with_and_without_description():
+    pair = (low("linkwitz_riley", 4, "processor"), low("linkwitz_riley", 4, "amplifier"))
+    bare = joined(path_estimate_lines(estimate_path(measured(*pair))))
+    assert "twice Linkwitz-Riley 24 dB/oct" in bare
+    assert "four times Butterworth 12 dB/oct" in bare
+    assert "only a description of the path can decide" in bare
+    assert "Bypass one low-pass" in bare
+    told = joined(path_estimate_lines(estimate_path(measured(*pair), described=pair)))
+    assert "in the processor and low-pass Linkwitz-Riley 24 dB/oct at 80 Hz in the amp" in told
+    assert "it gains 2.5 dB" in told
+    either = joined(path_estimate_lines(estimate_path(measured(pair[0]), described=pair)))
+    assert "either" in either
+    assert "cannot tell which" in either
+
+
+def test_what_is_not_described_is_said():
+    found = estimate_path(
+        measured(low("butterworth", 3, corner=50.0)), described=(low("linkwitz_riley", 4),)
+    )
+    text = joined(path_estimate_lines(found))
+    assert "not what the room file describes" in text
+    assert "Butterworth 18 dB/oct" in text
+
+
+def test_no_low_pass():
+    assert "No low-pass is engaged" in joined(path_estimate_lines(estimate_path(measured())))
+
+
+def test_cannot_tell():
+    found = estimate_path(measured(low("linkwitz_riley", 4), snr_db=14.0, phase=False))
+    text = joined(path_estimate_lines(found))
+    assert "Cannot tell: several fit as well" in text
+    assert "level alone" in text
+    assert "Likely" in text
+
+
+def test_nothing_fits():
+    found = estimate_path(measured(low("linkwitz_riley", 4), phase=False, ripple_db=4.0))
+    assert "Cannot tell: nothing that was tried" in joined(path_estimate_lines(found))
+
+
+@pytest.mark.parametrize("words", ["family, order", "measure close to the cone", "48 dB per"])
+def test_at_a_seat(words):
+    found = estimate_path(measured(low("linkwitz_riley", 4), ripple_db=3.0), taken="seat")
+    text = joined(path_estimate_lines(found))
+    assert words in text or words == "48 dB per"
+    assert "Likely" not in text
+
+
+def test_what_to_bypass_is_said_once():
+    pair = [low("linkwitz_riley", 4), low("linkwitz_riley", 4)]
+    estimate = estimate_path(measured(*pair), described=pair)
+    assert "low-passes are in a row" in joined(path_estimate_lines(estimate))
+    said = predict_path(pair)
+    assert "in a row" not in joined(path_estimate_lines(estimate, described=said))
+    other = predict_path(pair[:1])
+    assert "in a row" in joined(path_estimate_lines(estimate, described=other))

@@ -1,0 +1,171 @@
+"""A plan as text: what is printed is what is in it."""
+
+import pytest
+from msgspec.structs import replace
+from places import SAMPLES
+
+from roomeq.importers.room import read_room
+from roomeq.jobs.propose import propose
+from roomeq.optimiser.bands.fit import NoChange
+from roomeq.plan.plan import QCheck
+from roomeq.report.text.layout import WIDTH
+from roomeq.report.text.plan import evidence_sentences, plan_text
+from roomeq.report.text.wording import caution_text
+
+
+@pytest.fixture(scope="module")
+def plan():
+    return propose(read_room(SAMPLES / "rented_hall"), node_limit=1)
+
+
+def evidence_of(plan, **changes):
+    text = " ".join(evidence_sentences(replace(plan, evidence=replace(plan.evidence, **changes))))
+    return " ".join(text.split())
+
+
+def line_of(text, start):
+    return next(line for line in text.splitlines() if line.strip().startswith(start))
+
+
+def words_of(text):
+    return " ".join(text.split())
+
+
+def test_quarter_steps_are_printed_in_full(plan):
+    bands = (replace(plan.bands[0], present_db=-1.25, gain_db=0.75), *plan.bands[1:])
+    fine = replace(plan, bands=bands, device=replace(plan.device, step_db=0.25))
+    assert line_of(plan_text(fine), "20 Hz ").split()[2:5] == ["-1.25", "+0.75", "set"]
+
+
+def test_settings_are_printed_as_they_are(plan):
+    text = plan_text(plan)
+    for band in plan.bands:
+        line = line_of(text, f"{band.label} Hz ")
+        now, wanted = line.split("Hz", 1)[1].split()[:2]
+        assert float(now) == band.present_db
+        assert float(wanted) == band.gain_db
+        assert ("  set" in line) == (band.gain_db != band.present_db)
+    assert f"{plan.level.change_db:+.1f} dB" in text
+    for words in ("volume down", "licensed people", "protective earth"):
+        assert words in text
+    assert all(len(line) <= WIDTH + 4 for line in text.splitlines())
+
+
+def test_error_and_what_is_left_stand_in_their_columns(plan):
+    first = replace(
+        plan.bands[0], error_db=-1.2, remaining_db=3.4, spread_db=5.6, gain_db=0.0, reason=None
+    )
+    unknown = replace(first, error_db=None, remaining_db=None, spread_db=None)
+    text = plan_text(replace(plan, bands=(first, replace(unknown, label="25"), *plan.bands[2:])))
+    assert line_of(text, "20 Hz").split()[-3:] == ["-1.2", "+3.4", "5.6"]
+    assert line_of(text, "25 Hz").split() == ["25", "Hz", "0.0", "0.0"]
+
+
+def test_verdict_is_before_and_after(plan):
+    evidence = replace(plan.evidence, deviation_before_db=5.04, deviation_db=3.96)
+    told = replace(plan, evidence=evidence)
+    assert "over 4 seats: 5.0 dB now, 4.0 dB predicted." in plan_text(told)
+    kept = plan_text(replace(told, no_change=NoChange.IMPROVEMENT_TOO_SMALL))
+    assert "As good as this device can make it" in kept
+    assert "predicted." not in kept.split("Settings")[0]
+
+
+def test_level_knob(plan):
+    level = replace(
+        plan.level, exact_change_db=3.71, change_db=3.5, setting_db=-2.5, upstream_db=0.0
+    )
+    granted = plan_text(replace(plan, level=level))
+    # the hall's drive limit grants less than loudness asks for, and nothing says otherwise
+    assert "quieter than now: the drive limit grants no more" in " ".join(granted.split())
+    assert "(all that the drive limit grants; exactly +3.71 dB)" in granted
+    told = replace(plan, level=level, cautions=())
+    assert "Level knob: +3.5 dB, to -2.5 dB (keeps loudness; exactly +3.71 dB)" in plan_text(told)
+    assert "upstream" not in plan_text(told).split("Deviation at")[0]
+    wanted = replace(told, target=replace(plan.target, level_db=85.0))
+    assert "(reaches the wanted level; exactly" in plan_text(wanted)
+    beyond = replace(told, level=replace(level, setting_db=None, upstream_db=1.2))
+    assert "Level knob: +3.5 dB (keeps" in plan_text(beyond)
+    assert "and +1.2 dB upstream" in plan_text(beyond)
+
+
+def test_seats(plan):
+    seat = replace(
+        plan.seats[0], seat="sofa", weight=0.25, before_db=5.0, after_db=4.0, left_out_after_db=4.5
+    )
+    text = plan_text(replace(plan, seats=(seat, replace(seat, seat="bed", left_out_after_db=None))))
+    assert line_of(text, "sofa").split() == ["sofa", "25", "%", "5.0", "4.0", "4.5"]
+    assert line_of(text, "bed").split() == ["bed", "25", "%", "5.0", "4.0"]
+
+
+def test_proof_is_stated_as_it_is(plan):
+    said = {"lower_bound_db": 3.479, "nodes": 1, "best_deviation_db": 3.484, "deviation_db": 3.55}
+    # a bound is rounded down: "nothing is below 3.48" would be untrue of 3.479
+    assert "better than 3.47 dB (proven, 1 node); the best found has 3.48 dB" in evidence_of(
+        plan, proven=True, **said
+    )
+    assert "(proof not finished, 20 nodes)" in evidence_of(
+        plan, proven=False, **(said | {"nodes": 20})
+    )
+
+
+def test_what_is_called_the_proposal_is_proposed(plan):
+    best = tuple(replace(band, best_gain_db=band.gain_db) for band in plan.bands)
+    assert "dB, and is proposed." in " ".join(evidence_sentences(replace(plan, bands=best)))
+    other = (replace(best[0], best_gain_db=best[0].gain_db - 1.0), *best[1:])
+    sentences = " ".join(evidence_sentences(replace(plan, bands=other)))
+    assert f"the proposal {plan.deviation_after_db:.2f} dB with fewer and smaller" in sentences
+    kept = replace(plan, bands=other, no_change=NoChange.IMPROVEMENT_TOO_SMALL)
+    sentences = " ".join(evidence_sentences(kept))
+    assert "what is set now" in sentences
+    assert "proposal" not in sentences
+
+
+def test_evidence_states_its_figures(plan):
+    text = evidence_of(
+        plan,
+        average_sd_before_db=4.1,
+        average_sd_after_db=1.5,
+        largest_excess_before_db=10.3,
+        largest_excess_after_db=9.4,
+        filter_boost_db=2.0,
+        filter_boost_limit_db=3.0,
+        drive_boost_db=5.9,
+        drive_boost_limit_db=6.0,
+        drive_boost_frequency=63.1,
+        power_ratio=3.89,
+        no_boost_below=28.0,
+        q_checks=(QCheck(factor=0.7, before_db=5.9, after_db=4.2),),
+    )
+    assert "standard deviation 4.1 dB now, 1.5 dB predicted" in text
+    assert "largest excess at any seat +10.3 and +9.4 dB" in text
+    assert "Summed boost at most +2.0 dB (limit 3 dB, and half a dB below" in text
+    assert "at most +5.9 dB at 63 Hz (limit 6 dB), 3.9 times the power there" in text
+    assert "half a dB below 28 Hz" in text
+    assert "Q is 0.7 times the assumed one: 5.9 dB now, 4.2 dB predicted" in text
+
+
+def test_without_a_boost_no_frequency_is_named(plan):
+    # drive then rises alike wherever nothing is cut: one frequency of many would mislead
+    text = evidence_of(plan, filter_boost_db=0.0, drive_boost_frequency=12.3)
+    assert "dB where nothing is cut (limit" in text
+    assert "12 Hz" not in text
+
+
+def test_cautions_and_assumptions_are_all_printed(plan):
+    told = replace(plan, assumptions=("the moon is full", "the door is shut"))
+    text = words_of(plan_text(told))
+    assert "Taken for granted - the moon is full - the door is shut" in text
+    assert plan.cautions
+    for caution in plan.cautions:
+        assert words_of(caution_text(caution)) in text
+    bare = plan_text(replace(plan, assumptions=(), cautions=()))
+    assert "Taken for granted" not in bare
+    assert "Cautions" not in bare
+
+
+def test_bars_are_drawn_only_where_wanted(plan):
+    drawn = plan_text(plan, bars=True)
+    assert "Cut, boost" in drawn
+    assert "Cut, boost" not in plan_text(plan)
+    for band in plan.bands:
+        assert line_of(drawn, f"{band.label} Hz ") != line_of(plan_text(plan), f"{band.label} Hz ")

@@ -1,0 +1,129 @@
+from dataclasses import replace
+
+import msgspec
+import numpy as np
+from judged_rooms import found, room, sound, spoilt
+
+from roomeq.analysis.recordings.findings import FindingCode, Severity
+from roomeq.plan.recordings import DecayRow, DetailRow, DistortionRow, recording_rows
+from roomeq.report.text.layout import WIDTH
+from roomeq.report.text.recordings import (
+    alarm_texts,
+    counts_text,
+    detail_lines,
+    kept_recording_lines,
+    recording_lines,
+)
+
+
+def joined(lines):
+    assert max(len(line) for line in lines) <= WIDTH
+    return " ".join(" ".join(lines).split())
+
+
+def mixed():
+    noted = found(FindingCode.LOW_SNR, Severity.NOTE, (224.0, 355.0))
+    warned = found(FindingCode.LOW_LEVEL, Severity.WARNING)
+    wrong = (found(FindingCode.WRONG_SWEEP), warned)
+    return recording_rows(
+        room(
+            [
+                ("sofa", "sub", "sofa.wav", (warned, noted), False),
+                spoilt("bench", "bench.wav"),
+                ("stool", "sub", "stool.wav", (noted,), False),
+                ("bed", "sub", "bed.wav", wrong, True),
+                sound("desk", "desk.wav"),
+            ]
+        )
+    )
+
+
+def test_alarms_come_worst_first_with_file_and_seat():
+    texts = alarm_texts(mixed())
+    assert [text.split(": ")[0] for text in texts] == [
+        "bench.wav (bench)",
+        "bed.wav (bed)",
+        "sofa.wav (sofa)",
+        "bed.wav (bed)",
+    ]
+    assert all("FAULT" in text for text in texts[:2])
+    assert [text.endswith("left out of everything else.") for text in texts] == [
+        *(False, True),
+        *(False, False),
+    ]
+
+
+def test_each_recording_has_its_line_and_the_notes_stand_together():
+    text = joined(recording_lines(mixed()))
+    assert "1 sofa.wav sofa -12.0 fully warning: too little level" in text
+    assert "2 bench.wav bench -12.0 x 0.5 FAULT: slam, voice or knock" in text
+    assert "4 bed.wav bed -12.0 left out FAULT: wrong sweep" in text
+    assert "5 desk.wav desk -12.0 fully nothing wrong" in text
+    assert "Notes, too much noise: sofa.wav: something; stool.wav: something. What to do" in text
+    assert "50 Hz 40 40 40 40 40" in text
+    assert recording_lines(()) == []
+
+
+def test_what_a_plan_keeps_has_no_table_of_ratios_but_the_alarms():
+    text = joined(kept_recording_lines(mixed()))
+    assert "Signal-to-noise" not in text
+    assert "bench.wav (bench): FAULT" in text
+    assert "worth knowing" not in text
+
+
+def test_a_recording_of_an_unknown_excitation_says_so():
+    one = room([sound("a", "a.wav")])
+    (row,) = recording_rows(replace(one, recordings=(replace(one.recordings[0], judged=False),)))
+    assert "only its samples were judged" in joined(recording_lines([row]))
+
+
+def test_how_much_it_counts():
+    (row,) = recording_rows(room([sound("a", "a.wav")]))
+    words = [counts_text(msgspec.structs.replace(row, counts=counts)) for counts in (1.0, 0.5, 0.0)]
+    assert words == ["fully", "x 0.5", "left out"]
+
+
+def test_decay_is_bracketed_where_the_filter_rings_and_what_is_not_told_is_blank():
+    decay = (
+        DecayRow(label="31.5", t20=0.55, t30=None, governed_by_filter=True),
+        DecayRow(label="63", t20=0.5, t30=0.61, governed_by_filter=False),
+        DecayRow(label="125", t20=None, t30=None, governed_by_filter=True),
+    )
+    distortion = (
+        DistortionRow(label="20", orders_db=(-30.0, None, -52.4, None), total_percent=3.2),
+        DistortionRow(label="25", orders_db=(None,) * 4, total_percent=None),
+    )
+    rows = [
+        DetailRow(seat="a", file="a.wav", decay=decay, distortion=distortion),
+        DetailRow(seat="b", file="b.wav", decay=(), distortion=()),
+        DetailRow(seat="c", file="c.wav", decay=decay[:0], distortion=distortion[1:]),
+    ]
+    lines = detail_lines(rows)
+    text = joined(lines)
+    assert "31.5 Hz (0.55, -)" in text
+    assert "63 Hz 0.50, 0.61" in text
+    assert "125 Hz In brackets" in text  # the cell is empty
+    assert "20 Hz -30 -52 3.20" in text
+    assert not [line for line in lines if line.strip().startswith("25 Hz")]
+    assert "b.wav: not told" in text
+    assert "Not told: left out, something else was heard" in text
+    assert "Nowhere above the noise." in text
+    assert "there are none" in joined(detail_lines([]))
+
+
+def test_signal_to_noise_ratios_that_are_not_known_are_blank():
+    one = room([sound("a", "a.wav"), sound("b", "b.wav")])
+    first = one.recordings[0]
+    snr = np.where(np.arange(first.quality.snr_db.size) == 0, np.nan, 33.0)
+    first = replace(first, quality=replace(first.quality, snr_db=snr))
+    lines = recording_lines(recording_rows(replace(one, recordings=(first, one.recordings[1]))))
+    (row,) = [line.split() for line in lines if line.strip().startswith("16 Hz")]
+    assert row == ["16", "Hz", "40"]
+
+
+def test_drift_is_said_to_be_mended_or_not_in_one_line():
+    drift = found(FindingCode.CLOCK_DRIFT, Severity.NOTE)
+    (row,) = recording_rows(room([("a", "sub", "a.wav", (drift,), False)]))
+    assert "note: clock drift, not mended" in joined(kept_recording_lines([row]))
+    mended = msgspec.structs.replace(row, drift_mended_by="resampling")
+    assert "note: clock drift, mended" in joined(kept_recording_lines([mended]))

@@ -1,0 +1,190 @@
+"""A room's measurements as text: what is printed is what was found."""
+
+import pytest
+from msgspec.structs import replace
+from places import SAMPLES
+
+from roomeq.importers.room import read_room
+from roomeq.jobs.check import BandRow, DipRow, EquipmentRow, room_overview
+from roomeq.report.text.layout import WIDTH
+from roomeq.report.text.room import room_text
+
+
+@pytest.fixture(scope="module")
+def overview():
+    return room_overview(read_room(SAMPLES / "rented_hall"))
+
+
+def line_of(text, start):
+    return next(line for line in text.splitlines() if line.strip().startswith(start))
+
+
+def words_of(text):
+    return " ".join(text.split())
+
+
+def test_every_seat_and_band_is_there(overview):
+    text = room_text(overview)
+    for row in overview.measurements:
+        assert row.seat in text
+    for band in overview.bands:
+        assert f"{band.label} Hz" in text
+    assert "nothing that looks wrong" in text
+
+
+def test_what_is_not_known_is_not_printed(overview):
+    known = replace(
+        overview,
+        corner=90.0,
+        corner_origin="path",
+        lower_limit=27.6,
+        repeatability_db=0.44,
+        path=("low-pass of some kind",),
+    )
+    text = room_text(known)
+    assert "In the path: low-pass of some kind" in text
+    assert "Crossover corner: 90 Hz (path)" in text
+    assert "Subwoofer's own lower limit: 28 Hz" in text
+    assert "Repeatability of a measurement: 0.4 dB" in text
+    unknown = replace(known, corner=None, lower_limit=None, repeatability_db=None, path=())
+    for words in ("In the path", "corner", "lower limit:", "Repeatability"):
+        assert words not in room_text(unknown).split("What the seats share")[0]
+
+
+def test_measurements_stand_in_their_columns(overview):
+    first, second, *_ = overview.measurements
+    rows = (
+        replace(
+            first,
+            seat="sofa",
+            points=581,
+            lowest=10.1,
+            highest=300.2,
+            has_phase=True,
+            resolution="narrow",
+            level_reference="spl",
+            file="a.txt",
+        ),
+        replace(second, seat="chair", has_phase=False, level_reference="relative", file=None),
+    )
+    text = room_text(replace(overview, measurements=rows))
+    assert line_of(text, "sofa ").split() == (
+        ["sofa", "sub", "581", "10", "to", "300", "yes", "dB", "SPL", "a.txt"]
+    )
+    assert line_of(text, "chair ").split()[2:] == ["bands", "20", "to", "126", "no", "relative"]
+
+
+def test_band_figures_stand_in_their_columns(overview):
+    row = BandRow(
+        label="40",
+        power_mean_db=84.5,
+        level_mean_db=83.1,
+        spread_db=0.6,
+        range_db=1.7,
+        loudest="left",
+        quietest="right",
+    )
+    text = room_text(replace(overview, bands=(row,)))
+    assert line_of(text, "40 Hz").split()[2:] == ["84.5", "83.1", "0.6", "1.7", "left", "right"]
+
+
+def test_variance_is_told_by_kind(overview):
+    told = replace(overview, variation_between_seats_db2=12.3, unevenness_of_average_db2=26.4)
+    text = words_of(room_text(told))
+    assert "variance between seats 12.3 dB^2 (no equaliser in front of all seats changes" in text
+    assert "variance of their average 26.4 dB^2 (what of it is not the low-pass" in text
+
+
+def test_offsets_and_the_odd_seat_are_said(overview):
+    plain = replace(overview, levels_comparable=True, odd_seat=None, odd_seat_distance_db=None)
+    assert "offset" not in room_text(plain)
+    assert "differs from the rest" not in room_text(plain)
+    odd = replace(plain, levels_comparable=False, odd_seat="back", odd_seat_distance_db=6.94)
+    assert "One level offset per seat was removed first." in room_text(odd)
+    assert "Seat back differs from the rest by 6.9 dB (r.m.s.)." in room_text(odd)
+
+
+def test_dips_are_told_with_their_verdict(overview):
+    def dip(verdict, seats):
+        return DipRow(
+            frequency=43.7,
+            depth_db=9.2,
+            width_octaves=0.171,
+            seats=seats,
+            verdict=verdict,
+            evidence=("differs_between_seats", "narrow"),
+        )
+
+    everywhere = tuple(row.seat for row in overview.measurements)
+    for verdict, words in (
+        ("cancellation", "cancellation: leave it"),
+        ("correctable", "can be mended"),
+        ("unclear", "cannot be told"),
+    ):
+        told = replace(overview, dips=(dip(verdict, everywhere), dip(verdict, everywhere[:1])))
+        lines = [line for line in room_text(told).splitlines() if line.startswith("  44 Hz")]
+        assert words_of(lines[0]).startswith(f"44 Hz 9 0.17 all {words} differs between")
+        assert words_of(lines[1]).startswith(f"44 Hz 9 0.17 {everywhere[0]} {words} differs")
+        assert all(len(line) <= WIDTH for line in room_text(told).splitlines())
+    assert "Dips" not in room_text(replace(overview, dips=()))
+
+
+def test_equipment_is_told_with_what_is_not_known(overview):
+    row = EquipmentRow(
+        load="4 ohm",
+        load_minimum_ohm=3.21,
+        minimum_assumed=True,
+        rated_voltage=34.56,
+        rated_power_w=298.6,
+        amplifier_minimum_ohm=2.0,
+        measuring_voltage=1.5,
+        measuring_frequency=63.0,
+        box="vented",
+        largest_displacement=0.0125,
+        output="20 to 63 Hz, other, peak at 1 m",
+        high_pass="high-pass Butterworth 12 dB/oct at 25 Hz",
+        wanted_db=(("20", 90.0), ("31.5", 95.5)),
+        main_seat="sofa",
+        distance=2.5,
+        distortion_known=True,
+        drive_limit="headroom",
+    )
+    text = words_of(room_text(replace(overview, equipment=row)))
+    for said in (
+        "Amplifier and driver - Load: 4 ohm, at least 3.21 ohm, taken for 0.8 times nominal",
+        "Amplifier: 34.6 V, 299 W into that load; no load below 2 ohm",
+        "While measuring: 1.5 V at 63 Hz",
+        "Box: vented",
+        "Driver: may move 12.5 mm one way",
+        "Maximum output: 20 to 63 Hz, other, peak at 1 m",
+        "Distortion: told by the recorded sweep at the main seat",
+        "Protective high-pass: Butterworth 12 dB/oct at 25 Hz",
+        "Wanted: 90 dB SPL at 20 Hz, 95.5 dB SPL at 31.5 Hz at seat sofa, 2.5 m from the "
+        "subwoofer; the drive limit follows the headroom",
+    ):
+        assert said in text
+    assert "Not known" not in text
+    nothing = {
+        name: ()
+        if name == "wanted_db"
+        else False
+        if name in ("minimum_assumed", "distortion_known")
+        else None
+        for name in EquipmentRow.__struct_fields__
+    }
+    text = words_of(room_text(replace(overview, equipment=EquipmentRow(**nothing))))
+    assert (
+        "Not known: load, amplifier, voltage while measuring, box, driver, maximum output, "
+        "distortion, protective high-pass, wanted level"
+    ) in text
+    assert "Amplifier and driver" not in room_text(replace(overview, equipment=None))
+
+
+def test_findings_assumptions_and_notes_are_all_printed(overview):
+    told = replace(overview, findings=("f1", "f2"), assumptions=("a1",), notes=("n1", "n2"))
+    text = words_of(room_text(told))
+    assert "Found: look at these first - f1 - f2" in text
+    assert "Taken for granted - a1" in text
+    assert text.endswith("What the readers did - n1 - n2")
+    assert "What the readers did" not in room_text(replace(told, notes=()))
+    assert "Taken for granted" not in room_text(replace(told, assumptions=()))
