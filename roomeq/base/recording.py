@@ -21,9 +21,6 @@ from roomeq.base.response import LevelReference
 
 __all__ = ["ChainConditions", "ImpulseResponse", "Recording", "SweepDescription"]
 
-_SHORTEST_LEAD_IN = 5.0  # s; amplifiers with signal sensing wake late
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ChainConditions:
     """What else in the chain must be off or known while a sweep is recorded.
@@ -52,7 +49,7 @@ class ChainConditions:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SweepDescription:
-    """A synchronised exponential sweep, with what is played before and after it.
+    """An exponential sweep, with what is played before and after it.
 
     The file holds, in this order: quiet noise (`lead_in`), silence (`pause`, which tells the noise
     of the room), the sweep, silence (`tail`); sweep and tail `repeats` times.
@@ -62,14 +59,13 @@ class SweepDescription:
     start, stop : float
         First and last frequency, in Hz.
     length : float
-        Length asked for, in s; the sweep's own is `duration`, rounded so that it is synchronised.
+        Length asked for, in s. A synchronised sweep's own is `duration`, rounded to a whole f1·L.
     level_dbfs : float
         Level of the sweep, not above 0 dBFS.
     sample_rate : int
         Rate of the file, in Hz.
     lead_in, pause, tail : float
-        In s; the lead-in at least 5 s, because amplifiers with signal sensing wake late and would
-        lose the lowest bands.
+        In s; 0 where there is none.
     lead_in_level_dbfs : float, optional
         Level of the quiet noise (rms of a sine of that level); 20 dB below the sweep by default.
     fade_in, fade_out : float
@@ -80,6 +76,8 @@ class SweepDescription:
         Channels of the file, and the one, counted from 1, that carries the sweep.
     conditions : ChainConditions
         What was asked about the rest of the chain.
+    synchronised : bool
+        Whether f1·L is whole, as of Novak et al. 2015; else the length is kept as it is.
 
     Raises
     ------
@@ -102,6 +100,7 @@ class SweepDescription:
     channels: int = 1
     channel: int = 1
     conditions: ChainConditions = field(default_factory=ChainConditions)
+    synchronised: bool = True
 
     def __post_init__(self) -> None:
         if not (isinstance(self.sample_rate, int) and self.sample_rate > 0):
@@ -132,18 +131,14 @@ class SweepDescription:
             value = getattr(self, name)
             if not (math.isfinite(value) and value >= 0):
                 raise ValueError(f"{name} must be finite and not negative, got {value!r} s")
-        if self.lead_in < _SHORTEST_LEAD_IN:
-            raise ValueError(
-                f"lead_in must be at least {_SHORTEST_LEAD_IN:g} s, got {self.lead_in:g} s: "
-                "amplifiers with signal sensing wake late and would lose the lowest bands"
-            )
         if self.periods < 1 or self.fade_in + self.fade_out >= self.duration:
             raise ValueError(f"length ({self.length:g} s) is too short for this sweep")
 
     @property
-    def periods(self) -> int:
-        """The whole number f1·L (Novak et al. 2015, eq. 49) that makes the sweep synchronised."""
-        return round(self.start * self.length / math.log(self.stop / self.start))
+    def periods(self) -> float:
+        """f1·L: of a synchronised sweep a whole number (Novak et al. 2015, eq. 49)."""
+        periods = self.start * self.length / math.log(self.stop / self.start)
+        return round(periods) if self.synchronised else periods
 
     @property
     def growth(self) -> float:
@@ -159,6 +154,12 @@ class SweepDescription:
     def amplitude(self) -> float:
         """Peak of the sweep as a fraction of full scale."""
         return float(amplitude_ratio(self.level_dbfs))
+
+    @property
+    def period(self) -> float:
+        """From one sweep to the next, in s: whole samples."""
+        rate = self.sample_rate
+        return (round(self.duration * rate) + round(self.tail * rate)) / rate
 
     @property
     def total(self) -> float:
