@@ -271,6 +271,9 @@ class ImpulseResponse:
         arrival, and delays between responses cannot be read from it.
     level_reference : {"relative", "spl"}
         Whether a magnitude of 1 is 20 micropascals at the recorded drive level, or arbitrary.
+    told : tuple of ndarray, shape (K,), optional
+        Rising frequencies in Hz, and until when the recording tells the response there, in s: the
+        earlier a sweep passes a frequency, the longer. By default everywhere to the end.
 
     Raises
     ------
@@ -285,6 +288,7 @@ class ImpulseResponse:
     highest: float
     absolute_time: bool = False
     level_reference: LevelReference = "relative"
+    told: tuple[FloatArray, FloatArray] | None = None
 
     def __post_init__(self) -> None:
         samples = readonly(self.samples)
@@ -310,6 +314,13 @@ class ImpulseResponse:
     def end(self) -> float:
         """Time just after the last sample, in s."""
         return float(self.start + self.samples.shape[-1] / self.sample_rate)
+
+    def told_until(self, frequencies: FloatArray | float) -> FloatArray:
+        """Return until when the recording tells the response at given frequencies, in s."""
+        if self.told is None:
+            return np.full(np.shape(frequencies), self.end)
+        axis, times = self.told
+        return np.minimum(np.interp(np.log(frequencies), np.log(axis), times), self.end)
 
     def __repr__(self) -> str:
         zero = "absolute time" if self.absolute_time else "time from the first arrival"

@@ -15,7 +15,6 @@ import argparse
 import contextlib
 import io
 import json
-import sys
 import tempfile
 import time
 from collections import Counter, defaultdict
@@ -27,8 +26,8 @@ import soundfile
 import wrong_sweep_makers as make
 
 import roomeq
-from roomeq.cli import main as command_line
-from roomeq.errors import RoomeqError
+from roomeq.cli.main import main as command_line
+from roomeq.base.errors import RoomeqError
 
 AXIS = np.geomspace(18.0, 200.0, 160)
 AXIS_OTHER = np.geomspace(15.0, 400.0, 300)  # of a text that stands beside, so that a room is left

@@ -17,10 +17,10 @@ from functools import lru_cache
 
 import numpy as np
 
-from roomeq.analysis.sweep import quiet_noise, sweep_signal
-from roomeq.analysis.windowing import band_envelope
-from roomeq.levels import FloatArray
-from roomeq.recording import Recording, SweepDescription
+from roomeq.analysis.sweeps.sweep import quiet_noise, sweep_signal
+from roomeq.analysis.sweeps.windowing import band_envelope
+from roomeq.base.levels import FloatArray
+from roomeq.base.recording import Recording, SweepDescription
 
 __all__ = ["Excitation", "excitation_of", "lead_in_signal"]
 
