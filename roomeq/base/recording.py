@@ -21,6 +21,7 @@ from roomeq.base.response import LevelReference
 
 __all__ = ["ChainConditions", "ImpulseResponse", "Recording", "SweepDescription"]
 
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ChainConditions:
     """What else in the chain must be off or known while a sweep is recorded.

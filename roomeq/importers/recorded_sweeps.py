@@ -14,7 +14,7 @@ from dataclasses import dataclass, field
 
 from roomeq.analysis.recordings.drift import mend_clock_drift, mended_finding
 from roomeq.analysis.recordings.findings import Finding, FindingCode, Severity
-from roomeq.analysis.recordings.quality import RecordingJudge, RecordingQuality, judge_samples
+from roomeq.analysis.recordings.quality import RecordingJudge, RecordingQuality
 from roomeq.analysis.sweeps.calibration import (
     MicrophoneSensitivity,
     estimate_sensitivity,
@@ -121,12 +121,8 @@ class SweepReading:
         return found.response, found.notes
 
     def _judged(self, recording: Recording, loopback: Recording | None) -> RecordingQuality:
-        """Return what is wrong with a recording; of an unknown excitation only its samples tell."""
-        excitation = self.excitation
-        if not isinstance(excitation, SweepDescription):
-            return judge_samples(recording)
         if self._judge is None:
-            self._judge = RecordingJudge(sweep=excitation)
+            self._judge = RecordingJudge(sweep=self.excitation)
         return self._judge(recording, loopback=loopback)
 
     def _keep(
@@ -149,7 +145,6 @@ class SweepReading:
                 quality=quality,
                 findings=findings,
                 left_out=left_out,
-                judged=isinstance(self.excitation, SweepDescription),
                 drift_mended_by=drift_mended_by,
                 impulse_response=found.impulse_response if wanted and found is not None else None,
                 decay=_decay(found) if wanted and found is not None else None,

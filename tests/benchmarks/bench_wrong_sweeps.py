@@ -153,6 +153,9 @@ class Bench:
         part = heard[first : first + round(case.sweep_length * rate)]
         level = case.gain * np.sqrt(np.mean(part**2)) * 10 ** (-noise_db / 20)
         case.microphone = case.gain * heard + level * make.noise(rng, heard.size, rate, colour)
+        less = 0.95 / np.abs(case.microphone).max() if noise_db < 10 else 1.0
+        case.gain *= less
+        case.microphone *= less
         return case
 
     def with_loopback(self, case: Case, *, gain=0.7, noise=1e-5) -> Case:

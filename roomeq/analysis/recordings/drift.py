@@ -25,9 +25,9 @@ from roomeq.analysis.recordings.findings import (
 )
 from roomeq.analysis.recordings.model import SweepModel
 from roomeq.analysis.sweeps.decimation import decimate
-from roomeq.analysis.sweeps.sweep import playback_signal
+from roomeq.analysis.sweeps.excitation import Excitation, lead_in_signal
 from roomeq.base.levels import FloatArray, readonly
-from roomeq.base.recording import Recording, SweepDescription
+from roomeq.base.recording import Recording
 from roomeq.base.response import ComplexArray
 
 __all__ = [
@@ -97,7 +97,7 @@ def _from_repeats(model: SweepModel) -> ClockDrift | None:
     size = model.segments.samples.shape[-1]
     axis = model.low_rate / size * np.arange(spectra.shape[-1])
     used = (axis >= model.band[0]) & (axis <= model.band[1])
-    period, ppm, errors = model.view.period, [], []
+    period, ppm, errors = model.view.excitation.period, [], []
     for index in range(1, count):
         cross = spectra[index, used] * np.conj(spectra[0, used])
         offset, error = _delay(axis[used], cross)
@@ -137,16 +137,25 @@ def unwrapped_phase(loopback: SweepModel) -> tuple[FloatArray, FloatArray]:
     return axis, np.unwrap(np.angle(pressure))
 
 
+def elapsed_phase(excitation: Excitation, axis: FloatArray) -> FloatArray:
+    """Return the phase that a drift of 1 adds at rising frequencies, in rad.
+
+    What is played t after the start is delayed by ``drift t``, and the delay is the derivative of
+    the phase.
+    """
+    times = excitation.time_of(axis)
+    steps = 0.5 * (times[1:] + times[:-1]) * np.diff(axis)
+    return -2.0 * np.pi * np.concatenate(([0.0], np.cumsum(steps)))
+
+
 def _from_phase(loopback: SweepModel) -> ClockDrift | None:
     """Read the drift from the phase of a loopback.
 
-    The sweep passes f at ``t = L ln(f / f1)``; drift delays it by ``drift (t + L)`` there, so that
-    the phase gains ``-2 pi drift f t`` (its derivative is the delay). A constant and a term in 1 /
+    A constant and a term in 1 /
     f stand for the coupling capacitors.
     """
     axis, phase = unwrapped_phase(loopback)
-    sweep = loopback.view.sweep
-    drift = -2.0 * np.pi * axis * sweep.growth * np.log(axis / sweep.start)
+    drift = elapsed_phase(loopback.view.excitation, axis)
     columns = np.stack((drift, axis, np.ones(axis.size), 1.0 / axis), axis=1)
     columns /= np.abs(columns).max(axis=0)
     fit, _, rank, _ = np.linalg.lstsq(columns, phase, rcond=None)
@@ -158,18 +167,6 @@ def _from_phase(loopback: SweepModel) -> ClockDrift | None:
     # Neighbouring bins share what they hold: the errors are those of far fewer values.
     return ClockDrift(
         ppm=1e6 * float(fit[0]) / scale, uncertainty_ppm=3e6 * deviation, basis="loopback"
-    )
-
-
-@lru_cache(maxsize=2)
-def _lead_in(sweep: SweepDescription, rate: float) -> FloatArray:
-    """Return the lead-in at a low rate that divides the sweep's; empty where there is none."""
-    played = playback_signal(sweep)[sweep.channel - 1, : round(sweep.lead_in * sweep.sample_rate)]
-    factor = round(sweep.sample_rate / rate)
-    if abs(factor * rate - sweep.sample_rate) > 1e-6 or not np.abs(played).max() > 1e-6:
-        return np.zeros(0)
-    return decimate(
-        played, factor=factor, sample_rate=sweep.sample_rate, passband=min(0.3 * rate, sweep.stop)
     )
 
 
@@ -206,12 +203,15 @@ def lead_in_phase(model: SweepModel) -> LeadInPhase | None:
     as predicted by ``2 pi f drift T(f)``, with T from the middle of the lead-in to the moment at
     which the sweep passes f.
     """
-    sweep, rate = model.view.sweep, model.low_rate
-    noise = _lead_in(sweep, rate)
-    ahead = sweep.lead_in + sweep.pause
+    sweep, rate, inverse = model.view.excitation, model.low_rate, model.view.inverse
+    noise = lead_in_signal(sweep)
+    ahead = sweep.ahead
     first = round((model.starts[0] - ahead) * rate)
     if not noise.size or first < -0.2 * rate:
         return None
+    noise = decimate(
+        noise, factor=inverse.factor, sample_rate=inverse.sample_rate, passband=inverse.passband
+    )
     axis, pressure = model.pressure()
     stop = first + noise.size + round(0.5 * sweep.pause * rate)
     heard = np.concatenate((np.zeros(max(0, -first)), model.band_signal[max(0, first) : stop]))
@@ -223,7 +223,7 @@ def lead_in_phase(model: SweepModel) -> LeadInPhase | None:
     turn = np.exp(2j * np.pi * grid * (first / rate - (model.starts[0] - ahead)))
     cross = np.fft.rfft(heard, size)[used] * turn
     cross *= np.conj(np.fft.rfft(noise, size)[used] * response)
-    span = ahead - 0.5 * sweep.lead_in + sweep.growth * np.log(grid / sweep.start)
+    span = 0.5 * (ahead + sweep.pause) + sweep.time_of(grid)
     return _best_drift(grid, grid * span, cross)
 
 
@@ -275,7 +275,7 @@ def drift_findings(model: SweepModel, drift: ClockDrift | None) -> list[Finding]
     if not margin >= 1.0:
         return []
     sure = confidence_of(margin)
-    moved = 1e-6 * abs(drift.ppm) * model.view.sweep.duration
+    moved = 1e-6 * abs(drift.ppm) * model.view.excitation.duration
     return [
         make_finding(
             FindingCode.CLOCK_DRIFT,

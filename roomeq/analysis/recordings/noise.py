@@ -11,6 +11,7 @@ length of the sweep and with the number of sweeps (3.01 dB for every doubling).
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -63,15 +64,16 @@ def quiet_stretches(model: SweepModel) -> list[tuple[float, float]]:
     window's length. Nothing shorter than half a second.
     """
     view = model.view
-    sweep, end = view.sweep, view.recording.duration
+    sweep, end = view.excitation, view.recording.duration
     first = model.starts[0]
-    stretches = [(max(0.0, first - 0.5 * sweep.pause), first - _GUARD)]
+    begin = max(0.0, first - 0.5 * sweep.pause) if sweep.ahead else 0.0
+    stretches = [(begin, first - _GUARD)]
     following = (*model.starts[1:], end + _GUARD)
     for start, after in zip(model.starts, following, strict=True):
         ended = start + sweep.duration + model.window.length
         last = after - _GUARD
         if after > end:  # what is heard beyond the described tail is not the sweep's business
-            last = min(end, max(start + sweep.duration + sweep.tail, ended + 4.0))
+            last = min(end, max(start + sweep.period, ended + 4.0))
         stretches.append((ended, last))
     return [(a, b) for a, b in stretches if b - a >= _SHORTEST_QUIET]
 
@@ -119,7 +121,7 @@ def estimate_noise(model: SweepModel) -> NoiseLevels:
     power = np.abs(pressure) ** 2
     step = float(axis[1] - axis[0])
     mean = np.array([_band_mean(power, step, band, float(axis[0])) for band in bands])
-    level_dbfs = model.view.sweep.level_dbfs
+    level_dbfs = 20.0 * math.log10(model.view.excitation.amplitude)
     stretches = quiet_stretches(model)
     if not stretches:
         unknown = np.full(len(bands), np.nan)

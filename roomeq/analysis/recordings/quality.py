@@ -53,7 +53,6 @@ __all__ = [
     "Severity",
     "judge_recording",
     "judge_recordings",
-    "judge_samples",
     "mend_clock_drift",
 ]
 
@@ -121,7 +120,7 @@ class RecordingQuality:
 
 
 def judge_recording(
-    recording: Recording, sweep: SweepDescription, *, loopback: Recording | None = None
+    recording: Recording, sweep: SweepDescription | Recording, *, loopback: Recording | None = None
 ) -> RecordingQuality:
     """Return the quality of one recorded channel.
 
@@ -129,7 +128,7 @@ def judge_recording(
     ----------
     recording : Recording
         The microphone's channel.
-    sweep : SweepDescription
+    sweep : SweepDescription or Recording
         What was played.
     loopback : Recording, optional
         The channel of the same recording into which the excitation was fed back. Its own faults
@@ -146,7 +145,7 @@ def judge_recording(
 
 def judge_recordings(
     recordings: Iterable[Recording | tuple[Recording, Recording | None]],
-    sweep: SweepDescription,
+    sweep: SweepDescription | Recording,
 ) -> tuple[RecordingQuality, ...]:
     """Return the quality of several recordings, each by itself and against the others.
 
@@ -155,7 +154,7 @@ def judge_recordings(
     recordings : iterable of Recording, or of pairs of Recording
         One for each seat, alone or with its loopback. An iterable that reads each file when its
         turn comes keeps one recording in memory at a time.
-    sweep : SweepDescription
+    sweep : SweepDescription or Recording
         What was played.
 
     Raises
@@ -177,11 +176,11 @@ class RecordingJudge:
 
     Attributes
     ----------
-    sweep : SweepDescription
+    sweep : SweepDescription or Recording
         What was played.
     """
 
-    sweep: SweepDescription
+    sweep: SweepDescription | Recording
     _traces: list[Trace] = field(default_factory=list)
 
     def __call__(
@@ -202,18 +201,8 @@ class RecordingJudge:
         return replace(quality, findings=_ranked([*quality.findings, *again]))
 
 
-def judge_samples(recording: Recording) -> RecordingQuality:
-    """Return what the samples alone tell: silence, too little level, direct current, clipping.
-
-    For recordings of an excitation that is known only as another recording.
-    """
-    facts = sample_facts(recording)
-    findings = silence_findings(recording, facts) or sample_findings(recording, facts, None)
-    return _quality(recording, facts.peak_dbfs, findings)
-
-
 def _judged(
-    recording: Recording, sweep: SweepDescription, loopback: Recording | None
+    recording: Recording, sweep: SweepDescription | Recording, loopback: Recording | None
 ) -> tuple[RecordingQuality, Trace | None]:
     if loopback is not None and (
         loopback.sample_rate != recording.sample_rate
@@ -222,7 +211,7 @@ def _judged(
         raise ValueError("recording and loopback are not channels of one file")
     facts = sample_facts(recording)
     findings = silence_findings(recording, facts)
-    view = view_recording(recording, sweep=sweep)
+    view = view_recording(recording, played=sweep)
     if findings:
         return _quality(recording, facts.peak_dbfs, findings), None
     model = model_sweep(view)
@@ -235,7 +224,8 @@ def _judged(
     findings += dropped_findings(recording, facts, model, clipped=clipped)
     findings += hum_findings(model, estimate_hum(model))
     findings += cut_findings(model)
-    findings += disturbance_findings(model, step=facts.step, spared=_spans(findings))
+    if view.excitation.sweeps:
+        findings += disturbance_findings(model, step=facts.step, spared=_spans(findings))
     reference = None
     if loopback is not None:
         reference, more = _loopback(loopback, sweep)
@@ -283,12 +273,12 @@ def _spans(findings: list[Finding]) -> list[tuple[float, float]]:
 
 
 def _loopback(
-    loopback: Recording, sweep: SweepDescription
+    loopback: Recording, sweep: SweepDescription | Recording
 ) -> tuple[SweepModel | None, list[Finding]]:
     """Return what the loopback tells, and what is wrong with it."""
     facts = sample_facts(loopback)
     findings = silence_findings(loopback, facts)
-    view = view_recording(loopback, sweep=sweep)
+    view = view_recording(loopback, played=sweep)
     if findings:
         return None, findings
     model = model_sweep(view)

@@ -218,7 +218,7 @@ def dropped_findings(
     Flat tops of a clipped recording are no gaps, and their corners no jumps.
     """
     rate, findings = recording.sample_rate, []
-    sweep = model.view.sweep
+    sweep = model.view.excitation
     for start in model.starts:
         first = max(0, round((start + 0.5 * sweep.fade_in) * rate))
         last = min(recording.samples.size, round((start + sweep.duration) * rate))

@@ -16,7 +16,12 @@ from typing import Literal
 
 import numpy as np
 
-from roomeq.analysis.recordings.drift import LeadInPhase, lead_in_phase, unwrapped_phase
+from roomeq.analysis.recordings.drift import (
+    LeadInPhase,
+    elapsed_phase,
+    lead_in_phase,
+    unwrapped_phase,
+)
 from roomeq.analysis.recordings.findings import (
     Finding,
     FindingCode,
@@ -81,11 +86,12 @@ def _from_loopback(loopback: SweepModel) -> Slip | None:
     axis, phase = unwrapped_phase(loopback)
     chosen = slice(None, None, max(1, axis.size // _KEPT))
     axis, phase = axis[chosen], phase[chosen]
-    growth = loopback.view.sweep.growth
-    steady = (axis, axis * np.log(axis), np.ones(axis.size), 1.0 / axis, axis**-3.0)
+    growth = loopback.view.excitation.growth_at
+    drift = elapsed_phase(loopback.view.excitation, axis)
+    steady = (axis, drift, np.ones(axis.size), 1.0 / axis, axis**-3.0)
     best = (math.inf, 0.0, 0.0, 0.0)
     for split in _splits(loopback):
-        clear = np.abs(axis - split) > 3.0 * math.sqrt(split / growth)
+        clear = np.abs(axis - split) > 3.0 * math.sqrt(split / float(growth(split)))
         above = (axis > split).astype(np.float64)
         columns = np.stack((above * axis, above, *steady), axis=1)[clear]
         _, plain = _misfit(columns[:, 2:], phase[clear])
@@ -137,7 +143,7 @@ def _from_lead_in(model: SweepModel, told: LeadInPhase) -> Slip | None:
     margin = abs(best[1]) / LEAST_SLIP["lead-in"]
     if not margin >= 1.0:
         return None
-    after = float(axis[best[2]]) if best[2] else model.view.sweep.start
+    after = float(axis[best[2]]) if best[2] else model.band[0]
     margin = min(margin, better / _LESS_LEFT)
     return Slip(lost=best[1], after=after, basis="lead-in", margin=margin)
 

@@ -129,7 +129,7 @@ def _early_lag(envelope: FloatArray, strongest: int, view: RecordingView) -> flo
     """Return the lag of the first sweep of a recording, in s, on the circle."""
     span = view.inverse.fft_length / view.inverse.low_rate
     rate = envelope.size / span
-    if view.sweep.repeats > 1:  # the earliest of several that are about as strong
+    if view.excitation.repeats > 1:  # the earliest of several that are about as strong
         high = np.flatnonzero(envelope >= _EARLY * envelope[strongest])
         before = high[high <= strongest]
         return float(before[0]) / rate
@@ -159,9 +159,9 @@ def _trend(frequencies: FloatArray, lags: FloatArray) -> LagTrend:
 def sweep_findings(view: RecordingView, model: SweepModel | None) -> list[Finding]:
     """Return whether this is another sweep, or one at another rate, or none at all."""
     trend = estimate_lag_trend(view)
-    recording, sweep = view.recording, view.sweep
+    recording, sweep = view.recording, view.excitation
     ratio = trend.rate_ratio(sweep.growth)
-    rates = (recording.sample_rate, sweep.sample_rate)
+    rates = (recording.sample_rate, sweep.played.sample_rate)
     named = _rate_names(ratio, rates) if math.isfinite(ratio) else None
     if not trend.amiss and (named is None or trend.run <= _LEAST_RUN):
         if model is not None:
@@ -230,7 +230,7 @@ def _rate_names(ratio: float, rates: tuple[int, int]) -> tuple[float, float] | N
 def cut_findings(model: SweepModel) -> list[Finding]:
     """Return what is missing of the sweeps: cut by the recording's ends, or never heard."""
     view = model.view
-    sweep, recording = view.sweep, view.recording
+    sweep, recording = view.excitation, view.recording
     findings = []
     missing = -model.starts[0]
     if missing > _NEGLIGIBLE_CUT:
@@ -262,8 +262,8 @@ def cut_findings(model: SweepModel) -> list[Finding]:
 
 
 def _start_missing(model: SweepModel, missing: float, words: str) -> Finding:
-    sweep = model.view.sweep
-    begins = sweep.start * math.exp(min(missing, sweep.duration) / sweep.growth)
+    sweep = model.view.excitation
+    begins = float(sweep.frequency_at(missing))
     start = max(model.starts[0], 0.0)
     return make_finding(
         FindingCode.START_MISSING,
@@ -272,14 +272,14 @@ def _start_missing(model: SweepModel, missing: float, words: str) -> Finding:
         what=f"{words.format(missing)}: what lies below {begins:.3g} Hz is missing",
         confidence=confidence_of(max(1.0, missing / _NEGLIGIBLE_CUT)),
         seconds=(start, start + missing),
-        band=(sweep.start, begins),
+        band=(min(float(sweep.axis[0]), begins), begins),
         value=missing,
     )
 
 
 def _end_missing(model: SweepModel, missing: float, words: str) -> Finding:
-    sweep = model.view.sweep
-    ends = sweep.stop * math.exp(-min(missing, sweep.duration) / sweep.growth)
+    sweep = model.view.excitation
+    ends = float(sweep.frequency_at(sweep.duration - missing))
     stop = model.starts[-1] + sweep.duration
     return make_finding(
         FindingCode.END_MISSING,
@@ -288,7 +288,7 @@ def _end_missing(model: SweepModel, missing: float, words: str) -> Finding:
         what=f"{words.format(missing)}: what lies above {ends:.3g} Hz is missing",
         confidence=confidence_of(max(1.0, missing / _NEGLIGIBLE_CUT)),
         seconds=(stop - missing, stop),
-        band=(ends, sweep.stop),
+        band=(ends, max(float(sweep.axis[-1]), ends)),
         value=missing,
     )
 
@@ -302,7 +302,7 @@ def _silent_start(model: SweepModel) -> float:
     stretches = quiet_stretches(model)
     if not stretches:
         return 0.0
-    rate, signal, sweep = model.low_rate, model.band_signal, model.view.sweep
+    rate, signal, sweep = model.low_rate, model.band_signal, model.view.excitation
     quiet = np.concatenate([signal[round(a * rate) : round(b * rate)] for a, b in stretches])
     hop = round(_FRAME * rate)
     first = max(0, round(model.starts[0] * rate))
@@ -315,7 +315,7 @@ def _silent_start(model: SweepModel) -> float:
     if not heard.size:
         return 0.0
     begin = int(heard[0])
-    rise = max(2, round(min(0.2, 0.17 * sweep.growth) / _FRAME)) + 1
+    rise = max(2, round(min(0.2, 0.17 * float(sweep.growth_at(sweep.axis)[0])) / _FRAME)) + 1
     abrupt = level[begin : begin + rise].max() > _LOUD_DB
     return begin * _FRAME if abrupt and begin * _FRAME > sweep.fade_in + _SURE else 0.0
 
@@ -335,8 +335,8 @@ def _silent_end(model: SweepModel) -> float:
     for at in range(2, level.size - 5):
         if level[at - 2 : at].min() - level[at + 5 :].max() > _CLIFF_DB:
             stops = float(axis[bands[at].start])
-            missing = model.view.sweep.duration - model.instant_of(stops)
-            return missing if missing > model.view.sweep.fade_out + _SURE_END else 0.0
+            missing = model.view.excitation.duration - model.instant_of(stops)
+            return missing if missing > model.view.excitation.fade_out + _SURE_END else 0.0
     return 0.0
 
 

@@ -77,8 +77,9 @@ def estimate_decay(
     """Return decay times in the octave or third-octave bands that the response covers.
 
     Sixth-order Butterworth band-pass filters (class 1 of IEC 61260-1:2014). The noise is told by
-    the end of what the recording tells of the band; the decay is integrated backwards from where it meets the noise, and
-    what lies beyond is put in as the continued exponential (ISO 3382-1:2009, 5.3.3).
+    the end of what the recording tells of the band; the decay is integrated backwards from where it
+    meets the noise, and what lies beyond is put in as the continued exponential (ISO 3382-1:2009,
+    5.3.3).
 
     Parameters
     ----------

@@ -97,11 +97,18 @@ class Excitation:
             return np.asarray(np.interp(logs, np.log(self.axis), self.instants))
         return np.asarray(self.instants[0] + self.growth * (logs - math.log(self.axis[0])))
 
-    def frequency_at(self, since: float) -> float:
-        """Return what is played at a time after its start, in Hz, held to the ends of its band."""
+    def frequency_at(self, since: FloatArray | float) -> FloatArray:
+        """Return what is played at times after its start, in Hz, held to the ends of its band."""
         order = np.argsort(self.instants, kind="stable")
-        log = np.interp(since, self.instants[order], np.log(self.axis[order]))
-        return float(np.exp(log))
+        return np.exp(np.interp(since, self.instants[order], np.log(self.axis[order])))
+
+    def growth_at(self, frequencies: FloatArray) -> FloatArray:
+        """Return how long the e-fold around given frequencies takes, in s."""
+        logs = np.log(self.axis)
+        if not self.sweeps:
+            return np.full(frequencies.shape, self.duration / float(logs[-1] - logs[0]))
+        slope = np.abs(np.gradient(self.instants, logs))
+        return np.interp(np.log(frequencies), logs, np.maximum(slope, 1e-6))
 
     def harmonic_advance(self, order: int) -> float:
         """Return how far ahead a harmonic lies, in s; nan where that depends on frequency."""

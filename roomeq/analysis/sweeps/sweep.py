@@ -71,9 +71,10 @@ def sweep_signal(
 ) -> FloatArray:
     """Return the sweep proper, with its fades and at its level.
 
-    ``x(t) = A sin(2 pi f1 L (exp(t / L) - 1))`` (Farina 2000; where f1 L is whole, Novak et al. 2015,
-    eq. 47). The formula is continuous in time, so that a recording at any rate has its own exact excitation. Where that rate cannot
-    carry the highest frequencies, the sweep ends at 0.48 times the rate.
+    ``x(t) = A sin(2 pi f1 L (exp(t / L) - 1))`` (Farina 2000; where f1 L is whole, Novak et al.
+    2015, eq. 47). The formula is continuous in time, so that a recording at any rate has its own
+    exact excitation. Where that rate cannot carry the highest frequencies, the sweep ends at 0.48
+    times the rate.
 
     Parameters
     ----------
