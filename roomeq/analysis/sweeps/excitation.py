@@ -30,6 +30,7 @@ _APART = 0.2  # s of silence between what is played one after the other
 _AS_STRONG = 0.5  # energy of a repeat over that of the strongest
 _BANDS = 24
 _WIDTH = 0.1  # of ln f
+_WITHIN = 0.1  # of the duration at either end: there a band is not passed as a whole
 _SWEPT = 0.12  # of the duration: standard deviation in time of a narrow band; of noise 0.29
 _STRAIGHT = 0.01  # of the duration: rms of the instants about a line in ln f
 _REFERENCE_FADE = 0.05  # s, taken for granted
@@ -161,7 +162,12 @@ def excitation_of(
         )
     found = _examined(played)
     signal = _resampled(found.signal, played.sample_rate, sample_rate)
-    excited = _excited_band(signal, sample_rate) if band is None else band
+    if band is not None:
+        excited = band
+    elif found.growth > 0:
+        excited = float(found.axis[0]), min(float(found.axis[-1]), 0.48 * sample_rate)
+    else:
+        excited = _excited_band(signal, sample_rate)
     if not 0 < excited[0] < excited[1] <= sample_rate / 2:
         raise ValueError(f"the excited band must be positive and rising, got {excited!r}")
     return replace(found, signal=signal, sample_rate=sample_rate, band=excited)
@@ -270,9 +276,12 @@ def _instants(
         times[times > 0.5 * (duration + size / rate)] -= size / rate  # what rings ahead
         instants[index] = energy @ times
         widths[index] = math.sqrt(max(0.0, float(energy @ (times - instants[index]) ** 2)))
+    within = np.abs(instants / duration - 0.5) < 0.5 - _WITHIN
+    axis, instants, widths = axis[within], instants[within], widths[within]
     rises = np.diff(instants)
-    if np.median(widths) > _SWEPT * duration or not ((rises > 0).all() or (rises < 0).all()):
-        return axis, np.full(_BANDS, duration), math.nan
+    one_way = rises.size >= 2 and ((rises > 0).all() or (rises < 0).all())
+    if not one_way or np.median(widths) > _SWEPT * duration:
+        return np.array([low, high]), np.full(2, duration), math.nan
     logs = np.log(axis)
     growth, offset = (float(value) for value in np.polyfit(logs, instants, 1))
     away = instants - growth * logs - offset
