@@ -15,6 +15,7 @@ window's length ago.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 
@@ -37,9 +38,10 @@ from roomeq.base.levels import FloatArray
 from roomeq.base.recording import ImpulseResponse, Recording, SweepDescription
 from roomeq.base.response import ComplexArray
 
-__all__ = ["RecordingView", "SweepModel", "model_sweep", "view_recording"]
+__all__ = ["RecordingView", "SweepModel", "model_sweep", "view_recording", "with_more_orders"]
 
 ORDERS = (2, 3, 4, 5)
+MORE_ORDERS = tuple(range(2, 13))
 _WIDE_PASSBAND = 1800.0  # Hz
 _LEAST_EXPLAINED = 1.5  # s
 _WIDEST = 0.3  # of the wide rate: passband of its filter
@@ -89,6 +91,8 @@ class SweepModel:
         The responses that were cut out.
     frequencies, spectrum : ndarray, shape (F,)
         The windowed mean response over the usable band.
+    several : ndarray, shape (sweeps, N)
+        Each of them, shifted onto the first.
     impulse_response : ImpulseResponse
         Their mean.
     window : ImpulseWindow
@@ -107,6 +111,7 @@ class SweepModel:
     segments: Segments
     frequencies: FloatArray
     spectrum: ComplexArray
+    several: FloatArray
     impulse_response: ImpulseResponse
     window: ImpulseWindow
     explained: ImpulseWindow
@@ -196,19 +201,13 @@ def model_sweep(view: RecordingView) -> SweepModel | None:
     except MeasurementFileError:
         return None
     averaged = aligned_segments(segments)
-    mean = ImpulseResponse(
-        samples=averaged.samples.mean(axis=0),
-        sample_rate=averaged.sample_rate,
-        start=averaged.start,
-        lowest=averaged.lowest,
-        highest=averaged.highest,
-    )
+    mean = replace(averaged, samples=averaged.samples.mean(axis=0))
     plain = choose_window(mean)
     window = choose_steady_window(mean, plain=plain)
     explained = window
     if plain.basis == "available":  # a cut recording: the earlier frequencies ring on in it
         explained = replace(window, length=max(window.length, _LEAST_EXPLAINED))
-    weight = _unexplained(view, segments.starts, explained)
+    weight = _unexplained(view, segments.starts, explained, ORDERS)
     frequencies, spectrum = _windowed_spectrum(mean, window)
     signal = _convolved(view, view.deconvolved)
     return SweepModel(
@@ -216,6 +215,7 @@ def model_sweep(view: RecordingView) -> SweepModel | None:
         segments=segments,
         frequencies=frequencies,
         spectrum=spectrum,
+        several=averaged.samples,
         impulse_response=mean,
         window=window,
         explained=explained,
@@ -241,13 +241,20 @@ def _windowed_spectrum(
     return np.asarray(axis), np.asarray(spectrum[first : last + 1] * turn)
 
 
+def with_more_orders(model: SweepModel) -> SweepModel:
+    """Return a model that also explains the harmonics of what clips, up to the twelfth order."""
+    weight = _unexplained(model.view, model.starts, model.explained, MORE_ORDERS)
+    residual = _convolved(model.view, model.view.deconvolved * weight)
+    return replace(model, residual=residual, left=weight > 0.5)
+
+
 def _unexplained(
-    view: RecordingView, starts: tuple[float, ...], window: ImpulseWindow
+    view: RecordingView, starts: tuple[float, ...], window: ImpulseWindow, orders: Sequence[int]
 ) -> FloatArray:
     """Return how much of each lag is left over: 0 within the responses, 1 away from them."""
     rate, length = view.inverse.low_rate, view.inverse.fft_length
     explained = np.zeros(length)
-    orders = ORDERS if view.excitation.growth > 0 else ()
+    orders = orders if view.excitation.growth > 0 else ()
     for start in starts:
         for ahead in (0.0, *(view.excitation.harmonic_advance(order) for order in orders)):
             centre = start - ahead

@@ -35,6 +35,7 @@ LEAST_SNR_DB = 20.0
 UNUSABLE_SNR_DB = 10.0
 """Below it, by more than 2.4 dB."""
 _SHORTEST_QUIET = 0.5  # s
+_SHORTEST_REST = 0.3  # s
 _GUARD = 0.05  # s before a sweep begins
 
 
@@ -48,13 +49,16 @@ class NoiseLevels:
         Lowest first.
     signal_db, noise_db, snr_db : ndarray, shape (B,)
         Level of the sweep while it passes the band and of the noise in the band, in dBFS; effective
-        signal-to-noise ratio in dB. Where no quiet stretch exists, noise and ratio are nan.
+        signal-to-noise ratio in dB; nan where nothing tells the noise.
+    floor : ndarray, shape (B,)
+        Power of the noise in a deconvolved response, for each sample of a window.
     """
 
     bands: tuple[ThirdOctaveBand, ...]
     signal_db: FloatArray
     noise_db: FloatArray
     snr_db: FloatArray
+    floor: FloatArray
 
 
 def quiet_stretches(model: SweepModel) -> list[tuple[float, float]]:
@@ -122,17 +126,16 @@ def estimate_noise(model: SweepModel) -> NoiseLevels:
     step = float(axis[1] - axis[0])
     mean = np.array([_band_mean(power, step, band, float(axis[0])) for band in bands])
     level_dbfs = 20.0 * math.log10(model.view.excitation.amplitude)
-    stretches = quiet_stretches(model)
-    if not stretches:
-        unknown = np.full(len(bands), np.nan)
-        signal_db = power_ratio_db(mean) + level_dbfs
-        return NoiseLevels(bands=bands, signal_db=signal_db, noise_db=unknown, snr_db=unknown)
-    density, bin_step = _density(model, stretches)
-    noise = np.array([_band_mean(density, bin_step, band, 0.0) for band in bands])
     values = window_values(model.impulse_response.times, window=model.window)
     gain = np.abs(model.view.inverse.spectrum) ** 2
     low_step = model.low_rate / model.view.inverse.fft_length
     inverse = np.array([_band_mean(gain, low_step, band, 0.0) for band in bands])
+    stretches = quiet_stretches(model)
+    if stretches:
+        density, bin_step = _density(model, stretches)
+        noise = np.array([_band_mean(density, bin_step, band, 0.0) for band in bands])
+    else:
+        noise = np.array([_floor_after(model, band) for band in bands]) / inverse
     in_response = noise * inverse * float(values @ values) / model.segments.samples.shape[0]
     clean = np.maximum(mean - in_response, 0.01 * mean)  # hence no ratio falls below -20 dB
     widths = np.array([band.upper - band.lower for band in bands])
@@ -143,7 +146,25 @@ def estimate_noise(model: SweepModel) -> NoiseLevels:
         signal_db=power_ratio_db(clean) + level_dbfs,
         noise_db=power_ratio_db(2.0 * band_power),
         snr_db=power_ratio_db(clean / np.maximum(in_response, 1e-30 * mean)),
+        floor=noise * inverse,
     )
+
+
+def _floor_after(model: SweepModel, band: ThirdOctaveBand) -> float:
+    """Return the power of the noise in a response, for each sample, from what follows its window.
+
+    Where the recording ends with the sweep, the lower bands go on telling it.
+    """
+    response, rate = model.impulse_response, model.low_rate
+    end = float(response.told_until(band.upper))
+    first, last = (round((at - response.start) * rate) for at in (model.window.length, end))
+    rest = response.samples[first:last]
+    if rest.size < _SHORTEST_REST * rate:
+        return math.nan
+    taper = np.hanning(rest.size + 2)[1:-1]
+    spectrum = np.fft.rfft(rest * taper)
+    power = np.abs(spectrum) ** 2 / float(taper @ taper)
+    return _band_mean(power, rate / rest.size, band, 0.0) * model.segments.samples.shape[0]
 
 
 def noise_findings(model: SweepModel, noise: NoiseLevels) -> list[Finding]:

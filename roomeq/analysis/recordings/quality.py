@@ -20,9 +20,22 @@ from roomeq.analysis.recordings.drift import (
     estimate_clock_drift,
     mend_clock_drift,
 )
-from roomeq.analysis.recordings.findings import Finding, FindingCode, FindingPlace, Severity
+from roomeq.analysis.recordings.findings import (
+    LOOPBACK_REMEDIES,
+    Finding,
+    FindingCode,
+    FindingPlace,
+    Severity,
+)
+from roomeq.analysis.recordings.harmonics import distortion_findings, total_distortion
 from roomeq.analysis.recordings.hum import estimate_hum, hum_findings
-from roomeq.analysis.recordings.model import SweepModel, model_sweep, view_recording
+from roomeq.analysis.recordings.lead_in import gain_findings, read_lead_in
+from roomeq.analysis.recordings.model import (
+    SweepModel,
+    model_sweep,
+    view_recording,
+    with_more_orders,
+)
 from roomeq.analysis.recordings.noise import NoiseLevels, estimate_noise, noise_findings
 from roomeq.analysis.recordings.pairs import (
     Trace,
@@ -30,6 +43,7 @@ from roomeq.analysis.recordings.pairs import (
     recording_trace,
     same_as_earlier,
 )
+from roomeq.analysis.recordings.repeats import repeat_findings
 from roomeq.analysis.recordings.residual import disturbance_findings
 from roomeq.analysis.recordings.signal import (
     dropped_findings,
@@ -38,7 +52,7 @@ from roomeq.analysis.recordings.signal import (
     silence_findings,
 )
 from roomeq.analysis.recordings.slips import estimate_slip, slip_findings
-from roomeq.analysis.recordings.timing import cut_findings, sweep_findings
+from roomeq.analysis.recordings.timing import cut_findings, decay_findings, sweep_findings
 from roomeq.base.bands import ThirdOctaveBand
 from roomeq.base.levels import FloatArray, readonly
 from roomeq.base.recording import Recording, SweepDescription
@@ -57,6 +71,7 @@ __all__ = [
 ]
 
 _WELL_TOLD_PPM = 1.0
+_BENT = 0.04  # total distortion from which on higher orders are taken for harmonics
 _RANK = {Severity.FAULT: 0, Severity.WARNING: 1, Severity.NOTE: 2}
 _DECISIVE = {
     FindingCode.SILENT_CHANNEL,
@@ -219,20 +234,28 @@ def _judged(
     if model is None or any(finding.code in _DECISIVE for finding in findings):
         return _quality(recording, facts.peak_dbfs, findings), None
     noise = estimate_noise(model)
-    clipped = any(finding.code is FindingCode.CLIPPING for finding in findings)
+    totals = total_distortion(model, noise)
+    codes = {finding.code for finding in findings}
+    clipped = FindingCode.CLIPPING in codes
     findings += noise_findings(model, noise)
-    findings += dropped_findings(recording, facts, model, clipped=clipped)
+    if FindingCode.COARSE_SAMPLES not in codes:
+        findings += dropped_findings(recording, facts, model, clipped=clipped)
     findings += hum_findings(model, estimate_hum(model))
-    findings += cut_findings(model)
+    findings += cut_findings(model) + decay_findings(model, noise)
+    findings += distortion_findings(model, totals)
     if view.excitation.sweeps:
-        findings += disturbance_findings(model, step=facts.step, spared=_spans(findings))
+        bent = clipped or any(total > _BENT for _, _, total in totals)
+        findings += disturbance_findings(
+            with_more_orders(model) if bent else model, step=facts.step, spared=_spans(findings)
+        )
+    findings += repeat_findings(model, noise)
     reference = None
     if loopback is not None:
         reference, more = _loopback(loopback, sweep)
         findings += more
-    findings += channel_findings(model, reference)
-    swapped = any(finding.code is FindingCode.CHANNELS_SWAPPED for finding in findings)
-    drift, more = _clock(model, None if swapped else reference)
+    channels = channel_findings(model, reference)
+    findings += channels
+    drift, more = _clock(model, None if channels else reference)
     findings += more
     quality = _quality(recording, facts.peak_dbfs, findings, model=model, noise=noise, drift=drift)
     return quality, recording_trace(model, noise)
@@ -241,19 +264,23 @@ def _judged(
 def _clock(
     model: SweepModel, reference: SweepModel | None
 ) -> tuple[ClockDrift | None, list[Finding]]:
-    """Return clock drift and what is to be said of it; a slip can look like drift, so it is first.
+    """Return clock drift, and what is to be said of it, of slips and of the gain.
 
-    Without a loopback a slip is only looked for where drift seems to be there, or is not told.
+    A slip can look like drift, so it is first. Without a loopback it is only looked for where drift
+    seems to be there, or is not told.
     """
-    drift = estimate_clock_drift(model, loopback=reference)
+    lead_in = read_lead_in(model)
+    drift = estimate_clock_drift(model, loopback=reference, lead_in=lead_in)
     findings = drift_findings(model, drift)
     told = drift is not None and drift.uncertainty_ppm < _WELL_TOLD_PPM
-    if reference is None and told and not findings:
-        return drift, []
-    slipped = estimate_slip(model, loopback=reference)
-    if slipped is None:
-        return drift, findings
-    return None, slip_findings(model, slipped, model.view.recording)
+    slipped = None
+    if reference is not None or not told or findings:
+        slipped = estimate_slip(model, loopback=reference, lead_in=lead_in)
+    if slipped is not None:
+        return None, slip_findings(model, slipped, model.view.recording)
+    if any(finding.code is FindingCode.WRONG_SAMPLE_RATE for finding in findings):
+        return None, findings
+    return drift, findings + gain_findings(model, lead_in)
 
 
 def _spans(findings: list[Finding]) -> list[tuple[float, float]]:
@@ -277,17 +304,19 @@ def _loopback(
 ) -> tuple[SweepModel | None, list[Finding]]:
     """Return what the loopback tells, and what is wrong with it."""
     facts = sample_facts(loopback)
-    findings = silence_findings(loopback, facts)
-    view = view_recording(loopback, played=sweep)
-    if findings:
-        return None, findings
-    model = model_sweep(view)
-    findings = sample_findings(loopback, facts, model) + sweep_findings(view, model)
-    if model is None or any(finding.code in _DECISIVE for finding in findings):
-        return None, findings
-    clipped = any(finding.code is FindingCode.CLIPPING for finding in findings)
-    findings += dropped_findings(loopback, facts, model, clipped=clipped)
-    return model, findings
+    findings, model = silence_findings(loopback, facts), None
+    if not findings:
+        view = view_recording(loopback, played=sweep)
+        model = model_sweep(view)
+        findings = sample_findings(loopback, facts, model) + sweep_findings(view, model)
+        if model is not None and any(finding.code in _DECISIVE for finding in findings):
+            model = None
+    if model is not None:
+        clipped = any(finding.code is FindingCode.CLIPPING for finding in findings)
+        findings += dropped_findings(loopback, facts, model, clipped=clipped)
+    return model, [
+        replace(one, remedy=LOOPBACK_REMEDIES.get(one.code, one.remedy)) for one in findings
+    ]
 
 
 def _quality(

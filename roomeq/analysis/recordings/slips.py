@@ -16,12 +16,7 @@ from typing import Literal
 
 import numpy as np
 
-from roomeq.analysis.recordings.drift import (
-    LeadInPhase,
-    elapsed_phase,
-    lead_in_phase,
-    unwrapped_phase,
-)
+from roomeq.analysis.recordings.drift import elapsed_phase, unwrapped_phase
 from roomeq.analysis.recordings.findings import (
     Finding,
     FindingCode,
@@ -29,6 +24,7 @@ from roomeq.analysis.recordings.findings import (
     confidence_of,
     make_finding,
 )
+from roomeq.analysis.recordings.lead_in import LeadIn
 from roomeq.analysis.recordings.model import SweepModel
 from roomeq.base.levels import FloatArray
 from roomeq.base.recording import Recording
@@ -70,12 +66,13 @@ class Slip:
     margin: float
 
 
-def estimate_slip(model: SweepModel, *, loopback: SweepModel | None = None) -> Slip | None:
+def estimate_slip(
+    model: SweepModel, *, loopback: SweepModel | None = None, lead_in: LeadIn | None = None
+) -> Slip | None:
     """Return the slip that a loopback's phase or the lead-in tells; None where there is none."""
     if loopback is not None:
         return _from_loopback(loopback)
-    told = lead_in_phase(model)
-    return None if told is None else _from_lead_in(model, told)
+    return None if lead_in is None else _from_lead_in(model, lead_in)
 
 
 def _splits(model: SweepModel) -> FloatArray:
@@ -115,7 +112,7 @@ def _misfit(columns: FloatArray, values: FloatArray) -> tuple[FloatArray, float]
     return np.asarray(fit / scale), float(rest @ rest)
 
 
-def _from_lead_in(model: SweepModel, told: LeadInPhase) -> Slip | None:
+def _from_lead_in(model: SweepModel, told: LeadIn) -> Slip | None:
     """Let one part of the spectrum be late by nothing, the rest by one and the same time."""
     chosen = slice(None, None, max(1, told.axis.size // 1024))
     axis, cross = told.axis[chosen], told.cross[chosen]

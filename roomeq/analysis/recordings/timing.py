@@ -26,11 +26,21 @@ from roomeq.analysis.recordings.findings import (
     make_finding,
 )
 from roomeq.analysis.recordings.model import RecordingView, SweepModel
-from roomeq.analysis.recordings.noise import quiet_stretches
+from roomeq.analysis.recordings.noise import NoiseLevels, quiet_stretches
 from roomeq.analysis.sweeps.windowing import band_envelope
+from roomeq.base.bands import ThirdOctaveBand
 from roomeq.base.levels import FloatArray, power_ratio_db
 
-__all__ = ["LagTrend", "cut_findings", "estimate_lag_trend", "looks_electrical", "sweep_findings"]
+__all__ = [
+    "ROOM_LATE",
+    "LagTrend",
+    "cut_findings",
+    "decay_findings",
+    "estimate_lag_trend",
+    "late_share",
+    "looks_electrical",
+    "sweep_findings",
+]
 
 _COMMON_RATES = (
     8000,
@@ -63,9 +73,14 @@ _HEARD_DB, _LOUD_DB = 6.0, 25.0  # above the noise
 _SURE = 0.1  # s
 _SURE_END = 0.3  # s
 _CLIFF_DB = 34.0
+_CUT_DB = -30.0
+_LAST_HEARD = 0.05  # s
 _ELECTRICAL_SPREAD_DB = 1.0
 _ELECTRICAL_AFTER = 0.06  # s
 _ELECTRICAL_REST = 1e-3
+_LATE = 0.5  # s
+ROOM_LATE = 5e-3
+"""Share of late energy from which on a channel holds a room; no wire with filters has it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -135,7 +150,9 @@ def _early_lag(envelope: FloatArray, strongest: int, view: RecordingView) -> flo
     if view.excitation.repeats == 1:
         return strongest / rate
     # The earliest of several that are about as strong.
-    return float(np.flatnonzero(envelope[: strongest + 1] >= _EARLY * envelope[strongest])[0]) / rate
+    return (
+        float(np.flatnonzero(envelope[: strongest + 1] >= _EARLY * envelope[strongest])[0]) / rate
+    )
 
 
 def _unwrapped(lags: FloatArray, span: float) -> FloatArray:
@@ -262,9 +279,53 @@ def cut_findings(model: SweepModel) -> list[Finding]:
     return findings
 
 
+def decay_findings(model: SweepModel, noise: NoiseLevels) -> list[Finding]:
+    """Return which third octaves the recording leaves before they have decayed by 30 dB.
+
+    What is left out of a decaying mode then is a thirtieth of its peak, 0.3 dB.
+    """
+    response, rate = model.impulse_response, model.low_rate
+    spectrum = np.fft.rfft(response.samples)
+    step = rate / response.samples.size
+    cut: list[tuple[ThirdOctaveBand, float]] = []
+    for band, floor in zip(noise.bands, noise.floor, strict=True):
+        told = float(response.told_until(band.upper))
+        envelope = band_envelope(spectrum, step=step, centre=band.centre, width=0.12)
+        pace = envelope.size / (response.samples.size / rate)
+        last = round((told - response.start) * pace)
+        if last >= envelope.size or told < 0:
+            continue
+        reach = max(1, round(_LAST_HEARD * pace))
+        heard = float(np.sqrt(np.mean(envelope[max(0, last - reach) : last] ** 2)))
+        quiet = math.sqrt(np.nan_to_num(floor) * 2.0 * (band.upper - band.lower) / rate)
+        level = heard * envelope.size / response.samples.size
+        relative_db = 20.0 * math.log10(max(heard, 1e-30) / float(envelope.max()))
+        if relative_db > _CUT_DB and level > 2.0 * quiet:
+            cut.append((band, relative_db))
+    if not cut:
+        return []
+    names = cut[0][0].label if len(cut) == 1 else f"{cut[0][0].label} to {cut[-1][0].label}"
+    worst = max(level for _, level in cut)
+    ended = model.view.recording.duration
+    return [
+        make_finding(
+            FindingCode.DECAY_CUT,
+            Severity.FAULT,
+            model.view.recording,
+            what=f"the recording ends while the room still rings at {names} Hz, by {worst:.0f} dB "
+            "below the loudest: levels there are wrong",
+            confidence=confidence_of(1.0 + (worst - _CUT_DB) / 10.0),
+            seconds=(ended, ended),
+            band=(cut[0][0].lower, cut[-1][0].upper),
+            value=worst,
+        )
+    ]
+
+
 def _start_missing(model: SweepModel, missing: float, words: str) -> Finding:
     sweep = model.view.excitation
     begins = float(sweep.frequency_at(missing))
+    begins += math.sqrt(begins / float(sweep.growth_at(np.array(begins))))  # an edge is blurred
     start = max(model.starts[0], 0.0)
     return make_finding(
         FindingCode.START_MISSING,
@@ -281,6 +342,7 @@ def _start_missing(model: SweepModel, missing: float, words: str) -> Finding:
 def _end_missing(model: SweepModel, missing: float, words: str) -> Finding:
     sweep = model.view.excitation
     ends = float(sweep.frequency_at(sweep.duration - missing))
+    ends = max(0.5 * ends, ends - math.sqrt(ends / float(sweep.growth_at(np.array(ends)))))
     stop = model.starts[-1] + sweep.duration
     return make_finding(
         FindingCode.END_MISSING,
@@ -352,9 +414,20 @@ def looks_electrical(model: SweepModel) -> float:
     weight = 1.0 / axis
     mean = float(np.average(level, weights=weight))
     spread = math.sqrt(float(np.average((level - mean) ** 2, weights=weight)))
-    response = model.impulse_response
-    energy = response.samples**2
-    peak = response.times[int(np.argmax(energy))]
-    late = float(energy[response.times > peak + _ELECTRICAL_AFTER].sum())
-    rest = late / max(float(energy.sum()), 1e-300)
+    rest = late_share(model)
     return min(_ELECTRICAL_SPREAD_DB / max(spread, 1e-3), _ELECTRICAL_REST / max(rest, 1e-9))
+
+
+def late_share(model: SweepModel) -> float:
+    """Return the share of a response's energy that comes 60 to 560 ms after its peak.
+
+    What comes in the half second before, noise and harmonics, is taken off.
+    """
+    response = model.impulse_response
+    energy, times = response.samples**2, response.times
+    times = times - times[int(np.argmax(energy))]
+    late, ahead = (
+        float(energy[(times > begin) & (times <= begin + _LATE)].sum())
+        for begin in (_ELECTRICAL_AFTER, -_ELECTRICAL_AFTER - _LATE)
+    )
+    return max(0.0, late - ahead) / max(float(energy.sum()), 1e-300)
