@@ -305,7 +305,7 @@ def _sweep_from(table: Any, path: str | os.PathLike[str]) -> SweepDescription:
     stated = _check_keys(table, needed, set(known) - needed, path, "sweep")
     # What this library wrote states all; who writes by hand what another program played need not.
     own = not {"lead_in", "pause", "tail", "fade_in", "fade_out"} - set(stated)
-    values = dict.fromkeys(("lead_in", "pause", "tail", "fade_in", "fade_out"), 0.0)
+    values: dict[str, Any] = dict.fromkeys(("lead_in", "pause", "tail", "fade_in", "fade_out"), 0.0)
     values |= {"synchronised": own, **stated}
     answers = _check_keys(
         values.pop("conditions", {}),

@@ -9,7 +9,9 @@ dB, positive where the lead-in is heard louder than predicted.
 
 from __future__ import annotations
 
+import itertools
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -35,6 +37,7 @@ _HARMFUL_GAIN_DB = 2.0
 _SIGMAS = 6.0
 _TOLD_DB = 0.3  # standard deviation
 _COHERENT = 0.2
+_HUM = 2.0  # Hz
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -70,8 +73,10 @@ class LeadIn:
     coherence: float
 
 
-def read_lead_in(model: SweepModel) -> LeadIn | None:
+def read_lead_in(model: SweepModel, *, hum: Sequence[float] = ()) -> LeadIn | None:
     """Return what the lead-in tells; None where it was not played or not recorded.
+
+    Lines of a hum, in Hz, are left out.
 
     Drift turns the phase between the lead-in as heard and as predicted by ``2 pi f drift T(f)``,
     with T from the middle of the lead-in to the moment at which the sweep passes f.
@@ -90,6 +95,8 @@ def read_lead_in(model: SweepModel) -> LeadIn | None:
     size = _next_length(max(model.impulse_response.samples.size, heard.size))
     grid = rate / size * np.arange(size // 2 + 1, dtype=np.float64)
     used = (grid >= model.band[0]) & (grid <= model.band[1])
+    for line in hum:
+        used &= np.abs(grid - line) > _HUM
     grid = grid[used]
     response = np.interp(grid, axis, pressure.real) + 1j * np.interp(grid, axis, pressure.imag)
     turn = np.exp(2j * np.pi * grid * (first / rate - (model.starts[0] - ahead)))
@@ -188,7 +195,7 @@ def _octave_gains(lead_in: LeadIn) -> list[tuple[float, float, float, float]]:
     count = max(1, round(math.log2(lead_in.axis[-1] / lead_in.axis[0])))
     edges = np.geomspace(lead_in.axis[0], lead_in.axis[-1], count + 1)
     found = []
-    for low, high in zip(edges[:-1], edges[1:], strict=True):
+    for low, high in itertools.pairwise(edges):
         one = slice(*np.searchsorted(lead_in.axis, (low, high)))
         power = float(lead_in.predicted[one].sum())
         gain = float(turned[one].sum()) / max(power, 1e-300)

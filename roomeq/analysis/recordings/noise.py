@@ -163,8 +163,8 @@ def _floor_after(model: SweepModel, band: ThirdOctaveBand) -> float:
         return math.nan
     taper = np.hanning(rest.size + 2)[1:-1]
     spectrum = np.fft.rfft(rest * taper)
-    power = np.abs(spectrum) ** 2 / float(taper @ taper)
-    return _band_mean(power, rate / rest.size, band, 0.0) * model.segments.samples.shape[0]
+    power = np.asarray(np.abs(spectrum) ** 2 / float(taper @ taper))
+    return _band_mean(power, rate / rest.size, band, 0.0) * len(model.starts)
 
 
 def noise_findings(model: SweepModel, noise: NoiseLevels) -> list[Finding]:

@@ -29,7 +29,7 @@ from roomeq.analysis.recordings.findings import (
 )
 from roomeq.analysis.recordings.harmonics import distortion_findings, total_distortion
 from roomeq.analysis.recordings.hum import estimate_hum, hum_findings
-from roomeq.analysis.recordings.lead_in import gain_findings, read_lead_in
+from roomeq.analysis.recordings.lead_in import LeadIn, gain_findings, read_lead_in
 from roomeq.analysis.recordings.model import (
     SweepModel,
     model_sweep,
@@ -240,11 +240,12 @@ def _judged(
     findings += noise_findings(model, noise)
     if FindingCode.COARSE_SAMPLES not in codes:
         findings += dropped_findings(recording, facts, model, clipped=clipped)
-    findings += hum_findings(model, estimate_hum(model))
+    hum = estimate_hum(model)
+    findings += hum_findings(model, hum)
     findings += cut_findings(model) + decay_findings(model, noise)
     findings += distortion_findings(model, totals)
-    if view.excitation.sweeps:
-        bent = clipped or any(total > _BENT for _, _, total in totals)
+    if view.excitation.sweeps and FindingCode.COARSE_SAMPLES not in codes:
+        bent = clipped or any(total > _BENT for _, total in totals)
         findings += disturbance_findings(
             with_more_orders(model) if bent else model, step=facts.step, spared=_spans(findings)
         )
@@ -255,21 +256,23 @@ def _judged(
         findings += more
     channels = channel_findings(model, reference)
     findings += channels
-    drift, more = _clock(model, None if channels else reference)
+    lead_in = None
+    if FindingCode.LOW_LEVEL not in codes:  # steps bend what is quieter than the sweep
+        lead_in = read_lead_in(model, hum=() if hum is None else hum.frequencies)
+    drift, more = _clock(model, None if channels else reference, lead_in)
     findings += more
     quality = _quality(recording, facts.peak_dbfs, findings, model=model, noise=noise, drift=drift)
     return quality, recording_trace(model, noise)
 
 
 def _clock(
-    model: SweepModel, reference: SweepModel | None
+    model: SweepModel, reference: SweepModel | None, lead_in: LeadIn | None
 ) -> tuple[ClockDrift | None, list[Finding]]:
     """Return clock drift, and what is to be said of it, of slips and of the gain.
 
     A slip can look like drift, so it is first. Without a loopback it is only looked for where drift
     seems to be there, or is not told.
     """
-    lead_in = read_lead_in(model)
     drift = estimate_clock_drift(model, loopback=reference, lead_in=lead_in)
     findings = drift_findings(model, drift)
     told = drift is not None and drift.uncertainty_ppm < _WELL_TOLD_PPM

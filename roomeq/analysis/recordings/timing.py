@@ -57,13 +57,13 @@ _COMMON_RATES = (
     176400,
     192000,
 )
-_RATE_TOLERANCE = 0.02
+_RATE_TOLERANCE = 0.02, 0.04  # of the logarithm of the ratio: a fixed part, and one of itself
 _BANDS = 12
 _BAND_WIDTH = 0.16  # of ln f, standard deviation
 _PROMINENT = 6.0  # peak of a band's envelope over its median; of noise it reaches 4
 _FEWEST_BANDS = 4
 _EARLY = 0.6  # the first moment with this much of the strongest counts
-_LARGEST_RUN = 0.1  # s, of the lags in a room
+_LARGEST_RUN = 0.09  # s, of the lags in a room
 _STRAIGHT = 0.15  # of the run: three of four bands lie that near to the line
 _TOGETHER = 0.16  # s
 _AT_ONCE = 0.15  # of the growth
@@ -231,13 +231,14 @@ def _rate_names(ratio: float, rates: tuple[int, int]) -> tuple[float, float] | N
 
     One of them is the rate of the recording or of the sweep, as of `rates`.
     """
+    tolerance = _RATE_TOLERANCE[0] + _RATE_TOLERANCE[1] * abs(math.log(ratio))
     pairs = [
         (stated != rates[0], abs(math.log(stated / true / ratio)), true, stated)
         for true in _COMMON_RATES
         for stated in _COMMON_RATES
         if true != stated
         and {true, stated} & set(rates)
-        and abs(math.log(stated / true / ratio)) < _RATE_TOLERANCE
+        and abs(math.log(stated / true / ratio)) < tolerance
     ]
     if not pairs:
         return None

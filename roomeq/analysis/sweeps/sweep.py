@@ -111,8 +111,9 @@ def sweep_signal(
         end = sweep.time_of(carried)
         frames = round(end * rate)
     signal = np.arange(frames) / (rate * sweep.growth)
-    np.expm1(signal, out=signal)
+    np.exp(signal, out=signal)
     signal *= 2.0 * np.pi * sweep.periods * order
+    signal -= 2.0 * np.pi * math.fmod(sweep.periods, 1.0) * order
     np.sin(signal, out=signal)
     signal *= sweep.amplitude
     # Fades are functions of time, not of samples, so that every rate has the same sweep.
