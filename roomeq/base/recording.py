@@ -19,7 +19,17 @@ import numpy as np
 from roomeq.base.levels import FloatArray, amplitude_ratio, readonly
 from roomeq.base.response import LevelReference
 
-__all__ = ["ChainConditions", "ImpulseResponse", "Recording", "SweepDescription"]
+__all__ = ["CHAIN_QUESTIONS", "ChainConditions", "ImpulseResponse", "Recording", "SweepDescription"]
+
+CHAIN_QUESTIONS = {
+    "dynamic_range_compression": "--compression",
+    "upstream_correction": "--correction",
+    "crossover": "--crossover",
+    "volume": "--volume",
+    "output": "--connection",
+    "equaliser": "--equaliser",
+}
+"""Options of ``roomeq sweep`` that answer the conditions."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -41,6 +51,19 @@ class ChainConditions:
     volume: str = ""
     output: str = ""
     equaliser: str = ""
+
+    @property
+    def in_words(self) -> tuple[tuple[str, ...], tuple[str, ...]]:
+        """What was answered, and what was not, each as one sentence or none."""
+        answers = [
+            f"{CHAIN_QUESTIONS[entry.name]}: {answer.strip()}"
+            for entry in fields(self)
+            if (answer := getattr(self, entry.name)).strip()
+        ]
+        left_open = ", ".join(CHAIN_QUESTIONS[name] for name in self.unanswered)
+        said = (f"the chain, as answered when the sweep was described: {'; '.join(answers)}",)
+        unsaid = (f"nothing was answered for {left_open} when the sweep was described",)
+        return said if answers else (), unsaid if left_open else ()
 
     @property
     def unanswered(self) -> tuple[str, ...]:

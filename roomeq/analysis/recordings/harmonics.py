@@ -4,7 +4,8 @@ Conventions
 -----------
 A harmonic of order n lies ``L ln n`` ahead of the response, whatever the formula of the sweep.
 Frequency in Hz is that of the fundamental; the total is the root of the summed squares of orders 2
-to 5 over the fundamental, as heard, each a mean over an octave.
+to 5, each a mean over an octave, over the fundamental as heard there or, where that is louder, over
+the sweep as heard at the harmonic.
 """
 
 from __future__ import annotations
@@ -77,8 +78,11 @@ def total_distortion(model: SweepModel, noise: NoiseLevels) -> list[tuple[float,
                 near = (centres >= 0.9 * grid[inside][0]) & (centres <= 1.1 * grid[inside][-1])
                 quiet = energy * float(floor[near].mean()) if near.any() else 0.0
                 mean = float(power[inside].mean())
-                total += mean - quiet if mean > _OVER_NOISE * quiet else 0.0
-        totals.append((low * 2**0.5, math.sqrt(total / max(fundamental, 1e-300))))
+                # A mode at the harmonic, or a dip at the fundamental, is no distortion.
+                there = own[(axis >= grid[inside][0]) & (axis <= grid[inside][-1])]
+                whole = max(fundamental, float(there.mean()) if there.size else 0.0)
+                total += (mean - quiet) / whole if mean > _OVER_NOISE * quiet else 0.0
+        totals.append((low * 2**0.5, math.sqrt(total)))
     return totals
 
 

@@ -179,7 +179,8 @@ def gain_findings(model: SweepModel, lead_in: LeadIn | None) -> list[Finding]:
             recording,
             what=f"the lead-in was heard {abs(worst[2]):.1f} dB "
             f"{'louder' if worst[2] > 0 else 'more quietly'} than the sweep predicts at "
-            f"{worst[0]:.0f} to {worst[1]:.0f} Hz: the gain changed, as by a gain control{begins}",
+            f"{worst[0]:.0f} to {worst[1]:.0f} Hz: the recorder changed its gain, or the loudspeaker "
+            f"compresses{begins}",
             confidence=confidence_of(abs(worst[2]) / max(_LEAST_GAIN_DB, _SIGMAS * worst[3])),
             band=(changed[0][0], changed[-1][1]),
             value=worst[2],

@@ -242,7 +242,7 @@ def _judged(
         findings += dropped_findings(recording, facts, model, clipped=clipped)
     hum = estimate_hum(model)
     findings += hum_findings(model, hum)
-    findings += cut_findings(model) + decay_findings(model, noise)
+    findings += cut_findings(model, noise) + decay_findings(model, noise)
     findings += distortion_findings(model, totals)
     if view.excitation.sweeps and FindingCode.COARSE_SAMPLES not in codes:
         bent = clipped or any(total > _BENT for _, total in totals)

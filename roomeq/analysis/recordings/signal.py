@@ -49,7 +49,7 @@ _DC_OF_PEAK = 0.1
 _UNEQUAL = 6.0  # of whole steps
 _BLOCK = 65536
 _FLAT_RATIO = 6.0
-_FLAT_SAMPLES = 12
+_FLAT_SAMPLES = 16
 _DISTANCES = (1e-5, 1e-4, 1e-3, 3e-3, 1e-2, 3e-2)  # of the extreme value
 
 

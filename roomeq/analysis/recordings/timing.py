@@ -74,6 +74,7 @@ _SURE = 0.1  # s
 _SURE_END = 0.3  # s
 _CLIFF_DB = 34.0
 _CUT_DB = -30.0
+_MASKED_DB, _MASKED_RISE_DB = 3.0, 32.0
 _LAST_HEARD = 0.05  # s
 _ELECTRICAL_SPREAD_DB = 1.0
 _ELECTRICAL_AFTER = 0.06  # s
@@ -246,16 +247,17 @@ def _rate_names(ratio: float, rates: tuple[int, int]) -> tuple[float, float] | N
     return float(true), float(stated)
 
 
-def cut_findings(model: SweepModel) -> list[Finding]:
+def cut_findings(model: SweepModel, noise: NoiseLevels) -> list[Finding]:
     """Return what is missing of the sweeps: cut by the recording's ends, or never heard."""
     view = model.view
     sweep, recording = view.excitation, view.recording
     findings = []
     missing = -model.starts[0]
+    exponential = sweep.growth > 0  # another one spends little on its lowest octave
     if missing > _NEGLIGIBLE_CUT:
         findings.append(_start_missing(model, missing, "the recording begins {:.2f} s too late"))
-    else:
-        silent = _silent_start(model)
+    elif exponential:
+        silent = _silent_start(model) or _masked_start(model, noise)
         if silent > 0:
             findings.append(_start_missing(model, silent, "nothing is heard for {:.2f} s"))
     over = model.starts[-1] + sweep.duration - recording.duration
@@ -382,6 +384,19 @@ def _silent_start(model: SweepModel) -> float:
     rise = max(2, round(min(0.2, 0.17 * float(sweep.growth_at(sweep.axis)[0])) / _FRAME)) + 1
     abrupt = level[begin : begin + rise].max() > _LOUD_DB
     return begin * _FRAME if abrupt and begin * _FRAME > sweep.fade_in + _SURE else 0.0
+
+
+def _masked_start(model: SweepModel, noise: NoiseLevels) -> float:
+    """Return the same where noise hides what went before, in s.
+
+    Only where the signal-to-noise ratio rises from 3 dB or less by 32 dB over two third octaves: a
+    box of fourth order in the rumble of a house makes 20 dB of that.
+    """
+    rise = noise.snr_db[2:] - noise.snr_db[:-2]
+    found = np.flatnonzero((rise > _MASKED_RISE_DB) & (noise.snr_db[:-2] < _MASKED_DB))
+    if not found.size:
+        return 0.0
+    return model.instant_of(noise.bands[int(found[-1]) + 2].lower)
 
 
 def _silent_end(model: SweepModel) -> float:
