@@ -59,11 +59,12 @@ def without_spoilt(room: Room) -> Room:
 
 
 def weighed_room(room: Room) -> Room:
-    """Return a room whose seats with nothing but spoilt recordings count less.
+    """Return a room without spoilt recordings, where seats that have no other count less.
 
-    What seats weigh follows the recordings of the fitted source. A room without such seats is
-    returned as it is.
+    What seats weigh follows the recordings of the fitted source. A room without spoilt recordings
+    is returned as it is.
     """
+    room = without_spoilt(room)
     spoilt = {key: counts for key, counts in _spoilt(room) if counts > 0.0}
     if not spoilt:
         return room

@@ -26,8 +26,8 @@ import soundfile
 import wrong_sweep_makers as make
 
 import roomeq
-from roomeq.cli.main import main as command_line
 from roomeq.base.errors import RoomeqError
+from roomeq.cli.main import main as command_line
 
 AXIS = np.geomspace(18.0, 200.0, 160)
 AXIS_OTHER = np.geomspace(15.0, 400.0, 300)  # of a text that stands beside, so that a room is left
@@ -218,8 +218,8 @@ class Bench:
     @staticmethod
     def error(case: Case, response, span: tuple[float, float]) -> float:
         """Rms difference from the truth in dB."""
-        inside = (AXIS >= response.frequencies[0]) & (AXIS <= response.frequencies[-1])
-        axis = AXIS[inside & (AXIS >= span[0]) & (AXIS <= span[1])]
+        inside = (response.frequencies[0] <= AXIS) & (response.frequencies[-1] >= AXIS)
+        axis = AXIS[inside & (span[0] <= AXIS) & (span[1] >= AXIS)]
         true = make.truth(case.impulse, case.rate, axis) + 20 * np.log10(case.gain)
         used = true >= true.max() - 25.0
         off = (np.interp(axis, response.frequencies, response.level_db) - true)[used]

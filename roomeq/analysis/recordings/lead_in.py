@@ -54,6 +54,8 @@ class LeadIn:
         Their power spectra.
     spread : float
         How many frequencies share what one of them holds.
+    length : float
+        Of the lead-in, in s.
     drift : float
         The best one.
     deviation : float
@@ -68,6 +70,7 @@ class LeadIn:
     heard: FloatArray
     predicted: FloatArray
     spread: float
+    length: float
     drift: float
     deviation: float
     coherence: float
@@ -112,6 +115,7 @@ def read_lead_in(model: SweepModel, *, hum: Sequence[float] = ()) -> LeadIn | No
         heard=np.abs(as_heard) ** 2,
         predicted=np.abs(predicted) ** 2,
         spread=size / noise.size,
+        length=ahead - excitation.pause,
         drift=drift,
         deviation=deviation,
         coherence=coherence,
@@ -179,8 +183,8 @@ def gain_findings(model: SweepModel, lead_in: LeadIn | None) -> list[Finding]:
             recording,
             what=f"the lead-in was heard {abs(worst[2]):.1f} dB "
             f"{'louder' if worst[2] > 0 else 'more quietly'} than the sweep predicts at "
-            f"{worst[0]:.0f} to {worst[1]:.0f} Hz: the recorder changed its gain, or the loudspeaker "
-            f"compresses{begins}",
+            f"{worst[0]:.0f} to {worst[1]:.0f} Hz: the recorder changed its gain, or the "
+            f"loudspeaker compresses{begins}",
             confidence=confidence_of(abs(worst[2]) / max(_LEAST_GAIN_DB, _SIGMAS * worst[3])),
             band=(changed[0][0], changed[-1][1]),
             value=worst[2],
@@ -193,6 +197,8 @@ def _octave_gains(lead_in: LeadIn) -> list[tuple[float, float, float, float]]:
     if lead_in.coherence < _COHERENT:
         return []
     turned = np.real(lead_in.cross * np.exp(-2j * np.pi * lead_in.drift * lead_in.turns))
+    # Drift moves the ends of the lead-in against its middle.
+    turned /= np.maximum(np.sinc(lead_in.axis * lead_in.drift * lead_in.length), 0.5)
     count = max(1, round(math.log2(lead_in.axis[-1] / lead_in.axis[0])))
     edges = np.geomspace(lead_in.axis[0], lead_in.axis[-1], count + 1)
     found = []

@@ -248,7 +248,8 @@ def dropped_findings(
     sweep = model.view.excitation
     for start in model.starts:
         first = max(0, round((start + 0.5 * sweep.fade_in) * rate))
-        last = min(recording.samples.size, round((start + sweep.duration) * rate))
+        last = round((start + sweep.duration - 0.5 * sweep.fade_out) * rate)
+        last = min(recording.samples.size, last)
         part = recording.samples[first:last]
         if part.size < 1024:
             continue

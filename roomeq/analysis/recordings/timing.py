@@ -27,6 +27,7 @@ from roomeq.analysis.recordings.findings import (
 )
 from roomeq.analysis.recordings.model import RecordingView, SweepModel
 from roomeq.analysis.recordings.noise import NoiseLevels, quiet_stretches
+from roomeq.analysis.sweeps.excitation import Excitation
 from roomeq.analysis.sweeps.windowing import band_envelope
 from roomeq.base.bands import ThirdOctaveBand
 from roomeq.base.levels import FloatArray, power_ratio_db
@@ -57,7 +58,7 @@ _COMMON_RATES = (
     176400,
     192000,
 )
-_RATE_TOLERANCE = 0.02, 0.04  # of the logarithm of the ratio: a fixed part, and one of itself
+_RATE_TOLERANCE = 0.02, 0.05  # of the ratio: below 1.75 and above, where lags are blurred
 _BANDS = 12
 _BAND_WIDTH = 0.16  # of ln f, standard deviation
 _PROMINENT = 6.0  # peak of a band's envelope over its median; of noise it reaches 4
@@ -232,7 +233,7 @@ def _rate_names(ratio: float, rates: tuple[int, int]) -> tuple[float, float] | N
 
     One of them is the rate of the recording or of the sweep, as of `rates`.
     """
-    tolerance = _RATE_TOLERANCE[0] + _RATE_TOLERANCE[1] * abs(math.log(ratio))
+    tolerance = _RATE_TOLERANCE[abs(math.log(ratio)) > math.log(1.75)]
     pairs = [
         (stated != rates[0], abs(math.log(stated / true / ratio)), true, stated)
         for true in _COMMON_RATES
@@ -328,7 +329,7 @@ def decay_findings(model: SweepModel, noise: NoiseLevels) -> list[Finding]:
 def _start_missing(model: SweepModel, missing: float, words: str) -> Finding:
     sweep = model.view.excitation
     begins = float(sweep.frequency_at(missing))
-    begins += math.sqrt(begins / float(sweep.growth_at(np.array(begins))))  # an edge is blurred
+    reach = begins + _blur(sweep, begins)
     start = max(model.starts[0], 0.0)
     return make_finding(
         FindingCode.START_MISSING,
@@ -337,7 +338,7 @@ def _start_missing(model: SweepModel, missing: float, words: str) -> Finding:
         what=f"{words.format(missing)}: what lies below {begins:.3g} Hz is missing",
         confidence=confidence_of(max(1.0, missing / _NEGLIGIBLE_CUT)),
         seconds=(start, start + missing),
-        band=(min(float(sweep.axis[0]), begins), begins),
+        band=(min(float(sweep.axis[0]), begins), reach),
         value=missing,
     )
 
@@ -345,7 +346,7 @@ def _start_missing(model: SweepModel, missing: float, words: str) -> Finding:
 def _end_missing(model: SweepModel, missing: float, words: str) -> Finding:
     sweep = model.view.excitation
     ends = float(sweep.frequency_at(sweep.duration - missing))
-    ends = max(0.5 * ends, ends - math.sqrt(ends / float(sweep.growth_at(np.array(ends)))))
+    reach = max(0.5 * ends, ends - _blur(sweep, ends))
     stop = model.starts[-1] + sweep.duration
     return make_finding(
         FindingCode.END_MISSING,
@@ -354,9 +355,14 @@ def _end_missing(model: SweepModel, missing: float, words: str) -> Finding:
         what=f"{words.format(missing)}: what lies above {ends:.3g} Hz is missing",
         confidence=confidence_of(max(1.0, missing / _NEGLIGIBLE_CUT)),
         seconds=(stop - missing, stop),
-        band=(ends, max(float(sweep.axis[-1]), ends)),
+        band=(reach, max(float(sweep.axis[-1]), ends)),
         value=missing,
     )
+
+
+def _blur(sweep: Excitation, frequency: float) -> float:
+    """Return over how many Hz beside it an edge of a sweep in time is felt."""
+    return math.sqrt(frequency / float(sweep.growth_at(np.array(frequency))))
 
 
 def _silent_start(model: SweepModel) -> float:
