@@ -1,8 +1,8 @@
-"""Sweeps, rooms, noise and faults for `bench_wrong_sweeps`, by code that shares nothing with the library.
+"""Sweeps, rooms, noise and faults for `bench_wrong_sweeps`, sharing nothing with the library.
 
-A room is a sum of decaying modes of a box, a direct sound and a diffuse tail, through the high-pass of a
-subwoofer and perhaps a low-pass; its impulse response is known sample by sample, so that the truth is its
-Fourier transform. Samples are fractions of full scale, times in s, frequencies in Hz.
+A room is a sum of decaying modes of a box, a direct sound and a diffuse tail, through the high-pass
+of a subwoofer and perhaps a low-pass; its impulse response is known sample by sample, so that the
+truth is its Fourier transform. Samples are fractions of full scale, times in s, frequencies in Hz.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ SPEED = 343.0
 
 
 def exponential(start, stop, length, rate, *, peak=0.5, fade=0.01):
-    """A sweep whose phase begins at 0 and whose frequency grows exponentially, exactly `length` long."""
+    """A sweep whose frequency grows exponentially, exactly `length` long, from phase 0 on."""
     times = np.arange(round(length * rate)) / rate
     growth = length / np.log(stop / start)
     signal = peak * np.sin(2 * np.pi * start * growth * np.expm1(times / growth))
@@ -178,7 +178,7 @@ def bent(drive, share):
 
 
 def clipped(drive, limit):
-    """An amplifier that clips at a share of the sweep's peak; the fundamental keeps its level there."""
+    """An amplifier that clips at a share of the sweep's peak; the fundamental keeps its level."""
     peak = np.abs(drive).max()
     first = 2.0 / np.pi * (np.arcsin(limit) + limit * np.sqrt(1.0 - limit**2))
     return np.clip(drive, -limit * peak, limit * peak) / first

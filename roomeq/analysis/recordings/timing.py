@@ -17,6 +17,7 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from roomeq.analysis.recordings.findings import (
     Finding,
@@ -31,6 +32,9 @@ from roomeq.analysis.sweeps.excitation import Excitation
 from roomeq.analysis.sweeps.windowing import band_envelope
 from roomeq.base.bands import ThirdOctaveBand
 from roomeq.base.levels import FloatArray, power_ratio_db
+from roomeq.base.recording import SweepDescription
+
+BoolArray = NDArray[np.bool_]
 
 __all__ = [
     "ROOM_LATE",
@@ -67,7 +71,9 @@ _EARLY = 0.6  # the first moment with this much of the strongest counts
 _LARGEST_RUN = 0.09  # s, of the lags in a room
 _STRAIGHT = 0.15  # of the run: three of four bands lie that near to the line
 _TOGETHER = 0.16  # s
-_AT_ONCE = 0.15  # of the growth
+_AT_ONCE = 0.1  # of the growth: a third of the distance of neighbouring bands
+_FEWEST_AT_ONCE = 3
+_LEAST_GROWTH = 0.2  # of the growth
 _NEGLIGIBLE_CUT = 0.05  # s
 _FRAME = 0.05  # s
 _HEARD_DB, _LOUD_DB = 6.0, 25.0  # above the noise
@@ -113,8 +119,8 @@ class LagTrend:
 
     def runs(self, growth: float) -> bool:
         """Whether the lags run along a line further than in any room, as of another sweep."""
-        at_once = growth + self.slope < _AT_ONCE * growth
-        return self.run > _LARGEST_RUN and self.scatter < _STRAIGHT * self.run and not at_once
+        sweeps = not growth + self.slope < _LEAST_GROWTH * growth
+        return self.run > _LARGEST_RUN and self.scatter < _STRAIGHT * self.run and sweeps
 
     @property
     def together(self) -> bool:
@@ -142,7 +148,17 @@ def estimate_lag_trend(view: RecordingView) -> LagTrend:
     lags = [_early_lag(env, top, view) for _, env, top in found]
     frequencies = np.array([centre for centre, _, _ in found])
     unwrapped = _unwrapped(np.array(lags), inverse.fft_length / inverse.low_rate)
-    return _trend(frequencies, unwrapped)
+    swept = ~_at_once(view.excitation, frequencies, unwrapped)
+    return _trend(frequencies[swept], unwrapped[swept])
+
+
+def _at_once(excitation: Excitation, frequencies: FloatArray, lags: FloatArray) -> BoolArray:
+    """Return which bands were heard at one moment, three at least: no sweep does that."""
+    if not frequencies.size:
+        return np.zeros(0, dtype=np.bool_)
+    instants = excitation.time_of(frequencies) + lags
+    near = np.abs(instants[:, np.newaxis] - instants) < _AT_ONCE * excitation.growth_at(frequencies)
+    return np.asarray(near.sum(axis=1) >= _FEWEST_AT_ONCE)
 
 
 def _early_lag(envelope: FloatArray, strongest: int, view: RecordingView) -> float:
@@ -269,7 +285,8 @@ def cut_findings(model: SweepModel, noise: NoiseLevels) -> list[Finding]:
         if silent > 0:
             findings.append(_end_missing(model, silent, "the sweep stops {:.2f} s too early"))
     found = model.segments.found
-    if found != sweep.repeats:
+    said = isinstance(sweep.played, SweepDescription)  # a reference may be played many times
+    if found < sweep.repeats or (said and found > sweep.repeats):
         findings.append(
             make_finding(
                 FindingCode.SWEEPS_MISSING,
