@@ -10,17 +10,21 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from roomeq.analysis.dips import judge_dips as judge_dips
     from roomeq.analysis.odd_seat import estimate_odd_seat as estimate_odd_seat
-    from roomeq.analysis.seats import (
-        estimate_band_statistics as estimate_band_statistics,
-    )
-    from roomeq.analysis.seats import (
-        estimate_seat_statistics as estimate_seat_statistics,
-    )
+    from roomeq.analysis.recordings.findings import FindingCode as FindingCode
+    from roomeq.analysis.seats import estimate_band_statistics as estimate_band_statistics
+    from roomeq.analysis.seats import estimate_seat_statistics as estimate_seat_statistics
     from roomeq.analysis.seats import estimate_spatial_figures as estimate_spatial_figures
     from roomeq.analysis.smoothing import band_levels_db as band_levels_db
     from roomeq.analysis.smoothing import smooth_power_db as smooth_power_db
     from roomeq.analysis.survey_levels import common_axis as common_axis
     from roomeq.analysis.survey_levels import seat_levels_db as seat_levels_db
+    from roomeq.analysis.sweeps.calibration import estimate_sensitivity as estimate_sensitivity
+    from roomeq.analysis.sweeps.decay import estimate_decay as estimate_decay
+    from roomeq.analysis.sweeps.deconvolution import prepare_inverse as prepare_inverse
+    from roomeq.analysis.sweeps.distortion import estimate_distortion as estimate_distortion
+    from roomeq.analysis.sweeps.response import estimate_sweep_response as estimate_sweep_response
+    from roomeq.analysis.sweeps.response import frequency_response as frequency_response
+    from roomeq.analysis.sweeps.windowing import ImpulseWindow as ImpulseWindow
     from roomeq.base.errors import RoomeqError as RoomeqError
     from roomeq.base.errors import RoomeqWarning as RoomeqWarning
     from roomeq.base.levels import level_mean_db as level_mean_db
@@ -36,16 +40,26 @@ if TYPE_CHECKING:
     from roomeq.importers.device_profile import read_device as read_device
     from roomeq.importers.room import read_room as read_room
     from roomeq.importers.room import room_from_exports as room_from_exports
+    from roomeq.importers.sweep_files import read_recording as read_recording
+    from roomeq.importers.sweep_files import read_sweep_description as read_sweep_description
     from roomeq.importers.text.export import read_text_export as read_text_export
+    from roomeq.importers.text.microphone import apply_microphone as apply_microphone
+    from roomeq.importers.text.microphone import read_microphone as read_microphone
     from roomeq.jobs.check import RoomOverview as RoomOverview
     from roomeq.jobs.check import room_overview as room_overview
     from roomeq.jobs.join import RoomJoining as RoomJoining
     from roomeq.jobs.join import join as join
+    from roomeq.jobs.joining.offer import joining_offer as joining_offer
+    from roomeq.jobs.joining.steps import joining_data as joining_data
     from roomeq.jobs.propose import fit_room_gains as fit_room_gains
     from roomeq.jobs.propose import propose as propose
     from roomeq.jobs.verify import verify as verify
+    from roomeq.optimiser.bands.boost_cap import BoostCap as BoostCap
     from roomeq.optimiser.bands.fit import BandGainFit as BandGainFit
+    from roomeq.optimiser.bands.fit import weighted_deviation_db as weighted_deviation_db
     from roomeq.optimiser.bands.gains import fit_band_gains as fit_band_gains
+    from roomeq.optimiser.joining.alignment import align as align
+    from roomeq.optimiser.joining.summation import judge_sum as judge_sum
     from roomeq.optimiser.path.estimation import estimate_path as estimate_path
     from roomeq.plan.plan import Plan as Plan
     from roomeq.plan.plan import read_plan as read_plan
@@ -58,10 +72,13 @@ if TYPE_CHECKING:
 
 _PLACES = {
     "BandGainFit": "optimiser.bands.fit",
+    "BoostCap": "optimiser.bands.boost_cap",
     "CrossoverFilter": "device.crossover",
     "Device": "device.profile",
+    "FindingCode": "analysis.recordings.findings",
     "FixedBandEqualiser": "device.equaliser",
     "FrequencyResponse": "base.response",
+    "ImpulseWindow": "analysis.sweeps.windowing",
     "Limits": "wanted.limits",
     "Loss": "wanted.loss",
     "Measurement": "base.survey",
@@ -75,30 +92,45 @@ _PLACES = {
     "Survey": "base.survey",
     "Target": "wanted.target",
     "Verification": "plan.verification",
+    "align": "optimiser.joining.alignment",
+    "apply_microphone": "importers.text.microphone",
     "band_levels_db": "analysis.smoothing",
     "common_axis": "analysis.survey_levels",
     "estimate_band_statistics": "analysis.seats",
+    "estimate_decay": "analysis.sweeps.decay",
+    "estimate_distortion": "analysis.sweeps.distortion",
     "estimate_odd_seat": "analysis.odd_seat",
     "estimate_path": "optimiser.path.estimation",
     "estimate_seat_statistics": "analysis.seats",
+    "estimate_sensitivity": "analysis.sweeps.calibration",
     "estimate_spatial_figures": "analysis.seats",
+    "estimate_sweep_response": "analysis.sweeps.response",
     "fit_band_gains": "optimiser.bands.gains",
     "fit_room_gains": "jobs.propose",
+    "frequency_response": "analysis.sweeps.response",
     "join": "jobs.join",
+    "joining_data": "jobs.joining.steps",
+    "joining_offer": "jobs.joining.offer",
     "judge_dips": "analysis.dips",
+    "judge_sum": "optimiser.joining.summation",
     "level_mean_db": "base.levels",
     "power_mean_db": "base.levels",
     "predict_path": "device.path",
+    "prepare_inverse": "analysis.sweeps.deconvolution",
     "propose": "jobs.propose",
     "read_device": "importers.device_profile",
+    "read_microphone": "importers.text.microphone",
     "read_plan": "plan.plan",
+    "read_recording": "importers.sweep_files",
     "read_room": "importers.room",
+    "read_sweep_description": "importers.sweep_files",
     "read_text_export": "importers.text.export",
     "room_from_exports": "importers.room",
     "room_overview": "jobs.check",
     "seat_levels_db": "analysis.survey_levels",
     "smooth_power_db": "analysis.smoothing",
     "verify": "jobs.verify",
+    "weighted_deviation_db": "optimiser.bands.fit",
     "write_plan": "plan.plan",
 }
 

@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from places import SAMPLES
 
 import roomeq as rq
 
@@ -33,6 +34,37 @@ def test_one_seat_with_phase_is_one_row():
     (measurement,) = one.measurements
     assert measurement.response.has_phase
     np.testing.assert_allclose(measurement.response.level_db, LEVELS_DB[0])
+
+
+@pytest.fixture(scope="module")
+def ferry():
+    room = rq.read_room(SAMPLES / "ferry_office")
+    return room, rq.propose(room)
+
+
+def test_every_result_is_one_short_line(ferry):
+    room, plan = ferry
+    results = [room, room.survey, room.survey.measurements[0], room.device, room.equaliser, plan]
+    results += [rq.room_overview(room), rq.join(room), rq.verify(plan, room)]
+    for result in results:
+        text = repr(result)
+        assert text.startswith(f"<{type(result).__name__}")
+        assert len(text) < 200
+        assert "\n" not in text
+
+
+def test_a_room_is_verified_as_its_survey_with_what_it_states(ferry):
+    room, plan = ferry
+    found = rq.verify(plan, room)
+    assert found.seats == rq.verify(plan, room.survey).seats
+    assert {row.label for row in found.stated}, "the file states the gains from before the plan"
+    for swapped in ((room, plan), (plan, plan), (plan, FREQUENCIES)):
+        with pytest.raises(TypeError, match="a Plan, then a Survey or Room"):
+            rq.verify(*swapped)
+
+
+def test_plots_come_with_the_package():
+    assert rq.plots.plot_prediction.__module__.startswith("roomeq.report.plots")
 
 
 @pytest.mark.parametrize(

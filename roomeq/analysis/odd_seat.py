@@ -45,9 +45,9 @@ class OddSeat:
 
 
 def estimate_odd_seat(
+    frequencies: ArrayLike,
     level_db: ArrayLike,
     *,
-    frequencies: ArrayLike,
     seats: Sequence[str],
     weights_over_frequency: ArrayLike | None = None,
 ) -> OddSeat | None:
@@ -60,10 +60,10 @@ def estimate_odd_seat(
 
     Parameters
     ----------
-    level_db : array_like, shape (S, F)
-        Levels in dB, smoothed: else narrow dips make every seat odd.
     frequencies : array_like, shape (F,)
         Hz.
+    level_db : array_like, shape (S, F)
+        Levels in dB, smoothed: else narrow dips make every seat odd.
     seats : sequence of str, length S
         Names.
     weights_over_frequency : array_like, shape (F,), optional

@@ -119,9 +119,9 @@ class SpatialFigures:
 
 
 def estimate_seat_statistics(
+    frequencies: ArrayLike,
     level_db: ArrayLike,
     *,
-    frequencies: ArrayLike,
     seats: Sequence[str],
     weights: ArrayLike | None = None,
     ddof: int = 0,
@@ -130,10 +130,10 @@ def estimate_seat_statistics(
 
     Parameters
     ----------
-    level_db : array_like, shape (S, F)
-        Levels in dB, finite.
     frequencies : array_like, shape (F,)
         Hz.
+    level_db : array_like, shape (S, F)
+        Levels in dB, finite.
     seats : sequence of str, length S
         Names.
     weights : array_like, shape (S,), optional
@@ -173,9 +173,9 @@ def estimate_seat_statistics(
 
 
 def estimate_band_statistics(
+    frequencies: ArrayLike,
     level_db: ArrayLike,
     *,
-    frequencies: ArrayLike,
     seats: Sequence[str],
     bands: Sequence[ThirdOctaveBand],
     weights: ArrayLike | None = None,
@@ -194,8 +194,8 @@ def estimate_band_statistics(
     """
     axis, levels, names = checked_seat_levels(level_db, frequencies=frequencies, seats=seats)
     return estimate_seat_statistics(
+        [band.centre for band in bands],
         band_levels_db(axis, levels, bands=bands),
-        frequencies=[band.centre for band in bands],
         seats=names,
         weights=weights,
         ddof=ddof,
@@ -203,9 +203,9 @@ def estimate_band_statistics(
 
 
 def estimate_spatial_figures(
+    frequencies: ArrayLike,
     level_db: ArrayLike,
     *,
-    frequencies: ArrayLike,
     lowest: float = 20.0,
     highest: float = 80.0,
     weights: ArrayLike | None = None,
@@ -216,10 +216,10 @@ def estimate_spatial_figures(
 
     Parameters
     ----------
-    level_db : array_like, shape (S, F)
-        Levels in dB.
     frequencies : array_like, shape (F,)
         Hz.
+    level_db : array_like, shape (S, F)
+        Levels in dB.
     lowest, highest : float
         Span in Hz; samples within it count.
     weights : array_like, shape (S,), optional
@@ -270,10 +270,10 @@ def comparable_level_db(
 
     Parameters
     ----------
-    level_db : array_like, shape (S, F)
-        Levels in dB.
     frequencies : array_like, shape (F,)
         Hz.
+    level_db : array_like, shape (S, F)
+        Levels in dB.
     weights_over_frequency : array_like, shape (F,), optional
         Weight of each sample in a seat's level mean; its share of ln f by default.
 

@@ -76,6 +76,9 @@ class Measurement:
         if self.response.stored.ndim != 1:
             raise ValueError(f"seat {self.seat!r}: needs one response, got several")
 
+    def __repr__(self) -> str:
+        return f"<Measurement of {self.source} at {self.seat}: {self.response!r}>"
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Survey:

@@ -168,6 +168,12 @@ class FixedBandEqualiser:
                 if len({shape.gain_db for shape in shapes}) != len(shapes):
                     raise ValueError("a band has two measured shapes at the same gain")
 
+    def __repr__(self) -> str:
+        return (
+            f"<FixedBandEqualiser {', '.join(self.labels)} Hz, {self.lowest_db:g} to "
+            f"{self.highest_db:g} dB in steps of {self.step_db:g}>"
+        )
+
     @classmethod
     def from_centres(
         cls,

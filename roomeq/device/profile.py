@@ -98,3 +98,6 @@ class Device:
     phase: PhaseControl | None
     polarity: bool
     stored_settings: int
+
+    def __repr__(self) -> str:
+        return f"<Device {self.name}: {self.equaliser!r}>"

@@ -84,7 +84,7 @@ def proposal_cautions(
     if not data.noise_known:
         found.append(Caution(code=CautionCode.NOISE_UNKNOWN))
     found += _noise_caution(room, fit)
-    odd = estimate_odd_seat(data.seat_error_db, frequencies=data.frequencies, seats=data.seats)
+    odd = estimate_odd_seat(data.frequencies, data.seat_error_db, seats=data.seats)
     if odd is not None:
         found.append(
             Caution(code=CautionCode.ONE_SEAT_STANDS_OUT, value=odd.distance_db, name=odd.seat)

@@ -214,6 +214,12 @@ class RoomOverview(_Row, frozen=True, kw_only=True):
     meeting: MeetingRecord | None = None
     sum_explanation: SumExplanationRecord | None = None
 
+    def __repr__(self) -> str:
+        return (
+            f"<RoomOverview of {self.room}: {len(self.measurements)} measurements, "
+            f"{len(self.findings)} findings>"
+        )
+
     @property
     def sum_doubtful(self) -> bool:
         """Whether something about subwoofer and mains together wants a look."""
@@ -252,8 +258,8 @@ def room_overview(
     levels = seat_levels_db(survey, at=axis)
     if not survey.levels_comparable:
         levels, _ = comparable_level_db(levels, frequencies=axis)
-    spatial = estimate_spatial_figures(levels, frequencies=axis, weights=survey.weights)
-    odd = estimate_odd_seat(levels, frequencies=axis, seats=survey.seats)
+    spatial = estimate_spatial_figures(axis, levels, weights=survey.weights)
+    odd = estimate_odd_seat(axis, levels, seats=survey.seats)
     analysis = described_path(room)
     advised = None if analysis is None else analysis.recommended
     data = present_data(room)
@@ -349,7 +355,7 @@ def _band_rows(room: Room, axis: FloatArray, levels: FloatArray) -> tuple[BandRo
     if has_band_levels(survey):
         bands = [third_octave_band(float(frequency)) for frequency in axis]
         statistics = estimate_seat_statistics(
-            levels, frequencies=axis, seats=survey.seats, weights=survey.weights
+            axis, levels, seats=survey.seats, weights=survey.weights
         )
     else:
         bands = [
@@ -358,7 +364,7 @@ def _band_rows(room: Room, axis: FloatArray, levels: FloatArray) -> tuple[BandRo
             if band.lower >= axis[0] and band.upper <= axis[-1]
         ]
         statistics = estimate_band_statistics(
-            levels, frequencies=axis, seats=survey.seats, bands=bands, weights=survey.weights
+            axis, levels, seats=survey.seats, bands=bands, weights=survey.weights
         )
     return tuple(_band_row(statistics, index, band.label) for index, band in enumerate(bands))
 

@@ -112,7 +112,7 @@ def verify_room(plan: Plan, room: Room) -> Verification:
 
 def verify(
     plan: Plan,
-    survey: Survey,
+    survey: Survey | Room,
     *,
     stated_gains_db: Mapping[str, float] | None = None,
     stated_level_db: float | None = None,
@@ -126,8 +126,9 @@ def verify(
     Parameters
     ----------
     plan : Plan
-    survey : Survey
-        Measured with the plan's settings in force; at least one of the plan's seats.
+    survey : Survey or Room
+        Measured with the plan's settings in force; at least one of the plan's seats. A room tells
+        what it states by itself, see `verify_room`.
     stated_gains_db : mapping of str to float, optional
         What the bands are said to have been set to meanwhile, by their nominal centres.
     stated_level_db : float, optional
@@ -144,9 +145,18 @@ def verify(
 
     Raises
     ------
+    TypeError
+        If plan and survey are something else, or change places.
     ValueError
         If the survey has none of the plan's seats, another source, or does not reach its axis.
     """
+    if not isinstance(plan, Plan) or not isinstance(survey, Survey | Room):
+        raise TypeError(
+            "verify(plan, survey): a Plan, then a Survey or Room measured after it was set; got "
+            f"{type(plan).__name__} and {type(survey).__name__}"
+        )
+    if isinstance(survey, Room):
+        return verify_room(plan, survey)
     difference = _difference(plan, survey)
     tolerance = max(AGREES_DB, _REPEATS * (plan.evidence.repeatability_db or 0.0))
     explained = _Explanation(settings=(), response_db=np.zeros(difference.axis.size))

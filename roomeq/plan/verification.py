@@ -188,6 +188,10 @@ class Verification(_Record, frozen=True, kw_only=True):
     stated_joining: tuple[StatedJoiningSetting, ...] = ()
     joining_unchecked: bool = False
 
+    def __repr__(self) -> str:
+        said = "agrees with" if self.agrees else "does not agree with"
+        return f"<Verification: {self.room} {said} its plan, {len(self.suspects)} suspects>"
+
     @property
     def stated_as_planned(self) -> bool:
         """Whether no stated setting is another than planned."""

@@ -21,7 +21,7 @@ SEATS = ("left", "middle", "right")
 
 
 def test_worked_example_frequency_by_frequency():
-    found = estimate_seat_statistics(EXAMPLE_DB, frequencies=EXAMPLE_AXIS, seats=SEATS)
+    found = estimate_seat_statistics(EXAMPLE_AXIS, EXAMPLE_DB, seats=SEATS)
     np.testing.assert_allclose(found.level_mean_db, [70, 74, 66, 76])
     np.testing.assert_allclose(found.variance_db2, [8 / 3, 32 / 3, 8 / 3, 8 / 3])
     # The fourth is printed as 76.304 there; its levels are those of the first plus 6 dB, so .302.
@@ -35,9 +35,7 @@ def test_worked_example_frequency_by_frequency():
 @pytest.mark.parametrize(("ddof", "between", "uneven"), [(0, 4.6667, 14.75), (1, 7.0, 19.6667)])
 def test_worked_example_over_the_span(ddof, between, uneven):
     # Welti and Devantier, JAES 54(5), 2006, as quoted in check values section 7
-    found = estimate_spatial_figures(
-        EXAMPLE_DB, frequencies=EXAMPLE_AXIS, ddof=ddof, weighting="points"
-    )
+    found = estimate_spatial_figures(EXAMPLE_AXIS, EXAMPLE_DB, ddof=ddof, weighting="points")
     assert found.variation_between_seats_db2 == pytest.approx(between, abs=5e-5)
     assert found.unevenness_of_average_db2 == pytest.approx(uneven, abs=5e-5)
     assert found.mean_level_db == pytest.approx(71.5)
@@ -57,7 +55,7 @@ def test_averages_of_single_levels(levels_db, level_mean, power_mean, spread, sp
     column = np.array(levels_db, dtype=float)[:, np.newaxis]
     seats = [f"seat {number}" for number in range(len(levels_db))]
     for ddof, expected in ((0, spread), (1, spread_of_sample)):
-        found = estimate_seat_statistics(column, frequencies=[50.0], seats=seats, ddof=ddof)
+        found = estimate_seat_statistics([50.0], column, seats=seats, ddof=ddof)
         assert found.level_mean_db[0] == pytest.approx(level_mean)
         assert found.power_mean_db[0] == pytest.approx(power_mean, abs=6e-4)
         assert found.spread_db[0] == pytest.approx(expected, abs=6e-4)
@@ -71,9 +69,7 @@ def test_a_diffuse_field_has_the_statistics_of_rayleigh_pressures():
     rng = np.random.default_rng(20)
     pressure = rng.normal(size=(count, 1)) + 1j * rng.normal(size=(count, 1))
     level_db = 20 * np.log10(np.abs(pressure))
-    found = estimate_seat_statistics(
-        level_db, frequencies=[50.0], seats=list(map(str, range(count)))
-    )
+    found = estimate_seat_statistics([50.0], level_db, seats=list(map(str, range(count))))
     spread_db = 10 / math.log(10) * math.pi / math.sqrt(6)
     assert found.spread_db[0] == pytest.approx(
         spread_db, abs=4 * spread_db * math.sqrt(4.4 / (4 * count))
@@ -91,7 +87,7 @@ def test_the_power_mean_of_several_diffuse_seats_spreads_less(seats, spread_db):
     rng = np.random.default_rng(seats)
     level_db = 10 * np.log10(rng.exponential(size=(seats, count)))
     found = estimate_seat_statistics(
-        level_db, frequencies=np.arange(1.0, count + 1), seats=list(map(str, range(seats)))
+        np.arange(1.0, count + 1), level_db, seats=list(map(str, range(seats)))
     )
     # excess kurtosis of these levels is at most 12 / 5
     error_db = 4 * spread_db * math.sqrt(4.4 / (4 * count))
@@ -101,24 +97,20 @@ def test_the_power_mean_of_several_diffuse_seats_spreads_less(seats, spread_db):
 def test_means_keep_their_order():
     rng = np.random.default_rng(2)
     level_db = rng.normal(size=(5, 40)) * 5
-    found = estimate_seat_statistics(level_db, frequencies=range(20, 60), seats=list("abcde"))
+    found = estimate_seat_statistics(range(20, 60), level_db, seats=list("abcde"))
     assert (found.power_mean_db > found.level_mean_db).all()
 
 
 def test_weights_count_as_so_many_seats():
     twice = np.concatenate((EXAMPLE_DB, EXAMPLE_DB[:1]))
-    weighted = estimate_seat_statistics(
-        EXAMPLE_DB, frequencies=EXAMPLE_AXIS, seats=SEATS, weights=[20, 10, 10]
-    )
-    doubled = estimate_seat_statistics(twice, frequencies=EXAMPLE_AXIS, seats=(*SEATS, "again"))
+    weighted = estimate_seat_statistics(EXAMPLE_AXIS, EXAMPLE_DB, seats=SEATS, weights=[20, 10, 10])
+    doubled = estimate_seat_statistics(EXAMPLE_AXIS, twice, seats=(*SEATS, "again"))
     for name in ("power_mean_db", "level_mean_db", "spread_db", "range_db"):
         np.testing.assert_allclose(getattr(weighted, name), getattr(doubled, name))
     without = estimate_seat_statistics(
-        EXAMPLE_DB, frequencies=EXAMPLE_AXIS, seats=SEATS, weights=[1, 1, 0], ddof=1
+        EXAMPLE_AXIS, EXAMPLE_DB, seats=SEATS, weights=[1, 1, 0], ddof=1
     )
-    two = estimate_seat_statistics(
-        EXAMPLE_DB[:2], frequencies=EXAMPLE_AXIS, seats=SEATS[:2], ddof=1
-    )
+    two = estimate_seat_statistics(EXAMPLE_AXIS, EXAMPLE_DB[:2], seats=SEATS[:2], ddof=1)
     np.testing.assert_allclose(without.spread_db, two.spread_db)
     assert without.loudest == two.loudest
     np.testing.assert_allclose(without.range_db, two.range_db)
@@ -127,8 +119,8 @@ def test_weights_count_as_so_many_seats():
 def test_one_equaliser_before_all_seats_changes_no_variation():
     # Check values section 7, invariant (i)
     curve_db = np.array([3.0, -2.0, 0.5, 6.0])
-    before = estimate_seat_statistics(EXAMPLE_DB, frequencies=EXAMPLE_AXIS, seats=SEATS)
-    after = estimate_seat_statistics(EXAMPLE_DB + curve_db, frequencies=EXAMPLE_AXIS, seats=SEATS)
+    before = estimate_seat_statistics(EXAMPLE_AXIS, EXAMPLE_DB, seats=SEATS)
+    after = estimate_seat_statistics(EXAMPLE_AXIS, EXAMPLE_DB + curve_db, seats=SEATS)
     np.testing.assert_allclose(after.variance_db2, before.variance_db2, rtol=1e-12)
     np.testing.assert_allclose(after.level_mean_db, before.level_mean_db + curve_db)
 
@@ -136,9 +128,7 @@ def test_one_equaliser_before_all_seats_changes_no_variation():
 def test_trims_of_single_seats_change_it_until_they_are_removed():
     # Check values section 7, invariant (ii): 4.667 becomes 5.667 with +1, -1, 0 dB
     trims = np.array([[1.0], [-1.0], [0.0]])
-    trimmed = estimate_spatial_figures(
-        EXAMPLE_DB + trims, frequencies=EXAMPLE_AXIS, weighting="points"
-    )
+    trimmed = estimate_spatial_figures(EXAMPLE_AXIS, EXAMPLE_DB + trims, weighting="points")
     assert trimmed.variation_between_seats_db2 == pytest.approx(17 / 3)
     plain, offsets = comparable_level_db(EXAMPLE_DB, frequencies=EXAMPLE_AXIS)
     again, offsets_again = comparable_level_db(EXAMPLE_DB + trims, frequencies=EXAMPLE_AXIS)
@@ -156,7 +146,7 @@ def test_offsets_follow_the_weights_over_frequency():
 
 
 def test_no_variation_only_if_all_seats_are_equal():
-    same = estimate_spatial_figures(EXAMPLE_DB[[0, 0]], frequencies=EXAMPLE_AXIS)
+    same = estimate_spatial_figures(EXAMPLE_AXIS, EXAMPLE_DB[[0, 0]])
     assert same.variation_between_seats_db2 == 0
 
 
@@ -164,8 +154,8 @@ def test_samples_weigh_as_their_share_of_the_logarithmic_axis():
     # 0 dB in the octave below 40 Hz, 6 dB above, sampled linearly: half the logarithmic span each
     axis = np.linspace(20.0, 80.0, 60_001)
     level_db = np.where(axis < 40.0, 0.0, 6.0)[np.newaxis]
-    by_octave = estimate_spatial_figures(level_db, frequencies=axis)
-    by_point = estimate_spatial_figures(level_db, frequencies=axis, weighting="points")
+    by_octave = estimate_spatial_figures(axis, level_db)
+    by_point = estimate_spatial_figures(axis, level_db, weighting="points")
     assert by_octave.mean_level_db == pytest.approx(3.0, abs=1e-3)
     assert by_octave.unevenness_of_average_db2 == pytest.approx(9.0, abs=1e-3)
     assert by_point.mean_level_db == pytest.approx(4.0, abs=1e-3)
@@ -176,7 +166,7 @@ def test_band_statistics_use_band_levels():
     axis = np.linspace(15.0, 160.0, 3000)
     comb_db = 10 * np.log10(np.abs(1 + 0.999 * np.exp(-2j * np.pi * axis * 3.0)) ** 2)
     found = estimate_band_statistics(
-        [comb_db, np.zeros(axis.size)], frequencies=axis, seats=["comb", "flat"], bands=bands
+        axis, [comb_db, np.zeros(axis.size)], seats=["comb", "flat"], bands=bands
     )
     # many periods per band: power mean 10 lg 2 against 0 dB
     np.testing.assert_allclose(found.range_db, 10 * math.log10(2), atol=0.08)
@@ -185,7 +175,7 @@ def test_band_statistics_use_band_levels():
 
 
 def test_results_cannot_be_changed():
-    found = estimate_seat_statistics(EXAMPLE_DB, frequencies=EXAMPLE_AXIS, seats=SEATS)
+    found = estimate_seat_statistics(EXAMPLE_AXIS, EXAMPLE_DB, seats=SEATS)
     with pytest.raises(ValueError, match="read-only"):
         found.spread_db[0] = 0.0
 
@@ -193,7 +183,7 @@ def test_results_cannot_be_changed():
 def test_what_is_misused_is_refused():
     def call(**changes):
         given = {"level_db": EXAMPLE_DB, "frequencies": EXAMPLE_AXIS, "seats": SEATS} | changes
-        return estimate_seat_statistics(given.pop("level_db"), **given)
+        return estimate_seat_statistics(given.pop("frequencies"), given.pop("level_db"), **given)
 
     with pytest.raises(ValueError, match=r"shape \(seats, 4\), got \(3, 3\)"):
         call(level_db=EXAMPLE_DB[:, :3])
@@ -214,9 +204,9 @@ def test_what_is_misused_is_refused():
     with pytest.raises(ValueError, match="at least two"):
         call(level_db=EXAMPLE_DB[:1], seats=["left"], ddof=1)
     with pytest.raises(ValueError, match="no sample between 90 and 100 Hz"):
-        estimate_spatial_figures(EXAMPLE_DB, frequencies=EXAMPLE_AXIS, lowest=90, highest=100)
+        estimate_spatial_figures(EXAMPLE_AXIS, EXAMPLE_DB, lowest=90, highest=100)
     with pytest.raises(ValueError, match="weighting"):
-        estimate_spatial_figures(EXAMPLE_DB, frequencies=EXAMPLE_AXIS, weighting="octave")
+        estimate_spatial_figures(EXAMPLE_AXIS, EXAMPLE_DB, weighting="octave")
 
 
 @pytest.mark.parametrize("weights", [None, [2.0, 1.0, 1.0], [1.0, 0.0, 3.0]])
@@ -228,7 +218,5 @@ def test_spread_over_seats_is_the_square_root_of_the_variance(weights):
     np.testing.assert_allclose(seat_spread_db(EXAMPLE_DB, weights=weights), np.sqrt(variance))
     one = seat_spread_db(EXAMPLE_DB[:, 1], weights=weights)
     assert one == pytest.approx(math.sqrt(variance[1]))
-    found = estimate_seat_statistics(
-        EXAMPLE_DB, frequencies=EXAMPLE_AXIS, seats=SEATS, weights=weights
-    )
+    found = estimate_seat_statistics(EXAMPLE_AXIS, EXAMPLE_DB, seats=SEATS, weights=weights)
     np.testing.assert_allclose(found.spread_db, np.sqrt(variance))

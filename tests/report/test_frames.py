@@ -221,7 +221,7 @@ def test_unusable_survey_tables(survey, column, value, message):
 
 def test_seat_statistics():
     levels = np.array([[70.0, 80.0], [76.0, 80.0]])
-    found = estimate_seat_statistics(levels, frequencies=[20, 40], seats=["sofa", "bench"])
+    found = estimate_seat_statistics([20, 40], levels, seats=["sofa", "bench"])
     frame = found.to_frame()
     assert frame["frequency"].tolist() == [20, 40]
     assert frame["level_mean_db"].tolist() == [73, 80]

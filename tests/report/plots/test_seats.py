@@ -32,7 +32,7 @@ LEVELS = np.array(
 
 @pytest.fixture
 def statistics():
-    return estimate_seat_statistics(LEVELS, frequencies=AXIS, seats=SEATS)
+    return estimate_seat_statistics(AXIS, LEVELS, seats=SEATS)
 
 
 def outline(collection):
@@ -77,7 +77,7 @@ def test_seats_are_named_and_carry_their_letter(statistics):
 
 
 def test_one_seat_alone():
-    alone = estimate_seat_statistics(LEVELS[:1], frequencies=AXIS, seats=SEATS[:1])
+    alone = estimate_seat_statistics(AXIS, LEVELS[:1], seats=SEATS[:1])
     ax = plot_seats(alone, LEVELS[:1])
     assert np.array_equal(line(ax, "sofa")[1], line(ax, "level mean")[1])
     assert len(plot_seat_differences(alone, LEVELS[:1]).collections) == 2
