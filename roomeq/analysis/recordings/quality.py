@@ -243,12 +243,15 @@ def _judged(
     hum = estimate_hum(model)
     findings += hum_findings(model, hum)
     findings += cut_findings(model, noise) + decay_findings(model, noise)
-    findings += distortion_findings(model, totals)
+    heard: list[Finding] = []
     if view.excitation.sweeps and FindingCode.COARSE_SAMPLES not in codes:
         bent = clipped or any(total > _BENT for _, total in totals)
-        findings += disturbance_findings(
+        heard = disturbance_findings(
             with_more_orders(model) if bent else model, step=facts.step, spared=_spans(findings)
         )
+    findings += heard
+    if all(one.severity is Severity.NOTE for one in heard):  # else it may lie where harmonics do
+        findings += distortion_findings(model, totals)
     findings += repeat_findings(model, noise)
     reference = None
     if loopback is not None:

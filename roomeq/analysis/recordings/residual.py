@@ -226,6 +226,8 @@ def _events(
         return []
     loud = np.any([relative > 0 for relative, _, _ in flagged], axis=0)
     frames = np.flatnonzero(loud)
+    if not frames.size:
+        return []
     groups = np.split(frames, np.flatnonzero(np.diff(frames) > 8) + 1)
     findings = []
     for group in groups:
