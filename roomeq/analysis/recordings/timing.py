@@ -4,7 +4,8 @@ Conventions
 -----------
 Time in s after the start of the recording, frequency in Hz. The *lag* of a frequency is when it was
 heard, less when the sweep plays it. In a room they lie together (in 60 clean ones of
-`bench_wrong_sweeps.py --seed 5` a line through them ran by 0.05 s at most); a sweep whose frequency
+`bench_wrong_sweeps.py --seed 5` a line through them ran by 0.05 s at most), and what box and room
+delay is delayed in the bass; a sweep whose frequency
 grows e-fold in L' instead of L makes them run as ``(L' - L) ln f``, and a recording whose rate is r
 times the stated one has ``L' = L / r``. What happens at once, such as an amplifier that wakes or a
 recording that ends, has ``L' = 0`` and is no sweep.
@@ -81,7 +82,7 @@ _SURE = 0.1  # s
 _SURE_END = 0.3  # s
 _CLIFF_DB = 34.0
 _CUT_DB = -30.0
-_MASKED_DB, _MASKED_RISE_DB = 3.0, 32.0
+_MASKED_DB, _UNMASKED_DB, _MASKED_RISE_DB = 3.0, 25.0, 32.0
 _LAST_HEARD = 0.05  # s
 _ELECTRICAL_SPREAD_DB = 1.0
 _ELECTRICAL_AFTER = 0.06  # s
@@ -101,6 +102,8 @@ class LagTrend:
         Bands in which something stands out, in Hz, and their lags in s.
     slope : float
         Of the lags against ln f, in s (Theil-Sen); nan with fewer than four bands.
+    upper : float
+        The same of the upper half of the bands, where neither box nor room delays.
     scatter : float
         Upper quartile of their distances from that line, in s.
     """
@@ -108,14 +111,17 @@ class LagTrend:
     frequencies: FloatArray
     lags: FloatArray
     slope: float
+    upper: float
     scatter: float
 
     @property
     def run(self) -> float:
-        """How far the line runs from the first to the last band, in s; 0 where there is none."""
-        if not math.isfinite(self.slope):
+        """How far both lines run from the first to the last band, in s; 0 where there is none."""
+        if not (math.isfinite(self.slope) and self.slope * self.upper > 0):
             return 0.0
-        return abs(self.slope) * math.log(self.frequencies[-1] / self.frequencies[0])
+        return min(abs(self.slope), abs(self.upper)) * math.log(
+            self.frequencies[-1] / self.frequencies[0]
+        )
 
     def runs(self, growth: float) -> bool:
         """Whether the lags run along a line further than in any room, as of another sweep."""
@@ -184,13 +190,17 @@ def _unwrapped(lags: FloatArray, span: float) -> FloatArray:
 
 def _trend(frequencies: FloatArray, lags: FloatArray) -> LagTrend:
     if lags.size < _FEWEST_BANDS:
-        return LagTrend(frequencies=frequencies, lags=lags, slope=math.nan, scatter=math.nan)
-    axis = np.log(frequencies)
+        nothing = math.nan
+        return LagTrend(
+            frequencies=frequencies, lags=lags, slope=nothing, upper=nothing, scatter=nothing
+        )
+    axis, half = np.log(frequencies), (lags.size - 1) // 2
     first, second = np.triu_indices(lags.size, 1)
-    slope = float(np.median((lags[second] - lags[first]) / (axis[second] - axis[first])))
+    slopes = (lags[second] - lags[first]) / (axis[second] - axis[first])
+    slope, upper = float(np.median(slopes)), float(np.median(slopes[first >= half]))
     rest = lags - slope * axis
     scatter = float(np.quantile(np.abs(rest - np.median(rest)), 0.75))
-    return LagTrend(frequencies=frequencies, lags=lags, slope=slope, scatter=scatter)
+    return LagTrend(frequencies=frequencies, lags=lags, slope=slope, upper=upper, scatter=scatter)
 
 
 def sweep_findings(view: RecordingView, model: SweepModel | None) -> list[Finding]:
@@ -416,7 +426,8 @@ def _masked_start(model: SweepModel, noise: NoiseLevels) -> float:
     box of fourth order in the rumble of a house makes 20 dB of that.
     """
     rise = noise.snr_db[2:] - noise.snr_db[:-2]
-    found = np.flatnonzero((rise > _MASKED_RISE_DB) & (noise.snr_db[:-2] < _MASKED_DB))
+    hidden, heard = noise.snr_db[:-2] < _MASKED_DB, noise.snr_db[2:] > _UNMASKED_DB
+    found = np.flatnonzero((rise > _MASKED_RISE_DB) & hidden & heard)
     if not found.size:
         return 0.0
     return model.instant_of(noise.bands[int(found[-1]) + 2].lower)

@@ -113,15 +113,23 @@ def test_a_wrong_rate_of_a_short_sweep():
 def test_lags_run_along_a_line_or_lie_together():
     frequencies = np.geomspace(20.0, 400.0, 12)
     for slope, scatter, runs in ((0.0, 0.0, False), (0.2, 0.0, True), (0.2, 0.3, False)):
-        trend = LagTrend(frequencies=frequencies, lags=frequencies, slope=slope, scatter=scatter)
+        trend = LagTrend(
+            frequencies=frequencies, lags=frequencies, slope=slope, upper=slope, scatter=scatter
+        )
         assert trend.runs(2.0) is runs
         assert not trend.together
-    at_once = LagTrend(frequencies=frequencies, lags=frequencies, slope=-1.9, scatter=0.0)
+    at_once = LagTrend(
+        frequencies=frequencies, lags=frequencies, slope=-1.9, upper=-1.9, scatter=0.0
+    )
     assert not at_once.runs(2.0)
+    bass_is_late = replace(at_once, slope=-0.2, upper=-0.001)
+    assert not bass_is_late.runs(2.0)
     some = np.concatenate((np.zeros(4), 9.0 * frequencies[4:]))
-    trend = LagTrend(frequencies=frequencies, lags=some, slope=1.0, scatter=9.0)
+    trend = LagTrend(frequencies=frequencies, lags=some, slope=1.0, upper=1.0, scatter=9.0)
     assert trend.together
-    nothing = LagTrend(frequencies=np.zeros(0), lags=np.zeros(0), slope=np.nan, scatter=np.nan)
+    nothing = LagTrend(
+        frequencies=np.zeros(0), lags=np.zeros(0), slope=np.nan, upper=np.nan, scatter=np.nan
+    )
     assert not nothing.runs(2.0)
     assert not nothing.together
 
