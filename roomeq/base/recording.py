@@ -19,9 +19,17 @@ import numpy as np
 from roomeq.base.levels import FloatArray, amplitude_ratio, readonly
 from roomeq.base.response import LevelReference
 
-__all__ = ["ChainConditions", "ImpulseResponse", "Recording", "SweepDescription"]
+__all__ = ["CHAIN_QUESTIONS", "ChainConditions", "ImpulseResponse", "Recording", "SweepDescription"]
 
-_SHORTEST_LEAD_IN = 5.0  # s; amplifiers with signal sensing wake late
+CHAIN_QUESTIONS = {
+    "dynamic_range_compression": "--compression",
+    "upstream_correction": "--correction",
+    "crossover": "--crossover",
+    "volume": "--volume",
+    "output": "--connection",
+    "equaliser": "--equaliser",
+}
+"""Options of ``roomeq sweep`` that answer the conditions."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -45,6 +53,19 @@ class ChainConditions:
     equaliser: str = ""
 
     @property
+    def in_words(self) -> tuple[tuple[str, ...], tuple[str, ...]]:
+        """What was answered, and what was not, each as one sentence or none."""
+        answers = [
+            f"{CHAIN_QUESTIONS[entry.name]}: {answer.strip()}"
+            for entry in fields(self)
+            if (answer := getattr(self, entry.name)).strip()
+        ]
+        left_open = ", ".join(CHAIN_QUESTIONS[name] for name in self.unanswered)
+        said = (f"the chain, as answered when the sweep was described: {'; '.join(answers)}",)
+        unsaid = (f"nothing was answered for {left_open} when the sweep was described",)
+        return said if answers else (), unsaid if left_open else ()
+
+    @property
     def unanswered(self) -> tuple[str, ...]:
         """Names of the entries that nobody answered."""
         return tuple(entry.name for entry in fields(self) if not getattr(self, entry.name).strip())
@@ -52,7 +73,7 @@ class ChainConditions:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SweepDescription:
-    """A synchronised exponential sweep, with what is played before and after it.
+    """An exponential sweep, with what is played before and after it.
 
     The file holds, in this order: quiet noise (`lead_in`), silence (`pause`, which tells the noise
     of the room), the sweep, silence (`tail`); sweep and tail `repeats` times.
@@ -62,14 +83,13 @@ class SweepDescription:
     start, stop : float
         First and last frequency, in Hz.
     length : float
-        Length asked for, in s; the sweep's own is `duration`, rounded so that it is synchronised.
+        Length asked for, in s. A synchronised sweep's own is `duration`, rounded to a whole f1·L.
     level_dbfs : float
         Level of the sweep, not above 0 dBFS.
     sample_rate : int
         Rate of the file, in Hz.
     lead_in, pause, tail : float
-        In s; the lead-in at least 5 s, because amplifiers with signal sensing wake late and would
-        lose the lowest bands.
+        In s; 0 where there is none.
     lead_in_level_dbfs : float, optional
         Level of the quiet noise (rms of a sine of that level); 20 dB below the sweep by default.
     fade_in, fade_out : float
@@ -80,6 +100,8 @@ class SweepDescription:
         Channels of the file, and the one, counted from 1, that carries the sweep.
     conditions : ChainConditions
         What was asked about the rest of the chain.
+    synchronised : bool
+        Whether f1·L is whole, as of Novak et al. 2015; else the length is kept as it is.
 
     Raises
     ------
@@ -102,6 +124,7 @@ class SweepDescription:
     channels: int = 1
     channel: int = 1
     conditions: ChainConditions = field(default_factory=ChainConditions)
+    synchronised: bool = True
 
     def __post_init__(self) -> None:
         if not (isinstance(self.sample_rate, int) and self.sample_rate > 0):
@@ -132,18 +155,14 @@ class SweepDescription:
             value = getattr(self, name)
             if not (math.isfinite(value) and value >= 0):
                 raise ValueError(f"{name} must be finite and not negative, got {value!r} s")
-        if self.lead_in < _SHORTEST_LEAD_IN:
-            raise ValueError(
-                f"lead_in must be at least {_SHORTEST_LEAD_IN:g} s, got {self.lead_in:g} s: "
-                "amplifiers with signal sensing wake late and would lose the lowest bands"
-            )
         if self.periods < 1 or self.fade_in + self.fade_out >= self.duration:
             raise ValueError(f"length ({self.length:g} s) is too short for this sweep")
 
     @property
-    def periods(self) -> int:
-        """The whole number f1·L (Novak et al. 2015, eq. 49) that makes the sweep synchronised."""
-        return round(self.start * self.length / math.log(self.stop / self.start))
+    def periods(self) -> float:
+        """f1·L: of a synchronised sweep a whole number (Novak et al. 2015, eq. 49)."""
+        periods = self.start * self.length / math.log(self.stop / self.start)
+        return round(periods) if self.synchronised else periods
 
     @property
     def growth(self) -> float:
@@ -159,6 +178,12 @@ class SweepDescription:
     def amplitude(self) -> float:
         """Peak of the sweep as a fraction of full scale."""
         return float(amplitude_ratio(self.level_dbfs))
+
+    @property
+    def period(self) -> float:
+        """From one sweep to the next, in s: whole samples."""
+        rate = self.sample_rate
+        return (round(self.duration * rate) + round(self.tail * rate)) / rate
 
     @property
     def total(self) -> float:
@@ -270,6 +295,9 @@ class ImpulseResponse:
         arrival, and delays between responses cannot be read from it.
     level_reference : {"relative", "spl"}
         Whether a magnitude of 1 is 20 micropascals at the recorded drive level, or arbitrary.
+    told : tuple of ndarray, shape (K,), optional
+        Rising frequencies in Hz, and until when the recording tells the response there, in s: the
+        earlier a sweep passes a frequency, the longer. By default everywhere to the end.
 
     Raises
     ------
@@ -284,6 +312,7 @@ class ImpulseResponse:
     highest: float
     absolute_time: bool = False
     level_reference: LevelReference = "relative"
+    told: tuple[FloatArray, FloatArray] | None = None
 
     def __post_init__(self) -> None:
         samples = readonly(self.samples)
@@ -309,6 +338,13 @@ class ImpulseResponse:
     def end(self) -> float:
         """Time just after the last sample, in s."""
         return float(self.start + self.samples.shape[-1] / self.sample_rate)
+
+    def told_until(self, frequencies: FloatArray | float) -> FloatArray:
+        """Return until when the recording tells the response at given frequencies, in s."""
+        if self.told is None:
+            return np.full(np.shape(frequencies), self.end)
+        axis, times = self.told
+        return np.minimum(np.interp(np.log(frequencies), np.log(axis), times), self.end)
 
     def __repr__(self) -> str:
         zero = "absolute time" if self.absolute_time else "time from the first arrival"

@@ -302,6 +302,11 @@ def _sweep(options: argparse.Namespace) -> int:
     from roomeq.report.text.sweeps import sweep_text
     from roomeq.report.text.terminal import progress
 
+    if not options.lead_in >= 5.0:
+        raise ValueError(
+            f"--lead-in must be at least 5 s, got {options.lead_in:g} s: amplifiers with signal "
+            "sensing wake late and would lose the lowest bands"
+        )
     sweep = SweepDescription(
         start=options.start,
         stop=options.stop,

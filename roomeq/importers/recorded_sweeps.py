@@ -14,7 +14,7 @@ from dataclasses import dataclass, field
 
 from roomeq.analysis.recordings.drift import mend_clock_drift, mended_finding
 from roomeq.analysis.recordings.findings import Finding, FindingCode, Severity
-from roomeq.analysis.recordings.quality import RecordingJudge, RecordingQuality, judge_samples
+from roomeq.analysis.recordings.quality import RecordingJudge, RecordingQuality
 from roomeq.analysis.sweeps.calibration import (
     MicrophoneSensitivity,
     estimate_sensitivity,
@@ -121,12 +121,8 @@ class SweepReading:
         return found.response, found.notes
 
     def _judged(self, recording: Recording, loopback: Recording | None) -> RecordingQuality:
-        """Return what is wrong with a recording; of an unknown excitation only its samples tell."""
-        excitation = self.excitation
-        if not isinstance(excitation, SweepDescription):
-            return judge_samples(recording)
         if self._judge is None:
-            self._judge = RecordingJudge(sweep=excitation)
+            self._judge = RecordingJudge(sweep=self.excitation)
         return self._judge(recording, loopback=loopback)
 
     def _keep(
@@ -149,7 +145,6 @@ class SweepReading:
                 quality=quality,
                 findings=findings,
                 left_out=left_out,
-                judged=isinstance(self.excitation, SweepDescription),
                 drift_mended_by=drift_mended_by,
                 impulse_response=found.impulse_response if wanted and found is not None else None,
                 decay=_decay(found) if wanted and found is not None else None,
@@ -158,9 +153,7 @@ class SweepReading:
         )
 
     def _distortion(self, recording: Recording, found: SweepMeasurement) -> Distortion | None:
-        """Return the distortion in the first sweep; None where it is not whole, or not known."""
-        if not isinstance(self.excitation, SweepDescription):
-            return None
+        """Return the distortion in the first sweep; None where it is not whole, or not told."""
         try:
             return estimate_distortion(recording, sweep=self.excitation, start=found.starts[0])
         except ValueError:
@@ -172,7 +165,7 @@ class SweepReading:
         Returns
         -------
         Distortion or None
-            Of its first sweep; None where the excitation is a recording, not a described sweep.
+            Of its first sweep; None where that is not exponential.
 
         Raises
         ------
@@ -182,9 +175,6 @@ class SweepReading:
             If the recording was not read before, was left out, holds something else besides the
             sweep, or ends before the sweep does.
         """
-        excitation = self.excitation
-        if not isinstance(excitation, SweepDescription):
-            return None
         found = self.measurements.get(entry.file)
         if found is None:
             raise ValueError(f"{entry.file!r} was not read, or left out")
@@ -194,7 +184,9 @@ class SweepReading:
         recording = read_recording(self.room_file.resolve(entry.file), channel=entry.channel or 1)
         if entry.file in self._mended_ppm:
             recording = mend_clock_drift(recording, drift_ppm=self._mended_ppm[entry.file])
-        return estimate_distortion(recording, sweep=excitation, start=found.starts[0])
+        if not self._inverse(recording).excitation.growth > 0:
+            return None
+        return estimate_distortion(recording, sweep=self.excitation, start=found.starts[0])
 
     @property
     def excitation(self) -> SweepDescription | Recording:

@@ -17,12 +17,14 @@ from typing import TYPE_CHECKING, Any, Literal
 import numpy as np
 
 from roomeq.base.errors import RoomFileError
+from roomeq.base.recording import SweepDescription
 from roomeq.base.survey import Source
 from roomeq.device.crossover import CrossoverFilter
 from roomeq.device.profile import Device
 from roomeq.importers.device_profile import read_device, shipped_profiles
 from roomeq.importers.equipment import with_headroom
 from roomeq.importers.joining import stated_filters, with_joining
+from roomeq.importers.recordings_alone import recordings_alone
 from roomeq.importers.room_assembly import assemble_room
 from roomeq.importers.room_file.file import RoomFile
 from roomeq.importers.room_file.joining_checks import CORNER_SPAN
@@ -31,6 +33,7 @@ from roomeq.importers.survey_files import read_survey, survey_from_exports
 from roomeq.importers.survey_remarks import NO_PATH
 from roomeq.importers.text.export import read_one_response
 from roomeq.room.recorded import RecordedSweep, judged_within
+from roomeq.room.recording_weights import without_spoilt
 from roomeq.room.room import PresentSettings, Room
 from roomeq.wanted.limits import Limits
 from roomeq.wanted.loss import Loss
@@ -50,7 +53,8 @@ def read_room(folder_or_file: str | PathLike[str], *, detail: bool = False) -> R
     Parameters
     ----------
     folder_or_file : path-like
-        ``room.toml``, or the folder that holds it.
+        ``room.toml``, or the folder that holds it; or a folder of recorded sweeps (WAV or FLAC)
+        beside the description of the sweep.
     detail : bool
         Whether decay and distortion of every recorded sweep are wanted too.
 
@@ -67,7 +71,8 @@ def read_room(folder_or_file: str | PathLike[str], *, detail: bool = False) -> R
     DeviceProfileError
         If the device profile is not valid.
     """
-    room_file = read_room_file(folder_or_file)
+    alone = recordings_alone(folder_or_file)
+    room_file = read_room_file(folder_or_file) if alone is None else alone
     shipped = ", ".join(shipped_profiles())
     stated_profile = room_file.device.profile
     profile = DEFAULT_PROFILE if stated_profile is None else stated_profile
@@ -82,6 +87,15 @@ def read_room(folder_or_file: str | PathLike[str], *, detail: bool = False) -> R
     sweeps = _sweep_reading(room_file, detail=detail)
     files = read_survey(room_file, read_sweep=sweeps)
     assumptions = list(files.assumptions)
+    if alone is not None:
+        assumptions.append(
+            f"there is no room file: every sound file beside {alone.location.name} is a seat, its "
+            "first channel the microphone"
+        )
+    chain: tuple[str, ...] = ()
+    if sweeps is not None and isinstance(sweeps.excitation, SweepDescription):
+        chain, unanswered = sweeps.excitation.conditions.in_words
+        assumptions += unanswered
     if stated_profile is None:
         assumptions.append(f"no device is stated: taken for {profile!r} (shipped: {shipped})")
     device = read_device(profile, folder=room_file.folder)
@@ -105,8 +119,8 @@ def read_room(folder_or_file: str | PathLike[str], *, detail: bool = False) -> R
         )
     except ValueError as error:
         raise RoomFileError(str(error), path=room_file.location) from error
-    notes = (*room.notes, *_modes(room_file))
-    room = replace(room, recordings=_recordings(room, sweeps), notes=notes)
+    notes = (*chain, *room.notes, *_modes(room_file))
+    room = without_spoilt(replace(room, recordings=_recordings(room, sweeps), notes=notes))
     return with_joining(with_headroom(room, room_file, sweeps=sweeps), room_file)
 
 

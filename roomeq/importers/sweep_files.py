@@ -284,16 +284,16 @@ def read_sweep_description(path: str | os.PathLike[str]) -> SweepDescription:
             where="version",
             remedy="use a newer release",
         )
-    _check_keys(document, {"format", "version", "sound_file", "sweep"}, path, "top level")
+    _check_keys(document, {"format", "version", "sweep"}, {"sound_file"}, path, "top level")
     return _sweep_from(document["sweep"], path)
 
 
 def _check_keys(
-    table: Any, known: set[str], path: str | os.PathLike[str], where: str
+    table: Any, needed: set[str], optional: set[str], path: str | os.PathLike[str], where: str
 ) -> Mapping[str, Any]:
     if not isinstance(table, dict):
         raise MeasurementFileError("is not a table of keys", path=path, where=where)
-    for key in sorted(set(table) ^ known):
+    for key in sorted((set(table) ^ needed) - optional):
         fault = "is not known" if key in table else "is missing"
         raise MeasurementFileError(f"key {key!r} {fault}", path=path, where=where)
     return table
@@ -301,9 +301,15 @@ def _check_keys(
 
 def _sweep_from(table: Any, path: str | os.PathLike[str]) -> SweepDescription:
     known = {entry.name: str(entry.type) for entry in fields(SweepDescription)}
-    values = dict(_check_keys(table, set(known), path, "sweep"))
+    needed = {"start", "stop", "length", "sample_rate", "level_dbfs"}
+    stated = _check_keys(table, needed, set(known) - needed, path, "sweep")
+    # What this library wrote states all; who writes by hand what another program played need not.
+    own = not {"lead_in", "pause", "tail", "fade_in", "fade_out"} - set(stated)
+    values: dict[str, Any] = dict.fromkeys(("lead_in", "pause", "tail", "fade_in", "fade_out"), 0.0)
+    values |= {"synchronised": own, **stated}
     answers = _check_keys(
-        values.pop("conditions"),
+        values.pop("conditions", {}),
+        set(),
         {entry.name for entry in fields(ChainConditions)},
         path,
         "sweep, conditions",
@@ -313,8 +319,16 @@ def _sweep_from(table: Any, path: str | os.PathLike[str]) -> SweepDescription:
             raise MeasurementFileError(
                 f"{key} must be text, got {answer!r}", path=path, where="sweep, conditions"
             )
+    if not isinstance(values["synchronised"], bool):
+        raise MeasurementFileError(
+            f"synchronised must be true or false, got {values['synchronised']!r}",
+            path=path,
+            where="sweep, synchronised",
+        )
     for key, value in values.items():
         whole = known[key] == "int"
+        if known[key] == "bool":
+            continue
         if isinstance(value, bool) or not isinstance(value, int if whole else (int, float)):
             wanted = "a whole number" if whole else "a number"
             raise MeasurementFileError(

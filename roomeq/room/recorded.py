@@ -33,12 +33,22 @@ _WRONG = frozenset(
         FindingCode.CHANNELS_SWAPPED,
         FindingCode.NO_ROOM_HEARD,
         FindingCode.SAME_RECORDING,
+        FindingCode.NOT_A_LOOPBACK,
     }
 )
 """What makes a recording say nothing of its seat."""
 
 _BY_BAND = frozenset(
-    {FindingCode.LOW_SNR, FindingCode.HUM, FindingCode.START_MISSING, FindingCode.END_MISSING}
+    {
+        FindingCode.LOW_SNR,
+        FindingCode.HUM,
+        FindingCode.START_MISSING,
+        FindingCode.END_MISSING,
+        FindingCode.DECAY_CUT,
+        FindingCode.DISTORTION,
+        FindingCode.GAIN_CHANGED,
+        FindingCode.REPEATS_DISAGREE,
+    }
 )
 """Findings that harm no frequency but those they name."""
 

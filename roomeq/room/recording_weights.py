@@ -7,7 +7,8 @@ The rule is plain, so that it can be said in one sentence (common practice, no s
 * A recording that says nothing of its seat (silent, another sweep, another rate, channels swapped,
   the same as another) is left out; it never became a measurement.
 * One that a fault has spoilt where it is used (a slam, clipping, lost samples, a missing end) is
-  left out where its seat has a sound recording of the same source; else its seat counts half.
+  left out, by every command, where its seat has a sound recording of the same source; else its
+  seat counts half.
 * Noise counts by band, not by seat: see `roomeq.optimiser.bands.fit_data.FitData.noise_weights`.
 """
 
@@ -19,7 +20,7 @@ from dataclasses import replace
 from roomeq.room.recorded import RecordedSweep
 from roomeq.room.room import Room
 
-__all__ = ["SPOILT_COUNTS", "recording_counts", "weighed_room"]
+__all__ = ["SPOILT_COUNTS", "recording_counts", "weighed_room", "without_spoilt"]
 
 SPOILT_COUNTS = 0.5
 """What a seat counts whose only recording is spoilt; common practice, no source."""
@@ -44,26 +45,35 @@ def _counts(room: Room, recorded: RecordedSweep) -> float:
     return 0.0 if sound else SPOILT_COUNTS
 
 
+def without_spoilt(room: Room) -> Room:
+    """Return a room without the spoilt recordings of seats that have a sound one."""
+    spoilt = {key for key, counts in _spoilt(room) if counts == 0.0}
+    if not spoilt:
+        return room
+    kept = tuple(
+        entry
+        for entry in room.survey.measurements
+        if (entry.seat, entry.source, entry.file) not in spoilt
+    )
+    return replace(room, survey=replace(room.survey, measurements=kept))
+
+
 def weighed_room(room: Room) -> Room:
-    """Return a room whose spoilt recordings count less, or are left out.
+    """Return a room without spoilt recordings, where seats that have no other count less.
 
     What seats weigh follows the recordings of the fitted source. A room without spoilt recordings
     is returned as it is.
     """
-    spoilt = dict(_spoilt(room))
+    room = without_spoilt(room)
+    spoilt = {key: counts for key, counts in _spoilt(room) if counts > 0.0}
     if not spoilt:
         return room
     survey = room.survey
-    kept = tuple(
-        entry
-        for entry in survey.measurements
-        if spoilt.get((entry.seat, entry.source, entry.file)) != 0.0
-    )
     weights = dict(survey.seat_weights or {})
     for (seat, source, _), counts in spoilt.items():
-        if source == room.source and counts > 0.0 and seat in survey.seats:
+        if source == room.source and seat in survey.seats:
             weights[seat] = counts * (survey.seat_weights or {}).get(seat, 1.0)
-    return replace(room, survey=replace(survey, measurements=kept, seat_weights=weights))
+    return replace(room, survey=replace(survey, seat_weights=weights))
 
 
 def _spoilt(room: Room) -> Iterator[tuple[tuple[str, str, str | None], float]]:

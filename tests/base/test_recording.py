@@ -55,7 +55,6 @@ def test_the_sweep_passes_its_ends_in_time():
         ({"level_dbfs": 1.0}, "level_dbfs must not lie above"),
         ({"level_dbfs": math.nan}, "level_dbfs must not lie above"),
         ({"lead_in_level_dbfs": -20.0}, "lead-in must not be louder"),
-        ({"lead_in": 4.9}, "at least 5 s.*signal sensing"),
         ({"tail": math.inf}, "tail must be finite"),
         ({"length": 0.01}, "too short"),
         ({"fade_in": 20.0}, "too short"),

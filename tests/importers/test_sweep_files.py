@@ -196,8 +196,9 @@ def changed(tmp_path, **changes):
         ({"stop": float("nan")}, "start < stop"),
         ({"repeats": 1.5}, "repeats must be a whole number"),
         ({"repeats": True}, "repeats must be a whole number"),
-        ({"lead_in": 1.0}, "at least 5 s"),
-        ({"conditions": {}}, "is missing"),
+        ({"synchronised": 1}, "true or false"),
+        ({"lead_in": -1.0}, "lead_in must be finite and not negative"),
+        ({"conditions": {"weather": "dry"}}, "is not known"),
         ({"conditions": []}, "not a table"),
     ],
 )

@@ -82,6 +82,7 @@ def test_which_faults_say_nothing_of_the_seat():
         FindingCode.CHANNELS_SWAPPED,
         FindingCode.NO_ROOM_HEARD,
         FindingCode.SAME_RECORDING,
+        FindingCode.NOT_A_LOOPBACK,
     }
     assert is_wrong([found(FindingCode.WRONG_SWEEP, Severity.WARNING)]) is None
     assert is_wrong([]) is None

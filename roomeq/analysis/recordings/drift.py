@@ -10,9 +10,8 @@ drift) t`` in the recording. Nothing is mended unless `mend_clock_drift` is call
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import lru_cache
-from typing import Literal
 
 import numpy as np
 
@@ -23,19 +22,18 @@ from roomeq.analysis.recordings.findings import (
     confidence_of,
     make_finding,
 )
+from roomeq.analysis.recordings.lead_in import LeadIn
 from roomeq.analysis.recordings.model import SweepModel
-from roomeq.analysis.sweeps.decimation import decimate
-from roomeq.analysis.sweeps.sweep import playback_signal
+from roomeq.analysis.recordings.repeats import NO_CLOCK_PPM, ClockDrift, drift_of_repeats
+from roomeq.analysis.sweeps.excitation import Excitation
 from roomeq.base.levels import FloatArray, readonly
-from roomeq.base.recording import Recording, SweepDescription
-from roomeq.base.response import ComplexArray
+from roomeq.base.recording import Recording
 
 __all__ = [
     "ClockDrift",
-    "LeadInPhase",
     "drift_findings",
+    "elapsed_phase",
     "estimate_clock_drift",
-    "lead_in_phase",
     "mend_clock_drift",
     "mended_finding",
     "unwrapped_phase",
@@ -45,7 +43,6 @@ LEAST_DRIFT_PPM = 3.0
 """Smaller drift is not worth a word: 0.03 ms over a sweep of 10 s."""
 _HARMFUL_TIME = 0.25e-3  # s over one sweep: 9 degrees at 100 Hz
 _SIGMAS = 6.0
-_LARGEST_PPM = 500.0
 _COHERENT = 0.2
 _LEAD_IN_SURE = 0.7  # half a millisecond lost at once looks like drift to it
 _TAPS = 64
@@ -54,28 +51,8 @@ _BLOCK = 1024
 _NOT_MENDED = "; not mended"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ClockDrift:
-    """An estimate of clock drift.
-
-    Attributes
-    ----------
-    ppm : float
-        See the conventions.
-    uncertainty_ppm : float
-        Standard deviation of the estimate, from the scatter of what it was read from.
-    basis : {"repeats", "loopback", "lead-in"}
-        The distance between the sweeps of one recording; the phase of the loopback; the distance of
-        the lead-in from the sweep.
-    """
-
-    ppm: float
-    uncertainty_ppm: float
-    basis: Literal["repeats", "loopback", "lead-in"]
-
-
 def estimate_clock_drift(
-    model: SweepModel, *, loopback: SweepModel | None = None
+    model: SweepModel, *, loopback: SweepModel | None = None, lead_in: LeadIn | None = None
 ) -> ClockDrift | None:
     """Return the drift where the recording allows to tell it, else None.
 
@@ -84,51 +61,8 @@ def estimate_clock_drift(
     frequency may be the room's.
     """
     if loopback is not None:
-        return _from_repeats(loopback) or _from_phase(loopback)
-    return _from_repeats(model) or _from_lead_in(model)
-
-
-def _from_repeats(model: SweepModel) -> ClockDrift | None:
-    """Read the drift from the distances between sweeps."""
-    count = model.segments.samples.shape[0]
-    if count < 2 or count != len(model.starts):
-        return None
-    spectra = np.fft.rfft(model.segments.samples)
-    size = model.segments.samples.shape[-1]
-    axis = model.low_rate / size * np.arange(spectra.shape[-1])
-    used = (axis >= model.band[0]) & (axis <= model.band[1])
-    period, ppm, errors = model.view.period, [], []
-    for index in range(1, count):
-        cross = spectra[index, used] * np.conj(spectra[0, used])
-        offset, error = _delay(axis[used], cross)
-        elapsed = model.starts[index] - model.starts[0] + offset
-        expected = round(elapsed / period) * period
-        ppm.append(1e6 * (elapsed / expected - 1.0))
-        errors.append(1e6 * error / expected)
-    weights = 1.0 / np.maximum(np.array(errors), 1e-4) ** 2
-    return ClockDrift(
-        ppm=float(np.average(ppm, weights=weights)),
-        uncertainty_ppm=float(1.0 / math.sqrt(weights.sum())),
-        basis="repeats",
-    )
-
-
-def _delay(axis: FloatArray, cross: ComplexArray) -> tuple[float, float]:
-    """Return the delay that a cross spectrum tells, and its standard deviation, in s."""
-    trial = np.linspace(-0.01, 0.01, 401)
-    step = trial[1] - trial[0]
-    likeness = np.abs(np.exp(2j * np.pi * np.outer(trial, axis[::4])) @ cross[::4])
-    delay = float(trial[int(np.argmax(likeness))])
-    error = step
-    for _ in range(3):
-        rest = cross * np.exp(2j * np.pi * axis * delay)
-        weight = np.abs(rest)
-        phase = np.angle(rest)
-        bottom = float(np.sum(weight * axis**2)) * 2.0 * np.pi
-        delay -= float(np.sum(weight * axis * phase)) / bottom
-        spread = float(np.sum((weight * axis * phase) ** 2))
-        error = math.sqrt(spread) / bottom
-    return delay, error
+        return drift_of_repeats(loopback) or _from_phase(loopback)
+    return drift_of_repeats(model) or _from_lead_in(lead_in)
 
 
 def unwrapped_phase(loopback: SweepModel) -> tuple[FloatArray, FloatArray]:
@@ -137,16 +71,25 @@ def unwrapped_phase(loopback: SweepModel) -> tuple[FloatArray, FloatArray]:
     return axis, np.unwrap(np.angle(pressure))
 
 
+def elapsed_phase(excitation: Excitation, axis: FloatArray) -> FloatArray:
+    """Return the phase that a drift of 1 adds at rising frequencies, in rad.
+
+    What is played t after the start is delayed by ``drift t``, and the delay is the derivative of
+    the phase.
+    """
+    times = excitation.time_of(axis)
+    steps = 0.5 * (times[1:] + times[:-1]) * np.diff(axis)
+    return -2.0 * np.pi * np.concatenate(([0.0], np.cumsum(steps)))
+
+
 def _from_phase(loopback: SweepModel) -> ClockDrift | None:
     """Read the drift from the phase of a loopback.
 
-    The sweep passes f at ``t = L ln(f / f1)``; drift delays it by ``drift (t + L)`` there, so that
-    the phase gains ``-2 pi drift f t`` (its derivative is the delay). A constant and a term in 1 /
+    A constant and a term in 1 /
     f stand for the coupling capacitors.
     """
     axis, phase = unwrapped_phase(loopback)
-    sweep = loopback.view.sweep
-    drift = -2.0 * np.pi * axis * sweep.growth * np.log(axis / sweep.start)
+    drift = elapsed_phase(loopback.view.excitation, axis)
     columns = np.stack((drift, axis, np.ones(axis.size), 1.0 / axis), axis=1)
     columns /= np.abs(columns).max(axis=0)
     fit, _, rank, _ = np.linalg.lstsq(columns, phase, rcond=None)
@@ -161,106 +104,7 @@ def _from_phase(loopback: SweepModel) -> ClockDrift | None:
     )
 
 
-@lru_cache(maxsize=2)
-def _lead_in(sweep: SweepDescription, rate: float) -> FloatArray:
-    """Return the lead-in at a low rate that divides the sweep's; empty where there is none."""
-    played = playback_signal(sweep)[sweep.channel - 1, : round(sweep.lead_in * sweep.sample_rate)]
-    factor = round(sweep.sample_rate / rate)
-    if abs(factor * rate - sweep.sample_rate) > 1e-6 or not np.abs(played).max() > 1e-6:
-        return np.zeros(0)
-    return decimate(
-        played, factor=factor, sample_rate=sweep.sample_rate, passband=min(0.3 * rate, sweep.stop)
-    )
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class LeadInPhase:
-    """How the lead-in was heard against how the response to the sweep predicts it.
-
-    Attributes
-    ----------
-    axis, turns : ndarray, shape (F,)
-        Frequencies in Hz, and the phase in turns that a drift of 1 adds to each.
-    cross : ndarray of complex, shape (F,)
-        Spectrum as heard times the conjugate of the predicted one.
-    drift : float
-        The best one.
-    deviation : float
-        Its standard deviation.
-    coherence : float
-        How much of the cross spectrum that drift brings into phase, 0 to 1.
-    """
-
-    axis: FloatArray
-    turns: FloatArray
-    cross: ComplexArray
-    drift: float
-    deviation: float
-    coherence: float
-
-
-def lead_in_phase(model: SweepModel) -> LeadInPhase | None:
-    """Return what the lead-in tells of the clock; None where it was not played or not recorded.
-
-    The sweep is heard through the same room. Drift turns the phase between the lead-in as heard and
-    as predicted by ``2 pi f drift T(f)``, with T from the middle of the lead-in to the moment at
-    which the sweep passes f.
-    """
-    sweep, rate = model.view.sweep, model.low_rate
-    noise = _lead_in(sweep, rate)
-    ahead = sweep.lead_in + sweep.pause
-    first = round((model.starts[0] - ahead) * rate)
-    if not noise.size or first < -0.2 * rate:
-        return None
-    axis, pressure = model.pressure()
-    stop = first + noise.size + round(0.5 * sweep.pause * rate)
-    heard = np.concatenate((np.zeros(max(0, -first)), model.band_signal[max(0, first) : stop]))
-    size = _next_length(max(model.impulse_response.samples.size, heard.size))
-    grid = rate / size * np.arange(size // 2 + 1, dtype=np.float64)
-    used = (grid >= model.band[0]) & (grid <= model.band[1])
-    grid = grid[used]
-    response = np.interp(grid, axis, pressure.real) + 1j * np.interp(grid, axis, pressure.imag)
-    turn = np.exp(2j * np.pi * grid * (first / rate - (model.starts[0] - ahead)))
-    cross = np.fft.rfft(heard, size)[used] * turn
-    cross *= np.conj(np.fft.rfft(noise, size)[used] * response)
-    span = ahead - 0.5 * sweep.lead_in + sweep.growth * np.log(grid / sweep.start)
-    return _best_drift(grid, grid * span, cross)
-
-
-def _next_length(size: int) -> int:
-    """Return a length, not smaller, that is quick to transform."""
-    from scipy.fft import next_fast_len
-
-    return int(next_fast_len(size, real=True))
-
-
-def _best_drift(axis: FloatArray, turns: FloatArray, cross: ComplexArray) -> LeadInPhase:
-    """Return the drift that makes a cross spectrum real."""
-    order = np.arange(0, cross.size, max(1, cross.size // 512))
-    # The likeness has a width of 1 / max(turns), some hundred ppm.
-    trial = 1e-6 * np.arange(-_LARGEST_PPM, _LARGEST_PPM + 1.0, 20.0)
-    likeness = np.real(np.exp(-2j * np.pi * np.outer(trial, turns[order])) @ cross[order])
-    drift, deviation = float(trial[int(np.argmax(likeness))]), math.inf
-    rest = cross
-    for _ in range(4):
-        rest = cross * np.exp(-2j * np.pi * drift * turns)
-        weight, phase = np.abs(cross) * turns, np.angle(rest)
-        bottom = 2.0 * np.pi * float(np.sum(weight * turns))
-        drift += float(np.sum(weight * phase)) / bottom
-        deviation = math.sqrt(float(np.sum((weight * phase) ** 2))) / bottom
-    coherence = float(rest.real.sum() / np.abs(cross).sum())
-    return LeadInPhase(
-        axis=axis,
-        turns=turns,
-        cross=cross,
-        drift=drift,
-        deviation=deviation,
-        coherence=coherence,
-    )
-
-
-def _from_lead_in(model: SweepModel) -> ClockDrift | None:
-    told = lead_in_phase(model)
+def _from_lead_in(told: LeadIn | None) -> ClockDrift | None:
     if told is None or told.coherence < _COHERENT:
         return None
     return ClockDrift(ppm=1e6 * told.drift, uncertainty_ppm=3e6 * told.deviation, basis="lead-in")
@@ -275,7 +119,19 @@ def drift_findings(model: SweepModel, drift: ClockDrift | None) -> list[Finding]
     if not margin >= 1.0:
         return []
     sure = confidence_of(margin)
-    moved = 1e-6 * abs(drift.ppm) * model.view.sweep.duration
+    if abs(drift.ppm) > NO_CLOCK_PPM:
+        return [
+            make_finding(
+                FindingCode.WRONG_SAMPLE_RATE,
+                Severity.FAULT,
+                model.view.recording,
+                what=f"the recording lasts {1e-4 * drift.ppm:+.2f} % longer than what was played "
+                f"(by the {drift.basis}): more than any clock drifts",
+                confidence=sure,
+                value=1.0 + 1e-6 * drift.ppm,
+            )
+        ]
+    moved = 1e-6 * abs(drift.ppm) * model.view.excitation.duration
     return [
         make_finding(
             FindingCode.CLOCK_DRIFT,

@@ -17,6 +17,7 @@ from enum import StrEnum
 from roomeq.base.recording import Recording
 
 __all__ = [
+    "LOOPBACK_REMEDIES",
     "REMEDIES",
     "Finding",
     "FindingCode",
@@ -49,6 +50,13 @@ class FindingCode(StrEnum):
     NO_ROOM_HEARD = "no_room_heard"
     CLOCK_DRIFT = "clock_drift"
     SAME_RECORDING = "same_recording"
+    DECAY_CUT = "decay_cut"
+    DISTORTION = "distortion"
+    COARSE_SAMPLES = "coarse_samples"
+    NOT_A_LOOPBACK = "not_a_loopback"
+    REPEATS_DISAGREE = "repeats_disagree"
+    GAIN_CHANGED = "gain_changed"
+    GAIN_UNKNOWN = "gain_unknown"
 
 
 class Severity(StrEnum):
@@ -79,15 +87,40 @@ REMEDIES: dict[FindingCode, str] = {
     FindingCode.END_MISSING: "keep recording until the tail has been played",
     FindingCode.SWEEPS_MISSING: "record all of the file, or describe it by the sweeps it holds",
     FindingCode.SWEEP_NOT_FOUND: "check that the sweep was played and that this channel heard it",
-    FindingCode.WRONG_SWEEP: "name the description of the sweep that was played",
+    FindingCode.WRONG_SWEEP: "name the sweep that was played; what another program made is "
+    'described with "synchronised": false and its exact length',
     FindingCode.WRONG_SAMPLE_RATE: "record again at the rate that the file states; or name the "
     "sweep that was played, if it was another",
     FindingCode.CHANNELS_SWAPPED: "name the channels the other way round",
     FindingCode.NO_ROOM_HEARD: "name the channel of the microphone: this looks like a loopback",
     FindingCode.CLOCK_DRIFT: "play and record through one interface, or mend the drift explicitly",
+    FindingCode.DECAY_CUT: "go on recording for 4 s after the last sweep, and record again",
+    FindingCode.DISTORTION: "play more quietly and record again: the response is that of an "
+    "overdriven loudspeaker or amplifier",
+    FindingCode.COARSE_SAMPLES: "record in linear samples of 16 bits or more, in no voice or "
+    "telephone format",
+    FindingCode.NOT_A_LOOPBACK: "name the channel that is wired to the player, or leave "
+    "loopback_channel out",
+    FindingCode.REPEATS_DISAGREE: "change nothing while the sweeps play, use larger buffers, and "
+    "record again",
+    FindingCode.GAIN_CHANGED: "switch gain control, noise reduction and limiters of the recorder "
+    "off, leave its gain alone, and record again",
+    FindingCode.GAIN_UNKNOWN: "none needed where gain control is off; to have it checked, play and "
+    "record the lead-in that `roomeq sweep` writes",
     FindingCode.SAME_RECORDING: "name the right file for each seat, or measure the seat again",
 }
 """What to do about each finding."""
+
+LOOPBACK_REMEDIES: dict[FindingCode, str] = {
+    FindingCode.SILENT_CHANNEL: "check the loopback's cable and input; or leave loopback_channel "
+    "out, and record again",
+    FindingCode.SWEEP_NOT_FOUND: "check the loopback's cable and input; or leave loopback_channel "
+    "out, and record again",
+    FindingCode.LOW_LEVEL: "raise the gain of the loopback's input, or take its signal where it is "
+    "stronger; the microphone's gain is another matter",
+    FindingCode.CLIPPING: "lower the gain of the loopback's input and record again",
+}
+"""What to do about it where the channel is the loopback."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

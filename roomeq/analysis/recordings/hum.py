@@ -89,7 +89,9 @@ def estimate_hum(model: SweepModel) -> Hum | None:
     axis, pressure = model.pressure()
     magnitude = np.abs(pressure)
     near = [np.abs(np.log(axis / line[0])) < _AROUND for line in lines]
-    amplitude = model.view.sweep.amplitude * np.array([np.median(magnitude[one]) for one in near])
+    amplitude = model.view.excitation.amplitude * np.array(
+        [np.median(magnitude[one]) for one in near]
+    )
     levels = np.array([line[1] for line in lines])
     return Hum(
         mains=mains,

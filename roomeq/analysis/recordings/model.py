@@ -15,6 +15,7 @@ window's length ago.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 
@@ -23,6 +24,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from roomeq.analysis.sweeps.decimation import decimate
 from roomeq.analysis.sweeps.deconvolution import ExcitationInverse, deconvolve, prepare_inverse
+from roomeq.analysis.sweeps.excitation import Excitation
 from roomeq.analysis.sweeps.regularisation import FADE_ABOVE
 from roomeq.analysis.sweeps.segments import Segments, aligned_segments, cut_segments
 from roomeq.analysis.sweeps.windowing import (
@@ -36,9 +38,10 @@ from roomeq.base.levels import FloatArray
 from roomeq.base.recording import ImpulseResponse, Recording, SweepDescription
 from roomeq.base.response import ComplexArray
 
-__all__ = ["RecordingView", "SweepModel", "model_sweep", "view_recording"]
+__all__ = ["RecordingView", "SweepModel", "model_sweep", "view_recording", "with_more_orders"]
 
-ORDERS = (1, 2, 3, 4, 5)
+ORDERS = (2, 3, 4, 5)
+MORE_ORDERS = tuple(range(2, 13))
 _WIDE_PASSBAND = 1800.0  # Hz
 _LEAST_EXPLAINED = 1.5  # s
 _WIDEST = 0.3  # of the wide rate: passband of its filter
@@ -52,18 +55,15 @@ class RecordingView:
     ----------
     recording : Recording
         As it was read.
-    sweep : SweepDescription
-        What should be in it.
     wide : Recording
         The same at the wide rate.
     inverse : ExcitationInverse
-        Of the sweep, for the wide rate.
+        Of what was played, for the wide rate.
     deconvolved : ndarray, shape (fft_length,)
         From `deconvolve`.
     """
 
     recording: Recording
-    sweep: SweepDescription
     wide: Recording
     inverse: ExcitationInverse
     deconvolved: FloatArray
@@ -74,10 +74,9 @@ class RecordingView:
         return -(-self.wide.samples.size // self.inverse.factor)
 
     @property
-    def period(self) -> float:
-        """From one sweep to the next as played, in s."""
-        rate = self.sweep.sample_rate
-        return (round(self.sweep.duration * rate) + round(self.sweep.tail * rate)) / rate
+    def excitation(self) -> Excitation:
+        """What should be in it."""
+        return self.inverse.excitation
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -92,6 +91,8 @@ class SweepModel:
         The responses that were cut out.
     frequencies, spectrum : ndarray, shape (F,)
         The windowed mean response over the usable band.
+    several : ndarray, shape (sweeps, N)
+        Each of them, shifted onto the first.
     impulse_response : ImpulseResponse
         Their mean.
     window : ImpulseWindow
@@ -110,6 +111,7 @@ class SweepModel:
     segments: Segments
     frequencies: FloatArray
     spectrum: ComplexArray
+    several: FloatArray
     impulse_response: ImpulseResponse
     window: ImpulseWindow
     explained: ImpulseWindow
@@ -130,14 +132,13 @@ class SweepModel:
 
     def instant_of(self, frequency: float) -> float:
         """Return when the sweep passes a frequency, in s after its start, held to its ends."""
-        return min(max(self.view.sweep.time_of(frequency), 0.0), self.view.sweep.duration)
+        excitation = self.view.excitation
+        return min(max(float(excitation.time_of(frequency)), 0.0), excitation.duration)
 
     def frequency_at(self, time: float) -> float:
         """Return what a sweep plays at a time of the recording, in Hz, held to its ends."""
-        sweep = self.view.sweep
         begun = [start for start in self.starts if start <= time] or [self.starts[0]]
-        since = min(max(time - begun[-1], 0.0), sweep.duration)
-        return sweep.start * math.exp(since / sweep.growth)
+        return float(self.view.excitation.frequency_at(time - begun[-1]))
 
     def pressure(self) -> tuple[FloatArray, ComplexArray]:
         """Return frequencies and complex ratio of the windowed response over the usable band."""
@@ -153,15 +154,17 @@ def _wide_factor(sample_rate: int) -> int:
 
 
 @lru_cache(maxsize=4)
-def _kept_inverse(sweep: SweepDescription, rate: int, frames: int) -> ExcitationInverse:
+def _kept_inverse(
+    played: SweepDescription | Recording, rate: int, frames: int
+) -> ExcitationInverse:
     highest = _WIDEST * rate / FADE_ABOVE
-    return prepare_inverse(sweep, sample_rate=rate, frames=frames, highest=highest)
+    return prepare_inverse(played, sample_rate=rate, frames=frames, highest=highest)
 
 
-def view_recording(recording: Recording, *, sweep: SweepDescription) -> RecordingView:
+def view_recording(recording: Recording, *, played: SweepDescription | Recording) -> RecordingView:
     """Return a recording at the wide rate and deconvolved.
 
-    The inverse of the sweep is made once and kept for further recordings of the same length.
+    The inverse of what was played is made once and kept for further recordings of the same length.
 
     Raises
     ------
@@ -182,10 +185,9 @@ def view_recording(recording: Recording, *, sweep: SweepDescription) -> Recordin
             channels=recording.channels,
             path=recording.path,
         )
-    inverse = _kept_inverse(sweep, wide.sample_rate, wide.samples.size)
+    inverse = _kept_inverse(played, wide.sample_rate, wide.samples.size)
     return RecordingView(
         recording=recording,
-        sweep=sweep,
         wide=wide,
         inverse=inverse,
         deconvolved=deconvolve(wide.samples, inverse=inverse),
@@ -199,19 +201,13 @@ def model_sweep(view: RecordingView) -> SweepModel | None:
     except MeasurementFileError:
         return None
     averaged = aligned_segments(segments)
-    mean = ImpulseResponse(
-        samples=averaged.samples.mean(axis=0),
-        sample_rate=averaged.sample_rate,
-        start=averaged.start,
-        lowest=averaged.lowest,
-        highest=averaged.highest,
-    )
+    mean = replace(averaged, samples=averaged.samples.mean(axis=0))
     plain = choose_window(mean)
     window = choose_steady_window(mean, plain=plain)
     explained = window
     if plain.basis == "available":  # a cut recording: the earlier frequencies ring on in it
         explained = replace(window, length=max(window.length, _LEAST_EXPLAINED))
-    weight = _unexplained(view, segments.starts, explained)
+    weight = _unexplained(view, segments.starts, explained, ORDERS)
     frequencies, spectrum = _windowed_spectrum(mean, window)
     signal = _convolved(view, view.deconvolved)
     return SweepModel(
@@ -219,6 +215,7 @@ def model_sweep(view: RecordingView) -> SweepModel | None:
         segments=segments,
         frequencies=frequencies,
         spectrum=spectrum,
+        several=averaged.samples,
         impulse_response=mean,
         window=window,
         explained=explained,
@@ -244,15 +241,23 @@ def _windowed_spectrum(
     return np.asarray(axis), np.asarray(spectrum[first : last + 1] * turn)
 
 
+def with_more_orders(model: SweepModel) -> SweepModel:
+    """Return a model that also explains the harmonics of what clips, up to the twelfth order."""
+    weight = _unexplained(model.view, model.starts, model.explained, MORE_ORDERS)
+    residual = _convolved(model.view, model.view.deconvolved * weight)
+    return replace(model, residual=residual, left=weight > 0.5)
+
+
 def _unexplained(
-    view: RecordingView, starts: tuple[float, ...], window: ImpulseWindow
+    view: RecordingView, starts: tuple[float, ...], window: ImpulseWindow, orders: Sequence[int]
 ) -> FloatArray:
     """Return how much of each lag is left over: 0 within the responses, 1 away from them."""
     rate, length = view.inverse.low_rate, view.inverse.fft_length
     explained = np.zeros(length)
+    orders = orders if view.excitation.growth > 0 else ()
     for start in starts:
-        for order in ORDERS:
-            centre = start - view.sweep.harmonic_advance(order)
+        for ahead in (0.0, *(view.excitation.harmonic_advance(order) for order in orders)):
+            centre = start - ahead
             first = math.ceil((centre - window.before) * rate)
             last = math.floor((centre + window.length) * rate)
             index = np.arange(first, min(last, first + length - 1) + 1)

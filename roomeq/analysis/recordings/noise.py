@@ -11,6 +11,7 @@ length of the sweep and with the number of sweeps (3.01 dB for every doubling).
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -34,6 +35,7 @@ LEAST_SNR_DB = 20.0
 UNUSABLE_SNR_DB = 10.0
 """Below it, by more than 2.4 dB."""
 _SHORTEST_QUIET = 0.5  # s
+_SHORTEST_REST = 0.3  # s
 _GUARD = 0.05  # s before a sweep begins
 
 
@@ -47,13 +49,16 @@ class NoiseLevels:
         Lowest first.
     signal_db, noise_db, snr_db : ndarray, shape (B,)
         Level of the sweep while it passes the band and of the noise in the band, in dBFS; effective
-        signal-to-noise ratio in dB. Where no quiet stretch exists, noise and ratio are nan.
+        signal-to-noise ratio in dB; nan where nothing tells the noise.
+    floor : ndarray, shape (B,)
+        Power of the noise in a deconvolved response, for each sample of a window.
     """
 
     bands: tuple[ThirdOctaveBand, ...]
     signal_db: FloatArray
     noise_db: FloatArray
     snr_db: FloatArray
+    floor: FloatArray
 
 
 def quiet_stretches(model: SweepModel) -> list[tuple[float, float]]:
@@ -63,15 +68,16 @@ def quiet_stretches(model: SweepModel) -> list[tuple[float, float]]:
     window's length. Nothing shorter than half a second.
     """
     view = model.view
-    sweep, end = view.sweep, view.recording.duration
+    sweep, end = view.excitation, view.recording.duration
     first = model.starts[0]
-    stretches = [(max(0.0, first - 0.5 * sweep.pause), first - _GUARD)]
+    begin = max(0.0, first - 0.5 * sweep.pause) if sweep.ahead else 0.0
+    stretches = [(begin, first - _GUARD)]
     following = (*model.starts[1:], end + _GUARD)
     for start, after in zip(model.starts, following, strict=True):
         ended = start + sweep.duration + model.window.length
         last = after - _GUARD
         if after > end:  # what is heard beyond the described tail is not the sweep's business
-            last = min(end, max(start + sweep.duration + sweep.tail, ended + 4.0))
+            last = min(end, max(start + sweep.period, ended + 4.0))
         stretches.append((ended, last))
     return [(a, b) for a, b in stretches if b - a >= _SHORTEST_QUIET]
 
@@ -119,18 +125,17 @@ def estimate_noise(model: SweepModel) -> NoiseLevels:
     power = np.abs(pressure) ** 2
     step = float(axis[1] - axis[0])
     mean = np.array([_band_mean(power, step, band, float(axis[0])) for band in bands])
-    level_dbfs = model.view.sweep.level_dbfs
-    stretches = quiet_stretches(model)
-    if not stretches:
-        unknown = np.full(len(bands), np.nan)
-        signal_db = power_ratio_db(mean) + level_dbfs
-        return NoiseLevels(bands=bands, signal_db=signal_db, noise_db=unknown, snr_db=unknown)
-    density, bin_step = _density(model, stretches)
-    noise = np.array([_band_mean(density, bin_step, band, 0.0) for band in bands])
+    level_dbfs = 20.0 * math.log10(model.view.excitation.amplitude)
     values = window_values(model.impulse_response.times, window=model.window)
     gain = np.abs(model.view.inverse.spectrum) ** 2
     low_step = model.low_rate / model.view.inverse.fft_length
     inverse = np.array([_band_mean(gain, low_step, band, 0.0) for band in bands])
+    stretches = quiet_stretches(model)
+    if stretches:
+        density, bin_step = _density(model, stretches)
+        noise = np.array([_band_mean(density, bin_step, band, 0.0) for band in bands])
+    else:
+        noise = np.array([_floor_after(model, band) for band in bands]) / inverse
     in_response = noise * inverse * float(values @ values) / model.segments.samples.shape[0]
     clean = np.maximum(mean - in_response, 0.01 * mean)  # hence no ratio falls below -20 dB
     widths = np.array([band.upper - band.lower for band in bands])
@@ -141,7 +146,25 @@ def estimate_noise(model: SweepModel) -> NoiseLevels:
         signal_db=power_ratio_db(clean) + level_dbfs,
         noise_db=power_ratio_db(2.0 * band_power),
         snr_db=power_ratio_db(clean / np.maximum(in_response, 1e-30 * mean)),
+        floor=noise * inverse,
     )
+
+
+def _floor_after(model: SweepModel, band: ThirdOctaveBand) -> float:
+    """Return the power of the noise in a response, for each sample, from what follows its window.
+
+    Where the recording ends with the sweep, the lower bands go on telling it.
+    """
+    response, rate = model.impulse_response, model.low_rate
+    end = float(response.told_until(band.upper))
+    first, last = (round((at - response.start) * rate) for at in (model.window.length, end))
+    rest = response.samples[first:last]
+    if rest.size < _SHORTEST_REST * rate:
+        return math.nan
+    taper = np.hanning(rest.size + 2)[1:-1]
+    spectrum = np.fft.rfft(rest * taper)
+    power = np.asarray(np.abs(spectrum) ** 2 / float(taper @ taper))
+    return _band_mean(power, rate / rest.size, band, 0.0) * len(model.starts)
 
 
 def noise_findings(model: SweepModel, noise: NoiseLevels) -> list[Finding]:

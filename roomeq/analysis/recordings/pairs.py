@@ -25,7 +25,7 @@ from roomeq.analysis.recordings.findings import (
 )
 from roomeq.analysis.recordings.model import SweepModel
 from roomeq.analysis.recordings.noise import NoiseLevels
-from roomeq.analysis.recordings.timing import looks_electrical
+from roomeq.analysis.recordings.timing import ROOM_LATE, late_share, looks_electrical
 from roomeq.base.levels import FloatArray
 from roomeq.base.recording import Recording
 
@@ -169,10 +169,23 @@ def _difference(one: Trace, other: Trace) -> tuple[float, float]:
 
 
 def channel_findings(model: SweepModel, loopback: SweepModel | None) -> list[Finding]:
-    """Return whether the microphone's channel holds the loopback."""
+    """Return whether the microphone's channel holds the loopback, or the loopback's a room."""
     margin = looks_electrical(model)
     if margin < 1.0:
-        return []
+        late = 0.0 if loopback is None else late_share(loopback)
+        if loopback is None or late < ROOM_LATE:
+            return []
+        return [
+            make_finding(
+                FindingCode.NOT_A_LOOPBACK,
+                Severity.FAULT,
+                loopback.view.recording,
+                what=f"the loopback's channel holds a room: {100 * late:.1f} % of its energy comes "
+                "later than 60 ms, as of a second microphone",
+                confidence=confidence_of(late / ROOM_LATE),
+                value=late,
+            )
+        ]
     swapped = loopback is not None and looks_electrical(loopback) < 1.0
     code = FindingCode.CHANNELS_SWAPPED if swapped else FindingCode.NO_ROOM_HEARD
     words = "and the loopback's channel holds a room" if swapped else "no room is heard in it"

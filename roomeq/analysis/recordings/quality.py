@@ -20,9 +20,22 @@ from roomeq.analysis.recordings.drift import (
     estimate_clock_drift,
     mend_clock_drift,
 )
-from roomeq.analysis.recordings.findings import Finding, FindingCode, FindingPlace, Severity
+from roomeq.analysis.recordings.findings import (
+    LOOPBACK_REMEDIES,
+    Finding,
+    FindingCode,
+    FindingPlace,
+    Severity,
+)
+from roomeq.analysis.recordings.harmonics import distortion_findings, total_distortion
 from roomeq.analysis.recordings.hum import estimate_hum, hum_findings
-from roomeq.analysis.recordings.model import SweepModel, model_sweep, view_recording
+from roomeq.analysis.recordings.lead_in import LeadIn, gain_findings, read_lead_in
+from roomeq.analysis.recordings.model import (
+    SweepModel,
+    model_sweep,
+    view_recording,
+    with_more_orders,
+)
 from roomeq.analysis.recordings.noise import NoiseLevels, estimate_noise, noise_findings
 from roomeq.analysis.recordings.pairs import (
     Trace,
@@ -30,6 +43,7 @@ from roomeq.analysis.recordings.pairs import (
     recording_trace,
     same_as_earlier,
 )
+from roomeq.analysis.recordings.repeats import repeat_findings
 from roomeq.analysis.recordings.residual import disturbance_findings
 from roomeq.analysis.recordings.signal import (
     dropped_findings,
@@ -38,7 +52,7 @@ from roomeq.analysis.recordings.signal import (
     silence_findings,
 )
 from roomeq.analysis.recordings.slips import estimate_slip, slip_findings
-from roomeq.analysis.recordings.timing import cut_findings, sweep_findings
+from roomeq.analysis.recordings.timing import cut_findings, decay_findings, sweep_findings
 from roomeq.base.bands import ThirdOctaveBand
 from roomeq.base.levels import FloatArray, readonly
 from roomeq.base.recording import Recording, SweepDescription
@@ -53,11 +67,11 @@ __all__ = [
     "Severity",
     "judge_recording",
     "judge_recordings",
-    "judge_samples",
     "mend_clock_drift",
 ]
 
 _WELL_TOLD_PPM = 1.0
+_BENT = 0.04  # total distortion from which on higher orders are taken for harmonics
 _RANK = {Severity.FAULT: 0, Severity.WARNING: 1, Severity.NOTE: 2}
 _DECISIVE = {
     FindingCode.SILENT_CHANNEL,
@@ -121,7 +135,7 @@ class RecordingQuality:
 
 
 def judge_recording(
-    recording: Recording, sweep: SweepDescription, *, loopback: Recording | None = None
+    recording: Recording, sweep: SweepDescription | Recording, *, loopback: Recording | None = None
 ) -> RecordingQuality:
     """Return the quality of one recorded channel.
 
@@ -129,7 +143,7 @@ def judge_recording(
     ----------
     recording : Recording
         The microphone's channel.
-    sweep : SweepDescription
+    sweep : SweepDescription or Recording
         What was played.
     loopback : Recording, optional
         The channel of the same recording into which the excitation was fed back. Its own faults
@@ -146,7 +160,7 @@ def judge_recording(
 
 def judge_recordings(
     recordings: Iterable[Recording | tuple[Recording, Recording | None]],
-    sweep: SweepDescription,
+    sweep: SweepDescription | Recording,
 ) -> tuple[RecordingQuality, ...]:
     """Return the quality of several recordings, each by itself and against the others.
 
@@ -155,7 +169,7 @@ def judge_recordings(
     recordings : iterable of Recording, or of pairs of Recording
         One for each seat, alone or with its loopback. An iterable that reads each file when its
         turn comes keeps one recording in memory at a time.
-    sweep : SweepDescription
+    sweep : SweepDescription or Recording
         What was played.
 
     Raises
@@ -177,11 +191,11 @@ class RecordingJudge:
 
     Attributes
     ----------
-    sweep : SweepDescription
+    sweep : SweepDescription or Recording
         What was played.
     """
 
-    sweep: SweepDescription
+    sweep: SweepDescription | Recording
     _traces: list[Trace] = field(default_factory=list)
 
     def __call__(
@@ -202,18 +216,8 @@ class RecordingJudge:
         return replace(quality, findings=_ranked([*quality.findings, *again]))
 
 
-def judge_samples(recording: Recording) -> RecordingQuality:
-    """Return what the samples alone tell: silence, too little level, direct current, clipping.
-
-    For recordings of an excitation that is known only as another recording.
-    """
-    facts = sample_facts(recording)
-    findings = silence_findings(recording, facts) or sample_findings(recording, facts, None)
-    return _quality(recording, facts.peak_dbfs, findings)
-
-
 def _judged(
-    recording: Recording, sweep: SweepDescription, loopback: Recording | None
+    recording: Recording, sweep: SweepDescription | Recording, loopback: Recording | None
 ) -> tuple[RecordingQuality, Trace | None]:
     if loopback is not None and (
         loopback.sample_rate != recording.sample_rate
@@ -222,7 +226,7 @@ def _judged(
         raise ValueError("recording and loopback are not channels of one file")
     facts = sample_facts(recording)
     findings = silence_findings(recording, facts)
-    view = view_recording(recording, sweep=sweep)
+    view = view_recording(recording, played=sweep)
     if findings:
         return _quality(recording, facts.peak_dbfs, findings), None
     model = model_sweep(view)
@@ -230,40 +234,59 @@ def _judged(
     if model is None or any(finding.code in _DECISIVE for finding in findings):
         return _quality(recording, facts.peak_dbfs, findings), None
     noise = estimate_noise(model)
-    clipped = any(finding.code is FindingCode.CLIPPING for finding in findings)
+    totals = total_distortion(model, noise)
+    codes = {finding.code for finding in findings}
+    clipped = FindingCode.CLIPPING in codes
     findings += noise_findings(model, noise)
-    findings += dropped_findings(recording, facts, model, clipped=clipped)
-    findings += hum_findings(model, estimate_hum(model))
-    findings += cut_findings(model)
-    findings += disturbance_findings(model, step=facts.step, spared=_spans(findings))
+    if FindingCode.COARSE_SAMPLES not in codes:
+        findings += dropped_findings(recording, facts, model, clipped=clipped)
+    hum = estimate_hum(model)
+    findings += hum_findings(model, hum)
+    findings += cut_findings(model, noise) + decay_findings(model, noise)
+    heard: list[Finding] = []
+    if view.excitation.sweeps and FindingCode.COARSE_SAMPLES not in codes:
+        bent = clipped or any(total > _BENT for _, total in totals)
+        heard = disturbance_findings(
+            with_more_orders(model) if bent else model, step=facts.step, spared=_spans(findings)
+        )
+    findings += heard
+    if all(one.severity is Severity.NOTE for one in heard):  # else it may lie where harmonics do
+        findings += distortion_findings(model, totals)
+    findings += repeat_findings(model, noise)
     reference = None
     if loopback is not None:
         reference, more = _loopback(loopback, sweep)
         findings += more
-    findings += channel_findings(model, reference)
-    swapped = any(finding.code is FindingCode.CHANNELS_SWAPPED for finding in findings)
-    drift, more = _clock(model, None if swapped else reference)
+    channels = channel_findings(model, reference)
+    findings += channels
+    lead_in = None
+    if FindingCode.LOW_LEVEL not in codes:  # steps bend what is quieter than the sweep
+        lead_in = read_lead_in(model, hum=() if hum is None else hum.frequencies)
+    drift, more = _clock(model, None if channels else reference, lead_in)
     findings += more
     quality = _quality(recording, facts.peak_dbfs, findings, model=model, noise=noise, drift=drift)
     return quality, recording_trace(model, noise)
 
 
 def _clock(
-    model: SweepModel, reference: SweepModel | None
+    model: SweepModel, reference: SweepModel | None, lead_in: LeadIn | None
 ) -> tuple[ClockDrift | None, list[Finding]]:
-    """Return clock drift and what is to be said of it; a slip can look like drift, so it is first.
+    """Return clock drift, and what is to be said of it, of slips and of the gain.
 
-    Without a loopback a slip is only looked for where drift seems to be there, or is not told.
+    A slip can look like drift, so it is first. Without a loopback it is only looked for where drift
+    seems to be there, or is not told.
     """
-    drift = estimate_clock_drift(model, loopback=reference)
+    drift = estimate_clock_drift(model, loopback=reference, lead_in=lead_in)
     findings = drift_findings(model, drift)
     told = drift is not None and drift.uncertainty_ppm < _WELL_TOLD_PPM
-    if reference is None and told and not findings:
-        return drift, []
-    slipped = estimate_slip(model, loopback=reference)
-    if slipped is None:
-        return drift, findings
-    return None, slip_findings(model, slipped, model.view.recording)
+    slipped = None
+    if reference is not None or not told or findings:
+        slipped = estimate_slip(model, loopback=reference, lead_in=lead_in)
+    if slipped is not None:
+        return None, slip_findings(model, slipped, model.view.recording)
+    if any(finding.code is FindingCode.WRONG_SAMPLE_RATE for finding in findings):
+        return None, findings
+    return drift, findings + gain_findings(model, lead_in)
 
 
 def _spans(findings: list[Finding]) -> list[tuple[float, float]]:
@@ -283,21 +306,23 @@ def _spans(findings: list[Finding]) -> list[tuple[float, float]]:
 
 
 def _loopback(
-    loopback: Recording, sweep: SweepDescription
+    loopback: Recording, sweep: SweepDescription | Recording
 ) -> tuple[SweepModel | None, list[Finding]]:
     """Return what the loopback tells, and what is wrong with it."""
     facts = sample_facts(loopback)
-    findings = silence_findings(loopback, facts)
-    view = view_recording(loopback, sweep=sweep)
-    if findings:
-        return None, findings
-    model = model_sweep(view)
-    findings = sample_findings(loopback, facts, model) + sweep_findings(view, model)
-    if model is None or any(finding.code in _DECISIVE for finding in findings):
-        return None, findings
-    clipped = any(finding.code is FindingCode.CLIPPING for finding in findings)
-    findings += dropped_findings(loopback, facts, model, clipped=clipped)
-    return model, findings
+    findings, model = silence_findings(loopback, facts), None
+    if not findings:
+        view = view_recording(loopback, played=sweep)
+        model = model_sweep(view)
+        findings = sample_findings(loopback, facts, model) + sweep_findings(view, model)
+        if model is not None and any(finding.code in _DECISIVE for finding in findings):
+            model = None
+    if model is not None:
+        clipped = any(finding.code is FindingCode.CLIPPING for finding in findings)
+        findings += dropped_findings(loopback, facts, model, clipped=clipped)
+    return model, [
+        replace(one, remedy=LOOPBACK_REMEDIES.get(one.code, one.remedy)) for one in findings
+    ]
 
 
 def _quality(

@@ -66,7 +66,7 @@ def disturbance_findings(
         return []
     times, axis, power, free = _cells(model)
     begin = model.starts[0]
-    end = model.starts[-1] + model.view.sweep.duration + model.explained.length
+    end = model.starts[-1] + model.view.excitation.duration + model.explained.length
     counted = (times >= begin) & (times <= end)
     quiet = _not_lead_in(model, times)
     for first, last in ((-1.0, 0.0), (model.view.recording.duration, math.inf), *spared):
@@ -95,9 +95,8 @@ def _cells(
     """Return frame times, frequencies, power and freedom of every cell."""
     rate = model.low_rate
     times, axis, power = _frames(model.residual, rate)
-    sweep = model.view.sweep
-    safe = np.maximum(axis, 0.25 * sweep.start)
-    lags = times[:, np.newaxis] - sweep.growth * np.log(safe / sweep.start)
+    safe = np.maximum(axis, 0.25 * model.band[0])
+    lags = times[:, np.newaxis] - model.view.excitation.time_of(safe)
     index = np.round(lags * rate).astype(np.intp)
     length = model.left.size
     free = model.left[index % length]
@@ -153,19 +152,18 @@ def _above_band(
 
 def _plays(model: SweepModel, times: FloatArray) -> FloatArray:
     """Return what the sweep plays at each time, its end while the room rings, else 0 Hz."""
-    sweep, playing = model.view.sweep, np.zeros(times.size)
+    sweep, playing = model.view.excitation, np.zeros(times.size)
     for start in model.starts:
         since = times - start
         heard = (since >= -_FRAME) & (since <= sweep.duration + model.explained.length)
-        held = np.clip(since[heard] + 0.5 * _FRAME, 0.0, sweep.duration)
-        playing[heard] = sweep.start * np.exp(held / sweep.growth)
+        playing[heard] = sweep.frequency_at(since[heard] + 0.5 * _FRAME)
     return playing
 
 
 def _not_lead_in(model: SweepModel, times: FloatArray) -> NDArray[np.bool_]:
-    sweep = model.view.sweep
+    sweep = model.view.excitation
     stop = model.starts[0] - 0.5 * sweep.pause
-    return np.asarray((times > stop) | (times < model.starts[0] - sweep.pause - sweep.lead_in))
+    return np.asarray((times > stop) | (times < model.starts[0] - sweep.ahead))
 
 
 def _noise_by_bin(power: FloatArray, usable: NDArray[np.bool_]) -> FloatArray:
@@ -211,9 +209,10 @@ def _signal_energy(model: SweepModel, low: float, high: float) -> float:
     """
     axis, pressure = model.pressure()
     inside = (axis >= low) & (axis < high)
-    amplitude = model.view.sweep.amplitude * np.abs(pressure[inside])
+    excitation = model.view.excitation
+    amplitude = excitation.amplitude * np.abs(pressure[inside])
     step = float(axis[1] - axis[0])
-    growth, repeats = model.view.sweep.growth, len(model.starts)
+    growth, repeats = excitation.growth_at(axis[inside]), len(model.starts)
     return float(np.sum(0.5 * amplitude**2 * growth / axis[inside]) * step * repeats)
 
 
@@ -227,6 +226,8 @@ def _events(
         return []
     loud = np.any([relative > 0 for relative, _, _ in flagged], axis=0)
     frames = np.flatnonzero(loud)
+    if not frames.size:
+        return []
     groups = np.split(frames, np.flatnonzero(np.diff(frames) > 8) + 1)
     findings = []
     for group in groups:

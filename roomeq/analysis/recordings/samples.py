@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from roomeq.base.levels import FloatArray
 
-__all__ = ["Gap", "find_gaps", "find_jumps", "find_repeats", "smallest_step"]
+__all__ = ["Gap", "find_gaps", "find_jumps", "find_repeats", "sampled", "smallest_step"]
 
 IntArray = NDArray[np.intp]
 _STRIDE = 8
@@ -49,10 +49,14 @@ class Gap:
     margin: float
 
 
+def sampled(samples: FloatArray) -> FloatArray:
+    """Return some thousand samples from all over a recording."""
+    return samples[:: max(1, samples.size // 4096)][:8192]
+
+
 def smallest_step(samples: FloatArray) -> float:
     """Return the step of the quantiser that the samples show; 0 where they show none."""
-    part = samples[:: max(1, samples.size // 4096)][:8192]
-    steps = np.diff(np.unique(part))
+    steps = np.diff(np.unique(sampled(samples)))
     steps = steps[steps > 0]
     if not steps.size:
         return 0.0

@@ -31,6 +31,7 @@ from roomeq.analysis.recordings.samples import (
     find_gaps,
     find_jumps,
     find_repeats,
+    sampled,
     smallest_step,
 )
 from roomeq.base.levels import FloatArray
@@ -45,9 +46,10 @@ LOW_DBFS = -48.0
 DC_OF_FULL_SCALE = 0.005
 """A mean beyond it, or beyond a tenth of the peak, is a finding (common practice, no source)."""
 _DC_OF_PEAK = 0.1
+_UNEQUAL = 6.0  # of whole steps
 _BLOCK = 65536
 _FLAT_RATIO = 6.0
-_FLAT_SAMPLES = 12
+_FLAT_SAMPLES = 16
 _DISTANCES = (1e-5, 1e-4, 1e-3, 3e-3, 1e-2, 3e-2)  # of the extreme value
 
 
@@ -61,12 +63,22 @@ class SampleFacts:
         Fractions of full scale.
     step : float
         Of the quantiser; 0 where none shows.
+    values : int
+        How many values a sample of the samples takes.
     """
 
     lowest: float
     highest: float
     mean: float
     step: float
+    values: int
+
+    @property
+    def coarse(self) -> bool:
+        """Whether they are those of 8 bits: few values, far apart or at unequal distances."""
+        span = self.highest - self.lowest
+        unequal = self.step == 0.0 or span > _UNEQUAL * self.step * self.values
+        return 2 < self.values <= 256 and (unequal or self.step > 2.0**-9)
 
     @property
     def peak(self) -> float:
@@ -92,6 +104,7 @@ def sample_facts(recording: Recording) -> SampleFacts:
         highest=highest,
         mean=total / samples.size,
         step=smallest_step(samples),
+        values=np.unique(sampled(samples)).size,
     )
 
 
@@ -143,7 +156,21 @@ def sample_findings(
                 value=facts.mean,
             )
         )
+    if facts.coarse:
+        return [*findings, _coarse(recording, facts)]
     return findings + _clipping(recording, facts, model)
+
+
+def _coarse(recording: Recording, facts: SampleFacts) -> Finding:
+    return make_finding(
+        FindingCode.COARSE_SAMPLES,
+        Severity.WARNING,
+        recording,
+        what=f"its samples take {facts.values} different values only, as of 8 bits or a telephone "
+        "format",
+        confidence=0.95,
+        value=facts.values,
+    )
 
 
 def _clipping(recording: Recording, facts: SampleFacts, model: SweepModel | None) -> list[Finding]:
@@ -218,10 +245,11 @@ def dropped_findings(
     Flat tops of a clipped recording are no gaps, and their corners no jumps.
     """
     rate, findings = recording.sample_rate, []
-    sweep = model.view.sweep
+    sweep = model.view.excitation
     for start in model.starts:
         first = max(0, round((start + 0.5 * sweep.fade_in) * rate))
-        last = min(recording.samples.size, round((start + sweep.duration) * rate))
+        last = round((start + sweep.duration - 0.5 * sweep.fade_out) * rate)
+        last = min(recording.samples.size, last)
         part = recording.samples[first:last]
         if part.size < 1024:
             continue

@@ -16,7 +16,7 @@ from typing import Literal
 
 import numpy as np
 
-from roomeq.analysis.recordings.drift import LeadInPhase, lead_in_phase, unwrapped_phase
+from roomeq.analysis.recordings.drift import elapsed_phase, unwrapped_phase
 from roomeq.analysis.recordings.findings import (
     Finding,
     FindingCode,
@@ -24,6 +24,7 @@ from roomeq.analysis.recordings.findings import (
     confidence_of,
     make_finding,
 )
+from roomeq.analysis.recordings.lead_in import LeadIn
 from roomeq.analysis.recordings.model import SweepModel
 from roomeq.base.levels import FloatArray
 from roomeq.base.recording import Recording
@@ -65,12 +66,13 @@ class Slip:
     margin: float
 
 
-def estimate_slip(model: SweepModel, *, loopback: SweepModel | None = None) -> Slip | None:
+def estimate_slip(
+    model: SweepModel, *, loopback: SweepModel | None = None, lead_in: LeadIn | None = None
+) -> Slip | None:
     """Return the slip that a loopback's phase or the lead-in tells; None where there is none."""
     if loopback is not None:
         return _from_loopback(loopback)
-    told = lead_in_phase(model)
-    return None if told is None else _from_lead_in(model, told)
+    return None if lead_in is None else _from_lead_in(model, lead_in)
 
 
 def _splits(model: SweepModel) -> FloatArray:
@@ -81,11 +83,12 @@ def _from_loopback(loopback: SweepModel) -> Slip | None:
     axis, phase = unwrapped_phase(loopback)
     chosen = slice(None, None, max(1, axis.size // _KEPT))
     axis, phase = axis[chosen], phase[chosen]
-    growth = loopback.view.sweep.growth
-    steady = (axis, axis * np.log(axis), np.ones(axis.size), 1.0 / axis, axis**-3.0)
+    growth = loopback.view.excitation.growth_at
+    drift = elapsed_phase(loopback.view.excitation, axis)
+    steady = (axis, drift, np.ones(axis.size), 1.0 / axis, axis**-3.0)
     best = (math.inf, 0.0, 0.0, 0.0)
     for split in _splits(loopback):
-        clear = np.abs(axis - split) > 3.0 * math.sqrt(split / growth)
+        clear = np.abs(axis - split) > 3.0 * math.sqrt(split / float(growth(split)))
         above = (axis > split).astype(np.float64)
         columns = np.stack((above * axis, above, *steady), axis=1)[clear]
         _, plain = _misfit(columns[:, 2:], phase[clear])
@@ -109,7 +112,7 @@ def _misfit(columns: FloatArray, values: FloatArray) -> tuple[FloatArray, float]
     return np.asarray(fit / scale), float(rest @ rest)
 
 
-def _from_lead_in(model: SweepModel, told: LeadInPhase) -> Slip | None:
+def _from_lead_in(model: SweepModel, told: LeadIn) -> Slip | None:
     """Let one part of the spectrum be late by nothing, the rest by one and the same time."""
     chosen = slice(None, None, max(1, told.axis.size // 1024))
     axis, cross = told.axis[chosen], told.cross[chosen]
@@ -137,7 +140,7 @@ def _from_lead_in(model: SweepModel, told: LeadInPhase) -> Slip | None:
     margin = abs(best[1]) / LEAST_SLIP["lead-in"]
     if not margin >= 1.0:
         return None
-    after = float(axis[best[2]]) if best[2] else model.view.sweep.start
+    after = float(axis[best[2]]) if best[2] else model.band[0]
     margin = min(margin, better / _LESS_LEFT)
     return Slip(lost=best[1], after=after, basis="lead-in", margin=margin)
 

@@ -77,8 +77,9 @@ def estimate_decay(
     """Return decay times in the octave or third-octave bands that the response covers.
 
     Sixth-order Butterworth band-pass filters (class 1 of IEC 61260-1:2014). The noise is told by
-    the end of the response; the decay is integrated backwards from where it meets the noise, and
-    what lies beyond is put in as the continued exponential (ISO 3382-1:2009, 5.3.3).
+    the end of what the recording tells of the band; the decay is integrated backwards from where it
+    meets the noise, and what lies beyond is put in as the continued exponential (ISO 3382-1:2009,
+    5.3.3).
 
     Parameters
     ----------
@@ -105,7 +106,8 @@ def estimate_decay(
     first = max(0, round(-impulse_response.start * rate))
     rows = []
     for lower, upper in edges:
-        filtered = sosfilt(_band_filter(lower, upper, rate), signal)[first:]
+        told = round(float(impulse_response.told_until(upper)) * rate)
+        filtered = sosfilt(_band_filter(lower, upper, rate), signal)[first : first + max(8, told)]
         rows.append(_decay_times(filtered**2, rate, upper - lower))
     t20, t30, range_db, met = (readonly(column) for column in zip(*rows, strict=True))
     widths = np.array([upper - lower for lower, upper in edges])

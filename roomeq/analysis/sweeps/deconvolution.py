@@ -21,8 +21,8 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from roomeq.analysis.sweeps.decimation import choose_decimation, decimate, decimation_reach
+from roomeq.analysis.sweeps.excitation import Excitation, excitation_of
 from roomeq.analysis.sweeps.regularisation import BAND_EDGE, FADE_ABOVE, regularised_inverse
-from roomeq.analysis.sweeps.sweep import sweep_signal
 from roomeq.base.errors import MeasurementFileError
 from roomeq.base.levels import FloatArray
 from roomeq.base.recording import Recording, SweepDescription
@@ -61,12 +61,8 @@ class ExcitationInverse:
         Complex inverse spectrum: exact within the usable band, fading to zero outside it.
     lowest, highest : float
         Usable band, in Hz.
-    duration : float
-        Length of the excitation, in s.
-    amplitude_rms : float
-        Drive level: rms of the steady sine at the sweep's level, or of the reference.
-    sweep : SweepDescription, optional
-        The sweep, where the excitation is one.
+    excitation : Excitation
+        What it is the inverse of, at that rate.
     locator : ExcitationInverse, optional
         Of a full-band inverse: the low-rate one that finds the excitation in a whole recording.
     """
@@ -78,15 +74,23 @@ class ExcitationInverse:
     spectrum: ComplexArray
     lowest: float
     highest: float
-    duration: float
-    amplitude_rms: float
-    sweep: SweepDescription | None = None
+    excitation: Excitation
     locator: ExcitationInverse | None = None
 
     @property
     def low_rate(self) -> float:
         """Rate of the deconvolved signal, in Hz."""
         return self.sample_rate / self.factor
+
+    @property
+    def duration(self) -> float:
+        """Length of the excitation, in s, as far as the rate carries it."""
+        return self.excitation.signal.size / self.sample_rate
+
+    @property
+    def amplitude_rms(self) -> float:
+        """Drive level: rms of the steady sine at the sweep's level, or of the reference."""
+        return self.excitation.amplitude / math.sqrt(2.0)
 
     @property
     def passband(self) -> float:
@@ -131,7 +135,7 @@ def prepare_inverse(
     """
     if not (sample_rate > 0 and frames > 0 and (highest is None or highest > 0)):
         raise ValueError(f"needs positive values: {sample_rate!r}, {frames!r}, {highest!r}")
-    source = _excitation(excitation, sample_rate, band)
+    source = excitation_of(excitation, sample_rate=sample_rate, band=band)
     lowest, last = source.band[0] * BAND_EDGE, source.band[1] / BAND_EDGE
     top = last if highest is None else min(highest, last)
     if not lowest < top:
@@ -148,26 +152,15 @@ def prepare_inverse(
     return replace(whole, locator=locator)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Source:
-    """An excitation at the recordings' rate, its band and its drive level."""
-
-    signal: FloatArray
-    sample_rate: int
-    band: tuple[float, float]
-    amplitude_rms: float
-    sweep: SweepDescription | None
-
-
 def _low_rate_inverse(
-    source: _Source, frames: int, usable: tuple[float, float]
+    source: Excitation, frames: int, usable: tuple[float, float]
 ) -> ExcitationInverse:
     factor = choose_decimation(source.sample_rate, highest=usable[1])
     return _inverse(source, frames, factor, usable, linear=True)
 
 
 def _inverse(
-    source: _Source, frames: int, factor: int, usable: tuple[float, float], *, linear: bool
+    source: Excitation, frames: int, factor: int, usable: tuple[float, float], *, linear: bool
 ) -> ExcitationInverse:
     from scipy.fft import next_fast_len
 
@@ -195,57 +188,8 @@ def _inverse(
         ),
         lowest=usable[0],
         highest=usable[1],
-        duration=source.signal.size / source.sample_rate,
-        amplitude_rms=source.amplitude_rms,
-        sweep=source.sweep,
+        excitation=source,
     )
-
-
-def _excitation(
-    excitation: SweepDescription | Recording,
-    sample_rate: int,
-    band: tuple[float, float] | None,
-) -> _Source:
-    if isinstance(excitation, SweepDescription):
-        return _Source(
-            signal=sweep_signal(excitation, sample_rate=sample_rate),
-            sample_rate=sample_rate,
-            band=(excitation.start, min(excitation.stop, 0.48 * sample_rate)),
-            amplitude_rms=excitation.amplitude / math.sqrt(2.0),
-            sweep=excitation,
-        )
-    signal = excitation.samples
-    if excitation.sample_rate != sample_rate:
-        from scipy.signal import resample_poly
-
-        shared = math.gcd(sample_rate, excitation.sample_rate)
-        signal = resample_poly(signal, sample_rate // shared, excitation.sample_rate // shared)
-    active = signal[np.abs(signal) > 1e-4 * np.abs(signal).max()]
-    if not active.size:
-        raise ValueError(f"the reference is silent: {excitation.place}")
-    excited = _excited_band(signal, sample_rate) if band is None else band
-    if not 0 < excited[0] < excited[1] <= sample_rate / 2:
-        raise ValueError(f"the excited band must be positive and rising, got {excited!r}")
-    return _Source(
-        signal=signal,
-        sample_rate=sample_rate,
-        band=excited,
-        amplitude_rms=float(np.sqrt(np.mean(active**2))),
-        sweep=None,
-    )
-
-
-def _excited_band(signal: FloatArray, sample_rate: int) -> tuple[float, float]:
-    """Return where the third-octave power density lies within 30 dB of its greatest."""
-    power = np.abs(np.fft.rfft(signal)) ** 2
-    step = sample_rate / signal.size
-    prefix = np.concatenate(([0.0], np.cumsum(power)))
-    centres = np.geomspace(max(5.0, 2.0 * step), 0.48 * sample_rate, 400)
-    low = np.maximum(np.round(centres * 2 ** (-1 / 6) / step).astype(int), 1)
-    high = np.maximum(np.minimum((centres * 2 ** (1 / 6) / step).astype(int), power.size), low + 1)
-    density = (prefix[np.minimum(high, power.size)] - prefix[low]) / (high - low)
-    strong = np.flatnonzero(density >= 1e-3 * density.max())
-    return float(centres[strong[0]]), float(centres[strong[-1]])
 
 
 def deconvolve(samples: ArrayLike, *, inverse: ExcitationInverse) -> FloatArray:

@@ -17,7 +17,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from roomeq.analysis.sweeps.decimation import choose_decimation, decimate
-from roomeq.analysis.sweeps.regularisation import BAND_EDGE
+from roomeq.analysis.sweeps.excitation import Excitation, excitation_of
+from roomeq.analysis.sweeps.regularisation import BAND_EDGE, regularised_inverse
 from roomeq.analysis.sweeps.sweep import closed_form_inverse, sweep_signal
 from roomeq.base.bands import ThirdOctaveBand, logarithmic_axis
 from roomeq.base.levels import FloatArray, amplitude_ratio_db, readonly
@@ -82,7 +83,7 @@ class Distortion:
 
 
 def estimate_distortion(
-    recording: Recording, *, sweep: SweepDescription, start: float
+    recording: Recording, *, sweep: SweepDescription | Recording, start: float
 ) -> Distortion:
     """Return the harmonics that one sweep of a recording carries.
 
@@ -90,14 +91,15 @@ def estimate_distortion(
     frequency, so that every order is known over the sweep's whole range; order n lies L ln n ahead
     of the linear response (eq. 18). What the ends and fades of the sweep do to that is taken out:
     each order is divided by what the same steps make of that very harmonic of the sweep. Work is
-    done at the rate that carries five times the last frequency.
+    done at the rate that carries five times the last frequency. The inverse of a reference ends
+    with its band, and so does every order.
 
     Parameters
     ----------
     recording : Recording
         The microphone's channel.
-    sweep : SweepDescription
-        What was played.
+    sweep : SweepDescription or Recording
+        What was played: a described sweep, or a recording of an exponential one.
     start : float
         When time zero of the sweep lies, in s after the start of the recording: an entry of
         `SweepMeasurement.starts`.
@@ -110,25 +112,29 @@ def estimate_distortion(
     Raises
     ------
     ValueError
-        If the sweep does not lie within the recording.
+        If the sweep does not lie within the recording, or is not exponential.
     """
-    if not 0 <= start <= recording.duration - 0.9 * sweep.duration:
+    played = excitation_of(sweep, sample_rate=recording.sample_rate)
+    if not played.growth > 0:
+        raise ValueError("only an exponential sweep sets harmonics apart")
+    if not 0 <= start <= recording.duration - 0.9 * played.duration:
         raise ValueError(
-            f"a sweep of {sweep.duration:.3f} s that starts at {start!r} s does not lie within a "
+            f"a sweep of {played.duration:.3f} s that starts at {start!r} s does not lie within a "
             f"recording of {recording.duration:.3f} s"
         )
-    prepared = _prepared(recording, sweep, start)
-    axis = logarithmic_axis(sweep.start * BAND_EDGE, sweep.stop / BAND_EDGE, per_octave=_PER_OCTAVE)
+    prepared = _prepared(recording, played, start)
+    lowest, highest = float(played.axis[0]) * BAND_EDGE, float(played.axis[-1]) / BAND_EDGE
+    axis = logarithmic_axis(lowest, highest, per_octave=_PER_OCTAVE)
     harmonics = np.full((len(ORDERS), axis.size), complex(math.nan, math.nan))
     noise = np.full(harmonics.shape, math.nan)
     lengths = []
     for row, order in enumerate(ORDERS):
         known = order * axis <= prepared.top
-        window, _ = _window(order, sweep, prepared.low_rate)
+        window, _ = _window(order, played, prepared.low_rate)
         lengths.append(window.size / prepared.low_rate)
         if known.any():
             harmonics[row, known], noise[row, known] = _one_order(
-                prepared, sweep, order, order * axis[known]
+                prepared, played, order, order * axis[known]
             )
     return Distortion(
         frequencies=axis,
@@ -190,11 +196,13 @@ class _Prepared:
         return self.sample_rate / self.factor
 
 
-def _prepared(recording: Recording, sweep: SweepDescription, start: float) -> _Prepared:
+def _prepared(recording: Recording, sweep: Excitation, start: float) -> _Prepared:
     from scipy.fft import irfft, next_fast_len, rfft
 
-    rate = recording.sample_rate
-    top = min(ORDERS[-1] * sweep.stop, 0.42 * rate)
+    rate, stop_frequency = recording.sample_rate, float(sweep.axis[-1])
+    described = isinstance(sweep.played, SweepDescription)
+    top = ORDERS[-1] * stop_frequency if described else stop_frequency / BAND_EDGE
+    top = min(top, 0.42 * rate)
     factor = choose_decimation(rate, highest=top)
     low_rate, zero = rate / factor, round(start * rate)
     stop = min(recording.samples.size, zero + round((sweep.duration + _LONGEST_TAIL) * rate))
@@ -205,7 +213,7 @@ def _prepared(recording: Recording, sweep: SweepDescription, start: float) -> _P
         passband=_PASSBAND * top,
     )
     length = next_fast_len(signal.size + math.ceil(sweep.duration * low_rate), real=True)
-    inverse = _inverse(sweep, length, low_rate, top)
+    inverse = _inverse(sweep, length, factor, low_rate, top)
     return _Prepared(
         lags=irfft(rfft(signal, length) * inverse, length, overwrite_x=True),
         quiet=signal[math.ceil((sweep.duration + _SETTLED) * low_rate) :],
@@ -217,30 +225,48 @@ def _prepared(recording: Recording, sweep: SweepDescription, start: float) -> _P
 
 
 def _one_order(
-    prepared: _Prepared, sweep: SweepDescription, order: int, frequencies: FloatArray
+    prepared: _Prepared, sweep: Excitation, order: int, frequencies: FloatArray
 ) -> tuple[ComplexArray, FloatArray]:
     """Return one harmonic at its own frequencies, and the noise there."""
     from scipy.fft import irfft, rfft
 
     length, low_rate = prepared.lags.size, prepared.low_rate
-    own = decimate(
-        sweep_signal(sweep, sample_rate=prepared.sample_rate, order=order),
-        factor=prepared.factor,
-        sample_rate=prepared.sample_rate,
-        passband=_PASSBAND * prepared.top,
-    )
-    own = irfft(rfft(own, length) * prepared.inverse, length, overwrite_x=True)
     window, zero_at = _window(order, sweep, low_rate)
     place = -sweep.harmonic_advance(order)
-    unit = _read(own, place, window, zero_at, low_rate, frequencies)
-    found = _read(prepared.lags, place, window, zero_at, low_rate, frequencies) / unit
-    gain = np.abs(closed_form_inverse(frequencies, sweep=sweep, sample_rate=low_rate) / unit)
+    found = _read(prepared.lags, place, window, zero_at, low_rate, frequencies)
+    if isinstance(sweep.played, SweepDescription):
+        own = decimate(
+            sweep_signal(sweep.played, sample_rate=prepared.sample_rate, order=order),
+            factor=prepared.factor,
+            sample_rate=prepared.sample_rate,
+            passband=_PASSBAND * prepared.top,
+        )
+        own = irfft(rfft(own, length) * prepared.inverse, length, overwrite_x=True)
+        unit = _read(own, place, window, zero_at, low_rate, frequencies)
+        found = found / unit
+        closed = closed_form_inverse(frequencies, sweep=sweep.played, sample_rate=low_rate)
+        gain = np.abs(closed / unit)
+    else:
+        bins = np.round(frequencies * length / low_rate).astype(np.intp)
+        gain = np.abs(prepared.inverse[bins])
     density = _density(prepared.quiet, low_rate, frequencies)
     return found, gain * np.sqrt(density * float(window @ window))
 
 
-def _inverse(sweep: SweepDescription, length: int, rate: float, top: float) -> ComplexArray:
+def _inverse(
+    excitation: Excitation, length: int, factor: int, rate: float, top: float
+) -> ComplexArray:
     """Return the closed-form inverse spectrum, faded out below the sweep and above `top`."""
+    sweep = excitation.played
+    if isinstance(sweep, Recording):
+        signal = decimate(
+            excitation.signal,
+            factor=factor,
+            sample_rate=excitation.sample_rate,
+            passband=_PASSBAND * top,
+        )
+        usable = excitation.band[0] * BAND_EDGE, top
+        return regularised_inverse(signal, fft_length=length, sample_rate=rate, usable=usable)
     step = rate / length
     inverse = np.zeros(length // 2 + 1, dtype=np.complex128)
     kept = slice(
@@ -258,7 +284,7 @@ def _inverse(sweep: SweepDescription, length: int, rate: float, top: float) -> C
     return inverse
 
 
-def _window(order: int, sweep: SweepDescription, rate: float) -> tuple[FloatArray, int]:
+def _window(order: int, sweep: Excitation, rate: float) -> tuple[FloatArray, int]:
     """Return a window and its sample of time zero.
 
     It begins a quarter of the way to the next higher order and ends shortly before the next lower.

@@ -29,6 +29,8 @@ from roomeq.base.levels import FloatArray, power_ratio_db, readonly
 from roomeq.base.recording import ImpulseResponse, Recording
 from roomeq.base.response import ComplexArray, FrequencyResponse
 
+_LEAST_REST = 0.25  # s
+
 __all__ = ["SweepMeasurement", "estimate_sweep_response", "frequency_response"]
 
 
@@ -171,7 +173,7 @@ def _with_snr(
     rate = mean.sample_rate
     begin = round((window.length - mean.start) * rate)
     rest = mean.samples[begin : begin + round(max(1.0, window.length) * rate)]
-    if rest.size < 0.25 * rate:
+    if rest.size < _LEAST_REST * rate:
         return response
     taper = np.hanning(rest.size + 2)[1:-1]
     size = next_fast_len(rest.size, real=True)
@@ -182,7 +184,10 @@ def _with_snr(
     power = _squared(response.pressure)
     signal = _third_octave_means(centres, power, float(response.frequencies[0]), float(step))
     ratio = np.maximum(signal - noise, 1e-12 * signal) / np.maximum(noise, 1e-30 * signal)
-    snr_db = np.interp(response.frequencies, centres, power_ratio_db(ratio))
+    told = mean.told_until(centres * 10**0.05) >= window.length + _LEAST_REST
+    if not told.any():
+        return response
+    snr_db = np.interp(response.frequencies, centres[told], power_ratio_db(ratio[told]))
     return replace(response, snr_db=snr_db)
 
 

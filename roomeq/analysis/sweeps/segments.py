@@ -30,6 +30,7 @@ from roomeq.base.response import ComplexArray
 __all__ = ["Segments", "aligned_segments", "cut_segments"]
 
 _SHORTEST = 0.05  # s after time zero, whatever the recording holds
+_ENOUGH = 3.5  # s after time zero: decays of 2 s
 _ONSET = 0.1  # first arrival: within 20 dB of the strongest sample
 _ABOVE_NOISE = 6.0  # and this much above the median of what lies before it
 _SEARCH = 0.1  # s before the strongest sample in which the first arrival is looked for
@@ -48,6 +49,8 @@ class Segments:
         Samples before time zero.
     starts : tuple of float
         Time zero of each, in s after the start of the recording.
+    ends : float
+        How long after time zero of the last one the recording ends, in s.
     found, cut_short : int
         How many sweeps were found, and how many of them an end of the recording cuts; these are
         left out unless there is no other.
@@ -60,6 +63,7 @@ class Segments:
     samples: FloatArray
     before: int
     starts: tuple[float, ...]
+    ends: float
     found: int
     cut_short: int
     inverse: ExcitationInverse
@@ -115,6 +119,7 @@ def cut_segments(
         samples=readonly(segments),
         before=bounds[0],
         starts=tuple(zero / inverse.low_rate for zero in zeros),
+        ends=recording.duration - zeros[-1] / inverse.low_rate,
         found=len(places),
         cut_short=len(places) - len(whole),
         inverse=inverse,
@@ -150,14 +155,22 @@ def _bounds(zeros: tuple[int, ...], inverse: ExcitationInverse, frames: int) -> 
     """Return how many samples before and after time zero belong to every segment.
 
     A sweep passes the highest frequency before it ends; from there until the next sweep, or the end
-    of the recording, what is heard is the room. Before time zero lie the distortion products.
+    of the recording, what is heard is the room. Before time zero lie the distortion products. Where
+    that is short the lower frequencies, which were passed earlier, go on telling the room up to
+    where the sixth order of the next sweep lies, or to the end of the recording.
     """
-    rate, passed, before = inverse.low_rate, inverse.duration, BEFORE
-    if inverse.sweep is not None:
-        passed = min(passed, inverse.sweep.time_of(inverse.highest))
-        before = min(before, 0.5 * inverse.sweep.harmonic_advance(2))
-    ends = np.array([*zeros[1:], frames / inverse.factor]) / rate
-    after = float(np.min(ends - np.array(zeros) / rate)) - passed
+    rate, excitation, before = inverse.low_rate, inverse.excitation, BEFORE
+    passed = min(inverse.duration, float(excitation.time_of(inverse.highest)))
+    if excitation.growth > 0:
+        before = min(before, 0.5 * excitation.harmonic_advance(2))
+    starts = np.array(zeros) / rate
+    whole = frames / inverse.factor / rate - float(starts[-1])
+    apart = float(np.min(np.diff(starts), initial=math.inf))
+    after = min(apart, whole) - passed
+    if after < _ENOUGH:
+        if excitation.growth > 0:
+            apart -= excitation.harmonic_advance(6)
+        after = min(_ENOUGH, max(after, min(apart, whole)))
     room = inverse.fft_length / rate - before
     if inverse.locator is not None:
         room -= inverse.duration  # distortion products wrap round to here
@@ -230,6 +243,7 @@ def aligned_segments(segments: Segments) -> ImpulseResponse:
         Samples of shape (sweeps, N).
     """
     samples, inverse = segments.samples, segments.inverse
+    excitation = inverse.excitation
     size, start = samples.shape[-1], -segments.before
     if samples.shape[0] > 1:
         spectra = np.fft.rfft(samples)
@@ -253,6 +267,7 @@ def aligned_segments(segments: Segments) -> ImpulseResponse:
         lowest=inverse.lowest,
         highest=inverse.highest,
         absolute_time=absolute,
+        told=(excitation.axis, segments.ends - excitation.instants),
     )
 
 

@@ -29,6 +29,7 @@ __all__ = [
     "closed_form_inverse",
     "exposure_minutes",
     "playback_signal",
+    "quiet_noise",
     "sweep_frames",
     "sweep_signal",
 ]
@@ -70,9 +71,10 @@ def sweep_signal(
 ) -> FloatArray:
     """Return the sweep proper, with its fades and at its level.
 
-    ``x(t) = A sin(2 pi f1 L exp(t / L))`` (Novak et al. 2015, eq. 47). The formula is continuous
-    in time, so that a recording at any rate has its own exact excitation. Where that rate cannot
-    carry the highest frequencies, the sweep ends at 0.48 times the rate.
+    ``x(t) = A sin(2 pi f1 L (exp(t / L) - 1))`` (Farina 2000; where f1 L is whole, Novak et al.
+    2015, eq. 47). The formula is continuous in time, so that a recording at any rate has its own
+    exact excitation. Where that rate cannot carry the highest frequencies, the sweep ends at 0.48
+    times the rate.
 
     Parameters
     ----------
@@ -111,6 +113,7 @@ def sweep_signal(
     signal = np.arange(frames) / (rate * sweep.growth)
     np.exp(signal, out=signal)
     signal *= 2.0 * np.pi * sweep.periods * order
+    signal -= 2.0 * np.pi * math.fmod(sweep.periods, 1.0) * order
     np.sin(signal, out=signal)
     signal *= sweep.amplitude
     # Fades are functions of time, not of samples, so that every rate has the same sweep.
@@ -137,7 +140,7 @@ def playback_signal(sweep: SweepDescription) -> FloatArray:
         Fractions of full scale; the channels that do not carry the sweep are silent.
     """
     rate = sweep.sample_rate
-    quiet = [_quiet_noise(sweep), np.zeros(round(sweep.pause * rate))]
+    quiet = [quiet_noise(sweep), np.zeros(round(sweep.pause * rate))]
     once = [sweep_signal(sweep), np.zeros(round(sweep.tail * rate))]
     carried = np.concatenate(quiet + once * sweep.repeats)
     signal = np.zeros((sweep.channels, carried.size))
@@ -145,9 +148,11 @@ def playback_signal(sweep: SweepDescription) -> FloatArray:
     return signal
 
 
-def _quiet_noise(sweep: SweepDescription) -> FloatArray:
+def quiet_noise(sweep: SweepDescription) -> FloatArray:
     """Return the lead-in: pink noise within the sweep's band, the same every time."""
     rate = sweep.sample_rate
+    if not sweep.lead_in:
+        return np.zeros(0)
     frames = round(sweep.lead_in * rate)
     frequencies = np.fft.rfftfreq(frames, 1.0 / rate)
     inside = (frequencies >= sweep.start) & (frequencies <= sweep.stop)
@@ -197,5 +202,6 @@ def closed_form_inverse(
     growth = sweep.growth
     safe = np.where(axis > 0, axis, sweep.start)
     phase = -2.0 * np.pi * safe * growth * (1.0 - np.log(safe / sweep.start)) + np.pi / 4.0
+    phase += 2.0 * np.pi * math.fmod(sweep.periods, 1.0)
     magnitude = 2.0 * np.sqrt(axis / growth) / (sample_rate * sweep.amplitude)
     return np.asarray(magnitude * np.exp(1j * phase))

@@ -41,7 +41,7 @@ CODES = {
     FindingCode.DISTURBANCE: "slam, voice or knock",
     FindingCode.START_MISSING: "start missing",
     FindingCode.END_MISSING: "end missing",
-    FindingCode.SWEEPS_MISSING: "sweeps missing",
+    FindingCode.SWEEPS_MISSING: "another number of sweeps",
     FindingCode.SWEEP_NOT_FOUND: "no sweep found",
     FindingCode.WRONG_SWEEP: "wrong sweep",
     FindingCode.WRONG_SAMPLE_RATE: "wrong sample rate",
@@ -49,6 +49,13 @@ CODES = {
     FindingCode.NO_ROOM_HEARD: "loopback instead of microphone",
     FindingCode.CLOCK_DRIFT: "clock drift",
     FindingCode.SAME_RECORDING: "the same recording twice",
+    FindingCode.DECAY_CUT: "decay cut off",
+    FindingCode.DISTORTION: "distortion",
+    FindingCode.COARSE_SAMPLES: "coarse samples",
+    FindingCode.NOT_A_LOOPBACK: "no loopback",
+    FindingCode.REPEATS_DISAGREE: "sweeps that disagree",
+    FindingCode.GAIN_CHANGED: "gain changed",
+    FindingCode.GAIN_UNKNOWN: "gain not told",
 }
 """What a code stands for."""
 

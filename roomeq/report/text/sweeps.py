@@ -7,23 +7,16 @@ Levels in dBFS or dBA as said, times in s, frequencies in Hz.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 from roomeq.analysis.sweeps.sweep import SWEEP_CAUTIONS, exposure_minutes
-from roomeq.base.recording import SweepDescription
+from roomeq.base.recording import CHAIN_QUESTIONS, SweepDescription
 from roomeq.report.text.layout import bullet_list, paragraph, table
 
 __all__ = ["sweep_text"]
 
 _EXPOSURES_DBA = (85.0, 88.0, 91.0, 94.0, 97.0, 100.0)
-_QUESTIONS = {
-    "dynamic_range_compression": "--compression",
-    "upstream_correction": "--correction",
-    "crossover": "--crossover",
-    "volume": "--volume",
-    "output": "--connection",
-    "equaliser": "--equaliser",
-}
 
 
 def sweep_text(sweep: SweepDescription, *, files: Sequence[str]) -> str:
@@ -36,11 +29,21 @@ def sweep_text(sweep: SweepDescription, *, files: Sequence[str]) -> str:
         "in all. Record from before the noise to after the last tail, in one go, with nothing in "
         "the recorder that changes gain."
     )
+    half, whole = (sweep.stop * math.exp(-early / sweep.growth) for early in (0.5, 1.0))
+    lines += [
+        "",
+        *paragraph(
+            f"Go on recording for {max(sweep.tail, 4.0):g} s after the last sweep has ended. "
+            "Stopped with the sweep, a recording lacks the decay of a room that takes 1 s above "
+            f"{half:.0f} Hz, and levels there are wrong; stopped 1 s before its end, all above "
+            f"{whole:.0f} Hz."
+        ),
+    ]
     lines += ["", "Before you play it", *bullet_list(SWEEP_CAUTIONS), ""]
     rows = [[f"{level:.0f}", _duration(exposure_minutes(level))] for level in _EXPOSURES_DBA]
     lines += ["Longest exposure a day (NIOSH)", *table([">dBA", ">Time"], rows)]
     if sweep.conditions.unanswered:
-        named = ", ".join(_QUESTIONS[name] for name in sweep.conditions.unanswered)
+        named = ", ".join(CHAIN_QUESTIONS[name] for name in sweep.conditions.unanswered)
         lines += [
             "",
             *paragraph(

@@ -18,7 +18,7 @@ def humming(mains, level_dbfs, *, orders=(1, 2), fall_db=10.0, **kind):
 
 
 def model_of(samples):
-    return model_sweep(view_recording(recording(samples), sweep=SWEEP))
+    return model_sweep(view_recording(recording(samples), played=SWEEP))
 
 
 @pytest.mark.parametrize("mains", [50.0, 60.0])

@@ -7,7 +7,7 @@ from roomeq.base.recording import Recording
 
 
 def model_of(samples):
-    return model_sweep(view_recording(recording(samples), sweep=SWEEP))
+    return model_sweep(view_recording(recording(samples), played=SWEEP))
 
 
 @pytest.mark.parametrize("decay_time", [0.3, 1.0])
@@ -45,10 +45,10 @@ def test_a_disturbance_does_not_stretch_the_window():
 def test_the_recording_is_not_touched_and_a_strange_rate_works():
     one = recording(clean())
     before = one.samples.copy()
-    model_sweep(view_recording(one, sweep=SWEEP))
+    model_sweep(view_recording(one, played=SWEEP))
     assert np.array_equal(one.samples, before)
     odd = Recording(samples=clean()[: 15 * RATE], sample_rate=15991)
-    assert view_recording(odd, sweep=SWEEP).wide.sample_rate == 15991
+    assert view_recording(odd, played=SWEEP).wide.sample_rate == 15991
 
 
 def test_no_sweep_no_model():

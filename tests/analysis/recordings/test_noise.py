@@ -23,7 +23,7 @@ RATE = 16000
 
 
 def levels(samples, sweep=SWEEP):
-    model = model_sweep(view_recording(recording(samples, sweep=sweep), sweep=sweep))
+    model = model_sweep(view_recording(recording(samples, sweep=sweep), played=sweep))
     return estimate_noise(model), model
 
 
@@ -81,12 +81,20 @@ def test_bands_with_too_much_noise_are_named(snr_db, worst):
         assert found[0].where.lowest < found[0].where.highest
 
 
-def test_noise_is_unknown_where_there_is_no_quiet():
-    samples = clean()[round(7.3 * RATE) : round((7.0 + SWEEP.duration + 0.3) * RATE)]
-    quality = judge_recording(recording(samples), SWEEP)
-    assert quality.found(FindingCode.NOISE_UNKNOWN)
-    assert np.isnan(quality.snr_db).all()
-    assert np.isfinite(quality.signal_db).all()
+def test_where_there_is_no_quiet_the_response_tells_the_noise():
+    # What is told of the whole recording by its quiet parts is the outside reference; bands that
+    # the sweep passes last are not told.
+    samples = clean(snr_db=25.0)
+    whole = judge_recording(recording(samples), SWEEP)
+    cut = samples[round(7.3 * RATE) : round((7.0 + SWEEP.duration + 0.3) * RATE)]
+    quality = judge_recording(recording(cut), SWEEP)
+    assert not quality.found(FindingCode.NOISE_UNKNOWN)
+    told = np.isfinite(quality.snr_db)
+    assert told[:8].all()
+    assert not told[-1]
+    away = (quality.snr_db - whole.snr_db)[told][2:]
+    assert np.abs(away).max() < 6.0
+    assert np.abs(away.mean()) < 2.0
 
 
 def test_quiet_stretches_lie_in_pause_and_tail():

@@ -23,7 +23,6 @@ from roomeq.analysis.recordings.quality import (
     Severity,
     judge_recording,
     judge_recordings,
-    judge_samples,
 )
 from roomeq.base.recording import Recording
 
@@ -102,12 +101,3 @@ def test_one_after_the_other_they_are_judged_as_together():
     together = judge_recordings(several, SWEEP)
     assert [codes(one) for one in alone] == [set(), set(), {"same_recording"}]
     assert [one.findings for one in alone] == [one.findings for one in together]
-
-
-def test_of_an_unknown_excitation_the_samples_tell():
-    samples = clean()
-    assert judge_samples(recording(samples)).findings == ()
-    assert codes(judge_samples(recording(np.zeros(RATE)))) == {"silent_channel"}
-    assert codes(judge_samples(recording(np.clip(samples, -0.2, 0.2)))) == {"clipping"}
-    assert codes(judge_samples(recording(samples + 0.02))) == {"dc_offset"}
-    assert judge_samples(recording(samples)).bands == ()

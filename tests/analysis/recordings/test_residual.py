@@ -67,7 +67,7 @@ def test_the_figure_is_the_energy_against_that_of_the_sweep():
     times = np.arange(samples.size) / RATE - 13.0
     tone = 0.05 * np.sin(2 * np.pi * 20.0 * times) * np.hanning(place(0.4)).max()
     ramp = np.clip(np.minimum(times, 0.4 - times) / 0.1, 0.0, 1.0)
-    model = model_sweep(view_recording(recording(samples + tone * ramp), sweep=SWEEP))
+    model = model_sweep(view_recording(recording(samples + tone * ramp), played=SWEEP))
     found = disturbance_findings(model)
     energy = float(np.sum((tone * ramp) ** 2) / RATE)
     axis, pressure = model.pressure()

@@ -44,7 +44,10 @@ def test_a_recording_that_begins_too_late(late, severity):
     assert [one.severity for one in found] == ([] if severity is None else [severity])
     for one in found:
         assert one.value == pytest.approx(late, abs=0.02)
-        assert one.where.highest == pytest.approx(frequency_after(late), rel=0.02)
+        # An edge in time is felt over sqrt(df/dt) beside it.
+        edge = frequency_after(late)
+        assert f"below {frequency_after(one.value):.3g} Hz" in one.what
+        assert one.where.highest == pytest.approx(edge + np.sqrt(edge / SWEEP.growth), rel=0.02)
 
 
 @pytest.mark.parametrize(
@@ -57,7 +60,8 @@ def test_a_recording_that_ends_too_early(early, severity):
     assert [one.severity for one in found] == ([] if severity is None else [severity])
     for one in found:
         assert one.value == pytest.approx(early, abs=0.02)
-        assert one.where.lowest == pytest.approx(frequency_after(SWEEP.duration - early), rel=0.02)
+        edge = frequency_after(SWEEP.duration - early)
+        assert one.where.lowest == pytest.approx(edge - np.sqrt(edge / SWEEP.growth), rel=0.02)
 
 
 @pytest.mark.parametrize(("late", "seen"), [(0.2, False), (0.6, True), (2.0, True)])
@@ -106,14 +110,28 @@ def test_a_wrong_rate_of_a_short_sweep():
     assert codes(judged(samples, sweep, rate=44100)) == {"wrong_sample_rate"}
 
 
-def test_lags_that_run_or_scatter_are_amiss():
+def test_lags_run_along_a_line_or_lie_together():
     frequencies = np.geomspace(20.0, 400.0, 12)
-    for slope, scatter, amiss in ((0.0, 0.0, False), (0.2, 0.0, True), (0.0, 0.3, True)):
-        trend = LagTrend(frequencies=frequencies, lags=frequencies, slope=slope, scatter=scatter)
-        assert trend.amiss is amiss
-    nothing = LagTrend(frequencies=np.zeros(0), lags=np.zeros(0), slope=np.nan, scatter=np.nan)
-    assert not nothing.amiss
-    assert np.isnan(nothing.rate_ratio(2.0))
+    for slope, scatter, runs in ((0.0, 0.0, False), (0.2, 0.0, True), (0.2, 0.3, False)):
+        trend = LagTrend(
+            frequencies=frequencies, lags=frequencies, slope=slope, upper=slope, scatter=scatter
+        )
+        assert trend.runs(2.0) is runs
+        assert not trend.together
+    at_once = LagTrend(
+        frequencies=frequencies, lags=frequencies, slope=-1.9, upper=-1.9, scatter=0.0
+    )
+    assert not at_once.runs(2.0)
+    bass_is_late = replace(at_once, slope=-0.2, upper=-0.001)
+    assert not bass_is_late.runs(2.0)
+    some = np.concatenate((np.zeros(4), 9.0 * frequencies[4:]))
+    trend = LagTrend(frequencies=frequencies, lags=some, slope=1.0, upper=1.0, scatter=9.0)
+    assert trend.together
+    nothing = LagTrend(
+        frequencies=np.zeros(0), lags=np.zeros(0), slope=np.nan, upper=np.nan, scatter=np.nan
+    )
+    assert not nothing.runs(2.0)
+    assert not nothing.together
 
 
 def test_any_rate_that_is_true_is_right():
@@ -166,7 +184,7 @@ def test_sweeps_that_are_missing():
 @pytest.mark.parametrize("decay_time", [0.3, 1.0])
 def test_lags_in_a_room_hardly_run(decay_time):
     for seat in range(3):
-        view = view_recording(recording(clean(decay_time, seat)), sweep=SWEEP)
+        view = view_recording(recording(clean(decay_time, seat)), played=SWEEP)
         trend = estimate_lag_trend(view)
         assert trend.lags.size >= 10
         assert trend.run < 0.1

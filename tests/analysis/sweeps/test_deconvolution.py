@@ -166,7 +166,7 @@ def test_a_reference_of_another_kind_and_rate():
     samples = scipy.signal.sosfilt(sos, np.concatenate((np.zeros(3000), played, np.zeros(9000))))
     recording = Recording(samples=samples, sample_rate=6000)
     inverse = prepared(Recording(samples=reference, sample_rate=8000), recording, highest=300.0)
-    assert inverse.sweep is None
+    assert not inverse.excitation.sweeps
     assert inverse.lowest < 15.0
     lags = deconvolve(samples, inverse=inverse)
     (place,) = find_excitations(lags, inverse=inverse, recording=recording)

@@ -1,0 +1,194 @@
+"""Several sweeps in one recording against each other: the clock, and whether they agree.
+
+Conventions
+-----------
+Between two sweeps the room is the same, so that nothing but noise, a clock and a fault tells them
+apart. Drift in ppm as in `roomeq.analysis.recordings.drift`, time in s, frequency in Hz.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from roomeq.analysis.recordings.findings import (
+    Finding,
+    FindingCode,
+    Severity,
+    confidence_of,
+    make_finding,
+)
+from roomeq.analysis.recordings.model import SweepModel
+from roomeq.analysis.recordings.noise import NoiseLevels
+from roomeq.analysis.sweeps.windowing import window_values
+from roomeq.base.levels import FloatArray
+from roomeq.base.response import ComplexArray
+
+__all__ = ["ClockDrift", "drift_of_repeats", "repeat_findings"]
+
+NO_CLOCK_PPM = 200.0
+"""Clocks of sound devices lie within 100 ppm each (common practice, no source)."""
+_LEAST_STEP = 0.1e-3  # s
+_DISAGREE_DB = -22.0  # of the power: moves a level by 0.7 dB
+_OVER_NOISE = 6.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ClockDrift:
+    """An estimate of clock drift.
+
+    Attributes
+    ----------
+    ppm : float
+        See the conventions.
+    uncertainty_ppm : float
+        Standard deviation of the estimate, from the scatter of what it was read from.
+    basis : {"repeats", "loopback", "lead-in"}
+        The distance between the sweeps of one recording; the phase of the loopback; the distance of
+        the lead-in from the sweep.
+    """
+
+    ppm: float
+    uncertainty_ppm: float
+    basis: Literal["repeats", "loopback", "lead-in"]
+
+
+def drift_of_repeats(model: SweepModel) -> ClockDrift | None:
+    """Return the drift that the distances between sweeps tell.
+
+    None where one sweep was heard, or one of the distances is another than the others: then samples
+    were lost.
+    """
+    late, errors, expected = _lateness(model)
+    if not late.size or _odd_step(late, errors, expected) is not None:
+        return None
+    weights = (expected / np.maximum(errors, 1e-10)) ** 2
+    return ClockDrift(
+        ppm=1e6 * float(np.average(late / expected, weights=weights)),
+        uncertainty_ppm=1e6 / math.sqrt(float(weights.sum())),
+        basis="repeats",
+    )
+
+
+def _lateness(model: SweepModel) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return how much later than played each sweep after the first comes, the error, and its time.
+
+    All empty where there is one sweep, or more than are said to be played.
+    """
+    count, excitation = model.segments.samples.shape[0], model.view.excitation
+    if count < 2 or count != len(model.starts) or model.segments.found > excitation.repeats:
+        return np.zeros(0), np.zeros(0), np.zeros(0)
+    spectra = np.fft.rfft(model.segments.samples)
+    axis = model.low_rate / model.segments.samples.shape[-1] * np.arange(spectra.shape[-1])
+    used = (axis >= model.band[0]) & (axis <= model.band[1])
+    rows = []
+    for index in range(1, count):
+        cross = spectra[index, used] * np.conj(spectra[0, used])
+        offset, error = _delay(axis[used], cross)
+        elapsed = model.starts[index] - model.starts[0] + offset
+        expected = round(elapsed / excitation.period) * excitation.period
+        rows.append((elapsed - expected, error, expected))
+    late, errors, expected = np.array(rows).T
+    return late, errors, expected
+
+
+def _odd_step(
+    late: FloatArray, errors: FloatArray, expected: FloatArray
+) -> tuple[int, float, float] | None:
+    """Return after which sweep samples were lost, for how long, and the margin; None if nowhere.
+
+    A clock makes all distances longer alike, and none by more than 200 ppm.
+    """
+    steps = np.diff(late, prepend=0.0)
+    usual = float(np.median(steps / np.diff(expected, prepend=0.0)))
+    if abs(usual) > 1e-6 * NO_CLOCK_PPM:
+        usual = 0.0
+    steps = steps - usual * np.diff(expected, prepend=0.0)
+    worst = int(np.argmax(np.abs(steps)))
+    margin = abs(float(steps[worst])) / max(_LEAST_STEP, 6.0 * float(errors[worst]))
+    return (worst, float(steps[worst]), margin) if margin >= 1.0 else None
+
+
+def _delay(axis: FloatArray, cross: ComplexArray) -> tuple[float, float]:
+    """Return the delay that a cross spectrum tells, and its standard deviation, in s."""
+    trial = np.linspace(-0.01, 0.01, 401)
+    step = trial[1] - trial[0]
+    likeness = np.abs(np.exp(2j * np.pi * np.outer(trial, axis[::4])) @ cross[::4])
+    delay = float(trial[int(np.argmax(likeness))])
+    error = step
+    for _ in range(3):
+        rest = cross * np.exp(2j * np.pi * axis * delay)
+        weight = np.abs(rest)
+        phase = np.angle(rest)
+        bottom = float(np.sum(weight * axis**2)) * 2.0 * np.pi
+        delay -= float(np.sum(weight * axis * phase)) / bottom
+        spread = float(np.sum((weight * axis * phase) ** 2))
+        error = math.sqrt(spread) / bottom
+    return delay, error
+
+
+def repeat_findings(model: SweepModel, noise: NoiseLevels) -> list[Finding]:
+    """Return where samples were lost between the sweeps, and whether their responses differ.
+
+    By third octave: the power of the difference from the first, which noise alone makes twice its
+    own.
+    """
+    late, errors, expected = _lateness(model)
+    odd = _odd_step(late, errors, expected) if late.size else None
+    if odd is None:
+        return _disagreement(model, noise)
+    index, step, margin = odd
+    count = round(abs(step) * model.view.recording.sample_rate)
+    lost = make_finding(
+        FindingCode.DROPPED_SAMPLES,
+        Severity.FAULT,
+        model.view.recording,
+        what=f"sweep {index + 2} comes {1e3 * abs(step):.2f} ms too "
+        f"{'early' if step < 0 else 'late'}: about {count} samples were "
+        f"{'lost' if step < 0 else 'put in'} since the one before began",
+        confidence=confidence_of(margin),
+        seconds=(model.starts[index], model.starts[index + 1]),
+        value=count,
+    )
+    return [lost, *_disagreement(model, noise)]
+
+
+def _disagreement(model: SweepModel, noise: NoiseLevels) -> list[Finding]:
+    response = model.impulse_response
+    values = window_values(response.times, window=model.window)
+    spectra = np.fft.rfft(model.several * values)
+    axis = response.sample_rate / response.times.size * np.arange(spectra.shape[-1])
+    floor = np.nan_to_num(noise.floor) * float(values @ values)
+    worst: tuple[float, float, int, float] | None = None
+    told = []
+    for band, quiet in zip(noise.bands, floor, strict=True):
+        inside = (axis >= band.lower) & (axis < band.upper)
+        power = float(np.mean(np.abs(spectra[:, inside]) ** 2)) if inside.any() else 0.0
+        for index in range(1, spectra.shape[0]):
+            away = float(np.mean(np.abs(spectra[index, inside] - spectra[0, inside]) ** 2))
+            relative = (away - 2.0 * quiet) / max(power, 1e-300)
+            if power and away > _OVER_NOISE * quiet and relative > 10 ** (_DISAGREE_DB / 10):
+                told.append(band)
+                if worst is None or relative > worst[0]:
+                    worst = relative, band.centre, index, away / max(quiet, 1e-300)
+    if worst is None or len({band.centre for band in told}) < 2:
+        return []
+    level_db = 10.0 * math.log10(worst[0])
+    start = model.starts[worst[2]]
+    return [
+        make_finding(
+            FindingCode.REPEATS_DISAGREE,
+            Severity.FAULT,
+            model.view.recording,
+            what=f"sweep {worst[2] + 1} differs from the first by {level_db:.0f} dB of its power "
+            f"around {worst[1]:.0f} Hz: samples were lost within one of them, the gain changed, or "
+            "something moved",
+            confidence=confidence_of(worst[0] / 10 ** (_DISAGREE_DB / 10)),
+            seconds=(start, start + model.view.excitation.duration),
+            band=(min(band.lower for band in told), max(band.upper for band in told)),
+            value=level_db,
+        )
+    ]
