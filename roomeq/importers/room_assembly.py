@@ -115,6 +115,7 @@ def assemble_room(
         corner=corner,
         corner_origin=origin,
         repeatability_db=files.repeatability_db,
+        microphone=files.microphone,
         record=record,
         inputs=(*files.inputs, *further_inputs),
         assumptions=tuple(dict.fromkeys(assumptions)),

@@ -14,6 +14,7 @@ from roomeq.importers.room import read_room, room_from_exports
 from roomeq.jobs.propose import propose
 from roomeq.jobs.verify import equaliser_of, verify, verify_room
 from roomeq.plan.plan import write_plan
+from roomeq.plan.verification import CauseCode
 from roomeq.report.text.verification import verification_text
 
 
@@ -47,7 +48,8 @@ def test_what_was_set_as_planned_agrees(room, plan):
     found = verify(plan, measured_again(room, plan.gains_db, offset_db=plan.level.exact_change_db))
     assert found.agrees
     assert found.offset_db == pytest.approx(0, abs=0.1)
-    assert found.suspects == ()
+    assert [cause.code for cause in found.causes] == [CauseCode.AS_PLANNED]
+    assert found.in_force_db == dict(zip(plan.device.labels, plan.gains_db, strict=True))
     assert max(abs(band.difference_db) for band in found.bands) < 0.2
     assert "It came true" in verification_text(found)
 
@@ -66,10 +68,11 @@ def test_a_band_left_where_it_was_is_named(room, plan, label):
     gains[index] = 0.0 if abs(gains[index]) >= 3 else gains[index] - 6.0
     found = verify(plan, measured_again(room, gains))
     assert not found.agrees
-    assert found.suspects[0].label == label
-    assert found.suspects[0].looks_like_db == pytest.approx(gains[index], abs=0.5)
-    assert found.suspects[0].planned_db == plan.gains_db[index]
-    assert f"{label} Hz: planned" in verification_text(found)
+    likely = found.causes[0]
+    assert (likely.code, likely.bands) == (CauseCode.BAND, (label,))
+    assert likely.gains_db == pytest.approx([gains[index]], abs=0.5)
+    assert found.in_force_db[label] == likely.gains_db[0]
+    assert f"Likely cause: {label} Hz looks like" in verification_text(found)
 
 
 def test_what_no_band_explains_is_said(room, plan):
@@ -87,8 +90,9 @@ def test_what_no_band_explains_is_said(room, plan):
         )
     found = verify(plan, Survey(measurements=tuple(rows)))
     assert not found.agrees
-    assert found.suspects == ()
-    assert "No single band explains it" in verification_text(found)
+    assert found.causes == ()
+    assert found.in_force_db is None
+    assert "cannot be told from this measurement" in " ".join(verification_text(found).split())
 
 
 def test_some_seats_are_enough_but_none_are_not(room, plan):
@@ -126,7 +130,7 @@ def test_neighbours_left_as_they_were_are_named_with_what_they_are_set_to(room, 
     # synthetic instrument: skirts of neighbours overlap, so each must be judged beside the other
     gains = dict(zip(plan.device.labels, plan.gains_db, strict=True)) | {"31.5": 0.0, "40": -3.0}
     found = verify(plan, measured_again(room, list(gains.values())))
-    named = {row.label: row.looks_like_db for row in found.suspects}
+    named = dict(zip(found.causes[0].bands, found.causes[0].gains_db, strict=True))
     assert named == pytest.approx({"31.5": 0.0, "40": -3.0}, abs=0.5)
 
 
@@ -241,7 +245,9 @@ def test_measured_shapes_name_no_suspects(room, plan):
     assert equaliser_of(device) is None
     found = verify(replace(plan, device=device), room.survey)
     assert not found.agrees
-    assert found.suspects == ()
+    named = {cause.code for cause in found.causes}
+    assert not named & {CauseCode.BAND, CauseCode.TWO_BANDS, CauseCode.SCALED, CauseCode.SIGNS}
+    assert found.in_force_db is None
 
 
 def bent(survey, change_db):
@@ -290,7 +296,7 @@ def test_where_all_agrees_nobody_is_suspected(room, plan):
     gains[4] -= 0.5
     found = verify(plan, measured_again(room, gains, offset_db=plan.level.exact_change_db))
     assert found.agrees
-    assert found.suspects == ()
+    assert found.causes[0].code is CauseCode.AS_PLANNED
 
 
 @pytest.mark.parametrize("label", ["20", "25", "31.5", "40", "50", "63", "80", "100"])
@@ -307,8 +313,8 @@ def test_one_band_wrong_by_3_db_is_named_alone_and_moves_nothing_else(room, plan
     )
     found = verify(plan, survey)
     assert not found.agrees
-    assert [row.label for row in found.suspects] == [label]
-    assert found.suspects[0].looks_like_db == pytest.approx(gains[index], abs=0.5)
+    assert (found.causes[0].code, found.causes[0].bands) == (CauseCode.BAND, (label,))
+    assert found.causes[0].gains_db == pytest.approx([gains[index]], abs=0.5)
     assert found.offset_db == pytest.approx(level_db, abs=0.25)
     assert found.level.agrees is (level_db == 0.0)
     named = next(row for row in found.bands if row.label == label)
@@ -330,7 +336,7 @@ def test_a_level_knob_wrong_by_2_db_is_told_as_level(room, plan):
     as_set = plan.level.exact_change_db - plan.level.residual_db  # in the knob's steps
     found = verify(plan, measured_again(room, plan.gains_db, offset_db=as_set + 2.0))
     assert found.agrees
-    assert found.suspects == ()
+    assert [cause.code for cause in found.causes] == [CauseCode.AS_PLANNED]
     assert not found.level.agrees
     assert found.level.difference_db == pytest.approx(2.0, abs=0.1)
     assert found.level.looks_like_db == pytest.approx(plan.level.setting_db + 2.0, abs=0.1)
