@@ -7,21 +7,25 @@ most 3 %, an innocent band accused and a false alarm in at most 2 % each; "canno
     python tests/benchmarks/bench_verification.py [rooms] [first seed] [repeats]
 """
 
+import itertools
 import sys
-from collections import Counter
+from collections import Counter, defaultdict
 from dataclasses import replace
 
 import numpy as np
 from bench_joining import room_of
 from joining_cases import FREQUENCIES, KINDS, random_case
-from verification_cases import Set, faults, measured_again, of_sub, visible_db
+from verification_cases import Set, faults, measured_again, of_sub, parts_of, visible_db
 
 import roomeq as rq
 from roomeq.base.response import FrequencyResponse
 from roomeq.base.survey import Measurement, Survey
 
+SOURCES = ("sub", "both", "sub both")
+NAMES = ("right", "set", "cannot tell", "wrong", "innocent")
 
-def survey_of(rows, repeatability=None):
+
+def survey_of(rows):
     return Survey(
         measurements=tuple(
             Measurement(
@@ -60,92 +64,84 @@ def planned_room(seed):
 
 
 def judge(fault, found):
-    """Return verdict: right, set, wrong, cannot tell, alarm or missed; and whether an innocent band is accused."""
+    """Return the verdict on what was found, and whether an innocent band is accused."""
     codes = [cause.code.value for cause in found.causes]
-    innocent = (
-        bool(codes)
-        and codes[0] in ("band", "two_bands")
-        and not set(found.causes[0].bands) <= set(fault.bands)
-    )
+    accused = set(found.causes[0].bands) if codes[:1] in (["band"], ["two_bands"]) else set()
+    names = {f"seat {int(index) + 1}" for index in fault.seats}
     right = [
         cause.code.value == fault.code
         and (not fault.bands or set(cause.bands) == set(fault.bands))
-        and (
-            not fault.seats
-            or {s.split()[1] for s in cause.seats} == {str(int(x) + 1) for x in fault.seats}
-        )
+        and (not names or set(cause.seats) == names)
         for cause in found.causes
     ]
     if fault.code == "level" and "level" not in codes:  # with the subwoofer alone it is an offset
-        right.append(not found.level.agrees and codes[:1] == ["as_planned"])
+        right = [not found.level.agrees and codes[:1] == ["as_planned"]]
     if not found.causes:
-        return "cannot tell", innocent
-    if any(right):
-        return ("right" if right[0] or fault.code == "level" else "set"), innocent
-    return "wrong", innocent
+        verdict = "cannot tell"
+    elif right and right[0]:
+        verdict = "right"
+    else:
+        verdict = "set" if any(right) else "wrong"
+    return verdict, bool(accused - set(fault.bands))
 
 
-def main():
-    given = [int(word) for word in sys.argv[1:] if word != "-v"]
-    rooms, first, repeats = given + [20, 500, 1][len(given) :]
-    table = {}
+def shown(case, fault, planned, sources):
+    """Return whether a fault can be seen in what is measured again, each of two bands by itself."""
+    if fault.code in ("as_planned", "level", "mains_level"):
+        return sources != "sub" or fault.code != "mains_level"
+    if sources == "sub" and fault.code in ("polarity", "delay"):
+        return False
+    return all(
+        max(visible_db(case, one, planned, source) for source in sources.split()) >= 3.0
+        for one in parts_of(fault, planned)
+    )
+
+
+def cases(rooms, first, repeats):
+    """Yield what was done, and what was said of it."""
     for seed in range(first, first + rooms):
         case, before, plan, state = planned_room(seed)
         rng = np.random.default_rng([seed, 5])
         for _ in range(repeats):
             for fault in faults(rng, state, before, None, case, len(case.noisy_sub)):
-                for scatter in (0.3, 1.0):
-                    for sources in ("sub", "both", "sub both"):
-                        if sources == "sub" and fault.code in ("polarity", "delay", "mains_level"):
-                            continue
-                        if (
-                            fault.code not in ("as_planned", "level", "mains_level")
-                            and max(visible_db(case, fault, state, one) for one in sources.split())
-                            < 3.0
-                        ):
-                            continue
-                        sub, both = measured_again(
-                            case,
-                            fault,
-                            rng,
-                            scatter,
-                            rng.uniform(-2, 2) if fault.name != "level" else 0.0,
-                        )
-                        rows = {"sub": sub, "both": both}
-                        survey = survey_of({k: rows[k] for k in sources.split()})
-                        found = rq.verify(plan, survey)
-                        verdict, innocent = judge(fault, found)
-                        key = (scatter, sources, fault.name)
-                        table.setdefault(key, Counter())[verdict] += 1
-                        table[key]["innocent"] += innocent
-                        if verdict == "wrong" and "-v" in sys.argv:
-                            print(
-                                seed,
-                                key,
-                                fault.bands,
-                                [
-                                    (c.code.value, c.bands, c.gains_db, c.value, round(c.share, 2))
-                                    for c in found.causes
-                                ],
-                            )
-    names = ("right", "set", "cannot tell", "wrong", "innocent")
-    for scatter in (0.3, 1.0):
-        for sources in ("sub", "both", "sub both"):
-            print(f"\nscatter {scatter} dB, measured again: {sources}")
-            total = Counter()
-            for (s, q, name), row in table.items():
-                if (s, q) == (scatter, sources):
-                    n = sum(row[x] for x in names[:4])
-                    print(f"  {name:18s}", *(f"{100 * row[x] / n:5.0f}" for x in names), f"{n:5d}")
-                    total.update(row)
-            n = sum(total[x] for x in names[:4])
-            if n:
-                print(
-                    f"  {'all':18s}",
-                    *(f"{100 * total[x] / n:5.1f}" for x in names),
-                    f"{n:5d}",
-                    names,
-                )
+                for scatter, sources in itertools.product((0.3, 1.0), SOURCES):
+                    if not shown(case, fault, state, sources):
+                        continue
+                    gain = 0.0 if fault.name == "level" else rng.uniform(-2.0, 2.0)
+                    sub, both = measured_again(case, fault, rng, scatter, gain)
+                    rows = {"sub": sub, "both": both}
+                    survey = survey_of({source: rows[source] for source in sources.split()})
+                    yield seed, scatter, sources, fault, rq.verify(plan, survey)
+
+
+def main():
+    given = [int(word) for word in sys.argv[1:] if word != "-v"]
+    rooms, first, repeats = given + [20, 500, 1][len(given) :]
+    table = defaultdict(Counter)
+    for seed, scatter, sources, fault, found in cases(rooms, first, repeats):
+        verdict, innocent = judge(fault, found)
+        table[scatter, sources, fault.name].update([verdict] + ["innocent"] * innocent)
+        if "-v" in sys.argv and (verdict == "wrong" or innocent):
+            told = [
+                (c.code.value, c.bands, c.gains_db, c.value, round(c.share, 2))
+                for c in found.causes
+            ]
+            print(seed, scatter, sources, fault.name, set(fault.bands), told, flush=True)
+    for scatter, sources in itertools.product((0.3, 1.0), SOURCES):
+        print(f"\nscatter {scatter} dB, measured again: {sources}; per cent {NAMES}, and how many")
+        total = Counter()
+        for (at, what, name), row in table.items():
+            if (at, what) == (scatter, sources):
+                total.update(row)
+                print_row(name, row)
+        print_row("all", total)
+
+
+def print_row(name, row):
+    count = sum(row[verdict] for verdict in NAMES[:4])
+    print(
+        f"  {name:18s}", *(f"{100.0 * row[x] / max(count, 1):6.1f}" for x in NAMES), f"{count:6d}"
+    )
 
 
 if __name__ == "__main__":

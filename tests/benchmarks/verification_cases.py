@@ -95,7 +95,10 @@ def measured_again(case, fault, rng, scatter_db, gain_db):
 
 
 def visible_db(case, fault, planned, source):
-    """Return the most that a fault changes, over third octaves from 22 Hz to an octave above the corner."""
+    """Return what a fault changes, over third octaves up to an octave above the corner, in dB.
+
+    The most of it; of moved microphones the root mean square, at the seat that moved most.
+    """
     clean = Fault("", "", planned)
     rng, change = np.random.default_rng(0), []
     for one in (fault, clean):
@@ -107,8 +110,23 @@ def visible_db(case, fault, planned, source):
     for f in centres:
         inside = (f / 2 ** (1 / 6) < FREQUENCIES) & (f * 2 ** (1 / 6) > FREQUENCIES)
         rows.append(10 * np.log10(change[0][:, inside].mean(1) / change[1][:, inside].mean(1)))
-    rows = np.array(rows)
-    return float(np.abs(rows - np.median(rows)).max())
+    rows = np.array(rows) - np.median(rows)
+    if fault.spoil in ("seat_moved", "all_moved"):
+        return 1.5 * float(np.sqrt((rows**2).mean(axis=0)).max())
+    return float(np.abs(rows).max())
+
+
+def parts_of(fault, planned):
+    """Return faults each of which has to be seen by itself: of two bands either one."""
+    index = [LABELS.index(label) for label in fault.bands]
+    if len(index) < 2:
+        return [fault]
+    found = []
+    for i in index:
+        gains = planned.gains.copy()
+        gains[i] = fault.state.gains[i]
+        found.append(replace(fault, state=replace(fault.state, gains=gains)))
+    return found
 
 
 def faults(rng, plan_state, before, others, case, seats):

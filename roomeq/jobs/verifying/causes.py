@@ -21,7 +21,9 @@ __all__ = ["Judgement", "judge_causes"]
 STANDS = 0.1
 """Share of the likeliest explanation below which another does not stand beside it."""
 MOST_IN_A_SET = 4
-_MISFIT = 2.5
+NEAR = 0.3
+"""Share of the likeliest explanation from which "as planned" comes before it."""
+MISFIT = 2.5
 """Mean square residual over scatter above which the best explanation explains nothing."""
 
 
@@ -50,14 +52,18 @@ def judge_causes(seen: Observation, setup: Setup) -> Judgement:
     for one, weight in zip(ranked, weights, strict=True):
         if weight >= STANDS and one.cause.code not in [s.cause.code for s, _ in standing]:
             standing.append((one, weight / total))
-    # Where all may be as planned nobody is accused before it.
-    standing.sort(key=lambda one: one[0].cause.code is not CauseCode.AS_PLANNED)
-    nothing = standing[0][0].cause.code is CauseCode.SOMETHING_ELSE or len(standing) > MOST_IN_A_SET
-    if nothing:
+    # Where all may as well be as planned nobody is accused before it.
+    planned = [one for one in standing if one[0].cause.code is CauseCode.AS_PLANNED]
+    if planned and planned[0][1] >= NEAR * standing[0][1]:
+        standing.sort(key=lambda one: one[0].cause.code is not CauseCode.AS_PLANNED)
+    best = standing[0][0]
+    spread = best.cause.code in (CauseCode.SEAT_MOVED, CauseCode.ALL_MOVED)
+    unexplained = not spread and seen.misfit(best.left_db(seen)) > MISFIT
+    if best.cause.code is CauseCode.SOMETHING_ELSE or len(standing) > MOST_IN_A_SET or unexplained:
         return Judgement(causes=(), change=Change())
     causes = tuple(
         msgspec.structs.replace(one.cause, share=share)
         for one, share in standing
         if one.cause.code is not CauseCode.SOMETHING_ELSE
     )
-    return Judgement(causes=causes, change=standing[0][0].change)
+    return Judgement(causes=causes, change=best.change)

@@ -98,6 +98,11 @@ class Explanation:
     cause: Cause
     score: float
     change: Change
+    left: list[FloatArray] | None = None
+
+    def left_db(self, seen: Observation) -> list[FloatArray]:
+        """Return what it leaves, by part, shape (1, S, B)."""
+        return seen.residuals_db(self.change) if self.left is None else self.left
 
 
 def explanations(seen: Observation, setup: Setup) -> list[Explanation]:
@@ -226,8 +231,11 @@ def _whole_lists(
             yield replace(best, score=best.score - freedom - _UNUSUAL[code])
     before = [(part.binned_db - part.before_db @ part.means)[None] for part in seen.parts]
     if max(float(np.abs(part.before_db).max()) for part in seen.parts) >= MATERIAL_DB:
-        score = float(seen.score_of(seen.centred(before))[0]) - _UNUSUAL[CauseCode.AS_BEFORE]
-        yield Explanation(cause=Cause(code=CauseCode.AS_BEFORE), score=score, change=Change())
+        left = seen.centred(before)
+        score = float(seen.score_of(left)[0]) - _UNUSUAL[CauseCode.AS_BEFORE]
+        yield Explanation(
+            cause=Cause(code=CauseCode.AS_BEFORE), score=score, change=Change(), left=left
+        )
     if equaliser.shapes is None:
         widths = [
             _one(seen, CauseCode.WIDTH, _width(equaliser, setup.gains_db, x), values=1, value=x)
@@ -334,7 +342,7 @@ def _band_and_level(
         seen,
         CauseCode.BAND,
         replace(set_to([((index, gain),)]), sub_db=best[2]),
-        values=2,
+        values=4,  # two faults at once
         of=setup.gains_db.size,
         bands=(equaliser.labels[index],),
         gains_db=(gain,),
@@ -400,8 +408,8 @@ def _places(seen: Observation) -> Iterator[Explanation]:
     def found(
         cause: Cause, rows: list[FloatArray], further: list[FloatArray], cost: float
     ) -> Explanation:
-        score = float(seen.score_of(rows, further_db=further)[0])
-        return Explanation(cause=cause, score=score - cost - _UNUSUAL[cause.code], change=Change())
+        score = float(seen.score_of(rows, further_db=further)[0]) - cost - _UNUSUAL[cause.code]
+        return Explanation(cause=cause, score=score, change=Change(), left=rows)
 
     nothing = [np.zeros((len(part.seats), 1)) for part in seen.parts]
     for seat in seats if len(seats) > 1 else ():

@@ -7,7 +7,7 @@ an octave. Candidates are changes of the subwoofer against the plan, K at a time
 all seats and parts is free: the levels of two measuring days need not compare.
 
 How likely a candidate is follows from a Student distribution of five degrees of freedom, of which
-the scale is the repeatability: single points may lie far off, in a dip that moved. Two bins count
+the scale is the repeatability: single points may lie far off, in a dip that moved. Three bins count
 as one observation, as scatter hangs together over about a third of an octave. Both common practice,
 no source; what the choices are worth is measured by tests/benchmarks/bench_verification.py.
 """
@@ -27,7 +27,7 @@ __all__ = ["Change", "Observation", "Part", "bin_means", "log_likelihood"]
 
 BINS_PER_OCTAVE = 6
 FREEDOM = 5.0
-BIN_SHARE = 0.5
+BIN_SHARE = 0.35
 DEFAULT_SCATTER_DB, LEAST_SCATTER_DB, MOST_SCATTER_DB = 0.5, 0.3, 1.2
 _PRIOR_BINS = 12.0
 """How many bins the default scatter counts for, beside what differs between the seats."""
@@ -231,6 +231,18 @@ class Observation:
         """Return the one offset that a single candidate leaves."""
         left = [(part.binned_db - part.pattern_db(change)).ravel() for part in self.parts]
         return float(np.median(np.concatenate(left)))
+
+    def misfit(self, left: list[FloatArray]) -> float:
+        """Return the mean square of single residuals over the scatter, none counting beyond 9.
+
+        About 1 where only scatter is left.
+        """
+        most = self.scatters[-1][0]
+        parts = [
+            np.minimum((rows / np.hypot(most, part.doubt_db)) ** 2, 9.0).ravel()
+            for part, rows in zip(self.parts, left, strict=True)
+        ]
+        return float(np.mean(np.concatenate(parts)))
 
     def score(self, change: Change) -> FloatArray:
         """Return the log-likelihood of each candidate, shape (K,)."""
