@@ -49,7 +49,9 @@ __all__ = [
 ]
 
 AGREES_DB = 1.0
-_REPEATS = 2.0  # standard deviations of a repeated measurement
+_BAND_SCATTERS, _SEAT_DB, _SEAT_SCATTERS = 3.0, 1.5, 2.0
+"""How many standard deviations of a repeat a band may differ, over the root of the seats, and the
+root mean square of a seat; common practice, no source."""
 _SAME_DB = 1e-9
 
 
@@ -166,19 +168,20 @@ def verify(
     setup = _setup(plan, others or {}, microphone_db)
     judged = judge_causes(seen, setup)
     gains = gains_in_force_db(judged.causes[0], setup) if judged.causes else None
-    tolerance = max(AGREES_DB, _REPEATS * seen.scatter_db)
-    left = [rows[0] for rows in seen.residuals_db(judged.change)]
+    tolerance = max(AGREES_DB, _BAND_SCATTERS * seen.scatter_db / len(parts[0].seats) ** 0.5)
     offset = seen.offset_db(judged.change)
-    planned = bool(judged.causes) and judged.causes[0].code is CauseCode.AS_PLANNED
-    seats = _seat_checks(seen, offset, planned=planned, tolerance=tolerance)
-    bands = _band_checks(plan, parts[0], offset, left[0], tolerance=tolerance)
-    close = all(row.agrees for row in seats) and all(row.agrees for row in bands)
+    left = [rows[0] for rows in seen.residuals_db(judged.change)]
+    bands = _band_checks(plan, parts[0], offset, left[0], seen.scatter_db, tolerance=tolerance)
+    causes = judged.causes
+    planned = bool(causes) and causes[0].code is CauseCode.AS_PLANNED
+    if planned and not all(row.agrees for row in bands):
+        causes, planned, gains = (), False, None  # nothing explains it better, and yet it differs
     joining, otherwise = None, tuple[StatedJoiningSetting, ...]()
     if plan.joining is not None:
         joining = check_joining(
             plan.joining,
             survey,
-            as_planned=planned or (close and not judged.causes),
+            as_planned=planned,
             loss_db=sum_loss_db,
             offset_db=offset,
         )
@@ -187,17 +190,17 @@ def verify(
         )
     return Verification(
         room=plan.room,
-        agrees=(planned or (close and not judged.causes)) and (joining is None or joining.agrees),
+        agrees=planned and (joining is None or joining.agrees),
         tolerance_db=tolerance,
         offset_db=offset,
         scatter_db=seen.scatter_db,
-        causes=judged.causes,
+        causes=causes,
         in_force_db=None
         if gains is None
         else dict(zip(plan.device.labels, gains.tolist(), strict=True)),
         source=plan.source if plan.source in survey.sources else "both",
         level=_level_check(plan, offset, tolerance=tolerance),
-        seats=seats,
+        seats=_seat_checks(seen, offset),
         bands=bands,
         stated=_stated(plan, stated_gains_db or {}, stated_level_db),
         not_measured_again=tuple(
@@ -253,27 +256,30 @@ def _level_check(plan: Plan, offset_db: float, *, tolerance: float) -> LevelChec
     )
 
 
-def _seat_checks(
-    seen: Observation, offset_db: float, *, planned: bool, tolerance: float
-) -> tuple[SeatCheck, ...]:
+def _seat_checks(seen: Observation, offset_db: float) -> tuple[SeatCheck, ...]:
     """Judge each seat by the root mean square of what differs over all that was measured there."""
+    limit = max(_SEAT_DB, _SEAT_SCATTERS * seen.scatter_db)
     checks = []
     for seat in seen.seats:
         rows = [p.difference_db[p.seats.index(seat)] for p in seen.parts if seat in p.seats]
         value = float(np.sqrt(np.mean((np.concatenate(rows) - offset_db) ** 2)))
-        checks.append(
-            SeatCheck(seat=seat, difference_db=value, agrees=planned or value <= 2.0 * tolerance)
-        )
+        checks.append(SeatCheck(seat=seat, difference_db=value, agrees=value <= limit))
     return tuple(checks)
 
 
 def _band_checks(
-    plan: Plan, part: Part, offset_db: float, left_db: FloatArray, *, tolerance: float
+    plan: Plan,
+    part: Part,
+    offset_db: float,
+    left_db: FloatArray,
+    scatter_db: float,
+    *,
+    tolerance: float,
 ) -> tuple[BandCheck, ...]:
     """Judge each band by the mean over seats, and what the likeliest cause leaves of it."""
-    mean = part.difference_db.mean(axis=0) - offset_db
     spread = part.means / np.maximum(part.means.max(axis=0), 1e-12)
-    unexplained = spread @ left_db.mean(axis=0)
+    mean = part.mean_db(part.difference_db - offset_db, scatter_db)
+    unexplained = part.mean_db(left_db @ spread.T, scatter_db)
     checks = []
     for setting in plan.bands:
         band = third_octave_band(setting.centre)

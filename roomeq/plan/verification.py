@@ -236,8 +236,8 @@ class Verification(_Record, frozen=True, kw_only=True):
         Whether every band, averaged over seats, every seat and the sum with the mains is close
         enough. The level has no part in it, for it need not compare.
     tolerance_db : float
-        What "close enough" was: 1 dB, or twice the repeatability where that is more (common
-        practice, no source).
+        What "close enough" was for a band: 1 dB, or three times the scatter of the mean over the
+        seats where that is more (common practice, no source).
     scatter_db : float
         How far a repeated measurement was taken to scatter: as stated, or by how the seats differ.
     source : str

@@ -125,9 +125,12 @@ class Part:
     @property
     def doubt_db(self) -> FloatArray:
         """Return by how much noise may change each seat and bin, shape (S, B)."""
-        level = self.predicted_db @ self.means
-        mean = 10.0 * np.log10(np.mean(10.0 ** (level / 10.0), axis=1, keepdims=True))
-        return np.asarray(8.7 * 10.0 ** ((mean + NOISE_DB - level) / 20.0))
+        return _doubt_db(self.predicted_db @ self.means)
+
+    def mean_db(self, rows_db: FloatArray, scatter_db: float) -> FloatArray:
+        """Return the mean of rows over the seats, shape (F,), each counting as it is certain."""
+        weights = 1.0 / (scatter_db**2 + _doubt_db(self.predicted_db) ** 2)
+        return np.asarray((weights * rows_db).sum(axis=0) / weights.sum(axis=0))
 
     @property
     def binned_db(self) -> FloatArray:
@@ -151,6 +154,12 @@ class Part:
         now = power(one.astype(np.complex128), one)
         level = 10.0 * np.log10(power(ratio[:, None, :], mains) / now)
         return np.asarray(level @ self.means)
+
+
+def _doubt_db(level_db: FloatArray) -> FloatArray:
+    """Return by how much noise may change levels, each seat against its own mean."""
+    mean = 10.0 * np.log10(np.mean(10.0 ** (level_db / 10.0), axis=1, keepdims=True))
+    return np.asarray(8.7 * 10.0 ** ((mean + NOISE_DB - level_db) / 20.0))
 
 
 def _spread_db(part: Part) -> float | None:
