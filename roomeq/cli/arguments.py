@@ -98,14 +98,30 @@ def command_parser() -> argparse.ArgumentParser:
         "fewer bands",
     )
     propose.add_argument("--plan", metavar="FILE", help="also keep the plan as a JSON file")
+    propose.add_argument(
+        "--in-force",
+        metavar="FILE",
+        help="start from the gains that verify --json found in force, kept in this file",
+    )
     verify = commands.add_parser(
         "verify",
         help="compare a new measurement with a plan",
         description="Compare measurements taken with the plan's settings in force with what was "
-        "predicted, and say which band or level was probably set wrongly, and which settings that "
-        "the new room file states are not the plan's. Nothing is written.",
+        "predicted, and say what is likely wrong where it is not: settings, filters, polarity, "
+        "delay, files or microphones; and which settings that the new room file states are not the "
+        "plan's. Nothing is written.",
     )
     verify.add_argument("plan", metavar="PLAN", help="the JSON file of propose --plan")
+    verify.add_argument(
+        "--other",
+        action="append",
+        default=[],
+        metavar="PLAN",
+        help="a further plan whose settings may be in force instead (may be given again)",
+    )
+    verify.add_argument(
+        "--force", action="store_true", help="also with a plan for a room of another name"
+    )
     _add_room_arguments(verify)
     _add_sweep(
         commands.add_parser(

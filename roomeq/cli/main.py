@@ -224,6 +224,8 @@ def _propose(room: Room, options: argparse.Namespace) -> int:
     from roomeq.report.text.plan import plan_text
     from roomeq.report.text.terminal import bars_wanted, progress
 
+    if options.in_force:
+        room = _as_in_force(room, options.in_force)
     with progress("choosing band gains", sys.stderr):
         plan = propose(room, best=options.best)
     if options.plan:
@@ -236,13 +238,27 @@ def _propose(room: Room, options: argparse.Namespace) -> int:
     return 1 if room.doubtful or plan.reservations or plan.no_change else 0
 
 
+def _as_in_force(room: Room, path: str) -> Room:
+    """Return the room with the gains that a verification found in force."""
+    from dataclasses import replace
+
+    import numpy as np
+
+    from roomeq.plan.verification import read_in_force
+
+    found = read_in_force(path, room=room.name)
+    gains = np.array([found[label] for label in room.equaliser.labels])
+    return replace(room, present=replace(room.present, gains_db=gains, gains_stated=True))
+
+
 def _verify(room: Room, options: argparse.Namespace) -> int:
     from roomeq.jobs.verify import verify_room
     from roomeq.plan.plan import read_plan
     from roomeq.report.text.verification import verification_text
 
     alarmed = _say_alarms(room)
-    found = verify_room(read_plan(options.plan), room)
+    others = {path: read_plan(path) for path in options.other}
+    found = verify_room(read_plan(options.plan), room, others=others, other_room=options.force)
     print(found.to_json().decode() if options.json else verification_text(found), end="")
     as_planned = found.agrees and found.level.agrees and found.stated_as_planned
     return 0 if as_planned and not alarmed else 1

@@ -339,6 +339,8 @@ class FixedBandEqualiser:
             raise ValueError("measured band shapes carry no phase: only the level is known")
         total = np.ones(np.shape(frequencies), dtype=np.complex128)
         for band, gain in zip(self.bands, np.asarray(gains_db, dtype=np.float64), strict=True):
+            if not gain:
+                continue
             total = total * peaking_response(
                 frequencies,
                 centre=band.centre,

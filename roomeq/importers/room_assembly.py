@@ -120,6 +120,7 @@ def assemble_room(
         corner=corner,
         corner_origin=origin,
         repeatability_db=files.repeatability_db,
+        microphone=files.microphone,
         record=record or {},
         inputs=files.inputs,
         assumptions=tuple(dict.fromkeys(assumptions)),

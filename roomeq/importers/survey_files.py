@@ -18,6 +18,7 @@ from typing import Any, get_args
 
 from roomeq.base.digests import InputFile, read_input_file
 from roomeq.base.errors import MeasurementFileError
+from roomeq.base.levels import FloatArray
 from roomeq.base.response import FrequencyResponse
 from roomeq.base.survey import Measurement, Source, Survey
 from roomeq.importers.device_profile import shipped_profiles
@@ -67,6 +68,8 @@ class SurveyFiles:
         Room file and all files that it names, with their digests.
     repeatability_db : float, optional
         As stated, else the pooled standard deviation over repeats in dB; None if neither is there.
+    microphone : tuple of ndarray, optional
+        Hz, and what the microphone file added there in dB.
     """
 
     survey: Survey
@@ -75,6 +78,7 @@ class SurveyFiles:
     findings: tuple[str, ...]
     inputs: tuple[InputFile, ...]
     repeatability_db: float | None
+    microphone: tuple[FloatArray, FloatArray] | None = None
 
 
 SweepReader = Callable[[MeasurementTable], tuple[FrequencyResponse | None, tuple[str, ...]]]
@@ -157,6 +161,9 @@ def read_survey(room_file: RoomFile, *, read_sweep: SweepReader | None = None) -
         ),
         inputs=tuple(_inputs(room_file)),
         repeatability_db=repeated_db if stated_db is None else stated_db,
+        microphone=None
+        if microphone is None
+        else (microphone.frequencies, microphone.amount_db(microphone.frequencies)),
     )
 
 

@@ -1,17 +1,16 @@
-"""Verification: did what was predicted come true, and what was probably set wrongly.
+"""Verification: did what was predicted come true, and if not, why.
 
 Conventions
 -----------
 Differences are measured again minus predicted, in dB, on the plan's axis. Levels of the two
-measuring days need not compare: one offset is removed first, and stated. It is the weighted median
-over seats and frequencies, which a wrong band or a bad seat does not carry along, and is taken
-again without what wrong bands explain once they are known. The optimiser is not run again.
+measuring days need not compare: one offset is removed, and stated. Causes are whole patterns that
+are predicted at every seat (`roomeq.jobs.verifying`). The optimiser is not run again.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Mapping
+from functools import partial
 from itertools import starmap, zip_longest
 from typing import Literal
 
@@ -24,17 +23,20 @@ from roomeq.base.levels import FloatArray
 from roomeq.base.survey import Survey
 from roomeq.device.equaliser import FixedBandEqualiser, QLaw
 from roomeq.jobs.joining.steps import present_data
-from roomeq.jobs.verify_joined import check_joining, joining_stated_otherwise
+from roomeq.jobs.verify_joined import check_joining, joining_stated_otherwise, measured_sum
+from roomeq.jobs.verifying.causes import judge_causes
+from roomeq.jobs.verifying.hypotheses import Setup, gains_in_force_db
+from roomeq.jobs.verifying.observation import Observation, Part, bin_means
 from roomeq.optimiser.joining.summation import judge_sum
 from roomeq.plan.plan import Plan
 from roomeq.plan.records import DeviceRecord
 from roomeq.plan.verification import (
     BandCheck,
+    CauseCode,
     LevelCheck,
     SeatCheck,
     StatedJoiningSetting,
     StatedSetting,
-    SuspectedSetting,
     Verification,
 )
 from roomeq.room.room import Room
@@ -46,82 +48,19 @@ __all__ = [
 ]
 
 AGREES_DB = 1.0
-_REPEATS = 2.0  # standard deviations of a repeated measurement
-_EXPLAINS = 0.5  # share of the mean square difference that a suspicion must explain
-_MOST_SUSPECTS = 3
-_REFINEMENTS = 20
+_BAND_SCATTERS, _SEAT_DB, _SEAT_SCATTERS = 3.0, 1.5, 2.0
+"""How many standard deviations of a repeat a band may differ, over the root of the seats, and the
+root mean square of a seat; common practice, no source."""
 _SAME_DB = 1e-9
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Difference:
-    """What was measured again less what a plan predicts, seats by frequencies, judged.
-
-    `explained_db` is what the suspected settings change, shape (F,).
-    """
-
-    plan: Plan
-    seats: tuple[str, ...]
-    axis: FloatArray
-    raw_db: FloatArray
-    share: FloatArray
-    tolerance: float
-    explained_db: FloatArray
-
-    @property
-    def offset_db(self) -> float:
-        return _weighted_median(self.raw_db - self.explained_db, self.share)
-
-    @property
-    def by_seat_db(self) -> FloatArray:
-        return self.raw_db - self.offset_db
-
-    @property
-    def agrees(self) -> bool:
-        bands = all(band.agrees for band in self.band_checks)
-        return bands and all(seat.agrees for seat in self.seat_checks)
-
-    @property
-    def seat_checks(self) -> tuple[SeatCheck, ...]:
-        by_seat, most = np.sqrt(self.by_seat_db**2 @ self.share), 2.0 * self.tolerance
-        return tuple(
-            SeatCheck(seat=seat, difference_db=float(value), agrees=bool(value <= most))
-            for seat, value in zip(self.seats, by_seat, strict=True)
-        )
-
-    @property
-    def band_checks(self) -> tuple[BandCheck, ...]:
-        axis, mean_db = self.axis, self.by_seat_db.mean(axis=0)
-        checks = []
-        for setting in self.plan.bands:
-            band = device_band(setting.centre)
-            inside = (axis >= band.lower) & (axis < band.upper) & (self.share > 0)
-            if inside.any():
-                value = float(mean_db[inside].mean())
-                checks.append(
-                    BandCheck(
-                        label=setting.label,
-                        difference_db=value,
-                        unexplained_db=value - float(self.explained_db[inside].mean()),
-                        agrees=abs(value) <= self.tolerance,
-                    )
-                )
-        return tuple(checks)
-
-    @property
-    def level_check(self) -> LevelCheck:
-        """The level against what the knob gives in its steps; the prediction has it exactly."""
-        level = self.plan.level
-        planned, off = level.setting_db, self.offset_db + level.residual_db - level.upstream_db
-        return LevelCheck(
-            difference_db=off,
-            planned_db=planned,
-            looks_like_db=None if planned is None else planned + off,
-            agrees=abs(off) <= self.tolerance,
-        )
-
-
-def verify_room(plan: Plan, room: Room) -> Verification:
+def verify_room(
+    plan: Plan,
+    room: Room,
+    *,
+    others: Mapping[str, Plan] | None = None,
+    other_room: bool = False,
+) -> Verification:
     """Compare a room measured after the settings were made, and what it states, with a plan.
 
     Parameters
@@ -129,6 +68,10 @@ def verify_room(plan: Plan, room: Room) -> Verification:
     plan : Plan
     room : Room
         As for `verify`; the settings that its file states are compared with the plan's.
+    others : mapping of str to Plan, optional
+        As for `verify`.
+    other_room : bool
+        Whether a room of another name will do.
 
     Returns
     -------
@@ -137,8 +80,13 @@ def verify_room(plan: Plan, room: Room) -> Verification:
     Raises
     ------
     ValueError
-        As `verify`.
+        As `verify`, or if the plan is for a room of another name.
     """
+    if room.name != plan.room and not other_room:
+        raise ValueError(
+            f"the plan is for {plan.room!r}, what was measured again is {room.name!r}: give the "
+            "plan of this room, or say --force if only the name has changed"
+        )
     present, data = room.present, present_data(room)
     gains = dict(zip(room.equaliser.labels, present.gains_db.tolist(), strict=True))
     return verify(
@@ -150,7 +98,13 @@ def verify_room(plan: Plan, room: Room) -> Verification:
         stated_polarity=present.polarity,
         stated_phase_deg=present.phase_deg,
         sum_loss_db=None if data is None else judge_sum(data, data.present).loss_db,
+        others=others,
+        microphone_db=None if room.microphone is None else partial(_interpolated, *room.microphone),
     )
+
+
+def _interpolated(frequencies: FloatArray, added_db: FloatArray, at: FloatArray) -> FloatArray:
+    return np.asarray(np.interp(np.log(at), np.log(frequencies), added_db))
 
 
 def verify(
@@ -163,6 +117,8 @@ def verify(
     stated_polarity: Literal["normal", "inverted"] | None = None,
     stated_phase_deg: float | None = None,
     sum_loss_db: float | None = None,
+    others: Mapping[str, Plan] | None = None,
+    microphone_db: Callable[[FloatArray], FloatArray] | None = None,
 ) -> Verification:
     """Compare a measurement taken after the settings were made with a plan.
 
@@ -181,6 +137,10 @@ def verify(
         compared where the plan joins subwoofer and mains.
     sum_loss_db : float, optional
         What their sum loses now, where both were measured again against one time reference.
+    others : mapping of str to Plan, optional
+        Further plans whose settings may be in force instead, by their names.
+    microphone_db : callable, optional
+        Hz to what the microphone file took off, in dB, to tell whether it is missing or doubled.
 
     Returns
     -------
@@ -200,34 +160,50 @@ def verify(
         )
     if isinstance(survey, Room):
         return verify_room(plan, survey)
-    found, suspects = _difference(plan, survey), tuple[SuspectedSetting, ...]()
-    if not found.agrees:
-        suspects, explained_db = _suspects(found)
-        found = replace(found, explained_db=explained_db)
+    parts = [part for part in (_own_part(plan, survey), _sum_part(plan, survey)) if part]
+    if not parts:
+        raise ValueError(_nothing_to_compare(plan, survey))
+    seen = Observation.of(tuple(parts), repeatability_db=plan.evidence.repeatability_db)
+    setup = _setup(plan, others or {}, microphone_db)
+    judged = judge_causes(seen, setup)
+    gains = gains_in_force_db(judged.causes[0], setup) if judged.causes else None
+    tolerance = max(AGREES_DB, _BAND_SCATTERS * seen.scatter_db / len(parts[0].seats) ** 0.5)
+    offset = seen.offset_db(judged.change)
+    left = [rows[0] for rows in seen.residuals_db(judged.change)]
+    bands = _band_checks(plan, parts[0], offset, left[0], seen.scatter_db, tolerance=tolerance)
+    causes = judged.causes
+    planned = bool(causes) and causes[0].code is CauseCode.AS_PLANNED
+    if planned and not all(row.agrees for row in bands):
+        causes, planned, gains = (), False, None  # nothing explains it better, and yet it differs
     joining, otherwise = None, tuple[StatedJoiningSetting, ...]()
     if plan.joining is not None:
         joining = check_joining(
             plan.joining,
             survey,
-            tolerance_db=found.tolerance,
+            as_planned=planned,
             loss_db=sum_loss_db,
-            offset_db=found.offset_db,
+            offset_db=offset,
         )
         otherwise = joining_stated_otherwise(
             plan.joining, delay=stated_delay, polarity=stated_polarity, phase_deg=stated_phase_deg
         )
     return Verification(
         room=plan.room,
-        agrees=found.agrees and (joining is None or joining.agrees),
-        tolerance_db=found.tolerance,
-        offset_db=found.offset_db,
-        level=found.level_check,
-        seats=found.seat_checks,
-        bands=found.band_checks,
-        suspects=() if found.agrees else suspects,
+        agrees=planned and (joining is None or joining.agrees),
+        tolerance_db=tolerance,
+        offset_db=offset,
+        scatter_db=seen.scatter_db,
+        causes=causes,
+        in_force_db=None
+        if gains is None
+        else dict(zip(plan.device.labels, gains.tolist(), strict=True)),
+        source=plan.source if plan.source in survey.sources else "both",
+        level=_level_check(plan, offset, tolerance=tolerance),
+        seats=_seat_checks(seen, offset),
+        bands=bands,
         stated=_stated(plan, stated_gains_db or {}, stated_level_db),
         not_measured_again=tuple(
-            entry.seat for entry in plan.seats if entry.seat not in found.seats
+            entry.seat for entry in plan.seats if entry.seat not in seen.seats
         ),
         joining=joining,
         stated_joining=otherwise,
@@ -235,12 +211,20 @@ def verify(
     )
 
 
-def _weighted_median(values: FloatArray, weights: FloatArray) -> float:
-    """Return the median over all rows, each value counting by the weight of its column."""
-    every = np.broadcast_to(weights, values.shape).ravel()
-    order = np.argsort(values, axis=None, kind="stable")
-    below = np.cumsum(every[order])
-    return float(values.ravel()[order][np.searchsorted(below, 0.5 * below[-1])])
+def _setup(
+    plan: Plan,
+    others: Mapping[str, Plan],
+    microphone_db: Callable[[FloatArray], FloatArray] | None,
+) -> Setup:
+    """Return what the plan set, what stood before, and what else may be in force."""
+    return Setup(
+        equaliser=equaliser_of(plan.device),
+        gains_db=np.array(plan.gains_db),
+        present_db=np.array([band.present_db for band in plan.bands]),
+        others={name: np.array(other.gains_db) for name, other in others.items()},
+        microphone_db=microphone_db,
+        sum_known=plan.joining is not None and bool(plan.joining.quadrature),
+    )
 
 
 def _stated(
@@ -259,34 +243,133 @@ def _stated(
     return tuple(found)
 
 
-def _difference(plan: Plan, survey: Survey) -> _Difference:
+def _level_check(plan: Plan, offset_db: float, *, tolerance: float) -> LevelCheck:
+    """Compare the level with what the knob gives in its steps; the prediction has it exactly."""
+    planned = plan.level.setting_db
+    off = offset_db + plan.level.residual_db - plan.level.upstream_db
+    return LevelCheck(
+        difference_db=off,
+        planned_db=planned,
+        looks_like_db=None if planned is None else planned + off,
+        agrees=abs(off) <= tolerance,
+    )
+
+
+def _seat_checks(seen: Observation, offset_db: float) -> tuple[SeatCheck, ...]:
+    """Judge each seat by the root mean square of what differs over all that was measured there."""
+    limit = max(_SEAT_DB, _SEAT_SCATTERS * seen.scatter_db)
+    checks = []
+    for seat in seen.seats:
+        rows = [p.difference_db[p.seats.index(seat)] for p in seen.parts if seat in p.seats]
+        value = float(np.sqrt(np.mean((np.concatenate(rows) - offset_db) ** 2)))
+        checks.append(SeatCheck(seat=seat, difference_db=value, agrees=value <= limit))
+    return tuple(checks)
+
+
+def _band_checks(
+    plan: Plan,
+    part: Part,
+    offset_db: float,
+    left_db: FloatArray,
+    scatter_db: float,
+    *,
+    tolerance: float,
+) -> tuple[BandCheck, ...]:
+    """Judge each band by the mean over seats, and what the likeliest cause leaves of it."""
+    spread = part.means / np.maximum(part.means.max(axis=0), 1e-12)
+    mean = part.mean_db(part.difference_db - offset_db, scatter_db)
+    unexplained = part.mean_db(left_db @ spread.T, scatter_db)
+    checks = []
+    for setting in plan.bands:
+        band = device_band(setting.centre)
+        inside = (part.frequencies >= band.lower) & (part.frequencies < band.upper)
+        if inside.any():
+            value = float(mean[inside].mean())
+            checks.append(
+                BandCheck(
+                    label=setting.label,
+                    difference_db=value,
+                    unexplained_db=float(unexplained[inside].mean()),
+                    agrees=abs(value) <= tolerance,
+                )
+            )
+    return tuple(checks)
+
+
+def _own_part(plan: Plan, survey: Survey) -> Part | None:
+    """Return what the plan's bands were fitted to, measured again."""
     if plan.source not in survey.sources:
-        raise ValueError(
-            f"no measurement of {plan.source!r} in this survey, only {', '.join(survey.sources)}: "
-            "the plan's bands are checked by what they were fitted to, so measure that again too"
-        )
+        return None
     chosen = survey.of_source(plan.source)
     planned = [entry.seat for entry in plan.seats]
     again = [seat for seat in planned if seat in chosen.seats]
     if not again:
-        raise ValueError(
-            f"none of the plan's seats was measured again: it has {', '.join(planned)}, the "
-            f"measurement {', '.join(chosen.seats)}"
-        )
+        return None
     axis = np.array(plan.curves.frequencies)
+    used = np.array(plan.curves.frequency_weights) > 0
     _check_comparable(plan, chosen, axis)
-    levels = seat_levels_db(chosen, at=axis)
-    measured = levels[[chosen.seats.index(seat) for seat in again]]
-    predicted = np.array(plan.curves.predicted_level_db)[[planned.index(seat) for seat in again]]
-    weights = np.array(plan.curves.frequency_weights)
-    return _Difference(
-        plan=plan,
+    levels = seat_levels_db(chosen, at=axis)[[chosen.seats.index(seat) for seat in again]]
+    index = [planned.index(seat) for seat in again]
+    predicted = np.array(plan.curves.predicted_level_db)[index]
+    before = np.array(plan.curves.before_level_db)[index]
+    return Part(
         seats=tuple(again),
-        axis=axis,
-        raw_db=measured - predicted,
-        share=weights / weights.sum(),
-        tolerance=max(AGREES_DB, _REPEATS * (plan.evidence.repeatability_db or 0.0)),
-        explained_db=np.zeros(axis.size),
+        frequencies=axis[used],
+        difference_db=(levels - predicted)[:, used],
+        predicted_db=predicted[:, used],
+        before_db=(before - predicted)[:, used],
+        means=bin_means(axis[used], bands_only=has_band_levels(chosen)),
+    )
+
+
+def _sum_part(plan: Plan, survey: Survey) -> Part | None:
+    """Return the sum with the mains, measured again, within an octave of the crossover."""
+    record = plan.joining
+    if record is None:
+        return None
+    axis = np.array(record.frequencies)
+    rows = [row.seat for row in record.seats]
+    measured = measured_sum(survey, rows, axis)
+    if not measured:
+        return None
+    near = np.abs(np.log2(axis / record.corner)) <= 1.0 + 1e-9
+    index = [rows.index(seat) for seat in measured]
+    planned = np.array(record.after_level_db)[index][:, near]
+    again = np.array(list(measured.values()))[:, near]
+    sub, mains = (
+        10.0 ** (np.array(level)[index][:, near] / 10.0)
+        for level in (record.sub_level_db, record.mains_level_db)
+    )
+    in_phase = 0.5 * (10.0 ** (planned / 10.0) - sub - mains)
+    quadrature = np.zeros_like(in_phase)
+    if record.quadrature:
+        quadrature = np.array(record.quadrature)[index][:, near] * np.sqrt(sub * mains)
+    return Part(
+        seats=tuple(measured),
+        frequencies=axis[near],
+        difference_db=again - planned,
+        predicted_db=planned,
+        before_db=np.array(record.before_level_db)[index][:, near] - planned,
+        means=bin_means(axis[near]),
+        sub_power=sub,
+        mains_power=mains,
+        cross_power=in_phase + 1j * quadrature,
+    )
+
+
+def _nothing_to_compare(plan: Plan, survey: Survey) -> str:
+    """Say why a survey tells nothing of a plan."""
+    if plan.source not in survey.sources:
+        joined = ", or subwoofer and mains together" if plan.joining is not None else ""
+        return (
+            f"no measurement of {plan.source!r} in this survey, only {', '.join(survey.sources)}: "
+            f"the plan's bands are checked by what they were fitted to, so measure that again"
+            f"{joined}"
+        )
+    planned = ", ".join(entry.seat for entry in plan.seats)
+    chosen = ", ".join(survey.of_source(plan.source).seats)
+    return (
+        f"none of the plan's seats was measured again: it has {planned}, the measurement {chosen}"
     )
 
 
@@ -328,68 +411,3 @@ def equaliser_of(device: DeviceRecord) -> FixedBandEqualiser | None:
         ),
         sample_rate=device.sample_rate,
     )
-
-
-def _suspects(difference: _Difference) -> tuple[tuple[SuspectedSetting, ...], FloatArray]:
-    """Name bands, one after the other, whose other setting explains most of what differs.
-
-    The level is free in every comparison: means are taken out of differences and of changes alike.
-    What they change comes beside them, in dB, shape (F,).
-    """
-    plan, axis, share = difference.plan, difference.axis, difference.share
-    mean = difference.by_seat_db.mean(axis=0)
-    mean = mean - mean @ share
-    equaliser = equaliser_of(plan.device)
-    if equaliser is None:
-        return (), np.zeros(axis.size)
-    whole, changes = [], []
-    for index, gain in enumerate(plan.gains_db):
-        planned = equaliser.band_table_db(index, axis, gains_db=np.array([gain]))
-        whole.append(equaliser.band_table_db(index, axis) - planned)
-        changes.append(whole[-1] - (whole[-1] @ share)[:, np.newaxis])
-    found: dict[int, int] = {}
-    for _ in range(_MOST_SUSPECTS):
-        rest = mean - _explained(changes, found)
-        best, enough = None, float(rest**2 @ share) * (1.0 - _EXPLAINS)
-        for index, change in enumerate(changes):
-            left = ((rest - change) ** 2) @ share
-            row = int(np.argmin(left))
-            if index not in found and left[row] < enough:
-                best, enough = (index, row), float(left[row])
-        if best is None:
-            break
-        found[best[0]] = best[1]
-        _refine(found, mean, changes, share)
-    grid = equaliser.gain_grid_db
-    settings = tuple(
-        SuspectedSetting(
-            label=plan.bands[index].label,
-            planned_db=plan.bands[index].gain_db,
-            looks_like_db=float(grid[row]),
-        )
-        for index, row in found.items()
-        if abs(grid[row] - plan.gains_db[index]) > _SAME_DB
-    )
-    return settings, _explained(whole, found)
-
-
-def _explained(changes: list[FloatArray], found: dict[int, int]) -> FloatArray:
-    """Return what the found settings together change, in dB, shape (F,)."""
-    total = np.zeros(changes[0].shape[1])
-    for index, row in found.items():
-        total += changes[index][row]
-    return total
-
-
-def _refine(
-    found: dict[int, int], wanted: FloatArray, changes: list[FloatArray], share: FloatArray
-) -> None:
-    """Choose each found setting anew beside the others: skirts of neighbours overlap."""
-    for _ in range(_REFINEMENTS):
-        before = dict(found)
-        for index in found:
-            others = {other: row for other, row in found.items() if other != index}
-            rest = wanted - _explained(changes, others)
-            found[index] = int(np.argmin(((rest - changes[index]) ** 2) @ share))
-        if found == before:
-            break

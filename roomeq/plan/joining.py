@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Literal, Self
 
 import numpy as np
 
+from roomeq.base.levels import FloatArray
 from roomeq.base.record import Record
 from roomeq.device.meeting import Meeting
 from roomeq.device.processor import JoiningSettings
@@ -130,6 +131,10 @@ class JoiningRecord(Record, frozen=True, kw_only=True):
         Of each alone, with the proposal.
     bands : SumBandsRecord or None
         None where the bands were not chosen along.
+    quadrature : tuple of tuple of float
+        Imaginary part of the cross power of subwoofer and mains over the product of their
+        amplitudes, seats by frequencies: with the three levels it tells what another delay would
+        do. Empty in plans of earlier releases.
     """
 
     corner: float
@@ -157,6 +162,7 @@ class JoiningRecord(Record, frozen=True, kw_only=True):
     sub_level_db: tuple[tuple[float, ...], ...]
     mains_level_db: tuple[tuple[float, ...], ...]
     bands: SumBandsRecord | None = None
+    quadrature: tuple[tuple[float, ...], ...] = ()
 
     @classmethod
     def of(
@@ -228,6 +234,7 @@ class JoiningRecord(Record, frozen=True, kw_only=True):
             sub_level_db=rows_of(data.with_transfers(mains=0.0).predicted_level_db(chosen)),
             mains_level_db=rows_of(data.with_transfers(sub=0.0).predicted_level_db(chosen)),
             bands=bands,
+            quadrature=rows_of(_quadrature(data, chosen)),
         )
 
     @property
@@ -315,3 +322,13 @@ class LevelJoiningRecord(Record, frozen=True, kw_only=True):
         if self.decided is not None:
             return self.if_late if self.decided == "late" else self.if_early
         return None if self.ambiguous else self.if_late
+
+
+def _quadrature(data: JoiningData, settings: JoiningSettings) -> FloatArray:
+    """Return the imaginary part of the cross power, over both amplitudes, shape (S, F)."""
+    sub, mains = (
+        data.with_transfers(**alone).predicted_sum(settings)
+        for alone in ({"mains": 0.0}, {"sub": 0.0})
+    )
+    powers = (np.abs(sub) ** 2 @ data.smoothing) * (np.abs(mains) ** 2 @ data.smoothing)
+    return np.asarray(np.imag((sub * mains.conj()) @ data.smoothing) / np.sqrt(powers))

@@ -8,21 +8,67 @@ Frozen records. Differences are measured again less predicted, in dB.
 from __future__ import annotations
 
 from enum import StrEnum
+from os import PathLike
+from pathlib import Path
 from typing import Literal
 
+import msgspec
+
+from roomeq.base.errors import PlanFileError
 from roomeq.base.record import Record
 
 __all__ = [
     "BandCheck",
+    "Cause",
+    "CauseCode",
     "JoiningCheck",
-    "JoiningLook",
     "LevelCheck",
     "SeatCheck",
     "StatedJoiningSetting",
     "StatedSetting",
-    "SuspectedSetting",
     "Verification",
+    "read_in_force",
 ]
+
+
+class _InForce(msgspec.Struct):
+    room: str
+    in_force_db: dict[str, float] | None
+
+
+def read_in_force(path: str | PathLike[str], *, room: str) -> dict[str, float]:
+    """Return the gains that a verification found in force, by band, in dB.
+
+    Parameters
+    ----------
+    path : path-like
+        What ``roomeq verify --json`` printed.
+    room : str
+        Name of the room it must be of.
+
+    Raises
+    ------
+    PlanFileError
+        If it is no verification, of another room, or does not tell.
+    """
+    location = Path(path)
+    try:
+        found = msgspec.json.decode(location.read_bytes(), type=_InForce)
+    except msgspec.MsgspecError as error:
+        raise PlanFileError(
+            f"is no verification: {error}",
+            path=location,
+            remedy="give a file with what verify --json printed",
+        ) from None
+    if found.room != room:
+        raise PlanFileError(f"is of {found.room!r}, not of {room!r}", path=location)
+    if found.in_force_db is None:
+        raise PlanFileError(
+            "does not tell which gains are in force",
+            path=location,
+            remedy="state them as [device.present] gains_db in the room file",
+        )
+    return found.in_force_db
 
 
 class SeatCheck(Record, frozen=True, kw_only=True):
@@ -74,12 +120,62 @@ class LevelCheck(Record, frozen=True, kw_only=True):
     agrees: bool
 
 
-class SuspectedSetting(Record, frozen=True, kw_only=True):
-    """A band that looks as if it had been set to another gain than the plan says."""
+class CauseCode(StrEnum):
+    """What may explain that a measurement differs from a plan."""
 
-    label: str
-    planned_db: float
-    looks_like_db: float
+    AS_PLANNED = "as_planned"
+    AS_BEFORE = "as_before"
+    OTHER_PLAN = "other_plan"
+    BANDS_OFF = "bands_off"
+    LEVEL = "level"
+    MAINS_LEVEL = "mains_level"
+    POLARITY = "polarity"
+    DELAY = "delay"
+    BAND = "band"
+    TWO_BANDS = "two_bands"
+    SIGNS = "signs"
+    SCALED = "scaled"
+    SHIFTED = "shifted"
+    EXCHANGED = "exchanged"
+    WIDTH = "width"
+    HIGH_PASS = "high_pass"
+    LOW_PASS = "low_pass"
+    MICROPHONE = "microphone"
+    SEAT_MOVED = "seat_moved"
+    SEATS_EXCHANGED = "seats_exchanged"
+    ALL_MOVED = "all_moved"
+    SOMETHING_ELSE = "something_else"
+
+
+class Cause(Record, frozen=True, kw_only=True):
+    """What may explain the difference.
+
+    Attributes
+    ----------
+    code : CauseCode
+    share : float
+        How likely it is among all that were tried, 0 to 1.
+    bands : tuple of str
+        Labels of the bands it speaks of.
+    gains_db : tuple of float
+        What they look like.
+    seats : tuple of str
+    value : float or None
+        A factor, a step, a corner in Hz, a delay in s, a level in dB, as the code has it.
+    name : str or None
+        Of another plan.
+    engaged : bool or None
+        Whether a filter or a correction is in force that should not be, or is not and should be.
+    """
+
+    code: CauseCode
+    share: float = 0.0
+    bands: tuple[str, ...] = ()
+    gains_db: tuple[float, ...] = ()
+    seats: tuple[str, ...] = ()
+    value: float | None = None
+    name: str | None = None
+    engaged: bool | None = None
 
 
 class StatedSetting(Record, frozen=True, kw_only=True):
@@ -104,27 +200,16 @@ class StatedJoiningSetting(Record, frozen=True, kw_only=True):
     stated: float | str
 
 
-class JoiningLook(StrEnum):
-    """What the sum of subwoofer and mains looks like."""
-
-    AS_PLANNED = "as_planned"
-    OTHER_POLARITY = "other_polarity"
-    AS_BEFORE = "as_before"
-    OTHER_LEVEL = "other_level"
-    SOMETHING_ELSE = "something_else"
-
-
 class JoiningCheck(Record, frozen=True, kw_only=True):
-    """The sum of subwoofer and mains around the crossover.
+    """What the sum of subwoofer and mains loses around the crossover.
 
     Attributes
     ----------
     agrees : bool
-        Whether every seat is close enough.
-    looks_like : JoiningLook
-        The setting that the sum looks like.
-    seats : tuple of SeatCheck
-        Empty where both together were not measured again, and only the loss is judged.
+        Whether it is as planned: by the likeliest cause where the sum was measured again, else by
+        what it loses.
+    by_sum : bool
+        Whether both together were measured again; else each alone against one time zero.
     corner : float
         Hz.
     loss_db, predicted_loss_db : float
@@ -132,8 +217,7 @@ class JoiningCheck(Record, frozen=True, kw_only=True):
     """
 
     agrees: bool
-    looks_like: JoiningLook
-    seats: tuple[SeatCheck, ...]
+    by_sum: bool
     corner: float
     loss_db: float
     predicted_loss_db: float
@@ -149,15 +233,21 @@ class Verification(Record, frozen=True, kw_only=True):
         Whether every band, averaged over seats, every seat and the sum with the mains is close
         enough. The level has no part in it, for it need not compare.
     tolerance_db : float
-        What "close enough" was: 1 dB, or twice the repeatability where that is more (common
-        practice, no source).
+        What "close enough" was for a band: 1 dB, or three times the scatter of the mean over the
+        seats where that is more (common practice, no source).
+    scatter_db : float
+        How far a repeated measurement was taken to scatter: as stated, or by how the seats differ.
+    source : str
+        What was measured again and is shown band by band.
     offset_db : float
         Level by which all seats differ from the prediction; removed from all other figures.
+    in_force_db : dict of str to float or None
+        Gain of every band that the likeliest cause says is in force; None where it does not.
     level : LevelCheck
     seats : tuple of SeatCheck
     bands : tuple of BandCheck
-    suspects : tuple of SuspectedSetting
-        In order of what they explain; empty where no single band explains the difference.
+    causes : tuple of Cause
+        The likeliest first, and those that cannot be told from it; empty where nothing can be told.
     stated : tuple of StatedSetting
         Settings in force while measuring again that are stated and are not the plan's.
     stated_joining : tuple of StatedJoiningSetting
@@ -174,10 +264,13 @@ class Verification(Record, frozen=True, kw_only=True):
     agrees: bool
     tolerance_db: float
     offset_db: float
+    scatter_db: float
+    source: str
     level: LevelCheck
     seats: tuple[SeatCheck, ...]
     bands: tuple[BandCheck, ...]
-    suspects: tuple[SuspectedSetting, ...]
+    causes: tuple[Cause, ...]
+    in_force_db: dict[str, float] | None
     stated: tuple[StatedSetting, ...]
     not_measured_again: tuple[str, ...]
     joining: JoiningCheck | None = None
@@ -186,7 +279,12 @@ class Verification(Record, frozen=True, kw_only=True):
 
     def __repr__(self) -> str:
         said = "agrees with" if self.agrees else "does not agree with"
-        return f"<Verification: {self.room} {said} its plan, {len(self.suspects)} suspects>"
+        return f"<Verification: {self.room} {said} its plan, {len(self.causes)} causes>"
+
+    @property
+    def close(self) -> bool:
+        """Whether every band and every seat is within the tolerance."""
+        return all(band.agrees for band in self.bands) and all(seat.agrees for seat in self.seats)
 
     @property
     def stated_as_planned(self) -> bool:

@@ -95,6 +95,8 @@ class Room:
         How loud it is to become.
     joining : JoiningSetup
         Time reference, paths and what a processor offers, as far as they are known.
+    microphone : tuple of ndarray or None
+        Hz, and what the microphone file added there in dB.
     recordings : tuple of RecordedSweep
         What each recorded sweep is worth, those included that were left out.
     """
@@ -120,6 +122,7 @@ class Room:
     wanted: WantedLevel | None = None
     joining: JoiningSetup = field(default_factory=JoiningSetup)
     recordings: tuple[RecordedSweep, ...] = ()
+    microphone: tuple[FloatArray, FloatArray] | None = None
 
     @property
     def equaliser(self) -> FixedBandEqualiser:

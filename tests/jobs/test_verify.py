@@ -4,6 +4,7 @@ from dataclasses import replace as replace_field
 
 import numpy as np
 import pytest
+import scipy.signal
 from msgspec.structs import replace
 from places import SAMPLES
 
@@ -13,7 +14,8 @@ from roomeq.cli.main import main
 from roomeq.importers.room import read_room, room_from_exports
 from roomeq.jobs.propose import propose
 from roomeq.jobs.verify import equaliser_of, verify, verify_room
-from roomeq.plan.plan import write_plan
+from roomeq.plan.plan import read_plan, write_plan
+from roomeq.plan.verification import CauseCode
 from roomeq.report.text.verification import verification_text
 
 
@@ -47,7 +49,8 @@ def test_what_was_set_as_planned_agrees(room, plan):
     found = verify(plan, measured_again(room, plan.gains_db, offset_db=plan.level.exact_change_db))
     assert found.agrees
     assert found.offset_db == pytest.approx(0, abs=0.1)
-    assert found.suspects == ()
+    assert [cause.code for cause in found.causes] == [CauseCode.AS_PLANNED]
+    assert found.in_force_db == dict(zip(plan.device.labels, plan.gains_db, strict=True))
     assert max(abs(band.difference_db) for band in found.bands) < 0.2
     assert "It came true" in verification_text(found)
 
@@ -66,10 +69,11 @@ def test_a_band_left_where_it_was_is_named(room, plan, label):
     gains[index] = 0.0 if abs(gains[index]) >= 3 else gains[index] - 6.0
     found = verify(plan, measured_again(room, gains))
     assert not found.agrees
-    assert found.suspects[0].label == label
-    assert found.suspects[0].looks_like_db == pytest.approx(gains[index], abs=0.5)
-    assert found.suspects[0].planned_db == plan.gains_db[index]
-    assert f"{label} Hz: planned" in verification_text(found)
+    likely = found.causes[0]
+    assert (likely.code, likely.bands) == (CauseCode.BAND, (label,))
+    assert likely.gains_db == pytest.approx([gains[index]], abs=0.5)
+    assert found.in_force_db[label] == likely.gains_db[0]
+    assert f"Likely cause: {label} Hz looks like" in verification_text(found)
 
 
 def test_what_no_band_explains_is_said(room, plan):
@@ -87,8 +91,9 @@ def test_what_no_band_explains_is_said(room, plan):
         )
     found = verify(plan, Survey(measurements=tuple(rows)))
     assert not found.agrees
-    assert found.suspects == ()
-    assert "No single band explains it" in verification_text(found)
+    assert found.causes == ()
+    assert found.in_force_db is None
+    assert "cannot be told from this measurement" in " ".join(verification_text(found).split())
 
 
 def test_some_seats_are_enough_but_none_are_not(room, plan):
@@ -126,7 +131,7 @@ def test_neighbours_left_as_they_were_are_named_with_what_they_are_set_to(room, 
     # synthetic instrument: skirts of neighbours overlap, so each must be judged beside the other
     gains = dict(zip(plan.device.labels, plan.gains_db, strict=True)) | {"31.5": 0.0, "40": -3.0}
     found = verify(plan, measured_again(room, list(gains.values())))
-    named = {row.label: row.looks_like_db for row in found.suspects}
+    named = dict(zip(found.causes[0].bands, found.causes[0].gains_db, strict=True))
     assert named == pytest.approx({"31.5": 0.0, "40": -3.0}, abs=0.5)
 
 
@@ -154,13 +159,14 @@ def test_one_bad_seat_does_not_agree_although_the_mean_does(room, plan):
 
 
 def test_tolerance_follows_the_repeatability(room, plan):
-    # twice the standard deviation of a repeat, 1 dB at least (common practice, no source)
+    # three times that of the mean over six seats, 1 dB at least (common practice, no source)
     def told(repeatability_db):
         evidence = replace(plan.evidence, repeatability_db=repeatability_db)
         return verify(replace(plan, evidence=evidence), measured_again(room, plan.gains_db))
 
     assert told(None).tolerance_db == told(0.3).tolerance_db == 1.0
-    assert told(0.8).tolerance_db == 1.6
+    assert told(2.0).tolerance_db == pytest.approx(3.0 * 2.0 / 6**0.5)
+    assert told(2.0).scatter_db == 2.0
 
 
 def test_seats_may_come_in_another_order(room, plan):
@@ -241,7 +247,9 @@ def test_measured_shapes_name_no_suspects(room, plan):
     assert equaliser_of(device) is None
     found = verify(replace(plan, device=device), room.survey)
     assert not found.agrees
-    assert found.suspects == ()
+    named = {cause.code for cause in found.causes}
+    assert not named & {CauseCode.BAND, CauseCode.TWO_BANDS, CauseCode.SCALED, CauseCode.SIGNS}
+    assert found.in_force_db is None
 
 
 def bent(survey, change_db):
@@ -290,7 +298,7 @@ def test_where_all_agrees_nobody_is_suspected(room, plan):
     gains[4] -= 0.5
     found = verify(plan, measured_again(room, gains, offset_db=plan.level.exact_change_db))
     assert found.agrees
-    assert found.suspects == ()
+    assert found.causes[0].code is CauseCode.AS_PLANNED
 
 
 @pytest.mark.parametrize("label", ["20", "25", "31.5", "40", "50", "63", "80", "100"])
@@ -307,8 +315,8 @@ def test_one_band_wrong_by_3_db_is_named_alone_and_moves_nothing_else(room, plan
     )
     found = verify(plan, survey)
     assert not found.agrees
-    assert [row.label for row in found.suspects] == [label]
-    assert found.suspects[0].looks_like_db == pytest.approx(gains[index], abs=0.5)
+    assert (found.causes[0].code, found.causes[0].bands) == (CauseCode.BAND, (label,))
+    assert found.causes[0].gains_db == pytest.approx([gains[index]], abs=0.5)
     assert found.offset_db == pytest.approx(level_db, abs=0.25)
     assert found.level.agrees is (level_db == 0.0)
     named = next(row for row in found.bands if row.label == label)
@@ -330,7 +338,7 @@ def test_a_level_knob_wrong_by_2_db_is_told_as_level(room, plan):
     as_set = plan.level.exact_change_db - plan.level.residual_db  # in the knob's steps
     found = verify(plan, measured_again(room, plan.gains_db, offset_db=as_set + 2.0))
     assert found.agrees
-    assert found.suspects == ()
+    assert [cause.code for cause in found.causes] == [CauseCode.AS_PLANNED]
     assert not found.level.agrees
     assert found.level.difference_db == pytest.approx(2.0, abs=0.1)
     assert found.level.looks_like_db == pytest.approx(plan.level.setting_db + 2.0, abs=0.1)
@@ -338,6 +346,166 @@ def test_a_level_knob_wrong_by_2_db_is_told_as_level(room, plan):
     right = verify(plan, measured_again(room, plan.gains_db, offset_db=as_set))
     assert right.level.agrees
     assert right.level.difference_db == pytest.approx(0.0, abs=0.1)
+
+
+def with_response(survey, response_of):
+    """Return a survey measured through a further filter of `scipy.signal`."""
+    return bent(survey, lambda axis: 20.0 * np.log10(np.abs(response_of(2j * np.pi * axis)) + 1e-9))
+
+
+def high_pass(s, corner=38.0):
+    b, a = scipy.signal.butter(2, 2 * np.pi * corner, "high", analog=True)
+    return np.polyval(b, s) / np.polyval(a, s)
+
+
+def low_pass(s, corner=55.0):
+    b, a = scipy.signal.butter(2, 2 * np.pi * corner, "low", analog=True)
+    return (np.polyval(b, s) / np.polyval(a, s)) ** 2
+
+
+def exchanged(gains, one, other):
+    gains = list(gains)
+    gains[one], gains[other] = gains[other], gains[one]
+    return gains
+
+
+def swapped(survey, one, other):
+    first, second = survey.measurements[one], survey.measurements[other]
+    rows = list(survey.measurements)
+    rows[one] = replace_field(first, response=second.response)
+    rows[other] = replace_field(second, response=first.response)
+    return Survey(measurements=tuple(rows))
+
+
+@pytest.mark.parametrize(
+    ("again", "code", "told"),
+    [
+        (lambda r, p: measured_again(r, r.present.gains_db), CauseCode.AS_BEFORE, {}),
+        (lambda r, p: measured_again(r, np.zeros(9)), CauseCode.BANDS_OFF, {}),
+        (
+            lambda r, p: measured_again(r, np.clip(-np.array(p.gains_db), -12, 6)),
+            CauseCode.SIGNS,
+            {},
+        ),
+        (
+            lambda r, p: measured_again(r, 0.5 * np.array(p.gains_db)),
+            CauseCode.SCALED,
+            {"value": 0.5},
+        ),
+        (
+            lambda r, p: measured_again(r, [0.0, *p.gains_db[:-1]]),
+            CauseCode.SHIFTED,
+            {"value": 1.0},
+        ),
+        (
+            lambda r, p: measured_again(r, exchanged(p.gains_db, 3, 6)),
+            CauseCode.EXCHANGED,
+            {"bands": ("40", "80")},
+        ),
+        (
+            lambda r, p: with_response(measured_again(r, p.gains_db), high_pass),
+            CauseCode.HIGH_PASS,
+            {"engaged": True},
+        ),
+        (
+            lambda r, p: with_response(measured_again(r, p.gains_db), low_pass),
+            CauseCode.LOW_PASS,
+            {"engaged": True},
+        ),
+        (
+            lambda r, p: swapped(measured_again(r, p.gains_db), 1, 4),
+            CauseCode.SEATS_EXCHANGED,
+            {"seats": ("sofa middle", "armchair by the window")},
+        ),
+    ],
+)
+def test_the_cause_is_named(room, plan, again, code, told):
+    """One fault at a time, without scatter; how often with it: bench_verification.py."""
+    found = verify(plan, again(room, plan))
+    assert not found.agrees
+    assert found.causes[0].code is code
+    for name, value in told.items():
+        assert getattr(found.causes[0], name) == value
+
+
+def test_another_plan_in_force_is_named_where_it_is_given(room, plan):
+    gains = tuple(3.0 if i in (2, 5) else -6.0 for i in range(9))
+    bands = tuple(replace(b, gain_db=g) for b, g in zip(plan.bands, gains, strict=True))
+    other = replace(plan, bands=bands)
+    found = verify(plan, measured_again(room, gains), others={"music.json": other})
+    assert (found.causes[0].code, found.causes[0].name) == (CauseCode.OTHER_PLAN, "music.json")
+    assert list(found.in_force_db.values()) == list(gains)
+
+
+@pytest.mark.parametrize(("sign", "engaged"), [(1.0, True), (-1.0, False)])
+def test_a_microphone_correction_twice_or_missing_is_named(room, plan, sign, engaged):
+    def added_db(axis):
+        return 5.0 * np.log2(np.maximum(axis, 1.0) / 80.0) ** 2 / 4.0
+
+    survey = bent(measured_again(room, plan.gains_db), lambda axis: sign * added_db(axis))
+    found = verify(plan, survey, microphone_db=added_db)
+    assert (found.causes[0].code, found.causes[0].engaged) == (CauseCode.MICROPHONE, engaged)
+
+
+def test_a_seat_that_was_moved_is_named_and_no_band(room, plan):
+    survey = measured_again(room, plan.gains_db)
+    first, *others = survey.measurements
+    axis = first.response.frequencies
+    wave = 7.0 * np.sin(2 * np.pi * 2.3 * np.log2(axis / 20))
+    moved = replace_field(
+        first, response=FrequencyResponse.from_level(axis, first.response.level_db + wave)
+    )
+    found = verify(plan, Survey(measurements=(moved, *others)))
+    assert not found.agrees
+    assert (found.causes[0].code, found.causes[0].seats) == (CauseCode.SEAT_MOVED, (first.seat,))
+
+
+def test_a_plan_for_another_room_is_refused(room, plan, tmp_path, capsys):
+    other = replace(plan, room="Attic")
+    with pytest.raises(ValueError, match=r"the plan is for .Attic.*--force"):
+        verify_room(other, room)
+    assert verify_room(other, room, other_room=True).bands == verify_room(plan, room).bands
+    write_plan(other, tmp_path / "attic.json")
+    words = ["verify", str(tmp_path / "attic.json"), str(SAMPLES / "lakeside_cabin")]
+    assert main(words) == 2
+    assert "'Attic'" in capsys.readouterr().err
+    assert main([*words, "--force"]) == 1
+
+
+def test_a_proposal_starts_from_what_was_found_in_force(room, plan, tmp_path, capsys):
+    found = verify(plan, measured_again(room, np.zeros(9)))
+    (tmp_path / "found.json").write_bytes(found.to_json())
+    cabin, kept = str(SAMPLES / "lakeside_cabin"), tmp_path / "plan.json"
+    words = ["propose", cabin, "--in-force", str(tmp_path / "found.json"), "--plan", str(kept)]
+    assert main(words) in (0, 1)
+    assert all(band.present_db == 0.0 for band in read_plan(kept).bands)
+    nothing = replace(found, in_force_db=None)
+    (tmp_path / "found.json").write_bytes(nothing.to_json())
+    assert main(words) == 2
+    assert "does not tell which gains are in force" in capsys.readouterr().err
+    (tmp_path / "found.json").write_text("{}")
+    assert main(words) == 2
+    assert "is no verification" in capsys.readouterr().err
+
+
+def test_exit_status_of_every_verdict(room, plan, tmp_path, monkeypatch):
+    """0 where all is as planned; 1 where level, bands or what is stated differ."""
+    write_plan(plan, tmp_path / "plan.json")
+    as_set = plan.level.exact_change_db - plan.level.residual_db
+    stated = replace_field(
+        room.present, gains_db=np.array(plan.gains_db), level_db=plan.level.setting_db
+    )
+
+    def status(gains=plan.gains_db, *, offset_db=as_set, present=stated):
+        survey = measured_again(room, gains, offset_db=offset_db)
+        again = replace_field(room, survey=survey, present=present, findings=())
+        monkeypatch.setattr("roomeq.importers.room.read_room", lambda *_, **__: again)
+        return main(["verify", str(tmp_path / "plan.json"), str(SAMPLES / "lakeside_cabin")])
+
+    assert status() == 0
+    assert status(offset_db=as_set + 2.0) == 1
+    assert status(np.zeros(9)) == 1
+    assert status(present=room.present) == 1
 
 
 def test_one_bad_seat_does_not_carry_the_level_along(room, plan):

@@ -1,4 +1,4 @@
-"""The sum measured again: as planned, the other polarity, as before, or something else."""
+"""The sum measured again: as planned, or what is wrong with it."""
 
 from dataclasses import replace
 
@@ -11,10 +11,10 @@ from roomeq.base.response import FrequencyResponse
 from roomeq.importers.room import read_room
 from roomeq.jobs.join import join
 from roomeq.jobs.propose import propose
-from roomeq.jobs.verify import verify_room
-from roomeq.jobs.verify_joined import check_joining, joining_stated_otherwise
+from roomeq.jobs.verify import verify, verify_room
+from roomeq.jobs.verify_joined import check_joining, joining_stated_otherwise, measured_sum
 from roomeq.plan.joining import JoiningRecord
-from roomeq.plan.verification import JoiningLook
+from roomeq.plan.verification import CauseCode
 from roomeq.report.text.verification import verification_text
 
 
@@ -48,49 +48,66 @@ def again(room, settings, *, bypass=True, offset_db=0.0):
     return replace(room.survey, measurements=tuple(measurements), seat_weights=None)
 
 
-def test_as_planned_whatever_the_level(room, record):
-    survey = again(room, record.settings.settings(), offset_db=4.0)
-    check = check_joining(record, survey, tolerance_db=1.0)
-    assert check.agrees
-    assert check.looks_like is JoiningLook.AS_PLANNED
-    assert max(seat.difference_db for seat in check.seats) < 0.1
+@pytest.fixture(scope="module")
+def plan(room):
+    return propose(room, node_limit=1, keep_bands=True)
 
 
-def test_the_other_polarity_is_named(room, record):
-    planned = record.settings.settings()
-    survey = again(room, replace(planned, inverted=not planned.inverted))
-    check = check_joining(record, survey, tolerance_db=1.0)
-    assert not check.agrees
-    assert check.looks_like is JoiningLook.OTHER_POLARITY
+@pytest.mark.parametrize("offset_db", [0.0, 4.0])
+def test_as_planned_whatever_the_level_by_the_sum_alone(room, plan, offset_db):
+    found = verify(plan, again(room, plan.joining.settings.settings(), offset_db=offset_db))
+    assert found.agrees
+    assert found.joining.agrees
+    assert found.causes[0].code is CauseCode.AS_PLANNED
+    assert found.source == "both"
+    assert found.offset_db == pytest.approx(offset_db, abs=0.2)
+    assert max(seat.difference_db for seat in found.seats) < 0.2
 
 
-def test_nothing_changed_is_named(room, record):
-    check = check_joining(
-        record, again(room, record.present.settings(), bypass=False), tolerance_db=0.3
+@pytest.mark.parametrize(
+    ("turn", "code", "value"),
+    [
+        (lambda s: replace(s, inverted=not s.inverted), CauseCode.POLARITY, None),
+        (lambda s: replace(s, delay=s.delay + 0.004), CauseCode.DELAY, 0.004),
+        (lambda s: replace(s, delay=s.delay - 0.003), CauseCode.DELAY, -0.003),
+        (lambda s: replace(s, level_change_db=s.level_change_db + 5.0), CauseCode.LEVEL, 5.0),
+        (lambda s: replace(s, level_change_db=s.level_change_db - 6.0), CauseCode.LEVEL, -6.0),
+    ],
+)
+def test_what_is_wrong_with_the_sum_is_named(room, plan, turn, code, value):
+    found = verify(plan, again(room, turn(plan.joining.settings.settings())))
+    assert not found.agrees
+    assert not found.joining.agrees
+    told = {cause.code: cause for cause in found.causes}
+    assert code in told
+    if value is not None:
+        assert told[code].value == pytest.approx(value, abs=0.0003 if code == "delay" else 1.0)
+    assert CauseCode.AS_PLANNED not in told
+
+
+def test_nothing_set_is_named(room, plan):
+    found = verify(plan, again(room, plan.joining.present.settings(), bypass=False))
+    assert not found.agrees
+    assert found.causes[0].code is CauseCode.AS_BEFORE
+    assert "from before are still in force" in " ".join(verification_text(found).split())
+
+
+def test_levels_of_subwoofer_and_mains_cannot_be_told_apart_by_the_sum(room, plan):
+    planned = plan.joining.settings.settings()
+    louder = replace(planned, level_change_db=planned.level_change_db + 5.0)
+    told = {cause.code for cause in verify(plan, again(room, louder)).causes}
+    assert told == {CauseCode.LEVEL, CauseCode.MAINS_LEVEL}
+
+
+def test_a_plan_without_quadrature_names_no_delay(room, plan):
+    """Plans of earlier releases keep three levels only: which way a delay turns is not in them."""
+    old = msgspec.structs.replace(
+        plan, joining=msgspec.structs.replace(plan.joining, quadrature=())
     )
-    assert not check.agrees
-    assert check.looks_like is JoiningLook.AS_BEFORE
-
-
-@pytest.mark.parametrize("louder_db", [5.0, -6.0])
-def test_another_level_is_named_and_delay_not_blamed(room, record, louder_db):
-    planned = record.settings.settings()
-    level = planned.level_change_db + louder_db
-    survey = again(room, replace(planned, level_change_db=level))
-    check = check_joining(record, survey, tolerance_db=0.2, offset_db=louder_db)
-    assert not check.agrees
-    assert check.looks_like is JoiningLook.OTHER_LEVEL
-    wrong = again(room, replace(planned, inverted=not planned.inverted))
-    other = check_joining(record, wrong, tolerance_db=0.2, offset_db=0.0)
-    assert other.looks_like is JoiningLook.OTHER_POLARITY
-
-
-def test_a_wrong_delay_is_neither(room, record):
-    planned = record.settings.settings()
-    survey = again(room, replace(planned, delay=planned.delay + 0.004))
-    check = check_joining(record, survey, tolerance_db=0.3)
-    assert not check.agrees
-    assert check.looks_like is JoiningLook.SOMETHING_ELSE
+    late = replace(plan.joining.settings.settings(), delay=0.0)
+    found = verify(old, again(room, late))
+    assert not found.agrees
+    assert CauseCode.DELAY not in {cause.code for cause in found.causes}
 
 
 def test_the_loss_is_that_of_the_system_that_was_measured(room, record):
@@ -99,7 +116,7 @@ def test_the_loss_is_that_of_the_system_that_was_measured(room, record):
     for moved, offset in ((0.0, 0.0), (0.002, 3.0), (0.004, 0.0)):
         setting = replace(planned, delay=planned.delay + moved)
         survey = again(room, setting, offset_db=offset)
-        check = check_joining(record, survey, tolerance_db=1.0, offset_db=offset)
+        check = check_joining(record, survey, as_planned=True, offset_db=offset)
         losses = []
         for m in survey.measurements:
             parts = {o.source: o.response for o in room.survey.at_seat(m.seat)}
@@ -112,12 +129,12 @@ def test_the_loss_is_that_of_the_system_that_was_measured(room, record):
             losses.append(np.mean(20 * np.log10(both / heard)[octave]))
         assert check.loss_db == pytest.approx(np.mean(losses), abs=0.15)
         assert check.predicted_loss_db == record.loss_db
-    told = check_joining(record, survey, tolerance_db=1.0, loss_db=0.75)
+    told = check_joining(record, survey, as_planned=True, loss_db=0.75)
     assert told.loss_db == 0.75
 
 
 def test_without_the_sum_there_is_nothing_to_check(room, record):
-    assert check_joining(record, room.survey.of_source("sub"), tolerance_db=1.0) is None
+    assert check_joining(record, room.survey.of_source("sub"), as_planned=True) is None
     short = again(room, record.settings.settings())
     cut = tuple(
         replace(
@@ -129,7 +146,7 @@ def test_without_the_sum_there_is_nothing_to_check(room, record):
         for m in short.measurements
     )
     assert np.isfinite(cut[0].response.level_db).all()
-    assert check_joining(record, replace(short, measurements=cut), tolerance_db=1.0) is None
+    assert check_joining(record, replace(short, measurements=cut), as_planned=True) is None
 
 
 @pytest.mark.parametrize(
@@ -179,59 +196,22 @@ def bent(survey, change):
     return replace(survey, measurements=tuple(measurements))
 
 
-def ripple(axis):
-    """Return a slow ripple of 2 dB: its root mean square over whole octaves is 1.41 dB."""
-    return 2.0 * np.sin(2 * np.pi * np.log2(axis / 80.0))
-
-
-def test_a_seat_agrees_within_twice_the_tolerance(room, record):
-    planned = again(room, record.settings.settings())
-    survey = bent(planned, lambda _seat, axis: ripple(axis))
-    assert check_joining(record, survey, tolerance_db=0.8).agrees
-    check = check_joining(record, survey, tolerance_db=0.65)
-    assert not check.agrees
-    for seat in check.seats:
-        assert seat.difference_db == pytest.approx(2**0.5, abs=0.08)
-    one = bent(planned, lambda seat, axis: ripple(axis) * (seat == "seat 1"))
-    check = check_joining(record, one, tolerance_db=0.65)
-    assert [seat.agrees for seat in check.seats] == [False, True]
-    assert not check.agrees
-    assert check.seats[0].difference_db == pytest.approx(2**0.5, abs=0.1)
-
-
-def test_one_offset_is_removed_over_all_seats(room, record):
-    planned = again(room, record.settings.settings())
-    survey = bent(planned, lambda seat, _axis: 3.0 * (seat == "seat 2"))
-    check = check_joining(record, survey, tolerance_db=0.5)
-    assert [seat.difference_db for seat in check.seats] == pytest.approx([1.5, 1.5], abs=0.05)
-
-
-def test_only_what_is_judged_counts_and_each_seat_against_its_own(room, record):
-    planned = again(room, record.settings.settings())
+def test_only_what_is_judged_counts(room, plan):
+    planned = again(room, plan.joining.settings.settings())
     # an octave either way of 80 Hz, and the smoothing
     far = bent(planned, lambda _seat, axis: 20.0 * ((axis < 37.0) | (axis > 173.0)))
-    assert check_joining(record, far, tolerance_db=0.1).agrees
-    axis = np.array(record.frequencies)
-    rows = (tuple(np.array(record.after_level_db[0]) + ripple(axis)), record.after_level_db[1])
-    other = msgspec.structs.replace(record, after_level_db=rows)
-    second = tuple(m for m in planned.measurements if m.seat == "seat 2")
-    strange = tuple(replace(m, seat="window") for m in second)
-    check = check_joining(
-        other, replace(planned, measurements=(*strange, *second)), tolerance_db=0.1
-    )
-    assert check.agrees
-    assert [seat.seat for seat in check.seats] == ["seat 2"]
+    assert verify(plan, far).agrees
 
 
 def test_repeats_count_by_their_power(room, record):
-    """0 and 6.02 dB: 10 lg 2.5 is 3.98 dB, which the other seat has throughout."""
+    """0 and 6.02 dB: 10 lg 2.5 is 3.98 dB."""
     planned = again(room, record.settings.settings())
-    first = bent(planned, lambda seat, _axis: 3.9794 * (seat == "seat 2")).measurements
     louder = bent(planned, lambda _seat, _axis: 6.0206).measurements
     repeats = tuple(m for m in louder if m.seat == "seat 1")
-    survey = replace(planned, measurements=(*first, *repeats))
-    check = check_joining(record, survey, tolerance_db=0.1)
-    assert max(seat.difference_db for seat in check.seats) < 0.1
+    survey = replace(planned, measurements=(*planned.measurements, *repeats))
+    axis, seats = np.array(record.frequencies), [row.seat for row in record.seats]
+    once, twice = (measured_sum(one, seats, axis)["seat 1"] for one in (planned, survey))
+    np.testing.assert_allclose(twice - once, 3.9794, atol=1e-3)
 
 
 def test_band_levels_of_the_sum_are_not_compared(room, record):
@@ -241,16 +221,7 @@ def test_band_levels_of_the_sum_are_not_compared(room, record):
         for m in planned.measurements
     )
     survey = replace(planned, measurements=coarse)
-    assert check_joining(record, survey, tolerance_db=1.0) is None
-
-
-def test_another_setting_is_named_where_it_explains_most_of_the_difference(room, record):
-    planned = record.settings.settings()
-    other = again(room, replace(planned, inverted=not planned.inverted))
-    check = check_joining(
-        record, bent(other, lambda _seat, axis: 0.5 * ripple(axis)), tolerance_db=0.3
-    )
-    assert check.looks_like is JoiningLook.OTHER_POLARITY
+    assert check_joining(record, survey, as_planned=True) is None
 
 
 def test_only_what_is_stated_otherwise_is_named(record):

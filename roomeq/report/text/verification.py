@@ -1,4 +1,4 @@
-"""A verification as plain text.
+"""A verification as plain text: verdict, likely cause and what to do, then the figures.
 
 Conventions
 -----------
@@ -7,71 +7,73 @@ Numbers come from `roomeq.jobs.verify`; nothing is computed here.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable
 
-from roomeq.plan.verification import (
-    BandCheck,
-    JoiningCheck,
-    JoiningLook,
-    SeatCheck,
-    Verification,
-)
+from roomeq.plan.verification import BandCheck, Cause, CauseCode, Verification
 from roomeq.report.text.joining import loss_text
-from roomeq.report.text.layout import (
-    bullet_list,
-    joined,
-    paragraph,
-    signed,
-    signed_setting,
-    table,
-)
+from roomeq.report.text.layout import bullet_list, paragraph, signed, signed_setting, table
 
-__all__ = ["verification_text"]
+__all__ = ["cause_text", "verification_text"]
 
-_SUSPECTS = "Look at these settings first"
-_UNEXPLAINED = (
-    "No single band explains it: check that nothing else was changed (low-pass, polarity, phase, "
-    "position of the subwoofer or the microphone)."
-)
 _UNCHECKED = (
     "The joining with the mains was not checked: measure both together again, or the mains by "
     "themselves against the same time zero."
 )
+_UNKNOWN = (
+    "What is the matter cannot be told from this measurement: nothing that was tried explains it, "
+    "or too much does. Check microphone positions, filters, polarity and the plan's settings, "
+    "measure again, best at all seats and with the sum."
+)
+_SETTINGS = "Set the bands as the plan has them, then measure again."
 
 
 def verification_text(found: Verification) -> str:
-    """Return what agrees, what does not, and what was probably set wrongly."""
-    bands, seats = (row.agrees for row in found.bands), (row.agrees for row in found.seats)
-    alone = all(bands) and all(seats)
-    close = f"within {found.tolerance_db:.1f} dB in every band, averaged over the seats"
-    verdict = f"It came true, {close}." if found.agrees else f"It did not come true: not {close}."
-    if alone and not found.agrees:
-        verdict = f"The subwoofer alone is {close}, but its sum with the mains is not as predicted."
-    lines = [f"{found.room}: measured again", "", *paragraph(verdict), ""]
+    """Return what agrees, what does not, the likely cause, and what to do."""
+    lines = [f"{found.room}: measured again", "", *paragraph(_verdict_text(found)), ""]
+    told = [cause for cause in found.causes if cause.code is not CauseCode.AS_PLANNED]
+    if told and not found.agrees:
+        first, *others = told
+        lines += paragraph(f"Likely cause: {cause_text(first)}")
+        if others:
+            lines += ["", "It cannot be told from:"]
+            lines += bullet_list([cause_text(cause) for cause in others])
+        lines.append("")
+    elif told:
+        lines += ["Nor can this be ruled out:"]
+        lines += [*bullet_list([cause_text(cause) for cause in told]), ""]
+    elif not found.agrees and not found.causes:
+        lines += [*paragraph(_UNKNOWN), ""]
+    of = "subwoofer" if found.source == "sub" else "subwoofer and mains together"
     rows = [
         [f"{row.label} Hz", signed(row.difference_db), _verdict(row, found)] for row in found.bands
     ]
     titles = [">Band", ">Measured less predicted dB", "Verdict"]
-    lines += ["Bands, mean over the seats", *table(titles, rows), ""]
-    lines += ["Seats", *_seats(found.seats), ""]
+    lines += [f"Bands, {of}, mean over the seats", *table(titles, rows), ""]
+    rows = [
+        [row.seat, f"{row.difference_db:.1f}", "agrees" if row.agrees else "differs"]
+        for row in found.seats
+    ]
+    titles = ["Seat", ">Difference dB (r.m.s.)", "Verdict"]
+    lines += ["Seats", *table(titles, rows), ""]
     if found.joining is not None:
-        lines += [*_joining(found.joining), ""]
+        check = found.joining
+        said = loss_text(check.corner, check.loss_db, predicted_db=check.predicted_loss_db)
+        if not check.by_sum:
+            near = (
+                "That is near enough to what was predicted."
+                if check.agrees
+                else "It is not as predicted: check delay (which branch is delayed?), polarity, "
+                "phase control and bypass."
+            )
+            said = (
+                f"{said} {near} Both together were not measured again: judged by each alone, one "
+                "time zero."
+            )
+        lines += ["Subwoofer and mains together, around the crossover", *paragraph(said, indent=2)]
+        lines.append("")
     if found.joining_unchecked:
         lines += [*paragraph(_UNCHECKED), ""]
     lines += paragraph(_level(found))
-    if found.suspects:
-        forgotten = found.joining is not None and found.joining.looks_like is JoiningLook.AS_BEFORE
-        title = "Only after that look at these settings" if forgotten else _SUSPECTS
-        lines += ["", title]
-        lines += bullet_list(
-            [
-                f"{row.label} Hz: planned {signed_setting(row.planned_db)} dB, looks like "
-                f"{signed_setting(row.looks_like_db)} dB"
-                for row in found.suspects
-            ]
-        )
-    elif not alone:
-        lines += ["", *paragraph(_UNEXPLAINED)]
     if not found.stated_as_planned:
         lines += ["", "Stated settings that are not those of the plan"]
         lines += bullet_list(_stated(found))
@@ -82,6 +84,118 @@ def verification_text(found: Verification) -> str:
     if found.not_measured_again:
         lines += ["", *paragraph(f"Not measured again: {', '.join(found.not_measured_again)}.")]
     return "\n".join(lines) + "\n"
+
+
+def _verdict_text(found: Verification) -> str:
+    if found.agrees:
+        return (
+            "It came true: what was measured again is as predicted, as far as a repeat scatters "
+            f"(about {found.scatter_db:.1f} dB here)."
+        )
+    if found.close and found.joining is not None and not found.joining.agrees:
+        return (
+            f"The subwoofer alone is within {found.tolerance_db:.1f} dB in every band, but its sum "
+            "with the mains is not as predicted."
+        )
+    return "It did not come true."
+
+
+def cause_text(cause: Cause) -> str:
+    """Return what a cause says, and what to do about it."""
+    return _TEXTS[cause.code](cause)
+
+
+def _names(words: tuple[str, ...]) -> str:
+    return " and ".join(filter(None, [", ".join(words[:-1]), words[-1]]))
+
+
+def _bands(cause: Cause) -> str:
+    looks = [
+        f"{label} Hz looks like {signed_setting(gain)} dB"
+        for label, gain in zip(cause.bands, cause.gains_db, strict=True)
+    ]
+    level = "" if cause.value is None else f", and the subwoofer is {_louder(cause)} than planned"
+    return (
+        f"{_names(tuple(looks))}, not as planned{level}. Set it as the plan has it, then measure "
+        "again."
+    )
+
+
+def _filter(kind: str) -> Callable[[Cause], str]:
+    def said(cause: Cause) -> str:
+        near = f"near {cause.value:.0f} Hz"
+        if cause.engaged:
+            return f"a {kind} {near} is on that was off: switch it off, or make the plan with it."
+        return f"a {kind} {near} is off that was on: switch it on again."
+
+    return said
+
+
+def _microphone(cause: Cause) -> str:
+    what = "applied twice" if cause.engaged else "missing"
+    return f"the microphone's correction is {what}: look at `microphone` and at the export."
+
+
+_TEXTS: dict[CauseCode, Callable[[Cause], str]] = {
+    CauseCode.AS_PLANNED: lambda _: "all is as planned.",
+    CauseCode.AS_BEFORE: lambda _: (
+        "the settings from before are still in force: set the plan's, store them, measure again."
+    ),
+    CauseCode.OTHER_PLAN: lambda c: f"the settings of {c.name} are in force. {_SETTINGS}",
+    CauseCode.BANDS_OFF: lambda _: (
+        "the bands are off or bypassed: switch the equaliser on, look at the stored setting."
+    ),
+    CauseCode.LEVEL: lambda c: (
+        f"the subwoofer is {_louder(c)} than planned against the mains: look at its level knob."
+    ),
+    CauseCode.MAINS_LEVEL: lambda c: (
+        f"the mains are {_louder(c)} than when the plan was made: look at their level."
+    ),
+    CauseCode.POLARITY: lambda _: (
+        "the subwoofer's polarity is the other one: look at the switch and at the cable."
+    ),
+    CauseCode.DELAY: lambda c: (
+        f"the subwoofer is {abs(1e3 * (c.value or 0.0)):.1f} ms "
+        f"{'later' if (c.value or 0.0) > 0 else 'earlier'} than planned: look at the delay, and at "
+        "which branch it is in."
+    ),
+    CauseCode.BAND: _bands,
+    CauseCode.TWO_BANDS: _bands,
+    CauseCode.SIGNS: lambda _: f"cuts and boosts are exchanged, all signs reversed. {_SETTINGS}",
+    CauseCode.SCALED: lambda c: (
+        f"all gains look {c.value:g} times as large as planned: look at the unit and at the range "
+        f"of the knobs. {_SETTINGS}"
+    ),
+    CauseCode.SHIFTED: lambda c: (
+        f"the list of gains stands one band too {'high' if (c.value or 0) > 0 else 'low'}. "
+        f"{_SETTINGS}"
+    ),
+    CauseCode.EXCHANGED: lambda c: (
+        f"the gains at {_names(c.bands)} Hz are exchanged. Set each as the plan has it."
+    ),
+    CauseCode.WIDTH: lambda c: (
+        f"the bands are {'narrower' if (c.value or 0) > 1 else 'wider'} than the profile says "
+        f"(Q about {c.value:g} times): measure one band of the device and correct the profile."
+    ),
+    CauseCode.HIGH_PASS: _filter("high-pass"),
+    CauseCode.LOW_PASS: _filter("low-pass"),
+    CauseCode.MICROPHONE: _microphone,
+    CauseCode.SEAT_MOVED: lambda c: (
+        f"the microphone stood elsewhere at {_names(c.seats)}: measure there again."
+    ),
+    CauseCode.SEATS_EXCHANGED: lambda c: (
+        f"the files of {_names(c.seats)} are exchanged: look at the names."
+    ),
+    CauseCode.ALL_MOVED: lambda _: (
+        "the microphone stood elsewhere at all seats, or the room was changed: the differences "
+        "grow with frequency and the seats do not agree on them. Measure again at the same places."
+    ),
+}
+
+
+def _louder(cause: Cause) -> str:
+    value = cause.value or 0.0
+    return f"{abs(value):.1f} dB {'louder' if value > 0 else 'quieter'}"
 
 
 def _stated(found: Verification) -> list[str]:
@@ -114,61 +228,14 @@ def _with_unit(label: str, value: float | str) -> str:
     return f"{value:g} degrees"
 
 
-def _joining(check: JoiningCheck) -> list[str]:
-    """Say whether the sum with the mains came true, and which setting it looks like."""
-    words = {
-        JoiningLook.AS_PLANNED: "It looks as planned.",
-        JoiningLook.OTHER_POLARITY: (
-            "It looks like the other polarity: check that setting first, then which branch is "
-            "delayed (half a period looks alike)."
-        ),
-        JoiningLook.AS_BEFORE: (
-            "It looks as before: check that delay, polarity, phase and bypass were set at all."
-        ),
-        JoiningLook.OTHER_LEVEL: (
-            "It looks as planned but for the level of the subwoofer: check its level knob first."
-        ),
-        JoiningLook.SOMETHING_ELSE: (
-            "It is neither as planned, nor as before, nor the other polarity: check delay (which "
-            "branch is delayed?), phase control and bypass."
-        ),
-    }
-    title = "Subwoofer and mains together, around the crossover"
-    said = loss_text(check.corner, check.loss_db, predicted_db=check.predicted_loss_db)
-    if not check.seats:
-        by_loss = (
-            "That is near enough to what was predicted."
-            if check.agrees
-            else "It is not as predicted: check delay (which branch is delayed?), polarity, phase "
-            "control and bypass."
-        )
-        lines = ["Both together were not measured again: judged by each alone, one time zero."]
-        return [title, *paragraph(" ".join([said, by_loss, *lines]), indent=2)]
-    return [
-        title,
-        *_seats(check.seats),
-        *paragraph(said, indent=2),
-        *paragraph(words[check.looks_like], indent=2),
-    ]
-
-
-def _seats(seats: Sequence[SeatCheck]) -> list[str]:
-    rows = [
-        [row.seat, f"{row.difference_db:.1f}", "agrees" if row.agrees else "differs"]
-        for row in seats
-    ]
-    return table(["Seat", ">Difference dB (r.m.s.)", "Verdict"], rows)
-
-
 def _verdict(row: BandCheck, found: Verification) -> str:
-    """Say of a band whether it agrees, is set wrongly itself, or hears a neighbour's skirt."""
+    """Say of a band whether it agrees, or whether the likely cause explains that it does not."""
     if row.agrees:
         return "agrees"
-    if row.label in [suspect.label for suspect in found.suspects]:
-        return "differs, see below"
-    if abs(row.unexplained_db) <= found.tolerance_db:
-        return f"explained by {joined([suspect.label for suspect in found.suspects])} Hz"
-    return "differs"
+    if found.agrees:
+        return "within the scatter"
+    told = bool(found.causes) and abs(row.unexplained_db) <= found.tolerance_db
+    return "differs, as the likely cause would" if told else "differs"
 
 
 def _level(found: Verification) -> str:

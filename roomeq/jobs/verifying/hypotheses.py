@@ -1,0 +1,454 @@
+"""What may have gone wrong, in families: for each the candidates that explain the most.
+
+Conventions
+-----------
+A finding's `score` is its log-likelihood less what its freedom costs: half the logarithm of the
+number of observations for each value that is fitted, the logarithm of how many alternatives it was
+chosen from, and what makes it less usual than another (`_UNUSUAL`; common practice, no source).
+Gains in dB, delays in s, frequencies in Hz.
+"""
+
+from __future__ import annotations
+
+import itertools
+import math
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from roomeq.base.levels import FloatArray
+from roomeq.base.response import ComplexArray
+from roomeq.device.crossover import CrossoverFilter
+from roomeq.device.equaliser import FixedBandEqualiser
+from roomeq.jobs.verifying.observation import Change, Observation
+from roomeq.plan.verification import Cause, CauseCode
+
+__all__ = ["Explanation", "Setup", "explanations", "gains_in_force_db"]
+
+_UNUSUAL = {
+    CauseCode.AS_PLANNED: 0.0,
+    CauseCode.AS_BEFORE: 2.5,
+    CauseCode.OTHER_PLAN: 2.5,
+    CauseCode.BANDS_OFF: 3.0,
+    CauseCode.LEVEL: 3.0,
+    CauseCode.MAINS_LEVEL: 3.5,
+    CauseCode.POLARITY: 3.0,
+    CauseCode.DELAY: 3.0,
+    CauseCode.BAND: 3.0,
+    CauseCode.TWO_BANDS: 5.5,
+    CauseCode.SIGNS: 3.5,
+    CauseCode.SCALED: 3.5,
+    CauseCode.SHIFTED: 3.5,
+    CauseCode.EXCHANGED: 3.5,
+    CauseCode.WIDTH: 4.5,
+    CauseCode.HIGH_PASS: 4.5,
+    CauseCode.LOW_PASS: 4.5,
+    CauseCode.MICROPHONE: 3.5,
+    CauseCode.SEAT_MOVED: 3.5,
+    CauseCode.SEATS_EXCHANGED: 3.5,
+    CauseCode.ALL_MOVED: 4.5,
+    CauseCode.SOMETHING_ELSE: 5.5,
+}
+_MOVED_DB = 4.0
+"""How far a microphone elsewhere differs, in dB; common practice, no source."""
+_MOVED_DB_AT_100_HZ = (1.5, 3.0, 5.0)
+_DELAYS = np.concatenate([np.arange(-80, -3), np.arange(4, 81)]) * 0.25e-3
+_LEVELS = np.concatenate([np.arange(-12.0, -1.4, 0.5), np.arange(1.5, 12.1, 0.5)])
+_FACTORS = (
+    *(round(0.05 * n, 2) for n in range(4, 18)),
+    *(round(0.1 * n, 1) for n in range(12, 26)),
+)
+_Q_FACTORS = (0.4, 0.5, 0.6, 0.7, 1.4, 1.7, 2.0, 2.5)
+_SAME_DB = 0.25
+MATERIAL_DB = 1.5
+"""Smaller differences are not looked for; common practice, no source."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Setup:
+    """What the plan set, what stood before, and what else may be in force.
+
+    Attributes
+    ----------
+    equaliser : FixedBandEqualiser or None
+        None where its bands' shapes are not in the plan.
+    gains_db, present_db : ndarray, shape (N,)
+        As planned, and before.
+    others : mapping of str to ndarray
+        Gains of further plans, by their names.
+    microphone_db : callable or None
+        Hz to the correction that was applied, in dB.
+    sum_known : bool
+        Whether subwoofer and mains can be told apart in a sum.
+    """
+
+    equaliser: FixedBandEqualiser | None
+    gains_db: FloatArray
+    present_db: FloatArray
+    others: dict[str, FloatArray]
+    microphone_db: Callable[[FloatArray], FloatArray] | None = None
+    sum_known: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Explanation:
+    """A cause, how well it explains what was measured, and the change it stands for."""
+
+    cause: Cause
+    score: float
+    change: Change
+    left: list[FloatArray] | None = None
+
+    def left_db(self, seen: Observation) -> list[FloatArray]:
+        """Return what it leaves, by part, shape (1, S, B)."""
+        return seen.residuals_db(self.change) if self.left is None else self.left
+
+
+def explanations(seen: Observation, setup: Setup) -> list[Explanation]:
+    """Return the best explanation of every kind, the likeliest first."""
+    found = [_one(seen, CauseCode.AS_PLANNED, Change(), values=0)]
+    if setup.equaliser is not None:
+        found += _whole_lists(seen, setup, setup.equaliser)
+        found += _single_bands(seen, setup, setup.equaliser)
+    found += _filters(seen)
+    if setup.microphone_db is not None:
+        found += _microphone(seen, setup.microphone_db)
+    if setup.sum_known:
+        found += _joining(seen)
+    found += _places(seen)
+    found.append(_something_else(seen))
+    return sorted(found, key=lambda one: -one.score)
+
+
+def _one(
+    seen: Observation,
+    code: CauseCode,
+    change: Change,
+    *,
+    values: float,
+    of: int = 1,
+    **said: object,
+) -> Explanation:
+    """Return a single candidate as an explanation."""
+    cost = _UNUSUAL[code] + 0.5 * values * math.log(max(seen.count, 2.0)) + math.log(of)
+    score = float(seen.score(change)[0]) - cost
+    return Explanation(cause=Cause(code=code, **said), score=score, change=change)  # type: ignore[arg-type]
+
+
+def _best(
+    seen: Observation,
+    code: CauseCode,
+    make: Callable[[FloatArray], Change],
+    grid: FloatArray,
+    *,
+    values: float = 1,
+    of: int = 1,
+    **said: object,
+) -> Explanation:
+    """Return the best of candidates that differ in one value."""
+    best = float(grid[int(np.argmax(seen.score(make(grid))))])
+    return _one(
+        seen, code, make(np.array([best])), values=values, of=of, **({"value": best} | said)
+    )
+
+
+def _gains(equaliser: FixedBandEqualiser, gains_db: FloatArray, planned: FloatArray) -> Change:
+    """Return the change to other gains."""
+
+    def ratio(frequencies: FloatArray) -> ComplexArray:
+        if equaliser.shapes is None:
+            then, now = (equaliser.response(g, frequencies) for g in (gains_db, planned))
+            return np.asarray(then / now)
+        difference = equaliser.response_db(gains_db, frequencies)
+        difference = difference - equaliser.response_db(planned, frequencies)
+        return np.asarray(10.0 ** (difference / 20.0) + 0j)
+
+    return Change(transfer=ratio)
+
+
+def gains_in_force_db(cause: Cause, setup: Setup) -> FloatArray | None:
+    """Return the gains that a cause says are in force, in dB, shape (N,); None where it does not.
+
+    Of a cause that speaks of something else the planned ones.
+    """
+    planned, equaliser = setup.gains_db, setup.equaliser
+    if equaliser is None or cause.code is CauseCode.WIDTH:
+        return None
+    gains = planned.copy()
+    index = [equaliser.labels.index(label) for label in cause.bands]
+    if cause.code is CauseCode.AS_BEFORE:
+        gains = setup.present_db
+    elif cause.code is CauseCode.OTHER_PLAN:
+        gains = setup.others[cause.name or ""]
+    elif cause.code is CauseCode.BANDS_OFF:
+        gains = 0.0 * planned
+    elif cause.code is CauseCode.SIGNS:
+        gains = -planned
+    elif cause.code is CauseCode.SCALED:
+        gains = (cause.value or 0.0) * planned
+    elif cause.code is CauseCode.SHIFTED:
+        step = int(cause.value or 0)
+        gains = np.roll(planned, step)
+        gains[0 if step > 0 else -1] = 0.0
+    elif cause.code is CauseCode.EXCHANGED:
+        gains[index] = planned[index[::-1]]
+    elif cause.code in (CauseCode.BAND, CauseCode.TWO_BANDS):
+        gains[index] = cause.gains_db
+    return np.clip(gains, equaliser.lowest_db, equaliser.highest_db)
+
+
+def _whole_lists(
+    seen: Observation, setup: Setup, equaliser: FixedBandEqualiser
+) -> Iterator[Explanation]:
+    """Yield what is wrong with the whole list of gains."""
+    pairs = list(itertools.combinations(equaliser.labels, 2))
+    alternatives = {
+        CauseCode.AS_BEFORE: [Cause(code=CauseCode.AS_BEFORE)],
+        CauseCode.OTHER_PLAN: [Cause(code=CauseCode.OTHER_PLAN, name=n) for n in setup.others],
+        CauseCode.BANDS_OFF: [Cause(code=CauseCode.BANDS_OFF)],
+        CauseCode.SIGNS: [Cause(code=CauseCode.SIGNS)],
+        CauseCode.SCALED: [Cause(code=CauseCode.SCALED, value=x) for x in _FACTORS],
+        CauseCode.SHIFTED: [Cause(code=CauseCode.SHIFTED, value=x) for x in (1.0, -1.0)],
+        CauseCode.EXCHANGED: [Cause(code=CauseCode.EXCHANGED, bands=pair) for pair in pairs],
+    }
+    for code, causes in alternatives.items():
+        found = []
+        for cause in causes:
+            gains = gains_in_force_db(cause, setup)
+            if gains is not None and np.abs(gains - setup.gains_db).max() >= MATERIAL_DB:
+                change = _gains(equaliser, gains, setup.gains_db)
+                found.append(
+                    Explanation(cause=cause, score=float(seen.score(change)[0]), change=change)
+                )
+        if found:
+            best = max(found, key=lambda one: one.score)
+            freedom = (
+                0.5 * math.log(max(seen.count, 2.0))
+                if code is CauseCode.SCALED
+                else (math.log(len(found)))
+            )
+            yield replace(best, score=best.score - freedom - _UNUSUAL[code])
+    before = [(part.binned_db - part.before_db @ part.means)[None] for part in seen.parts]
+    if max(float(np.abs(part.before_db).max()) for part in seen.parts) >= MATERIAL_DB:
+        left = seen.centred(before)
+        score = float(seen.score_of(left)[0]) - _UNUSUAL[CauseCode.AS_BEFORE]
+        yield Explanation(
+            cause=Cause(code=CauseCode.AS_BEFORE), score=score, change=Change(), left=left
+        )
+    if equaliser.shapes is None:
+        widths = [
+            _one(seen, CauseCode.WIDTH, _width(equaliser, setup.gains_db, x), values=1, value=x)
+            for x in _Q_FACTORS
+        ]
+        yield max(widths, key=lambda one: one.score)
+
+
+def _width(equaliser: FixedBandEqualiser, planned: FloatArray, factor: float) -> Change:
+    other = equaliser.scaled_q(factor)
+    return Change(
+        transfer=lambda f: np.asarray(other.response(planned, f) / equaliser.response(planned, f))
+    )
+
+
+def _single_bands(
+    seen: Observation, setup: Setup, equaliser: FixedBandEqualiser
+) -> Iterator[Explanation]:
+    """Yield one band, and two bands, with other gains."""
+    planned, grid, bands = setup.gains_db, equaliser.gain_grid_db, range(setup.gains_db.size)
+    tables: dict[tuple[int, float], dict[int, ComplexArray]] = {}
+
+    def table(index: int, gain: float, frequencies: FloatArray) -> ComplexArray:
+        """Return the ratio of one band at another gain to what it has; each is wanted often."""
+        kept = tables.setdefault((index, gain), {})
+        if frequencies.size not in kept:
+            own, now = np.zeros(planned.size), np.zeros(planned.size)
+            own[index], now[index] = gain, planned[index]
+            change = _gains(equaliser, own, now).transfer
+            assert change is not None
+            kept[frequencies.size] = change(frequencies)
+        return kept[frequencies.size]
+
+    def set_to(choice: Sequence[tuple[tuple[int, float], ...]]) -> Change:
+        return Change(
+            transfer=lambda f: np.array(
+                [np.prod([table(i, g, f) for i, g in one], axis=0) for one in choice]
+            )
+        )
+
+    def best_of(
+        choice: Sequence[tuple[tuple[int, float], ...]], code: CauseCode, of: int
+    ) -> Explanation:
+        best = choice[int(np.argmax(seen.score(set_to(choice))))]
+        return _one(
+            seen,
+            code,
+            set_to([best]),
+            values=len(best),
+            of=of,
+            bands=tuple(equaliser.labels[i] for i, _ in best),
+            gains_db=tuple(g for _, g in best),
+        )
+
+    off = [g for g in grid.tolist()]
+    singles = [((i, g),) for i in bands for g in off if abs(g - planned[i]) >= MATERIAL_DB]
+    for index in bands:
+        yield best_of([one for one in singles if one[0][0] == index], CauseCode.BAND, planned.size)
+    if setup.sum_known and len(seen.parts) + (seen.parts[0].sub_power is not None) > 1:
+        yield _band_and_level(seen, setup, equaliser, [one[0] for one in singles], set_to)
+    coarse = [g for g in np.arange(grid[0], grid[-1] + 0.1, 2.0).tolist()]
+    nearest = {g: float(grid[int(np.argmin(np.abs(grid - g)))]) for g in coarse}
+    pairs = list(itertools.combinations(bands, 2))
+    ranked = []
+    for a, b in pairs:
+        choice = [
+            ((a, x), (b, y))
+            for x in dict.fromkeys(nearest.values())
+            for y in dict.fromkeys(nearest.values())
+            if abs(x - planned[a]) >= MATERIAL_DB and abs(y - planned[b]) >= MATERIAL_DB
+        ]
+        scores = seen.score(set_to(choice))
+        ranked.append((float(scores.max()), choice[int(np.argmax(scores))]))
+    for _, start in sorted(ranked, key=lambda one: -one[0])[:3]:
+        near = [
+            ((start[0][0], x), (start[1][0], y))
+            for x in off
+            for y in off
+            if abs(x - start[0][1]) <= 2.0
+            and abs(y - start[1][1]) <= 2.0
+            and abs(x - planned[start[0][0]]) >= MATERIAL_DB
+            and abs(y - planned[start[1][0]]) >= MATERIAL_DB
+        ]
+        yield best_of(near, CauseCode.TWO_BANDS, len(pairs))
+
+
+def _band_and_level(
+    seen: Observation,
+    setup: Setup,
+    equaliser: FixedBandEqualiser,
+    singles: Sequence[tuple[int, float]],
+    set_to: Callable[[Sequence[tuple[tuple[int, float], ...]]], Change],
+) -> Explanation:
+    """Return the best of one band and the subwoofer's level wrong together."""
+    best: tuple[float, tuple[int, float], float] | None = None
+    for level in _LEVELS[::2]:
+        scores = seen.score(replace(set_to([(one,) for one in singles]), sub_db=level))
+        at = int(np.argmax(scores))
+        if best is None or scores[at] > best[0]:
+            best = float(scores[at]), singles[at], float(level)
+    assert best is not None
+    index, gain = best[1]
+    return _one(
+        seen,
+        CauseCode.BAND,
+        replace(set_to([((index, gain),)]), sub_db=best[2]),
+        values=4,  # two faults at once
+        of=setup.gains_db.size,
+        bands=(equaliser.labels[index],),
+        gains_db=(gain,),
+        value=best[2],
+    )
+
+
+def _filters(seen: Observation) -> Iterator[Explanation]:
+    """Yield a high-pass or a low-pass that is on and should not be, or off and should be."""
+    kinds = (
+        (CauseCode.HIGH_PASS, "high_pass", np.geomspace(15.0, 60.0, 13)),
+        (CauseCode.LOW_PASS, "low_pass", np.geomspace(40.0, 160.0, 13)),
+    )
+    for code, kind, corners in kinds:
+        tried = [
+            (sign, CrossoverFilter(kind=kind, family=family, order=order, corner=float(corner)))  # type: ignore[arg-type]
+            for family, order in (("butterworth", 2), ("linkwitz_riley", 4), ("butterworth", 3))
+            for corner in corners
+            for sign in (1, -1)
+        ]
+
+        def transfer(
+            frequencies: FloatArray, tried: list[tuple[int, CrossoverFilter]] = tried
+        ) -> ComplexArray:
+            return np.array([one.response(frequencies) ** sign for sign, one in tried])
+
+        scores = seen.score(Change(transfer=transfer))
+        for wanted in (1, -1):
+            at = max(
+                (i for i, (sign, _) in enumerate(tried) if sign == wanted), key=lambda i: scores[i]
+            )
+            sign, one = tried[at]
+            change = Change(
+                transfer=lambda f, sign=sign, one=one: np.asarray(one.response(f) ** sign)  # type: ignore[misc]
+            )
+            yield _one(seen, code, change, values=1, of=6, value=one.corner, engaged=wanted > 0)
+
+
+def _microphone(
+    seen: Observation, correction_db: Callable[[FloatArray], FloatArray]
+) -> Iterator[Explanation]:
+    """Yield a microphone correction that is missing, or applied twice."""
+    for sign in (-1, 1):
+        change = Change(
+            transfer=lambda f, sign=sign: np.asarray(10.0 ** (sign * correction_db(f) / 20.0) + 0j)  # type: ignore[misc]
+        )
+        yield _one(seen, CauseCode.MICROPHONE, change, values=0, of=2, engaged=sign > 0)
+
+
+def _joining(seen: Observation) -> Iterator[Explanation]:
+    """Yield what is wrong with polarity, delay or levels of subwoofer and mains."""
+    yield _one(seen, CauseCode.POLARITY, Change(sign=-1.0), values=0)
+    yield _best(seen, CauseCode.DELAY, lambda d: Change(delay=d), _DELAYS)
+    yield _best(seen, CauseCode.LEVEL, lambda x: Change(sub_db=x), _LEVELS)
+    yield _best(seen, CauseCode.MAINS_LEVEL, lambda x: Change(mains_db=x), _LEVELS)
+
+
+def _places(seen: Observation) -> Iterator[Explanation]:
+    """Yield microphones that stood elsewhere, and files that were exchanged."""
+    seats, left = seen.seats, seen.residuals_db(Change())
+    count = 0.5 * math.log(max(seen.count, 2.0))
+
+    def found(
+        cause: Cause, rows: list[FloatArray], further: list[FloatArray], cost: float
+    ) -> Explanation:
+        score = float(seen.score_of(rows, further_db=further)[0]) - cost - _UNUSUAL[cause.code]
+        return Explanation(cause=cause, score=score, change=Change(), left=rows)
+
+    nothing = [np.zeros((len(part.seats), 1)) for part in seen.parts]
+    for seat in seats if len(seats) > 1 else ():
+        further = [
+            np.array([[_MOVED_DB if name == seat else 0.0] for name in part.seats])
+            for part in seen.parts
+        ]
+        cause = Cause(code=CauseCode.SEAT_MOVED, seats=(seat,))
+        yield found(cause, left, further, math.log(len(seats)) + count)
+    pairs = list(itertools.combinations(seats, 2))
+    for pair in pairs:
+        swapped = []
+        for part, rows in zip(seen.parts, left, strict=True):
+            own = rows.copy()
+            if set(pair) <= set(part.seats):
+                a, b = (part.seats.index(name) for name in pair)
+                binned = part.predicted_db @ part.means
+                own[0, a] += binned[a] - binned[b]
+                own[0, b] += binned[b] - binned[a]
+            swapped.append(own)
+        cause = Cause(code=CauseCode.SEATS_EXCHANGED, seats=pair)
+        yield found(cause, swapped, nothing, math.log(len(pairs)))
+    for at_100 in _MOVED_DB_AT_100_HZ:
+        centres = [np.exp(np.log(part.frequencies) @ part.means) for part in seen.parts]
+        further = [np.asarray([at_100 * row / 100.0]) for row in centres]
+        cause = Cause(code=CauseCode.ALL_MOVED, value=at_100)
+        yield found(cause, left, further, math.log(len(_MOVED_DB_AT_100_HZ)) + count)
+
+
+def _something_else(seen: Observation) -> Explanation:
+    """Return that the seats agree on a difference which nothing here explains.
+
+    The mean over the seats is then anything, at the price of one value for each bin of it.
+    """
+    left, bins = [], 0
+    for part in seen.parts:
+        rows = part.binned_db
+        left.append((rows - np.median(rows, axis=0))[None])
+        bins += part.means.shape[1] if part.sub_power is None else rows.size
+    cost = _UNUSUAL[CauseCode.SOMETHING_ELSE] + 0.25 * bins * math.log(max(seen.count, 2.0))
+    score = float(seen.score_of(left)[0]) - cost
+    return Explanation(cause=Cause(code=CauseCode.SOMETHING_ELSE), score=score, change=Change())

@@ -1,0 +1,276 @@
+"""What was measured again beside a plan, in a form that causes can be compared by.
+
+Conventions
+-----------
+Differences are measured again less predicted, in dB, shape (seats, bins), averaged over sixths of
+an octave. Candidates are changes of the subwoofer against the plan, K at a time. One offset over
+all seats and parts is free: the levels of two measuring days need not compare.
+
+How likely a candidate is follows from a Student distribution of five degrees of freedom, of which
+the scale is the repeatability: single points may lie far off, in a dip that moved. Three bins count
+as one observation, as scatter hangs together over about a third of an octave. Both common practice,
+no source; what the choices are worth is measured by tests/benchmarks/bench_verification.py.
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from roomeq.base.levels import FloatArray
+from roomeq.base.response import ComplexArray
+
+__all__ = ["Change", "Observation", "Part", "bin_means", "log_likelihood"]
+
+BINS_PER_OCTAVE = 6
+FREEDOM = 5.0
+BIN_SHARE = 0.35
+DEFAULT_SCATTER_DB, LEAST_SCATTER_DB, MOST_SCATTER_DB = 0.5, 0.3, 1.2
+_PRIOR_BINS = 12.0
+"""How many bins the default scatter counts for, beside what differs between the seats."""
+_UNKNOWN = ((0.3, 0.3), (0.5, 0.35), (0.8, 0.2), (1.2, 0.15))
+"""Scatter in dB and how often, where it is neither stated nor told by the seats."""
+NOISE_DB = -30.0
+"""Level of noise against a seat's mean level: deep in dips and far above a low-pass, noise and
+small moves decide; common practice, no source."""
+_DEEPEST = 1e-3
+
+
+def log_likelihood(residual_db: FloatArray, scatter_db: FloatArray | float) -> FloatArray:
+    """Return the logarithm of the likelihood of each residual in dB, up to a constant."""
+    scaled = residual_db / scatter_db
+    return np.asarray(
+        -BIN_SHARE * (0.5 * (FREEDOM + 1.0) * np.log1p(scaled**2 / FREEDOM) + np.log(scatter_db))
+    )
+
+
+def bin_means(frequencies: FloatArray, *, bands_only: bool = False) -> FloatArray:
+    """Return the matrix that averages over sixths of an octave, shape (F, B); empty bins go.
+
+    Third-octave band levels stay as they are.
+    """
+    if bands_only:
+        return np.eye(frequencies.size)
+    number = np.floor(BINS_PER_OCTAVE * np.log2(frequencies / frequencies[0]) + 1e-6)
+    inside = number[:, None] == np.unique(number)[None, :]
+    return np.asarray(inside / inside.sum(axis=0))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Change:
+    """Candidates: what each changes against the plan; arrays of K, or one value for all.
+
+    Attributes
+    ----------
+    transfer : callable, optional
+        Frequencies in Hz to the complex ratio of the subwoofer, shape (K, F) or (F,).
+    sub_db, mains_db : float or ndarray, shape (K,)
+    delay : float or ndarray, shape (K,)
+        Of the subwoofer in s, positive is later.
+    sign : float or ndarray, shape (K,)
+        -1 where its polarity is the other one.
+    """
+
+    transfer: Callable[[FloatArray], ComplexArray] | None = None
+    sub_db: FloatArray | float = 0.0
+    mains_db: FloatArray | float = 0.0
+    delay: FloatArray | float = 0.0
+    sign: FloatArray | float = 1.0
+
+    def of_sub(self, frequencies: FloatArray) -> ComplexArray:
+        """Return what happens to the subwoofer, complex, shape (K, F)."""
+        own = np.ones(frequencies.size) if self.transfer is None else self.transfer(frequencies)
+        gain = np.atleast_1d(self.sign * 10.0 ** (np.asarray(self.sub_db) / 20.0))[:, None]
+        turn = np.exp(-2j * np.pi * np.atleast_1d(self.delay)[:, None] * frequencies)
+        return np.asarray(own * gain * turn)
+
+    def of_mains(self) -> FloatArray:
+        """Return what happens to the mains, shape (K, 1)."""
+        return np.asarray(10.0 ** (np.atleast_1d(self.mains_db) / 20.0)[:, None])
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Part:
+    """One source measured again at some seats.
+
+    Attributes
+    ----------
+    seats : tuple of str
+    frequencies : ndarray, shape (F,)
+        Hz.
+    difference_db, predicted_db : ndarray, shape (S, F)
+    before_db : ndarray, shape (S, F)
+        Level before the plan was set, less the predicted.
+    means : ndarray, shape (F, B)
+        Averages over the bins.
+    sub_power, mains_power : ndarray or None, shape (S, F)
+        Predicted, of each alone; None where the part is of one of them.
+    cross_power : ndarray or None, shape (S, F)
+        Of the subwoofer with the conjugate of the mains, complex.
+    """
+
+    seats: tuple[str, ...]
+    frequencies: FloatArray
+    difference_db: FloatArray
+    predicted_db: FloatArray
+    before_db: FloatArray
+    means: FloatArray
+    sub_power: FloatArray | None = None
+    mains_power: FloatArray | None = None
+    cross_power: ComplexArray | None = None
+
+    @property
+    def doubt_db(self) -> FloatArray:
+        """Return by how much noise may change each seat and bin, shape (S, B)."""
+        return _doubt_db(self.predicted_db @ self.means)
+
+    def mean_db(self, rows_db: FloatArray, scatter_db: float) -> FloatArray:
+        """Return the mean of rows over the seats, shape (F,), each counting as it is certain."""
+        weights = 1.0 / (scatter_db**2 + _doubt_db(self.predicted_db) ** 2)
+        return np.asarray((weights * rows_db).sum(axis=0) / weights.sum(axis=0))
+
+    @property
+    def binned_db(self) -> FloatArray:
+        """Difference in each bin, shape (S, B)."""
+        return np.asarray(self.difference_db @ self.means)
+
+    def pattern_db(self, change: Change) -> FloatArray:
+        """Return what candidates change at each seat and bin, shape (K, S or 1, B)."""
+        ratio = change.of_sub(self.frequencies)
+        sub_power, mains_power, cross = self.sub_power, self.mains_power, self.cross_power
+        if sub_power is None or mains_power is None or cross is None:
+            return np.asarray(20.0 * np.log10(np.abs(ratio)) @ self.means)[:, None, :]
+        mains = change.of_mains()[:, :, None]
+
+        def power(ratio: ComplexArray, mains: FloatArray) -> FloatArray:
+            sub, own = np.abs(ratio) ** 2 * sub_power, mains**2 * mains_power
+            both = sub + own + 2.0 * mains * np.real(ratio * cross)
+            return np.asarray(np.maximum(both, _DEEPEST * (sub + own)))
+
+        one = np.ones((1, 1, 1))
+        now = power(one.astype(np.complex128), one)
+        level = 10.0 * np.log10(power(ratio[:, None, :], mains) / now)
+        return np.asarray(level @ self.means)
+
+
+def _doubt_db(level_db: FloatArray) -> FloatArray:
+    """Return by how much noise may change levels, each seat against its own mean."""
+    mean = 10.0 * np.log10(np.mean(10.0 ** (level_db / 10.0), axis=1, keepdims=True))
+    return np.asarray(8.7 * 10.0 ** ((mean + NOISE_DB - level_db) / 20.0))
+
+
+def _spread_db(part: Part) -> float | None:
+    """Return how far seats scatter by themselves, by the pairs that differ least, in dB.
+
+    Of n seats, one that was moved spoils n - 1 pairs: the middle of the others is taken. None where
+    there are fewer than two seats, or too little is heard.
+    """
+    rows, heard = part.binned_db, (part.doubt_db < 1.0).all(axis=0)
+    pairs = list(itertools.combinations(range(len(rows)), 2))
+    if not pairs or heard.sum() < 6:
+        return None
+    apart = [rows[a, heard] - rows[b, heard] for a, b in pairs]
+    spreads = sorted(float(np.std(row) / 2.0**0.5) for row in apart)
+    clean = max((len(rows) - 1) * (len(rows) - 2) // 2, 1)
+    return spreads[clean // 2]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Observation:
+    """All parts, and how far a repeated measurement scatters.
+
+    Attributes
+    ----------
+    parts : tuple of Part
+    scatters : tuple of (float, float)
+        dB, and how likely; one where it is known.
+    """
+
+    parts: tuple[Part, ...]
+    scatters: tuple[tuple[float, float], ...]
+
+    @property
+    def scatter_db(self) -> float:
+        """Return the scatter, or its mean where it is not known, in dB."""
+        return sum(scatter * share for scatter, share in self.scatters)
+
+    @classmethod
+    def of(cls, parts: tuple[Part, ...], *, repeatability_db: float | None) -> Observation:
+        """Return an observation; what is not stated is told by how the seats differ.
+
+        What the bands change is the same at all seats of the subwoofer alone, and so is not taken
+        for scatter; the median keeps out a seat that was moved.
+        """
+        if repeatability_db is not None:
+            return cls(parts=parts, scatters=((max(repeatability_db, LEAST_SCATTER_DB), 1.0),))
+        told = [_spread_db(part) for part in parts if part.sub_power is None]
+        if not told or told[0] is None:
+            return cls(parts=parts, scatters=_UNKNOWN)
+        power = _PRIOR_BINS * DEFAULT_SCATTER_DB**2 + parts[0].binned_db.size * told[0] ** 2
+        scatter = float(np.sqrt(power / (_PRIOR_BINS + parts[0].binned_db.size)))
+        scatter = min(max(scatter, LEAST_SCATTER_DB), MOST_SCATTER_DB)
+        return cls(parts=parts, scatters=((scatter, 1.0),))
+
+    @property
+    def count(self) -> float:
+        """How many independent observations there are, as the bins count."""
+        return BIN_SHARE * sum(part.binned_db.size for part in self.parts)
+
+    @property
+    def seats(self) -> tuple[str, ...]:
+        """All seats, each once."""
+        return tuple(dict.fromkeys(seat for part in self.parts for seat in part.seats))
+
+    def residuals_db(self, change: Change) -> list[FloatArray]:
+        """Return what each candidate leaves, by part, shape (K, S, B); one offset removed."""
+        return self.centred([part.binned_db - part.pattern_db(change) for part in self.parts])
+
+    def centred(self, left: list[FloatArray]) -> list[FloatArray]:
+        """Return residuals by part, shape (K, S, B), less the one offset of each candidate."""
+        most = max(len(rows) for rows in left)
+        left = [np.broadcast_to(rows, (most, *rows.shape[1:])) for rows in left]
+        every = np.concatenate([rows.reshape(most, -1) for rows in left], axis=1)
+        offset = np.median(every, axis=1)[:, None, None]
+        return [rows - offset for rows in left]
+
+    def offset_db(self, change: Change) -> float:
+        """Return the one offset that a single candidate leaves."""
+        left = [(part.binned_db - part.pattern_db(change)).ravel() for part in self.parts]
+        return float(np.median(np.concatenate(left)))
+
+    def misfit(self, left: list[FloatArray]) -> float:
+        """Return the mean square of single residuals over the scatter, none counting beyond 9.
+
+        About 1 where only scatter is left.
+        """
+        most = self.scatters[-1][0]
+        parts = [
+            np.minimum((rows / np.hypot(most, part.doubt_db)) ** 2, 9.0).ravel()
+            for part, rows in zip(self.parts, left, strict=True)
+        ]
+        return float(np.mean(np.concatenate(parts)))
+
+    def score(self, change: Change) -> FloatArray:
+        """Return the log-likelihood of each candidate, shape (K,)."""
+        return self.score_of(self.residuals_db(change))
+
+    def score_of(
+        self, left: list[FloatArray], *, further_db: list[FloatArray] | None = None
+    ) -> FloatArray:
+        """Return the log-likelihood of residuals by part, shape (K, S, B); shape (K,).
+
+        `further_db` scatters more, by part, shape (S, B).
+        """
+        more = further_db or [np.zeros(1)] * len(left)
+        by_scatter = [
+            np.log(share)
+            + sum(
+                log_likelihood(rows, np.hypot(scatter, np.hypot(part.doubt_db, extra))).sum((1, 2))
+                for part, rows, extra in zip(self.parts, left, more, strict=True)
+            )
+            for scatter, share in self.scatters
+        ]
+        return np.asarray(np.logaddexp.reduce(by_scatter, axis=0))
