@@ -14,7 +14,6 @@ from os import PathLike, fspath
 __all__ = [
     "AmbiguousTableError",
     "DeviceProfileError",
-    "DoubtfulMeasurementWarning",
     "FileFaultError",
     "InfeasibleSettingsError",
     "MeasurementFileError",
@@ -105,7 +104,3 @@ class InfeasibleSettingsError(RoomeqError, ValueError):
 
 class RoomeqWarning(UserWarning):
     """Base of every warning of our own."""
-
-
-class DoubtfulMeasurementWarning(RoomeqWarning):
-    """A measurement can be used but something about it is doubtful."""
