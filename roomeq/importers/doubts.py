@@ -129,7 +129,7 @@ def doubtful_low_passes(
         like = f"like that of a {best[0]}" if best else "like that of no low-pass"
         found.append(
             f"the level over frequency is {like}, not as stated ({words or 'no low-pass'}): "
-            "correct [[path]], or the files: are they of the subwoofer, with that filter on?"
+            "correct [[path]], or the files: are they of the mains, or with other filters on?"
         )
     elif stated and misfits[()] - misfits[stated] < _SURE_DB2:
         return found, [f"whether the {words} is really engaged cannot be told at the seats"]
