@@ -58,7 +58,7 @@ def _complex_numbers_in_one_cell() -> Export:
 
 def _a_remark_at_the_end_of_a_row() -> Export:
     lines = [*PLAIN[:MIDDLE], PLAIN[MIDDLE] + "  # window rattles", *PLAIN[MIDDLE + 1 :]]
-    return one(["Hz;dB", *lines], unread=True)
+    return one(["Hz;dB", *lines])
 
 
 def _heading_below_the_table() -> Export:
@@ -79,7 +79,7 @@ def _angles_behind_the_levels() -> Export:
 
 def _powers_of_ten_written_out() -> Export:
     cells = [f"{float(level) / 10:.3f}x10^1" for level in L]
-    return one(["Hz;dB", *rows(F, cells)], unread=True)
+    return one(["Hz;dB", *rows(F, cells)])
 
 
 def _negative_frequencies_too() -> Export:

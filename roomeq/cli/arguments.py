@@ -163,7 +163,7 @@ def _add_room_arguments(parser: argparse.ArgumentParser) -> None:
     bare = parser.add_argument_group("for a bare list of text exports")
     bare.add_argument(
         "--source",
-        choices=("sub", "both"),
+        choices=("sub", "mains", "both"),
         help="what played: the subwoofer alone (default), or with the mains",
     )
     for key in READING:

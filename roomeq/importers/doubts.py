@@ -110,14 +110,15 @@ def doubtful_low_passes(
         The subwoofer's own, in Hz.
     """
     stated = tuple(entry for entry in path if entry.kind == "low_pass")
-    mains = _of_mains(axis, levels, stated)
+    lowest = max(limit or _USUAL_LIMIT, 20.0)
+    mains = _of_mains(axis, levels, stated, lowest)
     found = [
         f"{_named(survey, seat)} is {-fall:.0f} dB louder above the stated low-pass than below "
         "it: is it a file of the mains? Correct its source, or [[path]]"
         for seat, fall in zip(survey.seats, mains, strict=True)
         if fall < -_MAINS_DB
     ]
-    within = (axis >= max(limit or _USUAL_LIMIT, 20.0)) & (axis <= 300.0)
+    within = (axis >= lowest) & (axis <= 300.0)
     if 2 * len(found) > len(levels) or within.sum() < 5 or axis[within][-1] < 2 * axis[within][0]:
         return found, []
     average = power_mean_db(levels[mains >= -_MAINS_DB][:, within])
@@ -128,7 +129,7 @@ def doubtful_low_passes(
         like = f"like that of a {best[0]}" if best else "like that of no low-pass"
         found.append(
             f"the level over frequency is {like}, not as stated ({words or 'no low-pass'}): "
-            "correct [[path]], or the files: are they of the subwoofer, with that filter on?"
+            "correct [[path]], or the files: are they of the mains, or with other filters on?"
         )
     elif stated and misfits[()] - misfits[stated] < _SURE_DB2:
         return found, [f"whether the {words} is really engaged cannot be told at the seats"]
@@ -136,13 +137,13 @@ def doubtful_low_passes(
 
 
 def _of_mains(
-    axis: FloatArray, levels: FloatArray, stated: tuple[CrossoverFilter, ...]
+    axis: FloatArray, levels: FloatArray, stated: tuple[CrossoverFilter, ...], lowest: float
 ) -> FloatArray:
     """Return by how much each seat falls above the lowest corner, in dB; 0 where none is known."""
     corner = min((entry.corner for entry in stated), default=0.0)
     above = (axis >= corner) & (axis <= min(2.5 * corner, _HIGHEST + 100.0))
-    below = (axis >= corner / 2.5) & (axis <= 0.8 * corner)
-    if min(above.sum(), below.sum()) < 3:
+    below = (axis >= max(corner / 2.5, lowest)) & (axis <= 0.8 * corner)
+    if min(above.sum(), below.sum()) < 3 or lowest > 0.6 * corner:
         return np.zeros(len(levels))
     return np.asarray(levels[:, below].mean(axis=1) - levels[:, above].mean(axis=1))
 

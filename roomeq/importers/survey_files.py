@@ -284,9 +284,7 @@ def room_microphone(room_file: RoomFile) -> MicrophoneResponse | None:
 
 
 def _said(error: Exception, file: str) -> str:
-    return (
-        f"{file} cannot be opened: {error.strerror}" if isinstance(error, OSError) else str(error)
-    )
+    return f"{file} is unreadable: {error.strerror}" if isinstance(error, OSError) else str(error)
 
 
 def _read_entry(

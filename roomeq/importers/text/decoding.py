@@ -60,6 +60,8 @@ _LOOK_ALIKES = {
 }
 _BLANKS = "\u00a0\u2007\u2008\u2009\u202f"
 _GROUPED_BY_BLANK = re.compile(rf"(?<![\d.,])\d{{1,3}}(?:[{_BLANKS}]\d{{3}})+(?!\d)")
+_BEHIND = re.compile(r"(?<=\d)[ \t]+#.*$", re.MULTILINE)  # a remark behind a row
+_POWER = re.compile(r"(?<=\d) ?[x×*] ?10\^(?=[+-]?\d)")
 _BETWEEN_DIGITS = re.compile(rf"[{_BLANKS}]")
 
 
@@ -243,6 +245,8 @@ def _likeliest_code_page(raw: bytes) -> str:
 
 
 def _plain(text: str) -> str:
+    text = _BEHIND.sub("", text) if "#" in text else text
+    text = _POWER.sub("e", text) if "10^" in text else text
     if "\r" in text:
         text = text.replace("\r\n", "\n").replace("\r", "\n")
     if "\x1a" in text[-2:] or "\x00" in text[-2:]:

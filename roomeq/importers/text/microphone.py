@@ -42,7 +42,7 @@ _GREATEST_TRAVEL_DB = 20.0
 that falls by 12 dB towards 20 Hz moves by as much (common practice, no source)."""
 _WORDS = {
     "response": re.compile(
-        r"subtra|substract|abzuziehen|abzieh|abgezogen|soustra|retranch|sottra|\brestar|sustra"
+        r"subs?tra|abzuziehen|abzieh|abgezogen|soustra|retranch|sottra|\brestar|sustra"
         r"|aftrek|trekken|dra(?:s|ga)? (?:av|ifran)|odejm|odjac"
     ),
     "correction": re.compile(
@@ -51,7 +51,7 @@ _WORDS = {
     ),
 }
 """What a file with such words in its remarks is by them."""
-_CORRECTION = re.compile(r"correct|correc|korrek|corre[zc]|compens|kompens|korekt|korrig")
+_CORRECTION = re.compile(r"korrek|corre[zc]|compens|kompens|korekt|korrig")
 _STATED_AT = (20.0, 31.5, 1000.0)
 _NOMINAL_SLACK = 0.01
 """Share by which a nominal third-octave frequency may differ from the exact one (ISO 266)."""

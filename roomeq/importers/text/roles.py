@@ -193,13 +193,10 @@ def _frequency_column(table: _Table, given: Sequence[int]) -> int:
     free = table.of_role("unknown", but=given)
     for column in sorted({*table.of_role("index"), *table.of_role("other")} - {*given}):
         if not free or column < free[0]:
-            heading = table.headings[column]
-            timed = heading.role == "other"
+            counts = table.headings[column].role == "index"
+            words = "counts the rows" if counts else "is none (over time: an impulse response)"
             raise MeasurementFileError(
-                f"{table.label([column])} {'is a time' if timed else 'counts the rows'}, and no "
-                "column is named frequency"
-                + (": an impulse response, or a level over time" if timed else ""),
-                where=f"heading {heading.text!r}",
+                f"no column is named frequency, and {table.label([column])} {words}",
                 remedy="export the level over frequency, or give frequency_column",
             )
     if not free:

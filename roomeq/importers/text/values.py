@@ -117,11 +117,8 @@ def phase_fault(phases: FloatArray, lines: IndexArray) -> str | None:
     """
     absent = np.flatnonzero(np.isnan(phases))
     if absent.size:
-        more = " ..." if absent.size > 5 else ""
-        return (
-            f"the phase is missing in line {', '.join(map(str, lines[absent[:5]]))}{more} (delete "
-            f"{'that row' if absent.size == 1 else 'those rows'} to have it elsewhere)"
-        )
+        shown = ", ".join(map(str, lines[absent[:5]])) + " ..." * (absent.size > 5)
+        return f"the phase is missing in line {shown} (delete such rows to have it elsewhere)"
     if phases.size > 2 and np.ptp(phases) == 0:
         return f"{phases[0] + 0.0:g} in every row is no phase"
     sizes = np.abs(phases)

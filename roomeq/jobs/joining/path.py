@@ -53,13 +53,16 @@ def estimated_path(room: Room) -> PathEstimate | None:
     protection = room.equipment.protection
     described = room.path if protection is None else (*room.path, protection)
     if measured is not None:
-        return estimate_path(
-            _with_bands_at_rest(room, measured.response),
-            taken=measured.taken,
-            described=described,
-            mains=room.joining.mains_filters,
-            fixed=room.joining.fixed,
-        )
+        try:
+            return estimate_path(
+                _with_bands_at_rest(room, measured.response),
+                taken=measured.taken,
+                described=described,
+                mains=room.joining.mains_filters,
+                fixed=room.joining.fixed,
+            )
+        except ValueError as error:
+            raise ValueError(f"{measured.file}, named in [path_response]: {error}") from None
     if room.source != "sub" or _low_passes(room) == 1 or room.corner_origin == "none":
         return None
     survey = room.survey.of_source("sub")
