@@ -80,7 +80,8 @@ def faulty():
     lost = own["dropped_samples"].copy()
     lost[place(12.0) : place(12.0) + 900] = 0.0
     quiet = own["low_level"] * 10 ** (-52 / 20) / np.abs(own["low_level"]).max()
-    sweep = slice(place(START + 0.02), place(START + SWEEP.duration + 0.1))
+    turned = own["gain_changed"].copy()
+    turned[place(START + 4.0) :] *= 0.5
     return {
         "silent_channel": (np.zeros(size),),
         "low_level": (np.round(quiet * 2**15) / 2**15,),
@@ -88,7 +89,6 @@ def faulty():
         "dc_offset": (own["dc_offset"] + 0.15,),
         "dropped_samples": (lost,),
         "low_snr": (noisy(heard(seat=1), seed=4, snr_db=15.0),),
-        "noise_unknown": (own["noise_unknown"][sweep],),
         "hum": (own["hum"] + hum(size, -55.0),),
         "disturbance": (slammed(),),
         "start_missing": (own["start_missing"][place(START + 3.0) :],),
@@ -98,5 +98,8 @@ def faulty():
         "channels_swapped": (wire(), own["channels_swapped"]),
         "no_room_heard": (wire(3),),
         "clock_drift": (noisy(drifted(heard(seat=1), 100.0), seed=5),),
+        "coarse_samples": (np.round(own["coarse_samples"] * 100.0) / 100.0,),
+        "not_a_loopback": (own["not_a_loopback"], clean(seat=2, seed=9)),
+        "gain_changed": (turned,),
         "same_recording": (0.7 * clean(seat=0),),
     }

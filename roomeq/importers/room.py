@@ -25,12 +25,13 @@ from roomeq.importers.device_profile import read_device, shipped_profiles
 from roomeq.importers.equipment import with_headroom
 from roomeq.importers.joining import stated_filters, with_joining
 from roomeq.importers.recordings_alone import recordings_alone
+from roomeq.importers.repeatability import estimate_repeatability_db
 from roomeq.importers.room_assembly import assemble_room
 from roomeq.importers.room_file.file import RoomFile
 from roomeq.importers.room_file.joining_checks import CORNER_SPAN
 from roomeq.importers.room_file.reading import read_room_file
 from roomeq.importers.survey_files import read_survey, survey_from_exports
-from roomeq.importers.survey_remarks import NO_PATH
+from roomeq.importers.survey_remarks import NO_PATH, repeatability_notes
 from roomeq.importers.text.export import read_one_response
 from roomeq.room.recorded import RecordedSweep, judged_within
 from roomeq.room.recording_weights import without_spoilt
@@ -119,8 +120,16 @@ def read_room(folder_or_file: str | PathLike[str], *, detail: bool = False) -> R
         )
     except ValueError as error:
         raise RoomFileError(str(error), path=room_file.location) from error
-    notes = (*chain, *room.notes, *_modes(room_file))
-    room = without_spoilt(replace(room, recordings=_recordings(room, sweeps), notes=notes))
+    told = (*chain, *room.notes, *_modes(room_file))
+    room = replace(room, recordings=_recordings(room, sweeps), notes=told)
+    sound = without_spoilt(room)
+    if sound is not room and room_file.levels.repeatability_db is None:
+        repeated_db = estimate_repeatability_db(sound.survey)
+        stale = set(repeatability_notes(None, room.repeatability_db))
+        notes = [note for note in room.notes if note not in stale]
+        notes += repeatability_notes(None, repeated_db)
+        sound = replace(sound, repeatability_db=repeated_db, notes=tuple(notes))
+    room = sound
     return with_joining(with_headroom(room, room_file, sweeps=sweeps), room_file)
 
 

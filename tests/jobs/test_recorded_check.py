@@ -20,9 +20,18 @@ WRONG = {
     "wrong_sample_rate",
     "channels_swapped",
     "no_room_heard",
+    "not_a_loopback",
     "same_recording",
 }
-NOT_HERE = {"sweeps_missing", "wrong_sweep"}  # asks for another description: see below
+NOT_HERE = {  # ask for another description, or other rooms: see below and test_faulty_recordings
+    "sweeps_missing",
+    "wrong_sweep",
+    "noise_unknown",
+    "decay_cut",
+    "distortion",
+    "repeats_disagree",
+    "gain_unknown",
+}
 
 
 def bare(text):
@@ -184,10 +193,53 @@ def test_another_sweep_and_missing_sweeps_reach_check_too(tmp_path, capsys):
     sweep.write_text(described.replace('"repeats": 1', '"repeats": 2'), encoding="utf-8")
     status, text = said(["check", str(folder)], capsys)
     assert status == 1
-    assert "1 of 2 sweeps were found" in text
+    assert "1 sweeps were found, and 2 said to be played" in text
     sweep.write_text(described.replace('"length": 8.0', '"length": 5.0'), encoding="utf-8")
     assert main(["check", str(folder)]) == 2
     assert "another sweep than the one described" in capsys.readouterr().err
+
+
+def test_a_spoilt_recording_of_a_seat_that_has_a_sound_one_is_left_out(tmp_path, capsys):
+    sound = [("a", "a.wav", clean(seat=0)), ("b", "b.wav", clean(seat=1))]
+    spoilt = ("b", "slam.wav", slammed())
+    folder, other = tmp_path / "with", tmp_path / "without"
+    for one in (folder, other):
+        one.mkdir()
+    status, text = said(["check", str(write_room(folder, [*sound, spoilt]))], capsys)
+    assert status == 1
+    assert "left out" in text
+    write_room(other, sound)
+    _, found = said(["check", str(folder), "--json"], capsys)
+    _, without = said(["check", str(other), "--json"], capsys)
+    assert found["bands"] == without["bands"]
+    assert [row["file"] for row in found["measurements"]] == ["a.wav", "b.wav"]
+    assert found["repeatability_db"] is None  # the slam is no repeat
+
+
+def test_a_folder_of_recordings_needs_no_room_file(tmp_path, capsys):
+    folder = write_room(
+        tmp_path, [("a", "left_chair.wav", clean(seat=0)), ("b", "b.wav", clean(seat=1))]
+    )
+    (folder / "room.toml").unlink()
+    status, text = said(["check", str(folder)], capsys)
+    assert status == 0
+    assert "left chair" in text
+    assert "there is no room file" in text
+    assert main(["propose", str(folder), "--plan", str(tmp_path / "plan.json")]) in {0, 1}
+    plan = read_plan(tmp_path / "plan.json")
+    assert [one.seat for one in plan.seats] == ["b", "left chair"]
+    (folder / "sweep.json").unlink()
+    assert main(["check", str(folder)]) == 2  # as before: nothing says what was played
+
+
+def test_what_was_answered_of_the_chain_is_shown_and_what_was_not_is_named(tmp_path, capsys):
+    folder = write_room(tmp_path, [("a", "a.wav", clean(seat=0))])
+    described = folder / "sweep.json"
+    text = described.read_text(encoding="utf-8").replace('"volume": ""', '"volume": "-12 dB"')
+    described.write_text(text, encoding="utf-8")
+    _, text = said(["check", str(folder)], capsys)
+    assert "as answered when the sweep was described: --volume: -12 dB" in text
+    assert "nothing was answered for --compression, --correction, --crossover," in text
 
 
 def test_detail_tells_decay_and_distortion(tmp_path, capsys):

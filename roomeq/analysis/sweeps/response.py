@@ -183,6 +183,7 @@ def _with_snr(
     step = response.frequencies[1] - response.frequencies[0]
     power = _squared(response.pressure)
     signal = _third_octave_means(centres, power, float(response.frequencies[0]), float(step))
+    signal = np.maximum(signal, 1e-200)  # digital silence has neither
     ratio = np.maximum(signal - noise, 1e-12 * signal) / np.maximum(noise, 1e-30 * signal)
     told = mean.told_until(centres * 10**0.05) >= window.length + _LEAST_REST
     if not told.any():

@@ -129,7 +129,7 @@ def _rating_lines(equipment: Equipment | None) -> list[str]:
     power, most = float(load.power_w(rated)), float(load.largest_power_w(rated))
     current = float(load.largest_current(rated))
     assumed = ", taken for 0.8 times nominal" if load.minimum_assumed else ""
-    is_rated = playback.amplifier is not None and playback.amplifier.is_rated(load)
+    is_rated = equipment.amplifier is not None and equipment.amplifier.is_rated(load)
     words = "is rated for" if is_rated else "gives, derived from the rating of another load,"
     return paragraph(
         f"Load {load}; the amplifier {words} {rated:.1f} V, {power:.0f} W into it. At the "

@@ -378,13 +378,20 @@ def test_distortion_of_the_sweep_at_the_main_seat_limits_the_drive(swept):
     assert CautionCode.DISTORTION_EXTRAPOLATED in codes(plan)
 
 
-def test_a_reference_recording_tells_no_distortion(swept, tmp_path):
+def test_an_exponential_reference_tells_distortion_too(swept, tmp_path):
     for name in ("bed.flac", "sweep.wav"):
         (tmp_path / name).write_bytes((swept / name).read_bytes())
     text = (swept / "room.toml").read_text("utf-8")
     text = text.replace('description = "sweep.json"', 'reference = "sweep.wav"')
     (tmp_path / "room.toml").write_text(text, "utf-8")
-    assert read_room(tmp_path).wanted.distortion is None
+    told, described = (read_room(folder).wanted.distortion for folder in (tmp_path, swept))
+    # The description of the same sweep is the outside reference; a reference ends with its band.
+    axis, orders = told.frequencies, slice(0, 2)
+    same = np.interp(axis, described.frequencies, described.ratios_db[0])
+    inside = np.isfinite(told.ratios_db[0]) & told.above_noise[0] & (axis > 20.0)
+    assert inside.any()
+    assert np.abs(np.median((told.ratios_db[0] - same)[inside])) < 1.0
+    assert np.isnan(told.ratios_db[orders, -1]).all()
 
 
 def test_propose_prints_json_with_drive(whole, tmp_path, capsys):

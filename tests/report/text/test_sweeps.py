@@ -18,6 +18,15 @@ def test_cautions_and_exposures_are_printed():
     assert "--compression" in text
 
 
+def test_what_an_early_stop_costs_is_said():
+    # 10 to 500 Hz with L = 2.6 s: 500 exp(-0.5 / 2.6) = 413 Hz half a second before its end,
+    # 500 exp(-1 / 2.6) = 340 Hz a second before it.
+    text = " ".join(sweep_text(SweepDescription(), files=["a.wav"]).split())
+    assert "Go on recording for 4 s after the last sweep" in text
+    assert "above 413 Hz" in text
+    assert "all above 340 Hz" in text
+
+
 def test_what_was_answered_is_not_asked_again():
     answered = ChainConditions(
         dynamic_range_compression="off",
