@@ -164,7 +164,7 @@ def _add_room_arguments(parser: argparse.ArgumentParser) -> None:
     bare.add_argument(
         "--source",
         choices=("sub", "mains", "both"),
-        help="what played: the subwoofer alone (default), or with the mains",
+        help="what played: the subwoofer alone (default), the mains alone, or both",
     )
     for key in READING:
         name, help_ = (

@@ -4,7 +4,7 @@ Conventions
 -----------
 Levels in dB, shape (S, F), at frequencies of equal steps in ln f, the device's bands taken out.
 Thresholds were chosen on random rooms of `tests/benchmarks` (``rooms_apart.py`` and
-``invented_rooms.py``, seeds below 400); the error rates beside them are of 500 others.
+``invented_rooms.py``, seeds below 400); the error rates beside them are of others.
 """
 
 from __future__ import annotations
@@ -63,8 +63,8 @@ def uncovered_bands(survey: Survey, equaliser: FixedBandEqualiser) -> Iterator[s
 def doubtful_seat_levels(survey: Survey, axis: FloatArray, levels: FloatArray) -> Iterator[str]:
     """Yield which seats' levels stand apart, although they are said to be comparable.
 
-    The median over 16 to 200 Hz against that of the others. Of 314 clean rooms none was named; a
-    seat that was 8, 10 and 14 dB off in 74, 95 and 99.7 of 100.
+    The median over 16 to 200 Hz against that of the others. Of 460 clean rooms one was named; a
+    seat that was 8, 10 and 14 dB off in 72, 95 and 99.8 of 100.
     """
     within = (axis >= _LOWEST) & (axis <= _HIGHEST)
     count = len(survey.seats)
@@ -95,9 +95,9 @@ def doubtful_low_passes(
     """Return what contradicts the stated low-passes, or that there are none; and what is not known.
 
     The average over seats is compared, with each of 26 usual low-passes, none and the stated ones
-    taken out, by the variance that is left. Of 500 clean rooms three were named. A stated low-pass
-    that was not there was named in 79 of 100 (at 40 Hz in 95), one that was said not to be there in
-    86; else it is said that it cannot be told. A file of the mains was named in 98 of 100.
+    taken out, by the variance that is left. Of 750 clean rooms four were named. A stated low-pass
+    that was not there was named in 78 of 100 (at 40 Hz in 95; else it is said that it cannot be
+    told), one that was said not to be there in 84. A file of the mains was named in 98 of 100.
 
     Parameters
     ----------

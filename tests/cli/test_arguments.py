@@ -55,7 +55,7 @@ def test_verify_takes_the_plan_first(parser):
     "words",
     [
         ["check"],
-        ["check", "a.txt", "--source", "mains"],
+        ["check", "a.txt", "--source", "subs"],
         ["check", "a.txt", "--crossover", "low"],
         ["check", "a.txt", "--low-pass", "butterworth", "2"],
         ["show"],
