@@ -10,19 +10,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from typing import TYPE_CHECKING
 
 from roomeq.analysis.recordings.findings import Finding, FindingCode, FindingPlace, Severity
-from roomeq.report.text.layout import bullet_list, paragraph, table
-
-if TYPE_CHECKING:
-    from roomeq.analysis.recordings.quality import RecordingQuality
+from roomeq.report.text.layout import table
 
 __all__ = [
     "code_text",
     "finding_text",
     "place_text",
-    "quality_lines",
     "snr_lines",
     "sureness_text",
 ]
@@ -92,31 +87,6 @@ def finding_text(finding: Finding) -> str:
         f"({sureness_text(finding.confidence)}; {place_text(finding.where)}): {finding.what}. "
         f"What to do: {finding.remedy}."
     )
-
-
-def quality_lines(qualities: Sequence[RecordingQuality]) -> list[str]:
-    """Return a table of signal-to-noise ratios by third octave, then the findings of each file."""
-    lines: list[str] = []
-    with_bands = [one for one in qualities if one.bands]
-    if with_bands:
-        bands = max((one.bands for one in with_bands), key=len)
-        columns = [
-            dict(zip((band.label for band in one.bands), one.snr_db.tolist(), strict=True))
-            for one in qualities
-        ]
-        lines += snr_lines([band.label for band in bands], columns)
-    for index, one in enumerate(qualities):
-        lines += ["", f"{index + 1}: {one.file or 'recording'}, channel {one.channel}"]
-        if one.drift is not None:
-            lines += paragraph(
-                f"Clock drift {one.drift.ppm:+.1f} ppm (by the {one.drift.basis}); not mended.",
-                indent=2,
-            )
-        if one.findings:
-            lines += bullet_list([finding_text(finding) for finding in one.findings])
-        else:
-            lines += paragraph("Nothing wrong was found.", indent=2)
-    return lines
 
 
 def snr_lines(labels: Sequence[str], columns: Sequence[Mapping[str, float | None]]) -> list[str]:

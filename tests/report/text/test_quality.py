@@ -1,16 +1,12 @@
 import numpy as np
 import pytest
-from quality_recordings import SWEEP, clean, recording
 
 from roomeq.analysis.recordings.findings import FindingCode, FindingPlace, Severity, make_finding
-from roomeq.analysis.recordings.quality import judge_recordings
 from roomeq.base.recording import Recording
-from roomeq.report.text.layout import WIDTH
 from roomeq.report.text.quality import (
     code_text,
     finding_text,
     place_text,
-    quality_lines,
     sureness_text,
 )
 
@@ -54,20 +50,3 @@ def test_a_finding_says_what_where_how_sure_and_what_to_do():
     ):
         assert part in text
     assert [sureness_text(value) for value in (0.95, 0.5)] == ["certain", "possible"]
-
-
-def test_a_table_of_ratios_and_the_findings_of_each():
-    good = recording(clean(), path="one.wav")
-    again = recording(clean(), path="two.wav")
-    silent = recording(np.zeros(clean().size), path="three.wav")
-    lines = quality_lines(judge_recordings([good, again, silent], SWEEP))
-    text = "\n".join(lines)
-    assert max(len(line) for line in lines) <= WIDTH
-    assert "1: one.wav, channel 1" in text
-    assert "Nothing wrong was found." in text
-    assert "the same recording as one.wav" in " ".join(text.split())
-    assert "silent channel" in text
-    (row,) = [line.split() for line in lines if line.strip().startswith("50 Hz")]
-    assert len(row) == 4  # band and unit, two figures; the silent one has none
-    assert float(row[2]) == float(row[3])
-    assert quality_lines([]) == []
