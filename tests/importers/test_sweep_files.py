@@ -4,6 +4,7 @@ import tracemalloc
 import numpy as np
 import pytest
 import soundfile
+from places import ROOT
 
 from roomeq.analysis.sweeps.sweep import playback_signal
 from roomeq.base.errors import MeasurementFileError
@@ -226,3 +227,15 @@ def test_no_json_at_all(tmp_path):
     path.write_bytes(b"\xff\xfe\x00")
     with pytest.raises(MeasurementFileError, match="is not JSON"):
         read_sweep_description(path)
+
+
+def test_the_description_in_the_readme_is_that_of_another_programs_sweep(tmp_path):
+    text = (ROOT / "README.md").read_text("utf-8").split("<!-- described sweep -->")[1]
+    path = tmp_path / "sweep.json"
+    path.write_text(text.split("```json")[1].split("```")[0], encoding="utf-8")
+    sweep = read_sweep_description(path)
+    assert not sweep.synchronised
+    assert sweep.duration == 7.5  # as it stands there, not rounded to whole periods
+    assert (sweep.lead_in, sweep.repeats) == (0.0, 1)
+    # Farina 2000: f(t) = f1 exp(t / L) with L = T / ln(f2 / f1)
+    assert sweep.growth == pytest.approx(7.5 / np.log(1000.0))

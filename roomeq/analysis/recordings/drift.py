@@ -22,7 +22,7 @@ from roomeq.analysis.recordings.findings import (
     confidence_of,
     make_finding,
 )
-from roomeq.analysis.recordings.lead_in import LeadIn
+from roomeq.analysis.recordings.lead_in import LeadInNoise
 from roomeq.analysis.recordings.model import SweepModel
 from roomeq.analysis.recordings.repeats import NO_CLOCK_PPM, ClockDrift, drift_of_repeats
 from roomeq.analysis.sweeps.excitation import Excitation
@@ -52,7 +52,7 @@ _NOT_MENDED = "; not mended"
 
 
 def estimate_clock_drift(
-    model: SweepModel, *, loopback: SweepModel | None = None, lead_in: LeadIn | None = None
+    model: SweepModel, *, loopback: SweepModel | None = None, lead_in: LeadInNoise | None = None
 ) -> ClockDrift | None:
     """Return the drift where the recording allows to tell it, else None.
 
@@ -104,7 +104,7 @@ def _from_phase(loopback: SweepModel) -> ClockDrift | None:
     )
 
 
-def _from_lead_in(told: LeadIn | None) -> ClockDrift | None:
+def _from_lead_in(told: LeadInNoise | None) -> ClockDrift | None:
     if told is None or told.coherence < _COHERENT:
         return None
     return ClockDrift(ppm=1e6 * told.drift, uncertainty_ppm=3e6 * told.deviation, basis="lead-in")

@@ -23,6 +23,7 @@ from roomeq.analysis.recordings.findings import (
 )
 from roomeq.analysis.recordings.model import ORDERS, SweepModel
 from roomeq.analysis.recordings.noise import NoiseLevels
+from roomeq.analysis.sweeps.distortion import harmonic_window
 from roomeq.base.levels import FloatArray
 
 __all__ = ["distortion_findings", "total_distortion"]
@@ -90,13 +91,8 @@ def _harmonic(model: SweepModel, order: int) -> tuple[FloatArray, FloatArray, fl
     """Return frequencies, power and the window's energy of one harmonic, mean over the sweeps."""
     excitation, rate = model.view.excitation, model.low_rate
     ahead = excitation.harmonic_advance(order)
-    before = min(0.25 * (excitation.harmonic_advance(order + 1) - ahead), 0.25)
-    after = min(0.7 * (ahead - excitation.harmonic_advance(order - 1)), 1.0)
-    rise, size = max(2, round(before * rate)), max(8, round((before + after) * rate))
-    values = np.ones(size)
-    values[:rise] = 0.5 - 0.5 * np.cos(np.pi * np.arange(rise) / rise)
-    fall = max(2, round(0.3 * after * rate))
-    values[-fall:] = 0.5 + 0.5 * np.cos(np.pi * np.arange(1, fall + 1) / fall)
+    values, rise = harmonic_window(order, excitation, rate)
+    size = values.size
     lags = model.view.deconvolved
     power = np.zeros(size // 2 + 1)
     for start in model.starts:

@@ -29,7 +29,7 @@ from roomeq.analysis.sweeps.excitation import lead_in_signal
 from roomeq.base.levels import FloatArray
 from roomeq.base.response import ComplexArray
 
-__all__ = ["LeadIn", "gain_findings", "read_lead_in"]
+__all__ = ["LeadInNoise", "gain_findings", "read_lead_in"]
 
 _LARGEST_DRIFT = 500e-6
 _LEAST_GAIN_DB = 0.8
@@ -41,7 +41,7 @@ _HUM = 2.0  # Hz
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class LeadIn:
+class LeadInNoise:
     """How the lead-in was heard against how the response to the sweep predicts it.
 
     Attributes
@@ -76,7 +76,7 @@ class LeadIn:
     coherence: float
 
 
-def read_lead_in(model: SweepModel, *, hum: Sequence[float] = ()) -> LeadIn | None:
+def read_lead_in(model: SweepModel, *, hum: Sequence[float] = ()) -> LeadInNoise | None:
     """Return what the lead-in tells; None where it was not played or not recorded.
 
     Lines of a hum, in Hz, are left out.
@@ -108,7 +108,7 @@ def read_lead_in(model: SweepModel, *, hum: Sequence[float] = ()) -> LeadIn | No
     span = 0.5 * (ahead + excitation.pause) + excitation.time_of(grid)
     cross = as_heard * np.conj(predicted)
     drift, deviation, coherence = _best_drift(grid * span, cross)
-    return LeadIn(
+    return LeadInNoise(
         axis=grid,
         turns=grid * span,
         cross=cross,
@@ -146,12 +146,15 @@ def _best_drift(turns: FloatArray, cross: ComplexArray) -> tuple[float, float, f
     return drift, deviation, float(rest.real.sum() / np.abs(cross).sum())
 
 
-def gain_findings(model: SweepModel, lead_in: LeadIn | None) -> list[Finding]:
+def gain_findings(
+    model: SweepModel, lead_in: LeadInNoise | None, *, disturbed: bool = False
+) -> list[Finding]:
     """Return whether the gain changed between lead-in and sweep, or that nothing tells.
 
     By octave: real part of the cross spectrum over the predicted power, so that noise adds nothing
     on the mean. A change is told from 0.8 dB on, and six standard deviations; a loudspeaker with
-    3 % of distortion compresses by 0.6 dB.
+    3 % of distortion compresses by 0.6 dB. Something else that was heard loudly feigns a change of
+    few octaves: then half of them must have changed.
     """
     recording = model.view.recording
     octaves = [] if lead_in is None else _octave_gains(lead_in)
@@ -167,7 +170,7 @@ def gain_findings(model: SweepModel, lead_in: LeadIn | None) -> list[Finding]:
             )
         ]
     changed = [one for one in octaves if abs(one[2]) >= max(_LEAST_GAIN_DB, _SIGMAS * one[3])]
-    if not changed:
+    if not changed or (disturbed and 2 * len(changed) < len(octaves)):
         return []
     worst = max(changed, key=lambda one: abs(one[2]))
     begins = ""
@@ -192,7 +195,7 @@ def gain_findings(model: SweepModel, lead_in: LeadIn | None) -> list[Finding]:
     ]
 
 
-def _octave_gains(lead_in: LeadIn) -> list[tuple[float, float, float, float]]:
+def _octave_gains(lead_in: LeadInNoise) -> list[tuple[float, float, float, float]]:
     """Return edges, gain and its standard deviation in dB of the octaves that tell it."""
     if lead_in.coherence < _COHERENT:
         return []

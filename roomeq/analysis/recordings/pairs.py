@@ -34,7 +34,6 @@ __all__ = [
     "channel_findings",
     "recording_trace",
     "same_as_earlier",
-    "same_recording_findings",
 ]
 
 _SAME = 0.1  # of the noise power
@@ -95,21 +94,12 @@ def recording_trace(model: SweepModel, noise: NoiseLevels) -> Trace:
     )
 
 
-def same_recording_findings(traces: Sequence[Trace]) -> list[tuple[int, Finding]]:
-    """Return which recording, by index, is the same as an earlier one.
+def same_as_earlier(other: Trace, earlier: Sequence[Trace]) -> list[Finding]:
+    """Return which earlier recordings a recording is the same as.
 
-    Only pairs whose third-octave levels agree within 0.5 dB, but for a gain, are compared sample by
+    Only those whose third-octave levels agree within 0.5 dB, but for a gain, are compared sample by
     sample.
     """
-    return [
-        (second, finding)
-        for second in range(len(traces))
-        for finding in same_as_earlier(traces[second], traces[:second])
-    ]
-
-
-def same_as_earlier(other: Trace, earlier: Sequence[Trace]) -> list[Finding]:
-    """Return which earlier recordings a recording is the same as; see `same_recording_findings`."""
     found = []
     for one in earlier:
         if one.low_rate != other.low_rate or one.signal_db.shape != other.signal_db.shape:

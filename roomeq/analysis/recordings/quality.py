@@ -9,7 +9,6 @@ first. The work is done at the rate that carries the bass; sweeps are judged up 
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -29,7 +28,7 @@ from roomeq.analysis.recordings.findings import (
 )
 from roomeq.analysis.recordings.harmonics import distortion_findings, total_distortion
 from roomeq.analysis.recordings.hum import estimate_hum, hum_findings
-from roomeq.analysis.recordings.lead_in import LeadIn, gain_findings, read_lead_in
+from roomeq.analysis.recordings.lead_in import LeadInNoise, gain_findings, read_lead_in
 from roomeq.analysis.recordings.model import (
     SweepModel,
     model_sweep,
@@ -66,7 +65,6 @@ __all__ = [
     "RecordingQuality",
     "Severity",
     "judge_recording",
-    "judge_recordings",
     "mend_clock_drift",
 ]
 
@@ -158,33 +156,6 @@ def judge_recording(
     return _judged(recording, sweep, loopback)[0]
 
 
-def judge_recordings(
-    recordings: Iterable[Recording | tuple[Recording, Recording | None]],
-    sweep: SweepDescription | Recording,
-) -> tuple[RecordingQuality, ...]:
-    """Return the quality of several recordings, each by itself and against the others.
-
-    Parameters
-    ----------
-    recordings : iterable of Recording, or of pairs of Recording
-        One for each seat, alone or with its loopback. An iterable that reads each file when its
-        turn comes keeps one recording in memory at a time.
-    sweep : SweepDescription or Recording
-        What was played.
-
-    Raises
-    ------
-    ValueError
-        As for `judge_recording`.
-    """
-    judge, qualities = RecordingJudge(sweep=sweep), []
-    for entry in recordings:
-        recording, loopback = entry if isinstance(entry, tuple) else (entry, None)
-        qualities.append(judge(recording, loopback=loopback))
-        del recording, loopback, entry
-    return tuple(qualities)
-
-
 @dataclass(kw_only=True)
 class RecordingJudge:
     """Judges recordings of one sweep one after the other, each by itself and against the earlier.
@@ -250,7 +221,8 @@ def _judged(
             with_more_orders(model) if bent else model, step=facts.step, spared=_spans(findings)
         )
     findings += heard
-    if all(one.severity is Severity.NOTE for one in heard):  # else it may lie where harmonics do
+    disturbed = any(one.severity is not Severity.NOTE for one in heard)
+    if not disturbed:  # else it may lie where harmonics do
         findings += distortion_findings(model, totals)
     findings += repeat_findings(model, noise)
     reference = None
@@ -262,14 +234,14 @@ def _judged(
     lead_in = None
     if FindingCode.LOW_LEVEL not in codes:  # steps bend what is quieter than the sweep
         lead_in = read_lead_in(model, hum=() if hum is None else hum.frequencies)
-    drift, more = _clock(model, None if channels else reference, lead_in)
+    drift, more = _clock(model, None if channels else reference, lead_in, disturbed=disturbed)
     findings += more
     quality = _quality(recording, facts.peak_dbfs, findings, model=model, noise=noise, drift=drift)
     return quality, recording_trace(model, noise)
 
 
 def _clock(
-    model: SweepModel, reference: SweepModel | None, lead_in: LeadIn | None
+    model: SweepModel, reference: SweepModel | None, lead_in: LeadInNoise | None, *, disturbed: bool
 ) -> tuple[ClockDrift | None, list[Finding]]:
     """Return clock drift, and what is to be said of it, of slips and of the gain.
 
@@ -286,7 +258,7 @@ def _clock(
         return None, slip_findings(model, slipped, model.view.recording)
     if any(finding.code is FindingCode.WRONG_SAMPLE_RATE for finding in findings):
         return None, findings
-    return drift, findings + gain_findings(model, lead_in)
+    return drift, findings + gain_findings(model, lead_in, disturbed=disturbed)
 
 
 def _spans(findings: list[Finding]) -> list[tuple[float, float]]:

@@ -24,7 +24,7 @@ from roomeq.analysis.recordings.findings import (
     confidence_of,
     make_finding,
 )
-from roomeq.analysis.recordings.lead_in import LeadIn
+from roomeq.analysis.recordings.lead_in import LeadInNoise
 from roomeq.analysis.recordings.model import SweepModel
 from roomeq.base.levels import FloatArray
 from roomeq.base.recording import Recording
@@ -67,7 +67,7 @@ class Slip:
 
 
 def estimate_slip(
-    model: SweepModel, *, loopback: SweepModel | None = None, lead_in: LeadIn | None = None
+    model: SweepModel, *, loopback: SweepModel | None = None, lead_in: LeadInNoise | None = None
 ) -> Slip | None:
     """Return the slip that a loopback's phase or the lead-in tells; None where there is none."""
     if loopback is not None:
@@ -112,7 +112,7 @@ def _misfit(columns: FloatArray, values: FloatArray) -> tuple[FloatArray, float]
     return np.asarray(fit / scale), float(rest @ rest)
 
 
-def _from_lead_in(model: SweepModel, told: LeadIn) -> Slip | None:
+def _from_lead_in(model: SweepModel, told: LeadInNoise) -> Slip | None:
     """Let one part of the spectrum be late by nothing, the rest by one and the same time."""
     chosen = slice(None, None, max(1, told.axis.size // 1024))
     axis, cross = told.axis[chosen], told.cross[chosen]

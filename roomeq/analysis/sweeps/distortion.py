@@ -25,7 +25,7 @@ from roomeq.base.levels import FloatArray, amplitude_ratio_db, readonly
 from roomeq.base.recording import Recording, SweepDescription
 from roomeq.base.response import ComplexArray
 
-__all__ = ["Distortion", "distortion_by_band", "estimate_distortion"]
+__all__ = ["Distortion", "distortion_by_band", "estimate_distortion", "harmonic_window"]
 
 ORDERS = (1, 2, 3, 4, 5)
 _PER_OCTAVE = 24
@@ -130,7 +130,7 @@ def estimate_distortion(
     lengths = []
     for row, order in enumerate(ORDERS):
         known = order * axis <= prepared.top
-        window, _ = _window(order, played, prepared.low_rate)
+        window, _ = harmonic_window(order, played, prepared.low_rate)
         lengths.append(window.size / prepared.low_rate)
         if known.any():
             harmonics[row, known], noise[row, known] = _one_order(
@@ -231,7 +231,7 @@ def _one_order(
     from scipy.fft import irfft, rfft
 
     length, low_rate = prepared.lags.size, prepared.low_rate
-    window, zero_at = _window(order, sweep, low_rate)
+    window, zero_at = harmonic_window(order, sweep, low_rate)
     place = -sweep.harmonic_advance(order)
     found = _read(prepared.lags, place, window, zero_at, low_rate, frequencies)
     if isinstance(sweep.played, SweepDescription):
@@ -284,7 +284,7 @@ def _inverse(
     return inverse
 
 
-def _window(order: int, sweep: Excitation, rate: float) -> tuple[FloatArray, int]:
+def harmonic_window(order: int, sweep: Excitation, rate: float) -> tuple[FloatArray, int]:
     """Return a window and its sample of time zero.
 
     It begins a quarter of the way to the next higher order and ends shortly before the next lower.
