@@ -138,9 +138,9 @@ class QCheck(Record, frozen=True, kw_only=True):
 class Curves(Record, frozen=True, kw_only=True):
     """Curves on the fit axis: seats by frequencies, or frequencies.
 
-    `average_error_db` is the error of the average over seats with all bands at 0, and
-    `shortfall_error_db` as far as a shortfall is to be made up; `trust` belongs to plans of
-    format 1 alone.
+    `average_error_db` is the error of the average over seats with all bands at 0, against the level
+    it is brought to, and `shortfall_error_db` as far as a shortfall is to be made up; `trust`
+    belongs to plans of format 1 alone.
     """
 
     frequencies: tuple[float, ...]

@@ -57,6 +57,13 @@ class Loss:
                 f"excess_weight must be finite and at least 1, got {self.excess_weight}"
             )
 
+    def least(self, mean_error_db: float) -> float:
+        """Return the loss that no shape can fall below: its mean is 0, so the mean error stays.
+
+        ``sum w max(d + x, 0)**2 >= (sum w (d + x))**2`` where that mean is positive (Jensen).
+        """
+        return self.excess_weight * max(mean_error_db, 0.0) ** 2
+
     def value(self, error_db: ArrayLike, shortfall_db: ArrayLike | None = None) -> FloatArray:
         """Return the loss of errors in dB squared.
 
@@ -84,12 +91,15 @@ class FrequencyLoss:
         d and z of the module.
     excess_weights, shortfall_weights : ndarray, shape (F,)
         What a squared excess and a squared shortfall count.
+    least : ndarray, shape (F,)
+        Taken off the loss: what no offset of the same mean can mend.
     """
 
     error_db: FloatArray
     shortfall_db: FloatArray
     excess_weights: FloatArray
     shortfall_weights: FloatArray
+    least: FloatArray
 
     def __post_init__(self) -> None:
         for name in self.__dataclass_fields__:
@@ -100,7 +110,7 @@ class FrequencyLoss:
         over = np.maximum(offsets_db + self.error_db, 0.0)
         short = np.minimum(offsets_db + self.shortfall_db, 0.0)
         return np.asarray(
-            self.excess_weights * over * over + self.shortfall_weights * short * short
+            self.excess_weights * over * over + self.shortfall_weights * short * short - self.least
         )
 
     def expansion(self, offsets_db: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
@@ -111,4 +121,4 @@ class FrequencyLoss:
         curvature = 2.0 * (
             self.excess_weights * (over > 0.0) + self.shortfall_weights * (short < 0.0)
         )
-        return first * over + second * short, 2.0 * (first + second), curvature
+        return first * over + second * short - self.least, 2.0 * (first + second), curvature

@@ -25,11 +25,15 @@ __all__ = [
 
 
 def weighted_deviation_db(data: FitData, response_db: FloatArray, *, loss: Loss) -> float:
-    """Return ``sqrt(J)`` of a response of the bands on the fit axis, in dB."""
+    """Return ``sqrt(J)`` of a response of the bands on the fit axis, in dB.
+
+    J is the loss above the least that any shape leaves, see `roomeq.wanted.loss.Loss.least`.
+    """
     mean = data.mean_db(response_db)
     offset = response_db - mean
     value = loss.value(data.error_db + offset, data.shortfall_db + offset)
-    return math.sqrt(data.mean_db(value) + MEAN_CUT_WEIGHT * min(mean, 0.0) ** 2)
+    total = data.mean_db(value) + MEAN_CUT_WEIGHT * min(mean, 0.0) ** 2
+    return math.sqrt(max(total - loss.least(data.mean_db(data.error_db)), 0.0))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

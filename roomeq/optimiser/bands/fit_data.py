@@ -6,8 +6,11 @@ Levels and errors in dB on the fit axis; frequency weights sum to 1. What is cor
 average over the seats, 1/6-octave power smoothing, the device's present gains divided out *before*
 the smoothing (afterwards they change the answer by a step). ``error_db`` is that average less the
 target; ``shortfall_db`` the same less what is excused: the allowance of the target (roll-off), more
-than 6 dB in a dip, all of it in a narrow null. One constant, `level_db`, is taken off both, so that
-the weighted mean of ``shortfall_db`` is 0.
+than 6 dB in a dip, all of it in a narrow null. Two levels are taken off the average: `level_db`, at
+which the weighted mean of what is asked for is 0, is what seats and wanted loudness are told
+against; `aim_db`, which four fifths of the axis reach, is what ``error_db`` and ``shortfall_db``
+are told against. Peaks are brought down to it, since the bands may cut by much and boost by little;
+where nothing but roll-off, nulls and single peaks is there, it is what the rest of the axis has.
 
 All thresholds are common practice, no source.
 """
@@ -49,6 +52,7 @@ _FINE_POINTS_PER_OCTAVE = 48
 
 DIP_DEPTH_DB, DIP_OCTAVES, DIP_SHORTFALL_DB = 8.0, 0.8, 6.0
 NULL_DEPTH_DB, NULL_EDGE_DB, NULL_OCTAVES = 15.0, 3.0, 1.5
+AIM_SHARE = 0.2
 DIP_MARGIN_OCTAVES = 1.0 / 12.0
 SHORT_DB, SHORT_SHARE = 1.0, 0.75
 _MAJORITY = 0.5
@@ -95,8 +99,10 @@ class FitData:
         them; of band levels, single bands.
     level_db : float
         Level that the average has, all bands at 0, where nothing is excused.
+    aim_db : float
+        Level that it is brought to, no higher.
     error_db, shortfall_db : ndarray, shape (F,)
-        Error of the average, and as far as a shortfall is to be made up.
+        Error of the average against the aim, and as far as a shortfall is to be made up.
     """
 
     frequencies: FloatArray
@@ -118,6 +124,7 @@ class FitData:
     dips: tuple[Span, ...] = field(init=False)
     nulls: tuple[Span, ...] = field(init=False)
     level_db: float = field(init=False)
+    aim_db: float = field(init=False)
     error_db: FloatArray = field(init=False)
     shortfall_db: FloatArray = field(init=False)
 
@@ -132,8 +139,9 @@ class FitData:
         object.__setattr__(self, "dips", dips)
         level_db = self._level(average)
         object.__setattr__(self, "level_db", level_db)
-        object.__setattr__(self, "error_db", average - level_db)
-        object.__setattr__(self, "shortfall_db", self.excused_db(average - level_db))
+        object.__setattr__(self, "aim_db", min(level_db, self._aim(average)))
+        object.__setattr__(self, "error_db", average - self.aim_db)
+        object.__setattr__(self, "shortfall_db", self.excused_db(self.error_db))
         for name in self.__dataclass_fields__:
             if isinstance(value := getattr(self, name), np.ndarray):
                 object.__setattr__(self, name, readonly(value))
@@ -200,6 +208,14 @@ class FitData:
                 high = middle
         return 0.5 * (low + high)
 
+    def _aim(self, average: FloatArray) -> float:
+        """Return the level that four fifths of the axis reach, roll-off and nulls apart."""
+        weights = np.where(within_spans(self.nulls, self.frequencies), 0.0, self.frequency_weights)
+        asked = average + self.allowance_db
+        order = np.argsort(asked)
+        below = np.cumsum(weights[order])
+        return float(asked[order][np.searchsorted(below, AIM_SHARE * below[-1])])
+
     def excused_db(self, error_db: FloatArray) -> FloatArray:
         """Return an error as far as a shortfall is to be made up, on the fit axis, shape (F,)."""
         short = np.where(error_db < 0, np.minimum(error_db + self.allowance_db, 0.0), error_db)
@@ -207,6 +223,11 @@ class FitData:
         short = np.where(dips, np.maximum(short, -DIP_SHORTFALL_DB), short)
         nulls = within_spans(self.nulls, self.frequencies)
         return np.where(nulls, np.maximum(short, 0.0), short)
+
+    @property
+    def level_error_db(self) -> FloatArray:
+        """Error of the average against its own level, all bands at 0, shape (F,)."""
+        return np.asarray(self.error_db + self.aim_db - self.level_db)
 
     @property
     def seat_error_db(self) -> FloatArray:

@@ -40,6 +40,8 @@ from roomeq.wanted.target import Target, with_limit_estimate
 
 __all__ = ["fit_band_gains"]
 
+LEAST_IMPROVEMENT_DB = 0.7
+"""0.5 dB of a plain deviation: against the aim nearly all is an excess, which counts twice."""
 BARE_ROLL_OFF_DB = 1.0
 """Weighted deviation below which nothing but a roll-off is there; common practice, no source."""
 
@@ -185,7 +187,7 @@ def _worth(
     data, equaliser = task.data, task.equaliser
 
     def excess_db(response_db: FloatArray) -> FloatArray:
-        return np.maximum(data.error_db + response_db - data.mean_db(response_db), 0.0)
+        return np.maximum(data.level_error_db + response_db - data.mean_db(response_db), 0.0)
 
     fall = excess_db(data.present_db) - excess_db(data.response_db(equaliser, gains_db))
     inside = [
@@ -195,6 +197,7 @@ def _worth(
     return judge_improvement(
         task.deviation_db(task.present_gains_db) - task.deviation_db(gains_db),
         repeatability_db=repeatability_db,
+        least_improvement_db=LEAST_IMPROVEMENT_DB,
         excess_fall_db=max((float(fall[one].mean()) for one in inside if one.any()), default=0.0),
     )
 

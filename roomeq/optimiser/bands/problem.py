@@ -165,11 +165,13 @@ class BandGainProblem:
         """Return the loss at the frequencies that count, the mean as one more, and the tables."""
         fitted = np.flatnonzero(self.frequency_weights > 0)
         weights = self.frequency_weights[fitted]
+        least = self.loss.least(float(self.frequency_weights @ self.error_db))
         loss = FrequencyLoss(
             error_db=np.append(self.error_db[fitted], 0.0),
             shortfall_db=np.append(self.shortfall_db[fitted], 0.0),
             excess_weights=np.append(self.loss.excess_weight * weights, 0.0),
             shortfall_weights=np.append(weights, MEAN_CUT_WEIGHT),
+            least=np.append(np.zeros(fitted.size), least),
         )
         counts = np.array(self.label_counts)
         number = np.minimum(np.arange(counts.max()), counts[:, None] - 1)
@@ -244,14 +246,18 @@ class BandGainProblem:
 
     def objective(self, labels: ArrayLike) -> FloatArray:
         """Return J of settings (..., B), shape (...), in dB squared."""
-        return np.asarray(self.frequency_loss.value(self.offsets(labels)).sum(axis=-1))
+        return self._total(self.offsets(labels))
 
     def response_objective(self, response_db: ArrayLike) -> FloatArray:
         """Return J of arbitrary responses E on the fit axis, shape (..., F) to (...)."""
         response = np.asarray(response_db, dtype=np.float64)
         mean = (response @ self.frequency_weights)[..., None]
         offsets = np.concatenate([response[..., self.fitted] - mean, mean], axis=-1)
-        return np.asarray(self.frequency_loss.value(offsets).sum(axis=-1))
+        return self._total(offsets)
+
+    def _total(self, offsets: FloatArray) -> FloatArray:
+        """Return the sum of the loss, which is never negative but for rounding."""
+        return np.asarray(np.maximum(self.frequency_loss.value(offsets).sum(axis=-1), 0.0))
 
     @property
     def present_objective(self) -> float:

@@ -124,7 +124,9 @@ def explain_bands(
     data, freedoms = task.data, task.freedoms
     gains_db = problem.setting_gains_db(labels)
     offset_db = problem.response_db(labels) - problem.mean_response_db(labels)
-    after_db, short_db = data.error_db + offset_db, data.shortfall_db + offset_db
+    level_error_db = data.level_error_db
+    after_db = level_error_db + offset_db
+    short_db = data.excused_db(level_error_db) + offset_db
     explained = []
     for index, band in enumerate(task.equaliser.bands):
         inside = _inside(data, band) & (data.frequency_weights > 0)
@@ -132,7 +134,7 @@ def explain_bands(
         reason = _reason_by_freedom(task, band, freedoms[index])
         if inside.any():
             error_db, remaining_db = (
-                float(data.error_db[inside].mean()),
+                float(level_error_db[inside].mean()),
                 float(after_db[inside].mean()),
             )
             seats_db = data.seat_error_db[:, inside].mean(axis=1)
@@ -200,7 +202,7 @@ def _reason_by_trial(
     boost = remaining_db < 0
     inside = _inside(data, band) & (data.frequency_weights > 0)
     filled_db = float(problem.response_db(labels)[inside].mean())
-    short = float(data.error_db[inside].mean()) < -TOLERANCE_DB
+    short = float(data.level_error_db[inside].mean()) < -TOLERANCE_DB
     left_alone = boost and short and filled_db <= BARRED_BOOST_DB
     if left_alone and within_spans(data.dips, data.frequencies[inside]).mean() > 0.5:
         return Reason.CANCELLATION

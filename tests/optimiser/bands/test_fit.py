@@ -56,7 +56,8 @@ def deviation_by_hand(data, response, *, error=None):
         if any(low <= f <= high for low, high in data.nulls):
             z = max(z, 0.0)
         total += 3 * max(d + e - mean, 0.0) ** 2 + min(z + e - mean, 0.0) ** 2
-    return np.sqrt(total / data.frequencies.size + 0.01 * min(mean, 0.0) ** 2)
+    least = 3 * max(float(np.mean(error)), 0.0) ** 2  # what no shape can mend
+    return np.sqrt(total / data.frequencies.size + 0.01 * min(mean, 0.0) ** 2 - least)
 
 
 @pytest.mark.parametrize("gains", [[0.0] * 9, [-6.0] * 9, [3.0, 0, -3, 0, 5, 0, -12, 0, 0]])
@@ -92,16 +93,18 @@ def test_levels_follow_from_gains_and_knob(found):
 
 def test_the_wanted_level_is_reached_and_drawn(found):
     data = found.data
-    assert found.loudness_cut_db == 0.0
+    assert found.loudness_cut_db < 0.1  # of what the drive limit grants
     assert found.loudness_change_db != pytest.approx(found.level_change_db, abs=0.05)
-    # the target stands where 68 dB was asked for
+    # the target stands where 68 dB was asked for, less what the drive limit does not grant
     np.testing.assert_allclose(
-        found.target_level_db, 68.0 - np.log2(data.frequencies / 50), atol=1e-9
+        found.target_level_db,
+        68.0 - found.loudness_cut_db - np.log2(data.frequencies / 50),
+        atol=1e-9,
     )
     # at that level the mean of what is neither excused nor cancelled is 0, all bands at 0
     response = EQUALISER.response_db(found.gains_db, data.frequencies)
     loudness = data.level_db + np.mean(response) + found.level_change_db
-    assert loudness == pytest.approx(68.0)
+    assert loudness == pytest.approx(68.0 - found.loudness_cut_db)
 
 
 def test_before_is_what_was_measured_and_after_what_is_predicted(found):
@@ -163,7 +166,7 @@ def test_another_q_changes_what_is_left_at_rest_and_the_prediction(found, factor
     at_rest = data.seat_db + assumed - present
     power = np.average(10 ** (at_rest / 10), axis=0, weights=[1, 3, 1, 1, 1])
     changed = data.with_present(present)
-    error = 10 * np.log10(power) - changed.level_db
+    error = 10 * np.log10(power) - changed.aim_db
     expected = [deviation_by_hand(changed, e, error=error) for e in (present, after)]
     assert found.deviation_at_q_db(EQUALISER, factor=factor) == pytest.approx(expected)
     assert found.deviation_at_q_db(EQUALISER, factor=1.0) == pytest.approx(

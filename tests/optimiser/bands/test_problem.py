@@ -27,7 +27,8 @@ def objective_by_formula(problem, response, r):
     total = MEAN_CUT * mean**2 if mean < 0 else 0.0
     for each, d, z, e in zip(w, problem.error_db, problem.shortfall_db, response, strict=True):
         total += each * loss_by_formula(d + e - mean, z + e - mean, r)
-    return total
+    mean_error = sum(each * d for each, d in zip(w, problem.error_db, strict=True))
+    return total - r * max(mean_error, 0.0) ** 2
 
 
 def make_problem(seed=0, frequencies=12, rows=5, counts=(4, 3), **changes):
