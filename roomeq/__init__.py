@@ -10,7 +10,9 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from roomeq.analysis.dips import judge_dips as judge_dips
     from roomeq.analysis.odd_seat import estimate_odd_seat as estimate_odd_seat
+    from roomeq.analysis.phase import estimate_group_delay as estimate_group_delay
     from roomeq.analysis.recordings.findings import FindingCode as FindingCode
+    from roomeq.analysis.recordings.quality import judge_recording as judge_recording
     from roomeq.analysis.seats import estimate_band_statistics as estimate_band_statistics
     from roomeq.analysis.seats import estimate_seat_statistics as estimate_seat_statistics
     from roomeq.analysis.seats import estimate_spatial_figures as estimate_spatial_figures
@@ -19,6 +21,7 @@ if TYPE_CHECKING:
     from roomeq.analysis.survey_levels import common_axis as common_axis
     from roomeq.analysis.survey_levels import seat_levels_db as seat_levels_db
     from roomeq.analysis.sweeps.calibration import estimate_sensitivity as estimate_sensitivity
+    from roomeq.analysis.sweeps.calibration import sensitivity_from_volts as sensitivity_from_volts
     from roomeq.analysis.sweeps.decay import estimate_decay as estimate_decay
     from roomeq.analysis.sweeps.deconvolution import prepare_inverse as prepare_inverse
     from roomeq.analysis.sweeps.distortion import estimate_distortion as estimate_distortion
@@ -47,6 +50,7 @@ if TYPE_CHECKING:
     from roomeq.importers.text.microphone import read_microphone as read_microphone
     from roomeq.jobs.check import RoomOverview as RoomOverview
     from roomeq.jobs.check import room_overview as room_overview
+    from roomeq.jobs.decay import room_decays as room_decays
     from roomeq.jobs.join import RoomJoining as RoomJoining
     from roomeq.jobs.join import join as join
     from roomeq.jobs.joining.offer import joining_offer as joining_offer
@@ -65,6 +69,11 @@ if TYPE_CHECKING:
     from roomeq.plan.plan import read_plan as read_plan
     from roomeq.plan.plan import write_plan as write_plan
     from roomeq.plan.verification import Verification as Verification
+    from roomeq.report.frames import curve_frame as curve_frame
+    from roomeq.report.frames import headroom_frame as headroom_frame
+    from roomeq.report.frames import joining_frame as joining_frame
+    from roomeq.report.frames import seat_frame as seat_frame
+    from roomeq.report.frames import verification_frame as verification_frame
     from roomeq.room.room import Room as Room
     from roomeq.wanted.limits import Limits as Limits
     from roomeq.wanted.loss import Loss as Loss
@@ -96,9 +105,11 @@ _PLACES = {
     "apply_microphone": "importers.text.microphone",
     "band_levels_db": "analysis.smoothing",
     "common_axis": "analysis.survey_levels",
+    "curve_frame": "report.frames",
     "estimate_band_statistics": "analysis.seats",
     "estimate_decay": "analysis.sweeps.decay",
     "estimate_distortion": "analysis.sweeps.distortion",
+    "estimate_group_delay": "analysis.phase",
     "estimate_odd_seat": "analysis.odd_seat",
     "estimate_path": "optimiser.path.estimation",
     "estimate_seat_statistics": "analysis.seats",
@@ -108,10 +119,13 @@ _PLACES = {
     "fit_band_gains": "optimiser.bands.gains",
     "fit_room_gains": "jobs.propose",
     "frequency_response": "analysis.sweeps.response",
+    "headroom_frame": "report.frames",
     "join": "jobs.join",
     "joining_data": "jobs.joining.steps",
+    "joining_frame": "report.frames",
     "joining_offer": "jobs.joining.offer",
     "judge_dips": "analysis.dips",
+    "judge_recording": "analysis.recordings.quality",
     "judge_sum": "optimiser.joining.summation",
     "level_mean_db": "base.levels",
     "power_mean_db": "base.levels",
@@ -125,10 +139,14 @@ _PLACES = {
     "read_room": "importers.room",
     "read_sweep_description": "importers.sweep_files",
     "read_text_export": "importers.text.export",
+    "room_decays": "jobs.decay",
     "room_from_exports": "importers.room",
     "room_overview": "jobs.check",
+    "seat_frame": "report.frames",
     "seat_levels_db": "analysis.survey_levels",
+    "sensitivity_from_volts": "analysis.sweeps.calibration",
     "smooth_power_db": "analysis.smoothing",
+    "verification_frame": "report.frames",
     "verify": "jobs.verify",
     "weighted_deviation_db": "optimiser.bands.deviations",
     "write_plan": "plan.plan",

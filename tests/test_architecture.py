@@ -1,6 +1,8 @@
 """The house itself: imports go down only, start-up is light, public names exist."""
 
 import ast
+import importlib
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -86,6 +88,33 @@ def test_no_circle_of_imports():
 def test_the_top_is_small():
     entries = [e for e in PACKAGE.iterdir() if e.name != "__pycache__"]
     assert len(entries) <= 15
+
+
+def definitions(tree):
+    """Return the functions and classes of a module; methods are their users' to call."""
+    return [n.name for n in tree.body if isinstance(n, ast.FunctionDef | ast.ClassDef)]
+
+
+def test_nothing_is_unreached_that_is_not_public():
+    """What no line of the package names must be public: listed, a plot, or said in the guides."""
+    trees = {path: ast.parse(path.read_text("utf-8")) for path in modules()}
+    named = set(roomeq.__all__)
+    for tree in trees.values():
+        for node in ast.walk(tree):
+            if isinstance(node, ast.Name):
+                named.add(node.id)
+            elif isinstance(node, ast.Attribute):
+                named.add(node.attr)
+    pages = [*PACKAGE.rglob("*.jinja"), *ROOT.glob("*.md"), *ROOT.glob("notebooks/*.ipynb")]
+    words = set(re.findall(r"\w+", "".join(page.read_text("utf-8") for page in pages)))
+    public = words | set(importlib.import_module("roomeq.plots").__all__)
+    unreached = {
+        f"{path.relative_to(PACKAGE)}: {name}"
+        for path, tree in trees.items()
+        for name in definitions(tree)
+        if name not in named | public
+    }
+    assert unreached == set()
 
 
 def loaded_after(code):

@@ -19,7 +19,7 @@ from numpy.typing import ArrayLike
 from roomeq.base.levels import FloatArray
 from roomeq.base.response import checked_frequencies
 
-__all__ = ["Extremum", "find_dips", "find_peaks"]
+__all__ = ["Extremum", "find_dips"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -99,14 +99,6 @@ def find_dips(
             )
         )
     return tuple(found)
-
-
-def find_peaks(
-    frequencies: ArrayLike, level_db: ArrayLike, *, least_depth_db: float = 3.0
-) -> tuple[Extremum, ...]:
-    """Find the peaks of one curve: `find_dips` of the curve upside down."""
-    upside_down = -np.asarray(level_db, dtype=np.float64)
-    return find_dips(frequencies, upside_down, least_depth_db=least_depth_db)
 
 
 def _minima(levels: FloatArray) -> list[tuple[int, int]]:

@@ -167,7 +167,9 @@ def verify(
     setup = _setup(plan, others or {}, microphone_db)
     judged = judge_causes(seen, setup)
     gains = gains_in_force_db(judged.causes[0], setup) if judged.causes else None
-    tolerance = max(AGREES_DB, _BAND_SCATTERS * seen.scatter_db / len(parts[0].seats) ** 0.5)
+    tolerance = max(
+        AGREES_DB, _BAND_SCATTERS * seen.doubtful_scatter_db / len(parts[0].seats) ** 0.5
+    )
     offset = seen.offset_db(judged.change)
     left = [rows[0] for rows in seen.residuals_db(judged.change)]
     bands = _band_checks(plan, parts[0], offset, left[0], seen.scatter_db, tolerance=tolerance)

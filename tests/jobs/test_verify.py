@@ -164,7 +164,8 @@ def test_tolerance_follows_the_repeatability(room, plan):
         evidence = replace(plan.evidence, repeatability_db=repeatability_db)
         return verify(replace(plan, evidence=evidence), measured_again(room, plan.gains_db))
 
-    assert told(None).tolerance_db == told(0.3).tolerance_db == 1.0
+    assert told(0.3).tolerance_db == 1.0
+    assert told(None).tolerance_db == pytest.approx(3.0 * 0.9 / 6**0.5)  # a guess is doubted
     assert told(2.0).tolerance_db == pytest.approx(3.0 * 2.0 / 6**0.5)
     assert told(2.0).scatter_db == 2.0
 

@@ -33,6 +33,7 @@ _PRIOR_BINS = 12.0
 """How many bins the default scatter counts for, beside what differs between the seats."""
 _UNKNOWN = ((0.3, 0.3), (0.5, 0.35), (0.8, 0.2), (1.2, 0.15))
 """Scatter in dB and how often, where it is neither stated nor told by the seats."""
+_GUESSED_DB = 0.9
 NOISE_DB = -30.0
 """Level of noise against a seat's mean level: deep in dips and far above a low-pass, noise and
 small moves decide; common practice, no source."""
@@ -187,10 +188,13 @@ class Observation:
     parts : tuple of Part
     scatters : tuple of (float, float)
         dB, and how likely; one where it is known.
+    stated : bool
+        Whether it was stated, or measured by repeats.
     """
 
     parts: tuple[Part, ...]
     scatters: tuple[tuple[float, float], ...]
+    stated: bool = False
 
     @property
     def scatter_db(self) -> float:
@@ -205,7 +209,8 @@ class Observation:
         for scatter; the median keeps out a seat that was moved.
         """
         if repeatability_db is not None:
-            return cls(parts=parts, scatters=((max(repeatability_db, LEAST_SCATTER_DB), 1.0),))
+            scatter = max(repeatability_db, LEAST_SCATTER_DB)
+            return cls(parts=parts, scatters=((scatter, 1.0),), stated=True)
         told = [_spread_db(part) for part in parts if part.sub_power is None]
         if not told or told[0] is None:
             return cls(parts=parts, scatters=_UNKNOWN)
@@ -213,6 +218,11 @@ class Observation:
         scatter = float(np.sqrt(power / (_PRIOR_BINS + parts[0].binned_db.size)))
         scatter = min(max(scatter, LEAST_SCATTER_DB), MOST_SCATTER_DB)
         return cls(parts=parts, scatters=((scatter, 1.0),))
+
+    @property
+    def doubtful_scatter_db(self) -> float:
+        """Return the scatter to allow for before a difference is one: more where it is a guess."""
+        return self.scatter_db if self.stated else max(self.scatter_db, _GUESSED_DB)
 
     @property
     def count(self) -> float:
