@@ -163,11 +163,18 @@ def plot_joining(
 
     Raises
     ------
+    TypeError
+        If it is no alignment: a plan keeps levels only, which `plot_joining_map` draws.
     ValueError
         If there is no such seat.
     ImportError
         If matplotlib is not installed.
     """
+    if not isinstance(fit, Alignment):
+        raise TypeError(
+            f"plot_joining draws join(room).fit, got {type(fit).__name__}; what a plan keeps is "
+            "drawn by plot_joining_map(plan.joining)"
+        )
     data, chosen = fit.data, fit.chosen.settings if settings is None else settings
     if seat is not None and seat not in data.seats:
         raise ValueError(f"no seat {seat!r} in this joining, only {', '.join(data.seats)}")

@@ -184,3 +184,8 @@ def test_a_plan_keeps_what_the_map_needs(fit):
     for name in ("normal polarity", "inverted polarity"):
         np.testing.assert_allclose(line(from_plan, name), line(from_fit, name), atol=1e-9)
     assert set(texts(from_plan)) == set(texts(from_fit))
+
+
+def test_a_record_of_levels_is_no_alignment():
+    with pytest.raises(TypeError, match="plot_joining_map"):
+        plot_joining(None)
