@@ -14,12 +14,12 @@ import numpy as np
 from roomeq.analysis.smoothing import smooth_power_db
 from roomeq.analysis.survey_levels import has_band_levels
 from roomeq.base.levels import FloatArray, power_mean_db
-from roomeq.base.survey import Survey
+from roomeq.base.survey import Source, Survey
 from roomeq.optimiser.joining.data import SMOOTHING_FRACTION
 from roomeq.plan.joining import JoiningRecord
 from roomeq.plan.verification import JoiningCheck, StatedJoiningSetting
 
-__all__ = ["check_joining", "joining_stated_otherwise", "measured_sum"]
+__all__ = ["check_joining", "joining_stated_otherwise", "measured_levels_db"]
 
 _SAME_MS = 0.006  # a plan shows two decimals, and that is what is set
 _SAME_DEG = 1e-9
@@ -58,8 +58,10 @@ def check_joining(
         the plan, in narrow bands and over its axis; None where that is not known either.
     """
     axis, rows = np.array(record.frequencies), [row.seat for row in record.seats]
-    measured = measured_sum(survey, rows, axis)
+    measured = measured_levels_db(survey, rows, axis)
     predicted = record.loss_db
+    if measured and loss_db is not None:
+        as_planned = as_planned and loss_db <= predicted + LOSS_AGREES_DB
     if measured and loss_db is None:
         planned = np.array(record.after_level_db)[[rows.index(seat) for seat in measured]]
         again = np.array(list(measured.values()))
@@ -122,12 +124,14 @@ def joining_stated_otherwise(
     return tuple(found)
 
 
-def measured_sum(survey: Survey, seats: list[str], axis: FloatArray) -> dict[str, FloatArray]:
-    """Return the level of both together at each seat of the plan, power mean over repeats."""
-    if "both" not in survey.sources or has_band_levels(survey.of_source("both")):
+def measured_levels_db(
+    survey: Survey, seats: list[str], axis: FloatArray, *, source: Source = "both"
+) -> dict[str, FloatArray]:
+    """Return the level of a source at each seat of the plan, power mean over repeats."""
+    if source not in survey.sources or has_band_levels(survey.of_source(source)):
         return {}
     found: dict[str, list[FloatArray]] = {}
-    for entry in survey.of_source("both").measurements:
+    for entry in survey.of_source(source).measurements:
         own = entry.response.frequencies
         covered = own[0] <= axis[0] * (1 + 1e-9) and own[-1] >= axis[-1] * (1 - 1e-9)
         if entry.seat in seats and covered:

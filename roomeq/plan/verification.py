@@ -140,6 +140,7 @@ class CauseCode(StrEnum):
     WIDTH = "width"
     HIGH_PASS = "high_pass"
     LOW_PASS = "low_pass"
+    MAINS_HIGH_PASS = "mains_high_pass"
     MICROPHONE = "microphone"
     SEAT_MOVED = "seat_moved"
     SEATS_EXCHANGED = "seats_exchanged"
@@ -248,6 +249,8 @@ class Verification(Record, frozen=True, kw_only=True):
     bands : tuple of BandCheck
     causes : tuple of Cause
         The likeliest first, and those that cannot be told from it; empty where nothing can be told.
+    bands_not_checked : tuple of str
+        Labels of the bands outside what was compared.
     stated : tuple of StatedSetting
         Settings in force while measuring again that are stated and are not the plan's.
     stated_joining : tuple of StatedJoiningSetting
@@ -274,6 +277,7 @@ class Verification(Record, frozen=True, kw_only=True):
     stated: tuple[StatedSetting, ...]
     not_measured_again: tuple[str, ...]
     joining: JoiningCheck | None = None
+    bands_not_checked: tuple[str, ...] = ()
     stated_joining: tuple[StatedJoiningSetting, ...] = ()
     joining_unchecked: bool = False
 

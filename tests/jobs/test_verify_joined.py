@@ -12,7 +12,7 @@ from roomeq.importers.room import read_room
 from roomeq.jobs.join import join
 from roomeq.jobs.propose import propose
 from roomeq.jobs.verify import verify, verify_room
-from roomeq.jobs.verify_joined import check_joining, joining_stated_otherwise, measured_sum
+from roomeq.jobs.verify_joined import check_joining, joining_stated_otherwise, measured_levels_db
 from roomeq.plan.joining import JoiningRecord
 from roomeq.plan.verification import CauseCode
 from roomeq.report.text.verification import verification_text
@@ -97,6 +97,56 @@ def test_levels_of_subwoofer_and_mains_cannot_be_told_apart_by_the_sum(room, pla
     louder = replace(planned, level_change_db=planned.level_change_db + 5.0)
     told = {cause.code for cause in verify(plan, again(room, louder)).causes}
     assert told == {CauseCode.LEVEL, CauseCode.MAINS_LEVEL}
+
+
+def all_again(room, settings, *, mains_ratio=lambda _axis: 1.0):
+    """Return subwoofer, mains and both as they would be measured, with something in the mains."""
+    rows = {m.seat: m for m in again(room, settings).measurements if m.source == "both"}
+    measured = []
+    for seat, both in rows.items():
+        parts = {o.source: o for o in room.survey.at_seat(seat)}
+        axis, mains = parts["mains"].response.frequencies, parts["mains"].response.pressure
+        sub, ratio = both.response.pressure - mains, mains_ratio(axis)
+        for source, pressure in (
+            ("sub", sub),
+            ("mains", ratio * mains),
+            ("both", sub + ratio * mains),
+        ):
+            response = FrequencyResponse.from_pressure(axis, pressure)
+            measured.append(replace(both, source=source, response=response))
+    return replace(room.survey, measurements=tuple(measured), seat_weights=None)
+
+
+def test_mains_that_lost_their_high_pass_are_named(room, plan):
+    planned = plan.joining.settings.settings()
+    found = verify(
+        plan,
+        all_again(
+            room,
+            planned,
+            mains_ratio=lambda f: 1.0 / linkwitz_riley("high", 4, corner=80.0, frequencies=f),
+        ),
+    )
+    assert not found.agrees
+    assert (found.causes[0].code, found.causes[0].engaged) == (CauseCode.MAINS_HIGH_PASS, False)
+    assert found.causes[0].value == pytest.approx(80.0, rel=0.12)
+    assert "a high-pass of the mains near" in " ".join(verification_text(found).split())
+
+
+def test_mains_measured_by_themselves_tell_whose_level_it_is_first(room, plan):
+    planned = plan.joining.settings.settings()
+    quieter = all_again(room, planned, mains_ratio=lambda _f: 10.0 ** (-4.0 / 20.0))
+    first, *others = verify(plan, quieter).causes
+    assert (first.code, first.value) == (CauseCode.MAINS_LEVEL, pytest.approx(-4.0, abs=0.5))
+    # a louder subwoofer and less gain at the microphone look alike
+    assert [cause.code for cause in others] in ([], [CauseCode.LEVEL])
+    assert verify(plan, all_again(room, planned)).agrees
+
+
+def test_what_the_sum_does_not_tell_is_said(room, plan):
+    found = verify(plan, again(room, plan.joining.settings.settings()))
+    assert found.bands_not_checked == ("20", "25", "31.5")
+    assert "Not checked: 20, 25, 31.5 Hz." in " ".join(verification_text(found).split())
 
 
 def test_a_plan_without_quadrature_names_no_delay(room, plan):
@@ -210,7 +260,7 @@ def test_repeats_count_by_their_power(room, record):
     repeats = tuple(m for m in louder if m.seat == "seat 1")
     survey = replace(planned, measurements=(*planned.measurements, *repeats))
     axis, seats = np.array(record.frequencies), [row.seat for row in record.seats]
-    once, twice = (measured_sum(one, seats, axis)["seat 1"] for one in (planned, survey))
+    once, twice = (measured_levels_db(one, seats, axis)["seat 1"] for one in (planned, survey))
     np.testing.assert_allclose(twice - once, 3.9794, atol=1e-3)
 
 

@@ -14,6 +14,7 @@ import itertools
 import math
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 
@@ -44,6 +45,7 @@ _UNUSUAL = {
     CauseCode.WIDTH: 4.5,
     CauseCode.HIGH_PASS: 4.5,
     CauseCode.LOW_PASS: 4.5,
+    CauseCode.MAINS_HIGH_PASS: 4.5,
     CauseCode.MICROPHONE: 3.5,
     CauseCode.SEAT_MOVED: 3.5,
     CauseCode.SEATS_EXCHANGED: 3.5,
@@ -111,7 +113,7 @@ def explanations(seen: Observation, setup: Setup) -> list[Explanation]:
     if setup.equaliser is not None:
         found += _whole_lists(seen, setup, setup.equaliser)
         found += _single_bands(seen, setup, setup.equaliser)
-    found += _filters(seen)
+    found += _filters(seen, with_mains=setup.sum_known)
     if setup.microphone_db is not None:
         found += _microphone(seen, setup.microphone_db)
     if setup.sum_known:
@@ -350,35 +352,33 @@ def _band_and_level(
     )
 
 
-def _filters(seen: Observation) -> Iterator[Explanation]:
+def _filters(seen: Observation, *, with_mains: bool) -> Iterator[Explanation]:
     """Yield a high-pass or a low-pass that is on and should not be, or off and should be."""
-    kinds = (
-        (CauseCode.HIGH_PASS, "high_pass", np.geomspace(15.0, 60.0, 13)),
-        (CauseCode.LOW_PASS, "low_pass", np.geomspace(40.0, 160.0, 13)),
-    )
-    for code, kind, corners in kinds:
-        tried = [
-            (sign, CrossoverFilter(kind=kind, family=family, order=order, corner=float(corner)))  # type: ignore[arg-type]
-            for family, order in (("butterworth", 2), ("linkwitz_riley", 4), ("butterworth", 3))
-            for corner in corners
-            for sign in (1, -1)
-        ]
-
-        def transfer(
-            frequencies: FloatArray, tried: list[tuple[int, CrossoverFilter]] = tried
-        ) -> ComplexArray:
-            return np.array([one.response(frequencies) ** sign for sign, one in tried])
-
-        scores = seen.score(Change(transfer=transfer))
+    lows, highs = np.geomspace(15.0, 60.0, 13), np.geomspace(40.0, 160.0, 13)
+    kinds = [
+        (CauseCode.HIGH_PASS, "high_pass", lows, "transfer"),
+        (CauseCode.LOW_PASS, "low_pass", highs, "transfer"),
+    ]
+    if with_mains:
+        kinds.append((CauseCode.MAINS_HIGH_PASS, "high_pass", highs, "mains_transfer"))
+    for code, kind, corners, branch in kinds:
         for wanted in (1, -1):
-            at = max(
-                (i for i, (sign, _) in enumerate(tried) if sign == wanted), key=lambda i: scores[i]
-            )
-            sign, one = tried[at]
-            change = Change(
-                transfer=lambda f, sign=sign, one=one: np.asarray(one.response(f) ** sign)  # type: ignore[misc]
-            )
-            yield _one(seen, code, change, values=1, of=6, value=one.corner, engaged=wanted > 0)
+            tried = [
+                CrossoverFilter(kind=kind, family=family, order=order, corner=float(corner))  # type: ignore[arg-type]
+                for family, order in (("butterworth", 2), ("linkwitz_riley", 4), ("butterworth", 3))
+                for corner in corners
+            ]
+
+            def ratios(
+                frequencies: FloatArray,
+                tried: Sequence[CrossoverFilter] = tried,
+                wanted: int = wanted,
+            ) -> ComplexArray:
+                return np.array([one.response(frequencies) ** wanted for one in tried])
+
+            best = tried[int(np.argmax(seen.score(Change(**{branch: ratios}))))]  # type: ignore[arg-type]
+            change = Change(**{branch: partial(ratios, tried=[best])})  # type: ignore[arg-type]
+            yield _one(seen, code, change, values=1, of=6, value=best.corner, engaged=wanted > 0)
 
 
 def _microphone(

@@ -38,6 +38,9 @@ NOISE_DB = -30.0
 """Level of noise against a seat's mean level: deep in dips and far above a low-pass, noise and
 small moves decide; common practice, no source."""
 _DEEPEST = 1e-3
+_USUAL_OFFSET_DB = 3.0
+"""How far levels of two days lie apart; common practice, no source. Of causes that explain alike
+the one that leaves less of it comes first."""
 
 
 def log_likelihood(residual_db: FloatArray, scatter_db: FloatArray | float) -> FloatArray:
@@ -69,6 +72,8 @@ class Change:
     transfer : callable, optional
         Frequencies in Hz to the complex ratio of the subwoofer, shape (K, F) or (F,).
     sub_db, mains_db : float or ndarray, shape (K,)
+    mains_transfer : callable, optional
+        As `transfer`, of the mains.
     delay : float or ndarray, shape (K,)
         Of the subwoofer in s, positive is later.
     sign : float or ndarray, shape (K,)
@@ -78,6 +83,7 @@ class Change:
     transfer: Callable[[FloatArray], ComplexArray] | None = None
     sub_db: FloatArray | float = 0.0
     mains_db: FloatArray | float = 0.0
+    mains_transfer: Callable[[FloatArray], ComplexArray] | None = None
     delay: FloatArray | float = 0.0
     sign: FloatArray | float = 1.0
 
@@ -88,9 +94,12 @@ class Change:
         turn = np.exp(-2j * np.pi * np.atleast_1d(self.delay)[:, None] * frequencies)
         return np.asarray(own * gain * turn)
 
-    def of_mains(self) -> FloatArray:
-        """Return what happens to the mains, shape (K, 1)."""
-        return np.asarray(10.0 ** (np.atleast_1d(self.mains_db) / 20.0)[:, None])
+    def of_mains(self, frequencies: FloatArray) -> ComplexArray:
+        """Return what happens to the mains, complex, shape (K, F)."""
+        own = np.ones(frequencies.size, dtype=np.complex128)
+        if self.mains_transfer is not None:
+            own = self.mains_transfer(frequencies)
+        return np.asarray(own * 10.0 ** (np.atleast_1d(self.mains_db) / 20.0)[:, None])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -111,6 +120,8 @@ class Part:
         Predicted, of each alone; None where the part is of one of them.
     cross_power : ndarray or None, shape (S, F)
         Of the subwoofer with the conjugate of the mains, complex.
+    of_mains : bool
+        Whether the part is of the mains by themselves.
     """
 
     seats: tuple[str, ...]
@@ -122,6 +133,7 @@ class Part:
     sub_power: FloatArray | None = None
     mains_power: FloatArray | None = None
     cross_power: ComplexArray | None = None
+    of_mains: bool = False
 
     @property
     def doubt_db(self) -> FloatArray:
@@ -140,20 +152,19 @@ class Part:
 
     def pattern_db(self, change: Change) -> FloatArray:
         """Return what candidates change at each seat and bin, shape (K, S or 1, B)."""
-        ratio = change.of_sub(self.frequencies)
+        ratio, mains = change.of_sub(self.frequencies), change.of_mains(self.frequencies)
         sub_power, mains_power, cross = self.sub_power, self.mains_power, self.cross_power
         if sub_power is None or mains_power is None or cross is None:
-            return np.asarray(20.0 * np.log10(np.abs(ratio)) @ self.means)[:, None, :]
-        mains = change.of_mains()[:, :, None]
+            alone = mains if self.of_mains else ratio
+            return np.asarray(20.0 * np.log10(np.abs(alone)) @ self.means)[:, None, :]
 
-        def power(ratio: ComplexArray, mains: FloatArray) -> FloatArray:
-            sub, own = np.abs(ratio) ** 2 * sub_power, mains**2 * mains_power
-            both = sub + own + 2.0 * mains * np.real(ratio * cross)
+        def power(ratio: ComplexArray, mains: ComplexArray) -> FloatArray:
+            sub, own = np.abs(ratio) ** 2 * sub_power, np.abs(mains) ** 2 * mains_power
+            both = sub + own + 2.0 * np.real(ratio * mains.conj() * cross)
             return np.asarray(np.maximum(both, _DEEPEST * (sub + own)))
 
-        one = np.ones((1, 1, 1))
-        now = power(one.astype(np.complex128), one)
-        level = 10.0 * np.log10(power(ratio[:, None, :], mains) / now)
+        one = np.ones((1, 1, 1), dtype=np.complex128)
+        level = 10.0 * np.log10(power(ratio[:, None, :], mains[:, None, :]) / power(one, one))
         return np.asarray(level @ self.means)
 
 
@@ -211,7 +222,7 @@ class Observation:
         if repeatability_db is not None:
             scatter = max(repeatability_db, LEAST_SCATTER_DB)
             return cls(parts=parts, scatters=((scatter, 1.0),), stated=True)
-        told = [_spread_db(part) for part in parts if part.sub_power is None]
+        told = [_spread_db(part) for part in parts if part.sub_power is None and not part.of_mains]
         if not told or told[0] is None:
             return cls(parts=parts, scatters=_UNKNOWN)
         power = _PRIOR_BINS * DEFAULT_SCATTER_DB**2 + parts[0].binned_db.size * told[0] ** 2
@@ -236,20 +247,24 @@ class Observation:
 
     def residuals_db(self, change: Change) -> list[FloatArray]:
         """Return what each candidate leaves, by part, shape (K, S, B); one offset removed."""
-        return self.centred([part.binned_db - part.pattern_db(change) for part in self.parts])
+        return self.centred(self._differences_db(change))
 
     def centred(self, left: list[FloatArray]) -> list[FloatArray]:
         """Return residuals by part, shape (K, S, B), less the one offset of each candidate."""
-        most = max(len(rows) for rows in left)
-        left = [np.broadcast_to(rows, (most, *rows.shape[1:])) for rows in left]
-        every = np.concatenate([rows.reshape(most, -1) for rows in left], axis=1)
-        offset = np.median(every, axis=1)[:, None, None]
+        offset = self._offsets_db(left)[:, None, None]
         return [rows - offset for rows in left]
 
     def offset_db(self, change: Change) -> float:
         """Return the one offset that a single candidate leaves."""
-        left = [(part.binned_db - part.pattern_db(change)).ravel() for part in self.parts]
-        return float(np.median(np.concatenate(left)))
+        return float(self._offsets_db(self._differences_db(change))[0])
+
+    def _differences_db(self, change: Change) -> list[FloatArray]:
+        return [part.binned_db - part.pattern_db(change) for part in self.parts]
+
+    def _offsets_db(self, left: list[FloatArray]) -> FloatArray:
+        most = max(len(rows) for rows in left)
+        alike = [np.broadcast_to(rows, (most, *rows.shape[1:])).reshape(most, -1) for rows in left]
+        return np.asarray(np.median(np.concatenate(alike, axis=1), axis=1))
 
     def misfit(self, left: list[FloatArray]) -> float:
         """Return the mean square of single residuals over the scatter, none counting beyond 9.
@@ -265,7 +280,10 @@ class Observation:
 
     def score(self, change: Change) -> FloatArray:
         """Return the log-likelihood of each candidate, shape (K,)."""
-        return self.score_of(self.residuals_db(change))
+        left = self._differences_db(change)
+        offset = self._offsets_db(left)
+        centred = [rows - offset[:, None, None] for rows in left]
+        return self.score_of(centred) - 0.5 * (offset / _USUAL_OFFSET_DB) ** 2
 
     def score_of(
         self, left: list[FloatArray], *, further_db: list[FloatArray] | None = None

@@ -49,6 +49,12 @@ def verification_text(found: Verification) -> str:
     ]
     titles = [">Band", ">Measured less predicted dB", "Verdict"]
     lines += [f"Bands, {of}, mean over the seats", *table(titles, rows), ""]
+    if found.bands_not_checked and found.source != "sub":
+        lines += paragraph(
+            f"Not checked: {', '.join(found.bands_not_checked)} Hz. The sum is judged within an "
+            "octave of the crossover; measure the subwoofer by itself as well."
+        )
+        lines.append("")
     rows = [
         [row.seat, f"{row.difference_db:.1f}", "agrees" if row.agrees else "differs"]
         for row in found.seats
@@ -88,9 +94,10 @@ def verification_text(found: Verification) -> str:
 
 def _verdict_text(found: Verification) -> str:
     if found.agrees:
+        level = "" if found.level.agrees else ", but for the level"
         return (
-            "It came true: what was measured again is as predicted, as far as a repeat scatters "
-            f"(about {found.scatter_db:.1f} dB here)."
+            f"It came true{level}: what was measured again is as predicted, as far as a repeat "
+            f"scatters (about {found.scatter_db:.1f} dB here)."
         )
     if found.close and found.joining is not None and not found.joining.agrees:
         return (
@@ -179,6 +186,7 @@ _TEXTS: dict[CauseCode, Callable[[Cause], str]] = {
     ),
     CauseCode.HIGH_PASS: _filter("high-pass"),
     CauseCode.LOW_PASS: _filter("low-pass"),
+    CauseCode.MAINS_HIGH_PASS: _filter("high-pass of the mains"),
     CauseCode.MICROPHONE: _microphone,
     CauseCode.SEAT_MOVED: lambda c: (
         f"the microphone stood elsewhere at {_names(c.seats)}: measure there again."
@@ -238,6 +246,19 @@ def _verdict(row: BandCheck, found: Verification) -> str:
     return "differs, as the likely cause would" if told else "differs"
 
 
+_LEVEL_APART = {
+    CauseCode.AS_PLANNED,
+    CauseCode.BAND,
+    CauseCode.TWO_BANDS,
+    CauseCode.SIGNS,
+    CauseCode.SCALED,
+    CauseCode.SHIFTED,
+    CauseCode.EXCHANGED,
+    CauseCode.WIDTH,
+}
+"""Causes beside which what is left of the level is the level's own."""
+
+
 def _level(found: Verification) -> str:
     """Say how the level lies, and what the level knob looks like if levels compare."""
     level = found.level
@@ -245,8 +266,11 @@ def _level(found: Verification) -> str:
         f"Level: all seats are {signed(found.offset_db)} dB from the prediction; that was removed "
         "first."
     )
-    if level.agrees:
+    told = found.causes[0].code if found.causes else None
+    if level.agrees or told not in _LEVEL_APART:
         return text
+    if found.source != "sub":
+        return f"{text} Drive level or microphone gain are not what they were."
     way = "high" if level.difference_db > 0 else "low"
     knob = f"the level knob stands {abs(level.difference_db):.1f} dB too {way}"
     if level.planned_db is not None and level.looks_like_db is not None:
