@@ -124,6 +124,7 @@ def propose(
         notes=room.notes,
         recordings=recordings,
         choices=fit.choices,
+        findings=room.findings,
     )
 
 

@@ -91,6 +91,8 @@ class Plan(Record, frozen=True, kw_only=True):
         Delay, polarity, phase control, level, low-passes to bypass; None where not joined.
     choices : tuple of ChoiceRow
         Now, the best found and the proposal, in figures; empty in plans of format 1.
+    findings : tuple of str
+        What looked wrong in the measurements that it was made from.
     """
 
     format: int
@@ -117,6 +119,7 @@ class Plan(Record, frozen=True, kw_only=True):
     recordings: tuple[RecordingRow, ...] = ()
     joining: JoiningRecord | None = None
     choices: tuple[ChoiceRow, ...] = ()
+    findings: tuple[str, ...] = ()
 
     @property
     def statement(self) -> int:

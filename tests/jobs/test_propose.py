@@ -17,6 +17,8 @@ from roomeq.jobs.propose import choose_level, fit_room_gains, propose
 from roomeq.optimiser.bands.fit import BandGainFit, NoChange
 from roomeq.optimiser.bands.gains import fit_band_gains
 from roomeq.optimiser.bands.reasons import Reason
+from roomeq.report.sheet.evidence import cautions
+from roomeq.report.text.plan import plan_text
 from roomeq.room.recorded import RecordedSweep
 from roomeq.wanted.limits import Limits
 from roomeq.wanted.loss import Loss
@@ -330,3 +332,13 @@ def test_an_open_proof_is_said(hall, monkeypatch):
     plan = propose(hall, node_limit=1)
     assert not plan.evidence.proven
     assert codes_of(plan)[CautionCode.NOT_PROVEN].value == 0.3
+
+
+def test_what_looked_wrong_stays_with_the_plan_its_text_and_its_sheet(cabin):
+    found = "'chair' is 9 dB louder than the others"
+    plan = propose(replace(cabin, findings=(found,)), node_limit=1)
+    assert plan.findings == (found,)
+    text = plan_text(plan)
+    assert text.index("to be looked at before anything is set") < text.index(found)
+    (entry,) = [e for e in cautions({"cabin": plan}) if found in e.text]
+    assert entry.weighty

@@ -155,7 +155,8 @@ def cautions(plans: Mapping[str, Plan]) -> tuple[SharedText, ...]:
     for name, plan in plans.items():
         first = [FIRST_STATEMENT] if plan.statement == 1 else []
         meeting = meeting_sentences(plan.joining.meeting) if plan.joining else []
-        weighty[name] = [*first, *map(caution_text, plan.reservations), *meeting]
+        found = [f"Look at the measurements first: {text}" for text in plan.findings]
+        weighty[name] = [*first, *found, *map(caution_text, plan.reservations), *meeting]
         plain[name] = [caution_text(c) for c in plan.cautions if c not in plan.reservations]
     return (*(replace(entry, weighty=True) for entry in share(weighty)), *share(plain))
 

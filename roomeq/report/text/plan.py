@@ -33,6 +33,7 @@ from roomeq.report.text.wording import (
 
 __all__ = ["FIRST_STATEMENT", "evidence_sentences", "plan_text"]
 
+FOUND_FIRST = "Found in the measurements, to be looked at before anything is set"
 FIRST_STATEMENT = (
     "Made by an earlier statement of the problem (format 1), which fitted every seat by itself: "
     "its deviations do not compare with those of later plans. Propose again to compare."
@@ -71,6 +72,8 @@ def plan_text(plan: Plan, *, bars: bool = False) -> str:
     title = "How good it is" if plan.joining is None else "How good the subwoofer alone is"
     lines += [title, *bullet_list(evidence_sentences(plan)), ""]
     lines += _drive(plan)
+    if plan.findings:
+        lines += [FOUND_FIRST, *bullet_list(plan.findings), ""]
     if plan.cautions:
         lines += ["Cautions", *bullet_list([caution_text(c) for c in plan.cautions]), ""]
     if plan.assumptions:
