@@ -10,18 +10,14 @@ drift) t`` in the recording. Nothing is mended unless `mend_clock_drift` is call
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import replace
 from functools import lru_cache
 
 import numpy as np
+from msgspec import structs
 
-from roomeq.analysis.recordings.findings import (
-    Finding,
-    FindingCode,
-    Severity,
-    confidence_of,
-    make_finding,
-)
+from roomeq.analysis.recordings.findings import Finding, FindingCode, Severity, confidence_of
 from roomeq.analysis.recordings.lead_in import LeadInNoise
 from roomeq.analysis.recordings.model import SweepModel
 from roomeq.analysis.recordings.repeats import NO_CLOCK_PPM, ClockDrift, drift_of_repeats
@@ -110,39 +106,36 @@ def _from_lead_in(told: LeadInNoise | None) -> ClockDrift | None:
     return ClockDrift(ppm=1e6 * told.drift, uncertainty_ppm=3e6 * told.deviation, basis="lead-in")
 
 
-def drift_findings(model: SweepModel, drift: ClockDrift | None) -> list[Finding]:
+def drift_findings(model: SweepModel, drift: ClockDrift | None) -> Iterator[Finding]:
     """Return drift that is certain and at least 3 ppm; a warning above 0.25 ms over one sweep."""
     if drift is None:
-        return []
+        return
     threshold = max(LEAST_DRIFT_PPM, _SIGMAS * drift.uncertainty_ppm)
     margin = abs(drift.ppm) / threshold
     if not margin >= 1.0:
-        return []
+        return
     sure = confidence_of(margin)
     if abs(drift.ppm) > NO_CLOCK_PPM:
-        return [
-            make_finding(
-                FindingCode.WRONG_SAMPLE_RATE,
-                Severity.FAULT,
-                model.view.recording,
-                what=f"the recording lasts {1e-4 * drift.ppm:+.2f} % longer than what was played "
-                f"(by the {drift.basis}): more than any clock drifts",
-                confidence=sure,
-                value=1.0 + 1e-6 * drift.ppm,
-            )
-        ]
-    moved = 1e-6 * abs(drift.ppm) * model.view.excitation.duration
-    return [
-        make_finding(
-            FindingCode.CLOCK_DRIFT,
-            Severity.WARNING if moved > _HARMFUL_TIME else Severity.NOTE,
+        yield Finding.of(
+            FindingCode.WRONG_SAMPLE_RATE,
+            Severity.FAULT,
             model.view.recording,
-            what=f"the recording lasts {drift.ppm:+.1f} ppm longer than what was played (by the "
-            f"{drift.basis}), {1e3 * moved:.2f} ms over the sweep{_NOT_MENDED}",
-            confidence=min(sure, _LEAD_IN_SURE) if drift.basis == "lead-in" else sure,
-            value=drift.ppm,
+            what=f"the recording lasts {1e-4 * drift.ppm:+.2f} % longer than what was played "
+            f"(by the {drift.basis}): more than any clock drifts",
+            confidence=sure,
+            value=1.0 + 1e-6 * drift.ppm,
         )
-    ]
+        return
+    moved = 1e-6 * abs(drift.ppm) * model.view.excitation.duration
+    yield Finding.of(
+        FindingCode.CLOCK_DRIFT,
+        Severity.WARNING if moved > _HARMFUL_TIME else Severity.NOTE,
+        model.view.recording,
+        what=f"the recording lasts {drift.ppm:+.1f} ppm longer than what was played (by the "
+        f"{drift.basis}), {1e3 * moved:.2f} ms over the sweep{_NOT_MENDED}",
+        confidence=min(sure, _LEAD_IN_SURE) if drift.basis == "lead-in" else sure,
+        value=drift.ppm,
+    )
 
 
 def mended_finding(finding: Finding, *, by: str) -> Finding:
@@ -162,7 +155,7 @@ def mended_finding(finding: Finding, *, by: str) -> Finding:
     """
     if finding.code is not FindingCode.CLOCK_DRIFT or not finding.what.endswith(_NOT_MENDED):
         raise ValueError(f"only clock drift that is not mended yet can be, got {finding.what!r}")
-    return replace(
+    return structs.replace(
         finding,
         severity=Severity.NOTE,
         what=f"{finding.what.removesuffix(_NOT_MENDED)}; mended by {by}",

@@ -13,17 +13,12 @@ main lobe, whatever the frequency between the bins.
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
 
-from roomeq.analysis.recordings.findings import (
-    Finding,
-    FindingCode,
-    Severity,
-    confidence_of,
-    make_finding,
-)
+from roomeq.analysis.recordings.findings import Finding, FindingCode, Severity, confidence_of
 from roomeq.analysis.recordings.model import SweepModel
 from roomeq.base.levels import FloatArray
 
@@ -139,25 +134,23 @@ def _steady(part: FloatArray, frequency: float, rate: float) -> bool:
     return bool(0.5 * early < late < 2.0 * early)
 
 
-def hum_findings(model: SweepModel, hum: Hum | None) -> list[Finding]:
+def hum_findings(model: SweepModel, hum: Hum | None) -> Iterator[Finding]:
     """Return the hum that is less than 60 dB below the sweep; a warning above -40 dB."""
     if hum is None:
-        return []
+        return
     heard = [index for index, level in enumerate(hum.relative_db) if level >= _LEAST_RELATIVE_DB]
     if not heard:
-        return []
+        return
     worst = max(heard, key=lambda index: hum.relative_db[index])
     names = ", ".join(f"{hum.frequencies[index]:g}" for index in heard)
-    return [
-        make_finding(
-            FindingCode.HUM,
-            Severity.WARNING if hum.relative_db[worst] > _HARMFUL_DB else Severity.NOTE,
-            model.view.recording,
-            what=f"hum of {hum.mains:g} Hz mains at {names} Hz; the worst, at "
-            f"{hum.frequencies[worst]:g} Hz, has {hum.levels_dbfs[worst]:.0f} dBFS, "
-            f"{hum.relative_db[worst]:.0f} dB relative to the sweep there",
-            confidence=confidence_of(hum.margin),
-            band=(hum.frequencies[heard[0]], hum.frequencies[heard[-1]]),
-            value=hum.relative_db[worst],
-        )
-    ]
+    yield Finding.of(
+        FindingCode.HUM,
+        Severity.WARNING if hum.relative_db[worst] > _HARMFUL_DB else Severity.NOTE,
+        model.view.recording,
+        what=f"hum of {hum.mains:g} Hz mains at {names} Hz; the worst, at "
+        f"{hum.frequencies[worst]:g} Hz, has {hum.levels_dbfs[worst]:.0f} dBFS, "
+        f"{hum.relative_db[worst]:.0f} dB relative to the sweep there",
+        confidence=confidence_of(hum.margin),
+        band=(hum.frequencies[heard[0]], hum.frequencies[heard[-1]]),
+        value=hum.relative_db[worst],
+    )

@@ -13,18 +13,12 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
 
-from roomeq.analysis.recordings.findings import (
-    Finding,
-    FindingCode,
-    Severity,
-    confidence_of,
-    make_finding,
-)
+from roomeq.analysis.recordings.findings import Finding, FindingCode, Severity, confidence_of
 from roomeq.analysis.recordings.model import SweepModel
 from roomeq.base.levels import FloatArray
 
@@ -46,7 +40,7 @@ _SPARED = 0.4  # s around the ends of the recording and around other findings
 
 def disturbance_findings(
     model: SweepModel, *, step: float = 0.0, spared: Sequence[tuple[float, float]] = ()
-) -> list[Finding]:
+) -> Iterator[Finding]:
     """Return what was heard besides sweep, room and steady noise, each event by itself.
 
     Looked for in octaves, from the beginning of the first sweep until the last has decayed. What it
@@ -63,7 +57,7 @@ def disturbance_findings(
         From when to when, in s, other findings already say what is wrong.
     """
     if model.residual.size < 4 * _FRAME * model.low_rate:
-        return []
+        return
     times, axis, power, free = _cells(model)
     begin = model.starts[0]
     end = model.starts[-1] + model.view.excitation.duration + model.explained.length
@@ -86,7 +80,7 @@ def disturbance_findings(
     inside = (axis >= model.band[0]) & (axis <= model.band[1])
     hidden = free[:, inside].mean(axis=1) < _HIDDEN
     above = _above_band(model, counted, hidden, step)
-    return _events(model, times, flagged if above is None else [*flagged, above])
+    yield from _events(model, times, flagged if above is None else [*flagged, above])
 
 
 def _cells(
@@ -220,16 +214,15 @@ def _events(
     model: SweepModel,
     times: FloatArray,
     flagged: list[tuple[FloatArray, float, tuple[float, float]]],
-) -> list[Finding]:
+) -> Iterator[Finding]:
     """Return findings: flagged frames that lie together are one event."""
     if not flagged:
-        return []
+        return
     loud = np.any([relative > 0 for relative, _, _ in flagged], axis=0)
     frames = np.flatnonzero(loud)
     if not frames.size:
-        return []
+        return
     groups = np.split(frames, np.flatnonzero(np.diff(frames) > 8) + 1)
-    findings = []
     for group in groups:
         span = slice(int(group[0]), int(group[-1]) + 1)
         parts = [(float(rel[span].sum()), mar, band) for rel, mar, band in flagged]
@@ -243,18 +236,15 @@ def _events(
         severity = Severity.NOTE if harmless else Severity.WARNING
         seconds = (float(times[span][0]) - 0.5 * _FRAME, float(times[span][-1]) + 0.5 * _FRAME)
         played = [model.frequency_at(second) for second in seconds]
-        findings.append(
-            make_finding(
-                FindingCode.DISTURBANCE,
-                Severity.FAULT if level_db > _UNUSABLE_DB else severity,
-                model.view.recording,
-                what=f"something was heard besides the sweep, with {level_db:.0f} dB relative to "
-                f"it between {worst[2][0]:.0f} and {worst[2][1]:.0f} Hz, while the sweep passed "
-                f"{played[0]:.0f} to {played[1]:.0f} Hz",
-                confidence=confidence_of(max(part[1] for part in heard)),
-                seconds=seconds,
-                band=(min(part[2][0] for part in heard), max(part[2][1] for part in heard)),
-                value=level_db,
-            )
+        yield Finding.of(
+            FindingCode.DISTURBANCE,
+            Severity.FAULT if level_db > _UNUSABLE_DB else severity,
+            model.view.recording,
+            what=f"something was heard besides the sweep, with {level_db:.0f} dB relative to "
+            f"it between {worst[2][0]:.0f} and {worst[2][1]:.0f} Hz, while the sweep passed "
+            f"{played[0]:.0f} to {played[1]:.0f} Hz",
+            confidence=confidence_of(max(part[1] for part in heard)),
+            seconds=seconds,
+            band=(min(part[2][0] for part in heard), max(part[2][1] for part in heard)),
+            value=level_db,
         )
-    return findings

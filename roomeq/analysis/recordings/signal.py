@@ -14,17 +14,12 @@ few values and can feign a flat top; a sweep never does.
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
 
-from roomeq.analysis.recordings.findings import (
-    Finding,
-    FindingCode,
-    Severity,
-    confidence_of,
-    make_finding,
-)
+from roomeq.analysis.recordings.findings import Finding, FindingCode, Severity, confidence_of
 from roomeq.analysis.recordings.model import SweepModel
 from roomeq.analysis.recordings.samples import (
     Gap,
@@ -108,61 +103,51 @@ def sample_facts(recording: Recording) -> SampleFacts:
     )
 
 
-def silence_findings(recording: Recording, facts: SampleFacts) -> list[Finding]:
+def silence_findings(recording: Recording, facts: SampleFacts) -> Iterator[Finding]:
     """Return whether nothing was recorded."""
     if not facts.peak_dbfs < SILENT_DBFS:
-        return []
-    return [
-        make_finding(
-            FindingCode.SILENT_CHANNEL,
-            Severity.FAULT,
-            recording,
-            what="nothing was recorded: no sample lies further than "
-            f"{max(facts.peak_dbfs, -200.0):.0f} dBFS from the mean",
-            confidence=0.99,
-            value=facts.peak_dbfs,
-        )
-    ]
+        return
+    yield Finding.of(
+        FindingCode.SILENT_CHANNEL,
+        Severity.FAULT,
+        recording,
+        what="nothing was recorded: no sample lies further than "
+        f"{max(facts.peak_dbfs, -200.0):.0f} dBFS from the mean",
+        confidence=0.99,
+        value=facts.peak_dbfs,
+    )
 
 
 def sample_findings(
     recording: Recording, facts: SampleFacts, model: SweepModel | None
-) -> list[Finding]:
+) -> Iterator[Finding]:
     """Return what is wrong with level, direct current and clipping."""
-    findings = []
     if facts.peak_dbfs < LOW_DBFS:
-        findings.append(
-            make_finding(
-                FindingCode.LOW_LEVEL,
-                Severity.WARNING,
-                recording,
-                what=f"the recording peaks at {facts.peak_dbfs:.0f} dBFS: noise and steps of the "
-                "converter come close",
-                confidence=confidence_of(1.0 + (LOW_DBFS - facts.peak_dbfs) / 6.0),
-                value=facts.peak_dbfs,
-            )
+        yield Finding.of(
+            FindingCode.LOW_LEVEL,
+            Severity.WARNING,
+            recording,
+            what=f"the recording peaks at {facts.peak_dbfs:.0f} dBFS: noise and steps of the "
+            "converter come close",
+            confidence=confidence_of(1.0 + (LOW_DBFS - facts.peak_dbfs) / 6.0),
+            value=facts.peak_dbfs,
         )
     offset = abs(facts.mean) / min(DC_OF_FULL_SCALE, _DC_OF_PEAK * facts.peak)
     if offset >= 1.0:
         headroom_db = -20.0 * math.log10(max(1.0 - abs(facts.mean), 1e-3))
-        findings.append(
-            make_finding(
-                FindingCode.DC_OFFSET,
-                Severity.WARNING if abs(facts.mean) > 0.1 else Severity.NOTE,
-                recording,
-                what=f"direct current of {100 * facts.mean:.2f} % of full scale, which costs "
-                f"{headroom_db:.2f} dB of headroom",
-                confidence=confidence_of(offset),
-                value=facts.mean,
-            )
+        yield Finding.of(
+            FindingCode.DC_OFFSET,
+            Severity.WARNING if abs(facts.mean) > 0.1 else Severity.NOTE,
+            recording,
+            what=f"direct current of {100 * facts.mean:.2f} % of full scale, which costs "
+            f"{headroom_db:.2f} dB of headroom",
+            confidence=confidence_of(offset),
+            value=facts.mean,
         )
-    if facts.coarse:
-        return [*findings, _coarse(recording, facts)]
-    return findings + _clipping(recording, facts, model)
-
-
-def _coarse(recording: Recording, facts: SampleFacts) -> Finding:
-    return make_finding(
+    if not facts.coarse:
+        yield from _clipping(recording, facts, model)
+        return
+    yield Finding.of(
         FindingCode.COARSE_SAMPLES,
         Severity.WARNING,
         recording,
@@ -173,8 +158,9 @@ def _coarse(recording: Recording, facts: SampleFacts) -> Finding:
     )
 
 
-def _clipping(recording: Recording, facts: SampleFacts, model: SweepModel | None) -> list[Finding]:
-    findings = []
+def _clipping(
+    recording: Recording, facts: SampleFacts, model: SweepModel | None
+) -> Iterator[Finding]:
     for sign, extreme in ((1.0, facts.highest), (-1.0, -facts.lowest)):
         found = _flat_top(recording.samples, sign, extreme, facts)
         if found is None:
@@ -187,20 +173,17 @@ def _clipping(recording: Recording, facts: SampleFacts, model: SweepModel | None
             band = (model.frequency_at(seconds[0]), model.frequency_at(seconds[1]))
             band = band if band[0] < band[1] else None
         level_dbfs = 20.0 * math.log10(extreme)
-        findings.append(
-            make_finding(
-                FindingCode.CLIPPING,
-                Severity.FAULT,
-                recording,
-                what=f"{'positive' if sign > 0 else 'negative'} peaks are cut off at "
-                f"{level_dbfs:.2f} dBFS: {at.size} samples lie there",
-                confidence=confidence_of(margin),
-                seconds=seconds,
-                band=band,
-                value=level_dbfs,
-            )
+        yield Finding.of(
+            FindingCode.CLIPPING,
+            Severity.FAULT,
+            recording,
+            what=f"{'positive' if sign > 0 else 'negative'} peaks are cut off at "
+            f"{level_dbfs:.2f} dBFS: {at.size} samples lie there",
+            confidence=confidence_of(margin),
+            seconds=seconds,
+            band=band,
+            value=level_dbfs,
         )
-    return findings
 
 
 def _flat_top(
@@ -239,13 +222,12 @@ def _beyond(
 
 def dropped_findings(
     recording: Recording, facts: SampleFacts, model: SweepModel, *, clipped: bool
-) -> list[Finding]:
+) -> Iterator[Finding]:
     """Return gaps, repeats and jumps while a sweep plays.
 
     Flat tops of a clipped recording are no gaps, and their corners no jumps.
     """
-    rate, findings = recording.sample_rate, []
-    sweep = model.view.excitation
+    rate, sweep = recording.sample_rate, model.view.excitation
     for start in model.starts:
         first = max(0, round((start + 0.5 * sweep.fade_in) * rate))
         last = round((start + sweep.duration - 0.5 * sweep.fade_out) * rate)
@@ -261,8 +243,7 @@ def dropped_findings(
         jumps = [jump for jump in jumps if not _touches(jump, (*gaps, *repeats), rate)]
         for kind, places in (("gap", gaps), ("repeat", repeats), ("jump", jumps)):
             if places:
-                findings.append(_dropped(recording, model, kind, places, first))
-    return findings
+                yield _dropped(recording, model, kind, places, first)
 
 
 def _within(value: float, facts: SampleFacts) -> bool:
@@ -291,7 +272,7 @@ def _dropped(
     band = (model.frequency_at(first / rate), model.frequency_at(last / rate))
     strongest = max(place.margin for place in places)
     sure = confidence_of(strongest)
-    return make_finding(
+    return Finding.of(
         FindingCode.DROPPED_SAMPLES,
         Severity.WARNING if kind == "jump" else Severity.FAULT,
         recording,
