@@ -32,7 +32,6 @@ __all__ = [
     "estimate_clock_drift",
     "mend_clock_drift",
     "mended_finding",
-    "unwrapped_phase",
 ]
 
 LEAST_DRIFT_PPM = 3.0
@@ -61,12 +60,6 @@ def estimate_clock_drift(
     return drift_of_repeats(model) or _from_lead_in(lead_in)
 
 
-def unwrapped_phase(loopback: SweepModel) -> tuple[FloatArray, FloatArray]:
-    """Return frequencies and the unwrapped phase of a response, in rad."""
-    axis, pressure = loopback.pressure()
-    return axis, np.unwrap(np.angle(pressure))
-
-
 def elapsed_phase(excitation: Excitation, axis: FloatArray) -> FloatArray:
     """Return the phase that a drift of 1 adds at rising frequencies, in rad.
 
@@ -84,7 +77,7 @@ def _from_phase(loopback: SweepModel) -> ClockDrift | None:
     A constant and a term in 1 /
     f stand for the coupling capacitors.
     """
-    axis, phase = unwrapped_phase(loopback)
+    axis, phase = loopback.frequencies, np.unwrap(np.angle(loopback.spectrum))
     drift = elapsed_phase(loopback.view.excitation, axis)
     columns = np.stack((drift, axis, np.ones(axis.size), 1.0 / axis), axis=1)
     columns /= np.abs(columns).max(axis=0)

@@ -53,7 +53,7 @@ def total_distortion(model: SweepModel, noise: NoiseLevels) -> list[tuple[float,
     excitation = model.view.excitation
     if not excitation.growth > 0:
         return []
-    axis, pressure = model.pressure()
+    axis, pressure = model.frequencies, model.spectrum
     own = np.abs(pressure) ** 2
     centres = np.array([band.centre for band in noise.bands])
     floor = np.nan_to_num(noise.floor) / len(model.starts)

@@ -20,6 +20,7 @@ import numpy as np
 
 from roomeq.analysis.recordings.findings import Finding, FindingCode, Severity, confidence_of
 from roomeq.analysis.recordings.model import SweepModel
+from roomeq.analysis.sweeps.windowing import tapered_power
 from roomeq.base.levels import FloatArray
 
 __all__ = ["Hum", "estimate_hum", "hum_findings"]
@@ -81,7 +82,7 @@ def estimate_hum(model: SweepModel) -> Hum | None:
     if not families:
         return None
     _, mains, lines = max(families)
-    axis, pressure = model.pressure()
+    axis, pressure = model.frequencies, model.spectrum
     magnitude = np.abs(pressure)
     near = [np.abs(np.log(axis / line[0])) < _AROUND for line in lines]
     amplitude = model.view.excitation.amplitude * np.array(
@@ -105,9 +106,7 @@ def _line(model: SweepModel, frequency: float) -> tuple[float, float, float] | N
     part = part[: part.size // _EVEN * _EVEN]
     if part.size < _SHORTEST * rate:
         return None
-    taper = np.hanning(part.size + 2)[1:-1]
-    spectrum = np.fft.rfft(part * taper)
-    power = spectrum.real**2 + spectrum.imag**2
+    power = tapered_power(part)
     step = rate / part.size
     reach = max(1, math.ceil(_TOLERANCE * frequency / step))
     centre = round(frequency / step)
@@ -122,8 +121,7 @@ def _line(model: SweepModel, frequency: float) -> tuple[float, float, float] | N
     inside = float(power[lobe].sum()) - noise * (2 * _LOBE + 1)
     if margin < 1.0 or inside <= 0.0 or not _steady(part, at * step, rate):
         return None
-    amplitude = math.sqrt(4.0 * inside / (part.size * float(taper @ taper)))
-    return frequency, amplitude, margin
+    return frequency, math.sqrt(4.0 * inside / part.size), margin
 
 
 def _steady(part: FloatArray, frequency: float, rate: float) -> bool:

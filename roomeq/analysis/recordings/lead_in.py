@@ -20,6 +20,7 @@ from roomeq.analysis.recordings.findings import Finding, FindingCode, Severity, 
 from roomeq.analysis.recordings.model import SweepModel
 from roomeq.analysis.sweeps.decimation import decimate
 from roomeq.analysis.sweeps.excitation import lead_in_signal
+from roomeq.analysis.sweeps.segments import phase_slope
 from roomeq.base.levels import FloatArray
 from roomeq.base.response import ComplexArray
 
@@ -78,6 +79,8 @@ def read_lead_in(model: SweepModel, *, hum: Sequence[float] = ()) -> LeadInNoise
     Drift turns the phase between the lead-in as heard and as predicted by ``2 pi f drift T(f)``,
     with T from the middle of the lead-in to the moment at which the sweep passes f.
     """
+    from scipy.fft import next_fast_len
+
     excitation, rate, inverse = model.view.excitation, model.low_rate, model.view.inverse
     noise, ahead = lead_in_signal(excitation), excitation.ahead
     first = round((model.starts[0] - ahead) * rate)
@@ -86,10 +89,10 @@ def read_lead_in(model: SweepModel, *, hum: Sequence[float] = ()) -> LeadInNoise
     noise = decimate(
         noise, factor=inverse.factor, sample_rate=inverse.sample_rate, passband=inverse.passband
     )
-    axis, pressure = model.pressure()
+    axis, pressure = model.frequencies, model.spectrum
     stop = first + noise.size + round(0.5 * excitation.pause * rate)
     heard = np.concatenate((np.zeros(max(0, -first)), model.band_signal[max(0, first) : stop]))
-    size = _next_length(max(model.impulse_response.samples.size, heard.size))
+    size = next_fast_len(max(model.impulse_response.samples.size, heard.size), real=True)
     grid = rate / size * np.arange(size // 2 + 1, dtype=np.float64)
     used = (grid >= model.band[0]) & (grid <= model.band[1])
     for line in hum:
@@ -116,27 +119,15 @@ def read_lead_in(model: SweepModel, *, hum: Sequence[float] = ()) -> LeadInNoise
     )
 
 
-def _next_length(size: int) -> int:
-    """Return a length, not smaller, that is quick to transform."""
-    from scipy.fft import next_fast_len
-
-    return int(next_fast_len(size, real=True))
-
-
 def _best_drift(turns: FloatArray, cross: ComplexArray) -> tuple[float, float, float]:
     """Return the drift that makes a cross spectrum real, its deviation and the coherence."""
     order = np.arange(0, cross.size, max(1, cross.size // 512))
     # The likeness has a width of 1 / max(turns), some hundred ppm.
     trial = np.arange(-_LARGEST_DRIFT, _LARGEST_DRIFT + 1e-6, 20e-6)
     likeness = np.real(np.exp(-2j * np.pi * np.outer(trial, turns[order])) @ cross[order])
-    drift, deviation = float(trial[int(np.argmax(likeness))]), math.inf
-    rest = cross
-    for _ in range(4):
-        rest = cross * np.exp(-2j * np.pi * drift * turns)
-        weight, phase = np.abs(cross) * turns, np.angle(rest)
-        bottom = 2.0 * np.pi * float(np.sum(weight * turns))
-        drift += float(np.sum(weight * phase)) / bottom
-        deviation = math.sqrt(float(np.sum((weight * phase) ** 2))) / bottom
+    near = float(trial[int(np.argmax(likeness))])
+    drift, deviation = phase_slope(cross, 2.0 * np.pi * turns, near=near, passes=4)
+    rest = cross * np.exp(-2j * np.pi * drift * turns)
     return drift, deviation, float(rest.real.sum() / np.abs(cross).sum())
 
 

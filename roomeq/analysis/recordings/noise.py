@@ -19,7 +19,7 @@ import numpy as np
 
 from roomeq.analysis.recordings.findings import Finding, FindingCode, Severity, confidence_of
 from roomeq.analysis.recordings.model import SweepModel
-from roomeq.analysis.sweeps.windowing import window_values
+from roomeq.analysis.sweeps.windowing import tapered_power, window_values
 from roomeq.base.bands import ThirdOctaveBand, third_octave_bands
 from roomeq.base.levels import FloatArray, power_ratio_db
 
@@ -92,9 +92,7 @@ def _density(model: SweepModel, stretches: list[tuple[float, float]]) -> tuple[F
     for begin, end in stretches:
         # The recording itself: the residual lacks what lies where harmonics would.
         part = model.band_signal[round(begin * rate) : round(end * rate)]
-        taper = np.hanning(part.size + 2)[1:-1]
-        spectrum = np.fft.rfft(part * taper, size)
-        total += part.size * (spectrum.real**2 + spectrum.imag**2) / float(taper @ taper)
+        total += part.size * tapered_power(part, size)
         weight += part.size
     return total / weight, rate / size
 
@@ -121,7 +119,7 @@ def estimate_noise(model: SweepModel) -> NoiseLevels:
         for band in third_octave_bands(lowest, highest)
         if band.lower >= lowest and band.upper <= highest
     )
-    axis, pressure = model.pressure()
+    axis, pressure = model.frequencies, model.spectrum
     power = np.abs(pressure) ** 2
     step = float(axis[1] - axis[0])
     mean = np.array([_band_mean(power, step, band, float(axis[0])) for band in bands])
@@ -161,10 +159,7 @@ def _floor_after(model: SweepModel, band: ThirdOctaveBand) -> float:
     rest = response.samples[first:last]
     if rest.size < _SHORTEST_REST * rate:
         return math.nan
-    taper = np.hanning(rest.size + 2)[1:-1]
-    spectrum = np.fft.rfft(rest * taper)
-    power = np.asarray(np.abs(spectrum) ** 2 / float(taper @ taper))
-    return _band_mean(power, rate / rest.size, band, 0.0) * len(model.starts)
+    return _band_mean(tapered_power(rest), rate / rest.size, band, 0.0) * len(model.starts)
 
 
 def noise_findings(model: SweepModel, noise: NoiseLevels) -> Iterator[Finding]:

@@ -23,6 +23,7 @@ from roomeq.analysis.recordings.findings import Finding, FindingCode, Severity, 
 from roomeq.analysis.recordings.model import SweepModel
 from roomeq.analysis.recordings.samples import (
     Gap,
+    IntArray,
     find_gaps,
     find_jumps,
     find_repeats,
@@ -168,10 +169,7 @@ def _clipping(
         margin, at = found
         rate = recording.sample_rate
         seconds = (float(at[0]) / rate, float(at[-1] + 1) / rate)
-        band = None
-        if model is not None:
-            band = (model.frequency_at(seconds[0]), model.frequency_at(seconds[1]))
-            band = band if band[0] < band[1] else None
+        band = None if model is None else model.played(seconds)
         level_dbfs = 20.0 * math.log10(extreme)
         yield Finding.of(
             FindingCode.CLIPPING,
@@ -181,14 +179,14 @@ def _clipping(
             f"{level_dbfs:.2f} dBFS: {at.size} samples lie there",
             confidence=confidence_of(margin),
             seconds=seconds,
-            band=band,
+            band=band if band is not None and band[0] < band[1] else None,
             value=level_dbfs,
         )
 
 
 def _flat_top(
     samples: FloatArray, sign: float, extreme: float, facts: SampleFacts
-) -> tuple[float, np.ndarray[tuple[int], np.dtype[np.intp]]] | None:
+) -> tuple[float, IntArray] | None:
     """Return how clearly a flat top stands out, and its samples; None where there is none."""
     if not extreme > 0:
         return None
@@ -196,7 +194,7 @@ def _flat_top(
     widest = 2.0 * _DISTANCES[-1] * swing
     near = _beyond(samples, sign, extreme - max(widest, 5.0 * facts.step))
     below = extreme - sign * samples[near]
-    best: tuple[float, np.ndarray[tuple[int], np.dtype[np.intp]]] | None = None
+    best: tuple[float, IntArray] | None = None
     for part in _DISTANCES:
         distance = max(part * swing, 2.5 * facts.step)
         top = below <= distance
@@ -208,9 +206,7 @@ def _flat_top(
     return best
 
 
-def _beyond(
-    samples: FloatArray, sign: float, limit: float
-) -> np.ndarray[tuple[int], np.dtype[np.intp]]:
+def _beyond(samples: FloatArray, sign: float, limit: float) -> IntArray:
     found = []
     for first in range(0, samples.size, _BLOCK):
         block = samples[first : first + _BLOCK]
@@ -261,7 +257,7 @@ def _dropped(
     recording: Recording, model: SweepModel, kind: str, places: list[Gap], offset: int
 ) -> Finding:
     rate = recording.sample_rate
-    first, last = places[0].first + offset, places[-1].stop + offset
+    seconds = ((places[0].first + offset) / rate, (places[-1].stop + offset) / rate)
     count = sum(place.stop - place.first for place in places)
     times = "once" if len(places) == 1 else f"{len(places)} times"
     words = {
@@ -269,16 +265,14 @@ def _dropped(
         "repeat": f"a block is repeated {times}, {count} samples in all",
         "jump": f"the waveform jumps {times}: samples were lost, or there was an electrical click",
     }
-    band = (model.frequency_at(first / rate), model.frequency_at(last / rate))
-    strongest = max(place.margin for place in places)
-    sure = confidence_of(strongest)
+    sure = confidence_of(max(place.margin for place in places))
     return Finding.of(
         FindingCode.DROPPED_SAMPLES,
         Severity.WARNING if kind == "jump" else Severity.FAULT,
         recording,
         what=words[kind],
         confidence=min(sure, 0.8) if kind == "jump" else sure,
-        seconds=(first / rate, last / rate),
-        band=band,
+        seconds=seconds,
+        band=model.played(seconds),
         value=None if kind == "jump" else count,
     )

@@ -16,7 +16,7 @@ from typing import Literal
 
 import numpy as np
 
-from roomeq.analysis.recordings.drift import elapsed_phase, unwrapped_phase
+from roomeq.analysis.recordings.drift import elapsed_phase
 from roomeq.analysis.recordings.findings import Finding, FindingCode, Severity, confidence_of
 from roomeq.analysis.recordings.lead_in import LeadInNoise
 from roomeq.analysis.recordings.model import SweepModel
@@ -73,7 +73,7 @@ def _splits(model: SweepModel) -> FloatArray:
 
 
 def _from_loopback(loopback: SweepModel) -> Slip | None:
-    axis, phase = unwrapped_phase(loopback)
+    axis, phase = loopback.frequencies, np.unwrap(np.angle(loopback.spectrum))
     chosen = slice(None, None, max(1, axis.size // _KEPT))
     axis, phase = axis[chosen], phase[chosen]
     growth = loopback.view.excitation.growth_at
@@ -143,6 +143,7 @@ def slip_finding(model: SweepModel, slip: Slip) -> Finding:
     recording = model.view.recording
     count = round(abs(slip.lost) * recording.sample_rate)
     at = model.starts[0] + model.instant_of(slip.after)
+    seconds = (at - 0.2, at + 0.2)
     verb = "were lost" if slip.lost > 0 else "were put in"
     return Finding.of(
         FindingCode.DROPPED_SAMPLES,
@@ -150,7 +151,7 @@ def slip_finding(model: SweepModel, slip: Slip) -> Finding:
         recording,
         what=f"about {count} samples ({1e3 * abs(slip.lost):.2f} ms) {verb} (by the {slip.basis})",
         confidence=confidence_of(slip.margin),
-        seconds=(at - 0.2, at + 0.2),
-        band=(model.frequency_at(at - 0.2), model.frequency_at(at + 0.2)),
+        seconds=seconds,
+        band=model.played(seconds),
         value=count,
     )

@@ -141,43 +141,31 @@ def estimate_lag_trend(view: RecordingView) -> LagTrend:
     found = []
     for centre in centres:
         envelope = band_envelope(spectrum, step=step, centre=float(centre), width=_BAND_WIDTH)
-        top = float(envelope.max())
-        if not top > _PROMINENT * float(np.median(envelope)):
-            continue
-        strongest = int(np.argmax(envelope))
-        found.append((centre, envelope, strongest))
-    lags = [_early_lag(env, top, view) for _, env, top in found]
-    frequencies = np.array([centre for centre, _, _ in found])
-    unwrapped = _unwrapped(np.array(lags), inverse.fft_length / inverse.low_rate)
+        if envelope.max() > _PROMINENT * np.median(envelope):
+            found.append((centre, _early_lag(envelope, view)))
+    frequencies, lags = np.array(found).reshape(-1, 2).T
+    unwrapped = _unwrapped(lags, inverse.fft_length / inverse.low_rate)
     swept = ~_at_once(view.excitation, frequencies, unwrapped)
     return _trend(frequencies[swept], unwrapped[swept])
 
 
 def _at_once(excitation: Excitation, frequencies: FloatArray, lags: FloatArray) -> BoolArray:
     """Return which bands were heard at one moment, three at least: no sweep does that."""
-    if not frequencies.size:
-        return np.zeros(0, dtype=np.bool_)
     instants = excitation.time_of(frequencies) + lags
     near = np.abs(instants[:, np.newaxis] - instants) < _AT_ONCE * excitation.growth_at(frequencies)
     return np.asarray(near.sum(axis=1) >= _FEWEST_AT_ONCE)
 
 
-def _early_lag(envelope: FloatArray, strongest: int, view: RecordingView) -> float:
+def _early_lag(envelope: FloatArray, view: RecordingView) -> float:
     """Return the lag of the first sweep of a recording, in s, on the circle."""
-    span = view.inverse.fft_length / view.inverse.low_rate
-    rate = envelope.size / span
-    if view.excitation.repeats == 1:
-        return strongest / rate
+    rate = envelope.size * view.inverse.low_rate / view.inverse.fft_length
     # The earliest of several that are about as strong.
-    return (
-        float(np.flatnonzero(envelope[: strongest + 1] >= _EARLY * envelope[strongest])[0]) / rate
-    )
+    share = 1.0 if view.excitation.repeats == 1 else _EARLY
+    return float(np.argmax(envelope >= share * envelope.max())) / rate
 
 
 def _unwrapped(lags: FloatArray, span: float) -> FloatArray:
     """Return lags brought to within half the circle of their median direction."""
-    if not lags.size:
-        return lags
     turns = np.exp(2j * np.pi * lags / span)
     middle = float(np.angle(turns.sum())) * span / (2.0 * np.pi)
     return np.asarray((lags - middle + 0.5 * span) % span + middle - 0.5 * span)
@@ -424,7 +412,7 @@ def _silent_end(model: SweepModel) -> float:
     Only where the response falls by 34 dB within half an octave and stays there to the end of the
     band: more than a crossover of 48 dB per octave and the modes of a room do.
     """
-    axis, pressure = model.pressure()
+    axis, pressure = model.frequencies, model.spectrum
     edges = model.band[1] * 2.0 ** (-np.arange(13 * 12) / 12.0)
     edges = edges[edges >= model.band[0]][::-1]
     index = np.searchsorted(axis, edges)
@@ -444,7 +432,7 @@ def looks_electrical(model: SweepModel) -> float:
     At least 1 where the level varies by less than 1 dB (standard deviation over the usable band)
     and less than a thousandth of the energy comes later than 60 ms. No room does that.
     """
-    axis, pressure = model.pressure()
+    axis, pressure = model.frequencies, model.spectrum
     level = 20.0 * np.log10(np.maximum(np.abs(pressure), 1e-12))
     weight = 1.0 / axis
     mean = float(np.average(level, weights=weight))

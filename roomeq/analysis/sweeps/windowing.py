@@ -28,6 +28,7 @@ __all__ = [
     "band_envelope",
     "choose_steady_window",
     "choose_window",
+    "tapered_power",
     "window_values",
 ]
 
@@ -197,6 +198,16 @@ def choose_steady_window(
         return window
     time = length * 0.8 / FLAT_PER_DECAY
     return replace(window, length=length, decay_time=time, basis="early decay")
+
+
+def tapered_power(samples: FloatArray, size: int | None = None) -> FloatArray:
+    """Return the squared spectrum of a stretch of noise, per sample, shape (size // 2 + 1,).
+
+    Under a Hann window, over the window's energy; padded with zeros to `size`.
+    """
+    taper = np.hanning(samples.size + 2)[1:-1]
+    spectrum = np.fft.rfft(samples * taper, size)
+    return np.asarray((spectrum.real**2 + spectrum.imag**2) / float(taper @ taper))
 
 
 def band_envelope(

@@ -70,7 +70,7 @@ def test_the_figure_is_the_energy_against_that_of_the_sweep():
     model = model_sweep(view_recording(recording(samples + tone * ramp), played=SWEEP))
     found = list(disturbance_findings(model))
     energy = float(np.sum((tone * ramp) ** 2) / RATE)
-    axis, pressure = model.pressure()
+    axis, pressure = model.frequencies, model.spectrum
     low, high = model.band[0], model.band[1] / 16
     inside = (axis >= low) & (axis < high)
     heard_energy = np.trapezoid(
