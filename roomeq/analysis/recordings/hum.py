@@ -68,14 +68,10 @@ def estimate_hum(model: SweepModel) -> Hum | None:
     """
     families = []
     for mains in MAINS:
-        lines = []
-        for order in range(1, _MOST_HARMONICS + 1):
-            frequency = order * mains
-            if not model.band[0] < frequency < model.band[1] - 8.0:
-                continue
-            line = _line(model, frequency)
-            if line is not None:
-                lines.append(line)
+        orders = mains * np.arange(1, _MOST_HARMONICS + 1)
+        inside = orders[(orders > model.band[0]) & (orders < model.band[1] - 8.0)]
+        looked_for = [_line(model, frequency) for frequency in inside.tolist()]
+        lines = [line for line in looked_for if line is not None]
         own = [line for line in lines if line[0] % 300.0 > 0]
         if own:
             families.append((sum(line[1] ** 2 for line in own), mains, lines))

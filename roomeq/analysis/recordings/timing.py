@@ -105,9 +105,9 @@ class LagTrend:
 
     frequencies: FloatArray
     lags: FloatArray
-    slope: float
-    upper: float
-    scatter: float
+    slope: float = math.nan
+    upper: float = math.nan
+    scatter: float = math.nan
 
     @property
     def run(self) -> float:
@@ -173,10 +173,7 @@ def _unwrapped(lags: FloatArray, span: float) -> FloatArray:
 
 def _trend(frequencies: FloatArray, lags: FloatArray) -> LagTrend:
     if lags.size < _FEWEST_BANDS:
-        nothing = math.nan
-        return LagTrend(
-            frequencies=frequencies, lags=lags, slope=nothing, upper=nothing, scatter=nothing
-        )
+        return LagTrend(frequencies=frequencies, lags=lags)
     axis, half = np.log(frequencies), (lags.size - 1) // 2
     first, second = np.triu_indices(lags.size, 1)
     slopes = (lags[second] - lags[first]) / (axis[second] - axis[first])

@@ -210,12 +210,7 @@ def _prepared(recording: Recording, sweep: Excitation, start: float) -> _Prepare
     factor = choose_decimation(rate, highest=top)
     low_rate, zero = rate / factor, round(start * rate)
     stop = min(recording.samples.size, zero + round((sweep.duration + _LONGEST_TAIL) * rate))
-    signal = decimate(
-        recording.samples[zero:stop],
-        factor=factor,
-        sample_rate=rate,
-        passband=_PASSBAND * top,
-    )
+    signal = _lowered(recording.samples[zero:stop], rate, factor, top)
     length = next_fast_len(signal.size + math.ceil(sweep.duration * low_rate), real=True)
     inverse = _inverse(sweep, length, factor, low_rate, top)
     return _Prepared(
@@ -226,6 +221,10 @@ def _prepared(recording: Recording, sweep: Excitation, start: float) -> _Prepare
         factor=factor,
         top=top,
     )
+
+
+def _lowered(signal: FloatArray, rate: int, factor: int, top: float) -> FloatArray:
+    return decimate(signal, factor=factor, sample_rate=rate, passband=_PASSBAND * top)
 
 
 def _one_order(
@@ -239,12 +238,8 @@ def _one_order(
     place = -sweep.harmonic_advance(order)
     found = _read(prepared.lags, place, window, zero_at, low_rate, frequencies)
     if isinstance(sweep.played, SweepDescription):
-        own = decimate(
-            sweep_signal(sweep.played, sample_rate=prepared.sample_rate, order=order),
-            factor=prepared.factor,
-            sample_rate=prepared.sample_rate,
-            passband=_PASSBAND * prepared.top,
-        )
+        own = sweep_signal(sweep.played, sample_rate=prepared.sample_rate, order=order)
+        own = _lowered(own, prepared.sample_rate, prepared.factor, prepared.top)
         own = irfft(rfft(own, length) * prepared.inverse, length, overwrite_x=True)
         unit = _read(own, place, window, zero_at, low_rate, frequencies)
         found = found / unit
@@ -263,12 +258,7 @@ def _inverse(
     """Return the closed-form inverse spectrum, faded out below the sweep and above `top`."""
     sweep = excitation.played
     if isinstance(sweep, Recording):
-        signal = decimate(
-            excitation.signal,
-            factor=factor,
-            sample_rate=excitation.sample_rate,
-            passband=_PASSBAND * top,
-        )
+        signal = _lowered(excitation.signal, excitation.sample_rate, factor, top)
         usable = excitation.band[0] * BAND_EDGE, top
         return regularised_inverse(signal, fft_length=length, sample_rate=rate, usable=usable)
     step = rate / length
