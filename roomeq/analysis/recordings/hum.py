@@ -102,7 +102,7 @@ def _line(model: SweepModel, frequency: float) -> tuple[float, float, float] | N
     part = part[: part.size // _EVEN * _EVEN]
     if part.size < _SHORTEST * rate:
         return None
-    power = tapered_power(part)
+    power, energy = tapered_power(part)
     step = rate / part.size
     reach = max(1, math.ceil(_TOLERANCE * frequency / step))
     centre = round(frequency / step)
@@ -117,7 +117,7 @@ def _line(model: SweepModel, frequency: float) -> tuple[float, float, float] | N
     inside = float(power[lobe].sum()) - noise * (2 * _LOBE + 1)
     if margin < 1.0 or inside <= 0.0 or not _steady(part, at * step, rate):
         return None
-    return frequency, math.sqrt(4.0 * inside / part.size), margin
+    return frequency, math.sqrt(4.0 * inside / (part.size * energy)), margin
 
 
 def _steady(part: FloatArray, frequency: float, rate: float) -> bool:

@@ -20,7 +20,6 @@ from roomeq.analysis.recordings.findings import Finding, FindingCode, Severity, 
 from roomeq.analysis.recordings.model import SweepModel
 from roomeq.analysis.sweeps.decimation import decimate
 from roomeq.analysis.sweeps.excitation import lead_in_signal
-from roomeq.analysis.sweeps.segments import phase_slope
 from roomeq.base.levels import FloatArray
 from roomeq.base.response import ComplexArray
 
@@ -125,9 +124,14 @@ def _best_drift(turns: FloatArray, cross: ComplexArray) -> tuple[float, float, f
     # The likeness has a width of 1 / max(turns), some hundred ppm.
     trial = np.arange(-_LARGEST_DRIFT, _LARGEST_DRIFT + 1e-6, 20e-6)
     likeness = np.real(np.exp(-2j * np.pi * np.outer(trial, turns[order])) @ cross[order])
-    near = float(trial[int(np.argmax(likeness))])
-    drift, deviation = phase_slope(cross, 2.0 * np.pi * turns, near=near, passes=4)
-    rest = cross * np.exp(-2j * np.pi * drift * turns)
+    drift, deviation = float(trial[int(np.argmax(likeness))]), math.inf
+    rest = cross
+    for _ in range(4):
+        rest = cross * np.exp(-2j * np.pi * drift * turns)
+        weight, phase = np.abs(cross) * turns, np.angle(rest)
+        bottom = 2.0 * np.pi * float(np.sum(weight * turns))
+        drift += float(np.sum(weight * phase)) / bottom
+        deviation = math.sqrt(float(np.sum((weight * phase) ** 2))) / bottom
     return drift, deviation, float(rest.real.sum() / np.abs(cross).sum())
 
 

@@ -92,7 +92,8 @@ def _density(model: SweepModel, stretches: list[tuple[float, float]]) -> tuple[F
     for begin, end in stretches:
         # The recording itself: the residual lacks what lies where harmonics would.
         part = model.band_signal[round(begin * rate) : round(end * rate)]
-        total += part.size * tapered_power(part, size)
+        power, energy = tapered_power(part, size)
+        total += part.size * power / energy
         weight += part.size
     return total / weight, rate / size
 
@@ -159,7 +160,8 @@ def _floor_after(model: SweepModel, band: ThirdOctaveBand) -> float:
     rest = response.samples[first:last]
     if rest.size < _SHORTEST_REST * rate:
         return math.nan
-    return _band_mean(tapered_power(rest), rate / rest.size, band, 0.0) * len(model.starts)
+    power, energy = tapered_power(rest)
+    return _band_mean(power / energy, rate / rest.size, band, 0.0) * len(model.starts)
 
 
 def noise_findings(model: SweepModel, noise: NoiseLevels) -> Iterator[Finding]:

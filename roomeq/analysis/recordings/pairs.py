@@ -20,7 +20,6 @@ from roomeq.analysis.recordings.findings import Finding, FindingCode, Severity, 
 from roomeq.analysis.recordings.model import SweepModel
 from roomeq.analysis.recordings.noise import NoiseLevels
 from roomeq.analysis.recordings.timing import ROOM_LATE, late_share, looks_electrical
-from roomeq.analysis.sweeps.segments import phase_slope
 from roomeq.base.levels import FloatArray
 from roomeq.base.recording import Recording
 
@@ -118,11 +117,14 @@ def _difference(one: Trace, other: Trace) -> tuple[float, float]:
     spectra = np.fft.rfft(a * taper), np.fft.rfft(b * taper)
     cross = spectra[0] * np.conj(spectra[1])
     bins = np.arange(cross.size, dtype=np.float64)
+    weight = np.abs(cross)
     whole = np.fft.irfft(cross, size)
     lag = int(np.argmax(np.abs(whole)))
     cross = cross * np.sign(whole[lag])  # polarity is a gain too
     turn = -2.0 * np.pi * (lag if lag < size // 2 else lag - size) / size
-    turn, _ = phase_slope(cross, bins, near=turn, passes=3)
+    for _ in range(3):
+        rest = cross * np.exp(-1j * turn * bins)
+        turn += float(np.sum(weight * bins * np.angle(rest)) / np.sum(weight * bins**2))
     moved = spectra[1] * np.exp(1j * turn * bins)
     gain = float(np.real(np.vdot(moved, spectra[0]))) / float(np.sum(np.abs(moved) ** 2))
     left = np.fft.irfft(spectra[0] - gain * moved, size)[edge : size - edge]

@@ -18,7 +18,6 @@ import numpy as np
 from roomeq.analysis.recordings.findings import Finding, FindingCode, Severity, confidence_of
 from roomeq.analysis.recordings.model import SweepModel
 from roomeq.analysis.recordings.noise import NoiseLevels
-from roomeq.analysis.sweeps.segments import phase_slope
 from roomeq.analysis.sweeps.windowing import window_values
 from roomeq.base.levels import FloatArray
 from roomeq.base.response import ComplexArray
@@ -111,9 +110,16 @@ def _odd_step(
 def _delay(axis: FloatArray, cross: ComplexArray) -> tuple[float, float]:
     """Return the delay that a cross spectrum tells, and its standard deviation, in s."""
     trial = np.linspace(-0.01, 0.01, 401)
-    turns = -2.0 * np.pi * axis
-    likeness = np.abs(np.exp(-1j * np.outer(trial, turns[::4])) @ cross[::4])
-    return phase_slope(cross, turns, near=float(trial[int(np.argmax(likeness))]), passes=3)
+    likeness = np.abs(np.exp(2j * np.pi * np.outer(trial, axis[::4])) @ cross[::4])
+    delay, error = float(trial[int(np.argmax(likeness))]), math.inf
+    for _ in range(3):
+        rest = cross * np.exp(2j * np.pi * axis * delay)
+        weight = np.abs(rest)
+        bottom = float(np.sum(weight * axis**2)) * 2.0 * np.pi
+        away = weight * axis * np.angle(rest)
+        delay -= float(np.sum(away)) / bottom
+        error = math.sqrt(float(np.sum(away**2))) / bottom
+    return delay, error
 
 
 def repeat_findings(model: SweepModel, noise: NoiseLevels) -> Iterator[Finding]:

@@ -268,7 +268,7 @@ def _inverse(
         min(math.ceil(_PASSBAND * top / step) + 1, inverse.size),
     )
     frequencies = step * np.arange(kept.start, kept.stop, dtype=np.float64)
-    weight = band_weight(frequencies, (sweep.start, top), ends=(0.5 * sweep.start, _PASSBAND * top))
+    weight = band_weight(frequencies, (sweep.start, top), fades=(2.0, _PASSBAND))
     inverse[kept] = weight * closed_form_inverse(frequencies, sweep=sweep, sample_rate=rate)
     return inverse
 
@@ -322,8 +322,8 @@ def _density(quiet: FloatArray, rate: float, frequencies: FloatArray) -> FloatAr
     """
     if quiet.size < 0.5 * rate:
         return np.full(frequencies.shape, math.nan)
-    power = tapered_power(quiet - quiet.mean())
-    prefix = np.concatenate(([0.0], np.cumsum(power)))
+    power, energy = tapered_power(quiet - quiet.mean())
+    prefix = np.concatenate(([0.0], np.cumsum(power / energy)))
     step = rate / quiet.size
     low = np.minimum((frequencies * 10**-0.05 / step).astype(np.intp), power.size - 1)
     high = np.minimum((frequencies * 10**0.05 / step).astype(np.intp) + 1, power.size)

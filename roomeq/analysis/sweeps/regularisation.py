@@ -64,18 +64,22 @@ def regularised_inverse(
         near = (frequencies > edge / BAND_EDGE) & (frequencies < edge * BAND_EDGE)
         power[outside] = np.maximum(power[outside], _FLOOR * power[near & ~outside].mean())
     inverse = np.zeros(spectrum.size, dtype=np.complex128)
-    weight = band_weight(frequencies, usable, ends=(floor, ceiling))
+    weight = band_weight(frequencies, usable, fades=(FADE_BELOW, ceiling / highest))
     inverse[kept] = np.conj(spectrum[kept]) * (weight / power)
     inverse.setflags(write=False)
     return inverse
 
 
 def band_weight(
-    frequencies: FloatArray, usable: tuple[float, float], *, ends: tuple[float, float]
+    frequencies: FloatArray, usable: tuple[float, float], *, fades: tuple[float, float]
 ) -> FloatArray:
-    """Return 1 within a band, falling to 0 at `ends` as a raised cosine over log frequency."""
+    """Return 1 within a band, falling as a raised cosine over log frequency outside.
+
+    It has reached 0 where the ratio to the band's edge is as of `fades`.
+    """
     weight = np.ones(frequencies.size)
-    for edge, end in zip(usable, ends, strict=True):
-        depth = np.log(frequencies / edge) / math.log(end / edge)
+    outwards = usable[0] / frequencies, frequencies / usable[1]
+    for ratio, fade in zip(outwards, fades, strict=True):
+        depth = np.log(ratio) / math.log(fade)
         weight *= 0.5 + 0.5 * np.cos(np.pi * np.clip(depth, 0.0, 1.0))
     return weight

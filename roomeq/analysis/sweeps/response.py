@@ -177,9 +177,9 @@ def _with_snr(
     if rest.size < _LEAST_REST * rate:
         return response
     size = next_fast_len(rest.size, real=True)
-    density = tapered_power(rest, size)
+    power, energy = tapered_power(rest, size)
     centres = np.geomspace(response.frequencies[0], response.frequencies[-1], 200)
-    noise = _third_octave_means(centres, density, 0.0, rate / size) * window.energy * rate
+    noise = _third_octave_means(centres, power / energy, 0.0, rate / size) * window.energy * rate
     step = response.frequencies[1] - response.frequencies[0]
     power = response.pressure.real**2 + response.pressure.imag**2
     signal = _third_octave_means(centres, power, float(response.frequencies[0]), float(step))

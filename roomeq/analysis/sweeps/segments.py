@@ -27,7 +27,7 @@ from roomeq.base.levels import FloatArray, readonly
 from roomeq.base.recording import ImpulseResponse, Recording
 from roomeq.base.response import ComplexArray
 
-__all__ = ["Segments", "aligned_segments", "cut_segments", "phase_slope"]
+__all__ = ["Segments", "aligned_segments", "cut_segments"]
 
 _SHORTEST = 0.05  # s after time zero, whatever the recording holds
 _ENOUGH = 3.5  # s after time zero: decays of 2 s
@@ -273,31 +273,8 @@ def _turn_per_bin(cross: ComplexArray, band: slice) -> float:
     spread[band] = cross
     lag = int(np.argmax(np.abs(np.fft.ifft(spread))))
     turn: float = -2.0 * math.pi * (lag if lag < size // 2 else lag - size) / size
-    return phase_slope(cross, bins, near=turn, passes=2)[0]
-
-
-def phase_slope(
-    cross: ComplexArray, axis: FloatArray, *, near: float, passes: int
-) -> tuple[float, float]:
-    """Return the slope of a cross spectrum's phase, and its standard deviation.
-
-    Of the line through zero that fits best, weighted by magnitude; both in rad per unit of `axis`.
-
-    Parameters
-    ----------
-    cross : ndarray of complex, shape (F,)
-        The cross spectrum.
-    axis : ndarray, shape (F,)
-        Against what the phase runs.
-    near : float
-        A slope so near that what remains of the phase stays within half a turn.
-    passes : int
-        How often the fit is repeated.
-    """
-    weight, deviation = np.abs(cross) * axis, math.inf
-    bottom = float(np.sum(weight * axis))
-    for _ in range(passes):
-        error = weight * np.angle(cross * np.exp(-1j * near * axis))
-        near += float(np.sum(error)) / bottom
-        deviation = math.sqrt(float(np.sum(error**2))) / bottom
-    return near, deviation
+    for _ in range(2):
+        rest = cross * np.exp(-1j * turn * bins)
+        weight = np.abs(rest)
+        turn += float(np.sum(weight * bins * np.angle(rest)) / np.sum(weight * bins**2))
+    return turn

@@ -200,14 +200,15 @@ def choose_steady_window(
     return replace(window, length=length, decay_time=time, basis="early decay")
 
 
-def tapered_power(samples: FloatArray, size: int | None = None) -> FloatArray:
-    """Return the squared spectrum of a stretch of noise, per sample, shape (size // 2 + 1,).
+def tapered_power(samples: FloatArray, size: int | None = None) -> tuple[FloatArray, float]:
+    """Return the squared spectrum of a stretch under a Hann window, and the window's energy.
 
-    Under a Hann window, over the window's energy; padded with zeros to `size`.
+    Padded with zeros to `size`, shape (size // 2 + 1,). Over that energy it is the power of a noise
+    for each sample.
     """
     taper = np.hanning(samples.size + 2)[1:-1]
     spectrum = np.fft.rfft(samples * taper, size)
-    return np.asarray((spectrum.real**2 + spectrum.imag**2) / float(taper @ taper))
+    return spectrum.real**2 + spectrum.imag**2, float(taper @ taper)
 
 
 def band_envelope(
