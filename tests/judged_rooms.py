@@ -7,7 +7,7 @@ from pathlib import Path
 
 import numpy as np
 
-from roomeq.analysis.recordings.findings import FindingCode, Severity, make_finding
+from roomeq.analysis.recordings.findings import Finding, FindingCode, Severity
 from roomeq.analysis.recordings.quality import RecordingQuality
 from roomeq.base.bands import third_octave_bands
 from roomeq.base.recording import Recording
@@ -21,7 +21,7 @@ BANDS = third_octave_bands(16.0, 315.0)
 
 
 def found(code, severity=Severity.FAULT, band=None):
-    return make_finding(code, severity, ONE, what="something", confidence=0.9, band=band)
+    return Finding.of(code, severity, ONE, what="something", confidence=0.9, band=band)
 
 
 def recorded(*findings, snr_db=None):

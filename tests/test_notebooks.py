@@ -270,8 +270,7 @@ CLAIMS = {
         (
             "at the window seat something slams from {} to {} s",
             [
-                "recordings['window_seat.flac'].quality.found(FindingCode.DISTURBANCE)[0]"
-                f".where.{end}"
+                f"recordings['window_seat.flac'].quality.found(FindingCode.DISTURBANCE)[0].{end}"
                 for end in ("start", "stop")
             ],
         ),

@@ -322,7 +322,7 @@ def test_the_slam_is_found_when_it_was(room: Room) -> None:
     (slam,) = by_file[SPOILT].alarms
     truth = recordings()[SPOILT]
     assert slam.code is FindingCode.DISTURBANCE
-    assert slam.where.start < float(truth["at s"]) < slam.where.stop
+    assert slam.start < float(truth["at s"]) < slam.stop
     low, high = re.search(r"the sweep passed (\d+) to (\d+) Hz", slam.what).groups()  # type: ignore[union-attr]
     assert float(low) < float(truth["sweep is at Hz"]) < float(high)
 

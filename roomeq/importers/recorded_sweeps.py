@@ -10,10 +10,11 @@ out, and drift that was mended is said to be.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from functools import cached_property
 
 from roomeq.analysis.recordings.drift import mend_clock_drift, mended_finding
-from roomeq.analysis.recordings.findings import Finding, FindingCode, Severity
+from roomeq.analysis.recordings.findings import FindingCode, Severity
 from roomeq.analysis.recordings.quality import RecordingJudge, RecordingQuality
 from roomeq.analysis.sweeps.calibration import (
     MicrophoneSensitivity,
@@ -28,7 +29,7 @@ from roomeq.base.errors import MeasurementFileError
 from roomeq.base.recording import Recording, SweepDescription
 from roomeq.base.response import FrequencyResponse
 from roomeq.importers.room_file.file import RoomFile
-from roomeq.importers.room_file.schema import MeasurementTable
+from roomeq.importers.room_file.schema import MeasurementTable, SweepTable
 from roomeq.importers.sweep_files import read_recording, read_sound_facts, read_sweep_description
 from roomeq.room.recorded import RecordedSweep, is_wrong
 
@@ -58,10 +59,7 @@ class SweepReading:
     detail: bool = False
     measurements: dict[str, SweepMeasurement] = field(default_factory=dict)
     recordings: list[RecordedSweep] = field(default_factory=list)
-    _excitation: SweepDescription | Recording | None = None
     _inverses: dict[int, ExcitationInverse] = field(default_factory=dict)
-    _sensitivity: MicrophoneSensitivity | None = None
-    _judge: RecordingJudge | None = None
     _mended_ppm: dict[str, float] = field(default_factory=dict)
 
     def __call__(self, entry: MeasurementTable) -> tuple[FrequencyResponse | None, tuple[str, ...]]:
@@ -86,12 +84,19 @@ class SweepReading:
         loopback = None
         if entry.loopback_channel is not None:
             loopback = read_recording(path, channel=entry.loopback_channel)
-        quality = self._judged(recording, loopback)
-        wrong = is_wrong(quality.findings)
-        if wrong is not None:
-            self._keep(entry, quality, quality.findings, left_out=True)
-            return None, (f"{wrong.what}; {wrong.remedy}",)
+        quality = self._judge(recording, loopback=loopback)
         findings, mended_by = quality.findings, None
+        kept = RecordedSweep(
+            seat=entry.seat or "",
+            source=entry.source,
+            file=entry.file,
+            quality=quality,
+            findings=findings,
+        )
+        wrong = is_wrong(findings)
+        if wrong is not None:
+            self.recordings.append(replace(kept, left_out=True))
+            return None, (f"{wrong.what}; {wrong.remedy}",)
         drift = next((one for one in findings if one.code is FindingCode.CLOCK_DRIFT), None)
         if drift is not None and quality.drift is not None:
             if loopback is not None:
@@ -112,45 +117,19 @@ class SweepReading:
             disturbed=disturbed,
         )
         self.measurements[entry.file] = found
-        distortion = None
         if self.detail and not disturbed:
-            distortion = self._distortion(recording, found)
-        self._keep(
-            entry, quality, findings, drift_mended_by=mended_by, found=found, distortion=distortion
-        )
+            kept = replace(
+                kept,
+                impulse_response=found.impulse_response,
+                decay=_decay(found),
+                distortion=self._distortion(recording, found),
+            )
+        self.recordings.append(replace(kept, findings=findings, drift_mended_by=mended_by))
         return found.response, found.notes
 
-    def _judged(self, recording: Recording, loopback: Recording | None) -> RecordingQuality:
-        if self._judge is None:
-            self._judge = RecordingJudge(sweep=self.excitation)
-        return self._judge(recording, loopback=loopback)
-
-    def _keep(
-        self,
-        entry: MeasurementTable,
-        quality: RecordingQuality,
-        findings: tuple[Finding, ...],
-        *,
-        left_out: bool = False,
-        drift_mended_by: str | None = None,
-        found: SweepMeasurement | None = None,
-        distortion: Distortion | None = None,
-    ) -> None:
-        wanted = self.detail and found is not None and not _is_disturbed(quality)
-        self.recordings.append(
-            RecordedSweep(
-                seat=entry.seat or "",
-                source=entry.source,
-                file=entry.file,
-                quality=quality,
-                findings=findings,
-                left_out=left_out,
-                drift_mended_by=drift_mended_by,
-                impulse_response=found.impulse_response if wanted and found is not None else None,
-                decay=_decay(found) if wanted and found is not None else None,
-                distortion=distortion,
-            )
-        )
+    @cached_property
+    def _judge(self) -> RecordingJudge:
+        return RecordingJudge(sweep=self.excitation)
 
     def _distortion(self, recording: Recording, found: SweepMeasurement) -> Distortion | None:
         """Return the distortion in the first sweep; None where it is not whole, or not told."""
@@ -188,7 +167,7 @@ class SweepReading:
             return None
         return estimate_distortion(recording, sweep=self.excitation, start=found.starts[0])
 
-    @property
+    @cached_property
     def excitation(self) -> SweepDescription | Recording:
         """What was played.
 
@@ -197,44 +176,39 @@ class SweepReading:
         MeasurementFileError
             If its file cannot be read.
         """
-        if self._excitation is None:
-            table = self.room_file.sweep
-            if table is None:
-                raise self.room_file.fault("it is not said what was played", "measurements")
-            if table.description is not None:
-                self._excitation = read_sweep_description(self.room_file.resolve(table.description))
-            else:
-                self._excitation = read_recording(self.room_file.resolve(table.reference or ""))
-        return self._excitation
+        table = self._table
+        if table.description is not None:
+            return read_sweep_description(self.room_file.resolve(table.description))
+        return read_recording(self.room_file.resolve(table.reference or ""))
 
     @property
+    def _table(self) -> SweepTable:
+        if self.room_file.sweep is None:
+            raise self.room_file.fault("it is not said what was played", "measurements")
+        return self.room_file.sweep
+
+    @cached_property
     def sensitivity(self) -> MicrophoneSensitivity | None:
         """What full scale is worth, or None where nothing tells."""
         table = self.room_file.calibration
-        if table is None or self._sensitivity is not None:
-            return self._sensitivity
+        if table is None:
+            return None
         if table.level_dbfs is not None:
-            self._sensitivity = sensitivity_from_dbfs(
+            return sensitivity_from_dbfs(
                 table.level_dbfs, level_db=table.level_db, same_gain=table.same_gain
             )
-        else:
-            tone = read_recording(self.room_file.resolve(table.file or ""), channel=table.channel)
-            self._sensitivity = estimate_sensitivity(
-                tone,
-                level_db=table.level_db,
-                frequency=table.frequency,
-                same_gain=table.same_gain,
-            )
-        return self._sensitivity
+        return estimate_sensitivity(
+            read_recording(self.room_file.resolve(table.file or ""), channel=table.channel),
+            level_db=table.level_db,
+            frequency=table.frequency,
+            same_gain=table.same_gain,
+        )
 
     def _inverse(self, recording: Recording) -> ExcitationInverse:
         """Return the inverse for a recording's rate, long enough for the longest of them."""
         rate = recording.sample_rate
         if rate not in self._inverses:
-            table = self.room_file.sweep
-            if table is None:
-                raise self.room_file.fault("it is not said what was played", "measurements")
-            frames = [recording.samples.size]
+            table, frames = self._table, [recording.samples.size]
             for entry in self.room_file.measurements:
                 if entry.kind == "sweep":
                     facts = read_sound_facts(self.room_file.resolve(entry.file))
@@ -242,7 +216,10 @@ class SweepReading:
                         frames.append(facts.frames)
             try:
                 self._inverses[rate] = prepare_inverse(
-                    self.excitation, sample_rate=rate, frames=max(frames), highest=table.highest
+                    self.excitation,
+                    sample_rate=rate,
+                    frames=max(frames),
+                    highest=table.highest,
                 )
             except ValueError as error:
                 raise MeasurementFileError(

@@ -11,9 +11,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
-from msgspec.structs import asdict
-
-from roomeq.analysis.recordings.findings import Finding, FindingCode, FindingPlace, Severity
+from roomeq.analysis.recordings.findings import Finding, Severity
 from roomeq.base.bands import third_octave_band, third_octave_bands
 from roomeq.base.record import Record
 from roomeq.room.recorded import RecordedSweep
@@ -28,48 +26,12 @@ __all__ = [
     "DecayRow",
     "DetailRow",
     "DistortionRow",
-    "FindingRow",
     "RecordingRow",
     "detail_rows",
     "recording_rows",
 ]
 
-_PLACE = ("channel", "start", "stop", "lowest", "highest")
 _LOWEST, _HIGHEST = 16.0, 250.0  # bands of the distortion that are shown
-
-
-class FindingRow(Record, frozen=True, kw_only=True):
-    """One finding: what, where, how sure, what to do; see `Finding` and `FindingPlace`."""
-
-    code: FindingCode
-    severity: Severity
-    what: str
-    confidence: float
-    remedy: str
-    channel: int
-    start: float | None
-    stop: float | None
-    lowest: float | None
-    highest: float | None
-    value: float | None
-
-    @classmethod
-    def of(cls, finding: Finding) -> FindingRow:
-        """Return the row of a finding."""
-        place = {name: getattr(finding.where, name) for name in _PLACE}
-        return cls.copied(finding, **place, value=_known(finding.value))
-
-    def finding(self, file: str) -> Finding:
-        """Return the finding again, of a file.
-
-        Raises
-        ------
-        ValueError
-            If the confidence does not lie between 0 and 1.
-        """
-        figures = asdict(self)
-        place = FindingPlace(file=file, **{name: figures.pop(name) for name in _PLACE})
-        return Finding(where=place, **figures)
 
 
 class RecordingRow(Record, frozen=True, kw_only=True):
@@ -91,7 +53,7 @@ class RecordingRow(Record, frozen=True, kw_only=True):
         How much it counts in the fit: 1, 0.5 or 0; see `roomeq.room.recording_weights`.
     left_out : bool
         Whether it says nothing of its seat and so never became a measurement.
-    findings : tuple of FindingRow
+    findings : tuple of Finding
         Worst first.
     """
 
@@ -110,7 +72,7 @@ class RecordingRow(Record, frozen=True, kw_only=True):
     drift_mended_by: str | None
     counts: float
     left_out: bool
-    findings: tuple[FindingRow, ...]
+    findings: tuple[Finding, ...]
 
     def check(self) -> None:
         """Raise ValueError unless its parts belong together."""
@@ -118,15 +80,11 @@ class RecordingRow(Record, frozen=True, kw_only=True):
             raise ValueError(f"{self.file} needs one signal-to-noise ratio for each band")
         if not 0.0 <= self.counts <= 1.0:
             raise ValueError(f"{self.file} counts from 0 to 1, got {self.counts!r}")
-        for one in self.findings:
-            one.finding(self.file)
 
     @property
     def alarms(self) -> tuple[Finding, ...]:
         """Findings that want a look: all but the notes."""
-        return tuple(
-            one.finding(self.file) for one in self.findings if one.severity is not Severity.NOTE
-        )
+        return tuple(one for one in self.findings if one.severity is not Severity.NOTE)
 
 
 class DecayRow(Record, frozen=True, kw_only=True):
@@ -179,7 +137,6 @@ def _recording_row(recorded: RecordedSweep, counts: float) -> RecordingRow:
         drift_ppm=None if quality.drift is None else _known(quality.drift.ppm),
         drift_basis=None if quality.drift is None else quality.drift.basis,
         counts=counts,
-        findings=tuple(FindingRow.of(one) for one in recorded.findings),
     )
 
 

@@ -13,6 +13,8 @@ from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
+from msgspec import structs
+
 from roomeq.analysis.recordings.findings import Finding, FindingCode, Severity
 from roomeq.base.survey import Source
 
@@ -147,30 +149,28 @@ def judged_within(recorded: RecordedSweep, *, lowest: float, highest: float) -> 
 def _within(finding: Finding, quality: RecordingQuality, lowest: float, highest: float) -> Finding:
     from roomeq.analysis.recordings.noise import LEAST_SNR_DB, UNUSABLE_SNR_DB
 
-    where = finding.where
-    if where.lowest is None or where.highest is None or finding.severity is Severity.NOTE:
+    if finding.lowest is None or finding.highest is None or finding.severity is Severity.NOTE:
         return finding
-    if where.highest <= lowest or where.lowest >= highest:
+    if finding.highest <= lowest or finding.lowest >= highest:
         return _noted(finding, lowest, highest)
     if finding.code is not FindingCode.LOW_SNR:
         return finding
     ratios = [
         float(ratio)
         for band, ratio in zip(quality.bands, quality.snr_db, strict=True)
-        if where.lowest <= band.centre <= where.highest and lowest <= band.centre <= highest
+        if finding.lowest <= band.centre <= finding.highest and lowest <= band.centre <= highest
     ]
     worst = min(ratios, default=LEAST_SNR_DB)
     if not worst < LEAST_SNR_DB:
         return _noted(finding, lowest, highest)
-    return replace(
-        finding, severity=Severity.FAULT if worst < UNUSABLE_SNR_DB else Severity.WARNING
-    )
+    severity = Severity.FAULT if worst < UNUSABLE_SNR_DB else Severity.WARNING
+    return structs.replace(finding, severity=severity)
 
 
 def _noted(finding: Finding, lowest: float, highest: float) -> Finding:
     if finding.code is FindingCode.HUM:  # what is to be done about it stays
-        return replace(finding, severity=Severity.NOTE)
-    return replace(
+        return structs.replace(finding, severity=Severity.NOTE)
+    return structs.replace(
         finding,
         severity=Severity.NOTE,
         remedy=f"nothing, as only {lowest:.0f} to {highest:.0f} Hz are used",

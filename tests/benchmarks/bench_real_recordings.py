@@ -78,10 +78,7 @@ def main(archive: Path) -> None:
             (recorded,) = roomeq.read_room(folder).recordings
             print(f"\n{file.name}: {samples.size / rate:.1f} s at {rate} Hz")
             for one in recorded.findings:
-                where = one.where
-                span = (
-                    "" if where.lowest is None else f" ({where.lowest:.3g} to {where.highest:.3g})"
-                )
+                span = "" if one.lowest is None else f" ({one.lowest:.3g} to {one.highest:.3g})"
                 print(f"  {one.severity.value}, {one.code.value}{span}: {one.what}")
             bands = recorded.quality.bands
             ours = {round(b.centre): r for b, r in zip(bands, recorded.quality.snr_db, strict=True)}

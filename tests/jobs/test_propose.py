@@ -5,9 +5,10 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from judged_rooms import found
 from places import SAMPLES
 
-from roomeq.analysis.recordings.findings import Finding, FindingCode, FindingPlace, Severity
+from roomeq.analysis.recordings.findings import FindingCode
 from roomeq.base.cautions import CautionCode
 from roomeq.base.response import FrequencyResponse
 from roomeq.base.survey import Measurement, Survey
@@ -75,14 +76,7 @@ def test_the_fit_of_a_room_is_that_of_its_plan_and_follows_its_seats_and_limits(
 
 
 def test_a_seat_with_a_spoilt_recording_counts_half_and_can_be_left_out(cabin):
-    slam = Finding(
-        code=FindingCode.DISTURBANCE,
-        severity=Severity.FAULT,
-        what="a slam",
-        where=FindingPlace(file=None, channel=1),
-        confidence=1.0,
-        remedy="record again",
-    )
+    slam = found(FindingCode.DISTURBANCE)
     seat, file = "reading bench", "reading_bench.txt"
     spoilt = RecordedSweep(seat=seat, source="sub", file=file, quality=None, findings=(slam,))
     room = replace(cabin, recordings=(spoilt,))

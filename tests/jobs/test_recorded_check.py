@@ -112,7 +112,7 @@ def test_a_slam_lowers_the_weight_of_its_seat_and_the_plan_keeps_it(tmp_path, ca
     assert [row.counts for row in plan.recordings] == [1.0, 0.5, 1.0]
     (found,) = plan.recordings[1].alarms
     assert found.code is FindingCode.DISTURBANCE
-    assert found.where.start == pytest.approx(13.0, abs=0.2)
+    assert found.start == pytest.approx(13.0, abs=0.2)
     assert {one.code.value for one in plan.reservations} >= {"recording_counts_less"}
     assert "slam, voice or knock" in said(["show", str(plan_file)], capsys)[1]
     # without the slam the seats weigh alike, and nothing is said

@@ -10,18 +10,14 @@ drift) t`` in the recording. Nothing is mended unless `mend_clock_drift` is call
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import replace
 from functools import lru_cache
 
 import numpy as np
+from msgspec import structs
 
-from roomeq.analysis.recordings.findings import (
-    Finding,
-    FindingCode,
-    Severity,
-    confidence_of,
-    make_finding,
-)
+from roomeq.analysis.recordings.findings import Finding, FindingCode, Severity, confidence_of
 from roomeq.analysis.recordings.lead_in import LeadInNoise
 from roomeq.analysis.recordings.model import SweepModel
 from roomeq.analysis.recordings.repeats import NO_CLOCK_PPM, ClockDrift, drift_of_repeats
@@ -36,7 +32,6 @@ __all__ = [
     "estimate_clock_drift",
     "mend_clock_drift",
     "mended_finding",
-    "unwrapped_phase",
 ]
 
 LEAST_DRIFT_PPM = 3.0
@@ -65,12 +60,6 @@ def estimate_clock_drift(
     return drift_of_repeats(model) or _from_lead_in(lead_in)
 
 
-def unwrapped_phase(loopback: SweepModel) -> tuple[FloatArray, FloatArray]:
-    """Return frequencies and the unwrapped phase of a response, in rad."""
-    axis, pressure = loopback.pressure()
-    return axis, np.unwrap(np.angle(pressure))
-
-
 def elapsed_phase(excitation: Excitation, axis: FloatArray) -> FloatArray:
     """Return the phase that a drift of 1 adds at rising frequencies, in rad.
 
@@ -88,7 +77,7 @@ def _from_phase(loopback: SweepModel) -> ClockDrift | None:
     A constant and a term in 1 /
     f stand for the coupling capacitors.
     """
-    axis, phase = unwrapped_phase(loopback)
+    axis, phase = loopback.frequencies, np.unwrap(np.angle(loopback.spectrum))
     drift = elapsed_phase(loopback.view.excitation, axis)
     columns = np.stack((drift, axis, np.ones(axis.size), 1.0 / axis), axis=1)
     columns /= np.abs(columns).max(axis=0)
@@ -110,39 +99,36 @@ def _from_lead_in(told: LeadInNoise | None) -> ClockDrift | None:
     return ClockDrift(ppm=1e6 * told.drift, uncertainty_ppm=3e6 * told.deviation, basis="lead-in")
 
 
-def drift_findings(model: SweepModel, drift: ClockDrift | None) -> list[Finding]:
+def drift_findings(model: SweepModel, drift: ClockDrift | None) -> Iterator[Finding]:
     """Return drift that is certain and at least 3 ppm; a warning above 0.25 ms over one sweep."""
     if drift is None:
-        return []
+        return
     threshold = max(LEAST_DRIFT_PPM, _SIGMAS * drift.uncertainty_ppm)
     margin = abs(drift.ppm) / threshold
     if not margin >= 1.0:
-        return []
+        return
     sure = confidence_of(margin)
     if abs(drift.ppm) > NO_CLOCK_PPM:
-        return [
-            make_finding(
-                FindingCode.WRONG_SAMPLE_RATE,
-                Severity.FAULT,
-                model.view.recording,
-                what=f"the recording lasts {1e-4 * drift.ppm:+.2f} % longer than what was played "
-                f"(by the {drift.basis}): more than any clock drifts",
-                confidence=sure,
-                value=1.0 + 1e-6 * drift.ppm,
-            )
-        ]
-    moved = 1e-6 * abs(drift.ppm) * model.view.excitation.duration
-    return [
-        make_finding(
-            FindingCode.CLOCK_DRIFT,
-            Severity.WARNING if moved > _HARMFUL_TIME else Severity.NOTE,
+        yield Finding.of(
+            FindingCode.WRONG_SAMPLE_RATE,
+            Severity.FAULT,
             model.view.recording,
-            what=f"the recording lasts {drift.ppm:+.1f} ppm longer than what was played (by the "
-            f"{drift.basis}), {1e3 * moved:.2f} ms over the sweep{_NOT_MENDED}",
-            confidence=min(sure, _LEAD_IN_SURE) if drift.basis == "lead-in" else sure,
-            value=drift.ppm,
+            what=f"the recording lasts {1e-4 * drift.ppm:+.2f} % longer than what was played "
+            f"(by the {drift.basis}): more than any clock drifts",
+            confidence=sure,
+            value=1.0 + 1e-6 * drift.ppm,
         )
-    ]
+        return
+    moved = 1e-6 * abs(drift.ppm) * model.view.excitation.duration
+    yield Finding.of(
+        FindingCode.CLOCK_DRIFT,
+        Severity.WARNING if moved > _HARMFUL_TIME else Severity.NOTE,
+        model.view.recording,
+        what=f"the recording lasts {drift.ppm:+.1f} ppm longer than what was played (by the "
+        f"{drift.basis}), {1e3 * moved:.2f} ms over the sweep{_NOT_MENDED}",
+        confidence=min(sure, _LEAD_IN_SURE) if drift.basis == "lead-in" else sure,
+        value=drift.ppm,
+    )
 
 
 def mended_finding(finding: Finding, *, by: str) -> Finding:
@@ -162,7 +148,7 @@ def mended_finding(finding: Finding, *, by: str) -> Finding:
     """
     if finding.code is not FindingCode.CLOCK_DRIFT or not finding.what.endswith(_NOT_MENDED):
         raise ValueError(f"only clock drift that is not mended yet can be, got {finding.what!r}")
-    return replace(
+    return structs.replace(
         finding,
         severity=Severity.NOTE,
         what=f"{finding.what.removesuffix(_NOT_MENDED)}; mended by {by}",

@@ -11,9 +11,9 @@ finding says what is wrong and what a person can do about it.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from enum import StrEnum
 
+from roomeq.base.record import Record
 from roomeq.base.recording import Recording
 
 __all__ = [
@@ -21,10 +21,8 @@ __all__ = [
     "REMEDIES",
     "Finding",
     "FindingCode",
-    "FindingPlace",
     "Severity",
     "confidence_of",
-    "make_finding",
 ]
 
 
@@ -123,33 +121,8 @@ LOOPBACK_REMEDIES: dict[FindingCode, str] = {
 """What to do about it where the channel is the loopback."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class FindingPlace:
-    """Where something was found; what does not apply is None.
-
-    Attributes
-    ----------
-    file : str, optional
-        The recording's file.
-    channel : int
-        Counted from 1.
-    start, stop : float, optional
-        From when to when, in s.
-    lowest, highest : float, optional
-        Frequencies concerned, in Hz.
-    """
-
-    file: str | None
-    channel: int
-    start: float | None = None
-    stop: float | None = None
-    lowest: float | None = None
-    highest: float | None = None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Finding:
-    """One thing that is wrong or doubtful.
+class Finding(Record, frozen=True, kw_only=True):
+    """One thing that is wrong or doubtful in a recording; what does not apply is None.
 
     Attributes
     ----------
@@ -159,14 +132,18 @@ class Finding:
         How bad.
     what : str
         What was seen, with its figures.
-    where : FindingPlace
-        File, channel, time and frequency.
     confidence : float
         How sure, 0 to 1; see the conventions above.
     remedy : str
         What to do.
+    channel : int
+        Where, counted from 1.
+    start, stop : float, optional
+        From when to when, in s.
+    lowest, highest : float, optional
+        Frequencies concerned, in Hz.
     value : float, optional
-        The figure behind it, in the unit that `what` states.
+        The figure behind it, in the unit that `what` states; None where it is not finite.
 
     Raises
     ------
@@ -177,14 +154,58 @@ class Finding:
     code: FindingCode
     severity: Severity
     what: str
-    where: FindingPlace
     confidence: float
     remedy: str
-    value: float | None = None
+    channel: int
+    start: float | None
+    stop: float | None
+    lowest: float | None
+    highest: float | None
+    value: float | None
 
     def __post_init__(self) -> None:
         if not 0.0 <= self.confidence <= 1.0:
             raise ValueError(f"confidence lies between 0 and 1, got {self.confidence!r}")
+
+    @classmethod
+    def of(
+        cls,
+        code: FindingCode,
+        severity: Severity,
+        recording: Recording,
+        *,
+        what: str,
+        confidence: float,
+        seconds: tuple[float, float] | None = None,
+        band: tuple[float, float] | None = None,
+        value: float | None = None,
+    ) -> Finding:
+        """Return a finding about a recording, with the usual remedy.
+
+        Parameters
+        ----------
+        code, severity, what, confidence, value
+            As of `Finding`.
+        recording : Recording
+            Tells the channel.
+        seconds, band : tuple of float, optional
+            From when to when in s, from where to where in Hz.
+        """
+        start, stop = (None, None) if seconds is None else map(float, seconds)
+        lowest, highest = (None, None) if band is None else map(float, band)
+        return cls(
+            code=code,
+            severity=severity,
+            what=what,
+            confidence=float(confidence),
+            remedy=REMEDIES[code],
+            channel=recording.channel,
+            start=start,
+            stop=stop,
+            lowest=lowest,
+            highest=highest,
+            value=None if value is None or not math.isfinite(value) else float(value),
+        )
 
 
 def confidence_of(margin: float) -> float:
@@ -200,43 +221,3 @@ def confidence_of(margin: float) -> float:
     if not margin >= 1.0:
         raise ValueError(f"evidence must reach its threshold, got {margin!r} times")
     return 1.0 if math.isinf(margin) else 1.0 - 0.5 / margin
-
-
-def make_finding(
-    code: FindingCode,
-    severity: Severity,
-    recording: Recording,
-    *,
-    what: str,
-    confidence: float,
-    seconds: tuple[float, float] | None = None,
-    band: tuple[float, float] | None = None,
-    value: float | None = None,
-) -> Finding:
-    """Return a finding about a recording, with the usual remedy.
-
-    Parameters
-    ----------
-    code, severity, what, confidence, value
-        As of `Finding`.
-    recording : Recording
-        Tells file and channel.
-    seconds, band : tuple of float, optional
-        From when to when in s, from where to where in Hz.
-    """
-    return Finding(
-        code=code,
-        severity=severity,
-        what=what,
-        where=FindingPlace(
-            file=recording.path,
-            channel=recording.channel,
-            start=None if seconds is None else float(seconds[0]),
-            stop=None if seconds is None else float(seconds[1]),
-            lowest=None if band is None else float(band[0]),
-            highest=None if band is None else float(band[1]),
-        ),
-        confidence=float(confidence),
-        remedy=REMEDIES[code],
-        value=None if value is None else float(value),
-    )

@@ -11,16 +11,11 @@ the sweep as heard at the harmonic.
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 
 import numpy as np
 
-from roomeq.analysis.recordings.findings import (
-    Finding,
-    FindingCode,
-    Severity,
-    confidence_of,
-    make_finding,
-)
+from roomeq.analysis.recordings.findings import Finding, FindingCode, Severity, confidence_of
 from roomeq.analysis.recordings.model import ORDERS, SweepModel
 from roomeq.analysis.recordings.noise import NoiseLevels
 from roomeq.analysis.sweeps.distortion import harmonic_window
@@ -35,24 +30,22 @@ _OVER_NOISE = 4.0  # power
 _FAINT = 10.0**-2  # of the strongest power: there the box, not the drive, makes the ratio
 
 
-def distortion_findings(model: SweepModel, totals: list[tuple[float, float]]) -> list[Finding]:
+def distortion_findings(model: SweepModel, totals: list[tuple[float, float]]) -> Iterator[Finding]:
     """Return where total distortion reaches 10 %, from what `total_distortion` says."""
     bent = [one for one in totals if one[1] >= LEAST_TOTAL]
     if not bent:
-        return []
+        return
     worst = max(bent, key=lambda one: one[1])
-    return [
-        make_finding(
-            FindingCode.DISTORTION,
-            Severity.WARNING,
-            model.view.recording,
-            what=f"total distortion reaches {100 * worst[1]:.0f} % in the octave around "
-            f"{worst[0]:.0f} Hz: loudspeaker or amplifier is overdriven",
-            confidence=confidence_of(worst[1] / LEAST_TOTAL),
-            band=(bent[0][0], bent[-1][0]),
-            value=100.0 * worst[1],
-        )
-    ]
+    yield Finding.of(
+        FindingCode.DISTORTION,
+        Severity.WARNING,
+        model.view.recording,
+        what=f"total distortion reaches {100 * worst[1]:.0f} % in the octave around "
+        f"{worst[0]:.0f} Hz: loudspeaker or amplifier is overdriven",
+        confidence=confidence_of(worst[1] / LEAST_TOTAL),
+        band=(bent[0][0], bent[-1][0]),
+        value=100.0 * worst[1],
+    )
 
 
 def total_distortion(model: SweepModel, noise: NoiseLevels) -> list[tuple[float, float]]:
@@ -60,7 +53,7 @@ def total_distortion(model: SweepModel, noise: NoiseLevels) -> list[tuple[float,
     excitation = model.view.excitation
     if not excitation.growth > 0:
         return []
-    axis, pressure = model.pressure()
+    axis, pressure = model.frequencies, model.spectrum
     own = np.abs(pressure) ** 2
     centres = np.array([band.centre for band in noise.bands])
     floor = np.nan_to_num(noise.floor) / len(model.starts)

@@ -13,18 +13,14 @@ main lobe, whatever the frequency between the bins.
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
 
-from roomeq.analysis.recordings.findings import (
-    Finding,
-    FindingCode,
-    Severity,
-    confidence_of,
-    make_finding,
-)
+from roomeq.analysis.recordings.findings import Finding, FindingCode, Severity, confidence_of
 from roomeq.analysis.recordings.model import SweepModel
+from roomeq.analysis.sweeps.windowing import tapered_power
 from roomeq.base.levels import FloatArray
 
 __all__ = ["Hum", "estimate_hum", "hum_findings"]
@@ -72,21 +68,17 @@ def estimate_hum(model: SweepModel) -> Hum | None:
     """
     families = []
     for mains in MAINS:
-        lines = []
-        for order in range(1, _MOST_HARMONICS + 1):
-            frequency = order * mains
-            if not model.band[0] < frequency < model.band[1] - 8.0:
-                continue
-            line = _line(model, frequency)
-            if line is not None:
-                lines.append(line)
+        orders = mains * np.arange(1, _MOST_HARMONICS + 1)
+        inside = orders[(orders > model.band[0]) & (orders < model.band[1] - 8.0)]
+        looked_for = [_line(model, frequency) for frequency in inside.tolist()]
+        lines = [line for line in looked_for if line is not None]
         own = [line for line in lines if line[0] % 300.0 > 0]
         if own:
             families.append((sum(line[1] ** 2 for line in own), mains, lines))
     if not families:
         return None
     _, mains, lines = max(families)
-    axis, pressure = model.pressure()
+    axis, pressure = model.frequencies, model.spectrum
     magnitude = np.abs(pressure)
     near = [np.abs(np.log(axis / line[0])) < _AROUND for line in lines]
     amplitude = model.view.excitation.amplitude * np.array(
@@ -110,9 +102,7 @@ def _line(model: SweepModel, frequency: float) -> tuple[float, float, float] | N
     part = part[: part.size // _EVEN * _EVEN]
     if part.size < _SHORTEST * rate:
         return None
-    taper = np.hanning(part.size + 2)[1:-1]
-    spectrum = np.fft.rfft(part * taper)
-    power = spectrum.real**2 + spectrum.imag**2
+    power, energy = tapered_power(part)
     step = rate / part.size
     reach = max(1, math.ceil(_TOLERANCE * frequency / step))
     centre = round(frequency / step)
@@ -127,8 +117,7 @@ def _line(model: SweepModel, frequency: float) -> tuple[float, float, float] | N
     inside = float(power[lobe].sum()) - noise * (2 * _LOBE + 1)
     if margin < 1.0 or inside <= 0.0 or not _steady(part, at * step, rate):
         return None
-    amplitude = math.sqrt(4.0 * inside / (part.size * float(taper @ taper)))
-    return frequency, amplitude, margin
+    return frequency, math.sqrt(4.0 * inside / (part.size * energy)), margin
 
 
 def _steady(part: FloatArray, frequency: float, rate: float) -> bool:
@@ -139,25 +128,23 @@ def _steady(part: FloatArray, frequency: float, rate: float) -> bool:
     return bool(0.5 * early < late < 2.0 * early)
 
 
-def hum_findings(model: SweepModel, hum: Hum | None) -> list[Finding]:
+def hum_findings(model: SweepModel, hum: Hum | None) -> Iterator[Finding]:
     """Return the hum that is less than 60 dB below the sweep; a warning above -40 dB."""
     if hum is None:
-        return []
+        return
     heard = [index for index, level in enumerate(hum.relative_db) if level >= _LEAST_RELATIVE_DB]
     if not heard:
-        return []
+        return
     worst = max(heard, key=lambda index: hum.relative_db[index])
     names = ", ".join(f"{hum.frequencies[index]:g}" for index in heard)
-    return [
-        make_finding(
-            FindingCode.HUM,
-            Severity.WARNING if hum.relative_db[worst] > _HARMFUL_DB else Severity.NOTE,
-            model.view.recording,
-            what=f"hum of {hum.mains:g} Hz mains at {names} Hz; the worst, at "
-            f"{hum.frequencies[worst]:g} Hz, has {hum.levels_dbfs[worst]:.0f} dBFS, "
-            f"{hum.relative_db[worst]:.0f} dB relative to the sweep there",
-            confidence=confidence_of(hum.margin),
-            band=(hum.frequencies[heard[0]], hum.frequencies[heard[-1]]),
-            value=hum.relative_db[worst],
-        )
-    ]
+    yield Finding.of(
+        FindingCode.HUM,
+        Severity.WARNING if hum.relative_db[worst] > _HARMFUL_DB else Severity.NOTE,
+        model.view.recording,
+        what=f"hum of {hum.mains:g} Hz mains at {names} Hz; the worst, at "
+        f"{hum.frequencies[worst]:g} Hz, has {hum.levels_dbfs[worst]:.0f} dBFS, "
+        f"{hum.relative_db[worst]:.0f} dB relative to the sweep there",
+        confidence=confidence_of(hum.margin),
+        band=(hum.frequencies[heard[0]], hum.frequencies[heard[-1]]),
+        value=hum.relative_db[worst],
+    )

@@ -11,18 +11,12 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
-from roomeq.analysis.recordings.findings import (
-    Finding,
-    FindingCode,
-    Severity,
-    confidence_of,
-    make_finding,
-)
+from roomeq.analysis.recordings.findings import Finding, FindingCode, Severity, confidence_of
 from roomeq.analysis.recordings.model import SweepModel
 from roomeq.analysis.sweeps.decimation import decimate
 from roomeq.analysis.sweeps.excitation import lead_in_signal
@@ -84,6 +78,8 @@ def read_lead_in(model: SweepModel, *, hum: Sequence[float] = ()) -> LeadInNoise
     Drift turns the phase between the lead-in as heard and as predicted by ``2 pi f drift T(f)``,
     with T from the middle of the lead-in to the moment at which the sweep passes f.
     """
+    from scipy.fft import next_fast_len
+
     excitation, rate, inverse = model.view.excitation, model.low_rate, model.view.inverse
     noise, ahead = lead_in_signal(excitation), excitation.ahead
     first = round((model.starts[0] - ahead) * rate)
@@ -92,10 +88,10 @@ def read_lead_in(model: SweepModel, *, hum: Sequence[float] = ()) -> LeadInNoise
     noise = decimate(
         noise, factor=inverse.factor, sample_rate=inverse.sample_rate, passband=inverse.passband
     )
-    axis, pressure = model.pressure()
+    axis, pressure = model.frequencies, model.spectrum
     stop = first + noise.size + round(0.5 * excitation.pause * rate)
     heard = np.concatenate((np.zeros(max(0, -first)), model.band_signal[max(0, first) : stop]))
-    size = _next_length(max(model.impulse_response.samples.size, heard.size))
+    size = next_fast_len(max(model.impulse_response.samples.size, heard.size), real=True)
     grid = rate / size * np.arange(size // 2 + 1, dtype=np.float64)
     used = (grid >= model.band[0]) & (grid <= model.band[1])
     for line in hum:
@@ -122,13 +118,6 @@ def read_lead_in(model: SweepModel, *, hum: Sequence[float] = ()) -> LeadInNoise
     )
 
 
-def _next_length(size: int) -> int:
-    """Return a length, not smaller, that is quick to transform."""
-    from scipy.fft import next_fast_len
-
-    return int(next_fast_len(size, real=True))
-
-
 def _best_drift(turns: FloatArray, cross: ComplexArray) -> tuple[float, float, float]:
     """Return the drift that makes a cross spectrum real, its deviation and the coherence."""
     order = np.arange(0, cross.size, max(1, cross.size // 512))
@@ -148,7 +137,7 @@ def _best_drift(turns: FloatArray, cross: ComplexArray) -> tuple[float, float, f
 
 def gain_findings(
     model: SweepModel, lead_in: LeadInNoise | None, *, disturbed: bool = False
-) -> list[Finding]:
+) -> Iterator[Finding]:
     """Return whether the gain changed between lead-in and sweep, or that nothing tells.
 
     By octave: real part of the cross spectrum over the predicted power, so that noise adds nothing
@@ -159,19 +148,18 @@ def gain_findings(
     recording = model.view.recording
     octaves = [] if lead_in is None else _octave_gains(lead_in)
     if not octaves:
-        return [
-            make_finding(
-                FindingCode.GAIN_UNKNOWN,
-                Severity.NOTE,
-                recording,
-                what="whether the recorder changed its gain meanwhile cannot be told: no lead-in "
-                "of a known level was heard",
-                confidence=1.0,
-            )
-        ]
+        yield Finding.of(
+            FindingCode.GAIN_UNKNOWN,
+            Severity.NOTE,
+            recording,
+            what="whether the recorder changed its gain meanwhile cannot be told: no lead-in "
+            "of a known level was heard",
+            confidence=1.0,
+        )
+        return
     changed = [one for one in octaves if abs(one[2]) >= max(_LEAST_GAIN_DB, _SIGMAS * one[3])]
     if not changed or (disturbed and 2 * len(changed) < len(octaves)):
-        return []
+        return
     worst = max(changed, key=lambda one: abs(one[2]))
     begins = ""
     if changed[0] != octaves[0]:
@@ -179,20 +167,18 @@ def gain_findings(
         begins = (
             f"; it changed while the sweep passed about {changed[0][0]:.0f} Hz, {since:.1f} s in"
         )
-    return [
-        make_finding(
-            FindingCode.GAIN_CHANGED,
-            Severity.FAULT if abs(worst[2]) >= _HARMFUL_GAIN_DB else Severity.WARNING,
-            recording,
-            what=f"the lead-in was heard {abs(worst[2]):.1f} dB "
-            f"{'louder' if worst[2] > 0 else 'more quietly'} than the sweep predicts at "
-            f"{worst[0]:.0f} to {worst[1]:.0f} Hz: the recorder changed its gain, or the "
-            f"loudspeaker compresses{begins}",
-            confidence=confidence_of(abs(worst[2]) / max(_LEAST_GAIN_DB, _SIGMAS * worst[3])),
-            band=(changed[0][0], changed[-1][1]),
-            value=worst[2],
-        )
-    ]
+    yield Finding.of(
+        FindingCode.GAIN_CHANGED,
+        Severity.FAULT if abs(worst[2]) >= _HARMFUL_GAIN_DB else Severity.WARNING,
+        recording,
+        what=f"the lead-in was heard {abs(worst[2]):.1f} dB "
+        f"{'louder' if worst[2] > 0 else 'more quietly'} than the sweep predicts at "
+        f"{worst[0]:.0f} to {worst[1]:.0f} Hz: the recorder changed its gain, or the "
+        f"loudspeaker compresses{begins}",
+        confidence=confidence_of(abs(worst[2]) / max(_LEAST_GAIN_DB, _SIGMAS * worst[3])),
+        band=(changed[0][0], changed[-1][1]),
+        value=worst[2],
+    )
 
 
 def _octave_gains(lead_in: LeadInNoise) -> list[tuple[float, float, float, float]]:

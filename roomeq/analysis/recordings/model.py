@@ -140,9 +140,9 @@ class SweepModel:
         begun = [start for start in self.starts if start <= time] or [self.starts[0]]
         return float(self.view.excitation.frequency_at(time - begun[-1]))
 
-    def pressure(self) -> tuple[FloatArray, ComplexArray]:
-        """Return frequencies and complex ratio of the windowed response over the usable band."""
-        return self.frequencies, self.spectrum
+    def played(self, seconds: tuple[float, float]) -> tuple[float, float]:
+        """Return from what to what the sweep runs between two times of the recording, in Hz."""
+        return self.frequency_at(seconds[0]), self.frequency_at(seconds[1])
 
 
 def _wide_factor(sample_rate: int) -> int:
@@ -178,13 +178,7 @@ def view_recording(recording: Recording, *, played: SweepDescription | Recording
         low = decimate(
             recording.samples, factor=factor, sample_rate=rate, passband=_WIDEST * rate / factor
         )
-        wide = Recording(
-            samples=low,
-            sample_rate=rate // factor,
-            channel=recording.channel,
-            channels=recording.channels,
-            path=recording.path,
-        )
+        wide = replace(recording, samples=low, sample_rate=rate // factor)
     inverse = _kept_inverse(played, wide.sample_rate, wide.samples.size)
     return RecordingView(
         recording=recording,

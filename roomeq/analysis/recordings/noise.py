@@ -12,23 +12,18 @@ length of the sweep and with the number of sweeps (3.01 dB for every doubling).
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
 
-from roomeq.analysis.recordings.findings import (
-    Finding,
-    FindingCode,
-    Severity,
-    confidence_of,
-    make_finding,
-)
+from roomeq.analysis.recordings.findings import Finding, FindingCode, Severity, confidence_of
 from roomeq.analysis.recordings.model import SweepModel
-from roomeq.analysis.sweeps.windowing import window_values
+from roomeq.analysis.sweeps.windowing import tapered_power, window_values
 from roomeq.base.bands import ThirdOctaveBand, third_octave_bands
 from roomeq.base.levels import FloatArray, power_ratio_db
 
-__all__ = ["NoiseLevels", "estimate_noise", "noise_findings", "quiet_stretches"]
+__all__ = ["NO_LEVELS", "NoiseLevels", "estimate_noise", "noise_findings", "quiet_stretches"]
 
 LEAST_SNR_DB = 20.0
 """Below it, noise may move a level by more than 0.8 dB: 20 lg (1 + 10 ** (-snr / 20))."""
@@ -59,6 +54,11 @@ class NoiseLevels:
     noise_db: FloatArray
     snr_db: FloatArray
     floor: FloatArray
+
+
+_NONE = np.zeros(0)
+NO_LEVELS = NoiseLevels(bands=(), signal_db=_NONE, noise_db=_NONE, snr_db=_NONE, floor=_NONE)
+"""Where no sweep was found."""
 
 
 def quiet_stretches(model: SweepModel) -> list[tuple[float, float]]:
@@ -92,9 +92,8 @@ def _density(model: SweepModel, stretches: list[tuple[float, float]]) -> tuple[F
     for begin, end in stretches:
         # The recording itself: the residual lacks what lies where harmonics would.
         part = model.band_signal[round(begin * rate) : round(end * rate)]
-        taper = np.hanning(part.size + 2)[1:-1]
-        spectrum = np.fft.rfft(part * taper, size)
-        total += part.size * (spectrum.real**2 + spectrum.imag**2) / float(taper @ taper)
+        power, energy = tapered_power(part, size)
+        total += part.size * power / energy
         weight += part.size
     return total / weight, rate / size
 
@@ -121,7 +120,7 @@ def estimate_noise(model: SweepModel) -> NoiseLevels:
         for band in third_octave_bands(lowest, highest)
         if band.lower >= lowest and band.upper <= highest
     )
-    axis, pressure = model.pressure()
+    axis, pressure = model.frequencies, model.spectrum
     power = np.abs(pressure) ** 2
     step = float(axis[1] - axis[0])
     mean = np.array([_band_mean(power, step, band, float(axis[0])) for band in bands])
@@ -161,47 +160,40 @@ def _floor_after(model: SweepModel, band: ThirdOctaveBand) -> float:
     rest = response.samples[first:last]
     if rest.size < _SHORTEST_REST * rate:
         return math.nan
-    taper = np.hanning(rest.size + 2)[1:-1]
-    spectrum = np.fft.rfft(rest * taper)
-    power = np.asarray(np.abs(spectrum) ** 2 / float(taper @ taper))
-    return _band_mean(power, rate / rest.size, band, 0.0) * len(model.starts)
+    power, energy = tapered_power(rest)
+    return _band_mean(power / energy, rate / rest.size, band, 0.0) * len(model.starts)
 
 
-def noise_findings(model: SweepModel, noise: NoiseLevels) -> list[Finding]:
+def noise_findings(model: SweepModel, noise: NoiseLevels) -> Iterator[Finding]:
     """Return where the signal-to-noise ratio is too small, each run of bands by itself."""
     recording = model.view.recording
     if np.isnan(noise.snr_db).all():
-        return [
-            make_finding(
-                FindingCode.NOISE_UNKNOWN,
-                Severity.WARNING,
-                recording,
-                what="neither before nor after the sweep is there half a second of quiet: the "
-                "noise is not known",
-                confidence=1.0,
-            )
-        ]
-    findings = []
+        yield Finding.of(
+            FindingCode.NOISE_UNKNOWN,
+            Severity.WARNING,
+            recording,
+            what="neither before nor after the sweep is there half a second of quiet: the "
+            "noise is not known",
+            confidence=1.0,
+        )
+        return
     for low, high in _runs(noise.snr_db < LEAST_SNR_DB):
         worst = float(noise.snr_db[low:high].min())
         lower, upper = noise.bands[low], noise.bands[high - 1]
-        findings.append(
-            make_finding(
-                FindingCode.LOW_SNR,
-                Severity.FAULT if worst < UNUSABLE_SNR_DB else Severity.WARNING,
-                recording,
-                what=f"the signal-to-noise ratio falls to {worst:.0f} dB in the third "
-                + (
-                    f"octave at {lower.label} Hz"
-                    if lower == upper
-                    else f"octaves from {lower.label} to {upper.label} Hz"
-                ),
-                confidence=confidence_of(1.0 + (LEAST_SNR_DB - worst) / 3.0),
-                band=(lower.lower, upper.upper),
-                value=worst,
-            )
+        yield Finding.of(
+            FindingCode.LOW_SNR,
+            Severity.FAULT if worst < UNUSABLE_SNR_DB else Severity.WARNING,
+            recording,
+            what=f"the signal-to-noise ratio falls to {worst:.0f} dB in the third "
+            + (
+                f"octave at {lower.label} Hz"
+                if lower == upper
+                else f"octaves from {lower.label} to {upper.label} Hz"
+            ),
+            confidence=confidence_of(1.0 + (LEAST_SNR_DB - worst) / 3.0),
+            band=(lower.lower, upper.upper),
+            value=worst,
         )
-    return findings
 
 
 def _runs(flags: np.ndarray[tuple[int], np.dtype[np.bool_]]) -> list[tuple[int, int]]:

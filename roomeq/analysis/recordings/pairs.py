@@ -11,30 +11,19 @@ or another sample format do not hide it.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
-from roomeq.analysis.recordings.findings import (
-    Finding,
-    FindingCode,
-    Severity,
-    confidence_of,
-    make_finding,
-)
+from roomeq.analysis.recordings.findings import Finding, FindingCode, Severity, confidence_of
 from roomeq.analysis.recordings.model import SweepModel
 from roomeq.analysis.recordings.noise import NoiseLevels
 from roomeq.analysis.recordings.timing import ROOM_LATE, late_share, looks_electrical
 from roomeq.base.levels import FloatArray
 from roomeq.base.recording import Recording
 
-__all__ = [
-    "Trace",
-    "channel_findings",
-    "recording_trace",
-    "same_as_earlier",
-]
+__all__ = ["Trace", "channel_findings", "recording_trace", "same_as_earlier"]
 
 _SAME = 0.1  # of the noise power
 _ALIKE_DB = 0.5  # levels of third octaves, before samples are compared
@@ -60,8 +49,6 @@ class Trace:
         Level by third octave.
     noise_power : float
         Mean square of the noise within the band; nan where it is not known.
-    recording : Recording
-        One sample of it, for file and channel.
     """
 
     name: str
@@ -70,37 +57,29 @@ class Trace:
     start: float
     signal_db: FloatArray
     noise_power: float
-    recording: Recording
 
 
 def recording_trace(model: SweepModel, noise: NoiseLevels) -> Trace:
     """Return what is kept of a recording."""
-    recording = model.view.recording
     power = 10.0 ** (noise.noise_db / 10.0)
     return Trace(
-        name=recording.place,
+        name=model.view.recording.place,
         signal=model.band_signal.astype(np.float32),
         low_rate=model.low_rate,
         start=model.starts[0],
         signal_db=noise.signal_db,
         noise_power=0.5 * float(power.sum()),
-        recording=Recording(
-            samples=recording.samples[:1],
-            sample_rate=recording.sample_rate,
-            channel=recording.channel,
-            channels=recording.channels,
-            path=recording.path,
-        ),
     )
 
 
-def same_as_earlier(other: Trace, earlier: Sequence[Trace]) -> list[Finding]:
+def same_as_earlier(
+    recording: Recording, other: Trace, earlier: Sequence[Trace]
+) -> Iterator[Finding]:
     """Return which earlier recordings a recording is the same as.
 
     Only those whose third-octave levels agree within 0.5 dB, but for a gain, are compared sample by
     sample.
     """
-    found = []
     for one in earlier:
         if one.low_rate != other.low_rate or one.signal_db.shape != other.signal_db.shape:
             continue
@@ -112,18 +91,13 @@ def same_as_earlier(other: Trace, earlier: Sequence[Trace]) -> list[Finding]:
         limit = max(_SAME * float(noise) if math.isfinite(noise) else 0.0, _EXACT * signal)
         if rest <= limit:
             margin = min(limit / max(rest, 1e-30), 1e3)
-            found.append(_same(one, other, margin))
-    return found
-
-
-def _same(one: Trace, other: Trace, margin: float) -> Finding:
-    return make_finding(
-        FindingCode.SAME_RECORDING,
-        Severity.FAULT,
-        other.recording,
-        what=f"the same recording as {one.name}: even the noise is the same",
-        confidence=confidence_of(margin),
-    )
+            yield Finding.of(
+                FindingCode.SAME_RECORDING,
+                Severity.FAULT,
+                recording,
+                what=f"the same recording as {one.name}: even the noise is the same",
+                confidence=confidence_of(margin),
+            )
 
 
 def _difference(one: Trace, other: Trace) -> tuple[float, float]:
@@ -144,7 +118,6 @@ def _difference(one: Trace, other: Trace) -> tuple[float, float]:
     cross = spectra[0] * np.conj(spectra[1])
     bins = np.arange(cross.size, dtype=np.float64)
     weight = np.abs(cross)
-    turn = 0.0
     whole = np.fft.irfft(cross, size)
     lag = int(np.argmax(np.abs(whole)))
     cross = cross * np.sign(whole[lag])  # polarity is a gain too
@@ -158,33 +131,30 @@ def _difference(one: Trace, other: Trace) -> tuple[float, float]:
     return float(np.mean(left**2)), float(np.mean(a**2))
 
 
-def channel_findings(model: SweepModel, loopback: SweepModel | None) -> list[Finding]:
+def channel_findings(model: SweepModel, loopback: SweepModel | None) -> Iterator[Finding]:
     """Return whether the microphone's channel holds the loopback, or the loopback's a room."""
     margin = looks_electrical(model)
     if margin < 1.0:
         late = 0.0 if loopback is None else late_share(loopback)
         if loopback is None or late < ROOM_LATE:
-            return []
-        return [
-            make_finding(
-                FindingCode.NOT_A_LOOPBACK,
-                Severity.FAULT,
-                loopback.view.recording,
-                what=f"the loopback's channel holds a room: {100 * late:.1f} % of its energy comes "
-                "later than 60 ms, as of a second microphone",
-                confidence=confidence_of(late / ROOM_LATE),
-                value=late,
-            )
-        ]
+            return
+        yield Finding.of(
+            FindingCode.NOT_A_LOOPBACK,
+            Severity.FAULT,
+            loopback.view.recording,
+            what=f"the loopback's channel holds a room: {100 * late:.1f} % of its energy comes "
+            "later than 60 ms, as of a second microphone",
+            confidence=confidence_of(late / ROOM_LATE),
+            value=late,
+        )
+        return
     swapped = loopback is not None and looks_electrical(loopback) < 1.0
     code = FindingCode.CHANNELS_SWAPPED if swapped else FindingCode.NO_ROOM_HEARD
     words = "and the loopback's channel holds a room" if swapped else "no room is heard in it"
-    return [
-        make_finding(
-            code,
-            Severity.FAULT,
-            model.view.recording,
-            what=f"the microphone's channel is as flat and short as a wire, {words}",
-            confidence=confidence_of(min(margin, 100.0)) if swapped else 0.7,
-        )
-    ]
+    yield Finding.of(
+        code,
+        Severity.FAULT,
+        model.view.recording,
+        what=f"the microphone's channel is as flat and short as a wire, {words}",
+        confidence=confidence_of(min(margin, 100.0)) if swapped else 0.7,
+    )

@@ -11,19 +11,17 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
 
-import numpy as np
+from msgspec import structs
 
 from roomeq.analysis.recordings.drift import (
     ClockDrift,
     drift_findings,
     estimate_clock_drift,
-    mend_clock_drift,
 )
 from roomeq.analysis.recordings.findings import (
     LOOPBACK_REMEDIES,
     Finding,
     FindingCode,
-    FindingPlace,
     Severity,
 )
 from roomeq.analysis.recordings.harmonics import distortion_findings, total_distortion
@@ -35,7 +33,12 @@ from roomeq.analysis.recordings.model import (
     view_recording,
     with_more_orders,
 )
-from roomeq.analysis.recordings.noise import NoiseLevels, estimate_noise, noise_findings
+from roomeq.analysis.recordings.noise import (
+    NO_LEVELS,
+    NoiseLevels,
+    estimate_noise,
+    noise_findings,
+)
 from roomeq.analysis.recordings.pairs import (
     Trace,
     channel_findings,
@@ -45,27 +48,22 @@ from roomeq.analysis.recordings.pairs import (
 from roomeq.analysis.recordings.repeats import repeat_findings
 from roomeq.analysis.recordings.residual import disturbance_findings
 from roomeq.analysis.recordings.signal import (
+    SampleFacts,
     dropped_findings,
     sample_facts,
     sample_findings,
     silence_findings,
 )
-from roomeq.analysis.recordings.slips import estimate_slip, slip_findings
+from roomeq.analysis.recordings.slips import estimate_slip, slip_finding
 from roomeq.analysis.recordings.timing import cut_findings, decay_findings, sweep_findings
 from roomeq.base.bands import ThirdOctaveBand
 from roomeq.base.levels import FloatArray, readonly
 from roomeq.base.recording import Recording, SweepDescription
 
 __all__ = [
-    "ClockDrift",
-    "Finding",
-    "FindingCode",
-    "FindingPlace",
     "RecordingJudge",
     "RecordingQuality",
-    "Severity",
     "judge_recording",
-    "mend_clock_drift",
 ]
 
 _WELL_TOLD_PPM = 1.0
@@ -182,9 +180,10 @@ class RecordingJudge:
         quality, trace = _judged(recording, self.sweep, loopback)
         if trace is None:
             return quality
-        again = same_as_earlier(trace, self._traces)
+        again = same_as_earlier(recording, trace, self._traces)
+        quality = replace(quality, findings=_ranked([*quality.findings, *again]))
         self._traces.append(trace)
-        return replace(quality, findings=_ranked([*quality.findings, *again]))
+        return quality
 
 
 def _judged(
@@ -195,14 +194,8 @@ def _judged(
         or loopback.samples.size != recording.samples.size
     ):
         raise ValueError("recording and loopback are not channels of one file")
-    facts = sample_facts(recording)
-    findings = silence_findings(recording, facts)
-    view = view_recording(recording, played=sweep)
-    if findings:
-        return _quality(recording, facts.peak_dbfs, findings), None
-    model = model_sweep(view)
-    findings = sample_findings(recording, facts, model) + sweep_findings(view, model)
-    if model is None or any(finding.code in _DECISIVE for finding in findings):
+    facts, model, findings = _looked_at(recording, sweep)
+    if model is None:
         return _quality(recording, facts.peak_dbfs, findings), None
     noise = estimate_noise(model)
     totals = total_distortion(model, noise)
@@ -213,13 +206,13 @@ def _judged(
         findings += dropped_findings(recording, facts, model, clipped=clipped)
     hum = estimate_hum(model)
     findings += hum_findings(model, hum)
-    findings += cut_findings(model, noise) + decay_findings(model, noise)
+    findings += cut_findings(model, noise)
+    findings += decay_findings(model, noise)
     heard: list[Finding] = []
-    if view.excitation.sweeps and FindingCode.COARSE_SAMPLES not in codes:
+    if model.view.excitation.sweeps and FindingCode.COARSE_SAMPLES not in codes:
         bent = clipped or any(total > _BENT for _, total in totals)
-        heard = disturbance_findings(
-            with_more_orders(model) if bent else model, step=facts.step, spared=_spans(findings)
-        )
+        fuller = with_more_orders(model) if bent else model
+        heard += disturbance_findings(fuller, step=facts.step, spared=_spans(findings))
     findings += heard
     disturbed = any(one.severity is not Severity.NOTE for one in heard)
     if not disturbed:  # else it may lie where harmonics do
@@ -229,7 +222,7 @@ def _judged(
     if loopback is not None:
         reference, more = _loopback(loopback, sweep)
         findings += more
-    channels = channel_findings(model, reference)
+    channels = list(channel_findings(model, reference))
     findings += channels
     lead_in = None
     if FindingCode.LOW_LEVEL not in codes:  # steps bend what is quieter than the sweep
@@ -249,23 +242,23 @@ def _clock(
     seems to be there, or is not told.
     """
     drift = estimate_clock_drift(model, loopback=reference, lead_in=lead_in)
-    findings = drift_findings(model, drift)
+    findings = list(drift_findings(model, drift))
     told = drift is not None and drift.uncertainty_ppm < _WELL_TOLD_PPM
     slipped = None
     if reference is not None or not told or findings:
         slipped = estimate_slip(model, loopback=reference, lead_in=lead_in)
     if slipped is not None:
-        return None, slip_findings(model, slipped, model.view.recording)
+        return None, [slip_finding(model, slipped)]
     if any(finding.code is FindingCode.WRONG_SAMPLE_RATE for finding in findings):
         return None, findings
-    return drift, findings + gain_findings(model, lead_in, disturbed=disturbed)
+    return drift, [*findings, *gain_findings(model, lead_in, disturbed=disturbed)]
 
 
 def _spans(findings: list[Finding]) -> list[tuple[float, float]]:
     """Return where something is missing or was dropped: that disturbs by itself."""
     spans = []
     for one in findings:
-        start, stop = one.where.start, one.where.stop
+        start, stop = one.start, one.stop
         if start is None or stop is None:
             continue
         if one.code is FindingCode.DROPPED_SAMPLES:
@@ -277,23 +270,31 @@ def _spans(findings: list[Finding]) -> list[tuple[float, float]]:
     return spans
 
 
+def _looked_at(
+    recording: Recording, sweep: SweepDescription | Recording
+) -> tuple[SampleFacts, SweepModel | None, list[Finding]]:
+    """Return what samples and sweep of a channel tell; no model where a finding is decisive."""
+    facts, view = sample_facts(recording), view_recording(recording, played=sweep)
+    findings = list(silence_findings(recording, facts))
+    if findings:
+        return facts, None, findings
+    model = model_sweep(view)
+    findings += sample_findings(recording, facts, model)
+    findings += sweep_findings(view, model)
+    decisive = any(finding.code in _DECISIVE for finding in findings)
+    return facts, None if decisive else model, findings
+
+
 def _loopback(
     loopback: Recording, sweep: SweepDescription | Recording
 ) -> tuple[SweepModel | None, list[Finding]]:
     """Return what the loopback tells, and what is wrong with it."""
-    facts = sample_facts(loopback)
-    findings, model = silence_findings(loopback, facts), None
-    if not findings:
-        view = view_recording(loopback, played=sweep)
-        model = model_sweep(view)
-        findings = sample_findings(loopback, facts, model) + sweep_findings(view, model)
-        if model is not None and any(finding.code in _DECISIVE for finding in findings):
-            model = None
+    facts, model, findings = _looked_at(loopback, sweep)
     if model is not None:
         clipped = any(finding.code is FindingCode.CLIPPING for finding in findings)
         findings += dropped_findings(loopback, facts, model, clipped=clipped)
     return model, [
-        replace(one, remedy=LOOPBACK_REMEDIES.get(one.code, one.remedy)) for one in findings
+        structs.replace(one, remedy=LOOPBACK_REMEDIES.get(one.code, one.remedy)) for one in findings
     ]
 
 
@@ -306,7 +307,7 @@ def _quality(
     noise: NoiseLevels | None = None,
     drift: ClockDrift | None = None,
 ) -> RecordingQuality:
-    nothing = np.zeros(0)
+    levels = NO_LEVELS if noise is None else noise
     return RecordingQuality(
         file=recording.path,
         channel=recording.channel,
@@ -315,10 +316,10 @@ def _quality(
         duration=recording.duration,
         starts=() if model is None else model.starts,
         peak_dbfs=peak_dbfs,
-        bands=() if noise is None else noise.bands,
-        signal_db=readonly(nothing if noise is None else noise.signal_db),
-        noise_db=readonly(nothing if noise is None else noise.noise_db),
-        snr_db=readonly(nothing if noise is None else noise.snr_db),
+        bands=levels.bands,
+        signal_db=readonly(levels.signal_db),
+        noise_db=readonly(levels.noise_db),
+        snr_db=readonly(levels.snr_db),
         drift=drift,
         findings=_ranked(findings),
     )

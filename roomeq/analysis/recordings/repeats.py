@@ -9,18 +9,13 @@ apart. Drift in ppm as in `roomeq.analysis.recordings.drift`, time in s, frequen
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
 
-from roomeq.analysis.recordings.findings import (
-    Finding,
-    FindingCode,
-    Severity,
-    confidence_of,
-    make_finding,
-)
+from roomeq.analysis.recordings.findings import Finding, FindingCode, Severity, confidence_of
 from roomeq.analysis.recordings.model import SweepModel
 from roomeq.analysis.recordings.noise import NoiseLevels
 from roomeq.analysis.sweeps.windowing import window_values
@@ -115,22 +110,19 @@ def _odd_step(
 def _delay(axis: FloatArray, cross: ComplexArray) -> tuple[float, float]:
     """Return the delay that a cross spectrum tells, and its standard deviation, in s."""
     trial = np.linspace(-0.01, 0.01, 401)
-    step = trial[1] - trial[0]
     likeness = np.abs(np.exp(2j * np.pi * np.outer(trial, axis[::4])) @ cross[::4])
-    delay = float(trial[int(np.argmax(likeness))])
-    error = step
+    delay, error = float(trial[int(np.argmax(likeness))]), math.inf
     for _ in range(3):
         rest = cross * np.exp(2j * np.pi * axis * delay)
         weight = np.abs(rest)
-        phase = np.angle(rest)
         bottom = float(np.sum(weight * axis**2)) * 2.0 * np.pi
-        delay -= float(np.sum(weight * axis * phase)) / bottom
-        spread = float(np.sum((weight * axis * phase) ** 2))
-        error = math.sqrt(spread) / bottom
+        away = weight * axis * np.angle(rest)
+        delay -= float(np.sum(away)) / bottom
+        error = math.sqrt(float(np.sum(away**2))) / bottom
     return delay, error
 
 
-def repeat_findings(model: SweepModel, noise: NoiseLevels) -> list[Finding]:
+def repeat_findings(model: SweepModel, noise: NoiseLevels) -> Iterator[Finding]:
     """Return where samples were lost between the sweeps, and whether their responses differ.
 
     By third octave: the power of the difference from the first, which noise alone makes twice its
@@ -138,25 +130,24 @@ def repeat_findings(model: SweepModel, noise: NoiseLevels) -> list[Finding]:
     """
     late, errors, expected = _lateness(model)
     odd = _odd_step(late, errors, expected) if late.size else None
-    if odd is None:
-        return _disagreement(model, noise)
-    index, step, margin = odd
-    count = round(abs(step) * model.view.recording.sample_rate)
-    lost = make_finding(
-        FindingCode.DROPPED_SAMPLES,
-        Severity.FAULT,
-        model.view.recording,
-        what=f"sweep {index + 2} comes {1e3 * abs(step):.2f} ms too "
-        f"{'early' if step < 0 else 'late'}: about {count} samples were "
-        f"{'lost' if step < 0 else 'put in'} since the one before began",
-        confidence=confidence_of(margin),
-        seconds=(model.starts[index], model.starts[index + 1]),
-        value=count,
-    )
-    return [lost, *_disagreement(model, noise)]
+    if odd is not None:
+        index, step, margin = odd
+        count = round(abs(step) * model.view.recording.sample_rate)
+        yield Finding.of(
+            FindingCode.DROPPED_SAMPLES,
+            Severity.FAULT,
+            model.view.recording,
+            what=f"sweep {index + 2} comes {1e3 * abs(step):.2f} ms too "
+            f"{'early' if step < 0 else 'late'}: about {count} samples were "
+            f"{'lost' if step < 0 else 'put in'} since the one before began",
+            confidence=confidence_of(margin),
+            seconds=(model.starts[index], model.starts[index + 1]),
+            value=count,
+        )
+    yield from _disagreement(model, noise)
 
 
-def _disagreement(model: SweepModel, noise: NoiseLevels) -> list[Finding]:
+def _disagreement(model: SweepModel, noise: NoiseLevels) -> Iterator[Finding]:
     response = model.impulse_response
     values = window_values(response.times, window=model.window)
     spectra = np.fft.rfft(model.several * values)
@@ -175,20 +166,18 @@ def _disagreement(model: SweepModel, noise: NoiseLevels) -> list[Finding]:
                 if worst is None or relative > worst[0]:
                     worst = relative, band.centre, index, away / max(quiet, 1e-300)
     if worst is None or len({band.centre for band in told}) < 2:
-        return []
+        return
     level_db = 10.0 * math.log10(worst[0])
     start = model.starts[worst[2]]
-    return [
-        make_finding(
-            FindingCode.REPEATS_DISAGREE,
-            Severity.FAULT,
-            model.view.recording,
-            what=f"sweep {worst[2] + 1} differs from the first by {level_db:.0f} dB of its power "
-            f"around {worst[1]:.0f} Hz: samples were lost within one of them, the gain changed, or "
-            "something moved",
-            confidence=confidence_of(worst[0] / 10 ** (_DISAGREE_DB / 10)),
-            seconds=(start, start + model.view.excitation.duration),
-            band=(min(band.lower for band in told), max(band.upper for band in told)),
-            value=level_db,
-        )
-    ]
+    yield Finding.of(
+        FindingCode.REPEATS_DISAGREE,
+        Severity.FAULT,
+        model.view.recording,
+        what=f"sweep {worst[2] + 1} differs from the first by {level_db:.0f} dB of its power "
+        f"around {worst[1]:.0f} Hz: samples were lost within one of them, the gain changed, or "
+        "something moved",
+        confidence=confidence_of(worst[0] / 10 ** (_DISAGREE_DB / 10)),
+        seconds=(start, start + model.view.excitation.duration),
+        band=(min(band.lower for band in told), max(band.upper for band in told)),
+        value=level_db,
+    )

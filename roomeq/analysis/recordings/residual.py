@@ -13,18 +13,12 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
 
-from roomeq.analysis.recordings.findings import (
-    Finding,
-    FindingCode,
-    Severity,
-    confidence_of,
-    make_finding,
-)
+from roomeq.analysis.recordings.findings import Finding, FindingCode, Severity, confidence_of
 from roomeq.analysis.recordings.model import SweepModel
 from roomeq.base.levels import FloatArray
 
@@ -46,7 +40,7 @@ _SPARED = 0.4  # s around the ends of the recording and around other findings
 
 def disturbance_findings(
     model: SweepModel, *, step: float = 0.0, spared: Sequence[tuple[float, float]] = ()
-) -> list[Finding]:
+) -> Iterator[Finding]:
     """Return what was heard besides sweep, room and steady noise, each event by itself.
 
     Looked for in octaves, from the beginning of the first sweep until the last has decayed. What it
@@ -63,7 +57,7 @@ def disturbance_findings(
         From when to when, in s, other findings already say what is wrong.
     """
     if model.residual.size < 4 * _FRAME * model.low_rate:
-        return []
+        return
     times, axis, power, free = _cells(model)
     begin = model.starts[0]
     end = model.starts[-1] + model.view.excitation.duration + model.explained.length
@@ -71,22 +65,20 @@ def disturbance_findings(
     quiet = _not_lead_in(model, times)
     for first, last in ((-1.0, 0.0), (model.view.recording.duration, math.inf), *spared):
         counted &= (times < first - _SPARED) | (times > last + _SPARED)
-    noise = _noise_by_bin(power, free & quiet[:, np.newaxis])
     # Of a slow signal the steps' noise, step**2 / 12, gathers at few frequencies: ten times that.
-    noise = np.maximum(noise, 10.0 * step**2 / 12.0 / model.view.recording.sample_rate)
+    least = 10.0 * step**2 / 12.0 / model.view.recording.sample_rate
+    noise = _noise_by_bin(power, free & quiet[:, np.newaxis], least)
     flagged: list[tuple[FloatArray, float, tuple[float, float]]] = []
     for low, high in _octaves(model):
         bins = (axis >= low) & (axis < high) & np.isfinite(noise)
-        excess, margin = _excess(power[:, bins], free[:, bins], noise[bins])
-        margin[~counted] = 0.0
-        if (margin >= 1.0).any():
-            relative = excess / _signal_energy(model, low, high)
-            relative[margin < 1.0] = 0.0
-            flagged.append((relative, float(margin.max()), (low, high)))
+        energy = _signal_energy(model, low, high)
+        relative, margin = _excess(power[:, bins], free[:, bins], noise[bins], counted, energy)
+        if margin >= 1.0:
+            flagged.append((relative, margin, (low, high)))
     inside = (axis >= model.band[0]) & (axis <= model.band[1])
     hidden = free[:, inside].mean(axis=1) < _HIDDEN
-    above = _above_band(model, counted, hidden, step)
-    return _events(model, times, flagged if above is None else [*flagged, above])
+    above = _above_band(model, counted & hidden, least)
+    yield from _events(model, times, flagged if above is None else [*flagged, above])
 
 
 def _cells(
@@ -118,7 +110,7 @@ def _frames(signal: FloatArray, rate: float) -> tuple[FloatArray, FloatArray, Fl
 
 
 def _above_band(
-    model: SweepModel, counted: NDArray[np.bool_], hidden: NDArray[np.bool_], step: float
+    model: SweepModel, counted: NDArray[np.bool_], least: float
 ) -> tuple[FloatArray, float, tuple[float, float]] | None:
     """Look above the sweep's band where the model hides most of what lies within it.
 
@@ -134,20 +126,15 @@ def _above_band(
     bins = (axis >= low) & (axis <= high)
     free = axis[bins] > _BEYOND_HARMONICS * playing[:, np.newaxis]
     power = power[:, bins]
-    noise = _noise_by_bin(power, free & _not_lead_in(model, times)[:, np.newaxis])
-    noise = np.maximum(noise, 10.0 * step**2 / 12.0 / model.view.recording.sample_rate)
+    noise = _noise_by_bin(power, free & _not_lead_in(model, times)[:, np.newaxis], least)
     known = np.isfinite(noise)
-    excess, margin = _excess(power[:, known], free[:, known], noise[known])
     size = min(times.size, counted.size)  # frames of both rates begin together
-    excess, margin = excess[:size], margin[:size]
-    margin[~(counted[:size] & hidden[:size])] = 0.0
-    if not (margin >= 1.0).any():
+    power, free = power[:size, known], free[:size, known]
+    energy = _signal_energy(model, 0.5 * model.band[1], model.band[1])
+    relative, margin = _excess(power, free, noise[known], counted[:size], energy)
+    if not margin >= 1.0:
         return None
-    relative = excess / _signal_energy(model, 0.5 * model.band[1], model.band[1])
-    relative[margin < 1.0] = 0.0
-    whole = np.zeros(counted.size)
-    whole[:size] = relative
-    return whole, float(margin.max()), (low, high)
+    return np.pad(relative, (0, counted.size - size)), margin, (low, high)
 
 
 def _plays(model: SweepModel, times: FloatArray) -> FloatArray:
@@ -166,14 +153,17 @@ def _not_lead_in(model: SweepModel, times: FloatArray) -> NDArray[np.bool_]:
     return np.asarray((times > stop) | (times < model.starts[0] - sweep.ahead))
 
 
-def _noise_by_bin(power: FloatArray, usable: NDArray[np.bool_]) -> FloatArray:
-    """Return the mean power of steady noise at each frequency; nan where too few cells tell."""
+def _noise_by_bin(power: FloatArray, usable: NDArray[np.bool_], least: float) -> FloatArray:
+    """Return the mean power of steady noise at each frequency; nan where too few cells tell.
+
+    Nowhere less than `least`.
+    """
     level = np.where(usable, power, np.nan)
     enough = usable.sum(axis=0) >= _FEWEST_FRAMES
     noise = np.full(power.shape[1], np.nan)
     if enough.any():
         noise[enough] = np.nanmedian(level[:, enough], axis=0) / math.log(2.0)
-    return noise
+    return np.asarray(np.maximum(noise, least))
 
 
 def _octaves(model: SweepModel) -> list[tuple[float, float]]:
@@ -185,19 +175,27 @@ def _octaves(model: SweepModel) -> list[tuple[float, float]]:
 
 
 def _excess(
-    power: FloatArray, free: NDArray[np.bool_], noise: FloatArray
-) -> tuple[FloatArray, FloatArray]:
-    """Return excess energy in the free cells of each frame, and the evidence for it."""
+    power: FloatArray,
+    free: NDArray[np.bool_],
+    noise: FloatArray,
+    counted: NDArray[np.bool_],
+    energy: float,
+) -> tuple[FloatArray, float]:
+    """Return excess energy in the free cells of each frame, and the clearest evidence for it.
+
+    Over that of the sweep; 0 in frames that do not count or whose evidence does not suffice.
+    """
     count = free.sum(axis=1)
     normal = np.where(free, power / np.maximum(noise, 1e-300), 0.0).sum(axis=1)
     mean = normal / np.maximum(count, 1)
     degrees = 2.0 * np.maximum(1.0, _INDEPENDENT * count)
     bound = 1.0 + 2.0 * np.sqrt(_RARITY / degrees) + 2.0 * _RARITY / degrees
     # The median of few frames errs: it is allowed a third.
-    margin = np.where(count > 0, mean / (1.35 * bound), 0.0)
+    margin = np.where((count > 0) & counted, mean / (1.35 * bound), 0.0)
     surplus = np.where(free, power - noise, 0.0).sum(axis=1)
     whole = power.shape[1] / np.maximum(count, 1)  # as much again where the model hides it
-    return np.maximum(surplus * whole, 0.0), margin
+    relative = np.where(margin >= 1.0, np.maximum(surplus * whole, 0.0) / energy, 0.0)
+    return relative, float(margin.max(initial=0.0))
 
 
 def _signal_energy(model: SweepModel, low: float, high: float) -> float:
@@ -207,7 +205,7 @@ def _signal_energy(model: SweepModel, low: float, high: float) -> float:
     `_cells` sum up to the same: a frame of n samples with mean square s gives ``n s / (2 rate)``,
     and a frame begins every n / 2 samples.
     """
-    axis, pressure = model.pressure()
+    axis, pressure = model.frequencies, model.spectrum
     inside = (axis >= low) & (axis < high)
     excitation = model.view.excitation
     amplitude = excitation.amplitude * np.abs(pressure[inside])
@@ -220,16 +218,15 @@ def _events(
     model: SweepModel,
     times: FloatArray,
     flagged: list[tuple[FloatArray, float, tuple[float, float]]],
-) -> list[Finding]:
+) -> Iterator[Finding]:
     """Return findings: flagged frames that lie together are one event."""
     if not flagged:
-        return []
+        return
     loud = np.any([relative > 0 for relative, _, _ in flagged], axis=0)
     frames = np.flatnonzero(loud)
     if not frames.size:
-        return []
+        return
     groups = np.split(frames, np.flatnonzero(np.diff(frames) > 8) + 1)
-    findings = []
     for group in groups:
         span = slice(int(group[0]), int(group[-1]) + 1)
         parts = [(float(rel[span].sum()), mar, band) for rel, mar, band in flagged]
@@ -242,19 +239,16 @@ def _events(
         harmless = level_db < _HARMFUL_DB and not hidden
         severity = Severity.NOTE if harmless else Severity.WARNING
         seconds = (float(times[span][0]) - 0.5 * _FRAME, float(times[span][-1]) + 0.5 * _FRAME)
-        played = [model.frequency_at(second) for second in seconds]
-        findings.append(
-            make_finding(
-                FindingCode.DISTURBANCE,
-                Severity.FAULT if level_db > _UNUSABLE_DB else severity,
-                model.view.recording,
-                what=f"something was heard besides the sweep, with {level_db:.0f} dB relative to "
-                f"it between {worst[2][0]:.0f} and {worst[2][1]:.0f} Hz, while the sweep passed "
-                f"{played[0]:.0f} to {played[1]:.0f} Hz",
-                confidence=confidence_of(max(part[1] for part in heard)),
-                seconds=seconds,
-                band=(min(part[2][0] for part in heard), max(part[2][1] for part in heard)),
-                value=level_db,
-            )
+        played = model.played(seconds)
+        yield Finding.of(
+            FindingCode.DISTURBANCE,
+            Severity.FAULT if level_db > _UNUSABLE_DB else severity,
+            model.view.recording,
+            what=f"something was heard besides the sweep, with {level_db:.0f} dB relative to "
+            f"it between {worst[2][0]:.0f} and {worst[2][1]:.0f} Hz, while the sweep passed "
+            f"{played[0]:.0f} to {played[1]:.0f} Hz",
+            confidence=confidence_of(max(part[1] for part in heard)),
+            seconds=seconds,
+            band=(min(part[2][0] for part in heard), max(part[2][1] for part in heard)),
+            value=level_db,
         )
-    return findings

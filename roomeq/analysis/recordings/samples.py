@@ -148,18 +148,13 @@ def find_repeats(samples: FloatArray, *, step: float, sample_rate: float) -> lis
 
 def _sparse_hits(samples: FloatArray, sparse: FloatArray, length: int) -> list[int]:
     """Return samples at which four sparse samples in a row equal those a block earlier."""
-    if length % _REPEAT_STRIDE == 0:
-        offset = length // _REPEAT_STRIDE
-        same = sparse[offset:] == sparse[:-offset]
-    else:
-        later = samples[length::_REPEAT_STRIDE]
-        same = later == sparse[: later.size]
+    later = samples[length::_REPEAT_STRIDE]
+    same = later == sparse[: later.size]
     if not same.any():
         return []
     four = same[3:] & same[2:-1] & same[1:-2] & same[:-3]
     hits = np.flatnonzero(four) * _REPEAT_STRIDE + length
-    moving = [int(hit) for hit in hits[:2000] if samples[hit] != samples[hit + _REPEAT_STRIDE]]
-    return moving
+    return [int(hit) for hit in hits[:2000] if samples[hit] != samples[hit + _REPEAT_STRIDE]]
 
 
 def _equal_extent(samples: FloatArray, hit: int, length: int) -> tuple[int, int]:

@@ -14,20 +14,16 @@ few values and can feign a flat top; a sweep never does.
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
 
-from roomeq.analysis.recordings.findings import (
-    Finding,
-    FindingCode,
-    Severity,
-    confidence_of,
-    make_finding,
-)
+from roomeq.analysis.recordings.findings import Finding, FindingCode, Severity, confidence_of
 from roomeq.analysis.recordings.model import SweepModel
 from roomeq.analysis.recordings.samples import (
     Gap,
+    IntArray,
     find_gaps,
     find_jumps,
     find_repeats,
@@ -108,61 +104,51 @@ def sample_facts(recording: Recording) -> SampleFacts:
     )
 
 
-def silence_findings(recording: Recording, facts: SampleFacts) -> list[Finding]:
+def silence_findings(recording: Recording, facts: SampleFacts) -> Iterator[Finding]:
     """Return whether nothing was recorded."""
     if not facts.peak_dbfs < SILENT_DBFS:
-        return []
-    return [
-        make_finding(
-            FindingCode.SILENT_CHANNEL,
-            Severity.FAULT,
-            recording,
-            what="nothing was recorded: no sample lies further than "
-            f"{max(facts.peak_dbfs, -200.0):.0f} dBFS from the mean",
-            confidence=0.99,
-            value=facts.peak_dbfs,
-        )
-    ]
+        return
+    yield Finding.of(
+        FindingCode.SILENT_CHANNEL,
+        Severity.FAULT,
+        recording,
+        what="nothing was recorded: no sample lies further than "
+        f"{max(facts.peak_dbfs, -200.0):.0f} dBFS from the mean",
+        confidence=0.99,
+        value=facts.peak_dbfs,
+    )
 
 
 def sample_findings(
     recording: Recording, facts: SampleFacts, model: SweepModel | None
-) -> list[Finding]:
+) -> Iterator[Finding]:
     """Return what is wrong with level, direct current and clipping."""
-    findings = []
     if facts.peak_dbfs < LOW_DBFS:
-        findings.append(
-            make_finding(
-                FindingCode.LOW_LEVEL,
-                Severity.WARNING,
-                recording,
-                what=f"the recording peaks at {facts.peak_dbfs:.0f} dBFS: noise and steps of the "
-                "converter come close",
-                confidence=confidence_of(1.0 + (LOW_DBFS - facts.peak_dbfs) / 6.0),
-                value=facts.peak_dbfs,
-            )
+        yield Finding.of(
+            FindingCode.LOW_LEVEL,
+            Severity.WARNING,
+            recording,
+            what=f"the recording peaks at {facts.peak_dbfs:.0f} dBFS: noise and steps of the "
+            "converter come close",
+            confidence=confidence_of(1.0 + (LOW_DBFS - facts.peak_dbfs) / 6.0),
+            value=facts.peak_dbfs,
         )
     offset = abs(facts.mean) / min(DC_OF_FULL_SCALE, _DC_OF_PEAK * facts.peak)
     if offset >= 1.0:
         headroom_db = -20.0 * math.log10(max(1.0 - abs(facts.mean), 1e-3))
-        findings.append(
-            make_finding(
-                FindingCode.DC_OFFSET,
-                Severity.WARNING if abs(facts.mean) > 0.1 else Severity.NOTE,
-                recording,
-                what=f"direct current of {100 * facts.mean:.2f} % of full scale, which costs "
-                f"{headroom_db:.2f} dB of headroom",
-                confidence=confidence_of(offset),
-                value=facts.mean,
-            )
+        yield Finding.of(
+            FindingCode.DC_OFFSET,
+            Severity.WARNING if abs(facts.mean) > 0.1 else Severity.NOTE,
+            recording,
+            what=f"direct current of {100 * facts.mean:.2f} % of full scale, which costs "
+            f"{headroom_db:.2f} dB of headroom",
+            confidence=confidence_of(offset),
+            value=facts.mean,
         )
-    if facts.coarse:
-        return [*findings, _coarse(recording, facts)]
-    return findings + _clipping(recording, facts, model)
-
-
-def _coarse(recording: Recording, facts: SampleFacts) -> Finding:
-    return make_finding(
+    if not facts.coarse:
+        yield from _clipping(recording, facts, model)
+        return
+    yield Finding.of(
         FindingCode.COARSE_SAMPLES,
         Severity.WARNING,
         recording,
@@ -173,8 +159,9 @@ def _coarse(recording: Recording, facts: SampleFacts) -> Finding:
     )
 
 
-def _clipping(recording: Recording, facts: SampleFacts, model: SweepModel | None) -> list[Finding]:
-    findings = []
+def _clipping(
+    recording: Recording, facts: SampleFacts, model: SweepModel | None
+) -> Iterator[Finding]:
     for sign, extreme in ((1.0, facts.highest), (-1.0, -facts.lowest)):
         found = _flat_top(recording.samples, sign, extreme, facts)
         if found is None:
@@ -182,30 +169,24 @@ def _clipping(recording: Recording, facts: SampleFacts, model: SweepModel | None
         margin, at = found
         rate = recording.sample_rate
         seconds = (float(at[0]) / rate, float(at[-1] + 1) / rate)
-        band = None
-        if model is not None:
-            band = (model.frequency_at(seconds[0]), model.frequency_at(seconds[1]))
-            band = band if band[0] < band[1] else None
+        band = None if model is None else model.played(seconds)
         level_dbfs = 20.0 * math.log10(extreme)
-        findings.append(
-            make_finding(
-                FindingCode.CLIPPING,
-                Severity.FAULT,
-                recording,
-                what=f"{'positive' if sign > 0 else 'negative'} peaks are cut off at "
-                f"{level_dbfs:.2f} dBFS: {at.size} samples lie there",
-                confidence=confidence_of(margin),
-                seconds=seconds,
-                band=band,
-                value=level_dbfs,
-            )
+        yield Finding.of(
+            FindingCode.CLIPPING,
+            Severity.FAULT,
+            recording,
+            what=f"{'positive' if sign > 0 else 'negative'} peaks are cut off at "
+            f"{level_dbfs:.2f} dBFS: {at.size} samples lie there",
+            confidence=confidence_of(margin),
+            seconds=seconds,
+            band=band if band is not None and band[0] < band[1] else None,
+            value=level_dbfs,
         )
-    return findings
 
 
 def _flat_top(
     samples: FloatArray, sign: float, extreme: float, facts: SampleFacts
-) -> tuple[float, np.ndarray[tuple[int], np.dtype[np.intp]]] | None:
+) -> tuple[float, IntArray] | None:
     """Return how clearly a flat top stands out, and its samples; None where there is none."""
     if not extreme > 0:
         return None
@@ -213,7 +194,7 @@ def _flat_top(
     widest = 2.0 * _DISTANCES[-1] * swing
     near = _beyond(samples, sign, extreme - max(widest, 5.0 * facts.step))
     below = extreme - sign * samples[near]
-    best: tuple[float, np.ndarray[tuple[int], np.dtype[np.intp]]] | None = None
+    best: tuple[float, IntArray] | None = None
     for part in _DISTANCES:
         distance = max(part * swing, 2.5 * facts.step)
         top = below <= distance
@@ -225,9 +206,7 @@ def _flat_top(
     return best
 
 
-def _beyond(
-    samples: FloatArray, sign: float, limit: float
-) -> np.ndarray[tuple[int], np.dtype[np.intp]]:
+def _beyond(samples: FloatArray, sign: float, limit: float) -> IntArray:
     found = []
     for first in range(0, samples.size, _BLOCK):
         block = samples[first : first + _BLOCK]
@@ -239,13 +218,12 @@ def _beyond(
 
 def dropped_findings(
     recording: Recording, facts: SampleFacts, model: SweepModel, *, clipped: bool
-) -> list[Finding]:
+) -> Iterator[Finding]:
     """Return gaps, repeats and jumps while a sweep plays.
 
     Flat tops of a clipped recording are no gaps, and their corners no jumps.
     """
-    rate, findings = recording.sample_rate, []
-    sweep = model.view.excitation
+    rate, sweep = recording.sample_rate, model.view.excitation
     for start in model.starts:
         first = max(0, round((start + 0.5 * sweep.fade_in) * rate))
         last = round((start + sweep.duration - 0.5 * sweep.fade_out) * rate)
@@ -261,8 +239,7 @@ def dropped_findings(
         jumps = [jump for jump in jumps if not _touches(jump, (*gaps, *repeats), rate)]
         for kind, places in (("gap", gaps), ("repeat", repeats), ("jump", jumps)):
             if places:
-                findings.append(_dropped(recording, model, kind, places, first))
-    return findings
+                yield _dropped(recording, model, kind, places, first)
 
 
 def _within(value: float, facts: SampleFacts) -> bool:
@@ -280,7 +257,7 @@ def _dropped(
     recording: Recording, model: SweepModel, kind: str, places: list[Gap], offset: int
 ) -> Finding:
     rate = recording.sample_rate
-    first, last = places[0].first + offset, places[-1].stop + offset
+    seconds = ((places[0].first + offset) / rate, (places[-1].stop + offset) / rate)
     count = sum(place.stop - place.first for place in places)
     times = "once" if len(places) == 1 else f"{len(places)} times"
     words = {
@@ -288,16 +265,14 @@ def _dropped(
         "repeat": f"a block is repeated {times}, {count} samples in all",
         "jump": f"the waveform jumps {times}: samples were lost, or there was an electrical click",
     }
-    band = (model.frequency_at(first / rate), model.frequency_at(last / rate))
-    strongest = max(place.margin for place in places)
-    sure = confidence_of(strongest)
-    return make_finding(
+    sure = confidence_of(max(place.margin for place in places))
+    return Finding.of(
         FindingCode.DROPPED_SAMPLES,
         Severity.WARNING if kind == "jump" else Severity.FAULT,
         recording,
         what=words[kind],
         confidence=min(sure, 0.8) if kind == "jump" else sure,
-        seconds=(first / rate, last / rate),
-        band=band,
+        seconds=seconds,
+        band=model.played(seconds),
         value=None if kind == "jump" else count,
     )

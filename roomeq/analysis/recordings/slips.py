@@ -16,20 +16,13 @@ from typing import Literal
 
 import numpy as np
 
-from roomeq.analysis.recordings.drift import elapsed_phase, unwrapped_phase
-from roomeq.analysis.recordings.findings import (
-    Finding,
-    FindingCode,
-    Severity,
-    confidence_of,
-    make_finding,
-)
+from roomeq.analysis.recordings.drift import elapsed_phase
+from roomeq.analysis.recordings.findings import Finding, FindingCode, Severity, confidence_of
 from roomeq.analysis.recordings.lead_in import LeadInNoise
 from roomeq.analysis.recordings.model import SweepModel
 from roomeq.base.levels import FloatArray
-from roomeq.base.recording import Recording
 
-__all__ = ["Slip", "estimate_slip", "slip_findings"]
+__all__ = ["Slip", "estimate_slip", "slip_finding"]
 
 LEAST_SLIP = {"loopback": 0.05e-3, "lead-in": 0.2e-3}
 """Smaller slips are not told from other things, in s."""
@@ -80,7 +73,7 @@ def _splits(model: SweepModel) -> FloatArray:
 
 
 def _from_loopback(loopback: SweepModel) -> Slip | None:
-    axis, phase = unwrapped_phase(loopback)
+    axis, phase = loopback.frequencies, np.unwrap(np.angle(loopback.spectrum))
     chosen = slice(None, None, max(1, axis.size // _KEPT))
     axis, phase = axis[chosen], phase[chosen]
     growth = loopback.view.excitation.growth_at
@@ -145,23 +138,20 @@ def _from_lead_in(model: SweepModel, told: LeadInNoise) -> Slip | None:
     return Slip(lost=best[1], after=after, basis="lead-in", margin=margin)
 
 
-def slip_findings(model: SweepModel, slip: Slip | None, recording: Recording) -> list[Finding]:
+def slip_finding(model: SweepModel, slip: Slip) -> Finding:
     """Return a slip as lost or inserted samples."""
-    if slip is None:
-        return []
+    recording = model.view.recording
     count = round(abs(slip.lost) * recording.sample_rate)
     at = model.starts[0] + model.instant_of(slip.after)
+    seconds = (at - 0.2, at + 0.2)
     verb = "were lost" if slip.lost > 0 else "were put in"
-    return [
-        make_finding(
-            FindingCode.DROPPED_SAMPLES,
-            Severity.FAULT,
-            recording,
-            what=f"about {count} samples ({1e3 * abs(slip.lost):.2f} ms) {verb} (by the "
-            f"{slip.basis})",
-            confidence=confidence_of(slip.margin),
-            seconds=(at - 0.2, at + 0.2),
-            band=(model.frequency_at(at - 0.2), model.frequency_at(at + 0.2)),
-            value=count,
-        )
-    ]
+    return Finding.of(
+        FindingCode.DROPPED_SAMPLES,
+        Severity.FAULT,
+        recording,
+        what=f"about {count} samples ({1e3 * abs(slip.lost):.2f} ms) {verb} (by the {slip.basis})",
+        confidence=confidence_of(slip.margin),
+        seconds=seconds,
+        band=model.played(seconds),
+        value=count,
+    )

@@ -15,18 +15,13 @@ from __future__ import annotations
 
 import itertools
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from roomeq.analysis.recordings.findings import (
-    Finding,
-    FindingCode,
-    Severity,
-    confidence_of,
-    make_finding,
-)
+from roomeq.analysis.recordings.findings import Finding, FindingCode, Severity, confidence_of
 from roomeq.analysis.recordings.model import RecordingView, SweepModel
 from roomeq.analysis.recordings.noise import NoiseLevels, quiet_stretches
 from roomeq.analysis.sweeps.excitation import Excitation
@@ -110,9 +105,9 @@ class LagTrend:
 
     frequencies: FloatArray
     lags: FloatArray
-    slope: float
-    upper: float
-    scatter: float
+    slope: float = math.nan
+    upper: float = math.nan
+    scatter: float = math.nan
 
     @property
     def run(self) -> float:
@@ -146,43 +141,31 @@ def estimate_lag_trend(view: RecordingView) -> LagTrend:
     found = []
     for centre in centres:
         envelope = band_envelope(spectrum, step=step, centre=float(centre), width=_BAND_WIDTH)
-        top = float(envelope.max())
-        if not top > _PROMINENT * float(np.median(envelope)):
-            continue
-        strongest = int(np.argmax(envelope))
-        found.append((centre, envelope, strongest))
-    lags = [_early_lag(env, top, view) for _, env, top in found]
-    frequencies = np.array([centre for centre, _, _ in found])
-    unwrapped = _unwrapped(np.array(lags), inverse.fft_length / inverse.low_rate)
+        if envelope.max() > _PROMINENT * np.median(envelope):
+            found.append((centre, _early_lag(envelope, view)))
+    frequencies, lags = np.array(found).reshape(-1, 2).T
+    unwrapped = _unwrapped(lags, inverse.fft_length / inverse.low_rate)
     swept = ~_at_once(view.excitation, frequencies, unwrapped)
     return _trend(frequencies[swept], unwrapped[swept])
 
 
 def _at_once(excitation: Excitation, frequencies: FloatArray, lags: FloatArray) -> BoolArray:
     """Return which bands were heard at one moment, three at least: no sweep does that."""
-    if not frequencies.size:
-        return np.zeros(0, dtype=np.bool_)
     instants = excitation.time_of(frequencies) + lags
     near = np.abs(instants[:, np.newaxis] - instants) < _AT_ONCE * excitation.growth_at(frequencies)
     return np.asarray(near.sum(axis=1) >= _FEWEST_AT_ONCE)
 
 
-def _early_lag(envelope: FloatArray, strongest: int, view: RecordingView) -> float:
+def _early_lag(envelope: FloatArray, view: RecordingView) -> float:
     """Return the lag of the first sweep of a recording, in s, on the circle."""
-    span = view.inverse.fft_length / view.inverse.low_rate
-    rate = envelope.size / span
-    if view.excitation.repeats == 1:
-        return strongest / rate
+    rate = envelope.size * view.inverse.low_rate / view.inverse.fft_length
     # The earliest of several that are about as strong.
-    return (
-        float(np.flatnonzero(envelope[: strongest + 1] >= _EARLY * envelope[strongest])[0]) / rate
-    )
+    share = 1.0 if view.excitation.repeats == 1 else _EARLY
+    return float(np.argmax(envelope >= share * envelope.max())) / rate
 
 
 def _unwrapped(lags: FloatArray, span: float) -> FloatArray:
     """Return lags brought to within half the circle of their median direction."""
-    if not lags.size:
-        return lags
     turns = np.exp(2j * np.pi * lags / span)
     middle = float(np.angle(turns.sum())) * span / (2.0 * np.pi)
     return np.asarray((lags - middle + 0.5 * span) % span + middle - 0.5 * span)
@@ -190,10 +173,7 @@ def _unwrapped(lags: FloatArray, span: float) -> FloatArray:
 
 def _trend(frequencies: FloatArray, lags: FloatArray) -> LagTrend:
     if lags.size < _FEWEST_BANDS:
-        nothing = math.nan
-        return LagTrend(
-            frequencies=frequencies, lags=lags, slope=nothing, upper=nothing, scatter=nothing
-        )
+        return LagTrend(frequencies=frequencies, lags=lags)
     axis, half = np.log(frequencies), (lags.size - 1) // 2
     first, second = np.triu_indices(lags.size, 1)
     slopes = (lags[second] - lags[first]) / (axis[second] - axis[first])
@@ -203,7 +183,7 @@ def _trend(frequencies: FloatArray, lags: FloatArray) -> LagTrend:
     return LagTrend(frequencies=frequencies, lags=lags, slope=slope, upper=upper, scatter=scatter)
 
 
-def sweep_findings(view: RecordingView, model: SweepModel | None) -> list[Finding]:
+def sweep_findings(view: RecordingView, model: SweepModel | None) -> Iterator[Finding]:
     """Return whether this is another sweep, or one at another rate, or none at all."""
     trend = estimate_lag_trend(view)
     recording, sweep = view.recording, view.excitation
@@ -213,45 +193,41 @@ def sweep_findings(view: RecordingView, model: SweepModel | None) -> list[Findin
     named = _rate_names(ratio, rates) if math.isfinite(ratio) else None
     if not runs and (trend.together or model is None or trend.lags.size < _FEWEST_BANDS):
         if model is not None and trend.lags.size >= _FEWEST_BANDS:
-            return []
-        return [
-            make_finding(
-                FindingCode.SWEEP_NOT_FOUND,
-                Severity.FAULT,
-                recording,
-                what="no sweep stands out from the noise",
-                confidence=0.9,
-            )
-        ]
+            return
+        yield Finding.of(
+            FindingCode.SWEEP_NOT_FOUND,
+            Severity.FAULT,
+            recording,
+            what="no sweep stands out from the noise",
+            confidence=0.9,
+        )
+        return
     if named is not None:
         true, stated = named
-        return [
-            make_finding(
-                FindingCode.WRONG_SAMPLE_RATE,
-                Severity.FAULT,
-                recording,
-                what=f"the sweep runs {ratio:.3f} times as fast as described, as if what has "
-                f"{true:g} Hz were taken for {stated:g} Hz",
-                confidence=confidence_of(trend.run / _LARGEST_RUN),
-                value=ratio,
-            )
-        ]
+        yield Finding.of(
+            FindingCode.WRONG_SAMPLE_RATE,
+            Severity.FAULT,
+            recording,
+            what=f"the sweep runs {ratio:.3f} times as fast as described, as if what has "
+            f"{true:g} Hz were taken for {stated:g} Hz",
+            confidence=confidence_of(trend.run / _LARGEST_RUN),
+            value=ratio,
+        )
+        return
     shape = "its frequency does not grow as described"
     if math.isfinite(ratio):
         shape = (
             f"its frequency grows e-fold in {sweep.growth / ratio:.3g} s instead of "
             f"{sweep.growth:.3g} s, or one machine runs {ratio:.3f} times as fast as the other"
         )
-    return [
-        make_finding(
-            FindingCode.WRONG_SWEEP,
-            Severity.FAULT,
-            recording,
-            what=f"another sweep than the one described: {shape}",
-            confidence=confidence_of(trend.run / _LARGEST_RUN) if runs else 0.7,
-            value=None if math.isnan(ratio) else sweep.growth / ratio,
-        )
-    ]
+    yield Finding.of(
+        FindingCode.WRONG_SWEEP,
+        Severity.FAULT,
+        recording,
+        what=f"another sweep than the one described: {shape}",
+        confidence=confidence_of(trend.run / _LARGEST_RUN) if runs else 0.7,
+        value=None if math.isnan(ratio) else sweep.growth / ratio,
+    )
 
 
 def _rate_names(ratio: float, rates: tuple[int, int]) -> tuple[float, float] | None:
@@ -274,43 +250,39 @@ def _rate_names(ratio: float, rates: tuple[int, int]) -> tuple[float, float] | N
     return float(true), float(stated)
 
 
-def cut_findings(model: SweepModel, noise: NoiseLevels) -> list[Finding]:
+def cut_findings(model: SweepModel, noise: NoiseLevels) -> Iterator[Finding]:
     """Return what is missing of the sweeps: cut by the recording's ends, or never heard."""
     view = model.view
     sweep, recording = view.excitation, view.recording
-    findings = []
     missing = -model.starts[0]
     exponential = sweep.growth > 0  # another one spends little on its lowest octave
     if missing > _NEGLIGIBLE_CUT:
-        findings.append(_start_missing(model, missing, "the recording begins {:.2f} s too late"))
+        yield _start_missing(model, missing, "the recording begins {:.2f} s too late")
     elif exponential:
         silent = _silent_start(model) or _masked_start(model, noise)
         if silent > 0:
-            findings.append(_start_missing(model, silent, "nothing is heard for {:.2f} s"))
+            yield _start_missing(model, silent, "nothing is heard for {:.2f} s")
     over = model.starts[-1] + sweep.duration - recording.duration
     if over > _NEGLIGIBLE_CUT:
-        findings.append(_end_missing(model, over, "the recording ends {:.2f} s too early"))
+        yield _end_missing(model, over, "the recording ends {:.2f} s too early")
     else:
         silent = _silent_end(model)
         if silent > 0:
-            findings.append(_end_missing(model, silent, "the sweep stops {:.2f} s too early"))
+            yield _end_missing(model, silent, "the sweep stops {:.2f} s too early")
     found = model.segments.found
     said = isinstance(sweep.played, SweepDescription)  # a reference may be played many times
     if found < sweep.repeats or (said and found > sweep.repeats):
-        findings.append(
-            make_finding(
-                FindingCode.SWEEPS_MISSING,
-                Severity.WARNING,
-                recording,
-                what=f"{found} sweeps were found, and {sweep.repeats} said to be played",
-                confidence=0.9,
-                value=found,
-            )
+        yield Finding.of(
+            FindingCode.SWEEPS_MISSING,
+            Severity.WARNING,
+            recording,
+            what=f"{found} sweeps were found, and {sweep.repeats} said to be played",
+            confidence=0.9,
+            value=found,
         )
-    return findings
 
 
-def decay_findings(model: SweepModel, noise: NoiseLevels) -> list[Finding]:
+def decay_findings(model: SweepModel, noise: NoiseLevels) -> Iterator[Finding]:
     """Return which third octaves the recording leaves before they have decayed by 30 dB.
 
     What is left out of a decaying mode then is a thirtieth of its peak, 0.3 dB.
@@ -334,23 +306,21 @@ def decay_findings(model: SweepModel, noise: NoiseLevels) -> list[Finding]:
         if relative_db > _CUT_DB and level > 2.0 * quiet:
             cut.append((band, relative_db))
     if not cut:
-        return []
+        return
     names = cut[0][0].label if len(cut) == 1 else f"{cut[0][0].label} to {cut[-1][0].label}"
     worst = max(level for _, level in cut)
     ended = model.view.recording.duration
-    return [
-        make_finding(
-            FindingCode.DECAY_CUT,
-            Severity.FAULT,
-            model.view.recording,
-            what=f"the recording ends while the room still rings at {names} Hz, by {worst:.0f} dB "
-            "below the loudest: levels there are wrong",
-            confidence=confidence_of(1.0 + (worst - _CUT_DB) / 10.0),
-            seconds=(ended, ended),
-            band=(cut[0][0].lower, cut[-1][0].upper),
-            value=worst,
-        )
-    ]
+    yield Finding.of(
+        FindingCode.DECAY_CUT,
+        Severity.FAULT,
+        model.view.recording,
+        what=f"the recording ends while the room still rings at {names} Hz, by {worst:.0f} dB "
+        "below the loudest: levels there are wrong",
+        confidence=confidence_of(1.0 + (worst - _CUT_DB) / 10.0),
+        seconds=(ended, ended),
+        band=(cut[0][0].lower, cut[-1][0].upper),
+        value=worst,
+    )
 
 
 def _start_missing(model: SweepModel, missing: float, words: str) -> Finding:
@@ -358,7 +328,7 @@ def _start_missing(model: SweepModel, missing: float, words: str) -> Finding:
     begins = float(sweep.frequency_at(missing))
     reach = begins + _blur(sweep, begins)
     start = max(model.starts[0], 0.0)
-    return make_finding(
+    return Finding.of(
         FindingCode.START_MISSING,
         Severity.NOTE if begins < model.band[0] else Severity.FAULT,
         model.view.recording,
@@ -375,7 +345,7 @@ def _end_missing(model: SweepModel, missing: float, words: str) -> Finding:
     ends = float(sweep.frequency_at(sweep.duration - missing))
     reach = max(0.5 * ends, ends - _blur(sweep, ends))
     stop = model.starts[-1] + sweep.duration
-    return make_finding(
+    return Finding.of(
         FindingCode.END_MISSING,
         Severity.NOTE if ends > model.band[1] else Severity.FAULT,
         model.view.recording,
@@ -439,7 +409,7 @@ def _silent_end(model: SweepModel) -> float:
     Only where the response falls by 34 dB within half an octave and stays there to the end of the
     band: more than a crossover of 48 dB per octave and the modes of a room do.
     """
-    axis, pressure = model.pressure()
+    axis, pressure = model.frequencies, model.spectrum
     edges = model.band[1] * 2.0 ** (-np.arange(13 * 12) / 12.0)
     edges = edges[edges >= model.band[0]][::-1]
     index = np.searchsorted(axis, edges)
@@ -459,7 +429,7 @@ def looks_electrical(model: SweepModel) -> float:
     At least 1 where the level varies by less than 1 dB (standard deviation over the usable band)
     and less than a thousandth of the energy comes later than 60 ms. No room does that.
     """
-    axis, pressure = model.pressure()
+    axis, pressure = model.frequencies, model.spectrum
     level = 20.0 * np.log10(np.maximum(np.abs(pressure), 1e-12))
     weight = 1.0 / axis
     mean = float(np.average(level, weights=weight))

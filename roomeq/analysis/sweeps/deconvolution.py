@@ -273,8 +273,7 @@ def find_excitations(
             break
         strongest = max(strongest, peak)
         found.append(index)
-        for near in _circular(index - spacing, index + spacing + 1, length):
-            magnitude[near] = 0.0
+        magnitude[np.arange(index - spacing, index + spacing + 1) % length] = 0.0
     if not found:
         raise MeasurementFileError(
             "the excitation is not found in this recording",
@@ -284,13 +283,3 @@ def find_excitations(
         )
     last = recording.samples.size / inverse.factor
     return tuple(sorted(index if index < last else index - length for index in found))
-
-
-def _circular(first: int, last: int, length: int) -> tuple[slice, ...]:
-    """Return slices that cover first to last on a circle of `length`."""
-    if last - first >= length:
-        return (slice(0, length),)
-    first, last = first % length, last % length
-    if first <= last:
-        return (slice(first, last),)
-    return slice(first, length), slice(0, last)

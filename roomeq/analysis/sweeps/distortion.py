@@ -18,8 +18,9 @@ import numpy as np
 
 from roomeq.analysis.sweeps.decimation import choose_decimation, decimate
 from roomeq.analysis.sweeps.excitation import Excitation, excitation_of
-from roomeq.analysis.sweeps.regularisation import BAND_EDGE, regularised_inverse
+from roomeq.analysis.sweeps.regularisation import BAND_EDGE, band_weight, regularised_inverse
 from roomeq.analysis.sweeps.sweep import closed_form_inverse, sweep_signal
+from roomeq.analysis.sweeps.windowing import tapered_power
 from roomeq.base.bands import ThirdOctaveBand, logarithmic_axis
 from roomeq.base.levels import FloatArray, amplitude_ratio_db, readonly
 from roomeq.base.recording import Recording, SweepDescription
@@ -72,9 +73,7 @@ class Distortion:
     @property
     def total(self) -> FloatArray:
         """Root of the summed squares of the known orders over the fundamental, shape (F,)."""
-        known = np.isfinite(self.ratios)
-        total = np.sqrt(np.sum(np.where(known, self.ratios, 0.0) ** 2, axis=0))
-        return np.where(known.any(axis=0), total, np.nan)
+        return _total(self.ratios)
 
     @property
     def above_noise(self) -> np.ndarray[tuple[int, int], np.dtype[np.bool_]]:
@@ -175,9 +174,14 @@ def distortion_by_band(
         noise = (distortion.noise[1:, inside] ** 2).mean(axis=1)
         told = mean[1:] >= 4.0 * noise  # never true where either is nan
         ratios[told, index] = np.sqrt(mean[1:][told] / mean[0])
+    return amplitude_ratio_db(ratios), _total(ratios)
+
+
+def _total(ratios: FloatArray) -> FloatArray:
+    """Return the root of the summed squares of the known rows; nan where none is."""
     known = np.isfinite(ratios)
     total = np.sqrt(np.sum(np.where(known, ratios, 0.0) ** 2, axis=0))
-    return amplitude_ratio_db(ratios), np.where(known.any(axis=0), total, math.nan)
+    return np.where(known.any(axis=0), total, math.nan)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -206,12 +210,7 @@ def _prepared(recording: Recording, sweep: Excitation, start: float) -> _Prepare
     factor = choose_decimation(rate, highest=top)
     low_rate, zero = rate / factor, round(start * rate)
     stop = min(recording.samples.size, zero + round((sweep.duration + _LONGEST_TAIL) * rate))
-    signal = decimate(
-        recording.samples[zero:stop],
-        factor=factor,
-        sample_rate=rate,
-        passband=_PASSBAND * top,
-    )
+    signal = _lowered(recording.samples[zero:stop], rate, factor, top)
     length = next_fast_len(signal.size + math.ceil(sweep.duration * low_rate), real=True)
     inverse = _inverse(sweep, length, factor, low_rate, top)
     return _Prepared(
@@ -222,6 +221,10 @@ def _prepared(recording: Recording, sweep: Excitation, start: float) -> _Prepare
         factor=factor,
         top=top,
     )
+
+
+def _lowered(signal: FloatArray, rate: int, factor: int, top: float) -> FloatArray:
+    return decimate(signal, factor=factor, sample_rate=rate, passband=_PASSBAND * top)
 
 
 def _one_order(
@@ -235,12 +238,8 @@ def _one_order(
     place = -sweep.harmonic_advance(order)
     found = _read(prepared.lags, place, window, zero_at, low_rate, frequencies)
     if isinstance(sweep.played, SweepDescription):
-        own = decimate(
-            sweep_signal(sweep.played, sample_rate=prepared.sample_rate, order=order),
-            factor=prepared.factor,
-            sample_rate=prepared.sample_rate,
-            passband=_PASSBAND * prepared.top,
-        )
+        own = sweep_signal(sweep.played, sample_rate=prepared.sample_rate, order=order)
+        own = _lowered(own, prepared.sample_rate, prepared.factor, prepared.top)
         own = irfft(rfft(own, length) * prepared.inverse, length, overwrite_x=True)
         unit = _read(own, place, window, zero_at, low_rate, frequencies)
         found = found / unit
@@ -259,12 +258,7 @@ def _inverse(
     """Return the closed-form inverse spectrum, faded out below the sweep and above `top`."""
     sweep = excitation.played
     if isinstance(sweep, Recording):
-        signal = decimate(
-            excitation.signal,
-            factor=factor,
-            sample_rate=excitation.sample_rate,
-            passband=_PASSBAND * top,
-        )
+        signal = _lowered(excitation.signal, excitation.sample_rate, factor, top)
         usable = excitation.band[0] * BAND_EDGE, top
         return regularised_inverse(signal, fft_length=length, sample_rate=rate, usable=usable)
     step = rate / length
@@ -274,12 +268,7 @@ def _inverse(
         min(math.ceil(_PASSBAND * top / step) + 1, inverse.size),
     )
     frequencies = step * np.arange(kept.start, kept.stop, dtype=np.float64)
-    weight = np.ones(frequencies.size)
-    below, above = frequencies < sweep.start, frequencies > top
-    depth = np.log2(sweep.start / frequencies[below])
-    weight[below] = 0.5 + 0.5 * np.cos(np.pi * np.minimum(depth, 1.0))
-    depth = np.log(frequencies[above] / top) / math.log(_PASSBAND)
-    weight[above] = 0.5 + 0.5 * np.cos(np.pi * np.minimum(depth, 1.0))
+    weight = band_weight(frequencies, (sweep.start, top), fades=(2.0, _PASSBAND))
     inverse[kept] = weight * closed_form_inverse(frequencies, sweep=sweep, sample_rate=rate)
     return inverse
 
@@ -333,10 +322,8 @@ def _density(quiet: FloatArray, rate: float, frequencies: FloatArray) -> FloatAr
     """
     if quiet.size < 0.5 * rate:
         return np.full(frequencies.shape, math.nan)
-    taper = np.hanning(quiet.size + 2)[1:-1]
-    spectrum = np.fft.rfft((quiet - quiet.mean()) * taper)
-    power = (spectrum.real**2 + spectrum.imag**2) / float(taper @ taper)
-    prefix = np.concatenate(([0.0], np.cumsum(power)))
+    power, energy = tapered_power(quiet - quiet.mean())
+    prefix = np.concatenate(([0.0], np.cumsum(power / energy)))
     step = rate / quiet.size
     low = np.minimum((frequencies * 10**-0.05 / step).astype(np.intp), power.size - 1)
     high = np.minimum((frequencies * 10**0.05 / step).astype(np.intp) + 1, power.size)

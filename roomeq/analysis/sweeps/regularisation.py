@@ -15,7 +15,7 @@ import numpy as np
 from roomeq.base.levels import FloatArray
 from roomeq.base.response import ComplexArray
 
-__all__ = ["BAND_EDGE", "FADE_ABOVE", "FADE_BELOW", "regularised_inverse"]
+__all__ = ["BAND_EDGE", "FADE_ABOVE", "FADE_BELOW", "band_weight", "regularised_inverse"]
 
 BAND_EDGE = 2.0 ** (1.0 / 6.0)
 """Ratio between the end of the excited band and that of the usable one."""
@@ -64,20 +64,22 @@ def regularised_inverse(
         near = (frequencies > edge / BAND_EDGE) & (frequencies < edge * BAND_EDGE)
         power[outside] = np.maximum(power[outside], _FLOOR * power[near & ~outside].mean())
     inverse = np.zeros(spectrum.size, dtype=np.complex128)
-    weight = _band_weight(frequencies, lowest, highest, ceiling)
+    weight = band_weight(frequencies, usable, fades=(FADE_BELOW, ceiling / highest))
     inverse[kept] = np.conj(spectrum[kept]) * (weight / power)
     inverse.setflags(write=False)
     return inverse
 
 
-def _band_weight(
-    frequencies: FloatArray, lowest: float, highest: float, ceiling: float
+def band_weight(
+    frequencies: FloatArray, usable: tuple[float, float], *, fades: tuple[float, float]
 ) -> FloatArray:
-    """Return 1 within the usable band, falling as a raised cosine over log frequency outside."""
+    """Return 1 within a band, falling as a raised cosine over log frequency outside.
+
+    It has reached 0 where the ratio to the band's edge is as of `fades`.
+    """
     weight = np.ones(frequencies.size)
-    below, above = frequencies < lowest, frequencies > highest
-    depth = np.log(lowest / frequencies[below]) / math.log(FADE_BELOW)
-    weight[below] = 0.5 + 0.5 * np.cos(np.pi * np.minimum(depth, 1.0))
-    depth = np.log(frequencies[above] / highest) / math.log(ceiling / highest)
-    weight[above] = 0.5 + 0.5 * np.cos(np.pi * np.minimum(depth, 1.0))
+    outwards = usable[0] / frequencies, frequencies / usable[1]
+    for ratio, fade in zip(outwards, fades, strict=True):
+        depth = np.log(ratio) / math.log(fade)
+        weight *= 0.5 + 0.5 * np.cos(np.pi * np.clip(depth, 0.0, 1.0))
     return weight

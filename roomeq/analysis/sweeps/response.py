@@ -24,10 +24,11 @@ from roomeq.analysis.sweeps.windowing import (
     apply_window,
     choose_steady_window,
     choose_window,
+    tapered_power,
 )
 from roomeq.base.levels import FloatArray, power_ratio_db, readonly
 from roomeq.base.recording import ImpulseResponse, Recording
-from roomeq.base.response import ComplexArray, FrequencyResponse
+from roomeq.base.response import FrequencyResponse
 
 _LEAST_REST = 0.25  # s
 
@@ -168,20 +169,19 @@ def _with_snr(
     That stretch holds, for every frequency, what the microphone heard after the sweep had passed it
     and its decay had ended.
     """
-    from scipy.fft import next_fast_len, rfft
+    from scipy.fft import next_fast_len
 
     rate = mean.sample_rate
     begin = round((window.length - mean.start) * rate)
     rest = mean.samples[begin : begin + round(max(1.0, window.length) * rate)]
     if rest.size < _LEAST_REST * rate:
         return response
-    taper = np.hanning(rest.size + 2)[1:-1]
     size = next_fast_len(rest.size, real=True)
-    density = _squared(rfft(rest * taper, size)) / float(taper @ taper)
+    power, energy = tapered_power(rest, size)
     centres = np.geomspace(response.frequencies[0], response.frequencies[-1], 200)
-    noise = _third_octave_means(centres, density, 0.0, rate / size) * window.energy * rate
+    noise = _third_octave_means(centres, power / energy, 0.0, rate / size) * window.energy * rate
     step = response.frequencies[1] - response.frequencies[0]
-    power = _squared(response.pressure)
+    power = response.pressure.real**2 + response.pressure.imag**2
     signal = _third_octave_means(centres, power, float(response.frequencies[0]), float(step))
     signal = np.maximum(signal, 1e-200)  # digital silence has neither
     ratio = np.maximum(signal - noise, 1e-12 * signal) / np.maximum(noise, 1e-30 * signal)
@@ -190,10 +190,6 @@ def _with_snr(
         return response
     snr_db = np.interp(response.frequencies, centres[told], power_ratio_db(ratio[told]))
     return replace(response, snr_db=snr_db)
-
-
-def _squared(spectrum: ComplexArray) -> FloatArray:
-    return np.asarray(spectrum.real**2 + spectrum.imag**2)
 
 
 def _third_octave_means(

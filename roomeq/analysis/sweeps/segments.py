@@ -102,19 +102,17 @@ def cut_segments(
     kept = whole or places[:1]
     zeros = tuple(place * locator.factor // inverse.factor for place in kept)
     bounds = _bounds(zeros, inverse, recording.samples.size)
-    gain_db = None
-    if inverse.locator is not None:
-        segments = _full_band(recording, zeros, bounds, inverse)
-    elif loopback is None:
-        segments = _rows(located, zeros, bounds)
-    else:
-        segments = _rows(deconvolve(recording.samples, inverse=inverse), zeros, bounds)
+
+    def rows(channel: Recording) -> FloatArray:
+        if inverse.locator is not None:
+            return _full_band(channel, zeros, bounds, inverse)
+        lags = located if channel is timing else deconvolve(channel.samples, inverse=inverse)
+        offsets = np.arange(-bounds[0], bounds[1])
+        return lags[(np.array(zeros)[:, np.newaxis] + offsets) % lags.size]
+
+    segments, gain_db = rows(recording), None
     if loopback is not None:
-        if inverse.locator is None:
-            references = _rows(located, zeros, bounds)
-        else:
-            references = _full_band(loopback, zeros, bounds, inverse)
-        segments, gain_db = _without_loopback(segments, references, bounds[0], inverse)
+        segments, gain_db = _without_loopback(segments, rows(loopback), bounds[0], inverse)
     return Segments(
         samples=readonly(segments),
         before=bounds[0],
@@ -176,11 +174,6 @@ def _bounds(zeros: tuple[int, ...], inverse: ExcitationInverse, frames: int) -> 
         room -= inverse.duration  # distortion products wrap round to here
     after = min(max(after, _SHORTEST), LONGEST_DECAY, room)
     return round(before * rate), max(8, math.floor(after * rate))
-
-
-def _rows(deconvolved: FloatArray, zeros: tuple[int, ...], bounds: tuple[int, int]) -> FloatArray:
-    offsets = np.arange(-bounds[0], bounds[1])
-    return deconvolved[(np.array(zeros)[:, np.newaxis] + offsets) % deconvolved.size]
 
 
 def _full_band(

@@ -28,6 +28,7 @@ __all__ = [
     "band_envelope",
     "choose_steady_window",
     "choose_window",
+    "tapered_power",
     "window_values",
 ]
 
@@ -197,6 +198,17 @@ def choose_steady_window(
         return window
     time = length * 0.8 / FLAT_PER_DECAY
     return replace(window, length=length, decay_time=time, basis="early decay")
+
+
+def tapered_power(samples: FloatArray, size: int | None = None) -> tuple[FloatArray, float]:
+    """Return the squared spectrum of a stretch under a Hann window, and the window's energy.
+
+    Padded with zeros to `size`, shape (size // 2 + 1,). Over that energy it is the power of a noise
+    for each sample.
+    """
+    taper = np.hanning(samples.size + 2)[1:-1]
+    spectrum = np.fft.rfft(samples * taper, size)
+    return spectrum.real**2 + spectrum.imag**2, float(taper @ taper)
 
 
 def band_envelope(

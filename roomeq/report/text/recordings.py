@@ -12,8 +12,8 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Sequence
 
-from roomeq.analysis.recordings.findings import Finding, FindingCode, FindingPlace, Severity
-from roomeq.plan.recordings import DetailRow, FindingRow, RecordingRow
+from roomeq.analysis.recordings.findings import Finding, FindingCode, Severity
+from roomeq.plan.recordings import DetailRow, RecordingRow
 from roomeq.report.text.layout import bullet_list, columns, number, paragraph, table
 
 __all__ = [
@@ -67,7 +67,7 @@ def sureness_text(confidence: float) -> str:
     return "likely" if confidence >= 0.7 else "possible"
 
 
-def place_text(where: FindingPlace) -> str:
+def place_text(where: Finding) -> str:
     """Return channel, time and frequency of a finding, as far as they apply."""
     parts = [f"channel {where.channel}"]
     if where.start is not None and where.stop is not None:
@@ -88,7 +88,7 @@ def finding_text(finding: Finding) -> str:
     severities = {Severity.FAULT: "FAULT", Severity.WARNING: "Warning", Severity.NOTE: "Note"}
     return (
         f"{severities[finding.severity]}, {CODES[finding.code]} "
-        f"({sureness_text(finding.confidence)}; {place_text(finding.where)}): {finding.what}. "
+        f"({sureness_text(finding.confidence)}; {place_text(finding)}): {finding.what}. "
         f"What to do: {finding.remedy}."
     )
 
@@ -147,7 +147,7 @@ def _overview(rows: Sequence[RecordingRow]) -> list[str]:
 
 def _notes(rows: Sequence[RecordingRow]) -> list[str]:
     """Return the notes; those of one kind with one remedy stand together."""
-    alike: dict[tuple[FindingCode, str], list[tuple[RecordingRow, FindingRow]]] = {}
+    alike: dict[tuple[FindingCode, str], list[tuple[RecordingRow, Finding]]] = {}
     for row in rows:
         for one in row.findings:
             if one.severity is Severity.NOTE:
@@ -156,7 +156,7 @@ def _notes(rows: Sequence[RecordingRow]) -> list[str]:
     for (code, remedy), entries in alike.items():
         if len(entries) == 1:
             ((row, one),) = entries
-            texts.append(f"{row.file}: {finding_text(one.finding(row.file))}")
+            texts.append(f"{row.file}: {finding_text(one)}")
             continue
         each = "; ".join(f"{row.file}: {one.what}" for row, one in entries)
         texts.append(f"Notes, {CODES[code]}: {each}. What to do: {remedy}.")

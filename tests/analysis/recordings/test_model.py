@@ -31,7 +31,8 @@ def test_the_residual_holds_what_the_sweep_does_not_explain():
 
 
 def test_a_wire_has_its_gain_at_every_frequency():
-    frequencies, spectrum = model_of(0.25 * played()).pressure()
+    model = model_of(0.25 * played())
+    frequencies, spectrum = model.frequencies, model.spectrum
     inner = (frequencies > 15.0) & (frequencies < 400.0)
     assert np.abs(spectrum[inner]) == pytest.approx(0.25, rel=0.01)
 

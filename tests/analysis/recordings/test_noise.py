@@ -78,7 +78,7 @@ def test_bands_with_too_much_noise_are_named(snr_db, worst):
         assert not found
     else:
         assert found[0].severity is Severity(worst)
-        assert found[0].where.lowest < found[0].where.highest
+        assert found[0].lowest < found[0].highest
 
 
 def test_where_there_is_no_quiet_the_response_tells_the_noise():

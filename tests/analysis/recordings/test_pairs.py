@@ -43,7 +43,7 @@ def test_a_silent_loopback_is_named_by_its_channel():
         recording(clean()), SWEEP, loopback=loopback_of(np.zeros(clean().size))
     )
     (found,) = quality.found(FindingCode.SILENT_CHANNEL)
-    assert found.where.channel == 2
+    assert found.channel == 2
 
 
 CHANGES = {
@@ -62,7 +62,7 @@ def test_the_same_recording_under_another_name(name):
     qualities = [*map(RecordingJudge(sweep=SWEEP), [first, again])]
     assert not qualities[0].found(FindingCode.SAME_RECORDING)
     (found,) = qualities[1].found(FindingCode.SAME_RECORDING)
-    assert found.where.file == "right.wav"
+    assert qualities[1].file == "right.wav"
     assert "left.wav" in found.what
 
 

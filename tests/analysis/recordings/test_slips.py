@@ -31,7 +31,7 @@ def test_lost_samples_are_counted_by_the_lead_in(count, at):
     quality = judged(lambda samples: lost(samples, at, count))
     (found,) = slips(quality)
     assert found.value == pytest.approx(count, abs=3)
-    assert found.where.start - 0.4 < at < found.where.stop + 0.4
+    assert found.start - 0.4 < at < found.stop + 0.4
     assert not quality.found(FindingCode.CLOCK_DRIFT)
 
 
@@ -40,7 +40,7 @@ def test_lost_samples_are_counted_by_the_loopback(count):
     quality = judged(lambda samples: lost(samples, 10.3, count), loopback=True)
     (found,) = slips(quality)
     assert found.value == pytest.approx(count, abs=max(1, 0.04 * count))
-    assert found.where.start - 0.2 < 10.3 < found.where.stop + 0.2
+    assert found.start - 0.2 < 10.3 < found.stop + 0.2
     assert "were lost" in found.what
     assert not quality.found(FindingCode.CLOCK_DRIFT)
 

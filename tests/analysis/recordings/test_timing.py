@@ -47,7 +47,7 @@ def test_a_recording_that_begins_too_late(late, severity):
         # An edge in time is felt over sqrt(df/dt) beside it.
         edge = frequency_after(late)
         assert f"below {frequency_after(one.value):.3g} Hz" in one.what
-        assert one.where.highest == pytest.approx(edge + np.sqrt(edge / SWEEP.growth), rel=0.02)
+        assert one.highest == pytest.approx(edge + np.sqrt(edge / SWEEP.growth), rel=0.02)
 
 
 @pytest.mark.parametrize(
@@ -61,7 +61,7 @@ def test_a_recording_that_ends_too_early(early, severity):
     for one in found:
         assert one.value == pytest.approx(early, abs=0.02)
         edge = frequency_after(SWEEP.duration - early)
-        assert one.where.lowest == pytest.approx(edge - np.sqrt(edge / SWEEP.growth), rel=0.02)
+        assert one.lowest == pytest.approx(edge - np.sqrt(edge / SWEEP.growth), rel=0.02)
 
 
 @pytest.mark.parametrize(("late", "seen"), [(0.2, False), (0.6, True), (2.0, True)])

@@ -5,7 +5,7 @@ import numpy as np
 import pytest
 from judged_rooms import found, room, sound, spoilt
 
-from roomeq.analysis.recordings.findings import FindingCode, FindingPlace, Severity, make_finding
+from roomeq.analysis.recordings.findings import Finding, FindingCode, Severity
 from roomeq.base.recording import Recording
 from roomeq.plan.recordings import DecayRow, DetailRow, DistortionRow, recording_rows
 from roomeq.report.text.layout import WIDTH
@@ -38,11 +38,11 @@ def test_every_code_has_its_own_words():
     ],
 )
 def test_a_place_in_words(place, words):
-    assert place_text(FindingPlace(file=None, channel=1, **place)) == words
+    assert place_text(msgspec.structs.replace(found(FindingCode.HUM), **place)) == words
 
 
 def test_a_finding_says_what_where_how_sure_and_what_to_do():
-    found = make_finding(
+    found = Finding.of(
         FindingCode.CLIPPING,
         Severity.FAULT,
         Recording(samples=np.zeros(2), sample_rate=10),
