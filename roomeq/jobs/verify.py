@@ -20,7 +20,7 @@ from roomeq.analysis.survey_levels import has_band_levels, seat_levels_db
 from roomeq.base.bands import device_band
 from roomeq.base.cautions import CautionCode
 from roomeq.base.levels import FloatArray
-from roomeq.base.survey import Survey
+from roomeq.base.survey import Source, Survey
 from roomeq.device.equaliser import FixedBandEqualiser, QLaw
 from roomeq.jobs.joining.steps import present_data
 from roomeq.jobs.verify_joined import check_joining, joining_stated_otherwise, measured_levels_db
@@ -28,6 +28,7 @@ from roomeq.jobs.verifying.causes import judge_causes
 from roomeq.jobs.verifying.hypotheses import Setup, gains_in_force_db
 from roomeq.jobs.verifying.observation import Observation, Part, bin_means
 from roomeq.optimiser.joining.summation import judge_sum
+from roomeq.plan.joining import JoiningRecord
 from roomeq.plan.plan import Plan
 from roomeq.plan.records import DeviceRecord
 from roomeq.plan.verification import (
@@ -47,6 +48,7 @@ __all__ = [
     "verify_room",
 ]
 
+Rows = tuple[tuple[float, ...], ...]
 AGREES_DB = 1.0
 _BAND_SCATTERS, _SEAT_DB, _SEAT_SCATTERS = 3.0, 1.5, 2.0
 """How many standard deviations of a repeat a band may differ, over the root of the seats, and the
@@ -333,35 +335,50 @@ def _own_part(plan: Plan, survey: Survey) -> Part | None:
     )
 
 
-def _sum_part(plan: Plan, survey: Survey) -> Part | None:
-    """Return the sum with the mains, measured again, within an octave of the crossover."""
-    record = plan.joining
-    if record is None:
-        return None
+def _around_crossover(
+    record: JoiningRecord, survey: Survey, source: Source
+) -> tuple[tuple[str, ...], FloatArray, FloatArray, Callable[[Rows], FloatArray]] | None:
+    """Return seats, axis and levels of a source measured again, within an octave of the crossover.
+
+    The last turns rows of the record into those of the same seats and axis.
+    """
     axis = np.array(record.frequencies)
     rows = [row.seat for row in record.seats]
-    measured = measured_levels_db(survey, rows, axis)
+    measured = measured_levels_db(survey, rows, axis, source=source)
     if not measured:
         return None
     near = np.abs(np.log2(axis / record.corner)) <= 1.0 + 1e-9
     index = [rows.index(seat) for seat in measured]
-    planned = np.array(record.after_level_db)[index][:, near]
+
+    def kept(levels: Rows) -> FloatArray:
+        return np.asarray(np.array(levels)[index][:, near])
+
     again = np.array(list(measured.values()))[:, near]
+    return tuple(measured), axis[near], again, kept
+
+
+def _sum_part(plan: Plan, survey: Survey) -> Part | None:
+    """Return the sum with the mains, measured again."""
+    record = plan.joining
+    seen = None if record is None else _around_crossover(record, survey, "both")
+    if record is None or seen is None:
+        return None
+    seats, axis, again, kept = seen
+    planned = kept(record.after_level_db)
     sub, mains = (
-        10.0 ** (np.array(level)[index][:, near] / 10.0)
-        for level in (record.sub_level_db, record.mains_level_db)
+        10.0 ** (kept(level) / 10.0) for level in (record.sub_level_db, record.mains_level_db)
     )
     in_phase = 0.5 * (10.0 ** (planned / 10.0) - sub - mains)
     quadrature = np.zeros_like(in_phase)
     if record.quadrature:
-        quadrature = np.array(record.quadrature)[index][:, near] * np.sqrt(sub * mains)
+        quadrature = kept(record.quadrature) * np.sqrt(sub * mains)
     return Part(
-        seats=tuple(measured),
-        frequencies=axis[near],
+        seats=seats,
+        frequencies=axis,
         difference_db=again - planned,
         predicted_db=planned,
-        before_db=np.array(record.before_level_db)[index][:, near] - planned,
-        means=bin_means(axis[near]),
+        before_db=kept(record.before_level_db) - planned,
+        means=bin_means(axis),
         sub_power=sub,
         mains_power=mains,
         cross_power=in_phase + 1j * quadrature,
@@ -369,25 +386,20 @@ def _sum_part(plan: Plan, survey: Survey) -> Part | None:
 
 
 def _mains_part(plan: Plan, survey: Survey) -> Part | None:
-    """Return the mains by themselves, measured again, within an octave of the crossover."""
+    """Return the mains by themselves, measured again."""
     record = plan.joining
-    if record is None:
+    seen = None if record is None else _around_crossover(record, survey, "mains")
+    if record is None or seen is None:
         return None
-    axis = np.array(record.frequencies)
-    rows = [row.seat for row in record.seats]
-    measured = measured_levels_db(survey, rows, axis, source="mains")
-    if not measured:
-        return None
-    near = np.abs(np.log2(axis / record.corner)) <= 1.0 + 1e-9
-    index = [rows.index(seat) for seat in measured]
-    planned = np.array(record.mains_level_db)[index][:, near]
+    seats, axis, again, kept = seen
+    planned = kept(record.mains_level_db)
     return Part(
-        seats=tuple(measured),
-        frequencies=axis[near],
-        difference_db=np.array(list(measured.values()))[:, near] - planned,
+        seats=seats,
+        frequencies=axis,
+        difference_db=again - planned,
         predicted_db=planned,
         before_db=np.zeros_like(planned),
-        means=bin_means(axis[near]),
+        means=bin_means(axis),
         of_mains=True,
     )
 
