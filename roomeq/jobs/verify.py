@@ -16,19 +16,17 @@ from typing import Literal
 
 import numpy as np
 
-from roomeq.analysis.survey_levels import has_band_levels, seat_levels_db
 from roomeq.base.bands import device_band
-from roomeq.base.cautions import CautionCode
 from roomeq.base.levels import FloatArray
-from roomeq.base.survey import Source, Survey
+from roomeq.base.survey import Survey
 from roomeq.device.equaliser import FixedBandEqualiser, QLaw
 from roomeq.jobs.joining.steps import present_data
-from roomeq.jobs.verify_joined import check_joining, joining_stated_otherwise, measured_levels_db
+from roomeq.jobs.verify_joined import check_joining, joining_stated_otherwise
 from roomeq.jobs.verifying.causes import judge_causes
 from roomeq.jobs.verifying.hypotheses import Setup, gains_in_force_db
-from roomeq.jobs.verifying.observation import Observation, Part, bin_means
+from roomeq.jobs.verifying.observation import Observation, Part
+from roomeq.jobs.verifying.parts import observed_parts
 from roomeq.optimiser.joining.summation import judge_sum
-from roomeq.plan.joining import JoiningRecord
 from roomeq.plan.plan import Plan
 from roomeq.plan.records import DeviceRecord
 from roomeq.plan.verification import (
@@ -48,7 +46,6 @@ __all__ = [
     "verify_room",
 ]
 
-Rows = tuple[tuple[float, ...], ...]
 AGREES_DB = 1.0
 _BAND_SCATTERS, _SEAT_DB, _SEAT_SCATTERS = 3.0, 1.5, 2.0
 """How many standard deviations of a repeat a band may differ, over the root of the seats, and the
@@ -162,12 +159,8 @@ def verify(
         )
     if isinstance(survey, Room):
         return verify_room(plan, survey)
-    parts = [part for part in (_own_part(plan, survey), _sum_part(plan, survey)) if part]
-    if parts and (mains := _mains_part(plan, survey)) is not None:
-        parts.append(mains)
-    if not parts:
-        raise ValueError(_nothing_to_compare(plan, survey))
-    seen = Observation.of(tuple(parts), repeatability_db=plan.evidence.repeatability_db)
+    parts = observed_parts(plan, survey)
+    seen = Observation.of(parts, repeatability_db=plan.evidence.repeatability_db)
     setup = _setup(plan, others or {}, microphone_db)
     judged = judge_causes(seen, setup)
     gains = gains_in_force_db(judged.causes[0], setup) if judged.causes else None
@@ -307,141 +300,6 @@ def _band_checks(
                 )
             )
     return tuple(checks)
-
-
-def _own_part(plan: Plan, survey: Survey) -> Part | None:
-    """Return what the plan's bands were fitted to, measured again."""
-    if plan.source not in survey.sources:
-        return None
-    chosen = survey.of_source(plan.source)
-    planned = [entry.seat for entry in plan.seats]
-    again = [seat for seat in planned if seat in chosen.seats]
-    if not again:
-        return None
-    axis = np.array(plan.curves.frequencies)
-    used = np.array(plan.curves.frequency_weights) > 0
-    _check_comparable(plan, chosen, axis)
-    levels = seat_levels_db(chosen, at=axis)[[chosen.seats.index(seat) for seat in again]]
-    index = [planned.index(seat) for seat in again]
-    predicted = np.array(plan.curves.predicted_level_db)[index]
-    before = np.array(plan.curves.before_level_db)[index]
-    return Part(
-        seats=tuple(again),
-        frequencies=axis[used],
-        difference_db=(levels - predicted)[:, used],
-        predicted_db=predicted[:, used],
-        before_db=(before - predicted)[:, used],
-        means=bin_means(axis[used], bands_only=has_band_levels(chosen)),
-    )
-
-
-def _around_crossover(
-    record: JoiningRecord, survey: Survey, source: Source
-) -> tuple[tuple[str, ...], FloatArray, FloatArray, Callable[[Rows], FloatArray]] | None:
-    """Return seats, axis and levels of a source measured again, within an octave of the crossover.
-
-    The last turns rows of the record into those of the same seats and axis.
-    """
-    axis = np.array(record.frequencies)
-    rows = [row.seat for row in record.seats]
-    measured = measured_levels_db(survey, rows, axis, source=source)
-    if not measured:
-        return None
-    near = np.abs(np.log2(axis / record.corner)) <= 1.0 + 1e-9
-    index = [rows.index(seat) for seat in measured]
-
-    def kept(levels: Rows) -> FloatArray:
-        return np.asarray(np.array(levels)[index][:, near])
-
-    again = np.array(list(measured.values()))[:, near]
-    return tuple(measured), axis[near], again, kept
-
-
-def _sum_part(plan: Plan, survey: Survey) -> Part | None:
-    """Return the sum with the mains, measured again."""
-    record = plan.joining
-    seen = None if record is None else _around_crossover(record, survey, "both")
-    if record is None or seen is None:
-        return None
-    seats, axis, again, kept = seen
-    planned = kept(record.after_level_db)
-    sub, mains = (
-        10.0 ** (kept(level) / 10.0) for level in (record.sub_level_db, record.mains_level_db)
-    )
-    in_phase = 0.5 * (10.0 ** (planned / 10.0) - sub - mains)
-    quadrature = np.zeros_like(in_phase)
-    if record.quadrature:
-        quadrature = kept(record.quadrature) * np.sqrt(sub * mains)
-    return Part(
-        seats=seats,
-        frequencies=axis,
-        difference_db=again - planned,
-        predicted_db=planned,
-        before_db=kept(record.before_level_db) - planned,
-        means=bin_means(axis),
-        sub_power=sub,
-        mains_power=mains,
-        cross_power=in_phase + 1j * quadrature,
-    )
-
-
-def _mains_part(plan: Plan, survey: Survey) -> Part | None:
-    """Return the mains by themselves, measured again."""
-    record = plan.joining
-    seen = None if record is None else _around_crossover(record, survey, "mains")
-    if record is None or seen is None:
-        return None
-    seats, axis, again, kept = seen
-    planned = kept(record.mains_level_db)
-    return Part(
-        seats=seats,
-        frequencies=axis,
-        difference_db=again - planned,
-        predicted_db=planned,
-        before_db=np.zeros_like(planned),
-        means=bin_means(axis),
-        of_mains=True,
-    )
-
-
-def _nothing_to_compare(plan: Plan, survey: Survey) -> str:
-    """Say why a survey tells nothing of a plan."""
-    if plan.source not in survey.sources:
-        joined = ", or subwoofer and mains together" if plan.joining is not None else ""
-        return (
-            f"no measurement of {plan.source!r} in this survey, only {', '.join(survey.sources)}: "
-            f"the plan's bands are checked by what they were fitted to, so measure that again"
-            f"{joined}"
-        )
-    planned = ", ".join(entry.seat for entry in plan.seats)
-    chosen = ", ".join(survey.of_source(plan.source).seats)
-    return (
-        f"none of the plan's seats was measured again: it has {planned}, the measurement {chosen}"
-    )
-
-
-def _check_comparable(plan: Plan, chosen: Survey, axis: FloatArray) -> None:
-    """Raise ValueError unless the survey holds what the plan's curves were made of."""
-    in_bands = any(caution.code is CautionCode.BAND_LEVELS_ONLY for caution in plan.cautions)
-    if has_band_levels(chosen) != in_bands:
-        kinds = ("narrow-band responses", "third-octave band levels")
-        raise ValueError(
-            f"the plan was made from {kinds[in_bands]}, this measurement holds "
-            f"{kinds[not in_bands]}: measure again in the same way"
-        )
-    for entry in chosen.measurements:
-        own = entry.response.frequencies
-        if in_bands:
-            covered = bool(np.isin(axis.round(6), own.round(6)).all())
-        else:
-            covered = own[0] <= axis[0] * (1 + 1e-9) and own[-1] >= axis[-1] * (1 - 1e-9)
-        if not covered:
-            raise ValueError(
-                f"seat {entry.seat!r}{f' ({entry.file})' if entry.file else ''}: measured from "
-                f"{own[0]:.4g} to {own[-1]:.4g} Hz{', bands missing' if in_bands else ''}; the "
-                f"plan needs {'every band from ' if in_bands else ''}{axis[0]:.4g} to "
-                f"{axis[-1]:.4g} Hz"
-            )
 
 
 def equaliser_of(device: DeviceRecord) -> FixedBandEqualiser | None:

@@ -11,15 +11,12 @@ from typing import Literal
 
 import numpy as np
 
-from roomeq.analysis.smoothing import smooth_power_db
-from roomeq.analysis.survey_levels import has_band_levels
-from roomeq.base.levels import FloatArray, power_mean_db
-from roomeq.base.survey import Source, Survey
-from roomeq.optimiser.joining.data import SMOOTHING_FRACTION
+from roomeq.base.survey import Survey
+from roomeq.jobs.verifying.parts import measured_levels_db
 from roomeq.plan.joining import JoiningRecord
 from roomeq.plan.verification import JoiningCheck, StatedJoiningSetting
 
-__all__ = ["check_joining", "joining_stated_otherwise", "measured_levels_db"]
+__all__ = ["check_joining", "joining_stated_otherwise"]
 
 _SAME_MS = 0.006  # a plan shows two decimals, and that is what is set
 _SAME_DEG = 1e-9
@@ -122,21 +119,3 @@ def joining_stated_otherwise(
             StatedJoiningSetting(label="phase_deg", planned=planned.phase_deg, stated=phase_deg)
         )
     return tuple(found)
-
-
-def measured_levels_db(
-    survey: Survey, seats: list[str], axis: FloatArray, *, source: Source = "both"
-) -> dict[str, FloatArray]:
-    """Return the level of a source at each seat of the plan, power mean over repeats."""
-    if source not in survey.sources or has_band_levels(survey.of_source(source)):
-        return {}
-    found: dict[str, list[FloatArray]] = {}
-    for entry in survey.of_source(source).measurements:
-        own = entry.response.frequencies
-        covered = own[0] <= axis[0] * (1 + 1e-9) and own[-1] >= axis[-1] * (1 - 1e-9)
-        if entry.seat in seats and covered:
-            level = smooth_power_db(
-                own, entry.response.level_db, at=axis, fraction=SMOOTHING_FRACTION
-            )
-            found.setdefault(entry.seat, []).append(level)
-    return {seat: power_mean_db(np.array(levels), axis=0) for seat, levels in found.items()}

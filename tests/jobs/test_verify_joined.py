@@ -12,7 +12,8 @@ from roomeq.importers.room import read_room
 from roomeq.jobs.join import join
 from roomeq.jobs.propose import propose
 from roomeq.jobs.verify import verify, verify_room
-from roomeq.jobs.verify_joined import check_joining, joining_stated_otherwise, measured_levels_db
+from roomeq.jobs.verify_joined import check_joining, joining_stated_otherwise
+from roomeq.jobs.verifying.parts import measured_levels_db
 from roomeq.plan.joining import JoiningRecord
 from roomeq.plan.verification import CauseCode
 from roomeq.report.text.verification import verification_text
