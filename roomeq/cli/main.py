@@ -247,8 +247,15 @@ def _as_in_force(room: Room, path: str) -> Room:
     from roomeq.plan.verification import read_in_force
 
     found = read_in_force(path, room=room.name)
+    if set(found) != set(room.equaliser.labels):
+        raise ValueError(f"{path} speaks of other bands than {', '.join(room.equaliser.labels)} Hz")
     gains = np.array([found[label] for label in room.equaliser.labels])
-    return replace(room, present=replace(room.present, gains_db=gains, gains_stated=True))
+    told = f"the room was measured with the gains that {path} found in force, not those it states"
+    return replace(
+        room,
+        present=replace(room.present, gains_db=gains, gains_stated=True),
+        assumptions=(*room.assumptions, told),
+    )
 
 
 def _verify(room: Room, options: argparse.Namespace) -> int:

@@ -480,6 +480,11 @@ def test_a_proposal_starts_from_what_was_found_in_force(room, plan, tmp_path, ca
     words = ["propose", cabin, "--in-force", str(tmp_path / "found.json"), "--plan", str(kept)]
     assert main(words) in (0, 1)
     assert all(band.present_db == 0.0 for band in read_plan(kept).bands)
+    assert "found in force, not those it states" in " ".join(capsys.readouterr().out.split())
+    other = replace(found, in_force_db={"40": 0.0})
+    (tmp_path / "found.json").write_bytes(other.to_json())
+    assert main(words) == 2
+    assert "speaks of other bands than" in capsys.readouterr().err
     nothing = replace(found, in_force_db=None)
     (tmp_path / "found.json").write_bytes(nothing.to_json())
     assert main(words) == 2
