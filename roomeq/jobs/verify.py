@@ -163,7 +163,6 @@ def verify(
     seen = Observation.of(parts, repeatability_db=plan.evidence.repeatability_db)
     setup = _setup(plan, others or {}, microphone_db)
     judged = judge_causes(seen, setup)
-    gains = gains_in_force_db(judged.causes[0], setup) if judged.causes else None
     tolerance = max(
         AGREES_DB, _BAND_SCATTERS * seen.doubtful_scatter_db / len(parts[0].seats) ** 0.5
     )
@@ -177,7 +176,7 @@ def verify(
     if planned and (most_differ or not all(row.agrees for row in bands)):
         # what stands beside it is told instead, if anything does
         causes, planned = tuple(c for c in causes if c.code is not CauseCode.AS_PLANNED), False
-        gains = gains_in_force_db(causes[0], setup) if causes else None
+    gains = gains_in_force_db(causes[0], setup) if causes else None
     joining, otherwise = None, tuple[StatedJoiningSetting, ...]()
     if plan.joining is not None:
         joining = check_joining(

@@ -62,7 +62,6 @@ _FACTORS = (
     *(round(0.1 * n, 1) for n in range(12, 26)),
 )
 _Q_FACTORS = (0.4, 0.5, 0.6, 0.7, 1.4, 1.7, 2.0, 2.5)
-_SAME_DB = 0.25
 MATERIAL_DB = 1.5
 """Smaller differences are not looked for; common practice, no source."""
 
@@ -133,9 +132,13 @@ def _one(
     **said: object,
 ) -> Explanation:
     """Return a single candidate as an explanation."""
-    cost = _UNUSUAL[code] + 0.5 * values * math.log(max(seen.count, 2.0)) + math.log(of)
-    score = float(seen.score(change)[0]) - cost
+    score = float(seen.score(change)[0]) - _cost(seen, code, values=values, of=of)
     return Explanation(cause=Cause(code=code, **said), score=score, change=change)  # type: ignore[arg-type]
+
+
+def _cost(seen: Observation, code: CauseCode, *, values: float = 0, of: int = 1) -> float:
+    """Return what the freedom of an explanation costs: values fitted, alternatives, how unusual."""
+    return _UNUSUAL[code] + 0.5 * values * math.log(max(seen.count, 2.0)) + math.log(of)
 
 
 def _best(
@@ -143,28 +146,18 @@ def _best(
     code: CauseCode,
     make: Callable[[FloatArray], Change],
     grid: FloatArray,
-    *,
-    values: float = 1,
-    of: int = 1,
-    **said: object,
 ) -> Explanation:
     """Return the best of candidates that differ in one value."""
     best = float(grid[int(np.argmax(seen.score(make(grid))))])
-    return _one(
-        seen, code, make(np.array([best])), values=values, of=of, **({"value": best} | said)
-    )
+    return _one(seen, code, make(np.array([best])), values=1, value=best)
 
 
 def _gains(equaliser: FixedBandEqualiser, gains_db: FloatArray, planned: FloatArray) -> Change:
     """Return the change to other gains."""
 
     def ratio(frequencies: FloatArray) -> ComplexArray:
-        if equaliser.shapes is None:
-            then, now = (equaliser.response(g, frequencies) for g in (gains_db, planned))
-            return np.asarray(then / now)
-        difference = equaliser.response_db(gains_db, frequencies)
-        difference = difference - equaliser.response_db(planned, frequencies)
-        return np.asarray(10.0 ** (difference / 20.0) + 0j)
+        then, now = (equaliser.response(g, frequencies) for g in (gains_db, planned))
+        return np.asarray(then / now)
 
     return Change(transfer=ratio)
 
@@ -225,25 +218,21 @@ def _whole_lists(
                 )
         if found:
             best = max(found, key=lambda one: one.score)
-            freedom = (
-                0.5 * math.log(max(seen.count, 2.0))
-                if code is CauseCode.SCALED
-                else (math.log(len(found)))
-            )
-            yield replace(best, score=best.score - freedom - _UNUSUAL[code])
+            fitted = code is CauseCode.SCALED
+            cost = _cost(seen, code, values=int(fitted), of=1 if fitted else len(found))
+            yield replace(best, score=best.score - cost)
     before = [(part.binned_db - part.before_db @ part.means)[None] for part in seen.parts]
     if max(float(np.abs(part.before_db).max()) for part in seen.parts) >= MATERIAL_DB:
         left = seen.centred(before)
-        score = float(seen.score_of(left)[0]) - _UNUSUAL[CauseCode.AS_BEFORE]
+        score = float(seen.score_of(left)[0]) - _cost(seen, CauseCode.AS_BEFORE)
         yield Explanation(
             cause=Cause(code=CauseCode.AS_BEFORE), score=score, change=Change(), left=left
         )
-    if equaliser.shapes is None:
-        widths = [
-            _one(seen, CauseCode.WIDTH, _width(equaliser, setup.gains_db, x), values=1, value=x)
-            for x in _Q_FACTORS
-        ]
-        yield max(widths, key=lambda one: one.score)
+    widths = [
+        _one(seen, CauseCode.WIDTH, _width(equaliser, setup.gains_db, x), values=1, value=x)
+        for x in _Q_FACTORS
+    ]
+    yield max(widths, key=lambda one: one.score)
 
 
 def _width(equaliser: FixedBandEqualiser, planned: FloatArray, factor: float) -> Change:
@@ -292,34 +281,28 @@ def _single_bands(
             gains_db=tuple(g for _, g in best),
         )
 
-    off = [g for g in grid.tolist()]
-    singles = [((i, g),) for i in bands for g in off if abs(g - planned[i]) >= MATERIAL_DB]
+    apart = [[g for g in grid.tolist() if abs(g - own) >= MATERIAL_DB] for own in planned]
+    singles = [((i, g),) for i in bands for g in apart[i]]
     for index in bands:
         yield best_of([one for one in singles if one[0][0] == index], CauseCode.BAND, planned.size)
     if setup.sum_known and len(seen.parts) + (seen.parts[0].sub_power is not None) > 1:
         yield _band_and_level(seen, setup, equaliser, [one[0] for one in singles], set_to)
-    coarse = [g for g in np.arange(grid[0], grid[-1] + 0.1, 2.0).tolist()]
-    nearest = {g: float(grid[int(np.argmin(np.abs(grid - g)))]) for g in coarse}
+    steps = np.arange(grid[0], grid[-1] + 0.1, 2.0)
+    coarse = set(grid[np.abs(grid - steps[:, None]).argmin(axis=1)].tolist())
     pairs = list(itertools.combinations(bands, 2))
     ranked = []
     for a, b in pairs:
         choice = [
-            ((a, x), (b, y))
-            for x in dict.fromkeys(nearest.values())
-            for y in dict.fromkeys(nearest.values())
-            if abs(x - planned[a]) >= MATERIAL_DB and abs(y - planned[b]) >= MATERIAL_DB
+            ((a, x), (b, y)) for x in apart[a] for y in apart[b] if x in coarse and y in coarse
         ]
         scores = seen.score(set_to(choice))
         ranked.append((float(scores.max()), choice[int(np.argmax(scores))]))
-    for _, start in sorted(ranked, key=lambda one: -one[0])[:3]:
+    for _, ((a, first), (b, second)) in sorted(ranked, key=lambda one: -one[0])[:3]:
         near = [
-            ((start[0][0], x), (start[1][0], y))
-            for x in off
-            for y in off
-            if abs(x - start[0][1]) <= 2.0
-            and abs(y - start[1][1]) <= 2.0
-            and abs(x - planned[start[0][0]]) >= MATERIAL_DB
-            and abs(y - planned[start[1][0]]) >= MATERIAL_DB
+            ((a, x), (b, y))
+            for x in apart[a]
+            for y in apart[b]
+            if abs(x - first) <= 2.0 and abs(y - second) <= 2.0
         ]
         yield best_of(near, CauseCode.TWO_BANDS, len(pairs))
 
@@ -403,22 +386,26 @@ def _joining(seen: Observation) -> Iterator[Explanation]:
 def _places(seen: Observation) -> Iterator[Explanation]:
     """Yield microphones that stood elsewhere, and files that were exchanged."""
     seats, left = seen.seats, seen.residuals_db(Change())
-    count = 0.5 * math.log(max(seen.count, 2.0))
 
     def found(
-        cause: Cause, rows: list[FloatArray], further: list[FloatArray], cost: float
+        cause: Cause,
+        rows: list[FloatArray],
+        further: list[FloatArray] | None,
+        *,
+        values: float,
+        of: int,
     ) -> Explanation:
-        score = float(seen.score_of(rows, further_db=further)[0]) - cost - _UNUSUAL[cause.code]
+        cost = _cost(seen, cause.code, values=values, of=of)
+        score = float(seen.score_of(rows, further_db=further)[0]) - cost
         return Explanation(cause=cause, score=score, change=Change(), left=rows)
 
-    nothing = [np.zeros((len(part.seats), 1)) for part in seen.parts]
     for seat in seats if len(seats) > 1 else ():
         further = [
             np.array([[_MOVED_DB if name == seat else 0.0] for name in part.seats])
             for part in seen.parts
         ]
         cause = Cause(code=CauseCode.SEAT_MOVED, seats=(seat,))
-        yield found(cause, left, further, math.log(len(seats)) + count)
+        yield found(cause, left, further, values=1, of=len(seats))
     pairs = list(itertools.combinations(seats, 2))
     for pair in pairs:
         swapped = []
@@ -431,12 +418,12 @@ def _places(seen: Observation) -> Iterator[Explanation]:
                 own[0, b] += binned[b] - binned[a]
             swapped.append(own)
         cause = Cause(code=CauseCode.SEATS_EXCHANGED, seats=pair)
-        yield found(cause, swapped, nothing, math.log(len(pairs)))
+        yield found(cause, swapped, None, values=0, of=len(pairs))
+    centres = [np.exp(np.log(part.frequencies) @ part.means) for part in seen.parts]
     for at_100 in _MOVED_DB_AT_100_HZ:
-        centres = [np.exp(np.log(part.frequencies) @ part.means) for part in seen.parts]
         further = [np.asarray([at_100 * row / 100.0]) for row in centres]
         cause = Cause(code=CauseCode.ALL_MOVED, value=at_100)
-        yield found(cause, left, further, math.log(len(_MOVED_DB_AT_100_HZ)) + count)
+        yield found(cause, left, further, values=1, of=len(_MOVED_DB_AT_100_HZ))
 
 
 def _something_else(seen: Observation) -> Explanation:
@@ -449,6 +436,6 @@ def _something_else(seen: Observation) -> Explanation:
         rows = part.binned_db
         left.append((rows - np.median(rows, axis=0))[None])
         bins += part.means.shape[1] if part.sub_power is None else rows.size
-    cost = _UNUSUAL[CauseCode.SOMETHING_ELSE] + 0.25 * bins * math.log(max(seen.count, 2.0))
+    cost = _cost(seen, CauseCode.SOMETHING_ELSE, values=0.5 * bins)
     score = float(seen.score_of(left)[0]) - cost
     return Explanation(cause=Cause(code=CauseCode.SOMETHING_ELSE), score=score, change=Change())

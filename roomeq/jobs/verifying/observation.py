@@ -16,11 +16,11 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
-from roomeq.base.levels import FloatArray
+from roomeq.base.levels import FloatArray, readonly
 from roomeq.base.response import ComplexArray
 
 __all__ = ["Change", "Observation", "Part", "bin_means", "log_likelihood"]
@@ -122,6 +122,8 @@ class Part:
         Of the subwoofer with the conjugate of the mains, complex.
     of_mains : bool
         Whether the part is of the mains by themselves.
+    binned_db, doubt_db : ndarray, shape (S, B)
+        Difference in each bin, and by how much noise may change it.
     """
 
     seats: tuple[str, ...]
@@ -134,21 +136,17 @@ class Part:
     mains_power: FloatArray | None = None
     cross_power: ComplexArray | None = None
     of_mains: bool = False
+    binned_db: FloatArray = field(init=False)
+    doubt_db: FloatArray = field(init=False)
 
-    @property
-    def doubt_db(self) -> FloatArray:
-        """Return by how much noise may change each seat and bin, shape (S, B)."""
-        return _doubt_db(self.predicted_db @ self.means)
+    def __post_init__(self) -> None:  # every candidate is held against them
+        object.__setattr__(self, "binned_db", readonly(self.difference_db @ self.means))
+        object.__setattr__(self, "doubt_db", readonly(_doubt_db(self.predicted_db @ self.means)))
 
     def mean_db(self, rows_db: FloatArray, scatter_db: float) -> FloatArray:
         """Return the mean of rows over the seats, shape (F,), each counting as it is certain."""
         weights = 1.0 / (scatter_db**2 + _doubt_db(self.predicted_db) ** 2)
         return np.asarray((weights * rows_db).sum(axis=0) / weights.sum(axis=0))
-
-    @property
-    def binned_db(self) -> FloatArray:
-        """Difference in each bin, shape (S, B)."""
-        return np.asarray(self.difference_db @ self.means)
 
     def pattern_db(self, change: Change) -> FloatArray:
         """Return what candidates change at each seat and bin, shape (K, S or 1, B)."""
