@@ -14,8 +14,10 @@ from roomeq.cli.main import main
 from roomeq.importers.room import read_room, room_from_exports
 from roomeq.jobs.propose import propose
 from roomeq.jobs.verify import equaliser_of, verify, verify_room
+from roomeq.jobs.verifying.causes import Judgement
+from roomeq.jobs.verifying.observation import Change
 from roomeq.plan.plan import read_plan, write_plan
-from roomeq.plan.verification import CauseCode
+from roomeq.plan.verification import Cause, CauseCode
 from roomeq.report.text.verification import verification_text
 
 
@@ -459,6 +461,43 @@ def test_a_seat_that_was_moved_is_named_and_no_band(room, plan):
     found = verify(plan, Survey(measurements=(moved, *others)))
     assert not found.agrees
     assert (found.causes[0].code, found.causes[0].seats) == (CauseCode.SEAT_MOVED, (first.seat,))
+
+
+def judged_as(monkeypatch, *codes):
+    causes = tuple(Cause(code=code) for code in codes)
+    judged = Judgement(causes=causes, change=Change())
+    monkeypatch.setattr("roomeq.jobs.verify.judge_causes", lambda *_: judged)
+
+
+def test_as_planned_is_not_believed_beside_a_band_that_differs(room, plan, monkeypatch):
+    gains = list(plan.gains_db)
+    gains[3] += 3.0  # too little for the root mean square of a seat
+    survey = measured_again(room, gains)
+    judged_as(monkeypatch, CauseCode.AS_PLANNED)
+    found = verify(plan, survey)
+    assert all(row.agrees for row in found.seats)
+    assert (found.agrees, found.causes, found.in_force_db) == (False, (), None)
+    judged_as(monkeypatch, CauseCode.AS_PLANNED, CauseCode.LOW_PASS)
+    found = verify(plan, survey)
+    assert [cause.code for cause in found.causes] == [CauseCode.LOW_PASS]
+    assert not found.agrees
+
+
+def test_as_planned_is_not_believed_where_most_seats_differ(room, plan, monkeypatch):
+    """Half of them by a wave of a third of an octave, half by its opposite: no band differs."""
+    rows = []
+    for sign, entry in zip(
+        (1, -1) * 3, measured_again(room, plan.gains_db).measurements, strict=True
+    ):
+        axis = entry.response.frequencies
+        wave = sign * 3.5 * np.sin(2 * np.pi * 3 * np.log2(axis / 20))
+        response = FrequencyResponse.from_level(axis, entry.response.level_db + wave)
+        rows.append(replace_field(entry, response=response))
+    judged_as(monkeypatch, CauseCode.AS_PLANNED)
+    found = verify(plan, Survey(measurements=tuple(rows)))
+    assert all(row.agrees for row in found.bands)
+    assert not any(row.agrees for row in found.seats)
+    assert (found.agrees, found.causes) == (False, ())
 
 
 def test_a_plan_for_another_room_is_refused(room, plan, tmp_path, capsys):

@@ -184,6 +184,14 @@ def test_the_loss_is_that_of_the_system_that_was_measured(room, record):
     assert told.loss_db == 0.75
 
 
+def test_a_sum_that_looks_as_planned_must_lose_as_little_as_predicted(room, record):
+    survey = again(room, record.settings.settings())
+    for as_planned, over_db, agrees in ((True, 0.4, True), (True, 0.6, False), (False, 0.0, False)):
+        loss_db = record.loss_db + over_db
+        check = check_joining(record, survey, as_planned=as_planned, loss_db=loss_db)
+        assert check.agrees is agrees
+
+
 def test_without_the_sum_there_is_nothing_to_check(room, record):
     assert check_joining(record, room.survey.of_source("sub"), as_planned=True) is None
     short = again(room, record.settings.settings())

@@ -159,6 +159,19 @@ def test_a_level_that_is_off_names_the_knob():
     assert "the level knob stands 2.0 dB too high." in text
 
 
+def test_a_level_is_claimed_only_where_the_cause_leaves_one():
+    off = LevelCheck(difference_db=-2.0, planned_db=-3.0, looks_like_db=-5.0, agrees=False)
+    knob = "the level knob stands 2.0 dB too low"
+    assert knob in flat(replace(BAD, level=off))
+    for causes in ((), (Cause(code=CauseCode.AS_BEFORE),), (Cause(code=CauseCode.BANDS_OFF),)):
+        assert knob not in flat(replace(BAD, level=off, causes=causes))
+    of_sum = flat(replace(GOOD, level=off, source="both"))
+    assert knob not in of_sum
+    assert "Drive level or microphone gain are not what they were." in of_sum
+    assert "It came true, but for the level: what" in of_sum
+    assert "It came true: what" in flat(GOOD)
+
+
 def test_stated_settings_are_named_with_both_values():
     stated = (
         StatedSetting(label="40", planned_db=-12.0, stated_db=-3.0),

@@ -1,0 +1,74 @@
+"""What was observed beside a plan: against scipy, closed forms, and scatter that is known."""
+
+import numpy as np
+import pytest
+import scipy.stats
+
+from roomeq.jobs.verifying.observation import (
+    BIN_SHARE,
+    FREEDOM,
+    Change,
+    Observation,
+    Part,
+    bin_means,
+    log_likelihood,
+)
+
+AXIS = np.geomspace(20.0, 120.0, 61)
+
+
+def part_of(difference_db, **others):
+    rows = np.asarray(difference_db, dtype=np.float64)
+    level = np.full(rows.shape, 80.0)
+    return Part(
+        seats=tuple(f"seat {n}" for n in range(len(rows))),
+        frequencies=AXIS,
+        difference_db=rows,
+        predicted_db=level,
+        before_db=0.0 * level,
+        means=bin_means(AXIS),
+        **others,
+    )
+
+
+def test_likelihood_is_students():
+    """scipy.stats.t, of which each bin counts as a share; constants of t alone are left out."""
+    residual, scatter = np.array([-4.0, 0.0, 0.3, 2.0]), 0.7
+    expected = BIN_SHARE * scipy.stats.t.logpdf(residual, FREEDOM, scale=scatter)
+    expected -= BIN_SHARE * scipy.stats.t.logpdf(0.0, FREEDOM)
+    np.testing.assert_allclose(log_likelihood(residual, scatter), expected, atol=1e-12)
+
+
+def test_two_equal_sources_add_as_the_textbook_says():
+    """In phase +6 dB, at a quarter period +3 dB, apart by a gain g: 20 lg (1 + g)."""
+    ones = np.ones((1, AXIS.size))
+    both = part_of(
+        np.zeros((1, AXIS.size)), sub_power=ones, mains_power=ones, cross_power=ones + 0j
+    )
+    np.testing.assert_allclose(both.pattern_db(Change()), 0.0, atol=1e-12)
+    quieter = both.pattern_db(Change(mains_db=-6.0))[0, 0]
+    np.testing.assert_allclose(quieter, 20.0 * np.log10((1.0 + 10.0**-0.3) / 2.0), atol=1e-9)
+    quarter = both.pattern_db(Change(transfer=lambda f: np.full(f.size, 1j)))[0, 0]
+    np.testing.assert_allclose(quarter, 10.0 * np.log10(0.5), atol=1e-9)
+    turned = both.pattern_db(Change(mains_transfer=lambda f: np.full(f.size, -1.0 + 0j)))[0, 0]
+    assert turned.max() < -29.0
+
+
+def test_one_seat_that_was_moved_is_not_taken_for_scatter():
+    random = np.random.default_rng(4)
+    rows = np.repeat(random.normal(0.0, 0.3, (5, 16)), 4, axis=1)[:, : AXIS.size]
+    still = Observation.of((part_of(rows),), repeatability_db=None).scatter_db
+    rows[2] += 7.0 * np.sin(2 * np.pi * np.log2(AXIS / 20.0))
+    moved = Observation.of((part_of(rows),), repeatability_db=None).scatter_db
+    assert still == pytest.approx(0.35, abs=0.06)
+    assert moved == pytest.approx(still, abs=0.1)
+
+
+def test_what_all_seats_share_is_not_taken_for_scatter():
+    band = 9.0 * np.exp(-0.5 * (np.log2(AXIS / 50.0) / 0.2) ** 2)
+    seen = Observation.of((part_of(np.tile(band, (4, 1))),), repeatability_db=None)
+    assert seen.scatter_db < 0.4
+    assert not seen.stated
+    stated = Observation.of((part_of(np.tile(band, (4, 1))),), repeatability_db=0.8)
+    assert (stated.scatter_db, stated.doubtful_scatter_db, stated.stated) == (0.8, 0.8, True)
+    assert seen.doubtful_scatter_db == 0.9
