@@ -233,6 +233,16 @@ def test_an_overdriven_loudspeaker_is_no_slam(bench, excitation):
     assert "disturbance" not in codes
 
 
+@pytest.mark.parametrize("share", [0.5, 0.25, 0.12])
+def test_what_a_clipped_input_bends_is_no_slam(bench, share):
+    """Its harmonics lie beyond the fifth, where nothing but a slam is looked for."""
+    case = heard(bench, "own", noise_db=60.0)
+    most = share * np.abs(case.microphone).max()
+    codes, _ = found(bench, replace(case, microphone=np.clip(case.microphone, -most, most)))
+    assert codes[0] == "clipping"
+    assert "disturbance" not in codes
+
+
 def test_eight_bits_are_neither_clipping_nor_gaps(bench):
     case = heard(bench, "own")
     case.microphone, case.subtype = make.compressed(case.microphone), "PCM_16"

@@ -255,13 +255,13 @@ def _clock(
 
 
 def _spans(findings: list[Finding]) -> list[tuple[float, float]]:
-    """Return where something is missing or was dropped: that disturbs by itself."""
+    """Return where something is missing, was dropped or cut off: that disturbs by itself."""
     spans = []
     for one in findings:
         start, stop = one.start, one.stop
         if start is None or stop is None:
             continue
-        if one.code is FindingCode.DROPPED_SAMPLES:
+        if one.code in (FindingCode.DROPPED_SAMPLES, FindingCode.CLIPPING):
             spans.append((start, stop))
         elif one.code is FindingCode.START_MISSING:
             spans.append((stop, stop))
