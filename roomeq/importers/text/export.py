@@ -38,7 +38,7 @@ from roomeq.importers.text.units import (
     linear_scale,
     phase_in_deg,
 )
-from roomeq.importers.text.values import phase_fault, refuse_impossible_levels
+from roomeq.importers.text.values import fill_short_gaps, phase_fault, refuse_impossible_levels
 
 __all__ = ["TextExport", "read_one_response", "read_text_export"]
 
@@ -277,19 +277,22 @@ def _stored(
     if not columns.phases:
         return level_db, reference
     phase = columns.phases[place]
-    if fault := phase_fault(table.values[rows, phase], lines):
-        notes.append(f"column {phase + 1}: {fault}: done without phase")
+    where = f"column {phase + 1}"
+    values = table.values[rows, phase]
+    known = ~np.isnan(values)
+    if fault := phase_fault(values[known], lines[known]):
+        notes.append(f"{where}: {fault}: done without phase")
         return level_db, reference
-    phase_deg, more = phase_in_deg(
-        table.values[rows, phase],
-        columns.headings[phase],
-        unit=units[2],
-        where=f"column {phase + 1}",
-    )
+    phase_deg, more = phase_in_deg(values, columns.headings[phase], unit=units[2], where=where)
     notes.extend(more)
+    filled, note = fill_short_gaps(axis, phase_deg, lines)
+    if note:
+        notes.append(f"{where}: {note}" + ": done without phase" * (filled is None))
+    if filled is None:
+        return level_db, reference
     # With t the tangent of half the angle, its cosine is 2/(1 + t^2) - 1 and its sine 2t/(1 + t^2).
     magnitude = np.exp(level_db * (math.log(10.0) / 20.0))
-    tangent = np.tan(np.deg2rad(0.5 * phase_deg))
+    tangent = np.tan(np.deg2rad(0.5 * filled))
     scaled = 2.0 * magnitude / (1.0 + tangent * tangent)
     return scaled - magnitude + 1j * (scaled * tangent), reference
 

@@ -69,7 +69,11 @@ def test_noise_beyond_the_subwoofer_is_no_fault(tmp_path):
         (lambda p: 0.0 * p + 90.0, "90 in every row"),
         (lambda p: np.where(AXIS == 50.0, 1e9, p), "1e+09 in line 72 is no phase"),
         (lambda p: np.where(AXIS == 50.0, 9999.0, p), "9999 in line 72"),
-        (lambda p: np.where(AXIS == 50.0, np.nan, p), "the phase is missing in line 72"),
+        (
+            lambda p: np.where(abs(AXIS - 50.0) < 1.1, np.nan, p),
+            "no phase in line 70, 71, 72, 73, 74 (",
+        ),
+        (lambda p: np.where(AXIS < 20.4, np.nan, p), "no phase in line"),
     ],
 )
 def test_a_phase_that_is_none_is_said_and_done_without(tmp_path, change, said):
@@ -82,3 +86,14 @@ def test_a_phase_that_is_none_is_said_and_done_without(tmp_path, change, said):
     assert read(tmp_path, LEVEL, phase=phase).responses[0].has_phase
     unwrapped = read(tmp_path, LEVEL, phase=-40.0 * AXIS)
     assert unwrapped.responses[0].has_phase
+
+
+def test_a_row_without_phase_keeps_its_level_and_takes_phase_from_both_sides(tmp_path):
+    phase = np.rad2deg(np.angle(np.exp(-1j * AXIS / 20.0)))
+    export = read(tmp_path, LEVEL, phase=np.where(AXIS == 50.0, np.nan, phase))
+    (response,) = export.responses
+    np.testing.assert_allclose(response.level_db, LEVEL, atol=0.0051)
+    turned = np.exp(1j * np.deg2rad(response.phase_deg - phase))
+    np.testing.assert_allclose(turned, 1.0, atol=1e-3)  # a pure delay turns evenly
+    (note,) = [note for note in export.notes if "no phase" in note]
+    assert "column 3: no phase in line 72: taken from the rows on either side" in note
