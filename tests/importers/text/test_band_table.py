@@ -114,6 +114,17 @@ def test_a_weighting_the_table_names_must_be_the_one_given(tmp_path, head):
     assert read_band_table(path, weighting="A").seats
 
 
+def test_a_level_far_above_both_bands_beside_it_is_a_slip(tmp_path):
+    table = _bands_down().replace("50,78.0,76.0", "50,105,76.0")
+    with pytest.raises(MeasurementFileError, match="105 dB is 25 dB above the bands on") as caught:
+        read_band_table(_write(tmp_path, table))
+    assert (caught.value.line, caught.value.where) == (6, "50 Hz, seat 'sofa left'")
+    mode = _bands_down().replace("50,78.0,76.0", "50,95.5,76.0")
+    assert read_band_table(_write(tmp_path, mode)).seats == ("sofa left", "sofa right")
+    edge = _bands_down().replace("125,71.0", "125,95.0")  # no band on the other side
+    assert read_band_table(_write(tmp_path, edge)).seats == ("sofa left", "sofa right")
+
+
 def test_one_seat_may_be_named_by_the_caller(tmp_path):
     for text in ("20 71.2\n25 70\n", "Hz;dB\n20;71.2\n25;70\n", "x,20,25\nlevel,71.2,70\n"):
         found = read_band_table(_write(tmp_path, text), seat="sofa")
