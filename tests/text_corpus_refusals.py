@@ -203,6 +203,12 @@ FAULTS: dict[str, Fault] = {
     "no level in any row": _faulty("Hz;dB", *(f"{f};nan" for f in F)),
     "a negative pressure": _faulty("Hz;Pa", "20;0.1", "25;-0.1", "31.5;0.1"),
     "a magnitude of zero": _faulty("Hz;Pa", "20;0.1", "25;0", "31.5;0.1", line=3),
+    "a real and imaginary part of zero": _faulty(
+        "Hz;Re (Pa);Im (Pa)", "20;0.1;0.1", "25;0;0", "31.5;0.1;0", line=3
+    ),
+    "a real part beyond reason": _faulty(
+        "Hz;Re (Pa);Im (Pa)", *(f"{f};0.1;0.1" for f in range(20, 40)), "40;1e12;0", line=22
+    ),
     "radians a second": _faulty("rad/s;dB", *PLAIN),
     "a real part without its imaginary one": _faulty("Hz;Re", *PLAIN),
     "kilohertz in words and hertz in figures": _faulty("kHz;dB", "20;70", "2000;71"),

@@ -20,7 +20,7 @@ import numpy as np
 
 from roomeq.base.bands import third_octave_bands
 from roomeq.base.errors import AmbiguousTableError, MeasurementFileError
-from roomeq.base.levels import FloatArray
+from roomeq.base.levels import FloatArray, amplitude_ratio_db
 from roomeq.base.response import FrequencyResponse, LevelReference
 from roomeq.importers.text.axis import clean_rows
 from roomeq.importers.text.cells import DecimalMark
@@ -38,7 +38,12 @@ from roomeq.importers.text.units import (
     linear_scale,
     phase_in_deg,
 )
-from roomeq.importers.text.values import fill_short_gaps, phase_fault, refuse_impossible_levels
+from roomeq.importers.text.values import (
+    fill_short_gaps,
+    phase_fault,
+    refuse_impossible_levels,
+    refuse_silence,
+)
 
 __all__ = ["TextExport", "read_one_response", "read_text_export"]
 
@@ -249,30 +254,23 @@ def _stored(
     column = columns.levels[place]
     heading = columns.headings[column]
     values = table.values[rows, column]
+    lines, where = table.line_numbers[rows], f"column {column + 1}"
     if columns.imaginary:
         unit = units[1] or heading.unit
         if unit in ("dB", "dB SPL", "dBFS"):
             raise MeasurementFileError(
                 f"real and imaginary parts cannot be in {unit}",
-                where=f"column {column + 1}",
+                where=where,
                 remedy='give level_unit="Pa" or level_unit="ratio"',
             )
         scale = linear_scale(unit)
         pressure = scale * (values + 1j * table.values[rows, columns.imaginary[place]])
+        refuse_silence(pressure != 0.0, lines, where=where)
+        refuse_impossible_levels(axis, amplitude_ratio_db(pressure), lines, where=where)
         return pressure, "relative" if scale == 1.0 else "spl"
-    level_db, reference, more = level_in_db(
-        values, heading, unit=units[1], where=f"column {column + 1}"
-    )
+    level_db, reference, more = level_in_db(values, heading, unit=units[1], where=where)
     notes.extend(more)
-    if not np.isfinite(level_db).all():
-        line = table.line_numbers[rows][int(np.argmin(np.isfinite(level_db)))]
-        raise MeasurementFileError(
-            "a magnitude of zero has no level",
-            line=int(line),
-            where=f"column {column + 1}",
-            remedy="delete the row",
-        )
-    lines, where = table.line_numbers[rows], f"column {column + 1}"
+    refuse_silence(np.isfinite(level_db), lines, where=where)
     refuse_impossible_levels(axis, level_db, lines, where=where)
     if not columns.phases:
         return level_db, reference

@@ -10,12 +10,13 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
+from numpy.typing import NDArray
 
 from roomeq.base.errors import MeasurementFileError
 from roomeq.base.levels import FloatArray
 from roomeq.importers.text.layout import IndexArray
 
-__all__ = ["fill_short_gaps", "phase_fault", "refuse_impossible_levels"]
+__all__ = ["fill_short_gaps", "phase_fault", "refuse_impossible_levels", "refuse_silence"]
 
 _BEYOND_DB = 300.0
 """No level and no ratio of a sound lies beyond this (common practice, no source)."""
@@ -109,6 +110,23 @@ def _marks(level_db: FloatArray) -> IndexArray:
     every, share = np.unique(level_db, return_counts=True)
     rare = np.isin(level_db, every[share < _RARE * level_db.size])
     return np.asarray(low[(rare & (again | np.isin(level_db, values[times > 2])))[low]])
+
+
+def refuse_silence(sounds: NDArray[np.bool_], lines: IndexArray, *, where: str) -> None:
+    """Refuse rows whose magnitude is zero.
+
+    Raises
+    ------
+    MeasurementFileError
+        With the line of the first.
+    """
+    if not sounds.all():
+        raise MeasurementFileError(
+            "a magnitude of zero has no level",
+            line=int(lines[int(np.argmin(sounds))]),
+            where=where,
+            remedy="delete the row",
+        )
 
 
 def fill_short_gaps(
