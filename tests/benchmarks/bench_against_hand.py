@@ -30,8 +30,9 @@ the corner, relative to curve and low-pass: (i) standard deviation of the power 
 usable, the same above the true limit; (ii) mean over seats of each seat's own; excess, the largest
 at any seat over its own mean above the limit; worst, the seat that loses most against as it is;
 left out, mean of four places that were not measured; sqrt(F), the statement's weighted deviation
-with the true allowance; dips, largest boost in a dip of the truth; risen, the same against the mean
-boost: by how much more than the rest a cancellation is fed once the level is restored.
+with the true allowance; the loss of proposals, the same against the level that they aim at; dips,
+largest boost in a dip of the truth; risen, the same against the mean boost: by how much more than
+the rest a cancellation is fed once the level is restored.
 """
 
 from __future__ import annotations
@@ -336,17 +337,18 @@ def print_goals(results, name):
 
 
 def print_stating(results):
-    """How often stating a truth makes sqrt(F) worse by more than 5 % of the improvement."""
-    print("\nStating the truth makes sqrt(F) worse by more than 5 % of the improvement")
-    before = column(results, "stated", "as it is", "sqrt(F)")
-    for more, less, words in (
-        ("stated", "not stated", "limit and box"),
-        ("not stated", "nothing stated", "low-pass, or none"),
-        ("stated", "nothing stated", "all of it"),
-    ):
-        said, unsaid = (column(results, name, "library", "sqrt(F)") for name in (more, less))
-        worse = said - unsaid > 0.05 * np.maximum(before - unsaid, 0.0) + 1e-9
-        print(f"  {words}: {100 * worse.mean():.0f} % of rooms (goal at most 5)")
+    """How often stating a truth makes a loss worse by more than 5 % of the improvement."""
+    for loss, words in (("aimed", "the loss of proposals"), ("sqrt(F)", "sqrt(F) at the mean")):
+        print(f"\nStating the truth makes {words} worse by more than 5 % of the improvement")
+        before = column(results, "stated", "as it is", loss)
+        for more, less, truth in (
+            ("stated", "not stated", "limit and box"),
+            ("not stated", "nothing stated", "low-pass, or none"),
+            ("stated", "nothing stated", "all of it"),
+        ):
+            said, unsaid = (column(results, name, "library", loss) for name in (more, less))
+            worse = said - unsaid > 0.05 * np.maximum(before - unsaid, 0.0) + 1e-9
+            print(f"  {truth}: {100 * worse.mean():.0f} % of rooms (goal at most 5)")
 
 
 def print_each(results):

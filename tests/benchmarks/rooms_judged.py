@@ -48,20 +48,22 @@ class Truth:
             in_db(smoothing(TRUE_AXIS, 1 / 24) @ average) - self.curve, self.axis
         )
         ratio = (room.box.limit / TRUE_AXIS) ** (2 * room.box.order)
-        self.statement = excused(
+        parts = (
             (in_db(self.smooth @ average) - self.curve)[self.axis],
             in_db(1 + 3 * ratio)[self.axis],
             self.dips[self.axis],
             self.nulls[self.axis],
         )
+        self.statement, self.aimed = excused(*parts), excused_at_aim(*parts)
 
-    def weighted(self, gains_db):
-        """sqrt(F) of the statement."""
-        d, z = self.statement
+    def weighted(self, gains_db, *, aimed=False):
+        """sqrt(F) of the statement; with `aimed` against the aim, less what no shape mends."""
+        d, z = self.aimed if aimed else self.statement
         boost = gain_db(TRUE_AXIS[self.axis], gains_db)
         x = boost - boost.mean()
         loss = 2.0 * np.maximum(d + x, 0.0) ** 2 + np.maximum(-(z + x), 0.0) ** 2
-        return np.sqrt(loss.mean() + 0.01 * min(boost.mean(), 0.0) ** 2)
+        least = 2.0 * max(d.mean(), 0.0) ** 2 if aimed else 0.0
+        return np.sqrt(max(loss.mean() - least, 0.0) + 0.01 * min(boost.mean(), 0.0) ** 2)
 
     def seat_deviations(self, gains_db):
         boost = 10.0 ** (gain_db(TRUE_AXIS, gains_db) / 10.0)
@@ -85,6 +87,7 @@ class Truth:
             "worst": (own[: self.seats] - before).max(),
             "left out": own[self.seats :].mean(),
             "sqrt(F)": self.weighted(gains_db),
+            "aimed": self.weighted(gains_db, aimed=True),
             "dips": max(boost.max(initial=0.0), 0.0),
             "risen": max(risen.max(initial=0.0), 0.0),
         }
@@ -93,15 +96,26 @@ class Truth:
 def excused(deviation, allowance, dips, nulls):
     """Return d and z of the statement on an axis."""
 
-    def asked(shift):
-        d = deviation - shift
-        z = np.where(d >= 0.0, d, np.minimum(d + allowance, 0.0))
-        z = np.where(dips, np.maximum(z, -6.0), z)
-        return np.where(nulls, np.maximum(z, 0.0), z)
+    def mean(shift):
+        return asked(deviation - shift, allowance, dips, nulls).mean()
 
     low, high = deviation.min() - 1.0, deviation.max() + 1.0
-    shift = brentq(lambda m: asked(m).mean() + 1e-9 * (low - m), low, high)
-    return deviation - shift, asked(shift)
+    d = deviation - brentq(lambda m: mean(m) + 1e-9 * (low - m), low, high)
+    return d, asked(d, allowance, dips, nulls)
+
+
+def excused_at_aim(deviation, allowance, dips, nulls):
+    """Return d and z against the level that four fifths of the axis reach, nulls apart."""
+    d, _ = excused(deviation, allowance, dips, nulls)
+    reached = np.sort((d + allowance)[~nulls])
+    d = d - min(reached[int(0.2 * reached.size)], 0.0)
+    return d, asked(d, allowance, dips, nulls)
+
+
+def asked(d, allowance, dips, nulls):
+    z = np.where(d >= 0.0, d, np.minimum(d + allowance, 0.0))
+    z = np.where(dips, np.maximum(z, -6.0), z)
+    return np.where(nulls, np.maximum(z, 0.0), z)
 
 
 def cancellations(level_db, axis):
