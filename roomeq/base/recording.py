@@ -31,6 +31,8 @@ CHAIN_QUESTIONS = {
 }
 """Options of ``roomeq sweep`` that answer the conditions."""
 
+_MOST_VALUES = 1e8  # 0.8 GB while the sweep is made
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ChainConditions:
@@ -157,6 +159,13 @@ class SweepDescription:
                 raise ValueError(f"{name} must be finite and not negative, got {value!r} s")
         if self.periods < 1 or self.fade_in + self.fade_out >= self.duration:
             raise ValueError(f"length ({self.length:g} s) is too short for this sweep")
+        values = self.total * self.sample_rate * self.channels
+        if values > _MOST_VALUES:
+            raise ValueError(
+                f"{self.total:.3g} s, {self.sample_rate} Hz and {self.channels} channels make "
+                f"{values:.2g} values; up to {_MOST_VALUES:.2g} are played (a minute of 8 channels "
+                "at 192 kHz has 9.2e+07)"
+            )
 
     @property
     def periods(self) -> float:

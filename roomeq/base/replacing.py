@@ -2,20 +2,26 @@
 
 Conventions
 -----------
-What is written goes to a temporary neighbour first, which then takes the place of the file. A file
-of the same kind gives way; a file of any other kind is left as it is, for it may be a measurement.
+What is written goes to a temporary neighbour first, onto the disk, which then takes the place of
+the file and its mode. A file of the same kind gives way. Any other is left as it is, for it may be
+a measurement; so is what is no file of its own (a link, a folder, a device) or write-protected.
+Neighbours that a killed run left behind are named, not removed.
 """
 
 from __future__ import annotations
 
 import os
+import stat
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
 from roomeq.base.errors import FileFaultError
 
-__all__ = ["refuse_other_kinds", "replacing"]
+__all__ = ["leftovers", "refuse_other_kinds", "replacing", "replacing_together"]
+
+_SUFFIX = ".part"
+_LONGEST_NAME = 40  # characters of the file's own name in the neighbour's
 
 
 @contextmanager
@@ -32,14 +38,56 @@ def replacing(target: Path) -> Iterator[Path]:
     OSError
         If the folder does not exist or cannot be written to; it names `target`, not the neighbour.
     """
-    temporary = target.with_name(f".{target.name}.{os.getpid()}.part")
-    try:
+    with replacing_together(target) as (temporary,):
         yield temporary
-        temporary.replace(target)
+
+
+@contextmanager
+def replacing_together(*targets: Path) -> Iterator[tuple[Path, ...]]:
+    """Give neighbours that take the places of files which belong together.
+
+    All are complete and on the disk before the first takes its place, and the old ones from the
+    second on go before that: what a killed run leaves is never the first of one set beside the
+    second of another.
+
+    Raises
+    ------
+    OSError
+        As `replacing`.
+    """
+    neighbours = {_neighbour(target): target for target in targets}
+    try:
+        yield tuple(neighbours)
+        for neighbour, target in neighbours.items():
+            if target.exists():
+                neighbour.chmod(stat.S_IMODE(target.stat().st_mode))
+            with neighbour.open("rb") as file:
+                os.fsync(file.fileno())
+        for target in targets[1:]:
+            target.unlink(missing_ok=True)
+        for neighbour, target in neighbours.items():
+            neighbour.replace(target)
     except OSError as error:
-        raise OSError(error.errno, error.strerror or str(error), str(target)) from error
+        named = neighbours.get(Path(str(error.filename)), targets[0])
+        raise OSError(error.errno, error.strerror or str(error), str(named)) from error
     finally:
-        temporary.unlink(missing_ok=True)
+        for neighbour in neighbours:
+            neighbour.unlink(missing_ok=True)
+
+
+def _neighbour(target: Path) -> Path:
+    return target.with_name(f"{_prefix(target)}{os.urandom(4).hex()}{_SUFFIX}")
+
+
+def _prefix(target: Path) -> str:
+    return f".{target.name[:_LONGEST_NAME]}."
+
+
+def leftovers(target: Path) -> list[Path]:
+    """Return neighbours that a killed run left beside a file."""
+    start = _prefix(target)
+    beside = target.parent.iterdir() if target.parent.is_dir() else ()
+    return sorted(p for p in beside if p.name.startswith(start) and p.name.endswith(_SUFFIX))
 
 
 def refuse_other_kinds(
@@ -49,22 +97,39 @@ def refuse_other_kinds(
     is_of_kind: Callable[[Path], bool],
     error: type[FileFaultError],
 ) -> None:
-    """Raise if writing a file would replace one of another kind.
+    """Raise if a file cannot be written where it should, or would replace one of another kind.
 
     Parameters
     ----------
     target : Path
-        The file to be written; nothing is said of a folder, which cannot be replaced anyway.
+        The file to be written.
     kind : str
         What is to be written, such as "plan".
     is_of_kind : callable
         Tells of a file that exists whether it is one.
     error : type of FileFaultError
         What to raise.
+
+    Raises
+    ------
+    FileFaultError
+        As `error`.
+    OSError
+        If the folder does not exist or cannot be written to.
     """
-    if target.is_file() and not is_of_kind(target):
+    elsewhere = f"give the {kind} another name, or remove that file first"
+    if target.is_symlink() or (target.exists() and not target.is_file()):
+        what = "a link" if target.is_symlink() else "a folder" if target.is_dir() else "a device"
+        raise error(f"is {what}: it is left as it is", path=target, remedy=elsewhere)
+    if target.exists() and not target.stat().st_mode & 0o222:
+        raise error("is write-protected: it is left as it is", path=target, remedy=elsewhere)
+    if target.exists() and not is_of_kind(target):
         raise error(
-            f"exists and is not a {kind}: it is left as it is",
-            path=target,
-            remedy=f"give the {kind} another name, or remove that file first",
+            f"exists and is not a {kind}: it is left as it is", path=target, remedy=elsewhere
         )
+    neighbour = _neighbour(target)
+    try:
+        neighbour.touch()
+    except OSError as fault:
+        raise OSError(fault.errno, fault.strerror, str(target)) from None
+    neighbour.unlink()

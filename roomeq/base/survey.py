@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from roomeq.base.levels import FloatArray, readonly
+from roomeq.base.printable import printable
 from roomeq.base.response import ComplexArray, FrequencyResponse
 
 if TYPE_CHECKING:
@@ -371,7 +372,7 @@ class Survey:
     def _repr_html_(self) -> str:
         """Return one row for each measurement, for notebooks."""
         rows = [
-            f"<tr><td>{escape(entry.seat)}</td><td>{entry.source}</td>"
+            f"<tr><td>{escape(printable(entry.seat))}</td><td>{entry.source}</td>"
             f"<td>{entry.response.frequencies.size}</td>"
             f"<td>{entry.response.frequencies[0]:.4g} to {entry.response.frequencies[-1]:.4g}</td>"
             f"<td>{'yes' if entry.response.has_phase else 'no'}</td>"

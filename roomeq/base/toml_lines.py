@@ -10,6 +10,7 @@ lines count from 1.
 from __future__ import annotations
 
 import re
+from bisect import bisect_left
 from collections.abc import Mapping
 
 __all__ = ["KeyPath", "key_lines", "key_name", "line_of"]
@@ -37,6 +38,7 @@ class _Scanner:
         self.at = 0
         self.lines: dict[KeyPath, int] = {}
         self._counts: dict[KeyPath, int] = {}
+        self._ends = [found.start() for found in re.finditer("\n", text)]
 
     def _skip(self, pattern: re.Pattern[str]) -> str:
         found = pattern.match(self.text, self.at)
@@ -50,8 +52,9 @@ class _Scanner:
 
     def _note(self, path: KeyPath, at: int, above: int = 0) -> None:
         """Note where a path stands, and every path above it that is longer than `above`."""
+        line = bisect_left(self._ends, at) + 1
         for length in range(above + 1, len(path) + 1):
-            self.lines.setdefault(path[:length], self.text.count("\n", 0, at) + 1)
+            self.lines.setdefault(path[:length], line)
 
     def _key(self) -> list[str]:
         parts = []

@@ -15,6 +15,7 @@ import re
 import tomllib
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 from typing import Any, Generic, TypeVar, get_args
 
@@ -22,6 +23,7 @@ import msgspec
 from msgspec.structs import asdict
 
 from roomeq.base.errors import FileFaultError
+from roomeq.base.reading import LARGEST_TABLES, file_bytes
 from roomeq.base.toml_lines import KeyPath, key_lines, key_name, line_of
 
 __all__ = ["Plausible", "StrictTable", "TomlTables", "fault_at", "read_toml_tables"]
@@ -29,6 +31,7 @@ __all__ = ["Plausible", "StrictTable", "TomlTables", "fault_at", "read_toml_tabl
 Tables = TypeVar("Tables", bound=msgspec.Struct)
 Fault = TypeVar("Fault", bound=FileFaultError)
 
+_DEEP = re.compile(r"^[ \t[]*(?:[\w-]+[ \t]*\.[ \t]*){50}", re.MULTILINE)  # a.a.a... = 1
 _KINDS = {
     "float": "a number",
     "int": "a whole number",
@@ -209,7 +212,12 @@ def _read_text(
     location: Path, error_class: type[FileFaultError], missing_remedy: str | None
 ) -> str:
     try:
-        data = location.read_bytes()
+        data = file_bytes(
+            location,
+            largest=LARGEST_TABLES,
+            error=error_class,
+            remedy="responses stand in files of their own",
+        )
     except FileNotFoundError:
         raise error_class("there is no such file", path=location, remedy=missing_remedy) from None
     except OSError as error:
@@ -226,8 +234,18 @@ def _read_text(
 
 
 def _parse(text: str, location: Path, error_class: type[FileFaultError]) -> dict[str, Any]:
+    deep = _DEEP.search(text)
     try:
+        if deep is not None:  # which takes the parser time that grows with its square
+            raise RecursionError
         return tomllib.loads(text)
+    except RecursionError:
+        raise error_class(
+            "tables or lists are nested too deeply",
+            path=location,
+            line=None if deep is None else text.count("\n", 0, deep.start()) + 1,
+            remedy="three levels are the most that any key needs",
+        ) from None
     except tomllib.TOMLDecodeError as error:
         said = re.fullmatch(
             r"(.*?) \(at (?:line (\d+), column (\d+)|end of document)\)", str(error)
@@ -327,8 +345,7 @@ class _Reader(_TomlFile):
             table = _table_in(found)
             if isinstance(key, int) or table is None:
                 continue
-            fields = {entry.encode_name: entry.type for entry in msgspec.structs.fields(table)}
-            found = fields.get(key)
+            found = _field_types(table).get(key)
         return found
 
     def _nearest_key(self, key: str, path: KeyPath) -> str:
@@ -375,6 +392,11 @@ def _table_in(annotation: Any) -> type[msgspec.Struct] | None:
     if isinstance(annotation, type) and issubclass(annotation, msgspec.Struct):
         return annotation
     return next(filter(None, map(_table_in, get_args(annotation))), None)
+
+
+@cache
+def _field_types(table: type[msgspec.Struct]) -> dict[str, Any]:
+    return {entry.encode_name: entry.type for entry in msgspec.structs.fields(table)}
 
 
 def _plausible(annotation: Any) -> Plausible | None:

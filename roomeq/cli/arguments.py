@@ -57,6 +57,9 @@ def command_parser() -> argparse.ArgumentParser:
         prog="roomeq", description=_DESCRIPTION, epilog=_EPILOG, formatter_class=plain
     )
     parser.add_argument("--version", action="store_true", help="print the version and exit")
+    parser.add_argument(
+        "--debug", action="store_true", help="show where in the code something failed"
+    )
     commands = parser.add_subparsers(dest="command", metavar="COMMAND")
     check = commands.add_parser(
         "check",
@@ -98,6 +101,10 @@ def command_parser() -> argparse.ArgumentParser:
         "fewer bands",
     )
     propose.add_argument("--plan", metavar="FILE", help="also keep the plan as a JSON file")
+    for command in (join, propose):
+        command.add_argument(
+            "--force", action="store_true", help="replace the plan of another room, if FILE is one"
+        )
     propose.add_argument(
         "--in-force",
         metavar="FILE",

@@ -10,10 +10,12 @@ from __future__ import annotations
 
 import os
 import sys
-from collections.abc import Sequence
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import contextmanager, redirect_stdout
 from io import TextIOWrapper
-from typing import TYPE_CHECKING, Literal, cast
+from typing import TYPE_CHECKING, Literal, TextIO, cast
 
+from roomeq.base.printable import printable
 from roomeq.cli.arguments import READING, command_parser
 
 if TYPE_CHECKING:
@@ -35,8 +37,33 @@ def main(arguments: Sequence[str] | None = None) -> int:
     arguments : sequence of str, optional
         Those of the process by default.
     """
+    words = _spelled_out(sys.argv[1:] if arguments is None else arguments)
+    for stream in (sys.stdout, sys.stderr):  # a name that the output cannot encode is not a failure
+        if isinstance(stream, TextIOWrapper) and stream.errors == "strict":
+            stream.reconfigure(errors="backslashreplace")
+    debugged = "--debug" in words
+    try:
+        try:
+            return _run([word for word in words if word != "--debug"])
+        finally:
+            if sys.stdout is not None:
+                sys.stdout.flush()
+    except BrokenPipeError:  # whoever read the output has seen enough
+        _close_output()
+        return 0
+    except KeyboardInterrupt:
+        _say(["stopped"])
+        return 130
+    except Exception as error:
+        if debugged:
+            raise
+        return _refused(error)
+
+
+def _run(words: Sequence[str]) -> int:
+    """Run one command."""
     parser = command_parser()
-    options = parser.parse_args(_spelled_out(sys.argv[1:] if arguments is None else arguments))
+    options = parser.parse_args(words)
     if options.version:
         from importlib.metadata import version
 
@@ -47,30 +74,72 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return 2
     # many small matrix products: threads of the linear algebra library only get in each other's way
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
-    for stream in (sys.stdout, sys.stderr):  # a name that the output cannot encode is not a failure
-        if isinstance(stream, TextIOWrapper) and stream.errors == "strict":
-            stream.reconfigure(errors="backslashreplace")
+    with _for_people(options):
+        return _called(options)
+
+
+@contextmanager
+def _for_people(options: argparse.Namespace) -> Iterator[None]:
+    """Print with control characters written out; JSON has its own way to write them."""
+    if sys.stdout is None or getattr(options, "json", False):
+        yield
+        return
+    with redirect_stdout(cast("TextIO", _Printed(sys.stdout))):
+        yield
+
+
+class _Printed:
+    """A stream for what people read."""
+
+    def __init__(self, stream: TextIO) -> None:
+        self._stream = stream
+
+    def write(self, text: str) -> int:
+        return self._stream.write(printable(text))
+
+    def __getattr__(self, name: str) -> object:
+        return getattr(self._stream, name)
+
+
+def _refused(error: Exception) -> int:
+    """Say in one line why nothing was done."""
     from roomeq.base.errors import RoomeqError
 
-    try:
-        without_room = {"show": _show, "sheet": _sheet, "sweep": _sweep}
-        if options.command in without_room:
-            return without_room[options.command](options)
-        commands = {"check": _check, "join": _join, "propose": _propose, "verify": _verify}
-        from roomeq.report.text.terminal import progress
-
-        with progress("reading the measurements", sys.stderr):
-            room = _room(options)
-        return commands[options.command](room, options)
-    except BrokenPipeError:  # whoever read the output has seen enough
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        return 0
-    except OSError as error:
+    if isinstance(error, RoomeqError | ValueError):
+        _say([str(error)])
+    elif isinstance(error, OSError):
         place = f"{error.filename}: " if error.filename else ""
-        print(f"roomeq: {place}{error.strerror or error}", file=sys.stderr)
-    except (RoomeqError, ValueError) as error:
-        print(f"roomeq: {error}", file=sys.stderr)
+        _say([f"{place}{error.strerror or error}"])
+    else:
+        kind = "out of memory" if isinstance(error, MemoryError) else type(error).__name__
+        _say([f"this should not happen: {kind}: {error} (with --debug it is shown where)"])
     return 2
+
+
+def _close_output() -> None:
+    """Let nothing more be written where nobody reads."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+
+
+def _called(options: argparse.Namespace) -> int:
+    """Call the command that the options name and return its exit status."""
+    without_room = {"show": _show, "sheet": _sheet, "sweep": _sweep}
+    if options.command in without_room:
+        return without_room[options.command](options)
+    commands = {"check": _check, "join": _join, "propose": _propose, "verify": _verify}
+    from roomeq.report.text.terminal import progress
+
+    with progress("reading the measurements", sys.stderr):
+        room = _room(options)
+    if options.command in ("join", "propose") and options.plan:
+        from pathlib import Path
+
+        from roomeq.base.replacing import leftovers
+        from roomeq.plan.plan import refuse_plan_file
+
+        refuse_plan_file(options.plan, room=room.name, other_room=options.force)
+        _say(f"{p}: left by a run that was stopped" for p in leftovers(Path(options.plan)))
+    return commands[options.command](room, options)
 
 
 def _spelled_out(arguments: Sequence[str]) -> list[str]:
@@ -213,7 +282,7 @@ def _keep_joining(room: Room, found: RoomJoining, options: argparse.Namespace) -
         said = [text for text in plan.assumptions if "are not joined" in text]
         why = said[-1] if said else "the measured sum contradicts its parts"
         raise ValueError(f"no plan was kept: {why}")
-    write_plan(plan, options.plan)
+    write_plan(plan, options.plan, other_room=options.force)
     if not options.json:
         print(f"\nPlan kept in {options.plan}")
 
@@ -229,7 +298,7 @@ def _propose(room: Room, options: argparse.Namespace) -> int:
     with progress("choosing band gains", sys.stderr):
         plan = propose(room, best=options.best)
     if options.plan:
-        write_plan(plan, options.plan)
+        write_plan(plan, options.plan, other_room=options.force)
     bars = bars_wanted(sys.stdout)
     _say(room.findings)
     print(plan.to_json().decode() if options.json else plan_text(plan, bars=bars), end="")
@@ -281,9 +350,9 @@ def _say_alarms(room: Room) -> bool:
     return bool(alarms)
 
 
-def _say(texts: Sequence[str]) -> None:
+def _say(texts: Iterable[str]) -> None:
     for text in texts:
-        print(f"roomeq: {text}", file=sys.stderr)
+        print(f"roomeq: {printable(text)}", file=sys.stderr)
 
 
 def _show(options: argparse.Namespace) -> int:

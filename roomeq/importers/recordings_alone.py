@@ -8,14 +8,13 @@ the microphone, and the subwoofer played.
 
 from __future__ import annotations
 
-import json
 from os import PathLike
 from pathlib import Path
 
 from roomeq.importers.room_file.file import RoomFile
 from roomeq.importers.room_file.reading import FORMAT, ROOM_FILE_NAME
 from roomeq.importers.room_file.schema import MeasurementTable, SweepTable
-from roomeq.importers.sweep_files import FORMAT_NAME
+from roomeq.importers.sweep_files import describes_sweep
 
 __all__ = ["recordings_alone"]
 
@@ -30,7 +29,7 @@ def recordings_alone(folder: str | PathLike[str]) -> RoomFile | None:
     place = Path(folder)
     if not place.is_dir() or (place / ROOM_FILE_NAME).exists():
         return None
-    described = [path for path in sorted(place.glob("*.json")) if _describes_sweep(path)]
+    described = [path for path in sorted(place.glob("*.json")) if describes_sweep(path)]
     sounds = sorted(path for path in place.iterdir() if path.suffix.lower() in _SOUNDS)
     if len(described) != 1 or not sounds:
         return None
@@ -49,11 +48,3 @@ def recordings_alone(folder: str | PathLike[str]) -> RoomFile | None:
             for path in recorded
         ),
     )
-
-
-def _describes_sweep(path: Path) -> bool:
-    try:
-        document = json.loads(path.read_text(encoding="utf-8"))
-    except (OSError, ValueError):
-        return False
-    return isinstance(document, dict) and document.get("format") == FORMAT_NAME

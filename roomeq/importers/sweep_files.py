@@ -11,6 +11,7 @@ recorded is ever changed.
 
 from __future__ import annotations
 
+import errno
 import json
 import os
 from collections.abc import Iterator, Mapping
@@ -24,11 +25,13 @@ from numpy.typing import ArrayLike
 
 from roomeq.base.errors import MeasurementFileError
 from roomeq.base.levels import FloatArray
+from roomeq.base.reading import LARGEST_TABLES, file_bytes
 from roomeq.base.recording import ChainConditions, Recording, SweepDescription
-from roomeq.base.replacing import replacing
+from roomeq.base.replacing import refuse_other_kinds, replacing_together
 
 __all__ = [
     "SoundFileFacts",
+    "describes_sweep",
     "read_blocks",
     "read_recording",
     "read_sound_facts",
@@ -39,6 +42,7 @@ __all__ = [
 FORMAT_NAME = "roomeq sweep"
 FORMAT_VERSION = 1
 _BLOCK = 65536
+_MOST_FRAMES = 2**28
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -95,6 +99,12 @@ def _opened(path: str | os.PathLike[str]) -> Iterator[Any]:
             f"cannot be read as sound: {fault}", path=path, remedy="give a WAV or FLAC file"
         ) from fault
     with file:
+        if file.frames > _MOST_FRAMES:
+            raise MeasurementFileError(
+                f"says it holds {file.frames} samples a channel; up to {_MOST_FRAMES} are read",
+                path=path,
+                remedy="record again: the file is damaged, or an hour and a half long",
+            )
         yield file
 
 
@@ -226,24 +236,29 @@ def write_sweep(
     if not np.abs(samples).max(initial=0.0) <= 1.0:
         raise ValueError("the signal exceeds full scale or is not finite")
     beside = target.with_suffix(".json")
-    if not replace:
-        _refuse_existing(target, beside)
-    with replacing(beside) as temporary:
-        document = json.dumps(_document(sweep, target.name), indent=2, ensure_ascii=False)
-        temporary.write_text(document + "\n", encoding="utf-8")
-    with replacing(target) as temporary:
-        soundfile.write(temporary, samples.T, sweep.sample_rate, subtype="PCM_24", format="WAV")
+    _refuse_existing(target, beside, replace=replace)
+    document = json.dumps(_document(sweep, target.name), indent=2, ensure_ascii=False)
+    with replacing_together(beside, target) as (description, sound):
+        description.write_text(document + "\n", encoding="utf-8")
+        try:
+            soundfile.write(sound, samples.T, sweep.sample_rate, subtype="PCM_24", format="WAV")
+        except soundfile.SoundFileError as fault:
+            raise OSError(errno.EIO, f"cannot be written: {fault}", str(sound)) from None
     return target, beside
 
 
-def _refuse_existing(*files: Path) -> None:
-    for file in files:
-        if file.exists():
+def _refuse_existing(target: Path, beside: Path, *, replace: bool) -> None:
+    """Refuse files that exist; a description without its sound is half of a pair that failed."""
+    lone = not target.exists() and describes_sweep(beside)
+    for file in (target, beside):
+        if file.exists() and not (replace or lone):
             raise MeasurementFileError(
                 "exists: it is left as it is",
                 path=file,
                 remedy="give another name, or ask for it to be replaced (--force)",
             )
+    refuse_other_kinds(target, kind="sweep", is_of_kind=Path.is_file, error=MeasurementFileError)
+    refuse_other_kinds(beside, kind="sweep", is_of_kind=describes_sweep, error=MeasurementFileError)
 
 
 def _document(sweep: SweepDescription, sound_file: str) -> dict[str, Any]:
@@ -264,13 +279,7 @@ def read_sweep_description(path: str | os.PathLike[str]) -> SweepDescription:
         If the file is missing, no such JSON, of a version this release does not know, has a key
         that is not known or lacks one, or a value that is not usable.
     """
-    try:
-        document = json.loads(Path(path).read_text(encoding="utf-8"))
-    except FileNotFoundError as fault:
-        raise MeasurementFileError("there is no such file", path=path) from fault
-    except (json.JSONDecodeError, UnicodeDecodeError) as fault:
-        line = fault.lineno if isinstance(fault, json.JSONDecodeError) else None
-        raise MeasurementFileError(f"is not JSON: {fault}", path=path, line=line) from fault
+    document = _json_document(path)
     if not isinstance(document, dict) or document.get("format") != FORMAT_NAME:
         raise MeasurementFileError(
             "is not the description of a sweep",
@@ -286,6 +295,33 @@ def read_sweep_description(path: str | os.PathLike[str]) -> SweepDescription:
         )
     _check_keys(document, {"format", "version", "sweep"}, {"sound_file"}, path, "top level")
     return _sweep_from(document["sweep"], path)
+
+
+def describes_sweep(path: Path) -> bool:
+    """Return whether a file is the description of a sweep."""
+    try:
+        document = _json_document(path)
+    except (OSError, MeasurementFileError):
+        return False
+    return isinstance(document, dict) and document.get("format") == FORMAT_NAME
+
+
+def _json_document(path: str | os.PathLike[str]) -> Any:
+    try:
+        text = file_bytes(
+            path,
+            largest=LARGEST_TABLES,
+            error=MeasurementFileError,
+            remedy="give the .json that was written together with the sweep",
+        )
+        return json.loads(text.decode("utf-8"))
+    except FileNotFoundError as fault:
+        raise MeasurementFileError("there is no such file", path=path) from fault
+    except RecursionError:
+        raise MeasurementFileError("is nested too deeply", path=path) from None
+    except (json.JSONDecodeError, UnicodeDecodeError) as fault:
+        line = fault.lineno if isinstance(fault, json.JSONDecodeError) else None
+        raise MeasurementFileError(f"is not JSON: {fault}", path=path, line=line) from fault
 
 
 def _check_keys(

@@ -20,6 +20,8 @@ import msgspec
 from roomeq.base.bands import third_octave_band
 from roomeq.base.cautions import RESERVATIONS, Caution
 from roomeq.base.errors import PlanFileError
+from roomeq.base.printable import printable
+from roomeq.base.reading import LARGEST_TABLES, file_bytes, from_json
 from roomeq.base.record import Record
 from roomeq.base.replacing import refuse_other_kinds, replacing
 from roomeq.base.survey import Source
@@ -197,7 +199,7 @@ class Plan(Record, frozen=True, kw_only=True):
         read = f"; {count} caution{'s' if count != 1 else ''} to read first" if count else ""
         head = "<th>Band</th><th>Now dB</th><th>Set to dB</th><th></th>"
         return (
-            f"<table><caption>{escape(repr(self)[1:-1])}{read}</caption>"
+            f"<table><caption>{escape(printable(repr(self)[1:-1]))}{read}</caption>"
             f"<thead><tr>{head}</tr></thead><tbody>{''.join(rows)}</tbody></table>"
         )
 
@@ -208,20 +210,49 @@ def _setting(gain_db: float) -> str:
     return f"{whole}{point}{rest.rstrip('0') or '0'}" if round(gain_db, 3) else "0.0"
 
 
-def write_plan(plan: Plan, path: str | PathLike[str]) -> None:
+def write_plan(plan: Plan, path: str | PathLike[str], *, other_room: bool = False) -> None:
     """Write a plan; the file is complete or not there at all.
+
+    Parameters
+    ----------
+    plan : Plan
+    path : path-like
+    other_room : bool
+        Whether the plan of another room may be replaced.
 
     Raises
     ------
     PlanFileError
-        If the file exists and is no plan: a measurement must not be lost to a mistyped name.
+        As `refuse_plan_file`.
+    OSError
+        If the folder does not exist or cannot be written to.
+    """
+    refuse_plan_file(path, room=plan.room, other_room=other_room)
+    location = Path(path)
+    with replacing(location) as temporary:
+        temporary.write_bytes(plan.to_json())
+
+
+def refuse_plan_file(path: str | PathLike[str], *, room: str, other_room: bool = False) -> None:
+    """Raise if the plan of a room cannot be kept in a file, before it is made.
+
+    Raises
+    ------
+    PlanFileError
+        If the file exists and is no plan, for a measurement must not be lost to a mistyped name; is
+        the plan of another room, unless `other_room`; or is no file of its own.
     OSError
         If the folder does not exist or cannot be written to.
     """
     location = Path(path)
     refuse_other_kinds(location, kind="plan", is_of_kind=_is_a_plan, error=PlanFileError)
-    with replacing(location) as temporary:
-        temporary.write_bytes(plan.to_json())
+    kept = from_json(location.read_bytes(), _Mark).room if location.exists() else room
+    if kept != room and not other_room:
+        raise PlanFileError(
+            f"is the plan of {kept!r}, not of {room!r}: it is left as it is",
+            path=location,
+            remedy="give another name, or --force to replace it",
+        )
 
 
 class _FormatOnly(msgspec.Struct):
@@ -239,7 +270,7 @@ class _Mark(_FormatOnly):
 
 def _is_a_plan(location: Path) -> bool:
     try:
-        msgspec.json.decode(location.read_bytes(), type=_Mark)
+        from_json(location.read_bytes(), _Mark)
     except msgspec.MsgspecError:
         return False
     return True
@@ -256,13 +287,18 @@ def read_plan(path: str | PathLike[str]) -> Plan:
     """
     location = Path(path)
     try:
-        text = location.read_bytes()
+        text = file_bytes(
+            location,
+            largest=LARGEST_TABLES,
+            error=PlanFileError,
+            remedy="give a file written by propose --plan",
+        )
     except FileNotFoundError:
         raise PlanFileError("there is no such file", path=location) from None
     except OSError as error:
         raise PlanFileError(f"cannot be read: {error.strerror}", path=location) from error
     try:
-        version = msgspec.json.decode(text, type=_FormatOnly).format
+        version = from_json(text, _FormatOnly).format
     except msgspec.MsgspecError as error:
         raise PlanFileError(
             f"is not a plan: {error}", path=location, remedy="give a file written by propose --plan"
@@ -273,14 +309,14 @@ def read_plan(path: str | PathLike[str]) -> Plan:
             path=location,
             remedy=f"this release reads formats {' and '.join(map(str, _READ_FORMATS))}",
         )
-    if version == 1 and msgspec.json.decode(text, type=_Joined).joining is not None:
+    if version == 1 and from_json(text, _Joined).joining is not None:
         raise PlanFileError(
             "its joining was chosen by rules of an earlier release, which kept sums that cancel",
             path=location,
             remedy="make the plan again from its room",
         )
     try:
-        plan = msgspec.json.decode(text, type=Plan)
+        plan = from_json(text, Plan)
         _check_sizes(plan)
     except (msgspec.MsgspecError, ValueError) as error:
         raise PlanFileError(

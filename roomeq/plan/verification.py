@@ -15,6 +15,7 @@ from typing import Literal
 import msgspec
 
 from roomeq.base.errors import PlanFileError
+from roomeq.base.reading import LARGEST_TABLES, file_bytes, from_json
 from roomeq.base.record import Record
 
 __all__ = [
@@ -51,14 +52,15 @@ def read_in_force(path: str | PathLike[str], *, room: str) -> dict[str, float]:
     PlanFileError
         If it is no verification, of another room, or does not tell.
     """
-    location = Path(path)
+    location, remedy = Path(path), "give a file with what verify --json printed"
     try:
-        found = msgspec.json.decode(location.read_bytes(), type=_InForce)
+        text = file_bytes(location, largest=LARGEST_TABLES, error=PlanFileError, remedy=remedy)
+        found = from_json(text, _InForce)
     except msgspec.MsgspecError as error:
         raise PlanFileError(
             f"is no verification: {error}",
             path=location,
-            remedy="give a file with what verify --json printed",
+            remedy=remedy,
         ) from None
     if found.room != room:
         raise PlanFileError(f"is of {found.room!r}, not of {room!r}", path=location)

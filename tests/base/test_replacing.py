@@ -1,10 +1,14 @@
 """Files are complete or not there at all."""
 
+import os
+import stat
+import threading
 from pathlib import Path
 
 import pytest
 
-from roomeq.base.replacing import replacing
+from roomeq.base.errors import PlanFileError
+from roomeq.base.replacing import leftovers, refuse_other_kinds, replacing, replacing_together
 
 
 def test_the_neighbour_takes_the_place(tmp_path):
@@ -43,3 +47,129 @@ def test_errors_name_the_file_and_not_its_neighbour(tmp_path):
     with pytest.raises(OSError, match="No such file") as fault:
         write()
     assert Path(fault.value.filename) == target
+
+
+def refuse(target, *, ours=True):
+    refuse_other_kinds(target, kind="plan", is_of_kind=lambda _: ours, error=PlanFileError)
+
+
+def test_the_mode_stays(tmp_path):
+    target = tmp_path / "a.txt"
+    target.write_text("old", "utf-8")
+    target.chmod(0o640)
+    with replacing(target) as temporary:
+        temporary.write_text("new", "utf-8")
+    assert stat.S_IMODE(target.stat().st_mode) == 0o640
+
+
+def test_threads_do_not_share_a_neighbour(tmp_path):
+    target, together, names = tmp_path / "a.txt", threading.Barrier(4), []
+
+    def write(text):
+        with replacing(target) as temporary:
+            temporary.write_text(text, "utf-8")
+            names.append(temporary.name)
+            together.wait(10.0)
+
+    threads = [threading.Thread(target=write, args=(str(n),)) for n in range(4)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    assert len(set(names)) == 4
+    assert target.read_text("utf-8") in "0123"
+    assert list(tmp_path.iterdir()) == [target]
+
+
+def test_of_two_that_belong_together_none_is_replaced_unless_both_are_complete(tmp_path):
+    pair = tmp_path / "a.json", tmp_path / "a.wav"
+    for path in pair:
+        path.write_text("old", "utf-8")
+
+    def half():
+        with replacing_together(*pair) as (first, _):
+            first.write_text("new", "utf-8")  # the second is never written
+
+    with pytest.raises(OSError, match="No such file") as fault:
+        half()
+    assert fault.value.filename == str(pair[1])
+    assert [path.read_text("utf-8") for path in pair] == ["old", "old"]
+    with replacing_together(*pair) as neighbours:
+        for path in neighbours:
+            path.write_text("new", "utf-8")
+    assert sorted(tmp_path.iterdir()) == sorted(pair)
+    assert [path.read_text("utf-8") for path in pair] == ["new", "new"]
+
+
+def test_a_kill_at_any_step_leaves_no_mixed_pair(tmp_path, monkeypatch):
+    class Killed(BaseException):
+        """What no handler of errors takes."""
+
+    pair = tmp_path / "a.json", tmp_path / "a.wav"
+    for step in range(20):
+        for path in pair:
+            path.write_text("old", "utf-8")
+        left = step
+
+        def counted(act):
+            def acting(*arguments, **named):
+                nonlocal left
+                left -= 1
+                if left < 0:
+                    raise Killed
+                return act(*arguments, **named)
+
+            return acting
+
+        with monkeypatch.context() as patched:
+            for name in ("replace", "unlink"):
+                patched.setattr(Path, name, counted(getattr(Path, name)))
+            try:
+                with replacing_together(*pair) as neighbours:
+                    for path in neighbours:
+                        path.write_text("new", "utf-8")
+            except Killed:
+                pass
+        held = [path.read_text("utf-8") for path in pair if path.exists()]
+        assert len(set(held)) == 1 or not pair[1].exists()
+        for path in tmp_path.iterdir():
+            path.unlink()
+
+
+def test_what_is_no_file_of_its_own_is_refused(tmp_path):
+    (tmp_path / "file").write_text("x", "utf-8")
+    (tmp_path / "link").symlink_to("file")
+    (tmp_path / "dangling").symlink_to("nothing")
+    os.mkfifo(tmp_path / "pipe")
+    for path, what in (
+        (tmp_path / "link", "a link"),
+        (tmp_path / "dangling", "a link"),
+        (tmp_path, "a folder"),
+        (tmp_path / "pipe", "a device"),
+        (Path("/dev/full"), "a device"),
+    ):
+        with pytest.raises(PlanFileError, match=f"is {what}: it is left as it is"):
+            refuse(path)
+    (tmp_path / "file").chmod(0o444)
+    with pytest.raises(PlanFileError, match="write-protected"):
+        refuse(tmp_path / "file")
+    (tmp_path / "file").chmod(0o644)
+    refuse(tmp_path / "file")
+    with pytest.raises(PlanFileError, match="exists and is not a plan"):
+        refuse(tmp_path / "file", ours=False)
+    with pytest.raises(FileNotFoundError) as fault:
+        refuse(tmp_path / "nowhere" / "file")
+    assert fault.value.filename == str(tmp_path / "nowhere" / "file")
+    refuse(tmp_path / "new")
+    assert not (tmp_path / "new").exists()
+
+
+def test_what_a_killed_run_left_is_named(tmp_path):
+    target = tmp_path / "a.json"
+    writing = replacing(target)
+    neighbour = writing.__enter__()
+    neighbour.write_text("half", "utf-8")
+    assert leftovers(target) == [neighbour]
+    assert leftovers(tmp_path / "b.json") == []
+    writing.__exit__(None, None, None)
+    assert leftovers(target) == []

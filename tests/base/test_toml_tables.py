@@ -104,7 +104,7 @@ def test_files_that_cannot_be_read(tmp_path):
             error_class=DeviceProfileError,
             missing_remedy="look elsewhere",
         )
-    with pytest.raises(DeviceProfileError, match="cannot be read: Is a directory"):
+    with pytest.raises(DeviceProfileError, match="is a folder, not a file"):
         read_toml_tables(tmp_path, Whole, error_class=DeviceProfileError)
     with pytest.raises(DeviceProfileError, match=r"line 2: byte 0xe9 is not UTF-8 \(save the file"):
         read(tmp_path, b'count = 1\nname = "caf\xe9"\n')

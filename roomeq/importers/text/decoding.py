@@ -16,9 +16,9 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from os import PathLike
-from pathlib import Path
 
 from roomeq.base.errors import AmbiguousTableError, MeasurementFileError
+from roomeq.base.reading import file_bytes
 from roomeq.importers.text.words import heading_of
 
 __all__ = ["DecodedText", "asked_in", "faults_of", "read_decoded_text"]
@@ -129,14 +129,12 @@ def read_decoded_text(path: str | PathLike[str], *, encoding: str | None = None)
         If the file cannot be opened.
     """
     with faults_of(path):
-        size = Path(path).stat().st_size
-        if size > _LARGEST_BYTES:
-            raise MeasurementFileError(
-                f"is {size / 2**20:.0f} MiB large; text of up to {_LARGEST_BYTES // 2**20} MiB is "
-                "read, more than any response needs",
-                remedy="export fewer points, or a shorter frequency range",
-            )
-        raw = Path(path).read_bytes()
+        raw = file_bytes(
+            path,
+            largest=_LARGEST_BYTES,
+            error=MeasurementFileError,
+            remedy="export fewer points, or a shorter frequency range",
+        )
         notes: tuple[str, ...] = ()
         if len(raw) < 4096 and not raw.strip(b"\x00 \t\r\n\x1a\xef\xbb\xbf\xff\xfe"):
             raise MeasurementFileError("is empty", remedy="export the measurement again")

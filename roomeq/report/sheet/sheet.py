@@ -17,6 +17,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from roomeq.base.errors import RoomeqError, SheetFileError
+from roomeq.base.printable import printable
 from roomeq.base.replacing import refuse_other_kinds, replacing
 from roomeq.plan.plan import Plan
 from roomeq.report.sheet import evidence, steps
@@ -117,7 +118,7 @@ def write_settings_sheet(
         location, kind="settings sheet", is_of_kind=_is_a_sheet, error=SheetFileError
     )
     with replacing(location) as temporary:
-        temporary.write_text(text, encoding="utf-8", newline="\n")
+        temporary.write_text(printable(text), encoding="utf-8", newline="\n")
 
 
 def _is_a_sheet(location: Path) -> bool:

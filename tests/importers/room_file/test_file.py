@@ -177,6 +177,7 @@ def test_what_cannot_be_opened_is_our_own_error(tmp_path, monkeypatch):
     def refuse(self):
         raise PermissionError(13, "Permission denied")
 
+    (tmp_path / "room.toml").touch()
     monkeypatch.setattr(Path, "read_bytes", refuse)
     with pytest.raises(RoomFileError, match="cannot be read: Permission denied"):
         read_room_file(tmp_path / "room.toml")

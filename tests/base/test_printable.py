@@ -1,0 +1,43 @@
+"""Control and bidirectional characters are written out, letters of any script are not.
+
+Which characters turn text around: Unicode Standard Annex 9, table of explicit formatting
+characters, as `unicodedata` knows them.
+"""
+
+import sys
+import unicodedata
+
+import pytest
+
+from roomeq.base.printable import printable
+
+EVERY = [chr(point) for point in range(sys.maxunicode + 1) if not 0xD800 <= point < 0xE000]
+TURNING = {"LRE", "RLE", "LRO", "RLO", "PDF", "LRI", "RLI", "FSI", "PDI"}
+
+
+def test_no_control_and_no_directional_character_is_left():
+    left = printable("".join(EVERY))
+    assert {c for c in left if unicodedata.category(c) in ("Cc", "Zl", "Zp")} == {"\n"}
+    assert not {c for c in left if unicodedata.bidirectional(c) in TURNING}
+    assert not set("\u200e\u200f\u061c") & set(left)  # marks: they turn what stands beside them
+
+
+def test_all_else_stays():
+    kept = [c for c in EVERY if printable(c) != c]
+    assert all(unicodedata.category(c) in ("Cc", "Cf", "Zl", "Zp") for c in kept)
+    for text in ("Bücherei", "書斎", "קומה א", "می‌خواهم", "कमरा", "Ω 🎛️"):
+        assert printable(text) == text
+
+
+@pytest.mark.parametrize(
+    ("text", "shown"),
+    [
+        ("a\x1b[31mb", r"a\x1b[31mb"),
+        ("a\r\tb", r"a\r\tb"),
+        ("a\u202eb", r"a\u202eb"),
+        ("two\nlines", "two\nlines"),
+        ("\udcff", r"\udcff"),  # a byte of a file name that is no UTF-8
+    ],
+)
+def test_what_is_shown(text, shown):
+    assert printable(text) == shown
