@@ -16,9 +16,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 import soundfile
+from places import ROOT, SAMPLES
 
 from roomeq.cli.main import main
-from tests.places import ROOT, SAMPLES
 
 CABIN = SAMPLES / "lakeside_cabin"
 
