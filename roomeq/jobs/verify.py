@@ -47,6 +47,9 @@ __all__ = [
 ]
 
 AGREES_DB = 1.0
+_CLOSE = 0.5
+"""Share of "as planned" from which another cause is told in its place where seats or bands differ;
+farther from it nothing is accused."""
 _BAND_SCATTERS, _SEAT_DB, _SEAT_SCATTERS = 3.0, 1.5, 2.0
 """How many standard deviations of a repeat a band may differ, over the root of the seats, and the
 root mean square of a seat; common practice, no source."""
@@ -174,8 +177,9 @@ def verify(
     seats = _seat_checks(seen, offset)
     most_differ = sum(row.agrees for row in seats) < 0.5 * len(seats)
     if planned and (most_differ or not all(row.agrees for row in bands)):
-        # what stands beside it is told instead, if anything does
-        causes, planned = tuple(c for c in causes if c.code is not CauseCode.AS_PLANNED), False
+        # what stands close beside it is told instead, if anything does
+        least, planned = _CLOSE * causes[0].share, False
+        causes = tuple(c for c in causes[1:] if c.share >= least)
     gains = gains_in_force_db(causes[0], setup) if causes else None
     joining, otherwise = None, tuple[StatedJoiningSetting, ...]()
     if plan.joining is not None:
