@@ -51,6 +51,9 @@ if TYPE_CHECKING:
     from roomeq.jobs.check import RoomOverview as RoomOverview
     from roomeq.jobs.check import room_overview as room_overview
     from roomeq.jobs.decay import room_decays as room_decays
+    from roomeq.jobs.device import DeviceMeasurement as DeviceMeasurement
+    from roomeq.jobs.device import measure_device as measure_device
+    from roomeq.jobs.device import write_measured_profile as write_measured_profile
     from roomeq.jobs.join import RoomJoining as RoomJoining
     from roomeq.jobs.join import join as join
     from roomeq.jobs.joining.offer import joining_offer as joining_offer
@@ -84,6 +87,7 @@ _PLACES = {
     "BoostCap": "optimiser.bands.boost_cap",
     "CrossoverFilter": "device.crossover",
     "Device": "device.profile",
+    "DeviceMeasurement": "jobs.device",
     "FindingCode": "analysis.recordings.findings",
     "FixedBandEqualiser": "device.equaliser",
     "FrequencyResponse": "base.response",
@@ -128,6 +132,7 @@ _PLACES = {
     "judge_recording": "analysis.recordings.quality",
     "judge_sum": "optimiser.joining.summation",
     "level_mean_db": "base.levels",
+    "measure_device": "jobs.device",
     "power_mean_db": "base.levels",
     "predict_path": "device.path",
     "prepare_inverse": "analysis.sweeps.deconvolution",
@@ -149,6 +154,7 @@ _PLACES = {
     "verification_frame": "report.frames",
     "verify": "jobs.verify",
     "weighted_deviation_db": "optimiser.bands.deviations",
+    "write_measured_profile": "jobs.device",
     "write_plan": "plan.plan",
 }
 

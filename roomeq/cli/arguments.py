@@ -141,6 +141,16 @@ def command_parser() -> argparse.ArgumentParser:
             "read the cautions that are printed.",
         )
     )
+    _add_device(
+        commands.add_parser(
+            "device",
+            help="measure what a device really does",
+            description="Tell centres, Q, real gains and filters of a device from responses with "
+            "one thing or a few moved, against a flat one: at the terminals, or by a microphone "
+            "close to the cone that stays where it is. Writes a profile that room files can name; "
+            "no file is ever replaced.",
+        )
+    )
     show = commands.add_parser(
         "show", help="print a saved plan", description="Print a plan that propose --plan wrote."
     )
@@ -156,6 +166,32 @@ def command_parser() -> argparse.ArgumentParser:
         )
     )
     return parser
+
+
+def _add_device(device: argparse.ArgumentParser) -> None:
+    device.add_argument("profile", nargs="?", metavar="NAME.toml", help="the profile to write")
+    device.add_argument("--list", action="store_true", help="list the profiles that come along")
+    device.add_argument("--flat", metavar="FILE", help="response with all bands at 0, filters off")
+    for name, what, text in (
+        ("moved", "SPEC", "bands moved, as 40:-6 or 40:-6,63:+3 (level:-10 turns the level knob)"),
+        ("low-pass", "HZ", "low-pass on, at this corner as the device calls it"),
+        ("high-pass", "HZ", "high-pass on, at this corner as the device calls it"),
+    ):
+        device.add_argument(
+            f"--{name}",
+            nargs=2,
+            action="append",
+            default=[],
+            metavar=(what, "FILE"),
+            help=f"response with {text}; may be given again",
+        )
+    device.add_argument(
+        "--device",
+        metavar="PROFILE",
+        default="nine_band",
+        help="profile that says which bands there are, and what is not measured (%(default)s)",
+    )
+    device.add_argument("--json", action="store_true", help="print JSON instead of tables")
 
 
 def _add_made(parser: argparse.ArgumentParser) -> None:

@@ -124,7 +124,7 @@ def _close_output() -> None:
 
 def _called(options: argparse.Namespace) -> int:
     """Call the command that the options name and return its exit status."""
-    without_room = {"show": _show, "sheet": _sheet, "sweep": _sweep}
+    without_room = {"show": _show, "sheet": _sheet, "sweep": _sweep, "device": _device}
     if options.command in without_room:
         return without_room[options.command](options)
     commands = {"check": _check, "join": _join, "propose": _propose, "verify": _verify}
@@ -398,6 +398,40 @@ def _sheet(options: argparse.Namespace) -> int:
         write_settings_sheet(plans, output, mixed=options.mixed)
     print(f"Settings sheet kept in {output}")
     return 0
+
+
+def _device(options: argparse.Namespace) -> int:
+    from pathlib import Path
+
+    from roomeq.importers.device_profile import profile_exists, read_device, shipped_profiles
+    from roomeq.jobs.device import measure_device, write_measured_profile
+    from roomeq.report.text.device import device_text, profiles_text
+
+    if options.list:
+        print(profiles_text(read_device(name) for name in shipped_profiles()), end="")
+        return 0
+    if not options.flat:
+        raise ValueError("device needs --flat FILE and what was moved (or --list)")
+    kept = None if options.profile is None else Path(options.profile)
+    if kept is not None and kept.exists():
+        raise profile_exists(kept)
+    found = measure_device(
+        options.flat,
+        options.moved,
+        low_pass=options.low_pass,
+        high_pass=options.high_pass,
+        base=options.device,
+        name=None if kept is None else kept.stem,
+    )
+    print(found.to_json().decode() if options.json else device_text(found), end="")
+    if kept is not None:
+        sys.stdout.flush()  # what was found stands before a refusal
+        if not found.any_told:
+            raise ValueError("nothing could be told: no profile was written")
+        write_measured_profile(found, kept)
+        if not options.json:
+            print(f'\nProfile kept in {kept}: write profile = "{kept.name}" under [device]')
+    return 0 if found.all_told else 1
 
 
 def _sweep(options: argparse.Namespace) -> int:

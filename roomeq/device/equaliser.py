@@ -22,6 +22,7 @@ from roomeq.base.bands import ThirdOctaveBand, third_octave_band
 from roomeq.base.levels import FloatArray, amplitude_ratio_db, readonly
 from roomeq.base.response import ComplexArray
 from roomeq.device.biquads import peaking_response
+from roomeq.device.found_band import FoundBand
 
 __all__ = ["THIRD_OCTAVE_Q", "BandShape", "FixedBandEqualiser", "QLaw"]
 
@@ -130,6 +131,8 @@ class FixedBandEqualiser:
     shapes : tuple of tuple of BandShape, optional
         Measured shapes for each band, instead of peaking sections. Between measured gains the
         response in dB is interpolated linearly, beyond them scaled; phase is then not known.
+    found : tuple of FoundBand
+        Bands of which Q and real gain were measured; the others have `q_law`.
 
     Raises
     ------
@@ -144,6 +147,7 @@ class FixedBandEqualiser:
     q_law: QLaw
     sample_rate: float | None = None
     shapes: tuple[tuple[BandShape, ...], ...] | None = None
+    found: tuple[FoundBand, ...] = ()
 
     def __post_init__(self) -> None:
         numbers = [band.number for band in self.bands]
@@ -242,8 +246,28 @@ class FixedBandEqualiser:
         return readonly(np.round(np.arange(first, last + 1) * self.step_db, 9))
 
     def scaled_q(self, factor: float) -> Self:
-        """Return the equaliser with every Q multiplied by `factor`."""
+        """Return the equaliser with every Q that was not measured multiplied by `factor`."""
         return replace(self, q_law=self.q_law.scaled(factor))
+
+    @property
+    def assumed_q_labels(self) -> tuple[str, ...]:
+        """Labels of the bands whose Q was not measured."""
+        told = [band.centre for band in self.found if any(one.q for one in band.settings)]
+        if self.q_law.measured or self.shapes is not None:
+            return ()
+        return tuple(
+            band.label
+            for band in self.bands
+            if not any(abs(centre / band.nominal - 1.0) < _SPELLING for centre in told)
+        )
+
+    def section(self, index: int, settings_db: ArrayLike) -> tuple[FloatArray, FloatArray]:
+        """Return what settings of a band give: gain at its centre in dB, and Q."""
+        settings, nominal = np.asarray(settings_db, dtype=np.float64), self.bands[index].nominal
+        for band in self.found:
+            if abs(band.centre / nominal - 1.0) < _SPELLING:
+                return band.gains_db(settings), band.qs(settings, otherwise=self.q_law.at(settings))
+        return settings, self.q_law.at(settings)
 
     def checked_gains_db(self, gains_db: ArrayLike) -> FloatArray:
         """Return gains for all bands, shape (B,), if they lie on the grid.
@@ -286,11 +310,12 @@ class FixedBandEqualiser:
         gains = self.gain_grid_db if gains_db is None else np.asarray(gains_db, dtype=np.float64)
         if self.shapes is not None:
             return self._shape_table_db(index, frequencies, gains)
+        real, q = self.section(index, gains)
         response = peaking_response(
             frequencies,
             centre=self.bands[index].centre,
-            q=self.q_law.at(gains),
-            gain_db=gains,
+            q=q,
+            gain_db=real,
             sample_rate=self.sample_rate,
         )
         return amplitude_ratio_db(response)
@@ -338,14 +363,16 @@ class FixedBandEqualiser:
         if self.shapes is not None:
             raise ValueError("measured band shapes carry no phase: only the level is known")
         total = np.ones(np.shape(frequencies), dtype=np.complex128)
-        for band, gain in zip(self.bands, np.asarray(gains_db, dtype=np.float64), strict=True):
+        gains = np.asarray(gains_db, dtype=np.float64)
+        for index, (band, gain) in enumerate(zip(self.bands, gains, strict=True)):
             if not gain:
                 continue
+            real, q = self.section(index, gain)
             total = total * peaking_response(
                 frequencies,
                 centre=band.centre,
-                q=self.q_law.at(gain),
-                gain_db=gain,
+                q=q,
+                gain_db=real,
                 sample_rate=self.sample_rate,
             )
         return total

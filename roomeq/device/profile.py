@@ -23,12 +23,20 @@ class LevelKnob(StrictTable, frozen=True, kw_only=True):
     Attributes
     ----------
     lowest_db, highest_db, step_db : float
-        Range and step.
+        Range and step, as the device calls them.
+    real_step_db : float or None
+        What a step was found to give; None where it was not measured.
     """
 
     lowest_db: float
     highest_db: float
     step_db: float
+    real_step_db: float | None = None
+
+    @property
+    def scale(self) -> float:
+        """What the knob gives for each dB that it is turned."""
+        return 1.0 if self.real_step_db is None else self.real_step_db / self.step_db
 
 
 class FilterChoice(StrictTable, frozen=True, kw_only=True):

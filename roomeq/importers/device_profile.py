@@ -8,21 +8,36 @@ or is a file; nothing in it is guessed: what a device does not offer is left out
 
 from __future__ import annotations
 
+import json
+from collections.abc import Iterator, Mapping
 from importlib import resources
 from itertools import starmap
 from os import PathLike
 from pathlib import Path
+from typing import Any
 
+import msgspec
 import numpy as np
 
 from roomeq.base.bands import device_band, third_octave_band
 from roomeq.base.errors import DeviceProfileError
+from roomeq.base.toml_lines import KeyPath
 from roomeq.base.toml_tables import StrictTable, TomlTables, read_toml_tables
 from roomeq.device.equaliser import BandShape, FixedBandEqualiser, QLaw
+from roomeq.device.found_band import FoundBand
 from roomeq.device.profile import Device, FilterChoice, LevelKnob, PhaseControl
 from roomeq.importers.text.export import read_one_response
 
-__all__ = ["read_device", "shipped_profiles"]
+__all__ = [
+    "EqualiserTable",
+    "ProfileTables",
+    "QByGainTable",
+    "profile_exists",
+    "read_device",
+    "read_profile_tables",
+    "shipped_profiles",
+    "write_profile",
+]
 
 FORMAT = 1
 _PLACE = resources.files("roomeq.device").joinpath("profiles")
@@ -47,7 +62,8 @@ class EqualiserTable(StrictTable, frozen=True, kw_only=True):
     """``[equaliser]``: bands, range, step, and how wide the bands are.
 
     `centres` is what the device calls its bands; `measured_centres`, in the same order, where they
-    were found to lie.
+    were found to lie. `found` is what ``roomeq device`` told of single bands, which goes before
+    the rest.
     """
 
     centres: tuple[float, ...]
@@ -58,6 +74,7 @@ class EqualiserTable(StrictTable, frozen=True, kw_only=True):
     q: float | None = None
     q_by_gain: QByGainTable | None = None
     shapes: tuple[ShapeTable, ...] = ()
+    found: tuple[FoundBand, ...] = ()
     q_measured: bool = False
     sample_rate: float | None = None
 
@@ -107,13 +124,35 @@ def read_device(profile: str | PathLike[str], *, folder: str | PathLike[str] = "
     DeviceProfileError
         If there is no such profile, or its file is not valid.
     """
+    read = _read_tables(profile, Path(folder))
+    tables = read.tables
+    return Device(
+        name=tables.name,
+        note=tables.note or "",
+        profile=str(profile),
+        equaliser=_equaliser(read),
+        level=tables.level,
+        low_pass=tables.low_pass,
+        protection=tables.protection,
+        phase=tables.phase,
+        polarity=tables.polarity,
+        stored_settings=tables.memory.stored_settings if tables.memory else 0,
+    )
+
+
+def read_profile_tables(profile: str | PathLike[str]) -> ProfileTables:
+    """Return the tables of a profile as they are written; raises as `read_device`."""
+    return _read_tables(profile, Path()).tables
+
+
+def _read_tables(profile: str | PathLike[str], folder: Path) -> TomlTables[ProfileTables]:
     if isinstance(profile, str) and profile in shipped_profiles():
         with resources.as_file(_PLACE.joinpath(f"{profile}.toml")) as location:
-            return _read_file(location, profile)
-    return _read_file(Path(folder) / profile, str(profile))
+            return _read_file(location)
+    return _read_file(folder / profile)
 
 
-def _read_file(location: Path, name: str) -> Device:
+def _read_file(location: Path) -> TomlTables[ProfileTables]:
     read = read_toml_tables(
         location,
         ProfileTables,
@@ -127,26 +166,95 @@ def _read_file(location: Path, name: str) -> Device:
             f"format {tables.format} is not known", "format", remedy=f"this release reads {FORMAT}"
         )
     _check_knobs(read)
-    return Device(
-        name=tables.name,
-        note=tables.note or "",
-        profile=name,
-        equaliser=_equaliser(read),
-        level=tables.level,
-        low_pass=tables.low_pass,
-        protection=tables.protection,
-        phase=tables.phase,
-        polarity=tables.polarity,
-        stored_settings=tables.memory.stored_settings if tables.memory else 0,
+    return read
+
+
+def write_profile(
+    tables: ProfileTables, path: str | PathLike[str], *, comments: Mapping[KeyPath, str]
+) -> None:
+    """Write a profile where there is no file yet.
+
+    Parameters
+    ----------
+    tables : ProfileTables
+    path : path-like
+    comments : mapping of key path to str
+        What is said above a key or a table.
+
+    Raises
+    ------
+    DeviceProfileError
+        If there is a file of that name: it is left as it is.
+    OSError
+        If the folder does not exist or cannot be written to.
+    """
+    location = Path(path)
+    text = "".join(f"{line}\n" for line in _toml_lines(msgspec.to_builtins(tables), (), comments))
+    try:
+        with location.open("x", encoding="utf-8") as file:
+            file.write(text)
+    except FileExistsError:
+        raise profile_exists(location) from None
+
+
+def profile_exists(location: Path) -> DeviceProfileError:
+    """Return (not raise) that a file is in the way."""
+    return DeviceProfileError(
+        "exists: it is left as it is",
+        path=location,
+        remedy="give the profile another name, or remove that file first",
     )
+
+
+def _toml_lines(
+    table: dict[str, Any], path: KeyPath, comments: Mapping[KeyPath, str]
+) -> Iterator[str]:
+    """Yield a table as TOML: plain keys, then tables, lists of tables within lists in line."""
+    stated = {key: value for key, value in table.items() if value not in (None, [], ())}
+    inner = {
+        key: value
+        for key, value in stated.items()
+        if isinstance(value, dict) or (len(path) < 2 and _holds_tables(value))
+    }
+    for key, value in stated.items():
+        if key not in inner:
+            yield from _comment(comments, (*path, key))
+            yield f"{key} = {_toml_value(value)}"
+    for key, value in inner.items():
+        name, entries = ".".join(str(part) for part in (*path, key)), _holds_tables(value)
+        for index, entry in enumerate(value if entries else [value]):
+            own = (*path, key, index) if entries else (*path, key)
+            yield ""
+            yield from _comment(comments, own)
+            yield f"[[{name}]]" if entries else f"[{name}]"
+            yield from _toml_lines(entry, own, comments)
+
+
+def _holds_tables(value: object) -> bool:
+    return isinstance(value, list | tuple) and bool(value) and isinstance(value[0], dict)
+
+
+def _comment(comments: Mapping[KeyPath, str], path: KeyPath) -> list[str]:
+    return [f"# {comments[path]}"] if path in comments else []
+
+
+def _toml_value(value: Any) -> str:
+    if isinstance(value, list | tuple):
+        return f"[{', '.join(map(_toml_value, value))}]"
+    if isinstance(value, dict):
+        stated = [f"{key} = {_toml_value(v)}" for key, v in value.items() if v is not None]
+        return f"{{ {', '.join(stated)} }}"
+    return json.dumps(value, ensure_ascii=False)
 
 
 def _check_knobs(read: TomlTables[ProfileTables]) -> None:
     tables = read.tables
     if tables.level and not (
-        tables.level.lowest_db <= tables.level.highest_db and tables.level.step_db > 0
+        tables.level.lowest_db <= tables.level.highest_db
+        and tables.level.step_db > 0
+        and tables.level.scale > 0
     ):
-        raise read.fault("lowest_db must not exceed highest_db, step_db be positive", "level")
+        raise read.fault("lowest_db must not exceed highest_db, steps be positive", "level")
     if tables.phase and not (
         tables.phase.lowest_deg <= tables.phase.highest_deg
         and tables.phase.step_deg > 0
@@ -189,15 +297,25 @@ def _equaliser(read: TomlTables[ProfileTables]) -> FixedBandEqualiser:
     measured = table.measured_centres or (None,) * len(table.centres)
     if len(measured) != len(table.centres):
         raise read.fault("needs one for each centre", "equaliser", "measured_centres")
+    found = {band.centre: band for band in table.found}
+    if not (set(found) <= set(table.centres) and len(found) == len(table.found)):
+        raise read.fault("each is one of centres, given once", "equaliser", "found")
+    if table.shapes and found:
+        raise read.fault("goes without [[equaliser.shapes]]", "equaliser", "found")
+    known = tuple(
+        (found[centre].measured_centre if centre in found else None) or own
+        for centre, own in zip(table.centres, measured, strict=True)
+    )
     try:
         return FixedBandEqualiser(
-            bands=tuple(starmap(device_band, zip(table.centres, measured, strict=True))),
+            bands=tuple(starmap(device_band, zip(table.centres, known, strict=True))),
             lowest_db=table.lowest_db,
             highest_db=table.highest_db,
             step_db=table.step_db,
             q_law=_q_law(read),
             sample_rate=table.sample_rate,
             shapes=_shapes(read),
+            found=table.found,
         )
     except ValueError as error:
         raise read.fault(str(error), "equaliser") from error

@@ -75,9 +75,12 @@ def proposal_cautions(
     found = [*_setting_cautions(room, fit, level), *_seat_cautions(rows)]
     found += _drive_caution(fit, level, joined=joining is not None)
     if no_change is None:
-        found += [*_unmeasured_caution(rows), *_q_cautions(q_checks, gained)]
-    elif q_checks:
-        found.append(Caution(code=CautionCode.Q_ASSUMED))
+        found += _unmeasured_caution(rows)
+    if q_checks:
+        assumed = room.equaliser.assumed_q_labels if room.equaliser.found else ()
+        found.append(Caution(code=CautionCode.Q_ASSUMED, name=", ".join(assumed) or None))
+    if no_change is None:
+        found += _q_cautions(q_checks, gained)
     if data.band_levels:
         found.append(Caution(code=CautionCode.BAND_LEVELS_ONLY))
     if len(data.seats) < 3:
@@ -129,8 +132,8 @@ def _drive_caution(fit: BandGainFit, level: LevelSetting, *, joined: bool) -> li
 
 
 def _q_cautions(q_checks: tuple[QCheck, ...], gained_db: float) -> list[Caution]:
-    """Say that Q is assumed, and where the improvement would be lost at another."""
-    found = [Caution(code=CautionCode.Q_ASSUMED)] if q_checks else []
+    """Say where the improvement would be lost at another Q."""
+    found = []
     for check in q_checks:
         if check.before_db - check.after_db < min(NOTICEABLE_DB, 0.5 * gained_db):
             found.append(Caution(code=CautionCode.IMPROVEMENT_LOST_AT_OTHER_Q, value=check.factor))

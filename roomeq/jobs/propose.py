@@ -205,20 +205,23 @@ def choose_level(
     change_db, setting_db, upstream_db = 0.0, None, exact_change_db
     if knob is not None:
         start, now = (0.0, 0.0) if present_db is None else (knob.lowest_db, present_db)
-        wanted = start + round((now + exact_change_db - start) / knob.step_db) * knob.step_db
-        while wanted - now > highest_change_db + 1e-9:
+        wanted = (
+            start
+            + round((now + exact_change_db / knob.scale - start) / knob.step_db) * knob.step_db
+        )
+        while (wanted - now) * knob.scale > highest_change_db + 1e-9:
             wanted -= knob.step_db
         change_db, upstream_db = wanted - now, 0.0
         if present_db is not None:
             setting_db = min(max(wanted, knob.lowest_db), knob.highest_db)
             change_db = setting_db - present_db
             if not math.isclose(setting_db, wanted, abs_tol=1e-9):
-                upstream_db = exact_change_db - change_db
+                upstream_db = exact_change_db - change_db * knob.scale
     return LevelSetting(
         exact_change_db=exact_change_db,
         change_db=change_db,
         setting_db=setting_db,
-        residual_db=exact_change_db - change_db,
+        residual_db=exact_change_db - change_db * (1.0 if knob is None else knob.scale),
         upstream_db=upstream_db,
     )
 

@@ -318,4 +318,5 @@ def equaliser_of(device: DeviceRecord) -> FixedBandEqualiser | None:
             gain_db=np.array(device.q_gain_db), q=np.array(device.q), measured=device.q_measured
         ),
         sample_rate=device.sample_rate,
+        found=device.found,
     )

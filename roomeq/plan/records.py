@@ -16,6 +16,7 @@ from typing import Literal, Self
 from roomeq.base.levels import FloatArray
 from roomeq.base.record import Record
 from roomeq.device.amplifier import Amplifier, Load
+from roomeq.device.found_band import FoundBand
 from roomeq.optimiser.drive.headroom import BandHeadroom, Headroom
 from roomeq.room.equipment import Equipment
 
@@ -50,7 +51,8 @@ class InputRecord(Record, frozen=True, kw_only=True):
 class DeviceRecord(Record, frozen=True, kw_only=True):
     """The device's equaliser as the plan assumed it; `q` by magnitude of gain.
 
-    `centres` in Hz, where the bands really lie; plans of before have none.
+    `centres` in Hz, where the bands really lie; plans of before have none. `found` are the bands
+    that were measured on the device.
     """
 
     name: str
@@ -65,6 +67,7 @@ class DeviceRecord(Record, frozen=True, kw_only=True):
     sample_rate: float | None
     measured_shapes: bool
     centres: tuple[float, ...] = ()
+    found: tuple[FoundBand, ...] = ()
 
 
 class TargetRecord(Record, frozen=True, kw_only=True):

@@ -9,6 +9,7 @@ import sys
 
 import numpy as np
 import pytest
+from devices_apart import Device, measured
 from joining_rooms import write_joined_room
 from places import SAMPLES
 
@@ -68,6 +69,54 @@ def test_a_plan_is_dated_and_signed_as_told(capsys, tmp_path):
         status, out, err = run(capsys, *words, "--date", wrong)
         assert (status, out) == (2, "")
         assert f"--date {wrong}: needs a date as in" in err
+
+
+def test_a_device_is_told_and_its_profile_named(capsys, tmp_path):
+    own = Device(
+        labels=("40",), settings=(-6.0, 3.0), centres={"40": 41.0}, q=3.0, follows=0.0, gain=1.0
+    )
+    flat, moved = measured(own, tmp_path, np.random.default_rng(31), snr_db=40.0)
+    words = ["device", tmp_path / "own.toml", "--flat", flat]
+    for spec, path in moved:
+        words += ["--moved", spec, path]
+    status, out, err = run(capsys, *words)
+    assert (status, err) == (0, "")
+    assert "40 Hz: the same Q at all gains that were measured." in out
+    assert "ASSUMED, not measured: Q" in out
+    assert 'write profile = "own.toml" under [device]' in out
+    status, out, err = run(capsys, *words)
+    assert (status, out) == (2, "")
+    assert err.endswith("remove that file first)\n")
+    assert len(err.splitlines()) == 1
+    export = write_export(tmp_path / "room.csv")
+    assert run(capsys, "check", export, "--device", tmp_path / "own.toml")[0] != 2
+
+
+def test_what_of_a_device_cannot_be_told_is_status_one(capsys, tmp_path):
+    own = Device(
+        labels=("40",), settings=(0.5, 3.0), centres={"40": 41.0}, q=3.0, follows=0, gain=1
+    )
+    flat, moved = measured(own, tmp_path, np.random.default_rng(32), snr_db=40.0)
+    words = ["device", "--flat", flat, "--moved", *moved[0]]
+    status, out, _ = run(capsys, *words)
+    assert status == 1
+    assert "moved by too" in out
+    assert json.loads(run(capsys, *words, "--json")[1])["rows"][0]["doubt"] == "uncertain"
+    words = ["device", tmp_path / "own.toml", "--flat", flat, "--moved", "40:-6", moved[1][1]]
+    status, _, err = run(capsys, *words)
+    assert (status, err) == (2, "roomeq: nothing could be told: no profile was written\n")
+    assert not (tmp_path / "own.toml").exists()
+
+
+def test_shipped_devices_are_listed(capsys):
+    status, out, _ = run(capsys, "device", "--list")
+    assert status == 0
+    assert "nine_band: " in out
+    assert "coarse_step: " in out
+    assert (
+        run(capsys, "device")[2]
+        == "roomeq: device needs --flat FILE and what was moved (or --list)\n"
+    )
 
 
 def test_no_change_is_a_finding(capsys):

@@ -4,7 +4,12 @@ import numpy as np
 import pytest
 
 from roomeq.base.errors import DeviceProfileError
-from roomeq.importers.device_profile import read_device, shipped_profiles
+from roomeq.importers.device_profile import (
+    read_device,
+    read_profile_tables,
+    shipped_profiles,
+    write_profile,
+)
 
 GOOD = """\
 format = 1
@@ -203,3 +208,46 @@ def test_a_measured_centre_is_apart_from_the_label(tmp_path):
         read(tmp_path, found.replace("33.0, ", ""))
     with pytest.raises(DeviceProfileError, match="each in a third octave"):
         read(tmp_path, GOOD.replace("[31.5, 40, 50]", "[48, 53]"))
+
+
+def with_found(*tables):
+    bands = "\n".join(f"[[equaliser.found]]\n{table}" for table in tables)
+    return GOOD.replace("q = 2.0\n", f"q = 2.0\n\n{bands}\n")
+
+
+def test_found_bands_are_read(tmp_path):
+    own = "centre = 40\nmeasured_centre = 41.5\nsettings = [{ setting_db = -6.0, gain_db = -5.5 }]"
+    equaliser = read(tmp_path, with_found(own)).equaliser
+    assert equaliser.centres[1] == 41.5
+    gain, q = equaliser.section(1, -6.0)
+    assert (float(gain), float(q)) == (-5.5, 2.0)
+
+
+@pytest.mark.parametrize(
+    ("tables", "said"),
+    [
+        (["centre = 45"], "each is one of centres, given once"),
+        (["centre = 40", "centre = 40"], "each is one of centres, given once"),
+        (["centre = 40\nsettings = [{ setting_db = -6.0, gain_db = 5.5 }]"], "the same sign"),
+        (["centre = 40\nmeasured_centre = -1"], "a centre must be positive"),
+        (["centre = 40\ngain = 3"], "gain"),
+    ],
+)
+def test_found_bands_that_cannot_be_are_refused(tmp_path, tables, said):
+    with pytest.raises(DeviceProfileError, match=said):
+        read(tmp_path, with_found(*tables))
+
+
+def test_a_profile_is_written_as_it_is_read(tmp_path):
+    text = GOOD.replace('"Test amplifier"', '"An \\"old\\" box, \\u00e9t\\u00e9\\\\"')
+    own = "centre = 40\nsettings = [{ setting_db = -6.0, q = 3.0 }, { setting_db = 3.0, q = 2.5 }]"
+    (tmp_path / "one.toml").write_text(
+        text.replace("q = 2.0\n", f"q = 2.0\n\n[[equaliser.found]]\n{own}\n"), "utf-8"
+    )
+    tables = read_profile_tables(tmp_path / "one.toml")
+    said = {("equaliser", "found", 0): "of the band", ("equaliser", "q"): "of the Q"}
+    write_profile(tables, tmp_path / "two.toml", comments=said)
+    assert read_profile_tables(tmp_path / "two.toml") == tables
+    written = (tmp_path / "two.toml").read_text("utf-8")
+    assert "# of the Q\nq = 2.0\n" in written
+    assert "# of the band\n[[equaliser.found]]\n" in written

@@ -85,8 +85,9 @@ def _ringing(equaliser: FixedBandEqualiser, gains_db: FloatArray) -> float:
 
     Of a section and its inverse the slower root has the damping ``w / (2 A Q)``, ``A`` at least 1.
     """
-    slowest = equaliser.centres / (equaliser.q_law.at(gains_db) * 10.0 ** (abs(gains_db) / 40.0))
-    return 7.0 * math.log(10.0) / (math.pi * float(slowest.min()))
+    sections = [equaliser.section(index, gain) for index, gain in enumerate(gains_db)]
+    longest = [q * 10.0 ** (abs(gain_db) / 40.0) for gain_db, q in sections] / equaliser.centres
+    return 7.0 * math.log(10.0) / math.pi * float(np.max(longest))
 
 
 def predict_decay(

@@ -228,7 +228,10 @@ def caution_text(caution: Caution) -> str:
             "measured like them."
         ),
         CautionCode.Q_ASSUMED: (
-            "The bands' Q was not measured on this device; it is assumed as stated in the profile."
+            f"The Q of {name} Hz was not measured on this device; it is assumed from the others."
+            if name
+            else "The bands' Q was not measured on this device; it is assumed as stated in the "
+            "profile."
         ),
         CautionCode.RECORDING_COUNTS_LESS: (
             f"Recording {name} is spoilt: its seat counts x {value:g} of its weight. Measure that "

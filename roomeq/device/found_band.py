@@ -1,0 +1,89 @@
+"""A band of a device as it was found by measuring: where it lies, and what its settings give.
+
+Conventions
+-----------
+Settings and gains in dB, frequencies in Hz. What is not given was not told by the measurement, and
+stays as it is assumed: a gain as it is set, a Q by the device's shared law.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from roomeq.base.levels import FloatArray
+from roomeq.base.toml_tables import StrictTable
+
+__all__ = ["FoundBand", "FoundSetting"]
+
+
+class FoundSetting(StrictTable, frozen=True, kw_only=True):
+    """What one setting of a band gives: real gain at its centre in dB, and Q."""
+
+    setting_db: float
+    gain_db: float | None = None
+    q: float | None = None
+
+
+class FoundBand(StrictTable, frozen=True, kw_only=True):
+    """``[[equaliser.found]]``: a band as it was found.
+
+    Attributes
+    ----------
+    centre : float
+        Hz, as the device calls it.
+    measured_centre : float or None
+        Hz, where it lies; None where that was not told.
+    settings : tuple of FoundSetting
+        What is between is interpolated, through 0 dB at 0; beyond the last the gain grows in
+        proportion and the Q stays. A side (boost or cut) that was not measured is taken as the
+        mirror of the other.
+    """
+
+    centre: float
+    measured_centre: float | None = None
+    settings: tuple[FoundSetting, ...] = ()
+
+    def __post_init__(self) -> None:
+        if self.measured_centre is not None and not self.measured_centre > 0:
+            raise ValueError(f"a centre must be positive, got {self.measured_centre!r}")
+        settings = [one.setting_db for one in self.settings]
+        if 0.0 in settings or len(set(settings)) < len(settings):
+            raise ValueError("settings of a found band are other than 0, each given once")
+        for one in self.settings:
+            if one.gain_db is not None and not one.gain_db * one.setting_db > 0:
+                raise ValueError(f"at {one.setting_db:g} dB a gain has the same sign")
+            if one.q is not None and not one.q > 0:
+                raise ValueError(f"at {one.setting_db:g} dB the Q must be positive")
+
+    def gains_db(self, settings_db: ArrayLike) -> FloatArray:
+        """Return the real gains at settings, in dB."""
+        settings = np.asarray(settings_db, dtype=np.float64)
+        known = [(one.setting_db, one.gain_db) for one in self.settings if one.gain_db is not None]
+        return np.copysign(_by_side(settings, known, grows=True), settings) if known else settings
+
+    def qs(self, settings_db: ArrayLike, *, otherwise: FloatArray) -> FloatArray:
+        """Return Q at settings; `otherwise`, of the same shape, where none was found."""
+        settings = np.asarray(settings_db, dtype=np.float64)
+        known = [(one.setting_db, one.q) for one in self.settings if one.q is not None]
+        return _by_side(settings, known, grows=False) if known else otherwise
+
+
+def _by_side(
+    settings: FloatArray, known: Sequence[tuple[float, float]], *, grows: bool
+) -> FloatArray:
+    """Return magnitudes at settings, from the points of the same sign if there are any.
+
+    What grows does so from 0, and in proportion beyond the last point.
+    """
+    found = []
+    for setting in settings.ravel():
+        side = [one for one in known if one[0] * setting > 0] or known
+        sizes, values = np.array(sorted((abs(a), abs(b)) for a, b in side)).T
+        if grows:
+            sizes, values = np.append(0.0, sizes), np.append(0.0, values)
+        beyond = max(abs(setting) / sizes[-1], 1.0) if grows else 1.0
+        found.append(beyond * np.interp(abs(setting), sizes, values))
+    return np.reshape(found, settings.shape)
