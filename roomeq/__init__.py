@@ -50,6 +50,7 @@ if TYPE_CHECKING:
     from roomeq.importers.text.microphone import read_microphone as read_microphone
     from roomeq.jobs.check import RoomOverview as RoomOverview
     from roomeq.jobs.check import room_overview as room_overview
+    from roomeq.jobs.compare import compare as compare
     from roomeq.jobs.decay import room_decays as room_decays
     from roomeq.jobs.device import DeviceMeasurement as DeviceMeasurement
     from roomeq.jobs.device import measure_device as measure_device
@@ -71,6 +72,7 @@ if TYPE_CHECKING:
     from roomeq.plan.plan import Plan as Plan
     from roomeq.plan.plan import read_plan as read_plan
     from roomeq.plan.plan import write_plan as write_plan
+    from roomeq.plan.verification import Comparison as Comparison
     from roomeq.plan.verification import Verification as Verification
     from roomeq.report.frames import curve_frame as curve_frame
     from roomeq.report.frames import headroom_frame as headroom_frame
@@ -85,6 +87,7 @@ if TYPE_CHECKING:
 _PLACES = {
     "BandGainFit": "optimiser.bands.fit",
     "BoostCap": "optimiser.bands.boost_cap",
+    "Comparison": "plan.verification",
     "CrossoverFilter": "device.crossover",
     "Device": "device.profile",
     "DeviceMeasurement": "jobs.device",
@@ -109,6 +112,7 @@ _PLACES = {
     "apply_microphone": "importers.text.microphone",
     "band_levels_db": "analysis.smoothing",
     "common_axis": "analysis.survey_levels",
+    "compare": "jobs.compare",
     "curve_frame": "report.frames",
     "estimate_band_statistics": "analysis.seats",
     "estimate_decay": "analysis.sweeps.decay",

@@ -141,6 +141,19 @@ def command_parser() -> argparse.ArgumentParser:
             "read the cautions that are printed.",
         )
     )
+    compare = commands.add_parser(
+        "compare",
+        help="compare two surveys of one room",
+        description="Say what has changed in a room from one survey to another, seat by seat and "
+        "band by band, and what may explain it, without a plan. Nothing is written.",
+    )
+    for name, which in (("room", "earlier"), ("after", "later")):
+        text = f"the {which} survey: a folder with room.toml, or that file"
+        compare.add_argument(name, metavar={"room": "BEFORE"}.get(name, "AFTER"), help=text)
+    compare.add_argument(
+        "--force", action="store_true", help="also with rooms of two different names"
+    )
+    compare.add_argument("--json", action="store_true", help="print JSON instead of tables")
     _add_device(
         commands.add_parser(
             "device",

@@ -124,7 +124,8 @@ def _close_output() -> None:
 
 def _called(options: argparse.Namespace) -> int:
     """Call the command that the options name and return its exit status."""
-    without_room = {"show": _show, "sheet": _sheet, "sweep": _sweep, "device": _device}
+    without_room = {"show": _show, "sheet": _sheet, "sweep": _sweep}
+    without_room |= {"compare": _compare, "device": _device}
     if options.command in without_room:
         return without_room[options.command](options)
     commands = {"check": _check, "join": _join, "propose": _propose, "verify": _verify}
@@ -355,6 +356,18 @@ def _verify(room: Room, options: argparse.Namespace) -> int:
     return 0 if as_planned and not alarmed else 1
 
 
+def _compare(options: argparse.Namespace) -> int:
+    from roomeq.importers.room import read_room
+    from roomeq.jobs.compare import compare
+    from roomeq.report.text.comparison import comparison_text
+
+    before, after = read_room(options.room), read_room(options.after)
+    alarmed = [_say_alarms(room) for room in (before, after)]
+    found = compare(before, after, other_room=options.force)
+    print(found.to_json().decode() if options.json else comparison_text(found), end="")
+    return 0 if found.unchanged and not any(alarmed) else 1
+
+
 def _say_alarms(room: Room) -> bool:
     """Say beside the output what is wrong with recorded sweeps, and return whether anything is."""
     from roomeq.plan.recordings import recording_rows
@@ -403,12 +416,19 @@ def _sheet(options: argparse.Namespace) -> int:
 def _device(options: argparse.Namespace) -> int:
     from pathlib import Path
 
-    from roomeq.importers.device_profile import profile_exists, read_device, shipped_profiles
+    from roomeq.importers.device_profile import (
+        PROFILES,
+        profile_exists,
+        read_device,
+        shipped_profiles,
+    )
+    from roomeq.importers.room import DEFAULT_PROFILE
     from roomeq.jobs.device import measure_device, write_measured_profile
     from roomeq.report.text.device import device_text, profiles_text
 
     if options.list:
-        print(profiles_text(read_device(name) for name in shipped_profiles()), end="")
+        devices = [read_device(name) for name in shipped_profiles()]
+        print(profiles_text(devices, explained=f"{PROFILES}/{DEFAULT_PROFILE}.toml"), end="")
         return 0
     if not options.flat:
         raise ValueError("device needs --flat FILE and what was moved (or --list)")

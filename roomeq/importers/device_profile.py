@@ -29,6 +29,7 @@ from roomeq.device.profile import Device, FilterChoice, LevelKnob, PhaseControl
 from roomeq.importers.text.export import read_one_response
 
 __all__ = [
+    "PROFILES",
     "EqualiserTable",
     "ProfileTables",
     "QByGainTable",
@@ -40,7 +41,8 @@ __all__ = [
 ]
 
 FORMAT = 1
-_PLACE = resources.files("roomeq.device").joinpath("profiles")
+PROFILES = resources.files("roomeq.device").joinpath("profiles")
+"""Folder of the shipped ones."""
 
 
 class QByGainTable(StrictTable, frozen=True, kw_only=True):
@@ -102,7 +104,7 @@ class ProfileTables(StrictTable, frozen=True, kw_only=True):
 
 def shipped_profiles() -> tuple[str, ...]:
     """Return the names of the profiles that come with roomeq."""
-    return tuple(sorted(Path(entry.name).stem for entry in _PLACE.iterdir()))
+    return tuple(sorted(Path(entry.name).stem for entry in PROFILES.iterdir()))
 
 
 def read_device(profile: str | PathLike[str], *, folder: str | PathLike[str] = ".") -> Device:
@@ -147,7 +149,7 @@ def read_profile_tables(profile: str | PathLike[str]) -> ProfileTables:
 
 def _read_tables(profile: str | PathLike[str], folder: Path) -> TomlTables[ProfileTables]:
     if isinstance(profile, str) and profile in shipped_profiles():
-        with resources.as_file(_PLACE.joinpath(f"{profile}.toml")) as location:
+        with resources.as_file(PROFILES.joinpath(f"{profile}.toml")) as location:
             return _read_file(location)
     return _read_file(folder / profile)
 

@@ -10,7 +10,6 @@ are predicted at every seat (`roomeq.jobs.verifying`). The optimiser is not run 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from functools import partial
 from itertools import starmap, zip_longest
 from typing import Literal
 
@@ -22,18 +21,15 @@ from roomeq.base.survey import Survey
 from roomeq.device.equaliser import FixedBandEqualiser, QLaw
 from roomeq.jobs.joining.steps import present_data
 from roomeq.jobs.verify_joined import check_joining, joining_stated_otherwise
-from roomeq.jobs.verifying.causes import judge_causes
+from roomeq.jobs.verifying.agreement import judge_observation
 from roomeq.jobs.verifying.hypotheses import Setup, gains_in_force_db
-from roomeq.jobs.verifying.observation import Observation, Part
+from roomeq.jobs.verifying.observation import Observation
 from roomeq.jobs.verifying.parts import observed_parts
 from roomeq.optimiser.joining.summation import judge_sum
 from roomeq.plan.plan import Plan
 from roomeq.plan.records import DeviceRecord
 from roomeq.plan.verification import (
-    BandCheck,
-    CauseCode,
     LevelCheck,
-    SeatCheck,
     StatedJoiningSetting,
     StatedSetting,
     Verification,
@@ -46,13 +42,6 @@ __all__ = [
     "verify_room",
 ]
 
-AGREES_DB = 1.0
-_CLOSE = 0.5
-"""Share of "as planned" from which another cause is told in its place where seats or bands differ;
-farther from it nothing is accused."""
-_BAND_SCATTERS, _SEAT_DB, _SEAT_SCATTERS = 3.0, 1.5, 2.0
-"""How many standard deviations of a repeat a band may differ, over the root of the seats, and the
-root mean square of a seat; common practice, no source."""
 _SAME_DB = 1e-9
 
 
@@ -101,12 +90,8 @@ def verify_room(
         stated_phase_deg=present.phase_deg,
         sum_loss_db=None if data is None else judge_sum(data, data.present).loss_db,
         others=others,
-        microphone_db=None if room.microphone is None else partial(_interpolated, *room.microphone),
+        microphone_db=room.microphone_db,
     )
-
-
-def _interpolated(frequencies: FloatArray, added_db: FloatArray, at: FloatArray) -> FloatArray:
-    return np.asarray(np.interp(np.log(at), np.log(frequencies), added_db))
 
 
 def verify(
@@ -162,24 +147,13 @@ def verify(
         )
     if isinstance(survey, Room):
         return verify_room(plan, survey)
-    parts = observed_parts(plan, survey)
-    seen = Observation.of(parts, repeatability_db=plan.evidence.repeatability_db)
-    setup = _setup(plan, others or {}, microphone_db)
-    judged = judge_causes(seen, setup)
-    tolerance = max(
-        AGREES_DB, _BAND_SCATTERS * seen.doubtful_scatter_db / len(parts[0].seats) ** 0.5
+    seen = Observation.of(
+        observed_parts(plan, survey), repeatability_db=plan.evidence.repeatability_db
     )
-    offset = seen.offset_db(judged.change)
-    left = [rows[0] for rows in seen.residuals_db(judged.change)]
-    bands = _band_checks(plan, parts[0], offset, left[0], seen.scatter_db, tolerance=tolerance)
-    causes = judged.causes
-    planned = bool(causes) and causes[0].code is CauseCode.AS_PLANNED
-    seats = _seat_checks(seen, offset)
-    most_differ = sum(row.agrees for row in seats) < 0.5 * len(seats)
-    if planned and (most_differ or not all(row.agrees for row in bands)):
-        # what stands close beside it is told instead, if anything does
-        least, planned = _CLOSE * causes[0].share, False
-        causes = tuple(c for c in causes[1:] if c.share >= least)
+    setup = _setup(plan, others or {}, microphone_db)
+    bands = {band.label: device_band(band.centre) for band in plan.bands}
+    judged = judge_observation(seen, setup, bands)
+    causes, planned, offset = judged.causes, judged.unchanged, judged.offset_db
     gains = gains_in_force_db(causes[0], setup) if causes else None
     joining, otherwise = None, tuple[StatedJoiningSetting, ...]()
     if plan.joining is not None:
@@ -196,7 +170,7 @@ def verify(
     return Verification(
         room=plan.room,
         agrees=planned and (joining is None or joining.agrees),
-        tolerance_db=tolerance,
+        tolerance_db=judged.tolerance_db,
         offset_db=offset,
         scatter_db=seen.scatter_db,
         causes=causes,
@@ -204,19 +178,22 @@ def verify(
         if gains is None
         else dict(zip(plan.device.labels, gains.tolist(), strict=True)),
         source=plan.source if plan.source in survey.sources else "both",
-        level=_level_check(plan, offset, tolerance=tolerance),
-        seats=seats,
-        bands=bands,
+        level=_level_check(plan, offset, tolerance=judged.tolerance_db),
+        seats=judged.seats,
+        bands=judged.bands,
         stated=_stated(plan, stated_gains_db or {}, stated_level_db),
         not_measured_again=tuple(
             entry.seat for entry in plan.seats if entry.seat not in seen.seats
         ),
         joining=joining,
         bands_not_checked=tuple(
-            label for label in plan.device.labels if label not in [row.label for row in bands]
+            label
+            for label in plan.device.labels
+            if label not in [row.label for row in judged.bands]
         ),
         stated_joining=otherwise,
         joining_unchecked=plan.joining is not None and joining is None,
+        plan_date=plan.date,
     )
 
 
@@ -262,47 +239,6 @@ def _level_check(plan: Plan, offset_db: float, *, tolerance: float) -> LevelChec
         looks_like_db=None if planned is None else planned + off,
         agrees=abs(off) <= tolerance,
     )
-
-
-def _seat_checks(seen: Observation, offset_db: float) -> tuple[SeatCheck, ...]:
-    """Judge each seat by the root mean square of what differs over all that was measured there."""
-    limit = max(_SEAT_DB, _SEAT_SCATTERS * seen.scatter_db)
-    checks = []
-    for seat in seen.seats:
-        rows = [p.difference_db[p.seats.index(seat)] for p in seen.parts if seat in p.seats]
-        value = float(np.sqrt(np.mean((np.concatenate(rows) - offset_db) ** 2)))
-        checks.append(SeatCheck(seat=seat, difference_db=value, agrees=value <= limit))
-    return tuple(checks)
-
-
-def _band_checks(
-    plan: Plan,
-    part: Part,
-    offset_db: float,
-    left_db: FloatArray,
-    scatter_db: float,
-    *,
-    tolerance: float,
-) -> tuple[BandCheck, ...]:
-    """Judge each band by the mean over seats, and what the likeliest cause leaves of it."""
-    spread = part.means / np.maximum(part.means.max(axis=0), 1e-12)
-    mean = part.mean_db(part.difference_db - offset_db, scatter_db)
-    unexplained = part.mean_db(left_db @ spread.T, scatter_db)
-    checks = []
-    for setting in plan.bands:
-        band = device_band(setting.centre)
-        inside = (part.frequencies >= band.lower) & (part.frequencies < band.upper)
-        if inside.any():
-            value = float(mean[inside].mean())
-            checks.append(
-                BandCheck(
-                    label=setting.label,
-                    difference_db=value,
-                    unexplained_db=float(unexplained[inside].mean()),
-                    agrees=abs(value) <= tolerance,
-                )
-            )
-    return tuple(checks)
 
 
 def equaliser_of(device: DeviceRecord) -> FixedBandEqualiser | None:

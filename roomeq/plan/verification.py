@@ -7,6 +7,7 @@ Frozen records. Differences are measured again less predicted, in dB.
 
 from __future__ import annotations
 
+import datetime
 from enum import StrEnum
 from os import PathLike
 from pathlib import Path
@@ -22,8 +23,10 @@ __all__ = [
     "BandCheck",
     "Cause",
     "CauseCode",
+    "Comparison",
     "JoiningCheck",
     "LevelCheck",
+    "SeatChange",
     "SeatCheck",
     "StatedJoiningSetting",
     "StatedSetting",
@@ -263,6 +266,8 @@ class Verification(Record, frozen=True, kw_only=True):
         None where the plan joins nothing, or what tells how both join was not measured again.
     joining_unchecked : bool
         Whether the plan joins both, and that was not checked.
+    plan_date : datetime.date or None
+        When the plan was made.
     """
 
     room: str
@@ -282,6 +287,7 @@ class Verification(Record, frozen=True, kw_only=True):
     bands_not_checked: tuple[str, ...] = ()
     stated_joining: tuple[StatedJoiningSetting, ...] = ()
     joining_unchecked: bool = False
+    plan_date: datetime.date | None = None
 
     def __repr__(self) -> str:
         said = "agrees with" if self.agrees else "does not agree with"
@@ -296,3 +302,66 @@ class Verification(Record, frozen=True, kw_only=True):
     def stated_as_planned(self) -> bool:
         """Whether no stated setting is another than planned."""
         return not self.stated and not self.stated_joining
+
+
+class SeatChange(Record, frozen=True, kw_only=True):
+    """What changed at a seat from one survey to the other.
+
+    Attributes
+    ----------
+    seat, source : str
+    level_db : float
+        Mean change.
+    tilt_db_per_octave : float
+        Straight line over log f beside it.
+    rest_db : float
+        Root mean square of what both leave.
+    agrees : bool
+        Whether it is unchanged but for the level that all seats share.
+    """
+
+    seat: str
+    source: str
+    level_db: float
+    tilt_db_per_octave: float
+    rest_db: float
+    agrees: bool
+
+
+class Comparison(Record, frozen=True, kw_only=True):
+    """What changed from one survey of a room to another.
+
+    Attributes
+    ----------
+    room : str
+    dates : tuple of str
+        Of both, as their room files have them; empty where they have none.
+    unchanged : bool
+        Whether nothing has changed beyond repeatability, the level included.
+    level_agrees : bool
+    tolerance_db, scatter_db, offset_db, source, bands, bands_not_checked
+        As in `Verification`, the first survey in the place of the prediction.
+    causes : tuple of Cause
+        As there; gains of single bands are changes.
+    seats : tuple of SeatChange
+    stated : tuple of StatedSetting
+        Settings that both room files state and that differ, the first as planned.
+    missing, new : tuple of str
+        Seats of one survey alone.
+    """
+
+    room: str
+    dates: tuple[str, str]
+    unchanged: bool
+    level_agrees: bool
+    tolerance_db: float
+    scatter_db: float
+    offset_db: float
+    source: str
+    bands: tuple[BandCheck, ...]
+    bands_not_checked: tuple[str, ...]
+    causes: tuple[Cause, ...]
+    seats: tuple[SeatChange, ...]
+    stated: tuple[StatedSetting, ...]
+    missing: tuple[str, ...]
+    new: tuple[str, ...]

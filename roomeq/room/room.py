@@ -8,8 +8,11 @@ words. Frequencies in Hz, levels in dB.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Literal
+
+import numpy as np
 
 from roomeq.base.digests import InputFile
 from roomeq.base.levels import FloatArray, readonly
@@ -128,6 +131,14 @@ class Room:
     def equaliser(self) -> FixedBandEqualiser:
         """The device's equaliser."""
         return self.device.equaliser
+
+    @property
+    def microphone_db(self) -> Callable[[FloatArray], FloatArray] | None:
+        """What the microphone file added at frequencies in Hz, in dB; None where there is none."""
+        if self.microphone is None:
+            return None
+        frequencies, added_db = self.microphone
+        return lambda at: np.asarray(np.interp(np.log(at), np.log(frequencies), added_db))
 
     @property
     def clear_of(self) -> float | None:

@@ -300,6 +300,31 @@ def test_a_plan_that_came_true_is_status_zero(capsys, tmp_path):
     assert "It came true" in out
 
 
+@pytest.mark.parametrize(
+    ("louder_db", "status", "said"),
+    [(0.5, 0, "Nothing has changed since 2025-01-18"), (4.0, 1, "Only the level has changed")],
+)
+def test_two_surveys_are_compared(capsys, tmp_path, louder_db, status, said):
+    shutil.copytree(HALL, tmp_path / "hall")
+    heading, *rows = (tmp_path / "hall" / "levels.csv").read_text("utf-8").splitlines()
+    later = [row.split(",") for row in rows]
+    lines = [",".join([band, *(f"{float(x) + louder_db}" for x in row)]) for band, *row in later]
+    (tmp_path / "hall" / "levels.csv").write_text("\n".join([heading, *lines]) + "\n", "utf-8")
+    found, out, err = run(capsys, "compare", HALL, tmp_path / "hall")
+    assert (found, err) == (status, "")
+    assert said in out
+    found, out, _ = run(capsys, "compare", HALL, tmp_path / "hall", "--json")
+    assert (found, json.loads(out)["unchanged"]) == (status, status == 0)
+
+
+def test_surveys_of_two_rooms_are_not_compared(capsys):
+    status, out, err = run(capsys, "compare", HALL, SAMPLES / "brick_cellar")
+    assert (status, out) == (2, "")
+    assert "say --force if only the name has changed" in err
+    cellar = SAMPLES / "brick_cellar"
+    assert "the very same measurement" in run(capsys, "compare", cellar, cellar)[2]
+
+
 def test_a_sheet_does_not_replace_its_plan(capsys, tmp_path):
     plan = tmp_path / "hall.json"
     run(capsys, "propose", HALL, "--plan", plan)

@@ -5,6 +5,7 @@ import pytest
 
 from roomeq.base.errors import DeviceProfileError
 from roomeq.importers.device_profile import (
+    PROFILES,
     read_device,
     read_profile_tables,
     shipped_profiles,
@@ -251,3 +252,17 @@ def test_a_profile_is_written_as_it_is_read(tmp_path):
     written = (tmp_path / "two.toml").read_text("utf-8")
     assert "# of the Q\nq = 2.0\n" in written
     assert "# of the band\n[[equaliser.found]]\n" in written
+
+
+@pytest.mark.parametrize("table", ["[equaliser.q_by_gain]", "[[equaliser.found]]"])
+def test_what_the_shipped_profile_explains_is_read(tmp_path, table):
+    text = (PROFILES / "nine_band.toml").read_text("utf-8")
+    lines = [line.removeprefix("#   ") for line in text.splitlines() if line.startswith("#   ")]
+    start = lines.index(table)
+    size = next((n for n, line in enumerate(lines[start + 1 :], 1) if line[0] == "["), len(lines))
+    if "q_by_gain" in table:
+        text = text.replace("\nq = 4.318", "\n#")
+    (tmp_path / "own.toml").write_text("\n".join([text, *lines[start : start + size]]), "utf-8")
+    equaliser = read_device(tmp_path / "own.toml").equaliser
+    told = {"[equaliser.q_by_gain]": [2.2, 3.2], "[[equaliser.found]]": [3.9, 3.21]}[table]
+    assert [float(equaliser.section(3, gain)[1]) for gain in (3.0, -6.0)] == told

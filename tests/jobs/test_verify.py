@@ -1,6 +1,7 @@
 """Verification: a room measured again through known settings."""
 
 from dataclasses import replace as replace_field
+from datetime import date
 
 import numpy as np
 import pytest
@@ -55,6 +56,27 @@ def test_what_was_set_as_planned_agrees(room, plan):
     assert found.in_force_db == dict(zip(plan.device.labels, plan.gains_db, strict=True))
     assert max(abs(band.difference_db) for band in found.bands) < 0.2
     assert "It came true" in verification_text(found)
+
+
+def test_a_plan_with_a_date_tells_what_has_changed_since(room, plan):
+    dated = replace(plan, date=date(2024, 5, 31))
+    true = verify(dated, measured_again(room, plan.gains_db, offset_db=plan.level.exact_change_db))
+    assert true.plan_date == date(2024, 5, 31)
+    said = " ".join(verification_text(true).split())
+    assert "measured again, beside the plan of 2024-05-31" in said
+    assert ": nothing has changed since the plan of 2024-05-31." in said
+    quieter = plan.level.exact_change_db - 7.0
+    off = verify(dated, measured_again(room, plan.gains_db, offset_db=quieter))
+    said = " ".join(verification_text(off).split())
+    assert "nothing has changed since the plan of 2024-05-31, but for the level." in said
+    false = verify(dated, measured_again(room, np.array(plan.gains_db) * 0.0))
+    said = " ".join(verification_text(false).split())
+    assert (
+        "It did not come true: something has changed since the plan of 2024-05-31, or it was never "
+        "set so." in said
+    )
+    undated = verify(replace(plan, date=None), measured_again(room, plan.gains_db))
+    assert "since the plan" not in " ".join(verification_text(undated).split())
 
 
 def test_level_is_told_apart_from_bands(room, plan):
@@ -466,7 +488,7 @@ def test_a_seat_that_was_moved_is_named_and_no_band(room, plan):
 def judged_as(monkeypatch, *codes):
     causes = tuple(Cause(code=code) for code in codes)
     judged = Judgement(causes=causes, change=Change())
-    monkeypatch.setattr("roomeq.jobs.verify.judge_causes", lambda *_: judged)
+    monkeypatch.setattr("roomeq.jobs.verifying.agreement.judge_causes", lambda *_: judged)
 
 
 def test_as_planned_is_not_believed_beside_a_band_that_differs(room, plan, monkeypatch):

@@ -82,6 +82,11 @@ class Setup:
         Hz to the correction that was applied, in dB.
     sum_known : bool
         Whether subwoofer and mains can be told apart in a sum.
+    both_alone : bool
+        Whether subwoofer and mains were measured each alone, so that levels against each other
+        tell.
+    lists : bool
+        Whether a list of gains was just set, and may have been set wrongly as a whole.
     """
 
     equaliser: FixedBandEqualiser | None
@@ -90,6 +95,8 @@ class Setup:
     others: dict[str, FloatArray]
     microphone_db: Callable[[FloatArray], FloatArray] | None = None
     sum_known: bool = False
+    both_alone: bool = False
+    lists: bool = True
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -115,8 +122,8 @@ def explanations(seen: Observation, setup: Setup) -> list[Explanation]:
     found += _filters(seen, with_mains=setup.sum_known)
     if setup.microphone_db is not None:
         found += _microphone(seen, setup.microphone_db)
-    if setup.sum_known:
-        found += _joining(seen)
+    if setup.sum_known or setup.both_alone:
+        found += _joining(seen, sums=setup.sum_known)
     found += _places(seen)
     found.append(_something_else(seen))
     return sorted(found, key=lambda one: -one.score)
@@ -207,6 +214,9 @@ def _whole_lists(
         CauseCode.SHIFTED: [Cause(code=CauseCode.SHIFTED, value=x) for x in (1.0, -1.0)],
         CauseCode.EXCHANGED: [Cause(code=CauseCode.EXCHANGED, bands=pair) for pair in pairs],
     }
+    if not setup.lists:
+        kept = (CauseCode.OTHER_PLAN, CauseCode.BANDS_OFF)
+        alternatives = {code: alternatives[code] for code in kept}
     for code, causes in alternatives.items():
         found = []
         for cause in causes:
@@ -228,6 +238,8 @@ def _whole_lists(
         yield Explanation(
             cause=Cause(code=CauseCode.AS_BEFORE), score=score, change=Change(), left=left
         )
+    if not setup.lists:
+        return
     widths = [
         _one(seen, CauseCode.WIDTH, _width(equaliser, setup.gains_db, x), values=1, value=x)
         for x in _Q_FACTORS
@@ -375,10 +387,11 @@ def _microphone(
         yield _one(seen, CauseCode.MICROPHONE, change, values=0, of=2, engaged=sign > 0)
 
 
-def _joining(seen: Observation) -> Iterator[Explanation]:
-    """Yield what is wrong with polarity, delay or levels of subwoofer and mains."""
-    yield _one(seen, CauseCode.POLARITY, Change(sign=-1.0), values=0)
-    yield _best(seen, CauseCode.DELAY, lambda d: Change(delay=d), _DELAYS)
+def _joining(seen: Observation, *, sums: bool) -> Iterator[Explanation]:
+    """Yield what is wrong with polarity, delay (seen in sums) or levels of subwoofer and mains."""
+    if sums:
+        yield _one(seen, CauseCode.POLARITY, Change(sign=-1.0), values=0)
+        yield _best(seen, CauseCode.DELAY, lambda d: Change(delay=d), _DELAYS)
     yield _best(seen, CauseCode.LEVEL, lambda x: Change(sub_db=x), _LEVELS)
     yield _best(seen, CauseCode.MAINS_LEVEL, lambda x: Change(mains_db=x), _LEVELS)
 

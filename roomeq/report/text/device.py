@@ -118,9 +118,10 @@ def _filter(row: FilterRow) -> str:
     return f"{name}: CANNOT BE TOLD: {_DOUBTS[row.doubt]}"
 
 
-def profiles_text(devices: Iterable[Device]) -> str:
-    """Return the profiles that come along, a line or two for each."""
+def profiles_text(devices: Iterable[Device], *, explained: str) -> str:
+    """Return the profiles that come along, and the file that explains the keys of one."""
     lines: list[str] = []
     for device in devices:
         lines += [f"{device.profile}: {device.name}", *paragraph(device.note, indent=2)]
+    lines += ["", f"Every key of a profile is explained in {explained}"]
     return "\n".join(lines) + "\n"

@@ -29,7 +29,8 @@ _SETTINGS = "Set the bands as the plan has them, then measure again."
 
 def verification_text(found: Verification) -> str:
     """Return what agrees, what does not, the likely cause, and what to do."""
-    lines = [f"{found.room}: measured again", "", *paragraph(_verdict_text(found)), ""]
+    against = f", beside the plan of {found.plan_date}" if found.plan_date else ""
+    lines = [f"{found.room}: measured again{against}", "", *paragraph(_verdict_text(found)), ""]
     told = [cause for cause in found.causes if cause.code is not CauseCode.AS_PLANNED]
     if told and not found.agrees:
         first, *others = told
@@ -97,14 +98,22 @@ def _verdict_text(found: Verification) -> str:
         level = "" if found.level.agrees else ", but for the level"
         return (
             f"It came true{level}: what was measured again is as predicted, as far as a repeat "
-            f"scatters (about {found.scatter_db:.1f} dB here)."
+            f"scatters (about {found.scatter_db:.1f} dB here){_since(found, 'nothing', level)}."
         )
     if found.close and found.joining is not None and not found.joining.agrees:
         return (
             f"The subwoofer alone is within {found.tolerance_db:.1f} dB in every band, but its sum "
             "with the mains is not as predicted."
         )
-    return "It did not come true."
+    return f"It did not come true{_since(found, 'something')}."
+
+
+def _since(found: Verification, what: str, but: str = "") -> str:
+    """Say the same of a plan with a date as what has changed since."""
+    if found.plan_date is None:
+        return ""
+    never = ", or it was never set so" if what == "something" else ""
+    return f": {what} has changed since the plan of {found.plan_date}{but}{never}"
 
 
 def cause_text(cause: Cause) -> str:
