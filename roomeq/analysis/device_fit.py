@@ -14,7 +14,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Self
 
 import numpy as np
@@ -119,27 +119,21 @@ class DeviceFit:
 
     Attributes
     ----------
-    centres : dict of str to Estimate
-        Hz, by label.
-    gains_db, q : dict of (str, float) to Estimate
-        By label (of gains also `LEVEL`) and setting.
+    estimates : dict of (str, str, float) to Estimate
+        ``"centre"`` in Hz (at a setting of 0), and for each setting ``"gain"`` in dB (also of
+        `LEVEL`) and ``"q"``, each with the label of the band and the setting.
     offsets_db : dict of str to float
         Levels that differ by more than what was moved, by name of the response; taken out.
-    residual_db : dict of str to FloatArray
-        What is left, by name of the response.
     misfits : tuple of str
         Responses that the fit does not describe.
     together_octaves : dict of str to float
         How far points hang together around a band, in octaves; 0 where they do not.
     """
 
-    centres: dict[str, Estimate] = field(default_factory=dict)
-    gains_db: dict[tuple[str, float], Estimate] = field(default_factory=dict)
-    q: dict[tuple[str, float], Estimate] = field(default_factory=dict)
-    offsets_db: dict[str, float] = field(default_factory=dict)
-    residual_db: dict[str, FloatArray] = field(default_factory=dict)
-    misfits: tuple[str, ...] = ()
-    together_octaves: dict[str, float] = field(default_factory=dict)
+    estimates: dict[Key, Estimate]
+    offsets_db: dict[str, float]
+    misfits: tuple[str, ...]
+    together_octaves: dict[str, float]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -191,30 +185,16 @@ def fit_moves(
         offset = [k for k in free if abs(tried.value[k]) > OFFSET_ERRORS * tried.error[k]]
         found = _Solution(responses, centres, keys | {k: 0.0 for k in offset}, weights)
         weights = [_weights(left, one) for left, one in zip(found.left_db, responses, strict=True)]
-    value, error = found.value, found.error
+    estimates = {}
+    for key in keys:
+        value = found.value[key] if key[0] == "gain" else math.exp(found.value[key])
+        value *= centres[key[1]] if key[0] == "centre" else 1.0
+        estimates[key] = Estimate(value=value, error=found.error[key])
+    described = zip(responses, found.left_db, weights, strict=True)
     return DeviceFit(
-        centres={
-            label: Estimate(value=centres[label] * math.exp(value[key]), error=error[key])
-            for key in keys
-            if (label := key[1]) and key[0] == "centre"
-        },
-        gains_db={
-            key[1:]: Estimate(value=value[key], error=error[key])
-            for key in keys
-            if key[0] == "gain"
-        },
-        q={
-            key[1:]: Estimate(value=math.exp(value[key]), error=error[key])
-            for key in keys
-            if key[0] == "q"
-        },
-        offsets_db={key[1]: value[key] for key in offset},
-        residual_db={one.name: row for one, row in zip(responses, found.left_db, strict=True)},
-        misfits=tuple(
-            one.name
-            for one, row, w in zip(responses, found.left_db, weights, strict=True)
-            if _is_misfit(one, row, w)
-        ),
+        estimates=estimates,
+        offsets_db={key[1]: found.value[key] for key in offset},
+        misfits=tuple(one.name for one, row, w in described if _is_misfit(one, row, w)),
         together_octaves=found.together,
     )
 

@@ -56,7 +56,8 @@ def compare(before: Room, after: Room, *, other_room: bool = False) -> Compariso
     _refuse_copies(before, after)
     parts, alone = compared_parts(before, after)
     known = [r.repeatability_db for r in (before, after) if r.repeatability_db is not None]
-    seen = Observation.of(tuple(parts.values()), repeatability_db=max(known, default=None))
+    apart_db = 2.0**0.5 * max(known) if known else None  # both surveys scatter
+    seen = Observation.of(tuple(parts.values()), repeatability_db=apart_db)
     bands = {band.label: band for band in before.equaliser.bands}
     judged = judge_observation(seen, _setup(before, after, parts), bands)
     limit_db = seat_limit_db(seen.scatter_db)
@@ -66,15 +67,19 @@ def compare(before: Room, after: Room, *, other_room: bool = False) -> Compariso
         for n in range(len(part.seats))
     ]
     level_agrees = abs(judged.offset_db) <= judged.tolerance_db
-    causes, seats_agree = judged.causes, all(row.agrees for row in rows if row.source in parts)
-    if not seats_agree:  # what stands beside "unchanged" is told instead, if anything does
+    moved = [
+        s for cause in judged.causes if cause.code is CauseCode.SEAT_MOVED for s in cause.seats
+    ]
+    causes, sums = judged.causes, [row.agrees for row in rows if row.source in alone]
+    if any(row.seat in moved and not row.agrees for row in rows):
         causes = tuple(cause for cause in causes if cause.code is not CauseCode.AS_PLANNED)
+    unchanged = bool(causes) and causes[0].code is CauseCode.AS_PLANNED
     seats, others = before.survey.seats, after.survey.seats
     checked = [row.label for row in judged.bands]
     return Comparison(
         room=before.name,
         dates=(before.record.get("date", ""), after.record.get("date", "")),
-        unchanged=judged.unchanged and level_agrees and all(row.agrees for row in rows),
+        unchanged=unchanged and level_agrees and 2 * sum(sums) >= len(sums),
         level_agrees=level_agrees,
         tolerance_db=judged.tolerance_db,
         scatter_db=seen.scatter_db,
@@ -113,7 +118,6 @@ def _setup(before: Room, after: Room, parts: Mapping[Source, Part]) -> Setup:
         present_db=now.gains_db,
         others={STATED: then.gains_db} if stated else {},
         microphone_db=after.microphone_db,
-        sum_known="both" in parts and before.source != "both",
         both_alone={"sub", "mains"} <= set(parts),
         lists=False,
     )

@@ -26,12 +26,12 @@ def test_two_bands_moved_at_once_are_told_apart():
     rng = np.random.default_rng(1)
     change = peaking(AXIS, 41.2, 3.0, -5.7) * peaking(AXIS, 61.9, 5.0, 3.2)
     fit = fit_moves([moved(change, rng, [("40", -6.0), ("63", 3.0)])], centres=CENTRES)
-    assert fit.centres["40"].value == pytest.approx(41.2, rel=0.01)
-    assert fit.centres["63"].value == pytest.approx(61.9, rel=0.01)
-    assert fit.gains_db["40", -6.0].value == pytest.approx(-5.7, abs=0.1)
-    assert fit.gains_db["63", 3.0].value == pytest.approx(3.2, abs=0.1)
-    assert fit.q["40", -6.0].value == pytest.approx(3.0, rel=0.05)
-    assert fit.q["63", 3.0].value == pytest.approx(5.0, rel=0.05)
+    assert fit.estimates["centre", "40", 0.0].value == pytest.approx(41.2, rel=0.01)
+    assert fit.estimates["centre", "63", 0.0].value == pytest.approx(61.9, rel=0.01)
+    assert fit.estimates["gain", "40", -6.0].value == pytest.approx(-5.7, abs=0.1)
+    assert fit.estimates["gain", "63", 3.0].value == pytest.approx(3.2, abs=0.1)
+    assert fit.estimates["q", "40", -6.0].value == pytest.approx(3.0, rel=0.05)
+    assert fit.estimates["q", "63", 3.0].value == pytest.approx(5.0, rel=0.05)
     assert fit.misfits == ()
     assert fit.offsets_db == {}
 
@@ -44,7 +44,11 @@ def test_standard_errors_are_those_of_many_repeats():
         rng = np.random.default_rng([2, seed])
         one = moved(peaking(AXIS, 39.0, 4.0, 5.0), rng, [("40", 6.0)], snr_db=40.0)
         fit = fit_moves([one], centres=CENTRES)
-        centre, q, gain = fit.centres["40"], fit.q["40", 6.0], fit.gains_db["40", 6.0]
+        centre, q, gain = (
+            fit.estimates["centre", "40", 0.0],
+            fit.estimates["q", "40", 6.0],
+            fit.estimates["gain", "40", 6.0],
+        )
         pulls.append(
             [
                 (centre.value / 39.0 - 1.0) / centre.error,
@@ -71,7 +75,7 @@ def test_noise_that_hangs_together_raises_the_errors():
             moves=(("40", -6.0),),
         )
         fit = fit_moves([one], centres=CENTRES)
-        errors.append(fit.gains_db["40", -6.0].error)
+        errors.append(fit.estimates["gain", "40", -6.0].error)
         assert (fit.together_octaves["40"] > 0) == (width > 1)
     assert errors[1] > 1.8 * errors[0]
 
@@ -81,7 +85,7 @@ def test_a_level_that_differs_besides_is_taken_out():
     one = moved(peaking(AXIS, 40.0, 3.0, -6.0), rng, [("40", -6.0)], louder_db=0.6)
     fit = fit_moves([one], centres=CENTRES)
     assert fit.offsets_db["moved"] == pytest.approx(0.6, abs=0.05)
-    assert fit.gains_db["40", -6.0].value == pytest.approx(-6.0, abs=0.1)
+    assert fit.estimates["gain", "40", -6.0].value == pytest.approx(-6.0, abs=0.1)
 
 
 def test_what_the_fit_does_not_describe_is_named():
@@ -103,7 +107,7 @@ def test_steady_noise_below_a_roll_off_does_not_rule():
     one = MovedResponse.of(*rows, name="one", moves=[("25", -6.0)])
     fit = fit_moves([one], centres={"25": 25.0})
     assert fit.misfits == ()
-    q = fit.q["25", -6.0]
+    q = fit.estimates["q", "25", -6.0]
     assert abs(q.value / 4.0 - 1.0) < 3.0 * q.error
     assert q.error < 0.03
 

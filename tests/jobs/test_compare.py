@@ -192,23 +192,7 @@ def test_a_polarity_that_was_turned_is_not_overlooked(office):
     )
     found = compare(office, after)
     assert not found.unchanged
-    told = [cause.code for cause in found.causes]
-    if office.joining.common_time_reference:
-        assert CauseCode.POLARITY in told
-
-
-def test_a_sum_of_unknown_phase_is_compared_by_itself(office):
-    unphased = replace(office, joining=replace(office.joining, common_time_reference=False))
-    same = compare(unphased, later(unphased))
-    assert same.unchanged
-    dip = lambda _seat, source, f: (  # noqa: E731
-        10 ** (-8 * np.exp(-((np.log2(f / 80) / 0.4) ** 2)) / 20)
-        if source == "both"
-        else 1.0 + 0 * f
-    )
-    found = compare(unphased, later(unphased, dip))
-    assert not found.unchanged
-    assert "What was measured alone is as it was; both together are not" in text_of(found)
+    assert "both together are not: polarity, delay, or what was not" in text_of(found)
 
 
 def test_what_is_no_other_survey_of_the_room_is_refused(cabin, office):

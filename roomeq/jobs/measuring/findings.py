@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace as replace_field
 from enum import StrEnum
 
 from msgspec.structs import replace
@@ -82,11 +83,9 @@ def fit_described(
     if len(good) == len(responses) or not good:
         return first, first.misfits
     again = fit_moves(good, centres=centres)
-    both = DeviceFit(
-        centres=first.centres | again.centres,
-        gains_db=first.gains_db | again.gains_db,
-        q=first.q | again.q,
-        offsets_db=again.offsets_db,
+    both = replace_field(
+        again,
+        estimates=first.estimates | again.estimates,
         together_octaves=first.together_octaves | again.together_octaves,
     )
     return both, (*first.misfits, *again.misfits)
@@ -101,7 +100,10 @@ def move_row(
 ) -> MoveRow:
     """Return what one setting gives, and what of it can be told."""
     label, setting = move
-    own, gain = [one for one in responses if move in one.moves], fit.gains_db[move]
+    own, gain = (
+        [one for one in responses if move in one.moves],
+        fit.estimates["gain", label, setting],
+    )
     row = MoveRow(label=label, setting_db=setting, gain_db=gain.value, gain_error_db=gain.error)
     told = {"gain": _ERRORS * gain.error <= GAIN_GOAL_DB}
     found: dict[str, object] = {}
@@ -110,7 +112,8 @@ def move_row(
         (Doubt.OTHER_GAIN, not 1 / 3 < gain.value / setting < 3),
     ]
     if label != LEVEL:
-        centre, q, called = fit.centres[label], fit.q[move], centres[label]
+        centre, q = fit.estimates["centre", label, 0.0], fit.estimates["q", label, setting]
+        called = centres[label]
         found = {"centre": centre.value, "centre_error": centre.error}
         found |= {"q": q.value, "q_error": q.error}
         covered = any(

@@ -122,8 +122,10 @@ def explanations(seen: Observation, setup: Setup) -> list[Explanation]:
     found += _filters(seen, with_mains=setup.sum_known)
     if setup.microphone_db is not None:
         found += _microphone(seen, setup.microphone_db)
+    if setup.sum_known:
+        found += _joining(seen)
     if setup.sum_known or setup.both_alone:
-        found += _joining(seen, sums=setup.sum_known)
+        found += _levels(seen)
     found += _places(seen)
     found.append(_something_else(seen))
     return sorted(found, key=lambda one: -one.score)
@@ -387,11 +389,14 @@ def _microphone(
         yield _one(seen, CauseCode.MICROPHONE, change, values=0, of=2, engaged=sign > 0)
 
 
-def _joining(seen: Observation, *, sums: bool) -> Iterator[Explanation]:
-    """Yield what is wrong with polarity, delay (seen in sums) or levels of subwoofer and mains."""
-    if sums:
-        yield _one(seen, CauseCode.POLARITY, Change(sign=-1.0), values=0)
-        yield _best(seen, CauseCode.DELAY, lambda d: Change(delay=d), _DELAYS)
+def _joining(seen: Observation) -> Iterator[Explanation]:
+    """Yield what is wrong with polarity or delay of subwoofer and mains."""
+    yield _one(seen, CauseCode.POLARITY, Change(sign=-1.0), values=0)
+    yield _best(seen, CauseCode.DELAY, lambda d: Change(delay=d), _DELAYS)
+
+
+def _levels(seen: Observation) -> Iterator[Explanation]:
+    """Yield the level of the subwoofer against the mains, or theirs."""
     yield _best(seen, CauseCode.LEVEL, lambda x: Change(sub_db=x), _LEVELS)
     yield _best(seen, CauseCode.MAINS_LEVEL, lambda x: Change(mains_db=x), _LEVELS)
 

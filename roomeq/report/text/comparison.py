@@ -15,6 +15,10 @@ from roomeq.report.text.verification import cause_text
 
 __all__ = ["comparison_text"]
 
+_SUM = (
+    "What was measured alone is as it was; both together are not: polarity, delay, or what was not "
+    "measured again. Which of them cannot be told."
+)
 _SOURCES = {
     "sub": "subwoofer",
     "mains": "mains",
@@ -32,7 +36,8 @@ def comparison_text(found: Comparison) -> str:
     elif found.causes and found.causes[0].code is CauseCode.AS_PLANNED and not found.level_agrees:
         verdict = f"Only the level has changed {since}, as far as {scatter}."
     else:
-        verdict = f"Something has changed {since}."
+        doubted = any(cause.code is CauseCode.AS_PLANNED for cause in found.causes[1:])
+        verdict = f"Something has {'probably ' if doubted else ''}changed {since}."
     dates = " and ".join(filter(None, found.dates))
     lines = [f"{found.room}: two surveys{f', {dates}' if dates else ''}", "", *paragraph(verdict)]
     lines += ["", *_causes(found)]
@@ -70,35 +75,23 @@ def comparison_text(found: Comparison) -> str:
 
 def _causes(found: Comparison) -> list[str]:
     """Return what may explain a change, the likeliest first."""
-    told = [cause for cause in found.causes if cause.code is not CauseCode.AS_PLANNED]
-    if found.unchanged:
-        if not told:
-            return []
-        return ["Nor can this be ruled out:", *bullet_list([_cause(c) for c in told]), ""]
-    if len(told) < len(found.causes):  # nothing else has changed but level, or a sum by itself
-        if found.level_agrees:
-            return [
-                *paragraph(
-                    "What was measured alone is as it was; both together are not: polarity, delay, "
-                    "or what was not measured again. Which of them cannot be told: that takes both "
-                    "with their phase against one time zero."
-                ),
-                "",
-            ]
-        return []
-    if not told:
+    if not found.causes:
         text = "Why cannot be told: nothing that was tried explains it, or too much does."
         return [*paragraph(text), ""]
-    first, *others = told
+    first, *others = found.causes
+    listed = bullet_list([_cause(cause) for cause in others])
+    if first.code is CauseCode.AS_PLANNED:
+        lines = [] if found.unchanged or not found.level_agrees else [*paragraph(_SUM), ""]
+        return [*lines, *(["Nor can this be ruled out:", *listed, ""] if others else [])]
     lines = paragraph(f"Likely cause: {_cause(first)}")
-    if others:
-        lines += ["", "It cannot be told from:", *bullet_list([_cause(c) for c in others])]
-    return [*lines, ""]
+    return [*lines, *(["", "It cannot be told from:", *listed] if others else []), ""]
 
 
 def _seat(row: SeatChange, found: Comparison) -> list[str]:
-    verdict = "unchanged"
-    if not row.agrees or not found.level_agrees:
+    verdict = "unchanged" if row.agrees else "within the scatter"
+    if found.unchanged:
+        pass
+    elif not row.agrees or not found.level_agrees:
         shape = row.rest_db > found.tolerance_db
         tilt = abs(row.tilt_db_per_octave) > found.tolerance_db
         words = {"shape": shape, "tilt": tilt and not shape}
@@ -132,16 +125,12 @@ def _filter(kind: str) -> Callable[[Cause], str]:
 
 
 _TEXTS: dict[CauseCode, Callable[[Cause], str]] = {
+    CauseCode.AS_PLANNED: lambda _: "nothing has changed, and all this is scatter.",
     CauseCode.OTHER_PLAN: lambda c: f"the settings that {c.name} states are in force.",
     CauseCode.BAND: _turned,
     CauseCode.TWO_BANDS: _turned,
     CauseCode.LEVEL: lambda c: f"the subwoofer is {_louder(c)} against the mains.",
     CauseCode.MAINS_LEVEL: lambda c: f"the mains are {_louder(c)} against the subwoofer.",
-    CauseCode.DELAY: lambda c: (
-        f"the subwoofer is {abs(1e3 * (c.value or 0.0)):.1f} ms "
-        f"{'later' if (c.value or 0.0) > 0 else 'earlier'} than it was."
-    ),
     CauseCode.HIGH_PASS: _filter("high-pass"),
     CauseCode.LOW_PASS: _filter("low-pass"),
-    CauseCode.MAINS_HIGH_PASS: _filter("high-pass of the mains"),
 }
