@@ -39,6 +39,14 @@ def peaking(frequencies, centre, q, gain_db, rate=48000.0):
     return signal.freqz(b, d, worN=2.0 * np.pi * frequencies / rate)[1]
 
 
+def passing(frequencies, kind, family, order, corner):
+    """Return an analogue filter; Linkwitz-Riley is a Butterworth filter of half the order twice."""
+    twice = family == "linkwitz_riley"
+    low_or_high = kind.removesuffix("_pass")
+    poly = signal.butter(order // (1 + twice), 2.0 * np.pi * corner, low_or_high, analog=True)
+    return signal.freqs(*poly, worN=2.0 * np.pi * frequencies)[1] ** (1 + twice)
+
+
 @dataclass(frozen=True, kw_only=True)
 class Device:
     """Three of its bands, with two settings each."""

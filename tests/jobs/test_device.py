@@ -175,6 +175,21 @@ def test_filters_and_level_knob_go_into_the_profile(tmp_path):
     assert "80 is really 8" in (tmp_path / "own.toml").read_text("utf-8")
 
 
+def test_a_filter_that_is_not_there_is_not_told(tmp_path):
+    from scipy import signal
+
+    flat, twice = put(tmp_path, "flat.txt"), put(tmp_path, "twice.txt", seed=1)
+    far = signal.freqs(*signal.butter(2, 2 * np.pi * 180, analog=True), worN=2 * np.pi * AXIS)[1]
+    band = put(tmp_path, "band.txt", peaking(AXIS, 63, 3, -6), seed=2)
+    for path in (twice, band, put(tmp_path, "far.txt", far, seed=3)):
+        found = measure_device(flat, low_pass=[("80", path)])
+        assert found.filters[0].doubt in (Doubt.MISFIT, Doubt.ELSEWHERE)
+        assert found.profile.low_pass == read_device("nine_band").low_pass
+        assert not found.any_told
+    found = measure_device(flat, low_pass=[("500", twice)])
+    assert found.filters[0].doubt is Doubt.OUTSIDE
+
+
 def test_a_level_knob_is_turned_by_what_it_really_gives():
     knob = LevelKnob(lowest_db=-20.0, highest_db=0.0, step_db=1.0, real_step_db=0.8)
     chosen = choose_level(-4.0, knob=knob, present_db=-5.0)

@@ -17,6 +17,7 @@ from msgspec.structs import replace
 
 from roomeq.analysis.device_fit import (
     FURTHEST,
+    FURTHEST_CORNER,
     LEVEL,
     DeviceFit,
     MovedResponse,
@@ -62,7 +63,7 @@ class MoveRow(Record, frozen=True, kw_only=True):
 
 
 class FilterRow(Record, frozen=True, kw_only=True):
-    """A low-pass or a high-pass at one mark; `alike` are those that cannot be told from it."""
+    """A low-pass or a high-pass at one mark; `filters` in words, the likeliest first."""
 
     kind: FilterKind
     mark: float
@@ -70,7 +71,7 @@ class FilterRow(Record, frozen=True, kw_only=True):
     corner_error: float
     family: FilterFamily
     order: int
-    alike: tuple[str, ...]
+    filters: tuple[str, ...]
     doubt: Doubt | None = None
 
 
@@ -154,9 +155,11 @@ def filter_row(one: MovedResponse, kind: FilterKind, mark: str) -> FilterRow:
         raise ValueError(f"--{kind.replace('_', '-')} {mark}: needs the corner in Hz, as in 80")
     found = fit_filter(one, kind=kind, mark=called)
     best, *alike = found.filters
+    far = abs(math.log(best.corner / called)) > 0.97 * FURTHEST_CORNER
     doubts = [
         (Doubt.OUTSIDE, not one.frequencies[0] < called < one.frequencies[-1]),
         (Doubt.MISFIT, found.misfit),
+        (Doubt.ELSEWHERE, far),
         (Doubt.UNCERTAIN, bool(alike) or _ERRORS * found.corner.error > CENTRE_GOAL),
     ]
     return FilterRow(
@@ -166,6 +169,8 @@ def filter_row(one: MovedResponse, kind: FilterKind, mark: str) -> FilterRow:
         corner_error=found.corner.error,
         family=best.family,
         order=best.order,
-        alike=tuple(str(other) for other in alike),
+        filters=tuple(
+            str(replace_field(one, corner=float(f"{one.corner:.4g}"))) for one in found.filters
+        ),
         doubt=next((code for code, holds in doubts if holds), None),
     )

@@ -26,6 +26,11 @@ _DOUBTS = {
     Doubt.SMOOTHED: "smoothed, or of too short a window: export it without smoothing",
     Doubt.UNCERTAIN: "moved by too little, or too noisy, or too coarse",
 }
+_FILTER_DOUBTS = {
+    Doubt.OUTSIDE: _DOUBTS[Doubt.OUTSIDE],
+    Doubt.MISFIT: "no Butterworth or Linkwitz-Riley filter describes the response",
+    Doubt.ELSEWHERE: "no corner within an octave of the setting describes the response",
+}
 _LAWS = {
     "constant": "the same Q at all gains that were measured",
     "follows": "its Q follows the gain",
@@ -106,16 +111,11 @@ def _shared(found: DeviceMeasurement) -> str:
 
 def _filter(row: FilterRow) -> str:
     name = f"{row.kind.replace('_', '-')} set to {row.mark:g} Hz"
-    family = row.family.replace("_", "-")
-    best = (
-        f"{family} of {6 * row.order} dB per octave at {row.corner:.2f} Hz "
-        f"(+- {100 * row.corner_error:.2f} %)"
-    )
-    if row.doubt is None:
-        return f"{name}: {best}"
-    if row.alike:
-        return f"{name}: CANNOT BE TOLD: {best}, or {' or '.join(row.alike)}"
-    return f"{name}: CANNOT BE TOLD: {_DOUBTS[row.doubt]}"
+    if row.doubt in (None, Doubt.UNCERTAIN):
+        start = "" if row.doubt is None else "CANNOT BE TOLD: "
+        error = f"+- {100 * row.corner_error:.2f} %"
+        return f"{name}: {start}{' or '.join(row.filters)} ({error})"
+    return f"{name}: CANNOT BE TOLD: {_FILTER_DOUBTS[row.doubt]}"
 
 
 def profiles_text(devices: Iterable[Device], *, explained: str) -> str:
