@@ -1,4 +1,4 @@
-"""What the bands and filters of a device really do, from responses with one thing moved at a time.
+"""What the bands of a device really do, from responses with one or a few moved.
 
 Conventions
 -----------
@@ -12,6 +12,8 @@ within one and a half octaves of a band, and from how neighbouring points hang t
 
 from __future__ import annotations
 
+import functools
+import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -22,9 +24,17 @@ import numpy as np
 from roomeq.base.levels import FloatArray, amplitude_ratio_db, readonly
 from roomeq.base.response import FrequencyResponse
 from roomeq.device.biquads import peaking_response
-from roomeq.device.crossover import CrossoverFilter, FilterKind
 
-__all__ = ["DeviceFit", "Estimate", "FittedFilter", "MovedResponse", "fit_filter", "fit_moves"]
+__all__ = [
+    "LEVEL",
+    "DeviceFit",
+    "Estimate",
+    "MovedResponse",
+    "correlated",
+    "fit_moves",
+    "is_misfit",
+    "point_weights",
+]
 
 LOWEST, HIGHEST = 6.0, 500.0
 """Hz between which responses are looked at."""
@@ -32,8 +42,6 @@ LEVEL = "level"
 """Name of the level knob among what may be moved."""
 FURTHEST = 0.16
 """How far a centre may lie from where it is called, in ln f: a little beyond its third octave."""
-FURTHEST_CORNER = 0.7
-"""The same of a filter's corner: an octave."""
 NEAR_OCTAVES, BLOCK_OCTAVES = 1.5, 1.0 / 6.0
 MISFIT_DB, MISFIT_ERRORS = 0.15, 4.5
 """What the mean residual of a sixth of an octave must not exceed: both, in dB and in standard
@@ -41,12 +49,9 @@ errors. None of 3600 clean responses was accused, and each of 300 with another b
 more, or the microphone (bench_device.py)."""
 OFFSET_ERRORS = 4.0
 HANGS_TOGETHER = 0.5
-STANDS = 9.0
-"""Twice the log-likelihood by which another kind of filter must be worse to be ruled out."""
 _NOISE_SHARES = (0.0, 1e-5, 1e-4, 1e-3, 1e-2, 0.1, 1.0, 1e3)
 _PRIOR = {"centre": 0.1, "gain": 15.0, "q": 1.0, "offset": 3.0}
 """Weak, so that what the data do not tell has a large error and no infinite one."""
-_FILTERS = [("butterworth", n) for n in range(1, 9)] + [("linkwitz_riley", n) for n in (2, 4, 6, 8)]
 Key = tuple[str, str, float]
 
 
@@ -138,24 +143,14 @@ class DeviceFit:
     misfits: tuple[str, ...]
     together_octaves: dict[str, float]
 
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class FittedFilter:
-    """A low-pass or a high-pass.
-
-    Attributes
-    ----------
-    filters : tuple of CrossoverFilter
-        The likeliest first, and those that cannot be told from it.
-    corner : Estimate
-        Of the likeliest.
-    misfit : bool
-        Whether none describes the response.
-    """
-
-    filters: tuple[CrossoverFilter, ...]
-    corner: Estimate
-    misfit: bool
+    def with_others(self, other: Self) -> Self:
+        """Return both; of what both have, what the other has."""
+        return type(self)(
+            estimates=self.estimates | other.estimates,
+            offsets_db=self.offsets_db | other.offsets_db,
+            misfits=(*self.misfits, *other.misfits),
+            together_octaves=self.together_octaves | other.together_octaves,
+        )
 
 
 def fit_moves(
@@ -171,6 +166,24 @@ def fit_moves(
     q : float
         Where the search starts.
     """
+    fits = [_fit_group(group, centres, q) for group in _groups(responses)]
+    nothing = DeviceFit(estimates={}, offsets_db={}, misfits=(), together_octaves={})
+    return functools.reduce(DeviceFit.with_others, fits, nothing)
+
+
+def _groups(responses: Sequence[MovedResponse]) -> list[list[MovedResponse]]:
+    """Return what has bands in common, directly or through others: each group is fitted apart."""
+    groups: list[list[MovedResponse]] = []
+    for one in responses:
+        labels = {label for label, _ in one.moves}
+        near = [g for g in groups if any(labels & {k for k, _ in other.moves} for other in g)]
+        groups = [g for g in groups if g not in near] + [[*itertools.chain(*near), one]]
+    return groups
+
+
+def _fit_group(
+    responses: Sequence[MovedResponse], centres: dict[str, float], q: float
+) -> DeviceFit:
     keys: dict[Key, float] = {}
     for label, setting in (move for one in responses for move in one.moves):
         keys["gain", label, setting] = setting
@@ -187,7 +200,9 @@ def fit_moves(
         tried = _Solution(responses, centres, keys | free, weights)
         offset = [k for k in free if abs(tried.value[k]) > OFFSET_ERRORS * tried.error[k]]
         found = _Solution(responses, centres, keys | {k: 0.0 for k in offset}, weights)
-        weights = [_weights(left, one) for left, one in zip(found.left_db, responses, strict=True)]
+        weights = [
+            point_weights(left, one) for left, one in zip(found.left_db, responses, strict=True)
+        ]
     estimates = {}
     for key in keys:
         value = found.value[key] if key[0] == "gain" else math.exp(found.value[key])
@@ -197,7 +212,7 @@ def fit_moves(
     return DeviceFit(
         estimates=estimates,
         offsets_db={key[1]: found.value[key] for key in offset},
-        misfits=tuple(one.name for one, row, w in described if _is_misfit(one, row, w)),
+        misfits=tuple(one.name for one, row, w in described if is_misfit(one, row, w)),
         together_octaves=found.together,
     )
 
@@ -274,7 +289,7 @@ class _Solution:
             squares, count = squares + float(part @ part), count + part.size
             products += float(part[1:] @ part[:-1])
         self.together[name] = further
-        return squares / max(count, 1.0) * _correlated(products, squares) + 1e-8
+        return squares / max(count, 1.0) * correlated(products, squares) + 1e-8
 
 
 def _together_octaves(row: FloatArray, octaves: FloatArray) -> float:
@@ -288,7 +303,7 @@ def _together_octaves(row: FloatArray, octaves: FloatArray) -> float:
     return (lag if lag > 1 else 0) * float(octaves[-1] - octaves[0]) / (row.size - 1)
 
 
-def _weights(left_db: FloatArray, one: MovedResponse) -> FloatArray:
+def point_weights(left_db: FloatArray, one: MovedResponse) -> FloatArray:
     """Return what each point weighs: the likeliest mixture of even scatter and steady noise."""
 
     def likelihood(share: float) -> float:
@@ -299,7 +314,7 @@ def _weights(left_db: FloatArray, one: MovedResponse) -> FloatArray:
     return np.asarray(1.0 / np.sqrt(power / np.exp(np.mean(np.log(power)))))
 
 
-def _is_misfit(one: MovedResponse, left_db: FloatArray, weights: FloatArray) -> bool:
+def is_misfit(one: MovedResponse, left_db: FloatArray, weights: FloatArray) -> bool:
     """Return whether more is left than scatter: in sixths of an octave, against neighbours."""
     row = left_db * weights
     scatter = 1.4826 * float(np.median(np.abs(np.diff(row, 2)))) / math.sqrt(6.0)
@@ -312,69 +327,7 @@ def _is_misfit(one: MovedResponse, left_db: FloatArray, weights: FloatArray) -> 
     return False
 
 
-def fit_filter(one: MovedResponse, *, kind: FilterKind, mark: float) -> FittedFilter:
-    """Fit family, order and corner of a filter that is on in one response and off in the other.
-
-    Parameters
-    ----------
-    one : MovedResponse
-    kind : {"low_pass", "high_pass"}
-    mark : float
-        Corner in Hz as the device calls it; searched from half to twice that.
-    """
-    weights = one.noise**-0.5  # a filter goes down into the noise
-    for _ in range(2):
-        ranked = sorted(
-            (_one_filter(one, kind, family, order, mark, weights) for family, order in _FILTERS),
-            key=lambda entry: entry.squares,
-        )
-        used, weights = weights, _weights(ranked[0].left_db, one)
-    best = ranked[0]
-    rows = best.left_db * used
-    spread = _correlated(float(rows[1:] @ rows[:-1]), best.squares)
-    worse = [rows.size * math.log(entry.squares / best.squares) / spread for entry in ranked]
-    error = math.sqrt(best.squares / rows.size * spread / best.curvature)
-    return FittedFilter(
-        filters=tuple(e.filter for e, much in zip(ranked, worse, strict=True) if much < STANDS),
-        corner=Estimate(value=best.filter.corner, error=error),
-        misfit=_is_misfit(one, best.left_db, used),
-    )
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _TriedFilter:
-    filter: CrossoverFilter
-    left_db: FloatArray
-    squares: float
-    curvature: float
-
-
-def _one_filter(
-    one: MovedResponse, kind: FilterKind, family: str, order: int, mark: float, weights: FloatArray
-) -> _TriedFilter:
-    """Fit the corner of one kind of filter."""
-    from scipy.optimize import least_squares
-
-    def made(values: FloatArray) -> CrossoverFilter:
-        corner = mark * math.exp(float(values[0]))
-        return CrossoverFilter(kind=kind, family=family, order=order, corner=corner)  # type: ignore[arg-type]
-
-    def left(values: FloatArray) -> FloatArray:
-        return one.ratio_db - amplitude_ratio_db(made(values).response(one.frequencies))
-
-    def weighted(values: FloatArray) -> FloatArray:
-        return left(values) * weights
-
-    solved = least_squares(weighted, [0.0], bounds=(-FURTHEST_CORNER, FURTHEST_CORNER))
-    return _TriedFilter(
-        filter=made(solved.x),
-        left_db=left(solved.x),
-        squares=2.0 * float(solved.cost) + 1e-9,
-        curvature=float(np.sum(np.asarray(solved.jac) ** 2)) + 1e-12,
-    )
-
-
-def _correlated(products: float, squares: float) -> float:
+def correlated(products: float, squares: float) -> float:
     """Return by how much correlation of neighbours raises a variance."""
     rho = min(max(products / max(squares, 1e-30), 0.0), 0.95)
     return (1.0 + rho) / (1.0 - rho)

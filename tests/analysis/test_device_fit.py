@@ -1,11 +1,10 @@
-"""Bands and filters fitted to responses that were made apart (`devices_apart`)."""
+"""Bands fitted to responses that were made apart (`devices_apart`)."""
 
 import numpy as np
 import pytest
 from devices_apart import heard, peaking
-from scipy import signal
 
-from roomeq.analysis.device_fit import MovedResponse, fit_filter, fit_moves
+from roomeq.analysis.device_fit import MovedResponse, fit_moves
 from roomeq.base.response import FrequencyResponse
 
 AXIS = np.geomspace(8, 400, 271)
@@ -110,36 +109,6 @@ def test_steady_noise_below_a_roll_off_does_not_rule():
     q = fit.estimates["q", "25", -6.0]
     assert abs(q.value / 4.0 - 1.0) < 3.0 * q.error
     assert q.error < 0.03
-
-
-@pytest.mark.parametrize(
-    ("kind", "family", "order", "corner"),
-    [
-        ("low_pass", "butterworth", 2, 83.0),
-        ("low_pass", "linkwitz_riley", 4, 76.0),
-        ("low_pass", "butterworth", 4, 81.0),
-        ("high_pass", "butterworth", 3, 21.0),
-        ("high_pass", "linkwitz_riley", 2, 19.0),
-    ],
-)
-def test_filters_are_those_of_scipy(kind, family, order, corner):
-    rng = np.random.default_rng(7)
-    half = order // 2 if family == "linkwitz_riley" else order
-    poly = signal.butter(half, 2 * np.pi * corner, kind.replace("_pass", ""), analog=True)
-    change = signal.freqs(*poly, worN=2 * np.pi * AXIS)[1] ** (order // half)
-    mark = 80.0 if kind == "low_pass" else 20.0
-    found = fit_filter(moved(change, rng, ()), kind=kind, mark=mark)
-    assert [(one.family, one.order) for one in found.filters] == [(family, order)]
-    assert found.corner.value == pytest.approx(corner, rel=0.01)
-    assert not found.misfit
-
-
-def test_a_filter_of_another_family_is_none():
-    # a Chebyshev filter with 3 dB of ripple (scipy.signal.cheby1)
-    rng = np.random.default_rng(8)
-    poly = signal.cheby1(4, 3.0, 2 * np.pi * 80.0, analog=True)
-    change = signal.freqs(*poly, worN=2 * np.pi * AXIS)[1]
-    assert fit_filter(moved(change, rng, ()), kind="low_pass", mark=80.0).misfit
 
 
 def test_too_few_points_are_refused():

@@ -17,13 +17,12 @@ from msgspec.structs import replace
 
 from roomeq.analysis.device_fit import (
     FURTHEST,
-    FURTHEST_CORNER,
     LEVEL,
     DeviceFit,
     MovedResponse,
-    fit_filter,
     fit_moves,
 )
+from roomeq.analysis.filter_fit import FURTHEST_CORNER, fit_filter
 from roomeq.base.record import Record
 from roomeq.device.crossover import FilterFamily, FilterKind
 
@@ -84,12 +83,8 @@ def fit_described(
     if len(good) == len(responses) or not good:
         return first, first.misfits
     again = fit_moves(good, centres=centres)
-    both = replace_field(
-        again,
-        estimates=first.estimates | again.estimates,
-        together_octaves=first.together_octaves | again.together_octaves,
-    )
-    return both, (*first.misfits, *again.misfits)
+    both = first.with_others(again)
+    return replace_field(both, offsets_db=again.offsets_db), both.misfits
 
 
 def move_row(
