@@ -5,7 +5,13 @@
 Rooms, changes and scatter are those of `bench_verification.py`; what presupposes that a list of
 gains was just set is left out. The earlier survey has subwoofer and mains with their phase, and
 their sum; the later one the subwoofer, and the sum or not. Told are, in per cent: "changed" (exit
-status 1), and of these the right cause first, in a set, none, a wrong one.
+status 1), the right cause first, in a set, none, a wrong one.
+
+12 rooms, seed 740, on which nothing was set. With 0.3 dB of scatter in both surveys all but one
+of 259 changes of 3 dB or 2 ms are noticed; the cause is named in 90 of 100 by the subwoofer, in
+67 with sums, of which no cause is sought, wrongly in 1. With 1 dB 97 of 100 are noticed and 77
+and 61 named, wrongly in 2 and 4. Where nothing has changed nothing is said in 64 of 64 at 0.3 and
+0.6 dB; at 1 dB in 13 of 16, and in 16 where that repeatability is stated (seeds 800 to 815).
 """
 
 import itertools

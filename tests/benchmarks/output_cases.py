@@ -85,6 +85,8 @@ def _of_plans() -> Iterator[Case]:
         "verify_ferry_json",
         plans=["propose_ferry_office"],
     )
+    yield _case("compare rooms/lakeside_cabin rooms/cabin_as_set --json", "compare_json")
+    yield _case("compare rooms/lakeside_cabin rooms/cabin_set_wrongly", "compare_cabin")
     yield _case(f"verify {cabin}.json rooms/nowhere", "verify_nowhere", plans=[cabin])
     two = f"{cabin}.json {limited}.json --output s.html"
     yield _case(f"sheet {two}", "sheet_of_two", plans=[cabin, limited])
@@ -149,5 +151,6 @@ def _of_the_command_line() -> Iterator[Case]:
         "--verbose",
     ):
         yield _case(words, "roomeq", *words.replace("/", " ").split())
-    for command in ("check", "join", "propose", "verify", "sweep", "show", "sheet"):
+    commands = ("check", "join", "propose", "verify", "compare", "device", "sweep", "show", "sheet")
+    for command in commands:
         yield _case(f"{command} --help")
