@@ -74,7 +74,6 @@ def prepared(sub, mains, **others):
     return prepare_joining(
         survey_of(sub, mains),
         corner=CORNER,
-        common_time_reference=True,
         span=(40.0, 160.0),
         **others,
     )
