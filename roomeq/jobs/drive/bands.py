@@ -49,7 +49,7 @@ def fit_room(room: Room, search: BandSearch) -> BandGainFit:
 
     Raises
     ------
-    ValueError, InfeasibleSettingsError
+    ValueError
         As `roomeq.optimiser.bands.gains.fit_band_gains`.
     """
     found = _fit(room, search, search.chosen)
