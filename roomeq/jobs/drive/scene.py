@@ -19,7 +19,8 @@ from roomeq.analysis.survey_levels import common_axis, seat_levels_db
 from roomeq.base.bands import ThirdOctaveBand, third_octave_band, third_octave_bands
 from roomeq.base.levels import FloatArray, amplitude_ratio_db, power_mean_db
 from roomeq.device.crossover import CrossoverFilter
-from roomeq.optimiser.bands.fit_data import FitData, prepare_fit
+from roomeq.jobs.drive.bands import room_data
+from roomeq.optimiser.bands.fit_data import FitData
 from roomeq.optimiser.bands.reasons import cancelled_bands
 from roomeq.optimiser.drive.demand import (
     estimate_drive_demand,
@@ -108,14 +109,7 @@ class DriveScene:
             If the main seat has no levels where the bands are, or a wanted level is given in none
             of its bands.
         """
-        data = prepare_fit(
-            room.survey,
-            equaliser=room.equaliser,
-            target=room.target,
-            present_gains_db=room.present.gains_db,
-            source=room.source,
-            clear_of=room.clear_of,
-        )
+        data = room_data(room)
         survey = room.survey.of_source(room.source)
         for seat in survey.seats:
             survey = survey if seat == wanted.main_seat else survey.without_seat(seat)
