@@ -286,14 +286,16 @@ class FixedBandEqualiser:
         gains = self.gain_grid_db if gains_db is None else np.asarray(gains_db, dtype=np.float64)
         if self.shapes is not None:
             return self._shape_table_db(index, frequencies, gains)
-        response = peaking_response(
+        return amplitude_ratio_db(self._peaking(index, frequencies, gains))
+
+    def _peaking(self, index: int, frequencies: ArrayLike, gain_db: ArrayLike) -> ComplexArray:
+        return peaking_response(
             frequencies,
             centre=self.bands[index].centre,
-            q=self.q_law.at(gains),
-            gain_db=gains,
+            q=self.q_law.at(gain_db),
+            gain_db=gain_db,
             sample_rate=self.sample_rate,
         )
-        return amplitude_ratio_db(response)
 
     def _shape_table_db(self, index: int, frequencies: ArrayLike, gains: FloatArray) -> FloatArray:
         """Interpolate measured shapes over gain: from 0 through each shape, scaled beyond the last.
@@ -322,9 +324,8 @@ class FixedBandEqualiser:
         gains = np.asarray(gains_db, dtype=np.float64)
         total = np.zeros(np.shape(frequencies))
         for index in np.flatnonzero(gains):
-            total += self.band_table_db(int(index), frequencies, gains_db=gains[index : index + 1])[
-                0
-            ]
+            (row,) = self.band_table_db(int(index), frequencies, gains_db=gains[index : index + 1])
+            total += row
         return total
 
     def response(self, gains_db: ArrayLike, frequencies: ArrayLike) -> ComplexArray:
@@ -338,14 +339,7 @@ class FixedBandEqualiser:
         if self.shapes is not None:
             raise ValueError("measured band shapes carry no phase: only the level is known")
         total = np.ones(np.shape(frequencies), dtype=np.complex128)
-        for band, gain in zip(self.bands, np.asarray(gains_db, dtype=np.float64), strict=True):
-            if not gain:
-                continue
-            total = total * peaking_response(
-                frequencies,
-                centre=band.centre,
-                q=self.q_law.at(gain),
-                gain_db=gain,
-                sample_rate=self.sample_rate,
-            )
+        gains = np.asarray(gains_db, dtype=np.float64)
+        for index in np.flatnonzero(gains):
+            total = total * self._peaking(int(index), frequencies, gains[index])
         return total

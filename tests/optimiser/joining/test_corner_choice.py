@@ -219,8 +219,6 @@ def test_refuses_corners_outside_the_data():
 @pytest.mark.parametrize(
     ("make", "message"),
     [
-        (lambda: MainsBox(kind="open", corner=50.0), "closed"),
-        (lambda: MainsBox(kind="closed", corner=float("nan")), "finite and positive"),
         (lambda: CrossoverPair(low_pass=None, high_pass=None), "low-pass, a high-pass or both"),
         (lambda: CrossoverPair(low_pass=high(), high_pass=None), "low_pass is a high_pass"),
     ],
