@@ -216,13 +216,6 @@ def test_refuses_corners_outside_the_data():
         )
 
 
-@pytest.mark.parametrize(
-    ("make", "message"),
-    [
-        (lambda: CrossoverPair(low_pass=None, high_pass=None), "low-pass, a high-pass or both"),
-        (lambda: CrossoverPair(low_pass=high(), high_pass=None), "low_pass is a high_pass"),
-    ],
-)
-def test_refuses(make, message):
-    with pytest.raises(ValueError, match=message):
-        make()
+def test_refuses_a_pair_of_nothing():
+    with pytest.raises(ValueError, match="low-pass, a high-pass or both"):
+        CrossoverPair(low_pass=None, high_pass=None)
