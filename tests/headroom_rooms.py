@@ -2,6 +2,7 @@
 
 import numpy as np
 
+from roomeq.analysis.sweeps.distortion import Distortion
 from roomeq.device.crossover import CrossoverFilter
 from roomeq.wanted.target import roll_off_allowance_db
 
@@ -122,3 +123,17 @@ def write_room(folder, *parts, header="level (dB SPL)", room=ROOM):
     write_levels(folder / "chair.csv", seat_level_db(78.0, boom_db=4.0), header)
     (folder / "room.toml").write_text(room + "".join(parts), "utf-8")
     return folder
+
+
+def distortion_of(axis, ratios_db, *, level_db=90.0, above=True):
+    """Distortion with given ratios of orders 2 to 5, far above the noise or drowned in it."""
+    axis = np.asarray(axis, dtype=float)
+    fundamental = 10 ** (np.broadcast_to(level_db, axis.shape) / 20)
+    ratios = np.broadcast_to(np.asarray(ratios_db, dtype=float), (4, axis.size))
+    heard = np.broadcast_to(above, ratios.shape)
+    return Distortion(
+        frequencies=axis,
+        harmonics=np.vstack([fundamental, fundamental * 10 ** (ratios / 20)]).astype(complex),
+        noise=np.vstack([np.zeros(axis.size), np.where(heard, 0.0, np.inf)]),
+        window_lengths=(1.0,) * 5,
+    )

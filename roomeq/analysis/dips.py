@@ -26,8 +26,8 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from roomeq.analysis.extrema import Extremum, find_dips
+from roomeq.analysis.seats import checked_seat_levels
 from roomeq.base.levels import FloatArray
-from roomeq.base.response import checked_frequencies
 
 __all__ = ["Dip", "Evidence", "Verdict", "judge_dips"]
 
@@ -124,10 +124,8 @@ def judge_dips(
     ValueError
         If shapes differ, a level is not finite, or the depth is not positive.
     """
-    axis, levels, delays = _checked(frequencies, level_db, excess_group_delay)
-    names = tuple(seats)
-    if isinstance(seats, str) or len(names) != len(levels):
-        raise ValueError(f"{len(levels)} seats need as many names, got {seats!r}")
+    axis, levels, names = checked_seat_levels(level_db, frequencies=frequencies, seats=seats)
+    delays = _checked_delays(excess_group_delay, levels)
     extra = None if delays is None else delays - _bulk(axis, delays)
     found = [
         (seat, dip)
@@ -230,17 +228,9 @@ def _bulk(axis: FloatArray, delays: FloatArray) -> FloatArray:
     return np.array([[np.median(np.interp(even, x, row))] for row in delays])
 
 
-def _checked(
-    frequencies: ArrayLike, level_db: ArrayLike, excess_group_delay: ArrayLike | None
-) -> tuple[FloatArray, FloatArray, FloatArray | None]:
-    axis = checked_frequencies(frequencies)
-    levels = np.asarray(level_db, dtype=np.float64)
-    if levels.ndim != 2 or levels.shape[0] == 0 or levels.shape[1] != axis.size:
-        raise ValueError(f"levels must have shape (seats, {axis.size}), got {levels.shape}")
-    if not np.isfinite(levels).all():
-        raise ValueError("levels must be finite: leave out the rows that hold no level")
+def _checked_delays(excess_group_delay: ArrayLike | None, levels: FloatArray) -> FloatArray | None:
     if excess_group_delay is None:
-        return axis, levels, None
+        return None
     delays = np.asarray(excess_group_delay, dtype=np.float64)
     if delays.shape != levels.shape:
         raise ValueError(
@@ -249,4 +239,4 @@ def _checked(
     known = np.isfinite(delays).all(axis=1)
     if not (known | np.isnan(delays).all(axis=1)).all():
         raise ValueError("excess group delays must be finite, or not a number for a whole seat")
-    return axis, levels, delays
+    return delays

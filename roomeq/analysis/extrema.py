@@ -17,7 +17,6 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from roomeq.base.levels import FloatArray
-from roomeq.base.response import checked_frequencies
 
 __all__ = ["Extremum", "find_dips"]
 
@@ -68,14 +67,10 @@ def find_dips(
     Raises
     ------
     ValueError
-        If shapes differ, a level is not finite or `least_depth_db` is not positive.
+        If `least_depth_db` is not positive.
     """
-    axis = checked_frequencies(frequencies)
+    axis = np.asarray(frequencies, dtype=np.float64)
     levels = np.asarray(level_db, dtype=np.float64)
-    if levels.shape != axis.shape:
-        raise ValueError(f"needs one level for each of {axis.size} frequencies, got {levels.shape}")
-    if not np.isfinite(levels).all():
-        raise ValueError("levels must be finite: leave out the rows that hold no level")
     if not (math.isfinite(least_depth_db) and least_depth_db > 0):
         raise ValueError(f"least_depth_db must be positive, got {least_depth_db!r}")
     octaves = np.log2(axis)

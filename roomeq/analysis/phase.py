@@ -64,7 +64,7 @@ def estimate_minimum_phase_deg(
     Raises
     ------
     ValueError
-        If shapes differ, there are fewer than two frequencies, or a value is not finite.
+        If there are fewer than two frequencies, or a level is not finite.
 
     Notes
     -----
@@ -83,8 +83,6 @@ def estimate_minimum_phase_deg(
     levels = np.asarray(level_db, dtype=np.float64)
     if axis.size < 2:
         raise ValueError("needs at least two frequencies")
-    if levels.ndim == 0 or levels.shape[-1] != axis.size:
-        raise ValueError(f"levels of shape {levels.shape} do not fit {axis.size} frequencies")
     if not np.isfinite(levels).all():
         raise ValueError("levels must be finite: leave out the rows that hold no level")
     x = np.log(axis)
@@ -196,7 +194,7 @@ def estimate_excess_group_delay(
     MissingPhaseError
         If the response has level only.
     ValueError
-        If it has fewer than two frequencies, a zero, or does not reach a frequency asked for.
+        If it has fewer than two frequencies, or a zero.
     """
     axis = response.frequencies
     excess_deg = estimate_excess_phase_deg(
@@ -207,13 +205,6 @@ def estimate_excess_group_delay(
     if at is None:
         return _delay_of(axis, excess_deg)
     asked = np.asarray(at, dtype=np.float64)
-    if not (fraction >= 1 and asked.ndim == 1 and asked.size > 0):
-        raise ValueError("`at` must be one-dimensional and not empty, `fraction` at least 1")
-    if not (asked.min() >= axis[0] * (1 - 1e-9) and asked.max() <= axis[-1] * (1 + 1e-9)):
-        raise ValueError(
-            f"the data span {axis[0]:.6g} to {axis[-1]:.6g} Hz, but {asked.min():.6g} to "
-            f"{asked.max():.6g} Hz was asked for"
-        )
     half = 2.0 ** (0.5 / fraction)
     low, high = np.maximum(asked / half, axis[0]), np.minimum(asked * half, axis[-1])
     turns = [
@@ -234,8 +225,6 @@ def _delay_of(frequencies: FloatArray, phase_deg: FloatArray) -> FloatArray:
 def _end_slope(distance: FloatArray, nepers: FloatArray, given_db: float | None) -> float:
     """Return dA/du at the end where `distance` is zero, as given or over the outermost part."""
     if given_db is not None:
-        if not math.isfinite(given_db):
-            raise ValueError(f"a slope must be finite, got {given_db!r}")
         return given_db * _NEPERS_PER_DB / math.log(2.0)
     part = max(int(np.count_nonzero(np.abs(distance) <= _END_OCTAVES * math.log(2.0))), 2)
     return float(np.polyfit(distance[:part], nepers[:part], 1)[0])

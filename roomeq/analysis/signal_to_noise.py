@@ -8,12 +8,10 @@ tells within it counts; of repeats at a seat the worst, for it is the one to be 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
-from roomeq.analysis.smoothing import interpolate_level_db
 from roomeq.base.bands import ThirdOctaveBand, third_octave_bands
 from roomeq.base.levels import FloatArray, power_mean_db, readonly
 from roomeq.base.response import FrequencyResponse
@@ -57,21 +55,18 @@ def band_signal_to_noise_db(response: FrequencyResponse, band: ThirdOctaveBand) 
     inside = (axis >= band.lower) & (axis <= band.upper)
     if inside.any():
         return float(power_mean_db(response.snr_db[inside]))
-    centre = np.array([band.centre])
-    return float(interpolate_level_db(axis, response.snr_db, at=centre)[0])
+    return float(np.interp(np.log(band.centre), np.log(axis), response.snr_db))
 
 
-def survey_signal_to_noise(
-    survey: Survey, *, bands: Sequence[ThirdOctaveBand] | None = None
-) -> SignalToNoise:
+def survey_signal_to_noise(survey: Survey) -> SignalToNoise:
     """Return the signal-to-noise ratio of every seat, band by band.
+
+    The bands are the third octaves from 16 to 160 Hz that every measurement covers.
 
     Parameters
     ----------
     survey : Survey
         Of one source: see `Survey.of_source`.
-    bands : sequence of ThirdOctaveBand, optional
-        The third octaves from 16 to 160 Hz that every measurement covers by default.
 
     Returns
     -------
@@ -88,10 +83,9 @@ def survey_signal_to_noise(
             "of_source"
         )
     axes = [entry.response.frequencies for entry in survey.measurements]
-    if bands is None:
-        lowest, highest = max(axis[0] for axis in axes), min(axis[-1] for axis in axes)
-        every = third_octave_bands(_LOWEST, _HIGHEST)
-        bands = [band for band in every if lowest <= band.centre <= highest]
+    lowest, highest = max(axis[0] for axis in axes), min(axis[-1] for axis in axes)
+    every = third_octave_bands(_LOWEST, _HIGHEST)
+    bands = [band for band in every if lowest <= band.centre <= highest]
     if not bands:
         raise ValueError("no third octave is covered by every measurement")
     rows = np.full((len(survey.seats), len(bands)), np.nan)

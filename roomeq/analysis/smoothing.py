@@ -1,4 +1,4 @@
-"""Fractional-octave smoothing, band levels and interpolation of responses.
+"""Fractional-octave smoothing and band levels of responses.
 
 Conventions
 -----------
@@ -32,7 +32,6 @@ from roomeq.base.response import checked_frequencies
 __all__ = [
     "Excitation",
     "band_levels_db",
-    "interpolate_level_db",
     "log_frequency_weights",
     "smooth_power",
     "smooth_power_db",
@@ -79,17 +78,7 @@ def smooth_power_db(
     Power smoothing as in Hatziantoniou and Mourjopoulos, JAES 48(4), 2000, with a rectangular
     window symmetric on the logarithmic axis (Tylka, Boren and Choueiri, JAES 65(3), 2017).
     """
-    span = _Span(frequencies, level_db, at=at, fraction=fraction)
-    rows = span.rows
-    low, top = rows.min(axis=-1, keepdims=True), rows.max(axis=-1, keepdims=True)
-    if not (np.isfinite(low).all() and np.isfinite(top).all()):
-        raise ValueError("levels must be finite: leave out the rows that hold no level")
-    result = span.means(_power_below(top))
-    with np.errstate(divide="ignore"):
-        np.log10(result, out=result)
-    result *= 10.0
-    result += top
-    return np.clip(result, low, top, out=result).reshape(span.shape)
+    return _smoothed(frequencies, level_db, at=at, fraction=fraction, in_db=True)
 
 
 def smooth_power(
@@ -105,13 +94,7 @@ def smooth_power(
     TypeError, ValueError
         As `smooth_power_db`.
     """
-    span = _Span(frequencies, power, at=at, fraction=fraction)
-    low = span.rows.min(axis=-1, keepdims=True)
-    top = span.rows.max(axis=-1, keepdims=True)
-    if not ((low >= 0).all() and np.isfinite(top).all()):
-        raise ValueError("squared magnitudes must be finite and not negative")
-    result = span.means()
-    return np.clip(result, low, top, out=result).reshape(span.shape)
+    return _smoothed(frequencies, power, at=at, fraction=fraction, in_db=False)
 
 
 def band_levels_db(
@@ -193,40 +176,6 @@ def _power_below(top_db: FloatArray) -> Transform:
     return power
 
 
-def interpolate_level_db(
-    frequencies: ArrayLike, level_db: ArrayLike, *, at: ArrayLike
-) -> FloatArray:
-    """Interpolate levels linearly over ln f.
-
-    Parameters
-    ----------
-    frequencies : array_like, shape (F,)
-        Hz, positive and strictly increasing.
-    level_db : array_like, shape (..., F)
-        Levels in dB (or any other quantity that may be interpolated, such as a ratio in dB).
-    at : array_like, shape (G,)
-        Frequencies asked for, in Hz.
-
-    Returns
-    -------
-    ndarray, shape (..., G)
-        Levels in dB. Nothing is extrapolated, nothing smoothed: detail finer than `at` is lost or
-        picked by chance; smooth first.
-
-    Raises
-    ------
-    ValueError
-        If the data do not reach a frequency asked for, naming both; or if shapes differ.
-    """
-    axis = checked_frequencies(frequencies)
-    levels = _checked_rows(axis, level_db)
-    asked = _checked_targets(axis, at)
-    x, where = np.log(axis), np.log(asked)
-    rows = levels.reshape(-1, axis.size)
-    result = np.array([np.interp(where, x, row) for row in rows]).reshape(len(rows), asked.size)
-    return np.asarray(result.reshape(*levels.shape[:-1], asked.size))
-
-
 def log_frequency_weights(frequencies: ArrayLike) -> FloatArray:
     """Return each sample's share of ln f, shape (F,), summing to 1 (trapezoidal rule)."""
     axis = checked_frequencies(frequencies)
@@ -237,38 +186,42 @@ def log_frequency_weights(frequencies: ArrayLike) -> FloatArray:
     return readonly(share / share.sum())
 
 
-class _Span:
-    """The part of the data that a set of smoothing windows reaches."""
-
-    __slots__ = ("axis", "lower", "rows", "shape", "size", "upper")
-
-    def __init__(
-        self, frequencies: ArrayLike, values: ArrayLike, *, at: ArrayLike, fraction: int
-    ) -> None:
-        axis = np.asarray(frequencies, dtype=np.float64)
-        if axis.ndim != 1 or axis.size < 2:
-            raise ValueError(f"needs an axis of at least two frequencies, got shape {axis.shape}")
-        data = _checked_rows(axis, values)
-        half = 2.0 ** (0.5 / _checked_fraction(fraction))
-        asked = _checked_targets(axis, at)
-        start = max(int(np.searchsorted(axis, asked.min() / half)) - 1, 0)
-        stop = int(np.searchsorted(axis, asked.max() * half, side="right")) + 1
-        part = axis[start:stop] if stop - start >= 2 else axis[-2:]
-        rows = data[..., start:stop] if stop - start >= 2 else data[..., -2:]
-        if not (part[0] > 0 and (part[1:] > part[:-1]).all()):
-            raise ValueError(
-                "frequencies must be positive and strictly increasing (leave out a row at 0 Hz)"
-            )
-        self.lower, self.upper = asked / half, asked * half
-        self.axis = part
-        self.rows = rows.reshape(-1, part.size)
-        self.size = asked.size
-        self.shape = (*data.shape[:-1], asked.size)
-
-    def means(self, transform: Transform | None = None) -> FloatArray:
-        return mean_over_windows(
-            self.axis, self.rows, lower=self.lower, upper=self.upper, transform=transform
+def _smoothed(
+    frequencies: ArrayLike, values: ArrayLike, *, at: ArrayLike, fraction: int, in_db: bool
+) -> FloatArray:
+    """Smooth levels, or power, over the part of the data that the windows reach."""
+    axis = np.asarray(frequencies, dtype=np.float64)
+    if axis.ndim != 1 or axis.size < 2:
+        raise ValueError(f"needs an axis of at least two frequencies, got shape {axis.shape}")
+    data = _checked_rows(axis, values)
+    half = 2.0 ** (0.5 / _checked_fraction(fraction))
+    asked = _checked_targets(axis, at)
+    start = max(int(np.searchsorted(axis, asked.min() / half)) - 1, 0)
+    start = min(start, axis.size - 2)
+    stop = int(np.searchsorted(axis, asked.max() * half, side="right")) + 1
+    part = axis[start:stop]
+    if not (part[0] > 0 and (part[1:] > part[:-1]).all()):
+        raise ValueError(
+            "frequencies must be positive and strictly increasing (leave out a row at 0 Hz)"
         )
+    rows = data[..., start:stop].reshape(-1, part.size)
+    low, top = rows.min(axis=-1, keepdims=True), rows.max(axis=-1, keepdims=True)
+    if not ((np.isfinite(low) if in_db else low >= 0).all() and np.isfinite(top).all()):
+        raise ValueError(
+            "levels must be finite: leave out the rows that hold no level"
+            if in_db
+            else "squared magnitudes must be finite and not negative"
+        )
+    transform = _power_below(top) if in_db else None
+    result = mean_over_windows(
+        part, rows, lower=asked / half, upper=asked * half, transform=transform
+    )
+    if in_db:
+        with np.errstate(divide="ignore"):
+            np.log10(result, out=result)
+        result *= 10.0
+        result += top
+    return np.clip(result, low, top, out=result).reshape(*data.shape[:-1], asked.size)
 
 
 def _checked_fraction(fraction: int) -> int:

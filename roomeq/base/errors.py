@@ -15,7 +15,6 @@ __all__ = [
     "AmbiguousTableError",
     "DeviceProfileError",
     "FileFaultError",
-    "InfeasibleSettingsError",
     "MeasurementFileError",
     "MissingPhaseError",
     "PlanFileError",
@@ -96,10 +95,6 @@ class SheetFileError(FileFaultError):
 
 class MissingPhaseError(RoomeqError, ValueError):
     """Phase was asked of a response that has none."""
-
-
-class InfeasibleSettingsError(RoomeqError, ValueError):
-    """Locked settings and limits contradict each other: no setting satisfies both."""
 
 
 class RoomeqWarning(UserWarning):

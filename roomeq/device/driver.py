@@ -16,7 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from roomeq.base.levels import FloatArray, amplitude_ratio_db, require_positive
+from roomeq.base.levels import FloatArray, amplitude_ratio_db
 from roomeq.base.response import ComplexArray
 from roomeq.device.crossover import CrossoverFilter, chain_response
 
@@ -38,13 +38,6 @@ REFERENCE_VOLTAGE = 2.83
 _REFERENCE_PRESSURE = 20e-6
 
 
-def _checked_axis(frequencies: ArrayLike) -> FloatArray:
-    axis = np.asarray(frequencies, dtype=np.float64)
-    if not (np.isfinite(axis).all() and (axis >= 0).all()):
-        raise ValueError("frequencies must be finite and not negative")
-    return axis
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ClosedBox:
     """A driver in a closed box: a second-order high-pass.
@@ -55,19 +48,10 @@ class ClosedBox:
         Of the driver in its box, in Hz.
     q : float
         Total Q there.
-
-    Raises
-    ------
-    ValueError
-        If either is not finite and positive.
     """
 
     resonance: float
     q: float
-
-    def __post_init__(self) -> None:
-        require_positive(self.resonance, "resonance")
-        require_positive(self.q, "q")
 
     @property
     def unloads_below(self) -> float | None:
@@ -76,12 +60,12 @@ class ClosedBox:
 
     def displacement_ratio(self, frequencies: ArrayLike) -> ComplexArray:
         """Return X(s)/X(0) = 1 / (1 + s / (Q w0) + (s / w0)**2), shape (F,)."""
-        s = 1j * _checked_axis(frequencies) / self.resonance
+        s = 1j * np.asarray(frequencies, dtype=np.float64) / self.resonance
         return np.asarray(1.0 / (1.0 + s / self.q + s**2))
 
     def pressure_ratio(self, frequencies: ArrayLike) -> ComplexArray:
         """Return pressure over that far above resonance, (s / w0)**2 X(s)/X(0), shape (F,)."""
-        s = 1j * _checked_axis(frequencies) / self.resonance
+        s = 1j * np.asarray(frequencies, dtype=np.float64) / self.resonance
         return np.asarray(s**2 * self.displacement_ratio(frequencies))
 
 
@@ -104,11 +88,6 @@ class VentedBox:
         Equivalent volume of the driver's suspension over the volume of the box.
     leakage_q : float
         Q of the box's leakage at its tuning (7: common practice, no source).
-
-    Raises
-    ------
-    ValueError
-        If a figure is not finite and positive.
     """
 
     tuning: float
@@ -116,10 +95,6 @@ class VentedBox:
     q: float
     compliance_ratio: float
     leakage_q: float = 7.0
-
-    def __post_init__(self) -> None:
-        for name in ("tuning", "resonance", "q", "compliance_ratio", "leakage_q"):
-            require_positive(getattr(self, name), name)
 
     @property
     def unloads_below(self) -> float | None:
@@ -143,13 +118,13 @@ class VentedBox:
 
     def displacement_ratio(self, frequencies: ArrayLike) -> ComplexArray:
         """Return X(s)/X(0), shape (F,); X(0) is held by the suspension alone."""
-        s = np.asarray(2j * math.pi * _checked_axis(frequencies), dtype=np.complex128)
+        s = np.asarray(2j * math.pi * np.asarray(frequencies), dtype=np.complex128)
         box = s / (2.0 * math.pi * self.tuning)
         return np.asarray((box**2 + box / self.leakage_q + 1.0) / self._denominator(s))
 
     def pressure_ratio(self, frequencies: ArrayLike) -> ComplexArray:
         """Return pressure of driver, vent and leak over that far above resonance, shape (F,)."""
-        s = np.asarray(2j * math.pi * _checked_axis(frequencies), dtype=np.complex128)
+        s = np.asarray(2j * math.pi * np.asarray(frequencies), dtype=np.complex128)
         top = s / (2.0 * math.pi * self.tuning) * s / (2.0 * math.pi * self.resonance)
         return np.asarray(top**2 / self._denominator(s))
 
@@ -173,11 +148,6 @@ class Driver:
         resonance.
     count : int
         Drivers that move alike.
-
-    Raises
-    ------
-    ValueError
-        If a figure is not usable.
     """
 
     box: Box
@@ -185,14 +155,6 @@ class Driver:
     largest_displacement: float
     sensitivity_db: float
     count: int = 1
-
-    def __post_init__(self) -> None:
-        require_positive(self.piston_area_m2, "piston_area_m2")
-        require_positive(self.largest_displacement, "largest_displacement")
-        if not math.isfinite(self.sensitivity_db):
-            raise ValueError(f"sensitivity_db must be finite, got {self.sensitivity_db!r}")
-        if not (isinstance(self.count, int) and self.count >= 1):
-            raise ValueError(f"count is a whole number of at least 1, got {self.count!r}")
 
     @property
     def rest_displacement_per_volt(self) -> float:
@@ -222,17 +184,10 @@ def excursion_relief_db(high_pass: CrossoverFilter | None, frequencies: ArrayLik
 
     Displacement follows voltage, so in any box the relief is the filter's own attenuation: small
     at and above the corner, 12 dB an octave below it for the second order.
-
-    Raises
-    ------
-    ValueError
-        If the filter is no high-pass.
     """
     axis = np.asarray(frequencies, dtype=np.float64)
     if high_pass is None:
         return np.zeros(axis.shape)
-    if high_pass.kind != "high_pass":
-        raise ValueError(f"a protective filter is a high-pass, got {high_pass}")
     return np.asarray(-amplitude_ratio_db(high_pass.response(axis)))
 
 

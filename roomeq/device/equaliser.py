@@ -310,15 +310,17 @@ class FixedBandEqualiser:
         gains = self.gain_grid_db if gains_db is None else np.asarray(gains_db, dtype=np.float64)
         if self.shapes is not None:
             return self._shape_table_db(index, frequencies, gains)
-        real, q = self.section(index, gains)
-        response = peaking_response(
+        return amplitude_ratio_db(self._peaking(index, frequencies, gains))
+
+    def _peaking(self, index: int, frequencies: ArrayLike, gain_db: ArrayLike) -> ComplexArray:
+        real, q = self.section(index, gain_db)
+        return peaking_response(
             frequencies,
             centre=self.bands[index].centre,
             q=q,
             gain_db=real,
             sample_rate=self.sample_rate,
         )
-        return amplitude_ratio_db(response)
 
     def _shape_table_db(self, index: int, frequencies: ArrayLike, gains: FloatArray) -> FloatArray:
         """Interpolate measured shapes over gain: from 0 through each shape, scaled beyond the last.
@@ -347,9 +349,8 @@ class FixedBandEqualiser:
         gains = np.asarray(gains_db, dtype=np.float64)
         total = np.zeros(np.shape(frequencies))
         for index in np.flatnonzero(gains):
-            total += self.band_table_db(int(index), frequencies, gains_db=gains[index : index + 1])[
-                0
-            ]
+            (row,) = self.band_table_db(int(index), frequencies, gains_db=gains[index : index + 1])
+            total += row
         return total
 
     def response(self, gains_db: ArrayLike, frequencies: ArrayLike) -> ComplexArray:
@@ -364,15 +365,6 @@ class FixedBandEqualiser:
             raise ValueError("measured band shapes carry no phase: only the level is known")
         total = np.ones(np.shape(frequencies), dtype=np.complex128)
         gains = np.asarray(gains_db, dtype=np.float64)
-        for index, (band, gain) in enumerate(zip(self.bands, gains, strict=True)):
-            if not gain:
-                continue
-            real, q = self.section(index, gain)
-            total = total * peaking_response(
-                frequencies,
-                centre=band.centre,
-                q=q,
-                gain_db=real,
-                sample_rate=self.sample_rate,
-            )
+        for index in np.flatnonzero(gains):
+            total = total * self._peaking(int(index), frequencies, gains[index])
         return total

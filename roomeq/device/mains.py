@@ -7,7 +7,6 @@ Frequencies in Hz.
 
 from __future__ import annotations
 
-import math
 from typing import Annotated, Literal
 
 from msgspec import field
@@ -34,13 +33,6 @@ class MainsBox(StrictTable, frozen=True, kw_only=True):
     kind: Literal["closed", "vented"] = field(name="box")
     corner: Annotated[float, Plausible(15.0, 300.0, "Hz")]
     tuning: Annotated[float, Plausible(10.0, 200.0, "Hz")] | None = None
-
-    def __post_init__(self) -> None:
-        if self.kind not in ("closed", "vented"):
-            raise ValueError(f"kind is 'closed' or 'vented', got {self.kind!r}")
-        for value in (self.corner, self.tuning):
-            if value is not None and not (math.isfinite(value) and value > 0):
-                raise ValueError(f"a corner must be finite and positive, got {value!r}")
 
     @property
     def order(self) -> int:

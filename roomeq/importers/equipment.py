@@ -29,7 +29,7 @@ from roomeq.device.profile import Device
 from roomeq.importers.room_file.file import RoomFile
 from roomeq.importers.text.band_grid import named_band
 from roomeq.importers.text.output_table import output_table_from_levels, read_output_table
-from roomeq.optimiser.drive.clean_drive import DistortionEvidence
+from roomeq.optimiser.drive.clean_drive import check_fundamental
 from roomeq.room.equipment import Equipment, WantedLevel
 from roomeq.room.room import Room
 
@@ -292,7 +292,7 @@ def _distortion(
             try:
                 found = sweeps.distortion(entry)
                 if found is not None:
-                    DistortionEvidence.from_distortion(found)
+                    check_fundamental(found)
                 return found
             except ValueError as error:
                 assumptions.append(f"{entry.file}: distortion cannot be told ({error})")

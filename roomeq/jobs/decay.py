@@ -14,7 +14,7 @@ from typing import Literal
 from numpy.typing import ArrayLike
 
 from roomeq.analysis.sweeps.decay import Decay, estimate_decay
-from roomeq.analysis.sweeps.predicted_decay import predict_decay
+from roomeq.analysis.sweeps.predicted_decay import predict_impulse_response
 from roomeq.room.room import Room
 
 __all__ = ["SeatDecay", "room_decays"]
@@ -70,13 +70,13 @@ def room_decays(
             before = estimate_decay(response, bands_per_octave=bands_per_octave)
         except ValueError:  # no whole band is covered
             continue
-        predicted = predict_decay(
+        then = predict_impulse_response(
             response,
             equaliser=room.equaliser,
             gains_db=gains_db,
             present_gains_db=room.present.gains_db,
-            bands_per_octave=bands_per_octave,
         )
+        predicted = estimate_decay(then, bands_per_octave=bands_per_octave)
         found.append(
             SeatDecay(seat=recorded.seat, file=recorded.file, before=before, predicted=predicted)
         )

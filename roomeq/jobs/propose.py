@@ -82,8 +82,6 @@ def propose(
     ------
     ValueError
         If nothing can be fitted, or only the mains were measured.
-    InfeasibleSettingsError
-        If locked bands break a limit on their own.
     """
     if room.source == "mains":
         raise ValueError("the subwoofer was not measured: add its files, with source = 'sub'")
@@ -162,7 +160,7 @@ def fit_room_gains(
 
     Raises
     ------
-    ValueError, InfeasibleSettingsError
+    ValueError
         As `propose`.
     """
     search = BandSearch(prove=prove, node_limit=node_limit, leave_out=leave_out)

@@ -27,8 +27,7 @@ from roomeq.base.record import Record
 from roomeq.base.replacing import refuse_other_kinds, replacing
 from roomeq.base.survey import Source
 from roomeq.optimiser.bands.fit import ChoiceRow, NoChange
-from roomeq.optimiser.bands.frame import band_frame
-from roomeq.optimiser.bands.reasons import BandSetting
+from roomeq.optimiser.bands.reasons import BandSetting, band_frame
 from roomeq.optimiser.drive.demand import BandExtra
 from roomeq.optimiser.drive.protection import ProtectionChoice
 from roomeq.plan.joining import JoiningRecord
@@ -187,7 +186,7 @@ class Plan(Record, frozen=True, kw_only=True):
         return f"{start}{before_db:.1f} to {after_db:.1f} dB>"
 
     def to_frame(self) -> DataFrame:
-        """Return the bands as a pandas table; see `roomeq.optimiser.bands.frame.band_frame`."""
+        """Return the bands as a pandas table; see `roomeq.optimiser.bands.reasons.band_frame`."""
         return band_frame(self.bands)
 
     def _repr_html_(self) -> str:

@@ -18,7 +18,7 @@ from roomeq.base.record import Record
 from roomeq.device.amplifier import Amplifier, Load
 from roomeq.device.found_band import FoundBand
 from roomeq.optimiser.drive.headroom import BandHeadroom, Headroom
-from roomeq.room.equipment import Equipment
+from roomeq.room.equipment import Equipment, WantedLevel
 
 __all__ = [
     "Curves",
@@ -243,24 +243,21 @@ class HeadroomRecord(Record, frozen=True, kw_only=True):
         headroom: Headroom,
         *,
         equipment: Equipment,
-        main_seat: str,
-        output: str | None,
-        drive_limit: Literal["flat", "headroom"],
+        wanted: WantedLevel,
         drive_limits_db: Sequence[float],
         quieter_db: float = 0.0,
     ) -> Self:
         """Return the record of a headroom; `drive_limits_db` has one figure for each band."""
         limited = zip(headroom.bands, drive_limits_db, strict=True)
-        return cls(
-            main_seat=main_seat,
+        return cls.copied(
+            headroom,
+            main_seat=wanted.main_seat,
             bands=tuple(HeadroomRow.copied(row, drive_limit_db=limit) for row, limit in limited),
             first=None if headroom.first is None else headroom.first.label,
-            rated_voltage=headroom.rated_voltage,
-            room_gain_known=headroom.room_gain_known,
             amplifier=equipment.amplifier,
             load=equipment.load,
-            output=output,
-            drive_limit=drive_limit,
+            output=None if equipment.output is None else str(equipment.output),
+            drive_limit=wanted.drive_limit,
             quieter_db=quieter_db,
         )
 

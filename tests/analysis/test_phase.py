@@ -182,11 +182,6 @@ def test_at_given_frequencies_a_narrow_rise_is_averaged_and_not_missed():
     np.testing.assert_allclose(found, expected, atol=3e-3)
     assert found[1] > 0.15
     assert dense[np.searchsorted(axis, at[1])] < found[1] / 2
-    with pytest.raises(ValueError, match="the data span 10 to"):
-        estimate_excess_group_delay(response, at=[5.0])
-    for wrong in ({"at": []}, {"at": [[50.0]]}, {"at": [50.0], "fraction": 0}):
-        with pytest.raises(ValueError, match="one-dimensional and not empty"):
-            estimate_excess_group_delay(response, **wrong)
 
 
 def test_several_responses_at_once():
@@ -213,13 +208,8 @@ def test_phase_is_never_invented(estimate):
 def test_what_is_misused_is_refused():
     with pytest.raises(ValueError, match="at least two"):
         estimate_minimum_phase_deg([50.0], [0.0])
-    with pytest.raises(ValueError, match="do not fit"):
-        estimate_minimum_phase_deg(AXIS, np.zeros(7))
     with pytest.raises(ValueError, match="finite"):
         estimate_minimum_phase_deg(AXIS, np.full(AXIS.size, -np.inf))
-    for name in ("below_db_per_octave", "above_db_per_octave"):
-        with pytest.raises(ValueError, match="slope must be finite"):
-            estimate_minimum_phase_deg(AXIS, np.zeros(AXIS.size), **{name: math.nan})
     single = FrequencyResponse.from_pressure([50.0], [1.0 + 0j])
     with pytest.raises(ValueError, match="at least two"):
         estimate_group_delay(single)

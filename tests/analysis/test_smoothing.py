@@ -8,7 +8,6 @@ import pytest
 
 from roomeq.analysis.smoothing import (
     band_levels_db,
-    interpolate_level_db,
     smooth_power,
     smooth_power_db,
 )
@@ -249,15 +248,3 @@ def test_bands_outside_the_data_are_refused():
         band_levels_db(axis, np.zeros(300), bands=third_octave_bands(40, 40), excitation="brown")
     with pytest.raises(ValueError, match="finite"):
         band_levels_db(axis, np.full(300, np.nan), bands=third_octave_bands(40, 40))
-
-
-def test_interpolation_is_straight_over_ln_f():
-    level_db = interpolate_level_db([20.0, 80.0], [[60.0, 72.0], [1.0, 0.0]], at=[20, 40, 80])
-    np.testing.assert_allclose(level_db, [[60.0, 66.0, 72.0], [1.0, 0.5, 0.0]], rtol=1e-14)
-
-
-def test_interpolation_refuses_to_extrapolate():
-    with pytest.raises(ValueError, match="the data span 20 to 80 Hz, but 20 to 81 Hz"):
-        interpolate_level_db([20.0, 80.0], [60.0, 72.0], at=[20, 81])
-    with pytest.raises(ValueError, match="do not fit"):
-        interpolate_level_db([20.0, 80.0], [60.0], at=[20])

@@ -152,11 +152,8 @@ def test_excursion_relief(order, corner, gains):
     np.testing.assert_allclose(rest - moved, -amplitude_ratio_db(expected), atol=1e-9)
 
 
-def test_no_high_pass_relieves_nothing_and_a_low_pass_is_none():
+def test_no_high_pass_relieves_nothing():
     assert excursion_relief_db(None, AXIS).tolist() == [0.0] * AXIS.size
-    low = CrossoverFilter(kind="low_pass", family="butterworth", order=2, corner=80.0)
-    with pytest.raises(ValueError, match="is a high-pass"):
-        excursion_relief_db(low, AXIS)
 
 
 def driver(box=CLOSED, count=1):
@@ -188,30 +185,3 @@ def test_vented_driver_moves_as_the_piston_formula_says_far_above_tuning():
     moved = found.peak_displacement(10.0, [3000.0])
     level = piston_level_db(moved * 0.05, [3000.0])[0]
     assert found.free_field_level_db(10.0, [3000.0])[0] == pytest.approx(level, abs=0.01)
-
-
-@pytest.mark.parametrize("bad", [0.0, -1.0, float("nan"), float("inf")])
-def test_refuses_figures_that_are_none(bad):
-    with pytest.raises(ValueError, match="finite and positive"):
-        ClosedBox(resonance=bad, q=0.7)
-    with pytest.raises(ValueError, match="finite and positive"):
-        ClosedBox(resonance=40.0, q=bad)
-    for name in ("tuning", "resonance", "q", "compliance_ratio", "leakage_q"):
-        good = {"tuning": 25.0, "resonance": 28.0, "q": 0.4, "compliance_ratio": 1.0}
-        with pytest.raises(ValueError, match=f"{name} must be finite and positive"):
-            VentedBox(**(good | {name: bad}))
-    with pytest.raises(ValueError, match="finite and positive"):
-        Driver(box=CLOSED, piston_area_m2=bad, largest_displacement=0.01, sensitivity_db=90.0)
-    with pytest.raises(ValueError, match="finite and positive"):
-        Driver(box=CLOSED, piston_area_m2=0.05, largest_displacement=bad, sensitivity_db=90.0)
-
-
-def test_refuses_words_and_counts():
-    with pytest.raises(ValueError, match="whole number"):
-        driver(count=0)
-    with pytest.raises(ValueError, match="sensitivity_db must be finite"):
-        Driver(
-            box=CLOSED, piston_area_m2=0.05, largest_displacement=0.01, sensitivity_db=float("nan")
-        )
-    with pytest.raises(ValueError, match="frequencies must be finite"):
-        CLOSED.displacement_ratio([float("nan")])

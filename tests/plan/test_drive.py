@@ -1,5 +1,7 @@
 """Records of drive in a plan: what went in comes out, whatever of it is known."""
 
+from dataclasses import replace
+
 import msgspec
 import numpy as np
 import pytest
@@ -19,7 +21,7 @@ from roomeq.optimiser.drive.protection import (
     ProtectionReason,
 )
 from roomeq.plan.records import HeadroomRecord
-from roomeq.room.equipment import Equipment
+from roomeq.room.equipment import Equipment, WantedLevel
 
 BANDS = third_octave_bands(20, 40)
 HIGH_PASS = HighPass(family="butterworth", order=2, corner=20.0)
@@ -67,10 +69,8 @@ def test_headroom_comes_back(known):
         found = headroom(play, voltages=np.array([1.0, 1.5, 2.0, 2.1]), output=output)
     record = HeadroomRecord.of(
         found,
-        equipment=play,
-        main_seat="sofa",
-        output=str(output) if known else None,
-        drive_limit="headroom",
+        equipment=replace(play, output=output) if known else play,
+        wanted=WantedLevel(spl_db=95.0, main_seat="sofa", drive_limit="headroom"),
         drive_limits_db=[1.0, 2.0, 3.0, 4.0],
     )
     again = kept(record)

@@ -36,7 +36,7 @@ COARSE = DelayRange(lowest=-0.008, highest=0.008, step=0.0005)
 def found():
     """A fourth-order crossover, the subwoofer 4 ms late, everything 20 dB up."""
     survey = survey_of(10.0 * delayed(LOW, 0.004), 10.0 * HIGH)
-    data = prepare_joining(survey, corner=CORNER, common_time_reference=True)
+    data = prepare_joining(survey, corner=CORNER)
     return align(data, delays=COARSE)
 
 

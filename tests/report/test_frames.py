@@ -20,9 +20,8 @@ from roomeq.base.survey import Measurement, Survey
 from roomeq.importers.room import read_room
 from roomeq.jobs.propose import propose
 from roomeq.jobs.verify import verify
-from roomeq.optimiser.bands.frame import band_frame
 from roomeq.optimiser.bands.gains import fit_band_gains
-from roomeq.optimiser.bands.reasons import Reason
+from roomeq.optimiser.bands.reasons import Reason, band_frame
 from roomeq.optimiser.drive.headroom import BandHeadroom, Headroom
 from roomeq.report.frames import curve_frame, headroom_frame, seat_frame, verification_frame
 from roomeq.wanted.limits import Limits

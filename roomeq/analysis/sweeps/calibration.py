@@ -55,25 +55,12 @@ class MicrophoneSensitivity:
         sweep was recorded; without that there is no level.
     description : str
         What was measured or stated, in words.
-
-    Raises
-    ------
-    ValueError
-        If the sensitivity is not finite and positive.
     """
 
     pascal_per_unit: float
     basis: Literal["calibrator", "stated"]
     same_gain: bool
     description: str
-
-    def __post_init__(self) -> None:
-        if not (math.isfinite(self.pascal_per_unit) and self.pascal_per_unit > 0):
-            raise ValueError(
-                f"pascal_per_unit must be finite and positive, got {self.pascal_per_unit!r}"
-            )
-        if self.basis not in ("calibrator", "stated"):
-            raise ValueError(f"basis is 'calibrator' or 'stated', got {self.basis!r}")
 
     @property
     def full_scale_db(self) -> float:

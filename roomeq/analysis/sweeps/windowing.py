@@ -104,9 +104,7 @@ class ImpulseWindow:
         return bool(self.flat >= FLAT_PER_DECAY * self.decay_time * (1.0 - 1e-9))
 
 
-def choose_window(
-    impulse_response: ImpulseResponse, *, decay: Decay | None = None
-) -> ImpulseWindow:
+def choose_window(impulse_response: ImpulseResponse) -> ImpulseWindow:
     """Return the window that the measured decay asks for.
 
     Flat until the decay meets the noise, but for at least 1.2 and at most 2 times the longest decay
@@ -116,8 +114,6 @@ def choose_window(
     ----------
     impulse_response : ImpulseResponse
         As deconvolved, with all that follows it up to the next excitation.
-    decay : Decay, optional
-        By octave bands; measured here by default.
 
     Raises
     ------
@@ -128,8 +124,7 @@ def choose_window(
     if not available > 0:
         raise ValueError("needs an impulse response that reaches beyond time zero")
     before = min(_BEFORE, max(0.0, -impulse_response.start))
-    if decay is None:
-        decay = _octave_decay(impulse_response)
+    decay = _octave_decay(impulse_response)
     time = math.nan if decay is None else decay.longest
     basis: Literal["decay", "noise", "available", "assumed"]
     if decay is None or not math.isfinite(time):

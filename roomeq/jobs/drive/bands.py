@@ -10,11 +10,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from roomeq.optimiser.bands.fit import BandGainFit, ChosenGains
+from roomeq.optimiser.bands.fit_data import FitData, prepare_fit
 from roomeq.optimiser.bands.gains import fit_band_gains
 from roomeq.optimiser.bands.search import TIE_SHARE
 from roomeq.room.room import Room
 
-__all__ = ["BandSearch", "fit_room"]
+__all__ = ["BandSearch", "fit_room", "room_data"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -44,12 +45,30 @@ class BandSearch:
     chosen: ChosenGains | None = None
 
 
+def room_data(room: Room) -> FitData:
+    """Return what is corrected and what is excused in a room.
+
+    Raises
+    ------
+    ValueError
+        As `roomeq.optimiser.bands.fit_data.prepare_fit`.
+    """
+    return prepare_fit(
+        room.survey,
+        equaliser=room.equaliser,
+        target=room.target,
+        present_gains_db=room.present.gains_db,
+        source=room.source,
+        clear_of=room.clear_of,
+    )
+
+
 def fit_room(room: Room, search: BandSearch) -> BandGainFit:
     """Fit the band gains of a room, or judge chosen ones.
 
     Raises
     ------
-    ValueError, InfeasibleSettingsError
+    ValueError
         As `roomeq.optimiser.bands.gains.fit_band_gains`.
     """
     found = _fit(room, search, search.chosen)

@@ -180,7 +180,6 @@ def _described(scene: DriveScene, found: Proposal, choice: ProtectionChoice) -> 
         quieter_db = max(0.0, fit.loudness_cut_db, -(first.left_db or 0.0))
         fit = fit.turned_down(quieter_db - fit.loudness_cut_db)
         headroom = scene.headroom(fit.gains_db, high_pass, quieter_db=quieter_db)
-    output = room.equipment.output
     described = replace(
         found,
         fit=fit,
@@ -188,9 +187,7 @@ def _described(scene: DriveScene, found: Proposal, choice: ProtectionChoice) -> 
         headroom=HeadroomRecord.of(
             headroom,
             equipment=room.equipment,
-            main_seat=wanted.main_seat,
-            output=None if output is None else str(output),
-            drive_limit=wanted.drive_limit,
+            wanted=wanted,
             quieter_db=quieter_db,
             drive_limits_db=room.limits.drive_db(scene.centres).tolist(),
         ),

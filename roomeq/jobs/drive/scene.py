@@ -19,16 +19,15 @@ from roomeq.analysis.survey_levels import common_axis, seat_levels_db
 from roomeq.base.bands import ThirdOctaveBand, third_octave_band, third_octave_bands
 from roomeq.base.levels import FloatArray, amplitude_ratio_db, power_mean_db
 from roomeq.device.crossover import CrossoverFilter
-from roomeq.optimiser.bands.fit_data import FitData, prepare_fit
+from roomeq.jobs.drive.bands import room_data
+from roomeq.optimiser.bands.fit_data import FitData
 from roomeq.optimiser.bands.reasons import cancelled_bands
-from roomeq.optimiser.drive.clean_drive import DistortionEvidence
 from roomeq.optimiser.drive.demand import (
     estimate_drive_demand,
     estimate_measuring_voltages,
     wanted_by_band_db,
 )
 from roomeq.optimiser.drive.headroom import (
-    HIGHEST_DRIVE_BOOST_DB,
     Headroom,
     Listening,
     drive_limit_db,
@@ -110,14 +109,7 @@ class DriveScene:
             If the main seat has no levels where the bands are, or a wanted level is given in none
             of its bands.
         """
-        data = prepare_fit(
-            room.survey,
-            equaliser=room.equaliser,
-            target=room.target,
-            present_gains_db=room.present.gains_db,
-            source=room.source,
-            clear_of=room.clear_of,
-        )
+        data = room_data(room)
         survey = room.survey.of_source(room.source)
         for seat in survey.seats:
             survey = survey if seat == wanted.main_seat else survey.without_seat(seat)
@@ -127,7 +119,7 @@ class DriveScene:
         target_db = room.target.curve_db(axis) - room.target.allowance_db(axis)
         if not data.band_levels:
             target_db = band_levels_db(axis, target_db, bands=bands)
-        wanted_db, left_out = _wanted_db(wanted, bands, target_db)
+        wanted_db, left_out = wanted_by_band_db(wanted.spl_db, bands=bands, target_db=target_db)
         return cls(
             room=room,
             wanted=wanted,
@@ -182,9 +174,7 @@ class DriveScene:
             demand,
             equipment=room.equipment,
             voltages=self.voltages,
-            distortion=None
-            if wanted.distortion is None
-            else DistortionEvidence.from_distortion(wanted.distortion),
+            distortion=wanted.distortion,
             output=room.equipment.output,
             listening=self._listening(gained - mean_db + filtered),
         )
@@ -227,7 +217,6 @@ class DriveScene:
             self.headroom(self.flat_gains_db, high_pass),
             axis,
             flat_db=flat_db,
-            highest_db=max(flat_db, HIGHEST_DRIVE_BOOST_DB),
         )
         return tuple(zip(axis.tolist(), limits.tolist(), strict=True))
 
@@ -238,19 +227,6 @@ def _bands_within(axis: FloatArray, *, band_levels: bool) -> tuple[ThirdOctaveBa
         return tuple(third_octave_band(float(frequency)) for frequency in axis)
     around = third_octave_bands(float(axis[0]), float(axis[-1]))
     return tuple(band for band in around if axis[0] <= band.centre <= axis[-1])
-
-
-def _wanted_db(
-    wanted: WantedLevel, bands: tuple[ThirdOctaveBand, ...], target_db: FloatArray
-) -> tuple[FloatArray, tuple[str, ...]]:
-    """Return the wanted level in each band, and the bands that are wanted but not measured."""
-    asked = wanted.spl_db
-    left_out: tuple[str, ...] = ()
-    if not isinstance(asked, float | int):
-        labels = {band.label for band in bands}
-        left_out = tuple(label for label in asked if label not in labels)
-        asked = {label: level for label, level in asked.items() if label in labels}
-    return wanted_by_band_db(asked, bands=bands, target_db=target_db), left_out
 
 
 def _uncounted(room: Room, data: FitData, bands: tuple[ThirdOctaveBand, ...]) -> NDArray[np.bool_]:

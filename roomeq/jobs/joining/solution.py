@@ -16,6 +16,7 @@ import numpy as np
 from roomeq.base.levels import FloatArray, readonly
 from roomeq.device.crossover import CrossoverFilter, chain_response
 from roomeq.device.processor import DelayRange, JoiningSettings
+from roomeq.jobs.drive.bands import room_data
 from roomeq.jobs.drive.headroom import room_behind_protection
 from roomeq.jobs.joining.offer import JoiningOffer
 from roomeq.jobs.joining.steps import (
@@ -116,8 +117,8 @@ class Joining:
 
 def band_task(room: Room) -> BandGainTask:
     """State the band-gain problem of the subwoofer alone in a room, for limits and a start."""
-    return BandGainTask.of(
-        room.survey,
+    return BandGainTask(
+        data=room_data(room),
         equaliser=room.equaliser,
         target=room.target,
         limits=room.limits,

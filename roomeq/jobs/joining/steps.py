@@ -113,7 +113,6 @@ def joining_data(room: Room, offer: JoiningOffer, *, highest: float | None = Non
     return prepare_joining(
         room.survey,
         corner=corner,
-        common_time_reference=True,
         target=room.target,
         present=offer.present,
         span=(lowest, highest or 2.0 * corner),

@@ -38,6 +38,7 @@ from roomeq.optimiser.bands.problem import BandGainProblem, LabelArray
 
 __all__ = ["Nodes", "Relaxation"]
 
+_ROWS_KEPT = 100  # limit rows of a relaxation
 _PENALTY = 1.0  # of the method of multipliers, in dB squared per dB squared
 _RENEWED = 4  # steps between renewals of the multipliers
 _TRIAL_STEPS = np.array([1.0, 0.5, 0.2, 0.05])
@@ -131,18 +132,17 @@ class Relaxation:
         self.caps = np.array(caps, dtype=np.float64)
 
     @classmethod
-    def of_limits(cls, problem: BandGainProblem, *, rows_kept: int = 100) -> Relaxation:
+    def of_limits(cls, problem: BandGainProblem) -> Relaxation:
         """Return the relaxation with an even selection of the problem's own limit rows."""
-        step = max(1, problem.caps.size // rows_kept)
+        step = max(1, problem.caps.size // _ROWS_KEPT)
         return cls(problem, rows=problem.rows[..., ::step], caps=problem.caps[::step])
 
-    def root(self, labels: LabelArray, *, allowed: NDArray[np.bool_] | None = None) -> Nodes:
-        """Return the node of all labels (or of those allowed), its mix put on one setting."""
-        mask = self.problem.allowed if allowed is None else allowed
+    def root(self, labels: LabelArray) -> Nodes:
+        """Return the node of all labels, its mix put on one setting."""
         weights = np.zeros((1, self.bands, self.labels))
         weights[0, np.arange(self.bands), labels] = 1.0
         return Nodes(
-            allowed=mask[None].copy(),
+            allowed=self.problem.allowed[None].copy(),
             weights=weights,
             multipliers=np.zeros((1, self.caps.size)),
             bound=np.full(1, -np.inf),
@@ -294,8 +294,6 @@ def _moved(mix: FloatArray, keep: NDArray[np.bool_], to: LabelArray) -> FloatArr
 
 def _box_minimiser(gradient: FloatArray, hessian: FloatArray, high: FloatArray) -> FloatArray:
     """Return about the minimisers of quadratics over ``0 <= length <= high``, shape (N, B)."""
-    if len(gradient) == 1:  # a handful of numbers, for which arrays take longer than lists
-        return np.array([_box_minimiser_of_one(gradient[0], hessian[0], high[0])])
     # Bands first, so that each pass works on contiguous rows of nodes.
     slope = np.ascontiguousarray(gradient.T)
     columns = np.ascontiguousarray(hessian.transpose(1, 2, 0))
@@ -308,20 +306,3 @@ def _box_minimiser(gradient: FloatArray, hessian: FloatArray, high: FloatArray) 
             slope += column * (stepped - length[band])
             length[band] = stepped
     return np.ascontiguousarray(length.T)
-
-
-def _box_minimiser_of_one(
-    gradient: FloatArray, hessian: FloatArray, high: FloatArray
-) -> list[float]:
-    """Return what `_box_minimiser` does, for one quadratic: lengths, shape (B,)."""
-    slope, columns, top = gradient.tolist(), hessian.tolist(), high.tolist()
-    length = [0.0] * len(slope)
-    for _ in range(_SWEEPS):
-        for band, column in enumerate(columns):
-            stepped = length[band] - slope[band] / (column[band] + 1e-9)
-            stepped = min(max(stepped, 0.0), top[band])
-            change = stepped - length[band]
-            if change != 0.0:
-                slope = [old + change * each for old, each in zip(slope, column, strict=True)]
-                length[band] = stepped
-    return length

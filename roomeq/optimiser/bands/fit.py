@@ -25,9 +25,8 @@ from roomeq.optimiser.bands.deviations import (
     weighted_deviation_db,
 )
 from roomeq.optimiser.bands.fit_data import FitData
-from roomeq.optimiser.bands.frame import band_frame
 from roomeq.optimiser.bands.problem import BandGainProblem, LabelArray, nearest_labels
-from roomeq.optimiser.bands.reasons import BandSetting
+from roomeq.optimiser.bands.reasons import BandSetting, band_frame
 from roomeq.optimiser.bands.task import Loudness
 from roomeq.wanted.loss import Loss
 
@@ -330,5 +329,5 @@ class BandGainFit(Loudness):
         )
 
     def to_frame(self) -> DataFrame:
-        """Return the bands as a pandas table; see `roomeq.optimiser.bands.frame.band_frame`."""
+        """Return the bands as a pandas table; see `roomeq.optimiser.bands.reasons.band_frame`."""
         return band_frame(self.bands)

@@ -29,6 +29,7 @@ from roomeq.optimiser.bands.fit import (
     chosen_labels,
     judge_improvement,
 )
+from roomeq.optimiser.bands.fit_data import prepare_fit
 from roomeq.optimiser.bands.problem import BandGainProblem, nearest_labels
 from roomeq.optimiser.bands.reasons import explain_bands, explained_choice
 from roomeq.optimiser.bands.search import TIE_SHARE, BandGainSolution, solve_from
@@ -134,15 +135,22 @@ def fit_band_gains(
     target = with_limit_estimate(
         survey, target=target, equaliser=equaliser, present_gains_db=present, source=source
     )
-    task = BandGainTask.of(
+    data = prepare_fit(
         survey,
+        equaliser=equaliser,
+        target=target,
+        present_gains_db=present,
+        source=source,
+        clear_of=corner if source == "both" else None,
+    )
+    task = BandGainTask(
+        data=data,
         equaliser=equaliser,
         target=target,
         limits=limits,
         loss=loss or Loss(),
         corner=corner,
         present_gains_db=present,
-        source=source,
     )
     problem, solution = task.solve(prove=prove, node_limit=node_limit, tie_share=tie_share)
     fit = _judged(task, problem, solution, repeatability_db=repeatability_db, chosen=chosen)

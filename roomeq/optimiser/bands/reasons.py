@@ -9,7 +9,9 @@ reason is found by trial: what would one step more do, and what stands in its wa
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from enum import StrEnum
+from typing import TYPE_CHECKING
 
 import numpy as np
 from msgspec import structs
@@ -27,9 +29,13 @@ from roomeq.optimiser.bands.task import BandGainTask
 from roomeq.wanted.limits import BandFreedom
 from roomeq.wanted.span import within_spans
 
+if TYPE_CHECKING:
+    from pandas import DataFrame
+
 __all__ = [
     "BandSetting",
     "Reason",
+    "band_frame",
     "cancelled_bands",
     "explain_bands",
     "explained_choice",
@@ -86,6 +92,31 @@ class BandSetting(Record, frozen=True, kw_only=True):
     spread_db: float | None
     remaining_db: float | None
     reason: Reason | None
+
+
+def band_frame(bands: Sequence[BandSetting]) -> DataFrame:
+    """Return bands as a pandas table, one row for each in rising order.
+
+    Reasons are codes, missing where a band does what it is asked; a figure that is not known is
+    missing too.
+
+    Parameters
+    ----------
+    bands : sequence of BandSetting
+
+    Returns
+    -------
+    DataFrame
+        Columns ``band`` (nominal centre), ``centre`` in Hz, ``present_db``, ``gain_db``,
+        ``best_gain_db``, ``error_db``, ``spread_db``, ``remaining_db``, ``reason``.
+    """
+    from pandas import DataFrame, Series
+
+    columns: dict[str, object] = {"band": [band.label for band in bands]}
+    for name in BandSetting.__struct_fields__[1:-1]:
+        columns[name] = Series([getattr(band, name) for band in bands], dtype=float)
+    columns["reason"] = [None if band.reason is None else str(band.reason) for band in bands]
+    return DataFrame(columns)
 
 
 def cancelled_bands(data: FitData, equaliser: FixedBandEqualiser) -> tuple[bool, ...]:

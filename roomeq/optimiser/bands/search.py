@@ -186,8 +186,6 @@ def solve_band_gains(
 
     Raises
     ------
-    InfeasibleSettingsError
-        If locks and limits contradict each other.
     ValueError
         If a tolerance or limit is not usable.
     """
@@ -235,10 +233,5 @@ def solve_from(problem: BandGainProblem, gains_db: FloatArray) -> LabelArray:
     problem : BandGainProblem
     gains_db : ndarray, shape (B,)
         Where to start; the nearest labels are taken.
-
-    Raises
-    ------
-    InfeasibleSettingsError
-        If locks and limits contradict each other.
     """
     return descend(problem, feasible_near(problem, nearest_labels(problem.gains_db, gains_db)))

@@ -12,7 +12,6 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from roomeq.base.errors import InfeasibleSettingsError
 from roomeq.base.levels import FloatArray
 from roomeq.optimiser.bands.bound import Relaxation
 from roomeq.optimiser.bands.problem import BandGainProblem, LabelArray
@@ -41,11 +40,6 @@ def start_setting(problem: BandGainProblem) -> LabelArray:
     A convex fit in positions, rounded, repaired where it breaks a limit, and improved by moves of
     one or two bands at a time until none helps; the same from the rounded minimiser over mixes of
     labels; the better of the two.
-
-    Raises
-    ------
-    InfeasibleSettingsError
-        If locks and limits contradict each other.
     """
     highest = problem.allowed.sum(axis=1) - 1
     labels = np.clip(np.rint(_fitted_positions(problem)).astype(np.int64), 0, highest)
@@ -146,23 +140,11 @@ def feasible_near(problem: BandGainProblem, labels: LabelArray) -> LabelArray:
     """Return a feasible setting reached from `labels` by moving one band at a time.
 
     Each move takes the label that lowers the excess most, where there is a choice the one that
-    costs least; several settings are tried before it gives up.
-
-    Raises
-    ------
-    InfeasibleSettingsError
-        If no setting is feasible, with the limit, the frequency and the excess.
+    costs least. Where that leads nowhere it is the setting nearest to 0, which keeps every limit:
+    no cap lies below 0 or below what the locked bands give.
     """
-    if problem.excess(labels) <= TOLERANCE_DB:
-        return labels
-    for candidate in (labels, _nearest_to_zero(problem), np.zeros_like(labels)):
-        repaired = _repaired(problem, candidate)
-        if repaired is not None:
-            return repaired
-    searched = _first_feasible(problem)
-    if searched is None:
-        raise _infeasible(problem)
-    return searched
+    repaired = _repaired(problem, labels)
+    return _nearest_to_zero(problem) if repaired is None else repaired
 
 
 def _repaired(problem: BandGainProblem, labels: LabelArray) -> LabelArray | None:
@@ -192,50 +174,6 @@ def _repaired(problem: BandGainProblem, labels: LabelArray) -> LabelArray | None
             return None
         current, excess = moves, found
     return None
-
-
-def _first_feasible(problem: BandGainProblem, *, node_limit: int = 200_000) -> LabelArray | None:
-    """Return the first feasible setting of a depth-first enumeration, or None.
-
-    A partial setting is left as soon as a row is broken whatever the later bands do; tables need
-    not rise with the label, so the least of each row over the labels is taken.
-    """
-    least = problem.rows.min(axis=1, initial=np.inf, where=problem.allowed[..., None])
-    rest = np.concatenate([np.cumsum(least[::-1], axis=0)[::-1], np.zeros((1, len(problem.caps)))])
-    size = np.where(problem.allowed, np.abs(problem.gains), np.inf)
-    order = [
-        np.argsort(row, kind="stable")[: int(allowed.sum())]
-        for row, allowed in zip(size, problem.allowed, strict=True)
-    ]
-    bands = len(order)
-    stack: list[tuple[tuple[int, ...], FloatArray]] = [((), np.zeros(len(problem.caps)))]
-    for _ in range(node_limit):
-        if not stack:
-            return None
-        chosen, total = stack.pop()
-        band = len(chosen)
-        if band == bands:
-            return np.array(chosen, dtype=np.int64)
-        for label in reversed(order[band]):
-            rows = total + problem.rows[band, label]
-            if np.all(rows + rest[band + 1] - problem.caps <= TOLERANCE_DB):
-                stack.append(((*chosen, int(label)), rows))
-    return None
-
-
-def _infeasible(problem: BandGainProblem) -> InfeasibleSettingsError:
-    """Return the error that names the limit, the frequency and the excess."""
-    limit = problem.limits.min(axis=1).sum(axis=0)
-    how = "at the lowest the free bands can reach"
-    if np.all(limit - problem.filter_cap_db <= TOLERANCE_DB):
-        limit = problem.limit_response_db(_nearest_to_zero(problem))
-        how = "and no other setting was found that keeps every limit; with all free bands near 0"
-    over = limit - problem.filter_cap_db
-    worst = int(np.argmax(over))
-    return InfeasibleSettingsError(
-        f"no setting keeps the boost limit: {how} it is exceeded by {over[worst]:.2f} dB at "
-        f"{problem.limit_frequencies[worst]:.4g} Hz; release a lock or raise the limit"
-    )
 
 
 def descend(

@@ -9,18 +9,16 @@ from __future__ import annotations
 
 import itertools
 from dataclasses import dataclass, field
-from typing import Self
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from roomeq.base.bands import logarithmic_axis
 from roomeq.base.levels import FloatArray
-from roomeq.base.survey import Source, Survey
 from roomeq.device.equaliser import FixedBandEqualiser
 from roomeq.optimiser.bands.boost_cap import BoostCap
 from roomeq.optimiser.bands.deviations import weighted_deviation_db
-from roomeq.optimiser.bands.fit_data import FitData, prepare_fit
+from roomeq.optimiser.bands.fit_data import FitData
 from roomeq.optimiser.bands.problem import BandGainProblem
 from roomeq.optimiser.bands.search import TIE_SHARE, BandGainSolution, solve_band_gains
 from roomeq.wanted.limits import BandFreedom, Limits, allowed_gains_db, band_freedoms, limit_axis
@@ -64,38 +62,6 @@ class BandGainTask:
     def __post_init__(self) -> None:
         cap = BoostCap.of(self.data, limits=self.limits, target=self.target)
         object.__setattr__(self, "cap", cap)
-
-    @classmethod
-    def of(
-        cls,
-        survey: Survey,
-        *,
-        equaliser: FixedBandEqualiser,
-        target: Target,
-        limits: Limits,
-        loss: Loss,
-        corner: float | None,
-        present_gains_db: FloatArray,
-        source: Source = "sub",
-    ) -> Self:
-        """Return the task of a survey; with source "both" it keeps clear of the corner."""
-        data = prepare_fit(
-            survey,
-            equaliser=equaliser,
-            target=target,
-            present_gains_db=present_gains_db,
-            source=source,
-            clear_of=corner if source == "both" else None,
-        )
-        return cls(
-            data=data,
-            equaliser=equaliser,
-            target=target,
-            limits=limits,
-            loss=loss,
-            corner=corner,
-            present_gains_db=present_gains_db,
-        )
 
     @property
     def floor(self) -> float:

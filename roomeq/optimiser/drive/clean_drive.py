@@ -10,8 +10,7 @@ the ratio is taken: a dip of the fundamental then counts little. Nan is not know
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Self
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,9 +22,7 @@ from roomeq.base.levels import (
     amplitude_ratio_db,
     power_ratio,
     power_ratio_db,
-    readonly,
 )
-from roomeq.base.response import checked_frequencies
 
 if TYPE_CHECKING:
     from roomeq.analysis.sweeps.distortion import Distortion
@@ -34,7 +31,8 @@ __all__ = [
     "HARMONIC_LIMITS_DB",
     "LARGEST_EXTRAPOLATION_DB",
     "CleanRise",
-    "DistortionEvidence",
+    "band_ratios_db",
+    "check_fundamental",
     "estimate_clean_rise",
 ]
 
@@ -51,98 +49,7 @@ _FUNDAMENTAL_PER_HARMONIC = np.array([0.0, 3.0, 0.0, 10.0])
 _LEAST_POINTS = 2
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class DistortionEvidence:
-    """Distortion as one measurement tells it.
-
-    Attributes
-    ----------
-    frequencies : ndarray, shape (F,)
-        Fundamental, in Hz.
-    ratios_db : ndarray, shape (4, F)
-        Orders 2 to 5 over the fundamental, in dB; nan where they are not known.
-    level_db : ndarray, shape (F,)
-        Level of the fundamental in dB, against any reference.
-    above_noise : ndarray of bool, shape (4, F)
-        Where the harmonic stands above the noise; elsewhere its ratio is no more than a bound.
-
-    Raises
-    ------
-    ValueError
-        If shapes differ, a level is not finite or a ratio is infinite upwards.
-    """
-
-    frequencies: FloatArray
-    ratios_db: FloatArray
-    level_db: FloatArray
-    above_noise: NDArray[np.bool_]
-
-    def __post_init__(self) -> None:
-        axis = checked_frequencies(self.frequencies)
-        ratios, level = readonly(self.ratios_db), readonly(self.level_db)
-        above = readonly(self.above_noise, dtype=np.bool_)
-        if ratios.shape != (_ORDERS.size, axis.size) or above.shape != ratios.shape:
-            raise ValueError(
-                f"ratios_db and above_noise must have shape {(_ORDERS.size, axis.size)}, got "
-                f"{ratios.shape} and {above.shape}"
-            )
-        if level.shape != axis.shape or not np.isfinite(level).all():
-            raise ValueError("level_db must be finite, one value for each frequency")
-        if np.isposinf(ratios).any():
-            raise ValueError("ratios_db must not be infinite upwards: the fundamental is missing")
-        for name, value in (
-            ("frequencies", axis),
-            ("ratios_db", ratios),
-            ("level_db", level),
-            ("above_noise", above),
-        ):
-            object.__setattr__(self, name, value)
-
-    @classmethod
-    def from_distortion(cls, distortion: Distortion) -> Self:
-        """Return what one sweep tells; its drive is then the drive of the measurement.
-
-        Raises
-        ------
-        ValueError
-            If the fundamental is not known everywhere.
-        """
-        return cls(
-            frequencies=distortion.frequencies,
-            ratios_db=distortion.ratios_db,
-            level_db=amplitude_ratio_db(distortion.harmonics[0]),
-            above_noise=distortion.above_noise,
-        )
-
-    def band_ratios_db(
-        self, bands: tuple[ThirdOctaveBand, ...]
-    ) -> tuple[FloatArray, NDArray[np.bool_]]:
-        """Return ratios by order and band, and whether each stands above the noise.
-
-        Powers of harmonic and fundamental are summed over a band's points before the ratio is
-        taken. A band with fewer than two points, or an order with an unknown one, is nan.
-
-        Returns
-        -------
-        ratios_db : ndarray, shape (4, B)
-        above_noise : ndarray of bool, shape (4, B)
-            Whether at least half of the points do.
-        """
-        ratios = np.full((_ORDERS.size, len(bands)), np.nan)
-        above = np.zeros(ratios.shape, dtype=np.bool_)
-        for column, band in enumerate(bands):
-            inside = (self.frequencies >= band.lower) & (self.frequencies <= band.upper)
-            if inside.sum() < _LEAST_POINTS:
-                continue
-            level = self.level_db[inside] - self.level_db[inside].max()
-            harmonic = power_ratio(self.ratios_db[:, inside] + level).sum(axis=1)
-            ratios[:, column] = power_ratio_db(harmonic / power_ratio(level).sum())
-            above[:, column] = self.above_noise[:, inside].mean(axis=1) >= 0.5
-        return ratios, above & np.isfinite(ratios)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class CleanRise:
+class CleanRise(NamedTuple):
     """How far the drive may rise above that of the measurement.
 
     Attributes
@@ -157,9 +64,46 @@ class CleanRise:
     estimate_db: FloatArray
     assured_db: FloatArray
 
-    def __post_init__(self) -> None:
-        object.__setattr__(self, "estimate_db", readonly(self.estimate_db))
-        object.__setattr__(self, "assured_db", readonly(self.assured_db))
+
+def check_fundamental(distortion: Distortion) -> None:
+    """Refuse what a sweep tells where its own response is not known everywhere.
+
+    Raises
+    ------
+    ValueError
+        If it is not.
+    """
+    if not np.isfinite(amplitude_ratio_db(distortion.harmonics[0])).all():
+        raise ValueError("level_db must be finite, one value for each frequency")
+
+
+def band_ratios_db(
+    distortion: Distortion, bands: tuple[ThirdOctaveBand, ...]
+) -> tuple[FloatArray, NDArray[np.bool_]]:
+    """Return ratios by order and band, and whether each stands above the noise.
+
+    Powers of harmonic and fundamental are summed over a band's points before the ratio is taken. A
+    band with fewer than two points, or an order with an unknown one, is nan.
+
+    Returns
+    -------
+    ratios_db : ndarray, shape (4, B)
+    above_noise : ndarray of bool, shape (4, B)
+        Whether at least half of the points do.
+    """
+    axis, ratios_db = distortion.frequencies, distortion.ratios_db
+    level_db, above_noise = amplitude_ratio_db(distortion.harmonics[0]), distortion.above_noise
+    ratios = np.full((_ORDERS.size, len(bands)), np.nan)
+    above = np.zeros(ratios.shape, dtype=np.bool_)
+    for column, band in enumerate(bands):
+        inside = (axis >= band.lower) & (axis <= band.upper)
+        if inside.sum() < _LEAST_POINTS:
+            continue
+        level = level_db[inside] - level_db[inside].max()
+        harmonic = power_ratio(ratios_db[:, inside] + level).sum(axis=1)
+        ratios[:, column] = power_ratio_db(harmonic / power_ratio(level).sum())
+        above[:, column] = above_noise[:, inside].mean(axis=1) >= 0.5
+    return ratios, above & np.isfinite(ratios)
 
 
 def _lowest_known(rises_db: FloatArray, known: NDArray[np.bool_]) -> FloatArray:
@@ -177,12 +121,7 @@ def _without_compression(ratios_db: FloatArray) -> FloatArray:
     return amplitude_ratio_db(ratio / (1.0 + _FUNDAMENTAL_PER_HARMONIC[:, np.newaxis] * ratio))
 
 
-def estimate_clean_rise(
-    evidence: DistortionEvidence,
-    *,
-    bands: tuple[ThirdOctaveBand, ...],
-    limits_db: tuple[float, float, float, float] = HARMONIC_LIMITS_DB,
-) -> CleanRise:
+def estimate_clean_rise(distortion: Distortion, *, bands: tuple[ThirdOctaveBand, ...]) -> CleanRise:
     """Return how far the drive may rise until a harmonic reaches its limit.
 
     In a weakly nonlinear system the n-th harmonic grows by n dB for every dB of drive, its ratio to
@@ -194,30 +133,22 @@ def estimate_clean_rise(
 
     Parameters
     ----------
-    evidence : DistortionEvidence
+    distortion : Distortion
+        Of a sweep; its drive is the drive of the measurement.
     bands : tuple of ThirdOctaveBand, length B
-    limits_db : tuple of four floats
-        Largest ratio of orders 2 to 5, in dB.
 
     Returns
     -------
     CleanRise
         Negative where a limit was exceeded while measuring.
-
-    Raises
-    ------
-    ValueError
-        If the limits are not four finite figures.
     """
-    limits = np.asarray(limits_db, dtype=np.float64)
-    if limits.shape != _ORDERS.shape or not np.isfinite(limits).all():
-        raise ValueError(f"limits_db must be four finite figures, got {limits_db!r}")
-    ratios, above = evidence.band_ratios_db(bands)
+    limits = np.array(HARMONIC_LIMITS_DB)[:, np.newaxis]
+    ratios, above = band_ratios_db(distortion, bands)
     steps = _ORDERS[:, np.newaxis] - 1.0
     known = ~np.isnan(ratios)
-    compressing = _without_compression(limits[:, np.newaxis]) - _without_compression(ratios)
+    compressing = _without_compression(limits) - _without_compression(ratios)
     assured = _lowest_known(compressing / steps, known)
     return CleanRise(
-        estimate_db=_lowest_known((limits[:, np.newaxis] - ratios) / steps, above),
+        estimate_db=_lowest_known((limits - ratios) / steps, above),
         assured_db=np.minimum(assured, LARGEST_EXTRAPOLATION_DB),
     )

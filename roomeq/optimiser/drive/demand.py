@@ -9,21 +9,14 @@ in each third octave at the main seat.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
 from roomeq.base.bands import ThirdOctaveBand, third_octave_band
-from roomeq.base.levels import (
-    FloatArray,
-    amplitude_ratio,
-    amplitude_ratio_db,
-    power_ratio,
-    readonly,
-)
+from roomeq.base.levels import FloatArray, amplitude_ratio, amplitude_ratio_db, power_ratio
 from roomeq.base.record import Record
 from roomeq.device.crossover import CrossoverFilter, chain_response
 from roomeq.device.driver import Box, moved_displacement_db
@@ -32,7 +25,6 @@ from roomeq.device.equaliser import FixedBandEqualiser
 __all__ = [
     "BandExtra",
     "DriveDemand",
-    "checked_by_band",
     "estimate_drive_demand",
     "estimate_extra_drive",
     "estimate_measuring_voltages",
@@ -45,20 +37,6 @@ _POINTS_IN_BAND = 9
 def _points(band: ThirdOctaveBand) -> FloatArray:
     """Return frequencies across a band, both edges and the centre among them, in Hz."""
     return np.asarray(np.geomspace(band.lower, band.upper, _POINTS_IN_BAND))
-
-
-def checked_by_band(values: ArrayLike, bands: tuple[ThirdOctaveBand, ...], name: str) -> FloatArray:
-    """Return a read-only copy of one figure for each band, shape (B,).
-
-    Raises
-    ------
-    ValueError
-        If the number of figures is not that of the bands, or one is not finite.
-    """
-    checked = readonly(values)
-    if checked.shape != (len(bands),) or not np.isfinite(checked).all():
-        raise ValueError(f"{name} must be {len(bands)} finite figures, one for each band")
-    return checked
 
 
 class BandExtra(Record, frozen=True, kw_only=True):
@@ -96,7 +74,6 @@ def estimate_extra_drive(
     gains_db: ArrayLike,
     *,
     level_change_db: float = 0.0,
-    bands: tuple[ThirdOctaveBand, ...] | None = None,
     box: Box | None = None,
     filters: tuple[CrossoverFilter, ...] = (),
 ) -> tuple[BandExtra, ...]:
@@ -111,8 +88,6 @@ def estimate_extra_drive(
         Gain of every band of the equaliser.
     level_change_db : float
         Change of the level that goes with them.
-    bands : tuple of ThirdOctaveBand, optional
-        Bands to look at; the equaliser's by default.
     box : ClosedBox or VentedBox, optional
     filters : tuple of CrossoverFilter
         Filters in the path, for the displacement.
@@ -120,16 +95,14 @@ def estimate_extra_drive(
     Raises
     ------
     ValueError
-        If a gain is off the device's grid or the level change is not finite.
+        If a gain is off the device's grid.
     """
     gains = equaliser.checked_gains_db(gains_db)
-    if not math.isfinite(level_change_db):
-        raise ValueError(f"level_change_db must be finite, got {level_change_db!r}")
-    chosen = equaliser.bands if bands is None else bands
-    extras = [equaliser.response_db(gains, _points(band)) + level_change_db for band in chosen]
-    moved: list[float | None] = [None] * len(chosen)
+    bands = equaliser.bands
+    extras = [equaliser.response_db(gains, _points(band)) + level_change_db for band in bands]
+    moved: list[float | None] = [None] * len(bands)
     if box is not None:
-        rest = [moved_displacement_db(box, filters, _points(band)) for band in chosen]
+        rest = [moved_displacement_db(box, filters, _points(band)) for band in bands]
         largest = max(float(row.max()) for row in rest)
         moved = [
             float((row + extra).max()) - largest for row, extra in zip(rest, extras, strict=True)
@@ -143,7 +116,7 @@ def estimate_extra_drive(
             displacement_ratio=float(amplitude_ratio(extra.max())),
             displacement_db=displacement,
         )
-        for band, extra, displacement in zip(chosen, extras, moved, strict=True)
+        for band, extra, displacement in zip(bands, extras, moved, strict=True)
     )
 
 
@@ -174,11 +147,8 @@ def estimate_measuring_voltages(
     Raises
     ------
     ValueError
-        If voltage or frequency is not finite and positive, or a gain is off the grid.
+        If a gain is off the grid.
     """
-    for name, value in (("voltage", voltage), ("frequency", frequency)):
-        if not (math.isfinite(value) and value > 0):
-            raise ValueError(f"{name} must be finite and positive, got {value!r}")
     axis = np.array([frequency, *(band.centre for band in bands)])
     path_db = equaliser.response_db(equaliser.checked_gains_db(present_gains_db), axis)
     path_db = path_db + amplitude_ratio_db(chain_response(filters, axis))
@@ -205,18 +175,14 @@ class DriveDemand:
     rise_db: FloatArray
     reached_db: FloatArray
 
-    def __post_init__(self) -> None:
-        for name in ("wanted_db", "rise_db", "reached_db"):
-            object.__setattr__(self, name, checked_by_band(getattr(self, name), self.bands, name))
-
 
 def wanted_by_band_db(
     wanted_db: float | Mapping[str, float],
     *,
     bands: tuple[ThirdOctaveBand, ...],
-    target_db: ArrayLike,
-) -> FloatArray:
-    """Return the wanted level in each band, shape (B,), in dB SPL.
+    target_db: FloatArray,
+) -> tuple[FloatArray, tuple[str, ...]]:
+    """Return the wanted level in each band, shape (B,), in dB SPL, and what is none of the bands.
 
     Parameters
     ----------
@@ -226,37 +192,35 @@ def wanted_by_band_db(
         as ``"31.5"``, taken as it is; bands that are left out follow the target below the highest
         figure.
     bands : tuple of ThirdOctaveBand, length B
-    target_db : array_like, shape (B,)
+    target_db : ndarray, shape (B,)
         Target, against any reference.
 
     Raises
     ------
     ValueError
-        If a figure is not finite, none is given, or a key is none of the bands.
+        If no figure is given for any of the bands.
     """
-    shape = checked_by_band(target_db, bands, "target_db")
-    shape = shape - shape.max()
+    shape = target_db - target_db.max()
     if not isinstance(wanted_db, Mapping):
-        return checked_by_band(wanted_db + shape, bands, "wanted_db")
-    if not wanted_db:
-        raise ValueError("needs a wanted level for at least one band")
-    wanted = max(wanted_db.values()) + shape
+        return np.asarray(wanted_db + shape), ()
     labels = [band.label for band in bands]
-    for label, figure in wanted_db.items():
-        if label not in labels:
-            raise ValueError(f"{label!r} is none of the bands {', '.join(labels)}")
+    known = {label: figure for label, figure in wanted_db.items() if label in labels}
+    if not known:
+        raise ValueError("needs a wanted level for at least one band")
+    wanted = max(known.values()) + shape
+    for label, figure in known.items():
         wanted[labels.index(label)] = figure
-    return checked_by_band(wanted, bands, "wanted_db")
+    return wanted, tuple(label for label in wanted_db if label not in known)
 
 
 def estimate_drive_demand(
     bands: tuple[ThirdOctaveBand, ...],
     *,
-    wanted_db: ArrayLike,
-    predicted_db: ArrayLike,
-    target_db: ArrayLike,
-    change_db: ArrayLike,
-    cancelled: ArrayLike | None = None,
+    wanted_db: FloatArray,
+    predicted_db: FloatArray,
+    target_db: FloatArray,
+    change_db: FloatArray,
+    cancelled: NDArray[np.bool_],
 ) -> DriveDemand:
     """Return the drive at which the main seat has the wanted level.
 
@@ -267,34 +231,23 @@ def estimate_drive_demand(
     Parameters
     ----------
     bands : tuple of ThirdOctaveBand, length B
-    wanted_db : array_like, shape (B,)
+    wanted_db : ndarray, shape (B,)
         dB SPL in each third octave at the main seat.
-    predicted_db : array_like, shape (B,)
+    predicted_db : ndarray, shape (B,)
         dB SPL predicted there with the proposed settings, at the drive of the measurement.
-    target_db : array_like, shape (B,)
+    target_db : ndarray, shape (B,)
         Target, against any reference.
-    change_db : array_like, shape (B,)
+    change_db : ndarray, shape (B,)
         Proposed less present response of the device, level change included.
-    cancelled : array_like of bool, shape (B,), optional
-        Bands in which the seats have a cancellation.
-
-    Raises
-    ------
-    ValueError
-        If an array does not fit the bands or a figure is not finite.
+    cancelled : ndarray of bool, shape (B,)
+        Bands in which the seats have a cancellation; where all have, all count.
     """
-    wanted = checked_by_band(wanted_db, bands, "wanted_db")
-    predicted = checked_by_band(predicted_db, bands, "predicted_db")
-    target = checked_by_band(target_db, bands, "target_db")
-    change = checked_by_band(change_db, bands, "change_db")
-    counted = np.ones(len(bands), dtype=np.bool_)
-    if cancelled is not None:
-        marked = np.asarray(cancelled, dtype=np.bool_)
-        if marked.shape != counted.shape:
-            raise ValueError(f"cancelled must have shape {counted.shape}, got {marked.shape}")
-        counted = ~marked if not marked.all() else counted
-    meant = target + float(np.mean((predicted - target)[counted]))
-    volume = wanted - meant
+    counted = ~cancelled if not cancelled.all() else np.ones(len(bands), dtype=np.bool_)
+    meant = target_db + float(np.mean((predicted_db - target_db)[counted]))
+    volume = wanted_db - meant
     return DriveDemand(
-        bands=bands, wanted_db=wanted, rise_db=change + volume, reached_db=predicted + volume
+        bands=bands,
+        wanted_db=wanted_db,
+        rise_db=change_db + volume,
+        reached_db=predicted_db + volume,
     )

@@ -13,21 +13,23 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from enum import StrEnum
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from msgspec.structs import force_setattr
 from numpy.typing import ArrayLike
 
 from roomeq.base.bands import ThirdOctaveBand, third_octave_band
-from roomeq.base.levels import FloatArray, amplitude_ratio, amplitude_ratio_db, readonly
+from roomeq.base.levels import FloatArray, amplitude_ratio, amplitude_ratio_db
 from roomeq.base.record import Record
-from roomeq.base.response import checked_frequencies
 from roomeq.device.driver import Driver
 from roomeq.device.output_table import OutputTable
-from roomeq.optimiser.drive.clean_drive import DistortionEvidence, estimate_clean_rise
-from roomeq.optimiser.drive.demand import DriveDemand, checked_by_band
+from roomeq.optimiser.drive.clean_drive import estimate_clean_rise
+from roomeq.optimiser.drive.demand import DriveDemand
 from roomeq.room.equipment import Equipment
+
+if TYPE_CHECKING:
+    from roomeq.analysis.sweeps.distortion import Distortion
 
 __all__ = [
     "BandHeadroom",
@@ -69,13 +71,6 @@ class Listening:
     distance: float
     boost_db: FloatArray | None = None
     room_gain_db: FloatArray | None = None
-
-    def __post_init__(self) -> None:
-        if not (math.isfinite(self.distance) and self.distance > 0):
-            raise ValueError(f"distance must be finite and positive, got {self.distance!r}")
-        for name in ("boost_db", "room_gain_db"):
-            if getattr(self, name) is not None:
-                object.__setattr__(self, name, readonly(getattr(self, name)))
 
 
 class BandHeadroom(Record, frozen=True, kw_only=True):
@@ -177,8 +172,8 @@ def estimate_headroom(
     demand: DriveDemand,
     *,
     equipment: Equipment | None = None,
-    voltages: ArrayLike | None = None,
-    distortion: DistortionEvidence | None = None,
+    voltages: FloatArray | None = None,
+    distortion: Distortion | None = None,
     output: OutputTable | None = None,
     listening: Listening | None = None,
 ) -> Headroom:
@@ -193,18 +188,13 @@ def estimate_headroom(
     demand : DriveDemand
     equipment : Equipment, optional
         Amplifier, load and driver, as far as they are known.
-    voltages : array_like, shape (B,), optional
+    voltages : ndarray, shape (B,), optional
         While measuring, as `estimate_measuring_voltages` gives them for the bands of the demand.
-    distortion : DistortionEvidence, optional
+    distortion : Distortion, optional
         Measured at the drive of the measurement.
     output : OutputTable, optional
     listening : Listening, optional
         Needed to compare with `output` where voltage or driver are not known.
-
-    Raises
-    ------
-    ValueError
-        If an array does not fit the bands.
     """
     known = equipment or Equipment()
     electrical = _electrical(demand, known, voltages)
@@ -242,7 +232,7 @@ def _known(value: float) -> Any:
 
 
 def _electrical(
-    demand: DriveDemand, known: Equipment, measured: ArrayLike | None
+    demand: DriveDemand, known: Equipment, measured: FloatArray | None
 ) -> dict[str, FloatArray]:
     """Return voltage, power, displacement and their headroom, each shape (B,)."""
     bands = demand.bands
@@ -251,7 +241,7 @@ def _electrical(
     found = dict.fromkeys(names, nothing)
     if measured is None:
         return found
-    voltages = checked_by_band(measured, bands, "voltages") * amplitude_ratio(demand.rise_db)
+    voltages = measured * amplitude_ratio(demand.rise_db)
     found["voltage"] = voltages
     if known.load is not None:
         found["power_w"] = known.load.power_w(voltages)
@@ -265,7 +255,7 @@ def _electrical(
 
 
 def _distortion_headroom(
-    demand: DriveDemand, distortion: DistortionEvidence | None
+    demand: DriveDemand, distortion: Distortion | None
 ) -> tuple[FloatArray, FloatArray]:
     """Return assured and estimated headroom until a harmonic reaches its limit, in dB."""
     if distortion is None:
@@ -289,9 +279,9 @@ def _asked_at_one_metre_db(
         return np.full(len(bands), np.nan)
     asked = demand.wanted_db + float(amplitude_ratio_db(listening.distance))
     if listening.boost_db is not None:
-        asked = asked + checked_by_band(listening.boost_db, bands, "boost_db")
+        asked = asked + listening.boost_db
     if listening.room_gain_db is not None:
-        asked = asked - checked_by_band(listening.room_gain_db, bands, "room_gain_db")
+        asked = asked - listening.room_gain_db
     return np.asarray(asked)
 
 
@@ -299,54 +289,33 @@ def drive_limit_db(
     headroom: Headroom,
     frequencies: ArrayLike,
     *,
-    boost_db: ArrayLike | None = None,
     flat_db: float = FLAT_DRIVE_BOOST_DB,
-    highest_db: float = HIGHEST_DRIVE_BOOST_DB,
 ) -> FloatArray:
     """Return how far the drive may rise at the same loudness, by frequency, shape (F,), in dB.
 
-    It may take the place of one flat ``drive_boost_db``: in each band the boost that the headroom
-    was estimated with, plus what is left; linear over ln f between the bands' centres. Bands of
-    which nothing is known, and frequencies beyond the outer centres, get no more than the flat
-    figure.
+    It may take the place of one flat ``drive_boost_db``: in each band what is left; linear over
+    ln f between the bands' centres. Bands of which nothing is known, and frequencies beyond the
+    outer centres, get no more than the flat figure.
 
     Parameters
     ----------
     headroom : Headroom
-        At the wanted level.
+        At the wanted level, all bands at 0.
     frequencies : array_like, shape (F,)
         Hz.
-    boost_db : array_like, shape (B,), optional
-        Response of the gains it was estimated with, less its mean over the fit, plus a rise of the
-        level; 0 by default: estimated with all bands at 0.
     flat_db : float
         Where nothing is known (6 dB: common practice, no source).
-    highest_db : float
-        Never more than this (12 dB: common practice, no source).
 
     Returns
     -------
     ndarray, shape (F,)
-        From 0 to `highest_db`; 0 where the wanted level itself is too much.
-
-    Raises
-    ------
-    ValueError
-        If ``0 <= flat_db <= highest_db`` does not hold or an array is not usable.
+        From 0 to 12 dB (common practice, no source), or to `flat_db` where that is more; 0 where
+        the wanted level itself is too much.
     """
-    if not (math.isfinite(highest_db) and 0.0 <= flat_db <= highest_db):
-        raise ValueError(
-            f"needs 0 <= flat_db <= highest_db, finite, got {flat_db!r}, {highest_db!r}"
-        )
-    bands = tuple(entry.band for entry in headroom.bands)
-    present = np.zeros(len(bands))
-    if boost_db is not None:
-        present = checked_by_band(boost_db, bands, "boost_db")
-    left = [flat_db if band.left_db is None else band.left_db for band in headroom.bands]
-    known = np.array([band.left_db is not None for band in headroom.bands])
-    allowed = np.clip(np.where(known, present + left, flat_db), 0.0, highest_db)
-    axis = np.log(checked_frequencies(frequencies))
-    centres = np.log([band.centre for band in bands])
+    left = [flat_db if entry.left_db is None else entry.left_db for entry in headroom.bands]
+    allowed = np.clip(left, 0.0, max(flat_db, HIGHEST_DRIVE_BOOST_DB))
+    axis = np.log(np.asarray(frequencies, dtype=np.float64))
+    centres = np.log([entry.band.centre for entry in headroom.bands])
     limit = np.interp(axis, centres, allowed)
     beyond = (axis < centres[0] - 1e-9) | (axis > centres[-1] + 1e-9)
     return np.asarray(np.where(beyond, np.minimum(limit, flat_db), limit))

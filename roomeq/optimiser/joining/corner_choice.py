@@ -66,7 +66,7 @@ class CrossoverPair:
     Raises
     ------
     ValueError
-        If both are absent or one is of the wrong kind.
+        If both are absent.
     """
 
     low_pass: CrossoverFilter | None
@@ -75,10 +75,6 @@ class CrossoverPair:
     def __post_init__(self) -> None:
         if self.low_pass is None and self.high_pass is None:
             raise ValueError("a pair needs a low-pass, a high-pass or both")
-        for name in ("low_pass", "high_pass"):
-            one = getattr(self, name)
-            if one is not None and one.kind != name:
-                raise ValueError(f"{name} is a {one.kind}: {one}")
 
     @property
     def corner(self) -> float:

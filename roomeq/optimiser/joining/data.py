@@ -34,7 +34,6 @@ __all__ = [
     "JoiningNote",
     "assemble_joining",
     "joining_axes",
-    "joining_span",
 ]
 
 POINTS_PER_OCTAVE, FIT_POINTS_PER_OCTAVE = 48, 24
@@ -90,11 +89,6 @@ class JoiningData:
     notes : tuple of JoiningNote
     seats_left_out : tuple of str
         Seats at which not both were measured.
-
-    Raises
-    ------
-    ValueError
-        If shapes do not fit or a value is not usable.
     """
 
     corner: float
@@ -115,33 +109,12 @@ class JoiningData:
     seats_left_out: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
-        if not (np.isfinite(self.corner) and self.corner > 0):
-            raise ValueError(f"a corner must be finite and positive, got {self.corner!r}")
-        if not self.seats or len(set(self.seats)) != len(self.seats):
-            raise ValueError(f"seats need names that differ, got {self.seats}")
-        seats, points, count = len(self.seats), np.size(self.points), np.size(self.frequencies)
-        shapes = {
-            "seat_weights": (seats,),
-            "points": (points,),
-            "sub": (seats, points),
-            "mains": (seats, points),
-            "frequencies": (count,),
-            "smoothing": (points, count),
-            "target_db": (count,),
-            "frequency_weights": (count,),
-            "seat_offsets_db": (seats,),
-        }
-        for name, shape in shapes.items():
-            dtype = np.complex128 if name in ("sub", "mains") else np.float64
-            values = readonly(getattr(self, name), dtype=dtype)
-            if values.shape != shape or not np.isfinite(values).all():
-                raise ValueError(f"{name} must be finite and have shape {shape}")
-            object.__setattr__(self, name, values)
         for name in ("seat_weights", "frequency_weights"):
-            weights = getattr(self, name)
-            if not ((weights >= 0).all() and weights.sum() > 0):
-                raise ValueError(f"{name} must not be negative and not all zero")
-            object.__setattr__(self, name, readonly(weights / weights.sum()))
+            weights = np.asarray(getattr(self, name))
+            object.__setattr__(self, name, weights / weights.sum())
+        for name in self.__dataclass_fields__:
+            if isinstance(values := getattr(self, name), np.ndarray):
+                object.__setattr__(self, name, readonly(values, dtype=values.dtype))
 
     def without_seat(self, index: int) -> Self:
         """Return the data without one seat, named by its place."""
@@ -198,16 +171,13 @@ def assemble_joining(
     Raises
     ------
     ValueError
-        If the corner lies outside `frequencies`, every frequency is lost in noise, or the present
-        settings hold a change of level.
+        If the corner lies outside `frequencies`, or every frequency is lost in noise.
     """
     if not frequencies[0] <= corner <= frequencies[-1]:
         raise ValueError(
             f"the crossover at {corner:g} Hz lies outside what was measured and is judged, "
             f"{frequencies[0]:.0f} to {frequencies[-1]:.0f} Hz"
         )
-    if present.level_change_db != 0:
-        raise ValueError("present settings have a level change of 0 by definition")
     smoothing = smooth_power(
         points, np.eye(points.size), at=frequencies, fraction=SMOOTHING_FRACTION
     )
@@ -234,27 +204,6 @@ def assemble_joining(
         seat_offsets_db=offsets,
         present=present,
     )
-
-
-def joining_span(
-    corner: float, *, octaves: float = 1.0, span: tuple[float, float] | None = None
-) -> tuple[float, float]:
-    """Return the lowest and highest frequency to be judged, in Hz.
-
-    Raises
-    ------
-    ValueError
-        If a figure is not finite and positive.
-    """
-    if not (np.isfinite(corner) and corner > 0):
-        raise ValueError(f"a corner must be finite and positive, got {corner!r}")
-    if span is None:
-        if not (np.isfinite(octaves) and octaves > 0):
-            raise ValueError(f"octaves must be finite and positive, got {octaves!r}")
-        return corner * 2.0**-octaves, corner * 2.0**octaves
-    if not 0 < span[0] < span[1] < np.inf:
-        raise ValueError(f"a span needs 0 < lowest < highest, got {span}")
-    return span
 
 
 def joining_axes(

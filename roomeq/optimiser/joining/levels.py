@@ -29,7 +29,6 @@ from roomeq.optimiser.joining.data import (
     JoiningData,
     assemble_joining,
     joining_axes,
-    joining_span,
 )
 from roomeq.optimiser.joining.phase_difference import PhaseDifference, estimate_phase_difference
 from roomeq.optimiser.joining.summation import HALF_OCTAVE, judge_sum
@@ -40,8 +39,6 @@ __all__ = [
     "LevelJoining",
     "fit_joining_levels",
 ]
-
-COARSEST_STEP_OCTAVES = 1.0 / 12.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -100,7 +97,6 @@ def fit_joining_levels(
     seat_weights: ArrayLike | None = None,
     target: Target | None = None,
     present: JoiningSettings | None = None,
-    octaves: float = 1.0,
     delays: DelayRange | None = None,
     phase_control: PhaseControl | None = None,
     can_invert: bool = True,
@@ -116,7 +112,7 @@ def fit_joining_levels(
     seats : tuple of str, optional
         Names; ``seat 1`` and so on by default.
     seat_weights : array_like, shape (S,), optional
-    target, present, octaves
+    target, present
         As for `roomeq.optimiser.joining.survey.prepare_joining`.
     delays, phase_control, can_invert
         As for `roomeq.optimiser.joining.alignment.align`.
@@ -128,8 +124,7 @@ def fit_joining_levels(
     Raises
     ------
     ValueError
-        If the levels contradict each other or are too coarse to follow the phase, or seats and
-        weights do not fit them.
+        If the levels contradict each other.
     """
     phase = estimate_phase_difference(
         frequencies,
@@ -139,12 +134,11 @@ def fit_joining_levels(
         difference_db=difference_db,
         seats=seats,
     )
-    _check_fine(phase.frequencies)
     turned = phase.continuous_phase_deg()
     names = seats or tuple(f"seat {number + 1}" for number in range(len(turned)))
-    weights = _seat_weights(seat_weights, names, count=len(turned))
+    weights = np.ones(len(names)) if seat_weights is None else np.asarray(seat_weights)
     points, fit_axis = joining_axes(
-        joining_span(corner, octaves=octaves),
+        (0.5 * corner, 2.0 * corner),
         first=float(phase.frequencies[0]),
         last=float(phase.frequencies[-1]),
     )
@@ -214,21 +208,3 @@ def _octave_level_db(data: JoiningData, settings: JoiningSettings) -> float:
     inside = (data.points >= data.corner / HALF_OCTAVE) & (data.points <= data.corner * HALF_OCTAVE)
     total = np.maximum(np.abs(data.predicted_sum(settings)[:, inside]), np.finfo(np.float64).tiny)
     return float(data.seat_weights @ np.mean(20.0 * np.log10(total), axis=1))
-
-
-def _check_fine(axis: FloatArray) -> None:
-    if axis.size < 3 or np.max(np.diff(np.log2(axis))) > COARSEST_STEP_OCTAVES * (1 + 1e-6):
-        raise ValueError(
-            "the levels are too coarse to follow the phase from one frequency to the next: at "
-            "least 12 points an octave are needed; band levels only tell which polarity sums better"
-        )
-
-
-def _seat_weights(given: ArrayLike | None, seats: tuple[str, ...], *, count: int) -> FloatArray:
-    """Return one weight for each seat, after checking that names and weights are as many."""
-    if len(seats) != count:
-        raise ValueError(f"the levels have rows for {count} seats, `seats` names {len(seats)}")
-    weights = np.ones(count) if given is None else np.asarray(given, dtype=np.float64)
-    if weights.shape != (count,) or not ((weights > 0) & (weights < np.inf)).all():
-        raise ValueError(f"seat_weights must be {count} finite, positive numbers, got {given!r}")
-    return weights

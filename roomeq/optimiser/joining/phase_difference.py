@@ -94,8 +94,8 @@ def estimate_phase_difference(
     Raises
     ------
     ValueError
-        If shapes differ, a level is not finite, the four levels contradict each other by more
-        than 0.5 dB, or a branch does not play at all.
+        If shapes differ, a level is not finite, or the four levels contradict each other by more
+        than 0.5 dB.
     """
     axis = checked_frequencies(frequencies)
     given = {"sub": sub_db, "mains": mains_db, "sum": sum_db, "difference": difference_db}
@@ -120,11 +120,6 @@ def estimate_phase_difference(
             "moving the microphone or touching a level"
         )
     product = np.sqrt(power["sub"] * power["mains"])
-    if not (product > 0).all():
-        raise ValueError(
-            "subwoofer or mains lie too far below the other levels for their phase to matter: "
-            "leave out the frequencies where one of them does not play"
-        )
     cosine = (power["sum"] - power["difference"]) / (4.0 * product)
     return PhaseDifference(
         frequencies=axis,

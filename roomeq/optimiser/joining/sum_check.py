@@ -12,13 +12,14 @@ them in ms.
 from __future__ import annotations
 
 import itertools
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from roomeq.base.levels import FloatArray
 from roomeq.base.record import Record
 from roomeq.base.response import ComplexArray
+from roomeq.device.processor import JoiningSettings
 
 __all__ = ["SumExplanation", "explain_sum"]
 
@@ -86,14 +87,15 @@ def explain_sum(
     inside = (points >= 0.5 * corner * (1 - 1e-9)) & (points <= 2.0 * corner * (1 + 1e-9))
     axis, heard = points[inside], both[:, inside]
     sum_of = _Sums(axis=axis, sub=sub[:, inside], mains=mains[:, inside], both=heard)
-    difference = sum_of.misfit()
+    as_said = JoiningSettings()
+    difference = sum_of.misfit(as_said)
     if difference <= NOTICED:
         return None
     alone = [
-        sum_of.explained(inverted=True),
-        sum_of.explained(level_db=sum_of.best_level_db(0.0, inverted=False)),
-        sum_of.explained(delay=sum_of.best_delay(0.0, inverted=False)),
-        sum_of.explained(all_level_db=sum_of.scale_db()),
+        sum_of.explained(JoiningSettings(inverted=True)),
+        sum_of.explained(sum_of.best_level(as_said)),
+        sum_of.explained(sum_of.best_delay(as_said)),
+        sum_of.explained(as_said, all_level_db=sum_of.scale_db()),
     ]
     best = min(alone, key=lambda one: one.left)
     if not best.explained:
@@ -110,27 +112,21 @@ class _Sums:
     mains: ComplexArray
     both: FloatArray
 
-    def misfit(
-        self,
-        level_db: float = 0.0,
-        delay: float = 0.0,
-        *,
-        inverted: bool = False,
-        all_level_db: float = 0.0,
-    ) -> float:
+    def misfit(self, settings: JoiningSettings, *, all_level_db: float = 0.0) -> float:
         """Return what is left of the difference, as a share of the measured sum."""
-        turn = 10.0 ** (level_db / 20.0) * np.exp(-2j * np.pi * self.axis * delay)
-        total = np.abs((-turn if inverted else turn) * self.sub + self.mains)
+        total = np.abs(settings.response(self.axis) * self.sub + self.mains)
         left = self.both - 10.0 ** (all_level_db / 20.0) * total
         return float(np.sqrt(np.mean(left**2) / np.mean(self.both**2)))
 
-    def best_level_db(self, delay: float, *, inverted: bool) -> float:
-        """Return the level of the subwoofer that explains most beside a delay and a polarity."""
-        return float(min(_LEVELS_DB, key=lambda db: self.misfit(db, delay, inverted=inverted)))
+    def best_level(self, settings: JoiningSettings) -> JoiningSettings:
+        """Return the settings with the level of the subwoofer that explains most beside them."""
+        tried = (replace(settings, level_change_db=float(level)) for level in _LEVELS_DB)
+        return min(tried, key=self.misfit)
 
-    def best_delay(self, level_db: float, *, inverted: bool) -> float:
-        """Return the delay that explains most beside a level and a polarity, in s."""
-        return float(min(_DELAYS, key=lambda late: self.misfit(level_db, late, inverted=inverted)))
+    def best_delay(self, settings: JoiningSettings) -> JoiningSettings:
+        """Return the settings with the delay that explains most beside them."""
+        tried = (replace(settings, delay=float(late)) for late in _DELAYS)
+        return min(tried, key=self.misfit)
 
     def scale_db(self) -> float:
         """Return the level of everything that explains most."""
@@ -138,36 +134,28 @@ class _Sums:
         scale = float(np.sum(self.both * total) / np.sum(total**2))
         return 20.0 * float(np.log10(max(scale, 1e-6)))
 
-    def explained(
-        self,
-        *,
-        level_db: float = 0.0,
-        delay: float = 0.0,
-        inverted: bool = False,
-        all_level_db: float = 0.0,
-    ) -> SumExplanation:
+    def explained(self, settings: JoiningSettings, *, all_level_db: float = 0.0) -> SumExplanation:
         """Return a cause with what it leaves."""
-        difference = self.misfit()
-        left = self.misfit(level_db, delay, inverted=inverted, all_level_db=all_level_db)
+        difference = self.misfit(JoiningSettings())
+        left = self.misfit(settings, all_level_db=all_level_db)
         return SumExplanation(
             difference=difference,
             left=left,
             explained=left <= max(NOTICED, EXPLAINED * difference),
-            level_db=level_db,
-            delay_ms=round(1e3 * delay, 6),
-            inverted=inverted,
+            level_db=settings.level_change_db,
+            delay_ms=round(settings.delay_ms, 6),
+            inverted=settings.inverted,
             all_level_db=all_level_db,
         )
 
 
 def _together(sum_of: _Sums) -> SumExplanation:
     """Return level, delay and polarity that explain most together, on a grid, then refined."""
-    coarse = itertools.product(_LEVELS_DB[::8], _DELAYS[::5], (False, True))
-    _, level, late, inverted = min(
-        (sum_of.misfit(float(level), float(late), inverted=inverted), level, late, inverted)
-        for level, late, inverted in coarse
+    coarse = (
+        JoiningSettings(level_change_db=float(level), delay=float(late), inverted=inverted)
+        for level, late, inverted in itertools.product(_LEVELS_DB[::8], _DELAYS[::5], (False, True))
     )
+    best = min(coarse, key=sum_of.misfit)
     for _ in range(2):
-        level = sum_of.best_level_db(late, inverted=inverted)
-        late = sum_of.best_delay(level, inverted=inverted)
-    return sum_of.explained(level_db=level, delay=late, inverted=inverted)
+        best = sum_of.best_delay(sum_of.best_level(best))
+    return sum_of.explained(best)

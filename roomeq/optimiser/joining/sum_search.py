@@ -54,8 +54,6 @@ def solve_sum_bands(
         starts.append(bands.nearest(bands.task.present_gains_db))
     away = _START_LEVELS_DB if thorough else (0.0,)
     ends = {end.tobytes(): end for start in starts for end in _descents(bands, start, away_db=away)}
-    if not ends:
-        return bands.present()
     found = list(ends.values())
     best = found[int(np.argmin([bands.values(end[None])[0] for end in found]))]
     return bands.setting(_fewer_moves(bands, best))
@@ -70,8 +68,6 @@ def _descents(
     if not allowed:  # all bands at 0 keep every limit that any setting keeps
         block = bands.at_all_levels(bands.nearest(np.zeros(len(bands.tables))))
         allowed = [row for row in block if bands.feasible(row)]
-    if not allowed:
-        return
     values = bands.values(np.array(allowed))
     best = float(bands.level_changes_db[allowed[int(np.argmin(values))][-1]])
     offered = np.array([bands.level_changes_db[row[-1]] for row in allowed])

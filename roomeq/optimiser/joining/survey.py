@@ -27,7 +27,6 @@ from roomeq.optimiser.joining.data import (
     JoiningNote,
     assemble_joining,
     joining_axes,
-    joining_span,
 )
 from roomeq.optimiser.joining.sum_check import SumExplanation, explain_sum
 from roomeq.wanted.target import Target
@@ -47,13 +46,15 @@ def prepare_joining(
     survey: Survey,
     *,
     corner: float,
-    common_time_reference: bool,
     target: Target | None = None,
     present: JoiningSettings | None = None,
-    octaves: float = 1.0,
     span: tuple[float, float] | None = None,
 ) -> JoiningData:
     """Prepare subwoofer and mains of a survey for joining.
+
+    Subwoofer and mains at a seat must have been measured against the same time zero (a loopback, or
+    one reference loudspeaker). Nothing in the measurements tells; without it their relative phase
+    means nothing.
 
     Parameters
     ----------
@@ -62,18 +63,12 @@ def prepare_joining(
         measured as well, it checks the prediction. Repeats are averaged as complex numbers.
     corner : float
         Crossover corner in Hz.
-    common_time_reference : bool
-        Whether subwoofer and mains at a seat were measured against the same time zero (a loopback,
-        or one reference loudspeaker). Nothing in the measurements tells; without it their relative
-        phase means nothing.
     target : Target, optional
         Wanted shape of the sum; its path is left out. Flat by default.
     present : JoiningSettings, optional
         Settings while measuring; everything at rest by default.
-    octaves : float
-        What is judged reaches this far to either side of the corner.
     span : tuple of float, optional
-        Hz; instead of `octaves`.
+        What is judged, in Hz; an octave to either side of the corner by default.
 
     Returns
     -------
@@ -82,20 +77,14 @@ def prepare_joining(
     Raises
     ------
     ValueError
-        If there is no common time reference, no seat has both, or the span is not measured.
+        If no seat has both, or the span is not measured.
     MissingPhaseError
         If a response has no phase.
     """
-    if not common_time_reference:
-        raise ValueError(
-            "joining needs subwoofer and mains measured against one time reference; without it "
-            "measure levels of subwoofer, mains, both, and both with one polarity reversed, and "
-            "use fit_joining_levels"
-        )
     seats = _joint_seats(survey)
     measured = [r for seat in seats for s in _BRANCHES for r in _responses(survey, seat, s)]
     points, axis = joining_axes(
-        joining_span(corner, octaves=octaves, span=span),
+        span or (0.5 * corner, 2.0 * corner),
         first=max(float(response.frequencies[0]) for response in measured),
         last=min(float(response.frequencies[-1]) for response in measured),
     )

@@ -65,9 +65,5 @@ def test_the_factor_leaves_room():
 
 
 def test_misuse():
-    with pytest.raises(ValueError, match="positive rate and frequency"):
-        choose_decimation(48000, highest=0.0)
-    with pytest.raises(ValueError, match="one-dimensional"):
-        decimate(np.zeros((2, 2)), factor=2, sample_rate=48000, passband=100.0)
     with pytest.raises(ValueError, match="passband"):
         decimate(np.zeros(9), factor=4, sample_rate=48000, passband=6000.0)

@@ -184,34 +184,3 @@ def test_arrays_are_copied_and_read_only():
     assert problem.error_db[0] == 0.0
     with pytest.raises(ValueError, match="read-only"):
         problem.error_db[0] = 1.0
-
-
-@pytest.mark.parametrize(
-    ("changes", "message"),
-    [
-        ({"error_db": np.zeros((3, 12))}, "error_db must have shape"),
-        ({"error_db": np.full(12, np.nan)}, "error_db must be finite"),
-        ({"shortfall_db": np.zeros(11)}, "shortfall_db"),
-        ({"shortfall_db": np.full(12, np.nan)}, "shortfall_db"),
-        ({"shortfall_db": np.full(12, -99.0)}, "it excuses, never demands"),
-        ({"frequency_weights": -np.ones(12)}, "frequency_weights"),
-        ({"frequency_weights": np.zeros(12)}, "frequency_weights"),
-        ({"gains_db": (np.zeros(4), np.arange(3.0))}, "increasing"),
-        ({"gains_db": (np.arange(4.0),)}, "one entry for each band"),
-        ({"tables_db": (np.zeros((4, 11)), np.zeros((3, 12)))}, "tables_db"),
-        ({"limit_tables_db": (np.zeros((4, 5)), np.zeros((3, 4)))}, "limit_tables_db"),
-        ({"filter_cap_db": np.full(5, np.nan)}, "filter_cap_db"),
-        ({"filter_cap_db": np.zeros(4)}, "filter_cap_db"),
-        ({"present_gains_db": np.zeros(3)}, "present_gains_db"),
-        ({"present_response_db": np.zeros(11)}, "present_response_db"),
-    ],
-)
-def test_refuses(changes, message):
-    with pytest.raises(ValueError, match=message):
-        make_problem(**changes)
-
-
-@pytest.mark.parametrize("labels", [[0], [4, 0], [-1, 0], [0.5, 0]])
-def test_refuses_labels(labels):
-    with pytest.raises(ValueError, match="labels"):
-        make_problem().response_db(labels)

@@ -19,7 +19,6 @@ import pytest
 from scipy.optimize import differential_evolution
 from scipy.signal import freqz, sosfreqz
 
-from roomeq.base.errors import InfeasibleSettingsError
 from roomeq.optimiser.bands import search as search_module
 from roomeq.optimiser.bands import tie_break as tie_break_module
 from roomeq.optimiser.bands.bound import Relaxation
@@ -454,33 +453,6 @@ def test_one_node_is_tightened_as_several_are(seed):
     two, _ = relaxation.tighten(two, threshold=np.inf, iterations=6, patient=True)
     np.testing.assert_allclose(two.bound, np.repeat(one.bound, 2), rtol=1e-9)
     np.testing.assert_allclose(two.weights, np.repeat(one.weights, 2, axis=0), atol=1e-7)
-
-
-def test_locks_against_the_limit():
-    locked = {CENTRES[3]: np.array([6.0]), CENTRES[6]: np.arange(-6.0, 0.5)}
-    with pytest.raises(InfeasibleSettingsError, match=r"boost limit: at the lowest"):
-        solve_band_gains(make_problem(1, constant_q, locked))
-
-
-def test_locks_that_only_conflict_jointly():
-    """Each limit row could be kept alone, but no setting keeps both: the enumeration says so."""
-    gains = np.array([0.0, 1.0])
-    rows = (np.array([[0.0, 3.0], [3.0, 0.0]]), np.array([[1.0, 1.0], [1.0, 1.0]]))
-    problem = BandGainProblem(
-        error_db=np.zeros(2),
-        shortfall_db=np.zeros(2),
-        frequency_weights=[1.0, 1.0],
-        gains_db=(gains, gains),
-        tables_db=(np.zeros((2, 2)), np.zeros((2, 2))),
-        limit_frequencies=[40.0, 60.0],
-        limit_tables_db=rows,
-        filter_cap_db=[3.0, 3.0],
-        present_gains_db=np.zeros(2),
-        present_response_db=np.zeros(2),
-    )
-    assert not enumerate_all(problem).feasible.any()
-    with pytest.raises(InfeasibleSettingsError, match=r"boost limit.* 1\.00 dB at 60 Hz"):
-        start_setting(problem)
 
 
 @pytest.mark.parametrize(

@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 import scipy.signal
+from headroom_rooms import distortion_of
 
 from roomeq.base.bands import third_octave_band, third_octave_bands
 from roomeq.base.cautions import CautionCode
@@ -18,7 +19,6 @@ from roomeq.optimiser.drive.cautions import (
     protection_notes,
     wiring_notes,
 )
-from roomeq.optimiser.drive.clean_drive import DistortionEvidence
 from roomeq.optimiser.drive.demand import DriveDemand
 from roomeq.optimiser.drive.headroom import Listening, estimate_headroom
 from roomeq.optimiser.drive.protection import ProtectionChange, ProtectionChoice, ProtectionReason
@@ -112,13 +112,7 @@ def test_an_unknown_measuring_voltage_and_room_gain():
 
 @pytest.mark.parametrize(("rise_db", "said"), [(5.0, False), (7.0, True)])
 def test_distortion_far_above_the_sweep_is_a_guess(rise_db, said):
-    axis = np.geomspace(17.0, 150.0, 120)
-    evidence = DistortionEvidence(
-        frequencies=axis,
-        ratios_db=np.full((4, axis.size), -80.0),
-        level_db=np.zeros(axis.size),
-        above_noise=np.ones((4, axis.size), dtype=bool),
-    )
+    evidence = distortion_of(np.geomspace(17.0, 150.0, 120), -80.0, level_db=0.0)
     found = estimate_headroom(demand(rise_db), distortion=evidence)
     notes = headroom_notes(found, equipment=Equipment())
     assert codes(notes) == [CautionCode.DISTORTION_EXTRAPOLATED] * said

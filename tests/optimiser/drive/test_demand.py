@@ -9,7 +9,6 @@ from roomeq.device.crossover import CrossoverFilter
 from roomeq.device.driver import ClosedBox
 from roomeq.device.equaliser import FixedBandEqualiser, QLaw
 from roomeq.optimiser.drive.demand import (
-    DriveDemand,
     estimate_drive_demand,
     estimate_extra_drive,
     estimate_measuring_voltages,
@@ -94,8 +93,6 @@ def test_a_high_pass_lowers_the_displacement_that_is_compared():
 def test_extra_drive_refuses():
     with pytest.raises(ValueError, match=r"cannot be set to 0\.3 dB"):
         estimate_extra_drive(EQUALISER, gains(f40=0.3))
-    with pytest.raises(ValueError, match="level_change_db must be finite"):
-        estimate_extra_drive(EQUALISER, np.zeros(9), level_change_db=float("nan"))
 
 
 def test_measuring_voltages_follow_the_path():
@@ -126,15 +123,6 @@ def test_measuring_voltages_carry_present_gains():
     )
     assert found[3] == pytest.approx(2.0)
     assert found[8] == pytest.approx(2.0 / 1.9953, rel=0.01)
-    for name in ("voltage", "frequency"):
-        good = {"voltage": 2.0, "frequency": 40.0}
-        with pytest.raises(ValueError, match=f"{name} must be finite and positive"):
-            estimate_measuring_voltages(
-                BANDS,
-                **(good | {name: float("nan")}),
-                equaliser=EQUALISER,
-                present_gains_db=np.zeros(9),
-            )
 
 
 def demand(predicted, *, wanted=100.0, target=0.0, change=0.0, cancelled=None):
@@ -144,7 +132,7 @@ def demand(predicted, *, wanted=100.0, target=0.0, change=0.0, cancelled=None):
         predicted_db=predicted,
         target_db=np.broadcast_to(target, 9),
         change_db=np.broadcast_to(change, 9),
-        cancelled=cancelled,
+        cancelled=np.zeros(9, dtype=bool) if cancelled is None else cancelled,
     )
 
 
@@ -180,26 +168,14 @@ def test_gains_are_drive_and_the_target_is_no_excuse():
 
 def test_one_wanted_figure_follows_the_target():
     target = np.array([-6.0, 0, 0, 0, 0, 0, -6.0, -10.7, -16.9])
-    found = wanted_by_band_db(98.0, bands=BANDS, target_db=target + 75.0)
+    found, left_out = wanted_by_band_db(98.0, bands=BANDS, target_db=target + 75.0)
+    assert left_out == ()
     np.testing.assert_allclose(found, 98.0 + target)
-    by_band = wanted_by_band_db({"20": 95.0, "40": 100.0}, bands=BANDS, target_db=target)
+    asked = {"20": 95.0, "30": 110.0, "40": 100.0}
+    by_band, left_out = wanted_by_band_db(asked, bands=BANDS, target_db=target)
+    assert left_out == ("30",)  # none of the bands: it does not count
     expected = 100.0 + target
     expected[[0, 3]] = 95.0, 100.0
     np.testing.assert_allclose(by_band, expected)
-    with pytest.raises(ValueError, match=r"'30' is none of the bands 20, 25, 31\.5"):
-        wanted_by_band_db({"30": 95.0}, bands=BANDS, target_db=target)
     with pytest.raises(ValueError, match="at least one band"):
-        wanted_by_band_db({}, bands=BANDS, target_db=target)
-    with pytest.raises(ValueError, match="wanted_db must be 9 finite"):
-        wanted_by_band_db(float("nan"), bands=BANDS, target_db=target)
-
-
-def test_demand_refuses():
-    with pytest.raises(ValueError, match="predicted_db must be 9 finite figures"):
-        demand(np.zeros(8))
-    with pytest.raises(ValueError, match="predicted_db must be 9 finite figures"):
-        demand(np.full(9, np.nan))
-    with pytest.raises(ValueError, match="cancelled must have shape"):
-        demand(np.zeros(9), cancelled=[True])
-    with pytest.raises(ValueError, match="rise_db must be 9 finite figures"):
-        DriveDemand(bands=BANDS, wanted_db=np.zeros(9), rise_db=np.zeros(1), reached_db=np.zeros(9))
+        wanted_by_band_db({"30": 95.0}, bands=BANDS, target_db=target)

@@ -15,13 +15,11 @@ PERIOD = 1.0 / CORNER
 
 
 def data_of(sub, mains, **others):
-    return prepare_joining(
-        survey_of(sub, mains), corner=CORNER, common_time_reference=True, **others
-    )
+    return prepare_joining(survey_of(sub, mains), corner=CORNER, **others)
 
 
 def room_of(seed, **others):
-    return prepare_joining(modal_survey(seed), corner=CORNER, common_time_reference=True, **others)
+    return prepare_joining(modal_survey(seed), corner=CORNER, **others)
 
 
 def scan_db(data, delays):
@@ -98,7 +96,7 @@ def test_advice_applied_to_a_simulated_system_gives_what_was_predicted(seed):
     survey = modal_survey(seed).filtered(
         "sub", lambda axis: sign * np.exp(-2j * np.pi * axis * chosen.delay)
     )
-    after = prepare_joining(survey, corner=CORNER, common_time_reference=True, present=chosen)
+    after = prepare_joining(survey, corner=CORNER, present=chosen)
     assert judge_sum(after, chosen).loss_db == pytest.approx(found.chosen.loss_db, abs=0.05)
     again = align(after)
     assert again.kept

@@ -16,7 +16,7 @@ from joining_rooms import (
 from roomeq.analysis.smoothing import smooth_power_db
 from roomeq.device.crossover import CrossoverFilter
 from roomeq.device.processor import JoiningSettings
-from roomeq.optimiser.joining.data import joining_axes, joining_span
+from roomeq.optimiser.joining.data import joining_axes
 from roomeq.optimiser.joining.survey import prepare_joining
 from roomeq.wanted.target import Target
 
@@ -24,7 +24,7 @@ LOW, HIGH = linkwitz_riley("low", 4), linkwitz_riley("high", 4)
 
 
 def prepared(survey, **others):
-    return prepare_joining(survey, corner=CORNER, common_time_reference=True, **others)
+    return prepare_joining(survey, corner=CORNER, **others)
 
 
 def test_linkwitz_riley_sum_is_an_all_pass():
@@ -101,35 +101,7 @@ def test_axes_stay_within_what_was_measured():
         joining_axes((40.0, 160.0), first=150.0, last=1000.0)
 
 
-@pytest.mark.parametrize(
-    ("corner", "others", "message"),
-    [
-        (0.0, {}, "corner"),
-        (float("nan"), {}, "corner"),
-        (80.0, {"octaves": 0.0}, "octaves"),
-        (80.0, {"span": (100.0, 50.0)}, "lowest < highest"),
-    ],
-)
-def test_refuses_spans(corner, others, message):
-    with pytest.raises(ValueError, match=message):
-        joining_span(corner, **others)
-
-
-def test_refuses_wrong_shapes_and_values():
-    data = prepared(survey_of(LOW, HIGH))
-    with pytest.raises(ValueError, match="smoothing must be finite and have shape"):
-        replace(data, smoothing=np.ones((2, data.frequencies.size)))
-    with pytest.raises(ValueError, match="target_db"):
-        replace(data, target_db=np.full(data.frequencies.size, np.nan))
-    with pytest.raises(ValueError, match="not all zero"):
-        replace(data, frequency_weights=np.zeros(data.frequencies.size))
-    with pytest.raises(ValueError, match="corner must be finite"):
-        replace(data, corner=np.nan)
-    with pytest.raises(ValueError, match="names that differ"):
-        replace(prepared(modal_survey(1, seats=2)), seats=("sofa", "sofa"))
-
-
 def test_refuses_a_crossover_that_was_not_measured():
     # 500 Hz less an octave is measured, 500 Hz is not
     with pytest.raises(ValueError, match="crossover at 500 Hz lies outside"):
-        prepare_joining(survey_of(LOW, HIGH), corner=500.0, common_time_reference=True)
+        prepare_joining(survey_of(LOW, HIGH), corner=500.0)

@@ -49,7 +49,6 @@ def problem_of(survey, *, equaliser=None, present=None, levels=None, limits=None
     data = prepare_joining(
         survey,
         corner=CORNER,
-        common_time_reference=True,
         target=target,
         span=(25.0, 2.0 * CORNER),
     )
@@ -248,9 +247,7 @@ def test_seats_are_plain_standard_deviations():
 def test_mains_have_to_be_measured_where_they_play_alone():
     survey = modal_survey(1)
     bands = problem_of(survey)
-    near = prepare_joining(
-        survey, corner=CORNER, common_time_reference=True, span=(30.0, 1.2 * CORNER)
-    )
+    near = prepare_joining(survey, corner=CORNER, span=(30.0, 1.2 * CORNER))
     with pytest.raises(ValueError, match="where they play alone"):
         SumBands(data=near, joining=bands.joining, task=bands.task, levels=bands.levels)
 

@@ -12,9 +12,7 @@ from roomeq.optimiser.joining.survey import prepare_joining
 
 
 def data_of(sub, mains, **others):
-    return prepare_joining(
-        survey_of(sub, mains), corner=CORNER, common_time_reference=True, **others
-    )
+    return prepare_joining(survey_of(sub, mains), corner=CORNER, **others)
 
 
 def defined_db(data, delay, sign):
@@ -51,7 +49,7 @@ def test_fourth_order_linkwitz_riley_loses_nothing_and_everything_at_the_corner_
 
 @pytest.mark.parametrize("seed", [1, 2])
 def test_grid_is_the_definition(seed):
-    data = prepare_joining(modal_survey(seed), corner=CORNER, common_time_reference=True)
+    data = prepare_joining(modal_survey(seed), corner=CORNER)
     delays = np.array([-0.0071, 0.0, 0.0033])
     summation = Summation.of(data)
     turns = np.exp(np.outer(delays, -2j * np.pi * summation.frequencies))
@@ -68,7 +66,7 @@ def test_grid_is_the_definition(seed):
 
 
 def test_seats_count_by_their_weight_and_a_phase_control_is_judged():
-    data = prepare_joining(modal_survey(3), corner=CORNER, common_time_reference=True)
+    data = prepare_joining(modal_survey(3), corner=CORNER)
     weighed = replace(data, seat_weights=[1.0, 3.0, 0.0])
     by_seat = judge_sum(data, JoiningSettings()).by_seat_db
     expected = (by_seat[0] + 3.0 * by_seat[1]) / 4.0

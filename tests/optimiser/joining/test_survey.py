@@ -17,12 +17,7 @@ LOW, HIGH = linkwitz_riley("low", 4), linkwitz_riley("high", 4)
 
 
 def prepared(survey, **others):
-    return prepare_joining(survey, corner=CORNER, common_time_reference=True, **others)
-
-
-def test_needs_a_common_time_reference():
-    with pytest.raises(ValueError, match="one time reference"):
-        prepare_joining(survey_of(LOW, HIGH), corner=CORNER, common_time_reference=False)
+    return prepare_joining(survey, corner=CORNER, **others)
 
 
 def test_needs_phase():
@@ -126,8 +121,3 @@ def test_noise_counts_against_the_sum_not_against_a_branch():
 def test_all_noise_is_refused():
     with pytest.raises(ValueError, match="clear of the noise"):
         prepared(survey_of(LOW, HIGH, snr_db=np.zeros(FREQUENCIES.size)))
-
-
-def test_present_level_is_no_change():
-    with pytest.raises(ValueError, match="level change of 0"):
-        prepared(survey_of(LOW, HIGH), present=JoiningSettings(level_change_db=1.0))

@@ -9,7 +9,7 @@ from matplotlib import pyplot as plt
 
 from roomeq.device.processor import DelayRange, JoiningSettings
 from roomeq.optimiser.joining.alignment import align
-from roomeq.optimiser.joining.data import assemble_joining, joining_axes, joining_span
+from roomeq.optimiser.joining.data import assemble_joining, joining_axes
 from roomeq.plan.joining import JoiningRecord
 from roomeq.plots import plot_delay_map, plot_joining, plot_joining_map, plot_sum
 from roomeq.report.frames import joining_frame
@@ -20,7 +20,7 @@ AXIS = np.geomspace(40.0, 160.0, 49)
 @pytest.fixture(scope="module")
 def fit():
     """Two seats; the subwoofer lags by 3 ms and 4 ms."""
-    points, axis = joining_axes(joining_span(80.0), first=20.0, last=300.0)
+    points, axis = joining_axes((40.0, 160.0), first=20.0, last=300.0)
     late = np.array([[0.003], [0.004]])
     sub = 3.0 / (1.0 + (points / 80.0) ** 4) * np.exp(-2j * np.pi * points * late)
     mains = 3.0 * (points / 80.0) ** 4 / (1.0 + (points / 80.0) ** 4) * np.ones((2, 1))

@@ -89,7 +89,7 @@ def test_a_seat_that_gets_worse_is_marked(plan):
 
 def test_a_joined_plan_is_judged_by_the_sum_over_the_whole_bass(plan):
     sub, mains = delayed(linkwitz_riley("low", 4), 0.004), linkwitz_riley("high", 4)
-    data = prepare_joining(survey_of(sub, mains), corner=CORNER, common_time_reference=True)
+    data = prepare_joining(survey_of(sub, mains), corner=CORNER)
     coarse = DelayRange(lowest=-0.005, highest=0.005, step=0.001)
     joining = JoiningRecord.of(align(data, delays=coarse), measured=data)
     row = JoiningSeatRow(seat="sofa", weight=1.0, before_db=7.25, after_db=3.5, level_gain_db=0.0)

@@ -168,7 +168,7 @@ def test_a_lower_limit_that_is_not_known_is_not_told_as_a_fact(plan):
 @pytest.fixture(scope="module")
 def joining() -> JoiningRecord:
     sub, mains = delayed(linkwitz_riley("low", 4), 0.004), linkwitz_riley("high", 4)
-    data = prepare_joining(survey_of(sub, mains), corner=CORNER, common_time_reference=True)
+    data = prepare_joining(survey_of(sub, mains), corner=CORNER)
     coarse = DelayRange(lowest=-0.005, highest=0.005, step=0.001)
     return JoiningRecord.of(align(data, delays=coarse), measured=data)
 

@@ -4,6 +4,7 @@ import itertools
 
 import numpy as np
 import pytest
+from headroom_rooms import distortion_of
 
 from roomeq.base.bands import third_octave_band, third_octave_bands
 from roomeq.base.cautions import Caution, CautionCode
@@ -12,7 +13,6 @@ from roomeq.device.driver import ClosedBox, Driver
 from roomeq.device.equaliser import FixedBandEqualiser, QLaw
 from roomeq.device.high_pass import HighPass
 from roomeq.importers.text.output_table import output_table_from_levels
-from roomeq.optimiser.drive.clean_drive import DistortionEvidence
 from roomeq.optimiser.drive.demand import DriveDemand, estimate_extra_drive
 from roomeq.optimiser.drive.headroom import HeadroomLimit, estimate_headroom
 from roomeq.optimiser.drive.protection import (
@@ -174,13 +174,7 @@ def test_the_edition_is_said_and_bands_are_called_by_their_names():
     )
     text = "\n".join(headroom_lines(estimate_headroom(demand(), output=table), output=table))
     assert "Maximum output: 20 to 31.5 Hz, CTA-2010-B, peak at 2 m." in text
-    axis = np.geomspace(17.0, 75.0, 120)
-    evidence = DistortionEvidence(
-        frequencies=axis,
-        ratios_db=np.full((4, axis.size), -40.0),
-        level_db=np.zeros(axis.size),
-        above_noise=np.ones((4, axis.size), dtype=bool),
-    )
+    evidence = distortion_of(np.geomspace(17.0, 75.0, 120), -40.0, level_db=0.0)
     text = " ".join(headroom_lines(estimate_headroom(demand(1.0), distortion=evidence)))
     assert "-10, -15, -20, -20 dB for the second to the fifth" in " ".join(text.split())
     centre = third_octave_band(31.5).centre

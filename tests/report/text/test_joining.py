@@ -48,9 +48,7 @@ replace = msgspec.structs.replace
 
 
 def record_of(sub, mains, *, present=None, told=None, **options):
-    data = prepare_joining(
-        survey_of(sub, mains), corner=CORNER, common_time_reference=True, present=present
-    )
+    data = prepare_joining(survey_of(sub, mains), corner=CORNER, present=present)
     return JoiningRecord.of(align(data, told_inverted=told, **options), measured=data)
 
 
