@@ -87,6 +87,7 @@ def command_parser() -> argparse.ArgumentParser:
     join.add_argument(
         "--plan", metavar="FILE", help="also keep the joining as a plan, the bands as they are"
     )
+    _add_made(join)
     propose = commands.add_parser(
         "propose",
         help="propose band gains for a room",
@@ -101,6 +102,7 @@ def command_parser() -> argparse.ArgumentParser:
         "fewer bands",
     )
     propose.add_argument("--plan", metavar="FILE", help="also keep the plan as a JSON file")
+    _add_made(propose)
     for command in (join, propose):
         command.add_argument(
             "--force", action="store_true", help="replace the plan of another room, if FILE is one"
@@ -154,6 +156,11 @@ def command_parser() -> argparse.ArgumentParser:
         )
     )
     return parser
+
+
+def _add_made(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--date", metavar="YYYY-MM-DD", help="of the plan, today by default")
+    parser.add_argument("--by", metavar="NAME", help="who makes the plan")
 
 
 def _add_sheet(sheet: argparse.ArgumentParser) -> None:

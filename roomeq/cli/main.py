@@ -20,6 +20,7 @@ from roomeq.cli.arguments import READING, command_parser
 
 if TYPE_CHECKING:
     import argparse
+    from datetime import date
     from pathlib import Path
 
     from roomeq.device.crossover import CrossoverFilter, FilterFamily
@@ -277,7 +278,8 @@ def _keep_joining(room: Room, found: RoomJoining, options: argparse.Namespace) -
     sys.stdout.flush()  # the report stands before the refusal
     if found.settled is None:
         raise ValueError("no plan was kept: levels alone leave a question that is to be decided")
-    plan = propose(room, keep_bands=True, joined=None if found.record else found.settled)
+    joined = None if found.record else found.settled
+    plan = propose(room, keep_bands=True, joined=joined, date=_date(options), by=options.by)
     if plan.joining is None:
         said = [text for text in plan.assumptions if "are not joined" in text]
         why = said[-1] if said else "the measured sum contradicts its parts"
@@ -293,10 +295,11 @@ def _propose(room: Room, options: argparse.Namespace) -> int:
     from roomeq.report.text.plan import plan_text
     from roomeq.report.text.terminal import bars_wanted, progress
 
+    date = _date(options)
     if options.in_force:
         room = _as_in_force(room, options.in_force)
     with progress("choosing band gains", sys.stderr):
-        plan = propose(room, best=options.best)
+        plan = propose(room, best=options.best, date=date, by=options.by)
     if options.plan:
         write_plan(plan, options.plan, other_room=options.force)
     bars = bars_wanted(sys.stdout)
@@ -305,6 +308,18 @@ def _propose(room: Room, options: argparse.Namespace) -> int:
     if options.plan and not options.json:
         print(f"\nPlan kept in {options.plan}")
     return 1 if room.doubtful or plan.reservations or plan.no_change else 0
+
+
+def _date(options: argparse.Namespace) -> date | None:
+    from datetime import date
+
+    said: str | None = options.date
+    try:
+        if said is not None and (found := date.fromisoformat(said)).isoformat() != said:
+            raise ValueError
+    except ValueError:
+        raise ValueError(f"--date {said}: needs a date as in 2024-05-31") from None
+    return None if said is None else found
 
 
 def _as_in_force(room: Room, path: str) -> Room:

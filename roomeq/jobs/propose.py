@@ -7,6 +7,7 @@ Nothing here computes acoustics and nothing is written; figures come from `roome
 
 from __future__ import annotations
 
+import datetime
 import math
 
 import numpy as np
@@ -50,6 +51,8 @@ def propose(
     node_limit: int | None = None,
     keep_bands: bool = False,
     joined: JoiningRecord | None = None,
+    date: datetime.date | None = None,
+    by: str | None = None,
 ) -> Plan:
     """Propose band gains for a room.
 
@@ -66,6 +69,10 @@ def propose(
         Join subwoofer and mains only: bands and level stay as they are.
     joined : JoiningRecord, optional
         A joining found otherwise, as from levels alone; bands and level then stay.
+    date : datetime.date, optional
+        When the plan is made; today by default.
+    by : str, optional
+        Who makes it.
 
     Returns
     -------
@@ -125,6 +132,8 @@ def propose(
         recordings=recordings,
         choices=fit.choices,
         findings=room.findings,
+        date=date or datetime.date.today(),
+        by=by,
     )
 
 

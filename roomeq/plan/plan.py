@@ -10,6 +10,7 @@ with the same settings and the same prediction.
 
 from __future__ import annotations
 
+import datetime
 from html import escape
 from os import PathLike
 from pathlib import Path
@@ -95,6 +96,10 @@ class Plan(Record, frozen=True, kw_only=True):
         Now, the best found and the proposal, in figures; empty in plans of format 1.
     findings : tuple of str
         What looked wrong in the measurements that it was made from.
+    date : datetime.date or None
+        When the plan was made; None in plans of earlier releases.
+    by : str or None
+        Who made it; None where nobody said.
     """
 
     format: int
@@ -122,6 +127,8 @@ class Plan(Record, frozen=True, kw_only=True):
     joining: JoiningRecord | None = None
     choices: tuple[ChoiceRow, ...] = ()
     findings: tuple[str, ...] = ()
+    date: datetime.date | None = None
+    by: str | None = None
 
     @property
     def statement(self) -> int:

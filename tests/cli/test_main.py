@@ -58,6 +58,18 @@ def test_propose_show_and_json_agree(capsys, tmp_path):
     assert run(capsys, "show", plan, "--json")[1] == plan.read_text("utf-8")
 
 
+def test_a_plan_is_dated_and_signed_as_told(capsys, tmp_path):
+    kept = str(tmp_path / "plan.json")
+    words = ["propose", str(SAMPLES / "rented_hall"), "--plan", kept, "--by", "A. Nother"]
+    run(capsys, *words, "--date", "2023-11-05")
+    made = json.loads((tmp_path / "plan.json").read_text("utf-8"))
+    assert (made["date"], made["by"]) == ("2023-11-05", "A. Nother")
+    for wrong in ("05.11.2023", "20231105", "2023-02-29"):
+        status, out, err = run(capsys, *words, "--date", wrong)
+        assert (status, out) == (2, "")
+        assert f"--date {wrong}: needs a date as in" in err
+
+
 def test_no_change_is_a_finding(capsys):
     status, out, _ = run(capsys, "propose", SAMPLES / "brick_cellar")
     assert status == 1

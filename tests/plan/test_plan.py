@@ -1,6 +1,7 @@
 """Plans as files."""
 
 import json
+from datetime import date, timedelta
 from pathlib import Path
 
 import numpy as np
@@ -27,6 +28,25 @@ def test_opens_again_with_every_digit(plan, tmp_path):
     difference = np.array(again.curves.predicted_level_db) - plan.curves.predicted_level_db
     assert np.abs(difference).max() <= 1e-9
     assert [path.name for path in tmp_path.iterdir()] == ["hall.json"]
+
+
+def test_says_when_and_by_whom_it_was_made(tmp_path):
+    room = read_room(SAMPLES / "rented_hall")
+    made = propose(room, node_limit=1, date=date(2024, 2, 29), by="A. Nother")
+    write_plan(made, tmp_path / "hall.json")
+    assert b'"date": "2024-02-29"' in (tmp_path / "hall.json").read_bytes()
+    again = read_plan(tmp_path / "hall.json")
+    assert (again.date, again.by) == (date(2024, 2, 29), "A. Nother")
+
+
+def test_is_made_today_where_nothing_is_said(plan):
+    assert plan.date is not None
+    assert abs(plan.date - date.today()) <= timedelta(days=1)  # it may be midnight
+    assert plan.by is None
+
+
+def test_a_plan_without_a_date_still_opens():
+    assert read_plan(SAVED_PLANS / "format_2.json").date is None
 
 
 def test_prediction_follows_from_settings(plan):
