@@ -23,9 +23,9 @@ from roomeq.plan.plan import Plan
 from roomeq.report.sheet import evidence, steps
 from roomeq.report.sheet.comparison import MOST_SIDE_BY_SIDE, sheet_comparison
 from roomeq.report.sheet.picture import sheet_picture
+from roomeq.report.text import wording
 from roomeq.report.text.headroom import LIMITS
 from roomeq.report.text.layout import joined
-from roomeq.report.text.wording import SAFETY, no_change_text, reason_text
 
 if TYPE_CHECKING:
     from jinja2 import Template
@@ -81,7 +81,6 @@ def settings_sheet(plans: Mapping[str, Plan], *, mixed: bool = False) -> str:
         ranges=_once(_range(plan) for plan in listed),
         leave_alone=steps.leave_alone(plans),
         cautions=evidence.cautions(plans),
-        safety=SAFETY,
         pictures=pictures,
         units=_once(picture.unit for picture in pictures.values() if picture),
         comparison=sheet_comparison(plans) if beside else None,
@@ -89,6 +88,7 @@ def settings_sheet(plans: Mapping[str, Plan], *, mixed: bool = False) -> str:
         assumptions=evidence.share({n: evidence.granted(plan) for n, plan in plans.items()}),
         notes=evidence.share({n: evidence.merged_notes(plan) for n, plan in plans.items()}),
         inputs=evidence.inputs(plans),
+        limits=LIMITS,
         version=", ".join(_once(plan.roomeq_version for plan in listed)),
     )
 
@@ -173,16 +173,12 @@ def _once(texts: Iterable[str]) -> list[str]:
 
 def _made(plans: Mapping[str, Plan]) -> str:
     """Say which plans these are, when they were made and by whom, as far as it is kept."""
-    said = {
-        name: [f", made{f' {one.date}' if one.date else ''}{f' by {one.by}' if one.by else ''}"]
-        for name, one in plans.items()
-    }
-    everyone = joined(list(plans))
-    found = [
-        f"{names or everyone}{text if text != ', made' else ''}"
-        for text, names in steps.owners(said).items()
-    ]
-    return f"Plan{'s' if len(plans) > 1 else ''} {'; '.join(found)}"
+    found = {}
+    for name, plan in plans.items():
+        said = f"{(plan.date and f' {plan.date}') or ''}{(plan.by and f' by {plan.by}') or ''}"
+        found[name] = [f", made{said}" if said else ""]
+    texts = (f"{names or joined(list(plans))}{text}" for text, names in steps.owners(found).items())
+    return f"Plan{'s' if len(plans) > 1 else ''} {'; '.join(texts)}"
 
 
 def _with_minus(value: object) -> object:
@@ -212,16 +208,5 @@ def _template() -> Template:
         finalize=_with_minus,
     )
     environment.filters["figure"] = evidence.figure
-    environment.globals |= {
-        "bands_by_remedy": evidence.bands_by_remedy,
-        "headroom_cells": evidence.headroom_cells,
-        "judged": evidence.judged,
-        "judged_seats": steps.judged_seats,
-        "judged_text": evidence.judged_text,
-        "left_over": evidence.left_over,
-        "limits": LIMITS,
-        "no_change_text": no_change_text,
-        "reason_text": reason_text,
-        "sentences": evidence.sentences,
-    }
+    environment.globals |= {"evidence": evidence, "steps": steps, "wording": wording}
     return environment.get_template("settings_sheet.html.jinja")

@@ -265,7 +265,7 @@ def test_nothing_is_printed_smaller_than_8_points(sheets):
         points = [float(size) for size in re.findall(r"font-size: ([\d.]+)pt", style)]
         assert len(points) > 10
         assert min(points) >= 8.0
-        for where in ("", ".plans-many ", "#settings.tight "):
+        for where in ("", ".several ", "#settings.tight "):
             size = float(re.search(rf"[ ,]{where}\.tick {{ font-size: ([\d.]+)px", style)[1])
             width = float(re.search(rf"[ ,]{where}\.picture {{ max-width: ([\d.]+)mm", style)[1])
             assert size * width / 340 * 72 / 25.4 >= 8.0
