@@ -385,11 +385,9 @@ def _more_boost(plans: Mapping[str, Plan]) -> list[str]:
 
 def leave_alone(plans: Mapping[str, Plan]) -> tuple[str, ...]:
     """Return what must not be touched, in sentences; what holds for some plans names them."""
-    everything = "Subwoofer, seats and every filter: the settings hold for them as they stood"
-    bypasses = any(plan.joining is not None and plan.joining.bypass for plan in plans.values())
     found = owners({name: _not_touched(plan) for name, plan in plans.items()})
     return (
-        f"{everything}{', but for what is bypassed' if bypasses else ''}.",
+        "Subwoofer, seats, and filters beyond the steps: the settings hold for them as they stood.",
         *(f"{text} ({names})" if names else text for text, names in found.items()),
         *_more_boost(plans),
     )
