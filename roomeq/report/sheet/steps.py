@@ -363,7 +363,7 @@ def _not_touched(plan: Plan) -> list[str]:
             "Drive level and microphone gain, until the seats above have been measured again."
         )
     if plan.present is not None and plan.present.level_trim:
-        undone = "run again, it undoes the level set above"
+        undone = "run again, it undoes the level above"
         keeps = level_purpose(plan) == KEEPS_LOUDNESS
         when = "not before the seats above have been measured again; level only, no other filters"
         entries.append(f"The level trim upstream: {when if keeps else undone}.")

@@ -265,7 +265,7 @@ def test_the_level_trim_never_undoes_the_level_that_was_set(plan, joining):
     cut = replace(trimmed, cautions=(Caution(code=CautionCode.LOUDNESS_CUT, value=2.0),))
     for sets in (wanted, cut, replace(trimmed, joining=joining)):
         (text,) = trims(sets)
-        assert "undoes the level set above" in text
+        assert "undoes the level above" in text
     for step in opening_steps([trimmed]):
         assert "trim" not in step.control.lower()
 
