@@ -115,7 +115,7 @@ def _step(number: int, control: str, cells: Sequence[Cell]) -> Step:
 def _kept_cell(value: str | None) -> Cell:
     """Return a control that stays: with what was set, so that it can be set again after a reset."""
     if value is None:
-        return Cell(action="leave", value=LEAVE, detail="what was set is not stated")
+        return Cell(action="leave", value=LEAVE, detail="what was set is not known")
     return Cell(action="keep", value=value[0].upper() + value[1:], detail="as measured")
 
 
@@ -206,7 +206,8 @@ def _phase_cell(plan: Plan) -> Cell:
         wanted, was = joining.settings, joining.present
         value, now = (text(one.phase_deg, wanted.phase_frequency) for one in (wanted, was))
         if value != now or stated is None:
-            return _changed_cell(value, now, changed=value != now)
+            known = stated is None or stated.phase_deg is not None
+            return _changed_cell(value, now if known else "not stated", changed=value != now)
     if stated is None or stated.phase_deg is None:
         return _kept_cell(None)
     return _kept_cell(text(stated.phase_deg, stated.phase_frequency))

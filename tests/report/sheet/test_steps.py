@@ -247,7 +247,7 @@ def test_what_is_not_stated_is_left_and_said_so(plan):
     for stated in (unsaid, replace(unsaid, present=None)):
         cells = [step.cells[0] for step in opening_steps([stated])[:5]]
         assert {(cell.action, cell.value) for cell in cells} == {("leave", "Leave as it is")}
-        assert {cell.detail for cell in cells} == {"what was set is not stated"}
+        assert {cell.detail for cell in cells} == {"what was set is not known"}
 
 
 def trims(plan):
@@ -332,6 +332,9 @@ def test_phase_is_that_of_the_control_or_left(plan, joining):
     assert (changed.action, value, was) == ("set", "45° at 80 Hz", "30° at 80 Hz")
     assert cells(plan, joining, settings=turned(30.0), present=turned(30.0))[3].action == "keep"
     assert cells(plan, joining, settings=JoiningSettings())[3].action == "leave"
+    unsaid = replace(plan, present=UNSAID)
+    assert cells(unsaid, joining, settings=turned(45.0), present=turned(0.0))[3].was == "not stated"
+    assert cells(unsaid, joining, settings=turned(0.0), present=turned(0.0))[3].action == "leave"
 
 
 def test_low_pass_is_bypassed_or_stays(plan, joining):
