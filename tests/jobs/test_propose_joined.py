@@ -126,7 +126,7 @@ def test_text_and_sheet_do_not_say_to_leave_what_is_to_be_set(plan):
     steps = {step.control: step.cells[0] for step in opening_steps([plan])}
     assert steps["Low-pass and its bypass"].action == "set"
     assert steps["Low-pass and its bypass"].value == "Bypass"
-    assert "in the amplifier: one too many; keep Linkwitz" in steps["Low-pass and its bypass"].detail
+    assert "amplifier: one too many; keep Linkwitz" in steps["Low-pass and its bypass"].detail
     assert steps["Delay"].action == "set"
     assert steps["Delay"].value.startswith("Delay the mains by ")
     assert "never both" in steps["Delay"].detail
