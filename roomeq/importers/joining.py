@@ -63,6 +63,7 @@ def _setup(room_file: RoomFile) -> JoiningSetup:
         mains_path=stated_filters(room_file.mains_path) if mains_stated else None,
         fixed=tuple(index for index, one in enumerate(room_file.path) if not one.can_bypass),
         path_response=_path_response(room_file),
+        level_trim=processor is not None and processor.level_trim,
     )
 
 

@@ -14,6 +14,7 @@ import numpy as np
 
 from roomeq.base.cautions import CautionCode
 from roomeq.base.levels import power_ratio
+from roomeq.device.high_pass import HighPass
 from roomeq.device.profile import LevelKnob
 from roomeq.jobs.cautions import proposal_cautions, recording_cautions
 from roomeq.jobs.drive.bands import BandSearch, fit_room
@@ -33,6 +34,7 @@ from roomeq.plan.records import (
     Evidence,
     InputRecord,
     LevelSetting,
+    PresentRecord,
     QCheck,
     SeatResult,
     TargetRecord,
@@ -114,6 +116,7 @@ def propose(
         target=_target_record(room),
         bands=fit.bands,
         level=level,
+        present=_present_record(as_measured),
         no_change=fit.no_change if joining is None else joining.no_change,
         seats=seats,
         evidence=_evidence(room, fit, q_checks),
@@ -244,6 +247,21 @@ def _target_record(room: Room) -> TargetRecord:
         near_field=room.target.near_field is not None,
         path=tuple(str(entry) for entry in room.path),
         corner=room.corner,
+    )
+
+
+def _present_record(room: Room) -> PresentRecord:
+    present, setup, control = room.present, room.joining, room.device.phase
+    stated = bool(room.path) or room.corner_origin == "none"
+    return PresentRecord.copied(
+        present,
+        path=tuple(map(str, room.path)) if stated else None,
+        mains_path=None if setup.mains_path is None else tuple(map(str, setup.mains_path)),
+        protection=HighPass.of(room.equipment.protection),
+        protection_known=room.equipment.protection_known,
+        delay_ms=round(1e3 * setup.present_delay, 6) if present.delay_stated else None,
+        phase_frequency=None if control is None else control.frequency,
+        level_trim=setup.level_trim,
     )
 
 

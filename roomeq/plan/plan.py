@@ -39,6 +39,7 @@ from roomeq.plan.records import (
     HeadroomRecord,
     InputRecord,
     LevelSetting,
+    PresentRecord,
     SeatResult,
     TargetRecord,
 )
@@ -83,6 +84,8 @@ class Plan(Record, frozen=True, kw_only=True):
         What was assumed; what importers did.
     protection : ProtectionChoice or None
         Protective high-pass; None where no level was wanted.
+    present : PresentRecord or None
+        What else was set while measuring; None in plans of earlier releases.
     extra_drive : tuple of BandExtra
         What gains and level ask of each band.
     headroom : HeadroomRecord or None
@@ -120,6 +123,7 @@ class Plan(Record, frozen=True, kw_only=True):
     assumptions: tuple[str, ...]
     notes: tuple[str, ...]
     protection: ProtectionChoice | None = None
+    present: PresentRecord | None = None
     extra_drive: tuple[BandExtra, ...] = ()
     headroom: HeadroomRecord | None = None
     recordings: tuple[RecordingRow, ...] = ()

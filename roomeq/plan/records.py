@@ -17,6 +17,7 @@ from roomeq.base.levels import FloatArray
 from roomeq.base.record import Record
 from roomeq.device.amplifier import Amplifier, Load
 from roomeq.device.found_band import FoundBand
+from roomeq.device.high_pass import HighPass
 from roomeq.optimiser.drive.headroom import BandHeadroom, Headroom
 from roomeq.room.equipment import Equipment, WantedLevel
 
@@ -28,6 +29,7 @@ __all__ = [
     "HeadroomRow",
     "InputRecord",
     "LevelSetting",
+    "PresentRecord",
     "QCheck",
     "SeatResult",
     "TargetRecord",
@@ -115,6 +117,36 @@ class LevelSetting(Record, frozen=True, kw_only=True):
     setting_db: float | None
     residual_db: float
     upstream_db: float
+
+
+class PresentRecord(Record, frozen=True, kw_only=True):
+    """What was set while measuring, beside bands and level; None is not stated.
+
+    Attributes
+    ----------
+    path, mains_path : tuple of str or None
+        Filters in the path of subwoofer and mains, in words; empty where there were none.
+    protection : HighPass or None
+        The device's own high-pass; None is off where `protection_known`.
+    protection_known : bool
+    delay_ms : float or None
+        Of the subwoofer against the mains, positive is later.
+    polarity : {"normal", "inverted"} or None
+    phase_deg, phase_frequency : float or None
+        Of the phase control, and Hz at which its degrees hold.
+    level_trim : bool
+        Whether the processor trims levels by itself.
+    """
+
+    path: tuple[str, ...] | None
+    mains_path: tuple[str, ...] | None
+    protection: HighPass | None
+    protection_known: bool
+    delay_ms: float | None
+    polarity: Literal["normal", "inverted"] | None
+    phase_deg: float | None
+    phase_frequency: float | None
+    level_trim: bool
 
 
 class SeatResult(Record, frozen=True, kw_only=True):

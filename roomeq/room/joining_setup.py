@@ -60,6 +60,8 @@ class JoiningSetup:
     fixed : tuple of int
         Places in the subwoofer's path of low-passes that cannot be bypassed.
     path_response : PathResponse or None
+    level_trim : bool
+        Whether the processor trims levels by itself.
     """
 
     common_time_reference: bool | None = None
@@ -73,6 +75,7 @@ class JoiningSetup:
     mains_path: tuple[CrossoverFilter, ...] | None = None
     fixed: tuple[int, ...] = ()
     path_response: PathResponse | None = None
+    level_trim: bool = False
 
     @property
     def mains_filters(self) -> tuple[CrossoverFilter, ...] | None:

@@ -1,6 +1,7 @@
 """Plans as files."""
 
 import json
+import shutil
 from datetime import date, timedelta
 from pathlib import Path
 
@@ -47,6 +48,35 @@ def test_is_made_today_where_nothing_is_said(plan):
 
 def test_a_plan_without_a_date_still_opens():
     assert read_plan(SAVED_PLANS / "format_2.json").date is None
+
+
+STATED = """
+[device.present.protection]
+corner = 20
+
+[processor]
+level_trim = true
+"""
+
+
+def test_keeps_what_else_was_set_while_measuring(plan, tmp_path):
+    folder = tmp_path / "hall"
+    shutil.copytree(SAMPLES / "rented_hall", folder)
+    text = (folder / "room.toml").read_text("utf-8")
+    stated = text.replace('"normal"', '"inverted"').replace("phase_deg = 0.0", "phase_deg = 45.0")
+    stated = stated.replace("phase_deg", "delay_ms = 3.0\nphase_deg") + STATED
+    (folder / "room.toml").write_text('mains_path = "none"\n' + stated, "utf-8")
+    made = propose(read_room(folder), node_limit=1)
+    write_plan(made, tmp_path / "hall.json")
+    kept = read_plan(tmp_path / "hall.json").present
+    assert (kept.delay_ms, kept.polarity, kept.phase_deg) == (3.0, "inverted", 45.0)
+    assert (kept.protection.corner, kept.protection_known) == (20.0, True)
+    assert kept.path == ("low-pass Linkwitz-Riley 24 dB/oct at 100 Hz in the processor",)
+    assert (kept.mains_path, kept.level_trim) == ((), True)
+    unsaid = plan.present
+    assert (unsaid.delay_ms, unsaid.protection_known, unsaid.mains_path) == (None, False, None)
+    assert not unsaid.level_trim
+    assert read_plan(SAVED_PLANS / "format_2.json").present is None
 
 
 def test_prediction_follows_from_settings(plan):

@@ -78,6 +78,8 @@ class ProcessorTable(StrictTable, frozen=True, kw_only=True):
         For the subwoofer.
     same_corner : bool
         Whether one knob sets both corners.
+    level_trim : bool
+        Whether it measures and trims the levels of all loudspeakers by itself.
     """
 
     delay_lowest_ms: Annotated[float, Plausible(-LONGEST_MS, LONGEST_MS, "ms")] | None = None
@@ -86,6 +88,7 @@ class ProcessorTable(StrictTable, frozen=True, kw_only=True):
     high_pass: FilterChoiceTable | None = None
     low_pass: FilterChoiceTable | None = None
     same_corner: bool = False
+    level_trim: bool = False
 
 
 class PathResponseTable(StrictTable, frozen=True, kw_only=True):

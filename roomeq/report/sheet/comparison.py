@@ -16,15 +16,16 @@ from dataclasses import dataclass
 from roomeq.optimiser.bands.reasons import BandSetting
 from roomeq.plan.joining import JoiningSeatRow
 from roomeq.plan.plan import Plan
-from roomeq.plan.records import SeatResult
+from roomeq.plan.records import HeadroomRecord, SeatResult
 from roomeq.report.sheet.evidence import (
     SharedText,
     bands_by_remedy,
     figure,
-    judged_seats,
+    headroom_cells,
     share,
 )
-from roomeq.report.sheet.steps import bands_side_by_side, side_by_side, with_minus
+from roomeq.report.sheet.steps import bands_side_by_side, judged_seats, side_by_side
+from roomeq.report.text.headroom import LIMITS
 from roomeq.report.text.layout import joined, signed
 
 __all__ = ["MOST_SIDE_BY_SIDE", "Comparison", "sheet_comparison"]
@@ -69,6 +70,7 @@ def sheet_comparison(plans: Mapping[str, Plan]) -> Comparison:
     """
     listed = list(plans.values())
     bands = bands_side_by_side(listed)
+    joins = any(plan.joining is not None for plan in listed)
     seats = side_by_side({row.seat: row for row in judged_seats(plan)} for plan in listed)
     return Comparison(
         bands=bands,
@@ -79,7 +81,7 @@ def sheet_comparison(plans: Mapping[str, Plan]) -> Comparison:
         weights_shared=all(
             len({f"{100 * seat.weight:.0f}" for seat in row if seat}) == 1 for row in seats.values()
         ),
-        figures=side_by_side(_figures(plan) for plan in listed),
+        figures=side_by_side(_figures(plan, joins=joins) for plan in listed),
         remedies=_remedies(plans),
     )
 
@@ -97,22 +99,19 @@ def _remedies(
     return tuple((share({name: named(cause, name) for name in plans}), *cause) for cause in causes)
 
 
-def _figures(plan: Plan) -> dict[str, str]:
+def _figures(plan: Plan, *, joins: bool) -> dict[str, str]:
     """Return what `roomeq.report.text.plan.evidence_sentences` says, by title."""
     e = plan.evidence
     proof = "proven" if e.proven else "proof not finished"
     place = f"at {e.drive_boost_frequency:.0f} Hz, " if e.filter_boost_db > 0.1 else ""
-    rows = {}
-    if plan.joining is not None:
-        before_db, after_db = plan.joining.judged
-        rows["Sum with the mains"] = f"{before_db:.1f}{_ARROW}{after_db:.1f} dB"
-    rows |= {
-        "Least possible": f"{math.floor(100 * e.lower_bound_db) / 100:.2f} dB ({proof})",
-        "Best found; these settings": f"{e.best_deviation_db:.2f}; {e.deviation_db:.2f} dB",
-        "Average over seats, s.d.": (
+    alone, with_mains = (", subwoofer alone", ", with the mains") if joins else ("", "")
+    rows = {
+        f"Least possible{alone}": f"{math.floor(100 * e.lower_bound_db) / 100:.2f} dB ({proof})",
+        f"Best found; these settings{alone}": f"{e.best_deviation_db:.2f}; {e.deviation_db:.2f} dB",
+        f"Average over seats, s.d.{alone}": (
             f"{e.average_sd_before_db:.1f}{_ARROW}{e.average_sd_after_db:.1f} dB"
         ),
-        "Largest excess at any seat": (
+        f"Largest excess at any seat{alone}": (
             f"{signed(e.largest_excess_before_db)}{_ARROW}{signed(e.largest_excess_after_db)} dB"
         ),
         "Summed boost": f"{signed(e.filter_boost_db)} dB (limit {e.filter_boost_limit_db:g} dB)",
@@ -123,7 +122,16 @@ def _figures(plan: Plan) -> dict[str, str]:
     }
     if e.q_checks:
         factors = " and ".join(f"{check.factor:g}" for check in e.q_checks)
-        rows[f"With {factors} times the Q"] = "; ".join(
-            f"{check.before_db:.1f}{_ARROW}{check.after_db:.1f} dB" for check in e.q_checks
-        )
-    return {title: with_minus(text) for title, text in rows.items()}
+        title = f"With {factors} times the Q{with_mains if plan.joining else alone}"
+        rows[title] = f"{'; '.join(f'{check.after_db:.1f}' for check in e.q_checks)} dB"
+    return rows if plan.headroom is None else rows | _headroom(plan.headroom)
+
+
+def _headroom(record: HeadroomRecord) -> dict[str, str]:
+    first = record.headroom().first
+    if first is None or first.limit is None:
+        return {}
+    _, _, watts, moved, left = headroom_cells(first)
+    text = f"{first.label} Hz, {LIMITS[first.limit]}: {left} dB to spare, {watts} W, {moved} mm"
+    below = f"{record.quieter_db:.1f} dB below it, " if record.quieter_db >= 0.05 else ""
+    return {"Runs out first at the wanted level": f"{below}{text}"}

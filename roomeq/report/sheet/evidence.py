@@ -10,13 +10,13 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
+from roomeq.base.cautions import CautionCode
 from roomeq.optimiser.bands.reasons import BandSetting, Reason
-from roomeq.plan.joining import JoiningSeatRow
+from roomeq.optimiser.drive.headroom import BandHeadroom
 from roomeq.plan.plan import Plan
-from roomeq.plan.records import SeatResult
 from roomeq.report.sheet.steps import owners, with_minus
 from roomeq.report.text.joining import joining_sentences, joining_verdict, meeting_sentences
-from roomeq.report.text.layout import joined, signed
+from roomeq.report.text.layout import joined, number, signed
 from roomeq.report.text.plan import FIRST_STATEMENT, evidence_sentences
 from roomeq.report.text.wording import caution_text
 
@@ -25,8 +25,11 @@ __all__ = [
     "bands_by_remedy",
     "cautions",
     "figure",
+    "granted",
+    "headroom_cells",
     "inputs",
-    "judged_seats",
+    "judged",
+    "judged_text",
     "left_over",
     "merged_notes",
     "record",
@@ -34,6 +37,7 @@ __all__ = [
     "share",
 ]
 
+DASH = "\N{EN DASH}"
 _RECORD = (
     ("date", "When"),
     ("by", "By"),
@@ -85,6 +89,17 @@ _REMEDIES = {
         "Measuring over the whole range of the bands.",
     ),
 }
+_IN_STEPS = frozenset({CautionCode.LEVEL_OUTSIDE_RANGE, CautionCode.LOW_PASS_TWICE})
+_GRANTED = frozenset(
+    {
+        CautionCode.BANDS_IN_NOISE,
+        CautionCode.MEASURING_VOLTAGE_UNKNOWN,
+        CautionCode.MINIMUM_IMPEDANCE_ASSUMED,
+        CautionCode.NOISE_UNKNOWN,
+        CautionCode.Q_ASSUMED,
+        CautionCode.ROOM_GAIN_UNKNOWN,
+    }
+)
 _LIMIT_NOT_KNOWN = (
     "Whether the subwoofer can do more there is not known.",
     "Stating its lower limit, or a subwoofer that reaches lower.",
@@ -102,7 +117,7 @@ class SharedText:
 
 def figure(value: float | None, *, sign: bool = True) -> str:
     """Return dB with one decimal and a true minus sign; a dash where nothing is known."""
-    text = with_minus(signed(value)) or "\N{EN DASH}"
+    text = with_minus(signed(value)) or DASH
     return text if sign else text.lstrip("+")
 
 
@@ -129,18 +144,47 @@ def left_over(bands: Sequence[BandSetting]) -> str:
     )
 
 
-def judged_seats(plan: Plan) -> Sequence[SeatResult | JoiningSeatRow]:
-    """Return the seats by what is judged: the sum with the mains where it is joined."""
-    return plan.joining.seat_rows if plan.joining else plan.seats
-
-
-def sentences(plan: Plan) -> list[str]:
-    """Return what backs a plan in sentences; those on the sum first where it is joined."""
-    found = evidence_sentences(plan)
+def judged(plan: Plan) -> tuple[float, float]:
+    """Return what is judged, before and predicted, in dB."""
     if plan.joining is not None:
-        found[0] = f"The subwoofer alone: {found[0][0].lower()}{found[0][1:]}"
-        found[:0] = [joining_verdict(plan.joining), *joining_sentences(plan.joining)[:2]]
-    return [with_minus(text) for text in found]
+        return plan.joining.judged
+    return plan.deviation_before_db, plan.deviation_after_db
+
+
+def judged_text(plan: Plan) -> str:
+    """Name what is judged."""
+    if plan.joining is None:
+        return "Weighted deviation from the target:"
+    if plan.joining.bands is None:
+        return "What the sum loses around the crossover:"
+    return "Weighted deviation from the target, with the mains:"
+
+
+def sentences(plan: Plan) -> list[tuple[str, list[str]]]:
+    """Return what backs a plan in sentences, by what they speak of."""
+    found, joining = evidence_sentences(plan), plan.joining
+    alone = [text for text in found if not text.startswith("If the bands' Q")]
+    others = [
+        f"With {check.factor:g} times the bands' Q the deviation would be {check.after_db:.1f} dB."
+        for check in plan.evidence.q_checks
+    ]
+    if joining is None:
+        return [("How good it is", [*alone, *others])]
+    both = [joining_verdict(joining), *joining_sentences(joining)[:2], *others]
+    return [("Subwoofer and mains together", both), ("The subwoofer alone", alone)]
+
+
+def headroom_cells(band: BandHeadroom) -> tuple[str, ...]:
+    """Return level, volts, watts, millimetres and what is left in a band; dashes where unknown."""
+    moved = None if band.displacement is None else 1000 * band.displacement
+    texts = (
+        number(band.reached_db),
+        number(band.voltage),
+        number(band.power_w, digits=0),
+        number(moved),
+        signed(band.left_db),
+    )
+    return tuple(text or DASH for text in texts)
 
 
 def share(texts: Mapping[str, Sequence[str]]) -> tuple[SharedText, ...]:
@@ -149,16 +193,30 @@ def share(texts: Mapping[str, Sequence[str]]) -> tuple[SharedText, ...]:
 
 
 def cautions(plans: Mapping[str, Plan]) -> tuple[SharedText, ...]:
-    """Return the cautions of all plans, reservations first and marked as weighty."""
+    """Return the cautions of all plans, reservations first and marked as weighty.
+
+    What the steps say is not said again, nor what belongs to what was taken for granted.
+    """
     weighty: dict[str, list[str]] = {}
     plain: dict[str, list[str]] = {}
     for name, plan in plans.items():
         first = [FIRST_STATEMENT] if plan.statement == 1 else []
         meeting = meeting_sentences(plan.joining.meeting) if plan.joining else []
         found = [f"Look at the measurements first: {text}" for text in plan.findings]
-        weighty[name] = [*first, *found, *map(caution_text, plan.reservations), *meeting]
-        plain[name] = [caution_text(c) for c in plan.cautions if c not in plan.reservations]
+        said = [caution_text(one) for one in plan.reservations if one.code not in _IN_STEPS]
+        weighty[name] = [*first, *found, *said, *meeting]
+        plain[name] = [
+            caution_text(caution)
+            for caution in plan.cautions
+            if caution not in plan.reservations and caution.code not in _GRANTED
+        ]
     return (*(replace(entry, weighty=True) for entry in share(weighty)), *share(plain))
+
+
+def granted(plan: Plan) -> list[str]:
+    """Return what was taken for granted, cautions that say nothing else included."""
+    cautions = [caution_text(one) for one in plan.cautions if one.code in _GRANTED]
+    return [*cautions, *plan.assumptions]
 
 
 def merged_notes(plan: Plan) -> list[str]:

@@ -23,8 +23,8 @@ __all__ = ["Picture", "Tick", "sheet_picture"]
 
 DB_PER_DECADE = 50.0
 WIDTH = 340.0
-LEFT, RIGHT, TOP, BOTTOM = 34.0, 8.0, 8.0, 30.0
-MOST_DB = 40.0
+LEFT, RIGHT, TOP, BOTTOM = 34.0, 12.0, 8.0, 18.0
+MOST_DB = 30.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -23,7 +23,9 @@ from roomeq.plan.plan import Plan
 from roomeq.report.sheet import evidence, steps
 from roomeq.report.sheet.comparison import MOST_SIDE_BY_SIDE, sheet_comparison
 from roomeq.report.sheet.picture import sheet_picture
-from roomeq.report.text.wording import SAFETY, no_change_text, reason_text
+from roomeq.report.text import wording
+from roomeq.report.text.headroom import LIMITS
+from roomeq.report.text.layout import joined
 
 if TYPE_CHECKING:
     from jinja2 import Template
@@ -61,6 +63,7 @@ def settings_sheet(plans: Mapping[str, Plan], *, mixed: bool = False) -> str:
     if not mixed:
         _refuse_mixture(plans)
     listed = list(plans.values())
+    opening = steps.opening_steps(listed)
     pictures = {name: sheet_picture(plan) for name, plan in plans.items()}
     beside = 1 < len(plans) <= MOST_SIDE_BY_SIDE
     return _template().render(
@@ -70,20 +73,22 @@ def settings_sheet(plans: Mapping[str, Plan], *, mixed: bool = False) -> str:
         devices=_once(plan.device.name for plan in listed),
         date=_once(plan.record["date"] for plan in listed if plan.record.get("date")),
         tight=len({plan.joining is None for plan in listed}) > 1,
-        opening=steps.opening_steps(listed),
+        made=_made(plans),
+        opening=opening,
+        changes=steps.only_changes(opening),
         bands=steps.band_steps(listed),
-        closing=steps.closing_steps(listed),
+        measure=steps.measure_step(listed, len(opening) + 2),
         ranges=_once(_range(plan) for plan in listed),
         leave_alone=steps.leave_alone(plans),
         cautions=evidence.cautions(plans),
-        safety=SAFETY,
         pictures=pictures,
         units=_once(picture.unit for picture in pictures.values() if picture),
         comparison=sheet_comparison(plans) if beside else None,
         record=evidence.record(plans),
-        assumptions=evidence.share({name: plan.assumptions for name, plan in plans.items()}),
+        assumptions=evidence.share({n: evidence.granted(plan) for n, plan in plans.items()}),
         notes=evidence.share({n: evidence.merged_notes(plan) for n, plan in plans.items()}),
         inputs=evidence.inputs(plans),
+        limits=LIMITS,
         version=", ".join(_once(plan.roomeq_version for plan in listed)),
     )
 
@@ -166,6 +171,21 @@ def _once(texts: Iterable[str]) -> list[str]:
     return list(dict.fromkeys(texts))
 
 
+def _made(plans: Mapping[str, Plan]) -> str:
+    """Say which plans these are, when they were made and by whom, as far as it is kept."""
+    found = {}
+    for name, plan in plans.items():
+        said = f"{(plan.date and f' {plan.date}') or ''}{(plan.by and f' by {plan.by}') or ''}"
+        found[name] = [f", made{said}" if said else ""]
+    texts = (f"{names or joined(list(plans))}{text}" for text, names in steps.owners(found).items())
+    return f"Plan{'s' if len(plans) > 1 else ''} {'; '.join(texts)}"
+
+
+def _with_minus(value: object) -> object:
+    """Return what is printed with true minus signs; markup, and what is not text, as it is."""
+    return steps.with_minus(value) if type(value) is str else value
+
+
 def _range(plan: Plan) -> str:
     device = plan.device
     limits = (device.lowest_db, device.highest_db)
@@ -185,14 +205,8 @@ def _template() -> Template:
         undefined=StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
+        finalize=_with_minus,
     )
-    environment.filters |= {"figure": evidence.figure, "with_minus": steps.with_minus}
-    environment.globals |= {
-        "bands_by_remedy": evidence.bands_by_remedy,
-        "judged_seats": evidence.judged_seats,
-        "left_over": evidence.left_over,
-        "no_change_text": no_change_text,
-        "reason_text": reason_text,
-        "sentences": evidence.sentences,
-    }
+    environment.filters["figure"] = evidence.figure
+    environment.globals |= {"evidence": evidence, "steps": steps, "wording": wording}
     return environment.get_template("settings_sheet.html.jinja")

@@ -3,8 +3,9 @@
 Conventions
 -----------
 A step has one cell for each plan, or a single cell where all plans agree. A setting that the plan
-does not hold is left as it is; nothing is invented. Settings are absolute, in dB; numbers carry a
-true minus sign and as many decimals as the device's step needs.
+does not choose is shown as it was while measuring, where that is stated; nothing is invented.
+Settings are absolute, in dB, but where the present one is not known; numbers carry a true minus
+sign and as many decimals as the device's step needs.
 """
 
 from __future__ import annotations
@@ -15,14 +16,16 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Literal, TypeVar
 
+from roomeq.device.processor import JoiningSettings
 from roomeq.optimiser.bands.reasons import BandSetting, Reason
 from roomeq.optimiser.drive.protection import ProtectionReason
+from roomeq.plan.joining import JoiningSeatRow
 from roomeq.plan.plan import Plan
-from roomeq.plan.records import LevelSetting
+from roomeq.plan.records import SeatResult
 from roomeq.report.text.headroom import high_pass_text
 from roomeq.report.text.joining import delay_numbers, delay_text
-from roomeq.report.text.layout import joined, signed, signed_setting
-from roomeq.report.text.wording import level_purpose
+from roomeq.report.text.layout import joined, signed_setting
+from roomeq.report.text.wording import KEEPS_LOUDNESS, level_purpose
 
 __all__ = [
     "Cell",
@@ -30,9 +33,11 @@ __all__ = [
     "Step",
     "band_steps",
     "bands_side_by_side",
-    "closing_steps",
     "decibels",
+    "judged_seats",
     "leave_alone",
+    "measure_step",
+    "only_changes",
     "opening_steps",
     "owners",
     "seats_to_measure_again",
@@ -68,6 +73,8 @@ class Cell:
         Number of plans that the cell is for.
     fader : Fader or None
         Only of bands.
+    change : bool
+        Whether the value is a change, since what is set now is not known.
     """
 
     action: Literal["set", "keep", "leave", "do"]
@@ -76,9 +83,7 @@ class Cell:
     detail: str = ""
     span: int = 1
     fader: Fader | None = None
-
-
-_NOT_HELD_CELL = Cell(action="leave", value=LEAVE, detail="not part of this plan")
+    change: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -107,105 +112,150 @@ def _step(number: int, control: str, cells: Sequence[Cell]) -> Step:
     return Step(number=str(number), control=control, cells=tuple(cells))
 
 
+def _kept_cell(value: str | None) -> Cell:
+    """Return a control that stays: with what was set, so that it can be set again after a reset."""
+    if value is None:
+        return Cell(action="leave", value=LEAVE, detail="what was set is not known")
+    return Cell(action="keep", value=value[0].upper() + value[1:], detail="as measured")
+
+
 def _changed_cell(value: str, was: str, *, changed: bool, detail: str = "") -> Cell:
     """Return a setting to be made, or to be kept where it is set already."""
-    if not changed:
-        return Cell(action="keep", value=value)
-    return Cell(action="set", value=value, was=was, detail=detail)
+    return Cell(action="set", value=value, was=was, detail=detail) if changed else _kept_cell(value)
 
 
-def _low_pass_cell(plan: Plan, *, bypassed: bool) -> Cell:
-    """Return what to bypass; `bypassed` is whether any plan of the sheet bypasses a low-pass."""
-    joining = plan.joining
-    left = joined([text for text in plan.target.path if text.startswith("low-pass")])
-    if joining is None and not (bypassed and left):
-        return _filter_cell(plan, "low-pass")
-    if joining is None or not joining.bypass:
-        return Cell(action="keep", value="As while measuring", detail=left)
-    return Cell(action="set", value="Bypass", detail=f"{joined(joining.bypass)}; keep {left}")
+def _turn(change_db: float) -> str:
+    """Return a change of level in words, where the setting itself is not known."""
+    return f"{'Up' if change_db > 0 else 'Down'} by {decibels(abs(change_db)).lstrip('+')}"
+
+
+def _filters(texts: Iterable[str], kind: str) -> str:
+    return joined([text.removeprefix(f"{kind} ") for text in texts if text.startswith(kind)])
+
+
+def _low_pass_cell(plan: Plan) -> Cell:
+    kept, joining = _filters(plan.target.path, "low-pass"), plan.joining
+    if joining is not None and joining.bypass:
+        gone = f"{_filters(joining.bypass, 'low-pass')}: one too many"
+        return Cell(action="set", value="Bypass", detail=f"{gone}; keep {kept}" if kept else gone)
+    stated = plan.present is not None and plan.present.path is not None
+    return _kept_cell(kept or ("none" if stated else None))
+
+
+def _mains_cell(plan: Plan) -> Cell | None:
+    stated = plan.present is not None and plan.present.mains_path
+    return _kept_cell(joined(stated)) if stated else None
+
+
+def _high_pass_cell(plan: Plan) -> Cell:
+    choice, present = plan.protection, plan.present
+    unknown = (ProtectionReason.NO_CHOICE, ProtectionReason.PRESENT_UNKNOWN)
+    if choice is not None and choice.reason not in unknown:
+        value, was = high_pass_text(choice.high_pass), high_pass_text(choice.present)
+        return _changed_cell(value[0].upper() + value[1:], was, changed=choice.changes)
+    if present is not None and present.protection_known:
+        return _kept_cell(high_pass_text(present.protection))
+    return _kept_cell(_filters(plan.target.path, "high-pass") or None)
 
 
 def _delay_cell(plan: Plan) -> Cell:
-    joining = plan.joining
+    def kept(settings: JoiningSettings) -> Cell:
+        return _kept_cell(f"subwoofer {delay_text(settings)}" if settings.delay else "0 ms")
+
+    joining, stated = plan.joining, plan.present
+    known = None if stated is None else stated.delay_ms
     if joining is None:
-        return _NOT_HELD_CELL
+        return _kept_cell(None) if known is None else kept(JoiningSettings(delay=1e-3 * known))
+    unknown = stated is not None and known is None
     settings, present = joining.settings.settings(), joining.present.settings()
     if math.isclose(settings.delay_ms, present.delay_ms, abs_tol=1e-6):
-        return Cell(action="keep", value=delay_text(settings))
-    box, number, other, distance = delay_numbers(settings, present=present)
+        return _kept_cell(None) if unknown else kept(settings)
+    box, number, back, distance = delay_numbers(settings, present=present)
+    value = f"Delay the {box} by {number} ms" if settings.delay else "0 ms"
+    choice = f"EITHER this OR, where distances are entered, the subwoofer {distance}; never both"
+    details = ["than now, which is not stated" if unknown else "", back.strip(), choice]
     return Cell(
         action="set",
-        value=f"Delay the {box} by {number} ms" if settings.delay else "0 ms",
-        was=delay_text(present),
-        detail=f"{other}or enter the subwoofer {distance}; never both",
+        value=f"{value} more" if unknown else value,
+        was="" if unknown else delay_text(present),
+        detail="; ".join(filter(None, details)),
+        change=unknown,
     )
 
 
 def _polarity_cell(plan: Plan) -> Cell:
     if plan.joining is None:
-        return _NOT_HELD_CELL
+        return _kept_cell(None if plan.present is None else plan.present.polarity)
     wanted = plan.joining.settings.settings().polarity
     was = plan.joining.present.settings().polarity
+    if plan.present is not None and plan.present.polarity is None:
+        if wanted == was:
+            return _kept_cell(None)
+        return Cell(action="set", value="The other one", detail="than now, which is not stated")
     detail = f"if the microphone at each cone tells of crossed wires: mend, leave it {was}"
     return _changed_cell(wanted.capitalize(), was, changed=wanted != was, detail=detail)
 
 
 def _phase_cell(plan: Plan) -> Cell:
-    joining = plan.joining
-    if joining is None or joining.settings.phase_frequency is None:
-        return _NOT_HELD_CELL
-    wanted, was = (f"{x.phase_deg:g}\N{DEGREE SIGN}" for x in (joining.settings, joining.present))
-    value = f"{wanted} at {joining.settings.phase_frequency:g}\N{NO-BREAK SPACE}Hz"
-    changed = joining.settings.phase_deg != joining.present.phase_deg
-    return _changed_cell(value, was, changed=changed)
+    def text(degrees: float, frequency: float | None) -> str:
+        at = "" if frequency is None else f" at {frequency:g}\N{NO-BREAK SPACE}Hz"
+        return f"{degrees:g}\N{DEGREE SIGN}{at}"
+
+    joining, stated = plan.joining, plan.present
+    if joining is not None and joining.settings.phase_frequency is not None:
+        wanted, was = joining.settings, joining.present
+        value, now = (text(one.phase_deg, wanted.phase_frequency) for one in (wanted, was))
+        if value != now or stated is None:
+            known = stated is None or stated.phase_deg is not None
+            return _changed_cell(value, now if known else "not stated", changed=value != now)
+    if stated is None or stated.phase_deg is None:
+        return _kept_cell(None)
+    return _kept_cell(text(stated.phase_deg, stated.phase_frequency))
 
 
-def _filter_cell(plan: Plan, kind: str) -> Cell:
-    found = [text for text in plan.target.path if text.startswith(kind)]
-    detail = f"while measuring: {joined(found)}" if found else "what was in force is not stated"
-    return Cell(action="leave", value=LEAVE, detail=detail)
-
-
-def _high_pass_cell(plan: Plan) -> Cell:
-    if plan.protection is None:
-        return _filter_cell(plan, "high-pass")
-    choice = plan.protection
-    if choice.reason in (ProtectionReason.NO_CHOICE, ProtectionReason.PRESENT_UNKNOWN):
-        return Cell(action="leave", value=LEAVE)
-    text = high_pass_text(choice.high_pass)
-    value, was = text[0].upper() + text[1:], high_pass_text(choice.present)
-    return _changed_cell(value, was, changed=choice.changes)
-
-
-def _level_cell(level: LevelSetting, plan: Plan) -> Cell:
-    exact = (
-        f"{level_purpose(plan)}; exactly {with_minus(signed(level.exact_change_db, digits=2))} dB"
-    )
+def _level_cell(plan: Plan) -> Cell:
+    level, purpose = plan.level, level_purpose(plan)
     if level.setting_db is not None:
         value, was = decibels(level.setting_db), decibels(level.setting_db - level.change_db)
-        return _changed_cell(value, was, changed=level.change_db != 0, detail=exact)
-    if level.change_db:
-        direction = "Up" if level.change_db > 0 else "Down"
-        turn = f"{direction} by {decibels(abs(level.change_db)).lstrip('+')}"
-        return Cell(action="set", value=turn, detail=f"from where it stands; {exact}")
-    return Cell(action="leave", value=LEAVE, detail="" if level.upstream_db else exact)
+        return _changed_cell(value, was, changed=level.change_db != 0, detail=purpose)
+    if not level.change_db:
+        return _kept_cell(None)
+    detail = f"from where it stands, which is not stated; {purpose}"
+    return Cell(action="set", value=_turn(level.change_db), detail=detail, change=True)
+
+
+def _upstream_cell(plan: Plan) -> Cell | None:
+    left_db = round(plan.level.upstream_db, 1)
+    detail = "what the level knob does not reach"
+    return Cell(action="set", value=_turn(left_db), detail=detail, change=True) if left_db else None
+
+
+_OPENING: tuple[tuple[str, Callable[[Plan], Cell | None]], ...] = (
+    ("Low-pass and its bypass", _low_pass_cell),
+    ("Filters of the mains", _mains_cell),
+    ("Protective high-pass", _high_pass_cell),
+    ("Delay", _delay_cell),
+    ("Polarity", _polarity_cell),
+    ("Phase control", _phase_cell),
+    ("Level knob", _level_cell),
+    ("Level upstream", _upstream_cell),
+)
 
 
 def opening_steps(plans: Sequence[Plan]) -> tuple[Step, ...]:
-    """Return what comes before the bands: filters, delay, polarity, phase, level."""
-    bypassed = any(plan.joining is not None and plan.joining.bypass for plan in plans)
-    rows: tuple[tuple[str, Callable[[Plan], Cell]], ...] = (
-        ("Low-pass and its bypass", lambda plan: _low_pass_cell(plan, bypassed=bypassed)),
-        ("Protective high-pass", _high_pass_cell),
-        ("Delay", _delay_cell),
-        ("Polarity", _polarity_cell),
-        ("Phase control", _phase_cell),
-        ("Level knob", lambda plan: _level_cell(plan.level, plan)),
-    )
+    """Return what comes before the bands; a row that no plan has anything to say of is left out."""
+    rows = {control: [cell(plan) for plan in plans] for control, cell in _OPENING}
+    nothing = Cell(action="leave", value=LEAVE)
+    said = [(control, cells) for control, cells in rows.items() if any(cells)]
     return tuple(
-        _step(number, control, [cell(plan) for plan in plans])
-        for number, (control, cell) in enumerate(rows, start=1)
+        _step(number, control, [cell or nothing for cell in cells])
+        for number, (control, cells) in enumerate(said, start=1)
     )
+
+
+def only_changes(steps: Sequence[Step]) -> str:
+    """Name the steps whose figure is a change, since what is set now is not known."""
+    return joined([step.number for step in steps if any(cell.change for cell in step.cells)])
 
 
 def _band_cell(band: BandSetting | None, plan: Plan) -> Cell:
@@ -251,14 +301,25 @@ def band_steps(plans: Sequence[Plan]) -> tuple[Step, ...]:
     )
 
 
+def judged_seats(plan: Plan) -> Sequence[SeatResult | JoiningSeatRow]:
+    """Return the seats by what is judged: the sum with the mains where it is joined."""
+    return plan.joining.seat_rows if plan.joining else plan.seats
+
+
 def seats_to_measure_again(plan: Plan) -> tuple[str, ...]:
-    """Return the seat with the most weight, and of the others the one that should change most."""
-    first = max(plan.seats, key=lambda seat: seat.weight)
-    others = [seat for seat in plan.seats if seat is not first]
-    if not others:
-        return (first.seat,)
-    second = max(others, key=lambda seat: abs(seat.after_db - seat.before_db))
-    return (first.seat, second.seat)
+    """Return spoilt seats, that with the most weight, and the one that should change most."""
+    rows = judged_seats(plan) or plan.seats
+    first = max(rows, key=lambda seat: seat.weight)
+    second = max(
+        (seat for seat in rows if seat is not first),
+        key=lambda seat: abs(seat.after_db - seat.before_db),
+        default=first,
+    )
+    return tuple(dict.fromkeys([*_spoilt_seats(plan), first.seat, second.seat]))
+
+
+def _spoilt_seats(plan: Plan) -> list[str]:
+    return list(dict.fromkeys(row.seat for row in plan.recordings if row.counts < 1))
 
 
 def _idle(plan: Plan) -> bool:
@@ -266,35 +327,21 @@ def _idle(plan: Plan) -> bool:
     return not plan.changes and not plan.joins and level.change_db == 0 and level.upstream_db == 0
 
 
-def _upstream_cell(plan: Plan) -> Cell:
-    if _idle(plan):
-        return Cell(action="leave", value=LEAVE, detail="nothing was changed")
-    detail = "with the settings above in force; level only, no other filters"
-    if plan.level.upstream_db:
-        value = f"Set {decibels(round(plan.level.upstream_db, 1))}, then run it again"
-        return Cell(action="set", value=value, detail=detail)
-    return Cell(action="do", value="Run it again", detail=detail)
-
-
 def _measure_cell(plan: Plan) -> Cell:
-    if _idle(plan):
+    seats, spoilt = seats_to_measure_again(plan), _spoilt_seats(plan)
+    if _idle(plan) and not spoilt:
         return Cell(action="leave", value="Not needed", detail="nothing was changed")
-    seats = seats_to_measure_again(plan)
-    why = "most weight" if len(seats) == 1 else "most weight, and where most should change"
-    what = "" if plan.joining is None else "subwoofer alone, then with mains; "
-    return Cell(
-        action="do",
-        value=joined(seats),
-        detail=f"{what}{why}; same drive level and microphone gain, then roomeq verify",
-    )
+    why = ["most weight" if len(seats) == 1 else "most weight, and where most should change"]
+    if spoilt:
+        why.insert(0, f"{joined(spoilt)}: spoilt when recorded")
+    if plan.joining is not None:
+        why.insert(0, "subwoofer alone, then with mains")
+    return Cell(action="do", value=joined(seats), detail="; ".join([*why, "then roomeq verify"]))
 
 
-def closing_steps(plans: Sequence[Plan]) -> tuple[Step, ...]:
-    """Return what comes after the bands: the level trim upstream, and two seats again."""
-    return (
-        _step(8, "Level trim upstream", [_upstream_cell(plan) for plan in plans]),
-        _step(9, "Measure again", [_measure_cell(plan) for plan in plans]),
-    )
+def measure_step(plans: Sequence[Plan], number: int) -> Step:
+    """Return what comes after the bands: some seats again."""
+    return _step(number, "Measure again", [_measure_cell(plan) for plan in plans])
 
 
 def owners(found: Mapping[str, Sequence[_Key]]) -> dict[_Key, str]:
@@ -306,82 +353,42 @@ def owners(found: Mapping[str, Sequence[_Key]]) -> dict[_Key, str]:
     return {k: "" if len(v) == len(found) else joined(list(v)) for k, v in named.items()}
 
 
-def _labels(plans: Iterable[Plan], reason: Reason) -> str:
-    """Name the bands of any plan that have a reason, in order of frequency."""
-    centres = {b.label: b.centre for plan in plans for b in plan.bands if b.reason is reason}
-    return joined(sorted(centres, key=lambda label: centres[label]))
+_NO_MORE_BOOST = (Reason.CANCELLATION, Reason.BELOW_LIMIT, Reason.ROLL_OFF)
 
 
-def _by_reason(plans: Iterable[Plan], words: Mapping[Reason, str]) -> list[str]:
-    found = [(_labels(plans, reason), text) for reason, text in words.items()]
-    return [f"{labels} Hz: {text}" for labels, text in found if labels]
-
-
-def _not_set(plans: Mapping[str, Plan]) -> list[str]:
-    """Return which controls none of the plans sets."""
-    controls = []
-    if all(plan.protection is None for plan in plans.values()):
-        controls.append("protective high-pass")
-    if all(plan.joining is None for plan in plans.values()):
-        controls += ["delay", "polarity", "phase control"]
-    if not controls:
-        return []
-    names = joined(controls)
-    what = "it" if len(controls) == 1 else "them"
-    return [f"{names[0].upper()}{names[1:]}: this plan does not set {what}."]
-
-
-def _paths(plans: Mapping[str, Plan]) -> list[str]:
-    """Return the filters that stay in the path; what differs between plans is said of each."""
-    found = {}
-    for name, plan in plans.items():
-        bypassed = plan.joining.bypass if plan.joining else ()
-        path = "; ".join(text for text in plan.target.path if text not in bypassed)
-        where = "Left in the path" if bypassed else "In the path while measuring"
-        found[name] = [(where, path) if path else ("", "")]
+def _not_touched(plan: Plan) -> list[str]:
+    """Return what must not be touched for the sake of one plan."""
     entries = []
-    for (where, path), names in owners(found).items():
-        of = f" ({names})" if names else ""
+    if not _idle(plan):
         entries.append(
-            f"{where}{of}: {path}. The settings were computed for it."
-            if path
-            else f"Every filter that was in the path while measuring{of}."
+            "Drive level and microphone gain, until the seats above have been measured again."
         )
+    if plan.present is not None and plan.present.level_trim:
+        undone = "run again, it undoes the level above"
+        keeps = level_purpose(plan) == KEEPS_LOUDNESS
+        when = "not before the seats above have been measured again; level only, no other filters"
+        entries.append(f"The level trim upstream: {when if keeps else undone}.")
     return entries
 
 
-def _low_bands(plans: Iterable[Plan]) -> list[str]:
-    """Return which bands are too low for a boost, and whether that is known of the subwoofer."""
-    groups: dict[str, list[Plan]] = {}
-    for plan in plans:
-        words = "what the subwoofer can do"
-        if not plan.target.limit_known:
-            floor = f"{plan.evidence.no_boost_below:.0f} Hz"
-            words = f"{floor}, since the subwoofer's lower limit is not known"
-        groups.setdefault(words, []).append(plan)
-    found = [(_labels(group, Reason.BELOW_LIMIT), words) for words, group in groups.items()]
-    return [f"{labels} Hz: no boost below {words}." for labels, words in found if labels]
+def _more_boost(plans: Mapping[str, Plan]) -> list[str]:
+    """Return where more boost would do least, said once for all plans."""
+
+    def held(plan: Plan) -> list[str]:
+        labels = [band.label for band in plan.bands if band.reason in _NO_MORE_BOOST]
+        return [f"{joined(labels)} Hz"] if labels else []
+
+    found = owners({name: held(plan) for name, plan in plans.items()})
+    where = "; ".join(f"{text} ({names})" if names else text for text, names in found.items())
+    what = f"More boost than is shown at {where}"
+    return [f"{what}: it costs headroom, and little may come of it."] if where else []
 
 
 def leave_alone(plans: Mapping[str, Plan]) -> tuple[str, ...]:
-    """Return what must not be touched, in sentences."""
-    entries = [
-        *_paths(plans),
-        *_not_set(plans),
-        "The places of subwoofer and seats: the settings hold for where they stood.",
-    ]
-    if not all(_idle(plan) for plan in plans.values()):
-        entries.append(
-            "Drive level and microphone gain, until the seats of step 9 have been measured again."
-        )
-    listed = list(plans.values())
-    entries += _by_reason(listed, _DIPS) + _low_bands(listed) + _by_reason(listed, _KEPT)
-    return tuple(entries)
-
-
-_DIPS = {Reason.CANCELLATION: "deep dips, which more boost would not fill."}
-_KEPT = {
-    Reason.ABOVE_CROSSOVER: "above the crossover. Leave at what is shown.",
-    Reason.NEAR_CROSSOVER: "too near the crossover to tell. Leave at what is shown.",
-    Reason.LOCKED: "locked. Leave at what is shown.",
-}
+    """Return what must not be touched, in sentences; what holds for some plans names them."""
+    found = owners({name: _not_touched(plan) for name, plan in plans.items()})
+    return (
+        "Subwoofer, seats, and filters beyond the steps: the settings hold for them as they stood.",
+        *(f"{text} ({names})" if names else text for text, names in found.items()),
+        *_more_boost(plans),
+    )

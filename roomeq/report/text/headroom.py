@@ -254,7 +254,7 @@ def drive_words(caution: Caution) -> dict[CautionCode, str]:
         ),
         CautionCode.JOIN_AGAIN: (
             f"The other high-pass turns the subwoofer's phase by {value:+.0f} degrees at {at}: "
-            "delay, polarity and phase are to be chosen anew."
+            "with it set, delay, polarity and phase are to be chosen anew."
         ),
         CautionCode.LEVEL_TOO_HIGH: (
             f"The wanted level asks {value:.1f} dB more at {at} than there is: play it that much "

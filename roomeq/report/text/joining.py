@@ -10,7 +10,7 @@ Celsius).
 from __future__ import annotations
 
 from roomeq.device.meeting import Meeting, MeetingFault
-from roomeq.device.processor import SPEED_OF_SOUND, JoiningSettings
+from roomeq.device.processor import METRES_PER_FOOT, SPEED_OF_SOUND, JoiningSettings
 from roomeq.optimiser.joining.data import JoiningNote
 from roomeq.optimiser.joining.sum_check import SumExplanation
 from roomeq.plan.alignment import (
@@ -84,7 +84,9 @@ def delay_numbers(
     was = present.delay_ms if other == "subwoofer" else -present.delay_ms
     back = f"and the {other} by 0 (was {_ms(was)}) " if was > 0 else ""
     way = "nearer" if moved > 0 else "farther"
-    return box, _ms(abs(settings.delay_ms)), back, f"{abs(moved) * SPEED_OF_SOUND:.2f} m {way}"
+    far = abs(moved) * SPEED_OF_SOUND
+    distance = f"{far:.2f} m ({far / METRES_PER_FOOT:.1f} ft) {way}"
+    return box, _ms(abs(settings.delay_ms)), back, distance
 
 
 def _ms(value: float) -> str:

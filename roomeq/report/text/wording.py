@@ -15,6 +15,7 @@ from roomeq.report.text.headroom import drive_words
 from roomeq.report.text.layout import signed
 
 __all__ = [
+    "KEEPS_LOUDNESS",
     "SAFETY",
     "caution_text",
     "level_purpose",
@@ -82,6 +83,9 @@ def _drive_limit_text(band: BandSetting, plan: Plan) -> str:
     return "its headroom" if limit_db is None else f"{signed(limit_db)} dB by its headroom"
 
 
+KEEPS_LOUDNESS = "keeps loudness"
+
+
 def level_purpose(plan: Plan) -> str:
     """Say what the level knob's change is for."""
     if plan.joining is not None:
@@ -90,7 +94,7 @@ def level_purpose(plan: Plan) -> str:
         return "stays, for the sum with the mains is in doubt"
     if any(caution.code is CautionCode.LOUDNESS_CUT for caution in plan.cautions):
         return "all that the drive limit grants"
-    return "reaches the wanted level" if plan.target.level_db is not None else "keeps loudness"
+    return "reaches the wanted level" if plan.target.level_db is not None else KEEPS_LOUDNESS
 
 
 def no_change_text(plan: Plan) -> str:

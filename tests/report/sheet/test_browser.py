@@ -230,6 +230,12 @@ def test_recorded_sweeps_with_many_notes_print_on_two_pages(recorded, tmp_path, 
     assert pages_printed(tmp_path, settings_sheet(dict.fromkeys(names, recorded)), "letter") == 2
 
 
+@pytest.mark.parametrize("name", ["brick_cellar", "rented_hall"])
+def test_a_room_with_many_cautions_prints_on_two_pages(tmp_path, name):
+    room = propose(read_room(SAMPLES / name), node_limit=1)
+    assert pages_printed(tmp_path, settings_sheet({"music": room}), "letter") == 2
+
+
 @pytest.mark.parametrize("plans", [1, 2])
 def test_settings_that_join_the_mains_print_on_two_pages(joined, tmp_path, plans):
     names = ("music", "film")[:plans]
@@ -259,10 +265,21 @@ def test_nothing_is_printed_smaller_than_8_points(sheets):
         points = [float(size) for size in re.findall(r"font-size: ([\d.]+)pt", style)]
         assert len(points) > 10
         assert min(points) >= 8.0
-        for where in ("", ".plans.beside "):
-            size = float(re.search(rf"\n  {where}\.tick {{ font-size: ([\d.]+)px", style)[1])
-            width = float(re.search(rf"\n  {where}figure {{ max-width: ([\d.]+)mm", style)[1])
+        for where in ("", ".several ", "#settings.tight "):
+            size = float(re.search(rf"[ ,]{where}\.tick {{ font-size: ([\d.]+)px", style)[1])
+            width = float(re.search(rf"[ ,]{where}\.picture {{ max-width: ([\d.]+)mm", style)[1])
             assert size * width / 340 * 72 / 25.4 >= 8.0
+
+
+def test_the_curve_fills_its_column(sheets):
+    style = sheets[0]
+    margin = float(re.search(r"@page {\s*margin: [\d.]+mm ([\d.]+)mm", style)[1])
+    gap = float(
+        re.search(r"\.advice { display: block; columns: 2; column-gap: ([\d.]+)mm", style)[1]
+    )
+    width = float(re.search(r"\n  \.picture { max-width: ([\d.]+)mm", style)[1])
+    for paper in (210.0, 215.9):  # A4 (ISO 216), letter
+        assert width / ((paper - 2 * margin - gap) / 2) > 0.95
 
 
 def test_settings_of_three_plans_stay_on_one_page(sheets, tmp_path):

@@ -1,5 +1,7 @@
 """Page 2 of the settings sheet: evidence, shared texts, remedies."""
 
+import re
+
 import msgspec
 import pytest
 from joining_rooms import CORNER, delayed, linkwitz_riley, survey_of
@@ -13,10 +15,12 @@ from roomeq.optimiser.joining.alignment import align
 from roomeq.optimiser.joining.survey import prepare_joining
 from roomeq.plan.joining import JoiningRecord, JoiningSeatRow, SumBandsRecord
 from roomeq.plan.plan import read_plan
-from roomeq.plan.records import InputRecord
+from roomeq.plan.records import HeadroomRecord, HeadroomRow, InputRecord
+from roomeq.report.sheet.comparison import sheet_comparison
 from roomeq.report.sheet.evidence import (
     bands_by_remedy,
     cautions,
+    granted,
     inputs,
     left_over,
     merged_notes,
@@ -106,19 +110,22 @@ def test_a_joined_plan_is_judged_by_the_sum_over_the_whole_bass(plan):
     )
     joined = replace(plan, joining=replace(joining, bands=whole))
     page = settings_sheet({"a": joined})
-    assert "<b>8.8</b> dB before" in page
+    assert "with the mains: <b>8.8</b>" in page
     assert "<b>2.5</b> dB predicted" in page
     assert rows(page, "sofa") == [["100 %", "7.2", "3.5"]]
     assert not any(rows(page, seat.seat) for seat in plan.seats)
-    text = sentences(joined)
-    assert text[0].startswith("Around 80 Hz the sum loses")
-    assert "polarity" in text[1]  # the best of either
-    first, *others = evidence_sentences(plan)
-    assert f"The subwoofer alone: {first[0].lower()}{first[1:]}".replace("-", "−")[:40] in {
-        sentence.replace("-", "−")[:40] for sentence in text
-    }
-    assert sum(sentence.startswith("The subwoofer alone:") for sentence in text) == 1
-    assert len(text) == 3 + 1 + len(others)
+    (both, of_both), (alone, of_one) = sentences(joined)
+    assert (both, alone) == ("Subwoofer and mains together", "The subwoofer alone")
+    assert of_both[0].startswith("Around 80 Hz the sum loses")
+    assert "polarity" in of_both[1]  # the best of either
+    assert of_one == [text for text in evidence_sentences(joined) if "bands' Q" not in text]
+    for check in plan.evidence.q_checks:  # of the sum
+        assert any(f"deviation would be {check.after_db:.1f} dB" in text for text in of_both)
+    assert {"Band by band, subwoofer alone", "Deviation at each seat, with the mains"} <= set(
+        re.findall("<h3>(.*?)</h3>", page)
+    )
+    lost = replace(plan, joining=joining)  # no bands were judged: it is no deviation
+    assert "What the sum loses around the crossover: <b>" in settings_sheet({"a": lost})
 
 
 def test_texts_of_all_plans_are_said_once_and_others_named(plan):
@@ -138,7 +145,7 @@ def test_texts_of_all_plans_are_said_once_and_others_named(plan):
 
 
 def test_reservations_come_first(plan):
-    codes = (CautionCode.Q_ASSUMED, CautionCode.NOT_PROVEN)
+    codes = (CautionCode.WORKS_HARDER, CautionCode.NOT_PROVEN)
     wary = replace(plan, cautions=tuple(Caution(code=code, value=1.0) for code in codes))
     found = cautions({"music": wary})
     # the plan is one of format 1, which says so before all else
@@ -146,6 +153,67 @@ def test_reservations_come_first(plan):
     assert found[0].text.startswith("Made by an earlier statement of the problem (format 1)")
     assert "stopped early" in found[1].text
     assert len(cautions({"music": replace(wary, format=2)})) == 2
+
+
+def test_what_was_assumed_is_told_once_and_not_called_nothing(plan):
+    """A caution that Q is assumed, and "nothing: all that was needed was stated", on one sheet."""
+    codes = (CautionCode.Q_ASSUMED, CautionCode.LEVEL_OUTSIDE_RANGE, CautionCode.LOW_PASS_TWICE)
+    found = tuple(Caution(code=code, value=1.0) for code in codes)
+    wary = replace(plan, format=2, cautions=found, assumptions=())
+    assert cautions({"music": wary}) == ()  # the steps say what to set upstream and to bypass
+    (text,) = granted(wary)
+    assert "Q was not measured" in text
+    assert granted(replace(wary, assumptions=("a roof",))) == [text, "a roof"]
+    assert "all that was needed was stated" not in settings_sheet({"music": wary})
+
+
+def test_headroom_is_shown_by_band_with_what_runs_out_first(plan):
+    def band(label, left_db, **known):
+        return HeadroomRow(
+            label=label,
+            wanted_db=90.0,
+            reached_db=91.25,
+            rise_db=3.0,
+            voltage=12.0,
+            power_w=38.4,
+            displacement=0.0049,
+            amplifier_db=left_db,
+            displacement_db=None,
+            distortion_db=None,
+            output_db=None,
+            assured_db=None,
+            drive_limit_db=6.0,
+        )
+
+    unknown = replace(band("31.5", None), voltage=None, power_w=None, displacement=None)
+    headroom = HeadroomRecord(
+        main_seat="sofa",
+        bands=(band("20", 7.0), band("25", 0.04), unknown),
+        first="25",
+        rated_voltage=40.0,
+        room_gain_known=True,
+        amplifier=None,
+        load=None,
+        output=None,
+        drive_limit="flat",
+    )
+    loud = replace(plan, headroom=headroom)
+    assert "Headroom" not in settings_sheet({"a": plan})
+    page = settings_sheet({"a": loud})
+    assert "Headroom at the wanted level" in page
+    assert rows(page, "20\N{NO-BREAK SPACE}Hz")[-1] == [
+        *("91.2", "12.0", "38", "4.9", "+7.0", "amplifier voltage")
+    ]
+    assert rows(page, "25\N{NO-BREAK SPACE}Hz")[-1][-2:] == [
+        "0.0",
+        "amplifier voltage, first of all",
+    ]
+    assert rows(page, "31.5\N{NO-BREAK SPACE}Hz")[-1][1:] == ["–", "–", "–", "–", "not known"]
+    quieter = settings_sheet({"a": replace(plan, headroom=replace(headroom, quieter_db=2.5))})
+    assert "Headroom 2.5 dB below the wanted level" in quieter
+    found = sheet_comparison({"a": loud, "b": plan}).figures
+    first = "25 Hz, amplifier voltage: 0.0 dB to spare, 38 W, 4.9 mm"
+    assert found["Runs out first at the wanted level"] == (first, None)
 
 
 def test_record_says_what_is_not_stated(plan):

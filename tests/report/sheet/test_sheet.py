@@ -3,6 +3,7 @@
 import builtins
 import itertools
 import re
+from datetime import date
 from html.parser import HTMLParser
 from pathlib import Path
 
@@ -80,7 +81,7 @@ def film(plan):
 
 def rows_of(page):
     """Return what stands behind each band's name, up to the next band."""
-    bands = page.split("Bands of the equaliser", 1)[1].split("Level trim upstream", 1)[0]
+    bands = page.split("Bands of the equaliser", 1)[1].split("Measure again", 1)[0]
     pieces = re.split(r"([\d.]+) Hz", bands)
     return dict(zip(pieces[1::2], pieces[2::2], strict=True))
 
@@ -139,24 +140,28 @@ def test_steps_come_in_working_order_and_unknown_ones_are_left(plan):
         "Phase control",
         "Level knob",
         "Bands of the equaliser",
-        "Level trim upstream",
         "Measure again",
         "Do not touch",
         "Cautions",
     ]
     places = [page.index(words) for words in order]
     assert places == sorted(places)
-    for words, following in itertools.pairwise(order[:6]):
+    for words, following in itertools.pairwise(order[1:6]):
         step = page[page.index(words) : page.index(following)]
         assert "Leave as it is" in step
-    assert plan.target.path[0] in page
+    assert plan.target.path[0].removeprefix("low-pass ") in page
+    numbers = re.findall(r" (\d) (?=[A-Z])", page[: page.index("Do not touch")])
+    assert numbers == list("12345678")
+    level = replace(plan.level, setting_db=None, change_db=5.0)
+    page = Document(settings_sheet({"music": replace(plan, level=level)})).page("settings")
+    assert "every value is the setting itself, but in step 6 a change" in page
 
 
 def test_cautions_stand_first_page_and_evidence_second(plan):
     wary = replace(
         plan,
         cautions=(
-            Caution(code=CautionCode.Q_ASSUMED),
+            Caution(code=CautionCode.WORKS_HARDER, value=4.0),
             Caution(code=CautionCode.SEAT_GETS_WORSE, value=2.5, name="back row"),
         ),
         assumptions=("the ceiling is there",),
@@ -164,12 +169,14 @@ def test_cautions_stand_first_page_and_evidence_second(plan):
     )
     document = Document(settings_sheet({"music": wary}))
     first, second = document.page("settings"), document.page("evidence")
-    assert first.index("Seat back row gets worse by 2.5 dB") < first.index("Q was not measured")
+    assert first.index("Seat back row gets worse by 2.5 dB") < first.index(
+        "works up to 4.0 dB harder"
+    )
     assert "protective earth" in first
     for words in ("2024-02-29", "the calibrator", "not stated", "the ceiling is there"):
         assert words in second
-    assert f"{plan.deviation_before_db:.1f} dB before" in second
-    assert f"{plan.deviation_after_db:.1f} dB predicted" in second
+    assert f"{plan.deviation_before_db:.1f} \N{RIGHTWARDS ARROW}" in first
+    assert f"{plan.deviation_after_db:.1f} dB predicted" in first
     for entry in plan.inputs:
         assert entry.file in second
         assert entry.sha256 in second
@@ -177,6 +184,39 @@ def test_cautions_stand_first_page_and_evidence_second(plan):
         assert seat.seat in second
     assert "second subwoofer" in second
     assert "the ceiling is there" not in first
+
+
+def test_says_which_plan_it_is_and_who_made_it_when(plan, film):
+    def head(plans):
+        page = Document(settings_sheet(plans)).page("settings")
+        return page[: page.index("Volume down")]
+
+    made = replace(plan, date=date(2024, 5, 31), by="Ada")
+    assert "Plan music, made 2024-05-31 by Ada." in head({"music": made})
+    assert "Plan music." in head({"music": plan})
+    both = head({"music": made, "film": replace(film, date=date(2024, 5, 31), by="Ada")})
+    assert "Plans music and film, made 2024-05-31 by Ada." in both
+    assert "Plans music, made 2024-05-31 by Ada; film." in head({"music": made, "film": film})
+    page = Document(settings_sheet({"music": plan})).page("settings")
+    assert page.endswith("Set by Date Signed")
+
+
+def test_minus_signs_are_of_one_kind(plan):
+    """But in names of files, which are to be found by them."""
+    said = replace(
+        plan,
+        record={"date": "2024-02-29", "drive_level": "player at -20 dB"},
+        cautions=(Caution(code=CautionCode.LEVEL_TOO_HIGH, value=-1.0, frequency=20.0),),
+        assumptions=("the knob stood at -3 dB",),
+        notes=("a.txt: level -0.5 dB at 20 Hz",),
+        inputs=(InputRecord(file="-20.txt", role="room", sha256="a" * 64),),
+    )
+    for plans in ({"music": said}, {"music": said, "film": said}):
+        text = re.sub(r"<(style|svg).*?</\1>", "", settings_sheet(plans), flags=re.DOTALL)
+        words = re.sub(r"<[^>]*>", " ", text)
+        assert set(re.findall(r"(?<![\w.])-\d[\w.]*", words)) == {"-20.txt"}
+        assert words.count("\N{MINUS SIGN}") > 10
+        assert "2024-02-29" in words
 
 
 def test_what_comes_from_files_is_escaped(plan):
@@ -215,7 +255,7 @@ def test_no_change_says_so_first(plan):
     still = replace(plan, bands=bands, level=level, no_change="improvement_too_small")
     page = Document(settings_sheet({"music": still})).page("settings")
     assert page.index("Change nothing") < page.index("Low-pass")
-    assert "Run it again" not in page
+    assert "Not needed" in page
     assert "was " not in "".join(rows_of(page).values())
 
 

@@ -5,6 +5,7 @@ import pytest
 from joining_rooms import CORNER, delayed, linkwitz_riley, survey_of
 from places import SAVED_PLANS
 
+from roomeq.base.cautions import Caution, CautionCode
 from roomeq.device.high_pass import HighPass
 from roomeq.device.processor import DelayRange, JoiningSettings
 from roomeq.optimiser.bands.reasons import Reason
@@ -13,11 +14,14 @@ from roomeq.optimiser.joining.alignment import align
 from roomeq.optimiser.joining.survey import prepare_joining
 from roomeq.plan.joining import JoiningRecord, JoiningSettingRecord
 from roomeq.plan.plan import read_plan
+from roomeq.plan.recordings import RecordingRow
+from roomeq.plan.records import PresentRecord
 from roomeq.report.sheet.steps import (
     band_steps,
-    closing_steps,
     decibels,
     leave_alone,
+    measure_step,
+    only_changes,
     opening_steps,
     seats_to_measure_again,
     with_minus,
@@ -97,10 +101,25 @@ def test_level_is_what_the_plan_knows(plan):
     assert (none.action, none.value) == ("leave", "Leave as it is")
 
 
-def test_upstream_level_is_set_before_the_trim_runs(plan):
+def test_what_the_knob_does_not_reach_is_a_step_of_its_own(plan):
     outside = replace(plan, level=replace(plan.level, upstream_db=-1.234))
-    cell = closing_steps([outside])[0].cells[0]
-    assert cell.value.replace("\N{NO-BREAK SPACE}", " ") == "Set −1.2 dB, then run it again"
+    steps = opening_steps([outside, plan])
+    assert [step.control for step in steps][-2:] == ["Level knob", "Level upstream"]
+    first, second = steps[-1].cells
+    assert first.value.replace("\N{NO-BREAK SPACE}", " ") == "Down by 1.2 dB"
+    assert second.action == "leave"
+    assert only_changes(steps) == steps[-1].number
+    assert "Level upstream" not in [step.control for step in opening_steps([plan])]
+
+
+def test_a_change_is_called_so_where_what_is_set_is_not_known(plan):
+    """Two kinds of numbers on one sheet: a setting, and a change that a reader sets as one."""
+    level = replace(plan.level, setting_db=None, change_db=5.0)
+    steps = opening_steps([replace(plan, level=level)])
+    assert only_changes(steps) == "6"
+    assert "which is not stated" in steps[5].cells[0].detail
+    assert only_changes(opening_steps([plan])) == ""
+    assert "exactly" not in opening_steps([plan])[5].cells[0].detail
 
 
 def test_equal_cells_become_one_and_different_ones_do_not(plan):
@@ -127,42 +146,128 @@ def test_two_seats_are_measured_again(plan):
     assert seats_to_measure_again(replace(plan, seats=(seats[0],))) == ("a",)
 
 
-def test_what_must_not_be_touched_names_bands_by_reason(plan):
-    reasons = {
-        Reason.CANCELLATION: "more boost would not fill",
-        Reason.BELOW_LIMIT: "no boost below",
-        Reason.ABOVE_CROSSOVER: "above the crossover",
-        Reason.NEAR_CROSSOVER: "too near the crossover",
-        Reason.LOCKED: "locked",
-    }
-    for reason, words in reasons.items():
-        bands = [replace(band, reason=None) for band in plan.bands]
-        bands[3] = replace(bands[3], reason=reason)
-        entries = leave_alone({"a": replace(plan, bands=tuple(bands))})
-        said = [entry for entry in entries if entry.startswith(f"{bands[3].label} Hz")]
-        assert len(said) == 1
-        assert words in said[0]
-    pathless = replace(plan, target=replace(plan.target, path=()))
-    assert leave_alone({"a": pathless})[0].startswith("Every filter")
-
-
-def test_a_lower_limit_that_is_not_known_is_not_told_as_a_fact(plan):
-    low = replace(plan.bands[0], reason=Reason.BELOW_LIMIT)
-    unknown = replace(plan, bands=(low, *plan.bands[1:]))
-    assert unknown.target.lower_limit is None
-    known = replace(unknown, target=replace(plan.target, lower_limit=25.0))
-    floor = f"{plan.evidence.no_boost_below:.0f} Hz"
-    fact = f"{low.label} Hz: no boost below what the subwoofer can do."
-    doubt = (
-        f"{low.label} Hz: no boost below {floor}, since the subwoofer's lower limit is not known."
+def test_a_spoilt_seat_is_measured_again(plan):
+    """As the caution on its recording asks for."""
+    seats = seats_to_measure_again(plan)
+    spoilt = next(seat.seat for seat in plan.seats if seat.seat not in seats)
+    row = RecordingRow(
+        seat=spoilt,
+        source="sub",
+        file="a.flac",
+        channel=1,
+        sample_rate=48000,
+        duration=9.0,
+        peak_dbfs=-6.0,
+        judged=True,
+        bands=(),
+        snr_db=(),
+        drift_ppm=None,
+        drift_basis=None,
+        drift_mended_by=None,
+        counts=0.5,
+        left_out=False,
+        findings=(),
     )
-    said = leave_alone({"a": known})
-    assert fact in said
-    assert doubt not in said
-    said = leave_alone({"a": unknown})
-    assert doubt in said
-    assert fact not in said
-    assert {fact, doubt} <= set(leave_alone({"a": known, "b": unknown}))
+    doubtful = replace(plan, recordings=(row, replace(row, seat=seats[0], counts=1.0)))
+    assert seats_to_measure_again(doubtful) == (spoilt, *seats)
+    cell = measure_step([doubtful], 8).cells[0]
+    assert spoilt in cell.value
+    assert f"{spoilt}: spoilt when recorded" in cell.detail
+    still = tuple(replace(band, gain_db=band.present_db) for band in plan.bands)
+    level = replace(plan.level, change_db=0.0, upstream_db=0.0)
+    idle = replace(doubtful, bands=still, level=level)
+    assert measure_step([idle], 8).cells[0].action == "do"
+
+
+def test_bands_that_are_set_are_not_to_be_left_alone(plan):
+    """One plan's reason is none of another's, and a band that is set above is not forbidden."""
+    bands = [replace(band, reason=None) for band in plan.bands]
+    dip = [replace(bands[3], reason=Reason.CANCELLATION, gain_db=bands[3].present_db - 1.5)]
+    low = [replace(bands[0], reason=Reason.BELOW_LIMIT)]
+    first = replace(plan, bands=(*bands[:3], *dip, *bands[4:]))
+    second = replace(plan, bands=(*low, *bands[1:]))
+    named = [text for text in leave_alone({"a": first, "b": second}) if " Hz" in text]
+    where = f"{bands[3].label} Hz (a); {bands[0].label} Hz (b)"
+    assert named == [
+        f"More boost than is shown at {where}: it costs headroom, and little may come of it."
+    ]
+    above = [replace(bands[8], reason=Reason.ABOVE_CROSSOVER)]
+    kept = replace(plan, bands=(*bands[:8], *above))
+    assert not [text for text in leave_alone({"a": kept}) if " Hz" in text]
+
+
+PRESENT = PresentRecord(
+    path=("low-pass B", "high-pass A"),
+    mains_path=("high-pass M",),
+    protection=HighPass(family="butterworth", order=2, corner=16.0),
+    protection_known=True,
+    delay_ms=3.0,
+    polarity="inverted",
+    phase_deg=45.0,
+    phase_frequency=80.0,
+    level_trim=False,
+)
+
+
+def test_everything_can_be_set_again_after_a_reset(plan):
+    """What was set while measuring and is no part of the plan stands in its step."""
+    target = replace(plan.target, path=PRESENT.path)
+    steps = opening_steps([replace(plan, target=target, present=PRESENT)])
+    said = {step.control: step.cells[0] for step in steps}
+    known = {name: cell.value.replace("\N{NO-BREAK SPACE}", " ") for name, cell in said.items()}
+    del known["Level knob"]
+    assert known == {
+        "Low-pass and its bypass": "B",
+        "Filters of the mains": "High-pass M",
+        "Protective high-pass": "16 Hz, Butterworth 12 dB/oct",
+        "Delay": "Subwoofer 3.00 ms later (1.03 m, 3.4 ft)",
+        "Polarity": "Inverted",
+        "Phase control": "45\N{DEGREE SIGN} at 80 Hz",
+    }
+    assert {(said[name].action, said[name].detail) for name in known} == {("keep", "as measured")}
+    off = replace(PRESENT, path=(), protection=None, delay_ms=0.0)
+    steps = opening_steps([replace(plan, target=replace(target, path=()), present=off)])
+    assert [steps[n].cells[0].value for n in (0, 2, 3)] == ["None", "Off", "0 ms"]
+
+
+UNSAID = replace(
+    PRESENT,
+    path=None,
+    mains_path=None,
+    protection=None,
+    protection_known=False,
+    delay_ms=None,
+    polarity=None,
+    phase_deg=None,
+)
+
+
+def test_what_is_not_stated_is_left_and_said_so(plan):
+    unsaid = replace(plan, target=replace(plan.target, path=()), present=UNSAID)
+    for stated in (unsaid, replace(unsaid, present=None)):
+        cells = [step.cells[0] for step in opening_steps([stated])[:5]]
+        assert {(cell.action, cell.value) for cell in cells} == {("leave", "Leave as it is")}
+        assert {cell.detail for cell in cells} == {"what was set is not known"}
+
+
+def trims(plan):
+    return [text for text in leave_alone({"a": plan}) if "trim" in text]
+
+
+def test_the_level_trim_never_undoes_the_level_that_was_set(plan, joining):
+    """Only where the room file says that there is one; not before it was measured again."""
+    trimmed = replace(plan, present=replace(PRESENT, level_trim=True))
+    assert not trims(replace(plan, present=PRESENT))
+    assert not trims(plan)
+    (text,) = trims(trimmed)
+    assert "not before the seats above have been measured again" in text
+    wanted = replace(trimmed, target=replace(plan.target, level_db=85.0))
+    cut = replace(trimmed, cautions=(Caution(code=CautionCode.LOUDNESS_CUT, value=2.0),))
+    for sets in (wanted, cut, replace(trimmed, joining=joining)):
+        (text,) = trims(sets)
+        assert "undoes the level above" in text
+    for step in opening_steps([trimmed]):
+        assert "trim" not in step.control.lower()
 
 
 @pytest.fixture(scope="module")
@@ -184,19 +289,25 @@ def cells(plan, joining, *, settings, present=None, **record):
 def test_delay_says_who_is_delayed_from_what(plan, joining):
     # 343.2 m/s; 0.3048 m to the foot
     now = JoiningSettings(delay=0.001)
-    for delay, far, branch in ((-0.004, "1.72 m farther", "mains"),
-                               (0.004, "1.03 m nearer", "subwoofer")):  # fmt: skip
+    for delay, far, branch in ((-0.004, "1.72 m (5.6 ft) farther", "mains"),
+                               (0.004, "1.03 m (3.4 ft) nearer", "subwoofer")):  # fmt: skip
         cell = cells(plan, joining, settings=JoiningSettings(delay=delay), present=now)[1]
         assert cell.action == "set"
         assert cell.value == f"Delay the {branch} by 4.00 ms"
         assert cell.was == "1.00 ms later (0.34 m, 1.1 ft)"
-        assert cell.detail.endswith(f"or enter the subwoofer {far}; never both")
+        choice = f"EITHER this OR, where distances are entered, the subwoofer {far}; never both"
+        assert cell.detail.endswith(choice)
         assert ("subwoofer by 0 (was 1.00)" in cell.detail) is (branch == "mains")
     rest = cells(plan, joining, settings=JoiningSettings(), present=now)[1]
     assert (rest.action, rest.value) == ("set", "0 ms")
-    assert "0.34 m farther" in rest.detail
+    assert "0.34 m (1.1 ft) farther" in rest.detail
     kept = cells(plan, joining, settings=now, present=now)[1]
-    assert (kept.action, kept.value, kept.was) == ("keep", "1.00 ms later (0.34 m, 1.1 ft)", "")
+    assert (kept.action, kept.was) == ("keep", "")
+    assert kept.value == "Subwoofer 1.00 ms later (0.34 m, 1.1 ft)"
+    unsaid = replace(plan, present=UNSAID)
+    more = cells(unsaid, joining, settings=JoiningSettings(delay=-0.004))[1]
+    assert (more.value, more.was, more.change) == ("Delay the mains by 4.00 ms more", "", True)
+    assert cells(unsaid, joining, settings=JoiningSettings())[1].action == "leave"
 
 
 def test_polarity_is_set_only_where_it_changes(plan, joining):
@@ -206,64 +317,52 @@ def test_polarity_is_set_only_where_it_changes(plan, joining):
     assert "microphone at each cone" in changed.detail
     kept = cells(plan, joining, settings=inverted, present=inverted)[2]
     assert (kept.action, kept.value, kept.was) == ("keep", "Inverted", "")
+    unsaid = replace(plan, present=UNSAID)
+    other = cells(unsaid, joining, settings=inverted, present=normal)[2]
+    assert (other.action, other.value) == ("set", "The other one")
+    assert cells(unsaid, joining, settings=normal, present=normal)[2].action == "leave"
 
 
-def test_phase_is_that_of_the_control_or_not_part_of_the_plan(plan, joining):
+def test_phase_is_that_of_the_control_or_left(plan, joining):
     def turned(phase_deg):
         return JoiningSettings(phase_deg=phase_deg, phase_frequency=80.0)
 
     changed = cells(plan, joining, settings=turned(45.0), present=turned(30.0))[3]
-    value = changed.value.replace("\N{NO-BREAK SPACE}", " ")
-    assert (changed.action, value, changed.was) == ("set", "45° at 80 Hz", "30°")
+    value, was = (x.replace("\N{NO-BREAK SPACE}", " ") for x in (changed.value, changed.was))
+    assert (changed.action, value, was) == ("set", "45° at 80 Hz", "30° at 80 Hz")
     assert cells(plan, joining, settings=turned(30.0), present=turned(30.0))[3].action == "keep"
-    assert cells(plan, joining, settings=JoiningSettings())[3].detail == "not part of this plan"
+    assert cells(plan, joining, settings=JoiningSettings())[3].action == "leave"
+    unsaid = replace(plan, present=UNSAID)
+    assert cells(unsaid, joining, settings=turned(45.0), present=turned(0.0))[3].was == "not stated"
+    assert cells(unsaid, joining, settings=turned(0.0), present=turned(0.0))[3].action == "leave"
 
 
 def test_low_pass_is_bypassed_or_stays(plan, joining):
     pathed = replace(plan, target=replace(plan.target, path=("high-pass A", "low-pass B")))
     bypass = cells(pathed, joining, settings=JoiningSettings(), bypass=("low-pass C",))[0]
     assert (bypass.action, bypass.value) == ("set", "Bypass")
-    assert bypass.detail == "low-pass C; keep low-pass B"
+    assert bypass.detail == "C: one too many; keep B"
     kept = cells(pathed, joining, settings=JoiningSettings(), bypass=())[0]
-    assert (kept.action, kept.value, kept.detail) == ("keep", "As while measuring", "low-pass B")
-    joined_plan = replace(pathed, joining=replace(joining, bypass=("low-pass C",)))
-    alone = leave_alone({"a": joined_plan})
-    assert alone[0].startswith("Left in the path: high-pass A; low-pass B. ")
-    assert not [entry for entry in alone if "elay, polarity" in entry]
-    assert [entry for entry in leave_alone({"a": pathed}) if "elay, polarity" in entry]
+    assert (kept.action, kept.value, kept.detail) == ("keep", "B", "as measured")
+    assert "filters beyond the steps" in leave_alone({"a": pathed})[0]
 
 
-def test_what_stays_in_the_path_is_said_of_each_plan(plan, joining):
-    """Two plans of one room: the one that joins switches off what the other leaves engaged."""
+def test_the_plan_that_joins_switches_off_what_another_leaves_engaged(plan, joining):
     alone = replace(plan, target=replace(plan.target, path=("low-pass B", "low-pass C")))
     joins = replace(
         alone,
         target=replace(plan.target, path=("low-pass B",)),
         joining=replace(joining, bypass=("low-pass C",)),
     )
-    entries = leave_alone({"music": joins, "film": alone})
-    assert entries[:2] == (
-        "Left in the path (music): low-pass B. The settings were computed for it.",
-        "In the path while measuring (film): low-pass B; low-pass C. "
-        "The settings were computed for it.",
-    )
-    same = leave_alone({"music": alone, "film": alone})
-    assert same[0].startswith("In the path while measuring: low-pass B; low-pass C. ")
-    assert "low-pass" not in same[1]
     cells = opening_steps([joins, alone])[0].cells  # "as it is" would be bypassed by then
-    assert [(cell.action, cell.value) for cell in cells] == [
-        ("set", "Bypass"),
-        ("keep", "As while measuring"),
-    ]
-    assert cells[1].detail == "low-pass B and low-pass C"
-    assert opening_steps([alone, alone])[0].cells[0].value == "Leave as it is"
+    assert [(cell.action, cell.value) for cell in cells] == [("set", "Bypass"), ("keep", "B and C")]
 
 
 def test_a_plan_that_only_joins_is_measured_again(plan, joining):
     still = tuple(replace(band, gain_db=band.present_db) for band in plan.bands)
     level = replace(plan.level, change_db=0.0, upstream_db=0.0)
     idle = replace(plan, bands=still, level=level)
-    assert [step.cells[0].action for step in closing_steps([idle])] == ["leave", "leave"]
+    assert measure_step([idle], 8).cells[0].action == "leave"
     joins = replace(idle, joining=joining)
     assert joins.joins
-    assert [step.cells[0].action for step in closing_steps([joins])] == ["do", "do"]
+    assert measure_step([joins], 8).cells[0].action == "do"

@@ -88,13 +88,14 @@ def test_delay_is_in_three_units_with_its_word(delay, text):
     ("now", "then", "said"),  # 2.6 ms are 0.89 m at 343.2 m/s
     [
         (0.0, -0.0026, "EITHER delay the mains by 2.60 ms (was 0) OR, where distances are entered, "
-         "subwoofer 0.89 m farther; never both"),
+         "subwoofer 0.89 m (2.9 ft) farther; never both"),
         (-0.001, -0.0026, "EITHER delay the mains by 2.60 ms (was 1.00) OR, where distances are "
-         "entered, subwoofer 0.55 m farther; never both"),
+         "entered, subwoofer 0.55 m (1.8 ft) farther; never both"),
         (0.0, 0.0026, "EITHER delay the subwoofer by 2.60 ms (was 0) OR, where distances are "
-         "entered, subwoofer 0.89 m nearer; never both"),
+         "entered, subwoofer 0.89 m (2.9 ft) nearer; never both"),
         (0.001, -0.001, "EITHER delay the mains by 1.00 ms (was 0) and the subwoofer by 0 "
-         "(was 1.00) OR, where distances are entered, subwoofer 0.69 m farther; never both"),
+         "(was 1.00) OR, where distances are entered, subwoofer 0.69 m (2.3 ft) farther; "
+         "never both"),
         (0.0, -0.0020625, "EITHER delay the mains by 2.062 ms (was 0)"),
         (-0.002, -0.002, "leave the delay as it is (subwoofer 2.00 ms earlier (0.69 m, 2.3 ft))"),
     ],
