@@ -233,12 +233,17 @@ def test_seat_statistics():
 
 
 def test_bands_of_a_plan_and_of_a_fit(plan):
-    frame = plan.to_frame()
-    assert frame["band"].tolist() == [band.label for band in plan.bands]
+    whole = plan.to_frame()
+    frame = whole.iloc[: len(plan.bands)]
+    assert whole["band"].tolist() == [*(band.label for band in plan.bands), "Level knob"]
     assert frame["gain_db"].tolist() == list(plan.gains_db)
+    assert frame["set_to"].astype(float).tolist() == list(plan.gains_db)
+    assert float(whole["set_to"].iloc[-1]) == plan.level.setting_db
     for name in ("centre", "present_db", "best_gain_db", "error_db", "spread_db", "remaining_db"):
         assert frame[name].dtype == np.float64
         expected = [getattr(band, name) for band in plan.bands]
+        if name == "error_db":  # as loud as proposed
+            expected = [plan.error_db(band) for band in plan.bands]
         known = [np.nan if value is None else value for value in expected]
         np.testing.assert_array_equal(frame[name], known)
     for code, band in zip(frame["reason"], plan.bands, strict=True):
