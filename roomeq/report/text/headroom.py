@@ -70,7 +70,7 @@ def extra_drive_lines(extras: Sequence[BandExtra]) -> list[str]:
         row = [f"{entry.band.label} Hz", signed(entry.extra_db), *(f"x {r:.2f}" for r in ratios)]
         rows.append([*row, signed(entry.displacement_db)] if with_box else row)
     title = "Extra drive against all bands at 0 (the most within each band, edges included)"
-    lines = [title, *table(titles, rows)]
+    lines = [*paragraph(title), *table(titles, rows)]
     if with_box:
         said = "Of largest: displacement against the largest that any band had before."
         lines += paragraph(said, indent=2)

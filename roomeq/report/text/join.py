@@ -43,7 +43,7 @@ _BYPASS_FIRST = (
 
 def room_joining_text(joining: RoomJoining, *, detail: bool = False) -> str:
     """Return what joining found in a room as text; with `detail` what the filters do as well."""
-    parts = [f"{joining.room}: joining subwoofer and mains\n"]
+    parts = ["\n".join(paragraph(f"{joining.room}: joining subwoofer and mains")) + "\n"]
     if joining.record is not None:
         parts.append("\n".join(joining_lines(joining.record)) + "\n")
     if joining.with_bands is not None:
@@ -64,7 +64,7 @@ def room_joining_text(joining: RoomJoining, *, detail: bool = False) -> str:
         said = f"Other corners and slopes were not tried: {joining.corners_missing}."
         parts.append("\n".join(paragraph(said)) + "\n")
     once_more = [] if joining.settled is None else paragraph(set_text(joining.settled))
-    return "\n".join([*parts, "\n".join([*once_more, SAFETY_LINE, ""])])
+    return "\n".join([*parts, "\n".join([*once_more, *paragraph(SAFETY_LINE), ""])])
 
 
 def level_joining_text(joining: LevelJoiningRecord) -> str:

@@ -38,9 +38,10 @@ def path_lines(analysis: PathAnalysis, *, detail: bool = True) -> list[str]:
         f"Mains: {mains}"
         + (" (not stated; taken to match the first low-pass)" if analysis.mains_assumed else "")
     )
+    title = "The subwoofer's path, by its filters alone"
     advice = paragraph(_advice(analysis), indent=2)
     if not detail:
-        return ["The subwoofer's path, by its filters alone", *bullet_list(entries), *advice]
+        return [title, *bullet_list(entries), *advice]
     entries.append(
         f"All low-passes together: {signed(analysis.at_corner_db)} dB at {corner}, "
         f"{6 * analysis.order} dB per octave in the end ({abs(analysis.slope_db_per_octave):.0f} "
@@ -51,7 +52,7 @@ def path_lines(analysis: PathAnalysis, *, detail: bool = True) -> list[str]:
         rows.append(_sum_row(analysis.best, corner))
     titles = ["Subwoofer", f">At {corner} dB", ">Deepest", ">Highest", "Nearest to flat"]
     return [
-        "The subwoofer's path, by its filters alone (free field, equal level and distance)",
+        *paragraph(f"{title} (free field, equal level and distance)"),
         *bullet_list(entries),
         *table(titles, rows),
         *advice,

@@ -68,7 +68,7 @@ def plan_text(plan: Plan, *, bars: bool = False, detail: bool = False) -> str:
     first = paragraph(FIRST_STATEMENT) if plan.statement == 1 else []
     found = [*plan.findings, *alarm_texts(plan.recordings)]
     parts = [
-        [f"{plan.room}: {what}"],
+        paragraph(f"{plan.room}: {what}"),
         first,
         _verdict(plan),
         _settings(plan, bars=bars, detail=detail),
@@ -82,7 +82,7 @@ def plan_text(plan: Plan, *, bars: bool = False, detail: bool = False) -> str:
         _choices(plan) if detail else [],
         *_drive(plan, detail=detail),
         ["Taken for granted", *bullet_list(plan.assumptions)] if plan.assumptions else [],
-        [*_once_more(plan), SAFETY_LINE],
+        [*_once_more(plan), *paragraph(SAFETY_LINE)],
     ]
     return "\n\n".join("\n".join(part) for part in parts if part) + "\n"
 
@@ -225,7 +225,7 @@ def _drive(plan: Plan, *, detail: bool) -> list[list[str]]:
         record = plan.headroom
         lines = headroom_lines(
             record.headroom(),
-            equipment=record.equipment(),
+            equipment=record.equipment() if detail else None,
             output=record.output,
             main_seat=record.main_seat,
             quieter_db=record.quieter_db,
@@ -250,18 +250,19 @@ def _seats(plan: Plan) -> list[str]:
     title = "Standard deviation at each seat"
     if any(seat.left_out_after_db is not None for seat in plan.seats):
         title += " (without it: with settings chosen by the others)"
-    return [title, *columns(rows)]
+    return [*paragraph(title), *columns(rows)]
 
 
 def _evidence(plan: Plan, *, detail: bool) -> list[str]:
-    sentences = bullet_list(evidence_sentences(plan, detail=detail))
+    sentences = evidence_sentences(plan, detail=detail)
     if plan.joining is None:
-        return [*_seats(plan), *sentences]
+        return [*_seats(plan), *bullet_list(sentences)]
     title = (
         f"The subwoofer alone: deviation {plan.deviation_before_db:.1f} dB now, "
         f"{plan.deviation_after_db:.1f} dB predicted"
     )
-    return [title, *sentences]
+    # how near the subwoofer alone comes to its best matters little where the sum decides
+    return [*paragraph(title), *bullet_list(sentences if detail else sentences[2:])]
 
 
 def evidence_sentences(plan: Plan, *, detail: bool = False) -> list[str]:

@@ -171,7 +171,7 @@ def _found(row: RecordingRow, *, notes: bool) -> str:
         f"{words[one.severity]}: {CODES[one.code]}"
         + (mended if one.code is FindingCode.CLOCK_DRIFT else "")
         for one in row.findings
-        if notes or one.severity is not Severity.NOTE
+        if notes or one.severity is not Severity.NOTE or one.code is FindingCode.CLOCK_DRIFT
     ]
     if unsaid := len(row.findings) - len(named):
         named.append(f"{unsaid} note{'s' if unsaid > 1 else ''}")
@@ -196,7 +196,7 @@ def _snr(rows: Sequence[RecordingRow]) -> list[str]:
 def detail_lines(rows: Sequence[DetailRow]) -> list[str]:
     """Return decay by octave and distortion by third octave of each recording."""
     if not rows:
-        return ["Decay and distortion are told by recorded sweeps; there are none."]
+        return paragraph("Decay and distortion are told by recorded sweeps; there are none.")
     lines = [*_decay(rows)]
     for row in rows:
         lines += ["", *_distortion(row)]
@@ -237,10 +237,12 @@ def _decay(rows: Sequence[DetailRow]) -> list[str]:
 
 
 def _distortion(row: DetailRow) -> list[str]:
-    title = f"Distortion in {row.file} ({row.seat}), dB relative to the fundamental as heard"
+    title = paragraph(
+        f"Distortion in {row.file} ({row.seat}), dB relative to the fundamental as heard"
+    )
     if not row.distortion:
         why = "Not told: left out, something else was heard, or no whole sweep of a known kind."
-        return [title, *paragraph(why, indent=2)]
+        return [*title, *paragraph(why, indent=2)]
     body = [
         [
             f"{band.label} Hz",
@@ -252,7 +254,7 @@ def _distortion(row: DetailRow) -> list[str]:
         if band.total_percent is not None
     ]
     if not body:
-        return [title, *paragraph("Nowhere above the noise.", indent=2)]
+        return [*title, *paragraph("Nowhere above the noise.", indent=2)]
     titles = [">Band", ">2nd", ">3rd", ">4th", ">5th", ">Total %", ""]
     blank = "Blank, and at all other bands: hidden by noise, or beyond the recording's rate."
-    return [title, *table(titles, body), *paragraph(blank, indent=2)]
+    return [*title, *table(titles, body), *paragraph(blank, indent=2)]

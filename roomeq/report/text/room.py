@@ -47,7 +47,7 @@ def room_text(
     -------
     str
     """
-    lines = [f"{overview.room}: measurements", ""]
+    lines = [*paragraph(f"{overview.room}: measurements"), ""]
     found = [*alarm_texts(overview.recordings), *overview.findings, *_sum_findings(overview)]
     if found:
         lines += ["Found: look at these first", *bullet_list(found), ""]
@@ -184,7 +184,7 @@ def _bands(overview: RoomOverview, *, detail: bool) -> list[str]:
         for row in overview.bands
     ]
     title = f"What the seats share and where they differ, {_SOURCES[overview.source]}"
-    lines = [title, *columns(rows)]
+    lines = [*paragraph(title), *columns(rows)]
     if not overview.levels_comparable:
         lines += paragraph("One level offset per seat was removed first.", indent=2)
     lines += paragraph(

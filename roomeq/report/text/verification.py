@@ -29,7 +29,7 @@ _SETTINGS = "Set the bands as the plan has them, then measure again."
 
 def verification_text(found: Verification) -> str:
     """Return what agrees, what does not, the likely cause, and what to do."""
-    lines = [f"{found.room}: measured again", "", *paragraph(_verdict_text(found)), ""]
+    lines = [*paragraph(f"{found.room}: measured again"), "", *paragraph(_verdict_text(found)), ""]
     told = [cause for cause in found.causes if cause.code is not CauseCode.AS_PLANNED]
     if told and not found.agrees:
         first, *others = told
