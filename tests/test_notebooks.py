@@ -57,7 +57,7 @@ CLAIMS = {
             "from {} to {} dB, and is at {} dB if it has no say",
             [
                 f"by_seat.loc[odd.seat, '{name}']"
-                for name in ("before", "with the plan", "left out")
+                for name in ("before", "with the plan", "without it")
             ],
         ),
         (
