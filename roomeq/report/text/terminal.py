@@ -38,11 +38,11 @@ _CLEAR = "\r\x1b[K"
 _NARROWEST, _WIDEST = 60, 120  # of a page; beyond it eyes lose the line
 
 
-def _is_terminal(stream: TextIO) -> bool:
-    return stream.isatty() and os.environ.get("TERM") != "dumb"
+def _is_terminal(stream: TextIO | None) -> bool:
+    return stream is not None and stream.isatty() and os.environ.get("TERM") != "dumb"
 
 
-def columns_of(stream: TextIO) -> int:
+def columns_of(stream: TextIO | None) -> int:
     """Return how wide a page may be: as the terminal, or `WIDTH` where there is none."""
     if not _is_terminal(stream):
         return WIDTH
