@@ -274,6 +274,18 @@ class JoiningRecord(Record, frozen=True, kw_only=True):
         return self.bands.deviation_before_db, self.bands.deviation_db
 
     @property
+    def taken_off_db(self) -> float:
+        """How much level and bands together take off the subwoofer, mean over bands below corner.
+
+        0 where bands are not known.
+        """
+        if self.bands is None:
+            return 0.0
+        gains = zip(self.bands.labels, self.bands.gains_db, strict=True)
+        below = [gain_db for label, gain_db in gains if float(label) < self.corner]
+        return -self.settings.level_change_db - sum(below) / max(len(below), 1)
+
+    @property
     def seat_rows(self) -> tuple[JoiningSeatRow, ...]:
         """Deviations of the sum at the seats; empty where no bands were judged."""
         return () if self.bands is None else self.bands.seats

@@ -4,6 +4,7 @@ import fcntl
 import io
 import os
 import re
+import shutil
 import struct
 import subprocess
 import sys
@@ -12,7 +13,9 @@ import termios
 import pytest
 from places import SAMPLES
 
+from roomeq.base.doing import watched
 from roomeq.cli.main import main
+from roomeq.jobs import propose as propose_module
 from roomeq.report.text import terminal
 
 CABIN, FERRY = str(SAMPLES / "lakeside_cabin"), str(SAMPLES / "ferry_office")
@@ -138,3 +141,44 @@ def test_a_real_terminal_has_its_own_width(plans):
     os.close(ours)
     assert done.communicate(timeout=30)[1] == b""
     assert 80 < max(map(len, text.decode().splitlines())) <= 96
+
+
+def test_progress_names_the_file_and_how_many_of_how_many(seen, monkeypatch):
+    heard = []
+    monkeypatch.setattr(
+        terminal, "watched", lambda by: watched(lambda words: (heard.append(words), by(words)))
+    )
+    seen(80, "join", FERRY)
+    assert "reading bench_middle_sub.txt, 2 of 10" in heard
+    assert "joining at 100 Hz, 2 of 2" in heard
+    heard.clear()
+    seen(80, "propose", CABIN)
+    assert "reading sofa_middle.tsv, 2 of 6" in heard
+    assert "choosing without reading bench, 6 of 6" in heard
+
+
+def test_join_says_first_that_no_mains_were_measured(seen):
+    status, out, err = seen(120, "join", SAMPLES / "lakeside_cabin")
+    assert (status, out) == (2, "")
+    assert err.startswith("roomeq: no mains were measured: join needs them")
+
+
+def test_a_plan_that_cannot_be_kept_is_refused_before_it_is_made(seen, monkeypatch, tmp_path):
+    monkeypatch.setattr(propose_module, "propose", lambda *_, **__: 1 / 0)
+    status, out, err = seen(120, "propose", CABIN, "--plan", tmp_path / "no" / "plan.json")
+    assert (status, out) == (2, "")
+    assert "No such file or directory" in err
+
+
+def test_verify_lists_the_seats_of_the_plan(seen, plans, tmp_path):
+    status, _, err = seen(120, "verify", plans[CABIN])
+    assert status == 2
+    assert "has the seats sofa left, sofa middle, sofa right," in " ".join(err.split())
+    room = tmp_path / "room"
+    shutil.copytree(CABIN, room, ignore=shutil.ignore_patterns("truth"))
+    text = (room / "room.toml").read_text("utf-8")
+    assert text.count('"reading bench"') == 2
+    (room / "room.toml").write_text(text.replace('"reading bench"', '"bench"'), "utf-8")
+    _, out, err = seen(120, "verify", plans[CABIN], room)
+    assert "seat bench is none of the plan's, which are sofa left, sofa middle" in err
+    assert "Not measured again: reading bench." in out

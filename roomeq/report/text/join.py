@@ -24,6 +24,7 @@ from roomeq.report.text.joining import (
     delay_text,
     joining_lines,
     joining_verdict,
+    loud_lines,
     loss_text,
     reference_text,
     set_text,
@@ -44,6 +45,8 @@ _BYPASS_FIRST = (
 def room_joining_text(joining: RoomJoining, *, detail: bool = False) -> str:
     """Return what joining found in a room as text; with `detail` what the filters do as well."""
     parts = ["\n".join(paragraph(f"{joining.room}: joining subwoofer and mains")) + "\n"]
+    if joining.with_bands is not None and (loud := loud_lines(joining.with_bands)):
+        parts.append("\n".join(loud) + "\n")
     if joining.record is not None:
         parts.append("\n".join(joining_lines(joining.record)) + "\n")
     if joining.with_bands is not None:

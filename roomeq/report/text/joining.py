@@ -31,6 +31,7 @@ __all__ = [
     "joining_note_text",
     "joining_sentences",
     "joining_verdict",
+    "loud_lines",
     "loss_text",
     "meeting_sentences",
     "reference_text",
@@ -44,8 +45,8 @@ CLOSE_TO_EACH_CONE = (
     "look at the first half-wave, which must go the same way. Rewire nothing on less."
 )
 NAMED_SEAT_DB = 0.3
-FAR_OFF_DB = 3.0
-"""Of the level, above which it is said before the bands; common practice, no source."""
+FAR_TOO_LOUD_DB = 12.0
+"""RATE"""
 _SHOWN_DB = 0.05  # less is the same figure in print
 _TOLD_RIGHT = {False: "three of four", True: "nine of ten"}
 """Of rooms in which the polarity was told, by whether both boxes were declared and taken out: how
@@ -204,7 +205,7 @@ def bands_lines(record: JoiningRecord) -> list[str]:
         moved = ", ".join(f"{label} Hz {signed(gain)}" for label, gain in gains if gain)
         settings = record.settings.settings()
         text = (
-            f"{_loudness_text(record)}{_deviation_text(record)} With bands {moved or 'all at 0'} "
+            f"{_deviation_text(record)} With bands {moved or 'all at 0'} "
             f"dB, level {signed(settings.level_change_db)} dB, the delay that goes with them is "
             f"{delay_text(settings)}, and the sum loses {record.loss_db:.1f} dB. For bands and "
             "level see roomeq propose."
@@ -212,14 +213,15 @@ def bands_lines(record: JoiningRecord) -> list[str]:
     return ["What bands would still do", *paragraph(text, indent=2)]
 
 
-def _loudness_text(record: JoiningRecord) -> str:
-    """Say that the subwoofer is far too loud or too quiet, nothing where it is not."""
-    change_db, bands = record.settings.level_change_db, record.bands
-    if bands is None or abs(change_db) < FAR_OFF_DB:
-        return ""
-    least = "at least " if bands.level_stops_at else ""
-    way = "loud" if change_db < 0 else "quiet"
-    return f"The subwoofer is {least}{abs(change_db):.1f} dB too {way} against the mains. "
+def loud_lines(record: JoiningRecord) -> list[str]:
+    """Say that the subwoofer is far too loud; nothing where it is not."""
+    if record.taken_off_db < FAR_TOO_LOUD_DB:
+        return []
+    return paragraph(
+        f"The subwoofer is far too loud against the mains: below {record.corner:.0f} Hz level and "
+        f"bands take {record.taken_off_db:.0f} dB off it in the mean. Turn it down first, and "
+        "measure again."
+    )
 
 
 def _deviation_text(record: JoiningRecord) -> str:

@@ -17,6 +17,7 @@ from roomeq.report.text.joining import (
     joining_doubts,
     joining_sentences,
     joining_verdict,
+    loud_lines,
     reference_text,
     seat_loss_lines,
     set_text,
@@ -94,7 +95,8 @@ def _verdict(plan: Plan) -> list[str]:
         entries += setting_entries(settings, present=present, level=False)
         why = [] if plan.no_change is None else [no_change_text(plan)]
         said = " ".join([joining_verdict(plan.joining), *why])
-        return [*paragraph(said), *joining_doubts(plan.joining), *bullet_list(entries)]
+        doubts = [*loud_lines(plan.joining), *joining_doubts(plan.joining)]
+        return [*paragraph(said), *doubts, *bullet_list(entries)]
     if plan.no_change is not None:
         return paragraph(no_change_text(plan))
     return paragraph(
