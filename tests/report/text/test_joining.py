@@ -30,7 +30,7 @@ from roomeq.optimiser.joining.polarity import PolarityTest
 from roomeq.optimiser.joining.sum_check import SumExplanation
 from roomeq.optimiser.joining.survey import prepare_joining
 from roomeq.plan.alignment import PolarityRecord
-from roomeq.plan.joining import JoiningRecord, LevelJoiningRecord
+from roomeq.plan.joining import JoiningRecord, LevelJoiningRecord, SumBandsRecord
 from roomeq.report.text.join import PAIR_DOUBTS, corner_text, level_joining_text
 from roomeq.report.text.joining import (
     bands_lines,
@@ -40,6 +40,7 @@ from roomeq.report.text.joining import (
     joining_lines,
     joining_note_text,
     loss_text,
+    loud_lines,
     setting_entries,
 )
 from roomeq.report.text.layout import page
@@ -121,6 +122,29 @@ def test_advice_followed_on_a_simulated_processor_is_the_setting(now, then):
     farther = distance if "farther" in text else -distance
     # the processor delays the subwoofer by what it is nearer than the mains
     assert now - farther / 343.2 == pytest.approx(then, abs=2e-5)
+
+
+def test_a_subwoofer_that_is_far_too_loud_is_said_first(late_record):
+    bands = SumBandsRecord(
+        lowest=20.0,
+        highest=160.0,
+        deviation_before_db=18.0,
+        deviation_db=3.0,
+        labels=("40", "63", "100"),
+        gains_db=(-12.0, -8.0, 6.0),
+        chosen=True,
+        no_change=None,
+        seats=(),
+    )
+    # below 80 Hz: 4 dB of level and 10 dB of bands in the mean; above it nothing counts
+    settings = replace(late_record.settings, level_change_db=-4.0)
+    record = replace(late_record, bands=bands, settings=settings)
+    assert record.taken_off_db == 14.0
+    assert "far too loud against the mains: below 80 Hz level and bands take 14 dB" in flat(
+        loud_lines(record)
+    )
+    assert loud_lines(replace(record, settings=replace(settings, level_change_db=-1.9))) == []
+    assert loud_lines(late_record) == []
 
 
 def test_loss_has_the_same_words_everywhere():

@@ -1,11 +1,14 @@
 """A room's measurements as text: what is printed is what was found."""
 
 import pytest
+from judged_rooms import room as judged_room
+from judged_rooms import sound
 from msgspec.structs import replace
 from places import SAMPLES
 
 from roomeq.importers.room import read_room
 from roomeq.jobs.check import BandRow, DipRow, EquipmentRow, room_overview
+from roomeq.plan.recordings import recording_rows
 from roomeq.report.text.layout import WIDTH, page
 from roomeq.report.text.room import room_text
 
@@ -197,6 +200,19 @@ def test_equipment_is_told_with_what_is_not_known(overview):
         "distortion, protective high-pass, wanted level"
     ) in text
     assert "Amplifier and driver" not in room_text(replace(overview, equipment=None))
+
+
+def test_notes_on_single_recordings_are_counted_and_told_in_detail(overview):
+    rows = recording_rows(judged_room([sound("a", "a.wav"), sound("b", "b.wav")]))
+    notes = ("a.wav: n1", "all 2 files: n2", "b.wav: n3", "levels.csv: n4")
+    told = replace(overview, recordings=rows, notes=notes)
+    text = words_of(room_text(told))
+    assert text.endswith(
+        "did - all 2 files: n2 - levels.csv: n4 - 2 more, on single recordings: see --detail"
+    )
+    assert "see --detail" not in room_text(told, detail=True)
+    assert "b.wav: n3" in room_text(told, detail=True)
+    assert "b.wav: n3" in room_text(replace(told, recordings=()))  # what a reader of text did
 
 
 def test_findings_assumptions_and_notes_are_all_printed(overview):
