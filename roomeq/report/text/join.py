@@ -72,24 +72,21 @@ def room_joining_text(joining: RoomJoining, *, detail: bool = False) -> str:
 
 def level_joining_text(joining: LevelJoiningRecord) -> str:
     """Return what four levels tell, and what they cannot."""
-    late = joining.if_late
-    lines = ["Joining from levels alone", ""]
-    lines += paragraph(
-        f"{loss_text(late.corner, late.loss_before_db)} With one polarity reversed, all else as it "
-        f"is, it would lose {joining.reversed_loss_db:.1f} dB, as measured."
-    )
-    answer = joining.answer
+    late, answer = joining.if_late, joining.answer
+    said = [
+        loss_text(late.corner, late.loss_before_db) if answer is None else joining_verdict(answer),
+        "With one polarity reversed, all else as it is, it would lose "
+        f"{joining.reversed_loss_db:.1f} dB, as measured.",
+    ]
+    if joining.decided is not None:
+        said.append(f"That the subwoofer is {joining.decided} was decided, in the room file.")
+    lines = ["Joining from levels alone", *paragraph(" ".join(said)), ""]
     if answer is None:
-        lines += ["", *_question(joining)]
+        lines += _question(joining)
     else:
-        if joining.decided is not None:
-            lines += paragraph(
-                f"That the subwoofer is {joining.decided} was decided and is in the room file."
-            )
         settings, present = answer.settings.settings(), answer.present.settings()
-        lines += ["", *paragraph(joining_verdict(answer)), "", "Settings"]
-        lines += bullet_list(setting_entries(settings, present=present))
-    return "\n".join([*lines, "", *paragraph(reference_text())]) + "\n"
+        lines += ["Settings", *bullet_list(setting_entries(settings, present=present))]
+    return "\n".join([*lines, *paragraph(reference_text(), indent=2)]) + "\n"
 
 
 def _question(joining: LevelJoiningRecord) -> list[str]:

@@ -155,13 +155,13 @@ def _widths(cells: Sequence[Sequence[str]], right: Sequence[bool], *, room: int)
     ]
     while sum(widths) + 2 * (len(widths) - 1) > room:
         spare = [
-            (width, n)
+            (right[n], width, n)  # a title first: it wraps once, words in every row
             for n, width in enumerate(widths)
             if least[n] < width > narrowed(n, max(width - 1, least[n]))
         ]
         if not spare:
             break
-        width, n = max(spare)
+        _, width, n = max(spare)
         widths[n] = narrowed(n, width - 1)
     return widths
 

@@ -345,6 +345,9 @@ def test_levels_are_a_question_with_the_measurement_that_decides():
     assert 'subwoofer = "late" or "early"' in text
     decided = flat(level_joining_text(LevelJoiningRecord.of(joined, decided="late")))
     assert "That the subwoofer is late was decided" in decided
+    for told in (text, decided):
+        assert told.count("the sum loses") == 1
+        assert told.count("With one polarity reversed") == 1
     assert "late or early?" not in decided
     assert "EITHER delay the mains by" in decided
     fixed = replace(record, move_delay_ms=None)
