@@ -4,8 +4,8 @@
     python notebooks/execute.py seat_to_seat.ipynb    # one of them
 
 Each runs in a kernel of its own, in its own folder, with the Python that runs this script. What
-tells of a machine or a time of day is left out of what is saved, pictures are kept small, and
-running it twice gives the same file.
+tells of a machine or a time of day is left out of what is saved, pictures are kept small, with the
+words in them as plain text beside, and running it twice gives the same file.
 """
 
 from __future__ import annotations
@@ -27,6 +27,16 @@ from jupyter_client.kernelspec import KernelSpec, KernelSpecManager
 from nbclient import NotebookClient
 
 HERE = Path(__file__).parent
+WORDS = """
+from matplotlib.figure import Figure
+from matplotlib.text import Text
+def words(figure):
+    figure.draw_without_rendering()
+    found = [text.get_text() for text in figure.findobj(Text) if text.get_visible()]
+    return "\\n".join(text for text in found if text.strip())
+Figure.__repr__ = words
+"""
+"""What a kernel runs first: a figure's plain text is the words in it."""
 COLOURS = 256  # of a saved picture: one byte for each point
 SECONDS_FOR_A_CELL = 120
 
@@ -38,6 +48,7 @@ class OwnPython(KernelSpecManager):
         """Return how to start it, whatever its name."""
         command = [sys.executable, "-Xfrozen_modules=off", "-m", "ipykernel_launcher"]
         command += ["-f", "{connection_file}", "--HistoryManager.enabled=False"]
+        command += [f"--IPKernelApp.exec_lines={WORDS}"]
         return KernelSpec(argv=command, display_name="Python 3", language="python")
 
 
@@ -72,7 +83,6 @@ def tidied(notebook: nbformat.NotebookNode) -> nbformat.NotebookNode:
                 output["metadata"] = {}
             data = output.get("data", {})
             if "image/png" in data:
-                data.pop("text/plain", None)  # "<Figure size ... >" says nothing
                 data["image/png"] = smaller(data["image/png"])
     return notebook
 

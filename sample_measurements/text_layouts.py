@@ -147,7 +147,7 @@ def seats_table(frequencies: FloatArray, level_db: FloatArray, seats: Sequence[s
 
 def microphone_table(frequencies: FloatArray, level_db: FloatArray, *, says: str) -> bytes:
     """Return a microphone's file: comments, then frequency and level."""
-    lines = [f"* {says}", "* measured in a pressure chamber and extended upwards", "Hz    dB"]
+    lines = [f"# {says}", "# measured in a pressure chamber and extended upwards", "Hz    dB"]
     lines += [f"{f:<9.2f} {level:+.3f}" for f, level in zip(frequencies, level_db, strict=True)]
     return _text(lines)
 

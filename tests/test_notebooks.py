@@ -57,7 +57,7 @@ CLAIMS = {
             "from {} to {} dB, and is at {} dB if it has no say",
             [
                 f"by_seat.loc[odd.seat, '{name}']"
-                for name in ("before", "with the plan", "left out")
+                for name in ("before", "with the plan", "without it")
             ],
         ),
         (
@@ -419,6 +419,10 @@ def test_saved_from_top_to_bottom(name):
         kinds = {output["output_type"] for output in cell["outputs"]}
         assert kinds, source(cell)
         assert kinds <= {"stream", "display_data", "execute_result"}, source(cell)
+        # beside a picture stand the words in it, so that a stale one is found: see `texts`
+        for output in cell["outputs"]:
+            if "image/png" in output.get("data", {}):
+                assert len("".join(output["data"]["text/plain"]).split()) > 3, source(cell)
         # a picture is shown for each call of a plot: a backend may swallow all but the first
         assert pictures(cell) == len(re.findall(r"^plot_\w+\(", source(cell), re.MULTILINE))
     assert sum(map(pictures, cells)) >= 3

@@ -11,15 +11,14 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
-from html import escape
 from typing import TYPE_CHECKING, Any, Literal, Self, get_args
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from roomeq.base.levels import FloatArray, readonly
-from roomeq.base.printable import printable
 from roomeq.base.response import ComplexArray, FrequencyResponse
+from roomeq.base.view import html_table
 
 if TYPE_CHECKING:
     from pandas import DataFrame
@@ -372,19 +371,18 @@ class Survey:
     def _repr_html_(self) -> str:
         """Return one row for each measurement, for notebooks."""
         rows = [
-            f"<tr><td>{escape(printable(entry.seat))}</td><td>{entry.source}</td>"
-            f"<td>{entry.response.frequencies.size}</td>"
-            f"<td>{entry.response.frequencies[0]:.4g} to {entry.response.frequencies[-1]:.4g}</td>"
-            f"<td>{'yes' if entry.response.has_phase else 'no'}</td>"
-            f"<td>{'dB SPL' if entry.response.level_reference == 'spl' else 'relative'}</td></tr>"
+            (
+                entry.seat,
+                entry.source,
+                entry.response.frequencies.size,
+                f"{entry.response.frequencies[0]:.4g} to {entry.response.frequencies[-1]:.4g}",
+                "yes" if entry.response.has_phase else "no",
+                "dB SPL" if entry.response.level_reference == "spl" else "relative",
+            )
             for entry in self.measurements
         ]
         titles = ("Seat", "Source", "Points", "Hz", "Phase", "Level")
-        head = "".join(f"<th>{title}</th>" for title in titles)
-        return (
-            f"<table><caption>{escape(repr(self)[1:-1])}</caption>"
-            f"<thead><tr>{head}</tr></thead><tbody>{''.join(rows)}</tbody></table>"
-        )
+        return html_table(repr(self)[1:-1], titles, rows)
 
 
 def _the_one(part: DataFrame, name: str) -> Any:

@@ -8,7 +8,10 @@ quick. Frequencies in Hz, times in s, levels in dB.
 
 from __future__ import annotations
 
+import textwrap
 from typing import TYPE_CHECKING
+
+from roomeq.report.text.safety import SAFETY
 
 if TYPE_CHECKING:
     import argparse
@@ -22,27 +25,29 @@ READING = (
 """What may be said on how text exports are read, found out by default."""
 
 _DESCRIPTION = """\
-Calibrate bass: read microphone measurements of a room, propose gains for the fixed bands of a
-subwoofer's equaliser, and predict every seat.
+Calibrate bass: read microphone measurements of a room, propose gains for the
+fixed bands of a subwoofer's equaliser, and predict every seat.
 """
 
 _EPILOG = """\
 how to go about it
-  1. Measure the subwoofer alone at every seat and export text files (frequency, level, phase if
-     you have it). Volume down first.
-  2. Put them into a folder and write a room.toml beside them (see sample_measurements), or simply
-     name the files.
-  3. roomeq check FOLDER          what was measured, how the seats differ, what looks wrong
+  1. Measure the subwoofer alone at every seat and export text files (frequency,
+     level, phase if you have it). Volume down first.
+  2. Put them into a folder and write a room.toml beside them (see
+     sample_measurements), or simply name the files.
+  3. roomeq check FOLDER          what was measured, what looks wrong
   4. roomeq propose FOLDER --plan PLAN
                                   what to set, what it will do, and why
      roomeq sheet PLAN --output SHEET
-                                  the same as a page to print and leave in the room
-     roomeq join FOLDER           subwoofer against mains: delay, polarity, phase, level
+                                  the same as a page to print and leave there
+     roomeq join FOLDER           subwoofer against mains: delay, polarity
   5. Set it, measure again, and
      roomeq verify PLAN FOLDER    did it come true?
 
 exit status
   0 done    1 done, but read what was found    2 could not
+
+safety
 """
 
 _ROOM_HELP = "a folder with room.toml, that file itself, or one or more text exports"
@@ -53,8 +58,9 @@ def command_parser() -> argparse.ArgumentParser:
     import argparse
 
     plain = argparse.RawDescriptionHelpFormatter
+    safety = "\n".join(textwrap.indent(textwrap.fill(one, 76), "  ") for one in SAFETY)
     parser = argparse.ArgumentParser(
-        prog="roomeq", description=_DESCRIPTION, epilog=_EPILOG, formatter_class=plain
+        prog="roomeq", description=_DESCRIPTION, epilog=_EPILOG + safety, formatter_class=plain
     )
     parser.add_argument("--version", action="store_true", help="print the version and exit")
     parser.add_argument(
@@ -68,11 +74,7 @@ def command_parser() -> argparse.ArgumentParser:
         "what looks wrong. Nothing is written.",
     )
     _add_room_arguments(check)
-    check.add_argument(
-        "--detail",
-        action="store_true",
-        help="also tell decay by octave and distortion, of recorded sweeps",
-    )
+    _add_detail(check, "what each answer rests on, each file, decay and distortion")
     join = commands.add_parser(
         "join",
         help="join subwoofer and mains",
@@ -88,6 +90,7 @@ def command_parser() -> argparse.ArgumentParser:
         "--plan", metavar="FILE", help="also keep the joining as a plan, the bands as they are"
     )
     _add_made(join)
+    _add_detail(join, "what the filters do, and what the answers rest on")
     propose = commands.add_parser(
         "propose",
         help="propose band gains for a room",
@@ -107,6 +110,7 @@ def command_parser() -> argparse.ArgumentParser:
         command.add_argument(
             "--force", action="store_true", help="replace the plan of another room, if FILE is one"
         )
+    _add_detail(propose, _OF_A_PLAN)
     propose.add_argument(
         "--in-force",
         metavar="FILE",
@@ -131,7 +135,7 @@ def command_parser() -> argparse.ArgumentParser:
     verify.add_argument(
         "--force", action="store_true", help="also with a plan for a room of another name"
     )
-    _add_room_arguments(verify)
+    _add_room_arguments(verify, nargs="*")
     _add_sweep(
         commands.add_parser(
             "sweep",
@@ -169,6 +173,7 @@ def command_parser() -> argparse.ArgumentParser:
     )
     show.add_argument("plan", metavar="PLAN", help="the JSON file")
     show.add_argument("--json", action="store_true", help="print JSON instead of tables")
+    _add_detail(show, _OF_A_PLAN)
     _add_sheet(
         commands.add_parser(
             "sheet",
@@ -212,6 +217,13 @@ def _add_made(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--by", metavar="NAME", help="who makes the plan")
 
 
+_OF_A_PLAN = "what it was chosen from, the drive by bands, spread and recordings, every check"
+
+
+def _add_detail(parser: argparse.ArgumentParser, what: str) -> None:
+    parser.add_argument("--detail", action="store_true", help=f"also tell {what}")
+
+
 def _add_sheet(sheet: argparse.ArgumentParser) -> None:
     sheet.add_argument("plan", nargs="+", metavar="PLAN", help="JSON files of propose --plan")
     sheet.add_argument("--output", metavar="FILE", required=True, help="the HTML file to write")
@@ -220,8 +232,8 @@ def _add_sheet(sheet: argparse.ArgumentParser) -> None:
     )
 
 
-def _add_room_arguments(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("room", nargs="+", metavar="ROOM", help=_ROOM_HELP)
+def _add_room_arguments(parser: argparse.ArgumentParser, *, nargs: str = "+") -> None:
+    parser.add_argument("room", nargs=nargs, metavar="ROOM", help=_ROOM_HELP)
     parser.add_argument("--json", action="store_true", help="print JSON instead of tables")
     bare = parser.add_argument_group("for a bare list of text exports")
     bare.add_argument(
@@ -271,7 +283,7 @@ def _add_sweep(sweep: argparse.ArgumentParser) -> None:
             f"--{name}", metavar="N", type=kind, default=default, help=f"{text} ({default:g})"
         )
     asked = sweep.add_argument_group(
-        "what else is in the chain (recorded in the JSON; say it, or you will not know later)"
+        "what else is in the chain (kept in the JSON: later nobody knows)"
     )
     for name, text in (
         ("compression", "dynamic-range compression: off?"),

@@ -75,7 +75,10 @@ def _run(words: Sequence[str]) -> int:
         return 2
     # many small matrix products: threads of the linear algebra library only get in each other's way
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
-    with _for_people(options):
+    from roomeq.report.text.layout import page
+    from roomeq.report.text.terminal import columns_of
+
+    with _for_people(options), page(columns_of(sys.stdout)):
         return _called(options)
 
 
@@ -131,6 +134,11 @@ def _called(options: argparse.Namespace) -> int:
     commands = {"check": _check, "join": _join, "propose": _propose, "verify": _verify}
     from roomeq.report.text.terminal import progress
 
+    if options.command == "verify" and not options.room:
+        from roomeq.plan.plan import read_plan
+
+        seats = ", ".join(seat.seat for seat in read_plan(options.plan).seats)
+        raise ValueError(f"{options.plan} has the seats {seats}: name ROOM, measured again there")
     with progress("reading the measurements", sys.stderr):
         room = _room(options)
     if options.command in ("join", "propose") and options.plan:
@@ -251,8 +259,8 @@ def _check(room: Room, options: argparse.Namespace) -> int:
     with progress("looking at the seats", sys.stderr):
         estimate = estimated_path(room)
         overview = room_overview(room, detail=options.detail, estimate=estimate)
-    text = overview.to_json().decode() if options.json else room_text(overview, estimate=estimate)
-    print(text, end="")
+    text = room_text(overview, estimate=estimate, detail=options.detail)
+    print(overview.to_json().decode() if options.json else text, end="")
     return 1 if room.doubtful or overview.sum_doubtful else 0
 
 
@@ -265,9 +273,11 @@ def _join(room: Room, options: argparse.Namespace) -> int:
         found = join(room)
     _say_alarms(room)
     _say(room.findings)
-    print(found.to_json().decode() if options.json else room_joining_text(found), end="")
+    text = room_joining_text(found, detail=options.detail)
+    print(found.to_json().decode() if options.json else text, end="")
     if options.plan:
-        _keep_joining(room, found, options)
+        with progress("keeping the plan", sys.stderr):
+            _keep_joining(room, found, options)
     return 1 if room.doubtful or found.doubtful else 0
 
 
@@ -304,8 +314,10 @@ def _propose(room: Room, options: argparse.Namespace) -> int:
     if options.plan:
         write_plan(plan, options.plan, other_room=options.force)
     bars = bars_wanted(sys.stdout)
-    _say(room.findings)
-    print(plan.to_json().decode() if options.json else plan_text(plan, bars=bars), end="")
+    text = plan_text(plan, bars=bars, detail=options.detail)
+    if options.json:
+        _say(room.findings)
+    print(plan.to_json().decode() if options.json else text, end="")
     if options.plan and not options.json:
         print(f"\nPlan kept in {options.plan}")
     return 1 if room.doubtful or plan.reservations or plan.no_change else 0
@@ -346,11 +358,20 @@ def _as_in_force(room: Room, path: str) -> Room:
 def _verify(room: Room, options: argparse.Namespace) -> int:
     from roomeq.jobs.verify import verify_room
     from roomeq.plan.plan import read_plan
+    from roomeq.report.text.terminal import progress
     from roomeq.report.text.verification import verification_text
 
     alarmed = _say_alarms(room)
     others = {path: read_plan(path) for path in options.other}
-    found = verify_room(read_plan(options.plan), room, others=others, other_room=options.force)
+    plan = read_plan(options.plan)
+    with progress("comparing with the plan", sys.stderr):
+        found = verify_room(plan, room, others=others, other_room=options.force)
+    seats = [seat.seat for seat in plan.seats]
+    _say(
+        f"seat {seat} is none of the plan's, which are {', '.join(seats)}"
+        for seat in room.survey.seats
+        if seat not in seats
+    )
     print(found.to_json().decode() if options.json else verification_text(found), end="")
     as_planned = found.agrees and found.level.agrees and found.stated_as_planned
     return 0 if as_planned and not alarmed else 1
@@ -379,8 +400,10 @@ def _say_alarms(room: Room) -> bool:
 
 
 def _say(texts: Iterable[str]) -> None:
+    from roomeq.report.text.terminal import message
+
     for text in texts:
-        print(f"roomeq: {printable(text)}", file=sys.stderr)
+        print(message(printable(text), sys.stderr), file=sys.stderr)
 
 
 def _show(options: argparse.Namespace) -> int:
@@ -390,7 +413,8 @@ def _show(options: argparse.Namespace) -> int:
 
     plan = read_plan(options.plan)
     bars = bars_wanted(sys.stdout)
-    print(plan.to_json().decode() if options.json else plan_text(plan, bars=bars), end="")
+    text = plan_text(plan, bars=bars, detail=options.detail)
+    print(plan.to_json().decode() if options.json else text, end="")
     return 0
 
 

@@ -218,7 +218,7 @@ def room_from_exports(
     assumptions = list(files.assumptions)
     if path is not None:
         assumptions = [text for text in assumptions if text != NO_PATH]
-    assumptions.append(f"the device is taken for {str(profile)!r}, all its settings at rest")
+    assumptions.append(f"the device is taken for {str(profile)!r}, all its settings at 0")
     return assemble_room(
         files,
         name=Path(paths[0]).parent.resolve().name or "room",

@@ -17,6 +17,7 @@ from types import MappingProxyType
 from typing import Any, get_args
 
 from roomeq.base.digests import InputFile, read_input_file
+from roomeq.base.doing import each
 from roomeq.base.errors import MeasurementFileError
 from roomeq.base.levels import FloatArray
 from roomeq.base.response import FrequencyResponse
@@ -116,7 +117,10 @@ def read_survey(room_file: RoomFile, *, read_sweep: SweepReader | None = None) -
     left_out: dict[int, str] = {}
     entries = [
         (index, measurement)
-        for index in range(len(room_file.measurements))
+        for index in each(
+            range(len(room_file.measurements)),
+            lambda index: f"reading {room_file.measurements[index].file}",
+        )
         for measurement in _read_entry(room_file, index, read_sweep, left_out)
     ]
     _check_seats(room_file, entries, left_out)
@@ -213,7 +217,10 @@ def survey_from_exports(
         if sum(path.resolve() == other.resolve() for other in listed) > 1:
             raise ValueError(f"each file belongs to one seat, but {fspath(path)!r} occurs twice")
     with asked_in("as options, for example --level-column 3"):
-        exports = [read_text_export(path, **reading) for path in listed]
+        exports = [
+            read_text_export(path, **reading)
+            for path in each(listed, lambda path: f"reading {path.name}")
+        ]
     measurements = [
         Measurement(
             seat=seat,

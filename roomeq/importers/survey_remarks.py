@@ -74,7 +74,7 @@ def assumptions_of(room_file: RoomFile) -> Iterator[str]:
     if unsaid:
         yield (
             f"the device's {_listed(unsaid)} while measuring {'is' if len(unsaid) == 1 else 'are'} "
-            "not stated: taken for at rest"
+            "not stated: taken for 0 or normal"
         )
     if not room_file.states("path"):
         yield NO_PATH

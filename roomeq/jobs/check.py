@@ -10,6 +10,9 @@ standard deviations over seats, ddof 0. Nothing is computed here: figures come f
 from __future__ import annotations
 
 from collections.abc import Mapping
+from typing import TYPE_CHECKING
+
+from msgspec.structs import asdict
 
 from roomeq.analysis.dips import judge_dips
 from roomeq.analysis.odd_seat import estimate_odd_seat
@@ -28,6 +31,7 @@ from roomeq.analysis.survey_levels import (
 from roomeq.base.bands import third_octave_band, third_octave_bands
 from roomeq.base.levels import FloatArray
 from roomeq.base.record import Record
+from roomeq.base.view import html_table
 from roomeq.device.meeting import Meeting
 from roomeq.device.path import PathAnalysis
 from roomeq.jobs.joining.path import EngagedRows, described_path
@@ -37,6 +41,9 @@ from roomeq.optimiser.joining.summation import judge_sum
 from roomeq.optimiser.path.estimate import PathEstimate
 from roomeq.plan.recordings import DetailRow, RecordingRow, detail_rows, recording_rows
 from roomeq.room.room import Room
+
+if TYPE_CHECKING:
+    from pandas import DataFrame
 
 __all__ = ["BandRow", "DipRow", "EquipmentRow", "MeasurementRow", "RoomOverview", "room_overview"]
 
@@ -211,6 +218,24 @@ class RoomOverview(Record, frozen=True, kw_only=True):
     sum_loss_db: float | None = None
     meeting: Meeting | None = None
     sum_explanation: SumExplanation | None = None
+
+    def to_frame(self) -> DataFrame:
+        """Return one row for each band as a pandas table; columns are those of `BandRow`."""
+        from pandas import DataFrame
+
+        return DataFrame([asdict(row) for row in self.bands], columns=BandRow.__struct_fields__)
+
+    def _repr_html_(self) -> str:
+        """Return what the seats share and where they differ, for notebooks."""
+        count = len(self.findings)
+        found = f"{count} to be looked at first" if count else "nothing that looks wrong"
+        rows = [
+            (f"{row.label} Hz", f"{row.power_mean_db:.1f}", f"{row.spread_db:.1f}", *ends)
+            for row in self.bands
+            for ends in ((row.loudest, row.quietest),)
+        ]
+        titles = ("Band", "Power mean dB", "S.d. dB", "Loudest", "Quietest")
+        return html_table(f"{self.room}, found: {found}", titles, rows)
 
     def __repr__(self) -> str:
         return (

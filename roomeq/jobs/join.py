@@ -10,13 +10,16 @@ acoustics and nothing is written; figures come from `roomeq.optimiser`, by the s
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from roomeq.base.bands import logarithmic_axis
+from roomeq.base.doing import each
 from roomeq.base.levels import FloatArray
 from roomeq.base.record import json_text
 from roomeq.base.survey import Source
+from roomeq.base.view import html_table
 from roomeq.device.crossover import CrossoverFilter
 from roomeq.device.path import PathAnalysis
 from roomeq.device.profile import FilterChoice
@@ -50,6 +53,9 @@ from roomeq.plan.joining import JoiningRecord, LevelJoiningRecord
 from roomeq.room.joining_setup import JoiningSetup
 from roomeq.room.recording_weights import weighed_room
 from roomeq.room.room import Room
+
+if TYPE_CHECKING:
+    from pandas import DataFrame
 
 __all__ = ["RoomJoining", "join"]
 
@@ -106,6 +112,19 @@ class RoomJoining:
         if not record.changes:
             return f"{start}no change, {loss}>"
         return f"{start}{_in_short(record)}; {loss}, then {record.loss_db:.1f} dB>"
+
+    def to_frame(self) -> DataFrame:
+        """Return what is to be set as a pandas table: ``setting``, ``now``, ``set_to``."""
+        from pandas import DataFrame
+
+        return DataFrame(self._rows(), columns=["setting", "now", "set_to"])
+
+    def _rows(self) -> list[tuple[str, str, str]]:
+        return [] if self.settled is None else self.settled.setting_rows()
+
+    def _repr_html_(self) -> str:
+        """Return what is to be set, for notebooks."""
+        return html_table(repr(self)[1:-1], ("Setting", "Now", "Set to"), self._rows())
 
     def to_json(self) -> bytes:
         """Return what was found as JSON text."""
@@ -188,6 +207,11 @@ def join(room: Room) -> RoomJoining:
     ValueError
         If there is no crossover corner, or the measurements do not suffice.
     """
+    if "mains" not in room.survey.sources:
+        raise ValueError(
+            "no mains were measured: join needs them at the seats of the subwoofer, source = "
+            "'mains', both against one time reference ([timing] common_reference = true)"
+        )
     room = weighed_room(room)
     if room.corner is None:
         raise ValueError(
@@ -195,7 +219,7 @@ def join(room: Room) -> RoomJoining:
             "corner under [crossover]"
         )
     offer = joining_offer(room)
-    if not room.joining.common_time_reference or "mains" not in room.survey.sources:
+    if not room.joining.common_time_reference:
         levels = _joined_by_levels(room, room.corner, offer)
         return RoomJoining(
             room=room.name,
@@ -304,7 +328,10 @@ def _corners(found: Joining) -> tuple[CornerChoice | None, str]:
             present=CrossoverPair(low_pass=low, high_pass=high),
             mains=setup.mains,
         )
-        outcomes = [(pair, _outcome(found, pair, data)) for pair, data in predicted]
+        outcomes = [
+            (pair, _outcome(found, pair, data))
+            for pair, data in each(predicted, lambda one: f"joining at {one[0].corner:g} Hz")
+        ]
     except ValueError as error:
         return None, str(error)
     return rank_pairs(outcomes, refused=refused, mains=setup.mains), ""

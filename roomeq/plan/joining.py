@@ -246,6 +246,18 @@ class JoiningRecord(Record, frozen=True, kw_only=True):
             for name in ("delay_ms", "inverted", "phase_deg")
         )
 
+    def setting_rows(self) -> list[tuple[str, str, str]]:
+        """Return every setting by name: what it is now, and what it is to be, in words."""
+        now, then = self.present.settings(), self.settings.settings()
+        rows = [
+            ("Delay of the subwoofer", _delay_words(now), _delay_words(then)),
+            ("Polarity", now.polarity, then.polarity),
+        ]
+        if then.phase_frequency is not None:
+            degrees = f"{now.phase_deg:g} degrees", f"{then.phase_deg:g} degrees"
+            rows.append(("Phase control", *degrees))
+        return rows + [(one, "engaged", "bypass") for one in self.bypass]
+
     @property
     def no_change(self) -> NoChange | None:
         """Why nothing at all is set otherwise than now; None where something is."""
@@ -262,9 +274,29 @@ class JoiningRecord(Record, frozen=True, kw_only=True):
         return self.bands.deviation_before_db, self.bands.deviation_db
 
     @property
+    def taken_off_db(self) -> float:
+        """How much level and bands together take off the subwoofer, mean over bands below corner.
+
+        0 where bands are not known.
+        """
+        if self.bands is None:
+            return 0.0
+        gains = zip(self.bands.labels, self.bands.gains_db, strict=True)
+        below = [gain_db for label, gain_db in gains if float(label) < self.corner]
+        return -self.settings.level_change_db - sum(below) / max(len(below), 1)
+
+    @property
     def seat_rows(self) -> tuple[JoiningSeatRow, ...]:
         """Deviations of the sum at the seats; empty where no bands were judged."""
         return () if self.bands is None else self.bands.seats
+
+
+def _delay_words(settings: JoiningSettings) -> str:
+    """Return a delay with the branch that is given it."""
+    if abs(settings.delay_ms) < 0.005:
+        return "0 ms"
+    branch = "" if settings.delay > 0 else ": delay the mains"
+    return f"{settings.delay_ms:+.2f} ms{branch}"
 
 
 class LevelJoiningRecord(Record, frozen=True, kw_only=True):

@@ -11,7 +11,6 @@ with the same settings and the same prediction.
 from __future__ import annotations
 
 import datetime
-from html import escape
 from os import PathLike
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
@@ -21,11 +20,11 @@ import msgspec
 from roomeq.base.bands import third_octave_band
 from roomeq.base.cautions import RESERVATIONS, Caution
 from roomeq.base.errors import PlanFileError
-from roomeq.base.printable import printable
 from roomeq.base.reading import LARGEST_TABLES, file_bytes, from_json
 from roomeq.base.record import Record
 from roomeq.base.replacing import refuse_other_kinds, replacing
 from roomeq.base.survey import Source
+from roomeq.base.view import html_table
 from roomeq.optimiser.bands.fit import ChoiceRow, NoChange
 from roomeq.optimiser.bands.reasons import BandSetting, band_frame
 from roomeq.optimiser.drive.demand import BandExtra
@@ -47,7 +46,7 @@ from roomeq.plan.records import (
 if TYPE_CHECKING:
     from pandas import DataFrame
 
-__all__ = ["PLAN_FORMAT", "Plan", "read_plan", "write_plan"]
+__all__ = ["PLAN_FORMAT", "Plan", "read_plan", "refuse_plan_file", "write_plan"]
 
 PLAN_FORMAT = 2
 """2: gains by the average over seats; 1: by every seat, with trust (the first statement)."""
@@ -178,6 +177,16 @@ class Plan(Record, frozen=True, kw_only=True):
         """Most that the drive rises anywhere at the same loudness, in dB."""
         return self.evidence.drive_boost_db
 
+    def error_db(self, band: BandSetting) -> float | None:
+        """Error of a band with all bands at 0, as loud as with what is proposed, in dB.
+
+        What remains differs from it by what the bands do there.
+        """
+        if band.error_db is None:
+            return None
+        weighed = zip(self.curves.frequency_weights, self.curves.response_db, strict=True)
+        return band.error_db - sum(weight * gain_db for weight, gain_db in weighed)
+
     def __repr__(self) -> str:
         if not (self.changes or self.joins):
             return f"<Plan for {self.room}: no change>"
@@ -190,27 +199,49 @@ class Plan(Record, frozen=True, kw_only=True):
         return f"{start}{before_db:.1f} to {after_db:.1f} dB>"
 
     def to_frame(self) -> DataFrame:
-        """Return the bands as a pandas table; see `roomeq.optimiser.bands.reasons.band_frame`."""
-        return band_frame(self.bands)
+        """Return the settings as a pandas table: bands, then level, and what joins the mains.
 
-    def _repr_html_(self) -> str:
-        """Return the settings, for notebooks."""
+        Returns
+        -------
+        DataFrame
+            As `roomeq.optimiser.bands.reasons.band_frame`, with the error as loud as proposed; and
+            for every setting, by its name in ``band``, ``now`` and ``set_to`` in words.
+        """
+        from pandas import concat
+
+        frame = band_frame(self.bands)
+        frame["error_db"] = [self.error_db(band) for band in self.bands]
+        frame["error_db"] = frame["error_db"].astype(float)
+        words = self._settings()[len(self.bands) :]
+        frame = concat([frame, band_frame(()).reindex(range(len(words)))], ignore_index=True)
+        frame["band"] = [band.label for band in self.bands] + [name for name, _, _ in words]
+        frame[["now", "set_to"]] = [row[1:] for row in self._settings()]
+        return frame
+
+    def _settings(self) -> list[tuple[str, str, str]]:
+        """Return every setting by name: what it is now, and what it is to be."""
         rows = [
-            f"<tr><td>{escape(band.label)} Hz</td><td>{_setting(band.present_db)}</td>"
-            f"<td>{_setting(band.gain_db)}</td>"
-            f"<td>{'set' if band.gain_db != band.present_db else ''}</td></tr>"
+            (f"{band.label} Hz", _setting(band.present_db), _setting(band.gain_db))
             for band in self.bands
         ]
         setting, change = self.level.setting_db, self.level.change_db
         wanted = f"{change:+.1f} from now" if setting is None else f"{setting:+.1f}"
-        now = "" if setting is None else f"{setting - change:+.1f}"
-        rows.append(f"<tr><td>Level knob</td><td>{now}</td><td>{wanted}</td><td></td></tr>")
+        rows.append(("Level knob", "" if setting is None else f"{setting - change:+.1f}", wanted))
+        if self.protection is not None:
+            now, then = (
+                "off" if one is None else str(one.filter())
+                for one in (self.protection.present, self.protection.high_pass)
+            )
+            rows.append(("Protective high-pass", now, then))
+        return rows if self.joining is None else rows + self.joining.setting_rows()
+
+    def _repr_html_(self) -> str:
+        """Return the settings, for notebooks."""
+        rows = [(*row, "set" if row[1] != row[2] else "") for row in self._settings()]
         count = len(self.reservations)
         read = f"; {count} caution{'s' if count != 1 else ''} to read first" if count else ""
-        head = "<th>Band</th><th>Now dB</th><th>Set to dB</th><th></th>"
-        return (
-            f"<table><caption>{escape(printable(repr(self)[1:-1]))}{read}</caption>"
-            f"<thead><tr>{head}</tr></thead><tbody>{''.join(rows)}</tbody></table>"
+        return html_table(
+            f"{repr(self)[1:-1]}{read}", ("Setting, gains in dB", "Now", "Set to", ""), rows
         )
 
 

@@ -11,13 +11,17 @@ import datetime
 from enum import StrEnum
 from os import PathLike
 from pathlib import Path
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 import msgspec
 
 from roomeq.base.errors import PlanFileError
 from roomeq.base.reading import LARGEST_TABLES, file_bytes, from_json
 from roomeq.base.record import Record
+from roomeq.base.view import html_table
+
+if TYPE_CHECKING:
+    from pandas import DataFrame
 
 __all__ = [
     "BandCheck",
@@ -293,6 +297,43 @@ class Verification(Record, frozen=True, kw_only=True):
         said = "agrees with" if self.agrees else "does not agree with"
         return f"<Verification: {self.room} {said} its plan, {len(self.causes)} causes>"
 
+    def to_frame(self) -> DataFrame:
+        """Return one row for each band and each seat as a pandas table.
+
+        Returns
+        -------
+        DataFrame
+            ``kind`` (``band`` or ``seat``), ``name``, ``difference_db`` (a band's mean over seats
+            with its sign, a seat's root mean square), ``agrees``.
+        """
+        from pandas import DataFrame
+
+        return DataFrame(self._rows(), columns=["kind", "name", "difference_db", "agrees"])
+
+    def _rows(self) -> list[tuple[str, str, float, bool]]:
+        rows = [("band", row.label, row.difference_db, row.agrees) for row in self.bands]
+        return rows + [("seat", row.seat, row.difference_db, row.agrees) for row in self.seats]
+
+    def _repr_html_(self) -> str:
+        """Return what agrees and what does not, for notebooks."""
+        rows = [
+            (
+                kind,
+                name,
+                f"{difference_db:+.1f}" if kind == "band" else f"{difference_db:.1f}",
+                said,
+            )
+            for kind, name, difference_db, agrees in self._rows()
+            for said in ("agrees" if agrees else "differs",)
+        ]
+        if (sum_ := self.joining) is not None:
+            losses = f"{sum_.loss_db:.1f}, predicted {sum_.predicted_loss_db:.1f}"
+            place = f"around {sum_.corner:.0f} Hz"
+            rows.append(("sum loses", place, losses, _said(sum_.agrees)))
+        likely = [cause.code.replace("_", " ") for cause in self.causes]
+        caption = repr(self)[1:-1] + (f": {' or '.join(likely)}" if likely else "")
+        return html_table(caption, ("", "", "Difference dB", ""), rows)
+
     @property
     def close(self) -> bool:
         """Whether every band and every seat is within the tolerance."""
@@ -365,3 +406,7 @@ class Comparison(Record, frozen=True, kw_only=True):
     stated: tuple[StatedSetting, ...]
     missing: tuple[str, ...]
     new: tuple[str, ...]
+
+
+def _said(agrees: bool) -> str:
+    return "agrees" if agrees else "differs"

@@ -1,11 +1,11 @@
-"""Further pandas tables of results: curves, seats, headroom, joining, verification.
+"""Further pandas tables of results: curves, seats, headroom, joining.
 
 Conventions
 -----------
 Tidy: one row is one observation, columns carry their unit as names do everywhere; what is not known
 is missing, never 0. Wide tables are indexed by frequency in Hz. pandas is loaded when a function is
-called. Responses, surveys, seat statistics, fits and plans have their first table as a method,
-``to_frame``.
+called. Responses, surveys, rooms, overviews, seat statistics, fits, plans, joinings of rooms and
+verifications have their first table as a method, ``to_frame``.
 """
 
 from __future__ import annotations
@@ -152,16 +152,5 @@ def joining_frame(fit: Alignment) -> DataFrame:
 
 
 def verification_frame(found: Verification) -> DataFrame:
-    """Return one row for each band and each seat of a verification.
-
-    Returns
-    -------
-    DataFrame
-        ``kind`` (``band`` or ``seat``), ``name``, ``difference_db`` (a band's mean over seats with
-        its sign, a seat's root mean square), ``agrees``.
-    """
-    from pandas import DataFrame
-
-    rows = [("band", row.label, row.difference_db, row.agrees) for row in found.bands]
-    rows += [("seat", row.seat, row.difference_db, row.agrees) for row in found.seats]
-    return DataFrame(rows, columns=["kind", "name", "difference_db", "agrees"])
+    """Return `Verification.to_frame`."""
+    return found.to_frame()

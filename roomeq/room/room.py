@@ -18,6 +18,7 @@ from roomeq.base.digests import InputFile
 from roomeq.base.levels import FloatArray, readonly
 from roomeq.base.response import LevelReference
 from roomeq.base.survey import Source, Survey
+from roomeq.base.view import html_table
 from roomeq.device.crossover import CrossoverFilter
 from roomeq.device.equaliser import FixedBandEqualiser
 from roomeq.device.profile import Device
@@ -29,6 +30,8 @@ from roomeq.wanted.span import fit_span
 from roomeq.wanted.target import Target
 
 if TYPE_CHECKING:
+    from pandas import DataFrame
+
     from roomeq.room.recorded import RecordedSweep
 
 __all__ = ["CornerOrigin", "PresentSettings", "Room"]
@@ -126,6 +129,23 @@ class Room:
     joining: JoiningSetup = field(default_factory=JoiningSetup)
     recordings: tuple[RecordedSweep, ...] = ()
     microphone: tuple[FloatArray, FloatArray] | None = None
+
+    def to_frame(self) -> DataFrame:
+        """Return the measurements as a pandas table, as `Survey.to_frame` does."""
+        return self.survey.to_frame()
+
+    def _repr_html_(self) -> str:
+        """Return what is known of the room, for notebooks."""
+        rows = [
+            ("Device", self.device.name),
+            ("Fitted to", ", ".join(self.survey.of_source(self.source).seats)),
+            ("In the path", "; ".join(map(str, self.path))),
+            ("Crossover, Hz", self.corner),
+            ("Subwoofer's own limit, Hz", self.target.lower_limit),
+            *(("Found", text) for text in self.findings),
+            *(("Taken for granted", text) for text in self.assumptions),
+        ]
+        return html_table(f"{self.name}: {repr(self.survey)[1:-1]}", ("", ""), rows)
 
     @property
     def equaliser(self) -> FixedBandEqualiser:

@@ -36,7 +36,7 @@ def write_export(path, seed=1):
 def test_check_prints_what_was_measured(capsys):
     status, out, err = run(capsys, "check", HALL)
     assert (status, err) == (0, "")
-    for words in ("Rented hall", "last row", "S.d. dB", "variance between seats"):
+    for words in ("Rented hall", "last row", "S.d. dB", "the seats differ by"):
         assert words in out
 
 
@@ -381,7 +381,7 @@ def test_join_prints_settings_and_wants_a_look_when_in_doubt(capsys, tmp_path):
     room = write_joined_room(tmp_path)
     status, out, err = run(capsys, "join", room)
     assert (status, err) == (0, "")
-    for words in ("Bypass: low-pass", "Polarity: inverted", "earlier", "Turn the volume down"):
+    for words in ("Bypass: low-pass", "Polarity: inverted", "earlier", "volume down first"):
         assert words in out
     status, out, _ = run(capsys, "join", room, "--json")
     assert json.loads(out)["joining"]["settings"]["inverted"] is True

@@ -108,7 +108,7 @@ def test_what_is_stated_is_not_assumed(tmp_path, levels):
     polarity = 'polarity = "normal"\n'
     found = _read(tmp_path, text + polarity + filters)
     assert found.assumptions == (
-        "the device's phase while measuring is not stated: taken for at rest",
+        "the device's phase while measuring is not stated: taken for 0 or normal",
     )
     assert _read(tmp_path, text + polarity + "phase_deg = 0\n" + filters).assumptions == ()
 

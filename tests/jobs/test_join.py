@@ -406,7 +406,7 @@ def test_the_boxes_of_both_are_taken_out_or_none(quick):
 
 
 def test_text_and_json_hold_the_answer(found):
-    text = " ".join(room_joining_text(found).split())
+    text = " ".join(room_joining_text(found, detail=True).split())
     for lines in (
         path_lines(found.path),
         path_estimate_lines(found.estimate, described=found.path),
@@ -418,7 +418,11 @@ def test_text_and_json_hold_the_answer(found):
     assert "never both" in text
     assert "What bands would still do" in text
     assert "Other corners and slopes were not tried" in text
-    assert "Turn the volume down" in text
+    assert "volume down first" in text
+    last = text.partition("To set: ")[2]
+    for said in ("bypass low-pass Linkwitz-Riley 24 dB/oct at 80 Hz", "EITHER", "inverted"):
+        assert said in last
+    assert "The subwoofer's path" not in room_joining_text(found)  # the bypass says it
     report = json.loads(found.to_json())
     assert report["joining"]["settings"]["inverted"] is True
     assert report["engaged"]["verdict"] == "identified"

@@ -333,6 +333,6 @@ def test_what_looked_wrong_stays_with_the_plan_its_text_and_its_sheet(cabin):
     plan = propose(replace(cabin, findings=(found,)), node_limit=1)
     assert plan.findings == (found,)
     text = plan_text(plan)
-    assert text.index("to be looked at before anything is set") < text.index(found)
+    assert text.index("look at it before anything is set") < text.index(found)
     (entry,) = [e for e in cautions({"cabin": plan}) if found in e.text]
     assert entry.weighty

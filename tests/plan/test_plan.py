@@ -287,7 +287,7 @@ def test_notebook_table_shows_the_settings(plan):
     level = replace(plan.level, setting_db=-2.5, change_db=3.5)
     page = replace(plan, level=level)._repr_html_()
     # now is the setting less the change: -2.5 - 3.5
-    assert "<tr><td>Level knob</td><td>-6.0</td><td>-2.5</td><td></td></tr>" in page
+    assert "<tr><td>Level knob</td><td>-6.0</td><td>-2.5</td><td>set</td></tr>" in page
     for band in plan.bands:
         now = f"{band.present_db:+.1f}" if band.present_db else "0.0"
         assert f"<td>{band.label} Hz</td><td>{now}</td>" in page

@@ -9,6 +9,7 @@ import msgspec
 import numpy as np
 import pandas as pd
 import pytest
+from joining_rooms import write_joined_room
 from places import SAMPLES
 from synthetic_rooms import nine_bands, survey_of
 
@@ -18,6 +19,8 @@ from roomeq.base.cautions import Caution, CautionCode
 from roomeq.base.response import FrequencyResponse
 from roomeq.base.survey import Measurement, Survey
 from roomeq.importers.room import read_room
+from roomeq.jobs.check import room_overview
+from roomeq.jobs.join import join
 from roomeq.jobs.propose import propose
 from roomeq.jobs.verify import verify
 from roomeq.optimiser.bands.gains import fit_band_gains
@@ -232,12 +235,17 @@ def test_seat_statistics():
 
 
 def test_bands_of_a_plan_and_of_a_fit(plan):
-    frame = plan.to_frame()
-    assert frame["band"].tolist() == [band.label for band in plan.bands]
+    whole = plan.to_frame()
+    frame = whole.iloc[: len(plan.bands)]
+    assert whole["band"].tolist() == [*(band.label for band in plan.bands), "Level knob"]
     assert frame["gain_db"].tolist() == list(plan.gains_db)
+    assert frame["set_to"].astype(float).tolist() == list(plan.gains_db)
+    assert float(whole["set_to"].iloc[-1]) == plan.level.setting_db
     for name in ("centre", "present_db", "best_gain_db", "error_db", "spread_db", "remaining_db"):
         assert frame[name].dtype == np.float64
         expected = [getattr(band, name) for band in plan.bands]
+        if name == "error_db":  # as loud as proposed
+            expected = [plan.error_db(band) for band in plan.bands]
         known = [np.nan if value is None else value for value in expected]
         np.testing.assert_array_equal(frame[name], known)
     for code, band in zip(frame["reason"], plan.bands, strict=True):
@@ -364,3 +372,69 @@ def test_a_plan_in_a_notebook(plan):
     _, rows = cells(msgspec.structs.replace(plan, level=level, cautions=())._repr_html_())
     assert rows[-1][1:3] == ["", f"{plan.level.change_db:+.1f} from now"]
     assert not re.search("caution", msgspec.structs.replace(plan, cautions=())._repr_html_())
+
+
+@pytest.fixture(scope="module")
+def joined(tmp_path_factory):
+    return read_room(write_joined_room(tmp_path_factory.mktemp("joined")))
+
+
+def test_a_joined_plan_holds_all_that_is_to_be_set(joined):
+    plan = propose(joined, node_limit=1)
+    settings, frame = plan.joining.settings, plan.to_frame().set_index("band")
+    _, (titles, *rows) = cells(plan._repr_html_())
+    assert titles == ["Setting, gains in dB", "Now", "Set to", ""]
+    shown = {name: (now, wanted, mark) for name, now, wanted, mark in rows}
+    delay = f"{settings.delay_ms:+.2f} ms"
+    assert settings.delay_ms < 0  # the mains are delayed: that is said, not only the sign
+    assert shown["Delay of the subwoofer"][1:] == (f"{delay}: delay the mains", "set")
+    assert shown["Polarity"] == ("normal", "inverted", "set")
+    (bypass,) = plan.joining.bypass
+    assert shown[bypass] == ("engaged", "bypass", "set")
+    for name, (now, wanted, _) in shown.items():
+        row = frame.loc[name.removesuffix(" Hz")]
+        assert (row["now"], row["set_to"]) == (now, wanted)
+    assert frame["gain_db"].dropna().tolist() == list(plan.gains_db)
+
+
+def test_a_joining_in_a_notebook(joined):
+    found = join(joined)
+    caption, rows = cells(found._repr_html_())
+    assert caption == repr(found)[1:-1]
+    assert rows[0] == ["Setting", "Now", "Set to"]
+    assert [tuple(row) for row in rows[1:]] == found.record.setting_rows()
+    assert found.to_frame().to_numpy().tolist() == rows[1:]
+    assert ["Polarity", "normal", "inverted"] in rows
+
+
+def test_a_room_and_its_overview_in_a_notebook(room):
+    told = replace(room, name=NASTY, findings=("a seat is far too loud",))
+    caption, rows = cells(told._repr_html_())
+    assert caption.startswith(f"{NASTY}: Survey 6 seats, 6 measurements of sub")
+    assert ["Found", "a seat is far too loud"] in rows
+    assert ["Crossover, Hz", "80.0"] in rows
+    assert [name for name, _ in rows[1:]].count("Taken for granted") == len(room.assumptions)
+    assert room.to_frame().equals(room.survey.to_frame())
+    overview = room_overview(told)
+    caption, (_, *rows) = cells(overview._repr_html_())
+    assert caption == f"{NASTY}, found: 1 to be looked at first"
+    frame = overview.to_frame()
+    assert frame["label"].tolist() == [band.label for band in overview.bands]
+    assert frame["spread_db"].tolist() == [band.spread_db for band in overview.bands]
+    assert rows[0] == [
+        "20 Hz",
+        *(f"{getattr(overview.bands[0], name):.1f}" for name in ("power_mean_db", "spread_db")),
+        overview.bands[0].loudest,
+        overview.bands[0].quietest,
+    ]
+
+
+def test_a_verification_in_a_notebook(room, plan):
+    found = verify(plan, room.survey)  # the settings are still those of before
+    caption, rows = cells(found._repr_html_())
+    assert caption.endswith("as before")
+    assert len(rows) == 1 + len(found.bands) + len(found.seats)
+    band = found.bands[2]
+    said = "agrees" if band.agrees else "differs"
+    assert rows[3] == ["band", band.label, f"{band.difference_db:+.1f}", said]
+    assert found.to_frame().equals(verification_frame(found))

@@ -337,10 +337,10 @@ excess_weight = 3.0
 
 
 def test_present_settings_are_what_is_written(folder):
-    stated = 'level_db = -9.5\npolarity = "inverted"\nphase_deg = 45\ngains_db = ['
+    stated = 'level_db = -9.5\npolarity = "inverted"\nphase_deg = 40\ngains_db = ['
     room = read_room(changed(folder, "gains_db = [", stated))
     present = room.present
-    assert (present.level_db, present.polarity, present.phase_deg) == (-9.5, "inverted", 45.0)
+    assert (present.level_db, present.polarity, present.phase_deg) == (-9.5, "inverted", 40.0)
 
 
 @pytest.mark.parametrize(

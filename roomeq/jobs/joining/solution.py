@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from roomeq.base.doing import each
 from roomeq.base.levels import FloatArray, readonly
 from roomeq.device.crossover import CrossoverFilter, chain_response
 from roomeq.device.processor import DelayRange, JoiningSettings
@@ -355,7 +356,7 @@ def _left_out_db(found: Joining) -> FloatArray | None:
     if bands is None or len(seats) < _LEAST_SEATS or found.no_change is not None:
         return None
     after = []
-    for index, seat in enumerate(seats):
+    for index, seat in enumerate(each(seats, lambda seat: f"joining without {seat}")):
         task = bands.task
         place = task.data.seats.index(seat) if seat in task.data.seats else None
         if place is not None and len(task.data.seats) > 1:

@@ -172,7 +172,8 @@ def _nothing_to_compare(plan: Plan, survey: Survey) -> str:
     planned = ", ".join(entry.seat for entry in plan.seats)
     chosen = ", ".join(survey.of_source(plan.source).seats)
     return (
-        f"none of the plan's seats was measured again: it has {planned}, the measurement {chosen}"
+        f"none of the plan's seats was measured again: it has {planned}, the measurement {chosen}; "
+        "name the files so, or say in a room.toml which file is which seat"
     )
 
 

@@ -14,6 +14,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import ArrayLike
 
+from roomeq.base.doing import each
 from roomeq.base.levels import FloatArray, readonly
 from roomeq.base.survey import Source, Survey
 from roomeq.device.equaliser import FixedBandEqualiser
@@ -341,7 +342,7 @@ def _leave_each_seat_out(
         return estimate_plain_figures(data, response_db).by_seat_db
 
     before, left_out = by_seat_db(task.present_gains_db), []
-    for index, seat in enumerate(data.seats):
+    for index, seat in enumerate(each(data.seats, lambda seat: f"choosing without {seat}")):
         others = replace(task, data=data.without_seat(index))
         fewer = replace(
             problem,

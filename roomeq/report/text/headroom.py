@@ -63,14 +63,18 @@ def extra_drive_lines(extras: Sequence[BandExtra]) -> list[str]:
     """Return what gains and level cost in each band, as a table."""
     with_box = any(entry.displacement_db is not None for entry in extras)
     titles = [">Band", ">Extra dB", ">Voltage", ">Power", ">Displacement"]
-    titles += [">re largest before dB"] if with_box else []
+    titles += [">Of largest dB"] if with_box else []
     rows = []
     for entry in extras:
         ratios = entry.voltage_ratio, entry.power_ratio, entry.displacement_ratio
         row = [f"{entry.band.label} Hz", signed(entry.extra_db), *(f"x {r:.2f}" for r in ratios)]
         rows.append([*row, signed(entry.displacement_db)] if with_box else row)
     title = "Extra drive against all bands at 0 (the most within each band, edges included)"
-    return [title, *table(titles, rows)]
+    lines = [*paragraph(title), *table(titles, rows)]
+    if with_box:
+        said = "Of largest: displacement against the largest that any band had before."
+        lines += paragraph(said, indent=2)
+    return lines
 
 
 def headroom_lines(
@@ -85,22 +89,26 @@ def headroom_lines(
     rows = [
         {
             ">Band": f"{entry.band.label} Hz",
-            ">Wanted dB SPL": number(entry.wanted_db),
-            ">At main seat": number(entry.reached_db),
+            ">Aim": number(entry.wanted_db),
+            ">Reached": number(entry.reached_db),
             ">Drive dB": signed(entry.rise_db),
             ">V": number(entry.voltage),
             ">W": number(entry.power_w, digits=0),
             ">mm": "" if entry.displacement is None else number(1000.0 * entry.displacement),
-            ">Left dB": signed(entry.left_db),
+            ">To spare dB": signed(entry.left_db),
             "Runs out first": LIMITS[entry.limit] if entry.limit else "",
         }
         for entry in headroom.bands
     ]
     titles = [title for title in rows[0] if any(row[title] for row in rows)] if rows else [">Band"]
     cells = [[row[title] for title in titles] for row in rows]
-    place = "" if main_seat is None else f" (main seat: {main_seat})"
-    below = f"{quieter_db:.1f} dB below" if quieter_db >= 0.05 else "At"
-    lines = [f"{below} the wanted level{place}", *table(titles, cells)]
+    place = "" if main_seat is None else f", main seat {main_seat}"
+    below = f"{quieter_db:.1f} dB below" if quieter_db >= 0.05 else "at"
+    lines = paragraph(
+        f"Headroom {below} the wanted level{place} (aim and reached: dB SPL there; drive: above "
+        "that of the measurement)"
+    )
+    lines += table(titles, cells)
     lines += paragraph(_first_text(headroom), indent=2)
     if any(entry.distortion_db is not None for entry in headroom.bands):
         lines += paragraph(_LIMITS_TEXT, indent=2)
@@ -116,10 +124,11 @@ def _first_text(headroom: Headroom) -> str:
             "What runs out first is not known: state amplifier, load and the voltage while "
             "measuring, record sweeps for distortion, or give a table of maximum output."
         )
-    what = f"{first.band.label} Hz runs out first ({LIMITS[first.limit]})"
+    what = f"What runs out first: {LIMITS[first.limit]} at {first.band.label} Hz"
     if first.left_db < -0.05:
-        return f"{what}: {-first.left_db:.1f} dB short at the wanted level."
-    return f"{what}, {first.left_db:.1f} dB above the wanted level."
+        return f"{what}, {-first.left_db:.1f} dB short."
+    spare = f"{first.left_db:.1f} dB" if first.left_db >= 0.05 else "nothing"
+    return f"{what}, with {spare} to spare."
 
 
 def _rating_lines(equipment: Equipment | None) -> list[str]:
@@ -201,8 +210,19 @@ def _reason_text(choice: ProtectionChoice) -> str:
     return words[choice.reason]
 
 
-def protection_lines(choice: ProtectionChoice) -> list[str]:
-    """Return the high-pass to set, why, and what was looked at."""
+def protection_lines(
+    choice: ProtectionChoice, *, quieter_db: float = 0.0, detail: bool = True
+) -> list[str]:
+    """Return the high-pass to set, why, and what was looked at.
+
+    Parameters
+    ----------
+    choice : ProtectionChoice
+    quieter_db : float
+        How far the plan stays below the wanted level, for which the high-pass is chosen.
+    detail : bool
+        Whether to list what else was looked at.
+    """
     verbs = {
         ProtectionChange.KEPT: "leave it at",
         ProtectionChange.STRENGTHENED: "set it to",
@@ -214,10 +234,14 @@ def protection_lines(choice: ProtectionChoice) -> list[str]:
         setting = "leave it as it is"
     if choice.change is not ProtectionChange.KEPT:
         setting += f" (now {high_pass_text(choice.present)})"
-    lines = paragraph(f"Protective high-pass: {setting}: {_reason_text(choice)}.")
-    if choice.unrelieved is not None and choice.unrelieved_db is not None:
+    reason = _reason_text(choice)
+    if quieter_db >= 0.05 and choice.value_db is not None:
+        reason += f", at the full wanted level; the plan stays {quieter_db:.1f} dB below it"
+    lines = paragraph(f"Protective high-pass: {setting}: {reason}.", indent=2)
+    lacking_db = choice.unrelieved_db
+    if choice.unrelieved is not None and lacking_db is not None and lacking_db > quieter_db:
         lines += paragraph(
-            f"{choice.unrelieved_db:.1f} dB are still lacking at {choice.unrelieved} Hz: "
+            f"{lacking_db - quieter_db:.1f} dB are still lacking at {choice.unrelieved} Hz: "
             "turn the level down by that much.",
             indent=2,
         )
@@ -231,7 +255,7 @@ def protection_lines(choice: ProtectionChoice) -> list[str]:
         for entry in choice.candidates
     ]
     titles = ["High-pass", ">Bass lost dB", ">Still lacking dB", ""]
-    return [*lines, *table(titles, rows)] if rows else lines
+    return [*lines, *table(titles, rows)] if rows and detail else lines
 
 
 def drive_words(caution: Caution) -> dict[CautionCode, str]:

@@ -22,15 +22,17 @@ from roomeq.report.text.joining import (
     bands_lines,
     delay_instruction,
     delay_text,
-    joining_text,
+    joining_lines,
     joining_verdict,
     loss_text,
+    loud_lines,
     reference_text,
+    set_text,
     setting_entries,
 )
 from roomeq.report.text.layout import bullet_list, paragraph, signed, table
 from roomeq.report.text.path import path_estimate_lines, path_lines
-from roomeq.report.text.wording import SAFETY
+from roomeq.report.text.safety import SAFETY_LINE
 
 __all__ = ["PAIR_DOUBTS", "corner_text", "level_joining_text", "room_joining_text"]
 
@@ -40,50 +42,51 @@ _BYPASS_FIRST = (
 )
 
 
-def room_joining_text(joining: RoomJoining) -> str:
-    """Return all that joining found in a room as text."""
-    parts = [f"{joining.room}\n"]
+def room_joining_text(joining: RoomJoining, *, detail: bool = False) -> str:
+    """Return what joining found in a room as text; with `detail` what the filters do as well."""
+    parts = ["\n".join(paragraph(f"{joining.room}: joining subwoofer and mains")) + "\n"]
+    if joining.with_bands is not None and (loud := loud_lines(joining.with_bands)):
+        parts.append("\n".join(loud) + "\n")
     if joining.record is not None:
-        parts.append(joining_text(joining.record))
+        parts.append("\n".join(joining_lines(joining.record)) + "\n")
     if joining.with_bands is not None:
         parts.append("\n".join(bands_lines(joining.with_bands)) + "\n")
     if joining.levels is not None:
         parts.append(level_joining_text(joining.levels))
         if joining.path is not None and joining.path.recommended is not None:
             parts.append("\n".join(paragraph(_BYPASS_FIRST)) + "\n")
-    if joining.path is not None:
-        parts.append("\n".join(path_lines(joining.path)) + "\n")
+    bypass = joining.record is not None and joining.record.bypass
+    if joining.path is not None and (detail or not bypass):  # else it stands among the settings
+        parts.append("\n".join(path_lines(joining.path, detail=detail)) + "\n")
     if joining.estimate is not None:
-        lines = path_estimate_lines(joining.estimate, described=joining.path)
+        lines = path_estimate_lines(joining.estimate, described=joining.path, detail=detail)
         parts.append("\n".join(lines) + "\n")
     if joining.corners is not None:
         parts.append(corner_text(joining.corners))
     elif joining.record is not None:
-        parts.append(f"Other corners and slopes were not tried: {joining.corners_missing}.\n")
-    parts.append("\n".join(["Safety", *bullet_list(SAFETY)]) + "\n")
-    return "\n".join(parts)
+        said = f"Other corners and slopes were not tried: {joining.corners_missing}."
+        parts.append("\n".join(paragraph(said)) + "\n")
+    once_more = [] if joining.settled is None else paragraph(set_text(joining.settled))
+    return "\n".join([*parts, "\n".join([*once_more, *paragraph(SAFETY_LINE), ""])])
 
 
 def level_joining_text(joining: LevelJoiningRecord) -> str:
     """Return what four levels tell, and what they cannot."""
-    late = joining.if_late
-    lines = ["Joining from levels alone", ""]
-    lines += paragraph(
-        f"{loss_text(late.corner, late.loss_before_db)} With one polarity reversed, all else as it "
-        f"is, it would lose {joining.reversed_loss_db:.1f} dB, as measured."
-    )
-    answer = joining.answer
+    late, answer = joining.if_late, joining.answer
+    said = [
+        loss_text(late.corner, late.loss_before_db) if answer is None else joining_verdict(answer),
+        "With one polarity reversed, all else as it is, it would lose "
+        f"{joining.reversed_loss_db:.1f} dB, as measured.",
+    ]
+    if joining.decided is not None:
+        said.append(f"That the subwoofer is {joining.decided} was decided, in the room file.")
+    lines = ["Joining from levels alone", *paragraph(" ".join(said)), ""]
     if answer is None:
-        lines += ["", *_question(joining)]
+        lines += _question(joining)
     else:
-        if joining.decided is not None:
-            lines += paragraph(
-                f"That the subwoofer is {joining.decided} was decided and is in the room file."
-            )
         settings, present = answer.settings.settings(), answer.present.settings()
-        lines += ["", *paragraph(joining_verdict(answer)), "", "Settings"]
-        lines += bullet_list(setting_entries(settings, present=present))
-    return "\n".join([*lines, "", *paragraph(reference_text())]) + "\n"
+        lines += ["Settings", *bullet_list(setting_entries(settings, present=present))]
+    return "\n".join([*lines, *paragraph(reference_text(), indent=2)]) + "\n"
 
 
 def _question(joining: LevelJoiningRecord) -> list[str]:
@@ -136,16 +139,15 @@ PAIR_DOUBTS = {
 
 def corner_text(choice: CornerChoice) -> str:
     """Return ranked pairs of low-pass and high-pass as text."""
-    lines = ["Corner and slopes", "", *paragraph(_verdict(choice))]
+    lines = ["Corner and slopes", *paragraph(_verdict(choice), indent=2)]
     shown = list(choice.ranked[:_SHOWN_PAIRS])
     if choice.present not in shown:
         shown.append(choice.present)
     rows = [_pair_row(entry, is_present=entry is choice.present) for entry in shown]
-    titles = [">Dev. dB", ">Loss dB", "Subwoofer", "Mains", ">Acoustic order", "Remarks"]
-    title = "Ranked by what is left after delay, level and bands with each"
-    lines += ["", title, *table(titles, rows)]
+    titles = [">Deviation dB", ">Loss dB", "Subwoofer", "Mains", ">Acoustic order", "Remarks"]
+    lines += table(titles, rows)
     if choice.refused:
-        lines += ["", "On offer, but not ranked", *bullet_list(_refused(choice))]
+        lines += ["  On offer, but not ranked:", *bullet_list(_refused(choice))]
     return "\n".join(lines) + "\n"
 
 

@@ -26,14 +26,17 @@ __all__ = [
     "delay_numbers",
     "delay_text",
     "explanation_text",
+    "joining_doubts",
     "joining_lines",
     "joining_note_text",
     "joining_sentences",
-    "joining_text",
     "joining_verdict",
     "loss_text",
+    "loud_lines",
     "meeting_sentences",
     "reference_text",
+    "seat_loss_lines",
+    "set_text",
     "setting_entries",
 ]
 
@@ -42,6 +45,9 @@ CLOSE_TO_EACH_CONE = (
     "look at the first half-wave, which must go the same way. Rewire nothing on less."
 )
 NAMED_SEAT_DB = 0.3
+FAR_TOO_LOUD_DB = 12.0
+"""Mean over the bands below the corner; common practice, no source. In 45 random rooms with mains
+(`joining_cases.py`, seeds 61000 to 61044) it is said in 8; in 42 with the subwoofer 12 dB up."""
 _SHOWN_DB = 0.05  # less is the same figure in print
 _TOLD_RIGHT = {False: "three of four", True: "nine of ten"}
 """Of rooms in which the polarity was told, by whether both boxes were declared and taken out: how
@@ -132,7 +138,7 @@ def joining_note_text(note: JoiningNote, record: JoiningRecord) -> str:
 
 
 def setting_entries(
-    settings: JoiningSettings, *, present: JoiningSettings, phase_known: bool = True
+    settings: JoiningSettings, *, present: JoiningSettings, level: bool = True
 ) -> list[str]:
     """Return delay, polarity, phase and level in words, with what is set now where it differs."""
 
@@ -145,21 +151,24 @@ def setting_entries(
         f"Polarity: {settings.polarity}"
         + now(present.polarity, differs=settings.inverted != present.inverted),
     ]
-    if phase_known and settings.phase_frequency is not None:
+    if settings.phase_frequency is not None:
         entries.append(
             f"Phase control: {settings.phase_deg:g} degrees at {settings.phase_frequency:g} Hz"
             + now(f"{present.phase_deg:g}", differs=settings.phase_deg != present.phase_deg)
         )
-    if settings.level_change_db:
-        level = signed(settings.level_change_db)
-        entries.append(f"Level of the subwoofer: {level} dB against now")
+    if level and settings.level_change_db:
+        entries.append(f"Level of the subwoofer: {signed(settings.level_change_db)} dB against now")
     return entries
 
 
-def joining_text(record: JoiningRecord) -> str:
-    """Return a joining as text: settings first, then what they do, then doubts."""
-    lines = ["Joining subwoofer and mains", "", *joining_lines(record)]
-    return "\n".join(lines) + "\n"
+def set_text(record: JoiningRecord, *others: str) -> str:
+    """Return what is to be set in one sentence, `others` first: the last lines of an output."""
+    settings, present = record.settings.settings(), record.present.settings()
+    entries = [*others, *(f"bypass {one}" for one in record.bypass)]
+    entries += [delay_instruction(settings, present=present), f"polarity {settings.polarity}"]
+    if settings.phase_deg != present.phase_deg:
+        entries.append(f"phase control {settings.phase_deg:g} degrees")
+    return f"To set: {'; '.join(entries)}."
 
 
 def joining_lines(record: JoiningRecord) -> list[str]:
@@ -167,19 +176,25 @@ def joining_lines(record: JoiningRecord) -> list[str]:
     settings, present = record.settings.settings(), record.present.settings()
     entries = [f"Bypass: {one}" for one in record.bypass]
     entries += setting_entries(settings, present=present)
-    lines = [*paragraph(joining_verdict(record)), ""]
-    first = [note for note in record.notes if note is JoiningNote.SUM_DISAGREES]
-    for note in first:  # before the settings that it speaks of
-        lines += [*paragraph(joining_note_text(note, record)), ""]
-    if record.explanation is not None:
-        lines += [*paragraph(explanation_text(record.explanation, record.corner)), ""]
-    lines += ["Settings of the subwoofer against the mains", *bullet_list(entries), ""]
-    lines += [*_seats(record), ""]
+    lines = [*paragraph(joining_verdict(record)), *joining_doubts(record), ""]
+    lines += ["Settings of the subwoofer against the mains", *bullet_list(entries)]
+    lines += [*paragraph(reference_text(), indent=2), "", *seat_loss_lines(record), ""]
     lines += ["How sure the joining is", *bullet_list(joining_sentences(record)), ""]
-    notes = [joining_note_text(note, record) for note in record.notes if note not in first]
+    notes = [note for note in record.notes if note is not JoiningNote.SUM_DISAGREES]
     if notes:
-        lines += ["About the measurements of both", *bullet_list(notes), ""]
-    return [*lines, *paragraph(reference_text())]
+        texts = [joining_note_text(note, record) for note in notes]
+        lines += ["About the measurements of both", *bullet_list(texts), ""]
+    return lines[:-1]
+
+
+def joining_doubts(record: JoiningRecord) -> list[str]:
+    """Return what speaks against the settings, to stand before them."""
+    lines = []
+    if JoiningNote.SUM_DISAGREES in record.notes:
+        lines += ["", *paragraph(joining_note_text(JoiningNote.SUM_DISAGREES, record))]
+    if record.explanation is not None:
+        lines += ["", *paragraph(explanation_text(record.explanation, record.corner))]
+    return lines
 
 
 def bands_lines(record: JoiningRecord) -> list[str]:
@@ -193,12 +208,23 @@ def bands_lines(record: JoiningRecord) -> list[str]:
         moved = ", ".join(f"{label} Hz {signed(gain)}" for label, gain in gains if gain)
         settings = record.settings.settings()
         text = (
-            f"{_deviation_text(record)} With bands {moved or 'all at 0'} dB, level "
-            f"{signed(settings.level_change_db)} dB, the delay that goes with them is "
+            f"{_deviation_text(record)} With bands {moved or 'all at 0'} "
+            f"dB, level {signed(settings.level_change_db)} dB, the delay that goes with them is "
             f"{delay_text(settings)}, and the sum loses {record.loss_db:.1f} dB. For bands and "
             "level see roomeq propose."
         )
     return ["What bands would still do", *paragraph(text, indent=2)]
+
+
+def loud_lines(record: JoiningRecord) -> list[str]:
+    """Say that the subwoofer is far too loud; nothing where it is not."""
+    if record.taken_off_db < FAR_TOO_LOUD_DB:
+        return []
+    return paragraph(
+        f"The subwoofer is far too loud against the mains: below {record.corner:.0f} Hz level and "
+        f"bands take {record.taken_off_db:.0f} dB off it in the mean. Turn it down first, and "
+        "measure again."
+    )
 
 
 def _deviation_text(record: JoiningRecord) -> str:
@@ -213,8 +239,8 @@ def _deviation_text(record: JoiningRecord) -> str:
 def reference_text() -> str:
     """Return what a delay and a distance mean."""
     return (
-        f"Positive delay is later; distances are what sound travels meanwhile, {SPEED_OF_SOUND:g} "
-        "m/s at 20 degrees Celsius. A processor that asks for distances delays what is nearer."
+        f"Distances are what sound travels meanwhile, {SPEED_OF_SOUND:g} m/s at 20 degrees "
+        "Celsius; a processor that asks for them delays what is nearer."
     )
 
 
@@ -274,7 +300,8 @@ def _cost_text(record: JoiningRecord) -> str:
     )
 
 
-def _seats(record: JoiningRecord) -> list[str]:
+def seat_loss_lines(record: JoiningRecord) -> list[str]:
+    """Return what the sum loses at each seat, as a table."""
     rows = [
         {
             "Seat": row.seat,
@@ -289,8 +316,15 @@ def _seats(record: JoiningRecord) -> list[str]:
     return [f"What the sum loses at each seat, {span}", *columns(rows)]
 
 
-def joining_sentences(record: JoiningRecord) -> list[str]:
-    """Return what backs a joining, in sentences."""
+def joining_sentences(record: JoiningRecord, *, brief: bool = False) -> list[str]:
+    """Return what backs a joining, in sentences.
+
+    Parameters
+    ----------
+    record : JoiningRecord
+    brief : bool
+        Without what `join` and the cautions of a plan say.
+    """
     entries = [_polarities_text(record), _told_text(record)]
     if record.polarity is not None:
         entries.append(CLOSE_TO_EACH_CONE)
@@ -299,12 +333,13 @@ def joining_sentences(record: JoiningRecord) -> list[str]:
         entries.append(_deviation_text(record))
     if bands is not None and bands.chosen and bands.no_change is None:
         before = record.alignment.chosen
-        entries.append(
-            f"Before the bands, as roomeq join says: {_candidate_text(before)}, loses "
-            f"{before.loss_db:.1f} dB."
-        )
+        if not brief:
+            entries.append(
+                f"Before the bands, as roomeq join says: {_candidate_text(before)}, loses "
+                f"{before.loss_db:.1f} dB."
+            )
         entries += _level_stop(bands.level_stops_at)
-    if record.polarity is not None and record.polarity.inverted is not None:
+    if not brief and record.polarity is not None and record.polarity.inverted is not None:
         arrival = record.polarity.arrival_ms
         way = "later" if arrival > 0 else "earlier"
         entries.append(
@@ -313,7 +348,7 @@ def joining_sentences(record: JoiningRecord) -> list[str]:
             "than 2 ms off). It is no setting."
         )
     entries += _worse_seats(record)
-    entries += _range_sentences(record)
+    entries += _range_sentences(record, at_end=record.alignment.at_end and not brief)
     entries += meeting_sentences(record.meeting)
     if len(record.seats) < 3:
         entries.append(
@@ -349,10 +384,10 @@ def _worse_seats(record: JoiningRecord) -> list[str]:
     ]
 
 
-def _range_sentences(record: JoiningRecord) -> list[str]:
+def _range_sentences(record: JoiningRecord, *, at_end: bool) -> list[str]:
     """Return what is to be said of the delays that can be set."""
     entries, found = [], record.alignment
-    if found.at_end:
+    if at_end:
         entries.append("The delay lies at an end of what may be set: a better one may lie beyond.")
     if found.longer is not None:
         entries.append(

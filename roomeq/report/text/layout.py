@@ -2,15 +2,20 @@
 
 Conventions
 -----------
-Lines are at most `WIDTH` characters wide where the content allows. Numbers are formatted by the
-caller; a column is right-aligned when its title is marked with ``>``.
+Lines are at most as wide as the `page`, `WIDTH` characters by default; a word is never broken, nor
+a figure parted from its unit. Numbers are formatted by the caller; a column is right-aligned when
+its title is marked with ``>``.
 """
 
 from __future__ import annotations
 
+import itertools
 import math
+import re
 import textwrap
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from contextvars import ContextVar
 
 __all__ = [
     "WIDTH",
@@ -18,15 +23,40 @@ __all__ = [
     "columns",
     "joined",
     "number",
+    "page",
     "paragraph",
     "signed",
     "signed_setting",
     "table",
 ]
 
-WIDTH = 100
-_LEAST = 20  # characters below which a column of words is not wrapped
-_LAST = 24  # and those that the last one is given at the cost of the others
+WIDTH = 80
+_page: ContextVar[int] = ContextVar("page", default=WIDTH)
+_LEAST = 12  # characters below which a column of words is not made narrower
+_KEPT = "\x1f"  # a space at which no line ends
+_FIGURE = re.compile(r"(?<=\d) (?=%|(?:dB|Hz|ms|m|ft|s|mm|V|W|A|ohm|degrees)\b)")
+
+
+@contextmanager
+def page(width: int) -> Iterator[None]:
+    """Lay out what is made in the body on lines of at most `width` characters."""
+    token = _page.set(width)
+    try:
+        yield
+    finally:
+        _page.reset(token)
+
+
+def _wrapped(text: str, width: int, first: str = "", others: str = "") -> list[str]:
+    lines = textwrap.wrap(
+        _FIGURE.sub(_KEPT, text),
+        width,
+        initial_indent=first,
+        subsequent_indent=others,
+        break_long_words=False,
+        break_on_hyphens=False,
+    )
+    return [line.replace(_KEPT, " ") for line in lines]
 
 
 def signed(value: float | None, *, digits: int = 1) -> str:
@@ -65,32 +95,43 @@ def table(titles: Sequence[str], rows: Sequence[Sequence[str]], *, indent: int =
     Returns
     -------
     list of str
-        Lines; columns of words wrap where `WIDTH` asks for it, the last one first.
+        Lines; columns of words and titles wrap where the page asks for it. Columns that find no
+        room even so follow below, beside the first one again.
     """
     right = [title.startswith(">") for title in titles]
-    names = [title.lstrip(">") for title in titles]
-    widths = [
-        max(len(name), *(len(row[column]) for row in rows)) if rows else len(name)
-        for column, name in enumerate(names)
+    cells = [[title.lstrip(">") for title in titles], *rows]
+    widths = _widths(cells, right, room=_page.get() - indent)
+    count = len(widths)
+    while count > 2 and sum(widths[:count]) + 2 * (count - 1) > _page.get() - indent:
+        count -= 1
+    lines = _lines(cells, widths, right, count, indent)
+    if count == len(widths):
+        return lines
+    rest = [0, *range(count, len(widths))]
+    return [
+        *lines,
+        *table([titles[n] for n in rest], [[row[n] for n in rest] for row in rows], indent=indent),
     ]
-    _narrow(widths, right, beside=indent + 2 * (len(names) - 1))
-    last = max(_LEAST, WIDTH - indent - sum(widths[:-1]) - 2 * (len(names) - 1))
-    widths[-1] = widths[-1] if right[-1] else min(widths[-1], last)
-    lines = []
-    for row in [names, *rows]:
-        cells = [
-            textwrap.wrap(cell, max(width, 1)) or [""]
-            for cell, width in zip(row, widths, strict=True)
+
+
+def _lines(
+    cells: Sequence[Sequence[str]], widths: list[int], right: list[bool], count: int, indent: int
+) -> list[str]:
+    """Lay out the first columns: titles, a rule, rows."""
+    lines, under_titles = [], 0
+    for row in cells:
+        parts = [
+            _wrapped(cell, max(width, 1)) for cell, width in zip(row, widths[:count], strict=False)
         ]
-        for number in range(max(len(cell) for cell in cells)):
-            parts = [cell[number] if number < len(cell) else "" for cell in cells]
-            placed = [
+        for across in itertools.zip_longest(*parts, fillvalue=""):
+            line = "  ".join(
                 part.rjust(width) if aligned else part.ljust(width)
-                for part, width, aligned in zip(parts, widths, right, strict=True)
-            ]
-            lines.append((" " * indent + "  ".join(placed)).rstrip())
-    rule = " " * indent + "-" * (max(len(line) for line in lines) - indent)
-    return [lines[0], rule, *lines[1:]]
+                for part, width, aligned in zip(across, widths, right, strict=False)
+            )
+            lines.append((" " * indent + line).rstrip())
+        under_titles = under_titles or len(lines)
+    rule = " " * indent + "-" * (max(map(len, lines)) - indent)
+    return [*lines[:under_titles], rule, *lines[under_titles:]]
 
 
 def columns(rows: Sequence[Mapping[str, str]]) -> list[str]:
@@ -98,31 +139,36 @@ def columns(rows: Sequence[Mapping[str, str]]) -> list[str]:
     return table(list(rows[0]), [list(row.values()) for row in rows])
 
 
-def _narrow(widths: list[int], right: Sequence[bool], *, beside: int) -> None:
-    """Take from the widest columns of words until the last column has room to be read.
+def _widths(cells: Sequence[Sequence[str]], right: Sequence[bool], *, room: int) -> list[int]:
+    """Return the width of every column: as asked for, or taken from the widest until all fit.
 
-    Parameters
-    ----------
-    widths : list of int
-        Width of every column; changed in place.
-    right : sequence of bool
-        Whether a column is aligned to the right: figures are not wrapped.
-    beside : int
-        Spaces of a line that belong to no column.
+    Of a column of figures only the title wraps, of one of words all between words.
     """
-    wanted = min(widths[-1], _LAST)
-    words = [column for column in range(len(widths) - 1) if not right[column]]
-    while words and beside + sum(widths[:-1]) + wanted > WIDTH:
-        widest = max(words, key=lambda column: widths[column])
-        if widths[widest] <= _LEAST:
+
+    def narrowed(column: int, width: int) -> int:
+        return max(len(line) for row in cells for line in _wrapped(row[column], width) or [""])
+
+    widths = [max(map(len, column)) for column in zip(*cells, strict=True)]
+    least = [
+        max(len(row[n]) for row in cells[1:]) if aligned and len(cells) > 1 else _LEAST
+        for n, aligned in enumerate(right)
+    ]
+    while sum(widths) + 2 * (len(widths) - 1) > room:
+        spare = [
+            (right[n], width, n)  # a title first: it wraps once, words in every row
+            for n, width in enumerate(widths)
+            if least[n] < width > narrowed(n, max(width - 1, least[n]))
+        ]
+        if not spare:
             break
-        widths[widest] -= 1
+        _, width, n = max(spare)
+        widths[n] = narrowed(n, width - 1)
+    return widths
 
 
 def paragraph(text: str, *, indent: int = 0) -> list[str]:
     """Wrap a paragraph."""
-    space = " " * indent
-    return textwrap.wrap(text, WIDTH, initial_indent=space, subsequent_indent=space)
+    return _wrapped(text, _page.get(), " " * indent, " " * indent)
 
 
 def joined(words: Sequence[str]) -> str:
@@ -134,5 +180,5 @@ def bullet_list(entries: Sequence[str]) -> list[str]:
     """Wrap entries as a list."""
     lines: list[str] = []
     for entry in entries:
-        lines += textwrap.wrap(entry, WIDTH, initial_indent="  - ", subsequent_indent="    ")
+        lines += _wrapped(entry, _page.get(), "  - ", "    ")
     return lines

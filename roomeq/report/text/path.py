@@ -26,8 +26,11 @@ _FAMILIES = {"butterworth": "Butterworth", "linkwitz_riley": "Linkwitz-Riley"}
 _SHOWN = 6
 
 
-def path_lines(analysis: PathAnalysis) -> list[str]:
-    """Return what a described path does: level, slope, sum in both polarities, what to bypass."""
+def path_lines(analysis: PathAnalysis, *, detail: bool = True) -> list[str]:
+    """Return what a described path does: level, slope, sum in both polarities, what to bypass.
+
+    Without `detail` the filters and what to bypass alone.
+    """
     corner = f"{analysis.corner:g} Hz"
     entries = [f"In the path: {entry}" for entry in analysis.filters]
     mains = "; ".join(str(entry) for entry in analysis.mains) or "no high-pass"
@@ -35,6 +38,10 @@ def path_lines(analysis: PathAnalysis) -> list[str]:
         f"Mains: {mains}"
         + (" (not stated; taken to match the first low-pass)" if analysis.mains_assumed else "")
     )
+    title = "The subwoofer's path, by its filters alone"
+    advice = paragraph(_advice(analysis), indent=2)
+    if not detail:
+        return [title, *bullet_list(entries), *advice]
     entries.append(
         f"All low-passes together: {signed(analysis.at_corner_db)} dB at {corner}, "
         f"{6 * analysis.order} dB per octave in the end ({abs(analysis.slope_db_per_octave):.0f} "
@@ -45,10 +52,10 @@ def path_lines(analysis: PathAnalysis) -> list[str]:
         rows.append(_sum_row(analysis.best, corner))
     titles = ["Subwoofer", f">At {corner} dB", ">Deepest", ">Highest", "Nearest to flat"]
     return [
-        "The subwoofer's path, by its filters alone (free field, equal level and distance)",
+        *paragraph(f"{title} (free field, equal level and distance)"),
         *bullet_list(entries),
         *table(titles, rows),
-        *paragraph(_advice(analysis), indent=2),
+        *advice,
     ]
 
 
@@ -127,7 +134,7 @@ def bypass_text(choice: Bypass, analysis: PathAnalysis) -> str:
 
 
 def path_estimate_lines(
-    estimate: PathEstimate, *, described: PathAnalysis | None = None
+    estimate: PathEstimate, *, described: PathAnalysis | None = None, detail: bool = True
 ) -> list[str]:
     """Return what a response of the path tells, and what it cannot.
 
@@ -137,6 +144,8 @@ def path_estimate_lines(
     described : PathAnalysis, optional
         What was said of the described path already: where the same filters are engaged, what to
         bypass is not said again.
+    detail : bool
+        Whether to tell what the answer rests on.
 
     Returns
     -------
@@ -145,7 +154,8 @@ def path_estimate_lines(
     lines = ["Which low-passes are really engaged", *paragraph(_verdict(estimate), indent=2)]
     if estimate.verdict in (PathVerdict.SEVERAL, PathVerdict.NOTHING_FITS):
         lines += _candidates(estimate)
-    lines += bullet_list(_evidence(estimate))
+    if detail:
+        lines += bullet_list(_evidence(estimate))
     analysis = estimate.analysis
     if analysis is not None and not (
         described and same_response(analysis.filters, described.filters)

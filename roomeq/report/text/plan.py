@@ -2,16 +2,27 @@
 
 Conventions
 -----------
-Numbers come from the plan; nothing is computed here but sums and differences for display.
+Settings first, then cautions, then what backs them, and the settings again at the end. Numbers come
+from the plan; nothing is computed here but sums and differences for display.
 """
 
 from __future__ import annotations
 
 import math
 
+from roomeq.base.cautions import CautionCode
 from roomeq.plan.plan import Plan
 from roomeq.report.text.headroom import extra_drive_lines, headroom_lines, protection_lines
-from roomeq.report.text.joining import joining_lines
+from roomeq.report.text.joining import (
+    joining_doubts,
+    joining_sentences,
+    joining_verdict,
+    loud_lines,
+    reference_text,
+    seat_loss_lines,
+    set_text,
+    setting_entries,
+)
 from roomeq.report.text.layout import (
     bullet_list,
     columns,
@@ -20,10 +31,10 @@ from roomeq.report.text.layout import (
     signed,
     signed_setting,
 )
-from roomeq.report.text.recordings import kept_recording_lines
+from roomeq.report.text.recordings import alarm_texts, recording_table
+from roomeq.report.text.safety import SAFETY_LINE
 from roomeq.report.text.terminal import gain_bar
 from roomeq.report.text.wording import (
-    SAFETY,
     caution_text,
     level_purpose,
     no_change_text,
@@ -33,67 +44,72 @@ from roomeq.report.text.wording import (
 
 __all__ = ["FIRST_STATEMENT", "evidence_sentences", "plan_text"]
 
-FOUND_FIRST = "Found in the measurements, to be looked at before anything is set"
 FIRST_STATEMENT = (
     "Made by an earlier statement of the problem (format 1), which fitted every seat by itself: "
     "its deviations do not compare with those of later plans. Propose again to compare."
 )
 
 
-def plan_text(plan: Plan, *, bars: bool = False) -> str:
-    """Return the whole plan as text: settings first, then what they do, then cautions.
+def plan_text(plan: Plan, *, bars: bool = False, detail: bool = False) -> str:
+    """Return the whole plan as text: settings, cautions, what backs them, settings once more.
 
     Parameters
     ----------
     plan : Plan
     bars : bool
         Whether to draw a bar for every band; see `roomeq.report.text.terminal.bars_wanted`.
+    detail : bool
+        Whether to tell as well what was chosen from, the drive by bands, and every check.
 
     Returns
     -------
     str
     """
-    title = "band gains" if plan.joining is None else "settings"
-    lines = [f"{plan.room}: {title} for the subwoofer", ""]
-    if plan.statement == 1:
-        lines += [*paragraph(FIRST_STATEMENT), ""]
-    if plan.joining is not None:
-        lines += [*joining_lines(plan.joining), ""]
-    lines += [*_verdict(plan), ""]
-    lines += [*_settings(plan, bars), ""]
-    if plan.choices and plan.joining is None:
-        lines += [*_choices(plan), ""]
-    if plan.protection is not None:
-        lines += [*protection_lines(plan.protection), ""]
-    if plan.joining is None:
-        lines += [*_seats(plan), ""]
-    if plan.recordings:
-        lines += [*kept_recording_lines(plan.recordings), ""]
-    title = "How good it is" if plan.joining is None else "How good the subwoofer alone is"
-    lines += [title, *bullet_list(evidence_sentences(plan)), ""]
-    lines += _drive(plan)
-    if plan.findings:
-        lines += [FOUND_FIRST, *bullet_list(plan.findings), ""]
-    if plan.cautions:
-        lines += ["Cautions", *bullet_list([caution_text(c) for c in plan.cautions]), ""]
-    if plan.assumptions:
-        lines += ["Taken for granted", *bullet_list(plan.assumptions), ""]
-    lines += ["Safety", *bullet_list(SAFETY)]
-    return "\n".join(lines) + "\n"
+    what = "band gains for the subwoofer" if plan.joining is None else "subwoofer with the mains"
+    first = paragraph(FIRST_STATEMENT) if plan.statement == 1 else []
+    found = [*plan.findings, *alarm_texts(plan.recordings)]
+    parts = [
+        paragraph(f"{plan.room}: {what}"),
+        first,
+        _verdict(plan),
+        _settings(plan, bars=bars, detail=detail),
+        ["Found in the measurements: look at it before anything is set", *bullet_list(found)]
+        if found
+        else [],
+        _cautions(plan),
+        _sum(plan) if plan.joining is not None else [],
+        _evidence(plan, detail=detail),
+        recording_table(plan.recordings) if detail else [],
+        _choices(plan) if detail else [],
+        *_drive(plan, detail=detail),
+        ["Taken for granted", *bullet_list(plan.assumptions)] if plan.assumptions else [],
+        [*_once_more(plan), *paragraph(SAFETY_LINE)],
+    ]
+    return "\n\n".join("\n".join(part) for part in parts if part) + "\n"
 
 
 def _verdict(plan: Plan) -> list[str]:
+    if plan.joining is not None:
+        entries = [f"Bypass: {one}, which is one too many" for one in plan.joining.bypass]
+        settings, present = plan.joining.settings.settings(), plan.joining.present.settings()
+        entries += setting_entries(settings, present=present, level=False)
+        why = [] if plan.no_change is None else [no_change_text(plan)]
+        said = " ".join([joining_verdict(plan.joining), *why])
+        doubts = [*loud_lines(plan.joining), *joining_doubts(plan.joining)]
+        return [*paragraph(said), *doubts, *bullet_list(entries)]
     if plan.no_change is not None:
         return paragraph(no_change_text(plan))
-    what = "Weighted deviation" if plan.joining is None else "The subwoofer alone: deviation"
     return paragraph(
-        f"{what} from the target over {len(plan.seats)} "
-        f"seat{'s' if len(plan.seats) != 1 else ''}: {plan.deviation_before_db:.1f} dB now, "
-        f"{plan.deviation_after_db:.1f} dB predicted."
+        f"Weighted deviation from the target over {_counted(len(plan.seats), 'seat')}: "
+        f"{plan.deviation_before_db:.1f} dB now, {plan.deviation_after_db:.1f} dB predicted."
     )
 
 
-def _settings(plan: Plan, bars: bool) -> list[str]:
+def _counted(count: int, word: str) -> str:
+    return f"{count} {word}{'s' if count != 1 else ''}"
+
+
+def _settings(plan: Plan, *, bars: bool, detail: bool) -> list[str]:
     device = plan.device
     lowest_db, highest_db, step_db = device.lowest_db, device.highest_db, device.step_db
     rows = []
@@ -102,27 +118,27 @@ def _settings(plan: Plan, bars: bool) -> list[str]:
         rows.append(
             {
                 ">Band": f"{band.label} Hz",
-                ">Now dB": signed_setting(band.present_db, step_db=step_db),
-                ">Set to dB": signed_setting(band.gain_db, step_db=step_db),
+                ">Now": signed_setting(band.present_db, step_db=step_db),
+                ">Set to": signed_setting(band.gain_db, step_db=step_db),
                 "": "set" if band.gain_db != band.present_db else "",
-                **({"Cut, boost": bar} if bars else {}),
-                ">Error dB": signed(band.error_db),
-                ">Left dB": signed(band.remaining_db),
-                ">S.d. dB" if bars else ">Seats s.d. dB": number(band.spread_db),
+                **({"Gain": bar} if bars else {}),
+                ">Error": signed(plan.error_db(band)),
+                ">Left": signed(band.remaining_db),
+                **({">S.d.": number(band.spread_db)} if detail else {}),
                 "Why": reason_text(band, plan),
             }
         )
-    lines = ["Settings (absolute; error is with all bands at 0)", *columns(rows)]
-    return [*lines, *_level(plan)]
+    title = "Settings in dB (error: with all bands at 0; left: with these; equally loud)"
+    if detail:
+        title += ". S.d.: how much the seats differ."
+    return [*paragraph(title), *columns(rows), *_level(plan, detail=detail)]
 
 
-def _level(plan: Plan) -> list[str]:
+def _level(plan: Plan, *, detail: bool) -> list[str]:
     level = plan.level
-    text = f"  Level knob: {signed(level.change_db)} dB"
-    if level.setting_db is not None:
-        text += f", to {signed(level.setting_db)} dB"
-    text += f" ({level_purpose(plan)}; exactly {signed(level.exact_change_db, digits=2)} dB)"
-    lines = paragraph(text.strip(), indent=2)
+    text = f"{_knob(plan)} ({level_purpose(plan)}; "
+    text += f"exactly {signed(level.exact_change_db, digits=2)} dB)"
+    lines = paragraph(text, indent=2)
     if level.upstream_db:
         lines += paragraph(f"and {signed(level.upstream_db)} dB upstream", indent=2)
     kept = []
@@ -132,7 +148,49 @@ def _level(plan: Plan) -> list[str]:
         kept.insert(1, "protective high-pass")
     if kept:
         lines += paragraph(f"Leave as they are: {', '.join(kept)}.", indent=2)
+    if plan.protection is not None:
+        quieter_db = 0.0 if plan.headroom is None else plan.headroom.quieter_db
+        lines += protection_lines(plan.protection, quieter_db=quieter_db, detail=detail)
     return lines
+
+
+def _knob(plan: Plan) -> str:
+    level = plan.level
+    to = "" if level.setting_db is None else f", to {signed(level.setting_db)} dB"
+    return f"Level knob: {signed(level.change_db)} dB{to}"
+
+
+def _once_more(plan: Plan) -> list[str]:
+    """Return what is to be set as the last lines: what lies further up has left the screen."""
+    step_db = plan.device.step_db
+    moved = ", ".join(
+        f"{band.label} Hz {signed_setting(band.gain_db, step_db=step_db)}"
+        for band in plan.bands
+        if band.gain_db != band.present_db
+    )
+    entries = [f"bands {moved} dB, the others as they are" if moved else "bands as they are"]
+    level = plan.level
+    if level.change_db:
+        entries.append(_knob(plan).replace("Level knob:", "level knob"))
+    if plan.joining is not None:
+        return paragraph(set_text(plan.joining, *entries))
+    return paragraph(f"To set: {'; '.join(entries)}.")
+
+
+def _cautions(plan: Plan) -> list[str]:
+    said = CautionCode.LOW_PASS_TWICE  # among the settings
+    texts = [caution_text(caution) for caution in plan.cautions if caution.code is not said]
+    return ["Cautions", *bullet_list(texts)] if texts else []
+
+
+def _sum(plan: Plan) -> list[str]:
+    """Return what backs the joining, less what the cautions say."""
+    assert plan.joining is not None
+    return [
+        *seat_loss_lines(plan.joining),
+        *bullet_list(joining_sentences(plan.joining, brief=True)),
+        *paragraph(reference_text(), indent=2),
+    ]
 
 
 _CHOICES = {"now": "As it is now", "best": "Best found", "proposal": "Proposal"}
@@ -140,42 +198,44 @@ _CHOICES = {"now": "As it is now", "best": "Best found", "proposal": "Proposal"}
 
 def _choices(plan: Plan) -> list[str]:
     """Return the settings that the proposal was chosen from, one line each."""
+    if not plan.choices or plan.joining is not None:
+        return []
     rows = [
         {
             "": _CHOICES[row.setting],
             ">Moves": f"{row.moved}",
-            ">Weighted dB": number(row.deviation_db, digits=2),
-            ">Average dB": number(row.average_sd_db),
-            ">Seats dB": number(row.seat_sd_db),
-            ">Peak dB": signed(row.largest_excess_db),
+            ">Weighted": number(row.deviation_db, digits=2),
+            ">Average": number(row.average_sd_db),
+            ">Seats": number(row.seat_sd_db),
+            ">Peak": signed(row.largest_excess_db),
+            ">Loudness": signed(row.loudness_db),
             "Worst seat": ""
             if row.setting == "now"
             else f"{signed(row.worst_seat_db)} {row.worst_seat}",
-            ">Loudness dB": signed(row.loudness_db),
         }
         for row in plan.choices
     ]
-    return ["What it was chosen from (deviations from the target)", *columns(rows)]
+    return ["What it was chosen from (deviations from the target in dB)", *columns(rows)]
 
 
-def _drive(plan: Plan) -> list[str]:
+def _drive(plan: Plan, *, detail: bool) -> list[list[str]]:
     """Return what gains and level ask of the drive, and what the wanted level leaves."""
-    lines = []
-    if plan.extra_drive and (plan.changes or plan.headroom is not None):
-        lines += [*extra_drive_lines(plan.extra_drive), ""]
+    parts = []
+    if detail and plan.extra_drive and (plan.changes or plan.headroom is not None):
+        parts.append(extra_drive_lines(plan.extra_drive))
     if plan.headroom is not None:
         record = plan.headroom
-        lines += headroom_lines(
+        lines = headroom_lines(
             record.headroom(),
-            equipment=record.equipment(),
+            equipment=record.equipment() if detail else None,
             output=record.output,
             main_seat=record.main_seat,
             quieter_db=record.quieter_db,
         )
         if record.drive_limit == "headroom":
             lines += paragraph("The drive limit of the bands follows this headroom.", indent=2)
-        lines.append("")
-    return lines
+        parts.append(lines)
+    return parts
 
 
 def _seats(plan: Plan) -> list[str]:
@@ -185,43 +245,63 @@ def _seats(plan: Plan) -> list[str]:
             ">Weight": f"{100 * seat.weight:.0f} %",
             ">Now dB": number(seat.before_db),
             ">Predicted dB": number(seat.after_db),
-            ">If chosen without it dB": number(seat.left_out_after_db),
+            ">Without it dB": number(seat.left_out_after_db),
         }
         for seat in plan.seats
     ]
-    return ["Standard deviation from the target at each seat", *columns(rows)]
+    title = "Standard deviation at each seat"
+    if any(seat.left_out_after_db is not None for seat in plan.seats):
+        title += " (without it: with settings chosen by the others)"
+    return [*paragraph(title), *columns(rows)]
 
 
-def evidence_sentences(plan: Plan) -> list[str]:
-    """Return what backs the proposal, in sentences: proof, spread, boost and drive, other Q."""
+def _evidence(plan: Plan, *, detail: bool) -> list[str]:
+    sentences = evidence_sentences(plan, detail=detail)
+    if plan.joining is None:
+        return [*_seats(plan), *bullet_list(sentences)]
+    title = (
+        f"The subwoofer alone: deviation {plan.deviation_before_db:.1f} dB now, "
+        f"{plan.deviation_after_db:.1f} dB predicted"
+    )
+    # how near the subwoofer alone comes to its best matters little where the sum decides
+    return [*paragraph(title), *bullet_list(sentences if detail else sentences[2:])]
+
+
+def evidence_sentences(plan: Plan, *, detail: bool = False) -> list[str]:
+    """Return what backs the proposal, in sentences: proof, spread, boost and drive, other Q.
+
+    Parameters
+    ----------
+    plan : Plan
+    detail : bool
+        Whether to tell as well how the proof was found, and that another Q changes nothing.
+    """
     e = plan.evidence
     boosted = e.filter_boost_db > 0.1
+    where = f"; half a dB below {e.no_boost_below:.0f} Hz, in dips, where few seats are short"
+    where *= detail
     place = f"at {e.drive_boost_frequency:.0f} Hz" if boosted else "where nothing is cut"
     entries = [
-        _proof_sentence(plan),
-        f"Average over seats: standard deviation {e.average_sd_before_db:.1f} dB now, "
-        f"{e.average_sd_after_db:.1f} dB predicted; largest excess at any seat "
+        _proof_sentence(plan, detail=detail),
+        f"Standard deviation of the average: {e.average_sd_before_db:.1f} dB now, "
+        f"{e.average_sd_after_db:.1f} dB predicted; largest excess at a seat: "
         f"{signed(e.largest_excess_before_db)} and {signed(e.largest_excess_after_db)} dB.",
-        f"Summed boost at most {signed(e.filter_boost_db)} dB (limit {e.filter_boost_limit_db:g} "
-        f"dB, and half a dB below {e.no_boost_below:.0f} Hz, in dips, and where few seats are "
-        f"short); drive, bands and level together, at most {signed(e.drive_boost_db)} dB {place} "
-        f"(limit {round(e.drive_boost_limit_db, 1):g} dB), {e.power_ratio:.1f} times the power "
-        "there.",
+        f"The bands boost by at most {signed(e.filter_boost_db)} dB (limit "
+        f"{e.filter_boost_limit_db:g} dB{where}), bands and level together by "
+        f"{signed(e.drive_boost_db)} dB {place} (limit {round(e.drive_boost_limit_db, 1):g} dB).",
     ]
     if e.dip_boost_db > 1.0:
-        entries.append(
-            f"Dips that no boost may fill rise by up to {e.dip_boost_db:.1f} dB against the rest, "
-            "because the rest is cut."
-        )
-    for check in e.q_checks:
-        entries.append(
-            f"If the bands' Q is {check.factor:g} times the assumed one: {check.before_db:.1f} dB "
-            f"now, {check.after_db:.1f} dB predicted."
-        )
-    return entries
+        entries.append(f"Dips rise by up to {e.dip_boost_db:.1f} dB, because the rest is cut.")
+    checks = [
+        f"{check.factor:g} times the assumed one: {check.before_db:.1f} dB now, "
+        f"{check.after_db:.1f} dB predicted"
+        for check in e.q_checks
+        if detail or f"{check.after_db:.1f}" != f"{e.deviation_db:.1f}"
+    ]
+    return [*entries, f"If the bands' Q is {'; if '.join(checks)}."] if checks else entries
 
 
-def _proof_sentence(plan: Plan) -> str:
+def _proof_sentence(plan: Plan, *, detail: bool) -> str:
     """Say how near to the best possible the plan is; a bound is rounded down, never up."""
     e = plan.evidence
     if plan.no_change is not None:
@@ -233,11 +313,12 @@ def _proof_sentence(plan: Plan) -> str:
     elif plan.joining is not None:
         last = f"; what the sum with the mains asks for has {e.deviation_db:.2f} dB"
     else:
-        last = f", the proposal {e.deviation_db:.2f} dB with fewer and smaller moves"
+        last = f", the proposal, with fewer moves, {e.deviation_db:.2f} dB"
+    how = "proven" if e.proven else "proof not finished"
+    if detail:
+        how += f" by {_counted(e.nodes, 'node')}, sets of settings judged at once"
     return (
-        "No setting of this device within the limits does better than "
-        f"{math.floor(100 * e.lower_bound_db) / 100:.2f} dB "
-        f"({'proven' if e.proven else 'proof not finished'}, {e.nodes} "
-        f"node{'s' if e.nodes != 1 else ''}); the best found has {e.best_deviation_db:.2f} dB"
-        f"{last}."
+        "No setting within the limits is better than "
+        f"{math.floor(100 * e.lower_bound_db) / 100:.2f} dB ({how}); the best found has "
+        f"{e.best_deviation_db:.2f} dB{last}."
     )

@@ -22,9 +22,9 @@ __all__ = [
     "counts_text",
     "detail_lines",
     "finding_text",
-    "kept_recording_lines",
     "place_text",
     "recording_lines",
+    "recording_table",
     "sureness_text",
 ]
 
@@ -113,23 +113,21 @@ def counts_text(row: RecordingRow) -> str:
     return "left out" if row.counts <= 0.0 else f"x {row.counts:g}"
 
 
-def recording_lines(rows: Sequence[RecordingRow]) -> list[str]:
-    """Return one line for each recording, its signal-to-noise ratios, and the notes."""
-    if not rows:
-        return []
-    lines = [*_overview(rows), *_snr(rows)]
+def recording_lines(rows: Sequence[RecordingRow], *, detail: bool = True) -> list[str]:
+    """Return one line for each recording; in detail its signal-to-noise ratios and the notes."""
+    if not rows or not detail:
+        return recording_table(rows, notes=False)
+    lines = [*recording_table(rows), *_snr(rows)]
     notes = _notes(rows)
     if notes:
         lines += ["", "Recordings: of no harm here, but worth knowing", *bullet_list(notes)]
     return lines
 
 
-def kept_recording_lines(rows: Sequence[RecordingRow]) -> list[str]:
-    """Return what a plan keeps of its recordings: one line for each, then what wants a look."""
-    return [*_overview(rows), *bullet_list(alarm_texts(rows))]
-
-
-def _overview(rows: Sequence[RecordingRow]) -> list[str]:
+def recording_table(rows: Sequence[RecordingRow], *, notes: bool = True) -> list[str]:
+    """Return one line for each recording, `notes` by name or by number; none without any."""
+    if not rows:
+        return []
     cells = [
         {
             ">": str(place),
@@ -138,7 +136,7 @@ def _overview(rows: Sequence[RecordingRow]) -> list[str]:
             ">Peak dBFS": number(row.peak_dbfs),
             ">Drift ppm": "" if row.drift_ppm is None else f"{row.drift_ppm:+.1f}",
             "Counts": counts_text(row),
-            "Found": _found(row),
+            "Found": _found(row, notes=notes),
         }
         for place, row in enumerate(rows, start=1)
     ]
@@ -163,7 +161,7 @@ def _notes(rows: Sequence[RecordingRow]) -> list[str]:
     return texts
 
 
-def _found(row: RecordingRow) -> str:
+def _found(row: RecordingRow, *, notes: bool) -> str:
     """Return in a few words what was found in a recording."""
     if not row.findings:
         return "nothing wrong" if row.judged else "only its samples were judged"
@@ -173,7 +171,10 @@ def _found(row: RecordingRow) -> str:
         f"{words[one.severity]}: {CODES[one.code]}"
         + (mended if one.code is FindingCode.CLOCK_DRIFT else "")
         for one in row.findings
+        if notes or one.severity is not Severity.NOTE or one.code is FindingCode.CLOCK_DRIFT
     ]
+    if unsaid := len(row.findings) - len(named):
+        named.append(f"{unsaid} note{'s' if unsaid > 1 else ''}")
     counted = Counter(named)
     return ", ".join(f"{name} ({n} times)" if n > 1 else name for name, n in counted.items())
 
@@ -195,7 +196,7 @@ def _snr(rows: Sequence[RecordingRow]) -> list[str]:
 def detail_lines(rows: Sequence[DetailRow]) -> list[str]:
     """Return decay by octave and distortion by third octave of each recording."""
     if not rows:
-        return ["Decay and distortion are told by recorded sweeps; there are none."]
+        return paragraph("Decay and distortion are told by recorded sweeps; there are none.")
     lines = [*_decay(rows)]
     for row in rows:
         lines += ["", *_distortion(row)]
@@ -236,10 +237,12 @@ def _decay(rows: Sequence[DetailRow]) -> list[str]:
 
 
 def _distortion(row: DetailRow) -> list[str]:
-    title = f"Distortion in {row.file} ({row.seat}), dB relative to the fundamental as heard"
+    title = paragraph(
+        f"Distortion in {row.file} ({row.seat}), dB relative to the fundamental as heard"
+    )
     if not row.distortion:
         why = "Not told: left out, something else was heard, or no whole sweep of a known kind."
-        return [title, *paragraph(why, indent=2)]
+        return [*title, *paragraph(why, indent=2)]
     body = [
         [
             f"{band.label} Hz",
@@ -251,7 +254,7 @@ def _distortion(row: DetailRow) -> list[str]:
         if band.total_percent is not None
     ]
     if not body:
-        return [title, *paragraph("Nowhere above the noise.", indent=2)]
+        return [*title, *paragraph("Nowhere above the noise.", indent=2)]
     titles = [">Band", ">2nd", ">3rd", ">4th", ">5th", ">Total %", ""]
     blank = "Blank, and at all other bands: hidden by noise, or beyond the recording's rate."
-    return [title, *table(titles, body), *paragraph(blank, indent=2)]
+    return [*title, *table(titles, body), *paragraph(blank, indent=2)]

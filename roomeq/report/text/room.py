@@ -7,6 +7,8 @@ Numbers come from `roomeq.jobs.check`; nothing is computed here.
 
 from __future__ import annotations
 
+import math
+
 from roomeq.jobs.check import EquipmentRow, RoomOverview
 from roomeq.optimiser.path.estimate import PathEstimate
 from roomeq.report.text.joining import explanation_text, loss_text, meeting_sentences
@@ -22,9 +24,15 @@ _VERDICTS = {
     "correctable": "can be mended",
     "unclear": "cannot be told",
 }
+_LATE = (
+    "Excess group delay: sound comes later there than the level explains, as where sounds cancel; "
+    "minimum phase: it does not."
+)
 
 
-def room_text(overview: RoomOverview, *, estimate: PathEstimate | None = None) -> str:
+def room_text(
+    overview: RoomOverview, *, estimate: PathEstimate | None = None, detail: bool = False
+) -> str:
     """Return what a room's measurements hold as text.
 
     Parameters
@@ -32,12 +40,14 @@ def room_text(overview: RoomOverview, *, estimate: PathEstimate | None = None) -
     overview : RoomOverview
     estimate : PathEstimate, optional
         Which low-passes are really engaged.
+    detail : bool
+        Whether to tell as well what each answer rests on, and what was done to single files.
 
     Returns
     -------
     str
     """
-    lines = [f"{overview.room}: measurements", ""]
+    lines = [*paragraph(f"{overview.room}: measurements"), ""]
     found = [*alarm_texts(overview.recordings), *overview.findings, *_sum_findings(overview)]
     if found:
         lines += ["Found: look at these first", *bullet_list(found), ""]
@@ -47,23 +57,25 @@ def room_text(overview: RoomOverview, *, estimate: PathEstimate | None = None) -
     if overview.sum_corner is not None and overview.sum_loss_db is not None:
         lines += [*paragraph(loss_text(overview.sum_corner, overview.sum_loss_db)), ""]
     if overview.path_analysis is not None:
-        lines += [*path_lines(overview.path_analysis), ""]
+        lines += [*path_lines(overview.path_analysis, detail=detail), ""]
     if estimate is not None:
-        lines += [*path_estimate_lines(estimate, described=overview.path_analysis), ""]
+        path = overview.path_analysis
+        lines += [*path_estimate_lines(estimate, described=path, detail=detail), ""]
     if overview.equipment is not None:
         lines += ["Amplifier and driver", *bullet_list(_equipment(overview.equipment)), ""]
-    lines += [*_measurements(overview), ""]
-    lines += [*_bands(overview), ""]
-    if overview.dips:
-        lines += [*_dips(overview), ""]
+    if detail or not overview.recordings:
+        lines += [*_measurements(overview, detail=detail), ""]
     if overview.recordings:
-        lines += [*recording_lines(overview.recordings), ""]
+        lines += [*recording_lines(overview.recordings, detail=detail), ""]
+    lines += [*_bands(overview, detail=detail), ""]
+    if overview.dips:
+        lines += [*_dips(overview, detail=detail), ""]
     if overview.detail is not None:
         lines += [*detail_lines(overview.detail), ""]
     if overview.assumptions:
         lines += ["Taken for granted", *bullet_list(overview.assumptions), ""]
     if overview.notes:
-        lines += ["What the readers did", *bullet_list(overview.notes), ""]
+        lines += ["What the readers did", *bullet_list(_notes(overview, detail=detail)), ""]
     return "\n".join(lines[:-1]) + "\n"
 
 
@@ -73,6 +85,14 @@ def _sum_findings(overview: RoomOverview) -> list[str]:
     if overview.sum_explanation is not None and overview.sum_corner is not None:
         found.insert(0, explanation_text(overview.sum_explanation, overview.sum_corner))
     return found
+
+
+def _notes(overview: RoomOverview, *, detail: bool) -> list[str]:
+    """Return what the readers did: to single recordings only in detail, else how much that was."""
+    files = tuple(row.file for row in overview.recordings)
+    shared = [note for note in overview.notes if detail or not note.startswith(files)]
+    rest = len(overview.notes) - len(shared)
+    return [*shared, f"{rest} more, on single recordings: see --detail"] if rest else shared
 
 
 def _setup(overview: RoomOverview) -> list[str]:
@@ -132,47 +152,46 @@ def _wanted_text(row: EquipmentRow) -> str:
     return f"Wanted: {levels} at seat {row.main_seat}{away}{follows}"
 
 
-def _measurements(overview: RoomOverview) -> list[str]:
+def _measurements(overview: RoomOverview, *, detail: bool) -> list[str]:
+    """Return one line for each file in detail, else one for what is alike of a seat."""
+    alike: dict[tuple[str, ...], list[str]] = {}
+    for row in overview.measurements:
+        cells = (
+            row.seat,
+            "bands" if row.resolution == "third_octave" else str(row.points),
+            f"{row.lowest:.0f} to {row.highest:.0f}",
+            "yes" if row.has_phase else "no",
+            "dB SPL" if row.level_reference == "spl" else "relative",
+            *([row.file or ""] if detail else []),
+        )
+        alike.setdefault(cells, []).append(row.source)
+    titles = ["Seat", ">Points", ">Hz", "Phase", "Level", *(["File"] if detail else []), "Source"]
+    rows = [[*cells, ", ".join(sources)] for cells, sources in alike.items()]
+    return ["What was measured", *table(titles, rows)]
+
+
+def _bands(overview: RoomOverview, *, detail: bool) -> list[str]:
     rows = [
         {
-            "Seat": row.seat,
-            "Source": row.source,
-            ">Points": "bands" if row.resolution == "third_octave" else str(row.points),
-            ">Hz": f"{row.lowest:.0f} to {row.highest:.0f}",
-            "Phase": "yes" if row.has_phase else "no",
-            "Level": "dB SPL" if row.level_reference == "spl" else "relative",
-            "File": row.file or "",
+            ">Band": f"{row.label} Hz",
+            ">Power mean dB": f"{row.power_mean_db:.1f}",
+            **({">Level mean dB": f"{row.level_mean_db:.1f}"} if detail else {}),
+            ">S.d. dB": f"{row.spread_db:.1f}",
+            **({">Range dB": f"{row.range_db:.1f}"} if detail else {}),
+            "Loudest": row.loudest,
+            "Quietest": row.quietest,
         }
-        for row in overview.measurements
-    ]
-    return ["What was measured", *columns(rows)]
-
-
-def _bands(overview: RoomOverview) -> list[str]:
-    rows = [
-        [
-            f"{row.label} Hz",
-            f"{row.power_mean_db:.1f}",
-            f"{row.level_mean_db:.1f}",
-            f"{row.spread_db:.1f}",
-            f"{row.range_db:.1f}",
-            row.loudest,
-            row.quietest,
-        ]
         for row in overview.bands
     ]
-    titles = [">Band", ">Power mean dB", ">Level mean dB", ">S.d. dB", ">Range dB"]
-    lines = [
-        f"What the seats share and where they differ, {_SOURCES[overview.source]}",
-        *table([*titles, "Loudest", "Quietest"], rows),
-    ]
+    title = f"What the seats share and where they differ, {_SOURCES[overview.source]}"
+    lines = [*paragraph(title), *columns(rows)]
     if not overview.levels_comparable:
         lines += paragraph("One level offset per seat was removed first.", indent=2)
     lines += paragraph(
-        f"20 to 80 Hz: variance between seats {overview.variation_between_seats_db2:.1f} dB^2 (no "
-        "equaliser in front of all seats changes it), variance of their average "
-        f"{overview.unevenness_of_average_db2:.1f} dB^2 (what of it is not the low-pass, the "
-        "subwoofer's own limit or the wanted shape, band gains can mend).",
+        f"20 to 80 Hz: the seats differ by {math.sqrt(overview.variation_between_seats_db2):.1f} "
+        "dB (s.d.), which no equaliser in front of all changes; their average varies by "
+        f"{math.sqrt(overview.unevenness_of_average_db2):.1f} dB: what of it is not the low-pass, "
+        "the subwoofer's own limit or the wanted shape, bands can mend.",
         indent=2,
     )
     if overview.odd_seat is not None:
@@ -184,7 +203,7 @@ def _bands(overview: RoomOverview) -> list[str]:
     return lines
 
 
-def _dips(overview: RoomOverview) -> list[str]:
+def _dips(overview: RoomOverview, *, detail: bool) -> list[str]:
     everywhere = len({row.seat for row in overview.measurements})
     rows = [
         {
@@ -193,8 +212,13 @@ def _dips(overview: RoomOverview) -> list[str]:
             ">Octaves": f"{dip.width_octaves:.2f}",
             "Seats": "all" if len(dip.seats) == everywhere else ", ".join(dip.seats),
             "Verdict": _VERDICTS[dip.verdict],
-            "Evidence": ", ".join(code.replace("_", " ") for code in dip.evidence),
+            **(
+                {"Evidence": ", ".join(code.replace("_", " ") for code in dip.evidence)}
+                if detail
+                else {}
+            ),
         }
         for dip in overview.dips
     ]
-    return ["Dips of 6 dB and more", *columns(rows)]
+    lines = ["Dips of 6 dB and more", *columns(rows)]
+    return [*lines, *paragraph(_LATE, indent=2)] if detail else lines

@@ -1,11 +1,11 @@
-"""What only a terminal gets: a bar for every band, and a sign of life during long work.
+"""What only a terminal gets: its width, a bar for every band, a sign of life during long work.
 
 Conventions
 -----------
 Bars go to standard output where it is a terminal that takes UTF-8 and is wide enough for them;
-piped output has none. Progress goes to standard error, only where that is a terminal, only after
-`PATIENCE` seconds, and takes its line away when the work is done. The search for gains does not
-know how long it will take, so progress tells the time spent and no percentage.
+piped output has none, and `WIDTH` columns. Progress goes to standard error, only where that is a
+terminal, only after `PATIENCE` seconds, and takes its line away when the work is done. The search
+for gains does not know how long it will take, so progress tells the time spent, no percentage.
 """
 
 from __future__ import annotations
@@ -18,18 +18,43 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import TextIO
 
-from roomeq.report.text.layout import WIDTH
+from roomeq.base.doing import watched
+from roomeq.report.text.layout import WIDTH, page, paragraph
 
-__all__ = ["BAR_CELLS", "PATIENCE", "bars_wanted", "gain_bar", "progress"]
+__all__ = [
+    "BAR_CELLS",
+    "PATIENCE",
+    "bars_wanted",
+    "columns_of",
+    "gain_bar",
+    "message",
+    "progress",
+]
 
-BAR_CELLS = 9
+BAR_CELLS = 6
 PATIENCE = 1.0
 _INTERVAL = 0.25
 _CLEAR = "\r\x1b[K"
+_NARROWEST, _WIDEST = 60, 120  # of a page; beyond it eyes lose the line
 
 
-def _is_terminal(stream: TextIO) -> bool:
-    return stream.isatty() and os.environ.get("TERM") != "dumb"
+def _is_terminal(stream: TextIO | None) -> bool:
+    return stream is not None and stream.isatty() and os.environ.get("TERM") != "dumb"
+
+
+def columns_of(stream: TextIO | None) -> int:
+    """Return how wide a page may be: as the terminal, or `WIDTH` where there is none."""
+    if not _is_terminal(stream):
+        return WIDTH
+    return min(max(shutil.get_terminal_size().columns, _NARROWEST), _WIDEST)
+
+
+def message(text: str, stream: TextIO) -> str:
+    """Return words for standard error: in lines that fit a terminal, else in one line."""
+    if not _is_terminal(stream):
+        return f"roomeq: {text}"
+    with page(columns_of(stream)):
+        return "\n".join(paragraph(f"roomeq: {text}"))
 
 
 def bars_wanted(stream: TextIO) -> bool:
@@ -85,7 +110,7 @@ def progress(doing: str, stream: TextIO) -> Iterator[None]:
     Parameters
     ----------
     doing : str
-        What the body does, such as "choosing band gains".
+        What the body does, such as "choosing band gains", where it does not say more itself.
     stream : text file
         Standard error; where it is not a terminal nothing is written.
     """
@@ -94,12 +119,14 @@ def progress(doing: str, stream: TextIO) -> Iterator[None]:
         return
     finished = threading.Event()
     written = threading.Event()
+    said = [""]
 
     def report() -> None:
         started = time.monotonic()
         wait = PATIENCE
         while not finished.wait(wait):
-            stream.write(f"{_CLEAR}roomeq: {doing}, {time.monotonic() - started:.0f} s")
+            text = f"roomeq: {said[0] or doing}, {time.monotonic() - started:.0f} s"
+            stream.write(_CLEAR + text[: shutil.get_terminal_size().columns - 1])
             stream.flush()
             written.set()
             wait = _INTERVAL
@@ -107,7 +134,8 @@ def progress(doing: str, stream: TextIO) -> Iterator[None]:
     reporter = threading.Thread(target=report, daemon=True)
     reporter.start()
     try:
-        yield
+        with watched(lambda words: said.__setitem__(0, words)):
+            yield
     finally:
         finished.set()
         reporter.join()

@@ -11,7 +11,7 @@ from collections.abc import Callable
 
 from roomeq.plan.verification import BandCheck, Cause, CauseCode, Verification
 from roomeq.report.text.joining import loss_text
-from roomeq.report.text.layout import bullet_list, paragraph, signed, signed_setting, table
+from roomeq.report.text.layout import bullet_list, joined, paragraph, signed, signed_setting, table
 
 __all__ = ["cause_text", "verification_text"]
 
@@ -30,7 +30,8 @@ _SETTINGS = "Set the bands as the plan has them, then measure again."
 def verification_text(found: Verification) -> str:
     """Return what agrees, what does not, the likely cause, and what to do."""
     against = f", beside the plan of {found.plan_date}" if found.plan_date else ""
-    lines = [f"{found.room}: measured again{against}", "", *paragraph(_verdict_text(found)), ""]
+    lines = paragraph(f"{found.room}: measured again{against}")
+    lines += ["", *paragraph(_verdict_text(found)), ""]
     told = [cause for cause in found.causes if cause.code is not CauseCode.AS_PLANNED]
     if told and not found.agrees:
         first, *others = told
@@ -121,20 +122,13 @@ def cause_text(cause: Cause) -> str:
     return _TEXTS[cause.code](cause)
 
 
-def _names(words: tuple[str, ...]) -> str:
-    return " and ".join(filter(None, [", ".join(words[:-1]), words[-1]]))
-
-
 def _bands(cause: Cause) -> str:
     looks = [
         f"{label} Hz looks like {signed_setting(gain)} dB"
         for label, gain in zip(cause.bands, cause.gains_db, strict=True)
     ]
     level = "" if cause.value is None else f", and the subwoofer is {_louder(cause)} than planned"
-    return (
-        f"{_names(tuple(looks))}, not as planned{level}. Set it as the plan has it, then measure "
-        "again."
-    )
+    return f"{joined(looks)}, not as planned{level}. Set it as the plan has it, then measure again."
 
 
 def _filter(kind: str) -> Callable[[Cause], str]:
@@ -187,7 +181,7 @@ _TEXTS: dict[CauseCode, Callable[[Cause], str]] = {
         f"{_SETTINGS}"
     ),
     CauseCode.EXCHANGED: lambda c: (
-        f"the gains at {_names(c.bands)} Hz are exchanged. Set each as the plan has it."
+        f"the gains at {joined(c.bands)} Hz are exchanged. Set each as the plan has it."
     ),
     CauseCode.WIDTH: lambda c: (
         f"the bands are {'narrower' if (c.value or 0) > 1 else 'wider'} than the profile says "
@@ -198,10 +192,10 @@ _TEXTS: dict[CauseCode, Callable[[Cause], str]] = {
     CauseCode.MAINS_HIGH_PASS: _filter("high-pass of the mains"),
     CauseCode.MICROPHONE: _microphone,
     CauseCode.SEAT_MOVED: lambda c: (
-        f"the microphone stood elsewhere at {_names(c.seats)}: measure there again."
+        f"the microphone stood elsewhere at {joined(c.seats)}: measure there again."
     ),
     CauseCode.SEATS_EXCHANGED: lambda c: (
-        f"the files of {_names(c.seats)} are exchanged: look at the names."
+        f"the files of {joined(c.seats)} are exchanged: look at the names."
     ),
     CauseCode.ALL_MOVED: lambda _: (
         "the microphone stood elsewhere at all seats, or the room was changed: the differences "

@@ -13,6 +13,8 @@ from roomeq.optimiser.bands.reasons import BandSetting, Reason
 from roomeq.plan.plan import Plan
 from roomeq.report.text.headroom import drive_words
 from roomeq.report.text.layout import signed
+from roomeq.report.text.safety import SAFETY
+from roomeq.wanted.limits import DRIVE_BELOW_FLOOR_DB
 
 __all__ = [
     "KEEPS_LOUDNESS",
@@ -24,17 +26,6 @@ __all__ = [
     "reason_text",
 ]
 
-SAFETY = (
-    "Turn the volume down before changing a setting or starting a test signal, then rise in steps; "
-    "stop when the driver bottoms audibly.",
-    "Bass at 20 to 80 Hz reads 50 to 22 dB low on an A-weighted meter (IEC 61672): judge it by C "
-    "or Z weighting, wear hearing protection, and keep sessions short (NIOSH: 85 dBA for 8 h, half "
-    "the time for every 3 dB more).",
-    "Mains wiring is for licensed people under local codes; never lift a protective earth to cure "
-    "hum.",
-)
-"""Usual cautions, printed with every proposal."""
-
 
 def reason_text(band: BandSetting, plan: Plan) -> str:
     """Say why a band was left alone, or what held it back; empty where it does what it is asked."""
@@ -45,13 +36,17 @@ def reason_text(band: BandSetting, plan: Plan) -> str:
         Reason.SEATS_DISAGREE: (
             f"few seats are short here: they differ by {band.spread_db or 0:.1f} dB"
         ),
-        Reason.CANCELLATION: "deep dip: not filled",
+        Reason.CANCELLATION: (
+            "deep dip: not filled" if band.gain_db >= 0 else "deep dip beside an excess"
+        ),
         Reason.NOISE: "in noise",
         Reason.NOT_MEASURED: "not measured",
-        Reason.ROLL_OFF: "own roll-off: not asked for",
+        Reason.ROLL_OFF: (
+            "own roll-off: not filled" if band.gain_db >= 0 else "own roll-off, beside an excess"
+        ),
         Reason.BELOW_LIMIT: f"no boost below {evidence.no_boost_below:.0f} Hz",
         Reason.NEAR_CROSSOVER: "too near the crossover to tell",
-        Reason.ABOVE_CROSSOVER: f"above the crossover at {plan.target.corner or 0:.0f} Hz",
+        Reason.ABOVE_CROSSOVER: f"above crossover, {plan.target.corner or 0:.0f} Hz",
         Reason.HELD_BY_FILTER_BOOST: (
             f"held by the boost limit, {evidence.filter_boost_limit_db:+g} dB"
         ),
@@ -165,8 +160,7 @@ def caution_text(caution: Caution) -> str:
             "than a band cannot be told from them, and what is predicted is good to half a dB."
         ),
         CautionCode.BANDS_IN_NOISE: (
-            f"Noise comes near the sweep in these bands, so they count less in the fit: {name} Hz "
-            f"(x {value:.2f} at the worst)."
+            f"Bands near the noise count less in the fit: {name} Hz (x {value:.2f} at the worst)."
         ),
         CautionCode.FEW_SEATS: (
             f"Only {value:.0f} seat{'s' if value != 1 else ''} measured: what suits it may harm "
@@ -211,8 +205,9 @@ def caution_text(caution: Caution) -> str:
         ),
         CautionCode.LOUDNESS_CUT: (
             f"It will be {value:.1f} dB quieter than {name or 'now'}: the drive limit grants no "
-            f"more{at} (asking again after another measurement only counts from a higher "
-            "level). Turn the mains down by as much, or use a stronger subwoofer."
+            f"more{at and f'{at} ({DRIVE_BELOW_FLOOR_DB:g} dB below the lower limit)'}. Measured "
+            "again, it would only count from a higher level: turn the mains down by as much, or "
+            "use a stronger subwoofer."
         ),
         CautionCode.LOWER_LIMIT_UNKNOWN: (
             f"The subwoofer's lower limit is not known, so nothing is boosted below "
@@ -221,8 +216,8 @@ def caution_text(caution: Caution) -> str:
             "the cone)."
         ),
         CautionCode.NOISE_UNKNOWN: (
-            "The signal-to-noise ratio is not known: every band was trusted. Check that the room "
-            "was quiet, above all below 30 Hz."
+            "The noise is not known, and every band was trusted. Check that the room was quiet, "
+            "above all below 30 Hz."
         ),
         CautionCode.NOT_PROVEN: (
             f"The search stopped early: a better setting by up to {value:.2f} dB may exist."
@@ -234,8 +229,7 @@ def caution_text(caution: Caution) -> str:
         CautionCode.Q_ASSUMED: (
             f"The Q of {name} Hz was not measured on this device; it is assumed from the others."
             if name
-            else "The bands' Q was not measured on this device; it is assumed as stated in the "
-            "profile."
+            else "The bands' Q was not measured on this device, but taken from its profile."
         ),
         CautionCode.RECORDING_COUNTS_LESS: (
             f"Recording {name} is spoilt: its seat counts x {value:g} of its weight. Measure that "
@@ -250,13 +244,12 @@ def caution_text(caution: Caution) -> str:
             f"not measured may get worse (by {value:.1f} dB)."
         ),
         CautionCode.WORKS_HARDER_AS_SET: (
-            f"With these bands and level the subwoofer works up to {value:.1f} dB harder than with "
-            f"all bands at 0 and the level as it was ({10 ** (value / 10):.1f} times the power): "
-            "listen for strain at high level."
+            f"The subwoofer works up to {value:.1f} dB harder than with all bands at 0 and the "
+            f"level as it was ({10 ** (value / 10):.1f} times the power): listen for strain."
         ),
         CautionCode.WORKS_HARDER: (
-            f"With these bands and level the subwoofer works up to {value:.1f} dB harder "
-            f"({10 ** (value / 10):.1f} times the power): listen for strain at high level."
+            f"The subwoofer works up to {value:.1f} dB harder ({10 ** (value / 10):.1f} times the "
+            "power): listen for strain."
         ),
     }
     return words[caution.code]

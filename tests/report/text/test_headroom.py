@@ -1,6 +1,7 @@
 """Headroom and protection in words: no code without words, no number that is not there."""
 
 import itertools
+import re
 
 import numpy as np
 import pytest
@@ -91,7 +92,7 @@ def test_every_reason_and_change_has_words(reason, change):
             value_db=3.0,
         )
     )
-    assert lines[0].startswith("Protective high-pass: ")
+    assert lines[0].startswith("  Protective high-pass: ")
     assert all(len(line) <= WIDTH for line in lines)
     assert "None" not in " ".join(lines)
 
@@ -109,34 +110,39 @@ def test_every_refusal_has_words():
 
 def test_protection_says_the_setting_the_cause_and_what_is_lacking():
     after = HighPass(family="butterworth", order=4, corner=25.0)
-    text = " ".join(
-        protection_lines(
-            ProtectionChoice(
-                high_pass=after,
-                present=HIGH_PASS,
-                change=ProtectionChange.STRENGTHENED,
-                reason=ProtectionReason.RELIEF_NEEDED,
-                band="20",
-                value_db=4.2,
-                unrelieved="20",
-                unrelieved_db=1.3,
-                candidates=(
-                    ProtectionCandidate(
-                        high_pass=None,
-                        weaker=True,
-                        loss_db=0.0,
-                        shortage_db=9.0,
-                        refused=ProtectionReason.NO_EVIDENCE,
-                    ),
-                ),
-            )
-        )
+    choice = ProtectionChoice(
+        high_pass=after,
+        present=HIGH_PASS,
+        change=ProtectionChange.STRENGTHENED,
+        reason=ProtectionReason.RELIEF_NEEDED,
+        band="20",
+        value_db=4.2,
+        unrelieved="20",
+        unrelieved_db=1.3,
+        candidates=(
+            ProtectionCandidate(
+                high_pass=None,
+                weaker=True,
+                loss_db=0.0,
+                shortage_db=9.0,
+                refused=ProtectionReason.NO_EVIDENCE,
+            ),
+        ),
     )
+    text = " ".join(" ".join(protection_lines(choice)).split())
     assert "set it to 25 Hz, Butterworth 24 dB/oct (now 20 Hz, Butterworth 12 dB/oct)" in text
     assert "the driver lacks 4.2 dB at 20 Hz" in text
     assert "1.3 dB are still lacking at 20 Hz" in text
     assert "off" in text
     assert "neither distortion nor output data" in text
+    assert "neither distortion" not in " ".join(protection_lines(choice, detail=False))
+    # a plan that stays 2 dB below the wanted level lacks nothing: that is said, once
+    below = " ".join(" ".join(protection_lines(choice, quieter_db=2.0, detail=False)).split())
+    assert below.endswith(
+        "lacks 4.2 dB at 20 Hz, at the full wanted level; the plan stays 2.0 dB below it."
+    )
+    part = " ".join(protection_lines(choice, quieter_db=1.0, detail=False))
+    assert "0.3 dB are still lacking" in part
 
 
 def test_headroom_table_shows_only_what_is_known():
@@ -148,16 +154,17 @@ def test_headroom_table_shows_only_what_is_known():
     text = "\n".join(lines)
     assert all(len(line) <= WIDTH for line in lines)
     assert "10.0  25" in text  # V and W of 20 dB above 1 V into 4 ohm
-    assert "20 Hz runs out first (" in text
-    assert "dB above the wanted level" in text
+    assert "Headroom at the wanted level" in text
+    assert re.search(r"What runs out first: [\w ]+ at 20 Hz, with \d+\.\d dB to spare\.", text)
     # 4 ohm from two of 8: 28.3 V, 200 W; at 3.2 ohm 250 W and 8.8 A
     assert "28.3 V, 200 W" in text
     joined = " ".join(text.split())
     assert "(3.20 ohm, taken for 0.8 times nominal) that is 250 W and 8.8 A" in joined
     blank = "\n".join(headroom_lines(estimate_headroom(demand())))
     assert "What runs out first is not known" in blank
-    assert " V " not in blank.splitlines()[1]
-    assert "mm" not in blank.splitlines()[1]
+    titles = next(line for line in blank.splitlines() if "Reached" in line)
+    assert " V " not in titles
+    assert "mm" not in titles
 
 
 def test_headroom_that_is_none_says_how_much_is_short():
@@ -165,7 +172,12 @@ def test_headroom_that_is_none_says_how_much_is_short():
     found = estimate_headroom(demand(32.0), equipment=play, voltages=np.ones(4))
     text = "\n".join(headroom_lines(found, equipment=play))
     # 32 dB above 1 V are 39.8 V, 2.97 dB above the rated 28.28 V
-    assert "runs out first (amplifier voltage): 3.0 dB short at the wanted level" in text
+    assert "What runs out first: amplifier voltage at 20 Hz, 3.0 dB short." in text
+    # what is turned down until nothing is short has nothing left
+    exact = estimate_headroom(demand(29.03), equipment=play, voltages=np.ones(4))
+    text = "\n".join(headroom_lines(exact, equipment=play, quieter_db=3.0))
+    assert "Headroom 3.0 dB below the wanted level" in text
+    assert "with nothing to spare." in text
 
 
 def test_the_edition_is_said_and_bands_are_called_by_their_names():
@@ -192,8 +204,9 @@ def test_extra_drive_table():
     assert "+6.0" in plain
     assert "x 2.00" in plain
     assert "x 3.98" in plain  # check values, section 10
-    assert "re largest before" not in plain
+    assert "Of largest" not in plain
     assert "the most within each band" in plain  # a cut band still has its edges
     boxed = extra_drive_lines(estimate_extra_drive(equaliser, [6.0, 0, 0, 0], box=BOX))
-    assert "re largest before dB" in boxed[1]
+    assert "Of largest dB" in boxed[1]
+    assert "against the largest that any band had before" in boxed[-1]
     assert all(len(line) <= WIDTH for line in boxed)

@@ -1,5 +1,6 @@
 """A plan as text: what is printed is what is in it."""
 
+import numpy as np
 import pytest
 from msgspec.structs import replace
 from places import SAMPLES
@@ -46,9 +47,8 @@ def test_settings_are_printed_as_they_are(plan):
         assert float(wanted) == band.gain_db
         assert ("  set" in line) == (band.gain_db != band.present_db)
     assert f"{plan.level.change_db:+.1f} dB" in text
-    for words in ("volume down", "licensed people", "protective earth"):
-        assert words in text
-    assert all(len(line) <= WIDTH + 4 for line in text.splitlines())
+    assert "Safety: volume down first" in text
+    assert all(len(line) <= WIDTH for line in text.splitlines())
 
 
 def test_error_and_what_is_left_stand_in_their_columns(plan):
@@ -56,9 +56,25 @@ def test_error_and_what_is_left_stand_in_their_columns(plan):
         plan.bands[0], error_db=-1.2, remaining_db=3.4, spread_db=5.6, gain_db=0.0, reason=None
     )
     unknown = replace(first, error_db=None, remaining_db=None, spread_db=None)
-    text = plan_text(replace(plan, bands=(first, replace(unknown, label="25"), *plan.bands[2:])))
-    assert line_of(text, "20 Hz").split()[-3:] == ["-1.2", "+3.4", "5.6"]
+    told = replace(plan, bands=(first, replace(unknown, label="25"), *plan.bands[2:]))
+    # as loud as proposed: less the mean of what the bands do
+    curves = plan.curves
+    mean_db = np.dot(curves.frequency_weights, curves.response_db)
+    assert mean_db < -3.0
+    text = plan_text(told, detail=True)
+    assert line_of(text, "20 Hz").split()[-3:] == [f"{-1.2 - mean_db:+.1f}", "+3.4", "5.6"]
     assert line_of(text, "25 Hz").split() == ["25", "Hz", "0.0", "0.0"]
+    assert line_of(plan_text(told), "20 Hz").split()[-1] == "+3.4"
+
+
+def test_what_is_left_is_the_error_and_what_the_bands_do(plan):
+    curves, before = plan.curves, 10.0**-0.05  # a third octave has its edges a sixth away
+    axis, response_db = np.array(curves.frequencies), np.array(curves.response_db)
+    seen = np.array(curves.frequency_weights) > 0
+    for band in plan.bands:
+        inside = seen & (axis >= band.centre * before) & (axis < band.centre / before)
+        done_db = response_db[inside].mean()
+        assert plan.error_db(band) + done_db == pytest.approx(band.remaining_db, abs=1e-6)
 
 
 def test_verdict_is_before_and_after(plan):
@@ -74,9 +90,9 @@ def test_level_knob(plan):
     level = replace(
         plan.level, exact_change_db=3.71, change_db=3.5, setting_db=-2.5, upstream_db=0.0
     )
-    granted = plan_text(replace(plan, level=level))
+    granted = words_of(plan_text(replace(plan, level=level)))
     # the hall's drive limit grants less than loudness asks for, and nothing says otherwise
-    assert "quieter than now: the drive limit grants no more" in " ".join(granted.split())
+    assert "quieter than now: the drive limit grants no more" in granted
     assert "(all that the drive limit grants; exactly +3.71 dB)" in granted
     told = replace(plan, level=level, cautions=())
     assert "Level knob: +3.5 dB, to -2.5 dB (keeps loudness; exactly +3.71 dB)" in plan_text(told)
@@ -100,12 +116,13 @@ def test_seats(plan):
 def test_proof_is_stated_as_it_is(plan):
     said = {"lower_bound_db": 3.479, "nodes": 1, "best_deviation_db": 3.484, "deviation_db": 3.55}
     # a bound is rounded down: "nothing is below 3.48" would be untrue of 3.479
-    assert "better than 3.47 dB (proven, 1 node); the best found has 3.48 dB" in evidence_of(
+    assert "better than 3.47 dB (proven); the best found has 3.48 dB" in evidence_of(
         plan, proven=True, **said
     )
-    assert "(proof not finished, 20 nodes)" in evidence_of(
-        plan, proven=False, **(said | {"nodes": 20})
-    )
+    unproven = replace(plan, evidence=replace(plan.evidence, proven=False, **said))
+    assert "(proof not finished); the best" in " ".join(evidence_sentences(unproven))
+    detail = " ".join(evidence_sentences(unproven, detail=True))
+    assert "(proof not finished by 1 node, sets of settings judged at once)" in detail
 
 
 def test_what_is_called_the_proposal_is_proposed(plan):
@@ -113,7 +130,7 @@ def test_what_is_called_the_proposal_is_proposed(plan):
     assert "dB, and is proposed." in " ".join(evidence_sentences(replace(plan, bands=best)))
     other = (replace(best[0], best_gain_db=best[0].gain_db - 1.0), *best[1:])
     sentences = " ".join(evidence_sentences(replace(plan, bands=other)))
-    assert f"the proposal {plan.deviation_after_db:.2f} dB with fewer and smaller" in sentences
+    assert f"the proposal, with fewer moves, {plan.deviation_after_db:.2f} dB" in sentences
     kept = replace(plan, bands=other, no_change=NoChange.IMPROVEMENT_TOO_SMALL)
     sentences = " ".join(evidence_sentences(kept))
     assert "what is set now" in sentences
@@ -136,12 +153,20 @@ def test_evidence_states_its_figures(plan):
         no_boost_below=28.0,
         q_checks=(QCheck(factor=0.7, before_db=5.9, after_db=4.2),),
     )
-    assert "standard deviation 4.1 dB now, 1.5 dB predicted" in text
-    assert "largest excess at any seat +10.3 and +9.4 dB" in text
-    assert "Summed boost at most +2.0 dB (limit 3 dB, and half a dB below" in text
-    assert "at most +5.9 dB at 63 Hz (limit 6 dB), 3.9 times the power there" in text
-    assert "half a dB below 28 Hz" in text
+    assert "Standard deviation of the average: 4.1 dB now, 1.5 dB predicted" in text
+    assert "largest excess at a seat: +10.3 and +9.4 dB" in text
+    assert "The bands boost by at most +2.0 dB (limit 3 dB), bands and level together" in text
+    assert "together by +5.9 dB at 63 Hz (limit 6 dB)" in text
+    told = replace(plan, evidence=replace(plan.evidence, no_boost_below=28.0))
+    assert "half a dB below 28 Hz" in " ".join(evidence_sentences(told, detail=True))
     assert "Q is 0.7 times the assumed one: 5.9 dB now, 4.2 dB predicted" in text
+
+
+def test_a_q_that_changes_nothing_is_told_in_detail_alone(plan):
+    same = QCheck(factor=1.4, before_db=5.0, after_db=plan.deviation_after_db)
+    told = replace(plan, evidence=replace(plan.evidence, q_checks=(same,)))
+    assert "Q is" not in " ".join(evidence_sentences(told))
+    assert "Q is 1.4 times the assumed one" in " ".join(evidence_sentences(told, detail=True))
 
 
 def test_without_a_boost_no_frequency_is_named(plan):
@@ -165,7 +190,28 @@ def test_cautions_and_assumptions_are_all_printed(plan):
 
 def test_bars_are_drawn_only_where_wanted(plan):
     drawn = plan_text(plan, bars=True)
-    assert "Cut, boost" in drawn
-    assert "Cut, boost" not in plan_text(plan)
+    assert "Gain " in drawn
+    assert "Gain " not in plan_text(plan)
     for band in plan.bands:
         assert line_of(drawn, f"{band.label} Hz ") != line_of(plan_text(plan), f"{band.label} Hz ")
+
+
+def test_settings_come_first_cautions_next_and_the_settings_again_last(plan):
+    told = replace(plan, findings=("the door was open",))
+    text = plan_text(told)
+    order = ["Settings in dB", "the door was open", "Cautions", "Standard deviation", "To set: "]
+    places = [text.index(words) for words in order]
+    assert places == sorted(places)
+    last = words_of(text[places[-1] :])
+    for band in plan.bands:
+        moved = band.gain_db != band.present_db
+        assert (f"{band.label} Hz {band.gain_db:+.1f}" in last) == moved
+    assert f"to {plan.level.setting_db:+.1f} dB" in last
+
+
+def test_what_is_for_the_curious_is_told_in_detail_alone(plan):
+    short, long = plan_text(plan), plan_text(plan, detail=True)
+    for words in ("What it was chosen from", "Extra drive", "Power", "S.d.", "node"):
+        assert words in long
+        assert words not in short
+    assert len(short.splitlines()) < len(long.splitlines()) - 15

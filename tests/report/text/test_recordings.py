@@ -15,9 +15,9 @@ from roomeq.report.text.recordings import (
     counts_text,
     detail_lines,
     finding_text,
-    kept_recording_lines,
     place_text,
     recording_lines,
+    recording_table,
     sureness_text,
 )
 
@@ -111,11 +111,12 @@ def test_each_recording_has_its_line_and_the_notes_stand_together():
     assert recording_lines(()) == []
 
 
-def test_what_a_plan_keeps_has_no_table_of_ratios_but_the_alarms():
-    text = joined(kept_recording_lines(mixed()))
+def test_ratios_and_notes_are_told_in_detail_alone():
+    text = joined(recording_lines(mixed(), detail=False))
     assert "Signal-to-noise" not in text
-    assert "bench.wav (bench): FAULT" in text
     assert "worth knowing" not in text
+    assert "2 bench.wav bench -12.0 x 0.5 FAULT: slam, voice or knock" in text
+    assert "3 stool.wav stool -12.0 fully 1 note" in text
 
 
 def test_a_recording_of_an_unknown_excitation_says_so():
@@ -171,6 +172,6 @@ def test_signal_to_noise_ratios_that_are_not_known_are_blank():
 def test_drift_is_said_to_be_mended_or_not_in_one_line():
     drift = found(FindingCode.CLOCK_DRIFT, Severity.NOTE)
     (row,) = recording_rows(room([("a", "sub", "a.wav", (drift,), False)]))
-    assert "note: clock drift, not mended" in joined(kept_recording_lines([row]))
+    assert "note: clock drift, not mended" in joined(recording_table([row]))
     mended = msgspec.structs.replace(row, drift_mended_by="resampling")
-    assert "note: clock drift, mended" in joined(kept_recording_lines([mended]))
+    assert "note: clock drift, mended" in joined(recording_table([mended]))

@@ -1,12 +1,15 @@
 """A room's measurements as text: what is printed is what was found."""
 
 import pytest
+from judged_rooms import room as judged_room
+from judged_rooms import sound
 from msgspec.structs import replace
 from places import SAMPLES
 
 from roomeq.importers.room import read_room
 from roomeq.jobs.check import BandRow, DipRow, EquipmentRow, room_overview
-from roomeq.report.text.layout import WIDTH
+from roomeq.plan.recordings import recording_rows
+from roomeq.report.text.layout import WIDTH, page
 from roomeq.report.text.room import room_text
 
 
@@ -67,11 +70,23 @@ def test_measurements_stand_in_their_columns(overview):
         ),
         replace(second, seat="chair", has_phase=False, level_reference="relative", file=None),
     )
-    text = room_text(replace(overview, measurements=rows))
+    text = room_text(replace(overview, measurements=rows), detail=True)
     assert line_of(text, "sofa ").split() == (
-        ["sofa", "sub", "581", "10", "to", "300", "yes", "dB", "SPL", "a.txt"]
+        ["sofa", "581", "10", "to", "300", "yes", "dB", "SPL", "a.txt", "sub"]
     )
-    assert line_of(text, "chair ").split()[2:] == ["bands", "20", "to", "126", "no", "relative"]
+    assert line_of(text, "chair ").split()[1:-1] == ["bands", "20", "to", "126", "no", "relative"]
+
+
+def test_what_is_alike_of_a_seat_takes_one_line(overview):
+    first = overview.measurements[0]
+    rows = [
+        replace(first, seat="sofa", source=source, file=f"{source}.txt")
+        for source in ("sub", "mains", "both")
+    ]
+    told = replace(overview, measurements=tuple(rows))
+    assert line_of(room_text(told), "sofa ").endswith("sub, mains, both")
+    assert "mains.txt" not in room_text(told)
+    assert "mains.txt" in room_text(told, detail=True)
 
 
 def test_band_figures_stand_in_their_columns(overview):
@@ -84,15 +99,18 @@ def test_band_figures_stand_in_their_columns(overview):
         loudest="left",
         quietest="right",
     )
-    text = room_text(replace(overview, bands=(row,)))
-    assert line_of(text, "40 Hz").split()[2:] == ["84.5", "83.1", "0.6", "1.7", "left", "right"]
+    told = replace(overview, bands=(row,))
+    detail = line_of(room_text(told, detail=True), "40 Hz").split()[2:]
+    assert detail == ["84.5", "83.1", "0.6", "1.7", "left", "right"]
+    assert line_of(room_text(told), "40 Hz").split()[2:] == ["84.5", "0.6", "left", "right"]
 
 
 def test_variance_is_told_by_kind(overview):
     told = replace(overview, variation_between_seats_db2=12.3, unevenness_of_average_db2=26.4)
     text = words_of(room_text(told))
-    assert "variance between seats 12.3 dB^2 (no equaliser in front of all seats changes" in text
-    assert "variance of their average 26.4 dB^2 (what of it is not the low-pass" in text
+    # standard deviations, in dB: the roots of 12.3 and 26.4
+    assert "the seats differ by 3.5 dB (s.d.), which no equaliser in front of all changes" in text
+    assert "their average varies by 5.1 dB: what of it is not the low-pass" in text
 
 
 def test_offsets_and_the_odd_seat_are_said(overview):
@@ -123,8 +141,12 @@ def test_dips_are_told_with_their_verdict(overview):
     ):
         told = replace(overview, dips=(dip(verdict, everywhere), dip(verdict, everywhere[:1])))
         lines = [line for line in room_text(told).splitlines() if line.startswith("  44 Hz")]
-        assert words_of(lines[0]).startswith(f"44 Hz 9 0.17 all {words} differs between")
-        assert words_of(lines[1]).startswith(f"44 Hz 9 0.17 {everywhere[0]} {words} differs")
+        assert words_of(lines[0]) == f"44 Hz 9 0.17 all {words}"
+        assert words_of(lines[1]) == f"44 Hz 9 0.17 {everywhere[0]} {words}"
+        with page(120):
+            detail = room_text(told, detail=True)
+        assert "differs between seats, narrow" in detail
+        assert "Excess group delay: sound comes later" in detail
         assert all(len(line) <= WIDTH for line in room_text(told).splitlines())
     assert "Dips" not in room_text(replace(overview, dips=()))
 
@@ -178,6 +200,19 @@ def test_equipment_is_told_with_what_is_not_known(overview):
         "distortion, protective high-pass, wanted level"
     ) in text
     assert "Amplifier and driver" not in room_text(replace(overview, equipment=None))
+
+
+def test_notes_on_single_recordings_are_counted_and_told_in_detail(overview):
+    rows = recording_rows(judged_room([sound("a", "a.wav"), sound("b", "b.wav")]))
+    notes = ("a.wav: n1", "all 2 files: n2", "b.wav: n3", "levels.csv: n4")
+    told = replace(overview, recordings=rows, notes=notes)
+    text = words_of(room_text(told))
+    assert text.endswith(
+        "did - all 2 files: n2 - levels.csv: n4 - 2 more, on single recordings: see --detail"
+    )
+    assert "see --detail" not in room_text(told, detail=True)
+    assert "b.wav: n3" in room_text(told, detail=True)
+    assert "b.wav: n3" in room_text(replace(told, recordings=()))  # what a reader of text did
 
 
 def test_findings_assumptions_and_notes_are_all_printed(overview):

@@ -49,7 +49,7 @@ def test_no_two_codes_share_their_words(plan):
     [
         (Reason.SEATS_DISAGREE, "few seats are short here: they differ by 4.2 dB"),
         (Reason.BELOW_LIMIT, "no boost below 28 Hz"),
-        (Reason.ABOVE_CROSSOVER, "above the crossover at 90 Hz"),
+        (Reason.ABOVE_CROSSOVER, "above crossover, 90 Hz"),
         (Reason.HELD_BY_FILTER_BOOST, "held by the boost limit, +3.5 dB"),
         (Reason.HELD_BY_DRIVE_BOOST, "held by the drive limit, +7 dB"),
         (Reason.LOCKED, "locked"),
@@ -128,3 +128,24 @@ def test_a_band_that_is_moved_is_not_said_to_be_worth_no_move(plan):
     band = replace(plan.bands[0], reason=Reason.NOT_WORTH_MOVING, present_db=0.0, gain_db=0.0)
     assert reason_text(band, plan) == "not worth a move"
     assert reason_text(replace(band, gain_db=-7.0), plan) == "not worth a further move"
+
+
+def test_a_band_that_is_cut_is_not_said_to_be_unfilled(plan):
+    for reason, what in (
+        (Reason.CANCELLATION, "deep dip"),
+        (Reason.ROLL_OFF, "own roll-off"),
+    ):
+        band = replace(plan.bands[0], reason=reason, present_db=0.0)
+        for gain_db in (0.0, 2.0):
+            said = reason_text(replace(band, gain_db=gain_db), plan)
+            assert said == f"{what}: not filled"
+        cut = reason_text(replace(band, gain_db=-1.5), plan)
+        assert cut.startswith(what)
+        assert "not filled" not in cut
+
+
+def test_the_limit_that_makes_it_quieter_is_the_one_that_holds_there():
+    # drive_db and DRIVE_BELOW_FLOOR_DB of `roomeq.wanted.limits`: 6 dB, and 3 dB below the floor
+    caution = Caution(code=CautionCode.LOUDNESS_CUT, value=1.7, name="now", frequency=20.0)
+    assert "grants no more at 20 Hz (3 dB below the lower limit)" in caution_text(caution)
+    assert "below the lower limit" not in caution_text(replace(caution, frequency=None))

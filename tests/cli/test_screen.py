@@ -1,0 +1,184 @@
+"""What a calibrator sees: every output fits the screen, piped or not, and no word is broken."""
+
+import fcntl
+import io
+import os
+import re
+import shutil
+import struct
+import subprocess
+import sys
+import termios
+
+import pytest
+from places import SAMPLES
+
+from roomeq.base.doing import watched
+from roomeq.cli.main import main
+from roomeq.jobs import propose as propose_module
+from roomeq.report.text import terminal
+
+CABIN, FERRY = str(SAMPLES / "lakeside_cabin"), str(SAMPLES / "ferry_office")
+
+
+class Screen(io.StringIO):
+    encoding = "utf-8"
+
+    def isatty(self):
+        return True
+
+
+@pytest.fixture
+def seen(monkeypatch):
+    """Run a command in a terminal of so many columns; return status, output and messages."""
+
+    def run(columns, *words):
+        monkeypatch.setenv("TERM", "xterm")
+        monkeypatch.setattr(terminal, "PATIENCE", 1e6)
+        size = os.terminal_size((columns, 40))
+        monkeypatch.setattr(terminal.shutil, "get_terminal_size", lambda *_: size)
+        out, err = Screen(), Screen()
+        monkeypatch.setattr(sys, "stdout", out)
+        monkeypatch.setattr(sys, "stderr", err)
+        return main([str(word) for word in words]), out.getvalue(), err.getvalue()
+
+    return run
+
+
+@pytest.fixture(scope="module")
+def plans(tmp_path_factory):
+    kept = {}
+    for room in (CABIN, FERRY):
+        kept[room] = tmp_path_factory.mktemp("plans") / "plan.json"
+        main(["propose", room, "--plan", str(kept[room])])
+    return kept
+
+
+def words_of(text):
+    return {word for word in text.split() if not re.fullmatch(r"-+|[│█▌▐]+", word)}
+
+
+def fits(seen, *command, most):
+    texts = {}
+    for columns in (80, 120):
+        _, texts[columns], _ = seen(columns, *command)
+        assert max(map(len, texts[columns].splitlines())) <= columns, command
+    # what is a word on a narrow screen is one on a wide one
+    assert words_of(texts[80]) == words_of(texts[120])
+    assert len(texts[80].splitlines()) <= most
+    return texts[80]
+
+
+@pytest.mark.parametrize(
+    ("room", "options", "most"),
+    [(CABIN, (), 50), (FERRY, (), 80), (CABIN, ("--detail",), 90), (FERRY, ("--detail",), 110)],
+)
+def test_plans_fit_with_their_bars(seen, plans, room, options, most):
+    text = fits(seen, "show", plans[room], *options, most=most)
+    assert text.count("│") == 9
+
+
+@pytest.mark.parametrize(("room", "most"), [(CABIN, 60), (FERRY, 70)])
+@pytest.mark.parametrize("options", [(), ("--detail",)])
+def test_checks_fit(seen, room, options, most):
+    fits(seen, "check", room, *options, most=most + 60 * len(options))
+
+
+def test_a_joining_fits(seen):
+    text = fits(seen, "join", FERRY, "--detail", most=110)
+    assert text.rstrip().splitlines()[-1].startswith("Safety: ")
+
+
+def test_a_verification_fits(seen, plans):
+    fits(seen, "verify", plans[CABIN], CABIN, most=50)
+
+
+def test_help_fits_and_holds_all_of_the_safety(capsys, monkeypatch):
+    monkeypatch.setenv("COLUMNS", "80")
+    for command in ([], ["check"], ["join"], ["propose"], ["verify"], ["show"], ["sheet"]):
+        with pytest.raises(SystemExit):
+            main([*command, "--help"])
+        text = capsys.readouterr().out
+        assert max(map(len, text.splitlines())) <= 80
+        assert ("never lift a protective earth" in " ".join(text.split())) == (not command)
+
+
+def test_messages_fit_a_terminal_and_are_one_line_elsewhere(seen, capsys):
+    _, _, err = seen(80, "join", SAMPLES / "rented_hall")
+    assert max(map(len, err.splitlines())) <= 80
+    assert len(err.splitlines()) > 1
+
+
+def test_in_a_pipe_nothing_but_the_page_is_written(plans):
+    words = [sys.executable, "-m", "roomeq", "show", str(plans[CABIN])]
+    done = subprocess.run(words, capture_output=True, text=True, check=True)
+    assert done.stderr == ""
+    assert done.stdout.isascii()
+    assert "\x1b" not in done.stdout
+    assert max(map(len, done.stdout.splitlines())) <= 80
+
+
+def test_a_real_terminal_has_its_own_width(plans):
+    ours, theirs = os.openpty()
+    fcntl.ioctl(theirs, termios.TIOCSWINSZ, struct.pack("HHHH", 40, 96, 0, 0))
+    known = {key: value for key, value in os.environ.items() if key not in ("COLUMNS", "LINES")}
+    # what is asked for is standard output: the others may be none
+    done = subprocess.Popen(
+        [sys.executable, "-m", "roomeq", "show", str(plans[FERRY])],
+        env=known | {"TERM": "xterm", "PYTHONIOENCODING": "utf-8"},
+        stdin=subprocess.DEVNULL, stdout=theirs, stderr=subprocess.PIPE,
+    )  # fmt: skip
+    os.close(theirs)
+    text = b""
+    while True:
+        try:
+            part = os.read(ours, 65536)
+        except OSError:  # Linux: all is closed on the other side
+            break
+        if not part:
+            break
+        text += part
+    os.close(ours)
+    assert done.communicate(timeout=30)[1] == b""
+    assert 80 < max(map(len, text.decode().splitlines())) <= 96
+
+
+def test_progress_names_the_file_and_how_many_of_how_many(seen, monkeypatch):
+    heard = []
+    monkeypatch.setattr(
+        terminal, "watched", lambda by: watched(lambda words: (heard.append(words), by(words)))
+    )
+    seen(80, "join", FERRY)
+    assert "reading bench_middle_sub.txt, 2 of 10" in heard
+    assert "joining at 100 Hz, 2 of 2" in heard
+    heard.clear()
+    seen(80, "propose", CABIN)
+    assert "reading sofa_middle.tsv, 2 of 6" in heard
+    assert "choosing without reading bench, 6 of 6" in heard
+
+
+def test_join_says_first_that_no_mains_were_measured(seen):
+    status, out, err = seen(120, "join", SAMPLES / "lakeside_cabin")
+    assert (status, out) == (2, "")
+    assert err.startswith("roomeq: no mains were measured: join needs them")
+
+
+def test_a_plan_that_cannot_be_kept_is_refused_before_it_is_made(seen, monkeypatch, tmp_path):
+    monkeypatch.setattr(propose_module, "propose", lambda *_, **__: 1 / 0)
+    status, out, err = seen(120, "propose", CABIN, "--plan", tmp_path / "no" / "plan.json")
+    assert (status, out) == (2, "")
+    assert "No such file or directory" in err
+
+
+def test_verify_lists_the_seats_of_the_plan(seen, plans, tmp_path):
+    status, _, err = seen(120, "verify", plans[CABIN])
+    assert status == 2
+    assert "has the seats sofa left, sofa middle, sofa right," in " ".join(err.split())
+    room = tmp_path / "room"
+    shutil.copytree(CABIN, room, ignore=shutil.ignore_patterns("truth"))
+    text = (room / "room.toml").read_text("utf-8")
+    assert text.count('"reading bench"') == 2
+    (room / "room.toml").write_text(text.replace('"reading bench"', '"bench"'), "utf-8")
+    _, out, err = seen(120, "verify", plans[CABIN], room)
+    assert "seat bench is none of the plan's, which are sofa left, sofa middle" in err
+    assert "Not measured again: reading bench." in out
