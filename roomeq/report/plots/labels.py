@@ -20,8 +20,10 @@ from roomeq.report.plots.style import (
     DecibelsPerDecade,
     Stroke,
     frame_levels,
+    shortened,
     started,
     titled,
+    widened,
 )
 
 if TYPE_CHECKING:
@@ -102,7 +104,7 @@ def draw_curves(
         )
         for curve in curves
     ]
-    label_ends(ax, [*ends, *beside])
+    label_ends(ax, [*ends, *beside], own=own)
     titled(ax, heading)
     return ax
 
@@ -122,10 +124,11 @@ def write_at(
     ax.annotate(text, place, points, **settings | look)
 
 
-def label_ends(ax: Axes, labels: Sequence[EndLabel]) -> None:
+def label_ends(ax: Axes, labels: Sequence[EndLabel], *, own: bool = False) -> None:
     """Write labels to the right of a plot, beside their places, none over another.
 
-    Where a label had to move, a thin line leads to its place.
+    Where a label had to move, a thin line leads to its place. A figure of our own is widened until
+    it holds them.
     """
     if not labels:
         return
@@ -136,10 +139,11 @@ def label_ends(ax: Axes, labels: Sequence[EndLabel]) -> None:
     order = sorted(labels, key=lambda label: label.place)
     shares = np.clip([(label.place - low) / (high - low) for label in order], 0.0, 1.0)
     spread = _spread(shares * height, _LABEL_POINTS, height) / height
+    written = []
     for label, share, place in zip(order, shares, spread, strict=True):
         colour = COLOURS[label.colour]
-        ax.annotate(
-            label.text,
+        text = ax.annotate(
+            shortened(label.text),
             xy=(1.0, float(share)),
             xytext=(1.035, float(place)),
             xycoords="axes fraction",
@@ -151,6 +155,9 @@ def label_ends(ax: Axes, labels: Sequence[EndLabel]) -> None:
             arrowprops={"arrowstyle": "-", "color": colour, "linewidth": 0.6, "shrinkA": 1}
             | {"shrinkB": 0, "relpos": (0.0, 0.5)},
         )
+        written.append(text)
+    if own:
+        widened(ax, written)
 
 
 def _spread(places: FloatArray, apart: float, height: float) -> FloatArray:
