@@ -21,9 +21,9 @@ its global settings are left as they are.
 from __future__ import annotations
 
 from roomeq.report.plots.decay import plot_decay
+from roomeq.report.plots.distortion import plot_distortion
 from roomeq.report.plots.headroom import (
     plot_displacement,
-    plot_distortion,
     plot_drive,
     plot_extra_drive,
     plot_power,
