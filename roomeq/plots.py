@@ -8,7 +8,7 @@
   `plot_delay_map`
 - How hard does it work? `plot_extra_drive`, `plot_drive`, `plot_power`, `plot_displacement`,
   `plot_distortion`
-- How long does it ring? `plot_decay` (numbers: `roomeq.jobs.decay.room_decays`)
+- How long does it ring? `plot_decay`, `plot_decay_lines` (numbers: `roomeq.jobs.decay.room_decays`)
 - Did it come true? `plot_verification`
 
 Conventions
@@ -20,7 +20,7 @@ its global settings are left as they are.
 
 from __future__ import annotations
 
-from roomeq.report.plots.decay import plot_decay
+from roomeq.report.plots.decay import plot_decay, plot_decay_lines
 from roomeq.report.plots.distortion import plot_distortion
 from roomeq.report.plots.headroom import (
     plot_displacement,
@@ -42,6 +42,7 @@ from roomeq.report.plots.verification import plot_verification
 __all__ = [
     "plot_band_gains",
     "plot_decay",
+    "plot_decay_lines",
     "plot_delay_map",
     "plot_displacement",
     "plot_distortion",
