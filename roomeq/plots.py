@@ -4,8 +4,7 @@
   from plain arrays `plot_signal_to_noise`
 - What differs between measurements? `plot_responses`
 - What would change? `plot_prediction`, `plot_band_gains`, `plot_equaliser`
-- Do subwoofer and mains add? `plot_joining`, `plot_joining_map`; from plain arrays `plot_sum`,
-  `plot_delay_map`
+- Do subwoofer and mains add? `plot_joining`, `plot_joining_map`
 - How hard does it work? `plot_extra_drive`, `plot_drive`, `plot_power`, `plot_displacement`,
   `plot_distortion`
 - How long does it ring? `plot_decay`, `plot_decay_lines` (numbers: `roomeq.jobs.decay.room_decays`)
@@ -28,7 +27,7 @@ from roomeq.report.plots.headroom import (
     plot_extra_drive,
     plot_power,
 )
-from roomeq.report.plots.joining import plot_delay_map, plot_joining, plot_joining_map, plot_sum
+from roomeq.report.plots.joining import plot_joining, plot_joining_map
 from roomeq.report.plots.plan import plot_band_gains, plot_equaliser, plot_prediction
 from roomeq.report.plots.responses import plot_responses
 from roomeq.report.plots.seats import (
@@ -43,7 +42,6 @@ __all__ = [
     "plot_band_gains",
     "plot_decay",
     "plot_decay_lines",
-    "plot_delay_map",
     "plot_displacement",
     "plot_distortion",
     "plot_drive",
@@ -57,7 +55,6 @@ __all__ = [
     "plot_seat_differences",
     "plot_seats",
     "plot_signal_to_noise",
-    "plot_sum",
     "plot_survey_signal_to_noise",
     "plot_verification",
 ]

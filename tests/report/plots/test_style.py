@@ -163,8 +163,8 @@ def test_missing_matplotlib_names_the_extra(monkeypatch):
             p for p in inspect.signature(function).parameters.values() if p.default is p.empty
         ]
         given = {p.name: None for p in needed if p.kind is p.KEYWORD_ONLY}
-        if name in ("plot_joining_map", "plot_survey_signal_to_noise"):
-            continue  # hand on to plot_delay_map and plot_signal_to_noise
+        if name == "plot_survey_signal_to_noise":
+            continue  # hands on to plot_signal_to_noise
         with pytest.raises(ImportError, match=r"extra 'report'.*roomeq\[report\]"):
             function(*[None for p in needed if p.kind is not p.KEYWORD_ONLY], **given)
 
