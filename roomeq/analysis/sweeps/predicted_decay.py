@@ -11,17 +11,15 @@ mode away and the cut's own, shorter ringing takes its place.
 from __future__ import annotations
 
 import math
-from typing import Literal
 
 import numpy as np
 from numpy.typing import ArrayLike
 
-from roomeq.analysis.sweeps.decay import Decay, estimate_decay
 from roomeq.base.levels import FloatArray
 from roomeq.base.recording import ImpulseResponse
 from roomeq.device.equaliser import FixedBandEqualiser
 
-__all__ = ["predict_decay", "predict_impulse_response"]
+__all__ = ["predict_impulse_response"]
 
 
 def predict_impulse_response(
@@ -87,40 +85,3 @@ def _ringing(equaliser: FixedBandEqualiser, gains_db: FloatArray) -> float:
     """
     slowest = equaliser.centres / (equaliser.q_law.at(gains_db) * 10.0 ** (abs(gains_db) / 40.0))
     return 7.0 * math.log(10.0) / (math.pi * float(slowest.min()))
-
-
-def predict_decay(
-    impulse_response: ImpulseResponse,
-    *,
-    equaliser: FixedBandEqualiser,
-    gains_db: ArrayLike,
-    present_gains_db: ArrayLike | None = None,
-    bands_per_octave: Literal[1, 3] = 1,
-) -> Decay:
-    """Return decay times by band as they would be with other band gains.
-
-    Parameters
-    ----------
-    impulse_response : ImpulseResponse
-        One measured response.
-    equaliser, gains_db, present_gains_db
-        As for `predict_impulse_response`.
-    bands_per_octave : {1, 3}
-        As for `roomeq.analysis.sweeps.decay.estimate_decay`.
-
-    Returns
-    -------
-    Decay
-
-    Raises
-    ------
-    ValueError
-        As `predict_impulse_response` and `roomeq.analysis.sweeps.decay.estimate_decay`.
-    """
-    predicted = predict_impulse_response(
-        impulse_response,
-        equaliser=equaliser,
-        gains_db=gains_db,
-        present_gains_db=present_gains_db,
-    )
-    return estimate_decay(predicted, bands_per_octave=bands_per_octave)

@@ -15,23 +15,33 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from roomeq.base.levels import FloatArray
+from roomeq.base.printable import printable
 from roomeq.report.plots.style import (
     COLOURS,
     DecibelsPerDecade,
     Stroke,
     frame_levels,
-    shortened,
     started,
     titled,
-    widened,
 )
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-__all__ = ["Curve", "EndLabel", "draw_curves", "label_ends", "mark_corner", "mark_span", "write_at"]
+__all__ = [
+    "Curve",
+    "EndLabel",
+    "draw_curves",
+    "label_ends",
+    "mark_corner",
+    "mark_span",
+    "shortened",
+    "widened",
+    "write_at",
+]
 
 _LABEL_POINTS = 10.5  # from one label to the next
+_LONGEST_NAME = 44  # letters
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -122,6 +132,25 @@ def write_at(
     settings: dict[str, Any] = {"textcoords": "offset points", "ha": "center", "fontsize": 7.5}
     settings["bbox"] = {"facecolor": "white", "edgecolor": "none", "pad": pad}
     ax.annotate(text, place, points, **settings | look)
+
+
+def shortened(name: str) -> str:
+    """Return a name that a margin can hold: what is longer ends in an ellipsis."""
+    shown = printable(name)
+    return shown if len(shown) <= _LONGEST_NAME else shown[: _LONGEST_NAME - 1].rstrip() + "\u2026"
+
+
+def widened(ax: Axes, written: Sequence[Any]) -> None:
+    """Widen a figure of our own until it holds what is written to the right of its frame."""
+    figure: Any = ax.figure
+    width, height = figure.get_size_inches()
+    ends = [text.get_window_extent().x1 for text in written]
+    more = max(ends) / figure.dpi + 0.12 - width
+    if more > 0:
+        left, below, wide, tall = ax.get_position(original=True).bounds
+        share = width / (width + more)
+        figure.set_size_inches(width + more, height)
+        ax.set_position((left * share, below, wide * share, tall))
 
 
 def label_ends(ax: Axes, labels: Sequence[EndLabel], *, own: bool = False) -> None:

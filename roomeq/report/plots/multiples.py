@@ -20,7 +20,7 @@ from roomeq.analysis.survey_levels import common_axis
 from roomeq.base.levels import FloatArray, power_mean_db
 from roomeq.base.survey import Survey
 from roomeq.plan.plan import Plan
-from roomeq.report.plots.labels import write_at
+from roomeq.report.plots.labels import shortened, write_at
 from roomeq.report.plots.plan import LEVEL_STROKES, seat_lines, shown_levels
 from roomeq.report.plots.style import (
     Stroke,
@@ -30,7 +30,6 @@ from roomeq.report.plots.style import (
     level_span,
     level_title,
     nice_step,
-    shortened,
 )
 
 if TYPE_CHECKING:

@@ -30,7 +30,8 @@ from roomeq.report.plots import decay, headroom, joining, multiples, seats
 from roomeq.report.plots import plan as of_plan
 from roomeq.report.plots.distortion import plot_distortion
 from roomeq.report.plots.impulse import plot_impulse_response
-from roomeq.report.plots.style import COLOURS, shortened, titled
+from roomeq.report.plots.labels import shortened
+from roomeq.report.plots.style import COLOURS, titled
 from roomeq.report.plots.verification import plot_verification
 from roomeq.room.recorded import RecordedSweep
 from roomeq.room.room import Room
@@ -158,7 +159,7 @@ def _decay(of: Subject, name: str) -> Drawn:
 def _plan(of: Subject, name: str) -> Drawn:
     plan, evidence = of.proposal, of.proposal.evidence
     if name == "equaliser":
-        equaliser = equaliser_of(plan.device)
+        equaliser = of.room.equaliser if of.room else equaliser_of(plan.device)
         if equaliser is None:
             raise ValueError("the shapes of the bands were measured, and a plan does not keep them")
         limit: Any = {"limit_db": evidence.filter_boost_limit_db}
@@ -234,7 +235,7 @@ class Written(Record, frozen=True, kw_only=True):
     not_made : dict of str to str
         Name of each picture that the data do not bear, and why.
     earlier : tuple of str
-        Pictures of ours in the same folder that an earlier run wrote and this one did not.
+        Where all were asked for: pictures of ours in the folder that this run did not write.
     """
 
     files: tuple[str, ...]
@@ -308,7 +309,7 @@ def write_pictures(
             not_made.setdefault(name, "nothing is known of it")
     if not files:
         raise ValueError(f"no picture was made: {'; '.join(dict.fromkeys(not_made.values()))}")
-    beside = sorted({*folder.glob("*.png"), *folder.glob("*.svg")} - set(files))
+    beside = sorted({*folder.glob("*.png"), *folder.glob("*.svg")} - set(files)) if not only else []
     earlier = [path for path in beside if path.is_file() and _is_ours(path)]
     return Written(
         files=tuple(map(str, files)), not_made=not_made, earlier=tuple(map(str, earlier))

@@ -271,7 +271,7 @@ def plot_band_gains(plan: Plan, *, ax: Axes | None = None) -> Axes:
     places = -np.arange(len(plan.bands), dtype=np.float64)
     ax.axvline(0.0, color=COLOURS["quiet"], linewidth=0.8, zorder=0)
     for place, band in zip(places, plan.bands, strict=True):
-        ax.plot(grid, np.full(grid.size, place), marker="|", markersize=3, **_RANGE)
+        ax.plot(grid, np.full(grid.size, place), marker="|", markersize=3, zorder=1, **_RANGE)
         _move(ax, float(place), band)
     pad = 0.08 * (device.highest_db - device.lowest_db)
     ax.set_xlim(device.lowest_db - pad, device.highest_db + pad)
@@ -283,7 +283,9 @@ def plot_band_gains(plan: Plan, *, ax: Axes | None = None) -> Axes:
         first, count = len(remarks), len(list(run))
         remarks += [reason, *[""] * (count - 1)]
         if reason and count > 1:
-            _join_rows(ax, places[first], places[first + count - 1])
+            rows = [places[first] + 0.3, places[first + count - 1] - 0.3]
+            bar = ax.plot([1.022, 1.022], rows, label="same reason", clip_on=False)[0]
+            bar.set(transform=ax.get_yaxis_transform(), color=COLOURS["quiet"], linewidth=1.2)
     frame_rows(ax, own=own, names=names, title="Band", places=places, inches=0.34, remarks=remarks)
     ax.xaxis.set_major_locator(MultipleLocator(3.0))
     ax.annotate("Why", (1.035, 1.015), xycoords="axes fraction", va="bottom", annotation_clip=False)
@@ -291,19 +293,7 @@ def plot_band_gains(plan: Plan, *, ax: Axes | None = None) -> Axes:
     return ax
 
 
-_RANGE: dict[str, Any] = {
-    "color": COLOURS["quiet"],
-    "linewidth": 0.6,
-    "markeredgewidth": 0.6,
-    "zorder": 1,
-}
-
-
-def _join_rows(ax: Axes, first: float, last: float) -> None:
-    """Draw a stroke beside the rows that a remark at the first of them holds for."""
-    beside: dict[str, Any] = {"transform": ax.get_yaxis_transform(), "clip_on": False}
-    bar = ax.plot([1.022, 1.022], [first + 0.3, last - 0.3], label="same reason", **beside)[0]
-    bar.set(color=COLOURS["quiet"], linewidth=1.2, solid_capstyle="butt")
+_RANGE: dict[str, Any] = {"color": COLOURS["quiet"], "linewidth": 0.6, "markeredgewidth": 0.6}
 
 
 def _move(ax: Axes, place: float, band: BandSetting) -> None:

@@ -24,7 +24,15 @@ from roomeq.base.levels import FloatArray
 from roomeq.base.response import LevelReference
 from roomeq.base.survey import Survey
 from roomeq.optimiser.bands.fit_data import SNR_FULL_DB, SNR_IGNORED_DB
-from roomeq.report.plots.labels import Curve, EndLabel, draw_curves, label_ends, write_at
+from roomeq.report.plots.labels import (
+    Curve,
+    EndLabel,
+    draw_curves,
+    label_ends,
+    shortened,
+    widened,
+    write_at,
+)
 from roomeq.report.plots.style import (
     COLOURS,
     DecibelsPerDecade,
@@ -37,10 +45,8 @@ from roomeq.report.plots.style import (
     level_title,
     log_bar,
     seat_stroke,
-    shortened,
     started,
     titled,
-    widened,
 )
 
 if TYPE_CHECKING:

@@ -22,13 +22,11 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from roomeq.base.bands import third_octave_bands
-from roomeq.base.printable import printable
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 __all__ = [
-    "BOLD_INCHES",
     "COLOURS",
     "SEAT_STROKES",
     "DecibelsPerDecade",
@@ -43,10 +41,8 @@ __all__ = [
     "log_bar",
     "nice_step",
     "seat_stroke",
-    "shortened",
     "started",
     "titled",
-    "widened",
 ]
 
 DecibelsPerDecade = Literal[25, 50]
@@ -93,8 +89,7 @@ _STYLE: Any = {
 }
 _WIDTH, _TALLEST = 4.8, 4.6  # of the frame, inches
 _LEFT, _RIGHT, _BELOW, _ABOVE = 0.62, 1.75, 0.55, 0.86  # around it, inches
-_LETTER_INCHES, BOLD_INCHES = 0.068, 0.0885  # mean width of a letter, and of one of a title
-_LONGEST_NAME = 44  # letters
+_LETTER_INCHES, _BOLD_INCHES = 0.068, 0.0885  # mean width of a letter, and of one of a title
 
 
 @contextmanager
@@ -170,29 +165,10 @@ def titled(ax: Axes, title: str) -> None:
     figure: Any = ax.figure
     box, right = ax.get_window_extent(), figure.bbox.x1
     room = (right if len(figure.axes) == 1 else box.x1) - box.x0
-    letters = max(16, int(room / figure.dpi / BOLD_INCHES))
+    letters = max(16, int(room / figure.dpi / _BOLD_INCHES))
     pad = 22 + 11 * ax.get_ylabel().count("\n")
     text = "\n".join(textwrap.wrap(title, letters))
     ax.set_title(text, loc="left", pad=pad, fontsize=10.0, fontweight="bold")
-
-
-def shortened(name: str) -> str:
-    """Return a name that a margin can hold: what is longer ends in an ellipsis."""
-    shown = printable(name)
-    return shown if len(shown) <= _LONGEST_NAME else shown[: _LONGEST_NAME - 1].rstrip() + "\u2026"
-
-
-def widened(ax: Axes, written: Sequence[Any]) -> None:
-    """Widen a figure of our own until it holds what is written to the right of its frame."""
-    figure: Any = ax.figure
-    width, height = figure.get_size_inches()
-    ends = [text.get_window_extent().x1 for text in written]
-    more = max(ends) / figure.dpi + 0.12 - width
-    if more > 0:
-        left, below, wide, tall = ax.get_position(original=True).bounds
-        share = width / (width + more)
-        figure.set_size_inches(width + more, height)
-        ax.set_position((left * share, below, wide * share, tall))
 
 
 def level_title(level_reference: str) -> str:

@@ -11,7 +11,7 @@ from drawn_plots import closed_figures, cut_off, overlapping, texts  # noqa: F40
 from matplotlib import pyplot as plt
 
 from roomeq import plots
-from roomeq.report.plots.labels import EndLabel, label_ends
+from roomeq.report.plots.labels import EndLabel, label_ends, shortened
 from roomeq.report.plots.style import (
     COLOURS,
     SEAT_STROKES,
@@ -23,7 +23,6 @@ from roomeq.report.plots.style import (
     level_title,
     nice_step,
     seat_stroke,
-    shortened,
     titled,
 )
 
