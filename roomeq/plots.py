@@ -3,32 +3,42 @@
 - What do the seats share? `plot_seats`, `plot_seat_differences`, `plot_survey_signal_to_noise`;
   from plain arrays `plot_signal_to_noise`
 - What differs between measurements? `plot_responses`
-- What would change? `plot_prediction`, `plot_band_gains`, `plot_equaliser`
-- Do subwoofer and mains add? `plot_joining`, `plot_joining_map`; from plain arrays `plot_sum`,
-  `plot_delay_map`
+- What arrives when? `plot_phase`, `plot_group_delay`, `plot_impulse_response`
+- What would change? `plot_prediction`, `plot_every_seat`, `plot_band_gains`, `plot_equaliser`
+- Do subwoofer and mains add? `plot_joining`, `plot_joining_map`, `plot_parts`
 - How hard does it work? `plot_extra_drive`, `plot_drive`, `plot_power`, `plot_displacement`,
   `plot_distortion`
-- How long does it ring? `plot_decay` (numbers: `roomeq.jobs.decay.room_decays`)
+- How long does it ring? `plot_decay`, `plot_decay_lines` (numbers: `roomeq.jobs.decay.room_decays`)
 - Did it come true? `plot_verification`
+
+All that a room bears, as files: `roomeq.report.plots.pictures.write_pictures`.
 
 Conventions
 -----------
-Every function takes axes as `ax`, or makes a figure of its own, and returns the axes. Numbers are
-computed elsewhere. matplotlib comes with the extra ``report``, is loaded when a plot is drawn, and
-its global settings are left as they are.
+Every function takes axes as `ax`, or makes a figure of its own, and returns the axes; one with
+several frames (`plot_every_seat`, `plot_group_delay`, `plot_impulse_response`, `plot_parts`,
+`plot_phase`) makes a figure and returns that. Numbers are computed elsewhere. matplotlib comes with
+the extra ``report``, is loaded when a plot is drawn, and its global settings are left as they are.
 """
 
 from __future__ import annotations
 
-from roomeq.report.plots.decay import plot_decay
+from roomeq.report.plots.decay import plot_decay, plot_decay_lines
+from roomeq.report.plots.distortion import plot_distortion
 from roomeq.report.plots.headroom import (
     plot_displacement,
-    plot_distortion,
     plot_drive,
     plot_extra_drive,
     plot_power,
 )
-from roomeq.report.plots.joining import plot_delay_map, plot_joining, plot_joining_map, plot_sum
+from roomeq.report.plots.impulse import plot_impulse_response
+from roomeq.report.plots.joining import plot_joining, plot_joining_map
+from roomeq.report.plots.multiples import (
+    plot_every_seat,
+    plot_group_delay,
+    plot_parts,
+    plot_phase,
+)
 from roomeq.report.plots.plan import plot_band_gains, plot_equaliser, plot_prediction
 from roomeq.report.plots.responses import plot_responses
 from roomeq.report.plots.seats import (
@@ -42,21 +52,25 @@ from roomeq.report.plots.verification import plot_verification
 __all__ = [
     "plot_band_gains",
     "plot_decay",
-    "plot_delay_map",
+    "plot_decay_lines",
     "plot_displacement",
     "plot_distortion",
     "plot_drive",
     "plot_equaliser",
+    "plot_every_seat",
     "plot_extra_drive",
+    "plot_group_delay",
+    "plot_impulse_response",
     "plot_joining",
     "plot_joining_map",
+    "plot_parts",
+    "plot_phase",
     "plot_power",
     "plot_prediction",
     "plot_responses",
     "plot_seat_differences",
     "plot_seats",
     "plot_signal_to_noise",
-    "plot_sum",
     "plot_survey_signal_to_noise",
     "plot_verification",
 ]

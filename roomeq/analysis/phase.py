@@ -16,6 +16,7 @@ from the level over all frequencies, so an assumption is made about the level ou
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
@@ -25,10 +26,12 @@ from roomeq.base.levels import FloatArray
 from roomeq.base.response import FrequencyResponse, checked_frequencies
 
 __all__ = [
+    "PhaseParts",
     "estimate_excess_group_delay",
     "estimate_excess_phase_deg",
     "estimate_group_delay",
     "estimate_minimum_phase_deg",
+    "estimate_phase_parts",
 ]
 
 _PER_OCTAVE = 192
@@ -204,14 +207,83 @@ def estimate_excess_group_delay(
     )
     if at is None:
         return _delay_of(axis, excess_deg)
-    asked = np.asarray(at, dtype=np.float64)
+    return _mean_delay(axis, excess_deg, np.asarray(at, dtype=np.float64), fraction)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class PhaseParts:
+    """A phase less one delay, and the group delay beside that of the minimum phase.
+
+    Attributes
+    ----------
+    frequencies : ndarray, shape (F,)
+        Hz.
+    delay : float
+        Median of the excess group delay in s, taken out of the phase.
+    phase_deg : ndarray, shape (F,)
+        Within 180 degrees.
+    group_delay, minimum_group_delay : ndarray, shape (F,)
+        Seconds, means over 1/12 octave; the first less `delay`.
+    """
+
+    frequencies: FloatArray
+    delay: float
+    phase_deg: FloatArray
+    group_delay: FloatArray
+    minimum_group_delay: FloatArray
+
+
+def estimate_phase_parts(response: FrequencyResponse, *, at: ArrayLike) -> PhaseParts:
+    """Set a response's phase beside its minimum phase.
+
+    Parameters
+    ----------
+    response : FrequencyResponse
+        With phase; as for `estimate_excess_phase_deg`.
+    at : array_like, shape (F,)
+        Hz, within the data.
+
+    Raises
+    ------
+    MissingPhaseError
+        If the response has level only.
+    ValueError
+        As `estimate_excess_group_delay`.
+    """
+    axis, asked = response.frequencies, np.asarray(at, dtype=np.float64)
+    minimum = estimate_minimum_phase_deg(axis, response.level_db)
+    excess = estimate_excess_phase_deg(response)
+    own, rest = (_mean_delay(axis, row, asked, 12) for row in (minimum, excess))
+    delay = float(np.median(rest))
+
+    phase = np.interp(asked, axis, minimum + excess + 360.0 * axis * delay)
+    return PhaseParts(
+        frequencies=asked,
+        delay=delay,
+        phase_deg=np.asarray(np.mod(phase + 180.0, 360.0) - 180.0),
+        group_delay=own + rest - delay,
+        minimum_group_delay=own,
+    )
+
+
+def _mean_delay(
+    axis: FloatArray, phase_deg: FloatArray, asked: FloatArray, fraction: int
+) -> FloatArray:
+    """Return the mean delay within 1/`fraction` octave of each frequency, shape (..., G)."""
+    if not (fraction >= 1 and asked.ndim == 1 and asked.size > 0):
+        raise ValueError("`at` must be one-dimensional and not empty, `fraction` at least 1")
+    if not (asked.min() >= axis[0] * (1 - 1e-9) and asked.max() <= axis[-1] * (1 + 1e-9)):
+        raise ValueError(
+            f"the data span {axis[0]:.6g} to {axis[-1]:.6g} Hz, but {asked.min():.6g} to "
+            f"{asked.max():.6g} Hz was asked for"
+        )
     half = 2.0 ** (0.5 / fraction)
     low, high = np.maximum(asked / half, axis[0]), np.minimum(asked * half, axis[-1])
     turns = [
         np.interp(high, axis, row) - np.interp(low, axis, row)
-        for row in excess_deg.reshape(-1, axis.size) / 360.0
+        for row in phase_deg.reshape(-1, axis.size) / 360.0
     ]
-    return np.asarray((-np.array(turns) / (high - low)).reshape(*excess_deg.shape[:-1], asked.size))
+    return np.asarray((-np.array(turns) / (high - low)).reshape(*phase_deg.shape[:-1], asked.size))
 
 
 def _delay_of(frequencies: FloatArray, phase_deg: FloatArray) -> FloatArray:

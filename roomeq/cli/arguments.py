@@ -41,6 +41,7 @@ how to go about it
      roomeq sheet PLAN --output SHEET
                                   the same as a page to print and leave there
      roomeq join FOLDER           subwoofer against mains: delay, polarity
+     roomeq plot FOLDER           pictures of all that, by name
   5. Set it, measure again, and
      roomeq verify PLAN FOLDER    did it come true?
 
@@ -135,7 +136,19 @@ def command_parser() -> argparse.ArgumentParser:
     verify.add_argument(
         "--force", action="store_true", help="also with a plan for a room of another name"
     )
+    verify.add_argument(
+        "--plot", metavar="FOLDER", help="also write pictures of it into this folder"
+    )
     _add_room_arguments(verify, nargs="*")
+    _add_plot(
+        commands.add_parser(
+            "plot",
+            help="write pictures of a room or a plan",
+            description="Write every picture that the measurements bear, and those of the proposal "
+            "for them; or those of a saved plan. Earlier pictures of the same names are replaced, "
+            "no other file is. Needs the extra: pip install 'roomeq[report]'.",
+        )
+    )
     _add_sweep(
         commands.add_parser(
             "sweep",
@@ -232,8 +245,26 @@ def _add_sheet(sheet: argparse.ArgumentParser) -> None:
     )
 
 
-def _add_room_arguments(parser: argparse.ArgumentParser, *, nargs: str = "+") -> None:
-    parser.add_argument("room", nargs=nargs, metavar="ROOM", help=_ROOM_HELP)
+def _add_plot(plot: argparse.ArgumentParser) -> None:
+    plot.set_defaults(detail=True)
+    plot.add_argument(
+        "--output", metavar="FOLDER", help="where to (default: NAME_pictures in this folder)"
+    )
+    plot.add_argument(
+        "--only",
+        nargs="+",
+        default=[],
+        metavar="NAME",
+        help="these pictures (all by default); a wrong name is answered with the list",
+    )
+    plot.add_argument("--form", choices=("png", "svg"), default="png", help="png by default")
+    _add_room_arguments(plot, what=f"{_ROOM_HELP}; or the JSON file of a plan")
+
+
+def _add_room_arguments(
+    parser: argparse.ArgumentParser, *, nargs: str = "+", what: str = _ROOM_HELP
+) -> None:
+    parser.add_argument("room", nargs=nargs, metavar="ROOM", help=what)
     parser.add_argument("--json", action="store_true", help="print JSON instead of tables")
     bare = parser.add_argument_group("for a bare list of text exports")
     bare.add_argument(

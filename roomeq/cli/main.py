@@ -75,6 +75,7 @@ def _run(words: Sequence[str]) -> int:
         return 2
     # many small matrix products: threads of the linear algebra library only get in each other's way
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+    os.environ.setdefault("MPLBACKEND", "agg")  # pictures go to files, no screen is needed
     from roomeq.report.text.layout import page
     from roomeq.report.text.terminal import columns_of
 
@@ -127,7 +128,7 @@ def _close_output() -> None:
 
 def _called(options: argparse.Namespace) -> int:
     """Call the command that the options name and return its exit status."""
-    without_room = {"show": _show, "sheet": _sheet, "sweep": _sweep}
+    without_room = {"plot": _plot, "show": _show, "sheet": _sheet, "sweep": _sweep}
     without_room |= {"compare": _compare, "device": _device}
     if options.command in without_room:
         return without_room[options.command](options)
@@ -356,11 +357,17 @@ def _as_in_force(room: Room, path: str) -> Room:
 
 
 def _verify(room: Room, options: argparse.Namespace) -> int:
+    from pathlib import Path
+
     from roomeq.jobs.verify import verify_room
     from roomeq.plan.plan import read_plan
     from roomeq.report.text.terminal import progress
     from roomeq.report.text.verification import verification_text
 
+    if options.plot:
+        from roomeq.report.plots.pictures import Subject, check_pictures, write_pictures
+
+        check_pictures()
     alarmed = _say_alarms(room)
     others = {path: read_plan(path) for path in options.other}
     plan = read_plan(options.plan)
@@ -373,6 +380,9 @@ def _verify(room: Room, options: argparse.Namespace) -> int:
         if seat not in seats
     )
     print(found.to_json().decode() if options.json else verification_text(found), end="")
+    if options.plot:
+        written = write_pictures(Subject(plan=plan, room=room, found=found), Path(options.plot))
+        print(written, end="", file=sys.stderr if options.json else sys.stdout)
     as_planned = found.agrees and found.level.agrees and found.stated_as_planned
     return 0 if as_planned and not alarmed else 1
 
@@ -387,6 +397,29 @@ def _compare(options: argparse.Namespace) -> int:
     found = compare(before, after, other_room=options.force)
     print(found.to_json().decode() if options.json else comparison_text(found), end="")
     return 0 if found.unchanged and not any(alarmed) else 1
+
+
+def _plot(options: argparse.Namespace) -> int:
+    from pathlib import Path
+
+    from roomeq.plan.plan import read_plan
+    from roomeq.report.plots.pictures import Subject, check_pictures, write_pictures
+    from roomeq.report.text.terminal import progress
+
+    check_pictures(options.only)
+    named, room = Path(options.room[0]), None
+    if len(options.room) == 1 and named.suffix == ".json":
+        _refuse_bare_options(options)
+    else:
+        room = _room(options)
+        _say_alarms(room)
+        _say(room.findings)
+    with progress("drawing", sys.stderr):
+        subject = Subject.of(room) if room else Subject(plan=read_plan(named))
+        folder = Path(options.output or f"{named.resolve().stem}_pictures")
+        written = write_pictures(subject, folder, only=options.only, form=options.form)
+    print(written.to_json().decode() if options.json else written, end="")
+    return 1 if (room and room.doubtful) or (options.only and written.not_made) else 0
 
 
 def _say_alarms(room: Room) -> bool:

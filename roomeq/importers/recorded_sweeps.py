@@ -121,6 +121,7 @@ class SweepReading:
             kept = replace(
                 kept,
                 impulse_response=found.impulse_response,
+                window=found.window,
                 decay=_decay(found),
                 distortion=self._distortion(recording, found),
             )

@@ -11,9 +11,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
+import numpy as np
 from numpy.typing import ArrayLike
 
 from roomeq.analysis.sweeps.decay import Decay, estimate_decay
+from roomeq.analysis.sweeps.decay_lines import DecayLines, estimate_decay_lines
 from roomeq.analysis.sweeps.predicted_decay import predict_impulse_response
 from roomeq.room.room import Room
 
@@ -29,12 +31,16 @@ class SeatDecay:
     seat, file : str
     before, predicted : Decay
         In the same bands.
+    lines, predicted_lines : DecayLines
+        Level over time by third octave, as long as the longest decay time, within 0.6 to 1.5 s.
     """
 
     seat: str
     file: str
     before: Decay
     predicted: Decay
+    lines: DecayLines
+    predicted_lines: DecayLines
 
 
 def room_decays(
@@ -66,18 +72,29 @@ def room_decays(
         response = recorded.impulse_response
         if response is None or recorded.source != room.source:
             continue
-        try:
-            before = estimate_decay(response, bands_per_octave=bands_per_octave)
-        except ValueError:  # no whole band is covered
-            continue
-        then = predict_impulse_response(
+        changed = predict_impulse_response(
             response,
             equaliser=room.equaliser,
             gains_db=gains_db,
             present_gains_db=room.present.gains_db,
         )
-        predicted = estimate_decay(then, bands_per_octave=bands_per_octave)
+        try:
+            before, predicted = (
+                estimate_decay(one, bands_per_octave=bands_per_octave)
+                for one in (response, changed)
+            )
+            until = float(np.clip(np.nan_to_num(before.longest), 0.6, 1.5))
+            lines = [estimate_decay_lines(one, until=until) for one in (response, changed)]
+        except ValueError:  # no whole band is covered
+            continue
         found.append(
-            SeatDecay(seat=recorded.seat, file=recorded.file, before=before, predicted=predicted)
+            SeatDecay(
+                seat=recorded.seat,
+                file=recorded.file,
+                before=before,
+                predicted=predicted,
+                lines=lines[0],
+                predicted_lines=lines[1],
+            )
         )
     return tuple(found)

@@ -22,6 +22,7 @@ if TYPE_CHECKING:  # a room without recordings needs none of it
     from roomeq.analysis.recordings.quality import RecordingQuality
     from roomeq.analysis.sweeps.decay import Decay
     from roomeq.analysis.sweeps.distortion import Distortion
+    from roomeq.analysis.sweeps.windowing import ImpulseWindow
     from roomeq.base.recording import ImpulseResponse
 
 __all__ = ["RecordedSweep", "is_wrong", "judged_within"]
@@ -73,8 +74,8 @@ class RecordedSweep:
         Whether the sweep was known; else only the samples were looked at.
     drift_mended_by : str or None
         What took the clock drift out, in words; None where it was left in, or there is none.
-    impulse_response : ImpulseResponse or None
-        Before windowing, where detail was asked for and nothing else was heard.
+    impulse_response, window : ImpulseResponse and ImpulseWindow, or None
+        Before windowing, and the window; where detail was asked for and nothing else was heard.
     decay : Decay or None
         By octaves, where it was asked for and nothing else was heard.
     distortion : Distortion or None
@@ -91,6 +92,7 @@ class RecordedSweep:
     judged: bool = True
     drift_mended_by: str | None = None
     impulse_response: ImpulseResponse | None = None
+    window: ImpulseWindow | None = None
     decay: Decay | None = None
     distortion: Distortion | None = None
 

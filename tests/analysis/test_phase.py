@@ -12,6 +12,7 @@ from roomeq.analysis.phase import (
     estimate_excess_phase_deg,
     estimate_group_delay,
     estimate_minimum_phase_deg,
+    estimate_phase_parts,
 )
 from roomeq.base.errors import MissingPhaseError
 from roomeq.base.response import FrequencyResponse
@@ -216,3 +217,33 @@ def test_what_is_misused_is_refused():
     silent = FrequencyResponse.from_pressure(AXIS, np.zeros(AXIS.size))
     with pytest.raises(ValueError, match="finite"):
         estimate_excess_phase_deg(silent)
+
+
+def test_phase_parts_of_a_delayed_all_pass():
+    # all-pass of second order: level 0 dB, group delay by the derivative of its phase
+    # -2 arctan(x / (Q (1 - x^2))): 2 Q (1 + x^2) / (Q^2 (1 - x^2)^2 + x^2) / (2 pi f0), x = f / f0
+    centre, quality, delay = 60.0, 2.0, 0.012
+    x = AXIS / centre
+    turned = (1 - x**2 - 1j * x / quality) / (1 - x**2 + 1j * x / quality)
+    late = np.exp(-2j * np.pi * AXIS * delay)
+    at = np.geomspace(20.0, 200.0, 40)
+    found = estimate_phase_parts(FrequencyResponse.from_pressure(AXIS, turned * late), at=at)
+    x = at / centre
+    own = 2 * quality * (1 + x**2) / (quality**2 * (1 - x**2) ** 2 + x**2) / (2 * np.pi * centre)
+    assert found.group_delay + found.delay == pytest.approx(own + delay, abs=2e-4)
+    assert found.minimum_group_delay == pytest.approx(0.0, abs=1e-6)  # the level is even
+    assert found.delay == pytest.approx(np.median(own) + delay, abs=2e-4)
+    left = np.interp(at, AXIS, np.unwrap(np.angle(turned))) - 2 * np.pi * at * (delay - found.delay)
+    apart = np.angle(np.exp(1j * (np.deg2rad(found.phase_deg) - left)))
+    assert np.abs(apart).max() < 0.02
+    assert np.abs(found.phase_deg).max() <= 180.0
+
+
+def test_the_group_delay_of_a_minimum_phase_system_is_that_of_its_level():
+    system = peaking(AXIS, centre=50.0, gain_db=9.0, quality=4.0)
+    response = FrequencyResponse.from_pressure(AXIS, system * np.exp(-2j * np.pi * AXIS * 0.02))
+    found = estimate_phase_parts(response, at=np.geomspace(25.0, 120.0, 30))
+    assert found.delay == pytest.approx(0.02, abs=3e-4)
+    assert found.group_delay == pytest.approx(found.minimum_group_delay, abs=5e-4)
+    with pytest.raises(MissingPhaseError):
+        estimate_phase_parts(FrequencyResponse.from_level(AXIS, np.zeros(AXIS.size)), at=[50.0])

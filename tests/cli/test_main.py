@@ -6,6 +6,7 @@ import os
 import shutil
 import subprocess
 import sys
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -416,3 +417,81 @@ def test_columns_are_given_as_options(capsys, tmp_path):
     assert json.loads(out)["measurements"][0]["level_reference"] == "spl"
     (tmp_path / "room.toml").write_text("format = 1\n", "utf-8")
     assert "write level_column of [[measurements]]" in run(capsys, "check", tmp_path, *told)[2]
+
+
+def test_plot_writes_pictures_of_a_room_and_of_a_plan(capsys, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    status, out, err = run(capsys, "plot", HALL, "--only", "seats", "prediction")
+    assert (status, err) == (0, "")
+    folder = Path("rented_hall_pictures")
+    kept = [folder / name for name in ("seats.png", "prediction.png")]
+    assert out.splitlines() == ["Pictures kept", *(f"  {path}" for path in kept)]
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["rented_hall_pictures"]
+    run(capsys, "propose", HALL, "--plan", "hall.json")
+    status, out, _ = run(
+        capsys, *("plot", "hall.json", "--output", "drawn", "--form", "svg", "--json")
+    )
+    told = json.loads(out)
+    assert status == 0
+    assert str(Path("drawn") / "band_gains.svg") in told["files"]
+    assert told["not_made"]["seats"] == "a plan does not keep the measurements: give the room"
+
+
+def test_plot_says_what_was_asked_for_and_is_not_there(capsys, tmp_path):
+    status, out, _ = run(
+        capsys, *("plot", HALL, "--output", tmp_path / "a", "--only", "seats", "phase")
+    )
+    assert status == 1
+    assert "Not made: phase: no measurement has phase" in out
+    status, out, err = run(capsys, "plot", HALL, "--output", tmp_path / "b", "--only", "phase")
+    assert (status, out) == (2, "")
+    assert err == "roomeq: no picture was made: no measurement has phase\n"
+    assert not (tmp_path / "b").exists()
+    status, _, err = run(capsys, "plot", HALL, "--only", "sofas")
+    assert status == 2
+    assert "no picture is called 'sofas'; there are seats, seat_differences" in err
+
+
+def test_plot_without_matplotlib_says_the_remedy_before_it_reads(capsys, monkeypatch):
+    monkeypatch.setitem(sys.modules, "matplotlib", None)
+    for arguments in (("plot", "nowhere"), ("verify", "nowhere.json", HALL, "--plot", "pictures")):
+        status, out, err = run(capsys, *arguments)
+        assert (status, out) == (2, "")
+        assert err == (
+            "roomeq: pictures need matplotlib (install roomeq with its extra: roomeq[report])\n"
+        )
+
+
+def test_plot_of_a_doubtful_room_says_why(capsys, tmp_path):
+    status, _, err = run(
+        capsys, *("plot", SAMPLES / "village_library", "--output", tmp_path, "--only", "seats")
+    )
+    assert status == 1
+    assert "slam" in err
+
+
+def test_plot_of_bare_files(capsys, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    files = [write_export(tmp_path / f"seat{i}.csv", seed=i) for i in range(2)]
+    status, out, _ = run(
+        capsys, *("plot", *files, "--low-pass", "none", "--only", "seat_differences")
+    )
+    assert status == 0
+    assert "seat_differences.png" in out
+    status, _, err = run(capsys, "plot", "plan.json", "--lower-limit", 20)
+    assert status == 2
+    assert "--lower-limit is for a bare list" in err
+
+
+def test_verify_also_draws(capsys, tmp_path):
+    plan = tmp_path / "hall.json"
+    run(capsys, "propose", HALL, "--plan", plan)
+    status, out, _ = run(capsys, "verify", plan, HALL, "--plot", tmp_path / "pictures")
+    plain = run(capsys, "verify", plan, HALL)
+    assert (status, plain[0]) == (1, 1)  # nothing was set
+    picture = tmp_path / "pictures" / "verification.png"
+    assert out == f"{plain[1]}Pictures kept\n  {picture}\n"
+    assert picture.is_file()
+    _, out, err = run(capsys, "verify", plan, HALL, "--json", "--plot", tmp_path / "pictures")
+    assert json.loads(out)["agrees"] is False
+    assert f"  {picture}\n" in err

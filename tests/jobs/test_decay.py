@@ -7,6 +7,7 @@ import pytest
 from places import SAMPLES
 
 from roomeq.analysis.sweeps.decay import estimate_decay
+from roomeq.analysis.sweeps.decay_lines import estimate_decay_lines
 from roomeq.analysis.sweeps.predicted_decay import predict_impulse_response
 from roomeq.importers.room import read_room
 from roomeq.jobs.decay import room_decays
@@ -33,14 +34,15 @@ def test_gains_and_those_in_force_are_used(library):
     gains = np.full(9, -6.0)
     found = room_decays(library, gains_db=gains, bands_per_octave=3)[0]
     response = library.recordings[0].impulse_response
-    then = predict_impulse_response(
+    wanted = predict_impulse_response(
         response,
         equaliser=library.equaliser,
         gains_db=gains,
         present_gains_db=library.present.gains_db,
     )
-    wanted = estimate_decay(then, bands_per_octave=3)
-    np.testing.assert_array_equal(found.predicted.t20, wanted.t20)
+    np.testing.assert_array_equal(
+        found.predicted.t20, estimate_decay(wanted, bands_per_octave=3).t20
+    )
     np.testing.assert_array_equal(
         found.before.t20, estimate_decay(response, bands_per_octave=3).t20
     )
@@ -53,3 +55,25 @@ def test_other_sources_and_rooms_without_recordings_are_left_out(library):
     assert len(room_decays(mixed, gains_db=np.zeros(9))) == 1
     silent = replace(library, recordings=())
     assert room_decays(silent, gains_db=np.zeros(9)) == ()
+
+
+def test_level_over_time_goes_with_the_gains(library):
+    found = room_decays(library, gains_db=library.present.gains_db)[0]
+    np.testing.assert_allclose(found.predicted_lines.level_db, found.lines.level_db, atol=1e-6)
+    assert found.lines.times[-1] == pytest.approx(max(0.6, found.before.longest), abs=0.01)
+    response = library.recordings[0].impulse_response
+    wanted = estimate_decay_lines(response, until=float(found.before.longest))
+    np.testing.assert_array_equal(found.lines.level_db, wanted.level_db)
+    cut = room_decays(library, gains_db=np.array([0, 0, 0, -12, 0, 0, 0, 0, 0]))[0]
+    row = [band.label for band in cut.lines.bands].index("40")
+    assert np.abs(cut.predicted_lines.level_db - cut.lines.level_db)[row].max() > 1.0
+
+
+def test_the_window_of_a_recording_is_kept(library):
+    for row in library.recordings:
+        assert (row.window is None) == (row.impulse_response is None)
+    kept = [row for row in library.recordings if row.window is not None]
+    for row in kept:
+        (entry,) = [m for m in library.survey.measurements if m.file == row.file]
+        said = f"window {row.window.length:.3f} s"  # what was done, as the importer tells it
+        assert any(said in note for note in entry.notes)

@@ -1,10 +1,10 @@
-"""Plot of decay times: how long it rings, band by band.
+"""Plots of how long it rings: decay times by band, and the level over time.
 
 Conventions
 -----------
 Decay times in s for 60 dB, as `roomeq.analysis.sweeps.decay` gives them. Where the band filter's
 own ringing governs, the bar is grey and crossed out; what was not measured is said, never drawn as
-0.
+0. Levels in dB below the strongest moment of each band.
 """
 
 from __future__ import annotations
@@ -14,10 +14,12 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from roomeq.analysis.sweeps.decay import Decay
+from roomeq.analysis.sweeps.decay_lines import DecayLines
 from roomeq.base.levels import FloatArray
 from roomeq.report.plots.style import (
     COLOURS,
     frame_frequencies,
+    frame_rows,
     frame_values,
     house_style,
     log_bar,
@@ -29,12 +31,14 @@ from roomeq.report.plots.style import (
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-__all__ = ["plot_decay"]
+__all__ = ["plot_decay", "plot_decay_lines"]
+
+_LANE_DB = 40.0
 
 
 @house_style()
 def plot_decay(before: Decay, *, predicted: Decay | None = None, ax: Axes | None = None) -> Axes:
-    """Plot decay times by band, before and as predicted.
+    """Plot decay times by band: before, and upon it, narrower, as predicted.
 
     Parameters
     ----------
@@ -67,12 +71,14 @@ def plot_decay(before: Decay, *, predicted: Decay | None = None, ax: Axes | None
     known = np.concatenate([entry.times for entry, *_ in shown])
     top = 1.15 * float(np.nanmax(known)) if np.isfinite(known).any() else 1.0
     for index, (low, high) in enumerate(zip(lower.tolist(), upper.tolist(), strict=True)):
-        middle, narrow = float(np.sqrt(low * high)), (high / low) ** 0.04
-        parts = [(low, high)]
-        if predicted is not None:
-            parts = [(low, middle * narrow), (middle / narrow, high)]
-        for (entry, look, _), part in zip(shown, parts, strict=True):
+        narrow = (high / low) ** 0.28
+        for part, (entry, look, _) in zip(
+            ((low, high), (low * narrow, high / narrow)), shown, strict=False
+        ):
             _bar(ax, entry, index, *part, look)
+        if not np.isfinite(shown[-1][0].times[index]):
+            place, look = float(np.sqrt(low * high)), {"fontsize": 7.5, "rotation": 90}
+            ax.text(place, 0.0, " not known", look, ha="center", va="bottom")
     frame_frequencies(ax, lowest=float(lower[0]), highest=float(upper[-1]))
     title, step = "Decay time for 60 dB in s", nice_step(top)
     frame_values(ax, own=own, limits=(0.0, top), title=title, step=step)
@@ -99,8 +105,6 @@ _FILTER = {"facecolor": COLOURS["hair"], "edgecolor": COLOURS["quiet"], "hatch":
 def _bar(ax: Axes, decay: Decay, index: int, low: float, high: float, look: dict[str, Any]) -> None:
     time = float(decay.times[index])
     if not np.isfinite(time):
-        place = float(np.sqrt(low * high))
-        ax.text(place, 0.0, " not known", rotation=90, ha="center", va="bottom", fontsize=7.5)
         return
     look = _FILTER if decay.governed_by_filter[index] else look
     log_bar(ax, lower=low, upper=high, height=time, look=look)
@@ -116,3 +120,69 @@ def _write_key(ax: Axes, entries: list[tuple[str, dict[str, Any]]]) -> None:
         patch.set(linewidth=0.8, **look)
         ax.add_patch(patch)
         ax.text(1.085, top - 0.025, text, transform=ax.transAxes, va="center")
+
+
+@house_style()
+def plot_decay_lines(
+    before: DecayLines, *, predicted: DecayLines | None = None, ax: Axes | None = None
+) -> Axes:
+    """Plot the level over time in every third octave, one lane of 40 dB each.
+
+    The ground of a lane is 40 dB below the strongest moment, of each line its own. The bar on it is
+    as long as the band filter by itself takes to fall by 30 dB: nothing can be seen to fall faster.
+
+    Parameters
+    ----------
+    before : DecayLines
+    predicted : DecayLines, optional
+        In the same bands.
+    ax : Axes, optional
+
+    Returns
+    -------
+    Axes
+
+    Raises
+    ------
+    ValueError
+        If the bands differ.
+    ImportError
+        If matplotlib is not installed.
+    """
+    from matplotlib.ticker import MultipleLocator
+
+    if predicted is not None and predicted.bands != before.bands:
+        raise ValueError("before and predicted must be in the same bands")
+    ax, own = started(ax)
+    ink: dict[str, Any] = {"color": COLOURS["ink"]}
+    blue: dict[str, Any] = {"color": COLOURS["blue"]}
+    places = -1.2 * _LANE_DB * np.arange(len(before.bands))
+    for index, (place, band) in enumerate(zip(places, before.bands, strict=True)):
+        ax.axhline(place, color=COLOURS["hair"], linewidth=0.7, zorder=0)
+        level = place + np.maximum(before.level_db[index] + _LANE_DB, 0.0)
+        ground = ax.fill_between(before.times, place, level, zorder=1)
+        ground.set(facecolor=COLOURS["wash"], edgecolor="none")
+        ax.plot(before.times, level, label=f"before {band.label} Hz", linewidth=1.0, **ink)
+        if predicted is not None:
+            level = place + np.maximum(predicted.level_db[index] + _LANE_DB, 0.0)
+            drawn = ax.plot(predicted.times, level, label=f"predicted {band.label} Hz", **blue)[0]
+            drawn.set(linewidth=1.8, linestyle=(0, (4, 1.2)))
+        filter_ = ax.plot([0.0, before.own_times[index]], [place, place], label="filter", **ink)[0]
+        filter_.set(linewidth=3.0, solid_capstyle="butt")
+    ax.set_xlim(0.0, float(before.times[-1]))
+    ax.xaxis.set_major_locator(MultipleLocator(nice_step(float(before.times[-1]))))
+    ax.grid(True, axis="x", color=COLOURS["hair"], linewidth=0.7)
+    ax.set_ylim(places[-1] - 2.0, _LANE_DB + 2.0)
+    ax.set_xlabel("Time in s", loc="right")
+    names = [f"{band.label} Hz" for band in before.bands]
+    frame_rows(ax, own=own, names=names, title="Band", places=places, inches=0.5)
+    across: dict[str, Any] = {"transform": ax.get_yaxis_transform(), "clip_on": False}
+    foot = float(places[-1])
+    scale = ax.plot([1.03, 1.03], [foot, foot + 20.0], label="scale", **across, **ink)[0]
+    scale.set(linewidth=2.0, solid_capstyle="butt")
+    ax.text(1.05, foot + 10.0, "20 dB", va="center", transform=ax.get_yaxis_transform())
+    key = "line: before\n" + ("dashed: predicted,\n" if predicted is not None else "")
+    key += "from its own peak\n\nbar: the filter\nalone, 30 dB"
+    ax.text(1.03, 1.0, key, va="top", transform=ax.transAxes)
+    titled(ax, "How the sound dies away, third octave by third octave")
+    return ax

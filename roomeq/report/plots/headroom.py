@@ -1,4 +1,4 @@
-"""Plots of how hard the subwoofer works: drive, power, displacement, distortion.
+"""Plots of how hard the subwoofer works: drive, power, displacement.
 
 Conventions
 -----------
@@ -13,24 +13,19 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from itertools import groupby
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import ArrayLike
 
-from roomeq.analysis.sweeps.distortion import Distortion
 from roomeq.base.bands import ThirdOctaveBand
 from roomeq.base.levels import FloatArray, amplitude_ratio, power_ratio
-from roomeq.optimiser.drive.clean_drive import HARMONIC_LIMITS_DB
 from roomeq.optimiser.drive.demand import BandExtra
 from roomeq.optimiser.drive.headroom import Headroom, HeadroomLimit
-from roomeq.report.plots.labels import EndLabel, label_ends, write_at
+from roomeq.plan.plan import Plan
+from roomeq.report.plots.labels import write_at
 from roomeq.report.plots.style import (
     COLOURS,
-    SEAT_STROKES,
-    DecibelsPerDecade,
     frame_frequencies,
-    frame_levels,
     frame_values,
     house_style,
     level_span,
@@ -39,14 +34,14 @@ from roomeq.report.plots.style import (
     started,
     titled,
 )
-from roomeq.report.text.layout import signed
+from roomeq.wanted.limits import DRIVE_BELOW_FLOOR_DB, LOWEST_SIGNAL
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 __all__ = [
+    "drive_limits_db",
     "plot_displacement",
-    "plot_distortion",
     "plot_drive",
     "plot_extra_drive",
     "plot_power",
@@ -58,11 +53,15 @@ _LIMIT_WORDS = {
     HeadroomLimit.DISTORTION: "distortion",
     HeadroomLimit.MAXIMUM_OUTPUT: "output",
 }
-_ORDINALS = ("2nd", "3rd", "4th", "5th")
 
 
 @house_style()
-def plot_extra_drive(extras: Sequence[BandExtra], *, ax: Axes | None = None) -> Axes:
+def plot_extra_drive(
+    extras: Sequence[BandExtra],
+    *,
+    limits_db: Sequence[float | None] | None = None,
+    ax: Axes | None = None,
+) -> Axes:
     """Plot what gains and level ask of the drive, band by band, against all bands at 0.
 
     Each bar carries the power it asks for as a multiple.
@@ -71,6 +70,8 @@ def plot_extra_drive(extras: Sequence[BandExtra], *, ax: Axes | None = None) -> 
     ----------
     extras : sequence of BandExtra
         As `roomeq.optimiser.drive.demand.estimate_extra_drive` gives them.
+    limits_db : sequence of float or None, optional
+        How far the drive may rise in each band, as `drive_limits_db` has it of a plan.
     ax : Axes, optional
 
     Returns
@@ -80,27 +81,55 @@ def plot_extra_drive(extras: Sequence[BandExtra], *, ax: Axes | None = None) -> 
     Raises
     ------
     ValueError
-        If there is no band.
+        If there is no band, or limits are of other bands.
     ImportError
         If matplotlib is not installed.
     """
-    if not extras:
-        raise ValueError("needs at least one band")
+    if not extras or (limits_db is not None and len(limits_db) != len(extras)):
+        raise ValueError("needs at least one band, and a limit for each or none")
     ax, own = started(ax)
     values = np.array([entry.extra_db for entry in extras])
+    limits = [limit for limit in limits_db or () if limit is not None]
     ax.axhline(0.0, color=COLOURS["ink"], linewidth=0.8, zorder=3)
     for entry in extras:
         band, value = entry.band, entry.extra_db
         look = _WITHIN if value > 0 else _RELIEF
         log_bar(ax, lower=band.lower, upper=band.upper, height=value, look=look)
         text = f"×{entry.power_ratio:.1f}" if entry.power_ratio >= 0.095 else "<×0.1"
-        _write(ax, band.centre, value, text, below=value < 0)
+        _write(ax, band.centre, 0.0, text, below=value > 0)
     frame_frequencies(ax, lowest=extras[0].band.lower, highest=extras[-1].band.upper)
-    limits = level_span([*values - 1.0, *values + 1.0, 0.0], least=10.0)
-    frame_values(ax, own=own, limits=limits, title="Extra drive in dB", step=5.0)
-    ax.text(1.035, 0.99, "written: times\nthe power", transform=ax.transAxes, va="top")
+    for entry, limit in zip(extras, limits_db or (), strict=False):
+        if limit is not None:
+            _mark_limit(ax, entry.band, limit)
+    span = level_span([*values - 1.0, *values + 1.0, *limits, 0.0], least=10.0)
+    frame_values(ax, own=own, limits=span, title="Extra drive in dB", step=5.0)
+    text = "written: times\nthe power" + ("\n\nthick stroke:\ndrive limit" if limits else "")
+    ax.text(1.035, 0.99, text, transform=ax.transAxes, va="top")
     titled(ax, "How hard it works: what gains and level ask")
     return ax
+
+
+def drive_limits_db(plan: Plan) -> list[float | None]:
+    """Return how far the drive may rise in each band, in dB, against all bands at 0.
+
+    One figure, 3 dB at most below the frequency under which nothing is boosted; or what the
+    headroom leaves, which counts from the loudness at the settings in force. None for a band that
+    reaches below the protective high-pass or 20 Hz, where no signal counts.
+    """
+    evidence, curves, record = plan.evidence, plan.curves, plan.headroom
+    flat_db = evidence.drive_boost_limit_db
+    limits = {entry.label: flat_db for entry in plan.extra_drive}
+    if record is not None and record.drive_limit == "headroom":
+        louder_db = float(np.dot(curves.frequency_weights, curves.present_response_db))
+        limits |= {row.label: row.drive_limit_db + louder_db for row in record.bands}
+    high_pass = plan.protection and plan.protection.high_pass
+    lowest = max(LOWEST_SIGNAL, high_pass.corner if high_pass else 0.0)
+    found: list[float | None] = []
+    for entry in plan.extra_drive:
+        floored = entry.band.upper <= evidence.no_boost_below
+        limit = min(limits[entry.label], DRIVE_BELOW_FLOOR_DB) if floored else limits[entry.label]
+        found.append(None if entry.band.lower < lowest else limit)
+    return found
 
 
 @house_style()
@@ -217,6 +246,9 @@ def _plot_rows(rows: Sequence[_Row], title: str, *, ax: Axes | None, level: bool
     for row in rows:
         _bar(ax, row)
     _name_limits(ax, rows)
+    if all(row.limit is None for row in rows):
+        text = "what runs out,\nand where, is\nnot known"
+        ax.text(1.035, 0.99, text, transform=ax.transAxes, va="top")
     return ax
 
 
@@ -230,15 +262,13 @@ def _bar(ax: Axes, row: _Row) -> None:
     look = _OVER if limit is not None and row.value > limit else _WITHIN
     log_bar(ax, lower=band.lower, upper=band.upper, height=row.value, look=look)
     if limit is not None:
-        ax.plot(
-            [band.lower * 1.01, band.upper / 1.01],
-            [limit, limit],
-            color=COLOURS["ink"],
-            linewidth=2.2,
-            solid_capstyle="butt",
-            label="limit",
-            zorder=4,
-        )
+        _mark_limit(ax, band, limit)
+
+
+def _mark_limit(ax: Axes, band: ThirdOctaveBand, limit: float) -> None:
+    across = [band.lower * 1.01, band.upper / 1.01]
+    drawn = ax.plot(across, [limit, limit], label="limit", zorder=4)[0]
+    drawn.set(color=COLOURS["ink"], linewidth=2.2, solid_capstyle="butt")
 
 
 def _name_limits(ax: Axes, rows: Sequence[_Row]) -> None:
@@ -258,70 +288,3 @@ def _write(
 ) -> None:
     points, va = ((0, -4), "top") if below else ((0, 4), "bottom")
     write_at(ax, text, (x, y), points, va=va, rotation=90 if upright else 0, zorder=5)
-
-
-@house_style()
-def plot_distortion(
-    distortion: Distortion,
-    *,
-    limits_db: ArrayLike | None = HARMONIC_LIMITS_DB,
-    db_per_decade: DecibelsPerDecade = 50,
-    ax: Axes | None = None,
-) -> Axes:
-    """Plot harmonics against the frequency of the fundamental.
-
-    Thick where a harmonic stands above the noise; elsewhere thin, and no more than a bound.
-
-    Parameters
-    ----------
-    distortion : Distortion
-    limits_db : array_like, shape (4,), optional
-        Of orders 2 to 5 relative to the fundamental, drawn at the right; those of
-        `roomeq.optimiser.drive.clean_drive` by default, None for none.
-    db_per_decade : {25, 50}
-        Proportion of the axes (IEC 60263).
-    ax : Axes, optional
-
-    Returns
-    -------
-    Axes
-
-    Raises
-    ------
-    ValueError
-        If nothing is known of any harmonic.
-    ImportError
-        If matplotlib is not installed.
-    """
-    ratios, axis = distortion.ratios_db, distortion.frequencies
-    if not np.isfinite(ratios).any():
-        raise ValueError("nothing is known of any harmonic")
-    ax, own = started(ax)
-    ends = []
-    for index, (name, row) in enumerate(zip(_ORDINALS, ratios, strict=True)):
-        stroke, known = SEAT_STROKES[index], np.isfinite(row)
-        if not known.any():
-            continue
-        clear = np.where(distortion.above_noise[index], row, np.nan)
-        ax.plot(axis, row, color=COLOURS[stroke.colour], linewidth=0.5, zorder=2)
-        ax.plot(axis, clear, label=name, zorder=3, **stroke.settings | {"linewidth": 1.8})
-        text = f"{name} harmonic"
-        ends.append(EndLabel(place=float(row[known][-1]), text=text, colour=stroke.colour))
-    limits: list[float] = [] if limits_db is None else np.asarray(limits_db, dtype=float).tolist()
-    frame_levels(
-        ax,
-        own=own,
-        frequencies=(float(axis[0]), float(axis[-1])),
-        levels=level_span([*ratios[np.isfinite(ratios)], *limits, 0.0], most=80.0, step=10.0),
-        title="Harmonic relative to the fundamental in dB",
-        db_per_decade=db_per_decade,
-    )
-    for level in dict.fromkeys(limits):  # a stroke at the right edge, equal ones named together
-        orders = [name for name, limit in zip(_ORDINALS, limits, strict=True) if limit == level]
-        across: dict[str, Any] = {"transform": ax.get_yaxis_transform(), "color": COLOURS["ink"]}
-        ax.plot([0.94, 1.0], [level, level], linewidth=2.6, label="limit", zorder=4, **across)
-        text = f"limit {' and '.join(orders)} {signed(level, digits=0)} dB".replace("-", "\u2212")
-        ends.append(EndLabel(place=level, text=text))
-    label_ends(ax, ends)
-    titled(ax, "How hard it works: distortion while measuring")
-    return ax

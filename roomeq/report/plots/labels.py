@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from roomeq.base.levels import FloatArray
+from roomeq.base.printable import printable
 from roomeq.report.plots.style import (
     COLOURS,
     DecibelsPerDecade,
@@ -27,9 +28,20 @@ from roomeq.report.plots.style import (
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-__all__ = ["Curve", "EndLabel", "draw_curves", "label_ends", "mark_corner", "mark_span", "write_at"]
+__all__ = [
+    "Curve",
+    "EndLabel",
+    "draw_curves",
+    "label_ends",
+    "mark_corner",
+    "mark_span",
+    "shortened",
+    "widened",
+    "write_at",
+]
 
 _LABEL_POINTS = 10.5  # from one label to the next
+_LONGEST_NAME = 44  # letters
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -102,7 +114,7 @@ def draw_curves(
         )
         for curve in curves
     ]
-    label_ends(ax, [*ends, *beside])
+    label_ends(ax, [*ends, *beside], own=own)
     titled(ax, heading)
     return ax
 
@@ -122,10 +134,30 @@ def write_at(
     ax.annotate(text, place, points, **settings | look)
 
 
-def label_ends(ax: Axes, labels: Sequence[EndLabel]) -> None:
+def shortened(name: str) -> str:
+    """Return a name that a margin can hold: what is longer ends in an ellipsis."""
+    shown = printable(name)
+    return shown if len(shown) <= _LONGEST_NAME else shown[: _LONGEST_NAME - 1].rstrip() + "\u2026"
+
+
+def widened(ax: Axes, written: Sequence[Any]) -> None:
+    """Widen a figure of our own until it holds what is written to the right of its frame."""
+    figure: Any = ax.figure
+    width, height = figure.get_size_inches()
+    ends = [text.get_window_extent().x1 for text in written]
+    more = max(ends) / figure.dpi + 0.12 - width
+    if more > 0:
+        left, below, wide, tall = ax.get_position(original=True).bounds
+        share = width / (width + more)
+        figure.set_size_inches(width + more, height)
+        ax.set_position((left * share, below, wide * share, tall))
+
+
+def label_ends(ax: Axes, labels: Sequence[EndLabel], *, own: bool = False) -> None:
     """Write labels to the right of a plot, beside their places, none over another.
 
-    Where a label had to move, a thin line leads to its place.
+    Where a label had to move, a thin line leads to its place. A figure of our own is widened until
+    it holds them.
     """
     if not labels:
         return
@@ -136,10 +168,11 @@ def label_ends(ax: Axes, labels: Sequence[EndLabel]) -> None:
     order = sorted(labels, key=lambda label: label.place)
     shares = np.clip([(label.place - low) / (high - low) for label in order], 0.0, 1.0)
     spread = _spread(shares * height, _LABEL_POINTS, height) / height
+    written = []
     for label, share, place in zip(order, shares, spread, strict=True):
         colour = COLOURS[label.colour]
-        ax.annotate(
-            label.text,
+        text = ax.annotate(
+            shortened(label.text),
             xy=(1.0, float(share)),
             xytext=(1.035, float(place)),
             xycoords="axes fraction",
@@ -151,6 +184,9 @@ def label_ends(ax: Axes, labels: Sequence[EndLabel]) -> None:
             arrowprops={"arrowstyle": "-", "color": colour, "linewidth": 0.6, "shrinkA": 1}
             | {"shrinkB": 0, "relpos": (0.0, 0.5)},
         )
+        written.append(text)
+    if own:
+        widened(ax, written)
 
 
 def _spread(places: FloatArray, apart: float, height: float) -> FloatArray:

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import groupby
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -42,6 +43,7 @@ from roomeq.report.plots.style import (
 )
 from roomeq.report.text.layout import signed, signed_setting
 from roomeq.report.text.wording import reason_text
+from roomeq.wanted.target import Target
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -50,10 +52,12 @@ if TYPE_CHECKING:
     from roomeq.plan.records import SeatResult
 
 __all__ = [
+    "LEVEL_STROKES",
     "ShownLevels",
     "plot_band_gains",
     "plot_equaliser",
     "plot_prediction",
+    "seat_lines",
     "seat_rows",
     "shown_levels",
 ]
@@ -89,6 +93,9 @@ class ShownLevels:
         Hz.
     before, predicted : ndarray, shape (S, F)
     target : ndarray, shape (F,)
+        Behind the low-pass in the path.
+    wanted : ndarray, shape (F,)
+        The wanted shape alone, at the target's level.
     judged_up_to : float
         Hz.
     """
@@ -99,6 +106,7 @@ class ShownLevels:
     before: FloatArray
     predicted: FloatArray
     target: FloatArray
+    wanted: FloatArray
     judged_up_to: float
 
     def mean_db(self, rows: FloatArray) -> FloatArray:
@@ -125,13 +133,18 @@ def shown_levels(plan: Plan, seat: str | None = None) -> ShownLevels:
         missing = "the sum with the mains is not predicted at {!r}, only at {}"
         rows = seat_rows(seats, seat, missing=missing)
         judged_up_to = (sum_.bands or sum_).highest
+    axis, target = np.array(given.frequencies), np.array(given.target_level_db)
+    names = ("shape", "tilt_db_per_octave", "shelf_gain_db", "shelf_corner", "points")
+    stated: Any = {name: getattr(plan.target, name) for name in names}
+    shape_db = Target(**stated).shape_db(axis)
     return ShownLevels(
         seats=tuple(seats[row].seat for row in rows),
         weights=tuple(seats[row].weight for row in rows),
-        axis=np.array(given.frequencies),
+        axis=axis,
         before=np.array(given.before_level_db)[rows],
         predicted=np.array(predicted)[rows],
-        target=np.array(given.target_level_db),
+        target=target,
+        wanted=shape_db + float(np.max(target - shape_db)),  # a low-pass passes 0 dB at the most
         judged_up_to=judged_up_to,
     )
 
@@ -144,7 +157,7 @@ def plot_prediction(
     db_per_decade: DecibelsPerDecade = 50,
     ax: Axes | None = None,
 ) -> Axes:
-    """Plot level before, as predicted, and the target.
+    """Plot level before, as predicted, and the target: as wanted, and behind the low-pass.
 
     It is the level of the fitted source, or of subwoofer and mains together where the plan joins
     them; the title says so. Of all seats the power average is shown, and the span from the quietest
@@ -173,19 +186,18 @@ def plot_prediction(
     """
     shown = shown_levels(plan, seat)
     axis, before, predicted, target = shown.axis, shown.before, shown.predicted, shown.target
-    same = np.allclose(before, predicted, rtol=0.0, atol=1e-6)
-    means = {"before": shown.mean_db(before), "predicted": shown.mean_db(predicted)}
     curves = [
         Curve(
             name=name,
-            levels=values,
-            stroke=_STROKES[name],
-            text="before and predicted" if same and name == "predicted" else name,
+            levels=levels,
+            stroke=LEVEL_STROKES[name],
+            text=text,
             bold=name == "predicted",
             zorder=3,
         )
-        for name, values in {**means, "target": target}.items()
-        if not (same and name == "before")
+        for name, text, levels in seat_lines(
+            plan, shown.mean_db(before), shown.mean_db(predicted), shown
+        )
     ]
     where = "power average and span of the seats" if len(before) > 1 else shown.seats[0]
     what = "What would change" if plan.joining is None else "Subwoofer and mains together"
@@ -194,7 +206,7 @@ def plot_prediction(
         axis,
         curves,
         heading=f"{what}: {where}",
-        levels=level_span([*before.ravel(), *predicted.ravel(), *target]),
+        levels=level_span([*before.ravel(), *predicted.ravel(), *target, *shown.wanted]),
         title=level_title(plan.level_reference),
         db_per_decade=db_per_decade,
     )
@@ -211,10 +223,24 @@ def plot_prediction(
     return ax
 
 
-_STROKES = {
+def seat_lines(
+    plan: Plan, before: FloatArray, predicted: FloatArray, shown: ShownLevels
+) -> list[tuple[str, str, FloatArray]]:
+    """Return the lines of a seat or an average: name, what is written beside it, levels."""
+    same = np.allclose(shown.before, shown.predicted, rtol=0.0, atol=1e-6)
+    lines = [] if same else [("before", "before", before)]
+    lines.append(("predicted", "before and predicted" if same else "predicted", predicted))
+    lines.append(("target", f"target: {plan.target.shape}", shown.wanted))
+    if not np.allclose(shown.target, shown.wanted, rtol=0.0, atol=0.1):
+        lines.append(("behind the low-pass", "target behind the low-pass", shown.target))
+    return lines
+
+
+LEVEL_STROKES = {
     "before": Stroke(colour="quiet", dashes=(4, 1.5), width=1.5),
     "predicted": Stroke(colour="blue", width=2.4),
     "target": Stroke(colour="rust", dashes=(1, 1.2), width=1.6),
+    "behind the low-pass": Stroke(colour="rust", dashes=(5, 1.5, 1, 1.5), width=0.9),
 }
 
 
@@ -245,29 +271,29 @@ def plot_band_gains(plan: Plan, *, ax: Axes | None = None) -> Axes:
     places = -np.arange(len(plan.bands), dtype=np.float64)
     ax.axvline(0.0, color=COLOURS["quiet"], linewidth=0.8, zorder=0)
     for place, band in zip(places, plan.bands, strict=True):
-        ax.plot(grid, np.full(grid.size, place), marker="|", markersize=3, **_RANGE)
+        ax.plot(grid, np.full(grid.size, place), marker="|", markersize=3, zorder=1, **_RANGE)
         _move(ax, float(place), band)
     pad = 0.08 * (device.highest_db - device.lowest_db)
     ax.set_xlim(device.lowest_db - pad, device.highest_db + pad)
     ax.set_ylim(places[-1] - 0.6, 0.6)
     ax.set_xlabel(f"Gain in dB, one tick for each step of {device.step_db:g} dB", loc="right")
     names = [f"{band.label} Hz" for band in plan.bands]
-    reasons = [reason_text(band, plan) for band in plan.bands]
-    frame_rows(ax, own=own, names=names, title="Band", places=places, inches=0.34, remarks=reasons)
+    remarks: list[str] = []  # what holds for several bands in a row is said once, beside a stroke
+    for reason, run in groupby(reason_text(band, plan) for band in plan.bands):
+        first, count = len(remarks), len(list(run))
+        remarks += [reason, *[""] * (count - 1)]
+        if reason and count > 1:
+            rows = [places[first] + 0.3, places[first + count - 1] - 0.3]
+            bar = ax.plot([1.022, 1.022], rows, label="same reason", clip_on=False)[0]
+            bar.set(transform=ax.get_yaxis_transform(), color=COLOURS["quiet"], linewidth=1.2)
+    frame_rows(ax, own=own, names=names, title="Band", places=places, inches=0.34, remarks=remarks)
     ax.xaxis.set_major_locator(MultipleLocator(3.0))
-    ax.annotate(
-        "Why not more", (1.035, 1.015), xycoords="axes fraction", va="bottom", annotation_clip=False
-    )
+    ax.annotate("Why", (1.035, 1.015), xycoords="axes fraction", va="bottom", annotation_clip=False)
     titled(ax, "Band gains: \u25cb now, \u25cf to be set")
     return ax
 
 
-_RANGE: dict[str, Any] = {
-    "color": COLOURS["quiet"],
-    "linewidth": 0.6,
-    "markeredgewidth": 0.6,
-    "zorder": 1,
-}
+_RANGE: dict[str, Any] = {"color": COLOURS["quiet"], "linewidth": 0.6, "markeredgewidth": 0.6}
 
 
 def _move(ax: Axes, place: float, band: BandSetting) -> None:

@@ -91,7 +91,7 @@ def plot_responses(
         title=level_title("spl" if references == {"spl"} else "relative"),
         db_per_decade=db_per_decade,
     )
-    label_ends(ax, ends)
+    label_ends(ax, ends, own=own)
     titled(ax, title)
     return ax
 

@@ -24,7 +24,15 @@ from roomeq.base.levels import FloatArray
 from roomeq.base.response import LevelReference
 from roomeq.base.survey import Survey
 from roomeq.optimiser.bands.fit_data import SNR_FULL_DB, SNR_IGNORED_DB
-from roomeq.report.plots.labels import Curve, EndLabel, draw_curves, label_ends, write_at
+from roomeq.report.plots.labels import (
+    Curve,
+    EndLabel,
+    draw_curves,
+    label_ends,
+    shortened,
+    widened,
+    write_at,
+)
 from roomeq.report.plots.style import (
     COLOURS,
     DecibelsPerDecade,
@@ -221,7 +229,8 @@ def plot_seat_differences(
     foot = max(0.55 * lane, 1.05 * float(-difference[-1].min()))
     ax.set_ylim(places[-1] - foot, max(0.55 * lane, 1.05 * float(difference[0].max())))
     letters = seat_letters(count)
-    names = [f"{seat}  {letter}" for seat, letter in zip(statistics.seats, letters, strict=True)]
+    seats = map(shortened, statistics.seats)
+    names = [f"{seat}  {letter}" for seat, letter in zip(seats, letters, strict=True)]
     frame_rows(ax, own=own, names=names, title="Seat", places=places, inches=0.62)
     _scale_bar(ax, lane=lane, foot=float(places[-1]))
     titled(ax, "How each seat differs from the level mean")
@@ -266,8 +275,8 @@ def plot_signal_to_noise(
 ) -> Axes:
     """Plot the signal-to-noise ratio of every seat in third-octave bands.
 
-    The bar is the worst seat, which is named. Below 10 dB a band is ignored by the fit, from 20 dB
-    it counts in full.
+    The bar is the lowest of the known seats, which is named, with a question mark where another is
+    not known. Below 10 dB a band is ignored by the fit, from 20 dB it counts in full.
 
     Parameters
     ----------
@@ -304,7 +313,8 @@ def plot_signal_to_noise(
         log_bar(ax, lower=band.lower, upper=band.upper, height=lowest, look=_look(lowest))
         points, va = ((0, -4), "top") if lowest > 5.0 else ((0, 2), "bottom")
         place, bold = (band.centre, max(lowest, 0.0)), {"fontsize": 7, "fontweight": "bold"}
-        write_at(ax, letters[worst], place, points, pad=0.6, va=va, zorder=5, **bold)
+        named = letters[worst] + ("" if np.isfinite(column).all() else "?")
+        write_at(ax, named, place, points, pad=0.6, va=va, zorder=5, **bold)
         centres = np.full(others.size, band.centre)
         ink = COLOURS["ink"]
         ax.plot(centres, others, marker="_", markersize=7, linestyle="none", color=ink, zorder=3)
@@ -320,8 +330,18 @@ def plot_signal_to_noise(
     for level, text in ((SNR_IGNORED_DB, "below: ignored"), (SNR_FULL_DB, "above: counts in full")):
         ax.axhline(level, color=COLOURS["ink"], linewidth=0.8, linestyle=(0, (4, 2)), zorder=4)
         label_ends(ax, [EndLabel(place=level, text=text)])
-    names = [f"{letter}  {seat}" for letter, seat in zip(letters, seats, strict=True)]
-    ax.text(1.035, 0.995, "\n".join(names), transform=ax.transAxes, va="top", linespacing=1.35)
+    known = np.isfinite(ratios)
+    told_of = np.any(known, axis=1).tolist()
+    names = [
+        f"{letter}  {shortened(seat)}{'' if told else ': not known'}"
+        for letter, seat, told in zip(letters, seats, told_of, strict=True)
+    ]
+    if (known.any(axis=0) != known.all(axis=0)).any():
+        names.append("?  of the known seats")
+    key = ax.text(1.035, 0.995, "\n".join(names), transform=ax.transAxes, va="top")
+    key.set_linespacing(1.35)
+    if own:
+        widened(ax, [key])
     titled(ax, "How far the sound stands above the noise")
     return ax
 

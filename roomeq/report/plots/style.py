@@ -15,7 +15,7 @@ import math
 import textwrap
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
@@ -65,6 +65,7 @@ white by 4.5:1 or more."""
 _STYLE: Any = {
     "font.size": 8.5,
     "text.usetex": False,
+    "text.parse_math": False,
     "text.color": COLOURS["ink"],
     "axes.facecolor": "white",
     "axes.edgecolor": COLOURS["ink"],
@@ -88,7 +89,7 @@ _STYLE: Any = {
 }
 _WIDTH, _TALLEST = 4.8, 4.6  # of the frame, inches
 _LEFT, _RIGHT, _BELOW, _ABOVE = 0.62, 1.75, 0.55, 0.86  # around it, inches
-_LETTER_INCHES = 0.068  # mean width of a letter
+_LETTER_INCHES, _BOLD_INCHES = 0.068, 0.0885  # mean width of a letter, and of one of a title
 
 
 @contextmanager
@@ -132,22 +133,21 @@ class Stroke:
         return {"color": COLOURS[self.colour], "linestyle": style, "linewidth": self.width}
 
 
-SEAT_STROKES = (
-    Stroke(colour="blue"),
-    Stroke(colour="rust", dashes=(5, 1.5)),
-    Stroke(colour="teal", dashes=(1.2, 1.2)),
-    Stroke(colour="plum", dashes=(7, 1.5, 1.2, 1.5)),
-    Stroke(colour="amber", dashes=(3, 1.2)),
-    Stroke(colour="quiet", dashes=(9, 2)),
-    Stroke(colour="blue", dashes=(4, 1.2, 1.2, 1.2, 1.2, 1.2)),
-    Stroke(colour="rust", dashes=(2, 3)),
+_SEAT_COLOURS = ("blue", "rust", "teal", "plum", "amber", "quiet")
+_SEAT_DASHES = (
+    "; 5 1.5; 1 1.2; 7 1.5 1 1.5; 3 1.2; 9 2; 4 1 1 1 1 1; 2 3; 12 2 4 2; 1 3; 6 4; 3 1 3 1 1 1"
 )
-"""Strokes of seats, in order; from the ninth on they begin again, letters go on."""
+SEAT_STROKES = tuple(
+    Stroke(colour=_SEAT_COLOURS[k % 6], dashes=tuple(map(float, dashes.split())))
+    for k, dashes in enumerate(_SEAT_DASHES.split(";"))
+)
+"""Strokes of seats, in order; from the thirteenth on dashes return in another colour."""
 
 
 def seat_stroke(index: int) -> Stroke:
     """Return the stroke of a seat, or of whatever else is told apart by its place in a row."""
-    return SEAT_STROKES[index % len(SEAT_STROKES)]
+    turn, place = divmod(index, len(SEAT_STROKES))
+    return replace(SEAT_STROKES[place], colour=_SEAT_COLOURS[(place + turn) % 6])
 
 
 def started(ax: Axes | None) -> tuple[Axes, bool]:
@@ -160,8 +160,15 @@ def started(ax: Axes | None) -> tuple[Axes, bool]:
 
 
 def titled(ax: Axes, title: str) -> None:
-    """Write what a plot shows above its left edge, on two lines if it is long."""
-    ax.set_title("\n".join(textwrap.wrap(title, 54)), loc="left", pad=22)
+    """Write what a plot shows above its left edge, on as many lines as its width asks for."""
+    ax.apply_aspect()
+    figure: Any = ax.figure
+    box, right = ax.get_window_extent(), figure.bbox.x1
+    room = (right if len(figure.axes) == 1 else box.x1) - box.x0
+    letters = max(16, int(room / figure.dpi / _BOLD_INCHES))
+    pad = 22 + 11 * ax.get_ylabel().count("\n")
+    text = "\n".join(textwrap.wrap(title, letters))
+    ax.set_title(text, loc="left", pad=pad, fontsize=10.0, fontweight="bold")
 
 
 def level_title(level_reference: str) -> str:
@@ -216,15 +223,18 @@ def _placed(
     ax.set_position((left / whole, _BELOW / tall, width / whole, height / tall))
 
 
-def frame_frequencies(ax: Axes, *, lowest: float, highest: float) -> None:
-    """Give a plot a logarithmic frequency axis in Hz with ISO 266 ticks."""
+def frame_frequencies(ax: Axes, *, lowest: float, highest: float, sparse: bool = False) -> None:
+    """Give a plot a logarithmic frequency axis in Hz with ISO 266 ticks.
+
+    Every third octave is named, or every octave where the axis is long or to be `sparse`.
+    """
     from matplotlib.ticker import FixedFormatter, FixedLocator, NullLocator
 
     ax.set_xscale("log")
     ax.set_xlim(lowest, highest)
     bands = third_octave_bands(lowest, highest)
     nominal = [band.nominal for band in bands if lowest <= band.nominal <= highest]
-    every = 1 if math.log10(highest / lowest) <= 1.25 else 3
+    every = 3 if sparse or math.log10(highest / lowest) > 1.25 else 1
     first = next((k for k, f in enumerate(nominal) if f == 31.5), 0) % every
     shown = [f"{f:g}" if k % every == first else "" for k, f in enumerate(nominal)]
     ax.xaxis.set_major_locator(FixedLocator(nominal))
@@ -313,11 +323,15 @@ def frame_values(
     ax.grid(True, axis="y", color=COLOURS["hair"], linewidth=0.7)
     ax.set_axisbelow(True)
     _open_sides(ax)
-    ax.set_ylabel(title, rotation=0, ha="left", va="bottom")
-    ax.yaxis.set_label_coords(0.0, 1.015)
     if own:
         width = min(_WIDTH, _TALLEST / aspect)
         _placed(ax, width=width, height=width * aspect)
+    else:
+        figure: Any = ax.figure
+        letters = int(ax.get_window_extent().width / figure.dpi / _LETTER_INCHES)
+        title = "\n".join(textwrap.wrap(title, max(16, letters)))
+    ax.set_ylabel(title, rotation=0, ha="left", va="bottom")
+    ax.yaxis.set_label_coords(0.0, 1.015)
 
 
 def frame_rows(
@@ -351,14 +365,19 @@ def frame_rows(
     ax.set_ylabel(title, rotation=0, ha="right", va="bottom")
     ax.yaxis.set_label_coords(-0.015, 1.015)
     _open_sides(ax)
-    if own:
-        longest = max(len(title), *(len(name) for name in names))
-        left = max(_LEFT, 0.25 + _LETTER_INCHES * longest)
-        right = max(_RIGHT, 0.4 + _LETTER_INCHES * max(map(len, remarks), default=0))
-        _placed(ax, width=_WIDTH, height=inches * len(names), left=left, right=right)
     look: dict[str, Any] = {"xycoords": ("axes fraction", "data"), "annotation_clip": False}
-    for place, text in zip(np.asarray(places, dtype=np.float64), remarks, strict=False):
+    written = [
         ax.annotate(text, (1.035, float(place)), va="center", **look)
+        for place, text in zip(np.asarray(places, dtype=np.float64), remarks, strict=False)
+    ]
+    if own:
+        figure: Any = ax.figure
+        names_, beside = (
+            max((text.get_window_extent().width for text in texts), default=0.0) / figure.dpi
+            for texts in ([*ax.get_yticklabels(), ax.yaxis.label], written)
+        )
+        left, right = max(_LEFT, 0.25 + names_), max(_RIGHT, 0.4 + beside)
+        _placed(ax, width=_WIDTH, height=inches * len(names), left=left, right=right)
 
 
 def log_bar(ax: Axes, *, lower: float, upper: float, height: float, look: dict[str, Any]) -> None:

@@ -8,15 +8,16 @@ Levels in dB on the plan's axis in Hz. One offset is removed from what was measu
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, cast
 
 import numpy as np
 
 from roomeq.analysis.survey_levels import seat_levels_db
 from roomeq.base.bands import third_octave_band
-from roomeq.base.levels import level_mean_db
-from roomeq.base.survey import Survey
+from roomeq.base.levels import FloatArray, level_mean_db
+from roomeq.base.survey import Source, Survey
 from roomeq.jobs.verify import verify
+from roomeq.jobs.verifying.parts import measured_levels_db
 from roomeq.plan.plan import Plan
 from roomeq.plan.verification import Verification
 from roomeq.report.plots.labels import Curve, draw_curves, write_at
@@ -43,6 +44,7 @@ def plot_verification(
     survey: Survey,
     *,
     found: Verification | None = None,
+    source: Source | None = None,
     seat: str | None = None,
     db_per_decade: DecibelsPerDecade = 50,
     ax: Axes | None = None,
@@ -60,6 +62,9 @@ def plot_verification(
         Measured with the plan's settings in force.
     found : Verification, optional
         What `roomeq.jobs.verify.verify` says of them; asked for if it is not given.
+    source : {"sub", "mains", "both"}, optional
+        What is shown: what the verification tells band by band, by default; ``both`` is the sum
+        with the mains where the plan joins them.
     seat : str, optional
         One seat alone; third octaves are then not marked.
     db_per_decade : {25, 50}
@@ -78,17 +83,11 @@ def plot_verification(
         If matplotlib is not installed.
     """
     found = verify(plan, survey) if found is None else found
-    chosen, axis = survey.of_source(plan.source), np.array(plan.curves.frequencies)
-    names = [plan.seats[row].seat for row in seat_rows(plan.seats, seat)]
-    again = [name for name in names if name in chosen.seats]
-    if not again:
-        raise ValueError(f"not measured again: {', '.join(names)}")
-    rows = [[entry.seat for entry in plan.seats].index(name) for name in again]
-    predicted = level_mean_db(np.array(plan.curves.predicted_level_db)[rows])
-    levels = seat_levels_db(chosen, at=axis)
-    measured = level_mean_db(levels[[chosen.seats.index(name) for name in again]])
-    measured = measured - found.offset_db
-    room_db = 5.0 if seat is None and not all(check.agrees for check in found.bands) else 0.0
+    of = cast("Source", found.source) if source is None else source
+    axis, *both = _compared(plan, survey, of, seat)
+    predicted, measured = level_mean_db(both[0]), level_mean_db(both[1]) - found.offset_db
+    marked = seat is None and of == found.source
+    room_db = 4.0 if marked and not all(check.agrees for check in found.bands) else 0.0
     tolerance = found.tolerance_db
     curves = [
         Curve(
@@ -105,16 +104,13 @@ def plot_verification(
             zorder=3,
         ),
     ]
-    verdict = "It came true" if found.agrees else "It did not come true"
-    bands, seats = (check.agrees for check in found.bands), (seat.agrees for seat in found.seats)
-    if all(bands) and all(seats) and not found.agrees:
-        verdict = "The subwoofer alone came true, its sum with the mains did not"
+    heading = _verdict(found, of) if seat is None else f"Predicted and measured again at {seat}"
     ax = draw_curves(
         ax,
         axis,
         curves,
-        heading=verdict if seat is None else f"Predicted and measured again at {seat}",
-        levels=level_span([*predicted, *measured, max(*predicted, *measured) + room_db]),
+        heading=heading,
+        levels=level_span([*predicted, *measured, max(*predicted, *measured) + room_db], least=15),
         title=level_title(plan.level_reference),
         db_per_decade=db_per_decade,
     )
@@ -124,16 +120,51 @@ def plot_verification(
     ax.annotate(
         removed.replace("-", "\u2212"),
         (0.0, 0.0),
-        (0, -29),
+        (0, -23),
         xycoords="axes fraction",
         textcoords="offset points",
         va="center",
         fontsize=7.5,
         annotation_clip=False,
     )
-    if seat is None:
+    if marked:
         _mark_bands(ax, plan, found)
     return ax
+
+
+def _verdict(found: Verification, source: Source) -> str:
+    joined = found.joining
+    if source != found.source and joined is not None:
+        return (
+            f"Subwoofer and mains together: around {joined.corner:.0f} Hz they lose "
+            f"{joined.loss_db:.1f} dB, {joined.predicted_loss_db:.1f} dB predicted"
+        )
+    if found.close and not found.agrees and found.source != "both":
+        return "The subwoofer alone came true, its sum with the mains did not"
+    return "It came true" if found.agrees else "It did not come true"
+
+
+def _compared(
+    plan: Plan, survey: Survey, source: Source, seat: str | None
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return the axis, and levels predicted and measured again, rows by seats that have both."""
+    record, seats = plan.joining, [entry.seat for entry in plan.seats]
+    if record is not None and source == "both":
+        axis, rows = np.array(record.frequencies), record.after_level_db
+        seats = [entry.seat for entry in record.seats]
+        again = measured_levels_db(survey, seats, axis)
+    else:
+        chosen, axis = survey.of_source(plan.source), np.array(plan.curves.frequencies)
+        rows = plan.curves.predicted_level_db
+        again = dict(zip(chosen.seats, seat_levels_db(chosen, at=axis), strict=True))
+    if seat is not None:
+        seat_rows(plan.seats, seat)
+    names = [name for name in seats if seat in (None, name)]
+    found = [name for name in names if name in again]
+    if not found:
+        raise ValueError(f"not measured again: {', '.join(names)}")
+    predicted = np.array([rows[seats.index(name)] for name in found])
+    return axis, predicted, np.array([again[name] for name in found])
 
 
 def _mark_bands(ax: Axes, plan: Plan, found: Verification) -> None:

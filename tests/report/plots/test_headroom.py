@@ -2,21 +2,31 @@
 
 import numpy as np
 import pytest
-from drawn_plots import bars, closed_figures, cut_off, line, lines, overlapping, texts  # noqa: F401
-from matplotlib import pyplot as plt
+from drawn_plots import (  # noqa: F401
+    bars,
+    closed_figures,
+    cut_off,
+    lines,
+    overlapping,
+    sample_plan,
+    texts,
+)
+from headroom_rooms import EVERYTHING as HEADROOM_TABLES
+from headroom_rooms import write_room
 from synthetic_rooms import nine_bands
 
-from roomeq.analysis.sweeps.distortion import Distortion
 from roomeq.base.bands import third_octave_bands
+from roomeq.importers.room import read_room
+from roomeq.jobs.propose import propose
 from roomeq.optimiser.drive.demand import estimate_extra_drive
 from roomeq.optimiser.drive.headroom import BandHeadroom, Headroom
 from roomeq.plots import (
     plot_displacement,
-    plot_distortion,
     plot_drive,
     plot_extra_drive,
     plot_power,
 )
+from roomeq.report.plots.headroom import drive_limits_db
 
 BANDS = third_octave_bands(20, 50)
 
@@ -148,50 +158,57 @@ def test_extra_drive():
     assert not overlapping(ax)
 
 
-def distortion():
-    axis = np.geomspace(20.0, 160.0, 60)
-    ratios = 10.0 ** (np.array([0.0, -20.0, -30.0, -60.0, np.nan]) / 20.0)
-    harmonics = ratios[:, np.newaxis] * np.ones((5, 60), dtype=complex)
-    noise = np.full((5, 60), 1e-3)
-    noise[2, :30] = 0.1
-    return Distortion(frequencies=axis, harmonics=harmonics, noise=noise, window_lengths=(1.0,) * 5)
+def test_extra_drive_has_its_limits():
+    extras = estimate_extra_drive(nine_bands(), np.zeros(9), level_change_db=2.0)
+    ax = plot_extra_drive(extras, limits_db=[3.0, *[6.0] * 8])
+    assert limits(ax) == [3.0, *[6.0] * 8]
+    for (x, _), entry in zip(lines(ax, "limit"), extras, strict=True):
+        assert entry.band.lower < x[0] < entry.band.centre < x[1] < entry.band.upper
+    assert any("drive limit" in text for text in texts(ax))
+    assert ax.get_ylim()[1] >= 6.0
+    with pytest.raises(ValueError, match="a limit for each"):
+        plot_extra_drive(extras, limits_db=[3.0])
+    assert limits(plot_extra_drive(extras)) == []
 
 
-def test_distortion():
-    found = distortion()
-    ax = plot_distortion(found)
-    x, second = line(ax, "2nd")
-    assert np.array_equal(x, found.frequencies)
-    assert second == pytest.approx(-20.0)
-    third = line(ax, "3rd")[1]
-    assert np.isnan(third[:30]).all()  # below the noise: only the thin line
-    assert third[30:] == pytest.approx(-30.0)
-    thin = [e for e in ax.lines if e.get_linewidth() == 0.5]
-    assert [e.get_ydata()[0] for e in thin] == pytest.approx([-20.0, -30.0, -60.0])
-    assert np.isnan(line(ax, "4th")[1]).all()
-    assert lines(ax, "5th") == []  # nothing known
-    # second to fifth harmonic of CTA-2010, as roomeq.optimiser.drive.clean_drive quotes them
-    assert limits(ax) == [-10.0, -15.0, -20.0]
-    assert "limit 4th and 5th −20 dB" in texts(ax)
-    assert "2nd harmonic" in texts(ax)
-    assert ax.get_ylabel() == "Harmonic relative to the fundamental in dB"
-    assert not cut_off(ax)
-    assert not overlapping(ax)
+@pytest.mark.parametrize("name", ["lakeside_cabin", "rented_hall", "ferry_office"])
+def test_a_proposal_keeps_below_the_limits_that_are_drawn(name):
+    plan = sample_plan(name)[1]
+    limits_db = drive_limits_db(plan)
+    assert limits_db[0] is None  # the band at 20 Hz begins at 17.8 Hz, below any signal
+    # README: 6 dB at most unless stated; `Limits`: 3 dB at most where nothing is boosted
+    floor = plan.evidence.no_boost_below
+    rest = plan.extra_drive[1:]
+    assert limits_db[1:] == [3.0 if entry.band.upper <= floor else 6.0 for entry in rest]
+    assert all(entry.extra_db <= most for entry, most in zip(rest, limits_db[1:], strict=True))
+    ax = plot_extra_drive(plan.extra_drive, limits_db=limits_db)
+    assert limits(ax) == limits_db[1:]
 
 
-def test_distortion_without_limits_on_given_axes():
-    _, ax = plt.subplots()
-    assert plot_distortion(distortion(), limits_db=None, ax=ax) is ax
-    assert limits(ax) == []
-
-
-def test_no_distortion_known():
-    found = distortion()
-    empty = Distortion(
-        frequencies=found.frequencies,
-        harmonics=np.full((5, 60), complex(np.nan, np.nan)),
-        noise=found.noise,
-        window_lengths=found.window_lengths,
+def test_limits_by_the_headroom_count_from_the_settings_in_force(tmp_path):
+    stated = HEADROOM_TABLES + 'drive_limit = "headroom"\n'
+    folder = write_room(tmp_path, stated)
+    text = (folder / "room.toml").read_text("utf-8")
+    (folder / "room.toml").write_text(
+        text.replace("gains_db = [0, 0, 0, 0, 0, 0", "gains_db = [0, 0, 0, 0, 0, -6"), "utf-8"
     )
-    with pytest.raises(ValueError, match="nothing is known"):
-        plot_distortion(empty)
+    plan = propose(read_room(folder), node_limit=1)
+    curves = plan.curves
+    louder = np.average(curves.present_response_db, weights=curves.frequency_weights)
+    assert louder < -0.3
+    by_label = {row.label: row.drive_limit_db for row in plan.headroom.bands}
+    found = drive_limits_db(plan)
+    # the protective high-pass of the room is at 20 Hz: the band at 25 Hz lies above it
+    assert found[0] is None
+    assert None not in found[1:]
+    for entry, limit in zip(plan.extra_drive, found, strict=True):
+        if (
+            limit is not None
+            and entry.band.lower > plan.evidence.no_boost_below
+            and entry.label in by_label
+        ):
+            assert limit == pytest.approx(by_label[entry.label] + louder)
+
+
+def test_drive_without_limits_says_so(unknown):
+    assert any("not known" in text.replace("\n", " ") for text in texts(plot_drive(unknown)))

@@ -6,15 +6,15 @@ import numpy as np
 import pytest
 from drawn_plots import closed_figures, cut_off, line, lines, overlapping, texts, title  # noqa: F401
 from matplotlib import pyplot as plt
+from msgspec import structs
 
 from roomeq.device.processor import DelayRange, JoiningSettings
 from roomeq.optimiser.joining.alignment import align
 from roomeq.optimiser.joining.data import assemble_joining, joining_axes
+from roomeq.plan.alignment import AlignmentRecord
 from roomeq.plan.joining import JoiningRecord
-from roomeq.plots import plot_delay_map, plot_joining, plot_joining_map, plot_sum
+from roomeq.plots import plot_joining, plot_joining_map
 from roomeq.report.frames import joining_frame
-
-AXIS = np.geomspace(40.0, 160.0, 49)
 
 
 @pytest.fixture(scope="module")
@@ -46,34 +46,6 @@ def levels(fit, row):
     return 10.0 * np.log10(power)
 
 
-def test_sum_from_plain_arrays():
-    rows = np.arange(5.0)[:, np.newaxis] + np.linspace(60.0, 70.0, AXIS.size)
-    ax = plot_sum(
-        AXIS,
-        sub_db=rows[0],
-        mains_db=rows[1],
-        normal_db=rows[2],
-        inverted_db=rows[3],
-        target_db=rows[4],
-        corner=80.0,
-        level_reference="spl",
-    )
-    names = ("subwoofer alone", "mains alone", "both, normal", "both, inverted", "target")
-    for name, row in zip(names, rows, strict=True):
-        x, y = line(ax, name)
-        assert np.array_equal(x, AXIS)
-        assert np.array_equal(y, row)
-        assert name in texts(ax)
-    strokes = [str(e._dash_pattern) for e in ax.lines if e.get_label() in names]
-    assert len(set(strokes)) == len(names)
-    assert "crossover 80 Hz" in texts(ax)
-    assert ax.get_ylabel() == "Level in dB SPL"
-    assert not cut_off(ax)
-    assert not overlapping(ax)
-    with pytest.raises(ValueError, match="mains alone: 49 levels are needed"):
-        plot_sum(AXIS, sub_db=rows[0], mains_db=rows[1, :5], normal_db=rows[2], inverted_db=rows[3])
-
-
 def heavy(ax):
     """Return the name of the heaviest line."""
     return max(ax.lines, key=lambda entry: entry.get_linewidth()).get_label()
@@ -97,13 +69,21 @@ def test_joining_at_a_seat(fit, seat):
     assert title(ax).startswith("Do they add at ")
     assert title(ax).endswith(f" ms, {'inverted' if chosen.inverted else 'normal'}: {seat}")
     assert heavy(ax) == ("both, inverted" if chosen.inverted else "both, normal")
+    names = ("subwoofer alone", "mains alone", "both, normal", "both, inverted")
+    assert set(names) <= set(texts(ax))
+    strokes = [str(e._dash_pattern) for e in ax.lines if e.get_label() in names]
+    assert len(set(strokes)) == len(names)
+    assert "crossover 80 Hz" in texts(ax)
+    assert plot_joining(fit, level_reference="spl").get_ylabel() == "Level in dB SPL"
     assert not cut_off(ax)
+    assert not overlapping(ax)
 
 
 def test_joining_over_the_seats(fit):
     settings = JoiningSettings(delay=0.001, inverted=True)
     ax = plot_joining(fit, settings=settings)
-    expected = np.average(fit.data.predicted_level_db(settings), axis=0, weights=[2.0, 1.0])
+    power = 10.0 ** (fit.data.predicted_level_db(settings) / 10.0)
+    expected = 10.0 * np.log10(np.average(power, axis=0, weights=[2.0, 1.0]))
     assert line(ax, "both, inverted")[1] == pytest.approx(expected)
     assert "+1.0 ms, inverted" in title(ax)
     assert heavy(ax) == "both, inverted"
@@ -116,21 +96,44 @@ def test_joining_over_the_seats(fit):
         plot_joining(fit, seat="loft")
 
 
-def test_delay_map():
-    delays = np.linspace(-0.01, 0.01, 41)
-    values = np.array([3.0 + np.cos(600 * delays), 3.5 - np.cos(600 * delays)])
-    marks = {"chosen": (0.005, False), "present": (0.0, False), "rival": (-0.0025, True)}
-    ax = plot_delay_map(delays, values, **marks)
+def record_of(fit, delays_ms, values, *, present, normal, inverted):
+    """An alignment with another map; settings are delays in ms."""
+    kept = AlignmentRecord.of(fit)
+
+    def candidate(delay_ms, is_inverted):
+        settings = structs.replace(
+            kept.chosen.settings, delay_ms=delay_ms, inverted=is_inverted, phase_deg=0.0
+        )
+        return structs.replace(kept.chosen, settings=settings)
+
+    alignment = structs.replace(
+        kept,
+        map_delays_ms=tuple(delays_ms),
+        map_normal_db=tuple(values[0]),
+        map_inverted_db=tuple(values[1]),
+        present=candidate(present, False),
+        chosen=candidate(normal, False),
+        normal=candidate(normal, False),
+        inverted=candidate(inverted, True),
+        kept=False,
+    )
+    return structs.replace(JoiningRecord.of(fit, measured=fit.data), alignment=alignment)
+
+
+def test_delay_map(fit):
+    delays = np.linspace(-10.0, 10.0, 41)
+    values = np.array([3.0 + np.cos(0.6 * delays), 3.5 - np.cos(0.6 * delays)])
+    ax = plot_joining_map(record_of(fit, delays, values, present=0.0, normal=5.0, inverted=-2.5))
     for name, row in zip(("normal polarity", "inverted polarity"), values, strict=True):
         x, y = line(ax, name)
-        assert x == pytest.approx(1e3 * delays)  # shown in ms
+        assert x == pytest.approx(delays)
         assert np.array_equal(y, row)
         assert name in texts(ax)
-    for name, key in (("proposed", "chosen"), ("as it is", "present"), ("other polarity", "rival")):
-        delay, inverted = marks[key]
+    marks = {"proposed": (5.0, 0), "as it is": (0.0, 0), "other polarity": (-2.5, 1)}
+    for name, (delay, row) in marks.items():
         x, y = line(ax, name)
-        assert x[0] == pytest.approx(1e3 * delay)
-        assert y[0] == pytest.approx(np.interp(delay, delays, values[int(inverted)]))
+        assert x[0] == pytest.approx(delay)
+        assert y[0] == pytest.approx(np.interp(delay, delays, values[row]))
         assert name in texts(ax)
     assert "in ms (positive is later)" in ax.get_xlabel()
     assert ax.get_ylabel().endswith("in dB")
@@ -139,14 +142,12 @@ def test_delay_map():
     assert set(steps.round(9)) == {5.0}  # ms, of the kind 1, 2, 5
     assert ax.get_xscale() == "linear"
     assert not cut_off(ax)
-    with pytest.raises(ValueError, match=r"shape \(2, 41\)"):
-        plot_delay_map(delays, values[0])
 
 
-def test_marks_at_the_ends_are_whole():
-    delays = np.linspace(-0.006, 0.0, 61)
-    values = np.array([8.0 - 200 * delays**2, 5.0 + 1e5 * (delays + 0.003) ** 2])
-    ax = plot_delay_map(delays, values, present=(0.0, False), rival=(-0.006, False))
+def test_marks_at_the_ends_are_whole(fit):
+    delays = np.linspace(-6.0, 0.0, 61)
+    values = np.array([8.0 - 2e-4 * delays**2, 5.0 + 0.1 * (delays + 3.0) ** 2])
+    ax = plot_joining_map(record_of(fit, delays, values, present=0.0, normal=-3.0, inverted=-6.0))
     for name, side in (("as it is", "right"), ("other polarity", "left")):
         (mark,) = [entry for entry in ax.lines if entry.get_label() == name]
         assert not mark.get_clip_on()
@@ -186,6 +187,18 @@ def test_a_plan_keeps_what_the_map_needs(fit):
     assert set(texts(from_plan)) == set(texts(from_fit))
 
 
-def test_a_record_of_levels_is_no_alignment():
-    with pytest.raises(TypeError, match="plot_joining_map"):
-        plot_joining(None)
+@pytest.mark.parametrize("seat", [None, "bench"])
+@pytest.mark.parametrize("inverted", [False, True])
+def test_a_record_is_drawn_as_the_fit_is(fit, seat, inverted):
+    chosen = fit.by_polarity[int(inverted)]
+    own = replace(fit, chosen=chosen)
+    record = JoiningRecord.of(own, measured=fit.data)
+    from_fit, from_plan = plot_joining(own, seat=seat), plot_joining(record, seat=seat)
+    for name in ("subwoofer alone", "mains alone", "both, normal", "both, inverted"):
+        np.testing.assert_allclose(line(from_plan, name), line(from_fit, name), atol=1e-6)
+    assert title(from_plan) == title(from_fit)
+    assert heavy(from_plan) == heavy(from_fit) == f"both, {'inverted' if inverted else 'normal'}"
+    with pytest.raises(ValueError, match="its own settings"):
+        plot_joining(record, settings=chosen.settings)
+    with pytest.raises(ValueError, match="no seat 'loft'"):
+        plot_joining(record, seat="loft")

@@ -45,9 +45,15 @@ def test_before_predicted_and_target(plan):
         assert np.array_equal(x, plan.curves.frequencies)
         power = weights @ 10 ** (np.array(levels) / 10) / weights.sum()
         assert y == pytest.approx(10 * np.log10(power))
-    assert line(ax, "target")[1].tolist() == list(plan.curves.target_level_db)
+    low_passed = line(ax, "behind the low-pass")[1]
+    assert low_passed.tolist() == list(plan.curves.target_level_db)
+    target = line(ax, "target")[1]  # the room file says flat, and the low-pass takes from it
+    assert target == pytest.approx(target[0])
+    assert (target >= low_passed - 1e-9).all()
+    assert target[0] == pytest.approx(low_passed[0], abs=0.1)
     assert ax.get_ylabel() == "Level in dB SPL"
-    assert {"before", "predicted", "target"} <= set(texts(ax))
+    written = {"before", "predicted", "target: flat", "target behind the low-pass"}
+    assert written <= set(texts(ax))
     assert ax.get_xlim() == (plan.curves.frequencies[0], plan.curves.frequencies[-1])
     assert ax.get_ylim()[1] >= np.max(plan.curves.predicted_level_db)
     assert not cut_off(ax)
@@ -90,7 +96,8 @@ def test_a_joined_plan_shows_the_sum_and_says_so():
         assert np.array_equal(x, record.frequencies)
         power = np.average(10 ** (np.array(levels) / 10), axis=0, weights=weights)
         assert y == pytest.approx(10 * np.log10(power))
-    assert line(ax, "target")[1].tolist() == list(record.target_level_db)
+    assert line(ax, "target")[1] == pytest.approx(record.target_level_db)
+    assert lines(ax, "behind the low-pass") == []
     assert title(ax) == "Subwoofer and mains together: power average and span of the seats"
     assert "not judged" not in texts(ax)  # the whole bass is
     assert not cut_off(ax)
@@ -232,3 +239,18 @@ def test_given_axes_are_used(name, request):
     assert plot_band_gains(plan, ax=axes[1]) is axes[1]
     assert plot_equaliser(equaliser_of(plan.device), plan.gains_db, ax=axes[2]) is axes[2]
     assert plt.get_fignums() == [figure.number]
+
+
+def test_a_reason_of_several_bands_is_said_once():
+    joined = sample_plan("ferry_office")[1]
+    ax = plot_band_gains(joined)
+    said = [reason_text(band, joined) for band in joined.bands]
+    shared = max(set(said), key=said.count)
+    assert said.count(shared) >= 5
+    assert texts(ax).count(shared) == 1
+    (first, last) = said.index(shared), len(said) - 1 - said[::-1].index(shared)
+    places = ax.get_yticks()
+    spans = [sorted(y) for _, y in lines(ax, "same reason")]
+    assert [places[last] - 0.3, places[first] + 0.3] in [pytest.approx(span) for span in spans]
+    assert not cut_off(ax)
+    assert not overlapping(ax)

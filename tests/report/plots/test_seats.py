@@ -156,6 +156,7 @@ def test_signal_to_noise_by_band():
     written = texts(ax)
     assert written.count("not known") == 1
     assert [t for t in written if t in "AB"] == ["A", "B", "B", "A"]
+    assert not any("?" in text for text in written)  # where one is known, both are
     assert "A  sofa\nB  bench" in written
     assert {"below: ignored", "above: counts in full"} <= set(written)
     levels = [e.get_ydata()[0] for e in ax.lines if len(set(e.get_ydata())) == 1]
@@ -164,6 +165,16 @@ def test_signal_to_noise_by_band():
     assert not cut_off(ax)
     with pytest.raises(ValueError, match="shape"):
         plot_signal_to_noise([20.0, 25.0], snr, seats=["sofa", "bench"])
+
+
+def test_a_seat_whose_noise_is_not_known_is_no_worst():
+    snr = np.array([[30.0, 8.0], [np.nan, 20.0], [np.nan, np.nan]])
+    ax = plot_signal_to_noise([50.0, 63.0], snr, seats=["sofa", "bench", "loft"])
+    assert [height for *_, height, _ in bars(ax)] == [30.0, 8.0]
+    assert [t for t in texts(ax) if t in ("A?", "B?", "C?", "A", "B", "C")] == ["A?", "A?"]
+    (key,) = [text for text in texts(ax) if "loft" in text]
+    assert key.split("\n") == ["A  sofa", "B  bench", "C  loft: not known", "?  of the known seats"]
+    assert not cut_off(ax)
 
 
 def test_letters_go_on_after_z():

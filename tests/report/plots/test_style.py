@@ -7,19 +7,22 @@ import sys
 import matplotlib as mpl
 import numpy as np
 import pytest
-from drawn_plots import closed_figures, overlapping, texts  # noqa: F401
+from drawn_plots import closed_figures, cut_off, overlapping, texts  # noqa: F401
 from matplotlib import pyplot as plt
 
 from roomeq import plots
+from roomeq.report.plots.labels import EndLabel, label_ends, shortened
 from roomeq.report.plots.style import (
     COLOURS,
     SEAT_STROKES,
     frame_frequencies,
     frame_levels,
+    frame_values,
     house_style,
     level_span,
     level_title,
     nice_step,
+    seat_stroke,
     titled,
 )
 
@@ -163,19 +166,56 @@ def test_missing_matplotlib_names_the_extra(monkeypatch):
             p for p in inspect.signature(function).parameters.values() if p.default is p.empty
         ]
         given = {p.name: None for p in needed if p.kind is p.KEYWORD_ONLY}
-        if name in ("plot_joining_map", "plot_survey_signal_to_noise"):
-            continue  # hand on to plot_delay_map and plot_signal_to_noise
+        if name == "plot_survey_signal_to_noise":
+            continue  # hands on to plot_signal_to_noise
         with pytest.raises(ImportError, match=r"extra 'report'.*roomeq\[report\]"):
             function(*[None for p in needed if p.kind is not p.KEYWORD_ONLY], **given)
 
 
 @pytest.mark.parametrize("name", plots.__all__)
-def test_every_plot_takes_axes_by_name_and_explains_itself(name):
-    function = getattr(plots, name)
-    parameter = inspect.signature(function).parameters["ax"]
+def test_every_plot_takes_axes_by_name_or_makes_a_figure(name):
+    signature = inspect.signature(getattr(plots, name))
+    assert getattr(plots, name).__doc__
+    if signature.return_annotation == "Figure":
+        assert "ax" not in signature.parameters
+        return
+    parameter = signature.parameters["ax"]
     assert parameter.default is None
     assert parameter.kind is parameter.KEYWORD_ONLY
-    assert function.__doc__
+
+
+def test_twelve_seats_and_more_are_told_apart():
+    assert len(SEAT_STROKES) >= 12
+    looks = [(seat_stroke(k).colour, seat_stroke(k).dashes) for k in range(36)]
+    assert len(set(looks)) == len(looks)
+    assert [seat_stroke(k) for k in range(12)] == list(SEAT_STROKES[:12])
+
+
+def test_titles_keep_to_their_subplots():
+    figure, axes = plt.subplots(1, 3, figsize=(9, 3))
+    for ax in axes:
+        frame_values(
+            ax, own=False, limits=(0.0, 1.0), title="What is lost around the crossover", step=0.5
+        )
+        titled(ax, "A title that is far longer than the plot beneath it is wide")
+    figure.draw_without_rendering()
+    boxes = [text.get_window_extent() for ax in axes for text in (ax._left_title, ax.yaxis.label)]
+    assert not any(one.overlaps(other) for k, one in enumerate(boxes) for other in boxes[k + 1 :])
+
+
+def test_a_margin_holds_long_names():
+    _, ax = plt.subplots()
+    frame_values(ax, own=True, limits=(0.0, 1.0), title="Level in dB", step=0.5)
+    wide = ax.get_window_extent().width
+    name = "the third armchair from the window, second row of the balcony"
+    label_ends(ax, [EndLabel(place=0.5, text=name, bold=True)], own=True)
+    assert not cut_off(ax)
+    assert ax.get_window_extent().width == pytest.approx(wide)  # the page grew, not the frame
+    (written,) = texts(ax)
+    assert written.endswith("\u2026")
+    assert name.startswith(written[:-1])
+    assert shortened("sofa") == "sofa"
+    assert shortened("so\x1b[1mfa") == "so\\x1b[1mfa"
 
 
 def test_importing_plots_loads_neither_matplotlib_nor_pandas():

@@ -8,6 +8,8 @@ import pytest
 from drawn_plots import closed_figures, cut_off, line, lines, overlapping, sample_plan, texts, title  # noqa: F401
 
 from roomeq.base.levels import amplitude_ratio
+from roomeq.base.response import FrequencyResponse
+from roomeq.base.survey import Measurement, Survey
 from roomeq.jobs.verify import verify
 from roomeq.plots import plot_verification
 
@@ -57,6 +59,81 @@ def test_the_sum_alone_did_not(hall, plan):
     ax = plot_verification(plan, survey, found=found)
     assert title(ax) == "The subwoofer alone came true, its sum with the mains did not"
     assert not cut_off(ax)
+
+
+def test_no_level_is_left_empty_beyond_a_step(hall, plan):
+    ax = plot_verification(plan, measured_again(hall, plan))
+    low, high = ax.get_ylim()
+    drawn = np.concatenate([entry.get_ydata() for entry in ax.lines])
+    assert high - drawn.max() <= 5.0 + 1e-9
+    assert high - low == 15.0 or drawn.min() - low <= 5.0 + 1e-9
+    assert ax.get_xlim() == (plan.curves.frequencies[0], plan.curves.frequencies[-1])
+
+
+def joined_again(room, plan, *, sources, change_db=0.0):
+    """Subwoofer, sum or both as the plan predicts them, and 2 dB louder."""
+    record = plan.joining
+    own, summed = (
+        dict(zip([seat.seat for seat in seats], rows, strict=True))
+        for seats, rows in (
+            (plan.seats, plan.curves.predicted_level_db),
+            (record.seats, record.after_level_db),
+        )
+    )
+    axes = {"sub": plan.curves.frequencies, "both": record.frequencies}
+    wanted = {"sub": own, "both": summed}
+    entries = [
+        Measurement(
+            seat=entry.seat,
+            source=entry.source,
+            response=FrequencyResponse.from_level(
+                np.array(axes[entry.source]),
+                np.array(wanted[entry.source][entry.seat])
+                + 2.0
+                + (change_db if entry.source == "both" else 0.0),
+                level_reference="spl",
+            ),
+        )
+        for entry in room.survey.measurements
+        if entry.source in sources and entry.seat in wanted[entry.source]
+    ]
+    return Survey(measurements=tuple(entries), levels_comparable=True)
+
+
+@pytest.mark.parametrize("sources", [("both",), ("sub", "both")])
+def test_a_sum_that_was_measured_again_is_drawn(sources):
+    room, plan = sample_plan("ferry_office")
+    survey = joined_again(room, plan, sources=sources)
+    found = verify(plan, survey)
+    assert found.source == sources[0]
+    ax = plot_verification(plan, survey, found=found, source="both")
+    record = plan.joining
+    again = survey.of_source("both").seats
+    rows = [[row.seat for row in record.seats].index(seat) for seat in again]
+    assert 0 < len(again) < len(record.seats)
+    predicted = np.mean(np.array(record.after_level_db)[rows], axis=0)
+    x, y = line(ax, "predicted")
+    assert x.tolist() == list(record.frequencies)
+    assert y == pytest.approx(predicted)
+    measured = line(ax, "measured again")[1]  # smoothed once more, as what is measured is
+    apart = np.abs(measured + found.offset_db - 2.0 - predicted)
+    assert apart.mean() < 0.5
+    assert apart.max() < 2.5
+    if sources == ("both",):  # nothing else is there, so it is drawn without being asked for
+        assert line(plot_verification(plan, survey), "predicted")[1] == pytest.approx(predicted)
+        assert title(ax) == "It came true"
+    else:
+        own = np.mean(plan.curves.predicted_level_db, axis=0)
+        assert line(plot_verification(plan, survey), "predicted")[1] == pytest.approx(own)
+        check = found.joining
+        assert title(ax) == (
+            f"Subwoofer and mains together: around 80 Hz they lose {check.loss_db:.1f} dB, "
+            f"{check.predicted_loss_db:.1f} dB predicted"
+        )
+    assert not cut_off(ax)
+    assert not overlapping(ax)
+    with pytest.raises(ValueError, match="not measured again"):
+        plot_verification(plan, survey, found=found, source="both", seat="bench left")
 
 
 def test_what_did_not(hall, plan):

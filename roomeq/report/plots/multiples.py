@@ -1,0 +1,236 @@
+"""Small multiples: the same picture for every seat, on the same axes, to compare seats by.
+
+Conventions
+-----------
+Levels in dB, phases in degrees, group delays in ms, frequencies in Hz. Every function makes a
+figure of its own and returns it. Numbers are computed elsewhere.
+"""
+
+from __future__ import annotations
+
+import math
+import textwrap
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from roomeq.analysis.phase import estimate_phase_parts
+from roomeq.analysis.survey_levels import common_axis
+from roomeq.base.levels import FloatArray, power_mean_db
+from roomeq.base.survey import Survey
+from roomeq.plan.plan import Plan
+from roomeq.report.plots.labels import shortened, write_at
+from roomeq.report.plots.plan import LEVEL_STROKES, seat_lines, shown_levels
+from roomeq.report.plots.style import (
+    Stroke,
+    frame_frequencies,
+    frame_values,
+    house_style,
+    level_span,
+    level_title,
+    nice_step,
+)
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+    from roomeq.optimiser.joining.data import JoiningData
+
+__all__ = ["plot_every_seat", "plot_group_delay", "plot_parts", "plot_phase"]
+
+_WIDTHS = {1: 4.8, 2: 3.3, 3: 2.6, 4: 2.2}  # of a panel in inches, by columns
+_PANEL_LETTERS = 11.0  # to the inch, of a panel's name
+
+Panels = Mapping[str, Mapping[str, FloatArray]]
+"""Lines by name for each panel, all on one axis."""
+
+
+def _page(
+    panels: Panels,
+    axis: FloatArray,
+    strokes: Mapping[str, Stroke],
+    *,
+    heading: str,
+    title: str,
+    limits: tuple[float, float],
+    step: float,
+    aspect: float = 0.62,
+    remarks: Sequence[str] = (),
+) -> Figure:
+    """Draw a panel for each name, all on the same axes, with one key above them."""
+    from matplotlib.figure import Figure
+    from matplotlib.layout_engine import ConstrainedLayoutEngine
+    from matplotlib.lines import Line2D
+
+    count = len(panels)
+    columns = next(n for n, most in ((1, 1), (2, 4), (3, 9), (4, count)) if count <= most)
+    rows, width = math.ceil(count / columns), _WIDTHS[columns]
+    page = max(6.2, columns * (width + 0.2) + 0.8), rows * (width * aspect + 0.6) + 1.4
+    figure = Figure(figsize=page, layout=ConstrainedLayoutEngine(wspace=0.07, hspace=0.04))
+    handles = [Line2D([], [], **stroke.settings) for stroke in strokes.values()]
+    key: dict[str, Any] = {"loc": "outside upper left", "frameon": False, "handlelength": 3.2}
+    key |= {"title": "\n".join(textwrap.wrap(heading, int(11 * page[0]))), "alignment": "left"}
+    key["title_fontproperties"] = {"size": 10.0, "weight": "bold"}
+    figure.legend(handles, list(strokes), ncols=len(strokes), **key)
+    axes = figure.subplots(rows, columns, sharex=True, sharey=True, squeeze=False).ravel()
+    for index, ax in enumerate(axes):
+        ax.set_visible(index < count)
+    for index, (name, lines) in enumerate(panels.items()):
+        ax = axes[index]
+        for label, values in lines.items():
+            ax.plot(axis, values, label=label, **strokes[label].settings)
+        frame_frequencies(ax, lowest=float(axis[0]), highest=float(axis[-1]), sparse=True)
+        frame_values(ax, own=False, limits=limits, title="", step=step)
+        ax.set(box_aspect=aspect, xlabel="")
+        ax.tick_params(labelbottom=index + columns >= count)
+        words = "\n".join(textwrap.wrap(shortened(name), int(_PANEL_LETTERS * width)))
+        ax.set_title(words, loc="left", pad=3, fontsize=8.5, fontweight="bold")
+        if remarks:
+            look: dict[str, Any] = {"xycoords": "axes fraction", "ha": "right", "va": "bottom"}
+            write_at(ax, remarks[index], (0.985, 0.03), **look)
+    axes[count - 1].set_xlabel("Frequency in Hz", loc="right")
+    figure.supylabel(title, fontsize=8.5)
+    return figure
+
+
+def _levels_page(panels: Panels, axis: FloatArray, reference: str, **page: Any) -> Figure:
+    """Draw panels of levels in the proportions of IEC 60263: 50 dB are as long as a decade."""
+    shown = [values for lines in panels.values() for values in lines.values()]
+    limits = level_span(np.concatenate(shown), most=50.0)
+    aspect = (limits[1] - limits[0]) / 50.0 / math.log10(axis[-1] / axis[0])
+    title = level_title(reference)
+    return _page(panels, axis, limits=limits, step=10.0, aspect=aspect, title=title, **page)
+
+
+@house_style()
+def plot_every_seat(plan: Plan) -> Figure:
+    """Plot before, predicted and target at every seat: of the sum where the plan joins the mains.
+
+    Raises
+    ------
+    ImportError
+        If matplotlib is not installed.
+    """
+    shown = shown_levels(plan)
+    panels, strokes = {}, {}
+    for row, seat in enumerate(shown.seats):
+        lines = seat_lines(plan, shown.before[row], shown.predicted[row], shown)
+        panels[seat] = {text: levels for _, text, levels in lines}
+        strokes = {text: LEVEL_STROKES[name] for name, text, _ in lines}
+    played = "both" if plan.joining is not None else plan.source
+    what = {"sub": "subwoofer", "both": "subwoofer and mains together"}.get(played, "mains")
+    heading = f"Every seat, before and predicted: {what}"
+    return _levels_page(panels, shown.axis, plan.level_reference, strokes=strokes, heading=heading)
+
+
+@house_style()
+def plot_parts(plan: Plan, *, before: JoiningData | None = None) -> Figure:
+    """Plot subwoofer, mains and their sum, before and as proposed: power averages over the seats.
+
+    Parameters
+    ----------
+    plan : Plan
+    before : JoiningData, optional
+        As measured, from `roomeq.jobs.joining.steps.present_data`; without it, the sum alone is
+        drawn before.
+
+    Raises
+    ------
+    ValueError
+        If the plan does not join subwoofer and mains.
+    ImportError
+        If matplotlib is not installed.
+    """
+    record = plan.joining
+    if record is None:
+        raise ValueError("the plan does not join subwoofer and mains")
+    now: dict[str, Any] = {"both": record.before_level_db}
+    if before is not None:
+        for name, silent in (("subwoofer", "mains"), ("mains", "sub")):
+            now[name] = before.with_transfers(**{silent: 0.0}).predicted_level_db(before.present)
+    then = {"subwoofer": record.sub_level_db, "mains": record.mains_level_db}
+    panels = {"before": now, "as proposed": {**then, "both": record.after_level_db}}
+    weights = [row.weight for row in record.seats]
+    losses = (record.loss_before_db, record.loss_db)
+    return _levels_page(
+        {
+            panel: {name: power_mean_db(np.array(rows), weights=weights) for name, rows in lines}
+            for panel, lines in ((panel, shown.items()) for panel, shown in panels.items())
+        },
+        np.array(record.frequencies),
+        plan.level_reference,
+        strokes=_PART_STROKES,
+        heading="Subwoofer, mains and both: power average over the seats",
+        remarks=[f"loses {loss:.1f} dB at {record.corner:.0f} Hz" for loss in losses],
+    )
+
+
+_PART_STROKES = {
+    "subwoofer": Stroke(colour="teal", dashes=(1.2, 1.2), width=1.3),
+    "mains": Stroke(colour="amber", dashes=(7, 1.5, 1.2, 1.5), width=1.3),
+    "both": Stroke(colour="blue", width=2.2),
+}
+_MEASURED = {"measured": Stroke(colour="blue", width=1.8)}
+_MINIMUM = {"minimum phase, from the level": Stroke(colour="rust", dashes=(4, 1.3), width=1.3)}
+
+
+def plot_phase(survey: Survey) -> Figure:
+    """Plot the phase at every seat, less a delay, which is told.
+
+    Parameters
+    ----------
+    survey : Survey
+        Of one source.
+
+    Raises
+    ------
+    ValueError
+        If no measurement has phase.
+    ImportError
+        If matplotlib is not installed.
+    """
+    return _phase_page(survey, of_phase=True)
+
+
+def plot_group_delay(survey: Survey) -> Figure:
+    """Plot the group delay at every seat, and that of the minimum phase; as `plot_phase`.
+
+    Where both part, an equaliser mends nothing.
+    """
+    return _phase_page(survey, of_phase=False)
+
+
+@house_style()
+def _phase_page(survey: Survey, *, of_phase: bool) -> Figure:
+    told = [entry for entry in reversed(survey.measurements) if entry.response.has_phase]
+    if not told:
+        raise ValueError("no measurement has phase")
+    axis = common_axis(Survey(measurements=tuple(told)), lowest=16.0, highest=160.0)
+    first = {entry.seat: entry.response for entry in told}  # of repeats the first
+    parts = {s: estimate_phase_parts(first[s], at=axis) for s in survey.seats if s in first}
+    remarks = [f"{1e3 * one.delay:.1f} ms taken out" for one in parts.values()]
+    heading = "Phase at the seats" if of_phase else "Group delay at the seats"
+    silent = [seat for seat in survey.seats if seat not in first]
+    heading += f"; measured without phase: {', '.join(silent)}" if silent else ""
+    panels: Panels
+    if of_phase:
+        panels = {seat: {"measured": _cut_at_turns(one.phase_deg)} for seat, one in parts.items()}
+        strokes, title, limits, step = _MEASURED, "Phase in degrees", (-180.0, 180.0), 90.0
+    else:
+        strokes, title = _MEASURED | _MINIMUM, "Group delay in ms"
+        rows = {s: (1e3 * p.group_delay, 1e3 * p.minimum_group_delay) for s, p in parts.items()}
+        panels = {seat: dict(zip(strokes, pair, strict=True)) for seat, pair in rows.items()}
+        low, high = np.percentile(np.array([*rows.values()]), (1.0, 99.0))
+        step = nice_step(max(float(high - low), 20.0))
+        limits = step * math.floor(low / step), step * math.ceil(high / step)
+    told_off = [text.replace("-", "\u2212") for text in remarks]
+    look: dict[str, Any] = {"limits": limits, "step": step, "remarks": told_off}
+    return _page(panels, axis, strokes, heading=heading, title=title, **look)
+
+
+def _cut_at_turns(phase_deg: FloatArray) -> FloatArray:
+    """Return a phase with a gap where it passes from one end of the turn to the other."""
+    cut = np.array(phase_deg)
+    cut[1:][np.abs(np.diff(phase_deg)) > 180.0] = np.nan
+    return cut
