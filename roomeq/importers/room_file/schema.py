@@ -10,10 +10,10 @@ of None means that the file does not say it. What the values must satisfy togeth
 
 from __future__ import annotations
 
-from typing import Any, Literal
+from typing import Annotated, Any, Literal
 
 from roomeq.base.survey import Route, Source
-from roomeq.base.toml_tables import StrictTable
+from roomeq.base.toml_tables import Plausible, StrictTable
 from roomeq.device.amplifier import Load
 from roomeq.device.mains import MainsBox
 from roomeq.importers.room_file.headroom_schema import (
@@ -25,12 +25,17 @@ from roomeq.importers.room_file.headroom_schema import (
     ProtectionTable,
 )
 from roomeq.importers.room_file.joining_schema import (
+    CORNER_SPAN,
+    LONGEST_MS,
     FilterTable,
     PathResponseTable,
     ProcessorTable,
     SubFilterTable,
     TimingTable,
 )
+from roomeq.wanted.limits import Limits
+from roomeq.wanted.loss import Loss
+from roomeq.wanted.target import LOWER_LIMIT_SPAN
 
 __all__ = [
     "CalibrationTable",
@@ -51,10 +56,37 @@ __all__ = [
 ]
 
 Column = int | str
+Words = str | None
+_Decibels = Plausible(30.0, 130.0, "dB SPL")
+_Side = Plausible(0.5, 100.0, "m", "lengths are in metres")
+_Boost = Plausible(0.0, 30.0, "dB")
+_LIMITS = Limits()
 
 
 class _ReadingSettings(StrictTable, frozen=True, kw_only=True):
-    """How to read a text export; every one optional, found from the file by default."""
+    """How to read a text export; every one optional, found from the file by default.
+
+    Attributes
+    ----------
+    frequency_column : 1
+        Where the frequencies stand, if unclear.
+    level_column : 2
+        Where the levels stand, if unclear.
+    phase_column : 3
+        Where phases stand, if unclear.
+    frequency_unit
+        If it is unclear.
+    level_unit
+        If it is unclear.
+    phase_unit
+        If it is unclear.
+    decimal
+        Decimal mark, if unclear.
+    delimiter : ";"
+        What parts columns, if unclear.
+    encoding : "utf-8"
+        A codec's name, if unclear.
+    """
 
     frequency_column: Column | None = None
     level_column: Column | None = None
@@ -63,8 +95,8 @@ class _ReadingSettings(StrictTable, frozen=True, kw_only=True):
     level_unit: Literal["dB", "dB SPL", "dBFS", "Pa", "ratio"] | None = None
     phase_unit: Literal["deg", "rad"] | None = None
     decimal: Literal[".", ","] | None = None
-    delimiter: str | None = None
-    encoding: str | None = None
+    delimiter: Words = None
+    encoding: Words = None
 
     def reading_settings(self) -> dict[str, Any]:
         """Return the settings that were given, as arguments of `read_text_export`."""
@@ -73,17 +105,39 @@ class _ReadingSettings(StrictTable, frozen=True, kw_only=True):
 
 
 class RecordTable(StrictTable, frozen=True, kw_only=True):
-    """``[record]``: when, by whom, with what and how it was measured; free text."""
+    """``[record]``: when, by whom, with what and how it was measured; free text.
 
-    date: str | None = None
-    by: str | None = None
-    instrument: str | None = None
-    conditions: str | None = None
+    Attributes
+    ----------
+    date : "2025-03-06"
+        When it was measured.
+    by : "the calibrator"
+        By whom.
+    instrument : "microphone on a stand"
+        With what.
+    conditions : "heating off"
+        What was on, off, open.
+    drive_level : "player at -20 dB"
+        Volume.
+    """
+
+    date: Words = None
+    by: Words = None
+    instrument: Words = None
+    conditions: Words = None
     drive_level: str | float | None = None
 
 
 class SeatTable(StrictTable, frozen=True, kw_only=True):
-    """``[[seats]]``: a seat and how much it counts."""
+    """``[[seats]]``: a seat and how much it counts.
+
+    Attributes
+    ----------
+    name : "sofa left"
+        The seat, as [[measurements]] call it.
+    weight : 2
+        How much it counts against the others; above 0.
+    """
 
     name: str
     weight: float = 1.0
@@ -94,29 +148,31 @@ class MeasurementTable(_ReadingSettings, frozen=True, kw_only=True):
 
     Attributes
     ----------
-    file : str
-        Relative to the folder of the room file, or absolute.
-    kind : {"response", "band_levels", "sweep"}
-        A text export, a small table of third-octave band levels typed by hand, or a recorded
-        sweep (WAV or FLAC; the sweep itself is named in ``[sweep]``).
-    seat : str, optional
+    file : "sofa.txt"
+        Name, relative to this file's folder.
+    kind
+        A text export, third-octave levels typed by hand, or a recorded sweep.
+    seat : "sofa"
         The seat, where the file holds one.
-    columns : dict of str to int or str, optional
-        Level column of each seat, where the file holds several.
-    source, route : str
-        What played ("difference" is both with one polarity reversed), and how the signal got there.
-    weighting : {"none", "C", "A"}
+    columns : { "sofa" = 2 }
+        The level column of each seat, where it holds several.
+    source
+        What played; "difference" is both, one of reversed polarity.
+    route
+        How the signal got there.
+    weighting
         Frequency weighting in the levels, to be removed.
-    channel, loopback_channel : int, optional
-        For a recorded sweep: channel of the microphone (1 by default) and of the loopback, counted
-        from 1.
-    microphone : bool
-        Whether the correction of ``[microphone]`` belongs to this measurement.
+    channel : 1
+        Of a sweep: the microphone's channel, from 1; without it 1.
+    loopback_channel : 2
+        Of a sweep: the loopback's channel, from 1.
+    microphone
+        Whether [microphone] belongs to this file.
     """
 
     file: str
     kind: Literal["response", "band_levels", "sweep"] = "response"
-    seat: str | None = None
+    seat: Words = None
     columns: dict[str, Column] | None = None
     source: Source = "sub"
     route: Route = "unknown"
@@ -127,150 +183,258 @@ class MeasurementTable(_ReadingSettings, frozen=True, kw_only=True):
 
 
 class SweepTable(StrictTable, frozen=True, kw_only=True):
-    """``[sweep]``: what was played in recorded sweeps.
+    """``[sweep]``: what was played in recorded sweeps; one of description and reference.
 
     Attributes
     ----------
-    description : str, optional
-        The JSON beside the sweep that `roomeq sweep` wrote.
-    reference : str, optional
-        Any other excitation: a recording of the signal as it was played.
-    highest : float
-        Highest frequency wanted, in Hz.
+    description : "bass.json"
+        JSON beside the sweep of `roomeq sweep`.
+    reference : "played.wav"
+        Any other signal: a sound file of what was played.
+    highest
+        Highest frequency wanted.
     """
 
-    description: str | None = None
-    reference: str | None = None
-    highest: float = 400.0
+    description: Words = None
+    reference: Words = None
+    highest: Annotated[float, Plausible(100.0, 20000.0, "Hz")] = 400.0
 
 
 class CalibrationTable(StrictTable, frozen=True, kw_only=True):
-    """``[calibration]``: what makes recorded sweeps dB SPL.
+    """``[calibration]``: what makes recorded sweeps dB SPL; one of file and level_dbfs.
 
     Attributes
     ----------
-    same_gain : bool
-        Whether every gain between microphone and file was the same while the sweeps were recorded.
-    level_db : float
-        What a sound calibrator gives, or the level that a stated sensitivity speaks of.
-    file : str, optional
+    same_gain
+        Whether no gain was changed from it to the last sweep.
+    level_db
+        Level of the sound calibrator, or of the stated sensitivity.
+    file : "calibrator.wav"
         Recording of a sound calibrator (IEC 60942).
-    channel : int
-        Its channel, counted from 1.
-    frequency : float
-        Of the calibrator, 250 or 1000 Hz.
-    level_dbfs : float, optional
-        Instead of a file: what a sine of `level_db` shows in the file, in dBFS.
+    channel
+        Its channel, from 1.
+    frequency
+        Of the calibrator, 250 or 1000.
+    level_dbfs : -26
+        What a sine of level_db shows in a recording.
     """
 
     same_gain: bool
-    level_db: float = 94.0
-    file: str | None = None
+    level_db: Annotated[float, Plausible(30.0, 160.0, "dB SPL")] = 94.0
+    file: Words = None
     channel: int = 1
-    frequency: float = 1000.0
-    level_dbfs: float | None = None
+    frequency: Annotated[float, Plausible(20.0, 20000.0, "Hz")] = 1000.0
+    level_dbfs: Annotated[float | None, Plausible(-150.0, 20.0, "dBFS")] = None
 
 
 class LevelsTable(StrictTable, frozen=True, kw_only=True):
-    """``[levels]``: whether level differences between seats are real, and how well they repeat."""
+    """``[levels]``: whether level differences between seats are real, and how well they repeat.
+
+    Attributes
+    ----------
+    comparable
+        Same drive level and microphone gain at every seat.
+    repeatability_db : 0.5
+        Standard deviation of a repeated measurement.
+    """
 
     comparable: bool = False
-    repeatability_db: float | None = None
+    repeatability_db: Annotated[float | None, Plausible(0.01, 10.0, "dB")] = None
 
 
 class MicrophoneTable(_ReadingSettings, frozen=True, kw_only=True):
     """``[microphone]``: a file with its response (subtracted) or a correction (added).
 
-    ``already_applied = true`` says that the exports were corrected before they were written.
+    Attributes
+    ----------
+    file : "microphone.txt"
+        The microphone's file.
+    kind
+        Its response, to be subtracted, or a correction, to be added.
+    already_applied
+        Instead of a file: the exports were corrected before they were written.
     """
 
-    file: str | None = None
+    file: Words = None
     kind: Literal["response", "correction"] | None = None
     already_applied: bool = False
 
 
 class PresentTable(StrictTable, frozen=True, kw_only=True):
-    """``[device.present]``: settings in force while measuring; None is not stated.
+    """``[device.present]``: settings of the device in force while measuring.
 
-    ``gains_db`` is a list in the order of the bands, or a table from nominal centre to gain;
-    ``delay_ms`` that of the subwoofer against the mains, positive is later.
+    Attributes
+    ----------
+    gains_db : { "40" = -3.0 }
+        Band gains, by nominal centre or as a list; without it all 0.
+    level_db : -6.0
+        Level knob.
+    polarity
+        Polarity switch.
+    phase_deg : 0
+        Phase control.
+    delay_ms : 0.0
+        Of the subwoofer against the mains; positive is later.
     """
 
-    gains_db: tuple[float, ...] | dict[str, float] | None = None
-    level_db: float | None = None
+    gains_db: Annotated[
+        tuple[float, ...] | dict[str, float] | None, Plausible(-60.0, 30.0, "dB")
+    ] = None
+    level_db: Annotated[float | None, Plausible(-100.0, 40.0, "dB")] = None
     polarity: Literal["normal", "inverted"] | None = None
-    phase_deg: float | None = None
-    delay_ms: float | None = None
+    phase_deg: Annotated[float | None, Plausible(-360.0, 360.0, "degrees")] = None
+    delay_ms: Annotated[
+        float | None, Plausible(-LONGEST_MS, LONGEST_MS, "ms", "positive is later")
+    ] = None
     protection: ProtectionTable | None = None
 
 
 class DeviceTable(StrictTable, frozen=True, kw_only=True):
-    """``[device]``: shipped profile by name, or a TOML profile by file name."""
+    """``[device]``: what it offers, by its profile.
 
-    profile: str | None = None
+    Attributes
+    ----------
+    profile : "nine_band"
+        A shipped profile, or your own TOML file; without it "nine_band".
+    """
+
+    profile: Words = None
     present: PresentTable = PresentTable()
 
 
 class CrossoverTable(StrictTable, frozen=True, kw_only=True):
-    """``[crossover]``: corner in Hz, where the filters in the path do not tell it."""
+    """``[crossover]``: where the filters in the path do not tell it.
 
-    corner: float
+    Attributes
+    ----------
+    corner : 80
+        Corner of the crossover.
+    """
+
+    corner: Annotated[float, Plausible(*CORNER_SPAN, "Hz")]
 
 
 class TargetTable(StrictTable, frozen=True, kw_only=True):
     """``[target]``: wanted shape, the subwoofer's own lower limit, wanted level.
 
-    ``lower_limit`` is where the subwoofer itself is 6 dB down, in Hz; ``lower_limit_order`` how it
-    falls below: 2 for a closed box, 4 for a vented one; by default what ``[box]`` says.
+    Attributes
+    ----------
+    shape
+        Wanted shape at the seats.
+    tilt_db_per_octave : -1.0
+        With shape = "tilt": rise towards higher frequencies.
+    shelf_gain_db : 3.0
+        With shape = "shelf": gain below the corner.
+    shelf_corner : 60
+        With shape = "shelf": where half of it is reached.
+    file : "wanted.txt"
+        With shape = "points": two columns, Hz and dB.
+    lower_limit : 25
+        Where the subwoofer itself is 6 dB down; without it boost from 32 Hz only.
+    lower_limit_order
+        How it falls below: 2 for a closed box, 4 for a vented one; without it by [box].
+    near_field_file : "close.txt"
+        Instead of lower_limit: export taken close to the cone.
+    level_spl_db : 75
+        Wanted level where the shape is 0 dB; without it the present loudness.
+    level_from
+        Instead: the level of the measured mains.
     """
 
     shape: Literal["flat", "tilt", "shelf", "points"] = "flat"
-    tilt_db_per_octave: float | None = None
-    shelf_gain_db: float | None = None
-    shelf_corner: float | None = None
-    file: str | None = None
-    lower_limit: float | None = None
+    tilt_db_per_octave: Annotated[float | None, Plausible(-12.0, 12.0, "dB per octave")] = None
+    shelf_gain_db: Annotated[float | None, Plausible(-20.0, 20.0, "dB")] = None
+    shelf_corner: Annotated[float | None, Plausible(*CORNER_SPAN, "Hz")] = None
+    file: Words = None
+    lower_limit: Annotated[float | None, Plausible(*LOWER_LIMIT_SPAN, "Hz")] = None
     lower_limit_order: Literal[2, 3, 4] | None = None
-    near_field_file: str | None = None
-    level_spl_db: float | None = None
+    near_field_file: Words = None
+    level_spl_db: Annotated[float | None, _Decibels] = None
     level_from: Literal["mains"] | None = None
 
 
 class LimitsTable(StrictTable, frozen=True, kw_only=True):
-    """``[limits]``: bounds on boost, bands held or freed; None is the optimiser's default."""
+    """``[limits]``: bounds on boost, bands held or freed.
 
-    filter_boost_db: float | None = None
-    drive_boost_db: float | None = None
-    no_boost_below: float | None = None
+    Attributes
+    ----------
+    filter_boost_db : 3
+        Most that all bands together may boost.
+    drive_boost_db : 6
+        Most that bands and level may raise the drive.
+    no_boost_below : 25
+        Nothing is boosted below; without it lower_limit.
+    locked : [20, 25]
+        Bands that keep their present gain.
+    unlocked : [100]
+        Bands above the crossover that may move.
+    """
+
+    filter_boost_db: Annotated[float, _Boost] = _LIMITS.filter_boost_db
+    drive_boost_db: Annotated[float, _Boost] = _LIMITS.drive_boost_db
+    no_boost_below: Annotated[float | None, Plausible(5.0, 125.0, "Hz")] = None
     locked: tuple[float | str, ...] = ()
     unlocked: tuple[float | str, ...] = ()
 
 
 class FitTable(StrictTable, frozen=True, kw_only=True):
-    """``[fit]``: shape of the loss; None is the optimiser's default."""
+    """``[fit]``: how errors are weighed.
 
-    excess_weight: float | None = None
+    Attributes
+    ----------
+    excess_weight : 2
+        How much too loud counts against too quiet.
+    """
+
+    excess_weight: Annotated[float, Plausible(1.0, 100.0, "times")] = Loss().excess_weight
 
 
 class DimensionsTable(StrictTable, frozen=True, kw_only=True):
-    """``[room]``: dimensions in m and temperature in degrees Celsius, where known."""
+    """``[room]``: its size, where known; tells where its walls resonate.
 
-    length: float | None = None
-    width: float | None = None
-    height: float | None = None
-    temperature: float | None = None
+    Attributes
+    ----------
+    length : 5.8
+        Between two walls.
+    width : 4.4
+        Between the other two.
+    height : 2.5
+        From floor to ceiling.
+    temperature : 20
+        Of the air; without it 20.
+    """
+
+    length: Annotated[float | None, _Side] = None
+    width: Annotated[float | None, _Side] = None
+    height: Annotated[float | None, _Side] = None
+    temperature: Annotated[
+        float | None, Plausible(-20.0, 50.0, "degrees Celsius", "not in degrees Fahrenheit")
+    ] = None
 
 
 class RoomTables(StrictTable, frozen=True, kw_only=True):
-    """All tables of a room file, as written.
+    """``room.toml``: everything that the measurements themselves do not say.
 
     ``path = "none"`` and ``mains_path = "none"`` say that there are no filters, as an empty list.
+
+    Attributes
+    ----------
+    format : 1
+        Version of the file's format.
+    name : "Back room"
+        Of the room.
+    story : "one note booms"
+        Anything worth telling.
+    path : "none"
+        There is no filter in the subwoofer's path.
+    mains_path : "none"
+        There is no filter in the mains' path.
     """
 
     format: int
     name: str
     measurements: tuple[MeasurementTable, ...]
-    story: str | None = None
+    story: Words = None
     record: RecordTable = RecordTable()
     seats: tuple[SeatTable, ...] = ()
     levels: LevelsTable = LevelsTable()
