@@ -79,7 +79,7 @@ def look_into(folder: Path) -> FolderContents:
             path=folder,
             remedy="put text exports there, or recorded sweeps beside the sweep's JSON",
         )
-    name = folder.resolve().name
+    name = folder.resolve().name or "room"
     entries += tuple(_seats(entries))
     return FolderContents(name=name, entries=entries, ignored=tuple(looking.ignored))
 
@@ -191,7 +191,7 @@ def _told_apart(measured: Sequence[FolderEntry]) -> Iterator[FolderEntry]:
         if copy and (copy, source) in places:
             seat, why = copy, f"{why}; repeat by its name"
         elif base != seat and (base, source) in places:
-            why += f"; a seat of its own; if it repeats {base!r}, write that seat"
+            why += f"; a seat of its own; if it repeats {spelled[base]!r}, write that seat"
         elif seat and source in ("mains", "both") and of_sub and seat not in of_sub:
             why += "; the subwoofer was not measured at this seat: is it one?"
         keys = one.keys | ({"seat": spelled[seat]} if seat else {})
