@@ -33,18 +33,14 @@ from roomeq.importers.room_file.joining_schema import (
     SubFilterTable,
     TimingTable,
 )
-from roomeq.wanted.limits import Limits
-from roomeq.wanted.loss import Loss
-from roomeq.wanted.target import LOWER_LIMIT_SPAN
+from roomeq.importers.room_file.wanted_schema import FitTable, LimitsTable, TargetTable
 
 __all__ = [
     "CalibrationTable",
     "CrossoverTable",
     "DeviceTable",
     "DimensionsTable",
-    "FitTable",
     "LevelsTable",
-    "LimitsTable",
     "MeasurementTable",
     "MicrophoneTable",
     "PresentTable",
@@ -52,15 +48,10 @@ __all__ = [
     "RoomTables",
     "SeatTable",
     "SweepTable",
-    "TargetTable",
 ]
 
 Column = int | str
-Words = str | None
-_Decibels = Plausible(30.0, 130.0, "dB SPL")
 _Side = Plausible(0.5, 100.0, "m", "lengths are in metres")
-_Boost = Plausible(0.0, 30.0, "dB")
-_LIMITS = Limits()
 
 
 class _ReadingSettings(StrictTable, frozen=True, kw_only=True):
@@ -95,8 +86,8 @@ class _ReadingSettings(StrictTable, frozen=True, kw_only=True):
     level_unit: Literal["dB", "dB SPL", "dBFS", "Pa", "ratio"] | None = None
     phase_unit: Literal["deg", "rad"] | None = None
     decimal: Literal[".", ","] | None = None
-    delimiter: Words = None
-    encoding: Words = None
+    delimiter: str | None = None
+    encoding: str | None = None
 
     def reading_settings(self) -> dict[str, Any]:
         """Return the settings that were given, as arguments of `read_text_export`."""
@@ -121,10 +112,10 @@ class RecordTable(StrictTable, frozen=True, kw_only=True):
         Volume.
     """
 
-    date: Words = None
-    by: Words = None
-    instrument: Words = None
-    conditions: Words = None
+    date: str | None = None
+    by: str | None = None
+    instrument: str | None = None
+    conditions: str | None = None
     drive_level: str | float | None = None
 
 
@@ -172,7 +163,7 @@ class MeasurementTable(_ReadingSettings, frozen=True, kw_only=True):
 
     file: str
     kind: Literal["response", "band_levels", "sweep"] = "response"
-    seat: Words = None
+    seat: str | None = None
     columns: dict[str, Column] | None = None
     source: Source = "sub"
     route: Route = "unknown"
@@ -195,8 +186,8 @@ class SweepTable(StrictTable, frozen=True, kw_only=True):
         Highest frequency wanted.
     """
 
-    description: Words = None
-    reference: Words = None
+    description: str | None = None
+    reference: str | None = None
     highest: Annotated[float, Plausible(100.0, 20000.0, "Hz")] = 400.0
 
 
@@ -221,7 +212,7 @@ class CalibrationTable(StrictTable, frozen=True, kw_only=True):
 
     same_gain: bool
     level_db: Annotated[float, Plausible(30.0, 160.0, "dB SPL")] = 94.0
-    file: Words = None
+    file: str | None = None
     channel: int = 1
     frequency: Annotated[float, Plausible(20.0, 20000.0, "Hz")] = 1000.0
     level_dbfs: Annotated[float | None, Plausible(-150.0, 20.0, "dBFS")] = None
@@ -255,7 +246,7 @@ class MicrophoneTable(_ReadingSettings, frozen=True, kw_only=True):
         Instead of a file: the exports were corrected before they were written.
     """
 
-    file: Words = None
+    file: str | None = None
     kind: Literal["response", "correction"] | None = None
     already_applied: bool = False
 
@@ -298,7 +289,7 @@ class DeviceTable(StrictTable, frozen=True, kw_only=True):
         A shipped profile, or your own TOML file; without it "nine_band".
     """
 
-    profile: Words = None
+    profile: str | None = None
     present: PresentTable = PresentTable()
 
 
@@ -312,81 +303,6 @@ class CrossoverTable(StrictTable, frozen=True, kw_only=True):
     """
 
     corner: Annotated[float, Plausible(*CORNER_SPAN, "Hz")]
-
-
-class TargetTable(StrictTable, frozen=True, kw_only=True):
-    """``[target]``: wanted shape, the subwoofer's own lower limit, wanted level.
-
-    Attributes
-    ----------
-    shape
-        Wanted shape at the seats.
-    tilt_db_per_octave : -1.0
-        With shape = "tilt": rise towards higher frequencies.
-    shelf_gain_db : 3.0
-        With shape = "shelf": gain below the corner.
-    shelf_corner : 60
-        With shape = "shelf": where half of it is reached.
-    file : "wanted.txt"
-        With shape = "points": two columns, Hz and dB.
-    lower_limit : 25
-        Where the subwoofer itself is 6 dB down; without it boost from 32 Hz only.
-    lower_limit_order
-        How it falls below: 2 for a closed box, 4 for a vented one; without it by [box].
-    near_field_file : "close.txt"
-        Instead of lower_limit: export taken close to the cone.
-    level_spl_db : 75
-        Wanted level where the shape is 0 dB; without it the present loudness.
-    level_from
-        Instead: the level of the measured mains.
-    """
-
-    shape: Literal["flat", "tilt", "shelf", "points"] = "flat"
-    tilt_db_per_octave: Annotated[float | None, Plausible(-12.0, 12.0, "dB per octave")] = None
-    shelf_gain_db: Annotated[float | None, Plausible(-20.0, 20.0, "dB")] = None
-    shelf_corner: Annotated[float | None, Plausible(*CORNER_SPAN, "Hz")] = None
-    file: Words = None
-    lower_limit: Annotated[float | None, Plausible(*LOWER_LIMIT_SPAN, "Hz")] = None
-    lower_limit_order: Literal[2, 3, 4] | None = None
-    near_field_file: Words = None
-    level_spl_db: Annotated[float | None, _Decibels] = None
-    level_from: Literal["mains"] | None = None
-
-
-class LimitsTable(StrictTable, frozen=True, kw_only=True):
-    """``[limits]``: bounds on boost, bands held or freed.
-
-    Attributes
-    ----------
-    filter_boost_db : 3
-        Most that all bands together may boost.
-    drive_boost_db : 6
-        Most that bands and level may raise the drive.
-    no_boost_below : 25
-        Nothing is boosted below; without it lower_limit.
-    locked : [20, 25]
-        Bands that keep their present gain.
-    unlocked : [100]
-        Bands above the crossover that may move.
-    """
-
-    filter_boost_db: Annotated[float, _Boost] = _LIMITS.filter_boost_db
-    drive_boost_db: Annotated[float, _Boost] = _LIMITS.drive_boost_db
-    no_boost_below: Annotated[float | None, Plausible(5.0, 125.0, "Hz")] = None
-    locked: tuple[float | str, ...] = ()
-    unlocked: tuple[float | str, ...] = ()
-
-
-class FitTable(StrictTable, frozen=True, kw_only=True):
-    """``[fit]``: how errors are weighed.
-
-    Attributes
-    ----------
-    excess_weight : 2
-        How much too loud counts against too quiet.
-    """
-
-    excess_weight: Annotated[float, Plausible(1.0, 100.0, "times")] = Loss().excess_weight
 
 
 class DimensionsTable(StrictTable, frozen=True, kw_only=True):
@@ -434,7 +350,7 @@ class RoomTables(StrictTable, frozen=True, kw_only=True):
     format: int
     name: str
     measurements: tuple[MeasurementTable, ...]
-    story: Words = None
+    story: str | None = None
     record: RecordTable = RecordTable()
     seats: tuple[SeatTable, ...] = ()
     levels: LevelsTable = LevelsTable()
