@@ -132,6 +132,25 @@ ROOMS: dict[str, HiddenRoom] = {
         microphone={"roll_off": 6.0, "ripple_db": 1.2, "ripple_at": 70.0},
         layouts={},
     ),
+    "mill_loft": HiddenRoom(
+        drive_db=87.5,  # with the knob at -8 dB 85.5 in half space: 1.0 V at 50 Hz, 94 dB at 2.83 V
+        source=(0.5, 0.6, 0.35),
+        places={
+            "bench left": (4.10, 2.05, 1.1),
+            "bench right": (4.10, 3.10, 1.1),
+            "sacks": (6.90, 1.30, 0.9),
+            "gallery": (6.60, 4.30, 2.3),
+        },
+        decay=(0.75, 0.62, 0.45, 0.38),
+        box_corner=33.24,  # 6 dB down at 25 Hz
+        box_q=0.72,
+        noise_db=45.0,
+        microphone={"roll_off": 7.0, "ripple_db": 1.1, "ripple_at": 85.0},
+        layouts={
+            f"{seat}_sub.txt": "percent_comments"
+            for seat in ("bench_left", "bench_right", "sacks", "gallery")
+        },
+    ),
     "ferry_office": HiddenRoom(
         drive_db=83.0,
         source=(0.9, 0.77, 0.3),

@@ -20,7 +20,7 @@ from roomeq.importers.room_file.reading import read_room_file
 from roomeq.importers.text.export import TextExport, read_text_export
 
 SAMPLES = Path(__file__).parents[1] / "sample_measurements"
-NAMES = ("lakeside_cabin", "brick_cellar", "rented_hall")
+NAMES = ("lakeside_cabin", "brick_cellar", "mill_loft", "rented_hall")
 CABIN_FILES = {
     "sofa left": "sofa_left.txt",
     "sofa middle": "sofa_middle.tsv",
@@ -140,7 +140,7 @@ def test_room_files_are_valid_and_agree_with_the_makers(make_rooms: ModuleType, 
 
 
 def test_stated_lower_limits_are_where_the_boxes_are_6_db_down() -> None:
-    for name in ("lakeside_cabin", "brick_cellar"):
+    for name in ("lakeside_cabin", "brick_cellar", "mill_loft"):
         limit = read_room_file(SAMPLES / name).target.lower_limit
         box_db = 20.0 * np.log10(np.abs(Truth(name, "chain").at("box", np.array([limit]))))
         assert box_db[0] == pytest.approx(-6.02, abs=0.02)

@@ -26,7 +26,15 @@ from roomeq.base.errors import FileFaultError
 from roomeq.base.reading import LARGEST_TABLES, file_bytes
 from roomeq.base.toml_lines import KeyPath, key_lines, key_name, line_of
 
-__all__ = ["Plausible", "StrictTable", "TomlTables", "fault_at", "read_toml_tables"]
+__all__ = [
+    "Plausible",
+    "StrictTable",
+    "TomlTables",
+    "fault_at",
+    "plausible_span",
+    "read_toml_tables",
+    "table_in",
+]
 
 Tables = TypeVar("Tables", bound=msgspec.Struct)
 Fault = TypeVar("Fault", bound=FileFaultError)
@@ -290,7 +298,7 @@ class _Reader(_TomlFile):
         elif isinstance(value, float) and not math.isfinite(value):
             raise self.fault(f"{value} is not a usable number", *path, remedy="a finite number")
         elif type(value) in (int, float):
-            span = _plausible(self._type_at(path))
+            span = plausible_span(self._type_at(path))
             refusal = None if span is None else span.refusal(value)
             if refusal is not None:
                 raise self.fault(refusal[0], *path, remedy=refusal[1])
@@ -342,7 +350,7 @@ class _Reader(_TomlFile):
         """Return the annotated type at a key path."""
         found: Any = self.kind
         for key in path:
-            table = _table_in(found)
+            table = table_in(found)
             if isinstance(key, int) or table is None:
                 continue
             found = _field_types(table).get(key)
@@ -350,10 +358,10 @@ class _Reader(_TomlFile):
 
     def _nearest_key(self, key: str, path: KeyPath) -> str:
         """Say which known key was probably meant: a similar one here, or this one elsewhere."""
-        table = _table_in(self._type_at(path)) or self.kind
+        table = table_in(self._type_at(path)) or self.kind
         known = table.__struct_encode_fields__
         for name in self.kind.__struct_fields__:
-            other = _table_in(self._type_at((name,)))
+            other = table_in(self._type_at((name,)))
             if other is not None and other is not table and key in other.__struct_encode_fields__:
                 return f"this key belongs into the table {name!r}"
         if path and key in self.kind.__struct_fields__:
@@ -387,11 +395,11 @@ def _as_written(value: Any) -> str:
     return f'"{value}"' if isinstance(value, str) else str(value)
 
 
-def _table_in(annotation: Any) -> type[msgspec.Struct] | None:
+def table_in(annotation: Any) -> type[msgspec.Struct] | None:
     """Return the table type within an annotation such as ``tuple[SeatTable, ...]``."""
     if isinstance(annotation, type) and issubclass(annotation, msgspec.Struct):
         return annotation
-    return next(filter(None, map(_table_in, get_args(annotation))), None)
+    return next(filter(None, map(table_in, get_args(annotation))), None)
 
 
 @cache
@@ -399,12 +407,12 @@ def _field_types(table: type[msgspec.Struct]) -> dict[str, Any]:
     return {entry.encode_name: entry.type for entry in msgspec.structs.fields(table)}
 
 
-def _plausible(annotation: Any) -> Plausible | None:
+def plausible_span(annotation: Any) -> Plausible | None:
     """Return the span that is accepted of a number, or of the numbers in a list."""
     if isinstance(annotation, Plausible):
         return annotation
     inner = (*get_args(annotation), *getattr(annotation, "__metadata__", ()))
-    return next(filter(None, map(_plausible, inner)), None)
+    return next(filter(None, map(plausible_span, inner)), None)
 
 
 def _words(annotation: Any) -> tuple[str, ...]:

@@ -33,8 +33,8 @@ _EPILOG = """\
 how to go about it
   1. Measure the subwoofer alone at every seat and export text files (frequency,
      level, phase if you have it). Volume down first.
-  2. Put them into a folder and write a room.toml beside them (see
-     sample_measurements), or simply name the files.
+  2. Put them into a folder, named after their seats, or simply name the files.
+     roomeq start FOLDER          a room.toml to begin with; roomeq keys: its keys
   3. roomeq check FOLDER          what was measured, what looks wrong
   4. roomeq propose FOLDER --plan PLAN
                                   what to set, what it will do, and why
@@ -68,6 +68,16 @@ def command_parser() -> argparse.ArgumentParser:
         "--debug", action="store_true", help="show where in the code something failed"
     )
     commands = parser.add_subparsers(dest="command", metavar="COMMAND")
+    start = commands.add_parser(
+        "start",
+        help="write a room.toml to begin with, from what lies in a folder",
+        description="Look at the files of a folder (text exports, typed levels, recorded sweeps "
+        "beside the sweep's JSON, a microphone's file), write a commented room.toml with what they "
+        "tell and every other key explained, and check the room. A room.toml that exists is left "
+        "as it is.",
+    )
+    start.add_argument("folder", metavar="FOLDER", help="the folder of the measurements")
+    start.set_defaults(json=False, detail=False)
     check = commands.add_parser(
         "check",
         help="look at a room's measurements",
@@ -187,6 +197,13 @@ def command_parser() -> argparse.ArgumentParser:
     show.add_argument("plan", metavar="PLAN", help="the JSON file")
     show.add_argument("--json", action="store_true", help="print JSON instead of tables")
     _add_detail(show, _OF_A_PLAN)
+    keys = commands.add_parser(
+        "keys",
+        help="explain the keys of room.toml and of device profiles",
+        description="Print what each key means, its unit and range, what holds without it, and an "
+        "example: of all keys, of one table, or of one key.",
+    )
+    keys.add_argument("name", nargs="?", metavar="NAME", help="a table or key, as target, corner")
     _add_sheet(
         commands.add_parser(
             "sheet",

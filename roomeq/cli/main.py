@@ -128,8 +128,8 @@ def _close_output() -> None:
 
 def _called(options: argparse.Namespace) -> int:
     """Call the command that the options name and return its exit status."""
-    without_room = {"plot": _plot, "show": _show, "sheet": _sheet, "sweep": _sweep}
-    without_room |= {"compare": _compare, "device": _device}
+    without_room = {"keys": _keys, "plot": _plot, "show": _show, "sheet": _sheet}
+    without_room |= {"compare": _compare, "device": _device, "start": _start, "sweep": _sweep}
     if options.command in without_room:
         return without_room[options.command](options)
     commands = {"check": _check, "join": _join, "propose": _propose, "verify": _verify}
@@ -437,6 +437,32 @@ def _say(texts: Iterable[str]) -> None:
 
     for text in texts:
         print(message(printable(text), sys.stderr), file=sys.stderr)
+
+
+def _start(options: argparse.Namespace) -> int:
+    from pathlib import Path
+
+    from roomeq.base.replacing import replacing
+    from roomeq.importers.folder import look_into
+    from roomeq.importers.room import read_room
+    from roomeq.importers.room_file.reading import ROOM_FILE_NAME
+    from roomeq.report.text.room_file import room_file_text, start_text
+    from roomeq.report.text.terminal import progress
+
+    target = Path(options.folder) / ROOM_FILE_NAME
+    with progress("looking at the files", sys.stderr):
+        found = look_into(target.parent)
+        with replacing(target) as temporary:
+            temporary.write_text(room_file_text(found), encoding="utf-8")
+    print(start_text(found, file=str(target)), flush=True)
+    return _check(read_room(target), options)
+
+
+def _keys(options: argparse.Namespace) -> int:
+    from roomeq.report.text.keys import keys_text
+
+    print(keys_text(options.name), end="")
+    return 0
 
 
 def _show(options: argparse.Namespace) -> int:

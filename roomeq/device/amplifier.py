@@ -42,15 +42,14 @@ class Load(StrictTable, frozen=True, kw_only=True):
 
     Attributes
     ----------
-    driver_nominal_ohm : float
+    driver_nominal_ohm : 8
         Nominal impedance of one driver.
-    in_series : int
+    in_series
         Drivers one behind the other in each string.
-    in_parallel : int
+    in_parallel
         Strings side by side.
-    driver_minimum_ohm : float, optional
-        Lowest impedance of one driver, measured or from its data sheet; 0.8 times nominal where it
-        is not known.
+    driver_minimum_ohm : 6.4
+        Lowest impedance of one driver; without it 0.8 times nominal.
 
     Raises
     ------
@@ -125,7 +124,10 @@ class PowerRating(StrictTable, frozen=True, kw_only=True):
 
     Attributes
     ----------
-    power_w, load_ohm : float
+    power_w : 400
+        Continuous, sine.
+    load_ohm : 4
+        Into this load.
 
     Raises
     ------

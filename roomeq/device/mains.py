@@ -22,17 +22,17 @@ class MainsBox(StrictTable, frozen=True, kw_only=True):
 
     Attributes
     ----------
-    kind : {"closed", "vented"}
-        ``box`` in a file.
-    corner : float
-        Hz where they are 3 dB down.
-    tuning : float, optional
-        Hz of a vented box; its corner where it is not known.
+    kind
+        Kind of box.
+    corner : 50
+        Where they are 3 dB down.
+    tuning : 45
+        Of a vented box; without it the corner.
     """
 
     kind: Literal["closed", "vented"] = field(name="box")
     corner: Annotated[float, Plausible(15.0, 300.0, "Hz")]
-    tuning: Annotated[float, Plausible(10.0, 200.0, "Hz")] | None = None
+    tuning: Annotated[float | None, Plausible(10.0, 200.0, "Hz")] = None
 
     @property
     def order(self) -> int:

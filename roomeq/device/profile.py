@@ -9,29 +9,38 @@ or is a file; nothing in it is guessed: what a device does not offer is left out
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
+from typing import Annotated, Literal
 
-from roomeq.base.toml_tables import StrictTable
+from roomeq.base.toml_tables import Plausible, StrictTable
 from roomeq.device.equaliser import FixedBandEqualiser
 
 __all__ = ["Device", "LevelKnob", "PhaseControl"]
 
 
+_Decibels = Plausible(-120.0, 60.0, "dB")
+_Degrees = Plausible(-360.0, 360.0, "degrees")
+_Corner = Plausible(1.0, 1000.0, "Hz")
+
+
 class LevelKnob(StrictTable, frozen=True, kw_only=True):
-    """``[level]``: the level knob, in dB.
+    """``[level]``: the level knob.
 
     Attributes
     ----------
-    lowest_db, highest_db, step_db : float
-        Range and step, as the device calls them.
-    real_step_db : float or None
-        What a step was found to give; None where it was not measured.
+    lowest_db : -40.0
+        Lowest setting, as the device calls it.
+    highest_db : 0.0
+        Highest setting.
+    step_db : 0.5
+        Step.
+    real_step_db : 0.48
+        What a step was found to give.
     """
 
-    lowest_db: float
-    highest_db: float
-    step_db: float
-    real_step_db: float | None = None
+    lowest_db: Annotated[float, _Decibels]
+    highest_db: Annotated[float, _Decibels]
+    step_db: Annotated[float, Plausible(0.0, 60.0, "dB")]
+    real_step_db: Annotated[float | None, Plausible(0.0, 60.0, "dB")] = None
 
     @property
     def scale(self) -> float:
@@ -44,18 +53,19 @@ class FilterChoice(StrictTable, frozen=True, kw_only=True):
 
     Attributes
     ----------
-    family : str
-    orders : tuple of int
-        6 dB per octave each.
-    corners : tuple of float
-        Hz.
-    can_bypass : bool
-        Whether the filter can be switched off.
+    family
+        Shape of the filter.
+    orders : [4]
+        On offer; 6 dB per octave each.
+    corners : [60, 80, 100]
+        On offer.
+    can_bypass
+        Whether it can be switched off.
     """
 
     family: Literal["butterworth", "linkwitz_riley"]
     orders: tuple[int, ...]
-    corners: tuple[float, ...]
+    corners: Annotated[tuple[float, ...], _Corner]
     can_bypass: bool
 
 
@@ -64,16 +74,20 @@ class PhaseControl(StrictTable, frozen=True, kw_only=True):
 
     Attributes
     ----------
-    lowest_deg, highest_deg, step_deg : float
-        Range and step.
-    frequency : float
-        Hz at which the degrees hold.
+    lowest_deg : 0
+        Lowest setting.
+    highest_deg : 180
+        Highest setting.
+    step_deg : 15
+        Step.
+    frequency : 80
+        At which the degrees hold.
     """
 
-    lowest_deg: float
-    highest_deg: float
-    step_deg: float
-    frequency: float
+    lowest_deg: Annotated[float, _Degrees]
+    highest_deg: Annotated[float, _Degrees]
+    step_deg: Annotated[float, Plausible(0.0, 360.0, "degrees")]
+    frequency: Annotated[float, _Corner]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -14,7 +14,7 @@ from importlib import resources
 from itertools import starmap
 from os import PathLike
 from pathlib import Path
-from typing import Any
+from typing import Annotated, Any
 
 import msgspec
 import numpy as np
@@ -22,7 +22,12 @@ import numpy as np
 from roomeq.base.bands import device_band, third_octave_band
 from roomeq.base.errors import DeviceProfileError
 from roomeq.base.toml_lines import KeyPath
-from roomeq.base.toml_tables import StrictTable, TomlTables, read_toml_tables
+from roomeq.base.toml_tables import (
+    Plausible,
+    StrictTable,
+    TomlTables,
+    read_toml_tables,
+)
 from roomeq.device.equaliser import BandShape, FixedBandEqualiser, QLaw
 from roomeq.device.found_band import FoundBand
 from roomeq.device.profile import Device, FilterChoice, LevelKnob, PhaseControl
@@ -45,50 +50,107 @@ PROFILES = resources.files("roomeq.device").joinpath("profiles")
 """Folder of the shipped ones."""
 
 
-class QByGainTable(StrictTable, frozen=True, kw_only=True):
-    """``[equaliser.q_by_gain]``: Q at magnitudes of gain."""
+_Gain = Plausible(-60.0, 60.0, "dB")
+_Centre = Plausible(1.0, 20000.0, "Hz")
 
-    gain_db: tuple[float, ...]
+
+class QByGainTable(StrictTable, frozen=True, kw_only=True):
+    """``[equaliser.q_by_gain]``: Q at magnitudes of gain.
+
+    Attributes
+    ----------
+    gain_db : [3.0, 6.0]
+        Magnitudes, rising.
+    q : [2.2, 3.2]
+        Q at each of them.
+    """
+
+    gain_db: Annotated[tuple[float, ...], _Gain]
     q: tuple[float, ...]
 
 
 class ShapeTable(StrictTable, frozen=True, kw_only=True):
-    """``[[equaliser.shapes]]``: a band as it was measured on the device at one gain."""
+    """``[[equaliser.shapes]]``: a band as it was measured on the device at one gain.
 
-    centre: float
-    gain_db: float
+    Attributes
+    ----------
+    centre : 40
+        Nominal centre of the band.
+    gain_db : 6.0
+        Gain that was set.
+    file : "40_up.txt"
+        The measured response: two columns, Hz and dB.
+    """
+
+    centre: Annotated[float, _Centre]
+    gain_db: Annotated[float, _Gain]
     file: str
 
 
 class EqualiserTable(StrictTable, frozen=True, kw_only=True):
-    """``[equaliser]``: bands, range, step, and how wide the bands are.
+    """``[equaliser]``: bands, range, step; one of q, q_by_gain and shapes.
 
-    `centres` is what the device calls its bands; `measured_centres`, in the same order, where they
-    were found to lie. `found` is what ``roomeq device`` told of single bands, which goes before
-    the rest.
+    Attributes
+    ----------
+    centres : [20, 25, 31.5]
+        What the device calls its bands.
+    measured_centres : [20.3, 25.1, 31.0]
+        Where they were found to lie.
+    lowest_db : -12.0
+        Deepest cut.
+    highest_db : 6.0
+        Highest boost.
+    step_db : 0.5
+        Step of the gains.
+    q : 4.318
+        Q of all bands at all gains.
+    q_measured
+        Whether q was measured on the device.
+    sample_rate : 48000
+        Of a digital device; without it an analogue device.
+    found
+        What ``roomeq device`` told of single bands, which goes before the rest.
     """
 
-    centres: tuple[float, ...]
-    measured_centres: tuple[float, ...] = ()
-    lowest_db: float
-    highest_db: float
-    step_db: float
+    centres: Annotated[tuple[float, ...], _Centre]
+    measured_centres: Annotated[tuple[float, ...], _Centre] = ()
+    lowest_db: Annotated[float, _Gain]
+    highest_db: Annotated[float, _Gain]
+    step_db: Annotated[float, Plausible(0.0, 60.0, "dB")]
     q: float | None = None
     q_by_gain: QByGainTable | None = None
     shapes: tuple[ShapeTable, ...] = ()
     found: tuple[FoundBand, ...] = ()
     q_measured: bool = False
-    sample_rate: float | None = None
+    sample_rate: Annotated[float | None, Plausible(1000.0, 768000.0, "Hz")] = None
 
 
 class MemoryTable(StrictTable, frozen=True, kw_only=True):
-    """``[memory]``: how many settings the device stores."""
+    """``[memory]``: how many settings the device stores.
+
+    Attributes
+    ----------
+    stored_settings : 2
+        How many settings it stores.
+    """
 
     stored_settings: int
 
 
 class ProfileTables(StrictTable, frozen=True, kw_only=True):
-    """All tables of a profile, as written."""
+    """``FILE.toml``: what a device offers; what it does not offer is left out.
+
+    Attributes
+    ----------
+    format : 1
+        Version of the file's format.
+    name : "Nine bands"
+        Of the device.
+    note : "typical values"
+        Anything worth telling.
+    polarity
+        Whether polarity can be inverted.
+    """
 
     format: int
     name: str
@@ -258,20 +320,15 @@ def _check_knobs(read: TomlTables[ProfileTables]) -> None:
     ):
         raise read.fault("lowest_db must not exceed highest_db, steps be positive", "level")
     if tables.phase and not (
-        tables.phase.lowest_deg <= tables.phase.highest_deg
-        and tables.phase.step_deg > 0
-        and tables.phase.frequency > 0
+        tables.phase.lowest_deg <= tables.phase.highest_deg and tables.phase.step_deg > 0
     ):
-        raise read.fault("range, step or frequency is not usable", "phase")
+        raise read.fault("range or step is not usable", "phase")
     for key in ("low_pass", "protection"):
         choice: FilterChoice | None = getattr(tables, key)
         if choice is not None and not (
-            choice.orders
-            and choice.corners
-            and min(choice.corners) > 0
-            and all(1 <= order <= 8 for order in choice.orders)
+            choice.orders and choice.corners and all(1 <= order <= 8 for order in choice.orders)
         ):
-            raise read.fault("needs orders from 1 to 8 and positive corners", key)
+            raise read.fault("needs corners, and orders from 1 to 8", key)
 
 
 def _q_law(read: TomlTables[ProfileTables]) -> QLaw:

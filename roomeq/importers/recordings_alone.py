@@ -16,9 +16,9 @@ from roomeq.importers.room_file.reading import FORMAT, ROOM_FILE_NAME
 from roomeq.importers.room_file.schema import MeasurementTable, SweepTable
 from roomeq.importers.sweep_files import describes_sweep
 
-__all__ = ["recordings_alone"]
+__all__ = ["SOUNDS", "recordings_alone"]
 
-_SOUNDS = {".wav", ".flac"}
+SOUNDS = {".wav", ".flac"}
 
 
 def recordings_alone(folder: str | PathLike[str]) -> RoomFile | None:
@@ -30,7 +30,7 @@ def recordings_alone(folder: str | PathLike[str]) -> RoomFile | None:
     if not place.is_dir() or (place / ROOM_FILE_NAME).exists():
         return None
     described = [path for path in sorted(place.glob("*.json")) if describes_sweep(path)]
-    sounds = sorted(path for path in place.iterdir() if path.suffix.lower() in _SOUNDS)
+    sounds = sorted(path for path in place.iterdir() if path.suffix.lower() in SOUNDS)
     if len(described) != 1 or not sounds:
         return None
     (description,) = described

@@ -12,7 +12,10 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 SAMPLES = Path(__file__).resolve().parents[2] / "sample_measurements"
-ROOMS = ("brick_cellar", "ferry_office", "lakeside_cabin", "rented_hall", "village_library")
+ROOMS = (
+    *("brick_cellar", "ferry_office", "lakeside_cabin", "mill_loft", "rented_hall"),
+    "village_library",
+)
 
 AMPLIFIER = """
 [device.present.protection]

@@ -101,8 +101,8 @@ def test_measured_shapes_come_from_files(tmp_path):
         ("step_db = 1.5", "stepdb = 1.5", "the nearest known key is 'step_db'"),
         ("[31.5, 40, 50]", "[40, 31.5]", "rising order"),
         ("highest_db = 0.0", "highest_db = -30.0", "line 11, level: lowest_db must not exceed"),
-        ("step_deg = 15.0", "step_deg = 0.0", "phase: range, step or frequency"),
-        ("corners = [16]", "corners = []", "protection: needs orders from 1 to 8"),
+        ("step_deg = 15.0", "step_deg = 0.0", "phase: range or step"),
+        ("corners = [16]", "corners = []", "protection: needs corners, and orders from 1 to 8"),
         ('family = "butterworth"', 'family = "butter"', '"butterworth" is nearest'),
         ("q = 2.0", '[[equaliser.shapes]]\ncentre=80\ngain_db=3\nfile="x"', "80 Hz is none of"),
     ],
@@ -165,15 +165,15 @@ def test_shapes_keep_the_gain_they_were_measured_at(tmp_path):
     ("old", "new", "said"),
     [
         ("step_db = 1.0", "step_db = 0.0", "level: lowest_db must not exceed"),
-        ("lowest_deg = 0.0", "lowest_deg = 270.0", "phase: range, step or frequency"),
-        ("frequency = 80.0", "frequency = 0.0", "phase: range, step or frequency"),
-        ("corners = [16]", "corners = [0]", "protection: needs orders from 1 to 8"),
-        ("orders = [2]", "orders = [9]", "protection: needs orders from 1 to 8"),
+        ("lowest_deg = 0.0", "lowest_deg = 270.0", "phase: range or step"),
+        ("frequency = 80.0", "frequency = 0.0", "phase.frequency: 0 Hz is not plausible"),
+        ("corners = [16]", "corners = [0]", "protection.corners 1: 0 Hz is not plausible"),
+        ("orders = [2]", "orders = [9]", "protection: needs corners, and orders from 1 to 8"),
         (
             "[protection]",
             '[low_pass]\nfamily = "butterworth"\norders = []\ncorners = [80]\n'
             "can_bypass = true\n[protection]",
-            "low_pass: needs orders from 1 to 8",
+            "low_pass: needs corners, and orders from 1 to 8",
         ),
     ],
 )

@@ -16,7 +16,7 @@ from headroom_rooms import (
     ROOM,
     write_room,
 )
-from places import ROOT
+from places import SAMPLES
 
 from roomeq.base.digests import file_digest
 from roomeq.base.errors import RoomFileError
@@ -33,9 +33,9 @@ def fault(folder, *parts, **others):
     return str(caught.value)
 
 
-def test_what_the_readme_shows_is_read(tmp_path):
-    readme = (ROOT / "README.md").read_text("utf-8")
-    shown = re.search(r"<!-- headroom -->\n```toml\n(.*?)```", readme, re.DOTALL).group(1)
+def test_what_the_guide_shows_is_read(tmp_path):
+    guide = (SAMPLES / "GUIDE.md").read_text("utf-8")
+    shown = re.search(r"<!-- headroom -->\n```toml\n(.*?)```", guide, re.DOTALL).group(1)
     room = read_room(write_room(tmp_path, "\n" + shown))
     assert room.equipment.amplifier.rated_voltage(room.equipment.load) == pytest.approx(40.0)
     assert room.wanted.drive_limit == "headroom"

@@ -4,7 +4,7 @@ import re
 
 import numpy as np
 import pytest
-from places import ROOT
+from places import SAMPLES
 
 from roomeq.base.errors import RoomFileError
 from roomeq.device.crossover import CrossoverFilter
@@ -287,9 +287,9 @@ def test_a_range_without_a_step_in_it_is_refused(folder):
         room(folder, text)
 
 
-def test_the_readme_shows_tables_that_are_read(folder):
-    readme = (ROOT / "README.md").read_text("utf-8")
-    shown = re.search(r"<!-- joining -->\n```toml\n(.*?)```", readme, re.DOTALL).group(1)
+def test_the_guide_shows_tables_that_are_read(folder):
+    guide = (SAMPLES / "GUIDE.md").read_text("utf-8")
+    shown = re.search(r"<!-- joining -->\n```toml\n(.*?)```", guide, re.DOTALL).group(1)
     start = FULL.index("[timing]")
     setup = room(folder, FULL[:start] + shown).joining
     assert setup.common_time_reference

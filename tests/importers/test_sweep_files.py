@@ -4,7 +4,7 @@ import tracemalloc
 import numpy as np
 import pytest
 import soundfile
-from places import ROOT
+from places import SAMPLES
 
 from roomeq.analysis.sweeps.sweep import playback_signal
 from roomeq.base.errors import MeasurementFileError
@@ -229,8 +229,8 @@ def test_no_json_at_all(tmp_path):
         read_sweep_description(path)
 
 
-def test_the_description_in_the_readme_is_that_of_another_programs_sweep(tmp_path):
-    text = (ROOT / "README.md").read_text("utf-8").split("<!-- described sweep -->")[1]
+def test_the_description_in_the_guide_is_that_of_another_programs_sweep(tmp_path):
+    text = (SAMPLES / "GUIDE.md").read_text("utf-8").split("<!-- described sweep -->")[1]
     path = tmp_path / "sweep.json"
     path.write_text(text.split("```json")[1].split("```")[0], encoding="utf-8")
     sweep = read_sweep_description(path)

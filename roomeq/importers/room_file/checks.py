@@ -1,4 +1,4 @@
-"""Checks of a room file that go beyond the kind of each value: ranges, files, contradictions.
+"""Checks of a room file that go beyond each value by itself: names, files, contradictions.
 
 Conventions
 -----------
@@ -15,12 +15,11 @@ from pathlib import Path
 
 from roomeq.base.toml_lines import KeyPath
 from roomeq.importers.room_file.file import RoomFile
-from roomeq.importers.room_file.findings import Finding, outside
+from roomeq.importers.room_file.findings import Finding
 from roomeq.importers.room_file.headroom_checks import headroom_findings
-from roomeq.importers.room_file.joining_checks import CORNER_SPAN, joining_findings
+from roomeq.importers.room_file.joining_checks import joining_findings
 from roomeq.importers.room_file.schema import MeasurementTable
 from roomeq.importers.room_file.sweep_checks import excitation_findings, sweep_contradictions
-from roomeq.wanted.target import LOWER_LIMIT_SPAN
 
 __all__ = ["Finding", "inconsistencies", "seat_findings"]
 
@@ -39,11 +38,8 @@ def inconsistencies(room: RoomFile) -> Iterator[Finding]:
     yield from excitation_findings(room)
     yield from _files(room)
     yield from _seats(room)
-    yield from _ranges(room)
     yield from _microphone(room)
-    yield from _crossover(room)
     yield from _target(room)
-    yield from _limits(room)
     yield from headroom_findings(room)
     yield from joining_findings(room)
 
@@ -216,32 +212,6 @@ def seat_findings(
             )
 
 
-def _ranges(room: RoomFile) -> Iterator[Finding]:
-    repeats = room.levels.repeatability_db
-    yield from outside(repeats, ("levels", "repeatability_db"), 0.01, 10.0, "dB")
-    present = room.device.present
-    gains = present.gains_db or ()
-    entries = gains.items() if isinstance(gains, dict) else enumerate(gains)
-    for key, gain in entries:
-        yield from outside(gain, ("device", "present", "gains_db", key), -60.0, 30.0, "dB")
-    yield from outside(present.level_db, ("device", "present", "level_db"), -100.0, 40.0, "dB")
-    phase_path = ("device", "present", "phase_deg")
-    yield from outside(present.phase_deg, phase_path, -360.0, 360.0, "degrees")
-    if room.room is not None:
-        for key in ("length", "width", "height"):
-            size = getattr(room.room, key)
-            yield from outside(size, ("room", key), 0.5, 100.0, "m", "lengths are in metres")
-        temperature = room.room.temperature
-        yield from outside(
-            temperature,
-            ("room", "temperature"),
-            -20.0,
-            50.0,
-            "degrees Celsius",
-            "not in degrees Fahrenheit",
-        )
-
-
 def _microphone(room: RoomFile) -> Iterator[Finding]:
     microphone = room.microphone
     if microphone is None:
@@ -270,11 +240,6 @@ def _microphone(room: RoomFile) -> Iterator[Finding]:
             path=("microphone", "file"),
             remedy='kind = "response" (is subtracted) or kind = "correction" (is added)',
         )
-
-
-def _crossover(room: RoomFile) -> Iterator[Finding]:
-    if room.crossover is not None:
-        yield from outside(room.crossover.corner, ("crossover", "corner"), *CORNER_SPAN, "Hz")
 
 
 def _target(room: RoomFile) -> Iterator[Finding]:
@@ -307,17 +272,3 @@ def _target(room: RoomFile) -> Iterator[Finding]:
             path=("target", "level_from"),
             remedy='add a measurement with source = "mains", or give level_spl_db',
         )
-    tilt_path = ("target", "tilt_db_per_octave")
-    yield from outside(target.tilt_db_per_octave, tilt_path, -12.0, 12.0, "dB per octave")
-    yield from outside(target.shelf_gain_db, ("target", "shelf_gain_db"), -20.0, 20.0, "dB")
-    yield from outside(target.shelf_corner, ("target", "shelf_corner"), *CORNER_SPAN, "Hz")
-    yield from outside(target.lower_limit, ("target", "lower_limit"), *LOWER_LIMIT_SPAN, "Hz")
-    yield from outside(target.level_spl_db, ("target", "level_spl_db"), 30.0, 130.0, "dB SPL")
-
-
-def _limits(room: RoomFile) -> Iterator[Finding]:
-    limits, fit = room.limits, room.fit
-    yield from outside(limits.filter_boost_db, ("limits", "filter_boost_db"), 0.0, 30.0, "dB")
-    yield from outside(limits.drive_boost_db, ("limits", "drive_boost_db"), 0.0, 30.0, "dB")
-    yield from outside(limits.no_boost_below, ("limits", "no_boost_below"), 5.0, 125.0, "Hz")
-    yield from outside(fit.excess_weight, ("fit", "excess_weight"), 1.0, 100.0, "times")

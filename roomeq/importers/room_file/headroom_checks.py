@@ -13,7 +13,7 @@ from collections.abc import Iterator
 
 from roomeq.base.toml_lines import KeyPath
 from roomeq.importers.room_file.file import RoomFile
-from roomeq.importers.room_file.findings import Finding, outside
+from roomeq.importers.room_file.findings import Finding
 from roomeq.importers.text.band_grid import named_band
 
 __all__ = ["headroom_findings"]
@@ -82,31 +82,26 @@ def _output(room: RoomFile) -> Iterator[Finding]:
             path=("output",),
             remedy='a table of two columns, or levels = { "20" = 95.0, "25" = 101.0 }',
         )
-    yield from _by_band(given.levels, ("output", "levels"), 30.0, 140.0)
+    yield from _by_band(given.levels, ("output", "levels"))
 
 
 def _headroom(room: RoomFile) -> Iterator[Finding]:
     given = room.headroom
     if given is None:
         return
-    wanted, path = given.wanted_spl_db, ("headroom", "wanted_spl_db")
-    if isinstance(wanted, dict):
-        yield from _by_band(wanted, path, 30.0, 130.0)
-    else:
-        yield from outside(wanted, path, 30.0, 130.0, "dB SPL")
-    yield from _by_band(given.room_gain_db, ("headroom", "room_gain_db"), -40.0, 40.0)
+    if isinstance(given.wanted_spl_db, dict):
+        yield from _by_band(given.wanted_spl_db, ("headroom", "wanted_spl_db"))
+    yield from _by_band(given.room_gain_db, ("headroom", "room_gain_db"))
 
 
-def _by_band(
-    levels: dict[str, float] | None, path: KeyPath, lowest: float, highest: float
-) -> Iterator[Finding]:
-    """Yield what is no third octave, or no plausible figure, in a table by nominal frequency."""
+def _by_band(levels: dict[str, float] | None, path: KeyPath) -> Iterator[Finding]:
+    """Yield what is no third octave in a table by nominal frequency."""
     if levels is None:
         return
     if not levels:
         yield Finding(message="no band is given", path=path, remedy='as { "20" = 95.0 }')
     seen = {}
-    for key, level in levels.items():
+    for key in levels:
         band = named_band(key)
         if band is None:
             yield Finding(
@@ -121,7 +116,6 @@ def _by_band(
                 remedy="take one of the two out",
             )
         seen[band] = key
-        yield from outside(level, (*path, key), lowest, highest, "dB")
 
 
 def _protection(room: RoomFile) -> Iterator[Finding]:

@@ -27,40 +27,69 @@ __all__ = [
 ]
 
 
+_Hertz = Plausible(10.0, 300.0, "Hz")
+_Q = Plausible(0.1, 5.0, "as a Q")
+_SPL = Plausible(30.0, 130.0, "dB SPL")
+ByBand = dict[str, float]
+
+
 class AmplifierTable(StrictTable, frozen=True, kw_only=True):
     """``[amplifier]``: ratings, lowest load, and what stood at the terminals while measuring.
 
     Attributes
     ----------
-    ratings : tuple of PowerRating
-    minimum_load_ohm : float, optional
-        Lowest nominal load; the lowest rated one where it is not stated.
-    measuring_voltage, measuring_frequency : float, optional
-        V at the terminals, read with a sine of that frequency at the level of the measurements.
+    minimum_load_ohm : 4
+        Lowest nominal load that it may drive; without it the lowest rated one.
+    measuring_voltage : 2.0
+        At the terminals, of a sine at the level of the measurements.
+    measuring_frequency : 50
+        Frequency of that sine.
     """
 
     ratings: tuple[PowerRating, ...]
-    minimum_load_ohm: Annotated[float, Plausible(0.5, 100.0, "ohm")] | None = None
-    measuring_voltage: Annotated[float, Plausible(0.001, 300.0, "V")] | None = None
-    measuring_frequency: Annotated[float, Plausible(10.0, 300.0, "Hz")] | None = None
+    minimum_load_ohm: Annotated[float | None, Plausible(0.5, 100.0, "ohm")] = None
+    measuring_voltage: Annotated[float | None, Plausible(0.001, 300.0, "V")] = None
+    measuring_frequency: Annotated[float | None, _Hertz] = None
 
 
 class BoxTable(StrictTable, frozen=True, kw_only=True):
-    """``[box]``: closed (resonance and Q in it), or vented (tuning, and the driver in free air)."""
+    """``[box]``: the subwoofer's box.
+
+    Attributes
+    ----------
+    kind
+        Kind of box.
+    resonance : 38
+        Closed: of the driver in the box; vented: of the driver in free air.
+    q : 0.8
+        Its total Q, in the box or in free air alike.
+    tuning : 28
+        Vented: tuning of the box.
+    compliance_ratio : 1.5
+        Vented: compliance of the driver over that of the box.
+    leakage_q
+        Vented: Q of the box's leakage.
+    """
 
     kind: Literal["closed", "vented"]
     resonance: Annotated[float, Plausible(5.0, 150.0, "Hz")]
-    q: Annotated[float, Plausible(0.1, 5.0, "as a Q")]
-    tuning: Annotated[float, Plausible(5.0, 100.0, "Hz")] | None = None
-    compliance_ratio: Annotated[float, Plausible(0.05, 50.0, "times")] | None = None
+    q: Annotated[float, _Q]
+    tuning: Annotated[float | None, Plausible(5.0, 100.0, "Hz")] = None
+    compliance_ratio: Annotated[float | None, Plausible(0.05, 50.0, "times")] = None
     leakage_q: Annotated[float, Plausible(1.0, 1000.0, "as a Q")] = 7.0
 
 
 class DriverTable(StrictTable, frozen=True, kw_only=True):
     """``[driver]``: what is needed to say how far it moves; counted in ``[load]``.
 
-    `sensitivity_db` is that of the whole subwoofer: dB SPL at 1 m in half space for 2.83 V, far
-    above resonance.
+    Attributes
+    ----------
+    piston_area_m2 : 0.053
+        Of one driver.
+    largest_displacement : 0.014
+        One way.
+    sensitivity_db : 93
+        Of the whole subwoofer, 2.83 V, 1 m, half space, above resonance.
     """
 
     piston_area_m2: Annotated[float, Plausible(0.002, 1.0, "m^2", "of one driver")]
@@ -69,13 +98,27 @@ class DriverTable(StrictTable, frozen=True, kw_only=True):
 
 
 class OutputLevelsTable(StrictTable, frozen=True, kw_only=True):
-    """``[output]``: maximum output by third octave, as a file or typed here; edition stated."""
+    """``[output]``: maximum output by third octave; one of file and levels.
+
+    Attributes
+    ----------
+    edition
+        Whose bursts and limits.
+    distance : 2
+        Of the microphone.
+    detector
+        What the levels are.
+    file : "output.txt"
+        Two columns, Hz and dB SPL.
+    levels : { "25" = 102, "40" = 111 }
+        Instead of a file, by nominal frequency.
+    """
 
     edition: OutputEdition
     distance: Annotated[float, Plausible(0.1, 20.0, "m")]
     detector: Detector
     file: str | None = None
-    levels: dict[str, float] | None = None
+    levels: Annotated[ByBand | None, Plausible(30.0, 140.0, "dB SPL")] = None
 
 
 class HeadroomTable(StrictTable, frozen=True, kw_only=True):
@@ -83,33 +126,38 @@ class HeadroomTable(StrictTable, frozen=True, kw_only=True):
 
     Attributes
     ----------
-    wanted_spl_db : float or dict of str to float
-        dB SPL, root mean square, in each third octave: one figure where the target is highest, or
-        figures by nominal frequency.
-    main_seat : str, optional
-        By default the seat with most weight, the first of several.
-    distance : float, optional
-        From the subwoofer to the main seat, in m.
-    room_gain_db : dict of str to float, optional
-        What the room adds to a level outdoors, by nominal frequency.
-    drive_limit : {"flat", "headroom"}
-        Whether the drive limit is the flat figure of ``[limits]`` or follows the headroom.
+    wanted_spl_db : 95
+        R.m.s., where the target is highest; or by third octave.
+    main_seat : "sofa"
+        The seat that is meant; without it most weight, else the first.
+    distance : 3
+        From subwoofer to main seat.
+    room_gain_db : { "25" = 6, "40" = 3 }
+        What the room adds to a level outdoors.
+    drive_limit
+        The drive may rise by the figure in [limits], or by what is left.
     """
 
-    wanted_spl_db: float | dict[str, float]
+    wanted_spl_db: Annotated[float | ByBand, _SPL]
     main_seat: str | None = None
-    distance: Annotated[float, Plausible(0.3, 50.0, "m")] | None = None
-    room_gain_db: dict[str, float] | None = None
+    distance: Annotated[float | None, Plausible(0.3, 50.0, "m")] = None
+    room_gain_db: Annotated[ByBand | None, Plausible(-40.0, 40.0, "dB")] = None
     drive_limit: Literal["flat", "headroom"] = "flat"
 
 
 class ProtectionTable(StrictTable, frozen=True, kw_only=True):
     """``[device.present.protection]``: the device's own high-pass in force while measuring.
 
-    ``off = true``, or its corner (and order, where the device offers several). Without the table it
-    is not known.
+    Attributes
+    ----------
+    off
+        Whether it is switched off; instead of corner.
+    order : 2
+        Where the device offers several.
+    corner : 20
+        As the device shows it.
     """
 
     off: bool = False
     order: int | None = None
-    corner: Annotated[float, Plausible(5.0, 120.0, "Hz")] | None = None
+    corner: Annotated[float | None, Plausible(5.0, 120.0, "Hz")] = None

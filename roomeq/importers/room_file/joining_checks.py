@@ -13,14 +13,9 @@ from collections.abc import Iterator
 from roomeq.base.toml_lines import KeyPath
 from roomeq.importers.room_file.file import RoomFile
 from roomeq.importers.room_file.findings import Finding, outside
-from roomeq.importers.room_file.joining_schema import LONGEST_MS
+from roomeq.importers.room_file.joining_schema import CORNER_SPAN, HIGH_PASS_SPAN
 
-__all__ = ["CORNER_SPAN", "joining_findings"]
-
-CORNER_SPAN = (20.0, 300.0)
-"""Hz between which a crossover or low-pass corner is plausible."""
-
-_HIGH_PASS_SPAN = (5.0, 300.0)
+__all__ = ["joining_findings"]
 
 
 def joining_findings(room: RoomFile) -> Iterator[Finding]:
@@ -35,7 +30,7 @@ def _filters(room: RoomFile) -> Iterator[Finding]:
     """Yield filters that do not exist, or whose corner is not plausible."""
     for table, entries in (("path", room.path), ("mains_path", room.mains_path)):
         for index, entry in enumerate(entries):
-            span = CORNER_SPAN if entry.kind == "low_pass" else _HIGH_PASS_SPAN
+            span = CORNER_SPAN if entry.kind == "low_pass" else HIGH_PASS_SPAN
             place: KeyPath = (table, index)
             yield from outside(entry.corner, (*place, "corner"), *span, "Hz")
             yield from _order(entry.order, entry.family, (*place, "order"))
@@ -67,9 +62,6 @@ def _order(order: int, family: str, path: KeyPath) -> Iterator[Finding]:
 
 
 def _timing(room: RoomFile) -> Iterator[Finding]:
-    delay = room.device.present.delay_ms
-    path = ("device", "present", "delay_ms")
-    yield from outside(delay, path, -LONGEST_MS, LONGEST_MS, "ms", "positive is later")
     sources = {entry.source for entry in room.measurements}
     if room.timing is not None and room.timing.common_reference and not sources & {"mains", "both"}:
         yield Finding(
@@ -126,7 +118,7 @@ def _processor(room: RoomFile) -> Iterator[Finding]:
         )
     elif values[0] is not None and values[1] is not None:
         yield from _present_delay(room, values[0], values[1])
-    for name, span in (("high_pass", _HIGH_PASS_SPAN), ("low_pass", CORNER_SPAN)):
+    for name, span in (("high_pass", HIGH_PASS_SPAN), ("low_pass", CORNER_SPAN)):
         choice = getattr(given, name)
         if choice is None:
             continue

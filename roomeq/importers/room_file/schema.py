@@ -10,10 +10,10 @@ of None means that the file does not say it. What the values must satisfy togeth
 
 from __future__ import annotations
 
-from typing import Any, Literal
+from typing import Annotated, Any, Literal
 
 from roomeq.base.survey import Route, Source
-from roomeq.base.toml_tables import StrictTable
+from roomeq.base.toml_tables import Plausible, StrictTable
 from roomeq.device.amplifier import Load
 from roomeq.device.mains import MainsBox
 from roomeq.importers.room_file.headroom_schema import (
@@ -25,21 +25,22 @@ from roomeq.importers.room_file.headroom_schema import (
     ProtectionTable,
 )
 from roomeq.importers.room_file.joining_schema import (
+    CORNER_SPAN,
+    LONGEST_MS,
     FilterTable,
     PathResponseTable,
     ProcessorTable,
     SubFilterTable,
     TimingTable,
 )
+from roomeq.importers.room_file.wanted_schema import FitTable, LimitsTable, TargetTable
 
 __all__ = [
     "CalibrationTable",
     "CrossoverTable",
     "DeviceTable",
     "DimensionsTable",
-    "FitTable",
     "LevelsTable",
-    "LimitsTable",
     "MeasurementTable",
     "MicrophoneTable",
     "PresentTable",
@@ -47,14 +48,36 @@ __all__ = [
     "RoomTables",
     "SeatTable",
     "SweepTable",
-    "TargetTable",
 ]
 
 Column = int | str
+_Side = Plausible(0.5, 100.0, "m", "lengths are in metres")
 
 
 class _ReadingSettings(StrictTable, frozen=True, kw_only=True):
-    """How to read a text export; every one optional, found from the file by default."""
+    """How to read a text export; every one optional, found from the file by default.
+
+    Attributes
+    ----------
+    frequency_column : 1
+        Where the frequencies stand, if unclear.
+    level_column : 2
+        Where the levels stand, if unclear.
+    phase_column : 3
+        Where phases stand, if unclear.
+    frequency_unit
+        If it is unclear.
+    level_unit
+        If it is unclear.
+    phase_unit
+        If it is unclear.
+    decimal
+        Decimal mark, if unclear.
+    delimiter : ";"
+        What parts columns, if unclear.
+    encoding : "utf-8"
+        A codec's name, if unclear.
+    """
 
     frequency_column: Column | None = None
     level_column: Column | None = None
@@ -73,7 +96,21 @@ class _ReadingSettings(StrictTable, frozen=True, kw_only=True):
 
 
 class RecordTable(StrictTable, frozen=True, kw_only=True):
-    """``[record]``: when, by whom, with what and how it was measured; free text."""
+    """``[record]``: when, by whom, with what and how it was measured; free text.
+
+    Attributes
+    ----------
+    date : "2025-03-06"
+        When it was measured.
+    by : "the calibrator"
+        By whom.
+    instrument : "microphone on a stand"
+        With what.
+    conditions : "heating off"
+        What was on, off, open.
+    drive_level : "player at -20 dB"
+        Volume.
+    """
 
     date: str | None = None
     by: str | None = None
@@ -83,7 +120,15 @@ class RecordTable(StrictTable, frozen=True, kw_only=True):
 
 
 class SeatTable(StrictTable, frozen=True, kw_only=True):
-    """``[[seats]]``: a seat and how much it counts."""
+    """``[[seats]]``: a seat and how much it counts.
+
+    Attributes
+    ----------
+    name : "sofa left"
+        The seat, as [[measurements]] call it.
+    weight : 2
+        How much it counts against the others; above 0.
+    """
 
     name: str
     weight: float = 1.0
@@ -94,24 +139,26 @@ class MeasurementTable(_ReadingSettings, frozen=True, kw_only=True):
 
     Attributes
     ----------
-    file : str
-        Relative to the folder of the room file, or absolute.
-    kind : {"response", "band_levels", "sweep"}
-        A text export, a small table of third-octave band levels typed by hand, or a recorded
-        sweep (WAV or FLAC; the sweep itself is named in ``[sweep]``).
-    seat : str, optional
+    file : "sofa.txt"
+        Name, relative to this file's folder.
+    kind
+        A text export, third-octave levels typed by hand, or a recorded sweep.
+    seat : "sofa"
         The seat, where the file holds one.
-    columns : dict of str to int or str, optional
-        Level column of each seat, where the file holds several.
-    source, route : str
-        What played ("difference" is both with one polarity reversed), and how the signal got there.
-    weighting : {"none", "C", "A"}
+    columns : { "sofa" = 2 }
+        The level column of each seat, where it holds several.
+    source
+        What played; "difference" is both, one of reversed polarity.
+    route
+        How the signal got there.
+    weighting
         Frequency weighting in the levels, to be removed.
-    channel, loopback_channel : int, optional
-        For a recorded sweep: channel of the microphone (1 by default) and of the loopback, counted
-        from 1.
-    microphone : bool
-        Whether the correction of ``[microphone]`` belongs to this measurement.
+    channel : 1
+        Of a sweep: the microphone's channel, from 1; without it 1.
+    loopback_channel : 2
+        Of a sweep: the loopback's channel, from 1.
+    microphone
+        Whether [microphone] belongs to this file.
     """
 
     file: str
@@ -127,61 +174,76 @@ class MeasurementTable(_ReadingSettings, frozen=True, kw_only=True):
 
 
 class SweepTable(StrictTable, frozen=True, kw_only=True):
-    """``[sweep]``: what was played in recorded sweeps.
+    """``[sweep]``: what was played in recorded sweeps; one of description and reference.
 
     Attributes
     ----------
-    description : str, optional
-        The JSON beside the sweep that `roomeq sweep` wrote.
-    reference : str, optional
-        Any other excitation: a recording of the signal as it was played.
-    highest : float
-        Highest frequency wanted, in Hz.
+    description : "bass.json"
+        JSON beside the sweep of `roomeq sweep`.
+    reference : "played.wav"
+        Any other signal: a sound file of what was played.
+    highest
+        Highest frequency wanted.
     """
 
     description: str | None = None
     reference: str | None = None
-    highest: float = 400.0
+    highest: Annotated[float, Plausible(100.0, 20000.0, "Hz")] = 400.0
 
 
 class CalibrationTable(StrictTable, frozen=True, kw_only=True):
-    """``[calibration]``: what makes recorded sweeps dB SPL.
+    """``[calibration]``: what makes recorded sweeps dB SPL; one of file and level_dbfs.
 
     Attributes
     ----------
-    same_gain : bool
-        Whether every gain between microphone and file was the same while the sweeps were recorded.
-    level_db : float
-        What a sound calibrator gives, or the level that a stated sensitivity speaks of.
-    file : str, optional
+    same_gain
+        Whether no gain was changed from it to the last sweep.
+    level_db
+        Level of the sound calibrator, or of the stated sensitivity.
+    file : "calibrator.wav"
         Recording of a sound calibrator (IEC 60942).
-    channel : int
-        Its channel, counted from 1.
-    frequency : float
-        Of the calibrator, 250 or 1000 Hz.
-    level_dbfs : float, optional
-        Instead of a file: what a sine of `level_db` shows in the file, in dBFS.
+    channel
+        Its channel, from 1.
+    frequency
+        Of the calibrator, 250 or 1000.
+    level_dbfs : -26
+        What a sine of level_db shows in a recording.
     """
 
     same_gain: bool
-    level_db: float = 94.0
+    level_db: Annotated[float, Plausible(30.0, 160.0, "dB SPL")] = 94.0
     file: str | None = None
     channel: int = 1
-    frequency: float = 1000.0
-    level_dbfs: float | None = None
+    frequency: Annotated[float, Plausible(20.0, 20000.0, "Hz")] = 1000.0
+    level_dbfs: Annotated[float | None, Plausible(-150.0, 20.0, "dBFS")] = None
 
 
 class LevelsTable(StrictTable, frozen=True, kw_only=True):
-    """``[levels]``: whether level differences between seats are real, and how well they repeat."""
+    """``[levels]``: whether level differences between seats are real, and how well they repeat.
+
+    Attributes
+    ----------
+    comparable
+        Same drive level and microphone gain at every seat.
+    repeatability_db : 0.5
+        Standard deviation of a repeated measurement.
+    """
 
     comparable: bool = False
-    repeatability_db: float | None = None
+    repeatability_db: Annotated[float | None, Plausible(0.01, 10.0, "dB")] = None
 
 
 class MicrophoneTable(_ReadingSettings, frozen=True, kw_only=True):
     """``[microphone]``: a file with its response (subtracted) or a correction (added).
 
-    ``already_applied = true`` says that the exports were corrected before they were written.
+    Attributes
+    ----------
+    file : "microphone.txt"
+        The microphone's file.
+    kind
+        Its response, to be subtracted, or a correction, to be added.
+    already_applied
+        Instead of a file: the exports were corrected before they were written.
     """
 
     file: str | None = None
@@ -190,81 +252,99 @@ class MicrophoneTable(_ReadingSettings, frozen=True, kw_only=True):
 
 
 class PresentTable(StrictTable, frozen=True, kw_only=True):
-    """``[device.present]``: settings in force while measuring; None is not stated.
+    """``[device.present]``: settings of the device in force while measuring.
 
-    ``gains_db`` is a list in the order of the bands, or a table from nominal centre to gain;
-    ``delay_ms`` that of the subwoofer against the mains, positive is later.
+    Attributes
+    ----------
+    gains_db : { "40" = -3.0 }
+        Band gains, by nominal centre or as a list; without it all 0.
+    level_db : -6.0
+        Level knob.
+    polarity
+        Polarity switch.
+    phase_deg : 0
+        Phase control.
+    delay_ms : 0.0
+        Of the subwoofer against the mains; positive is later.
     """
 
-    gains_db: tuple[float, ...] | dict[str, float] | None = None
-    level_db: float | None = None
+    gains_db: Annotated[
+        tuple[float, ...] | dict[str, float] | None, Plausible(-60.0, 30.0, "dB")
+    ] = None
+    level_db: Annotated[float | None, Plausible(-100.0, 40.0, "dB")] = None
     polarity: Literal["normal", "inverted"] | None = None
-    phase_deg: float | None = None
-    delay_ms: float | None = None
+    phase_deg: Annotated[float | None, Plausible(-360.0, 360.0, "degrees")] = None
+    delay_ms: Annotated[
+        float | None, Plausible(-LONGEST_MS, LONGEST_MS, "ms", "positive is later")
+    ] = None
     protection: ProtectionTable | None = None
 
 
 class DeviceTable(StrictTable, frozen=True, kw_only=True):
-    """``[device]``: shipped profile by name, or a TOML profile by file name."""
+    """``[device]``: what it offers, by its profile.
+
+    Attributes
+    ----------
+    profile : "nine_band"
+        A shipped profile, or your own TOML file; without it "nine_band".
+    """
 
     profile: str | None = None
     present: PresentTable = PresentTable()
 
 
 class CrossoverTable(StrictTable, frozen=True, kw_only=True):
-    """``[crossover]``: corner in Hz, where the filters in the path do not tell it."""
+    """``[crossover]``: where the filters in the path do not tell it.
 
-    corner: float
-
-
-class TargetTable(StrictTable, frozen=True, kw_only=True):
-    """``[target]``: wanted shape, the subwoofer's own lower limit, wanted level.
-
-    ``lower_limit`` is where the subwoofer itself is 6 dB down, in Hz; ``lower_limit_order`` how it
-    falls below: 2 for a closed box, 4 for a vented one; by default what ``[box]`` says.
+    Attributes
+    ----------
+    corner : 80
+        Corner of the crossover.
     """
 
-    shape: Literal["flat", "tilt", "shelf", "points"] = "flat"
-    tilt_db_per_octave: float | None = None
-    shelf_gain_db: float | None = None
-    shelf_corner: float | None = None
-    file: str | None = None
-    lower_limit: float | None = None
-    lower_limit_order: Literal[2, 3, 4] | None = None
-    near_field_file: str | None = None
-    level_spl_db: float | None = None
-    level_from: Literal["mains"] | None = None
-
-
-class LimitsTable(StrictTable, frozen=True, kw_only=True):
-    """``[limits]``: bounds on boost, bands held or freed; None is the optimiser's default."""
-
-    filter_boost_db: float | None = None
-    drive_boost_db: float | None = None
-    no_boost_below: float | None = None
-    locked: tuple[float | str, ...] = ()
-    unlocked: tuple[float | str, ...] = ()
-
-
-class FitTable(StrictTable, frozen=True, kw_only=True):
-    """``[fit]``: shape of the loss; None is the optimiser's default."""
-
-    excess_weight: float | None = None
+    corner: Annotated[float, Plausible(*CORNER_SPAN, "Hz")]
 
 
 class DimensionsTable(StrictTable, frozen=True, kw_only=True):
-    """``[room]``: dimensions in m and temperature in degrees Celsius, where known."""
+    """``[room]``: its size, where known; tells where its walls resonate.
 
-    length: float | None = None
-    width: float | None = None
-    height: float | None = None
-    temperature: float | None = None
+    Attributes
+    ----------
+    length : 5.8
+        Between two walls.
+    width : 4.4
+        Between the other two.
+    height : 2.5
+        From floor to ceiling.
+    temperature : 20
+        Of the air; without it 20.
+    """
+
+    length: Annotated[float | None, _Side] = None
+    width: Annotated[float | None, _Side] = None
+    height: Annotated[float | None, _Side] = None
+    temperature: Annotated[
+        float | None, Plausible(-20.0, 50.0, "degrees Celsius", "not in degrees Fahrenheit")
+    ] = None
 
 
 class RoomTables(StrictTable, frozen=True, kw_only=True):
-    """All tables of a room file, as written.
+    """``room.toml``: everything that the measurements themselves do not say.
 
     ``path = "none"`` and ``mains_path = "none"`` say that there are no filters, as an empty list.
+
+    Attributes
+    ----------
+    format : 1
+        Version of the file's format.
+    name : "Back room"
+        Of the room.
+    story : "one note booms"
+        Anything worth telling.
+    path : "none"
+        There is no filter in the subwoofer's path.
+    mains_path : "none"
+        There is no filter in the mains' path.
     """
 
     format: int

@@ -31,6 +31,7 @@ __all__ = [
     "MicrophoneResponse",
     "apply_microphone",
     "describe_microphone",
+    "kind_in_words",
     "read_microphone",
 ]
 
@@ -181,13 +182,19 @@ def read_microphone(
     )
 
 
+def kind_in_words(line: str) -> MicrophoneKind | None:
+    """Return what a line above the table says that its values are; None where it does not."""
+    plain = folded(line)
+    words = [word for word in get_args(MicrophoneKind) if _WORDS[word].search(plain)]
+    if not words and _CORRECTION.search(plain):
+        return "correction"
+    return words[0] if len(words) == 1 else None
+
+
 def _doubts(export: TextExport, kind: MicrophoneKind) -> Iterator[str]:
     """Yield what the file itself says against its kind, and that it moves like a measurement."""
-    other = "correction" if kind == "response" else "response"
     for number, line in export.remarks:
-        plain = folded(line)
-        words = {word for word, stems in _WORDS.items() if stems.search(plain)}
-        if words == {other} or (kind == "response" and not words and _CORRECTION.search(plain)):
+        if kind_in_words(line) not in (None, kind):
             yield (
                 f"{export.path}, line {number}, says {line.strip()[:60]!r}, but kind = {kind!r} is "
                 f"{'subtracted' if kind == 'response' else 'added'}: which is right? Correct the "

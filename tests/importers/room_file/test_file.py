@@ -139,7 +139,8 @@ def test_what_is_not_written_is_not_stated(folder):
     assert room.crossover is None
     assert room.device.profile is None
     assert room.device.present.gains_db is None
-    assert room.limits.filter_boost_db is None
+    assert room.limits.filter_boost_db == 3.0  # what holds without it
+    assert not room.states("limits", "filter_boost_db")
     assert room.levels.comparable is False
     assert room.states("measurements", 0, "file")
     assert not room.states("measurements", 0, "source")
@@ -305,7 +306,8 @@ def test_wrong_kinds_are_refused(folder, old, new, said):
         ('file = "microphone.txt"\nkind = "response"\n', "", "microphone", "no file is given"),
         ('kind = "response"\n', 'kind = "response"\nalready_applied = true\n',
          "microphone.already_applied", "a correction is applied once"),
-        ("corner = 80.0", "corner = 0.08", "path 1, corner", "20 to 300 Hz is accepted"),
+        ("corner = 80.0", "corner = 0.08", "path 1, corner", "5 to 300 Hz is accepted"),
+        ("corner = 80.0", "corner = 8", "path 1, corner", "20 to 300 Hz is accepted"),
         ("corner = 80\n", "corner = 301\n", "crossover.corner", "301 Hz is not plausible"),
         ("order = 4", "order = 3", "path 1, order", "order 3 does not exist"),
         ("order = 4", "order = 0", "path 1, order", "2, 4, 6 or 8"),

@@ -1,0 +1,248 @@
+"""What one file tells of a room: the table of a room file that it fills, and why.
+
+Conventions
+-----------
+The file's own reader judges what it holds; its name tells seat and source where that is plain.
+Nothing is guessed in silence: `why` says what was concluded, and from what.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from contextlib import suppress
+from dataclasses import dataclass, replace
+from pathlib import Path, PurePath
+from typing import Any, get_args
+
+import numpy as np
+
+from roomeq.analysis.survey_levels import level_travel_db
+from roomeq.base.errors import MeasurementFileError
+from roomeq.base.recording import Recording, SweepDescription
+from roomeq.base.response import FrequencyResponse
+from roomeq.importers.file_names import FileName, read_name, source_in_words
+from roomeq.importers.sweep_files import read_recording, read_sound_facts
+from roomeq.importers.text.band_table import BandTable, read_band_table
+from roomeq.importers.text.export import TextExport, read_text_export
+from roomeq.importers.text.microphone import kind_in_words, read_microphone
+from roomeq.importers.text.weighting import Weighting
+
+__all__ = ["FolderEntry", "told_by_sound", "told_by_text"]
+
+_FLATTEST_SEAT_DB = 4.0
+"""Of 924 clean responses at seats the least moved by 7.4 dB; see `survey_remarks`."""
+_FARTHEST_DB = 40.0  # what a microphone's file may hold
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FolderEntry:
+    """A table of a room file, as far as a file tells it.
+
+    Attributes
+    ----------
+    table : str
+        Such as ``measurements``.
+    keys : dict
+        What is told, by key.
+    why : str
+        What was concluded, and from what.
+    left_out : str
+        Why it had better not be used as it stands; empty where it can be.
+    """
+
+    table: str
+    keys: dict[str, Any]
+    why: str
+    left_out: str = ""
+
+
+def told_by_text(path: Path, name: FileName, *, file: str) -> Iterator[FolderEntry]:
+    """Yield what a text tells: an export, typed levels, or a microphone's file.
+
+    Parameters
+    ----------
+    path : Path
+    name : FileName
+    file : str
+        As the room file is to name it.
+
+    Raises
+    ------
+    MeasurementFileError
+        If it cannot be read.
+    """
+    typed = _typed_levels(path, name, file=file) if name.role == "seat" else None
+    if typed is not None:
+        yield typed
+        return
+    export = read_text_export(path)
+    why = f"text export, {_span_of(export.responses[0])}"
+    flat = name.source is None and not name.doubt and _is_flat(export)
+    if name.role == "microphone" or flat:
+        yield _microphone(path, export, name, file=file)
+    elif name.role == "close":
+        yield FolderEntry(
+            table="path_response",
+            keys={"file": file},
+            why=f"{why}; close to the cone, by its name",
+            left_out="" if len(export.responses) == 1 else "it holds several levels",
+        )
+    elif len(export.responses) > 1:
+        yield from _of_columns(path, export, name, file=file)
+    else:
+        seat = name.seat or "seat"
+        yield _at_a_seat(_with_source(name, export), {"file": file}, why, seat=seat)
+
+
+def told_by_sound(
+    path: Path, name: FileName, *, file: str, played: SweepDescription | Recording | str
+) -> FolderEntry:
+    """Return what a sound file tells.
+
+    Parameters
+    ----------
+    path : Path
+    name : FileName
+    file : str
+        As the room file is to name it.
+    played : SweepDescription, Recording or str
+        What was played; or why that is not known.
+
+    Raises
+    ------
+    MeasurementFileError
+        If it cannot be read.
+    """
+    facts = read_sound_facts(path)
+    keys: dict[str, Any] = {"file": file, "kind": "sweep"}
+    seat = name.seat or "seat"
+    if name.role == "calibrator":
+        why = "a sound calibrator, by its name"
+        doubt = "say with same_gain whether no gain was changed after it"
+        return FolderEntry(table="calibration", keys={"file": file}, why=why, left_out=doubt)
+    why = f"recorded sweep, {facts.channels} channel{'s' if facts.channels > 1 else ''}"
+    doubt = name.doubt
+    if name.role != "seat":
+        doubt = f"by its name no seat, but {name.role}: as a sound file it is of no use here"
+    if isinstance(played, str):
+        doubt = doubt or played
+    if doubt or isinstance(played, str):
+        return _at_a_seat(replace(name, doubt=doubt), keys, why, seat=seat)
+    heard = [_heard(path, channel, played) for channel in range(1, facts.channels + 1)]
+    rooms = [number for number, one in enumerate(heard, start=1) if one == "room"]
+    wires = [number for number, one in enumerate(heard, start=1) if one == "wire"]
+    if rooms and (rooms[0] > 1 or wires):
+        keys["channel"] = rooms[0]
+    if rooms and wires:
+        keys["loopback_channel"] = wires[0]
+        why += f"; channel {wires[0]} is as flat and short as a wire: the loopback"
+    if len(rooms) > 1:
+        why += f"; the sweep is heard in channels {', '.join(map(str, rooms))}: the first is taken"
+    if not rooms:
+        doubt = "no room is heard in it, only a wire" if wires else "the sweep is not found in it"
+    return _at_a_seat(replace(name, doubt=doubt), keys, why, seat=seat)
+
+
+def _heard(path: Path, channel: int, played: SweepDescription | Recording) -> str:
+    """Return what a channel holds: "room", "wire", or nothing that is known."""
+    from roomeq.analysis.recordings.model import model_sweep, view_recording
+    from roomeq.analysis.recordings.timing import looks_electrical
+
+    model = model_sweep(view_recording(read_recording(path, channel=channel), played=played))
+    if model is None:
+        return ""
+    return "wire" if looks_electrical(model) >= 1.0 else "room"
+
+
+def _at_a_seat(name: FileName, keys: dict[str, Any], why: str, *, seat: str | None) -> FolderEntry:
+    """Return a measurement with the source that its name tells, and one seat unless it is None."""
+    said = {"seat": seat, "source": name.source}
+    keys = keys | {key: value for key, value in said.items() if value is not None}
+    if seat is not None and not name.seat:
+        why += "; its name tells no seat"
+    if name.told_by:
+        played = f"{name.source} " if name.source else ""
+        why += f"; {played}{'repeat ' if name.repeat else ''}by {name.told_by}"
+    return FolderEntry(table="measurements", keys=keys, why=why, left_out=name.doubt)
+
+
+def _with_source(name: FileName, export: TextExport) -> FileName:
+    """Return a name with the source that a field above the table tells, if one does."""
+    told = set()
+    for _, line in export.remarks:
+        for part in re.split(r"[,;:=|\t]", line):
+            word = part.strip(" #%*!\"'").lower()
+            told.add(source_in_words([word]) if word else None)
+    told.discard(None)
+    if name.source is None and len(told) == 1:
+        return replace(name, source=told.pop(), told_by="a line above the table")
+    if name.source is not None and told - {name.source}:
+        others = ", ".join(sorted(str(source) for source in told - {name.source}))
+        return replace(name, doubt=f"its name says {name.source}, a line in it {others}")
+    return name
+
+
+def _typed_levels(path: Path, name: FileName, *, file: str) -> FolderEntry | None:
+    """Return what a table of typed levels tells; None where it is none."""
+    for seat in (None, name.seat or "seat"):
+        possible: dict[Weighting, BandTable] = {}
+        for weighting in get_args(Weighting):
+            with suppress(MeasurementFileError, ValueError):
+                possible[weighting] = read_band_table(path, weighting=weighting, seat=seat)
+        for weighting, table in possible.items():
+            why = f"typed third-octave levels of {', '.join(table.seats)}, "
+            why += _span_of(table.responses[0])
+            keys: dict[str, Any] = {"file": file, "kind": "band_levels"}
+            if len(possible) == 1:
+                keys["weighting"] = weighting
+            else:
+                why += "; nothing tells the meter's weighting"
+            return _at_a_seat(name, keys, why, seat=seat)
+    return None
+
+
+def _of_columns(
+    path: Path, export: TextExport, name: FileName, *, file: str
+) -> Iterator[FolderEntry]:
+    """Yield a table for a file with several levels: one for all seats, or one for each source."""
+    names = list(export.names)
+    read_text_export(path, level_column=names)  # each can be told from the others by its heading
+    why = f"text export of {len(names)} columns, {_span_of(export.responses[0])}"
+    headed = [read_name(PurePath(f"{one}.txt")) for one in names]
+    if all(head.source is None for head in headed):
+        keys = {"file": file, "columns": {one: one for one in names}}
+        yield _at_a_seat(name, keys, why, seat=None)
+        return
+    for head, column in zip(headed, names, strict=True):
+        keys, seat = {"file": file, "level_column": column}, head.seat or name.seat or "seat"
+        yield _at_a_seat(replace(head, doubt=head.doubt or name.doubt), keys, why, seat=seat)
+
+
+def _microphone(path: Path, export: TextExport, name: FileName, *, file: str) -> FolderEntry:
+    said = {kind_in_words(line) for _, line in export.remarks} - {None}
+    kind = name.kind or (said.pop() if len(said) == 1 else None)
+    read_microphone(path, kind="response")
+    by = "by its name" if name.role == "microphone" else "flatter than any seat in a room"
+    why = f"the microphone's file, {by}"
+    if kind is not None:
+        why += f"; a {kind}, {'by its name' if name.kind else 'by what it says'}"
+    doubt = "" if kind else "say whether it is subtracted (response) or added (correction)"
+    keys = {"file": file} | ({"kind": kind} if kind else {})
+    return FolderEntry(table="microphone", keys=keys, why=why, left_out=doubt)
+
+
+def _is_flat(export: TextExport) -> bool:
+    """Return whether the only response moves less than at any seat, around 0 dB."""
+    (response, *others) = export.responses
+    axis, level_db = response.frequencies, response.level_db
+    if others or axis[0] > 20.4 or axis[-1] < 122.0 or np.abs(level_db).max() > _FARTHEST_DB:
+        return False
+    return level_travel_db(axis, level_db) < _FLATTEST_SEAT_DB
+
+
+def _span_of(response: FrequencyResponse) -> str:
+    axis = response.frequencies
+    level = "dB SPL" if response.level_reference == "spl" else "relative levels"
+    phase = ", with phase" if response.has_phase else ""
+    return f"{axis[0]:.4g} to {axis[-1]:.4g} Hz, {level}{phase}"

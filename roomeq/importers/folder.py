@@ -1,0 +1,207 @@
+"""What lies in a folder of measurements: as much of a room file as it tells, and why.
+
+Conventions
+-----------
+Nothing is asked and nothing guessed in silence; what cannot be used is left out with its reason.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field, replace
+from pathlib import Path, PurePath
+
+from roomeq.base.errors import FileFaultError, RoomFileError
+from roomeq.base.recording import Recording, SweepDescription
+from roomeq.importers.file_contents import FolderEntry, told_by_sound, told_by_text
+from roomeq.importers.file_names import read_name
+from roomeq.importers.recordings_alone import SOUNDS
+from roomeq.importers.room_file.reading import ROOM_FILE_NAME
+from roomeq.importers.sweep_files import (
+    describes_sweep,
+    read_recording,
+    read_sweep_description,
+)
+from roomeq.importers.text.decoding import asked_in
+
+__all__ = ["FolderContents", "look_into"]
+
+_OTHERS = {".md", ".pdf", ".png", ".jpg", ".jpeg", ".heic", ".html", ".toml", ".py", ".svg", ".zip"}
+_SEVERAL = "several would fit: keep one"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FolderContents:
+    """What lies in a folder.
+
+    Attributes
+    ----------
+    name : str
+        Of the folder.
+    entries : tuple of FolderEntry
+    ignored : tuple of str
+        Names of what was not looked at.
+    """
+
+    name: str
+    entries: tuple[FolderEntry, ...]
+    ignored: tuple[str, ...] = ()
+
+    def of(self, table: str) -> list[FolderEntry]:
+        """Return the entries of one table."""
+        return [entry for entry in self.entries if entry.table == table]
+
+
+def look_into(folder: Path) -> FolderContents:
+    """Return what a folder tells of a room.
+
+    Raises
+    ------
+    RoomFileError
+        If it is no folder, holds a room file already, or nothing that can be read.
+    """
+    if not folder.is_dir():
+        raise RoomFileError("there is no such folder", path=folder)
+    target = folder / ROOM_FILE_NAME
+    if target.exists() or target.is_symlink():
+        raise RoomFileError(
+            "exists: it is left as it is",
+            path=target,
+            remedy=f"read it with: roomeq check {folder}",
+        )
+    looking = _Looking(folder=folder)
+    entries = tuple(looking.entries())
+    if not any(one.table == "measurements" and not one.left_out for one in entries):
+        told = [(next(iter(one.keys.values())), one.left_out) for one in entries if one.left_out]
+        reasons = [f"\n  - {name}: {reason}" for name, reason in told]
+        raise RoomFileError(
+            f"nothing in it can be read as a measurement; nothing was written{''.join(reasons)}",
+            path=folder,
+            remedy="put text exports there, or recorded sweeps beside the sweep's JSON",
+        )
+    name = folder.resolve().name or "room"
+    entries += tuple(_seats(entries))
+    return FolderContents(name=name, entries=entries, ignored=tuple(looking.ignored))
+
+
+def _seats(entries: Sequence[FolderEntry]) -> Iterator[FolderEntry]:
+    """Yield a table for every seat, to be taken up where seats are to have weights."""
+    used = [one.keys for one in entries if one.table == "measurements" and not one.left_out]
+    named = [keys.get("columns", [keys["seat"]] if "seat" in keys else []) for keys in used]
+    for seat in dict.fromkeys(seat for seats in named for seat in seats):
+        keys, why = {"name": seat}, "all seats count alike"
+        yield FolderEntry(
+            table="seats", keys=keys, why=why, left_out=f"{why} unless all are listed"
+        )
+
+
+@dataclass(kw_only=True)
+class _Looking:
+    """Looks at one file after the other."""
+
+    folder: Path
+    ignored: list[str] = field(default_factory=list)
+    played: SweepDescription | Recording | str = (
+        "it is not told what was played: there is no JSON of roomeq sweep"
+    )
+
+    def entries(self) -> Iterator[FolderEntry]:
+        files = list(self._files())
+        found = [*self._excitation(files)]
+        for path in files:
+            found += self._entries_of(path)
+        measured = [one for one in found if one.table == "measurements"]
+        yield from _told_apart(measured)
+        yield from _common_time(measured)
+        for one in found:
+            if one.table != "measurements":
+                alone = sum(other.table == one.table for other in found) == 1
+                yield one if alone else replace(one, left_out=_SEVERAL)
+
+    def _files(self) -> Iterator[Path]:
+        """Yield files of the folder, and of folders in it that are named after what played."""
+        for path in sorted(self.folder.iterdir(), key=lambda path: path.name.lower()):
+            if path.name.startswith("."):
+                continue
+            if path.is_dir() and read_name(PurePath(path.name)).source is not None:
+                yield from sorted(one for one in path.iterdir() if one.is_file())
+            elif path.is_dir() or path.suffix.lower() in _OTHERS or not path.name.isprintable():
+                self.ignored.append(self._name(path) + ("/" if path.is_dir() else ""))
+            else:
+                yield path
+
+    def _name(self, path: Path) -> str:
+        return path.relative_to(self.folder).as_posix()
+
+    def _excitation(self, files: list[Path]) -> Iterator[FolderEntry]:
+        """Yield what was played, and take from the list what is no recording of a seat."""
+        described = [path for path in files if path.suffix.lower() == ".json"]
+        own = [path for path in described if describes_sweep(path)]
+        sounds = [path for path in files if path.suffix.lower() in SOUNDS]
+        beside = [path for path in sounds if path.stem in {one.stem for one in own}]
+        named = [path for path in sounds if read_name(PurePath(path.name)).role == "played"]
+        for path in {*described, *named, *beside}:
+            files.remove(path)
+        kept = own or named
+        self.ignored += [self._name(p) for p in {*described, *named, *beside} if p not in kept]
+        for path in kept:
+            key = "description" if own else "reference"
+            why = "the JSON that roomeq sweep wrote" if own else "what was played, by its name"
+            doubt = ""
+            try:
+                self.played = read_sweep_description(path) if own else read_recording(path)
+            except FileFaultError as error:
+                doubt = _reason(error, path)
+                self.played = f"it is not told what was played: {path.name} cannot be read"
+            yield FolderEntry(table="sweep", keys={key: self._name(path)}, why=why, left_out=doubt)
+        if len(kept) > 1:
+            names = ", ".join(self._name(path) for path in kept)
+            self.played = f"it is not told which sweep was played: {names}"
+
+    def _entries_of(self, path: Path) -> list[FolderEntry]:
+        file = self._name(path)
+        name = read_name(PurePath(file))
+        try:
+            if path.suffix.lower() in SOUNDS:
+                return [told_by_sound(path, name, file=file, played=self.played)]
+            with asked_in("in room.toml, under [[measurements]]"):
+                return list(told_by_text(path, name, file=file))
+        except (FileFaultError, ValueError, OSError) as error:
+            keys = {"file": file, "seat": name.seat or "seat"}
+            reason = _reason(error, path)
+            return [FolderEntry(table="measurements", keys=keys, why="", left_out=reason)]
+
+
+def _reason(error: Exception, path: Path) -> str:
+    return str(error).replace(str(path), "").lstrip(", :")
+
+
+def _told_apart(measured: Sequence[FolderEntry]) -> Iterator[FolderEntry]:
+    """Yield measurements with what their names mean beside those of the others."""
+    spelled: dict[str, str] = {}
+    for one in measured:
+        spelled.setdefault(one.keys.get("seat", "").lower(), one.keys.get("seat", ""))
+    places = {(one.keys.get("seat", "").lower(), one.keys.get("source")) for one in measured}
+    of_sub = {seat for seat, source in places if source in (None, "sub")}
+    for one in measured:
+        seat, source = one.keys.get("seat", "").lower(), one.keys.get("source")
+        copy = read_name(PurePath(one.keys["file"])).copy.lower()
+        base = seat.rstrip("0123456789").rstrip()
+        why = one.why
+        if copy and (copy, source) in places:
+            seat, why = copy, f"{why}; repeat by its name"
+        elif base != seat and (base, source) in places:
+            why += f"; a seat of its own; if it repeats {spelled[base]!r}, write that seat"
+        elif seat and source in ("mains", "both") and of_sub and seat not in of_sub:
+            why += "; the subwoofer was not measured at this seat: is it one?"
+        keys = one.keys | ({"seat": spelled[seat]} if seat else {})
+        yield replace(one, keys=keys, why=why)
+
+
+def _common_time(measured: Sequence[FolderEntry]) -> Iterator[FolderEntry]:
+    """Yield that phases may be compared, where every sweep has a loopback."""
+    used = [one.keys for one in measured if not one.left_out]
+    sources = {keys.get("source", "sub") for keys in used}
+    if {"sub", "mains"} <= sources and all("loopback_channel" in keys for keys in used):
+        why = "every sweep of subwoofer and mains has a loopback"
+        yield FolderEntry(table="timing", keys={"common_reference": True}, why=why)
