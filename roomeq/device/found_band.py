@@ -9,22 +9,36 @@ stays as it is assumed: a gain as it is set, a Q by the device's shared law.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Annotated
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from roomeq.base.levels import FloatArray
-from roomeq.base.toml_tables import StrictTable
+from roomeq.base.toml_tables import Plausible, StrictTable
 
 __all__ = ["FoundBand", "FoundSetting"]
 
+_Gain = Plausible(-60.0, 60.0, "dB")
+_Centre = Plausible(1.0, 20000.0, "Hz")
+
 
 class FoundSetting(StrictTable, frozen=True, kw_only=True):
-    """What one setting of a band gives: real gain at its centre in dB, and Q."""
+    """What one setting of a band gives.
 
-    setting_db: float
-    gain_db: float | None = None
-    q: float | None = None
+    Attributes
+    ----------
+    setting_db : -6.0
+        As the device calls it.
+    gain_db : -5.7
+        What it gives at the centre.
+    q : 3.9
+        Q there.
+    """
+
+    setting_db: Annotated[float, _Gain]
+    gain_db: Annotated[float | None, _Gain] = None
+    q: Annotated[float | None, Plausible(0.0, 100.0, "")] = None
 
 
 class FoundBand(StrictTable, frozen=True, kw_only=True):
@@ -32,18 +46,18 @@ class FoundBand(StrictTable, frozen=True, kw_only=True):
 
     Attributes
     ----------
-    centre : float
-        Hz, as the device calls it.
-    measured_centre : float or None
-        Hz, where it lies; None where that was not told.
-    settings : tuple of FoundSetting
-        What is between is interpolated, through 0 dB at 0; beyond the last the gain grows in
-        proportion and the Q stays. A side (boost or cut) that was not measured is taken as the
-        mirror of the other.
+    centre : 40
+        As the device calls it.
+    measured_centre : 41.3
+        Where it lies.
+    settings
+        What single settings give. Between them is interpolated, through 0 dB at 0; beyond the last
+        the gain grows in proportion and the Q stays. A side (boost or cut) that was not measured is
+        taken as the mirror of the other.
     """
 
-    centre: float
-    measured_centre: float | None = None
+    centre: Annotated[float, _Centre]
+    measured_centre: Annotated[float | None, _Centre] = None
     settings: tuple[FoundSetting, ...] = ()
 
     def __post_init__(self) -> None:
