@@ -262,7 +262,7 @@ def _check(room: Room, options: argparse.Namespace) -> int:
         overview = room_overview(room, detail=options.detail, estimate=estimate)
     text = room_text(overview, estimate=estimate, detail=options.detail)
     print(overview.to_json().decode() if options.json else text, end="")
-    return 1 if room.doubtful or overview.sum_doubtful else 0
+    return 1 if room.doubtful or overview.sum_doubtful or overview.path_doubtful else 0
 
 
 def _join(room: Room, options: argparse.Namespace) -> int:

@@ -99,9 +99,7 @@ def assemble_room(
         findings += doubts.uncovered_bands(fitted, device.equaliser)
     if source == "sub" and origin in ("path", "none"):
         limit = target.lower_limit
-        found = doubts.doubtful_low_passes(fitted, axis, measured, path=path or (), limit=limit)
-        findings += found[0]
-        assumptions += found[1]
+        findings += doubts.doubtful_low_passes(fitted, axis, measured, path=path or (), limit=limit)
     if source == "sub" and origin in ("stated", "unknown"):
         target = _with_upper_limit(
             target, device.equaliser, axis, levels, fitted.weights, corner, findings

@@ -244,6 +244,11 @@ class RoomOverview(Record, frozen=True, kw_only=True):
         )
 
     @property
+    def path_doubtful(self) -> bool:
+        """Whether filters are engaged otherwise than the room file describes."""
+        return self.engaged is not None and self.engaged.contradicts
+
+    @property
     def sum_doubtful(self) -> bool:
         """Whether something about subwoofer and mains together wants a look."""
         missed = self.meeting is not None and bool(self.meeting.faults)

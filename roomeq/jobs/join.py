@@ -151,6 +151,8 @@ class RoomJoining:
     @property
     def doubtful(self) -> bool:
         """Whether the answer wants a look before it is acted on."""
+        if self.estimate is not None and self.estimate.contradicts:
+            return True
         if self.record is None:  # levels alone leave a question until it is decided
             return self.settled is None or self.settled.alignment.at_end
         return bool(

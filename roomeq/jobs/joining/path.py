@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 __all__ = ["EngagedRow", "EngagedRows", "described_path", "estimated_path"]
 
 _LOWEST, _HIGHEST = 15.0, 400.0
+_POINTS = 16
 
 
 def described_path(room: Room) -> PathAnalysis | None:
@@ -44,35 +45,37 @@ def estimated_path(room: Room) -> PathEstimate | None:
     """Return what is really engaged, as far as measurements tell.
 
     From the response of the path itself, its present bands taken out; else from the seats, which
-    tell far less and are asked only where not just one low-pass is described. None where nothing
-    is asked or only band levels were measured.
+    tell far less. None where the subwoofer alone was not measured, or only its band levels.
     """
     from roomeq.optimiser.path.estimation import estimate_path
 
     measured = room.joining.path_response
-    protection = room.equipment.protection
-    described = room.path if protection is None else (*room.path, protection)
+    described = room.path if room.corner_origin in ("path", "none") else None
+    limit = None if room.target.lower_limit_estimated else room.target.lower_limit
     if measured is not None:
         try:
             return estimate_path(
                 _with_bands_at_rest(room, measured.response),
                 taken=measured.taken,
                 described=described,
+                protection=room.equipment.protection,
                 mains=room.joining.mains_filters,
                 fixed=room.joining.fixed,
+                lower_limit=limit,
             )
         except ValueError as error:
             raise ValueError(f"{measured.file}, named in [path_response]: {error}") from None
-    if room.source != "sub" or _low_passes(room) == 1 or room.corner_origin == "none":
-        return None
-    survey = room.survey.of_source("sub")
-    if has_band_levels(survey):
+    survey = room.survey.of_source("sub") if room.source == "sub" else None
+    if survey is None or has_band_levels(survey):
         return None
     axis = common_axis(survey)
     axis = axis[(axis >= _LOWEST) & (axis <= _HIGHEST)]
+    if axis.size < _POINTS:
+        return None
     levels = seat_levels_db(survey, at=axis)
     levels = levels - room.equaliser.response_db(room.present.gains_db, axis)
-    return estimate_path(FrequencyResponse.from_level(axis, levels), taken="seat")
+    response = FrequencyResponse.from_level(axis, levels)
+    return estimate_path(response, taken="seat", described=described, lower_limit=limit)
 
 
 def _with_bands_at_rest(room: Room, response: FrequencyResponse) -> FrequencyResponse:
@@ -112,7 +115,9 @@ class EngagedRows(Record, frozen=True, kw_only=True):
     verdict: str
     taken: str
     as_described: bool | None
-    phase_used: bool
+    contradicts: bool
+    high_pass: str | None
+    highest: float
     signal_to_noise_db: float
     misfit_db: float
     candidates: tuple[EngagedRow, ...]
@@ -126,4 +131,7 @@ class EngagedRows(Record, frozen=True, kw_only=True):
             EngagedRow.copied(one, filters=tuple(map(str, one.filters)))
             for one in estimate.candidates
         )
-        return cls.copied(estimate, candidates=tuple(rows))
+        high = None if estimate.high_pass is None else estimate.high_pass.filter
+        return cls.copied(
+            estimate, candidates=tuple(rows), high_pass=None if high is None else str(high)
+        )

@@ -1,4 +1,4 @@
-"""What a response of the subwoofer's path tells: verdict, candidates, curves.
+"""What a response of the subwoofer's path tells: verdict, candidates, high-pass.
 
 Conventions
 -----------
@@ -12,12 +12,10 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Literal
 
-from roomeq.base.levels import FloatArray, readonly
 from roomeq.device.crossover import CrossoverFilter
 from roomeq.device.path import PathAnalysis
-from roomeq.optimiser.path.classes import LowPassClass
 
-__all__ = ["PathCandidate", "PathEstimate", "PathVerdict", "Taken"]
+__all__ = ["HighPassFinding", "PathCandidate", "PathEstimate", "PathVerdict", "Taken"]
 
 Taken = Literal["electrical", "close", "seat"]
 
@@ -39,32 +37,54 @@ class PathCandidate:
     ----------
     probability : float
         Among all that were tried, 0 to 1.
-    filters : tuple of CrossoverFilter
-        Filters that give it: those described, or else the fewest that do, corners rounded to
-        0.1 Hz; none for no low-pass.
-    low_pass : LowPassClass or None
-        The class with the fitted corner, which lists every set that gives it; None for filters
-        of differing order or corner.
+    ways : tuple of tuple of CrossoverFilter
+        Every set of filters that gives it, the fewest filters first: those described, or else
+        corners rounded to 0.1 Hz; an empty set for no low-pass.
     engaged : tuple of tuple of int
-        Every choice of described filters (by position) that gives it; empty if none was described.
-    corner : float
-        Fitted, in Hz; of the lowest filter where several corners are in it.
-    order : int
-        Of all its low-passes together.
-    driver_order : int
-        Order of the driver's roll-off that goes with it.
+        Every choice of described filters (by position) that gives it.
     """
 
     probability: float
-    filters: tuple[CrossoverFilter, ...]
-    low_pass: LowPassClass | None
+    ways: tuple[tuple[CrossoverFilter, ...], ...]
     engaged: tuple[tuple[int, ...], ...]
-    corner: float
-    order: int
-    driver_order: int
+
+    @property
+    def filters(self) -> tuple[CrossoverFilter, ...]:
+        """The filters of the first way."""
+        return self.ways[0]
+
+    @property
+    def order(self) -> int:
+        """Of all its low-passes together."""
+        return sum(one.order for one in self.filters)
+
+    @property
+    def corner(self) -> float:
+        """Of the lowest filter, in Hz; 0 for none."""
+        return min((one.corner for one in self.filters), default=0.0)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HighPassFinding:
+    """The protective high-pass that is in the response, or that none is.
+
+    Attributes
+    ----------
+    probability : float
+        Of the likeliest, or of none where the data reach.
+    filter : CrossoverFilter or None
+        The likeliest where it is likely enough to be named; None if there is none, or if it cannot
+        be told.
+    as_described : bool or None
+        Whether it is the described one; None if none was, or it cannot be told.
+    """
+
+    probability: float
+    filter: CrossoverFilter | None
+    as_described: bool | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class PathEstimate:
     """What a response of the path tells.
 
@@ -74,22 +94,22 @@ class PathEstimate:
     taken : {"electrical", "close", "seat"}
     candidates : tuple of PathCandidate
         Likeliest first; those at least 2 % likely.
-    described : tuple of CrossoverFilter
-        As it was given.
+    described : tuple of CrossoverFilter or None
+        As it was given; None if nothing was said.
     as_described : bool or None
-        Whether some choice of the described low-passes explains the response; None if none was
-        described.
-    phase_used : bool
-        Whether phase was fitted too; not so where it was not measured or does not follow.
+        Whether the low-passes are those described; None if nothing was, or it cannot be told: at a
+        seat they can be contradicted only.
+    high_pass : HighPassFinding or None
+        None at a seat.
+    highest : float
+        Hz: low-passes with a corner above lie at the edge of the data or beyond, and are not named.
     signal_to_noise_db : float
         Largest level less the noise of one point.
     misfit_db : float
-        What the likeliest candidate leaves of the level beyond noise, root mean square.
+        What the likeliest candidate leaves of the level, root mean square where it is clear of
+        noise.
     fall_seen_db : float
         How far the level falls above its largest before it meets the noise or the end.
-    frequencies, measured_level_db, fitted_level_db, low_pass_level_db : ndarray, shape (F,)
-        Hz; level as measured; as fitted; and the total low-pass: measured less the driver's
-        roll-off and level.
     analysis : PathAnalysis or None
         What the engaged low-passes do to the sum and which to bypass, where several are engaged.
     """
@@ -97,21 +117,14 @@ class PathEstimate:
     verdict: PathVerdict
     taken: Taken
     candidates: tuple[PathCandidate, ...]
-    described: tuple[CrossoverFilter, ...]
+    described: tuple[CrossoverFilter, ...] | None
     as_described: bool | None
-    phase_used: bool
+    high_pass: HighPassFinding | None
+    highest: float
     signal_to_noise_db: float
     misfit_db: float
     fall_seen_db: float
-    frequencies: FloatArray
-    measured_level_db: FloatArray
-    fitted_level_db: FloatArray
-    low_pass_level_db: FloatArray
     analysis: PathAnalysis | None
-
-    def __post_init__(self) -> None:
-        for name in ("frequencies", "measured_level_db", "fitted_level_db", "low_pass_level_db"):
-            object.__setattr__(self, name, readonly(getattr(self, name)))
 
     @property
     def best(self) -> PathCandidate:
@@ -126,6 +139,13 @@ class PathEstimate:
 
     @property
     def corner_span(self) -> tuple[float, float]:
-        """Lowest and highest fitted corner among the candidates, in Hz."""
-        corners = [entry.corner for entry in self.candidates if entry.order] or [0.0]
+        """Lowest and highest corner among the candidates, in Hz; that of the data without any."""
+        corners = [one.corner for one in self.candidates if one.order] or [self.highest]
         return min(corners), max(corners)
+
+    @property
+    def contradicts(self) -> bool:
+        """Whether filters are engaged otherwise than described, or some that nobody stated."""
+        high = self.high_pass is not None and self.high_pass.as_described is False
+        unstated = self.described is None and self.verdict is PathVerdict.IDENTIFIED
+        return self.as_described is False or high or (unstated and bool(self.best.filters))

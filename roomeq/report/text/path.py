@@ -8,16 +8,16 @@ here but roundings for display. Functions return lines, to be put among those of
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 
 from roomeq.device.crossover import CrossoverFilter
 from roomeq.device.crossover_sum import SumFigures
 from roomeq.device.path import Bypass, PathAnalysis, same_response
-from roomeq.optimiser.path.classes import FilterSet
 from roomeq.optimiser.path.estimate import PathCandidate, PathEstimate, PathVerdict
 from roomeq.report.text.layout import bullet_list, paragraph, signed, table
 
-__all__ = ["bypass_text", "path_estimate_lines", "path_lines"]
+__all__ = ["bypass_text", "contradiction_texts", "path_estimate_lines", "path_lines"]
 
 _NULL_DB = -60.0
 _FLAT_DB = 0.1
@@ -154,7 +154,7 @@ def path_estimate_lines(
     lines = ["Which low-passes are really engaged", *paragraph(_verdict(estimate), indent=2)]
     if estimate.verdict in (PathVerdict.SEVERAL, PathVerdict.NOTHING_FITS):
         lines += _candidates(estimate)
-    if detail:
+    if detail and estimate.verdict is not PathVerdict.IN_ROOM:
         lines += bullet_list(_evidence(estimate))
     analysis = estimate.analysis
     if analysis is not None and not (
@@ -163,6 +163,33 @@ def path_estimate_lines(
         text = f"{analysis.low_pass_count} low-passes are in a row. {_advice(analysis)}"
         lines += paragraph(text, indent=2)
     return lines
+
+
+def contradiction_texts(estimate: PathEstimate) -> list[str]:
+    """Return what is engaged otherwise than the room file describes; nothing where nothing is."""
+    found = []
+    described = estimate.described
+    where = "at the seats" if estimate.verdict is PathVerdict.IN_ROOM else "of the path"
+    if estimate.as_described is False:
+        low = [one for one in described or () if one.kind == "low_pass"]
+        likely = estimate.best
+        found.append(
+            f"the response {where} is not what the room file describes ({_chain(low)}), likelier "
+            f"is {_ways(likely)}: correct [[path]], or look for a filter that it does not list"
+        )
+    elif estimate.contradicts and described is None and estimate.best.filters:
+        found.append(
+            f"the response {where} holds a low-pass that the room file does not state "
+            f"({_ways(estimate.best)}): state it in [[path]]"
+        )
+    high = estimate.high_pass
+    if high is not None and high.as_described is False:
+        instead = f"; likelier is {high.filter}" if high.filter else ""
+        found.append(
+            f"the response {where} does not hold the protective high-pass that the room file "
+            f"states{instead}: is it off?"
+        )
+    return found
 
 
 def _verdict(estimate: PathEstimate) -> str:
@@ -180,80 +207,86 @@ def _verdict(estimate: PathEstimate) -> str:
         return (
             f"Cannot tell: several fit as well. The fall above the pass-band is seen for "
             f"{estimate.fall_seen_db:.0f} dB only; a quieter or longer measurement, or a "
-            "description of the path in the room file, can decide."
+            "description of the path in the room file, can decide." + _contradicted(estimate)
         )
-    sure = f"{100 * best.probability:.0f} % likely"
-    if not best.filters:
-        return f"No low-pass is engaged ({sure})."
-    if estimate.as_described:
-        return f"{_engaged(best, estimate.described)} ({sure})."
+    sure = f"{100 * min(best.probability, 0.99):.0f} % likely"
     text = f"Engaged: {_ways(best)} ({sure})."
-    if estimate.as_described is False:
-        text += " That is not what the room file describes: look for a filter it does not list."
-    elif best.low_pass is not None and len(best.low_pass.ways) > 1:
+    if not best.filters:
+        text = f"No low-pass is engaged below {estimate.highest:.0f} Hz ({sure})."
+    elif best.engaged:
+        text = f"{_engaged(best)} ({sure})."
+    elif estimate.as_described is None and len(best.ways) > 1:
         text += (
             " These have exactly the same response: only a description of the path can decide "
             "between them."
         )
-    return text
+    return text + _contradicted(estimate)
 
 
-def _in_room(estimate: PathEstimate) -> str:
-    low, high = (f"{corner:.0f}" for corner in estimate.corner_span)
-    fewest, most = (f"{6 * order}" for order in estimate.order_span)
-    corners = low if low == high else f"{low} to {high}"
-    slopes = fewest if fewest == most else f"{fewest} to {most}"
+def _contradicted(estimate: PathEstimate) -> str:
+    if estimate.as_described is not False:
+        return ""
     return (
-        "A response at a seat holds the room as well, whose modes are larger than what tells "
-        f"filters apart. What can be said: it falls above about {corners} Hz, as filters of "
-        f"{slopes} dB per octave together would make it. What cannot: family, order, and whether "
-        "a low-pass is engaged twice. To know that, measure close to the cone or at the "
-        "amplifier's terminals ([path_response] in the room file), or the same place once more "
-        "with the low-pass bypassed and nothing else changed: the ratio of the two is the filter."
+        " That is not what the room file describes: look for a filter that it does not list, or "
+        "one that is off."
     )
 
 
-def _engaged(best: PathCandidate, described: Sequence[CrossoverFilter]) -> str:
-    if len(best.engaged) == 1:
-        return f"Engaged: {_chain([described[i] for i in best.engaged[0]])}"
-    choices = " or ".join(_chain([described[i] for i in choice]) for choice in best.engaged)
+def _in_room(estimate: PathEstimate) -> str:
+    low = [one for one in estimate.described or () if one.kind == "low_pass"]
+    if estimate.described is None:
+        said = "At the seats it cannot be told which low-pass is engaged."
+    elif estimate.as_described is False:
+        said = f"The levels at the seats are not what the room file describes ({_chain(low)})."
+    else:
+        said = f"Whether what is described ({_chain(low)}) is engaged cannot be told at the seats."
+    fewest, most = (f"{6 * order}" for order in estimate.order_span)
+    lowest, highest = (f"{corner:.0f}" for corner in estimate.corner_span)
+    corners = lowest if lowest == highest else f"{lowest} to {highest}"
+    slopes = fewest if fewest == most else f"{fewest} to {most}"
+    return (
+        f"{said} They fall above about {corners} Hz, as filters of {slopes} dB per octave together "
+        "would make it; a room's modes are larger than what tells filters apart. To know family, "
+        "order, and whether a low-pass is engaged twice, measure close to the cone or at the "
+        "amplifier's terminals ([path_response] in the room file)."
+    )
+
+
+def _engaged(best: PathCandidate) -> str:
+    if len(best.ways) == 1:
+        return f"Engaged: {_chain(best.ways[0])}"
+    choices = " or ".join(_chain(way) for way in best.ways)
     return f"Engaged: either {choices}; they have the same response, so that it cannot tell which"
 
 
 def _chain(filters: Sequence[CrossoverFilter]) -> str:
-    return " and ".join(f"{entry}" for entry in filters)
+    return " and ".join(f"{entry}" for entry in filters) or "no low-pass"
 
 
 def _ways(candidate: PathCandidate) -> str:
-    if candidate.low_pass is None:
-        return " and ".join(
-            f"{_FAMILIES[entry.family]} {6 * entry.order} dB/oct at {entry.corner:.0f} Hz"
-            for entry in candidate.filters
-        )
-    if not candidate.low_pass.copies:
-        return "no low-pass"
-    ways = ", or ".join(
-        " with ".join(_filter_set(part) for part in way) for way in candidate.low_pass.ways
+    """Return every set of filters that gives a response, alike ones counted, the corner last."""
+    if candidate.engaged or not candidate.filters:
+        return " or ".join(_chain(way) for way in candidate.ways)
+    return ", or ".join(_set_words(way) for way in candidate.ways)
+
+
+def _set_words(way: Sequence[CrossoverFilter]) -> str:
+    counts = Counter((one.family, one.order, one.corner) for one in way)
+    return " with ".join(
+        f"{f'{_TIMES[count]} ' if count > 1 else ''}{_FAMILIES[family]} {6 * order} dB/oct at "
+        f"{corner:.0f} Hz"
+        for (family, order, corner), count in counts.items()
     )
-    return f"{ways}, at {candidate.low_pass.corner:.0f} Hz"
-
-
-def _filter_set(part: FilterSet) -> str:
-    times = f"{_TIMES[part.count]} " if part.count > 1 else ""
-    return f"{times}{_FAMILIES[part.family]} {6 * part.order} dB/oct"
 
 
 def _candidates(estimate: PathEstimate) -> list[str]:
-    shown = estimate.candidates[:_SHOWN]
-    rows = []
-    for entry in shown:
-        words = _ways(entry)
-        if estimate.as_described:
-            words = _engaged(entry, estimate.described) if entry.filters else "no low-pass"
-        rows.append([f"{100 * entry.probability:.0f} %", f"{entry.corner:.0f}", words])
+    rows = [
+        [f"{100 * one.probability:.0f} %", f"{one.corner:.0f}" if one.order else "", _ways(one)]
+        for one in estimate.candidates[:_SHOWN]
+    ]
     lines = table([">Likely", ">Corner Hz", "What would give it"], rows)
-    if len(estimate.candidates) > len(shown):
-        lines.append(f"  and {len(estimate.candidates) - len(shown)} more")
+    if len(estimate.candidates) > _SHOWN:
+        lines.append(f"  and {len(estimate.candidates) - _SHOWN} more")
     return lines
 
 
@@ -261,11 +294,12 @@ def _evidence(estimate: PathEstimate) -> list[str]:
     entries = [
         f"Largest level {estimate.signal_to_noise_db:.0f} dB above the noise of one point; the "
         f"fall is seen for {estimate.fall_seen_db:.0f} dB; the fit leaves "
-        f"{estimate.misfit_db:.1f} dB."
+        f"{estimate.misfit_db:.1f} dB. Likely is meant with corners within a tenth; one above "
+        f"{estimate.highest:.0f} Hz would lie at the edge of the data and is not named."
     ]
-    if not estimate.phase_used and estimate.taken != "seat":
+    high = estimate.high_pass
+    if high is not None and high.filter is not None:
         entries.append(
-            "Judged by level alone: phase was not measured, or does not follow these filters (some "
-            "of the room, a phase control or another all-pass is in the response)."
+            f"Engaged too: {high.filter} ({100 * min(high.probability, 0.99):.0f} % likely)"
         )
     return entries

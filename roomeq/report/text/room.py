@@ -13,7 +13,7 @@ from roomeq.jobs.check import EquipmentRow, RoomOverview
 from roomeq.optimiser.path.estimate import PathEstimate
 from roomeq.report.text.joining import explanation_text, loss_text, meeting_sentences
 from roomeq.report.text.layout import bullet_list, columns, paragraph, table
-from roomeq.report.text.path import path_estimate_lines, path_lines
+from roomeq.report.text.path import contradiction_texts, path_estimate_lines, path_lines
 from roomeq.report.text.recordings import alarm_texts, detail_lines, recording_lines
 
 __all__ = ["room_text"]
@@ -49,6 +49,8 @@ def room_text(
     """
     lines = [*paragraph(f"{overview.room}: measurements"), ""]
     found = [*alarm_texts(overview.recordings), *overview.findings, *_sum_findings(overview)]
+    if estimate is not None:
+        found += contradiction_texts(estimate)
     if found:
         lines += ["Found: look at these first", *bullet_list(found), ""]
     else:

@@ -35,7 +35,6 @@ def test_one_low_pass_and_no_word_of_the_mains_is_nothing_to_speak_of(room):
         joining=replace(room.joining, mains_path=None, path_response=None),
     )
     assert described_path(alone) is None
-    assert estimated_path(alone) is None
     assert described_path(replace(room, path=())) is None
 
 
@@ -100,7 +99,7 @@ def test_a_low_pass_that_cannot_be_bypassed_is_not_named(room):
     assert described_path(neither).recommended is None
 
 
-def test_seats_are_not_asked_for_another_source_one_low_pass_or_band_levels(room):
+def test_seats_are_not_asked_for_another_source_or_band_levels(room):
     far = replace(room, joining=replace(room.joining, path_response=None))
     assert estimated_path(replace(far, source="both")) is None
     coarse = tuple(
@@ -144,11 +143,26 @@ def test_present_bands_are_taken_out_of_seats_and_of_levels(room, asked):
     assert np.abs(taken).max() > 1.0
 
 
+def test_what_is_stated_to_be_in_the_path_is_told_and_that_nothing_was_stated(room, asked):
+    far = replace(room, joining=replace(room.joining, path_response=None))
+    for origin, described in (("path", room.path), ("none", ()), ("unknown", None)):
+        path = room.path if origin == "path" else ()
+        estimated_path(replace(far, path=path, corner_origin=origin))
+        assert asked[-1][1]["described"] == described
+        assert asked[-1][1]["taken"] == "seat"
+    limited = replace(room.target, lower_limit=26.0, lower_limit_estimated=False)
+    estimated_path(replace(room, target=limited))
+    assert asked[-1][1]["lower_limit"] == 26.0
+    estimated_path(replace(room, target=replace(limited, lower_limit_estimated=True)))
+    assert asked[-1][1]["lower_limit"] is None
+
+
 def test_the_protective_high_pass_and_the_mains_are_told_to_the_estimate(room, asked):
     high_pass = CrossoverFilter(kind="high_pass", family="butterworth", order=2, corner=20.0)
     protected = replace(room, equipment=replace(room.equipment, protection=high_pass))
     estimated_path(protected)
     _, options = asked[0]
-    assert options["described"] == (*room.path, high_pass)
+    assert options["described"] == room.path
+    assert options["protection"] == high_pass
     assert options["mains"] == room.joining.mains_filters
     assert options["taken"] == "close"

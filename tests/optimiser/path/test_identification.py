@@ -50,8 +50,9 @@ def described(*corners):
 
 
 def key(candidate):
-    found = candidate.low_pass
-    return None if found is None else (found.butterworth_order, found.copies)
+    orders = [order for one in candidate.filters for order in one.butterworth_orders]
+    corners = {one.corner for one in candidate.filters}
+    return (orders[0], len(orders)) if len({*orders}) == len(corners) == 1 else None
 
 
 @pytest.mark.parametrize(
@@ -71,18 +72,14 @@ def test_names_the_class_at_40_decibels(order, copies, corner, phase):
     assert found.verdict is PathVerdict.IDENTIFIED
     assert key(found.best) == (order, copies)
     assert found.best.corner == pytest.approx(corner, rel=0.03)
-    assert found.phase_used is phase
     assert found.signal_to_noise_db == pytest.approx(40.0, abs=3.0)
 
 
 def test_lists_every_set_that_gives_it():
     # Linkwitz, JAES 24(1) 1976: the fourth-order filter is two second-order Butterworth filters
     found = estimate_path(response(linkwitz_riley_24(80.0) * box()))
-    assert found.best.low_pass is not None
-    ways = [
-        [(part.family, part.order, part.count) for part in way] for way in found.best.low_pass.ways
-    ]
-    assert ways == [[("linkwitz_riley", 4, 1)], [("butterworth", 2, 2)]]
+    ways = [[(one.family, one.order) for one in way] for way in found.best.ways]
+    assert ways == [[("linkwitz_riley", 4)], [("butterworth", 2), ("butterworth", 2)]]
     assert found.analysis is None
 
 
@@ -90,7 +87,6 @@ def test_vented_box():
     clean = linkwitz_riley_24(70.0) * box(26.0, 0.55) * box(25.0, 1.3)
     found = estimate_path(response(clean))
     assert key(found.best) == (2, 2)
-    assert found.best.driver_order == 4
 
 
 def test_no_low_pass_and_electrical():
@@ -100,17 +96,6 @@ def test_no_low_pass_and_electrical():
     assert none.best.order == 0
     wire = estimate_path(response(low(3, 90.0)), taken="electrical")
     assert key(wire.best) == (3, 1)
-    assert wire.best.driver_order == 0
-
-
-def test_total_low_pass_is_what_scipy_says():
-    found = estimate_path(response(linkwitz_riley_24(80.0) ** 2 * box(), snr_db=60.0))
-    truth_db = 80 * np.log10(np.abs(low(2, 80.0, found.frequencies)))
-    shown = (found.frequencies > 25) & (truth_db > -30)
-    np.testing.assert_allclose(found.low_pass_level_db[shown], truth_db[shown], atol=0.35)
-    np.testing.assert_allclose(
-        found.fitted_level_db[shown], found.measured_level_db[shown], atol=0.35
-    )
 
 
 def test_twice_is_named_with_what_to_bypass_and_what_it_gains():
@@ -156,14 +141,15 @@ def test_something_that_is_not_described():
     assert key(found.best) == (2, 1)
 
 
-def test_described_high_pass_is_not_taken_for_the_driver():
+def test_a_described_high_pass_is_not_taken_for_the_box():
     protective = CrossoverFilter(kind="high_pass", family="butterworth", order=4, corner=25.0)
     w = 2 * np.pi * 25.0
     b, a = scipy.signal.butter(4, w, "high", analog=True)
     clean = scipy.signal.freqs(b, a, worN=2 * np.pi * AXIS)[1] * box() * linkwitz_riley_24(80.0)
     found = estimate_path(response(clean), described=(*described(80.0), protective))
     assert found.best.engaged == ((0,),)
-    assert found.best.driver_order == 2
+    assert found.high_pass.as_described
+    assert not found.contradicts
 
 
 def test_two_corners_that_nobody_described():
@@ -182,11 +168,10 @@ def test_voice_coil_is_no_low_pass():
     assert found.analysis is None
 
 
-def test_all_pass_in_the_path_is_noticed():
+def test_an_all_pass_in_the_path_does_no_harm():
     s = 1j * AXIS / 80.0
     clean = linkwitz_riley_24(80.0) ** 2 * box() * (1 - s) / (1 + s)
     found = estimate_path(response(clean))
-    assert not found.phase_used
     assert key(found.best) == (2, 4)
 
 
@@ -196,11 +181,79 @@ def test_ripple_of_a_near_field_does_no_harm():
     assert key(found.best) == (2, 2)
 
 
+def test_a_fall_at_the_edge_of_the_data_is_no_filter():
+    # a coil's 2 dB at the end, and nothing else: was called a Butterworth filter, 100 % likely
+    axis = np.arange(10.0, 200.5, 0.5)
+    coil = 1 / (1 + 1j * axis / 260.0)
+    assert 20 * np.log10(np.abs(coil[-1])) == pytest.approx(-2.0, abs=0.1)
+    for phase in (True, False):
+        seen = response(box(axis=axis) * coil, snr_db=50.0, axis=axis, phase=phase)
+        found = estimate_path(seen)
+        assert found.best.filters == ()
+        assert not found.contradicts
+
+
+@pytest.mark.parametrize("corner", [130.0, 160.0, 260.0])
+def test_a_low_pass_at_the_edge_of_the_data_is_not_named(corner):
+    axis = np.arange(10.0, 160.5, 0.5)
+    found = estimate_path(response(linkwitz_riley_24(corner, axis) * box(axis=axis), axis=axis))
+    assert found.best.filters == ()
+    assert found.highest == pytest.approx(160.0 / 2**0.4, rel=0.02)
+
+
+@pytest.mark.parametrize(
+    ("stated", "there"),
+    [
+        ((80.0, 40.0), (80.0,)),
+        ((80.0,), (80.0, 40.0)),
+        ((), (80.0,)),
+        ((80.0,), ()),
+        (None, (80.0,)),
+    ],
+)
+def test_what_is_stated_and_not_there_or_there_and_not_stated_is_found(stated, there):
+    clean = box()
+    for corner in there:
+        clean = clean * linkwitz_riley_24(corner)
+    seen = response(clean, snr_db=60.0)
+    found = estimate_path(seen, described=None if stated is None else described(*stated))
+    assert found.contradicts
+    assert sorted(one.corner for one in found.best.filters) == pytest.approx(
+        sorted(there), rel=0.03
+    )
+    truly = estimate_path(seen, described=described(*there))
+    assert truly.as_described
+    assert not truly.contradicts
+
+
+def butterworth_high(order, corner):
+    b, a = scipy.signal.butter(order, 2 * np.pi * corner, "high", analog=True)
+    return scipy.signal.freqs(b, a, worN=2 * np.pi * AXIS)[1]
+
+
+def test_a_protective_high_pass_is_told_where_the_data_reach_below_it():
+    clean = linkwitz_riley_24(90.0) * butterworth_high(4, 25.0)
+    wire = estimate_path(response(clean, snr_db=50.0), taken="electrical").high_pass
+    assert (wire.filter.family, wire.filter.order) == ("butterworth", 4)
+    assert wire.filter.corner == pytest.approx(25.0, rel=0.05)
+    above = AXIS > 24.0
+    short = FrequencyResponse.from_level(AXIS[above], 20 * np.log10(np.abs(clean[above])))
+    assert estimate_path(short, taken="electrical").high_pass.filter is None
+
+
+def test_a_protective_high_pass_that_is_off_is_found():
+    stated = CrossoverFilter(kind="high_pass", family="butterworth", order=4, corner=30.0)
+    for high, there in ((butterworth_high(4, 30.0), True), (1.0, False)):
+        seen = response(linkwitz_riley_24(80.0) * box() * high, snr_db=50.0)
+        found = estimate_path(seen, described=described(80.0), protection=stated)
+        assert found.high_pass.as_described is there
+        assert found.contradicts is not there
+
+
 def test_too_much_noise_gives_no_answer():
     found = estimate_path(response(linkwitz_riley_24(80.0) ** 2 * box(), snr_db=12.0, phase=False))
     assert found.verdict is PathVerdict.SEVERAL
     assert len(found.candidates) > 1
-    assert sum(one.probability for one in found.candidates) == pytest.approx(1.0, abs=0.2)
     assert found.analysis is None
 
 
@@ -219,11 +272,13 @@ def test_a_seat_gives_a_range_only():
 
 def test_several_seats_are_averaged():
     one = response(linkwitz_riley_24(80.0) * box() * reflections(), phase=False)
-    both = FrequencyResponse.from_level(AXIS, [one.level_db, one.level_db + 6.0])
-    found = estimate_path(both, taken="seat")
-    assert found.measured_level_db.max() == pytest.approx(
-        estimate_path(one, taken="seat").measured_level_db.max() + 3.0
-    )
+    other = one.level_db + 6.0 * np.sin(np.log2(AXIS))
+    both = FrequencyResponse.from_level(AXIS, [one.level_db, other])
+    power = 10 * np.log10(0.5 * 10 ** (one.level_db / 10) + 0.5 * 10 ** (other / 10))
+    mean = FrequencyResponse.from_level(AXIS, power)
+    found, expected = (estimate_path(entry, taken="seat").best for entry in (both, mean))
+    assert found.filters == expected.filters
+    assert found.probability == pytest.approx(expected.probability, rel=1e-6)
 
 
 def test_a_room_taken_for_the_near_field_is_not_answered():
@@ -244,7 +299,6 @@ def test_the_same_seat_without_the_filter_tells():
     )
     assert found.verdict is PathVerdict.IDENTIFIED
     assert key(found.best) == (2, 4)
-    assert found.best.driver_order == 0
 
 
 def test_known_signal_to_noise_ratio_is_used():
@@ -265,19 +319,22 @@ def test_unchanged_by_level_polarity_and_delay():
     assert found[0] == pytest.approx(found[1], rel=1e-3)
 
 
-@pytest.mark.parametrize(("snr_db", "cases", "most"), [(40, 12, 0.3), (20, 16, 0.6)])
-def test_benchmark_figures_hold_on_a_few_cases(snr_db, cases, most):
-    # level alone: at most 30 % and 60 % unanswered, 95 % of the answers right
-    place = ROOT / "tests" / "benchmarks" / "bench_path_identification.py"
-    spec = importlib.util.spec_from_file_location("bench_path_identification", place)
+def test_benchmark_figures_hold_on_a_few_cases():
+    # boxes, coils, microphones, ripple and filters of an instrument that shares nothing with it
+    place = ROOT / "tests" / "benchmarks" / "bench_path.py"
+    spec = importlib.util.spec_from_file_location("bench_path", place)
     bench = importlib.util.module_from_spec(spec)
     spec.loader.exec_module(bench)
-    answered, right, listed, _, _ = bench.run(
-        np.random.default_rng(7), cases=cases, snr_db=snr_db, phase=False, spacing=0.5
+    rows, _ = bench.run(12, 9, "close")
+    named = [row for row in rows if row["named"]]
+    assert len(named) >= 5
+    assert all(row["right"] for row in named)
+    assert not any(row["as_described"] is False for row in rows if row["how"] == "true")
+    assert all(
+        row["as_described"] is False
+        for row in rows
+        if row["how"] == "wrong" and row["change_db"] > 10.0
     )
-    assert answered >= (1.0 - most) * cases
-    assert right >= 0.95 * answered
-    assert listed >= 0.9 * cases
 
 
 @pytest.mark.parametrize(

@@ -1,0 +1,176 @@
+"""Which low-passes, boxes and high-passes are tried, and how likely each is before it is measured.
+
+Conventions
+-----------
+A class is a number of Butterworth filters of one order in a row, at one corner in Hz: what has the
+same response is one class. A fourth-order Linkwitz-Riley filter is exactly two second-order
+Butterworth ones (Linkwitz, JAES 24(1), 1976), and no measurement tells them apart; only a
+description of the path does. Priors are not normalised, and are common practice without a source.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from dataclasses import dataclass
+from itertools import combinations, product
+
+from roomeq.device.crossover import HIGHEST_ORDER, CrossoverFilter, FilterFamily, FilterKind
+from roomeq.device.path import same_response
+from roomeq.optimiser.path.model import Chain
+
+__all__ = ["Group", "LowEnd", "Tried", "class_ways", "tried_low_ends", "tried_low_passes"]
+
+_USUAL_CORNER, _CORNER_SPREAD = 80.0, 0.6
+_STATED_SPREAD = 0.04
+_SINGLE: dict[tuple[FilterFamily, int], float] = {
+    **{("butterworth", order): 0.2 for order in (1, 2, 3, 4, 8)},
+    **{("butterworth", order): 0.01 for order in (5, 6, 7)},
+    **{("linkwitz_riley", order): 0.2 for order in (2, 4, 8)},
+    ("linkwitz_riley", 6): 0.01,
+}
+_NONE, _TWICE, _PAIR = 0.25, 0.3, 0.2
+_DESCRIBED, _OTHER_CHOICE = 4.0, 0.4
+_ABOVE_LIMIT = 1.2  # a box's corner over where it is 6 dB down: 1.15 vented, 1.3 closed
+_PAIRED = [kind for kind, chance in _SINGLE.items() if chance > 0.1]
+
+
+@dataclass(frozen=True, slots=True)
+class Group:
+    """Filters of one corner: Butterworth orders with copies, what is expected of the corner."""
+
+    orders: tuple[tuple[int, int], ...]
+    corner: float
+    spread: float
+
+
+@dataclass(frozen=True, slots=True)
+class Tried:
+    """Low-passes that may be engaged, lower corner first, and how likely they were before."""
+
+    groups: tuple[Group, ...]
+    prior: float
+
+
+def class_ways(
+    order: int, copies: int, corner: float, kind: FilterKind = "low_pass"
+) -> tuple[tuple[CrossoverFilter, ...], ...]:
+    """Return every set of filters up to 48 dB per octave with one response, the fewest first."""
+
+    def several(family: FilterFamily, each: int, count: int) -> tuple[CrossoverFilter, ...]:
+        if not count:
+            return ()
+        return (CrossoverFilter(kind=kind, family=family, order=each, corner=corner),) * count
+
+    pairs = copies // 2 if 2 * order <= HIGHEST_ORDER else 0
+    return tuple(
+        several("linkwitz_riley", 2 * order, count)
+        + several("butterworth", order, copies - 2 * count)
+        for count in range(pairs, -1, -1)
+    )
+
+
+def tried_low_passes(described: tuple[CrossoverFilter, ...], *, pairs: bool) -> list[Tried]:
+    """Return none, every single filter, the same one twice, and what is described.
+
+    With `pairs` also two of the usual ones with corners of their own.
+    """
+    classes: dict[tuple[int, int], float] = defaultdict(float)
+    for (family, order), chance in _SINGLE.items():
+        half, copies = (order, 1) if family == "butterworth" else (order // 2, 2)
+        classes[half, copies] += chance
+        classes[half, 2 * copies] += _TWICE * chance
+    tried = [Tried((), _NONE)]
+    for key, chance in classes.items():
+        tried.append(Tried((Group((key,), _USUAL_CORNER, _CORNER_SPREAD),), chance))
+    every = list(product(_PAIRED, repeat=2)) if pairs else []
+    for pair in every:
+        (lower,), (higher,) = (_orders([_filter(*kind)]).values() for kind in pair)
+        groups = (Group(lower, 70.0, 0.5), Group(higher, 120.0, 0.5))
+        tried.append(Tried(groups, _PAIR / len(every)))
+    return tried + _tried_described(described)
+
+
+def _filter(family: FilterFamily, order: int, corner: float = 1.0) -> CrossoverFilter:
+    return CrossoverFilter(kind="low_pass", family=family, order=order, corner=corner)
+
+
+def _tried_described(described: tuple[CrossoverFilter, ...]) -> list[Tried]:
+    """Return every choice of described low-passes that differs from the others; none is there."""
+    known: list[tuple[CrossoverFilter, ...]] = [()]
+    for count in range(len(described), 0, -1):
+        for chosen in combinations(described, count):
+            if not any(same_response(chosen, other) for other in known):
+                known.append(chosen)
+    return [
+        Tried(
+            tuple(Group(orders, at, _STATED_SPREAD) for at, orders in _orders(chosen).items()),
+            _DESCRIBED if len(chosen) == len(described) else _OTHER_CHOICE,
+        )
+        for chosen in known[1:]
+    ]
+
+
+def _orders(
+    filters: tuple[CrossoverFilter, ...] | list[CrossoverFilter],
+) -> dict[float, tuple[tuple[int, int], ...]]:
+    """Return Butterworth orders with copies by corner, the lowest first."""
+    found: dict[float, dict[int, int]] = defaultdict(lambda: defaultdict(int))
+    for one in filters:
+        for order in one.butterworth_orders:
+            found[one.corner][order] += 1
+    return {corner: tuple(found[corner].items()) for corner in sorted(found)}
+
+
+@dataclass(frozen=True, slots=True)
+class LowEnd:
+    """Box, perhaps a protective high-pass, and what nobody states, to be fitted along.
+
+    Attributes
+    ----------
+    chain : Chain
+    high_pass : Group or None
+        In the chain as its last filter; None for none.
+    prior : float
+    """
+
+    chain: Chain
+    high_pass: Group | None
+    prior: float
+
+
+def tried_low_ends(
+    described: tuple[CrossoverFilter, ...], *, box: bool, high_passes: bool, limit: float | None
+) -> list[LowEnd]:
+    """Return closed box, vented box and one with a capacitor, each with and without a high-pass.
+
+    A coil or an amplifier that falls at the top and a coupling or a microphone that falls at the
+    bottom, of first order each, are in all of them. Without `box` (electrical, or a ratio) there is
+    none of that.
+    """
+    boxes = {Chain(): 1.0}
+    if box:
+        bare = Chain().with_filter(((1, 1),), corner=900.0, spread=0.8)
+        bare = bare.with_filter(((1, 1),), corner=4.0, spread=0.7, sign=-1)
+        at, spread = (30.0, 0.45) if limit is None else (_ABOVE_LIMIT * limit, 0.3)
+        closed = bare.with_resonance(corner=at, spread=spread, q=0.75, q_spread=0.4)
+        capacitor = closed.with_filter(((1, 1),), corner=at, spread=spread, sign=-1)
+        vented = bare.with_resonance(corner=at, spread=spread, q=0.55, q_spread=0.2)
+        vented = vented.with_resonance(corner=at, spread=spread, q=1.2, q_spread=0.3)
+        boxes = {closed: 0.5, vented: 0.4, capacitor: 0.1}
+    high: dict[Group | None, float] = {None: 1.0}
+    free = {(2, 1): 0.2, (3, 1): 0.02, (4, 1): 0.15, (2, 2): 0.08} if high_passes else {}
+    for key, chance in free.items():
+        high[Group((key,), 22.0, 0.35)] = chance
+    if described:
+        for corner, orders in _orders(described).items():
+            high[Group(orders, corner, _STATED_SPREAD)] = _DESCRIBED
+    return [
+        LowEnd(_chain_with(chain, group, sign=-1), group, one * other)
+        for (chain, one), (group, other) in product(boxes.items(), high.items())
+    ]
+
+
+def _chain_with(chain: Chain, group: Group | None, sign: int = 1) -> Chain:
+    if group is None:
+        return chain
+    return chain.with_filter(group.orders, corner=group.corner, spread=group.spread, sign=sign)

@@ -1,0 +1,83 @@
+"""What is tried: every set of filters with one response, against scipy; priors and choices."""
+
+import numpy as np
+import pytest
+import scipy.signal
+
+from roomeq.device.crossover import CrossoverFilter, chain_response
+from roomeq.optimiser.path.hypotheses import class_ways, tried_low_ends, tried_low_passes
+
+AXIS = np.geomspace(10, 500, 40)
+
+
+def low(family, order, corner=80.0, where=""):
+    return CrossoverFilter(kind="low_pass", family=family, order=order, corner=corner, where=where)
+
+
+def keys(tried):
+    return {one.groups[0].orders for one in tried if len(one.groups) == 1}
+
+
+@pytest.mark.parametrize(
+    ("order", "copies"), [(1, 1), (1, 2), (1, 4), (2, 3), (2, 4), (4, 4), (5, 2), (8, 2)]
+)
+def test_every_way_gives_the_response_of_scipys_butterworths(order, copies):
+    b, a = scipy.signal.butter(order, 2 * np.pi * 80, analog=True)
+    expected = scipy.signal.freqs(b, a, worN=2 * np.pi * AXIS)[1] ** copies
+    ways = class_ways(order, copies, 80.0)
+    assert ways
+    assert [len(way) for way in ways] == sorted(len(way) for way in ways)
+    for way in ways:
+        np.testing.assert_allclose(chain_response(way, AXIS), expected, rtol=1e-8)
+
+
+def test_fourth_order_linkwitz_riley_twice():
+    four, two = low("linkwitz_riley", 4), low("butterworth", 2)
+    assert class_ways(2, 4, 80.0) == ((four, four), (four, two, two), (two,) * 4)
+
+
+def test_no_single_filter_is_beyond_48_decibels():
+    assert class_ways(5, 2, 80.0) == ((low("butterworth", 5),) * 2,)
+
+
+def test_every_single_and_doubled_filter_is_tried_once():
+    tried = tried_low_passes((), pairs=False)
+    found = keys(tried)
+    for order in range(1, 9):
+        assert {((order, 1),), ((order, 2),)} <= found
+    for order in (1, 2, 3, 4):
+        assert {((order, 2),), ((order, 4),)} <= found
+    assert len(found) == len(tried) - 1
+    assert sum(not one.groups for one in tried) == 1
+
+
+def test_priors_prefer_few_filters():
+    prior = {one.groups[0].orders[0]: one.prior for one in tried_low_passes((), pairs=False)[1:]}
+    assert prior[2, 2] > prior[2, 1] > prior[5, 2]
+
+
+def test_described_choices_are_tried_once_each():
+    described = (
+        low("linkwitz_riley", 4, where="processor"),
+        low("linkwitz_riley", 4, where="amplifier"),
+        low("butterworth", 2, 120.0),
+    )
+    plain = len(tried_low_passes((), pairs=False))
+    added = tried_low_passes(described, pairs=False)[plain:]
+    found = [[(group.corner, group.orders) for group in one.groups] for one in added]
+    once, twice, other = (80.0, ((2, 2),)), (80.0, ((2, 4),)), (120.0, ((2, 1),))
+    assert sorted(found) == sorted([[once], [other], [twice], [once, other], [twice, other]])
+    assert max(added, key=lambda one: one.prior).groups[-1].corner == 120.0  # all of them
+
+
+def test_a_stated_limit_tells_of_the_box_and_a_stated_high_pass_is_among_the_low_ends():
+    stated = CrossoverFilter(kind="high_pass", family="butterworth", order=4, corner=22.0)
+    ends = tried_low_ends((stated,), box=True, high_passes=True, limit=26.0)
+    assert sum(one.high_pass is None for one in ends) == 3
+    assert sum(one.high_pass is not None and one.high_pass.corner == 22.0 for one in ends) >= 3
+    plain = tried_low_ends((), box=True, high_passes=False, limit=None)
+    bare = tried_low_ends((), box=False, high_passes=False, limit=None)
+    assert len(plain) == 3
+    assert [one.chain.resonances for one in bare] == [()]
+    spreads = (ends[0].chain.spread[4], plain[0].chain.spread[4])
+    assert spreads[0] < spreads[1]
