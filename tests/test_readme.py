@@ -85,7 +85,7 @@ def test_commands_run_as_they_are_written(clone, block, capsys):
         assert "Traceback" not in capsys.readouterr().err
     wanted = {
         "own room": {"my_room", "my_plan.json"},
-        "sample rooms": {"cabin.json", "cabin.html", "bass.wav", "bass.json"},
+        "sample rooms": {"cabin.json", "cabin.html", "pictures", "bass.wav", "bass.json"},
     }
     made = {path.name for path in clone.iterdir()} - {"sample_measurements"}
     assert made == wanted[block]

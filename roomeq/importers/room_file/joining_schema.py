@@ -113,7 +113,7 @@ class ProcessorTable(StrictTable, frozen=True, kw_only=True):
         Step of the delay.
     same_corner
         Whether one knob sets both corners.
-    level_trim : bool
+    level_trim
         Whether it measures and trims the levels of all loudspeakers by itself.
     """
 
