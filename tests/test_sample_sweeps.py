@@ -312,7 +312,10 @@ def test_check_names_the_slam_and_where(capsys: pytest.CaptureFixture[str]) -> N
     found = text[text.index("Found: look at these first") :]
     assert "window_seat.flac (window seat): FAULT, slam, voice or knock" in found
     assert not any(f"{file} (" in found for file in SOUND)
-    # noise above the crossover is told, but raises no alarm
+    # noise above the crossover raises no alarm: it is counted, and told in detail
+    assert " lending_desk.flac lending desk -14.5 -0.8 fully 1 note" in text
+    main(["check", str(LIBRARY), "--detail"])
+    text = " ".join(capsys.readouterr().out.split())
     assert "signal-to-noise ratio falls to 14 dB in the third octaves from 250 to 315 Hz" in text
 
 

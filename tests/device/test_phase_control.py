@@ -51,7 +51,7 @@ def test_lag_elsewhere_is_the_closed_form():
 
 def test_settings_are_the_devices_steps():
     control = read_device("nine_band").phase
-    np.testing.assert_array_equal(phase_settings_deg(control), np.arange(0, 181, 15))
+    np.testing.assert_array_equal(phase_settings_deg(control), np.arange(0, 181, 20))
     uneven = PhaseControl(lowest_deg=0, highest_deg=100, step_deg=45, frequency=80)
     np.testing.assert_array_equal(phase_settings_deg(uneven), [0, 45, 90])
 

@@ -70,9 +70,10 @@ def test_joining_weighs_alike(monkeypatch):
         raise ValueError("seen enough")
 
     monkeypatch.setattr(joining_proposal, "joining_offer", offer)
-    one = replace(room([spoilt("a", "a1"), sound("a", "a2"), spoilt("b", "b")]), corner=80.0)
+    mains = ("a", "mains", "m", (), False)
+    one = replace(room([spoilt("a", "a1"), sound("a", "a2"), spoilt("b", "b"), mains]), corner=80.0)
     with pytest.raises(ValueError, match="seen enough"):
         joining_proposal.join(one)
     (weighed,) = seen
-    assert [entry.file for entry in weighed.survey.measurements] == ["a2", "b"]
+    assert [entry.file for entry in weighed.survey.measurements] == ["a2", "b", "m"]
     assert weighed.survey.weights == pytest.approx([2 / 3, 1 / 3])
