@@ -128,15 +128,17 @@ lower_limit = 25
 """A low-pass engaged twice; what is delayed and inverted is for the tool to find."""
 
 
-def write_joined_room(folder, *, toml=JOINED_TOML, late=0.003, seats=2, sources=None):
-    """Write a room: subwoofer late and inverted behind a low-pass twice, mains behind its match.
+def write_joined_room(folder, *, toml=JOINED_TOML, late=0.003, seats=2, sources=None, low_passes=2):
+    """Write a room: subwoofer late and inverted behind a low-pass, mains behind its match.
+
+    The low-pass is engaged twice, unless `low_passes` is something else.
 
     Mild modes, the same direct sound everywhere, no noise but rounding to 0.01 dB and 0.01 degree.
     """
     rng = np.random.default_rng(11)
     axis = FREQUENCIES[::2]
     low = linkwitz_riley("low", 4, corner=80.0, frequencies=axis)
-    close = low**2 * butterworth("high", 2, corner=25.0, frequencies=axis)
+    close = low**low_passes * butterworth("high", 2, corner=25.0, frequencies=axis)
     high = linkwitz_riley("high", 4, corner=80.0, frequencies=axis)
     tables = []
 

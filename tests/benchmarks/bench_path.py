@@ -389,6 +389,8 @@ def report(rows, seconds, *, detail):
     report_high_passes([row for row in rows if row["found_high"] is not None])
     if detail:
         for row in rows:
+            if row["as_described"] is False and row["how"] == "true":
+                print(f"  {row['number']} false alarm", row["truth"], *map(str, row["found"]))
             high = row["found_high"]
             if high and high.filter and not high_right(high.filter, row["high"]):
                 print(f"  {row['number']} high {high.probability:.2f} {high.filter} {row['high']}")

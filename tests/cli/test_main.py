@@ -11,12 +11,13 @@ from pathlib import Path
 import numpy as np
 import pytest
 from devices_apart import Device, measured
-from joining_rooms import write_joined_room
+from joining_rooms import JOINED_TOML, write_joined_room
 from places import SAMPLES
 
 from roomeq.cli.main import main
 
 HALL = str(SAMPLES / "rented_hall")
+CABIN = SAMPLES / "lakeside_cabin"
 
 
 def run(capsys, *arguments):
@@ -402,6 +403,38 @@ def test_check_reports_the_path(capsys, tmp_path):
     _, out, _ = run(capsys, "check", write_joined_room(tmp_path))
     assert "Bypass the low-pass Linkwitz-Riley 24 dB/oct at 80 Hz in the amplifier" in out
     assert "Which low-passes are really engaged" in out
+
+
+@pytest.mark.parametrize(
+    ("corner", "family"), [(40, "linkwitz_riley"), (80, "linkwitz_riley"), (120, "butterworth")]
+)
+@pytest.mark.parametrize("there", [True, False])
+def test_a_low_pass_too_many_or_too_few_in_the_room_file_is_found(
+    capsys, tmp_path, corner, family, there
+):
+    """Two are stated and one is there, or the other way round; the response close to the cone."""
+    extra = f'[[path]]\nkind = "low_pass"\nfamily = "{family}"\norder = 4\ncorner = {corner}\n'
+    head, *tables = JOINED_TOML.split("[[path]]\n")
+    if there:  # twice in the chain, once in the file
+        toml = head + "[[path]]\n" + tables[0] + tables[1][tables[1].index("[[mains_path]]") :]
+    else:
+        toml = JOINED_TOML.replace("[[mains_path]]", extra + "[[mains_path]]")
+    status, out, _ = run(capsys, "check", write_joined_room(tmp_path, toml=toml))
+    assert status == 1
+    assert "not what the room file describes" in out
+    assert run(capsys, "check", write_joined_room(tmp_path))[0] == 0
+
+
+def test_a_low_pass_in_the_cabin_that_is_not_there_is_found_at_its_seats(capsys, tmp_path):
+    extra = '[[path]]\nkind = "low_pass"\nfamily = "linkwitz_riley"\norder = 4\ncorner = 40\n'
+    room = shutil.copytree(CABIN, tmp_path / "cabin")
+    toml = (room / "room.toml").read_text("utf-8")
+    (room / "room.toml").write_text(toml.replace("[[path]]", extra + "[[path]]", 1), "utf-8")
+    assert run(capsys, "check", CABIN)[0] == 0
+    status, out, _ = run(capsys, "check", room)
+    assert status == 1
+    assert "the response at the seats is not what the room file describes" in out
+    assert json.loads(run(capsys, "check", room, "--json")[1])["engaged"]["contradicts"]
 
 
 def test_columns_are_given_as_options(capsys, tmp_path):

@@ -53,7 +53,8 @@ def four(tmp_path_factory):
     toml = JOINED_TOML.replace("common_reference = true", "common_reference = false")
     sources = ("sub", "mains", "both", "difference")
     folder = tmp_path_factory.mktemp("levels")
-    room = read_room(write_joined_room(folder, toml=toml, late=-0.0075, sources=sources))
+    written = write_joined_room(folder, toml=toml, late=-0.0075, sources=sources, low_passes=1)
+    room = read_room(written)
     return changed(replace(room, path=room.path[:1]), path_response=None)
 
 
@@ -452,13 +453,13 @@ def test_levels_alone_give_the_same_verdict_with_their_doubt(tmp_path):
 
 
 def test_levels_of_each_alone_are_scipys(four):
-    """Two Linkwitz-Riley low-passes and a closed box of 25 Hz against one high-pass of 80 Hz."""
+    """A Linkwitz-Riley low-pass and a closed box of 25 Hz against one high-pass of 80 Hz."""
     assumed = changed(four, delays=None)
     weighed = replace(four.survey, seat_weights={"seat 1": 3.0, "seat 2": 1.0})
     found = join(replace(assumed, survey=weighed)).levels
     record = found.if_late
     axis = np.array(record.frequencies)
-    sub = linkwitz_riley("low", 4, corner=80.0, frequencies=axis) ** 2
+    sub = linkwitz_riley("low", 4, corner=80.0, frequencies=axis)
     sub = sub * butterworth("high", 2, corner=25.0, frequencies=axis)
     mains = linkwitz_riley("high", 4, corner=80.0, frequencies=axis)
     apart_db = 20 * np.log10(np.abs(sub / mains))
@@ -488,6 +489,14 @@ def test_a_decision_in_the_room_file_stays(four, tmp_path):
     contradicting = toml.replace("common_reference = false", "common_reference = true")
     with pytest.raises(RoomFileError, match="needs no statement"):
         read_room(write_joined_room(tmp_path, toml=contradicting, sources=sources))
+
+
+def test_a_path_that_is_not_as_described_is_in_doubt(found, four):
+    decided = changed(four, subwoofer_is="late")
+    assert found.estimate.as_described
+    twice = replace(decided, path=decided.path * 2)  # one of them was not there
+    assert join(twice).estimate.as_described is False
+    assert join(twice).doubtful
 
 
 def test_a_decided_answer_of_levels_can_be_kept_and_is_no_longer_in_doubt(four):
