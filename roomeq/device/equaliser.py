@@ -277,9 +277,7 @@ class FixedBandEqualiser:
         ValueError
             If the number of gains is wrong or one is off the grid; the band is named.
         """
-        gains = readonly(gains_db)
-        if gains.shape != (len(self.bands),):
-            raise ValueError(f"needs {len(self.bands)} gains, one for each band, got {gains.size}")
+        gains = readonly(self._one_for_each(gains_db))
         grid = self.gain_grid_db
         for label, gain in zip(self.labels, gains, strict=True):
             if not np.min(np.abs(grid - gain)) < 1e-6:
@@ -344,9 +342,15 @@ class FixedBandEqualiser:
                 table[row] = mirror * (low + share * (high - low))
         return table
 
+    def _one_for_each(self, gains_db: ArrayLike) -> FloatArray:
+        gains = np.asarray(gains_db, dtype=np.float64)
+        if gains.shape != (len(self.bands),):
+            raise ValueError(f"needs {len(self.bands)} gains, one for each band, got {gains.size}")
+        return gains
+
     def response_db(self, gains_db: ArrayLike, frequencies: ArrayLike) -> FloatArray:
         """Return the summed response of all bands in dB, shape (F,)."""
-        gains = np.asarray(gains_db, dtype=np.float64)
+        gains = self._one_for_each(gains_db)
         total = np.zeros(np.shape(frequencies))
         for index in np.flatnonzero(gains):
             (row,) = self.band_table_db(int(index), frequencies, gains_db=gains[index : index + 1])
@@ -359,12 +363,13 @@ class FixedBandEqualiser:
         Raises
         ------
         ValueError
-            If the bands were measured in level only, so that their phase is not known.
+            If the bands were measured in level only, so that their phase is not known, or gains are
+            not as many as bands.
         """
         if self.shapes is not None:
             raise ValueError("measured band shapes carry no phase: only the level is known")
         total = np.ones(np.shape(frequencies), dtype=np.complex128)
-        gains = np.asarray(gains_db, dtype=np.float64)
+        gains = self._one_for_each(gains_db)
         for index in np.flatnonzero(gains):
             total = total * self._peaking(int(index), frequencies, gains[index])
         return total

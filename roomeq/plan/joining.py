@@ -15,8 +15,9 @@ from typing import TYPE_CHECKING, Literal, Self
 
 import numpy as np
 
-from roomeq.base.levels import FloatArray
+from roomeq.base.levels import FloatArray, amplitude_ratio_db
 from roomeq.base.record import Record
+from roomeq.device.crossover import chain_response
 from roomeq.device.meeting import Meeting
 from roomeq.device.processor import JoiningSettings
 from roomeq.optimiser.bands.fit import NoChange
@@ -135,6 +136,8 @@ class JoiningRecord(Record, frozen=True, kw_only=True):
         Imaginary part of the cross power of subwoofer and mains over the product of their
         amplitudes, seats by frequencies: with the three levels it tells what another delay would
         do. Empty in plans of earlier releases.
+    raised_db : tuple of float
+        By how much the bypass raises the subwoofer at `frequencies`; empty without one.
     """
 
     corner: float
@@ -163,6 +166,7 @@ class JoiningRecord(Record, frozen=True, kw_only=True):
     mains_level_db: tuple[tuple[float, ...], ...]
     bands: SumBandsRecord | None = None
     quadrature: tuple[tuple[float, ...], ...] = ()
+    raised_db: tuple[float, ...] = ()
 
     @classmethod
     def of(
@@ -235,6 +239,7 @@ class JoiningRecord(Record, frozen=True, kw_only=True):
             mains_level_db=rows_of(data.with_transfers(sub=0.0).predicted_level_db(chosen)),
             bands=bands,
             quadrature=rows_of(_quadrature(data, chosen)),
+            raised_db=_raised_db(bypass, data.frequencies),
         )
 
     @property
@@ -354,6 +359,12 @@ class LevelJoiningRecord(Record, frozen=True, kw_only=True):
         if self.decided is not None:
             return self.if_late if self.decided == "late" else self.if_early
         return None if self.ambiguous else self.if_late
+
+
+def _raised_db(bypass: Sequence[CrossoverFilter], axis: FloatArray) -> tuple[float, ...]:
+    if not bypass:
+        return ()
+    return tuple((-amplitude_ratio_db(chain_response(tuple(bypass), axis))).tolist())
 
 
 def _quadrature(data: JoiningData, settings: JoiningSettings) -> FloatArray:

@@ -190,3 +190,11 @@ def test_a_digital_device_is_computed_digitally():
             getattr(slow, method)(gains, [160.0]) - getattr(analogue, method)(gains, [160.0])
         )
         assert difference[0] > 0.02
+
+
+@pytest.mark.parametrize("gains", [[], [1.0], np.zeros(10), np.zeros((9, 1))])
+def test_gains_are_one_for_each_band(gains):
+    equaliser = nine_bands()
+    for respond in (equaliser.response, equaliser.response_db, equaliser.checked_gains_db):
+        with pytest.raises(ValueError, match="needs 9 gains, one for each band"):
+            respond(gains, *([[50.0]] if respond != equaliser.checked_gains_db else []))

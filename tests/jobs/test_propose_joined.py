@@ -65,6 +65,10 @@ def flat(text):
 def test_finds_all_three(plan):
     joining = plan.joining
     assert [("amplifier" in one) for one in joining.bypass] == [True]
+    # Linkwitz-Riley of fourth order: 1 / (1 + (f / fc)**4), 24.6 dB down an octave above the corner
+    corner = float(joining.bypass[0].split(" Hz")[0].split()[-1])
+    expected = 20.0 * np.log10(1.0 + (np.array(joining.frequencies) / corner) ** 4)
+    np.testing.assert_allclose(joining.raised_db, expected, atol=1e-6)
     assert joining.settings.inverted
     assert -3.0 <= joining.settings.delay_ms < -1.0
     codes = {caution.code for caution in plan.cautions}

@@ -37,6 +37,9 @@ _GUESSED_DB = 0.9
 NOISE_DB = -30.0
 """Level of noise against a seat's mean level: deep in dips and far above a low-pass, noise and
 small moves decide; common practice, no source."""
+RAISED_DB, RAISED_DOUBT = 10.0, 2.0
+"""What a low-pass took away by this much while measuring, and is predicted without it, rests on
+noise: in doubt by so many dB for each dB more. Common practice, no source."""
 _DEEPEST = 1e-3
 _USUAL_OFFSET_DB = 3.0
 """How far levels of two days lie apart; common practice, no source. Of causes that explain alike
@@ -122,6 +125,8 @@ class Part:
         Of the subwoofer with the conjugate of the mains, complex.
     of_mains : bool
         Whether the part is of the mains by themselves.
+    raised_db : ndarray or None, shape (F,)
+        By how much the prediction lies above what was measured, because a filter is bypassed.
     binned_db, doubt_db : ndarray, shape (S, B)
         Difference in each bin, and by how much noise may change it.
     """
@@ -136,17 +141,26 @@ class Part:
     mains_power: FloatArray | None = None
     cross_power: ComplexArray | None = None
     of_mains: bool = False
+    raised_db: FloatArray | None = None
     binned_db: FloatArray = field(init=False)
     doubt_db: FloatArray = field(init=False)
 
     def __post_init__(self) -> None:  # every candidate is held against them
         object.__setattr__(self, "binned_db", readonly(self.difference_db @ self.means))
-        object.__setattr__(self, "doubt_db", readonly(_doubt_db(self.predicted_db @ self.means)))
+        object.__setattr__(self, "doubt_db", readonly(self._doubt_db() @ self.means))
 
     def mean_db(self, rows_db: FloatArray, scatter_db: float) -> FloatArray:
         """Return the mean of rows over the seats, shape (F,), each counting as it is certain."""
-        weights = 1.0 / (scatter_db**2 + _doubt_db(self.predicted_db) ** 2)
+        weights = 1.0 / (scatter_db**2 + self._doubt_db() ** 2)
         return np.asarray((weights * rows_db).sum(axis=0) / weights.sum(axis=0))
+
+    def _doubt_db(self) -> FloatArray:
+        """Return by how much noise may change levels, shape (S, F), each seat against its mean."""
+        mean = 10.0 * np.log10(np.mean(10.0 ** (self.predicted_db / 10.0), axis=1, keepdims=True))
+        doubt = 8.7 * 10.0 ** ((mean + NOISE_DB - self.predicted_db) / 20.0)
+        if self.raised_db is not None:
+            doubt = doubt + RAISED_DOUBT * np.maximum(self.raised_db - RAISED_DB, 0.0)
+        return np.asarray(doubt)
 
     def pattern_db(self, change: Change) -> FloatArray:
         """Return what candidates change at each seat and bin, shape (K, S or 1, B)."""
@@ -164,12 +178,6 @@ class Part:
         one = np.ones((1, 1, 1), dtype=np.complex128)
         level = 10.0 * np.log10(power(ratio[:, None, :], mains[:, None, :]) / power(one, one))
         return np.asarray(level @ self.means)
-
-
-def _doubt_db(level_db: FloatArray) -> FloatArray:
-    """Return by how much noise may change levels, each seat against its own mean."""
-    mean = 10.0 * np.log10(np.mean(10.0 ** (level_db / 10.0), axis=1, keepdims=True))
-    return np.asarray(8.7 * 10.0 ** ((mean + NOISE_DB - level_db) / 20.0))
 
 
 def _spread_db(part: Part) -> float | None:

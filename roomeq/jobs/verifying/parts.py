@@ -56,6 +56,9 @@ def _own_part(plan: Plan, survey: Survey) -> Part | None:
     levels = seat_levels_db(chosen, at=axis)[[chosen.seats.index(seat) for seat in again]]
     index = [planned.index(seat) for seat in again]
     predicted = np.array(plan.curves.predicted_level_db)[index]
+    record, raised = plan.joining, None
+    if record is not None and record.raised_db:
+        raised = np.interp(axis[used], record.frequencies, record.raised_db)
     before = np.array(plan.curves.before_level_db)[index]
     return Part(
         seats=tuple(again),
@@ -64,6 +67,7 @@ def _own_part(plan: Plan, survey: Survey) -> Part | None:
         predicted_db=predicted[:, used],
         before_db=(before - predicted)[:, used],
         means=bin_means(axis[used], bands_only=has_band_levels(chosen)),
+        raised_db=raised,
     )
 
 

@@ -72,3 +72,11 @@ def test_what_all_seats_share_is_not_taken_for_scatter():
     stated = Observation.of((part_of(np.tile(band, (4, 1))),), repeatability_db=0.8)
     assert (stated.scatter_db, stated.doubtful_scatter_db, stated.stated) == (0.8, 0.8, True)
     assert seen.doubtful_scatter_db == 0.9
+
+
+def test_what_a_bypass_raises_far_is_in_doubt():
+    rows = np.zeros((2, 61))
+    plain = part_of(rows)
+    raised = part_of(rows, raised_db=np.linspace(0.0, 24.0, 61))
+    np.testing.assert_allclose(raised.doubt_db[:, 0], plain.doubt_db[:, 0])
+    assert (raised.doubt_db[:, -1] - plain.doubt_db[:, -1] > 20.0).all()
