@@ -34,7 +34,7 @@ how to go about it
   1. Measure the subwoofer alone at every seat and export text files (frequency,
      level, phase if you have it). Volume down first.
   2. Put them into a folder, named after their seats, or simply name the files.
-     roomeq start FOLDER          a room.toml to begin with; roomeq keys: its keys
+     roomeq start FOLDER          a room.toml to begin with (keys: roomeq keys)
   3. roomeq check FOLDER          what was measured, what looks wrong
   4. roomeq propose FOLDER --plan PLAN
                                   what to set, what it will do, and why

@@ -61,8 +61,6 @@ class FoundBand(StrictTable, frozen=True, kw_only=True):
     settings: tuple[FoundSetting, ...] = ()
 
     def __post_init__(self) -> None:
-        if self.measured_centre is not None and not self.measured_centre > 0:
-            raise ValueError(f"a centre must be positive, got {self.measured_centre!r}")
         settings = [one.setting_db for one in self.settings]
         if 0.0 in settings or len(set(settings)) < len(settings):
             raise ValueError("settings of a found band are other than 0, each given once")

@@ -234,21 +234,16 @@ def _contradicted(estimate: PathEstimate) -> str:
 
 def _in_room(estimate: PathEstimate) -> str:
     low = [one for one in estimate.described or () if one.kind == "low_pass"]
-    if estimate.described is None:
-        said = "At the seats it cannot be told which low-pass is engaged."
-    elif estimate.as_described is False:
-        said = f"The levels at the seats are not what the room file describes ({_chain(low)})."
-    else:
-        said = f"Whether what is described ({_chain(low)}) is engaged cannot be told at the seats."
     fewest, most = (f"{6 * order}" for order in estimate.order_span)
     lowest, highest = (f"{corner:.0f}" for corner in estimate.corner_span)
     corners = lowest if lowest == highest else f"{lowest} to {highest}"
     slopes = fewest if fewest == most else f"{fewest} to {most}"
+    said = f"The seats fall above about {corners} Hz as by {slopes} dB per octave"
+    if estimate.as_described is False:
+        said += f", which is not what the room file describes ({_chain(low)})"
     return (
-        f"{said} They fall above about {corners} Hz, as filters of {slopes} dB per octave together "
-        "would make it; a room's modes are larger than what tells filters apart. To know family, "
-        "order, and whether a low-pass is engaged twice, measure close to the cone or at the "
-        "amplifier's terminals ([path_response] in the room file)."
+        f"{said}. For family, order, or a low-pass engaged twice measure close to the cone "
+        "([path_response])."
     )
 
 
