@@ -238,13 +238,12 @@ def _in_room(estimate: PathEstimate) -> str:
     lowest, highest = (f"{corner:.0f}" for corner in estimate.corner_span)
     corners = lowest if lowest == highest else f"{lowest} to {highest}"
     slopes = fewest if fewest == most else f"{fewest} to {most}"
-    said = f"The seats fall above about {corners} Hz as by {slopes} dB per octave"
+    fall = f"as by {slopes} dB/oct above {corners} Hz"
+    what = "family, order, or one engaged twice measure close to the cone ([path_response])."
     if estimate.as_described is False:
-        said += f", which is not what the room file describes ({_chain(low)})"
-    return (
-        f"{said}. For family, order, or a low-pass engaged twice measure close to the cone "
-        "([path_response])."
-    )
+        said = f"The seats fall {fall}, which is not what the room file describes ({_chain(low)})."
+        return f"{said} For {what}"
+    return f"It cannot be told at the seats ({fall}): for {what}"
 
 
 def _engaged(best: PathCandidate) -> str:
