@@ -76,7 +76,7 @@ class HighPassFinding:
         The likeliest where it is likely enough to be named; None if there is none, or if it cannot
         be told.
     as_described : bool or None
-        Whether it is the described one; None if none was, or it cannot be told.
+        Whether it is the described one; None if none was, or several, or it cannot be told.
     """
 
     probability: float

@@ -100,21 +100,16 @@ def estimate_path(
     """
     if taken not in get_args(Taken):
         raise ValueError(f"taken is one of {get_args(Taken)}, got {taken!r}")
-    if reference is not None:
-        response = _ratio(response, reference)
-    elif taken == "seat" and response.stored.ndim == 2:
-        levels = power_mean_db(response.level_db)
-        response = FrequencyResponse.from_level(response.frequencies, levels)
-    in_room = taken == "seat" and reference is None
-    seen = observe(response)
+    in_room, alone = taken == "seat" and reference is None, reference is not None
+    seen = observe(_single(response, reference, averaged=in_room))
     given = tuple(described or ())
     low = tuple(one for one in given if one.kind == "low_pass")
     high = _high_passes((*given, *([protection] if protection else [])))
     errors = Errors(seen, **_SCATTER["seat" if in_room else "close"])
     ends = tried_low_ends(
-        () if in_room or reference is not None else high,
-        box=reference is None and taken != "electrical",
-        high_passes=not in_room and reference is None,
+        high,
+        box=not alone and taken != "electrical",
+        told=not in_room and not alone,
         limit=lower_limit,
     )
     found = search(errors, tried_low_passes(low, pairs=not in_room), ends)
@@ -124,25 +119,32 @@ def estimate_path(
     misfit_db = _misfit_db(found.fits[int(np.argmax(found.log_odds))], seen)
     verdict = PathVerdict.IN_ROOM if in_room else _verdict(candidates, misfit_db)
     sure = 2.0 if in_room else ANSWER_PROBABILITY  # what a seat shows confirms nothing
+    judged = judge_description(told, found, errors, low, highest=highest, sure=sure)
+    high_pass = judge_high_pass(found, errors, high, sure=ANSWER_PROBABILITY)
     return PathEstimate(
         verdict=verdict,
         taken=taken,
         candidates=candidates,
         described=None if described is None else given,
-        as_described=None
-        if described is None
-        else judge_description(told, low, highest=highest, sure=sure),
-        high_pass=None
-        if in_room or reference is not None
-        else judge_high_pass(
-            found, errors, high, lowest=float(seen.frequencies[0]) * EDGE, sure=ANSWER_PROBABILITY
-        ),
+        as_described=None if described is None else judged,
+        high_pass=None if in_room or alone else high_pass,
         highest=highest,
         signal_to_noise_db=seen.signal_to_noise_db,
         misfit_db=misfit_db,
         fall_seen_db=seen.fall_seen_db,
-        analysis=_analysis(verdict, candidates[0], given, mains=mains, fixed=fixed),
+        analysis=_analysis(verdict, candidates[0], high, mains=mains, fixed=fixed),
     )
+
+
+def _single(
+    response: FrequencyResponse, reference: FrequencyResponse | None, *, averaged: bool
+) -> FrequencyResponse:
+    """Return what is judged: the response, its ratio to a reference, or the mean over seats."""
+    if reference is not None:
+        return _ratio(response, reference)
+    if averaged and response.stored.ndim == 2:
+        return FrequencyResponse.from_level(response.frequencies, power_mean_db(response.level_db))
+    return response
 
 
 def _high_passes(described: tuple[CrossoverFilter, ...]) -> tuple[CrossoverFilter, ...]:
@@ -183,7 +185,7 @@ def _verdict(candidates: tuple[PathCandidate, ...], misfit_db: float) -> PathVer
 def _analysis(
     verdict: PathVerdict,
     best: PathCandidate,
-    described: tuple[CrossoverFilter, ...],
+    high: tuple[CrossoverFilter, ...],
     *,
     mains: Sequence[CrossoverFilter] | None,
     fixed: Sequence[int],
@@ -193,4 +195,4 @@ def _analysis(
     held: list[int] = []
     if best.engaged:
         held = [place for place, position in enumerate(best.engaged[0]) if position in fixed]
-    return predict_path((*best.filters, *_high_passes(described)), mains=mains, fixed=held)
+    return predict_path((*best.filters, *high), mains=mains, fixed=held)

@@ -45,10 +45,14 @@ class Group:
 
 @dataclass(frozen=True, slots=True)
 class Tried:
-    """Low-passes that may be engaged, lower corner first, and how likely they were before."""
+    """Low-passes that may be engaged, lower corner first, and how likely they were before.
+
+    `whole` if they are all that is described.
+    """
 
     groups: tuple[Group, ...]
     prior: float
+    whole: bool = False
 
 
 def class_ways(
@@ -105,6 +109,7 @@ def _tried_described(described: tuple[CrossoverFilter, ...]) -> list[Tried]:
         Tried(
             tuple(Group(orders, at, _STATED_SPREAD) for at, orders in _orders(chosen).items()),
             _DESCRIBED if len(chosen) == len(described) else _OTHER_CHOICE,
+            whole=len(chosen) == len(described),
         )
         for chosen in known[1:]
     ]
@@ -139,13 +144,13 @@ class LowEnd:
 
 
 def tried_low_ends(
-    described: tuple[CrossoverFilter, ...], *, box: bool, high_passes: bool, limit: float | None
+    described: tuple[CrossoverFilter, ...], *, box: bool, told: bool, limit: float | None
 ) -> list[LowEnd]:
     """Return closed box, vented box and one with a capacitor, each with and without a high-pass.
 
     A coil or an amplifier that falls at the top and a coupling or a microphone that falls at the
     bottom, of first order each, are in all of them. Without `box` (electrical, or a ratio) there is
-    none of that.
+    none of that; unless a high-pass is to be `told` there is none in any of them.
     """
     boxes = {Chain(): 1.0}
     if box:
@@ -158,10 +163,10 @@ def tried_low_ends(
         vented = vented.with_resonance(corner=at, spread=spread, q=1.2, q_spread=0.3)
         boxes = {closed: 0.5, vented: 0.4, capacitor: 0.1}
     high: dict[Group | None, float] = {None: 1.0}
-    free = {(2, 1): 0.2, (3, 1): 0.02, (4, 1): 0.15, (2, 2): 0.08} if high_passes else {}
+    free = {(2, 1): 0.2, (3, 1): 0.02, (4, 1): 0.15, (2, 2): 0.08} if told else {}
     for key, chance in free.items():
         high[Group((key,), 22.0, 0.35)] = chance
-    if described:
+    if told:
         for corner, orders in _orders(described).items():
             high[Group(orders, corner, _STATED_SPREAD)] = _DESCRIBED
     return [

@@ -20,7 +20,7 @@ from roomeq.base.levels import FloatArray
 __all__ = ["Butterworth", "Chain", "level_db"]
 
 _DECIBEL = 10.0 / math.log(10.0)
-_NOISE_SPREAD_DB = 4.0
+_NOISE_SPREAD_DB = 8.0
 
 
 @dataclass(frozen=True, slots=True)

@@ -111,8 +111,9 @@ def observe(response: FrequencyResponse) -> Observation:
 def noise_power(axis: FloatArray, amplitude: FloatArray) -> FloatArray:
     """Return the noise's power from how rough the amplitude is: fourth differences.
 
-    A power law over frequency, through medians by octave. An amplitude has half the noise's
-    variance where it stands out; a response that was smoothed before seems to have less noise.
+    A power law over frequency, level or rising downwards by up to 3 dB per octave, through medians
+    by octave. An amplitude has half the noise's variance where it stands out; a response that was
+    smoothed before seems to have less noise.
     """
     rough = np.convolve(amplitude, _DIFFERENCE, mode="valid") ** 2 / np.sum(_DIFFERENCE**2)
     rough = np.maximum(2.0 * rough / 0.455, 1e-14)  # median of chi-square, one degree of freedom
@@ -124,5 +125,7 @@ def noise_power(axis: FloatArray, amplitude: FloatArray) -> FloatArray:
         return np.full(axis.size, float(np.median(rough)))
     where = [place for place, group in zip(places, groups, strict=True) if group.size > 4]
     weights = [np.sqrt(group.size) for group in groups if group.size > 4]
-    slope, start = np.polyfit(where, levels, 1, w=weights)
+    slope, _ = np.polyfit(where, levels, 1, w=weights)
+    slope = np.clip(slope, -np.log(2.0), 0.0)
+    start = np.average(np.array(levels) - slope * np.array(where), weights=np.square(weights))
     return np.asarray(np.exp(start + slope * np.log2(axis)))

@@ -23,6 +23,7 @@ from roomeq.optimiser.path.observation import Observation
 __all__ = ["Search", "search"]
 
 _START_FALL_DB = 8.0
+_STATED = 0.1  # corners that are stated have less spread than that
 _HOPELESS = 30.0  # in ln of a likelihood
 
 
@@ -40,6 +41,7 @@ class Search:
 
     fits: list[Fit]
     low_passes: list[int]
+    whole: int
     log_odds: FloatArray
     low_ends: list[LowEnd]
     high_fits: list[Fit]
@@ -57,6 +59,7 @@ def search(errors: Errors, tried: list[Tried], low_ends: list[LowEnd]) -> Search
     return Search(
         fits=best.fits,
         low_passes=[len(one.groups) for one in tried],
+        whole=next((at for at, one in enumerate(tried) if one.whole), 0),
         log_odds=best.log_odds,
         low_ends=low_ends,
         high_fits=ends.fits,
@@ -88,7 +91,10 @@ def _best_low_passes(errors: Errors, tried: list[Tried], chain: Chain, like: Fit
     given = {} if like is None else dict(enumerate(like.parameters[:size].tolist()))
     for one in tried:
         corners = {size + at: value for at, value in enumerate(_corner_starts(one, errors.seen))}
-        fits.append(fit_chain(_with(chain, one), errors, ripple, given | corners))
+        both = [fit_chain(_with(chain, one), errors, ripple, given | corners)]
+        if given and any(group.spread < _STATED for group in one.groups):
+            both.append(fit_chain(_with(chain, one), errors, ripple, corners))  # no trap of others'
+        fits.append(min(both, key=lambda fit: errors.misfit(fit, ripple)))
     return _Stage(fits, _odds(errors, fits, [one.prior for one in tried], ripple), tried)
 
 
@@ -138,5 +144,5 @@ def _corner_starts(one: Tried, seen: Observation) -> list[float]:
         order = max(order for order, _ in group.orders)
         fall = 10.0 ** (_START_FALL_DB / copies / 10.0) - 1.0
         at = math.log(place) - math.log(fall) / (2.0 * order) + 0.3 * number
-        starts.append(at if group.spread > 0.1 else math.log(group.corner))
+        starts.append(at if group.spread > _STATED else math.log(group.corner))
     return starts

@@ -135,13 +135,25 @@ def _ways(pieces: Pieces) -> tuple[tuple[CrossoverFilter, ...], ...]:
 
 
 def judge_description(
-    told: Told, low_passes: Sequence[CrossoverFilter], *, highest: float, sure: float
+    told: Told,
+    found: Search,
+    errors: Errors,
+    low_passes: Sequence[CrossoverFilter],
+    *,
+    highest: float,
+    sure: float,
 ) -> bool | None:
-    """Return whether all described low-passes are what the data show; None if that is not sure."""
-    inside = [one for one in low_passes if one.corner <= highest]
-    likely = sum(weight for pieces, weight in told if _same(pieces, _pieces_of(inside)))
-    judged = _judged(likely, sure)
-    return None if judged and len(inside) < len(low_passes) else judged
+    """Return whether the described low-passes are what the data show; None if that is not sure.
+
+    It is not where one of them would lie at the edge of the data or be buried by noise or by the
+    others; without it the others may still be contradicted.
+    """
+    wanted: Pieces = ()
+    if low_passes:
+        whole = found.whole
+        wanted, _ = _pieces(found.fits[whole], found.low_passes[whole], errors, highest)
+    judged = _judged(sum(weight for pieces, weight in told if _same(pieces, wanted)), sure)
+    return None if judged and len(wanted) < len(_pieces_of(low_passes)) else judged
 
 
 def _judged(likely: float, sure: float) -> bool | None:
@@ -155,10 +167,10 @@ def judge_high_pass(
     errors: Errors,
     described: Sequence[CrossoverFilter],
     *,
-    lowest: float,
     sure: float,
 ) -> HighPassFinding:
-    """Return the likeliest protective high-pass; below `lowest`, in Hz, none can be told."""
+    """Return the likeliest protective high-pass; near the lower end of the data none is told."""
+    lowest = float(errors.seen.frequencies[0]) * EDGE
     weights: FloatArray = _probabilities(found.high_odds / _HIGH_PASS_TEMPERATURE)
     likely: dict[CrossoverFilter | None, float] = {}
     for end, fit, weight in zip(found.low_ends, found.high_fits, weights, strict=True):
@@ -180,7 +192,7 @@ def judge_high_pass(
     return HighPassFinding(
         probability=min(likely[best], 1.0),
         filter=best if likely[best] >= sure else None,
-        as_described=_judged(agreeing, sure) if wanted else None,
+        as_described=_judged(agreeing, sure) if len(set(wanted)) == 1 else None,
     )
 
 

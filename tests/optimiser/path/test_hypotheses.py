@@ -72,11 +72,11 @@ def test_described_choices_are_tried_once_each():
 
 def test_a_stated_limit_tells_of_the_box_and_a_stated_high_pass_is_among_the_low_ends():
     stated = CrossoverFilter(kind="high_pass", family="butterworth", order=4, corner=22.0)
-    ends = tried_low_ends((stated,), box=True, high_passes=True, limit=26.0)
+    ends = tried_low_ends((stated,), box=True, told=True, limit=26.0)
     assert sum(one.high_pass is None for one in ends) == 3
     assert sum(one.high_pass is not None and one.high_pass.corner == 22.0 for one in ends) >= 3
-    plain = tried_low_ends((), box=True, high_passes=False, limit=None)
-    bare = tried_low_ends((), box=False, high_passes=False, limit=None)
+    plain = tried_low_ends((), box=True, told=False, limit=None)
+    bare = tried_low_ends((), box=False, told=False, limit=None)
     assert len(plain) == 3
     assert [one.chain.resonances for one in bare] == [()]
     spreads = (ends[0].chain.spread[4], plain[0].chain.spread[4])
