@@ -80,8 +80,3 @@ def test_another_q_is_tried_for_what_is_assumed_alone():
 def test_impossible_findings_are_refused(rows):
     with pytest.raises(ValueError, match=r"sign|positive|other than 0"):
         found(**rows)
-
-
-def test_a_centre_must_be_positive():
-    with pytest.raises(ValueError, match="a centre must be positive"):
-        FoundBand(centre=40, measured_centre=0.0)
