@@ -153,7 +153,10 @@ def judge_description(
     wanted: Pieces = ()
     if low_passes:
         whole = found.whole
-        wanted, _ = _pieces(found.fits[whole], found.low_passes[whole], errors, highest)
+        fit, count = found.fits[whole], found.low_passes[whole]
+        wanted, _ = _pieces(fit, count, errors, highest)
+        if np.abs((fit.parameters - np.asarray(fit.chain.centre))[-count:]).max() > _SAME_CORNER:
+            wanted = _pieces_of([one for one in low_passes if one.corner <= highest])
     judged = _judged(sum(weight for pieces, weight in told if _same(pieces, wanted)), sure)
     return None if judged and len(wanted) < len(_pieces_of(low_passes)) else judged
 
