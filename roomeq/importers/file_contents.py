@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
-from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path, PurePath
 from typing import Any, get_args
@@ -24,6 +23,7 @@ from roomeq.base.response import FrequencyResponse
 from roomeq.importers.file_names import FileName, read_name, source_in_words
 from roomeq.importers.sweep_files import read_recording, read_sound_facts
 from roomeq.importers.text.band_table import BandTable, read_band_table
+from roomeq.importers.text.decoding import read_decoded_text
 from roomeq.importers.text.export import TextExport, read_text_export
 from roomeq.importers.text.microphone import kind_in_words, read_microphone
 from roomeq.importers.text.weighting import Weighting
@@ -192,13 +192,21 @@ _LIKE_TYPED = (
 )
 
 
+def _letters(path: Path) -> set[str]:
+    """Return the weightings that a text names in its units."""
+    return set(re.findall(r"dB\s*\(?\s*([AC])\b", read_decoded_text(path).text))
+
+
 def _typed_levels(path: Path, name: FileName, *, file: str) -> FolderEntry | None:
     """Return what a table of typed levels tells; None where it is none."""
     for seat in (None, name.seat or "seat"):
         possible: dict[Weighting, BandTable] = {}
         for weighting in get_args(Weighting):
-            with suppress(MeasurementFileError, ValueError):
+            try:
                 possible[weighting] = read_band_table(path, weighting=weighting, seat=seat)
+            except (MeasurementFileError, ValueError) as error:
+                if "cannot be removed" in str(error) and weighting in _letters(path):
+                    raise
         for weighting, table in possible.items():
             why = f"typed third-octave levels of {', '.join(table.seats)}, "
             why += _span_of(table.responses[0])

@@ -27,6 +27,7 @@ __all__ = ["STATED", "compare"]
 
 STATED = "the later room file"
 """Name of the settings that it states, among what may be in force."""
+_SEAT_LEVEL_DB = 2.0  # common practice, no source
 
 
 def compare(before: Room, after: Room, *, other_room: bool = False) -> Comparison:
@@ -71,7 +72,12 @@ def compare(before: Room, after: Room, *, other_room: bool = False) -> Compariso
         s for cause in judged.causes if cause.code is CauseCode.SEAT_MOVED for s in cause.seats
     ]
     causes, sums = judged.causes, [row.agrees for row in rows if row.source in alone]
-    if any(row.seat in moved and not row.agrees for row in rows):
+    louder = any(
+        _level_moved(row.level_db - judged.offset_db, limit_db)
+        for row in rows
+        if row.source in parts
+    )
+    if louder or any(row.seat in moved and not row.agrees for row in rows):
         causes = tuple(cause for cause in causes if cause.code is not CauseCode.AS_PLANNED)
     unchanged = bool(causes) and causes[0].code is CauseCode.AS_PLANNED
     seats, others = before.survey.seats, after.survey.seats
@@ -138,8 +144,14 @@ def _seat_change(
         level_db=level,
         tilt_db_per_octave=tilt,
         rest_db=float(np.std(change - level - tilt * octaves)),
-        agrees=float(np.sqrt(np.mean((change - offset_db) ** 2))) <= limit_db,
+        agrees=float(np.sqrt(np.mean((change - offset_db) ** 2))) <= limit_db
+        and not _level_moved(level - offset_db, limit_db),
     )
+
+
+def _level_moved(level_db: float, limit_db: float) -> bool:
+    """Return whether the mean of a seat has changed: it scatters far less than single bins."""
+    return abs(level_db) > max(_SEAT_LEVEL_DB, 0.5 * limit_db)
 
 
 def _as_change(cause: Cause, before: Room) -> Cause:

@@ -9,11 +9,12 @@ are predicted at every seat (`roomeq.jobs.verifying`). The optimiser is not run 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from itertools import starmap, zip_longest
 from typing import Literal
 
 import numpy as np
+from msgspec.structs import replace
 
 from roomeq.base.bands import device_band
 from roomeq.base.levels import FloatArray
@@ -80,7 +81,7 @@ def verify_room(
         )
     present, data = room.present, present_data(room)
     gains = dict(zip(room.equaliser.labels, present.gains_db.tolist(), strict=True))
-    return verify(
+    found = verify(
         plan,
         room.survey,
         stated_gains_db=gains if present.gains_stated else None,
@@ -92,6 +93,36 @@ def verify_room(
         others=others,
         microphone_db=room.microphone_db,
     )
+    return replace(found, stated_joining=(*found.stated_joining, *_chain_stated(plan, room)))
+
+
+def _chain_stated(plan: Plan, room: Room) -> Iterator[StatedJoiningSetting]:
+    """Yield what is stated of filters and microphone and is not what the plan was made with."""
+    files = [entry.file for entry in plan.inputs if entry.role == "microphone"]
+    if bool(files) != (room.microphone_db is not None):
+        yield StatedJoiningSetting(
+            label="microphone",
+            planned=files[0] if files else "none",
+            stated="none" if files else "one that the plan was made without",
+        )
+    if plan.present is None:
+        return
+    bypassed = () if plan.joining is None else plan.joining.bypass
+    labels: tuple[Literal["path", "mains_path"], ...] = ("path", "mains_path")
+    sub = room.path if room.path or room.corner_origin == "none" else None
+    now = (sub, room.joining.mains_path)
+    for label, planned, filters in zip(
+        labels, (plan.present.path, plan.present.mains_path), now, strict=True
+    ):
+        if planned is None or filters is None:
+            continue
+        stated, left = sorted(map(str, filters)), sorted(set(planned) - set(bypassed))
+        if stated not in (sorted(planned), left):
+            yield StatedJoiningSetting(
+                label=label,
+                planned=" and ".join(left) or "none",
+                stated=" and ".join(stated) or "none",
+            )
 
 
 def verify(

@@ -200,12 +200,13 @@ class StatedSetting(Record, frozen=True, kw_only=True):
 
 
 class StatedJoiningSetting(Record, frozen=True, kw_only=True):
-    """A setting against the mains that is stated to be another than planned.
+    """A setting against the mains, or of the chain, that is stated to be another than planned.
 
-    `label` tells the unit of both values; a polarity is ``normal`` or ``inverted``.
+    `label` tells the unit of both values; a polarity is ``normal`` or ``inverted``, filters and the
+    microphone's file are told in words.
     """
 
-    label: Literal["delay_ms", "polarity", "phase_deg"]
+    label: Literal["delay_ms", "polarity", "phase_deg", "path", "mains_path", "microphone"]
     planned: float | str
     stated: float | str
 

@@ -41,6 +41,7 @@ from roomeq.importers.text.units import (
 from roomeq.importers.text.values import (
     fill_short_gaps,
     phase_fault,
+    refuse_holes,
     refuse_impossible_levels,
     refuse_silence,
 )
@@ -221,6 +222,7 @@ def _responses(
     axis = axis * scale
     all_notes = [*notes, *more]
     responses = []
+    refuse_holes(axis, table.line_numbers[rows])
     for place in range(len(columns.levels)):
         stored, reference = _stored(table, columns, units, rows, place, axis, all_notes)
         snr_db = None

@@ -16,7 +16,13 @@ from roomeq.base.errors import MeasurementFileError
 from roomeq.base.levels import FloatArray
 from roomeq.importers.text.layout import IndexArray
 
-__all__ = ["fill_short_gaps", "phase_fault", "refuse_impossible_levels", "refuse_silence"]
+__all__ = [
+    "fill_short_gaps",
+    "phase_fault",
+    "refuse_holes",
+    "refuse_impossible_levels",
+    "refuse_silence",
+]
 
 _BEYOND_DB = 300.0
 """No level and no ratio of a sound lies beyond this (common practice, no source)."""
@@ -34,6 +40,8 @@ same number in one of them, and to no whole one."""
 _RARE = 0.2  # share of the rows beyond which a number is a level, of a plateau
 
 _HIGHEST = 400.0
+_LOWEST, _HIGHEST_BASS = 16.0, 160.0
+_HOLE_OCTAVES, _HOLE_STEPS = 1.0 / 6.0, 6.0  # common practice, no source
 _BEYOND_DEG = 1e7
 _WRAPPED_DEG, _STRAY_DEG = 360.5, 720.0
 
@@ -126,6 +134,32 @@ def refuse_silence(sounds: NDArray[np.bool_], lines: IndexArray, *, where: str) 
             line=int(lines[int(np.argmin(sounds))]),
             where=where,
             remedy="delete the row",
+        )
+
+
+def refuse_holes(frequencies: FloatArray, lines: IndexArray) -> None:
+    """Refuse a table in which rows are missing: what stands between them would be invented.
+
+    Raises
+    ------
+    MeasurementFileError
+        If two rows from 16 to 160 Hz lie over a sixth of an octave apart, and over six times as far
+        as the rows near them.
+    """
+    steps = np.diff(np.log2(frequencies))
+    if steps.size <= 2 * _REACH:
+        return
+    near = np.median(sliding_window_view(np.pad(steps, _REACH, mode="reflect"), 2 * _REACH + 1), -1)
+    inside = (frequencies[1:] > _LOWEST) & (frequencies[:-1] < _HIGHEST_BASS)
+    holes = np.flatnonzero(inside & (steps > _HOLE_OCTAVES) & (steps > _HOLE_STEPS * near))
+    if holes.size:
+        place = int(holes[0])
+        first, last = frequencies[place], frequencies[place + 1]
+        raise MeasurementFileError(
+            f"no rows between {first:.4g} and {last:.4g} Hz, where rows near by stand "
+            f"{float(first * (2 ** near[place] - 1)):.2g} Hz apart",
+            line=int(lines[place + 1]),
+            remedy="export the whole response again",
         )
 
 

@@ -101,7 +101,10 @@ def move_row(
         fit.estimates["gain", label, setting],
     )
     row = MoveRow(label=label, setting_db=setting, gain_db=gain.value, gain_error_db=gain.error)
-    told = {"gain": _ERRORS * gain.error <= GAIN_GOAL_DB}
+    # A gain that is surely not as set is told although it is less certain: what is set is worse.
+    other = abs(gain.value - setting) > 2.0 * _ERRORS * gain.error
+    goal = 4.0 * GAIN_GOAL_DB if other else GAIN_GOAL_DB
+    told = {"gain": _ERRORS * gain.error <= goal}
     found: dict[str, object] = {}
     doubts = [
         (Doubt.MISFIT, all(one.name in misfits for one in own)),

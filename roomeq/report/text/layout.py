@@ -48,6 +48,7 @@ def page(width: int) -> Iterator[None]:
 
 
 def _wrapped(text: str, width: int, first: str = "", others: str = "") -> list[str]:
+    width = max(width, 1)
     lines = textwrap.wrap(
         _FIGURE.sub(_KEPT, text),
         width,

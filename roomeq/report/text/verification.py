@@ -97,9 +97,12 @@ def verification_text(found: Verification) -> str:
 def _verdict_text(found: Verification) -> str:
     if found.agrees:
         level = "" if found.level.agrees else ", but for the level"
+        unseen = found.not_measured_again or found.bands_not_checked
+        part = ", as far as it was measured again" if unseen else ""
         return (
-            f"It came true{level}: what was measured again is as predicted, as far as a repeat "
-            f"scatters (about {found.scatter_db:.1f} dB here){_since(found, 'nothing', level)}."
+            f"It came true{level}{part}: what was measured again is as predicted, as far as a "
+            f"repeat scatters (about {found.scatter_db:.1f} dB here)"
+            f"{_since(found, 'nothing', level)}."
         )
     if found.close and found.joining is not None and not found.joining.agrees:
         return (
@@ -227,6 +230,9 @@ _JOINING_NAMES = {
     "delay_ms": "Delay of the subwoofer against the mains",
     "polarity": "Polarity",
     "phase_deg": "Phase control",
+    "path": "Filters of the subwoofer",
+    "mains_path": "Filters of the mains",
+    "microphone": "The microphone's file",
 }
 
 
