@@ -202,3 +202,19 @@ def test_what_is_no_other_survey_of_the_room_is_refused(cabin, office):
         compare(cabin, office, other_room=True)
     with pytest.raises(ValueError, match="the very same measurement in both surveys"):
         compare(cabin, cabin)
+
+
+@pytest.mark.parametrize("size_db", [0.3, 1.0])
+def test_one_seat_that_is_louder_is_no_scatter(cabin, size_db):
+    louder = {"sofa left": 10 ** (5.0 / 20.0)}
+    found = compare(
+        cabin,
+        later(
+            cabin,
+            lambda seat, _source, axis: np.full(axis.size, louder.get(seat, 1.0)),
+            size_db=size_db,
+            seed=3,
+        ),
+    )
+    assert not found.unchanged
+    assert [row.seat for row in found.seats if not row.agrees] == ["sofa left"]

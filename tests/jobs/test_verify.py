@@ -620,3 +620,18 @@ def test_a_room_file_without_present_gains_states_none(tmp_path):
         'format = 1\nname = "Cabin"\n[[measurements]]\nseat = "sofa"\nfile = "sofa.txt"\n'
     )
     assert not read_room(tmp_path).present.gains_stated
+
+
+def test_filters_and_microphone_that_are_stated_otherwise_are_told(room, plan):
+    def told(again):
+        found = verify_room(plan, again)
+        return {row.label: (row.planned, row.stated) for row in found.stated_joining}
+
+    again = replace_field(room, survey=measured_again(room, plan.gains_db))
+    assert told(again) == {}
+    (low_pass,) = room.path
+    other = replace_field(low_pass, corner=120.0)
+    assert told(replace_field(again, path=(other,))) == {"path": (str(low_pass), str(other))}
+    ((label, (planned, stated)),) = told(replace_field(again, microphone=None)).items()
+    assert (label, stated) == ("microphone", "none")
+    assert planned == next(entry.file for entry in plan.inputs if entry.role == "microphone")

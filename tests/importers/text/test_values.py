@@ -97,3 +97,14 @@ def test_a_row_without_phase_keeps_its_level_and_takes_phase_from_both_sides(tmp
     np.testing.assert_allclose(turned, 1.0, atol=1e-3)  # a pure delay turns evenly
     (note,) = [note for note in export.notes if "no phase" in note]
     assert "column 3: no phase in line 72: taken from the rows on either side" in note
+
+
+@pytest.mark.parametrize(("low", "high", "refused"), [(40.0, 70.0, True), (40.0, 41.5, False)])
+def test_a_hole_in_a_table_is_refused_with_its_line(tmp_path, low, high, refused):
+    level = np.where((low < AXIS) & (high > AXIS), np.nan, LEVEL)  # rows without a level are none
+    if not refused:
+        assert read(tmp_path, level).responses[0].frequencies.size < AXIS.size
+        return
+    with pytest.raises(MeasurementFileError, match="no rows between 40 and 70 Hz") as caught:
+        read(tmp_path, level)
+    assert caught.value.line == 2 + int(np.flatnonzero(high == AXIS)[0])
