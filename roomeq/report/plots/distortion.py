@@ -8,6 +8,7 @@ noise hides is a bound and drawn as one. Numbers are computed in `roomeq.analysi
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -16,17 +17,15 @@ from numpy.typing import ArrayLike
 from roomeq.analysis.sweeps.distortion import Distortion
 from roomeq.base.levels import amplitude_ratio_db
 from roomeq.optimiser.drive.clean_drive import HARMONIC_LIMITS_DB
-from roomeq.report.plots.labels import EndLabel, label_ends, write_at
+from roomeq.report.plots.labels import EndLabel, framed_levels, write_at
 from roomeq.report.plots.style import (
     COLOURS,
     SEAT_STROKES,
     DecibelsPerDecade,
     Stroke,
-    frame_levels,
     house_style,
     level_span,
     started,
-    titled,
 )
 from roomeq.report.text.layout import signed
 
@@ -36,7 +35,7 @@ if TYPE_CHECKING:
 __all__ = ["plot_distortion"]
 
 _ORDINALS = ("2nd", "3rd", "4th", "5th")
-_TOTAL = Stroke(colour="dots", width=5.0)
+_TOTAL = Stroke(colour="dots", width=5.0, zorder=2.5)
 _LEAST_NAMED = 4  # points
 
 
@@ -89,12 +88,13 @@ def plot_distortion(
     total = np.where(clear.any(axis=0), total, np.nan)
     limits: list[float] = [] if limits_db is None else np.asarray(limits_db, dtype=float).tolist()
     ax, own = started(ax)
-    ax.plot(axis, total, label="total", zorder=2.5, **_TOTAL.settings)
+    ax.plot(axis, total, label="total", **_TOTAL.settings)
     edges = np.abs(np.linspace(-1.0, 1.0, axis.size)) > 0.75
-    for name, stroke, row in zip(_ORDINALS, SEAT_STROKES, amplitude_ratio_db(ratios), strict=False):
+    for name, order, row in zip(_ORDINALS, SEAT_STROKES, amplitude_ratio_db(ratios), strict=False):
+        stroke = replace(order, zorder=3)
         if not np.isfinite(row).any():
             continue
-        ax.plot(axis, row, label=name, zorder=3, **stroke.settings)
+        ax.plot(axis, row, label=name, **stroke.settings)
         if np.isfinite(row).sum() >= _LEAST_NAMED:
             top = int(np.nanargmax(row - 100.0 * edges))  # at an edge only if nowhere else
             look: dict[str, Any] = {"color": COLOURS[stroke.colour], "fontweight": "bold"}
@@ -103,14 +103,6 @@ def plot_distortion(
     hidden = ax.fill_between(axis, np.fmax(total, span[0]), np.fmax(bound, span[0]), zorder=1)
     hidden.set(facecolor="none", edgecolor=COLOURS["dots"], hatch="////", linewidth=0.0)
     ax.plot(axis, bound, color=COLOURS["quiet"], linewidth=0.7, label="bound", zorder=2)
-    frame_levels(
-        ax,
-        own=own,
-        frequencies=(float(axis[0]), float(axis[-1])),
-        levels=span,
-        title="Harmonic relative to the fundamental, in percent and dB",
-        db_per_decade=db_per_decade,
-    )
     for power in range(-5, 1):  # 20 dB are a factor of ten
         if span[0] < 20.0 * power < span[1]:
             look = {"xycoords": ("axes fraction", "data"), "ha": "left", "va": "bottom"}
@@ -124,6 +116,13 @@ def plot_distortion(
         ax.plot([0.94, 1.0], [level, level], linewidth=2.6, label="limit", zorder=5, **edge)
         text = f"limit {' and '.join(orders)} {signed(level, digits=0)} dB".replace("-", "\u2212")
         ends.append(EndLabel(place=level, text=text))
-    label_ends(ax, ends, own=own)
-    titled(ax, "How hard it works: distortion while measuring")
-    return ax
+    return framed_levels(
+        ax,
+        ends,
+        own=own,
+        heading="How hard it works: distortion while measuring",
+        frequencies=(float(axis[0]), float(axis[-1])),
+        levels=span,
+        title="Harmonic relative to the fundamental, in percent and dB",
+        db_per_decade=db_per_decade,
+    )

@@ -11,9 +11,8 @@ Numbers are computed elsewhere. Every function takes axes, or makes some, and re
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 from itertools import groupby
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
@@ -47,7 +46,7 @@ __all__ = [
     "plot_power",
 ]
 
-_LIMIT_WORDS = {
+_LIMIT_WORDS: dict[HeadroomLimit | None, str] = {
     HeadroomLimit.AMPLIFIER: "amplifier",
     HeadroomLimit.DISPLACEMENT: "displacement",
     HeadroomLimit.DISTORTION: "distortion",
@@ -152,19 +151,11 @@ def plot_drive(headroom: Headroom, *, ax: Axes | None = None) -> Axes:
     ImportError
         If matplotlib is not installed.
     """
-    rows = [
-        _Row(
-            band=entry.band,
-            value=entry.rise_db,
-            limit=None if entry.left_db is None else entry.rise_db + entry.left_db,
-            word=_LIMIT_WORDS[entry.limit] if entry.limit else "",
-        )
-        for entry in headroom.bands
-    ]
-    drawn = _plot_rows(rows, "Drive in dB above the measurement", ax=ax, level=True)
-    drawn.axhline(0.0, color=COLOURS["ink"], linewidth=0.8, zorder=3)
-    titled(drawn, "How hard it works: drive at the wanted level")
-    return drawn
+    rows = []
+    for entry in headroom.bands:
+        most = None if entry.left_db is None else entry.rise_db + entry.left_db
+        rows.append(_Row(entry.band, entry.rise_db, most, _LIMIT_WORDS.get(entry.limit, "")))
+    return _plot_rows(rows, "Drive in dB above the measurement", "drive", ax=ax, level=True)
 
 
 @house_style()
@@ -173,18 +164,11 @@ def plot_power(headroom: Headroom, *, ax: Axes | None = None) -> Axes:
 
     Parameters, returns and errors as for `plot_drive`.
     """
-    rows = [
-        _Row(
-            band=entry.band,
-            value=entry.power_w,
-            limit=_limit(entry.power_w, entry.amplifier_db, power_ratio),
-            word="rated",
-        )
-        for entry in headroom.bands
-    ]
-    drawn = _plot_rows(rows, "Power in W", ax=ax)
-    titled(drawn, "How hard it works: power at the wanted level")
-    return drawn
+    rows = []
+    for entry in headroom.bands:
+        most = _limit(entry.power_w, entry.amplifier_db, power_ratio)
+        rows.append(_Row(entry.band, entry.power_w, most, "rated"))
+    return _plot_rows(rows, "Power in W", "power", ax=ax)
 
 
 @house_style()
@@ -196,15 +180,12 @@ def plot_displacement(headroom: Headroom, *, ax: Axes | None = None) -> Axes:
     rows = []
     for entry in headroom.bands:
         moved = None if entry.displacement is None else 1e3 * entry.displacement
-        limit = _limit(moved, entry.displacement_db, amplitude_ratio)
-        rows.append(_Row(band=entry.band, value=moved, limit=limit, word="largest"))
-    drawn = _plot_rows(rows, "Displacement in mm peak", ax=ax)
-    titled(drawn, "How hard it works: displacement at the wanted level")
-    return drawn
+        most = _limit(moved, entry.displacement_db, amplitude_ratio)
+        rows.append(_Row(entry.band, moved, most, "largest"))
+    return _plot_rows(rows, "Displacement in mm peak", "displacement", ax=ax)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Row:
+class _Row(NamedTuple):
     """A band: how much it takes, how much it may, and what says so; None is not known."""
 
     band: ThirdOctaveBand
@@ -225,24 +206,30 @@ _WITHIN = {"facecolor": "white", "edgecolor": COLOURS["blue"], "hatch": "////"}
 _OVER = {"facecolor": COLOURS["rust"], "edgecolor": COLOURS["rust"], "hatch": ""}
 
 
-def _plot_rows(rows: Sequence[_Row], title: str, *, ax: Axes | None, level: bool = False) -> Axes:
-    """Draw a bar and a limit for each band."""
+def _plot_rows(
+    rows: Sequence[_Row], title: str, what: str, *, ax: Axes | None, level: bool = False
+) -> Axes:
+    """Draw a bar and a limit for each band; a level is drawn from 0 dB and may be negative."""
     if not rows:
         raise ValueError("needs at least one band")
     ax, own = started(ax)
     frame_frequencies(ax, lowest=rows[0].band.lower, highest=rows[-1].band.upper)
-    if all(row.value is None for row in rows):
-        frame_values(ax, own=own, limits=(0.0, 1.0), title=title, step=1.0)
-        ax.set_yticks([])
-        ax.text(0.5, 0.5, "not known", transform=ax.transAxes, ha="center", va="center")
-        return ax
     known = [number for row in rows for number in (row.value, row.limit) if number is not None]
-    if level:
+    if not known:
+        span, step = (0.0, 1.0), 1.0
+    elif level:
         span, step = level_span([*known, 0.0], least=10.0), 5.0
     else:
         span = 0.0, 1.12 * max(known)
         step = nice_step(span[1])
     frame_values(ax, own=own, limits=span, title=title, step=step)
+    titled(ax, f"How hard it works: {what} at the wanted level")
+    if level:
+        ax.axhline(0.0, color=COLOURS["ink"], linewidth=0.8, zorder=3)
+    if not known:
+        ax.set_yticks([])
+        ax.text(0.5, 0.5, "not known", transform=ax.transAxes, ha="center", va="center")
+        return ax
     for row in rows:
         _bar(ax, row)
     _name_limits(ax, rows)

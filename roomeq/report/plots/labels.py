@@ -8,9 +8,9 @@ Labels stand beside what they name, in its colour; none over another. Sizes in p
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Self
 
 import numpy as np
 
@@ -18,7 +18,6 @@ from roomeq.base.levels import FloatArray
 from roomeq.base.printable import printable
 from roomeq.report.plots.style import (
     COLOURS,
-    DecibelsPerDecade,
     Stroke,
     frame_levels,
     started,
@@ -29,9 +28,9 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 __all__ = [
-    "Curve",
     "EndLabel",
     "draw_curves",
+    "framed_levels",
     "label_ends",
     "mark_corner",
     "mark_span",
@@ -53,29 +52,21 @@ class EndLabel:
     colour: str = "ink"
     bold: bool = False
 
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Curve:
-    """A line over frequency; at its right end stands `text`, by default its name."""
-
-    name: str
-    levels: FloatArray
-    stroke: Stroke
-    text: str = ""
-    bold: bool = False
-    zorder: float = 2.0
+    @classmethod
+    def of(cls, levels: FloatArray, stroke: Stroke, text: str) -> Self:
+        """Return the label at the end of a line."""
+        last = float(levels[-1])
+        return cls(place=last, text=text, colour=stroke.colour, bold=stroke.bold)
 
 
 def draw_curves(
     ax: Axes | None,
     axis: FloatArray,
-    curves: Sequence[Curve],
+    lines: Iterable[tuple[str, str, FloatArray]],
+    strokes: Iterable[Stroke],
     *,
-    heading: str,
-    levels: tuple[float, float],
-    title: str,
-    db_per_decade: DecibelsPerDecade,
     beside: Sequence[EndLabel] = (),
+    **frame: Any,
 ) -> Axes:
     """Draw lines of levels over frequency, frame them, and name each at its end.
 
@@ -85,36 +76,33 @@ def draw_curves(
         None makes a figure.
     axis : ndarray, shape (F,)
         Hz.
-    curves : sequence of Curve
-    heading : str
-        What the plot shows.
-    levels, title, db_per_decade
-        As for `frame_levels`.
+    lines : iterable of tuple
+        Name, what stands at the end, levels.
+    strokes : iterable of Stroke
+        One for each line.
     beside : sequence of EndLabel
         What else stands at the right edge.
+    frame
+        As for `framed_levels`.
 
     Returns
     -------
     Axes
     """
     ax, own = started(ax)
-    for curve in curves:
-        look = curve.stroke.settings
-        ax.plot(axis, curve.levels, label=curve.name, zorder=curve.zorder, **look)
-    span = float(axis[0]), float(axis[-1])
-    frame_levels(
-        ax, own=own, frequencies=span, levels=levels, title=title, db_per_decade=db_per_decade
-    )
-    ends = [
-        EndLabel(
-            place=float(curve.levels[-1]),
-            text=curve.text or curve.name,
-            colour=curve.stroke.colour,
-            bold=curve.bold,
-        )
-        for curve in curves
-    ]
-    label_ends(ax, [*ends, *beside], own=own)
+    ends = []
+    for (name, text, levels), stroke in zip(lines, strokes, strict=True):
+        ax.plot(axis, levels, label=name, **stroke.settings)
+        ends.append(EndLabel.of(levels, stroke, text))
+    return framed_levels(ax, [*ends, *beside], own=own, frequencies=(axis[0], axis[-1]), **frame)
+
+
+def framed_levels(
+    ax: Axes, ends: Sequence[EndLabel], *, own: bool, heading: str, **frame: Any
+) -> Axes:
+    """Frame what was drawn over frequency, as `frame_levels` does, name its ends, and title it."""
+    frame_levels(ax, own=own, **frame)
+    label_ends(ax, ends, own=own)
     titled(ax, heading)
     return ax
 

@@ -22,7 +22,6 @@ from roomeq.device.equaliser import FixedBandEqualiser
 from roomeq.optimiser.bands.reasons import BandSetting
 from roomeq.plan.plan import Plan
 from roomeq.report.plots.labels import (
-    Curve,
     EndLabel,
     draw_curves,
     mark_corner,
@@ -186,25 +185,14 @@ def plot_prediction(
     """
     shown = shown_levels(plan, seat)
     axis, before, predicted, target = shown.axis, shown.before, shown.predicted, shown.target
-    curves = [
-        Curve(
-            name=name,
-            levels=levels,
-            stroke=LEVEL_STROKES[name],
-            text=text,
-            bold=name == "predicted",
-            zorder=3,
-        )
-        for name, text, levels in seat_lines(
-            plan, shown.mean_db(before), shown.mean_db(predicted), shown
-        )
-    ]
+    lines = seat_lines(plan, shown.mean_db(before), shown.mean_db(predicted), shown)
     where = "power average and span of the seats" if len(before) > 1 else shown.seats[0]
     what = "What would change" if plan.joining is None else "Subwoofer and mains together"
     ax = draw_curves(
         ax,
         axis,
-        curves,
+        lines,
+        [LEVEL_STROKES[name] for name, *_ in lines],
         heading=f"{what}: {where}",
         levels=level_span([*before.ravel(), *predicted.ravel(), *target, *shown.wanted]),
         title=level_title(plan.level_reference),
@@ -237,10 +225,10 @@ def seat_lines(
 
 
 LEVEL_STROKES = {
-    "before": Stroke(colour="quiet", dashes=(4, 1.5), width=1.5),
-    "predicted": Stroke(colour="blue", width=2.4),
-    "target": Stroke(colour="rust", dashes=(1, 1.2), width=1.6),
-    "behind the low-pass": Stroke(colour="rust", dashes=(5, 1.5, 1, 1.5), width=0.9),
+    "before": Stroke(colour="quiet", dashes=(4, 1.5), width=1.5, zorder=3),
+    "predicted": Stroke(colour="blue", width=2.4, bold=True, zorder=3),
+    "target": Stroke(colour="rust", dashes=(1, 1.2), width=1.6, zorder=3),
+    "behind the low-pass": Stroke(colour="rust", dashes=(5, 1.5, 1, 1.5), width=0.9, zorder=3),
 }
 
 
@@ -356,14 +344,6 @@ def plot_equaliser(
         dtype=np.float64,
     )
     total = equaliser.response_db(gains, axis)
-    whole = Curve(
-        name="sum",
-        levels=total,
-        stroke=Stroke(colour="ink", width=2.4),
-        text="sum of all bands",
-        bold=True,
-        zorder=4,
-    )
     beside = []
     if limit_db is not None:
         text = f"limit of boost {signed(limit_db)} dB"
@@ -372,7 +352,8 @@ def plot_equaliser(
     ax = draw_curves(
         ax,
         axis,
-        [whole],
+        [("sum", "sum of all bands", total)],
+        [Stroke(colour="ink", width=2.4, bold=True, zorder=4)],
         heading="What the equaliser does, and each band's part in it",
         levels=level_span([min(shown) - 1.5, max(shown) + 1.5], least=10.0),
         title="Gain in dB",
@@ -390,7 +371,7 @@ def plot_equaliser(
         colour = COLOURS[stroke.colour]
         ax.fill_between(axis, 0.0, part, color=colour, alpha=0.10, zorder=1)
         look = stroke.settings | {"linewidth": 1.0}
-        ax.plot(axis, part, label=f"{name} Hz", zorder=2, **look)
+        ax.plot(axis, part, label=f"{name} Hz", **look)
         if axis[0] <= centre <= axis[-1]:
             place, bold = (centre, max(gains[index], 0.0)), {"fontweight": "bold"}
             write_at(ax, name, place, (0, 4), pad=0.5, va="bottom", color=colour, zorder=5, **bold)

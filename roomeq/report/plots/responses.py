@@ -14,16 +14,14 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from roomeq.base.response import FrequencyResponse
-from roomeq.report.plots.labels import EndLabel, label_ends
+from roomeq.report.plots.labels import EndLabel, framed_levels
 from roomeq.report.plots.style import (
     DecibelsPerDecade,
-    frame_levels,
     house_style,
     level_span,
     level_title,
     seat_stroke,
     started,
-    titled,
 )
 
 if TYPE_CHECKING:
@@ -80,20 +78,19 @@ def plot_responses(
         stroke = seat_stroke(index)
         banded = responses[name].resolution == "third_octave"
         marks: dict[str, Any] = {"marker": "o", "markersize": 4} if banded else {}
-        ax.plot(axis, level, label=name, zorder=2 + 0.01 * index, **stroke.settings, **marks)
-        ends.append(EndLabel(place=float(level[-1]), text=name, colour=stroke.colour))
+        ax.plot(axis, level, label=name, **stroke.settings, **marks)
+        ends.append(EndLabel.of(level, stroke, name))
     references = {response.level_reference for response in responses.values()}
-    frame_levels(
+    return framed_levels(
         ax,
+        ends,
         own=own,
+        heading=title,
         frequencies=(low, high),
         levels=level_span(np.concatenate([level for _, level in curves.values()])),
         title=level_title("spl" if references == {"spl"} else "relative"),
         db_per_decade=db_per_decade,
     )
-    label_ends(ax, ends, own=own)
-    titled(ax, title)
-    return ax
 
 
 def _within(

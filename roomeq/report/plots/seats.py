@@ -25,7 +25,6 @@ from roomeq.base.response import LevelReference
 from roomeq.base.survey import Survey
 from roomeq.optimiser.bands.fit_data import SNR_FULL_DB, SNR_IGNORED_DB
 from roomeq.report.plots.labels import (
-    Curve,
     EndLabel,
     draw_curves,
     label_ends,
@@ -115,30 +114,16 @@ def plot_seats(
     levels = _checked(statistics, level_db)
     axis, mean, spread = statistics.frequencies, statistics.level_mean_db, statistics.spread_db
     letters, strokes = seat_letters(len(levels)), [seat_stroke(k) for k in range(len(levels))]
-    curves = [
-        Curve(
-            name=seat,
-            levels=row,
-            stroke=replace(stroke, width=1.0),
-            text=f"{letter}  {seat}",
-        )
-        for seat, letter, row, stroke in zip(
-            statistics.seats, letters, levels, strokes, strict=True
-        )
-    ]
-    whole = Curve(
-        name="level mean",
-        levels=mean,
-        stroke=Stroke(colour="ink", width=2.6),
-        text="level mean ± s.d.",
-        bold=True,
-        zorder=3,
-    )
+    seats = zip(statistics.seats, letters, levels, strict=True)
+    lines = [(seat, f"{letter}  {seat}", row) for seat, letter, row in seats]
+    thin = [replace(stroke, width=1.0) for stroke in strokes]
+    heavy = Stroke(colour="ink", width=2.6, bold=True, zorder=3)
     limits = level_span(levels)
     ax = draw_curves(
         ax,
         axis,
-        [*curves, whole],
+        [*lines, ("level mean", "level mean ± s.d.", mean)],
+        [*thin, heavy],
         heading="What the seats share",
         levels=limits,
         title=level_title(level_reference),

@@ -120,17 +120,23 @@ def house_style() -> Iterator[None]:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Stroke:
-    """How a line is drawn: colour, dashes in points (none is solid), width in points."""
+    """How a line is drawn: colour, dashes in points (none is solid), width in points.
+
+    What is bold is named in bold; a higher `zorder` is drawn later.
+    """
 
     colour: str
     dashes: tuple[float, ...] = ()
     width: float = 1.3
+    bold: bool = False
+    zorder: float = 2.0
 
     @property
     def settings(self) -> dict[str, Any]:
         """Arguments for a matplotlib line."""
         style: Any = (0, self.dashes) if self.dashes else "solid"
-        return {"color": COLOURS[self.colour], "linestyle": style, "linewidth": self.width}
+        look = {"color": COLOURS[self.colour], "linestyle": style, "linewidth": self.width}
+        return look | {"zorder": self.zorder}
 
 
 _SEAT_COLOURS = ("blue", "rust", "teal", "plum", "amber", "quiet")

@@ -20,7 +20,7 @@ from roomeq.jobs.verify import verify
 from roomeq.jobs.verifying.parts import measured_levels_db
 from roomeq.plan.plan import Plan
 from roomeq.plan.verification import Verification
-from roomeq.report.plots.labels import Curve, draw_curves, write_at
+from roomeq.report.plots.labels import draw_curves, write_at
 from roomeq.report.plots.plan import seat_rows
 from roomeq.report.plots.style import (
     COLOURS,
@@ -36,6 +36,11 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 __all__ = ["plot_verification"]
+
+_STROKES = (
+    Stroke(colour="blue", width=2.4),
+    Stroke(colour="rust", dashes=(4, 1.3), width=1.6, bold=True, zorder=3),
+)
 
 
 @house_style()
@@ -89,26 +94,16 @@ def plot_verification(
     marked = seat is None and of == found.source
     room_db = 4.0 if marked and not all(check.agrees for check in found.bands) else 0.0
     tolerance = found.tolerance_db
-    curves = [
-        Curve(
-            name="predicted",
-            levels=predicted,
-            stroke=Stroke(colour="blue", width=2.4),
-            text=f"predicted \u00b1 {tolerance:.1f} dB",
-        ),
-        Curve(
-            name="measured again",
-            levels=measured,
-            stroke=Stroke(colour="rust", dashes=(4, 1.3), width=1.6),
-            bold=True,
-            zorder=3,
-        ),
+    lines = [
+        ("predicted", f"predicted \u00b1 {tolerance:.1f} dB", predicted),
+        ("measured again", "measured again", measured),
     ]
     heading = _verdict(found, of) if seat is None else f"Predicted and measured again at {seat}"
     ax = draw_curves(
         ax,
         axis,
-        curves,
+        lines,
+        _STROKES,
         heading=heading,
         levels=level_span([*predicted, *measured, max(*predicted, *measured) + room_db], least=15),
         title=level_title(plan.level_reference),
