@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any, Self
 
 import numpy as np
 
+from roomeq.base.bands import ThirdOctaveBand
 from roomeq.base.levels import FloatArray
 from roomeq.base.printable import printable
 from roomeq.report.plots.style import (
@@ -31,9 +32,12 @@ __all__ = [
     "EndLabel",
     "draw_curves",
     "framed_levels",
+    "hatch_span",
     "label_ends",
+    "mark_across",
     "mark_corner",
     "mark_span",
+    "scale_bar",
     "shortened",
     "widened",
     "write_at",
@@ -41,6 +45,7 @@ __all__ = [
 
 _LABEL_POINTS = 10.5  # from one label to the next
 _LONGEST_NAME = 44  # letters
+_FOOT: Any = {"xycoords": ("data", "axes fraction"), "va": "bottom", "color": COLOURS["quiet"]}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -201,19 +206,16 @@ def mark_span(ax: Axes, low: float, high: float, text: str) -> None:
     low, high = max(low, left), min(high, right)
     if not low < high:
         return
+    hatch_span(ax, low, high)
+    narrow = math.log(high / low) < 0.28 * math.log(right / left)
+    look = _FOOT | {"bbox": {"facecolor": "white", "edgecolor": "none", "pad": 1.0, "alpha": 0.85}}
+    write_at(ax, text, (math.sqrt(low * high), 0.02), rotation=90 if narrow else 0, **look)
+
+
+def hatch_span(ax: Axes, low: float, high: float) -> None:
+    """Hatch the ground of a span."""
     ground = ax.axvspan(low, high, facecolor="none", hatch="////", linewidth=0.0, zorder=0)
     ground.set_edgecolor(COLOURS["hair"])
-    narrow = math.log(high / low) < 0.28 * math.log(right / left)
-    write_at(
-        ax,
-        text,
-        (math.sqrt(low * high), 0.02),
-        xycoords=("data", "axes fraction"),
-        va="bottom",
-        rotation=90 if narrow else 0,
-        color=COLOURS["quiet"],
-        bbox={"facecolor": "white", "edgecolor": "none", "pad": 1.0, "alpha": 0.85},
-    )
 
 
 def mark_corner(ax: Axes, corner: float) -> None:
@@ -221,14 +223,19 @@ def mark_corner(ax: Axes, corner: float) -> None:
     left, right = ax.get_xlim()
     if left < corner < right:
         ax.axvline(corner, color=COLOURS["quiet"], linewidth=0.8, linestyle=(0, (1, 2)), zorder=1)
-        ax.annotate(
-            f"crossover {corner:.0f} Hz",
-            (corner, 0.015),
-            (2, 0),
-            xycoords=("data", "axes fraction"),
-            textcoords="offset points",
-            rotation=90,
-            va="bottom",
-            fontsize=7.5,
-            color=COLOURS["quiet"],
-        )
+        look = _FOOT | {"rotation": 90, "ha": "left", "bbox": None}
+        write_at(ax, f"crossover {corner:.0f} Hz", (corner, 0.015), (2, 0), **look)
+
+
+def mark_across(ax: Axes, band: ThirdOctaveBand, level: float, **look: Any) -> None:
+    """Draw a stroke across a band."""
+    across = [band.lower * 1.01, band.upper / 1.01]
+    ax.plot(across, [level, level], solid_capstyle="butt", **look)
+
+
+def scale_bar(ax: Axes, foot: float, length_db: float) -> None:
+    """Draw beside a plot what a length on its vertical axis means."""
+    beside: dict[str, Any] = {"transform": ax.get_yaxis_transform(), "clip_on": False}
+    bar = ax.plot([1.03, 1.03], [foot, foot + length_db], label="scale", **beside)[0]
+    bar.set(color=COLOURS["ink"], linewidth=2.0, solid_capstyle="butt")
+    ax.text(1.05, foot + length_db / 2, f"{length_db:.0f} dB", va="center", **beside)

@@ -28,8 +28,6 @@ from roomeq.plan.plan import Plan
 from roomeq.plan.verification import Verification
 from roomeq.report.plots import decay, headroom, joining, multiples, seats
 from roomeq.report.plots import plan as of_plan
-from roomeq.report.plots.distortion import plot_distortion
-from roomeq.report.plots.impulse import plot_impulse_response
 from roomeq.report.plots.labels import shortened
 from roomeq.report.plots.style import COLOURS, titled
 from roomeq.report.plots.verification import plot_verification
@@ -135,11 +133,11 @@ def _recorded(of: Subject, name: str) -> Drawn:
     for one in of.recordings:
         what, label = _stem(one.file), f"{one.seat}, {one.source}"
         if name == "distortion" and one.distortion is not None:
-            ax = plot_distortion(one.distortion)
+            ax = headroom.plot_distortion(one.distortion)
             titled(ax, f"Distortion while measuring: {label}")
             yield what, ax
         elif name == "impulse_response" and one.impulse_response and one.window:
-            figure = plot_impulse_response(one.impulse_response, window=one.window)
+            figure = decay.plot_impulse_response(one.impulse_response, window=one.window)
             titled(figure.axes[0], f"Impulse response and window: {label}")
             yield what, figure
 

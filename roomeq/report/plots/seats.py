@@ -28,6 +28,7 @@ from roomeq.report.plots.labels import (
     EndLabel,
     draw_curves,
     label_ends,
+    scale_bar,
     shortened,
     widened,
     write_at,
@@ -231,23 +232,13 @@ def _lane_db(difference: FloatArray) -> float:
 
 def _scale_bar(ax: Axes, *, lane: float, foot: float) -> None:
     """Draw what a length on the vertical axis means, and what the fillings do."""
-    length = 5.0 if lane <= 10 else 10.0
-    beside: dict[str, Any] = {"transform": ax.get_yaxis_transform()}
-    bar = ax.plot([1.03, 1.03], [foot, foot + length], clip_on=False, label="scale", **beside)[0]
-    bar.set(color=COLOURS["ink"], linewidth=2.0, solid_capstyle="butt")
-    ax.text(1.05, foot + length / 2, f"{length:.0f} dB", va="center", **beside)
+    scale_bar(ax, foot, 5.0 if lane <= 10 else 10.0)
     low, high = ax.get_ylim()
     top = (0.0 - low) / (high - low)
     for text, colour, points in (("filled: louder", "rust", 7), ("hatched: quieter", "blue", -7)):
-        ax.annotate(
-            text,
-            (1.03, top),
-            (0, points),
-            xycoords="axes fraction",
-            textcoords="offset points",
-            color=COLOURS[colour],
-            va="center",
-        )
+        look: dict[str, Any] = {"color": COLOURS[colour], "ha": "left", "va": "center"}
+        look |= {"xycoords": "axes fraction", "fontsize": None, "bbox": None}
+        write_at(ax, text, (1.03, top), (0, points), **look)
 
 
 @house_style()
