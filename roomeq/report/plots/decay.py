@@ -18,7 +18,7 @@ import numpy as np
 from roomeq.analysis.sweeps.decay import Decay
 from roomeq.analysis.sweeps.decay_lines import DecayLines
 from roomeq.analysis.sweeps.windowing import ImpulseWindow, window_values
-from roomeq.base.levels import FloatArray, amplitude_ratio_db
+from roomeq.base.levels import amplitude_ratio_db
 from roomeq.base.recording import ImpulseResponse
 from roomeq.report.plots.labels import hatch_span, scale_bar
 from roomeq.report.plots.style import (
@@ -73,19 +73,21 @@ def plot_decay(before: Decay, *, predicted: Decay | None = None, ax: Axes | None
             raise ValueError("before and predicted must be in the same bands")
         shown = [(before, _BEFORE, "before"), (predicted, _PREDICTED, "predicted")]
     ax, own = started(ax)
-    lower, upper = _edges(before)
+    half = before.bandwidths / 2.0  # edges: their product is the centre squared
+    root = np.sqrt(half**2 + before.frequencies**2)
+    edges = list(zip((root - half).tolist(), (root + half).tolist(), strict=True))
     known = np.concatenate([entry.times for entry, *_ in shown])
     top = 1.15 * float(np.nanmax(known)) if np.isfinite(known).any() else 1.0
-    for index, (low, high) in enumerate(zip(lower.tolist(), upper.tolist(), strict=True)):
-        narrow = (high / low) ** 0.28
-        for part, (entry, look, _) in zip(
-            ((low, high), (low * narrow, high / narrow)), shown, strict=False
-        ):
-            _bar(ax, entry, index, *part, look)
+    for index, (low, high) in enumerate(edges):
+        for row, (entry, look, _) in enumerate(shown):
+            narrow, time = (high / low) ** (0.28 * row), float(entry.times[index])
+            bar = _FILTER if entry.governed_by_filter[index] else look
+            if np.isfinite(time):
+                log_bar(ax, lower=low * narrow, upper=high / narrow, height=time, look=bar)
         if not np.isfinite(shown[-1][0].times[index]):
-            place, look = float(np.sqrt(low * high)), {"fontsize": 7.5, "rotation": 90}
-            ax.text(place, 0.0, " not known", look, ha="center", va="bottom")
-    frame_frequencies(ax, lowest=float(lower[0]), highest=float(upper[-1]))
+            place, text = float(np.sqrt(low * high)), {"fontsize": 7.5, "rotation": 90}
+            ax.text(place, 0.0, " not known", text, ha="center", va="bottom")
+    frame_frequencies(ax, lowest=edges[0][0], highest=edges[-1][1])
     title, step = "Decay time for 60 dB in s", nice_step(top)
     frame_values(ax, own=own, limits=(0.0, top), title=title, step=step)
     key = [(text, look) for _, look, text in shown]
@@ -96,24 +98,9 @@ def plot_decay(before: Decay, *, predicted: Decay | None = None, ax: Axes | None
     return ax
 
 
-def _edges(decay: Decay) -> tuple[FloatArray, FloatArray]:
-    """Return band edges whose product is the centre squared and whose difference the width."""
-    half = decay.bandwidths / 2.0
-    root = np.sqrt(half**2 + decay.frequencies**2)
-    return np.asarray(root - half), np.asarray(root + half)
-
-
 _BEFORE: dict[str, Any] = {"facecolor": "white", "edgecolor": COLOURS["ink"], "hatch": "////"}
 _PREDICTED = {**_BEFORE, "facecolor": COLOURS["blue"], "edgecolor": COLOURS["blue"], "hatch": ""}
 _FILTER = {"facecolor": COLOURS["hair"], "edgecolor": COLOURS["quiet"], "hatch": "xxxx"}
-
-
-def _bar(ax: Axes, decay: Decay, index: int, low: float, high: float, look: dict[str, Any]) -> None:
-    time = float(decay.times[index])
-    if not np.isfinite(time):
-        return
-    look = _FILTER if decay.governed_by_filter[index] else look
-    log_bar(ax, lower=low, upper=high, height=time, look=look)
 
 
 def _write_key(ax: Axes, entries: list[tuple[str, dict[str, Any]]]) -> None:

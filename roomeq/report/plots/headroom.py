@@ -101,16 +101,16 @@ def plot_extra_drive(
     values = np.array([entry.extra_db for entry in extras])
     limits = [limit for limit in limits_db or () if limit is not None]
     ax.axhline(0.0, color=COLOURS["ink"], linewidth=0.8, zorder=3)
-    for entry in extras:
+    for entry, limit in zip(extras, limits_db or [None] * len(extras), strict=True):
         band, value = entry.band, entry.extra_db
         look = _WITHIN if value > 0 else _RELIEF
         log_bar(ax, lower=band.lower, upper=band.upper, height=value, look=look)
         text = f"×{entry.power_ratio:.1f}" if entry.power_ratio >= 0.095 else "<×0.1"
-        _write(ax, band.centre, 0.0, text, below=value > 0)
-    frame_frequencies(ax, lowest=extras[0].band.lower, highest=extras[-1].band.upper)
-    for entry, limit in zip(extras, limits_db or (), strict=False):
+        points, va = ((0, -4), "top") if value > 0 else ((0, 4), "bottom")
+        write_at(ax, text, (band.centre, 0.0), points, va=va, zorder=5)
         if limit is not None:
-            mark_across(ax, entry.band, limit, **_LIMIT)
+            mark_across(ax, band, limit, **_LIMIT)
+    frame_frequencies(ax, lowest=extras[0].band.lower, highest=extras[-1].band.upper)
     span = level_span([*values - 1.0, *values + 1.0, *limits, 0.0], least=10.0)
     frame_values(ax, own=own, limits=span, title="Extra drive in dB", step=5.0)
     text = "written: times\nthe power" + ("\n\nthick stroke:\ndrive limit" if limits else "")
@@ -275,14 +275,8 @@ def _name_limits(ax: Axes, rows: Sequence[_Row]) -> None:
         heights = [x for row in middle for x in (row.limit, row.value) if x is not None]
         if word:
             place = float(np.sqrt(run[0].band.centre * run[-1].band.centre))
-            _write(ax, place, max(heights), word, upright=len(run) < 3)
-
-
-def _write(
-    ax: Axes, x: float, y: float, text: str, *, below: bool = False, upright: bool = False
-) -> None:
-    points, va = ((0, -4), "top") if below else ((0, 4), "bottom")
-    write_at(ax, text, (x, y), points, va=va, rotation=90 if upright else 0, zorder=5)
+            look: dict[str, Any] = {"va": "bottom", "rotation": 90 if len(run) < 3 else 0}
+            write_at(ax, word, (place, max(heights)), (0, 4), zorder=5, **look)
 
 
 _ORDINALS = ("2nd", "3rd", "4th", "5th")

@@ -339,16 +339,12 @@ def plot_equaliser(
         If matplotlib is not installed.
     """
     gains = equaliser.checked_gains_db(gains_db)
-    axis: FloatArray = np.asarray(
-        logarithmic_axis(14.0, 180.0, per_octave=48) if frequencies is None else frequencies,
-        dtype=np.float64,
-    )
+    axis = logarithmic_axis(14.0, 180.0, per_octave=48)
+    if frequencies is not None:
+        axis = np.asarray(frequencies, dtype=np.float64)
     total = equaliser.response_db(gains, axis)
-    beside = []
-    if limit_db is not None:
-        text = f"limit of boost {signed(limit_db)} dB"
-        beside.append(EndLabel(place=limit_db, text=text, colour="rust"))
-    shown = [*gains, *total, 0.0, 0.0 if limit_db is None else limit_db]
+    limits = [] if limit_db is None else [limit_db]
+    shown = [*gains, *total, 0.0, *limits]
     ax = draw_curves(
         ax,
         axis,
@@ -358,13 +354,14 @@ def plot_equaliser(
         levels=level_span([min(shown) - 1.5, max(shown) + 1.5], least=10.0),
         title="Gain in dB",
         db_per_decade=db_per_decade,
-        beside=beside,
+        beside=[
+            EndLabel(place=limit, text=f"limit of boost {signed(limit)} dB", colour="rust")
+            for limit in limits
+        ],
     )
     ax.axhline(0.0, color=COLOURS["quiet"], linewidth=0.8, zorder=1)
-    if limit_db is not None:
-        ax.axhline(
-            limit_db, color=COLOURS["rust"], linewidth=1.2, linestyle=(0, (5, 2)), zorder=2.9
-        )
+    for limit in limits:
+        ax.axhline(limit, color=COLOURS["rust"], linewidth=1.2, linestyle=(0, (5, 2)), zorder=2.9)
     for index in np.flatnonzero(gains).tolist():
         part = equaliser.band_table_db(index, axis, gains_db=gains[index : index + 1])[0]
         stroke, name, centre = seat_stroke(index), equaliser.labels[index], equaliser.centres[index]

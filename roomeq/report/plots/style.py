@@ -171,10 +171,13 @@ def titled(ax: Axes, title: str) -> None:
     figure: Any = ax.figure
     box, right = ax.get_window_extent(), figure.bbox.x1
     room = (right if len(figure.axes) == 1 else box.x1) - box.x0
-    letters = max(16, int(room / figure.dpi / _BOLD_INCHES))
     pad = 22 + 11 * ax.get_ylabel().count("\n")
-    text = "\n".join(textwrap.wrap(title, letters))
+    text = _wrapped(title, room / figure.dpi / _BOLD_INCHES)
     ax.set_title(text, loc="left", pad=pad, fontsize=10.0, fontweight="bold")
+
+
+def _wrapped(text: str, letters: float) -> str:
+    return "\n".join(textwrap.wrap(text, max(16, int(letters))))
 
 
 def level_title(level_reference: str) -> str:
@@ -334,8 +337,7 @@ def frame_values(
         _placed(ax, width=width, height=width * aspect)
     else:
         figure: Any = ax.figure
-        letters = int(ax.get_window_extent().width / figure.dpi / _LETTER_INCHES)
-        title = "\n".join(textwrap.wrap(title, max(16, letters)))
+        title = _wrapped(title, ax.get_window_extent().width / figure.dpi / _LETTER_INCHES)
     ax.set_ylabel(title, rotation=0, ha="left", va="bottom")
     ax.yaxis.set_label_coords(0.0, 1.015)
 
