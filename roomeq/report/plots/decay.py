@@ -94,8 +94,7 @@ def plot_decay(before: Decay, *, predicted: Decay | None = None, ax: Axes | None
     if any(entry.governed_by_filter[np.isfinite(entry.times)].any() for entry, *_ in shown):
         key.append(("the band filter rings", _FILTER))
     _write_key(ax, key)
-    titled(ax, "How long it rings")
-    return ax
+    return titled(ax, "How long it rings")
 
 
 _BEFORE: dict[str, Any] = {"facecolor": "white", "edgecolor": COLOURS["ink"], "hatch": "////"}
@@ -173,8 +172,7 @@ def plot_decay_lines(
     key = "line: before\n" + ("dashed: predicted,\n" if predicted is not None else "")
     key += "from its own peak\n\nbar: the filter\nalone, 30 dB"
     ax.text(1.03, 1.0, key, va="top", transform=ax.transAxes)
-    titled(ax, "How the sound dies away, third octave by third octave")
-    return ax
+    return titled(ax, "How the sound dies away, third octave by third octave")
 
 
 @house_style()

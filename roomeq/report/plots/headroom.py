@@ -115,8 +115,7 @@ def plot_extra_drive(
     frame_values(ax, own=own, limits=span, title="Extra drive in dB", step=5.0)
     text = "written: times\nthe power" + ("\n\nthick stroke:\ndrive limit" if limits else "")
     ax.text(1.035, 0.99, text, transform=ax.transAxes, va="top")
-    titled(ax, "How hard it works: what gains and level ask")
-    return ax
+    return titled(ax, "How hard it works: what gains and level ask")
 
 
 def drive_limits_db(plan: Plan) -> list[float | None]:
@@ -162,11 +161,11 @@ def plot_drive(headroom: Headroom, *, ax: Axes | None = None) -> Axes:
     ImportError
         If matplotlib is not installed.
     """
-    rows = []
-    for entry in headroom.bands:
-        most = None if entry.left_db is None else entry.rise_db + entry.left_db
-        rows.append(_Row(entry.band, entry.rise_db, most, _LIMIT_WORDS.get(entry.limit, "")))
-    return _plot_rows(rows, "Drive in dB above the measurement", "drive", ax=ax, level=True)
+    rows = [
+        _Row(entry.band, entry.rise_db, entry.left_db, _LIMIT_WORDS.get(entry.limit, ""))
+        for entry in headroom.bands
+    ]
+    return _plot_rows(rows, "Drive in dB above the measurement", "drive", ax=ax)
 
 
 @house_style()
@@ -175,10 +174,10 @@ def plot_power(headroom: Headroom, *, ax: Axes | None = None) -> Axes:
 
     Parameters, returns and errors as for `plot_drive`.
     """
-    rows = []
-    for entry in headroom.bands:
-        most = _limit(entry.power_w, entry.amplifier_db, power_ratio)
-        rows.append(_Row(entry.band, entry.power_w, most, "rated"))
+    rows = [
+        _Row(entry.band, entry.power_w, entry.amplifier_db, "rated", power_ratio)
+        for entry in headroom.bands
+    ]
     return _plot_rows(rows, "Power in W", "power", ax=ax)
 
 
@@ -191,25 +190,27 @@ def plot_displacement(headroom: Headroom, *, ax: Axes | None = None) -> Axes:
     rows = []
     for entry in headroom.bands:
         moved = None if entry.displacement is None else 1e3 * entry.displacement
-        most = _limit(moved, entry.displacement_db, amplitude_ratio)
-        rows.append(_Row(entry.band, moved, most, "largest"))
+        rows.append(_Row(entry.band, moved, entry.displacement_db, "largest", amplitude_ratio))
     return _plot_rows(rows, "Displacement in mm peak", "displacement", ax=ax)
 
 
 class _Row(NamedTuple):
-    """A band: how much it takes, how much it may, and what says so; None is not known."""
+    """A band: how much it takes, dB left, what runs out; a level unless a ratio is told by dB."""
 
     band: ThirdOctaveBand
     value: float | None
-    limit: float | None
+    left_db: float | None
     word: str
+    ratio: Callable[[float], FloatArray] | None = None
 
-
-def _limit(
-    value: float | None, left_db: float | None, ratio: Callable[[float], FloatArray]
-) -> float | None:
-    """Return what may be reached where so many dB are left, as power or amplitude ratio."""
-    return None if value is None or left_db is None else value * float(ratio(left_db))
+    @property
+    def limit(self) -> float | None:
+        """How much it may take; None is not known."""
+        if self.value is None or self.left_db is None:
+            return None
+        if self.ratio is None:
+            return self.value + self.left_db
+        return self.value * float(self.ratio(self.left_db))
 
 
 _RELIEF = {"facecolor": "white", "edgecolor": COLOURS["quiet"], "hatch": ""}
@@ -217,12 +218,11 @@ _WITHIN = {"facecolor": "white", "edgecolor": COLOURS["blue"], "hatch": "////"}
 _OVER = {"facecolor": COLOURS["rust"], "edgecolor": COLOURS["rust"], "hatch": ""}
 
 
-def _plot_rows(
-    rows: Sequence[_Row], title: str, what: str, *, ax: Axes | None, level: bool = False
-) -> Axes:
+def _plot_rows(rows: Sequence[_Row], title: str, what: str, *, ax: Axes | None) -> Axes:
     """Draw a bar and a limit for each band; a level is drawn from 0 dB and may be negative."""
     if not rows:
         raise ValueError("needs at least one band")
+    level = rows[0].ratio is None
     ax, own = started(ax)
     frame_frequencies(ax, lowest=rows[0].band.lower, highest=rows[-1].band.upper)
     known = [number for row in rows for number in (row.value, row.limit) if number is not None]

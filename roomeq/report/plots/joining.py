@@ -198,8 +198,7 @@ def plot_joining_map(fit: Alignment | JoiningRecord, *, ax: Axes | None = None) 
     for name, place, marker in marks if record.kept else [*marks, ("proposed", chosen, "D")]:
         value = np.interp(place.delay_ms, milliseconds, values[int(place.inverted)])
         _mark(ax, place.delay_ms, float(value), name, marker)
-    titled(ax, "Which delay joins them")
-    return ax
+    return titled(ax, "Which delay joins them")
 
 
 def _mark(ax: Axes, x: float, y: float, name: str, marker: str) -> None:

@@ -108,8 +108,7 @@ def framed_levels(
     """Frame what was drawn over frequency, as `frame_levels` does, name its ends, and title it."""
     frame_levels(ax, own=own, **frame)
     label_ends(ax, ends, own=own)
-    titled(ax, heading)
-    return ax
+    return titled(ax, heading)
 
 
 def write_at(
@@ -161,22 +160,14 @@ def label_ends(ax: Axes, labels: Sequence[EndLabel], *, own: bool = False) -> No
     order = sorted(labels, key=lambda label: label.place)
     shares = np.clip([(label.place - low) / (high - low) for label in order], 0.0, 1.0)
     spread = _spread(shares * height, _LABEL_POINTS, height) / height
+    look: Any = {"xycoords": "axes fraction", "textcoords": "axes fraction", "va": "center"}
+    lead = {"arrowstyle": "-", "linewidth": 0.6, "shrinkA": 1, "shrinkB": 0, "relpos": (0.0, 0.5)}
     written = []
-    for label, share, place in zip(order, shares, spread, strict=True):
-        colour = COLOURS[label.colour]
-        text = ax.annotate(
-            shortened(label.text),
-            xy=(1.0, float(share)),
-            xytext=(1.035, float(place)),
-            xycoords="axes fraction",
-            textcoords="axes fraction",
-            color=colour,
-            va="center",
-            fontweight="bold" if label.bold else "normal",
-            annotation_clip=False,
-            arrowprops={"arrowstyle": "-", "color": colour, "linewidth": 0.6, "shrinkA": 1}
-            | {"shrinkB": 0, "relpos": (0.0, 0.5)},
-        )
+    for label, share, place in zip(order, shares.tolist(), spread.tolist(), strict=True):
+        colour, weight = COLOURS[label.colour], "bold" if label.bold else "normal"
+        name, arrow = shortened(label.text), lead | {"color": colour}
+        text = ax.annotate(name, (1.0, share), (1.035, place), arrowprops=arrow, **look)
+        text.set(color=colour, fontweight=weight, annotation_clip=False)
         written.append(text)
     if own:
         widened(ax, written)

@@ -134,8 +134,7 @@ def _recorded(of: Subject, name: str) -> Drawn:
         what, label = _stem(one.file), f"{one.seat}, {one.source}"
         if name == "distortion" and one.distortion is not None:
             ax = headroom.plot_distortion(one.distortion)
-            titled(ax, f"Distortion while measuring: {label}")
-            yield what, ax
+            yield what, titled(ax, f"Distortion while measuring: {label}")
         elif name == "impulse_response" and one.impulse_response and one.window:
             figure = decay.plot_impulse_response(one.impulse_response, window=one.window)
             titled(figure.axes[0], f"Impulse response and window: {label}")
@@ -147,11 +146,11 @@ def _decay(of: Subject, name: str) -> Drawn:
     for one in room_decays(of.measured, gains_db=of.proposal.gains_db):
         if name == "decay_times":
             ax = decay.plot_decay(one.before, predicted=one.predicted)
-            titled(ax, f"How long it rings: {one.seat}")
+            what = "How long it rings"
         else:
             ax = decay.plot_decay_lines(one.lines, predicted=one.predicted_lines)
-            titled(ax, f"How the sound dies away: {one.seat}")
-        yield _stem(one.file), ax
+            what = "How the sound dies away"
+        yield _stem(one.file), titled(ax, f"{what}: {one.seat}")
 
 
 def _plan(of: Subject, name: str) -> Drawn:

@@ -277,8 +277,7 @@ def plot_band_gains(plan: Plan, *, ax: Axes | None = None) -> Axes:
     frame_rows(ax, own=own, names=names, title="Band", places=places, inches=0.34, remarks=remarks)
     ax.xaxis.set_major_locator(MultipleLocator(3.0))
     ax.annotate("Why", (1.035, 1.015), xycoords="axes fraction", va="bottom", annotation_clip=False)
-    titled(ax, "Band gains: \u25cb now, \u25cf to be set")
-    return ax
+    return titled(ax, "Band gains: \u25cb now, \u25cf to be set")
 
 
 _RANGE: dict[str, Any] = {"color": COLOURS["quiet"], "linewidth": 0.6, "markeredgewidth": 0.6}

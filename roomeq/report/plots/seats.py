@@ -218,9 +218,14 @@ def plot_seat_differences(
     seats = map(shortened, statistics.seats)
     names = [f"{seat}  {letter}" for seat, letter in zip(seats, letters, strict=True)]
     frame_rows(ax, own=own, names=names, title="Seat", places=places, inches=0.62)
-    _scale_bar(ax, lane=lane, foot=float(places[-1]))
-    titled(ax, "How each seat differs from the level mean")
-    return ax
+    scale_bar(ax, float(places[-1]), 5.0 if lane <= 10 else 10.0)
+    low, high = ax.get_ylim()
+    look: dict[str, Any] = {"ha": "left", "va": "center", "fontsize": None, "bbox": None}
+    look |= {"xycoords": "axes fraction"}
+    for text, colour, points in (("filled: louder", "rust", 7), ("hatched: quieter", "blue", -7)):
+        place = 1.03, (0.0 - low) / (high - low)
+        write_at(ax, text, place, (0, points), color=COLOURS[colour], **look)
+    return titled(ax, "How each seat differs from the level mean")
 
 
 def _lane_db(difference: FloatArray) -> float:
@@ -228,17 +233,6 @@ def _lane_db(difference: FloatArray) -> float:
     reach = -difference[:-1] + difference[1:] if len(difference) > 1 else np.abs(difference)
     least = max(float(reach.max()), 0.9 * float(np.abs(difference).max()))
     return next((step for step in _LANE_STEPS_DB if step >= least), _LANE_STEPS_DB[-1])
-
-
-def _scale_bar(ax: Axes, *, lane: float, foot: float) -> None:
-    """Draw what a length on the vertical axis means, and what the fillings do."""
-    scale_bar(ax, foot, 5.0 if lane <= 10 else 10.0)
-    low, high = ax.get_ylim()
-    top = (0.0 - low) / (high - low)
-    for text, colour, points in (("filled: louder", "rust", 7), ("hatched: quieter", "blue", -7)):
-        look: dict[str, Any] = {"color": COLOURS[colour], "ha": "left", "va": "center"}
-        look |= {"xycoords": "axes fraction", "fontsize": None, "bbox": None}
-        write_at(ax, text, (1.03, top), (0, points), **look)
 
 
 @house_style()
@@ -318,8 +312,7 @@ def plot_signal_to_noise(
     key.set_linespacing(1.35)
     if own:
         widened(ax, [key])
-    titled(ax, "How far the sound stands above the noise")
-    return ax
+    return titled(ax, "How far the sound stands above the noise")
 
 
 def plot_survey_signal_to_noise(survey: Survey, *, ax: Axes | None = None) -> Axes:

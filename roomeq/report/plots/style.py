@@ -165,8 +165,14 @@ def started(ax: Axes | None) -> tuple[Axes, bool]:
     return plt.subplots()[1], True
 
 
-def titled(ax: Axes, title: str) -> None:
-    """Write what a plot shows above its left edge, on as many lines as its width asks for."""
+def titled(ax: Axes, title: str) -> Axes:
+    """Write what a plot shows above its left edge, on as many lines as its width asks for.
+
+    Returns
+    -------
+    Axes
+        Those given.
+    """
     ax.apply_aspect()
     figure: Any = ax.figure
     box, right = ax.get_window_extent(), figure.bbox.x1
@@ -174,6 +180,7 @@ def titled(ax: Axes, title: str) -> None:
     pad = 22 + 11 * ax.get_ylabel().count("\n")
     text = _wrapped(title, room / figure.dpi / _BOLD_INCHES)
     ax.set_title(text, loc="left", pad=pad, fontsize=10.0, fontweight="bold")
+    return ax
 
 
 def _wrapped(text: str, letters: float) -> str:
