@@ -295,7 +295,6 @@ def plot_signal_to_noise(
         frequencies=(bands[0].lower, bands[-1].upper),
         levels=(min(0.0, 10.0 * np.floor(np.nanmin(ratios, initial=0.0) / 10.0)), max(40.0, top)),
         title="Signal over noise in dB",
-        db_per_decade=50,
     )
     for level, text in ((SNR_IGNORED_DB, "below: ignored"), (SNR_FULL_DB, "above: counts in full")):
         ax.axhline(level, color=COLOURS["ink"], linewidth=0.8, linestyle=(0, (4, 2)), zorder=4)
