@@ -166,13 +166,7 @@ def started(ax: Axes | None) -> tuple[Axes, bool]:
 
 
 def titled(ax: Axes, title: str) -> Axes:
-    """Write what a plot shows above its left edge, on as many lines as its width asks for.
-
-    Returns
-    -------
-    Axes
-        Those given.
-    """
+    """Write what a plot shows over its left edge, in the lines its width asks for; return `ax`."""
     ax.apply_aspect()
     figure: Any = ax.figure
     box, right = ax.get_window_extent(), figure.bbox.x1
