@@ -23,15 +23,14 @@ the extra ``report``, is loaded when a plot is drawn, and its global settings ar
 
 from __future__ import annotations
 
-from roomeq.report.plots.decay import plot_decay, plot_decay_lines
-from roomeq.report.plots.distortion import plot_distortion
+from roomeq.report.plots.decay import plot_decay, plot_decay_lines, plot_impulse_response
 from roomeq.report.plots.headroom import (
     plot_displacement,
+    plot_distortion,
     plot_drive,
     plot_extra_drive,
     plot_power,
 )
-from roomeq.report.plots.impulse import plot_impulse_response
 from roomeq.report.plots.joining import plot_joining, plot_joining_map
 from roomeq.report.plots.multiples import (
     plot_every_seat,
@@ -40,14 +39,13 @@ from roomeq.report.plots.multiples import (
     plot_phase,
 )
 from roomeq.report.plots.plan import plot_band_gains, plot_equaliser, plot_prediction
-from roomeq.report.plots.responses import plot_responses
 from roomeq.report.plots.seats import (
     plot_seat_differences,
     plot_seats,
     plot_signal_to_noise,
     plot_survey_signal_to_noise,
 )
-from roomeq.report.plots.verification import plot_verification
+from roomeq.report.plots.verification import plot_responses, plot_verification
 
 __all__ = [
     "plot_band_gains",

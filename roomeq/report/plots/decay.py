@@ -1,10 +1,12 @@
-"""Plots of how long it rings: decay times by band, and the level over time.
+"""Plots over time: decay times by band, the level as it dies away, an impulse response.
 
 Conventions
 -----------
 Decay times in s for 60 dB, as `roomeq.analysis.sweeps.decay` gives them. Where the band filter's
 own ringing governs, the bar is grey and crossed out; what was not measured is said, never drawn as
-0. Levels in dB below the strongest moment of each band.
+0. Levels in dB below the strongest moment of each band. Of an impulse response zero in time is as
+the response has it, and the level is below the largest amplitude, the largest within each hundredth
+of a second. Numbers come from `roomeq.analysis.sweeps`.
 """
 
 from __future__ import annotations
@@ -15,7 +17,10 @@ import numpy as np
 
 from roomeq.analysis.sweeps.decay import Decay
 from roomeq.analysis.sweeps.decay_lines import DecayLines
-from roomeq.base.levels import FloatArray
+from roomeq.analysis.sweeps.windowing import ImpulseWindow, window_values
+from roomeq.base.levels import amplitude_ratio_db
+from roomeq.base.recording import ImpulseResponse
+from roomeq.report.plots.labels import hatch_span, scale_bar
 from roomeq.report.plots.style import (
     COLOURS,
     frame_frequencies,
@@ -30,8 +35,9 @@ from roomeq.report.plots.style import (
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
 
-__all__ = ["plot_decay", "plot_decay_lines"]
+__all__ = ["plot_decay", "plot_decay_lines", "plot_impulse_response"]
 
 _LANE_DB = 40.0
 
@@ -67,47 +73,33 @@ def plot_decay(before: Decay, *, predicted: Decay | None = None, ax: Axes | None
             raise ValueError("before and predicted must be in the same bands")
         shown = [(before, _BEFORE, "before"), (predicted, _PREDICTED, "predicted")]
     ax, own = started(ax)
-    lower, upper = _edges(before)
+    half = before.bandwidths / 2.0  # edges: their product is the centre squared
+    root = np.sqrt(half**2 + before.frequencies**2)
+    edges = list(zip((root - half).tolist(), (root + half).tolist(), strict=True))
     known = np.concatenate([entry.times for entry, *_ in shown])
     top = 1.15 * float(np.nanmax(known)) if np.isfinite(known).any() else 1.0
-    for index, (low, high) in enumerate(zip(lower.tolist(), upper.tolist(), strict=True)):
-        narrow = (high / low) ** 0.28
-        for part, (entry, look, _) in zip(
-            ((low, high), (low * narrow, high / narrow)), shown, strict=False
-        ):
-            _bar(ax, entry, index, *part, look)
+    for index, (low, high) in enumerate(edges):
+        for row, (entry, look, _) in enumerate(shown):
+            narrow, time = (high / low) ** (0.28 * row), float(entry.times[index])
+            bar = _FILTER if entry.governed_by_filter[index] else look
+            if np.isfinite(time):
+                log_bar(ax, lower=low * narrow, upper=high / narrow, height=time, look=bar)
         if not np.isfinite(shown[-1][0].times[index]):
-            place, look = float(np.sqrt(low * high)), {"fontsize": 7.5, "rotation": 90}
-            ax.text(place, 0.0, " not known", look, ha="center", va="bottom")
-    frame_frequencies(ax, lowest=float(lower[0]), highest=float(upper[-1]))
+            place, text = float(np.sqrt(low * high)), {"fontsize": 7.5, "rotation": 90}
+            ax.text(place, 0.0, " not known", text, ha="center", va="bottom")
+    frame_frequencies(ax, lowest=edges[0][0], highest=edges[-1][1])
     title, step = "Decay time for 60 dB in s", nice_step(top)
     frame_values(ax, own=own, limits=(0.0, top), title=title, step=step)
     key = [(text, look) for _, look, text in shown]
     if any(entry.governed_by_filter[np.isfinite(entry.times)].any() for entry, *_ in shown):
         key.append(("the band filter rings", _FILTER))
     _write_key(ax, key)
-    titled(ax, "How long it rings")
-    return ax
-
-
-def _edges(decay: Decay) -> tuple[FloatArray, FloatArray]:
-    """Return band edges whose product is the centre squared and whose difference the width."""
-    half = decay.bandwidths / 2.0
-    root = np.sqrt(half**2 + decay.frequencies**2)
-    return np.asarray(root - half), np.asarray(root + half)
+    return titled(ax, "How long it rings")
 
 
 _BEFORE: dict[str, Any] = {"facecolor": "white", "edgecolor": COLOURS["ink"], "hatch": "////"}
 _PREDICTED = {**_BEFORE, "facecolor": COLOURS["blue"], "edgecolor": COLOURS["blue"], "hatch": ""}
 _FILTER = {"facecolor": COLOURS["hair"], "edgecolor": COLOURS["quiet"], "hatch": "xxxx"}
-
-
-def _bar(ax: Axes, decay: Decay, index: int, low: float, high: float, look: dict[str, Any]) -> None:
-    time = float(decay.times[index])
-    if not np.isfinite(time):
-        return
-    look = _FILTER if decay.governed_by_filter[index] else look
-    log_bar(ax, lower=low, upper=high, height=time, look=look)
 
 
 def _write_key(ax: Axes, entries: list[tuple[str, dict[str, Any]]]) -> None:
@@ -176,13 +168,65 @@ def plot_decay_lines(
     ax.set_xlabel("Time in s", loc="right")
     names = [f"{band.label} Hz" for band in before.bands]
     frame_rows(ax, own=own, names=names, title="Band", places=places, inches=0.5)
-    across: dict[str, Any] = {"transform": ax.get_yaxis_transform(), "clip_on": False}
-    foot = float(places[-1])
-    scale = ax.plot([1.03, 1.03], [foot, foot + 20.0], label="scale", **across, **ink)[0]
-    scale.set(linewidth=2.0, solid_capstyle="butt")
-    ax.text(1.05, foot + 10.0, "20 dB", va="center", transform=ax.get_yaxis_transform())
+    scale_bar(ax, float(places[-1]), 20.0)
     key = "line: before\n" + ("dashed: predicted,\n" if predicted is not None else "")
     key += "from its own peak\n\nbar: the filter\nalone, 30 dB"
     ax.text(1.03, 1.0, key, va="top", transform=ax.transAxes)
-    titled(ax, "How the sound dies away, third octave by third octave")
-    return ax
+    return titled(ax, "How the sound dies away, third octave by third octave")
+
+
+@house_style()
+def plot_impulse_response(response: ImpulseResponse, *, window: ImpulseWindow) -> Figure:
+    """Plot amplitude and level over time, and the window in force; what it cuts off is hatched.
+
+    Parameters
+    ----------
+    response : ImpulseResponse
+        One response, before windowing.
+    window : ImpulseWindow
+
+    Returns
+    -------
+    Figure
+
+    Raises
+    ------
+    ValueError
+        If the response holds several.
+    ImportError
+        If matplotlib is not installed.
+    """
+    from matplotlib.figure import Figure
+    from matplotlib.ticker import MultipleLocator
+
+    if response.samples.ndim != 1:
+        raise ValueError("the response holds several: plot one of them")
+    first, last = -1.15 * window.before - 0.02, min(1.35 * window.length, response.end)
+    inside = (response.times >= first) & (response.times <= last)
+    times, samples = response.times[inside], response.samples[inside]
+    rows = samples / np.abs(samples).max(), window_values(times, window=window)
+    figure = Figure(figsize=(7.2, 5.9))
+    upper, lower = (figure.add_axes((0.09, foot, 0.70, 0.33)) for foot in (0.52, 0.10))
+    looks: tuple[dict[str, Any], ...] = (
+        {"label": "response", "color": COLOURS["ink"], "linewidth": 0.9},
+        {"label": "window", "color": COLOURS["rust"], "linewidth": 1.6, "linestyle": (0, (4, 1.3))},
+    )
+    blocks = np.arange(0, times.size, max(1, round(0.01 * response.sample_rate)))
+    for row, look in zip(rows, looks, strict=True):
+        upper.plot(times, 100.0 * row, **look)
+        largest = np.maximum.reduceat(np.abs(row), blocks)
+        lower.plot(times[blocks], amplitude_ratio_db(np.maximum(largest, 1e-9)), **look)
+    for ax, title, limits, step in (
+        (upper, "Amplitude in percent of the largest", (-105.0, 105.0), 50.0),
+        (lower, "Level in dB below the largest", (-80.0, 5.0), 20.0),
+    ):
+        frame_values(ax, own=False, limits=limits, title=title, step=step)
+        ax.set_xlim(first, last)
+        ax.xaxis.set_major_locator(MultipleLocator(nice_step(last - first)))
+        for left, right in ((first, -window.before), (window.length, max(last, window.length))):
+            hatch_span(ax, left, right)
+    lower.set_xlabel("Time in s", loc="right")
+    words = f"dashed: window,\nflat to {window.flat:.2f} s,\nends at {window.length:.2f} s"
+    upper.text(1.03, 1.0, f"{words}\n\nhatched: cut off", transform=upper.transAxes, va="top")
+    titled(upper, "Impulse response and window")
+    return figure

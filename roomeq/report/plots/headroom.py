@@ -1,30 +1,38 @@
-"""Plots of how hard the subwoofer works: drive, power, displacement.
+"""Plots of how hard the subwoofer works: drive, power, displacement, distortion.
 
 Conventions
 -----------
 By third octave, from `roomeq.optimiser.drive.headroom`, sines at the bands' centres: drive in dB
 above that of the measurement, power in W, displacement in mm peak. A mark across a bar is where
 something runs out, and a filled bar has passed it. What is not known is said, never drawn as 0.
-Numbers are computed elsewhere. Every function takes axes, or makes some, and returns them.
+Distortion in dB relative to the fundamental, and in percent of its amplitude, over the fundamental
+in Hz. What noise hides is a bound and drawn as one. Numbers are computed elsewhere. Every function
+takes axes, or makes some, and returns them.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import replace
 from itertools import groupby
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
+from numpy.typing import ArrayLike
 
+from roomeq.analysis.sweeps.distortion import Distortion
 from roomeq.base.bands import ThirdOctaveBand
-from roomeq.base.levels import FloatArray, amplitude_ratio, power_ratio
+from roomeq.base.levels import FloatArray, amplitude_ratio, amplitude_ratio_db, power_ratio
+from roomeq.optimiser.drive.clean_drive import HARMONIC_LIMITS_DB
 from roomeq.optimiser.drive.demand import BandExtra
 from roomeq.optimiser.drive.headroom import Headroom, HeadroomLimit
 from roomeq.plan.plan import Plan
-from roomeq.report.plots.labels import write_at
+from roomeq.report.plots.labels import EndLabel, framed_levels, mark_across, write_at
 from roomeq.report.plots.style import (
     COLOURS,
+    SEAT_STROKES,
+    DecibelsPerDecade,
+    Stroke,
     frame_frequencies,
     frame_values,
     house_style,
@@ -34,6 +42,7 @@ from roomeq.report.plots.style import (
     started,
     titled,
 )
+from roomeq.report.text.layout import signed
 from roomeq.wanted.limits import DRIVE_BELOW_FLOOR_DB, LOWEST_SIGNAL
 
 if TYPE_CHECKING:
@@ -42,12 +51,13 @@ if TYPE_CHECKING:
 __all__ = [
     "drive_limits_db",
     "plot_displacement",
+    "plot_distortion",
     "plot_drive",
     "plot_extra_drive",
     "plot_power",
 ]
 
-_LIMIT_WORDS = {
+_LIMIT_WORDS: dict[HeadroomLimit | None, str] = {
     HeadroomLimit.AMPLIFIER: "amplifier",
     HeadroomLimit.DISPLACEMENT: "displacement",
     HeadroomLimit.DISTORTION: "distortion",
@@ -91,22 +101,21 @@ def plot_extra_drive(
     values = np.array([entry.extra_db for entry in extras])
     limits = [limit for limit in limits_db or () if limit is not None]
     ax.axhline(0.0, color=COLOURS["ink"], linewidth=0.8, zorder=3)
-    for entry in extras:
+    for entry, limit in zip(extras, limits_db or [None] * len(extras), strict=True):
         band, value = entry.band, entry.extra_db
         look = _WITHIN if value > 0 else _RELIEF
         log_bar(ax, lower=band.lower, upper=band.upper, height=value, look=look)
         text = f"×{entry.power_ratio:.1f}" if entry.power_ratio >= 0.095 else "<×0.1"
-        _write(ax, band.centre, 0.0, text, below=value > 0)
-    frame_frequencies(ax, lowest=extras[0].band.lower, highest=extras[-1].band.upper)
-    for entry, limit in zip(extras, limits_db or (), strict=False):
+        points, va = ((0, -4), "top") if value > 0 else ((0, 4), "bottom")
+        write_at(ax, text, (band.centre, 0.0), points, va=va, zorder=5)
         if limit is not None:
-            _mark_limit(ax, entry.band, limit)
+            mark_across(ax, band, limit, **_LIMIT)
+    frame_frequencies(ax, lowest=extras[0].band.lower, highest=extras[-1].band.upper)
     span = level_span([*values - 1.0, *values + 1.0, *limits, 0.0], least=10.0)
     frame_values(ax, own=own, limits=span, title="Extra drive in dB", step=5.0)
     text = "written: times\nthe power" + ("\n\nthick stroke:\ndrive limit" if limits else "")
     ax.text(1.035, 0.99, text, transform=ax.transAxes, va="top")
-    titled(ax, "How hard it works: what gains and level ask")
-    return ax
+    return titled(ax, "How hard it works: what gains and level ask")
 
 
 def drive_limits_db(plan: Plan) -> list[float | None]:
@@ -153,18 +162,10 @@ def plot_drive(headroom: Headroom, *, ax: Axes | None = None) -> Axes:
         If matplotlib is not installed.
     """
     rows = [
-        _Row(
-            band=entry.band,
-            value=entry.rise_db,
-            limit=None if entry.left_db is None else entry.rise_db + entry.left_db,
-            word=_LIMIT_WORDS[entry.limit] if entry.limit else "",
-        )
+        _Row(entry.band, entry.rise_db, entry.left_db, _LIMIT_WORDS.get(entry.limit, ""))
         for entry in headroom.bands
     ]
-    drawn = _plot_rows(rows, "Drive in dB above the measurement", ax=ax, level=True)
-    drawn.axhline(0.0, color=COLOURS["ink"], linewidth=0.8, zorder=3)
-    titled(drawn, "How hard it works: drive at the wanted level")
-    return drawn
+    return _plot_rows(rows, "Drive in dB above the measurement", "drive", ax=ax)
 
 
 @house_style()
@@ -174,17 +175,10 @@ def plot_power(headroom: Headroom, *, ax: Axes | None = None) -> Axes:
     Parameters, returns and errors as for `plot_drive`.
     """
     rows = [
-        _Row(
-            band=entry.band,
-            value=entry.power_w,
-            limit=_limit(entry.power_w, entry.amplifier_db, power_ratio),
-            word="rated",
-        )
+        _Row(entry.band, entry.power_w, entry.amplifier_db, "rated", power_ratio)
         for entry in headroom.bands
     ]
-    drawn = _plot_rows(rows, "Power in W", ax=ax)
-    titled(drawn, "How hard it works: power at the wanted level")
-    return drawn
+    return _plot_rows(rows, "Power in W", "power", ax=ax)
 
 
 @house_style()
@@ -196,28 +190,27 @@ def plot_displacement(headroom: Headroom, *, ax: Axes | None = None) -> Axes:
     rows = []
     for entry in headroom.bands:
         moved = None if entry.displacement is None else 1e3 * entry.displacement
-        limit = _limit(moved, entry.displacement_db, amplitude_ratio)
-        rows.append(_Row(band=entry.band, value=moved, limit=limit, word="largest"))
-    drawn = _plot_rows(rows, "Displacement in mm peak", ax=ax)
-    titled(drawn, "How hard it works: displacement at the wanted level")
-    return drawn
+        rows.append(_Row(entry.band, moved, entry.displacement_db, "largest", amplitude_ratio))
+    return _plot_rows(rows, "Displacement in mm peak", "displacement", ax=ax)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Row:
-    """A band: how much it takes, how much it may, and what says so; None is not known."""
+class _Row(NamedTuple):
+    """A band: how much it takes, dB left, what runs out; a level unless a ratio is told by dB."""
 
     band: ThirdOctaveBand
     value: float | None
-    limit: float | None
+    left_db: float | None
     word: str
+    ratio: Callable[[float], FloatArray] | None = None
 
-
-def _limit(
-    value: float | None, left_db: float | None, ratio: Callable[[float], FloatArray]
-) -> float | None:
-    """Return what may be reached where so many dB are left, as power or amplitude ratio."""
-    return None if value is None or left_db is None else value * float(ratio(left_db))
+    @property
+    def limit(self) -> float | None:
+        """How much it may take; None is not known."""
+        if self.value is None or self.left_db is None:
+            return None
+        if self.ratio is None:
+            return self.value + self.left_db
+        return self.value * float(self.ratio(self.left_db))
 
 
 _RELIEF = {"facecolor": "white", "edgecolor": COLOURS["quiet"], "hatch": ""}
@@ -225,24 +218,29 @@ _WITHIN = {"facecolor": "white", "edgecolor": COLOURS["blue"], "hatch": "////"}
 _OVER = {"facecolor": COLOURS["rust"], "edgecolor": COLOURS["rust"], "hatch": ""}
 
 
-def _plot_rows(rows: Sequence[_Row], title: str, *, ax: Axes | None, level: bool = False) -> Axes:
-    """Draw a bar and a limit for each band."""
+def _plot_rows(rows: Sequence[_Row], title: str, what: str, *, ax: Axes | None) -> Axes:
+    """Draw a bar and a limit for each band; a level is drawn from 0 dB and may be negative."""
     if not rows:
         raise ValueError("needs at least one band")
+    level = rows[0].ratio is None
     ax, own = started(ax)
     frame_frequencies(ax, lowest=rows[0].band.lower, highest=rows[-1].band.upper)
-    if all(row.value is None for row in rows):
-        frame_values(ax, own=own, limits=(0.0, 1.0), title=title, step=1.0)
-        ax.set_yticks([])
-        ax.text(0.5, 0.5, "not known", transform=ax.transAxes, ha="center", va="center")
-        return ax
     known = [number for row in rows for number in (row.value, row.limit) if number is not None]
-    if level:
+    if not known:
+        span, step = (0.0, 1.0), 1.0
+    elif level:
         span, step = level_span([*known, 0.0], least=10.0), 5.0
     else:
         span = 0.0, 1.12 * max(known)
         step = nice_step(span[1])
     frame_values(ax, own=own, limits=span, title=title, step=step)
+    titled(ax, f"How hard it works: {what} at the wanted level")
+    if level:
+        ax.axhline(0.0, color=COLOURS["ink"], linewidth=0.8, zorder=3)
+    if not known:
+        ax.set_yticks([])
+        ax.text(0.5, 0.5, "not known", transform=ax.transAxes, ha="center", va="center")
+        return ax
     for row in rows:
         _bar(ax, row)
     _name_limits(ax, rows)
@@ -262,13 +260,10 @@ def _bar(ax: Axes, row: _Row) -> None:
     look = _OVER if limit is not None and row.value > limit else _WITHIN
     log_bar(ax, lower=band.lower, upper=band.upper, height=row.value, look=look)
     if limit is not None:
-        _mark_limit(ax, band, limit)
+        mark_across(ax, band, limit, **_LIMIT)
 
 
-def _mark_limit(ax: Axes, band: ThirdOctaveBand, limit: float) -> None:
-    across = [band.lower * 1.01, band.upper / 1.01]
-    drawn = ax.plot(across, [limit, limit], label="limit", zorder=4)[0]
-    drawn.set(color=COLOURS["ink"], linewidth=2.2, solid_capstyle="butt")
+_LIMIT: dict[str, Any] = {"label": "limit", "zorder": 4, "color": COLOURS["ink"], "linewidth": 2.2}
 
 
 def _name_limits(ax: Axes, rows: Sequence[_Row]) -> None:
@@ -280,11 +275,99 @@ def _name_limits(ax: Axes, rows: Sequence[_Row]) -> None:
         heights = [x for row in middle for x in (row.limit, row.value) if x is not None]
         if word:
             place = float(np.sqrt(run[0].band.centre * run[-1].band.centre))
-            _write(ax, place, max(heights), word, upright=len(run) < 3)
+            look: dict[str, Any] = {"va": "bottom", "rotation": 90 if len(run) < 3 else 0}
+            write_at(ax, word, (place, max(heights)), (0, 4), zorder=5, **look)
 
 
-def _write(
-    ax: Axes, x: float, y: float, text: str, *, below: bool = False, upright: bool = False
-) -> None:
-    points, va = ((0, -4), "top") if below else ((0, 4), "bottom")
-    write_at(ax, text, (x, y), points, va=va, rotation=90 if upright else 0, zorder=5)
+_ORDINALS = ("2nd", "3rd", "4th", "5th")
+_TOTAL = Stroke(colour="dots", width=5.0, zorder=2.5)
+_LEAST_NAMED = 4  # points
+
+
+@house_style()
+def plot_distortion(
+    distortion: Distortion,
+    *,
+    limits_db: ArrayLike | None = HARMONIC_LIMITS_DB,
+    highest: float = 200.0,
+    db_per_decade: DecibelsPerDecade = 50,
+    ax: Axes | None = None,
+) -> Axes:
+    """Plot harmonics and their total against the frequency of the fundamental.
+
+    A harmonic is drawn where it stands above the noise; the total is of those. What all may come to
+    with the noise that hides the others is hatched: no more than its upper edge.
+
+    Parameters
+    ----------
+    distortion : Distortion
+    limits_db : array_like, shape (4,), optional
+        Of orders 2 to 5 relative to the fundamental, drawn at the right; those of
+        `roomeq.optimiser.drive.clean_drive` by default, None for none.
+    highest : float
+        Hz of the fundamental up to which it is drawn.
+    db_per_decade : {25, 50}
+        Proportion of the axes (IEC 60263).
+    ax : Axes, optional
+
+    Returns
+    -------
+    Axes
+
+    Raises
+    ------
+    ValueError
+        If nothing is known of any harmonic.
+    ImportError
+        If matplotlib is not installed.
+    """
+    axis = distortion.frequencies
+    known = np.isfinite(distortion.ratios_db).any(axis=0) & (axis <= highest)
+    if known.sum() < 2:
+        raise ValueError(f"nothing is known of any harmonic up to {highest:g} Hz")
+    axis, clear = axis[known], distortion.above_noise[:, known]
+    ratios = np.where(clear, distortion.ratios[:, known], np.nan)
+    bound = amplitude_ratio_db(distortion.total[known])
+    with np.errstate(divide="ignore"):
+        total = amplitude_ratio_db(np.sqrt(np.nansum(ratios**2, axis=0)))
+    total = np.where(clear.any(axis=0), total, np.nan)
+    limits: list[float] = [] if limits_db is None else np.asarray(limits_db, dtype=float).tolist()
+    ax, own = started(ax)
+    ax.plot(axis, total, label="total", **_TOTAL.settings)
+    edges = np.abs(np.linspace(-1.0, 1.0, axis.size)) > 0.75
+    for name, order, row in zip(_ORDINALS, SEAT_STROKES, amplitude_ratio_db(ratios), strict=False):
+        stroke = replace(order, zorder=3)
+        if not np.isfinite(row).any():
+            continue
+        ax.plot(axis, row, label=name, **stroke.settings)
+        if np.isfinite(row).sum() >= _LEAST_NAMED:
+            top = int(np.nanargmax(row - 100.0 * edges))  # at an edge only if nowhere else
+            look: dict[str, Any] = {"color": COLOURS[stroke.colour], "fontweight": "bold"}
+            write_at(ax, name, (float(axis[top]), float(row[top])), (0, 7), zorder=5, **look)
+    span = level_span([*bound, *limits], least=60.0, most=80.0, step=10.0)
+    hidden = ax.fill_between(axis, np.fmax(total, span[0]), np.fmax(bound, span[0]), zorder=1)
+    hidden.set(facecolor="none", edgecolor=COLOURS["dots"], hatch="////", linewidth=0.0)
+    ax.plot(axis, bound, color=COLOURS["quiet"], linewidth=0.7, label="bound", zorder=2)
+    for power in range(-5, 1):  # 20 dB are a factor of ten
+        if span[0] < 20.0 * power < span[1]:
+            look = {"xycoords": ("axes fraction", "data"), "ha": "left", "va": "bottom"}
+            write_at(ax, f"{10.0 ** (2 + power):g} %", (0.012, 20.0 * power), (0, 1), **look)
+    ends = [EndLabel(place=float(bound[-1]), text="at most, with noise", colour="quiet")]
+    if np.isfinite(total).any():
+        ends.append(EndLabel(place=span[1], text="broad: total above noise", bold=True))
+    for level in dict.fromkeys(limits):  # a stroke at the right edge, equal ones named together
+        orders = [name for name, limit in zip(_ORDINALS, limits, strict=True) if limit == level]
+        edge: dict[str, Any] = {"transform": ax.get_yaxis_transform(), "color": COLOURS["ink"]}
+        ax.plot([0.94, 1.0], [level, level], linewidth=2.6, label="limit", zorder=5, **edge)
+        text = f"limit {' and '.join(orders)} {signed(level, digits=0)} dB".replace("-", "\u2212")
+        ends.append(EndLabel(place=level, text=text))
+    return framed_levels(
+        ax,
+        ends,
+        own=own,
+        heading="How hard it works: distortion while measuring",
+        frequencies=(float(axis[0]), float(axis[-1])),
+        levels=span,
+        title="Harmonic relative to the fundamental, in percent and dB",
+        db_per_decade=db_per_decade,
+    )

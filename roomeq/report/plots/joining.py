@@ -20,14 +20,7 @@ from roomeq.device.processor import JoiningSettings, Polarity
 from roomeq.optimiser.joining.alignment import Alignment
 from roomeq.plan.alignment import AlignmentRecord
 from roomeq.plan.joining import JoiningRecord
-from roomeq.report.plots.labels import (
-    Curve,
-    EndLabel,
-    draw_curves,
-    label_ends,
-    mark_corner,
-    write_at,
-)
+from roomeq.report.plots.labels import EndLabel, draw_curves, label_ends, mark_corner, write_at
 from roomeq.report.plots.style import (
     COLOURS,
     DecibelsPerDecade,
@@ -117,25 +110,19 @@ def plot_joining(
 
     data = fit if isinstance(fit, JoiningRecord) else fit.data
     heavy = "both, inverted" if chosen.inverted else "both, normal"
-    curves = [
-        Curve(
-            name=name,
-            levels=shown(rows),
-            stroke=replace(stroke, width=2.4) if name == heavy else stroke,
-            bold=name == heavy,
-            zorder=3 if name == heavy else 2,
-        )
-        for (name, stroke), rows in zip(_CURVES.items(), levels, strict=True)
-    ]
+    strokes = dict(_CURVES)
+    strokes[heavy] = replace(strokes[heavy], width=2.4, bold=True, zorder=3)
+    lines = [(name, name, shown(rows)) for name, rows in zip(_CURVES, levels, strict=True)]
     where = "power average" if seat is None else seat
     delay = f"{round(chosen.delay_ms, 1) or 0.0:+.1f}".replace("-", "\u2212").replace("+0.0", "0.0")
     polarity = "inverted" if chosen.inverted else "normal"
     drawn = draw_curves(
         ax,
         np.array(data.frequencies),
-        curves,
+        lines,
+        strokes.values(),
         heading=f"Do they add at {delay} ms, {polarity}: {where}",
-        levels=level_span([curve.levels for curve in curves], most=50.0),
+        levels=level_span([row for *_, row in lines], most=50.0),
         title=level_title(level_reference),
         db_per_decade=db_per_decade,
     )
@@ -194,8 +181,8 @@ def plot_joining_map(fit: Alignment | JoiningRecord, *, ax: Axes | None = None) 
     ends = []
     for name, row, stroke in zip(Polarity, values, _POLARITIES, strict=True):
         text = f"{name} polarity"
-        ax.plot(milliseconds, row, label=text, zorder=2, **stroke.settings)
-        ends.append(EndLabel(place=float(row[-1]), text=text, colour=stroke.colour))
+        ax.plot(milliseconds, row, label=text, **stroke.settings)
+        ends.append(EndLabel.of(row, stroke, text))
     span = max(0.0, float(np.floor(values.min() - 1.0))), float(np.ceil(values.max() + 0.2))
     title, step = "What the sum loses around the crossover in dB", nice_step(span[1] - span[0])
     frame_values(ax, own=own, limits=span, title=title, step=step)
@@ -211,8 +198,7 @@ def plot_joining_map(fit: Alignment | JoiningRecord, *, ax: Axes | None = None) 
     for name, place, marker in marks if record.kept else [*marks, ("proposed", chosen, "D")]:
         value = np.interp(place.delay_ms, milliseconds, values[int(place.inverted)])
         _mark(ax, place.delay_ms, float(value), name, marker)
-    titled(ax, "Which delay joins them")
-    return ax
+    return titled(ax, "Which delay joins them")
 
 
 def _mark(ax: Axes, x: float, y: float, name: str, marker: str) -> None:

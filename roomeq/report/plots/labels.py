@@ -8,17 +8,17 @@ Labels stand beside what they name, in its colour; none over another. Sizes in p
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Self
 
 import numpy as np
 
+from roomeq.base.bands import ThirdOctaveBand
 from roomeq.base.levels import FloatArray
 from roomeq.base.printable import printable
 from roomeq.report.plots.style import (
     COLOURS,
-    DecibelsPerDecade,
     Stroke,
     frame_levels,
     started,
@@ -29,12 +29,15 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 __all__ = [
-    "Curve",
     "EndLabel",
     "draw_curves",
+    "framed_levels",
+    "hatch_span",
     "label_ends",
+    "mark_across",
     "mark_corner",
     "mark_span",
+    "scale_bar",
     "shortened",
     "widened",
     "write_at",
@@ -42,6 +45,7 @@ __all__ = [
 
 _LABEL_POINTS = 10.5  # from one label to the next
 _LONGEST_NAME = 44  # letters
+_FOOT: Any = {"xycoords": ("data", "axes fraction"), "va": "bottom", "color": COLOURS["quiet"]}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -53,29 +57,21 @@ class EndLabel:
     colour: str = "ink"
     bold: bool = False
 
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Curve:
-    """A line over frequency; at its right end stands `text`, by default its name."""
-
-    name: str
-    levels: FloatArray
-    stroke: Stroke
-    text: str = ""
-    bold: bool = False
-    zorder: float = 2.0
+    @classmethod
+    def of(cls, levels: FloatArray, stroke: Stroke, text: str) -> Self:
+        """Return the label at the end of a line."""
+        last = float(levels[-1])
+        return cls(place=last, text=text, colour=stroke.colour, bold=stroke.bold)
 
 
 def draw_curves(
     ax: Axes | None,
     axis: FloatArray,
-    curves: Sequence[Curve],
+    lines: Iterable[tuple[str, str, FloatArray]],
+    strokes: Iterable[Stroke],
     *,
-    heading: str,
-    levels: tuple[float, float],
-    title: str,
-    db_per_decade: DecibelsPerDecade,
     beside: Sequence[EndLabel] = (),
+    **frame: Any,
 ) -> Axes:
     """Draw lines of levels over frequency, frame them, and name each at its end.
 
@@ -85,38 +81,34 @@ def draw_curves(
         None makes a figure.
     axis : ndarray, shape (F,)
         Hz.
-    curves : sequence of Curve
-    heading : str
-        What the plot shows.
-    levels, title, db_per_decade
-        As for `frame_levels`.
+    lines : iterable of tuple
+        Name, what stands at the end, levels.
+    strokes : iterable of Stroke
+        One for each line.
     beside : sequence of EndLabel
         What else stands at the right edge.
+    frame
+        As for `framed_levels`.
 
     Returns
     -------
     Axes
     """
     ax, own = started(ax)
-    for curve in curves:
-        look = curve.stroke.settings
-        ax.plot(axis, curve.levels, label=curve.name, zorder=curve.zorder, **look)
-    span = float(axis[0]), float(axis[-1])
-    frame_levels(
-        ax, own=own, frequencies=span, levels=levels, title=title, db_per_decade=db_per_decade
-    )
-    ends = [
-        EndLabel(
-            place=float(curve.levels[-1]),
-            text=curve.text or curve.name,
-            colour=curve.stroke.colour,
-            bold=curve.bold,
-        )
-        for curve in curves
-    ]
-    label_ends(ax, [*ends, *beside], own=own)
-    titled(ax, heading)
-    return ax
+    ends = []
+    for (name, text, levels), stroke in zip(lines, strokes, strict=True):
+        ax.plot(axis, levels, label=name, **stroke.settings)
+        ends.append(EndLabel.of(levels, stroke, text))
+    return framed_levels(ax, [*ends, *beside], own=own, frequencies=(axis[0], axis[-1]), **frame)
+
+
+def framed_levels(
+    ax: Axes, ends: Sequence[EndLabel], *, own: bool, heading: str, **frame: Any
+) -> Axes:
+    """Frame what was drawn over frequency, as `frame_levels` does, name its ends, and title it."""
+    frame_levels(ax, own=own, **frame)
+    label_ends(ax, ends, own=own)
+    return titled(ax, heading)
 
 
 def write_at(
@@ -168,22 +160,14 @@ def label_ends(ax: Axes, labels: Sequence[EndLabel], *, own: bool = False) -> No
     order = sorted(labels, key=lambda label: label.place)
     shares = np.clip([(label.place - low) / (high - low) for label in order], 0.0, 1.0)
     spread = _spread(shares * height, _LABEL_POINTS, height) / height
+    look: Any = {"xycoords": "axes fraction", "textcoords": "axes fraction", "va": "center"}
+    lead = {"arrowstyle": "-", "linewidth": 0.6, "shrinkA": 1, "shrinkB": 0, "relpos": (0.0, 0.5)}
     written = []
-    for label, share, place in zip(order, shares, spread, strict=True):
-        colour = COLOURS[label.colour]
-        text = ax.annotate(
-            shortened(label.text),
-            xy=(1.0, float(share)),
-            xytext=(1.035, float(place)),
-            xycoords="axes fraction",
-            textcoords="axes fraction",
-            color=colour,
-            va="center",
-            fontweight="bold" if label.bold else "normal",
-            annotation_clip=False,
-            arrowprops={"arrowstyle": "-", "color": colour, "linewidth": 0.6, "shrinkA": 1}
-            | {"shrinkB": 0, "relpos": (0.0, 0.5)},
-        )
+    for label, share, place in zip(order, shares.tolist(), spread.tolist(), strict=True):
+        colour, weight = COLOURS[label.colour], "bold" if label.bold else "normal"
+        name, arrow = shortened(label.text), lead | {"color": colour}
+        text = ax.annotate(name, (1.0, share), (1.035, place), arrowprops=arrow, **look)
+        text.set(color=colour, fontweight=weight, annotation_clip=False)
         written.append(text)
     if own:
         widened(ax, written)
@@ -213,19 +197,16 @@ def mark_span(ax: Axes, low: float, high: float, text: str) -> None:
     low, high = max(low, left), min(high, right)
     if not low < high:
         return
+    hatch_span(ax, low, high)
+    narrow = math.log(high / low) < 0.28 * math.log(right / left)
+    look = _FOOT | {"bbox": {"facecolor": "white", "edgecolor": "none", "pad": 1.0, "alpha": 0.85}}
+    write_at(ax, text, (math.sqrt(low * high), 0.02), rotation=90 if narrow else 0, **look)
+
+
+def hatch_span(ax: Axes, low: float, high: float) -> None:
+    """Hatch the ground of a span."""
     ground = ax.axvspan(low, high, facecolor="none", hatch="////", linewidth=0.0, zorder=0)
     ground.set_edgecolor(COLOURS["hair"])
-    narrow = math.log(high / low) < 0.28 * math.log(right / left)
-    write_at(
-        ax,
-        text,
-        (math.sqrt(low * high), 0.02),
-        xycoords=("data", "axes fraction"),
-        va="bottom",
-        rotation=90 if narrow else 0,
-        color=COLOURS["quiet"],
-        bbox={"facecolor": "white", "edgecolor": "none", "pad": 1.0, "alpha": 0.85},
-    )
 
 
 def mark_corner(ax: Axes, corner: float) -> None:
@@ -233,14 +214,19 @@ def mark_corner(ax: Axes, corner: float) -> None:
     left, right = ax.get_xlim()
     if left < corner < right:
         ax.axvline(corner, color=COLOURS["quiet"], linewidth=0.8, linestyle=(0, (1, 2)), zorder=1)
-        ax.annotate(
-            f"crossover {corner:.0f} Hz",
-            (corner, 0.015),
-            (2, 0),
-            xycoords=("data", "axes fraction"),
-            textcoords="offset points",
-            rotation=90,
-            va="bottom",
-            fontsize=7.5,
-            color=COLOURS["quiet"],
-        )
+        look = _FOOT | {"rotation": 90, "ha": "left", "bbox": None}
+        write_at(ax, f"crossover {corner:.0f} Hz", (corner, 0.015), (2, 0), **look)
+
+
+def mark_across(ax: Axes, band: ThirdOctaveBand, level: float, **look: Any) -> None:
+    """Draw a stroke across a band."""
+    across = [band.lower * 1.01, band.upper / 1.01]
+    ax.plot(across, [level, level], solid_capstyle="butt", **look)
+
+
+def scale_bar(ax: Axes, foot: float, length_db: float) -> None:
+    """Draw beside a plot what a length on its vertical axis means."""
+    beside: dict[str, Any] = {"transform": ax.get_yaxis_transform(), "clip_on": False}
+    bar = ax.plot([1.03, 1.03], [foot, foot + length_db], label="scale", **beside)[0]
+    bar.set(color=COLOURS["ink"], linewidth=2.0, solid_capstyle="butt")
+    ax.text(1.05, foot + length_db / 2, f"{length_db:.0f} dB", va="center", **beside)

@@ -14,6 +14,7 @@ from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from roomeq.analysis.phase import estimate_phase_parts
 from roomeq.analysis.survey_levels import common_axis
@@ -145,19 +146,20 @@ def plot_parts(plan: Plan, *, before: JoiningData | None = None) -> Figure:
     record = plan.joining
     if record is None:
         raise ValueError("the plan does not join subwoofer and mains")
-    now: dict[str, Any] = {"both": record.before_level_db}
+    weights = [row.weight for row in record.seats]
+
+    def mean(rows: ArrayLike) -> FloatArray:
+        return power_mean_db(np.array(rows), weights=weights)
+
+    now = {"both": mean(record.before_level_db)}
     if before is not None:
         for name, silent in (("subwoofer", "mains"), ("mains", "sub")):
-            now[name] = before.with_transfers(**{silent: 0.0}).predicted_level_db(before.present)
-    then = {"subwoofer": record.sub_level_db, "mains": record.mains_level_db}
-    panels = {"before": now, "as proposed": {**then, "both": record.after_level_db}}
-    weights = [row.weight for row in record.seats]
+            part = before.with_transfers(**{silent: 0.0})
+            now[name] = mean(part.predicted_level_db(before.present))
+    then = {"subwoofer": mean(record.sub_level_db), "mains": mean(record.mains_level_db)}
     losses = (record.loss_before_db, record.loss_db)
     return _levels_page(
-        {
-            panel: {name: power_mean_db(np.array(rows), weights=weights) for name, rows in lines}
-            for panel, lines in ((panel, shown.items()) for panel, shown in panels.items())
-        },
+        {"before": now, "as proposed": {**then, "both": mean(record.after_level_db)}},
         np.array(record.frequencies),
         plan.level_reference,
         strokes=_PART_STROKES,
@@ -209,24 +211,23 @@ def _phase_page(survey: Survey, *, of_phase: bool) -> Figure:
     axis = common_axis(Survey(measurements=tuple(told)), lowest=16.0, highest=160.0)
     first = {entry.seat: entry.response for entry in told}  # of repeats the first
     parts = {s: estimate_phase_parts(first[s], at=axis) for s in survey.seats if s in first}
-    remarks = [f"{1e3 * one.delay:.1f} ms taken out" for one in parts.values()]
     heading = "Phase at the seats" if of_phase else "Group delay at the seats"
     silent = [seat for seat in survey.seats if seat not in first]
     heading += f"; measured without phase: {', '.join(silent)}" if silent else ""
-    panels: Panels
+    page: dict[str, Any] = {"heading": heading}
+    remarks = [f"{1e3 * one.delay:.1f} ms taken out" for one in parts.values()]
+    page["remarks"] = [text.replace("-", "\u2212") for text in remarks]
     if of_phase:
-        panels = {seat: {"measured": _cut_at_turns(one.phase_deg)} for seat, one in parts.items()}
-        strokes, title, limits, step = _MEASURED, "Phase in degrees", (-180.0, 180.0), 90.0
-    else:
-        strokes, title = _MEASURED | _MINIMUM, "Group delay in ms"
-        rows = {s: (1e3 * p.group_delay, 1e3 * p.minimum_group_delay) for s, p in parts.items()}
-        panels = {seat: dict(zip(strokes, pair, strict=True)) for seat, pair in rows.items()}
-        low, high = np.percentile(np.array([*rows.values()]), (1.0, 99.0))
-        step = nice_step(max(float(high - low), 20.0))
-        limits = step * math.floor(low / step), step * math.ceil(high / step)
-    told_off = [text.replace("-", "\u2212") for text in remarks]
-    look: dict[str, Any] = {"limits": limits, "step": step, "remarks": told_off}
-    return _page(panels, axis, strokes, heading=heading, title=title, **look)
+        page |= {"title": "Phase in degrees", "limits": (-180.0, 180.0), "step": 90.0}
+        phases = {seat: {"measured": _cut_at_turns(one.phase_deg)} for seat, one in parts.items()}
+        return _page(phases, axis, _MEASURED, **page)
+    rows = {s: (1e3 * p.group_delay, 1e3 * p.minimum_group_delay) for s, p in parts.items()}
+    strokes = _MEASURED | _MINIMUM
+    panels = {seat: dict(zip(strokes, pair, strict=True)) for seat, pair in rows.items()}
+    low, high = np.percentile(np.array([*rows.values()]), (1.0, 99.0))
+    step = nice_step(max(float(high - low), 20.0))
+    limits = step * math.floor(low / step), step * math.ceil(high / step)
+    return _page(panels, axis, strokes, title="Group delay in ms", limits=limits, step=step, **page)
 
 
 def _cut_at_turns(phase_deg: FloatArray) -> FloatArray:

@@ -28,8 +28,6 @@ from roomeq.plan.plan import Plan
 from roomeq.plan.verification import Verification
 from roomeq.report.plots import decay, headroom, joining, multiples, seats
 from roomeq.report.plots import plan as of_plan
-from roomeq.report.plots.distortion import plot_distortion
-from roomeq.report.plots.impulse import plot_impulse_response
 from roomeq.report.plots.labels import shortened
 from roomeq.report.plots.style import COLOURS, titled
 from roomeq.report.plots.verification import plot_verification
@@ -135,11 +133,10 @@ def _recorded(of: Subject, name: str) -> Drawn:
     for one in of.recordings:
         what, label = _stem(one.file), f"{one.seat}, {one.source}"
         if name == "distortion" and one.distortion is not None:
-            ax = plot_distortion(one.distortion)
-            titled(ax, f"Distortion while measuring: {label}")
-            yield what, ax
+            ax = headroom.plot_distortion(one.distortion)
+            yield what, titled(ax, f"Distortion while measuring: {label}")
         elif name == "impulse_response" and one.impulse_response and one.window:
-            figure = plot_impulse_response(one.impulse_response, window=one.window)
+            figure = decay.plot_impulse_response(one.impulse_response, window=one.window)
             titled(figure.axes[0], f"Impulse response and window: {label}")
             yield what, figure
 
@@ -149,11 +146,11 @@ def _decay(of: Subject, name: str) -> Drawn:
     for one in room_decays(of.measured, gains_db=of.proposal.gains_db):
         if name == "decay_times":
             ax = decay.plot_decay(one.before, predicted=one.predicted)
-            titled(ax, f"How long it rings: {one.seat}")
+            what = "How long it rings"
         else:
             ax = decay.plot_decay_lines(one.lines, predicted=one.predicted_lines)
-            titled(ax, f"How the sound dies away: {one.seat}")
-        yield _stem(one.file), ax
+            what = "How the sound dies away"
+        yield _stem(one.file), titled(ax, f"{what}: {one.seat}")
 
 
 def _plan(of: Subject, name: str) -> Drawn:

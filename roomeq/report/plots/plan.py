@@ -22,7 +22,6 @@ from roomeq.device.equaliser import FixedBandEqualiser
 from roomeq.optimiser.bands.reasons import BandSetting
 from roomeq.plan.plan import Plan
 from roomeq.report.plots.labels import (
-    Curve,
     EndLabel,
     draw_curves,
     mark_corner,
@@ -186,25 +185,14 @@ def plot_prediction(
     """
     shown = shown_levels(plan, seat)
     axis, before, predicted, target = shown.axis, shown.before, shown.predicted, shown.target
-    curves = [
-        Curve(
-            name=name,
-            levels=levels,
-            stroke=LEVEL_STROKES[name],
-            text=text,
-            bold=name == "predicted",
-            zorder=3,
-        )
-        for name, text, levels in seat_lines(
-            plan, shown.mean_db(before), shown.mean_db(predicted), shown
-        )
-    ]
+    lines = seat_lines(plan, shown.mean_db(before), shown.mean_db(predicted), shown)
     where = "power average and span of the seats" if len(before) > 1 else shown.seats[0]
     what = "What would change" if plan.joining is None else "Subwoofer and mains together"
     ax = draw_curves(
         ax,
         axis,
-        curves,
+        lines,
+        [LEVEL_STROKES[name] for name, *_ in lines],
         heading=f"{what}: {where}",
         levels=level_span([*before.ravel(), *predicted.ravel(), *target, *shown.wanted]),
         title=level_title(plan.level_reference),
@@ -237,10 +225,10 @@ def seat_lines(
 
 
 LEVEL_STROKES = {
-    "before": Stroke(colour="quiet", dashes=(4, 1.5), width=1.5),
-    "predicted": Stroke(colour="blue", width=2.4),
-    "target": Stroke(colour="rust", dashes=(1, 1.2), width=1.6),
-    "behind the low-pass": Stroke(colour="rust", dashes=(5, 1.5, 1, 1.5), width=0.9),
+    "before": Stroke(colour="quiet", dashes=(4, 1.5), width=1.5, zorder=3),
+    "predicted": Stroke(colour="blue", width=2.4, bold=True, zorder=3),
+    "target": Stroke(colour="rust", dashes=(1, 1.2), width=1.6, zorder=3),
+    "behind the low-pass": Stroke(colour="rust", dashes=(5, 1.5, 1, 1.5), width=0.9, zorder=3),
 }
 
 
@@ -289,8 +277,7 @@ def plot_band_gains(plan: Plan, *, ax: Axes | None = None) -> Axes:
     frame_rows(ax, own=own, names=names, title="Band", places=places, inches=0.34, remarks=remarks)
     ax.xaxis.set_major_locator(MultipleLocator(3.0))
     ax.annotate("Why", (1.035, 1.015), xycoords="axes fraction", va="bottom", annotation_clip=False)
-    titled(ax, "Band gains: \u25cb now, \u25cf to be set")
-    return ax
+    return titled(ax, "Band gains: \u25cb now, \u25cf to be set")
 
 
 _RANGE: dict[str, Any] = {"color": COLOURS["quiet"], "linewidth": 0.6, "markeredgewidth": 0.6}
@@ -351,46 +338,36 @@ def plot_equaliser(
         If matplotlib is not installed.
     """
     gains = equaliser.checked_gains_db(gains_db)
-    axis: FloatArray = np.asarray(
-        logarithmic_axis(14.0, 180.0, per_octave=48) if frequencies is None else frequencies,
-        dtype=np.float64,
-    )
+    axis = logarithmic_axis(14.0, 180.0, per_octave=48)
+    if frequencies is not None:
+        axis = np.asarray(frequencies, dtype=np.float64)
     total = equaliser.response_db(gains, axis)
-    whole = Curve(
-        name="sum",
-        levels=total,
-        stroke=Stroke(colour="ink", width=2.4),
-        text="sum of all bands",
-        bold=True,
-        zorder=4,
-    )
-    beside = []
-    if limit_db is not None:
-        text = f"limit of boost {signed(limit_db)} dB"
-        beside.append(EndLabel(place=limit_db, text=text, colour="rust"))
-    shown = [*gains, *total, 0.0, 0.0 if limit_db is None else limit_db]
+    limits = [] if limit_db is None else [limit_db]
+    shown = [*gains, *total, 0.0, *limits]
     ax = draw_curves(
         ax,
         axis,
-        [whole],
+        [("sum", "sum of all bands", total)],
+        [Stroke(colour="ink", width=2.4, bold=True, zorder=4)],
         heading="What the equaliser does, and each band's part in it",
         levels=level_span([min(shown) - 1.5, max(shown) + 1.5], least=10.0),
         title="Gain in dB",
         db_per_decade=db_per_decade,
-        beside=beside,
+        beside=[
+            EndLabel(place=limit, text=f"limit of boost {signed(limit)} dB", colour="rust")
+            for limit in limits
+        ],
     )
     ax.axhline(0.0, color=COLOURS["quiet"], linewidth=0.8, zorder=1)
-    if limit_db is not None:
-        ax.axhline(
-            limit_db, color=COLOURS["rust"], linewidth=1.2, linestyle=(0, (5, 2)), zorder=2.9
-        )
+    for limit in limits:
+        ax.axhline(limit, color=COLOURS["rust"], linewidth=1.2, linestyle=(0, (5, 2)), zorder=2.9)
     for index in np.flatnonzero(gains).tolist():
         part = equaliser.band_table_db(index, axis, gains_db=gains[index : index + 1])[0]
         stroke, name, centre = seat_stroke(index), equaliser.labels[index], equaliser.centres[index]
         colour = COLOURS[stroke.colour]
         ax.fill_between(axis, 0.0, part, color=colour, alpha=0.10, zorder=1)
         look = stroke.settings | {"linewidth": 1.0}
-        ax.plot(axis, part, label=f"{name} Hz", zorder=2, **look)
+        ax.plot(axis, part, label=f"{name} Hz", **look)
         if axis[0] <= centre <= axis[-1]:
             place, bold = (centre, max(gains[index], 0.0)), {"fontweight": "bold"}
             write_at(ax, name, place, (0, 4), pad=0.5, va="bottom", color=colour, zorder=5, **bold)

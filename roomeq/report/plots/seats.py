@@ -25,10 +25,10 @@ from roomeq.base.response import LevelReference
 from roomeq.base.survey import Survey
 from roomeq.optimiser.bands.fit_data import SNR_FULL_DB, SNR_IGNORED_DB
 from roomeq.report.plots.labels import (
-    Curve,
     EndLabel,
     draw_curves,
     label_ends,
+    scale_bar,
     shortened,
     widened,
     write_at,
@@ -115,30 +115,16 @@ def plot_seats(
     levels = _checked(statistics, level_db)
     axis, mean, spread = statistics.frequencies, statistics.level_mean_db, statistics.spread_db
     letters, strokes = seat_letters(len(levels)), [seat_stroke(k) for k in range(len(levels))]
-    curves = [
-        Curve(
-            name=seat,
-            levels=row,
-            stroke=replace(stroke, width=1.0),
-            text=f"{letter}  {seat}",
-        )
-        for seat, letter, row, stroke in zip(
-            statistics.seats, letters, levels, strokes, strict=True
-        )
-    ]
-    whole = Curve(
-        name="level mean",
-        levels=mean,
-        stroke=Stroke(colour="ink", width=2.6),
-        text="level mean ± s.d.",
-        bold=True,
-        zorder=3,
-    )
+    seats = zip(statistics.seats, letters, levels, strict=True)
+    lines = [(seat, f"{letter}  {seat}", row) for seat, letter, row in seats]
+    thin = [replace(stroke, width=1.0) for stroke in strokes]
+    heavy = Stroke(colour="ink", width=2.6, bold=True, zorder=3)
     limits = level_span(levels)
     ax = draw_curves(
         ax,
         axis,
-        [*curves, whole],
+        [*lines, ("level mean", "level mean ± s.d.", mean)],
+        [*thin, heavy],
         heading="What the seats share",
         levels=limits,
         title=level_title(level_reference),
@@ -232,9 +218,14 @@ def plot_seat_differences(
     seats = map(shortened, statistics.seats)
     names = [f"{seat}  {letter}" for seat, letter in zip(seats, letters, strict=True)]
     frame_rows(ax, own=own, names=names, title="Seat", places=places, inches=0.62)
-    _scale_bar(ax, lane=lane, foot=float(places[-1]))
-    titled(ax, "How each seat differs from the level mean")
-    return ax
+    scale_bar(ax, float(places[-1]), 5.0 if lane <= 10 else 10.0)
+    low, high = ax.get_ylim()
+    look: dict[str, Any] = {"ha": "left", "va": "center", "fontsize": None, "bbox": None}
+    look |= {"xycoords": "axes fraction"}
+    for text, colour, points in (("filled: louder", "rust", 7), ("hatched: quieter", "blue", -7)):
+        place = 1.03, (0.0 - low) / (high - low)
+        write_at(ax, text, place, (0, points), color=COLOURS[colour], **look)
+    return titled(ax, "How each seat differs from the level mean")
 
 
 def _lane_db(difference: FloatArray) -> float:
@@ -242,27 +233,6 @@ def _lane_db(difference: FloatArray) -> float:
     reach = -difference[:-1] + difference[1:] if len(difference) > 1 else np.abs(difference)
     least = max(float(reach.max()), 0.9 * float(np.abs(difference).max()))
     return next((step for step in _LANE_STEPS_DB if step >= least), _LANE_STEPS_DB[-1])
-
-
-def _scale_bar(ax: Axes, *, lane: float, foot: float) -> None:
-    """Draw what a length on the vertical axis means, and what the fillings do."""
-    length = 5.0 if lane <= 10 else 10.0
-    beside: dict[str, Any] = {"transform": ax.get_yaxis_transform()}
-    bar = ax.plot([1.03, 1.03], [foot, foot + length], clip_on=False, label="scale", **beside)[0]
-    bar.set(color=COLOURS["ink"], linewidth=2.0, solid_capstyle="butt")
-    ax.text(1.05, foot + length / 2, f"{length:.0f} dB", va="center", **beside)
-    low, high = ax.get_ylim()
-    top = (0.0 - low) / (high - low)
-    for text, colour, points in (("filled: louder", "rust", 7), ("hatched: quieter", "blue", -7)):
-        ax.annotate(
-            text,
-            (1.03, top),
-            (0, points),
-            xycoords="axes fraction",
-            textcoords="offset points",
-            color=COLOURS[colour],
-            va="center",
-        )
 
 
 @house_style()
@@ -325,7 +295,6 @@ def plot_signal_to_noise(
         frequencies=(bands[0].lower, bands[-1].upper),
         levels=(min(0.0, 10.0 * np.floor(np.nanmin(ratios, initial=0.0) / 10.0)), max(40.0, top)),
         title="Signal over noise in dB",
-        db_per_decade=50,
     )
     for level, text in ((SNR_IGNORED_DB, "below: ignored"), (SNR_FULL_DB, "above: counts in full")):
         ax.axhline(level, color=COLOURS["ink"], linewidth=0.8, linestyle=(0, (4, 2)), zorder=4)
@@ -342,8 +311,7 @@ def plot_signal_to_noise(
     key.set_linespacing(1.35)
     if own:
         widened(ax, [key])
-    titled(ax, "How far the sound stands above the noise")
-    return ax
+    return titled(ax, "How far the sound stands above the noise")
 
 
 def plot_survey_signal_to_noise(survey: Survey, *, ax: Axes | None = None) -> Axes:

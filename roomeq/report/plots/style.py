@@ -120,17 +120,23 @@ def house_style() -> Iterator[None]:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Stroke:
-    """How a line is drawn: colour, dashes in points (none is solid), width in points."""
+    """How a line is drawn: colour, dashes in points (none is solid), width in points.
+
+    What is bold is named in bold; a higher `zorder` is drawn later.
+    """
 
     colour: str
     dashes: tuple[float, ...] = ()
     width: float = 1.3
+    bold: bool = False
+    zorder: float = 2.0
 
     @property
     def settings(self) -> dict[str, Any]:
         """Arguments for a matplotlib line."""
         style: Any = (0, self.dashes) if self.dashes else "solid"
-        return {"color": COLOURS[self.colour], "linestyle": style, "linewidth": self.width}
+        look = {"color": COLOURS[self.colour], "linestyle": style, "linewidth": self.width}
+        return look | {"zorder": self.zorder}
 
 
 _SEAT_COLOURS = ("blue", "rust", "teal", "plum", "amber", "quiet")
@@ -159,16 +165,20 @@ def started(ax: Axes | None) -> tuple[Axes, bool]:
     return plt.subplots()[1], True
 
 
-def titled(ax: Axes, title: str) -> None:
-    """Write what a plot shows above its left edge, on as many lines as its width asks for."""
+def titled(ax: Axes, title: str) -> Axes:
+    """Write what a plot shows over its left edge, in the lines its width asks for; return `ax`."""
     ax.apply_aspect()
     figure: Any = ax.figure
     box, right = ax.get_window_extent(), figure.bbox.x1
     room = (right if len(figure.axes) == 1 else box.x1) - box.x0
-    letters = max(16, int(room / figure.dpi / _BOLD_INCHES))
     pad = 22 + 11 * ax.get_ylabel().count("\n")
-    text = "\n".join(textwrap.wrap(title, letters))
+    text = _wrapped(title, room / figure.dpi / _BOLD_INCHES)
     ax.set_title(text, loc="left", pad=pad, fontsize=10.0, fontweight="bold")
+    return ax
+
+
+def _wrapped(text: str, letters: float) -> str:
+    return "\n".join(textwrap.wrap(text, max(16, int(letters))))
 
 
 def level_title(level_reference: str) -> str:
@@ -328,8 +338,7 @@ def frame_values(
         _placed(ax, width=width, height=width * aspect)
     else:
         figure: Any = ax.figure
-        letters = int(ax.get_window_extent().width / figure.dpi / _LETTER_INCHES)
-        title = "\n".join(textwrap.wrap(title, max(16, letters)))
+        title = _wrapped(title, ax.get_window_extent().width / figure.dpi / _LETTER_INCHES)
     ax.set_ylabel(title, rotation=0, ha="left", va="bottom")
     ax.yaxis.set_label_coords(0.0, 1.015)
 

@@ -1,26 +1,29 @@
-"""Plot of a verification: what was predicted against what was measured again.
+"""Plots that compare: what was predicted with what was measured again, or several responses.
 
 Conventions
 -----------
 Levels in dB on the plan's axis in Hz. One offset is removed from what was measured again, as
-`roomeq.jobs.verify` does, and stated. Numbers are computed elsewhere.
+`roomeq.jobs.verify` does, and stated. Several responses stand as measured: nothing is smoothed or
+shifted here; band levels carry a mark at each band. Numbers are computed elsewhere.
 """
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, cast
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any, cast
 
 import numpy as np
 
 from roomeq.analysis.survey_levels import seat_levels_db
 from roomeq.base.bands import third_octave_band
 from roomeq.base.levels import FloatArray, level_mean_db
+from roomeq.base.response import FrequencyResponse
 from roomeq.base.survey import Source, Survey
 from roomeq.jobs.verify import verify
 from roomeq.jobs.verifying.parts import measured_levels_db
 from roomeq.plan.plan import Plan
 from roomeq.plan.verification import Verification
-from roomeq.report.plots.labels import Curve, draw_curves, write_at
+from roomeq.report.plots.labels import EndLabel, draw_curves, framed_levels, mark_across, write_at
 from roomeq.report.plots.plan import seat_rows
 from roomeq.report.plots.style import (
     COLOURS,
@@ -29,13 +32,20 @@ from roomeq.report.plots.style import (
     house_style,
     level_span,
     level_title,
+    seat_stroke,
+    started,
 )
 from roomeq.report.text.layout import signed
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-__all__ = ["plot_verification"]
+__all__ = ["plot_responses", "plot_verification"]
+
+_STROKES = (
+    Stroke(colour="blue", width=2.4),
+    Stroke(colour="rust", dashes=(4, 1.3), width=1.6, bold=True, zorder=3),
+)
 
 
 @house_style()
@@ -89,26 +99,16 @@ def plot_verification(
     marked = seat is None and of == found.source
     room_db = 4.0 if marked and not all(check.agrees for check in found.bands) else 0.0
     tolerance = found.tolerance_db
-    curves = [
-        Curve(
-            name="predicted",
-            levels=predicted,
-            stroke=Stroke(colour="blue", width=2.4),
-            text=f"predicted \u00b1 {tolerance:.1f} dB",
-        ),
-        Curve(
-            name="measured again",
-            levels=measured,
-            stroke=Stroke(colour="rust", dashes=(4, 1.3), width=1.6),
-            bold=True,
-            zorder=3,
-        ),
+    lines = [
+        ("predicted", f"predicted \u00b1 {tolerance:.1f} dB", predicted),
+        ("measured again", "measured again", measured),
     ]
     heading = _verdict(found, of) if seat is None else f"Predicted and measured again at {seat}"
     ax = draw_curves(
         ax,
         axis,
-        curves,
+        lines,
+        _STROKES,
         heading=heading,
         levels=level_span([*predicted, *measured, max(*predicted, *measured) + room_db], least=15),
         title=level_title(plan.level_reference),
@@ -117,16 +117,8 @@ def plot_verification(
     low, high = predicted - tolerance, predicted + tolerance
     ax.fill_between(axis, low, high, color=COLOURS["wash"], zorder=1)
     removed = f"{signed(found.offset_db)} dB taken out of what was measured again"
-    ax.annotate(
-        removed.replace("-", "\u2212"),
-        (0.0, 0.0),
-        (0, -23),
-        xycoords="axes fraction",
-        textcoords="offset points",
-        va="center",
-        fontsize=7.5,
-        annotation_clip=False,
-    )
+    foot: dict[str, Any] = {"xycoords": "axes fraction", "annotation_clip": False, "bbox": None}
+    write_at(ax, removed.replace("-", "\u2212"), (0, 0), (0, -23), ha="left", va="center", **foot)
     if marked:
         _mark_bands(ax, plan, found)
     return ax
@@ -174,23 +166,83 @@ def _mark_bands(ax: Axes, plan: Plan, found: Verification) -> None:
         if check.agrees:
             continue
         band = third_octave_band(centres[check.label])
-        ax.plot(
-            [band.lower * 1.01, band.upper / 1.01],
-            [0.99, 0.99],
-            transform=ax.get_xaxis_transform(),
-            color=COLOURS["rust"],
-            linewidth=3.0,
-            solid_capstyle="butt",
-            label=f"differs {check.label} Hz",
-        )
-        write_at(
-            ax,
-            signed(check.difference_db).replace("-", "\u2212"),
-            (band.centre, 0.965),
-            pad=0.8,
-            xycoords=("data", "axes fraction"),
-            va="top",
-            fontsize=8,
-            fontweight="bold",
-            color=COLOURS["rust"],
-        )
+        red: dict[str, Any] = {"color": COLOURS["rust"]}
+        above = {"transform": ax.get_xaxis_transform(), "label": f"differs {check.label} Hz"}
+        mark_across(ax, band, 0.99, linewidth=3.0, **above, **red)
+        text = signed(check.difference_db).replace("-", "\u2212")
+        look = {"xycoords": ("data", "axes fraction"), "va": "top", "fontweight": "bold", **red}
+        write_at(ax, text, (band.centre, 0.965), pad=0.8, fontsize=8, **look)
+
+
+@house_style()
+def plot_responses(
+    responses: Mapping[str, FrequencyResponse],
+    *,
+    lowest: float | None = None,
+    highest: float | None = None,
+    title: str = "Responses side by side",
+    db_per_decade: DecibelsPerDecade = 50,
+    ax: Axes | None = None,
+) -> Axes:
+    """Plot the levels of responses, each under its name.
+
+    For example one measurement through several windows, or a seat measured twice.
+
+    Parameters
+    ----------
+    responses : mapping of str to FrequencyResponse
+        One response each.
+    lowest, highest : float, optional
+        Hz; what all of them cover, by default.
+    title : str
+    db_per_decade : {25, 50}
+        Proportion of the axes (IEC 60263).
+    ax : Axes, optional
+
+    Returns
+    -------
+    Axes
+
+    Raises
+    ------
+    ValueError
+        If there is no response, one holds several, or nothing lies in the span.
+    ImportError
+        If matplotlib is not installed.
+    """
+    if not responses:
+        raise ValueError("needs at least one response")
+    axes = [response.frequencies for response in responses.values()]
+    low = max(float(axis[0]) for axis in axes) if lowest is None else lowest
+    high = min(float(axis[-1]) for axis in axes) if highest is None else highest
+    curves = {name: _within(name, entry, low, high) for name, entry in responses.items()}
+    ax, own = started(ax)
+    ends = []
+    for index, (name, (axis, level)) in enumerate(curves.items()):
+        stroke = seat_stroke(index)
+        banded = responses[name].resolution == "third_octave"
+        marks: dict[str, Any] = {"marker": "o", "markersize": 4} if banded else {}
+        ax.plot(axis, level, label=name, **stroke.settings, **marks)
+        ends.append(EndLabel.of(level, stroke, name))
+    references = {response.level_reference for response in responses.values()}
+    return framed_levels(
+        ax,
+        ends,
+        own=own,
+        heading=title,
+        frequencies=(low, high),
+        levels=level_span(np.concatenate([level for _, level in curves.values()])),
+        title=level_title("spl" if references == {"spl"} else "relative"),
+        db_per_decade=db_per_decade,
+    )
+
+
+def _within(
+    name: str, response: FrequencyResponse, low: float, high: float
+) -> tuple[np.ndarray[Any, Any], np.ndarray[Any, Any]]:
+    if response.stored.ndim != 1:
+        raise ValueError(f"{name!r} holds several responses: plot one of them")
+    inside = (response.frequencies >= low) & (response.frequencies <= high)
+    if inside.sum() < 2:
+        raise ValueError(f"{name!r} has nothing to draw between {low:g} and {high:g} Hz")
+    return response.frequencies[inside], response.level_db[inside]
