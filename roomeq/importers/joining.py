@@ -11,8 +11,8 @@ from dataclasses import replace
 
 from roomeq.device.crossover import CrossoverFilter
 from roomeq.device.processor import DelayRange
+from roomeq.importers.room_file.equipment_schema import FilterTable
 from roomeq.importers.room_file.file import RoomFile
-from roomeq.importers.room_file.joining_schema import FilterTable
 from roomeq.importers.survey_files import room_microphone
 from roomeq.importers.text.export import read_one_response
 from roomeq.importers.text.microphone import apply_microphone

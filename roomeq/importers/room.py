@@ -27,8 +27,8 @@ from roomeq.importers.joining import stated_filters, with_joining
 from roomeq.importers.recordings_alone import recordings_alone
 from roomeq.importers.repeatability import estimate_repeatability_db
 from roomeq.importers.room_assembly import assemble_room
+from roomeq.importers.room_file.equipment_schema import CORNER_SPAN
 from roomeq.importers.room_file.file import RoomFile
-from roomeq.importers.room_file.joining_schema import CORNER_SPAN
 from roomeq.importers.room_file.reading import read_room_file
 from roomeq.importers.survey_files import read_survey, survey_from_exports
 from roomeq.importers.survey_remarks import NO_PATH, repeatability_notes

@@ -383,8 +383,8 @@ def _check_seats(
     named = [(measurement.seat, ("measurements", index, "file")) for index, measurement in entries]
     for index in left_out:
         named.append((room_file.measurements[index].seat or "", ("measurements", index, "file")))
-    for finding in seat_findings(room_file, named):
-        raise room_file.fault(finding.message, *finding.path, remedy=finding.remedy)
+    for message, path, remedy in seat_findings(room_file, named):
+        raise room_file.fault(message, *path, remedy=remedy)
 
 
 def _in_listed_order(room_file: RoomFile, measurements: Iterable[Measurement]) -> list[Measurement]:
