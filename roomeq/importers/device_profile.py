@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator, Mapping
+from contextlib import nullcontext
 from importlib import resources
 from itertools import starmap
 from os import PathLike
@@ -22,12 +23,7 @@ import numpy as np
 from roomeq.base.bands import device_band, third_octave_band
 from roomeq.base.errors import DeviceProfileError
 from roomeq.base.toml_lines import KeyPath
-from roomeq.base.toml_tables import (
-    Plausible,
-    StrictTable,
-    TomlTables,
-    read_toml_tables,
-)
+from roomeq.base.toml_tables import Plausible, StrictTable, TomlTables, read_toml_tables
 from roomeq.device.equaliser import BandShape, FixedBandEqualiser, QLaw
 from roomeq.device.found_band import FoundBand
 from roomeq.device.profile import Device, FilterChoice, LevelKnob, PhaseControl
@@ -210,20 +206,16 @@ def read_profile_tables(profile: str | PathLike[str]) -> ProfileTables:
 
 
 def _read_tables(profile: str | PathLike[str], folder: Path) -> TomlTables[ProfileTables]:
-    if isinstance(profile, str) and profile in shipped_profiles():
-        with resources.as_file(PROFILES.joinpath(f"{profile}.toml")) as location:
-            return _read_file(location)
-    return _read_file(folder / profile)
-
-
-def _read_file(location: Path) -> TomlTables[ProfileTables]:
-    read = read_toml_tables(
-        location,
-        ProfileTables,
-        error_class=DeviceProfileError,
-        examples={"format": f"format = {FORMAT} at the top of the file"},
-        missing_remedy=f"give a TOML file, or one of {', '.join(shipped_profiles())}",
-    )
+    shipped = isinstance(profile, str) and profile in shipped_profiles()
+    place = resources.as_file(PROFILES.joinpath(f"{profile}.toml"))
+    with place if shipped else nullcontext(folder / profile) as location:
+        read = read_toml_tables(
+            location,
+            ProfileTables,
+            error_class=DeviceProfileError,
+            examples={"format": f"format = {FORMAT} at the top of the file"},
+            missing_remedy=f"give a TOML file, or one of {', '.join(shipped_profiles())}",
+        )
     tables = read.tables
     if tables.format != FORMAT:
         raise read.fault(

@@ -129,8 +129,7 @@ def read_room(folder_or_file: str | PathLike[str], *, detail: bool = False) -> R
         notes = [note for note in room.notes if note not in stale]
         notes += repeatability_notes(None, repeated_db)
         sound = replace(sound, repeatability_db=repeated_db, notes=tuple(notes))
-    room = sound
-    return with_joining(with_headroom(room, room_file, sweeps=sweeps), room_file)
+    return with_joining(with_headroom(sound, room_file, sweeps=sweeps), room_file)
 
 
 def _modes(room_file: RoomFile) -> Iterator[str]:

@@ -131,12 +131,15 @@ def read_survey(room_file: RoomFile, *, read_sweep: SweepReader | None = None) -
             path=room_file.resolve(room_file.measurements[index].file),
         )
     as_measured = [measurement for _, measurement in entries]
-    corrected = [
-        _corrected(measurement, microphone)
-        if microphone is not None and room_file.measurements[index].microphone
-        else measurement
-        for index, measurement in entries
-    ]
+    corrected, applied = as_measured, None
+    if microphone is not None:
+        corrected = [
+            _corrected(measurement, microphone)
+            if room_file.measurements[index].microphone
+            else measurement
+            for index, measurement in entries
+        ]
+        applied = (microphone.frequencies, microphone.amount_db(microphone.frequencies))
     survey = Survey(
         measurements=tuple(_in_listed_order(room_file, corrected)),
         seat_weights={
@@ -165,9 +168,7 @@ def read_survey(room_file: RoomFile, *, read_sweep: SweepReader | None = None) -
         ),
         inputs=tuple(_inputs(room_file)),
         repeatability_db=repeated_db if stated_db is None else stated_db,
-        microphone=None
-        if microphone is None
-        else (microphone.frequencies, microphone.amount_db(microphone.frequencies)),
+        microphone=applied,
     )
 
 
@@ -324,8 +325,11 @@ def _read_entry(
     except (ValueError, OSError) as error:
         raise room_file.fault(_said(error, entry.file), "measurements", index) from error
     for seat, response in named:
-        if entry.kind == "response" and entry.weighting != "none":
-            response = _unweighted(room_file, index, response)
+        if entry.kind == "response":
+            try:
+                response = remove_weighting(response, weighting=entry.weighting)
+            except ValueError as error:
+                raise room_file.fault(str(error), *("measurements", index, "weighting")) from None
         yield Measurement(
             seat=seat,
             source=entry.source,
@@ -359,13 +363,6 @@ def _named_responses(
             remedy='write columns = { "seat" = column, ... }, or level_column = ... for one',
         )
     return list(zip(seats, export.responses, strict=True))
-
-
-def _unweighted(room_file: RoomFile, index: int, response: FrequencyResponse) -> FrequencyResponse:
-    try:
-        return remove_weighting(response, weighting=room_file.measurements[index].weighting)
-    except ValueError as error:
-        raise room_file.fault(str(error), "measurements", index, "weighting") from None
 
 
 def _corrected(measurement: Measurement, microphone: MicrophoneResponse) -> Measurement:

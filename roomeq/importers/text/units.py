@@ -104,7 +104,7 @@ def level_in_db(
     notes: tuple[str, ...] = ()
     told: str | None = unit or heading.unit
     if told is None or told not in ("dB", "dB SPL", "dBFS", "ratio", *_PASCALS):
-        told, notes = _plausible_level_unit(values, heading, where=where)
+        told, notes = _plausible_level_unit(values, where=where)
     if told in _PASCALS or told == "ratio":
         if np.nanmin(values) < 0:
             raise MeasurementFileError(
@@ -122,9 +122,7 @@ def linear_scale(unit: str | None) -> float:
     return _PASCALS[unit] / REFERENCE_PRESSURE if unit in _PASCALS else 1.0
 
 
-def _plausible_level_unit(
-    values: FloatArray, heading: Heading, *, where: str
-) -> tuple[str, tuple[str, ...]]:
+def _plausible_level_unit(values: FloatArray, *, where: str) -> tuple[str, tuple[str, ...]]:
     lowest, highest = float(np.nanmin(values)), float(np.nanmax(values))
     if lowest < 0 or highest > 20.0:
         if max(-lowest, highest) > 400.0:
