@@ -266,28 +266,22 @@ def _toml_lines(
     table: dict[str, Any], path: KeyPath, comments: Mapping[KeyPath, str]
 ) -> Iterator[str]:
     """Yield a table as TOML: plain keys, then tables, lists of tables within lists in line."""
-    stated = {key: value for key, value in table.items() if value not in (None, [], ())}
-    inner = {
-        key: value
-        for key, value in stated.items()
-        if isinstance(value, dict) or (len(path) < 2 and _holds_tables(value))
-    }
-    for key, value in stated.items():
-        if key not in inner:
-            yield from _comment(comments, (*path, key))
-            yield f"{key} = {_toml_value(value)}"
-    for key, value in inner.items():
-        name, entries = ".".join(str(part) for part in (*path, key)), _holds_tables(value)
-        for index, entry in enumerate(value if entries else [value]):
-            own = (*path, key, index) if entries else (*path, key)
-            yield ""
+    inner: list[tuple[str, KeyPath, dict[str, Any]]] = []
+    for key, value in table.items():
+        own = (*path, key)
+        name = ".".join(map(str, own))
+        if isinstance(value, dict):
+            inner.append((f"[{name}]", own, value))
+        elif value in (None, [], ()):
+            continue
+        elif isinstance(value, list | tuple) and isinstance(value[0], dict) and len(path) < 2:
+            inner += [(f"[[{name}]]", (*own, index), entry) for index, entry in enumerate(value)]
+        else:
             yield from _comment(comments, own)
-            yield f"[[{name}]]" if entries else f"[{name}]"
-            yield from _toml_lines(entry, own, comments)
-
-
-def _holds_tables(value: object) -> bool:
-    return isinstance(value, list | tuple) and bool(value) and isinstance(value[0], dict)
+            yield f"{key} = {_toml_value(value)}"
+    for header, own, entry in inner:
+        yield from ("", *_comment(comments, own), header)
+        yield from _toml_lines(entry, own, comments)
 
 
 def _comment(comments: Mapping[KeyPath, str], path: KeyPath) -> list[str]:

@@ -319,9 +319,7 @@ def _read_entry(
             if found is None:
                 left_out[index] = "; ".join(notes)
         else:
-            export = _read_export(entry, path)
-            named = _named_responses(room_file, index, export)
-            notes = export.notes
+            named, notes = _read_export(room_file, index, path)
     except (ValueError, OSError) as error:
         raise room_file.fault(_said(error, entry.file), "measurements", index) from error
     for seat, response in named:
@@ -340,19 +338,16 @@ def _read_entry(
         )
 
 
-def _read_export(entry: MeasurementTable, path: Path) -> TextExport:
-    settings = entry.reading_settings()
-    if entry.columns is not None:
-        settings["level_column"] = list(entry.columns.values())
-    with asked_in("in room.toml, under [[measurements]]"):
-        return read_text_export(path, **settings)
-
-
-def _named_responses(
-    room_file: RoomFile, index: int, export: TextExport
-) -> list[tuple[str, FrequencyResponse]]:
+def _read_export(
+    room_file: RoomFile, index: int, path: Path
+) -> tuple[list[tuple[str, FrequencyResponse]], tuple[str, ...]]:
+    """Return the responses of a text export by seat, and notes."""
     entry = room_file.measurements[index]
-    seats = [entry.seat or ""] if entry.columns is None else list(entry.columns)
+    seats, settings = [entry.seat or ""], entry.reading_settings()
+    if entry.columns is not None:
+        seats, settings["level_column"] = list(entry.columns), list(entry.columns.values())
+    with asked_in("in room.toml, under [[measurements]]"):
+        export = read_text_export(path, **settings)
     if len(export.responses) != len(seats):
         raise room_file.fault(
             f"{entry.file!r} holds {len(export.responses)} level columns "
@@ -362,7 +357,7 @@ def _named_responses(
             "file",
             remedy='write columns = { "seat" = column, ... }, or level_column = ... for one',
         )
-    return list(zip(seats, export.responses, strict=True))
+    return list(zip(seats, export.responses, strict=True)), export.notes
 
 
 def _corrected(measurement: Measurement, microphone: MicrophoneResponse) -> Measurement:

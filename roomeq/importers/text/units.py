@@ -66,14 +66,11 @@ def frequency_scale(
     positive = frequencies[np.isfinite(frequencies) & (frequencies > 0)]
     lowest, highest = (positive.min(), positive.max()) if positive.size else (20.0, 200.0)
     span = f"{lowest:g} to {highest:g}"
-    if heading.unit == "kHz":
-        if highest > 1000.0:
-            raise _ambiguous_frequency(f"the heading says kHz, but {span} kHz is no sound")
-        return 1000.0, ()
-    if heading.unit == "Hz":
-        if highest < 1.0:
-            raise _ambiguous_frequency(f"the heading says Hz, but {span} Hz is no sound")
-        return 1.0, ()
+    if heading.unit in ("kHz", "Hz"):
+        told = heading.unit
+        if highest > 1000.0 if told == "kHz" else highest < 1.0:
+            raise _ambiguous_frequency(f"the heading says {told}, but {span} {told} is no sound")
+        return (1000.0 if told == "kHz" else 1.0), ()
     if (lowest < 5.0 and highest <= 30.0) or (lowest < 1.0 and highest <= 100.0):
         raise _ambiguous_frequency(f"frequencies of {span} may be Hz or kHz")
     return 1.0, (f"frequencies assumed in Hz ({span})",)
