@@ -10,65 +10,58 @@ lines count from 1.
 from __future__ import annotations
 
 import re
-from bisect import bisect_left
 from collections.abc import Mapping
 
 __all__ = ["KeyPath", "key_lines", "key_name", "line_of"]
 
 KeyPath = tuple[str | int, ...]
 
-_BLANK = re.compile(r"(?:[ \t\n]|#[^\n]*)*")
-_SPACE = re.compile(r"[ \t]*")
-_STRING = re.compile(
+_TOKEN = re.compile(
     r'"""(?:\\.|[^\\])*?"{3,5}|'
     r"'''.*?'{3,5}|"
     r'"(?:\\.|[^"\\\n])*"|'
-    r"'[^'\n]*'",
+    r"'[^'\n]*'|"
+    r"#[^\n]*|[^\S\n]+|"  # comments and blanks, which are left out
+    r"\n|[\[\]{}=,.]|[^\s\[\]{}=,.#\"']+",
     re.DOTALL,
 )
-_BARE_KEY = re.compile(r"[A-Za-z0-9_-]+")
-_SCALAR = re.compile(r"[^,\]}#\n]*")
+_AFTER_VALUE = ("", "\n", ",", "]", "}")
 
 
 class _Scanner:
     """Follows one TOML text and notes the line of every key and every entry of a list."""
 
     def __init__(self, text: str) -> None:
-        self.text = text
-        self.at = 0
         self.lines: dict[KeyPath, int] = {}
         self._counts: dict[KeyPath, int] = {}
-        self._ends = [found.start() for found in re.finditer("\n", text)]
+        self._tokens: list[tuple[str, int]] = []
+        self._at, line = 0, 1
+        for token in _TOKEN.findall(text):
+            if token[0] != "#" and (token == "\n" or not token.isspace()):
+                self._tokens.append((token, line))
+            line += token.count("\n")
+        self._tokens.append(("", line))
 
-    def _skip(self, pattern: re.Pattern[str]) -> str:
-        found = pattern.match(self.text, self.at)
-        if found is None:
-            return ""
-        self.at = found.end()
-        return found.group()
+    @property
+    def _next(self) -> str:
+        return self._tokens[self._at][0]
 
-    def _peek(self) -> str:
-        return self.text[self.at : self.at + 1]
+    def _take(self) -> str:
+        token = self._next
+        self._at += token != ""
+        return token
 
     def _note(self, path: KeyPath, at: int, above: int = 0) -> None:
         """Note where a path stands, and every path above it that is longer than `above`."""
-        line = bisect_left(self._ends, at) + 1
         for length in range(above + 1, len(path) + 1):
-            self.lines.setdefault(path[:length], line)
+            self.lines.setdefault(path[:length], self._tokens[at][1])
 
     def _key(self) -> list[str]:
-        parts = []
-        while True:
-            self._skip(_SPACE)
-            if self._peek() in ("'", '"'):
-                raw = self._skip(_STRING)
-                parts.append(_unquoted(raw))
-            else:
-                parts.append(self._skip(_BARE_KEY))
-            self._skip(_SPACE)
-            if self._peek() != ".":
-                return parts
-            self.at += 1
+        parts = [_unquoted(self._take())]
+        while self._next == ".":
+            self._take()
+            parts.append(_unquoted(self._take()))
+        return parts
 
     def _entered(self, keys: list[str]) -> KeyPath:
         """Return the path of a header's keys, with the current place in every list on the way."""
@@ -80,11 +73,11 @@ class _Scanner:
         return path
 
     def _header(self) -> KeyPath:
-        listed = self.text.startswith("[[", self.at)
-        start = self.at
-        self.at += 2 if listed else 1
+        start = self._at
+        listed = self._tokens[start + 1][0] == "["
+        self._at += 1 + listed
         keys = self._key()
-        self.at += 2 if listed else 1
+        self._at += 1 + listed
         if listed:
             owner = (*self._entered(keys[:-1]), keys[-1])
             self._counts[owner] = self._counts.get(owner, 0) + 1
@@ -93,52 +86,42 @@ class _Scanner:
         return path
 
     def _pair(self, table: KeyPath) -> None:
-        start = self.at
+        start = self._at
         path = (*table, *self._key())
         self._note(path, start, above=len(table))
-        self.at += 1
-        self._skip(_SPACE)
+        self._take()
         self._value(path)
 
     def _value(self, path: KeyPath) -> None:
-        opening = self._peek()
-        if opening in ("'", '"'):
-            self._skip(_STRING)
-        elif opening == "[":
-            self._entries(path, closing="]")
-        elif opening == "{":
-            self._entries(path, closing="}")
-        else:
-            self._skip(_SCALAR)
+        if self._next in ("[", "{"):
+            self._entries(path, inline=self._take() == "{")
+        while self._next not in _AFTER_VALUE:
+            self._take()
 
-    def _entries(self, path: KeyPath, *, closing: str) -> None:
-        self.at += 1
+    def _entries(self, path: KeyPath, *, inline: bool) -> None:
         index = 0
         while True:
-            self._skip(_BLANK)
-            before = self.at
-            if self._peek() == closing:
-                self.at += 1
+            while self._next in ("\n", ","):
+                self._take()
+            before = self._at
+            if self._next == ("}" if inline else "]"):
+                self._take()
                 return
-            if closing == "}":
+            if inline:
                 self._pair(path)
             else:
-                self._note((*path, index), self.at, above=len(path))
+                self._note((*path, index), before, above=len(path))
                 self._value((*path, index))
             index += 1
-            self._skip(_BLANK)
-            if self._peek() == ",":
-                self.at += 1
-            if self.at == before:
+            if self._at == before:
                 raise ValueError("this text is not valid TOML: read it with tomllib first")
 
     def scan(self) -> None:
         table: KeyPath = ()
-        while True:
-            self._skip(_BLANK)
-            if not self._peek():
-                return
-            if self._peek() == "[":
+        while self._next:
+            if self._next == "\n":
+                self._take()
+            elif self._next == "[":
                 table = self._header()
             else:
                 self._pair(table)
@@ -147,7 +130,7 @@ class _Scanner:
 def _unquoted(raw: str) -> str:
     import tomllib
 
-    return str(tomllib.loads(f"key = {raw}")["key"])
+    return str(tomllib.loads(f"key = {raw}")["key"]) if raw[:1] in ("'", '"') else raw
 
 
 def key_lines(text: str) -> dict[KeyPath, int]:

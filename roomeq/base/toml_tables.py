@@ -99,14 +99,8 @@ class _TomlFile:
 
     def fault(self, message: str, *path: str | int, remedy: str | None = None) -> FileFaultError:
         """Return (not raise) the error that points at a key of this file."""
-        return fault_at(
-            self.location,
-            self.lines,
-            path,
-            message,
-            error_class=self.error_class,
-            remedy=remedy,
-        )
+        place = (self.location, self.lines, path)
+        return fault_at(*place, message, error_class=self.error_class, remedy=remedy)
 
 
 @dataclass(frozen=True, kw_only=True)

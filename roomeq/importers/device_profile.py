@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator, Mapping
+from contextlib import nullcontext
 from importlib import resources
 from itertools import starmap
 from os import PathLike
@@ -22,12 +23,7 @@ import numpy as np
 from roomeq.base.bands import device_band, third_octave_band
 from roomeq.base.errors import DeviceProfileError
 from roomeq.base.toml_lines import KeyPath
-from roomeq.base.toml_tables import (
-    Plausible,
-    StrictTable,
-    TomlTables,
-    read_toml_tables,
-)
+from roomeq.base.toml_tables import Plausible, StrictTable, TomlTables, read_toml_tables
 from roomeq.device.equaliser import BandShape, FixedBandEqualiser, QLaw
 from roomeq.device.found_band import FoundBand
 from roomeq.device.profile import Device, FilterChoice, LevelKnob, PhaseControl
@@ -210,20 +206,16 @@ def read_profile_tables(profile: str | PathLike[str]) -> ProfileTables:
 
 
 def _read_tables(profile: str | PathLike[str], folder: Path) -> TomlTables[ProfileTables]:
-    if isinstance(profile, str) and profile in shipped_profiles():
-        with resources.as_file(PROFILES.joinpath(f"{profile}.toml")) as location:
-            return _read_file(location)
-    return _read_file(folder / profile)
-
-
-def _read_file(location: Path) -> TomlTables[ProfileTables]:
-    read = read_toml_tables(
-        location,
-        ProfileTables,
-        error_class=DeviceProfileError,
-        examples={"format": f"format = {FORMAT} at the top of the file"},
-        missing_remedy=f"give a TOML file, or one of {', '.join(shipped_profiles())}",
-    )
+    shipped = isinstance(profile, str) and profile in shipped_profiles()
+    place = resources.as_file(PROFILES.joinpath(f"{profile}.toml"))
+    with place if shipped else nullcontext(folder / profile) as location:
+        read = read_toml_tables(
+            location,
+            ProfileTables,
+            error_class=DeviceProfileError,
+            examples={"format": f"format = {FORMAT} at the top of the file"},
+            missing_remedy=f"give a TOML file, or one of {', '.join(shipped_profiles())}",
+        )
     tables = read.tables
     if tables.format != FORMAT:
         raise read.fault(
@@ -274,28 +266,22 @@ def _toml_lines(
     table: dict[str, Any], path: KeyPath, comments: Mapping[KeyPath, str]
 ) -> Iterator[str]:
     """Yield a table as TOML: plain keys, then tables, lists of tables within lists in line."""
-    stated = {key: value for key, value in table.items() if value not in (None, [], ())}
-    inner = {
-        key: value
-        for key, value in stated.items()
-        if isinstance(value, dict) or (len(path) < 2 and _holds_tables(value))
-    }
-    for key, value in stated.items():
-        if key not in inner:
-            yield from _comment(comments, (*path, key))
-            yield f"{key} = {_toml_value(value)}"
-    for key, value in inner.items():
-        name, entries = ".".join(str(part) for part in (*path, key)), _holds_tables(value)
-        for index, entry in enumerate(value if entries else [value]):
-            own = (*path, key, index) if entries else (*path, key)
-            yield ""
+    inner: list[tuple[str, KeyPath, dict[str, Any]]] = []
+    for key, value in table.items():
+        own = (*path, key)
+        name = ".".join(map(str, own))
+        if isinstance(value, dict):
+            inner.append((f"[{name}]", own, value))
+        elif value in (None, [], ()):
+            continue
+        elif isinstance(value, list | tuple) and isinstance(value[0], dict) and len(path) < 2:
+            inner += [(f"[[{name}]]", (*own, index), entry) for index, entry in enumerate(value)]
+        else:
             yield from _comment(comments, own)
-            yield f"[[{name}]]" if entries else f"[{name}]"
-            yield from _toml_lines(entry, own, comments)
-
-
-def _holds_tables(value: object) -> bool:
-    return isinstance(value, list | tuple) and bool(value) and isinstance(value[0], dict)
+            yield f"{key} = {_toml_value(value)}"
+    for header, own, entry in inner:
+        yield from ("", *_comment(comments, own), header)
+        yield from _toml_lines(entry, own, comments)
 
 
 def _comment(comments: Mapping[KeyPath, str], path: KeyPath) -> list[str]:

@@ -11,8 +11,8 @@ from dataclasses import replace
 
 from roomeq.device.crossover import CrossoverFilter
 from roomeq.device.processor import DelayRange
+from roomeq.importers.room_file.equipment_schema import FilterTable, ProcessorTable
 from roomeq.importers.room_file.file import RoomFile
-from roomeq.importers.room_file.joining_schema import FilterTable
 from roomeq.importers.survey_files import room_microphone
 from roomeq.importers.text.export import read_one_response
 from roomeq.importers.text.microphone import apply_microphone
@@ -49,27 +49,26 @@ def with_joining(room: Room, room_file: RoomFile) -> Room:
 
 
 def _setup(room_file: RoomFile) -> JoiningSetup:
-    timing, processor = room_file.timing, room_file.processor
+    timing, processor = room_file.timing, room_file.processor or ProcessorTable()
     mains_stated = room_file.states("mains_path")
     return JoiningSetup(
         common_time_reference=None if timing is None else timing.common_reference,
         subwoofer_is=None if timing is None else timing.subwoofer,
         present_delay=1e-3 * (room_file.device.present.delay_ms or 0.0),
-        delays=_delays(room_file),
-        high_pass=None if processor is None else processor.high_pass,
-        low_pass=None if processor is None else processor.low_pass,
-        same_corner=processor is not None and processor.same_corner,
+        delays=_delays(room_file, processor),
+        high_pass=processor.high_pass,
+        low_pass=processor.low_pass,
+        same_corner=processor.same_corner,
         mains=room_file.mains,
         mains_path=stated_filters(room_file.mains_path) if mains_stated else None,
         fixed=tuple(index for index, one in enumerate(room_file.path) if not one.can_bypass),
         path_response=_path_response(room_file),
-        level_trim=processor is not None and processor.level_trim,
+        level_trim=processor.level_trim,
     )
 
 
-def _delays(room_file: RoomFile) -> DelayRange | None:
-    given = room_file.processor
-    if given is None or given.delay_lowest_ms is None:
+def _delays(room_file: RoomFile, given: ProcessorTable) -> DelayRange | None:
+    if given.delay_lowest_ms is None:
         return None
     assert given.delay_highest_ms is not None
     assert given.delay_step_ms is not None

@@ -15,7 +15,7 @@ from functools import cached_property
 
 from roomeq.analysis.recordings.drift import mend_clock_drift, mended_finding
 from roomeq.analysis.recordings.findings import FindingCode, Severity
-from roomeq.analysis.recordings.quality import RecordingJudge, RecordingQuality
+from roomeq.analysis.recordings.quality import RecordingJudge
 from roomeq.analysis.sweeps.calibration import (
     MicrophoneSensitivity,
     estimate_sensitivity,
@@ -108,7 +108,8 @@ class SweepReading:
             if mended_by is not None:
                 after = mended_finding(drift, by=mended_by)
                 findings = tuple(after if one is drift else one for one in findings)
-        disturbed = _is_disturbed(quality)
+        disturbances = quality.found(FindingCode.DISTURBANCE)
+        disturbed = any(one.severity is not Severity.NOTE for one in disturbances)
         found = estimate_sweep_response(
             recording,
             inverse=self._inverse(recording),
@@ -227,12 +228,6 @@ class SweepReading:
                     str(error), path=recording.path, remedy="is this the sweep that was played?"
                 ) from error
         return self._inverses[rate]
-
-
-def _is_disturbed(quality: RecordingQuality) -> bool:
-    """Return whether something else was heard, loudly enough to do harm."""
-    found = quality.found(FindingCode.DISTURBANCE)
-    return any(one.severity is not Severity.NOTE for one in found)
 
 
 def _decay(found: SweepMeasurement) -> Decay | None:

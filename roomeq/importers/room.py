@@ -27,8 +27,8 @@ from roomeq.importers.joining import stated_filters, with_joining
 from roomeq.importers.recordings_alone import recordings_alone
 from roomeq.importers.repeatability import estimate_repeatability_db
 from roomeq.importers.room_assembly import assemble_room
+from roomeq.importers.room_file.equipment_schema import CORNER_SPAN
 from roomeq.importers.room_file.file import RoomFile
-from roomeq.importers.room_file.joining_schema import CORNER_SPAN
 from roomeq.importers.room_file.reading import read_room_file
 from roomeq.importers.survey_files import read_survey, survey_from_exports
 from roomeq.importers.survey_remarks import NO_PATH, repeatability_notes
@@ -129,8 +129,7 @@ def read_room(folder_or_file: str | PathLike[str], *, detail: bool = False) -> R
         notes = [note for note in room.notes if note not in stale]
         notes += repeatability_notes(None, repeated_db)
         sound = replace(sound, repeatability_db=repeated_db, notes=tuple(notes))
-    room = sound
-    return with_joining(with_headroom(room, room_file, sweeps=sweeps), room_file)
+    return with_joining(with_headroom(sound, room_file, sweeps=sweeps), room_file)
 
 
 def _modes(room_file: RoomFile) -> Iterator[str]:

@@ -81,18 +81,16 @@ def assemble_room(
     )
     levels = measured - target.curve_db(axis)
     corner, origin = _corner(path, stated_corner, source, assumptions)
-    stated, target = (
-        target,
-        with_limit_estimate(
-            survey,
-            target=target,
-            equaliser=device.equaliser,
-            present_gains_db=present.gains_db,
-            source=source,
-        ),
+    limit_stated = target.lower_limit is not None
+    target = with_limit_estimate(
+        survey,
+        target=target,
+        equaliser=device.equaliser,
+        present_gains_db=present.gains_db,
+        source=source,
     )
-    if (remark := _limit_remark(stated, target)) is not None:
-        assumptions.append(remark)
+    if not limit_stated:
+        assumptions.append(_limit_remark(target))
     findings = list(files.findings)
     findings += doubts.doubtful_seat_levels(fitted, axis, measured)
     if source != "mains":
@@ -196,11 +194,9 @@ def _with_upper_limit(
     return replace(target, upper_limit=found)
 
 
-def _limit_remark(before: Target, target: Target) -> str | None:
+def _limit_remark(target: Target) -> str:
     """Say where a lower limit that was not stated comes from."""
     found = target.lower_limit
-    if before.lower_limit is not None:
-        return None
     if found is None:
         return "the subwoofer's lower limit is not known"
     if not target.lower_limit_estimated:

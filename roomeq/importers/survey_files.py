@@ -131,12 +131,15 @@ def read_survey(room_file: RoomFile, *, read_sweep: SweepReader | None = None) -
             path=room_file.resolve(room_file.measurements[index].file),
         )
     as_measured = [measurement for _, measurement in entries]
-    corrected = [
-        _corrected(measurement, microphone)
-        if microphone is not None and room_file.measurements[index].microphone
-        else measurement
-        for index, measurement in entries
-    ]
+    corrected, applied = as_measured, None
+    if microphone is not None:
+        corrected = [
+            _corrected(measurement, microphone)
+            if room_file.measurements[index].microphone
+            else measurement
+            for index, measurement in entries
+        ]
+        applied = (microphone.frequencies, microphone.amount_db(microphone.frequencies))
     survey = Survey(
         measurements=tuple(_in_listed_order(room_file, corrected)),
         seat_weights={
@@ -165,9 +168,7 @@ def read_survey(room_file: RoomFile, *, read_sweep: SweepReader | None = None) -
         ),
         inputs=tuple(_inputs(room_file)),
         repeatability_db=repeated_db if stated_db is None else stated_db,
-        microphone=None
-        if microphone is None
-        else (microphone.frequencies, microphone.amount_db(microphone.frequencies)),
+        microphone=applied,
     )
 
 
@@ -318,14 +319,15 @@ def _read_entry(
             if found is None:
                 left_out[index] = "; ".join(notes)
         else:
-            export = _read_export(entry, path)
-            named = _named_responses(room_file, index, export)
-            notes = export.notes
+            named, notes = _read_export(room_file, index, path)
     except (ValueError, OSError) as error:
         raise room_file.fault(_said(error, entry.file), "measurements", index) from error
     for seat, response in named:
-        if entry.kind == "response" and entry.weighting != "none":
-            response = _unweighted(room_file, index, response)
+        if entry.kind == "response":
+            try:
+                response = remove_weighting(response, weighting=entry.weighting)
+            except ValueError as error:
+                raise room_file.fault(str(error), *("measurements", index, "weighting")) from None
         yield Measurement(
             seat=seat,
             source=entry.source,
@@ -336,19 +338,16 @@ def _read_entry(
         )
 
 
-def _read_export(entry: MeasurementTable, path: Path) -> TextExport:
-    settings = entry.reading_settings()
-    if entry.columns is not None:
-        settings["level_column"] = list(entry.columns.values())
-    with asked_in("in room.toml, under [[measurements]]"):
-        return read_text_export(path, **settings)
-
-
-def _named_responses(
-    room_file: RoomFile, index: int, export: TextExport
-) -> list[tuple[str, FrequencyResponse]]:
+def _read_export(
+    room_file: RoomFile, index: int, path: Path
+) -> tuple[list[tuple[str, FrequencyResponse]], tuple[str, ...]]:
+    """Return the responses of a text export by seat, and notes."""
     entry = room_file.measurements[index]
-    seats = [entry.seat or ""] if entry.columns is None else list(entry.columns)
+    seats, settings = [entry.seat or ""], entry.reading_settings()
+    if entry.columns is not None:
+        seats, settings["level_column"] = list(entry.columns), list(entry.columns.values())
+    with asked_in("in room.toml, under [[measurements]]"):
+        export = read_text_export(path, **settings)
     if len(export.responses) != len(seats):
         raise room_file.fault(
             f"{entry.file!r} holds {len(export.responses)} level columns "
@@ -358,14 +357,7 @@ def _named_responses(
             "file",
             remedy='write columns = { "seat" = column, ... }, or level_column = ... for one',
         )
-    return list(zip(seats, export.responses, strict=True))
-
-
-def _unweighted(room_file: RoomFile, index: int, response: FrequencyResponse) -> FrequencyResponse:
-    try:
-        return remove_weighting(response, weighting=room_file.measurements[index].weighting)
-    except ValueError as error:
-        raise room_file.fault(str(error), "measurements", index, "weighting") from None
+    return list(zip(seats, export.responses, strict=True)), export.notes
 
 
 def _corrected(measurement: Measurement, microphone: MicrophoneResponse) -> Measurement:
@@ -383,8 +375,8 @@ def _check_seats(
     named = [(measurement.seat, ("measurements", index, "file")) for index, measurement in entries]
     for index in left_out:
         named.append((room_file.measurements[index].seat or "", ("measurements", index, "file")))
-    for finding in seat_findings(room_file, named):
-        raise room_file.fault(finding.message, *finding.path, remedy=finding.remedy)
+    for message, path, remedy in seat_findings(room_file, named):
+        raise room_file.fault(message, *path, remedy=remedy)
 
 
 def _in_listed_order(room_file: RoomFile, measurements: Iterable[Measurement]) -> list[Measurement]:

@@ -73,17 +73,13 @@ def read_sound_facts(path: str | os.PathLike[str]) -> SoundFileFacts:
         If the file is missing or is no sound file.
     """
     with _opened(path) as file:
-        return _facts(file)
-
-
-def _facts(file: Any) -> SoundFileFacts:
-    return SoundFileFacts(
-        sample_rate=int(file.samplerate),
-        channels=int(file.channels),
-        frames=int(file.frames),
-        sample_format=str(file.subtype),
-        container=str(file.format),
-    )
+        return SoundFileFacts(
+            sample_rate=int(file.samplerate),
+            channels=int(file.channels),
+            frames=int(file.frames),
+            sample_format=str(file.subtype),
+            container=str(file.format),
+        )
 
 
 @contextmanager
@@ -108,10 +104,10 @@ def _opened(path: str | os.PathLike[str]) -> Iterator[Any]:
         yield file
 
 
-def _check_channel(facts: SoundFileFacts, channel: int, path: str | os.PathLike[str]) -> None:
-    if not 1 <= channel <= facts.channels:
+def _check_channel(channels: int, channel: int, path: str | os.PathLike[str]) -> None:
+    if not 1 <= channel <= channels:
         raise MeasurementFileError(
-            f"there is no channel {channel}, only {facts.channels}",
+            f"there is no channel {channel}, only {channels}",
             path=path,
             remedy="channels are counted from 1",
         )
@@ -136,7 +132,7 @@ def read_blocks(
     if block_frames < 1:
         raise ValueError(f"block_frames must be at least 1, got {block_frames}")
     with _opened(path) as file:
-        _check_channel(_facts(file), channel, path)
+        _check_channel(file.channels, channel, path)
         while True:
             try:
                 block = file.read(block_frames, dtype="float64", always_2d=True)
@@ -166,7 +162,7 @@ def read_recording(path: str | os.PathLike[str], *, channel: int = 1) -> Recordi
         such channel, or holds samples that are not finite.
     """
     facts = read_sound_facts(path)
-    _check_channel(facts, channel, path)
+    _check_channel(facts.channels, channel, path)
     if facts.frames < 1:
         raise MeasurementFileError("holds no samples", path=path, remedy="record again")
     samples = np.empty(facts.frames)
@@ -237,7 +233,8 @@ def write_sweep(
         raise ValueError("the signal exceeds full scale or is not finite")
     beside = target.with_suffix(".json")
     _refuse_existing(target, beside, replace=replace)
-    document = json.dumps(_document(sweep, target.name), indent=2, ensure_ascii=False)
+    stated = {"format": FORMAT_NAME, "version": FORMAT_VERSION, "sound_file": target.name}
+    document = json.dumps(stated | {"sweep": asdict(sweep)}, indent=2, ensure_ascii=False)
     with replacing_together(beside, target) as (description, sound):
         description.write_text(document + "\n", encoding="utf-8")
         try:
@@ -259,15 +256,6 @@ def _refuse_existing(target: Path, beside: Path, *, replace: bool) -> None:
             )
     refuse_other_kinds(target, kind="sweep", is_of_kind=Path.is_file, error=MeasurementFileError)
     refuse_other_kinds(beside, kind="sweep", is_of_kind=describes_sweep, error=MeasurementFileError)
-
-
-def _document(sweep: SweepDescription, sound_file: str) -> dict[str, Any]:
-    return {
-        "format": FORMAT_NAME,
-        "version": FORMAT_VERSION,
-        "sound_file": sound_file,
-        "sweep": asdict(sweep),
-    }
 
 
 def read_sweep_description(path: str | os.PathLike[str]) -> SweepDescription:

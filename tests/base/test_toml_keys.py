@@ -12,7 +12,7 @@ from roomeq.base.toml_tables import Plausible, StrictTable, plausible_span
 from roomeq.device.amplifier import MINIMUM_SHARE
 from roomeq.importers.device_profile import ProfileTables
 from roomeq.importers.room import DEFAULT_PROFILE
-from roomeq.importers.room_file.joining_schema import CORNER_SPAN
+from roomeq.importers.room_file.equipment_schema import CORNER_SPAN
 from roomeq.importers.room_file.schema import RoomTables
 from roomeq.wanted.limits import UNKNOWN_LOWER_LIMIT
 

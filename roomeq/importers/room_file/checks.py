@@ -2,8 +2,8 @@
 
 Conventions
 -----------
-Every check states what is accepted; numbers are known to be finite already. A check yields
-`Finding` values in the order of the file; the reader raises the first.
+Every check states what is accepted; numbers are known to be finite already. A check yields findings
+in the order of the file; the reader raises the first. Nothing is repaired. Channels count from 1.
 """
 
 from __future__ import annotations
@@ -14,14 +14,18 @@ from collections.abc import Iterable, Iterator
 from pathlib import Path
 
 from roomeq.base.toml_lines import KeyPath
+from roomeq.importers.room_file.equipment_checks import equipment_findings
 from roomeq.importers.room_file.file import RoomFile
-from roomeq.importers.room_file.findings import Finding
-from roomeq.importers.room_file.headroom_checks import headroom_findings
-from roomeq.importers.room_file.joining_checks import joining_findings
-from roomeq.importers.room_file.schema import MeasurementTable
-from roomeq.importers.room_file.sweep_checks import excitation_findings, sweep_contradictions
+from roomeq.importers.room_file.findings import Finding, both_given, findings_in, needs_one
+from roomeq.importers.room_file.schema import (
+    CalibrationTable,
+    MeasurementTable,
+    MicrophoneTable,
+    SweepTable,
+)
+from roomeq.importers.room_file.wanted_schema import TargetTable
 
-__all__ = ["Finding", "inconsistencies", "seat_findings"]
+__all__ = ["inconsistencies", "seat_findings"]
 
 _SHAPE_KEYS = {
     "flat": (),
@@ -34,55 +38,53 @@ _SHAPE_KEYS = {
 def inconsistencies(room: RoomFile) -> Iterator[Finding]:
     """Yield what cannot be in a room file whose values are of the right kinds."""
     yield from _names(room)
-    yield from _measurements(room)
-    yield from excitation_findings(room)
+    for index, entry in enumerate(room.measurements):
+        yield from findings_in(entry, ("measurements", index), _measurement)
+    sweeps = [i for i, entry in enumerate(room.measurements) if entry.kind == "sweep"]
+    if sweeps and room.sweep is None:
+        yield (
+            "it is not said what was played",
+            ("measurements", sweeps[0], "kind"),
+            'add [sweep] with description = "....json" (written beside the sweep)',
+        )
+    yield from findings_in(room.sweep, ("sweep",), _sweep)
+    yield from findings_in(room.calibration, ("calibration",), _calibration)
     yield from _files(room)
     yield from _seats(room)
-    yield from _microphone(room)
+    yield from findings_in(room.microphone, ("microphone",), _microphone)
     yield from _target(room)
-    yield from headroom_findings(room)
-    yield from joining_findings(room)
+    yield from equipment_findings(room)
 
 
 def _names(room: RoomFile) -> Iterator[Finding]:
     if not room.name.strip():
-        yield Finding(message="the room has no name", path=("name",), remedy="give it one")
+        yield "the room has no name", ("name",), "give it one"
     if not room.measurements:
-        yield Finding(
-            message="there is no measurement",
-            path=("measurements",),
-            remedy='write a table [[measurements]] with file = "..." for each',
+        yield (
+            "there is no measurement",
+            ("measurements",),
+            'write a table [[measurements]] with file = "..." for each',
         )
     for index, seat in enumerate(room.seats):
         if not seat.name.strip():
-            yield Finding(
-                message="a seat has no name", path=("seats", index, "name"), remedy="give it one"
-            )
+            yield "a seat has no name", ("seats", index, "name"), "give it one"
         if not seat.weight > 0:
-            yield Finding(
-                message=f"weight {seat.weight:g} is not positive",
-                path=("seats", index, "weight"),
-                remedy="a positive number; leave a seat out that is not to count",
+            yield (
+                f"weight {seat.weight:g} is not positive",
+                ("seats", index, "weight"),
+                "a positive number; leave a seat out that is not to count",
             )
     counts = Counter(seat.name for seat in room.seats)
     for index, seat in enumerate(room.seats):
         if counts[seat.name] > 1:
-            yield Finding(
-                message=f"seat {seat.name!r} is listed {counts[seat.name]} times",
-                path=("seats", index, "name"),
-                remedy="list each seat once; repeats are several [[measurements]] of it",
+            yield (
+                f"seat {seat.name!r} is listed {counts[seat.name]} times",
+                ("seats", index, "name"),
+                "list each seat once; repeats are several [[measurements]] of it",
             )
 
 
-def _measurements(room: RoomFile) -> Iterator[Finding]:
-    for index, entry in enumerate(room.measurements):
-        for message, key, remedy in _entry_contradictions(entry):
-            yield Finding(message=message, path=("measurements", index, *key), remedy=remedy)
-
-
-def _entry_contradictions(
-    entry: MeasurementTable,
-) -> Iterator[tuple[str, tuple[str, ...], str]]:
+def _measurement(entry: MeasurementTable) -> Iterator[Finding]:
     if entry.kind != "band_levels" and entry.seat is None and entry.columns is None:
         yield (
             f"it is not said at which seat {entry.file!r} was measured",
@@ -92,7 +94,7 @@ def _entry_contradictions(
     if entry.seat is not None and not entry.seat.strip():
         yield "the seat has no name", ("seat",), "give it one"
     if entry.columns is not None:
-        yield from _column_contradictions(entry, entry.columns)
+        yield from _columns(entry, entry.columns)
     if entry.source == "mains" and entry.route == "subwoofer_output":
         yield (
             f'source "mains" contradicts route "{entry.route}"',
@@ -108,16 +110,12 @@ def _entry_contradictions(
             )
         if entry.kind == "sweep":
             yield f"{key!r} is for text exports, not for a recorded sweep", (key,), "leave it out"
-    yield from sweep_contradictions(entry)
+    yield from _channels(entry)
 
 
-def _column_contradictions(
-    entry: MeasurementTable, columns: dict[str, int | str]
-) -> Iterator[tuple[str, tuple[str, ...], str]]:
-    if entry.seat is not None:
-        yield "both 'seat' and 'columns' are given", ("columns",), "give one of them"
-    if entry.level_column is not None:
-        yield "both 'level_column' and 'columns' are given", ("columns",), "give one of them"
+def _columns(entry: MeasurementTable, columns: dict[str, int | str]) -> Iterator[Finding]:
+    yield from both_given(entry, "seat", "columns")
+    yield from both_given(entry, "level_column", "columns")
     if entry.kind == "band_levels":
         yield (
             "'columns' is for text exports; a table of band levels names its own seats",
@@ -136,14 +134,54 @@ def _column_contradictions(
             )
 
 
+def _channels(entry: MeasurementTable) -> Iterator[Finding]:
+    channels = {"channel": entry.channel, "loopback_channel": entry.loopback_channel}
+    for key, channel in channels.items():
+        if channel is None:
+            continue
+        if entry.kind != "sweep":
+            yield (
+                f"{key!r} is for a recorded sweep",
+                (key,),
+                'write kind = "sweep", or leave it out',
+            )
+        elif channel < 1:
+            yield f"channel {channel} does not exist", (key,), "channels count from 1"
+    if entry.kind == "sweep":
+        if entry.loopback_channel is not None and entry.loopback_channel == (entry.channel or 1):
+            yield (
+                "microphone and loopback are the same channel",
+                ("loopback_channel",),
+                "name the other one",
+            )
+        if entry.weighting != "none":
+            yield "a recorded sweep has no weighting", ("weighting",), "leave it out"
+        if entry.columns is not None:
+            yield "'columns' is for text exports", ("columns",), 'write seat = "..."'
+
+
+def _sweep(given: SweepTable) -> Iterator[Finding]:
+    remedy = "the JSON beside the sweep, or a recording of what was played"
+    yield from needs_one(given, "description", "reference", remedy)
+
+
+def _calibration(given: CalibrationTable) -> Iterator[Finding]:
+    remedy = "a recording of the sound calibrator, or the stated sensitivity"
+    yield from needs_one(given, "file", "level_dbfs", remedy)
+    if not given.same_gain:
+        yield (
+            "the gain was not the same for calibration and sweeps",
+            ("same_gain",),
+            "leave [calibration] out: levels are then relative; or calibrate again",
+        )
+
+
 def _files(room: RoomFile) -> Iterator[Finding]:
     for role, path, file in room.named_files():
         if role == "device_profile" and not file.lower().endswith(".toml"):
             continue  # the name of a shipped one, or looked for when the device is read
         if not file or not room.resolve(file).is_file():
-            yield Finding(
-                message=f"there is no file {file!r}", path=path, remedy=_file_remedy(room, file)
-            )
+            yield f"there is no file {file!r}", path, _file_remedy(room, file)
 
 
 def _file_remedy(room: RoomFile, file: str) -> str:
@@ -198,77 +236,64 @@ def seat_findings(
         found.add(seat)
         if seat not in listed:
             close = difflib.get_close_matches(seat, listed, n=1, cutoff=0.0)
-            yield Finding(
-                message=f"seat {seat!r} is not listed in [[seats]]",
-                path=path,
-                remedy=f"the nearest listed is {close[0]!r}; or list it",
+            yield (
+                f"seat {seat!r} is not listed in [[seats]]",
+                path,
+                f"the nearest listed is {close[0]!r}; or list it",
             )
     for index, name in enumerate(listed):
         if complete and name not in found:
-            yield Finding(
-                message=f"seat {name!r} is listed but never measured",
-                path=("seats", index, "name"),
-                remedy="add its measurement, or take it off the list",
+            yield (
+                f"seat {name!r} is listed but never measured",
+                ("seats", index, "name"),
+                "add its measurement, or take it off the list",
             )
 
 
-def _microphone(room: RoomFile) -> Iterator[Finding]:
-    microphone = room.microphone
-    if microphone is None:
-        return
-    if microphone.file is None and microphone.kind is None and not microphone.already_applied:
-        yield Finding(
-            message="no file is given",
-            path=("microphone",),
-            remedy='write file = "..." and kind = "...", or already_applied = true',
+def _microphone(given: MicrophoneTable) -> Iterator[Finding]:
+    if given.file is None and given.kind is None and not given.already_applied:
+        yield (
+            "no file is given",
+            (),
+            'write file = "..." and kind = "...", or already_applied = true',
         )
-    if microphone.file is None and microphone.kind is not None:
-        yield Finding(
-            message="'kind' is given without a file",
-            path=("microphone", "kind"),
-            remedy="name the file, or leave the kind out",
+    if given.file is None and given.kind is not None:
+        yield "'kind' is given without a file", ("kind",), "name the file, or leave the kind out"
+    if given.file is not None and given.already_applied:
+        yield (
+            "a file is given although the correction is already applied",
+            ("already_applied",),
+            "a correction is applied once: take out one of the two",
         )
-    if microphone.file is not None and microphone.already_applied:
-        yield Finding(
-            message="a file is given although the correction is already applied",
-            path=("microphone", "already_applied"),
-            remedy="a correction is applied once: take out one of the two",
-        )
-    if microphone.file is not None and microphone.kind is None:
-        yield Finding(
-            message="it is not said what the file holds",
-            path=("microphone", "file"),
-            remedy='kind = "response" (is subtracted) or kind = "correction" (is added)',
+    if given.file is not None and given.kind is None:
+        yield (
+            "it is not said what the file holds",
+            ("file",),
+            'kind = "response" (is subtracted) or kind = "correction" (is added)',
         )
 
 
 def _target(room: RoomFile) -> Iterator[Finding]:
-    target = room.target
+    yield from findings_in(room.target, ("target",), _shape)
+    if room.target.level_from == "mains" and all(m.source != "mains" for m in room.measurements):
+        yield (
+            "the level is to come from the mains, which were not measured",
+            ("target", "level_from"),
+            'add a measurement with source = "mains", or give level_spl_db',
+        )
+
+
+def _shape(target: TargetTable) -> Iterator[Finding]:
     for shape, keys in _SHAPE_KEYS.items():
         for key in keys:
             given = getattr(target, key) is not None
             if given and target.shape != shape:
-                yield Finding(
-                    message=f'{key!r} belongs to shape = "{shape}", not "{target.shape}"',
-                    path=("target", key),
-                    remedy="correct the shape, or leave the key out",
+                yield (
+                    f'{key!r} belongs to shape = "{shape}", not "{target.shape}"',
+                    (key,),
+                    "correct the shape, or leave the key out",
                 )
             if not given and target.shape == shape:
-                yield Finding(
-                    message=f'shape = "{shape}" needs {key!r}',
-                    path=("target", "shape"),
-                    remedy=f"write {key} = ...",
-                )
-    for one, other in (("lower_limit", "near_field_file"), ("level_spl_db", "level_from")):
-        if getattr(target, one) is not None and getattr(target, other) is not None:
-            yield Finding(
-                message=f"both {one!r} and {other!r} are given",
-                path=("target", other),
-                remedy="give one of them",
-            )
-    if target.level_from == "mains" and all(m.source != "mains" for m in room.measurements):
-        yield Finding(
-            message="the level is to come from the mains, which were not measured",
-            path=("target", "level_from"),
-            remedy='add a measurement with source = "mains", or give level_spl_db',
-        )
+                yield f'shape = "{shape}" needs {key!r}', ("shape",), f"write {key} = ..."
+    yield from both_given(target, "lower_limit", "near_field_file")
+    yield from both_given(target, "level_spl_db", "level_from")

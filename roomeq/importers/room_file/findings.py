@@ -2,33 +2,40 @@
 
 Conventions
 -----------
-A key path is a tuple of keys and places in a list, from 0; see `roomeq.base.toml_lines`.
+A key path is a tuple of keys and places in a list, from 0; see `roomeq.base.toml_lines`. A check of
+one table yields paths from that table on.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator
+from typing import TypeVar
 
 from roomeq.base.toml_lines import KeyPath
-from roomeq.base.toml_tables import Plausible
 
-__all__ = ["Finding", "outside"]
+__all__ = ["Finding", "both_given", "findings_in", "needs_one"]
 
+Finding = tuple[str, KeyPath, str]
+"""Something in a room file that cannot be: what, where, and what to do about it."""
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Finding:
-    """Something in a room file that cannot be: what, where, and what to do about it."""
-
-    message: str
-    path: KeyPath
-    remedy: str
+Table = TypeVar("Table")
 
 
-def outside(
-    value: float | None, path: KeyPath, lowest: float, highest: float, unit: str, hint: str = ""
+def findings_in(
+    table: Table | None, path: KeyPath, check: Callable[[Table], Iterator[Finding]]
 ) -> Iterator[Finding]:
-    """Yield that a value lies outside a span of plausible ones."""
-    refusal = None if value is None else Plausible(lowest, highest, unit, hint).refusal(value)
-    if refusal is not None:
-        yield Finding(message=refusal[0], path=path, remedy=refusal[1])
+    """Yield what a check finds in the table at a path, if there is one."""
+    for message, key, remedy in () if table is None else check(table):
+        yield message, (*path, *key), remedy
+
+
+def both_given(table: object, one: str, other: str) -> Iterator[Finding]:
+    """Yield that two keys are given of which one excludes the other."""
+    if getattr(table, one) is not None and getattr(table, other) is not None:
+        yield f"both {one!r} and {other!r} are given", (other,), "give one of them"
+
+
+def needs_one(table: object, one: str, other: str, remedy: str) -> Iterator[Finding]:
+    """Yield that neither or both of two keys are given."""
+    if (getattr(table, one) is None) == (getattr(table, other) is None):
+        yield f"needs one of {one!r} and {other!r}", (), remedy

@@ -81,6 +81,6 @@ def read_room_file(folder_or_file: str | PathLike[str]) -> RoomFile:
             "format",
             remedy=f"this release reads format = {FORMAT}; a later one may read this file",
         )
-    for finding in inconsistencies(room_file):
-        raise room_file.fault(finding.message, *finding.path, remedy=finding.remedy)
+    for message, path, remedy in inconsistencies(room_file):
+        raise room_file.fault(message, *path, remedy=remedy)
     return room_file

@@ -16,20 +16,18 @@ from roomeq.base.survey import Route, Source
 from roomeq.base.toml_tables import Plausible, StrictTable
 from roomeq.device.amplifier import Load
 from roomeq.device.mains import MainsBox
-from roomeq.importers.room_file.headroom_schema import (
+from roomeq.importers.room_file.equipment_schema import (
+    CORNER_SPAN,
+    LONGEST_MS,
     AmplifierTable,
     BoxTable,
     DriverTable,
+    FilterTable,
     HeadroomTable,
     OutputLevelsTable,
-    ProtectionTable,
-)
-from roomeq.importers.room_file.joining_schema import (
-    CORNER_SPAN,
-    LONGEST_MS,
-    FilterTable,
     PathResponseTable,
     ProcessorTable,
+    ProtectionTable,
     SubFilterTable,
     TimingTable,
 )

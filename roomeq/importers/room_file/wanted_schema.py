@@ -11,7 +11,7 @@ from __future__ import annotations
 from typing import Annotated, Literal
 
 from roomeq.base.toml_tables import Plausible, StrictTable
-from roomeq.importers.room_file.joining_schema import CORNER_SPAN
+from roomeq.importers.room_file.equipment_schema import CORNER_SPAN
 from roomeq.wanted.limits import Limits
 from roomeq.wanted.loss import Loss
 from roomeq.wanted.target import LOWER_LIMIT_SPAN

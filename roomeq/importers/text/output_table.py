@@ -9,7 +9,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from os import PathLike, fspath
-from typing import Literal
 
 import numpy as np
 
@@ -19,11 +18,7 @@ from roomeq.device.output_table import Detector, OutputEdition, OutputTable
 from roomeq.importers.text.band_grid import named_band
 from roomeq.importers.text.band_table import read_band_table
 
-__all__ = [
-    "output_table_from_levels",
-    "read_output_table",
-]
-
+__all__ = ["output_table_from_levels", "read_output_table"]
 
 _COLUMN = "maximum output"
 _REMEDY = (
@@ -38,9 +33,6 @@ def read_output_table(
     edition: OutputEdition,
     distance: float,
     detector: Detector,
-    decimal: Literal[".", ","] | None = None,
-    delimiter: str | None = None,
-    encoding: str | None = None,
 ) -> OutputTable:
     """Read a table of maximum output.
 
@@ -51,12 +43,6 @@ def read_output_table(
         round; a heading is allowed.
     edition, distance, detector
         As for `OutputTable`; a file of two columns does not tell them.
-    decimal : {".", ","}, optional
-        Decimal mark; found by default.
-    delimiter : str, optional
-        What stands between cells; found by default.
-    encoding : str, optional
-        Found by default.
 
     Raises
     ------
@@ -69,9 +55,7 @@ def read_output_table(
         If the file cannot be opened.
     """
     try:
-        table = read_band_table(
-            path, seat=_COLUMN, decimal=decimal, delimiter=delimiter, encoding=encoding
-        )
+        table = read_band_table(path, seat=_COLUMN)
     except MeasurementFileError as error:
         raise MeasurementFileError(
             error.message, path=path, line=error.line, where=error.where, remedy=_REMEDY

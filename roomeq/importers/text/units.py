@@ -66,14 +66,11 @@ def frequency_scale(
     positive = frequencies[np.isfinite(frequencies) & (frequencies > 0)]
     lowest, highest = (positive.min(), positive.max()) if positive.size else (20.0, 200.0)
     span = f"{lowest:g} to {highest:g}"
-    if heading.unit == "kHz":
-        if highest > 1000.0:
-            raise _ambiguous_frequency(f"the heading says kHz, but {span} kHz is no sound")
-        return 1000.0, ()
-    if heading.unit == "Hz":
-        if highest < 1.0:
-            raise _ambiguous_frequency(f"the heading says Hz, but {span} Hz is no sound")
-        return 1.0, ()
+    if heading.unit in ("kHz", "Hz"):
+        told = heading.unit
+        if highest > 1000.0 if told == "kHz" else highest < 1.0:
+            raise _ambiguous_frequency(f"the heading says {told}, but {span} {told} is no sound")
+        return (1000.0 if told == "kHz" else 1.0), ()
     if (lowest < 5.0 and highest <= 30.0) or (lowest < 1.0 and highest <= 100.0):
         raise _ambiguous_frequency(f"frequencies of {span} may be Hz or kHz")
     return 1.0, (f"frequencies assumed in Hz ({span})",)
@@ -104,7 +101,7 @@ def level_in_db(
     notes: tuple[str, ...] = ()
     told: str | None = unit or heading.unit
     if told is None or told not in ("dB", "dB SPL", "dBFS", "ratio", *_PASCALS):
-        told, notes = _plausible_level_unit(values, heading, where=where)
+        told, notes = _plausible_level_unit(values, where=where)
     if told in _PASCALS or told == "ratio":
         if np.nanmin(values) < 0:
             raise MeasurementFileError(
@@ -122,9 +119,7 @@ def linear_scale(unit: str | None) -> float:
     return _PASCALS[unit] / REFERENCE_PRESSURE if unit in _PASCALS else 1.0
 
 
-def _plausible_level_unit(
-    values: FloatArray, heading: Heading, *, where: str
-) -> tuple[str, tuple[str, ...]]:
+def _plausible_level_unit(values: FloatArray, *, where: str) -> tuple[str, tuple[str, ...]]:
     lowest, highest = float(np.nanmin(values)), float(np.nanmax(values))
     if lowest < 0 or highest > 20.0:
         if max(-lowest, highest) > 400.0:
