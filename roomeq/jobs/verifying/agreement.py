@@ -25,6 +25,8 @@ AGREES_DB = 1.0
 _CLOSE = 0.5
 """Share of "as planned" from which another cause is told in its place where seats or bands differ;
 farther from it nothing is accused."""
+_SURE = 0.75
+"""Share of "as planned" from which a band may differ by what two measurements scatter."""
 _BAND_SCATTERS, _SEAT_DB, _SEAT_SCATTERS = 3.0, 1.5, 2.0
 """How many standard deviations of a repeat a band may differ, over the root of the seats, and the
 root mean square of a seat; common practice, no source."""
@@ -72,7 +74,11 @@ def judge_observation(
     unchanged = bool(causes) and causes[0].code is CauseCode.AS_PLANNED
     seats = _seat_checks(seen, offset)
     most_differ = sum(row.agrees for row in seats) < 0.5 * len(seats)
-    if unchanged and (most_differ or not all(row.agrees for row in bands)):
+    sure = unchanged and (causes[0].share or 0.0) >= _SURE
+    # what is predicted rests on a measurement that scattered as well
+    limit = tolerance * (2.0**0.5 if sure else 1.0)
+    apart = max((abs(row.difference_db) for row in bands), default=0.0)
+    if unchanged and (most_differ or apart > limit):
         # what stands close beside it is told instead, if anything does
         least, unchanged = _CLOSE * causes[0].share, False
         causes = tuple(c for c in causes[1:] if c.share >= least)
