@@ -135,10 +135,8 @@ def command_parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(
         prog="roomeq", description=_DESCRIPTION, epilog=_EPILOG + safety, formatter_class=plain
     )
-    parser.add_argument("--version", action="store_true", help="print the version and exit")
-    parser.add_argument(
-        "--debug", action="store_true", help="show where in the code something failed"
-    )
+    _flag(parser, "version", "print the version and exit")
+    _flag(parser, "debug", "show where in the code something failed")
     added = parser.add_subparsers(dest="command", metavar="COMMAND")
     start, check, join, propose, verify, plot, sweep, compare, device, show, keys, sheet = (
         added.add_parser(name, help=short, description=long)
@@ -149,25 +147,23 @@ def command_parser() -> argparse.ArgumentParser:
     _add_room_arguments(check)
     _add_detail(check, "what each answer rests on, each file, decay and distortion")
     join.add_argument("room", nargs=1, metavar="ROOM", help="a folder with room.toml, or that file")
-    join.add_argument("--json", action="store_true", help="print JSON instead of tables")
+    _flag(join, "json", "print JSON instead of tables")
     join.add_argument(
         "--plan", metavar="FILE", help="also keep the joining as a plan, the bands as they are"
     )
     _add_made(join)
     _add_detail(join, "what the filters do, and what the answers rest on")
     _add_room_arguments(propose)
-    propose.add_argument(
-        "--best",
-        action="store_true",
-        help="propose the best setting itself, not one within 2 %% of what it gains that moves "
+    _flag(
+        propose,
+        "best",
+        "propose the best setting itself, not one within 2 %% of what it gains that moves "
         "fewer bands",
     )
     propose.add_argument("--plan", metavar="FILE", help="also keep the plan as a JSON file")
     _add_made(propose)
     for command in (join, propose):
-        command.add_argument(
-            "--force", action="store_true", help="replace the plan of another room, if FILE is one"
-        )
+        _flag(command, "force", "replace the plan of another room, if FILE is one")
     _add_detail(propose, _OF_A_PLAN)
     propose.add_argument(
         "--in-force",
@@ -182,9 +178,7 @@ def command_parser() -> argparse.ArgumentParser:
         metavar="PLAN",
         help="a further plan whose settings may be in force instead (may be given again)",
     )
-    verify.add_argument(
-        "--force", action="store_true", help="also with a plan for a room of another name"
-    )
+    _flag(verify, "force", "also with a plan for a room of another name")
     verify.add_argument(
         "--plot", metavar="FOLDER", help="also write pictures of it into this folder"
     )
@@ -194,22 +188,24 @@ def command_parser() -> argparse.ArgumentParser:
     for name, which in (("room", "earlier"), ("after", "later")):
         text = f"the {which} survey: a folder with room.toml, or that file"
         compare.add_argument(name, metavar={"room": "BEFORE"}.get(name, "AFTER"), help=text)
-    compare.add_argument(
-        "--force", action="store_true", help="also with rooms of two different names"
-    )
-    compare.add_argument("--json", action="store_true", help="print JSON instead of tables")
+    _flag(compare, "force", "also with rooms of two different names")
+    _flag(compare, "json", "print JSON instead of tables")
     _add_device(device)
     show.add_argument("plan", metavar="PLAN", help="the JSON file")
-    show.add_argument("--json", action="store_true", help="print JSON instead of tables")
+    _flag(show, "json", "print JSON instead of tables")
     _add_detail(show, _OF_A_PLAN)
     keys.add_argument("name", nargs="?", metavar="NAME", help="a table or key, as target, corner")
     _add_sheet(sheet)
     return parser
 
 
+def _flag(parser: argparse.ArgumentParser, name: str, text: str) -> None:
+    parser.add_argument(f"--{name}", action="store_true", help=text)
+
+
 def _add_device(device: argparse.ArgumentParser) -> None:
     device.add_argument("profile", nargs="?", metavar="NAME.toml", help="the profile to write")
-    device.add_argument("--list", action="store_true", help="list the profiles that come along")
+    _flag(device, "list", "list the profiles that come along")
     device.add_argument("--flat", metavar="FILE", help="response with all bands at 0, filters off")
     for name, what, text in (
         ("moved", "SPEC", "bands moved, as 40:-6 or 40:-6,63:+3 (level:-10 turns the level knob)"),
@@ -230,7 +226,7 @@ def _add_device(device: argparse.ArgumentParser) -> None:
         default="nine_band",
         help="profile that says which bands there are, and what is not measured (%(default)s)",
     )
-    device.add_argument("--json", action="store_true", help="print JSON instead of tables")
+    _flag(device, "json", "print JSON instead of tables")
 
 
 def _add_made(parser: argparse.ArgumentParser) -> None:
@@ -242,15 +238,13 @@ _OF_A_PLAN = "what it was chosen from, the drive by bands, spread and recordings
 
 
 def _add_detail(parser: argparse.ArgumentParser, what: str) -> None:
-    parser.add_argument("--detail", action="store_true", help=f"also tell {what}")
+    _flag(parser, "detail", f"also tell {what}")
 
 
 def _add_sheet(sheet: argparse.ArgumentParser) -> None:
     sheet.add_argument("plan", nargs="+", metavar="PLAN", help="JSON files of propose --plan")
     sheet.add_argument("--output", metavar="FILE", required=True, help="the HTML file to write")
-    sheet.add_argument(
-        "--mixed", action="store_true", help="accept plans of different rooms or devices"
-    )
+    _flag(sheet, "mixed", "accept plans of different rooms or devices")
 
 
 def _add_plot(plot: argparse.ArgumentParser) -> None:
@@ -273,7 +267,7 @@ def _add_room_arguments(
     parser: argparse.ArgumentParser, *, nargs: str = "+", what: str = _ROOM_HELP
 ) -> None:
     parser.add_argument("room", nargs=nargs, metavar="ROOM", help=what)
-    parser.add_argument("--json", action="store_true", help="print JSON instead of tables")
+    _flag(parser, "json", "print JSON instead of tables")
     bare = parser.add_argument_group("for a bare list of text exports")
     bare.add_argument(
         "--source",
@@ -333,4 +327,4 @@ def _add_sweep(sweep: argparse.ArgumentParser) -> None:
         ("equaliser", "equaliser: bypassed, or set to what"),
     ):
         asked.add_argument(f"--{name}", metavar="TEXT", default="", help=text)
-    sweep.add_argument("--force", action="store_true", help="replace files that exist")
+    _flag(sweep, "force", "replace files that exist")
