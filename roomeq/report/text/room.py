@@ -15,10 +15,10 @@ from roomeq.report.text.joining import explanation_text, loss_text, meeting_sent
 from roomeq.report.text.layout import bullet_list, columns, listed, paragraph, table, text_of
 from roomeq.report.text.path import contradiction_texts, path_estimate_lines, path_lines
 from roomeq.report.text.recordings import alarm_texts, detail_lines, recording_lines
+from roomeq.report.text.wording import SOURCES
 
 __all__ = ["room_text"]
 
-_SOURCES = {"sub": "the subwoofer alone", "both": "subwoofer and mains", "mains": "the mains"}
 _VERDICTS = {
     "cancellation": "cancellation: leave it",
     "correctable": "can be mended",
@@ -176,7 +176,7 @@ def _bands(overview: RoomOverview, *, detail: bool) -> list[str]:
         }
         for row in overview.bands
     ]
-    title = f"What the seats share and where they differ, {_SOURCES[overview.source]}"
+    title = f"What the seats share and where they differ, {SOURCES[overview.source]}"
     lines = [*paragraph(title), *columns(rows)]
     if not overview.levels_comparable:
         lines += paragraph("One level offset per seat was removed first.", indent=2)

@@ -19,12 +19,21 @@ from roomeq.wanted.limits import DRIVE_BELOW_FLOOR_DB
 __all__ = [
     "KEEPS_LOUDNESS",
     "SAFETY",
+    "SOURCES",
     "caution_text",
     "level_purpose",
     "no_change_text",
     "only_joined",
     "reason_text",
 ]
+
+SOURCES = {
+    "sub": "the subwoofer alone",
+    "mains": "the mains",
+    "both": "subwoofer and mains",
+    "joined": "the subwoofer alone and the mains alone",
+}
+"""What was measured, or plays."""
 
 
 def reason_text(band: BandSetting, plan: Plan) -> str:
