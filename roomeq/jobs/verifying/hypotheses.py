@@ -321,17 +321,13 @@ def _band_and_level(
     set_to: Callable[[Sequence[tuple[tuple[int, float], ...]]], Change],
 ) -> Explanation:
     """Return the best of one band and the subwoofer's level wrong together."""
-    best: tuple[float, tuple[int, float], float] | None = None
-    for level in _LEVELS[::2]:
-        scores = seen.score(replace(set_to([(one,) for one in singles]), sub_db=level))
-        at = int(np.argmax(scores))
-        if best is None or scores[at] > best[0]:
-            best = float(scores[at]), singles[at], float(level)
-    assert best is not None
-    index, gain = best[1]
+    levels, change = _LEVELS[::2], set_to([(one,) for one in singles])
+    scores = np.array([seen.score(replace(change, sub_db=level)) for level in levels])
+    row, column = divmod(int(scores.argmax()), len(singles))
+    (index, gain), level = singles[column], float(levels[row])
     label = equaliser.labels[index]
-    cause = Cause(code=CauseCode.BAND, bands=(label,), gains_db=(gain,), value=best[2])
-    change = replace(set_to([((index, gain),)]), sub_db=best[2])
+    cause = Cause(code=CauseCode.BAND, bands=(label,), gains_db=(gain,), value=level)
+    change = replace(set_to([((index, gain),)]), sub_db=level)
     return _one(seen, cause, change, values=4, of=setup.gains_db.size)  # two faults at once
 
 
