@@ -36,7 +36,7 @@ from roomeq.jobs.join import RoomJoining, join
 from roomeq.jobs.joining.path import estimated_path
 from roomeq.jobs.propose import propose
 from roomeq.jobs.verify import verify_room
-from roomeq.plan.plan import read_plan, refuse_plan_file, write_plan
+from roomeq.plan.plan import Plan, read_plan, refuse_plan_file, write_plan
 from roomeq.plan.recordings import recording_rows
 from roomeq.plan.verification import read_in_force
 from roomeq.report.plots.pictures import Subject, check_pictures, write_pictures
@@ -202,11 +202,9 @@ def _propose(room: Room, options: argparse.Namespace) -> int:
         plan = propose(room, best=options.best, date=date, by=options.by)
     if options.plan:
         write_plan(plan, options.plan, other_room=options.force)
-    bars = bars_wanted(sys.stdout)
-    text = plan_text(plan, bars=bars, detail=options.detail)
     if options.json:
         say(room.findings)
-    print(plan.to_json().decode() if options.json else text, end="")
+    _print_plan(plan, options)
     if options.plan and not options.json:
         print(f"\nPlan kept in {options.plan}")
     return 1 if room.doubtful or plan.reservations or plan.no_change else 0
@@ -306,11 +304,13 @@ def _keys(options: argparse.Namespace) -> int:
 
 
 def _show(options: argparse.Namespace) -> int:
-    plan = read_plan(options.plan)
-    bars = bars_wanted(sys.stdout)
-    text = plan_text(plan, bars=bars, detail=options.detail)
-    print(plan.to_json().decode() if options.json else text, end="")
+    _print_plan(read_plan(options.plan), options)
     return 0
+
+
+def _print_plan(plan: Plan, options: argparse.Namespace) -> None:
+    text = plan_text(plan, bars=bars_wanted(sys.stdout), detail=options.detail)
+    print(plan.to_json().decode() if options.json else text, end="")
 
 
 def _sheet(options: argparse.Namespace) -> int:
