@@ -122,9 +122,11 @@ def explanations(seen: Observation, setup: Setup) -> list[Explanation]:
     if setup.microphone_db is not None:
         found += _microphone(seen, setup.microphone_db)
     if setup.sum_known:
-        found += _joining(seen)
+        found.append(_one(seen, Cause(code=CauseCode.POLARITY), Change(sign=-1.0)))
+        found.append(_best(seen, CauseCode.DELAY, lambda d: Change(delay=d), _DELAYS))
     if setup.sum_known or setup.both_alone:
-        found += _levels(seen)
+        found.append(_best(seen, CauseCode.LEVEL, lambda x: Change(sub_db=x), _LEVELS))
+        found.append(_best(seen, CauseCode.MAINS_LEVEL, lambda x: Change(mains_db=x), _LEVELS))
     found += _places(seen)
     found.append(_something_else(seen))
     return sorted(found, key=lambda one: -one.score)
@@ -369,18 +371,6 @@ def _microphone(
             transfer=lambda f, sign=sign: np.asarray(10.0 ** (sign * correction_db(f) / 20.0) + 0j)  # type: ignore[misc]
         )
         yield _one(seen, Cause(code=CauseCode.MICROPHONE, engaged=sign > 0), change, of=2)
-
-
-def _joining(seen: Observation) -> Iterator[Explanation]:
-    """Yield what is wrong with polarity or delay of subwoofer and mains."""
-    yield _one(seen, Cause(code=CauseCode.POLARITY), Change(sign=-1.0))
-    yield _best(seen, CauseCode.DELAY, lambda d: Change(delay=d), _DELAYS)
-
-
-def _levels(seen: Observation) -> Iterator[Explanation]:
-    """Yield the level of the subwoofer against the mains, or theirs."""
-    yield _best(seen, CauseCode.LEVEL, lambda x: Change(sub_db=x), _LEVELS)
-    yield _best(seen, CauseCode.MAINS_LEVEL, lambda x: Change(mains_db=x), _LEVELS)
 
 
 def _places(seen: Observation) -> Iterator[Explanation]:
