@@ -87,6 +87,10 @@ def _drive_limit_text(band: BandSetting, plan: Plan) -> str:
     return "its headroom" if limit_db is None else f"{signed(limit_db)} dB by its headroom"
 
 
+_WHAT_COULD = (
+    " What is left is cancellation, differs from seat to seat, or is held back by a limit (see why "
+    "at each band): moving the subwoofer or the seats, a second subwoofer or damping can change it."
+)
 KEEPS_LOUDNESS = "keeps loudness"
 
 
@@ -124,7 +128,7 @@ def no_change_text(plan: Plan) -> str:
             "As good as this device can make it: the best setting within the limits betters the "
             f"weighted deviation by {max(gained, 0.0):.2f} dB, from "
             f"{evidence.deviation_before_db:.1f} dB. {keep}"
-            + _what_could(evidence.deviation_before_db)
+            + (_WHAT_COULD if evidence.deviation_before_db > 1.0 else "")
         ),
         NoChange.ROLL_OFF: (
             "What is short at the low end may be the subwoofer's own roll-off, whose lower limit "
@@ -140,29 +144,14 @@ def no_change_text(plan: Plan) -> str:
     return words[plan.no_change]
 
 
-def _what_could(deviation_db: float) -> str:
-    """Say what could mend what is left, where anything is."""
-    if deviation_db <= 1.0:
-        return ""
-    return (
-        " What is left is cancellation, differs from seat to seat, or is held back by a limit (see "
-        "why at each band): moving the subwoofer or the seats, a second subwoofer or damping can "
-        "change it."
-    )
-
-
-def _floor_cost(cost_db: float) -> str:
-    """Say what could be gained by knowing the lower limit."""
-    if cost_db < 0.05:
-        return ""
-    return f", which may cost up to {cost_db:.1f} dB of the weighted deviation"
-
-
 def caution_text(caution: Caution) -> str:
     """Return a caution in words; `roomeq.report.text.headroom` has those on drive and wiring."""
     value = caution.value if caution.value is not None else 0.0
     name = caution.name or ""
     at = "" if caution.frequency is None else f" at {caution.frequency:.0f} Hz"
+    cost = ""
+    if value >= 0.05:
+        cost = f", which may cost up to {value:.1f} dB of the weighted deviation"
     words = drive_words(caution) | {
         CautionCode.BAND_LEVELS_ONLY: (
             "Only third-octave band levels were measured: phase, cancellations and peaks narrower "
@@ -220,7 +209,7 @@ def caution_text(caution: Caution) -> str:
         ),
         CautionCode.LOWER_LIMIT_UNKNOWN: (
             f"The subwoofer's lower limit is not known, so nothing is boosted below "
-            f"{caution.frequency or 0:.0f} Hz{_floor_cost(value)}. State it (lower_limit: Hz "
+            f"{caution.frequency or 0:.0f} Hz{cost}. State it (lower_limit: Hz "
             "where the subwoofer itself is 6 dB down, from its data sheet or measured close to "
             "the cone)."
         ),
