@@ -78,6 +78,9 @@ def told_by_text(path: Path, name: FileName, *, file: str) -> Iterator[FolderEnt
         return
     export = read_text_export(path)
     why = f"text export, {_span_of(export.responses[0])}"
+    steps = np.diff(np.log2(export.responses[0].frequencies))
+    if name.role == "seat" and 3 <= steps.size < 30 and np.allclose(steps, 1 / 3, atol=0.04):
+        name = replace(name, doubt=_LIKE_TYPED)
     flat = name.source is None and not name.doubt and _is_flat(export)
     if name.role == "microphone" or flat:
         yield _microphone(path, export, name, file=file)
@@ -181,6 +184,12 @@ def _with_source(name: FileName, export: TextExport) -> FileName:
         others = ", ".join(sorted(str(source) for source in told - {name.source}))
         return replace(name, doubt=f"its name says {name.source}, a line in it {others}")
     return name
+
+
+_LIKE_TYPED = (
+    "looks like third-octave levels typed off a meter, but for the lines above: take those away, "
+    "so that it is read as levels in bands (a meter's weighting is then asked for)"
+)
 
 
 def _typed_levels(path: Path, name: FileName, *, file: str) -> FolderEntry | None:

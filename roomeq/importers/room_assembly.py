@@ -207,7 +207,7 @@ def _limit_remark(before: Target, target: Target) -> str | None:
         return f"the subwoofer's lower limit is {found:.0f} Hz by the response close to it"
     return (
         f"the subwoofer's lower limit is not stated; an estimate, {found:.0f} Hz, where the mean "
-        "over seats has fallen by 6 dB, excuses a shortfall below it, and nothing is boosted there"
+        "over seats has fallen by 6 dB, excuses a shortfall below it"
     )
 
 

@@ -178,7 +178,7 @@ class Plan(Record, frozen=True, kw_only=True):
         return self.evidence.drive_boost_db
 
     def error_db(self, band: BandSetting) -> float | None:
-        """Error of a band with all bands at 0, as loud as with what is proposed, in dB.
+        """Error of a band with all bands at 0, at the level that is proposed, in dB.
 
         What remains differs from it by what the bands do there.
         """
@@ -204,8 +204,8 @@ class Plan(Record, frozen=True, kw_only=True):
         Returns
         -------
         DataFrame
-            As `roomeq.optimiser.bands.reasons.band_frame`, with the error as loud as proposed; and
-            for every setting, by its name in ``band``, ``now`` and ``set_to`` in words.
+            As `roomeq.optimiser.bands.reasons.band_frame`, the error at the proposed level; and for
+            every setting, by its name in ``band``, ``now`` and ``set_to`` in words.
         """
         from pandas import concat
 

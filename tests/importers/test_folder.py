@@ -351,3 +351,12 @@ def test_a_calibrator_is_no_seat(tmp_path, sweep):
     found = told(tmp_path)
     assert found["calibrator.wav"].table == "calibration"
     assert "same_gain" in found["calibrator.wav"].left_out
+
+
+def test_typed_levels_under_a_line_of_text_are_not_taken_for_a_response(tmp_path):
+    typed(tmp_path / "levels.csv", head="The C-weighted levels from the meter\nBand Hz,left,right")
+    export(tmp_path / "sofa.txt", seat_levels(1))
+    found = look_into(tmp_path)
+    (out,) = [entry for entry in found.entries if entry.left_out and "file" in entry.keys]
+    assert "typed off a meter" in out.left_out
+    assert told(tmp_path)["sofa.txt"].keys["seat"] == "sofa"

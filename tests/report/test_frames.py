@@ -244,7 +244,7 @@ def test_bands_of_a_plan_and_of_a_fit(plan):
     for name in ("centre", "present_db", "best_gain_db", "error_db", "spread_db", "remaining_db"):
         assert frame[name].dtype == np.float64
         expected = [getattr(band, name) for band in plan.bands]
-        if name == "error_db":  # as loud as proposed
+        if name == "error_db":  # at the proposed level
             expected = [plan.error_db(band) for band in plan.bands]
         known = [np.nan if value is None else value for value in expected]
         np.testing.assert_array_equal(frame[name], known)

@@ -24,7 +24,7 @@ from numpy.typing import ArrayLike
 from roomeq.base.levels import FloatArray, amplitude_ratio
 from roomeq.device.processor import DelayRange, JoiningSettings
 from roomeq.device.profile import PhaseControl
-from roomeq.optimiser.joining.alignment import Alignment, align
+from roomeq.optimiser.joining.alignment import TIE_DB, Alignment, align
 from roomeq.optimiser.joining.data import (
     JoiningData,
     assemble_joining,
@@ -81,8 +81,15 @@ class LevelJoining:
 
     @property
     def ambiguous(self) -> bool:
-        """Whether the two answers differ in what to set."""
-        return self.if_late.chosen.settings != self.if_early.chosen.settings
+        """Whether it matters which of the answers is set, if the other one holds."""
+        late, early = self.if_late, self.if_early
+        if late.chosen.settings == early.chosen.settings:
+            return False
+        crossed = (
+            judge_sum(one.data, other.chosen.settings).loss_db - one.chosen.loss_db
+            for one, other in ((late, early), (early, late))
+        )
+        return max(crossed) > TIE_DB
 
 
 def fit_joining_levels(

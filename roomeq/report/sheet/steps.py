@@ -319,7 +319,11 @@ def seats_to_measure_again(plan: Plan) -> tuple[str, ...]:
 
 
 def _spoilt_seats(plan: Plan) -> list[str]:
-    return list(dict.fromkeys(row.seat for row in plan.recordings if row.counts < 1))
+    """Return the seats of which no recording counts in full."""
+    sound = {row.seat for row in plan.recordings if row.counts >= 1}
+    return [
+        seat for seat in dict.fromkeys(row.seat for row in plan.recordings) if seat not in sound
+    ]
 
 
 def _idle(plan: Plan) -> bool:

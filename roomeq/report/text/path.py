@@ -243,7 +243,7 @@ def _in_room(estimate: PathEstimate) -> str:
     if estimate.as_described is False:
         said = f"The seats fall {fall}, which is not what the room file describes ({_chain(low)})."
         return f"{said} For {what}"
-    return f"It cannot be told at the seats ({fall}): for {what}"
+    return f"It cannot be told at the seats, whose slopes are the room's too: for {what}"
 
 
 def _engaged(best: PathCandidate) -> str:

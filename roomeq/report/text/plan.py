@@ -128,7 +128,7 @@ def _settings(plan: Plan, *, bars: bool, detail: bool) -> list[str]:
                 "Why": reason_text(band, plan),
             }
         )
-    title = "Settings in dB (error: with all bands at 0; left: with these; equally loud)"
+    title = "Settings in dB (at the proposed level; error: bands at 0; left: with these)"
     if detail:
         title += ". S.d.: how much the seats differ."
     return [*paragraph(title), *columns(rows), *_level(plan, detail=detail)]

@@ -103,8 +103,8 @@ def _verdict_text(found: Verification) -> str:
         )
     if found.close and found.joining is not None and not found.joining.agrees:
         return (
-            f"The subwoofer alone is within {found.tolerance_db:.1f} dB in every band, but its sum "
-            "with the mains is not as predicted."
+            "The subwoofer alone agrees in every band, but its sum with the mains is not as "
+            "predicted."
         )
     return f"It did not come true{_since(found, 'something')}."
 

@@ -27,6 +27,7 @@ __all__ = [
     "reason_text",
 ]
 
+_MOST_LOWER_LIMITS = 45.0  # Hz: few subwoofers end higher
 SOURCES = {
     "sub": "the subwoofer alone",
     "mains": "the mains",
@@ -46,7 +47,11 @@ def reason_text(band: BandSetting, plan: Plan) -> str:
             f"few seats are short here: they differ by {band.spread_db or 0:.1f} dB"
         ),
         Reason.CANCELLATION: (
-            "deep dip: not filled" if band.gain_db >= 0 else "deep dip beside an excess"
+            "deep dip beside an excess"
+            if band.gain_db < 0
+            else "deep dip: its neighbours' cut made good"
+            if band.gain_db > max(band.present_db, 0.0)
+            else "deep dip: not filled"
         ),
         Reason.NOISE: "in noise",
         Reason.NOT_MEASURED: "not measured",
@@ -149,6 +154,8 @@ def caution_text(caution: Caution) -> str:
     value = caution.value if caution.value is not None else 0.0
     name = caution.name or ""
     at = "" if caution.frequency is None else f" at {caution.frequency:.0f} Hz"
+    low = caution.frequency is not None and caution.frequency < _MOST_LOWER_LIMITS
+    below = f" ({DRIVE_BELOW_FLOOR_DB:g} dB below the lower limit)" if low else ""
     cost = ""
     if value >= 0.05:
         cost = f", which may cost up to {value:.1f} dB of the weighted deviation"
@@ -203,7 +210,7 @@ def caution_text(caution: Caution) -> str:
         ),
         CautionCode.LOUDNESS_CUT: (
             f"It will be {value:.1f} dB quieter than {name or 'now'}: the drive limit grants no "
-            f"more{at and f'{at} ({DRIVE_BELOW_FLOOR_DB:g} dB below the lower limit)'}. Measured "
+            f"more{at}{below}. Measured "
             "again, it would only count from a higher level: turn the mains down by as much, or "
             "use a stronger subwoofer."
         ),

@@ -194,3 +194,14 @@ def test_refuses_shapes_and_nan():
         estimate_phase_difference(
             [80.0], sub_db=[80.0], mains_db=[80.0, 80.0], sum_db=[80.0], difference_db=[80.0]
         )
+
+
+@pytest.mark.parametrize(("late", "ambiguous"), [(0.0001, False), (0.003, True)])
+def test_where_either_answer_serves_nothing_is_asked(late, ambiguous):
+    # at 80 Hz 0.1 ms late or early are 6 degrees apart: a sum of equals loses 0.01 dB by either
+    levels = four_levels(delayed(-LOW, late), HIGH)
+    found = fit_joining_levels(
+        FREQUENCIES[KEPT], corner=CORNER, delays=DelayRange(lowest=-0.01, highest=0.01), **levels
+    )
+    assert found.if_late.chosen.settings != found.if_early.chosen.settings
+    assert found.ambiguous is ambiguous

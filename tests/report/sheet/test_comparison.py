@@ -32,7 +32,7 @@ def test_rows_hold_what_every_plan_says(plan):
     assert found.weights_shared
     assert list(found.seats.values()) == [(seat, seat) for seat in plan.seats]
     text = settings_sheet(plans)
-    # an error is told as loud as proposed: less the mean of what the bands do
+    # an error is told at the proposed level: less the mean of what the bands do
     mean_db = np.dot(plan.curves.frequency_weights, plan.curves.response_db)
     for n, band in enumerate(plan.bands, start=1):
         music, film, both = rows(text, f"{band.label}\N{NO-BREAK SPACE}Hz")

@@ -170,6 +170,8 @@ def test_a_spoilt_seat_is_measured_again(plan):
     )
     doubtful = replace(plan, recordings=(row, replace(row, seat=seats[0], counts=1.0)))
     assert seats_to_measure_again(doubtful) == (spoilt, *seats)
+    repeated = replace(doubtful, recordings=(*doubtful.recordings, replace(row, counts=1.0)))
+    assert seats_to_measure_again(repeated) == seats  # another recording of it is sound
     cell = measure_step([doubtful], 8).cells[0]
     assert spoilt in cell.value
     assert f"{spoilt}: spoilt when recorded" in cell.detail

@@ -57,7 +57,7 @@ def test_error_and_what_is_left_stand_in_their_columns(plan):
     )
     unknown = replace(first, error_db=None, remaining_db=None, spread_db=None)
     told = replace(plan, bands=(first, replace(unknown, label="25"), *plan.bands[2:]))
-    # as loud as proposed: less the mean of what the bands do
+    # at the proposed level: less the mean of what the bands do
     curves = plan.curves
     mean_db = np.dot(curves.frequency_weights, curves.response_db)
     assert mean_db < -3.0
