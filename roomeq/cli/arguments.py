@@ -53,6 +53,78 @@ safety
 
 _ROOM_HELP = "a folder with room.toml, that file itself, or one or more text exports"
 
+_COMMANDS = {
+    "start": (
+        "write a room.toml to begin with, from what lies in a folder",
+        "Look at the files of a folder (text exports, typed levels, recorded sweeps "
+        "beside the sweep's JSON, a microphone's file), write a commented room.toml with what they "
+        "tell and every other key explained, and check the room. A room.toml that exists is left "
+        "as it is.",
+    ),
+    "check": (
+        "look at a room's measurements",
+        "Read a room's measurements and say what they hold, how the seats differ and "
+        "what looks wrong. Nothing is written.",
+    ),
+    "join": (
+        "join subwoofer and mains",
+        "Choose delay and polarity of the subwoofer against the mains, and low-passes "
+        "to switch off; tell what bands would still do, and rank the corners and slopes on offer. "
+        "The room file needs measurements of subwoofer and of mains against one time reference, or "
+        "levels of both, of their sum and of their difference. Nothing is written unless --plan is "
+        "given.",
+    ),
+    "propose": (
+        "propose band gains for a room",
+        "Choose band gains within the limits, predict every seat, and print what to "
+        "set and why. Nothing is written unless --plan is given.",
+    ),
+    "verify": (
+        "compare a new measurement with a plan",
+        "Compare measurements taken with the plan's settings in force with what was "
+        "predicted, and say what is likely wrong where it is not: settings, filters, polarity, "
+        "delay, files or microphones; and which settings that the new room file states are not the "
+        "plan's. Nothing is written.",
+    ),
+    "plot": (
+        "write pictures of a room or a plan",
+        "Write every picture that the measurements bear, and those of the proposal "
+        "for them; or those of a saved plan. Earlier pictures of the same names are replaced, "
+        "no other file is. Needs the extra: pip install 'roomeq[report]'.",
+    ),
+    "sweep": (
+        "write a test sweep to play and record",
+        "Write an exponential sweep as a WAV and, beside it, a JSON that lets any "
+        "later recording of it be deconvolved. Nothing is played. Defaults are quiet and slow; "
+        "read the cautions that are printed.",
+    ),
+    "compare": (
+        "compare two surveys of one room",
+        "Say what has changed in a room from one survey to another, seat by seat and "
+        "band by band, and what may explain it, without a plan. Nothing is written.",
+    ),
+    "device": (
+        "measure what a device really does",
+        "Tell centres, Q, real gains and filters of a device from responses with "
+        "one thing or a few moved, against a flat one: at the terminals, or by a microphone "
+        "close to the cone that stays where it is. Writes a profile that room files can name; "
+        "no file is ever replaced.",
+    ),
+    "show": ("print a saved plan", "Print a plan that propose --plan wrote."),
+    "keys": (
+        "explain the keys of room.toml and of device profiles",
+        "Print what each key means, its unit and range, what holds without it, and an "
+        "example: of all keys, of one table, or of one key.",
+    ),
+    "sheet": (
+        "write a settings sheet to print",
+        "Write saved plans as one HTML file: what to set, in order, and the "
+        "evidence. Several plans of one room, such as music and film, stand side by side under "
+        "the names of their files. Needs the extra: pip install 'roomeq[report]'.",
+    ),
+}
+"""What each does, in a few words and in some more."""
+
 
 def command_parser() -> argparse.ArgumentParser:
     """Return the parser of the whole command line."""
@@ -63,77 +135,40 @@ def command_parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(
         prog="roomeq", description=_DESCRIPTION, epilog=_EPILOG + safety, formatter_class=plain
     )
-    parser.add_argument("--version", action="store_true", help="print the version and exit")
-    parser.add_argument(
-        "--debug", action="store_true", help="show where in the code something failed"
-    )
-    commands = parser.add_subparsers(dest="command", metavar="COMMAND")
-    start = commands.add_parser(
-        "start",
-        help="write a room.toml to begin with, from what lies in a folder",
-        description="Look at the files of a folder (text exports, typed levels, recorded sweeps "
-        "beside the sweep's JSON, a microphone's file), write a commented room.toml with what they "
-        "tell and every other key explained, and check the room. A room.toml that exists is left "
-        "as it is.",
+    _flag(parser, "version", "print the version and exit")
+    _flag(parser, "debug", "show where in the code something failed")
+    added = parser.add_subparsers(dest="command", metavar="COMMAND")
+    start, check, join, propose, verify, plot, sweep, compare, device, show, keys, sheet = (
+        added.add_parser(name, help=short, description=long)
+        for name, (short, long) in _COMMANDS.items()
     )
     start.add_argument("folder", metavar="FOLDER", help="the folder of the measurements")
     start.set_defaults(json=False, detail=False)
-    check = commands.add_parser(
-        "check",
-        help="look at a room's measurements",
-        description="Read a room's measurements and say what they hold, how the seats differ and "
-        "what looks wrong. Nothing is written.",
-    )
     _add_room_arguments(check)
     _add_detail(check, "what each answer rests on, each file, decay and distortion")
-    join = commands.add_parser(
-        "join",
-        help="join subwoofer and mains",
-        description="Choose delay and polarity of the subwoofer against the mains, and low-passes "
-        "to switch off; tell what bands would still do, and rank the corners and slopes on offer. "
-        "The room file needs measurements of subwoofer and of mains against one time reference, or "
-        "levels of both, of their sum and of their difference. Nothing is written unless --plan is "
-        "given.",
-    )
     join.add_argument("room", nargs=1, metavar="ROOM", help="a folder with room.toml, or that file")
-    join.add_argument("--json", action="store_true", help="print JSON instead of tables")
+    _flag(join, "json", "print JSON instead of tables")
     join.add_argument(
         "--plan", metavar="FILE", help="also keep the joining as a plan, the bands as they are"
     )
     _add_made(join)
     _add_detail(join, "what the filters do, and what the answers rest on")
-    propose = commands.add_parser(
-        "propose",
-        help="propose band gains for a room",
-        description="Choose band gains within the limits, predict every seat, and print what to "
-        "set and why. Nothing is written unless --plan is given.",
-    )
     _add_room_arguments(propose)
-    propose.add_argument(
-        "--best",
-        action="store_true",
-        help="propose the best setting itself, not one within 2 %% of what it gains that moves "
+    _flag(
+        propose,
+        "best",
+        "propose the best setting itself, not one within 2 %% of what it gains that moves "
         "fewer bands",
     )
     propose.add_argument("--plan", metavar="FILE", help="also keep the plan as a JSON file")
     _add_made(propose)
     for command in (join, propose):
-        command.add_argument(
-            "--force", action="store_true", help="replace the plan of another room, if FILE is one"
-        )
+        _flag(command, "force", "replace the plan of another room, if FILE is one")
     _add_detail(propose, _OF_A_PLAN)
     propose.add_argument(
         "--in-force",
         metavar="FILE",
         help="start from the gains that verify --json found in force, kept in this file",
-    )
-    verify = commands.add_parser(
-        "verify",
-        help="compare a new measurement with a plan",
-        description="Compare measurements taken with the plan's settings in force with what was "
-        "predicted, and say what is likely wrong where it is not: settings, filters, polarity, "
-        "delay, files or microphones; and which settings that the new room file states are not the "
-        "plan's. Nothing is written.",
     )
     verify.add_argument("plan", metavar="PLAN", help="the JSON file of propose --plan")
     verify.add_argument(
@@ -143,82 +178,34 @@ def command_parser() -> argparse.ArgumentParser:
         metavar="PLAN",
         help="a further plan whose settings may be in force instead (may be given again)",
     )
-    verify.add_argument(
-        "--force", action="store_true", help="also with a plan for a room of another name"
-    )
+    _flag(verify, "force", "also with a plan for a room of another name")
     verify.add_argument(
         "--plot", metavar="FOLDER", help="also write pictures of it into this folder"
     )
     _add_room_arguments(verify, nargs="*")
-    _add_plot(
-        commands.add_parser(
-            "plot",
-            help="write pictures of a room or a plan",
-            description="Write every picture that the measurements bear, and those of the proposal "
-            "for them; or those of a saved plan. Earlier pictures of the same names are replaced, "
-            "no other file is. Needs the extra: pip install 'roomeq[report]'.",
-        )
-    )
-    _add_sweep(
-        commands.add_parser(
-            "sweep",
-            help="write a test sweep to play and record",
-            description="Write an exponential sweep as a WAV and, beside it, a JSON that lets any "
-            "later recording of it be deconvolved. Nothing is played. Defaults are quiet and slow; "
-            "read the cautions that are printed.",
-        )
-    )
-    compare = commands.add_parser(
-        "compare",
-        help="compare two surveys of one room",
-        description="Say what has changed in a room from one survey to another, seat by seat and "
-        "band by band, and what may explain it, without a plan. Nothing is written.",
-    )
+    _add_plot(plot)
+    _add_sweep(sweep)
     for name, which in (("room", "earlier"), ("after", "later")):
         text = f"the {which} survey: a folder with room.toml, or that file"
         compare.add_argument(name, metavar={"room": "BEFORE"}.get(name, "AFTER"), help=text)
-    compare.add_argument(
-        "--force", action="store_true", help="also with rooms of two different names"
-    )
-    compare.add_argument("--json", action="store_true", help="print JSON instead of tables")
-    _add_device(
-        commands.add_parser(
-            "device",
-            help="measure what a device really does",
-            description="Tell centres, Q, real gains and filters of a device from responses with "
-            "one thing or a few moved, against a flat one: at the terminals, or by a microphone "
-            "close to the cone that stays where it is. Writes a profile that room files can name; "
-            "no file is ever replaced.",
-        )
-    )
-    show = commands.add_parser(
-        "show", help="print a saved plan", description="Print a plan that propose --plan wrote."
-    )
+    _flag(compare, "force", "also with rooms of two different names")
+    _flag(compare, "json", "print JSON instead of tables")
+    _add_device(device)
     show.add_argument("plan", metavar="PLAN", help="the JSON file")
-    show.add_argument("--json", action="store_true", help="print JSON instead of tables")
+    _flag(show, "json", "print JSON instead of tables")
     _add_detail(show, _OF_A_PLAN)
-    keys = commands.add_parser(
-        "keys",
-        help="explain the keys of room.toml and of device profiles",
-        description="Print what each key means, its unit and range, what holds without it, and an "
-        "example: of all keys, of one table, or of one key.",
-    )
     keys.add_argument("name", nargs="?", metavar="NAME", help="a table or key, as target, corner")
-    _add_sheet(
-        commands.add_parser(
-            "sheet",
-            help="write a settings sheet to print",
-            description="Write saved plans as one HTML file: what to set, in order, and the "
-            "evidence. Several plans of one room, such as music and film, stand side by side under "
-            "the names of their files. Needs the extra: pip install 'roomeq[report]'.",
-        )
-    )
+    _add_sheet(sheet)
     return parser
+
+
+def _flag(parser: argparse.ArgumentParser, name: str, text: str) -> None:
+    parser.add_argument(f"--{name}", action="store_true", help=text)
 
 
 def _add_device(device: argparse.ArgumentParser) -> None:
     device.add_argument("profile", nargs="?", metavar="NAME.toml", help="the profile to write")
-    device.add_argument("--list", action="store_true", help="list the profiles that come along")
+    _flag(device, "list", "list the profiles that come along")
     device.add_argument("--flat", metavar="FILE", help="response with all bands at 0, filters off")
     for name, what, text in (
         ("moved", "SPEC", "bands moved, as 40:-6 or 40:-6,63:+3 (level:-10 turns the level knob)"),
@@ -239,7 +226,7 @@ def _add_device(device: argparse.ArgumentParser) -> None:
         default="nine_band",
         help="profile that says which bands there are, and what is not measured (%(default)s)",
     )
-    device.add_argument("--json", action="store_true", help="print JSON instead of tables")
+    _flag(device, "json", "print JSON instead of tables")
 
 
 def _add_made(parser: argparse.ArgumentParser) -> None:
@@ -251,15 +238,13 @@ _OF_A_PLAN = "what it was chosen from, the drive by bands, spread and recordings
 
 
 def _add_detail(parser: argparse.ArgumentParser, what: str) -> None:
-    parser.add_argument("--detail", action="store_true", help=f"also tell {what}")
+    _flag(parser, "detail", f"also tell {what}")
 
 
 def _add_sheet(sheet: argparse.ArgumentParser) -> None:
     sheet.add_argument("plan", nargs="+", metavar="PLAN", help="JSON files of propose --plan")
     sheet.add_argument("--output", metavar="FILE", required=True, help="the HTML file to write")
-    sheet.add_argument(
-        "--mixed", action="store_true", help="accept plans of different rooms or devices"
-    )
+    _flag(sheet, "mixed", "accept plans of different rooms or devices")
 
 
 def _add_plot(plot: argparse.ArgumentParser) -> None:
@@ -282,7 +267,7 @@ def _add_room_arguments(
     parser: argparse.ArgumentParser, *, nargs: str = "+", what: str = _ROOM_HELP
 ) -> None:
     parser.add_argument("room", nargs=nargs, metavar="ROOM", help=what)
-    parser.add_argument("--json", action="store_true", help="print JSON instead of tables")
+    _flag(parser, "json", "print JSON instead of tables")
     bare = parser.add_argument_group("for a bare list of text exports")
     bare.add_argument(
         "--source",
@@ -342,4 +327,4 @@ def _add_sweep(sweep: argparse.ArgumentParser) -> None:
         ("equaliser", "equaliser: bypassed, or set to what"),
     ):
         asked.add_argument(f"--{name}", metavar="TEXT", default="", help=text)
-    sweep.add_argument("--force", action="store_true", help="replace files that exist")
+    _flag(sweep, "force", "replace files that exist")

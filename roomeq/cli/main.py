@@ -1,4 +1,4 @@
-"""Command line: arguments, calls, exit status; the only place that prints.
+"""Command line: arguments, calls, exit status; only this folder prints.
 
 Conventions
 -----------
@@ -10,22 +10,20 @@ from __future__ import annotations
 
 import os
 import sys
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, redirect_stdout
 from io import TextIOWrapper
-from typing import TYPE_CHECKING, Literal, TextIO, cast
+from typing import TYPE_CHECKING, TextIO, cast
 
+from roomeq.base.errors import RoomeqError
 from roomeq.base.printable import printable
-from roomeq.cli.arguments import READING, command_parser
+from roomeq.cli.arguments import command_parser
+from roomeq.cli.saying import say
+from roomeq.report.text.layout import page
+from roomeq.report.text.terminal import columns_of
 
 if TYPE_CHECKING:
     import argparse
-    from datetime import date
-    from pathlib import Path
-
-    from roomeq.device.crossover import CrossoverFilter, FilterFamily
-    from roomeq.jobs.join import RoomJoining
-    from roomeq.room.room import Room
 
 __all__ = ["main"]
 
@@ -53,12 +51,21 @@ def main(arguments: Sequence[str] | None = None) -> int:
         _close_output()
         return 0
     except KeyboardInterrupt:
-        _say(["stopped"])
+        say(["stopped"])
         return 130
     except Exception as error:
         if debugged:
             raise
         return _refused(error)
+
+
+def _spelled_out(arguments: Sequence[str]) -> list[str]:
+    """Return the arguments with ``--low-pass none`` as the three words that a low-pass takes."""
+    spelled: list[str] = []
+    for word in arguments:
+        of_low_pass = bool(spelled) and spelled[-1] == "--low-pass" and word == "none"
+        spelled += ["none", "0", "0"] if of_low_pass else [word]
+    return spelled
 
 
 def _run(words: Sequence[str]) -> int:
@@ -76,11 +83,10 @@ def _run(words: Sequence[str]) -> int:
     # many small matrix products: threads of the linear algebra library only get in each other's way
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     os.environ.setdefault("MPLBACKEND", "agg")  # pictures go to files, no screen is needed
-    from roomeq.report.text.layout import page
-    from roomeq.report.text.terminal import columns_of
+    from roomeq.cli.commands import run
 
     with _for_people(options), page(columns_of(sys.stdout)):
-        return _called(options)
+        return run(options)
 
 
 @contextmanager
@@ -108,471 +114,17 @@ class _Printed:
 
 def _refused(error: Exception) -> int:
     """Say in one line why nothing was done."""
-    from roomeq.base.errors import RoomeqError
-
     if isinstance(error, RoomeqError | ValueError):
-        _say([str(error)])
+        say([str(error)])
     elif isinstance(error, OSError):
         place = f"{error.filename}: " if error.filename else ""
-        _say([f"{place}{error.strerror or error}"])
+        say([f"{place}{error.strerror or error}"])
     else:
         kind = "out of memory" if isinstance(error, MemoryError) else type(error).__name__
-        _say([f"this should not happen: {kind}: {error} (with --debug it is shown where)"])
+        say([f"this should not happen: {kind}: {error} (with --debug it is shown where)"])
     return 2
 
 
 def _close_output() -> None:
     """Let nothing more be written where nobody reads."""
     os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-
-
-def _called(options: argparse.Namespace) -> int:
-    """Call the command that the options name and return its exit status."""
-    without_room = {"keys": _keys, "plot": _plot, "show": _show, "sheet": _sheet}
-    without_room |= {"compare": _compare, "device": _device, "start": _start, "sweep": _sweep}
-    if options.command in without_room:
-        return without_room[options.command](options)
-    commands = {"check": _check, "join": _join, "propose": _propose, "verify": _verify}
-    from roomeq.report.text.terminal import progress
-
-    if options.command == "verify" and not options.room:
-        from roomeq.plan.plan import read_plan
-
-        seats = ", ".join(seat.seat for seat in read_plan(options.plan).seats)
-        raise ValueError(f"{options.plan} has the seats {seats}: name ROOM, measured again there")
-    with progress("reading the measurements", sys.stderr):
-        room = _room(options)
-    if options.command in ("join", "propose") and options.plan:
-        from pathlib import Path
-
-        from roomeq.base.replacing import leftovers
-        from roomeq.plan.plan import refuse_plan_file
-
-        refuse_plan_file(options.plan, room=room.name, other_room=options.force)
-        _say(f"{p}: left by a run that was stopped" for p in leftovers(Path(options.plan)))
-    return commands[options.command](room, options)
-
-
-def _spelled_out(arguments: Sequence[str]) -> list[str]:
-    """Return the arguments with ``--low-pass none`` as the three words that a low-pass takes."""
-    spelled: list[str] = []
-    for word in arguments:
-        of_low_pass = bool(spelled) and spelled[-1] == "--low-pass" and word == "none"
-        spelled += ["none", "0", "0"] if of_low_pass else [word]
-    return spelled
-
-
-def _room(options: argparse.Namespace) -> Room:
-    from pathlib import Path
-
-    from roomeq.importers.room import DEFAULT_PROFILE, read_room, room_from_exports
-
-    named: list[str] = options.room
-    if options.command == "verify" and (Path(options.plan).is_dir() or named[0].endswith(".json")):
-        raise ValueError(f"{options.plan}: the plan comes first, then the room: verify PLAN ROOM")
-    if len(named) == 1 and (Path(named[0]).is_dir() or named[0].endswith(".toml")):
-        _refuse_bare_options(options)
-        return read_room(named[0], detail=getattr(options, "detail", False))
-    if options.command == "join":
-        raise ValueError(
-            f"{named[0]}: join needs a folder with room.toml, which says where and with what it "
-            "was measured"
-        )
-    for name in named:
-        if Path(name).is_dir() or name.endswith(".toml"):
-            raise ValueError(
-                f"{name}: give one folder with room.toml (or that file) by itself, or text exports"
-            )
-        if not Path(name).exists():
-            raise ValueError(f"{name}: there is no such file or folder{_nearest(Path(name))}")
-    said = {key: getattr(options, key) for key in READING}
-    return room_from_exports(
-        named,
-        source=options.source or "sub",
-        reading={key: int(x) if x.isdigit() else x for key, x in said.items() if x},
-        profile=options.device or DEFAULT_PROFILE,
-        low_pass=_low_pass(options.low_pass),
-        crossover=options.crossover,
-        lower_limit=options.lower_limit,
-    )
-
-
-def _nearest(path: Path) -> str:
-    """Name what lies beside a path that is not there and was probably meant."""
-    import difflib
-
-    beside = [entry.name for entry in path.parent.iterdir()] if path.parent.is_dir() else []
-    close = difflib.get_close_matches(path.name, beside, n=1)
-    return f" (nearest there: {close[0]!r})" if close else ""
-
-
-def _refuse_bare_options(options: argparse.Namespace) -> None:
-    """Raise if something is stated twice: a room file has keys for it, and would win in silence."""
-    keys = {
-        "source": 'source = "..." of [[measurements]]',
-        **{key: f"{key} of [[measurements]]" for key in READING},
-        "device": 'profile = "..." of [device]',
-        "low_pass": "a table [[path]]",
-        "crossover": "corner of [crossover]",
-        "lower_limit": "lower_limit of [target]",
-    }
-    for name, key in keys.items():
-        if getattr(options, name, None) is not None:
-            raise ValueError(
-                f"--{name.replace('_', '-')} is for a bare list of text exports; in a room file "
-                f"write {key}"
-            )
-
-
-def _low_pass(words: Sequence[str] | None) -> CrossoverFilter | Literal["none"] | None:
-    """Return the filter that three words describe."""
-    if words is None:
-        return None
-    if words[0] == "none":
-        return "none"
-    from roomeq.device.crossover import CrossoverFilter
-
-    family, order, corner = words
-    said = f"--low-pass {' '.join(words)}"
-    try:
-        numbers = int(order), float(corner)
-    except ValueError:
-        raise ValueError(
-            f"{said}: needs a whole order and a corner in Hz, as in linkwitz_riley 4 80"
-        ) from None
-    try:
-        return CrossoverFilter(
-            kind="low_pass",
-            family=cast("FilterFamily", family),
-            order=numbers[0],
-            corner=numbers[1],
-        )
-    except ValueError as error:
-        raise ValueError(f"{said}: {error}") from None
-
-
-def _check(room: Room, options: argparse.Namespace) -> int:
-    from roomeq.jobs.check import room_overview
-    from roomeq.jobs.joining.path import estimated_path
-    from roomeq.report.text.room import room_text
-    from roomeq.report.text.terminal import progress
-
-    with progress("looking at the seats", sys.stderr):
-        estimate = estimated_path(room)
-        overview = room_overview(room, detail=options.detail, estimate=estimate)
-    text = room_text(overview, estimate=estimate, detail=options.detail)
-    print(overview.to_json().decode() if options.json else text, end="")
-    return 1 if room.doubtful or overview.sum_doubtful or overview.path_doubtful else 0
-
-
-def _join(room: Room, options: argparse.Namespace) -> int:
-    from roomeq.jobs.join import join
-    from roomeq.report.text.join import room_joining_text
-    from roomeq.report.text.terminal import progress
-
-    with progress("joining subwoofer and mains", sys.stderr):
-        found = join(room)
-    _say_alarms(room)
-    _say(room.findings)
-    text = room_joining_text(found, detail=options.detail)
-    print(found.to_json().decode() if options.json else text, end="")
-    if options.plan:
-        with progress("keeping the plan", sys.stderr):
-            _keep_joining(room, found, options)
-    return 1 if room.doubtful or found.doubtful else 0
-
-
-def _keep_joining(room: Room, found: RoomJoining, options: argparse.Namespace) -> None:
-    """Write the plan of a joining that leaves bands and level, or raise with why there is none."""
-    from roomeq.jobs.propose import propose
-    from roomeq.plan.plan import write_plan
-
-    sys.stdout.flush()  # the report stands before the refusal
-    if found.settled is None:
-        raise ValueError("no plan was kept: levels alone leave a question that is to be decided")
-    joined = None if found.record else found.settled
-    plan = propose(room, keep_bands=True, joined=joined, date=_date(options), by=options.by)
-    if plan.joining is None:
-        said = [text for text in plan.assumptions if "are not joined" in text]
-        why = said[-1] if said else "the measured sum contradicts its parts"
-        raise ValueError(f"no plan was kept: {why}")
-    write_plan(plan, options.plan, other_room=options.force)
-    if not options.json:
-        print(f"\nPlan kept in {options.plan}")
-
-
-def _propose(room: Room, options: argparse.Namespace) -> int:
-    from roomeq.jobs.propose import propose
-    from roomeq.plan.plan import write_plan
-    from roomeq.report.text.plan import plan_text
-    from roomeq.report.text.terminal import bars_wanted, progress
-
-    date = _date(options)
-    if options.in_force:
-        room = _as_in_force(room, options.in_force)
-    with progress("choosing band gains", sys.stderr):
-        plan = propose(room, best=options.best, date=date, by=options.by)
-    if options.plan:
-        write_plan(plan, options.plan, other_room=options.force)
-    bars = bars_wanted(sys.stdout)
-    text = plan_text(plan, bars=bars, detail=options.detail)
-    if options.json:
-        _say(room.findings)
-    print(plan.to_json().decode() if options.json else text, end="")
-    if options.plan and not options.json:
-        print(f"\nPlan kept in {options.plan}")
-    return 1 if room.doubtful or plan.reservations or plan.no_change else 0
-
-
-def _date(options: argparse.Namespace) -> date | None:
-    from datetime import date
-
-    said: str | None = options.date
-    try:
-        if said is not None and (found := date.fromisoformat(said)).isoformat() != said:
-            raise ValueError
-    except ValueError:
-        raise ValueError(f"--date {said}: needs a date as in 2024-05-31") from None
-    return None if said is None else found
-
-
-def _as_in_force(room: Room, path: str) -> Room:
-    """Return the room with the gains that a verification found in force."""
-    from dataclasses import replace
-
-    import numpy as np
-
-    from roomeq.plan.verification import read_in_force
-
-    found = read_in_force(path, room=room.name)
-    if set(found) != set(room.equaliser.labels):
-        raise ValueError(f"{path} speaks of other bands than {', '.join(room.equaliser.labels)} Hz")
-    gains = np.array([found[label] for label in room.equaliser.labels])
-    told = f"the room was measured with the gains that {path} found in force, not those it states"
-    return replace(
-        room,
-        present=replace(room.present, gains_db=gains, gains_stated=True),
-        assumptions=(*room.assumptions, told),
-    )
-
-
-def _verify(room: Room, options: argparse.Namespace) -> int:
-    from pathlib import Path
-
-    from roomeq.jobs.verify import verify_room
-    from roomeq.plan.plan import read_plan
-    from roomeq.report.text.terminal import progress
-    from roomeq.report.text.verification import verification_text
-
-    if options.plot:
-        from roomeq.report.plots.pictures import Subject, check_pictures, write_pictures
-
-        check_pictures()
-    alarmed = _say_alarms(room)
-    others = {path: read_plan(path) for path in options.other}
-    plan = read_plan(options.plan)
-    with progress("comparing with the plan", sys.stderr):
-        found = verify_room(plan, room, others=others, other_room=options.force)
-    seats = [seat.seat for seat in plan.seats]
-    _say(
-        f"seat {seat} is none of the plan's, which are {', '.join(seats)}"
-        for seat in room.survey.seats
-        if seat not in seats
-    )
-    print(found.to_json().decode() if options.json else verification_text(found), end="")
-    if options.plot:
-        written = write_pictures(Subject(plan=plan, room=room, found=found), Path(options.plot))
-        print(written, end="", file=sys.stderr if options.json else sys.stdout)
-    as_planned = found.agrees and found.level.agrees and found.stated_as_planned
-    return 0 if as_planned and not alarmed else 1
-
-
-def _compare(options: argparse.Namespace) -> int:
-    from roomeq.importers.room import read_room
-    from roomeq.jobs.compare import compare
-    from roomeq.report.text.comparison import comparison_text
-
-    before, after = read_room(options.room), read_room(options.after)
-    alarmed = [_say_alarms(room) for room in (before, after)]
-    found = compare(before, after, other_room=options.force)
-    print(found.to_json().decode() if options.json else comparison_text(found), end="")
-    return 0 if found.unchanged and not any(alarmed) else 1
-
-
-def _plot(options: argparse.Namespace) -> int:
-    from pathlib import Path
-
-    from roomeq.plan.plan import read_plan
-    from roomeq.report.plots.pictures import Subject, check_pictures, write_pictures
-    from roomeq.report.text.terminal import progress
-
-    check_pictures(options.only)
-    named, room = Path(options.room[0]), None
-    if len(options.room) == 1 and named.suffix == ".json":
-        _refuse_bare_options(options)
-    else:
-        room = _room(options)
-        _say_alarms(room)
-        _say(room.findings)
-    with progress("drawing", sys.stderr):
-        subject = Subject.of(room) if room else Subject(plan=read_plan(named))
-        folder = Path(options.output or f"{named.resolve().stem}_pictures")
-        written = write_pictures(subject, folder, only=options.only, form=options.form)
-    print(written.to_json().decode() if options.json else written, end="")
-    return 1 if (room and room.doubtful) or (options.only and written.not_made) else 0
-
-
-def _say_alarms(room: Room) -> bool:
-    """Say beside the output what is wrong with recorded sweeps, and return whether anything is."""
-    from roomeq.plan.recordings import recording_rows
-    from roomeq.report.text.recordings import alarm_texts
-
-    alarms = alarm_texts(recording_rows(room))
-    _say(alarms)
-    return bool(alarms)
-
-
-def _say(texts: Iterable[str]) -> None:
-    from roomeq.report.text.terminal import message
-
-    for text in texts:
-        print(message(printable(text), sys.stderr), file=sys.stderr)
-
-
-def _start(options: argparse.Namespace) -> int:
-    from pathlib import Path
-
-    from roomeq.base.replacing import replacing
-    from roomeq.importers.folder import look_into
-    from roomeq.importers.room import read_room
-    from roomeq.importers.room_file.reading import ROOM_FILE_NAME
-    from roomeq.report.text.room_file import room_file_text, start_text
-    from roomeq.report.text.terminal import progress
-
-    target = Path(options.folder) / ROOM_FILE_NAME
-    with progress("looking at the files", sys.stderr):
-        found = look_into(target.parent)
-        with replacing(target) as temporary:
-            temporary.write_text(room_file_text(found), encoding="utf-8")
-    print(start_text(found, file=str(target)), flush=True)
-    return _check(read_room(target), options)
-
-
-def _keys(options: argparse.Namespace) -> int:
-    from roomeq.report.text.keys import keys_text
-
-    print(keys_text(options.name), end="")
-    return 0
-
-
-def _show(options: argparse.Namespace) -> int:
-    from roomeq.plan.plan import read_plan
-    from roomeq.report.text.plan import plan_text
-    from roomeq.report.text.terminal import bars_wanted
-
-    plan = read_plan(options.plan)
-    bars = bars_wanted(sys.stdout)
-    text = plan_text(plan, bars=bars, detail=options.detail)
-    print(plan.to_json().decode() if options.json else text, end="")
-    return 0
-
-
-def _sheet(options: argparse.Namespace) -> int:
-    from pathlib import Path
-
-    from roomeq.plan.plan import read_plan
-    from roomeq.report.sheet.sheet import plan_names, write_settings_sheet
-    from roomeq.report.text.terminal import progress
-
-    named: list[str] = options.plan
-    output = Path(options.output)
-    if output.resolve() in [Path(path).resolve() for path in named]:
-        raise ValueError(f"{output} is one of the plans; give another file with --output")
-    names = plan_names(named)
-    plans = {name: read_plan(path) for name, path in zip(names, named, strict=True)}
-    with progress("writing the sheet", sys.stderr):
-        write_settings_sheet(plans, output, mixed=options.mixed)
-    print(f"Settings sheet kept in {output}")
-    return 0
-
-
-def _device(options: argparse.Namespace) -> int:
-    from pathlib import Path
-
-    from roomeq.importers.device_profile import (
-        PROFILES,
-        profile_exists,
-        read_device,
-        shipped_profiles,
-    )
-    from roomeq.importers.room import DEFAULT_PROFILE
-    from roomeq.jobs.device import measure_device, write_measured_profile
-    from roomeq.report.text.device import device_text, profiles_text
-
-    if options.list:
-        devices = [read_device(name) for name in shipped_profiles()]
-        print(profiles_text(devices, explained=f"{PROFILES}/{DEFAULT_PROFILE}.toml"), end="")
-        return 0
-    if not options.flat:
-        raise ValueError("device needs --flat FILE and what was moved (or --list)")
-    kept = None if options.profile is None else Path(options.profile)
-    if kept is not None and kept.exists():
-        raise profile_exists(kept)
-    found = measure_device(
-        options.flat,
-        options.moved,
-        low_pass=options.low_pass,
-        high_pass=options.high_pass,
-        base=options.device,
-        name=None if kept is None else kept.stem,
-    )
-    print(found.to_json().decode() if options.json else device_text(found), end="")
-    if kept is not None:
-        sys.stdout.flush()  # what was found stands before a refusal
-        if not found.any_told:
-            raise ValueError("nothing could be told: no profile was written")
-        write_measured_profile(found, kept)
-        if not options.json:
-            print(f'\nProfile kept in {kept}: write profile = "{kept.name}" under [device]')
-    return 0 if found.all_told else 1
-
-
-def _sweep(options: argparse.Namespace) -> int:
-    from pathlib import Path
-
-    from roomeq.analysis.sweeps.sweep import playback_signal
-    from roomeq.base.recording import ChainConditions, SweepDescription
-    from roomeq.importers.sweep_files import write_sweep
-    from roomeq.report.text.sweeps import sweep_text
-    from roomeq.report.text.terminal import progress
-
-    if not options.lead_in >= 5.0:
-        raise ValueError(
-            f"--lead-in must be at least 5 s, got {options.lead_in:g} s: amplifiers with signal "
-            "sensing wake late and would lose the lowest bands"
-        )
-    sweep = SweepDescription(
-        start=options.start,
-        stop=options.stop,
-        length=options.length,
-        level_dbfs=options.level,
-        sample_rate=options.rate,
-        lead_in=options.lead_in,
-        tail=options.tail,
-        repeats=options.repeats,
-        channels=options.channels,
-        channel=options.channel,
-        conditions=ChainConditions(
-            dynamic_range_compression=options.compression,
-            upstream_correction=options.correction,
-            crossover=options.crossover,
-            volume=options.volume,
-            output=options.connection,
-            equaliser=options.equaliser,
-        ),
-    )
-    output = Path(options.output)
-    with progress("writing the sweep", sys.stderr):
-        written = write_sweep(output, playback_signal(sweep), sweep=sweep, replace=options.force)
-    print(sweep_text(sweep, files=[str(path) for path in written]), end="")
-    return 0

@@ -16,7 +16,7 @@ import numpy as np
 
 from roomeq.base.survey import Source
 from roomeq.importers.repeatability import same_recording
-from roomeq.jobs.verifying.agreement import judge_observation, seat_limit_db
+from roomeq.jobs.verifying.agreement import judge_observation, seat_limit_db, stated_otherwise
 from roomeq.jobs.verifying.hypotheses import Setup
 from roomeq.jobs.verifying.observation import Observation, Part
 from roomeq.jobs.verifying.surveys import compared_parts
@@ -95,7 +95,7 @@ def compare(before: Room, after: Room, *, other_room: bool = False) -> Compariso
         bands_not_checked=tuple(label for label in bands if label not in checked),
         causes=tuple(_as_change(cause, before) for cause in causes),
         seats=tuple(rows),
-        stated=tuple(_stated(before, after)),
+        stated=_stated(before, after),
         missing=tuple(seat for seat in seats if seat not in others),
         new=tuple(seat for seat in others if seat not in seats),
     )
@@ -162,16 +162,12 @@ def _as_change(cause: Cause, before: Room) -> Cause:
     return msgspec.structs.replace(cause, gains_db=changes)
 
 
-def _stated(before: Room, after: Room) -> list[StatedSetting]:
+def _stated(before: Room, after: Room) -> tuple[StatedSetting, ...]:
     """Return the settings that both room files state, and that differ."""
-    now, then = before.present, after.present
-    pairs: dict[str, tuple[float | None, float | None]] = {"level": (now.level_db, then.level_db)}
-    if now.gains_stated and then.gains_stated:
-        later = dict(zip(after.equaliser.labels, then.gains_db.tolist(), strict=True))
-        for label, gain in zip(before.equaliser.labels, now.gains_db.tolist(), strict=True):
-            pairs[label] = gain, later.get(label)
-    return [
-        StatedSetting(label=label, planned_db=one, stated_db=other)
-        for label, (one, other) in pairs.items()
-        if one is not None and other is not None and abs(one - other) > 1e-9
-    ]
+    both = before.present.gains_stated and after.present.gains_stated
+    settings = []
+    for room in (before, after):
+        gains = room.present.gains_db.tolist() if both else []
+        labels = room.equaliser.labels if both else ()
+        settings.append({"level": room.present.level_db, **dict(zip(labels, gains, strict=True))})
+    return stated_otherwise(*settings)

@@ -22,7 +22,7 @@ from roomeq.base.survey import Survey
 from roomeq.device.equaliser import FixedBandEqualiser, QLaw
 from roomeq.jobs.joining.steps import present_data
 from roomeq.jobs.verify_joined import check_joining, joining_stated_otherwise
-from roomeq.jobs.verifying.agreement import judge_observation
+from roomeq.jobs.verifying.agreement import judge_observation, stated_otherwise
 from roomeq.jobs.verifying.hypotheses import Setup, gains_in_force_db
 from roomeq.jobs.verifying.observation import Observation
 from roomeq.jobs.verifying.parts import observed_parts
@@ -32,7 +32,6 @@ from roomeq.plan.records import DeviceRecord
 from roomeq.plan.verification import (
     LevelCheck,
     StatedJoiningSetting,
-    StatedSetting,
     Verification,
 )
 from roomeq.room.room import Room
@@ -42,8 +41,6 @@ __all__ = [
     "verify",
     "verify_room",
 ]
-
-_SAME_DB = 1e-9
 
 
 def verify_room(
@@ -212,7 +209,10 @@ def verify(
         level=_level_check(plan, offset, tolerance=judged.tolerance_db),
         seats=judged.seats,
         bands=judged.bands,
-        stated=_stated(plan, stated_gains_db or {}, stated_level_db),
+        stated=stated_otherwise(
+            {band.label: band.gain_db for band in plan.bands} | {"level": plan.level.setting_db},
+            {**(stated_gains_db or {}), "level": stated_level_db},
+        ),
         not_measured_again=tuple(
             entry.seat for entry in plan.seats if entry.seat not in seen.seats
         ),
@@ -242,22 +242,6 @@ def _setup(
         microphone_db=microphone_db,
         sum_known=plan.joining is not None and bool(plan.joining.quadrature),
     )
-
-
-def _stated(
-    plan: Plan, gains_db: Mapping[str, float], level_db: float | None
-) -> tuple[StatedSetting, ...]:
-    found = [
-        StatedSetting(
-            label=band.label, planned_db=band.gain_db, stated_db=float(gains_db[band.label])
-        )
-        for band in plan.bands
-        if band.label in gains_db and abs(gains_db[band.label] - band.gain_db) > _SAME_DB
-    ]
-    planned = plan.level.setting_db
-    if level_db is not None and planned is not None and abs(level_db - planned) > _SAME_DB:
-        found.append(StatedSetting(label="level", planned_db=planned, stated_db=level_db))
-    return tuple(found)
 
 
 def _level_check(plan: Plan, offset_db: float, *, tolerance: float) -> LevelCheck:

@@ -192,8 +192,8 @@ def test_an_output_that_cannot_be_is_refused_before_anything_is_computed(
     def computed(*_, **__):
         raise AssertionError("computed first")
 
-    monkeypatch.setattr("roomeq.jobs.propose.propose", computed)
-    monkeypatch.setattr("roomeq.jobs.join.join", computed)
+    monkeypatch.setattr("roomeq.cli.commands.propose", computed)
+    monkeypatch.setattr("roomeq.cli.commands.join", computed)
     refused(capsys, "propose", CABIN, "--plan", tmp_path / output)
     refused(capsys, "join", SAMPLES / "ferry_office", "--plan", tmp_path / output)
     assert [path.name for path in tmp_path.iterdir()] == ["link.json"]
@@ -204,7 +204,7 @@ def test_what_should_not_happen_is_one_line_and_with_debug_all(capsys, monkeypat
     def broken(*_, **__):
         raise KeyError("gone")
 
-    monkeypatch.setattr("roomeq.jobs.propose.propose", broken)
+    monkeypatch.setattr("roomeq.cli.commands.propose", broken)
     assert main(["propose", str(CABIN)]) == 2
     assert "roomeq: this should not happen: KeyError: 'gone'" in capsys.readouterr().err
     with pytest.raises(KeyError):
@@ -248,7 +248,7 @@ def test_stopping_has_a_status_of_its_own_and_leaves_nothing(capsys, monkeypatch
     def stopped(*_, **__):
         raise KeyboardInterrupt
 
-    monkeypatch.setattr("roomeq.jobs.propose.propose", stopped)
+    monkeypatch.setattr("roomeq.cli.commands.propose", stopped)
     assert main(["propose", str(CABIN), "--plan", str(tmp_path / "plan.json")]) == 130
     assert capsys.readouterr().err == "roomeq: stopped\n"
     assert list(tmp_path.iterdir()) == []

@@ -14,8 +14,8 @@ import pytest
 from places import SAMPLES
 
 from roomeq.base.doing import watched
+from roomeq.cli import commands
 from roomeq.cli.main import main
-from roomeq.jobs import propose as propose_module
 from roomeq.report.text import terminal
 
 CABIN, FERRY = str(SAMPLES / "lakeside_cabin"), str(SAMPLES / "ferry_office")
@@ -164,7 +164,7 @@ def test_join_says_first_that_no_mains_were_measured(seen):
 
 
 def test_a_plan_that_cannot_be_kept_is_refused_before_it_is_made(seen, monkeypatch, tmp_path):
-    monkeypatch.setattr(propose_module, "propose", lambda *_, **__: 1 / 0)
+    monkeypatch.setattr(commands, "propose", lambda *_, **__: 1 / 0)
     status, out, err = seen(120, "propose", CABIN, "--plan", tmp_path / "no" / "plan.json")
     assert (status, out) == (2, "")
     assert "No such file or directory" in err

@@ -566,7 +566,7 @@ def test_exit_status_of_every_verdict(room, plan, tmp_path, monkeypatch):
     def status(gains=plan.gains_db, *, offset_db=as_set, present=stated):
         survey = measured_again(room, gains, offset_db=offset_db)
         again = replace_field(room, survey=survey, present=present, findings=())
-        monkeypatch.setattr("roomeq.importers.room.read_room", lambda *_, **__: again)
+        monkeypatch.setattr("roomeq.cli.commands.read_room", lambda *_, **__: again)
         return main(["verify", str(tmp_path / "plan.json"), str(SAMPLES / "lakeside_cabin")])
 
     assert status() == 0

@@ -17,11 +17,12 @@ from roomeq.base.levels import FloatArray
 from roomeq.jobs.verifying.causes import judge_causes
 from roomeq.jobs.verifying.hypotheses import Setup
 from roomeq.jobs.verifying.observation import Observation, Part
-from roomeq.plan.verification import BandCheck, Cause, CauseCode, SeatCheck
+from roomeq.plan.verification import BandCheck, Cause, CauseCode, SeatCheck, StatedSetting
 
-__all__ = ["Agreement", "judge_observation", "seat_limit_db"]
+__all__ = ["Agreement", "judge_observation", "seat_limit_db", "stated_otherwise"]
 
 AGREES_DB = 1.0
+_SAME_DB = 1e-9
 _CLOSE = 0.5
 """Share of "as planned" from which another cause is told in its place where seats or bands differ;
 farther from it nothing is accused."""
@@ -95,6 +96,18 @@ def judge_observation(
 def seat_limit_db(scatter_db: float) -> float:
     """Return the root mean square that a seat may differ by, in dB."""
     return max(_SEAT_DB, _SEAT_SCATTERS * scatter_db)
+
+
+def stated_otherwise(
+    planned: Mapping[str, float | None], stated: Mapping[str, float | None]
+) -> tuple[StatedSetting, ...]:
+    """Return the settings in dB, by label, that are stated to be others than planned."""
+    pairs = [(label, value, stated.get(label)) for label, value in planned.items()]
+    return tuple(
+        StatedSetting(label=label, planned_db=one, stated_db=float(other))
+        for label, one, other in pairs
+        if one is not None and other is not None and abs(one - other) > _SAME_DB
+    )
 
 
 def _seat_checks(seen: Observation, offset_db: float) -> tuple[SeatCheck, ...]:

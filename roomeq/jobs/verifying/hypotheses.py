@@ -14,7 +14,6 @@ import itertools
 import math
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
-from functools import partial
 
 import numpy as np
 
@@ -115,7 +114,7 @@ class Explanation:
 
 def explanations(seen: Observation, setup: Setup) -> list[Explanation]:
     """Return the best explanation of every kind, the likeliest first."""
-    found = [_one(seen, CauseCode.AS_PLANNED, Change(), values=0)]
+    found = [_one(seen, Cause(code=CauseCode.AS_PLANNED), Change())]
     if setup.equaliser is not None:
         found += _whole_lists(seen, setup, setup.equaliser)
         found += _single_bands(seen, setup, setup.equaliser)
@@ -123,9 +122,11 @@ def explanations(seen: Observation, setup: Setup) -> list[Explanation]:
     if setup.microphone_db is not None:
         found += _microphone(seen, setup.microphone_db)
     if setup.sum_known:
-        found += _joining(seen)
+        found.append(_one(seen, Cause(code=CauseCode.POLARITY), Change(sign=-1.0)))
+        found.append(_best(seen, CauseCode.DELAY, lambda d: Change(delay=d), _DELAYS))
     if setup.sum_known or setup.both_alone:
-        found += _levels(seen)
+        found.append(_best(seen, CauseCode.LEVEL, lambda x: Change(sub_db=x), _LEVELS))
+        found.append(_best(seen, CauseCode.MAINS_LEVEL, lambda x: Change(mains_db=x), _LEVELS))
     found += _places(seen)
     found.append(_something_else(seen))
     return sorted(found, key=lambda one: -one.score)
@@ -133,21 +134,21 @@ def explanations(seen: Observation, setup: Setup) -> list[Explanation]:
 
 def _one(
     seen: Observation,
-    code: CauseCode,
+    cause: Cause,
     change: Change,
     *,
-    values: float,
+    values: float = 0,
     of: int = 1,
-    **said: object,
+    left: list[FloatArray] | None = None,
+    further_db: list[FloatArray] | None = None,
 ) -> Explanation:
-    """Return a single candidate as an explanation."""
-    score = float(seen.score(change)[0]) - _cost(seen, code, values=values, of=of)
-    return Explanation(cause=Cause(code=code, **said), score=score, change=change)  # type: ignore[arg-type]
+    """Return a single candidate as an explanation, judged by `left` where that is given.
 
-
-def _cost(seen: Observation, code: CauseCode, *, values: float = 0, of: int = 1) -> float:
-    """Return what the freedom of an explanation costs: values fitted, alternatives, how unusual."""
-    return _UNUSUAL[code] + 0.5 * values * math.log(max(seen.count, 2.0)) + math.log(of)
+    Its freedom costs: values fitted, alternatives, how unusual it is.
+    """
+    score = seen.score(change) if left is None else seen.score_of(left, further_db=further_db)
+    cost = _UNUSUAL[cause.code] + 0.5 * values * math.log(max(seen.count, 2.0)) + math.log(of)
+    return Explanation(cause=cause, score=float(score[0]) - cost, change=change, left=left)
 
 
 def _best(
@@ -158,7 +159,7 @@ def _best(
 ) -> Explanation:
     """Return the best of candidates that differ in one value."""
     best = float(grid[int(np.argmax(seen.score(make(grid))))])
-    return _one(seen, code, make(np.array([best])), values=1, value=best)
+    return _one(seen, Cause(code=code, value=best), make(np.array([best])), values=1)
 
 
 def _gains(equaliser: FixedBandEqualiser, gains_db: FloatArray, planned: FloatArray) -> Change:
@@ -220,31 +221,30 @@ def _whole_lists(
         kept = (CauseCode.OTHER_PLAN, CauseCode.BANDS_OFF)
         alternatives = {code: alternatives[code] for code in kept}
     for code, causes in alternatives.items():
-        found = []
-        for cause in causes:
-            gains = gains_in_force_db(cause, setup)
-            if gains is not None and np.abs(gains - setup.gains_db).max() >= MATERIAL_DB:
-                change = _gains(equaliser, gains, setup.gains_db)
-                found.append(
-                    Explanation(cause=cause, score=float(seen.score(change)[0]), change=change)
-                )
-        if found:
-            best = max(found, key=lambda one: one.score)
-            fitted = code is CauseCode.SCALED
-            cost = _cost(seen, code, values=int(fitted), of=1 if fitted else len(found))
-            yield replace(best, score=best.score - cost)
+        lists = [(cause, gains_in_force_db(cause, setup)) for cause in causes]
+        other = [
+            (cause, _gains(equaliser, gains, setup.gains_db))
+            for cause, gains in lists
+            if gains is not None and np.abs(gains - setup.gains_db).max() >= MATERIAL_DB
+        ]
+        values, of = (1, 1) if code is CauseCode.SCALED else (0, len(other))
+        tried = [_one(seen, cause, change, values=values, of=of) for cause, change in other]
+        if tried:
+            yield max(tried, key=lambda one: one.score)
     before = [(part.binned_db - part.before_db @ part.means)[None] for part in seen.parts]
     if max(float(np.abs(part.before_db).max()) for part in seen.parts) >= MATERIAL_DB:
         left = seen.centred(before)
-        score = float(seen.score_of(left)[0]) - _cost(seen, CauseCode.AS_BEFORE)
-        yield Explanation(
-            cause=Cause(code=CauseCode.AS_BEFORE), score=score, change=Change(), left=left
-        )
+        yield _one(seen, Cause(code=CauseCode.AS_BEFORE), Change(), left=left)
     if not setup.lists:
         return
     widths = [
-        _one(seen, CauseCode.WIDTH, _width(equaliser, setup.gains_db, x), values=1, value=x)
-        for x in _Q_FACTORS
+        _one(
+            seen,
+            Cause(code=CauseCode.WIDTH, value=factor),
+            _width(equaliser, setup.gains_db, factor),
+            values=1,
+        )
+        for factor in _Q_FACTORS
     ]
     yield max(widths, key=lambda one: one.score)
 
@@ -285,15 +285,9 @@ def _single_bands(
         choice: Sequence[tuple[tuple[int, float], ...]], code: CauseCode, of: int
     ) -> Explanation:
         best = choice[int(np.argmax(seen.score(set_to(choice))))]
-        return _one(
-            seen,
-            code,
-            set_to([best]),
-            values=len(best),
-            of=of,
-            bands=tuple(equaliser.labels[i] for i, _ in best),
-            gains_db=tuple(g for _, g in best),
-        )
+        labels = tuple(equaliser.labels[i] for i, _ in best)
+        cause = Cause(code=code, bands=labels, gains_db=tuple(g for _, g in best))
+        return _one(seen, cause, set_to([best]), values=len(best), of=of)
 
     apart = [[g for g in grid.tolist() if abs(g - own) >= MATERIAL_DB] for own in planned]
     singles = [((i, g),) for i in bands for g in apart[i]]
@@ -329,24 +323,14 @@ def _band_and_level(
     set_to: Callable[[Sequence[tuple[tuple[int, float], ...]]], Change],
 ) -> Explanation:
     """Return the best of one band and the subwoofer's level wrong together."""
-    best: tuple[float, tuple[int, float], float] | None = None
-    for level in _LEVELS[::2]:
-        scores = seen.score(replace(set_to([(one,) for one in singles]), sub_db=level))
-        at = int(np.argmax(scores))
-        if best is None or scores[at] > best[0]:
-            best = float(scores[at]), singles[at], float(level)
-    assert best is not None
-    index, gain = best[1]
-    return _one(
-        seen,
-        CauseCode.BAND,
-        replace(set_to([((index, gain),)]), sub_db=best[2]),
-        values=4,  # two faults at once
-        of=setup.gains_db.size,
-        bands=(equaliser.labels[index],),
-        gains_db=(gain,),
-        value=best[2],
-    )
+    levels, change = _LEVELS[::2], set_to([(one,) for one in singles])
+    scores = np.array([seen.score(replace(change, sub_db=level)) for level in levels])
+    row, column = divmod(int(scores.argmax()), len(singles))
+    (index, gain), level = singles[column], float(levels[row])
+    label = equaliser.labels[index]
+    cause = Cause(code=CauseCode.BAND, bands=(label,), gains_db=(gain,), value=level)
+    change = replace(set_to([((index, gain),)]), sub_db=level)
+    return _one(seen, cause, change, values=4, of=setup.gains_db.size)  # two faults at once
 
 
 def _filters(seen: Observation, *, with_mains: bool) -> Iterator[Explanation]:
@@ -366,16 +350,16 @@ def _filters(seen: Observation, *, with_mains: bool) -> Iterator[Explanation]:
                 for corner in corners
             ]
 
-            def ratios(
-                frequencies: FloatArray,
-                tried: Sequence[CrossoverFilter] = tried,
-                wanted: int = wanted,
-            ) -> ComplexArray:
-                return np.array([one.response(frequencies) ** wanted for one in tried])
+            best = tried[int(np.argmax(seen.score(_switched(branch, tried, wanted))))]
+            cause = Cause(code=code, value=best.corner, engaged=wanted > 0)
+            yield _one(seen, cause, _switched(branch, [best], wanted), values=1, of=6)
 
-            best = tried[int(np.argmax(seen.score(Change(**{branch: ratios}))))]  # type: ignore[arg-type]
-            change = Change(**{branch: partial(ratios, tried=[best])})  # type: ignore[arg-type]
-            yield _one(seen, code, change, values=1, of=6, value=best.corner, engaged=wanted > 0)
+
+def _switched(branch: str, tried: Sequence[CrossoverFilter], wanted: int) -> Change:
+    """Return filters of a branch on (1) or off (-1)."""
+    return Change(
+        **{branch: lambda f: np.array([one.response(f) ** wanted for one in tried])}  # type: ignore[arg-type]
+    )
 
 
 def _microphone(
@@ -386,44 +370,20 @@ def _microphone(
         change = Change(
             transfer=lambda f, sign=sign: np.asarray(10.0 ** (sign * correction_db(f) / 20.0) + 0j)  # type: ignore[misc]
         )
-        yield _one(seen, CauseCode.MICROPHONE, change, values=0, of=2, engaged=sign > 0)
-
-
-def _joining(seen: Observation) -> Iterator[Explanation]:
-    """Yield what is wrong with polarity or delay of subwoofer and mains."""
-    yield _one(seen, CauseCode.POLARITY, Change(sign=-1.0), values=0)
-    yield _best(seen, CauseCode.DELAY, lambda d: Change(delay=d), _DELAYS)
-
-
-def _levels(seen: Observation) -> Iterator[Explanation]:
-    """Yield the level of the subwoofer against the mains, or theirs."""
-    yield _best(seen, CauseCode.LEVEL, lambda x: Change(sub_db=x), _LEVELS)
-    yield _best(seen, CauseCode.MAINS_LEVEL, lambda x: Change(mains_db=x), _LEVELS)
+        yield _one(seen, Cause(code=CauseCode.MICROPHONE, engaged=sign > 0), change, of=2)
 
 
 def _places(seen: Observation) -> Iterator[Explanation]:
     """Yield microphones that stood elsewhere, and files that were exchanged."""
-    seats, left = seen.seats, seen.residuals_db(Change())
-
-    def found(
-        cause: Cause,
-        rows: list[FloatArray],
-        further: list[FloatArray] | None,
-        *,
-        values: float,
-        of: int,
-    ) -> Explanation:
-        cost = _cost(seen, cause.code, values=values, of=of)
-        score = float(seen.score_of(rows, further_db=further)[0]) - cost
-        return Explanation(cause=cause, score=score, change=Change(), left=rows)
-
+    seats, same = seen.seats, Change()
+    left = seen.residuals_db(same)
     for seat in seats if len(seats) > 1 else ():
         further = [
             np.array([[_MOVED_DB if name == seat else 0.0] for name in part.seats])
             for part in seen.parts
         ]
         cause = Cause(code=CauseCode.SEAT_MOVED, seats=(seat,))
-        yield found(cause, left, further, values=1, of=len(seats))
+        yield _one(seen, cause, same, values=1, of=len(seats), left=left, further_db=further)
     pairs = list(itertools.combinations(seats, 2))
     for pair in pairs:
         swapped = []
@@ -436,12 +396,13 @@ def _places(seen: Observation) -> Iterator[Explanation]:
                 own[0, b] += binned[b] - binned[a]
             swapped.append(own)
         cause = Cause(code=CauseCode.SEATS_EXCHANGED, seats=pair)
-        yield found(cause, swapped, None, values=0, of=len(pairs))
+        yield _one(seen, cause, same, of=len(pairs), left=swapped)
     centres = [np.exp(np.log(part.frequencies) @ part.means) for part in seen.parts]
     for at_100 in _MOVED_DB_AT_100_HZ:
         further = [np.asarray([at_100 * row / 100.0]) for row in centres]
         cause = Cause(code=CauseCode.ALL_MOVED, value=at_100)
-        yield found(cause, left, further, values=1, of=len(_MOVED_DB_AT_100_HZ))
+        of = len(_MOVED_DB_AT_100_HZ)
+        yield _one(seen, cause, same, values=1, of=of, left=left, further_db=further)
 
 
 def _something_else(seen: Observation) -> Explanation:
@@ -454,6 +415,5 @@ def _something_else(seen: Observation) -> Explanation:
         rows = part.binned_db
         left.append((rows - np.median(rows, axis=0))[None])
         bins += part.means.shape[1] if part.sub_power is None else rows.size
-    cost = _cost(seen, CauseCode.SOMETHING_ELSE, values=0.5 * bins)
-    score = float(seen.score_of(left)[0]) - cost
-    return Explanation(cause=Cause(code=CauseCode.SOMETHING_ELSE), score=score, change=Change())
+    cause = Cause(code=CauseCode.SOMETHING_ELSE)
+    return _one(seen, cause, Change(), values=0.5 * bins, left=left)

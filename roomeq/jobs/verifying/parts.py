@@ -7,7 +7,7 @@ Levels in dB on the plan's axes, Hz. Only what was measured in the same way is c
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
 
@@ -18,12 +18,9 @@ from roomeq.base.levels import FloatArray, power_mean_db
 from roomeq.base.survey import Source, Survey
 from roomeq.jobs.verifying.observation import Part, bin_means
 from roomeq.optimiser.joining.data import SMOOTHING_FRACTION
-from roomeq.plan.joining import JoiningRecord
 from roomeq.plan.plan import Plan
 
 __all__ = ["measured_levels_db", "observed_parts"]
-
-Rows = tuple[tuple[float, ...], ...]
 
 
 def observed_parts(plan: Plan, survey: Survey) -> tuple[Part, ...]:
@@ -34,11 +31,10 @@ def observed_parts(plan: Plan, survey: Survey) -> tuple[Part, ...]:
     ValueError
         If nothing can, or it was measured in another way.
     """
-    parts = [part for part in (_own_part(plan, survey), _sum_part(plan, survey)) if part]
-    if not parts:
+    parts = [_own_part(plan, survey), _joined_part(plan, survey, "both")]
+    if not any(parts):
         raise ValueError(_nothing_to_compare(plan, survey))
-    mains = _mains_part(plan, survey)
-    return tuple(parts) if mains is None else (*parts, mains)
+    return tuple(part for part in (*parts, _joined_part(plan, survey, "mains")) if part)
 
 
 def _own_part(plan: Plan, survey: Survey) -> Part | None:
@@ -71,13 +67,11 @@ def _own_part(plan: Plan, survey: Survey) -> Part | None:
     )
 
 
-def _around_crossover(
-    record: JoiningRecord, survey: Survey, source: Source
-) -> tuple[tuple[str, ...], FloatArray, FloatArray, Callable[[Rows], FloatArray]] | None:
-    """Return seats, axis and levels of a source measured again, within an octave of the crossover.
-
-    The last turns rows of the record into those of the same seats and axis.
-    """
+def _joined_part(plan: Plan, survey: Survey, source: Source) -> Part | None:
+    """Return the sum with the mains, or the mains alone, within an octave of the crossover."""
+    record = plan.joining
+    if record is None:
+        return None
     axis = np.array(record.frequencies)
     rows = [row.seat for row in record.seats]
     measured = measured_levels_db(survey, rows, axis, source=source)
@@ -86,21 +80,22 @@ def _around_crossover(
     near = np.abs(np.log2(axis / record.corner)) <= 1.0 + 1e-9
     index = [rows.index(seat) for seat in measured]
 
-    def kept(levels: Rows) -> FloatArray:
+    def kept(levels: tuple[tuple[float, ...], ...]) -> FloatArray:
         return np.asarray(np.array(levels)[index][:, near])
 
-    again = np.array(list(measured.values()))[:, near]
-    return tuple(measured), axis[near], again, kept
-
-
-def _sum_part(plan: Plan, survey: Survey) -> Part | None:
-    """Return the sum with the mains, measured again."""
-    record = plan.joining
-    seen = None if record is None else _around_crossover(record, survey, "both")
-    if record is None or seen is None:
-        return None
-    seats, axis, again, kept = seen
-    planned = kept(record.after_level_db)
+    of_mains = source == "mains"
+    planned = kept(record.mains_level_db if of_mains else record.after_level_db)
+    part = Part(
+        seats=tuple(measured),
+        frequencies=axis[near],
+        difference_db=np.array(list(measured.values()))[:, near] - planned,
+        predicted_db=planned,
+        before_db=(planned if of_mains else kept(record.before_level_db)) - planned,
+        means=bin_means(axis[near]),
+        of_mains=of_mains,
+    )
+    if of_mains:
+        return part
     sub, mains = (
         10.0 ** (kept(level) / 10.0) for level in (record.sub_level_db, record.mains_level_db)
     )
@@ -108,36 +103,7 @@ def _sum_part(plan: Plan, survey: Survey) -> Part | None:
     quadrature = np.zeros_like(in_phase)
     if record.quadrature:
         quadrature = kept(record.quadrature) * np.sqrt(sub * mains)
-    return Part(
-        seats=seats,
-        frequencies=axis,
-        difference_db=again - planned,
-        predicted_db=planned,
-        before_db=kept(record.before_level_db) - planned,
-        means=bin_means(axis),
-        sub_power=sub,
-        mains_power=mains,
-        cross_power=in_phase + 1j * quadrature,
-    )
-
-
-def _mains_part(plan: Plan, survey: Survey) -> Part | None:
-    """Return the mains by themselves, measured again."""
-    record = plan.joining
-    seen = None if record is None else _around_crossover(record, survey, "mains")
-    if record is None or seen is None:
-        return None
-    seats, axis, again, kept = seen
-    planned = kept(record.mains_level_db)
-    return Part(
-        seats=seats,
-        frequencies=axis,
-        difference_db=again - planned,
-        predicted_db=planned,
-        before_db=np.zeros_like(planned),
-        means=bin_means(axis),
-        of_mains=True,
-    )
+    return replace(part, sub_power=sub, mains_power=mains, cross_power=in_phase + 1j * quadrature)
 
 
 def _check_comparable(plan: Plan, chosen: Survey, axis: FloatArray) -> None:

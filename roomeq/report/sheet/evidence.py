@@ -18,7 +18,7 @@ from roomeq.report.sheet.steps import owners, with_minus
 from roomeq.report.text.joining import joining_sentences, joining_verdict, meeting_sentences
 from roomeq.report.text.layout import joined, number, signed
 from roomeq.report.text.plan import FIRST_STATEMENT, evidence_sentences
-from roomeq.report.text.wording import caution_text
+from roomeq.report.text.wording import SOURCES, caution_text
 
 __all__ = [
     "SharedText",
@@ -45,12 +45,6 @@ _RECORD = (
     ("conditions", "Conditions"),
     ("drive_level", "Drive level"),
 )
-_SOURCES = {
-    "sub": "the subwoofer alone",
-    "mains": "the mains",
-    "both": "subwoofer and mains",
-    "joined": "the subwoofer alone and the mains alone",
-}
 _REMEDIES = {
     Reason.SEATS_DISAGREE: (
         "The seats differ more than they share, and one equaliser changes all of them alike.",
@@ -247,7 +241,7 @@ def record(plans: Mapping[str, Plan]) -> tuple[tuple[str, tuple[SharedText, ...]
     ]
     levels = {"spl": "dB SPL", "relative": "relative levels"}
     played = {
-        name: [f"{_SOURCES['joined' if p.joining else p.source]}, {levels[p.level_reference]}"]
+        name: [f"{SOURCES['joined' if p.joining else p.source]}, {levels[p.level_reference]}"]
         for name, p in plans.items()
     }
     return (*rows, ("What played", share(played)))

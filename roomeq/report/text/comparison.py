@@ -11,7 +11,7 @@ from collections.abc import Callable
 
 from roomeq.plan.verification import Cause, CauseCode, Comparison, SeatChange
 from roomeq.report.text.layout import bullet_list, joined, paragraph, signed, signed_setting, table
-from roomeq.report.text.verification import cause_text
+from roomeq.report.text.verification import cause_text, louder
 
 __all__ = ["comparison_text"]
 
@@ -111,13 +111,8 @@ def _turned(cause: Cause) -> str:
         f"the band at {label} Hz looks turned by {signed_setting(change)} dB"
         for label, change in zip(cause.bands, cause.gains_db, strict=True)
     ]
-    beside = f", and the subwoofer is {_louder(cause)}" if cause.value is not None else ""
+    beside = f", and the subwoofer is {louder(cause)}" if cause.value is not None else ""
     return f"{joined(looks)}{beside}."
-
-
-def _louder(cause: Cause) -> str:
-    value = cause.value or 0.0
-    return f"{abs(value):.1f} dB {'louder' if value > 0 else 'quieter'}"
 
 
 def _filter(kind: str) -> Callable[[Cause], str]:
@@ -129,8 +124,8 @@ _TEXTS: dict[CauseCode, Callable[[Cause], str]] = {
     CauseCode.OTHER_PLAN: lambda c: f"the settings that {c.name} states are in force.",
     CauseCode.BAND: _turned,
     CauseCode.TWO_BANDS: _turned,
-    CauseCode.LEVEL: lambda c: f"the subwoofer is {_louder(c)} against the mains.",
-    CauseCode.MAINS_LEVEL: lambda c: f"the mains are {_louder(c)} against the subwoofer.",
+    CauseCode.LEVEL: lambda c: f"the subwoofer is {louder(c)} against the mains.",
+    CauseCode.MAINS_LEVEL: lambda c: f"the mains are {louder(c)} against the subwoofer.",
     CauseCode.HIGH_PASS: _filter("high-pass"),
     CauseCode.LOW_PASS: _filter("low-pass"),
 }

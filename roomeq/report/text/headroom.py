@@ -100,15 +100,14 @@ def headroom_lines(
         }
         for entry in headroom.bands
     ]
-    titles = [title for title in rows[0] if any(row[title] for row in rows)] if rows else [">Band"]
-    cells = [[row[title] for title in titles] for row in rows]
+    told = [title for title in rows[0] if any(row[title] for row in rows)] if rows else [">Band"]
     place = "" if main_seat is None else f", main seat {main_seat}"
     below = f"{quieter_db:.1f} dB below" if quieter_db >= 0.05 else "at"
     lines = paragraph(
         f"Headroom {below} the wanted level{place} (aim and reached: dB SPL there; drive: above "
         "that of the measurement)"
     )
-    lines += table(titles, cells)
+    lines += table(told, [[row[title] for title in told] for row in rows])
     lines += paragraph(_first_text(headroom), indent=2)
     if any(entry.distortion_db is not None for entry in headroom.bands):
         lines += paragraph(_LIMITS_TEXT, indent=2)

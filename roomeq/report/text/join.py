@@ -30,11 +30,11 @@ from roomeq.report.text.joining import (
     set_text,
     setting_entries,
 )
-from roomeq.report.text.layout import bullet_list, paragraph, signed, table
+from roomeq.report.text.layout import bullet_list, paragraph, signed, table, text_of
 from roomeq.report.text.path import path_estimate_lines, path_lines
 from roomeq.report.text.safety import SAFETY_LINE
 
-__all__ = ["PAIR_DOUBTS", "corner_text", "level_joining_text", "room_joining_text"]
+__all__ = ["PAIR_DOUBTS", "corner_lines", "level_joining_lines", "room_joining_text"]
 
 _BYPASS_FIRST = (
     "All this holds with every low-pass engaged as it was. Levels cannot tell what the sum becomes "
@@ -44,33 +44,31 @@ _BYPASS_FIRST = (
 
 def room_joining_text(joining: RoomJoining, *, detail: bool = False) -> str:
     """Return what joining found in a room as text; with `detail` what the filters do as well."""
-    parts = ["\n".join(paragraph(f"{joining.room}: joining subwoofer and mains")) + "\n"]
-    if joining.with_bands is not None and (loud := loud_lines(joining.with_bands)):
-        parts.append("\n".join(loud) + "\n")
-    if joining.record is not None:
-        parts.append("\n".join(joining_lines(joining.record)) + "\n")
-    if joining.with_bands is not None:
-        parts.append("\n".join(bands_lines(joining.with_bands)) + "\n")
+    record, with_bands, path = joining.record, joining.with_bands, joining.path
+    parts = [
+        paragraph(f"{joining.room}: joining subwoofer and mains"),
+        [] if with_bands is None else loud_lines(with_bands),
+        [] if record is None else joining_lines(record),
+        [] if with_bands is None else bands_lines(with_bands),
+    ]
     if joining.levels is not None:
-        parts.append(level_joining_text(joining.levels))
-        if joining.path is not None and joining.path.recommended is not None:
-            parts.append("\n".join(paragraph(_BYPASS_FIRST)) + "\n")
-    bypass = joining.record is not None and joining.record.bypass
-    if joining.path is not None and (detail or not bypass):  # else it stands among the settings
-        parts.append("\n".join(path_lines(joining.path, detail=detail)) + "\n")
+        parts.append(level_joining_lines(joining.levels))
+        if path is not None and path.recommended is not None:
+            parts.append(paragraph(_BYPASS_FIRST))
+    if path is not None and (detail or record is None or not record.bypass):
+        parts.append(path_lines(path, detail=detail))  # else it stands among the settings
     if joining.estimate is not None:
-        lines = path_estimate_lines(joining.estimate, described=joining.path, detail=detail)
-        parts.append("\n".join(lines) + "\n")
+        parts.append(path_estimate_lines(joining.estimate, described=path, detail=detail))
     if joining.corners is not None:
-        parts.append(corner_text(joining.corners))
-    elif joining.record is not None:
+        parts.append(corner_lines(joining.corners))
+    elif record is not None:
         said = f"Other corners and slopes were not tried: {joining.corners_missing}."
-        parts.append("\n".join(paragraph(said)) + "\n")
+        parts.append(paragraph(said))
     once_more = [] if joining.settled is None else paragraph(set_text(joining.settled))
-    return "\n".join([*parts, "\n".join([*once_more, *paragraph(SAFETY_LINE), ""])])
+    return text_of([*parts, [*once_more, *paragraph(SAFETY_LINE)]])
 
 
-def level_joining_text(joining: LevelJoiningRecord) -> str:
+def level_joining_lines(joining: LevelJoiningRecord) -> list[str]:
     """Return what four levels tell, and what they cannot."""
     late, answer = joining.if_late, joining.answer
     said = [
@@ -86,7 +84,7 @@ def level_joining_text(joining: LevelJoiningRecord) -> str:
     else:
         settings, present = answer.settings.settings(), answer.present.settings()
         lines += ["Settings", *bullet_list(setting_entries(settings, present=present))]
-    return "\n".join([*lines, *paragraph(reference_text(), indent=2)]) + "\n"
+    return [*lines, *paragraph(reference_text(), indent=2)]
 
 
 def _question(joining: LevelJoiningRecord) -> list[str]:
@@ -137,8 +135,8 @@ PAIR_DOUBTS = {
 """What speaks against a pair of low-pass and high-pass."""
 
 
-def corner_text(choice: CornerChoice) -> str:
-    """Return ranked pairs of low-pass and high-pass as text."""
+def corner_lines(choice: CornerChoice) -> list[str]:
+    """Return ranked pairs of low-pass and high-pass."""
     lines = ["Corner and slopes", *paragraph(_verdict(choice), indent=2)]
     shown = list(choice.ranked[:_SHOWN_PAIRS])
     if choice.present not in shown:
@@ -148,7 +146,7 @@ def corner_text(choice: CornerChoice) -> str:
     lines += table(titles, rows)
     if choice.refused:
         lines += ["  On offer, but not ranked:", *bullet_list(_refused(choice))]
-    return "\n".join(lines) + "\n"
+    return lines
 
 
 def _refused(choice: CornerChoice) -> list[str]:

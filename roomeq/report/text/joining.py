@@ -48,6 +48,11 @@ NAMED_SEAT_DB = 0.3
 FAR_TOO_LOUD_DB = 12.0
 """Mean over the bands below the corner; common practice, no source. In 45 random rooms with mains
 (`joining_cases.py`, seeds 61000 to 61044) it is said in 8; in 42 with the subwoofer 12 dB up."""
+_LEVEL_STOPS = {
+    "range": "The level stops where the knob ends, or at the 6 dB that are changed at once: more "
+    "might be better. Measure again with it set.",
+    "drive": "The level stops at the drive limit, which grants no further step.",
+}
 _SHOWN_DB = 0.05  # less is the same figure in print
 _TOLD_RIGHT = {False: "three of four", True: "nine of ten"}
 """Of rooms in which the polarity was told, by whether both boxes were declared and taken out: how
@@ -338,7 +343,8 @@ def joining_sentences(record: JoiningRecord, *, brief: bool = False) -> list[str
                 f"Before the bands, as roomeq join says: {_candidate_text(before)}, loses "
                 f"{before.loss_db:.1f} dB."
             )
-        entries += _level_stop(bands.level_stops_at)
+        if bands.level_stops_at:
+            entries.append(_LEVEL_STOPS[bands.level_stops_at])
     if not brief and record.polarity is not None and record.polarity.inverted is not None:
         arrival = record.polarity.arrival_ms
         way = "later" if arrival > 0 else "earlier"
@@ -356,17 +362,6 @@ def joining_sentences(record: JoiningRecord, *, brief: bool = False) -> list[str
             "quarter of such rooms other seats lost more than 0.3 dB."
         )
     return entries
-
-
-def _level_stop(reason: str) -> list[str]:
-    words = {
-        "range": (
-            "The level stops where the knob ends, or at the 6 dB that are changed at once: more "
-            "might be better. Measure again with it set."
-        ),
-        "drive": "The level stops at the drive limit, which grants no further step.",
-    }
-    return [words[reason]] if reason else []
 
 
 def _worse_seats(record: JoiningRecord) -> list[str]:

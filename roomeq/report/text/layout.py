@@ -13,7 +13,7 @@ import itertools
 import math
 import re
 import textwrap
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from contextvars import ContextVar
 
@@ -22,12 +22,14 @@ __all__ = [
     "bullet_list",
     "columns",
     "joined",
+    "listed",
     "number",
     "page",
     "paragraph",
     "signed",
     "signed_setting",
     "table",
+    "text_of",
 ]
 
 WIDTH = 80
@@ -183,3 +185,13 @@ def bullet_list(entries: Sequence[str]) -> list[str]:
     for entry in entries:
         lines += _wrapped(entry, _page.get(), "  - ", "    ")
     return lines
+
+
+def listed(title: str, entries: Sequence[str]) -> list[str]:
+    """Wrap entries as a list under its title; no entries, no title."""
+    return [title, *bullet_list(entries)] if entries else []
+
+
+def text_of(parts: Iterable[Sequence[str]]) -> str:
+    """Return parts as text, a blank line between them; a part without lines is left out."""
+    return "\n\n".join("\n".join(part) for part in parts if part) + "\n"

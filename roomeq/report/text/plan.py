@@ -26,10 +26,12 @@ from roomeq.report.text.joining import (
 from roomeq.report.text.layout import (
     bullet_list,
     columns,
+    listed,
     number,
     paragraph,
     signed,
     signed_setting,
+    text_of,
 )
 from roomeq.report.text.recordings import alarm_texts, recording_table
 from roomeq.report.text.safety import SAFETY_LINE
@@ -73,19 +75,17 @@ def plan_text(plan: Plan, *, bars: bool = False, detail: bool = False) -> str:
         first,
         _verdict(plan),
         _settings(plan, bars=bars, detail=detail),
-        ["Found in the measurements: look at it before anything is set", *bullet_list(found)]
-        if found
-        else [],
+        listed("Found in the measurements: look at it before anything is set", found),
         _cautions(plan),
         _sum(plan) if plan.joining is not None else [],
         _evidence(plan, detail=detail),
         recording_table(plan.recordings) if detail else [],
         _choices(plan) if detail else [],
         *_drive(plan, detail=detail),
-        ["Taken for granted", *bullet_list(plan.assumptions)] if plan.assumptions else [],
+        listed("Taken for granted", plan.assumptions),
         [*_once_more(plan), *paragraph(SAFETY_LINE)],
     ]
-    return "\n\n".join("\n".join(part) for part in parts if part) + "\n"
+    return text_of(parts)
 
 
 def _verdict(plan: Plan) -> list[str]:
@@ -180,7 +180,7 @@ def _once_more(plan: Plan) -> list[str]:
 def _cautions(plan: Plan) -> list[str]:
     said = CautionCode.LOW_PASS_TWICE  # among the settings
     texts = [caution_text(caution) for caution in plan.cautions if caution.code is not said]
-    return ["Cautions", *bullet_list(texts)] if texts else []
+    return listed("Cautions", texts)
 
 
 def _sum(plan: Plan) -> list[str]:

@@ -10,10 +10,11 @@ is left blank, never shown as 0.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping, Sequence
+from typing import TypeVar
 
 from roomeq.analysis.recordings.findings import Finding, FindingCode, Severity
-from roomeq.plan.recordings import DetailRow, RecordingRow
+from roomeq.plan.recordings import DecayRow, DetailRow, RecordingRow
 from roomeq.report.text.layout import bullet_list, columns, number, paragraph, table
 
 __all__ = [
@@ -29,6 +30,7 @@ __all__ = [
 ]
 
 
+_Value = TypeVar("_Value")
 CODES = {
     FindingCode.SILENT_CHANNEL: "silent channel",
     FindingCode.LOW_LEVEL: "too little level",
@@ -181,16 +183,22 @@ def _found(row: RecordingRow, *, notes: bool) -> str:
 
 def _snr(rows: Sequence[RecordingRow]) -> list[str]:
     """Return signal-to-noise ratios by band, a numbered column for each recording."""
-    columns = [dict(zip(row.bands, row.snr_db, strict=True)) for row in rows]
-    if not any(columns):
+    columns = {n: dict(zip(row.bands, row.snr_db, strict=True)) for n, row in enumerate(rows, 1)}
+    if not any(columns.values()):
         return []
-    body = [
-        [f"{label} Hz", *(number(column.get(label), digits=0) for column in columns), ""]
-        for label in max((row.bands for row in rows), key=len)
-    ]
-    titles = [">Band", *(f">{place}" for place in range(1, len(rows) + 1)), ""]
     title = "Signal-to-noise ratio of the response, dB, by recording:"
-    return ["", title, *table(titles, body)]
+    return ["", title, *_by_recording(">Band", columns, lambda ratio: number(ratio, digits=0))]
+
+
+def _by_recording(
+    title: str, columns: Mapping[int, Mapping[str, _Value]], text: Callable[[_Value | None], str]
+) -> list[str]:
+    """Lay out values by band, a numbered column for each recording."""
+    body = [
+        [f"{label} Hz", *(text(column.get(label)) for column in columns.values()), ""]
+        for label in max(columns.values(), key=len)
+    ]
+    return table([title, *(f">{place}" for place in columns), ""], body)
 
 
 def detail_lines(rows: Sequence[DetailRow]) -> list[str]:
@@ -204,24 +212,11 @@ def detail_lines(rows: Sequence[DetailRow]) -> list[str]:
 
 
 def _decay(rows: Sequence[DetailRow]) -> list[str]:
-    told = [(number, row) for number, row in enumerate(rows, start=1) if row.decay]
+    columns = {n: {band.label: band for band in row.decay} for n, row in enumerate(rows, 1)}
+    told = {place: column for place, column in columns.items() if column}
     lines = ["Decay time of 60 dB by octave, s (T20, T30; ISO 3382-2), by recording"]
     if told:
-        columns = [{band.label: band for band in row.decay} for _, row in told]
-        labels = [band.label for band in max((row.decay for _, row in told), key=len)]
-        body = []
-        for label in labels:
-            cells = [f"{label} Hz"]
-            for column in columns:
-                band = column.get(label)
-                if band is None or (band.t20 is None and band.t30 is None):
-                    cells.append("")
-                    continue
-                times = ", ".join("-" if t is None else f"{t:.2f}" for t in (band.t20, band.t30))
-                cells.append(f"({times})" if band.governed_by_filter else times)
-            body.append([*cells, ""])
-        titles = [">Octave", *(f">{number}" for number, _ in told), ""]
-        lines += table(titles, body)
+        lines += _by_recording(">Octave", told, _times)
         lines += paragraph(
             "In brackets: the band filter's own ringing governs (bandwidth times decay time below "
             "16), so the room may decay faster. Blank: noise leaves too small a range.",
@@ -234,6 +229,13 @@ def _decay(rows: Sequence[DetailRow]) -> list[str]:
                 indent=2,
             )
     return lines
+
+
+def _times(band: DecayRow | None) -> str:
+    if band is None or (band.t20 is None and band.t30 is None):
+        return ""
+    times = ", ".join("-" if t is None else f"{t:.2f}" for t in (band.t20, band.t30))
+    return f"({times})" if band.governed_by_filter else times
 
 
 def _distortion(row: DetailRow) -> list[str]:

@@ -12,13 +12,13 @@ import math
 from roomeq.jobs.check import EquipmentRow, RoomOverview
 from roomeq.optimiser.path.estimate import PathEstimate
 from roomeq.report.text.joining import explanation_text, loss_text, meeting_sentences
-from roomeq.report.text.layout import bullet_list, columns, paragraph, table
+from roomeq.report.text.layout import bullet_list, columns, listed, paragraph, table, text_of
 from roomeq.report.text.path import contradiction_texts, path_estimate_lines, path_lines
 from roomeq.report.text.recordings import alarm_texts, detail_lines, recording_lines
+from roomeq.report.text.wording import SOURCES
 
 __all__ = ["room_text"]
 
-_SOURCES = {"sub": "the subwoofer alone", "both": "subwoofer and mains", "mains": "the mains"}
 _VERDICTS = {
     "cancellation": "cancellation: leave it",
     "correctable": "can be mended",
@@ -47,38 +47,27 @@ def room_text(
     -------
     str
     """
-    lines = [*paragraph(f"{overview.room}: measurements"), ""]
+    path, corner, loss_db = overview.path_analysis, overview.sum_corner, overview.sum_loss_db
     found = [*alarm_texts(overview.recordings), *overview.findings, *_sum_findings(overview)]
     if estimate is not None:
         found += contradiction_texts(estimate)
-    if found:
-        lines += ["Found: look at these first", *bullet_list(found), ""]
-    else:
-        lines += ["Found: nothing that looks wrong", ""]
-    lines += [*_setup(overview), ""]
-    if overview.sum_corner is not None and overview.sum_loss_db is not None:
-        lines += [*paragraph(loss_text(overview.sum_corner, overview.sum_loss_db)), ""]
-    if overview.path_analysis is not None:
-        lines += [*path_lines(overview.path_analysis, detail=detail), ""]
-    if estimate is not None:
-        path = overview.path_analysis
-        lines += [*path_estimate_lines(estimate, described=path, detail=detail), ""]
-    if overview.equipment is not None:
-        lines += ["Amplifier and driver", *bullet_list(_equipment(overview.equipment)), ""]
-    if detail or not overview.recordings:
-        lines += [*_measurements(overview, detail=detail), ""]
-    if overview.recordings:
-        lines += [*recording_lines(overview.recordings, detail=detail), ""]
-    lines += [*_bands(overview, detail=detail), ""]
-    if overview.dips:
-        lines += [*_dips(overview, detail=detail), ""]
-    if overview.detail is not None:
-        lines += [*detail_lines(overview.detail), ""]
-    if overview.assumptions:
-        lines += ["Taken for granted", *bullet_list(overview.assumptions), ""]
-    if overview.notes:
-        lines += ["What the readers did", *bullet_list(_notes(overview, detail=detail)), ""]
-    return "\n".join(lines[:-1]) + "\n"
+    parts = [
+        paragraph(f"{overview.room}: measurements"),
+        listed("Found: look at these first", found) or ["Found: nothing that looks wrong"],
+        _setup(overview),
+        [] if corner is None or loss_db is None else paragraph(loss_text(corner, loss_db)),
+        [] if path is None else path_lines(path, detail=detail),
+        [] if estimate is None else path_estimate_lines(estimate, described=path, detail=detail),
+        listed("Amplifier and driver", _equipment(overview.equipment)),
+        _measurements(overview, detail=detail) if detail or not overview.recordings else [],
+        recording_lines(overview.recordings, detail=detail),
+        _bands(overview, detail=detail),
+        _dips(overview, detail=detail) if overview.dips else [],
+        [] if overview.detail is None else detail_lines(overview.detail),
+        listed("Taken for granted", overview.assumptions),
+        listed("What the readers did", _notes(overview, detail=detail)),
+    ]
+    return text_of(parts)
 
 
 def _sum_findings(overview: RoomOverview) -> list[str]:
@@ -113,8 +102,10 @@ def _setup(overview: RoomOverview) -> list[str]:
     return bullet_list(entries)
 
 
-def _equipment(row: EquipmentRow) -> list[str]:
+def _equipment(row: EquipmentRow | None) -> list[str]:
     """Say what is stated of amplifier, load, driver and wanted level, and what is not."""
+    if row is None:
+        return []
     assumed = ", taken for 0.8 times nominal" if row.minimum_assumed else ""
     ohm, voltage, moves = row.amplifier_minimum_ohm, row.measuring_voltage, row.largest_displacement
     high_pass = row.high_pass and row.high_pass.removeprefix("high-pass ")
@@ -185,7 +176,7 @@ def _bands(overview: RoomOverview, *, detail: bool) -> list[str]:
         }
         for row in overview.bands
     ]
-    title = f"What the seats share and where they differ, {_SOURCES[overview.source]}"
+    title = f"What the seats share and where they differ, {SOURCES[overview.source]}"
     lines = [*paragraph(title), *columns(rows)]
     if not overview.levels_comparable:
         lines += paragraph("One level offset per seat was removed first.", indent=2)

@@ -12,7 +12,7 @@ from collections.abc import Sequence
 
 from roomeq.analysis.sweeps.sweep import SWEEP_CAUTIONS, exposure_minutes
 from roomeq.base.recording import CHAIN_QUESTIONS, SweepDescription
-from roomeq.report.text.layout import bullet_list, paragraph, table
+from roomeq.report.text.layout import listed, paragraph, table, text_of
 
 __all__ = ["sweep_text"]
 
@@ -21,37 +21,34 @@ _EXPOSURES_DBA = (85.0, 88.0, 91.0, 94.0, 97.0, 100.0)
 
 def sweep_text(sweep: SweepDescription, *, files: Sequence[str]) -> str:
     """Return what was written, the cautions, and what was not answered."""
-    lines = [f"Written: {' and '.join(files)}", ""]
-    lines += paragraph(
-        f"{sweep.repeats} sweep{'s' if sweep.repeats != 1 else ''} of {sweep.duration:.2f} s from "
-        f"{sweep.start:g} to {sweep.stop:g} Hz at {sweep.level_dbfs:g} dBFS, after "
-        f"{sweep.lead_in:g} s of quiet noise and {sweep.pause:g} s of silence; {sweep.total:.1f} s "
-        "in all. Record from before the noise to after the last tail, in one go, with nothing in "
-        "the recorder that changes gain."
-    )
     half, whole = (sweep.stop * math.exp(-early / sweep.growth) for early in (0.5, 1.0))
-    lines += [
-        "",
-        *paragraph(
+    rows = [[f"{level:.0f}", _duration(exposure_minutes(level))] for level in _EXPOSURES_DBA]
+    parts = [
+        [f"Written: {' and '.join(files)}"],
+        paragraph(
+            f"{sweep.repeats} sweep{'s' if sweep.repeats != 1 else ''} of {sweep.duration:.2f} s "
+            f"from {sweep.start:g} to {sweep.stop:g} Hz at {sweep.level_dbfs:g} dBFS, after "
+            f"{sweep.lead_in:g} s of quiet noise and {sweep.pause:g} s of silence; "
+            f"{sweep.total:.1f} s in all. Record from before the noise to after the last tail, in "
+            "one go, with nothing in the recorder that changes gain."
+        ),
+        paragraph(
             f"Go on recording for {max(sweep.tail, 4.0):g} s after the last sweep has ended. "
             "Stopped with the sweep, a recording lacks the decay of a room that takes 1 s above "
             f"{half:.0f} Hz, and levels there are wrong; stopped 1 s before its end, all above "
             f"{whole:.0f} Hz."
         ),
+        listed("Before you play it", SWEEP_CAUTIONS),
+        ["Longest exposure a day (NIOSH)", *table([">dBA", ">Time"], rows)],
     ]
-    lines += ["", "Before you play it", *bullet_list(SWEEP_CAUTIONS), ""]
-    rows = [[f"{level:.0f}", _duration(exposure_minutes(level))] for level in _EXPOSURES_DBA]
-    lines += ["Longest exposure a day (NIOSH)", *table([">dBA", ">Time"], rows)]
     if sweep.conditions.unanswered:
         named = ", ".join(CHAIN_QUESTIONS[name] for name in sweep.conditions.unanswered)
-        lines += [
-            "",
-            *paragraph(
-                f"Not answered, so not recorded: {named}. What changes level or response between "
-                "player and loudspeaker must be off, or known."
-            ),
-        ]
-    return "\n".join(lines) + "\n"
+        said = (
+            f"Not answered, so not recorded: {named}. What changes level or response between "
+            "player and loudspeaker must be off, or known."
+        )
+        parts.append(paragraph(said))
+    return text_of(parts)
 
 
 def _duration(minutes: float) -> str:

@@ -13,7 +13,7 @@ from roomeq.plan.verification import BandCheck, Cause, CauseCode, Verification
 from roomeq.report.text.joining import loss_text
 from roomeq.report.text.layout import bullet_list, joined, paragraph, signed, signed_setting, table
 
-__all__ = ["cause_text", "verification_text"]
+__all__ = ["cause_text", "louder", "verification_text"]
 
 _UNCHECKED = (
     "The joining with the mains was not checked: measure both together again, or the mains by "
@@ -130,7 +130,7 @@ def _bands(cause: Cause) -> str:
         f"{label} Hz looks like {signed_setting(gain)} dB"
         for label, gain in zip(cause.bands, cause.gains_db, strict=True)
     ]
-    level = "" if cause.value is None else f", and the subwoofer is {_louder(cause)} than planned"
+    level = "" if cause.value is None else f", and the subwoofer is {louder(cause)} than planned"
     return f"{joined(looks)}, not as planned{level}. Set it as the plan has it, then measure again."
 
 
@@ -159,10 +159,10 @@ _TEXTS: dict[CauseCode, Callable[[Cause], str]] = {
         "the bands are off or bypassed: switch the equaliser on, look at the stored setting."
     ),
     CauseCode.LEVEL: lambda c: (
-        f"the subwoofer is {_louder(c)} than planned against the mains: look at its level knob."
+        f"the subwoofer is {louder(c)} than planned against the mains: look at its level knob."
     ),
     CauseCode.MAINS_LEVEL: lambda c: (
-        f"the mains are {_louder(c)} than when the plan was made: look at their level."
+        f"the mains are {louder(c)} than when the plan was made: look at their level."
     ),
     CauseCode.POLARITY: lambda _: (
         "the subwoofer's polarity is the other one: look at the switch and at the cable."
@@ -207,7 +207,8 @@ _TEXTS: dict[CauseCode, Callable[[Cause], str]] = {
 }
 
 
-def _louder(cause: Cause) -> str:
+def louder(cause: Cause) -> str:
+    """Say how much louder or quieter something was found."""
     value = cause.value or 0.0
     return f"{abs(value):.1f} dB {'louder' if value > 0 else 'quieter'}"
 

@@ -19,6 +19,7 @@ from roomeq.wanted.limits import DRIVE_BELOW_FLOOR_DB
 __all__ = [
     "KEEPS_LOUDNESS",
     "SAFETY",
+    "SOURCES",
     "caution_text",
     "level_purpose",
     "no_change_text",
@@ -27,6 +28,13 @@ __all__ = [
 ]
 
 _MOST_LOWER_LIMITS = 45.0  # Hz: few subwoofers end higher
+SOURCES = {
+    "sub": "the subwoofer alone",
+    "mains": "the mains",
+    "both": "subwoofer and mains",
+    "joined": "the subwoofer alone and the mains alone",
+}
+"""What was measured, or plays."""
 
 
 def reason_text(band: BandSetting, plan: Plan) -> str:
@@ -84,6 +92,10 @@ def _drive_limit_text(band: BandSetting, plan: Plan) -> str:
     return "its headroom" if limit_db is None else f"{signed(limit_db)} dB by its headroom"
 
 
+_WHAT_COULD = (
+    " What is left is cancellation, differs from seat to seat, or is held back by a limit (see why "
+    "at each band): moving the subwoofer or the seats, a second subwoofer or damping can change it."
+)
 KEEPS_LOUDNESS = "keeps loudness"
 
 
@@ -121,7 +133,7 @@ def no_change_text(plan: Plan) -> str:
             "As good as this device can make it: the best setting within the limits betters the "
             f"weighted deviation by {max(gained, 0.0):.2f} dB, from "
             f"{evidence.deviation_before_db:.1f} dB. {keep}"
-            + _what_could(evidence.deviation_before_db)
+            + (_WHAT_COULD if evidence.deviation_before_db > 1.0 else "")
         ),
         NoChange.ROLL_OFF: (
             "What is short at the low end may be the subwoofer's own roll-off, whose lower limit "
@@ -137,24 +149,6 @@ def no_change_text(plan: Plan) -> str:
     return words[plan.no_change]
 
 
-def _what_could(deviation_db: float) -> str:
-    """Say what could mend what is left, where anything is."""
-    if deviation_db <= 1.0:
-        return ""
-    return (
-        " What is left is cancellation, differs from seat to seat, or is held back by a limit (see "
-        "why at each band): moving the subwoofer or the seats, a second subwoofer or damping can "
-        "change it."
-    )
-
-
-def _floor_cost(cost_db: float) -> str:
-    """Say what could be gained by knowing the lower limit."""
-    if cost_db < 0.05:
-        return ""
-    return f", which may cost up to {cost_db:.1f} dB of the weighted deviation"
-
-
 def caution_text(caution: Caution) -> str:
     """Return a caution in words; `roomeq.report.text.headroom` has those on drive and wiring."""
     value = caution.value if caution.value is not None else 0.0
@@ -162,6 +156,9 @@ def caution_text(caution: Caution) -> str:
     at = "" if caution.frequency is None else f" at {caution.frequency:.0f} Hz"
     low = caution.frequency is not None and caution.frequency < _MOST_LOWER_LIMITS
     below = f" ({DRIVE_BELOW_FLOOR_DB:g} dB below the lower limit)" if low else ""
+    cost = ""
+    if value >= 0.05:
+        cost = f", which may cost up to {value:.1f} dB of the weighted deviation"
     words = drive_words(caution) | {
         CautionCode.BAND_LEVELS_ONLY: (
             "Only third-octave band levels were measured: phase, cancellations and peaks narrower "
@@ -219,7 +216,7 @@ def caution_text(caution: Caution) -> str:
         ),
         CautionCode.LOWER_LIMIT_UNKNOWN: (
             f"The subwoofer's lower limit is not known, so nothing is boosted below "
-            f"{caution.frequency or 0:.0f} Hz{_floor_cost(value)}. State it (lower_limit: Hz "
+            f"{caution.frequency or 0:.0f} Hz{cost}. State it (lower_limit: Hz "
             "where the subwoofer itself is 6 dB down, from its data sheet or measured close to "
             "the cone)."
         ),

@@ -31,7 +31,7 @@ from roomeq.optimiser.joining.sum_check import SumExplanation
 from roomeq.optimiser.joining.survey import prepare_joining
 from roomeq.plan.alignment import PolarityRecord
 from roomeq.plan.joining import JoiningRecord, LevelJoiningRecord, SumBandsRecord
-from roomeq.report.text.join import PAIR_DOUBTS, corner_text, level_joining_text
+from roomeq.report.text.join import PAIR_DOUBTS, corner_lines, level_joining_lines
 from roomeq.report.text.joining import (
     bands_lines,
     delay_instruction,
@@ -336,13 +336,13 @@ def test_levels_are_a_question_with_the_measurement_that_decides():
         FREQUENCIES[KEPT], **four_levels(delayed(LOW, 0.004), HIGH), corner=CORNER
     )
     record = LevelJoiningRecord.of(joined)
-    text = flat(level_joining_text(record))
+    text = flat(level_joining_lines(record))
     assert "Is the subwoofer late or early?" in text
     assert "Settings" not in text
     assert "For this one measurement EITHER delay the" in text
     assert f"about {record.move_if_late_db:+.1f} dB if the subwoofer is late" in text
     assert 'subwoofer = "late" or "early"' in text
-    decided = flat(level_joining_text(LevelJoiningRecord.of(joined, decided="late")))
+    decided = flat(level_joining_lines(LevelJoiningRecord.of(joined, decided="late")))
     assert "That the subwoofer is late was decided" in decided
     for told in (text, decided):
         assert told.count("the sum loses") == 1
@@ -350,7 +350,7 @@ def test_levels_are_a_question_with_the_measurement_that_decides():
     assert "late or early?" not in decided
     assert "EITHER delay the mains by" in decided
     fixed = replace(record, move_delay_ms=None)
-    assert "No delay can be set: measure" in flat(level_joining_text(fixed))
+    assert "No delay can be set: measure" in flat(level_joining_lines(fixed))
 
 
 def pair(corner, high=True):
@@ -376,13 +376,13 @@ def ranked(corner, deviation_db, *, doubts=(), high=True):
     )
 
 
-def test_corner_text_ranks_and_refuses():
+def test_corner_lines_rank_and_refuse():
     now, best = ranked(80.0, 3.4), ranked(100.0, 2.1)
     other = ranked(90.0, 1.9, doubts=(PairDoubt.FULL_RANGE,), high=False)
     refused = ((pair(60.0), PairDoubt.CORNER_TOO_LOW),)
     with page(120):
         text = flat(
-            corner_text(CornerChoice(ranked=(other, best, now), refused=refused, present=now))
+            corner_lines(CornerChoice(ranked=(other, best, now), refused=refused, present=now))
         )
     assert (
         "To be preferred: subwoofer low-pass Linkwitz-Riley 24 dB/oct at 100 Hz; mains hi" in text
@@ -396,15 +396,15 @@ def test_corner_text_ranks_and_refuses():
         in text
     )
     one = ((pair(80.0, high=False), PairDoubt.SLOPES_DIFFER), *refused)
-    named = flat(corner_text(CornerChoice(ranked=(now,), refused=one, present=now)))
+    named = flat(corner_lines(CornerChoice(ranked=(now,), refused=one, present=now)))
     assert "Linkwitz-Riley 24 dB/oct at 80 Hz with without a high-pass" not in named
     assert "- Linkwitz-Riley 24 dB/oct at 80 Hz, without a high-pass: slopes differ" in named
-    keep = flat(corner_text(CornerChoice(ranked=(now,), refused=(), present=now)))
+    keep = flat(corner_lines(CornerChoice(ranked=(now,), refused=(), present=now)))
     assert "Keep the present pair" in keep
     assert " present" in keep
     many = tuple(ranked(80.0 + i, 2.0 + i / 100) for i in range(1, 12))
     crowded = CornerChoice(ranked=(*many, now), refused=(), present=now)
-    assert flat(corner_text(crowded)).count(" present") == 1
+    assert flat(corner_lines(crowded)).count(" present") == 1
 
 
 def test_what_is_set_now_is_said_where_it_differs():

@@ -1,0 +1,378 @@
+"""What each command does: reads, calls the library, prints, and says whether a look is wanted.
+
+Conventions
+-----------
+Every function returns the exit status, 0 or 1; what cannot be done is raised.
+"""
+
+from __future__ import annotations
+
+import argparse
+import difflib
+import sys
+from collections.abc import Sequence
+from dataclasses import replace
+from datetime import date
+from pathlib import Path
+from typing import Literal, cast
+
+import numpy as np
+
+from roomeq.analysis.sweeps.sweep import playback_signal
+from roomeq.base.recording import CHAIN_QUESTIONS, ChainConditions, SweepDescription
+from roomeq.base.replacing import leftovers, replacing
+from roomeq.cli.arguments import READING
+from roomeq.cli.saying import say
+from roomeq.device.crossover import CrossoverFilter, FilterFamily
+from roomeq.importers.device_profile import PROFILES, profile_exists, read_device, shipped_profiles
+from roomeq.importers.folder import look_into
+from roomeq.importers.room import DEFAULT_PROFILE, read_room, room_from_exports
+from roomeq.importers.room_file.reading import ROOM_FILE_NAME
+from roomeq.importers.sweep_files import write_sweep
+from roomeq.jobs.check import room_overview
+from roomeq.jobs.compare import compare
+from roomeq.jobs.device import measure_device, write_measured_profile
+from roomeq.jobs.join import RoomJoining, join
+from roomeq.jobs.joining.path import estimated_path
+from roomeq.jobs.propose import propose
+from roomeq.jobs.verify import verify_room
+from roomeq.plan.plan import Plan, read_plan, refuse_plan_file, write_plan
+from roomeq.plan.recordings import recording_rows
+from roomeq.plan.verification import read_in_force
+from roomeq.report.plots.pictures import Subject, check_pictures, write_pictures
+from roomeq.report.sheet.sheet import plan_names, write_settings_sheet
+from roomeq.report.text.comparison import comparison_text
+from roomeq.report.text.device import device_text, profiles_text
+from roomeq.report.text.join import room_joining_text
+from roomeq.report.text.keys import keys_text
+from roomeq.report.text.plan import plan_text
+from roomeq.report.text.recordings import alarm_texts
+from roomeq.report.text.room import room_text
+from roomeq.report.text.room_file import room_file_text, start_text
+from roomeq.report.text.sweeps import sweep_text
+from roomeq.report.text.terminal import bars_wanted, progress
+from roomeq.report.text.verification import verification_text
+from roomeq.room.room import Room
+
+__all__ = ["run"]
+
+
+def run(options: argparse.Namespace) -> int:
+    """Call the command that the options name and return its exit status."""
+    without_room = {"keys": _keys, "plot": _plot, "show": _show, "sheet": _sheet}
+    without_room |= {"compare": _compare, "device": _device, "start": _start, "sweep": _sweep}
+    if options.command in without_room:
+        return without_room[options.command](options)
+    commands = {"check": _check, "join": _join, "propose": _propose, "verify": _verify}
+    if options.command == "verify" and not options.room:
+        seats = ", ".join(seat.seat for seat in read_plan(options.plan).seats)
+        raise ValueError(f"{options.plan} has the seats {seats}: name ROOM, measured again there")
+    with progress("reading the measurements", sys.stderr):
+        room = _room(options)
+    if options.command in ("join", "propose") and options.plan:
+        refuse_plan_file(options.plan, room=room.name, other_room=options.force)
+        say(f"{p}: left by a run that was stopped" for p in leftovers(Path(options.plan)))
+    return commands[options.command](room, options)
+
+
+def _room(options: argparse.Namespace) -> Room:
+    named: list[str] = options.room
+    if options.command == "verify" and (Path(options.plan).is_dir() or named[0].endswith(".json")):
+        raise ValueError(f"{options.plan}: the plan comes first, then the room: verify PLAN ROOM")
+    if len(named) == 1 and (Path(named[0]).is_dir() or named[0].endswith(".toml")):
+        _refuse_bare_options(options)
+        return read_room(named[0], detail=getattr(options, "detail", False))
+    if options.command == "join":
+        raise ValueError(
+            f"{named[0]}: join needs a folder with room.toml, which says where and with what it "
+            "was measured"
+        )
+    for name in named:
+        if Path(name).is_dir() or name.endswith(".toml"):
+            raise ValueError(
+                f"{name}: give one folder with room.toml (or that file) by itself, or text exports"
+            )
+        if not Path(name).exists():
+            raise ValueError(f"{name}: there is no such file or folder{_nearest(Path(name))}")
+    said = {key: getattr(options, key) for key in READING}
+    return room_from_exports(
+        named,
+        source=options.source or "sub",
+        reading={key: int(x) if x.isdigit() else x for key, x in said.items() if x},
+        profile=options.device or DEFAULT_PROFILE,
+        low_pass=_low_pass(options.low_pass),
+        crossover=options.crossover,
+        lower_limit=options.lower_limit,
+    )
+
+
+def _nearest(path: Path) -> str:
+    """Name what lies beside a path that is not there and was probably meant."""
+    beside = [entry.name for entry in path.parent.iterdir()] if path.parent.is_dir() else []
+    close = difflib.get_close_matches(path.name, beside, n=1)
+    return f" (nearest there: {close[0]!r})" if close else ""
+
+
+def _refuse_bare_options(options: argparse.Namespace) -> None:
+    """Raise if something is stated twice: a room file has keys for it, and would win in silence."""
+    keys = {
+        "source": 'source = "..." of [[measurements]]',
+        **{key: f"{key} of [[measurements]]" for key in READING},
+        "device": 'profile = "..." of [device]',
+        "low_pass": "a table [[path]]",
+        "crossover": "corner of [crossover]",
+        "lower_limit": "lower_limit of [target]",
+    }
+    for name, key in keys.items():
+        if getattr(options, name, None) is not None:
+            raise ValueError(
+                f"--{name.replace('_', '-')} is for a bare list of text exports; in a room file "
+                f"write {key}"
+            )
+
+
+def _low_pass(words: Sequence[str] | None) -> CrossoverFilter | Literal["none"] | None:
+    """Return the filter that three words describe."""
+    if words is None:
+        return None
+    if words[0] == "none":
+        return "none"
+    family, order, corner = words
+    said = f"--low-pass {' '.join(words)}"
+    try:
+        numbers = int(order), float(corner)
+    except ValueError:
+        raise ValueError(
+            f"{said}: needs a whole order and a corner in Hz, as in linkwitz_riley 4 80"
+        ) from None
+    try:
+        return CrossoverFilter(
+            kind="low_pass",
+            family=cast("FilterFamily", family),
+            order=numbers[0],
+            corner=numbers[1],
+        )
+    except ValueError as error:
+        raise ValueError(f"{said}: {error}") from None
+
+
+def _check(room: Room, options: argparse.Namespace) -> int:
+    with progress("looking at the seats", sys.stderr):
+        estimate = estimated_path(room)
+        overview = room_overview(room, detail=options.detail, estimate=estimate)
+    text = room_text(overview, estimate=estimate, detail=options.detail)
+    print(overview.to_json().decode() if options.json else text, end="")
+    return 1 if room.doubtful or overview.sum_doubtful or overview.path_doubtful else 0
+
+
+def _join(room: Room, options: argparse.Namespace) -> int:
+    with progress("joining subwoofer and mains", sys.stderr):
+        found = join(room)
+    _say_alarms(room)
+    say(room.findings)
+    text = room_joining_text(found, detail=options.detail)
+    print(found.to_json().decode() if options.json else text, end="")
+    if options.plan:
+        with progress("keeping the plan", sys.stderr):
+            _keep_joining(room, found, options)
+    return 1 if room.doubtful or found.doubtful else 0
+
+
+def _keep_joining(room: Room, found: RoomJoining, options: argparse.Namespace) -> None:
+    """Write the plan of a joining that leaves bands and level, or raise with why there is none."""
+    sys.stdout.flush()  # the report stands before the refusal
+    if found.settled is None:
+        raise ValueError("no plan was kept: levels alone leave a question that is to be decided")
+    joined = None if found.record else found.settled
+    plan = propose(room, keep_bands=True, joined=joined, date=_date(options), by=options.by)
+    if plan.joining is None:
+        said = [text for text in plan.assumptions if "are not joined" in text]
+        why = said[-1] if said else "the measured sum contradicts its parts"
+        raise ValueError(f"no plan was kept: {why}")
+    write_plan(plan, options.plan, other_room=options.force)
+    if not options.json:
+        print(f"\nPlan kept in {options.plan}")
+
+
+def _propose(room: Room, options: argparse.Namespace) -> int:
+    date = _date(options)
+    if options.in_force:
+        room = _as_in_force(room, options.in_force)
+    with progress("choosing band gains", sys.stderr):
+        plan = propose(room, best=options.best, date=date, by=options.by)
+    if options.plan:
+        write_plan(plan, options.plan, other_room=options.force)
+    if options.json:
+        say(room.findings)
+    _print_plan(plan, options)
+    if options.plan and not options.json:
+        print(f"\nPlan kept in {options.plan}")
+    return 1 if room.doubtful or plan.reservations or plan.no_change else 0
+
+
+def _date(options: argparse.Namespace) -> date | None:
+    said: str | None = options.date
+    try:
+        if said is not None and (found := date.fromisoformat(said)).isoformat() != said:
+            raise ValueError
+    except ValueError:
+        raise ValueError(f"--date {said}: needs a date as in 2024-05-31") from None
+    return None if said is None else found
+
+
+def _as_in_force(room: Room, path: str) -> Room:
+    """Return the room with the gains that a verification found in force."""
+    found = read_in_force(path, room=room.name)
+    if set(found) != set(room.equaliser.labels):
+        raise ValueError(f"{path} speaks of other bands than {', '.join(room.equaliser.labels)} Hz")
+    gains = np.array([found[label] for label in room.equaliser.labels])
+    told = f"the room was measured with the gains that {path} found in force, not those it states"
+    return replace(
+        room,
+        present=replace(room.present, gains_db=gains, gains_stated=True),
+        assumptions=(*room.assumptions, told),
+    )
+
+
+def _verify(room: Room, options: argparse.Namespace) -> int:
+    if options.plot:
+        check_pictures()
+    alarmed = _say_alarms(room)
+    others = {path: read_plan(path) for path in options.other}
+    plan = read_plan(options.plan)
+    with progress("comparing with the plan", sys.stderr):
+        found = verify_room(plan, room, others=others, other_room=options.force)
+    seats = [seat.seat for seat in plan.seats]
+    say(
+        f"seat {seat} is none of the plan's, which are {', '.join(seats)}"
+        for seat in room.survey.seats
+        if seat not in seats
+    )
+    print(found.to_json().decode() if options.json else verification_text(found), end="")
+    if options.plot:
+        written = write_pictures(Subject(plan=plan, room=room, found=found), Path(options.plot))
+        print(written, end="", file=sys.stderr if options.json else sys.stdout)
+    as_planned = found.agrees and found.level.agrees and found.stated_as_planned
+    return 0 if as_planned and not alarmed else 1
+
+
+def _compare(options: argparse.Namespace) -> int:
+    before, after = read_room(options.room), read_room(options.after)
+    alarmed = [_say_alarms(room) for room in (before, after)]
+    found = compare(before, after, other_room=options.force)
+    print(found.to_json().decode() if options.json else comparison_text(found), end="")
+    return 0 if found.unchanged and not any(alarmed) else 1
+
+
+def _plot(options: argparse.Namespace) -> int:
+    check_pictures(options.only)
+    named, room = Path(options.room[0]), None
+    if len(options.room) == 1 and named.suffix == ".json":
+        _refuse_bare_options(options)
+    else:
+        room = _room(options)
+        _say_alarms(room)
+        say(room.findings)
+    with progress("drawing", sys.stderr):
+        subject = Subject.of(room) if room else Subject(plan=read_plan(named))
+        folder = Path(options.output or f"{named.resolve().stem}_pictures")
+        written = write_pictures(subject, folder, only=options.only, form=options.form)
+    print(written.to_json().decode() if options.json else written, end="")
+    return 1 if (room and room.doubtful) or (options.only and written.not_made) else 0
+
+
+def _say_alarms(room: Room) -> bool:
+    """Say beside the output what is wrong with recorded sweeps, and return whether anything is."""
+    alarms = alarm_texts(recording_rows(room))
+    say(alarms)
+    return bool(alarms)
+
+
+def _start(options: argparse.Namespace) -> int:
+    target = Path(options.folder) / ROOM_FILE_NAME
+    with progress("looking at the files", sys.stderr):
+        found = look_into(target.parent)
+        with replacing(target) as temporary:
+            temporary.write_text(room_file_text(found), encoding="utf-8")
+    print(start_text(found, file=str(target)), flush=True)
+    return _check(read_room(target), options)
+
+
+def _keys(options: argparse.Namespace) -> int:
+    print(keys_text(options.name), end="")
+    return 0
+
+
+def _show(options: argparse.Namespace) -> int:
+    _print_plan(read_plan(options.plan), options)
+    return 0
+
+
+def _print_plan(plan: Plan, options: argparse.Namespace) -> None:
+    text = plan_text(plan, bars=bars_wanted(sys.stdout), detail=options.detail)
+    print(plan.to_json().decode() if options.json else text, end="")
+
+
+def _sheet(options: argparse.Namespace) -> int:
+    named: list[str] = options.plan
+    output = Path(options.output)
+    if output.resolve() in [Path(path).resolve() for path in named]:
+        raise ValueError(f"{output} is one of the plans; give another file with --output")
+    names = plan_names(named)
+    plans = {name: read_plan(path) for name, path in zip(names, named, strict=True)}
+    with progress("writing the sheet", sys.stderr):
+        write_settings_sheet(plans, output, mixed=options.mixed)
+    print(f"Settings sheet kept in {output}")
+    return 0
+
+
+def _device(options: argparse.Namespace) -> int:
+    if options.list:
+        devices = [read_device(name) for name in shipped_profiles()]
+        print(profiles_text(devices, explained=f"{PROFILES}/{DEFAULT_PROFILE}.toml"), end="")
+        return 0
+    if not options.flat:
+        raise ValueError("device needs --flat FILE and what was moved (or --list)")
+    kept = None if options.profile is None else Path(options.profile)
+    if kept is not None and kept.exists():
+        raise profile_exists(kept)
+    found = measure_device(
+        options.flat,
+        options.moved,
+        low_pass=options.low_pass,
+        high_pass=options.high_pass,
+        base=options.device,
+        name=None if kept is None else kept.stem,
+    )
+    print(found.to_json().decode() if options.json else device_text(found), end="")
+    if kept is not None:
+        sys.stdout.flush()  # what was found stands before a refusal
+        if not found.any_told:
+            raise ValueError("nothing could be told: no profile was written")
+        write_measured_profile(found, kept)
+        if not options.json:
+            print(f'\nProfile kept in {kept}: write profile = "{kept.name}" under [device]')
+    return 0 if found.all_told else 1
+
+
+def _sweep(options: argparse.Namespace) -> int:
+    if not options.lead_in >= 5.0:
+        raise ValueError(
+            f"--lead-in must be at least 5 s, got {options.lead_in:g} s: amplifiers with signal "
+            "sensing wake late and would lose the lowest bands"
+        )
+    alike = ("start", "stop", "length", "lead_in", "tail", "repeats", "channels", "channel")
+    answers = {
+        name: getattr(options, flag.removeprefix("--")) for name, flag in CHAIN_QUESTIONS.items()
+    }
+    sweep = SweepDescription(
+        **{name: getattr(options, name) for name in alike},
+        level_dbfs=options.level,
+        sample_rate=options.rate,
+        conditions=ChainConditions(**answers),
+    )
+    output = Path(options.output)
+    with progress("writing the sweep", sys.stderr):
+        written = write_sweep(output, playback_signal(sweep), sweep=sweep, replace=options.force)
+    print(sweep_text(sweep, files=[str(path) for path in written]), end="")
+    return 0
