@@ -226,7 +226,11 @@ def _as_in_force(room: Room, path: str) -> Room:
     if set(found) != set(room.equaliser.labels):
         raise ValueError(f"{path} speaks of other bands than {', '.join(room.equaliser.labels)} Hz")
     gains = np.array([found[label] for label in room.equaliser.labels])
-    told = f"the room was measured with the gains that {path} found in force, not those it states"
+    told = (
+        f"the room was measured with the gains that {path} found in force, not those it states; "
+        "the level knob is taken to stand as the room file says, and nothing else that was found is "
+        "carried over: mend that first"
+    )
     return replace(
         room,
         present=replace(room.present, gains_db=gains, gains_stated=True),
