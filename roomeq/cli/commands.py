@@ -228,7 +228,7 @@ def _as_in_force(room: Room, path: str) -> Room:
     gains = np.array([found[label] for label in room.equaliser.labels])
     told = (
         f"the room was measured with the gains that {path} found in force, not those it states; "
-        "the level knob is taken to stand as the room file says, and nothing else that was found is "
+        "the level knob is taken as the room file says, and nothing else that was found is "
         "carried over: mend that first"
     )
     return replace(
