@@ -108,3 +108,14 @@ def test_a_hole_in_a_table_is_refused_with_its_line(tmp_path, low, high, refused
     with pytest.raises(MeasurementFileError, match="no rows between 40 and 70 Hz") as caught:
         read(tmp_path, level)
     assert caught.value.line == 2 + int(np.flatnonzero(high == AXIS)[0])
+
+
+def test_levels_that_jump_or_stand_still_are_refused(tmp_path):
+    shifted = np.where(AXIS >= 60.0, LEVEL + 20.0, LEVEL)
+    still = np.where((AXIS >= 60.0) & (AXIS < 72.5), 77.25, LEVEL)
+    for level, said in ((shifted, "a jump from the row above"), (still, "the same in 15 rows")):
+        with pytest.raises(MeasurementFileError, match=said) as caught:
+            read(tmp_path, level)
+        assert caught.value.line == 2 + int(np.flatnonzero(AXIS == 60.0)[0])
+    short = np.where((AXIS >= 60.0) & (AXIS < 66.0), 77.25, LEVEL)
+    assert read(tmp_path, short).responses[0].frequencies.size == AXIS.size
