@@ -103,7 +103,7 @@ def move_row(
     row = MoveRow(label=label, setting_db=setting, gain_db=gain.value, gain_error_db=gain.error)
     # A gain that is surely not as set is told although it is less certain: what is set is worse.
     other = abs(gain.value - setting) > 2.0 * _ERRORS * gain.error
-    goal = 4.0 * GAIN_GOAL_DB if other else GAIN_GOAL_DB
+    goal = 2.0 * GAIN_GOAL_DB if other else GAIN_GOAL_DB
     told = {"gain": _ERRORS * gain.error <= goal}
     found: dict[str, object] = {}
     doubts = [
