@@ -16,11 +16,7 @@ from io import TextIOWrapper
 from typing import TYPE_CHECKING, TextIO, cast
 
 from roomeq.base.errors import RoomeqError
-from roomeq.base.printable import printable
 from roomeq.cli.arguments import command_parser
-from roomeq.cli.saying import say
-from roomeq.report.text.layout import page
-from roomeq.report.text.terminal import columns_of
 
 if TYPE_CHECKING:
     import argparse
@@ -51,7 +47,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         _close_output()
         return 0
     except KeyboardInterrupt:
-        say(["stopped"])
+        _say("stopped")
         return 130
     except Exception as error:
         if debugged:
@@ -84,6 +80,8 @@ def _run(words: Sequence[str]) -> int:
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     os.environ.setdefault("MPLBACKEND", "agg")  # pictures go to files, no screen is needed
     from roomeq.cli.commands import run
+    from roomeq.report.text.layout import page
+    from roomeq.report.text.terminal import columns_of
 
     with _for_people(options), page(columns_of(sys.stdout)):
         return run(options)
@@ -103,10 +101,12 @@ class _Printed:
     """A stream for what people read."""
 
     def __init__(self, stream: TextIO) -> None:
-        self._stream = stream
+        from roomeq.base.printable import printable
+
+        self._stream, self._shown = stream, printable
 
     def write(self, text: str) -> int:
-        return self._stream.write(printable(text))
+        return self._stream.write(self._shown(text))
 
     def __getattr__(self, name: str) -> object:
         return getattr(self._stream, name)
@@ -115,14 +115,20 @@ class _Printed:
 def _refused(error: Exception) -> int:
     """Say in one line why nothing was done."""
     if isinstance(error, RoomeqError | ValueError):
-        say([str(error)])
+        _say(str(error))
     elif isinstance(error, OSError):
         place = f"{error.filename}: " if error.filename else ""
-        say([f"{place}{error.strerror or error}"])
+        _say(f"{place}{error.strerror or error}")
     else:
         kind = "out of memory" if isinstance(error, MemoryError) else type(error).__name__
-        say([f"this should not happen: {kind}: {error} (with --debug it is shown where)"])
+        _say(f"this should not happen: {kind}: {error} (with --debug it is shown where)")
     return 2
+
+
+def _say(text: str) -> None:
+    from roomeq.cli.saying import say
+
+    say([text])
 
 
 def _close_output() -> None:
