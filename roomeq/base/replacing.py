@@ -94,7 +94,7 @@ def refuse_other_kinds(
     target: Path,
     *,
     kind: str,
-    is_of_kind: Callable[[Path], bool],
+    is_of_kind: Callable[[Path], bool] | None,
     error: type[FileFaultError],
 ) -> None:
     """Raise if a file cannot be written where it should, or would replace one of another kind.
@@ -105,8 +105,8 @@ def refuse_other_kinds(
         The file to be written.
     kind : str
         What is to be written, such as "plan".
-    is_of_kind : callable
-        Tells of a file that exists whether it is one.
+    is_of_kind : callable or None
+        Tells of a file that exists whether it is one; None where no file gives way.
     error : type of FileFaultError
         What to raise.
 
@@ -123,7 +123,9 @@ def refuse_other_kinds(
         raise error(f"is {what}: it is left as it is", path=target, remedy=elsewhere)
     if target.exists() and not target.stat().st_mode & 0o222:
         raise error("is write-protected: it is left as it is", path=target, remedy=elsewhere)
-    if target.exists() and not is_of_kind(target):
+    if target.exists() and is_of_kind is None:
+        raise error("exists: it is left as it is", path=target, remedy=elsewhere)
+    if target.exists() and is_of_kind is not None and not is_of_kind(target):
         raise error(
             f"exists and is not a {kind}: it is left as it is", path=target, remedy=elsewhere
         )

@@ -24,7 +24,12 @@ from roomeq.base.replacing import leftovers, replacing
 from roomeq.cli.arguments import READING
 from roomeq.cli.saying import say
 from roomeq.device.crossover import CrossoverFilter, FilterFamily
-from roomeq.importers.device_profile import PROFILES, profile_exists, read_device, shipped_profiles
+from roomeq.importers.device_profile import (
+    PROFILES,
+    read_device,
+    refuse_profile_file,
+    shipped_profiles,
+)
 from roomeq.importers.folder import look_into
 from roomeq.importers.room import DEFAULT_PROFILE, read_room, room_from_exports
 from roomeq.importers.room_file.reading import ROOM_FILE_NAME
@@ -338,8 +343,8 @@ def _device(options: argparse.Namespace) -> int:
     if not options.flat:
         raise ValueError("device needs --flat FILE and what was moved (or --list)")
     kept = None if options.profile is None else Path(options.profile)
-    if kept is not None and kept.exists():
-        raise profile_exists(kept)
+    if kept is not None:
+        refuse_profile_file(kept)
     found = measure_device(
         options.flat,
         options.moved,

@@ -22,6 +22,7 @@ import numpy as np
 
 from roomeq.base.bands import device_band, third_octave_band
 from roomeq.base.errors import DeviceProfileError
+from roomeq.base.replacing import refuse_other_kinds, replacing
 from roomeq.base.toml_lines import KeyPath
 from roomeq.base.toml_tables import Plausible, StrictTable, TomlTables, read_toml_tables
 from roomeq.device.equaliser import BandShape, FixedBandEqualiser, QLaw
@@ -34,9 +35,9 @@ __all__ = [
     "EqualiserTable",
     "ProfileTables",
     "QByGainTable",
-    "profile_exists",
     "read_device",
     "read_profile_tables",
+    "refuse_profile_file",
     "shipped_profiles",
     "write_profile",
 ]
@@ -240,26 +241,25 @@ def write_profile(
     Raises
     ------
     DeviceProfileError
-        If there is a file of that name: it is left as it is.
+        If there is a file of that name, or a link or device: it is left as it is.
     OSError
         If the folder does not exist or cannot be written to.
     """
-    location = Path(path)
+    refuse_profile_file(path)
     text = "".join(f"{line}\n" for line in _toml_lines(msgspec.to_builtins(tables), (), comments))
-    try:
-        with location.open("x", encoding="utf-8") as file:
-            file.write(text)
-    except FileExistsError:
-        raise profile_exists(location) from None
+    with replacing(Path(path)) as temporary:
+        temporary.write_text(text, encoding="utf-8")
 
 
-def profile_exists(location: Path) -> DeviceProfileError:
-    """Return (not raise) that a file is in the way."""
-    return DeviceProfileError(
-        "exists: it is left as it is",
-        path=location,
-        remedy="give the profile another name, or remove that file first",
-    )
+def refuse_profile_file(path: str | PathLike[str]) -> None:
+    """Raise if a profile cannot be written there, before anything is measured.
+
+    Raises
+    ------
+    DeviceProfileError, OSError
+        As `write_profile`.
+    """
+    refuse_other_kinds(Path(path), kind="profile", is_of_kind=None, error=DeviceProfileError)
 
 
 def _toml_lines(

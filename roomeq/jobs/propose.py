@@ -252,10 +252,9 @@ def _target_record(room: Room) -> TargetRecord:
 
 def _present_record(room: Room) -> PresentRecord:
     present, setup, control = room.present, room.joining, room.device.phase
-    stated = bool(room.path) or room.corner_origin == "none"
     return PresentRecord.copied(
         present,
-        path=tuple(map(str, room.path)) if stated else None,
+        path=None if room.stated_path is None else tuple(map(str, room.stated_path)),
         mains_path=None if setup.mains_path is None else tuple(map(str, setup.mains_path)),
         protection=HighPass.of(room.equipment.protection),
         protection_known=room.equipment.protection_known,

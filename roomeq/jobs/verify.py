@@ -29,11 +29,7 @@ from roomeq.jobs.verifying.parts import observed_parts
 from roomeq.optimiser.joining.summation import judge_sum
 from roomeq.plan.plan import Plan
 from roomeq.plan.records import DeviceRecord
-from roomeq.plan.verification import (
-    LevelCheck,
-    StatedJoiningSetting,
-    Verification,
-)
+from roomeq.plan.verification import LevelCheck, StatedJoiningSetting, Verification
 from roomeq.room.room import Room
 
 __all__ = [
@@ -106,8 +102,7 @@ def _chain_stated(plan: Plan, room: Room) -> Iterator[StatedJoiningSetting]:
         return
     bypassed = () if plan.joining is None else plan.joining.bypass
     labels: tuple[Literal["path", "mains_path"], ...] = ("path", "mains_path")
-    sub = room.path if room.path or room.corner_origin == "none" else None
-    now = (sub, room.joining.mains_path)
+    now = (room.stated_path, room.joining.mains_path)
     for label, planned, filters in zip(
         labels, (plan.present.path, plan.present.mains_path), now, strict=True
     ):

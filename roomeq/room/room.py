@@ -161,6 +161,11 @@ class Room:
         return lambda at: np.asarray(np.interp(np.log(at), np.log(frequencies), added_db))
 
     @property
+    def stated_path(self) -> tuple[CrossoverFilter, ...] | None:
+        """Filters in the subwoofer's path; none where that is said, None where nothing is."""
+        return self.path if self.path or self.corner_origin == "none" else None
+
+    @property
     def clear_of(self) -> float | None:
         """Corner that the fit keeps clear of, in Hz: where subwoofer and mains play together."""
         return self.corner if self.source == "both" else None

@@ -254,6 +254,17 @@ def test_a_profile_is_written_as_it_is_read(tmp_path):
     assert "# of the band\n[[equaliser.found]]\n" in written
 
 
+def test_a_profile_takes_the_place_of_nothing(tmp_path):
+    (tmp_path / "one.toml").write_text(GOOD, "utf-8")
+    (tmp_path / "link.toml").symlink_to(tmp_path / "elsewhere.toml")
+    tables = read_profile_tables(tmp_path / "one.toml")
+    for name, said in (("one", "exists: it is left as it is"), ("link", "is a link")):
+        with pytest.raises(DeviceProfileError, match=said):
+            write_profile(tables, tmp_path / f"{name}.toml", comments={})
+    assert (tmp_path / "one.toml").read_text("utf-8") == GOOD
+    assert not (tmp_path / "elsewhere.toml").exists()
+
+
 @pytest.mark.parametrize("table", ["[equaliser.q_by_gain]", "[[equaliser.found]]"])
 def test_what_the_shipped_profile_explains_is_read(tmp_path, table):
     text = (PROFILES / "nine_band.toml").read_text("utf-8")

@@ -76,7 +76,7 @@ def judge_observation(
     unchanged = bool(causes) and causes[0].code is CauseCode.AS_PLANNED
     seats = _seat_checks(seen, offset)
     most_differ = sum(row.agrees for row in seats) < 0.5 * len(seats)
-    sure = unchanged and (causes[0].share or 0.0) >= _SURE
+    sure = unchanged and causes[0].share >= _SURE
     # what is predicted rests on a measurement that scattered as well
     limit = tolerance * (2.0**0.5 if sure else 1.0)
     apart = max((abs(row.difference_db) for row in bands), default=0.0)
