@@ -118,6 +118,16 @@ class LevelSetting(Record, frozen=True, kw_only=True):
     residual_db: float
     upstream_db: float
 
+    @property
+    def upstream_shown_db(self) -> float:
+        """What is to be set upstream, as it is told: to a tenth of a dB."""
+        return round(self.upstream_db, 1)
+
+    @property
+    def changes(self) -> bool:
+        """Whether the level is to be changed, here or upstream."""
+        return self.change_db != 0 or self.upstream_shown_db != 0
+
 
 class PresentRecord(Record, frozen=True, kw_only=True):
     """What was set while measuring, beside bands and level; None is not stated.

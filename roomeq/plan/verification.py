@@ -341,6 +341,12 @@ class Verification(Record, frozen=True, kw_only=True):
         return all(band.agrees for band in self.bands) and all(seat.agrees for seat in self.seats)
 
     @property
+    def only_sum_differs(self) -> bool:
+        """Whether what was measured alone agrees, and its sum with the mains does not."""
+        joining = self.joining
+        return self.close and self.source != "both" and joining is not None and not joining.agrees
+
+    @property
     def stated_as_planned(self) -> bool:
         """Whether no stated setting is another than planned."""
         return not self.stated and not self.stated_joining

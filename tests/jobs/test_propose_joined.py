@@ -35,7 +35,8 @@ from roomeq.jobs.propose_joined import (
 from roomeq.optimiser.bands.fit import NoChange
 from roomeq.optimiser.bands.reasons import Reason
 from roomeq.plan.plan import read_plan, write_plan
-from roomeq.report.sheet.evidence import cautions
+from roomeq.plan.records import QCheck
+from roomeq.report.sheet.evidence import cautions, sentences
 from roomeq.report.sheet.steps import leave_alone, measure_step, opening_steps
 from roomeq.report.text.plan import plan_text
 from roomeq.report.text.wording import caution_text, no_change_text
@@ -292,6 +293,18 @@ def test_mains_of_which_nothing_is_stated_are_taken_to_match(small):
 def test_other_q_is_tried_on_the_sum(plan):
     factors = [check.factor for check in plan.evidence.q_checks]
     assert factors == ([0.7, 1.4] if plan.joining.bands.no_change is None else [])
+
+
+def test_other_q_is_told_of_the_sum_by_text_and_sheet(plan):
+    check = QCheck(factor=0.7, before_db=5.7, after_db=2.9)
+    evidence = msgspec.structs.replace(plan.evidence, q_checks=(check,))
+    plan = msgspec.structs.replace(plan, evidence=evidence)
+    text = flat(plan_text(plan))
+    assert text.count("If the bands' Q is 0.7 times") == 1
+    assert text.index("If the bands' Q is 0.7 times") < text.index("The subwoofer alone: deviation")
+    told = dict(sentences(plan))
+    assert any("times the bands' Q" in one for one in told["Subwoofer and mains together"])
+    assert not any("the bands' Q" in one for one in told["The subwoofer alone"])
 
 
 def test_each_seat_is_judged_with_settings_chosen_without_it(tmp_path):

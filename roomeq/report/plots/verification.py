@@ -131,7 +131,7 @@ def _verdict(found: Verification, source: Source) -> str:
             f"Subwoofer and mains together: around {joined.corner:.0f} Hz they lose "
             f"{joined.loss_db:.1f} dB, {joined.predicted_loss_db:.1f} dB predicted"
         )
-    if found.close and not found.agrees and found.source != "both":
+    if found.only_sum_differs:
         return "The subwoofer alone came true, its sum with the mains did not"
     return "It came true" if found.agrees else "It did not come true"
 

@@ -129,9 +129,10 @@ def _figures(plan: Plan, *, joins: bool) -> dict[str, str]:
 
 def _headroom(record: HeadroomRecord) -> dict[str, str]:
     first = record.headroom().first
-    if first is None or first.limit is None:
+    if first is None or first.limit is None or first.left_db is None:
         return {}
     _, _, watts, moved, left = headroom_cells(first)
-    text = f"{first.label} Hz, {LIMITS[first.limit]}: {left} dB to spare, {watts} W, {moved} mm"
+    left = f"{-first.left_db:.1f} dB short" if first.left_db < -0.05 else f"{left} dB to spare"
+    text = f"{first.label} Hz, {LIMITS[first.limit]}: {left}, {watts} W, {moved} mm"
     below = f"{record.quieter_db:.1f} dB below it, " if record.quieter_db >= 0.05 else ""
     return {"Runs out first at the wanted level": f"{below}{text}"}

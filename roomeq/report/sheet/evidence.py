@@ -17,7 +17,7 @@ from roomeq.plan.plan import Plan
 from roomeq.report.sheet.steps import owners, with_minus
 from roomeq.report.text.joining import joining_sentences, joining_verdict, meeting_sentences
 from roomeq.report.text.layout import joined, number, signed
-from roomeq.report.text.plan import FIRST_STATEMENT, evidence_sentences
+from roomeq.report.text.plan import FIRST_STATEMENT, own_sentences
 from roomeq.report.text.wording import SOURCES, caution_text
 
 __all__ = [
@@ -156,8 +156,7 @@ def judged_text(plan: Plan) -> str:
 
 def sentences(plan: Plan) -> list[tuple[str, list[str]]]:
     """Return what backs a plan in sentences, by what they speak of."""
-    found, joining = evidence_sentences(plan), plan.joining
-    alone = [text for text in found if not text.startswith("If the bands' Q")]
+    alone, joining = own_sentences(plan), plan.joining
     others = [
         f"With {check.factor:g} times the bands' Q the deviation would be {check.after_db:.1f} dB."
         for check in plan.evidence.q_checks

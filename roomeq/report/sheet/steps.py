@@ -225,7 +225,7 @@ def _level_cell(plan: Plan) -> Cell:
 
 
 def _upstream_cell(plan: Plan) -> Cell | None:
-    left_db = round(plan.level.upstream_db, 1)
+    left_db = plan.level.upstream_shown_db
     detail = "what the level knob does not reach"
     return Cell(action="set", value=_turn(left_db), detail=detail, change=True) if left_db else None
 
@@ -327,8 +327,7 @@ def _spoilt_seats(plan: Plan) -> list[str]:
 
 
 def _idle(plan: Plan) -> bool:
-    level = plan.level
-    return not plan.changes and not plan.joins and level.change_db == 0 and level.upstream_db == 0
+    return not plan.changes and not plan.joins and not plan.level.changes
 
 
 def _measure_cell(plan: Plan) -> Cell:

@@ -17,7 +17,7 @@ from roomeq.plan.alignment import (
     CandidateRecord,
 )
 from roomeq.plan.joining import JoiningRecord
-from roomeq.report.text.layout import bullet_list, columns, paragraph, signed
+from roomeq.report.text.layout import bullet_list, columns, paragraph, signed, signed_setting
 
 __all__ = [
     "CLOSE_TO_EACH_CONE",
@@ -162,7 +162,9 @@ def setting_entries(
             + now(f"{present.phase_deg:g}", differs=settings.phase_deg != present.phase_deg)
         )
     if level and settings.level_change_db:
-        entries.append(f"Level of the subwoofer: {signed(settings.level_change_db)} dB against now")
+        entries.append(
+            f"Level of the subwoofer: {signed_setting(settings.level_change_db)} dB against now"
+        )
     return entries
 
 
@@ -210,11 +212,11 @@ def bands_lines(record: JoiningRecord) -> list[str]:
         text = "Not told: the measured sum contradicts its parts, and the level is best left alone."
     elif bands is not None and bands.no_change is None:
         gains = zip(bands.labels, bands.gains_db, strict=True)
-        moved = ", ".join(f"{label} Hz {signed(gain)}" for label, gain in gains if gain)
+        moved = ", ".join(f"{label} Hz {signed_setting(gain)}" for label, gain in gains if gain)
         settings = record.settings.settings()
         text = (
-            f"{_deviation_text(record)} With bands {moved or 'all at 0'} "
-            f"dB, level {signed(settings.level_change_db)} dB, the delay that goes with them is "
+            f"{_deviation_text(record)} With bands {moved or 'all at 0'} dB, level "
+            f"{signed_setting(settings.level_change_db)} dB, the delay that goes with them is "
             f"{delay_text(settings)}, and the sum loses {record.loss_db:.1f} dB. For bands and "
             "level see roomeq propose."
         )

@@ -12,7 +12,12 @@ import math
 
 from roomeq.base.cautions import CautionCode
 from roomeq.plan.plan import Plan
-from roomeq.report.text.headroom import extra_drive_lines, headroom_lines, protection_lines
+from roomeq.report.text.headroom import (
+    extra_drive_lines,
+    headroom_lines,
+    high_pass_text,
+    protection_lines,
+)
 from roomeq.report.text.joining import (
     joining_doubts,
     joining_sentences,
@@ -44,7 +49,7 @@ from roomeq.report.text.wording import (
     reason_text,
 )
 
-__all__ = ["FIRST_STATEMENT", "evidence_sentences", "plan_text"]
+__all__ = ["FIRST_STATEMENT", "evidence_sentences", "own_sentences", "plan_text"]
 
 FIRST_STATEMENT = (
     "Made by an earlier statement of the problem (format 1), which fitted every seat by itself: "
@@ -77,7 +82,7 @@ def plan_text(plan: Plan, *, bars: bool = False, detail: bool = False) -> str:
         _settings(plan, bars=bars, detail=detail),
         listed("Found in the measurements: look at it before anything is set", found),
         _cautions(plan),
-        _sum(plan) if plan.joining is not None else [],
+        _sum(plan, detail=detail) if plan.joining is not None else [],
         _evidence(plan, detail=detail),
         recording_table(plan.recordings) if detail else [],
         _choices(plan) if detail else [],
@@ -139,8 +144,8 @@ def _level(plan: Plan, *, detail: bool) -> list[str]:
     text = f"{_knob(plan)} ({level_purpose(plan)}; "
     text += f"exactly {signed(level.exact_change_db, digits=2)} dB)"
     lines = paragraph(text, indent=2)
-    if level.upstream_db:
-        lines += paragraph(f"and {signed(level.upstream_db)} dB upstream", indent=2)
+    if level.upstream_shown_db:
+        lines += paragraph(f"and {signed(level.upstream_shown_db)} dB upstream", indent=2)
     kept = []
     if plan.joining is None:
         kept = ["low-pass", "polarity", "phase control"]
@@ -156,8 +161,8 @@ def _level(plan: Plan, *, detail: bool) -> list[str]:
 
 def _knob(plan: Plan) -> str:
     level = plan.level
-    to = "" if level.setting_db is None else f", to {signed(level.setting_db)} dB"
-    return f"Level knob: {signed(level.change_db)} dB{to}"
+    to = "" if level.setting_db is None else f", to {signed_setting(level.setting_db)} dB"
+    return f"Level knob: {signed_setting(level.change_db)} dB{to}"
 
 
 def _once_more(plan: Plan) -> list[str]:
@@ -172,6 +177,10 @@ def _once_more(plan: Plan) -> list[str]:
     level = plan.level
     if level.change_db:
         entries.append(_knob(plan).replace("Level knob:", "level knob"))
+    if level.upstream_shown_db:
+        entries.append(f"level upstream {signed(level.upstream_shown_db)} dB")
+    if plan.protection is not None and plan.protection.changes:
+        entries.append(f"protective high-pass {high_pass_text(plan.protection.high_pass)}")
     if plan.joining is not None:
         return paragraph(set_text(plan.joining, *entries))
     return paragraph(f"To set: {'; '.join(entries)}.")
@@ -183,12 +192,13 @@ def _cautions(plan: Plan) -> list[str]:
     return listed("Cautions", texts)
 
 
-def _sum(plan: Plan) -> list[str]:
+def _sum(plan: Plan, *, detail: bool) -> list[str]:
     """Return what backs the joining, less what the cautions say."""
     assert plan.joining is not None
+    sentences = joining_sentences(plan.joining, brief=True)
     return [
         *seat_loss_lines(plan.joining),
-        *bullet_list(joining_sentences(plan.joining, brief=True)),
+        *bullet_list([*sentences, *_q_sentences(plan, detail=detail)]),
         *paragraph(reference_text(), indent=2),
     ]
 
@@ -256,9 +266,9 @@ def _seats(plan: Plan) -> list[str]:
 
 
 def _evidence(plan: Plan, *, detail: bool) -> list[str]:
-    sentences = evidence_sentences(plan, detail=detail)
     if plan.joining is None:
-        return [*_seats(plan), *bullet_list(sentences)]
+        return [*_seats(plan), *bullet_list(evidence_sentences(plan, detail=detail))]
+    sentences = own_sentences(plan, detail=detail)
     title = (
         f"The subwoofer alone: deviation {plan.deviation_before_db:.1f} dB now, "
         f"{plan.deviation_after_db:.1f} dB predicted"
@@ -276,6 +286,11 @@ def evidence_sentences(plan: Plan, *, detail: bool = False) -> list[str]:
     detail : bool
         Whether to tell as well how the proof was found, and that another Q changes nothing.
     """
+    return [*own_sentences(plan, detail=detail), *_q_sentences(plan, detail=detail)]
+
+
+def own_sentences(plan: Plan, *, detail: bool = False) -> list[str]:
+    """Return what backs the bands by themselves: all but what another Q would do."""
     e = plan.evidence
     boosted = e.filter_boost_db > 0.1
     where = f"; half a dB below {e.no_boost_below:.0f} Hz, in dips, where few seats are short"
@@ -292,13 +307,20 @@ def evidence_sentences(plan: Plan, *, detail: bool = False) -> list[str]:
     ]
     if e.dip_boost_db > 1.0:
         entries.append(f"Dips rise by up to {e.dip_boost_db:.1f} dB, because the rest is cut.")
+    return entries
+
+
+def _q_sentences(plan: Plan, *, detail: bool) -> list[str]:
+    """Return what another Q would do, of the sum where that is judged; unchanged with `detail`."""
+    e = plan.evidence
+    after_db = e.deviation_db if plan.joining is None else plan.joining.judged[1]
     checks = [
         f"{check.factor:g} times the assumed one: {check.before_db:.1f} dB now, "
         f"{check.after_db:.1f} dB predicted"
         for check in e.q_checks
-        if detail or f"{check.after_db:.1f}" != f"{e.deviation_db:.1f}"
+        if detail or f"{check.after_db:.1f}" != f"{after_db:.1f}"
     ]
-    return [*entries, f"If the bands' Q is {'; if '.join(checks)}."] if checks else entries
+    return [f"If the bands' Q is {'; if '.join(checks)}."] if checks else []
 
 
 def _proof_sentence(plan: Plan, *, detail: bool) -> str:

@@ -104,7 +104,7 @@ def _verdict_text(found: Verification) -> str:
             f"repeat scatters (about {found.scatter_db:.1f} dB here)"
             f"{_since(found, 'nothing', level)}."
         )
-    if found.close and found.joining is not None and not found.joining.agrees:
+    if found.only_sum_differs:
         return (
             "The subwoofer alone agrees in every band, but its sum with the mains is not as "
             "predicted."
@@ -285,6 +285,7 @@ def _level(found: Verification) -> str:
     knob = f"the level knob stands {abs(level.difference_db):.1f} dB too {way}"
     if level.planned_db is not None and level.looks_like_db is not None:
         knob += (
-            f" (planned {signed(level.planned_db)} dB, looks like {signed(level.looks_like_db)} dB)"
+            f" (planned {signed_setting(level.planned_db)} dB, looks like "
+            f"{signed(level.looks_like_db)} dB)"
         )
     return f"{text} If drive level and microphone gain were as before, {knob}."

@@ -126,7 +126,7 @@ def no_change_text(plan: Plan) -> str:
         )
     gained = evidence.deviation_before_db - evidence.best_deviation_db
     keep = "Keep what is set."
-    if abs(plan.level.exact_change_db) >= 0.05:
+    if plan.level.changes:
         keep = "Keep the bands as they are set; only the level is to change."
     words = {
         NoChange.IMPROVEMENT_TOO_SMALL: (

@@ -5,9 +5,15 @@ import pytest
 from msgspec.structs import replace
 from places import SAMPLES
 
+from roomeq.device.high_pass import HighPass
 from roomeq.importers.room import read_room
 from roomeq.jobs.propose import propose
 from roomeq.optimiser.bands.fit import NoChange
+from roomeq.optimiser.drive.protection import (
+    ProtectionChange,
+    ProtectionChoice,
+    ProtectionReason,
+)
 from roomeq.plan.records import QCheck
 from roomeq.report.text.layout import WIDTH
 from roomeq.report.text.plan import evidence_sentences, plan_text
@@ -215,3 +221,25 @@ def test_what_is_for_the_curious_is_told_in_detail_alone(plan):
         assert words in long
         assert words not in short
     assert len(short.splitlines()) < len(long.splitlines()) - 15
+
+
+def test_a_level_is_printed_with_the_decimals_of_its_step(plan):
+    level = replace(plan.level, change_db=-1.25, setting_db=-3.75, upstream_db=0.0)
+    text = words_of(plan_text(replace(plan, level=level)))
+    assert text.count("evel knob: -1.25 dB, to -3.75 dB") == 1
+    assert "level knob -1.25 dB, to -3.75 dB." in text  # once more as the last lines
+
+
+def test_the_last_lines_hold_all_that_is_to_be_set(plan):
+    level = replace(plan.level, change_db=0.0, upstream_db=2.04)
+    choice = ProtectionChoice(
+        high_pass=HighPass(family="butterworth", order=2, corner=20.0),
+        present=None,
+        change=ProtectionChange.STRENGTHENED,
+        reason=ProtectionReason.RELIEF_NEEDED,
+    )
+    text = words_of(plan_text(replace(plan, level=level, protection=choice)))
+    last = text[text.index("To set: ") :]
+    assert "level upstream +2.0 dB; protective high-pass 20 Hz, Butterworth" in last
+    little = replace(plan, level=replace(level, upstream_db=0.04))
+    assert "upstream" not in words_of(plan_text(little))

@@ -196,6 +196,7 @@ def test_the_loss_of_the_sum_stands_beside_what_was_predicted():
 def test_the_subwoofer_alone_may_agree_where_the_sum_does_not():
     found = replace(GOOD, agrees=False, causes=(Cause(code=CauseCode.POLARITY),), joining=CHECK)
     assert "The subwoofer alone agrees in every band, but its sum" in flat(found)
+    assert "The subwoofer alone" not in flat(replace(found, source="both"))  # it was not measured
 
 
 def test_settings_against_the_mains_carry_their_units():
