@@ -21,7 +21,7 @@ from typing import Self
 
 import numpy as np
 
-from roomeq.base.levels import FloatArray, amplitude_ratio_db, readonly
+from roomeq.base.levels import FloatArray, amplitude_ratio_db, power_ratio, readonly
 from roomeq.base.response import FrequencyResponse
 from roomeq.device.biquads import peaking_response
 
@@ -102,8 +102,7 @@ class MovedResponse:
             )
         flat_db = np.interp(np.log(axis), np.log(flat.frequencies), flat.level_db)
         moved_db = moved.level_db[inside]
-        noise = 10.0 ** (-(flat_db - flat_db.max()) / 10.0)
-        noise = noise + 10.0 ** (-(moved_db - moved_db.max()) / 10.0)
+        noise = power_ratio(flat_db.max() - flat_db) + power_ratio(moved_db.max() - moved_db)
         return cls(
             name=name,
             frequencies=readonly(axis),

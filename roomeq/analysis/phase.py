@@ -23,7 +23,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from roomeq.base.levels import FloatArray
-from roomeq.base.response import FrequencyResponse, checked_frequencies
+from roomeq.base.response import ComplexArray, FrequencyResponse, checked_frequencies
 
 __all__ = [
     "PhaseParts",
@@ -140,7 +140,11 @@ def estimate_excess_phase_deg(
         below_db_per_octave=below_db_per_octave,
         above_db_per_octave=above_db_per_octave,
     )
-    turned = pressure * np.exp(-1j * np.deg2rad(minimum))
+    return _excess_deg(pressure, minimum)
+
+
+def _excess_deg(pressure: ComplexArray, minimum_deg: FloatArray) -> FloatArray:
+    turned = pressure * np.exp(-1j * np.deg2rad(minimum_deg))
     return np.asarray(np.rad2deg(np.unwrap(np.angle(turned), axis=-1)))
 
 
@@ -252,7 +256,7 @@ def estimate_phase_parts(response: FrequencyResponse, *, at: ArrayLike) -> Phase
     """
     axis, asked = response.frequencies, np.asarray(at, dtype=np.float64)
     minimum = estimate_minimum_phase_deg(axis, response.level_db)
-    excess = estimate_excess_phase_deg(response)
+    excess = _excess_deg(response.pressure, minimum)
     own, rest = (_mean_delay(axis, row, asked, 12) for row in (minimum, excess))
     delay = float(np.median(rest))
 

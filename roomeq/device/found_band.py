@@ -17,10 +17,10 @@ from numpy.typing import ArrayLike
 from roomeq.base.levels import FloatArray
 from roomeq.base.toml_tables import Plausible, StrictTable
 
-__all__ = ["FoundBand", "FoundSetting"]
+__all__ = ["CENTRE", "GAIN", "FoundBand", "FoundSetting"]
 
-_Gain = Plausible(-60.0, 60.0, "dB")
-_Centre = Plausible(1.0, 20000.0, "Hz")
+GAIN = Plausible(-60.0, 60.0, "dB")
+CENTRE = Plausible(1.0, 20000.0, "Hz")
 
 
 class FoundSetting(StrictTable, frozen=True, kw_only=True):
@@ -36,8 +36,8 @@ class FoundSetting(StrictTable, frozen=True, kw_only=True):
         Q there.
     """
 
-    setting_db: Annotated[float, _Gain]
-    gain_db: Annotated[float | None, _Gain] = None
+    setting_db: Annotated[float, GAIN]
+    gain_db: Annotated[float | None, GAIN] = None
     q: Annotated[float | None, Plausible(0.0, 100.0, "")] = None
 
 
@@ -56,8 +56,8 @@ class FoundBand(StrictTable, frozen=True, kw_only=True):
         taken as the mirror of the other.
     """
 
-    centre: Annotated[float, _Centre]
-    measured_centre: Annotated[float | None, _Centre] = None
+    centre: Annotated[float, CENTRE]
+    measured_centre: Annotated[float | None, CENTRE] = None
     settings: tuple[FoundSetting, ...] = ()
 
     def __post_init__(self) -> None:

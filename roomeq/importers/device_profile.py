@@ -26,7 +26,7 @@ from roomeq.base.replacing import refuse_other_kinds, replacing
 from roomeq.base.toml_lines import KeyPath
 from roomeq.base.toml_tables import Plausible, StrictTable, TomlTables, read_toml_tables
 from roomeq.device.equaliser import BandShape, FixedBandEqualiser, QLaw
-from roomeq.device.found_band import FoundBand
+from roomeq.device.found_band import CENTRE, GAIN, FoundBand
 from roomeq.device.profile import Device, FilterChoice, LevelKnob, PhaseControl
 from roomeq.importers.text.export import read_one_response
 
@@ -47,10 +47,6 @@ PROFILES = resources.files("roomeq.device").joinpath("profiles")
 """Folder of the shipped ones."""
 
 
-_Gain = Plausible(-60.0, 60.0, "dB")
-_Centre = Plausible(1.0, 20000.0, "Hz")
-
-
 class QByGainTable(StrictTable, frozen=True, kw_only=True):
     """``[equaliser.q_by_gain]``: Q at magnitudes of gain.
 
@@ -62,7 +58,7 @@ class QByGainTable(StrictTable, frozen=True, kw_only=True):
         Q at each of them.
     """
 
-    gain_db: Annotated[tuple[float, ...], _Gain]
+    gain_db: Annotated[tuple[float, ...], GAIN]
     q: tuple[float, ...]
 
 
@@ -79,8 +75,8 @@ class ShapeTable(StrictTable, frozen=True, kw_only=True):
         The measured response: two columns, Hz and dB.
     """
 
-    centre: Annotated[float, _Centre]
-    gain_db: Annotated[float, _Gain]
+    centre: Annotated[float, CENTRE]
+    gain_db: Annotated[float, GAIN]
     file: str
 
 
@@ -109,10 +105,10 @@ class EqualiserTable(StrictTable, frozen=True, kw_only=True):
         What ``roomeq device`` told of single bands, which goes before the rest.
     """
 
-    centres: Annotated[tuple[float, ...], _Centre]
-    measured_centres: Annotated[tuple[float, ...], _Centre] = ()
-    lowest_db: Annotated[float, _Gain]
-    highest_db: Annotated[float, _Gain]
+    centres: Annotated[tuple[float, ...], CENTRE]
+    measured_centres: Annotated[tuple[float, ...], CENTRE] = ()
+    lowest_db: Annotated[float, GAIN]
+    highest_db: Annotated[float, GAIN]
     step_db: Annotated[float, Plausible(0.0, 60.0, "dB")]
     q: float | None = None
     q_by_gain: QByGainTable | None = None
@@ -315,6 +311,10 @@ def _check_knobs(read: TomlTables[ProfileTables]) -> None:
             choice.orders and choice.corners and all(1 <= order <= 8 for order in choice.orders)
         ):
             raise read.fault("needs corners, and orders from 1 to 8", key)
+        if choice is not None and choice.family == "linkwitz_riley":
+            odd = [order for order in choice.orders if order % 2]
+            if odd:
+                raise read.fault(f"a Linkwitz-Riley filter has an even order, got {odd[0]}", key)
 
 
 def _q_law(read: TomlTables[ProfileTables]) -> QLaw:

@@ -12,7 +12,7 @@ import re
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path, PurePath
-from typing import Any, get_args
+from typing import Any
 
 import numpy as np
 
@@ -22,8 +22,7 @@ from roomeq.base.recording import Recording, SweepDescription
 from roomeq.base.response import FrequencyResponse
 from roomeq.importers.file_names import FileName, read_name, source_in_words
 from roomeq.importers.sweep_files import read_recording, read_sound_facts
-from roomeq.importers.text.band_table import BandTable, read_band_table
-from roomeq.importers.text.decoding import read_decoded_text
+from roomeq.importers.text.band_table import named_weighting, read_band_table
 from roomeq.importers.text.export import TextExport, read_text_export
 from roomeq.importers.text.microphone import kind_in_words, read_microphone
 from roomeq.importers.text.weighting import Weighting
@@ -192,30 +191,25 @@ _LIKE_TYPED = (
 )
 
 
-def _letters(path: Path) -> set[str]:
-    """Return the weightings that a text names in its units."""
-    return set(re.findall(r"dB\s*\(?\s*([AC])\b", read_decoded_text(path).text))
-
-
 def _typed_levels(path: Path, name: FileName, *, file: str) -> FolderEntry | None:
     """Return what a table of typed levels tells; None where it is none."""
     for seat in (None, name.seat or "seat"):
-        possible: dict[Weighting, BandTable] = {}
-        for weighting in get_args(Weighting):
-            try:
-                possible[weighting] = read_band_table(path, weighting=weighting, seat=seat)
-            except (MeasurementFileError, ValueError) as error:
-                if "cannot be removed" in str(error) and weighting in _letters(path):
-                    raise
-        for weighting, table in possible.items():
-            why = f"typed third-octave levels of {', '.join(table.seats)}, "
-            why += _span_of(table.responses[0])
-            keys: dict[str, Any] = {"file": file, "kind": "band_levels"}
-            if len(possible) == 1:
-                keys["weighting"] = weighting
-            else:
-                why += "; nothing tells the meter's weighting"
-            return _at_a_seat(name, keys, why, seat=seat)
+        weighting: Weighting | None = None
+        try:
+            weighting = named_weighting(path, seat=seat)
+            table = read_band_table(path, weighting=weighting or "none", seat=seat)
+        except MeasurementFileError:
+            if weighting is not None:  # then it is one
+                raise
+            continue
+        why = f"typed third-octave levels of {', '.join(table.seats)}, "
+        why += _span_of(table.responses[0])
+        keys: dict[str, Any] = {"file": file, "kind": "band_levels"}
+        if weighting is not None:
+            keys["weighting"] = weighting
+        else:
+            why += "; nothing tells the meter's weighting"
+        return _at_a_seat(name, keys, why, seat=seat)
     return None
 
 

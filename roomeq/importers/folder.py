@@ -120,15 +120,19 @@ class _Looking:
 
     def _files(self) -> Iterator[Path]:
         """Yield files of the folder, and of folders in it that are named after what played."""
-        for path in sorted(self.folder.iterdir(), key=lambda path: path.name.lower()):
-            if path.name.startswith("."):
+        for path in _shown(self.folder):
+            if not (path.is_dir() and read_name(PurePath(path.name)).source is not None):
+                yield from self._usable(path)
                 continue
-            if path.is_dir() and read_name(PurePath(path.name)).source is not None:
-                yield from sorted(one for one in path.iterdir() if one.is_file())
-            elif path.is_dir() or path.suffix.lower() in _OTHERS or not path.name.isprintable():
-                self.ignored.append(self._name(path) + ("/" if path.is_dir() else ""))
-            else:
-                yield path
+            for one in _shown(path):
+                yield from self._usable(one)
+
+    def _usable(self, path: Path) -> Iterator[Path]:
+        """Yield a file that may be a measurement; what else it is, is kept among the ignored."""
+        if path.is_dir() or path.suffix.lower() in _OTHERS or not path.name.isprintable():
+            self.ignored.append(self._name(path) + ("/" if path.is_dir() else ""))
+        else:
+            yield path
 
     def _name(self, path: Path) -> str:
         return path.relative_to(self.folder).as_posix()
@@ -170,6 +174,12 @@ class _Looking:
             keys = {"file": file, "seat": name.seat or "seat"}
             reason = _reason(error, path)
             return [FolderEntry(table="measurements", keys=keys, why="", left_out=reason)]
+
+
+def _shown(folder: Path) -> list[Path]:
+    """Return what lies in a folder, hidden files apart, by name."""
+    beside = (path for path in folder.iterdir() if not path.name.startswith("."))
+    return sorted(beside, key=lambda path: path.name.lower())
 
 
 def _reason(error: Exception, path: Path) -> str:

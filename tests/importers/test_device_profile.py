@@ -168,6 +168,11 @@ def test_shapes_keep_the_gain_they_were_measured_at(tmp_path):
         ("lowest_deg = 0.0", "lowest_deg = 270.0", "phase: range or step"),
         ("frequency = 80.0", "frequency = 0.0", "phase.frequency: 0 Hz is not plausible"),
         ("corners = [16]", "corners = [0]", "protection.corners 1: 0 Hz is not plausible"),
+        (
+            'family = "butterworth"\norders = [2]',
+            'family = "linkwitz_riley"\norders = [3]',
+            "protection: a Linkwitz-Riley filter has an even order, got 3",
+        ),
         ("orders = [2]", "orders = [9]", "protection: needs corners, and orders from 1 to 8"),
         (
             "[protection]",

@@ -360,3 +360,20 @@ def test_typed_levels_under_a_line_of_text_are_not_taken_for_a_response(tmp_path
     (out,) = [entry for entry in found.entries if entry.left_out and "file" in entry.keys]
     assert "typed off a meter" in out.left_out
     assert told(tmp_path)["sofa.txt"].keys["seat"] == "sofa"
+
+
+def test_what_is_no_measurement_is_none_in_a_folder_of_mains_either(tmp_path):
+    export(tmp_path / "sofa.txt", seat_levels(1))
+    export(tmp_path / "mains" / "sofa.txt", seat_levels(2))
+    (tmp_path / "mains" / ".hidden.txt").write_text("", "utf-8")
+    (tmp_path / "mains" / "photo.jpg").write_bytes(b"picture")
+    found = look_into(tmp_path)
+    assert set(told(tmp_path)) == {"sofa.txt", "mains/sofa.txt"}
+    assert found.ignored == ("mains/photo.jpg",)
+
+
+@pytest.mark.parametrize("unit", ["dB(C)", "db(c)"])
+def test_a_weighting_is_taken_however_it_is_spelled(tmp_path, unit):
+    typed(tmp_path / "levels.csv", head=f"Hz,left {unit},right {unit}")
+    (entry,) = told(tmp_path).values()
+    assert entry.keys["weighting"] == "C"

@@ -23,7 +23,7 @@ from roomeq.importers.text.band_grid import BandGrid, sorted_cells
 from roomeq.importers.text.decoding import faults_of, read_decoded_text
 from roomeq.importers.text.weighting import Weighting, remove_weighting
 
-__all__ = ["BandTable", "read_band_table"]
+__all__ = ["BandTable", "named_weighting", "read_band_table"]
 
 _SLIP_DB = 18.0
 """In 1299 seats of rooms the largest level above those of both bands beside it was 15.4 dB; a slip
@@ -127,6 +127,23 @@ def read_band_table(
     )
 
 
+def named_weighting(path: str | PathLike[str], *, seat: str | None = None) -> Weighting | None:
+    """Return the weighting that the cells of a table of band levels name; None where none is.
+
+    Raises
+    ------
+    MeasurementFileError
+        If there is no such table, or it names several.
+    """
+    text = read_decoded_text(path).text
+    with faults_of(path):
+        letters = _letters(sorted_cells(text, seat=seat, delimiter=None))
+        if len(letters) > 1:
+            raise MeasurementFileError(f"names the weightings {', '.join(sorted(letters))}")
+    named: dict[str, Weighting] = {"Z": "none", "A": "A", "C": "C"}
+    return named[letters.pop()] if letters else None
+
+
 def _notes(bands: tuple[ThirdOctaveBand, ...], weighting: Weighting) -> list[str]:
     notes = [_CANNOT_TELL]
     if weighting != "none":
@@ -194,11 +211,14 @@ def _fault_of(cell: str, value: float | None) -> str:
     return f"{cell!r} is no level"
 
 
+def _letters(grid: BandGrid) -> set[str]:
+    texts = [grid.edges, *(cell for row in grid.cells for cell, _ in row)]
+    return {letter.upper() for text in texts for letter in _UNIT_LETTER.findall(text)}
+
+
 def _check_letters(grid: BandGrid, weighting: Weighting) -> None:
     """Refuse a table that names another weighting than the one that was given."""
-    texts = [grid.edges, *(cell for row in grid.cells for cell, _ in row)]
-    letters = {letter.upper() for text in texts for letter in _UNIT_LETTER.findall(text)}
-    others = letters - {"Z" if weighting == "none" else weighting}
+    others = _letters(grid) - {"Z" if weighting == "none" else weighting}
     if others:
         raise MeasurementFileError(
             f"the table says dB({', '.join(sorted(others))}), but the weighting is given as "
