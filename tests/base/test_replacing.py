@@ -173,3 +173,14 @@ def test_what_a_killed_run_left_is_named(tmp_path):
     assert leftovers(tmp_path / "b.json") == []
     writing.__exit__(None, None, None)
     assert leftovers(target) == []
+
+
+def test_what_is_written_is_on_the_disk_before_it_takes_a_place(tmp_path, monkeypatch):
+    steps = []
+    monkeypatch.setattr(os, "fsync", lambda _: steps.append("disk"))
+    own = Path.replace
+    monkeypatch.setattr(Path, "replace", lambda *both: (steps.append("place"), own(*both)))
+    with replacing_together(tmp_path / "a", tmp_path / "b") as neighbours:
+        for path in neighbours:
+            path.write_text("new", "utf-8")
+    assert steps == ["disk", "disk", "place", "place"]

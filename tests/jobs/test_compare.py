@@ -218,3 +218,17 @@ def test_one_seat_that_is_louder_is_no_scatter(cabin, size_db):
     )
     assert not found.unchanged
     assert [row.seat for row in found.seats if not row.agrees] == ["sofa left"]
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+@pytest.mark.parametrize("louder_db", [0.0, 4.0])
+def test_the_mean_of_a_seat_scatters_less_than_its_bins(cabin, louder_db, seed):
+    room = replace(cabin, repeatability_db=1.0)
+    ratio = {"sofa left": 10 ** (louder_db / 20.0)}
+    again = later(
+        room,
+        lambda seat, _source, axis: np.full(axis.size, ratio.get(seat, 1.0)),
+        size_db=1.2,
+        seed=seed,
+    )
+    assert compare(room, again).unchanged is (louder_db == 0.0)

@@ -54,6 +54,15 @@ def test_goals_are_held_at_40_db(tmp_path, follows):
     assert found.all_told
 
 
+def test_a_gain_that_is_surely_not_as_set_is_told_with_less_certainty(tmp_path):
+    own = device(labels=("40",), settings=(-9.0,), gain=0.85)
+    found = measure_device(*measured(own, tmp_path, np.random.default_rng(28), snr_db=36.0))
+    (row,) = found.rows
+    assert 0.1 < 1.96 * row.gain_error_db < 0.2
+    assert "gain" in row.told
+    assert row.gain_db == pytest.approx(-7.65, abs=0.15)
+
+
 def test_a_law_is_assumed_from_one_gain(tmp_path):
     flat, moved = measured(device(), tmp_path, np.random.default_rng(22), snr_db=40.0)
     found = measure_device(flat, moved[:1])

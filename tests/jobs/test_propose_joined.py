@@ -32,6 +32,8 @@ from roomeq.jobs.propose_joined import (
     path_cautions,
     proposal_with_mains,
 )
+from roomeq.jobs.verify import verify_room
+from roomeq.jobs.verifying.parts import observed_parts
 from roomeq.optimiser.bands.fit import NoChange
 from roomeq.optimiser.bands.reasons import Reason
 from roomeq.plan.plan import read_plan, write_plan
@@ -288,6 +290,27 @@ def test_mains_of_which_nothing_is_stated_are_taken_to_match(small):
     assert assumed.settings.level_change_db == stated.settings.level_change_db
     none = replace(small, joining=replace(small.joining, mains_path=()))
     assert solve_joining(none, joining_offer(none)).bands.mains_filters == ()
+
+
+def test_a_path_without_what_was_to_be_bypassed_is_as_planned(room, plan):
+    def told(path):
+        found = verify_room(plan, replace(room, path=path))
+        return {row.label: row.stated for row in found.stated_joining if row.label == "path"}
+
+    (gone,) = plan.joining.bypass
+    left = tuple(one for one in room.path if str(one) != gone)
+    assert len(left) == len(room.path) - 1
+    assert told(left) == {}
+    assert told(()) == {}  # nothing is stated then
+    other = tuple(replace(one, corner=1.5 * one.corner) for one in left)
+    assert told(other) == {"path": " and ".join(map(str, other))}
+
+
+def test_what_a_bypass_raises_reaches_verification(room, plan):
+    own, *_ = observed_parts(plan, room.survey)
+    assert own.raised_db.max() > 10.0
+    plain = replace(own, raised_db=None)
+    assert (own.doubt_db - plain.doubt_db).max() > 5.0
 
 
 def test_other_q_is_tried_on_the_sum(plan):

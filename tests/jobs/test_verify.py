@@ -485,8 +485,9 @@ def test_a_seat_that_was_moved_is_named_and_no_band(room, plan):
     assert (found.causes[0].code, found.causes[0].seats) == (CauseCode.SEAT_MOVED, (first.seat,))
 
 
-def judged_as(monkeypatch, *codes):
-    causes = tuple(Cause(code=code) for code in codes)
+def judged_as(monkeypatch, *codes, shares=None):
+    shared = zip(codes, shares or [0.0] * len(codes), strict=True)
+    causes = tuple(Cause(code=code, share=share) for code, share in shared)
     judged = Judgement(causes=causes, change=Change())
     monkeypatch.setattr("roomeq.jobs.verifying.agreement.judge_causes", lambda *_: judged)
 
@@ -503,6 +504,30 @@ def test_as_planned_is_not_believed_beside_a_band_that_differs(room, plan, monke
     found = verify(plan, survey)
     assert [cause.code for cause in found.causes] == [CauseCode.LOW_PASS]
     assert not found.agrees
+
+
+@pytest.mark.parametrize(("beside", "told"), [(0.1, []), (0.45, [CauseCode.SHIFTED])])
+def test_what_is_far_less_likely_than_as_planned_is_not_accused(
+    room, plan, monkeypatch, beside, told
+):
+    gains = list(plan.gains_db)
+    gains[3] += 3.0
+    judged_as(monkeypatch, CauseCode.AS_PLANNED, CauseCode.SHIFTED, shares=(0.85, beside))
+    found = verify(plan, measured_again(room, gains))
+    assert not found.agrees
+    assert [cause.code for cause in found.causes] == told
+
+
+@pytest.mark.parametrize("share", [0.9, 0.97])
+def test_two_measurements_scatter_where_all_is_surely_as_planned(room, plan, monkeypatch, share):
+    plan = replace(plan, evidence=replace(plan.evidence, repeatability_db=1.0))
+    tolerance = verify(plan, measured_again(room, plan.gains_db)).tolerance_db
+    gains = list(plan.gains_db)
+    gains[3] += 1.8 * tolerance  # less in the mean over its third octave, one offset removed
+    judged_as(monkeypatch, CauseCode.AS_PLANNED, shares=(share,))
+    found = verify(plan, measured_again(room, gains))
+    assert tolerance < max(abs(row.difference_db) for row in found.bands) < 2**0.5 * tolerance
+    assert found.agrees is (share > 0.95)
 
 
 def test_as_planned_is_not_believed_where_most_seats_differ(room, plan, monkeypatch):
