@@ -82,18 +82,19 @@ def together_files(
     if measured is not None and coherent:
         findings += _sum_doubts(summed, measured)
     if rest is None:
-        survey, known = summed, ()
+        survey = summed
     else:
         weights = {**(rest.survey.seat_weights or {}), **(summed.seat_weights or {})}
         both = (*summed.measurements, *rest.survey.measurements)
-        survey, known = replace(summed, measurements=both, seat_weights=weights), rest.findings
+        survey = replace(summed, measurements=both, seat_weights=weights)
+        findings += rest.findings
     first = subwoofers[0].room
     inputs = [entry for one in subwoofers for entry in one.room.inputs]
     return SurveyFiles(
         survey=survey,
         assumptions=tuple(dict.fromkeys(_shared([one.room.assumptions for one in subwoofers]))),
         notes=tuple(dict.fromkeys(_shared([one.room.notes for one in subwoofers]))),
-        findings=(*findings, *known),
+        findings=tuple(findings),
         inputs=tuple(dict.fromkeys([*inputs, *(() if rest is None else rest.inputs)])),
         repeatability_db=max(
             (one.room.repeatability_db for one in subwoofers if one.room.repeatability_db),

@@ -126,7 +126,7 @@ def _snr_db(
     power: FloatArray,
     powers: FloatArray,
 ) -> FloatArray | None:
-    """Return the sum's power over the noise of all measurements together; None if one is unknown."""
+    """Return the sum's power over all noise together; None where one ratio is unknown."""
     noise = np.zeros(points.size)
     for branch, signal in zip(branches, powers, strict=True):
         known = branch[0].snr_db
