@@ -42,6 +42,7 @@ from roomeq.plan.records import (
     SeatResult,
     TargetRecord,
 )
+from roomeq.plan.together import SetTogether, TogetherRecord
 
 if TYPE_CHECKING:
     from pandas import DataFrame
@@ -101,6 +102,11 @@ class Plan(Record, frozen=True, kw_only=True):
         When the plan was made; None in plans of earlier releases.
     by : str or None
         Who made it; None where nobody said.
+    together : TogetherRecord or None
+        Where several subwoofers were set together: what that gives. `bands` and `level` then are of
+        all at once: no bands, and the common change of level that each one's level holds already.
+    subwoofers : tuple of SubwooferPlan
+        What is to be set on each; empty where there is one.
     """
 
     format: int
@@ -131,6 +137,8 @@ class Plan(Record, frozen=True, kw_only=True):
     findings: tuple[str, ...] = ()
     date: datetime.date | None = None
     by: str | None = None
+    together: TogetherRecord | None = None
+    subwoofers: tuple[SubwooferPlan, ...] = ()
 
     @property
     def statement(self) -> int:
@@ -144,8 +152,9 @@ class Plan(Record, frozen=True, kw_only=True):
 
     @property
     def changes(self) -> bool:
-        """Whether any band is to be set differently from now."""
-        return any(band.gain_db != band.present_db for band in self.bands)
+        """Whether any band is to be set differently from now; anything of several subwoofers."""
+        own = any(band.gain_db != band.present_db for band in self.bands)
+        return own or any(one.changes for one in self.subwoofers)
 
     @property
     def joins(self) -> bool:
@@ -212,13 +221,13 @@ class Plan(Record, frozen=True, kw_only=True):
         frame = band_frame(self.bands)
         frame["error_db"] = [self.error_db(band) for band in self.bands]
         frame["error_db"] = frame["error_db"].astype(float)
-        words = self._settings()[len(self.bands) :]
+        words = self.setting_rows()[len(self.bands) :]
         frame = concat([frame, band_frame(()).reindex(range(len(words)))], ignore_index=True)
         frame["band"] = [band.label for band in self.bands] + [name for name, _, _ in words]
-        frame[["now", "set_to"]] = [row[1:] for row in self._settings()]
+        frame[["now", "set_to"]] = [row[1:] for row in self.setting_rows()]
         return frame
 
-    def _settings(self) -> list[tuple[str, str, str]]:
+    def setting_rows(self) -> list[tuple[str, str, str]]:
         """Return every setting by name: what it is now, and what it is to be."""
         rows = [
             (f"{band.label} Hz", _setting(band.present_db), _setting(band.gain_db))
@@ -237,12 +246,42 @@ class Plan(Record, frozen=True, kw_only=True):
 
     def _repr_html_(self) -> str:
         """Return the settings, for notebooks."""
-        rows = [(*row, "set" if row[1] != row[2] else "") for row in self._settings()]
+        rows = [(*row, "set" if row[1] != row[2] else "") for row in self.setting_rows()]
         count = len(self.reservations)
         read = f"; {count} caution{'s' if count != 1 else ''} to read first" if count else ""
         return html_table(
             f"{repr(self)[1:-1]}{read}", ("Setting, gains in dB", "Now", "Set to", ""), rows
         )
+
+
+class SubwooferPlan(Record, frozen=True, kw_only=True):
+    """What is to be set on one of several subwoofers.
+
+    Attributes
+    ----------
+    name : str
+    fed_by : str or None
+        The one whose bands, delay and level it has.
+    plan : Plan
+        Of it alone, with what was chosen for all together: bands, level, headroom, cautions.
+    set_together : SetTogether
+        Delay and polarity, and what it contributes.
+    """
+
+    name: str
+    fed_by: str | None
+    plan: Plan
+    set_together: SetTogether
+
+    @property
+    def changes(self) -> bool:
+        """Whether anything on it is to be set differently from now."""
+        plan = self.plan
+        return self.set_together.changes or plan.changes or plan.level.changes
+
+    def setting_rows(self) -> list[tuple[str, str, str]]:
+        """Return every setting by name: what it is now, and what it is to be."""
+        return self.plan.setting_rows() + self.set_together.setting_rows()
 
 
 def _setting(gain_db: float) -> str:
