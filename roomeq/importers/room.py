@@ -110,7 +110,9 @@ def _several(room_file: RoomFile, sweeps: SweepReading | None) -> Room:
     rest = room_file.as_a_whole()
     if subwoofers:
         room = _room(rest, sweeps, files=_together(room_file, sweeps, subwoofers))
-        device = together_device(room.device, [one.room.device for one in subwoofers])
+        device = together_device(
+            room.device, [one.room.device for one in subwoofers if one.fed_by is None]
+        )
         room = replace(room, device=device)
     elif rest.measurements:
         room = _room(rest, sweeps)

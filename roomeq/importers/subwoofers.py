@@ -16,7 +16,7 @@ import numpy as np
 from roomeq.analysis.survey_levels import common_axis, seat_levels_db
 from roomeq.base.survey import Survey
 from roomeq.device.processor import DelayRange
-from roomeq.device.profile import Device
+from roomeq.device.profile import Device, LevelKnob
 from roomeq.importers.room_file.schema import SubwooferTable
 from roomeq.importers.survey_files import SurveyFiles
 from roomeq.room.room import Room, Subwoofer
@@ -39,13 +39,19 @@ def own_delays(table: SubwooferTable) -> DelayRange | None:
 
 
 def together_device(device: Device, own: Sequence[Device]) -> Device:
-    """Return what can be set of all subwoofers at once: no bands, polarity where each has it."""
+    """Return what can be set of all subwoofers at once: level and polarity where each has them.
+
+    Bands are of each; the step of the level is the coarsest.
+    """
+    knobs = [one.level for one in own]
+    steps = [knob.step_db * knob.scale for knob in knobs if knob is not None]
+    level = LevelKnob(lowest_db=-60.0, highest_db=60.0, step_db=max(steps, default=1.0))
     equaliser = replace(device.equaliser, lowest_db=0.0, highest_db=0.0, shapes=None, found=())
     return replace(
         device,
         name=", ".join(dict.fromkeys(one.name for one in own)),
         equaliser=equaliser,
-        level=None,
+        level=None if None in knobs else level,
         phase=None,
         polarity=all(one.polarity for one in own),
     )

@@ -11,8 +11,9 @@ from __future__ import annotations
 
 import datetime
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 from msgspec.structs import replace as with_fields
@@ -20,10 +21,10 @@ from msgspec.structs import replace as with_fields
 from roomeq.analysis.survey_levels import common_axis, seat_levels_db
 from roomeq.base.bands import logarithmic_axis, third_octave_bands
 from roomeq.base.cautions import Caution, CautionCode
-from roomeq.base.levels import FloatArray, amplitude_ratio_db
+from roomeq.base.levels import FloatArray, amplitude_ratio_db, power_mean_db
 from roomeq.base.response import ComplexArray
 from roomeq.base.survey import Survey
-from roomeq.jobs.drive.bands import BandSearch, fit_room
+from roomeq.jobs.drive.bands import BandSearch, fit_room, room_data
 from roomeq.jobs.drive.headroom import Proposal, fit_within_headroom
 from roomeq.jobs.drive.scene import LOWEST_BAND, DriveScene
 from roomeq.jobs.propose_joined import proposal_with_mains
@@ -33,7 +34,7 @@ from roomeq.jobs.several.task import several_task
 from roomeq.optimiser.bands.fit import ChosenGains, NoChange, judge_improvement
 from roomeq.optimiser.several.choose import Together, choose_together
 from roomeq.plan.plan import Plan, SubwooferPlan
-from roomeq.plan.records import LevelSetting, rows_of
+from roomeq.plan.records import rows_of
 from roomeq.plan.together import SetTogether, TogetherRecord
 from roomeq.room.equipment import WantedLevel
 from roomeq.room.recording_weights import weighed_room
@@ -95,31 +96,63 @@ def propose_several(
     )
     if no_change is not None:
         settings, together = _as_they_are(settings), replace(together, after=together.before)
-    as_set = room_as_set(now, settings)
+    settings, left_db = _within_drive(now, settings)
+    as_set = room_as_set(now, settings, most_louder_db=left_db)
     found = proposal_with_mains(as_set, search, now=now)
-    level_db, cut_db = _common_level_db(now, found, settings, together, kept=no_change is not None)
-    settings = _with_common(settings, found, level_db)
+    cut_db = 0.0
+    if found.joining is None:
+        asked_db = _asked_db(now, found, settings, kept=no_change is not None)
+        level_db, cut_db = _stepped(now, asked_db, left_db), max(asked_db - left_db, 0.0)
+        chosen = ChosenGains(gains_db=found.fit.gains_db, level_change_db=level_db)
+        again = fit_within_headroom(as_set, replace(search, chosen=chosen))
+        found = replace(again, assumptions=found.assumptions, cautions=found.cautions)
+    level_db = found.fit.level_change_db
+    if found.joining is not None:
+        level_db = found.joining.settings.level_change_db
     before = fit_room(now, replace(search, chosen=_as_present(now), leave_out=False))
     plan = plan_of(found, given=room, before=before, date=date, by=by)
-    points = task.points
-    record = TogetherRecord.of(together, seats=before.data.seats, points=tuple(points.tolist()))
-    pressures = [seat_pressures(one.survey, record.seats, points) for one in settings]
-    kept = plan.no_change if plan.joining is not None else None
+    unmoved = no_change if found.joining is None or found.joining.no_change else None
     return with_fields(
         plan,
-        together=record,
-        subwoofers=tuple(
-            SubwooferPlan(
-                name=one.name,
-                fed_by=one.subwoofer.fed_by,
-                plan=_plan_of_one(one, search, share_db=share_db, date=date, by=by),
-                set_together=_set_together(one, together, n, pressures[n]),
-            )
-            for n, (one, share_db) in enumerate(zip(settings, _shares_db(settings), strict=True))
+        together=TogetherRecord.of(
+            together, seats=before.data.seats, points=tuple(task.points.tolist())
         ),
-        level=_all_at_once(level_db),
-        no_change=no_change if plan.joining is None else (kept and no_change),
+        subwoofers=_subwoofer_plans(
+            _with_common(settings, found, level_db),
+            together,
+            task.points,
+            seats=before.data.seats,
+            make=partial(
+                _plan_of_one,
+                search=search,
+                upstream_db=level_db if now.device.level is None else 0.0,
+                date=date,
+                by=by,
+            ),
+        ),
+        no_change=unmoved,
         cautions=(*plan.cautions, *_quieter(room, cut_db)),
+    )
+
+
+def _subwoofer_plans(
+    settings: Sequence[OneSetting],
+    together: Together,
+    points: FloatArray,
+    *,
+    seats: tuple[str, ...],
+    make: Callable[..., Plan],
+) -> tuple[SubwooferPlan, ...]:
+    """Return what is to be set on each, and what arrives from it."""
+    shares = _shares_db(settings)
+    return tuple(
+        SubwooferPlan(
+            name=one.name,
+            fed_by=one.subwoofer.fed_by,
+            plan=make(one, share_db=shares[n]),
+            set_together=_set_together(one, together, n, seat_pressures(one.survey, seats, points)),
+        )
+        for n, one in enumerate(settings)
     )
 
 
@@ -134,32 +167,46 @@ def _as_they_are(settings: Sequence[OneSetting]) -> tuple[OneSetting, ...]:
     )
 
 
-def _common_level_db(
-    room: Room,
-    found: Proposal,
-    settings: Sequence[OneSetting],
-    together: Together,
-    *,
-    kept: bool,
-) -> tuple[float, float]:
-    """Return the change of all levels at once, and how much of it the drive limits take off."""
-    if found.joining is not None:
-        exact_db = found.joining.settings.level_change_db
-    elif room.target.level_db is not None:
-        exact_db = found.fit.level_change_db
-    else:
-        exact_db = 0.0 if kept else -together.loudness_change_db
+def _within_drive(
+    room: Room, settings: Sequence[OneSetting]
+) -> tuple[tuple[OneSetting, ...], float]:
+    """Return settings turned down together until every drive limit grants them, and what is left.
+
+    What is left is how far all may be turned up, in dB.
+    """
     own = [one for one in settings if one.subwoofer is one.feeder]
     most_db = min(_granted_db(one) - one.setting.level_db for one in own)
-    asked_db = min(exact_db, most_db) if exact_db > 0 or not kept else exact_db
-    knobs = [knob.step_db * knob.scale for one in own if (knob := one.feeder.room.device.level)]
-    if knobs:
-        steps = asked_db / max(knobs)
-        nearest = math.floor(steps + 0.5 + 1e-9)
-        while nearest * max(knobs) > max(most_db, asked_db) + 1e-9:
-            nearest -= 1
-        asked_db = nearest * max(knobs)
-    return asked_db, max(exact_db - most_db, 0.0)
+    step_db = 0.5 if room.device.level is None else room.device.level.step_db
+    down_db = min(0.0, math.floor(most_db / step_db + 1e-9) * step_db)
+    return _louder(settings, down_db), most_db - down_db
+
+
+def _louder(settings: Sequence[OneSetting], by_db: float) -> tuple[OneSetting, ...]:
+    return tuple(
+        replace(one, setting=replace(one.setting, level_db=one.setting.level_db + by_db))
+        for one in settings
+    )
+
+
+def _asked_db(room: Room, found: Proposal, settings: Sequence[OneSetting], *, kept: bool) -> float:
+    """Return the common change of level that is wanted, or that keeps the loudness."""
+    if room.target.level_db is not None:
+        return found.fit.level_change_db + found.fit.loudness_cut_db
+    if kept:
+        return 0.0
+    now, then = room_data(room), found.fit.data
+    change = power_mean_db(then.measured_db, weights=then.seat_weights)
+    change = change - power_mean_db(now.measured_db, weights=now.seat_weights)
+    return -float(change @ then.frequency_weights)
+
+
+def _stepped(room: Room, asked_db: float, most_db: float) -> float:
+    """Return the nearest common step of the knobs that the drive limits grant."""
+    if room.device.level is None:
+        return min(asked_db, most_db)
+    step_db = room.device.level.step_db
+    nearest = round(min(asked_db, most_db) / step_db)
+    return step_db * (nearest if nearest * step_db <= most_db + 1e-9 else nearest - 1)
 
 
 def _granted_db(one: OneSetting) -> float:
@@ -177,26 +224,8 @@ def _with_common(
     joining = found.joining
     turned = joining is not None and joining.settings.inverted != joining.present.inverted
     return tuple(
-        replace(
-            one,
-            setting=replace(
-                one.setting,
-                level_db=one.setting.level_db + level_db,
-                inverted=one.setting.inverted != turned,
-            ),
-        )
-        for one in settings
-    )
-
-
-def _all_at_once(level_db: float) -> LevelSetting:
-    """Return the common change, which the level of each holds already."""
-    return LevelSetting(
-        exact_change_db=level_db,
-        change_db=level_db,
-        setting_db=None,
-        residual_db=0.0,
-        upstream_db=0.0,
+        replace(one, setting=replace(one.setting, inverted=one.setting.inverted != turned))
+        for one in _louder(settings, level_db)
     )
 
 
@@ -227,9 +256,10 @@ def _set_together(
 
 def _plan_of_one(
     one: OneSetting,
-    search: BandSearch,
     *,
+    search: BandSearch,
     share_db: Mapping[str, float],
+    upstream_db: float,
     date: datetime.date | None,
     by: str | None,
 ) -> Plan:
@@ -247,7 +277,9 @@ def _plan_of_one(
         found = fit_within_headroom(replace(room, limits=limits), judged)
     plan = plan_of(found, given=own, date=date, by=by)
     level = choose_level(
-        one.setting.level_db, knob=feeder.device.level, present_db=feeder.present.level_db
+        one.setting.level_db - upstream_db,
+        knob=feeder.device.level,
+        present_db=feeder.present.level_db,
     )
     return with_fields(
         plan,

@@ -103,6 +103,8 @@ def plan_of(
         findings=room.findings,
         date=date or datetime.date.today(),
         by=by,
+        together=None,
+        subwoofers=(),
     )
 
 

@@ -197,6 +197,10 @@ class Plan(Record, frozen=True, kw_only=True):
         return band.error_db - sum(weight * gain_db for weight, gain_db in weighed)
 
     def __repr__(self) -> str:
+        if self.together is not None:
+            now, then = self.together.before.deviation_db, self.together.after.deviation_db
+            count = f"{len(self.subwoofers)} subwoofers"
+            return f"<Plan for {self.room}: {count}, deviation {now:.1f} to {then:.1f} dB>"
         if not (self.changes or self.joins):
             return f"<Plan for {self.room}: no change>"
         moved = sum(band.gain_db != band.present_db for band in self.bands)

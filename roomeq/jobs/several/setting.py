@@ -88,8 +88,8 @@ def settings_of(subwoofers: Sequence[Subwoofer], found: Together) -> tuple[OneSe
     )
 
 
-def room_as_set(room: Room, settings: Sequence[OneSetting]) -> Room:
-    """Return a room whose survey holds the sum as it is to be set.
+def room_as_set(room: Room, settings: Sequence[OneSetting], *, most_louder_db: float = 0.0) -> Room:
+    """Return a room whose survey holds the sum as it is to be set, and may be that much louder.
 
     What was measured of subwoofers and mains together is left out: it is of what is set now.
     """
@@ -97,4 +97,5 @@ def room_as_set(room: Room, settings: Sequence[OneSetting]) -> Room:
     summed = summed.of_seats([seat for seat in room.survey.of_source("sub").seats])
     mains = tuple(entry for entry in room.survey.measurements if entry.source == "mains")
     survey = replace(room.survey, measurements=(*summed.measurements, *mains))
-    return replace(room, survey=survey)
+    limits = replace(room.limits, drive_boost_db=most_louder_db, drive_by_frequency=())
+    return replace(room, survey=survey, limits=limits)
