@@ -11,7 +11,10 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Self
 
+import numpy as np
+
 from roomeq.base.record import Record
+from roomeq.base.response import ComplexArray
 
 if TYPE_CHECKING:
     from roomeq.optimiser.several.choose import SeatFigures, Together
@@ -105,6 +108,12 @@ class SetTogether(Record, frozen=True, kw_only=True):
     needless: bool
     level_db: tuple[tuple[float, ...], ...]
     phase_deg: tuple[tuple[float, ...], ...]
+
+    @property
+    def pressures(self) -> ComplexArray:
+        """What arrives from it, complex, shape (S, P)."""
+        phase = np.deg2rad(np.array(self.phase_deg))
+        return np.asarray(10.0 ** (np.array(self.level_db) / 20.0) * np.exp(1j * phase))
 
     @property
     def changes(self) -> bool:
