@@ -33,7 +33,7 @@ from roomeq.jobs.several.setting import OneSetting, room_as_set, settings_of
 from roomeq.jobs.several.task import several_task
 from roomeq.optimiser.bands.fit import ChosenGains, NoChange, judge_improvement
 from roomeq.optimiser.several.choose import Together, choose_together
-from roomeq.plan.plan import Plan, SubwooferPlan
+from roomeq.plan.plan import Plan
 from roomeq.plan.records import rows_of
 from roomeq.plan.together import SetTogether, TogetherRecord
 from roomeq.room.equipment import WantedLevel
@@ -142,18 +142,16 @@ def _subwoofer_plans(
     *,
     seats: tuple[str, ...],
     make: Callable[..., Plan],
-) -> tuple[SubwooferPlan, ...]:
-    """Return what is to be set on each, and what arrives from it."""
+) -> dict[str, Plan]:
+    """Return the plan of each, with what is set together and what arrives from it."""
     shares = _shares_db(settings)
-    return tuple(
-        SubwooferPlan(
-            name=one.name,
-            fed_by=one.subwoofer.fed_by,
-            plan=make(one, share_db=shares[n]),
+    return {
+        one.name: with_fields(
+            make(one, share_db=shares[n]),
             set_together=_set_together(one, together, n, seat_pressures(one.survey, seats, points)),
         )
         for n, one in enumerate(settings)
-    )
+    }
 
 
 def _as_present(room: Room) -> ChosenGains:
@@ -242,6 +240,7 @@ def _set_together(
     without = together.without[n] if together.without else None
     present = one.present
     return SetTogether(
+        fed_by=one.subwoofer.fed_by,
         delay_ms=round(1e3 * one.setting.delay, 6),
         inverted=one.setting.inverted,
         present_delay_ms=round(1e3 * present.delay, 6),

@@ -104,7 +104,8 @@ def plan_of(
         date=date or datetime.date.today(),
         by=by,
         together=None,
-        subwoofers=(),
+        subwoofers={},
+        set_together=None,
     )
 
 

@@ -106,8 +106,10 @@ class Plan(Record, frozen=True, kw_only=True):
     together : TogetherRecord or None
         Where several subwoofers were set together: what that gives. `bands` and `level` then are of
         all at once: no bands, and the common change of level that each one's level holds already.
-    subwoofers : tuple of SubwooferPlan
-        What is to be set on each; empty where there is one.
+    subwoofers : dict of str to Plan
+        The plan of each alone, by its name, with what was chosen for all; empty where there is one.
+    set_together : SetTogether or None
+        Of one of several: its delay and polarity, and what it contributes.
     """
 
     format: int
@@ -139,7 +141,8 @@ class Plan(Record, frozen=True, kw_only=True):
     date: datetime.date | None = None
     by: str | None = None
     together: TogetherRecord | None = None
-    subwoofers: tuple[SubwooferPlan, ...] = ()
+    subwoofers: dict[str, Plan] = {}
+    set_together: SetTogether | None = None
 
     @property
     def statement(self) -> int:
@@ -153,14 +156,16 @@ class Plan(Record, frozen=True, kw_only=True):
 
     @property
     def changes(self) -> bool:
-        """Whether any band is to be set differently from now; anything of several subwoofers."""
+        """Whether any band is to be set differently from now, of any of several subwoofers."""
         own = any(band.gain_db != band.present_db for band in self.bands)
-        return own or any(one.changes for one in self.subwoofers)
+        return own or any(one.changes for one in self.subwoofers.values())
 
     @property
     def joins(self) -> bool:
         """Whether delay, polarity, phase control or a bypass is to be set differently from now."""
-        return self.joining is not None and self.joining.changes
+        parts = (self.joining, self.set_together)
+        own = any(part is not None and part.changes for part in parts)
+        return own or any(one.joins for one in self.subwoofers.values())
 
     @property
     def deviation_before_db(self) -> float:
@@ -249,7 +254,8 @@ class Plan(Record, frozen=True, kw_only=True):
                 for one in (self.protection.present, self.protection.high_pass)
             )
             rows.append(("Protective high-pass", now, then))
-        return rows if self.joining is None else rows + self.joining.setting_rows()
+        parts = (self.joining, self.set_together)
+        return rows + [row for part in parts if part is not None for row in part.setting_rows()]
 
     def _repr_html_(self) -> str:
         """Return the settings, for notebooks."""
@@ -261,36 +267,6 @@ class Plan(Record, frozen=True, kw_only=True):
         return html_table(
             f"{repr(self)[1:-1]}{read}", ("Setting, gains in dB", "Now", "Set to", ""), rows
         )
-
-
-class SubwooferPlan(Record, frozen=True, kw_only=True):
-    """What is to be set on one of several subwoofers.
-
-    Attributes
-    ----------
-    name : str
-    fed_by : str or None
-        The one whose bands, delay and level it has.
-    plan : Plan
-        Of it alone, with what was chosen for all together: bands, level, headroom, cautions.
-    set_together : SetTogether
-        Delay and polarity, and what it contributes.
-    """
-
-    name: str
-    fed_by: str | None
-    plan: Plan
-    set_together: SetTogether
-
-    @property
-    def changes(self) -> bool:
-        """Whether anything on it is to be set differently from now."""
-        plan = self.plan
-        return self.set_together.changes or plan.changes or plan.level.changes
-
-    def setting_rows(self) -> list[tuple[str, str, str]]:
-        """Return every setting by name: what it is now, and what it is to be."""
-        return self.plan.setting_rows() + self.set_together.setting_rows()
 
 
 def write_plan(plan: Plan, path: str | PathLike[str], *, other_room: bool = False) -> None:

@@ -85,6 +85,8 @@ class SetTogether(Record, frozen=True, kw_only=True):
 
     Attributes
     ----------
+    fed_by : str or None
+        The one whose bands, delay and level it has.
     delay_ms : float
     inverted : bool
     present_delay_ms : float
@@ -99,6 +101,7 @@ class SetTogether(Record, frozen=True, kw_only=True):
         What arrives from it with the proposal, seats by points.
     """
 
+    fed_by: str | None
     delay_ms: float
     inverted: bool
     present_delay_ms: float

@@ -76,7 +76,11 @@ def _each_beside_the_others(plan: Plan, seats: list[int], axis: FloatArray) -> d
     if plan.together is None:
         return {}
     points = np.array(plan.together.points)
-    arriving = {one.name: one.set_together.pressures[seats] for one in plan.subwoofers}
+    arriving = {
+        name: one.set_together.pressures[seats]
+        for name, one in plan.subwoofers.items()
+        if one.set_together is not None
+    }
 
     def smooth(pressure: ComplexArray) -> FloatArray:
         power = np.abs(pressure) ** 2
