@@ -48,7 +48,8 @@ def joining_obstacle(room: Room) -> str | None:
 def _obstacle(room: Room) -> str | None:
     setup, survey = room.joining, room.survey
     if "mains" not in survey.sources:
-        return "the mains were not measured by themselves" if setup.common_time_reference else None
+        meant = setup.common_time_reference and not room.subwoofers  # else it may be of those
+        return "the mains were not measured by themselves" if meant else None
     if not setup.common_time_reference:
         return (
             "they were not measured against one time reference ([timing]); roomeq join tells what "

@@ -141,7 +141,7 @@ class Plan(Record, frozen=True, kw_only=True):
     date: datetime.date | None = None
     by: str | None = None
     together: TogetherRecord | None = None
-    subwoofers: dict[str, Plan] = {}
+    subwoofers: dict[str, Plan] = msgspec.field(default_factory=dict)
     set_together: SetTogether | None = None
 
     @property
