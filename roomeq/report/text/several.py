@@ -7,6 +7,7 @@ Numbers come from the plan; nothing is computed here but differences for display
 
 from __future__ import annotations
 
+from roomeq.jobs.check import RoomOverview
 from roomeq.plan.joining import JoiningRecord
 from roomeq.plan.plan import Plan
 from roomeq.plan.together import TogetherRecord
@@ -16,10 +17,27 @@ from roomeq.report.text.layout import bullet_list, columns, paragraph, signed
 __all__ = [
     "each_to_set",
     "several_settings",
+    "together_lines",
     "together_sentences",
     "together_verdict",
     "with_mains_entries",
 ]
+
+
+def together_lines(overview: RoomOverview) -> list[str]:
+    """Return what each subwoofer gives by bands, and how far their sum stays behind."""
+    rows = [
+        {
+            ">Band": f"{row.label} Hz",
+            **{f">{name} dB": f"{level_db:.1f}" for name, level_db in row.alone_db.items()},
+            ">Together dB": f"{row.together_db:.1f}",
+            ">In phase dB": f"{row.in_phase_db:.1f}",
+            ">Lost dB": f"{row.in_phase_db - row.together_db:.1f}",
+        }
+        for row in overview.together
+    ]
+    title = "Each subwoofer alone, all together as they are set, and if all arrived in phase"
+    return [*paragraph(title), *columns(rows)]
 
 
 def together_verdict(found: TogetherRecord) -> str:
