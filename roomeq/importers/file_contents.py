@@ -21,7 +21,7 @@ from roomeq.base.errors import MeasurementFileError
 from roomeq.base.recording import Recording, SweepDescription
 from roomeq.base.response import FrequencyResponse
 from roomeq.importers.file_names import FileName, read_name, source_in_words
-from roomeq.importers.sweep_files import read_recording, read_sound_facts
+from roomeq.importers.sweep_files import read_channels, read_sound_facts
 from roomeq.importers.text.band_table import named_weighting, read_band_table
 from roomeq.importers.text.export import TextExport, read_text_export
 from roomeq.importers.text.microphone import kind_in_words, read_microphone
@@ -131,7 +131,7 @@ def told_by_sound(
         doubt = doubt or played
     if doubt or isinstance(played, str):
         return _at_a_seat(replace(name, doubt=doubt), keys, why, seat=seat)
-    heard = [_heard(path, channel, played) for channel in range(1, facts.channels + 1)]
+    heard = [_heard(one, played) for one in read_channels(path)]
     rooms = [number for number, one in enumerate(heard, start=1) if one == "room"]
     wires = [number for number, one in enumerate(heard, start=1) if one == "wire"]
     if rooms and (rooms[0] > 1 or wires):
@@ -146,12 +146,12 @@ def told_by_sound(
     return _at_a_seat(replace(name, doubt=doubt), keys, why, seat=seat)
 
 
-def _heard(path: Path, channel: int, played: SweepDescription | Recording) -> str:
+def _heard(recording: Recording, played: SweepDescription | Recording) -> str:
     """Return what a channel holds: "room", "wire", or nothing that is known."""
     from roomeq.analysis.recordings.model import model_sweep, view_recording
     from roomeq.analysis.recordings.timing import looks_electrical
 
-    model = model_sweep(view_recording(read_recording(path, channel=channel), played=played))
+    model = model_sweep(view_recording(recording, played=played))
     if model is None:
         return ""
     return "wire" if looks_electrical(model) >= 1.0 else "room"

@@ -290,7 +290,7 @@ def _move(ax: Axes, place: float, band: BandSetting) -> None:
         blue: dict[str, Any] = {"color": COLOURS["blue"]}
         ax.plot(way, [place, place], linewidth=3.0, solid_capstyle="butt", zorder=2, **blue)
         ax.plot(band.gain_db, place, marker="o", markersize=8, zorder=4, **blue)
-        text = f"{signed_setting(band.gain_db)} dB".replace("-", "\u2212")
+        text = f"{signed_setting(band.gain_db)} dB"
         write_at(ax, text, (band.gain_db, place), (0, 6), fontweight="bold", zorder=5, **blue)
     look: dict[str, Any] = {"markerfacecolor": "white", "markeredgecolor": COLOURS["ink"]}
     ax.plot(

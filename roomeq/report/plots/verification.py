@@ -118,7 +118,7 @@ def plot_verification(
     ax.fill_between(axis, low, high, color=COLOURS["wash"], zorder=1)
     removed = f"{signed(found.offset_db)} dB taken out of what was measured again"
     foot: dict[str, Any] = {"xycoords": "axes fraction", "annotation_clip": False, "bbox": None}
-    write_at(ax, removed.replace("-", "\u2212"), (0, 0), (0, -23), ha="left", va="center", **foot)
+    write_at(ax, removed, (0, 0), (0, -23), ha="left", va="center", **foot)
     if marked:
         _mark_bands(ax, plan, found)
     return ax
@@ -169,7 +169,7 @@ def _mark_bands(ax: Axes, plan: Plan, found: Verification) -> None:
         red: dict[str, Any] = {"color": COLOURS["rust"]}
         above = {"transform": ax.get_xaxis_transform(), "label": f"differs {check.label} Hz"}
         mark_across(ax, band, 0.99, linewidth=3.0, **above, **red)
-        text = signed(check.difference_db).replace("-", "\u2212")
+        text = signed(check.difference_db)
         look = {"xycoords": ("data", "axes fraction"), "va": "top", "fontweight": "bold", **red}
         write_at(ax, text, (band.centre, 0.965), pad=0.8, fontsize=8, **look)
 
