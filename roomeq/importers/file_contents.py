@@ -32,6 +32,7 @@ __all__ = ["FolderEntry", "told_by_sound", "told_by_text"]
 _FLATTEST_SEAT_DB = 4.0
 """Of 924 clean responses at seats the least moved by 7.4 dB; see `survey_remarks`."""
 _FARTHEST_DB = 40.0  # what a microphone's file may hold
+_LEAST_BANDS = 3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -201,6 +202,8 @@ def _typed_levels(path: Path, name: FileName, *, file: str) -> FolderEntry | Non
         except MeasurementFileError:
             if weighting is not None:  # then it is one
                 raise
+            continue
+        if len(table.bands) < _LEAST_BANDS:  # a level that happens to look like a band
             continue
         why = f"typed third-octave levels of {', '.join(table.seats)}, "
         why += _span_of(table.responses[0])

@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import math
 import textwrap
+import warnings
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
@@ -31,6 +32,7 @@ __all__ = [
     "SEAT_STROKES",
     "DecibelsPerDecade",
     "Stroke",
+    "fonts_for",
     "frame_frequencies",
     "frame_levels",
     "frame_rows",
@@ -89,6 +91,7 @@ _STYLE: Any = {
 }
 _WIDTH, _TALLEST = 4.8, 4.6  # of the frame, inches
 _LEFT, _RIGHT, _BELOW, _ABOVE = 0.62, 1.75, 0.55, 0.86  # around it, inches
+_BOXES_ALONE = "Last Resort"  # fonts that have a box for every letter
 _LETTER_INCHES, _BOLD_INCHES = 0.068, 0.0885  # mean width of a letter, and of one of a title
 
 
@@ -116,6 +119,40 @@ def house_style() -> Iterator[None]:
         yield
     finally:
         mpl.rcParams.update(before)
+
+
+@contextmanager
+def fonts_for(text: str) -> Iterator[str]:
+    """Draw with fonts that have all letters of a text; yield those that none here has.
+
+    matplotlib's own font has Latin, Greek, Cyrillic, Arabic; fonts of the machine are looked
+    through, by name, for the others only.
+    """
+    import matplotlib as mpl
+    from matplotlib import font_manager
+
+    families, missing = list(mpl.rcParams["font.family"]), set(filter(str.isprintable, text))
+    missing -= _held_by(font_manager.findfont(font_manager.FontProperties()), missing)
+    for font in sorted(font_manager.fontManager.ttflist, key=lambda one: one.name):
+        if font.name.startswith(_BOXES_ALONE):
+            continue
+        if missing and (held := _held_by(font.fname, missing)):
+            families.append(font.name)
+            missing -= held
+    with mpl.rc_context({"font.family": families}), warnings.catch_warnings():
+        warnings.filterwarnings("ignore", "Glyph .* missing from", UserWarning)
+        yield "".join(sorted(missing))
+
+
+def _held_by(font: str, letters: set[str]) -> set[str]:
+    """Return which letters a font has; none where it cannot be opened."""
+    from matplotlib.font_manager import get_font
+
+    try:
+        opened = get_font(font)
+    except (OSError, RuntimeError):
+        return set()
+    return {letter for letter in letters if opened.get_char_index(ord(letter))}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
