@@ -65,11 +65,7 @@ def assumptions_of(room_file: RoomFile) -> Iterator[str]:
     present = room_file.device.present
     if present.gains_db is None:
         yield _GAINS_AT_REST
-    others = {
-        "level_db": "level",
-        "polarity": "polarity",
-        "phase_deg": "phase",
-    }
+    others = {"level_db": "level", "polarity": "polarity", "phase_deg": "phase"}
     unsaid = [word for key, word in others.items() if getattr(present, key) is None]
     if unsaid:
         yield (

@@ -139,7 +139,7 @@ def read_channels(
                 filled += len(block)
         except soundfile.SoundFileError as fault:
             raise MeasurementFileError(f"is damaged: {fault}", path=path) from fault
-        told = {"sample_rate": rate, "channels": count, "sample_format": str(file.subtype)}
+        told: Any = {"sample_rate": rate, "channels": count, "sample_format": str(file.subtype)}
     if filled != frames:
         raise MeasurementFileError(
             f"ends after {filled} of {frames} samples", path=path, remedy="copy it again"

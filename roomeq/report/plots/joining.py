@@ -24,7 +24,6 @@ from roomeq.report.plots.labels import EndLabel, draw_curves, label_ends, mark_c
 from roomeq.report.plots.plan import seat_rows
 from roomeq.report.plots.style import (
     COLOURS,
-    DecibelsPerDecade,
     Stroke,
     frame_values,
     house_style,
@@ -60,7 +59,6 @@ def plot_joining(
     settings: JoiningSettings | None = None,
     seat: str | None = None,
     level_reference: LevelReference = "relative",
-    db_per_decade: DecibelsPerDecade = 50,
     ax: Axes | None = None,
 ) -> Axes:
     """Plot subwoofer, mains and their sum in either polarity at a joining's delay.
@@ -76,8 +74,6 @@ def plot_joining(
     seat : str, optional
         One seat; all by default.
     level_reference : {"relative", "spl"}
-    db_per_decade : {25, 50}
-        Proportion of the axes (IEC 60263).
     ax : Axes, optional
 
     Returns
@@ -112,7 +108,6 @@ def plot_joining(
         heading=f"Do they add at {delay} ms, {chosen.polarity}: {where}",
         levels=level_span(means, most=50.0),
         title=level_title(level_reference),
-        db_per_decade=db_per_decade,
     )
     mark_corner(ax, fit.corner)
     return ax

@@ -30,7 +30,6 @@ if TYPE_CHECKING:
 __all__ = [
     "COLOURS",
     "SEAT_STROKES",
-    "DecibelsPerDecade",
     "Stroke",
     "fonts_for",
     "frame_frequencies",
@@ -46,8 +45,6 @@ __all__ = [
     "started",
     "titled",
 ]
-
-DecibelsPerDecade = Literal[25, 50]
 
 COLOURS = {
     "ink": "#1f2430",
@@ -308,7 +305,7 @@ def frame_levels(
     frequencies: tuple[float, float],
     levels: tuple[float, float],
     title: str,
-    db_per_decade: DecibelsPerDecade = 50,
+    db_per_decade: Literal[25, 50] = 50,
 ) -> None:
     """Frame a plot of levels over frequency, in the proportions of IEC 60263.
 
@@ -323,14 +320,7 @@ def frame_levels(
         Of the vertical axis, with its unit.
     db_per_decade : {25, 50}
         dB that are as long as a decade.
-
-    Raises
-    ------
-    ValueError
-        If `db_per_decade` is none of those of IEC 60263.
     """
-    if db_per_decade not in (25, 50):
-        raise ValueError(f"db_per_decade is 25 or 50 (IEC 60263), got {db_per_decade!r}")
     frame_frequencies(ax, lowest=frequencies[0], highest=frequencies[1])
     span = levels[1] - levels[0]
     aspect = span / db_per_decade / math.log10(frequencies[1] / frequencies[0])
