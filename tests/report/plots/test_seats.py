@@ -133,7 +133,7 @@ def test_differences_tell_above_from_below_without_colour(statistics):
 
 def test_the_scale_bar_is_as_long_as_it_says(statistics):
     mean = statistics.level_mean_db
-    for levels, lane, bar in ((LEVELS, 10.0, 5.0), (mean + 3.0 * (LEVELS - mean), 30.0, 10.0)):
+    for levels, lane, bar in ((LEVELS, 10.0, 5.0), (mean + 3.0 * (LEVELS - mean), 20.0, 10.0)):
         ax = plot_seat_differences(statistics, levels)
         assert f"{bar:.0f} dB" in texts(ax)
         ends = line(ax, "scale")[1]
