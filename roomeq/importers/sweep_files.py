@@ -102,8 +102,7 @@ def read_channels(
 ) -> tuple[Recording, ...]:
     """Read channels of a WAV or FLAC file in one pass.
 
-    At no time more than two copies of a channel and one block of the file are in memory beside
-    those that were asked for.
+    What was asked for and one block of the file are in memory, nothing else.
 
     Parameters
     ----------
@@ -132,10 +131,11 @@ def read_channels(
                 )
         if frames < 1:
             raise MeasurementFileError("holds no samples", path=path, remedy="record again")
-        samples, filled = np.empty((len(wanted), frames)), 0
+        rows, filled = [np.empty(frames) for _ in wanted], 0
         try:
             for block in file.blocks(_BLOCK, dtype="float64", always_2d=True):
-                samples[:, filled : filled + len(block)] = block.T[[one - 1 for one in wanted]]
+                for row, channel in zip(rows, wanted, strict=True):
+                    row[filled : filled + len(block)] = block[:, channel - 1]
                 filled += len(block)
         except soundfile.SoundFileError as fault:
             raise MeasurementFileError(f"is damaged: {fault}", path=path) from fault
@@ -144,9 +144,9 @@ def read_channels(
         raise MeasurementFileError(
             f"ends after {filled} of {frames} samples", path=path, remedy="copy it again"
         )
-    samples.setflags(write=False)  # so that no copy is made
     found = []
-    for channel, row in zip(wanted, samples, strict=True):
+    for channel, row in zip(wanted, rows, strict=True):
+        row.setflags(write=False)  # so that no copy is made
         try:
             found.append(Recording(samples=row, channel=channel, path=os.fspath(path), **told))
         except ValueError as fault:
