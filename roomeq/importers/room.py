@@ -229,6 +229,7 @@ def room_from_exports(
         target=Target(lower_limit=lower_limit, path=path or ()),
         limits=limits or Limits(),
         loss=Loss(),
+        record={},
         assumptions=assumptions,
     )
 
