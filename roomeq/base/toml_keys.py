@@ -105,17 +105,22 @@ def key_tables(kind: type[msgspec.Struct], name: str = "", *, header: str = "") 
     return found
 
 
-def toml_value(value: Any) -> str:
+def toml_value(value: Any, *, quoted: bool = True) -> str:
     """Return a value as it is written in a file.
 
     Parameters
     ----------
     value : str, bool, int, float, or a dict or sequence of them
+        What is None in a dict is left out.
+    quoted : bool
+        Whether the keys of a dict are in quotes, as they have to be unless they are plain words.
     """
     if isinstance(value, dict):
-        return f"{{ {', '.join(f'{toml_value(k)} = {toml_value(v)}' for k, v in value.items())} }}"
+        named = {toml_value(key) if quoted else key: one for key, one in value.items()}
+        pairs = (f"{k} = {toml_value(v, quoted=quoted)}" for k, v in named.items() if v is not None)
+        return f"{{ {', '.join(pairs)} }}"
     if isinstance(value, list | tuple):
-        return f"[{', '.join(map(toml_value, value))}]"
+        return f"[{', '.join(toml_value(one, quoted=quoted) for one in value)}]"
     return msgspec.json.encode(value).decode()
 
 

@@ -29,15 +29,14 @@ from roomeq.base.toml_lines import KeyPath, key_lines, key_name, line_of
 __all__ = [
     "Plausible",
     "StrictTable",
+    "TomlFile",
     "TomlTables",
-    "fault_at",
     "plausible_span",
     "read_toml_tables",
     "table_in",
 ]
 
 Tables = TypeVar("Tables", bound=msgspec.Struct)
-Fault = TypeVar("Fault", bound=FileFaultError)
 
 _DEEP = re.compile(r"^[ \t[]*(?:[\w-]+[ \t]*\.[ \t]*){50}", re.MULTILINE)  # a.a.a... = 1
 _KINDS = {
@@ -90,26 +89,11 @@ class Plausible:
 
 
 @dataclass(frozen=True, kw_only=True)
-class _TomlFile:
-    """Where the keys of a file stand, and what a fault in it is raised as."""
-
-    location: Path
-    lines: Mapping[KeyPath, int]
-    error_class: type[FileFaultError]
-
-    def fault(self, message: str, *path: str | int, remedy: str | None = None) -> FileFaultError:
-        """Return (not raise) the error that points at a key of this file."""
-        place = (self.location, self.lines, path)
-        return fault_at(*place, message, error_class=self.error_class, remedy=remedy)
-
-
-@dataclass(frozen=True, kw_only=True)
-class TomlTables(_TomlFile, Generic[Tables]):
-    """Validated tables, and where their keys stand.
+class TomlFile:
+    """Where the keys of a file stand, and what a fault in it is raised as.
 
     Attributes
     ----------
-    tables : msgspec.Struct
     location : Path
         The file.
     lines : mapping
@@ -118,42 +102,38 @@ class TomlTables(_TomlFile, Generic[Tables]):
         What a fault in this file is raised as.
     """
 
-    tables: Tables
+    location: Path
+    lines: Mapping[KeyPath, int]
+    error_class: type[FileFaultError]
+
+    def fault(self, message: str, *path: str | int, remedy: str | None = None) -> FileFaultError:
+        """Return (not raise) the error that points at a key of this file.
+
+        Parameters
+        ----------
+        message : str
+            What is wrong.
+        *path : str or int
+            The key; its line is that of the nearest key above it that is written.
+        remedy : str, optional
+            What the reader most likely has to do.
+        """
+        line, where = line_of(self.lines, path), key_name(path) or None
+        return self.error_class(message, path=self.location, line=line, where=where, remedy=remedy)
 
 
-def fault_at(
-    location: Path,
-    lines: Mapping[KeyPath, int],
-    path: KeyPath,
-    message: str,
-    *,
-    error_class: type[Fault],
-    remedy: str | None,
-) -> Fault:
-    """Return (not raise) the error that points at a key of a TOML file.
+@dataclass(frozen=True, kw_only=True)
+class TomlTables(TomlFile, Generic[Tables]):
+    """Validated tables, and where their keys stand.
 
-    Parameters
+    Attributes
     ----------
-    location : Path
-        The file.
-    lines : mapping
-        Line of each key, by its path.
-    path : tuple of str and int
-        The key; its line is that of the nearest key above it that is written.
-    message : str
-        What is wrong.
-    error_class : type
-        What to make.
-    remedy : str or None
-        What the reader most likely has to do.
+    tables : msgspec.Struct
+    location, lines, error_class
+        As for `TomlFile`.
     """
-    return error_class(
-        message,
-        path=location,
-        line=line_of(lines, path),
-        where=key_name(path) or None,
-        remedy=remedy,
-    )
+
+    tables: Tables
 
 
 def read_toml_tables(
@@ -275,7 +255,7 @@ def _dates_as_text(value: Any) -> Any:
 
 
 @dataclass(frozen=True, kw_only=True)
-class _Reader(_TomlFile):
+class _Reader(TomlFile):
     """Turns parsed TOML into tables and faults into messages."""
 
     kind: type[msgspec.Struct]

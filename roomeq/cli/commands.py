@@ -283,7 +283,7 @@ def _plot(options: argparse.Namespace) -> int:
         _say_alarms(room)
         say(room.findings)
     with progress("drawing", sys.stderr):
-        subject = Subject.of(room) if room else Subject(plan=read_plan(named))
+        subject = Subject(room=room, plan=None if room else read_plan(named))
         folder = Path(options.output or f"{named.resolve().stem}_pictures")
         written = write_pictures(subject, folder, only=options.only, form=options.form)
     print(written.to_json().decode() if options.json else written, end="")

@@ -252,22 +252,24 @@ class FixedBandEqualiser:
     @property
     def assumed_q_labels(self) -> tuple[str, ...]:
         """Labels of the bands whose Q was not measured."""
-        told = [band.centre for band in self.found if any(one.q for one in band.settings)]
         if self.q_law.measured or self.shapes is not None:
             return ()
-        return tuple(
-            band.label
-            for band in self.bands
-            if not any(abs(centre / band.nominal - 1.0) < _SPELLING for centre in told)
-        )
+        found = (self._found_at(index) for index in range(len(self.bands)))
+        told = [one is not None and one.tells_q for one in found]
+        return tuple(band.label for band, known in zip(self.bands, told, strict=True) if not known)
+
+    def _found_at(self, index: int) -> FoundBand | None:
+        nominal = self.bands[index].nominal
+        near = (one for one in self.found if abs(one.centre / nominal - 1.0) < _SPELLING)
+        return next(near, None)
 
     def section(self, index: int, settings_db: ArrayLike) -> tuple[FloatArray, FloatArray]:
         """Return what settings of a band give: gain at its centre in dB, and Q."""
-        settings, nominal = np.asarray(settings_db, dtype=np.float64), self.bands[index].nominal
-        for band in self.found:
-            if abs(band.centre / nominal - 1.0) < _SPELLING:
-                return band.gains_db(settings), band.qs(settings, otherwise=self.q_law.at(settings))
-        return settings, self.q_law.at(settings)
+        settings = np.asarray(settings_db, dtype=np.float64)
+        found, q = self._found_at(index), self.q_law.at(settings)
+        if found is None:
+            return settings, q
+        return found.gains_db(settings), found.qs(settings, otherwise=q)
 
     def checked_gains_db(self, gains_db: ArrayLike) -> FloatArray:
         """Return gains for all bands, shape (B,), if they lie on the grid.

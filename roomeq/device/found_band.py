@@ -70,6 +70,11 @@ class FoundBand(StrictTable, frozen=True, kw_only=True):
             if one.q is not None and not one.q > 0:
                 raise ValueError(f"at {one.setting_db:g} dB the Q must be positive")
 
+    @property
+    def tells_q(self) -> bool:
+        """Whether the Q of any setting was found."""
+        return any(one.q for one in self.settings)
+
     def gains_db(self, settings_db: ArrayLike) -> FloatArray:
         """Return the real gains at settings, in dB."""
         settings = np.asarray(settings_db, dtype=np.float64)

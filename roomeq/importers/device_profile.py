@@ -8,7 +8,6 @@ or is a file; nothing in it is guessed: what a device does not offer is left out
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterator, Mapping
 from contextlib import nullcontext
 from importlib import resources
@@ -23,6 +22,7 @@ import numpy as np
 from roomeq.base.bands import device_band, third_octave_band
 from roomeq.base.errors import DeviceProfileError
 from roomeq.base.replacing import refuse_other_kinds, replacing
+from roomeq.base.toml_keys import toml_value
 from roomeq.base.toml_lines import KeyPath
 from roomeq.base.toml_tables import Plausible, StrictTable, TomlTables, read_toml_tables
 from roomeq.device.equaliser import BandShape, FixedBandEqualiser, QLaw
@@ -274,7 +274,7 @@ def _toml_lines(
             inner += [(f"[[{name}]]", (*own, index), entry) for index, entry in enumerate(value)]
         else:
             yield from _comment(comments, own)
-            yield f"{key} = {_toml_value(value)}"
+            yield f"{key} = {toml_value(value, quoted=False)}"
     for header, own, entry in inner:
         yield from ("", *_comment(comments, own), header)
         yield from _toml_lines(entry, own, comments)
@@ -282,15 +282,6 @@ def _toml_lines(
 
 def _comment(comments: Mapping[KeyPath, str], path: KeyPath) -> list[str]:
     return [f"# {comments[path]}"] if path in comments else []
-
-
-def _toml_value(value: Any) -> str:
-    if isinstance(value, list | tuple):
-        return f"[{', '.join(map(_toml_value, value))}]"
-    if isinstance(value, dict):
-        stated = [f"{key} = {_toml_value(v)}" for key, v in value.items() if v is not None]
-        return f"{{ {', '.join(stated)} }}"
-    return json.dumps(value, ensure_ascii=False)
 
 
 def _check_knobs(read: TomlTables[ProfileTables]) -> None:

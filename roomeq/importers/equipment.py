@@ -18,7 +18,7 @@ from msgspec.structs import asdict
 
 from roomeq.analysis.survey_levels import common_axis, seat_levels_db
 from roomeq.analysis.sweeps.distortion import Distortion
-from roomeq.base.errors import RoomFileError
+from roomeq.base.errors import FileFaultError
 from roomeq.base.levels import power_mean_db
 from roomeq.base.survey import Source, Survey
 from roomeq.device.amplifier import Amplifier
@@ -29,7 +29,6 @@ from roomeq.device.profile import Device
 from roomeq.importers.room_file.file import RoomFile
 from roomeq.importers.text.band_grid import named_band
 from roomeq.importers.text.output_table import output_table_from_levels, read_output_table
-from roomeq.optimiser.drive.clean_drive import check_fundamental
 from roomeq.room.equipment import Equipment, WantedLevel
 from roomeq.room.room import Room
 
@@ -173,7 +172,7 @@ def _protection(room_file: RoomFile, device: Device) -> CrossoverFilter | None:
     """Return the device's high-pass as stated; refuse one that it does not offer."""
     stated, offered = room_file.device.present.protection, device.protection
 
-    def refused(message: str, remedy: str, *key: str) -> RoomFileError:
+    def refused(message: str, remedy: str, *key: str) -> FileFaultError:
         return room_file.fault(message, "device", "present", "protection", *key, remedy=remedy)
 
     if stated is None:
@@ -290,10 +289,7 @@ def _distortion(
     for entry in room_file.measurements:
         if entry.kind == "sweep" and entry.seat == seat and entry.source == source:
             try:
-                found = sweeps.distortion(entry)
-                if found is not None:
-                    check_fundamental(found)
-                return found
+                return sweeps.distortion(entry)
             except ValueError as error:
                 assumptions.append(f"{entry.file}: distortion cannot be told ({error})")
     return None

@@ -21,17 +21,21 @@ from roomeq.base.errors import MeasurementFileError
 from roomeq.base.recording import Recording, SweepDescription
 from roomeq.base.response import FrequencyResponse
 from roomeq.importers.file_names import FileName, read_name, source_in_words
-from roomeq.importers.sweep_files import read_recording, read_sound_facts
+from roomeq.importers.survey_remarks import LEAST_TRAVEL_DB
+from roomeq.importers.sweep_files import read_channels, read_sound_facts
 from roomeq.importers.text.band_table import named_weighting, read_band_table
 from roomeq.importers.text.export import TextExport, read_text_export
-from roomeq.importers.text.microphone import kind_in_words, read_microphone
+from roomeq.importers.text.microphone import (
+    GREATEST_DB,
+    covers_bands,
+    kind_in_words,
+    microphone_of,
+)
 from roomeq.importers.text.weighting import Weighting
 
 __all__ = ["FolderEntry", "told_by_sound", "told_by_text"]
 
-_FLATTEST_SEAT_DB = 4.0
-"""Of 924 clean responses at seats the least moved by 7.4 dB; see `survey_remarks`."""
-_FARTHEST_DB = 40.0  # what a microphone's file may hold
+_LEAST_BANDS = 3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -82,7 +86,7 @@ def told_by_text(path: Path, name: FileName, *, file: str) -> Iterator[FolderEnt
         name = replace(name, doubt=_LIKE_TYPED)
     flat = name.source is None and not name.doubt and _is_flat(export)
     if name.role == "microphone" or flat:
-        yield _microphone(path, export, name, file=file)
+        yield _microphone(export, name, file=file)
     elif name.role == "close":
         yield FolderEntry(
             table="path_response",
@@ -131,7 +135,7 @@ def told_by_sound(
         doubt = doubt or played
     if doubt or isinstance(played, str):
         return _at_a_seat(replace(name, doubt=doubt), keys, why, seat=seat)
-    heard = [_heard(path, channel, played) for channel in range(1, facts.channels + 1)]
+    heard = [_heard(one, played) for one in read_channels(path)]
     rooms = [number for number, one in enumerate(heard, start=1) if one == "room"]
     wires = [number for number, one in enumerate(heard, start=1) if one == "wire"]
     if rooms and (rooms[0] > 1 or wires):
@@ -146,12 +150,12 @@ def told_by_sound(
     return _at_a_seat(replace(name, doubt=doubt), keys, why, seat=seat)
 
 
-def _heard(path: Path, channel: int, played: SweepDescription | Recording) -> str:
+def _heard(recording: Recording, played: SweepDescription | Recording) -> str:
     """Return what a channel holds: "room", "wire", or nothing that is known."""
     from roomeq.analysis.recordings.model import model_sweep, view_recording
     from roomeq.analysis.recordings.timing import looks_electrical
 
-    model = model_sweep(view_recording(read_recording(path, channel=channel), played=played))
+    model = model_sweep(view_recording(recording, played=played))
     if model is None:
         return ""
     return "wire" if looks_electrical(model) >= 1.0 else "room"
@@ -202,6 +206,8 @@ def _typed_levels(path: Path, name: FileName, *, file: str) -> FolderEntry | Non
             if weighting is not None:  # then it is one
                 raise
             continue
+        if len(table.bands) < _LEAST_BANDS:  # a level that happens to look like a band
+            continue
         why = f"typed third-octave levels of {', '.join(table.seats)}, "
         why += _span_of(table.responses[0])
         keys: dict[str, Any] = {"file": file, "kind": "band_levels"}
@@ -230,10 +236,10 @@ def _of_columns(
         yield _at_a_seat(replace(head, doubt=head.doubt or name.doubt), keys, why, seat=seat)
 
 
-def _microphone(path: Path, export: TextExport, name: FileName, *, file: str) -> FolderEntry:
+def _microphone(export: TextExport, name: FileName, *, file: str) -> FolderEntry:
     said = {kind_in_words(line) for _, line in export.remarks} - {None}
     kind = name.kind or (said.pop() if len(said) == 1 else None)
-    read_microphone(path, kind="response")
+    microphone_of(export, kind="response")
     by = "by its name" if name.role == "microphone" else "flatter than any seat in a room"
     why = f"the microphone's file, {by}"
     if kind is not None:
@@ -246,10 +252,10 @@ def _microphone(path: Path, export: TextExport, name: FileName, *, file: str) ->
 def _is_flat(export: TextExport) -> bool:
     """Return whether the only response moves less than at any seat, around 0 dB."""
     (response, *others) = export.responses
-    axis, level_db = response.frequencies, response.level_db
-    if others or axis[0] > 20.4 or axis[-1] < 122.0 or np.abs(level_db).max() > _FARTHEST_DB:
+    near = covers_bands(response) and np.abs(response.level_db).max() <= GREATEST_DB
+    if others or not near:
         return False
-    return level_travel_db(axis, level_db) < _FLATTEST_SEAT_DB
+    return level_travel_db(response.frequencies, response.level_db) < LEAST_TRAVEL_DB
 
 
 def _span_of(response: FrequencyResponse) -> str:

@@ -35,6 +35,7 @@ _NO_SEAT = {
 }
 _NUMBERED = re.compile(r"sub(?:woofer)?\d+", re.IGNORECASE)
 _REPEAT = re.compile(r"(?<=\S) (again|(?:repeat|repeated|rep|take|run) ?\d*)$", re.IGNORECASE)
+_STATES = ("before", "after")
 _COPY = re.compile(r"(.+) \(\d+\)")
 
 
@@ -54,6 +55,8 @@ class FileName:
         The words that told source and repeat.
     repeat : bool
         Whether it is one of several of its seat.
+    state : {"", "before", "after"}
+        Whether it was measured before or after a change.
     copy : str
         The seat of which it may be a repeat, by a number in brackets as file managers append it.
     kind : {"response", "correction"} or None
@@ -67,6 +70,7 @@ class FileName:
     source: Source | None = None
     told_by: str = ""
     repeat: bool = False
+    state: str = ""
     copy: str = ""
     kind: str | None = None
     doubt: str = ""
@@ -111,9 +115,11 @@ def read_name(path: PurePath) -> FileName:
 
 
 def _of_a_seat(words: list[str], source: Source | None, doubts: list[str]) -> FileName:
-    telling = set(_SOURCES) | _FILLING if source is not None else set()
+    states = [word.lower() for word in words if word.lower() in _STATES]
+    telling = set(_STATES) | (set(_SOURCES) | _FILLING if source is not None else set())
     seat = " ".join(word for word in words if word.lower() not in telling)
     told = [word for word in words if source is not None and word.lower() in _SOURCES]
+    told += states
     repeat, copy = _REPEAT.search(seat), _COPY.fullmatch(seat)
     if repeat is not None:
         seat = seat[: repeat.start()]
@@ -124,6 +130,7 @@ def _of_a_seat(words: list[str], source: Source | None, doubts: list[str]) -> Fi
         source=source,
         told_by=", ".join(map(repr, told)),
         repeat=repeat is not None,
+        state=states[0] if len(set(states)) == 1 else "",
         copy=copy[1] if copy else "",
         doubt="; ".join(doubts),
     )

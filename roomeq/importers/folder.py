@@ -28,6 +28,10 @@ __all__ = ["FolderContents", "look_into"]
 
 _OTHERS = {".md", ".pdf", ".png", ".jpg", ".jpeg", ".heic", ".html", ".toml", ".py", ".svg", ".zip"}
 _SEVERAL = "several would fit: keep one"
+_AFTER = (
+    "measured after a change, beside others from before it: it belongs into a folder of its own, "
+    "for roomeq verify or roomeq compare"
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -193,9 +197,11 @@ def _told_apart(measured: Sequence[FolderEntry]) -> Iterator[FolderEntry]:
         spelled.setdefault(one.keys.get("seat", "").lower(), one.keys.get("seat", ""))
     places = {(one.keys.get("seat", "").lower(), one.keys.get("source")) for one in measured}
     of_sub = {seat for seat, source in places if source in (None, "sub")}
-    for one in measured:
+    names = [read_name(PurePath(one.keys["file"])) for one in measured]
+    two_states = {name.state for name in names} >= {"before", "after"}
+    for one, name in zip(measured, names, strict=True):
         seat, source = one.keys.get("seat", "").lower(), one.keys.get("source")
-        copy = read_name(PurePath(one.keys["file"])).copy.lower()
+        copy = name.copy.lower()
         base = seat.rstrip("0123456789").rstrip()
         why = one.why
         if copy and (copy, source) in places:
@@ -205,7 +211,8 @@ def _told_apart(measured: Sequence[FolderEntry]) -> Iterator[FolderEntry]:
         elif seat and source in ("mains", "both") and of_sub and seat not in of_sub:
             why += "; the subwoofer was not measured at this seat: is it one?"
         keys = one.keys | ({"seat": spelled[seat]} if seat else {})
-        yield replace(one, keys=keys, why=why)
+        left_out = one.left_out or (_AFTER if two_states and name.state == "after" else "")
+        yield replace(one, keys=keys, why=why, left_out=left_out)
 
 
 def _common_time(measured: Sequence[FolderEntry]) -> Iterator[FolderEntry]:

@@ -30,7 +30,12 @@ from roomeq.base.recording import Recording, SweepDescription
 from roomeq.base.response import FrequencyResponse
 from roomeq.importers.room_file.file import RoomFile
 from roomeq.importers.room_file.schema import MeasurementTable, SweepTable
-from roomeq.importers.sweep_files import read_recording, read_sound_facts, read_sweep_description
+from roomeq.importers.sweep_files import (
+    read_channels,
+    read_recording,
+    read_sound_facts,
+    read_sweep_description,
+)
 from roomeq.room.recorded import RecordedSweep, is_wrong
 
 __all__ = ["SweepReading"]
@@ -80,10 +85,9 @@ class SweepReading:
             If rate or channel do not fit.
         """
         path = self.room_file.resolve(entry.file)
-        recording = read_recording(path, channel=entry.channel or 1)
-        loopback = None
-        if entry.loopback_channel is not None:
-            loopback = read_recording(path, channel=entry.loopback_channel)
+        named = [entry.channel or 1, *filter(None, [entry.loopback_channel])]
+        recording, *others = read_channels(path, named)
+        loopback = others[0] if others else None
         quality = self._judge(recording, loopback=loopback)
         findings, mended_by = quality.findings, None
         kept = RecordedSweep(

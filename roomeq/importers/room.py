@@ -52,6 +52,7 @@ if TYPE_CHECKING:
 __all__ = ["DEFAULT_PROFILE", "read_room", "room_from_exports"]
 
 DEFAULT_PROFILE = "nine_band"
+_SAME_IN_TARGET = ("shape", "tilt_db_per_octave", "shelf_gain_db", "shelf_corner", "lower_limit")
 
 
 def read_room(folder_or_file: str | PathLike[str], *, detail: bool = False) -> Room:
@@ -299,6 +300,7 @@ def room_from_exports(
         target=Target(lower_limit=lower_limit, path=path or ()),
         limits=limits or Limits(),
         loss=Loss(),
+        record={},
         assumptions=assumptions,
     )
 
@@ -389,12 +391,8 @@ def _target(room_file: RoomFile, path: tuple[CrossoverFilter, ...]) -> Target:
         except ValueError as error:
             raise room_file.fault(str(error), "target", "near_field_file") from None
     return Target(
-        shape=stated.shape,
-        tilt_db_per_octave=stated.tilt_db_per_octave or 0.0,
-        shelf_gain_db=stated.shelf_gain_db or 0.0,
-        shelf_corner=stated.shelf_corner or 60.0,
+        **{key: value for key, value in stated.stated().items() if key in _SAME_IN_TARGET},
         points=points,
-        lower_limit=stated.lower_limit,
         lower_limit_order=_lower_limit_order(room_file),
         near_field=near_field,
         path=tuple(entry for entry in path if entry.kind == "low_pass"),

@@ -8,6 +8,7 @@ Frequencies in Hz, levels in dB.
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 from roomeq.analysis.smoothing import band_levels_db
 from roomeq.analysis.survey_levels import common_axis, seat_levels_db
@@ -20,8 +21,6 @@ from roomeq.device.profile import Device
 from roomeq.importers import doubts
 from roomeq.importers.survey_files import SurveyFiles
 from roomeq.room.room import CornerOrigin, PresentSettings, Room
-from roomeq.wanted.limits import Limits
-from roomeq.wanted.loss import Loss
 from roomeq.wanted.span import fit_span
 from roomeq.wanted.target import Target, estimate_upper_limit, with_limit_estimate
 
@@ -33,24 +32,20 @@ USUAL_CORNER = 80.0
 def assemble_room(
     files: SurveyFiles,
     *,
-    name: str,
     device: Device,
     present: PresentSettings,
     path: tuple[CrossoverFilter, ...] | None,
     stated_corner: float | None,
     target: Target,
-    limits: Limits,
-    loss: Loss,
     assumptions: list[str],
-    record: dict[str, str] | None = None,
     level_from_mains: bool = False,
+    **stated: Any,
 ) -> Room:
     """Put a room together; what was not stated is estimated and listed among the assumptions.
 
     Parameters
     ----------
     files : SurveyFiles
-    name : str
     device : Device
     present : PresentSettings
     path : tuple of CrossoverFilter or None
@@ -59,13 +54,12 @@ def assemble_room(
         Crossover corner in Hz where the path does not tell it.
     target : Target
         Its limits and level are filled in.
-    limits : Limits
-    loss : Loss
     assumptions : list of str
         Those made so far.
-    record : dict of str to str, optional
     level_from_mains : bool
         Whether the wanted level is that of the mains.
+    **stated
+        What else of `Room` is stated: its name, limits, loss, record.
 
     Raises
     ------
@@ -104,24 +98,21 @@ def assemble_room(
         )
     target = _with_level(target, survey, corner, level_from_mains, assumptions)
     return Room(
-        name=name,
         survey=survey,
         source=source,
         device=device,
         present=present,
         target=target,
-        limits=limits,
-        loss=loss,
         path=path or (),
         corner=corner,
         corner_origin=origin,
         repeatability_db=files.repeatability_db,
         microphone=files.microphone,
-        record=record or {},
         inputs=files.inputs,
         assumptions=tuple(dict.fromkeys(assumptions)),
         notes=files.notes,
         findings=tuple(dict.fromkeys(findings)),
+        **stated,
     )
 
 

@@ -19,6 +19,7 @@ from roomeq.importers.repeatability import repeats_apart_db, same_recording
 from roomeq.importers.room_file.file import RoomFile
 
 __all__ = [
+    "LEAST_TRAVEL_DB",
     "NO_PATH",
     "assumptions_for_exports",
     "assumptions_of",
@@ -42,7 +43,7 @@ _GAINS_AT_REST = "the bands' gains while measuring are not stated: taken for 0 d
 _LOWEST, _HIGHEST = 20.0, 125.0
 _LEAST_POINTS = 16  # two in each third octave (common practice, no source)
 _FINE = 12.0  # points an octave below which narrow dips are missed (common practice, no source)
-_LEAST_TRAVEL_DB = 4.0
+LEAST_TRAVEL_DB = 4.0
 """Of 924 clean responses, smoothed over a whole octave, the least moved by 7.4 dB."""
 _STUCK_OCTAVES = 2.0 / 3.0
 _REPEATS_DB = 1.5
@@ -65,11 +66,7 @@ def assumptions_of(room_file: RoomFile) -> Iterator[str]:
     present = room_file.device.present
     if present.gains_db is None:
         yield _GAINS_AT_REST
-    others = {
-        "level_db": "level",
-        "polarity": "polarity",
-        "phase_deg": "phase",
-    }
+    others = {"level_db": "level", "polarity": "polarity", "phase_deg": "phase"}
     unsaid = [word for key, word in others.items() if getattr(present, key) is None]
     if unsaid:
         yield (
@@ -168,7 +165,7 @@ def doubtful_levels(measurements: Iterable[Measurement]) -> Iterator[str]:
                 f"{said} has the same level from {span[0]:.4g} to {span[1]:.4g} "
                 "Hz: was the right column read, and was the file written whole?"
             )
-        elif level_travel_db(axis, levels) < _LEAST_TRAVEL_DB:
+        elif level_travel_db(axis, levels) < LEAST_TRAVEL_DB:
             yield (
                 f"{said} rises and falls by {level_travel_db(axis, levels):.1f} dB in all from "
                 f"{_LOWEST:g} to {_HIGHEST:g} Hz, less than any seat in a room: is it a "

@@ -2,8 +2,8 @@
 
 Conventions
 -----------
-WAV and FLAC of any rate, sample format and number of channels, read through ``soundfile`` one
-channel and one block at a time; samples become fractions of full scale. Channels are counted from
+WAV and FLAC of any rate, sample format and number of channels, read through ``soundfile`` in one
+pass, block by block; samples become fractions of full scale. Channels are counted from
 1. The description of a sweep lies beside it as JSON with a format version, the same name and the
 ending ``.json``. Files are written to a temporary neighbour first, then renamed; nothing that was
 recorded is ever changed.
@@ -14,7 +14,7 @@ from __future__ import annotations
 import errno
 import json
 import os
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import asdict, dataclass, fields
 from pathlib import Path
@@ -24,7 +24,6 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from roomeq.base.errors import MeasurementFileError
-from roomeq.base.levels import FloatArray
 from roomeq.base.reading import LARGEST_TABLES, file_bytes
 from roomeq.base.recording import ChainConditions, Recording, SweepDescription
 from roomeq.base.replacing import refuse_other_kinds, replacing_together
@@ -32,7 +31,7 @@ from roomeq.base.replacing import refuse_other_kinds, replacing_together
 __all__ = [
     "SoundFileFacts",
     "describes_sweep",
-    "read_blocks",
+    "read_channels",
     "read_recording",
     "read_sound_facts",
     "read_sweep_description",
@@ -53,15 +52,11 @@ class SoundFileFacts:
     ----------
     sample_rate, channels, frames : int
         Rate in Hz, number of channels, samples of each.
-    sample_format, container : str
-        Such as ``PCM_24`` and ``WAV``.
     """
 
     sample_rate: int
     channels: int
     frames: int
-    sample_format: str
-    container: str
 
 
 def read_sound_facts(path: str | os.PathLike[str]) -> SoundFileFacts:
@@ -77,8 +72,6 @@ def read_sound_facts(path: str | os.PathLike[str]) -> SoundFileFacts:
             sample_rate=int(file.samplerate),
             channels=int(file.channels),
             frames=int(file.frames),
-            sample_format=str(file.subtype),
-            container=str(file.format),
         )
 
 
@@ -104,56 +97,19 @@ def _opened(path: str | os.PathLike[str]) -> Iterator[Any]:
         yield file
 
 
-def _check_channel(channels: int, channel: int, path: str | os.PathLike[str]) -> None:
-    if not 1 <= channel <= channels:
-        raise MeasurementFileError(
-            f"there is no channel {channel}, only {channels}",
-            path=path,
-            remedy="channels are counted from 1",
-        )
+def read_channels(
+    path: str | os.PathLike[str], channels: Sequence[int] | None = None
+) -> tuple[Recording, ...]:
+    """Read channels of a WAV or FLAC file in one pass.
 
-
-def read_blocks(
-    path: str | os.PathLike[str], *, channel: int = 1, block_frames: int = _BLOCK
-) -> Iterator[FloatArray]:
-    """Yield one channel of a sound file block by block, each of shape (n,), n <= `block_frames`.
-
-    For passes over a recording that need no more than a block in memory.
-
-    Raises
-    ------
-    MeasurementFileError
-        If the file cannot be read or has no such channel.
-    ValueError
-        If `block_frames` is below 1.
-    """
-    import soundfile
-
-    if block_frames < 1:
-        raise ValueError(f"block_frames must be at least 1, got {block_frames}")
-    with _opened(path) as file:
-        _check_channel(file.channels, channel, path)
-        while True:
-            try:
-                block = file.read(block_frames, dtype="float64", always_2d=True)
-            except soundfile.SoundFileError as fault:
-                raise MeasurementFileError(f"is damaged: {fault}", path=path) from fault
-            if not block.shape[0]:
-                return
-            yield np.ascontiguousarray(block[:, channel - 1])
-
-
-def read_recording(path: str | os.PathLike[str], *, channel: int = 1) -> Recording:
-    """Read one channel of a WAV or FLAC file.
-
-    At no time more than two copies of the channel and one block of the file are in memory.
+    What was asked for and one block of the file are in memory, nothing else.
 
     Parameters
     ----------
     path : path-like
         The file.
-    channel : int
-        Which channel, counted from 1.
+    channels : sequence of int, optional
+        Which channels, counted from 1; all by default.
 
     Raises
     ------
@@ -161,31 +117,46 @@ def read_recording(path: str | os.PathLike[str], *, channel: int = 1) -> Recordi
         If the file is missing, no sound file, damaged, empty, shorter than its header says, has no
         such channel, or holds samples that are not finite.
     """
-    facts = read_sound_facts(path)
-    _check_channel(facts.channels, channel, path)
-    if facts.frames < 1:
-        raise MeasurementFileError("holds no samples", path=path, remedy="record again")
-    samples = np.empty(facts.frames)
-    filled = 0
-    for block in read_blocks(path, channel=channel):
-        samples[filled : filled + block.size] = block
-        filled += block.size
-    if filled != samples.size:
+    import soundfile
+
+    with _opened(path) as file:
+        count, rate, frames = int(file.channels), int(file.samplerate), int(file.frames)
+        wanted = range(1, count + 1) if channels is None else channels
+        for channel in wanted:
+            if not 1 <= channel <= count:
+                raise MeasurementFileError(
+                    f"there is no channel {channel}, only {count}",
+                    path=path,
+                    remedy="channels are counted from 1",
+                )
+        if frames < 1:
+            raise MeasurementFileError("holds no samples", path=path, remedy="record again")
+        rows, filled = [np.empty(frames) for _ in wanted], 0
+        try:
+            for block in file.blocks(_BLOCK, dtype="float64", always_2d=True):
+                for row, channel in zip(rows, wanted, strict=True):
+                    row[filled : filled + len(block)] = block[:, channel - 1]
+                filled += len(block)
+        except soundfile.SoundFileError as fault:
+            raise MeasurementFileError(f"is damaged: {fault}", path=path) from fault
+        told: Any = {"sample_rate": rate, "channels": count, "sample_format": str(file.subtype)}
+    if filled != frames:
         raise MeasurementFileError(
-            f"ends after {filled} of {samples.size} samples", path=path, remedy="copy it again"
+            f"ends after {filled} of {frames} samples", path=path, remedy="copy it again"
         )
-    samples.setflags(write=False)  # so that no copy is made
-    try:
-        return Recording(
-            samples=samples,
-            sample_rate=facts.sample_rate,
-            channel=channel,
-            channels=facts.channels,
-            path=os.fspath(path),
-            sample_format=facts.sample_format,
-        )
-    except ValueError as fault:
-        raise MeasurementFileError(str(fault), path=path, where=f"channel {channel}") from fault
+    found = []
+    for channel, row in zip(wanted, rows, strict=True):
+        row.setflags(write=False)  # so that no copy is made
+        try:
+            found.append(Recording(samples=row, channel=channel, path=os.fspath(path), **told))
+        except ValueError as fault:
+            raise MeasurementFileError(str(fault), path=path, where=f"channel {channel}") from fault
+    return tuple(found)
+
+
+def read_recording(path: str | os.PathLike[str], *, channel: int = 1) -> Recording:
+    """Read one channel, counted from 1; raises as `read_channels`."""
+    return read_channels(path, [channel])[0]
 
 
 def write_sweep(

@@ -9,7 +9,6 @@ heard is left out, for it looks like decay.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -43,9 +42,7 @@ class SeatDecay:
     predicted_lines: DecayLines
 
 
-def room_decays(
-    room: Room, *, gains_db: ArrayLike, bands_per_octave: Literal[1, 3] = 1
-) -> tuple[SeatDecay, ...]:
+def room_decays(room: Room, *, gains_db: ArrayLike) -> tuple[SeatDecay, ...]:
     """Return the decay of every recorded sweep of the fitted source, before and as predicted.
 
     Parameters
@@ -54,8 +51,6 @@ def room_decays(
         Read with ``detail``: `roomeq.importers.room.read_room`.
     gains_db : array_like, shape (B,)
         Band gains in dB, such as those of a plan.
-    bands_per_octave : {1, 3}
-        Octaves or third octaves.
 
     Returns
     -------
@@ -79,10 +74,7 @@ def room_decays(
             present_gains_db=room.present.gains_db,
         )
         try:
-            before, predicted = (
-                estimate_decay(one, bands_per_octave=bands_per_octave)
-                for one in (response, changed)
-            )
+            before, predicted = map(estimate_decay, (response, changed))
             until = float(np.clip(np.nan_to_num(before.longest), 0.6, 1.5))
             lines = [estimate_decay_lines(one, until=until) for one in (response, changed)]
         except ValueError:  # no whole band is covered

@@ -4,7 +4,7 @@ import msgspec
 import pytest
 
 from roomeq.base.errors import DeviceProfileError, RoomFileError
-from roomeq.base.toml_tables import fault_at, read_toml_tables
+from roomeq.base.toml_tables import TomlFile, read_toml_tables
 
 
 class Part(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
@@ -114,13 +114,13 @@ def test_files_that_cannot_be_read(tmp_path):
 
 def test_a_fault_stands_where_the_key_or_the_table_around_it_does(tmp_path):
     lines = {("knob",): 5, ("knob", "step_db"): 6}
-    settings = {"error_class": RoomFileError, "remedy": "turn it"}
     path = tmp_path / "x.toml"
-    stated = fault_at(path, lines, ("knob", "step_db"), "stuck", **settings)
+    file = TomlFile(location=path, lines=lines, error_class=RoomFileError)
+    stated = file.fault("stuck", "knob", "step_db", remedy="turn it")
     assert str(stated) == f"{path}, line 6, knob.step_db: stuck (turn it)"
     assert (stated.line, stated.where, stated.remedy) == (6, "knob.step_db", "turn it")
-    assert fault_at(path, lines, ("knob", "end"), "stuck", **settings).line == 5
-    nowhere = fault_at(path, lines, (), "empty", error_class=RoomFileError, remedy=None)
+    assert file.fault("stuck", "knob", "end").line == 5
+    nowhere = file.fault("empty")
     assert str(nowhere) == f"{path}: empty"
     assert str(read(tmp_path, GOOD).fault("wrong", "parts", 0, "size")).endswith(
         "whole.toml, line 9, parts 1, size: wrong"

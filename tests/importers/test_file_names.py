@@ -64,6 +64,21 @@ def test_a_number_alone_is_no_repeat_and_brackets_may_be_one():
 
 
 @pytest.mark.parametrize(
+    ("file", "seat", "state"),
+    [
+        ("sofa before.txt", "sofa", "before"),
+        ("After_sofa_sub.txt", "sofa", "after"),
+        ("after.txt", "", "after"),
+        ("beforehand.txt", "beforehand", ""),
+        ("before after.txt", "", ""),
+    ],
+)
+def test_before_and_after_are_no_seats(file, seat, state):
+    found = read_name(PurePath(file))
+    assert (found.role, found.seat, found.state) == ("seat", seat, state)
+
+
+@pytest.mark.parametrize(
     ("file", "role"),
     [
         ("microphone.txt", "microphone"),

@@ -110,6 +110,33 @@ def test_numbers_at_the_end(tmp_path):
     assert "if it repeats" not in found["stool 2.txt"].why
 
 
+def test_what_was_measured_after_a_change_does_not_mix_with_what_was_before_it(tmp_path):
+    for seed, name in enumerate(("sofa before", "chair before", "sofa after", "stool", "after")):
+        export(tmp_path / f"{name}.txt", seat_levels(seed))
+    found = told(tmp_path)
+    left_out = {name for name, entry in found.items() if "after a change" in entry.left_out}
+    assert left_out == {"sofa after.txt", "after.txt"}
+    seats = {entry.keys["seat"] for name, entry in found.items() if name not in left_out}
+    assert seats == {"sofa", "chair", "stool"}
+    for name in ("sofa before", "chair before"):
+        (tmp_path / f"{name}.txt").unlink()
+    found = told(tmp_path)  # one state alone is that of the room
+    assert not any(entry.left_out for entry in found.values())
+    assert found["sofa after.txt"].keys["seat"] == "sofa"
+    assert "'after'" in found["sofa after.txt"].why
+
+
+@pytest.mark.parametrize("first", [63.1, 80.0, 100.0])
+def test_a_level_that_looks_like_a_band_makes_no_table_of_bands(tmp_path, first):
+    levels = seat_levels(1)
+    levels[0] = first  # the first line, which has no heading, then heads a column
+    lines = (f"{f:.3f} {level:.2f}\n" for f, level in zip(AXIS, levels, strict=True))
+    (tmp_path / "chair.frd").write_text("".join(lines), "utf-8")
+    found = told(tmp_path)["chair.frd"]
+    assert keys_of(found) == {"seat": "chair"}
+    assert "text export, 15 to 400 Hz" in found.why
+
+
 def test_one_seat_in_two_spellings_is_one(tmp_path):
     for seed, name in enumerate(("Sofa_sub", "sofa_mains", "SOFA (2)_sub")):
         export(tmp_path / f"{name}.txt", seat_levels(seed))

@@ -14,9 +14,9 @@ from typing import Self
 from msgspec.structs import replace
 
 from roomeq.base.digests import Role
-from roomeq.base.errors import RoomFileError
+from roomeq.base.errors import FileFaultError, RoomFileError
 from roomeq.base.toml_lines import KeyPath
-from roomeq.base.toml_tables import fault_at
+from roomeq.base.toml_tables import TomlFile
 from roomeq.importers.room_file.schema import (
     DeviceTable,
     MeasurementTable,
@@ -137,13 +137,7 @@ class RoomFile(RoomTables, frozen=True, kw_only=True):
         """Return whether a key is written in the file, rather than left at its default."""
         return self._written(path) in self.lines
 
-    def fault(self, message: str, *path: str | int, remedy: str | None = None) -> RoomFileError:
-        """Return (not raise) the error that points at a key of this file."""
-        return fault_at(
-            self.location,
-            self.lines,
-            self._written(path),
-            message,
-            error_class=RoomFileError,
-            remedy=remedy,
-        )
+    def fault(self, message: str, *path: str | int, remedy: str | None = None) -> FileFaultError:
+        """Return (not raise) the `RoomFileError` that points at a key of this file."""
+        file = TomlFile(location=self.location, lines=self.lines, error_class=RoomFileError)
+        return file.fault(message, *self._written(path), remedy=remedy)

@@ -13,7 +13,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
-from os import PathLike, fspath
+from os import PathLike
 from typing import Any, Literal, get_args
 
 import numpy as np
@@ -27,17 +27,20 @@ from roomeq.importers.text.export import TextExport, read_text_export
 from roomeq.importers.text.words import folded
 
 __all__ = [
+    "GREATEST_DB",
     "MicrophoneKind",
     "MicrophoneResponse",
     "apply_microphone",
+    "covers_bands",
     "describe_microphone",
     "kind_in_words",
+    "microphone_of",
     "read_microphone",
 ]
 
 MicrophoneKind = Literal["response", "correction"]
 
-_GREATEST_DB = 40.0
+GREATEST_DB = 40.0
 _GREATEST_TRAVEL_DB = 20.0
 """Of 924 clean responses at seats the least moved by 42 dB, smoothed over 1/12 octave; a microphone
 that falls by 12 dB towards 20 Hz moves by as much (common practice, no source)."""
@@ -152,21 +155,25 @@ def read_microphone(
     """
     if kind not in get_args(MicrophoneKind):
         raise ValueError(f"kind is one of {get_args(MicrophoneKind)}, got {kind!r}")
-    export = read_text_export(path, **reading_settings)
+    return microphone_of(read_text_export(path, **reading_settings), kind=kind)
+
+
+def microphone_of(export: TextExport, *, kind: MicrophoneKind) -> MicrophoneResponse:
+    """Return what a text export holds as a microphone file; raises as `read_microphone`."""
     if len(export.responses) != 1:
         raise AmbiguousTableError(
             f"holds {len(export.responses)} level columns: {', '.join(export.names)}",
-            path=path,
+            path=export.path,
             remedy="name one of them with level_column",
         )
     response = export.responses[0]
     values = response.level_db
     worst = int(np.argmax(np.abs(values)))
-    if not abs(values[worst]) <= _GREATEST_DB:
+    if not abs(values[worst]) <= GREATEST_DB:
         raise MeasurementFileError(
             f"{values[worst]:.1f} dB at {response.frequencies[worst]:.4g} Hz is no microphone's "
-            f"response: within {_GREATEST_DB:g} dB of 0 dB is accepted",
-            path=path,
+            f"response: within {GREATEST_DB:g} dB of 0 dB is accepted",
+            path=export.path,
             remedy="is this a measurement, or are the columns others?",
         )
     notes = list(export.notes)
@@ -176,7 +183,7 @@ def read_microphone(
         frequencies=response.frequencies,
         response_db=values,
         kind=kind,
-        path=fspath(path),
+        path=export.path,
         notes=tuple(notes),
         doubts=tuple(_doubts(export, kind)),
     )
@@ -191,6 +198,11 @@ def kind_in_words(line: str) -> MicrophoneKind | None:
     return words[0] if len(words) == 1 else None
 
 
+def covers_bands(response: FrequencyResponse) -> bool:
+    """Return whether a response reaches from the band of 20 Hz to that of 125 Hz."""
+    return bool(response.frequencies[0] <= 20.4 and response.frequencies[-1] >= 122.0)
+
+
 def _doubts(export: TextExport, kind: MicrophoneKind) -> Iterator[str]:
     """Yield what the file itself says against its kind, and that it moves like a measurement."""
     for number, line in export.remarks:
@@ -202,7 +214,7 @@ def _doubts(export: TextExport, kind: MicrophoneKind) -> Iterator[str]:
             )
     response = export.responses[0]
     first, last = response.frequencies[[0, -1]]
-    if first > 20.4 or last < 122.0:
+    if not covers_bands(response):
         said = f"covers {first:.4g} to {last:.4g} Hz; what was measured elsewhere is cut off"
         remedy = "is the file whole? It has to cover 20 to 125 Hz"
         if min(last, 125.0) < 2.0 * max(first, 20.0):

@@ -9,12 +9,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from os import PathLike, fspath
+from typing import Any
 
 import numpy as np
 
 from roomeq.base.bands import ThirdOctaveBand
 from roomeq.base.errors import MeasurementFileError
-from roomeq.device.output_table import Detector, OutputEdition, OutputTable
+from roomeq.device.output_table import OutputTable
 from roomeq.importers.text.band_grid import named_band
 from roomeq.importers.text.band_table import read_band_table
 
@@ -27,13 +28,7 @@ _REMEDY = (
 )
 
 
-def read_output_table(
-    path: str | PathLike[str],
-    *,
-    edition: OutputEdition,
-    distance: float,
-    detector: Detector,
-) -> OutputTable:
+def read_output_table(path: str | PathLike[str], **stated: Any) -> OutputTable:
     """Read a table of maximum output.
 
     Parameters
@@ -41,8 +36,9 @@ def read_output_table(
     path : path-like
         Text: a row for each third octave with its nominal frequency and its level, or the other way
         round; a heading is allowed.
-    edition, distance, detector
-        As for `OutputTable`; a file of two columns does not tell them.
+    **stated
+        Edition, distance and detector as for `OutputTable`; a file of two columns does not tell
+        them.
 
     Raises
     ------
@@ -60,27 +56,19 @@ def read_output_table(
         raise MeasurementFileError(
             error.message, path=path, line=error.line, where=error.where, remedy=_REMEDY
         ) from None
-    return OutputTable(
-        bands=table.bands,
-        level_db=table.responses[0].level_db,
-        edition=edition,
-        distance=distance,
-        detector=detector,
-        path=fspath(path),
-    )
+    level_db = table.responses[0].level_db
+    return OutputTable(bands=table.bands, level_db=level_db, path=fspath(path), **stated)
 
 
-def output_table_from_levels(
-    levels: Mapping[str, float], *, edition: OutputEdition, distance: float, detector: Detector
-) -> OutputTable:
+def output_table_from_levels(levels: Mapping[str, float], **stated: Any) -> OutputTable:
     """Return a table from levels by nominal frequency, as a room file may hold them.
 
     Parameters
     ----------
     levels : mapping of str to float
         Nominal frequency in Hz, as ``"31.5"``, and level in dB SPL; in any order.
-    edition, distance, detector
-        As for `OutputTable`.
+    **stated
+        Edition, distance and detector as for `OutputTable`.
 
     Raises
     ------
@@ -96,10 +84,5 @@ def output_table_from_levels(
             raise ValueError(f"the band of {band.label} Hz occurs twice")
         by_band[band] = level_db
     bands = tuple(sorted(by_band, key=lambda band: band.number))
-    return OutputTable(
-        bands=bands,
-        level_db=np.array([by_band[band] for band in bands], dtype=np.float64),
-        edition=edition,
-        distance=distance,
-        detector=detector,
-    )
+    levels_db = np.array([by_band[band] for band in bands], dtype=np.float64)
+    return OutputTable(bands=bands, level_db=levels_db, **stated)

@@ -91,7 +91,7 @@ def _equaliser(table: EqualiserTable, rows: Sequence[MoveRow], *, follows: bool)
                 for row in own
             ),
         )
-    with_q = [band for band in found.values() if any(one.q for one in band.settings)]
+    with_q = [band for band in found.values() if band.tells_q]
     return msgspec.structs.replace(
         table,
         found=tuple(found[centre] for centre in table.centres if centre in found),
@@ -147,7 +147,7 @@ def comments_of(
                 f"{row.gain_error_db:.3f} dB, Q {100 * (row.q_error or 0):.1f} %"
                 for row in own
             )
-    known = {band.centre for band in equaliser.found if any(one.q for one in band.settings)}
+    known = {band.centre for band in equaliser.found if band.tells_q}
     assumed = ", ".join(f"{centre:g}" for centre in equaliser.centres if centre not in known)
     for key in ("q", "q_by_gain"):
         if assumed and not equaliser.q_measured:

@@ -32,7 +32,6 @@ __all__ = [
     "LARGEST_EXTRAPOLATION_DB",
     "CleanRise",
     "band_ratios_db",
-    "check_fundamental",
     "estimate_clean_rise",
 ]
 
@@ -63,18 +62,6 @@ class CleanRise(NamedTuple):
 
     estimate_db: FloatArray
     assured_db: FloatArray
-
-
-def check_fundamental(distortion: Distortion) -> None:
-    """Refuse what a sweep tells where its own response is not known everywhere.
-
-    Raises
-    ------
-    ValueError
-        If it is not.
-    """
-    if not np.isfinite(amplitude_ratio_db(distortion.harmonics[0])).all():
-        raise ValueError("level_db must be finite, one value for each frequency")
 
 
 def band_ratios_db(

@@ -25,13 +25,12 @@ from roomeq.base.bands import ThirdOctaveBand
 from roomeq.base.levels import FloatArray, amplitude_ratio, amplitude_ratio_db, power_ratio
 from roomeq.optimiser.drive.clean_drive import HARMONIC_LIMITS_DB
 from roomeq.optimiser.drive.demand import BandExtra
-from roomeq.optimiser.drive.headroom import Headroom, HeadroomLimit
+from roomeq.optimiser.drive.headroom import Headroom
 from roomeq.plan.plan import Plan
 from roomeq.report.plots.labels import EndLabel, framed_levels, mark_across, write_at
 from roomeq.report.plots.style import (
     COLOURS,
     SEAT_STROKES,
-    DecibelsPerDecade,
     Stroke,
     frame_frequencies,
     frame_values,
@@ -56,13 +55,6 @@ __all__ = [
     "plot_extra_drive",
     "plot_power",
 ]
-
-_LIMIT_WORDS: dict[HeadroomLimit | None, str] = {
-    HeadroomLimit.AMPLIFIER: "amplifier",
-    HeadroomLimit.DISPLACEMENT: "displacement",
-    HeadroomLimit.DISTORTION: "distortion",
-    HeadroomLimit.MAXIMUM_OUTPUT: "output",
-}
 
 
 @house_style()
@@ -157,12 +149,12 @@ def plot_drive(headroom: Headroom, *, ax: Axes | None = None) -> Axes:
     Raises
     ------
     ValueError
-        If there is no band.
+        If there is no band, or nothing is known of any.
     ImportError
         If matplotlib is not installed.
     """
     rows = [
-        _Row(entry.band, entry.rise_db, entry.left_db, _LIMIT_WORDS.get(entry.limit, ""))
+        _Row(entry.band, entry.rise_db, entry.left_db, (entry.limit or "").removeprefix("maximum_"))
         for entry in headroom.bands
     ]
     return _plot_rows(rows, "Drive in dB above the measurement", "drive", ax=ax)
@@ -222,13 +214,13 @@ def _plot_rows(rows: Sequence[_Row], title: str, what: str, *, ax: Axes | None) 
     """Draw a bar and a limit for each band; a level is drawn from 0 dB and may be negative."""
     if not rows:
         raise ValueError("needs at least one band")
+    if all(row.value is None for row in rows):
+        raise ValueError("amplifier, load, driver or measuring voltage are not known")
     level = rows[0].ratio is None
     ax, own = started(ax)
     frame_frequencies(ax, lowest=rows[0].band.lower, highest=rows[-1].band.upper)
     known = [number for row in rows for number in (row.value, row.limit) if number is not None]
-    if not known:
-        span, step = (0.0, 1.0), 1.0
-    elif level:
+    if level:
         span, step = level_span([*known, 0.0], least=10.0), 5.0
     else:
         span = 0.0, 1.12 * max(known)
@@ -237,10 +229,6 @@ def _plot_rows(rows: Sequence[_Row], title: str, what: str, *, ax: Axes | None) 
     titled(ax, f"How hard it works: {what} at the wanted level")
     if level:
         ax.axhline(0.0, color=COLOURS["ink"], linewidth=0.8, zorder=3)
-    if not known:
-        ax.set_yticks([])
-        ax.text(0.5, 0.5, "not known", transform=ax.transAxes, ha="center", va="center")
-        return ax
     for row in rows:
         _bar(ax, row)
     _name_limits(ax, rows)
@@ -290,7 +278,6 @@ def plot_distortion(
     *,
     limits_db: ArrayLike | None = HARMONIC_LIMITS_DB,
     highest: float = 200.0,
-    db_per_decade: DecibelsPerDecade = 50,
     ax: Axes | None = None,
 ) -> Axes:
     """Plot harmonics and their total against the frequency of the fundamental.
@@ -306,8 +293,6 @@ def plot_distortion(
         `roomeq.optimiser.drive.clean_drive` by default, None for none.
     highest : float
         Hz of the fundamental up to which it is drawn.
-    db_per_decade : {25, 50}
-        Proportion of the axes (IEC 60263).
     ax : Axes, optional
 
     Returns
@@ -369,5 +354,4 @@ def plot_distortion(
         frequencies=(float(axis[0]), float(axis[-1])),
         levels=span,
         title="Harmonic relative to the fundamental, in percent and dB",
-        db_per_decade=db_per_decade,
     )

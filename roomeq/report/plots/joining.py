@@ -21,9 +21,9 @@ from roomeq.optimiser.joining.alignment import Alignment
 from roomeq.plan.alignment import AlignmentRecord
 from roomeq.plan.joining import JoiningRecord
 from roomeq.report.plots.labels import EndLabel, draw_curves, label_ends, mark_corner, write_at
+from roomeq.report.plots.plan import seat_rows
 from roomeq.report.plots.style import (
     COLOURS,
-    DecibelsPerDecade,
     Stroke,
     frame_values,
     house_style,
@@ -33,11 +33,10 @@ from roomeq.report.plots.style import (
     started,
     titled,
 )
+from roomeq.report.text.layout import signed
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
-
-    from roomeq.optimiser.joining.data import JoiningData
 
 __all__ = ["plot_joining", "plot_joining_map"]
 
@@ -60,7 +59,6 @@ def plot_joining(
     settings: JoiningSettings | None = None,
     seat: str | None = None,
     level_reference: LevelReference = "relative",
-    db_per_decade: DecibelsPerDecade = 50,
     ax: Axes | None = None,
 ) -> Axes:
     """Plot subwoofer, mains and their sum in either polarity at a joining's delay.
@@ -76,8 +74,6 @@ def plot_joining(
     seat : str, optional
         One seat; all by default.
     level_reference : {"relative", "spl"}
-    db_per_decade : {25, 50}
-        Proportion of the axes (IEC 60263).
     ax : Axes, optional
 
     Returns
@@ -91,57 +87,37 @@ def plot_joining(
     ImportError
         If matplotlib is not installed.
     """
-    if isinstance(fit, JoiningRecord):
-        if settings is not None:
-            raise ValueError("a record keeps the levels of its own settings: give no others")
-        chosen, levels = fit.settings.settings(), _kept_levels(fit)
-        seats, weights = [row.seat for row in fit.seats], [row.weight for row in fit.seats]
-    else:
-        chosen = fit.chosen.settings if settings is None else settings
-        levels, seats = _levels_at(fit.data, chosen), list(fit.data.seats)
-        weights = fit.data.seat_weights.tolist()
-    if seat is not None and seat not in seats:
-        raise ValueError(f"no seat {seat!r} in this joining, only {', '.join(seats)}")
-
-    def shown(rows: FloatArray) -> FloatArray:
-        if seat is not None:
-            return np.asarray(rows[seats.index(seat)])
-        return power_mean_db(rows, weights=weights)
-
-    data = fit if isinstance(fit, JoiningRecord) else fit.data
+    if isinstance(fit, JoiningRecord) and settings is not None:
+        raise ValueError("a record keeps the levels of its own settings: give no others")
+    if not isinstance(fit, JoiningRecord):
+        fit = JoiningRecord.of(fit, measured=fit.data, settings=settings)
+    chosen = fit.settings.settings()
+    rows = seat_rows(fit.seats, seat, missing="no seat {!r} in this joining, only {}")
+    weights = [fit.seats[row].weight for row in rows]
     heavy = "both, inverted" if chosen.inverted else "both, normal"
     strokes = dict(_CURVES)
     strokes[heavy] = replace(strokes[heavy], width=2.4, bold=True, zorder=3)
-    lines = [(name, name, shown(rows)) for name, rows in zip(_CURVES, levels, strict=True)]
+    means = [power_mean_db(levels[rows], weights=weights) for levels in _kept_levels(fit)]
     where = "power average" if seat is None else seat
-    delay = f"{round(chosen.delay_ms, 1) or 0.0:+.1f}".replace("-", "\u2212").replace("+0.0", "0.0")
-    polarity = "inverted" if chosen.inverted else "normal"
-    drawn = draw_curves(
+    delay = signed(chosen.delay_ms).replace("-", "\u2212")
+    ax = draw_curves(
         ax,
-        np.array(data.frequencies),
-        lines,
+        np.array(fit.frequencies),
+        list(zip(_CURVES, _CURVES, means, strict=True)),
         strokes.values(),
-        heading=f"Do they add at {delay} ms, {polarity}: {where}",
-        levels=level_span([row for *_, row in lines], most=50.0),
+        heading=f"Do they add at {delay} ms, {chosen.polarity}: {where}",
+        levels=level_span(means, most=50.0),
         title=level_title(level_reference),
-        db_per_decade=db_per_decade,
     )
-    mark_corner(drawn, data.corner)
-    return drawn
-
-
-def _levels_at(data: JoiningData, chosen: JoiningSettings) -> tuple[FloatArray, ...]:
-    """Return levels of subwoofer, mains, and both with inverted and normal polarity, (S, F)."""
-    return (
-        data.with_transfers(mains=0.0).predicted_level_db(chosen),
-        data.with_transfers(sub=0.0).predicted_level_db(chosen),
-        data.predicted_level_db(replace(chosen, inverted=True)),
-        data.predicted_level_db(replace(chosen, inverted=False)),
-    )
+    mark_corner(ax, fit.corner)
+    return ax
 
 
 def _kept_levels(record: JoiningRecord) -> tuple[FloatArray, ...]:
-    """Return the same from a record; powers of both polarities add to twice those of the parts."""
+    """Return levels of subwoofer, mains, and both with inverted and normal polarity, (S, F).
+
+    Powers of both polarities add to twice those of the parts.
+    """
     sub, mains, both = (
         np.array(rows)
         for rows in (record.sub_level_db, record.mains_level_db, record.after_level_db)
@@ -184,8 +160,8 @@ def plot_joining_map(fit: Alignment | JoiningRecord, *, ax: Axes | None = None) 
         ax.plot(milliseconds, row, label=text, **stroke.settings)
         ends.append(EndLabel.of(row, stroke, text))
     span = max(0.0, float(np.floor(values.min() - 1.0))), float(np.ceil(values.max() + 0.2))
-    title, step = "What the sum loses around the crossover in dB", nice_step(span[1] - span[0])
-    frame_values(ax, own=own, limits=span, title=title, step=step)
+    title = "Filters as proposed, before the bands: what the sum loses around the crossover in dB"
+    frame_values(ax, own=own, limits=span, title=title, step=nice_step(span[1] - span[0]))
     first, last = float(milliseconds[0]), float(milliseconds[-1])
     ax.set_xlim(first, last)
     ax.xaxis.set_major_locator(MultipleLocator(nice_step(last - first)))

@@ -120,10 +120,13 @@ def write_at(
     pad: float = 0.4,
     **look: Any,
 ) -> None:
-    """Write beside a place, so many points away from it, on white ground."""
+    """Write beside a place, so many points away from it, on white ground.
+
+    No names: every hyphen becomes a minus sign.
+    """
     settings: dict[str, Any] = {"textcoords": "offset points", "ha": "center", "fontsize": 7.5}
     settings["bbox"] = {"facecolor": "white", "edgecolor": "none", "pad": pad}
-    ax.annotate(text, place, points, **settings | look)
+    ax.annotate(text.replace("-", "\u2212"), place, points, **settings | look)
 
 
 def shortened(name: str) -> str:

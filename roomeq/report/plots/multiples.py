@@ -215,8 +215,7 @@ def _phase_page(survey: Survey, *, of_phase: bool) -> Figure:
     silent = [seat for seat in survey.seats if seat not in first]
     heading += f"; measured without phase: {', '.join(silent)}" if silent else ""
     page: dict[str, Any] = {"heading": heading}
-    remarks = [f"{1e3 * one.delay:.1f} ms taken out" for one in parts.values()]
-    page["remarks"] = [text.replace("-", "\u2212") for text in remarks]
+    page["remarks"] = [f"{1e3 * one.delay:.1f} ms taken out" for one in parts.values()]
     if of_phase:
         page |= {"title": "Phase in degrees", "limits": (-180.0, 180.0), "step": 90.0}
         phases = {seat: {"measured": _cut_at_turns(one.phase_deg)} for seat, one in parts.items()}

@@ -12,8 +12,9 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal, Self, TypeAlias
+from typing import TYPE_CHECKING, Any, Literal, TypeAlias
 
 from roomeq.analysis.seats import comparable_level_db, estimate_seat_statistics
 from roomeq.analysis.survey_levels import common_axis, seat_levels_db
@@ -29,7 +30,7 @@ from roomeq.plan.verification import Verification
 from roomeq.report.plots import decay, headroom, joining, multiples, seats
 from roomeq.report.plots import plan as of_plan
 from roomeq.report.plots.labels import shortened
-from roomeq.report.plots.style import COLOURS, titled
+from roomeq.report.plots.style import COLOURS, fonts_for, titled
 from roomeq.report.plots.verification import plot_verification
 from roomeq.room.recorded import RecordedSweep
 from roomeq.room.room import Room
@@ -48,40 +49,49 @@ Drawn: TypeAlias = "Iterator[tuple[str, Axes | Figure]]"
 """What is added to the name of each file, and what is in it."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, kw_only=True, eq=False)
 class Subject:
     """What pictures are made of.
 
     Attributes
     ----------
     plan : Plan or None
+        None: that of a proposal for the room, made when a picture first needs it.
     room : Room or None
         Read with ``detail``.
     found : Verification or None
         Of the room against the plan.
-    no_plan : str
-        Why there is no plan.
     """
 
     plan: Plan | None = None
     room: Room | None = None
     found: Verification | None = None
-    no_plan: str = ""
 
-    @classmethod
-    def of(cls, room: Room) -> Self:
-        """Return a room and the proposal for it, or why there is none."""
+    @cached_property
+    def _proposed(self) -> Plan | str:
         try:
-            return cls(room=room, plan=propose(room))
+            return self.plan or propose(self.measured)
         except (RoomeqError, ValueError) as error:
-            return cls(room=room, no_plan=f"nothing can be proposed: {error}")
+            return f"nothing can be proposed: {error}"
 
     @property
     def proposal(self) -> Plan:
         """The plan; ValueError where there is none."""
-        if self.plan is None:
-            raise ValueError(self.no_plan)
-        return self.plan
+        if isinstance(self._proposed, str):
+            raise ValueError(self._proposed)
+        return self._proposed
+
+    @property
+    def name(self) -> str:
+        """Of the room."""
+        return self.room.name if self.room else self.proposal.room
+
+    @property
+    def letters(self) -> str:
+        """All that names of room and seats are written with."""
+        seats = [one.seat for one in self.plan.seats] if self.plan else []
+        seats += self.room.survey.seats if self.room else []
+        return "".join([self.name, *seats])
 
     @property
     def measured(self) -> Room:
@@ -171,9 +181,6 @@ def _headroom(of: Subject, name: str) -> Drawn:
     if of.proposal.headroom is None:
         raise ValueError("no level is wanted (wanted_spl_db in [headroom])")
     left = of.proposal.headroom.headroom()
-    values = {"power": "power_w", "displacement": "displacement"}
-    if name in values and all(getattr(row, values[name]) is None for row in left.bands):
-        raise ValueError("amplifier, load, driver or measuring voltage are not known")
     yield "", getattr(headroom, f"plot_{name}")(left)
 
 
@@ -233,11 +240,14 @@ class Written(Record, frozen=True, kw_only=True):
         Name of each picture that the data do not bear, and why.
     earlier : tuple of str
         Where all were asked for: pictures of ours in the folder that this run did not write.
+    boxes : str
+        Letters that no font here has, which are drawn as boxes.
     """
 
     files: tuple[str, ...]
     not_made: dict[str, str]
     earlier: tuple[str, ...]
+    boxes: str = ""
 
     def __str__(self) -> str:
         lines = ["Pictures kept", *(f"  {path}" for path in self.files)]
@@ -245,6 +255,8 @@ class Written(Record, frozen=True, kw_only=True):
             names = [name for name, reason in self.not_made.items() if reason == why]
             lines.append(f"Not made: {', '.join(names)}: {why}")
         lines += [f"Of an earlier run: {path}" for path in self.earlier]
+        if self.boxes:
+            lines.append(f"Drawn as boxes, for no font here has them: {self.boxes}")
         return "\n".join(lines) + "\n"
 
 
@@ -294,22 +306,26 @@ def write_pictures(
     known = PICTURES if subject.found is None else {"verification": _verification}
     files: list[Path] = []
     not_made: dict[str, str] = {}
-    for name in only or known:
-        before = len(files)
-        try:
-            for suffix, drawn in known[name](subject, name):
-                files.append(folder / f"{'_'.join(filter(None, (name, suffix)))}.{form}")
-                _write(drawn, files[-1], subject, form)
-        except ValueError as error:
-            not_made[name] = str(error)
-        if len(files) == before:
-            not_made.setdefault(name, "nothing is known of it")
+    with fonts_for(subject.letters) as boxes:
+        for name in only or known:
+            before = len(files)
+            try:
+                for suffix, drawn in known[name](subject, name):
+                    files.append(folder / f"{'_'.join(filter(None, (name, suffix)))}.{form}")
+                    _write(drawn, files[-1], subject, form)
+            except ValueError as error:
+                not_made[name] = str(error)
+            if len(files) == before:
+                not_made.setdefault(name, "nothing is known of it")
     if not files:
         raise ValueError(f"no picture was made: {'; '.join(dict.fromkeys(not_made.values()))}")
     beside = sorted({*folder.glob("*.png"), *folder.glob("*.svg")} - set(files)) if not only else []
     earlier = [path for path in beside if path.is_file() and _is_ours(path)]
     return Written(
-        files=tuple(map(str, files)), not_made=not_made, earlier=tuple(map(str, earlier))
+        files=tuple(map(str, files)),
+        not_made=not_made,
+        earlier=tuple(map(str, earlier)),
+        boxes=boxes,
     )
 
 
@@ -323,7 +339,7 @@ def _write(drawn: Axes | Figure, path: Path, subject: Subject, form: str) -> Non
 
     figure: Any = drawn.figure or drawn
     room = subject.room
-    told = [shortened(room.name if room else subject.proposal.room)]
+    told = [shortened(subject.name)]
     told += filter(None, [(room or subject.proposal).record.get("date")])
     look = {"fontsize": 6.5, "color": COLOURS["quiet"], "parse_math": False}
     figure.text(0.01, 0.02 / figure.get_figheight(), ", ".join(told), **look)

@@ -30,7 +30,6 @@ from roomeq.report.plots.labels import (
 )
 from roomeq.report.plots.style import (
     COLOURS,
-    DecibelsPerDecade,
     Stroke,
     frame_rows,
     house_style,
@@ -153,7 +152,6 @@ def plot_prediction(
     plan: Plan,
     *,
     seat: str | None = None,
-    db_per_decade: DecibelsPerDecade = 50,
     ax: Axes | None = None,
 ) -> Axes:
     """Plot level before, as predicted, and the target: as wanted, and behind the low-pass.
@@ -168,8 +166,6 @@ def plot_prediction(
     plan : Plan
     seat : str, optional
         One seat alone.
-    db_per_decade : {25, 50}
-        Proportion of the axes (IEC 60263).
     ax : Axes, optional
 
     Returns
@@ -196,7 +192,6 @@ def plot_prediction(
         heading=f"{what}: {where}",
         levels=level_span([*before.ravel(), *predicted.ravel(), *target, *shown.wanted]),
         title=level_title(plan.level_reference),
-        db_per_decade=db_per_decade,
     )
     if len(before) > 1:
         span = ax.fill_between(axis, before.min(axis=0), before.max(axis=0), zorder=1)
@@ -290,7 +285,7 @@ def _move(ax: Axes, place: float, band: BandSetting) -> None:
         blue: dict[str, Any] = {"color": COLOURS["blue"]}
         ax.plot(way, [place, place], linewidth=3.0, solid_capstyle="butt", zorder=2, **blue)
         ax.plot(band.gain_db, place, marker="o", markersize=8, zorder=4, **blue)
-        text = f"{signed_setting(band.gain_db)} dB".replace("-", "\u2212")
+        text = f"{signed_setting(band.gain_db)} dB"
         write_at(ax, text, (band.gain_db, place), (0, 6), fontweight="bold", zorder=5, **blue)
     look: dict[str, Any] = {"markerfacecolor": "white", "markeredgecolor": COLOURS["ink"]}
     ax.plot(
@@ -305,8 +300,6 @@ def plot_equaliser(
     *,
     limit_db: float | None = None,
     no_boost_below: float | None = None,
-    frequencies: ArrayLike | None = None,
-    db_per_decade: DecibelsPerDecade = 25,
     ax: Axes | None = None,
 ) -> Axes:
     """Plot the summed response of the bands, and each band's part in it.
@@ -320,10 +313,6 @@ def plot_equaliser(
         Most that the sum may boost.
     no_boost_below : float, optional
         Hz.
-    frequencies : array_like, shape (F,), optional
-        Hz; 14 to 180 Hz by default.
-    db_per_decade : {25, 50}
-        Proportion of the axes (IEC 60263).
     ax : Axes, optional
 
     Returns
@@ -339,8 +328,6 @@ def plot_equaliser(
     """
     gains = equaliser.checked_gains_db(gains_db)
     axis = logarithmic_axis(14.0, 180.0, per_octave=48)
-    if frequencies is not None:
-        axis = np.asarray(frequencies, dtype=np.float64)
     total = equaliser.response_db(gains, axis)
     limits = [] if limit_db is None else [limit_db]
     shown = [*gains, *total, 0.0, *limits]
@@ -352,7 +339,7 @@ def plot_equaliser(
         heading="What the equaliser does, and each band's part in it",
         levels=level_span([min(shown) - 1.5, max(shown) + 1.5], least=10.0),
         title="Gain in dB",
-        db_per_decade=db_per_decade,
+        db_per_decade=25,
         beside=[
             EndLabel(place=limit, text=f"limit of boost {signed(limit)} dB", colour="rust")
             for limit in limits

@@ -35,7 +35,6 @@ from roomeq.report.plots.labels import (
 )
 from roomeq.report.plots.style import (
     COLOURS,
-    DecibelsPerDecade,
     Stroke,
     frame_frequencies,
     frame_levels,
@@ -85,7 +84,6 @@ def plot_seats(
     level_db: ArrayLike,
     *,
     level_reference: LevelReference = "relative",
-    db_per_decade: DecibelsPerDecade = 50,
     ax: Axes | None = None,
 ) -> Axes:
     """Plot every seat, their level mean, and the standard deviation around it.
@@ -97,8 +95,6 @@ def plot_seats(
     level_db : array_like, shape (S, F)
         Level of every seat.
     level_reference : {"relative", "spl"}
-    db_per_decade : {25, 50}
-        Proportion of the axes (IEC 60263).
     ax : Axes, optional
 
     Returns
@@ -128,7 +124,6 @@ def plot_seats(
         heading="What the seats share",
         levels=limits,
         title=level_title(level_reference),
-        db_per_decade=db_per_decade,
     )
     ax.fill_between(axis, mean - spread, mean + spread, color=COLOURS["wash"], zorder=1)
     for edge in (mean - spread, mean + spread):
@@ -168,7 +163,6 @@ def plot_seat_differences(
     statistics: SeatStatistics,
     level_db: ArrayLike,
     *,
-    lane_db: float | None = None,
     ax: Axes | None = None,
 ) -> Axes:
     """Plot by how much each seat differs from the level mean, one lane for each seat.
@@ -181,8 +175,6 @@ def plot_seat_differences(
         Of these levels.
     level_db : array_like, shape (S, F)
         Level of every seat.
-    lane_db : float, optional
-        dB from one lane to the next; so that no two touch, by default.
     ax : Axes, optional
 
     Returns
@@ -192,14 +184,12 @@ def plot_seat_differences(
     Raises
     ------
     ValueError
-        If the levels do not fit the statistics, or `lane_db` is not finite and positive.
+        If the levels do not fit the statistics.
     ImportError
         If matplotlib is not installed.
     """
     difference = _checked(statistics, level_db) - statistics.level_mean_db
-    lane = _lane_db(difference) if lane_db is None else float(lane_db)
-    if not (np.isfinite(lane) and lane > 0):
-        raise ValueError(f"lane_db must be finite and positive, got {lane_db!r}")
+    lane = _lane_db(difference)
     ax, own = started(ax)
     axis, count = statistics.frequencies, len(difference)
     places = -lane * np.arange(count)

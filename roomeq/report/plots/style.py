@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import math
 import textwrap
+import warnings
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
@@ -29,8 +30,8 @@ if TYPE_CHECKING:
 __all__ = [
     "COLOURS",
     "SEAT_STROKES",
-    "DecibelsPerDecade",
     "Stroke",
+    "fonts_for",
     "frame_frequencies",
     "frame_levels",
     "frame_rows",
@@ -44,8 +45,6 @@ __all__ = [
     "started",
     "titled",
 ]
-
-DecibelsPerDecade = Literal[25, 50]
 
 COLOURS = {
     "ink": "#1f2430",
@@ -89,6 +88,7 @@ _STYLE: Any = {
 }
 _WIDTH, _TALLEST = 4.8, 4.6  # of the frame, inches
 _LEFT, _RIGHT, _BELOW, _ABOVE = 0.62, 1.75, 0.55, 0.86  # around it, inches
+_BOXES_ALONE = "Last Resort"  # fonts that have a box for every letter
 _LETTER_INCHES, _BOLD_INCHES = 0.068, 0.0885  # mean width of a letter, and of one of a title
 
 
@@ -116,6 +116,40 @@ def house_style() -> Iterator[None]:
         yield
     finally:
         mpl.rcParams.update(before)
+
+
+@contextmanager
+def fonts_for(text: str) -> Iterator[str]:
+    """Draw with fonts that have all letters of a text; yield those that none here has.
+
+    matplotlib's own font has Latin, Greek, Cyrillic, Arabic; fonts of the machine are looked
+    through, by name, for the others only.
+    """
+    import matplotlib as mpl
+    from matplotlib import font_manager
+
+    families, missing = list(mpl.rcParams["font.family"]), set(filter(str.isprintable, text))
+    missing -= _held_by(font_manager.findfont(font_manager.FontProperties()), missing)
+    for font in sorted(font_manager.fontManager.ttflist, key=lambda one: one.name):
+        if font.name.startswith(_BOXES_ALONE):
+            continue
+        if missing and (held := _held_by(font.fname, missing)):
+            families.append(font.name)
+            missing -= held
+    with mpl.rc_context({"font.family": families}), warnings.catch_warnings():
+        warnings.filterwarnings("ignore", "Glyph .* missing from", UserWarning)
+        yield "".join(sorted(missing))
+
+
+def _held_by(font: str, letters: set[str]) -> set[str]:
+    """Return which letters a font has; none where it cannot be opened."""
+    from matplotlib.font_manager import get_font
+
+    try:
+        opened = get_font(font)
+    except (OSError, RuntimeError):
+        return set()
+    return {letter for letter in letters if opened.get_char_index(ord(letter))}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -271,7 +305,7 @@ def frame_levels(
     frequencies: tuple[float, float],
     levels: tuple[float, float],
     title: str,
-    db_per_decade: DecibelsPerDecade = 50,
+    db_per_decade: Literal[25, 50] = 50,
 ) -> None:
     """Frame a plot of levels over frequency, in the proportions of IEC 60263.
 
@@ -286,14 +320,7 @@ def frame_levels(
         Of the vertical axis, with its unit.
     db_per_decade : {25, 50}
         dB that are as long as a decade.
-
-    Raises
-    ------
-    ValueError
-        If `db_per_decade` is none of those of IEC 60263.
     """
-    if db_per_decade not in (25, 50):
-        raise ValueError(f"db_per_decade is 25 or 50 (IEC 60263), got {db_per_decade!r}")
     frame_frequencies(ax, lowest=frequencies[0], highest=frequencies[1])
     span = levels[1] - levels[0]
     aspect = span / db_per_decade / math.log10(frequencies[1] / frequencies[0])

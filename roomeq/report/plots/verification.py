@@ -27,7 +27,6 @@ from roomeq.report.plots.labels import EndLabel, draw_curves, framed_levels, mar
 from roomeq.report.plots.plan import seat_rows
 from roomeq.report.plots.style import (
     COLOURS,
-    DecibelsPerDecade,
     Stroke,
     house_style,
     level_span,
@@ -56,7 +55,6 @@ def plot_verification(
     found: Verification | None = None,
     source: Source | None = None,
     seat: str | None = None,
-    db_per_decade: DecibelsPerDecade = 50,
     ax: Axes | None = None,
 ) -> Axes:
     """Plot what was predicted and what was measured again.
@@ -77,8 +75,6 @@ def plot_verification(
         with the mains where the plan joins them.
     seat : str, optional
         One seat alone; third octaves are then not marked.
-    db_per_decade : {25, 50}
-        Proportion of the axes (IEC 60263).
     ax : Axes, optional
 
     Returns
@@ -112,13 +108,12 @@ def plot_verification(
         heading=heading,
         levels=level_span([*predicted, *measured, max(*predicted, *measured) + room_db], least=15),
         title=level_title(plan.level_reference),
-        db_per_decade=db_per_decade,
     )
     low, high = predicted - tolerance, predicted + tolerance
     ax.fill_between(axis, low, high, color=COLOURS["wash"], zorder=1)
     removed = f"{signed(found.offset_db)} dB taken out of what was measured again"
     foot: dict[str, Any] = {"xycoords": "axes fraction", "annotation_clip": False, "bbox": None}
-    write_at(ax, removed.replace("-", "\u2212"), (0, 0), (0, -23), ha="left", va="center", **foot)
+    write_at(ax, removed, (0, 0), (0, -23), ha="left", va="center", **foot)
     if marked:
         _mark_bands(ax, plan, found)
     return ax
@@ -169,7 +164,7 @@ def _mark_bands(ax: Axes, plan: Plan, found: Verification) -> None:
         red: dict[str, Any] = {"color": COLOURS["rust"]}
         above = {"transform": ax.get_xaxis_transform(), "label": f"differs {check.label} Hz"}
         mark_across(ax, band, 0.99, linewidth=3.0, **above, **red)
-        text = signed(check.difference_db).replace("-", "\u2212")
+        text = signed(check.difference_db)
         look = {"xycoords": ("data", "axes fraction"), "va": "top", "fontweight": "bold", **red}
         write_at(ax, text, (band.centre, 0.965), pad=0.8, fontsize=8, **look)
 
@@ -181,7 +176,6 @@ def plot_responses(
     lowest: float | None = None,
     highest: float | None = None,
     title: str = "Responses side by side",
-    db_per_decade: DecibelsPerDecade = 50,
     ax: Axes | None = None,
 ) -> Axes:
     """Plot the levels of responses, each under its name.
@@ -195,8 +189,6 @@ def plot_responses(
     lowest, highest : float, optional
         Hz; what all of them cover, by default.
     title : str
-    db_per_decade : {25, 50}
-        Proportion of the axes (IEC 60263).
     ax : Axes, optional
 
     Returns
@@ -233,7 +225,6 @@ def plot_responses(
         frequencies=(low, high),
         levels=level_span(np.concatenate([level for _, level in curves.values()])),
         title=level_title("spl" if references == {"spl"} else "relative"),
-        db_per_decade=db_per_decade,
     )
 
 

@@ -118,6 +118,7 @@ def test_two_columns_are_ambiguous(tmp_path, monkeypatch):
         names = ("0 degrees", "90 degrees")
         responses = (response, response)
         notes = ()
+        path = "two.txt"
 
     monkeypatch.setattr("roomeq.importers.text.microphone.read_text_export", lambda path: Export())
     with pytest.raises(AmbiguousTableError, match=r"0 degrees, 90 degrees.*level_column"):

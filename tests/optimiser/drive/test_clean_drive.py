@@ -12,7 +12,6 @@ from roomeq.base.recording import Recording, SweepDescription
 from roomeq.optimiser.drive.clean_drive import (
     HARMONIC_LIMITS_DB,
     band_ratios_db,
-    check_fundamental,
     estimate_clean_rise,
 )
 
@@ -104,15 +103,6 @@ def test_a_dip_of_the_fundamental_hardly_counts():
     inside = np.searchsorted(AXIS, high) - np.searchsorted(AXIS, low)
     expected = -40.0 + 10 * np.log10(inside / (inside - 1 + 1e-4))  # sum of powers, by hand
     np.testing.assert_allclose(found[:, 3], expected, atol=1e-9)
-
-
-def test_refuses_a_response_that_is_not_known_everywhere():
-    level = np.full(AXIS.size, 90.0)
-    check_fundamental(evidence(level_db=level))
-    for gap in (np.nan, -np.inf):
-        level[3] = gap
-        with pytest.raises(ValueError, match="level_db must be finite"):
-            check_fundamental(evidence(level_db=level))
 
 
 def test_from_a_sweep_through_a_polynomial():

@@ -136,7 +136,9 @@ def test_delay_map(fit):
         assert y[0] == pytest.approx(np.interp(delay, delays, values[row]))
         assert name in texts(ax)
     assert "in ms (positive is later)" in ax.get_xlabel()
-    assert ax.get_ylabel().endswith("in dB")
+    said = " ".join(ax.get_ylabel().split())
+    assert said.startswith("Filters as proposed, before the bands: what the sum loses")
+    assert said.endswith("in dB")
     assert ax.get_xlim() == (-10.0, 10.0)
     steps = np.diff(ax.get_xticks())
     assert set(steps.round(9)) == {5.0}  # ms, of the kind 1, 2, 5

@@ -9,6 +9,7 @@ import pytest
 from drawn_plots import closed_figures, sample_plan  # noqa: F401
 from headroom_rooms import EVERYTHING, HEADROOM, write_room
 from matplotlib import pyplot as plt
+from matplotlib.font_manager import findfont, get_font
 from places import SAMPLES
 
 from roomeq.base.errors import FileFaultError, RoomeqError
@@ -16,7 +17,9 @@ from roomeq.base.levels import amplitude_ratio
 from roomeq.importers.room import read_room
 from roomeq.jobs.propose import propose
 from roomeq.jobs.verify import verify
+from roomeq.report.plots import pictures
 from roomeq.report.plots.pictures import PICTURES, Subject, write_pictures
+from roomeq.report.plots.style import fonts_for
 
 PNG, SVG = b"\x89PNG\r\n\x1a\n", b"<?xml"
 SWEPT = ["impulse_response", "distortion", "decay_times", "decay_lines"]
@@ -96,11 +99,21 @@ def test_what_the_wanted_level_asks(tmp_path, tables, made):
     assert written.not_made == dict.fromkeys(LOUD[len(made) :], reason)
 
 
-def test_where_nothing_can_be_proposed_the_measurements_are_drawn(tmp_path):
-    found = Subject(room=sample_plan("rented_hall")[0], no_plan="nothing can be proposed: why")
+def test_where_nothing_can_be_proposed_the_measurements_are_drawn(tmp_path, monkeypatch):
+    asked = []
+
+    def refuse(room):
+        asked.append(room)
+        raise RoomeqError("why")
+
+    monkeypatch.setattr(pictures, "propose", refuse)
+    found = Subject(room=sample_plan("rented_hall")[0])
+    written = write_pictures(found, tmp_path, only=["seats"])
+    assert asked == []  # nothing is proposed for a picture that does not show it
     written = write_pictures(found, tmp_path)
     assert names(written) == ["seats", "seat_differences"]
     assert {written.not_made[name] for name in PLANNED} == {"nothing can be proposed: why"}
+    assert len(asked) == 1
 
 
 def test_one_seat_does_not_differ(tmp_path):
@@ -179,6 +192,25 @@ def test_the_page_names_its_room_and_takes_any_name(tmp_path):
     text = (tmp_path / "seats.svg").read_text("utf-8")
     assert "<!-- Halle $5_3$" in text
     assert "<!-- A  _0$" in text  # no formula, and no name that hides its line
+
+
+def test_letters_of_other_fonts_and_of_none(tmp_path):
+    room = sample_plan("rented_hall")[0]
+    written = write_pictures(Subject(room=room), tmp_path, only=["seats"])
+    assert written.boxes == ""
+    # a hieroglyph of Anatolia, which the fonts of matplotlib lack
+    nobody = replace(room, name="\U00014400 hall")
+    written = write_pictures(Subject(room=nobody), tmp_path, only=["seats"])
+    assert written.boxes == "\U00014400"
+    assert "Drawn as boxes, for no font here has them: \U00014400" in str(written)
+    own, other = (get_font(findfont(name)) for name in ("DejaVu Sans", "STIXSizeOneSym"))
+    foreign = sorted(set(other.get_charmap()) - set(own.get_charmap()))
+    letter = next(chr(code) for code in foreign if chr(code).isprintable())
+    with fonts_for(f"a {letter}") as boxes:
+        families = plt.rcParams["font.family"][1:]
+    assert boxes == ""
+    assert any(get_font(findfont(name)).get_char_index(ord(letter)) for name in families)
+    assert plt.rcParams["font.family"] == ["sans-serif"]
 
 
 def test_pictures_of_a_verification(tmp_path):

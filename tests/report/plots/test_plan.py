@@ -222,10 +222,8 @@ def test_parts_add_up_to_the_sum():
 
 def test_a_flat_equaliser_has_no_parts(plan):
     equaliser = equaliser_of(plan.device)
-    axis = np.geomspace(20.0, 120.0, 50)
-    ax = plot_equaliser(equaliser, np.zeros(len(plan.bands)), frequencies=axis)
+    ax = plot_equaliser(equaliser, np.zeros(len(plan.bands)))
     assert not line(ax, "sum")[1].any()
-    assert np.array_equal(line(ax, "sum")[0], axis)
     assert [e for e in ax.lines if e.get_label().endswith(" Hz")] == []
     with pytest.raises(ValueError, match="cannot be set to"):
         plot_equaliser(equaliser, np.full(len(plan.bands), 0.3))

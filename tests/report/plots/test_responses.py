@@ -40,7 +40,7 @@ def test_draws_every_response_as_it_is(pair):
 
 def test_span_title_and_reference(pair):
     pair["second time"] = response(NARROW, 84.0 - 0.01 * NARROW)
-    ax = plot_responses(pair, lowest=20.0, highest=100.0, title="Twice", db_per_decade=25)
+    ax = plot_responses(pair, lowest=20.0, highest=100.0, title="Twice")
     assert ax.get_xlim() == (20.0, 100.0)
     assert line(ax, "first time")[0].min() >= 20.0
     assert line(ax, "second time")[0].max() <= 100.0
@@ -48,8 +48,8 @@ def test_span_title_and_reference(pair):
     assert title(ax) == "Twice"
     low, high = ax.get_ylim()
     width, height = ax.bbox.width, ax.bbox.height
-    # IEC 60263: 25 dB are as long as a decade
-    assert height / (high - low) * 25 == pytest.approx(width / np.log10(5.0), rel=0.01)
+    # IEC 60263: 50 dB are as long as a decade
+    assert height / (high - low) * 50 == pytest.approx(width / np.log10(5.0), rel=0.01)
 
 
 def test_strokes_differ_and_band_levels_carry_marks():

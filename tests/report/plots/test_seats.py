@@ -132,13 +132,13 @@ def test_differences_tell_above_from_below_without_colour(statistics):
 
 
 def test_the_scale_bar_is_as_long_as_it_says(statistics):
-    ax = plot_seat_differences(statistics, LEVELS, lane_db=30.0)
-    assert "10 dB" in texts(ax)
-    ends = line(ax, "scale")[1]
-    assert ends[1] - ends[0] == 10.0
-    assert -np.diff(ax.get_yticks()) == pytest.approx([30.0, 30.0])
-    with pytest.raises(ValueError, match="lane_db"):
-        plot_seat_differences(statistics, LEVELS, lane_db=np.nan)
+    mean = statistics.level_mean_db
+    for levels, lane, bar in ((LEVELS, 10.0, 5.0), (mean + 3.0 * (LEVELS - mean), 20.0, 10.0)):
+        ax = plot_seat_differences(statistics, levels)
+        assert f"{bar:.0f} dB" in texts(ax)
+        ends = line(ax, "scale")[1]
+        assert ends[1] - ends[0] == bar
+        assert -np.diff(ax.get_yticks()) == pytest.approx([lane, lane])
 
 
 def test_signal_to_noise_by_band():

@@ -85,14 +85,6 @@ def test_a_decade_is_as_long_as_iec_60263_says(db_per_decade, own):
     assert x1 - x0 == pytest.approx(y1 - y0, rel=1e-6)
 
 
-def test_other_proportions_are_refused():
-    _, ax = plt.subplots()
-    with pytest.raises(ValueError, match="25 or 50"):
-        frame_levels(
-            ax, own=True, frequencies=(20, 200), levels=(0, 50), title="", db_per_decade=10
-        )
-
-
 @pytest.mark.parametrize(
     ("values", "limits"),
     [
