@@ -8,6 +8,7 @@ together (``subwoofer = "all"``) is held against the sum of its parts.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
@@ -116,15 +117,23 @@ def _shared(told: Sequence[Sequence[str]]) -> Iterator[str]:
 
 
 def told_of_each(room: Room) -> Room:
-    """Return the room with what is told of single subwoofers only, their names in front."""
+    """Return the room with what is told of single subwoofers only, their names in front.
+
+    What differs only in figures from what is told of all of them is not told again.
+    """
     told: dict[str, tuple[str, ...]] = {}
+
+    def gist(text: str) -> str:
+        return re.sub(r"[\d.]+", "", text)
+
     for kind in ("findings", "assumptions", "notes"):
         names: dict[str, list[str]] = {}
         for one in (*room.subwoofers, *room.places):
             for text in getattr(one.room, kind):
                 names.setdefault(text, []).append(one.name)
         known = getattr(room, kind)
-        own = (f"{', '.join(of)}: {text}" for text, of in names.items() if text not in known)
+        gists = {gist(text) for text in known}
+        own = (f"{', '.join(of)}: {text}" for text, of in names.items() if gist(text) not in gists)
         told[kind] = (*known, *own)
     return replace(
         room, findings=told["findings"], assumptions=told["assumptions"], notes=told["notes"]
