@@ -240,6 +240,8 @@ class Plan(Record, frozen=True, kw_only=True):
         rows = [(*row, "set" if row[1] != row[2] else "") for row in self._settings()]
         count = len(self.reservations)
         read = f"; {count} caution{'s' if count != 1 else ''} to read first" if count else ""
+        if self.present is not None and not self.present.gains_stated:
+            read += "; what the bands were is not stated: taken for 0 dB"
         return html_table(
             f"{repr(self)[1:-1]}{read}", ("Setting, gains in dB", "Now", "Set to", ""), rows
         )

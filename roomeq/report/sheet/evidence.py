@@ -15,9 +15,19 @@ from roomeq.optimiser.bands.reasons import BandSetting, Reason
 from roomeq.optimiser.drive.headroom import BandHeadroom
 from roomeq.plan.plan import Plan
 from roomeq.report.sheet.steps import owners, with_minus
-from roomeq.report.text.joining import joining_sentences, joining_verdict, meeting_sentences
+from roomeq.report.text.joining import (
+    joining_doubts,
+    joining_verdict,
+    meeting_sentences,
+    polarity_sentences,
+)
 from roomeq.report.text.layout import joined, number, signed
-from roomeq.report.text.plan import FIRST_STATEMENT, own_sentences
+from roomeq.report.text.plan import (
+    FIRST_STATEMENT,
+    average_sentence,
+    boost_sentences,
+    proof_sentence,
+)
 from roomeq.report.text.wording import SOURCES, caution_text
 
 __all__ = [
@@ -98,6 +108,10 @@ _LIMIT_NOT_KNOWN = (
     "Whether the subwoofer can do more there is not known.",
     "Stating its lower limit, or a subwoofer that reaches lower.",
 )
+_LOW_PASS_NOT_KNOWN = (
+    "Sound cancels there, or a low-pass that is not stated takes it away: no boost for either.",
+    "Stating the low-pass; moving the subwoofer or the seat, a second subwoofer.",
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -120,6 +134,9 @@ def bands_by_remedy(plan: Plan) -> dict[tuple[str, str], list[BandSetting]]:
     remedies = dict(_REMEDIES)
     if not plan.target.limit_known:
         remedies[Reason.BELOW_LIMIT] = _LIMIT_NOT_KNOWN
+    stated = plan.present is not None and plan.present.path is not None
+    if not (stated or plan.target.path or plan.target.corner):
+        remedies[Reason.CANCELLATION] = _LOW_PASS_NOT_KNOWN
     found = {
         words: [band for band in plan.bands if band.reason is reason]
         for reason, words in remedies.items()
@@ -156,14 +173,15 @@ def judged_text(plan: Plan) -> str:
 
 def sentences(plan: Plan) -> list[tuple[str, list[str]]]:
     """Return what backs a plan in sentences, by what they speak of."""
-    alone, joining = own_sentences(plan), plan.joining
+    alone, joining = [proof_sentence(plan), average_sentence(plan)], plan.joining
+    alone += boost_sentences(plan)
     others = [
         f"With {check.factor:g} times the bands' Q the deviation would be {check.after_db:.1f} dB."
         for check in plan.evidence.q_checks
     ]
     if joining is None:
         return [("How good it is", [*alone, *others])]
-    both = [joining_verdict(joining), *joining_sentences(joining)[:2], *others]
+    both = [joining_verdict(joining), *polarity_sentences(joining), *others]
     return [("Subwoofer and mains together", both), ("The subwoofer alone", alone)]
 
 
@@ -194,10 +212,11 @@ def cautions(plans: Mapping[str, Plan]) -> tuple[SharedText, ...]:
     plain: dict[str, list[str]] = {}
     for name, plan in plans.items():
         first = [FIRST_STATEMENT] if plan.statement == 1 else []
-        meeting = meeting_sentences(plan.joining.meeting) if plan.joining else []
+        both = plan.joining
+        doubts = [*joining_doubts(both), *meeting_sentences(both.meeting)] if both else []
         found = [f"Look at the measurements first: {text}" for text in plan.findings]
         said = [caution_text(one) for one in plan.reservations if one.code not in _IN_STEPS]
-        weighty[name] = [*first, *found, *said, *meeting]
+        weighty[name] = [*first, *found, *doubts, *said]
         plain[name] = [
             caution_text(caution)
             for caution in plan.cautions
@@ -209,7 +228,11 @@ def cautions(plans: Mapping[str, Plan]) -> tuple[SharedText, ...]:
 def granted(plan: Plan) -> list[str]:
     """Return what was taken for granted, cautions that say nothing else included."""
     cautions = [caution_text(one) for one in plan.cautions if one.code in _GRANTED]
-    return [*cautions, *plan.assumptions]
+    level, between = plan.level, []
+    if abs(level.residual_db) >= 0.05:  # else it is the same figure in print
+        exact = signed(level.exact_change_db, digits=2)
+        between = [f"what is predicted is so at a level change of {exact} dB, between the steps"]
+    return [*cautions, *between, *plan.assumptions]
 
 
 def merged_notes(plan: Plan) -> list[str]:
