@@ -21,7 +21,7 @@ from roomeq.base.printable import printable
 from roomeq.base.replacing import refuse_other_kinds, replacing
 from roomeq.plan.plan import Plan
 from roomeq.report.sheet import evidence, steps
-from roomeq.report.sheet.comparison import MOST_SIDE_BY_SIDE, sheet_comparison
+from roomeq.report.sheet.evidence import MOST_SIDE_BY_SIDE, sheet_comparison
 from roomeq.report.sheet.picture import sheet_picture
 from roomeq.report.text import wording
 from roomeq.report.text.headroom import LIMITS

@@ -9,7 +9,7 @@ from sheet_rows import rows
 from roomeq.optimiser.bands.reasons import Reason
 from roomeq.plan.plan import read_plan
 from roomeq.plan.records import QCheck
-from roomeq.report.sheet.comparison import sheet_comparison
+from roomeq.report.sheet.evidence import sheet_comparison
 from roomeq.report.sheet.sheet import settings_sheet
 from roomeq.report.text.plan import evidence_sentences
 

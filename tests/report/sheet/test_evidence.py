@@ -17,7 +17,6 @@ from roomeq.optimiser.joining.survey import prepare_joining
 from roomeq.plan.joining import JoiningRecord, JoiningSeatRow, SumBandsRecord
 from roomeq.plan.plan import read_plan
 from roomeq.plan.records import HeadroomRecord, HeadroomRow, InputRecord
-from roomeq.report.sheet.comparison import sheet_comparison
 from roomeq.report.sheet.evidence import (
     bands_by_remedy,
     cautions,
@@ -28,6 +27,7 @@ from roomeq.report.sheet.evidence import (
     record,
     sentences,
     share,
+    sheet_comparison,
 )
 from roomeq.report.sheet.sheet import settings_sheet
 from roomeq.report.text.plan import evidence_sentences, plan_text
