@@ -78,7 +78,6 @@ if TYPE_CHECKING:
     from roomeq.report.frames import headroom_frame as headroom_frame
     from roomeq.report.frames import joining_frame as joining_frame
     from roomeq.report.frames import seat_frame as seat_frame
-    from roomeq.report.frames import verification_frame as verification_frame
     from roomeq.room.room import Room as Room
     from roomeq.wanted.limits import Limits as Limits
     from roomeq.wanted.loss import Loss as Loss
@@ -155,7 +154,6 @@ _PLACES = {
     "seat_levels_db": "analysis.survey_levels",
     "sensitivity_from_volts": "analysis.sweeps.calibration",
     "smooth_power_db": "analysis.smoothing",
-    "verification_frame": "report.frames",
     "verify": "jobs.verify",
     "weighted_deviation_db": "optimiser.bands.deviations",
     "write_measured_profile": "jobs.device",

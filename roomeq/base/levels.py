@@ -25,6 +25,8 @@ __all__ = [
     "power_ratio",
     "power_ratio_db",
     "require_positive",
+    "signed",
+    "signed_setting",
 ]
 
 HIGHEST_LEVEL_DB = 140.0
@@ -125,3 +127,19 @@ def require_positive(value: float, name: str) -> None:
     """Raise ValueError with the name of a quantity that is not finite and positive."""
     if not (math.isfinite(value) and value > 0):
         raise ValueError(f"{name} must be finite and positive, got {value!r}")
+
+
+def signed(value: float | None, *, digits: int = 1) -> str:
+    """Return a number with its sign; what rounds to zero has none, what is not known is empty."""
+    if value is None:
+        return ""
+    text = f"{value:+.{digits}f}"
+    return f"{0:.{digits}f}" if float(text) == 0 else text
+
+
+def signed_setting(value: float, *, step_db: float = 0.5) -> str:
+    """Return a setting in dB as `signed` does, with the decimals that the device's step needs."""
+    digits = 1
+    while digits < 3 and any(abs(x - round(x, digits)) > 1e-6 for x in (value, step_db)):
+        digits += 1
+    return signed(value, digits=digits)

@@ -20,6 +20,7 @@ import msgspec
 from roomeq.base.bands import third_octave_band
 from roomeq.base.cautions import RESERVATIONS, Caution
 from roomeq.base.errors import PlanFileError
+from roomeq.base.levels import signed_setting
 from roomeq.base.reading import LARGEST_TABLES, file_bytes, from_json
 from roomeq.base.record import Record
 from roomeq.base.replacing import refuse_other_kinds, replacing
@@ -221,12 +222,14 @@ class Plan(Record, frozen=True, kw_only=True):
     def _settings(self) -> list[tuple[str, str, str]]:
         """Return every setting by name: what it is now, and what it is to be."""
         rows = [
-            (f"{band.label} Hz", _setting(band.present_db), _setting(band.gain_db))
+            (f"{band.label} Hz", signed_setting(band.present_db), signed_setting(band.gain_db))
             for band in self.bands
         ]
         setting, change = self.level.setting_db, self.level.change_db
-        wanted = f"{change:+.1f} from now" if setting is None else f"{setting:+.1f}"
-        rows.append(("Level knob", "" if setting is None else f"{setting - change:+.1f}", wanted))
+        now, wanted = "", f"{signed_setting(change)} from now"
+        if setting is not None:
+            now, wanted = signed_setting(setting - change), signed_setting(setting)
+        rows.append(("Level knob", now, wanted))
         if self.protection is not None:
             now, then = (
                 "off" if one is None else str(one.filter())
@@ -240,15 +243,11 @@ class Plan(Record, frozen=True, kw_only=True):
         rows = [(*row, "set" if row[1] != row[2] else "") for row in self._settings()]
         count = len(self.reservations)
         read = f"; {count} caution{'s' if count != 1 else ''} to read first" if count else ""
+        if self.present is not None and not self.present.gains_stated:
+            read += "; what the bands were is not stated: taken for 0 dB"
         return html_table(
             f"{repr(self)[1:-1]}{read}", ("Setting, gains in dB", "Now", "Set to", ""), rows
         )
-
-
-def _setting(gain_db: float) -> str:
-    """Return a gain with its sign and at least one decimal, as many as it needs up to three."""
-    whole, point, rest = f"{gain_db:+.3f}".partition(".")
-    return f"{whole}{point}{rest.rstrip('0') or '0'}" if round(gain_db, 3) else "0.0"
 
 
 def write_plan(plan: Plan, path: str | PathLike[str], *, other_room: bool = False) -> None:

@@ -146,6 +146,8 @@ class PresentRecord(Record, frozen=True, kw_only=True):
         Of the phase control, and Hz at which its degrees hold.
     level_trim : bool
         Whether the processor trims levels by itself.
+    gains_stated : bool
+        Whether the bands' gains are stated; else they were taken for 0 dB.
     """
 
     path: tuple[str, ...] | None
@@ -157,6 +159,7 @@ class PresentRecord(Record, frozen=True, kw_only=True):
     phase_deg: float | None
     phase_frequency: float | None
     level_trim: bool
+    gains_stated: bool = True
 
 
 class SeatResult(Record, frozen=True, kw_only=True):

@@ -317,20 +317,14 @@ class Verification(Record, frozen=True, kw_only=True):
 
     def _repr_html_(self) -> str:
         """Return what agrees and what does not, for notebooks."""
+        said = {True: "agrees", False: "differs"}
         rows = [
-            (
-                kind,
-                name,
-                f"{difference_db:+.1f}" if kind == "band" else f"{difference_db:.1f}",
-                said,
-            )
-            for kind, name, difference_db, agrees in self._rows()
-            for said in ("agrees" if agrees else "differs",)
+            (kind, name, f"{difference:{'+' if kind == 'band' else ''}.1f}", said[agrees])
+            for kind, name, difference, agrees in self._rows()
         ]
         if (sum_ := self.joining) is not None:
             losses = f"{sum_.loss_db:.1f}, predicted {sum_.predicted_loss_db:.1f}"
-            place = f"around {sum_.corner:.0f} Hz"
-            rows.append(("sum loses", place, losses, _said(sum_.agrees)))
+            rows.append(("sum loses", f"around {sum_.corner:.0f} Hz", losses, said[sum_.agrees]))
         likely = [cause.code.replace("_", " ") for cause in self.causes]
         caption = repr(self)[1:-1] + (f": {' or '.join(likely)}" if likely else "")
         return html_table(caption, ("", "", "Difference dB", ""), rows)
@@ -413,7 +407,3 @@ class Comparison(Record, frozen=True, kw_only=True):
     stated: tuple[StatedSetting, ...]
     missing: tuple[str, ...]
     new: tuple[str, ...]
-
-
-def _said(agrees: bool) -> str:
-    return "agrees" if agrees else "differs"

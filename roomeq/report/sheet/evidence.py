@@ -7,20 +7,42 @@ Numbers come from the plan; nothing is computed here. What is equal in several p
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from roomeq.base.cautions import CautionCode
 from roomeq.optimiser.bands.reasons import BandSetting, Reason
 from roomeq.optimiser.drive.headroom import BandHeadroom
+from roomeq.plan.joining import JoiningSeatRow
 from roomeq.plan.plan import Plan
-from roomeq.report.sheet.steps import owners, with_minus
-from roomeq.report.text.joining import joining_sentences, joining_verdict, meeting_sentences
+from roomeq.plan.records import HeadroomRecord, SeatResult
+from roomeq.report.sheet.steps import (
+    bands_side_by_side,
+    judged_seats,
+    owners,
+    side_by_side,
+    with_minus,
+)
+from roomeq.report.text.headroom import LIMITS
+from roomeq.report.text.joining import (
+    joining_doubts,
+    joining_verdict,
+    meeting_sentences,
+    polarity_sentences,
+)
 from roomeq.report.text.layout import joined, number, signed
-from roomeq.report.text.plan import FIRST_STATEMENT, own_sentences
+from roomeq.report.text.plan import (
+    FIRST_STATEMENT,
+    average_sentence,
+    boost_sentences,
+    proof_sentence,
+)
 from roomeq.report.text.wording import SOURCES, caution_text
 
 __all__ = [
+    "MOST_SIDE_BY_SIDE",
+    "Comparison",
     "SharedText",
     "bands_by_remedy",
     "cautions",
@@ -35,6 +57,7 @@ __all__ = [
     "record",
     "sentences",
     "share",
+    "sheet_comparison",
 ]
 
 DASH = "\N{EN DASH}"
@@ -98,6 +121,10 @@ _LIMIT_NOT_KNOWN = (
     "Whether the subwoofer can do more there is not known.",
     "Stating its lower limit, or a subwoofer that reaches lower.",
 )
+_LOW_PASS_NOT_KNOWN = (
+    "Sound cancels there, or a low-pass that is not stated takes it away: no boost for either.",
+    "Stating the low-pass; moving the subwoofer or the seat, a second subwoofer.",
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -120,6 +147,9 @@ def bands_by_remedy(plan: Plan) -> dict[tuple[str, str], list[BandSetting]]:
     remedies = dict(_REMEDIES)
     if not plan.target.limit_known:
         remedies[Reason.BELOW_LIMIT] = _LIMIT_NOT_KNOWN
+    stated = plan.present is not None and plan.present.path is not None
+    if not (stated or plan.target.path or plan.target.corner):
+        remedies[Reason.CANCELLATION] = _LOW_PASS_NOT_KNOWN
     found = {
         words: [band for band in plan.bands if band.reason is reason]
         for reason, words in remedies.items()
@@ -156,14 +186,15 @@ def judged_text(plan: Plan) -> str:
 
 def sentences(plan: Plan) -> list[tuple[str, list[str]]]:
     """Return what backs a plan in sentences, by what they speak of."""
-    alone, joining = own_sentences(plan), plan.joining
+    alone, joining = [proof_sentence(plan), average_sentence(plan)], plan.joining
+    alone += boost_sentences(plan)
     others = [
         f"With {check.factor:g} times the bands' Q the deviation would be {check.after_db:.1f} dB."
         for check in plan.evidence.q_checks
     ]
     if joining is None:
         return [("How good it is", [*alone, *others])]
-    both = [joining_verdict(joining), *joining_sentences(joining)[:2], *others]
+    both = [joining_verdict(joining), *polarity_sentences(joining), *others]
     return [("Subwoofer and mains together", both), ("The subwoofer alone", alone)]
 
 
@@ -194,10 +225,11 @@ def cautions(plans: Mapping[str, Plan]) -> tuple[SharedText, ...]:
     plain: dict[str, list[str]] = {}
     for name, plan in plans.items():
         first = [FIRST_STATEMENT] if plan.statement == 1 else []
-        meeting = meeting_sentences(plan.joining.meeting) if plan.joining else []
+        both = plan.joining
+        doubts = [*joining_doubts(both), *meeting_sentences(both.meeting)] if both else []
         found = [f"Look at the measurements first: {text}" for text in plan.findings]
         said = [caution_text(one) for one in plan.reservations if one.code not in _IN_STEPS]
-        weighty[name] = [*first, *found, *said, *meeting]
+        weighty[name] = [*first, *found, *doubts, *said]
         plain[name] = [
             caution_text(caution)
             for caution in plan.cautions
@@ -209,7 +241,11 @@ def cautions(plans: Mapping[str, Plan]) -> tuple[SharedText, ...]:
 def granted(plan: Plan) -> list[str]:
     """Return what was taken for granted, cautions that say nothing else included."""
     cautions = [caution_text(one) for one in plan.cautions if one.code in _GRANTED]
-    return [*cautions, *plan.assumptions]
+    level, between = plan.level, []
+    if abs(level.residual_db) >= 0.05:  # else it is the same figure in print
+        exact = signed(level.exact_change_db, digits=2)
+        between = [f"what is predicted is so at a level change of {exact} dB, between the steps"]
+    return [*cautions, *between, *plan.assumptions]
 
 
 def merged_notes(plan: Plan) -> list[str]:
@@ -250,3 +286,111 @@ def inputs(plans: Mapping[str, Plan]) -> tuple[tuple[str, str, str, str], ...]:
     """Return the files that the plans were made from: name, role, SHA-256 digest, plans."""
     files = {name: [(e.file, e.role, e.sha256) for e in p.inputs] for name, p in plans.items()}
     return tuple((*key, names) for key, names in owners(files).items())
+
+
+MOST_SIDE_BY_SIDE = 3
+_ARROW = " \N{RIGHTWARDS ARROW} "
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Comparison:
+    """Evidence of several plans: a row for each band, seat and figure, a cell for each plan.
+
+    Attributes
+    ----------
+    bands, seats, figures : mapping
+        Rows by label, name and title.
+    spread_shared, weights_shared : bool
+        Whether the standard deviations between seats, and the weights of the seats, are the same in
+        all plans; else they stand in the cells.
+    remedies : tuple
+        Bands that filters cannot mend with the plans they belong to, why, and what would.
+    """
+
+    bands: Mapping[str, tuple[BandSetting | None, ...]]
+    spread_shared: bool
+    seats: Mapping[str, tuple[SeatResult | JoiningSeatRow | None, ...]]
+    weights_shared: bool
+    figures: Mapping[str, tuple[str | None, ...]]
+    remedies: tuple[tuple[tuple[SharedText, ...], str, str], ...]
+
+
+def sheet_comparison(plans: Mapping[str, Plan]) -> Comparison:
+    """Lay the evidence of several plans side by side.
+
+    Parameters
+    ----------
+    plans : mapping of str to Plan
+
+    Returns
+    -------
+    Comparison
+    """
+    listed = list(plans.values())
+    bands = bands_side_by_side(listed)
+    joins = any(plan.joining is not None for plan in listed)
+    seats = side_by_side({row.seat: row for row in judged_seats(plan)} for plan in listed)
+    return Comparison(
+        bands=bands,
+        spread_shared=all(
+            len({figure(band.spread_db) for band in row if band}) == 1 for row in bands.values()
+        ),
+        seats=seats,
+        weights_shared=all(
+            len({f"{100 * seat.weight:.0f}" for seat in row if seat}) == 1 for row in seats.values()
+        ),
+        figures=side_by_side(_figures(plan, joins=joins) for plan in listed),
+        remedies=_remedies(plans),
+    )
+
+
+def _remedies(
+    plans: Mapping[str, Plan],
+) -> tuple[tuple[tuple[SharedText, ...], str, str], ...]:
+    found = {name: bands_by_remedy(plan) for name, plan in plans.items()}
+
+    def named(cause: tuple[str, str], name: str) -> list[str]:
+        bands = found[name].get(cause)
+        return [f"{joined([band.label for band in bands])} Hz"] if bands else []
+
+    causes = dict.fromkeys(cause for bands in found.values() for cause in bands)
+    return tuple((share({name: named(cause, name) for name in plans}), *cause) for cause in causes)
+
+
+def _figures(plan: Plan, *, joins: bool) -> dict[str, str]:
+    """Return what `roomeq.report.text.plan.evidence_sentences` says, by title."""
+    e = plan.evidence
+    proof = "proven" if e.proven else "proof not finished"
+    place = f"at {e.drive_boost_frequency:.0f} Hz, " if e.filter_boost_db > 0.1 else ""
+    alone, with_mains = (", subwoofer alone", ", with the mains") if joins else ("", "")
+    rows = {
+        f"Least possible{alone}": f"{math.floor(100 * e.lower_bound_db) / 100:.2f} dB ({proof})",
+        f"Best found; these settings{alone}": f"{e.best_deviation_db:.2f}; {e.deviation_db:.2f} dB",
+        f"Average over seats, s.d.{alone}": (
+            f"{e.average_sd_before_db:.1f}{_ARROW}{e.average_sd_after_db:.1f} dB"
+        ),
+        f"Largest excess at any seat{alone}": (
+            f"{signed(e.largest_excess_before_db)}{_ARROW}{signed(e.largest_excess_after_db)} dB"
+        ),
+        "Summed boost": f"{signed(e.filter_boost_db)} dB (limit {e.filter_boost_limit_db:g} dB)",
+        "Drive, bands and level together": (
+            f"{signed(e.drive_boost_db)} dB ({place}limit {round(e.drive_boost_limit_db, 1):g} dB)"
+        ),
+        "Power there; no boost below": f"{e.power_ratio:.1f} times; {e.no_boost_below:.0f} Hz",
+    }
+    if e.q_checks:
+        factors = " and ".join(f"{check.factor:g}" for check in e.q_checks)
+        title = f"With {factors} times the Q{with_mains if plan.joining else alone}"
+        rows[title] = f"{'; '.join(f'{check.after_db:.1f}' for check in e.q_checks)} dB"
+    return rows if plan.headroom is None else rows | _headroom(plan.headroom)
+
+
+def _headroom(record: HeadroomRecord) -> dict[str, str]:
+    first = record.headroom().first
+    if first is None or first.limit is None or first.left_db is None:
+        return {}
+    _, _, watts, moved, left = headroom_cells(first)
+    left = f"{-first.left_db:.1f} dB short" if first.left_db < -0.05 else f"{left} dB to spare"
+    text = f"{first.label} Hz, {LIMITS[first.limit]}: {left}, {watts} W, {moved} mm"
+    below = f"{record.quieter_db:.1f} dB below it, " if record.quieter_db >= 0.05 else ""
+    return {"Runs out first at the wanted level": f"{below}{text}"}

@@ -21,7 +21,7 @@ from roomeq.base.printable import printable
 from roomeq.base.replacing import refuse_other_kinds, replacing
 from roomeq.plan.plan import Plan
 from roomeq.report.sheet import evidence, steps
-from roomeq.report.sheet.comparison import MOST_SIDE_BY_SIDE, sheet_comparison
+from roomeq.report.sheet.evidence import MOST_SIDE_BY_SIDE, sheet_comparison
 from roomeq.report.sheet.picture import sheet_picture
 from roomeq.report.text import wording
 from roomeq.report.text.headroom import LIMITS
@@ -34,6 +34,7 @@ __all__ = ["plan_names", "settings_sheet", "write_settings_sheet"]
 
 _MARK = b'<meta name="generator" content="roomeq settings sheet">'
 _HEAD = 1024
+_UNTOLD = "; what was set is not stated: taken for 0 dB"
 
 
 def settings_sheet(plans: Mapping[str, Plan], *, mixed: bool = False) -> str:
@@ -79,6 +80,7 @@ def settings_sheet(plans: Mapping[str, Plan], *, mixed: bool = False) -> str:
         bands=steps.band_steps(listed),
         measure=steps.measure_step(listed, len(opening) + 2),
         ranges=_once(_range(plan) for plan in listed),
+        untold="" if all(map(steps.gains_stated, listed)) else _UNTOLD,
         leave_alone=steps.leave_alone(plans),
         cautions=evidence.cautions(plans),
         pictures=pictures,

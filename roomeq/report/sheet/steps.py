@@ -34,6 +34,7 @@ __all__ = [
     "band_steps",
     "bands_side_by_side",
     "decibels",
+    "gains_stated",
     "judged_seats",
     "leave_alone",
     "measure_step",
@@ -258,6 +259,11 @@ def only_changes(steps: Sequence[Step]) -> str:
     return joined([step.number for step in steps if any(cell.change for cell in step.cells)])
 
 
+def gains_stated(plan: Plan) -> bool:
+    """Return whether the bands' gains while measuring are stated, else taken for 0 dB."""
+    return plan.present is None or plan.present.gains_stated
+
+
 def _band_cell(band: BandSetting | None, plan: Plan) -> Cell:
     if band is None:
         return Cell(action="leave", value="no such band")
@@ -268,10 +274,11 @@ def _band_cell(band: BandSetting | None, plan: Plan) -> Cell:
         return round(100 * min(max((gain_db - device.lowest_db) / reach, 0.0), 1.0), 2)
 
     changed = band.gain_db != band.present_db
+    known = changed and gains_stated(plan)
     return Cell(
         action="set" if changed else "keep",
         value=decibels(band.gain_db, step_db=device.step_db),
-        was=decibels(band.present_db, step_db=device.step_db) if changed else "",
+        was=decibels(band.present_db, step_db=device.step_db) if known else "",
         fader=Fader(zero=place(0.0), present=place(band.present_db), gain=place(band.gain_db)),
     )
 

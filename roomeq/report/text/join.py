@@ -19,14 +19,14 @@ from roomeq.optimiser.joining.corner_choice import (
 )
 from roomeq.plan.joining import LevelJoiningRecord
 from roomeq.report.text.joining import (
+    REFERENCE,
     bands_lines,
     delay_instruction,
     delay_text,
-    joining_lines,
+    joining_parts,
     joining_verdict,
     loss_text,
-    loud_lines,
-    reference_text,
+    loud_texts,
     set_text,
     setting_entries,
 )
@@ -47,8 +47,8 @@ def room_joining_text(joining: RoomJoining, *, detail: bool = False) -> str:
     record, with_bands, path = joining.record, joining.with_bands, joining.path
     parts = [
         paragraph(f"{joining.room}: joining subwoofer and mains"),
-        [] if with_bands is None else loud_lines(with_bands),
-        [] if record is None else joining_lines(record),
+        *([] if with_bands is None else map(paragraph, loud_texts(with_bands))),
+        *([] if record is None else joining_parts(record)),
         [] if with_bands is None else bands_lines(with_bands),
     ]
     if joining.levels is not None:
@@ -84,7 +84,7 @@ def level_joining_lines(joining: LevelJoiningRecord) -> list[str]:
     else:
         settings, present = answer.settings.settings(), answer.present.settings()
         lines += ["Settings", *bullet_list(setting_entries(settings, present=present))]
-    return [*lines, *paragraph(reference_text(), indent=2)]
+    return [*lines, *paragraph(REFERENCE, indent=2)]
 
 
 def _question(joining: LevelJoiningRecord) -> list[str]:

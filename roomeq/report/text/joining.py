@@ -13,37 +13,46 @@ from roomeq.device.meeting import Meeting, MeetingFault
 from roomeq.device.processor import METRES_PER_FOOT, SPEED_OF_SOUND, JoiningSettings
 from roomeq.optimiser.joining.data import JoiningNote
 from roomeq.optimiser.joining.sum_check import SumExplanation
-from roomeq.plan.alignment import (
-    CandidateRecord,
-)
+from roomeq.plan.alignment import CandidateRecord
 from roomeq.plan.joining import JoiningRecord
-from roomeq.report.text.layout import bullet_list, columns, paragraph, signed, signed_setting
+from roomeq.report.text.layout import (
+    columns,
+    listed,
+    paragraph,
+    signed,
+    signed_setting,
+)
 
 __all__ = [
     "CLOSE_TO_EACH_CONE",
+    "REFERENCE",
     "bands_lines",
     "delay_instruction",
     "delay_numbers",
     "delay_text",
     "explanation_text",
     "joining_doubts",
-    "joining_lines",
     "joining_note_text",
+    "joining_parts",
     "joining_sentences",
     "joining_verdict",
     "loss_text",
-    "loud_lines",
+    "loud_texts",
     "meeting_sentences",
-    "reference_text",
+    "polarity_sentences",
     "seat_loss_lines",
     "set_text",
     "setting_entries",
 ]
 
 CLOSE_TO_EACH_CONE = (
-    "What decides: the microphone close to each cone in turn, against the same time zero, and a "
-    "look at the first half-wave, which must go the same way. Rewire nothing on less."
+    "What decides: the microphone close to each cone in turn, one time zero: both first half-waves "
+    "must go the same way. Rewire nothing on less."
 )
+REFERENCE = (
+    f"Distances: {SPEED_OF_SOUND:g} m/s (20 degrees Celsius); what is entered nearer is delayed."
+)
+"""What a distance means."""
 NAMED_SEAT_DB = 0.3
 FAR_TOO_LOUD_DB = 12.0
 """Mean over the bands below the corner; common practice, no source. In 45 random rooms with mains
@@ -62,13 +71,14 @@ many were told rightly, by the worse of what two makes of rooms gave;
 
 def delay_text(settings: JoiningSettings) -> str:
     """Return a delay in ms, m and ft, with the word that says which way."""
+    text, far, far_ft = _way_text(settings), abs(settings.distance), abs(settings.distance_ft)
+    return text if text == "0 ms" else f"{text} ({far:.2f} m, {far_ft:.1f} ft)"
+
+
+def _way_text(settings: JoiningSettings) -> str:
     if abs(settings.delay_ms) < 0.005:
         return "0 ms"
-    word = "later" if settings.delay > 0 else "earlier"
-    return (
-        f"{abs(settings.delay_ms):.2f} ms {word} ({abs(settings.distance):.2f} m, "
-        f"{abs(settings.distance_ft):.1f} ft)"
-    )
+    return f"{abs(settings.delay_ms):.2f} ms {'later' if settings.delay > 0 else 'earlier'}"
 
 
 def delay_instruction(settings: JoiningSettings, *, present: JoiningSettings) -> str:
@@ -178,30 +188,34 @@ def set_text(record: JoiningRecord, *others: str) -> str:
     return f"To set: {'; '.join(entries)}."
 
 
-def joining_lines(record: JoiningRecord) -> list[str]:
-    """Return verdict, settings, seats, evidence and doubts of a joining."""
+def joining_parts(record: JoiningRecord) -> list[list[str]]:
+    """Return verdict, doubts, settings, seats, evidence and notes of a joining."""
     settings, present = record.settings.settings(), record.present.settings()
     entries = [f"Bypass: {one}" for one in record.bypass]
     entries += setting_entries(settings, present=present)
-    lines = [*paragraph(joining_verdict(record)), *joining_doubts(record), ""]
-    lines += ["Settings of the subwoofer against the mains", *bullet_list(entries)]
-    lines += [*paragraph(reference_text(), indent=2), "", *seat_loss_lines(record), ""]
-    lines += ["How sure the joining is", *bullet_list(joining_sentences(record)), ""]
     notes = [note for note in record.notes if note is not JoiningNote.SUM_DISAGREES]
-    if notes:
-        texts = [joining_note_text(note, record) for note in notes]
-        lines += ["About the measurements of both", *bullet_list(texts), ""]
-    return lines[:-1]
+    texts = [joining_note_text(note, record) for note in notes]
+    return [
+        paragraph(joining_verdict(record)),
+        *map(paragraph, joining_doubts(record)),
+        [
+            *listed("Settings of the subwoofer against the mains", entries),
+            *paragraph(REFERENCE, indent=2),
+        ],
+        seat_loss_lines(record),
+        listed("How sure the joining is", joining_sentences(record)),
+        listed("About the measurements of both", texts),
+    ]
 
 
 def joining_doubts(record: JoiningRecord) -> list[str]:
-    """Return what speaks against the settings, to stand before them."""
-    lines = []
+    """Return what speaks against the settings, in sentences, to stand before them."""
+    texts = loud_texts(record)
     if JoiningNote.SUM_DISAGREES in record.notes:
-        lines += ["", *paragraph(joining_note_text(JoiningNote.SUM_DISAGREES, record))]
+        texts.append(joining_note_text(JoiningNote.SUM_DISAGREES, record))
     if record.explanation is not None:
-        lines += ["", *paragraph(explanation_text(record.explanation, record.corner))]
-    return lines
+        texts.append(explanation_text(record.explanation, record.corner))
+    return texts
 
 
 def bands_lines(record: JoiningRecord) -> list[str]:
@@ -223,31 +237,23 @@ def bands_lines(record: JoiningRecord) -> list[str]:
     return ["What bands would still do", *paragraph(text, indent=2)]
 
 
-def loud_lines(record: JoiningRecord) -> list[str]:
+def loud_texts(record: JoiningRecord) -> list[str]:
     """Say that the subwoofer is far too loud; nothing where it is not."""
     if record.taken_off_db < FAR_TOO_LOUD_DB:
         return []
-    return paragraph(
+    return [
         f"The subwoofer is far too loud against the mains: below {record.corner:.0f} Hz level and "
         f"bands take {record.taken_off_db:.0f} dB off it in the mean. Turn it down first, and "
         "measure again."
-    )
+    ]
 
 
 def _deviation_text(record: JoiningRecord) -> str:
     bands = record.bands
     assert bands is not None
     return (
-        f"Deviation of the sum, {bands.lowest:.0f} to {bands.highest:.0f} Hz, average over the "
-        f"seats: {bands.deviation_before_db:.1f} dB now, {bands.deviation_db:.1f} dB then."
-    )
-
-
-def reference_text() -> str:
-    """Return what a delay and a distance mean."""
-    return (
-        f"Distances are what sound travels meanwhile, {SPEED_OF_SOUND:g} m/s at 20 degrees "
-        "Celsius; a processor that asks for them delays what is nearer."
+        f"Deviation of the seats' average sum, {bands.lowest:.0f} to {bands.highest:.0f} Hz: "
+        f"{bands.deviation_before_db:.1f} dB now, {bands.deviation_db:.1f} dB then."
     )
 
 
@@ -332,7 +338,7 @@ def joining_sentences(record: JoiningRecord, *, brief: bool = False) -> list[str
     brief : bool
         Without what `join` and the cautions of a plan say.
     """
-    entries = [_polarities_text(record), _told_text(record)]
+    entries = polarity_sentences(record)
     if record.polarity is not None:
         entries.append(CLOSE_TO_EACH_CONE)
     bands = record.bands
@@ -364,6 +370,11 @@ def joining_sentences(record: JoiningRecord, *, brief: bool = False) -> list[str
             "quarter of such rooms other seats lost more than 0.3 dB."
         )
     return entries
+
+
+def polarity_sentences(record: JoiningRecord) -> list[str]:
+    """Return what either polarity would give, and which it probably is."""
+    return [_polarities_text(record), _told_text(record)]
 
 
 def _worse_seats(record: JoiningRecord) -> list[str]:
@@ -400,7 +411,7 @@ def _range_sentences(record: JoiningRecord, *, at_end: bool) -> list[str]:
 
 def _candidate_text(candidate: CandidateRecord, *, phase: bool = False) -> str:
     settings = candidate.settings.settings()
-    text = f"{delay_text(settings)}, polarity {settings.polarity}"
+    text = f"{_way_text(settings)}, polarity {settings.polarity}"
     if settings.phase_frequency is not None and (phase or settings.phase_deg):
         text += f", phase control at {settings.phase_deg:g} degrees"
     return text

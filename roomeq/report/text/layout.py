@@ -17,6 +17,8 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from contextvars import ContextVar
 
+from roomeq.base.levels import signed, signed_setting
+
 __all__ = [
     "WIDTH",
     "bullet_list",
@@ -62,25 +64,9 @@ def _wrapped(text: str, width: int, first: str = "", others: str = "") -> list[s
     return [line.replace(_KEPT, " ") for line in lines]
 
 
-def signed(value: float | None, *, digits: int = 1) -> str:
-    """Return a number with its sign; what rounds to zero has none, what is not known is empty."""
-    if value is None:
-        return ""
-    text = f"{value:+.{digits}f}"
-    return f"{0:.{digits}f}" if float(text) == 0 else text
-
-
 def number(value: float | None, *, digits: int = 1) -> str:
     """Return a number with its decimals; what is not known is empty."""
     return "" if value is None or not math.isfinite(value) else f"{value:.{digits}f}"
-
-
-def signed_setting(value: float, *, step_db: float = 0.5) -> str:
-    """Return a setting in dB as `signed` does, with the decimals that the device's step needs."""
-    digits = 1
-    while digits < 3 and any(abs(x - round(x, digits)) > 1e-6 for x in (value, step_db)):
-        digits += 1
-    return signed(value, digits=digits)
 
 
 def table(titles: Sequence[str], rows: Sequence[Sequence[str]], *, indent: int = 2) -> list[str]:

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 
-from roomeq.base.cautions import CautionCode
+from roomeq.base.cautions import Caution, CautionCode
 from roomeq.plan.plan import Plan
 from roomeq.report.text.headroom import (
     extra_drive_lines,
@@ -19,11 +19,10 @@ from roomeq.report.text.headroom import (
     protection_lines,
 )
 from roomeq.report.text.joining import (
+    REFERENCE,
     joining_doubts,
     joining_sentences,
     joining_verdict,
-    loud_lines,
-    reference_text,
     seat_loss_lines,
     set_text,
     setting_entries,
@@ -49,12 +48,22 @@ from roomeq.report.text.wording import (
     reason_text,
 )
 
-__all__ = ["FIRST_STATEMENT", "evidence_sentences", "own_sentences", "plan_text"]
+__all__ = [
+    "FIRST_STATEMENT",
+    "average_sentence",
+    "boost_sentences",
+    "evidence_sentences",
+    "plan_text",
+    "proof_sentence",
+]
 
 FIRST_STATEMENT = (
     "Made by an earlier statement of the problem (format 1), which fitted every seat by itself: "
     "its deviations do not compare with those of later plans. Propose again to compare."
 )
+
+
+_Q_ASSUMED = Caution(code=CautionCode.Q_ASSUMED)
 
 
 def plan_text(plan: Plan, *, bars: bool = False, detail: bool = False) -> str:
@@ -78,10 +87,10 @@ def plan_text(plan: Plan, *, bars: bool = False, detail: bool = False) -> str:
     parts = [
         paragraph(f"{plan.room}: {what}"),
         first,
-        _verdict(plan),
+        *_verdict(plan),
         _settings(plan, bars=bars, detail=detail),
         listed("Found in the measurements: look at it before anything is set", found),
-        _cautions(plan),
+        _cautions(plan, detail=detail),
         _sum(plan, detail=detail) if plan.joining is not None else [],
         _evidence(plan, detail=detail),
         recording_table(plan.recordings) if detail else [],
@@ -93,21 +102,23 @@ def plan_text(plan: Plan, *, bars: bool = False, detail: bool = False) -> str:
     return text_of(parts)
 
 
-def _verdict(plan: Plan) -> list[str]:
+def _verdict(plan: Plan) -> list[list[str]]:
     if plan.joining is not None:
         entries = [f"Bypass: {one}, which is one too many" for one in plan.joining.bypass]
         settings, present = plan.joining.settings.settings(), plan.joining.present.settings()
         entries += setting_entries(settings, present=present, level=False)
         why = [] if plan.no_change is None else [no_change_text(plan)]
         said = " ".join([joining_verdict(plan.joining), *why])
-        doubts = [*loud_lines(plan.joining), *joining_doubts(plan.joining)]
-        return [*paragraph(said), *doubts, *bullet_list(entries)]
+        *first, last = map(paragraph, [said, *joining_doubts(plan.joining)])
+        return [*first, [*last, *bullet_list(entries)]]
     if plan.no_change is not None:
-        return paragraph(no_change_text(plan))
-    return paragraph(
-        f"Weighted deviation from the target over {_counted(len(plan.seats), 'seat')}: "
-        f"{plan.deviation_before_db:.1f} dB now, {plan.deviation_after_db:.1f} dB predicted."
-    )
+        return [paragraph(no_change_text(plan))]
+    return [
+        paragraph(
+            f"Weighted deviation from the target over {_counted(len(plan.seats), 'seat')}: "
+            f"{plan.deviation_before_db:.1f} dB now, {plan.deviation_after_db:.1f} dB predicted."
+        )
+    ]
 
 
 def _counted(count: int, word: str) -> str:
@@ -134,6 +145,8 @@ def _settings(plan: Plan, *, bars: bool, detail: bool) -> list[str]:
             }
         )
     title = "Settings in dB (at the proposed level; error: bands at 0; left: with these)"
+    if plan.joining is not None:
+        title = "Settings in dB (subwoofer alone; error: all bands at 0; left: with these)"
     if detail:
         title += ". S.d.: how much the seats differ."
     return [*paragraph(title), *columns(rows), *_level(plan, detail=detail)]
@@ -141,8 +154,10 @@ def _settings(plan: Plan, *, bars: bool, detail: bool) -> list[str]:
 
 def _level(plan: Plan, *, detail: bool) -> list[str]:
     level = plan.level
-    text = f"{_knob(plan)} ({level_purpose(plan)}; "
-    text += f"exactly {signed(level.exact_change_db, digits=2)} dB)"
+    exact = ""
+    if abs(level.residual_db) >= 0.005:  # else it is the same figure in print
+        exact = f"; predicted at {signed(level.exact_change_db, digits=2)} dB"
+    text = f"{_knob(plan)} ({level_purpose(plan)}{exact})"
     lines = paragraph(text, indent=2)
     if level.upstream_shown_db:
         lines += paragraph(f"and {signed(level.upstream_shown_db)} dB upstream", indent=2)
@@ -186,9 +201,13 @@ def _once_more(plan: Plan) -> list[str]:
     return paragraph(f"To set: {'; '.join(entries)}.")
 
 
-def _cautions(plan: Plan) -> list[str]:
-    said = CautionCode.LOW_PASS_TWICE  # among the settings
-    texts = [caution_text(caution) for caution in plan.cautions if caution.code is not said]
+def _cautions(plan: Plan, *, detail: bool) -> list[str]:
+    said = CautionCode.LOW_PASS_TWICE  # among the settings, as the assumed Q beside another one
+    texts = [
+        caution_text(one)
+        for one in plan.cautions
+        if one.code is not said and not (one == _Q_ASSUMED and _q_sentences(plan, detail=detail))
+    ]
     return listed("Cautions", texts)
 
 
@@ -199,7 +218,7 @@ def _sum(plan: Plan, *, detail: bool) -> list[str]:
     return [
         *seat_loss_lines(plan.joining),
         *bullet_list([*sentences, *_q_sentences(plan, detail=detail)]),
-        *paragraph(reference_text(), indent=2),
+        *paragraph(REFERENCE, indent=2),
     ]
 
 
@@ -268,39 +287,52 @@ def _seats(plan: Plan) -> list[str]:
 def _evidence(plan: Plan, *, detail: bool) -> list[str]:
     if plan.joining is None:
         return [*_seats(plan), *bullet_list(evidence_sentences(plan, detail=detail))]
-    sentences = own_sentences(plan, detail=detail)
     title = (
         f"The subwoofer alone: deviation {plan.deviation_before_db:.1f} dB now, "
         f"{plan.deviation_after_db:.1f} dB predicted"
     )
     # how near the subwoofer alone comes to its best matters little where the sum decides
-    return [*paragraph(title), *bullet_list(sentences if detail else sentences[2:])]
+    how_good = [proof_sentence(plan, detail=True), average_sentence(plan)] if detail else []
+    sentences = [*how_good, *boost_sentences(plan, detail=detail)]
+    return [*paragraph(title), *bullet_list(sentences)]
 
 
 def evidence_sentences(plan: Plan, *, detail: bool = False) -> list[str]:
-    """Return what backs the proposal, in sentences: proof, spread, boost and drive, other Q.
+    """Return what backs the proposal, in sentences: proof, boost and drive, other Q.
 
     Parameters
     ----------
     plan : Plan
     detail : bool
-        Whether to tell as well how the proof was found, and that another Q changes nothing.
+        Whether to tell as well how the proof was found, how even the average is, and that another Q
+        changes nothing.
     """
-    return [*own_sentences(plan, detail=detail), *_q_sentences(plan, detail=detail)]
+    return [
+        proof_sentence(plan, detail=detail),
+        *([average_sentence(plan)] if detail else []),
+        *boost_sentences(plan, detail=detail),
+        *_q_sentences(plan, detail=detail),
+    ]
 
 
-def own_sentences(plan: Plan, *, detail: bool = False) -> list[str]:
-    """Return what backs the bands by themselves: all but what another Q would do."""
+def average_sentence(plan: Plan) -> str:
+    """Return how even the average over the seats is, and what stands out at one."""
+    e = plan.evidence
+    return (
+        f"Standard deviation of the average: {e.average_sd_before_db:.1f} dB now, "
+        f"{e.average_sd_after_db:.1f} dB predicted; largest excess at a seat: "
+        f"{signed(e.largest_excess_before_db)} and {signed(e.largest_excess_after_db)} dB."
+    )
+
+
+def boost_sentences(plan: Plan, *, detail: bool = False) -> list[str]:
+    """Return what the bands boost, what the drive rises, and how far dips do."""
     e = plan.evidence
     boosted = e.filter_boost_db > 0.1
     where = f"; half a dB below {e.no_boost_below:.0f} Hz, in dips, where few seats are short"
     where *= detail
     place = f"at {e.drive_boost_frequency:.0f} Hz" if boosted else "where nothing is cut"
     entries = [
-        _proof_sentence(plan, detail=detail),
-        f"Standard deviation of the average: {e.average_sd_before_db:.1f} dB now, "
-        f"{e.average_sd_after_db:.1f} dB predicted; largest excess at a seat: "
-        f"{signed(e.largest_excess_before_db)} and {signed(e.largest_excess_after_db)} dB.",
         f"The bands boost by at most {signed(e.filter_boost_db)} dB (limit "
         f"{e.filter_boost_limit_db:g} dB{where}), bands and level together by "
         f"{signed(e.drive_boost_db)} dB {place} (limit {round(e.drive_boost_limit_db, 1):g} dB).",
@@ -323,7 +355,7 @@ def _q_sentences(plan: Plan, *, detail: bool) -> list[str]:
     return [f"If the bands' Q is {'; if '.join(checks)}."] if checks else []
 
 
-def _proof_sentence(plan: Plan, *, detail: bool) -> str:
+def proof_sentence(plan: Plan, *, detail: bool = False) -> str:
     """Say how near to the best possible the plan is; a bound is rounded down, never up."""
     e = plan.evidence
     if plan.no_change is not None:

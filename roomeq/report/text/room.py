@@ -146,20 +146,23 @@ def _wanted_text(row: EquipmentRow) -> str:
 
 
 def _measurements(overview: RoomOverview, *, detail: bool) -> list[str]:
-    """Return one line for each file in detail, else one for what is alike of a seat."""
-    alike: dict[tuple[str, ...], list[str]] = {}
+    """Return one line for each file in detail, else one for the seats that are alike."""
+    seats: dict[str, dict[tuple[str, ...], list[str]]] = {}
     for row in overview.measurements:
         cells = (
-            row.seat,
             "bands" if row.resolution == "third_octave" else str(row.points),
             f"{row.lowest:.0f} to {row.highest:.0f}",
             "yes" if row.has_phase else "no",
             "dB SPL" if row.level_reference == "spl" else "relative",
             *([row.file or ""] if detail else []),
         )
-        alike.setdefault(cells, []).append(row.source)
+        seats.setdefault(row.seat, {}).setdefault(cells, []).append(row.source)
+    alike: dict[tuple[str, ...], list[str]] = {}
+    for seat, kinds in seats.items():
+        for cells, sources in kinds.items():
+            alike.setdefault((*cells, ", ".join(sources)), []).append(seat)
     titles = ["Seat", ">Points", ">Hz", "Phase", "Level", *(["File"] if detail else []), "Source"]
-    rows = [[*cells, ", ".join(sources)] for cells, sources in alike.items()]
+    rows = [[", ".join(names), *cells] for cells, names in alike.items()]
     return ["What was measured", *table(titles, rows)]
 
 
@@ -182,9 +185,9 @@ def _bands(overview: RoomOverview, *, detail: bool) -> list[str]:
         lines += paragraph("One level offset per seat was removed first.", indent=2)
     lines += paragraph(
         f"20 to 80 Hz: the seats differ by {math.sqrt(overview.variation_between_seats_db2):.1f} "
-        "dB (s.d.), which no equaliser in front of all changes; their average varies by "
-        f"{math.sqrt(overview.unevenness_of_average_db2):.1f} dB: what of it is not the low-pass, "
-        "the subwoofer's own limit or the wanted shape, bands can mend.",
+        "dB (s.d.), which no equaliser changes; their average varies by "
+        f"{math.sqrt(overview.unevenness_of_average_db2):.1f} dB: bands can mend what is no "
+        "low-pass, own limit or wanted shape.",
         indent=2,
     )
     if overview.odd_seat is not None:

@@ -49,7 +49,7 @@ def reason_text(band: BandSetting, plan: Plan) -> str:
         Reason.CANCELLATION: (
             "deep dip beside an excess"
             if band.gain_db < 0
-            else "deep dip: its neighbours' cut made good"
+            else "deep dip: neighbours' cut made good"
             if band.gain_db > max(band.present_db, 0.0)
             else "deep dip: not filled"
         ),
@@ -71,7 +71,7 @@ def reason_text(band: BandSetting, plan: Plan) -> str:
             "not worth a move" if band.gain_db == band.present_db else "not worth a further move"
         ),
         Reason.SUM_WITH_MAINS: (
-            "left as it is, only joined" if only_joined(plan) else "by the sum"
+            "left as it is, only joined" if only_joined(plan) else "joins the mains"
         ),
     }
     return words[band.reason]

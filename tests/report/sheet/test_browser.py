@@ -73,6 +73,11 @@ function probe(frame) {
     const contrast = (Math.max(ink, paper) + 0.05) / (Math.min(ink, paper) + 0.05);
     if (contrast < 4.5) found.push("contrast " + contrast.toFixed(2) + ": " + text);
   }
+  for (const head of page.querySelectorAll(".advice h3")) {
+    const first = head.nextElementSibling.firstElementChild.getBoundingClientRect();
+    if (head.getClientRects().length > 1 || first.top < head.getBoundingClientRect().top)
+      found.push("heading apart from its list: " + head.textContent);
+  }
   for (const value of page.querySelectorAll("input + .value")) {
     const box = value.previousElementSibling.getBoundingClientRect();
     if (value.getBoundingClientRect().top >= box.bottom)
@@ -256,6 +261,14 @@ def test_on_paper_too_a_value_stands_beside_its_check_box(joined, apart, tmp_pat
     seen, _ = looked_at(tmp_path, [paper], dark=False)
     found = [fault for frame in seen[1:] for fault in frame["found"]]  # 190 mm are 718 px
     assert not [fault for fault in found if fault.startswith("below its check box")]
+
+
+def test_on_paper_too_a_heading_stands_above_its_list(plan, tmp_path):
+    quiet = msgspec.structs.replace(plan, cautions=plan.cautions[:1])
+    papers = [settings_sheet({"a": p}).replace("@media print", "@media all") for p in (plan, quiet)]
+    seen, _ = looked_at(tmp_path, papers, dark=False)
+    found = [fault for frame in seen for fault in frame["found"]]
+    assert not [fault for fault in found if fault.startswith("heading apart")]
 
 
 def test_nothing_is_printed_smaller_than_8_points(sheets):

@@ -9,7 +9,7 @@ from sheet_rows import rows
 from roomeq.optimiser.bands.reasons import Reason
 from roomeq.plan.plan import read_plan
 from roomeq.plan.records import QCheck
-from roomeq.report.sheet.comparison import sheet_comparison
+from roomeq.report.sheet.evidence import sheet_comparison
 from roomeq.report.sheet.sheet import settings_sheet
 from roomeq.report.text.plan import evidence_sentences
 
@@ -88,7 +88,9 @@ def test_figures_are_those_of_the_sentences(plan):
     said = " ".join(f"{title} {row[0]}" for title, row in found.figures.items())
     said = said.replace("\N{MINUS SIGN}", "-")
     numbers = {
-        word.strip(",.;()") for text in evidence_sentences(known) for word in text.split()
+        word.strip(",.;()")
+        for text in evidence_sentences(known, detail=True)
+        for word in text.split()
     } - {str(evidence.nodes), "5.9"}
     numbers = {word for word in numbers if word.lstrip("+-")[:1].isdigit()}
     assert len(numbers) > 10

@@ -12,11 +12,11 @@ from roomeq.base.cautions import Caution, CautionCode
 from roomeq.device.processor import DelayRange
 from roomeq.optimiser.bands.reasons import Reason
 from roomeq.optimiser.joining.alignment import align
+from roomeq.optimiser.joining.sum_check import SumExplanation
 from roomeq.optimiser.joining.survey import prepare_joining
 from roomeq.plan.joining import JoiningRecord, JoiningSeatRow, SumBandsRecord
 from roomeq.plan.plan import read_plan
 from roomeq.plan.records import HeadroomRecord, HeadroomRow, InputRecord
-from roomeq.report.sheet.comparison import sheet_comparison
 from roomeq.report.sheet.evidence import (
     bands_by_remedy,
     cautions,
@@ -27,9 +27,10 @@ from roomeq.report.sheet.evidence import (
     record,
     sentences,
     share,
+    sheet_comparison,
 )
 from roomeq.report.sheet.sheet import settings_sheet
-from roomeq.report.text.plan import evidence_sentences
+from roomeq.report.text.plan import evidence_sentences, plan_text
 
 replace = msgspec.structs.replace
 
@@ -37,6 +38,28 @@ replace = msgspec.structs.replace
 @pytest.fixture(scope="module")
 def plan():
     return read_plan(SAVED_PLANS / "format_1.json")
+
+
+@pytest.fixture(scope="module")
+def joining():
+    """Return a joining whose bands were judged."""
+    sub, mains = delayed(linkwitz_riley("low", 4), 0.004), linkwitz_riley("high", 4)
+    data = prepare_joining(survey_of(sub, mains), corner=CORNER)
+    coarse = DelayRange(lowest=-0.005, highest=0.005, step=0.001)
+    row = JoiningSeatRow(seat="sofa", weight=1.0, before_db=7.25, after_db=3.5, level_gain_db=0.0)
+    whole = SumBandsRecord(
+        lowest=20.0,
+        highest=160.0,
+        deviation_before_db=8.75,
+        deviation_db=2.5,
+        labels=(),
+        gains_db=(),
+        chosen=True,
+        no_change=None,
+        seats=(row,),
+    )
+    record = JoiningRecord.of(align(data, delays=coarse), measured=data)
+    return replace(record, bands=whole)
 
 
 @pytest.mark.parametrize(
@@ -91,40 +114,29 @@ def test_a_seat_that_gets_worse_is_marked(plan):
     assert [row[2] for row in found] == ["3.0", "4.0", "4.1 worse", "9.0 worse"]
 
 
-def test_a_joined_plan_is_judged_by_the_sum_over_the_whole_bass(plan):
-    sub, mains = delayed(linkwitz_riley("low", 4), 0.004), linkwitz_riley("high", 4)
-    data = prepare_joining(survey_of(sub, mains), corner=CORNER)
-    coarse = DelayRange(lowest=-0.005, highest=0.005, step=0.001)
-    joining = JoiningRecord.of(align(data, delays=coarse), measured=data)
-    row = JoiningSeatRow(seat="sofa", weight=1.0, before_db=7.25, after_db=3.5, level_gain_db=0.0)
-    whole = SumBandsRecord(
-        lowest=20.0,
-        highest=160.0,
-        deviation_before_db=8.75,
-        deviation_db=2.5,
-        labels=(),
-        gains_db=(),
-        chosen=True,
-        no_change=None,
-        seats=(row,),
-    )
-    joined = replace(plan, joining=replace(joining, bands=whole))
+def test_a_joined_plan_is_judged_by_the_sum_over_the_whole_bass(plan, joining):
+    joined = replace(plan, joining=joining)
+    lost = replace(joining, bands=None)
     page = settings_sheet({"a": joined})
     assert "with the mains: <b>8.8</b>" in page
     assert "<b>2.5</b> dB predicted" in page
     assert rows(page, "sofa") == [["100 %", "7.2", "3.5"]]
     assert not any(rows(page, seat.seat) for seat in plan.seats)
+    assert "Settings in dB (subwoofer alone;" in plan_text(joined)  # as the page's own table
+    assert "Settings in dB (at the proposed level;" in plan_text(plan)
     (both, of_both), (alone, of_one) = sentences(joined)
     assert (both, alone) == ("Subwoofer and mains together", "The subwoofer alone")
     assert of_both[0].startswith("Around 80 Hz the sum loses")
     assert "polarity" in of_both[1]  # the best of either
-    assert of_one == [text for text in evidence_sentences(joined) if "bands' Q" not in text]
+    told = evidence_sentences(joined)
+    assert of_one[1].startswith("Standard deviation of the average: ")
+    assert [of_one[0], *of_one[2:]] == [text for text in told if "bands' Q" not in text]
     for check in plan.evidence.q_checks:  # of the sum
         assert any(f"deviation would be {check.after_db:.1f} dB" in text for text in of_both)
     assert {"Band by band, subwoofer alone", "Deviation at each seat, with the mains"} <= set(
         re.findall("<h3>(.*?)</h3>", page)
     )
-    lost = replace(plan, joining=joining)  # no bands were judged: it is no deviation
+    lost = replace(plan, joining=lost)  # no bands were judged: it is no deviation
     assert "What the sum loses around the crossover: <b>" in settings_sheet({"a": lost})
 
 
@@ -144,6 +156,28 @@ def test_texts_of_all_plans_are_said_once_and_others_named(plan):
     ]
 
 
+def test_what_speaks_against_joining_stands_on_the_sheet_too(plan, joining):
+    """Far too loud, and a sum that was measured otherwise: the terminal says it before all else."""
+    explained = SumExplanation(difference=0.23, left=0.02, explained=True, inverted=True)
+    loud = replace(joining.settings, level_change_db=-14.0)
+    record = replace(joining, explanation=explained, settings=loud)
+    found = cautions({"a": replace(plan, format=2, cautions=(), joining=record)})
+    assert all(entry.weighty for entry in found)
+    assert "far too loud against the mains" in found[0].text
+    assert "as if the subwoofer had the other polarity" in found[1].text
+
+
+def test_a_dip_may_be_a_low_pass_that_is_not_stated(plan):
+    dip = replace(plan.bands[4], reason=Reason.CANCELLATION)
+    bare = replace(plan, bands=(dip,), target=replace(plan.target, path=(), corner=None))
+    ((why, would),) = bands_by_remedy(bare)
+    assert "or a low-pass that is not stated" in why
+    assert would.startswith("Stating the low-pass")
+    known = replace(bare, target=replace(bare.target, corner=80.0))
+    ((why, _),) = bands_by_remedy(known)
+    assert why == "Sound cancels there; a boost is cancelled too."
+
+
 def test_reservations_come_first(plan):
     codes = (CautionCode.WORKS_HARDER, CautionCode.NOT_PROVEN)
     wary = replace(plan, cautions=tuple(Caution(code=code, value=1.0) for code in codes))
@@ -159,12 +193,22 @@ def test_what_was_assumed_is_told_once_and_not_called_nothing(plan):
     """A caution that Q is assumed, and "nothing: all that was needed was stated", on one sheet."""
     codes = (CautionCode.Q_ASSUMED, CautionCode.LEVEL_OUTSIDE_RANGE, CautionCode.LOW_PASS_TWICE)
     found = tuple(Caution(code=code, value=1.0) for code in codes)
-    wary = replace(plan, format=2, cautions=found, assumptions=())
+    level = replace(plan.level, residual_db=0.0)
+    wary = replace(plan, format=2, cautions=found, assumptions=(), level=level)
     assert cautions({"music": wary}) == ()  # the steps say what to set upstream and to bypass
     (text,) = granted(wary)
     assert "Q was not measured" in text
     assert granted(replace(wary, assumptions=("a roof",))) == [text, "a roof"]
     assert "all that was needed was stated" not in settings_sheet({"music": wary})
+
+
+def test_a_level_between_the_steps_of_the_knob_is_named(plan):
+    """The level knob's -1.5 dB and figures that hold for -1.63 dB, on one sheet."""
+    level = replace(plan.level, exact_change_db=3.3, change_db=3.5, residual_db=-0.2)
+    said = "what is predicted is so at a level change of +3.30 dB, between the steps"
+    assert said in granted(replace(plan, level=level))
+    exact = replace(level, exact_change_db=3.5, residual_db=0.0)
+    assert not any("level change" in text for text in granted(replace(plan, level=exact)))
 
 
 def test_headroom_is_shown_by_band_with_what_runs_out_first(plan):

@@ -16,6 +16,7 @@ from roomeq.plan.joining import JoiningRecord, JoiningSettingRecord
 from roomeq.plan.plan import read_plan
 from roomeq.plan.recordings import RecordingRow
 from roomeq.plan.records import PresentRecord
+from roomeq.report.sheet.sheet import settings_sheet
 from roomeq.report.sheet.steps import (
     band_steps,
     decibels,
@@ -119,7 +120,39 @@ def test_a_change_is_called_so_where_what_is_set_is_not_known(plan):
     assert only_changes(steps) == "6"
     assert "which is not stated" in steps[5].cells[0].detail
     assert only_changes(opening_steps([plan])) == ""
-    assert "exactly" not in opening_steps([plan])[5].cells[0].detail
+
+
+def test_what_was_not_stated_is_no_figure_on_the_sheet(plan):
+    """ "was 0.0 dB" of bands that nobody looked at."""
+    present = PresentRecord(
+        path=None,
+        mains_path=None,
+        protection=None,
+        protection_known=False,
+        delay_ms=None,
+        polarity=None,
+        phase_deg=None,
+        phase_frequency=None,
+        level_trim=False,
+    )
+    moved = [n for n, band in enumerate(plan.bands) if band.gain_db != band.present_db]
+    told, untold = (
+        replace(plan, present=replace(present, gains_stated=stated)) for stated in (True, False)
+    )
+    assert all(band_steps([told])[n].cells[0].was for n in moved)
+    assert not any(step.cells[0].was for step in band_steps([untold]))
+    said = "what was set is not stated: taken for 0 dB"
+    assert said in settings_sheet({"a": untold})
+    assert said in untold._repr_html_().replace("what the bands were", "what was set")
+    assert said not in settings_sheet({"a": told})
+
+
+def test_the_view_of_notebooks_has_the_decimals_of_the_level(plan):
+    level = replace(plan.level, setting_db=-2.25, change_db=0.25)
+    page = replace(plan, level=level)._repr_html_()
+    assert "<td>-2.25</td>" in page
+    unknown = replace(plan, level=replace(level, setting_db=None))._repr_html_()
+    assert "<td>+0.25 from now</td>" in unknown
 
 
 def test_equal_cells_become_one_and_different_ones_do_not(plan):

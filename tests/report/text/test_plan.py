@@ -5,6 +5,7 @@ import pytest
 from msgspec.structs import replace
 from places import SAMPLES
 
+from roomeq.base.cautions import CautionCode
 from roomeq.device.high_pass import HighPass
 from roomeq.importers.room import read_room
 from roomeq.jobs.propose import propose
@@ -25,8 +26,9 @@ def plan():
     return propose(read_room(SAMPLES / "rented_hall"), node_limit=1)
 
 
-def evidence_of(plan, **changes):
-    text = " ".join(evidence_sentences(replace(plan, evidence=replace(plan.evidence, **changes))))
+def evidence_of(plan, *, detail=False, **changes):
+    told = replace(plan, evidence=replace(plan.evidence, **changes))
+    text = " ".join(evidence_sentences(told, detail=detail))
     return " ".join(text.split())
 
 
@@ -99,12 +101,14 @@ def test_level_knob(plan):
     granted = words_of(plan_text(replace(plan, level=level)))
     # the hall's drive limit grants less than loudness asks for, and nothing says otherwise
     assert "quieter than now: the drive limit grants no more" in granted
-    assert "(all that the drive limit grants; exactly +3.71 dB)" in granted
+    assert "(all that the drive limit grants; predicted at +3.71 dB)" in granted
     told = replace(plan, level=level, cautions=())
-    assert "Level knob: +3.5 dB, to -2.5 dB (keeps loudness; exactly +3.71 dB)" in plan_text(told)
+    assert "Level knob: +3.5 dB, to -2.5 dB (keeps loudness; predicted at +3.71 dB)" in plan_text(
+        told
+    )
     assert "upstream" not in plan_text(told).split("Deviation at")[0]
     wanted = replace(told, target=replace(plan.target, level_db=85.0))
-    assert "(reaches the wanted level; exactly" in plan_text(wanted)
+    assert "(reaches the wanted level; predicted at" in plan_text(wanted)
     beyond = replace(told, level=replace(level, setting_db=None, upstream_db=1.2))
     assert "Level knob: +3.5 dB (keeps" in plan_text(beyond)
     assert "and +1.2 dB upstream" in plan_text(beyond)
@@ -146,6 +150,7 @@ def test_what_is_called_the_proposal_is_proposed(plan):
 def test_evidence_states_its_figures(plan):
     text = evidence_of(
         plan,
+        detail=True,
         average_sd_before_db=4.1,
         average_sd_after_db=1.5,
         largest_excess_before_db=10.3,
@@ -161,11 +166,18 @@ def test_evidence_states_its_figures(plan):
     )
     assert "Standard deviation of the average: 4.1 dB now, 1.5 dB predicted" in text
     assert "largest excess at a seat: +10.3 and +9.4 dB" in text
-    assert "The bands boost by at most +2.0 dB (limit 3 dB), bands and level together" in text
+    assert "The bands boost by at most +2.0 dB (limit 3 dB; half a dB below 28 Hz" in text
     assert "together by +5.9 dB at 63 Hz (limit 6 dB)" in text
     told = replace(plan, evidence=replace(plan.evidence, no_boost_below=28.0))
     assert "half a dB below 28 Hz" in " ".join(evidence_sentences(told, detail=True))
     assert "Q is 0.7 times the assumed one: 5.9 dB now, 4.2 dB predicted" in text
+
+
+def test_what_is_predicted_at_another_level_than_the_knob_gives_is_said(plan):
+    level = replace(plan.level, exact_change_db=3.5, change_db=3.5, residual_db=0.0)
+    assert "predicted at" not in plan_text(replace(plan, level=level))
+    near = replace(level, exact_change_db=3.71, residual_db=0.21)
+    assert "predicted at +3.71 dB" in words_of(plan_text(replace(plan, level=near)))
 
 
 def test_a_q_that_changes_nothing_is_told_in_detail_alone(plan):
@@ -188,7 +200,10 @@ def test_cautions_and_assumptions_are_all_printed(plan):
     assert "Taken for granted - the moon is full - the door is shut" in text
     assert plan.cautions
     for caution in plan.cautions:
-        assert words_of(caution_text(caution)) in text
+        beside = caution.code is CautionCode.Q_ASSUMED  # what another Q would do names it
+        assert (words_of(caution_text(caution)) in text) is not beside
+    q_alone = replace(told, evidence=replace(plan.evidence, q_checks=()))
+    assert "The bands' Q was not measured" in words_of(plan_text(q_alone))
     bare = plan_text(replace(plan, assumptions=(), cautions=()))
     assert "Taken for granted" not in bare
     assert "Cautions" not in bare

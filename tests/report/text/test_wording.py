@@ -141,7 +141,7 @@ def test_a_band_that_is_cut_is_not_said_to_be_unfilled(plan):
         assert kept == f"{what}: not filled"
         if reason is Reason.CANCELLATION:
             raised = reason_text(replace(band, gain_db=2.0), plan)
-            assert raised == "deep dip: its neighbours' cut made good"
+            assert raised == "deep dip: neighbours' cut made good"
         cut = reason_text(replace(band, gain_db=-1.5), plan)
         assert cut.startswith(what)
         assert "not filled" not in cut
