@@ -50,7 +50,7 @@ CLOSE_TO_EACH_CONE = (
     "must go the same way. Rewire nothing on less."
 )
 REFERENCE = (
-    f"Distances at {SPEED_OF_SOUND:g} m/s (20 degrees Celsius); what is entered nearer is delayed."
+    f"Distances: {SPEED_OF_SOUND:g} m/s (20 degrees Celsius); what is entered nearer is delayed."
 )
 """What a distance means."""
 NAMED_SEAT_DB = 0.3

@@ -147,6 +147,14 @@ def test_what_was_not_stated_is_no_figure_on_the_sheet(plan):
     assert said not in settings_sheet({"a": told})
 
 
+def test_the_view_of_notebooks_has_the_decimals_of_the_level(plan):
+    level = replace(plan.level, setting_db=-2.25, change_db=0.25)
+    page = replace(plan, level=level)._repr_html_()
+    assert "<td>-2.25</td>" in page
+    unknown = replace(plan, level=replace(level, setting_db=None))._repr_html_()
+    assert "<td>+0.25 from now</td>" in unknown
+
+
 def test_equal_cells_become_one_and_different_ones_do_not(plan):
     other = replace(plan, target=replace(plan.target, path=("low-pass of another kind",)))
     low_pass, high_pass = opening_steps([plan, other])[:2]
