@@ -180,11 +180,12 @@ _TEXTS: dict[CauseCode, Callable[[Cause], str]] = {
     ),
     CauseCode.SUBWOOFER_DELAY: lambda c: (
         f"the subwoofer {c.name} is {abs(1e3 * (c.value or 0.0)):.1f} ms "
-        f"{'later' if (c.value or 0.0) > 0 else 'earlier'} than planned against the others: look "
-        "at its delay."
+        f"{'later' if (c.value or 0.0) > 0 else 'earlier'} than it should be against the others: "
+        "look at its delay."
     ),
     CauseCode.SUBWOOFER_LEVEL: lambda c: (
-        f"the subwoofer {c.name} is {louder(c)} than planned against the others: look at its level."
+        f"the subwoofer {c.name} is {louder(c)} than it should be against the others: look at "
+        "its level."
     ),
     CauseCode.BAND: _bands,
     CauseCode.TWO_BANDS: _bands,
