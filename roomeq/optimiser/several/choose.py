@@ -18,11 +18,13 @@ from roomeq.optimiser.several.model import Model, State
 from roomeq.optimiser.several.search import search
 from roomeq.optimiser.several.task import IntArray, SeveralTask, SourceSetting
 
-__all__ = ["SeatFigures", "Together", "WithoutOne", "choose_together"]
+__all__ = ["SeatFigures", "Together", "WithoutOne", "by_power", "choose_together"]
 
-EVALUATIONS_EACH = 2500
-"""Settings judged, for each value that may be chosen."""
-WITHOUT_SHARE = 0.3
+EVALUATIONS_EACH = 6000
+"""Settings judged for each value that may be chosen."""
+EVALUATIONS_BASE = 10
+"""As many values more, since few values without bands are no easier."""
+WITHOUT_SHARE = 0.1
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -90,6 +92,8 @@ class Together:
         What each source contributes: what is reached without it. Empty unless asked for.
     loudness_change_db : float
         What the settings change in the mean level of the seats' power average.
+    output_db : float
+        Output as proposed, in the unit of the pressures.
     magnitudes_db : float
         How far the sum of all magnitudes, which no setting reaches, lies above the best in phase.
     evaluations : int
@@ -102,6 +106,7 @@ class Together:
     best: SeatFigures
     without: tuple[WithoutOne, ...]
     loudness_change_db: float
+    output_db: float
     magnitudes_db: float
     evaluations: int
 
@@ -112,7 +117,11 @@ class Together:
 
 
 def choose_together(
-    task: SeveralTask, *, evaluations: int | None = None, contributions: bool = True
+    task: SeveralTask,
+    *,
+    evaluations: int | None = None,
+    contributions: bool = True,
+    start: tuple[FloatArray, FloatArray] | None = None,
 ) -> Together:
     """Choose delay, polarity and level of each source and the bands of each equaliser.
 
@@ -122,21 +131,25 @@ def choose_together(
     ----------
     task : SeveralTask
     evaluations : int, optional
-        About how many settings are judged; by default 2500 for each value that may be chosen.
+        About how many settings are judged; by default 6000 for each value that may be chosen, and
+        60000.
     contributions : bool
         Whether to find out what each source contributes, for about as much again.
+    start : tuple of ndarray, optional
+        Values and signs of `roomeq.optimiser.several.model` to start from as well, sources by
+        `by_power`.
 
     Returns
     -------
     Together
     """
     power = np.array([np.abs(source.pressures) ** 2 for source in task.sources]).sum(axis=-1)
-    order = tuple(int(i) for i in np.argsort(power.sum(axis=1), kind="stable"))
+    order = by_power(task)
     model = Model(task.of_seats(np.argsort(power.sum(axis=0), kind="stable")).of_sources(order))
     if evaluations is None:
-        evaluations = EVALUATIONS_EACH * max(model.free.size, 4)
-    best = search(model, evaluations=evaluations)
-    before = model.state(*model.present())
+        evaluations = EVALUATIONS_EACH * (model.free.size + EVALUATIONS_BASE)
+    best = search(model, evaluations=evaluations, start=start)
+    before = model.before()
     proposed = with_few_moves(model, best, before)
     spent, without = model.evaluations, []
     for i in range(model.n) if contributions and model.n > 1 else ():
@@ -146,7 +159,8 @@ def choose_together(
     back = np.argsort(order)
     plain = Model(task)
     named = list(dict.fromkeys(e for i in order if (e := task.sources[i].equaliser) is not None))
-    states = [_state_of(plain, model, state, back, named) for state in (before, proposed, best)]
+    states = [_state_of(plain, model, state, back, named) for state in (proposed, best)]
+    states = [plain.before(), *states]
     plain.loudest_db = model.loudest_db
     figures = [_figures(plain, state) for state in states]
     after = states[1]
@@ -163,9 +177,16 @@ def choose_together(
         best=figures[2],
         without=tuple(without[k] for k in back) if without else (),
         loudness_change_db=loudness[1] - loudness[0],
+        output_db=model.loudest_db + model.unit_db - figures[1].output_given_up_db,
         magnitudes_db=float(loudest) - model.loudest_db,
         evaluations=spent,
     )
+
+
+def by_power(task: SeveralTask) -> tuple[int, ...]:
+    """Return the sources by their power at the seats: the order that the search takes."""
+    power = [float(np.sum(np.abs(source.pressures) ** 2)) for source in task.sources]
+    return tuple(int(i) for i in np.argsort(power, kind="stable"))
 
 
 def _without(

@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 
 from roomeq.base.levels import FloatArray, power_ratio_db
 from roomeq.base.response import ComplexArray
+from roomeq.optimiser.several.band_tables import NEPERS_PER_DB, BandTables
 from roomeq.optimiser.several.task import SeveralTask
 from roomeq.wanted.loss import MEAN_CUT_WEIGHT
 
@@ -28,8 +29,8 @@ __all__ = ["LIMIT_TOLERANCE_DB", "Model", "Moves", "State"]
 
 LIMIT_TOLERANCE_DB = 1e-6
 _BROKEN, _PER_DB = 1e3, 1e2
-_ROW_WEIGHT, _OUTPUT_WEIGHT = 100.0, 10.0  # of squared excesses while values are continuous
-_NEPERS = math.log(10.0) / 20.0
+_ROW_WEIGHT, _OUTPUT_WEIGHT = 300.0, 100.0  # of squared excesses while values are continuous
+_OUTPUT_MARGIN_DB = 0.01  # what rounding may lose
 _LEAST_POWER = 1e-20
 
 
@@ -58,8 +59,9 @@ class Moves:
     signs: FloatArray  # (K, n)
     ratios: ComplexArray  # (K, P)
     touched: NDArray[np.bool_]  # (n,) sources
-    rows: FloatArray | None = None  # (K, G) of the equaliser, if bands move
-    equaliser: int = -1
+    equaliser: int = -1  # whose bands move, if they do
+    rows: FloatArray | None = None  # (K, G), its summed response at its limit frequencies
+    means: FloatArray | None = None  # (K,), and over the axis
 
 
 class Model:
@@ -99,7 +101,6 @@ class Model:
         self.free = np.flatnonzero([c.size > 1 for c in self.choices])
         self.low, self.high = (np.array([c[k] for c in self.choices]) for k in (0, -1))
         self.invertible = np.array([len(s.polarities) > 1 for s in task.sources])
-        self.logs = [tuple(np.log(table) for table in e.responses) for e in task.equalisers]
         axis, points = task.frequencies, task.points
         self.mean_of = (
             np.array([np.interp(np.log(axis), np.log(points), row) for row in np.eye(points.size)])
@@ -110,7 +111,7 @@ class Model:
         self.asked = -task.allowance_db
         self.evaluations = 0
         self.loudest_db = 0.0
-        self.loudest_x: FloatArray | None = None
+        self.tables = [BandTables(bands, self.mean_of) for bands in task.equalisers]
 
     # -- settings -------------------------------------------------------------------------------
 
@@ -139,43 +140,40 @@ class Model:
 
     # -- what a setting gives -------------------------------------------------------------------
 
-    def band_log(self, place: int, value: float) -> tuple[ComplexArray, FloatArray, ComplexArray]:
-        """Return a band's complex logarithm and limit rows at a gain, and the slope per dB."""
-        e = self._equaliser_at(place)
-        b = place - self.first_band[e]
-        gains, logs = self.choices[place], self.logs[e][b]
-        rows = self.task.equalisers[e].limit_tables_db[b]
-        if gains.size == 1:
-            return logs[0], rows[0], np.zeros_like(logs[0])
-        k = int(np.clip(np.searchsorted(gains, value) - 1, 0, gains.size - 2))
-        slope = (logs[k + 1] - logs[k]) / (gains[k + 1] - gains[k])
-        step = value - gains[k]
-        share = step / (gains[k + 1] - gains[k])
-        return logs[k] + step * slope, rows[k] + share * (rows[k + 1] - rows[k]), slope
-
     def state(self, x: FloatArray, signs: FloatArray, start: float = math.nan) -> State:
         """Return a setting with what it gives; one evaluation. `start` is near its level."""
-        n, rows, logs = self.n, [], []
+        found = [table.summed(x[self.equaliser_places(e)]) for e, table in enumerate(self.tables)]
+        return self._state_of(x, signs, found, start)
+
+    def before(self) -> State:
+        """Return what is set now with what it gives, also where it may not be set."""
+        found = []
+        x, signs = self.present()
         for e, bands in enumerate(self.task.equalisers):
-            log, row = np.zeros(self.turn.size, np.complex128), np.zeros(bands.cap_db.size)
-            for place in self.equaliser_places(e):
-                one, at_limits, _ = self.band_log(place, x[place])
-                log, row = log + one, row + at_limits
-            rows.append(row)
-            logs.append(log)
-        exponents = self.turn * x[self.lines, None] + _NEPERS * x[n + self.lines, None]
+            log = np.log(bands.present_response)
+            rows = self.tables[e].summed(x[self.equaliser_places(e)])[1]
+            found.append((log, rows, float(log.real @ self.mean_of) / NEPERS_PER_DB))
+        return self._state_of(x, signs, found, math.nan)
+
+    def _state_of(
+        self,
+        x: FloatArray,
+        signs: FloatArray,
+        bands: list[tuple[ComplexArray, FloatArray, float]],
+        start: float,
+    ) -> State:
+        exponents = self.turn * x[self.lines, None] + NEPERS_PER_DB * x[self.n + self.lines, None]
         for i, e in enumerate(self.bands_of):
             if e >= 0:
-                exponents[i] += logs[e]
+                exponents[i] += bands[e][0]
         parts = (signs[:, None] * np.exp(exponents))[:, None, :] * self.pressures
         total = parts.sum(axis=0)
-        means = np.array([log.real @ self.mean_of / _NEPERS for log in logs])
+        rows = tuple(row for _, row, _ in bands)
+        means = np.array([mean for _, _, mean in bands])
         excess = self._excess(x[None], rows)
         figures = (*self._figures(total[None], x[None], means[None], start), excess)
         merit = self._merit(*figures[1:])
-        return State(
-            x, signs, parts, total, tuple(rows), means, *(float(v[0]) for v in (*figures, merit))
-        )
+        return State(x, signs, parts, total, rows, means, *(float(v[0]) for v in (*figures, merit)))
 
     def levels_db(self, total: ComplexArray) -> tuple[FloatArray, FloatArray]:
         """Return level less target at each seat (..., S, F), and the seats' power average."""
@@ -256,8 +254,8 @@ class Model:
         part = state.parts[moves.touched].sum(axis=0)
         total = (state.total - part) + moves.ratios[:, None, :] * part
         means = np.repeat(state.means[None], len(moves.x), axis=0)
-        if moves.rows is not None:
-            means[:, moves.equaliser] += np.log(np.abs(moves.ratios)) @ self.mean_of / _NEPERS
+        if moves.means is not None:
+            means[:, moves.equaliser] = moves.means
         return total, means
 
     def judged(self, state: State, moves: Moves) -> FloatArray:
@@ -283,7 +281,7 @@ class Model:
         delay, level = (grid.ravel() for grid in np.meshgrid(delays, levels, indexing="ij"))
         ratios = np.exp(
             np.outer(delay - state.x[line], self.turn)
-            + _NEPERS * (level - state.x[n + line])[:, None]
+            + NEPERS_PER_DB * (level - state.x[n + line])[:, None]
         )
         x = np.repeat(state.x[None], delay.size, axis=0)
         x[:, line], x[:, n + line] = delay, level
@@ -303,25 +301,18 @@ class Model:
     def band_moves(self, state: State, e: int, settings: FloatArray) -> Moves:
         """Return moves of the bands of one equaliser to settings on their grid, (K, B)."""
         places = self.equaliser_places(e)
-        logs = np.zeros((len(settings), self.turn.size), np.complex128)
-        rows = np.repeat(state.rows[e][None], len(settings), axis=0)
-        for b, place in enumerate(places):
-            moved = np.flatnonzero(settings[:, b] != state.x[place])
-            if moved.size:
-                log, row, _ = self.band_log(place, float(state.x[place]))
-                k = np.searchsorted(self.choices[place], settings[moved, b] - 1e-9)
-                logs[moved] += self.logs[e][b][k] - log
-                rows[moved] += self.task.equalisers[e].limit_tables_db[b][k] - row
+        logs, rows, means = self.tables[e].on_grid(settings)
         x = np.repeat(state.x[None], len(settings), axis=0)
         x[:, places] = settings
         signs = np.repeat(state.signs[None], len(settings), axis=0)
-        return Moves(x, signs, np.exp(logs), self.bands_of == e, rows, e)
+        now = self.tables[e].summed(state.x[places])[0]
+        return Moves(x, signs, np.exp(logs - now), self.bands_of == e, e, rows, means)
 
     # -- continuous values ----------------------------------------------------------------------
 
     def smooth_merit(self, state: State) -> float:
         """Return the loss with what breaks a limit squared."""
-        over = max(state.given_up - self.task.most_given_up_db, 0.0)
+        over = max(state.given_up - self.task.most_given_up_db + _OUTPUT_MARGIN_DB, 0.0)
         value = state.loss + _OUTPUT_WEIGHT * over**2
         for rows, bands in zip(state.rows, self.task.equalisers, strict=True):
             value += _ROW_WEIGHT * float(np.mean(np.maximum(rows - bands.cap_db, 0.0) ** 2))
@@ -336,73 +327,63 @@ class Model:
         self.evaluations += self.free.size
         task, r = self.task, self.task.loss.excess_weight
         power = np.maximum(np.abs(state.total) ** 2 @ task.smoothing, _LEAST_POWER)
-        inner = np.conj(state.total) * state.parts
-        slopes = np.array([self._inner_slope(state, inner, int(place)) for place in self.free])
+        bands = [
+            table.slopes(state.x[self.equaliser_places(e)]) for e, table in enumerate(self.tables)
+        ]
+        slopes = self._power_slopes(state, [logs for logs, _, _ in bands])[self.free]
         bent = slopes @ task.smoothing  # half of what the power gains, (V', S, F)
         d = power_ratio_db(power) - task.target_db - state.level
         short = np.minimum(d - self.asked, 0.0)
-        jacobian = (bent / power / _NEPERS).reshape(self.free.size, -1)
+        jacobian = (bent / power / NEPERS_PER_DB).reshape(self.free.size, -1)
         gradient = jacobian @ (self.weights * (r * np.maximum(d, 0.0) + short)).ravel()
         counted = (self.weights * (r * (d > 0.0) + (short < 0.0))).ravel()
         weighted = jacobian * counted
         column = weighted.sum(axis=1)
         curvature = weighted @ jacobian.T
         curvature -= np.outer(column, column) / max(float(counted.sum()), 1e-9)
-        for weights, residuals, rows in self._penalties(state, bent, power):
+        for weights, residuals, rows in self._penalties(state, bands, bent, power):
             gradient = gradient + rows @ (weights * residuals)
             curvature = curvature + weights * rows @ rows.T
         return gradient, curvature
 
+    def _power_slopes(self, state: State, logs: list[ComplexArray]) -> FloatArray:
+        """Return half of the slope of the power at the points in every value, (V, S, P)."""
+        inner = np.conj(state.total) * state.parts
+        of_lines = np.array([inner[self.lines == i].sum(axis=0) for i in range(self.n)])
+        found = [-self.turn.imag * of_lines.imag, NEPERS_PER_DB * of_lines.real]
+        for e, log in enumerate(logs):
+            of_bands = inner[self.bands_of == e].sum(axis=0)
+            found.append((log[:, None, :] * of_bands).real)
+        return np.concatenate(found)
+
     def _penalties(
-        self, state: State, bent: FloatArray, power: FloatArray
+        self,
+        state: State,
+        bands: list[tuple[ComplexArray, FloatArray, FloatArray]],
+        bent: FloatArray,
+        power: FloatArray,
     ) -> Iterator[tuple[float, FloatArray, FloatArray]]:
         """Yield weight, residuals (R,) and their slopes (V', R): mean cut, output, limit rows."""
         task, n, free = self.task, self.n, self.free
-        means = np.zeros((n, free.size))
-        for j in np.flatnonzero(free >= 2 * n):
-            slope = self.band_log(int(free[j]), float(state.x[free[j]]))[2]
-            means[self.bands_of == self._equaliser_at(int(free[j])), j] = (
-                slope.real @ self.mean_of / _NEPERS
-            )
+        means = np.zeros((n, len(self.choices)))
+        for e, (_, _, mean_slopes) in enumerate(bands):
+            means[np.ix_(self.bands_of == e, self.equaliser_places(e))] = mean_slopes
+        means = means[:, free]
         cut = float(self.mean_cut(state.means))
         if cut < 0.0:
             yield MEAN_CUT_WEIGHT, np.array([cut]), means.mean(axis=0)[:, None]
-        over = state.given_up - task.most_given_up_db
+        over = state.given_up - task.most_given_up_db + _OUTPUT_MARGIN_DB
         if over > 0.0:
             first = int((state.x[n + self.lines] + self._source_means(state.means)).argmax())
             driven = means[first] + (free == n + self.lines[first])
             average = task.seat_weights @ power
-            louder = np.einsum("s,vsf->vf", task.seat_weights, bent) / average / _NEPERS
-            yield (
-                _OUTPUT_WEIGHT,
-                np.array([over]),
-                (driven - louder @ task.frequency_weights)[:, None],
-            )
-        for e, bands in enumerate(task.equalisers):
-            excess = state.rows[e] - bands.cap_db
+            louder = np.einsum("s,vsf->vf", task.seat_weights, bent) / average / NEPERS_PER_DB
+            slope = driven - louder @ task.frequency_weights
+            yield _OUTPUT_WEIGHT, np.array([over]), slope[:, None]
+        for e, (_, row_slopes, _) in enumerate(bands):
+            excess = state.rows[e] - task.equalisers[e].cap_db
             broken = np.flatnonzero(excess > 0.0)
             if broken.size:
-                rows = np.zeros((free.size, broken.size))
-                for j in np.flatnonzero(np.isin(free, self.equaliser_places(e))):
-                    rows[j] = self._row_slope(e, int(free[j]), float(state.x[free[j]]))[broken]
-                yield _ROW_WEIGHT / excess.size, excess[broken], rows
-
-    def _equaliser_at(self, place: int) -> int:
-        return int(np.searchsorted(self.first_band, place, side="right")) - 1
-
-    def _inner_slope(self, state: State, inner: ComplexArray, place: int) -> FloatArray:
-        """Return half of the slope of the power at the points, (S, P)."""
-        n = self.n
-        if place < n:
-            return np.asarray((self.turn * inner[self.lines == place].sum(axis=0)).real)
-        if place < 2 * n:
-            return np.asarray(_NEPERS * inner[self.lines == place - n].sum(axis=0).real)
-        e = self._equaliser_at(place)
-        slope = self.band_log(place, float(state.x[place]))[2]
-        return np.asarray((slope * inner[self.bands_of == e].sum(axis=0)).real)
-
-    def _row_slope(self, e: int, place: int, value: float) -> FloatArray:
-        gains = self.choices[place]
-        table = self.task.equalisers[e].limit_tables_db[place - self.first_band[e]]
-        k = int(np.clip(np.searchsorted(gains, value) - 1, 0, gains.size - 2))
-        return np.asarray((table[k + 1] - table[k]) / (gains[k + 1] - gains[k]))
+                rows = np.zeros((len(self.choices), broken.size))
+                rows[self.equaliser_places(e)] = row_slopes[:, broken]
+                yield _ROW_WEIGHT / excess.size, excess[broken], rows[free]

@@ -30,37 +30,40 @@ _STEPS, _TRIALS = 25, 6
 _DAMPING = 1e-2
 _LEAST_SHARE = 2e-3  # of the merit, that a step of the descent has to gain
 _GRID_SHARE = 0.3  # of the evaluations, kept for the grid
-_FINALISTS = 3
+_FINALISTS = 4
 _STALE = 20
 _COARSE_DELAY = 0.5  # ms
 _DRAWN = 24
 _REACH, _DELAY_REACH = 3, 10
 _LEAST_FALL = 1e-7
+_FEW, _FEW_STARTS = 10_000, 3  # evaluations, below which the loudest is searched from few starts
 _SEED = 1
 
 
-def find_loudest(model: Model) -> State:
+def find_loudest(model: Model, *, starts: int | None = None) -> State:
     """Return the best sum in phase, over delay and polarity, and tell the model how loud it is.
 
     Levels and bands at rest. Delay and polarity of one source after the other, over half
-    milliseconds and then all choices, from several starts, until nothing is louder.
+    milliseconds, until nothing is louder: from all delays at one end, from one at the other, and
+    from drawn ones; `starts` of them, or all. The best few go on over all choices.
     """
     rng = np.random.default_rng(_SEED)
     x, signs = model.at_rest()
     lines = np.unique(model.lines)
-    best: State | None = None
-    for start in range(2 + 2 * len(lines)):
-        begun, turned = x.copy(), signs
-        if start:
-            begun, turned = _redrawn(model, x, signs, rng)
-            begun[model.n :] = x[model.n :]
-        state = model.state(model.rounded(begun), turned)
-        for step in (_COARSE_DELAY, 0.0):
-            if step or best is None or _output(model, state) > _output(model, best) - 0.2:
-                state = _louder(model, state, step)
-        if best is None or _output(model, state) > _output(model, best) + 1e-9:
-            best = state
-    assert best is not None
+    begins = [(x, signs)]
+    for one in (*lines, -1):
+        for ends in ((model.low, model.high), (model.high, model.low)):
+            begun = x.copy()
+            begun[lines] = np.where(lines == one, ends[0][lines], ends[1][lines])
+            begins.append((begun, signs))
+    for _ in range(2 * len(lines)):
+        begun, turned = _redrawn(model, x, signs, rng)
+        begun[model.n :] = x[model.n :]
+        begins.append((model.rounded(begun), turned))
+    coarse = [_louder(model, model.state(*start), _COARSE_DELAY) for start in begins[:starts]]
+    coarse.sort(key=lambda state: -_output(model, state))
+    fine = [_louder(model, state, 0.0) for state in coarse[:_FINALISTS]]
+    best = max(fine, key=lambda state: _output(model, state))
     told = model.task.loudest_db
     model.loudest_db = _output(model, best) if told is None else told - model.unit_db
     return model.state(best.x, best.signs)
@@ -94,14 +97,19 @@ def _thinned(delays: FloatArray, step: float) -> FloatArray:
     return np.asarray(delays[kept])
 
 
-def search(model: Model, *, evaluations: int) -> State:
+def search(
+    model: Model, *, evaluations: int, start: tuple[FloatArray, FloatArray] | None = None
+) -> State:
     """Return the best setting on the grid that was found with so many evaluations, about.
 
-    It keeps every limit: the best sum in phase does, with all bands at 0.
+    It keeps every limit: the best sum in phase does, with all bands at 0. Values and signs to
+    `start` from are tried as well.
     """
-    loudest = find_loudest(model)
+    loudest = find_loudest(model, starts=None if evaluations >= _FEW else _FEW_STARTS)
     rng = np.random.default_rng(_SEED)
     pool = [_descended(model, state) for state in _starts(model, loudest, rng)]
+    if start is not None:
+        pool.append(_descended(model, model.state(*start)))
     until = int((1.0 - _GRID_SHARE) * evaluations)
     current, stale = min(pool, key=model.smooth_merit), 0
     while model.evaluations < until and model.free.size:
@@ -119,20 +127,26 @@ def search(model: Model, *, evaluations: int) -> State:
 
 
 def _best_on_grid(model: Model, loudest: State, pool: list[State], evaluations: int) -> State:
-    """Round the best few, and improve the better of them on the grid."""
-    finalists: list[State] = [model.state(model.rounded(loudest.x), loudest.signs)]
+    """Round the best few and improve them on the grid, then what lies near the best of them."""
+    rng = np.random.default_rng(_SEED)
+    best = model.state(model.rounded(loudest.x), loudest.signs)
     taken: list[State] = []
     for state in sorted(pool, key=model.smooth_merit):
-        if all(_apart(state, other) for other in taken):
+        if len(taken) < _FINALISTS and all(_apart(state, other) for other in taken):
             taken.append(state)
-        if len(taken) == _FINALISTS:
-            break
-    for state in taken:
-        rounded = model.state(model.rounded(state.x), state.signs, state.level)
-        finalists.append(improved(model, rounded, pairs=False, until=evaluations))
-    finalists.sort(key=lambda state: state.merit)
-    best = [improved(model, state, until=evaluations) for state in finalists[:2]]
-    return min(best, key=lambda state: state.merit)
+            found = improved(model, _on_grid(model, state), until=evaluations, pairs=False)
+            best = min(best, found, key=lambda one: one.merit)
+    best = improved(model, best, until=evaluations)
+    while model.evaluations < evaluations and model.free.size:
+        near = _on_grid(model, _descended(model, _kicked(model, best, rng)))
+        found = improved(model, near, until=evaluations, pairs=False)
+        if found.merit < best.merit:
+            best = improved(model, found, until=evaluations)
+    return best
+
+
+def _on_grid(model: Model, state: State) -> State:
+    return model.state(model.rounded(state.x), state.signs, state.level)
 
 
 def _apart(one: State, other: State) -> bool:
@@ -254,6 +268,8 @@ def improved(
         if not pairs:
             return state
         state = _round_of_moves(model, state, may, pairs=True, flips=flips)
+        if flips:
+            state = _wide_moves(model, state, may)
         if state.merit >= before - _LEAST_FALL:
             return state
     return state
@@ -275,6 +291,14 @@ def _round_of_moves(
         settings = _near_settings(model, state, e, may, pairs=pairs)
         if len(settings):
             state = _better(model, state, model.band_moves(state, e, settings))
+    return state
+
+
+def _wide_moves(model: Model, state: State, may: BoolArray) -> State:
+    """Move the delay of one line to any choice, also with polarity turned."""
+    for line in map(int, np.flatnonzero(may[: model.n])):
+        level = state.x[model.n + line : model.n + line + 1]
+        state = _better(model, state, model.line_moves(state, line, model.choices[line], level))
     return state
 
 

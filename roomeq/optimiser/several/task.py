@@ -105,6 +105,9 @@ class BandSet:
     drive_db : ndarray, shape (G,), optional
         Most that level and summed response may reach together there; None: no limit.
     present_gains_db : ndarray, shape (B,)
+        Where they stand, whether or not they may be set so.
+    present_response : ndarray, shape (P,)
+        Complex response of all bands as they stand.
     """
 
     gains_db: tuple[FloatArray, ...]
@@ -113,6 +116,7 @@ class BandSet:
     cap_db: FloatArray
     drive_db: FloatArray | None = None
     present_gains_db: FloatArray
+    present_response: ComplexArray
 
     def __post_init__(self) -> None:
         sizes = [gains.size for gains in self.gains_db]
