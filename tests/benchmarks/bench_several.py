@@ -2,7 +2,7 @@
 
 Run by hand: ``python several_reference.py FILE 100 140`` once, for an hour, then
 ``python bench_several.py FILE [evaluations for each value]``; ``--without-evolution`` leaves out
-the slow rival, ``--places N`` times N rooms of ten places.
+the slow rival.
 """
 
 from __future__ import annotations
@@ -155,7 +155,8 @@ def main():
             f"9 of 10 {np.quantile(values, 0.9):6.3f}  most {values.max():6.3f}"
         )
     print(f"within 1.03 of the reference: {np.mean(table['ratio'] <= 1.03):.2f}")
-    print(f"worse than evolution: {np.sum(table['ratio'] > table['evolution'])} of {len(rows)}")
+    worse = table["ratio"] > 1.005 * table["evolution"]  # it may end between the steps
+    print(f"worse than evolution by more than 0.005: {np.sum(worse)} of {len(rows)}")
 
 
 if __name__ == "__main__":

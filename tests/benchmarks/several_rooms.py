@@ -182,7 +182,7 @@ class SeveralRoom:
                     )
                     total = rest + signs[i] * turn[:, None] * self.pressures[i]
                     power = self.seat_weights @ (np.abs(total) ** 2) @ SMOOTH
-                    levels = 10.0 * np.log10(power) @ AXIS_WEIGHTS
+                    levels = 10.0 * np.log10(np.maximum(power, 1e-30)) @ AXIS_WEIGHTS
                     at[i] = int(levels.argmax())
                 if levels.max() < value + 1e-6:
                     break

@@ -20,11 +20,13 @@ from roomeq.optimiser.several.task import IntArray, SeveralTask, SourceSetting
 
 __all__ = ["SeatFigures", "Together", "WithoutOne", "by_power", "choose_together"]
 
-EVALUATIONS_EACH = 6000
+EVALUATIONS_EACH = 5000
 """Settings judged for each value that may be chosen."""
 EVALUATIONS_BASE = 10
 """As many values more, since few values without bands are no easier."""
-WITHOUT_SHARE = 0.1
+ALIKE_SHARE = 0.15
+"""Of them, for the same bands before all sources where each has its own."""
+WITHOUT_SHARE = 0.08
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -131,8 +133,8 @@ def choose_together(
     ----------
     task : SeveralTask
     evaluations : int, optional
-        About how many settings are judged; by default 6000 for each value that may be chosen, and
-        60000.
+        About how many settings are judged; by default 5000 for each value that may be chosen, and
+        50000.
     contributions : bool
         Whether to find out what each source contributes, for about as much again.
     start : tuple of ndarray, optional
@@ -148,13 +150,26 @@ def choose_together(
     model = Model(task.of_seats(np.argsort(power.sum(axis=0), kind="stable")).of_sources(order))
     if evaluations is None:
         evaluations = EVALUATIONS_EACH * (model.free.size + EVALUATIONS_BASE)
-    best = search(model, evaluations=evaluations, start=start)
-    before = model.before()
-    proposed = with_few_moves(model, best, before)
-    spent, without = model.evaluations, []
+    before, spent = model.before(), 0
+    alike, found_alike = model.task.with_one_equaliser(), None
+    if alike is not None:
+        one = Model(alike)
+        found_alike = search(one, evaluations=int(ALIKE_SHARE * evaluations))
+        spent += one.evaluations
+    starts = [] if start is None else [start]
+    if found_alike is not None:
+        starts.append((_spread(model, found_alike), found_alike.signs))
+    best = search(model, evaluations=evaluations - spent, starts=starts)
+    limit = tie_loss(best, before)
+    if found_alike is not None and found_alike.merit <= limit:
+        few = with_few_moves(one, found_alike, one.before(), limit=limit)
+        proposed = model.state(_spread(model, few), few.signs)
+    else:
+        proposed = with_few_moves(model, best, before)
+    spent, without = spent + model.evaluations, []
     for i in range(model.n) if contributions and model.n > 1 else ():
-        one, count = _without(model, i, proposed, before, int(WITHOUT_SHARE * evaluations))
-        without.append(one)
+        left, count = _without(model, i, proposed, before, int(WITHOUT_SHARE * evaluations))
+        without.append(left)
         spent += count
     back = np.argsort(order)
     plain = Model(task)
@@ -187,6 +202,12 @@ def by_power(task: SeveralTask) -> tuple[int, ...]:
     """Return the sources by their power at the seats: the order that the search takes."""
     power = [float(np.sum(np.abs(source.pressures) ** 2)) for source in task.sources]
     return tuple(int(i) for i in np.argsort(power, kind="stable"))
+
+
+def _spread(model: Model, state: State) -> FloatArray:
+    """Return the values of a setting whose one equaliser stands before all."""
+    n = model.n
+    return np.concatenate([state.x[: 2 * n], *[state.x[2 * n :]] * len(model.task.equalisers)])
 
 
 def _without(

@@ -31,12 +31,15 @@ def tie_loss(best: State, before: State) -> float:
     return (deviation + TIE_SHARE * max(math.sqrt(before.loss) - deviation, 0.0)) ** 2
 
 
-def with_few_moves(model: Model, best: State, before: State) -> State:
+def with_few_moves(
+    model: Model, best: State, before: State, *, limit: float | None = None
+) -> State:
     """Return a setting tied with the best that moves little: each time the cheapest one put back.
 
-    Between the rounds what is still moved is improved again.
+    Between the rounds what is still moved is improved again. `limit` is the loss that is still
+    tied, by default `tie_loss`.
     """
-    limit = tie_loss(best, before)
+    limit = tie_loss(best, before) if limit is None else limit
     state = _shifted(model, best, before)
     for _ in range(_ROUNDS):
         fewer = _put_back(model, state, before, limit)

@@ -32,6 +32,7 @@ _BROKEN, _PER_DB = 1e3, 1e2
 _ROW_WEIGHT, _OUTPUT_WEIGHT = 300.0, 100.0  # of squared excesses while values are continuous
 _OUTPUT_MARGIN_DB = 0.01  # what rounding may lose
 _LEAST_POWER = 1e-20
+_DECIMALS = 9  # of pressures, so that unit and order leave not even a rounding error
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -87,7 +88,7 @@ class Model:
         self.pressures = np.array([source.pressures for source in task.sources])
         mean_power = np.mean(np.abs(self.pressures) ** 2)
         self.unit_db = float(power_ratio_db(max(mean_power, np.finfo(np.float64).tiny)))
-        self.pressures = self.pressures / 10.0 ** (self.unit_db / 20.0)
+        self.pressures = np.round(self.pressures / 10.0 ** (self.unit_db / 20.0), _DECIMALS)
         self.lines = np.array(task.lines())
         self.bands_of = np.array([-1 if s.equaliser is None else s.equaliser for s in task.sources])
         own = self.lines == np.arange(self.n)

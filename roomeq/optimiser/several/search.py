@@ -12,7 +12,7 @@ the same numbers each time. "Best found"; no bound is claimed.
 from __future__ import annotations
 
 import itertools
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 import numpy as np
 from numpy.random import Generator
@@ -98,18 +98,20 @@ def _thinned(delays: FloatArray, step: float) -> FloatArray:
 
 
 def search(
-    model: Model, *, evaluations: int, start: tuple[FloatArray, FloatArray] | None = None
+    model: Model,
+    *,
+    evaluations: int,
+    starts: Sequence[tuple[FloatArray, FloatArray]] = (),
 ) -> State:
     """Return the best setting on the grid that was found with so many evaluations, about.
 
-    It keeps every limit: the best sum in phase does, with all bands at 0. Values and signs to
-    `start` from are tried as well.
+    It keeps every limit: the best sum in phase does, with all bands at 0. Values and signs in
+    `starts` are tried as well.
     """
     loudest = find_loudest(model, starts=None if evaluations >= _FEW else _FEW_STARTS)
     rng = np.random.default_rng(_SEED)
     pool = [_descended(model, state) for state in _starts(model, loudest, rng)]
-    if start is not None:
-        pool.append(_descended(model, model.state(*start)))
+    pool += [_descended(model, model.state(*start)) for start in starts]
     until = int((1.0 - _GRID_SHARE) * evaluations)
     current, stale = min(pool, key=model.smooth_merit), 0
     while model.evaluations < until and model.free.size:

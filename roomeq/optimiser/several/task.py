@@ -11,7 +11,7 @@ judged. Delays in s (positive is later), levels and gains in dB, polarity +1 or 
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
-from typing import Self
+from typing import Any, Self
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,6 +25,7 @@ from roomeq.wanted.loss import Loss
 __all__ = ["BandSet", "SeveralTask", "Source", "SourceSetting"]
 
 IntArray = NDArray[np.int64]
+_DECIMALS = 12  # of weights, so that the order of seats leaves not even a rounding error
 MOST_GIVEN_UP_DB = 3.0
 """Output that may be given up against the best sum in phase; common practice, no source."""
 
@@ -128,6 +129,17 @@ class BandSet:
         if not np.all(self.cap_db >= 0.0):
             raise ValueError("cap_db must be at least 0, so that all bands at 0 keep it")
 
+    def is_like(self, other: BandSet) -> bool:
+        """Return whether another offers the same bands, within the same limits, and stands so."""
+
+        def arrays(bands: BandSet) -> list[NDArray[Any]]:
+            drive = np.zeros(0) if bands.drive_db is None else bands.drive_db
+            tables = (*bands.gains_db, *bands.responses, *bands.limit_tables_db)
+            return [*tables, bands.cap_db, drive, bands.present_gains_db, bands.present_response]
+
+        mine, its = arrays(self), arrays(other)
+        return len(mine) == len(its) and all(map(np.array_equal, mine, its))
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class SeveralTask:
@@ -175,7 +187,7 @@ class SeveralTask:
             weights = np.asarray(getattr(self, name), dtype=np.float64)
             if not (np.all(weights >= 0) and 0 < weights.sum() < np.inf):
                 raise ValueError(f"{name} must be finite, not negative and not all zero")
-            object.__setattr__(self, name, readonly(weights / weights.sum()))
+            object.__setattr__(self, name, readonly(np.round(weights / weights.sum(), _DECIMALS)))
         shape = self.seat_weights.size, self.points.size
         if not self.sources:
             raise ValueError("needs at least one source")
@@ -240,6 +252,16 @@ class SeveralTask:
         ]
         equalisers = tuple(self.equalisers[e] for e in used)
         return replace(self, sources=tuple(sources), equalisers=equalisers)
+
+    def with_one_equaliser(self) -> Self | None:
+        """Return the task with the same bands before all sources; None if they are not alike."""
+        first, *others = self.equalisers or (None,)
+        if first is None or not others or any(s.equaliser is None for s in self.sources):
+            return None
+        if not all(first.is_like(other) for other in others):
+            return None
+        sources = tuple(replace(source, equaliser=0) for source in self.sources)
+        return replace(self, sources=sources, equalisers=(first,))
 
     def of_seats(self, order: IntArray) -> Self:
         """Return the task with some seats alone, in the order given."""
