@@ -1,8 +1,8 @@
 """Several subwoofers against a reference search, differential evolution, and each of its rules.
 
 Run by hand: ``python several_reference.py FILE 100 140`` once, for an hour, then
-``python bench_several.py FILE [evaluations for each value]``; ``--without-evolution`` leaves out
-the slow rival.
+``python bench_several.py FILE``; ``--each`` evaluations for each value, ``--without-evolution``
+leaves out the slow rival.
 """
 
 from __future__ import annotations

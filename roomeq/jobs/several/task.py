@@ -183,4 +183,5 @@ def _bands(room: Room, points: FloatArray) -> BandSet:
         ),
         cap_db=cap.at(rows),
         present_gains_db=room.present.gains_db,
+        present_response=equaliser.response(room.present.gains_db, points),
     )

@@ -45,8 +45,8 @@ def places_text(found: RoomPlaces, *, detail: bool = False) -> str:
         if (choices := found.of_size(count))
     ]
     explained = (
-        "Deviation: of each seat by itself, mean over the seats, with the best settings found. S.d.: "
-        "how the seats differ. Output: at equal drive, against the loudest here."
+        "Deviation: of each seat by itself, mean over the seats, with the best settings found. "
+        "S.d.: how the seats differ. Output: at equal drive, against the loudest here."
     )
     return text_of(
         [

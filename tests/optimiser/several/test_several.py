@@ -171,12 +171,12 @@ def test_not_behind_differential_evolution():
 
 
 def test_few_moves_are_tied_with_the_best():
-    model = Model(task_of(random_room(14, 2, 6)))
+    model = Model(task_of(random_room(5, 2, 6)))
     best, before = search(model, evaluations=15000), model.before()
     few = with_few_moves(model, best, before)
     assert few.merit <= tie_loss(best, before) + 1e-9
     counts = [count_moves(model, s.x, s.signs, before) for s in (best, few)]
-    assert counts[1] <= counts[0] - 3
+    assert counts[1] <= counts[0] - 6
 
 
 def test_alike_where_nothing_is_lost():
