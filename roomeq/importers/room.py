@@ -187,7 +187,7 @@ def _room(
         )
     except ValueError as error:
         raise RoomFileError(str(error), path=room_file.location) from error
-    told = (*chain, *room.notes, *_modes(room_file))
+    told = tuple(dict.fromkeys((*chain, *room.notes, *_modes(room_file))))
     room = replace(room, recordings=_recordings(room, room_file, sweeps), notes=told)
     sound = without_spoilt(room)
     if sound is not room and room_file.levels.repeatability_db is None:
