@@ -84,9 +84,9 @@ def together_files(
     """
     surveys = [one.room.survey for one in subwoofers]
     summed = summed_survey(surveys, coherent=common_time)
-    coherent = summed.measurements[0].response.has_phase
-    findings = list(_time_doubts(common_time, coherent=coherent))
-    if measured is not None and coherent:
+    bare = [entry.seat for entry in summed.measurements if not entry.response.has_phase]
+    findings = list(_time_doubts(common_time, bare))
+    if measured is not None and not bare:
         findings += _sum_doubts(summed, measured)
     if rest is None:
         survey = summed
@@ -140,7 +140,7 @@ def told_of_each(room: Room) -> Room:
     )
 
 
-def _time_doubts(common_time: bool, *, coherent: bool) -> Iterator[str]:
+def _time_doubts(common_time: bool, without_phase: Sequence[str]) -> Iterator[str]:
     remedy = (
         "delay and polarity cannot be chosen, and where they cancel is not seen: the powers are "
         "added. Measure each with a loopback, or against a reference loudspeaker that stays"
@@ -150,8 +150,11 @@ def _time_doubts(common_time: bool, *, coherent: bool) -> Iterator[str]:
             "the subwoofers are not said to be measured against one time zero: "
             f"{remedy}, and state common_reference = true in [timing]"
         )
-    elif not coherent:
-        yield f"a response of the subwoofers has no phase: {remedy}, and export the phase"
+    elif without_phase:
+        yield (
+            f"a response of the subwoofers has no phase (at {', '.join(without_phase)}): {remedy}, "
+            "and export the phase"
+        )
 
 
 def _sum_doubts(summed: Survey, measured: Survey) -> Iterator[str]:

@@ -34,7 +34,7 @@ def subwoofer_findings(room: RoomFile) -> Iterator[Finding]:
 
 def _measured_alone(room: RoomFile) -> Iterator[Finding]:
     """Yield measurements whose subwoofer or place does not fit what played."""
-    names = [one.name for one in room.subwoofers]
+    names, tried = [one.name for one in room.subwoofers], dict[str, str | None]()
     for index, entry in enumerate(room.measurements):
         path = ("measurements", index)
         for key in ("subwoofer", "place"):
@@ -44,10 +44,8 @@ def _measured_alone(room: RoomFile) -> Iterator[Finding]:
                     (*path, key),
                     "leave it out, or correct the source",
                 )
-        if entry.place is not None:
-            if not entry.place.strip():
-                yield "the place has no name", (*path, "place"), "give it one"
-            continue
+        if entry.place is not None and not entry.place.strip():
+            yield "the place has no name", (*path, "place"), "give it one"
         if entry.subwoofer is not None and entry.subwoofer not in (*names, TOGETHER):
             listed = ", ".join(map(repr, names)) or "none"
             yield (
@@ -55,13 +53,35 @@ def _measured_alone(room: RoomFile) -> Iterator[Finding]:
                 (*path, "subwoofer"),
                 f"listed: {listed}; or list it",
             )
-        if names and entry.source == "sub" and entry.subwoofer is None:
+        if entry.place is not None:
+            yield from _tried(room, index, tried)
+        elif names and entry.source == "sub" and entry.subwoofer is None:
             yield (
                 f"it is not said which subwoofer {entry.file!r} was measured of",
                 path,
                 f'write subwoofer = ..., one of {", ".join(map(repr, names))}; "all" for all of '
                 "them together",
             )
+
+
+def _tried(room: RoomFile, index: int, tried: dict[str, str | None]) -> Iterator[Finding]:
+    """Yield where more than one subwoofer was measured at one place."""
+    entry, path = room.measurements[index], ("measurements", index, "subwoofer")
+    assert entry.place is not None
+    before = tried.setdefault(entry.place, entry.subwoofer)
+    if entry.subwoofer == TOGETHER:
+        yield "one subwoofer is tried at a place, not all of them", path, "name the one"
+    elif entry.subwoofer != before:
+        yield (
+            f"at place {entry.place!r} {_said(entry.subwoofer)} was measured, and {_said(before)} "
+            "before",
+            path,
+            "one subwoofer is tried at a place; two there are two places, with two names",
+        )
+
+
+def _said(name: str | None) -> str:
+    return "one without a name" if name is None else repr(name)
 
 
 def _tables(room: RoomFile) -> Iterator[Finding]:

@@ -36,7 +36,7 @@ _REACH_OCTAVES = 1.0 / 12.0
 
 def together_obstacle(room: Room) -> str | None:
     """Say why subwoofers cannot be set together, and what is missing; None if they can be."""
-    if not room.survey.of_source("sub").measurements[0].response.has_phase:
+    if not all(e.response.has_phase for e in room.survey.of_source("sub").measurements):
         return (
             "delay, polarity and level of several subwoofers need one time zero and phase: measure "
             "each with a loopback, or against a reference loudspeaker that stays, export with "
