@@ -35,7 +35,7 @@ def late(pressure, delay, *, axis=AXIS):
     return pressure * np.exp(-2j * np.pi * axis * delay)
 
 
-def echoes(seed, *, seats=len(SEATS), axis=AXIS, count=5, strength=0.5):
+def echoes(seed, *, seats=3, axis=AXIS, count=5, strength=0.5):
     """Return a subwoofer's pressure at seats: box, direct sound and echoes, shape (S, F)."""
     rng = np.random.default_rng(seed)
     s = 1j * axis / 30.0

@@ -119,7 +119,7 @@ def test_a_file_of_the_second_that_cannot_be_read_is_named_with_its_line(tmp_pat
     text = (folder / "room.toml").read_text("utf-8")
     text = text.replace('file = "1 right.txt"', 'file = "1 right.txt"\nlevel_column = 9')
     (folder / "room.toml").write_text(text, "utf-8")
-    with pytest.raises(Exception, match="1 right.txt"):
+    with pytest.raises(Exception, match=r"1 right\.txt"):
         read_room(folder)
 
 
@@ -154,7 +154,7 @@ def test_a_fault_at_a_place_points_at_its_measurement(tmp_path):
     text = (folder / "room.toml").read_text("utf-8")
     text = text.replace('file = "2 middle.txt"', 'file = "2 middle.txt"\nlevel_column = 9')
     (folder / "room.toml").write_text(text, "utf-8")
-    with pytest.raises(Exception, match="2 middle.txt"):
+    with pytest.raises(Exception, match=r"2 middle\.txt"):
         read_room(folder)
 
 

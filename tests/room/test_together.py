@@ -1,4 +1,4 @@
-"""The sum of several subwoofers against closed forms: two equal sources in phase, inverted, late."""
+"""The sum of subwoofers against closed forms: two equal ones in phase, inverted, late."""
 
 from dataclasses import replace
 
@@ -147,11 +147,11 @@ def test_no_common_seat_is_refused():
 
 def test_no_common_frequencies_are_refused():
     high = survey([("a", ONE)], axis=AXIS * 100.0)
-    with pytest.raises(ValueError, match="seat 'a'.*share no frequencies"):
+    with pytest.raises(ValueError, match=r"seat 'a'.*share no frequencies"):
         summed_survey([survey([("a", ONE)]), high], coherent=True)
 
 
 def test_unlike_references_are_refused():
     other = survey([("a", ONE)], level_reference="relative")
-    with pytest.raises(ValueError, match="seat 'a'.* and .*measure alike"):
+    with pytest.raises(ValueError, match=r"seat 'a'.* and .*measure alike"):
         summed_survey([survey([("a", ONE)], level_reference="spl"), other], coherent=True)
