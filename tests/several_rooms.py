@@ -35,6 +35,24 @@ def late(pressure, delay, *, axis=AXIS):
     return pressure * np.exp(-2j * np.pi * axis * delay)
 
 
+def digital_band(axis, *, centre, gain_db, q=4.318):
+    """Return a peaking section of the W3C Audio EQ Cookbook at 48 kHz."""
+    w0, a = 2 * np.pi * centre / 48000.0, 10.0 ** (gain_db / 40.0)
+    alpha = np.sin(w0) / (2 * q)
+    z = np.exp(-2j * np.pi * axis / 48000.0)
+    top = (1 + alpha * a) - 2 * np.cos(w0) * z + (1 - alpha * a) * z**2
+    bottom = (1 + alpha / a) - 2 * np.cos(w0) * z + (1 - alpha / a) * z**2
+    return top / bottom
+
+
+def set_to(pressures, *, gains_db=(), level_db=0.0, delay=0.0, inverted=False, axis=AXIS):
+    """Return pressures behind nine bands at 20 to 125 Hz (IEC 61260-1), level, delay, polarity."""
+    gain = 10.0 ** (level_db / 20.0) * (-1.0 if inverted else 1.0)
+    for band, own_db in enumerate(gains_db):
+        gain = gain * digital_band(axis, centre=10.0 ** (1.3 + 0.1 * band), gain_db=own_db)
+    return late(pressures * gain, delay, axis=axis)
+
+
 def echoes(seed, *, seats=3, axis=AXIS, count=5, strength=0.5):
     """Return a subwoofer's pressure at seats: box, direct sound and echoes, shape (S, F)."""
     rng = np.random.default_rng(seed)

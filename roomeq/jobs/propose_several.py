@@ -91,9 +91,7 @@ def propose_several(
     together = choose_together(task)
     settings = settings_of(now.subwoofers, together)
     gained_db = together.before.deviation_db - together.after.deviation_db
-    no_change = judge_improvement(
-        gained_db, repeatability_db=room.repeatability_db, excess_fall_db=math.inf
-    )
+    no_change = judge_improvement(gained_db, repeatability_db=room.repeatability_db)
     if no_change is not None:
         settings, together = _as_they_are(settings), replace(together, after=together.before)
     settings, left_db = _within_drive(now, settings)

@@ -59,12 +59,12 @@ WRONG = {
         (19, "the place has no name", "give it one"),
     ),
     "a name that is not listed": (
-        TWO + MORE + 'subwoofer = "bakc"\n',
-        (19, "subwoofer 'bakc' is not listed", "listed: 'front', 'back'"),
+        TWO + MORE + 'subwoofer = "rear"\n',
+        (19, "subwoofer 'rear' is not listed", "listed: 'front', 'back'"),
     ),
     "a name that is not listed at a place": (
-        TWO + MORE + 'subwoofer = "bakc"\nplace = "window"\n',
-        (19, "subwoofer 'bakc' is not listed", "listed: 'front', 'back'"),
+        TWO + MORE + 'subwoofer = "rear"\nplace = "window"\n',
+        (19, "subwoofer 'rear' is not listed", "listed: 'front', 'back'"),
     ),
     "all of them at a place": (
         TWO + MORE + 'subwoofer = "all"\nplace = "window"\n',

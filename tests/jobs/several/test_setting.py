@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from several_rooms import AXIS, OWN, SEATS, echoes, late, write_several
+from several_rooms import AXIS, OWN, SEATS, digital_band, echoes, late, write_several
 
 from roomeq.importers.room import read_room
 from roomeq.jobs.several.setting import OneSetting, room_as_set, settings_of
@@ -13,17 +13,6 @@ from roomeq.optimiser.several.choose import choose_together
 from roomeq.optimiser.several.task import SourceSetting
 
 FRONT, BACK = echoes(1), late(echoes(2), 0.003)
-FS = 48000.0
-
-
-def digital_band(axis, *, centre, gain_db, q=4.318):
-    """Return a peaking section of the W3C Audio EQ Cookbook at 48 kHz."""
-    w0, a = 2 * np.pi * centre / FS, 10.0 ** (gain_db / 40.0)
-    alpha = np.sin(w0) / (2 * q)
-    z = np.exp(-2j * np.pi * axis / FS)
-    top = (1 + alpha * a) - 2 * np.cos(w0) * z + (1 - alpha * a) * z**2
-    bottom = (1 + alpha / a) - 2 * np.cos(w0) * z + (1 - alpha / a) * z**2
-    return top / bottom
 
 
 @pytest.fixture(scope="module")
