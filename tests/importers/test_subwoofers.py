@@ -4,7 +4,7 @@ import re
 
 import numpy as np
 import pytest
-from several_rooms import AXIS, HEAD, OWN, SEATS, echoes, late, write_response, write_several
+from subwoofer_rooms import AXIS, HEAD, OWN, SEATS, echoes, late, write_response, write_several
 
 from roomeq.base.errors import RoomFileError
 from roomeq.importers.room import read_room

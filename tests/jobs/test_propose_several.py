@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from several_rooms import (
+from subwoofer_rooms import (
     AXIS,
     HEAD,
     OWN,

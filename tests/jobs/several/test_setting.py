@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from several_rooms import AXIS, OWN, SEATS, digital_band, echoes, late, write_several
+from subwoofer_rooms import AXIS, OWN, SEATS, digital_band, echoes, late, write_several
 
 from roomeq.importers.room import read_room
 from roomeq.jobs.several.setting import OneSetting, room_as_set, settings_of

@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from several_rooms import AXIS, HEAD, OWN, SEATS, echoes, late, write_response, write_several
+from subwoofer_rooms import AXIS, HEAD, OWN, SEATS, echoes, late, write_response, write_several
 
 from roomeq.importers.room import read_room
 from roomeq.jobs.several.task import feeder_of, several_task, together_obstacle
