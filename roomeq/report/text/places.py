@@ -46,7 +46,9 @@ def places_text(found: RoomPlaces, *, detail: bool = False) -> str:
     ]
     explained = (
         "Deviation: of each seat by itself, mean over the seats, with the best settings found. "
-        "S.d.: how the seats differ. Output: at equal drive, against the loudest here."
+        "S.d.: how the seats differ. Output: at equal drive, against the loudest here. Each choice "
+        "may give up 3 dB of what its own subwoofers can give in phase, so that more of them are "
+        "louder and not always more even."
     )
     return text_of(
         [

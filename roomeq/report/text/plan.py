@@ -41,6 +41,7 @@ from roomeq.report.text.recordings import alarm_texts, recording_table
 from roomeq.report.text.safety import SAFETY_LINE
 from roomeq.report.text.several import (
     each_to_set,
+    own_cautions,
     several_settings,
     together_sentences,
     together_verdict,
@@ -248,7 +249,7 @@ def _cautions(plan: Plan, *, detail: bool) -> list[str]:
         for one in plan.cautions
         if one.code is not said and not (one == _Q_ASSUMED and _q_sentences(plan, detail=detail))
     ]
-    return listed("Cautions", texts)
+    return listed("Cautions", [*texts, *own_cautions(plan)])
 
 
 def _sum(plan: Plan, *, detail: bool) -> list[str]:

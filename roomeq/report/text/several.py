@@ -12,10 +12,12 @@ from roomeq.plan.joining import JoiningRecord
 from roomeq.plan.plan import Plan
 from roomeq.plan.together import TogetherRecord
 from roomeq.report.text.joining import delay_instruction
-from roomeq.report.text.layout import bullet_list, columns, paragraph, signed
+from roomeq.report.text.layout import bullet_list, columns, joined, paragraph, signed
+from roomeq.report.text.wording import caution_text
 
 __all__ = [
     "each_to_set",
+    "own_cautions",
     "several_settings",
     "together_lines",
     "together_sentences",
@@ -85,6 +87,19 @@ def together_sentences(plan: Plan) -> list[str]:
                 f"{signed(-(own.output_without_db or 0.0))} dB of output."
             )
     return said
+
+
+def own_cautions(plan: Plan, *, reservations: bool | None = None) -> list[str]:
+    """Return the cautions of single subwoofers, names in front; what several share is said once.
+
+    Of reservations only, or of all else, or both.
+    """
+    names: dict[str, list[str]] = {}
+    for name, one in plan.subwoofers.items():
+        for caution in one.cautions:
+            if reservations is None or (caution in one.reservations) == reservations:
+                names.setdefault(caution_text(caution), []).append(name)
+    return [f"{joined(of)}: {text}" for text, of in names.items()]
 
 
 def several_settings(plan: Plan) -> list[str]:
