@@ -57,9 +57,7 @@ def feeder_of(subwoofers: Sequence[Subwoofer], one: Subwoofer) -> Subwoofer:
     return next(other for other in subwoofers if other.name == (one.fed_by or one.name))
 
 
-def several_task(
-    room: Room, subwoofers: Sequence[Subwoofer], *, most_given_up_db: float | None = None
-) -> SeveralTask:
+def several_task(room: Room, subwoofers: Sequence[Subwoofer]) -> SeveralTask:
     """State the problem of subwoofers' settings.
 
     Parameters
@@ -67,8 +65,6 @@ def several_task(
     room : Room
         Its survey holds the sum as it is set.
     subwoofers : sequence of Subwoofer
-    most_given_up_db : float, optional
-        Output that may be given up against the best sum in phase; 3 dB by default.
 
     Raises
     ------
@@ -86,7 +82,6 @@ def several_task(
     sources = tuple(
         _source(one, subwoofers, data.seats, points, gain=gain, first=first) for one in subwoofers
     )
-    allowed = {} if most_given_up_db is None else {"most_given_up_db": most_given_up_db}
     return SeveralTask(
         points=points,
         frequencies=data.frequencies,
@@ -97,7 +92,7 @@ def several_task(
         target_db=data.target_db,
         allowance_db=data.allowance_db,
         loss=room.loss,
-        **allowed,
+        most_given_up_db=room.limits.output_given_up_db,
     )
 
 

@@ -47,8 +47,9 @@ def places_text(found: RoomPlaces, *, detail: bool = False) -> str:
     explained = (
         "Deviation: of each seat by itself, mean over the seats, with the best settings found. "
         "S.d.: how the seats differ. Output: at equal drive, against the loudest here. Each choice "
-        "may give up 3 dB of what its own subwoofers can give in phase, so that more of them are "
-        "louder and not always more even."
+        "gives up as much of what its own subwoofers can give in phase as output_given_up_db in "
+        "[limits] allows (3 dB without it): more of them are louder, and more even where it allows "
+        "more."
     )
     return text_of(
         [
