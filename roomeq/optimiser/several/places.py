@@ -13,14 +13,14 @@ import math
 from dataclasses import dataclass
 
 from roomeq.optimiser.several.choose import Together, by_power, choose_together
-from roomeq.optimiser.several.model import Model
-from roomeq.optimiser.several.search import search
+from roomeq.optimiser.several.model import Model, State
+from roomeq.optimiser.several.search import search_coarsely
 from roomeq.optimiser.several.task import SeveralTask
 
 __all__ = ["Combination", "choose_places"]
 
-COARSE_EVALUATIONS = 1500
-FULL_EVALUATIONS = 8000
+COARSE_EVALUATIONS = 800
+FULL_EVALUATIONS = 15000
 FULL = 10
 _MOST_PLACES, _MOST_TOGETHER = 10, 4
 
@@ -82,22 +82,29 @@ def choose_places(
     found: list[tuple[tuple[int, ...], float, Together, float]] = []
     for size in range(1, min(most, count) + 1):
         coarse = {
-            places: search(Model(task.of_sources(places)), evaluations=COARSE_EVALUATIONS * size)
+            places: _coarse(task.of_sources(places), COARSE_EVALUATIONS * size)
             for places in itertools.combinations(by_power(task), size)
         }
         of_size = []
-        for places in sorted(coarse, key=lambda one: coarse[one].merit)[:full]:
-            begun = coarse[places]
+        for places in sorted(coarse, key=lambda one: coarse[one][0])[:full]:
+            merit, begun = coarse[places]
             together = choose_together(
                 task.of_sources(places),
                 evaluations=FULL_EVALUATIONS * size,
                 contributions=False,
                 start=(begun.x, begun.signs),
             )
-            of_size.append((places, math.sqrt(begun.loss), together, together.output_db))
+            of_size.append((places, math.sqrt(merit), together, together.output_db))
         found += sorted(of_size, key=lambda one: one[2].after.deviation_db)
     loudest = max(output for *_, output in found)
     return tuple(
         Combination(places=p, coarse_db=c, together=t, output_db=o - loudest)
         for p, c, t, o in found
     )
+
+
+def _coarse(task: SeveralTask, evaluations: int) -> tuple[float, State]:
+    """Return how good a combination may become, and the setting between the steps that says so."""
+    model = Model(task)
+    found = search_coarsely(model, evaluations=evaluations)
+    return model.smooth_merit(found), found

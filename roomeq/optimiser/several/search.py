@@ -24,7 +24,7 @@ from roomeq.optimiser.several.task import IntArray
 
 BoolArray = NDArray[np.bool_]
 
-__all__ = ["find_loudest", "improved", "search"]
+__all__ = ["find_loudest", "improved", "search", "search_coarsely"]
 
 _STEPS, _TRIALS = 25, 6
 _DAMPING = 1e-2
@@ -36,16 +36,16 @@ _COARSE_DELAY = 0.5  # ms
 _DRAWN = 24
 _REACH, _DELAY_REACH = 3, 10
 _LEAST_FALL = 1e-7
-_FEW, _FEW_STARTS = 10_000, 3  # evaluations, below which the loudest is searched from few starts
+_FEW_STARTS = 3
 _SEED = 1
 
 
-def find_loudest(model: Model, *, starts: int | None = None) -> State:
+def find_loudest(model: Model, *, starts: int | None = None, fine: bool = True) -> State:
     """Return the best sum in phase, over delay and polarity, and tell the model how loud it is.
 
     Levels and bands at rest. Delay and polarity of one source after the other, over half
     milliseconds, until nothing is louder: from all delays at one end, from one at the other, and
-    from drawn ones; `starts` of them, or all. The best few go on over all choices.
+    from drawn ones; `starts` of them, or all. The best few go on over all choices, if `fine`.
     """
     rng = np.random.default_rng(_SEED)
     x, signs = model.at_rest()
@@ -62,8 +62,8 @@ def find_loudest(model: Model, *, starts: int | None = None) -> State:
         begins.append((model.rounded(begun), turned))
     coarse = [_louder(model, model.state(*start), _COARSE_DELAY) for start in begins[:starts]]
     coarse.sort(key=lambda state: -_output(model, state))
-    fine = [_louder(model, state, 0.0) for state in coarse[:_FINALISTS]]
-    best = max(fine, key=lambda state: _output(model, state))
+    finished = [_louder(model, state, 0.0) for state in coarse[: _FINALISTS if fine else 0]]
+    best = max(finished or coarse, key=lambda state: _output(model, state))
     told = model.task.loudest_db
     model.loudest_db = _output(model, best) if told is None else told - model.unit_db
     return model.state(best.x, best.signs)
@@ -108,11 +108,34 @@ def search(
     It keeps every limit: the best sum in phase does, with all bands at 0. Values and signs in
     `starts` are tried as well.
     """
-    loudest = find_loudest(model, starts=None if evaluations >= _FEW else _FEW_STARTS)
+    loudest = find_loudest(model)
+    pool = _pool(model, loudest, starts, until=int((1.0 - _GRID_SHARE) * evaluations))
+    # few evaluations may be spent on the way here; what they found still has to be put on the grid
+    least = model.evaluations + int(_GRID_SHARE * evaluations)
+    return _best_on_grid(model, loudest, pool, max(evaluations, least))
+
+
+def search_coarsely(model: Model, *, evaluations: int) -> State:
+    """Return the best setting between the steps that was found with few evaluations.
+
+    For telling many problems apart: its smooth merit says how good the problem may become.
+    """
+    loudest = find_loudest(model, starts=_FEW_STARTS, fine=False)
+    pool = _pool(model, loudest, (), until=model.evaluations + evaluations)
+    return min(pool, key=model.smooth_merit)
+
+
+def _pool(
+    model: Model,
+    loudest: State,
+    starts: Sequence[tuple[FloatArray, FloatArray]],
+    *,
+    until: int,
+) -> list[State]:
+    """Return what descents from several starts, and from blocks moved elsewhere, came to."""
     rng = np.random.default_rng(_SEED)
     pool = [_descended(model, state) for state in _starts(model, loudest, rng)]
     pool += [_descended(model, model.state(*start)) for start in starts]
-    until = int((1.0 - _GRID_SHARE) * evaluations)
     current, stale = min(pool, key=model.smooth_merit), 0
     while model.evaluations < until and model.free.size:
         if stale >= _STALE:
@@ -125,7 +148,7 @@ def search(
                 stale = 0
             current = trial
             pool.append(trial)
-    return _best_on_grid(model, loudest, pool, evaluations)
+    return pool
 
 
 def _best_on_grid(model: Model, loudest: State, pool: list[State], evaluations: int) -> State:
