@@ -135,17 +135,19 @@ def survey_of(rows):
 
 
 def judge(fault, found):
-    """Return the verdict, and whether a subwoofer that is sound is accused first."""
+    """Return the verdict, and whether only subwoofers that are sound are accused.
+
+    Of two subwoofers the one inverted is heard as the other one inverted: a set of both.
+    """
     right = [
         cause.code.value == fault.code and cause.name in (fault.of, None) for cause in found.causes
     ]
-    first = found.causes[0] if found.causes else None
-    innocent = (
-        first is not None and first.code.value.startswith("subwoofer_") and first.name != fault.of
-    )
     if not found.causes:
-        return "cannot tell", innocent
-    return "right" if right[0] else "set" if any(right) else "wrong", innocent
+        return "cannot tell", False
+    codes = [cause.code.value for cause in found.causes]
+    accused = codes[0].startswith("subwoofer_") and not any(right)
+    alone = right[0] and codes.count(codes[0]) == 1
+    return "right" if alone else "set" if any(right) else "wrong", accused
 
 
 def cases(rooms, first):
