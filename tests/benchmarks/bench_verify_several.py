@@ -4,6 +4,11 @@ Rooms of two and three subwoofers, modal sums by numpy alone; a plan is proposed
 that scatters as much as the one after it. Each fault is made on a subwoofer drawn by lot. Counted
 are faults that change a sixth of an octave at a seat by 3 dB or more, and none.
 
+Of 40 rooms (seeds 5000 to 5039, 450 re-measurements) the fault alone was named in 77 of 100 at
+0.3 dB of scatter and 71 at 1 dB, a set that holds it in 23 and 24 (of two subwoofers one inverted,
+late or loud is heard as the other), a wrong one in none, "cannot tell" in 0 and 5; no sound one
+was accused.
+
     python tests/benchmarks/bench_verify_several.py [rooms] [first seed] [-v]
 """
 
