@@ -19,6 +19,7 @@ from roomeq.base.survey import Survey
 from roomeq.device.processor import DelayRange
 from roomeq.device.profile import Device, LevelKnob
 from roomeq.importers.room_file.schema import SubwooferTable
+from roomeq.importers.subwoofer_doubts import subwoofer_doubts
 from roomeq.importers.survey_files import SurveyFiles
 from roomeq.room.room import Room, Subwoofer
 from roomeq.room.together import summed_survey
@@ -86,6 +87,9 @@ def together_files(
     summed = summed_survey(surveys, coherent=common_time)
     bare = [entry.seat for entry in summed.measurements if not entry.response.has_phase]
     findings = list(_time_doubts(common_time, bare))
+    beside = [] if rest is None else list(rest.survey.measurements)
+    beside += [] if measured is None else list(measured.measurements)
+    findings += subwoofer_doubts(subwoofers, beside, common_time=common_time)
     if measured is not None and not bare:
         findings += _sum_doubts(summed, measured)
     if rest is None:
@@ -99,8 +103,8 @@ def together_files(
     inputs = [entry for one in subwoofers for entry in one.room.inputs]
     return SurveyFiles(
         survey=survey,
-        assumptions=tuple(dict.fromkeys(_shared([one.room.assumptions for one in subwoofers]))),
-        notes=tuple(dict.fromkeys(_shared([one.room.notes for one in subwoofers]))),
+        assumptions=_shared([one.room.assumptions for one in subwoofers]),
+        notes=_shared([one.room.notes for one in subwoofers]),
         findings=tuple(findings),
         inputs=tuple(dict.fromkeys([*inputs, *(() if rest is None else rest.inputs)])),
         repeatability_db=max(
@@ -111,9 +115,10 @@ def together_files(
     )
 
 
-def _shared(told: Sequence[Sequence[str]]) -> Iterator[str]:
-    """Yield what is told of every subwoofer."""
-    yield from (text for text in told[0] if all(text in other for other in told[1:]))
+def _shared(told: Sequence[Sequence[str]]) -> tuple[str, ...]:
+    """Return what is told of every subwoofer."""
+    common = (text for text in told[0] if all(text in other for other in told[1:]))
+    return tuple(dict.fromkeys(common))
 
 
 def told_of_each(room: Room) -> Room:

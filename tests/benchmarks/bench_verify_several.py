@@ -4,6 +4,11 @@ Rooms of two and three subwoofers, modal sums by numpy alone; a plan is proposed
 that scatters as much as the one after it. Each fault is made on a subwoofer drawn by lot. Counted
 are faults that change a sixth of an octave at a seat by 3 dB or more, and none.
 
+Of 40 rooms (seeds 5000 to 5039, 450 re-measurements) the fault alone was named in 77 of 100 at
+0.3 dB of scatter and 71 at 1 dB, a set that holds it in 23 and 24 (of two subwoofers one inverted,
+late or loud is heard as the other), a wrong one in none, "cannot tell" in 0 and 5; no sound one
+was accused.
+
     python tests/benchmarks/bench_verify_several.py [rooms] [first seed] [-v]
 """
 
@@ -135,17 +140,19 @@ def survey_of(rows):
 
 
 def judge(fault, found):
-    """Return the verdict, and whether a subwoofer that is sound is accused first."""
+    """Return the verdict, and whether only subwoofers that are sound are accused.
+
+    Of two subwoofers the one inverted is heard as the other one inverted: a set of both.
+    """
     right = [
         cause.code.value == fault.code and cause.name in (fault.of, None) for cause in found.causes
     ]
-    first = found.causes[0] if found.causes else None
-    innocent = (
-        first is not None and first.code.value.startswith("subwoofer_") and first.name != fault.of
-    )
     if not found.causes:
-        return "cannot tell", innocent
-    return "right" if right[0] else "set" if any(right) else "wrong", innocent
+        return "cannot tell", False
+    codes = [cause.code.value for cause in found.causes]
+    accused = codes[0].startswith("subwoofer_") and not any(right)
+    alone = right[0] and codes.count(codes[0]) == 1
+    return "right" if alone else "set" if any(right) else "wrong", accused
 
 
 def cases(rooms, first):

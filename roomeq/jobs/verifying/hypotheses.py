@@ -264,7 +264,11 @@ def _as_before(seen: Observation) -> Iterator[Explanation]:
 
 
 def _single_subwoofers(seen: Observation) -> Iterator[Explanation]:
-    """Yield one of several subwoofers that is off, inverted, late or at another level."""
+    """Yield one of several subwoofers that is off, inverted, late or at another level.
+
+    The best of each subwoofer: of two, the one inverted is heard as the other one inverted, and
+    late as the other one early.
+    """
     names = list(seen.parts[0].of_each)
     kinds: tuple[tuple[CauseCode, str, FloatArray], ...] = (
         (CauseCode.SUBWOOFER_OFF, "sub_db", np.array([_SILENT_DB])),
@@ -273,14 +277,12 @@ def _single_subwoofers(seen: Observation) -> Iterator[Explanation]:
         (CauseCode.SUBWOOFER_LEVEL, "sub_db", _LEVELS),
     )
     for code, key, grid in kinds if names else ():
-        tried = []
         for name in names:
             scores = seen.score(_of_one(name, key, grid))
             best = grid[[int(scores.argmax())]]
             cause = Cause(code=code, name=name, value=float(best[0]) if grid.size > 1 else None)
             change = _of_one(name, key, best)
-            tried.append(_one(seen, cause, change, values=int(grid.size > 1), of=len(names)))
-        yield max(tried, key=lambda one: one.score)
+            yield _one(seen, cause, change, values=int(grid.size > 1), of=len(names))
 
 
 def _of_one(name: str, key: str, values: FloatArray) -> Change:
