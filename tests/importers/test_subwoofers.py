@@ -209,6 +209,14 @@ def test_a_measured_sum_that_agrees_is_no_finding_and_one_that_does_not_is(tmp_p
     assert re.search(r"at seat (left|middle|right) they lie \d+\.\d dB apart", said)
 
 
+def test_a_measured_sum_at_another_seat_is_not_judged(tmp_path):
+    folder = write_several(tmp_path, {"front": FRONT, "back": BACK}, together=(FRONT - BACK)[:1])
+    text = (folder / "room.toml").read_text("utf-8")
+    at = text.rindex('seat = "left"')
+    (folder / "room.toml").write_text(text[:at] + 'seat = "stool"' + text[at + 13 :], "utf-8")
+    assert findings(folder) == ""
+
+
 def test_what_is_told_of_one_has_its_name_and_what_of_all_has_none(tmp_path):
     folder = write_several(tmp_path, {"front": FRONT, "back": BACK}, places={"door": BACK})
     text = (folder / "room.toml").read_text("utf-8")
