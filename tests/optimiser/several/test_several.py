@@ -222,17 +222,17 @@ def test_what_stands_is_told_as_it_stands():
 
 def test_places_are_those_of_every_pair_in_full():
     four = random_room(8, 4, 3)
-    task = task_of(replace(four, equaliser_of=(0,) * 4))
-    found = choose_places(task, most=2, full=3)
-    assert [len(one.places) for one in found] == [1] * 3 + [2] * 3
+    task = task_of(replace(four, equaliser_of=(None,) * 4))
+    found = choose_places(task, most=2, full=2)
+    assert [len(one.places) for one in found] == [1] * 2 + [2] * 2
     pairs = {
-        pair: choose_together(task.of_sources(pair), contributions=False, evaluations=16000)
+        pair: choose_together(task.of_sources(pair), contributions=False, evaluations=8000)
         for pair in itertools.combinations(range(4), 2)
     }
     best = min(one.after.deviation_db for one in pairs.values())
-    first = found[3]
+    first = found[2]
     assert pairs[tuple(sorted(first.places))].after.deviation_db <= 1.02 * best
-    assert first.together.best.deviation_db <= first.coarse_db + 1e-9
+    assert first.together.best.deviation_db <= 1.03 * first.coarse_db  # that lies between the steps
     assert max(one.output_db for one in found) == 0.0
 
 
