@@ -8,6 +8,7 @@ import subprocess
 import tomllib
 from pathlib import Path
 
+import matplotlib
 import pytest
 
 from roomeq.cli.main import main
@@ -144,6 +145,10 @@ def test_pictures_are_two_and_small():
         assert 400 < height <= width < 1200
 
 
+@pytest.mark.skipif(
+    matplotlib.__version_info__ < (3, 10),
+    reason="drawn with matplotlib 3.10 or later: an older one leaves other margins around letters",
+)
 def test_pictures_are_those_that_the_script_draws(tmp_path, capsys):
     path = ROOT / "sample_measurements" / "make_pictures.py"
     spec = importlib.util.spec_from_file_location("make_pictures", path)

@@ -71,10 +71,13 @@ def test_a_joined_room_and_a_plan_alone(tmp_path):
 
 def test_every_recording_that_is_clean_has_its_own(tmp_path):
     room = read_room(SAMPLES / "village_library", detail=True)
-    found = Subject(room=room, plan=sample_plan("village_library")[1])
+    left_out = ("front_right.flac", "lending_desk.flac")
+    some = tuple(one for one in room.recordings if one.file not in left_out)
+    assert len(some) == 3
+    found = Subject(room=replace(room, recordings=some), plan=sample_plan("village_library")[1])
     written = write_pictures(found, tmp_path, only=[*SWEPT, "signal_to_noise"])
     # something slams at the window seat
-    clean = ["front_left", "front_right", "lending_desk", "front_left_again"]
+    clean = ["front_left", "front_left_again"]
     assert names(written) == [f"{name}_{file}" for name in SWEPT for file in clean] + [
         "signal_to_noise"
     ]
