@@ -24,6 +24,7 @@ from roomeq.report.plots.style import fonts_for
 PNG, SVG = b"\x89PNG\r\n\x1a\n", b"<?xml"
 SWEPT = ["impulse_response", "distortion", "decay_times", "decay_lines"]
 LOUD = ["drive", "power", "displacement"]
+SEVERAL = ["subwoofers", "variation"]
 JOINED = ["joining", "delay_map", "parts"]
 PLANNED = ["prediction", "every_seat", "band_gains", "equaliser", "extra_drive"]
 
@@ -50,6 +51,7 @@ def test_a_room_of_levels_bears_what_levels_tell(tmp_path):
         **dict.fromkeys(SWEPT, "needs a recorded sweep, and there is none"),
         **dict.fromkeys(LOUD, "no level is wanted (wanted_spl_db in [headroom])"),
         **dict.fromkeys(JOINED, "subwoofer and mains are not joined"),
+        **dict.fromkeys(SEVERAL, "there is one subwoofer"),
     }
     assert set(PICTURES) == {*names(written), *written.not_made}
     assert not plt.get_fignums()
@@ -64,7 +66,7 @@ def test_a_joined_room_and_a_plan_alone(tmp_path):
     plan = Subject(plan=sample_plan("ferry_office")[1])
     alone = write_pictures(plan, tmp_path / "plan")
     assert names(alone) == [*PLANNED, *JOINED]
-    measured = set(PICTURES) - {*PLANNED, *JOINED, *LOUD}
+    measured = set(PICTURES) - {*PLANNED, *JOINED, *LOUD, *SEVERAL}
     reason = "a plan does not keep the measurements: give the room"
     assert {name for name, why in alone.not_made.items() if why == reason} == measured
 
