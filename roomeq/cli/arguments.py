@@ -110,6 +110,12 @@ _COMMANDS = {
         "close to the cone that stays where it is. Writes a profile that room files can name; "
         "no file is ever replaced.",
     ),
+    "places": (
+        "say where subwoofers should stand",
+        "From measurements of one subwoofer at several places (place = ... in the room "
+        "file): which place is best, which two, three or four together, what each would be set to, "
+        "and what one more buys. Nothing is written.",
+    ),
     "show": ("print a saved plan", "Print a plan that propose --plan wrote."),
     "keys": (
         "explain the keys of room.toml and of device profiles",
@@ -138,7 +144,7 @@ def command_parser() -> argparse.ArgumentParser:
     _flag(parser, "version", "print the version and exit")
     _flag(parser, "debug", "show where in the code something failed")
     added = parser.add_subparsers(dest="command", metavar="COMMAND")
-    start, check, join, propose, verify, plot, sweep, compare, device, show, keys, sheet = (
+    start, check, join, propose, verify, plot, sweep, compare, device, places, show, keys, sheet = (
         added.add_parser(name, help=short, description=long)
         for name, (short, long) in _COMMANDS.items()
     )
@@ -196,6 +202,16 @@ def command_parser() -> argparse.ArgumentParser:
     _add_detail(show, _OF_A_PLAN)
     keys.add_argument("name", nargs="?", metavar="NAME", help="a table or key, as target, corner")
     _add_sheet(sheet)
+    places.add_argument("room", metavar="FOLDER", help="a folder with room.toml, or that file")
+    places.add_argument(
+        "--most",
+        type=int,
+        choices=(1, 2, 3, 4),
+        default=4,
+        help="how many may stand together (%(default)s)",
+    )
+    _flag(places, "json", "print JSON instead of tables")
+    _add_detail(places, "every choice that was searched in full")
     return parser
 
 

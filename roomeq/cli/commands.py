@@ -39,6 +39,7 @@ from roomeq.jobs.compare import compare
 from roomeq.jobs.device import measure_device, write_measured_profile
 from roomeq.jobs.join import RoomJoining, join
 from roomeq.jobs.joining.path import estimated_path
+from roomeq.jobs.places import rank_places
 from roomeq.jobs.propose import propose
 from roomeq.jobs.verify import verify_room
 from roomeq.plan.plan import Plan, read_plan, refuse_plan_file, write_plan
@@ -50,6 +51,7 @@ from roomeq.report.text.comparison import comparison_text
 from roomeq.report.text.device import device_text, profiles_text
 from roomeq.report.text.join import room_joining_text
 from roomeq.report.text.keys import keys_text
+from roomeq.report.text.places import places_text
 from roomeq.report.text.plan import plan_text
 from roomeq.report.text.recordings import alarm_texts
 from roomeq.report.text.room import room_text
@@ -64,7 +66,7 @@ __all__ = ["run"]
 
 def run(options: argparse.Namespace) -> int:
     """Call the command that the options name and return its exit status."""
-    without_room = {"keys": _keys, "plot": _plot, "show": _show, "sheet": _sheet}
+    without_room = {"keys": _keys, "places": _places, "plot": _plot, "show": _show, "sheet": _sheet}
     without_room |= {"compare": _compare, "device": _device, "start": _start, "sweep": _sweep}
     if options.command in without_room:
         return without_room[options.command](options)
@@ -168,6 +170,17 @@ def _check(room: Room, options: argparse.Namespace) -> int:
     text = room_text(overview, estimate=estimate, detail=options.detail)
     print(overview.to_json().decode() if options.json else text, end="")
     return 1 if room.doubtful or overview.sum_doubtful or overview.path_doubtful else 0
+
+
+def _places(options: argparse.Namespace) -> int:
+    with progress("reading the measurements", sys.stderr):
+        room = read_room(options.room)
+    with progress("trying places together", sys.stderr):
+        found = rank_places(room, most=options.most)
+    _say_alarms(room)
+    text = places_text(found, detail=options.detail)
+    print(found.to_json().decode() if options.json else text, end="")
+    return 1 if room.doubtful else 0
 
 
 def _join(room: Room, options: argparse.Namespace) -> int:
