@@ -2,12 +2,15 @@
 
 import ast
 import importlib
+import inspect
 import re
 import subprocess
 import sys
 from functools import cache
+from itertools import chain
 from pathlib import Path
 
+import msgspec
 import pytest
 from places import ROOT
 
@@ -125,6 +128,17 @@ def test_nothing_is_unreached_that_is_not_public():
         if name not in reached
     }
     assert unreached == set()
+
+
+def test_records_are_frozen_and_by_keyword():
+    own = [vars(importlib.import_module(name_of(path))).values() for path in modules()]
+    records = {k for k in chain(*own) if isinstance(k, type) and issubclass(k, msgspec.Struct)}
+    records = {k for k in records if k.__module__.startswith("roomeq") and k.__name__[0] != "_"}
+    assert len(records) > 50
+    for kind in records:
+        assert kind.__struct_config__.frozen, kind
+        kinds = {given.kind for given in inspect.signature(kind).parameters.values()}
+        assert kinds <= {inspect.Parameter.KEYWORD_ONLY}, kind
 
 
 def loaded_after(code):
