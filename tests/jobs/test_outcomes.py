@@ -156,7 +156,7 @@ def test_a_null_at_one_seat_of_five_is_not_boosted():
     assert boost_db(fit.gains_db, np.geomspace(42.0, 60.0, 99)).max() <= 0.5
 
 
-@pytest.mark.parametrize("strength", [0.7, 0.85, 0.95])
+@pytest.mark.parametrize("strength", [0.7, 0.95])
 @pytest.mark.parametrize("everywhere", [True, False])
 def test_a_strong_reflection_is_not_boosted_at_its_dip(strength, everywhere):
     # direct sound and one wall: 1 + r exp(-j w t), dips at odd multiples of 1 / (2 t)

@@ -223,13 +223,13 @@ def test_what_stands_is_told_as_it_stands():
 
 
 def test_places_are_those_of_every_pair_in_full():
-    four = random_room(8, 4, 3)
-    task = task_of(replace(four, equaliser_of=(None,) * 4))
+    three = random_room(8, 3, 3)
+    task = task_of(replace(three, equaliser_of=(None,) * 3))
     found = choose_places(task, most=2, full=2)
     assert [len(one.places) for one in found] == [1] * 2 + [2] * 2
     pairs = {
         pair: choose_together(task.of_sources(pair), contributions=False, evaluations=8000)
-        for pair in itertools.combinations(range(4), 2)
+        for pair in itertools.combinations(range(3), 2)
     }
     best = min(one.after.deviation_db for one in pairs.values())
     first = found[2]
