@@ -3,9 +3,16 @@
 Many small matrix products: threads only get in each other's way, as in `roomeq.cli.main`.
 """
 
+import gc
 import os
 import sys
 from pathlib import Path
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 sys.path[:0] = [str(Path(__file__).parent), str(Path(__file__).parent / "benchmarks")]
+
+
+def pytest_collection_finish() -> None:
+    """What was collected stays: the garbage collector need not look through it after each test."""
+    gc.collect()
+    gc.freeze()

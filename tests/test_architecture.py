@@ -2,11 +2,15 @@
 
 import ast
 import importlib
+import inspect
 import re
 import subprocess
 import sys
+from functools import cache
+from itertools import chain
 from pathlib import Path
 
+import msgspec
 import pytest
 from places import ROOT
 
@@ -27,6 +31,7 @@ def written_order():
 ORDER = written_order()
 
 
+@cache
 def modules():
     """Return all modules that hold code."""
     return sorted(p for p in PACKAGE.rglob("*.py") if not p.name.startswith("__"))
@@ -42,15 +47,22 @@ def name_of(path):
     return ".".join(("roomeq", *path.relative_to(PACKAGE).with_suffix("").parts))
 
 
+@cache
+def nodes(path):
+    return list(ast.walk(ast.parse(path.read_text("utf-8"))))
+
+
+@cache
 def imported(path):
-    """Yield the modules of the package that a module imports, for types only included."""
-    known = {name_of(other) for other in modules()}
-    for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+    """Return the modules of the package that a module imports, for types only included."""
+    known, found = {name_of(other) for other in modules()}, set()
+    for node in nodes(path):
         if isinstance(node, ast.ImportFrom) and node.module and node.module.startswith("roomeq"):
             inner = {f"{node.module}.{alias.name}" for alias in node.names} & known
-            yield from inner or {node.module}
+            found |= inner or {node.module}
         elif isinstance(node, ast.Import):
-            yield from (a.name for a in node.names if a.name.startswith("roomeq"))
+            found |= {a.name for a in node.names if a.name.startswith("roomeq")}
+    return found
 
 
 def test_the_written_order_names_every_folder():
@@ -90,31 +102,43 @@ def test_the_top_is_small():
     assert len(entries) <= 15
 
 
-def definitions(tree):
+def definitions(path):
     """Return the functions and classes of a module; methods are their users' to call."""
-    return [n.name for n in tree.body if isinstance(n, ast.FunctionDef | ast.ClassDef)]
+    module = nodes(path)[0]
+    return [n.name for n in module.body if isinstance(n, ast.FunctionDef | ast.ClassDef)]
 
 
 def test_nothing_is_unreached_that_is_not_public():
     """What no line of the package names must be public: listed, a plot, or said in the guides."""
-    trees = {path: ast.parse(path.read_text("utf-8")) for path in modules()}
-    named = set(roomeq.__all__)
-    for tree in trees.values():
-        for node in ast.walk(tree):
+    reached = set(roomeq.__all__)
+    for path in modules():
+        for node in nodes(path):
             if isinstance(node, ast.Name):
-                named.add(node.id)
+                reached.add(node.id)
             elif isinstance(node, ast.Attribute):
-                named.add(node.attr)
+                reached.add(node.attr)
     pages = [*PACKAGE.rglob("*.jinja"), *ROOT.glob("*.md"), *ROOT.glob("notebooks/*.ipynb")]
-    words = set(re.findall(r"\w+", "".join(page.read_text("utf-8") for page in pages)))
-    public = words | set(importlib.import_module("roomeq.plots").__all__)
+    for page in pages:
+        reached.update(re.findall(r"\w+", page.read_text("utf-8")))
+    reached.update(importlib.import_module("roomeq.plots").__all__)
     unreached = {
         f"{path.relative_to(PACKAGE)}: {name}"
-        for path, tree in trees.items()
-        for name in definitions(tree)
-        if name not in named | public
+        for path in modules()
+        for name in definitions(path)
+        if name not in reached
     }
     assert unreached == set()
+
+
+def test_records_are_frozen_and_by_keyword():
+    own = [vars(importlib.import_module(name_of(path))).values() for path in modules()]
+    records = {k for k in chain(*own) if isinstance(k, type) and issubclass(k, msgspec.Struct)}
+    records = {k for k in records if k.__module__.startswith("roomeq") and k.__name__[0] != "_"}
+    assert len(records) > 50
+    for kind in records:
+        assert kind.__struct_config__.frozen, kind
+        kinds = {given.kind for given in inspect.signature(kind).parameters.values()}
+        assert kinds <= {inspect.Parameter.KEYWORD_ONLY}, kind
 
 
 def loaded_after(code):

@@ -6,6 +6,7 @@ import os
 import shutil
 import subprocess
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -14,7 +15,9 @@ from devices_apart import Device, measured
 from joining_rooms import JOINED_TOML, write_joined_room
 from places import SAMPLES
 
+from roomeq.cli import commands
 from roomeq.cli.main import main
+from roomeq.importers.room import read_room
 
 HALL = str(SAMPLES / "rented_hall")
 CABIN = SAMPLES / "lakeside_cabin"
@@ -387,6 +390,27 @@ def test_join_prints_settings_and_wants_a_look_when_in_doubt(capsys, tmp_path):
         assert words in out
     status, out, _ = run(capsys, "join", room, "--json")
     assert json.loads(out)["joining"]["settings"]["inverted"] is True
+
+
+def test_every_command_says_what_looks_wrong_and_what_a_stopped_run_left(
+    capsys, tmp_path, monkeypatch
+):
+    said = "two seats look exchanged"
+    monkeypatch.setattr(
+        commands, "read_room", lambda *a, **k: replace(read_room(*a, **k), findings=(said,))
+    )
+    room = write_joined_room(tmp_path)
+    status, _, err = run(capsys, "join", room)
+    assert status == 1  # a clean joining, in a room that wants a look
+    assert said in err
+    assert said in run(capsys, "plot", HALL, "--output", tmp_path / "a", "--only", "seats")[2]
+    left = tmp_path / ".hall.json.abc.part"
+    left.write_text("half", "utf-8")
+    _, out, err = run(capsys, "propose", HALL, "--plan", tmp_path / "hall.json")
+    assert said in out
+    assert f"{left}: left by a run that was stopped" in err
+    assert left.read_text("utf-8") == "half"
+    assert said in run(capsys, "propose", HALL, "--json")[2]
 
 
 def test_join_needs_a_room_file_and_says_what_is_not_measured(capsys, tmp_path):

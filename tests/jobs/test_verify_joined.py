@@ -273,6 +273,24 @@ def test_repeats_count_by_their_power(room, record):
     np.testing.assert_allclose(twice - once, 3.9794, atol=1e-3)
 
 
+def test_a_measurement_that_ends_where_the_plan_does_counts_and_a_shorter_one_does_not(
+    room, record
+):
+    planned = again(room, record.settings.settings())
+    axis = planned.measurements[0].response.frequencies
+    inner = axis[(axis >= record.frequencies[0]) & (axis <= record.frequencies[-1])]
+    seats = [row.seat for row in record.seats]
+    within = (axis >= inner[0]) & (axis <= inner[-1])
+    cut = tuple(
+        replace(m, response=FrequencyResponse.from_level(inner, m.response.level_db[within]))
+        for m in planned.measurements
+    )
+    survey = replace(planned, measurements=cut)
+    assert set(measured_levels_db(survey, seats, inner)) == set(seats)
+    for shorter in (axis[axis <= inner[-1]], axis[axis >= inner[0]]):
+        assert measured_levels_db(survey, seats, shorter) == {}
+
+
 def test_band_levels_of_the_sum_are_not_compared(room, record):
     planned = again(room, record.settings.settings())
     coarse = tuple(
@@ -304,6 +322,7 @@ def test_only_what_is_stated_otherwise_is_named(record):
     ]
     tenth = joining_stated_otherwise(record, delay=1e-3 * (planned.delay_ms + 0.01))
     assert [row.label for row in tenth] == ["delay_ms"]
+    assert tenth[0].stated == pytest.approx(planned.delay_ms + 0.01, abs=1e-6)
     fine = msgspec.structs.replace(planned, delay_ms=-2.1875)  # 105 samples at 48 kHz
     shown = joining_stated_otherwise(msgspec.structs.replace(record, settings=fine), delay=-0.00219)
     assert shown == ()

@@ -67,6 +67,14 @@ def test_what_a_seat_gains_is_the_mean_in_the_octave(record):
     assert record.seats[0].level_gain_db == pytest.approx(lost, abs=0.1)
 
 
+@pytest.mark.parametrize("ahead", [-0.7, 0.7])
+def test_quadrature_is_the_sine_of_what_the_subwoofer_is_ahead(ahead):
+    flat = np.ones(FREQUENCIES.size)
+    data = prepare_joining(survey_of(3.0 * np.exp(1j * ahead) * flat, 0.5 * flat), corner=CORNER)
+    record = JoiningRecord.of(align(data, delays=COARSE), measured=data, settings=JoiningSettings())
+    np.testing.assert_allclose(record.quadrature, np.sin(ahead), atol=1e-6)
+
+
 def test_losses_are_those_of_the_one_judge(found, record):
     now = judge_sum(found.data, JoiningSettings())
     assert record.loss_before_db == now.loss_db
@@ -137,6 +145,8 @@ def test_two_answers_from_levels_are_open_until_it_is_decided():
     open_ = LevelJoiningRecord.of(joined, delay_stated=False)
     assert open_.answer is None
     assert open_.move_delay_ms == round(1e3 * joined.move.delay, 6)
+    alike = msgspec.structs.replace(open_, ambiguous=False)
+    assert alike.answer is alike.if_late
     assert not open_.if_late.delay_stated
     for word in ("late", "early"):
         decided = LevelJoiningRecord.of(joined, decided=word)

@@ -183,6 +183,16 @@ def test_a_row_that_is_too_short_is_refused(plan, tmp_path):
         read_plan(tmp_path / "plan.json")
 
 
+def test_a_plan_of_nothing_is_refused(plan, tmp_path):
+    parts = json.loads(plan.to_json())
+    parts["seats"] = []
+    for name in ("before_level_db", "predicted_level_db"):
+        parts["curves"][name] = []
+    (tmp_path / "plan.json").write_text(json.dumps(parts), "utf-8")
+    with pytest.raises(PlanFileError, match="at least one seat, one band and one frequency"):
+        read_plan(tmp_path / "plan.json")
+
+
 @pytest.mark.parametrize(
     ("place", "said"),
     [

@@ -29,6 +29,8 @@ def test_bands_from_one_point_two_times_the_corner_rest():
     assert freedoms(corner=80.0)[6:] == (BandFreedom.FREE, BandFreedom.AT_REST, BandFreedom.AT_REST)
     unlocked = freedoms(corner=80.0, limits=Limits(unlocked=(100,)))
     assert unlocked[7:] == (BandFreedom.FREE, BandFreedom.AT_REST)
+    allowed = allowed_gains_db(nine_bands(), freedoms=unlocked, present_gains_db=np.ones(9))
+    assert allowed[8].tolist() == [0.0]
 
 
 def test_locked_bands_keep_their_present_gain():

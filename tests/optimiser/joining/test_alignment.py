@@ -182,6 +182,9 @@ def test_ends_of_the_delays_are_said():
     assert found.at_end
     assert found.chosen.settings.delay == pytest.approx(-0.002)
     assert not align(data).at_end
+    kept = align(data_of(linkwitz_riley("low", 4), mains), delays=DelayRange(lowest=0.0))
+    assert kept.kept
+    assert not kept.at_end  # it is set now
 
 
 def test_a_phase_control_rests_beside_a_delay_and_is_chosen_without_one():

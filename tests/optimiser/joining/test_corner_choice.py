@@ -1,5 +1,6 @@
 """Corner and slopes: closed forms of box and filters, what is refused, ranking at the seats."""
 
+from contextlib import nullcontext
 from dataclasses import replace
 
 import numpy as np
@@ -214,6 +215,17 @@ def test_refuses_corners_outside_the_data():
             present=PRESENT,
             solve=at_corner({}),
         )
+
+
+@pytest.mark.parametrize(("beyond", "refused"), [(1.02, False), (1.04, True)])
+@pytest.mark.parametrize("end", [0, -1])
+def test_corners_half_an_octave_from_the_ends_less_three_per_cent_are_taken(end, beyond, refused):
+    data = prepared(np.ones(FREQUENCIES.size), np.ones(FREQUENCIES.size))
+    inwards = 2.0**0.5 / beyond
+    corner = data.points[end] * (inwards if end == 0 else 1.0 / inwards)
+    pair = CrossoverPair(low_pass=low(corner=corner), high_pass=None)
+    with pytest.raises(ValueError, match="half an octave") if refused else nullcontext():
+        choose_corner(data, pairs=[pair], present=PRESENT, solve=at_corner({}))
 
 
 def test_refuses_a_pair_of_nothing():

@@ -182,7 +182,13 @@ def test_a_level_that_fills_a_cancellation_is_refused():
 
 @pytest.mark.parametrize(
     ("sub_db", "drive_boost_db", "said"),
-    [(0.0, 6.0, ""), (-10.0, 2.0, "drive"), (-10.0, 12.0, "range"), (10.0, 6.0, "range")],
+    [
+        (0.0, 6.0, ""),
+        (0.0, 0.5, ""),
+        (-10.0, 2.0, "drive"),
+        (-10.0, 12.0, "range"),
+        (10.0, 6.0, "range"),
+    ],
 )
 def test_what_ends_the_level_is_told(sub_db, drive_boost_db, said):
     """A matched pair with the subwoofer off by a level that its knob cannot make good."""
@@ -234,6 +240,7 @@ def test_present_bands_leave_the_answer_unchanged():
 
 def test_seats_are_plain_standard_deviations():
     bands = problem_of(modal_survey(4))
+    assert bands.present().level_change_db == 0.0
     found = bands.seat_deviations_db(bands.present())
     data = bands.data
     total = data.sub * -np.exp(-2j * np.pi * data.points * 0.001) + data.mains
