@@ -41,7 +41,7 @@ Polarity = ("normal", "inverted")
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class JoiningSettings:
-    """One setting of the subwoofer against the mains.
+    """One setting of a subwoofer: against the mains, or of one of several against the others.
 
     Attributes
     ----------

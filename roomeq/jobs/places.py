@@ -196,7 +196,7 @@ def _choice(
             place=tried[place].name,
             delay_ms=round(1e3 * (setting.delay - earliest), 6),
             inverted=setting.inverted,
-            level_db=setting.level_db,
+            level_db=setting.level_change_db,
             gains_db=dict(zip(labels, gains.tolist(), strict=True)),
         )
         for place, setting, gains in zip(

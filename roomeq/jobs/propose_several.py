@@ -171,7 +171,7 @@ def _within_drive(
     What is left is how far all may be turned up, in dB.
     """
     own = [one for one in settings if one.subwoofer is one.feeder]
-    most_db = min(_granted_db(one) - one.setting.level_db for one in own)
+    most_db = min(_granted_db(one) - one.setting.level_change_db for one in own)
     step_db = 0.5 if room.device.level is None else room.device.level.step_db
     down_db = min(0.0, math.floor(most_db / step_db + 1e-9) * step_db)
     return _louder(settings, down_db), most_db - down_db
@@ -179,7 +179,9 @@ def _within_drive(
 
 def _louder(settings: Sequence[OneSetting], by_db: float) -> tuple[OneSetting, ...]:
     return tuple(
-        replace(one, setting=replace(one.setting, level_db=one.setting.level_db + by_db))
+        replace(
+            one, setting=replace(one.setting, level_change_db=one.setting.level_change_db + by_db)
+        )
         for one in settings
     )
 
@@ -265,7 +267,7 @@ def _plan_of_one(
     room = weighed_room(replace(own, device=feeder.device, present=_present_of(one)))
     if room.wanted is not None:
         room = replace(room, wanted=_share_of(room, share_db))
-    chosen = ChosenGains(gains_db=one.gains_db, level_change_db=one.setting.level_db)
+    chosen = ChosenGains(gains_db=one.gains_db, level_change_db=one.setting.level_change_db)
     judged = replace(search, chosen=chosen, leave_out=False, prove=False)
     try:
         found = fit_within_headroom(room, judged)
@@ -274,7 +276,7 @@ def _plan_of_one(
         found = fit_within_headroom(replace(room, limits=limits), judged)
     plan = plan_of(found, given=own, date=date, by=by)
     level = choose_level(
-        one.setting.level_db - upstream_db,
+        one.setting.level_change_db - upstream_db,
         knob=feeder.device.level,
         present_db=feeder.present.level_db,
     )

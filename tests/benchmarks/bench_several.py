@@ -75,7 +75,7 @@ def task_of(room, **changes):
 def row_of(settings, gains_db):
     """Return settings as the judge takes them."""
     row = [1e3 * s.delay for s in settings] + [-1.0 if s.inverted else 1.0 for s in settings]
-    return np.concatenate([row, [s.level_db for s in settings], *gains_db])
+    return np.concatenate([row, [s.level_change_db for s in settings], *gains_db])
 
 
 def evolved(room, evaluations):

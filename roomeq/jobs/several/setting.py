@@ -15,9 +15,9 @@ import numpy as np
 from roomeq.base.levels import FloatArray
 from roomeq.base.response import ComplexArray
 from roomeq.base.survey import Survey
-from roomeq.jobs.several.task import feeder_of
+from roomeq.device.processor import JoiningSettings
+from roomeq.jobs.several.task import feeder_of, present_setting, response_now
 from roomeq.optimiser.several.choose import Together
-from roomeq.optimiser.several.task import SourceSetting
 from roomeq.room.room import Room, Subwoofer
 from roomeq.room.together import summed_survey
 
@@ -33,14 +33,14 @@ class OneSetting:
     subwoofer, feeder : Subwoofer
         The one, and the one whose bands, delay and level it has: itself, or what feeds it.
     gains_db : ndarray, shape (B,)
-    setting : SourceSetting
+    setting : JoiningSettings
         Delay, polarity, and level against now.
     """
 
     subwoofer: Subwoofer
     feeder: Subwoofer
     gains_db: FloatArray
-    setting: SourceSetting
+    setting: JoiningSettings
 
     @property
     def name(self) -> str:
@@ -48,29 +48,20 @@ class OneSetting:
         return self.subwoofer.name
 
     @property
-    def present(self) -> SourceSetting:
+    def present(self) -> JoiningSettings:
         """What is set now."""
-        return SourceSetting(
-            delay=self.feeder.room.joining.present_delay,
-            inverted=self.subwoofer.room.present.polarity == "inverted",
-        )
+        return present_setting(self.subwoofer, self.feeder)
 
     def change(self, frequencies: FloatArray) -> ComplexArray:
         """Return what the setting changes against now, a complex amplitude ratio, shape (F,)."""
-        equaliser, present = self.feeder.room.equaliser, self.feeder.room.present
-        then = equaliser.response(self.gains_db, frequencies) * _ratio(self.setting, frequencies)
-        now = equaliser.response(present.gains_db, frequencies) * _ratio(self.present, frequencies)
-        return np.asarray(then / now)
+        bands = self.feeder.room.equaliser.response(self.gains_db, frequencies)
+        now = response_now(self.subwoofer, self.feeder, frequencies)
+        return np.asarray(bands * self.setting.response(frequencies) / now)
 
     @property
     def survey(self) -> Survey:
         """The subwoofer alone as it is to be set."""
         return self.subwoofer.room.survey.filtered("sub", self.change)
-
-
-def _ratio(setting: SourceSetting, frequencies: FloatArray) -> ComplexArray:
-    gain = 10.0 ** (setting.level_db / 20.0) * (-1.0 if setting.inverted else 1.0)
-    return np.asarray(gain * np.exp(-2j * np.pi * np.asarray(frequencies) * setting.delay))
 
 
 def settings_of(subwoofers: Sequence[Subwoofer], found: Together) -> tuple[OneSetting, ...]:

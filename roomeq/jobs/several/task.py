@@ -18,17 +18,24 @@ from roomeq.base.errors import MissingPhaseError
 from roomeq.base.levels import FloatArray
 from roomeq.base.response import ComplexArray
 from roomeq.base.survey import Survey
+from roomeq.device.processor import JoiningSettings
 from roomeq.jobs.drive.bands import room_data
 from roomeq.jobs.drive.headroom import room_behind_protection
 from roomeq.jobs.joining.offer import joining_offer
 from roomeq.optimiser.bands.boost_cap import BoostCap
 from roomeq.optimiser.bands.fit_data import FitData
-from roomeq.optimiser.several.task import BandSet, SeveralTask, Source, SourceSetting
+from roomeq.optimiser.several.task import BandSet, SeveralTask, Source
 from roomeq.room.room import Room, Subwoofer
 from roomeq.room.together import seat_pressures
 from roomeq.wanted.limits import allowed_gains_db, band_freedoms, limit_axis
 
-__all__ = ["feeder_of", "several_task", "together_obstacle"]
+__all__ = [
+    "feeder_of",
+    "present_setting",
+    "response_now",
+    "several_task",
+    "together_obstacle",
+]
 
 _POINTS_PER_OCTAVE = 48
 _REACH_OCTAVES = 1.0 / 12.0
@@ -55,6 +62,20 @@ def together_obstacle(room: Room) -> str | None:
 def feeder_of(subwoofers: Sequence[Subwoofer], one: Subwoofer) -> Subwoofer:
     """Return the subwoofer whose bands, delay and level one has: itself, or what feeds it."""
     return next(other for other in subwoofers if other.name == (one.fed_by or one.name))
+
+
+def present_setting(one: Subwoofer, feeder: Subwoofer) -> JoiningSettings:
+    """Return delay and polarity that are set now on one subwoofer, behind the one that feeds it."""
+    return JoiningSettings(
+        delay=feeder.room.joining.present_delay,
+        inverted=one.room.present.polarity == "inverted",
+    )
+
+
+def response_now(one: Subwoofer, feeder: Subwoofer, frequencies: FloatArray) -> ComplexArray:
+    """Return what bands, delay and polarity do as set now, a complex amplitude ratio, (F,)."""
+    bands = feeder.room.equaliser.response(feeder.room.present.gains_db, frequencies)
+    return np.asarray(bands * present_setting(one, feeder).response(frequencies))
 
 
 def several_task(room: Room, subwoofers: Sequence[Subwoofer]) -> SeveralTask:
@@ -127,30 +148,23 @@ def _source(
     """Return what arrives from a subwoofer with everything at rest, and what it can be set to."""
     feeder = feeder_of(subwoofers, one)
     offer, fed = joining_offer(feeder.room), feeder is not one
-    inverted = one.room.present.polarity == "inverted"
-    delay = feeder.room.joining.present_delay
-    signs = (1.0, -1.0) if one.room.device.polarity else ((-1.0,) if inverted else (1.0,))
+    now = present_setting(one, feeder)
+    signs = (1.0, -1.0) if one.room.device.polarity else ((-1.0,) if now.inverted else (1.0,))
     pressures = seat_pressures(one.room.survey, seats, points) * gain[:, None]
     try:
-        at_rest = pressures / _as_set(feeder.room, points, delay, inverted=inverted)
+        at_rest = pressures / response_now(one, feeder, points)
     except MissingPhaseError as error:
         raise ValueError(f"{one.name}: {error}") from None
     return Source(
         name=one.name,
         pressures=at_rest,
-        delays=np.array([delay]) if feeder.delays is None else feeder.delays.values,
+        delays=np.array([now.delay]) if feeder.delays is None else feeder.delays.values,
         levels_db=np.zeros(1) if feeder.room.device.level is None else offer.levels.values_db,
         polarities=signs,
         equaliser=first.index(feeder),
         fed_by=subwoofers.index(feeder) if fed else None,
-        present=SourceSetting(delay=delay, inverted=inverted),
+        present=now,
     )
-
-
-def _as_set(room: Room, points: FloatArray, delay: float, *, inverted: bool) -> ComplexArray:
-    """Return what bands, delay and polarity as set do, a complex amplitude ratio, shape (P,)."""
-    bands = room.equaliser.response(room.present.gains_db, points)
-    return np.asarray(bands * np.exp(-2j * np.pi * points * delay) * (-1.0 if inverted else 1.0))
 
 
 def _bands(room: Room, points: FloatArray) -> BandSet:

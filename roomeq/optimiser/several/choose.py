@@ -13,10 +13,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from roomeq.base.levels import FloatArray, readonly
+from roomeq.device.processor import JoiningSettings
 from roomeq.optimiser.several.few_moves import tie_loss, with_few_moves
 from roomeq.optimiser.several.model import Model, State
 from roomeq.optimiser.several.search import search
-from roomeq.optimiser.several.task import IntArray, SeveralTask, SourceSetting
+from roomeq.optimiser.several.task import IntArray, SeveralTask
 
 __all__ = ["SeatFigures", "Together", "WithoutOne", "by_power", "choose_together"]
 
@@ -84,7 +85,7 @@ class Together:
 
     Attributes
     ----------
-    settings : tuple of SourceSetting
+    settings : tuple of JoiningSettings
         One for each source; that of a source that is fed by another repeats the other's.
     gains_db : tuple of ndarray
         One for each equaliser.
@@ -101,7 +102,7 @@ class Together:
     evaluations : int
     """
 
-    settings: tuple[SourceSetting, ...]
+    settings: tuple[JoiningSettings, ...]
     gains_db: tuple[FloatArray, ...]
     before: SeatFigures
     after: SeatFigures
@@ -238,12 +239,12 @@ def _state_of(plain: Model, model: Model, state: State, back: IntArray, named: l
     return plain.state(x, state.signs[back])
 
 
-def _settings(model: Model, state: State) -> tuple[SourceSetting, ...]:
+def _settings(model: Model, state: State) -> tuple[JoiningSettings, ...]:
     return tuple(
-        SourceSetting(
+        JoiningSettings(
             delay=1e-3 * float(state.x[line]),
             inverted=bool(state.signs[i] < 0),
-            level_db=float(state.x[model.n + line]),
+            level_change_db=float(state.x[model.n + line]),
         )
         for i, line in enumerate(model.lines)
     )

@@ -13,7 +13,7 @@ package; merit is the loss with what breaks a limit added, so that the search ma
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -128,7 +128,7 @@ class Model:
     def present(self) -> tuple[FloatArray, FloatArray]:
         """Return what is set now, whether or not it may be set."""
         sources = self.task.sources
-        x = [1e3 * s.present.delay for s in sources] + [s.present.level_db for s in sources]
+        x = [1e3 * s.present.delay for s in sources] + [s.present.level_change_db for s in sources]
         x += [float(g) for e in self.task.equalisers for g in e.present_gains_db]
         signs = [-1.0 if s.present.inverted else 1.0 for s in sources]
         return np.array(x), np.array(signs)
@@ -171,7 +171,7 @@ class Model:
         total = parts.sum(axis=0)
         rows = tuple(row for _, row, _ in bands)
         means = np.array([mean for _, _, mean in bands])
-        excess = self._excess(x[None], rows)
+        excess = self._excess(1, rows)
         figures = (*self._figures(total[None], x[None], means[None], start), excess)
         merit = self._merit(*figures[1:])
         return State(x, signs, parts, total, rows, means, *(float(v[0]) for v in (*figures, merit)))
@@ -220,16 +220,11 @@ class Model:
         driven = x[..., self.n + self.lines] + self._source_means(means)
         return np.asarray(average @ self.task.frequency_weights - driven.max(axis=-1))
 
-    def _excess(self, x: FloatArray, rows: list[FloatArray] | tuple[FloatArray, ...]) -> FloatArray:
+    def _excess(self, count: int, rows: Sequence[FloatArray]) -> FloatArray:
         """Return the largest excess over a limit row, (K,); each of `rows` is (G,) or (K, G)."""
-        worst = np.full(len(x), -math.inf)
+        worst = np.full(count, -math.inf)
         for e, bands in enumerate(self.task.equalisers):
             worst = np.maximum(worst, np.atleast_2d(rows[e] - bands.cap_db).max(axis=-1))
-            if bands.drive_db is not None:
-                fed = self.n + self.lines[self.bands_of == e]
-                if fed.size:
-                    driven = np.atleast_2d(rows[e] - bands.drive_db).max(axis=-1)
-                    worst = np.maximum(worst, driven + x[:, fed].max(axis=-1))
         return worst
 
     def _figures(
@@ -266,7 +261,7 @@ class Model:
         if moves.rows is not None:
             rows[moves.equaliser] = moves.rows
         _, loss, given_up = self._figures(total, moves.x, means, state.level)
-        return self._merit(loss, given_up, self._excess(moves.x, rows))
+        return self._merit(loss, given_up, self._excess(len(moves.x), rows))
 
     def outputs_db(self, state: State, moves: Moves) -> FloatArray:
         """Return the output of moves, (K,); one evaluation each."""

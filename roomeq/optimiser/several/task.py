@@ -19,32 +19,16 @@ from numpy.typing import NDArray
 from roomeq.analysis.smoothing import smooth_power
 from roomeq.base.levels import FloatArray, readonly
 from roomeq.base.response import ComplexArray
+from roomeq.device.processor import JoiningSettings
 from roomeq.optimiser.bands.fit_data import SHAPE_FRACTION
 from roomeq.wanted.loss import Loss
 
-__all__ = ["BandSet", "SeveralTask", "Source", "SourceSetting"]
+__all__ = ["BandSet", "SeveralTask", "Source"]
 
 IntArray = NDArray[np.int64]
 _DECIMALS = 12  # of weights, so that the order of seats leaves not even a rounding error
 MOST_GIVEN_UP_DB = 3.0
 """Output that may be given up against the best sum in phase; common practice, no source."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SourceSetting:
-    """What is set on one subwoofer, its bands apart.
-
-    Attributes
-    ----------
-    delay : float
-        s.
-    inverted : bool
-    level_db : float
-    """
-
-    delay: float = 0.0
-    inverted: bool = False
-    level_db: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -65,7 +49,7 @@ class Source:
         Which of the task's equalisers lies before it; None: no bands.
     fed_by : int, optional
         The source that it is fed from in series, whose delay, level and bands it takes.
-    present : SourceSetting
+    present : JoiningSettings
         Where it stands; breaks ties, and is what is told as before.
     """
 
@@ -76,7 +60,7 @@ class Source:
     polarities: tuple[float, ...] = (1.0,)
     equaliser: int | None = None
     fed_by: int | None = None
-    present: SourceSetting = SourceSetting()
+    present: JoiningSettings = field(default_factory=JoiningSettings)
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "pressures", readonly(self.pressures, dtype=np.complex128))
@@ -103,8 +87,6 @@ class BandSet:
         Its level at the limit frequencies.
     cap_db : ndarray, shape (G,)
         Most that the summed response may reach there, at least 0.
-    drive_db : ndarray, shape (G,), optional
-        Most that level and summed response may reach together there; None: no limit.
     present_gains_db : ndarray, shape (B,)
         Where they stand, whether or not they may be set so.
     present_response : ndarray, shape (P,)
@@ -115,7 +97,6 @@ class BandSet:
     responses: tuple[ComplexArray, ...]
     limit_tables_db: tuple[FloatArray, ...]
     cap_db: FloatArray
-    drive_db: FloatArray | None = None
     present_gains_db: FloatArray
     present_response: ComplexArray
 
@@ -133,9 +114,8 @@ class BandSet:
         """Return whether another offers the same bands, within the same limits, and stands so."""
 
         def arrays(bands: BandSet) -> list[NDArray[Any]]:
-            drive = np.zeros(0) if bands.drive_db is None else bands.drive_db
             tables = (*bands.gains_db, *bands.responses, *bands.limit_tables_db)
-            return [*tables, bands.cap_db, drive, bands.present_gains_db, bands.present_response]
+            return [*tables, bands.cap_db, bands.present_gains_db, bands.present_response]
 
         mine, its = arrays(self), arrays(other)
         return len(mine) == len(its) and all(map(np.array_equal, mine, its))

@@ -6,11 +6,11 @@ import numpy as np
 import pytest
 from subwoofer_rooms import AXIS, OWN, SEATS, digital_band, echoes, late, write_several
 
+from roomeq.device.processor import JoiningSettings
 from roomeq.importers.room import read_room
 from roomeq.jobs.several.setting import OneSetting, room_as_set, settings_of
 from roomeq.jobs.several.task import feeder_of, several_task
 from roomeq.optimiser.several.choose import choose_together
-from roomeq.optimiser.several.task import SourceSetting
 
 FRONT, BACK = echoes(1), late(echoes(2), 0.003)
 
@@ -29,7 +29,7 @@ def one_setting(room, name, *, gains=None, **setting):
     for band, gain in (gains or {}).items():
         gains_db[band] = gain
     return OneSetting(
-        subwoofer=one, feeder=feeder, gains_db=gains_db, setting=SourceSetting(**setting)
+        subwoofer=one, feeder=feeder, gains_db=gains_db, setting=JoiningSettings(**setting)
     )
 
 
@@ -43,8 +43,8 @@ def test_what_is_set_now_changes_nothing(room):
 
 def test_the_sum_as_set_is_that_of_numpy(room):
     settings = [
-        one_setting(room, "front", gains={3: -5.0, 6: 2.5}, level_db=-2.0),
-        one_setting(room, "back", gains={3: 4.0}, level_db=3.0, delay=0.0042, inverted=True),
+        one_setting(room, "front", gains={3: -5.0, 6: 2.5}, level_change_db=-2.0),
+        one_setting(room, "back", gains={3: 4.0}, level_change_db=3.0, delay=0.0042, inverted=True),
     ]
     after = room_as_set(room, settings).survey.of_source("sub")
     forty, eighty = 10.0**1.6, 10.0**1.9  # IEC 61260-1
@@ -117,7 +117,9 @@ def test_what_was_found_is_set_on_the_right_subwoofer(room):
             ],
             axis=0,
         )
-        gain = 10.0 ** (one.setting.level_db / 20.0) * (-1.0 if one.setting.inverted else 1.0)
+        gain = 10.0 ** (one.setting.level_change_db / 20.0) * (
+            -1.0 if one.setting.inverted else 1.0
+        )
         whole += late(heard * bands * gain, one.setting.delay)
     after = room_as_set(room, settings).survey.of_source("sub")
     for row, entry in enumerate(after.measurements):
@@ -141,9 +143,9 @@ def test_a_fed_one_is_set_as_its_feeder_and_keeps_its_own_polarity(tmp_path):
     front, back = settings_of(room.subwoofers, found)
     assert back.feeder.name == "front"
     assert back.gains_db.tolist() == front.gains_db.tolist()
-    assert (back.setting.delay, back.setting.level_db) == (
+    assert (back.setting.delay, back.setting.level_change_db) == (
         front.setting.delay,
-        front.setting.level_db,
+        front.setting.level_change_db,
     )
     other = replace(back, setting=replace(back.setting, inverted=not back.setting.inverted))
     ratio = other.change(AXIS) / back.change(AXIS)

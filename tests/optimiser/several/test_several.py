@@ -12,12 +12,12 @@ from scipy.integrate import quad
 from scipy.optimize import approx_fprime, differential_evolution
 from several_rooms import AXIS, POINTS, SeveralRoom, random_room
 
+from roomeq.device.processor import JoiningSettings
 from roomeq.optimiser.several.choose import choose_together
 from roomeq.optimiser.several.few_moves import count_moves, tie_loss, with_few_moves
 from roomeq.optimiser.several.model import Model
 from roomeq.optimiser.several.places import choose_places
 from roomeq.optimiser.several.search import find_loudest, search
-from roomeq.optimiser.several.task import SourceSetting
 
 LATE = 5e-3
 DRAWS = "rng" if "rng" in inspect.signature(differential_evolution).parameters else "seed"  # < 1.15
@@ -50,7 +50,7 @@ def answer(seed=4):
 def test_two_equal_sources_in_phase_are_6_db_louder_and_stay():
     task = task_of(two_equal(1.0, seats=1))
     found = choose_together(task, evaluations=4000)
-    assert found.settings == (SourceSetting(), SourceSetting())
+    assert found.settings == (JoiningSettings(), JoiningSettings())
     assert found.magnitudes_db == pytest.approx(0.0, abs=1e-6)
     assert found.output_db == pytest.approx(20.0 * np.log10(2.0), abs=1e-9)  # pressures add
     assert found.without[0].output_lost_db == pytest.approx(20.0 * np.log10(2.0), abs=1e-6)
@@ -204,7 +204,7 @@ def test_in_series_they_share_all_but_polarity():
     task = task_of(replace(room(), equaliser_of=(0, 0)))
     fed = replace(task, sources=(task.sources[0], replace(task.sources[1], fed_by=0)))
     first, second = choose_together(fed, evaluations=8000).settings
-    assert (first.delay, first.level_db) == (second.delay, second.level_db)
+    assert (first.delay, first.level_change_db) == (second.delay, second.level_change_db)
 
 
 def test_what_stands_is_told_as_it_stands():
