@@ -30,6 +30,7 @@ from roomeq.importers.room_assembly import assemble_room
 from roomeq.importers.room_file.equipment_schema import CORNER_SPAN
 from roomeq.importers.room_file.file import RoomFile
 from roomeq.importers.room_file.reading import read_room_file
+from roomeq.importers.room_file.subwoofer_checks import TOGETHER
 from roomeq.importers.subwoofers import (
     own_delays,
     together_device,
@@ -126,7 +127,7 @@ def _together(
     room_file: RoomFile, sweeps: SweepReading | None, subwoofers: tuple[Subwoofer, ...]
 ) -> SurveyFiles:
     rest = room_file.as_a_whole()
-    summed = room_file.with_measurements(lambda entry: entry.subwoofer == "all")
+    summed = room_file.with_measurements(lambda entry: entry.subwoofer == TOGETHER)
     timing = room_file.timing
     try:
         return together_files(

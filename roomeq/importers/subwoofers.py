@@ -21,13 +21,12 @@ from roomeq.device.profile import Device, LevelKnob
 from roomeq.importers.room_file.schema import SubwooferTable
 from roomeq.importers.subwoofer_doubts import subwoofer_doubts
 from roomeq.importers.survey_files import SurveyFiles
+from roomeq.optimiser.joining.survey import SUM_RESIDUAL_DB
 from roomeq.room.room import Room, Subwoofer
 from roomeq.room.together import summed_survey
 
 __all__ = ["own_delays", "together_device", "together_files", "told_of_each"]
 
-SUM_RESIDUAL_DB = 1.0
-"""As for subwoofer and mains: a measured sum further from that of its parts is a finding."""
 _LOWEST, _HIGHEST = 20.0, 125.0
 
 

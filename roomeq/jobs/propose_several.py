@@ -19,7 +19,7 @@ import numpy as np
 from msgspec.structs import replace as with_fields
 
 from roomeq.analysis.survey_levels import common_axis, seat_levels_db
-from roomeq.base.bands import logarithmic_axis, third_octave_bands
+from roomeq.base.bands import third_octave_bands
 from roomeq.base.cautions import Caution, CautionCode
 from roomeq.base.levels import FloatArray, amplitude_ratio_db, power_mean_db
 from roomeq.base.response import ComplexArray
@@ -30,7 +30,7 @@ from roomeq.jobs.drive.scene import LOWEST_BAND, DriveScene
 from roomeq.jobs.propose_joined import proposal_with_mains
 from roomeq.jobs.proposed_plan import choose_level, plan_of
 from roomeq.jobs.several.setting import OneSetting, room_as_set, settings_of
-from roomeq.jobs.several.task import several_task
+from roomeq.jobs.several.task import several_task, with_own_limits
 from roomeq.optimiser.bands.fit import ChosenGains, NoChange, judge_improvement
 from roomeq.optimiser.several.choose import Together, choose_together
 from roomeq.plan.plan import Plan
@@ -209,10 +209,9 @@ def _stepped(room: Room, asked_db: float, most_db: float) -> float:
 
 def _granted_db(one: OneSetting) -> float:
     """Return how far the level of a subwoofer may rise against now behind its bands, in dB."""
-    room = one.feeder.room
-    axis = logarithmic_axis(10.0, 300.0, per_octave=384)
-    boost_db = room.equaliser.response_db(one.gains_db, axis)
-    return room.limits.granted_level_db(axis, boost_db, room.limits.floor(room.target))[0]
+    room = with_own_limits(one.feeder.room)
+    floor = room.limits.floor(room.target)
+    return room.limits.granted_behind_db(room.equaliser, one.gains_db, floor)[0]
 
 
 def _with_common(

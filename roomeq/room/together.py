@@ -96,7 +96,7 @@ def _sum_at(seat: str, surveys: Sequence[Survey], *, coherent: bool) -> Measurem
         [np.mean([_power_at(r, points) for r in branch], axis=0) for branch in branches]
     )
     if coherent and all(one.has_phase for one in every):
-        parts = [np.mean([r.pressure_at(points) for r in branch], axis=0) for branch in branches]
+        parts = [seat_pressures(survey, [seat], points)[0] for survey in surveys]
         stored: np.ndarray = np.sum(parts, axis=0)
         power = np.abs(stored) ** 2
     else:

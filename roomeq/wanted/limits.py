@@ -128,6 +128,14 @@ class Limits:
         centres, limits = np.array(self.drive_by_frequency).T
         return np.asarray(np.interp(np.log(axis), np.log(centres), limits))
 
+    def granted_behind_db(
+        self, equaliser: FixedBandEqualiser, gains_db: FloatArray, floor: float
+    ) -> tuple[float, float]:
+        """Return what `granted_level_db` does behind bands, told finely enough for their peaks."""
+        kinks = [max(floor, LOWEST_ROW), *(f for f, _ in self.drive_by_frequency)]
+        fine = np.append(logarithmic_axis(LOWEST_ROW, HIGHEST_ROW, per_octave=384), kinks)
+        return self.granted_level_db(fine, equaliser.response_db(gains_db, fine), floor)
+
     def granted_level_db(
         self, frequencies: FloatArray, boost_db: FloatArray, floor: float
     ) -> tuple[float, float]:

@@ -15,7 +15,7 @@ from roomeq.importers.room_file.file import RoomFile
 from roomeq.importers.room_file.findings import Finding
 from roomeq.importers.room_file.schema import PresentTable
 
-__all__ = ["subwoofer_findings"]
+__all__ = ["TOGETHER", "subwoofer_findings"]
 
 MOST_SUBWOOFERS = 8
 TOGETHER = "all"

@@ -35,6 +35,7 @@ __all__ = [
     "response_now",
     "several_task",
     "together_obstacle",
+    "with_own_limits",
 ]
 
 _POINTS_PER_OCTAVE = 48
@@ -98,7 +99,7 @@ def several_task(room: Room, subwoofers: Sequence[Subwoofer]) -> SeveralTask:
     data = room_data(room)
     points = _points(data, [one.room.survey for one in subwoofers])
     first = [one for one in subwoofers if one.fed_by is None]
-    behind = {one.name: _behind(one.room) for one in first}
+    behind = {one.name: with_own_limits(one.room) for one in first}
     gain = 10.0 ** (-data.seat_offsets_db / 20.0)
     sources = tuple(
         _source(one, subwoofers, data.seats, points, gain=gain, first=first) for one in subwoofers
@@ -117,12 +118,10 @@ def several_task(room: Room, subwoofers: Sequence[Subwoofer]) -> SeveralTask:
     )
 
 
-def _behind(room: Room) -> Room:
+def with_own_limits(room: Room) -> Room:
     """Return one subwoofer's room with the limits that follow from its box and high-pass."""
-    present, was = room_behind_protection(room, room.present.gains_db)
-    if was == room.equipment.protection:
-        return present
-    return replace(room, limits=present.limits)
+    behind, _ = room_behind_protection(room, room.present.gains_db)
+    return replace(room, limits=behind.limits)
 
 
 def _points(data: FitData, surveys: Sequence[Survey]) -> FloatArray:

@@ -13,7 +13,6 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import ArrayLike
 
-from roomeq.base.bands import logarithmic_axis
 from roomeq.base.levels import FloatArray
 from roomeq.device.equaliser import FixedBandEqualiser
 from roomeq.optimiser.bands.boost_cap import BoostCap
@@ -174,10 +173,7 @@ class BandGainTask:
     def loudness(self, gains_db: FloatArray) -> Loudness:
         """Return what the drive limit leaves of a loudness, with gains."""
         data, equaliser, target = self.data, self.equaliser, self.target
-        kinks = [max(self.floor, 10.0), *(f for f, _ in self.limits.drive_by_frequency)]
-        fine = np.append(logarithmic_axis(10.0, 300.0, per_octave=384), kinks)
-        boost_db = equaliser.response_db(gains_db, fine)
-        most_db, held_at = self.limits.granted_level_db(fine, boost_db, self.floor)
+        most_db, held_at = self.limits.granted_behind_db(equaliser, gains_db, self.floor)
         now_db = data.mean_db(data.present_db)
         if self.limits.drive_by_frequency:  # told against all bands at 0 at the same loudness
             most_db += now_db

@@ -29,9 +29,10 @@ from roomeq.optimiser.joining.data import (
     joining_axes,
 )
 from roomeq.optimiser.joining.sum_check import SumExplanation, explain_sum
+from roomeq.room.together import seat_pressures
 from roomeq.wanted.target import Target
 
-__all__ = ["LFE_OFFSET_DB", "joint_pressures", "prepare_joining"]
+__all__ = ["LFE_OFFSET_DB", "SUM_RESIDUAL_DB", "joint_pressures", "prepare_joining"]
 
 LFE_OFFSET_DB = 10.0
 """The low-frequency-effects channel plays 10 dB above the mains (ITU-R BS.775; from memory)."""
@@ -168,15 +169,7 @@ def _pressures(
     survey: Survey, seats: tuple[str, ...], points: FloatArray
 ) -> tuple[ComplexArray, ComplexArray]:
     """Return subwoofer and mains at seats and points, the complex mean over repeats."""
-    sub, mains = (
-        np.array(
-            [
-                np.mean([r.pressure_at(points) for r in _responses(survey, seat, source)], axis=0)
-                for seat in seats
-            ]
-        )
-        for source in _BRANCHES
-    )
+    sub, mains = (seat_pressures(survey.of_source(source), seats, points) for source in _BRANCHES)
     return sub, mains
 
 

@@ -210,10 +210,7 @@ def _several(of: Subject, name: str) -> Drawn:
     plan = of.proposal
     if plan.together is None:
         raise ValueError("there is one subwoofer")
-    yield (
-        "",
-        several.plot_subwoofers(plan) if name == "subwoofers" else several.plot_variation(plan),
-    )
+    yield "", getattr(several, f"plot_{name}")(plan)
 
 
 def _of_each(draw: Callable[[Subject, str], Drawn]) -> Callable[[Subject, str], Drawn]:

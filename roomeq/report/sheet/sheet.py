@@ -68,10 +68,11 @@ def settings_sheet(plans: Mapping[str, Plan], *, mixed: bool = False) -> str:
     columns = listed[0].subwoofers or plans
     each = list(columns.values())
     opening = steps.opening_steps(each)
-    measure = steps.measure_step(listed, len(opening) + 2)
-    if columns is not plans:
+    if listed[0].subwoofers:
         opening += steps.common_steps(listed[0], len(opening) + 1)
-        measure = steps.across(steps.measure_step(listed, len(opening) + 2), len(each))
+    measure = steps.measure_step(listed, len(opening) + 2)
+    if listed[0].subwoofers:
+        measure = steps.across(measure, len(each))
     pictures = {name: sheet_picture(plan) for name, plan in plans.items()}
     beside = 1 < len(plans) <= MOST_SIDE_BY_SIDE
     return _template().render(

@@ -25,7 +25,6 @@ from roomeq.report.text.joining import (
     joining_verdict,
     seat_loss_lines,
     set_text,
-    setting_entries,
 )
 from roomeq.report.text.layout import (
     bullet_list,
@@ -41,11 +40,11 @@ from roomeq.report.text.recordings import alarm_texts, recording_table
 from roomeq.report.text.safety import SAFETY_LINE
 from roomeq.report.text.several import (
     each_to_set,
+    mains_entries,
     own_cautions,
     several_settings,
     together_sentences,
     together_verdict,
-    with_mains_entries,
 )
 from roomeq.report.text.terminal import gain_bar
 from roomeq.report.text.wording import (
@@ -143,11 +142,7 @@ def _several_text(plan: Plan, *, detail: bool) -> str:
 
 def _verdict(plan: Plan) -> list[list[str]]:
     if plan.joining is not None:
-        entries = [f"Bypass: {one}, which is one too many" for one in plan.joining.bypass]
-        settings, present = plan.joining.settings.settings(), plan.joining.present.settings()
-        entries += setting_entries(settings, present=present, level=False)
-        if plan.subwoofers:
-            entries = with_mains_entries(plan.joining)
+        entries = mains_entries(plan)
         why = [] if plan.no_change is None else [no_change_text(plan)]
         said = " ".join([joining_verdict(plan.joining), *why])
         *first, last = map(paragraph, [said, *joining_doubts(plan.joining)])

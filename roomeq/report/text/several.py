@@ -8,21 +8,20 @@ Numbers come from the plan; nothing is computed here but differences for display
 from __future__ import annotations
 
 from roomeq.jobs.check import RoomOverview
-from roomeq.plan.joining import JoiningRecord
 from roomeq.plan.plan import Plan
 from roomeq.plan.together import TogetherRecord
-from roomeq.report.text.joining import delay_instruction
+from roomeq.report.text.joining import delay_instruction, setting_entries
 from roomeq.report.text.layout import bullet_list, columns, joined, paragraph, signed
 from roomeq.report.text.wording import caution_text
 
 __all__ = [
     "each_to_set",
+    "mains_entries",
     "own_cautions",
     "several_settings",
     "together_lines",
     "together_sentences",
     "together_verdict",
-    "with_mains_entries",
 ]
 
 
@@ -54,10 +53,14 @@ def together_verdict(found: TogetherRecord) -> str:
     )
 
 
-def with_mains_entries(record: JoiningRecord) -> list[str]:
-    """Return what is to be set for all subwoofers at once beside the mains."""
+def mains_entries(plan: Plan) -> list[str]:
+    """Return what joins the mains beside the bands: of several subwoofers for all at once."""
+    record = plan.joining
+    assert record is not None
     settings, present = record.settings.settings(), record.present.settings()
     bypassed = [f"Bypass: {one}, which is one too many" for one in record.bypass]
+    if not plan.subwoofers:
+        return bypassed + setting_entries(settings, present=present, level=False)
     return [*bypassed, f"Delay of all: {delay_instruction(settings, present=present)}"]
 
 
@@ -129,7 +132,7 @@ def each_to_set(plan: Plan) -> list[str]:
         moved = [f"{label} {then}" for label, now, then in one.setting_rows() if now != then]
         said.append(f"{name}: {', '.join(moved) if moved else 'as it is'}.")
     if plan.joining is not None:
-        said += [f"{entry}." for entry in with_mains_entries(plan.joining)]
+        said += [f"{entry}." for entry in mains_entries(plan)]
     if plan.level.upstream_shown_db:
         said.append(f"Upstream, for all: {signed(plan.level.upstream_shown_db)} dB.")
     return ["To set:", *bullet_list(said)]
