@@ -24,6 +24,7 @@ class CautionCode(StrEnum):
     CHECK_WIRING = "check_wiring"
     DISTORTION_EXTRAPOLATED = "distortion_extrapolated"
     FEW_SEATS = "few_seats"
+    HIGH_PASS_FIRST = "high_pass_first"
     IMPROVEMENT_LOST_AT_OTHER_Q = "improvement_lost_at_other_q"
     JOINING_AMBIGUOUS = "joining_ambiguous"
     JOINING_AT_END = "joining_at_end"
@@ -59,6 +60,7 @@ RESERVATIONS = frozenset(
         CautionCode.BOOST_INTO_CANCELLATION,
         CautionCode.IMPROVEMENT_LOST_AT_OTHER_Q,
         CautionCode.CHECK_WIRING,
+        CautionCode.HIGH_PASS_FIRST,
         CautionCode.JOIN_AGAIN,
         CautionCode.JOINING_AMBIGUOUS,
         CautionCode.JOINING_AT_END,

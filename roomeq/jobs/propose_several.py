@@ -109,27 +109,28 @@ def propose_several(
         level_db = found.joining.settings.level_change_db
     before = fit_room(now, replace(search, chosen=_as_present(now), leave_out=False))
     plan = plan_of(found, given=room, before=before, date=date, by=by)
+    subwoofers = _subwoofer_plans(
+        _with_common(settings, found, level_db),
+        together,
+        task.points,
+        seats=before.data.seats,
+        make=partial(
+            _plan_of_one,
+            search=search,
+            upstream_db=level_db if now.device.level is None else 0.0,
+            date=date,
+            by=by,
+        ),
+    )
     unmoved = no_change if found.joining is None or found.joining.no_change else None
     return with_fields(
         plan,
         together=TogetherRecord.of(
             together, seats=before.data.seats, points=tuple(task.points.tolist())
         ),
-        subwoofers=_subwoofer_plans(
-            _with_common(settings, found, level_db),
-            together,
-            task.points,
-            seats=before.data.seats,
-            make=partial(
-                _plan_of_one,
-                search=search,
-                upstream_db=level_db if now.device.level is None else 0.0,
-                date=date,
-                by=by,
-            ),
-        ),
+        subwoofers=subwoofers,
         no_change=unmoved,
-        cautions=(*plan.cautions, *_quieter(room, cut_db)),
+        cautions=(*_high_pass_first(subwoofers), *plan.cautions, *_quieter(room, cut_db)),
     )
 
 
@@ -224,6 +225,17 @@ def _with_common(
         replace(one, setting=replace(one.setting, inverted=one.setting.inverted != turned))
         for one in _louder(settings, level_db)
     )
+
+
+def _high_pass_first(subwoofers: Mapping[str, Plan]) -> tuple[Caution, ...]:
+    """Say of which subwoofers the high-pass is to be another: the sum is told without it."""
+    names = [
+        name
+        for name, plan in subwoofers.items()
+        if plan.protection is not None and plan.protection.changes
+    ]
+    code = CautionCode.HIGH_PASS_FIRST
+    return (Caution(code=code, name=" and ".join(names)),) if names else ()
 
 
 def _quieter(room: Room, cut_db: float) -> tuple[Caution, ...]:

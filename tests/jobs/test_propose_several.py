@@ -179,6 +179,46 @@ def test_limits_and_drive_of_each_are_kept(tmp_path):
     assert any(settings["front"]["gains_db"])
 
 
+def test_another_high_pass_comes_first_for_the_sum_is_told_without_it(tmp_path):
+    """What a vented box needs at the wanted level turns what arrives from it."""
+    loud = """[headroom]
+wanted_spl_db = 112
+[amplifier]
+ratings = [{ power_w = 300, load_ohm = 4 }]
+measuring_voltage = 4.0
+measuring_frequency = 50
+[load]
+driver_nominal_ohm = 4
+[box]
+kind = "vented"
+resonance = 26
+q = 0.4
+tuning = 24
+compliance_ratio = 1.2
+[driver]
+piston_area_m2 = 0.05
+largest_displacement = 0.008
+sensitivity_db = 90
+"""
+    own = OWN + "protection = {{ off = true }}\n"
+    folder = write_several(tmp_path, {"front": FRONT, "back": BACK}, head=HEAD + loud, own=own)
+    file = folder / "room.toml"
+    spl = file.read_text().replace("[[measurements]]", '[[measurements]]\nlevel_unit = "dB SPL"')
+    file.write_text(spl)
+    plan = propose(read_room(folder))
+    changed = [name for name, one in plan.subwoofers.items() if one.protection.changes]
+    assert changed == ["front", "back"]
+    (first,) = (c for c in plan.cautions if c.code is CautionCode.HIGH_PASS_FIRST)
+    assert first.name == "front and back"
+    assert first in plan.reservations
+    (corner,) = {one.protection.high_pass.corner for one in plan.subwoofers.values()}
+    set_so = f"protection = {{ corner = {corner:g} }}"
+    file.write_text(spl.replace("protection = { off = true }", set_so))
+    held = propose(read_room(folder))
+    assert not any(one.protection.changes for one in held.subwoofers.values())
+    assert all(c.code is not CautionCode.HIGH_PASS_FIRST for c in held.cautions)
+
+
 def test_a_device_without_a_knob_and_in_coarse_steps_is_set_in_its_steps(tmp_path):
     more = {"back": 'profile = "coarse_step"'}
     plan = propose(read_room(write_several(tmp_path, {"front": FRONT, "back": BACK}, more=more)))

@@ -37,7 +37,9 @@ def equipment_findings(room: RoomFile) -> Iterator[Finding]:
         yield (
             "how far a driver moves depends on its box, which is not stated",
             ("driver",),
-            "add [box], or leave [driver] out",
+            "add [box], or leave [driver] out"
+            if room.subwoofer is None
+            else "add box = { ... }, or leave driver out",
         )
     yield from findings_in(room.output, ("output",), _output)
     if room.headroom is not None:

@@ -124,7 +124,7 @@ class RoomFile(RoomTables, frozen=True, kw_only=True):
         device = DeviceTable(profile=profile, present=one.present)
         return replace(self, **own | {"device": device, "subwoofers": (), "subwoofer": index})
 
-    def _written(self, path: KeyPath) -> KeyPath:
+    def written(self, path: KeyPath) -> KeyPath:
         """Return where in the file as it is written a key stands."""
         if path[:1] == ("measurements",) and self.entries is not None and len(path) > 1:
             return ("measurements", self.entries[int(path[1])], *path[2:])
@@ -135,9 +135,9 @@ class RoomFile(RoomTables, frozen=True, kw_only=True):
 
     def states(self, *path: str | int) -> bool:
         """Return whether a key is written in the file, rather than left at its default."""
-        return self._written(path) in self.lines
+        return self.written(path) in self.lines
 
     def fault(self, message: str, *path: str | int, remedy: str | None = None) -> FileFaultError:
         """Return (not raise) the `RoomFileError` that points at a key of this file."""
         file = TomlFile(location=self.location, lines=self.lines, error_class=RoomFileError)
-        return file.fault(message, *self._written(path), remedy=remedy)
+        return file.fault(message, *self.written(path), remedy=remedy)

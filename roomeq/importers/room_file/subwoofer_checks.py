@@ -11,6 +11,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterator
 
+from roomeq.importers.room_file.equipment_checks import equipment_findings
 from roomeq.importers.room_file.file import RoomFile
 from roomeq.importers.room_file.findings import Finding
 from roomeq.importers.room_file.schema import PresentTable
@@ -112,12 +113,9 @@ def _tables(room: RoomFile) -> Iterator[Finding]:
                 (*path, "name"),
                 f"add its measurement with subwoofer = {one.name!r}, the others switched off",
             )
-        if one.driver is not None and one.box is None and room.box is None:
-            yield (
-                "how far a driver moves depends on its box, which is not stated",
-                (*path, "driver"),
-                "add box = { ... }, or leave driver out",
-            )
+        own = room.of_subwoofer(index)
+        for message, key, remedy in equipment_findings(own):
+            yield message, own.written(key), remedy
 
 
 def _feeds(room: RoomFile) -> Iterator[Finding]:

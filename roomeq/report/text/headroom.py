@@ -259,6 +259,7 @@ def protection_lines(
 
 def drive_words(caution: Caution) -> dict[CautionCode, str]:
     """Return the words of every code on drive and wiring, with the figures of a caution."""
+    of = f" ({caution.name})" if caution.name else ""
     value = caution.value if caution.value is not None else 0.0
     at = "" if caution.frequency is None else _hertz(caution.frequency)
     return {
@@ -274,6 +275,10 @@ def drive_words(caution: Caution) -> dict[CautionCode, str]:
             f"The wanted level asks up to {value:.1f} dB more drive (at {at}) than the sweep had: "
             "distortion there follows from its law, and near a driver's stop it grows faster. "
             "Measure louder, in steps, but never below the subwoofer's lower limit."
+        ),
+        CautionCode.HIGH_PASS_FIRST: (
+            f"Set the other protective high-pass first{of}, measure again and "
+            "propose again: delay, polarity and what is predicted of all together are without it."
         ),
         CautionCode.JOIN_AGAIN: (
             f"The other high-pass turns the subwoofer's phase by {value:+.0f} degrees at {at}: "

@@ -124,6 +124,25 @@ WRONG = {
         ),
         (7, "how far a driver moves depends on its box", "add box = { ... }"),
     ),
+    "a vented box without its tuning": (
+        TWO.replace(
+            'name = "back"\n',
+            'name = "back"\nbox = { kind = "vented", resonance = 26, q = 0.4 }\n',
+        ),
+        (7, "a vented box needs 'tuning'", "write tuning = ..."),
+    ),
+    "an amplifier without a rating": (
+        TWO.replace('name = "back"\n', 'name = "back"\namplifier = { ratings = [] }\n'),
+        (7, "no rating is given", "power_w and load_ohm"),
+    ),
+    "a high-pass that is both on and off": (
+        TWO.replace(
+            'name = "front"\n',
+            'name = "front"\npresent = { protection = { off = true, corner = 20 } }\n',
+            1,
+        ),
+        (5, "corner", "off"),
+    ),
     "fed by one that is not there": (
         TWO.replace('fed_by = "front"', 'fed_by = "door"'),
         (7, "'door' feeds nothing", "'front'"),
