@@ -59,6 +59,8 @@ if TYPE_CHECKING:
     from roomeq.jobs.join import join as join
     from roomeq.jobs.joining.offer import joining_offer as joining_offer
     from roomeq.jobs.joining.steps import joining_data as joining_data
+    from roomeq.jobs.places import RoomPlaces as RoomPlaces
+    from roomeq.jobs.places import rank_places as rank_places
     from roomeq.jobs.propose import fit_room_gains as fit_room_gains
     from roomeq.jobs.propose import propose as propose
     from roomeq.jobs.verify import verify as verify
@@ -102,6 +104,7 @@ _PLACES = {
     "Room": "room.room",
     "RoomJoining": "jobs.join",
     "RoomOverview": "jobs.check",
+    "RoomPlaces": "jobs.places",
     "RoomeqError": "base.errors",
     "RoomeqWarning": "base.errors",
     "Survey": "base.survey",
@@ -140,6 +143,7 @@ _PLACES = {
     "predict_path": "device.path",
     "prepare_inverse": "analysis.sweeps.deconvolution",
     "propose": "jobs.propose",
+    "rank_places": "jobs.places",
     "read_device": "importers.device_profile",
     "read_microphone": "importers.text.microphone",
     "read_plan": "plan.plan",

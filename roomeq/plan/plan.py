@@ -224,21 +224,40 @@ class Plan(Record, frozen=True, kw_only=True):
         -------
         DataFrame
             As `roomeq.optimiser.bands.reasons.band_frame`, the error at the proposed level; and for
-            every setting, by its name in ``band``, ``now`` and ``set_to`` in words.
+            every setting, by its name in ``band``, ``now`` and ``set_to`` in words. Of several
+            subwoofers the settings of each, with its name in ``subwoofer``, and under ``all`` what
+            is set for all at once.
         """
         from pandas import concat
 
-        frame = band_frame(self.bands)
-        frame["error_db"] = [self.error_db(band) for band in self.bands]
+        if self.subwoofers:
+            frames = {name: one.to_frame() for name, one in self.subwoofers.items()}
+            if self.setting_rows():
+                frames["all"] = self._frame(())
+            named = [frame.assign(subwoofer=name) for name, frame in frames.items()]
+            return concat(named, ignore_index=True)
+        return self._frame(self.bands)
+
+    def _frame(self, bands: tuple[BandSetting, ...]) -> DataFrame:
+        """Return bands, then what else is set."""
+        from pandas import concat
+
+        frame = band_frame(bands)
+        frame["error_db"] = [self.error_db(band) for band in bands]
         frame["error_db"] = frame["error_db"].astype(float)
-        words = self.setting_rows()[len(self.bands) :]
+        words = self.setting_rows()[len(bands) :]
         frame = concat([frame, band_frame(()).reindex(range(len(words)))], ignore_index=True)
-        frame["band"] = [band.label for band in self.bands] + [name for name, _, _ in words]
+        frame["band"] = [band.label for band in bands] + [name for name, _, _ in words]
         frame[["now", "set_to"]] = [row[1:] for row in self.setting_rows()]
         return frame
 
     def setting_rows(self) -> list[tuple[str, str, str]]:
-        """Return every setting by name: what it is now, and what it is to be."""
+        """Return every setting by name: what it is now, and what it is to be.
+
+        Of several subwoofers what is set for all at once; the rest is in the plan of each.
+        """
+        if self.subwoofers:
+            return self._common_rows()
         rows = [
             (f"{band.label} Hz", signed_setting(band.present_db), signed_setting(band.gain_db))
             for band in self.bands
@@ -257,16 +276,46 @@ class Plan(Record, frozen=True, kw_only=True):
         parts = (self.joining, self.set_together)
         return rows + [row for part in parts if part is not None for row in part.setting_rows()]
 
+    def _common_rows(self) -> list[tuple[str, str, str]]:
+        upstream_db, joining = self.level.upstream_shown_db, self.joining
+        rows = [] if joining is None else joining.setting_rows()
+        rows = [row for row in rows if row[0] != "Polarity"]  # that of each holds it
+        if upstream_db:
+            rows.append(("Level upstream", "", f"{signed_setting(upstream_db)} from now"))
+        return rows
+
+    def setting_columns(self) -> dict[str, dict[str, str]]:
+        """Return settings by subwoofer and name: what is to be set, in brackets what is set now."""
+        return {
+            name: {label: _shown(now, then) for label, now, then in one.setting_rows()}
+            for name, one in self.subwoofers.items()
+        }
+
     def _repr_html_(self) -> str:
         """Return the settings, for notebooks."""
-        rows = [(*row, "set" if row[1] != row[2] else "") for row in self.setting_rows()]
         count = len(self.reservations)
         read = f"; {count} caution{'s' if count != 1 else ''} to read first" if count else ""
-        if self.present is not None and not self.present.gains_stated:
+        plans = list(self.subwoofers.values()) or [self]
+        if not all(one.present is None or one.present.gains_stated for one in plans):
             read += "; what the bands were is not stated: taken for 0 dB"
-        return html_table(
-            f"{repr(self)[1:-1]}{read}", ("Setting, gains in dB", "Now", "Set to", ""), rows
-        )
+        caption = f"{repr(self)[1:-1]}{read}"
+        common = self.setting_rows()
+        if not self.subwoofers:
+            rows = [(*row, "set" if row[1] != row[2] else "") for row in common]
+            return html_table(caption, ("Setting, gains in dB", "Now", "Set to", ""), rows)
+        columns = self.setting_columns()
+        labels = dict.fromkeys(label for column in columns.values() for label in column)
+        cells = [
+            (label, *(column.get(label, "") for column in columns.values())) for label in labels
+        ]
+        cells += [
+            (f"All: {label}", *[_shown(now, then)] * len(columns)) for label, now, then in common
+        ]
+        return html_table(caption, ("Setting, gains in dB; in brackets now", *columns), cells)
+
+
+def _shown(now: str, then: str) -> str:
+    return then if now in ("", then) else f"{then} ({now})"
 
 
 def write_plan(plan: Plan, path: str | PathLike[str], *, other_room: bool = False) -> None:

@@ -154,6 +154,8 @@ def _recorded(of: Subject, name: str) -> Drawn:
 
 def _decay(of: Subject, name: str) -> Drawn:
     of.recordings  # noqa: B018
+    if of.proposal.subwoofers:
+        raise ValueError("of several subwoofers it is not told how each one's bands change it")
     for one in room_decays(of.measured, gains_db=of.proposal.gains_db):
         if name == "decay_times":
             ax = decay.plot_decay(one.before, predicted=one.predicted)
@@ -219,9 +221,12 @@ def _of_each(draw: Callable[[Subject, str], Drawn]) -> Callable[[Subject, str], 
     def drawn(of: Subject, name: str) -> Drawn:
         if not of.proposal.subwoofers:
             yield from draw(of, name)
-        for whose, plan in of.proposal.subwoofers.items():
+        stems = [_stem(whose) for whose in of.proposal.subwoofers]
+        for number, (whose, plan) in enumerate(of.proposal.subwoofers.items(), start=1):
+            stem = stems[number - 1]
+            stem = stem if stems.count(stem) == 1 else f"{stem}_{number}"
             for what, picture in draw(Subject(plan=plan), name):
-                yield "_".join(filter(None, (_stem(whose), what))), _named(picture, whose)
+                yield "_".join(filter(None, (stem, what))), _named(picture, whose)
 
     return drawn
 

@@ -107,22 +107,15 @@ def own_cautions(plan: Plan, *, reservations: bool | None = None) -> list[str]:
 
 def several_settings(plan: Plan) -> list[str]:
     """Return a table of all settings, a column for each subwoofer; in brackets what is set now."""
-    by_name = {
-        name: {label: (now, then) for label, now, then in one.setting_rows()}
-        for name, one in plan.subwoofers.items()
-    }
-    labels = dict.fromkeys(label for rows in by_name.values() for label in rows)
-    rows = []
-    for label in labels:
-        cells = {name: _cell(*rows[label]) for name, rows in by_name.items() if label in rows}
-        rows.append({">": label, **{f">{name}": cells.get(name, "") for name in by_name}})
+    by_name = plan.setting_columns()
+    labels = dict.fromkeys(label for column in by_name.values() for label in column)
+    rows = [
+        {">": label, **{f">{name}": column.get(label, "") for name, column in by_name.items()}}
+        for label in labels
+    ]
     title = "Settings of each, gains in dB; in brackets what is set now, where it is to change"
     fixed = "Leave as they are: low-pass, phase control, what is not named."
     return [*paragraph(title), *columns(rows), *paragraph(fixed, indent=2)]
-
-
-def _cell(now: str, then: str) -> str:
-    return then if now == then or not now else f"{then} ({now})"
 
 
 def each_to_set(plan: Plan) -> list[str]:

@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from msgspec.structs import replace
 from subwoofer_rooms import echoes, write_several
 
 from roomeq.importers.room import read_room
@@ -56,3 +57,11 @@ def test_settings_are_drawn_for_each_and_never_for_the_sum(plan, tmp_path):
         "variation.png",
     ]
     assert "no level is wanted" in written.not_made["drive"]
+
+
+def test_names_that_look_alike_have_files_of_their_own(plan, tmp_path):
+    front, back = plan.subwoofers.values()
+    alike = replace(plan, subwoofers={"front left": front, "front-left": back})
+    written = write_pictures(Subject(plan=alike), tmp_path, only=["band_gains"])
+    names = [file.rsplit("/", 1)[-1] for file in written.files]
+    assert names == ["band_gains_front_left_1.png", "band_gains_front_left_2.png"]
