@@ -27,6 +27,10 @@ from roomeq.room.together import summed_survey
 
 __all__ = ["own_delays", "together_device", "together_files", "told_of_each"]
 
+_NOT_HEARD_TOGETHER = (
+    'all subwoofers together were not measured (subwoofer = "all"): nothing holds their sum, and '
+    "with it time zero and polarity of each file, against what is heard"
+)
 _LOWEST, _HIGHEST = 20.0, 125.0
 
 
@@ -102,7 +106,10 @@ def together_files(
     inputs = [entry for one in subwoofers for entry in one.room.inputs]
     return SurveyFiles(
         survey=survey,
-        assumptions=_shared([one.room.assumptions for one in subwoofers]),
+        assumptions=(
+            *_shared([one.room.assumptions for one in subwoofers]),
+            *([] if measured is not None else [_NOT_HEARD_TOGETHER]),
+        ),
         notes=_shared([one.room.notes for one in subwoofers]),
         findings=tuple(findings),
         inputs=tuple(dict.fromkeys([*inputs, *(() if rest is None else rest.inputs)])),

@@ -197,6 +197,26 @@ def test_limits_and_drive_of_each_are_kept(tmp_path):
     assert any(settings["front"]["gains_db"])
 
 
+TUNED = 'box = { kind = "vented", resonance = 35, q = 0.4, tuning = 40, compliance_ratio = 1.2 }'
+
+
+def test_below_the_tuning_of_its_box_none_is_driven_up_by_more_than_3_db(tmp_path):
+    """A level far out of reach is wanted, and the limit of boost is 0 dB: the level is left."""
+    reaches_down = HEAD.replace("lower_limit = 22", "lower_limit = 15")
+    head = reaches_down + "level_spl_db = 125\n[limits]\nfilter_boost_db = 0\n"
+    parts = {"front": FRONT, "back": BACK}
+    folder = write_several(tmp_path, parts, head=head, more={"front": TUNED})
+    file = folder / "room.toml"
+    unit = '[[measurements]]\nlevel_unit = "dB SPL"'
+    file.write_text(file.read_text().replace("[[measurements]]", unit))
+    front = settings_of(propose(read_room(folder)))["front"]
+    axis = np.geomspace(20.0, 40.0, 200)
+    gains = enumerate(front["gains_db"])
+    bands = [digital_band(axis, centre=10.0 ** (1.3 + 0.1 * b), gain_db=g) for b, g in gains]
+    drive_db = 20 * np.log10(np.abs(np.prod(bands, axis=0))) + front["level_db"]
+    assert 2.0 < drive_db.max() <= 3.05
+
+
 def test_another_high_pass_comes_first_for_the_sum_is_told_without_it(tmp_path):
     """What a vented box needs at the wanted level turns what arrives from it."""
     loud = """[headroom]
