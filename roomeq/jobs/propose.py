@@ -59,12 +59,18 @@ def propose(
     Raises
     ------
     ValueError
-        If nothing can be fitted, or only the mains were measured.
+        If nothing can be fitted, only the mains were measured, or of several subwoofers bands are
+        to stay.
     """
     if room.source == "mains":
         raise ValueError("the subwoofer was not measured: add its files, with source = 'sub'")
     search = BandSearch(node_limit=node_limit, best=best)
     if room.subwoofers:
+        if keep_bands or joined is not None:
+            raise ValueError(
+                "delay, polarity, level and bands of several subwoofers are chosen together, none of "
+                "them is kept: propose --plan keeps the plan of all"
+            )
         return propose_several(room, search, date=date, by=by)
     as_measured = weighed_room(room)
     if joined is None:

@@ -94,6 +94,12 @@ def test_an_inverted_one_is_turned_back_or_made_up_for(plan):
     assert plan.no_change is None
 
 
+def test_no_joining_is_kept_that_leaves_the_bands_of_several(tmp_path):
+    room = read_room(write_several(tmp_path, {"front": FRONT, "back": BACK}))
+    with pytest.raises(ValueError, match="chosen together, none of them is kept"):
+        propose(room, keep_bands=True)
+
+
 def test_table_and_view_hold_what_is_set_on_each(plan):
     """And nothing of the bands of the whole, of which there are none."""
     frame = plan.to_frame()
