@@ -68,8 +68,8 @@ def propose(
     if room.subwoofers:
         if keep_bands or joined is not None:
             raise ValueError(
-                "delay, polarity, level and bands of several subwoofers are chosen together, none of "
-                "them is kept: propose --plan keeps the plan of all"
+                "delay, polarity, level and bands of several subwoofers are chosen together, none "
+                "of them is kept: propose --plan keeps the plan of all"
             )
         return propose_several(room, search, date=date, by=by)
     as_measured = weighed_room(room)
