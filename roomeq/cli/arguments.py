@@ -110,6 +110,12 @@ _COMMANDS = {
         "close to the cone that stays where it is. Writes a profile that room files can name; "
         "no file is ever replaced.",
     ),
+    "batch": (
+        "propose for many rooms",
+        "Propose band gains for many rooms, several at a time: a plan for each and one table of "
+        "all go into a folder as they come. A room that fails is recorded with why, and the rest "
+        "go on. A run that was stopped goes on with --resume.",
+    ),
     "show": ("print a saved plan", "Print a plan that propose --plan wrote."),
     "keys": (
         "explain the keys of room.toml and of device profiles",
@@ -138,7 +144,7 @@ def command_parser() -> argparse.ArgumentParser:
     _flag(parser, "version", "print the version and exit")
     _flag(parser, "debug", "show where in the code something failed")
     added = parser.add_subparsers(dest="command", metavar="COMMAND")
-    start, check, join, propose, verify, plot, sweep, compare, device, show, keys, sheet = (
+    start, check, join, propose, verify, plot, sweep, compare, device, batch, show, keys, sheet = (
         added.add_parser(name, help=short, description=long)
         for name, (short, long) in _COMMANDS.items()
     )
@@ -191,6 +197,7 @@ def command_parser() -> argparse.ArgumentParser:
     _flag(compare, "force", "also with rooms of two different names")
     _flag(compare, "json", "print JSON instead of tables")
     _add_device(device)
+    _add_batch(batch)
     show.add_argument("plan", metavar="PLAN", help="the JSON file")
     _flag(show, "json", "print JSON instead of tables")
     _add_detail(show, _OF_A_PLAN)
@@ -227,6 +234,20 @@ def _add_device(device: argparse.ArgumentParser) -> None:
         help="profile that says which bands there are, and what is not measured (%(default)s)",
     )
     _flag(device, "json", "print JSON instead of tables")
+
+
+def _add_batch(batch: argparse.ArgumentParser) -> None:
+    batch.add_argument("folder", nargs="+", metavar="FOLDER", help="a folder with room.toml")
+    batch.add_argument(
+        "--out", metavar="FOLDER", required=True, help="where plans and table go; made if needed"
+    )
+    batch.add_argument(
+        "--jobs", metavar="N", type=int, help="rooms at a time (as many as there are processors)"
+    )
+    _flag(batch, "resume", "go on: what is finished in --out stands, what failed is tried again")
+    _flag(batch, "best", "as of propose")
+    _flag(batch, "plot", "also draw all rooms before and after, into --out")
+    _flag(batch, "json", "print JSON instead of tables")
 
 
 def _add_made(parser: argparse.ArgumentParser) -> None:

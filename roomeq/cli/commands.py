@@ -19,6 +19,7 @@ from typing import Literal, cast
 import numpy as np
 
 from roomeq.analysis.sweeps.sweep import playback_signal
+from roomeq.base.record import json_text
 from roomeq.base.recording import CHAIN_QUESTIONS, ChainConditions, SweepDescription
 from roomeq.base.replacing import leftovers, replacing
 from roomeq.cli.arguments import READING
@@ -34,6 +35,7 @@ from roomeq.importers.folder import look_into
 from roomeq.importers.room import DEFAULT_PROFILE, read_room, room_from_exports
 from roomeq.importers.room_file.reading import ROOM_FILE_NAME
 from roomeq.importers.sweep_files import write_sweep
+from roomeq.jobs.batch import propose_many
 from roomeq.jobs.check import room_overview
 from roomeq.jobs.compare import compare
 from roomeq.jobs.device import measure_device, write_measured_profile
@@ -45,7 +47,9 @@ from roomeq.plan.plan import Plan, read_plan, refuse_plan_file, write_plan
 from roomeq.plan.recordings import recording_rows
 from roomeq.plan.verification import read_in_force
 from roomeq.report.plots.pictures import Subject, check_pictures, write_pictures
+from roomeq.report.plots.rooms import write_rooms_picture
 from roomeq.report.sheet.sheet import plan_names, write_settings_sheet
+from roomeq.report.text.batch import batch_text
 from roomeq.report.text.comparison import comparison_text
 from roomeq.report.text.device import device_text, profiles_text
 from roomeq.report.text.join import room_joining_text
@@ -66,6 +70,7 @@ def run(options: argparse.Namespace) -> int:
     """Call the command that the options name and return its exit status."""
     without_room = {"keys": _keys, "plot": _plot, "show": _show, "sheet": _sheet}
     without_room |= {"compare": _compare, "device": _device, "start": _start, "sweep": _sweep}
+    without_room |= {"batch": _batch}
     if options.command in without_room:
         return without_room[options.command](options)
     commands = {"check": _check, "join": _join, "propose": _propose, "verify": _verify}
@@ -362,6 +367,24 @@ def _device(options: argparse.Namespace) -> int:
         if not options.json:
             print(f'\nProfile kept in {kept}: write profile = "{kept.name}" under [device]')
     return 0 if found.all_told else 1
+
+
+def _batch(options: argparse.Namespace) -> int:
+    if options.plot:
+        check_pictures()
+    with progress("working through the rooms", sys.stderr):
+        found = propose_many(
+            options.folder,
+            out=options.out,
+            jobs=options.jobs,
+            resume=options.resume,
+            best=options.best,
+        )
+    rows = found.rows()
+    if options.plot:
+        write_rooms_picture(rows, found.out / "rooms.png")
+    print(json_text(rows).decode() if options.json else batch_text(found, rows), end="")
+    return 1 if any(row.status == "failed" or row.doubtful for row in rows) else 0
 
 
 def _sweep(options: argparse.Namespace) -> int:

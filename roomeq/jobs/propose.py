@@ -43,7 +43,7 @@ from roomeq.plan.records import (
 from roomeq.room.recording_weights import weighed_room
 from roomeq.room.room import Room
 
-__all__ = ["fit_room_gains", "propose"]
+__all__ = ["fit_room_gains", "propose", "release"]
 
 
 def propose(
@@ -106,7 +106,7 @@ def propose(
     return Plan.copied(
         found,
         format=PLAN_FORMAT,
-        roomeq_version=_version(),
+        roomeq_version=release(),
         room=room.name,
         record=room.record,
         source=room.source,
@@ -170,7 +170,8 @@ def fit_room_gains(
     return fit_room(weighed_room(room), search)
 
 
-def _version() -> str:
+def release() -> str:
+    """Return the version of this release; "unknown" where it is not installed."""
     from importlib.metadata import PackageNotFoundError, version
 
     try:

@@ -1,0 +1,15 @@
+"""Many rooms, for scripts and notebooks.
+
+- All of them overnight, on this machine or a cluster: `propose_many`
+- One setting for all who buy a model: `voice`, `rooms_needed`
+
+Conventions
+-----------
+Processes are started afresh: a script calls `propose_many` under ``if __name__ == "__main__":``.
+"""
+
+from __future__ import annotations
+
+from roomeq.jobs.batch import Batch, propose_many
+
+__all__ = ["Batch", "propose_many"]
