@@ -11,5 +11,6 @@ Processes are started afresh: a script calls `propose_many` under ``if __name__ 
 from __future__ import annotations
 
 from roomeq.jobs.batch import Batch, propose_many
+from roomeq.jobs.voice import Voicing, rooms_needed, voice
 
-__all__ = ["Batch", "propose_many"]
+__all__ = ["Batch", "Voicing", "propose_many", "rooms_needed", "voice"]

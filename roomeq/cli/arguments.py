@@ -116,6 +116,12 @@ _COMMANDS = {
         "all go into a folder as they come. A room that fails is recorded with why, and the rest "
         "go on. A run that was stopped goes on with --resume.",
     ),
+    "voice": (
+        "one setting of a model for many rooms",
+        "Choose the one setting of a model's bands that does best over rooms, tell what each room "
+        "loses against its own setting, and how a voicing on fewer rooms does in the others. "
+        "Nothing is written unless --plan or --plot is given.",
+    ),
     "show": ("print a saved plan", "Print a plan that propose --plan wrote."),
     "keys": (
         "explain the keys of room.toml and of device profiles",
@@ -144,9 +150,12 @@ def command_parser() -> argparse.ArgumentParser:
     _flag(parser, "version", "print the version and exit")
     _flag(parser, "debug", "show where in the code something failed")
     added = parser.add_subparsers(dest="command", metavar="COMMAND")
-    start, check, join, propose, verify, plot, sweep, compare, device, batch, show, keys, sheet = (
+    commands = (
         added.add_parser(name, help=short, description=long)
         for name, (short, long) in _COMMANDS.items()
+    )
+    start, check, join, propose, verify, plot, sweep, compare, device, *many, show, keys, sheet = (
+        commands
     )
     start.add_argument("folder", metavar="FOLDER", help="the folder of the measurements")
     start.set_defaults(json=False, detail=False)
@@ -197,7 +206,8 @@ def command_parser() -> argparse.ArgumentParser:
     _flag(compare, "force", "also with rooms of two different names")
     _flag(compare, "json", "print JSON instead of tables")
     _add_device(device)
-    _add_batch(batch)
+    _add_batch(many[0])
+    _add_voice(many[1])
     show.add_argument("plan", metavar="PLAN", help="the JSON file")
     _flag(show, "json", "print JSON instead of tables")
     _add_detail(show, _OF_A_PLAN)
@@ -248,6 +258,22 @@ def _add_batch(batch: argparse.ArgumentParser) -> None:
     _flag(batch, "best", "as of propose")
     _flag(batch, "plot", "also draw all rooms before and after, into --out")
     _flag(batch, "json", "print JSON instead of tables")
+
+
+def _add_voice(voice: argparse.ArgumentParser) -> None:
+    voice.add_argument(
+        "model", metavar="MODEL.toml", help="a room file of its response outdoors or at the cone"
+    )
+    voice.add_argument(
+        "--rooms", nargs="+", default=[], metavar="FOLDER", help="rooms, as measured with it"
+    )
+    _flag(voice, "flat-source", "rooms of a flat source: the model's response is added to them")
+    _flag(voice, "worst-tenth", "make the worst tenth of the rooms good, not their mean")
+    voice.add_argument("--plan", metavar="FILE", help="also keep the setting as a plan")
+    _flag(voice, "force", "replace the plan of another room, if FILE is one")
+    voice.add_argument("--plot", metavar="FILE.png", help="also draw what each room loses")
+    _add_made(voice)
+    _flag(voice, "json", "print JSON instead of tables")
 
 
 def _add_made(parser: argparse.ArgumentParser) -> None:

@@ -43,11 +43,12 @@ from roomeq.jobs.join import RoomJoining, join
 from roomeq.jobs.joining.path import estimated_path
 from roomeq.jobs.propose import propose
 from roomeq.jobs.verify import verify_room
+from roomeq.jobs.voice import rooms_needed, voice
 from roomeq.plan.plan import Plan, read_plan, refuse_plan_file, write_plan
 from roomeq.plan.recordings import recording_rows
 from roomeq.plan.verification import read_in_force
 from roomeq.report.plots.pictures import Subject, check_pictures, write_pictures
-from roomeq.report.plots.rooms import write_rooms_picture
+from roomeq.report.plots.rooms import write_rooms_picture, write_voicing_picture
 from roomeq.report.sheet.sheet import plan_names, write_settings_sheet
 from roomeq.report.text.batch import batch_text
 from roomeq.report.text.comparison import comparison_text
@@ -61,6 +62,7 @@ from roomeq.report.text.room_file import room_file_text, start_text
 from roomeq.report.text.sweeps import sweep_text
 from roomeq.report.text.terminal import bars_wanted, progress
 from roomeq.report.text.verification import verification_text
+from roomeq.report.text.voicing import voicing_text
 from roomeq.room.room import Room
 
 __all__ = ["run"]
@@ -70,7 +72,7 @@ def run(options: argparse.Namespace) -> int:
     """Call the command that the options name and return its exit status."""
     without_room = {"keys": _keys, "plot": _plot, "show": _show, "sheet": _sheet}
     without_room |= {"compare": _compare, "device": _device, "start": _start, "sweep": _sweep}
-    without_room |= {"batch": _batch}
+    without_room |= {"batch": _batch, "voice": _voice}
     if options.command in without_room:
         return without_room[options.command](options)
     commands = {"check": _check, "join": _join, "propose": _propose, "verify": _verify}
@@ -385,6 +387,33 @@ def _batch(options: argparse.Namespace) -> int:
         write_rooms_picture(rows, found.out / "rooms.png")
     print(json_text(rows).decode() if options.json else batch_text(found, rows), end="")
     return 1 if any(row.status == "failed" or row.doubtful for row in rows) else 0
+
+
+def _voice(options: argparse.Namespace) -> int:
+    date, model = _date(options), read_room(options.model)
+    if options.plot:
+        check_pictures()
+    if options.plan:
+        refuse_plan_file(options.plan, room=model.name, other_room=options.force)
+    with progress("voicing", sys.stderr):
+        found = voice(
+            model,
+            options.rooms,
+            criterion="worst_tenth" if options.worst_tenth else "mean",
+            flat_source=options.flat_source,
+            date=date,
+            by=options.by,
+        )
+        needed = rooms_needed(found) if len(found.rooms) > 1 else ()
+    text = voicing_text(found, needed)
+    print(json_text(found.record(needed)).decode() if options.json else text, end="")
+    if options.plot:
+        write_voicing_picture(found, Path(options.plot))
+    if options.plan:
+        write_plan(found.plan, options.plan, other_room=options.force)
+        if not options.json:
+            print(f"\nPlan kept in {options.plan}")
+    return 1 if model.doubtful or found.plan.reservations else 0
 
 
 def _sweep(options: argparse.Namespace) -> int:

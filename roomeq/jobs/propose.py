@@ -24,7 +24,7 @@ from roomeq.jobs.propose_joined import (
     proposal_of_joined,
     proposal_with_mains,
 )
-from roomeq.optimiser.bands.fit import BandGainFit
+from roomeq.optimiser.bands.fit import BandGainFit, ChosenGains
 from roomeq.plan.joining import JoiningRecord
 from roomeq.plan.plan import PLAN_FORMAT, Plan
 from roomeq.plan.recordings import recording_rows
@@ -53,6 +53,7 @@ def propose(
     node_limit: int | None = None,
     keep_bands: bool = False,
     joined: JoiningRecord | None = None,
+    chosen: ChosenGains | None = None,
     date: datetime.date | None = None,
     by: str | None = None,
 ) -> Plan:
@@ -71,6 +72,8 @@ def propose(
         Join subwoofer and mains only: bands and level stay as they are.
     joined : JoiningRecord, optional
         A joining found otherwise, as from levels alone; bands and level then stay.
+    chosen : ChosenGains, optional
+        Gains chosen otherwise, as for many rooms: they are judged only, no seat is left out.
     date : datetime.date, optional
         When the plan is made; today by default.
     by : str, optional
@@ -89,7 +92,7 @@ def propose(
         raise ValueError("the subwoofer was not measured: add its files, with source = 'sub'")
     recordings = recording_rows(room)
     as_measured = weighed_room(room)
-    search = BandSearch(node_limit=node_limit, best=best)
+    search = BandSearch(node_limit=node_limit, best=best, chosen=chosen, leave_out=chosen is None)
     if joined is None:
         found = proposal_with_mains(as_measured, search, keep_bands=keep_bands)
     else:
