@@ -18,8 +18,10 @@ from os import PathLike
 from typing import TYPE_CHECKING
 
 import numpy as np
+from msgspec import structs
 
 from roomeq.analysis.survey_levels import common_axis, has_band_levels, seat_levels_db
+from roomeq.base.cautions import CautionCode
 from roomeq.base.doing import each, say_doing
 from roomeq.base.levels import FloatArray, power_mean_db
 from roomeq.base.response import FrequencyResponse
@@ -30,6 +32,7 @@ from roomeq.jobs.propose import propose
 from roomeq.optimiser.bands.fit import ChosenGains
 from roomeq.optimiser.bands.fit_data import FitData, prepare_fit
 from roomeq.optimiser.bands.problem import LabelArray
+from roomeq.optimiser.bands.reasons import Reason
 from roomeq.optimiser.bands.voicing import Criterion, VoicingProblem, over_rooms
 from roomeq.plan.plan import Plan
 from roomeq.room.recording_weights import weighed_room
@@ -390,8 +393,12 @@ def _plan(
         model,
         survey=survey,
         source="sub",
+        target=replace(model.target, level_db=None),
         wanted=None,
         recordings=(),
         assumptions=(*model.assumptions, told),
     )
-    return propose(room, chosen=ChosenGains(gains_db=gains_db), date=date, by=by)
+    chosen = ChosenGains(gains_db=gains_db, level_change_db=None, reason=Reason.MANY_ROOMS)
+    plan = propose(room, chosen=chosen, date=date, by=by)
+    of_seats = CautionCode.ONE_SEAT_STANDS_OUT  # rooms differ, and were not measured alike
+    return structs.replace(plan, cautions=tuple(c for c in plan.cautions if c.code != of_seats))

@@ -25,7 +25,8 @@ if TYPE_CHECKING:
 
 __all__ = ["plot_rooms", "plot_voicing", "write_rooms_picture", "write_voicing_picture"]
 
-_TENTHS = {0.1: "best tenth", 0.5: "median", 0.9: "worst tenth"}
+_TENTHS = (0.1, 0.5, 0.9)
+_LEGEND = "Best tenth / median / worst tenth"
 
 
 @house_style()
@@ -85,22 +86,16 @@ def _shares(sets: dict[str, tuple[str, list[float]]], ax: Axes | None) -> Axes:
     for label, (name, found) in sets.items():
         values, colour = np.sort(np.array(found, dtype=np.float64)), COLOURS[name]
         shares = 100.0 * (np.arange(values.size) + 1.0) / values.size
-        ax.step(values, shares, where="post", color=colour, label=label)
-        for share, words in _TENTHS.items():
-            at = float(np.quantile(values, share))
-            ax.plot([at], [100.0 * share], "o", color=colour, markersize=4)
-            ax.annotate(
-                f"{words} {at:.1f} dB",
-                (at, 100.0 * share),
-                (4, -9),
-                fontsize=7,
-                textcoords="offset points",
-                color=colour,
-            )
+        ax.step(values, shares, where="post", color=colour)
+        tenths = np.quantile(values, _TENTHS)
+        ax.plot(tenths, [100.0 * share for share in _TENTHS], "o", color=colour, markersize=4)
+        figures = " / ".join(f"{value:.1f}" for value in tenths)
+        ax.plot([], [], color=colour, label=f"{label}: {figures} dB")
     ax.set_xlabel("Weighted deviation in dB")
     ax.set_ylabel("Rooms no further off, in %")
     ax.set_xlim(left=0.0)
-    ax.legend(loc="lower right", frameon=False)
+    ax.legend(title=_LEGEND, loc="upper left", bbox_to_anchor=(1.02, 1.0), frameon=False)
+    ax.set_ylim(0.0, 100.0)
     return ax
 
 
