@@ -183,7 +183,8 @@ def command_parser() -> argparse.ArgumentParser:
     propose.add_argument(
         "--in-force",
         metavar="FILE",
-        help="start from the gains that verify --json found in force, kept in this file",
+        help="start from the gains that verify --json found in force, kept in this file; or from "
+        "those of a plan, such as a model's voicing",
     )
     verify.add_argument("plan", metavar="PLAN", help="the JSON file of propose --plan")
     verify.add_argument(

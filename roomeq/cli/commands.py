@@ -44,7 +44,7 @@ from roomeq.jobs.joining.path import estimated_path
 from roomeq.jobs.propose import propose
 from roomeq.jobs.verify import verify_room
 from roomeq.jobs.voice import rooms_needed, voice
-from roomeq.plan.plan import Plan, read_plan, refuse_plan_file, write_plan
+from roomeq.plan.plan import Plan, is_a_plan, read_plan, refuse_plan_file, write_plan
 from roomeq.plan.recordings import recording_rows
 from roomeq.plan.verification import read_in_force
 from roomeq.report.plots.pictures import Subject, check_pictures, write_pictures
@@ -234,14 +234,19 @@ def _date(options: argparse.Namespace) -> date | None:
 
 def _as_in_force(room: Room, path: str) -> Room:
     """Return the room with the gains that a verification found in force."""
-    found = read_in_force(path, room=room.name)
+    of_plan = Path(path).is_file() and is_a_plan(Path(path))
+    if of_plan:
+        plan = read_plan(path)
+        found = dict(zip(plan.device.labels, plan.gains_db, strict=True))
+    else:
+        found = read_in_force(path, room=room.name)
     if set(found) != set(room.equaliser.labels):
         raise ValueError(f"{path} speaks of other bands than {', '.join(room.equaliser.labels)} Hz")
     gains = np.array([found[label] for label in room.equaliser.labels])
+    what = f"of the plan {path} in force" if of_plan else f"that {path} found in force"
     told = (
-        f"the room was measured with the gains that {path} found in force, not those it states; "
-        "the level knob is taken as the room file says, and nothing else that was found is "
-        "carried over: mend that first"
+        f"the room was measured with the gains {what}, not those it states; the level "
+        "knob is taken as the room file says, and nothing else that was found is carried over: mend that first"
     )
     return replace(
         room,
