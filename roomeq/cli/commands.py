@@ -245,8 +245,9 @@ def _as_in_force(room: Room, path: str) -> Room:
     gains = np.array([found[label] for label in room.equaliser.labels])
     what = f"of the plan {path} in force" if of_plan else f"that {path} found in force"
     told = (
-        f"the room was measured with the gains {what}, not those it states; the level "
-        "knob is taken as the room file says, and nothing else that was found is carried over: mend that first"
+        f"the room was measured with the gains {what}, not those it states; the level knob is "
+        "taken as the room file says, and nothing else that was found is carried over: mend that "
+        "first"
     )
     return replace(
         room,

@@ -107,13 +107,14 @@ def main():
         if options.cluster:
             from distributed import Client, LocalCluster
 
-            with LocalCluster(n_workers=2, threads_per_worker=1, dashboard_address=None) as cluster:
-                with Client(cluster) as client:
-                    other = timed(
-                        lambda: rq.batch.propose_many(
-                            rooms, out=folder / "dask", executor=client.get_executor()
-                        )
-                    )
+            with (
+                LocalCluster(n_workers=2, threads_per_worker=1, dashboard_address=None) as cluster,
+                Client(cluster) as client,
+            ):
+                workers = client.get_executor()
+                other = timed(
+                    lambda: rq.batch.propose_many(rooms, out=folder / "dask", executor=workers)
+                )
             print(f"a cluster of two processes over one worker: {other / took[1]:.2f}")
 
 
