@@ -112,6 +112,8 @@ def test_nothing_is_voiced_below_the_lower_limit(model, folders):
     below = np.linspace(10.0, 45.0, 200)
     assert boost_db(found.plan.gains_db, below).max() <= 0.5 + 0.01
     assert max(found.plan.gains_db[:4]) <= 0.0
+    held = found.problem.limited  # skirts of the bands above are held there as well
+    assert held.filter_cap_db[held.limit_frequencies <= 45.0].max() == 0.5
     assert boost_db(free.plan.gains_db, below).max() > 1.5  # it would be worth while
 
 
