@@ -179,11 +179,8 @@ def voice(
         If a room cannot be read.
     """
     model = weighed_room(model)
-    bare = tuple(str(folder) for folder in folders)
-    rooms = [
-        _read(folder, model, flat_source=flat_source)
-        for folder in each(bare, lambda folder: f"reading {folder}")
-    ] or [_refused(model)]
+    named = each(tuple(map(str, folders)), lambda folder: f"reading {folder}")
+    rooms = [_read(one, model, flat_source=flat_source) for one in named] or [_refused(model)]
     model = _within_headroom(model)
     data = tuple(_fit_data(model, room) for room in rooms)
     averages = _averages(model, rooms)
@@ -344,14 +341,8 @@ def _voiced(
     found = []
     for index, name in enumerate(each(names, lambda name: f"setting {name} by itself")):
         own = problem.of_rooms([index]).deviations_db(problem.own_labels(index)[None])[0, 0]
-        found.append(
-            VoicedRoom(
-                room=name,
-                before_db=float(before[index]),
-                voiced_db=float(after[index]),
-                own_db=float(min(own, after[index])),
-            )
-        )
+        now_db, then_db, own_db = map(float, (before[index], after[index], min(own, after[index])))
+        found.append(VoicedRoom(room=name, before_db=now_db, voiced_db=then_db, own_db=own_db))
     return tuple(found)
 
 

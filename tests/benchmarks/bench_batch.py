@@ -53,7 +53,7 @@ def killed(rooms, out, times):
     journal, fell = out / "rooms.jsonl", 0
     for _ in range(times):
         run = subprocess.Popen([*words, "--resume", "--jobs", "1"], stdout=subprocess.DEVNULL)
-        time.sleep(chance.uniform(0.3, 2.5))
+        time.sleep(chance.uniform(1.0, 7.0))
         if run.poll() is None:
             os.kill(run.pid, signal.SIGKILL)
             fell += 1
