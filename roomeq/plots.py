@@ -6,6 +6,7 @@
 - What arrives when? `plot_phase`, `plot_group_delay`, `plot_impulse_response`
 - What would change? `plot_prediction`, `plot_every_seat`, `plot_band_gains`, `plot_equaliser`
 - Do subwoofer and mains add? `plot_joining`, `plot_joining_map`, `plot_parts`
+- What do several subwoofers do? `plot_subwoofers`, `plot_variation`
 - How hard does it work? `plot_extra_drive`, `plot_drive`, `plot_power`, `plot_displacement`,
   `plot_distortion`
 - How long does it ring? `plot_decay`, `plot_decay_lines` (numbers: `roomeq.jobs.decay.room_decays`)
@@ -17,8 +18,9 @@ Conventions
 -----------
 Every function takes axes as `ax`, or makes a figure of its own, and returns the axes; one with
 several frames (`plot_every_seat`, `plot_group_delay`, `plot_impulse_response`, `plot_parts`,
-`plot_phase`) makes a figure and returns that. Numbers are computed elsewhere. matplotlib comes with
-the extra ``report``, is loaded when a plot is drawn, and its global settings are left as they are.
+`plot_phase`, `plot_subwoofers`) makes a figure and returns that. Numbers are computed elsewhere.
+matplotlib comes with the extra ``report``, is loaded when a plot is drawn, and its global settings
+are left as they are.
 """
 
 from __future__ import annotations
@@ -45,6 +47,7 @@ from roomeq.report.plots.seats import (
     plot_signal_to_noise,
     plot_survey_signal_to_noise,
 )
+from roomeq.report.plots.several import plot_subwoofers, plot_variation
 from roomeq.report.plots.verification import plot_responses, plot_verification
 
 __all__ = [
@@ -69,6 +72,8 @@ __all__ = [
     "plot_seat_differences",
     "plot_seats",
     "plot_signal_to_noise",
+    "plot_subwoofers",
     "plot_survey_signal_to_noise",
+    "plot_variation",
     "plot_verification",
 ]

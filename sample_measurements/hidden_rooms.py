@@ -14,7 +14,34 @@ from joined_rooms import Joined
 from modal_room import Point
 from recorded_sweeps import Recorder, Slam
 
-__all__ = ["RECORDERS", "ROOMS", "HiddenRoom"]
+__all__ = ["RECORDERS", "ROOMS", "HiddenRoom", "Several", "WiredSubwoofer"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WiredSubwoofer:
+    """What the calibrator does not know of one of several subwoofers.
+
+    Attributes
+    ----------
+    source : tuple of float
+        Its place, m.
+    drive_db : float
+        dB SPL that it would give at 1 m in a free field, level knob at 0 dB.
+    miswired : bool
+        Whether its driver moves inwards where the others move outwards.
+    """
+
+    source: Point
+    drive_db: float
+    miswired: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Several:
+    """All subwoofers by name, and where one of them was tried, by the name of the place."""
+
+    subwoofers: dict[str, WiredSubwoofer]
+    tried: dict[str, Point]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -41,6 +68,8 @@ class HiddenRoom:
         Layout of each file that holds one seat.
     joined : Joined, optional
         The mains, and what is wrong between them and the subwoofer.
+    several : Several, optional
+        Each of several subwoofers, whose places and drives then count, and where one was tried.
     """
 
     drive_db: float
@@ -53,6 +82,7 @@ class HiddenRoom:
     microphone: dict[str, float] | None
     layouts: dict[str, str]
     joined: Joined | None = None
+    several: Several | None = None
 
 
 FERRY_SEATS = ("bench_left", "bench_middle", "bench_right", "ticket_window")
@@ -184,6 +214,44 @@ ROOMS: dict[str, HiddenRoom] = {
             miswired=False,
             cone_radius=0.13,
             close_drive_db=-20.0,
+        ),
+    ),
+    "bell_foundry": HiddenRoom(
+        drive_db=84.0,
+        source=(0.45, 0.5, 0.3),
+        places={
+            "settle left": (3.55, 1.75, 1.1),
+            "settle middle": (3.55, 2.45, 1.1),
+            "settle right": (3.55, 3.15, 1.1),
+            "coal box": (4.75, 3.55, 0.95),
+        },
+        decay=(0.62, 0.48, 0.36, 0.30),
+        box_corner=34.22,  # 6 dB down at 26 Hz
+        box_q=0.7071,
+        noise_db=44.0,
+        microphone={"roll_off": 6.5, "ripple_db": 1.2, "ripple_at": 75.0},
+        layouts={},  # one for all files
+        joined=Joined(
+            left=(0.7, 1.45, 1.0),
+            right=(0.7, 3.35, 1.0),
+            mains_drive_db=78.0,
+            mains_corner=50.0,
+            mains_q=0.7071,
+            late=0.0,
+            miswired=False,
+            cone_radius=0.13,
+            close_drive_db=-20.0,
+        ),
+        several=Several(
+            subwoofers={
+                "furnace": WiredSubwoofer(source=(0.45, 0.5, 0.3), drive_db=84.0, miswired=False),
+                "gate": WiredSubwoofer(source=(5.35, 4.3, 0.3), drive_db=82.5, miswired=True),
+            },
+            tried={
+                "under the crane": (2.9, 0.4, 0.3),
+                "pattern shelf": (0.4, 2.4, 0.3),
+                "behind the settle": (4.4, 2.6, 0.3),
+            },
         ),
     ),
 }

@@ -14,7 +14,8 @@ dB SPL. The chain, in order::
     measured = truth x present band gains x microphone + noise
 
 The room of recorded sweeps goes through `recorded_sweeps` instead of the last line; the one with
-mains has more to its chain, see `joined_rooms`.
+mains has more to its chain, see `joined_rooms`, and so has the one with two subwoofers, see
+`several_subwoofers`.
 
 Random numbers come from seeds; a second run writes the same bytes. On another processor or
 release of numpy the last printed digit, or a sample, may differ by one; another FLAC encoder writes
@@ -35,6 +36,7 @@ from typing import Any
 import numpy as np
 from hidden_rooms import RECORDERS, ROOMS, HiddenRoom
 from joined_rooms import fault_notes, mains_high_pass
+from modal_room import Point
 from numpy.typing import NDArray
 from recorded_sweeps import (
     CARRIED,
@@ -61,6 +63,7 @@ from room_pressures import (
     true_mains,
     true_pressure,
 )
+from several_subwoofers import heard_alone, played_by, wiring_notes
 from signal_chain import (
     band_power_level_db,
     c_weighting_db,
@@ -255,22 +258,67 @@ def _joined_files(name: str, hidden: HiddenRoom, facts: Mapping[str, Any]) -> di
     }
 
 
-def _truth_files(hidden: HiddenRoom, facts: Mapping[str, Any]) -> dict[str, bytes]:
-    axis = octave_axis(LOWEST, HIGHEST, 96)
-    seats, places = list(hidden.places), {"subwoofer": hidden.source, **hidden.places}
-    if hidden.joined is not None:
-        places |= {"left of the mains": hidden.joined.left, "right": hidden.joined.right}
-    parts = {
+def _several_files(name: str, hidden: HiddenRoom, facts: Mapping[str, Any]) -> dict[str, bytes]:
+    assert hidden.several is not None
+    files: dict[str, bytes] = {}
+    axis, seats = export_axis("tabs_two_headers"), list(hidden.places)
+    for entry in facts["measurements"]:
+        file, seat = entry["file"], entry["seat"]
+        pressure = played_by(hidden, facts, axis, entry)[seats.index(seat)]
+        at_microphone = pressure * microphone(hidden, axis)
+        at_microphone += room_noise(axis, at_20_hz_db=hidden.noise_db, seed=f"{name}, {file}")
+        files[file] = LAYOUTS["tabs_two_headers"](axis, at_microphone, seat)
+    subwoofers = hidden.several.subwoofers
+    true = {one: heard_alone(hidden, facts, axis, name=one) for one in subwoofers}
+    true["mains"] = true_mains(hidden, facts, axis)
+    tables = {f"truth/{one}.csv": truth_table(axis, list(true[one]), seats) for one in true}
+    parts = _sub_parts(hidden, facts, axis) | {"microphone": microphone(hidden, axis)}
+    places = {
+        **{one: subwoofer.source for one, subwoofer in subwoofers.items()},
+        **hidden.several.tried,
+        **_mains_places(hidden),
+        **hidden.places,
+    }
+    return files | {
+        **tables,
+        "truth/chain.csv": truth_table(axis, list(parts.values()), list(parts)),
+        "truth/places.csv": _places_table(places),
+        "truth/wiring.csv": wiring_notes(hidden.several),
+    }
+
+
+def _sub_parts(
+    hidden: HiddenRoom, facts: Mapping[str, Any], axis: FloatArray
+) -> dict[str, ComplexArray]:
+    return {
         "box": closed_box(axis, corner=hidden.box_corner, q=hidden.box_q),
         "low-pass": low_pass(facts, axis),
+    }
+
+
+def _mains_places(hidden: HiddenRoom) -> dict[str, Point]:
+    joined = hidden.joined
+    return {} if joined is None else {"left of the mains": joined.left, "right": joined.right}
+
+
+def _places_table(places: Mapping[str, Point]) -> bytes:
+    rows = [f"{who},{x:g},{y:g},{z:g}" for who, (x, y, z) in places.items()]
+    return ("\n".join(["what,x,y,z", *rows]) + "\n").encode()
+
+
+def _truth_files(hidden: HiddenRoom, facts: Mapping[str, Any]) -> dict[str, bytes]:
+    if hidden.several is not None:
+        return {}
+    axis, seats = octave_axis(LOWEST, HIGHEST, 96), list(hidden.places)
+    places = {"subwoofer": hidden.source, **hidden.places, **_mains_places(hidden)}
+    parts = _sub_parts(hidden, facts, axis) | {
         "present gains": present_band_gains(facts, axis),
         "microphone": microphone(hidden, axis),
     }
-    positions = ["what,x,y,z", *(f"{who},{x:g},{y:g},{z:g}" for who, (x, y, z) in places.items())]
     return {
         "truth/seats.csv": truth_table(axis, list(true_pressure(hidden, facts, axis)), seats),
         "truth/chain.csv": truth_table(axis, list(parts.values()), list(parts)),
-        "truth/places.csv": ("\n".join(positions) + "\n").encode(),
+        "truth/places.csv": _places_table(places),
     }
 
 
@@ -279,6 +327,8 @@ def made_files(name: str) -> dict[str, bytes]:
     hidden, facts = ROOMS[name], read_facts(name)
     if facts["measurements"][0].get("kind") == "band_levels":
         files = _hand_typed_file(name, hidden, facts)
+    elif hidden.several is not None:
+        files = _several_files(name, hidden, facts)
     elif hidden.joined is not None:
         files = _joined_files(name, hidden, facts)
     elif "sweep" in facts:

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 from formulas import peaking_coefficients
-from hypothesis import assume, given, settings
+from hypothesis import assume, example, given, settings
 from hypothesis import strategies as st
 from places import SAVED_PLANS
 from scipy.signal import freqz
@@ -11,13 +11,15 @@ from scipy.signal import freqz
 import roomeq
 from roomeq.base.response import FrequencyResponse
 from roomeq.importers.text.export import read_text_export
+from roomeq.optimiser.bands.boost_cap import BoostCap
 
 LAWS = settings(derandomize=True, database=None, deadline=None, max_examples=60)
 FEW = settings(LAWS, max_examples=6)
 AXIS = np.round(np.geomspace(15.0, 300.0, 120), 3)
 CENTRES = (25, 31.5, 40, 50, 63, 80, 100)
 
-seeds = st.integers(0, 2**32 - 1)
+seeds = st.sampled_from(range(100_000))
+"""Not integers: those are drawn from the constants of whatever modules are loaded, too."""
 
 
 def drawn_levels(seed, seats=1):
@@ -150,14 +152,21 @@ def test_limits_are_kept(seed):
 
 @FEW
 @given(seed=seeds)
+@example(seed=32766)  # a band below the floor that is raised would beat it
 def test_no_setting_within_the_limits_beats_the_bound(seed):
     found = fitted(drawn_levels(seed, seats=2))
     data, draw = found.data, np.random.default_rng(seed)
+    most_db = BoostCap.of(data, limits=roomeq.Limits(), target=roomeq.Target()).at(DENSE)
+    highest = np.where(np.array(CENTRES) < FLOOR, 0.0, 6.0)  # bands below the floor only cut
     tried = 0
-    for _ in range(400):
-        gains = np.clip(found.best_gains_db + 0.5 * draw.integers(-4, 5, len(CENTRES)), -12.0, 6.0)
+    for _ in range(200):
+        gains = np.clip(
+            found.best_gains_db + 0.5 * draw.integers(-4, 5, len(CENTRES)), -12.0, highest
+        )
         boost = summed_db(gains)
         if boost.max() > LIMIT_DB or boost[DENSE <= FLOOR].max() > BELOW_FLOOR_DB:
+            continue
+        if (boost > most_db).any():  # in dips, and where few seats are short
             continue
         tried += 1
         assert weighted_db(data, gains) >= found.lower_bound_db - 1e-6

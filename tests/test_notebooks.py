@@ -12,6 +12,7 @@ import subprocess
 import sys
 from pathlib import Path
 
+import numpy
 import pytest
 
 import roomeq
@@ -451,6 +452,10 @@ def test_files_are_small():
     assert sum((FOLDER / f"{name}.ipynb").stat().st_size for name in NAMES) < 1_000_000
 
 
+@pytest.mark.skipif(
+    numpy.lib.NumpyVersion(numpy.__version__) < "2.0.0",
+    reason="saved with numpy 2: of settings equally good another may be found with an older one",
+)
 @pytest.mark.parametrize("name", NAMES)
 def test_anew_gives_the_same(name, anew):
     saved, fresh = code_cells(read(FOLDER / f"{name}.ipynb")), code_cells(anew[name])[:-1]

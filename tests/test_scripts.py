@@ -39,13 +39,14 @@ def test_one_seat_with_phase_is_one_row():
 @pytest.fixture(scope="module")
 def ferry():
     room = rq.read_room(SAMPLES / "ferry_office")
-    return room, rq.propose(room)
+    plan = rq.propose(room)
+    return room, plan, rq.verify(plan, room)
 
 
 def test_every_result_is_one_short_line(ferry):
-    room, plan = ferry
+    room, plan, found = ferry
     results = [room, room.survey, room.survey.measurements[0], room.device, room.equaliser, plan]
-    results += [rq.room_overview(room), rq.join(room), rq.verify(plan, room)]
+    results += [rq.room_overview(room), rq.join(room), found]
     for result in results:
         text = repr(result)
         assert text.startswith(f"<{type(result).__name__}")
@@ -54,8 +55,7 @@ def test_every_result_is_one_short_line(ferry):
 
 
 def test_a_room_is_verified_as_its_survey_with_what_it_states(ferry):
-    room, plan = ferry
-    found = rq.verify(plan, room)
+    room, plan, found = ferry
     assert found.seats == rq.verify(plan, room.survey).seats
     assert {row.label for row in found.stated}, "the file states the gains from before the plan"
     for swapped in ((room, plan), (plan, plan), (plan, FREQUENCIES)):

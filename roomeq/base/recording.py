@@ -19,7 +19,14 @@ import numpy as np
 from roomeq.base.levels import FloatArray, amplitude_ratio, readonly
 from roomeq.base.response import LevelReference
 
-__all__ = ["CHAIN_QUESTIONS", "ChainConditions", "ImpulseResponse", "Recording", "SweepDescription"]
+__all__ = [
+    "CHAIN_QUESTIONS",
+    "LARGEST_SAMPLE",
+    "ChainConditions",
+    "ImpulseResponse",
+    "Recording",
+    "SweepDescription",
+]
 
 CHAIN_QUESTIONS = {
     "dynamic_range_compression": "--compression",
@@ -31,6 +38,8 @@ CHAIN_QUESTIONS = {
 }
 """Options of ``roomeq sweep`` that answer the conditions."""
 
+LARGEST_SAMPLE = 1e12
+"""Times full scale: no file of unscaled integers has more; squares stay finite."""
 _MOST_VALUES = 1e8  # 0.8 GB while the sweep is made
 
 
@@ -233,7 +242,7 @@ class Recording:
     Attributes
     ----------
     samples : ndarray, shape (N,)
-        Fractions of full scale, finite.
+        Fractions of full scale, finite, at most `LARGEST_SAMPLE`.
     sample_rate : int
         Hz.
     channel, channels : int
@@ -246,7 +255,8 @@ class Recording:
     Raises
     ------
     ValueError
-        If the samples are not one-dimensional, not finite or none, or the rate is not positive.
+        If the samples are not one-dimensional, none, not finite or absurdly large, or the rate is
+        not positive.
     """
 
     samples: FloatArray
@@ -260,9 +270,14 @@ class Recording:
         samples = np.asarray(self.samples)
         if samples.ndim != 1 or samples.size == 0:
             raise ValueError(f"samples must be one-dimensional and not empty, got {samples.shape}")
-        if not np.isfinite(samples.sum()) and not np.isfinite(samples).all():
-            index = int(np.argmin(np.isfinite(samples)))
-            raise ValueError(f"samples must be finite: sample {index} is {samples[index]}")
+        with np.errstate(over="ignore", invalid="ignore"):
+            largest = max(abs(samples.min()), abs(samples.max()))  # NaN where one is
+        if not largest <= LARGEST_SAMPLE:
+            index = int(np.argmin(np.abs(samples) <= LARGEST_SAMPLE))
+            raise ValueError(
+                f"samples must be finite, at most {LARGEST_SAMPLE:g} times full scale: "
+                f"sample {index} is {samples[index]:g}"
+            )
         if not self.sample_rate > 0:
             raise ValueError(f"sample_rate must be positive, got {self.sample_rate!r}")
         if not 1 <= self.channel <= self.channels:

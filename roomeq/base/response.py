@@ -216,6 +216,18 @@ class FrequencyResponse:
             )
         return self.stored
 
+    def pressure_at(self, points: FloatArray) -> ComplexArray:
+        """Return the pressure of one response at other frequencies within its own, shape (P,).
+
+        Between measured frequencies it is interpolated in level and unwrapped phase, so that a
+        delay common to several responses does not make dips in their mean.
+        """
+        pressure, floor = self.pressure, np.finfo(np.float64).tiny
+        level = np.log(np.maximum(np.abs(pressure), floor))
+        level = np.interp(np.log(points), np.log(self.frequencies), level)
+        phase = np.interp(points, self.frequencies, np.unwrap(np.angle(pressure)))
+        return np.asarray(np.exp(level + 1j * phase))
+
     @property
     def phase_deg(self) -> FloatArray:
         """Phase in degrees, wrapped to [-180, 180], shape (..., F); raises as `pressure` does."""

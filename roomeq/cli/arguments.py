@@ -122,6 +122,12 @@ _COMMANDS = {
         "loses against its own setting, and how a voicing on fewer rooms does in the others. "
         "Nothing is written unless --plan or --plot is given.",
     ),
+    "places": (
+        "say where subwoofers should stand",
+        "From measurements of one subwoofer at several places (place = ... in the room "
+        "file): which place is best, which two, three or four together, what each would be set to, "
+        "and what one more buys. Nothing is written.",
+    ),
     "show": ("print a saved plan", "Print a plan that propose --plan wrote."),
     "keys": (
         "explain the keys of room.toml and of device profiles",
@@ -154,9 +160,8 @@ def command_parser() -> argparse.ArgumentParser:
         added.add_parser(name, help=short, description=long)
         for name, (short, long) in _COMMANDS.items()
     )
-    start, check, join, propose, verify, plot, sweep, compare, device, *many, show, keys, sheet = (
-        commands
-    )
+    start, check, join, propose, verify, plot, sweep, compare, device, *several = commands
+    batch, voice, places, show, keys, sheet = several
     start.add_argument("folder", metavar="FOLDER", help="the folder of the measurements")
     start.set_defaults(json=False, detail=False)
     _add_room_arguments(check)
@@ -207,13 +212,23 @@ def command_parser() -> argparse.ArgumentParser:
     _flag(compare, "force", "also with rooms of two different names")
     _flag(compare, "json", "print JSON instead of tables")
     _add_device(device)
-    _add_batch(many[0])
-    _add_voice(many[1])
+    _add_batch(batch)
+    _add_voice(voice)
     show.add_argument("plan", metavar="PLAN", help="the JSON file")
     _flag(show, "json", "print JSON instead of tables")
     _add_detail(show, _OF_A_PLAN)
     keys.add_argument("name", nargs="?", metavar="NAME", help="a table or key, as target, corner")
     _add_sheet(sheet)
+    places.add_argument("room", metavar="FOLDER", help="a folder with room.toml, or that file")
+    places.add_argument(
+        "--most",
+        type=int,
+        choices=(1, 2, 3, 4),
+        default=4,
+        help="how many may stand together (%(default)s)",
+    )
+    _flag(places, "json", "print JSON instead of tables")
+    _add_detail(places, "every choice that was searched in full")
     return parser
 
 

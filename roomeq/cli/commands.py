@@ -41,6 +41,7 @@ from roomeq.jobs.compare import compare
 from roomeq.jobs.device import measure_device, write_measured_profile
 from roomeq.jobs.join import RoomJoining, join
 from roomeq.jobs.joining.path import estimated_path
+from roomeq.jobs.places import rank_places
 from roomeq.jobs.propose import propose
 from roomeq.jobs.verify import verify_room
 from roomeq.jobs.voice import rooms_needed, voice
@@ -55,6 +56,7 @@ from roomeq.report.text.comparison import comparison_text
 from roomeq.report.text.device import device_text, profiles_text
 from roomeq.report.text.join import room_joining_text
 from roomeq.report.text.keys import keys_text
+from roomeq.report.text.places import places_text
 from roomeq.report.text.plan import plan_text
 from roomeq.report.text.recordings import alarm_texts
 from roomeq.report.text.room import room_text
@@ -70,7 +72,7 @@ __all__ = ["run"]
 
 def run(options: argparse.Namespace) -> int:
     """Call the command that the options name and return its exit status."""
-    without_room = {"keys": _keys, "plot": _plot, "show": _show, "sheet": _sheet}
+    without_room = {"keys": _keys, "places": _places, "plot": _plot, "show": _show, "sheet": _sheet}
     without_room |= {"compare": _compare, "device": _device, "start": _start, "sweep": _sweep}
     without_room |= {"batch": _batch, "voice": _voice}
     if options.command in without_room:
@@ -177,6 +179,17 @@ def _check(room: Room, options: argparse.Namespace) -> int:
     return 1 if room.doubtful or overview.sum_doubtful or overview.path_doubtful else 0
 
 
+def _places(options: argparse.Namespace) -> int:
+    with progress("reading the measurements", sys.stderr):
+        room = read_room(options.room)
+    with progress("trying places together", sys.stderr):
+        found = rank_places(room, most=options.most)
+    _say_alarms(room)
+    text = places_text(found, detail=options.detail)
+    print(found.to_json().decode() if options.json else text, end="")
+    return 1 if room.doubtful else 0
+
+
 def _join(room: Room, options: argparse.Namespace) -> int:
     with progress("joining subwoofer and mains", sys.stderr):
         found = join(room)
@@ -237,6 +250,8 @@ def _as_in_force(room: Room, path: str) -> Room:
     of_plan = Path(path).is_file() and is_a_plan(Path(path))
     if of_plan:
         plan = read_plan(path)
+        if plan.together is not None:
+            raise ValueError(f"{path} sets several subwoofers: it has no gains for one")
         found = dict(zip(plan.device.labels, plan.gains_db, strict=True))
     else:
         found = read_in_force(path, room=room.name)

@@ -9,7 +9,7 @@ Only whole words count, whatever their case; words that could as well belong to 
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import PurePath
 
 from roomeq.base.survey import Source
@@ -63,6 +63,8 @@ class FileName:
         Of a microphone file.
     doubt : str
         Why the file had better be left out.
+    subwoofer : str
+        Which of several it is of, as numbered in the name; empty where none is.
     """
 
     role: str
@@ -74,6 +76,7 @@ class FileName:
     copy: str = ""
     kind: str | None = None
     doubt: str = ""
+    subwoofer: str = ""
 
 
 def source_in_words(words: list[str]) -> Source | None:
@@ -109,8 +112,12 @@ def read_name(path: PurePath) -> FileName:
     doubts = [_NO_SEAT[word] for word in small if word in _NO_SEAT]
     if source is None and said & set(_SOURCES):
         doubts.append("its name does not tell plainly what played: say source")
-    if any(_NUMBERED.fullmatch(word) for word in small):
-        doubts.append("one of several subwoofers? They are measured playing together, as one")
+    numbered = [word for word in small if _NUMBERED.fullmatch(word)]
+    if len(numbered) == 1 and source in (None, "sub"):
+        words = [word for word in words if word.lower() != numbered[0]]
+        return replace(_of_a_seat(words, "sub", doubts), subwoofer=numbered[0])
+    if numbered:
+        doubts.append("which of several subwoofers played? Each is measured alone")
     return _of_a_seat(words, source, doubts)
 
 

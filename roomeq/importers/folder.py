@@ -7,7 +7,7 @@ Nothing is asked and nothing guessed in silence; what cannot be used is left out
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path, PurePath
 
@@ -28,6 +28,11 @@ __all__ = ["FolderContents", "look_into"]
 
 _OTHERS = {".md", ".pdf", ".png", ".jpg", ".jpeg", ".heic", ".html", ".toml", ".py", ".svg", ".zip"}
 _SEVERAL = "several would fit: keep one"
+_ONE_OF_SEVERAL = (
+    "one of several subwoofers? The others were not measured: name it without a number, or measure "
+    "each alone"
+)
+_WHICH = 'which of the subwoofers played? Each is measured alone, or say subwoofer = "all"'
 _AFTER = (
     "measured after a change, beside others from before it: it belongs into a folder of its own, "
     "for roomeq verify or roomeq compare"
@@ -115,7 +120,9 @@ class _Looking:
         for path in files:
             found += self._entries_of(path)
         measured = [one for one in found if one.table == "measurements"]
-        yield from _told_apart(measured)
+        measured = list(_of_subwoofers(_told_apart(measured)))
+        yield from measured
+        yield from _subwoofers(measured)
         yield from _common_time(measured)
         for one in found:
             if one.table != "measurements":
@@ -215,10 +222,34 @@ def _told_apart(measured: Sequence[FolderEntry]) -> Iterator[FolderEntry]:
         yield replace(one, keys=keys, why=why, left_out=left_out)
 
 
+def _of_subwoofers(measured: Iterable[FolderEntry]) -> Iterator[FolderEntry]:
+    """Yield measurements with the subwoofer that their names number, where there are several."""
+    listed = list(measured)
+    names = [read_name(PurePath(one.keys["file"])).subwoofer for one in listed]
+    numbered = {name for name, one in zip(names, listed, strict=True) if not one.left_out} - {""}
+    for one, name in zip(listed, names, strict=True):
+        if name and len(numbered) > 1:
+            one = replace(one, keys=one.keys | {"subwoofer": name}, why=f"{one.why}; {name!r}")
+        elif name:
+            one = replace(one, left_out=one.left_out or _ONE_OF_SEVERAL)
+        elif len(numbered) > 1 and one.keys.get("source", "sub") == "sub":
+            one = replace(one, left_out=one.left_out or _WHICH)
+        yield one
+
+
+def _subwoofers(measured: Sequence[FolderEntry]) -> Iterator[FolderEntry]:
+    """Yield a table for each of several subwoofers."""
+    used = [one.keys.get("subwoofer") for one in measured if not one.left_out]
+    for name in sorted(filter(None, set(used))):
+        yield FolderEntry(table="subwoofers", keys={"name": name}, why="by the names of its files")
+
+
 def _common_time(measured: Sequence[FolderEntry]) -> Iterator[FolderEntry]:
     """Yield that phases may be compared, where every sweep has a loopback."""
     used = [one.keys for one in measured if not one.left_out]
     sources = {keys.get("source", "sub") for keys in used}
-    if {"sub", "mains"} <= sources and all("loopback_channel" in keys for keys in used):
-        why = "every sweep of subwoofer and mains has a loopback"
+    several = len({keys.get("subwoofer") for keys in used}) > 1
+    compared = several or {"sub", "mains"} <= sources
+    if compared and all("loopback_channel" in keys for keys in used):
+        why = "every sweep has a loopback"
         yield FolderEntry(table="timing", keys={"common_reference": True}, why=why)

@@ -30,12 +30,18 @@ from roomeq.importers.room_assembly import assemble_room
 from roomeq.importers.room_file.equipment_schema import CORNER_SPAN
 from roomeq.importers.room_file.file import RoomFile
 from roomeq.importers.room_file.reading import read_room_file
-from roomeq.importers.survey_files import read_survey, survey_from_exports
+from roomeq.importers.subwoofers import (
+    own_delays,
+    together_device,
+    together_files,
+    told_of_each,
+)
+from roomeq.importers.survey_files import SurveyFiles, read_survey, survey_from_exports
 from roomeq.importers.survey_remarks import NO_PATH, repeatability_notes
 from roomeq.importers.text.export import read_one_response
 from roomeq.room.recorded import RecordedSweep, judged_within
 from roomeq.room.recording_weights import without_spoilt
-from roomeq.room.room import PresentSettings, Room
+from roomeq.room.room import PresentSettings, Room, Subwoofer
 from roomeq.wanted.limits import Limits
 from roomeq.wanted.loss import Loss
 from roomeq.wanted.target import NearField, Target
@@ -75,6 +81,72 @@ def read_room(folder_or_file: str | PathLike[str], *, detail: bool = False) -> R
     """
     alone = recordings_alone(folder_or_file)
     room_file = read_room_file(folder_or_file) if alone is None else alone
+    sweeps = _sweep_reading(room_file, detail=detail)
+    if alone is not None:
+        said = (
+            f"there is no room file: every sound file beside {alone.location.name} is a seat, its "
+            "first channel the microphone"
+        )
+        return _room(room_file, sweeps, said=said)
+    if room_file.subwoofers or any(entry.place for entry in room_file.measurements):
+        return _several(room_file, sweeps)
+    return _room(room_file, sweeps)
+
+
+def _several(room_file: RoomFile, sweeps: SweepReading | None) -> Room:
+    """Read a room with several subwoofers, or places to try: each by itself, and their sum."""
+    subwoofers = tuple(
+        Subwoofer(
+            name=one.name,
+            room=_room(room_file.of_subwoofer(index), sweeps),
+            fed_by=one.fed_by,
+            delays=own_delays(one),
+        )
+        for index, one in enumerate(room_file.subwoofers)
+    )
+    tried = dict.fromkeys(entry.place for entry in room_file.measurements if entry.place)
+    places = tuple(
+        Subwoofer(name=place, room=_room(room_file.of_place(place), sweeps)) for place in tried
+    )
+    rest = room_file.as_a_whole()
+    if subwoofers:
+        room = _room(rest, sweeps, files=_together(room_file, sweeps, subwoofers))
+        device = together_device(
+            room.device, [one.room.device for one in subwoofers if one.fed_by is None]
+        )
+        room = replace(room, device=device)
+    elif rest.measurements:
+        room = _room(rest, sweeps)
+    else:
+        room = places[0].room
+    return told_of_each(replace(room, subwoofers=subwoofers, places=places))
+
+
+def _together(
+    room_file: RoomFile, sweeps: SweepReading | None, subwoofers: tuple[Subwoofer, ...]
+) -> SurveyFiles:
+    rest = room_file.as_a_whole()
+    summed = room_file.with_measurements(lambda entry: entry.subwoofer == "all")
+    timing = room_file.timing
+    try:
+        return together_files(
+            subwoofers,
+            read_survey(rest, read_sweep=sweeps) if rest.measurements else None,
+            measured=read_survey(summed, read_sweep=sweeps).survey if summed.measurements else None,
+            common_time=timing is not None and timing.common_reference,
+        )
+    except ValueError as error:
+        raise room_file.fault(str(error), "subwoofers") from None
+
+
+def _room(
+    room_file: RoomFile,
+    sweeps: SweepReading | None,
+    *,
+    files: SurveyFiles | None = None,
+    said: str | None = None,
+) -> Room:
+    """Return the room of a file whose measurements are of one subwoofer, or were summed."""
     shipped = ", ".join(shipped_profiles())
     stated_profile = room_file.device.profile
     profile = DEFAULT_PROFILE if stated_profile is None else stated_profile
@@ -86,14 +158,8 @@ def read_room(folder_or_file: str | PathLike[str], *, detail: bool = False) -> R
             remedy=f"shipped are {shipped}; or name a TOML file of your own, relative to the "
             "folder of the room file",
         )
-    sweeps = _sweep_reading(room_file, detail=detail)
-    files = read_survey(room_file, read_sweep=sweeps)
-    assumptions = list(files.assumptions)
-    if alone is not None:
-        assumptions.append(
-            f"there is no room file: every sound file beside {alone.location.name} is a seat, its "
-            "first channel the microphone"
-        )
+    files = files or read_survey(room_file, read_sweep=sweeps)
+    assumptions = [*files.assumptions, *filter(None, [said])]
     chain: tuple[str, ...] = ()
     if sweeps is not None and isinstance(sweeps.excitation, SweepDescription):
         chain, unanswered = sweeps.excitation.conditions.in_words
@@ -121,8 +187,8 @@ def read_room(folder_or_file: str | PathLike[str], *, detail: bool = False) -> R
         )
     except ValueError as error:
         raise RoomFileError(str(error), path=room_file.location) from error
-    told = (*chain, *room.notes, *_modes(room_file))
-    room = replace(room, recordings=_recordings(room, sweeps), notes=told)
+    told = tuple(dict.fromkeys((*chain, *room.notes, *_modes(room_file))))
+    room = replace(room, recordings=_recordings(room, room_file, sweeps), notes=told)
     sound = without_spoilt(room)
     if sound is not room and room_file.levels.repeatability_db is None:
         repeated_db = estimate_repeatability_db(sound.survey)
@@ -153,10 +219,15 @@ def _sweep_reading(room_file: RoomFile, *, detail: bool) -> SweepReading | None:
     return SweepReading(room_file=room_file, detail=detail)
 
 
-def _recordings(room: Room, sweeps: SweepReading | None) -> tuple[RecordedSweep, ...]:
+def _recordings(
+    room: Room, room_file: RoomFile, sweeps: SweepReading | None
+) -> tuple[RecordedSweep, ...]:
     """Return the recorded sweeps, judged over what each of them is used for."""
     found = []
+    read = {entry.file for entry in room_file.measurements}
     for recorded in () if sweeps is None else sweeps.recordings:
+        if recorded.file not in read:
+            continue
         lowest, highest = room.used_span(recorded.source)
         found.append(judged_within(recorded, lowest=lowest, highest=highest))
     return tuple(found)

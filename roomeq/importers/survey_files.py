@@ -375,7 +375,8 @@ def _check_seats(
     named = [(measurement.seat, ("measurements", index, "file")) for index, measurement in entries]
     for index in left_out:
         named.append((room_file.measurements[index].seat or "", ("measurements", index, "file")))
-    for message, path, remedy in seat_findings(room_file, named):
+    complete = room_file.entries is None  # else other measurements are at the other seats
+    for message, path, remedy in seat_findings(room_file, named, complete=complete):
         raise room_file.fault(message, *path, remedy=remedy)
 
 

@@ -33,7 +33,8 @@ from typing import TYPE_CHECKING
 from roomeq.base.doing import say_doing
 from roomeq.base.errors import RoomeqError
 from roomeq.importers.room import read_room
-from roomeq.jobs.propose import propose, release
+from roomeq.jobs.propose import propose
+from roomeq.jobs.proposed_plan import release
 from roomeq.plan.plan import write_plan
 from roomeq.plan.rooms import Journal, RoomRow, rows_frame, write_table
 

@@ -12,6 +12,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
+import numpy as np
 from msgspec.structs import asdict
 
 from roomeq.analysis.dips import judge_dips
@@ -22,6 +23,7 @@ from roomeq.analysis.seats import (
     estimate_seat_statistics,
     estimate_spatial_figures,
 )
+from roomeq.analysis.smoothing import band_levels_db
 from roomeq.analysis.survey_levels import (
     common_axis,
     has_band_levels,
@@ -29,7 +31,7 @@ from roomeq.analysis.survey_levels import (
     seat_levels_db,
 )
 from roomeq.base.bands import third_octave_band, third_octave_bands
-from roomeq.base.levels import FloatArray
+from roomeq.base.levels import FloatArray, power_mean_db
 from roomeq.base.record import Record
 from roomeq.base.view import html_table
 from roomeq.device.meeting import Meeting
@@ -87,6 +89,26 @@ class DipRow(Record, frozen=True, kw_only=True):
     seats: tuple[str, ...]
     verdict: str
     evidence: tuple[str, ...]
+
+
+class TogetherRow(Record, frozen=True, kw_only=True):
+    """One third octave of several subwoofers, power mean over the seats, in dB.
+
+    Attributes
+    ----------
+    label : str
+    alone_db : dict of str to float
+        Each by itself.
+    together_db : float
+        All as they are set.
+    in_phase_db : float
+        The sum of their magnitudes: what they would give if all arrived in phase everywhere.
+    """
+
+    label: str
+    alone_db: dict[str, float]
+    together_db: float
+    in_phase_db: float
 
 
 class EquipmentRow(Record, frozen=True, kw_only=True):
@@ -186,6 +208,10 @@ class RoomOverview(Record, frozen=True, kw_only=True):
         Where both meet by their filters.
     sum_explanation : SumExplanation or None
         What explains a measured sum that is not that of its parts; None where it is.
+    together : tuple of TogetherRow
+        Several subwoofers by bands; empty where there is one.
+    places : tuple of str
+        Where a subwoofer was tried, for `roomeq places`.
     """
 
     room: str
@@ -218,6 +244,8 @@ class RoomOverview(Record, frozen=True, kw_only=True):
     sum_loss_db: float | None = None
     meeting: Meeting | None = None
     sum_explanation: SumExplanation | None = None
+    together: tuple[TogetherRow, ...] = ()
+    places: tuple[str, ...] = ()
 
     def to_frame(self) -> DataFrame:
         """Return one row for each band as a pandas table; columns are those of `BandRow`."""
@@ -310,6 +338,38 @@ def room_overview(
         sum_loss_db=None if data is None else judge_sum(data, data.present).loss_db,
         meeting=None if data is None else meeting_of(room, bypassed),
         sum_explanation=None if data is None else data.explanation,
+        together=_together_rows(room, axis),
+        places=tuple(one.name for one in room.places),
+    )
+
+
+def _together_rows(room: Room, axis: FloatArray) -> tuple[TogetherRow, ...]:
+    if not room.subwoofers:
+        return ()
+    whole = room.survey.of_source("sub")
+    alone = {one.name: one.room.survey.of_seats(whole.seats) for one in room.subwoofers}
+    bands = [
+        band
+        for band in third_octave_bands(_LOWEST, _HIGHEST)
+        if band.lower >= axis[0] and band.upper <= axis[-1]
+    ]
+    levels = {name: seat_levels_db(survey, at=axis) for name, survey in alone.items()}
+    magnitudes = 20.0 * np.log10(sum(10.0 ** (rows / 20.0) for rows in levels.values()))
+
+    def by_band(rows: FloatArray) -> list[float]:
+        mean = power_mean_db(band_levels_db(axis, rows, bands=bands), weights=whole.weights)
+        return [float(level) for level in mean]
+
+    own = {name: by_band(rows) for name, rows in levels.items()}
+    summed, most = by_band(seat_levels_db(whole, at=axis)), by_band(magnitudes)
+    return tuple(
+        TogetherRow(
+            label=band.label,
+            alone_db={name: rows[n] for name, rows in own.items()},
+            together_db=summed[n],
+            in_phase_db=most[n],
+        )
+        for n, band in enumerate(bands)
     )
 
 

@@ -21,6 +21,7 @@ from roomeq.jobs.drive.headroom import Proposal, fit_within_headroom
 from roomeq.jobs.joining.offer import joining_offer
 from roomeq.jobs.joining.path import described_path
 from roomeq.jobs.joining.solution import Joining, joining_record, solve_joining
+from roomeq.jobs.joining.steps import joining_data
 from roomeq.optimiser.bands.fit import ChosenGains
 from roomeq.optimiser.joining.data import JoiningNote
 from roomeq.plan.joining import JoiningRecord
@@ -47,7 +48,8 @@ def joining_obstacle(room: Room) -> str | None:
 def _obstacle(room: Room) -> str | None:
     setup, survey = room.joining, room.survey
     if "mains" not in survey.sources:
-        return "the mains were not measured by themselves" if setup.common_time_reference else None
+        meant = setup.common_time_reference and not room.subwoofers  # else it may be of those
+        return "the mains were not measured by themselves" if meant else None
     if not setup.common_time_reference:
         return (
             "they were not measured against one time reference ([timing]); roomeq join tells what "
@@ -71,7 +73,9 @@ def _obstacle(room: Room) -> str | None:
     return None if first is None else f"{first.file or first.seat} has no phase"
 
 
-def proposal_with_mains(room: Room, search: BandSearch, *, keep_bands: bool = False) -> Proposal:
+def proposal_with_mains(
+    room: Room, search: BandSearch, *, keep_bands: bool = False, now: Room | None = None
+) -> Proposal:
     """Choose settings by the sum with the mains; the subwoofer's own where joining has no say.
 
     Parameters
@@ -81,11 +85,15 @@ def proposal_with_mains(room: Room, search: BandSearch, *, keep_bands: bool = Fa
         How the bands of the subwoofer alone are searched.
     keep_bands : bool
         Whether bands and level stay as they are, and only the rest is set.
+    now : Room, optional
+        What "now" refers to, where something was set already.
     """
     obstacle = joining_obstacle(room)
     if obstacle is None and room.source == "sub" and "mains" in room.survey.sources:
         try:
             found = solve_joining(room, joining_offer(room), keep_bands=keep_bands)
+            if now is not None:
+                found = replace(found, measured=joining_data(now, found.offer))
             if JoiningNote.SUM_DISAGREES in found.measured.notes:
                 alone = fit_within_headroom(room, replace(search, keep_level=True))
                 return replace(alone, joining_cautions=_disagrees(found))

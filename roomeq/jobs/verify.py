@@ -230,7 +230,7 @@ def _setup(
 ) -> Setup:
     """Return what the plan set, what stood before, and what else may be in force."""
     return Setup(
-        equaliser=equaliser_of(plan.device),
+        equaliser=None if plan.subwoofers else equaliser_of(plan.device),
         gains_db=np.array(plan.gains_db),
         present_db=np.array([band.present_db for band in plan.bands]),
         others={name: np.array(other.gains_db) for name, other in others.items()},

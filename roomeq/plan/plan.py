@@ -43,6 +43,7 @@ from roomeq.plan.records import (
     SeatResult,
     TargetRecord,
 )
+from roomeq.plan.together import SetTogether, TogetherRecord
 
 if TYPE_CHECKING:
     from pandas import DataFrame
@@ -102,6 +103,13 @@ class Plan(Record, frozen=True, kw_only=True):
         When the plan was made; None in plans of earlier releases.
     by : str or None
         Who made it; None where nobody said.
+    together : TogetherRecord or None
+        Where several subwoofers were set together: what that gives. `bands` and `level` then are of
+        all at once: no bands, and the common change of level that each one's level holds already.
+    subwoofers : dict of str to Plan
+        The plan of each alone, by its name, with what was chosen for all; empty where there is one.
+    set_together : SetTogether or None
+        Of one of several: its delay and polarity, and what it contributes.
     """
 
     format: int
@@ -132,6 +140,9 @@ class Plan(Record, frozen=True, kw_only=True):
     findings: tuple[str, ...] = ()
     date: datetime.date | None = None
     by: str | None = None
+    together: TogetherRecord | None = None
+    subwoofers: dict[str, Plan] = msgspec.field(default_factory=dict)
+    set_together: SetTogether | None = None
 
     @property
     def statement(self) -> int:
@@ -145,13 +156,16 @@ class Plan(Record, frozen=True, kw_only=True):
 
     @property
     def changes(self) -> bool:
-        """Whether any band is to be set differently from now."""
-        return any(band.gain_db != band.present_db for band in self.bands)
+        """Whether any band is to be set differently from now, of any of several subwoofers."""
+        own = any(band.gain_db != band.present_db for band in self.bands)
+        return own or any(one.changes for one in self.subwoofers.values())
 
     @property
     def joins(self) -> bool:
         """Whether delay, polarity, phase control or a bypass is to be set differently from now."""
-        return self.joining is not None and self.joining.changes
+        parts = (self.joining, self.set_together)
+        own = any(part is not None and part.changes for part in parts)
+        return own or any(one.joins for one in self.subwoofers.values())
 
     @property
     def deviation_before_db(self) -> float:
@@ -189,6 +203,10 @@ class Plan(Record, frozen=True, kw_only=True):
         return band.error_db - sum(weight * gain_db for weight, gain_db in weighed)
 
     def __repr__(self) -> str:
+        if self.together is not None:
+            now, then = self.together.before.deviation_db, self.together.after.deviation_db
+            count = f"{len(self.subwoofers)} subwoofers"
+            return f"<Plan for {self.room}: {count}, deviation {now:.1f} to {then:.1f} dB>"
         if not (self.changes or self.joins):
             return f"<Plan for {self.room}: no change>"
         moved = sum(band.gain_db != band.present_db for band in self.bands)
@@ -213,13 +231,13 @@ class Plan(Record, frozen=True, kw_only=True):
         frame = band_frame(self.bands)
         frame["error_db"] = [self.error_db(band) for band in self.bands]
         frame["error_db"] = frame["error_db"].astype(float)
-        words = self._settings()[len(self.bands) :]
+        words = self.setting_rows()[len(self.bands) :]
         frame = concat([frame, band_frame(()).reindex(range(len(words)))], ignore_index=True)
         frame["band"] = [band.label for band in self.bands] + [name for name, _, _ in words]
-        frame[["now", "set_to"]] = [row[1:] for row in self._settings()]
+        frame[["now", "set_to"]] = [row[1:] for row in self.setting_rows()]
         return frame
 
-    def _settings(self) -> list[tuple[str, str, str]]:
+    def setting_rows(self) -> list[tuple[str, str, str]]:
         """Return every setting by name: what it is now, and what it is to be."""
         rows = [
             (f"{band.label} Hz", signed_setting(band.present_db), signed_setting(band.gain_db))
@@ -236,11 +254,12 @@ class Plan(Record, frozen=True, kw_only=True):
                 for one in (self.protection.present, self.protection.high_pass)
             )
             rows.append(("Protective high-pass", now, then))
-        return rows if self.joining is None else rows + self.joining.setting_rows()
+        parts = (self.joining, self.set_together)
+        return rows + [row for part in parts if part is not None for row in part.setting_rows()]
 
     def _repr_html_(self) -> str:
         """Return the settings, for notebooks."""
-        rows = [(*row, "set" if row[1] != row[2] else "") for row in self._settings()]
+        rows = [(*row, "set" if row[1] != row[2] else "") for row in self.setting_rows()]
         count = len(self.reservations)
         read = f"; {count} caution{'s' if count != 1 else ''} to read first" if count else ""
         if self.present is not None and not self.present.gains_stated:

@@ -151,6 +151,10 @@ class CauseCode(StrEnum):
     LOW_PASS = "low_pass"
     MAINS_HIGH_PASS = "mains_high_pass"
     MICROPHONE = "microphone"
+    SUBWOOFER_OFF = "subwoofer_off"
+    SUBWOOFER_INVERTED = "subwoofer_inverted"
+    SUBWOOFER_DELAY = "subwoofer_delay"
+    SUBWOOFER_LEVEL = "subwoofer_level"
     SEAT_MOVED = "seat_moved"
     SEATS_EXCHANGED = "seats_exchanged"
     ALL_MOVED = "all_moved"
@@ -173,7 +177,7 @@ class Cause(Record, frozen=True, kw_only=True):
     value : float or None
         A factor, a step, a corner in Hz, a delay in s, a level in dB, as the code has it.
     name : str or None
-        Of another plan.
+        Of another plan, or of one of several subwoofers.
     engaged : bool or None
         Whether a filter or a correction is in force that should not be, or is not and should be.
     """

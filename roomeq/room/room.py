@@ -21,6 +21,7 @@ from roomeq.base.survey import Source, Survey
 from roomeq.base.view import html_table
 from roomeq.device.crossover import CrossoverFilter
 from roomeq.device.equaliser import FixedBandEqualiser
+from roomeq.device.processor import DelayRange
 from roomeq.device.profile import Device
 from roomeq.room.equipment import Equipment, WantedLevel
 from roomeq.room.joining_setup import JoiningSetup
@@ -34,7 +35,7 @@ if TYPE_CHECKING:
 
     from roomeq.room.recorded import RecordedSweep
 
-__all__ = ["CornerOrigin", "PresentSettings", "Room"]
+__all__ = ["CornerOrigin", "PresentSettings", "Room", "Subwoofer"]
 
 
 CornerOrigin = Literal["path", "stated", "none", "unknown"]
@@ -103,6 +104,10 @@ class Room:
         Time reference, paths and what a processor offers, as far as they are known.
     microphone : tuple of ndarray or None
         Hz, and what the microphone file added there in dB.
+    subwoofers : tuple of Subwoofer
+        Each of several; `survey` then holds their sum as they are set. Empty where there is one.
+    places : tuple of Subwoofer
+        The subwoofer at each place where it was tried.
     recordings : tuple of RecordedSweep
         What each recorded sweep is worth, those included that were left out.
     """
@@ -129,6 +134,8 @@ class Room:
     joining: JoiningSetup = field(default_factory=JoiningSetup)
     recordings: tuple[RecordedSweep, ...] = ()
     microphone: tuple[FloatArray, FloatArray] | None = None
+    subwoofers: tuple[Subwoofer, ...] = ()
+    places: tuple[Subwoofer, ...] = ()
 
     def to_frame(self) -> DataFrame:
         """Return the measurements as a pandas table, as `Survey.to_frame` does."""
@@ -200,3 +207,25 @@ class Room:
 
     def __repr__(self) -> str:
         return f"<Room {self.name}: {self.survey!r}, device {self.device.profile}>"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Subwoofer:
+    """One of several subwoofers, or one at one of the places where it was tried.
+
+    Attributes
+    ----------
+    name : str
+        Of the subwoofer, or of the place.
+    room : Room
+        What is known of it alone: its own measurements, device, settings, limits, equipment.
+    fed_by : str or None
+        The subwoofer whose bands, level and delay are its own as well.
+    delays : DelayRange or None
+        Delays that it can be given against the others; None for none.
+    """
+
+    name: str
+    room: Room
+    fed_by: str | None = None
+    delays: DelayRange | None = None

@@ -68,6 +68,9 @@ class Limits:
         Nominal centres of bands that keep their present gain.
     unlocked : tuple of float
         Nominal centres of bands that may move although they lie above the crossover.
+    output_given_up_db : float
+        Of several subwoofers: how much less output than all in phase evenness may cost (3 dB:
+        common practice, no source).
 
     Raises
     ------
@@ -82,6 +85,7 @@ class Limits:
     unlocked: tuple[float, ...] = ()
     drive_by_frequency: tuple[tuple[float, float], ...] = ()
     high_pass_corner: float | None = None
+    output_given_up_db: float = 3.0
 
     def __post_init__(self) -> None:
         points = np.asarray(self.drive_by_frequency, dtype=np.float64).reshape(-1, 2)
@@ -91,7 +95,10 @@ class Limits:
                 "drive_by_frequency needs rising, positive frequencies and limits that are finite "
                 f"and not negative, got {self.drive_by_frequency!r}"
             )
-        for name in ("filter_boost_db", "drive_boost_db", "no_boost_below", "high_pass_corner"):
+        for name in (
+            *("filter_boost_db", "drive_boost_db", "no_boost_below", "high_pass_corner"),
+            "output_given_up_db",
+        ):
             value = getattr(self, name)
             if value is not None and not (np.isfinite(value) and value >= 0):
                 raise ValueError(f"{name} must be finite and not negative, got {value!r}")

@@ -110,11 +110,12 @@ def test_read_only_samples_of_their_own_are_taken_without_a_copy():
         ({"samples": np.zeros(0)}, "not empty"),
         ({"samples": np.array([0.0, np.nan])}, "sample 1 is nan"),
         ({"samples": np.array([np.inf, -np.inf])}, "sample 0 is inf"),
+        ({"samples": np.array([0.0, -1.7e308, -1.7e308])}, r"sample 1 is -1\.7e\+308"),
+        ({"samples": np.array([0.0, 1.1e12])}, r"sample 1 is 1\.1e\+12"),
         ({"sample_rate": 0}, "must be positive"),
         ({"channel": 3}, "does not exist"),
     ],
 )
-@pytest.mark.filterwarnings("ignore:invalid value encountered")
 def test_unusable_recordings_are_refused(changes, message):
     values = {"samples": np.zeros(3), "sample_rate": 48000, "channels": 2} | changes
     with pytest.raises(ValueError, match=message):

@@ -372,13 +372,13 @@ WRONG_ROOMS = (
     WrongRoom(
         name="source sub2",
         make=lambda s: second_subwoofer(s, "sub2"),
-        words=("sub2", "together", "room.toml, line"),
+        words=("sub2", "alone", "room.toml, line"),
         status=(2,),
     ),
     WrongRoom(
         name="source subwoofer 2",
         make=lambda s: second_subwoofer(s, "second subwoofer"),
-        words=("together", "room.toml, line"),
+        words=("alone", "room.toml, line"),
         status=(2,),
     ),
     WrongRoom(

@@ -406,9 +406,9 @@ def test_check_reports_the_path(capsys, tmp_path):
 
 
 @pytest.mark.parametrize(
-    ("corner", "family"), [(40, "linkwitz_riley"), (80, "linkwitz_riley"), (120, "butterworth")]
+    ("corner", "family", "there"),
+    [(40, "linkwitz_riley", True), (80, "linkwitz_riley", False), (120, "butterworth", True)],
 )
-@pytest.mark.parametrize("there", [True, False])
 def test_a_low_pass_too_many_or_too_few_in_the_room_file_is_found(
     capsys, tmp_path, corner, family, there
 ):

@@ -58,6 +58,18 @@ def words_of(text):
     return {word for word in text.split() if not re.fullmatch(r"-+|[│█▌▐]+", word)}
 
 
+@pytest.fixture
+def computed_once(monkeypatch):
+    """A command said again in another width is told what was computed the first time."""
+
+    def once(job):
+        kept = []
+        return lambda *given, **others: (kept or kept.append(job(*given, **others)) or kept)[0]
+
+    for name in ("join", "estimated_path", "room_overview"):
+        monkeypatch.setattr(commands, name, once(getattr(commands, name)))
+
+
 def fits(seen, *command, most):
     texts = {}
     for columns in (80, 120):
@@ -80,11 +92,11 @@ def test_plans_fit_with_their_bars(seen, plans, room, options, most):
 
 @pytest.mark.parametrize(("room", "most"), [(CABIN, 60), (FERRY, 70)])
 @pytest.mark.parametrize("options", [(), ("--detail",)])
-def test_checks_fit(seen, room, options, most):
+def test_checks_fit(seen, computed_once, room, options, most):
     fits(seen, "check", room, *options, most=most + 60 * len(options))
 
 
-def test_a_joining_fits(seen):
+def test_a_joining_fits(seen, computed_once):
     text = fits(seen, "join", FERRY, "--detail", most=110)
     assert text.rstrip().splitlines()[-1].startswith("Safety: ")
 

@@ -107,8 +107,8 @@ def test_the_kind_of_a_microphone_file():
 @pytest.mark.parametrize(
     ("file", "said"),
     [
-        ("sub1 sofa.txt", "several subwoofers"),
-        ("sofa subwoofer2.txt", "several subwoofers"),
+        ("sub1 sub2 sofa.txt", "several subwoofers"),
+        ("sofa subwoofer2 and mains.txt", "several subwoofers"),
         ("target.txt", "wanted response"),
         ("noise.wav", "noise alone"),
         ("SPL_mean.txt", "an average"),
@@ -119,6 +119,13 @@ def test_the_kind_of_a_microphone_file():
 )
 def test_what_had_better_be_left_out(file, said):
     assert said in read_name(PurePath(file)).doubt
+
+
+def test_which_of_several_subwoofers_a_number_tells():
+    for file in ("sub1 sofa.txt", "sofa_Sub1.txt", "sofa sub1 alone.wav"):
+        name = read_name(PurePath(file))
+        assert (name.subwoofer, name.seat, name.source) == ("sub1", "sofa", "sub")
+    assert read_name(PurePath("sub sofa 1.txt")).subwoofer == ""
 
 
 def test_words_that_contradict_tell_nothing():

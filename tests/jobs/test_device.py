@@ -13,7 +13,8 @@ from roomeq.importers.device_profile import read_device
 from roomeq.importers.room import read_room
 from roomeq.jobs.device import measure_device, write_measured_profile
 from roomeq.jobs.measuring.findings import Doubt
-from roomeq.jobs.propose import choose_level, propose
+from roomeq.jobs.propose import propose
+from roomeq.jobs.proposed_plan import choose_level
 from roomeq.jobs.verify import equaliser_of
 from roomeq.plan.plan import read_plan, write_plan
 

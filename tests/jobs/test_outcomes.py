@@ -84,7 +84,7 @@ def test_roll_off_and_nothing_else_is_left_alone(limit, order, known):
 
 
 @pytest.mark.parametrize("order", [2, 3, 4])
-@pytest.mark.parametrize("limit", [18.0, 25.0, 32.0, 40.0, 45.0])
+@pytest.mark.parametrize("limit", [18.0, 32.0, 45.0])
 def test_roll_off_is_left_alone_where_nothing_is_said_of_it(limit, order):
     """The estimate is too low in such rooms, and the whole bass was cut for it."""
     noise = 0.3 * np.random.default_rng(1).normal(size=(3, AXIS.size))
@@ -140,7 +140,7 @@ def test_one_seat_with_a_narrow_null_is_left_alone(place):
 
 
 @pytest.mark.parametrize("place", [35.0, 50.0, 70.0])
-@pytest.mark.parametrize("width", [0.15, 0.2, 0.24, 0.3, 0.36])  # 0.6 to 1.5 octaves 3 dB down
+@pytest.mark.parametrize("width", [0.15, 0.24, 0.36])  # 0.6 to 1.5 octaves 3 dB down
 def test_a_wide_null_at_the_only_seat_does_not_pull_everything_down(width, place):
     level = 75.0 - 25.0 * np.exp(-0.5 * (np.log2(AXIS / place) / width) ** 2)
     fit = fitted(level, leave_out=False, node_limit=1)
@@ -240,23 +240,23 @@ def test_a_boom_over_ripple_is_mended():
 def test_present_gains_leave_the_best_unchanged():
     rng = np.random.default_rng(11)
     best = fitted(shared_mode()).best_gains_db
-    for _ in range(6):
+    for _ in range(3):
         present = EQUALISER.gain_grid_db[rng.integers(0, EQUALISER.gain_grid_db.size, 9)]
         fit = fitted(shared_mode() + boost_db(present, AXIS), present_gains_db=present)
         np.testing.assert_array_equal(fit.best_gains_db, best)
 
 
 def test_applied_and_asked_again_nothing_changes():
-    """With 0.3 dB of noise, in 95 % of rooms."""
+    """With 0.3 dB of noise, in 95 % of rooms: here in every one of ten."""
     rng, again = np.random.default_rng(3), []
-    for _ in range(20):
+    for _ in range(10):
         mode = shared_mode(rng.uniform(4, 10), rng.uniform(25, 80))
         gains = fitted(mode, leave_out=False, node_limit=1).gains_db
         noise = rng.normal(0.0, 0.3, (4, 1)) + 0.3 * rng.normal(size=(4, AXIS.size))
         applied = mode + boost_db(gains, AXIS) + noise
         fit = fitted(applied, present_gains_db=gains, leave_out=False, node_limit=1)
         again.append(fit.no_change is not None)
-    assert np.mean(again) >= 0.95
+    assert all(again)
 
 
 def test_limits_hold_by_another_filter_on_another_axis():

@@ -14,7 +14,8 @@ from roomeq.base.response import FrequencyResponse
 from roomeq.base.survey import Measurement, Survey
 from roomeq.device.profile import LevelKnob
 from roomeq.importers.room import read_room
-from roomeq.jobs.propose import choose_level, fit_room_gains, propose
+from roomeq.jobs.propose import fit_room_gains, propose
+from roomeq.jobs.proposed_plan import choose_level
 from roomeq.optimiser.bands.fit import BandGainFit, NoChange
 from roomeq.optimiser.bands.gains import fit_band_gains
 from roomeq.optimiser.bands.reasons import Reason

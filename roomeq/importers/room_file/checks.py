@@ -23,6 +23,7 @@ from roomeq.importers.room_file.schema import (
     MicrophoneTable,
     SweepTable,
 )
+from roomeq.importers.room_file.subwoofer_checks import subwoofer_findings
 from roomeq.importers.room_file.wanted_schema import TargetTable
 
 __all__ = ["inconsistencies", "seat_findings"]
@@ -54,6 +55,7 @@ def inconsistencies(room: RoomFile) -> Iterator[Finding]:
     yield from findings_in(room.microphone, ("microphone",), _microphone)
     yield from _target(room)
     yield from equipment_findings(room)
+    yield from subwoofer_findings(room)
 
 
 def _names(room: RoomFile) -> Iterator[Finding]:

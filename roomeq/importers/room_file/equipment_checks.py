@@ -191,7 +191,8 @@ def _order(order: int, family: str, path: KeyPath) -> Iterator[Finding]:
 def _timing(room: RoomFile) -> Iterator[Finding]:
     if room.timing is None or not room.timing.common_reference:
         return
-    if not {entry.source for entry in room.measurements} & {"mains", "both"}:
+    several = {entry.subwoofer or entry.place for entry in room.measurements} - {None}
+    if not several and not {entry.source for entry in room.measurements} & {"mains", "both"}:
         yield (
             "a common time reference is stated, but the mains were not measured",
             ("timing", "common_reference"),

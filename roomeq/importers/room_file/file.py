@@ -7,14 +7,22 @@ File names in it are relative to the folder of the file, absolute ones go as wri
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
+from typing import Self
+
+from msgspec.structs import replace
 
 from roomeq.base.digests import Role
 from roomeq.base.errors import FileFaultError, RoomFileError
 from roomeq.base.toml_lines import KeyPath
 from roomeq.base.toml_tables import TomlFile
-from roomeq.importers.room_file.schema import RoomTables
+from roomeq.importers.room_file.schema import (
+    DeviceTable,
+    MeasurementTable,
+    RoomTables,
+    SubwooferTable,
+)
 
 __all__ = ["RoomFile"]
 
@@ -28,10 +36,16 @@ class RoomFile(RoomTables, frozen=True, kw_only=True):
         The room file itself.
     lines : mapping
         Line of each key, by its path; see `roomeq.base.toml_lines`.
+    subwoofer : int or None
+        Which of ``[[subwoofers]]`` the tables are those of; None for the room as a whole.
+    entries : tuple of int or None
+        Which of the file's measurements these are; None for all.
     """
 
     location: Path
     lines: Mapping[KeyPath, int]
+    subwoofer: int | None = None
+    entries: tuple[int, ...] | None = None
 
     @property
     def folder(self) -> Path:
@@ -46,6 +60,11 @@ class RoomFile(RoomTables, frozen=True, kw_only=True):
         """Yield every file that is named: what for, where, and its name as written."""
         for index, entry in enumerate(self.measurements):
             yield "measurement", ("measurements", index, "file"), entry.file
+        for index, one in enumerate(self.subwoofers):
+            if one.profile is not None:
+                yield "device_profile", ("subwoofers", index, "profile"), one.profile
+            if one.output is not None and one.output.file is not None:
+                yield "maximum_output", ("subwoofers", index, "output", "file"), one.output.file
         others: tuple[tuple[Role, str, str], ...] = (
             ("sweep", "sweep", "description"),
             ("sweep", "sweep", "reference"),
@@ -62,11 +81,63 @@ class RoomFile(RoomTables, frozen=True, kw_only=True):
             if file is not None:
                 yield role, (table, key), file
 
+    def with_measurements(self, wanted: Callable[[MeasurementTable], bool]) -> Self:
+        """Return the file with some of its measurements only."""
+        kept = tuple(n for n, entry in enumerate(self.measurements) if wanted(entry))
+        measurements = tuple(self.measurements[n] for n in kept)
+        return replace(self, measurements=measurements, entries=kept)
+
+    def of_subwoofer(self, index: int) -> Self:
+        """Return the file as if it were of one of its subwoofers alone, as it stands."""
+        name = self.subwoofers[index].name
+        return self._with_own(index).with_measurements(
+            lambda entry: entry.subwoofer == name and entry.place is None
+        )
+
+    def of_place(self, place: str) -> Self:
+        """Return the file as if it were of the subwoofer that was tried at a place."""
+        names = [one.name for one in self.subwoofers]
+        tried = [one.subwoofer for one in self.measurements if one.place == place]
+        listed = [names.index(name) for name in tried if name in names]
+        of_it = self._with_own(listed[0]) if listed else replace(self, subwoofers=())
+        return of_it.with_measurements(lambda entry: entry.place == place)
+
+    def as_a_whole(self) -> Self:
+        """Return the file with what was measured of no single subwoofer, and what holds for all.
+
+        Amplifier, driver and wanted level are looked at for each.
+        """
+        single = ("amplifier", "load", "driver", "output", "headroom") if self.subwoofers else ()
+        rest = self.with_measurements(lambda entry: not (entry.subwoofer or entry.place))
+        return replace(rest, **dict.fromkeys(single))
+
+    def _with_own(self, index: int) -> Self:
+        """Return the file with the tables that one of the subwoofers has of its own."""
+        one = self.subwoofers[index]
+        own = {
+            key: value
+            for key in SubwooferTable.__struct_fields__
+            if key in RoomTables.__struct_fields__ and (value := getattr(one, key)) is not None
+        }
+        del own["name"]
+        profile = self.device.profile if one.profile is None else one.profile
+        device = DeviceTable(profile=profile, present=one.present)
+        return replace(self, **own | {"device": device, "subwoofers": (), "subwoofer": index})
+
+    def _written(self, path: KeyPath) -> KeyPath:
+        """Return where in the file as it is written a key stands."""
+        if path[:1] == ("measurements",) and self.entries is not None and len(path) > 1:
+            return ("measurements", self.entries[int(path[1])], *path[2:])
+        if self.subwoofer is None:
+            return path
+        own = ("subwoofers", self.subwoofer, *(path[1:] if path[:1] == ("device",) else path))
+        return own if own[:3] in self.lines else path
+
     def states(self, *path: str | int) -> bool:
         """Return whether a key is written in the file, rather than left at its default."""
-        return path in self.lines
+        return self._written(path) in self.lines
 
     def fault(self, message: str, *path: str | int, remedy: str | None = None) -> FileFaultError:
         """Return (not raise) the `RoomFileError` that points at a key of this file."""
         file = TomlFile(location=self.location, lines=self.lines, error_class=RoomFileError)
-        return file.fault(message, *path, remedy=remedy)
+        return file.fault(message, *self._written(path), remedy=remedy)

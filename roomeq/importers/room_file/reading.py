@@ -68,8 +68,8 @@ def read_room_file(folder_or_file: str | PathLike[str]) -> RoomFile:
         examples=_EXAMPLES,
         none_allowed=_NONE_ALLOWED,
         choice_remedies={
-            "source": "several subwoofers are measured playing together, as one: they share the "
-            "equaliser"
+            "source": 'each of several subwoofers is measured alone: source = "sub", subwoofer = '
+            '"front", with a table [[subwoofers]] for each'
         },
         missing_remedy=f"give the folder that holds {ROOM_FILE_NAME}, or the TOML file itself",
     )

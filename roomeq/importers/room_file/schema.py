@@ -45,6 +45,7 @@ __all__ = [
     "RecordTable",
     "RoomTables",
     "SeatTable",
+    "SubwooferTable",
     "SweepTable",
 ]
 
@@ -147,6 +148,10 @@ class MeasurementTable(_ReadingSettings, frozen=True, kw_only=True):
         The level column of each seat, where it holds several.
     source
         What played; "difference" is both, one of reversed polarity.
+    subwoofer : "front"
+        Which of several played alone, as [[subwoofers]] call it.
+    place : "north wall"
+        For `roomeq places` alone: where the subwoofer stood to try it.
     route
         How the signal got there.
     weighting
@@ -164,6 +169,8 @@ class MeasurementTable(_ReadingSettings, frozen=True, kw_only=True):
     seat: str | None = None
     columns: dict[str, Column] | None = None
     source: Source = "sub"
+    subwoofer: str | None = None
+    place: str | None = None
     route: Route = "unknown"
     weighting: Literal["none", "C", "A"] = "none"
     channel: int | None = None
@@ -291,6 +298,38 @@ class DeviceTable(StrictTable, frozen=True, kw_only=True):
     present: PresentTable = PresentTable()
 
 
+class SubwooferTable(StrictTable, frozen=True, kw_only=True):
+    """``[[subwoofers]]``: one of several, and what is its own; the rest as for one subwoofer.
+
+    Attributes
+    ----------
+    name : "front"
+        The subwoofer, as [[measurements]] call it.
+    profile : "nine_band"
+        Of its own device; without it that of [device].
+    fed_by : "back"
+        The subwoofer whose device feeds it, in series or by one equaliser for all: its bands are
+        those of that one, and so are level and delay; its own is the polarity.
+    delay_highest_ms : 20
+        Longest delay that it can be given against the others; without it none.
+    delay_step_ms : 0.1
+        Step of that delay.
+    """
+
+    name: str
+    profile: str | None = None
+    fed_by: str | None = None
+    delay_highest_ms: Annotated[float | None, Plausible(0.0, LONGEST_MS, "ms")] = None
+    delay_step_ms: Annotated[float, Plausible(0.001, 50.0, "ms")] = 0.1
+    present: PresentTable = PresentTable()
+    limits: LimitsTable | None = None
+    amplifier: AmplifierTable | None = None
+    load: Load | None = None
+    box: BoxTable | None = None
+    driver: DriverTable | None = None
+    output: OutputLevelsTable | None = None
+
+
 class CrossoverTable(StrictTable, frozen=True, kw_only=True):
     """``[crossover]``: where the filters in the path do not tell it.
 
@@ -356,6 +395,7 @@ class RoomTables(StrictTable, frozen=True, kw_only=True):
     calibration: CalibrationTable | None = None
     microphone: MicrophoneTable | None = None
     device: DeviceTable = DeviceTable()
+    subwoofers: tuple[SubwooferTable, ...] = ()
     path: tuple[SubFilterTable, ...] = ()
     path_response: PathResponseTable | None = None
     mains_path: tuple[FilterTable, ...] = ()

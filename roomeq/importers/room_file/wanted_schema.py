@@ -76,6 +76,8 @@ class LimitsTable(StrictTable, frozen=True, kw_only=True):
         Bands that keep their present gain.
     unlocked : [100]
         Bands above the crossover that may move.
+    output_given_up_db : 6
+        Of several subwoofers: how much less output than all in phase evenness may cost.
     """
 
     filter_boost_db: Annotated[float, _Boost] = _LIMITS.filter_boost_db
@@ -83,6 +85,7 @@ class LimitsTable(StrictTable, frozen=True, kw_only=True):
     no_boost_below: Annotated[float | None, Plausible(5.0, 125.0, "Hz")] = None
     locked: tuple[float | str, ...] = ()
     unlocked: tuple[float | str, ...] = ()
+    output_given_up_db: Annotated[float, _Boost] = _LIMITS.output_given_up_db
 
 
 class FitTable(StrictTable, frozen=True, kw_only=True):

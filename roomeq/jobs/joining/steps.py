@@ -189,6 +189,8 @@ def room_polarity(room: Room, data: JoiningData) -> tuple[PolarityRecord | None,
         Why nothing was tested; empty where it was.
     """
     setup = room.joining
+    if room.subwoofers:
+        return None, "the sum of several subwoofers has no one polarity"
     if room.corner_origin != "path" or setup.mains_path is None:
         return None, "the filters of both paths are not described"
     if room.equaliser.shapes is not None and room.present.gains_db.any():

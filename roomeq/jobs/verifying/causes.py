@@ -50,7 +50,7 @@ def judge_causes(seen: Observation, setup: Setup) -> Judgement:
     total = sum(weights)
     standing: list[tuple[Explanation, float]] = []
     for one, weight in zip(ranked, weights, strict=True):
-        if weight >= STANDS and one.cause.code not in [s.cause.code for s, _ in standing]:
+        if weight >= STANDS and _kind(one) not in [_kind(s) for s, _ in standing]:
             standing.append((one, weight / total))
     # Where all may as well be as planned nobody is accused before it.
     planned = [one for one in standing if one[0].cause.code is CauseCode.AS_PLANNED]
@@ -59,7 +59,8 @@ def judge_causes(seen: Observation, setup: Setup) -> Judgement:
     best = standing[0][0]
     spread = best.cause.code in (CauseCode.SEAT_MOVED, CauseCode.ALL_MOVED)
     unexplained = not spread and seen.misfit(best.left_db(seen)) > MISFIT
-    if best.cause.code is CauseCode.SOMETHING_ELSE or len(standing) > MOST_IN_A_SET or unexplained:
+    codes = {one.cause.code for one, _ in standing}
+    if best.cause.code is CauseCode.SOMETHING_ELSE or len(codes) > MOST_IN_A_SET or unexplained:
         return Judgement(causes=(), change=Change())
     causes = tuple(
         msgspec.structs.replace(one.cause, share=share)
@@ -67,3 +68,9 @@ def judge_causes(seen: Observation, setup: Setup) -> Judgement:
         if one.cause.code is not CauseCode.SOMETHING_ELSE
     )
     return Judgement(causes=causes, change=best.change)
+
+
+def _kind(one: Explanation) -> tuple[CauseCode, str | None]:
+    """Return what an explanation speaks of: of each kind the likeliest is told, by subwoofer."""
+    cause = one.cause
+    return cause.code, cause.name if cause.code.value.startswith("subwoofer_") else None

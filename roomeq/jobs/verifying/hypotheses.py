@@ -14,6 +14,7 @@ import itertools
 import math
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 
@@ -46,6 +47,10 @@ _UNUSUAL = {
     CauseCode.LOW_PASS: 4.5,
     CauseCode.MAINS_HIGH_PASS: 4.5,
     CauseCode.MICROPHONE: 3.5,
+    CauseCode.SUBWOOFER_OFF: 3.0,
+    CauseCode.SUBWOOFER_INVERTED: 3.0,
+    CauseCode.SUBWOOFER_DELAY: 3.0,
+    CauseCode.SUBWOOFER_LEVEL: 3.0,
     CauseCode.SEAT_MOVED: 3.5,
     CauseCode.SEATS_EXCHANGED: 3.5,
     CauseCode.ALL_MOVED: 4.5,
@@ -60,6 +65,7 @@ _FACTORS = (
     *(round(0.05 * n, 2) for n in range(4, 18)),
     *(round(0.1 * n, 1) for n in range(12, 26)),
 )
+_SILENT_DB = -200.0
 _Q_FACTORS = (0.4, 0.5, 0.6, 0.7, 1.4, 1.7, 2.0, 2.5)
 MATERIAL_DB = 1.5
 """Smaller differences are not looked for; common practice, no source."""
@@ -118,6 +124,9 @@ def explanations(seen: Observation, setup: Setup) -> list[Explanation]:
     if setup.equaliser is not None:
         found += _whole_lists(seen, setup, setup.equaliser)
         found += _single_bands(seen, setup, setup.equaliser)
+    elif seen.parts[0].of_each:
+        found += _as_before(seen)
+    found += _single_subwoofers(seen)
     found += _filters(seen, with_mains=setup.sum_known)
     if setup.microphone_db is not None:
         found += _microphone(seen, setup.microphone_db)
@@ -231,10 +240,7 @@ def _whole_lists(
         tried = [_one(seen, cause, change, values=values, of=of) for cause, change in other]
         if tried:
             yield max(tried, key=lambda one: one.score)
-    before = [(part.binned_db - part.before_db @ part.means)[None] for part in seen.parts]
-    if max(float(np.abs(part.before_db).max()) for part in seen.parts) >= MATERIAL_DB:
-        left = seen.centred(before)
-        yield _one(seen, Cause(code=CauseCode.AS_BEFORE), Change(), left=left)
+    yield from _as_before(seen)
     if not setup.lists:
         return
     widths = [
@@ -247,6 +253,41 @@ def _whole_lists(
         for factor in _Q_FACTORS
     ]
     yield max(widths, key=lambda one: one.score)
+
+
+def _as_before(seen: Observation) -> Iterator[Explanation]:
+    """Yield that nothing was set, by the curves of before."""
+    before = [(part.binned_db - part.before_db @ part.means)[None] for part in seen.parts]
+    if max(float(np.abs(part.before_db).max()) for part in seen.parts) >= MATERIAL_DB:
+        left = seen.centred(before)
+        yield _one(seen, Cause(code=CauseCode.AS_BEFORE), Change(), left=left)
+
+
+def _single_subwoofers(seen: Observation) -> Iterator[Explanation]:
+    """Yield one of several subwoofers that is off, inverted, late or at another level.
+
+    The best of each subwoofer: of two, the one inverted is heard as the other one inverted, and
+    late as the other one early.
+    """
+    names = list(seen.parts[0].of_each)
+    kinds: tuple[tuple[CauseCode, str, FloatArray], ...] = (
+        (CauseCode.SUBWOOFER_OFF, "sub_db", np.array([_SILENT_DB])),
+        (CauseCode.SUBWOOFER_INVERTED, "sign", -np.ones(1)),
+        (CauseCode.SUBWOOFER_DELAY, "delay", _DELAYS),
+        (CauseCode.SUBWOOFER_LEVEL, "sub_db", _LEVELS),
+    )
+    for code, key, grid in kinds if names else ():
+        for name in names:
+            scores = seen.score(_of_one(name, key, grid))
+            best = grid[[int(scores.argmax())]]
+            cause = Cause(code=code, name=name, value=float(best[0]) if grid.size > 1 else None)
+            change = _of_one(name, key, best)
+            yield _one(seen, cause, change, values=int(grid.size > 1), of=len(names))
+
+
+def _of_one(name: str, key: str, values: FloatArray) -> Change:
+    changed: dict[str, Any] = {key: values}
+    return Change(of=name, **changed)
 
 
 def _width(equaliser: FixedBandEqualiser, planned: FloatArray, factor: float) -> Change:
@@ -293,7 +334,7 @@ def _single_bands(
     singles = [((i, g),) for i in bands for g in apart[i]]
     for index in bands:
         yield best_of([one for one in singles if one[0][0] == index], CauseCode.BAND, planned.size)
-    if setup.sum_known and len(seen.parts) + (seen.parts[0].sub_power is not None) > 1:
+    if setup.sum_known and len(seen.parts) + (seen.parts[0].with_mains is not None) > 1:
         yield _band_and_level(seen, setup, equaliser, [one[0] for one in singles], set_to)
     steps = np.arange(grid[0], grid[-1] + 0.1, 2.0)
     coarse = set(grid[np.abs(grid - steps[:, None]).argmin(axis=1)].tolist())
@@ -414,6 +455,6 @@ def _something_else(seen: Observation) -> Explanation:
     for part in seen.parts:
         rows = part.binned_db
         left.append((rows - np.median(rows, axis=0))[None])
-        bins += part.means.shape[1] if part.sub_power is None else rows.size
+        bins += part.means.shape[1] if part.with_mains is None else rows.size
     cause = Cause(code=CauseCode.SOMETHING_ELSE)
     return _one(seen, cause, Change(), values=0.5 * bins, left=left)

@@ -23,7 +23,7 @@ import numpy as np
 from roomeq.base.levels import FloatArray, readonly
 from roomeq.base.response import ComplexArray
 
-__all__ = ["Change", "Observation", "Part", "bin_means", "log_likelihood"]
+__all__ = ["Change", "Observation", "Part", "TwoPowers", "bin_means", "log_likelihood"]
 
 BINS_PER_OCTAVE = 6
 FREEDOM = 5.0
@@ -81,6 +81,8 @@ class Change:
         Of the subwoofer in s, positive is later.
     sign : float or ndarray, shape (K,)
         -1 where its polarity is the other one.
+    of : str or None
+        Which of several subwoofers it is of; None for all of them.
     """
 
     transfer: Callable[[FloatArray], ComplexArray] | None = None
@@ -89,6 +91,7 @@ class Change:
     mains_transfer: Callable[[FloatArray], ComplexArray] | None = None
     delay: FloatArray | float = 0.0
     sign: FloatArray | float = 1.0
+    of: str | None = None
 
     def of_sub(self, frequencies: FloatArray) -> ComplexArray:
         """Return what happens to the subwoofer, complex, shape (K, F)."""
@@ -106,6 +109,35 @@ class Change:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class TwoPowers:
+    """Predicted powers of one that may change and of the rest beside it, shape (S, F).
+
+    Attributes
+    ----------
+    own, rest : ndarray
+        Of each alone.
+    cross : ndarray
+        Of the one with the conjugate of the rest, complex.
+    """
+
+    own: FloatArray
+    rest: FloatArray
+    cross: ComplexArray
+
+    def change_db(self, ratio: ComplexArray, rest: ComplexArray) -> FloatArray:
+        """Return what ratios of both, shape (K, F), change in the sum, shape (K, S, F)."""
+
+        def power(ratio: ComplexArray, rest: ComplexArray) -> FloatArray:
+            one, other = np.abs(ratio) ** 2 * self.own, np.abs(rest) ** 2 * self.rest
+            both = one + other + 2.0 * np.real(ratio * rest.conj() * self.cross)
+            return np.asarray(np.maximum(both, _DEEPEST * (one + other)))
+
+        same = np.ones((1, 1, 1), dtype=np.complex128)
+        changed = power(ratio[:, None, :], rest[:, None, :])
+        return np.asarray(10.0 * np.log10(changed / power(same, same)))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Part:
     """One source measured again at some seats.
 
@@ -119,10 +151,10 @@ class Part:
         Level before the plan was set, less the predicted.
     means : ndarray, shape (F, B)
         Averages over the bins.
-    sub_power, mains_power : ndarray or None, shape (S, F)
-        Predicted, of each alone; None where the part is of one of them.
-    cross_power : ndarray or None, shape (S, F)
-        Of the subwoofer with the conjugate of the mains, complex.
+    with_mains : TwoPowers or None
+        Subwoofer and mains; None where the part is of one of them.
+    of_each : dict of str to TwoPowers
+        Each of several subwoofers, beside the others; empty where there is one.
     of_mains : bool
         Whether the part is of the mains by themselves.
     raised_db : ndarray or None, shape (F,)
@@ -137,9 +169,8 @@ class Part:
     predicted_db: FloatArray
     before_db: FloatArray
     means: FloatArray
-    sub_power: FloatArray | None = None
-    mains_power: FloatArray | None = None
-    cross_power: ComplexArray | None = None
+    with_mains: TwoPowers | None = None
+    of_each: dict[str, TwoPowers] = field(default_factory=dict)
     of_mains: bool = False
     raised_db: FloatArray | None = None
     binned_db: FloatArray = field(init=False)
@@ -165,19 +196,13 @@ class Part:
     def pattern_db(self, change: Change) -> FloatArray:
         """Return what candidates change at each seat and bin, shape (K, S or 1, B)."""
         ratio, mains = change.of_sub(self.frequencies), change.of_mains(self.frequencies)
-        sub_power, mains_power, cross = self.sub_power, self.mains_power, self.cross_power
-        if sub_power is None or mains_power is None or cross is None:
-            alone = mains if self.of_mains else ratio
-            return np.asarray(20.0 * np.log10(np.abs(alone)) @ self.means)[:, None, :]
-
-        def power(ratio: ComplexArray, mains: ComplexArray) -> FloatArray:
-            sub, own = np.abs(ratio) ** 2 * sub_power, np.abs(mains) ** 2 * mains_power
-            both = sub + own + 2.0 * np.real(ratio * mains.conj() * cross)
-            return np.asarray(np.maximum(both, _DEEPEST * (sub + own)))
-
-        one = np.ones((1, 1, 1), dtype=np.complex128)
-        level = 10.0 * np.log10(power(ratio[:, None, :], mains[:, None, :]) / power(one, one))
-        return np.asarray(level @ self.means)
+        powers = self.with_mains
+        if change.of is not None:
+            powers, mains = self.of_each[change.of], np.ones_like(ratio[:1])
+        if powers is not None:
+            return np.asarray(powers.change_db(ratio, mains) @ self.means)
+        alone = mains if self.of_mains else ratio
+        return np.asarray(20.0 * np.log10(np.abs(alone)) @ self.means)[:, None, :]
 
 
 def _spread_db(part: Part) -> float | None:
@@ -228,7 +253,7 @@ class Observation:
         if repeatability_db is not None:
             scatter = max(repeatability_db, LEAST_SCATTER_DB)
             return cls(parts=parts, scatters=((scatter, 1.0),), stated=True)
-        told = [_spread_db(part) for part in parts if part.sub_power is None and not part.of_mains]
+        told = [_spread_db(part) for part in parts if part.with_mains is None and not part.of_mains]
         if not told or told[0] is None:
             return cls(parts=parts, scatters=_UNKNOWN)
         power = _PRIOR_BINS * DEFAULT_SCATTER_DB**2 + parts[0].binned_db.size * told[0] ** 2

@@ -11,12 +11,13 @@ from dataclasses import replace
 
 import numpy as np
 
-from roomeq.analysis.smoothing import smooth_power_db
+from roomeq.analysis.smoothing import smooth_power, smooth_power_db
 from roomeq.analysis.survey_levels import has_band_levels, seat_levels_db
 from roomeq.base.cautions import CautionCode
 from roomeq.base.levels import FloatArray, power_mean_db
+from roomeq.base.response import ComplexArray
 from roomeq.base.survey import Source, Survey
-from roomeq.jobs.verifying.observation import Part, bin_means
+from roomeq.jobs.verifying.observation import Part, TwoPowers, bin_means
 from roomeq.optimiser.joining.data import SMOOTHING_FRACTION
 from roomeq.plan.plan import Plan
 
@@ -34,6 +35,8 @@ def observed_parts(plan: Plan, survey: Survey) -> tuple[Part, ...]:
     parts = [_own_part(plan, survey), _joined_part(plan, survey, "both")]
     if not any(parts):
         raise ValueError(_nothing_to_compare(plan, survey))
+    if plan.together is not None and parts[0] is not None:
+        return (parts[0],)  # what single subwoofers do to the sum with the mains is not kept
     return tuple(part for part in (*parts, _joined_part(plan, survey, "mains")) if part)
 
 
@@ -64,7 +67,33 @@ def _own_part(plan: Plan, survey: Survey) -> Part | None:
         before_db=(before - predicted)[:, used],
         means=bin_means(axis[used], bands_only=has_band_levels(chosen)),
         raised_db=raised,
+        of_each=_each_beside_the_others(plan, index, axis[used]),
     )
+
+
+def _each_beside_the_others(plan: Plan, seats: list[int], axis: FloatArray) -> dict[str, TwoPowers]:
+    """Return the predicted powers of each of several subwoofers and of the others, at seats."""
+    if plan.together is None:
+        return {}
+    points = np.array(plan.together.points)
+    arriving = {
+        name: one.set_together.pressures[seats]
+        for name, one in plan.subwoofers.items()
+        if one.set_together is not None
+    }
+
+    def smooth(pressure: ComplexArray) -> FloatArray:
+        power = np.abs(pressure) ** 2
+        return smooth_power(points, power, at=axis, fraction=SMOOTHING_FRACTION)
+
+    whole, found = np.sum(list(arriving.values()), axis=0), {}
+    for name, own in arriving.items():
+        rest = whole - own
+        alone = smooth(own) + smooth(rest)
+        in_phase, quadrature = smooth(own + rest) - alone, smooth(own + 1j * rest) - alone
+        cross = np.asarray(0.5 * in_phase + 0.5j * quadrature, dtype=np.complex128)
+        found[name] = TwoPowers(own=smooth(own), rest=smooth(rest), cross=cross)
+    return found
 
 
 def _joined_part(plan: Plan, survey: Survey, source: Source) -> Part | None:
@@ -103,7 +132,8 @@ def _joined_part(plan: Plan, survey: Survey, source: Source) -> Part | None:
     quadrature = np.zeros_like(in_phase)
     if record.quadrature:
         quadrature = kept(record.quadrature) * np.sqrt(sub * mains)
-    return replace(part, sub_power=sub, mains_power=mains, cross_power=in_phase + 1j * quadrature)
+    cross = in_phase + 1j * quadrature
+    return replace(part, with_mains=TwoPowers(own=sub, rest=mains, cross=cross))
 
 
 def _check_comparable(plan: Plan, chosen: Survey, axis: FloatArray) -> None:

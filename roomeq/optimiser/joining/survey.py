@@ -169,27 +169,15 @@ def _pressures(
 ) -> tuple[ComplexArray, ComplexArray]:
     """Return subwoofer and mains at seats and points, the complex mean over repeats."""
     sub, mains = (
-        np.array([_mean_pressure(_responses(survey, seat, source), points) for seat in seats])
+        np.array(
+            [
+                np.mean([r.pressure_at(points) for r in _responses(survey, seat, source)], axis=0)
+                for seat in seats
+            ]
+        )
         for source in _BRANCHES
     )
     return sub, mains
-
-
-def _mean_pressure(responses: list[FrequencyResponse], points: FloatArray) -> ComplexArray:
-    """Return the complex mean of responses at the points.
-
-    Between measured frequencies the pressure is interpolated in level and unwrapped phase, so that
-    a delay common to all does not make dips.
-    """
-    rows = []
-    for response in responses:
-        where, axis = np.log(points), np.log(response.frequencies)
-        pressure = response.pressure
-        floor = np.finfo(np.float64).tiny
-        level = np.interp(where, axis, np.log(np.maximum(np.abs(pressure), floor)))
-        phase = np.interp(points, response.frequencies, np.unwrap(np.angle(pressure)))
-        rows.append(np.exp(level + 1j * phase))
-    return np.asarray(np.mean(rows, axis=0))
 
 
 def _route_notes(survey: Survey, seats: tuple[str, ...]) -> tuple[float, list[JoiningNote]]:

@@ -113,6 +113,7 @@ def fit_chain(
     for place, value in (start or {}).items():
         begin[place] = value
     kept: dict[bytes, Any] = {}
+    priors = np.diag(1.0 / spread)
 
     def both(at: FloatArray) -> tuple[FloatArray, FloatArray]:
         key = at.tobytes()
@@ -127,7 +128,7 @@ def fit_chain(
         return np.concatenate((whiten @ (seen.level_db - both(at)[0]), (at - centre) / spread))
 
     def jacobian(at: FloatArray) -> FloatArray:
-        return np.concatenate((-whiten @ both(at)[1], np.diag(1.0 / spread)))
+        return np.concatenate((-whiten @ both(at)[1], priors))
 
     found = leastsq(residuals, begin, Dfun=jacobian, maxfev=_TRIALS, ftol=1e-4, full_output=True)[0]
     level, slope = both(found)

@@ -87,22 +87,27 @@ def level_db(
     slope = np.zeros((frequencies.size, parameters.size))
     slope[:, 0] = 1.0
     octaves = np.log(frequencies)
-    for one in chain.filters:
-        steep = 2.0 * one.order * one.sign
-        turn = np.maximum(steep * (octaves - parameters[one.parameter]), -80.0)
-        level -= one.copies * _DECIBEL * np.logaddexp(0.0, turn)
-        slope[:, one.parameter] += one.copies * _DECIBEL * steep / (1.0 + np.exp(-turn))
+    if chain.filters:
+        rows = [(2.0 * f.order * f.sign, f.copies * _DECIBEL, f.parameter) for f in chain.filters]
+        steep, worth, places = np.array(rows).T
+        into = np.zeros((len(rows), parameters.size))
+        into[np.arange(len(rows)), places.astype(int)] = worth * steep
+        turn = steep[:, np.newaxis] * (octaves - (into != 0.0) @ parameters[:, np.newaxis])
+        turn = np.maximum(turn, -80.0)  # all filters at once
+        rest = 1.0 + np.exp(-turn)
+        level -= worth @ (turn + np.log(rest))
+        slope += (1.0 / rest).T @ into
     for place in chain.resonances:
         x = np.exp(2.0 * (octaves - parameters[place]))
         damping = x * np.exp(-2.0 * parameters[place + 1])
-        below = (1.0 - x) ** 2 + damping
+        apart = 1.0 - x
+        below = apart * apart + damping
         level += _DECIBEL * (2.0 * np.log(x) - np.log(below))
-        change = 2.0 - (-2.0 * x * (1.0 - x) + damping) / below  # by ln x
-        slope[:, place] += -2.0 * _DECIBEL * change
         slope[:, place + 1] += 2.0 * _DECIBEL * damping / below
+        slope[:, place] -= 4.0 * _DECIBEL * (1.0 + (x * apart - 0.5 * damping) / below)
     floor = noise_db + parameters[1]
-    total = np.logaddexp(level / _DECIBEL, floor / _DECIBEL) * _DECIBEL
-    share = np.exp((level - total) / _DECIBEL)
+    with_noise = 1.0 + np.exp(np.minimum((floor - level) / _DECIBEL, 300.0))
+    share = 1.0 / with_noise
     slope *= share[:, np.newaxis]
     slope[:, 1] = 1.0 - share
-    return np.asarray(total), slope
+    return level + _DECIBEL * np.log(with_noise), slope

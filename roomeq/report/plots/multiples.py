@@ -38,7 +38,7 @@ if TYPE_CHECKING:
 
     from roomeq.optimiser.joining.data import JoiningData
 
-__all__ = ["plot_every_seat", "plot_group_delay", "plot_parts", "plot_phase"]
+__all__ = ["levels_page", "plot_every_seat", "plot_group_delay", "plot_parts", "plot_phase"]
 
 _WIDTHS = {1: 4.8, 2: 3.3, 3: 2.6, 4: 2.2}  # of a panel in inches, by columns
 _PANEL_LETTERS = 11.0  # to the inch, of a panel's name
@@ -95,7 +95,7 @@ def _page(
     return figure
 
 
-def _levels_page(panels: Panels, axis: FloatArray, reference: str, **page: Any) -> Figure:
+def levels_page(panels: Panels, axis: FloatArray, reference: str, **page: Any) -> Figure:
     """Draw panels of levels in the proportions of IEC 60263: 50 dB are as long as a decade."""
     shown = [values for lines in panels.values() for values in lines.values()]
     limits = level_span(np.concatenate(shown), most=50.0)
@@ -122,7 +122,7 @@ def plot_every_seat(plan: Plan) -> Figure:
     played = "both" if plan.joining is not None else plan.source
     what = {"sub": "subwoofer", "both": "subwoofer and mains together"}.get(played, "mains")
     heading = f"Every seat, before and predicted: {what}"
-    return _levels_page(panels, shown.axis, plan.level_reference, strokes=strokes, heading=heading)
+    return levels_page(panels, shown.axis, plan.level_reference, strokes=strokes, heading=heading)
 
 
 @house_style()
@@ -158,7 +158,7 @@ def plot_parts(plan: Plan, *, before: JoiningData | None = None) -> Figure:
             now[name] = mean(part.predicted_level_db(before.present))
     then = {"subwoofer": mean(record.sub_level_db), "mains": mean(record.mains_level_db)}
     losses = (record.loss_before_db, record.loss_db)
-    return _levels_page(
+    return levels_page(
         {"before": now, "as proposed": {**then, "both": mean(record.after_level_db)}},
         np.array(record.frequencies),
         plan.level_reference,

@@ -27,7 +27,7 @@ from roomeq.jobs.propose import propose
 from roomeq.jobs.verify import equaliser_of
 from roomeq.plan.plan import Plan
 from roomeq.plan.verification import Verification
-from roomeq.report.plots import decay, headroom, joining, multiples, seats
+from roomeq.report.plots import decay, headroom, joining, multiples, seats, several
 from roomeq.report.plots import plan as of_plan
 from roomeq.report.plots.labels import shortened
 from roomeq.report.plots.style import COLOURS, fonts_for, titled
@@ -90,6 +90,7 @@ class Subject:
     def letters(self) -> str:
         """All that names of room and seats are written with."""
         seats = [one.seat for one in self.plan.seats] if self.plan else []
+        seats += self.plan.subwoofers if self.plan else []
         seats += self.room.survey.seats if self.room else []
         return "".join([self.name, *seats])
 
@@ -205,6 +206,34 @@ def _verification(of: Subject, _: str) -> Drawn:
         yield "sum", plot_verification(plan, survey, found=found, source="both")
 
 
+def _several(of: Subject, name: str) -> Drawn:
+    plan = of.proposal
+    if plan.together is None:
+        raise ValueError("there is one subwoofer")
+    yield (
+        "",
+        several.plot_subwoofers(plan) if name == "subwoofers" else several.plot_variation(plan),
+    )
+
+
+def _of_each(draw: Callable[[Subject, str], Drawn]) -> Callable[[Subject, str], Drawn]:
+    """Return what draws the settings of each of several subwoofers, or of the one there is."""
+
+    def drawn(of: Subject, name: str) -> Drawn:
+        if not of.proposal.subwoofers:
+            yield from draw(of, name)
+        for whose, plan in of.proposal.subwoofers.items():
+            for what, picture in draw(Subject(plan=plan), name):
+                yield "_".join(filter(None, (_stem(whose), what))), _named(picture, whose)
+
+    return drawn
+
+
+def _named(picture: Axes | Figure, whose: str) -> Axes:
+    ax: Any = picture  # settings of one device are drawn in one frame
+    return titled(ax, f"{ax.get_title(loc='left')}: {whose}".lstrip(": "))
+
+
 PICTURES: dict[str, Callable[[Subject, str], Drawn]] = {
     "seats": _seats,
     "seat_differences": _seats,
@@ -217,12 +246,14 @@ PICTURES: dict[str, Callable[[Subject, str], Drawn]] = {
     "decay_lines": _decay,
     "prediction": lambda of, _: iter([("", of_plan.plot_prediction(of.proposal))]),
     "every_seat": lambda of, _: iter([("", multiples.plot_every_seat(of.proposal))]),
-    "band_gains": lambda of, _: iter([("", of_plan.plot_band_gains(of.proposal))]),
-    "equaliser": _plan,
-    "extra_drive": _plan,
-    "drive": _headroom,
-    "power": _headroom,
-    "displacement": _headroom,
+    "subwoofers": _several,
+    "variation": _several,
+    "band_gains": _of_each(lambda of, _: iter([("", of_plan.plot_band_gains(of.proposal))])),
+    "equaliser": _of_each(_plan),
+    "extra_drive": _of_each(_plan),
+    "drive": _of_each(_headroom),
+    "power": _of_each(_headroom),
+    "displacement": _of_each(_headroom),
     "joining": _joining,
     "delay_map": _joining,
     "parts": _joining,

@@ -38,6 +38,7 @@ from roomeq.report.text.plan import (
     boost_sentences,
     proof_sentence,
 )
+from roomeq.report.text.several import own_cautions, together_sentences, together_verdict
 from roomeq.report.text.wording import SOURCES, caution_text
 
 __all__ = [
@@ -170,6 +171,8 @@ def left_over(bands: Sequence[BandSetting]) -> str:
 
 def judged(plan: Plan) -> tuple[float, float]:
     """Return what is judged, before and predicted, in dB."""
+    if plan.together is not None:
+        return plan.together.before.deviation_db, plan.together.after.deviation_db
     if plan.joining is not None:
         return plan.joining.judged
     return plan.deviation_before_db, plan.deviation_after_db
@@ -177,6 +180,8 @@ def judged(plan: Plan) -> tuple[float, float]:
 
 def judged_text(plan: Plan) -> str:
     """Name what is judged."""
+    if plan.together is not None:
+        return "Deviation of each seat by itself, mean over the seats:"
     if plan.joining is None:
         return "Weighted deviation from the target:"
     if plan.joining.bands is None:
@@ -186,6 +191,11 @@ def judged_text(plan: Plan) -> str:
 
 def sentences(plan: Plan) -> list[tuple[str, list[str]]]:
     """Return what backs a plan in sentences, by what they speak of."""
+    if plan.together is not None:
+        found = [together_verdict(plan.together), *together_sentences(plan)]
+        both = [] if plan.joining is None else [joining_verdict(plan.joining)]
+        with_mains = [("Subwoofers and mains together", both)] if both else []
+        return [("The subwoofers together", found), *with_mains]
     alone, joining = [proof_sentence(plan), average_sentence(plan)], plan.joining
     alone += boost_sentences(plan)
     others = [
@@ -229,12 +239,12 @@ def cautions(plans: Mapping[str, Plan]) -> tuple[SharedText, ...]:
         doubts = [*joining_doubts(both), *meeting_sentences(both.meeting)] if both else []
         found = [f"Look at the measurements first: {text}" for text in plan.findings]
         said = [caution_text(one) for one in plan.reservations if one.code not in _IN_STEPS]
-        weighty[name] = [*first, *found, *doubts, *said]
+        weighty[name] = [*first, *found, *doubts, *said, *own_cautions(plan, reservations=True)]
         plain[name] = [
             caution_text(caution)
             for caution in plan.cautions
             if caution not in plan.reservations and caution.code not in _GRANTED
-        ]
+        ] + own_cautions(plan, reservations=False)
     return (*(replace(entry, weighty=True) for entry in share(weighty)), *share(plain))
 
 

@@ -63,11 +63,19 @@ def settings_sheet(plans: Mapping[str, Plan], *, mixed: bool = False) -> str:
         raise ValueError("a settings sheet needs at least one plan")
     if not mixed:
         _refuse_mixture(plans)
+    _refuse_beside_several(plans)
     listed = list(plans.values())
-    opening = steps.opening_steps(listed)
+    columns = listed[0].subwoofers or plans
+    each = list(columns.values())
+    opening = steps.opening_steps(each)
+    measure = steps.measure_step(listed, len(opening) + 2)
+    if columns is not plans:
+        opening += steps.common_steps(listed[0], len(opening) + 1)
+        measure = steps.across(steps.measure_step(listed, len(opening) + 2), len(each))
     pictures = {name: sheet_picture(plan) for name, plan in plans.items()}
     beside = 1 < len(plans) <= MOST_SIDE_BY_SIDE
     return _template().render(
+        columns=list(columns),
         names=list(plans),
         plans=plans,
         rooms=_once(plan.room for plan in listed),
@@ -77,10 +85,10 @@ def settings_sheet(plans: Mapping[str, Plan], *, mixed: bool = False) -> str:
         made=_made(plans),
         opening=opening,
         changes=steps.only_changes(opening),
-        bands=steps.band_steps(listed),
-        measure=steps.measure_step(listed, len(opening) + 2),
-        ranges=_once(_range(plan) for plan in listed),
-        untold="" if all(map(steps.gains_stated, listed)) else _UNTOLD,
+        bands=steps.band_steps(each),
+        measure=measure,
+        ranges=_once(_range(plan) for plan in each),
+        untold="" if all(map(steps.gains_stated, each)) else _UNTOLD,
         leave_alone=steps.leave_alone(plans),
         cautions=evidence.cautions(plans),
         pictures=pictures,
@@ -166,6 +174,15 @@ def _refuse_mixture(plans: Mapping[str, Plan]) -> None:
         raise ValueError(
             f"plans {names[0]!r} and {name!r} are of different {what}; a sheet is for one device "
             "in one room, unless mixed plans are asked for"
+        )
+
+
+def _refuse_beside_several(plans: Mapping[str, Plan]) -> None:
+    several = next((name for name, plan in plans.items() if plan.subwoofers), None)
+    if several is not None and len(plans) > 1:
+        raise ValueError(
+            f"{several!r} is the plan of several subwoofers, whose columns fill a sheet: give it "
+            "by itself"
         )
 
 

@@ -31,8 +31,10 @@ __all__ = [
     "Cell",
     "Fader",
     "Step",
+    "across",
     "band_steps",
     "bands_side_by_side",
+    "common_steps",
     "decibels",
     "gains_stated",
     "judged_seats",
@@ -165,6 +167,11 @@ def _delay_cell(plan: Plan) -> Cell:
 
     joining, stated = plan.joining, plan.present
     known = None if stated is None else stated.delay_ms
+    own = plan.set_together
+    if own is not None:
+        value, was = (f"{ms:.2f} ms" for ms in (own.delay_ms, own.present_delay_ms))
+        detail = "" if own.fed_by is None else f"that of {own.fed_by}, which feeds it"
+        return _changed_cell(value, was, changed=value != was, detail=detail)
     if joining is None:
         return _kept_cell(None) if known is None else kept(JoiningSettings(delay=1e-3 * known))
     unknown = stated is not None and known is None
@@ -185,6 +192,10 @@ def _delay_cell(plan: Plan) -> Cell:
 
 
 def _polarity_cell(plan: Plan) -> Cell:
+    own = plan.set_together
+    if own is not None:
+        _, was, value = own.setting_rows()[1]
+        return _changed_cell(value.capitalize(), was, changed=value != was)
     if plan.joining is None:
         return _kept_cell(None if plan.present is None else plan.present.polarity)
     wanted = plan.joining.settings.settings().polarity
@@ -252,6 +263,27 @@ def opening_steps(plans: Sequence[Plan]) -> tuple[Step, ...]:
         _step(number, control, [cell or nothing for cell in cells])
         for number, (control, cells) in enumerate(said, start=1)
     )
+
+
+def common_steps(plan: Plan, first: int) -> tuple[Step, ...]:
+    """Return what is set for several subwoofers at once, from a number on, in one cell for all."""
+    cells = []
+    if plan.joining is not None:
+        cells.append(("All against the mains: delay", _delay_cell(plan)))
+        if plan.joining.bypass:
+            cells.append(("All: low-pass and its bypass", _low_pass_cell(plan)))
+    upstream = _upstream_cell(plan)
+    if upstream is not None:
+        cells.append(("All: level upstream", upstream))
+    return tuple(
+        across(_step(number, control, [cell]), len(plan.subwoofers))
+        for number, (control, cell) in enumerate(cells, start=first)
+    )
+
+
+def across(step: Step, count: int) -> Step:
+    """Return a step of one cell as one that spans so many columns."""
+    return replace(step, cells=(replace(step.cells[0], span=count),))
 
 
 def only_changes(steps: Sequence[Step]) -> str:
@@ -345,7 +377,10 @@ def _measure_cell(plan: Plan) -> Cell:
     if spoilt:
         why.insert(0, f"{joined(spoilt)}: spoilt when recorded")
     if plan.joining is not None:
-        why.insert(0, "subwoofer alone, then with mains")
+        what = "all subwoofers" if plan.subwoofers else "subwoofer"
+        why.insert(0, f"{what} alone, then with mains")
+    elif plan.subwoofers:
+        why.insert(0, "all subwoofers together")
     return Cell(action="do", value=joined(seats), detail="; ".join([*why, "then roomeq verify"]))
 
 

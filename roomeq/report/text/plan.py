@@ -39,6 +39,14 @@ from roomeq.report.text.layout import (
 )
 from roomeq.report.text.recordings import alarm_texts, recording_table
 from roomeq.report.text.safety import SAFETY_LINE
+from roomeq.report.text.several import (
+    each_to_set,
+    own_cautions,
+    several_settings,
+    together_sentences,
+    together_verdict,
+    with_mains_entries,
+)
 from roomeq.report.text.terminal import gain_bar
 from roomeq.report.text.wording import (
     caution_text,
@@ -81,6 +89,8 @@ def plan_text(plan: Plan, *, bars: bool = False, detail: bool = False) -> str:
     -------
     str
     """
+    if plan.together is not None:
+        return _several_text(plan, detail=detail)
     what = "band gains for the subwoofer" if plan.joining is None else "subwoofer with the mains"
     first = paragraph(FIRST_STATEMENT) if plan.statement == 1 else []
     found = [*plan.findings, *alarm_texts(plan.recordings)]
@@ -102,11 +112,42 @@ def plan_text(plan: Plan, *, bars: bool = False, detail: bool = False) -> str:
     return text_of(parts)
 
 
+def _several_text(plan: Plan, *, detail: bool) -> str:
+    """Return the plan of several subwoofers as text."""
+    assert plan.together is not None
+    with_mains = " with the mains" if plan.joining is not None else ""
+    found = [*plan.findings, *alarm_texts(plan.recordings)]
+    verdict = [paragraph(together_verdict(plan.together))]
+    if plan.no_change is not None:
+        verdict.insert(0, paragraph(no_change_text(plan)))
+    drives = [
+        [[f"{name}:"], *drive]
+        for name, one in plan.subwoofers.items()
+        if any(drive := _drive(one, detail=detail))
+    ]
+    parts = [
+        paragraph(f"{plan.room}: {len(plan.subwoofers)} subwoofers{with_mains}"),
+        *verdict,
+        *(_verdict(plan) if plan.joining is not None else []),
+        several_settings(plan),
+        listed("Found in the measurements: look at it before anything is set", found),
+        _cautions(plan, detail=detail),
+        bullet_list(together_sentences(plan)),
+        _sum(plan, detail=detail) if plan.joining is not None else [],
+        *(part for drive in drives for part in drive),
+        listed("Taken for granted", plan.assumptions),
+        [*each_to_set(plan), *paragraph(SAFETY_LINE)],
+    ]
+    return text_of(parts)
+
+
 def _verdict(plan: Plan) -> list[list[str]]:
     if plan.joining is not None:
         entries = [f"Bypass: {one}, which is one too many" for one in plan.joining.bypass]
         settings, present = plan.joining.settings.settings(), plan.joining.present.settings()
         entries += setting_entries(settings, present=present, level=False)
+        if plan.subwoofers:
+            entries = with_mains_entries(plan.joining)
         why = [] if plan.no_change is None else [no_change_text(plan)]
         said = " ".join([joining_verdict(plan.joining), *why])
         *first, last = map(paragraph, [said, *joining_doubts(plan.joining)])
@@ -208,7 +249,7 @@ def _cautions(plan: Plan, *, detail: bool) -> list[str]:
         for one in plan.cautions
         if one.code is not said and not (one == _Q_ASSUMED and _q_sentences(plan, detail=detail))
     ]
-    return listed("Cautions", texts)
+    return listed("Cautions", [*texts, *own_cautions(plan)])
 
 
 def _sum(plan: Plan, *, detail: bool) -> list[str]:

@@ -15,6 +15,7 @@ from roomeq.report.text.joining import explanation_text, loss_text, meeting_sent
 from roomeq.report.text.layout import bullet_list, columns, listed, paragraph, table, text_of
 from roomeq.report.text.path import contradiction_texts, path_estimate_lines, path_lines
 from roomeq.report.text.recordings import alarm_texts, detail_lines, recording_lines
+from roomeq.report.text.several import together_lines
 from roomeq.report.text.wording import SOURCES
 
 __all__ = ["room_text"]
@@ -62,6 +63,8 @@ def room_text(
         _measurements(overview, detail=detail) if detail or not overview.recordings else [],
         recording_lines(overview.recordings, detail=detail),
         _bands(overview, detail=detail),
+        together_lines(overview) if overview.together else [],
+        _places(overview),
         _dips(overview, detail=detail) if overview.dips else [],
         [] if overview.detail is None else detail_lines(overview.detail),
         listed("Taken for granted", overview.assumptions),
@@ -166,6 +169,12 @@ def _measurements(overview: RoomOverview, *, detail: bool) -> list[str]:
     return ["What was measured", *table(titles, rows)]
 
 
+def _places(overview: RoomOverview) -> list[str]:
+    if not overview.places:
+        return []
+    return paragraph(f"Tried at {', '.join(overview.places)}: roomeq places tells which is best.")
+
+
 def _bands(overview: RoomOverview, *, detail: bool) -> list[str]:
     rows = [
         {
@@ -179,7 +188,8 @@ def _bands(overview: RoomOverview, *, detail: bool) -> list[str]:
         }
         for row in overview.bands
     ]
-    title = f"What the seats share and where they differ, {SOURCES[overview.source]}"
+    of = "all subwoofers together" if overview.together else SOURCES[overview.source]
+    title = f"What the seats share and where they differ, {of}"
     lines = [*paragraph(title), *columns(rows)]
     if not overview.levels_comparable:
         lines += paragraph("One level offset per seat was removed first.", indent=2)

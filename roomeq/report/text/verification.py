@@ -172,6 +172,21 @@ _TEXTS: dict[CauseCode, Callable[[Cause], str]] = {
         f"{'later' if (c.value or 0.0) > 0 else 'earlier'} than planned: look at the delay, and at "
         "which branch it is in."
     ),
+    CauseCode.SUBWOOFER_OFF: lambda c: (
+        f"the subwoofer {c.name} does not play: look at its power, its cable and its output."
+    ),
+    CauseCode.SUBWOOFER_INVERTED: lambda c: (
+        f"the subwoofer {c.name} has the other polarity: look at its switch and at its cable."
+    ),
+    CauseCode.SUBWOOFER_DELAY: lambda c: (
+        f"the subwoofer {c.name} is {abs(1e3 * (c.value or 0.0)):.1f} ms "
+        f"{'later' if (c.value or 0.0) > 0 else 'earlier'} than it should be against the others: "
+        "look at its delay."
+    ),
+    CauseCode.SUBWOOFER_LEVEL: lambda c: (
+        f"the subwoofer {c.name} is {louder(c)} than it should be against the others: look at "
+        "its level."
+    ),
     CauseCode.BAND: _bands,
     CauseCode.TWO_BANDS: _bands,
     CauseCode.SIGNS: lambda _: f"cuts and boosts are exchanged, all signs reversed. {_SETTINGS}",

@@ -102,6 +102,8 @@ KEEPS_LOUDNESS = "keeps loudness"
 
 def level_purpose(plan: Plan) -> str:
     """Say what the level knob's change is for."""
+    if plan.set_together is not None:
+        return "against the others, and for all together"
     if plan.joining is not None:
         return "joins the mains"
     if any(caution.code is CautionCode.SUM_DISAGREES for caution in plan.cautions):

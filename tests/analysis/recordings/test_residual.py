@@ -13,6 +13,7 @@ from quality_recordings import (
     slam,
     voice,
 )
+from scipy.integrate import trapezoid
 
 from roomeq.analysis.recordings.findings import FindingCode, Severity
 from roomeq.analysis.recordings.model import model_sweep, view_recording
@@ -73,7 +74,7 @@ def test_the_figure_is_the_energy_against_that_of_the_sweep():
     axis, pressure = model.frequencies, model.spectrum
     low, high = model.band[0], model.band[1] / 16
     inside = (axis >= low) & (axis < high)
-    heard_energy = np.trapezoid(
+    heard_energy = trapezoid(
         0.5 * (SWEEP.amplitude * np.abs(pressure[inside])) ** 2 * SWEEP.growth / axis[inside],
         axis[inside],
     )

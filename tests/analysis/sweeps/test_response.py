@@ -94,26 +94,32 @@ def test_white_noise_at_40_db(decay_time):
 
 def test_the_signal_to_noise_ratio_is_that_of_the_noise_put_in():
     # Expected from Parseval: white noise of variance s^2 per sample through 1 / X and a window of
-    # energy W gives a mean square of s^2 W / |X|^2 in each bin.
+    # energy W gives a mean square of s^2 W / |X|^2 in each bin. Mean of six seeds; within three
+    # standard errors, which are 1.29, 1.02 and 0.75 dB of one in these bands (over 40 seeds).
     sweep, _, recording = room_recording(0.3)
     sigma = 1e-4
-    noise = sigma * np.random.default_rng(5).standard_normal(recording.samples.size)
-    inverse = inverse_for(sweep, recording)
-    found = estimate_sweep_response(
-        with_samples(recording, recording.samples + noise),
-        inverse=inverse,
-        window=ImpulseWindow(before=0.4, length=1.0),
-    )
+    inverse, found = inverse_for(sweep, recording), []
+    for seed in range(6):
+        noise = sigma * np.random.default_rng(seed).standard_normal(recording.samples.size)
+        found.append(
+            estimate_sweep_response(
+                with_samples(recording, recording.samples + noise),
+                inverse=inverse,
+                window=ImpulseWindow(before=0.4, length=1.0),
+            ).response
+        )
     # Two raised cosines of 0.2 s hold 3/8 of a flat stretch each (the square of the window).
     energy = (0.2 + 0.8 + 0.375 * (0.2 + 0.2)) * recording.sample_rate
-    for low, high in ((40.0, 50.0), (90.0, 112.0), (180.0, 224.0)):
-        inside = between(found.response, low, high)
-        axis = found.response.frequencies[inside]
+    bands = ((40.0, 50.0, 1.29), (90.0, 112.0, 1.02), (180.0, 224.0, 0.75))
+    for low, high, error_db in bands:
+        inside = between(found[0], low, high)
+        axis = found[0].frequencies[inside]
         spectrum = sweep.amplitude * recording.sample_rate / 2 * np.sqrt(sweep.growth / axis)
         noise_power = np.mean(sigma**2 * energy / spectrum**2)
         power = np.mean(np.abs(room_response(axis, decay_time=0.3)) ** 2)
         expected = 10 * np.log10(power / noise_power)
-        assert found.response.snr_db[inside].mean() == pytest.approx(expected, abs=3.0)
+        mean = np.mean([one.snr_db[inside] for one in found])
+        assert mean == pytest.approx(expected, abs=3.0 * error_db / np.sqrt(6))
 
 
 def test_the_loopback_gives_time_and_shape_but_not_level():

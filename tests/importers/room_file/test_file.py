@@ -250,7 +250,7 @@ def test_unknown_keys_name_the_nearest_known(folder, old, new, where, remedy):
         ("comparable = true", "comparable = 1", "1 will not do (needs true or false)"),
         ("order = 4", "order = 4.5", "4.5 will not do (needs a whole number)"),
         ('"Two sofas."', "5", 'story: 5 will not do (needs text in "quotes")'),
-        ('source = "sub"', 'source = "subs"', "several subwoofers are measured playing together"),
+        ('source = "sub"', 'source = "subs"', "each of several subwoofers is measured alone"),
         ('source = "sub"', 'source = "x"', 'one of "sub", "mains", "both", "difference"'),
         ("[[path]]", "[path]", "write [[path]] with double brackets"),
         (

@@ -10,6 +10,7 @@ from roomeq.jobs.verifying.observation import (
     Change,
     Observation,
     Part,
+    TwoPowers,
     bin_means,
     log_likelihood,
 )
@@ -43,7 +44,7 @@ def test_two_equal_sources_add_as_the_textbook_says():
     """In phase +6 dB, at a quarter period +3 dB, apart by a gain g: 20 lg (1 + g)."""
     ones = np.ones((1, AXIS.size))
     both = part_of(
-        np.zeros((1, AXIS.size)), sub_power=ones, mains_power=ones, cross_power=ones + 0j
+        np.zeros((1, AXIS.size)), with_mains=TwoPowers(own=ones, rest=ones, cross=ones + 0j)
     )
     np.testing.assert_allclose(both.pattern_db(Change()), 0.0, atol=1e-12)
     quieter = both.pattern_db(Change(mains_db=-6.0))[0, 0]

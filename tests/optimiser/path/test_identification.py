@@ -56,23 +56,27 @@ def key(candidate):
 
 
 @pytest.mark.parametrize(
-    ("order", "copies", "corner", "phase"),
+    ("order", "copies", "corner", "phase", "error_percent", "reads_high_db"),
     [
-        (2, 2, 80.0, False),
-        (2, 4, 80.0, True),
-        (4, 1, 60.0, True),
-        (4, 2, 120.0, False),
-        (1, 2, 100.0, True),
-        (3, 1, 45.0, False),
-        (8, 2, 50.0, False),
+        (2, 2, 80.0, False, 0.38, 0.0),
+        (2, 4, 80.0, True, 0.42, 1.0),
+        (4, 1, 60.0, True, 0.20, 0.5),
+        (4, 2, 120.0, False, 0.20, 0.5),
+        (1, 2, 100.0, True, 0.52, 0.0),
+        (3, 1, 45.0, False, 1.21, 0.0),
+        (8, 2, 50.0, False, 0.09, 2.0),
     ],
 )
-def test_names_the_class_at_40_decibels(order, copies, corner, phase):
+def test_names_the_class_at_40_decibels(order, copies, corner, phase, error_percent, reads_high_db):
+    """Within three standard errors: of the corners over 12 to 20 seeds, of the ratio 0.65 dB.
+
+    The ratio reads high, by that much over 10 seeds, where most of the axis holds noise alone.
+    """
     found = estimate_path(response(low(order, corner) ** copies * box(), phase=phase))
     assert found.verdict is PathVerdict.IDENTIFIED
     assert key(found.best) == (order, copies)
-    assert found.best.corner == pytest.approx(corner, rel=0.03)
-    assert found.signal_to_noise_db == pytest.approx(40.0, abs=3.0)
+    assert found.best.corner == pytest.approx(corner, rel=0.03 * error_percent)
+    assert found.signal_to_noise_db == pytest.approx(40.0 + reads_high_db, abs=1.95)
 
 
 def test_lists_every_set_that_gives_it():

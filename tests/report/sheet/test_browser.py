@@ -1,12 +1,15 @@
 """The settings sheet as a browser shows and prints it (headless Chromium, where installed).
 
-The sheet is loaded into frames of 360, 768 and 1280 px within one page of ours, so that one start
-of the browser measures all of them.
+The sheet is loaded into frames of 360, 768 and 1280 px within one page of ours; one start of the
+browser serves all tests.
 """
 
+import base64
 import html
 import json
+import os
 import re
+import select
 import shutil
 import subprocess
 from dataclasses import replace as field
@@ -31,7 +34,6 @@ FLAGS = (
     "--disable-background-networking",
     "--disable-component-update",
     "--disable-sync",
-    "--enable-logging=stderr",
 )
 
 pytestmark = [
@@ -100,15 +102,89 @@ addEventListener("load", () => {
 """
 
 
-def run(tmp_path, *arguments):
-    profile = tmp_path / "profile"
-    shutil.rmtree(profile, ignore_errors=True)
-    words = [BROWSER, *FLAGS, f"--user-data-dir={profile}", *map(str, arguments)]
-    done = subprocess.run(words, capture_output=True, text=True, check=True, timeout=120)
-    return done.stdout, [line for line in done.stderr.splitlines() if ":CONSOLE" in line]
+class Browser:
+    """One Chromium for all tests, told over a pipe what to do (Chrome DevTools Protocol)."""
+
+    def __init__(self, folder):
+        ours_in, theirs_out = os.pipe()
+        theirs_in, ours_out = os.pipe()
+
+        def as_three_and_four():
+            kept = os.dup(theirs_in), os.dup(theirs_out)
+            os.dup2(kept[0], 3)
+            os.dup2(kept[1], 4)
+
+        words = [BROWSER, *FLAGS, f"--user-data-dir={folder}", "--remote-debugging-pipe"]
+        self._process = subprocess.Popen(
+            words, close_fds=False, preexec_fn=as_three_and_four,
+            stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
+        )  # fmt: skip
+        os.close(theirs_in)
+        os.close(theirs_out)
+        self._said, self._heard = os.fdopen(ours_out, "wb"), os.fdopen(ours_in, "rb", buffering=0)
+        self._number, self._rest, self._session = 0, b"", {}
+        page = self.ask("Target.createTarget", url="about:blank")["targetId"]
+        attached = self.ask("Target.attachToTarget", targetId=page, flatten=True)
+        self._session = {"sessionId": attached["sessionId"]}
+        for domain in ("Page", "Runtime", "Log"):
+            self.ask(f"{domain}.enable")
+
+    def _message(self):
+        while b"\0" not in self._rest:
+            assert select.select([self._heard], [], [], 60.0)[0], "the browser does not answer"
+            part = self._heard.read(65536)
+            assert part, "the browser has ended"
+            self._rest += part
+        message, _, self._rest = self._rest.partition(b"\0")
+        return json.loads(message)
+
+    def ask(self, method, **parameters):
+        self._number += 1
+        words = {"id": self._number, "method": method, "params": parameters, **self._session}
+        self._said.write(json.dumps(words).encode() + b"\0")
+        self._said.flush()
+        while (message := self._message()).get("id") != self._number:
+            self._event(message)
+        assert "error" not in message, message
+        return message["result"]
+
+    def _event(self, message):
+        self._loaded |= message["method"] == "Page.loadEventFired"
+        if message["method"] in (
+            "Runtime.consoleAPICalled", "Runtime.exceptionThrown", "Log.entryAdded"
+        ):  # fmt: skip
+            self._console.append(json.dumps(message["params"]))
+
+    def open(self, path):
+        """Show a page; return when it is loaded."""
+        self._loaded, self._console = False, []
+        self.ask("Page.navigate", url=path.as_uri())
+        while not self._loaded:
+            self._event(self._message())
+
+    @property
+    def console(self):
+        """What the page wrote to the console since it was opened."""
+        self.ask("Runtime.evaluate", expression="0")  # all that was said before has arrived
+        return self._console
+
+    def close(self):
+        self.ask("Browser.close")
+        self._said.close()
+        self._heard.close()
+        self._process.wait(timeout=30)
+
+    _loaded, _console = False, []
 
 
-def looked_at(tmp_path, sheets, *, dark):
+@pytest.fixture(scope="module")
+def browser(tmp_path_factory):
+    found = Browser(tmp_path_factory.mktemp("profile"))
+    yield found
+    found.close()
+
+
+def looked_at(browser, tmp_path, sheets, *, dark):
     frames = "".join(
         f'<iframe width="{width}" height="900" style="border:0" srcdoc="{html.escape(text)}">'
         "</iframe>"
@@ -122,19 +198,24 @@ def looked_at(tmp_path, sheets, *, dark):
         f'<pre id="result"></pre><script>{PROBE}</script>',
         "utf-8",
     )
-    scheme = f"--blink-settings=preferredColorScheme={0 if dark else 1}"
-    out, console = run(tmp_path, scheme, "--dump-dom", page.as_uri())
-    return json.loads(html.unescape(out.split('id="result">')[-1].split("<")[0])), console
+    scheme = {"name": "prefers-color-scheme", "value": "dark" if dark else "light"}
+    browser.ask("Emulation.setEmulatedMedia", features=[scheme])
+    browser.open(page)
+    found = browser.ask(
+        "Runtime.evaluate", expression="document.getElementById('result').textContent"
+    )
+    return json.loads(found["result"]["value"]), browser.console
 
 
-def pages_printed(tmp_path, text, size):
+def pages_printed(browser, tmp_path, text, size):
     """Return the number of pages on a paper; its leaf objects are /Page (ISO 32000-1, 7.7.3.3)."""
-    page, printed = tmp_path / "print.html", tmp_path / "print.pdf"
+    page = tmp_path / "print.html"
     assert text.count("@page {") == 1
     page.write_text(text.replace("@page {", f"@page {{ size: {size};"), "utf-8")
-    _, console = run(tmp_path, "--no-pdf-header-footer", f"--print-to-pdf={printed}", page.as_uri())
-    assert console == []
-    return len(re.findall(rb"/Type\s*/Page\b", printed.read_bytes()))
+    browser.open(page)
+    printed = browser.ask("Page.printToPDF", preferCSSPageSize=True, printBackground=True)
+    assert browser.console == []
+    return len(re.findall(rb"/Type\s*/Page\b", base64.b64decode(printed["data"])))
 
 
 @pytest.fixture(scope="module")
@@ -195,8 +276,8 @@ def sheets(plan, joined, apart):
 
 
 @pytest.mark.parametrize("dark", [False, True], ids=["light", "dark"])
-def test_nothing_overlaps_is_cut_or_pale(sheets, tmp_path, dark):
-    seen, console = looked_at(tmp_path, sheets, dark=dark)
+def test_nothing_overlaps_is_cut_or_pale(browser, sheets, tmp_path, dark):
+    seen, console = looked_at(browser, tmp_path, sheets, dark=dark)
     assert console == []
     assert [frame["width"] for frame in seen] == list(WIDTHS) * len(sheets)
     assert all(frame["texts"] > 150 for frame in seen)
@@ -204,7 +285,7 @@ def test_nothing_overlaps_is_cut_or_pale(sheets, tmp_path, dark):
     assert [frame["found"] for frame in seen] == [[]] * len(seen)
 
 
-def test_the_probe_finds_what_is_wrong(sheets, tmp_path):
+def test_the_probe_finds_what_is_wrong(browser, sheets, tmp_path):
     broken = sheets[0].replace(
         "</main>",
         '<p style="width:2000px">too wide</p>'
@@ -212,7 +293,7 @@ def test_the_probe_finds_what_is_wrong(sheets, tmp_path):
         '<p style="position:absolute;top:9px;left:9px;color:#ccc">over</p>'
         "<script>console.error('heard')</script></main>",
     )
-    seen, console = looked_at(tmp_path, [broken], dark=False)
+    seen, console = looked_at(browser, tmp_path, [broken], dark=False)
     for frame in seen:
         said = " | ".join(frame["found"])
         assert "wider than its frame" in said
@@ -224,49 +305,57 @@ def test_the_probe_finds_what_is_wrong(sheets, tmp_path):
 @pytest.mark.parametrize(
     ("plans", "size"), [(1, "letter"), (2, "letter"), (3, "letter"), (3, "A4")]
 )
-def test_up_to_three_plans_print_on_two_pages(sheets, tmp_path, size, plans):
-    assert pages_printed(tmp_path, sheets[plans - 1], size) == 2
+def test_up_to_three_plans_print_on_two_pages(browser, sheets, tmp_path, size, plans):
+    assert pages_printed(browser, tmp_path, sheets[plans - 1], size) == 2
 
 
 @pytest.mark.parametrize("plans", [1, 3])
-def test_recorded_sweeps_with_many_notes_print_on_two_pages(recorded, tmp_path, plans):
+def test_recorded_sweeps_with_many_notes_print_on_two_pages(browser, recorded, tmp_path, plans):
     # the shorter of the two papers
     names = ("music", "film", "late at night")[:plans]
-    assert pages_printed(tmp_path, settings_sheet(dict.fromkeys(names, recorded)), "letter") == 2
+    assert (
+        pages_printed(browser, tmp_path, settings_sheet(dict.fromkeys(names, recorded)), "letter")
+        == 2
+    )
 
 
 @pytest.mark.parametrize("name", ["brick_cellar", "rented_hall"])
-def test_a_room_with_many_cautions_prints_on_two_pages(tmp_path, name):
+def test_a_room_with_many_cautions_prints_on_two_pages(browser, tmp_path, name):
     room = propose(read_room(SAMPLES / name), node_limit=1)
-    assert pages_printed(tmp_path, settings_sheet({"music": room}), "letter") == 2
+    assert pages_printed(browser, tmp_path, settings_sheet({"music": room}), "letter") == 2
 
 
 @pytest.mark.parametrize("plans", [1, 2])
-def test_settings_that_join_the_mains_print_on_two_pages(joined, tmp_path, plans):
+def test_settings_that_join_the_mains_print_on_two_pages(browser, joined, tmp_path, plans):
     names = ("music", "film")[:plans]
-    assert pages_printed(tmp_path, settings_sheet(dict.fromkeys(names, joined)), "letter") == 2
+    assert (
+        pages_printed(browser, tmp_path, settings_sheet(dict.fromkeys(names, joined)), "letter")
+        == 2
+    )
 
 
 @pytest.mark.parametrize("size", ["A4", "letter"])
 @pytest.mark.parametrize("plans", [2, 3])
-def test_a_plan_that_joins_beside_others_prints_on_two_pages(joined, apart, tmp_path, size, plans):
+def test_a_plan_that_joins_beside_others_prints_on_two_pages(
+    browser, joined, apart, tmp_path, size, plans
+):
     both = {"music": joined, "film": apart, "late at night": apart}
     some = dict(list(both.items())[:plans])
-    assert pages_printed(tmp_path, settings_sheet(some), size) == 2
+    assert pages_printed(browser, tmp_path, settings_sheet(some), size) == 2
 
 
-def test_on_paper_too_a_value_stands_beside_its_check_box(joined, apart, tmp_path):
+def test_on_paper_too_a_value_stands_beside_its_check_box(browser, joined, apart, tmp_path):
     text = settings_sheet({"music": joined, "film": apart, "late at night": apart})
     paper = text.replace("@media print", "@media all")
-    seen, _ = looked_at(tmp_path, [paper], dark=False)
+    seen, _ = looked_at(browser, tmp_path, [paper], dark=False)
     found = [fault for frame in seen[1:] for fault in frame["found"]]  # 190 mm are 718 px
     assert not [fault for fault in found if fault.startswith("below its check box")]
 
 
-def test_on_paper_too_a_heading_stands_above_its_list(plan, tmp_path):
+def test_on_paper_too_a_heading_stands_above_its_list(browser, plan, tmp_path):
     quiet = msgspec.structs.replace(plan, cautions=plan.cautions[:1])
     papers = [settings_sheet({"a": p}).replace("@media print", "@media all") for p in (plan, quiet)]
-    seen, _ = looked_at(tmp_path, papers, dark=False)
+    seen, _ = looked_at(browser, tmp_path, papers, dark=False)
     found = [fault for frame in seen for fault in frame["found"]]
     assert not [fault for fault in found if fault.startswith("heading apart")]
 
@@ -295,7 +384,7 @@ def test_the_curve_fills_its_column(sheets):
         assert width / ((paper - 2 * margin - gap) / 2) > 0.95
 
 
-def test_settings_of_three_plans_stay_on_one_page(sheets, tmp_path):
+def test_settings_of_three_plans_stay_on_one_page(browser, sheets, tmp_path):
     settings = re.sub(
         r'<section class="page" id="evidence".*</section>\n</main>',
         "</main>",
@@ -303,4 +392,4 @@ def test_settings_of_three_plans_stay_on_one_page(sheets, tmp_path):
         flags=re.DOTALL,
     )
     assert "Why these settings" not in settings
-    assert pages_printed(tmp_path, settings, "letter") == 1
+    assert pages_printed(browser, tmp_path, settings, "letter") == 1

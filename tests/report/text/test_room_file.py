@@ -70,10 +70,12 @@ def test_each_commented_table_is_valid_once_its_marks_are_taken_away():
         start = next(i for i, line in enumerate(lines) if line.startswith("["))
         stated = "\n".join(lines[start:])
         needed = "" if stated.startswith("[amplifier]") else 'format = 1\nname = "x"\n'
-        if stated.startswith(("[amplifier]", "[[amplifier")):
+        if stated.startswith("[subwoofers."):
+            needed += '[[subwoofers]]\nname = "x"\n'
+        if re.match(r"\[+(subwoofers\.)?amplifier", stated):
             tomllib.loads(stated)  # one needs the other
             continue
-        if "[[measurements]]" not in stated:
+        if not re.search(r"^\[\[measurements\]\]", stated, re.MULTILINE):
             stated += '\n[[measurements]]\nfile = "x.txt"\n'
         msgspec.convert(tomllib.loads(needed + stated), RoomTables)
 

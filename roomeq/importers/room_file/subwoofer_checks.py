@@ -1,0 +1,161 @@
+"""What a room file's ``[[subwoofers]]`` and their measurements must satisfy together.
+
+Conventions
+-----------
+As in `roomeq.importers.room_file.checks`: nothing is repaired, every contradiction is yielded with
+the path of its key and a remedy.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterator
+
+from roomeq.importers.room_file.file import RoomFile
+from roomeq.importers.room_file.findings import Finding
+from roomeq.importers.room_file.schema import PresentTable
+
+__all__ = ["subwoofer_findings"]
+
+MOST_SUBWOOFERS = 8
+TOGETHER = "all"
+"""What the measurement of all subwoofers together is called."""
+
+
+def subwoofer_findings(room: RoomFile) -> Iterator[Finding]:
+    """Yield what cannot be in the tables of several subwoofers, and in what names them."""
+    yield from _measured_alone(room)
+    if not room.subwoofers:
+        return
+    yield from _tables(room)
+    yield from _feeds(room)
+    yield from _own_settings(room)
+
+
+def _measured_alone(room: RoomFile) -> Iterator[Finding]:
+    """Yield measurements whose subwoofer or place does not fit what played."""
+    names, tried = [one.name for one in room.subwoofers], dict[str, str | None]()
+    for index, entry in enumerate(room.measurements):
+        path = ("measurements", index)
+        for key in ("subwoofer", "place"):
+            if getattr(entry, key) is not None and entry.source != "sub":
+                yield (
+                    f'{key!r} belongs to source = "sub", not "{entry.source}"',
+                    (*path, key),
+                    "leave it out, or correct the source",
+                )
+        if entry.place is not None and not entry.place.strip():
+            yield "the place has no name", (*path, "place"), "give it one"
+        if entry.subwoofer is not None and entry.subwoofer not in (*names, TOGETHER):
+            listed = ", ".join(map(repr, names)) or "none"
+            yield (
+                f"subwoofer {entry.subwoofer!r} is not listed in [[subwoofers]]",
+                (*path, "subwoofer"),
+                f"listed: {listed}; or list it",
+            )
+        if entry.place is not None:
+            yield from _tried(room, index, tried)
+        elif names and entry.source == "sub" and entry.subwoofer is None:
+            yield (
+                f"it is not said which subwoofer {entry.file!r} was measured of",
+                path,
+                f'write subwoofer = ..., one of {", ".join(map(repr, names))}; "all" for all of '
+                "them together",
+            )
+
+
+def _tried(room: RoomFile, index: int, tried: dict[str, str | None]) -> Iterator[Finding]:
+    """Yield where more than one subwoofer was measured at one place."""
+    entry, path = room.measurements[index], ("measurements", index, "subwoofer")
+    assert entry.place is not None
+    before = tried.setdefault(entry.place, entry.subwoofer)
+    if entry.subwoofer == TOGETHER:
+        yield "one subwoofer is tried at a place, not all of them", path, "name the one"
+    elif entry.subwoofer != before:
+        yield (
+            f"at place {entry.place!r} {_said(entry.subwoofer)} was measured, and {_said(before)} "
+            "before",
+            path,
+            "one subwoofer is tried at a place; two there are two places, with two names",
+        )
+
+
+def _said(name: str | None) -> str:
+    return "one without a name" if name is None else repr(name)
+
+
+def _tables(room: RoomFile) -> Iterator[Finding]:
+    counts = Counter(one.name for one in room.subwoofers)
+    measured = {entry.subwoofer for entry in room.measurements if entry.place is None}
+    if not 2 <= len(room.subwoofers) <= MOST_SUBWOOFERS:
+        yield (
+            f"{len(room.subwoofers)} subwoofers are listed",
+            ("subwoofers",),
+            f"2 to {MOST_SUBWOOFERS}; one alone needs no table",
+        )
+    for index, one in enumerate(room.subwoofers):
+        path = ("subwoofers", index)
+        if not one.name.strip():
+            yield "a subwoofer has no name", (*path, "name"), "give it one"
+        if one.name == TOGETHER:
+            remedy = "another name: this one is for the measurement of all together"
+            yield f"{TOGETHER!r} is no name of a subwoofer", (*path, "name"), remedy
+        if counts[one.name] > 1:
+            yield (
+                f"subwoofer {one.name!r} is listed {counts[one.name]} times",
+                (*path, "name"),
+                "list each once",
+            )
+        if one.name not in measured:
+            yield (
+                f"subwoofer {one.name!r} is listed but never measured alone",
+                (*path, "name"),
+                f"add its measurement with subwoofer = {one.name!r}, the others switched off",
+            )
+        if one.driver is not None and one.box is None and room.box is None:
+            yield (
+                "how far a driver moves depends on its box, which is not stated",
+                (*path, "driver"),
+                "add box = { ... }, or leave driver out",
+            )
+
+
+def _feeds(room: RoomFile) -> Iterator[Finding]:
+    """Yield subwoofers that are fed by none, by themselves, or by one that is fed as well."""
+    by_name = {one.name: one for one in room.subwoofers}
+    for index, one in enumerate(room.subwoofers):
+        if one.fed_by is None:
+            continue
+        path = ("subwoofers", index, "fed_by")
+        feeder = by_name.get(one.fed_by)
+        if feeder is None or feeder is one or feeder.fed_by is not None:
+            first = [name for name, other in by_name.items() if other.fed_by is None]
+            yield (
+                f"{one.fed_by!r} feeds nothing: it is not listed, this one itself, or fed as well",
+                path,
+                f"name the one whose device is the first: {', '.join(map(repr, first)) or 'none'}",
+            )
+        if one.delay_highest_ms is not None:
+            yield (
+                "a subwoofer that is fed by another's device has that one's delay",
+                ("subwoofers", index, "delay_highest_ms"),
+                "leave it out, or leave fed_by out",
+            )
+        for key in ("gains_db", "level_db", "delay_ms"):
+            if getattr(one.present, key) is not None:
+                yield (
+                    f"{key!r} of a fed subwoofer is that of {one.fed_by!r}",
+                    ("subwoofers", index, "present", key),
+                    "state it there",
+                )
+
+
+def _own_settings(room: RoomFile) -> Iterator[Finding]:
+    """Yield settings of [device.present] that belong to each subwoofer."""
+    for key in PresentTable.__struct_fields__:
+        if key != "delay_ms" and getattr(room.device.present, key) is not None:
+            yield (
+                f"{key!r} belongs to each of the subwoofers",
+                ("device", "present", key),
+                "state it under [subwoofers.present], below the [[subwoofers]] that it is of",
+            )

@@ -1,0 +1,269 @@
+"""What was chosen, put into a plan: settings, seats, evidence, curves, cautions.
+
+Conventions
+-----------
+Nothing here computes acoustics; figures come from `roomeq.optimiser`.
+"""
+
+from __future__ import annotations
+
+import datetime
+import math
+
+import numpy as np
+
+from roomeq.base.cautions import CautionCode
+from roomeq.base.levels import power_ratio
+from roomeq.device.high_pass import HighPass
+from roomeq.device.profile import LevelKnob
+from roomeq.jobs.cautions import proposal_cautions, recording_cautions
+from roomeq.jobs.drive.headroom import Proposal
+from roomeq.jobs.propose_joined import Q_FACTORS, path_cautions
+from roomeq.optimiser.bands.fit import BandGainFit
+from roomeq.plan.plan import PLAN_FORMAT, Plan
+from roomeq.plan.recordings import recording_rows
+from roomeq.plan.records import (
+    Curves,
+    DeviceRecord,
+    Evidence,
+    InputRecord,
+    LevelSetting,
+    PresentRecord,
+    QCheck,
+    SeatResult,
+    TargetRecord,
+    rows_of,
+)
+from roomeq.room.room import Room
+
+__all__ = ["choose_level", "plan_of", "release"]
+
+
+def plan_of(
+    found: Proposal,
+    *,
+    given: Room,
+    before: BandGainFit | None = None,
+    date: datetime.date | None = None,
+    by: str | None = None,
+) -> Plan:
+    """Return the plan of what was chosen.
+
+    Parameters
+    ----------
+    found : Proposal
+    given : Room
+        As it was read.
+    before : BandGainFit, optional
+        What "now" refers to, where that is not the room of the proposal at its present gains.
+    date : datetime.date, optional
+        When it is made; today by default.
+    by : str, optional
+    """
+    room, fit, joining = found.room, found.fit, found.joining
+    recordings = recording_rows(given)
+    now = before or fit
+    level = choose_level(
+        fit.level_change_db if joining is None else joining.settings.level_change_db,
+        knob=room.device.level,
+        present_db=room.present.level_db,
+        highest_change_db=fit.highest_level_change_db if joining is None else math.inf,
+    )
+    q_checks = _q_checks(room, fit) if joining is None else found.q_checks
+    seats = _seat_results(fit, now)
+    return Plan.copied(
+        found,
+        format=PLAN_FORMAT,
+        roomeq_version=release(),
+        room=room.name,
+        record=room.record,
+        source=room.source,
+        level_reference=room.level_reference,
+        inputs=tuple(InputRecord.copied(entry, file=entry.path) for entry in room.inputs),
+        device=_device_record(room),
+        target=_target_record(room),
+        bands=fit.bands,
+        level=level,
+        present=_present_record(given),
+        no_change=fit.no_change if joining is None else joining.no_change,
+        seats=seats,
+        evidence=_evidence(room, fit, now, q_checks),
+        curves=_curves(fit, now),
+        cautions=(
+            *recording_cautions(recordings),
+            *path_cautions(given, joining),
+            *found.joining_cautions,
+            *proposal_cautions(room, fit, level, q_checks, seats=seats, joining=joining),
+            *(c for c in found.cautions if joining is None or c.code is not CautionCode.JOIN_AGAIN),
+        ),
+        assumptions=(*room.assumptions, *found.assumptions),
+        notes=room.notes,
+        recordings=recordings,
+        choices=fit.choices,
+        findings=room.findings,
+        date=date or datetime.date.today(),
+        by=by,
+        together=None,
+        subwoofers={},
+        set_together=None,
+    )
+
+
+def release() -> str:
+    """Return the version of this release; "unknown" where it is not installed."""
+    from importlib.metadata import PackageNotFoundError, version
+
+    try:
+        return version("roomeq")
+    except PackageNotFoundError:
+        return "unknown"
+
+
+def choose_level(
+    exact_change_db: float,
+    *,
+    knob: LevelKnob | None,
+    present_db: float | None,
+    highest_change_db: float = math.inf,
+) -> LevelSetting:
+    """Choose the nearest step of the level knob that the drive limit grants.
+
+    Parameters
+    ----------
+    exact_change_db : float
+        Wanted change in dB.
+    knob : LevelKnob or None
+        None where the device has none: everything is to be set upstream.
+    present_db : float or None
+        Present setting; None where it is not known, and with it how far the knob reaches.
+    highest_change_db : float
+        No higher step is chosen.
+
+    Returns
+    -------
+    LevelSetting
+    """
+    change_db, setting_db, upstream_db = 0.0, None, exact_change_db
+    if knob is not None:
+        start, now = (0.0, 0.0) if present_db is None else (knob.lowest_db, present_db)
+        wanted = (
+            start
+            + round((now + exact_change_db / knob.scale - start) / knob.step_db) * knob.step_db
+        )
+        while (wanted - now) * knob.scale > highest_change_db + 1e-9:
+            wanted -= knob.step_db
+        change_db, upstream_db = wanted - now, 0.0
+        if present_db is not None:
+            setting_db = min(max(wanted, knob.lowest_db), knob.highest_db)
+            change_db = setting_db - present_db
+            if not math.isclose(setting_db, wanted, abs_tol=1e-9):
+                upstream_db = exact_change_db - change_db * knob.scale
+    return LevelSetting(
+        exact_change_db=exact_change_db,
+        change_db=change_db,
+        setting_db=setting_db,
+        residual_db=exact_change_db - change_db * (1.0 if knob is None else knob.scale),
+        upstream_db=upstream_db,
+    )
+
+
+def _device_record(room: Room) -> DeviceRecord:
+    equaliser, law = room.equaliser, room.equaliser.q_law
+    return DeviceRecord.copied(
+        equaliser,
+        name=room.device.name,
+        profile=room.device.profile,
+        q_gain_db=tuple(law.gain_db.tolist()),
+        q=tuple(law.q.tolist()),
+        q_measured=law.measured,
+        measured_shapes=equaliser.shapes is not None,
+        centres=tuple(equaliser.centres.tolist()),
+    )
+
+
+def _target_record(room: Room) -> TargetRecord:
+    return TargetRecord.copied(
+        room.target,
+        near_field=room.target.near_field is not None,
+        path=tuple(str(entry) for entry in room.path),
+        corner=room.corner,
+    )
+
+
+def _present_record(room: Room) -> PresentRecord:
+    present, setup, control = room.present, room.joining, room.device.phase
+    return PresentRecord.copied(
+        present,
+        path=None if room.stated_path is None else tuple(map(str, room.stated_path)),
+        mains_path=None if setup.mains_path is None else tuple(map(str, setup.mains_path)),
+        protection=HighPass.of(room.equipment.protection),
+        protection_known=room.equipment.protection_known,
+        delay_ms=round(1e3 * setup.present_delay, 6) if present.delay_stated else None,
+        phase_frequency=None if control is None else control.frequency,
+        level_trim=setup.level_trim,
+    )
+
+
+def _seat_results(fit: BandGainFit, now: BandGainFit) -> tuple[SeatResult, ...]:
+    left_out = {entry.seat: entry.after_db for entry in fit.left_out}
+    before, after = now.plain_before.by_seat_db.tolist(), fit.plain_after.by_seat_db.tolist()
+    return tuple(
+        SeatResult(
+            seat=seat,
+            weight=float(fit.data.seat_weights[n]),
+            before_db=before[n],
+            after_db=after[n],
+            left_out_after_db=left_out.get(seat),
+        )
+        for n, seat in enumerate(fit.data.seats)
+    )
+
+
+def _q_checks(room: Room, fit: BandGainFit) -> tuple[QCheck, ...]:
+    equaliser = room.equaliser
+    if equaliser.q_law.measured or equaliser.shapes is not None:
+        return ()
+    tried = {factor: fit.deviation_at_q_db(equaliser, factor=factor) for factor in Q_FACTORS}
+    return tuple(
+        QCheck(factor=factor, before_db=before_db, after_db=after_db)
+        for factor, (before_db, after_db) in tried.items()
+    )
+
+
+def _evidence(
+    room: Room, fit: BandGainFit, now: BandGainFit, q_checks: tuple[QCheck, ...]
+) -> Evidence:
+    before, after = now.plain_before, fit.plain_after
+    return Evidence.copied(
+        fit,
+        deviation_before_db=now.deviation_before_db,
+        average_sd_before_db=before.average_sd_db,
+        average_sd_after_db=after.average_sd_db,
+        seat_sd_before_db=before.seat_sd_db,
+        seat_sd_after_db=after.seat_sd_db,
+        largest_excess_before_db=before.largest_excess_db,
+        largest_excess_after_db=after.largest_excess_db,
+        power_ratio=float(power_ratio(fit.drive_boost_db)),
+        filter_boost_limit_db=room.limits.filter_boost_db,
+        drive_boost_limit_db=float(room.limits.drive_db(np.array([fit.drive_boost_frequency]))[0]),
+        no_boost_below=fit.floor,
+        excess_weight=fit.loss.excess_weight,
+        repeatability_db=room.repeatability_db,
+        q_checks=q_checks,
+        tail_start_db=None,
+    )
+
+
+def _curves(fit: BandGainFit, now: BandGainFit) -> Curves:
+    data = fit.data
+    return Curves(
+        frequencies=tuple(data.frequencies.tolist()),
+        before_level_db=rows_of(now.data.measured_db),
+        predicted_level_db=rows_of(fit.predicted_level_db),
+        target_level_db=tuple(fit.target_level_db.tolist()),
+        response_db=tuple(fit.response_db.tolist()),
+        present_response_db=tuple(data.present_db.tolist()),
+        frequency_weights=tuple(data.frequency_weights.tolist()),
+        average_error_db=tuple(data.error_db.tolist()),
+        shortfall_error_db=tuple(data.shortfall_db.tolist()),
+    )

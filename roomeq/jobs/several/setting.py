@@ -1,0 +1,101 @@
+"""A room with several subwoofers as it is to be set: each alone, and their sum.
+
+Conventions
+-----------
+Delays in s, gains and levels in dB. What is set now is divided out, what is to be set put in.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from roomeq.base.levels import FloatArray
+from roomeq.base.response import ComplexArray
+from roomeq.base.survey import Survey
+from roomeq.jobs.several.task import feeder_of
+from roomeq.optimiser.several.choose import Together
+from roomeq.optimiser.several.task import SourceSetting
+from roomeq.room.room import Room, Subwoofer
+from roomeq.room.together import summed_survey
+
+__all__ = ["OneSetting", "room_as_set", "settings_of"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class OneSetting:
+    """What one of several subwoofers is to be set to.
+
+    Attributes
+    ----------
+    subwoofer, feeder : Subwoofer
+        The one, and the one whose bands, delay and level it has: itself, or what feeds it.
+    gains_db : ndarray, shape (B,)
+    setting : SourceSetting
+        Delay, polarity, and level against now.
+    """
+
+    subwoofer: Subwoofer
+    feeder: Subwoofer
+    gains_db: FloatArray
+    setting: SourceSetting
+
+    @property
+    def name(self) -> str:
+        """Name of the subwoofer."""
+        return self.subwoofer.name
+
+    @property
+    def present(self) -> SourceSetting:
+        """What is set now."""
+        return SourceSetting(
+            delay=self.feeder.room.joining.present_delay,
+            inverted=self.subwoofer.room.present.polarity == "inverted",
+        )
+
+    def change(self, frequencies: FloatArray) -> ComplexArray:
+        """Return what the setting changes against now, a complex amplitude ratio, shape (F,)."""
+        equaliser, present = self.feeder.room.equaliser, self.feeder.room.present
+        then = equaliser.response(self.gains_db, frequencies) * _ratio(self.setting, frequencies)
+        now = equaliser.response(present.gains_db, frequencies) * _ratio(self.present, frequencies)
+        return np.asarray(then / now)
+
+    @property
+    def survey(self) -> Survey:
+        """The subwoofer alone as it is to be set."""
+        return self.subwoofer.room.survey.filtered("sub", self.change)
+
+
+def _ratio(setting: SourceSetting, frequencies: FloatArray) -> ComplexArray:
+    gain = 10.0 ** (setting.level_db / 20.0) * (-1.0 if setting.inverted else 1.0)
+    return np.asarray(gain * np.exp(-2j * np.pi * np.asarray(frequencies) * setting.delay))
+
+
+def settings_of(subwoofers: Sequence[Subwoofer], found: Together) -> tuple[OneSetting, ...]:
+    """Return what each subwoofer is to be set to; equalisers in the order of those that feed."""
+    first = [one.name for one in subwoofers if one.fed_by is None]
+    gains: Mapping[str, FloatArray] = dict(zip(first, found.gains_db, strict=True))
+    return tuple(
+        OneSetting(
+            subwoofer=one,
+            feeder=(feeder := feeder_of(subwoofers, one)),
+            gains_db=gains[feeder.name],
+            setting=setting,
+        )
+        for one, setting in zip(subwoofers, found.settings, strict=True)
+    )
+
+
+def room_as_set(room: Room, settings: Sequence[OneSetting], *, most_louder_db: float = 0.0) -> Room:
+    """Return a room whose survey holds the sum as it is to be set, and may be that much louder.
+
+    What was measured of subwoofers and mains together is left out: it is of what is set now.
+    """
+    summed = summed_survey([one.survey for one in settings], coherent=True)
+    summed = summed.of_seats([seat for seat in room.survey.of_source("sub").seats])
+    mains = tuple(entry for entry in room.survey.measurements if entry.source == "mains")
+    survey = replace(room.survey, measurements=(*summed.measurements, *mains))
+    limits = replace(room.limits, drive_boost_db=most_louder_db, drive_by_frequency=())
+    return replace(room, survey=survey, limits=limits)

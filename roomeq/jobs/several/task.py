@@ -1,0 +1,182 @@
+"""From a room with several subwoofers to the problem of their settings.
+
+Conventions
+-----------
+What is set now is taken out of what was measured; delays in s, levels against now in dB. A fed
+subwoofer has bands, delay and level of the one that feeds it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from roomeq.base.bands import logarithmic_axis
+from roomeq.base.errors import MissingPhaseError
+from roomeq.base.levels import FloatArray
+from roomeq.base.response import ComplexArray
+from roomeq.base.survey import Survey
+from roomeq.jobs.drive.bands import room_data
+from roomeq.jobs.drive.headroom import room_behind_protection
+from roomeq.jobs.joining.offer import joining_offer
+from roomeq.optimiser.bands.boost_cap import BoostCap
+from roomeq.optimiser.bands.fit_data import FitData
+from roomeq.optimiser.several.task import BandSet, SeveralTask, Source, SourceSetting
+from roomeq.room.room import Room, Subwoofer
+from roomeq.room.together import seat_pressures
+from roomeq.wanted.limits import allowed_gains_db, band_freedoms, limit_axis
+
+__all__ = ["feeder_of", "several_task", "together_obstacle"]
+
+_POINTS_PER_OCTAVE = 48
+_REACH_OCTAVES = 1.0 / 12.0
+
+
+def together_obstacle(room: Room) -> str | None:
+    """Say why subwoofers cannot be set together, and what is missing; None if they can be."""
+    if not all(e.response.has_phase for e in room.survey.of_source("sub").measurements):
+        return (
+            "delay, polarity and level of several subwoofers need one time zero and phase: measure "
+            "each with a loopback, or against a reference loudspeaker that stays, export with "
+            "phase, and state common_reference = true in [timing]. Until then roomeq check tells "
+            "the levels of each"
+        )
+    for one in room.subwoofers:
+        if one.room.equaliser.shapes is not None:
+            return (
+                f"the phase of the bands of {one.name} is not known: their shapes were measured in "
+                "level only"
+            )
+    return None
+
+
+def feeder_of(subwoofers: Sequence[Subwoofer], one: Subwoofer) -> Subwoofer:
+    """Return the subwoofer whose bands, delay and level one has: itself, or what feeds it."""
+    return next(other for other in subwoofers if other.name == (one.fed_by or one.name))
+
+
+def several_task(room: Room, subwoofers: Sequence[Subwoofer]) -> SeveralTask:
+    """State the problem of subwoofers' settings.
+
+    Parameters
+    ----------
+    room : Room
+        Its survey holds the sum as it is set.
+    subwoofers : sequence of Subwoofer
+
+    Raises
+    ------
+    ValueError
+        If they cannot be set together, as `together_obstacle` tells.
+    """
+    obstacle = together_obstacle(room)
+    if obstacle is not None:
+        raise ValueError(obstacle)
+    data = room_data(room)
+    points = _points(data, [one.room.survey for one in subwoofers])
+    first = [one for one in subwoofers if one.fed_by is None]
+    behind = {one.name: _behind(one.room) for one in first}
+    gain = 10.0 ** (-data.seat_offsets_db / 20.0)
+    sources = tuple(
+        _source(one, subwoofers, data.seats, points, gain=gain, first=first) for one in subwoofers
+    )
+    return SeveralTask(
+        points=points,
+        frequencies=data.frequencies,
+        sources=sources,
+        equalisers=tuple(_bands(behind[one.name], points) for one in first),
+        seat_weights=data.seat_weights,
+        frequency_weights=data.frequency_weights,
+        target_db=data.target_db,
+        allowance_db=data.allowance_db,
+        loss=room.loss,
+        most_given_up_db=room.limits.output_given_up_db,
+    )
+
+
+def _behind(room: Room) -> Room:
+    """Return one subwoofer's room with the limits that follow from its box and high-pass."""
+    present, was = room_behind_protection(room, room.present.gains_db)
+    if was == room.equipment.protection:
+        return present
+    return replace(room, limits=present.limits)
+
+
+def _points(data: FitData, surveys: Sequence[Survey]) -> FloatArray:
+    measured = [one.response.frequencies for survey in surveys for one in survey.measurements]
+    lowest = max(float(axis[0]) for axis in measured)
+    highest = min(float(axis[-1]) for axis in measured)
+    reach = 2.0**_REACH_OCTAVES
+    low = max(float(data.frequencies[0]) / reach, lowest)
+    return logarithmic_axis(
+        low, min(float(data.frequencies[-1]) * reach, highest), per_octave=_POINTS_PER_OCTAVE
+    )
+
+
+def _source(
+    one: Subwoofer,
+    subwoofers: Sequence[Subwoofer],
+    seats: Sequence[str],
+    points: FloatArray,
+    *,
+    gain: FloatArray,
+    first: Sequence[Subwoofer],
+) -> Source:
+    """Return what arrives from a subwoofer with everything at rest, and what it can be set to."""
+    feeder = feeder_of(subwoofers, one)
+    offer, fed = joining_offer(feeder.room), feeder is not one
+    inverted = one.room.present.polarity == "inverted"
+    delay = feeder.room.joining.present_delay
+    signs = (1.0, -1.0) if one.room.device.polarity else ((-1.0,) if inverted else (1.0,))
+    pressures = seat_pressures(one.room.survey, seats, points) * gain[:, None]
+    try:
+        at_rest = pressures / _as_set(feeder.room, points, delay, inverted=inverted)
+    except MissingPhaseError as error:
+        raise ValueError(f"{one.name}: {error}") from None
+    return Source(
+        name=one.name,
+        pressures=at_rest,
+        delays=np.array([delay]) if feeder.delays is None else feeder.delays.values,
+        levels_db=np.zeros(1) if feeder.room.device.level is None else offer.levels.values_db,
+        polarities=signs,
+        equaliser=first.index(feeder),
+        fed_by=subwoofers.index(feeder) if fed else None,
+        present=SourceSetting(delay=delay, inverted=inverted),
+    )
+
+
+def _as_set(room: Room, points: FloatArray, delay: float, *, inverted: bool) -> ComplexArray:
+    """Return what bands, delay and polarity as set do, a complex amplitude ratio, shape (P,)."""
+    bands = room.equaliser.response(room.present.gains_db, points)
+    return np.asarray(bands * np.exp(-2j * np.pi * points * delay) * (-1.0 if inverted else 1.0))
+
+
+def _bands(room: Room, points: FloatArray) -> BandSet:
+    """Return what the bands of one device may be set to; limits are those of its own room."""
+    equaliser, limits, data = room.equaliser, room.limits, room_data(room)
+    freedoms = band_freedoms(
+        equaliser,
+        limits=limits,
+        floor=limits.floor(room.target),
+        corner=room.corner,
+        seen=data.frequencies[data.frequency_weights > 0],
+    )
+    gains = allowed_gains_db(equaliser, freedoms=freedoms, present_gains_db=room.present.gains_db)
+    cap = BoostCap.of(data, limits=limits, target=room.target, by_seats=False)
+    rows = np.unique(np.concatenate([limit_axis(equaliser), cap.edges]))
+    count = len(equaliser.bands)
+    return BandSet(
+        gains_db=gains,
+        responses=tuple(
+            np.array([equaliser.response(np.eye(count)[b] * gain, points) for gain in allowed])
+            for b, allowed in enumerate(gains)
+        ),
+        limit_tables_db=tuple(
+            equaliser.band_table_db(b, rows, gains_db=allowed) for b, allowed in enumerate(gains)
+        ),
+        cap_db=cap.at(rows),
+        present_gains_db=room.present.gains_db,
+        present_response=equaliser.response(room.present.gains_db, points),
+    )

@@ -1,0 +1,264 @@
+"""Settings of several subwoofers: the best found, the fewest moves beside it, and what they give.
+
+Conventions
+-----------
+As in the package. *Before* is what is set now, whether or not it may be set.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from roomeq.base.levels import FloatArray, readonly
+from roomeq.optimiser.several.few_moves import tie_loss, with_few_moves
+from roomeq.optimiser.several.model import Model, State
+from roomeq.optimiser.several.search import search
+from roomeq.optimiser.several.task import IntArray, SeveralTask, SourceSetting
+
+__all__ = ["SeatFigures", "Together", "WithoutOne", "by_power", "choose_together"]
+
+EVALUATIONS_EACH = 5000
+"""Settings judged for each value that may be chosen."""
+EVALUATIONS_BASE = 10
+"""As many values more, since few values without bands are no easier."""
+ALIKE_SHARE = 0.15
+"""Of them, for the same bands before all sources where each has its own."""
+WITHOUT_SHARE = 0.08
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class SeatFigures:
+    """What one set of settings gives at the seats.
+
+    Attributes
+    ----------
+    deviation_db : float
+        ``sqrt(F)``, the mean over seats of each seat's own, at one level.
+    by_seat_db : ndarray, shape (S,)
+        Each seat's own ``sqrt(F_s)``, without the term of the mean cut.
+    variation_db : float
+        Root of the mean over the axis of the variance over seats of the levels.
+    output_given_up_db : float
+        Against the best sum in phase.
+    level_db : ndarray, shape (S, F)
+        Level at each seat less the target and the common level.
+    """
+
+    deviation_db: float
+    by_seat_db: FloatArray
+    variation_db: float
+    output_given_up_db: float
+    level_db: FloatArray
+
+    @property
+    def worst_seat(self) -> int:
+        """Which seat has the largest deviation of its own."""
+        return int(np.argmax(self.by_seat_db))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WithoutOne:
+    """What is reached without one source, the others set anew.
+
+    Attributes
+    ----------
+    deviation_db : float
+    output_lost_db : float
+        How much less output there is than with it, at equal drive.
+    needless : bool
+        Whether it can be left off without loss: the deviation stays within the tie, and the output
+        within what may be given up.
+    """
+
+    deviation_db: float
+    output_lost_db: float
+    needless: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Together:
+    """What is to be set on several subwoofers.
+
+    Attributes
+    ----------
+    settings : tuple of SourceSetting
+        One for each source; that of a source that is fed by another repeats the other's.
+    gains_db : tuple of ndarray
+        One for each equaliser.
+    before, after, best : SeatFigures
+        As it stands, as proposed, and the best found, which moves more.
+    without : tuple of WithoutOne
+        What each source contributes: what is reached without it. Empty unless asked for.
+    loudness_change_db : float
+        What the settings change in the mean level of the seats' power average.
+    output_db : float
+        Output as proposed, in the unit of the pressures.
+    magnitudes_db : float
+        How far the sum of all magnitudes, which no setting reaches, lies above the best in phase.
+    evaluations : int
+    """
+
+    settings: tuple[SourceSetting, ...]
+    gains_db: tuple[FloatArray, ...]
+    before: SeatFigures
+    after: SeatFigures
+    best: SeatFigures
+    without: tuple[WithoutOne, ...]
+    loudness_change_db: float
+    output_db: float
+    magnitudes_db: float
+    evaluations: int
+
+    @property
+    def needless(self) -> tuple[int, ...]:
+        """Which sources can be left off, each of them alone, without loss."""
+        return tuple(i for i, one in enumerate(self.without) if one.needless)
+
+
+def choose_together(
+    task: SeveralTask,
+    *,
+    evaluations: int | None = None,
+    contributions: bool = True,
+    start: tuple[FloatArray, FloatArray] | None = None,
+) -> Together:
+    """Choose delay, polarity and level of each source and the bands of each equaliser.
+
+    The same task gives the same answer; the order of sources and seats does not matter.
+
+    Parameters
+    ----------
+    task : SeveralTask
+    evaluations : int, optional
+        About how many settings are judged; by default 5000 for each value that may be chosen, and
+        50000.
+    contributions : bool
+        Whether to find out what each source contributes, for about as much again.
+    start : tuple of ndarray, optional
+        Values and signs of `roomeq.optimiser.several.model` to start from as well, sources by
+        `by_power`.
+
+    Returns
+    -------
+    Together
+    """
+    power = np.array([np.abs(source.pressures) ** 2 for source in task.sources]).sum(axis=-1)
+    order = by_power(task)
+    model = Model(task.of_seats(np.argsort(power.sum(axis=0), kind="stable")).of_sources(order))
+    if evaluations is None:
+        evaluations = EVALUATIONS_EACH * (model.free.size + EVALUATIONS_BASE)
+    before, spent = model.before(), 0
+    alike, found_alike = model.task.with_one_equaliser(), None
+    if alike is not None:
+        one = Model(alike)
+        found_alike = search(one, evaluations=int(ALIKE_SHARE * evaluations))
+        spent += one.evaluations
+    starts = [] if start is None else [start]
+    if found_alike is not None:
+        starts.append((_spread(model, found_alike), found_alike.signs))
+    best = search(model, evaluations=evaluations - spent, starts=starts)
+    limit = tie_loss(best, before)
+    if found_alike is not None and found_alike.merit <= limit:
+        few = with_few_moves(one, found_alike, one.before(), limit=limit)
+        proposed = model.state(_spread(model, few), few.signs)
+    else:
+        proposed = with_few_moves(model, best, before)
+    spent, without = spent + model.evaluations, []
+    for i in range(model.n) if contributions and model.n > 1 else ():
+        left, count = _without(model, i, proposed, before, int(WITHOUT_SHARE * evaluations))
+        without.append(left)
+        spent += count
+    back = np.argsort(order)
+    plain = Model(task)
+    named = list(dict.fromkeys(e for i in order if (e := task.sources[i].equaliser) is not None))
+    states = [_state_of(plain, model, state, back, named) for state in (proposed, best)]
+    states = [plain.before(), *states]
+    plain.loudest_db = model.loudest_db
+    figures = [_figures(plain, state) for state in states]
+    after = states[1]
+    loudness = [float(plain.levels_db(s.total)[1] @ task.frequency_weights) for s in states]
+    magnitudes = np.abs(plain.pressures).sum(axis=0).astype(np.complex128)
+    loudest = plain.levels_db(magnitudes)[1] @ task.frequency_weights
+    return Together(
+        settings=_settings(plain, after),
+        gains_db=tuple(
+            readonly(after.x[list(plain.equaliser_places(e))]) for e in range(len(task.equalisers))
+        ),
+        before=figures[0],
+        after=figures[1],
+        best=figures[2],
+        without=tuple(without[k] for k in back) if without else (),
+        loudness_change_db=loudness[1] - loudness[0],
+        output_db=model.loudest_db + model.unit_db - figures[1].output_given_up_db,
+        magnitudes_db=float(loudest) - model.loudest_db,
+        evaluations=spent,
+    )
+
+
+def by_power(task: SeveralTask) -> tuple[int, ...]:
+    """Return the sources by their power at the seats: the order that the search takes."""
+    power = [float(np.sum(np.abs(source.pressures) ** 2)) for source in task.sources]
+    return tuple(int(i) for i in np.argsort(power, kind="stable"))
+
+
+def _spread(model: Model, state: State) -> FloatArray:
+    """Return the values of a setting whose one equaliser stands before all."""
+    n = model.n
+    return np.concatenate([state.x[: 2 * n], *[state.x[2 * n :]] * len(model.task.equalisers)])
+
+
+def _without(
+    model: Model, i: int, proposed: State, before: State, evaluations: int
+) -> tuple[WithoutOne, int]:
+    """Return what is reached without one source, and the evaluations that this took."""
+    others = Model(model.task.of_sources(tuple(k for k in range(model.n) if k != i)))
+    found = search(others, evaluations=evaluations)
+    output = others.loudest_db + others.unit_db - found.given_up
+    lost = model.loudest_db + model.unit_db - proposed.given_up - output
+    given_up = model.loudest_db + model.unit_db - output
+    one = WithoutOne(
+        deviation_db=math.sqrt(found.loss),
+        output_lost_db=lost,
+        needless=found.loss <= tie_loss(proposed, before)
+        and given_up <= model.task.most_given_up_db,
+    )
+    return one, others.evaluations
+
+
+def _state_of(plain: Model, model: Model, state: State, back: IntArray, named: list[int]) -> State:
+    """Return a state in the order in which sources, seats and equalisers came."""
+    x, _ = plain.present()
+    n = plain.n
+    x[:n], x[n : 2 * n] = state.x[:n][back], state.x[n : 2 * n][back]
+    for e, original in enumerate(named):
+        x[list(plain.equaliser_places(original))] = state.x[list(model.equaliser_places(e))]
+    return plain.state(x, state.signs[back])
+
+
+def _settings(model: Model, state: State) -> tuple[SourceSetting, ...]:
+    return tuple(
+        SourceSetting(
+            delay=1e-3 * float(state.x[line]),
+            inverted=bool(state.signs[i] < 0),
+            level_db=float(state.x[model.n + line]),
+        )
+        for i, line in enumerate(model.lines)
+    )
+
+
+def _figures(model: Model, state: State) -> SeatFigures:
+    levels = model.levels_db(state.total)[0]
+    m = np.array(state.level)
+    seats, task = model.seat_losses(levels, m), model.task
+    variance = task.seat_weights @ (levels - task.seat_weights @ levels) ** 2
+    return SeatFigures(
+        deviation_db=math.sqrt(state.loss),
+        by_seat_db=readonly(np.sqrt(seats)),
+        variation_db=math.sqrt(float(variance @ task.frequency_weights)),
+        output_given_up_db=model.loudest_db
+        - float(model.output_db(model.levels_db(state.total)[1], state.x, state.means)),
+        level_db=readonly(levels - m),
+    )

@@ -1,0 +1,138 @@
+"""The fewest moves among settings that are nearly as good as the best.
+
+Conventions
+-----------
+As in `roomeq.optimiser.several.model`. A move is a delay, level, polarity or gain that is not what
+is set now; equalisers that are set alike count once.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+
+import numpy as np
+
+from roomeq.base.levels import FloatArray
+from roomeq.optimiser.several.model import LIMIT_TOLERANCE_DB, Model, State
+from roomeq.optimiser.several.search import improved
+
+__all__ = ["count_moves", "tie_loss", "with_few_moves"]
+
+TIE_SHARE = 0.02
+"""Of what the best gains in deviation, may be lost to fewer moves."""
+_ROUNDS = 4
+_SAME = 1e-6
+
+
+def tie_loss(best: State, before: State) -> float:
+    """Return the loss up to which a setting is tied with the best."""
+    deviation = math.sqrt(best.loss)
+    return (deviation + TIE_SHARE * max(math.sqrt(before.loss) - deviation, 0.0)) ** 2
+
+
+def with_few_moves(
+    model: Model, best: State, before: State, *, limit: float | None = None
+) -> State:
+    """Return a setting tied with the best that moves little: each time the cheapest one put back.
+
+    Between the rounds what is still moved is improved again. `limit` is the loss that is still
+    tied, by default `tie_loss`.
+    """
+    limit = tie_loss(best, before) if limit is None else limit
+    state = _shifted(model, best, before)
+    for _ in range(_ROUNDS):
+        fewer = _put_back(model, state, before, limit)
+        if fewer is state:
+            break
+        moved = np.flatnonzero(np.abs(fewer.x - before.x) > _SAME)
+        alike = [p for group in _alike(model, fewer) for p in group]
+        moved = np.intersect1d(np.setdiff1d(moved, alike), model.free)
+        state = improved(model, fewer, until=math.inf, pairs=False, movable=moved, flips=False)
+    return state
+
+
+def count_moves(model: Model, x: FloatArray, signs: FloatArray, before: State) -> int:
+    """Return how many things are not as they are set now."""
+    n = model.n
+    own = np.unique(model.lines)
+    moved = np.abs(x - before.x) > _SAME
+    bands = {
+        (tuple(x[places]), tuple(before.x[places])): int(moved[places].sum())
+        for places in _by_equaliser(model)
+    }
+    turned = int(np.sum(signs != before.signs))
+    return turned + int(moved[own].sum() + moved[n + own].sum()) + sum(bands.values())
+
+
+def _by_equaliser(model: Model) -> list[list[int]]:
+    return [list(model.equaliser_places(e)) for e in range(len(model.task.equalisers))]
+
+
+def _alike(model: Model, state: State) -> list[list[int]]:
+    """Return the places of equalisers that are set as another one is."""
+    groups = _by_equaliser(model)
+    settings = [tuple(state.x[places]) for places in groups]
+    return [p for p, one in zip(groups, settings, strict=True) if settings.count(one) > 1]
+
+
+def _shifted(model: Model, state: State, before: State) -> State:
+    """Delay, turn or raise all alike where that leaves more as it stands: the loss is the same."""
+    n, own = model.n, np.unique(model.lines)
+    best, fewest = state, count_moves(model, state.x, state.signs, before)
+    turns = (1.0, -1.0) if model.invertible.all() else (1.0,)
+    delays = {0.0, *(before.x[own] - state.x[own]).tolist()}
+    levels = {0.0, *(before.x[n + own] - state.x[n + own]).tolist()}
+    for turn in turns:
+        for delay in sorted(delays, key=abs):
+            for level in sorted(levels, key=abs):
+                x = state.x.copy()
+                x[own] += delay
+                x[n + own] += level
+                signs = turn * state.signs
+                if count_moves(model, x, signs, before) >= fewest:
+                    continue
+                on_grid = model.rounded(x)
+                trial = model.state(on_grid, signs, state.level)
+                if np.abs(on_grid - x).max() < _SAME and trial.excess <= LIMIT_TOLERANCE_DB:
+                    best, fewest = trial, count_moves(model, on_grid, signs, before)
+    return best
+
+
+def _put_back(model: Model, state: State, before: State, limit: float) -> State:
+    """Put things back to where they stand, the cheapest first, as long as the loss is tied."""
+    while True:
+        now = count_moves(model, state.x, state.signs, before)
+        tied = []
+        for x, signs in _fewer(model, state, before):
+            saved = now - count_moves(model, x, signs, before)
+            if saved > 0:
+                trial = model.state(x, signs, state.level)
+                if trial.merit <= limit:
+                    tied.append((max(trial.loss - state.loss, 0.0) / saved, trial))
+        if not tied:
+            return state
+        state = min(tied, key=lambda pair: pair[0])[1]
+
+
+def _fewer(model: Model, state: State, before: State) -> Iterator[tuple[FloatArray, FloatArray]]:
+    """Yield settings with one thing, or one block, put back or set as in another equaliser."""
+    standing, n = model.rounded(before.x), model.n
+    groups = _by_equaliser(model)
+    lines = [[int(line), n + int(line)] for line in np.unique(model.lines)]
+    for places in [[int(p)] for p in model.free] + lines + groups:
+        x = state.x.copy()
+        x[places] = standing[places]
+        yield x, state.signs
+    for places in groups:
+        for others in groups:
+            if len(places) == len(others) and places != others:
+                x = state.x.copy()
+                x[places] = x[others]
+                if np.abs(model.rounded(x) - x).max() < _SAME:
+                    yield x, state.signs
+    for i in np.flatnonzero(model.invertible & (state.signs != before.signs)):
+        signs = state.signs.copy()
+        signs[i] = before.signs[i]
+        yield state.x, signs
+    yield standing, np.where(model.invertible, before.signs, state.signs)

@@ -1,0 +1,390 @@
+"""What settings of several subwoofers give at the seats: loss, output, limits, and derivatives.
+
+Conventions
+-----------
+A setting is a vector x of V values, a delay in ms for each source, a level in dB for each, then the
+gains of each equaliser in dB, and a sign for each source, shape (n,). Between the steps of a band
+the complex logarithm of its response runs straight. A *state* is a setting with what it gives; a
+*move* replaces one value, so that the pressure of the sources that it touches is multiplied by a
+ratio (P,), and the rest stands: many moves are judged at once. Values are weighed as in the
+package; merit is the loss with what breaks a limit added, so that the search may pass there.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from roomeq.base.levels import FloatArray, power_ratio_db
+from roomeq.base.response import ComplexArray
+from roomeq.optimiser.several.band_tables import NEPERS_PER_DB, BandTables
+from roomeq.optimiser.several.task import SeveralTask
+from roomeq.wanted.loss import MEAN_CUT_WEIGHT
+
+__all__ = ["LIMIT_TOLERANCE_DB", "Model", "Moves", "State"]
+
+LIMIT_TOLERANCE_DB = 1e-6
+_BROKEN, _PER_DB = 1e3, 1e2
+_ROW_WEIGHT, _OUTPUT_WEIGHT = 300.0, 100.0  # of squared excesses while values are continuous
+_OUTPUT_MARGIN_DB = 0.01  # what rounding may lose
+_LEAST_POWER = 1e-20
+_DECIMALS = 9  # of pressures, so that unit and order leave not even a rounding error
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class State:
+    """A setting and what it gives; arrays as the model's methods name them."""
+
+    x: FloatArray
+    signs: FloatArray
+    parts: ComplexArray  # (n, S, P)
+    total: ComplexArray  # (S, P)
+    rows: tuple[FloatArray, ...]  # summed response of each equaliser at its limit frequencies
+    means: FloatArray  # mean response of each equaliser over the axis
+    level: float  # common level m
+    loss: float
+    given_up: float
+    excess: float  # over the limit rows
+    merit: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Moves:
+    """Moves of one kind from a state: what replaces x, and the ratio that this makes."""
+
+    x: FloatArray  # (K, V)
+    signs: FloatArray  # (K, n)
+    ratios: ComplexArray  # (K, P)
+    touched: NDArray[np.bool_]  # (n,) sources
+    equaliser: int = -1  # whose bands move, if they do
+    rows: FloatArray | None = None  # (K, G), its summed response at its limit frequencies
+    means: FloatArray | None = None  # (K,), and over the axis
+
+
+class Model:
+    """Tables of one task.
+
+    Parameters
+    ----------
+    task : SeveralTask
+
+    Attributes
+    ----------
+    choices : tuple of V ndarray
+        Values that may be set, rising.
+    free : ndarray of int
+        Places in x with a choice.
+    evaluations : int
+        Settings judged so far; a derivative counts as one for each free value.
+    """
+
+    def __init__(self, task: SeveralTask) -> None:
+        self.task = task
+        self.n = len(task.sources)
+        self.pressures = np.array([source.pressures for source in task.sources])
+        mean_power = np.mean(np.abs(self.pressures) ** 2)
+        self.unit_db = float(power_ratio_db(max(mean_power, np.finfo(np.float64).tiny)))
+        self.pressures = np.round(self.pressures / 10.0 ** (self.unit_db / 20.0), _DECIMALS)
+        self.lines = np.array(task.lines())
+        self.bands_of = np.array([-1 if s.equaliser is None else s.equaliser for s in task.sources])
+        own = self.lines == np.arange(self.n)
+        delays = [
+            1e3 * s.delays if o else np.zeros(1) for s, o in zip(task.sources, own, strict=True)
+        ]
+        levels = [s.levels_db if o else np.zeros(1) for s, o in zip(task.sources, own, strict=True)]
+        sizes = [len(e.gains_db) for e in task.equalisers]
+        self.first_band = [2 * self.n + sum(sizes[:e]) for e in range(len(sizes) + 1)]
+        self.choices = (*delays, *levels, *(g for e in task.equalisers for g in e.gains_db))
+        self.free = np.flatnonzero([c.size > 1 for c in self.choices])
+        self.low, self.high = (np.array([c[k] for c in self.choices]) for k in (0, -1))
+        self.invertible = np.array([len(s.polarities) > 1 for s in task.sources])
+        axis, points = task.frequencies, task.points
+        self.mean_of = (
+            np.array([np.interp(np.log(axis), np.log(points), row) for row in np.eye(points.size)])
+            @ task.frequency_weights
+        )
+        self.turn = -2e-3j * np.pi * points
+        self.weights = task.seat_weights[:, None] * task.frequency_weights
+        self.asked = -task.allowance_db
+        self.evaluations = 0
+        self.loudest_db = 0.0
+        self.tables = [BandTables(bands, self.mean_of) for bands in task.equalisers]
+
+    # -- settings -------------------------------------------------------------------------------
+
+    def equaliser_places(self, e: int) -> range:
+        """Return the places of an equaliser's gains in x."""
+        return range(self.first_band[e], self.first_band[e + 1])
+
+    def at_rest(self) -> tuple[FloatArray, FloatArray]:
+        """Return the choices nearest to 0, and normal polarity where there is a choice."""
+        x = np.array([c[np.abs(c).argmin()] for c in self.choices])
+        return x, np.array([s.polarities[0] for s in self.task.sources])
+
+    def present(self) -> tuple[FloatArray, FloatArray]:
+        """Return what is set now, whether or not it may be set."""
+        sources = self.task.sources
+        x = [1e3 * s.present.delay for s in sources] + [s.present.level_db for s in sources]
+        x += [float(g) for e in self.task.equalisers for g in e.present_gains_db]
+        signs = [-1.0 if s.present.inverted else 1.0 for s in sources]
+        return np.array(x), np.array(signs)
+
+    def rounded(self, x: FloatArray) -> FloatArray:
+        """Return the nearest choices."""
+        return np.array(
+            [c[np.abs(c - value).argmin()] for c, value in zip(self.choices, x, strict=True)]
+        )
+
+    # -- what a setting gives -------------------------------------------------------------------
+
+    def state(self, x: FloatArray, signs: FloatArray, start: float = math.nan) -> State:
+        """Return a setting with what it gives; one evaluation. `start` is near its level."""
+        found = [table.summed(x[self.equaliser_places(e)]) for e, table in enumerate(self.tables)]
+        return self._state_of(x, signs, found, start)
+
+    def before(self) -> State:
+        """Return what is set now with what it gives, also where it may not be set."""
+        found = []
+        x, signs = self.present()
+        for e, bands in enumerate(self.task.equalisers):
+            log = np.log(bands.present_response)
+            rows = self.tables[e].summed(x[self.equaliser_places(e)])[1]
+            found.append((log, rows, float(log.real @ self.mean_of) / NEPERS_PER_DB))
+        return self._state_of(x, signs, found, math.nan)
+
+    def _state_of(
+        self,
+        x: FloatArray,
+        signs: FloatArray,
+        bands: list[tuple[ComplexArray, FloatArray, float]],
+        start: float,
+    ) -> State:
+        exponents = self.turn * x[self.lines, None] + NEPERS_PER_DB * x[self.n + self.lines, None]
+        for i, e in enumerate(self.bands_of):
+            if e >= 0:
+                exponents[i] += bands[e][0]
+        parts = (signs[:, None] * np.exp(exponents))[:, None, :] * self.pressures
+        total = parts.sum(axis=0)
+        rows = tuple(row for _, row, _ in bands)
+        means = np.array([mean for _, _, mean in bands])
+        excess = self._excess(x[None], rows)
+        figures = (*self._figures(total[None], x[None], means[None], start), excess)
+        merit = self._merit(*figures[1:])
+        return State(x, signs, parts, total, rows, means, *(float(v[0]) for v in (*figures, merit)))
+
+    def levels_db(self, total: ComplexArray) -> tuple[FloatArray, FloatArray]:
+        """Return level less target at each seat (..., S, F), and the seats' power average."""
+        power = (total.real**2 + total.imag**2) @ self.task.smoothing
+        power = np.maximum(power, _LEAST_POWER)
+        average = self.task.seat_weights @ power
+        return power_ratio_db(power) - self.task.target_db, power_ratio_db(average)
+
+    def common_level(self, levels: FloatArray, start: float) -> FloatArray:
+        """Return the level m at which the loss is least, by Newton steps on its slope, (K,)."""
+        flat, weights = levels.reshape(len(levels), -1), self.weights.ravel()
+        asked = np.tile(self.asked, levels.shape[1])
+        r = self.task.loss.excess_weight
+        m = flat @ weights if math.isnan(start) else np.full(len(flat), start)
+        for _ in range(30):
+            d = flat - m[:, None]
+            over, short = np.maximum(d, 0.0), np.minimum(d - asked, 0.0)
+            slope = (r * over + short) @ weights
+            bend = (r * (over > 0.0) + (short < 0.0)) @ weights
+            step = slope / np.maximum(bend, 1e-3)
+            m = m + step
+            if np.abs(step).max() < 1e-7:
+                break
+        return np.asarray(m)
+
+    def seat_losses(self, levels: FloatArray, m: FloatArray) -> FloatArray:
+        """Return each seat's own F, (..., S), at a common level (...)."""
+        d = levels - m[..., None, None]
+        short = np.minimum(d - self.asked, 0.0)
+        loss = self.task.loss.excess_weight * np.maximum(d, 0.0) ** 2 + short**2
+        return np.asarray(loss @ self.task.frequency_weights)
+
+    def mean_cut(self, means: FloatArray) -> FloatArray:
+        """Return the mean over the sources of their bands' mean responses, (..., E) to (...)."""
+        return np.asarray(self._source_means(means).mean(axis=-1))
+
+    def _source_means(self, means: FloatArray) -> FloatArray:
+        padded = np.concatenate([means, np.zeros((*means.shape[:-1], 1))], axis=-1)
+        return padded[..., self.bands_of]
+
+    def output_db(self, average: FloatArray, x: FloatArray, means: FloatArray) -> FloatArray:
+        """Return the mean level of the seats' power average at equal drive of the most driven."""
+        driven = x[..., self.n + self.lines] + self._source_means(means)
+        return np.asarray(average @ self.task.frequency_weights - driven.max(axis=-1))
+
+    def _excess(self, x: FloatArray, rows: list[FloatArray] | tuple[FloatArray, ...]) -> FloatArray:
+        """Return the largest excess over a limit row, (K,); each of `rows` is (G,) or (K, G)."""
+        worst = np.full(len(x), -math.inf)
+        for e, bands in enumerate(self.task.equalisers):
+            worst = np.maximum(worst, np.atleast_2d(rows[e] - bands.cap_db).max(axis=-1))
+            if bands.drive_db is not None:
+                fed = self.n + self.lines[self.bands_of == e]
+                if fed.size:
+                    driven = np.atleast_2d(rows[e] - bands.drive_db).max(axis=-1)
+                    worst = np.maximum(worst, driven + x[:, fed].max(axis=-1))
+        return worst
+
+    def _figures(
+        self, total: ComplexArray, x: FloatArray, means: FloatArray, start: float
+    ) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Return common level, loss and output given up, each (K,)."""
+        self.evaluations += len(total)
+        levels, average = self.levels_db(total)
+        m = self.common_level(levels, start)
+        loss = self.seat_losses(levels, m) @ self.task.seat_weights
+        loss = loss + MEAN_CUT_WEIGHT * np.minimum(self.mean_cut(means), 0.0) ** 2
+        return m, loss, self.loudest_db - self.output_db(average, x, means)
+
+    def _merit(self, loss: FloatArray, given_up: FloatArray, excess: FloatArray) -> FloatArray:
+        over = np.maximum(given_up - self.task.most_given_up_db, 0.0)
+        broken = np.maximum(excess, 0.0) + over
+        return loss + np.where(broken > LIMIT_TOLERANCE_DB, _BROKEN + _PER_DB * broken, 0.0)
+
+    # -- moves from a state ---------------------------------------------------------------------
+
+    def _moved(self, state: State, moves: Moves) -> tuple[ComplexArray, FloatArray]:
+        """Return total pressure (K, S, P) and mean band responses (K, E) of moves."""
+        part = state.parts[moves.touched].sum(axis=0)
+        total = (state.total - part) + moves.ratios[:, None, :] * part
+        means = np.repeat(state.means[None], len(moves.x), axis=0)
+        if moves.means is not None:
+            means[:, moves.equaliser] = moves.means
+        return total, means
+
+    def judged(self, state: State, moves: Moves) -> FloatArray:
+        """Return the merit of moves, (K,); one evaluation each."""
+        total, means = self._moved(state, moves)
+        rows = list(state.rows)
+        if moves.rows is not None:
+            rows[moves.equaliser] = moves.rows
+        _, loss, given_up = self._figures(total, moves.x, means, state.level)
+        return self._merit(loss, given_up, self._excess(moves.x, rows))
+
+    def outputs_db(self, state: State, moves: Moves) -> FloatArray:
+        """Return the output of moves, (K,); one evaluation each."""
+        self.evaluations += len(moves.x)
+        total, means = self._moved(state, moves)
+        return self.output_db(self.levels_db(total)[1], moves.x, means)
+
+    def line_moves(
+        self, state: State, line: int, delays: FloatArray, levels: FloatArray, *, flips: bool = True
+    ) -> Moves:
+        """Return moves of one line: every delay with every level, also with polarity turned."""
+        n, touched = self.n, self.lines == line
+        delay, level = (grid.ravel() for grid in np.meshgrid(delays, levels, indexing="ij"))
+        ratios = np.exp(
+            np.outer(delay - state.x[line], self.turn)
+            + NEPERS_PER_DB * (level - state.x[n + line])[:, None]
+        )
+        x = np.repeat(state.x[None], delay.size, axis=0)
+        x[:, line], x[:, n + line] = delay, level
+        signs = np.repeat(state.signs[None], delay.size, axis=0)
+        if flips and self.invertible[touched].all():
+            turned = np.where(touched, -signs, signs)
+            x, signs = np.tile(x, (2, 1)), np.concatenate([signs, turned])
+            ratios = np.concatenate([ratios, -ratios])
+        return Moves(x, signs, ratios, touched)
+
+    def flip(self, state: State, source: int) -> Moves:
+        """Return the move that turns the polarity of one source."""
+        touched = np.arange(self.n) == source
+        signs = np.where(touched, -state.signs, state.signs)[None]
+        return Moves(state.x[None], signs, -np.ones((1, self.turn.size), complex), touched)
+
+    def band_moves(self, state: State, e: int, settings: FloatArray) -> Moves:
+        """Return moves of the bands of one equaliser to settings on their grid, (K, B)."""
+        places = self.equaliser_places(e)
+        logs, rows, means = self.tables[e].on_grid(settings)
+        x = np.repeat(state.x[None], len(settings), axis=0)
+        x[:, places] = settings
+        signs = np.repeat(state.signs[None], len(settings), axis=0)
+        now = self.tables[e].summed(state.x[places])[0]
+        return Moves(x, signs, np.exp(logs - now), self.bands_of == e, e, rows, means)
+
+    # -- continuous values ----------------------------------------------------------------------
+
+    def smooth_merit(self, state: State) -> float:
+        """Return the loss with what breaks a limit squared."""
+        over = max(state.given_up - self.task.most_given_up_db + _OUTPUT_MARGIN_DB, 0.0)
+        value = state.loss + _OUTPUT_WEIGHT * over**2
+        for rows, bands in zip(state.rows, self.task.equalisers, strict=True):
+            value += _ROW_WEIGHT * float(np.mean(np.maximum(rows - bands.cap_db, 0.0) ** 2))
+        return value
+
+    def expansion(self, state: State) -> tuple[FloatArray, FloatArray]:
+        """Return half the slope and curvature of the smooth merit in the free values, (V',).
+
+        Gauss and Newton's curvature, the common level eliminated from it. One evaluation for each
+        free value.
+        """
+        self.evaluations += self.free.size
+        task, r = self.task, self.task.loss.excess_weight
+        power = np.maximum(np.abs(state.total) ** 2 @ task.smoothing, _LEAST_POWER)
+        bands = [
+            table.slopes(state.x[self.equaliser_places(e)]) for e, table in enumerate(self.tables)
+        ]
+        slopes = self._power_slopes(state, [logs for logs, _, _ in bands])[self.free]
+        bent = slopes @ task.smoothing  # half of what the power gains, (V', S, F)
+        d = power_ratio_db(power) - task.target_db - state.level
+        short = np.minimum(d - self.asked, 0.0)
+        jacobian = (bent / power / NEPERS_PER_DB).reshape(self.free.size, -1)
+        gradient = jacobian @ (self.weights * (r * np.maximum(d, 0.0) + short)).ravel()
+        counted = (self.weights * (r * (d > 0.0) + (short < 0.0))).ravel()
+        weighted = jacobian * counted
+        column = weighted.sum(axis=1)
+        curvature = weighted @ jacobian.T
+        curvature -= np.outer(column, column) / max(float(counted.sum()), 1e-9)
+        for weights, residuals, rows in self._penalties(state, bands, bent, power):
+            gradient = gradient + rows @ (weights * residuals)
+            curvature = curvature + weights * rows @ rows.T
+        return gradient, curvature
+
+    def _power_slopes(self, state: State, logs: list[ComplexArray]) -> FloatArray:
+        """Return half of the slope of the power at the points in every value, (V, S, P)."""
+        inner = np.conj(state.total) * state.parts
+        of_lines = np.array([inner[self.lines == i].sum(axis=0) for i in range(self.n)])
+        found = [-self.turn.imag * of_lines.imag, NEPERS_PER_DB * of_lines.real]
+        for e, log in enumerate(logs):
+            of_bands = inner[self.bands_of == e].sum(axis=0)
+            found.append((log[:, None, :] * of_bands).real)
+        return np.concatenate(found)
+
+    def _penalties(
+        self,
+        state: State,
+        bands: list[tuple[ComplexArray, FloatArray, FloatArray]],
+        bent: FloatArray,
+        power: FloatArray,
+    ) -> Iterator[tuple[float, FloatArray, FloatArray]]:
+        """Yield weight, residuals (R,) and their slopes (V', R): mean cut, output, limit rows."""
+        task, n, free = self.task, self.n, self.free
+        means = np.zeros((n, len(self.choices)))
+        for e, (_, _, mean_slopes) in enumerate(bands):
+            means[np.ix_(self.bands_of == e, self.equaliser_places(e))] = mean_slopes
+        means = means[:, free]
+        cut = float(self.mean_cut(state.means))
+        if cut < 0.0:
+            yield MEAN_CUT_WEIGHT, np.array([cut]), means.mean(axis=0)[:, None]
+        over = state.given_up - task.most_given_up_db + _OUTPUT_MARGIN_DB
+        if over > 0.0:
+            first = int((state.x[n + self.lines] + self._source_means(state.means)).argmax())
+            driven = means[first] + (free == n + self.lines[first])
+            average = task.seat_weights @ power
+            louder = np.einsum("s,vsf->vf", task.seat_weights, bent) / average / NEPERS_PER_DB
+            slope = driven - louder @ task.frequency_weights
+            yield _OUTPUT_WEIGHT, np.array([over]), slope[:, None]
+        for e, (_, row_slopes, _) in enumerate(bands):
+            excess = state.rows[e] - task.equalisers[e].cap_db
+            broken = np.flatnonzero(excess > 0.0)
+            if broken.size:
+                rows = np.zeros((len(self.choices), broken.size))
+                rows[self.equaliser_places(e)] = row_slopes[:, broken]
+                yield _ROW_WEIGHT / excess.size, excess[broken], rows[free]

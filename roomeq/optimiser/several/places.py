@@ -1,0 +1,110 @@
+"""Where to put subwoofers: which place, and which two, three or four together.
+
+Conventions
+-----------
+As in the package; a place is one source of the task, as if a subwoofer stood at each. Every
+combination of a size is searched coarsely, the best few in full.
+"""
+
+from __future__ import annotations
+
+import itertools
+import math
+from dataclasses import dataclass
+
+from roomeq.optimiser.several.choose import Together, by_power, choose_together
+from roomeq.optimiser.several.model import Model, State
+from roomeq.optimiser.several.search import search_coarsely
+from roomeq.optimiser.several.task import SeveralTask
+
+__all__ = ["Combination", "choose_places"]
+
+COARSE_EVALUATIONS = 800
+FULL_EVALUATIONS = 15000
+FULL = 10
+_MOST_PLACES, _MOST_TOGETHER = 10, 4
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Combination:
+    """Some places together.
+
+    Attributes
+    ----------
+    places : tuple of int
+        Sources of the task.
+    coarse_db : float
+        Deviation that the coarse search reached.
+    together : Together
+        What the search in full reached, and the settings.
+    output_db : float
+        Output at equal drive of the most driven, less that of the loudest combination in the list.
+    """
+
+    places: tuple[int, ...]
+    coarse_db: float
+    together: Together
+    output_db: float
+
+
+def choose_places(
+    task: SeveralTask, *, most: int = _MOST_TOGETHER, full: int = FULL
+) -> tuple[Combination, ...]:
+    """Return the best combinations of each size, by size and then by deviation.
+
+    Parameters
+    ----------
+    task : SeveralTask
+        One source for each place, up to ten, none fed by another; `loudest_db` None, so that each
+        combination is held against its own best sum in phase.
+    most : int
+        Largest number of subwoofers, 1 to 4.
+    full : int
+        How many of each size are searched in full.
+
+    Returns
+    -------
+    tuple of Combination
+
+    Raises
+    ------
+    ValueError
+        If there are more than ten places, `most` is not 1 to 4, or a source is fed by another.
+    """
+    count = len(task.sources)
+    if count > _MOST_PLACES or not 1 <= most <= _MOST_TOGETHER:
+        raise ValueError(
+            f"up to {_MOST_PLACES} places and 1 to {_MOST_TOGETHER} together, "
+            f"got {count} and {most}"
+        )
+    if task.loudest_db is not None or any(s.fed_by is not None for s in task.sources):
+        raise ValueError("places stand alone: no source fed by another, no loudest_db")
+    found: list[tuple[tuple[int, ...], float, Together, float]] = []
+    for size in range(1, min(most, count) + 1):
+        coarse = {
+            places: _coarse(task.of_sources(places), COARSE_EVALUATIONS * size)
+            for places in itertools.combinations(by_power(task), size)
+        }
+        of_size = []
+        for places in sorted(coarse, key=lambda one: coarse[one][0])[:full]:
+            merit, begun = coarse[places]
+            together = choose_together(
+                task.of_sources(places),
+                evaluations=FULL_EVALUATIONS * size,
+                contributions=False,
+                start=(begun.x, begun.signs),
+            )
+            of_size.append((places, math.sqrt(merit), together, together.output_db))
+        found += sorted(of_size, key=lambda one: one[2].after.deviation_db)
+    loudest = max(output for *_, output in found)
+    return tuple(
+        Combination(places=p, coarse_db=c, together=t, output_db=o - loudest)
+        for p, c, t, o in found
+    )
+
+
+def _coarse(task: SeveralTask, evaluations: int) -> tuple[float, State]:
+    """Return how good a combination may become, and the setting between the steps that says so."""
+    model = Model(task)
+    found = search_coarsely(model, evaluations=evaluations)
+    return model.smooth_merit(found), found

@@ -1,0 +1,362 @@
+"""Search for the settings of several subwoofers: descent on continuous values, kicks, the grid.
+
+Conventions
+-----------
+As in `roomeq.optimiser.several.model`. Levenberg and Marquardt's descent (D. W. Marquardt, J. Soc.
+Indust. Appl. Math. 11 (1963) 431-441) from several starts, then iterated: a block of the best, one
+subwoofer's delay, polarity and level or one equaliser's bands, is moved elsewhere, and the descent
+starts again; the best few are rounded and improved on the grid. It stops by evaluations, and draws
+the same numbers each time. "Best found"; no bound is claimed.
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Callable, Sequence
+
+import numpy as np
+from numpy.random import Generator
+from numpy.typing import NDArray
+
+from roomeq.base.levels import FloatArray
+from roomeq.optimiser.several.model import Model, Moves, State
+from roomeq.optimiser.several.task import IntArray
+
+BoolArray = NDArray[np.bool_]
+
+__all__ = ["find_loudest", "improved", "search", "search_coarsely"]
+
+_STEPS, _TRIALS = 25, 6
+_DAMPING = 1e-2
+_LEAST_SHARE = 2e-3  # of the merit, that a step of the descent has to gain
+_GRID_SHARE = 0.3  # of the evaluations, kept for the grid
+_FINALISTS = 4
+_STALE = 20
+_COARSE_DELAY = 0.5  # ms
+_DRAWN = 24
+_REACH, _DELAY_REACH = 3, 10
+_LEAST_FALL = 1e-7
+_FEW_STARTS = 3
+_SEED = 1
+
+
+def find_loudest(model: Model, *, starts: int | None = None, fine: bool = True) -> State:
+    """Return the best sum in phase, over delay and polarity, and tell the model how loud it is.
+
+    Levels and bands at rest. Delay and polarity of one source after the other, over half
+    milliseconds, until nothing is louder: from all delays at one end, from one at the other, and
+    from drawn ones; `starts` of them, or all. The best few go on over all choices, if `fine`.
+    """
+    rng = np.random.default_rng(_SEED)
+    x, signs = model.at_rest()
+    lines = np.unique(model.lines)
+    begins = [(x, signs)]
+    for one in (*lines, -1):
+        for ends in ((model.low, model.high), (model.high, model.low)):
+            begun = x.copy()
+            begun[lines] = np.where(lines == one, ends[0][lines], ends[1][lines])
+            begins.append((begun, signs))
+    for _ in range(2 * len(lines)):
+        begun, turned = _redrawn(model, x, signs, rng)
+        begun[model.n :] = x[model.n :]
+        begins.append((model.rounded(begun), turned))
+    coarse = [_louder(model, model.state(*start), _COARSE_DELAY) for start in begins[:starts]]
+    coarse.sort(key=lambda state: -_output(model, state))
+    finished = [_louder(model, state, 0.0) for state in coarse[: _FINALISTS if fine else 0]]
+    best = max(finished or coarse, key=lambda state: _output(model, state))
+    told = model.task.loudest_db
+    model.loudest_db = _output(model, best) if told is None else told - model.unit_db
+    return model.state(best.x, best.signs)
+
+
+def _output(model: Model, state: State) -> float:
+    return model.loudest_db - state.given_up
+
+
+def _louder(model: Model, state: State, step: float) -> State:
+    """Turn delay and polarity of one source after the other until nothing is louder."""
+    while True:
+        before = _output(model, state)
+        for line in np.unique(model.lines):
+            level = state.x[model.n + line : model.n + line + 1]
+            moves = [model.line_moves(state, line, _thinned(model.choices[line], step), level)]
+            fed = np.flatnonzero((model.lines == line) & model.invertible)
+            moves += [model.flip(state, int(i)) for i in fed if i != line]
+            for some in moves:
+                outputs = model.outputs_db(state, some)
+                k = int(outputs.argmax())
+                if outputs[k] > _output(model, state) + 1e-9:
+                    state = model.state(some.x[k], some.signs[k])
+        if _output(model, state) <= before + 1e-6:
+            return state
+
+
+def _thinned(delays: FloatArray, step: float) -> FloatArray:
+    """Return about one of the delays for each step."""
+    kept = np.unique(np.round(delays / step), return_index=True)[1] if step else slice(None)
+    return np.asarray(delays[kept])
+
+
+def search(
+    model: Model,
+    *,
+    evaluations: int,
+    starts: Sequence[tuple[FloatArray, FloatArray]] = (),
+) -> State:
+    """Return the best setting on the grid that was found with so many evaluations, about.
+
+    It keeps every limit: the best sum in phase does, with all bands at 0. Values and signs in
+    `starts` are tried as well.
+    """
+    loudest = find_loudest(model)
+    pool = _pool(model, loudest, starts, until=int((1.0 - _GRID_SHARE) * evaluations))
+    # few evaluations may be spent on the way here; what they found still has to be put on the grid
+    least = model.evaluations + int(_GRID_SHARE * evaluations)
+    return _best_on_grid(model, loudest, pool, max(evaluations, least))
+
+
+def search_coarsely(model: Model, *, evaluations: int) -> State:
+    """Return the best setting between the steps that was found with few evaluations.
+
+    For telling many problems apart: its smooth merit says how good the problem may become.
+    """
+    loudest = find_loudest(model, starts=_FEW_STARTS, fine=False)
+    pool = _pool(model, loudest, (), until=model.evaluations + evaluations)
+    return min(pool, key=model.smooth_merit)
+
+
+def _pool(
+    model: Model,
+    loudest: State,
+    starts: Sequence[tuple[FloatArray, FloatArray]],
+    *,
+    until: int,
+) -> list[State]:
+    """Return what descents from several starts, and from blocks moved elsewhere, came to."""
+    rng = np.random.default_rng(_SEED)
+    pool = [_descended(model, state) for state in _starts(model, loudest, rng)]
+    pool += [_descended(model, model.state(*start)) for start in starts]
+    current, stale = min(pool, key=model.smooth_merit), 0
+    while model.evaluations < until and model.free.size:
+        if stale >= _STALE:
+            current, stale = _descended(model, _drawn(model, loudest, rng)), 0
+            pool.append(current)
+        trial = _descended(model, _kicked(model, current, rng))
+        stale += 1
+        if model.smooth_merit(trial) < model.smooth_merit(current) * (1.0 - 1e-6):
+            if model.smooth_merit(trial) < model.smooth_merit(current) * 0.999:
+                stale = 0
+            current = trial
+            pool.append(trial)
+    return pool
+
+
+def _best_on_grid(model: Model, loudest: State, pool: list[State], evaluations: int) -> State:
+    """Round the best few and improve them on the grid, then what lies near the best of them."""
+    rng = np.random.default_rng(_SEED)
+    best = model.state(model.rounded(loudest.x), loudest.signs)
+    taken: list[State] = []
+    for state in sorted(pool, key=model.smooth_merit):
+        if len(taken) < _FINALISTS and all(_apart(state, other) for other in taken):
+            taken.append(state)
+            found = improved(model, _on_grid(model, state), until=evaluations, pairs=False)
+            best = min(best, found, key=lambda one: one.merit)
+    best = improved(model, best, until=evaluations)
+    while model.evaluations < evaluations and model.free.size:
+        near = _on_grid(model, _descended(model, _kicked(model, best, rng)))
+        found = improved(model, near, until=evaluations, pairs=False)
+        if found.merit < best.merit:
+            best = improved(model, found, until=evaluations)
+    return best
+
+
+def _on_grid(model: Model, state: State) -> State:
+    return model.state(model.rounded(state.x), state.signs, state.level)
+
+
+def _apart(one: State, other: State) -> bool:
+    return bool(np.abs(one.x - other.x).max() > 0.25 or np.any(one.signs != other.signs))
+
+
+# -- continuous values --------------------------------------------------------------------------
+
+
+def _descended(model: Model, state: State) -> State:
+    """Descend on all free values, polarities as they are."""
+    value, damping = model.smooth_merit(state), _DAMPING
+    for _ in range(_STEPS if model.free.size else 0):
+        gradient, curvature = model.expansion(state)
+        before = value
+        for _ in range(_TRIALS):
+            x = _stepped(model, state.x, gradient, curvature, damping)
+            trial = model.state(x, state.signs, state.level)
+            reached = model.smooth_merit(trial)
+            if reached < value:
+                state, value, damping = trial, reached, max(damping / 5.0, 1e-7)
+                break
+            damping *= 6.0
+        if value > before * (1.0 - _LEAST_SHARE):
+            return state
+    return state
+
+
+def _stepped(
+    model: Model, x: FloatArray, gradient: FloatArray, curvature: FloatArray, damping: float
+) -> FloatArray:
+    """Return the damped step, values at an end that they would pass held there."""
+    free, out = model.free, x.copy()
+    at_end = (x[free] <= model.low[free]) & (gradient > 0.0)
+    at_end |= (x[free] >= model.high[free]) & (gradient < 0.0)
+    moving = np.flatnonzero(~at_end)
+    if moving.size:
+        matrix = curvature[np.ix_(moving, moving)]
+        scale = matrix.diagonal() + 1e-3 * max(float(matrix.diagonal().max()), 1e-9)
+        step = np.linalg.solve(matrix + damping * np.diag(scale), -gradient[moving])
+        out[free[moving]] += step
+    return np.clip(out, model.low, model.high)
+
+
+def _starts(model: Model, loudest: State, rng: Generator) -> list[State]:
+    """Return what to start from: as it stands, in phase, each polarity turned, drawn ones."""
+    x, signs = model.present()
+    found = [model.state(np.clip(x, model.low, model.high), signs), loudest]
+    for i in np.flatnonzero(model.invertible):
+        move = model.flip(loudest, int(i))
+        found.append(model.state(move.x[0], move.signs[0]))
+    return found + [_drawn(model, loudest, rng) for _ in range(2)]
+
+
+def _redrawn(
+    model: Model, x: FloatArray, signs: FloatArray, rng: Generator, *, lines: IntArray | None = None
+) -> tuple[FloatArray, FloatArray]:
+    """Draw delay, level and polarity of some lines anew, levels rather high."""
+    n, x, signs = model.n, x.copy(), signs.copy()
+    for line in np.unique(model.lines) if lines is None else lines:
+        x[line] = rng.uniform(model.low[line], model.high[line])
+        low, high = model.low[n + line], model.high[n + line]
+        x[n + line] = max(low, high - abs(rng.normal(0.0, 4.0)))
+    turn = model.invertible & (rng.uniform(size=n) < 0.5)
+    if lines is not None:
+        turn &= np.isin(model.lines, lines)
+    return x, np.where(turn, -signs, signs)
+
+
+def _best_of(model: Model, draw: Callable[[], tuple[FloatArray, FloatArray]], count: int) -> State:
+    return min((model.state(*draw()) for _ in range(count)), key=model.smooth_merit)
+
+
+def _drawn(model: Model, loudest: State, rng: Generator) -> State:
+    """Return the best of some settings drawn at random, bands at rest."""
+    return _best_of(model, lambda: _redrawn(model, loudest.x, loudest.signs, rng), _DRAWN)
+
+
+def _kicked(model: Model, state: State, rng: Generator) -> State:
+    """Move a block elsewhere: lines, the bands of an equaliser, or both; the best of some draws."""
+    lines = np.unique(model.lines)
+    equalisers = len(model.task.equalisers)
+    kind = rng.integers(4) if equalisers else 0
+    x = state.x.copy()
+    if kind > 0:
+        places = list(model.equaliser_places(int(rng.integers(equalisers))))
+        x[places] = 0.0 if kind == 1 else x[places] + rng.normal(0.0, 4.0, len(places))
+        x = np.clip(x, model.low, model.high)
+    if kind in (2, 3) and rng.uniform() < 0.5:
+        return model.state(x, state.signs, state.level)
+    moved = rng.choice(lines, size=min(len(lines), 1 + int(rng.uniform() < 0.3)), replace=False)
+    return _best_of(model, lambda: _redrawn(model, x, state.signs, rng, lines=moved), _DRAWN)
+
+
+# -- the grid -----------------------------------------------------------------------------------
+
+
+def improved(
+    model: Model,
+    state: State,
+    *,
+    until: float,
+    pairs: bool = True,
+    movable: IntArray | None = None,
+    flips: bool = True,
+) -> State:
+    """Improve a setting on the grid by near moves, until none is better or evaluations are spent.
+
+    Delay with level of a line and single bands, and where these end pairs of bands of one
+    equaliser. Only the places `movable` are moved; all by default.
+    """
+    may = np.zeros(state.x.size, dtype=bool)
+    may[model.free if movable is None else movable] = True
+    while model.evaluations < until:
+        before = state.merit
+        state = _round_of_moves(model, state, may, pairs=False, flips=flips)
+        if state.merit < before - _LEAST_FALL:
+            continue
+        if not pairs:
+            return state
+        state = _round_of_moves(model, state, may, pairs=True, flips=flips)
+        if flips:
+            state = _wide_moves(model, state, may)
+        if state.merit >= before - _LEAST_FALL:
+            return state
+    return state
+
+
+def _round_of_moves(
+    model: Model, state: State, may: BoolArray, *, pairs: bool, flips: bool
+) -> State:
+    for line in np.unique(model.lines):
+        moves = model.line_moves(
+            state,
+            line,
+            _near(model, state, line, may, _DELAY_REACH),
+            _near(model, state, model.n + line, may, _REACH),
+            flips=flips,
+        )
+        state = _better(model, state, moves)
+    for e in range(len(model.task.equalisers)):
+        settings = _near_settings(model, state, e, may, pairs=pairs)
+        if len(settings):
+            state = _better(model, state, model.band_moves(state, e, settings))
+    return state
+
+
+def _wide_moves(model: Model, state: State, may: BoolArray) -> State:
+    """Move the delay of one line to any choice, also with polarity turned."""
+    for line in map(int, np.flatnonzero(may[: model.n])):
+        level = state.x[model.n + line : model.n + line + 1]
+        state = _better(model, state, model.line_moves(state, line, model.choices[line], level))
+    return state
+
+
+def _better(model: Model, state: State, moves: Moves) -> State:
+    """Return the best of the moves if it is better."""
+    merits = model.judged(state, moves)
+    k = int(merits.argmin())
+    if merits[k] < state.merit - _LEAST_FALL:
+        return model.state(moves.x[k], moves.signs[k], state.level)
+    return state
+
+
+def _near(model: Model, state: State, place: int, may: BoolArray, reach: int) -> FloatArray:
+    """Return the choices near what is set at a place, that among them."""
+    if not may[place]:
+        return np.asarray(state.x[place : place + 1])
+    at = int(np.abs(model.choices[place] - state.x[place]).argmin())
+    return np.asarray(model.choices[place][max(at - reach, 0) : at + reach + 1])
+
+
+def _near_settings(
+    model: Model, state: State, e: int, may: BoolArray, *, pairs: bool
+) -> FloatArray:
+    """Return settings of an equaliser's bands that differ in one band, or in two by small steps."""
+    places = np.array(model.equaliser_places(e))
+    found = []
+    bands = [b for b, place in enumerate(places) if may[place]]
+    near = [_near(model, state, p, may, 2 if pairs else _REACH) for p in places]
+    now = state.x[places]
+    for chosen in itertools.combinations(bands, 2 if pairs else 1):
+        for values in itertools.product(*(near[b] for b in chosen)):
+            if all(v != now[b] for v, b in zip(values, chosen, strict=True)):
+                setting = now.copy()
+                setting[list(chosen)] = values
+                found.append(setting)
+    return np.array(found)

@@ -1,0 +1,269 @@
+"""The problem of several subwoofers, as arrays: what each can be set to, and what is wanted.
+
+Conventions
+-----------
+Pressures are complex, at one time zero for all sources and seats, in any unit, with every setting
+at rest: no delay, normal polarity, 0 dB of level, bands at 0. They stand at `points`, which reach a
+twelfth of an octave beyond `frequencies` on either side, or as far as the data do; there levels are
+judged. Delays in s (positive is later), levels and gains in dB, polarity +1 or -1.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+from typing import Any, Self
+
+import numpy as np
+from numpy.typing import NDArray
+
+from roomeq.analysis.smoothing import smooth_power
+from roomeq.base.levels import FloatArray, readonly
+from roomeq.base.response import ComplexArray
+from roomeq.optimiser.bands.fit_data import SHAPE_FRACTION
+from roomeq.wanted.loss import Loss
+
+__all__ = ["BandSet", "SeveralTask", "Source", "SourceSetting"]
+
+IntArray = NDArray[np.int64]
+_DECIMALS = 12  # of weights, so that the order of seats leaves not even a rounding error
+MOST_GIVEN_UP_DB = 3.0
+"""Output that may be given up against the best sum in phase; common practice, no source."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SourceSetting:
+    """What is set on one subwoofer, its bands apart.
+
+    Attributes
+    ----------
+    delay : float
+        s.
+    inverted : bool
+    level_db : float
+    """
+
+    delay: float = 0.0
+    inverted: bool = False
+    level_db: float = 0.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Source:
+    """One subwoofer: what arrives from it, and what can be set on it.
+
+    Attributes
+    ----------
+    name : str
+    pressures : ndarray, shape (S, P)
+        Complex, everything at rest.
+    delays, levels_db : ndarray
+        What its amplifier offers; a single value is fixed. Of a source that is fed by another they
+        do not count.
+    polarities : tuple of float
+        (1.0, -1.0) if it can be inverted, or the one that it has.
+    equaliser : int, optional
+        Which of the task's equalisers lies before it; None: no bands.
+    fed_by : int, optional
+        The source that it is fed from in series, whose delay, level and bands it takes.
+    present : SourceSetting
+        Where it stands; breaks ties, and is what is told as before.
+    """
+
+    name: str
+    pressures: ComplexArray
+    delays: FloatArray = field(default_factory=lambda: np.zeros(1))
+    levels_db: FloatArray = field(default_factory=lambda: np.zeros(1))
+    polarities: tuple[float, ...] = (1.0,)
+    equaliser: int | None = None
+    fed_by: int | None = None
+    present: SourceSetting = SourceSetting()
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "pressures", readonly(self.pressures, dtype=np.complex128))
+        for name in ("delays", "levels_db"):
+            values = np.unique(np.asarray(getattr(self, name), dtype=np.float64))
+            if not (values.size and np.isfinite(values).all()):
+                raise ValueError(f"{name} of {self.name!r} must be finite and not empty")
+            object.__setattr__(self, name, readonly(values))
+        if not self.polarities or not set(self.polarities) <= {1.0, -1.0}:
+            raise ValueError(f"polarities are 1.0 and -1.0, got {self.polarities!r}")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class BandSet:
+    """The bands of one equaliser.
+
+    Attributes
+    ----------
+    gains_db : tuple of B ndarray, shape (K_b,)
+        Gains that each band may take, rising.
+    responses : tuple of B ndarray, shape (K_b, P)
+        Complex response of each band at each of its gains, at the points.
+    limit_tables_db : tuple of B ndarray, shape (K_b, G)
+        Its level at the limit frequencies.
+    cap_db : ndarray, shape (G,)
+        Most that the summed response may reach there, at least 0.
+    drive_db : ndarray, shape (G,), optional
+        Most that level and summed response may reach together there; None: no limit.
+    present_gains_db : ndarray, shape (B,)
+        Where they stand, whether or not they may be set so.
+    present_response : ndarray, shape (P,)
+        Complex response of all bands as they stand.
+    """
+
+    gains_db: tuple[FloatArray, ...]
+    responses: tuple[ComplexArray, ...]
+    limit_tables_db: tuple[FloatArray, ...]
+    cap_db: FloatArray
+    drive_db: FloatArray | None = None
+    present_gains_db: FloatArray
+    present_response: ComplexArray
+
+    def __post_init__(self) -> None:
+        sizes = [gains.size for gains in self.gains_db]
+        for name in ("responses", "limit_tables_db"):
+            if [len(table) for table in getattr(self, name)] != sizes:
+                raise ValueError(f"{name} need one row for each gain of each band")
+        if len(self.present_gains_db) != len(sizes):
+            raise ValueError("present_gains_db need one gain for each band")
+        if not np.all(self.cap_db >= 0.0):
+            raise ValueError("cap_db must be at least 0, so that all bands at 0 keep it")
+
+    def is_like(self, other: BandSet) -> bool:
+        """Return whether another offers the same bands, within the same limits, and stands so."""
+
+        def arrays(bands: BandSet) -> list[NDArray[Any]]:
+            drive = np.zeros(0) if bands.drive_db is None else bands.drive_db
+            tables = (*bands.gains_db, *bands.responses, *bands.limit_tables_db)
+            return [*tables, bands.cap_db, drive, bands.present_gains_db, bands.present_response]
+
+        mine, its = arrays(self), arrays(other)
+        return len(mine) == len(its) and all(map(np.array_equal, mine, its))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class SeveralTask:
+    """Everything that the settings of several subwoofers are chosen from.
+
+    Attributes
+    ----------
+    points : ndarray, shape (P,)
+        Frequencies of the pressures in Hz.
+    frequencies : ndarray, shape (F,)
+        Fit axis in Hz, within the points.
+    sources : tuple of Source
+    equalisers : tuple of BandSet
+    seat_weights, frequency_weights : ndarray, shape (S,) and (F,)
+        Normalised to sum 1.
+    target_db, allowance_db : ndarray, shape (F,)
+        Wanted shape, and the shortfall that the subwoofers' roll-off excuses, at least 0.
+    loss : Loss
+    most_given_up_db : float
+        See the package.
+    loudest_db : float, optional
+        Mean level of the best sum in phase; None: it is searched for.
+
+    Raises
+    ------
+    ValueError
+        If shapes differ, values are not finite, or a source names what is not there.
+    """
+
+    points: FloatArray
+    frequencies: FloatArray
+    sources: tuple[Source, ...]
+    equalisers: tuple[BandSet, ...] = ()
+    seat_weights: FloatArray
+    frequency_weights: FloatArray
+    target_db: FloatArray
+    allowance_db: FloatArray
+    loss: Loss = field(default_factory=Loss)
+    most_given_up_db: float = MOST_GIVEN_UP_DB
+    loudest_db: float | None = None
+    smoothing: FloatArray = field(init=False, repr=False)
+
+    def __post_init__(self) -> None:
+        for name in ("seat_weights", "frequency_weights"):
+            weights = np.asarray(getattr(self, name), dtype=np.float64)
+            if not (np.all(weights >= 0) and 0 < weights.sum() < np.inf):
+                raise ValueError(f"{name} must be finite, not negative and not all zero")
+            object.__setattr__(self, name, readonly(np.round(weights / weights.sum(), _DECIMALS)))
+        shape = self.seat_weights.size, self.points.size
+        if not self.sources:
+            raise ValueError("needs at least one source")
+        for source in self.sources:
+            if source.pressures.shape != shape or not np.isfinite(source.pressures).all():
+                raise ValueError(f"pressures of {source.name!r} must be finite, of shape {shape}")
+            fed, bands = source.fed_by, source.equaliser
+            if bands is not None and not 0 <= bands < len(self.equalisers):
+                raise ValueError(f"{source.name!r} names equaliser {bands}, which is not there")
+            if fed is not None and not (
+                0 <= fed < len(self.sources)
+                and self.sources[fed].fed_by is None
+                and self.sources[fed].equaliser == bands
+            ):
+                raise ValueError(f"{source.name!r} must be fed by a source with the same equaliser")
+        for name in ("frequency_weights", "target_db", "allowance_db"):
+            values = np.asarray(getattr(self, name))
+            if values.shape != self.frequencies.shape or not np.isfinite(values).all():
+                raise ValueError(f"{name} must be finite, one for each frequency")
+        object.__setattr__(
+            self,
+            "smoothing",
+            smooth_power(
+                self.points, np.eye(self.points.size), at=self.frequencies, fraction=SHAPE_FRACTION
+            ),
+        )
+
+    def lines(self) -> tuple[int, ...]:
+        """Return for each source whose delay and level it has: its own, or its feeder's."""
+        return tuple(
+            i if source.fed_by is None else source.fed_by for i, source in enumerate(self.sources)
+        )
+
+    def of_sources(self, kept: tuple[int, ...]) -> Self:
+        """Return the task of some sources alone, in the order given.
+
+        What was fed by a source that is left out takes over that one's delays and levels. The
+        equalisers come in the order in which the sources name them; others are dropped.
+        """
+        sources: list[Source] = []
+        heirs: dict[int, int] = {}
+        for place, i in enumerate(kept):
+            source = self.sources[i]
+            fed = source.fed_by
+            if fed is not None and fed not in kept:
+                first = heirs.setdefault(fed, place)
+                feeder = self.sources[fed]
+                source = replace(
+                    source,
+                    delays=feeder.delays,
+                    levels_db=feeder.levels_db,
+                    fed_by=None if first == place else first,
+                    present=replace(feeder.present, inverted=source.present.inverted),
+                )
+            elif fed is not None:
+                source = replace(source, fed_by=kept.index(fed))
+            sources.append(source)
+        used = list(dict.fromkeys(s.equaliser for s in sources if s.equaliser is not None))
+        sources = [
+            s if s.equaliser is None else replace(s, equaliser=used.index(s.equaliser))
+            for s in sources
+        ]
+        equalisers = tuple(self.equalisers[e] for e in used)
+        return replace(self, sources=tuple(sources), equalisers=equalisers)
+
+    def with_one_equaliser(self) -> Self | None:
+        """Return the task with the same bands before all sources; None if they are not alike."""
+        first, *others = self.equalisers or (None,)
+        if first is None or not others or any(s.equaliser is None for s in self.sources):
+            return None
+        if not all(first.is_like(other) for other in others):
+            return None
+        sources = tuple(replace(source, equaliser=0) for source in self.sources)
+        return replace(self, sources=sources, equalisers=(first,))
+
+    def of_seats(self, order: IntArray) -> Self:
+        """Return the task with some seats alone, in the order given."""
+        sources = tuple(replace(s, pressures=s.pressures[order]) for s in self.sources)
+        return replace(self, sources=sources, seat_weights=self.seat_weights[order])

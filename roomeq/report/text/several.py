@@ -1,0 +1,135 @@
+"""Several subwoofers as plain text: what to set on each, and what that gives.
+
+Conventions
+-----------
+Numbers come from the plan; nothing is computed here but differences for display.
+"""
+
+from __future__ import annotations
+
+from roomeq.jobs.check import RoomOverview
+from roomeq.plan.joining import JoiningRecord
+from roomeq.plan.plan import Plan
+from roomeq.plan.together import TogetherRecord
+from roomeq.report.text.joining import delay_instruction
+from roomeq.report.text.layout import bullet_list, columns, joined, paragraph, signed
+from roomeq.report.text.wording import caution_text
+
+__all__ = [
+    "each_to_set",
+    "own_cautions",
+    "several_settings",
+    "together_lines",
+    "together_sentences",
+    "together_verdict",
+    "with_mains_entries",
+]
+
+
+def together_lines(overview: RoomOverview) -> list[str]:
+    """Return what each subwoofer gives by bands, and how far their sum stays behind."""
+    rows = [
+        {
+            ">Band": f"{row.label} Hz",
+            **{f">{name} dB": f"{level_db:.1f}" for name, level_db in row.alone_db.items()},
+            ">Together dB": f"{row.together_db:.1f}",
+            ">In phase dB": f"{row.in_phase_db:.1f}",
+            ">Lost dB": f"{row.in_phase_db - row.together_db:.1f}",
+        }
+        for row in overview.together
+    ]
+    title = "Each subwoofer alone, all together as they are set, and if all arrived in phase"
+    return [*paragraph(title), *columns(rows)]
+
+
+def together_verdict(found: TogetherRecord) -> str:
+    """Say what the settings of all give, in one sentence for the seats and one for the output."""
+    before, after = found.before, found.after
+    (worst, was_db), (then, is_db) = found.worst_before, found.worst_after
+    return (
+        f"Deviation of each seat by itself, mean over the seats: {before.deviation_db:.1f} dB now, "
+        f"{after.deviation_db:.1f} dB predicted. The seats differ by {before.variation_db:.1f} dB "
+        f"now, {after.variation_db:.1f} dB then (s.d.); the worst is {worst} with {was_db:.1f} dB "
+        f"now, {then} with {is_db:.1f} dB then."
+    )
+
+
+def with_mains_entries(record: JoiningRecord) -> list[str]:
+    """Return what is to be set for all subwoofers at once beside the mains."""
+    settings, present = record.settings.settings(), record.present.settings()
+    bypassed = [f"Bypass: {one}, which is one too many" for one in record.bypass]
+    return [*bypassed, f"Delay of all: {delay_instruction(settings, present=present)}"]
+
+
+def together_sentences(plan: Plan) -> list[str]:
+    """Say what each contributes, what feeds it, and what output is given up."""
+    found = plan.together
+    assert found is not None
+    given_db, was_db = found.after.output_given_up_db, found.before.output_given_up_db
+    said = [
+        f"At equal drive the seats get {given_db:.1f} dB less than with all in phase as well as "
+        f"delay and polarity can bring them ({was_db:.1f} dB less now): the price of evenness.",
+    ]
+    for name, one in plan.subwoofers.items():
+        own = one.set_together
+        if own is None:
+            continue
+        if own.fed_by is not None:
+            said.append(f"{name} has bands, level and delay of {own.fed_by}, which feeds it.")
+        if own.needless:
+            said.append(
+                f"{name} can be left off: without it {own.without_db:.1f} dB, and "
+                f"{own.output_without_db:.1f} dB less output."
+            )
+        elif own.without_db is not None:
+            said.append(
+                f"Without {name}, the others set anew: {own.without_db:.1f} dB, and "
+                f"{signed(-(own.output_without_db or 0.0))} dB of output."
+            )
+    return said
+
+
+def own_cautions(plan: Plan, *, reservations: bool | None = None) -> list[str]:
+    """Return the cautions of single subwoofers, names in front; what several share is said once.
+
+    Of reservations only, or of all else, or both.
+    """
+    names: dict[str, list[str]] = {}
+    for name, one in plan.subwoofers.items():
+        for caution in one.cautions:
+            if reservations is None or (caution in one.reservations) == reservations:
+                names.setdefault(caution_text(caution), []).append(name)
+    return [f"{joined(of)}: {text}" for text, of in names.items()]
+
+
+def several_settings(plan: Plan) -> list[str]:
+    """Return a table of all settings, a column for each subwoofer; in brackets what is set now."""
+    by_name = {
+        name: {label: (now, then) for label, now, then in one.setting_rows()}
+        for name, one in plan.subwoofers.items()
+    }
+    labels = dict.fromkeys(label for rows in by_name.values() for label in rows)
+    rows = []
+    for label in labels:
+        cells = {name: _cell(*rows[label]) for name, rows in by_name.items() if label in rows}
+        rows.append({">": label, **{f">{name}": cells.get(name, "") for name in by_name}})
+    title = "Settings of each, gains in dB; in brackets what is set now, where it is to change"
+    fixed = "Leave as they are: low-pass, phase control, what is not named."
+    return [*paragraph(title), *columns(rows), *paragraph(fixed, indent=2)]
+
+
+def _cell(now: str, then: str) -> str:
+    return then if now == then or not now else f"{then} ({now})"
+
+
+def each_to_set(plan: Plan) -> list[str]:
+    """Return what is to be set on each, in one line for each."""
+    said = []
+    for name, one in plan.subwoofers.items():
+        moved = [f"{label} {then}" for label, now, then in one.setting_rows() if now != then]
+        said.append(f"{name}: {', '.join(moved) if moved else 'as it is'}.")
+    if plan.joining is not None:
+        said += [f"{entry}." for entry in with_mains_entries(plan.joining)]
+    if plan.level.upstream_shown_db:
+        said.append(f"Upstream, for all: {signed(plan.level.upstream_shown_db)} dB.")
+    return ["To set:", *bullet_list(said)]
