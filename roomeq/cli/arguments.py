@@ -110,12 +110,6 @@ _COMMANDS = {
         "close to the cone that stays where it is. Writes a profile that room files can name; "
         "no file is ever replaced.",
     ),
-    "places": (
-        "say where subwoofers should stand",
-        "From measurements of one subwoofer at several places (place = ... in the room "
-        "file): which place is best, which two, three or four together, what each would be set to, "
-        "and what one more buys. Nothing is written.",
-    ),
     "batch": (
         "propose for many rooms",
         "Propose band gains for many rooms, several at a time: a plan for each and one table of "
@@ -127,6 +121,12 @@ _COMMANDS = {
         "Choose the one setting of a model's bands that does best over rooms, tell what each room "
         "loses against its own setting, and how a voicing on fewer rooms does in the others. "
         "Nothing is written unless --plan or --plot is given.",
+    ),
+    "places": (
+        "say where subwoofers should stand",
+        "From measurements of one subwoofer at several places (place = ... in the room "
+        "file): which place is best, which two, three or four together, what each would be set to, "
+        "and what one more buys. Nothing is written.",
     ),
     "show": ("print a saved plan", "Print a plan that propose --plan wrote."),
     "keys": (
@@ -161,7 +161,7 @@ def command_parser() -> argparse.ArgumentParser:
         for name, (short, long) in _COMMANDS.items()
     )
     start, check, join, propose, verify, plot, sweep, compare, device, *several = commands
-    places, *many, show, keys, sheet = several
+    batch, voice, places, show, keys, sheet = several
     start.add_argument("folder", metavar="FOLDER", help="the folder of the measurements")
     start.set_defaults(json=False, detail=False)
     _add_room_arguments(check)
@@ -212,8 +212,8 @@ def command_parser() -> argparse.ArgumentParser:
     _flag(compare, "force", "also with rooms of two different names")
     _flag(compare, "json", "print JSON instead of tables")
     _add_device(device)
-    _add_batch(many[0])
-    _add_voice(many[1])
+    _add_batch(batch)
+    _add_voice(voice)
     show.add_argument("plan", metavar="PLAN", help="the JSON file")
     _flag(show, "json", "print JSON instead of tables")
     _add_detail(show, _OF_A_PLAN)

@@ -250,6 +250,8 @@ def _as_in_force(room: Room, path: str) -> Room:
     of_plan = Path(path).is_file() and is_a_plan(Path(path))
     if of_plan:
         plan = read_plan(path)
+        if plan.together is not None:
+            raise ValueError(f"{path} sets several subwoofers: it has no gains for one")
         found = dict(zip(plan.device.labels, plan.gains_db, strict=True))
     else:
         found = read_in_force(path, room=room.name)

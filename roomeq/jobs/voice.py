@@ -174,7 +174,8 @@ def voice(
     Raises
     ------
     ValueError
-        If a room, or the model, has third-octave levels or mains only, or nothing can be fitted.
+        If a room, or the model, has third-octave levels, several subwoofers or
+        mains only, or nothing can be fitted.
     RoomeqError
         If a room cannot be read.
     """
@@ -259,6 +260,8 @@ def _refused(room: Room) -> Room:
     """Return a room that can be voiced on, or raise."""
     if room.source == "mains":
         raise ValueError(f"{room.name}: only the mains were measured, not the subwoofer")
+    if room.subwoofers:
+        raise ValueError(f"{room.name}: holds several subwoofers; a model is voiced alone")
     if has_band_levels(room.survey.of_source(room.source)):
         raise ValueError(
             f"{room.name}: holds third-octave levels; voicing needs responses of finer resolution"

@@ -30,6 +30,7 @@ if TYPE_CHECKING:
 
 __all__ = ["Journal", "RoomRow", "plan_name", "rows_frame", "write_table"]
 
+Judged = Literal["subwoofer", "sum", "together"]
 JOURNAL, PLANS, TABLE = "rooms.jsonl", "plans", "rooms"
 
 
@@ -53,8 +54,10 @@ class RoomRow(Record, frozen=True, kw_only=True):
         Seats; bands that change; cautions to read first.
     doubtful : bool
         Whether measurements or proposal want a look.
-    joined : bool
-        Whether mains were joined: the figures are then those of the sum, as in `Plan`.
+    judged : {"subwoofer", "sum", "together"}
+        Whose deviations these are: the subwoofer's, those of the sum with mains where they were
+        joined, or of several subwoofers together. The last two have no bound, and of several
+        subwoofers the gains stand in the plan alone.
     no_change : str
         Why nothing is to be changed; empty where something is.
     deviation_before_db, deviation_after_db : float or None
@@ -79,7 +82,7 @@ class RoomRow(Record, frozen=True, kw_only=True):
     moved: int = 0
     cautions: int = 0
     doubtful: bool = False
-    joined: bool = False
+    judged: Judged = "subwoofer"
     no_change: str = ""
     deviation_before_db: float | None = None
     deviation_after_db: float | None = None
@@ -97,16 +100,23 @@ class RoomRow(Record, frozen=True, kw_only=True):
     @classmethod
     def of(cls, plan: Plan, *, folder: str, best: bool, doubtful: bool) -> Self:
         """Return the row of a plan."""
-        evidence, joining = plan.evidence, plan.joining
-        before_db, after_db = plan.deviation_before_db, plan.deviation_after_db
-        if joining is not None:
-            before_db, after_db = joining.judged
+        evidence, joining, together = plan.evidence, plan.joining, plan.together
         names = [name for name in cls.__struct_fields__ if hasattr(evidence, name)]
         figures = {name: getattr(evidence, name) for name in names}
+        pair = plan.deviation_before_db, plan.deviation_after_db
+        judged: Judged = "subwoofer"
+        figures["drive_ratio"] = float(power_ratio(evidence.drive_boost_db))
+        if joining is not None:
+            pair, judged = joining.judged, "sum"
+        elif together is not None:
+            pair = together.before.deviation_db, together.after.deviation_db
+            judged = "together"
+            figures |= dict.fromkeys(("filter_boost_db", "drive_boost_db", "drive_ratio"))
+        if judged != "subwoofer":
+            figures["lower_bound_db"] = None
+        plans = plan.subwoofers.values() or (plan,)
         return cls(
-            **figures
-            | {"deviation_before_db": before_db, "deviation_after_db": after_db}
-            | {"lower_bound_db": evidence.lower_bound_db if joining is None else None},
+            **figures | dict(zip(("deviation_before_db", "deviation_after_db"), pair, strict=True)),
             folder=folder,
             status="done",
             message="; ".join(plan.findings),
@@ -116,12 +126,11 @@ class RoomRow(Record, frozen=True, kw_only=True):
             room=plan.room,
             source=plan.source,
             seats=len(plan.seats),
-            moved=sum(band.gain_db != band.present_db for band in plan.bands),
+            moved=sum(band.gain_db != band.present_db for one in plans for band in one.bands),
             cautions=len(plan.reservations),
             doubtful=doubtful,
-            joined=joining is not None,
+            judged=judged,
             no_change="" if plan.no_change is None else plan.no_change.value,
-            drive_ratio=float(power_ratio(evidence.drive_boost_db)),
             level_change_db=plan.level.change_db,
             gains_db={band.label: band.gain_db for band in plan.bands},
         )

@@ -3,7 +3,7 @@
 Conventions
 -----------
 Weighted deviations in dB; a curve is the share of the rooms, in percent, that is no further off.
-Numbers are computed elsewhere. Rooms joined with mains, whose figures are those of the sum, and
+Numbers are computed elsewhere. Rooms judged by the sum with mains or by several subwoofers, and
 rooms that failed are left out, and the title says how many.
 """
 
@@ -43,11 +43,11 @@ def plot_rooms(rows: Sequence[RoomRow], *, ax: Axes | None = None) -> Axes:
     ValueError
         If no room was done for the subwoofer alone.
     """
-    drawn = [row for row in rows if row.status == "done" and not row.joined]
+    drawn = [row for row in rows if row.status == "done" and row.judged == "subwoofer"]
     if not drawn:
         raise ValueError("no room was done for the subwoofer alone: there is nothing to draw")
     left_out = len(rows) - len(drawn)
-    apart = f"; {left_out} left out, joined or failed" if left_out else ""
+    apart = f"; {left_out} left out, set together, joined or failed" if left_out else ""
     ax = _shares(
         {
             "now": ("rust", [row.deviation_before_db or 0.0 for row in drawn]),

@@ -48,11 +48,13 @@ def batch_text(found: Batch, rows: Sequence[RoomRow]) -> str:
 
 
 def _deviations(done: Sequence[RoomRow]) -> list[str]:
-    """Lay out tenths of the deviations of all rooms, those that were joined apart."""
+    """Lay out tenths of the deviations of all rooms, by what was judged."""
+    whose = {"subwoofer": "of the subwoofer", "sum": "of the sum with mains"}
+    whose["together"] = "of several subwoofers together"
     titles = ["Weighted deviation in dB", ">Best tenth", ">Median", ">Worst tenth"]
     lines: list[str] = []
-    for joined, what in ((False, "of the subwoofer"), (True, "of the sum with mains")):
-        pairs = [(r.deviation_before_db, r.deviation_after_db) for r in done if r.joined == joined]
+    for judged, what in whose.items():
+        pairs = [(r.deviation_before_db, r.deviation_after_db) for r in done if r.judged == judged]
         if not pairs:
             continue
         values = np.array(pairs, dtype=np.float64)
