@@ -252,8 +252,8 @@ def test_detail_tells_decay_and_distortion(tmp_path, capsys):
     one, spoilt = overview["detail"]
     octave = next(row for row in one["decay"] if row["label"] == "125")
     # The room was made with 0.5 s; one standard error is 14 %:
-    # 0.88 sqrt(1.19 / (0.71 125 Hz 0.5 s)) (ISO 3382-2, uncertainty of T20 by integrated impulse
-    # response; from memory).
+    # 0.88 sqrt(1.19 / (0.71 125 Hz 0.5 s)) (ISO 3382-2, T20 by integrated impulse response; from
+    # memory).
     assert octave["t20"] == pytest.approx(0.5, rel=0.15)
     assert not octave["governed_by_filter"]
     low = one["decay"][0]
