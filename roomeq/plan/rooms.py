@@ -132,7 +132,7 @@ class RoomRow(Record, frozen=True, kw_only=True):
             judged=judged,
             no_change="" if plan.no_change is None else plan.no_change.value,
             level_change_db=plan.level.change_db,
-            gains_db={band.label: band.gain_db for band in plan.bands},
+            gains_db={} if together else {band.label: band.gain_db for band in plan.bands},
         )
 
 

@@ -10,9 +10,12 @@ import time
 from concurrent.futures import BrokenExecutor, Executor, Future, ThreadPoolExecutor
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 import pytest
 from batch_rooms import write_rooms
+from places import SAMPLES
+from subwoofer_rooms import AXIS, write_several
 
 import roomeq as rq
 from roomeq.base.doing import watched
@@ -208,6 +211,23 @@ def test_killed_at_random_moments_no_finished_room_is_lost_or_done_again(tmp_pat
     assert len(here.submitted) == 12 - len(seen)
     straight = rq.batch.propose_many(rooms, out=tmp_path / "straight", executor=Here())
     pd.testing.assert_frame_equal(found.to_frame(), straight.to_frame())
+
+
+def test_rows_hold_the_figures_of_what_was_judged(rooms, tmp_path):
+    phases = np.exp(-2j * np.pi * AXIS * 0.004), np.exp(-2j * np.pi * AXIS * 0.009)
+    several = write_several(tmp_path, {n: [p] * 3 for n, p in zip("ab", phases, strict=True)})
+    folders = [rooms[0], several, SAMPLES / "ferry_office"]
+    found = rq.batch.propose_many(folders, out=tmp_path / "out", executor=Here())
+    rows = {row.folder: row for row in found.rows()}
+    alone, both, joined = (rows[str(folder)] for folder in folders)
+    assert (alone.judged, both.judged, joined.judged) == ("subwoofer", "together", "sum")
+    plan = rq.read_plan(found.out / "plans" / both.plan)
+    assert both.deviation_after_db == plan.together.after.deviation_db
+    assert (both.gains_db, both.drive_boost_db, both.lower_bound_db) == ({}, None, None)
+    plan = rq.read_plan(found.out / "plans" / joined.plan)
+    assert (joined.deviation_before_db, joined.deviation_after_db) == plan.joining.judged
+    assert joined.lower_bound_db is None
+    assert alone.lower_bound_db <= alone.deviation_after_db
 
 
 def test_misuse_is_refused(rooms, tmp_path):
