@@ -170,8 +170,8 @@ __all__ = sorted(_PLACES)
 def __getattr__(name: str) -> Any:
     from importlib import import_module
 
-    if name == "plots":
-        return import_module("roomeq.plots")
+    if name in ("batch", "plots"):
+        return import_module(f"roomeq.{name}")
     place = _PLACES.get(name)
     if place is None:
         raise AttributeError(f"module 'roomeq' has no attribute {name!r}")

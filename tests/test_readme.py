@@ -55,7 +55,7 @@ def test_no_command_stands_outside_the_blocks_that_are_run_here():
 def test_what_is_installed_is_on_offer():
     extras = tomllib.loads((ROOT / "pyproject.toml").read_text("utf-8"))["project"]
     named = re.findall(r"\.\[(\w+)\]", README) + re.findall(r"extra `(\w+)`", README)
-    assert set(named) == {"dev", "report", "notebook"}
+    assert set(named) == {"dev", "report", "notebook", "cluster"}
     assert set(named) <= set(extras["optional-dependencies"])
     first, second = fenced("install").splitlines()
     assert first == ". .venv/bin/activate"

@@ -12,7 +12,7 @@ from contextlib import contextmanager
 from contextvars import ContextVar
 from typing import TypeVar
 
-__all__ = ["each", "watched"]
+__all__ = ["each", "say_doing", "watched"]
 
 _Entry = TypeVar("_Entry")
 _watcher: ContextVar[Callable[[str], None] | None] = ContextVar("watcher", default=None)
@@ -28,6 +28,13 @@ def watched(by: Callable[[str], None]) -> Iterator[None]:
         _watcher.reset(token)
 
 
+def say_doing(words: str) -> None:
+    """Tell whoever watches what is being done."""
+    watcher = _watcher.get()
+    if watcher is not None:
+        watcher(words)
+
+
 def each(entries: Sequence[_Entry], said: Callable[[_Entry], str]) -> Iterator[_Entry]:
     """Yield entries one by one, and say which of how many is in hand.
 
@@ -37,10 +44,10 @@ def each(entries: Sequence[_Entry], said: Callable[[_Entry], str]) -> Iterator[_
     said : callable
         Names what is done with an entry.
     """
-    watcher = _watcher.get()
+    if _watcher.get() is None:
+        yield from entries
+        return
     for number, entry in enumerate(entries, start=1):
-        if watcher is not None:
-            watcher(f"{said(entry)}, {number} of {len(entries)}")
+        say_doing(f"{said(entry)}, {number} of {len(entries)}")
         yield entry
-    if watcher is not None:
-        watcher("")
+    say_doing("")

@@ -110,6 +110,18 @@ _COMMANDS = {
         "close to the cone that stays where it is. Writes a profile that room files can name; "
         "no file is ever replaced.",
     ),
+    "batch": (
+        "propose for many rooms",
+        "Propose band gains for many rooms, several at a time: a plan for each and one table of "
+        "all go into a folder as they come. A room that fails is recorded with why, and the rest "
+        "go on. A run that was stopped goes on with --resume.",
+    ),
+    "voice": (
+        "one setting of a model for many rooms",
+        "Choose the one setting of a model's bands that does best over rooms, tell what each room "
+        "loses against its own setting, and how a voicing on fewer rooms does in the others. "
+        "Nothing is written unless --plan or --plot is given.",
+    ),
     "places": (
         "say where subwoofers should stand",
         "From measurements of one subwoofer at several places (place = ... in the room "
@@ -144,10 +156,12 @@ def command_parser() -> argparse.ArgumentParser:
     _flag(parser, "version", "print the version and exit")
     _flag(parser, "debug", "show where in the code something failed")
     added = parser.add_subparsers(dest="command", metavar="COMMAND")
-    start, check, join, propose, verify, plot, sweep, compare, device, places, show, keys, sheet = (
+    commands = (
         added.add_parser(name, help=short, description=long)
         for name, (short, long) in _COMMANDS.items()
     )
+    start, check, join, propose, verify, plot, sweep, compare, device, *several = commands
+    batch, voice, places, show, keys, sheet = several
     start.add_argument("folder", metavar="FOLDER", help="the folder of the measurements")
     start.set_defaults(json=False, detail=False)
     _add_room_arguments(check)
@@ -174,7 +188,8 @@ def command_parser() -> argparse.ArgumentParser:
     propose.add_argument(
         "--in-force",
         metavar="FILE",
-        help="start from the gains that verify --json found in force, kept in this file",
+        help="start from the gains that verify --json found in force, kept in this file; or from "
+        "those of a plan, such as a model's voicing",
     )
     verify.add_argument("plan", metavar="PLAN", help="the JSON file of propose --plan")
     verify.add_argument(
@@ -197,6 +212,8 @@ def command_parser() -> argparse.ArgumentParser:
     _flag(compare, "force", "also with rooms of two different names")
     _flag(compare, "json", "print JSON instead of tables")
     _add_device(device)
+    _add_batch(batch)
+    _add_voice(voice)
     show.add_argument("plan", metavar="PLAN", help="the JSON file")
     _flag(show, "json", "print JSON instead of tables")
     _add_detail(show, _OF_A_PLAN)
@@ -243,6 +260,36 @@ def _add_device(device: argparse.ArgumentParser) -> None:
         help="profile that says which bands there are, and what is not measured (%(default)s)",
     )
     _flag(device, "json", "print JSON instead of tables")
+
+
+def _add_batch(batch: argparse.ArgumentParser) -> None:
+    batch.add_argument("folder", nargs="+", metavar="FOLDER", help="a folder with room.toml")
+    batch.add_argument(
+        "--out", metavar="FOLDER", required=True, help="where plans and table go; made if needed"
+    )
+    batch.add_argument(
+        "--jobs", metavar="N", type=int, help="rooms at a time (as many as there are processors)"
+    )
+    _flag(batch, "resume", "go on: what is finished in --out stands, what failed is tried again")
+    _flag(batch, "best", "as of propose")
+    _flag(batch, "plot", "also draw all rooms before and after, into --out")
+    _flag(batch, "json", "print JSON instead of tables")
+
+
+def _add_voice(voice: argparse.ArgumentParser) -> None:
+    voice.add_argument(
+        "model", metavar="MODEL.toml", help="a room file of its response outdoors or at the cone"
+    )
+    voice.add_argument(
+        "--rooms", nargs="+", default=[], metavar="FOLDER", help="rooms, as measured with it"
+    )
+    _flag(voice, "flat-source", "rooms of a flat source: the model's response is added to them")
+    _flag(voice, "worst-tenth", "make the worst tenth of the rooms good, not their mean")
+    voice.add_argument("--plan", metavar="FILE", help="also keep the setting as a plan")
+    _flag(voice, "force", "replace the plan of another room, if FILE is one")
+    voice.add_argument("--plot", metavar="FILE.png", help="also draw what each room loses")
+    _add_made(voice)
+    _flag(voice, "json", "print JSON instead of tables")
 
 
 def _add_made(parser: argparse.ArgumentParser) -> None:

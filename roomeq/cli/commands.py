@@ -19,6 +19,7 @@ from typing import Literal, cast
 import numpy as np
 
 from roomeq.analysis.sweeps.sweep import playback_signal
+from roomeq.base.record import json_text
 from roomeq.base.recording import CHAIN_QUESTIONS, ChainConditions, SweepDescription
 from roomeq.base.replacing import leftovers, replacing
 from roomeq.cli.arguments import READING
@@ -34,6 +35,7 @@ from roomeq.importers.folder import look_into
 from roomeq.importers.room import DEFAULT_PROFILE, read_room, room_from_exports
 from roomeq.importers.room_file.reading import ROOM_FILE_NAME
 from roomeq.importers.sweep_files import write_sweep
+from roomeq.jobs.batch import propose_many
 from roomeq.jobs.check import room_overview
 from roomeq.jobs.compare import compare
 from roomeq.jobs.device import measure_device, write_measured_profile
@@ -42,11 +44,14 @@ from roomeq.jobs.joining.path import estimated_path
 from roomeq.jobs.places import rank_places
 from roomeq.jobs.propose import propose
 from roomeq.jobs.verify import verify_room
-from roomeq.plan.plan import Plan, read_plan, refuse_plan_file, write_plan
+from roomeq.jobs.voice import rooms_needed, voice
+from roomeq.plan.plan import Plan, is_a_plan, read_plan, refuse_plan_file, write_plan
 from roomeq.plan.recordings import recording_rows
 from roomeq.plan.verification import read_in_force
 from roomeq.report.plots.pictures import Subject, check_pictures, write_pictures
+from roomeq.report.plots.rooms import write_rooms_picture, write_voicing_picture
 from roomeq.report.sheet.sheet import plan_names, write_settings_sheet
+from roomeq.report.text.batch import batch_text
 from roomeq.report.text.comparison import comparison_text
 from roomeq.report.text.device import device_text, profiles_text
 from roomeq.report.text.join import room_joining_text
@@ -59,6 +64,7 @@ from roomeq.report.text.room_file import room_file_text, start_text
 from roomeq.report.text.sweeps import sweep_text
 from roomeq.report.text.terminal import bars_wanted, progress
 from roomeq.report.text.verification import verification_text
+from roomeq.report.text.voicing import voicing_text
 from roomeq.room.room import Room
 
 __all__ = ["run"]
@@ -68,6 +74,7 @@ def run(options: argparse.Namespace) -> int:
     """Call the command that the options name and return its exit status."""
     without_room = {"keys": _keys, "places": _places, "plot": _plot, "show": _show, "sheet": _sheet}
     without_room |= {"compare": _compare, "device": _device, "start": _start, "sweep": _sweep}
+    without_room |= {"batch": _batch, "voice": _voice}
     if options.command in without_room:
         return without_room[options.command](options)
     commands = {"check": _check, "join": _join, "propose": _propose, "verify": _verify}
@@ -240,14 +247,22 @@ def _date(options: argparse.Namespace) -> date | None:
 
 def _as_in_force(room: Room, path: str) -> Room:
     """Return the room with the gains that a verification found in force."""
-    found = read_in_force(path, room=room.name)
+    of_plan = Path(path).is_file() and is_a_plan(Path(path))
+    if of_plan:
+        plan = read_plan(path)
+        if plan.together is not None:
+            raise ValueError(f"{path} sets several subwoofers: it has no gains for one")
+        found = dict(zip(plan.device.labels, plan.gains_db, strict=True))
+    else:
+        found = read_in_force(path, room=room.name)
     if set(found) != set(room.equaliser.labels):
         raise ValueError(f"{path} speaks of other bands than {', '.join(room.equaliser.labels)} Hz")
     gains = np.array([found[label] for label in room.equaliser.labels])
+    what = f"of the plan {path} in force" if of_plan else f"that {path} found in force"
     told = (
-        f"the room was measured with the gains that {path} found in force, not those it states; "
-        "the level knob is taken as the room file says, and nothing else that was found is "
-        "carried over: mend that first"
+        f"the room was measured with the gains {what}, not those it states; the level knob is "
+        "taken as the room file says, and nothing else that was found is carried over: mend that "
+        "first"
     )
     return replace(
         room,
@@ -375,6 +390,51 @@ def _device(options: argparse.Namespace) -> int:
         if not options.json:
             print(f'\nProfile kept in {kept}: write profile = "{kept.name}" under [device]')
     return 0 if found.all_told else 1
+
+
+def _batch(options: argparse.Namespace) -> int:
+    if options.plot:
+        check_pictures()
+    with progress("working through the rooms", sys.stderr):
+        found = propose_many(
+            options.folder,
+            out=options.out,
+            jobs=options.jobs,
+            resume=options.resume,
+            best=options.best,
+        )
+    rows = found.rows()
+    if options.plot:
+        write_rooms_picture(rows, found.out / "rooms.png")
+    print(json_text(rows).decode() if options.json else batch_text(found, rows), end="")
+    return 1 if any(row.status == "failed" or row.doubtful for row in rows) else 0
+
+
+def _voice(options: argparse.Namespace) -> int:
+    date, model = _date(options), read_room(options.model)
+    if options.plot:
+        check_pictures()
+    if options.plan:
+        refuse_plan_file(options.plan, room=model.name, other_room=options.force)
+    with progress("voicing", sys.stderr):
+        found = voice(
+            model,
+            options.rooms,
+            criterion="worst_tenth" if options.worst_tenth else "mean",
+            flat_source=options.flat_source,
+            date=date,
+            by=options.by,
+        )
+        needed = rooms_needed(found) if len(found.rooms) > 1 else ()
+    text = voicing_text(found, needed)
+    print(json_text(found.record(needed)).decode() if options.json else text, end="")
+    if options.plot:
+        write_voicing_picture(found, Path(options.plot))
+    if options.plan:
+        write_plan(found.plan, options.plan, other_room=options.force)
+        if not options.json:
+            print(f"\nPlan kept in {options.plan}")
+    return 1 if model.doubtful or found.plan.reservations else 0
 
 
 def _sweep(options: argparse.Namespace) -> int:

@@ -13,7 +13,7 @@ from roomeq.jobs.drive.bands import BandSearch, fit_room
 from roomeq.jobs.propose_joined import proposal_of_joined, proposal_with_mains
 from roomeq.jobs.propose_several import propose_several
 from roomeq.jobs.proposed_plan import plan_of
-from roomeq.optimiser.bands.fit import BandGainFit
+from roomeq.optimiser.bands.fit import BandGainFit, ChosenGains
 from roomeq.plan.joining import JoiningRecord
 from roomeq.plan.plan import Plan
 from roomeq.room.recording_weights import weighed_room
@@ -29,6 +29,7 @@ def propose(
     node_limit: int | None = None,
     keep_bands: bool = False,
     joined: JoiningRecord | None = None,
+    chosen: ChosenGains | None = None,
     date: datetime.date | None = None,
     by: str | None = None,
 ) -> Plan:
@@ -47,6 +48,8 @@ def propose(
         Join subwoofer and mains only: bands and level stay as they are.
     joined : JoiningRecord, optional
         A joining found otherwise, as from levels alone; bands and level then stay.
+    chosen : ChosenGains, optional
+        Gains chosen otherwise, as for many rooms: they are judged only, no seat is left out.
     date : datetime.date, optional
         When the plan is made; today by default.
     by : str, optional
@@ -64,7 +67,7 @@ def propose(
     """
     if room.source == "mains":
         raise ValueError("the subwoofer was not measured: add its files, with source = 'sub'")
-    search = BandSearch(node_limit=node_limit, best=best)
+    search = BandSearch(node_limit=node_limit, best=best, chosen=chosen, leave_out=chosen is None)
     if room.subwoofers:
         if keep_bands or joined is not None:
             raise ValueError(

@@ -36,7 +36,7 @@ from roomeq.plan.records import (
 )
 from roomeq.room.room import Room
 
-__all__ = ["choose_level", "plan_of"]
+__all__ = ["choose_level", "plan_of", "release"]
 
 
 def plan_of(
@@ -74,7 +74,7 @@ def plan_of(
     return Plan.copied(
         found,
         format=PLAN_FORMAT,
-        roomeq_version=_version(),
+        roomeq_version=release(),
         room=room.name,
         record=room.record,
         source=room.source,
@@ -109,7 +109,8 @@ def plan_of(
     )
 
 
-def _version() -> str:
+def release() -> str:
+    """Return the version of this release; "unknown" where it is not installed."""
     from importlib.metadata import PackageNotFoundError, version
 
     try:

@@ -48,7 +48,7 @@ from roomeq.plan.together import SetTogether, TogetherRecord
 if TYPE_CHECKING:
     from pandas import DataFrame
 
-__all__ = ["PLAN_FORMAT", "Plan", "read_plan", "refuse_plan_file", "write_plan"]
+__all__ = ["PLAN_FORMAT", "Plan", "is_a_plan", "read_plan", "refuse_plan_file", "write_plan"]
 
 PLAN_FORMAT = 2
 """2: gains by the average over seats; 1: by every seat, with trust (the first statement)."""
@@ -353,7 +353,7 @@ def refuse_plan_file(path: str | PathLike[str], *, room: str, other_room: bool =
         If the folder does not exist or cannot be written to.
     """
     location = Path(path)
-    refuse_other_kinds(location, kind="plan", is_of_kind=_is_a_plan, error=PlanFileError)
+    refuse_other_kinds(location, kind="plan", is_of_kind=is_a_plan, error=PlanFileError)
     kept = from_json(location.read_bytes(), _Mark).room if location.exists() else room
     if kept != room and not other_room:
         raise PlanFileError(
@@ -376,7 +376,8 @@ class _Mark(_FormatOnly):
     bands: list[msgspec.Raw]
 
 
-def _is_a_plan(location: Path) -> bool:
+def is_a_plan(location: Path) -> bool:
+    """Return whether a file looks like a plan, whatever its format."""
     try:
         from_json(location.read_bytes(), _Mark)
     except msgspec.MsgspecError:

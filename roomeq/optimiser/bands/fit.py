@@ -26,7 +26,7 @@ from roomeq.optimiser.bands.deviations import (
 )
 from roomeq.optimiser.bands.fit_data import FitData
 from roomeq.optimiser.bands.problem import BandGainProblem, LabelArray, nearest_labels
-from roomeq.optimiser.bands.reasons import BandSetting, band_frame
+from roomeq.optimiser.bands.reasons import BandSetting, Reason, band_frame
 from roomeq.optimiser.bands.task import Loudness
 from roomeq.wanted.loss import Loss
 
@@ -140,12 +140,15 @@ class ChosenGains:
     Attributes
     ----------
     gains_db : ndarray, shape (B,)
-    level_change_db : float
-        Of the level knob.
+    level_change_db : float or None
+        Of the level knob; None for what keeps the loudness, as far as the drive limit allows.
+    reason : Reason
+        What chose them.
     """
 
     gains_db: FloatArray
-    level_change_db: float = 0.0
+    level_change_db: float | None = 0.0
+    reason: Reason = Reason.SUM_WITH_MAINS
 
 
 def chosen_labels(problem: BandGainProblem, gains_db: FloatArray) -> LabelArray:

@@ -228,7 +228,7 @@ def _judged(
         gains = candidate = problem.setting_gains_db(chosen_labels(problem, chosen.gains_db))
         no_change = None
     loudness = task.loudness(gains)
-    if chosen is not None:
+    if chosen is not None and chosen.level_change_db is not None:
         change_db = chosen.level_change_db + data.mean_db(
             data.response_db(equaliser, gains) - data.present_db
         )
@@ -241,7 +241,8 @@ def _judged(
     labels = chosen_labels(problem, gains)
     bands = explain_bands(task, problem, labels=labels, best_gains_db=best)
     if chosen is not None:
-        bands = explained_choice(bands, otherwise_db=problem.setting_gains_db(solution.labels))
+        otherwise_db = problem.setting_gains_db(solution.labels)
+        bands = explained_choice(bands, otherwise_db=otherwise_db, reason=chosen.reason)
     rows, response_db = task.rows(), data.response_db(equaliser, gains)
     boosts_db = equaliser.response_db(gains, rows)
     locked_db = equaliser.response_db(task.locked_gains_db, rows)

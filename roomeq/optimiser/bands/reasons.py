@@ -62,6 +62,7 @@ class Reason(StrEnum):
     NOT_WORTH_MOVING = "not_worth_moving"
     ROLL_OFF = "roll_off"
     SUM_WITH_MAINS = "sum_with_mains"
+    MANY_ROOMS = "many_rooms"
 
 
 class BandSetting(Record, frozen=True, kw_only=True):
@@ -273,18 +274,20 @@ def _limit_in_the_way(task: BandGainTask, problem: BandGainProblem, trial: Label
 
 
 def explained_choice(
-    bands: tuple[BandSetting, ...], *, otherwise_db: FloatArray
+    bands: tuple[BandSetting, ...], *, otherwise_db: FloatArray, reason: Reason
 ) -> tuple[BandSetting, ...]:
-    """Return reasons in which a band set otherwise than `otherwise_db` follows the sum with mains.
+    """Return reasons in which a band set otherwise than `otherwise_db` follows what chose it.
 
     Parameters
     ----------
     bands : tuple of BandSetting
     otherwise_db : array_like, shape (B,)
         What the subwoofer alone would have chosen; a band set alike keeps its reason.
+    reason : Reason
+        The sum with the mains, or many rooms.
     """
-    by_sum = np.abs([band.gain_db for band in bands] - otherwise_db) > 1e-9
+    elsewise = np.abs([band.gain_db for band in bands] - otherwise_db) > 1e-9
     return tuple(
-        structs.replace(band, reason=Reason.SUM_WITH_MAINS) if moved else band
-        for band, moved in zip(bands, by_sum, strict=True)
+        structs.replace(band, reason=reason) if moved else band
+        for band, moved in zip(bands, elsewise, strict=True)
     )

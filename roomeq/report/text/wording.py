@@ -70,6 +70,7 @@ def reason_text(band: BandSetting, plan: Plan) -> str:
         Reason.NOT_WORTH_MOVING: (
             "not worth a move" if band.gain_db == band.present_db else "not worth a further move"
         ),
+        Reason.MANY_ROOMS: "as suits all rooms",
         Reason.SUM_WITH_MAINS: (
             "left as it is, only joined" if only_joined(plan) else "joins the mains"
         ),

@@ -184,3 +184,21 @@ def test_arrays_are_copied_and_read_only():
     assert problem.error_db[0] == 0.0
     with pytest.raises(ValueError, match="read-only"):
         problem.error_db[0] = 1.0
+
+
+def test_a_band_with_fewer_gains_has_no_more_labels():
+    problem = make_problem(counts=(4, 2, 3))
+    assert problem.allowed.sum(axis=1).tolist() == [4, 2, 3]
+    assert problem.allowed[:, 0].all()
+
+
+def test_what_only_cuts_has_no_boost():
+    problem = make_problem(limit_tables_db=(np.full((4, 5), -2.0), np.full((3, 5), -0.5)))
+    assert problem.largest_boost(np.zeros((1, 2), dtype=int)).tolist() == [0.0]
+
+
+def test_what_is_prepared_cannot_be_changed():
+    problem = make_problem()
+    for values in (problem.frequency_loss.error_db, problem.error_db, problem.gains_db[0]):
+        with pytest.raises(ValueError, match="read-only"):
+            values[0] = 1.0

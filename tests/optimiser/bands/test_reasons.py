@@ -333,7 +333,7 @@ def test_a_band_set_otherwise_than_alone_follows_the_sum_with_the_mains():
     bands = tuple(explained(survey_of([FLAT + bump(50, 6.0)] * 2), {"50": -4.0}).values())
     otherwise = np.array([band.gain_db for band in bands])
     otherwise[7] = -2.0
-    changed = explained_choice(bands, otherwise_db=otherwise)
+    changed = explained_choice(bands, otherwise_db=otherwise, reason=Reason.SUM_WITH_MAINS)
     assert [one is other for one, other in zip(bands, changed, strict=True)].count(False) == 1
     assert changed[7].reason is Reason.SUM_WITH_MAINS
     assert changed[7].gain_db == bands[7].gain_db

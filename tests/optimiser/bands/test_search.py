@@ -652,3 +652,13 @@ def test_proposal_is_as_good_as_it_says(nine, nine_solved):
         return np.count_nonzero(gains != STANDS)
 
     assert moved(nine_solved.gains_db) < moved(nine_solved.best_gains_db)
+
+
+def test_a_choice_among_equals_that_was_not_searched_to_the_end_is_not_called_exact(
+    nine, nine_solved
+):
+    best = nine_solved.best_labels
+    _, exact = tie_break_module.break_tie(nine, best, tolerance_db=0.3, node_limit=1)
+    assert not exact
+    alone = solve_band_gains(nine, tie_share=0.0, node_limit=1)
+    assert alone.tie_break_exact  # nothing is chosen among equals

@@ -1,0 +1,398 @@
+"""One voicing for a model: from its response and from rooms, one setting for all who buy it.
+
+Conventions
+-----------
+Deviations in dB as in a proposal, gains in dB. The model is a room file whose measurements were
+taken outdoors on the ground, or close to the cone: it states device, target, limits, amplifier and
+driver. Rooms are as measured with that model; with `flat_source` they were simulated or measured
+with a flat one, and the model's response is added. Target and limits are the model's in all rooms,
+the low-pass in the path each room's own.
+"""
+
+from __future__ import annotations
+
+import datetime
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+from os import PathLike
+from typing import TYPE_CHECKING
+
+import numpy as np
+from msgspec import structs
+
+from roomeq.analysis.survey_levels import common_axis, has_band_levels, seat_levels_db
+from roomeq.base.cautions import CautionCode
+from roomeq.base.doing import each, say_doing
+from roomeq.base.levels import FloatArray, power_mean_db
+from roomeq.base.response import FrequencyResponse
+from roomeq.base.survey import Measurement, Survey
+from roomeq.importers.room import read_room
+from roomeq.jobs.drive.headroom import room_behind_protection
+from roomeq.jobs.propose import propose
+from roomeq.optimiser.bands.fit import ChosenGains
+from roomeq.optimiser.bands.fit_data import FitData, prepare_fit
+from roomeq.optimiser.bands.problem import LabelArray
+from roomeq.optimiser.bands.reasons import Reason
+from roomeq.optimiser.bands.voicing import Criterion, VoicingProblem, over_rooms
+from roomeq.plan.plan import Plan
+from roomeq.room.recording_weights import weighed_room
+from roomeq.room.room import Room
+from roomeq.wanted.target import with_limit_estimate
+
+if TYPE_CHECKING:
+    from pandas import DataFrame
+
+__all__ = ["NeededRooms", "VoicedRoom", "Voicing", "rooms_needed", "voice"]
+
+SHOWN = 24
+"""Rooms that stand in the plan as seats, at most; common practice, no source."""
+_DRAWS, _SEED = 8, 1
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class VoicedRoom:
+    """What the voicing does in one room.
+
+    Attributes
+    ----------
+    room : str
+    before_db, voiced_db, own_db : float
+        Weighted deviation with the present gains, with the voicing, and with the best setting for
+        this room alone within the same limits.
+    """
+
+    room: str
+    before_db: float
+    voiced_db: float
+    own_db: float
+
+    @property
+    def loses_db(self) -> float:
+        """What the room loses against its own setting, in dB."""
+        return self.voiced_db - self.own_db
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NeededRooms:
+    """How well a voicing on so many rooms does in the others.
+
+    Attributes
+    ----------
+    rooms, draws : int
+        Rooms voiced on, and how often others were drawn.
+    inside_db, outside_db : float
+        What is made small, in the rooms voiced on and in the others, mean over the draws.
+    sd_db : float
+        Standard deviation of the second from draw to draw.
+    all_db : float
+        The same in the others with the voicing on all rooms.
+    """
+
+    rooms: int
+    draws: int
+    inside_db: float
+    outside_db: float
+    sd_db: float
+    all_db: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Voicing:
+    """One setting for many rooms.
+
+    Attributes
+    ----------
+    plan : Plan
+        The setting; rooms stand as seats, each with its average.
+    criterion : {"mean", "worst_tenth"}
+        What was made small over rooms.
+    rooms : tuple of VoicedRoom
+    problem : VoicingProblem
+    """
+
+    plan: Plan
+    criterion: Criterion
+    rooms: tuple[VoicedRoom, ...]
+    problem: VoicingProblem
+
+    def over_rooms_db(self, name: str) -> float:
+        """Return ``before_db``, ``voiced_db`` or ``own_db`` over the rooms, by the criterion."""
+        return float(over_rooms(np.array([getattr(r, name) for r in self.rooms]), self.criterion))
+
+    def to_frame(self) -> DataFrame:
+        """Return a row for each room: its name, and the figures of `VoicedRoom`."""
+        from pandas import DataFrame
+
+        names = ("room", "before_db", "voiced_db", "own_db", "loses_db")
+        return DataFrame([{name: getattr(room, name) for name in names} for room in self.rooms])
+
+    def record(self, needed: Sequence[NeededRooms] = ()) -> dict[str, object]:
+        """Return settings, rooms and what fewer rooms would do, for JSON."""
+        return {
+            "model": self.plan.room,
+            "criterion": self.criterion,
+            "gains_db": {band.label: band.gain_db for band in self.plan.bands},
+            "rooms": self.rooms,
+            "rooms_needed": needed,
+        }
+
+    def __repr__(self) -> str:
+        before, after = self.over_rooms_db("before_db"), self.over_rooms_db("voiced_db")
+        what = f"{self.criterion.replace('_', ' ')} deviation {before:.1f} to {after:.1f} dB"
+        return f"<Voicing of {self.plan.room}: {len(self.rooms)} rooms, {what}>"
+
+
+def voice(
+    model: Room,
+    folders: Iterable[str | PathLike[str]] = (),
+    *,
+    criterion: Criterion = "mean",
+    flat_source: bool = False,
+    date: datetime.date | None = None,
+    by: str | None = None,
+) -> Voicing:
+    """Choose one setting of a model's bands that does best over rooms.
+
+    Parameters
+    ----------
+    model : Room
+        The model's own response, with its device, target, limits, amplifier and driver.
+    folders : iterable of path-like
+        Rooms, each as `roomeq.importers.room.read_room` takes it; without any the model is voiced
+        by its own response.
+    criterion : {"mean", "worst_tenth"}
+        Whether the mean of the rooms' deviations is made small, or that of the worst tenth.
+    flat_source : bool
+        Whether the rooms hold the response of a flat source, to which the model's is added.
+    date, by
+        As for `roomeq.jobs.propose.propose`.
+
+    Returns
+    -------
+    Voicing
+
+    Raises
+    ------
+    ValueError
+        If a room, or the model, has third-octave levels, several subwoofers or
+        mains only, or nothing can be fitted.
+    RoomeqError
+        If a room cannot be read.
+    """
+    model = weighed_room(model)
+    named = each(tuple(map(str, folders)), lambda folder: f"reading {folder}")
+    rooms = [_read(one, model, flat_source=flat_source) for one in named] or [_refused(model)]
+    model = _within_headroom(model)
+    data = tuple(_fit_data(model, room) for room in rooms)
+    averages = _averages(model, rooms)
+    problem = VoicingProblem(
+        rooms=data,
+        equaliser=model.equaliser,
+        target=model.target,
+        limits=model.limits,
+        corner=model.corner,
+        present_gains_db=model.present.gains_db,
+        loss=model.loss,
+        seen=_seen(data),
+        criterion=criterion,
+    )
+    say_doing(f"voicing on {len(rooms)} rooms")
+    labels = problem.solve()
+    voiced = _voiced(problem, labels, [room.name for room in rooms])
+    gains_db = problem.limited.setting_gains_db(labels)
+    plan = _plan(model, averages, voiced, gains_db, criterion=criterion, date=date, by=by)
+    return Voicing(plan=plan, criterion=criterion, rooms=voiced, problem=problem)
+
+
+def rooms_needed(
+    voicing: Voicing, *, counts: Sequence[int] | None = None, draws: int = _DRAWS
+) -> tuple[NeededRooms, ...]:
+    """Tell how many rooms a voicing needs: voice on some, judge on the others.
+
+    Parameters
+    ----------
+    voicing : Voicing
+    counts : sequence of int, optional
+        Rooms to voice on; by default 1, 2, 4 and so on, to half of what is there.
+    draws : int
+        How often rooms are drawn for each, by a fixed seed.
+
+    Raises
+    ------
+    ValueError
+        If a count leaves no room to judge on.
+    """
+    problem, random, total = voicing.problem, np.random.default_rng(_SEED), len(voicing.rooms)
+    if counts is None:
+        counts = [2**n for n in range(total.bit_length()) if 2 ** (n + 1) <= total]
+    if not all(1 <= count < total for count in counts) or draws < 1:
+        raise ValueError(f"counts lie from 1 to below the {total} rooms, draws are at least 1")
+    all_db = np.array([room.voiced_db for room in voicing.rooms])
+    found = []
+    for count in each(list(counts), lambda count: f"voicing on {count} rooms"):
+        figures = []
+        for _ in range(draws):
+            order = random.permutation(total)
+            inside, outside = (problem.of_rooms(part) for part in np.split(order, [count]))
+            labels = inside.solve()[None]
+            figures.append(
+                (
+                    inside.value_db(labels)[0],
+                    outside.value_db(labels)[0],
+                    over_rooms(all_db[order[count:]], voicing.criterion),
+                )
+            )
+        means, spread = np.mean(figures, axis=0), np.std(figures, axis=0, ddof=min(draws - 1, 1))
+        found.append(
+            NeededRooms(
+                rooms=count,
+                draws=draws,
+                inside_db=float(means[0]),
+                outside_db=float(means[1]),
+                sd_db=float(spread[1]),
+                all_db=float(means[2]),
+            )
+        )
+    return tuple(found)
+
+
+def _refused(room: Room) -> Room:
+    """Return a room that can be voiced on, or raise."""
+    if room.source == "mains":
+        raise ValueError(f"{room.name}: only the mains were measured, not the subwoofer")
+    if room.subwoofers:
+        raise ValueError(f"{room.name}: holds several subwoofers; a model is voiced alone")
+    if has_band_levels(room.survey.of_source(room.source)):
+        raise ValueError(
+            f"{room.name}: holds third-octave levels; voicing needs responses of finer resolution"
+        )
+    return room
+
+
+def _read(folder: str, model: Room, *, flat_source: bool) -> Room:
+    room = _refused(weighed_room(read_room(folder)))
+    if not flat_source:
+        return room
+    axis, level_db = _average(model)
+
+    def response(frequencies: FloatArray) -> FloatArray:
+        added = np.interp(np.log(frequencies), np.log(axis), level_db - level_db.mean())
+        return np.asarray(10.0 ** (added / 20.0))
+
+    survey = room.survey.filtered(room.source, lambda f: response(f).astype(np.complex128))
+    return replace(room, survey=survey)
+
+
+def _average(room: Room) -> tuple[FloatArray, FloatArray]:
+    """Return the axis and the power average over the seats, present gains divided out."""
+    chosen = _refused(room).survey.of_source(room.source)
+    axis = common_axis(chosen)
+    present, equaliser = room.present.gains_db, room.equaliser
+    levels = seat_levels_db(chosen, at=axis, without_db=lambda f: equaliser.response_db(present, f))
+    return axis, power_mean_db(levels, weights=chosen.weights)
+
+
+def _within_headroom(model: Room) -> Room:
+    """Return the model with its lower limit told, and limits that follow its headroom."""
+    present = model.present.gains_db
+    target = with_limit_estimate(
+        model.survey,
+        target=model.target,
+        equaliser=model.equaliser,
+        present_gains_db=present,
+        source=model.source,
+    )
+    behind, _ = room_behind_protection(replace(model, target=target), present)
+    limits = behind.limits
+    floor = max(limits.no_boost_below or 0.0, limits.high_pass_corner or 0.0)
+    return replace(model, target=target, limits=replace(limits, no_boost_below=floor or None))
+
+
+def _fit_data(model: Room, room: Room) -> FitData:
+    return prepare_fit(
+        room.survey,
+        equaliser=room.equaliser,
+        target=replace(model.target, path=room.target.path),
+        present_gains_db=room.present.gains_db,
+        source=room.source,
+        clear_of=room.clear_of,
+    )
+
+
+def _seen(data: Sequence[FitData]) -> FloatArray:
+    """Return what is fitted in every room, in Hz."""
+    lowest = max(float(one.frequencies[one.frequency_weights > 0][0]) for one in data)
+    highest = min(float(one.frequencies[one.frequency_weights > 0][-1]) for one in data)
+    axis = data[0].frequencies
+    return axis[(axis >= lowest) & (axis <= highest) & (data[0].frequency_weights > 0)]
+
+
+def _averages(model: Room, rooms: Sequence[Room]) -> list[FrequencyResponse]:
+    """Return each room's average as the model's present gains would leave it."""
+    found = []
+    for room in rooms:
+        axis, level_db = _average(room)
+        level_db = level_db + model.equaliser.response_db(model.present.gains_db, axis)
+        found.append(FrequencyResponse.from_level(axis, level_db))
+    return found
+
+
+def _voiced(
+    problem: VoicingProblem, labels: LabelArray, names: Sequence[str]
+) -> tuple[VoicedRoom, ...]:
+    before, after = problem.present_db(), problem.deviations_db(labels[None])[0]
+    found = []
+    for index, name in enumerate(each(names, lambda name: f"setting {name} by itself")):
+        own = problem.of_rooms([index]).deviations_db(problem.own_labels(index)[None])[0, 0]
+        now_db, then_db, own_db = map(float, (before[index], after[index], min(own, after[index])))
+        found.append(VoicedRoom(room=name, before_db=now_db, voiced_db=then_db, own_db=own_db))
+    return tuple(found)
+
+
+def _plan(
+    model: Room,
+    averages: Sequence[FrequencyResponse],
+    voiced: Sequence[VoicedRoom],
+    gains_db: FloatArray,
+    *,
+    criterion: Criterion,
+    date: datetime.date | None,
+    by: str | None,
+) -> Plan:
+    """Judge the setting as any other, rooms in place of seats, and keep it."""
+    order = sorted(range(len(voiced)), key=lambda n: -voiced[n].voiced_db)
+    places = np.unique(np.linspace(0, len(order) - 1, min(SHOWN, len(order))).round().astype(int))
+    survey = Survey(
+        measurements=tuple(
+            Measurement(seat=f"{n + 1}: {voiced[n].room}", response=averages[n])
+            for n in (order[place] for place in places)
+        ),
+    )
+    before, after = (
+        float(over_rooms(np.array([getattr(r, name) for r in voiced]), criterion))
+        for name in ("before_db", "voiced_db")
+    )
+    what = "mean" if criterion == "mean" else "worst tenth"
+    shown = (
+        f"{len(places)} of them, from the worst to the best, stand"
+        if len(places) < len(voiced)
+        else "they stand"
+    )
+    told = (
+        f"voiced for {len(voiced)} rooms by the {what} of their weighted deviations, {before:.2f} "
+        f"dB before, {after:.2f} dB after; {shown} as seats, each with its average, and figures "
+        "of the plan are those of the average over these"
+    )
+    room = replace(
+        model,
+        survey=survey,
+        source="sub",
+        target=replace(model.target, level_db=None),
+        wanted=None,
+        recordings=(),
+        assumptions=(*model.assumptions, told),
+    )
+    chosen = ChosenGains(gains_db=gains_db, level_change_db=None, reason=Reason.MANY_ROOMS)
+    plan = propose(room, chosen=chosen, date=date, by=by)
+    of_seats = CautionCode.ONE_SEAT_STANDS_OUT  # rooms differ, and were not measured alike
+    return structs.replace(plan, cautions=tuple(c for c in plan.cautions if c.code != of_seats))

@@ -1,0 +1,76 @@
+"""Many rooms as plain text: how many, how well, which failed, which want a look.
+
+Conventions
+-----------
+Deviations in dB. Tenths are those of `numpy.quantile` with its linear rule.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from roomeq.jobs.batch import Batch
+from roomeq.plan.rooms import RoomRow
+from roomeq.report.text.layout import listed, number, paragraph, table, text_of
+
+__all__ = ["batch_text"]
+
+_LISTED = 20
+
+
+def batch_text(found: Batch, rows: Sequence[RoomRow]) -> str:
+    """Return what became of many rooms.
+
+    Parameters
+    ----------
+    found : Batch
+    rows : sequence of RoomRow
+        All rows of its folder.
+    """
+    done = [row for row in rows if row.status == "done"]
+    failed = [f"{row.folder}: {row.message}" for row in rows if row.status == "failed"]
+    looks = [row for row in done if row.doubtful]
+    said = f"{found.done} of {found.done + found.failed} rooms done"
+    if found.kept:
+        said += f"; {found.kept} had been done before"
+    worst = sorted(done, key=lambda row: -(row.deviation_after_db or 0.0))[:5]
+    return text_of(
+        [
+            paragraph(f"{said}. Plans in {found.out / 'plans'}, all rooms in {found.table}."),
+            _deviations(done),
+            listed("Furthest off with the proposal:", [_room(row) for row in worst]),
+            _cut_off(f"{len(failed)} failed:", failed),
+            _cut_off(f"{len(looks)} want a look (roomeq show PLAN):", [r.plan for r in looks]),
+        ]
+    )
+
+
+def _deviations(done: Sequence[RoomRow]) -> list[str]:
+    """Lay out tenths of the deviations of all rooms, by what was judged."""
+    whose = {"subwoofer": "of the subwoofer", "sum": "of the sum with mains"}
+    whose["together"] = "of several subwoofers together"
+    titles = ["Weighted deviation in dB", ">Best tenth", ">Median", ">Worst tenth"]
+    lines: list[str] = []
+    for judged, what in whose.items():
+        pairs = [(r.deviation_before_db, r.deviation_after_db) for r in done if r.judged == judged]
+        if not pairs:
+            continue
+        values = np.array(pairs, dtype=np.float64)
+        rows = [
+            [words, *(number(x) for x in np.quantile(values[:, column], (0.1, 0.5, 0.9)).tolist())]
+            for column, words in enumerate(("now", "with the proposal"))
+        ]
+        lines += [f"{len(pairs)} rooms, {what}", *table(titles, rows)]
+    return lines
+
+
+def _room(row: RoomRow) -> str:
+    now, then = number(row.deviation_before_db), number(row.deviation_after_db)
+    return f"{row.room} ({row.plan}): {now} dB now, {then} dB"
+
+
+def _cut_off(title: str, entries: list[str]) -> list[str]:
+    more = [f"and {len(entries) - _LISTED} more: see the table"] if len(entries) > _LISTED else []
+    return listed(title, entries[:_LISTED] + more)

@@ -1,0 +1,131 @@
+"""Many rooms: two workers beside one, the cost beside a plain loop, kills, memory, a cluster.
+
+    OMP_NUM_THREADS=1 python tests/benchmarks/bench_batch.py [--rooms 1000] [--seats 9]
+        [--kills 20] [--cluster]
+
+Prints ratios. Rooms are text exports made by formula alone; a plain loop reads, proposes and writes
+each plan. Times of processes hold their start.
+"""
+
+import argparse
+import os
+import random
+import resource
+import signal
+import subprocess
+import sys
+import tempfile
+import time
+from concurrent.futures import Executor, Future
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).parents[1]))
+from batch_rooms import write_rooms
+
+import roomeq as rq
+
+
+class Here(Executor):
+    """Does the work at once, in this process."""
+
+    def submit(self, work, /, *args, **kwargs):
+        future = Future()
+        future.set_result(work(*args, **kwargs))
+        return future
+
+
+def timed(work, clock=time.perf_counter):
+    start = clock()
+    work()
+    return clock() - start
+
+
+def loop(rooms, out):
+    out.mkdir()
+    for room in rooms:
+        rq.write_plan(rq.propose(rq.read_room(room)), out / f"{room.name}.json")
+
+
+def killed(rooms, out, times):
+    """Kill a run at random moments, end it, and count rooms that were done twice or lost."""
+    chance, lost, seen = random.Random(5), 0, set()
+    words = [sys.executable, "-m", "roomeq", "batch", *map(str, rooms), "--out", str(out)]
+    journal, fell = out / "rooms.jsonl", 0
+    for _ in range(times):
+        run = subprocess.Popen([*words, "--resume", "--jobs", "1"], stdout=subprocess.DEVNULL)
+        time.sleep(chance.uniform(1.0, 7.0))
+        if run.poll() is None:
+            os.kill(run.pid, signal.SIGKILL)
+            fell += 1
+        run.wait()
+        whole = journal.read_bytes().split(b"\n")[:-1] if journal.exists() else []
+        lost += len(seen - set(whole))
+        seen = set(whole)
+    found = rq.batch.propose_many(rooms, out=out, executor=Here(), resume=True)
+    lines = journal.read_bytes().count(b"\n")
+    print(f"killed {fell} times: {lost} rows lost, {lines - len(rooms)} rooms done twice, {found}")
+
+
+def main():
+    parser = argparse.ArgumentParser()
+    parser.add_argument("--rooms", type=int, default=1000)
+    parser.add_argument("--seats", type=int, default=9)
+    parser.add_argument("--kills", type=int, default=0)
+    parser.add_argument("--cluster", action="store_true")
+    options = parser.parse_args()
+    with tempfile.TemporaryDirectory() as place:
+        folder = Path(place)
+        rooms = write_rooms(folder / "in", range(options.rooms), seats=options.seats, points=400)
+        if options.kills:
+            return killed(rooms, folder / "killed", options.kills)
+        loop(rooms[:3], folder / "warm")
+        part = rooms[: max(20, options.rooms // 5)]
+        plain, here = [], []
+        for turn in range(3):  # turns, so that whatever else the machine does hits both
+            way = folder / f"plain{turn}", folder / f"here{turn}"
+            plain.append(timed(lambda way=way: loop(part, way[0]), time.process_time))
+            here.append(
+                timed(
+                    lambda way=way: rq.batch.propose_many(part, out=way[1], executor=Here()),
+                    time.process_time,
+                )
+            )
+        ratio = min(here) / min(plain)
+        print(f"{len(part)} rooms, processor time of a batch here over a plain loop: {ratio:.3f}")
+        most = []
+        for count in (len(part) // 2, len(part)):
+            name = f"memory{count}"
+            rq.batch.propose_many(rooms[:count], out=folder / name, executor=Here())
+            most.append(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024)
+        print("most memory after half and all of them, MB:", *(f"{mb:.0f}" for mb in most))
+        took = {
+            jobs: timed(
+                lambda jobs=jobs: rq.batch.propose_many(
+                    rooms, out=folder / f"jobs{jobs}", jobs=jobs
+                )
+            )
+            for jobs in (1, 2)
+        }
+        print(
+            f"{len(rooms)} rooms of {options.seats} seats, two workers over one: "
+            f"{took[2] / took[1]:.2f} ({took[1] / len(rooms):.3f} s a room with one)"
+        )
+        tables = [(folder / f"jobs{n}" / "rooms.csv") for n in (1, 2)]
+        if all(table.exists() for table in tables):
+            print("the same table:", tables[0].read_bytes() == tables[1].read_bytes())
+        if options.cluster:
+            from distributed import Client, LocalCluster
+
+            with (
+                LocalCluster(n_workers=2, threads_per_worker=1, dashboard_address=None) as cluster,
+                Client(cluster) as client,
+            ):
+                workers = client.get_executor()
+                other = timed(
+                    lambda: rq.batch.propose_many(rooms, out=folder / "dask", executor=workers)
+                )
+            print(f"a cluster of two processes over one worker: {other / took[1]:.2f}")
+
+
+if __name__ == "__main__":
+    main()
