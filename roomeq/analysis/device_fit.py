@@ -25,17 +25,6 @@ from roomeq.base.levels import FloatArray, amplitude_ratio_db, power_ratio, read
 from roomeq.base.response import FrequencyResponse
 from roomeq.device.biquads import peaking_response
 
-__all__ = [
-    "LEVEL",
-    "DeviceFit",
-    "Estimate",
-    "MovedResponse",
-    "correlated",
-    "fit_moves",
-    "is_misfit",
-    "point_weights",
-]
-
 LOWEST, HIGHEST = 6.0, 500.0
 """Hz between which responses are looked at."""
 LEVEL = "level"

@@ -29,8 +29,6 @@ from roomeq.analysis.extrema import Extremum, find_dips
 from roomeq.analysis.seats import checked_seat_levels
 from roomeq.base.levels import FloatArray
 
-__all__ = ["Dip", "Evidence", "Verdict", "judge_dips"]
-
 Verdict = Literal["cancellation", "correctable", "unclear"]
 Evidence = Literal[
     "shared",

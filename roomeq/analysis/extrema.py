@@ -18,8 +18,6 @@ from numpy.typing import ArrayLike
 
 from roomeq.base.levels import FloatArray
 
-__all__ = ["Extremum", "find_dips"]
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Extremum:

@@ -23,8 +23,6 @@ from roomeq.analysis.device_fit import (
 from roomeq.base.levels import FloatArray, amplitude_ratio_db
 from roomeq.device.crossover import CrossoverFilter, FilterKind
 
-__all__ = ["FURTHEST_CORNER", "FittedFilter", "fit_filter"]
-
 FURTHEST_CORNER = 0.7
 """How far a corner is looked for from where it is called, in ln f: an octave."""
 STANDS = 9.0

@@ -18,8 +18,6 @@ from roomeq.analysis.seats import checked_seat_levels
 from roomeq.analysis.smoothing import log_frequency_weights
 from roomeq.base.levels import level_mean_db
 
-__all__ = ["OddSeat", "estimate_odd_seat"]
-
 _ODD_LEAST_DB = 3.0
 _ODD_RATIO = 1.5
 

@@ -25,15 +25,6 @@ from numpy.typing import ArrayLike
 from roomeq.base.levels import FloatArray
 from roomeq.base.response import ComplexArray, FrequencyResponse, checked_frequencies
 
-__all__ = [
-    "PhaseParts",
-    "estimate_excess_group_delay",
-    "estimate_excess_phase_deg",
-    "estimate_group_delay",
-    "estimate_minimum_phase_deg",
-    "estimate_phase_parts",
-]
-
 _PER_OCTAVE = 192
 _END_OCTAVES = 1.0 / 3.0
 _NEPERS_PER_DB = math.log(10.0) / 20.0  # of amplitude

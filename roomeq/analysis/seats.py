@@ -28,18 +28,6 @@ from roomeq.base.response import checked_frequencies
 if TYPE_CHECKING:
     from pandas import DataFrame
 
-__all__ = [
-    "FrequencyWeighting",
-    "SeatStatistics",
-    "SpatialFigures",
-    "checked_seat_levels",
-    "comparable_level_db",
-    "estimate_band_statistics",
-    "estimate_seat_statistics",
-    "estimate_spatial_figures",
-    "seat_spread_db",
-]
-
 FrequencyWeighting = Literal["log_frequency", "points"]
 
 

@@ -17,8 +17,6 @@ from roomeq.base.levels import FloatArray, power_mean_db, readonly
 from roomeq.base.response import FrequencyResponse
 from roomeq.base.survey import Survey
 
-__all__ = ["SignalToNoise", "band_signal_to_noise_db", "survey_signal_to_noise"]
-
 _LOWEST, _HIGHEST = 16.0, 160.0
 
 

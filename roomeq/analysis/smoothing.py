@@ -29,14 +29,6 @@ from roomeq.base.bands import ThirdOctaveBand
 from roomeq.base.levels import FloatArray, readonly
 from roomeq.base.response import checked_frequencies
 
-__all__ = [
-    "Excitation",
-    "band_levels_db",
-    "log_frequency_weights",
-    "smooth_power",
-    "smooth_power_db",
-]
-
 Excitation = Literal["pink", "white"]
 
 _FINEST = 48

@@ -19,16 +19,6 @@ from roomeq.base.bands import logarithmic_axis
 from roomeq.base.levels import FloatArray, power_mean_db
 from roomeq.base.survey import Survey
 
-__all__ = [
-    "POINTS_PER_OCTAVE",
-    "SMOOTHING_FRACTION",
-    "common_axis",
-    "has_band_levels",
-    "level_travel_db",
-    "seat_excess_group_delays",
-    "seat_levels_db",
-]
-
 POINTS_PER_OCTAVE = 24
 SMOOTHING_FRACTION = 12
 _LEAST_BANDS = 3

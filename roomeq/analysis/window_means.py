@@ -23,8 +23,6 @@ from numpy.typing import NDArray
 
 from roomeq.base.levels import FloatArray
 
-__all__ = ["Coordinate", "Transform", "mean_over_windows"]
-
 Coordinate = Literal["log", "linear"]
 Transform = Callable[[FloatArray], FloatArray]
 IndexArray = NDArray[np.intp]

@@ -15,15 +15,6 @@ import numpy as np
 
 from roomeq.base.levels import FloatArray, readonly
 
-__all__ = [
-    "OCTAVE_RATIO",
-    "ThirdOctaveBand",
-    "device_band",
-    "logarithmic_axis",
-    "third_octave_band",
-    "third_octave_bands",
-]
-
 OCTAVE_RATIO = 10.0**0.3
 """G of IEC 61260-1:2014, clause 5.2."""
 

@@ -11,8 +11,6 @@ from enum import StrEnum
 
 from roomeq.base.record import Record
 
-__all__ = ["RESERVATIONS", "Caution", "CautionCode"]
-
 
 class CautionCode(StrEnum):
     """What the reader should know before turning a knob."""

@@ -13,8 +13,6 @@ from os import PathLike
 from pathlib import Path
 from typing import Literal, get_args
 
-__all__ = ["InputFile", "Role", "file_digest", "read_input_file"]
-
 Role = Literal[
     "room",
     "measurement",

@@ -12,8 +12,6 @@ from contextlib import contextmanager
 from contextvars import ContextVar
 from typing import TypeVar
 
-__all__ = ["each", "say_doing", "watched"]
-
 _Entry = TypeVar("_Entry")
 _watcher: ContextVar[Callable[[str], None] | None] = ContextVar("watcher", default=None)
 

@@ -11,19 +11,6 @@ from __future__ import annotations
 
 from os import PathLike, fspath
 
-__all__ = [
-    "AmbiguousTableError",
-    "DeviceProfileError",
-    "FileFaultError",
-    "MeasurementFileError",
-    "MissingPhaseError",
-    "PlanFileError",
-    "RoomFileError",
-    "RoomeqError",
-    "RoomeqWarning",
-    "SheetFileError",
-]
-
 
 class RoomeqError(Exception):
     """Base of every error of our own."""

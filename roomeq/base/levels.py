@@ -16,19 +16,6 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-__all__ = [
-    "HIGHEST_LEVEL_DB",
-    "amplitude_ratio",
-    "amplitude_ratio_db",
-    "level_mean_db",
-    "power_mean_db",
-    "power_ratio",
-    "power_ratio_db",
-    "require_positive",
-    "signed",
-    "signed_setting",
-]
-
 HIGHEST_LEVEL_DB = 140.0
 """Highest level in dB SPL that is taken for one of a room."""
 

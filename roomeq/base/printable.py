@@ -12,8 +12,6 @@ from __future__ import annotations
 
 import re
 
-__all__ = ["printable"]
-
 # Unicode Standard, table of bidirectional formatting characters, and the line and paragraph
 # separators; C0 without line feed, delete, C1.
 _HIDDEN = re.compile(

@@ -18,8 +18,6 @@ import msgspec
 
 from roomeq.base.errors import FileFaultError
 
-__all__ = ["LARGEST_TABLES", "file_bytes", "from_json"]
-
 LARGEST_TABLES = 16 * 2**20
 """Bytes up to which room files, profiles, plans and descriptions are read; a plan of thirty seats
 has one."""

@@ -11,8 +11,6 @@ from typing import Self
 
 import msgspec
 
-__all__ = ["Record", "json_text"]
-
 
 def json_text(value: object) -> bytes:
     """Return a value as the text of a JSON file."""

@@ -19,15 +19,6 @@ import numpy as np
 from roomeq.base.levels import FloatArray, amplitude_ratio, readonly
 from roomeq.base.response import LevelReference
 
-__all__ = [
-    "CHAIN_QUESTIONS",
-    "LARGEST_SAMPLE",
-    "ChainConditions",
-    "ImpulseResponse",
-    "Recording",
-    "SweepDescription",
-]
-
 CHAIN_QUESTIONS = {
     "dynamic_range_compression": "--compression",
     "upstream_correction": "--correction",

@@ -18,8 +18,6 @@ from pathlib import Path
 
 from roomeq.base.errors import FileFaultError
 
-__all__ = ["leftovers", "refuse_other_kinds", "replacing", "replacing_together"]
-
 _SUFFIX = ".part"
 _LONGEST_NAME = 40  # characters of the file's own name in the neighbour's
 

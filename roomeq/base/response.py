@@ -21,8 +21,6 @@ from roomeq.base.levels import FloatArray, amplitude_ratio, amplitude_ratio_db, 
 if TYPE_CHECKING:
     from pandas import DataFrame
 
-__all__ = ["FrequencyResponse", "LevelReference", "Resolution", "checked_frequencies"]
-
 ComplexArray = NDArray[np.complex128]
 LevelReference = Literal["spl", "relative"]
 Resolution = Literal["narrow", "third_octave"]

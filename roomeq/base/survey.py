@@ -23,8 +23,6 @@ from roomeq.base.view import html_table
 if TYPE_CHECKING:
     from pandas import DataFrame
 
-__all__ = ["Measurement", "Route", "Source", "Survey"]
-
 Source = Literal["sub", "mains", "both", "difference"]
 Route = Literal[
     "subwoofer_output", "low_frequency_effects", "bass_managed_main", "direct", "unknown"

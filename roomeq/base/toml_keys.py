@@ -19,8 +19,6 @@ import msgspec
 
 from roomeq.base.toml_tables import plausible_span, table_in
 
-__all__ = ["KeyRow", "KeyTable", "key_tables", "toml_value"]
-
 _PLAIN = {int: "a whole number", float: "a number", str: "text"}
 _KINDS = {**_PLAIN, bool: "true or false", tuple: "a list", dict: "a table { ... }"}
 _ENTRY = re.compile(r"^(\w+)(?: : (.*))?\n((?: {4}.+\n?)+)", re.MULTILINE)

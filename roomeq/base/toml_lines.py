@@ -12,8 +12,6 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping
 
-__all__ = ["KeyPath", "key_lines", "key_name", "line_of"]
-
 KeyPath = tuple[str | int, ...]
 
 _TOKEN = re.compile(

@@ -26,16 +26,6 @@ from roomeq.base.errors import FileFaultError
 from roomeq.base.reading import LARGEST_TABLES, file_bytes
 from roomeq.base.toml_lines import KeyPath, key_lines, key_name, line_of
 
-__all__ = [
-    "Plausible",
-    "StrictTable",
-    "TomlFile",
-    "TomlTables",
-    "plausible_span",
-    "read_toml_tables",
-    "table_in",
-]
-
 Tables = TypeVar("Tables", bound=msgspec.Struct)
 
 _DEEP = re.compile(r"^[ \t[]*(?:[\w-]+[ \t]*\.[ \t]*){50}", re.MULTILINE)  # a.a.a... = 1

@@ -7,8 +7,6 @@ from html import escape
 
 from roomeq.base.printable import printable
 
-__all__ = ["html_table"]
-
 
 def html_table(caption: str, titles: Iterable[str], rows: Iterable[Iterable[object]]) -> str:
     """Return a table in HTML, whatever its words hold; what is None is left blank."""

@@ -16,8 +16,6 @@ from roomeq.report.text.safety import SAFETY
 if TYPE_CHECKING:
     import argparse
 
-__all__ = ["READING", "command_parser"]
-
 READING = (
     *("frequency_column", "level_column", "phase_column", "frequency_unit", "level_unit"),
     *("phase_unit", "decimal", "delimiter", "encoding"),

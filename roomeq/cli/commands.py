@@ -67,8 +67,6 @@ from roomeq.report.text.verification import verification_text
 from roomeq.report.text.voicing import voicing_text
 from roomeq.room.room import Room
 
-__all__ = ["run"]
-
 
 def run(options: argparse.Namespace) -> int:
     """Call the command that the options name and return its exit status."""

@@ -21,8 +21,6 @@ from roomeq.cli.arguments import command_parser
 if TYPE_CHECKING:
     import argparse
 
-__all__ = ["main"]
-
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run the command line and return its exit status.

@@ -8,8 +8,6 @@ from collections.abc import Iterable
 from roomeq.base.printable import printable
 from roomeq.report.text.terminal import message
 
-__all__ = ["say"]
-
 
 def say(texts: Iterable[str]) -> None:
     """Print texts on standard error, each in lines that fit a terminal, else in one line."""

@@ -21,8 +21,6 @@ from numpy.typing import ArrayLike
 from roomeq.base.levels import FloatArray, require_positive
 from roomeq.base.toml_tables import Plausible, StrictTable
 
-__all__ = ["MINIMUM_SHARE", "Amplifier", "Load", "PowerRating"]
-
 MINIMUM_SHARE = 0.8
 """Lowest over nominal impedance, where it was not measured (common practice, no source)."""
 

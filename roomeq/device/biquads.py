@@ -18,8 +18,6 @@ from numpy.typing import ArrayLike
 from roomeq.base.levels import FloatArray
 from roomeq.base.response import ComplexArray
 
-__all__ = ["low_shelf_response", "peaking_response"]
-
 
 def _normalised_axis(
     frequencies: ArrayLike, *, centre: float, sample_rate: float | None

@@ -22,8 +22,6 @@ from numpy.typing import ArrayLike
 from roomeq.base.levels import FloatArray
 from roomeq.base.response import ComplexArray
 
-__all__ = ["HIGHEST_ORDER", "CrossoverFilter", "FilterFamily", "FilterKind", "chain_response"]
-
 FilterFamily = Literal["butterworth", "linkwitz_riley"]
 FilterKind = Literal["low_pass", "high_pass"]
 

@@ -22,8 +22,6 @@ from roomeq.base.levels import FloatArray, amplitude_ratio_db
 from roomeq.base.response import ComplexArray
 from roomeq.device.crossover import CrossoverFilter, chain_response
 
-__all__ = ["SumFigures", "estimate_best_delay", "predict_sum", "sum_figures", "sum_level_db"]
-
 _SPAN_OCTAVES = 2.0
 _POINTS_PER_OCTAVE = 96
 _NULL_DB = -200.0

@@ -20,15 +20,6 @@ from roomeq.base.levels import FloatArray, amplitude_ratio_db
 from roomeq.base.response import ComplexArray
 from roomeq.device.crossover import CrossoverFilter, chain_response
 
-__all__ = [
-    "Box",
-    "ClosedBox",
-    "Driver",
-    "VentedBox",
-    "excursion_relief_db",
-    "moved_displacement_db",
-]
-
 AIR_DENSITY = 1.204
 """Of dry air at 20 degrees Celsius, in kg per cubic metre."""
 

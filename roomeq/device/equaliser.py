@@ -24,8 +24,6 @@ from roomeq.base.response import ComplexArray
 from roomeq.device.biquads import peaking_response
 from roomeq.device.found_band import FoundBand
 
-__all__ = ["THIRD_OCTAVE_Q", "BandShape", "FixedBandEqualiser", "QLaw"]
-
 THIRD_OCTAVE_Q = 4.318
 _SPELLING = 0.01  # exact centres name a band, too
 _NOMINAL_OCTAVES = 0.02  # nominal centres lie within 0.95 % of the exact ones

@@ -17,8 +17,6 @@ from numpy.typing import ArrayLike
 from roomeq.base.levels import FloatArray
 from roomeq.base.toml_tables import Plausible, StrictTable
 
-__all__ = ["CENTRE", "GAIN", "FoundBand", "FoundSetting"]
-
 GAIN = Plausible(-60.0, 60.0, "dB")
 CENTRE = Plausible(1.0, 20000.0, "Hz")
 

@@ -12,8 +12,6 @@ from typing import Self
 from roomeq.base.record import Record
 from roomeq.device.crossover import CrossoverFilter, FilterFamily
 
-__all__ = ["HighPass", "filter_of"]
-
 
 class HighPass(Record, frozen=True, kw_only=True):
     """A protective high-pass as it is set on the device.

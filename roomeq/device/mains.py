@@ -14,8 +14,6 @@ from msgspec import field
 from roomeq.base.toml_tables import Plausible, StrictTable
 from roomeq.device.crossover import CrossoverFilter
 
-__all__ = ["MainsBox"]
-
 
 class MainsBox(StrictTable, frozen=True, kw_only=True):
     """``[mains]``: the mains as their maker describes them.

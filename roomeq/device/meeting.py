@@ -18,8 +18,6 @@ from roomeq.base.bands import logarithmic_axis
 from roomeq.base.record import Record
 from roomeq.device.crossover import CrossoverFilter, chain_response
 
-__all__ = ["Meeting", "MeetingFault", "find_meeting"]
-
 GAP_DB = -4.0
 """Both in phase stay this far below either where they meet: a gap; common practice, no source."""
 

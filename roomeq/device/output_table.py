@@ -25,8 +25,6 @@ from roomeq.base.levels import (
     readonly,
 )
 
-__all__ = ["Detector", "OutputEdition", "OutputTable"]
-
 OutputEdition = Literal["CEA-2010", "CEA-2010-A", "CTA-2010-B", "other"]
 Detector = Literal["rms", "peak"]
 

@@ -20,16 +20,6 @@ from roomeq.base.levels import amplitude_ratio_db
 from roomeq.device.crossover import CrossoverFilter, chain_response
 from roomeq.device.crossover_sum import SumFigures, estimate_best_delay, sum_figures
 
-__all__ = [
-    "Bypass",
-    "PathAnalysis",
-    "bypass_order",
-    "bypass_sets",
-    "predict_path",
-    "same_response",
-    "slope_db_per_octave",
-]
-
 T = TypeVar("T")
 
 _CORNER_TOLERANCE = 1e-6

@@ -23,12 +23,6 @@ from roomeq.base.levels import FloatArray, readonly
 from roomeq.base.response import ComplexArray
 from roomeq.device.profile import PhaseControl
 
-__all__ = [
-    "all_pass_response",
-    "lag_at_deg",
-    "phase_settings_deg",
-]
-
 MOST_DEG = 180.0
 
 

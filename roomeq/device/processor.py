@@ -21,15 +21,6 @@ from roomeq.base.levels import FloatArray, readonly
 from roomeq.base.response import ComplexArray
 from roomeq.device.phase_control import all_pass_response
 
-__all__ = [
-    "METRES_PER_FOOT",
-    "SPEED_OF_SOUND",
-    "DelayRange",
-    "JoiningSettings",
-    "LevelRange",
-    "Polarity",
-]
-
 SPEED_OF_SOUND = 343.2
 """m/s in air at 20 degrees Celsius (ISO 9613-1)."""
 

@@ -14,9 +14,6 @@ from typing import Annotated, Literal
 from roomeq.base.toml_tables import Plausible, StrictTable
 from roomeq.device.equaliser import FixedBandEqualiser
 
-__all__ = ["Device", "LevelKnob", "PhaseControl"]
-
-
 _Decibels = Plausible(-120.0, 60.0, "dB")
 _Degrees = Plausible(-360.0, 360.0, "degrees")
 _Corner = Plausible(1.0, 1000.0, "Hz")

@@ -30,18 +30,6 @@ from roomeq.device.found_band import CENTRE, GAIN, FoundBand
 from roomeq.device.profile import Device, FilterChoice, LevelKnob, PhaseControl
 from roomeq.importers.text.export import read_one_response
 
-__all__ = [
-    "PROFILES",
-    "EqualiserTable",
-    "ProfileTables",
-    "QByGainTable",
-    "read_device",
-    "read_profile_tables",
-    "refuse_profile_file",
-    "shipped_profiles",
-    "write_profile",
-]
-
 FORMAT = 1
 PROFILES = resources.files("roomeq.device").joinpath("profiles")
 """Folder of the shipped ones."""

@@ -18,8 +18,6 @@ from roomeq.base.survey import Survey
 from roomeq.device.crossover import CrossoverFilter, FilterFamily, chain_response
 from roomeq.device.equaliser import FixedBandEqualiser
 
-__all__ = ["doubtful_low_passes", "doubtful_seat_levels", "uncovered_bands"]
-
 _LOWEST, _HIGHEST = 16.0, 200.0
 _APART_DB = 15.0  # by octaves and seats: 9.6 dB for three seats from 16 to 200 Hz
 _MAINS_DB = 9.0

@@ -35,8 +35,6 @@ from roomeq.room.room import Room
 if TYPE_CHECKING:
     from roomeq.importers.recorded_sweeps import SweepReading
 
-__all__ = ["choose_main_seat", "with_headroom"]
-
 _ROOM_GAIN_DB = 35.0
 """Of 3800 third octaves in random rooms the level at the seats lay 20 dB below to 28 dB above that
 outdoors at 1 m."""

@@ -33,8 +33,6 @@ from roomeq.importers.text.microphone import (
 )
 from roomeq.importers.text.weighting import Weighting
 
-__all__ = ["FolderEntry", "told_by_sound", "told_by_text"]
-
 _LEAST_BANDS = 3
 
 

@@ -14,8 +14,6 @@ from pathlib import PurePath
 
 from roomeq.base.survey import Source
 
-__all__ = ["FileName", "read_name", "source_in_words"]
-
 _SOURCES: dict[str, Source] = {
     **dict.fromkeys(("sub", "subs", "subwoofer", "subwoofers"), "sub"),
     "mains": "mains",

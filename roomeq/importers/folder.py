@@ -24,8 +24,6 @@ from roomeq.importers.sweep_files import (
 )
 from roomeq.importers.text.decoding import asked_in
 
-__all__ = ["FolderContents", "look_into"]
-
 _OTHERS = {".md", ".pdf", ".png", ".jpg", ".jpeg", ".heic", ".html", ".toml", ".py", ".svg", ".zip"}
 _SEVERAL = "several would fit: keep one"
 _ONE_OF_SEVERAL = (

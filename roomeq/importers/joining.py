@@ -19,8 +19,6 @@ from roomeq.importers.text.microphone import apply_microphone
 from roomeq.room.joining_setup import JoiningSetup, PathResponse
 from roomeq.room.room import Room
 
-__all__ = ["stated_filters", "with_joining"]
-
 
 def stated_filters(tables: tuple[FilterTable, ...]) -> tuple[CrossoverFilter, ...]:
     """Return the filters of ``[[path]]`` or ``[[mains_path]]``."""

@@ -38,8 +38,6 @@ from roomeq.importers.sweep_files import (
 )
 from roomeq.room.recorded import RecordedSweep, is_wrong
 
-__all__ = ["SweepReading"]
-
 _BY_LOOPBACK = "dividing by the loopback, which drifts alike"
 _BY_RESAMPLING = "resampling to the player's clock"
 

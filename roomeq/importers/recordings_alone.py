@@ -16,8 +16,6 @@ from roomeq.importers.room_file.reading import FORMAT, ROOM_FILE_NAME
 from roomeq.importers.room_file.schema import MeasurementTable, SweepTable
 from roomeq.importers.sweep_files import describes_sweep
 
-__all__ = ["SOUNDS", "recordings_alone"]
-
 SOUNDS = {".wav", ".flac"}
 
 

@@ -17,8 +17,6 @@ from roomeq.base.levels import FloatArray, power_ratio, power_ratio_db
 from roomeq.base.response import FrequencyResponse
 from roomeq.base.survey import Survey
 
-__all__ = ["estimate_repeatability_db", "repeats_apart_db", "same_recording"]
-
 _BANDS = third_octave_bands(20.0, 125.0)
 
 

@@ -50,8 +50,6 @@ from roomeq.wanted.target import NearField, Target
 if TYPE_CHECKING:
     from roomeq.importers.recorded_sweeps import SweepReading
 
-__all__ = ["DEFAULT_PROFILE", "read_room", "room_from_exports"]
-
 DEFAULT_PROFILE = "nine_band"
 _SAME_IN_TARGET = ("shape", "tilt_db_per_octave", "shelf_gain_db", "shelf_corner", "lower_limit")
 

@@ -24,8 +24,6 @@ from roomeq.room.room import CornerOrigin, PresentSettings, Room
 from roomeq.wanted.span import fit_span
 from roomeq.wanted.target import Target, estimate_upper_limit, with_limit_estimate
 
-__all__ = ["assemble_room"]
-
 USUAL_CORNER = 80.0
 
 

@@ -27,8 +27,6 @@ from roomeq.importers.survey_remarks import same_recordings
 from roomeq.room.room import Subwoofer
 from roomeq.room.together import common_seats
 
-__all__ = ["energy_time", "subwoofer_doubts"]
-
 MOST_FROM_SEAT_TO_SEAT, MOST_APART, MOST_APART_DB = 0.120, 0.100, 25.0
 _LOWEST, _HIGHEST = 20.0, 80.0
 

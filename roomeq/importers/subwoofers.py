@@ -25,8 +25,6 @@ from roomeq.optimiser.joining.survey import SUM_RESIDUAL_DB
 from roomeq.room.room import Room, Subwoofer
 from roomeq.room.together import summed_survey
 
-__all__ = ["own_delays", "together_device", "together_files", "told_of_each"]
-
 _NOT_HEARD_TOGETHER = (
     'all subwoofers together were not measured (subwoofer = "all"): nothing holds their sum, and '
     "with it time zero and polarity of each file, against what is heard"

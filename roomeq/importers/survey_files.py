@@ -49,8 +49,6 @@ from roomeq.importers.text.microphone import (
 )
 from roomeq.importers.text.weighting import remove_weighting
 
-__all__ = ["SurveyFiles", "read_survey", "room_microphone", "survey_from_exports"]
-
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class SurveyFiles:

@@ -18,20 +18,6 @@ from roomeq.base.survey import Measurement, Source, Survey
 from roomeq.importers.repeatability import repeats_apart_db, same_recording
 from roomeq.importers.room_file.file import RoomFile
 
-__all__ = [
-    "LEAST_TRAVEL_DB",
-    "NO_PATH",
-    "assumptions_for_exports",
-    "assumptions_of",
-    "doubtful_levels",
-    "doubtful_repeats",
-    "file_notes",
-    "mixtures",
-    "repeatability_notes",
-    "same_recordings",
-    "unstated_weighting",
-]
-
 _EQUAL_WEIGHTS = "no seat weights are stated: all seats count alike"
 _SUB_ALONE = "what played is not stated: taken for the subwoofer alone"
 _NOT_COMPARABLE = (

@@ -28,16 +28,6 @@ from roomeq.base.reading import LARGEST_TABLES, file_bytes
 from roomeq.base.recording import ChainConditions, Recording, SweepDescription
 from roomeq.base.replacing import refuse_other_kinds, replacing_together
 
-__all__ = [
-    "SoundFileFacts",
-    "describes_sweep",
-    "read_channels",
-    "read_recording",
-    "read_sound_facts",
-    "read_sweep_description",
-    "write_sweep",
-]
-
 FORMAT_NAME = "roomeq sweep"
 FORMAT_VERSION = 1
 _BLOCK = 65536

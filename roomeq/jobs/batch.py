@@ -41,8 +41,6 @@ from roomeq.plan.rooms import Journal, RoomRow, rows_frame, write_table
 if TYPE_CHECKING:
     from pandas import DataFrame
 
-__all__ = ["Batch", "propose_many", "propose_one"]
-
 AHEAD = 256
 """Rooms handed out at a time: enough for a cluster of a hundred workers."""
 _THREADS = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "VECLIB_MAXIMUM_THREADS")

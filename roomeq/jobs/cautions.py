@@ -19,8 +19,6 @@ from roomeq.plan.recordings import RecordingRow
 from roomeq.plan.records import LevelSetting, QCheck, SeatResult
 from roomeq.room.room import Room
 
-__all__ = ["proposal_cautions", "recording_cautions"]
-
 NOTICEABLE_DB, NOTICED_DB = 0.5, 0.05
 HARD_WORK_DB = 3.0
 NOTICED = 0.95

@@ -47,8 +47,6 @@ from roomeq.room.room import Room
 if TYPE_CHECKING:
     from pandas import DataFrame
 
-__all__ = ["BandRow", "DipRow", "EquipmentRow", "MeasurementRow", "RoomOverview", "room_overview"]
-
 _LOWEST, _HIGHEST = 20.0, 125.0
 
 

@@ -23,8 +23,6 @@ from roomeq.jobs.verifying.surveys import compared_parts
 from roomeq.plan.verification import Cause, CauseCode, Comparison, SeatChange, StatedSetting
 from roomeq.room.room import Room
 
-__all__ = ["STATED", "compare"]
-
 STATED = "the later room file"
 """Name of the settings that it states, among what may be in force."""
 _SEAT_LEVEL_DB = 2.0  # common practice, no source

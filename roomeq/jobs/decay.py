@@ -18,8 +18,6 @@ from roomeq.analysis.sweeps.decay_lines import DecayLines, estimate_decay_lines
 from roomeq.analysis.sweeps.predicted_decay import predict_impulse_response
 from roomeq.room.room import Room
 
-__all__ = ["SeatDecay", "room_decays"]
-
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class SeatDecay:

@@ -33,8 +33,6 @@ from roomeq.jobs.measuring.findings import (
 )
 from roomeq.jobs.measuring.stated import comments_of, law_of, measured_tables
 
-__all__ = ["DeviceMeasurement", "measure_device", "write_measured_profile"]
-
 Named = tuple[str, str | PathLike[str]]
 
 

@@ -57,8 +57,6 @@ from roomeq.room.room import Room
 if TYPE_CHECKING:
     from pandas import DataFrame
 
-__all__ = ["RoomJoining", "join"]
-
 _FOUR: tuple[Source, ...] = ("sub", "mains", "both", "difference")
 _POINTS_PER_OCTAVE = 96
 

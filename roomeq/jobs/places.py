@@ -24,8 +24,6 @@ from roomeq.room.together import common_seats, summed_survey
 if TYPE_CHECKING:
     from pandas import DataFrame
 
-__all__ = ["PlaceChoice", "PlaceSetting", "RoomPlaces", "rank_places"]
-
 MOST_TOGETHER = 4
 _UNSTATED_DELAYS = DelayRange(lowest=0.0, highest=0.020, step=0.0001)
 

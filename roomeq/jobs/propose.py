@@ -19,8 +19,6 @@ from roomeq.plan.plan import Plan
 from roomeq.room.recording_weights import weighed_room
 from roomeq.room.room import Room
 
-__all__ = ["fit_room_gains", "propose"]
-
 
 def propose(
     room: Room,

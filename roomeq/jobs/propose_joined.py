@@ -28,14 +28,6 @@ from roomeq.plan.joining import JoiningRecord
 from roomeq.plan.records import QCheck
 from roomeq.room.room import Room
 
-__all__ = [
-    "Q_FACTORS",
-    "joining_obstacle",
-    "path_cautions",
-    "proposal_of_joined",
-    "proposal_with_mains",
-]
-
 Q_FACTORS = (0.7, 1.4)
 
 

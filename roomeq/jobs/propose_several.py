@@ -41,8 +41,6 @@ from roomeq.room.recording_weights import weighed_room
 from roomeq.room.room import PresentSettings, Room
 from roomeq.room.together import seat_pressures, summed_survey
 
-__all__ = ["propose_several"]
-
 _OF_DRIVE = {
     CautionCode.BOOST_BELOW_HIGH_PASS,
     CautionCode.DISTORTION_EXTRAPOLATED,

@@ -36,8 +36,6 @@ from roomeq.plan.records import (
 )
 from roomeq.room.room import Room
 
-__all__ = ["choose_level", "plan_of", "release"]
-
 
 def plan_of(
     found: Proposal,

@@ -32,12 +32,6 @@ from roomeq.plan.records import DeviceRecord
 from roomeq.plan.verification import LevelCheck, StatedJoiningSetting, Verification
 from roomeq.room.room import Room
 
-__all__ = [
-    "equaliser_of",
-    "verify",
-    "verify_room",
-]
-
 
 def verify_room(
     plan: Plan,

@@ -16,8 +16,6 @@ from roomeq.jobs.verifying.parts import measured_levels_db
 from roomeq.plan.joining import JoiningRecord
 from roomeq.plan.verification import JoiningCheck, StatedJoiningSetting
 
-__all__ = ["check_joining", "joining_stated_otherwise"]
-
 _SAME_MS = 0.006  # a plan shows two decimals, and that is what is set
 _SAME_DEG = 1e-9
 LOSS_AGREES_DB = 0.5

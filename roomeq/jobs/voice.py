@@ -42,8 +42,6 @@ from roomeq.wanted.target import with_limit_estimate
 if TYPE_CHECKING:
     from pandas import DataFrame
 
-__all__ = ["NeededRooms", "VoicedRoom", "Voicing", "rooms_needed", "voice"]
-
 SHOWN = 24
 """Rooms that stand in the plan as seats, at most; common practice, no source."""
 _DRAWS, _SEED = 8, 1

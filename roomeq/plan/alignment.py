@@ -18,13 +18,6 @@ if TYPE_CHECKING:
     from roomeq.optimiser.joining.alignment import Alignment, Candidate
     from roomeq.optimiser.joining.polarity import PolarityTest
 
-__all__ = [
-    "AlignmentRecord",
-    "CandidateRecord",
-    "JoiningSettingRecord",
-    "PolarityRecord",
-]
-
 
 class JoiningSettingRecord(Record, frozen=True, kw_only=True):
     """One setting; see `roomeq.device.processor.JoiningSettings`."""

@@ -37,14 +37,6 @@ if TYPE_CHECKING:
     from roomeq.optimiser.joining.data import JoiningData
     from roomeq.optimiser.joining.levels import LevelJoining
 
-__all__ = [
-    "JoiningRecord",
-    "JoiningSeatRow",
-    "LevelJoiningRecord",
-    "SeatLossRow",
-    "SumBandsRecord",
-]
-
 
 class SeatLossRow(Record, frozen=True, kw_only=True):
     """One seat: weight, loss of the sum before and after, change of its mean level."""

@@ -48,8 +48,6 @@ from roomeq.plan.together import SetTogether, TogetherRecord
 if TYPE_CHECKING:
     from pandas import DataFrame
 
-__all__ = ["PLAN_FORMAT", "Plan", "is_a_plan", "read_plan", "refuse_plan_file", "write_plan"]
-
 PLAN_FORMAT = 2
 """2: gains by the average over seats; 1: by every seat, with trust (the first statement)."""
 _READ_FORMATS = (1, 2)

@@ -22,15 +22,6 @@ if TYPE_CHECKING:
     from roomeq.analysis.sweeps.decay import Decay
     from roomeq.analysis.sweeps.distortion import Distortion
 
-__all__ = [
-    "DecayRow",
-    "DetailRow",
-    "DistortionRow",
-    "RecordingRow",
-    "detail_rows",
-    "recording_rows",
-]
-
 _LOWEST, _HIGHEST = 16.0, 250.0  # bands of the distortion that are shown
 
 

@@ -21,21 +21,6 @@ from roomeq.device.high_pass import HighPass
 from roomeq.optimiser.drive.headroom import BandHeadroom, Headroom
 from roomeq.room.equipment import Equipment, WantedLevel
 
-__all__ = [
-    "Curves",
-    "DeviceRecord",
-    "Evidence",
-    "HeadroomRecord",
-    "HeadroomRow",
-    "InputRecord",
-    "LevelSetting",
-    "PresentRecord",
-    "QCheck",
-    "SeatResult",
-    "TargetRecord",
-    "rows_of",
-]
-
 
 def rows_of(array: FloatArray) -> tuple[tuple[float, ...], ...]:
     """Return an array of two dimensions as it is kept in a file."""

@@ -28,8 +28,6 @@ from roomeq.plan.plan import Plan
 if TYPE_CHECKING:
     from pandas import DataFrame
 
-__all__ = ["Journal", "RoomRow", "plan_name", "rows_frame", "write_table"]
-
 Judged = Literal["subwoofer", "sum", "together"]
 JOURNAL, PLANS, TABLE = "rooms.jsonl", "plans", "rooms"
 

@@ -19,8 +19,6 @@ from roomeq.base.response import ComplexArray
 if TYPE_CHECKING:
     from roomeq.optimiser.several.choose import SeatFigures, Together
 
-__all__ = ["SetTogether", "TogetherFigures", "TogetherRecord"]
-
 
 class TogetherFigures(Record, frozen=True, kw_only=True):
     """What one set of settings gives at the seats; see `roomeq.optimiser.several.choose`."""

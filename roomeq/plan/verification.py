@@ -23,21 +23,6 @@ from roomeq.base.view import html_table
 if TYPE_CHECKING:
     from pandas import DataFrame
 
-__all__ = [
-    "BandCheck",
-    "Cause",
-    "CauseCode",
-    "Comparison",
-    "JoiningCheck",
-    "LevelCheck",
-    "SeatChange",
-    "SeatCheck",
-    "StatedJoiningSetting",
-    "StatedSetting",
-    "Verification",
-    "read_in_force",
-]
-
 
 class _InForce(msgspec.Struct):
     room: str

@@ -24,13 +24,6 @@ from roomeq.plan.plan import Plan
 if TYPE_CHECKING:
     from pandas import DataFrame
 
-__all__ = [
-    "curve_frame",
-    "headroom_frame",
-    "joining_frame",
-    "seat_frame",
-]
-
 
 def curve_frame(proposal: BandGainFit | Plan, *, wide: bool = False) -> DataFrame:
     """Return the curves of a proposal at every seat.

@@ -21,8 +21,6 @@ from roomeq.device.output_table import OutputTable
 if TYPE_CHECKING:
     from roomeq.analysis.sweeps.distortion import Distortion
 
-__all__ = ["Equipment", "WantedLevel"]
-
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Equipment:

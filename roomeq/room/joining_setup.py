@@ -16,8 +16,6 @@ from roomeq.device.mains import MainsBox
 from roomeq.device.processor import DelayRange
 from roomeq.device.profile import FilterChoice
 
-__all__ = ["JoiningSetup", "PathResponse"]
-
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class PathResponse:

@@ -25,8 +25,6 @@ if TYPE_CHECKING:  # a room without recordings needs none of it
     from roomeq.analysis.sweeps.windowing import ImpulseWindow
     from roomeq.base.recording import ImpulseResponse
 
-__all__ = ["RecordedSweep", "is_wrong", "judged_within"]
-
 _WRONG = frozenset(
     {
         FindingCode.SILENT_CHANNEL,

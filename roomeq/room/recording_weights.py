@@ -20,8 +20,6 @@ from dataclasses import replace
 from roomeq.room.recorded import RecordedSweep
 from roomeq.room.room import Room
 
-__all__ = ["SPOILT_COUNTS", "recording_counts", "weighed_room", "without_spoilt"]
-
 SPOILT_COUNTS = 0.5
 """What a seat counts whose only recording is spoilt; common practice, no source."""
 

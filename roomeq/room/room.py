@@ -35,9 +35,6 @@ if TYPE_CHECKING:
 
     from roomeq.room.recorded import RecordedSweep
 
-__all__ = ["CornerOrigin", "PresentSettings", "Room", "Subwoofer"]
-
-
 CornerOrigin = Literal["path", "stated", "none", "unknown"]
 
 

@@ -16,8 +16,6 @@ from roomeq.base.levels import FloatArray, power_ratio_db
 from roomeq.base.response import ComplexArray, FrequencyResponse
 from roomeq.base.survey import Measurement, Survey
 
-__all__ = ["common_seats", "seat_pressures", "summed_survey"]
-
 
 def common_seats(surveys: Sequence[Survey]) -> tuple[str, ...]:
     """Return the seats that all surveys have, in the order of the first."""

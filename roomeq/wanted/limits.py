@@ -18,14 +18,6 @@ from roomeq.base.levels import FloatArray
 from roomeq.device.equaliser import FixedBandEqualiser
 from roomeq.wanted.target import Target
 
-__all__ = [
-    "BandFreedom",
-    "Limits",
-    "allowed_gains_db",
-    "band_freedoms",
-    "limit_axis",
-]
-
 UNKNOWN_LOWER_LIMIT = 32.0
 """Hz below which nothing is boosted where no lower limit is known; common practice, no source."""
 DRIVE_BELOW_FLOOR_DB = 3.0

@@ -24,8 +24,6 @@ from numpy.typing import ArrayLike
 
 from roomeq.base.levels import FloatArray, readonly
 
-__all__ = ["MEAN_CUT_WEIGHT", "FrequencyLoss", "Loss"]
-
 MEAN_CUT_WEIGHT = 0.01
 """Weight of the squared mean response where that is a cut, so that cutting everything is not free.
 

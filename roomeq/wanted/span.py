@@ -15,8 +15,6 @@ from numpy.typing import NDArray
 from roomeq.base.levels import FloatArray
 from roomeq.device.equaliser import FixedBandEqualiser
 
-__all__ = ["CLEAR_SHARE_OF_CORNER", "Span", "fit_span", "merged_spans", "within_spans"]
-
 CLEAR_SHARE_OF_CORNER = 0.7
 Span = tuple[float, float]
 

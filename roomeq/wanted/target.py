@@ -33,16 +33,6 @@ from roomeq.device.biquads import low_shelf_response
 from roomeq.device.crossover import CrossoverFilter, chain_response
 from roomeq.device.equaliser import FixedBandEqualiser
 
-__all__ = [
-    "NearField",
-    "Target",
-    "TargetShape",
-    "estimate_lower_limit",
-    "estimate_upper_limit",
-    "roll_off_allowance_db",
-    "with_limit_estimate",
-]
-
 TargetShape = Literal["flat", "tilt", "shelf", "points"]
 _TILT_PIVOT = 50.0
 LOWER_LIMIT_SPAN = 5.0, 80.0

@@ -25,15 +25,6 @@ from roomeq.analysis.sweeps.excitation import Excitation
 from roomeq.base.levels import FloatArray, readonly
 from roomeq.base.recording import Recording
 
-__all__ = [
-    "ClockDrift",
-    "drift_findings",
-    "elapsed_phase",
-    "estimate_clock_drift",
-    "mend_clock_drift",
-    "mended_finding",
-]
-
 LEAST_DRIFT_PPM = 3.0
 """Smaller drift is not worth a word: 0.03 ms over a sweep of 10 s."""
 _HARMFUL_TIME = 0.25e-3  # s over one sweep: 9 degrees at 100 Hz

@@ -16,15 +16,6 @@ from enum import StrEnum
 from roomeq.base.record import Record
 from roomeq.base.recording import Recording
 
-__all__ = [
-    "LOOPBACK_REMEDIES",
-    "REMEDIES",
-    "Finding",
-    "FindingCode",
-    "Severity",
-    "confidence_of",
-]
-
 
 class FindingCode(StrEnum):
     """What was found."""

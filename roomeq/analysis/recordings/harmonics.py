@@ -21,8 +21,6 @@ from roomeq.analysis.recordings.noise import NoiseLevels
 from roomeq.analysis.sweeps.distortion import harmonic_window
 from roomeq.base.levels import FloatArray
 
-__all__ = ["distortion_findings", "total_distortion"]
-
 LEAST_TOTAL = 0.1
 """Total distortion from which on it is a finding."""
 _PER_OCTAVE = 3

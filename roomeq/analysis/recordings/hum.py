@@ -23,8 +23,6 @@ from roomeq.analysis.recordings.model import SweepModel
 from roomeq.analysis.sweeps.windowing import tapered_power
 from roomeq.base.levels import FloatArray
 
-__all__ = ["Hum", "estimate_hum", "hum_findings"]
-
 MAINS = (50.0, 60.0)
 _TOLERANCE = 0.004  # of the frequency: mains and recorder together
 _SHORTEST = 1.0  # s

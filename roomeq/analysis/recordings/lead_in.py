@@ -23,8 +23,6 @@ from roomeq.analysis.sweeps.excitation import lead_in_signal
 from roomeq.base.levels import FloatArray
 from roomeq.base.response import ComplexArray
 
-__all__ = ["LeadInNoise", "gain_findings", "read_lead_in"]
-
 _LARGEST_DRIFT = 500e-6
 _LEAST_GAIN_DB = 0.8
 _HARMFUL_GAIN_DB = 2.0

@@ -38,8 +38,6 @@ from roomeq.base.levels import FloatArray
 from roomeq.base.recording import ImpulseResponse, Recording, SweepDescription
 from roomeq.base.response import ComplexArray
 
-__all__ = ["RecordingView", "SweepModel", "model_sweep", "view_recording", "with_more_orders"]
-
 ORDERS = (2, 3, 4, 5)
 MORE_ORDERS = tuple(range(2, 13))
 _WIDE_PASSBAND = 1800.0  # Hz

@@ -23,8 +23,6 @@ from roomeq.analysis.sweeps.windowing import tapered_power, window_values
 from roomeq.base.bands import ThirdOctaveBand, third_octave_bands
 from roomeq.base.levels import FloatArray, power_ratio_db
 
-__all__ = ["NO_LEVELS", "NoiseLevels", "estimate_noise", "noise_findings", "quiet_stretches"]
-
 LEAST_SNR_DB = 20.0
 """Below it, noise may move a level by more than 0.8 dB: 20 lg (1 + 10 ** (-snr / 20))."""
 UNUSABLE_SNR_DB = 10.0

@@ -23,8 +23,6 @@ from roomeq.analysis.recordings.timing import ROOM_LATE, late_share, looks_elect
 from roomeq.base.levels import FloatArray
 from roomeq.base.recording import Recording
 
-__all__ = ["Trace", "channel_findings", "recording_trace", "same_as_earlier"]
-
 _SAME = 0.1  # of the noise power
 _ALIKE_DB = 0.5  # levels of third octaves, before samples are compared
 _SHORTEST = 1.0  # s

@@ -13,11 +13,7 @@ from dataclasses import dataclass, field, replace
 
 from msgspec import structs
 
-from roomeq.analysis.recordings.drift import (
-    ClockDrift,
-    drift_findings,
-    estimate_clock_drift,
-)
+from roomeq.analysis.recordings.drift import drift_findings, estimate_clock_drift
 from roomeq.analysis.recordings.findings import (
     LOOPBACK_REMEDIES,
     Finding,
@@ -45,7 +41,7 @@ from roomeq.analysis.recordings.pairs import (
     recording_trace,
     same_as_earlier,
 )
-from roomeq.analysis.recordings.repeats import repeat_findings
+from roomeq.analysis.recordings.repeats import ClockDrift, repeat_findings
 from roomeq.analysis.recordings.residual import disturbance_findings
 from roomeq.analysis.recordings.signal import (
     SampleFacts,
@@ -59,12 +55,6 @@ from roomeq.analysis.recordings.timing import cut_findings, decay_findings, swee
 from roomeq.base.bands import ThirdOctaveBand
 from roomeq.base.levels import FloatArray, readonly
 from roomeq.base.recording import Recording, SweepDescription
-
-__all__ = [
-    "RecordingJudge",
-    "RecordingQuality",
-    "judge_recording",
-]
 
 _WELL_TOLD_PPM = 1.0
 _BENT = 0.04  # total distortion from which on higher orders are taken for harmonics

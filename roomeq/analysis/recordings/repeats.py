@@ -22,8 +22,6 @@ from roomeq.analysis.sweeps.windowing import window_values
 from roomeq.base.levels import FloatArray
 from roomeq.base.response import ComplexArray
 
-__all__ = ["ClockDrift", "drift_of_repeats", "repeat_findings"]
-
 NO_CLOCK_PPM = 200.0
 """Clocks of sound devices lie within 100 ppm each (common practice, no source)."""
 _LEAST_STEP = 0.1e-3  # s

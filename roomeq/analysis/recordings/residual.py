@@ -22,8 +22,6 @@ from roomeq.analysis.recordings.findings import Finding, FindingCode, Severity, 
 from roomeq.analysis.recordings.model import SweepModel
 from roomeq.base.levels import FloatArray
 
-__all__ = ["disturbance_findings"]
-
 _FRAME = 0.128  # s
 _RARITY = 23.0  # exp(-23) = 1e-10 for a cell; some thousands of cells are looked at
 _INDEPENDENT = 2.0 / 3.0  # of neighbouring bins under a Hann window, and no less than one

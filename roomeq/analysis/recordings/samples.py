@@ -18,8 +18,6 @@ from numpy.typing import NDArray
 
 from roomeq.base.levels import FloatArray
 
-__all__ = ["Gap", "find_gaps", "find_jumps", "find_repeats", "sampled", "smallest_step"]
-
 IntArray = NDArray[np.intp]
 _STRIDE = 8
 _SHORTEST_GAP = 24  # samples

@@ -33,8 +33,6 @@ from roomeq.analysis.recordings.samples import (
 from roomeq.base.levels import FloatArray
 from roomeq.base.recording import Recording
 
-__all__ = ["SampleFacts", "dropped_findings", "sample_facts", "sample_findings", "silence_findings"]
-
 SILENT_DBFS = -90.0
 """A channel that stays below is silent: one step of 16 bits."""
 LOW_DBFS = -48.0

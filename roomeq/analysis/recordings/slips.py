@@ -22,8 +22,6 @@ from roomeq.analysis.recordings.lead_in import LeadInNoise
 from roomeq.analysis.recordings.model import SweepModel
 from roomeq.base.levels import FloatArray
 
-__all__ = ["Slip", "estimate_slip", "slip_finding"]
-
 LEAST_SLIP = {"loopback": 0.05e-3, "lead-in": 0.2e-3}
 """Smaller slips are not told from other things, in s."""
 _LONGEST = 0.15  # s

@@ -32,17 +32,6 @@ from roomeq.base.recording import SweepDescription
 
 BoolArray = NDArray[np.bool_]
 
-__all__ = [
-    "ROOM_LATE",
-    "LagTrend",
-    "cut_findings",
-    "decay_findings",
-    "estimate_lag_trend",
-    "late_share",
-    "looks_electrical",
-    "sweep_findings",
-]
-
 _COMMON_RATES = (
     8000,
     11025,

@@ -20,14 +20,6 @@ from roomeq.base.errors import MeasurementFileError
 from roomeq.base.levels import FloatArray
 from roomeq.base.recording import ImpulseResponse, Recording
 
-__all__ = [
-    "MicrophoneSensitivity",
-    "calibrated_response",
-    "estimate_sensitivity",
-    "sensitivity_from_dbfs",
-    "sensitivity_from_volts",
-]
-
 REFERENCE_PRESSURE = 20e-6
 """Pa; ISO 1683."""
 

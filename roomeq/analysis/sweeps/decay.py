@@ -21,8 +21,6 @@ from roomeq.base.bands import OCTAVE_RATIO
 from roomeq.base.levels import FloatArray, readonly
 from roomeq.base.recording import ImpulseResponse
 
-__all__ = ["Decay", "decay_curve_db", "estimate_decay"]
-
 _LEAST_PRODUCT = 16.0  # bandwidth times decay time (ISO 3382-2:2008, 7.3)
 _HEADROOM_DB = 10.0  # noise lies at least this far below the evaluation range (ISO 3382-2, 6.2.2)
 

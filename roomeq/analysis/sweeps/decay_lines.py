@@ -18,8 +18,6 @@ from roomeq.base.bands import ThirdOctaveBand, third_octave_bands
 from roomeq.base.levels import FloatArray, amplitude_ratio_db, readonly
 from roomeq.base.recording import ImpulseResponse
 
-__all__ = ["DecayLines", "estimate_decay_lines"]
-
 _WIDTH = math.log(10.0) / 10.0 / math.sqrt(math.pi)
 """Standard deviation over ln f of a Gaussian band that passes as much noise as a third octave: its
 power integrates to the square root of pi times that (arithmetic)."""

@@ -18,8 +18,6 @@ from numpy.typing import ArrayLike
 
 from roomeq.base.levels import FloatArray, readonly
 
-__all__ = ["choose_decimation", "decimate", "decimation_reach"]
-
 _REJECTION_DB = 130.0
 _BLOCK_PRODUCTS = 250_000  # in one matrix product: stays in the cache, and in one thread
 

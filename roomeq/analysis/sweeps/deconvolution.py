@@ -28,13 +28,6 @@ from roomeq.base.levels import FloatArray
 from roomeq.base.recording import Recording, SweepDescription
 from roomeq.base.response import ComplexArray
 
-__all__ = [
-    "ExcitationInverse",
-    "deconvolve",
-    "find_excitations",
-    "prepare_inverse",
-]
-
 _WEAKEST = 0.3  # a repeat is at least this much of the strongest arrival (-10.5 dB)
 BEFORE = 1.0
 """How long before time zero a response is kept, in s, unless distortion products lie there."""

@@ -26,8 +26,6 @@ from roomeq.base.levels import FloatArray, amplitude_ratio_db, readonly
 from roomeq.base.recording import Recording, SweepDescription
 from roomeq.base.response import ComplexArray
 
-__all__ = ["Distortion", "distortion_by_band", "estimate_distortion", "harmonic_window"]
-
 ORDERS = (1, 2, 3, 4, 5)
 _PER_OCTAVE = 24
 _LONGEST_TAIL = 4.0  # s of the recording after the sweep that are looked at

@@ -22,8 +22,6 @@ from roomeq.analysis.sweeps.windowing import band_envelope
 from roomeq.base.levels import FloatArray
 from roomeq.base.recording import Recording, SweepDescription
 
-__all__ = ["Excitation", "excitation_of", "lead_in_signal"]
-
 _BLOCK = 0.01  # s
 _SILENT = 1e-3  # of the strongest block's rms, and no less than four times the weakest's
 _APART = 0.2  # s of silence between what is played one after the other

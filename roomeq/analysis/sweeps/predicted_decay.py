@@ -20,8 +20,6 @@ from roomeq.base.levels import FloatArray
 from roomeq.base.recording import ImpulseResponse
 from roomeq.device.equaliser import FixedBandEqualiser
 
-__all__ = ["predict_impulse_response"]
-
 
 def predict_impulse_response(
     impulse_response: ImpulseResponse,

@@ -15,8 +15,6 @@ import numpy as np
 from roomeq.base.levels import FloatArray
 from roomeq.base.response import ComplexArray
 
-__all__ = ["BAND_EDGE", "FADE_ABOVE", "FADE_BELOW", "band_weight", "regularised_inverse"]
-
 BAND_EDGE = 2.0 ** (1.0 / 6.0)
 """Ratio between the end of the excited band and that of the usable one."""
 FADE_BELOW = 2.0 ** (2.0 / 3.0)

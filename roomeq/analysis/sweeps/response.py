@@ -32,8 +32,6 @@ from roomeq.base.response import FrequencyResponse
 
 _LEAST_REST = 0.25  # s
 
-__all__ = ["SweepMeasurement", "estimate_sweep_response", "frequency_response"]
-
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class SweepMeasurement:

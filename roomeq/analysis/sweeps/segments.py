@@ -27,8 +27,6 @@ from roomeq.base.levels import FloatArray, readonly
 from roomeq.base.recording import ImpulseResponse, Recording
 from roomeq.base.response import ComplexArray
 
-__all__ = ["Segments", "aligned_segments", "cut_segments"]
-
 _SHORTEST = 0.05  # s after time zero, whatever the recording holds
 _ENOUGH = 3.5  # s after time zero: decays of 2 s
 _ONSET = 0.1  # first arrival: within 20 dB of the strongest sample

@@ -24,16 +24,6 @@ from roomeq.base.recording import SweepDescription
 if TYPE_CHECKING:
     from roomeq.base.response import ComplexArray
 
-__all__ = [
-    "SWEEP_CAUTIONS",
-    "closed_form_inverse",
-    "exposure_minutes",
-    "playback_signal",
-    "quiet_noise",
-    "sweep_frames",
-    "sweep_signal",
-]
-
 SWEEP_CAUTIONS = (
     "Turn the volume down before the first sweep, then raise it in steps.",
     "Stop at once when the driver bottoms audibly (a click, a slap or a knock).",

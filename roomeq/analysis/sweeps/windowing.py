@@ -22,16 +22,6 @@ from roomeq.base.levels import FloatArray
 from roomeq.base.recording import ImpulseResponse
 from roomeq.base.response import ComplexArray
 
-__all__ = [
-    "ImpulseWindow",
-    "apply_window",
-    "band_envelope",
-    "choose_steady_window",
-    "choose_window",
-    "tapered_power",
-    "window_values",
-]
-
 FLAT_PER_DECAY = 1.2
 """The window is flat for at least this much of the longest decay time."""
 

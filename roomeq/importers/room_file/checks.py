@@ -26,8 +26,6 @@ from roomeq.importers.room_file.schema import (
 from roomeq.importers.room_file.subwoofer_checks import subwoofer_findings
 from roomeq.importers.room_file.wanted_schema import TargetTable
 
-__all__ = ["inconsistencies", "seat_findings"]
-
 _SHAPE_KEYS = {
     "flat": (),
     "tilt": ("tilt_db_per_octave",),

@@ -26,8 +26,6 @@ from roomeq.importers.room_file.file import RoomFile
 from roomeq.importers.room_file.findings import Finding, findings_in, needs_one
 from roomeq.importers.text.band_grid import named_band
 
-__all__ = ["equipment_findings"]
-
 
 def equipment_findings(room: RoomFile) -> Iterator[Finding]:
     """Yield what cannot be in the tables on amplifier, driver, filters, delays and mains."""

@@ -19,24 +19,6 @@ from roomeq.device.amplifier import PowerRating
 from roomeq.device.output_table import Detector, OutputEdition
 from roomeq.device.profile import FilterChoice
 
-__all__ = [
-    "CORNER_SPAN",
-    "HIGH_PASS_SPAN",
-    "LONGEST_MS",
-    "AmplifierTable",
-    "BoxTable",
-    "DriverTable",
-    "FilterChoiceTable",
-    "FilterTable",
-    "HeadroomTable",
-    "OutputLevelsTable",
-    "PathResponseTable",
-    "ProcessorTable",
-    "ProtectionTable",
-    "SubFilterTable",
-    "TimingTable",
-]
-
 LONGEST_MS = 200.0
 
 CORNER_SPAN = (20.0, 300.0)

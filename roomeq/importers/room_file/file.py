@@ -24,8 +24,6 @@ from roomeq.importers.room_file.schema import (
     SubwooferTable,
 )
 
-__all__ = ["RoomFile"]
-
 
 class RoomFile(RoomTables, frozen=True, kw_only=True):
     """A room file: the tables of `RoomTables`, and where they stand.

@@ -13,8 +13,6 @@ from typing import TypeVar
 
 from roomeq.base.toml_lines import KeyPath
 
-__all__ = ["Finding", "both_given", "findings_in", "needs_one"]
-
 Finding = tuple[str, KeyPath, str]
 """Something in a room file that cannot be: what, where, and what to do about it."""
 

@@ -19,8 +19,6 @@ from roomeq.importers.room_file.checks import inconsistencies
 from roomeq.importers.room_file.file import RoomFile
 from roomeq.importers.room_file.schema import RoomTables
 
-__all__ = ["FORMAT", "ROOM_FILE_NAME", "read_room_file"]
-
 FORMAT = 1
 """Format version of the room file that this release reads."""
 

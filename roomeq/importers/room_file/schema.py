@@ -33,22 +33,6 @@ from roomeq.importers.room_file.equipment_schema import (
 )
 from roomeq.importers.room_file.wanted_schema import FitTable, LimitsTable, TargetTable
 
-__all__ = [
-    "CalibrationTable",
-    "CrossoverTable",
-    "DeviceTable",
-    "DimensionsTable",
-    "LevelsTable",
-    "MeasurementTable",
-    "MicrophoneTable",
-    "PresentTable",
-    "RecordTable",
-    "RoomTables",
-    "SeatTable",
-    "SubwooferTable",
-    "SweepTable",
-]
-
 Column = int | str
 _Side = Plausible(0.5, 100.0, "m", "lengths are in metres")
 

@@ -16,8 +16,6 @@ from roomeq.importers.room_file.file import RoomFile
 from roomeq.importers.room_file.findings import Finding
 from roomeq.importers.room_file.schema import PresentTable
 
-__all__ = ["TOGETHER", "subwoofer_findings"]
-
 MOST_SUBWOOFERS = 8
 TOGETHER = "all"
 """What the measurement of all subwoofers together is called."""

@@ -16,8 +16,6 @@ from roomeq.wanted.limits import Limits
 from roomeq.wanted.loss import Loss
 from roomeq.wanted.target import LOWER_LIMIT_SPAN
 
-__all__ = ["FitTable", "LimitsTable", "TargetTable"]
-
 _Boost = Plausible(0.0, 30.0, "dB")
 _LIMITS = Limits()
 

@@ -15,8 +15,6 @@ from roomeq.base.errors import MeasurementFileError
 from roomeq.base.levels import FloatArray
 from roomeq.importers.text.layout import IndexArray, Table
 
-__all__ = ["clean_rows"]
-
 _EDGE = 3  # rows that a preamble or footer may add
 
 

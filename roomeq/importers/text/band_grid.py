@@ -17,8 +17,6 @@ from dataclasses import dataclass
 from roomeq.base.bands import ThirdOctaveBand, third_octave_band
 from roomeq.base.errors import AmbiguousTableError, MeasurementFileError
 
-__all__ = ["BandGrid", "named_band", "sorted_cells"]
-
 _NOMINAL_SLACK = 0.02  # nominal and rounded centres lie within 2 % of the exact one
 _LOWEST_BAND, _HIGHEST_BAND = 10, 43  # 10 Hz to 20 kHz
 _FREQUENCY = re.compile(r"(\d+(?:[.,]\d+)?)\s*(k?)(?:Hz)?", re.IGNORECASE)

@@ -23,8 +23,6 @@ from roomeq.importers.text.band_grid import BandGrid, sorted_cells
 from roomeq.importers.text.decoding import faults_of, read_decoded_text
 from roomeq.importers.text.weighting import Weighting, remove_weighting
 
-__all__ = ["BandTable", "named_weighting", "read_band_table"]
-
 _SLIP_DB = 18.0
 """In 1299 seats of rooms the largest level above those of both bands beside it was 15.4 dB; a slip
 of 10 dB looks like a mode."""

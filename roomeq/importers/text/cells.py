@@ -16,8 +16,6 @@ from dataclasses import dataclass
 from functools import lru_cache
 from typing import Literal
 
-__all__ = ["ABSENT", "DecimalMark", "Dialect", "starts_with_number"]
-
 DecimalMark = Literal[".", ","]
 
 ABSENT = frozenset([

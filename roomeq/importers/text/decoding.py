@@ -21,8 +21,6 @@ from roomeq.base.errors import AmbiguousTableError, MeasurementFileError
 from roomeq.base.reading import file_bytes
 from roomeq.importers.text.words import heading_of
 
-__all__ = ["DecodedText", "asked_in", "faults_of", "read_decoded_text"]
-
 _LARGEST_BYTES = 16 * 2**20
 """Read within 10 s on a slow processor; a response of 100 000 rows and four columns has 4 MiB."""
 _LONGEST_LINE = 20000

@@ -26,8 +26,6 @@ from typing import get_args
 from roomeq.base.errors import AmbiguousTableError, MeasurementFileError
 from roomeq.importers.text.cells import DecimalMark, Dialect, starts_with_number
 
-__all__ = ["DELIMITERS", "Shape", "choose_shape", "fixed_width_lines"]
-
 DELIMITERS = (";", "\t", "|", ",", " ")
 _DECIMAL_COMMA = re.compile(r"\d,\d")
 _SAMPLE = 32

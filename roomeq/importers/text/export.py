@@ -46,8 +46,6 @@ from roomeq.importers.text.values import (
     refuse_silence,
 )
 
-__all__ = ["TextExport", "read_one_response", "read_text_export"]
-
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class TextExport:

@@ -20,8 +20,6 @@ from roomeq.importers.text.dialect import Shape
 from roomeq.importers.text.layout import Table, broken_row
 from roomeq.importers.text.words import heading_of, is_unit_only
 
-__all__ = ["Headings", "read_headings"]
-
 _LEADER = re.compile(r"^\s*(?:[#%*!;'\"]+|//+|--+(?=\s)|rem\b)\s*", re.IGNORECASE)
 _WITH_UNIT = re.compile(
     r"[^\s()\[\]]+(?:\s*[(\[][^)\]]*[)\]])(?=\s|$)|[(\[][^)\]]*[)\]](?=\s|$)|\S+"

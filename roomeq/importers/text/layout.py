@@ -28,15 +28,6 @@ from roomeq.importers.text.cells import DecimalMark, Dialect, starts_with_number
 from roomeq.importers.text.dialect import DELIMITERS, Shape, choose_shape, fixed_width_lines
 from roomeq.importers.text.words import folded
 
-__all__ = [
-    "Table",
-    "broken_row",
-    "checked_inside",
-    "checked_outside",
-    "find_table",
-    "refuse_broken_ends",
-]
-
 IndexArray = NDArray[np.int64]
 _QUOTED_LINE = re.compile(r"^[ \t]*\"([^\"\n]*[;\t|][^\"\n]*)\"[ \t]*$")
 _PAIRS = re.compile(r"\s*[+-]?\d+,\d+(?: *, *[+-]?\d+,\d+)+\s*")

@@ -26,18 +26,6 @@ from roomeq.base.response import FrequencyResponse, checked_frequencies
 from roomeq.importers.text.export import TextExport, read_text_export
 from roomeq.importers.text.words import folded
 
-__all__ = [
-    "GREATEST_DB",
-    "MicrophoneKind",
-    "MicrophoneResponse",
-    "apply_microphone",
-    "covers_bands",
-    "describe_microphone",
-    "kind_in_words",
-    "microphone_of",
-    "read_microphone",
-]
-
 MicrophoneKind = Literal["response", "correction"]
 
 GREATEST_DB = 40.0

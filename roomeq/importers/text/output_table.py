@@ -19,8 +19,6 @@ from roomeq.device.output_table import OutputTable
 from roomeq.importers.text.band_grid import named_band
 from roomeq.importers.text.band_table import read_band_table
 
-__all__ = ["output_table_from_levels", "read_output_table"]
-
 _COLUMN = "maximum output"
 _REMEDY = (
     "a row for each third octave with its nominal frequency and one level in dB SPL; leave out "

@@ -22,8 +22,6 @@ from roomeq.base.levels import FloatArray
 from roomeq.importers.text.header import Headings
 from roomeq.importers.text.words import Heading, folded, heading_of, is_unit_only
 
-__all__ = ["Columns", "Pick", "assign_columns"]
-
 Pick = int | str
 
 

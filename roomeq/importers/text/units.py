@@ -19,18 +19,6 @@ from roomeq.base.levels import FloatArray, amplitude_ratio_db
 from roomeq.base.response import LevelReference
 from roomeq.importers.text.words import Heading
 
-__all__ = [
-    "REFERENCE_PRESSURE",
-    "FrequencyUnit",
-    "LevelUnit",
-    "PhaseUnit",
-    "coherence_snr_db",
-    "frequency_scale",
-    "level_in_db",
-    "linear_scale",
-    "phase_in_deg",
-]
-
 FrequencyUnit = Literal["Hz", "kHz"]
 LevelUnit = Literal["dB", "dB SPL", "dBFS", "Pa", "ratio"]
 PhaseUnit = Literal["deg", "rad"]

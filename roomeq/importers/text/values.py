@@ -16,14 +16,6 @@ from roomeq.base.errors import MeasurementFileError
 from roomeq.base.levels import FloatArray
 from roomeq.importers.text.layout import IndexArray
 
-__all__ = [
-    "fill_short_gaps",
-    "phase_fault",
-    "refuse_holes",
-    "refuse_impossible_levels",
-    "refuse_silence",
-]
-
 _BEYOND_DB = 300.0
 """No level and no ratio of a sound lies beyond this (common practice, no source)."""
 

@@ -19,14 +19,6 @@ from numpy.typing import ArrayLike
 from roomeq.base.levels import FloatArray, amplitude_ratio
 from roomeq.base.response import FrequencyResponse
 
-__all__ = [
-    "LOWEST_A_WEIGHTED",
-    "Weighting",
-    "a_weighting_db",
-    "c_weighting_db",
-    "remove_weighting",
-]
-
 Weighting = Literal["none", "C", "A"]
 
 LOWEST_A_WEIGHTED = 40.0

@@ -16,8 +16,6 @@ from dataclasses import dataclass
 from functools import lru_cache
 from typing import Literal
 
-__all__ = ["Heading", "Role", "folded", "heading_of", "is_unit_only"]
-
 Role = Literal[
     "frequency", "level", "phase", "real", "imaginary", "coherence", "index", "other", "unknown"
 ]

@@ -15,8 +15,6 @@ from roomeq.optimiser.bands.gains import fit_band_gains
 from roomeq.optimiser.bands.search import TIE_SHARE
 from roomeq.room.room import Room
 
-__all__ = ["BandSearch", "fit_room", "room_data"]
-
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class BandSearch:

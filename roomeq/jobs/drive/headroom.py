@@ -37,8 +37,6 @@ from roomeq.plan.joining import JoiningRecord
 from roomeq.plan.records import HeadroomRecord, QCheck
 from roomeq.room.room import Room
 
-__all__ = ["Proposal", "fit_within_headroom", "room_behind_protection"]
-
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Proposal:

@@ -37,8 +37,6 @@ from roomeq.optimiser.drive.protection import ProtectionChoice, choose_protectio
 from roomeq.room.equipment import WantedLevel
 from roomeq.room.room import Room
 
-__all__ = ["DriveScene", "electrical_filters", "high_pass_change_db"]
-
 LOWEST_BAND = 16.0  # Hz from which bands are looked at where the main seat has levels
 _BEYOND = 1e-6  # just outside the outer bands, where the drive limit is no more than the flat one
 _POINTS_IN_BAND = 9

@@ -13,8 +13,6 @@ from roomeq.device.processor import DelayRange, JoiningSettings, LevelRange
 from roomeq.device.profile import PhaseControl
 from roomeq.room.room import Room
 
-__all__ = ["JoiningOffer", "joining_offer"]
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class JoiningOffer:

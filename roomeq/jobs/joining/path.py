@@ -19,8 +19,6 @@ from roomeq.room.room import Room
 if TYPE_CHECKING:
     from roomeq.optimiser.path.estimate import PathEstimate
 
-__all__ = ["EngagedRow", "EngagedRows", "described_path", "estimated_path"]
-
 _LOWEST, _HIGHEST = 15.0, 400.0
 _POINTS = 16
 

@@ -41,17 +41,6 @@ from roomeq.plan.alignment import PolarityRecord
 from roomeq.plan.joining import JoiningRecord, JoiningSeatRow, SumBandsRecord
 from roomeq.room.room import Room
 
-__all__ = [
-    "Joining",
-    "aligned_anew",
-    "band_task",
-    "data_behind",
-    "joining_record",
-    "solve_joining",
-    "tune_bands",
-    "with_bands_kept",
-]
-
 _LEAST_SEATS = 3
 
 

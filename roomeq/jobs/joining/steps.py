@@ -28,19 +28,6 @@ from roomeq.optimiser.joining.survey import joint_pressures, prepare_joining
 from roomeq.plan.alignment import PolarityRecord
 from roomeq.room.room import Room
 
-__all__ = [
-    "advised_bypass",
-    "align_room",
-    "joining_data",
-    "mains_filters",
-    "meeting_of",
-    "present_data",
-    "room_polarity",
-    "told_setting",
-    "with_bypass",
-    "without_filters",
-]
-
 _IN_PHASE = 0.5  # cosine at the corner, by the filters alone
 
 

@@ -26,8 +26,6 @@ from roomeq.analysis.filter_fit import FURTHEST_CORNER, fit_filter
 from roomeq.base.record import Record
 from roomeq.device.crossover import FilterFamily, FilterKind
 
-__all__ = ["Doubt", "FilterRow", "MoveRow", "filter_row", "fit_described", "move_row"]
-
 CENTRE_GOAL, Q_GOAL, GAIN_GOAL_DB = 0.01, 0.05, 0.1
 _ERRORS = 1.96
 _SMOOTHED = 0.17

@@ -20,8 +20,6 @@ from roomeq.device.profile import FilterChoice
 from roomeq.importers.device_profile import EqualiserTable, ProfileTables, QByGainTable
 from roomeq.jobs.measuring.findings import FilterRow, MoveRow
 
-__all__ = ["comments_of", "law_of", "measured_tables"]
-
 _SAME_LAW = 0.01
 """Chance below which one Q for all gains is ruled out."""
 _SHARED = 1.5

@@ -21,8 +21,6 @@ from roomeq.optimiser.several.choose import Together
 from roomeq.room.room import Room, Subwoofer
 from roomeq.room.together import summed_survey
 
-__all__ = ["OneSetting", "room_as_set", "settings_of"]
-
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class OneSetting:

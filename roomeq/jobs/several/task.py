@@ -29,15 +29,6 @@ from roomeq.room.room import Room, Subwoofer
 from roomeq.room.together import seat_pressures
 from roomeq.wanted.limits import allowed_gains_db, band_freedoms, limit_axis
 
-__all__ = [
-    "feeder_of",
-    "present_setting",
-    "response_now",
-    "several_task",
-    "together_obstacle",
-    "with_own_limits",
-]
-
 _POINTS_PER_OCTAVE = 48
 _REACH_OCTAVES = 1.0 / 12.0
 

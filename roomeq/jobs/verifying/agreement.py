@@ -19,8 +19,6 @@ from roomeq.jobs.verifying.hypotheses import Setup
 from roomeq.jobs.verifying.observation import Observation, Part
 from roomeq.plan.verification import BandCheck, Cause, CauseCode, SeatCheck, StatedSetting
 
-__all__ = ["Agreement", "judge_observation", "seat_limit_db", "stated_otherwise"]
-
 AGREES_DB = 1.0
 _SAME_DB = 1e-9
 _CLOSE = 0.5

@@ -16,8 +16,6 @@ from roomeq.jobs.verifying.hypotheses import Explanation, Setup, explanations
 from roomeq.jobs.verifying.observation import Change, Observation
 from roomeq.plan.verification import Cause, CauseCode
 
-__all__ = ["Judgement", "judge_causes"]
-
 STANDS = 0.1
 """Share of the likeliest explanation below which another does not stand beside it."""
 MOST_IN_A_SET = 4

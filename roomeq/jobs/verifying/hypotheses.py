@@ -25,8 +25,6 @@ from roomeq.device.equaliser import FixedBandEqualiser
 from roomeq.jobs.verifying.observation import Change, Observation
 from roomeq.plan.verification import Cause, CauseCode
 
-__all__ = ["Explanation", "Setup", "explanations", "gains_in_force_db"]
-
 _UNUSUAL = {
     CauseCode.AS_PLANNED: 0.0,
     CauseCode.AS_BEFORE: 2.5,

@@ -23,8 +23,6 @@ import numpy as np
 from roomeq.base.levels import FloatArray, readonly
 from roomeq.base.response import ComplexArray
 
-__all__ = ["Change", "Observation", "Part", "TwoPowers", "bin_means", "log_likelihood"]
-
 BINS_PER_OCTAVE = 6
 FREEDOM = 5.0
 BIN_SHARE = 0.35

@@ -21,8 +21,6 @@ from roomeq.jobs.verifying.observation import Part, TwoPowers, bin_means
 from roomeq.optimiser.joining.data import SMOOTHING_FRACTION
 from roomeq.plan.plan import Plan
 
-__all__ = ["measured_levels_db", "observed_parts"]
-
 
 def observed_parts(plan: Plan, survey: Survey) -> tuple[Part, ...]:
     """Return what can be compared with a plan, what its bands were fitted to first.

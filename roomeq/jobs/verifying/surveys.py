@@ -16,8 +16,6 @@ from roomeq.base.survey import Source, Survey
 from roomeq.jobs.verifying.observation import Part, bin_means
 from roomeq.room.room import Room
 
-__all__ = ["compared_parts"]
-
 
 def compared_parts(before: Room, after: Room) -> tuple[dict[Source, Part], dict[Source, Part]]:
     """Return what was measured in both surveys: what causes explain, and what they do not.

@@ -17,8 +17,6 @@ from roomeq.wanted.limits import HIGHEST_ROW, LOWEST_ROW, Limits
 from roomeq.wanted.span import merged_spans, within_spans
 from roomeq.wanted.target import Target
 
-__all__ = ["BARRED_BOOST_DB", "BoostCap"]
-
 BARRED_BOOST_DB = 0.5
 
 

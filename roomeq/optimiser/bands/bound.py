@@ -36,8 +36,6 @@ from numpy.typing import NDArray
 from roomeq.base.levels import FloatArray
 from roomeq.optimiser.bands.problem import BandGainProblem, LabelArray
 
-__all__ = ["Nodes", "Relaxation"]
-
 _ROWS_KEPT = 100  # limit rows of a relaxation
 _PENALTY = 1.0  # of the method of multipliers, in dB squared per dB squared
 _RENEWED = 4  # steps between renewals of the multipliers

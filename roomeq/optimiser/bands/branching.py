@@ -19,8 +19,6 @@ from roomeq.base.levels import FloatArray
 from roomeq.optimiser.bands.bound import Nodes, Relaxation
 from roomeq.optimiser.bands.problem import LabelArray
 
-__all__ = ["OpenNodes", "restricted", "settings_of_small", "split"]
-
 
 class OpenNodes:
     """Nodes still open, lowest bound first; equal bounds in the order they came."""

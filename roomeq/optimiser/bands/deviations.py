@@ -16,13 +16,6 @@ from roomeq.base.levels import FloatArray, power_mean_db
 from roomeq.optimiser.bands.fit_data import FitData
 from roomeq.wanted.loss import MEAN_CUT_WEIGHT, Loss
 
-__all__ = [
-    "PlainFigures",
-    "estimate_plain_figures",
-    "seat_errors_db",
-    "weighted_deviation_db",
-]
-
 
 def weighted_deviation_db(data: FitData, response_db: FloatArray, *, loss: Loss) -> float:
     """Return ``sqrt(J)`` of a response of the bands on the fit axis, in dB.

@@ -33,17 +33,6 @@ from roomeq.wanted.loss import Loss
 if TYPE_CHECKING:
     from pandas import DataFrame
 
-__all__ = [
-    "BandGainFit",
-    "ChoiceRow",
-    "ChosenGains",
-    "LeftOutSeat",
-    "NoChange",
-    "chosen_labels",
-    "judge_improvement",
-    "weighted_deviation_db",
-]
-
 LEAST_IMPROVEMENT_DB = 0.5
 LEAST_EXCESS_FALL_DB = 2.0
 

@@ -40,11 +40,6 @@ from roomeq.device.equaliser import FixedBandEqualiser
 from roomeq.wanted.span import Span, fit_span, merged_spans, within_spans
 from roomeq.wanted.target import Target
 
-__all__ = [
-    "FitData",
-    "prepare_fit",
-]
-
 SNR_IGNORED_DB, SNR_FULL_DB = 10.0, 20.0
 SHAPE_FRACTION, DIP_FRACTION = 6, 24
 _BAND_POINTS = 8  # points within a third-octave band for its power mean

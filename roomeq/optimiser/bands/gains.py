@@ -40,8 +40,6 @@ from roomeq.wanted.loss import Loss
 from roomeq.wanted.span import within_spans
 from roomeq.wanted.target import Target, with_limit_estimate
 
-__all__ = ["fit_band_gains"]
-
 LEAST_IMPROVEMENT_DB = 0.7
 """0.5 dB of a plain deviation: against the aim nearly all is an excess, which counts twice."""
 BARE_ROLL_OFF_DB = 1.0

@@ -30,8 +30,6 @@ from numpy.typing import ArrayLike, NDArray
 from roomeq.base.levels import FloatArray, readonly
 from roomeq.wanted.loss import MEAN_CUT_WEIGHT, FrequencyLoss, Loss
 
-__all__ = ["BandGainProblem", "LabelArray", "nearest_labels"]
-
 LabelArray = NDArray[np.int64]
 _CURVES = (
     "error_db",

@@ -32,15 +32,6 @@ from roomeq.wanted.span import within_spans
 if TYPE_CHECKING:
     from pandas import DataFrame
 
-__all__ = [
-    "BandSetting",
-    "Reason",
-    "band_frame",
-    "cancelled_bands",
-    "explain_bands",
-    "explained_choice",
-]
-
 TOLERANCE_DB = 1.0
 
 

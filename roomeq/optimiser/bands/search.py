@@ -25,8 +25,6 @@ from roomeq.optimiser.bands.problem import BandGainProblem, LabelArray, nearest_
 from roomeq.optimiser.bands.start import TOLERANCE_DB, descend, feasible_near, start_setting
 from roomeq.optimiser.bands.tie_break import break_tie
 
-__all__ = ["BandGainSolution", "solve_band_gains", "solve_from"]
-
 _ROOT_STEPS = 60
 _NODE_STEPS = 6
 _BATCH = 128

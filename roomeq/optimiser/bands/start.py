@@ -16,13 +16,6 @@ from roomeq.base.levels import FloatArray
 from roomeq.optimiser.bands.bound import Relaxation
 from roomeq.optimiser.bands.problem import BandGainProblem, LabelArray
 
-__all__ = [
-    "TOLERANCE_DB",
-    "descend",
-    "feasible_near",
-    "start_setting",
-]
-
 TOLERANCE_DB = 1e-9
 """Limits are held to within this, which is what rounding of sums can do."""
 

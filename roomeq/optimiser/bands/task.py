@@ -24,8 +24,6 @@ from roomeq.wanted.limits import BandFreedom, Limits, allowed_gains_db, band_fre
 from roomeq.wanted.loss import Loss
 from roomeq.wanted.target import Target
 
-__all__ = ["LIMIT_TOLERANCE_DB", "BandGainTask", "Loudness"]
-
 LIMIT_TOLERANCE_DB = 0.005
 _REFINEMENTS = 4
 _POINTS_BETWEEN_ROWS = 33

@@ -35,8 +35,6 @@ from roomeq.optimiser.bands.branching import OpenNodes, restricted, settings_of_
 from roomeq.optimiser.bands.problem import BandGainProblem, LabelArray
 from roomeq.optimiser.bands.start import TOLERANCE_DB
 
-__all__ = ["break_tie"]
-
 _SAME = 1e-9  # dB; criteria closer than this are equal
 _UNLIMITED_DB = 1e3
 _MOVE_SCALE = 0.1  # brings a sum of gains to the size of the other limit rows

@@ -37,8 +37,6 @@ from roomeq.wanted.limits import (
 from roomeq.wanted.loss import Loss
 from roomeq.wanted.target import Target
 
-__all__ = ["Criterion", "VoicingProblem", "over_rooms"]
-
 Criterion = Literal["mean", "worst_tenth"]
 _WINDOW = 3  # labels to either side that a pair move may take
 _AT_ONCE = 512  # settings judged at once

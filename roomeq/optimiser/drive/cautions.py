@@ -25,14 +25,6 @@ from roomeq.optimiser.drive.headroom import Headroom
 from roomeq.optimiser.drive.protection import ProtectionChoice
 from roomeq.room.equipment import Equipment
 
-__all__ = [
-    "boost_notes",
-    "headroom_notes",
-    "phase_change_deg",
-    "protection_notes",
-    "wiring_notes",
-]
-
 ALLOWED_BOOST_DB = 0.5
 NOTICEABLE_TURN_DEG = 5.0
 

@@ -27,14 +27,6 @@ from roomeq.base.levels import (
 if TYPE_CHECKING:
     from roomeq.analysis.sweeps.distortion import Distortion
 
-__all__ = [
-    "HARMONIC_LIMITS_DB",
-    "LARGEST_EXTRAPOLATION_DB",
-    "CleanRise",
-    "band_ratios_db",
-    "estimate_clean_rise",
-]
-
 HARMONIC_LIMITS_DB = (-10.0, -15.0, -20.0, -20.0)
 """Second to fifth harmonic of a burst that still passes, re fundamental (CTA-2010 as in CEA-2010
 and CEA-2010-A; CTA-2010-B lets them change with frequency)."""

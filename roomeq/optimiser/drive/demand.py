@@ -22,15 +22,6 @@ from roomeq.device.crossover import CrossoverFilter, chain_response
 from roomeq.device.driver import Box, moved_displacement_db
 from roomeq.device.equaliser import FixedBandEqualiser
 
-__all__ = [
-    "BandExtra",
-    "DriveDemand",
-    "estimate_drive_demand",
-    "estimate_extra_drive",
-    "estimate_measuring_voltages",
-    "wanted_by_band_db",
-]
-
 _POINTS_IN_BAND = 9
 
 

@@ -31,15 +31,6 @@ from roomeq.room.equipment import Equipment
 if TYPE_CHECKING:
     from roomeq.analysis.sweeps.distortion import Distortion
 
-__all__ = [
-    "BandHeadroom",
-    "Headroom",
-    "HeadroomLimit",
-    "Listening",
-    "drive_limit_db",
-    "estimate_headroom",
-]
-
 FLAT_DRIVE_BOOST_DB = 6.0
 HIGHEST_DRIVE_BOOST_DB = 12.0
 

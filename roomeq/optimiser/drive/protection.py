@@ -27,14 +27,6 @@ from roomeq.device.high_pass import HighPass, filter_of
 from roomeq.device.profile import FilterChoice
 from roomeq.optimiser.drive.headroom import BandHeadroom, Headroom
 
-__all__ = [
-    "ProtectionCandidate",
-    "ProtectionChange",
-    "ProtectionChoice",
-    "ProtectionReason",
-    "choose_protection",
-]
-
 LEAST_SHARE_OF_TUNING = 0.8
 _WEAKER_DB = 0.1
 _SHORTAGE_STEP_DB = 0.5

@@ -36,8 +36,6 @@ from roomeq.device.profile import PhaseControl
 from roomeq.optimiser.joining.data import JoiningData
 from roomeq.optimiser.joining.summation import Summation
 
-__all__ = ["Alignment", "Candidate", "align", "realign"]
-
 TIE_DB = 0.25
 SEAT_LOSS_DB = 1.0
 FLIP_COST = 0.002

@@ -32,17 +32,6 @@ from roomeq.device.processor import JoiningSettings
 from roomeq.device.profile import FilterChoice
 from roomeq.optimiser.joining.data import JoiningData
 
-__all__ = [
-    "CornerChoice",
-    "CrossoverPair",
-    "PairDoubt",
-    "PairOutcome",
-    "RankedPair",
-    "offered_pairs",
-    "predicted_pairs",
-    "rank_pairs",
-]
-
 HALF_OCTAVE = math.sqrt(2.0)
 MOST_LIFT = 10.0
 LEAST_GAIN_DB = 0.5

@@ -28,14 +28,6 @@ from roomeq.device.processor import JoiningSettings
 from roomeq.optimiser.joining.sum_check import SumExplanation
 from roomeq.wanted.target import Target
 
-__all__ = [
-    "SMOOTHING_FRACTION",
-    "JoiningData",
-    "JoiningNote",
-    "assemble_joining",
-    "joining_axes",
-]
-
 POINTS_PER_OCTAVE, FIT_POINTS_PER_OCTAVE = 48, 24
 SMOOTHING_FRACTION = 12
 WIDEST_SMOOTHING = 6

@@ -34,12 +34,6 @@ from roomeq.optimiser.joining.phase_difference import PhaseDifference, estimate_
 from roomeq.optimiser.joining.summation import HALF_OCTAVE, judge_sum
 from roomeq.wanted.target import Target
 
-__all__ = [
-    "DecidingMove",
-    "LevelJoining",
-    "fit_joining_levels",
-]
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DecidingMove:

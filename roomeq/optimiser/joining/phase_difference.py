@@ -24,8 +24,6 @@ from numpy.typing import ArrayLike
 from roomeq.base.levels import FloatArray, power_ratio, power_ratio_db, readonly
 from roomeq.base.response import checked_frequencies
 
-__all__ = ["PhaseDifference", "estimate_phase_difference"]
-
 AGREEMENT_DB = 0.5
 
 

@@ -32,8 +32,6 @@ from roomeq.base.bands import logarithmic_axis
 from roomeq.base.levels import FloatArray
 from roomeq.base.response import ComplexArray
 
-__all__ = ["PolarityTest", "polarity_axis", "test_polarity"]
-
 LOWEST = 25.0
 HIGHEST = 195.0
 LEAST_RATIO = 1.2

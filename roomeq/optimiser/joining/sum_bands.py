@@ -40,8 +40,6 @@ from roomeq.optimiser.joining.data import JoiningData
 from roomeq.wanted.loss import MEAN_CUT_WEIGHT
 from roomeq.wanted.span import within_spans
 
-__all__ = ["SumBands", "SumSetting", "band_responses"]
-
 MOST_ABOVE_POWER_SUM_DB = 3.0
 MAINS_ALONE = 1.25, 2.0
 _DIP_SHORTFALL_DB = 6.0

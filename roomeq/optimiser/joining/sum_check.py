@@ -21,8 +21,6 @@ from roomeq.base.record import Record
 from roomeq.base.response import ComplexArray
 from roomeq.device.processor import JoiningSettings
 
-__all__ = ["SumExplanation", "explain_sum"]
-
 NOTICED = 0.05
 EXPLAINED = 1.0 / 3.0
 """An explanation leaves at most this share of the difference, or no more than 5 % of the sum."""

@@ -18,8 +18,6 @@ from roomeq.base.levels import FloatArray
 from roomeq.optimiser.bands.problem import LabelArray
 from roomeq.optimiser.joining.sum_bands import SumBands, SumSetting
 
-__all__ = ["solve_sum_bands"]
-
 TIE_SHARE = 0.02
 _PAIR_REACH = 2
 _CHUNK = 32

@@ -25,8 +25,6 @@ from roomeq.base.response import ComplexArray
 from roomeq.device.processor import JoiningSettings
 from roomeq.optimiser.joining.data import JoiningData
 
-__all__ = ["SumLoss", "Summation", "judge_sum"]
-
 HALF_OCTAVE = math.sqrt(2.0)
 LEAST_OCTAVES = 0.5
 _DEEPEST = 1e-12  # of the power that both could give: a loss of 120 dB

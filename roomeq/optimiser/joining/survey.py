@@ -32,8 +32,6 @@ from roomeq.optimiser.joining.sum_check import SumExplanation, explain_sum
 from roomeq.room.together import seat_pressures
 from roomeq.wanted.target import Target
 
-__all__ = ["LFE_OFFSET_DB", "SUM_RESIDUAL_DB", "joint_pressures", "prepare_joining"]
-
 LFE_OFFSET_DB = 10.0
 """The low-frequency-effects channel plays 10 dB above the mains (ITU-R BS.775; from memory)."""
 

@@ -15,8 +15,6 @@ from typing import Literal
 from roomeq.device.crossover import CrossoverFilter
 from roomeq.device.path import PathAnalysis
 
-__all__ = ["HighPassFinding", "PathCandidate", "PathEstimate", "PathVerdict", "Taken"]
-
 Taken = Literal["electrical", "close", "seat"]
 
 

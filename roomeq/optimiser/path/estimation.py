@@ -32,8 +32,6 @@ from roomeq.optimiser.path.telling import (
     told_pieces,
 )
 
-__all__ = ["ANSWER_PROBABILITY", "estimate_path"]
-
 ANSWER_PROBABILITY = 0.85
 """Below it the answer is "cannot tell"."""
 

@@ -21,8 +21,6 @@ from roomeq.base.levels import FloatArray
 from roomeq.optimiser.path.model import Chain, level_db
 from roomeq.optimiser.path.observation import Observation
 
-__all__ = ["Errors", "Fit", "fit_chain"]
-
 _TRIALS = 40
 _DRIFT_OCTAVES = 1.2
 

@@ -18,8 +18,6 @@ from roomeq.device.crossover import HIGHEST_ORDER, CrossoverFilter, FilterFamily
 from roomeq.device.path import same_response
 from roomeq.optimiser.path.model import Chain
 
-__all__ = ["Group", "LowEnd", "Tried", "class_ways", "tried_low_ends", "tried_low_passes"]
-
 _USUAL_CORNER, _CORNER_SPREAD = 80.0, 0.6
 _STATED_SPREAD = 0.04
 _SINGLE: dict[tuple[FilterFamily, int], float] = {

@@ -17,8 +17,6 @@ import numpy as np
 
 from roomeq.base.levels import FloatArray
 
-__all__ = ["Butterworth", "Chain", "level_db"]
-
 _DECIBEL = 10.0 / math.log(10.0)
 _NOISE_SPREAD_DB = 8.0
 

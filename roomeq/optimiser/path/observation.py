@@ -16,8 +16,6 @@ import numpy as np
 from roomeq.base.levels import FloatArray, amplitude_ratio
 from roomeq.base.response import FrequencyResponse
 
-__all__ = ["Observation", "noise_power", "observe"]
-
 _PER_OCTAVE = 24
 _LOWEST, _HIGHEST = 5.0, 600.0
 _BELOW_DB, _ABOVE_DB = 40.0, 70.0  # fall below and above the largest level that is still fitted

@@ -20,8 +20,6 @@ from roomeq.optimiser.path.hypotheses import LowEnd, Tried
 from roomeq.optimiser.path.model import Chain
 from roomeq.optimiser.path.observation import Observation
 
-__all__ = ["Search", "search"]
-
 _START_FALL_DB = 8.0
 _STATED = 0.1  # corners that are stated have less spread than that
 _HOPELESS = 30.0  # in ln of a likelihood

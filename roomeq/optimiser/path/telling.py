@@ -22,8 +22,6 @@ from roomeq.optimiser.path.hypotheses import class_ways
 from roomeq.optimiser.path.model import level_db
 from roomeq.optimiser.path.search import Search
 
-__all__ = ["EDGE", "Told", "judge_description", "judge_high_pass", "path_candidates", "told_pieces"]
-
 EDGE = 2.0**0.4
 """So far from the end of the data a corner has to lie to be named: 0.4 octave."""
 

@@ -17,8 +17,6 @@ from roomeq.base.levels import FloatArray
 from roomeq.base.response import ComplexArray
 from roomeq.optimiser.several.task import BandSet, IntArray
 
-__all__ = ["NEPERS_PER_DB", "BandTables"]
-
 NEPERS_PER_DB = math.log(10.0) / 20.0
 _SAME = 1e-9
 

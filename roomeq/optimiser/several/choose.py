@@ -19,8 +19,6 @@ from roomeq.optimiser.several.model import Model, State
 from roomeq.optimiser.several.search import search
 from roomeq.optimiser.several.task import IntArray, SeveralTask
 
-__all__ = ["SeatFigures", "Together", "WithoutOne", "by_power", "choose_together"]
-
 EVALUATIONS_EACH = 5000
 """Settings judged for each value that may be chosen."""
 EVALUATIONS_BASE = 10

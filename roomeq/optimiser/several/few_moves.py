@@ -17,8 +17,6 @@ from roomeq.base.levels import FloatArray
 from roomeq.optimiser.several.model import LIMIT_TOLERANCE_DB, Model, State
 from roomeq.optimiser.several.search import improved
 
-__all__ = ["count_moves", "tie_loss", "with_few_moves"]
-
 TIE_SHARE = 0.02
 """Of what the best gains in deviation, may be lost to fewer moves."""
 _ROUNDS = 4

@@ -25,8 +25,6 @@ from roomeq.optimiser.several.band_tables import NEPERS_PER_DB, BandTables
 from roomeq.optimiser.several.task import SeveralTask
 from roomeq.wanted.loss import MEAN_CUT_WEIGHT
 
-__all__ = ["LIMIT_TOLERANCE_DB", "Model", "Moves", "State"]
-
 LIMIT_TOLERANCE_DB = 1e-6
 _BROKEN, _PER_DB = 1e3, 1e2
 _ROW_WEIGHT, _OUTPUT_WEIGHT = 300.0, 100.0  # of squared excesses while values are continuous

@@ -17,8 +17,6 @@ from roomeq.optimiser.several.model import Model, State
 from roomeq.optimiser.several.search import search_coarsely
 from roomeq.optimiser.several.task import SeveralTask
 
-__all__ = ["Combination", "choose_places"]
-
 COARSE_EVALUATIONS = 800
 FULL_EVALUATIONS = 15000
 FULL = 10

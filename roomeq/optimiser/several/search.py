@@ -24,8 +24,6 @@ from roomeq.optimiser.several.task import IntArray
 
 BoolArray = NDArray[np.bool_]
 
-__all__ = ["find_loudest", "improved", "search", "search_coarsely"]
-
 _STEPS, _TRIALS = 25, 6
 _DAMPING = 1e-2
 _LEAST_SHARE = 2e-3  # of the merit, that a step of the descent has to gain

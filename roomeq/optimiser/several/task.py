@@ -23,8 +23,6 @@ from roomeq.device.processor import JoiningSettings
 from roomeq.optimiser.bands.fit_data import SHAPE_FRACTION
 from roomeq.wanted.loss import Loss
 
-__all__ = ["BandSet", "SeveralTask", "Source"]
-
 IntArray = NDArray[np.int64]
 _DECIMALS = 12  # of weights, so that the order of seats leaves not even a rounding error
 MOST_GIVEN_UP_DB = 3.0

@@ -37,8 +37,6 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-__all__ = ["plot_decay", "plot_decay_lines", "plot_impulse_response"]
-
 _LANE_DB = 40.0
 
 

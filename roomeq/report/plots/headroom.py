@@ -22,7 +22,7 @@ from numpy.typing import ArrayLike
 
 from roomeq.analysis.sweeps.distortion import Distortion
 from roomeq.base.bands import ThirdOctaveBand
-from roomeq.base.levels import FloatArray, amplitude_ratio, amplitude_ratio_db, power_ratio
+from roomeq.base.levels import FloatArray, amplitude_ratio, amplitude_ratio_db, power_ratio, signed
 from roomeq.optimiser.drive.clean_drive import HARMONIC_LIMITS_DB
 from roomeq.optimiser.drive.demand import BandExtra
 from roomeq.optimiser.drive.headroom import Headroom
@@ -41,20 +41,10 @@ from roomeq.report.plots.style import (
     started,
     titled,
 )
-from roomeq.report.text.layout import signed
 from roomeq.wanted.limits import DRIVE_BELOW_FLOOR_DB, LOWEST_SIGNAL
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
-
-__all__ = [
-    "drive_limits_db",
-    "plot_displacement",
-    "plot_distortion",
-    "plot_drive",
-    "plot_extra_drive",
-    "plot_power",
-]
 
 
 @house_style()

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from roomeq.base.levels import FloatArray, power_mean_db, power_ratio, power_ratio_db
+from roomeq.base.levels import FloatArray, power_mean_db, power_ratio, power_ratio_db, signed
 from roomeq.base.response import LevelReference
 from roomeq.device.processor import JoiningSettings, Polarity
 from roomeq.optimiser.joining.alignment import Alignment
@@ -33,12 +33,9 @@ from roomeq.report.plots.style import (
     started,
     titled,
 )
-from roomeq.report.text.layout import signed
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
-
-__all__ = ["plot_joining", "plot_joining_map"]
 
 _CURVES = {
     "subwoofer alone": Stroke(colour="teal", dashes=(1.2, 1.2), width=1.2),

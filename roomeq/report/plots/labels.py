@@ -28,21 +28,6 @@ from roomeq.report.plots.style import (
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-__all__ = [
-    "EndLabel",
-    "draw_curves",
-    "framed_levels",
-    "hatch_span",
-    "label_ends",
-    "mark_across",
-    "mark_corner",
-    "mark_span",
-    "scale_bar",
-    "shortened",
-    "widened",
-    "write_at",
-]
-
 _LABEL_POINTS = 10.5  # from one label to the next
 _LONGEST_NAME = 44  # letters
 _FOOT: Any = {"xycoords": ("data", "axes fraction"), "va": "bottom", "color": COLOURS["quiet"]}

@@ -38,8 +38,6 @@ if TYPE_CHECKING:
 
     from roomeq.optimiser.joining.data import JoiningData
 
-__all__ = ["levels_page", "plot_every_seat", "plot_group_delay", "plot_parts", "plot_phase"]
-
 _WIDTHS = {1: 4.8, 2: 3.3, 3: 2.6, 4: 2.2}  # of a panel in inches, by columns
 _PANEL_LETTERS = 11.0  # to the inch, of a panel's name
 

@@ -39,8 +39,6 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-__all__ = ["PICTURES", "Subject", "Written", "check_pictures", "write_pictures"]
-
 _MARK, _HEAD = b"roomeq picture", 4096
 _DOTS_PER_INCH = 160
 _LOWEST, _HIGHEST = 16.0, 200.0

@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from roomeq.base.bands import logarithmic_axis
-from roomeq.base.levels import FloatArray, power_mean_db
+from roomeq.base.levels import FloatArray, power_mean_db, signed, signed_setting
 from roomeq.device.equaliser import FixedBandEqualiser
 from roomeq.optimiser.bands.reasons import BandSetting
 from roomeq.plan.plan import Plan
@@ -39,7 +39,6 @@ from roomeq.report.plots.style import (
     started,
     titled,
 )
-from roomeq.report.text.layout import signed, signed_setting
 from roomeq.report.text.wording import reason_text
 from roomeq.wanted.target import Target
 
@@ -48,17 +47,6 @@ if TYPE_CHECKING:
 
     from roomeq.plan.joining import SeatLossRow
     from roomeq.plan.records import SeatResult
-
-__all__ = [
-    "LEVEL_STROKES",
-    "ShownLevels",
-    "plot_band_gains",
-    "plot_equaliser",
-    "plot_prediction",
-    "seat_lines",
-    "seat_rows",
-    "shown_levels",
-]
 
 
 def seat_rows(

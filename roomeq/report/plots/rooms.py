@@ -23,8 +23,6 @@ from roomeq.report.plots.style import COLOURS, house_style, started, titled
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-__all__ = ["plot_rooms", "plot_voicing", "write_rooms_picture", "write_voicing_picture"]
-
 _TENTHS = (0.1, 0.5, 0.9)
 _LEGEND = "Best tenth / median / worst tenth"
 

@@ -51,14 +51,6 @@ from roomeq.report.plots.style import (
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-__all__ = [
-    "plot_seat_differences",
-    "plot_seats",
-    "plot_signal_to_noise",
-    "plot_survey_signal_to_noise",
-    "seat_letters",
-]
-
 _LANE_STEPS_DB = (10.0, 20.0, 30.0, 40.0, 60.0, 80.0)
 
 

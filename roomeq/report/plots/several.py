@@ -32,8 +32,6 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-__all__ = ["plot_subwoofers", "plot_variation"]
-
 _TOGETHER = Stroke(colour="blue", width=2.2, zorder=3.0)
 _STROKES = {
     "before": Stroke(colour="quiet", dashes=(5, 2), width=1.4),

@@ -27,25 +27,6 @@ from roomeq.base.bands import third_octave_bands
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-__all__ = [
-    "COLOURS",
-    "SEAT_STROKES",
-    "Stroke",
-    "fonts_for",
-    "frame_frequencies",
-    "frame_levels",
-    "frame_rows",
-    "frame_values",
-    "house_style",
-    "level_span",
-    "level_title",
-    "log_bar",
-    "nice_step",
-    "seat_stroke",
-    "started",
-    "titled",
-]
-
 COLOURS = {
     "ink": "#1f2430",
     "quiet": "#68707b",

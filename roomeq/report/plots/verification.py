@@ -16,7 +16,7 @@ import numpy as np
 
 from roomeq.analysis.survey_levels import seat_levels_db
 from roomeq.base.bands import third_octave_band
-from roomeq.base.levels import FloatArray, level_mean_db
+from roomeq.base.levels import FloatArray, level_mean_db, signed
 from roomeq.base.response import FrequencyResponse
 from roomeq.base.survey import Source, Survey
 from roomeq.jobs.verify import verify
@@ -34,12 +34,9 @@ from roomeq.report.plots.style import (
     seat_stroke,
     started,
 )
-from roomeq.report.text.layout import signed
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
-
-__all__ = ["plot_responses", "plot_verification"]
 
 _STROKES = (
     Stroke(colour="blue", width=2.4),

@@ -12,6 +12,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from roomeq.base.cautions import CautionCode
+from roomeq.base.levels import signed
 from roomeq.optimiser.bands.reasons import BandSetting, Reason
 from roomeq.optimiser.drive.headroom import BandHeadroom
 from roomeq.plan.joining import JoiningSeatRow
@@ -31,7 +32,7 @@ from roomeq.report.text.joining import (
     meeting_sentences,
     polarity_sentences,
 )
-from roomeq.report.text.layout import joined, number, signed
+from roomeq.report.text.layout import joined, number
 from roomeq.report.text.plan import (
     FIRST_STATEMENT,
     average_sentence,
@@ -40,26 +41,6 @@ from roomeq.report.text.plan import (
 )
 from roomeq.report.text.several import own_cautions, together_sentences, together_verdict
 from roomeq.report.text.wording import SOURCES, caution_text
-
-__all__ = [
-    "MOST_SIDE_BY_SIDE",
-    "Comparison",
-    "SharedText",
-    "bands_by_remedy",
-    "cautions",
-    "figure",
-    "granted",
-    "headroom_cells",
-    "inputs",
-    "judged",
-    "judged_text",
-    "left_over",
-    "merged_notes",
-    "record",
-    "sentences",
-    "share",
-    "sheet_comparison",
-]
 
 DASH = "\N{EN DASH}"
 _RECORD = (

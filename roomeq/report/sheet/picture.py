@@ -19,8 +19,6 @@ from roomeq.base.levels import FloatArray
 from roomeq.plan.plan import Plan
 from roomeq.report.plots.plan import shown_levels
 
-__all__ = ["Picture", "Tick", "sheet_picture"]
-
 DB_PER_DECADE = 50.0
 WIDTH = 340.0
 LEFT, RIGHT, TOP, BOTTOM = 34.0, 12.0, 8.0, 18.0

@@ -26,11 +26,10 @@ from roomeq.report.sheet.picture import sheet_picture
 from roomeq.report.text import wording
 from roomeq.report.text.headroom import LIMITS
 from roomeq.report.text.layout import joined
+from roomeq.report.text.safety import SAFETY
 
 if TYPE_CHECKING:
     from jinja2 import Template
-
-__all__ = ["plan_names", "settings_sheet", "write_settings_sheet"]
 
 _MARK = b'<meta name="generator" content="roomeq settings sheet">'
 _HEAD = 1024
@@ -229,4 +228,5 @@ def _template() -> Template:
     )
     environment.filters["figure"] = evidence.figure
     environment.globals |= {"evidence": evidence, "steps": steps, "wording": wording}
+    environment.globals["safety"] = SAFETY
     return environment.get_template("settings_sheet.html.jinja")

@@ -16,6 +16,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Literal, TypeVar
 
+from roomeq.base.levels import signed_setting
 from roomeq.device.processor import JoiningSettings
 from roomeq.optimiser.bands.reasons import BandSetting, Reason
 from roomeq.optimiser.drive.protection import ProtectionReason
@@ -24,29 +25,8 @@ from roomeq.plan.plan import Plan
 from roomeq.plan.records import SeatResult
 from roomeq.report.text.headroom import high_pass_text
 from roomeq.report.text.joining import delay_numbers, delay_text
-from roomeq.report.text.layout import joined, signed_setting
+from roomeq.report.text.layout import joined
 from roomeq.report.text.wording import KEEPS_LOUDNESS, level_purpose
-
-__all__ = [
-    "Cell",
-    "Fader",
-    "Step",
-    "across",
-    "band_steps",
-    "bands_side_by_side",
-    "common_steps",
-    "decibels",
-    "gains_stated",
-    "judged_seats",
-    "leave_alone",
-    "measure_step",
-    "only_changes",
-    "opening_steps",
-    "owners",
-    "seats_to_measure_again",
-    "side_by_side",
-    "with_minus",
-]
 
 LEAVE = "Leave as it is"
 _Entry = TypeVar("_Entry")

@@ -15,8 +15,6 @@ from roomeq.jobs.batch import Batch
 from roomeq.plan.rooms import RoomRow
 from roomeq.report.text.layout import listed, number, paragraph, table, text_of
 
-__all__ = ["batch_text"]
-
 _LISTED = 20
 
 

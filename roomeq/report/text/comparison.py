@@ -9,11 +9,10 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
+from roomeq.base.levels import signed, signed_setting
 from roomeq.plan.verification import Cause, CauseCode, Comparison, SeatChange
-from roomeq.report.text.layout import bullet_list, joined, paragraph, signed, signed_setting, table
+from roomeq.report.text.layout import bullet_list, joined, paragraph, table
 from roomeq.report.text.verification import cause_text, louder
-
-__all__ = ["comparison_text"]
 
 _SUM = (
     "What was measured alone is as it was; both together are not: polarity, delay, or what was not "

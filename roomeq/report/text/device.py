@@ -11,12 +11,11 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from roomeq.analysis.device_fit import LEVEL
+from roomeq.base.levels import signed
 from roomeq.device.profile import Device
 from roomeq.jobs.device import DeviceMeasurement
 from roomeq.jobs.measuring.findings import Doubt, FilterRow, MoveRow
-from roomeq.report.text.layout import bullet_list, joined, number, paragraph, signed, table
-
-__all__ = ["device_text", "profiles_text"]
+from roomeq.report.text.layout import bullet_list, joined, number, paragraph, table
 
 _DOUBTS = {
     Doubt.OUTSIDE: "it lies outside of what was measured",

@@ -12,6 +12,7 @@ from collections.abc import Sequence
 
 from roomeq.base.bands import third_octave_band
 from roomeq.base.cautions import Caution, CautionCode
+from roomeq.base.levels import signed
 from roomeq.device.high_pass import HighPass
 from roomeq.device.output_table import OutputTable
 from roomeq.optimiser.drive.clean_drive import HARMONIC_LIMITS_DB
@@ -23,19 +24,8 @@ from roomeq.optimiser.drive.protection import (
     ProtectionChoice,
     ProtectionReason,
 )
-from roomeq.report.text.layout import number, paragraph, signed, table
+from roomeq.report.text.layout import number, paragraph, table
 from roomeq.room.equipment import Equipment
-
-__all__ = [
-    "LIMITS",
-    "drive_words",
-    "extra_drive_lines",
-    "headroom_lines",
-    "high_pass_text",
-    "protection_lines",
-    "refusal_text",
-]
-
 
 _LIMITS_TEXT = (
     "Distortion counts as clean up to "

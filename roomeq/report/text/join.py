@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+from roomeq.base.levels import signed
 from roomeq.jobs.join import RoomJoining
 from roomeq.optimiser.joining.corner_choice import (
     CornerChoice,
@@ -30,11 +31,9 @@ from roomeq.report.text.joining import (
     set_text,
     setting_entries,
 )
-from roomeq.report.text.layout import bullet_list, paragraph, signed, table, text_of
+from roomeq.report.text.layout import bullet_list, paragraph, table, text_of
 from roomeq.report.text.path import path_estimate_lines, path_lines
 from roomeq.report.text.safety import SAFETY_LINE
-
-__all__ = ["PAIR_DOUBTS", "corner_lines", "level_joining_lines", "room_joining_text"]
 
 _BYPASS_FIRST = (
     "All this holds with every low-pass engaged as it was. Levels cannot tell what the sum becomes "

@@ -9,41 +9,14 @@ Celsius).
 
 from __future__ import annotations
 
+from roomeq.base.levels import signed, signed_setting
 from roomeq.device.meeting import Meeting, MeetingFault
 from roomeq.device.processor import METRES_PER_FOOT, SPEED_OF_SOUND, JoiningSettings
 from roomeq.optimiser.joining.data import JoiningNote
 from roomeq.optimiser.joining.sum_check import SumExplanation
 from roomeq.plan.alignment import CandidateRecord
 from roomeq.plan.joining import JoiningRecord
-from roomeq.report.text.layout import (
-    columns,
-    listed,
-    paragraph,
-    signed,
-    signed_setting,
-)
-
-__all__ = [
-    "CLOSE_TO_EACH_CONE",
-    "REFERENCE",
-    "bands_lines",
-    "delay_instruction",
-    "delay_numbers",
-    "delay_text",
-    "explanation_text",
-    "joining_doubts",
-    "joining_note_text",
-    "joining_parts",
-    "joining_sentences",
-    "joining_verdict",
-    "loss_text",
-    "loud_texts",
-    "meeting_sentences",
-    "polarity_sentences",
-    "seat_loss_lines",
-    "set_text",
-    "setting_entries",
-]
+from roomeq.report.text.layout import columns, listed, paragraph
 
 CLOSE_TO_EACH_CONE = (
     "What decides: the microphone close to each cone in turn, one time zero: both first half-waves "

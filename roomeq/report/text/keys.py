@@ -18,8 +18,6 @@ from roomeq.importers.device_profile import ProfileTables
 from roomeq.importers.room_file.schema import RoomTables
 from roomeq.report.text.layout import paragraph, table
 
-__all__ = ["FILES", "keys_text"]
-
 FILES: dict[str, type[Struct]] = {
     "the room file": RoomTables,
     "the device profile": ProfileTables,

@@ -17,23 +17,6 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from contextvars import ContextVar
 
-from roomeq.base.levels import signed, signed_setting
-
-__all__ = [
-    "WIDTH",
-    "bullet_list",
-    "columns",
-    "joined",
-    "listed",
-    "number",
-    "page",
-    "paragraph",
-    "signed",
-    "signed_setting",
-    "table",
-    "text_of",
-]
-
 WIDTH = 80
 _page: ContextVar[int] = ContextVar("page", default=WIDTH)
 _LEAST = 12  # characters below which a column of words is not made narrower

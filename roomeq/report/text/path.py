@@ -11,13 +11,12 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Sequence
 
+from roomeq.base.levels import signed
 from roomeq.device.crossover import CrossoverFilter
 from roomeq.device.crossover_sum import SumFigures
 from roomeq.device.path import Bypass, PathAnalysis, same_response
 from roomeq.optimiser.path.estimate import PathCandidate, PathEstimate, PathVerdict
-from roomeq.report.text.layout import bullet_list, paragraph, signed, table
-
-__all__ = ["bypass_text", "contradiction_texts", "path_estimate_lines", "path_lines"]
+from roomeq.report.text.layout import bullet_list, paragraph, table
 
 _NULL_DB = -60.0
 _FLAT_DB = 0.1

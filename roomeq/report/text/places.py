@@ -9,18 +9,9 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from roomeq.base.levels import signed
 from roomeq.jobs.places import PlaceChoice, RoomPlaces
-from roomeq.report.text.layout import (
-    bullet_list,
-    columns,
-    joined,
-    listed,
-    paragraph,
-    signed,
-    text_of,
-)
-
-__all__ = ["places_text"]
+from roomeq.report.text.layout import bullet_list, columns, joined, listed, paragraph, text_of
 
 _COUNTS = {1: "One subwoofer", 2: "Two together", 3: "Three together", 4: "Four together"}
 _SHOWN = 3

@@ -11,6 +11,7 @@ from __future__ import annotations
 import math
 
 from roomeq.base.cautions import Caution, CautionCode
+from roomeq.base.levels import signed, signed_setting
 from roomeq.plan.plan import Plan
 from roomeq.report.text.headroom import (
     extra_drive_lines,
@@ -26,16 +27,7 @@ from roomeq.report.text.joining import (
     seat_loss_lines,
     set_text,
 )
-from roomeq.report.text.layout import (
-    bullet_list,
-    columns,
-    listed,
-    number,
-    paragraph,
-    signed,
-    signed_setting,
-    text_of,
-)
+from roomeq.report.text.layout import bullet_list, columns, listed, number, paragraph, text_of
 from roomeq.report.text.recordings import alarm_texts, recording_table
 from roomeq.report.text.safety import SAFETY_LINE
 from roomeq.report.text.several import (
@@ -54,15 +46,6 @@ from roomeq.report.text.wording import (
     only_joined,
     reason_text,
 )
-
-__all__ = [
-    "FIRST_STATEMENT",
-    "average_sentence",
-    "boost_sentences",
-    "evidence_sentences",
-    "plan_text",
-    "proof_sentence",
-]
 
 FIRST_STATEMENT = (
     "Made by an earlier statement of the problem (format 1), which fitted every seat by itself: "

@@ -17,19 +17,6 @@ from roomeq.analysis.recordings.findings import Finding, FindingCode, Severity
 from roomeq.plan.recordings import DecayRow, DetailRow, RecordingRow
 from roomeq.report.text.layout import bullet_list, columns, number, paragraph, table
 
-__all__ = [
-    "CODES",
-    "alarm_texts",
-    "counts_text",
-    "detail_lines",
-    "finding_text",
-    "place_text",
-    "recording_lines",
-    "recording_table",
-    "sureness_text",
-]
-
-
 _Value = TypeVar("_Value")
 CODES = {
     FindingCode.SILENT_CHANNEL: "silent channel",

@@ -18,8 +18,6 @@ from roomeq.report.text.recordings import alarm_texts, detail_lines, recording_l
 from roomeq.report.text.several import together_lines
 from roomeq.report.text.wording import SOURCES
 
-__all__ = ["room_text"]
-
 _VERDICTS = {
     "cancellation": "cancellation: leave it",
     "correctable": "can be mended",

@@ -19,8 +19,6 @@ from roomeq.importers.room_file.reading import FORMAT
 from roomeq.importers.room_file.schema import RoomTables
 from roomeq.report.text.layout import WIDTH, bullet_list, paragraph
 
-__all__ = ["room_file_text", "start_text"]
-
 _BEGINNING = """\
 Written by roomeq start from what lies in this folder. A line with # does not count: take it away,
 from the line and from its [table], to state what you know. Examples are not your values. What is

@@ -1,7 +1,5 @@
 """Usual cautions: in one line with every proposal, in full in the help and on the sheet."""
 
-__all__ = ["SAFETY", "SAFETY_LINE"]
-
 SAFETY = (
     "Turn the volume down before changing a setting or starting a test signal, then rise in steps; "
     "stop when the driver bottoms audibly.",

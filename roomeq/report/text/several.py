@@ -7,22 +7,13 @@ Numbers come from the plan; nothing is computed here but differences for display
 
 from __future__ import annotations
 
+from roomeq.base.levels import signed
 from roomeq.jobs.check import RoomOverview
 from roomeq.plan.plan import Plan
 from roomeq.plan.together import TogetherRecord
 from roomeq.report.text.joining import delay_instruction, setting_entries
-from roomeq.report.text.layout import bullet_list, columns, joined, paragraph, signed
+from roomeq.report.text.layout import bullet_list, columns, joined, paragraph
 from roomeq.report.text.wording import caution_text
-
-__all__ = [
-    "each_to_set",
-    "mains_entries",
-    "own_cautions",
-    "several_settings",
-    "together_lines",
-    "together_sentences",
-    "together_verdict",
-]
 
 
 def together_lines(overview: RoomOverview) -> list[str]:

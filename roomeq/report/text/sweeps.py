@@ -14,8 +14,6 @@ from roomeq.analysis.sweeps.sweep import SWEEP_CAUTIONS, exposure_minutes
 from roomeq.base.recording import CHAIN_QUESTIONS, SweepDescription
 from roomeq.report.text.layout import listed, paragraph, table, text_of
 
-__all__ = ["sweep_text"]
-
 _EXPOSURES_DBA = (85.0, 88.0, 91.0, 94.0, 97.0, 100.0)
 
 

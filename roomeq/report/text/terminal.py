@@ -21,16 +21,6 @@ from typing import TextIO
 from roomeq.base.doing import watched
 from roomeq.report.text.layout import WIDTH, page, paragraph
 
-__all__ = [
-    "BAR_CELLS",
-    "PATIENCE",
-    "bars_wanted",
-    "columns_of",
-    "gain_bar",
-    "message",
-    "progress",
-]
-
 BAR_CELLS = 6
 PATIENCE = 1.0
 _INTERVAL = 0.25

@@ -9,11 +9,10 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
+from roomeq.base.levels import signed, signed_setting
 from roomeq.plan.verification import BandCheck, Cause, CauseCode, Verification
 from roomeq.report.text.joining import loss_text
-from roomeq.report.text.layout import bullet_list, joined, paragraph, signed, signed_setting, table
-
-__all__ = ["cause_text", "louder", "verification_text"]
+from roomeq.report.text.layout import bullet_list, joined, paragraph, table
 
 _UNCHECKED = (
     "The joining with the mains was not checked: measure both together again, or the mains by "

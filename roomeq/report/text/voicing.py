@@ -9,10 +9,9 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from roomeq.base.levels import signed_setting
 from roomeq.jobs.voice import NeededRooms, Voicing
-from roomeq.report.text.layout import number, paragraph, signed_setting, table, text_of
-
-__all__ = ["voicing_text"]
+from roomeq.report.text.layout import number, paragraph, table, text_of
 
 _LISTED = 20
 _OVER = {"mean": "the mean over the rooms", "worst_tenth": "the mean of the worst tenth"}

@@ -8,24 +8,12 @@ Every code has its words here and nowhere else; a test holds that none is missin
 from __future__ import annotations
 
 from roomeq.base.cautions import Caution, CautionCode
+from roomeq.base.levels import signed
 from roomeq.optimiser.bands.fit import NoChange
 from roomeq.optimiser.bands.reasons import BandSetting, Reason
 from roomeq.plan.plan import Plan
 from roomeq.report.text.headroom import drive_words
-from roomeq.report.text.layout import signed
-from roomeq.report.text.safety import SAFETY
 from roomeq.wanted.limits import DRIVE_BELOW_FLOOR_DB
-
-__all__ = [
-    "KEEPS_LOUDNESS",
-    "SAFETY",
-    "SOURCES",
-    "caution_text",
-    "level_purpose",
-    "no_change_text",
-    "only_joined",
-    "reason_text",
-]
 
 _MOST_LOWER_LIMITS = 45.0  # Hz: few subwoofers end higher
 SOURCES = {

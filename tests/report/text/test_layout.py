@@ -1,15 +1,7 @@
 """Plain-text tables and paragraphs."""
 
-from roomeq.report.text.layout import (
-    WIDTH,
-    bullet_list,
-    joined,
-    page,
-    paragraph,
-    signed,
-    signed_setting,
-    table,
-)
+from roomeq.base.levels import signed, signed_setting
+from roomeq.report.text.layout import WIDTH, bullet_list, joined, page, paragraph, table
 
 
 def test_signed_zero_has_no_sign():

@@ -9,7 +9,8 @@ from roomeq.importers.room import read_room
 from roomeq.jobs.propose import propose
 from roomeq.optimiser.bands.fit import NoChange
 from roomeq.optimiser.bands.reasons import Reason
-from roomeq.report.text.wording import SAFETY, caution_text, no_change_text, reason_text
+from roomeq.report.text.safety import SAFETY
+from roomeq.report.text.wording import caution_text, no_change_text, reason_text
 
 
 @pytest.fixture(scope="module")
