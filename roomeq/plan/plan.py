@@ -176,6 +176,19 @@ class Plan(Record, frozen=True, kw_only=True):
         return self.evidence.deviation_db
 
     @property
+    def judged_db(self) -> tuple[float, float]:
+        """Deviation that the plan is judged by, now and predicted, in dB.
+
+        That of each seat where several subwoofers are set together, of the sum where mains are
+        joined, else the weighted deviation of the subwoofer.
+        """
+        if self.together is not None:
+            return self.together.before.deviation_db, self.together.after.deviation_db
+        if self.joining is not None:
+            return self.joining.judged
+        return self.deviation_before_db, self.deviation_after_db
+
+    @property
     def reservations(self) -> tuple[Caution, ...]:
         """Cautions that should be read before acting; the others are plain information."""
         return tuple(caution for caution in self.cautions if caution.code in RESERVATIONS)
@@ -201,19 +214,15 @@ class Plan(Record, frozen=True, kw_only=True):
         return band.error_db - sum(weight * gain_db for weight, gain_db in weighed)
 
     def __repr__(self) -> str:
+        figures = "{:.1f} to {:.1f} dB".format(*self.judged_db)
         if self.together is not None:
-            now, then = self.together.before.deviation_db, self.together.after.deviation_db
-            count = f"{len(self.subwoofers)} subwoofers"
-            return f"<Plan for {self.room}: {count}, deviation {now:.1f} to {then:.1f} dB>"
+            return f"<Plan for {self.room}: {len(self.subwoofers)} subwoofers, deviation {figures}>"
         if not (self.changes or self.joins):
             return f"<Plan for {self.room}: no change>"
         moved = sum(band.gain_db != band.present_db for band in self.bands)
-        start = f"<Plan for {self.room}: {moved} of {len(self.bands)} bands change, deviation "
-        before_db, after_db = self.deviation_before_db, self.deviation_after_db
-        if self.joining is not None:
-            start += "of the sum with the mains "
-            before_db, after_db = self.joining.judged
-        return f"{start}{before_db:.1f} to {after_db:.1f} dB>"
+        whose = "" if self.joining is None else "of the sum with the mains "
+        changed = f"{moved} of {len(self.bands)} bands change"
+        return f"<Plan for {self.room}: {changed}, deviation {whose}{figures}>"
 
     def to_frame(self) -> DataFrame:
         """Return the settings as a pandas table: bands, then level, and what joins the mains.

@@ -20,7 +20,6 @@ from typing import TYPE_CHECKING, Literal, Self
 import msgspec
 
 from roomeq.base.errors import PlanFileError
-from roomeq.base.levels import power_ratio
 from roomeq.base.record import Record
 from roomeq.base.replacing import replacing
 from roomeq.plan.plan import Plan
@@ -98,23 +97,11 @@ class RoomRow(Record, frozen=True, kw_only=True):
     @classmethod
     def of(cls, plan: Plan, *, folder: str, best: bool, doubtful: bool) -> Self:
         """Return the row of a plan."""
-        evidence, joining, together = plan.evidence, plan.joining, plan.together
-        names = [name for name in cls.__struct_fields__ if hasattr(evidence, name)]
-        figures = {name: getattr(evidence, name) for name in names}
-        pair = plan.deviation_before_db, plan.deviation_after_db
-        judged: Judged = "subwoofer"
-        figures["drive_ratio"] = float(power_ratio(evidence.drive_boost_db))
-        if joining is not None:
-            pair, judged = joining.judged, "sum"
-        elif together is not None:
-            pair = together.before.deviation_db, together.after.deviation_db
-            judged = "together"
-            figures |= dict.fromkeys(("filter_boost_db", "drive_boost_db", "drive_ratio"))
-        if judged != "subwoofer":
-            figures["lower_bound_db"] = None
-        plans = plan.subwoofers.values() or (plan,)
-        return cls(
-            **figures | dict(zip(("deviation_before_db", "deviation_after_db"), pair, strict=True)),
+        evidence, together = plan.evidence, plan.together is not None
+        judged: Judged = "subwoofer" if plan.joining is None else "sum"
+        before_db, after_db = plan.judged_db
+        return cls.copied(
+            evidence,
             folder=folder,
             status="done",
             message="; ".join(plan.findings),
@@ -124,11 +111,21 @@ class RoomRow(Record, frozen=True, kw_only=True):
             room=plan.room,
             source=plan.source,
             seats=len(plan.seats),
-            moved=sum(band.gain_db != band.present_db for one in plans for band in one.bands),
+            moved=sum(
+                band.gain_db != band.present_db
+                for one in plan.subwoofers.values() or (plan,)
+                for band in one.bands
+            ),
             cautions=len(plan.reservations),
             doubtful=doubtful,
-            judged=judged,
+            judged="together" if together else judged,
             no_change="" if plan.no_change is None else plan.no_change.value,
+            deviation_before_db=before_db,
+            deviation_after_db=after_db,
+            lower_bound_db=None if together or plan.joining else evidence.lower_bound_db,
+            filter_boost_db=None if together else evidence.filter_boost_db,
+            drive_boost_db=None if together else evidence.drive_boost_db,
+            drive_ratio=None if together else evidence.power_ratio,
             level_change_db=plan.level.change_db,
             gains_db={} if together else {band.label: band.gain_db for band in plan.bands},
         )
@@ -178,37 +175,34 @@ class Journal:
                         f"is no row: {error}", path=self.path, line=number, remedy=remedy
                     ) from None
 
+    def latest(self) -> list[RoomRow]:
+        """Return the last row of every folder, by folder."""
+        last = {row.folder: row for row in self.rows()}
+        return [last[folder] for folder in sorted(last)]
+
     def finished(self, *, version: str, best: bool) -> set[str]:
         """Return the folders whose proposal stands, made by this release as it is asked for."""
-        states = {
-            row.folder: row.status == "done" and (row.roomeq_version, row.best) == (version, best)
-            for row in self.rows()
+        return {
+            row.folder
+            for row in self.latest()
+            if (row.status, row.roomeq_version, row.best) == ("done", version, best)
+            and self.plan_path(row.folder).exists()
         }
-        return {one for one, good in states.items() if good and self.plan_path(one).exists()}
 
     def append(self, rows: Iterable[RoomRow]) -> Iterator[RoomRow]:
         """Write rows as they come, each onto the disk before it is handed on."""
         self.path.parent.mkdir(parents=True, exist_ok=True)
         with self.path.open("ab") as file:
-            os.truncate(self.path, self._whole())
+            os.truncate(self.path, self.path.read_bytes().rfind(b"\n") + 1)
             for row in rows:
                 file.write(msgspec.json.encode(row) + b"\n")
                 file.flush()
                 os.fsync(file.fileno())
                 yield row
 
-    def _whole(self) -> int:
-        """Return how many bytes end with a whole line."""
-        size = self.path.stat().st_size
-        with self.path.open("rb") as file:
-            torn = 0
-            for line in file:
-                torn = 0 if line.endswith(b"\n") else len(line)
-        return size - torn
-
 
 def rows_frame(rows: Iterable[RoomRow]) -> DataFrame:
-    """Return rows as a pandas table by folder, gains as ``gain_31.5_db``; the last of each counts.
+    """Return rows as a pandas table, gains as ``gain_31.5_db``.
 
     Returns
     -------
@@ -217,14 +211,13 @@ def rows_frame(rows: Iterable[RoomRow]) -> DataFrame:
     """
     from pandas import DataFrame
 
-    last = {row.folder: row for row in rows}
     table = []
-    for row in (last[folder] for folder in sorted(last)):
-        entries = {name: getattr(row, name) for name in RoomRow.__struct_fields__[:-1]}
-        gains = {f"gain_{label}_db": gain for label, gain in row.gains_db.items()}
-        table.append(entries | gains)
-    frame = DataFrame(table, columns=None if table else list(RoomRow.__struct_fields__[:-1]))
-    return frame.astype({name: float for name in frame.columns if str(name).endswith("_db")})
+    for row in rows:
+        entries = msgspec.structs.asdict(row)
+        gains = entries.pop("gains_db").items()
+        table.append(entries | {f"gain_{label}_db": gain for label, gain in gains})
+    frame = DataFrame(table)
+    return frame.astype({name: float for name in frame.columns if name.endswith("_db")})
 
 
 def write_table(frame: DataFrame, folder: Path) -> Path:

@@ -20,6 +20,7 @@ from roomeq.jobs.propose import propose
 from roomeq.optimiser.bands.fit import NoChange
 from roomeq.optimiser.several import choose
 from roomeq.plan.plan import read_plan, write_plan
+from roomeq.plan.rooms import RoomRow
 
 FRONT, BACK = echoes(1, strength=0.3), -echoes(2, strength=0.3)
 MAINS = (
@@ -297,6 +298,8 @@ def test_with_mains_they_are_joined_as_one(tmp_path):
     )
     room = read_room(folder)
     plan = propose(room)
+    row = RoomRow.of(plan, folder="here", best=False, doubtful=False)
+    assert (row.judged, row.deviation_after_db) == ("together", plan.together.after.deviation_db)
     record = plan.joining
     assert record is not None
     settings = settings_of(plan)

@@ -150,15 +150,6 @@ def left_over(bands: Sequence[BandSetting]) -> str:
     )
 
 
-def judged(plan: Plan) -> tuple[float, float]:
-    """Return what is judged, before and predicted, in dB."""
-    if plan.together is not None:
-        return plan.together.before.deviation_db, plan.together.after.deviation_db
-    if plan.joining is not None:
-        return plan.joining.judged
-    return plan.deviation_before_db, plan.deviation_after_db
-
-
 def judged_text(plan: Plan) -> str:
     """Name what is judged."""
     if plan.together is not None:
