@@ -68,8 +68,7 @@ class Batch:
 
     def rows(self) -> list[RoomRow]:
         """Return the last row of every folder, by folder."""
-        last = {row.folder: row for row in Journal(self.out).rows()}
-        return [last[folder] for folder in sorted(last)]
+        return Journal(self.out).latest()
 
     def to_frame(self) -> DataFrame:
         """Return the table of all rooms that the folder holds, by folder.
@@ -79,7 +78,7 @@ class Batch:
         DataFrame
             As `roomeq.plan.rooms.rows_frame`.
         """
-        return rows_frame(Journal(self.out).rows())
+        return rows_frame(self.rows())
 
     def __repr__(self) -> str:
         kept = f", {self.kept} done before" if self.kept else ""
@@ -152,12 +151,12 @@ def propose_many(
     finished = journal.finished(version=release(), best=best)
     left = [room for room in rooms if room not in finished]
     (journal.folder / "plans").mkdir(parents=True, exist_ok=True)
-    with _threads_held(), _workers(executor, jobs, len(left)) as workers:
+    with _workers(executor, jobs) as workers:
         rows = _worked_through(workers, left, journal, best=best, ahead=ahead)
-        failed = sum(row.status == "failed" for row in _counted(journal.append(rows), len(left)))
+        failed = _failures(journal.append(rows), len(left))
     return Batch(
         out=journal.folder,
-        table=write_table(rows_frame(journal.rows()), journal.folder),
+        table=write_table(rows_frame(journal.latest()), journal.folder),
         kept=len(rooms) - len(left),
         done=len(left) - failed,
         failed=failed,
@@ -219,56 +218,46 @@ def _worked_through(
             future.cancel()
 
 
-def _counted(rows: Iterable[RoomRow], count: int) -> Iterator[RoomRow]:
-    """Hand rows on, and tell whoever watches how many are done and how long the rest will take."""
+def _failures(rows: Iterable[RoomRow], count: int) -> int:
+    """Count failures, and tell whoever watches how many are done and how long the rest takes."""
     started, failed = time.monotonic(), 0
     for number, row in enumerate(rows, start=1):
         failed += row.status == "failed"
         left = (time.monotonic() - started) / number * (count - number)
         text = f"{number} of {count} rooms{f', {failed} failed' if failed else ''}"
         say_doing(f"{text}, about {left / 60:.0f} min left" if left > 90 else text)
-        yield row
+    return failed
 
 
 @contextmanager
-def _threads_held() -> Iterator[None]:
-    """Let processes that start now use one thread for linear algebra each."""
+def _workers(executor: Executor | None, jobs: int | None) -> Iterator[Executor]:
+    """Give the executor that was named, or processes of this machine that end with the body.
+
+    Processes that start meanwhile use one thread for linear algebra each.
+    """
     before = {name: os.environ.get(name) for name in _THREADS}
     os.environ.update(dict.fromkeys(_THREADS, "1"))
+    afresh = multiprocessing.get_context("spawn")
+    pool = executor or ProcessPoolExecutor(jobs, mp_context=afresh, initializer=_begin_worker)
     try:
-        yield
+        yield pool
     finally:
+        if executor is None:
+            pool.shutdown(cancel_futures=True)
         for name, value in before.items():
             os.environ.pop(name)
             if value is not None:
                 os.environ[name] = value
 
 
-@contextmanager
-def _workers(executor: Executor | None, jobs: int | None, count: int) -> Iterator[Executor]:
-    """Give the executor that was named, or processes of this machine that end with the body."""
-    if executor is not None:
-        yield executor
-        return
-    pool = ProcessPoolExecutor(
-        min(jobs or os.cpu_count() or 1, max(count, 1)),
-        mp_context=multiprocessing.get_context("spawn"),
-        initializer=_begin_worker,
-    )
-    try:
-        yield pool
-    finally:
-        pool.shutdown(cancel_futures=True)
-
-
 def _begin_worker() -> None:
     """Leave interrupts to the parent, and end with it: a killed run leaves no process behind."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    threading.Thread(target=_end_with_parent, daemon=True).start()
+
+
+def _end_with_parent() -> None:
     parent = multiprocessing.parent_process()
     if parent is not None:
-        threading.Thread(target=_end_with, args=(parent,), daemon=True).start()
-
-
-def _end_with(parent: multiprocessing.process.BaseProcess) -> None:
-    parent.join()
-    os._exit(1)
+        parent.join()
+        os._exit(1)

@@ -98,7 +98,7 @@ def test_a_worker_uses_one_thread_for_linear_algebra(tmp_path):
     code = (
         "import os, roomeq.jobs.batch as b\n"
         "if __name__ == '__main__':\n"
-        "    with b._threads_held(), b._workers(None, 1, 1) as w:\n"
+        "    with b._workers(None, 1) as w:\n"
         "        print(w.submit(os.getenv, 'OPENBLAS_NUM_THREADS').result(),\n"
         "              w.submit(os.getenv, 'OMP_NUM_THREADS').result())\n"
         "    print(os.getenv('OMP_NUM_THREADS'))\n"

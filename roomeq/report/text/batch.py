@@ -60,7 +60,7 @@ def _deviations(done: Sequence[RoomRow]) -> list[str]:
             [words, *(number(x) for x in np.quantile(values[:, column], (0.1, 0.5, 0.9)).tolist())]
             for column, words in enumerate(("now", "with the proposal"))
         ]
-        lines += [f"{len(pairs)} rooms, {what}", *table(titles, rows)]
+        lines += [f"{len(pairs)} room{'s' if pairs[1:] else ''}, {what}", *table(titles, rows)]
     return lines
 
 
