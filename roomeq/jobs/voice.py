@@ -23,14 +23,15 @@ from msgspec import structs
 from roomeq.analysis.survey_levels import common_axis, has_band_levels, seat_levels_db
 from roomeq.base.cautions import CautionCode
 from roomeq.base.doing import each, say_doing
-from roomeq.base.levels import FloatArray, power_mean_db
-from roomeq.base.response import FrequencyResponse
+from roomeq.base.levels import FloatArray, amplitude_ratio, power_mean_db
+from roomeq.base.response import ComplexArray, FrequencyResponse
 from roomeq.base.survey import Measurement, Survey
 from roomeq.importers.room import read_room
+from roomeq.jobs.drive.bands import band_task, room_data
 from roomeq.jobs.drive.headroom import room_behind_protection
 from roomeq.jobs.propose import propose
 from roomeq.optimiser.bands.fit import ChosenGains
-from roomeq.optimiser.bands.fit_data import FitData, prepare_fit
+from roomeq.optimiser.bands.fit_data import FitData
 from roomeq.optimiser.bands.problem import LabelArray
 from roomeq.optimiser.bands.reasons import Reason
 from roomeq.optimiser.bands.voicing import Criterion, VoicingProblem, over_rooms
@@ -177,26 +178,19 @@ def voice(
     RoomeqError
         If a room cannot be read.
     """
-    model = weighed_room(model)
+    measured = weighed_room(model)
+    model = _within_headroom(measured)
+    source = _refused(measured) if flat_source else None
     named = each(tuple(map(str, folders)), lambda folder: f"reading {folder}")
-    rooms = [_read(one, model, flat_source=flat_source) for one in named] or [_refused(model)]
-    model = _within_headroom(model)
-    data = tuple(_fit_data(model, room) for room in rooms)
-    averages = _averages(model, rooms)
-    problem = VoicingProblem(
-        rooms=data,
-        equaliser=model.equaliser,
-        target=model.target,
-        limits=model.limits,
-        corner=model.corner,
-        present_gains_db=model.present.gains_db,
-        loss=model.loss,
-        seen=_seen(data),
-        criterion=criterion,
-    )
+    rooms = [_with_model(weighed_room(read_room(one)), model, source=source) for one in named]
+    rooms = rooms or [_with_model(measured, model, source=None)]
+    data = tuple(map(room_data, rooms))
+    task = replace(band_task(rooms[0]), corner=model.corner, seen_in_all=_seen(data))
+    problem = VoicingProblem(rooms=data, task=task, criterion=criterion)
     say_doing(f"voicing on {len(rooms)} rooms")
     labels = problem.solve()
     voiced = _voiced(problem, labels, [room.name for room in rooms])
+    averages = [_average(room) for room in rooms]
     gains_db = problem.limited.setting_gains_db(labels)
     plan = _plan(model, averages, voiced, gains_db, criterion=criterion, date=date, by=by)
     return Voicing(plan=plan, criterion=criterion, rooms=voiced, problem=problem)
@@ -240,17 +234,10 @@ def rooms_needed(
                     over_rooms(all_db[order[count:]], voicing.criterion),
                 )
             )
-        means, spread = np.mean(figures, axis=0), np.std(figures, axis=0, ddof=min(draws - 1, 1))
-        found.append(
-            NeededRooms(
-                rooms=count,
-                draws=draws,
-                inside_db=float(means[0]),
-                outside_db=float(means[1]),
-                sd_db=float(spread[1]),
-                all_db=float(means[2]),
-            )
-        )
+        names = ("inside_db", "outside_db", "all_db")
+        means = dict(zip(names, np.mean(figures, axis=0).tolist(), strict=True))
+        sd_db = float(np.std(figures, axis=0, ddof=min(draws - 1, 1))[1])
+        found.append(NeededRooms(rooms=count, draws=draws, sd_db=sd_db, **means))
     return tuple(found)
 
 
@@ -267,27 +254,39 @@ def _refused(room: Room) -> Room:
     return room
 
 
-def _read(folder: str, model: Room, *, flat_source: bool) -> Room:
-    room = _refused(weighed_room(read_room(folder)))
-    if not flat_source:
-        return room
-    axis, level_db = _average(model)
+def _with_model(room: Room, model: Room, *, source: Room | None) -> Room:
+    """Return a room as the model with its present gains leaves it, to be set as the model.
 
-    def response(frequencies: FloatArray) -> FloatArray:
-        added = np.interp(np.log(frequencies), np.log(axis), level_db - level_db.mean())
-        return np.asarray(10.0 ** (added / 20.0))
+    With a `source` the room was that of a flat one, and the response of the source is added.
+    """
+    average = None if source is None else _average(source)
 
-    survey = room.survey.filtered(room.source, lambda f: response(f).astype(np.complex128))
-    return replace(room, survey=survey)
+    def ratio(frequencies: FloatArray) -> ComplexArray:
+        if average is None:
+            added = model.equaliser.response_db(model.present.gains_db, frequencies)
+        else:
+            level_db = average.level_db - average.level_db.mean()
+            added = np.interp(np.log(frequencies), np.log(average.frequencies), level_db)
+        taken_out = room.equaliser.response_db(room.present.gains_db, frequencies)
+        return amplitude_ratio(added - taken_out).astype(np.complex128)
+
+    return replace(
+        _refused(room),
+        survey=room.survey.filtered(room.source, ratio),
+        device=model.device,
+        present=model.present,
+        target=replace(model.target, path=room.target.path),
+        limits=model.limits,
+        loss=model.loss,
+    )
 
 
-def _average(room: Room) -> tuple[FloatArray, FloatArray]:
-    """Return the axis and the power average over the seats, present gains divided out."""
-    chosen = _refused(room).survey.of_source(room.source)
+def _average(room: Room) -> FrequencyResponse:
+    """Return the power average over the seats."""
+    chosen = room.survey.of_source(room.source)
     axis = common_axis(chosen)
-    present, equaliser = room.present.gains_db, room.equaliser
-    levels = seat_levels_db(chosen, at=axis, without_db=lambda f: equaliser.response_db(present, f))
-    return axis, power_mean_db(levels, weights=chosen.weights)
+    levels = seat_levels_db(chosen, at=axis)
+    return FrequencyResponse.from_level(axis, power_mean_db(levels, weights=chosen.weights))
 
 
 def _within_headroom(model: Room) -> Room:
@@ -306,17 +305,6 @@ def _within_headroom(model: Room) -> Room:
     return replace(model, target=target, limits=replace(limits, no_boost_below=floor or None))
 
 
-def _fit_data(model: Room, room: Room) -> FitData:
-    return prepare_fit(
-        room.survey,
-        equaliser=room.equaliser,
-        target=replace(model.target, path=room.target.path),
-        present_gains_db=room.present.gains_db,
-        source=room.source,
-        clear_of=room.clear_of,
-    )
-
-
 def _seen(data: Sequence[FitData]) -> FloatArray:
     """Return what is fitted in every room, in Hz."""
     lowest = max(float(one.frequencies[one.frequency_weights > 0][0]) for one in data)
@@ -325,24 +313,14 @@ def _seen(data: Sequence[FitData]) -> FloatArray:
     return axis[(axis >= lowest) & (axis <= highest) & (data[0].frequency_weights > 0)]
 
 
-def _averages(model: Room, rooms: Sequence[Room]) -> list[FrequencyResponse]:
-    """Return each room's average as the model's present gains would leave it."""
-    found = []
-    for room in rooms:
-        axis, level_db = _average(room)
-        level_db = level_db + model.equaliser.response_db(model.present.gains_db, axis)
-        found.append(FrequencyResponse.from_level(axis, level_db))
-    return found
-
-
 def _voiced(
     problem: VoicingProblem, labels: LabelArray, names: Sequence[str]
 ) -> tuple[VoicedRoom, ...]:
     before, after = problem.present_db(), problem.deviations_db(labels[None])[0]
     found = []
     for index, name in enumerate(each(names, lambda name: f"setting {name} by itself")):
-        own = problem.of_rooms([index]).deviations_db(problem.own_labels(index)[None])[0, 0]
-        now_db, then_db, own_db = map(float, (before[index], after[index], min(own, after[index])))
+        now_db, then_db = float(before[index]), float(after[index])
+        own_db = min(problem.own_db(index), then_db)
         found.append(VoicedRoom(room=name, before_db=now_db, voiced_db=then_db, own_db=own_db))
     return tuple(found)
 

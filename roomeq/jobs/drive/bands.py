@@ -13,6 +13,7 @@ from roomeq.optimiser.bands.fit import BandGainFit, ChosenGains
 from roomeq.optimiser.bands.fit_data import FitData, prepare_fit
 from roomeq.optimiser.bands.gains import fit_band_gains
 from roomeq.optimiser.bands.search import TIE_SHARE
+from roomeq.optimiser.bands.task import BandGainTask
 from roomeq.room.room import Room
 
 
@@ -58,6 +59,19 @@ def room_data(room: Room) -> FitData:
         present_gains_db=room.present.gains_db,
         source=room.source,
         clear_of=room.clear_of,
+    )
+
+
+def band_task(room: Room) -> BandGainTask:
+    """State the band-gain problem of the subwoofer alone in a room, for limits and a start."""
+    return BandGainTask(
+        data=room_data(room),
+        equaliser=room.equaliser,
+        target=room.target,
+        limits=room.limits,
+        loss=room.loss,
+        corner=room.corner,
+        present_gains_db=room.present.gains_db,
     )
 
 

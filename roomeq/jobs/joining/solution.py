@@ -17,7 +17,7 @@ from roomeq.base.doing import each
 from roomeq.base.levels import FloatArray, readonly
 from roomeq.device.crossover import CrossoverFilter, chain_response
 from roomeq.device.processor import DelayRange, JoiningSettings
-from roomeq.jobs.drive.bands import room_data
+from roomeq.jobs.drive.bands import band_task
 from roomeq.jobs.drive.headroom import room_behind_protection
 from roomeq.jobs.joining.offer import JoiningOffer
 from roomeq.jobs.joining.steps import (
@@ -103,19 +103,6 @@ class Joining:
             return self.data
         now = equaliser.response(self.room.present.gains_db, points)
         return self.data.with_transfers(sub=equaliser.response(self.gains_db, points) / now)
-
-
-def band_task(room: Room) -> BandGainTask:
-    """State the band-gain problem of the subwoofer alone in a room, for limits and a start."""
-    return BandGainTask(
-        data=room_data(room),
-        equaliser=room.equaliser,
-        target=room.target,
-        limits=room.limits,
-        loss=room.loss,
-        corner=room.corner,
-        present_gains_db=room.present.gains_db,
-    )
 
 
 def solve_joining(room: Room, offer: JoiningOffer, *, keep_bands: bool = False) -> Joining:

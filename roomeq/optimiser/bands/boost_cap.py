@@ -14,7 +14,7 @@ import numpy as np
 from roomeq.base.levels import FloatArray
 from roomeq.optimiser.bands.fit_data import FitData
 from roomeq.wanted.limits import HIGHEST_ROW, LOWEST_ROW, Limits
-from roomeq.wanted.span import merged_spans, within_spans
+from roomeq.wanted.span import Span, merged_spans, within_spans
 from roomeq.wanted.target import Target
 
 BARRED_BOOST_DB = 0.5
@@ -36,23 +36,27 @@ class BoostCap:
 
     @classmethod
     def of(
-        cls, data: FitData, *, limits: Limits, target: Target, by_seats: bool = True
+        cls, data: FitData | None, *, limits: Limits, target: Target, by_seats: bool = True
     ) -> BoostCap:
         """Return the cap of prepared data: below the floor, in dips, where few seats are short.
 
-        Without `by_seats` the last is left out: what few tenths of a dB at one seat decide.
+        Without `by_seats` the last is left out: what few tenths of a dB at one seat decide. Without
+        data it is that of the device alone.
         """
+        spans = [] if data is None else cls._of_room(data, by_seats=by_seats)
+        if (floor := limits.floor(target)) > LOWEST_ROW:
+            spans.append((LOWEST_ROW, floor))
+        if target.upper_limit is not None:
+            spans.append((target.upper_limit, HIGHEST_ROW))
+        return cls(limits=limits, barred=merged_spans(spans))
+
+    @staticmethod
+    def _of_room(data: FitData, *, by_seats: bool) -> list[Span]:
         edges = np.sqrt(data.frequencies[1:] * data.frequencies[:-1])
         starts = np.concatenate(([LOWEST_ROW], edges))
         ends = np.concatenate((edges, [HIGHEST_ROW]))
         few = data.few_seats_short & by_seats
-        spans = list(data.dips)
-        if (floor := limits.floor(target)) > LOWEST_ROW:
-            spans.append((LOWEST_ROW, floor))
-        spans += list(zip(starts[few].tolist(), ends[few].tolist(), strict=True))
-        if target.upper_limit is not None:
-            spans.append((target.upper_limit, HIGHEST_ROW))
-        return cls(limits=limits, barred=merged_spans(spans))
+        return [*data.dips, *zip(starts[few].tolist(), ends[few].tolist(), strict=True)]
 
     @property
     def edges(self) -> tuple[float, ...]:

@@ -43,6 +43,9 @@ class BandGainTask:
     corner : float or None
         Stated crossover corner in Hz.
     present_gains_db : ndarray, shape (B,)
+    seen_in_all : ndarray, optional
+        Where many rooms share one setting: frequencies that are fitted in all of them, in Hz. What
+        a dip of one room forbids is then no reason, the device alone limits.
     cap : BoostCap
         Where how much may be boosted, by what the others say.
     """
@@ -54,10 +57,12 @@ class BandGainTask:
     loss: Loss
     corner: float | None
     present_gains_db: FloatArray
+    seen_in_all: FloatArray | None = None
     cap: BoostCap = field(init=False)
 
     def __post_init__(self) -> None:
-        cap = BoostCap.of(self.data, limits=self.limits, target=self.target)
+        data = self.data if self.seen_in_all is None else None
+        cap = BoostCap.of(data, limits=self.limits, target=self.target)
         object.__setattr__(self, "cap", cap)
 
     @property
@@ -68,12 +73,15 @@ class BandGainTask:
     @property
     def freedoms(self) -> tuple[BandFreedom, ...]:
         """How far each band may move."""
+        seen = self.seen_in_all
+        if seen is None:
+            seen = self.data.frequencies[self.data.frequency_weights > 0]
         return band_freedoms(
             self.equaliser,
             limits=self.limits,
             floor=self.floor,
             corner=self.corner,
-            seen=self.data.frequencies[self.data.frequency_weights > 0],
+            seen=seen,
         )
 
     @property

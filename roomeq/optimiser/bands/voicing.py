@@ -17,29 +17,17 @@ from dataclasses import dataclass, field, replace
 from typing import Literal, Self
 
 import numpy as np
-from numpy.typing import NDArray
 
 from roomeq.base.levels import FloatArray
-from roomeq.device.equaliser import FixedBandEqualiser
-from roomeq.optimiser.bands.boost_cap import BoostCap
 from roomeq.optimiser.bands.fit_data import FitData
 from roomeq.optimiser.bands.problem import BandGainProblem, LabelArray, nearest_labels
 from roomeq.optimiser.bands.search import solve_band_gains, solve_from
 from roomeq.optimiser.bands.start import TOLERANCE_DB, feasible_near
-from roomeq.wanted.limits import (
-    HIGHEST_ROW,
-    LOWEST_ROW,
-    Limits,
-    allowed_gains_db,
-    band_freedoms,
-    limit_axis,
-)
-from roomeq.wanted.loss import Loss
-from roomeq.wanted.target import Target
+from roomeq.optimiser.bands.task import BandGainTask
+from roomeq.wanted.loss import MEAN_CUT_WEIGHT
 
 Criterion = Literal["mean", "worst_tenth"]
 _WINDOW = 3  # labels to either side that a pair move may take
-_AT_ONCE = 512  # settings judged at once
 
 
 def over_rooms(deviations_db: FloatArray, criterion: Criterion) -> FloatArray:
@@ -57,95 +45,30 @@ class VoicingProblem:
     Attributes
     ----------
     rooms : tuple of FitData
-    equaliser : FixedBandEqualiser
-        Whose gains are chosen.
-    target : Target
-        Whose lower and upper limit hold.
-    limits : Limits
-    corner : float or None
-        Crossover corner in Hz.
-    present_gains_db : ndarray, shape (B,)
-    loss : Loss
-    seen : ndarray
-        Frequencies that are fitted in every room, in Hz.
+    task : BandGainTask
+        What holds in all of them; its data are those of any.
     criterion : {"mean", "worst_tenth"}
-    problems : tuple of BandGainProblem
-        Each room's problem, without tables: they are shared by all rooms on one axis.
     limited : BandGainProblem
         Labels and limits.
+    tables : dict of bytes to tuple of ndarray
+        Responses of the bands at their labels, by the frequencies of rooms.
     """
 
     rooms: tuple[FitData, ...]
-    equaliser: FixedBandEqualiser
-    target: Target
-    limits: Limits
-    corner: float | None
-    present_gains_db: FloatArray
-    loss: Loss
-    seen: FloatArray
+    task: BandGainTask
     criterion: Criterion = "mean"
-    problems: tuple[BandGainProblem, ...] = field(init=False, repr=False)
     limited: BandGainProblem = field(init=False, repr=False)
     tables: dict[bytes, tuple[FloatArray, ...]] = field(init=False, repr=False)
 
     def __post_init__(self) -> None:
-        allowed = allowed_gains_db(
-            self.equaliser,
-            freedoms=band_freedoms(
-                self.equaliser,
-                limits=self.limits,
-                floor=self.limits.floor(self.target),
-                corner=self.corner,
-                seen=self.seen,
-            ),
-            present_gains_db=self.present_gains_db,
-        )
-        tables = {_axis(data): self._tables(data, allowed) for data in self.rooms}
-        bare = [np.zeros(1)] * len(allowed)
+        limited, equaliser = self.task.problem(), self.task.equaliser
+        axes = {_axis(data): data for data in self.rooms}
+        tables = {
+            axis: tuple(data.table_db(equaliser, n, g) for n, g in enumerate(limited.gains_db))
+            for axis, data in axes.items()
+        }
+        object.__setattr__(self, "limited", limited)
         object.__setattr__(self, "tables", tables)
-        object.__setattr__(self, "limited", self._limited(self.rooms[0], allowed))
-        problems = tuple(
-            replace(
-                self.limited,
-                error_db=data.error_db,
-                shortfall_db=data.shortfall_db,
-                frequency_weights=data.frequency_weights,
-                present_response_db=data.response_db(self.equaliser, self.present_gains_db),
-                gains_db=tuple(bare),
-                tables_db=tuple(np.zeros((1, data.frequencies.size)) for _ in allowed),
-                limit_tables_db=tuple(np.zeros((1, 0)) for _ in allowed),
-                limit_frequencies=np.zeros(0),
-                filter_cap_db=np.zeros(0),
-            )
-            for data in self.rooms
-        )
-        object.__setattr__(self, "problems", problems)
-
-    def _tables(self, data: FitData, allowed: Sequence[FloatArray]) -> tuple[FloatArray, ...]:
-        return tuple(data.table_db(self.equaliser, n, gains) for n, gains in enumerate(allowed))
-
-    def _limited(self, data: FitData, allowed: tuple[FloatArray, ...]) -> BandGainProblem:
-        """Return the problem of one room with the limits of the device."""
-        barred = [(LOWEST_ROW, floor)] if (floor := self.limits.floor(self.target)) > 10.0 else []
-        if self.target.upper_limit is not None:
-            barred.append((self.target.upper_limit, HIGHEST_ROW))
-        cap = BoostCap(limits=self.limits, barred=tuple(barred))
-        rows = np.unique(np.concatenate([limit_axis(self.equaliser), np.array(cap.edges)]))
-        over = [self.equaliser.band_table_db(n, rows, gains_db=g) for n, g in enumerate(allowed)]
-        locked = sum(table[0] for table in over if len(table) == 1) + np.zeros(rows.size)
-        return BandGainProblem(
-            error_db=data.error_db,
-            shortfall_db=data.shortfall_db,
-            frequency_weights=data.frequency_weights,
-            gains_db=allowed,
-            tables_db=self.tables[_axis(data)],
-            limit_frequencies=rows,
-            limit_tables_db=tuple(over),
-            filter_cap_db=np.maximum(cap.at(rows), locked),
-            present_gains_db=self.present_gains_db,
-            present_response_db=data.response_db(self.equaliser, self.present_gains_db),
-            loss=self.loss,
-        )
 
     def of_rooms(self, chosen: Iterable[int]) -> Self:
         """Return the problem with some of the rooms only."""
@@ -153,31 +76,34 @@ class VoicingProblem:
 
     def present_db(self) -> FloatArray:
         """Return the deviation of every room with the present gains, in dB, shape (R,)."""
-        return np.sqrt([problem.present_objective for problem in self.problems])
+        return np.array([self._deviations_db(data, data.present_db) for data in self.rooms])
 
     def deviations_db(self, labels: LabelArray) -> FloatArray:
         """Return the deviation of every room, in dB, settings (N, B) to (N, R)."""
-        found = np.empty((len(labels), len(self.rooms)))
-        for first in range(0, len(labels), _AT_ONCE):
-            part = labels[first : first + _AT_ONCE]
-            summed = {
-                axis: sum(table[part[:, n]] for n, table in enumerate(tables))
-                for axis, tables in self.tables.items()
-            }
-            for n, (data, problem) in enumerate(zip(self.rooms, self.problems, strict=True)):
-                objective = problem.response_objective(summed[_axis(data)])
-                found[first : first + len(part), n] = np.sqrt(objective)
-        return found
+        summed = {
+            axis: sum(table[labels[:, n]] for n, table in enumerate(tables))
+            for axis, tables in self.tables.items()
+        }
+        found = [self._deviations_db(data, np.asarray(summed[_axis(data)])) for data in self.rooms]
+        return np.stack(found, axis=-1)
+
+    def _deviations_db(self, data: FitData, responses_db: FloatArray) -> FloatArray:
+        """Return a room's deviation with responses of the bands, (..., F) to (...)."""
+        loss, weights = self.task.loss, data.frequency_weights
+        mean = np.asarray(responses_db @ weights)
+        offset = responses_db - mean[..., None]
+        value = loss.value(data.error_db + offset, data.shortfall_db + offset) @ weights
+        total = value + MEAN_CUT_WEIGHT * np.minimum(mean, 0.0) ** 2
+        return np.asarray(np.sqrt(np.maximum(total - loss.least(data.mean_db(data.error_db)), 0.0)))
 
     def value_db(self, labels: LabelArray) -> FloatArray:
         """Return what is made small, in dB, settings (N, B) to (N,)."""
         return over_rooms(self.deviations_db(labels), self.criterion)
 
-    def own_labels(self, index: int) -> LabelArray:
-        """Return a room's own best setting within the same limits, shape (B,)."""
-        data, limited = self.rooms[index], self.limited
-        alone = self._limited(data, limited.gains_db)
-        return solve_band_gains(alone, prove=False, tie_share=0.0).best_labels
+    def own_db(self, index: int) -> float:
+        """Return the deviation of a room with its own best setting within the same limits."""
+        alone = replace(self.task, data=self.rooms[index]).problem()
+        return solve_band_gains(alone, prove=False, tie_share=0.0).best_deviation_db
 
     def solve(self, starts: Iterable[LabelArray] = ()) -> LabelArray:
         """Return the best setting found, shape (B,): by descent, from 0 and further starts.
@@ -192,7 +118,7 @@ class VoicingProblem:
     def _of_the_mean(self) -> LabelArray:
         """Return the best setting of the rooms' mean error, where they share one axis."""
         if len(self.tables) > 1:
-            return solve_from(self.limited, self.present_gains_db)
+            return solve_from(self.limited, self.task.present_gains_db)
         mean = replace(
             self.limited,
             error_db=np.mean([data.error_db for data in self.rooms], axis=0),
@@ -203,9 +129,10 @@ class VoicingProblem:
     def _descended(self, labels: LabelArray) -> LabelArray:
         value, counts = float(self.value_db(labels[None])[0]), self.limited.label_counts
         while True:
-            for moves in (_single_moves(labels, counts), _pair_moves(labels, counts)):
+            for together, reach in ((1, max(counts)), (2, _WINDOW)):
+                moves = _moves(labels, counts, together=together, reach=reach)
                 kept = moves[self.limited.excess(moves) <= TOLERANCE_DB]
-                values = self.value_db(kept) if len(kept) else np.full(1, np.inf)
+                values = self.value_db(kept)
                 best = int(values.argmin())
                 if values[best] < value - 1e-9:
                     labels, value = kept[best], float(values[best])
@@ -216,26 +143,17 @@ class VoicingProblem:
 
 def _axis(data: FitData) -> bytes:
     """Tell rooms whose tables are the same."""
-    return data.frequencies.tobytes() + bytes([data.band_levels])
+    return data.frequencies.tobytes()
 
 
-def _single_moves(labels: LabelArray, counts: Sequence[int]) -> LabelArray:
-    moves = []
-    for band, count in enumerate(counts):
-        block = np.repeat(labels[None], count, axis=0)
-        block[:, band] = np.arange(count)
-        moves.append(block)
-    return np.concatenate(moves)
-
-
-def _pair_moves(labels: LabelArray, counts: Sequence[int]) -> LabelArray:
-    steps: NDArray[np.int64] = np.arange(-_WINDOW, _WINDOW + 1)
-    first, second = (part.ravel() for part in np.meshgrid(steps[steps != 0], steps[steps != 0]))
+def _moves(labels: LabelArray, counts: Sequence[int], *, together: int, reach: int) -> LabelArray:
+    """Return a setting and all in which some bands are moved by up to so many steps, (N, B)."""
+    steps = [step for step in range(-reach, reach + 1) if step]
+    shifts = np.array(list(itertools.product(steps, repeat=together)))
     moves = [labels[None]]
-    for one, other in itertools.combinations(range(len(counts)), 2):
-        block = np.repeat(labels[None], first.size, axis=0)
-        block[:, one] += first
-        block[:, other] += second
-        inside = (block >= 0) & (block < np.array(counts))
-        moves.append(block[inside.all(axis=1)])
-    return np.concatenate(moves)
+    for bands in itertools.combinations(range(len(counts)), together):
+        moved = np.repeat(labels[None], len(shifts), axis=0)
+        moved[:, bands] += shifts
+        moves.append(moved)
+    found = np.concatenate(moves)
+    return found[((found >= 0) & (found < np.array(counts))).all(axis=1)]
