@@ -11,6 +11,7 @@
   `plot_distortion`
 - How long does it ring? `plot_decay`, `plot_decay_lines` (numbers: `roomeq.jobs.decay.room_decays`)
 - Did it come true? `plot_verification`
+- How do many rooms do? `plot_rooms`, `plot_voicing`
 
 All that a room bears, as files: `roomeq.report.plots.pictures.write_pictures`.
 
@@ -41,6 +42,7 @@ from roomeq.report.plots.multiples import (
     plot_phase,
 )
 from roomeq.report.plots.plan import plot_band_gains, plot_equaliser, plot_prediction
+from roomeq.report.plots.rooms import plot_rooms, plot_voicing
 from roomeq.report.plots.seats import (
     plot_seat_differences,
     plot_seats,
@@ -69,6 +71,7 @@ __all__ = [
     "plot_power",
     "plot_prediction",
     "plot_responses",
+    "plot_rooms",
     "plot_seat_differences",
     "plot_seats",
     "plot_signal_to_noise",
@@ -76,4 +79,5 @@ __all__ = [
     "plot_survey_signal_to_noise",
     "plot_variation",
     "plot_verification",
+    "plot_voicing",
 ]

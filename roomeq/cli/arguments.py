@@ -275,9 +275,8 @@ def _add_batch(batch: argparse.ArgumentParser) -> None:
 
 
 def _add_voice(voice: argparse.ArgumentParser) -> None:
-    voice.add_argument(
-        "model", metavar="MODEL.toml", help="a room file of its response outdoors or at the cone"
-    )
+    text = "a room file of its response outdoors or at the cone"
+    voice.add_argument("room", nargs=1, metavar="MODEL.toml", help=text)
     voice.add_argument(
         "--rooms", nargs="+", default=[], metavar="FOLDER", help="rooms, as measured with it"
     )

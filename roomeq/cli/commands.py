@@ -48,8 +48,8 @@ from roomeq.jobs.voice import rooms_needed, voice
 from roomeq.plan.plan import Plan, is_a_plan, read_plan, refuse_plan_file, write_plan
 from roomeq.plan.recordings import recording_rows
 from roomeq.plan.verification import read_in_force
-from roomeq.report.plots.pictures import Subject, check_pictures, write_pictures
-from roomeq.report.plots.rooms import write_rooms_picture, write_voicing_picture
+from roomeq.report.plots.pictures import Subject, check_pictures, write_picture, write_pictures
+from roomeq.report.plots.rooms import plot_rooms, plot_voicing
 from roomeq.report.sheet.sheet import plan_names, write_settings_sheet
 from roomeq.report.text.batch import batch_text
 from roomeq.report.text.comparison import comparison_text
@@ -72,16 +72,22 @@ def run(options: argparse.Namespace) -> int:
     """Call the command that the options name and return its exit status."""
     without_room = {"keys": _keys, "places": _places, "plot": _plot, "show": _show, "sheet": _sheet}
     without_room |= {"compare": _compare, "device": _device, "start": _start, "sweep": _sweep}
-    without_room |= {"batch": _batch, "voice": _voice}
+    without_room |= {"batch": _batch}
     if options.command in without_room:
         return without_room[options.command](options)
-    commands = {"check": _check, "join": _join, "propose": _propose, "verify": _verify}
+    commands = {
+        "check": _check,
+        "join": _join,
+        "propose": _propose,
+        "verify": _verify,
+        "voice": _voice,
+    }
     if options.command == "verify" and not options.room:
         seats = ", ".join(seat.seat for seat in read_plan(options.plan).seats)
         raise ValueError(f"{options.plan} has the seats {seats}: name ROOM, measured again there")
     with progress("reading the measurements", sys.stderr):
         room = _room(options)
-    if options.command in ("join", "propose") and options.plan:
+    if options.command in ("join", "propose", "voice") and options.plan:
         refuse_plan_file(options.plan, room=room.name, other_room=options.force)
         say(f"{p}: left by a run that was stopped" for p in leftovers(Path(options.plan)))
     return commands[options.command](room, options)
@@ -94,10 +100,10 @@ def _room(options: argparse.Namespace) -> Room:
     if len(named) == 1 and (Path(named[0]).is_dir() or named[0].endswith(".toml")):
         _refuse_bare_options(options)
         return read_room(named[0], detail=getattr(options, "detail", False))
-    if options.command == "join":
+    if options.command in ("join", "voice"):
         raise ValueError(
-            f"{named[0]}: join needs a folder with room.toml, which says where and with what it "
-            "was measured"
+            f"{named[0]}: {options.command} needs a folder with room.toml, which says where and "
+            "with what it was measured"
         )
     for name in named:
         if Path(name).is_dir() or name.endswith(".toml"):
@@ -212,6 +218,11 @@ def _keep_joining(room: Room, found: RoomJoining, options: argparse.Namespace) -
         said = [text for text in plan.assumptions if "are not joined" in text]
         why = said[-1] if said else "the measured sum contradicts its parts"
         raise ValueError(f"no plan was kept: {why}")
+    _keep(plan, options)
+
+
+def _keep(plan: Plan, options: argparse.Namespace) -> None:
+    """Write a plan after the report, and say where it is."""
     write_plan(plan, options.plan, other_room=options.force)
     if not options.json:
         print(f"\nPlan kept in {options.plan}")
@@ -403,17 +414,15 @@ def _batch(options: argparse.Namespace) -> int:
         )
     rows = found.rows()
     if options.plot:
-        write_rooms_picture(rows, found.out / "rooms.png")
+        write_picture(plot_rooms(rows), found.out / "rooms.png")
     print(json_text(rows).decode() if options.json else batch_text(found, rows), end="")
     return 1 if any(row.status == "failed" or row.doubtful for row in rows) else 0
 
 
-def _voice(options: argparse.Namespace) -> int:
-    date, model = _date(options), read_room(options.model)
+def _voice(model: Room, options: argparse.Namespace) -> int:
+    date = _date(options)
     if options.plot:
         check_pictures()
-    if options.plan:
-        refuse_plan_file(options.plan, room=model.name, other_room=options.force)
     with progress("voicing", sys.stderr):
         found = voice(
             model,
@@ -427,11 +436,9 @@ def _voice(options: argparse.Namespace) -> int:
     text = voicing_text(found, needed)
     print(json_text(found.record(needed)).decode() if options.json else text, end="")
     if options.plot:
-        write_voicing_picture(found, Path(options.plot))
+        write_picture(plot_voicing(found), Path(options.plot), footer=model.name)
     if options.plan:
-        write_plan(found.plan, options.plan, other_room=options.force)
-        if not options.json:
-            print(f"\nPlan kept in {options.plan}")
+        _keep(found.plan, options)
     return 1 if model.doubtful or found.plan.reservations else 0
 
 

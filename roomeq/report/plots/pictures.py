@@ -85,6 +85,12 @@ class Subject:
         return self.room.name if self.room else self.proposal.room
 
     @property
+    def footer(self) -> str:
+        """What stands at the foot of every picture."""
+        date = (self.room or self.proposal).record.get("date")
+        return ", ".join(filter(None, (shortened(self.name), date)))
+
+    @property
     def letters(self) -> str:
         """All that names of room and seats are written with."""
         seats = [one.seat for one in self.plan.seats] if self.plan else []
@@ -343,7 +349,8 @@ def write_pictures(
             try:
                 for suffix, drawn in known[name](subject, name):
                     files.append(folder / f"{'_'.join(filter(None, (name, suffix)))}.{form}")
-                    _write(drawn, files[-1], subject, form)
+                    folder.mkdir(exist_ok=True)
+                    write_picture(drawn, files[-1], form=form, footer=subject.footer)
             except ValueError as error:
                 not_made[name] = str(error)
             if len(files) == before:
@@ -364,17 +371,22 @@ def _stem(file: str) -> str:
     return re.sub(r"\W+", "_", Path(file).stem)
 
 
-def _write(drawn: Axes | Figure, path: Path, subject: Subject, form: str) -> None:
+def write_picture(drawn: Axes | Figure, path: Path, *, form: str = "png", footer: str = "") -> None:
+    """Write one picture, with words at its foot; no file but an earlier picture gives way.
+
+    Raises
+    ------
+    FileFaultError
+        If a file of that name exists and is no picture of ours.
+    OSError
+        If the folder does not exist or cannot be written to.
+    """
     import matplotlib as mpl
     from matplotlib import pyplot as plt
 
     figure: Any = drawn.figure or drawn
-    room = subject.room
-    told = [shortened(subject.name)]
-    told += filter(None, [(room or subject.proposal).record.get("date")])
     look = {"fontsize": 6.5, "color": COLOURS["quiet"], "parse_math": False}
-    figure.text(0.01, 0.02 / figure.get_figheight(), ", ".join(told), **look)
-    path.parent.mkdir(exist_ok=True)
+    figure.text(0.01, 0.02 / figure.get_figheight(), footer, **look)
     refuse_other_kinds(path, kind="picture", is_of_kind=_is_ours, error=FileFaultError)
     facts: dict[str, Any] = {"Title": _MARK.decode()} | ({"Date": None} if form == "svg" else {})
     with replacing(path) as temporary, mpl.rc_context({"svg.hashsalt": "roomeq"}):
