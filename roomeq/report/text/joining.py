@@ -10,13 +10,13 @@ Celsius).
 from __future__ import annotations
 
 from roomeq.base.levels import signed, signed_setting
-from roomeq.device.meeting import Meeting, MeetingFault
+from roomeq.device.meeting import Meeting
 from roomeq.device.processor import METRES_PER_FOOT, SPEED_OF_SOUND, JoiningSettings
 from roomeq.optimiser.joining.data import JoiningNote
 from roomeq.optimiser.joining.sum_check import SumExplanation
 from roomeq.plan.alignment import CandidateRecord
 from roomeq.plan.joining import JoiningRecord
-from roomeq.report.text.layout import columns, listed, paragraph
+from roomeq.report.text.layout import columns, listed, paragraph, worded
 
 CLOSE_TO_EACH_CONE = (
     "What decides: the microphone close to each cone in turn, one time zero: both first half-waves "
@@ -90,39 +90,27 @@ def _ms(value: float) -> str:
     return f"{value:.2f}" if abs(value - round(value, 2)) < 5e-4 else f"{value:.3f}"
 
 
+_NOTES = worded("""
+lfe_offset_removed: The subwoofer was measured over the low-frequency-effects channel, which plays
+    10 dB above the mains (ITU-R BS.775): that was taken off its level.
+noise_unknown: The signal-to-noise ratio is not known: every frequency was trusted.
+route_direct: A response was measured straight into an amplifier: what the processor does to it
+    (low-pass, delay, level) is not in it.
+route_unknown: The route of a measurement is not stated: subwoofer and mains were taken to be driven
+    alike. The low-frequency-effects channel would play 10 dB louder.
+seats_left_out: Not judged, since not both were measured there: {seats}.
+sum_disagrees: The measured sum differs from the predicted one by up to {worst_db:.1f} dB (s.d.):
+    the time reference was not common, or something was set otherwise or moved. Do not act on this
+    before it is known what.
+sum_not_measured: Subwoofer and mains together were not measured: the common time reference is taken
+    on trust.
+""")
+
+
 def joining_note_text(note: JoiningNote, record: JoiningRecord) -> str:
     """Return what a note says."""
-    worst = record.sum_residual_db or 0.0
-    words = {
-        JoiningNote.LFE_OFFSET_REMOVED: (
-            "The subwoofer was measured over the low-frequency-effects channel, which plays 10 dB "
-            "above the mains (ITU-R BS.775): that was taken off its level."
-        ),
-        JoiningNote.NOISE_UNKNOWN: (
-            "The signal-to-noise ratio is not known: every frequency was trusted."
-        ),
-        JoiningNote.ROUTE_DIRECT: (
-            "A response was measured straight into an amplifier: what the processor does to it "
-            "(low-pass, delay, level) is not in it."
-        ),
-        JoiningNote.ROUTE_UNKNOWN: (
-            "The route of a measurement is not stated: subwoofer and mains were taken to be driven "
-            "alike. The low-frequency-effects channel would play 10 dB louder."
-        ),
-        JoiningNote.SEATS_LEFT_OUT: (
-            f"Not judged, since not both were measured there: {', '.join(record.seats_left_out)}."
-        ),
-        JoiningNote.SUM_DISAGREES: (
-            f"The measured sum differs from the predicted one by up to {worst:.1f} dB (s.d.): the "
-            "time reference was not common, or something was set otherwise or moved. Do not act on "
-            "this before it is known what."
-        ),
-        JoiningNote.SUM_NOT_MEASURED: (
-            "Subwoofer and mains together were not measured: the common time reference is taken on "
-            "trust."
-        ),
-    }
-    return words[note]
+    seats, worst_db = ", ".join(record.seats_left_out), record.sum_residual_db or 0.0
+    return _NOTES[note].format(seats=seats, worst_db=worst_db)
 
 
 def setting_entries(
@@ -418,28 +406,23 @@ def _told_text(record: JoiningRecord) -> str:
     )
 
 
+_FAULTS = worded("""
+elsewhere: By their filters the two meet at {place}, not at the corner: the loss is judged around
+    the corner.
+full_range: By their filters the mains run full range: they play along with the subwoofer below the
+    crossover, where no delay suits everywhere.
+gap: By their filters both together leave {missing_db:.0f} dB missing where they meet, at {place}: a
+    gap that no delay fills, and that the loss does not see.
+""")
+
+
 def meeting_sentences(meeting: Meeting | None) -> list[str]:
     """Say what is wrong with where both meet; nothing where that is right or not known."""
-    return [] if meeting is None else [_meeting_text(meeting, fault) for fault in meeting.faults]
-
-
-def _meeting_text(meeting: Meeting, fault: MeetingFault) -> str:
-    where = "" if meeting.frequency is None else f"{meeting.frequency:.0f} Hz"
-    words = {
-        MeetingFault.ELSEWHERE: (
-            f"By their filters the two meet at {where}, not at the corner: the loss is judged "
-            "around the corner."
-        ),
-        MeetingFault.FULL_RANGE: (
-            "By their filters the mains run full range: they play along with the subwoofer "
-            "below the crossover, where no delay suits everywhere."
-        ),
-        MeetingFault.GAP: (
-            f"By their filters both together leave {-meeting.sum_db:.0f} dB missing where they "
-            f"meet, at {where}: a gap that no delay fills, and that the loss does not see."
-        ),
-    }
-    return words[fault]
+    if meeting is None:
+        return []
+    place = "" if meeting.frequency is None else f"{meeting.frequency:.0f} Hz"
+    told = {"place": place, "missing_db": -meeting.sum_db}
+    return [_FAULTS[fault].format(**told) for fault in meeting.faults]
 
 
 def explanation_text(found: SumExplanation, corner: float) -> str:

@@ -1,4 +1,4 @@
-"""Plain-text tables and paragraphs.
+"""Plain-text tables and paragraphs, and words by code.
 
 Conventions
 -----------
@@ -45,6 +45,12 @@ def _wrapped(text: str, width: int, first: str = "", others: str = "") -> list[s
         break_on_hyphens=False,
     )
     return [line.replace(_KEPT, " ") for line in lines]
+
+
+def worded(text: str) -> dict[str, str]:
+    """Return words by their code: it begins a line, with a colon; what goes on is indented."""
+    entries = re.findall(r"^(\w+): (.*(?:\n .*)*)", text, re.MULTILINE)
+    return {code: " ".join(words.split()) for code, words in entries}
 
 
 def number(value: float | None, *, digits: int = 1) -> str:
