@@ -312,9 +312,7 @@ def sheet_comparison(plans: Mapping[str, Plan]) -> Comparison:
     )
 
 
-def _remedies(
-    plans: Mapping[str, Plan],
-) -> tuple[tuple[tuple[SharedText, ...], str, str], ...]:
+def _remedies(plans: Mapping[str, Plan]) -> tuple[tuple[tuple[SharedText, ...], str, str], ...]:
     found = {name: bands_by_remedy(plan) for name, plan in plans.items()}
 
     def named(cause: tuple[str, str], name: str) -> list[str]:

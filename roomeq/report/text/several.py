@@ -62,7 +62,7 @@ def together_sentences(plan: Plan) -> list[str]:
     given_db, was_db = found.after.output_given_up_db, found.before.output_given_up_db
     said = [
         f"At equal drive the seats get {given_db:.1f} dB less than with all in phase as well as "
-        f"delay and polarity can bring them ({was_db:.1f} dB less now): the price of evenness.",
+        f"delay and polarity can bring them ({was_db:.1f} dB less now): the price of evenness."
     ]
     for name, one in plan.subwoofers.items():
         own = one.set_together
