@@ -16,7 +16,7 @@ from roomeq.optimiser.joining.data import JoiningNote
 from roomeq.optimiser.joining.sum_check import SumExplanation
 from roomeq.plan.alignment import CandidateRecord
 from roomeq.plan.joining import JoiningRecord
-from roomeq.report.text.layout import columns, listed, paragraph, worded
+from roomeq.report.text.layout import columns, either, listed, paragraph, worded
 
 CLOSE_TO_EACH_CONE = (
     "What decides: the microphone close to each cone in turn, one time zero: both first half-waves "
@@ -51,7 +51,7 @@ def delay_text(settings: JoiningSettings) -> str:
 def _way_text(settings: JoiningSettings) -> str:
     if abs(settings.delay_ms) < 0.005:
         return "0 ms"
-    return f"{abs(settings.delay_ms):.2f} ms {'later' if settings.delay > 0 else 'earlier'}"
+    return either(settings.delay_ms, "ms", "later", "earlier", digits=2)
 
 
 def delay_instruction(settings: JoiningSettings, *, present: JoiningSettings) -> str:
@@ -117,25 +117,16 @@ def setting_entries(
     settings: JoiningSettings, *, present: JoiningSettings, level: bool = True
 ) -> list[str]:
     """Return delay, polarity, phase and level in words, with what is set now where it differs."""
-
-    def now(words: str, *, differs: bool) -> str:
-        return f" (now {words})" if differs else ""
-
-    instruction = delay_instruction(settings, present=present)
-    entries = [
-        f"Delay: {instruction}",
-        f"Polarity: {settings.polarity}"
-        + now(present.polarity, differs=settings.inverted != present.inverted),
-    ]
+    now = f" (now {present.polarity})" if settings.inverted != present.inverted else ""
+    entries = [f"Delay: {delay_instruction(settings, present=present)}"]
+    entries.append(f"Polarity: {settings.polarity}{now}")
     if settings.phase_frequency is not None:
-        entries.append(
-            f"Phase control: {settings.phase_deg:g} degrees at {settings.phase_frequency:g} Hz"
-            + now(f"{present.phase_deg:g}", differs=settings.phase_deg != present.phase_deg)
-        )
+        now = f" (now {present.phase_deg:g})" if settings.phase_deg != present.phase_deg else ""
+        at = f"{settings.phase_deg:g} degrees at {settings.phase_frequency:g} Hz"
+        entries.append(f"Phase control: {at}{now}")
     if level and settings.level_change_db:
-        entries.append(
-            f"Level of the subwoofer: {signed_setting(settings.level_change_db)} dB against now"
-        )
+        change_db = signed_setting(settings.level_change_db)
+        entries.append(f"Level of the subwoofer: {change_db} dB against now")
     return entries
 
 
@@ -315,12 +306,11 @@ def joining_sentences(record: JoiningRecord, *, brief: bool = False) -> list[str
         if bands.level_stops_at:
             entries.append(_LEVEL_STOPS[bands.level_stops_at])
     if not brief and record.polarity is not None and record.polarity.inverted is not None:
-        arrival = record.polarity.arrival_ms
-        way = "later" if arrival > 0 else "earlier"
+        arrival = either(record.polarity.arrival_ms, "ms", "later", "earlier")
         entries.append(
-            f"What arrives first of the subwoofer comes {abs(arrival):.1f} ms {way} than that of "
-            "the mains (half of such rooms are within 1.2 ms of the truth, one in four is more "
-            "than 2 ms off). It is no setting."
+            f"What arrives first of the subwoofer comes {arrival} than that of the "
+            "mains (half of such rooms are within 1.2 ms of the truth, one in four is more than "
+            "2 ms off). It is no setting."
         )
     entries += _worse_seats(record)
     entries += _range_sentences(record, at_end=record.alignment.at_end and not brief)
@@ -335,7 +325,15 @@ def joining_sentences(record: JoiningRecord, *, brief: bool = False) -> list[str
 
 def polarity_sentences(record: JoiningRecord) -> list[str]:
     """Return what either polarity would give, and which it probably is."""
-    return [_polarities_text(record), _told_text(record)]
+    normal, inverted = record.alignment.normal, record.alignment.inverted
+    turned = bool(normal.settings.phase_deg or inverted.settings.phase_deg)
+    one, other = (_candidate_text(best, phase=turned) for best in (normal, inverted))
+    text = (
+        f"The best of either polarity, before the bands: {one}, loses {normal.loss_db:.1f} dB; "
+        f"{other}, loses {inverted.loss_db:.1f} dB."
+    )
+    equal = " Both settings sum equally well." if record.alignment.either_polarity else ""
+    return [text + equal, _told_text(record)]
 
 
 def _worse_seats(record: JoiningRecord) -> list[str]:
@@ -375,19 +373,6 @@ def _candidate_text(candidate: CandidateRecord, *, phase: bool = False) -> str:
     text = f"{_way_text(settings)}, polarity {settings.polarity}"
     if settings.phase_frequency is not None and (phase or settings.phase_deg):
         text += f", phase control at {settings.phase_deg:g} degrees"
-    return text
-
-
-def _polarities_text(record: JoiningRecord) -> str:
-    normal, inverted = record.alignment.normal, record.alignment.inverted
-    turned = bool(normal.settings.phase_deg or inverted.settings.phase_deg)
-    one, other = (_candidate_text(best, phase=turned) for best in (normal, inverted))
-    text = (
-        f"The best of either polarity, before the bands: {one}, loses {normal.loss_db:.1f} dB; "
-        f"{other}, loses {inverted.loss_db:.1f} dB."
-    )
-    if record.alignment.either_polarity:
-        text += " Both settings sum equally well."
     return text
 
 
@@ -436,19 +421,13 @@ def explanation_text(found: SumExplanation, corner: float) -> str:
             "Neither a level, nor a delay, nor the polarity of the subwoofer explains it: was the "
             "microphone or a door moved?"
         )
-    causes = []
-    if found.inverted:
-        causes.append("had the other polarity")
-    if found.level_db:
-        way = "louder" if found.level_db > 0 else "quieter"
-        causes.append(f"was {abs(found.level_db):.1f} dB {way}")
-    if found.delay_ms:
-        way = "later" if found.delay_ms > 0 else "earlier"
-        causes.append(f"came {abs(found.delay_ms):.1f} ms {way}")
-    if causes:
-        return text + f"It is as if the subwoofer {' and '.join(causes)} while both were measured."
-    way = "louder" if found.all_level_db > 0 else "quieter"
-    return text + (
-        f"It is as if everything was {abs(found.all_level_db):.1f} dB {way} while both were "
-        "measured."
-    )
+    causes = {
+        "had the other polarity": found.inverted,
+        f"was {either(found.level_db, 'dB', 'louder', 'quieter')}": found.level_db,
+        f"came {either(found.delay_ms, 'ms', 'later', 'earlier')}": found.delay_ms,
+    }
+    told = " and ".join(words for words, holds in causes.items() if holds)
+    if told:
+        return text + f"It is as if the subwoofer {told} while both were measured."
+    all_of_it = either(found.all_level_db, "dB", "louder", "quieter")
+    return text + f"It is as if everything was {all_of_it} while both were measured."

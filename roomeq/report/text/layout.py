@@ -58,6 +58,11 @@ def number(value: float | None, *, digits: int = 1) -> str:
     return "" if value is None or not math.isfinite(value) else f"{value:.{digits}f}"
 
 
+def either(value: float, unit: str, above: str, below: str, *, digits: int = 1) -> str:
+    """Return the size of a value with its unit, and the word for its sign."""
+    return f"{abs(value):.{digits}f} {unit} {above if value > 0 else below}"
+
+
 def table(titles: Sequence[str], rows: Sequence[Sequence[str]], *, indent: int = 2) -> list[str]:
     """Lay out rows under titles.
 

@@ -12,7 +12,7 @@ from collections.abc import Mapping, Sequence
 from roomeq.base.levels import signed, signed_setting
 from roomeq.plan.verification import BandCheck, Cause, CauseCode, Verification
 from roomeq.report.text.joining import loss_text
-from roomeq.report.text.layout import joined, listed, paragraph, table, text_of, worded
+from roomeq.report.text.layout import either, joined, listed, paragraph, table, text_of, worded
 
 _UNCHECKED = (
     "The joining with the mains was not checked: measure both together again, or the mains by "
@@ -174,14 +174,14 @@ def cause_text(cause: Cause, texts: Mapping[str, str] | None = None) -> str:
         code = "filter_on" if cause.engaged else "filter_off"
     words = {**_TEXTS, **(texts or {})}
     value, known = cause.value or 0.0, cause.value is not None
-    louder = f"{abs(value):.1f} dB {'louder' if value > 0 else 'quieter'}"
+    louder = either(value, "dB", "louder", "quieter")
     pairs = zip(cause.bands, map(signed_setting, cause.gains_db), strict=False)
     return words[code].format(
         value=cause.value,
         name=cause.name,
         kind=_FILTERS.get(cause.code),
         louder=louder,
-        later=f"{abs(1e3 * value):.1f} ms {'later' if value > 0 else 'earlier'}",
+        later=either(1e3 * value, "ms", "later", "earlier"),
         high="high" if value > 0 else "low",
         narrower="narrower" if value > 1 else "wider",
         applied="applied twice" if cause.engaged else "missing",
