@@ -12,10 +12,6 @@ from roomeq.plan.verification import CauseCode, Comparison, SeatChange
 from roomeq.report.text.layout import joined, listed, paragraph, table, text_of, worded
 from roomeq.report.text.verification import cause_parts, control_text
 
-_SUM = (
-    "What was measured alone is as it was; both together are not: polarity, delay, or what was not "
-    "measured again. Which of them cannot be told."
-)
 _SOURCES = {
     "sub": "subwoofer",
     "mains": "mains",
@@ -36,12 +32,9 @@ def comparison_text(found: Comparison) -> str:
         doubted = any(cause.code is CauseCode.AS_PLANNED for cause in found.causes[1:])
         verdict = f"Something has {'probably ' if doubted else ''}changed {since}."
     dates = " and ".join(filter(None, found.dates))
-    level = (
-        f"Level: all seats changed by {signed(found.offset_db)} dB; that was removed from bands "
-        "and verdicts."
-    )
+    level = _TEXTS["moved"].format(offset_db=signed(found.offset_db))
     if not found.level_agrees:
-        level += " Level knob, drive level or microphone gain: which of them cannot be told."
+        level += f" {_TEXTS['moved_by']}"
     bands = [
         [f"{row.label} Hz", signed(row.difference_db), "unchanged" if row.agrees else "changed"]
         for row in found.bands
@@ -77,12 +70,13 @@ def comparison_text(found: Comparison) -> str:
 def _causes(found: Comparison) -> list[list[str]]:
     """Return what may explain a change, the likeliest first."""
     if not found.causes:
-        text = "Why cannot be told: nothing that was tried explains it, or too much does."
-        return [paragraph(text)]
+        return [paragraph(_TEXTS["unknown"])]
     if found.causes[0].code is not CauseCode.AS_PLANNED:
         return cause_parts(found.causes, likely=True, texts=_TEXTS)
     others = cause_parts(found.causes[1:], likely=False, texts=_TEXTS)
-    return others if found.unchanged or not found.level_agrees else [paragraph(_SUM), *others]
+    return (
+        others if found.unchanged or not found.level_agrees else [paragraph(_TEXTS["sum"]), *others]
+    )
 
 
 def _seat(row: SeatChange, found: Comparison) -> list[str]:
@@ -101,6 +95,11 @@ def _seat(row: SeatChange, found: Comparison) -> list[str]:
 
 
 _TEXTS = worded("""
+sum: What was measured alone is as it was; both together are not: polarity, delay, or what was not
+    measured again. Which of them cannot be told.
+unknown: Why cannot be told: nothing that was tried explains it, or too much does.
+moved: Level: all seats changed by {offset_db} dB; that was removed from bands and verdicts.
+moved_by: Level knob, drive level or microphone gain: which of them cannot be told.
 as_planned: nothing has changed, and all this is scatter.
 other_plan: the settings that {name} states are in force.
 band: {looks}{besides}.

@@ -23,7 +23,7 @@ from roomeq.optimiser.drive.protection import (
     ProtectionChoice,
     ProtectionReason,
 )
-from roomeq.report.text.layout import number, paragraph, table, worded
+from roomeq.report.text.layout import columns, number, paragraph, table, worded
 from roomeq.room.equipment import Equipment
 
 _LIMITS_TEXT = (
@@ -89,14 +89,14 @@ def headroom_lines(
         }
         for entry in headroom.bands
     ]
-    told = [title for title in rows[0] if any(row[title] for row in rows)] if rows else [">Band"]
+    untold = [title for title in rows[0] if not any(row[title] for row in rows)] if rows else []
     place = "" if main_seat is None else f", main seat {main_seat}"
     below = f"{quieter_db:.1f} dB below" if quieter_db >= 0.05 else "at"
     lines = paragraph(
         f"Headroom {below} the wanted level{place} (aim and reached: dB SPL there; drive: above "
         "that of the measurement)"
     )
-    lines += table(told, [[row[title] for title in told] for row in rows])
+    lines += columns(rows, without=untold) if rows else table([">Band"], [])
     lines += paragraph(_first_text(headroom), indent=2)
     if any(entry.distortion_db is not None for entry in headroom.bands):
         lines += paragraph(_LIMITS_TEXT, indent=2)

@@ -117,9 +117,10 @@ def _lines(
     return [*lines[:under_titles], rule, *lines[under_titles:]]
 
 
-def columns(rows: Sequence[Mapping[str, str]]) -> list[str]:
-    """Lay out rows whose cells are given by title; see `table`."""
-    return table(list(rows[0]), [list(row.values()) for row in rows])
+def columns(rows: Sequence[Mapping[str, str]], *, without: Sequence[str] = ()) -> list[str]:
+    """Lay out rows whose cells are given by title, but for some titles; see `table`."""
+    titles = [title for title in rows[0] if title not in without]
+    return table(titles, [[row[title] for title in titles] for row in rows])
 
 
 def _widths(cells: Sequence[Sequence[str]], right: Sequence[bool], *, room: int) -> list[int]:

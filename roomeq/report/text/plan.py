@@ -116,30 +116,29 @@ def _counted(count: int, word: str) -> str:
 
 
 def _settings(plan: Plan, *, bars: bool, detail: bool) -> list[str]:
-    device = plan.device
-    lowest_db, highest_db, step_db = device.lowest_db, device.highest_db, device.step_db
-    rows = []
-    for band in plan.bands:
-        bar = gain_bar(band.gain_db, lowest_db=lowest_db, highest_db=highest_db) if bars else ""
-        rows.append(
-            {
-                ">Band": f"{band.label} Hz",
-                ">Now": signed_setting(band.present_db, step_db=step_db),
-                ">Set to": signed_setting(band.gain_db, step_db=step_db),
-                "": "set" if band.gain_db != band.present_db else "",
-                **({"Gain": bar} if bars else {}),
-                ">Error": signed(plan.error_db(band)),
-                ">Left": signed(band.remaining_db),
-                **({">S.d.": number(band.spread_db)} if detail else {}),
-                "Why": reason_text(band, plan),
-            }
-        )
+    device, without = plan.device, [] if detail else [">S.d."]
+    limits = {"lowest_db": device.lowest_db, "highest_db": device.highest_db}
+    rows = [
+        {
+            ">Band": f"{band.label} Hz",
+            ">Now": signed_setting(band.present_db, step_db=device.step_db),
+            ">Set to": signed_setting(band.gain_db, step_db=device.step_db),
+            "": "set" if band.gain_db != band.present_db else "",
+            "Gain": gain_bar(band.gain_db, **limits) if bars else "",
+            ">Error": signed(plan.error_db(band)),
+            ">Left": signed(band.remaining_db),
+            ">S.d.": number(band.spread_db),
+            "Why": reason_text(band, plan),
+        }
+        for band in plan.bands
+    ]
+    without += [] if bars else ["Gain"]
     title = "Settings in dB (at the proposed level; error: bands at 0; left: with these)"
     if plan.joining is not None:
         title = "Settings in dB (subwoofer alone; error: all bands at 0; left: with these)"
     if detail:
         title += ". S.d.: how much the seats differ."
-    return [*paragraph(title), *columns(rows), *_level(plan, detail=detail)]
+    return [*paragraph(title), *columns(rows, without=without), *_level(plan, detail=detail)]
 
 
 def _level(plan: Plan, *, detail: bool) -> list[str]:

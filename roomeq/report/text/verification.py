@@ -14,15 +14,27 @@ from roomeq.plan.verification import BandCheck, Cause, CauseCode, Verification
 from roomeq.report.text.joining import loss_text
 from roomeq.report.text.layout import either, joined, listed, paragraph, table, text_of, worded
 
-_UNCHECKED = (
-    "The joining with the mains was not checked: measure both together again, or the mains by "
-    "themselves against the same time zero."
-)
-_UNKNOWN = (
-    "What is the matter cannot be told from this measurement: nothing that was tried explains it, "
-    "or too much does. Check microphone positions, filters, polarity and the plan's settings, "
-    "measure again, best at all seats and with the sum."
-)
+_SAID = worded("""
+unchecked: The joining with the mains was not checked: measure both together again, or the mains by
+    themselves against the same time zero.
+unknown: What is the matter cannot be told from this measurement: nothing that was tried explains
+    it, or too much does. Check microphone positions, filters, polarity and the plan's settings,
+    measure again, best at all seats and with the sum.
+not_checked: Not checked: {bands} Hz. The sum is judged within an octave of the crossover; measure
+    the subwoofer by itself as well.
+near: That is near enough to what was predicted.
+far: It is not as predicted: check delay (which branch is delayed?), polarity, phase control and
+    bypass.
+by_parts: Both together were not measured again: judged by each alone, one time zero.
+mend: Set them as planned, or correct [device.present] in the file of the room measured again.
+true: It came true{level}{part}: what was measured again is as predicted, as far as a repeat
+    scatters (about {found.scatter_db:.1f} dB here){since}.
+only_sum: The subwoofer alone agrees in every band, but its sum with the mains is not as predicted.
+level: Level: all seats are {offset_db} dB from the prediction; that was removed first.
+level_of_both: Drive level or microphone gain are not what they were.
+level_of_knob: If drive level and microphone gain were as before, the level knob stands
+    {size_db:.1f} dB too {way}{knob}.
+""")
 
 
 def verification_text(found: Verification) -> str:
@@ -36,16 +48,17 @@ def verification_text(found: Verification) -> str:
         [row.seat, f"{row.difference_db:.1f}", "agrees" if row.agrees else "differs"]
         for row in found.seats
     ]
+    unseen = ", ".join(found.bands_not_checked if found.source != "sub" else ())
     band_titles = [">Band", ">Measured less predicted dB", "Verdict"]
     parts = [
         paragraph(f"{found.room}: measured again{against}"),
         paragraph(_verdict_text(found)),
         *_causes(found),
         [f"Bands, {of}, mean over the seats", *table(band_titles, bands)],
-        _not_checked(found),
+        paragraph(_SAID["not_checked"].format(bands=unseen)) if unseen else [],
         ["Seats", *table(["Seat", ">Difference dB (r.m.s.)", "Verdict"], seats)],
         _sum(found),
-        paragraph(_UNCHECKED) if found.joining_unchecked else [],
+        paragraph(_SAID["unchecked"]) if found.joining_unchecked else [],
         paragraph(_level(found)),
         _stated(found),
     ]
@@ -58,7 +71,7 @@ def _causes(found: Verification) -> list[list[str]]:
     told = [cause for cause in found.causes if cause.code is not CauseCode.AS_PLANNED]
     if found.agrees or found.causes:
         return cause_parts(told, likely=not found.agrees)
-    return [paragraph(_UNKNOWN)]
+    return [paragraph(_SAID["unknown"])]
 
 
 def cause_parts(
@@ -72,31 +85,13 @@ def cause_parts(
     return [*first, listed("It cannot be told from:", said[1:])]
 
 
-def _not_checked(found: Verification) -> list[str]:
-    if not found.bands_not_checked or found.source == "sub":
-        return []
-    return paragraph(
-        f"Not checked: {', '.join(found.bands_not_checked)} Hz. The sum is judged within an "
-        "octave of the crossover; measure the subwoofer by itself as well."
-    )
-
-
 def _sum(found: Verification) -> list[str]:
     check = found.joining
     if check is None:
         return []
     said = loss_text(check.corner, check.loss_db, predicted_db=check.predicted_loss_db)
     if not check.by_sum:
-        near = (
-            "That is near enough to what was predicted."
-            if check.agrees
-            else "It is not as predicted: check delay (which branch is delayed?), polarity, "
-            "phase control and bypass."
-        )
-        said = (
-            f"{said} {near} Both together were not measured again: judged by each alone, one "
-            "time zero."
-        )
+        said = f"{said} {_SAID['near' if check.agrees else 'far']} {_SAID['by_parts']}"
     return ["Subwoofer and mains together, around the crossover", *paragraph(said, indent=2)]
 
 
@@ -105,16 +100,10 @@ def _verdict_text(found: Verification) -> str:
         level = "" if found.level.agrees else ", but for the level"
         unseen = found.not_measured_again or found.bands_not_checked
         part = ", as far as it was measured again" if unseen else ""
-        return (
-            f"It came true{level}{part}: what was measured again is as predicted, as far as a "
-            f"repeat scatters (about {found.scatter_db:.1f} dB here)"
-            f"{_since(found, 'nothing', level)}."
-        )
+        since = _since(found, "nothing", level)
+        return _SAID["true"].format(level=level, part=part, found=found, since=since)
     if found.only_sum_differs:
-        return (
-            "The subwoofer alone agrees in every band, but its sum with the mains is not as "
-            "predicted."
-        )
+        return _SAID["only_sum"]
     return f"It did not come true{_since(found, 'something')}."
 
 
@@ -210,10 +199,10 @@ def _stated(found: Verification) -> list[str]:
         texts.append(f"{_JOINING_NAMES[one.label]}: planned {planned}, stated {stated}")
     if not texts:
         return []
-    mend = (
-        "Set them as planned, or correct [device.present] in the file of the room measured again."
-    )
-    return [*listed("Stated settings that are not those of the plan", texts), *paragraph(mend)]
+    return [
+        *listed("Stated settings that are not those of the plan", texts),
+        *paragraph(_SAID["mend"]),
+    ]
 
 
 _JOINING_NAMES = {
@@ -261,20 +250,15 @@ _LEVEL_APART = {
 def _level(found: Verification) -> str:
     """Say how the level lies, and what the level knob looks like if levels compare."""
     level = found.level
-    text = (
-        f"Level: all seats are {signed(found.offset_db)} dB from the prediction; that was removed "
-        "first."
-    )
+    text = _SAID["level"].format(offset_db=signed(found.offset_db))
     told = found.causes[0].code if found.causes else None
     if level.agrees or told not in _LEVEL_APART:
         return text
     if found.source != "sub":
-        return f"{text} Drive level or microphone gain are not what they were."
-    way = "high" if level.difference_db > 0 else "low"
-    knob = f"the level knob stands {abs(level.difference_db):.1f} dB too {way}"
+        return f"{text} {_SAID['level_of_both']}"
+    knob, way = "", "high" if level.difference_db > 0 else "low"
     if level.planned_db is not None and level.looks_like_db is not None:
-        knob += (
-            f" (planned {signed_setting(level.planned_db)} dB, looks like "
-            f"{signed(level.looks_like_db)} dB)"
-        )
-    return f"{text} If drive level and microphone gain were as before, {knob}."
+        planned, looks_like = signed_setting(level.planned_db), signed(level.looks_like_db)
+        knob = f" (planned {planned} dB, looks like {looks_like} dB)"
+    size_db = abs(level.difference_db)
+    return f"{text} {_SAID['level_of_knob'].format(size_db=size_db, way=way, knob=knob)}"
