@@ -40,6 +40,7 @@ from roomeq.report.plots.multiples import (
     plot_group_delay,
     plot_parts,
     plot_phase,
+    plot_subwoofers,
 )
 from roomeq.report.plots.plan import plot_band_gains, plot_equaliser, plot_prediction
 from roomeq.report.plots.rooms import plot_rooms, plot_voicing
@@ -48,8 +49,8 @@ from roomeq.report.plots.seats import (
     plot_seats,
     plot_signal_to_noise,
     plot_survey_signal_to_noise,
+    plot_variation,
 )
-from roomeq.report.plots.several import plot_subwoofers, plot_variation
 from roomeq.report.plots.verification import plot_responses, plot_verification
 
 __all__ = [

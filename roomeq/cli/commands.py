@@ -51,20 +51,19 @@ from roomeq.plan.verification import read_in_force
 from roomeq.report.plots.pictures import Subject, check_pictures, write_picture, write_pictures
 from roomeq.report.plots.rooms import plot_rooms, plot_voicing
 from roomeq.report.sheet.sheet import plan_names, write_settings_sheet
-from roomeq.report.text.batch import batch_text
 from roomeq.report.text.comparison import comparison_text
 from roomeq.report.text.device import device_text, profiles_text
 from roomeq.report.text.join import room_joining_text
 from roomeq.report.text.keys import keys_text
-from roomeq.report.text.places import places_text
 from roomeq.report.text.plan import plan_text
 from roomeq.report.text.recordings import alarm_texts
 from roomeq.report.text.room import room_text
 from roomeq.report.text.room_file import room_file_text, start_text
+from roomeq.report.text.rooms import batch_text, voicing_text
+from roomeq.report.text.several import places_text
 from roomeq.report.text.sweeps import sweep_text
 from roomeq.report.text.terminal import bars_wanted, progress
 from roomeq.report.text.verification import verification_text
-from roomeq.report.text.voicing import voicing_text
 from roomeq.room.room import Room
 
 

@@ -43,10 +43,7 @@ _CURVES = {
     "both, inverted": Stroke(colour="rust", dashes=(4, 1.5), width=1.3),
     "both, normal": Stroke(colour="blue", width=1.3),
 }
-_POLARITIES = (
-    Stroke(colour="blue", width=1.8),
-    Stroke(colour="rust", dashes=(4, 1.5), width=1.5),
-)
+_POLARITIES = (Stroke(colour="blue", width=1.8), Stroke(colour="rust", dashes=(4, 1.5), width=1.5))
 
 
 @house_style()

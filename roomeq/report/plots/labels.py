@@ -17,13 +17,7 @@ import numpy as np
 from roomeq.base.bands import ThirdOctaveBand
 from roomeq.base.levels import FloatArray
 from roomeq.base.printable import printable
-from roomeq.report.plots.style import (
-    COLOURS,
-    Stroke,
-    frame_levels,
-    started,
-    titled,
-)
+from roomeq.report.plots.style import COLOURS, Stroke, frame_levels, started, titled
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -17,8 +17,10 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from roomeq.analysis.phase import estimate_phase_parts
+from roomeq.analysis.smoothing import smooth_power_db
 from roomeq.analysis.survey_levels import common_axis
-from roomeq.base.levels import FloatArray, power_mean_db
+from roomeq.base.levels import FloatArray, amplitude_ratio_db, power_mean_db
+from roomeq.base.response import ComplexArray
 from roomeq.base.survey import Survey
 from roomeq.plan.plan import Plan
 from roomeq.report.plots.labels import shortened, write_at
@@ -31,6 +33,7 @@ from roomeq.report.plots.style import (
     level_span,
     level_title,
     nice_step,
+    seat_stroke,
 )
 
 if TYPE_CHECKING:
@@ -232,3 +235,49 @@ def _cut_at_turns(phase_deg: FloatArray) -> FloatArray:
     cut = np.array(phase_deg)
     cut[1:][np.abs(np.diff(phase_deg)) > 180.0] = np.nan
     return cut
+
+
+_OCTAVE_PART = 12
+_TOGETHER = Stroke(colour="blue", width=2.2, zorder=3.0)
+
+
+@house_style()
+def plot_subwoofers(plan: Plan) -> Figure:
+    """Plot each of several subwoofers and all together at every seat, as proposed.
+
+    Levels are smoothed in power over a twelfth of an octave.
+
+    Raises
+    ------
+    ValueError
+        If the plan is of one subwoofer.
+    ImportError
+        If matplotlib is not installed.
+    """
+    if plan.together is None:
+        raise ValueError("the plan is of one subwoofer")
+    points = np.array(plan.together.points)
+    reach = 2.0 ** (0.5 / _OCTAVE_PART)
+    axis = points[(points >= points[0] * reach) & (points <= points[-1] / reach)]
+    parts = {
+        shortened(name): one.set_together.pressures
+        for name, one in plan.subwoofers.items()
+        if one.set_together is not None
+    }
+    strokes = {name: seat_stroke(index + 1) for index, name in enumerate(parts)}
+    lines = parts | {"together": np.sum(list(parts.values()), axis=0)}
+
+    def level_db(pressure: ComplexArray) -> FloatArray:
+        return smooth_power_db(points, amplitude_ratio_db(pressure), at=axis, fraction=_OCTAVE_PART)
+
+    panels = {
+        seat: {name: level_db(rows[n]) for name, rows in lines.items()}
+        for n, seat in enumerate(plan.together.seats)
+    }
+    return levels_page(
+        panels,
+        axis,
+        plan.level_reference,
+        strokes=strokes | {"together": _TOGETHER},
+        heading="Each subwoofer and all together at every seat, as proposed",
+    )

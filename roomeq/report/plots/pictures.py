@@ -27,7 +27,7 @@ from roomeq.jobs.propose import propose
 from roomeq.jobs.verify import equaliser_of
 from roomeq.plan.plan import Plan
 from roomeq.plan.verification import Verification
-from roomeq.report.plots import decay, headroom, joining, multiples, seats, several
+from roomeq.report.plots import decay, headroom, joining, multiples, seats
 from roomeq.report.plots import plan as of_plan
 from roomeq.report.plots.labels import shortened
 from roomeq.report.plots.style import COLOURS, fonts_for, titled
@@ -216,7 +216,10 @@ def _several(of: Subject, name: str) -> Drawn:
     plan = of.proposal
     if plan.together is None:
         raise ValueError("there is one subwoofer")
-    yield "", getattr(several, f"plot_{name}")(plan)
+    if name == "subwoofers":
+        yield "", multiples.plot_subwoofers(plan)
+    else:
+        yield "", seats.plot_variation(plan)
 
 
 def _of_each(draw: Callable[[Subject, str], Drawn]) -> Callable[[Subject, str], Drawn]:
@@ -311,11 +314,7 @@ def check_pictures(only: Sequence[str] = ()) -> None:
 
 
 def write_pictures(
-    subject: Subject,
-    folder: Path,
-    *,
-    only: Sequence[str] = (),
-    form: Literal["png", "svg"] = "png",
+    subject: Subject, folder: Path, *, only: Sequence[str] = (), form: Literal["png", "svg"] = "png"
 ) -> Written:
     """Write every picture that the data bear into a folder, which is made if it is not there.
 

@@ -21,13 +21,7 @@ from roomeq.base.levels import FloatArray, power_mean_db, signed, signed_setting
 from roomeq.device.equaliser import FixedBandEqualiser
 from roomeq.optimiser.bands.reasons import BandSetting
 from roomeq.plan.plan import Plan
-from roomeq.report.plots.labels import (
-    EndLabel,
-    draw_curves,
-    mark_corner,
-    mark_span,
-    write_at,
-)
+from roomeq.report.plots.labels import EndLabel, draw_curves, mark_corner, mark_span, write_at
 from roomeq.report.plots.style import (
     COLOURS,
     Stroke,
@@ -136,12 +130,7 @@ def shown_levels(plan: Plan, seat: str | None = None) -> ShownLevels:
 
 
 @house_style()
-def plot_prediction(
-    plan: Plan,
-    *,
-    seat: str | None = None,
-    ax: Axes | None = None,
-) -> Axes:
+def plot_prediction(plan: Plan, *, seat: str | None = None, ax: Axes | None = None) -> Axes:
     """Plot level before, as predicted, and the target: as wanted, and behind the low-pass.
 
     It is the level of the fitted source, or of subwoofer and mains together where the plan joins

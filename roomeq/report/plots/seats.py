@@ -24,6 +24,7 @@ from roomeq.base.levels import FloatArray
 from roomeq.base.response import LevelReference
 from roomeq.base.survey import Survey
 from roomeq.optimiser.bands.fit_data import SNR_FULL_DB, SNR_IGNORED_DB
+from roomeq.plan.plan import Plan
 from roomeq.report.plots.labels import (
     EndLabel,
     draw_curves,
@@ -39,10 +40,12 @@ from roomeq.report.plots.style import (
     frame_frequencies,
     frame_levels,
     frame_rows,
+    frame_values,
     house_style,
     level_span,
     level_title,
     log_bar,
+    nice_step,
     seat_stroke,
     started,
     titled,
@@ -152,10 +155,7 @@ def _clear_places(
 
 @house_style()
 def plot_seat_differences(
-    statistics: SeatStatistics,
-    level_db: ArrayLike,
-    *,
-    ax: Axes | None = None,
+    statistics: SeatStatistics, level_db: ArrayLike, *, ax: Axes | None = None
 ) -> Axes:
     """Plot by how much each seat differs from the level mean, one lane for each seat.
 
@@ -219,11 +219,7 @@ def _lane_db(difference: FloatArray) -> float:
 
 @house_style()
 def plot_signal_to_noise(
-    frequencies: ArrayLike,
-    snr_db: ArrayLike,
-    *,
-    seats: Sequence[str],
-    ax: Axes | None = None,
+    frequencies: ArrayLike, snr_db: ArrayLike, *, seats: Sequence[str], ax: Axes | None = None
 ) -> Axes:
     """Plot the signal-to-noise ratio of every seat in third-octave bands.
 
@@ -326,3 +322,44 @@ def _look(value_db: float) -> dict[str, object]:
     colour = COLOURS["quiet"] if ignored else COLOURS["blue"]
     hatch = "" if full else "xxxx" if ignored else "////"
     return {"facecolor": colour if full else "white", "edgecolor": colour, "hatch": hatch}
+
+
+_VARIATION = {
+    "before": Stroke(colour="quiet", dashes=(5, 2), width=1.4),
+    "predicted": Stroke(colour="teal", width=2.2),
+}
+
+
+@house_style()
+def plot_variation(plan: Plan, *, ax: Axes | None = None) -> Axes:
+    """Plot how the seats differ over frequency, before and predicted: standard deviation by weight.
+
+    Parameters
+    ----------
+    plan : Plan
+    ax : Axes, optional
+
+    Raises
+    ------
+    ValueError
+        If there is one seat only.
+    ImportError
+        If matplotlib is not installed.
+    """
+    if len(plan.seats) < 2:
+        raise ValueError("there is one seat only")
+    ax, own = started(ax)
+    weights = np.array([seat.weight for seat in plan.seats])
+    weights = weights / weights.sum()
+    frequencies, most = np.array(plan.curves.frequencies), 0.0
+    rows = (plan.curves.before_level_db, plan.curves.predicted_level_db)
+    for (name, stroke), levels in zip(_VARIATION.items(), map(np.array, rows), strict=True):
+        spread = np.sqrt(weights @ (levels - weights @ levels) ** 2)
+        ax.plot(frequencies, spread, label=name, **stroke.settings)
+        most = max(most, float(spread.max()))
+    frame_frequencies(ax, lowest=float(frequencies[0]), highest=float(frequencies[-1]))
+    top = float(np.ceil(most + 0.5))
+    title = "Standard deviation in dB"
+    frame_values(ax, own=own, limits=(0.0, top), title=title, step=nice_step(top))
+    ax.legend(loc="upper right", frameon=False, handlelength=3.2)
+    return titled(ax, "How the seats differ, before and predicted")

@@ -32,7 +32,7 @@ from roomeq.report.text.joining import (
     meeting_sentences,
     polarity_sentences,
 )
-from roomeq.report.text.layout import joined, number
+from roomeq.report.text.layout import joined, number, worded
 from roomeq.report.text.plan import (
     FIRST_STATEMENT,
     average_sentence,
@@ -50,44 +50,27 @@ _RECORD = (
     ("conditions", "Conditions"),
     ("drive_level", "Drive level"),
 )
-_REMEDIES = {
-    Reason.SEATS_DISAGREE: (
-        "The seats differ more than they share, and one equaliser changes all of them alike.",
-        "Moving the subwoofer or a seat, a second subwoofer, damping.",
-    ),
-    Reason.CANCELLATION: (
-        "Sound cancels there; a boost is cancelled too.",
-        "Moving the subwoofer or the seat, a second subwoofer elsewhere.",
-    ),
-    Reason.HELD_BY_DRIVE_BOOST: (
-        "More gain would drive the subwoofer past the limit set for it.",
-        "A subwoofer that can do more, or a second one.",
-    ),
-    Reason.HELD_BY_FILTER_BOOST: (
-        "More gain would pass the limit set for the summed boost.",
-        "Moving the subwoofer, or a second one; a higher limit only if there is headroom.",
-    ),
-    Reason.HELD_BY_RANGE: (
-        "The band is at the end of its range.",
-        "Moving the subwoofer or the seats, damping.",
-    ),
-    Reason.BELOW_LIMIT: (
-        "It lies below what the subwoofer can do.",
-        "A subwoofer that reaches lower.",
-    ),
-    Reason.ROLL_OFF: (
-        "It is the subwoofer's own roll-off, which no boost should fight.",
-        "A subwoofer that reaches lower.",
-    ),
-    Reason.NOISE: (
-        "Noise hides it.",
-        "Measuring again in a quieter room, with a longer sweep.",
-    ),
-    Reason.NOT_MEASURED: (
-        "It was not measured.",
-        "Measuring over the whole range of the bands.",
-    ),
-}
+_REMEDIES = worded("""
+seats_disagree: The seats differ more than they share, and one equaliser changes all of them alike.
+    | Moving the subwoofer or a seat, a second subwoofer, damping.
+cancellation: Sound cancels there; a boost is cancelled too.
+    | Moving the subwoofer or the seat, a second subwoofer elsewhere.
+unsure_cancellation: Sound cancels there, or a low-pass that is not stated takes it away: no
+    boost for either. | Stating the low-pass; moving the subwoofer or the seat, a second subwoofer.
+held_by_drive_boost: More gain would drive the subwoofer past the limit set for it.
+    | A subwoofer that can do more, or a second one.
+held_by_filter_boost: More gain would pass the limit set for the summed boost.
+    | Moving the subwoofer, or a second one; a higher limit only if there is headroom.
+held_by_range: The band is at the end of its range. | Moving the subwoofer or the seats, damping.
+below_limit: It lies below what the subwoofer can do. | A subwoofer that reaches lower.
+unsure_below_limit: Whether the subwoofer can do more there is not known.
+    | Stating its lower limit, or a subwoofer that reaches lower.
+roll_off: It is the subwoofer's own roll-off, which no boost should fight.
+    | A subwoofer that reaches lower.
+noise: Noise hides it. | Measuring again in a quieter room, with a longer sweep.
+not_measured: It was not measured. | Measuring over the whole range of the bands.
+""")
+"""Of reasons: why a band is left over, and what would mend that."""
 _IN_STEPS = frozenset({CautionCode.LEVEL_OUTSIDE_RANGE, CautionCode.LOW_PASS_TWICE})
 _GRANTED = frozenset(
     {
@@ -98,14 +81,6 @@ _GRANTED = frozenset(
         CautionCode.Q_ASSUMED,
         CautionCode.ROOM_GAIN_UNKNOWN,
     }
-)
-_LIMIT_NOT_KNOWN = (
-    "Whether the subwoofer can do more there is not known.",
-    "Stating its lower limit, or a subwoofer that reaches lower.",
-)
-_LOW_PASS_NOT_KNOWN = (
-    "Sound cancels there, or a low-pass that is not stated takes it away: no boost for either.",
-    "Stating the low-pass; moving the subwoofer or the seat, a second subwoofer.",
 )
 
 
@@ -126,17 +101,19 @@ def figure(value: float | None, *, sign: bool = True) -> str:
 
 def bands_by_remedy(plan: Plan) -> dict[tuple[str, str], list[BandSetting]]:
     """Return the bands that filters cannot mend, by why that is and what would mend them."""
-    remedies = dict(_REMEDIES)
-    if not plan.target.limit_known:
-        remedies[Reason.BELOW_LIMIT] = _LIMIT_NOT_KNOWN
     stated = plan.present is not None and plan.present.path is not None
-    if not (stated or plan.target.path or plan.target.corner):
-        remedies[Reason.CANCELLATION] = _LOW_PASS_NOT_KNOWN
-    found = {
-        words: [band for band in plan.bands if band.reason is reason]
-        for reason, words in remedies.items()
+    unsure: dict[str, bool] = {
+        Reason.BELOW_LIMIT: not plan.target.limit_known,
+        Reason.CANCELLATION: not (stated or plan.target.path or plan.target.corner),
     }
-    return {words: bands for words, bands in found.items() if bands}
+    found: dict[tuple[str, str], list[BandSetting]] = {}
+    for code, words in _REMEDIES.items():
+        reason = code.removeprefix("unsure_")
+        bands = [band for band in plan.bands if band.reason == reason]
+        if bands and unsure.get(reason, False) == (reason != code):
+            why, would = words.split(" | ")
+            found[why, would] = bands
+    return found
 
 
 def left_over(bands: Sequence[BandSetting]) -> str:
@@ -326,9 +303,7 @@ def sheet_comparison(plans: Mapping[str, Plan]) -> Comparison:
     )
 
 
-def _remedies(
-    plans: Mapping[str, Plan],
-) -> tuple[tuple[tuple[SharedText, ...], str, str], ...]:
+def _remedies(plans: Mapping[str, Plan]) -> tuple[tuple[tuple[SharedText, ...], str, str], ...]:
     found = {name: bands_by_remedy(plan) for name, plan in plans.items()}
 
     def named(cause: tuple[str, str], name: str) -> list[str]:

@@ -76,6 +76,7 @@ def settings_sheet(plans: Mapping[str, Plan], *, mixed: bool = False) -> str:
     beside = 1 < len(plans) <= MOST_SIDE_BY_SIDE
     return _template().render(
         columns=list(columns),
+        each=each,
         names=list(plans),
         plans=plans,
         rooms=_once(plan.room for plan in listed),
@@ -84,21 +85,14 @@ def settings_sheet(plans: Mapping[str, Plan], *, mixed: bool = False) -> str:
         tight=len({plan.joining is None for plan in listed}) > 1,
         made=_made(plans),
         opening=opening,
-        changes=steps.only_changes(opening),
-        bands=steps.band_steps(each),
         measure=measure,
         ranges=_once(_range(plan) for plan in each),
         untold="" if all(map(steps.gains_stated, each)) else _UNTOLD,
-        leave_alone=steps.leave_alone(plans),
-        cautions=evidence.cautions(plans),
         pictures=pictures,
         units=_once(picture.unit for picture in pictures.values() if picture),
         comparison=sheet_comparison(plans) if beside else None,
-        record=evidence.record(plans),
         assumptions=evidence.share({n: evidence.granted(plan) for n, plan in plans.items()}),
         notes=evidence.share({n: evidence.merged_notes(plan) for n, plan in plans.items()}),
-        inputs=evidence.inputs(plans),
-        limits=LIMITS,
         version=", ".join(_once(plan.roomeq_version for plan in listed)),
     )
 
@@ -227,6 +221,6 @@ def _template() -> Template:
         finalize=_with_minus,
     )
     environment.filters["figure"] = evidence.figure
-    environment.globals |= {"evidence": evidence, "steps": steps, "wording": wording}
-    environment.globals["safety"] = SAFETY
+    told = {"evidence": evidence, "steps": steps, "wording": wording, "limits": LIMITS}
+    environment.globals |= told | {"safety": SAFETY}
     return environment.get_template("settings_sheet.html.jinja")

@@ -7,17 +7,11 @@ Numbers come from `roomeq.jobs.compare`; nothing is computed here but which word
 
 from __future__ import annotations
 
-from collections.abc import Callable
-
 from roomeq.base.levels import signed, signed_setting
-from roomeq.plan.verification import Cause, CauseCode, Comparison, SeatChange
-from roomeq.report.text.layout import bullet_list, joined, paragraph, table
-from roomeq.report.text.verification import cause_text, louder
+from roomeq.plan.verification import CauseCode, Comparison, SeatChange
+from roomeq.report.text.layout import joined, listed, paragraph, table, text_of, worded
+from roomeq.report.text.verification import cause_parts, control_text
 
-_SUM = (
-    "What was measured alone is as it was; both together are not: polarity, delay, or what was not "
-    "measured again. Which of them cannot be told."
-)
 _SOURCES = {
     "sub": "subwoofer",
     "mains": "mains",
@@ -38,52 +32,51 @@ def comparison_text(found: Comparison) -> str:
         doubted = any(cause.code is CauseCode.AS_PLANNED for cause in found.causes[1:])
         verdict = f"Something has {'probably ' if doubted else ''}changed {since}."
     dates = " and ".join(filter(None, found.dates))
-    lines = [f"{found.room}: two surveys{f', {dates}' if dates else ''}", "", *paragraph(verdict)]
-    lines += ["", *_causes(found)]
-    level = (
-        f"Level: all seats changed by {signed(found.offset_db)} dB; that was removed from bands "
-        "and verdicts."
-    )
+    level = _TEXTS["moved"].format(offset_db=signed(found.offset_db))
     if not found.level_agrees:
-        level += " Level knob, drive level or microphone gain: which of them cannot be told."
-    lines += [*paragraph(level), ""]
-    rows = [
+        level += f" {_TEXTS['moved_by']}"
+    bands = [
         [f"{row.label} Hz", signed(row.difference_db), "unchanged" if row.agrees else "changed"]
         for row in found.bands
     ]
-    lines += [f"Bands, {_SOURCES[found.source]}, mean over the seats"]
-    lines += [*table([">Band", ">Change dB", "Verdict"], rows), ""]
     titles = ["Seat", "Measured", ">Level dB", ">Tilt dB/oct", ">Rest dB (r.m.s.)", "Verdict"]
-    lines += ["Seats", *table(titles, [_seat(row, found) for row in found.seats])]
-    if found.bands_not_checked:
-        lines += ["", *paragraph(f"Not compared: {joined(found.bands_not_checked)} Hz.")]
-    for seats, said in ((found.missing, "Not measured again"), (found.new, "Not measured before")):
-        if seats:
-            lines += ["", *paragraph(f"{said}: {', '.join(seats)}.")]
-    if found.stated:
-        lines += ["", "Settings that are stated otherwise"]
-        lines += bullet_list(
+    missing = {
+        "Not compared": found.bands_not_checked and f"{joined(found.bands_not_checked)} Hz",
+        "Not measured again": ", ".join(found.missing),
+        "Not measured before": ", ".join(found.new),
+    }
+    stated = [
+        f"{control_text(row.label)}: {signed_setting(row.planned_db)} dB, then "
+        f"{signed_setting(row.stated_db)} dB"
+        for row in found.stated
+    ]
+    return text_of(
+        [
+            [f"{found.room}: two surveys{f', {dates}' if dates else ''}"],
+            paragraph(verdict),
+            *_causes(found),
+            paragraph(level),
             [
-                f"{'Level knob' if row.label == 'level' else f'{row.label} Hz'}: "
-                f"{signed_setting(row.planned_db)} dB, then {signed_setting(row.stated_db)} dB"
-                for row in found.stated
-            ]
-        )
-    return "\n".join(lines) + "\n"
+                f"Bands, {_SOURCES[found.source]}, mean over the seats",
+                *table([">Band", ">Change dB", "Verdict"], bands),
+            ],
+            ["Seats", *table(titles, [_seat(row, found) for row in found.seats])],
+            *(paragraph(f"{said}: {what}.") for said, what in missing.items() if what),
+            listed("Settings that are stated otherwise", stated),
+        ]
+    )
 
 
-def _causes(found: Comparison) -> list[str]:
+def _causes(found: Comparison) -> list[list[str]]:
     """Return what may explain a change, the likeliest first."""
     if not found.causes:
-        text = "Why cannot be told: nothing that was tried explains it, or too much does."
-        return [*paragraph(text), ""]
-    first, *others = found.causes
-    listed = bullet_list([_cause(cause) for cause in others])
-    if first.code is CauseCode.AS_PLANNED:
-        lines = [] if found.unchanged or not found.level_agrees else [*paragraph(_SUM), ""]
-        return [*lines, *(["Nor can this be ruled out:", *listed, ""] if others else [])]
-    lines = paragraph(f"Likely cause: {_cause(first)}")
-    return [*lines, *(["", "It cannot be told from:", *listed] if others else []), ""]
+        return [paragraph(_TEXTS["unknown"])]
+    if found.causes[0].code is not CauseCode.AS_PLANNED:
+        return cause_parts(found.causes, likely=True, texts=_TEXTS)
+    others = cause_parts(found.causes[1:], likely=False, texts=_TEXTS)
+    return (
+        others if found.unchanged or not found.level_agrees else [paragraph(_TEXTS["sum"]), *others]
+    )
 
 
 def _seat(row: SeatChange, found: Comparison) -> list[str]:
@@ -101,30 +94,19 @@ def _seat(row: SeatChange, found: Comparison) -> list[str]:
     ]
 
 
-def _cause(cause: Cause) -> str:
-    return _TEXTS.get(cause.code, cause_text)(cause)
-
-
-def _turned(cause: Cause) -> str:
-    looks = [
-        f"the band at {label} Hz looks turned by {signed_setting(change)} dB"
-        for label, change in zip(cause.bands, cause.gains_db, strict=True)
-    ]
-    beside = f", and the subwoofer is {louder(cause)}" if cause.value is not None else ""
-    return f"{joined(looks)}{beside}."
-
-
-def _filter(kind: str) -> Callable[[Cause], str]:
-    return lambda c: f"a {kind} near {c.value:.0f} Hz was switched {'on' if c.engaged else 'off'}."
-
-
-_TEXTS: dict[CauseCode, Callable[[Cause], str]] = {
-    CauseCode.AS_PLANNED: lambda _: "nothing has changed, and all this is scatter.",
-    CauseCode.OTHER_PLAN: lambda c: f"the settings that {c.name} states are in force.",
-    CauseCode.BAND: _turned,
-    CauseCode.TWO_BANDS: _turned,
-    CauseCode.LEVEL: lambda c: f"the subwoofer is {louder(c)} against the mains.",
-    CauseCode.MAINS_LEVEL: lambda c: f"the mains are {louder(c)} against the subwoofer.",
-    CauseCode.HIGH_PASS: _filter("high-pass"),
-    CauseCode.LOW_PASS: _filter("low-pass"),
-}
+_TEXTS = worded("""
+sum: What was measured alone is as it was; both together are not: polarity, delay, or what was not
+    measured again. Which of them cannot be told.
+unknown: Why cannot be told: nothing that was tried explains it, or too much does.
+moved: Level: all seats changed by {offset_db} dB; that was removed from bands and verdicts.
+moved_by: Level knob, drive level or microphone gain: which of them cannot be told.
+as_planned: nothing has changed, and all this is scatter.
+other_plan: the settings that {name} states are in force.
+band: {looks}{besides}.
+each: the band at {label} Hz looks turned by {gain} dB
+besides: , and the subwoofer is {louder}
+level: the subwoofer is {louder} against the mains.
+mains_level: the mains are {louder} against the subwoofer.
+filter_on: a {kind} near {value:.0f} Hz was switched on.
+filter_off: a {kind} near {value:.0f} Hz was switched off.
+""")

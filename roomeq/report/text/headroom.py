@@ -2,8 +2,8 @@
 
 Conventions
 -----------
-Lines of plain text, numbers taken as they are. Every code has its words here and nowhere else; a
-test holds that none is missing. What is not known is left blank, never shown as 0.
+Lines of plain text, numbers taken as they are. Every code of the high-pass has its words here and
+nowhere else; a test holds that none is missing. What is not known is left blank, never shown as 0.
 """
 
 from __future__ import annotations
@@ -11,7 +11,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from roomeq.base.bands import third_octave_band
-from roomeq.base.cautions import Caution, CautionCode
 from roomeq.base.levels import signed
 from roomeq.device.high_pass import HighPass
 from roomeq.device.output_table import OutputTable
@@ -24,7 +23,7 @@ from roomeq.optimiser.drive.protection import (
     ProtectionChoice,
     ProtectionReason,
 )
-from roomeq.report.text.layout import number, paragraph, table
+from roomeq.report.text.layout import columns, number, paragraph, table, worded
 from roomeq.room.equipment import Equipment
 
 _LIMITS_TEXT = (
@@ -34,7 +33,7 @@ _LIMITS_TEXT = (
 )
 
 
-def _hertz(frequency: float) -> str:
+def hertz_text(frequency: float) -> str:
     """Return a band's nominal frequency for its exact centre, else the frequency itself."""
     band = third_octave_band(frequency)
     return f"{band.label if abs(frequency / band.centre - 1.0) < 1e-6 else f'{frequency:.0f}'} Hz"
@@ -90,14 +89,14 @@ def headroom_lines(
         }
         for entry in headroom.bands
     ]
-    told = [title for title in rows[0] if any(row[title] for row in rows)] if rows else [">Band"]
+    untold = [title for title in rows[0] if not any(row[title] for row in rows)] if rows else []
     place = "" if main_seat is None else f", main seat {main_seat}"
     below = f"{quieter_db:.1f} dB below" if quieter_db >= 0.05 else "at"
     lines = paragraph(
         f"Headroom {below} the wanted level{place} (aim and reached: dB SPL there; drive: above "
         "that of the measurement)"
     )
-    lines += table(told, [[row[title] for title in told] for row in rows])
+    lines += columns(rows, without=untold) if rows else table([">Band"], [])
     lines += paragraph(_first_text(headroom), indent=2)
     if any(entry.distortion_db is not None for entry in headroom.bands):
         lines += paragraph(_LIMITS_TEXT, indent=2)
@@ -145,58 +144,42 @@ def high_pass_text(high_pass: HighPass | None) -> str:
     return f"{high_pass.corner:g} Hz, {family} {6 * high_pass.order} dB/oct"
 
 
+_REFUSALS = worded("""
+no_evidence: weaker, and there is neither distortion nor output data
+no_evidence_there: weaker, and no distortion or output data{at}
+box_unknown: weaker, and the box is not stated: a vented one unloads
+not_assured: weaker, and clean output{at} is not assured
+moves_too_far_below: the driver would move too far{at}
+vented_box: too low for a box tuned to {tuning:g} Hz
+""")
+_REASONS = worded("""
+no_choice: the device has no protective high-pass
+present_unknown: its present setting is not stated, so that nothing can be said of another one
+no_evidence: it is never weakened or switched off without distortion or output data; record sweeps
+    or give a table of maximum output
+no_evidence_there: distortion or output data do not reach down to where a weaker one would let more
+    through
+box_unknown: the box is not stated, and a vented one would be unloaded below its tuning
+not_assured: clean output with a weaker one is not assured
+moves_too_far_below: with a weaker one the driver would move too far below the lowest band
+vented_box: a vented box needs a high-pass near its tuning (common practice): below it nothing but
+    the suspension holds the driver
+relief_needed: the driver lacks {value:.1f} dB at {band}
+clean_to_spare: the driver has at least {value:.1f} dB to spare at the wanted level (least at
+    {band})
+within_headroom: no milder one is offered, and the driver is not short
+not_worth_moving: another one would gain less than half a decibel
+cannot_relieve: the driver is short, but no high-pass offered helps
+""")
+
+
 def refusal_text(candidate: ProtectionCandidate) -> str:
     """Say why a high-pass must not be chosen; empty where it may be."""
     if candidate.refused is None:
         return ""
-    at = "" if candidate.refused_at is None else f" at {_hertz(candidate.refused_at)}"
-    words = {
-        ProtectionReason.NO_EVIDENCE: "weaker, and there is neither distortion nor output data",
-        ProtectionReason.NO_EVIDENCE_THERE: f"weaker, and no distortion or output data{at}",
-        ProtectionReason.BOX_UNKNOWN: "weaker, and the box is not stated: a vented one unloads",
-        ProtectionReason.NOT_ASSURED: f"weaker, and clean output{at} is not assured",
-        ProtectionReason.MOVES_TOO_FAR_BELOW: f"the driver would move too far{at}",
-        ProtectionReason.VENTED_BOX: f"too low for a box tuned to {candidate.refused_at or 0:g} Hz",
-    }
-    return words[candidate.refused]
-
-
-def _reason_text(choice: ProtectionChoice) -> str:
-    band = "" if choice.band is None else f"{choice.band} Hz"
-    value = abs(choice.value_db or 0.0)
-    words = {
-        ProtectionReason.NO_CHOICE: "the device has no protective high-pass",
-        ProtectionReason.PRESENT_UNKNOWN: (
-            "its present setting is not stated, so that nothing can be said of another one"
-        ),
-        ProtectionReason.NO_EVIDENCE: (
-            "it is never weakened or switched off without distortion or output data; record sweeps "
-            "or give a table of maximum output"
-        ),
-        ProtectionReason.NO_EVIDENCE_THERE: (
-            "distortion or output data do not reach down to where a weaker one would let more "
-            "through"
-        ),
-        ProtectionReason.BOX_UNKNOWN: (
-            "the box is not stated, and a vented one would be unloaded below its tuning"
-        ),
-        ProtectionReason.NOT_ASSURED: "clean output with a weaker one is not assured",
-        ProtectionReason.MOVES_TOO_FAR_BELOW: (
-            "with a weaker one the driver would move too far below the lowest band"
-        ),
-        ProtectionReason.VENTED_BOX: (
-            "a vented box needs a high-pass near its tuning (common practice): below it nothing "
-            "but the suspension holds the driver"
-        ),
-        ProtectionReason.RELIEF_NEEDED: f"the driver lacks {value:.1f} dB at {band}",
-        ProtectionReason.CLEAN_TO_SPARE: (
-            f"the driver has at least {value:.1f} dB to spare at the wanted level (least at {band})"
-        ),
-        ProtectionReason.WITHIN_HEADROOM: "no milder one is offered, and the driver is not short",
-        ProtectionReason.NOT_WORTH_MOVING: "another one would gain less than half a decibel",
-        ProtectionReason.CANNOT_RELIEVE: "the driver is short, but no high-pass offered helps",
-    }
-    return words[choice.reason]
+    place = candidate.refused_at
+    at = "" if place is None else f" at {hertz_text(place)}"
+    return _REFUSALS[candidate.refused].format(at=at, tuning=place or 0.0)
 
 
 def protection_lines(
@@ -223,7 +206,8 @@ def protection_lines(
         setting = "leave it as it is"
     if choice.change is not ProtectionChange.KEPT:
         setting += f" (now {high_pass_text(choice.present)})"
-    reason = _reason_text(choice)
+    band = "" if choice.band is None else f"{choice.band} Hz"
+    reason = _REASONS[choice.reason].format(value=abs(choice.value_db or 0.0), band=band)
     if quieter_db >= 0.05 and choice.value_db is not None:
         reason += f", at the full wanted level; the plan stays {quieter_db:.1f} dB below it"
     lines = paragraph(f"Protective high-pass: {setting}: {reason}.", indent=2)
@@ -245,57 +229,3 @@ def protection_lines(
     ]
     titles = ["High-pass", ">Bass lost dB", ">Still lacking dB", ""]
     return [*lines, *table(titles, rows)] if rows and detail else lines
-
-
-def drive_words(caution: Caution) -> dict[CautionCode, str]:
-    """Return the words of every code on drive and wiring, with the figures of a caution."""
-    of = f" ({caution.name})" if caution.name else ""
-    value = caution.value if caution.value is not None else 0.0
-    at = "" if caution.frequency is None else _hertz(caution.frequency)
-    return {
-        CautionCode.BOOST_BELOW_HIGH_PASS: (
-            f"Boost of {value:.1f} dB at {at}, below the protective high-pass: it fights the "
-            "protection and moves the driver; take it out."
-        ),
-        CautionCode.BOOST_INTO_CANCELLATION: (
-            f"Boost of {value:.1f} dB at {at}, where the seats have a cancellation: it eats "
-            "headroom and fills nothing; take it out."
-        ),
-        CautionCode.DISTORTION_EXTRAPOLATED: (
-            f"The wanted level asks up to {value:.1f} dB more drive (at {at}) than the sweep had: "
-            "distortion there follows from its law, and near a driver's stop it grows faster. "
-            "Measure louder, in steps, but never below the subwoofer's lower limit."
-        ),
-        CautionCode.HIGH_PASS_FIRST: (
-            f"Set the other protective high-pass first{of}, measure again and "
-            "propose again: delay, polarity and what is predicted of all together are without it."
-        ),
-        CautionCode.JOIN_AGAIN: (
-            f"The other high-pass turns the subwoofer's phase by {value:+.0f} degrees at {at}: "
-            "with it set, delay, polarity and phase are to be chosen anew."
-        ),
-        CautionCode.LEVEL_TOO_HIGH: (
-            f"The wanted level asks {value:.1f} dB more at {at} than there is: play it that much "
-            'quieter, or let the drive follow the headroom (drive_limit = "headroom").'
-        ),
-        CautionCode.LICENSED_MAINS_WORK: (
-            "Mains work is for licensed people under local codes. Switch the amplifier off before "
-            "touching its terminals."
-        ),
-        CautionCode.MEASURING_VOLTAGE_UNKNOWN: (
-            "The voltage at the terminals while measuring is not stated: volts and watts at the "
-            "wanted level cannot be told."
-        ),
-        CautionCode.MINIMUM_IMPEDANCE_ASSUMED: (
-            f"The load's lowest impedance was not measured; it is taken for {value:.2f} ohm, 0.8 "
-            "times nominal (common practice)."
-        ),
-        CautionCode.NEVER_LIFT_EARTH: (
-            "Hum is never cured by lifting the protective earth: that can kill. Use balanced "
-            "lines, an isolation transformer in the signal line, or one common outlet."
-        ),
-        CautionCode.ROOM_GAIN_UNKNOWN: (
-            "The table of maximum output holds outdoors; what the room adds is taken for 0 dB, "
-            "which rooms mostly better in the lowest bass and worsen in their dips."
-        ),
-    }

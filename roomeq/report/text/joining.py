@@ -9,19 +9,17 @@ Celsius).
 
 from __future__ import annotations
 
+from typing import Any
+
 from roomeq.base.levels import signed, signed_setting
-from roomeq.device.meeting import Meeting, MeetingFault
+from roomeq.device.meeting import Meeting
 from roomeq.device.processor import METRES_PER_FOOT, SPEED_OF_SOUND, JoiningSettings
 from roomeq.optimiser.joining.data import JoiningNote
 from roomeq.optimiser.joining.sum_check import SumExplanation
 from roomeq.plan.alignment import CandidateRecord
 from roomeq.plan.joining import JoiningRecord
-from roomeq.report.text.layout import columns, listed, paragraph
+from roomeq.report.text.layout import columns, either, listed, paragraph, worded
 
-CLOSE_TO_EACH_CONE = (
-    "What decides: the microphone close to each cone in turn, one time zero: both first half-waves "
-    "must go the same way. Rewire nothing on less."
-)
 REFERENCE = (
     f"Distances: {SPEED_OF_SOUND:g} m/s (20 degrees Celsius); what is entered nearer is delayed."
 )
@@ -30,11 +28,6 @@ NAMED_SEAT_DB = 0.3
 FAR_TOO_LOUD_DB = 12.0
 """Mean over the bands below the corner; common practice, no source. In 45 random rooms with mains
 (`joining_cases.py`, seeds 61000 to 61044) it is said in 8; in 42 with the subwoofer 12 dB up."""
-_LEVEL_STOPS = {
-    "range": "The level stops where the knob ends, or at the 6 dB that are changed at once: more "
-    "might be better. Measure again with it set.",
-    "drive": "The level stops at the drive limit, which grants no further step.",
-}
 _SHOWN_DB = 0.05  # less is the same figure in print
 _TOLD_RIGHT = {False: "three of four", True: "nine of ten"}
 """Of rooms in which the polarity was told, by whether both boxes were declared and taken out: how
@@ -51,7 +44,7 @@ def delay_text(settings: JoiningSettings) -> str:
 def _way_text(settings: JoiningSettings) -> str:
     if abs(settings.delay_ms) < 0.005:
         return "0 ms"
-    return f"{abs(settings.delay_ms):.2f} ms {'later' if settings.delay > 0 else 'earlier'}"
+    return either(settings.delay_ms, "ms", "later", "earlier", digits=2)
 
 
 def delay_instruction(settings: JoiningSettings, *, present: JoiningSettings) -> str:
@@ -90,64 +83,93 @@ def _ms(value: float) -> str:
     return f"{value:.2f}" if abs(value - round(value, 2)) < 5e-4 else f"{value:.3f}"
 
 
+_SAID = worded("""
+lfe_offset_removed: The subwoofer was measured over the low-frequency-effects channel, which plays
+    10 dB above the mains (ITU-R BS.775): that was taken off its level.
+noise_unknown: The signal-to-noise ratio is not known: every frequency was trusted.
+route_direct: A response was measured straight into an amplifier: what the processor does to it
+    (low-pass, delay, level) is not in it.
+route_unknown: The route of a measurement is not stated: subwoofer and mains were taken to be driven
+    alike. The low-frequency-effects channel would play 10 dB louder.
+seats_left_out: Not judged, since not both were measured there: {seats}.
+sum_disagrees: The measured sum differs from the predicted one by up to {worst_db:.1f} dB (s.d.):
+    the time reference was not common, or something was set otherwise or moved. Do not act on this
+    before it is known what.
+sum_not_measured: Subwoofer and mains together were not measured: the common time reference is taken
+    on trust.
+elsewhere: By their filters the two meet at {place}, not at the corner: the loss is judged around
+    the corner.
+full_range: By their filters the mains run full range: they play along with the subwoofer below the
+    crossover, where no delay suits everywhere.
+gap: By their filters both together leave {missing_db:.0f} dB missing where they meet, at {place}: a
+    gap that no delay fills, and that the loss does not see.
+bands: {deviation} With bands {moved} dB, level {level_db} dB, the delay that goes with them is
+    {delay}, and the sum loses {record.loss_db:.1f} dB. For bands and level see roomeq propose.
+no_bands: Too little to be worth a change.
+bands_in_doubt: Not told: the measured sum contradicts its parts, and the level is best left alone.
+loud: The subwoofer is far too loud against the mains: below {record.corner:.0f} Hz level and bands
+    take {record.taken_off_db:.0f} dB off it in the mean. Turn it down first, and measure again.
+deviation: Deviation of the seats' average sum, {bands.lowest:.0f} to {bands.highest:.0f} Hz:
+    {bands.deviation_before_db:.1f} dB now, {bands.deviation_db:.1f} dB then.
+bypassed: The two figures hold for different filters and cannot be compared; the level of the sum
+    there changes by {gained_db} dB.
+kept: Keep delay and polarity as they are: at best they reach {least_db:.1f} dB.
+cost: Bands and level cost {cost_db:.1f} dB of it{more}: without them it loses {loss_db:.1f} dB
+    (roomeq join), with them the deviation is less.
+decides: What decides: the microphone close to each cone in turn, one time zero: both first
+    half-waves must go the same way. Rewire nothing on less.
+before_bands: Before the bands, as roomeq join says: {setting}, loses {loss_db:.1f} dB.
+stops_at_range: The level stops where the knob ends, or at the 6 dB that are changed at once: more
+    might be better. Measure again with it set.
+stops_at_drive: The level stops at the drive limit, which grants no further step.
+arrival: What arrives first of the subwoofer comes {later} than that of the mains (half of such
+    rooms are within 1.2 ms of the truth, one in four is more than 2 ms off). It is no setting.
+at_end: The delay lies at an end of what may be set: a better one may lie beyond.
+longer: A change by more than a period ({setting}) would lose {loss_db:.1f} dB only. It is not
+    proposed: so long a delay is heard.
+offer_unknown: What delays can be set is not stated: 20 ms to either side were taken for possible.
+few_seats: Only {count} measured: in a quarter of such rooms other seats lost more than 0.3 dB.
+polarities: The best of either polarity, before the bands: {one}, loses {normal.loss_db:.1f} dB;
+    {other}, loses {inverted.loss_db:.1f} dB.{equal}
+wiring_not_tested: Which way the subwoofer is wired was not tested: {obstacle}.
+wiring_or_delay: An inverted subwoofer and one {half_period_ms:.1f} ms late cannot be told apart
+    here.
+wiring: The subwoofer is probably {inverted} (both tests agree, {found.phase_ratio:.1f} and
+    {found.onset_ratio:.1f} to 1; right in {right} such rooms).
+differs: The measured sum differs from that of its parts by {percent:.0f} % ({lowest:.0f} to
+    {highest:.0f} Hz).
+moved: Neither a level, nor a delay, nor the polarity of the subwoofer explains it: was the
+    microphone or a door moved?
+as_if: It is as if the subwoofer {told} while both were measured.
+as_if_all: It is as if everything was {louder} while both were measured.
+""")
+"""What is said of a joining; that of notes and faults by their codes."""
+
+
+def _said(what: str, **told: Any) -> str:
+    return _SAID[what].format(**told)
+
+
 def joining_note_text(note: JoiningNote, record: JoiningRecord) -> str:
     """Return what a note says."""
-    worst = record.sum_residual_db or 0.0
-    words = {
-        JoiningNote.LFE_OFFSET_REMOVED: (
-            "The subwoofer was measured over the low-frequency-effects channel, which plays 10 dB "
-            "above the mains (ITU-R BS.775): that was taken off its level."
-        ),
-        JoiningNote.NOISE_UNKNOWN: (
-            "The signal-to-noise ratio is not known: every frequency was trusted."
-        ),
-        JoiningNote.ROUTE_DIRECT: (
-            "A response was measured straight into an amplifier: what the processor does to it "
-            "(low-pass, delay, level) is not in it."
-        ),
-        JoiningNote.ROUTE_UNKNOWN: (
-            "The route of a measurement is not stated: subwoofer and mains were taken to be driven "
-            "alike. The low-frequency-effects channel would play 10 dB louder."
-        ),
-        JoiningNote.SEATS_LEFT_OUT: (
-            f"Not judged, since not both were measured there: {', '.join(record.seats_left_out)}."
-        ),
-        JoiningNote.SUM_DISAGREES: (
-            f"The measured sum differs from the predicted one by up to {worst:.1f} dB (s.d.): the "
-            "time reference was not common, or something was set otherwise or moved. Do not act on "
-            "this before it is known what."
-        ),
-        JoiningNote.SUM_NOT_MEASURED: (
-            "Subwoofer and mains together were not measured: the common time reference is taken on "
-            "trust."
-        ),
-    }
-    return words[note]
+    seats, worst_db = ", ".join(record.seats_left_out), record.sum_residual_db or 0.0
+    return _said(note, seats=seats, worst_db=worst_db)
 
 
 def setting_entries(
     settings: JoiningSettings, *, present: JoiningSettings, level: bool = True
 ) -> list[str]:
     """Return delay, polarity, phase and level in words, with what is set now where it differs."""
-
-    def now(words: str, *, differs: bool) -> str:
-        return f" (now {words})" if differs else ""
-
-    instruction = delay_instruction(settings, present=present)
-    entries = [
-        f"Delay: {instruction}",
-        f"Polarity: {settings.polarity}"
-        + now(present.polarity, differs=settings.inverted != present.inverted),
-    ]
+    now = f" (now {present.polarity})" if settings.inverted != present.inverted else ""
+    entries = [f"Delay: {delay_instruction(settings, present=present)}"]
+    entries.append(f"Polarity: {settings.polarity}{now}")
     if settings.phase_frequency is not None:
-        entries.append(
-            f"Phase control: {settings.phase_deg:g} degrees at {settings.phase_frequency:g} Hz"
-            + now(f"{present.phase_deg:g}", differs=settings.phase_deg != present.phase_deg)
-        )
+        now = f" (now {present.phase_deg:g})" if settings.phase_deg != present.phase_deg else ""
+        at = f"{settings.phase_deg:g} degrees at {settings.phase_frequency:g} Hz"
+        entries.append(f"Phase control: {at}{now}")
     if level and settings.level_change_db:
-        entries.append(
-            f"Level of the subwoofer: {signed_setting(settings.level_change_db)} dB against now"
-        )
+        change_db = signed_setting(settings.level_change_db)
+        entries.append(f"Level of the subwoofer: {change_db} dB against now")
     return entries
 
 
@@ -193,41 +215,27 @@ def joining_doubts(record: JoiningRecord) -> list[str]:
 
 def bands_lines(record: JoiningRecord) -> list[str]:
     """Return what bands and level would still do, for a joining in which they stay."""
-    bands = record.bands
-    text = "Too little to be worth a change."
+    bands, text = record.bands, _SAID["no_bands"]
     if JoiningNote.SUM_DISAGREES in record.notes:
-        text = "Not told: the measured sum contradicts its parts, and the level is best left alone."
+        text = _SAID["bands_in_doubt"]
     elif bands is not None and bands.no_change is None:
+        settings = record.settings.settings()
         gains = zip(bands.labels, bands.gains_db, strict=True)
         moved = ", ".join(f"{label} Hz {signed_setting(gain)}" for label, gain in gains if gain)
-        settings = record.settings.settings()
-        text = (
-            f"{_deviation_text(record)} With bands {moved or 'all at 0'} dB, level "
-            f"{signed_setting(settings.level_change_db)} dB, the delay that goes with them is "
-            f"{delay_text(settings)}, and the sum loses {record.loss_db:.1f} dB. For bands and "
-            "level see roomeq propose."
+        text = _said(
+            "bands",
+            record=record,
+            deviation=_said("deviation", bands=bands),
+            moved=moved or "all at 0",
+            level_db=signed_setting(settings.level_change_db),
+            delay=delay_text(settings),
         )
     return ["What bands would still do", *paragraph(text, indent=2)]
 
 
 def loud_texts(record: JoiningRecord) -> list[str]:
     """Say that the subwoofer is far too loud; nothing where it is not."""
-    if record.taken_off_db < FAR_TOO_LOUD_DB:
-        return []
-    return [
-        f"The subwoofer is far too loud against the mains: below {record.corner:.0f} Hz level and "
-        f"bands take {record.taken_off_db:.0f} dB off it in the mean. Turn it down first, and "
-        "measure again."
-    ]
-
-
-def _deviation_text(record: JoiningRecord) -> str:
-    bands = record.bands
-    assert bands is not None
-    return (
-        f"Deviation of the seats' average sum, {bands.lowest:.0f} to {bands.highest:.0f} Hz: "
-        f"{bands.deviation_before_db:.1f} dB now, {bands.deviation_db:.1f} dB then."
-    )
+    return [] if record.taken_off_db < FAR_TOO_LOUD_DB else [_said("loud", record=record)]
 
 
 def loss_text(
@@ -259,31 +267,23 @@ def joining_verdict(record: JoiningRecord) -> str:
     text = loss_text(record.corner, record.loss_before_db, then_db=record.loss_db)
     if record.bypass:
         gained = sum(row.weight * row.level_gain_db for row in record.seats)
-        return (
-            f"{text} The two figures hold for different filters and cannot be compared; the level "
-            f"of the sum there changes by {signed(gained)} dB."
-        )
+        return f"{text} {_said('bypassed', gained_db=signed(gained))}"
     if not record.changes:
-        least = record.alignment.least_db
         same = abs(record.loss_db - record.loss_before_db) < _SHOWN_DB
         text = loss_text(record.corner, record.loss_before_db) if same else text
-        text += f" Keep delay and polarity as they are: at best they reach {least:.1f} dB."
+        text += f" {_said('kept', least_db=record.alignment.least_db)}"
     return text + _cost_text(record)
 
 
 def _cost_text(record: JoiningRecord) -> str:
     """Say what bands and level cost of the sum; nothing where they cost nothing to speak of."""
-    bands, chosen = record.bands, record.alignment.chosen
-    cost_db = record.loss_db - chosen.loss_db
+    bands, loss_db = record.bands, record.alignment.chosen.loss_db
+    cost_db = record.loss_db - loss_db
     if bands is None or not bands.chosen or bands.no_change is not None or cost_db < NAMED_SEAT_DB:
         return ""
-    more = ""
-    if not record.bypass and record.loss_db > record.loss_before_db:
-        more = ", more than joining gains"
-    return (
-        f" Bands and level cost {cost_db:.1f} dB of it{more}: without them it loses "
-        f"{chosen.loss_db:.1f} dB (roomeq join), with them the deviation is less."
-    )
+    lost = not record.bypass and record.loss_db > record.loss_before_db
+    more = ", more than joining gains" if lost else ""
+    return f" {_said('cost', cost_db=cost_db, more=more, loss_db=loss_db)}"
 
 
 def seat_loss_lines(record: JoiningRecord) -> list[str]:
@@ -312,74 +312,53 @@ def joining_sentences(record: JoiningRecord, *, brief: bool = False) -> list[str
         Without what `join` and the cautions of a plan say.
     """
     entries = polarity_sentences(record)
-    if record.polarity is not None:
-        entries.append(CLOSE_TO_EACH_CONE)
-    bands = record.bands
+    bands, polarity, found = record.bands, record.polarity, record.alignment
+    if polarity is not None:
+        entries.append(_SAID["decides"])
     if bands is not None:
-        entries.append(_deviation_text(record))
+        entries.append(_said("deviation", bands=bands))
     if bands is not None and bands.chosen and bands.no_change is None:
-        before = record.alignment.chosen
+        setting, loss_db = _candidate_text(found.chosen), found.chosen.loss_db
         if not brief:
-            entries.append(
-                f"Before the bands, as roomeq join says: {_candidate_text(before)}, loses "
-                f"{before.loss_db:.1f} dB."
-            )
+            entries.append(_said("before_bands", setting=setting, loss_db=loss_db))
         if bands.level_stops_at:
-            entries.append(_LEVEL_STOPS[bands.level_stops_at])
-    if not brief and record.polarity is not None and record.polarity.inverted is not None:
-        arrival = record.polarity.arrival_ms
-        way = "later" if arrival > 0 else "earlier"
-        entries.append(
-            f"What arrives first of the subwoofer comes {abs(arrival):.1f} ms {way} than that of "
-            "the mains (half of such rooms are within 1.2 ms of the truth, one in four is more "
-            "than 2 ms off). It is no setting."
-        )
+            entries.append(_SAID[f"stops_at_{bands.level_stops_at}"])
+    if not brief and polarity is not None and polarity.inverted is not None:
+        later = either(polarity.arrival_ms, "ms", "later", "earlier")
+        entries.append(_said("arrival", later=later))
     entries += _worse_seats(record)
-    entries += _range_sentences(record, at_end=record.alignment.at_end and not brief)
+    if found.at_end and not brief:
+        entries.append(_SAID["at_end"])
+    if found.longer is not None:
+        setting, loss_db = _candidate_text(found.longer), found.longer.loss_db
+        entries.append(_said("longer", setting=setting, loss_db=loss_db))
+    if not record.delay_stated:
+        entries.append(_SAID["offer_unknown"])
     entries += meeting_sentences(record.meeting)
-    if len(record.seats) < 3:
-        entries.append(
-            f"Only {len(record.seats)} seat{'s' if len(record.seats) > 1 else ''} measured: in a "
-            "quarter of such rooms other seats lost more than 0.3 dB."
-        )
+    if (count := len(record.seats)) < 3:
+        entries.append(_said("few_seats", count=f"{count} seat{'s' if count > 1 else ''}"))
     return entries
 
 
 def polarity_sentences(record: JoiningRecord) -> list[str]:
     """Return what either polarity would give, and which it probably is."""
-    return [_polarities_text(record), _told_text(record)]
+    normal, inverted = record.alignment.normal, record.alignment.inverted
+    turned = bool(normal.settings.phase_deg or inverted.settings.phase_deg)
+    one, other = (_candidate_text(best, phase=turned) for best in (normal, inverted))
+    equal = " Both settings sum equally well." if record.alignment.either_polarity else ""
+    told = {"one": one, "other": other, "normal": normal, "inverted": inverted, "equal": equal}
+    return [_said("polarities", **told), _told_text(record)]
 
 
 def _worse_seats(record: JoiningRecord) -> list[str]:
     """Name the seats that lose more than now; behind other filters those that get quieter."""
     if record.bypass:
-        return [
-            f"Seat {row.seat} gets {-row.level_gain_db:.1f} dB quieter around the crossover."
-            for row in record.seats
-            if row.level_gain_db < -NAMED_SEAT_DB
-        ]
-    return [
-        f"Seat {row.seat} loses {row.after_db - row.before_db:.1f} dB more than now."
-        for row in record.seats
-        if row.after_db - row.before_db > NAMED_SEAT_DB
-    ]
-
-
-def _range_sentences(record: JoiningRecord, *, at_end: bool) -> list[str]:
-    """Return what is to be said of the delays that can be set."""
-    entries, found = [], record.alignment
-    if at_end:
-        entries.append("The delay lies at an end of what may be set: a better one may lie beyond.")
-    if found.longer is not None:
-        entries.append(
-            f"A change by more than a period ({_candidate_text(found.longer)}) would lose "
-            f"{found.longer.loss_db:.1f} dB only. It is not proposed: so long a delay is heard."
-        )
-    if not record.delay_stated:
-        entries.append(
-            "What delays can be set is not stated: 20 ms to either side were taken for possible."
-        )
-    return entries
+        lost = {row.seat: -row.level_gain_db for row in record.seats}
+        words = "Seat {} gets {:.1f} dB quieter around the crossover."
+    else:
+        lost = {row.seat: row.after_db - row.before_db for row in record.seats}
+        words = "Seat {} loses {:.1f} dB more than now."
+    return [words.format(seat, by_db) for seat, by_db in lost.items() if by_db > NAMED_SEAT_DB]
 
 
 def _candidate_text(candidate: CandidateRecord, *, phase: bool = False) -> str:
@@ -390,82 +369,39 @@ def _candidate_text(candidate: CandidateRecord, *, phase: bool = False) -> str:
     return text
 
 
-def _polarities_text(record: JoiningRecord) -> str:
-    normal, inverted = record.alignment.normal, record.alignment.inverted
-    turned = bool(normal.settings.phase_deg or inverted.settings.phase_deg)
-    one, other = (_candidate_text(best, phase=turned) for best in (normal, inverted))
-    text = (
-        f"The best of either polarity, before the bands: {one}, loses {normal.loss_db:.1f} dB; "
-        f"{other}, loses {inverted.loss_db:.1f} dB."
-    )
-    if record.alignment.either_polarity:
-        text += " Both settings sum equally well."
-    return text
-
-
 def _told_text(record: JoiningRecord) -> str:
     """Say which polarity it probably is, or that it cannot be told."""
     found = record.polarity
     if found is None:
-        return f"Which way the subwoofer is wired was not tested: {record.polarity_obstacle}."
+        return _said("wiring_not_tested", obstacle=record.polarity_obstacle)
     if found.inverted is None:
-        half_period = f"{500.0 / record.corner:.1f} ms"
-        return f"An inverted subwoofer and one {half_period} late cannot be told apart here."
-    how = "" if found.inverted else "not "
-    return (
-        f"The subwoofer is probably {how}inverted (both tests agree, {found.phase_ratio:.1f} and "
-        f"{found.onset_ratio:.1f} to 1; right in {_TOLD_RIGHT[found.boxes]} such rooms)."
-    )
+        return _said("wiring_or_delay", half_period_ms=500.0 / record.corner)
+    inverted = "inverted" if found.inverted else "not inverted"
+    return _said("wiring", inverted=inverted, found=found, right=_TOLD_RIGHT[found.boxes])
 
 
 def meeting_sentences(meeting: Meeting | None) -> list[str]:
     """Say what is wrong with where both meet; nothing where that is right or not known."""
-    return [] if meeting is None else [_meeting_text(meeting, fault) for fault in meeting.faults]
-
-
-def _meeting_text(meeting: Meeting, fault: MeetingFault) -> str:
-    where = "" if meeting.frequency is None else f"{meeting.frequency:.0f} Hz"
-    words = {
-        MeetingFault.ELSEWHERE: (
-            f"By their filters the two meet at {where}, not at the corner: the loss is judged "
-            "around the corner."
-        ),
-        MeetingFault.FULL_RANGE: (
-            "By their filters the mains run full range: they play along with the subwoofer "
-            "below the crossover, where no delay suits everywhere."
-        ),
-        MeetingFault.GAP: (
-            f"By their filters both together leave {-meeting.sum_db:.0f} dB missing where they "
-            f"meet, at {where}: a gap that no delay fills, and that the loss does not see."
-        ),
-    }
-    return words[fault]
+    if meeting is None:
+        return []
+    place = "" if meeting.frequency is None else f"{meeting.frequency:.0f} Hz"
+    missing_db = -meeting.sum_db
+    return [_said(fault, place=place, missing_db=missing_db) for fault in meeting.faults]
 
 
 def explanation_text(found: SumExplanation, corner: float) -> str:
     """Say what explains a measured sum that is not the sum of its parts."""
-    text = (
-        f"The measured sum differs from that of its parts by {100 * found.difference:.0f} % "
-        f"({0.5 * corner:.0f} to {2 * corner:.0f} Hz). "
-    )
+    percent = 100.0 * found.difference
+    text = _said("differs", percent=percent, lowest=0.5 * corner, highest=2.0 * corner)
     if not found.explained:
-        return text + (
-            "Neither a level, nor a delay, nor the polarity of the subwoofer explains it: was the "
-            "microphone or a door moved?"
-        )
-    causes = []
-    if found.inverted:
-        causes.append("had the other polarity")
-    if found.level_db:
-        way = "louder" if found.level_db > 0 else "quieter"
-        causes.append(f"was {abs(found.level_db):.1f} dB {way}")
-    if found.delay_ms:
-        way = "later" if found.delay_ms > 0 else "earlier"
-        causes.append(f"came {abs(found.delay_ms):.1f} ms {way}")
-    if causes:
-        return text + f"It is as if the subwoofer {' and '.join(causes)} while both were measured."
-    way = "louder" if found.all_level_db > 0 else "quieter"
-    return text + (
-        f"It is as if everything was {abs(found.all_level_db):.1f} dB {way} while both were "
-        "measured."
-    )
+        return f"{text} {_SAID['moved']}"
+    causes = {
+        "had the other polarity": found.inverted,
+        f"was {either(found.level_db, 'dB', 'louder', 'quieter')}": found.level_db,
+        f"came {either(found.delay_ms, 'ms', 'later', 'earlier')}": found.delay_ms,
+    }
+    told = " and ".join(words for words, holds in causes.items() if holds)
+    if told:
+        return f"{text} {_said('as_if', told=told)}"
+    louder = either(found.all_level_db, "dB", "louder", "quieter")
+    return f"{text} {_said('as_if_all', louder=louder)}"

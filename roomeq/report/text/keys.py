@@ -18,10 +18,7 @@ from roomeq.importers.device_profile import ProfileTables
 from roomeq.importers.room_file.schema import RoomTables
 from roomeq.report.text.layout import paragraph, table
 
-FILES: dict[str, type[Struct]] = {
-    "the room file": RoomTables,
-    "the device profile": ProfileTables,
-}
+FILES: dict[str, type[Struct]] = {"the room file": RoomTables, "the device profile": ProfileTables}
 
 
 def keys_text(name: str | None) -> str:

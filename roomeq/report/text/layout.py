@@ -1,4 +1,4 @@
-"""Plain-text tables and paragraphs.
+"""Plain-text tables and paragraphs, and words by code.
 
 Conventions
 -----------
@@ -47,9 +47,20 @@ def _wrapped(text: str, width: int, first: str = "", others: str = "") -> list[s
     return [line.replace(_KEPT, " ") for line in lines]
 
 
+def worded(text: str) -> dict[str, str]:
+    """Return words by their code: it begins a line, with a colon; what goes on is indented."""
+    entries = re.findall(r"^(\w+): (.*(?:\n .*)*)", text, re.MULTILINE)
+    return {code: " ".join(words.split()) for code, words in entries}
+
+
 def number(value: float | None, *, digits: int = 1) -> str:
     """Return a number with its decimals; what is not known is empty."""
     return "" if value is None or not math.isfinite(value) else f"{value:.{digits}f}"
+
+
+def either(value: float, unit: str, above: str, below: str, *, digits: int = 1) -> str:
+    """Return the size of a value with its unit, and the word for its sign."""
+    return f"{abs(value):.{digits}f} {unit} {above if value > 0 else below}"
 
 
 def table(titles: Sequence[str], rows: Sequence[Sequence[str]], *, indent: int = 2) -> list[str]:
@@ -106,9 +117,10 @@ def _lines(
     return [*lines[:under_titles], rule, *lines[under_titles:]]
 
 
-def columns(rows: Sequence[Mapping[str, str]]) -> list[str]:
-    """Lay out rows whose cells are given by title; see `table`."""
-    return table(list(rows[0]), [list(row.values()) for row in rows])
+def columns(rows: Sequence[Mapping[str, str]], *, without: Sequence[str] = ()) -> list[str]:
+    """Lay out rows whose cells are given by title, but for some titles; see `table`."""
+    titles = [title for title in rows[0] if title not in without]
+    return table(titles, [[row[title] for title in titles] for row in rows])
 
 
 def _widths(cells: Sequence[Sequence[str]], right: Sequence[bool], *, room: int) -> list[int]:

@@ -71,73 +71,44 @@ def plan_text(plan: Plan, *, bars: bool = False, detail: bool = False) -> str:
     -------
     str
     """
-    if plan.together is not None:
-        return _several_text(plan, detail=detail)
+    several = plan.together is not None
     what = "band gains for the subwoofer" if plan.joining is None else "subwoofer with the mains"
-    first = paragraph(FIRST_STATEMENT) if plan.statement == 1 else []
+    if several:
+        with_mains = " with the mains" if plan.joining is not None else ""
+        what = f"{len(plan.subwoofers)} subwoofers{with_mains}"
     found = [*plan.findings, *alarm_texts(plan.recordings)]
-    parts = [
-        paragraph(f"{plan.room}: {what}"),
-        first,
-        *_verdict(plan),
-        _settings(plan, bars=bars, detail=detail),
-        listed("Found in the measurements: look at it before anything is set", found),
-        _cautions(plan, detail=detail),
-        _sum(plan, detail=detail) if plan.joining is not None else [],
-        _evidence(plan, detail=detail),
-        recording_table(plan.recordings) if detail else [],
-        _choices(plan) if detail else [],
-        *_drive(plan, detail=detail),
-        listed("Taken for granted", plan.assumptions),
-        [*_once_more(plan), *paragraph(SAFETY_LINE)],
-    ]
-    return text_of(parts)
-
-
-def _several_text(plan: Plan, *, detail: bool) -> str:
-    """Return the plan of several subwoofers as text."""
-    assert plan.together is not None
-    with_mains = " with the mains" if plan.joining is not None else ""
-    found = [*plan.findings, *alarm_texts(plan.recordings)]
-    verdict = [paragraph(together_verdict(plan.together))]
-    if plan.no_change is not None:
-        verdict.insert(0, paragraph(no_change_text(plan)))
-    drives = [
-        [[f"{name}:"], *drive]
-        for name, one in plan.subwoofers.items()
-        if any(drive := _drive(one, detail=detail))
-    ]
-    parts = [
-        paragraph(f"{plan.room}: {len(plan.subwoofers)} subwoofers{with_mains}"),
-        *verdict,
-        *(_verdict(plan) if plan.joining is not None else []),
-        several_settings(plan),
-        listed("Found in the measurements: look at it before anything is set", found),
-        _cautions(plan, detail=detail),
-        bullet_list(together_sentences(plan)),
-        _sum(plan, detail=detail) if plan.joining is not None else [],
-        *(part for drive in drives for part in drive),
-        listed("Taken for granted", plan.assumptions),
-        [*each_to_set(plan), *paragraph(SAFETY_LINE)],
-    ]
-    return text_of(parts)
+    return text_of(
+        [
+            paragraph(f"{plan.room}: {what}"),
+            paragraph(FIRST_STATEMENT) if plan.statement == 1 else [],
+            *_verdict(plan),
+            several_settings(plan) if several else _settings(plan, bars=bars, detail=detail),
+            listed("Found in the measurements: look at it before anything is set", found),
+            _cautions(plan, detail=detail),
+            bullet_list(together_sentences(plan)) if several else [],
+            _sum(plan, detail=detail) if plan.joining is not None else [],
+            *([] if several else _evidence(plan, detail=detail)),
+            *_drives(plan, detail=detail),
+            listed("Taken for granted", plan.assumptions),
+            [*(each_to_set(plan) if several else _once_more(plan)), *paragraph(SAFETY_LINE)],
+        ]
+    )
 
 
 def _verdict(plan: Plan) -> list[list[str]]:
-    if plan.joining is not None:
-        entries = mains_entries(plan)
-        why = [] if plan.no_change is None else [no_change_text(plan)]
-        said = " ".join([joining_verdict(plan.joining), *why])
-        *first, last = map(paragraph, [said, *joining_doubts(plan.joining)])
-        return [*first, [*last, *bullet_list(entries)]]
-    if plan.no_change is not None:
-        return [paragraph(no_change_text(plan))]
-    return [
-        paragraph(
-            f"Weighted deviation from the target over {_counted(len(plan.seats), 'seat')}: "
-            f"{plan.deviation_before_db:.1f} dB now, {plan.deviation_after_db:.1f} dB predicted."
-        )
-    ]
+    why = [] if plan.no_change is None else [no_change_text(plan)]
+    parts = []
+    if plan.together is not None:
+        parts = [*why, together_verdict(plan.together)]
+    elif plan.joining is None:
+        now_then = f"{plan.deviation_before_db:.1f} dB now, {plan.deviation_after_db:.1f} dB"
+        over = _counted(len(plan.seats), "seat")
+        parts = why or [f"Weighted deviation from the target over {over}: {now_then} predicted."]
+    if plan.joining is None:
+        return [*map(paragraph, parts)]
+    said = " ".join([joining_verdict(plan.joining), *why])
+    *first, last = map(paragraph, [*parts, said, *joining_doubts(plan.joining)])
+    return [*first, [*last, *bullet_list(mains_entries(plan))]]
 
 
 def _counted(count: int, word: str) -> str:
@@ -145,30 +116,29 @@ def _counted(count: int, word: str) -> str:
 
 
 def _settings(plan: Plan, *, bars: bool, detail: bool) -> list[str]:
-    device = plan.device
-    lowest_db, highest_db, step_db = device.lowest_db, device.highest_db, device.step_db
-    rows = []
-    for band in plan.bands:
-        bar = gain_bar(band.gain_db, lowest_db=lowest_db, highest_db=highest_db) if bars else ""
-        rows.append(
-            {
-                ">Band": f"{band.label} Hz",
-                ">Now": signed_setting(band.present_db, step_db=step_db),
-                ">Set to": signed_setting(band.gain_db, step_db=step_db),
-                "": "set" if band.gain_db != band.present_db else "",
-                **({"Gain": bar} if bars else {}),
-                ">Error": signed(plan.error_db(band)),
-                ">Left": signed(band.remaining_db),
-                **({">S.d.": number(band.spread_db)} if detail else {}),
-                "Why": reason_text(band, plan),
-            }
-        )
+    device, without = plan.device, [] if detail else [">S.d."]
+    limits = {"lowest_db": device.lowest_db, "highest_db": device.highest_db}
+    rows = [
+        {
+            ">Band": f"{band.label} Hz",
+            ">Now": signed_setting(band.present_db, step_db=device.step_db),
+            ">Set to": signed_setting(band.gain_db, step_db=device.step_db),
+            "": "set" if band.gain_db != band.present_db else "",
+            "Gain": gain_bar(band.gain_db, **limits) if bars else "",
+            ">Error": signed(plan.error_db(band)),
+            ">Left": signed(band.remaining_db),
+            ">S.d.": number(band.spread_db),
+            "Why": reason_text(band, plan),
+        }
+        for band in plan.bands
+    ]
+    without += [] if bars else ["Gain"]
     title = "Settings in dB (at the proposed level; error: bands at 0; left: with these)"
     if plan.joining is not None:
         title = "Settings in dB (subwoofer alone; error: all bands at 0; left: with these)"
     if detail:
         title += ". S.d.: how much the seats differ."
-    return [*paragraph(title), *columns(rows), *_level(plan, detail=detail)]
+    return [*paragraph(title), *columns(rows, without=without), *_level(plan, detail=detail)]
 
 
 def _level(plan: Plan, *, detail: bool) -> list[str]:
@@ -266,6 +236,14 @@ def _choices(plan: Plan) -> list[str]:
     return ["What it was chosen from (deviations from the target in dB)", *columns(rows)]
 
 
+def _drives(plan: Plan, *, detail: bool) -> list[list[str]]:
+    """Return what `_drive` does, of several subwoofers for each, its name in front."""
+    if not plan.subwoofers:
+        return _drive(plan, detail=detail)
+    drives = {name: _drive(one, detail=detail) for name, one in plan.subwoofers.items()}
+    return [part for name, found in drives.items() if found for part in ([f"{name}:"], *found)]
+
+
 def _drive(plan: Plan, *, detail: bool) -> list[list[str]]:
     """Return what gains and level ask of the drive, and what the wanted level leaves."""
     parts = []
@@ -303,9 +281,11 @@ def _seats(plan: Plan) -> list[str]:
     return [*paragraph(title), *columns(rows)]
 
 
-def _evidence(plan: Plan, *, detail: bool) -> list[str]:
+def _evidence(plan: Plan, *, detail: bool) -> list[list[str]]:
+    more = [recording_table(plan.recordings), _choices(plan)] if detail else []
     if plan.joining is None:
-        return [*_seats(plan), *bullet_list(evidence_sentences(plan, detail=detail))]
+        sentences = evidence_sentences(plan, detail=detail)
+        return [[*_seats(plan), *bullet_list(sentences)], *more]
     title = (
         f"The subwoofer alone: deviation {plan.deviation_before_db:.1f} dB now, "
         f"{plan.deviation_after_db:.1f} dB predicted"
@@ -313,7 +293,7 @@ def _evidence(plan: Plan, *, detail: bool) -> list[str]:
     # how near the subwoofer alone comes to its best matters little where the sum decides
     how_good = [proof_sentence(plan, detail=True), average_sentence(plan)] if detail else []
     sentences = [*how_good, *boost_sentences(plan, detail=detail)]
-    return [*paragraph(title), *bullet_list(sentences)]
+    return [[*paragraph(title), *bullet_list(sentences)], *more]
 
 
 def evidence_sentences(plan: Plan, *, detail: bool = False) -> list[str]:
@@ -354,7 +334,7 @@ def boost_sentences(plan: Plan, *, detail: bool = False) -> list[str]:
     entries = [
         f"The bands boost by at most {signed(e.filter_boost_db)} dB (limit "
         f"{e.filter_boost_limit_db:g} dB{where}), bands and level together by "
-        f"{signed(e.drive_boost_db)} dB {place} (limit {round(e.drive_boost_limit_db, 1):g} dB).",
+        f"{signed(e.drive_boost_db)} dB {place} (limit {round(e.drive_boost_limit_db, 1):g} dB)."
     ]
     if e.dip_boost_db > 1.0:
         entries.append(f"Dips rise by up to {e.dip_boost_db:.1f} dB, because the rest is cut.")

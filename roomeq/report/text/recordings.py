@@ -10,40 +10,25 @@ is left blank, never shown as 0.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Mapping, Sequence
-from typing import TypeVar
+from collections.abc import Mapping, Sequence
 
 from roomeq.analysis.recordings.findings import Finding, FindingCode, Severity
 from roomeq.plan.recordings import DecayRow, DetailRow, RecordingRow
 from roomeq.report.text.layout import bullet_list, columns, number, paragraph, table
 
-_Value = TypeVar("_Value")
-CODES = {
-    FindingCode.SILENT_CHANNEL: "silent channel",
+CODES = {code: code.replace("_", " ") for code in FindingCode} | {
     FindingCode.LOW_LEVEL: "too little level",
-    FindingCode.CLIPPING: "clipping",
     FindingCode.DC_OFFSET: "direct current",
-    FindingCode.DROPPED_SAMPLES: "dropped samples",
     FindingCode.LOW_SNR: "too much noise",
     FindingCode.NOISE_UNKNOWN: "noise not known",
-    FindingCode.HUM: "hum",
     FindingCode.DISTURBANCE: "slam, voice or knock",
-    FindingCode.START_MISSING: "start missing",
-    FindingCode.END_MISSING: "end missing",
     FindingCode.SWEEPS_MISSING: "another number of sweeps",
     FindingCode.SWEEP_NOT_FOUND: "no sweep found",
-    FindingCode.WRONG_SWEEP: "wrong sweep",
-    FindingCode.WRONG_SAMPLE_RATE: "wrong sample rate",
-    FindingCode.CHANNELS_SWAPPED: "channels swapped",
     FindingCode.NO_ROOM_HEARD: "loopback instead of microphone",
-    FindingCode.CLOCK_DRIFT: "clock drift",
     FindingCode.SAME_RECORDING: "the same recording twice",
     FindingCode.DECAY_CUT: "decay cut off",
-    FindingCode.DISTORTION: "distortion",
-    FindingCode.COARSE_SAMPLES: "coarse samples",
     FindingCode.NOT_A_LOOPBACK: "no loopback",
     FindingCode.REPEATS_DISAGREE: "sweeps that disagree",
-    FindingCode.GAIN_CHANGED: "gain changed",
     FindingCode.GAIN_UNKNOWN: "gain not told",
 }
 """What a code stands for."""
@@ -170,19 +155,20 @@ def _found(row: RecordingRow, *, notes: bool) -> str:
 
 def _snr(rows: Sequence[RecordingRow]) -> list[str]:
     """Return signal-to-noise ratios by band, a numbered column for each recording."""
-    columns = {n: dict(zip(row.bands, row.snr_db, strict=True)) for n, row in enumerate(rows, 1)}
-    if not any(columns.values()):
+    columns = [
+        {band: number(ratio, digits=0) for band, ratio in zip(row.bands, row.snr_db, strict=True)}
+        for row in rows
+    ]
+    if not any(columns):
         return []
     title = "Signal-to-noise ratio of the response, dB, by recording:"
-    return ["", title, *_by_recording(">Band", columns, lambda ratio: number(ratio, digits=0))]
+    return ["", title, *_by_recording(">Band", dict(enumerate(columns, start=1)))]
 
 
-def _by_recording(
-    title: str, columns: Mapping[int, Mapping[str, _Value]], text: Callable[[_Value | None], str]
-) -> list[str]:
-    """Lay out values by band, a numbered column for each recording."""
+def _by_recording(title: str, columns: Mapping[int, Mapping[str, str]]) -> list[str]:
+    """Lay out figures by band, a numbered column for each recording."""
     body = [
-        [f"{label} Hz", *(text(column.get(label)) for column in columns.values()), ""]
+        [f"{label} Hz", *(column.get(label, "") for column in columns.values()), ""]
         for label in max(columns.values(), key=len)
     ]
     return table([title, *(f">{place}" for place in columns), ""], body)
@@ -199,11 +185,11 @@ def detail_lines(rows: Sequence[DetailRow]) -> list[str]:
 
 
 def _decay(rows: Sequence[DetailRow]) -> list[str]:
-    columns = {n: {band.label: band for band in row.decay} for n, row in enumerate(rows, 1)}
+    columns = {n: {one.label: _times(one) for one in row.decay} for n, row in enumerate(rows, 1)}
     told = {place: column for place, column in columns.items() if column}
     lines = ["Decay time of 60 dB by octave, s (T20, T30; ISO 3382-2), by recording"]
     if told:
-        lines += _by_recording(">Octave", told, _times)
+        lines += _by_recording(">Octave", told)
         lines += paragraph(
             "In brackets: the band filter's own ringing governs (bandwidth times decay time below "
             "16), so the room may decay faster. Blank: noise leaves too small a range.",
@@ -218,8 +204,8 @@ def _decay(rows: Sequence[DetailRow]) -> list[str]:
     return lines
 
 
-def _times(band: DecayRow | None) -> str:
-    if band is None or (band.t20 is None and band.t30 is None):
+def _times(band: DecayRow) -> str:
+    if band.t20 is None and band.t30 is None:
         return ""
     times = ", ".join("-" if t is None else f"{t:.2f}" for t in (band.t20, band.t30))
     return f"({times})" if band.governed_by_filter else times

@@ -178,9 +178,9 @@ def _bands(overview: RoomOverview, *, detail: bool) -> list[str]:
         {
             ">Band": f"{row.label} Hz",
             ">Power mean dB": f"{row.power_mean_db:.1f}",
-            **({">Level mean dB": f"{row.level_mean_db:.1f}"} if detail else {}),
+            ">Level mean dB": f"{row.level_mean_db:.1f}",
             ">S.d. dB": f"{row.spread_db:.1f}",
-            **({">Range dB": f"{row.range_db:.1f}"} if detail else {}),
+            ">Range dB": f"{row.range_db:.1f}",
             "Loudest": row.loudest,
             "Quietest": row.quietest,
         }
@@ -188,7 +188,8 @@ def _bands(overview: RoomOverview, *, detail: bool) -> list[str]:
     ]
     of = "all subwoofers together" if overview.together else SOURCES[overview.source]
     title = f"What the seats share and where they differ, {of}"
-    lines = [*paragraph(title), *columns(rows)]
+    without = () if detail else (">Level mean dB", ">Range dB")
+    lines = [*paragraph(title), *columns(rows, without=without)]
     if not overview.levels_comparable:
         lines += paragraph("One level offset per seat was removed first.", indent=2)
     lines += paragraph(
@@ -216,13 +217,9 @@ def _dips(overview: RoomOverview, *, detail: bool) -> list[str]:
             ">Octaves": f"{dip.width_octaves:.2f}",
             "Seats": "all" if len(dip.seats) == everywhere else ", ".join(dip.seats),
             "Verdict": _VERDICTS[dip.verdict],
-            **(
-                {"Evidence": ", ".join(code.replace("_", " ") for code in dip.evidence)}
-                if detail
-                else {}
-            ),
+            "Evidence": ", ".join(code.replace("_", " ") for code in dip.evidence),
         }
         for dip in overview.dips
     ]
-    lines = ["Dips of 6 dB and more", *columns(rows)]
+    lines = ["Dips of 6 dB and more", *columns(rows, without=() if detail else ("Evidence",))]
     return [*lines, *paragraph(_LATE, indent=2)] if detail else lines

@@ -1,19 +1,39 @@
-"""Several subwoofers as plain text: what to set on each, and what that gives.
+"""Several subwoofers as plain text: what to set on each, what that gives, and the best places.
 
 Conventions
 -----------
-Numbers come from the plan; nothing is computed here but differences for display.
+Numbers come from the plan and from `roomeq.jobs.places`; nothing is computed here but differences
+for display.
 """
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 from roomeq.base.levels import signed
 from roomeq.jobs.check import RoomOverview
+from roomeq.jobs.places import PlaceChoice, RoomPlaces
 from roomeq.plan.plan import Plan
 from roomeq.plan.together import TogetherRecord
 from roomeq.report.text.joining import delay_instruction, setting_entries
-from roomeq.report.text.layout import bullet_list, columns, joined, paragraph
+from roomeq.report.text.layout import (
+    bullet_list,
+    columns,
+    joined,
+    listed,
+    paragraph,
+    table,
+    text_of,
+)
 from roomeq.report.text.wording import caution_text
+
+_COUNTS = {1: "One subwoofer", 2: "Two together", 3: "Three together", 4: "Four together"}
+_SHOWN = 3
+RECIPROCITY = (
+    "Subwoofer at a seat and microphone at the places tell the same (reciprocity), where nothing "
+    "else moves, both are small beside the wavelength and send and hear alike in all directions: "
+    "below some 150 Hz, away from boundaries of the box's own size; one seat at a time."
+)
 
 
 def together_lines(overview: RoomOverview) -> list[str]:
@@ -62,7 +82,7 @@ def together_sentences(plan: Plan) -> list[str]:
     given_db, was_db = found.after.output_given_up_db, found.before.output_given_up_db
     said = [
         f"At equal drive the seats get {given_db:.1f} dB less than with all in phase as well as "
-        f"delay and polarity can bring them ({was_db:.1f} dB less now): the price of evenness.",
+        f"delay and polarity can bring them ({was_db:.1f} dB less now): the price of evenness."
     ]
     for name, one in plan.subwoofers.items():
         own = one.set_together
@@ -98,15 +118,10 @@ def own_cautions(plan: Plan, *, reservations: bool | None = None) -> list[str]:
 
 def several_settings(plan: Plan) -> list[str]:
     """Return a table of all settings, a column for each subwoofer; in brackets what is set now."""
-    by_name = plan.setting_columns()
-    labels = dict.fromkeys(label for column in by_name.values() for label in column)
-    rows = [
-        {">": label, **{f">{name}": column.get(label, "") for name, column in by_name.items()}}
-        for label in labels
-    ]
+    titles = [">", *(f">{name}" for name in plan.subwoofers)]
     title = "Settings of each, gains in dB; in brackets what is set now, where it is to change"
     fixed = "Leave as they are: low-pass, phase control, what is not named."
-    return [*paragraph(title), *columns(rows), *paragraph(fixed, indent=2)]
+    return [*paragraph(title), *table(titles, plan.setting_cells()), *paragraph(fixed, indent=2)]
 
 
 def each_to_set(plan: Plan) -> list[str]:
@@ -120,3 +135,85 @@ def each_to_set(plan: Plan) -> list[str]:
     if plan.level.upstream_shown_db:
         said.append(f"Upstream, for all: {signed(plan.level.upstream_shown_db)} dB.")
     return ["To set:", *bullet_list(said)]
+
+
+def places_text(found: RoomPlaces, *, detail: bool = False) -> str:
+    """Return which places are best as text; with `detail` every choice that was searched in full.
+
+    Parameters
+    ----------
+    found : RoomPlaces
+    detail : bool
+    """
+    tables = [
+        [*paragraph(title), *_table(choices if detail else choices[:_SHOWN])]
+        for count, title in _COUNTS.items()
+        if (choices := found.of_size(count))
+    ]
+    explained = (
+        "Deviation: of each seat by itself, mean over the seats, with the best settings found. "
+        "S.d.: how the seats differ. Output: at equal drive, against the loudest here. Each choice "
+        "gives up as much of what its own subwoofers can give in phase as output_given_up_db in "
+        "[limits] allows (3 dB without it): more of them are louder, and more even where it allows "
+        "more."
+    )
+    return text_of(
+        [
+            paragraph(f"{found.room}: {len(found.places)} places, {len(found.seats)} seats"),
+            listed("Found: look at these first", found.findings),
+            bullet_list(list(_gains(found))),
+            *tables,
+            paragraph(explained, indent=2),
+            *[_settings(choices[0]) for n in _COUNTS if (choices := found.of_size(n))],
+            listed("Taken for granted", found.assumptions),
+            paragraph(RECIPROCITY),
+        ]
+    )
+
+
+def _gains(found: RoomPlaces) -> Iterator[str]:
+    """Yield the best of each size, and what one more buys."""
+    before: PlaceChoice | None = None
+    for count in _COUNTS:
+        choices = found.of_size(count)
+        if not choices:
+            continue
+        best = choices[0]
+        buys = ""
+        if before is not None:
+            less, even = before.deviation_db - best.deviation_db, before.variation_db
+            louder = best.output_db - before.output_db
+            buys = (
+                f"; one more buys {less:.1f} dB of deviation, {even - best.variation_db:.1f} dB "
+                f"between the seats and {signed(louder)} dB of output"
+            )
+        yield f"{_COUNTS[count]}: {joined(list(best.places))}, {best.deviation_db:.1f} dB{buys}"
+        before = best
+
+
+def _table(choices: tuple[PlaceChoice, ...]) -> list[str]:
+    return columns(
+        [
+            {
+                "Places": ", ".join(one.places),
+                ">Deviation dB": f"{one.deviation_db:.1f}",
+                ">S.d. dB": f"{one.variation_db:.1f}",
+                ">Output dB": signed(one.output_db),
+                "Worst seat": f"{one.worst_seat} {one.worst_db:.1f} dB",
+            }
+            for one in choices
+        ]
+    )
+
+
+def _settings(choice: PlaceChoice) -> list[str]:
+    """Return what the best choice of a size would be set to, a line for each place."""
+    said = []
+    for one in choice.settings:
+        gains = ", ".join(f"{label} Hz {signed(g)}" for label, g in one.gains_db.items() if g)
+        said.append(
+            f"{one.place}: delay {one.delay_ms:.1f} ms, "
+            f"{'inverted' if one.inverted else 'normal'}, level {signed(one.level_db)} dB, "
+            f"{gains or 'bands at 0'}"
+        )
+    return [*paragraph(f"Settings at {joined(list(choice.places))}"), *bullet_list(said)]

@@ -7,90 +7,92 @@ Numbers come from `roomeq.jobs.verify`; nothing is computed here.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Mapping, Sequence
 
 from roomeq.base.levels import signed, signed_setting
 from roomeq.plan.verification import BandCheck, Cause, CauseCode, Verification
 from roomeq.report.text.joining import loss_text
-from roomeq.report.text.layout import bullet_list, joined, paragraph, table
+from roomeq.report.text.layout import either, joined, listed, paragraph, table, text_of, worded
 
-_UNCHECKED = (
-    "The joining with the mains was not checked: measure both together again, or the mains by "
-    "themselves against the same time zero."
-)
-_UNKNOWN = (
-    "What is the matter cannot be told from this measurement: nothing that was tried explains it, "
-    "or too much does. Check microphone positions, filters, polarity and the plan's settings, "
-    "measure again, best at all seats and with the sum."
-)
-_SETTINGS = "Set the bands as the plan has them, then measure again."
+_SAID = worded("""
+unchecked: The joining with the mains was not checked: measure both together again, or the mains by
+    themselves against the same time zero.
+unknown: What is the matter cannot be told from this measurement: nothing that was tried explains
+    it, or too much does. Check microphone positions, filters, polarity and the plan's settings,
+    measure again, best at all seats and with the sum.
+not_checked: Not checked: {bands} Hz. The sum is judged within an octave of the crossover; measure
+    the subwoofer by itself as well.
+near: That is near enough to what was predicted.
+far: It is not as predicted: check delay (which branch is delayed?), polarity, phase control and
+    bypass.
+by_parts: Both together were not measured again: judged by each alone, one time zero.
+mend: Set them as planned, or correct [device.present] in the file of the room measured again.
+true: It came true{level}{part}: what was measured again is as predicted, as far as a repeat
+    scatters (about {found.scatter_db:.1f} dB here){since}.
+only_sum: The subwoofer alone agrees in every band, but its sum with the mains is not as predicted.
+level: Level: all seats are {offset_db} dB from the prediction; that was removed first.
+level_of_both: Drive level or microphone gain are not what they were.
+level_of_knob: If drive level and microphone gain were as before, the level knob stands
+    {size_db:.1f} dB too {way}{knob}.
+""")
 
 
 def verification_text(found: Verification) -> str:
     """Return what agrees, what does not, the likely cause, and what to do."""
     against = f", beside the plan of {found.plan_date}" if found.plan_date else ""
-    lines = paragraph(f"{found.room}: measured again{against}")
-    lines += ["", *paragraph(_verdict_text(found)), ""]
-    told = [cause for cause in found.causes if cause.code is not CauseCode.AS_PLANNED]
-    if told and not found.agrees:
-        first, *others = told
-        lines += paragraph(f"Likely cause: {cause_text(first)}")
-        if others:
-            lines += ["", "It cannot be told from:"]
-            lines += bullet_list([cause_text(cause) for cause in others])
-        lines.append("")
-    elif told:
-        lines += ["Nor can this be ruled out:"]
-        lines += [*bullet_list([cause_text(cause) for cause in told]), ""]
-    elif not found.agrees and not found.causes:
-        lines += [*paragraph(_UNKNOWN), ""]
     of = "subwoofer" if found.source == "sub" else "subwoofer and mains together"
-    rows = [
+    bands = [
         [f"{row.label} Hz", signed(row.difference_db), _verdict(row, found)] for row in found.bands
     ]
-    titles = [">Band", ">Measured less predicted dB", "Verdict"]
-    lines += [f"Bands, {of}, mean over the seats", *table(titles, rows), ""]
-    if found.bands_not_checked and found.source != "sub":
-        lines += paragraph(
-            f"Not checked: {', '.join(found.bands_not_checked)} Hz. The sum is judged within an "
-            "octave of the crossover; measure the subwoofer by itself as well."
-        )
-        lines.append("")
-    rows = [
+    seats = [
         [row.seat, f"{row.difference_db:.1f}", "agrees" if row.agrees else "differs"]
         for row in found.seats
     ]
-    titles = ["Seat", ">Difference dB (r.m.s.)", "Verdict"]
-    lines += ["Seats", *table(titles, rows), ""]
-    if found.joining is not None:
-        check = found.joining
-        said = loss_text(check.corner, check.loss_db, predicted_db=check.predicted_loss_db)
-        if not check.by_sum:
-            near = (
-                "That is near enough to what was predicted."
-                if check.agrees
-                else "It is not as predicted: check delay (which branch is delayed?), polarity, "
-                "phase control and bypass."
-            )
-            said = (
-                f"{said} {near} Both together were not measured again: judged by each alone, one "
-                "time zero."
-            )
-        lines += ["Subwoofer and mains together, around the crossover", *paragraph(said, indent=2)]
-        lines.append("")
-    if found.joining_unchecked:
-        lines += [*paragraph(_UNCHECKED), ""]
-    lines += paragraph(_level(found))
-    if not found.stated_as_planned:
-        lines += ["", "Stated settings that are not those of the plan"]
-        lines += bullet_list(_stated(found))
-        lines += paragraph(
-            "Set them as planned, or correct [device.present] in the file of the room measured "
-            "again."
-        )
+    unseen = ", ".join(found.bands_not_checked if found.source != "sub" else ())
+    band_titles = [">Band", ">Measured less predicted dB", "Verdict"]
+    parts = [
+        paragraph(f"{found.room}: measured again{against}"),
+        paragraph(_verdict_text(found)),
+        *_causes(found),
+        [f"Bands, {of}, mean over the seats", *table(band_titles, bands)],
+        paragraph(_SAID["not_checked"].format(bands=unseen)) if unseen else [],
+        ["Seats", *table(["Seat", ">Difference dB (r.m.s.)", "Verdict"], seats)],
+        _sum(found),
+        paragraph(_SAID["unchecked"]) if found.joining_unchecked else [],
+        paragraph(_level(found)),
+        _stated(found),
+    ]
     if found.not_measured_again:
-        lines += ["", *paragraph(f"Not measured again: {', '.join(found.not_measured_again)}.")]
-    return "\n".join(lines) + "\n"
+        parts.append(paragraph(f"Not measured again: {', '.join(found.not_measured_again)}."))
+    return text_of(parts)
+
+
+def _causes(found: Verification) -> list[list[str]]:
+    told = [cause for cause in found.causes if cause.code is not CauseCode.AS_PLANNED]
+    if found.agrees or found.causes:
+        return cause_parts(told, likely=not found.agrees)
+    return [paragraph(_SAID["unknown"])]
+
+
+def cause_parts(
+    causes: Sequence[Cause], *, likely: bool, texts: Mapping[str, str] | None = None
+) -> list[list[str]]:
+    """Return the likely cause and what it cannot be told from; or what cannot be ruled out."""
+    said = [cause_text(cause, texts) for cause in causes]
+    if not likely:
+        return [listed("Nor can this be ruled out:", said)]
+    first = [paragraph(f"Likely cause: {text}") for text in said[:1]]
+    return [*first, listed("It cannot be told from:", said[1:])]
+
+
+def _sum(found: Verification) -> list[str]:
+    check = found.joining
+    if check is None:
+        return []
+    said = loss_text(check.corner, check.loss_db, predicted_db=check.predicted_loss_db)
+    if not check.by_sum:
+        said = f"{said} {_SAID['near' if check.agrees else 'far']} {_SAID['by_parts']}"
+    return ["Subwoofer and mains together, around the crossover", *paragraph(said, indent=2)]
 
 
 def _verdict_text(found: Verification) -> str:
@@ -98,16 +100,10 @@ def _verdict_text(found: Verification) -> str:
         level = "" if found.level.agrees else ", but for the level"
         unseen = found.not_measured_again or found.bands_not_checked
         part = ", as far as it was measured again" if unseen else ""
-        return (
-            f"It came true{level}{part}: what was measured again is as predicted, as far as a "
-            f"repeat scatters (about {found.scatter_db:.1f} dB here)"
-            f"{_since(found, 'nothing', level)}."
-        )
+        since = _since(found, "nothing", level)
+        return _SAID["true"].format(level=level, part=part, found=found, since=since)
     if found.only_sum_differs:
-        return (
-            "The subwoofer alone agrees in every band, but its sum with the mains is not as "
-            "predicted."
-        )
+        return _SAID["only_sum"]
     return f"It did not come true{_since(found, 'something')}."
 
 
@@ -119,126 +115,94 @@ def _since(found: Verification, what: str, but: str = "") -> str:
     return f": {what} has changed since the plan of {found.plan_date}{but}{never}"
 
 
-def cause_text(cause: Cause) -> str:
-    """Return what a cause says, and what to do about it."""
-    return _TEXTS[cause.code](cause)
-
-
-def _bands(cause: Cause) -> str:
-    looks = [
-        f"{label} Hz looks like {signed_setting(gain)} dB"
-        for label, gain in zip(cause.bands, cause.gains_db, strict=True)
-    ]
-    level = "" if cause.value is None else f", and the subwoofer is {louder(cause)} than planned"
-    return f"{joined(looks)}, not as planned{level}. Set it as the plan has it, then measure again."
-
-
-def _filter(kind: str) -> Callable[[Cause], str]:
-    def said(cause: Cause) -> str:
-        near = f"near {cause.value:.0f} Hz"
-        if cause.engaged:
-            return f"a {kind} {near} is on that was off: switch it off, or make the plan with it."
-        return f"a {kind} {near} is off that was on: switch it on again."
-
-    return said
-
-
-def _microphone(cause: Cause) -> str:
-    what = "applied twice" if cause.engaged else "missing"
-    return f"the microphone's correction is {what}: look at `microphone` and at the export."
-
-
-_TEXTS: dict[CauseCode, Callable[[Cause], str]] = {
-    CauseCode.AS_PLANNED: lambda _: "all is as planned.",
-    CauseCode.AS_BEFORE: lambda _: (
-        "the settings from before are still in force: set the plan's, store them, measure again."
-    ),
-    CauseCode.OTHER_PLAN: lambda c: f"the settings of {c.name} are in force. {_SETTINGS}",
-    CauseCode.BANDS_OFF: lambda _: (
-        "the bands are off or bypassed: switch the equaliser on, look at the stored setting."
-    ),
-    CauseCode.LEVEL: lambda c: (
-        f"the subwoofer is {louder(c)} than planned against the mains: look at its level knob."
-    ),
-    CauseCode.MAINS_LEVEL: lambda c: (
-        f"the mains are {louder(c)} than when the plan was made: look at their level."
-    ),
-    CauseCode.POLARITY: lambda _: (
-        "the subwoofer's polarity is the other one: look at the switch and at the cable."
-    ),
-    CauseCode.DELAY: lambda c: (
-        f"the subwoofer is {abs(1e3 * (c.value or 0.0)):.1f} ms "
-        f"{'later' if (c.value or 0.0) > 0 else 'earlier'} than planned: look at the delay, and at "
-        "which branch it is in."
-    ),
-    CauseCode.SUBWOOFER_OFF: lambda c: (
-        f"the subwoofer {c.name} does not play: look at its power, its cable and its output."
-    ),
-    CauseCode.SUBWOOFER_INVERTED: lambda c: (
-        f"the subwoofer {c.name} has the other polarity: look at its switch and at its cable."
-    ),
-    CauseCode.SUBWOOFER_DELAY: lambda c: (
-        f"the subwoofer {c.name} is {abs(1e3 * (c.value or 0.0)):.1f} ms "
-        f"{'later' if (c.value or 0.0) > 0 else 'earlier'} than it should be against the others: "
-        "look at its delay."
-    ),
-    CauseCode.SUBWOOFER_LEVEL: lambda c: (
-        f"the subwoofer {c.name} is {louder(c)} than it should be against the others: look at "
-        "its level."
-    ),
-    CauseCode.BAND: _bands,
-    CauseCode.TWO_BANDS: _bands,
-    CauseCode.SIGNS: lambda _: f"cuts and boosts are exchanged, all signs reversed. {_SETTINGS}",
-    CauseCode.SCALED: lambda c: (
-        f"all gains look {c.value:g} times as large as planned: look at the unit and at the range "
-        f"of the knobs. {_SETTINGS}"
-    ),
-    CauseCode.SHIFTED: lambda c: (
-        f"the list of gains stands one band too {'high' if (c.value or 0) > 0 else 'low'}. "
-        f"{_SETTINGS}"
-    ),
-    CauseCode.EXCHANGED: lambda c: (
-        f"the gains at {joined(c.bands)} Hz are exchanged. Set each as the plan has it."
-    ),
-    CauseCode.WIDTH: lambda c: (
-        f"the bands are {'narrower' if (c.value or 0) > 1 else 'wider'} than the profile says "
-        f"(Q about {c.value:g} times): measure one band of the device and correct the profile."
-    ),
-    CauseCode.HIGH_PASS: _filter("high-pass"),
-    CauseCode.LOW_PASS: _filter("low-pass"),
-    CauseCode.MAINS_HIGH_PASS: _filter("high-pass of the mains"),
-    CauseCode.MICROPHONE: _microphone,
-    CauseCode.SEAT_MOVED: lambda c: (
-        f"the microphone stood elsewhere at {joined(c.seats)}: measure there again."
-    ),
-    CauseCode.SEATS_EXCHANGED: lambda c: (
-        f"the files of {joined(c.seats)} are exchanged: look at the names."
-    ),
-    CauseCode.ALL_MOVED: lambda _: (
-        "the microphone stood elsewhere at all seats, or the room was changed: the differences "
-        "grow with frequency and the seats do not agree on them. Measure again at the same places."
-    ),
+_TEXTS = worded("""
+as_planned: all is as planned.
+as_before: the settings from before are still in force: set the plan's, store them, measure again.
+other_plan: the settings of {name} are in force. {again}
+bands_off: the bands are off or bypassed: switch the equaliser on, look at the stored setting.
+level: the subwoofer is {louder} than planned against the mains: look at its level knob.
+mains_level: the mains are {louder} than when the plan was made: look at their level.
+polarity: the subwoofer's polarity is the other one: look at the switch and at the cable.
+delay: the subwoofer is {later} than planned: look at the delay, and at which branch it is in.
+subwoofer_off: the subwoofer {name} does not play: look at its power, its cable and its output.
+subwoofer_inverted: the subwoofer {name} has the other polarity: look at its switch and at its
+    cable.
+subwoofer_delay: the subwoofer {name} is {later} than it should be against the others: look at its
+    delay.
+subwoofer_level: the subwoofer {name} is {louder} than it should be against the others: look at its
+    level.
+band: {looks}, not as planned{besides}. Set it as the plan has it, then measure again.
+each: {label} Hz looks like {gain} dB
+besides: , and the subwoofer is {louder} than planned
+signs: cuts and boosts are exchanged, all signs reversed. {again}
+scaled: all gains look {value:g} times as large as planned: look at the unit and at the range of the
+    knobs. {again}
+shifted: the list of gains stands one band too {high}. {again}
+exchanged: the gains at {bands} Hz are exchanged. Set each as the plan has it.
+width: the bands are {narrower} than the profile says (Q about {value:g} times): measure one band of
+    the device and correct the profile.
+filter_on: a {kind} near {value:.0f} Hz is on that was off: switch it off, or make the plan with it.
+filter_off: a {kind} near {value:.0f} Hz is off that was on: switch it on again.
+microphone: the microphone's correction is {applied}: look at `microphone` and at the export.
+seat_moved: the microphone stood elsewhere at {seats}: measure there again.
+seats_exchanged: the files of {seats} are exchanged: look at the names.
+all_moved: the microphone stood elsewhere at all seats, or the room was changed: the differences
+    grow with frequency and the seats do not agree on them. Measure again at the same places.
+""")
+_FILTERS = {
+    CauseCode.HIGH_PASS: "high-pass",
+    CauseCode.LOW_PASS: "low-pass",
+    CauseCode.MAINS_HIGH_PASS: "high-pass of the mains",
 }
 
 
-def louder(cause: Cause) -> str:
-    """Say how much louder or quieter something was found."""
-    value = cause.value or 0.0
-    return f"{abs(value):.1f} dB {'louder' if value > 0 else 'quieter'}"
+def cause_text(cause: Cause, texts: Mapping[str, str] | None = None) -> str:
+    """Return what a cause says, and what to do about it; in other words where `texts` has some."""
+    code: str = CauseCode.BAND if cause.code is CauseCode.TWO_BANDS else cause.code
+    if code in _FILTERS:
+        code = "filter_on" if cause.engaged else "filter_off"
+    words = {**_TEXTS, **(texts or {})}
+    value, known = cause.value or 0.0, cause.value is not None
+    louder = either(value, "dB", "louder", "quieter")
+    pairs = zip(cause.bands, map(signed_setting, cause.gains_db), strict=False)
+    return words[code].format(
+        value=cause.value,
+        name=cause.name,
+        kind=_FILTERS.get(cause.code),
+        louder=louder,
+        later=either(1e3 * value, "ms", "later", "earlier"),
+        high="high" if value > 0 else "low",
+        narrower="narrower" if value > 1 else "wider",
+        applied="applied twice" if cause.engaged else "missing",
+        bands=joined(cause.bands),
+        seats=joined(cause.seats),
+        looks=joined([words["each"].format(label=label, gain=gain) for label, gain in pairs]),
+        besides=words["besides"].format(louder=louder) if known else "",
+        again="Set the bands as the plan has them, then measure again.",
+    )
+
+
+def control_text(label: str) -> str:
+    """Name the control of a stated setting."""
+    return "Level knob" if label == "level" else f"{label} Hz"
 
 
 def _stated(found: Verification) -> list[str]:
     """Return every setting stated to be another than planned, with both values."""
     texts = [
-        f"{'Level knob' if row.label == 'level' else f'{row.label} Hz'}: planned "
-        f"{signed_setting(row.planned_db)} dB, stated {signed_setting(row.stated_db)} dB"
+        f"{control_text(row.label)}: planned {signed_setting(row.planned_db)} dB, stated "
+        f"{signed_setting(row.stated_db)} dB"
         for row in found.stated
     ]
-    for row in found.stated_joining:
-        name = _JOINING_NAMES[row.label]
-        planned, stated = (_with_unit(row.label, value) for value in (row.planned, row.stated))
-        texts.append(f"{name}: planned {planned}, stated {stated}")
-    return texts
+    for one in found.stated_joining:
+        planned, stated = (_with_unit(one.label, value) for value in (one.planned, one.stated))
+        texts.append(f"{_JOINING_NAMES[one.label]}: planned {planned}, stated {stated}")
+    if not texts:
+        return []
+    return [
+        *listed("Stated settings that are not those of the plan", texts),
+        *paragraph(_SAID["mend"]),
+    ]
 
 
 _JOINING_NAMES = {
@@ -286,20 +250,15 @@ _LEVEL_APART = {
 def _level(found: Verification) -> str:
     """Say how the level lies, and what the level knob looks like if levels compare."""
     level = found.level
-    text = (
-        f"Level: all seats are {signed(found.offset_db)} dB from the prediction; that was removed "
-        "first."
-    )
+    text = _SAID["level"].format(offset_db=signed(found.offset_db))
     told = found.causes[0].code if found.causes else None
     if level.agrees or told not in _LEVEL_APART:
         return text
     if found.source != "sub":
-        return f"{text} Drive level or microphone gain are not what they were."
-    way = "high" if level.difference_db > 0 else "low"
-    knob = f"the level knob stands {abs(level.difference_db):.1f} dB too {way}"
+        return f"{text} {_SAID['level_of_both']}"
+    knob, way = "", "high" if level.difference_db > 0 else "low"
     if level.planned_db is not None and level.looks_like_db is not None:
-        knob += (
-            f" (planned {signed_setting(level.planned_db)} dB, looks like "
-            f"{signed(level.looks_like_db)} dB)"
-        )
-    return f"{text} If drive level and microphone gain were as before, {knob}."
+        planned, looks_like = signed_setting(level.planned_db), signed(level.looks_like_db)
+        knob = f" (planned {planned} dB, looks like {looks_like} dB)"
+    size_db = abs(level.difference_db)
+    return f"{text} {_SAID['level_of_knob'].format(size_db=size_db, way=way, knob=knob)}"
