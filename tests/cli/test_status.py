@@ -10,7 +10,7 @@ from pathlib import Path
 from types import SimpleNamespace
 
 import pytest
-from places import SAMPLES, SAVED_PLANS
+from places import SAMPLES
 
 from roomeq.base.recording import ChainConditions, SweepDescription
 from roomeq.cli import commands
@@ -20,6 +20,8 @@ from roomeq.importers.room import read_room
 HALL = str(SAMPLES / "rented_hall")
 JSON = '{"told": true}\n'
 ODD = ("two seats look exchanged",)
+SIGNED = ("--date", "2024-05-31", "--by", "A. Nother")
+SIGNS = {"date": date(2024, 5, 31), "by": "A. Nother"}
 
 
 class Told(SimpleNamespace):
@@ -27,6 +29,9 @@ class Told(SimpleNamespace):
 
     def to_json(self):
         return JSON.encode()
+
+    def __str__(self):
+        return "Pictures kept\n"
 
 
 @pytest.fixture(scope="module")
@@ -36,17 +41,19 @@ def hall():
 
 @pytest.fixture
 def given(monkeypatch):
-    """Put values or functions in the place of what the commands call, and note the calls."""
+    """Put values or functions in the place of what the commands call, and note the last calls."""
     calls = {}
+
+    def noted(name, value):
+        def call(*words, **others):
+            calls[name] = (words, others)
+            return value(*words, **others) if callable(value) else value
+
+        return call
 
     def put(**names):
         for name, value in names.items():
-
-            def noted(*words, _name=name, _value=value, **others):
-                calls[_name] = (words, others)
-                return _value(*words, **others) if callable(_value) else _value
-
-            monkeypatch.setattr(commands, name, noted)
+            monkeypatch.setattr(commands, name, noted(name, value))
         return calls
 
     return put
@@ -57,17 +64,17 @@ def run(capsys):
     def command(*words):
         status = main([str(word) for word in words])
         printed = capsys.readouterr()
-        return status, printed.out, printed.err.removeprefix("roomeq: ").rstrip("\n")
+        return status, printed.out, printed.err.replace("roomeq: ", "").rstrip("\n")
 
     return command
 
 
 @pytest.mark.parametrize(
-    ("findings", "doubtful_sum", "doubtful_path", "status"),
+    ("findings", "by_sum", "by_path", "status"),
     [((), False, False, 0), (ODD, False, False, 1), ((), True, False, 1), ((), False, True, 1)],
 )
-def test_check(given, run, hall, findings, doubtful_sum, doubtful_path, status):
-    found = Told(sum_doubtful=doubtful_sum, path_doubtful=doubtful_path)
+def test_check_and_start(given, run, tmp_path, hall, findings, by_sum, by_path, status):
+    found = Told(sum_doubtful=by_sum, path_doubtful=by_path)
     calls = given(read_room=replace(hall, findings=findings), estimated_path="path")
     given(room_overview=found, room_text="the room\n")
     assert run("check", HALL) == (status, "the room\n", "")
@@ -76,6 +83,13 @@ def test_check(given, run, hall, findings, doubtful_sum, doubtful_path, status):
     assert run("check", HALL, "--detail", "--json") == (status, JSON, "")
     assert calls["read_room"][1] == {"detail": True}
     assert calls["room_overview"][1] == {"detail": True, "estimate": "path"}
+    given(look_into="found", room_file_text="format = 1\n", start_text="begun")
+    assert run("start", tmp_path) == (status, "begun\nthe room\n", "")
+    target = tmp_path / "room.toml"
+    assert target.read_text("utf-8") == "format = 1\n"
+    assert calls["look_into"] == ((tmp_path,), {})
+    assert calls["start_text"] == (("found",), {"file": str(target)})
+    assert calls["room_text"][1]["detail"] is False
 
 
 @pytest.mark.parametrize(("findings", "status"), [((), 0), (ODD, 1)])
@@ -93,47 +107,42 @@ def test_places(given, run, hall, findings, status):
 @pytest.mark.parametrize(
     ("findings", "doubtful", "status"), [((), False, 0), (ODD, False, 1), ((), True, 1)]
 )
-def test_join(given, run, hall, findings, doubtful, status):
-    given(read_room=replace(hall, findings=findings), join=Told(doubtful=doubtful))
-    given(room_joining_text="the joining\n")
-    assert run("join", HALL) == (status, "the joining\n", "".join(findings))
-    given(alarm_texts=["a slam"])
-    told, out, err = run("join", HALL, "--json")
-    assert (told, out, err.split("\nroomeq: ")) == (status, JSON, ["a slam", *findings])
+def test_join(given, run, tmp_path, hall, findings, doubtful, status):
+    found = Told(record="sum", settled="set", doubtful=doubtful)
+    plan, kept = Told(joining="joining"), str(tmp_path / "plan.json")
+    calls = given(read_room=replace(hall, findings=findings), join=found, alarm_texts=["a slam"])
+    given(room_joining_text="the joining\n", propose=plan, write_plan=None)
+    said = "\n".join(["a slam", *findings])
+    assert run("join", HALL) == (status, "the joining\n", said)
+    assert "write_plan" not in calls
+    told = f"the joining\n\nPlan kept in {kept}\n"
+    assert run("join", HALL, "--plan", kept) == (status, told, said)
+    assert calls["write_plan"] == ((plan, kept), {"other_room": False})
+    assert run("join", HALL, "--plan", kept, "--json", "--force") == (status, JSON, said)
+    assert calls["write_plan"][1] == {"other_room": True}
+
+
+NOT = ("a", "these are not joined: 1", "they are not joined: 2", "b")
 
 
 @pytest.mark.parametrize(
     ("record", "settled", "assumptions", "said"),
     [
         (None, None, (), "levels alone leave a question that is to be decided"),
-        ("sum", "set", (), "the measured sum contradicts its parts"),
-        (None, "set", ("a", "they are not joined: 1", "these are not joined: 2", "b"),
-         "these are not joined: 2"),
+        ("sum", "set", ("a",), "the measured sum contradicts its parts"),
+        (None, "set", NOT, "they are not joined: 2"),
     ],
-)  # fmt: skip
+)
 def test_a_joining_that_is_not_kept(given, run, tmp_path, hall, record, settled, assumptions, said):
-    plan = Told(joining=None, assumptions=assumptions)
+    plan, kept = Told(joining=None, assumptions=assumptions), tmp_path / "plan.json"
     calls = given(read_room=hall, join=Told(record=record, settled=settled, doubtful=False))
     given(room_joining_text="the joining\n", propose=plan)
-    kept = tmp_path / "plan.json"
-    words = ("--plan", kept, "--date", "2024-05-31", "--by", "A. Nother")
-    assert run("join", HALL, *words) == (2, "the joining\n", f"no plan was kept: {said}")
+    refused = (2, "the joining\n", f"no plan was kept: {said}")
+    assert run("join", HALL, "--plan", kept, *SIGNED) == refused
     assert not kept.exists()
     if settled:
-        how = {"keep_bands": True, "joined": None if record else "set"}
-        assert calls["propose"][1] == how | {"date": date(2024, 5, 31), "by": "A. Nother"}
-
-
-def test_a_joining_that_is_kept(given, run, tmp_path, hall):
-    plan = Told(joining="joining")
-    calls = given(read_room=hall, join=Told(record="sum", settled="set", doubtful=False))
-    given(room_joining_text="the joining\n", propose=plan, write_plan=None)
-    kept = str(tmp_path / "plan.json")
-    said = f"the joining\n\nPlan kept in {kept}\n"
-    assert run("join", HALL, "--plan", kept) == (0, said, "")
-    assert calls["write_plan"] == ((plan, kept), {"other_room": False})
-    assert run("join", HALL, "--plan", kept, "--json", "--force") == (0, JSON, "")
-    assert calls["write_plan"][1] == {"other_room": True}
+        joined = None if record else "set"
+        assert calls["propose"][1] == {"keep_bands": True, "joined": joined} | SIGNS
 
 
 @pytest.mark.parametrize(
@@ -148,9 +157,9 @@ def test_propose(given, run, tmp_path, hall, findings, reservations, no_change, 
     assert calls["propose"] == ((room,), {"best": False, "date": None, "by": None})
     assert calls["plan_text"] == ((plan,), {"bars": False, "detail": False})
     assert "write_plan" not in calls
-    words = ("--best", "--by", "me", "--detail", "--plan", kept)
-    assert run("propose", HALL, *words) == (status, f"the plan\n\nPlan kept in {kept}\n", "")
-    assert calls["propose"][1] == {"best": True, "date": None, "by": "me"}
+    told = f"the plan\n\nPlan kept in {kept}\n"
+    assert run("propose", HALL, "--best", "--detail", "--plan", kept, *SIGNED) == (status, told, "")
+    assert calls["propose"][1] == {"best": True} | SIGNS
     assert calls["plan_text"][1] == {"bars": False, "detail": True}
     assert calls["write_plan"] == ((plan, kept), {"other_room": False})
     words = ("--plan", kept, "--json", "--force")
@@ -161,25 +170,21 @@ def test_propose(given, run, tmp_path, hall, findings, reservations, no_change, 
 def test_a_proposal_from_the_gains_of_another_plan(given, run, tmp_path, hall):
     labels, file = hall.equaliser.labels, tmp_path / "voicing.json"
     file.touch()
-    gains = [0.5 * n for n in range(9)]
-    found = Told(together=None, device=Told(labels=labels), gains_db=gains)
+    found = Told(together=None, device=Told(labels=labels), gains_db=[0.5 * n for n in range(9)])
     calls = given(read_room=hall, is_a_plan=True, read_plan=found, plan_text="")
     given(propose=Told(reservations=(), no_change=None))
     assert run("propose", HALL, "--in-force", file)[0] == 0
     ((room,), _) = calls["propose"]
-    assert room.present.gains_db.tolist() == gains
+    assert room.present.gains_db.tolist() == found.gains_db
     assert room.present.gains_stated
     assert room.assumptions[:-1] == hall.assumptions
     assert f"with the gains of the plan {file} in force, not those" in room.assumptions[-1]
-    given(read_plan=Told(together=None, device=Told(labels=("1", *labels[1:])), gains_db=gains))
-    status, out, err = run("propose", HALL, "--in-force", file)
-    assert (status, out) == (2, "")
-    assert f"{file} speaks of other bands than 20, 25, 31.5" in err
-    given(read_plan=Told(together="several"))
-    assert run("propose", HALL, "--in-force", file) == (
-        *(2, ""),
-        f"{file} sets several subwoofers: it has no gains for one",
-    )
+    found.device.labels = ("1", *labels[1:])
+    for together, said in ((None, "speaks of other bands than 20, 25, 31.5"), (1, "sets several")):
+        found.together = together
+        status, out, err = run("propose", HALL, "--in-force", file)
+        assert (status, out) == (2, "")
+        assert f"{file} {said}" in err
 
 
 @pytest.mark.parametrize(
@@ -192,33 +197,27 @@ def test_a_proposal_from_the_gains_of_another_plan(given, run, tmp_path, hall):
         ([], True, True, False, 1),
     ],
 )
-def test_verify(given, run, tmp_path, hall, alarms, agrees, level, stated, status):
+def test_verify(given, run, hall, alarms, agrees, level, stated, status):
     found = Told(agrees=agrees, level=Told(agrees=level), stated_as_planned=stated)
-    plans = {"plan.json": Told(seats=[Told(seat=seat) for seat in hall.survey.seats])}
-    plans |= {"music": "first other", "film": "second other"}
+    seats, others = [Told(seat=seat) for seat in hall.survey.seats], {"music": "one", "film": "two"}
+    plans = {"plan.json": Told(seats=seats)} | others
     calls = given(read_room=hall, alarm_texts=alarms, read_plan=plans.get, verify_room=found)
-    given(verification_text="it came true\n", check_pictures=None, write_pictures=Told())
-    said = "".join(alarms)
-    assert run("verify", "plan.json", HALL) == (status, "it came true\n", said)
+    given(verification_text="it came true\n", write_pictures=Told())
+    assert run("verify", "plan.json", HALL) == (status, "it came true\n", "".join(alarms))
     assert calls["verify_room"][1] == {"others": {}, "other_room": False}
     assert "write_pictures" not in calls
-    plans["plan.json"].seats.pop(1)
-    others = ("--other", "music", "--other", "film", "--force")
-    told, out, err = run("verify", "plan.json", HALL, "--json", *others)
-    assert (told, out) == (status, JSON)
-    left = ", ".join(seat.seat for seat in plans["plan.json"].seats)
-    gone = f"seat {hall.survey.seats[1]} is none of the plan's, which are {left}"
-    assert err.split("\nroomeq: ") == [*alarms, gone]
-    known = {"music": "first other", "film": "second other"}
-    assert calls["verify_room"][1] == {"others": known, "other_room": True}
+    del seats[1]
+    gone = f"seat {hall.survey.seats[1]} is none of the plan's, which are "
+    gone += ", ".join(seat.seat for seat in seats)
+    words = ("--json", "--other", "music", "--other", "film", "--force")
+    assert run("verify", "plan.json", HALL, *words) == (status, JSON, "\n".join([*alarms, gone]))
+    assert calls["verify_room"][1] == {"others": others, "other_room": True}
 
 
-def test_verify_takes_the_plan_first(given, run, tmp_path):
-    plan = str(SAVED_PLANS / "format_2.json")
-    for words in ((HALL, plan), (plan, plan)):
-        status, out, err = run("verify", *words)
-        assert (status, out) == (2, "")
-        assert err == f"{words[0]}: the plan comes first, then the room: verify PLAN ROOM"
+@pytest.mark.parametrize("words", [(HALL, "plan.json"), ("plan.json", "plan.json")])
+def test_verify_takes_the_plan_first(run, words):
+    said = f"{words[0]}: the plan comes first, then the room: verify PLAN ROOM"
+    assert run("verify", *words) == (2, "", said)
 
 
 @pytest.mark.parametrize(
@@ -237,19 +236,19 @@ def test_compare(given, run, hall, unchanged, alarms, status):
     assert calls["compare"][1] == {"other_room": True}
 
 
-class Written(Told):
-    def __str__(self):
-        return "Pictures kept\n"
-
-
 @pytest.mark.parametrize(
     ("findings", "not_made", "only", "status"),
-    [((), {}, (), 0), ((), {"phase": "none"}, (), 0), ((), {"phase": "none"}, ("phase",), 1),
-     ((), {}, ("phase",), 0), (ODD, {}, (), 1)],
-)  # fmt: skip
+    [
+        ((), {}, (), 0),
+        (ODD, {}, (), 1),
+        ((), {"phase": "none"}, (), 0),
+        ((), {"phase": "none"}, ("phase",), 1),
+        ((), {}, ("phase",), 0),
+    ],
+)
 def test_plot(given, run, hall, findings, not_made, only, status):
     room, words = replace(hall, findings=findings), ("--only", *only) if only else ()
-    calls = given(read_room=room, check_pictures=None, write_pictures=Written(not_made=not_made))
+    calls = given(read_room=room, check_pictures=None, write_pictures=Told(not_made=not_made))
     assert run("plot", HALL, *words) == (status, "Pictures kept\n", "".join(findings))
     (subject, folder), how = calls["write_pictures"]
     assert (subject.room, subject.plan, folder) == (room, None, Path("rented_hall_pictures"))
@@ -262,37 +261,20 @@ def test_plot(given, run, hall, findings, not_made, only, status):
     assert calls["write_pictures"][1]["form"] == "svg"
 
 
-@pytest.mark.parametrize("doubtful", [False, True])
-def test_start(given, run, tmp_path, hall, doubtful):
-    given(look_into="found", room_file_text="format = 1\n", start_text="begun", room_text="room\n")
-    calls = given(read_room=replace(hall, findings=ODD if doubtful else ()), estimated_path=None)
-    given(room_overview=Told(sum_doubtful=False, path_doubtful=False))
-    assert run("start", tmp_path) == (int(doubtful), "begun\nroom\n", "")
-    target = tmp_path / "room.toml"
-    assert target.read_text("utf-8") == "format = 1\n"
-    assert calls["look_into"] == ((tmp_path,), {})
-    assert calls["start_text"] == (("found",), {"file": str(target)})
-    assert calls["room_text"][1]["detail"] is False
-
-
 def test_show_keys_and_sheet(given, run, tmp_path):
-    plan = Told()
+    plan, page = Told(), tmp_path / "page.html"
     calls = given(read_plan=plan, plan_text="the plan\n", keys_text="the keys\n")
     assert run("show", "a.json") == (0, "the plan\n", "")
     assert calls["plan_text"][1] == {"bars": False, "detail": False}
     assert run("show", "a.json", "--json", "--detail") == (0, JSON, "")
     assert calls["plan_text"][1] == {"bars": False, "detail": True}
-    assert run("keys") == (0, "the keys\n", "")
     assert run("keys", "target") == (0, "the keys\n", "")
     assert calls["keys_text"] == (("target",), {})
     given(write_settings_sheet=None)
-    page = tmp_path / "page.html"
     words = ("sheet", "music.json", "film.json", "--output", page)
     assert run(*words) == (0, f"Settings sheet kept in {page}\n", "")
-    assert calls["write_settings_sheet"] == (
-        *(({"music": plan, "film": plan}, page),),
-        {"mixed": False},
-    )
+    plans = {"music": plan, "film": plan}
+    assert calls["write_settings_sheet"] == ((plans, page), {"mixed": False})
     run(*words, "--mixed")
     assert calls["write_settings_sheet"][1] == {"mixed": True}
 
@@ -301,32 +283,27 @@ def test_show_keys_and_sheet(given, run, tmp_path):
 def test_device(given, run, tmp_path, all_told, status):
     found, kept = Told(all_told=all_told, any_told=True), tmp_path / "own.toml"
     calls = given(measure_device=found, device_text="device\n", write_measured_profile=None)
-    moved = ("--moved", "40:-6", "a.txt", "--moved", "63:+3", "b.txt")
-    filters = ("--low-pass", "80", "c.txt", "--high-pass", "25", "d.txt")
-    words = ("device", "--flat", "f.txt", *moved, *filters)
+    words = ("device", "--flat", "f.txt", "--moved", "40:-6", "a.txt", "--moved", "63:+3", "b.txt")
+    words += ("--low-pass", "80", "c.txt", "--high-pass", "25", "d.txt")
     assert run(*words) == (status, "device\n", "")
-    (flat, spec), how = calls["measure_device"]
-    assert (flat, spec) == ("f.txt", [["40:-6", "a.txt"], ["63:+3", "b.txt"]])
-    assert how.pop("name") is None
-    assert how == {
-        "low_pass": [["80", "c.txt"]], "high_pass": [["25", "d.txt"]], "base": "nine_band",
-    }  # fmt: skip
+    how = {"low_pass": [["80", "c.txt"]], "high_pass": [["25", "d.txt"]]}
+    moved = [["40:-6", "a.txt"], ["63:+3", "b.txt"]]
+    asked = how | {"base": "nine_band", "name": None}
+    assert calls["measure_device"] == (("f.txt", moved), asked)
     assert run(*words, "--json", kept, "--device", "mine") == (status, JSON, "")
-    assert calls["measure_device"][1]["name"] == "own"
-    assert calls["measure_device"][1]["base"] == "mine"
+    assert calls["measure_device"][1] == how | {"base": "mine", "name": "own"}
     assert calls["write_measured_profile"] == ((found, kept), {})
     said = f'device\n\nProfile kept in {kept}: write profile = "own.toml" under [device]\n'
     assert run(*words, kept) == (status, said, "")
 
 
 @pytest.mark.parametrize(
-    ("row", "status"),
-    [(("done", False), 0), (("failed", False), 1), (("done", True), 1)],
+    ("one", "doubtful", "status"), [("done", False, 0), ("failed", False, 1), ("done", True, 1)]
 )
-def test_batch(given, run, tmp_path, row, status):
-    rows = [Told(status="done", doubtful=False), Told(status=row[0], doubtful=row[1])]
+def test_batch(given, run, tmp_path, one, doubtful, status):
+    rows = [Told(status="done", doubtful=False), Told(status=one, doubtful=doubtful)]
     calls = given(propose_many=Told(rows=lambda: rows, out=tmp_path), batch_text="all rooms\n")
-    given(json_text=JSON.encode(), check_pictures=None, write_rooms_picture=None)
+    given(json_text=JSON.encode(), write_rooms_picture=None)
     assert run("batch", "a", "b", "--out", "o") == (status, "all rooms\n", "")
     usual = {"out": "o", "jobs": None, "resume": False, "best": False}
     assert calls["propose_many"] == ((["a", "b"],), usual)
@@ -348,16 +325,14 @@ def test_voice(given, run, tmp_path, hall, findings, reservations, status):
     found = Told(rooms=("a", "b"), plan=plan, record=lambda needed: f"record {needed}")
     calls = given(read_room=model, voice=found, rooms_needed="needed", voicing_text="voicing\n")
     given(json_text=JSON.encode(), write_voicing_picture=None, write_plan=None)
-    given(check_pictures=None)
-    usual = {"criterion": "mean", "flat_source": False, "date": None, "by": None}
     assert run("voice", "m.toml", "--rooms", "a", "b") == (status, "voicing\n", "")
+    usual = {"criterion": "mean", "flat_source": False, "date": None, "by": None}
     assert calls["voice"] == ((model, ["a", "b"]), usual)
     assert calls["voicing_text"] == ((found, "needed"), {})
-    words = ("--worst-tenth", "--flat-source", "--date", "2024-05-31", "--by", "me", "--plan", kept)
     said = f"voicing\n\nPlan kept in {kept}\n"
+    words = ("--worst-tenth", "--flat-source", "--plan", kept, *SIGNED)
     assert run("voice", "m.toml", *words) == (status, said, "")
-    asked = {"criterion": "worst_tenth", "flat_source": True}
-    assert calls["voice"][1] == asked | {"date": date(2024, 5, 31), "by": "me"}
+    assert calls["voice"][1] == {"criterion": "worst_tenth", "flat_source": True} | SIGNS
     assert calls["write_plan"] == ((plan, kept), {"other_room": False})
     found.rooms = ("a",)  # of one room there is nothing to be left out
     words = ("--json", "--force", "--plan", kept, "--plot", "lost.png")
@@ -370,20 +345,15 @@ def test_voice(given, run, tmp_path, hall, findings, reservations, status):
 def test_every_word_on_a_sweep_reaches_it(given, run):
     figures = {"start": 11.0, "stop": 440.0, "length": 3.0, "lead_in": 5.0, "tail": 2.5}
     figures |= {"repeats": 2, "channels": 4, "channel": 3}
-    answers = dict(
-        zip(("compression", "correction", "crossover", "volume", "connection", "equaliser"),
-            "abcdef", strict=True)
-    )  # fmt: skip
-    words = {"level": -35.0, "rate": 8000} | figures | answers
+    asked = ("compression", "correction", "crossover", "volume", "connection", "equaliser")
+    words = figures | {"level": -35.0, "rate": 8000} | dict(zip(asked, "abcdef", strict=True))
     calls = given(write_sweep=[Path("a.wav"), Path("a.json")], sweep_text="swept\n")
     given(playback_signal="signal")
     spelled = [x for k, v in words.items() for x in (f"--{k.replace('_', '-')}", v)]
     assert run("sweep", "a.wav", *spelled) == (0, "swept\n", "")
-    conditions = ChainConditions(
-        dynamic_range_compression="a", upstream_correction="b", crossover="c", volume="d",
-        output="e", equaliser="f",
-    )  # fmt: skip
-    sweep = SweepDescription(**figures, level_dbfs=-35.0, sample_rate=8000, conditions=conditions)
+    names = ("dynamic_range_compression", "upstream_correction", "crossover", "volume", "output")
+    chain = ChainConditions(**dict(zip((*names, "equaliser"), "abcdef", strict=True)))
+    sweep = SweepDescription(**figures, level_dbfs=-35.0, sample_rate=8000, conditions=chain)
     assert calls["write_sweep"] == ((Path("a.wav"), "signal"), {"sweep": sweep, "replace": False})
     assert calls["sweep_text"] == ((sweep,), {"files": ["a.wav", "a.json"]})
     run("sweep", "a.wav", "--force")
@@ -406,14 +376,7 @@ def test_bare_files_are_read_as_told(given, run, tmp_path, hall):
     run("check", *files, *words)
     found = calls["room_from_exports"][1]
     assert found["reading"] == {"level_column": 3, "level_unit": "dB"}
-    low_pass = found["low_pass"]
-    assert (low_pass.kind, low_pass.family, low_pass.order) == ("low_pass", "butterworth", 2)
-    assert low_pass.corner == 90.0
-    (tmp_path / "sofa.txt").touch()
-    (tmp_path / "sofas").mkdir()
-    status, _, err = run("check", tmp_path / "sofa.tx")
-    assert (status, err) == (
-        2, f"{tmp_path / 'sofa.tx'}: there is no such file or folder (nearest there: 'sofa.txt')",
-    )  # fmt: skip
-    status, _, err = run("check", tmp_path / "unlike")
-    assert err.endswith("there is no such file or folder")
+    assert str(found["low_pass"]) == "low-pass Butterworth 12 dB/oct at 90 Hz"
+    for name, nearest in (("a.tx", " (nearest there: 'a.txt')"), ("unlike", "")):
+        said = f"{tmp_path / name}: there is no such file or folder{nearest}"
+        assert run("check", tmp_path / name) == (2, "", said)
