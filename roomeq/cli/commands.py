@@ -208,7 +208,6 @@ def _join(room: Room, options: argparse.Namespace) -> int:
 
 def _keep_joining(room: Room, found: RoomJoining, options: argparse.Namespace) -> None:
     """Write the plan of a joining that leaves bands and level, or raise with why there is none."""
-    sys.stdout.flush()  # the report stands before the refusal
     if found.settled is None:
         raise ValueError("no plan was kept: levels alone leave a question that is to be decided")
     joined = None if found.record else found.settled
@@ -391,7 +390,6 @@ def _device(options: argparse.Namespace) -> int:
     )
     print(found.to_json().decode() if options.json else device_text(found), end="")
     if kept is not None:
-        sys.stdout.flush()  # what was found stands before a refusal
         if not found.any_told:
             raise ValueError("nothing could be told: no profile was written")
         write_measured_profile(found, kept)

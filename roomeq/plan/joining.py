@@ -197,8 +197,7 @@ class JoiningRecord(Record, frozen=True, kw_only=True):
         inside = (data.frequencies >= low * (1 - 1e-9)) & (data.frequencies <= high * (1 + 1e-9))
         gained = (then - now)[:, inside].mean(axis=1)
         columns = (data.seat_weights, before.by_seat_db, after.by_seat_db, gained)
-        missed = then - data.target_db - data.seat_offsets_db[:, None]
-        offset_db = data.seat_weights @ missed @ data.frequency_weights
+        offset_db = data.seat_weights @ (then - data.target_db) @ data.frequency_weights
         return cls.copied(
             measured,
             corner=data.corner,

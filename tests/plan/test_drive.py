@@ -72,6 +72,7 @@ def test_headroom_comes_back(known):
         equipment=replace(play, output=output) if known else play,
         wanted=WantedLevel(spl_db=95.0, main_seat="sofa", drive_limit="headroom"),
         drive_limits_db=[1.0, 2.0, 3.0, 4.0],
+        quieter_db=1.5,
     )
     again = kept(record)
     assert again == record
@@ -83,6 +84,8 @@ def test_headroom_comes_back(known):
     assert (again.first is not None) == known
     for row, entry in zip(again.bands, found.bands, strict=True):
         assert (row.limit, row.left_db) == (entry.limit, entry.left_db)
+    assert (again.main_seat, again.drive_limit, again.quieter_db) == ("sofa", "headroom", 1.5)
+    assert again.output == (str(output) if known else None)
     assert again.drive_limit_at_db("25") == 2.0
     assert again.drive_limit_at_db("100") is None
 

@@ -99,3 +99,9 @@ def test_decay_and_distortion_by_band():
         assert band.orders_db[2:] == (None, None)
         assert band.total_percent == pytest.approx(100 * math.hypot(0.1, 0.01))
     assert rows[1].decay == rows[1].distortion == ()
+    # only bands that are measured from edge to edge: IEC 61260-1, 22.39 to 56.23 Hz
+    for first, last, labels in ((22.3, 56.3, ("25", "50")), (22.5, 56.2, ("31.5", "40"))):
+        kept = np.r_[first, np.geomspace(22.6, 56.1, axis.size - 2), last]
+        narrow = replace(one.recordings[0], distortion=replace(distortion, frequencies=kept))
+        (row,) = detail_rows(replace(one, recordings=(narrow,)))
+        assert (row.distortion[0].label, row.distortion[-1].label) == labels

@@ -2,7 +2,11 @@
 
 import numpy as np
 import pytest
+from msgspec.structs import replace
+from places import SAVED_PLANS
 
+from roomeq.plan.plan import read_plan
+from roomeq.plan.records import PresentRecord
 from roomeq.plan.together import SetTogether, TogetherFigures, TogetherRecord
 
 OWN = {
@@ -62,3 +66,69 @@ def test_the_worst_seat_is_that_of_the_largest_deviation():
     )
     assert record.worst_before == ("b", 7.0)
     assert record.worst_after == ("c", 4.5)
+
+
+@pytest.fixture(scope="module")
+def plan():
+    return read_plan(SAVED_PLANS / "format_2.json")
+
+
+@pytest.fixture(scope="module")
+def several(plan):
+    """Two of them, joined with the mains as one."""
+    front = replace(plan, joining=None, set_together=SetTogether(**OWN))
+    still = SetTogether(**OWN | {"present_delay_ms": 2.0, "present_inverted": True})
+    kept = tuple(replace(band, gain_db=band.present_db) for band in plan.bands)
+    back = replace(front, bands=kept[:2], set_together=still)
+    together = TogetherRecord(
+        seats=("a", "b"), before=figures(5.0, 3.0), best=figures(1.0, 1.0),
+        after=replace(figures(1.0, 2.0), deviation_db=1.2), loudness_change_db=0.5, points=(20.0,),
+    )  # fmt: skip
+    level = replace(plan.level, upstream_db=-1.5)
+    return replace(
+        plan, bands=(), level=level, together=together, subwoofers={"front": front, "back": back}
+    )
+
+
+def test_several_are_told_one_by_one_and_what_is_set_for_all(plan, several):
+    assert repr(several) == "<Plan for Ferry office: 2 subwoofers, deviation 3.0 to 1.2 dB>"
+    front, back = several.subwoofers.values()
+    common = [row for row in plan.joining.setting_rows() if row[0] != "Polarity"]
+    common.append(("Level upstream", "", "-1.5 from now"))
+    assert several.setting_rows() == common
+    columns = several.setting_columns()
+    assert columns["front"]["Delay"] == "2.00 ms (0.50 ms)"
+    assert columns["back"]["Delay"] == "2.00 ms"
+    assert columns["front"]["Polarity"] == "inverted (normal)"
+    frame = several.to_frame()
+    counts = frame.groupby("subwoofer").size().to_dict()
+    assert counts == {"front": 12, "back": 5, "all": len(common)}
+    assert frame[frame["subwoofer"] == "all"]["set_to"].tolist() == [row[2] for row in common]
+    assert frame["subwoofer"].tolist() == sorted(
+        frame["subwoofer"], key=["front", "back", "all"].index
+    )
+    page = several._repr_html_()
+    assert "<th>Setting, gains in dB; in brackets now</th><th>front</th><th>back</th>" in page
+    assert "<td>Delay</td><td>2.00 ms (0.50 ms)</td><td>2.00 ms</td>" in page
+    label = plan.bands[-1].label
+    assert f"<td>{label} Hz</td><td>{columns['front'][f'{label} Hz']}</td><td></td>" in page
+    assert "<td>All: Level upstream</td>" + "<td>-1.5 from now</td>" * 2 in page
+    for one, read in ((True, False), (False, True)):
+        stated = replace(front, present=_present(stated=one))
+        shown = replace(several, subwoofers={"front": stated, "back": back})._repr_html_()
+        assert ("is not stated: taken for 0 dB" in shown) is read
+    bare = replace(several, joining=None, level=replace(several.level, upstream_db=0.0))
+    assert bare.setting_rows() == []
+    assert set(bare.to_frame()["subwoofer"]) == {"front", "back"}
+    quiet = replace(bare, subwoofers={"back": back})
+    assert (several.changes, several.joins) == (bare.changes, bare.joins) == (True, True)
+    assert (quiet.changes, quiet.joins) == (False, False)
+    assert replace(quiet, joining=plan.joining).joins
+    assert repr(replace(quiet, together=None)) == "<Plan for Ferry office: no change>"
+
+
+def _present(*, stated):
+    return PresentRecord(
+        path=None, mains_path=None, protection=None, protection_known=False, delay_ms=None,
+        polarity=None, phase_deg=None, phase_frequency=None, level_trim=False, gains_stated=stated,
+    )  # fmt: skip

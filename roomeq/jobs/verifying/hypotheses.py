@@ -404,11 +404,13 @@ def _switched(branch: str, tried: Sequence[CrossoverFilter], wanted: int) -> Cha
 def _microphone(
     seen: Observation, correction_db: Callable[[FloatArray], FloatArray]
 ) -> Iterator[Explanation]:
-    """Yield a microphone correction that is missing, or applied twice."""
+    """Yield a microphone correction that is missing, or applied twice: whatever was measured."""
     for sign in (-1, 1):
-        change = Change(
-            transfer=lambda f, sign=sign: np.asarray(10.0 ** (sign * correction_db(f) / 20.0) + 0j)  # type: ignore[misc]
-        )
+
+        def heard(f: FloatArray, sign: int = sign) -> ComplexArray:
+            return np.asarray(10.0 ** (sign * correction_db(f) / 20.0) + 0j)
+
+        change = Change(transfer=heard, mains_transfer=heard)
         yield _one(seen, Cause(code=CauseCode.MICROPHONE, engaged=sign > 0), change, of=2)
 
 

@@ -29,15 +29,16 @@ def levels(samples, sweep=SWEEP):
 
 def test_the_level_of_white_noise_in_each_band():
     # Closed form: white noise of sigma has sigma^2 (f2 - f1) / (rate / 2) in a band; AES17: a
-    # full-scale sine, mean square one half, is 0 dBFS. Averaged over seeds: few degrees of freedom.
+    # full-scale sine, mean square one half, is 0 dBFS. Mean of eight seeds, within three standard
+    # errors (over 24 seeds): 0.33 dB at most in these bands, 0.08 dB in the mean over all.
     sigma = noise_sigma(heard())
     found = [levels(clean(seed=seed))[0] for seed in range(8)]
     widths = np.array([band.upper - band.lower for band in found[0].bands])
     exact_db = 10 * np.log10(2 * sigma**2 * widths / (RATE / 2))
     power = np.mean([10 ** (one.noise_db / 10) for one in found], axis=0)
     error_db = 10 * np.log10(power) - exact_db
-    assert np.abs(error_db[widths > 10]).max() < 1.5
-    assert abs(np.mean(error_db)) < 0.5
+    assert np.abs(error_db[widths > 10]).max() < 1.0
+    assert abs(np.mean(error_db)) < 0.24
 
 
 def test_the_level_of_the_sweep_is_that_of_the_recording():
@@ -48,11 +49,14 @@ def test_the_level_of_the_sweep_is_that_of_the_recording():
 
 def test_ten_decibels_more_noise_cost_ten_decibels():
     quiet, loud = levels(clean(snr_db=40.0))[0], levels(clean(snr_db=30.0))[0]
-    assert quiet.snr_db - loud.snr_db == pytest.approx(10.0, abs=0.5)
+    # the very same noise: what is left is what the sweep itself leaves in quiet bands
+    assert quiet.snr_db - loud.snr_db == pytest.approx(10.0, abs=0.25)
 
 
 def test_doubling_length_or_sweeps_gains_three_decibels():
-    # ISO 18233:2006: 3.01 dB for every doubling. Mean over bands and seeds.
+    # ISO 18233:2006: 3.01 dB for every doubling. Mean over bands and four seeds, within three
+    # standard errors (over 32 seeds): 0.145 dB for the length, 0.065 dB for the sweeps. Over those
+    # seeds the length gained 0.4 dB less than it should, why is not known: that comes on top.
     def mean_db(sweep):
         signal = convolved(played(sweep), RATE, 0.5, 0)
         ratios = []
@@ -66,9 +70,10 @@ def test_doubling_length_or_sweeps_gains_three_decibels():
 
     once = replace(SWEEP, length=4.0)
     assert mean_db(SWEEP) - mean_db(once) == pytest.approx(
-        10 * np.log10(SWEEP.growth / once.growth), abs=0.7
+        10 * np.log10(SWEEP.growth / once.growth), abs=3 * 0.145 + 0.4
     )
-    assert mean_db(replace(once, repeats=2)) - mean_db(once) == pytest.approx(3.01, abs=0.7)
+    gained_db = mean_db(replace(once, repeats=2)) - mean_db(once)
+    assert gained_db == pytest.approx(10 * np.log10(2), abs=3 * 0.065)
 
 
 @pytest.mark.parametrize(("snr_db", "worst"), [(40.0, None), (12.0, "warning"), (-5.0, "fault")])
@@ -83,7 +88,8 @@ def test_bands_with_too_much_noise_are_named(snr_db, worst):
 
 def test_where_there_is_no_quiet_the_response_tells_the_noise():
     # What is told of the whole recording by its quiet parts is the outside reference; bands that
-    # the sweep passes last are not told.
+    # the sweep passes last are not told. Standard errors over 12 seeds: 0.6 to 3.6 dB in single
+    # bands, 0.39 dB of their mean.
     samples = clean(snr_db=25.0)
     whole = judge_recording(recording(samples), SWEEP)
     cut = samples[round(7.3 * RATE) : round((7.0 + SWEEP.duration + 0.3) * RATE)]
@@ -94,7 +100,7 @@ def test_where_there_is_no_quiet_the_response_tells_the_noise():
     assert not told[-1]
     away = (quality.snr_db - whole.snr_db)[told][2:]
     assert np.abs(away).max() < 6.0
-    assert np.abs(away.mean()) < 2.0
+    assert np.abs(away.mean()) < 3 * 0.39
 
 
 def test_quiet_stretches_lie_in_pause_and_tail():

@@ -161,14 +161,18 @@ def test_two_corners_that_nobody_described():
     found = estimate_path(response(clean, snr_db=60.0))
     assert key(found.best) is None
     assert [one.order for one in found.best.filters] == [4, 4]
-    assert [one.corner for one in found.best.filters] == pytest.approx([80, 120], rel=0.02)
+    # three standard errors over 12 seeds: 0.33 % and 1.2 %
+    low_corner, high_corner = (one.corner for one in found.best.filters)
+    assert low_corner == pytest.approx(80.0, rel=3 * 0.0033)
+    assert high_corner == pytest.approx(120.0, rel=3 * 0.012)
 
 
 def test_voice_coil_is_no_low_pass():
     found = estimate_path(response(linkwitz_riley_24(80.0) * box() * low(1, 300.0), snr_db=50.0))
     assert key(found.best) == (2, 2)
     assert found.best.order == 4
-    assert found.best.corner == pytest.approx(80.0, rel=0.01)
+    # three standard errors, 0.23 % over 12 seeds
+    assert found.best.corner == pytest.approx(80.0, rel=3 * 0.0023)
     assert found.analysis is None
 
 

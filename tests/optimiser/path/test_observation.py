@@ -29,9 +29,10 @@ def test_noise_is_found(snr_db, phase):
         response = FrequencyResponse.from_pressure(AXIS, pressure)
     else:
         response = FrequencyResponse.from_level(AXIS, 20 * np.log10(np.abs(pressure)))
-    # relative to the largest value, which at 20 dB holds up to 2 dB of noise itself
+    # relative to the largest value, which at 20 dB holds up to 2 dB of noise itself; within three
+    # standard errors (over 30 seeds: 0.60 to 0.73 dB; it reads high by 0.3 to 0.6 dB)
     expected = snr_db + 20 * np.log10(np.abs(pressure).max())
-    assert observe(response).signal_to_noise_db == pytest.approx(expected, abs=2.5)
+    assert observe(response).signal_to_noise_db == pytest.approx(expected, abs=3 * 0.6)
 
 
 def test_points_are_24_to_the_octave_power_means_of_what_there_is():
