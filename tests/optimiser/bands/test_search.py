@@ -662,3 +662,21 @@ def test_a_choice_among_equals_that_was_not_searched_to_the_end_is_not_called_ex
     assert not exact
     alone = solve_band_gains(nine, tie_share=0.0, node_limit=1)
     assert alone.tie_break_exact  # nothing is chosen among equals
+
+
+def test_bound_start_and_search_are_no_looser_than_they_were():
+    """Frozen figures, no evidence: a guard against what loosens the bound or opens more nodes."""
+    nodes, root_gaps, start_gaps = [], [], []
+    for seed, cap in itertools.product((21, 24, 26, 35), (3.0, 1.0)):
+        problem = make_problem(seed, following_q, NINE, cap=cap)
+        solved = solve_band_gains(problem, gap_db=0.0, tie_share=0.0)
+        start, relaxation = start_setting(problem), Relaxation.of_limits(problem)
+        root, _ = relaxation.tighten(
+            relaxation.root(start), threshold=math.inf, iterations=60, patient=True
+        )
+        nodes.append(solved.nodes)
+        root_gaps.append(solved.best_deviation_db - math.sqrt(float(root.bound[0])))
+        start_gaps.append(deviation_db(problem, start) - solved.best_deviation_db)
+    assert sum(nodes) <= 1265  # 1256
+    assert sum(root_gaps) <= 0.546  # 0.5451 dB
+    assert sum(start_gaps) <= 0.088  # 0.0873 dB
