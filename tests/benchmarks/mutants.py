@@ -4,8 +4,8 @@
     python tests/benchmarks/mutants.py bound --count 100 --seed 1 --minutes 20
 
 A mutant turns round one comparison, operator, condition or truth, moves one number (by 1, or times
-1.3), returns nothing, or leaves out one call or refusal. Messages, annotations and docstrings stay
-as they are. `--count` of them are drawn from all that an area's files hold.
+1.3), returns nothing, or leaves out one call or refusal. Messages, annotations, docstrings and what
+is said of `strict` and `repr` stay as they are. `--count` are drawn from all of an area's files.
 
 All is done in a copy of the checkout, so that it may be worked on meanwhile. The area's tests run
 once to see which lines they enter. A mutant of a function then meets the tests that enter its line,
@@ -119,6 +119,8 @@ def walked(node: ast.AST, function=(None, 0), owners=(), statement=None) -> Iter
     skipped = [getattr(node, name, None) for name in ("annotation", "returns", "decorator_list")]
     if isinstance(node, ast.Raise | ast.Assert | ast.JoinedStr):
         return
+    if isinstance(node, ast.keyword) and node.arg in ("strict", "repr"):
+        return
     if isinstance(node, ast.If) and getattr(node.test, "id", "") == "TYPE_CHECKING":
         return
     body = getattr(node, "body", None)
@@ -149,7 +151,9 @@ def breakable(node: ast.AST) -> bool:
         return node.value is not None and getattr(node.value, "value", 0) is not None
     if isinstance(node, ast.Expr):
         return isinstance(node.value, ast.Call)
-    return isinstance(node, ast.IfExp | ast.If | ast.Raise)
+    if isinstance(node, ast.If):  # what is turned round in itself need not be once more
+        return not (isinstance(node.test, ast.Compare | ast.UnaryOp) and breakable(node.test))
+    return isinstance(node, ast.IfExp | ast.Raise)
 
 
 def broken(node: ast.AST) -> ast.AST:
