@@ -1,4 +1,4 @@
-"""The lower bound in small random problems: against enumeration, and against scipy's convex fit.
+"""Bound and start in small random problems: against enumeration, and against scipy's convex fits.
 
 Tables are random numbers, no filters: three bands of four labels, five limit rows. The least over
 all mixes of labels, which the bound comes up to, is found by sequential quadratic programming
@@ -16,6 +16,12 @@ from scipy.optimize import minimize
 from roomeq.optimiser.bands.bound import Nodes, Relaxation
 from roomeq.optimiser.bands.problem import BandGainProblem
 from roomeq.optimiser.bands.search import solve_band_gains
+from roomeq.optimiser.bands.start import (
+    _fitted_positions,
+    _ranked_moves,
+    descend,
+    feasible_near,
+)
 from roomeq.wanted.loss import Loss
 
 BANDS, LABELS, FREQUENCIES, ROWS, AT_REST = 3, 4, 12, 5, 2
@@ -23,13 +29,13 @@ EVERY = np.array(list(itertools.product(range(LABELS), repeat=BANDS)))
 SEEDS = range(12)
 
 
-def random_problem(seed, order=(0, 1, 2)):
+def random_problem(seed, order=(0, 1, 2), scatter_db=0.3):
     """Return a problem with its bands in an order; what scatters is no multiple of the gain."""
     rng = np.random.default_rng(seed)
     error = rng.normal(0.0, 5.0, FREQUENCIES)
     gains = np.arange(LABELS) - float(AT_REST)
     shapes = rng.normal(0.0, 2.0, (BANDS, 1, FREQUENCIES + ROWS))
-    scatter = rng.normal(0.0, 0.3, (BANDS, LABELS, FREQUENCIES + ROWS))
+    scatter = rng.normal(0.0, scatter_db, (BANDS, LABELS, FREQUENCIES + ROWS))
     tables = (gains[:, None] * shapes + scatter * (gains != 0.0)[:, None])[list(order)]
     return BandGainProblem(
         error_db=error,
@@ -63,6 +69,11 @@ def by_definition(problem, weights):
 def enumerated(problem):
     value, over = by_definition(problem, np.eye(LABELS)[EVERY])
     return value, over.max(axis=1) <= 1e-9
+
+
+def moved(labels, most):
+    """Return the numbers of all settings that differ from one in at most so many bands."""
+    return np.flatnonzero((labels != EVERY).sum(axis=1) <= most)
 
 
 def least_of_mixes(problem, allowed):
@@ -146,3 +157,75 @@ def test_search_finds_the_best_in_any_order_of_bands(order):
         assert found.objective == pytest.approx(best, rel=1e-12)
         assert found.lower_bound <= best + 1e-12
         assert found.proven
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+def test_a_broken_limit_is_mended_band_by_band_at_least_cost(seed):
+    """The move of one band with the least excess, a thousandth of a dB of it against J."""
+    problem = random_problem(seed)
+    value, over = by_definition(problem, np.eye(LABELS)[EVERY])
+    excess = over.max(axis=1)
+    for number in np.flatnonzero(excess > 0.1)[::3]:
+        at = number
+        while excess[at] > 1e-9:
+            near = moved(EVERY[at], 1)
+            best = near[np.argmin(1e3 * np.maximum(excess[near], 0.0) + value[near])]
+            if excess[best] >= excess[at]:
+                at = np.flatnonzero((EVERY == AT_REST).all(axis=1))[0]
+            else:
+                at = best
+        np.testing.assert_array_equal(feasible_near(problem, EVERY[number]), EVERY[at])
+
+
+def test_descent_ends_where_no_pair_of_moves_helps():
+    ended = stuck = 0
+    for seed in SEEDS:
+        problem = random_problem(seed)
+        value, feasible = enumerated(problem)
+        for number in np.flatnonzero(feasible):
+            end = np.flatnonzero((descend(problem, EVERY[number]) == EVERY).all(axis=1))[0]
+            assert feasible[end]
+            assert value[end] <= value[number] + 1e-12
+            near = moved(EVERY[end], 2)
+            ended += 1
+            stuck += value[near[feasible[near]]].min() < value[end] - 1e-9
+    assert ended == 75
+    assert stuck <= 3  # the ranking is by a second-order expansion
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+def test_pairs_of_moves_are_those_predicted_to_help_and_to_keep_close_limits(seed):
+    """Second-order expansion of J from differences of its definition; limits with 3 dB of slack."""
+    problem = random_problem(seed)
+    _, feasible = enumerated(problem)
+    for number in np.flatnonzero(feasible)[::5]:
+        current = EVERY[number]
+        moves = {tuple(row) for row in _ranked_moves(problem, current).tolist()}
+        loss, base = problem.frequency_loss, problem.offsets(current)
+        _, slope, curvature = loss.expansion(base)
+        slack = problem.filter_cap_db - problem.limit_response_db(current)
+        close = slack < 3.0
+        expected = set()
+        for other in moved(current, 2):
+            change = problem.offsets(EVERY[other]) - base
+            step = problem.limit_response_db(EVERY[other]) - problem.limit_response_db(current)
+            helps = change @ slope + 0.5 * curvature @ change**2 < 0.0
+            if helps and np.all(step[close] <= slack[close] + 1e-9):
+                expected.add(tuple(EVERY[other].tolist()))
+        assert moves == expected
+
+
+def test_positions_are_those_of_a_convex_fit_with_a_penalty():
+    """Tables linear in the gain; scipy's L-BFGS-B on J and two times the squared excess."""
+    for seed in SEEDS:
+        problem = random_problem(seed, scatter_db=0.0)
+
+        def merit(position, problem=problem):
+            gains = np.maximum(0.0, 1.0 - np.abs(position[:, None] - np.arange(LABELS)))
+            value, over = by_definition(problem, gains[None])
+            return value[0] + 2.0 * np.sum(np.maximum(over, 0.0) ** 2)
+
+        found = minimize(
+            merit, np.full(BANDS, 1.5), method="L-BFGS-B", bounds=[(0.0, LABELS - 1.0)] * BANDS
+        )
+        assert merit(_fitted_positions(problem)) == pytest.approx(found.fun, rel=1e-6)

@@ -680,3 +680,24 @@ def test_bound_start_and_search_are_no_looser_than_they_were():
     assert sum(nodes) <= 1265  # 1256
     assert sum(root_gaps) <= 0.546  # 0.5451 dB
     assert sum(start_gaps) <= 0.088  # 0.0873 dB
+
+
+@pytest.mark.parametrize(("limit", "nodes"), [(50, 49), (51, 51), (52, 51)])
+def test_nodes_are_opened_in_pairs_up_to_the_limit(limit, nodes):
+    problem = make_problem(22, following_q, NINE)
+    solved = solve_band_gains(problem, gap_db=0.0, tie_share=0.0, node_limit=limit)
+    assert solved.nodes == nodes
+    assert not solved.proven
+    assert 0.0 < solved.gap_db < 0.08  # 0.077 dB, frozen
+
+
+def test_the_optimum_is_looked_for_at_first_and_then_no_more_than_the_gap_asked_for():
+    """The numbers of nodes are frozen, no evidence."""
+    problem = make_problem(23, following_q, NINE)
+    wide, narrow = (solve_band_gains(problem, gap_db=g, tie_share=0.0) for g in (0.05, 0.02))
+    assert 600 < wide.nodes <= 1260  # 1245
+    assert wide.nodes < narrow.nodes <= 2525  # 2499
+    assert 0.02 < wide.gap_db <= 0.05
+    assert 0.0 < narrow.gap_db <= 0.02
+    quick = make_problem(25, following_q, NINE)
+    assert solve_band_gains(quick, gap_db=0.05, tie_share=0.0).gap_db <= 1e-9
