@@ -4,8 +4,9 @@
     python tests/benchmarks/mutants.py bound --count 100 --seed 1 --minutes 20
 
 A mutant turns round one comparison, operator, condition or truth, moves one number (by 1, or times
-1.3), returns nothing, or leaves out one call or refusal. Messages, annotations, docstrings and what
-is said of `strict` and `repr` stay as they are. `--count` are drawn from all of an area's files.
+1.3), returns nothing, or leaves out one call or refusal. Messages, annotations, docstrings, what is
+allowed for rounding and what is said of `strict` and `repr` stay as they are. `--count` are drawn
+from all of an area's files.
 
 All is done in a copy of the checkout, so that it may be worked on meanwhile. The area's tests run
 once to see which lines they enter. A mutant of a function then meets the tests that enter its line,
@@ -25,6 +26,7 @@ import importlib
 import json
 import os
 import random
+import resource
 import shutil
 import signal
 import subprocess
@@ -82,6 +84,7 @@ AREAS = {
 }
 CHECKOUT = Path(__file__).parents[2]
 MOST_SECONDS = 60.0
+ROUNDING = 1e-6
 OPTIONS = ["-q", "-n", "0", "--capture=no", "-p", "no:cacheprovider"]
 OPTIONS += ["-W", "ignore::pytest.PytestAssertRewriteWarning"]
 SLOW_TO_IMPORT = (
@@ -144,7 +147,7 @@ def breakable(node: ast.AST) -> bool:
     if isinstance(node, ast.BinOp | ast.AugAssign | ast.BoolOp):
         return type(node.op) in TURNED
     if isinstance(node, ast.Constant):
-        return isinstance(node.value, int | float)
+        return isinstance(node.value, int | float) and not 0.0 < node.value < ROUNDING
     if isinstance(node, ast.UnaryOp):
         return isinstance(node.op, ast.Not | ast.USub)
     if isinstance(node, ast.Return):
@@ -210,39 +213,39 @@ def mutant(site: Site) -> tuple[ast.Module, str]:
     return ast.fix_missing_locations(tree), " ".join(words.split())[:220]
 
 
-def put_in(site: Site, tree: ast.Module) -> None:
-    """Give the function of a site its broken code, wherever it is referred to.
+def put_in(site: Site, tree: ast.Module, functions: list[types.FunctionType]) -> None:
+    """Give the function of a site its broken code.
 
     Raises
     ------
     LookupError
         If it is none that can be found by its name.
     """
-    path = str(Path(site.file).absolute())
-    waiting, found = [compile(tree, path, "exec")], {}
+    waiting, found = [compile(tree, str(Path(site.file).absolute()), "exec")], {}
     while waiting:
-        for code in waiting.pop().co_consts:
-            if isinstance(code, types.CodeType):
-                waiting.append(code)
-                if code.co_qualname == site.function:
-                    found[code.co_firstlineno] = code
-    gc.unfreeze()
+        code = waiting.pop()
+        waiting += [one for one in code.co_consts if isinstance(one, types.CodeType)]
+        found[code.co_filename, code.co_qualname, code.co_firstlineno] = code
     count = 0
-    for one in gc.get_objects():
-        if isinstance(one, types.FunctionType) and one.__code__.co_filename == path:
-            code = found.get(one.__code__.co_firstlineno)
-            if code is not None and one.__code__.co_qualname == site.function:
-                one.__code__ = code
-                count += 1
+    for one in functions:
+        own = one.__code__
+        code = found.get((own.co_filename, own.co_qualname, own.co_firstlineno))
+        if own.co_qualname == site.function and code is not None:
+            one.__code__ = code
+            count += 1
     if not count:
         raise LookupError(site.function)
 
 
 def forked(work: Callable[[], int], seconds: float, log: Path) -> int | None:
-    """Return the exit status of work in a process of its own; None if it took too long."""
+    """Return the exit status of work in a process of its own; not 0 if it took too long.
+
+    Seconds are those of the processor; where it only waits ten times as many are granted.
+    """
     child = os.fork()
     if child == 0:
         os.setsid()
+        resource.setrlimit(resource.RLIMIT_CPU, (int(seconds), int(seconds)))
         target = os.open(log, os.O_WRONLY | os.O_CREAT | os.O_TRUNC)
         os.dup2(target, 1)
         os.dup2(target, 2)
@@ -253,7 +256,7 @@ def forked(work: Callable[[], int], seconds: float, log: Path) -> int | None:
             traceback.print_exc()
         sys.stdout.flush()
         os._exit(status)
-    end, status = time.monotonic() + seconds, None
+    end, status = time.monotonic() + 10.0 * seconds, None
     while status is None and time.monotonic() < end:
         time.sleep(0.01)
         done, code = os.waitpid(child, os.WNOHANG)
@@ -316,7 +319,7 @@ class Seen:
         return self.quickest({t for n in lines for t in self.lines.get(f"{site.file}:{n}", [])})
 
     def patience(self, names: list[str]) -> float:
-        return 20.0 + 5.0 * sum(self.seconds[name] for name in names)
+        return 10.0 + 3.0 * sum(self.seconds[name] for name in names)
 
 
 class Warm:
@@ -327,6 +330,14 @@ class Warm:
 
     def pytest_runtestloop(self, session):
         items = {item.nodeid: item for item in session.items}
+        gc.unfreeze()
+        known = {str(Path(site.file).absolute()) for site in self.drawn}
+        functions = [
+            one
+            for one in gc.get_objects()
+            if isinstance(one, types.FunctionType) and one.__code__.co_filename in known
+        ]
+        gc.freeze()
         for site in self.drawn:
             if time.monotonic() > self.end:
                 break
@@ -338,7 +349,7 @@ class Warm:
             chosen = [items[name] for name in names]
 
             def work(site=site, tree=tree, chosen=chosen):
-                put_in(site, tree)
+                put_in(site, tree, functions)
                 hook = session.config.hook
                 for item, following in zip(chosen, [*chosen[1:], None], strict=True):
                     before = session.testsfailed

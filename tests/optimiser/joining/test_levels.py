@@ -205,3 +205,19 @@ def test_where_either_answer_serves_nothing_is_asked(late, ambiguous):
     )
     assert found.if_late.chosen.settings != found.if_early.chosen.settings
     assert found.ambiguous is ambiguous
+
+
+def test_seats_count_by_weight_and_have_their_names():
+    sub, mains = np.array([delayed(LOW, 0.004), delayed(LOW, 0.001)]), np.array([HIGH, HIGH])
+    levels, chosen = four_levels(sub, mains), []
+    for weights in ((1.0, 0.0), (0.0, 1.0)):
+        found = fit_joining_levels(
+            FREQUENCIES[KEPT], **levels, corner=CORNER, seats=("a", "b"), seat_weights=weights
+        )
+        assert found.if_late.data.seats == ("a", "b")
+        chosen.append(found.if_late.by_polarity[0].settings.delay)
+    assert chosen == pytest.approx([-0.004, -0.001], abs=2e-4)
+    data = fit_joining_levels(FREQUENCIES[KEPT], **levels, corner=CORNER).if_late.data
+    assert (data.seats, data.seat_weights.tolist()) == (("seat 1", "seat 2"), [0.5, 0.5])
+    octaves = np.log2(data.frequencies[[0, -1]] / CORNER)
+    assert np.abs(octaves) == pytest.approx([1.0, 1.0], abs=1 / 24)
