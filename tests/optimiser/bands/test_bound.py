@@ -15,11 +15,9 @@ from scipy.optimize import minimize
 
 from roomeq.optimiser.bands.bound import Nodes, Relaxation
 from roomeq.optimiser.bands.problem import BandGainProblem
-from roomeq.optimiser.bands.search import solve_band_gains
 from roomeq.optimiser.bands.start import (
     _fitted_positions,
     _ranked_moves,
-    descend,
     feasible_near,
 )
 from roomeq.wanted.loss import Loss
@@ -29,14 +27,14 @@ EVERY = np.array(list(itertools.product(range(LABELS), repeat=BANDS)))
 SEEDS = range(12)
 
 
-def random_problem(seed, order=(0, 1, 2), scatter_db=0.3):
-    """Return a problem with its bands in an order; what scatters is no multiple of the gain."""
+def random_problem(seed, scatter_db=0.3):
+    """Return a problem in whose tables scatter is added to multiples of the gain."""
     rng = np.random.default_rng(seed)
     error = rng.normal(0.0, 5.0, FREQUENCIES)
     gains = np.arange(LABELS) - float(AT_REST)
     shapes = rng.normal(0.0, 2.0, (BANDS, 1, FREQUENCIES + ROWS))
     scatter = rng.normal(0.0, scatter_db, (BANDS, LABELS, FREQUENCIES + ROWS))
-    tables = (gains[:, None] * shapes + scatter * (gains != 0.0)[:, None])[list(order)]
+    tables = gains[:, None] * shapes + scatter * (gains != 0.0)[:, None]
     return BandGainProblem(
         error_db=error,
         shortfall_db=error + rng.choice([0.0, 2.0], FREQUENCIES),
@@ -67,8 +65,9 @@ def by_definition(problem, weights):
 
 
 def enumerated(problem):
+    """Return J of every setting, and its largest excess over a limit."""
     value, over = by_definition(problem, np.eye(LABELS)[EVERY])
-    return value, over.max(axis=1) <= 1e-9
+    return value, over.max(axis=1)
 
 
 def moved(labels, most):
@@ -114,21 +113,6 @@ def boxes(problem, rng, count):
     )
 
 
-@pytest.mark.parametrize("seed", SEEDS)
-def test_no_setting_lies_below_the_bound_of_its_box(seed):
-    problem, rng = random_problem(seed), np.random.default_rng(seed)
-    value, feasible = enumerated(problem)
-    relaxation = Relaxation.of_limits(problem)
-    for iterations, threshold in ((1, np.inf), (3, value[feasible].min()), (20, np.inf)):
-        nodes = boxes(problem, rng, 8)
-        found, struck = relaxation.tighten(nodes, threshold=threshold, iterations=iterations)
-        for before, after, bound in zip(nodes.allowed, found.allowed, found.bound, strict=True):
-            was, still = (np.all(a[np.arange(BANDS), EVERY], axis=1) for a in (before, after))
-            assert np.all(value[feasible & still] >= bound - 1e-9)
-            assert np.all(value[feasible & was & ~still] >= struck - 1e-9)
-            assert not np.any(still & ~was)
-
-
 def test_bound_comes_up_to_the_least_of_the_mixes():
     """The dual of a convex problem: never above its least value, and near it after many steps."""
     left = []
@@ -139,8 +123,10 @@ def test_bound_comes_up_to_the_least_of_the_mixes():
             nodes, threshold=np.inf, iterations=60, patient=True
         )
         assert struck == np.inf
-        np.testing.assert_array_equal(found.allowed, nodes.allowed)
-        for allowed, bound in zip(nodes.allowed, found.bound, strict=True):
+        value, excess = enumerated(problem)
+        for allowed, bound in zip(found.allowed, found.bound, strict=True):
+            inside = np.all(allowed[np.arange(BANDS), EVERY], axis=1) & (excess <= 1e-9)
+            assert bound <= value[inside].min() + 1e-9
             least = least_of_mixes(problem, allowed)
             assert bound <= least + 1e-5
             left.append((least - bound) / (1.0 + least))
@@ -148,23 +134,11 @@ def test_bound_comes_up_to_the_least_of_the_mixes():
     assert np.mean(left) < 2e-4  # 1.2e-4
 
 
-@pytest.mark.parametrize("order", [(0, 1, 2), (2, 0, 1)])
-def test_search_finds_the_best_in_any_order_of_bands(order):
-    for seed in SEEDS:
-        value, feasible = enumerated(random_problem(seed))
-        found = solve_band_gains(random_problem(seed, order), gap_db=0.0, tie_share=0.0)
-        best = value[feasible].min()
-        assert found.objective == pytest.approx(best, rel=1e-12)
-        assert found.lower_bound <= best + 1e-12
-        assert found.proven
-
-
 @pytest.mark.parametrize("seed", SEEDS)
 def test_a_broken_limit_is_mended_band_by_band_at_least_cost(seed):
     """The move of one band with the least excess, a thousandth of a dB of it against J."""
     problem = random_problem(seed)
-    value, over = by_definition(problem, np.eye(LABELS)[EVERY])
-    excess = over.max(axis=1)
+    value, excess = enumerated(problem)
     for number in np.flatnonzero(excess > 0.1)[::3]:
         at = number
         while excess[at] > 1e-9:
@@ -177,28 +151,12 @@ def test_a_broken_limit_is_mended_band_by_band_at_least_cost(seed):
         np.testing.assert_array_equal(feasible_near(problem, EVERY[number]), EVERY[at])
 
 
-def test_descent_ends_where_no_pair_of_moves_helps():
-    ended = stuck = 0
-    for seed in SEEDS:
-        problem = random_problem(seed)
-        value, feasible = enumerated(problem)
-        for number in np.flatnonzero(feasible):
-            end = np.flatnonzero((descend(problem, EVERY[number]) == EVERY).all(axis=1))[0]
-            assert feasible[end]
-            assert value[end] <= value[number] + 1e-12
-            near = moved(EVERY[end], 2)
-            ended += 1
-            stuck += value[near[feasible[near]]].min() < value[end] - 1e-9
-    assert ended == 75
-    assert stuck <= 3  # the ranking is by a second-order expansion
-
-
 @pytest.mark.parametrize("seed", SEEDS)
 def test_pairs_of_moves_are_those_predicted_to_help_and_to_keep_close_limits(seed):
     """Second-order expansion of J from differences of its definition; limits with 3 dB of slack."""
     problem = random_problem(seed)
-    _, feasible = enumerated(problem)
-    for number in np.flatnonzero(feasible)[::5]:
+    _, excess = enumerated(problem)
+    for number in np.flatnonzero(excess <= 1e-9)[::5]:
         current = EVERY[number]
         moves = {tuple(row) for row in _ranked_moves(problem, current).tolist()}
         loss, base = problem.frequency_loss, problem.offsets(current)

@@ -1,18 +1,11 @@
 """Plain figures, by their definitions in numpy."""
 
-from types import SimpleNamespace
-
 import numpy as np
 import pytest
 from synthetic_rooms import FREQUENCIES, nine_bands, random_levels_db, survey_of
 
-from roomeq.optimiser.bands.deviations import (
-    estimate_plain_figures,
-    seat_errors_db,
-    weighted_deviation_db,
-)
+from roomeq.optimiser.bands.deviations import estimate_plain_figures, seat_errors_db
 from roomeq.optimiser.bands.fit_data import prepare_fit
-from roomeq.wanted.loss import Loss
 from roomeq.wanted.target import Target
 
 
@@ -37,28 +30,6 @@ def test_errors_are_the_seats_own_less_the_common_level_and_the_loudness_of_the_
     # the same everywhere is loudness alone
     louder = seat_errors_db(data, response + 4.0)
     np.testing.assert_allclose(louder, by_hand, atol=1e-12)
-
-
-@pytest.mark.parametrize("shift", [-5.0, 0.0, 5.0])
-@pytest.mark.parametrize("mended", [0.0, 0.9, 1.0])
-@pytest.mark.parametrize("raised", [-1.0, 1.0])
-def test_weighted_deviation_by_its_statement(raised, mended, shift):
-    """An excess counts r times, a mean cut a hundredth; what no shape can mend is taken off."""
-    rng = np.random.default_rng(4)
-    weights, r = rng.dirichlet(np.ones(20)), 3.0
-    error = rng.normal(raised, 4.0, 20)
-    asked = error + rng.choice([0.0, 2.0], 20)
-    made = SimpleNamespace(
-        error_db=error, shortfall_db=asked, mean_db=lambda values: float(values @ weights)
-    )
-    response = shift - mended * (error - error @ weights)
-    offset = response - response @ weights
-    over, short = np.maximum(error + offset, 0.0), np.minimum(asked + offset, 0.0)
-    total = (r * over**2 + short**2) @ weights + 0.01 * min(response @ weights, 0.0) ** 2
-    expected = np.sqrt(max(total - r * max(error @ weights, 0.0) ** 2, 0.0))
-    found = weighted_deviation_db(made, response, loss=Loss(excess_weight=r))
-    assert found == pytest.approx(expected, abs=1e-6)
-    assert (error @ weights > 0.0) == (raised > 0.0)
 
 
 @pytest.mark.parametrize("slope", [0.0, 5.0])

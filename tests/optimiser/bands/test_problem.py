@@ -165,23 +165,6 @@ def test_no_limit_rows():
     )
     assert bool(problem.feasible([0, 0]))
     assert problem.tightest([0, 0])[0] == math.inf
-    assert problem.feasible([[0, 0], [1, 2], [3, 1]]).tolist() == [True] * 3
-
-
-def test_a_single_limit_row():
-    problem = make_problem(rows=1, filter_cap_db=np.array([2.0]))
-    rows = problem.limit_tables_db[0][:, None] + problem.limit_tables_db[1]
-    for labels in np.ndindex(4, 3):
-        assert bool(problem.feasible(labels)) == (rows[labels] <= 2.0)
-        assert problem.tightest(labels) == pytest.approx((2.0 - rows[labels][0], 20.0))
-    assert rows.min() < 2.0 < rows.max()
-
-
-def test_what_is_nearly_mended_has_a_small_objective():
-    error = 0.2 * np.array([-1.0, 1.0] * 6)
-    problem = make_problem(error_db=error, shortfall_db=error, frequency_weights=np.ones(12))
-    assert float(problem.response_objective(np.zeros(12))) == pytest.approx(1.5 * 0.04)
-    assert float(problem.response_objective(-error)) == pytest.approx(0.0, abs=1e-15)
 
 
 def test_many_settings_at_once():

@@ -267,34 +267,6 @@ def test_bound_and_struck_labels_hold_in_every_box(case):
         nodes = split(relaxation, nodes)
 
 
-def test_bound_is_tight_without_limits():
-    """Plain least squares with tables linear in gain and a fine grid is an ordinary fit."""
-    rng = np.random.default_rng(5)
-    shapes, gains = rng.normal(size=(3, FIT.size)), np.linspace(-10.0, 10.0, 4001)
-    shapes -= shapes.mean(axis=1, keepdims=True)  # without a mean, so that a cut costs nothing
-    error = rng.normal(0.0, 4.0, FIT.size)
-    error -= error.mean()  # what is left of a mean no shape mends: it is not counted
-    problem = BandGainProblem(
-        error_db=error,
-        shortfall_db=error,
-        frequency_weights=np.ones(FIT.size),
-        gains_db=(gains,) * 3,
-        tables_db=tuple(gains[:, None] * shape for shape in shapes),
-        limit_frequencies=np.zeros(0),
-        limit_tables_db=(np.zeros((4001, 0)),) * 3,
-        filter_cap_db=np.zeros(0),
-        present_gains_db=np.zeros(3),
-        present_response_db=np.zeros(FIT.size),
-        loss=Loss(excess_weight=1.0),
-    )
-    solution = solve_band_gains(problem, gap_db=1e-4, tie_share=0.0)
-    _, residual, _, _ = np.linalg.lstsq(shapes.T, -error, rcond=None)
-    exact = float(residual[0]) / error.size
-    assert solution.proven
-    assert solution.lower_bound <= solution.objective
-    assert solution.best_deviation_db == pytest.approx(math.sqrt(exact), abs=2e-4)
-
-
 def test_split_halves_and_counting_out():
     problem = make_problem(1, constant_q, FOUR)
     relaxation = Relaxation.of_limits(problem)

@@ -212,19 +212,14 @@ def test_where_either_answer_serves_nothing_is_asked(late, ambiguous):
     assert found.ambiguous is ambiguous
 
 
-def test_seats_count_by_weight_and_have_their_names():
-    sub, mains = np.array([delayed(LOW, 0.004), delayed(LOW, 0.001)]), np.array([HIGH, HIGH])
-    levels, chosen = four_levels(sub, mains), []
-    for weights in ((1.0, 0.0), (0.0, 1.0)):
-        found = fit_joining_levels(
-            FREQUENCIES[KEPT], **levels, corner=CORNER, seats=("a", "b"), seat_weights=weights
-        )
-        assert found.if_late.data.seats == ("a", "b")
-        chosen.append(found.if_late.by_polarity[0].settings.delay)
-    assert chosen == pytest.approx([-0.004, -0.001], abs=2e-4)
-    data = fit_joining_levels(FREQUENCIES[KEPT], **levels, corner=CORNER).if_late.data
-    assert (data.seats, data.seat_weights.tolist()) == (("seat 1", "seat 2"), [0.5, 0.5])
-    octaves = np.log2(data.frequencies[[0, -1]] / CORNER)
+@pytest.mark.parametrize(("weights", "late"), [((1.0, 0.0), 0.004), ((0.0, 1.0), 0.001)])
+def test_seats_count_by_weight_and_have_their_names(weights, late):
+    levels = four_levels([delayed(LOW, 0.004), delayed(LOW, 0.001)], [HIGH, HIGH])
+    seats = {"seats": ("a", "b"), "seat_weights": weights}
+    found = fit_joining_levels(FREQUENCIES[KEPT], **levels, corner=CORNER, **seats).if_late
+    assert found.data.seats == ("a", "b")
+    assert found.by_polarity[0].settings.delay == pytest.approx(-late, abs=2e-4)
+    octaves = np.log2(found.data.frequencies[[0, -1]] / CORNER)
     assert np.abs(octaves) == pytest.approx([1.0, 1.0], abs=1 / 24)
 
 

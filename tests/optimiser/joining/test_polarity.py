@@ -67,14 +67,6 @@ def test_seats_count_by_their_weight():
     assert test_polarity(sub, mains, seat_weights=np.array([1.0, 3.0])).inverted is True
 
 
-def test_scale_and_turning_both_do_not_matter():
-    sub, mains = late_by(0.014, sign=-1.0), late_by(0.010)
-    found = test_polarity(sub, mains, seat_weights=np.ones(1))
-    other = test_polarity(-3e-4 * sub, -50.0 * mains, seat_weights=np.ones(1))
-    assert (found.inverted, found.arrival) == (other.inverted, other.arrival)
-    assert other.onset_ratio == pytest.approx(found.onset_ratio, rel=1e-6)
-
-
 def test_in_rooms_more_are_told_rightly_than_wrongly():
     """A few of the benchmark's rooms, by code that shares nothing with the library."""
     right = wrong = 0

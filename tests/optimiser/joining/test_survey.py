@@ -11,7 +11,7 @@ from roomeq.base.response import FrequencyResponse
 from roomeq.base.survey import Survey
 from roomeq.device.processor import JoiningSettings
 from roomeq.optimiser.joining.data import JoiningNote
-from roomeq.optimiser.joining.survey import LFE_OFFSET_DB, joint_pressures, prepare_joining
+from roomeq.optimiser.joining.survey import LFE_OFFSET_DB, prepare_joining
 
 LOW, HIGH = linkwitz_riley("low", 4), linkwitz_riley("high", 4)
 
@@ -144,14 +144,3 @@ def test_what_was_set_while_measuring_is_no_fault_of_the_sum():
         assert (found is not None) is told
     assert found.level_db == pytest.approx(-4.0)
     assert prepared(survey_of(LOW, HIGH)).explanation is None
-
-
-def test_joint_pressures_where_both_were_measured():
-    survey = survey_of([LOW, 2.0 * LOW], HIGH * np.ones((2, 1)))
-    inside = FREQUENCIES[100:-100]
-    found = joint_pressures(survey, ("seat 2", "seat 1"), inside)
-    np.testing.assert_allclose(found[0], np.outer([2.0, 1.0], LOW[100:-100]))
-    np.testing.assert_allclose(found[1], np.outer([1.0, 1.0], HIGH[100:-100]))
-    for beyond in (inside * 0.5, inside * 2.0, FREQUENCIES[[0, 1]] * 0.99, FREQUENCIES[-2:] * 1.01):
-        assert joint_pressures(survey, ("seat 1",), beyond) is None
-    assert joint_pressures(survey, ("seat 1",), FREQUENCIES) is not None
