@@ -37,8 +37,8 @@ def four_levels(sub, mains, *, axis=KEPT):
     return {
         "sub_db": db(sub),
         "mains_db": db(mains),
-        "sum_db": db(sub + mains),
-        "difference_db": db(sub - mains),
+        "sum_db": db(np.add(sub, mains)),
+        "difference_db": db(np.subtract(sub, mains)),
     }
 
 

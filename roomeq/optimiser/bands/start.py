@@ -153,13 +153,8 @@ def _repaired(problem: BandGainProblem, labels: LabelArray) -> LabelArray | None
         # Prefer small moves: what one label costs in J is small beside what a limit costs.
         cost = 1e3 * np.maximum((row + moved).max(axis=1), 0.0)
         shift = problem.fit[band_of, label_of] - problem.fit[band_of, current[band_of]]
-        offset = problem.offsets(current)
-        # J is not below 0: what costs more than the whole of the least costly move cannot win.
-        first = int(np.argmin(cost))
-        most = cost[first] + problem.frequency_loss.value(offset + shift[first]).sum()
-        near = np.flatnonzero(cost <= most)
-        merit = cost[near] + problem.frequency_loss.value(offset + shift[near]).sum(axis=1)
-        best = int(near[np.argmin(merit)])
+        offsets = problem.offsets(current) + shift
+        best = int(np.argmin(cost + problem.frequency_loss.value(offsets).sum(axis=1)))
         moves = current.copy()
         moves[band_of[best]] = label_of[best]
         found = float(problem.excess(moves))

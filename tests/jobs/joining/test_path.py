@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from joining_rooms import write_joined_room
 
+from roomeq.base.response import FrequencyResponse
 from roomeq.device.crossover import CrossoverFilter
 from roomeq.device.equaliser import BandShape
 from roomeq.importers.room import read_room
@@ -166,3 +167,23 @@ def test_the_protective_high_pass_and_the_mains_are_told_to_the_estimate(room, a
     assert options["protection"] == high_pass
     assert options["mains"] == room.joining.mains_filters
     assert options["taken"] == "close"
+
+
+@pytest.mark.parametrize(("points", "enough"), [(15, False), (16, True)])
+def test_seats_are_judged_from_15_to_400_hz_by_sixteen_points_or_more(room, asked, points, enough):
+    far = replace(room, joining=replace(room.joining, path_response=None))
+    estimated_path(far)
+    axis = asked.pop()[0].frequencies  # 24 to the octave
+    assert 15.0 <= axis[0] < 15.0 * 2 ** (1 / 24)
+    assert 400.0 / 2 ** (1 / 24) < axis[-1] <= 400.0
+
+    def ended(response):
+        low = response.frequencies <= axis[points - 1] * 1.01
+        return FrequencyResponse.from_pressure(response.frequencies[low], response.pressure[low])
+
+    few = tuple(
+        replace(one, response=ended(one.response))
+        for one in room.survey.of_source("sub").measurements
+    )
+    estimated_path(replace(far, survey=replace(room.survey, measurements=few)))
+    assert [response.frequencies.size for response, _ in asked] == ([16] if enough else [])

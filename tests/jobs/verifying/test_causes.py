@@ -45,15 +45,15 @@ PLANNED, BAND, SIGNS = CauseCode.AS_PLANNED, CauseCode.BAND, CauseCode.SIGNS
 
 
 def test_what_is_nearly_as_likely_stands_beside_the_first(judged):
-    """e^-2 is 0.14, e^-2.5 is 0.08; a tenth is needed."""
-    assert judged({BAND: 0.0, SIGNS: -2.0}) == [BAND, SIGNS]
-    assert judged({BAND: 0.0, SIGNS: -2.5}) == [BAND]
+    """e^-2.25 is 0.105, e^-2.35 is 0.095; a tenth is needed."""
+    assert judged({BAND: 0.0, SIGNS: -2.25}) == [BAND, SIGNS]
+    assert judged({BAND: 0.0, SIGNS: -2.35}) == [BAND]
 
 
 def test_nobody_is_accused_where_all_may_as_well_be_as_planned(judged):
-    """e^-1 is 0.37, e^-1.5 is 0.22; three tenths are needed."""
-    assert judged({BAND: 0.0, PLANNED: -1.0}) == [PLANNED, BAND]
-    assert judged({BAND: 0.0, PLANNED: -1.5}) == [BAND, PLANNED]
+    """e^-1.15 is 0.317, e^-1.25 is 0.287; three tenths are needed."""
+    assert judged({BAND: 0.0, PLANNED: -1.15}) == [PLANNED, BAND]
+    assert judged({BAND: 0.0, PLANNED: -1.25}) == [BAND, PLANNED]
 
 
 def test_too_many_explanations_are_none(judged):
@@ -68,6 +68,15 @@ def test_the_best_of_explanations_that_explain_nothing_is_none(judged):
     assert judged({CauseCode.ALL_MOVED: 0.0}, observed(wave)) == [CauseCode.ALL_MOVED]
     assert judged({CauseCode.SOMETHING_ELSE: 0.0}) == []
     assert judged({BAND: 0.0, CauseCode.SOMETHING_ELSE: -1.0}) == [BAND]
+
+
+@pytest.mark.parametrize(("misfit", "told"), [(2.45, [BAND]), (2.55, [])])
+def test_an_explanation_may_leave_two_and_a_half_times_the_scatter(judged, misfit, told):
+    """In the mean square of single residuals; each bin is off by as much, up or down."""
+    wave = (bin_means(AXIS) > 0.0) @ (np.arange(bin_means(AXIS).shape[1]) % 2 * 2.0 - 1.0)
+    seen = observed(wave)
+    scale = np.sqrt(misfit / seen.misfit(seen.residuals_db(Change())))
+    assert judged({BAND: 0.0}, observed(scale * wave)) == told
 
 
 def test_shares_are_of_all_that_was_tried(monkeypatch):

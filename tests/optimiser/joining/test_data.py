@@ -1,5 +1,6 @@
 """Data of the joining problem: closed forms of crossovers, smoothing, offsets."""
 
+from contextlib import nullcontext
 from dataclasses import replace
 
 import numpy as np
@@ -105,3 +106,23 @@ def test_refuses_a_crossover_that_was_not_measured():
     # 500 Hz less an octave is measured, 500 Hz is not
     with pytest.raises(ValueError, match="crossover at 500 Hz lies outside"):
         prepare_joining(survey_of(LOW, HIGH), corner=500.0)
+
+
+def test_axes_need_a_sixth_of_an_octave_and_reach_half_of_one_beyond():
+    for octaves, enough in ((0.16, False), (0.18, True)):
+        with nullcontext() if enough else pytest.raises(ValueError, match="too little"):
+            joining_axes((50.0, 50.0 * 2**octaves), first=10.0, last=1000.0)
+    points, axis = joining_axes((40.0, 160.0), first=10.0, last=1000.0)
+    reach = np.log2([axis[0] / points[0], points[-1] / axis[-1]])
+    assert np.all(np.abs(reach - 1 / 12) <= 1 / 48 + 1e-6)
+
+
+def test_a_seat_is_left_out_with_all_that_is_its():
+    data = prepared(modal_survey(1))
+    weighed = replace(data, seat_weights=[1.0, 2.0, 3.0])
+    rest = weighed.without_seat(1)
+    assert rest.seats == ("seat 1", "seat 3")
+    assert rest.seat_weights.tolist() == [0.25, 0.75]
+    for name in ("sub", "mains", "seat_offsets_db", "sum_residual_db"):
+        np.testing.assert_array_equal(getattr(rest, name), getattr(data, name)[[0, 2]])
+    assert replace(data, sum_residual_db=None).without_seat(0).sum_residual_db is None

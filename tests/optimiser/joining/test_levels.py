@@ -1,5 +1,7 @@
 """Joining from levels: power identities, the cosine, both mirror images, refusals."""
 
+import itertools
+
 import numpy as np
 import pytest
 from joining_rooms import (
@@ -14,7 +16,10 @@ from joining_rooms import (
 
 from roomeq.device.processor import DelayRange, JoiningSettings
 from roomeq.optimiser.joining.levels import fit_joining_levels
-from roomeq.optimiser.joining.phase_difference import estimate_phase_difference
+from roomeq.optimiser.joining.phase_difference import (
+    _least_bent_signs,
+    estimate_phase_difference,
+)
 
 LOW, HIGH = linkwitz_riley("low", 4), linkwitz_riley("high", 4)
 
@@ -205,3 +210,26 @@ def test_where_either_answer_serves_nothing_is_asked(late, ambiguous):
     )
     assert found.if_late.chosen.settings != found.if_early.chosen.settings
     assert found.ambiguous is ambiguous
+
+
+@pytest.mark.parametrize(("weights", "late"), [((1.0, 0.0), 0.004), ((0.0, 1.0), 0.001)])
+def test_seats_count_by_weight_and_have_their_names(weights, late):
+    levels = four_levels([delayed(LOW, 0.004), delayed(LOW, 0.001)], [HIGH, HIGH])
+    seats = {"seats": ("a", "b"), "seat_weights": weights}
+    found = fit_joining_levels(FREQUENCIES[KEPT], **levels, corner=CORNER, **seats).if_late
+    assert found.data.seats == ("a", "b")
+    assert found.by_polarity[0].settings.delay == pytest.approx(-late, abs=2e-4)
+    octaves = np.log2(found.data.frequencies[[0, -1]] / CORNER)
+    assert np.abs(octaves) == pytest.approx([1.0, 1.0], abs=1 / 24)
+
+
+@pytest.mark.parametrize("count", [1, 2, 3, 4, 9])
+def test_signs_are_those_of_all_that_bend_least(count):
+    """Every choice of signs, by the sum of squared third differences (numpy.diff)."""
+    rng = np.random.default_rng(count)
+    every = np.array(list(itertools.product((1.0, -1.0), repeat=count)))
+    for size in (rng.random(count), np.abs(np.cos(0.9 * np.arange(count)))):
+        bent = np.sum(np.diff(every * size, n=3) ** 2, axis=1)
+        signs = _least_bent_signs(size)
+        assert signs.shape == size.shape
+        assert np.sum(np.diff(signs * size, n=3) ** 2) == pytest.approx(bent.min(), abs=1e-12)

@@ -41,9 +41,18 @@ def small_equaliser(step_db=3.0):
     )
 
 
-def problem_of(survey, *, equaliser=None, present=None, levels=None, limits=None, target=None):
+def problem_of(
+    survey,
+    *,
+    equaliser=None,
+    present=None,
+    levels=None,
+    limits=None,
+    target=None,
+    comparable=True,
+):
     equaliser = equaliser or small_equaliser()
-    survey = replace(survey, levels_comparable=True)
+    survey = replace(survey, levels_comparable=comparable)
     target = target or Target(path=(LOW,), lower_limit=25.0, lower_limit_order=2)
     gains = np.zeros(len(equaliser.bands)) if present is None else np.array(present)
     data = prepare_joining(
@@ -76,21 +85,22 @@ def peaking(centre, gain_db, points, q=3.0):
 
 
 def defined_db(bands, gains_db, level_db):
-    """Return sqrt(F) straight from its definition; no dips in these rooms count."""
+    """Return sqrt(F) straight from its definition."""
     data = bands.data
     change = -np.exp(-2j * np.pi * data.points * 0.001) * 10 ** (level_db / 20)
     for band, gain in zip(bands.task.equaliser.bands, gains_db, strict=True):
         change = change * peaking(band.centre, gain, data.points)
 
     def smooth_db(rows):
-        power = np.mean(np.abs(rows) ** 2, axis=0)
+        power = 10 ** (-data.seat_offsets_db / 10) @ np.abs(rows) ** 2 / len(rows)
         return 10 * np.log10(smooth_power(data.points, power, at=data.frequencies, fraction=6))
 
     axis = data.frequencies
     alone = (axis >= 1.25 * CORNER * (1 - 1e-9)) & (axis <= 2 * CORNER * (1 + 1e-9))
     ratio = (axis[alone] / CORNER) ** 4
-    mains_db = smooth_db(data.mains)[alone] - 20 * np.log10(ratio / (1 + ratio))
-    error = smooth_db(data.sub * change + data.mains) - mains_db.mean()
+    shape_db = bands.task.target.shape_db(axis)
+    mains_db = (smooth_db(data.mains) - shape_db)[alone] - 20 * np.log10(ratio / (1 + ratio))
+    error = smooth_db(data.sub * change + data.mains) - shape_db - mains_db.mean()
     allowance = 10 * np.log10(1 + 3 * (25.0 / axis) ** 4)
     excess, short = np.maximum(error, 0), np.minimum(error + allowance, 0)
     for low, high in bands.task.data.dips:
@@ -126,6 +136,52 @@ def test_deviation_is_its_definition(seed, depth_db):
         assert bands.deviation_db(np.array(gains), level) == pytest.approx(
             defined_db(bands, gains, level), abs=1e-6
         )
+
+
+def tilted_problem(seed):
+    """Return a problem with a tilted target, and a seat whose level does not compare."""
+    survey = modal_survey(seed)
+    apart = tuple(
+        replace(m, response=m.response.filtered([1.0 + (m.seat == "seat 2")] * FREQUENCIES.size))
+        for m in survey.measurements
+    )
+    target = Target(
+        shape="tilt", tilt_db_per_octave=-1.5, path=(LOW,), lower_limit=25.0, lower_limit_order=2
+    )
+    return problem_of(replace(survey, measurements=apart), target=target, comparable=False)
+
+
+def test_tilt_and_levels_that_do_not_compare_are_in_the_definition():
+    bands = tilted_problem(1)
+    offsets = bands.data.seat_offsets_db
+    assert offsets[1] - offsets[[0, 2]].mean() > 3.0
+    for gains, level in (([0.0, 0.0], 0.0), ([-6.0, 3.0], 2.0)):
+        found = bands.deviation_db(np.array(gains), level)
+        assert found == pytest.approx(defined_db(bands, gains, level), abs=1e-6)
+    setting = bands.setting(bands.nearest(np.array([-6.0, 3.0])))
+    turned = -np.exp(-2j * np.pi * bands.data.points * 0.001)
+    for band, gain in zip(bands.task.equaliser.bands, (-6.0, 3.0), strict=True):
+        turned = turned * peaking(band.centre, gain, bands.data.points)
+    power = np.abs(bands.data.sub * turned + bands.data.mains) ** 2
+    axis = bands.data.frequencies
+    level_db = 10 * np.log10(smooth_power(bands.data.points, power, at=axis, fraction=6))
+    expected = np.std(level_db - bands.data.target_db, axis=1)
+    np.testing.assert_allclose(bands.seat_deviations_db(setting), expected, atol=1e-9)
+
+
+def test_fall_of_the_excess_is_the_largest_of_a_third_octave():
+    bands = tilted_problem(3)
+    bands = bands.with_sub(np.full(bands.data.points.size, 4.0))
+    setting = replace(bands.present(), gains_db=np.array([-9.0, -3.0]), level_change_db=-2.0)
+    points, axis = bands.data.points, bands.data.frequencies
+    change = 10 ** (-2.0 / 20) * peaking(40.0, -9.0, points) * peaking(63.1, -3.0, points)
+    before, after = np.maximum(bands.error_db(np.array([np.ones(points.size), change])), 0.0)
+    falls = [
+        (before - after)[(axis >= 10 ** (n / 10 - 0.05)) & (axis < 10 ** (n / 10 + 0.05))].mean()
+        for n in (16, 18)  # IEC 61260-1: 40 and 63 Hz
+    ]
+    assert max(falls) > 1.0
+    assert bands.excess_fall_db(setting) == pytest.approx(max(falls), abs=0.01)
 
 
 @pytest.mark.parametrize("seed", range(5))
@@ -238,17 +294,14 @@ def test_present_bands_leave_the_answer_unchanged():
     )
 
 
-def test_seats_are_plain_standard_deviations():
-    bands = problem_of(modal_survey(4))
-    assert bands.present().level_change_db == 0.0
-    found = bands.seat_deviations_db(bands.present())
-    data = bands.data
-    total = data.sub * -np.exp(-2j * np.pi * data.points * 0.001) + data.mains
-    for seat, value in enumerate(found):
-        level = 10 * np.log10(
-            smooth_power(data.points, np.abs(total[seat]) ** 2, at=data.frequencies, fraction=6)
-        )
-        assert value == pytest.approx(np.std(level), abs=1e-9)
+@pytest.mark.parametrize(
+    ("present", "allowed"), [([-6.0, 0.0], True), ([-5.0, 0.0], False), ([6.0, 6.0], False)]
+)
+def test_present_bands_may_be_set_on_the_grid_and_within_the_limits(present, allowed):
+    bands = problem_of(modal_survey(4), present=present)
+    assert bands.present_allowed is allowed
+    assert (bands.present().gains_db.tolist(), bands.present().level_change_db) == (present, 0.0)
+    assert bands.present().deviation_db == bands.deviation_db(np.array(present), 0.0)
 
 
 def test_mains_have_to_be_measured_where_they_play_alone():

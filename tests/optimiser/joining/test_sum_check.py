@@ -70,3 +70,25 @@ def test_another_room_is_not_explained():
     assert not found.explained
     assert (found.level_db, found.delay_ms, found.inverted) == (0.0, 0.0, False)
     assert found.left <= found.difference
+
+
+@pytest.mark.parametrize(("share", "told"), [(0.32, True), (0.35, False)])
+def test_an_explanation_leaves_a_third_of_the_difference_at_most(share, told):
+    """An inverted subwoofer, and a wobble from point to point that nothing explains."""
+    sub, mains = parts(2)
+    wobble = np.where(np.arange(POINTS.size) % 2, 1.0, -1.0)
+    inside = np.abs(np.log2(POINTS / CORNER)) <= 1.0
+
+    def size(rows):
+        return np.sqrt(np.mean(rows[:, inside] ** 2))
+
+    truth, both = np.abs(mains - sub), np.abs(mains - sub)
+    for _ in range(20):
+        part = share * size(both - np.abs(sub + mains)) / size(truth)
+        both = truth * (1.0 + part * wobble)
+    found = explain_sum(POINTS, sub=sub, mains=mains, both=both, corner=CORNER)
+    assert found.difference == pytest.approx(size(both - np.abs(sub + mains)) / size(both))
+    assert found.explained is told
+    assert found.inverted is told
+    if told:
+        assert found.left == pytest.approx(share * found.difference, rel=1e-3)

@@ -121,3 +121,26 @@ def test_noise_counts_against_the_sum_not_against_a_branch():
 def test_all_noise_is_refused():
     with pytest.raises(ValueError, match="clear of the noise"):
         prepared(survey_of(LOW, HIGH, snr_db=np.zeros(FREQUENCIES.size)))
+
+
+def test_half_of_what_noise_leaves_counts_at_15_decibels_and_seats_alike():
+    for others, ratio in ((), 0.5), ((40.0,), 0.75):
+        snr_db = [np.where(FREQUENCIES < 60, 15.0, 40.0), *(o + 0 * FREQUENCIES for o in others)]
+        parts = [
+            survey_of([LOW] * (n + 1), [HIGH] * (n + 1), snr_db=row).at_seat(f"seat {n + 1}")
+            for n, row in enumerate(snr_db)
+        ]
+        data = prepared(Survey(measurements=tuple(m for part in parts for m in part)))
+        weights, axis = data.frequency_weights, data.frequencies
+        np.testing.assert_allclose(weights[axis < 50], ratio * weights[axis > 72].max(), rtol=1e-6)
+
+
+def test_what_was_set_while_measuring_is_no_fault_of_the_sum():
+    present = JoiningSettings(delay=0.003, inverted=True)
+    sub = LOW * present.response(FREQUENCIES)
+    for level, told in ((1.0, False), (10 ** (-4 / 20), True)):
+        survey = survey_of(sub, HIGH, both=level * sub + HIGH)
+        found = prepared(survey, present=present).explanation
+        assert (found is not None) is told
+    assert found.level_db == pytest.approx(-4.0)
+    assert prepared(survey_of(LOW, HIGH)).explanation is None

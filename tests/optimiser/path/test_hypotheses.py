@@ -81,3 +81,41 @@ def test_a_stated_limit_tells_of_the_box_and_a_stated_high_pass_is_among_the_low
     assert [one.chain.resonances for one in bare] == [()]
     spreads = (ends[0].chain.spread[4], plain[0].chain.spread[4])
     assert spreads[0] < spreads[1]
+
+
+def test_priors_are_those_that_are_stated():
+    """Common practice, no source: usual kinds 0.2, others 0.01, twice three tenths of it."""
+    single = tried_low_passes((), pairs=False)
+    prior = {one.groups[0].orders[0] if one.groups else (): one.prior for one in single}
+    expected = {(): 0.25, (4, 1): 0.2, (8, 1): 0.2, (5, 1): 0.01, (7, 1): 0.01}
+    expected |= {(2, 2): 0.26, (3, 2): 0.07, (6, 2): 0.003}  # Linkwitz-Riley, or twice
+    assert {key: prior[key] for key in expected} == pytest.approx(expected)
+    pairs = tried_low_passes((), pairs=True)[len(single) :]
+    assert sum(one.prior for one in pairs) == pytest.approx(0.2)
+    described = (low("butterworth", 2), low("butterworth", 3, 90.0))
+    said = tried_low_passes(described, pairs=False)[len(single) :]
+    assert [(one.prior, one.whole) for one in said] == [(4.0, True), (0.4, False), (0.4, False)]
+    ends = tried_low_ends((), box=True, told=True, limit=25.0)
+    assert [one.prior for one in ends if one.high_pass is None] == [0.5, 0.4, 0.1]
+    assert [one.prior for one in ends[1:5]] == pytest.approx([0.1, 0.01, 0.075, 0.04])
+
+
+def test_what_is_expected_of_corners_is_what_is_stated():
+    """Common practice, no source: centre in Hz and spread of the logarithm."""
+    single = tried_low_passes((), pairs=False)
+    pairs = tried_low_passes((), pairs=True)[len(single) :]
+    said = tried_low_passes((low("butterworth", 6, 90.0),), pairs=False)[len(single) :]
+    for tried, expected in (
+        (single, {(80.0, 0.6)}),
+        (pairs, {(70.0, 0.5), (120.0, 0.5)}),
+        (said, {(90.0, 0.04)}),
+    ):
+        assert {(g.corner, g.spread) for one in tried for g in one.groups} == expected
+    for limit, at, spread in ((None, 30.0, 0.45), (25.0, 30.0, 0.3), (50.0, 60.0, 0.3)):
+        ends = tried_low_ends((), box=True, told=True, limit=limit)
+        assert (ends[1].high_pass.corner, ends[1].high_pass.spread) == (22.0, 0.35)
+        closed, vented = ends[0].chain, ends[5].chain
+        assert np.exp(closed.centre[2:]) == pytest.approx([900.0, 4.0, at, 0.75])
+        assert closed.spread[2:] == (0.8, 0.7, spread, 0.4)
+        assert np.exp(vented.centre[4:]) == pytest.approx([at, 0.55, at, 1.2])
+        assert vented.spread[4:] == (spread, 0.2, spread, 0.3)

@@ -1,5 +1,7 @@
 """A response made ready: points and noise, against what was put in."""
 
+from contextlib import nullcontext
+
 import numpy as np
 import pytest
 
@@ -90,4 +92,24 @@ def test_stated_signal_to_noise_ratio_is_believed():
 )
 def test_refuses(response, message):
     with pytest.raises(ValueError, match=message):
+        observe(response)
+
+
+def test_what_is_used_ends_at_5_and_600_hz_40_db_below_and_70_db_above():
+    axis = np.geomspace(3.0, 900.0, 2000)
+    flat = observe(FrequencyResponse.from_level(axis, np.zeros(axis.size)))
+    assert 5.0 <= flat.frequencies[0] < 5.1
+    assert 580.0 < flat.frequencies[-1] <= 600.0
+    octaves = np.log2(axis / 60.0)
+    steep = observe(FrequencyResponse.from_level(axis, -30.0 * np.abs(octaves)))
+    assert -40.0 <= steep.level_db[0] < -38.0
+    assert -70.0 <= steep.level_db[-1] < -68.0
+
+
+@pytest.mark.parametrize(("count", "enough"), [(15, False), (16, True)])
+def test_sixteen_points_are_enough(count, enough):
+    inside = np.geomspace(6.0, 500.0, count)
+    axis = np.concatenate([np.geomspace(1.0, 4.9, 20), inside, np.geomspace(610.0, 900.0, 20)])
+    response = FrequencyResponse.from_level(axis, np.zeros(axis.size))
+    with nullcontext() if enough else pytest.raises(ValueError, match="at least 16 points"):
         observe(response)

@@ -1,0 +1,468 @@
+"""Lines broken one at a time: do the tests of their area notice?
+
+    python -m pip install coverage
+    python tests/benchmarks/mutants.py bound --count 100 --seed 1 --minutes 20
+
+A mutant turns round one comparison, operator, condition or truth, moves one number (by 1, or times
+1.3), returns nothing, or leaves out one call or refusal. Messages, annotations, docstrings, what is
+allowed for rounding and what is said of `strict` and `repr` stay as they are. `--count` are drawn
+from all of an area's files.
+
+All is done in a copy of the checkout, so that it may be worked on meanwhile. The area's tests run
+once to see which lines they enter. A mutant of a function then meets the tests that enter its line,
+the quickest first, in a fork of a process that has imported them all; one that is made on import
+(a constant, a default) meets all tests of the area, in a process of its own. A mutant that takes
+far longer than its tests did is noticed as well. Tests beyond a minute for one mutant are left out.
+
+What no test notices is printed, to be read one by one: it is equal (it prunes, ranks or pads), or
+dead, or a hole in the tests. Needs a system that forks; by hand only.
+"""
+
+import argparse
+import ast
+import contextlib
+import gc
+import importlib
+import json
+import os
+import random
+import resource
+import shutil
+import signal
+import subprocess
+import sys
+import tempfile
+import time
+import traceback
+import types
+from collections import Counter
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import NamedTuple
+
+import pytest
+
+AREAS = {
+    "loss": (
+        ["roomeq/wanted/loss.py"]
+        + [f"roomeq/optimiser/bands/{name}.py" for name in ("problem", "deviations")],
+        ["tests/optimiser/bands", "tests/wanted"],
+    ),
+    "bound": (
+        [f"roomeq/optimiser/bands/{name}.py" for name in ("bound", "branching", "search", "start")],
+        ["tests/optimiser/bands/test_search.py", "tests/optimiser/bands/test_problem.py"],
+    ),
+    "limits": (
+        ["roomeq/wanted/limits.py", "roomeq/optimiser/bands/boost_cap.py"],
+        ["tests/wanted", "tests/jobs/test_outcomes.py"]
+        + [f"tests/optimiser/bands/test_{name}.py" for name in ("fit_data", "fit", "gains")],
+    ),
+    "joining": (
+        ["roomeq/optimiser/joining"],
+        ["tests/optimiser/joining", "tests/jobs/joining", "tests/jobs/test_join.py"],
+    ),
+    "path": (
+        ["roomeq/optimiser/path", "roomeq/jobs/joining/path.py"],
+        ["tests/optimiser/path", "tests/jobs/joining/test_path.py"],
+    ),
+    "verification": (
+        ["roomeq/jobs/verify.py", "roomeq/jobs/verify_joined.py", "roomeq/jobs/verifying"],
+        ["tests/jobs/verifying"]
+        + [f"tests/jobs/test_{name}.py" for name in ("verify", "verify_joined", "compare")],
+    ),
+    "plan": (
+        ["roomeq/plan"],
+        ["tests/plan", "tests/report/text", "tests/report/test_frames.py", "tests/test_scripts.py"]
+        + [f"tests/jobs/test_propose{name}.py" for name in ("", "_joined", "_several")]
+        + [f"tests/jobs/test_{name}.py" for name in ("verify", "verify_joined", "join")],
+    ),
+    "cli": (
+        [f"roomeq/cli/{name}.py" for name in ("arguments", "commands", "main", "saying")],
+        ["tests/cli", "tests/jobs/test_verify.py", "tests/jobs/test_join.py"]
+        + [f"tests/report/text/test_{name}.py" for name in ("keys", "room_file")],
+    ),
+}
+CHECKOUT = Path(__file__).parents[2]
+MOST_SECONDS = 60.0
+ROUNDING = 1e-6
+OPTIONS = ["-q", "-n", "0", "--capture=no", "-p", "no:cacheprovider"]
+OPTIONS += ["-W", "ignore::pytest.PytestAssertRewriteWarning"]
+SLOW_TO_IMPORT = (
+    *("numpy", "pandas", "msgspec", "soundfile", "hypothesis", "matplotlib.pyplot"),
+    *(f"scipy.{name}" for name in ("signal", "optimize", "interpolate", "fft", "stats", "linalg")),
+)
+PAIRS = (
+    *((ast.Lt, ast.GtE), (ast.LtE, ast.Gt), (ast.Eq, ast.NotEq), (ast.Is, ast.IsNot)),
+    *((ast.In, ast.NotIn), (ast.And, ast.Or)),  # codespell:ignore notin
+    *((ast.Add, ast.Sub), (ast.Mult, ast.Div), (ast.BitOr, ast.BitAnd)),
+)
+TURNED = {
+    **{one: other for one, other in PAIRS},
+    **{other: one for one, other in PAIRS},
+    **{ast.Pow: ast.Mult, ast.FloorDiv: ast.Mult, ast.MatMult: ast.Add},
+}
+
+
+class Site(NamedTuple):
+    """What may be broken: a node of a file, the lines of its statement, the function around it."""
+
+    file: str
+    number: int
+    first: int
+    last: int
+    function: str | None
+    begins: int
+
+
+def walked(node: ast.AST, function=(None, 0), owners=(), statement=None) -> Iterator[tuple]:
+    """Yield what may be mutated below a node with its function's name and line and statement."""
+    if isinstance(node, ast.stmt):
+        statement = node
+    yield node, function, statement
+    skipped = [getattr(node, name, None) for name in ("annotation", "returns", "decorator_list")]
+    if isinstance(node, ast.Raise | ast.Assert | ast.JoinedStr):
+        return
+    if isinstance(node, ast.keyword) and node.arg in ("strict", "repr"):
+        return
+    if isinstance(node, ast.If) and getattr(node.test, "id", "") == "TYPE_CHECKING":
+        return
+    body = getattr(node, "body", None)
+    if isinstance(body, list) and isinstance(body[0], ast.Expr):
+        skipped += [one for one in body[:1] if isinstance(one.value, ast.Constant)]
+    inner = function
+    if isinstance(node, ast.ClassDef) and function[0] is None:
+        owners = (*owners, node.name)
+    if isinstance(node, ast.FunctionDef) and function[0] is None:
+        inner = (".".join((*owners, node.name)), node.lineno)
+    for name, value in ast.iter_fields(node):
+        for child in value if isinstance(value, list) else [value]:
+            if isinstance(child, ast.AST) and not any(child is s or value is s for s in skipped):
+                yield from walked(child, inner if name == "body" else function, owners, statement)
+
+
+def breakable(node: ast.AST) -> bool:
+    """Return whether `broken` can do anything to a node."""
+    if isinstance(node, ast.Compare):
+        return type(node.ops[0]) in TURNED
+    if isinstance(node, ast.BinOp | ast.AugAssign | ast.BoolOp):
+        return type(node.op) in TURNED
+    if isinstance(node, ast.Constant):
+        return isinstance(node.value, int | float) and not 0.0 < node.value < ROUNDING
+    if isinstance(node, ast.UnaryOp):
+        return isinstance(node.op, ast.Not | ast.USub)
+    if isinstance(node, ast.Return):
+        return node.value is not None and getattr(node.value, "value", 0) is not None
+    if isinstance(node, ast.Expr):
+        return isinstance(node.value, ast.Call)
+    if isinstance(node, ast.If):  # what is turned round in itself need not be once more
+        return not (isinstance(node.test, ast.Compare | ast.UnaryOp) and breakable(node.test))
+    return isinstance(node, ast.IfExp | ast.Raise)
+
+
+def broken(node: ast.AST) -> ast.AST:
+    """Return a node with one thing turned round, moved or left out; itself where it can be."""
+    if isinstance(node, ast.Compare):
+        node.ops[0] = TURNED[type(node.ops[0])]()
+    elif isinstance(node, ast.BinOp | ast.AugAssign | ast.BoolOp):
+        node.op = TURNED[type(node.op)]()
+    elif isinstance(node, ast.Constant):
+        value = node.value
+        if isinstance(value, bool):
+            node.value = not value
+        else:
+            node.value = value + 1 if isinstance(value, int) else 1.3 * value or 1.0
+    elif isinstance(node, ast.If):
+        node.test = ast.UnaryOp(ast.Not(), node.test)
+    elif isinstance(node, ast.IfExp):
+        node.body, node.orelse = node.orelse, node.body
+    elif isinstance(node, ast.Return):
+        node.value = ast.Constant(None)
+    else:
+        return node.operand if isinstance(node, ast.UnaryOp) else ast.Pass()
+    return node
+
+
+def sites(file: str) -> list[Site]:
+    """Return all that may be broken in a file."""
+    tree, found = ast.parse(Path(file).read_text("utf-8")), []
+    numbers = {id(node): number for number, node in enumerate(ast.walk(tree))}
+    for node, (function, begins), statement in walked(tree):
+        if statement is not None and breakable(node):
+            last, body = statement.end_lineno, getattr(statement, "body", None)
+            if isinstance(body, list):
+                last = max(statement.lineno, body[0].lineno - 1)
+            site = Site(file, numbers[id(node)], statement.lineno, last, function, begins)
+            found.append(site)
+    return found
+
+
+def mutant(site: Site) -> tuple[ast.Module, str]:
+    """Return the broken module, and what was broken in words."""
+    tree = ast.parse(Path(site.file).read_text("utf-8"))
+    node = list(ast.walk(tree))[site.number]
+    before = ast.unparse(node)
+    new = broken(node)
+
+    class Put(ast.NodeTransformer):
+        def visit(self, one):
+            return ast.copy_location(new, one) if one is node else self.generic_visit(one)
+
+    if new is not node:
+        tree = Put().visit(tree)
+    words = f"{site.file}:{node.lineno} [{site.function}] {before} -> {ast.unparse(new)}"
+    return ast.fix_missing_locations(tree), " ".join(words.split())[:220]
+
+
+def put_in(site: Site, tree: ast.Module, functions: list[types.FunctionType]) -> None:
+    """Give the function of a site its broken code.
+
+    Raises
+    ------
+    LookupError
+        If it is none that can be found by its name.
+    """
+    waiting, found = [compile(tree, str(Path(site.file).absolute()), "exec")], {}
+    while waiting:
+        code = waiting.pop()
+        waiting += [one for one in code.co_consts if isinstance(one, types.CodeType)]
+        found[code.co_filename, code.co_qualname, code.co_firstlineno] = code
+    count = 0
+    for one in functions:
+        own = one.__code__
+        code = found.get((own.co_filename, own.co_qualname, own.co_firstlineno))
+        if own.co_qualname == site.function and code is not None:
+            one.__code__ = code
+            count += 1
+    if not count:
+        raise LookupError(site.function)
+
+
+def forked(work: Callable[[], int], seconds: float, log: Path) -> int | None:
+    """Return the exit status of work in a process of its own; not 0 if it took too long.
+
+    Seconds are those of the processor; where it only waits ten times as many are granted.
+    """
+    child = os.fork()
+    if child == 0:
+        os.setsid()
+        resource.setrlimit(resource.RLIMIT_CPU, (int(seconds), int(seconds)))
+        target = os.open(log, os.O_WRONLY | os.O_CREAT | os.O_TRUNC)
+        os.dup2(target, 1)
+        os.dup2(target, 2)
+        status = 99
+        try:
+            status = int(work())
+        except BaseException:
+            traceback.print_exc()
+        sys.stdout.flush()
+        os._exit(status)
+    end, status = time.monotonic() + 10.0 * seconds, None
+    while status is None and time.monotonic() < end:
+        time.sleep(0.01)
+        done, code = os.waitpid(child, os.WNOHANG)
+        status = os.waitstatus_to_exitcode(code) if done else None
+    with contextlib.suppress(ProcessLookupError):
+        os.killpg(child, signal.SIGKILL)
+    if status is None:
+        os.waitpid(child, 0)
+    return status
+
+
+class Seen:
+    """Which tests enter which line, how long each took, and which fail as it is."""
+
+    def __init__(self, files: list[str]) -> None:
+        self.files, self.lines, self.seconds, self.failing = files, {}, {}, set()
+
+    def run(self, tests: list[str]) -> int:
+        import coverage
+
+        include = [str(Path(file).absolute()) for file in self.files]
+        self.cover = coverage.Coverage(data_file=None, include=include, config_file=False)
+        self.cover.start()
+        pytest.main([*OPTIONS, *tests], plugins=[self])
+        self.cover.stop()
+        for file in self.files:
+            found = self.cover.get_data().contexts_by_lineno(str(Path(file).absolute()))
+            self.lines |= {f"{file}:{line}": tests for line, tests in found.items()}
+        kept = {"lines": self.lines, "seconds": self.seconds, "failing": sorted(self.failing)}
+        Path("seen.json").write_text(json.dumps(kept))
+        return 0
+
+    @pytest.hookimpl(hookwrapper=True)
+    def pytest_runtest_protocol(self, item):
+        self.cover.switch_context(item.nodeid)
+        begin = time.process_time() + os.times().children_user
+        yield
+        self.seconds[item.nodeid] = time.process_time() + os.times().children_user - begin
+
+    def pytest_runtest_logreport(self, report):
+        if report.failed:
+            self.failing.add(report.nodeid)
+
+    def read(self) -> None:
+        self.__dict__.update(json.loads(Path("seen.json").read_text()))
+
+    def quickest(self, names: set[str]) -> list[str]:
+        """Return tests in order of what they take, as far as a minute goes."""
+        chosen, spent = [], 0.0
+        known = names & set(self.seconds) - set(self.failing)
+        for name in sorted(known, key=lambda one: self.seconds[one]):
+            spent += self.seconds[name]
+            if spent > MOST_SECONDS and chosen:
+                break
+            chosen.append(name)
+        return chosen
+
+    def of(self, site: Site) -> list[str]:
+        lines = range(site.first, site.last + 1)
+        return self.quickest({t for n in lines for t in self.lines.get(f"{site.file}:{n}", [])})
+
+    def patience(self, names: list[str]) -> float:
+        return 10.0 + 3.0 * sum(self.seconds[name] for name in names)
+
+
+class Warm:
+    """In place of pytest's own loop: each mutant in a fork, with the tests that enter its line."""
+
+    def __init__(self, drawn: list[Site], seen: Seen, say: Callable, end: float) -> None:
+        self.drawn, self.seen, self.say, self.end = drawn, seen, say, end
+
+    def pytest_runtestloop(self, session):
+        items = {item.nodeid: item for item in session.items}
+        gc.unfreeze()
+        known = {str(Path(site.file).absolute()) for site in self.drawn}
+        functions = [
+            one
+            for one in gc.get_objects()
+            if isinstance(one, types.FunctionType) and one.__code__.co_filename in known
+        ]
+        gc.freeze()
+        for site in self.drawn:
+            if time.monotonic() > self.end:
+                break
+            tree, words = mutant(site)
+            names = [name for name in self.seen.of(site) if name in items]
+            if not names:
+                self.say("not entered", words, site)
+                continue
+            chosen = [items[name] for name in names]
+
+            def work(site=site, tree=tree, chosen=chosen):
+                put_in(site, tree, functions)
+                hook = session.config.hook
+                for item, following in zip(chosen, [*chosen[1:], None], strict=True):
+                    before = session.testsfailed
+                    hook.pytest_runtest_protocol(item=item, nextitem=following)
+                    if session.testsfailed > before:
+                        return 1
+                return 0
+
+            status = forked(work, self.seen.patience(names), Path("child.log"))
+            self.say({0: "left", 99: "not put in"}.get(status, "caught"), words, site)
+        return True
+
+
+class Quickest:
+    """The quickest tests first, and no others than those."""
+
+    def __init__(self, names: list[str]) -> None:
+        self.rank = {name: place for place, name in enumerate(names)}
+
+    @pytest.hookimpl(trylast=True)
+    def pytest_collection_modifyitems(self, items):
+        items[:] = [item for item in items if item.nodeid in self.rank]
+        items.sort(key=lambda item: self.rank[item.nodeid])
+
+
+def anew(site: Site, names: list[str], seen: Seen) -> tuple[str, str]:
+    """Return how a mutant fared that is made on import, in a process of its own."""
+    path = Path(site.file)
+    text, (tree, words) = path.read_text("utf-8"), mutant(site)
+    path.write_text(ast.unparse(tree), "utf-8")
+    tests = sorted({name.split("::")[0] for name in names})
+    try:
+        run = [*OPTIONS, "-x", *tests]
+        status = forked(
+            lambda: pytest.main(run, plugins=[Quickest(names)]),
+            20.0 + seen.patience(names),
+            Path("child.log"),
+        )
+    finally:
+        path.write_text(text, "utf-8")
+    return "left" if status == 0 else "caught", words
+
+
+def copied(to: Path) -> None:
+    """Copy what git knows of the checkout, or would know if it were added."""
+    listed = ["git", "-C", str(CHECKOUT), "ls-files", "-co", "--exclude-standard"]
+    for name in subprocess.run(listed, capture_output=True, text=True, check=True).stdout.split():
+        if (CHECKOUT / name).is_file():
+            (to / name).parent.mkdir(parents=True, exist_ok=True)
+            shutil.copy(CHECKOUT / name, to / name)
+
+
+def judge(area: str, *, count: int, seed: int, minutes: float) -> None:
+    """Break an area's lines in the present folder, a copy of the checkout."""
+    named, tests = AREAS[area]
+    files = [
+        str(one)
+        for name in named
+        for one in (sorted(Path(name).glob("*.py")) if Path(name).is_dir() else [Path(name)])
+    ]
+    end, fates = time.monotonic() + 60.0 * minutes, Path("fates")
+    fates.touch()
+
+    def say(fate: str, words: str, site: Site) -> None:
+        with fates.open("a") as told:
+            print(json.dumps([fate, site]), file=told)
+        if fate in ("left", "not entered"):
+            print(f"  {fate}: {words}", flush=True)
+
+    seen = Seen(files)
+    forked(lambda: seen.run(tests), 3600.0, Path("seen.log"))
+    seen.read()
+    if seen.failing:
+        print("failing as it is:", *seen.failing)
+    every = [site for file in files for site in sites(file)]
+    drawn = random.Random(seed).sample(every, min(count, len(every)))
+    collected = sorted({name.split("::")[0] for name in seen.seconds})
+    warm = Warm([one for one in drawn if one.function], seen, say, end)
+    child = os.fork()
+    if child == 0:
+        pytest.main([*OPTIONS, *collected], plugins=[warm])
+        sys.stdout.flush()
+        os._exit(0)
+    os.waitpid(child, 0)
+    told = [json.loads(line) for line in fates.read_text().splitlines()]
+    again = [Site(*site) for fate, site in told if fate == "not put in"]
+    names = seen.quickest(set(seen.seconds))
+    for site in [*again, *(one for one in drawn if not one.function)]:
+        if time.monotonic() < end:
+            say(*anew(site, names, seen), site)
+    told = [json.loads(line)[0] for line in fates.read_text().splitlines()]
+    found = Counter(fate for fate in told if fate != "not put in")
+    print(f"{area}: {found['caught']} of {found.total()} caught ({len(every)} in all), seed {seed}")
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("area", choices=AREAS)
+    parser.add_argument("--count", type=int, default=100)
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--minutes", type=float, default=30.0)
+    given = parser.parse_args()
+    with tempfile.TemporaryDirectory() as folder:
+        copied(Path(folder))
+        os.chdir(folder)
+        sys.path[:0] = [folder]
+        sys.dont_write_bytecode = True
+        os.environ |= {"OPENBLAS_NUM_THREADS": "1", "PYTHONDONTWRITEBYTECODE": "1"}
+        os.environ |= {"PYTHONPATH": folder, "MPLBACKEND": "agg"}
+        for name in SLOW_TO_IMPORT:
+            importlib.import_module(name)
+        judge(given.area, count=given.count, seed=given.seed, minutes=given.minutes)
+
+
+if __name__ == "__main__":
+    main()
