@@ -41,8 +41,7 @@ from roomeq.importers.survey_files import SurveyFiles, read_survey, survey_from_
 from roomeq.importers.survey_remarks import NO_PATH, repeatability_notes
 from roomeq.importers.text.export import read_one_response
 from roomeq.room.recorded import RecordedSweep, judged_within
-from roomeq.room.recording_weights import without_spoilt
-from roomeq.room.room import PresentSettings, Room, Subwoofer
+from roomeq.room.room import PresentSettings, Room, Subwoofer, without_spoilt
 from roomeq.wanted.limits import Limits
 from roomeq.wanted.loss import Loss
 from roomeq.wanted.target import NearField, Target

@@ -50,9 +50,7 @@ from roomeq.optimiser.joining.data import JoiningData
 from roomeq.optimiser.joining.levels import fit_joining_levels
 from roomeq.optimiser.path.estimate import PathEstimate
 from roomeq.plan.joining import JoiningRecord, LevelJoiningRecord
-from roomeq.room.joining_setup import JoiningSetup
-from roomeq.room.recording_weights import weighed_room
-from roomeq.room.room import Room
+from roomeq.room.room import JoiningSetup, Room, weighed_room
 
 if TYPE_CHECKING:
     from pandas import DataFrame

@@ -37,8 +37,7 @@ from roomeq.plan.plan import Plan
 from roomeq.plan.records import rows_of
 from roomeq.plan.together import SetTogether, TogetherRecord
 from roomeq.room.equipment import WantedLevel
-from roomeq.room.recording_weights import weighed_room
-from roomeq.room.room import PresentSettings, Room
+from roomeq.room.room import PresentSettings, Room, weighed_room
 from roomeq.room.together import seat_pressures, summed_survey
 
 _OF_DRIVE = {

@@ -14,7 +14,7 @@ import numpy as np
 
 from roomeq.base.cautions import CautionCode
 from roomeq.base.levels import power_ratio
-from roomeq.device.high_pass import HighPass
+from roomeq.device.crossover import HighPass
 from roomeq.device.profile import LevelKnob
 from roomeq.jobs.cautions import proposal_cautions, recording_cautions
 from roomeq.jobs.drive.headroom import Proposal

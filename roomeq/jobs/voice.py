@@ -35,8 +35,7 @@ from roomeq.optimiser.bands.problem import LabelArray
 from roomeq.optimiser.bands.reasons import Reason
 from roomeq.optimiser.bands.voicing import Criterion, VoicingProblem, over_rooms
 from roomeq.plan.plan import Plan
-from roomeq.room.recording_weights import weighed_room
-from roomeq.room.room import Room
+from roomeq.room.room import Room, weighed_room
 from roomeq.wanted.target import with_limit_estimate
 
 if TYPE_CHECKING:

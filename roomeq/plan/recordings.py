@@ -15,8 +15,7 @@ from roomeq.analysis.recordings.findings import Finding, Severity
 from roomeq.base.bands import third_octave_band, third_octave_bands
 from roomeq.base.record import Record
 from roomeq.room.recorded import RecordedSweep
-from roomeq.room.recording_weights import recording_counts
-from roomeq.room.room import Room
+from roomeq.room.room import Room, recording_counts
 
 if TYPE_CHECKING:
     from roomeq.analysis.sweeps.decay import Decay
@@ -41,7 +40,7 @@ class RecordingRow(Record, frozen=True, kw_only=True):
     drift_ppm, drift_basis, drift_mended_by
         Clock drift, what it was read from, and what mended it; None where not known, or not mended.
     counts : float
-        How much it counts in the fit: 1, 0.5 or 0; see `roomeq.room.recording_weights`.
+        How much it counts in the fit: 1, 0.5 or 0; see `roomeq.room.room`.
     left_out : bool
         Whether it says nothing of its seat and so never became a measurement.
     findings : tuple of Finding

@@ -31,8 +31,7 @@ from roomeq.jobs.joining.solution import solve_joining
 from roomeq.optimiser.bands.gains import fit_band_gains
 from roomeq.optimiser.joining.summation import Summation
 from roomeq.room.equipment import Equipment
-from roomeq.room.joining_setup import JoiningSetup
-from roomeq.room.room import PresentSettings, Room
+from roomeq.room.room import JoiningSetup, PresentSettings, Room
 from roomeq.wanted.limits import Limits
 from roomeq.wanted.loss import Loss
 from roomeq.wanted.target import Target

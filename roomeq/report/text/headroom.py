@@ -13,7 +13,7 @@ from collections.abc import Sequence
 from roomeq.base.bands import third_octave_band
 from roomeq.base.cautions import Caution, CautionCode
 from roomeq.base.levels import signed
-from roomeq.device.high_pass import HighPass
+from roomeq.device.crossover import HighPass
 from roomeq.device.output_table import OutputTable
 from roomeq.optimiser.drive.clean_drive import HARMONIC_LIMITS_DB
 from roomeq.optimiser.drive.demand import BandExtra
