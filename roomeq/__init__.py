@@ -57,8 +57,8 @@ if TYPE_CHECKING:
     from roomeq.jobs.device import write_measured_profile as write_measured_profile
     from roomeq.jobs.join import RoomJoining as RoomJoining
     from roomeq.jobs.join import join as join
-    from roomeq.jobs.joining.offer import joining_offer as joining_offer
     from roomeq.jobs.joining.steps import joining_data as joining_data
+    from roomeq.jobs.joining.steps import joining_offer as joining_offer
     from roomeq.jobs.places import RoomPlaces as RoomPlaces
     from roomeq.jobs.places import rank_places as rank_places
     from roomeq.jobs.propose import fit_room_gains as fit_room_gains
@@ -133,7 +133,7 @@ _PLACES = {
     "join": "jobs.join",
     "joining_data": "jobs.joining.steps",
     "joining_frame": "report.frames",
-    "joining_offer": "jobs.joining.offer",
+    "joining_offer": "jobs.joining.steps",
     "judge_dips": "analysis.dips",
     "judge_recording": "analysis.recordings.quality",
     "judge_sum": "optimiser.joining.summation",

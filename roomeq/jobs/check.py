@@ -38,7 +38,7 @@ from roomeq.device.meeting import Meeting
 from roomeq.device.path import PathAnalysis
 from roomeq.jobs.joining.path import EngagedRows, described_path
 from roomeq.jobs.joining.steps import advised_bypass, meeting_of, present_data
-from roomeq.optimiser.joining.sum_check import SumExplanation
+from roomeq.optimiser.joining.data import SumExplanation
 from roomeq.optimiser.joining.summation import judge_sum
 from roomeq.optimiser.path.estimate import PathEstimate
 from roomeq.plan.recordings import DetailRow, RecordingRow, detail_rows, recording_rows

@@ -15,11 +15,11 @@ import msgspec
 import numpy as np
 
 from roomeq.base.survey import Source
-from roomeq.importers.repeatability import same_recording
+from roomeq.importers.survey_remarks import same_recording
 from roomeq.jobs.verifying.agreement import judge_observation, seat_limit_db, stated_otherwise
 from roomeq.jobs.verifying.hypotheses import Setup
 from roomeq.jobs.verifying.observation import Observation, Part
-from roomeq.jobs.verifying.surveys import compared_parts
+from roomeq.jobs.verifying.parts import compared_parts
 from roomeq.plan.verification import Cause, CauseCode, Comparison, SeatChange, StatedSetting
 from roomeq.room.room import Room
 

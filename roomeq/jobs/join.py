@@ -23,7 +23,6 @@ from roomeq.base.view import html_table
 from roomeq.device.crossover import CrossoverFilter
 from roomeq.device.path import PathAnalysis
 from roomeq.device.profile import FilterChoice
-from roomeq.jobs.joining.offer import JoiningOffer, joining_offer
 from roomeq.jobs.joining.path import EngagedRows, described_path, estimated_path
 from roomeq.jobs.joining.solution import (
     Joining,
@@ -34,7 +33,7 @@ from roomeq.jobs.joining.solution import (
     tune_bands,
     with_bands_kept,
 )
-from roomeq.jobs.joining.steps import joining_data, without_filters
+from roomeq.jobs.joining.steps import JoiningOffer, joining_data, joining_offer, without_filters
 from roomeq.optimiser.joining.alignment import Alignment
 from roomeq.optimiser.joining.corner_choice import (
     HALF_OCTAVE,

@@ -26,8 +26,8 @@ from roomeq.device.mains import MainsBox
 from roomeq.device.processor import JoiningSettings
 from roomeq.importers.device_profile import read_device
 from roomeq.jobs.join import join
-from roomeq.jobs.joining.offer import joining_offer
 from roomeq.jobs.joining.solution import solve_joining
+from roomeq.jobs.joining.steps import joining_offer
 from roomeq.optimiser.bands.gains import fit_band_gains
 from roomeq.optimiser.joining.summation import Summation
 from roomeq.room.equipment import Equipment

@@ -19,10 +19,10 @@ from roomeq.device.profile import FilterChoice
 from roomeq.importers.room import read_room
 from roomeq.jobs.check import room_overview
 from roomeq.jobs.join import join
-from roomeq.jobs.joining.offer import joining_offer
 from roomeq.jobs.joining.solution import solve_joining
+from roomeq.jobs.joining.steps import joining_offer
 from roomeq.jobs.propose import propose
-from roomeq.optimiser.joining.sum_check import SumExplanation
+from roomeq.optimiser.joining.data import SumExplanation
 from roomeq.report.text.join import room_joining_text
 from roomeq.report.text.joining import loss_text
 from roomeq.report.text.path import path_estimate_lines, path_lines

@@ -11,8 +11,7 @@ from roomeq.base.response import FrequencyResponse
 from roomeq.importers.room import read_room
 from roomeq.jobs.join import join
 from roomeq.jobs.propose import propose
-from roomeq.jobs.verify import verify, verify_room
-from roomeq.jobs.verify_joined import check_joining, joining_stated_otherwise
+from roomeq.jobs.verify import check_joining, joining_stated_otherwise, verify, verify_room
 from roomeq.jobs.verifying.parts import measured_levels_db
 from roomeq.plan.joining import JoiningRecord
 from roomeq.plan.verification import CauseCode

@@ -19,7 +19,7 @@ from roomeq.base.bands import ThirdOctaveBand, logarithmic_axis
 from roomeq.base.cautions import Caution, CautionCode
 from roomeq.device.crossover import CrossoverFilter, filter_of
 from roomeq.device.equaliser import FixedBandEqualiser
-from roomeq.optimiser.drive.clean_drive import LARGEST_EXTRAPOLATION_DB
+from roomeq.optimiser.drive.demand import LARGEST_EXTRAPOLATION_DB
 from roomeq.optimiser.drive.headroom import Headroom
 from roomeq.optimiser.drive.protection import ProtectionChoice
 from roomeq.room.equipment import Equipment

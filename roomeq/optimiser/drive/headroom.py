@@ -24,8 +24,7 @@ from roomeq.base.levels import FloatArray, amplitude_ratio, amplitude_ratio_db
 from roomeq.base.record import Record
 from roomeq.device.driver import Driver
 from roomeq.device.output_table import OutputTable
-from roomeq.optimiser.drive.clean_drive import estimate_clean_rise
-from roomeq.optimiser.drive.demand import DriveDemand
+from roomeq.optimiser.drive.demand import DriveDemand, estimate_clean_rise
 from roomeq.room.equipment import Equipment
 
 if TYPE_CHECKING:

@@ -25,10 +25,11 @@ from roomeq.optimiser.joining.data import (
     SMOOTHING_FRACTION,
     JoiningData,
     JoiningNote,
+    SumExplanation,
     assemble_joining,
+    explain_sum,
     joining_axes,
 )
-from roomeq.optimiser.joining.sum_check import SumExplanation, explain_sum
 from roomeq.room.together import seat_pressures
 from roomeq.wanted.target import Target
 

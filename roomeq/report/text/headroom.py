@@ -15,8 +15,7 @@ from roomeq.base.cautions import Caution, CautionCode
 from roomeq.base.levels import signed
 from roomeq.device.crossover import HighPass
 from roomeq.device.output_table import OutputTable
-from roomeq.optimiser.drive.clean_drive import HARMONIC_LIMITS_DB
-from roomeq.optimiser.drive.demand import BandExtra
+from roomeq.optimiser.drive.demand import HARMONIC_LIMITS_DB, BandExtra
 from roomeq.optimiser.drive.headroom import Headroom, HeadroomLimit
 from roomeq.optimiser.drive.protection import (
     ProtectionCandidate,

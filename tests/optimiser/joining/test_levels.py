@@ -13,8 +13,7 @@ from joining_rooms import (
 )
 
 from roomeq.device.processor import DelayRange, JoiningSettings
-from roomeq.optimiser.joining.levels import fit_joining_levels
-from roomeq.optimiser.joining.phase_difference import estimate_phase_difference
+from roomeq.optimiser.joining.levels import estimate_phase_difference, fit_joining_levels
 
 LOW, HIGH = linkwitz_riley("low", 4), linkwitz_riley("high", 4)
 

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from msgspec.structs import replace
 
-from roomeq.jobs.verifying import causes
+from roomeq.jobs.verifying import agreement
 from roomeq.jobs.verifying.hypotheses import Explanation, Setup
 from roomeq.jobs.verifying.observation import Change, Observation, Part, bin_means
 from roomeq.plan.verification import Cause, CauseCode
@@ -34,8 +34,8 @@ def judged(monkeypatch):
             for code, score in scores.items()
         ]
         ranked = sorted(found, key=lambda one: -one.score)
-        monkeypatch.setattr(causes, "explanations", lambda *_: ranked)
-        told = causes.judge_causes(seen or observed(), SETUP).causes
+        monkeypatch.setattr(agreement, "explanations", lambda *_: ranked)
+        told = agreement.judge_causes(seen or observed(), SETUP).causes
         return [cause.code for cause in told]
 
     return by_scores
@@ -75,6 +75,6 @@ def test_shares_are_of_all_that_was_tried(monkeypatch):
         Explanation(cause=replace(Cause(code=code)), score=score, change=Change())
         for code, score in ((BAND, 0.0), (SIGNS, np.log(0.25)), (CauseCode.WIDTH, np.log(0.05)))
     ]
-    monkeypatch.setattr(causes, "explanations", lambda *_: found)
-    told = causes.judge_causes(observed(), SETUP).causes
+    monkeypatch.setattr(agreement, "explanations", lambda *_: found)
+    told = agreement.judge_causes(observed(), SETUP).causes
     assert [cause.share for cause in told] == pytest.approx([1.0 / 1.3, 0.25 / 1.3])
