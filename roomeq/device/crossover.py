@@ -23,9 +23,8 @@ from typing import Literal, Self, get_args
 import numpy as np
 from numpy.typing import ArrayLike
 
-from roomeq.base.levels import FloatArray
+from roomeq.base.levels import ComplexArray, FloatArray
 from roomeq.base.record import Record
-from roomeq.base.response import ComplexArray
 
 FilterFamily = Literal["butterworth", "linkwitz_riley"]
 FilterKind = Literal["low_pass", "high_pass"]

@@ -28,8 +28,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from roomeq.base.levels import FloatArray, readonly
-from roomeq.base.response import ComplexArray
+from roomeq.base.levels import ComplexArray, FloatArray, readonly
 from roomeq.device.profile import PhaseControl
 
 MOST_DEG = 180.0

@@ -14,7 +14,7 @@ from dataclasses import replace
 import numpy as np
 
 from roomeq.base.cautions import Caution, CautionCode
-from roomeq.base.response import ComplexArray
+from roomeq.base.levels import ComplexArray
 from roomeq.device.equaliser import FixedBandEqualiser
 from roomeq.jobs.drive.bands import BandSearch
 from roomeq.jobs.drive.headroom import Proposal, fit_within_headroom

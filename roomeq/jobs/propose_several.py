@@ -21,8 +21,7 @@ from msgspec.structs import replace as with_fields
 from roomeq.analysis.survey_levels import common_axis, seat_levels_db
 from roomeq.base.bands import third_octave_bands
 from roomeq.base.cautions import Caution, CautionCode
-from roomeq.base.levels import FloatArray, amplitude_ratio_db, power_mean_db
-from roomeq.base.response import ComplexArray
+from roomeq.base.levels import ComplexArray, FloatArray, amplitude_ratio_db, power_mean_db
 from roomeq.base.survey import Survey
 from roomeq.jobs.drive.bands import BandSearch, fit_room, room_data
 from roomeq.jobs.drive.headroom import Proposal, fit_within_headroom

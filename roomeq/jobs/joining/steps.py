@@ -19,8 +19,7 @@ from functools import partial
 import numpy as np
 
 from roomeq.base.errors import MissingPhaseError
-from roomeq.base.levels import FloatArray
-from roomeq.base.response import ComplexArray
+from roomeq.base.levels import ComplexArray, FloatArray
 from roomeq.device.crossover import CrossoverFilter, chain_response
 from roomeq.device.meeting import Meeting, find_meeting
 from roomeq.device.processor import DelayRange, JoiningSettings, LevelRange

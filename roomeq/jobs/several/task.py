@@ -15,8 +15,7 @@ import numpy as np
 
 from roomeq.base.bands import logarithmic_axis
 from roomeq.base.errors import MissingPhaseError
-from roomeq.base.levels import FloatArray
-from roomeq.base.response import ComplexArray
+from roomeq.base.levels import ComplexArray, FloatArray
 from roomeq.base.survey import Survey
 from roomeq.device.processor import JoiningSettings
 from roomeq.jobs.drive.bands import room_data

@@ -18,8 +18,7 @@ from typing import Any
 
 import numpy as np
 
-from roomeq.base.levels import FloatArray
-from roomeq.base.response import ComplexArray
+from roomeq.base.levels import ComplexArray, FloatArray
 from roomeq.device.crossover import CrossoverFilter
 from roomeq.device.equaliser import FixedBandEqualiser
 from roomeq.jobs.verifying.observation import Change, Observation

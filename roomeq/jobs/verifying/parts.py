@@ -19,8 +19,7 @@ import numpy as np
 from roomeq.analysis.smoothing import smooth_power, smooth_power_db
 from roomeq.analysis.survey_levels import common_axis, has_band_levels, seat_levels_db
 from roomeq.base.cautions import CautionCode
-from roomeq.base.levels import FloatArray, power_mean_db
-from roomeq.base.response import ComplexArray
+from roomeq.base.levels import ComplexArray, FloatArray, power_mean_db
 from roomeq.base.survey import Source, Survey
 from roomeq.jobs.verifying.observation import Part, TwoPowers, bin_means
 from roomeq.optimiser.joining.data import SMOOTHING_FRACTION

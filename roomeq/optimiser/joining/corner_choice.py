@@ -25,7 +25,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import ArrayLike
 
-from roomeq.base.response import ComplexArray
+from roomeq.base.levels import ComplexArray
 from roomeq.device.crossover import CrossoverFilter, chain_response
 from roomeq.device.mains import MainsBox
 from roomeq.device.processor import JoiningSettings

@@ -31,9 +31,8 @@ from numpy.typing import ArrayLike
 
 from roomeq.analysis.smoothing import smooth_power
 from roomeq.base.bands import logarithmic_axis
-from roomeq.base.levels import FloatArray, power_ratio_db, readonly
+from roomeq.base.levels import ComplexArray, FloatArray, power_ratio_db, readonly
 from roomeq.base.record import Record
-from roomeq.base.response import ComplexArray
 from roomeq.device.processor import JoiningSettings
 from roomeq.wanted.target import Target
 

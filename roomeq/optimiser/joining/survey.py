@@ -16,8 +16,8 @@ import numpy as np
 
 from roomeq.analysis.smoothing import smooth_power_db
 from roomeq.base.errors import MissingPhaseError
-from roomeq.base.levels import FloatArray, power_ratio_db, readonly
-from roomeq.base.response import ComplexArray, FrequencyResponse
+from roomeq.base.levels import ComplexArray, FloatArray, power_ratio_db, readonly
+from roomeq.base.response import FrequencyResponse
 from roomeq.base.survey import Source, Survey
 from roomeq.device.processor import JoiningSettings
 from roomeq.optimiser.bands.fit_data import SNR_FULL_DB, SNR_IGNORED_DB

@@ -12,8 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from roomeq.analysis.smoothing import smooth_power_db
-from roomeq.base.levels import FloatArray, amplitude_ratio_db
-from roomeq.base.response import ComplexArray
+from roomeq.base.levels import ComplexArray, FloatArray, amplitude_ratio_db
 from roomeq.plan.plan import Plan
 from roomeq.report.plots.labels import shortened
 from roomeq.report.plots.multiples import levels_page
