@@ -17,8 +17,8 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from roomeq.base.levels import ComplexArray, FloatArray, readonly
+from roomeq.base.record import html_table
 from roomeq.base.response import FrequencyResponse
-from roomeq.base.view import html_table
 
 if TYPE_CHECKING:
     from pandas import DataFrame

@@ -16,10 +16,10 @@ import numpy as np
 from msgspec.structs import asdict
 
 from roomeq.analysis.dips import judge_dips
-from roomeq.analysis.odd_seat import estimate_odd_seat
 from roomeq.analysis.seats import (
     comparable_level_db,
     estimate_band_statistics,
+    estimate_odd_seat,
     estimate_seat_statistics,
     estimate_spatial_figures,
 )
@@ -32,8 +32,7 @@ from roomeq.analysis.survey_levels import (
 )
 from roomeq.base.bands import third_octave_band, third_octave_bands
 from roomeq.base.levels import FloatArray, power_mean_db
-from roomeq.base.record import Record
-from roomeq.base.view import html_table
+from roomeq.base.record import Record, html_table
 from roomeq.device.meeting import Meeting
 from roomeq.device.path import PathAnalysis
 from roomeq.jobs.joining.path import EngagedRows, described_path

@@ -17,9 +17,8 @@ import numpy as np
 from roomeq.base.bands import logarithmic_axis
 from roomeq.base.doing import each
 from roomeq.base.levels import FloatArray
-from roomeq.base.record import json_text
+from roomeq.base.record import html_table, json_text
 from roomeq.base.survey import Source
-from roomeq.base.view import html_table
 from roomeq.device.crossover import CrossoverFilter
 from roomeq.device.path import PathAnalysis
 from roomeq.device.profile import FilterChoice

@@ -17,7 +17,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from roomeq.analysis.odd_seat import estimate_odd_seat
+from roomeq.analysis.seats import estimate_odd_seat
 from roomeq.base.cautions import Caution, CautionCode
 from roomeq.base.levels import power_ratio
 from roomeq.device.crossover import HighPass

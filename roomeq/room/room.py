@@ -31,12 +31,11 @@ import numpy as np
 
 from roomeq.base.digests import InputFile
 from roomeq.base.levels import FloatArray, readonly
+from roomeq.base.record import html_table
 from roomeq.base.response import FrequencyResponse, LevelReference
 from roomeq.base.survey import Source, Survey
-from roomeq.base.view import html_table
-from roomeq.device.crossover import CrossoverFilter
+from roomeq.device.crossover import CrossoverFilter, MainsBox
 from roomeq.device.equaliser import FixedBandEqualiser
-from roomeq.device.mains import MainsBox
 from roomeq.device.processor import DelayRange
 from roomeq.device.profile import Device, FilterChoice
 from roomeq.room.equipment import Equipment, WantedLevel

@@ -20,9 +20,8 @@ from joining_cases import FREQUENCIES, KINDS, butterworth, random_case
 
 from roomeq.base.response import FrequencyResponse
 from roomeq.base.survey import Measurement, Survey
-from roomeq.device.crossover import CrossoverFilter
+from roomeq.device.crossover import CrossoverFilter, MainsBox
 from roomeq.device.driver import ClosedBox
-from roomeq.device.mains import MainsBox
 from roomeq.device.processor import JoiningSettings
 from roomeq.importers.device_profile import read_device
 from roomeq.jobs.join import join

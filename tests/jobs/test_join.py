@@ -12,8 +12,8 @@ from joining_rooms import JOINED_TOML, butterworth, delayed, linkwitz_riley, wri
 from roomeq.base.errors import RoomFileError
 from roomeq.base.response import FrequencyResponse
 from roomeq.cli.main import main
+from roomeq.device.crossover import MainsBox
 from roomeq.device.driver import ClosedBox
-from roomeq.device.mains import MainsBox
 from roomeq.device.meeting import Meeting, MeetingFault
 from roomeq.device.profile import FilterChoice
 from roomeq.importers.room import read_room
