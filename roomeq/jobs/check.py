@@ -30,7 +30,7 @@ from roomeq.analysis.survey_levels import (
     seat_excess_group_delays,
     seat_levels_db,
 )
-from roomeq.base.bands import third_octave_band, third_octave_bands
+from roomeq.base.bands import third_octave_band, whole_bands
 from roomeq.base.levels import FloatArray, power_mean_db
 from roomeq.base.record import Record, html_table
 from roomeq.device.meeting import Meeting
@@ -345,11 +345,7 @@ def _together_rows(room: Room, axis: FloatArray) -> tuple[TogetherRow, ...]:
         return ()
     whole = room.survey.of_source("sub")
     alone = {one.name: one.room.survey.of_seats(whole.seats) for one in room.subwoofers}
-    bands = [
-        band
-        for band in third_octave_bands(_LOWEST, _HIGHEST)
-        if band.lower >= axis[0] and band.upper <= axis[-1]
-    ]
+    bands = whole_bands(_LOWEST, _HIGHEST, first=axis[0], last=axis[-1])
     levels = {name: seat_levels_db(survey, at=axis) for name, survey in alone.items()}
     magnitudes = 20.0 * np.log10(sum(10.0 ** (rows / 20.0) for rows in levels.values()))
 
@@ -421,16 +417,12 @@ def _measurement_rows(room: Room) -> tuple[MeasurementRow, ...]:
 def _band_rows(room: Room, axis: FloatArray, levels: FloatArray) -> tuple[BandRow, ...]:
     survey = room.survey.of_source(room.source)
     if has_band_levels(survey):
-        bands = [third_octave_band(float(frequency)) for frequency in axis]
+        bands = tuple(third_octave_band(float(frequency)) for frequency in axis)
         statistics = estimate_seat_statistics(
             axis, levels, seats=survey.seats, weights=survey.weights
         )
     else:
-        bands = [
-            band
-            for band in third_octave_bands(_LOWEST, _HIGHEST)
-            if band.lower >= axis[0] and band.upper <= axis[-1]
-        ]
+        bands = whole_bands(_LOWEST, _HIGHEST, first=axis[0], last=axis[-1])
         statistics = estimate_band_statistics(
             axis, levels, seats=survey.seats, bands=bands, weights=survey.weights
         )

@@ -80,16 +80,14 @@ def compare(before: Room, after: Room, *, other_room: bool = False) -> Compariso
     unchanged = bool(causes) and causes[0].code is CauseCode.AS_PLANNED
     seats, others = before.survey.seats, after.survey.seats
     checked = [row.label for row in judged.bands]
-    return Comparison(
+    return Comparison.copied(
+        judged,
         room=before.name,
         dates=(before.record.get("date", ""), after.record.get("date", "")),
         unchanged=unchanged and level_agrees and 2 * sum(sums) >= len(sums),
         level_agrees=level_agrees,
-        tolerance_db=judged.tolerance_db,
         scatter_db=seen.scatter_db,
-        offset_db=judged.offset_db,
         source=next(iter(parts)),
-        bands=judged.bands,
         bands_not_checked=tuple(label for label in bands if label not in checked),
         causes=tuple(_as_change(cause, before) for cause in causes),
         seats=tuple(rows),

@@ -102,11 +102,10 @@ def check_joining(
 
 def joining_stated_otherwise(
     record: JoiningRecord,
-    *,
     delay: float | None = None,
     polarity: Literal["normal", "inverted"] | None = None,
     phase_deg: float | None = None,
-) -> tuple[StatedJoiningSetting, ...]:
+) -> Iterator[StatedJoiningSetting]:
     """Return the settings that are stated to be others than a plan's.
 
     Parameters
@@ -120,23 +119,18 @@ def joining_stated_otherwise(
 
     Returns
     -------
-    tuple of StatedJoiningSetting
+    iterator of StatedJoiningSetting
         Delay, polarity, phase; what is not stated is not compared.
     """
-    planned, found = record.settings, []
+    planned = record.settings
     if delay is not None and abs(1e3 * delay - planned.delay_ms) > _SAME_MS:
         stated_ms = round(1e3 * delay, 6)
-        found.append(
-            StatedJoiningSetting(label="delay_ms", planned=planned.delay_ms, stated=stated_ms)
-        )
+        yield StatedJoiningSetting(label="delay_ms", planned=planned.delay_ms, stated=stated_ms)
     wanted = planned.settings().polarity
     if polarity is not None and polarity != wanted:
-        found.append(StatedJoiningSetting(label="polarity", planned=wanted, stated=polarity))
+        yield StatedJoiningSetting(label="polarity", planned=wanted, stated=polarity)
     if phase_deg is not None and abs(phase_deg - planned.phase_deg) > _SAME_DEG:
-        found.append(
-            StatedJoiningSetting(label="phase_deg", planned=planned.phase_deg, stated=phase_deg)
-        )
-    return tuple(found)
+        yield StatedJoiningSetting(label="phase_deg", planned=planned.phase_deg, stated=phase_deg)
 
 
 def verify_room(
@@ -279,31 +273,22 @@ def verify(
     causes, planned, offset = judged.causes, judged.unchanged, judged.offset_db
     gains = gains_in_force_db(causes[0], setup) if causes else None
     joining, otherwise = None, tuple[StatedJoiningSetting, ...]()
-    if plan.joining is not None:
+    if (record := plan.joining) is not None:
         joining = check_joining(
-            plan.joining,
-            survey,
-            as_planned=planned,
-            loss_db=sum_loss_db,
-            offset_db=offset,
+            record, survey, as_planned=planned, loss_db=sum_loss_db, offset_db=offset
         )
-        otherwise = joining_stated_otherwise(
-            plan.joining, delay=stated_delay, polarity=stated_polarity, phase_deg=stated_phase_deg
-        )
-    return Verification(
+        set_to = (stated_delay, stated_polarity, stated_phase_deg)
+        otherwise = tuple(joining_stated_otherwise(record, *set_to))
+    return Verification.copied(
+        judged,
         room=plan.room,
         agrees=planned and (joining is None or joining.agrees),
-        tolerance_db=judged.tolerance_db,
-        offset_db=offset,
         scatter_db=seen.scatter_db,
-        causes=causes,
         in_force_db=None
         if gains is None
         else dict(zip(plan.device.labels, gains.tolist(), strict=True)),
         source=plan.source if plan.source in survey.sources else "both",
         level=_level_check(plan, offset, tolerance=judged.tolerance_db),
-        seats=judged.seats,
-        bands=judged.bands,
         stated=stated_otherwise(
             {band.label: band.gain_db for band in plan.bands} | {"level": plan.level.setting_db},
             {**(stated_gains_db or {}), "level": stated_level_db},

@@ -12,7 +12,7 @@ import math
 from typing import TYPE_CHECKING
 
 from roomeq.analysis.recordings.findings import Finding, Severity
-from roomeq.base.bands import third_octave_band, third_octave_bands
+from roomeq.base.bands import third_octave_band, whole_bands
 from roomeq.base.record import Record
 from roomeq.room.recorded import RecordedSweep
 from roomeq.room.room import Room, recording_counts
@@ -163,11 +163,7 @@ def _distortion_rows(distortion: Distortion | None) -> tuple[DistortionRow, ...]
     if distortion is None:
         return ()
     axis = distortion.frequencies
-    bands = tuple(
-        band
-        for band in third_octave_bands(_LOWEST, _HIGHEST)
-        if band.lower >= axis[0] and band.upper <= axis[-1]
-    )
+    bands = whole_bands(_LOWEST, _HIGHEST, first=axis[0], last=axis[-1])
     ratios_db, total = distortion_by_band(distortion, bands=bands)
     return tuple(
         DistortionRow(
