@@ -9,11 +9,11 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from roomeq.analysis.dips import judge_dips as judge_dips
-    from roomeq.analysis.odd_seat import estimate_odd_seat as estimate_odd_seat
     from roomeq.analysis.phase import estimate_group_delay as estimate_group_delay
     from roomeq.analysis.recordings.findings import FindingCode as FindingCode
     from roomeq.analysis.recordings.quality import judge_recording as judge_recording
     from roomeq.analysis.seats import estimate_band_statistics as estimate_band_statistics
+    from roomeq.analysis.seats import estimate_odd_seat as estimate_odd_seat
     from roomeq.analysis.seats import estimate_seat_statistics as estimate_seat_statistics
     from roomeq.analysis.seats import estimate_spatial_figures as estimate_spatial_figures
     from roomeq.analysis.smoothing import band_levels_db as band_levels_db
@@ -57,8 +57,8 @@ if TYPE_CHECKING:
     from roomeq.jobs.device import write_measured_profile as write_measured_profile
     from roomeq.jobs.join import RoomJoining as RoomJoining
     from roomeq.jobs.join import join as join
-    from roomeq.jobs.joining.offer import joining_offer as joining_offer
     from roomeq.jobs.joining.steps import joining_data as joining_data
+    from roomeq.jobs.joining.steps import joining_offer as joining_offer
     from roomeq.jobs.places import RoomPlaces as RoomPlaces
     from roomeq.jobs.places import rank_places as rank_places
     from roomeq.jobs.propose import fit_room_gains as fit_room_gains
@@ -120,7 +120,7 @@ _PLACES = {
     "estimate_decay": "analysis.sweeps.decay",
     "estimate_distortion": "analysis.sweeps.distortion",
     "estimate_group_delay": "analysis.phase",
-    "estimate_odd_seat": "analysis.odd_seat",
+    "estimate_odd_seat": "analysis.seats",
     "estimate_path": "optimiser.path.estimation",
     "estimate_seat_statistics": "analysis.seats",
     "estimate_sensitivity": "analysis.sweeps.calibration",
@@ -133,7 +133,7 @@ _PLACES = {
     "join": "jobs.join",
     "joining_data": "jobs.joining.steps",
     "joining_frame": "report.frames",
-    "joining_offer": "jobs.joining.offer",
+    "joining_offer": "jobs.joining.steps",
     "judge_dips": "analysis.dips",
     "judge_recording": "analysis.recordings.quality",
     "judge_sum": "optimiser.joining.summation",

@@ -22,8 +22,8 @@ from typing import Literal
 import numpy as np
 from numpy.typing import ArrayLike
 
-from roomeq.base.levels import FloatArray
-from roomeq.base.response import ComplexArray, FrequencyResponse, checked_frequencies
+from roomeq.base.levels import ComplexArray, FloatArray
+from roomeq.base.response import FrequencyResponse, checked_frequencies
 
 _PER_OCTAVE = 192
 _END_OCTAVES = 1.0 / 3.0
@@ -96,10 +96,7 @@ def estimate_minimum_phase_deg(
 
 
 def estimate_excess_phase_deg(
-    response: FrequencyResponse,
-    *,
-    below_db_per_octave: float | None = None,
-    above_db_per_octave: float | None = None,
+    response: FrequencyResponse, **end_slopes: float | None
 ) -> FloatArray:
     """Estimate measured phase minus minimum phase.
 
@@ -108,8 +105,8 @@ def estimate_excess_phase_deg(
     response : FrequencyResponse
         With phase, and dense enough that the phase turns by less than half a turn from one
         frequency to the next: else the unwrapping loses whole turns.
-    below_db_per_octave, above_db_per_octave : float, optional
-        As for `estimate_minimum_phase_deg`.
+    **end_slopes
+        ``below_db_per_octave`` and ``above_db_per_octave``, as for `estimate_minimum_phase_deg`.
 
     Returns
     -------
@@ -125,12 +122,7 @@ def estimate_excess_phase_deg(
         If it has fewer than two frequencies, or a zero (its level is not finite).
     """
     pressure = response.pressure
-    minimum = estimate_minimum_phase_deg(
-        response.frequencies,
-        response.level_db,
-        below_db_per_octave=below_db_per_octave,
-        above_db_per_octave=above_db_per_octave,
-    )
+    minimum = estimate_minimum_phase_deg(response.frequencies, response.level_db, **end_slopes)
     return _excess_deg(pressure, minimum)
 
 
@@ -161,8 +153,7 @@ def estimate_excess_group_delay(
     *,
     at: ArrayLike | None = None,
     fraction: int = 12,
-    below_db_per_octave: float | None = None,
-    above_db_per_octave: float | None = None,
+    **end_slopes: float | None,
 ) -> FloatArray:
     """Estimate the group delay of the excess phase.
 
@@ -179,8 +170,8 @@ def estimate_excess_group_delay(
         it, the slope of the phase at the response's own frequencies.
     fraction : int
         N of the 1/N-octave window, at least 1.
-    below_db_per_octave, above_db_per_octave : float, optional
-        As for `estimate_minimum_phase_deg`.
+    **end_slopes
+        ``below_db_per_octave`` and ``above_db_per_octave``, as for `estimate_minimum_phase_deg`.
 
     Returns
     -------
@@ -195,11 +186,7 @@ def estimate_excess_group_delay(
         If it has fewer than two frequencies, or a zero.
     """
     axis = response.frequencies
-    excess_deg = estimate_excess_phase_deg(
-        response,
-        below_db_per_octave=below_db_per_octave,
-        above_db_per_octave=above_db_per_octave,
-    )
+    excess_deg = estimate_excess_phase_deg(response, **end_slopes)
     if at is None:
         return _delay_of(axis, excess_deg)
     return _mean_delay(axis, excess_deg, np.asarray(at, dtype=np.float64), fraction)

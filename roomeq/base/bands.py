@@ -121,6 +121,14 @@ def third_octave_bands(lowest: float, highest: float) -> tuple[ThirdOctaveBand, 
     return tuple(ThirdOctaveBand(number=number) for number in range(first, last + 1))
 
 
+def whole_bands(
+    lowest: float, highest: float, *, first: float, last: float
+) -> tuple[ThirdOctaveBand, ...]:
+    """Return the bands from `lowest` to `highest` that lie wholly from `first` to `last`, in Hz."""
+    bands = third_octave_bands(lowest, highest)
+    return tuple(band for band in bands if band.lower >= first and band.upper <= last)
+
+
 def logarithmic_axis(lowest: float, highest: float, *, per_octave: int) -> FloatArray:
     """Return frequencies equally spaced on a logarithmic scale, shape (n,), in Hz.
 

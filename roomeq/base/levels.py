@@ -20,6 +20,7 @@ HIGHEST_LEVEL_DB = 140.0
 """Highest level in dB SPL that is taken for one of a room."""
 
 FloatArray = NDArray[np.float64]
+ComplexArray = NDArray[np.complex128]
 
 
 def amplitude_ratio_db(ratio: ArrayLike) -> FloatArray:

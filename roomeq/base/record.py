@@ -3,13 +3,19 @@
 Conventions
 -----------
 Frozen; keys that are not known are refused when a file is read. What is not known is None.
+
+A table as notebooks show it.
 """
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+from html import escape
 from typing import Self
 
 import msgspec
+
+from roomeq.base.printable import printable
 
 
 def json_text(value: object) -> bytes:
@@ -41,3 +47,16 @@ class Record(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=Tr
     def to_json(self) -> bytes:
         """Return the record as JSON text, as it is kept in its file."""
         return json_text(self)
+
+
+def html_table(caption: str, titles: Iterable[str], rows: Iterable[Iterable[object]]) -> str:
+    """Return a table in HTML, whatever its words hold; what is None is left blank."""
+
+    def line(cells: Iterable[object], tag: str) -> str:
+        texts = ("" if cell is None else escape(printable(str(cell))) for cell in cells)
+        return f"<tr>{''.join(f'<{tag}>{text}</{tag}>' for text in texts)}</tr>"
+
+    return (
+        f"<table><caption>{escape(printable(caption))}</caption><thead>{line(titles, 'th')}</thead>"
+        f"<tbody>{''.join(line(row, 'td') for row in rows)}</tbody></table>"
+    )

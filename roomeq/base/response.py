@@ -16,12 +16,17 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from roomeq.base.errors import MissingPhaseError
-from roomeq.base.levels import FloatArray, amplitude_ratio, amplitude_ratio_db, readonly
+from roomeq.base.levels import (
+    ComplexArray,
+    FloatArray,
+    amplitude_ratio,
+    amplitude_ratio_db,
+    readonly,
+)
 
 if TYPE_CHECKING:
     from pandas import DataFrame
 
-ComplexArray = NDArray[np.complex128]
 LevelReference = Literal["spl", "relative"]
 Resolution = Literal["narrow", "third_octave"]
 

@@ -16,9 +16,9 @@ from typing import TYPE_CHECKING, Any, Literal, Self, get_args
 import numpy as np
 from numpy.typing import ArrayLike
 
-from roomeq.base.levels import FloatArray, readonly
-from roomeq.base.response import ComplexArray, FrequencyResponse
-from roomeq.base.view import html_table
+from roomeq.base.levels import ComplexArray, FloatArray, readonly
+from roomeq.base.record import html_table
+from roomeq.base.response import FrequencyResponse
 
 if TYPE_CHECKING:
     from pandas import DataFrame

@@ -15,8 +15,7 @@ import math
 import numpy as np
 from numpy.typing import ArrayLike
 
-from roomeq.base.levels import FloatArray
-from roomeq.base.response import ComplexArray
+from roomeq.base.levels import ComplexArray, FloatArray
 
 
 def _normalised_axis(

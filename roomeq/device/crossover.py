@@ -8,19 +8,29 @@ per octave. A digital filter is the analogue prototype after the bilinear transf
 at its corner. It is evaluated as the prototype on the warped axis ``tan(pi f / fs) / tan(pi fc /
 fs)``, which is the same function and loses no digits in the bass, where the coefficients of a
 digital filter of high order would.
+
+A protective high-pass as it is set on a device, and kept in a plan.
+
+The corner in Hz; the order counts the whole filter. None in place of one is off.
+
+Main loudspeakers as their maker describes them: kind of box, corner, tuning.
+
+Frequencies in Hz.
 """
 
 from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Literal, get_args
+from typing import Annotated, Literal, Self, get_args
 
 import numpy as np
+from msgspec import field
 from numpy.typing import ArrayLike
 
-from roomeq.base.levels import FloatArray
-from roomeq.base.response import ComplexArray
+from roomeq.base.levels import ComplexArray, FloatArray
+from roomeq.base.record import Record
+from roomeq.base.toml_tables import Plausible, StrictTable
 
 FilterFamily = Literal["butterworth", "linkwitz_riley"]
 FilterKind = Literal["low_pass", "high_pass"]
@@ -147,3 +157,80 @@ def chain_response(filters: tuple[CrossoverFilter, ...], frequencies: ArrayLike)
     for one in filters:
         result = result * one.response(frequencies)
     return result
+
+
+class HighPass(Record, frozen=True, kw_only=True):
+    """A protective high-pass as it is set on the device.
+
+    Raises
+    ------
+    ValueError
+        If there is no such filter.
+    """
+
+    family: FilterFamily
+    order: int
+    corner: float
+
+    def __post_init__(self) -> None:
+        self.filter()
+
+    @classmethod
+    def of(cls, one: CrossoverFilter | None) -> Self | None:
+        """Return what is set of a filter; None for off.
+
+        Raises
+        ------
+        ValueError
+            If it is no high-pass, or a digital one.
+        """
+        if one is None:
+            return None
+        if one.kind != "high_pass" or one.sample_rate is not None:
+            raise ValueError(f"the protective filter is a high-pass, and no digital one: got {one}")
+        return cls.copied(one)
+
+    def filter(self) -> CrossoverFilter:
+        """Return the filter."""
+        return CrossoverFilter(
+            kind="high_pass", family=self.family, order=self.order, corner=self.corner
+        )
+
+
+def filter_of(one: HighPass | None) -> CrossoverFilter | None:
+    """Return the filter of a setting; None for off."""
+    return None if one is None else one.filter()
+
+
+class MainsBox(StrictTable, frozen=True, kw_only=True):
+    """``[mains]``: the mains as their maker describes them.
+
+    Attributes
+    ----------
+    kind
+        Kind of box.
+    corner : 50
+        Where they are 3 dB down.
+    tuning : 45
+        Of a vented box; without it the corner.
+    """
+
+    kind: Literal["closed", "vented"] = field(name="box")
+    corner: Annotated[float, Plausible(15.0, 300.0, "Hz")]
+    tuning: Annotated[float | None, Plausible(10.0, 200.0, "Hz")] = None
+
+    @property
+    def order(self) -> int:
+        """Order of the box's own fall: 2 for a closed box, 4 for a vented one."""
+        return 2 if self.kind == "closed" else 4
+
+    @property
+    def roll_off(self) -> CrossoverFilter:
+        """The box's fall as a Butterworth high-pass, where nothing better is known."""
+        return CrossoverFilter(
+            kind="high_pass",
+            family="butterworth",
+            order=self.order,
+            corner=self.corner,
+            where="box",
+        )

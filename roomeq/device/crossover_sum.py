@@ -14,12 +14,13 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import partial
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike
 
-from roomeq.base.levels import FloatArray, amplitude_ratio_db
-from roomeq.base.response import ComplexArray
+from roomeq.base.levels import ComplexArray, FloatArray, amplitude_ratio_db
 from roomeq.device.crossover import CrossoverFilter, chain_response
 
 _SPAN_OCTAVES = 2.0
@@ -102,15 +103,13 @@ def sum_level_db(
     frequencies: ArrayLike,
     *,
     filters: Sequence[CrossoverFilter],
-    mains: Sequence[CrossoverFilter],
-    inverted: bool = False,
-    delay: float = 0.0,
+    **others: Any,
 ) -> FloatArray:
     """Return the level of the sum relative to the subwoofer's own high-passes, shape (F,), in dB.
 
     Arguments as for `predict_sum`. A null is given as -200 dB.
     """
-    total = predict_sum(frequencies, filters=filters, mains=mains, inverted=inverted, delay=delay)
+    total = predict_sum(frequencies, filters=filters, **others)
     own = tuple(entry for entry in filters if entry.kind == "high_pass")
     ratio = np.abs(total) / np.abs(chain_response(own, frequencies))
     return np.asarray(np.maximum(amplitude_ratio_db(ratio), _NULL_DB))
@@ -140,12 +139,7 @@ def sum_figures(
     inverted, delay : bool, float
         As for `predict_sum`.
     """
-
-    def level_db(frequencies: FloatArray) -> FloatArray:
-        return sum_level_db(
-            frequencies, filters=filters, mains=mains, inverted=inverted, delay=delay
-        )
-
+    level_db = partial(sum_level_db, filters=filters, mains=mains, inverted=inverted, delay=delay)
     axis = _axis(corner)
     levels = level_db(axis)
     dip_frequency, dip_db = _refined(axis, level_db, int(np.argmin(levels)), sign=-1.0)

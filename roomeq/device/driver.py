@@ -16,8 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from roomeq.base.levels import FloatArray, amplitude_ratio_db
-from roomeq.base.response import ComplexArray
+from roomeq.base.levels import ComplexArray, FloatArray, amplitude_ratio_db
 from roomeq.device.crossover import CrossoverFilter, chain_response
 
 AIR_DENSITY = 1.204

@@ -19,8 +19,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from roomeq.base.bands import ThirdOctaveBand, third_octave_band
-from roomeq.base.levels import FloatArray, amplitude_ratio_db, readonly
-from roomeq.base.response import ComplexArray
+from roomeq.base.levels import ComplexArray, FloatArray, amplitude_ratio_db, readonly
 from roomeq.device.biquads import peaking_response
 from roomeq.device.found_band import FoundBand
 

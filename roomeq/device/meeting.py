@@ -86,10 +86,7 @@ def find_meeting(
         faults.append(MeetingFault.ELSEWHERE)
     if sum_db < GAP_DB:
         faults.append(MeetingFault.GAP)
-    if not any(one.corner >= corner / 2.0 ** _reach_octaves(one) for one in mains):
+    reach = {True: BOX_OCTAVES, False: FULL_RANGE_OCTAVES}
+    if not any(one.corner >= corner / 2.0 ** reach[one.where == "box"] for one in mains):
         faults.append(MeetingFault.FULL_RANGE)
     return Meeting(frequency=frequency, sum_db=sum_db, faults=tuple(faults))
-
-
-def _reach_octaves(one: CrossoverFilter) -> float:
-    return BOX_OCTAVES if one.where == "box" else FULL_RANGE_OCTAVES

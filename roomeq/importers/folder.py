@@ -13,8 +13,7 @@ from pathlib import Path, PurePath
 
 from roomeq.base.errors import FileFaultError, RoomFileError
 from roomeq.base.recording import Recording, SweepDescription
-from roomeq.importers.file_contents import FolderEntry, told_by_sound, told_by_text
-from roomeq.importers.file_names import read_name
+from roomeq.importers.file_contents import FolderEntry, read_name, told_by_sound, told_by_text
 from roomeq.importers.recordings_alone import SOUNDS
 from roomeq.importers.room_file.reading import ROOM_FILE_NAME
 from roomeq.importers.sweep_files import (

@@ -16,8 +16,7 @@ from roomeq.importers.room_file.file import RoomFile
 from roomeq.importers.survey_files import room_microphone
 from roomeq.importers.text.export import read_one_response
 from roomeq.importers.text.microphone import apply_microphone
-from roomeq.room.joining_setup import JoiningSetup, PathResponse
-from roomeq.room.room import Room
+from roomeq.room.room import JoiningSetup, PathResponse, Room
 
 
 def stated_filters(tables: tuple[FilterTable, ...]) -> tuple[CrossoverFilter, ...]:

@@ -25,7 +25,6 @@ from roomeq.importers.device_profile import read_device, shipped_profiles
 from roomeq.importers.equipment import with_headroom
 from roomeq.importers.joining import stated_filters, with_joining
 from roomeq.importers.recordings_alone import recordings_alone
-from roomeq.importers.repeatability import estimate_repeatability_db
 from roomeq.importers.room_assembly import assemble_room
 from roomeq.importers.room_file.equipment_schema import CORNER_SPAN
 from roomeq.importers.room_file.file import RoomFile
@@ -38,11 +37,10 @@ from roomeq.importers.subwoofers import (
     told_of_each,
 )
 from roomeq.importers.survey_files import SurveyFiles, read_survey, survey_from_exports
-from roomeq.importers.survey_remarks import NO_PATH, repeatability_notes
+from roomeq.importers.survey_remarks import NO_PATH, estimate_repeatability_db, repeatability_notes
 from roomeq.importers.text.export import read_one_response
 from roomeq.room.recorded import RecordedSweep, judged_within
-from roomeq.room.recording_weights import without_spoilt
-from roomeq.room.room import PresentSettings, Room, Subwoofer
+from roomeq.room.room import PresentSettings, Room, Subwoofer, without_spoilt
 from roomeq.wanted.limits import Limits
 from roomeq.wanted.loss import Loss
 from roomeq.wanted.target import NearField, Target

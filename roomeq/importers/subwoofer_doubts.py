@@ -20,8 +20,7 @@ from itertools import combinations
 import numpy as np
 
 from roomeq.analysis.survey_levels import common_axis, seat_levels_db
-from roomeq.base.levels import FloatArray
-from roomeq.base.response import ComplexArray
+from roomeq.base.levels import ComplexArray, FloatArray
 from roomeq.base.survey import Measurement, Survey
 from roomeq.importers.survey_remarks import same_recordings
 from roomeq.room.room import Subwoofer

@@ -23,7 +23,6 @@ from roomeq.base.levels import FloatArray
 from roomeq.base.response import FrequencyResponse
 from roomeq.base.survey import Measurement, Source, Survey
 from roomeq.importers.device_profile import shipped_profiles
-from roomeq.importers.repeatability import estimate_repeatability_db
 from roomeq.importers.room_file.checks import seat_findings
 from roomeq.importers.room_file.file import RoomFile
 from roomeq.importers.room_file.schema import MeasurementTable
@@ -32,6 +31,7 @@ from roomeq.importers.survey_remarks import (
     assumptions_of,
     doubtful_levels,
     doubtful_repeats,
+    estimate_repeatability_db,
     file_notes,
     mixtures,
     repeatability_notes,

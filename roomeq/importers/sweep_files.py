@@ -24,9 +24,8 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from roomeq.base.errors import MeasurementFileError
-from roomeq.base.reading import LARGEST_TABLES, file_bytes
 from roomeq.base.recording import ChainConditions, Recording, SweepDescription
-from roomeq.base.replacing import refuse_other_kinds, replacing_together
+from roomeq.base.replacing import LARGEST_TABLES, file_bytes, refuse_other_kinds, replacing_together
 
 FORMAT_NAME = "roomeq sweep"
 FORMAT_VERSION = 1

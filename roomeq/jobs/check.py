@@ -16,10 +16,10 @@ import numpy as np
 from msgspec.structs import asdict
 
 from roomeq.analysis.dips import judge_dips
-from roomeq.analysis.odd_seat import estimate_odd_seat
 from roomeq.analysis.seats import (
     comparable_level_db,
     estimate_band_statistics,
+    estimate_odd_seat,
     estimate_seat_statistics,
     estimate_spatial_figures,
 )
@@ -30,15 +30,14 @@ from roomeq.analysis.survey_levels import (
     seat_excess_group_delays,
     seat_levels_db,
 )
-from roomeq.base.bands import third_octave_band, third_octave_bands
+from roomeq.base.bands import third_octave_band, whole_bands
 from roomeq.base.levels import FloatArray, power_mean_db
-from roomeq.base.record import Record
-from roomeq.base.view import html_table
+from roomeq.base.record import Record, html_table
 from roomeq.device.meeting import Meeting
 from roomeq.device.path import PathAnalysis
 from roomeq.jobs.joining.path import EngagedRows, described_path
 from roomeq.jobs.joining.steps import advised_bypass, meeting_of, present_data
-from roomeq.optimiser.joining.sum_check import SumExplanation
+from roomeq.optimiser.joining.data import SumExplanation
 from roomeq.optimiser.joining.summation import judge_sum
 from roomeq.optimiser.path.estimate import PathEstimate
 from roomeq.plan.recordings import DetailRow, RecordingRow, detail_rows, recording_rows
@@ -346,11 +345,7 @@ def _together_rows(room: Room, axis: FloatArray) -> tuple[TogetherRow, ...]:
         return ()
     whole = room.survey.of_source("sub")
     alone = {one.name: one.room.survey.of_seats(whole.seats) for one in room.subwoofers}
-    bands = [
-        band
-        for band in third_octave_bands(_LOWEST, _HIGHEST)
-        if band.lower >= axis[0] and band.upper <= axis[-1]
-    ]
+    bands = whole_bands(_LOWEST, _HIGHEST, first=axis[0], last=axis[-1])
     levels = {name: seat_levels_db(survey, at=axis) for name, survey in alone.items()}
     magnitudes = 20.0 * np.log10(sum(10.0 ** (rows / 20.0) for rows in levels.values()))
 
@@ -422,16 +417,12 @@ def _measurement_rows(room: Room) -> tuple[MeasurementRow, ...]:
 def _band_rows(room: Room, axis: FloatArray, levels: FloatArray) -> tuple[BandRow, ...]:
     survey = room.survey.of_source(room.source)
     if has_band_levels(survey):
-        bands = [third_octave_band(float(frequency)) for frequency in axis]
+        bands = tuple(third_octave_band(float(frequency)) for frequency in axis)
         statistics = estimate_seat_statistics(
             axis, levels, seats=survey.seats, weights=survey.weights
         )
     else:
-        bands = [
-            band
-            for band in third_octave_bands(_LOWEST, _HIGHEST)
-            if band.lower >= axis[0] and band.upper <= axis[-1]
-        ]
+        bands = whole_bands(_LOWEST, _HIGHEST, first=axis[0], last=axis[-1])
         statistics = estimate_band_statistics(
             axis, levels, seats=survey.seats, bands=bands, weights=survey.weights
         )

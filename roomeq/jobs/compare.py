@@ -15,11 +15,11 @@ import msgspec
 import numpy as np
 
 from roomeq.base.survey import Source
-from roomeq.importers.repeatability import same_recording
+from roomeq.importers.survey_remarks import same_recording
 from roomeq.jobs.verifying.agreement import judge_observation, seat_limit_db, stated_otherwise
 from roomeq.jobs.verifying.hypotheses import Setup
 from roomeq.jobs.verifying.observation import Observation, Part
-from roomeq.jobs.verifying.surveys import compared_parts
+from roomeq.jobs.verifying.parts import compared_parts
 from roomeq.plan.verification import Cause, CauseCode, Comparison, SeatChange, StatedSetting
 from roomeq.room.room import Room
 
@@ -80,16 +80,14 @@ def compare(before: Room, after: Room, *, other_room: bool = False) -> Compariso
     unchanged = bool(causes) and causes[0].code is CauseCode.AS_PLANNED
     seats, others = before.survey.seats, after.survey.seats
     checked = [row.label for row in judged.bands]
-    return Comparison(
+    return Comparison.copied(
+        judged,
         room=before.name,
         dates=(before.record.get("date", ""), after.record.get("date", "")),
         unchanged=unchanged and level_agrees and 2 * sum(sums) >= len(sums),
         level_agrees=level_agrees,
-        tolerance_db=judged.tolerance_db,
         scatter_db=seen.scatter_db,
-        offset_db=judged.offset_db,
         source=next(iter(parts)),
-        bands=judged.bands,
         bands_not_checked=tuple(label for label in bands if label not in checked),
         causes=tuple(_as_change(cause, before) for cause in causes),
         seats=tuple(rows),

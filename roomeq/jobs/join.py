@@ -17,13 +17,11 @@ import numpy as np
 from roomeq.base.bands import logarithmic_axis
 from roomeq.base.doing import each
 from roomeq.base.levels import FloatArray
-from roomeq.base.record import json_text
+from roomeq.base.record import html_table, json_text
 from roomeq.base.survey import Source
-from roomeq.base.view import html_table
 from roomeq.device.crossover import CrossoverFilter
 from roomeq.device.path import PathAnalysis
 from roomeq.device.profile import FilterChoice
-from roomeq.jobs.joining.offer import JoiningOffer, joining_offer
 from roomeq.jobs.joining.path import EngagedRows, described_path, estimated_path
 from roomeq.jobs.joining.solution import (
     Joining,
@@ -34,7 +32,7 @@ from roomeq.jobs.joining.solution import (
     tune_bands,
     with_bands_kept,
 )
-from roomeq.jobs.joining.steps import joining_data, without_filters
+from roomeq.jobs.joining.steps import JoiningOffer, joining_data, joining_offer, without_filters
 from roomeq.optimiser.joining.alignment import Alignment
 from roomeq.optimiser.joining.corner_choice import (
     HALF_OCTAVE,
@@ -50,9 +48,7 @@ from roomeq.optimiser.joining.data import JoiningData
 from roomeq.optimiser.joining.levels import fit_joining_levels
 from roomeq.optimiser.path.estimate import PathEstimate
 from roomeq.plan.joining import JoiningRecord, LevelJoiningRecord
-from roomeq.room.joining_setup import JoiningSetup
-from roomeq.room.recording_weights import weighed_room
-from roomeq.room.room import Room
+from roomeq.room.room import JoiningSetup, Room, weighed_room
 
 if TYPE_CHECKING:
     from pandas import DataFrame

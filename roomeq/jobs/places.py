@@ -13,8 +13,7 @@ from collections.abc import Iterator
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from roomeq.base.record import Record
-from roomeq.base.view import html_table
+from roomeq.base.record import Record, html_table
 from roomeq.device.processor import DelayRange
 from roomeq.jobs.several.task import several_task
 from roomeq.optimiser.several.places import Combination, choose_places

@@ -16,8 +16,7 @@ from roomeq.jobs.proposed_plan import plan_of
 from roomeq.optimiser.bands.fit import BandGainFit, ChosenGains
 from roomeq.plan.joining import JoiningRecord
 from roomeq.plan.plan import Plan
-from roomeq.room.recording_weights import weighed_room
-from roomeq.room.room import Room
+from roomeq.room.room import Room, weighed_room
 
 
 def propose(

@@ -14,14 +14,13 @@ from dataclasses import replace
 import numpy as np
 
 from roomeq.base.cautions import Caution, CautionCode
-from roomeq.base.response import ComplexArray
+from roomeq.base.levels import ComplexArray
 from roomeq.device.equaliser import FixedBandEqualiser
 from roomeq.jobs.drive.bands import BandSearch
 from roomeq.jobs.drive.headroom import Proposal, fit_within_headroom
-from roomeq.jobs.joining.offer import joining_offer
 from roomeq.jobs.joining.path import described_path
 from roomeq.jobs.joining.solution import Joining, joining_record, solve_joining
-from roomeq.jobs.joining.steps import joining_data
+from roomeq.jobs.joining.steps import joining_data, joining_offer
 from roomeq.optimiser.bands.fit import ChosenGains
 from roomeq.optimiser.joining.data import JoiningNote
 from roomeq.plan.joining import JoiningRecord

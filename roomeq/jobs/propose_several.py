@@ -21,8 +21,7 @@ from msgspec.structs import replace as with_fields
 from roomeq.analysis.survey_levels import common_axis, seat_levels_db
 from roomeq.base.bands import third_octave_bands
 from roomeq.base.cautions import Caution, CautionCode
-from roomeq.base.levels import FloatArray, amplitude_ratio_db, power_mean_db
-from roomeq.base.response import ComplexArray
+from roomeq.base.levels import ComplexArray, FloatArray, amplitude_ratio_db, power_mean_db
 from roomeq.base.survey import Survey
 from roomeq.jobs.drive.bands import BandSearch, fit_room, room_data
 from roomeq.jobs.drive.headroom import Proposal, fit_within_headroom
@@ -37,8 +36,7 @@ from roomeq.plan.plan import Plan
 from roomeq.plan.records import rows_of
 from roomeq.plan.together import SetTogether, TogetherRecord
 from roomeq.room.equipment import WantedLevel
-from roomeq.room.recording_weights import weighed_room
-from roomeq.room.room import PresentSettings, Room
+from roomeq.room.room import PresentSettings, Room, weighed_room
 from roomeq.room.together import seat_pressures, summed_survey
 
 _OF_DRIVE = {

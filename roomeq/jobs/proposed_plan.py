@@ -3,25 +3,31 @@
 Conventions
 -----------
 Nothing here computes acoustics; figures come from `roomeq.optimiser`.
+
+Cautions of a proposal: what the reader should know before turning a knob.
+
+Codes with their figures; the words are in `roomeq.report.text.wording`.
 """
 
 from __future__ import annotations
 
 import datetime
 import math
+from collections.abc import Iterator, Sequence
 
 import numpy as np
 
-from roomeq.base.cautions import CautionCode
+from roomeq.analysis.seats import estimate_odd_seat
+from roomeq.base.cautions import Caution, CautionCode
 from roomeq.base.levels import power_ratio
-from roomeq.device.high_pass import HighPass
+from roomeq.device.crossover import HighPass
 from roomeq.device.profile import LevelKnob
-from roomeq.jobs.cautions import proposal_cautions, recording_cautions
 from roomeq.jobs.drive.headroom import Proposal
 from roomeq.jobs.propose_joined import Q_FACTORS, path_cautions
 from roomeq.optimiser.bands.fit import BandGainFit
+from roomeq.plan.joining import JoiningRecord, JoiningSeatRow
 from roomeq.plan.plan import PLAN_FORMAT, Plan
-from roomeq.plan.recordings import recording_rows
+from roomeq.plan.recordings import RecordingRow, recording_rows
 from roomeq.plan.records import (
     Curves,
     DeviceRecord,
@@ -35,6 +41,114 @@ from roomeq.plan.records import (
     rows_of,
 )
 from roomeq.room.room import Room
+
+NOTICEABLE_DB, NOTICED_DB = 0.5, 0.05
+HARD_WORK_DB = 3.0
+NOTICED = 0.95
+"""Noise that leaves a band more weight is not worth a word; common practice, no source."""
+
+
+def _recording_cautions(recordings: tuple[RecordingRow, ...]) -> Iterator[Caution]:
+    """Say which recordings count less than fully, and by how much."""
+    for row in recordings:
+        name = f"{row.file} ({row.seat})"
+        if row.counts <= 0.0:
+            yield Caution(code=CautionCode.RECORDING_LEFT_OUT, name=name)
+        elif row.counts < 1.0:
+            yield Caution(code=CautionCode.RECORDING_COUNTS_LESS, value=row.counts, name=name)
+
+
+def _noise_caution(room: Room, fit: BandGainFit) -> Iterator[Caution]:
+    """Say which bands count less because of noise, with the smallest weight it leaves them."""
+    data, lowered = fit.data, {}
+    lowest, highest = room.used_span(room.source)
+    for band in room.equaliser.bands:
+        low, high = max(band.lower, lowest), min(band.upper, highest)
+        inside = (data.frequencies >= low) & (data.frequencies <= high)
+        least = float(data.noise_weights[inside].min(initial=1.0))
+        if least < NOTICED:
+            lowered[band.label] = least
+    if lowered:
+        least, names = min(lowered.values()), ", ".join(lowered)
+        yield Caution(code=CautionCode.BANDS_IN_NOISE, value=least, name=names)
+
+
+def _proposal_cautions(
+    room: Room,
+    fit: BandGainFit,
+    level: LevelSetting,
+    q_checks: tuple[QCheck, ...],
+    seats: tuple[SeatResult, ...],
+    joining: JoiningRecord | None,
+) -> Iterator[Caution]:
+    """Collect the cautions that belong to this plan; with joining, seats are judged by the sum."""
+    data = fit.data
+    rows: Sequence[SeatResult | JoiningSeatRow] = seats
+    gained, no_change = fit.deviation_before_db - fit.deviation_db, fit.no_change
+    rise_db, harder = fit.drive_boost_db, CautionCode.WORKS_HARDER
+    if joining is not None:
+        rows, no_change = joining.seat_rows, joining.no_change
+        gained = joining.judged[0] - joining.judged[1]
+        # A joined subwoofer has the level that the mains ask for, not the loudness it had.
+        rise_db, harder = fit.filter_boost_db + level.change_db, CautionCode.WORKS_HARDER_AS_SET
+    yield from _setting_cautions(room, fit, level)
+    worse = max(
+        ((row.after_db - row.before_db, row.seat) for row in rows),
+        key=lambda one: one[0],
+        default=(0.0, ""),
+    )
+    if worse[0] > NOTICEABLE_DB:
+        yield Caution(code=CautionCode.SEAT_GETS_WORSE, value=worse[0], name=worse[1])
+    if rise_db > HARD_WORK_DB:
+        yield Caution(code=harder, value=rise_db)
+    if no_change is None:
+        yield from _unmeasured_caution(rows)
+    if q_checks:
+        assumed = room.equaliser.assumed_q_labels if room.equaliser.found else ()
+        yield Caution(code=CautionCode.Q_ASSUMED, name=", ".join(assumed) or None)
+    for check in q_checks if no_change is None else ():
+        if check.before_db - check.after_db < min(NOTICEABLE_DB, 0.5 * gained):
+            yield Caution(code=CautionCode.IMPROVEMENT_LOST_AT_OTHER_Q, value=check.factor)
+    if data.band_levels:
+        yield Caution(code=CautionCode.BAND_LEVELS_ONLY)
+    if len(data.seats) < 3:
+        yield Caution(code=CautionCode.FEW_SEATS, value=float(len(data.seats)))
+    if not data.noise_known:
+        yield Caution(code=CautionCode.NOISE_UNKNOWN)
+    yield from _noise_caution(room, fit)
+    odd = estimate_odd_seat(data.frequencies, data.seat_error_db, seats=data.seats)
+    if odd is not None:
+        code = CautionCode.ONE_SEAT_STANDS_OUT
+        yield Caution(code=code, value=odd.distance_db, name=odd.seat)
+
+
+def _setting_cautions(room: Room, fit: BandGainFit, level: LevelSetting) -> Iterator[Caution]:
+    if level.upstream_db:
+        yield Caution(code=CautionCode.LEVEL_OUTSIDE_RANGE, value=level.upstream_db)
+    if fit.loudness_cut_db > NOTICEABLE_DB:
+        yield Caution(
+            code=CautionCode.LOUDNESS_CUT,
+            value=fit.loudness_cut_db,
+            name="now" if room.target.level_db is None else "wanted",
+            frequency=None if room.limits.drive_by_frequency else fit.held_at,
+        )
+    if fit.lock_excess_db > NOTICED_DB:
+        code, at = CautionCode.LOCK_BEYOND_LIMIT, fit.lock_excess_frequency
+        yield Caution(code=code, value=fit.lock_excess_db, frequency=at)
+    if fit.floor_cost_db is not None:
+        code = CautionCode.LOWER_LIMIT_UNKNOWN
+        yield Caution(code=code, value=fit.floor_cost_db, frequency=fit.floor)
+    if not fit.proven:
+        yield Caution(code=CautionCode.NOT_PROVEN, value=fit.gap_db)
+
+
+def _unmeasured_caution(rows: Sequence[SeatResult | JoiningSeatRow]) -> Iterator[Caution]:
+    """Say that settings chosen without a seat do not help there, on average."""
+    left_out = [row for row in rows if row.left_out_after_db is not None]
+    changes = [(row.left_out_after_db or 0.0) - row.before_db for row in left_out]
+    change = float(np.mean(changes)) if changes else 0.0
+    if change > NOTICED_DB:
+        yield Caution(code=CautionCode.UNMEASURED_SEAT_MAY_GET_WORSE, value=change)
 
 
 def plan_of(
@@ -88,10 +202,10 @@ def plan_of(
         evidence=_evidence(room, fit, now, q_checks),
         curves=_curves(fit, now),
         cautions=(
-            *recording_cautions(recordings),
+            *_recording_cautions(recordings),
             *path_cautions(given, joining),
             *found.joining_cautions,
-            *proposal_cautions(room, fit, level, q_checks, seats=seats, joining=joining),
+            *_proposal_cautions(room, fit, level, q_checks, seats, joining),
             *(c for c in found.cautions if joining is None or c.code is not CautionCode.JOIN_AGAIN),
         ),
         assumptions=(*room.assumptions, *found.assumptions),

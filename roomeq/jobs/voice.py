@@ -23,8 +23,8 @@ from msgspec import structs
 from roomeq.analysis.survey_levels import common_axis, has_band_levels, seat_levels_db
 from roomeq.base.cautions import CautionCode
 from roomeq.base.doing import each, say_doing
-from roomeq.base.levels import FloatArray, amplitude_ratio, power_mean_db
-from roomeq.base.response import ComplexArray, FrequencyResponse
+from roomeq.base.levels import ComplexArray, FloatArray, amplitude_ratio, power_mean_db
+from roomeq.base.response import FrequencyResponse
 from roomeq.base.survey import Measurement, Survey
 from roomeq.importers.room import read_room
 from roomeq.jobs.drive.bands import band_task, room_data
@@ -36,8 +36,7 @@ from roomeq.optimiser.bands.problem import LabelArray
 from roomeq.optimiser.bands.reasons import Reason
 from roomeq.optimiser.bands.voicing import Criterion, VoicingProblem, over_rooms
 from roomeq.plan.plan import Plan
-from roomeq.room.recording_weights import weighed_room
-from roomeq.room.room import Room
+from roomeq.room.room import Room, weighed_room
 from roomeq.wanted.target import with_limit_estimate
 
 if TYPE_CHECKING:

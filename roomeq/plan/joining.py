@@ -21,8 +21,7 @@ from roomeq.device.crossover import chain_response
 from roomeq.device.meeting import Meeting
 from roomeq.device.processor import JoiningSettings
 from roomeq.optimiser.bands.fit import NoChange
-from roomeq.optimiser.joining.data import JoiningNote
-from roomeq.optimiser.joining.sum_check import SumExplanation
+from roomeq.optimiser.joining.data import JoiningNote, SumExplanation
 from roomeq.optimiser.joining.summation import HALF_OCTAVE, judge_sum
 from roomeq.plan.alignment import (
     AlignmentRecord,

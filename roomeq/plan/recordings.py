@@ -12,11 +12,10 @@ import math
 from typing import TYPE_CHECKING
 
 from roomeq.analysis.recordings.findings import Finding, Severity
-from roomeq.base.bands import third_octave_band, third_octave_bands
+from roomeq.base.bands import third_octave_band, whole_bands
 from roomeq.base.record import Record
 from roomeq.room.recorded import RecordedSweep
-from roomeq.room.recording_weights import recording_counts
-from roomeq.room.room import Room
+from roomeq.room.room import Room, recording_counts
 
 if TYPE_CHECKING:
     from roomeq.analysis.sweeps.decay import Decay
@@ -41,7 +40,7 @@ class RecordingRow(Record, frozen=True, kw_only=True):
     drift_ppm, drift_basis, drift_mended_by
         Clock drift, what it was read from, and what mended it; None where not known, or not mended.
     counts : float
-        How much it counts in the fit: 1, 0.5 or 0; see `roomeq.room.recording_weights`.
+        How much it counts in the fit: 1, 0.5 or 0; see `roomeq.room.room`.
     left_out : bool
         Whether it says nothing of its seat and so never became a measurement.
     findings : tuple of Finding
@@ -164,11 +163,7 @@ def _distortion_rows(distortion: Distortion | None) -> tuple[DistortionRow, ...]
     if distortion is None:
         return ()
     axis = distortion.frequencies
-    bands = tuple(
-        band
-        for band in third_octave_bands(_LOWEST, _HIGHEST)
-        if band.lower >= axis[0] and band.upper <= axis[-1]
-    )
+    bands = whole_bands(_LOWEST, _HIGHEST, first=axis[0], last=axis[-1])
     ratios_db, total = distortion_by_band(distortion, bands=bands)
     return tuple(
         DistortionRow(

@@ -16,8 +16,8 @@ from typing import Literal, Self
 from roomeq.base.levels import FloatArray
 from roomeq.base.record import Record
 from roomeq.device.amplifier import Amplifier, Load
+from roomeq.device.crossover import HighPass
 from roomeq.device.found_band import FoundBand
-from roomeq.device.high_pass import HighPass
 from roomeq.optimiser.drive.headroom import BandHeadroom, Headroom
 from roomeq.room.equipment import Equipment, WantedLevel
 

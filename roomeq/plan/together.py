@@ -13,8 +13,8 @@ from typing import TYPE_CHECKING, Self
 
 import numpy as np
 
+from roomeq.base.levels import ComplexArray
 from roomeq.base.record import Record
-from roomeq.base.response import ComplexArray
 
 if TYPE_CHECKING:
     from roomeq.optimiser.several.choose import SeatFigures, Together

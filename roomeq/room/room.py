@@ -4,27 +4,42 @@ Conventions
 -----------
 Everything that was not stated but had to be taken for something is listed in `assumptions`, in
 words. Frequencies in Hz, levels in dB.
+
+What is known for joining subwoofer and mains: time reference, paths, what can be set.
+
+What is not known is None. Delays in s, those of the subwoofer against the mains: positive is later.
+
+How much each recorded sweep counts in the fit, by what was found wrong with it.
+
+The rule is plain, so that it can be said in one sentence (common practice, no source):
+
+* A recording that says nothing of its seat (silent, another sweep, another rate, channels swapped,
+  the same as another) is left out; it never became a measurement.
+* One that a fault has spoilt where it is used (a slam, clipping, lost samples, a missing end) is
+  left out, by every command, where its seat has a sound recording of the same source; else its
+  seat counts half.
+* Noise counts by band, not by seat: see `roomeq.optimiser.bands.fit_data.FitData.noise_weights`.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
 from roomeq.base.digests import InputFile
 from roomeq.base.levels import FloatArray, readonly
-from roomeq.base.response import LevelReference
+from roomeq.base.record import html_table
+from roomeq.base.response import FrequencyResponse, LevelReference
 from roomeq.base.survey import Source, Survey
-from roomeq.base.view import html_table
-from roomeq.device.crossover import CrossoverFilter
+from roomeq.device.crossover import CrossoverFilter, MainsBox
 from roomeq.device.equaliser import FixedBandEqualiser
 from roomeq.device.processor import DelayRange
-from roomeq.device.profile import Device
+from roomeq.device.profile import Device, FilterChoice
 from roomeq.room.equipment import Equipment, WantedLevel
-from roomeq.room.joining_setup import JoiningSetup
+from roomeq.room.recorded import RecordedSweep
 from roomeq.wanted.limits import Limits
 from roomeq.wanted.loss import Loss
 from roomeq.wanted.span import fit_span
@@ -34,6 +49,78 @@ if TYPE_CHECKING:
     from pandas import DataFrame
 
     from roomeq.room.recorded import RecordedSweep
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class PathResponse:
+    """A response of the subwoofer's path by itself.
+
+    Attributes
+    ----------
+    response : FrequencyResponse
+    taken : {"close", "electrical"}
+        By a microphone close to the cone, or at the amplifier's terminals.
+    file : str
+    """
+
+    response: FrequencyResponse
+    taken: Literal["close", "electrical"]
+    file: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class JoiningSetup:
+    """All that joining needs to know beyond the measurements.
+
+    Attributes
+    ----------
+    common_time_reference : bool or None
+        Whether subwoofer and mains were measured against one time zero; None is not stated.
+    subwoofer_is : {"late", "early"} or None
+        What a deciding measurement told where only levels are known; None if it was not made.
+    present_delay : float
+        Of the subwoofer against the mains while measuring, as far as the processor makes it.
+    delays : DelayRange or None
+        Delays that can be set.
+    high_pass, low_pass : FilterChoice or None
+        What the processor offers for mains and subwoofer.
+    same_corner : bool
+        Whether one knob of the processor sets both corners.
+    mains : MainsBox or None
+    mains_path : tuple of CrossoverFilter or None
+        Electrical filters in force in the mains' path; None where they are not stated.
+    fixed : tuple of int
+        Places in the subwoofer's path of low-passes that cannot be bypassed.
+    path_response : PathResponse or None
+    level_trim : bool
+        Whether the processor trims levels by itself.
+    """
+
+    common_time_reference: bool | None = None
+    subwoofer_is: Literal["late", "early"] | None = None
+    present_delay: float = 0.0
+    delays: DelayRange | None = None
+    high_pass: FilterChoice | None = None
+    low_pass: FilterChoice | None = None
+    same_corner: bool = False
+    mains: MainsBox | None = None
+    mains_path: tuple[CrossoverFilter, ...] | None = None
+    fixed: tuple[int, ...] = ()
+    path_response: PathResponse | None = None
+    level_trim: bool = False
+
+    @property
+    def mains_filters(self) -> tuple[CrossoverFilter, ...] | None:
+        """High-passes of the mains, electrical and that of their box.
+
+        None where the electrical ones are not stated: the box alone would be taken for all. Empty
+        where it is stated that there are none, and nothing of the box.
+        """
+        if self.mains_path is None:
+            return None
+        box = () if self.mains is None else (self.mains.roll_off,)
+        return (*self.mains_path, *box)
+
 
 CornerOrigin = Literal["path", "stated", "none", "unknown"]
 
@@ -226,3 +313,63 @@ class Subwoofer:
     room: Room
     fed_by: str | None = None
     delays: DelayRange | None = None
+
+
+SPOILT_COUNTS = 0.5
+"""What a seat counts whose only recording is spoilt; common practice, no source."""
+
+
+def recording_counts(room: Room) -> tuple[float, ...]:
+    """Return how much each recording of a room counts: 1, 0.5, or 0 where it is left out."""
+    return tuple(_counts(room, one) for one in room.recordings)
+
+
+def _counts(room: Room, recorded: RecordedSweep) -> float:
+    if recorded.left_out:
+        return 0.0
+    if not recorded.spoilt:
+        return 1.0
+    spoilt = {(one.seat, one.source, one.file) for one in room.recordings if one.spoilt}
+    sound = any(
+        (entry.seat, entry.source, entry.file) not in spoilt
+        for entry in room.survey.measurements
+        if (entry.seat, entry.source) == (recorded.seat, recorded.source)
+    )
+    return 0.0 if sound else SPOILT_COUNTS
+
+
+def without_spoilt(room: Room) -> Room:
+    """Return a room without the spoilt recordings of seats that have a sound one."""
+    spoilt = {key for key, counts in _spoilt(room) if counts == 0.0}
+    if not spoilt:
+        return room
+    kept = tuple(
+        entry
+        for entry in room.survey.measurements
+        if (entry.seat, entry.source, entry.file) not in spoilt
+    )
+    return replace(room, survey=replace(room.survey, measurements=kept))
+
+
+def weighed_room(room: Room) -> Room:
+    """Return a room without spoilt recordings, where seats that have no other count less.
+
+    What seats weigh follows the recordings of the fitted source. A room without spoilt recordings
+    is returned as it is.
+    """
+    room = without_spoilt(room)
+    spoilt = {key: counts for key, counts in _spoilt(room) if counts > 0.0}
+    if not spoilt:
+        return room
+    survey = room.survey
+    weights = dict(survey.seat_weights or {})
+    for (seat, source, _), counts in spoilt.items():
+        if source == room.source and seat in survey.seats:
+            weights[seat] = counts * (survey.seat_weights or {}).get(seat, 1.0)
+    return replace(room, survey=replace(survey, seat_weights=weights))
+
+
+def _spoilt(room: Room) -> Iterator[tuple[tuple[str, str, str | None], float]]:
+    for recorded, counts in zip(room.recordings, recording_counts(room), strict=True):
+        if counts < 1.0 and not recorded.left_out:
+            yield (recorded.seat, recorded.source, recorded.file), counts

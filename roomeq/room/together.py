@@ -12,8 +12,8 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from roomeq.base.levels import FloatArray, power_ratio_db
-from roomeq.base.response import ComplexArray, FrequencyResponse
+from roomeq.base.levels import ComplexArray, FloatArray, power_ratio_db
+from roomeq.base.response import FrequencyResponse
 from roomeq.base.survey import Measurement, Survey
 
 

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy import signal
 
-from roomeq.analysis.extrema import find_dips
+from roomeq.analysis.dips import find_dips
 
 
 @pytest.mark.parametrize("seed", range(6))

@@ -5,8 +5,8 @@ import math
 import numpy as np
 import pytest
 
-from roomeq.analysis import window_means
-from roomeq.analysis.window_means import mean_over_windows
+from roomeq.analysis import smoothing
+from roomeq.analysis.smoothing import mean_over_windows
 
 
 def direct_mean(x, values, low, high):
@@ -20,7 +20,7 @@ def direct_mean(x, values, low, high):
 @pytest.mark.parametrize("block", [1, 7, 64, 32768])
 @pytest.mark.parametrize("over", ["log", "linear"])
 def test_overlapping_windows_of_any_width_in_any_order(monkeypatch, block, over):
-    monkeypatch.setattr(window_means, "_BLOCK", block)
+    monkeypatch.setattr(smoothing, "_BLOCK", block)
     rng = np.random.default_rng(11)
     axis = np.sort(rng.uniform(10.0, 400.0, 300))
     values = rng.normal(size=(2, 300)) ** 3

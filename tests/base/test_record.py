@@ -1,4 +1,7 @@
-"""Records: what has the same name is taken over as it is, the rest has to be given."""
+"""Records: what has the same name is taken over as it is, the rest has to be given.
+
+A table of a notebook: whatever its words hold.
+"""
 
 import json
 from types import SimpleNamespace
@@ -6,7 +9,7 @@ from types import SimpleNamespace
 import msgspec
 import pytest
 
-from roomeq.base.record import Record
+from roomeq.base.record import Record, html_table
 
 
 class Level(Record, frozen=True, kw_only=True):
@@ -38,3 +41,10 @@ def test_what_is_written_is_read_again_and_unknown_keys_are_refused():
     assert msgspec.json.decode(text, type=Level) == Level.copied(SOURCE)
     with pytest.raises(msgspec.ValidationError, match="unknown field `corner`"):
         msgspec.json.decode(b'{"seat": "sofa", "level_db": 1.0, "corner": 80.0}', type=Level)
+
+
+def test_words_are_escaped_and_what_is_none_is_blank():
+    assert html_table("a < b", ["x & y"], [[None], ["<i>"], [3]]) == (
+        "<table><caption>a &lt; b</caption><thead><tr><th>x &amp; y</th></tr></thead>"
+        "<tbody><tr><td></td></tr><tr><td>&lt;i&gt;</td></tr><tr><td>3</td></tr></tbody></table>"
+    )

@@ -20,19 +20,17 @@ from joining_cases import FREQUENCIES, KINDS, butterworth, random_case
 
 from roomeq.base.response import FrequencyResponse
 from roomeq.base.survey import Measurement, Survey
-from roomeq.device.crossover import CrossoverFilter
+from roomeq.device.crossover import CrossoverFilter, MainsBox
 from roomeq.device.driver import ClosedBox
-from roomeq.device.mains import MainsBox
 from roomeq.device.processor import JoiningSettings
 from roomeq.importers.device_profile import read_device
 from roomeq.jobs.join import join
-from roomeq.jobs.joining.offer import joining_offer
 from roomeq.jobs.joining.solution import solve_joining
+from roomeq.jobs.joining.steps import joining_offer
 from roomeq.optimiser.bands.gains import fit_band_gains
 from roomeq.optimiser.joining.summation import Summation
 from roomeq.room.equipment import Equipment
-from roomeq.room.joining_setup import JoiningSetup
-from roomeq.room.room import PresentSettings, Room
+from roomeq.room.room import JoiningSetup, PresentSettings, Room
 from roomeq.wanted.limits import Limits
 from roomeq.wanted.loss import Loss
 from roomeq.wanted.target import Target

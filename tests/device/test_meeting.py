@@ -4,8 +4,7 @@ import numpy as np
 import pytest
 from joining_rooms import linkwitz_riley
 
-from roomeq.device.crossover import CrossoverFilter
-from roomeq.device.mains import MainsBox
+from roomeq.device.crossover import CrossoverFilter, MainsBox
 from roomeq.device.meeting import MeetingFault, find_meeting
 
 

@@ -12,17 +12,17 @@ from joining_rooms import JOINED_TOML, butterworth, delayed, linkwitz_riley, wri
 from roomeq.base.errors import RoomFileError
 from roomeq.base.response import FrequencyResponse
 from roomeq.cli.main import main
+from roomeq.device.crossover import MainsBox
 from roomeq.device.driver import ClosedBox
-from roomeq.device.mains import MainsBox
 from roomeq.device.meeting import Meeting, MeetingFault
 from roomeq.device.profile import FilterChoice
 from roomeq.importers.room import read_room
 from roomeq.jobs.check import room_overview
 from roomeq.jobs.join import join
-from roomeq.jobs.joining.offer import joining_offer
 from roomeq.jobs.joining.solution import solve_joining
+from roomeq.jobs.joining.steps import joining_offer
 from roomeq.jobs.propose import propose
-from roomeq.optimiser.joining.sum_check import SumExplanation
+from roomeq.optimiser.joining.data import SumExplanation
 from roomeq.report.text.join import room_joining_text
 from roomeq.report.text.joining import loss_text
 from roomeq.report.text.path import path_estimate_lines, path_lines

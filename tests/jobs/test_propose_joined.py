@@ -22,9 +22,8 @@ from roomeq.device.meeting import Meeting, MeetingFault
 from roomeq.device.processor import DelayRange
 from roomeq.importers.room import read_room
 from roomeq.jobs.drive.bands import BandSearch, fit_room
-from roomeq.jobs.joining.offer import joining_offer
 from roomeq.jobs.joining.solution import solve_joining
-from roomeq.jobs.joining.steps import with_bypass
+from roomeq.jobs.joining.steps import joining_offer, with_bypass
 from roomeq.jobs.propose import propose
 from roomeq.jobs.propose_joined import (
     _cautions,

@@ -15,7 +15,7 @@ from roomeq.cli.main import main
 from roomeq.importers.room import read_room, room_from_exports
 from roomeq.jobs.propose import propose
 from roomeq.jobs.verify import equaliser_of, verify, verify_room
-from roomeq.jobs.verifying.causes import Judgement
+from roomeq.jobs.verifying.agreement import Judgement
 from roomeq.jobs.verifying.observation import Change
 from roomeq.plan.plan import read_plan, write_plan
 from roomeq.plan.verification import Cause, CauseCode

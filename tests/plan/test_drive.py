@@ -8,10 +8,10 @@ import pytest
 
 from roomeq.base.bands import third_octave_bands
 from roomeq.device.amplifier import Amplifier, Load, PowerRating
+from roomeq.device.crossover import HighPass
 from roomeq.device.driver import ClosedBox
 from roomeq.device.equaliser import FixedBandEqualiser, QLaw
-from roomeq.device.high_pass import HighPass
-from roomeq.importers.text.output_table import output_table_from_levels
+from roomeq.importers.text.band_table import output_table_from_levels
 from roomeq.optimiser.drive.demand import DriveDemand, estimate_extra_drive
 from roomeq.optimiser.drive.headroom import Listening, estimate_headroom
 from roomeq.optimiser.drive.protection import (

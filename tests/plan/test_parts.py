@@ -10,8 +10,7 @@ from msgspec.structs import replace
 from places import SAVED_PLANS
 
 from roomeq.base.errors import PlanFileError
-from roomeq.device.crossover import CrossoverFilter
-from roomeq.device.high_pass import HighPass
+from roomeq.device.crossover import CrossoverFilter, HighPass
 from roomeq.device.processor import JoiningSettings
 from roomeq.optimiser.drive.protection import (
     ProtectionChange,

@@ -20,8 +20,7 @@ from roomeq.analysis.recordings.findings import Finding, FindingCode, Severity, 
 from roomeq.analysis.recordings.model import SweepModel
 from roomeq.analysis.sweeps.decimation import decimate
 from roomeq.analysis.sweeps.excitation import lead_in_signal
-from roomeq.base.levels import FloatArray
-from roomeq.base.response import ComplexArray
+from roomeq.base.levels import ComplexArray, FloatArray
 
 _LARGEST_DRIFT = 500e-6
 _LEAST_GAIN_DB = 0.8

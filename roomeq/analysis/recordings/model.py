@@ -34,9 +34,8 @@ from roomeq.analysis.sweeps.windowing import (
     window_values,
 )
 from roomeq.base.errors import MeasurementFileError
-from roomeq.base.levels import FloatArray
+from roomeq.base.levels import ComplexArray, FloatArray
 from roomeq.base.recording import ImpulseResponse, Recording, SweepDescription
-from roomeq.base.response import ComplexArray
 
 ORDERS = (2, 3, 4, 5)
 MORE_ORDERS = tuple(range(2, 13))

@@ -20,7 +20,7 @@ import numpy as np
 from roomeq.analysis.recordings.findings import Finding, FindingCode, Severity, confidence_of
 from roomeq.analysis.recordings.model import SweepModel
 from roomeq.analysis.sweeps.windowing import tapered_power, window_values
-from roomeq.base.bands import ThirdOctaveBand, third_octave_bands
+from roomeq.base.bands import ThirdOctaveBand, whole_bands
 from roomeq.base.levels import FloatArray, power_ratio_db
 
 LEAST_SNR_DB = 20.0
@@ -113,11 +113,7 @@ def estimate_noise(model: SweepModel) -> NoiseLevels:
     squared window, over the number of sweeps averaged.
     """
     lowest, highest = model.band
-    bands = tuple(
-        band
-        for band in third_octave_bands(lowest, highest)
-        if band.lower >= lowest and band.upper <= highest
-    )
+    bands = whole_bands(lowest, highest, first=lowest, last=highest)
     axis, pressure = model.frequencies, model.spectrum
     power = np.abs(pressure) ** 2
     step = float(axis[1] - axis[0])

@@ -9,7 +9,7 @@ first. The work is done at the rate that carries the bass; sweeps are judged up 
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
 from msgspec import structs
 
@@ -141,7 +141,7 @@ def judge_recording(
         If recording and loopback are not of one rate and length, or the rate of the recording
         cannot carry the sweep.
     """
-    return _judged(recording, sweep, loopback)[0]
+    return RecordingJudge(sweep=sweep)(recording, loopback=loopback)
 
 
 @dataclass(kw_only=True)
@@ -167,60 +167,50 @@ class RecordingJudge:
         ValueError
             As for `judge_recording`.
         """
-        quality, trace = _judged(recording, self.sweep, loopback)
-        if trace is None:
-            return quality
-        again = same_as_earlier(recording, trace, self._traces)
-        quality = replace(quality, findings=_ranked([*quality.findings, *again]))
-        self._traces.append(trace)
-        return quality
-
-
-def _judged(
-    recording: Recording, sweep: SweepDescription | Recording, loopback: Recording | None
-) -> tuple[RecordingQuality, Trace | None]:
-    if loopback is not None and (
-        loopback.sample_rate != recording.sample_rate
-        or loopback.samples.size != recording.samples.size
-    ):
-        raise ValueError("recording and loopback are not channels of one file")
-    facts, model, findings = _looked_at(recording, sweep)
-    if model is None:
-        return _quality(recording, facts.peak_dbfs, findings), None
-    noise = estimate_noise(model)
-    totals = total_distortion(model, noise)
-    codes = {finding.code for finding in findings}
-    clipped = FindingCode.CLIPPING in codes
-    findings += noise_findings(model, noise)
-    if FindingCode.COARSE_SAMPLES not in codes:
-        findings += dropped_findings(recording, facts, model, clipped=clipped)
-    hum = estimate_hum(model)
-    findings += hum_findings(model, hum)
-    findings += cut_findings(model, noise)
-    findings += decay_findings(model, noise)
-    heard: list[Finding] = []
-    if model.view.excitation.sweeps and FindingCode.COARSE_SAMPLES not in codes:
-        bent = clipped or any(total > _BENT for _, total in totals)
-        fuller = with_more_orders(model) if bent else model
-        heard += disturbance_findings(fuller, step=facts.step, spared=_spans(findings))
-    findings += heard
-    disturbed = any(one.severity is not Severity.NOTE for one in heard)
-    if not disturbed:  # else it may lie where harmonics do
-        findings += distortion_findings(model, totals)
-    findings += repeat_findings(model, noise)
-    reference = None
-    if loopback is not None:
-        reference, more = _loopback(loopback, sweep)
+        if loopback is not None and (
+            loopback.sample_rate != recording.sample_rate
+            or loopback.samples.size != recording.samples.size
+        ):
+            raise ValueError("recording and loopback are not channels of one file")
+        facts, model, findings = _looked_at(recording, self.sweep)
+        if model is None:
+            return _quality(recording, facts.peak_dbfs, findings)
+        noise = estimate_noise(model)
+        totals = total_distortion(model, noise)
+        codes = {finding.code for finding in findings}
+        clipped = FindingCode.CLIPPING in codes
+        findings += noise_findings(model, noise)
+        if FindingCode.COARSE_SAMPLES not in codes:
+            findings += dropped_findings(recording, facts, model, clipped=clipped)
+        hum = estimate_hum(model)
+        findings += hum_findings(model, hum)
+        findings += cut_findings(model, noise)
+        findings += decay_findings(model, noise)
+        heard: list[Finding] = []
+        if model.view.excitation.sweeps and FindingCode.COARSE_SAMPLES not in codes:
+            bent = clipped or any(total > _BENT for _, total in totals)
+            fuller = with_more_orders(model) if bent else model
+            heard += disturbance_findings(fuller, step=facts.step, spared=_spans(findings))
+        findings += heard
+        disturbed = any(one.severity is not Severity.NOTE for one in heard)
+        if not disturbed:  # else it may lie where harmonics do
+            findings += distortion_findings(model, totals)
+        findings += repeat_findings(model, noise)
+        reference = None
+        if loopback is not None:
+            reference, more = _loopback(loopback, self.sweep)
+            findings += more
+        channels = list(channel_findings(model, reference))
+        findings += channels
+        lead_in = None
+        if FindingCode.LOW_LEVEL not in codes:  # steps bend what is quieter than the sweep
+            lead_in = read_lead_in(model, hum=() if hum is None else hum.frequencies)
+        drift, more = _clock(model, None if channels else reference, lead_in, disturbed=disturbed)
         findings += more
-    channels = list(channel_findings(model, reference))
-    findings += channels
-    lead_in = None
-    if FindingCode.LOW_LEVEL not in codes:  # steps bend what is quieter than the sweep
-        lead_in = read_lead_in(model, hum=() if hum is None else hum.frequencies)
-    drift, more = _clock(model, None if channels else reference, lead_in, disturbed=disturbed)
-    findings += more
-    quality = _quality(recording, facts.peak_dbfs, findings, model=model, noise=noise, drift=drift)
-    return quality, recording_trace(model, noise)
+        trace = recording_trace(model, noise)
+        findings += same_as_earlier(recording, trace, self._traces)
+        self._traces.append(trace)
+        return _quality(recording, facts.peak_dbfs, findings, model=model, noise=noise, drift=drift)
 
 
 def _clock(

@@ -19,8 +19,7 @@ from roomeq.analysis.recordings.findings import Finding, FindingCode, Severity, 
 from roomeq.analysis.recordings.model import SweepModel
 from roomeq.analysis.recordings.noise import NoiseLevels
 from roomeq.analysis.sweeps.windowing import window_values
-from roomeq.base.levels import FloatArray
-from roomeq.base.response import ComplexArray
+from roomeq.base.levels import ComplexArray, FloatArray
 
 NO_CLOCK_PPM = 200.0
 """Clocks of sound devices lie within 100 ppm each (common practice, no source)."""

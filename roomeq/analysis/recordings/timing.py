@@ -246,18 +246,14 @@ def cut_findings(model: SweepModel, noise: NoiseLevels) -> Iterator[Finding]:
     missing = -model.starts[0]
     exponential = sweep.growth > 0  # another one spends little on its lowest octave
     if missing > _NEGLIGIBLE_CUT:
-        yield _start_missing(model, missing, "the recording begins {:.2f} s too late")
-    elif exponential:
-        silent = _silent_start(model) or _masked_start(model, noise)
-        if silent > 0:
-            yield _start_missing(model, silent, "nothing is heard for {:.2f} s")
+        yield _missing(model, missing, "the recording begins {:.2f} s too late", at_start=True)
+    elif exponential and (silent := _silent_start(model) or _masked_start(model, noise)) > 0:
+        yield _missing(model, silent, "nothing is heard for {:.2f} s", at_start=True)
     over = model.starts[-1] + sweep.duration - recording.duration
     if over > _NEGLIGIBLE_CUT:
-        yield _end_missing(model, over, "the recording ends {:.2f} s too early")
-    else:
-        silent = _silent_end(model)
-        if silent > 0:
-            yield _end_missing(model, silent, "the sweep stops {:.2f} s too early")
+        yield _missing(model, over, "the recording ends {:.2f} s too early", at_start=False)
+    elif (silent := _silent_end(model)) > 0:
+        yield _missing(model, silent, "the sweep stops {:.2f} s too early", at_start=False)
     found = model.segments.found
     said = isinstance(sweep.played, SweepDescription)  # a reference may be played many times
     if found < sweep.repeats or (said and found > sweep.repeats):
@@ -312,43 +308,27 @@ def decay_findings(model: SweepModel, noise: NoiseLevels) -> Iterator[Finding]:
     )
 
 
-def _start_missing(model: SweepModel, missing: float, words: str) -> Finding:
+def _missing(model: SweepModel, missing: float, words: str, *, at_start: bool) -> Finding:
     sweep = model.view.excitation
-    begins = float(sweep.frequency_at(missing))
-    reach = begins + _blur(sweep, begins)
-    start = max(model.starts[0], 0.0)
+    at = float(sweep.frequency_at(missing if at_start else sweep.duration - missing))
+    blur = math.sqrt(at / float(sweep.growth_at(np.array(at))))  # Hz over which the edge is felt
+    if at_start:
+        begin, inaudible, side = max(model.starts[0], 0.0), at < model.band[0], "below"
+        band = (min(float(sweep.axis[0]), at), at + blur)
+    else:
+        begin, side = model.starts[-1] + sweep.duration - missing, "above"
+        inaudible = at > model.band[1]
+        band = (max(0.5 * at, at - blur), max(float(sweep.axis[-1]), at))
     return Finding.of(
-        FindingCode.START_MISSING,
-        Severity.NOTE if begins < model.band[0] else Severity.FAULT,
+        FindingCode.START_MISSING if at_start else FindingCode.END_MISSING,
+        Severity.NOTE if inaudible else Severity.FAULT,
         model.view.recording,
-        what=f"{words.format(missing)}: what lies below {begins:.3g} Hz is missing",
+        what=f"{words.format(missing)}: what lies {side} {at:.3g} Hz is missing",
         confidence=confidence_of(max(1.0, missing / _NEGLIGIBLE_CUT)),
-        seconds=(start, start + missing),
-        band=(min(float(sweep.axis[0]), begins), reach),
+        seconds=(begin, begin + missing),
+        band=band,
         value=missing,
     )
-
-
-def _end_missing(model: SweepModel, missing: float, words: str) -> Finding:
-    sweep = model.view.excitation
-    ends = float(sweep.frequency_at(sweep.duration - missing))
-    reach = max(0.5 * ends, ends - _blur(sweep, ends))
-    stop = model.starts[-1] + sweep.duration
-    return Finding.of(
-        FindingCode.END_MISSING,
-        Severity.NOTE if ends > model.band[1] else Severity.FAULT,
-        model.view.recording,
-        what=f"{words.format(missing)}: what lies above {ends:.3g} Hz is missing",
-        confidence=confidence_of(max(1.0, missing / _NEGLIGIBLE_CUT)),
-        seconds=(stop - missing, stop),
-        band=(reach, max(float(sweep.axis[-1]), ends)),
-        value=missing,
-    )
-
-
-def _blur(sweep: Excitation, frequency: float) -> float:
-    """Return over how many Hz beside it an edge of a sweep in time is felt."""
-    return math.sqrt(frequency / float(sweep.growth_at(np.array(frequency))))
 
 
 def _silent_start(model: SweepModel) -> float:

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from roomeq.analysis.sweeps.windowing import band_envelope
-from roomeq.base.bands import ThirdOctaveBand, third_octave_bands
+from roomeq.base.bands import ThirdOctaveBand, whole_bands
 from roomeq.base.levels import FloatArray, amplitude_ratio_db, readonly
 from roomeq.base.recording import ImpulseResponse
 
@@ -67,8 +67,7 @@ def estimate_decay_lines(impulse_response: ImpulseResponse, *, until: float) -> 
 
     samples, rate = impulse_response.samples, float(impulse_response.sample_rate)
     lowest, highest = impulse_response.lowest, impulse_response.highest
-    bands = third_octave_bands(20, 125)
-    covered = tuple(band for band in bands if lowest <= band.lower and band.upper <= highest)
+    covered = whole_bands(20.0, 125.0, first=lowest, last=highest)
     end = min(until, impulse_response.end)
     if samples.ndim != 1 or not covered or not end > _STEP:
         raise ValueError("needs one impulse response beyond time zero that covers a band")

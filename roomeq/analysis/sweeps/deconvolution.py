@@ -24,9 +24,8 @@ from roomeq.analysis.sweeps.decimation import choose_decimation, decimate, decim
 from roomeq.analysis.sweeps.excitation import Excitation, excitation_of
 from roomeq.analysis.sweeps.regularisation import BAND_EDGE, FADE_ABOVE, regularised_inverse
 from roomeq.base.errors import MeasurementFileError
-from roomeq.base.levels import FloatArray
+from roomeq.base.levels import ComplexArray, FloatArray
 from roomeq.base.recording import Recording, SweepDescription
-from roomeq.base.response import ComplexArray
 
 _WEAKEST = 0.3  # a repeat is at least this much of the strongest arrival (-10.5 dB)
 BEFORE = 1.0

@@ -22,9 +22,8 @@ from roomeq.analysis.sweeps.regularisation import BAND_EDGE, band_weight, regula
 from roomeq.analysis.sweeps.sweep import closed_form_inverse, sweep_signal
 from roomeq.analysis.sweeps.windowing import tapered_power
 from roomeq.base.bands import ThirdOctaveBand, logarithmic_axis
-from roomeq.base.levels import FloatArray, amplitude_ratio_db, readonly
+from roomeq.base.levels import ComplexArray, FloatArray, amplitude_ratio_db, readonly
 from roomeq.base.recording import Recording, SweepDescription
-from roomeq.base.response import ComplexArray
 
 ORDERS = (1, 2, 3, 4, 5)
 _PER_OCTAVE = 24

@@ -171,13 +171,10 @@ def excitation_of(
     return replace(found, signal=signal, sample_rate=sample_rate, band=excited)
 
 
+@lru_cache(maxsize=4)
 def lead_in_signal(excitation: Excitation) -> FloatArray:
     """Return the noise that leads in, at the excitation's rate; empty where there is none."""
-    return _lead_in(excitation.played, excitation.sample_rate)
-
-
-@lru_cache(maxsize=4)
-def _lead_in(played: SweepDescription | Recording, sample_rate: int) -> FloatArray:
+    played = excitation.played
     if isinstance(played, SweepDescription):
         noise = quiet_noise(played)
     else:
@@ -186,7 +183,7 @@ def _lead_in(played: SweepDescription | Recording, sample_rate: int) -> FloatArr
         noise = played.samples[first:last]
     if not noise.size or not np.abs(noise).max() > 1e-6:
         return np.zeros(0)
-    return _resampled(noise, played.sample_rate, sample_rate)
+    return _resampled(noise, played.sample_rate, excitation.sample_rate)
 
 
 def _resampled(signal: FloatArray, rate: int, wanted: int) -> FloatArray:

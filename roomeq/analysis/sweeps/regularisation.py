@@ -12,8 +12,7 @@ import math
 
 import numpy as np
 
-from roomeq.base.levels import FloatArray
-from roomeq.base.response import ComplexArray
+from roomeq.base.levels import ComplexArray, FloatArray
 
 BAND_EDGE = 2.0 ** (1.0 / 6.0)
 """Ratio between the end of the excited band and that of the usable one."""

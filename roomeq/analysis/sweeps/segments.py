@@ -23,9 +23,8 @@ from roomeq.analysis.sweeps.deconvolution import (
     find_excitations,
 )
 from roomeq.analysis.sweeps.windowing import ImpulseWindow, window_values
-from roomeq.base.levels import FloatArray, readonly
+from roomeq.base.levels import ComplexArray, FloatArray, readonly
 from roomeq.base.recording import ImpulseResponse, Recording
-from roomeq.base.response import ComplexArray
 
 _SHORTEST = 0.05  # s after time zero, whatever the recording holds
 _ENOUGH = 3.5  # s after time zero: decays of 2 s
@@ -102,11 +101,18 @@ def cut_segments(
     bounds = _bounds(zeros, inverse, recording.samples.size)
 
     def rows(channel: Recording) -> FloatArray:
-        if inverse.locator is not None:
-            return _full_band(channel, zeros, bounds, inverse)
-        lags = located if channel is timing else deconvolve(channel.samples, inverse=inverse)
-        offsets = np.arange(-bounds[0], bounds[1])
-        return lags[(np.array(zeros)[:, np.newaxis] + offsets) % lags.size]
+        if inverse.locator is None:
+            lags = located if channel is timing else deconvolve(channel.samples, inverse=inverse)
+            offsets = np.arange(-bounds[0], bounds[1])
+            return lags[(np.array(zeros)[:, np.newaxis] + offsets) % lags.size]
+        length = sum(bounds) + math.ceil(inverse.duration * inverse.sample_rate)
+        parts = []
+        for zero in zeros:  # the stretch around each sweep, deconvolved by itself
+            first = zero - bounds[0]
+            stretch = channel.samples[max(first, 0) : max(first + min(length, inverse.frames), 0)]
+            stretch = np.concatenate((np.zeros(max(-first, 0)), stretch))
+            parts.append(deconvolve(stretch, inverse=inverse)[: sum(bounds)])
+        return np.array(parts)
 
     segments, gain_db = rows(recording), None
     if loopback is not None:
@@ -172,25 +178,6 @@ def _bounds(zeros: tuple[int, ...], inverse: ExcitationInverse, frames: int) -> 
         room -= inverse.duration  # distortion products wrap round to here
     after = min(max(after, _SHORTEST), LONGEST_DECAY, room)
     return round(before * rate), max(8, math.floor(after * rate))
-
-
-def _full_band(
-    recording: Recording,
-    zeros: tuple[int, ...],
-    bounds: tuple[int, int],
-    inverse: ExcitationInverse,
-) -> FloatArray:
-    """Return the stretch around each sweep, deconvolved by itself."""
-    before, after = bounds
-    length = before + after + math.ceil(inverse.duration * inverse.sample_rate)
-    rows = []
-    for zero in zeros:
-        first, last = zero - before, zero - before + min(length, inverse.frames)
-        stretch = recording.samples[max(first, 0) : max(last, 0)]
-        if first < 0:
-            stretch = np.concatenate((np.zeros(-first), stretch))
-        rows.append(deconvolve(stretch, inverse=inverse)[: before + after])
-    return np.array(rows)
 
 
 def _without_loopback(

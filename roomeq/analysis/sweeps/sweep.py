@@ -22,7 +22,7 @@ from roomeq.base.levels import FloatArray
 from roomeq.base.recording import SweepDescription
 
 if TYPE_CHECKING:
-    from roomeq.base.response import ComplexArray
+    from roomeq.base.levels import ComplexArray
 
 SWEEP_CAUTIONS = (
     "Turn the volume down before the first sweep, then raise it in steps.",

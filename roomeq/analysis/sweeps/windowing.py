@@ -12,15 +12,14 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from typing import Literal
+from typing import Literal, get_args
 
 import numpy as np
 
 from roomeq.analysis.sweeps.decay import Decay, estimate_decay
 from roomeq.analysis.sweeps.decimation import choose_decimation, decimate
-from roomeq.base.levels import FloatArray
+from roomeq.base.levels import ComplexArray, FloatArray
 from roomeq.base.recording import ImpulseResponse
-from roomeq.base.response import ComplexArray
 
 FLAT_PER_DECAY = 1.2
 """The window is flat for at least this much of the longest decay time."""
@@ -31,7 +30,7 @@ _FLAT_WITHOUT_DECAY = 1.0  # s; common practice, no source
 _BEFORE = 0.5  # s; the band's edges ring this long ahead of time zero
 _LEAST_STEADY = 0.4  # s
 _HIGHEST_DECAY = 725.0  # Hz; just above the octave at 500 Hz
-_BASES = ("decay", "noise", "available", "assumed", "early decay", "given")
+_Basis = Literal["decay", "noise", "available", "assumed", "early decay", "given"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -60,13 +59,13 @@ class ImpulseWindow:
     before: float
     length: float
     decay_time: float = math.nan
-    basis: Literal["decay", "noise", "available", "assumed", "early decay", "given"] = "given"
+    basis: _Basis = "given"
 
     def __post_init__(self) -> None:
         if not (0 <= self.before < math.inf and 0 < self.length < math.inf):
             raise ValueError(f"needs finite times, got {self.before!r} and {self.length!r}")
-        if self.basis not in _BASES:
-            raise ValueError(f"basis is one of {_BASES}, got {self.basis!r}")
+        if self.basis not in get_args(_Basis):
+            raise ValueError(f"basis is one of {get_args(_Basis)}, got {self.basis!r}")
 
     @property
     def flat(self) -> float:
@@ -116,7 +115,7 @@ def choose_window(impulse_response: ImpulseResponse) -> ImpulseWindow:
     before = min(_BEFORE, max(0.0, -impulse_response.start))
     decay = _octave_decay(impulse_response)
     time = math.nan if decay is None else decay.longest
-    basis: Literal["decay", "noise", "available", "assumed"]
+    basis: _Basis
     if decay is None or not math.isfinite(time):
         flat, basis = _FLAT_WITHOUT_DECAY, "assumed"
     else:

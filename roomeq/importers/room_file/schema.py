@@ -15,7 +15,7 @@ from typing import Annotated, Any, Literal
 from roomeq.base.survey import Route, Source
 from roomeq.base.toml_tables import Plausible, StrictTable
 from roomeq.device.amplifier import Load
-from roomeq.device.mains import MainsBox
+from roomeq.device.crossover import MainsBox
 from roomeq.importers.room_file.equipment_schema import (
     CORNER_SPAN,
     LONGEST_MS,

@@ -14,9 +14,8 @@ import numpy as np
 
 from roomeq.base.cautions import Caution
 from roomeq.base.levels import FloatArray
-from roomeq.device.crossover import CrossoverFilter
+from roomeq.device.crossover import CrossoverFilter, filter_of
 from roomeq.device.driver import VentedBox
-from roomeq.device.high_pass import filter_of
 from roomeq.jobs.drive.bands import BandSearch, fit_room
 from roomeq.jobs.drive.scene import (
     DriveScene,

@@ -19,8 +19,8 @@ from roomeq.device.crossover import CrossoverFilter, chain_response
 from roomeq.device.processor import DelayRange, JoiningSettings
 from roomeq.jobs.drive.bands import band_task
 from roomeq.jobs.drive.headroom import room_behind_protection
-from roomeq.jobs.joining.offer import JoiningOffer
 from roomeq.jobs.joining.steps import (
+    JoiningOffer,
     advised_bypass,
     align_room,
     joining_data,

@@ -12,8 +12,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from roomeq.base.levels import FloatArray
-from roomeq.base.response import ComplexArray
+from roomeq.base.levels import ComplexArray, FloatArray
 from roomeq.base.survey import Survey
 from roomeq.device.processor import JoiningSettings
 from roomeq.jobs.several.task import feeder_of, present_setting, response_now

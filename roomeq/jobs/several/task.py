@@ -15,13 +15,12 @@ import numpy as np
 
 from roomeq.base.bands import logarithmic_axis
 from roomeq.base.errors import MissingPhaseError
-from roomeq.base.levels import FloatArray
-from roomeq.base.response import ComplexArray
+from roomeq.base.levels import ComplexArray, FloatArray
 from roomeq.base.survey import Survey
 from roomeq.device.processor import JoiningSettings
 from roomeq.jobs.drive.bands import room_data
 from roomeq.jobs.drive.headroom import room_behind_protection
-from roomeq.jobs.joining.offer import joining_offer
+from roomeq.jobs.joining.steps import joining_offer
 from roomeq.optimiser.bands.boost_cap import BoostCap
 from roomeq.optimiser.bands.fit_data import FitData
 from roomeq.optimiser.several.task import BandSet, SeveralTask, Source

@@ -18,8 +18,7 @@ from typing import Any
 
 import numpy as np
 
-from roomeq.base.levels import FloatArray
-from roomeq.base.response import ComplexArray
+from roomeq.base.levels import ComplexArray, FloatArray
 from roomeq.device.crossover import CrossoverFilter
 from roomeq.device.equaliser import FixedBandEqualiser
 from roomeq.jobs.verifying.observation import Change, Observation
@@ -27,33 +26,15 @@ from roomeq.plan.verification import Cause, CauseCode
 
 _UNUSUAL = {
     CauseCode.AS_PLANNED: 0.0,
-    CauseCode.AS_BEFORE: 2.5,
-    CauseCode.OTHER_PLAN: 2.5,
-    CauseCode.BANDS_OFF: 3.0,
-    CauseCode.LEVEL: 3.0,
-    CauseCode.MAINS_LEVEL: 3.5,
-    CauseCode.POLARITY: 3.0,
-    CauseCode.DELAY: 3.0,
-    CauseCode.BAND: 3.0,
-    CauseCode.TWO_BANDS: 5.5,
-    CauseCode.SIGNS: 3.5,
-    CauseCode.SCALED: 3.5,
-    CauseCode.SHIFTED: 3.5,
-    CauseCode.EXCHANGED: 3.5,
-    CauseCode.WIDTH: 4.5,
-    CauseCode.HIGH_PASS: 4.5,
-    CauseCode.LOW_PASS: 4.5,
-    CauseCode.MAINS_HIGH_PASS: 4.5,
-    CauseCode.MICROPHONE: 3.5,
-    CauseCode.SUBWOOFER_OFF: 3.0,
-    CauseCode.SUBWOOFER_INVERTED: 3.0,
-    CauseCode.SUBWOOFER_DELAY: 3.0,
-    CauseCode.SUBWOOFER_LEVEL: 3.0,
-    CauseCode.SEAT_MOVED: 3.5,
-    CauseCode.SEATS_EXCHANGED: 3.5,
-    CauseCode.ALL_MOVED: 4.5,
-    CauseCode.SOMETHING_ELSE: 5.5,
+    **dict.fromkeys((CauseCode.AS_BEFORE, CauseCode.OTHER_PLAN), 2.5),
+    **dict.fromkeys((CauseCode.MAINS_LEVEL, CauseCode.SIGNS, CauseCode.SCALED), 3.5),
+    **dict.fromkeys((CauseCode.SHIFTED, CauseCode.EXCHANGED, CauseCode.MICROPHONE), 3.5),
+    **dict.fromkeys((CauseCode.SEAT_MOVED, CauseCode.SEATS_EXCHANGED), 3.5),
+    **dict.fromkeys((CauseCode.WIDTH, CauseCode.HIGH_PASS, CauseCode.LOW_PASS), 4.5),
+    **dict.fromkeys((CauseCode.MAINS_HIGH_PASS, CauseCode.ALL_MOVED), 4.5),
+    **dict.fromkeys((CauseCode.TWO_BANDS, CauseCode.SOMETHING_ELSE), 5.5),
 }
+_USUAL = 3.0  # of all others
 _MOVED_DB = 4.0
 """How far a microphone elsewhere differs, in dB; common practice, no source."""
 _MOVED_DB_AT_100_HZ = (1.5, 3.0, 5.0)
@@ -154,7 +135,11 @@ def _one(
     Its freedom costs: values fitted, alternatives, how unusual it is.
     """
     score = seen.score(change) if left is None else seen.score_of(left, further_db=further_db)
-    cost = _UNUSUAL[cause.code] + 0.5 * values * math.log(max(seen.count, 2.0)) + math.log(of)
+    cost = (
+        _UNUSUAL.get(cause.code, _USUAL)
+        + 0.5 * values * math.log(max(seen.count, 2.0))
+        + math.log(of)
+    )
     return Explanation(cause=cause, score=float(score[0]) - cost, change=change, left=left)
 
 

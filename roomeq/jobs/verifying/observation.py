@@ -20,8 +20,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from roomeq.base.levels import FloatArray, readonly
-from roomeq.base.response import ComplexArray
+from roomeq.base.levels import ComplexArray, FloatArray, readonly
 
 BINS_PER_OCTAVE = 6
 FREEDOM = 5.0

@@ -23,11 +23,10 @@ from typing import Self
 import numpy as np
 from numpy.typing import NDArray
 
-from roomeq.analysis.dips import judge_dips
-from roomeq.analysis.extrema import find_dips
+from roomeq.analysis.dips import find_dips, judge_dips
 from roomeq.analysis.seats import comparable_level_db
-from roomeq.analysis.signal_to_noise import band_signal_to_noise_db
 from roomeq.analysis.survey_levels import (
+    band_signal_to_noise_db,
     common_axis,
     has_band_levels,
     seat_excess_group_delays,

@@ -17,10 +17,9 @@ from numpy.typing import ArrayLike
 
 from roomeq.base.bands import ThirdOctaveBand, logarithmic_axis
 from roomeq.base.cautions import Caution, CautionCode
-from roomeq.device.crossover import CrossoverFilter
+from roomeq.device.crossover import CrossoverFilter, filter_of
 from roomeq.device.equaliser import FixedBandEqualiser
-from roomeq.device.high_pass import filter_of
-from roomeq.optimiser.drive.clean_drive import LARGEST_EXTRAPOLATION_DB
+from roomeq.optimiser.drive.demand import LARGEST_EXTRAPOLATION_DB
 from roomeq.optimiser.drive.headroom import Headroom
 from roomeq.optimiser.drive.protection import ProtectionChoice
 from roomeq.room.equipment import Equipment

@@ -24,8 +24,7 @@ from roomeq.base.levels import FloatArray, amplitude_ratio, amplitude_ratio_db
 from roomeq.base.record import Record
 from roomeq.device.driver import Driver
 from roomeq.device.output_table import OutputTable
-from roomeq.optimiser.drive.clean_drive import estimate_clean_rise
-from roomeq.optimiser.drive.demand import DriveDemand
+from roomeq.optimiser.drive.demand import DriveDemand, estimate_clean_rise
 from roomeq.room.equipment import Equipment
 
 if TYPE_CHECKING:
@@ -190,8 +189,13 @@ def estimate_headroom(
     known = equipment or Equipment()
     electrical = _electrical(demand, known, voltages)
     from_driver = known.driver is not None and voltages is not None
-    assured, distortion_db = _distortion_headroom(demand, distortion)
-    output_db = np.full(len(demand.bands), np.nan)
+    assured = distortion_db = output_db = np.full(len(demand.bands), np.nan)
+    if distortion is not None:
+        clean = estimate_clean_rise(distortion, bands=demand.bands)
+        assured, distortion_db = (
+            clean.assured_db - demand.rise_db,
+            clean.estimate_db - demand.rise_db,
+        )
     if output is not None:
         driver = known.driver if from_driver else None
         asked_db = _asked_at_one_metre_db(demand, electrical["voltage"], driver, listening)
@@ -243,17 +247,6 @@ def _electrical(
         found["displacement"] = moved
         found["displacement_db"] = amplitude_ratio_db(known.driver.largest_displacement / moved)
     return found
-
-
-def _distortion_headroom(
-    demand: DriveDemand, distortion: Distortion | None
-) -> tuple[FloatArray, FloatArray]:
-    """Return assured and estimated headroom until a harmonic reaches its limit, in dB."""
-    if distortion is None:
-        nothing = np.full(len(demand.bands), np.nan)
-        return nothing, nothing
-    clean = estimate_clean_rise(distortion, bands=demand.bands)
-    return clean.assured_db - demand.rise_db, clean.estimate_db - demand.rise_db
 
 
 def _asked_at_one_metre_db(

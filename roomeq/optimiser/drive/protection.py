@@ -21,9 +21,8 @@ from numpy.typing import ArrayLike
 from roomeq.base.bands import third_octave_band
 from roomeq.base.levels import FloatArray
 from roomeq.base.record import Record
-from roomeq.device.crossover import CrossoverFilter
+from roomeq.device.crossover import CrossoverFilter, HighPass, filter_of
 from roomeq.device.driver import Box, excursion_relief_db, moved_displacement_db
-from roomeq.device.high_pass import HighPass, filter_of
 from roomeq.device.profile import FilterChoice
 from roomeq.optimiser.drive.headroom import BandHeadroom, Headroom
 

@@ -28,10 +28,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from roomeq.base.levels import FloatArray, readonly
-from roomeq.base.response import ComplexArray
-from roomeq.device.phase_control import lag_at_deg, phase_settings_deg
-from roomeq.device.processor import DelayRange, JoiningSettings
+from roomeq.base.levels import ComplexArray, FloatArray, readonly
+from roomeq.device.processor import DelayRange, JoiningSettings, lag_at_deg, phase_settings_deg
 from roomeq.device.profile import PhaseControl
 from roomeq.optimiser.joining.data import JoiningData
 from roomeq.optimiser.joining.summation import Summation

@@ -25,9 +25,8 @@ from typing import Literal
 import numpy as np
 from numpy.typing import ArrayLike
 
-from roomeq.base.response import ComplexArray
-from roomeq.device.crossover import CrossoverFilter, chain_response
-from roomeq.device.mains import MainsBox
+from roomeq.base.levels import ComplexArray
+from roomeq.device.crossover import CrossoverFilter, MainsBox, chain_response
 from roomeq.device.processor import JoiningSettings
 from roomeq.device.profile import FilterChoice
 from roomeq.optimiser.joining.data import JoiningData

@@ -29,8 +29,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from roomeq.base.bands import logarithmic_axis
-from roomeq.base.levels import FloatArray
-from roomeq.base.response import ComplexArray
+from roomeq.base.levels import ComplexArray, FloatArray
 
 LOWEST = 25.0
 HIGHEST = 195.0

@@ -28,8 +28,13 @@ from typing import Literal, Self
 import numpy as np
 
 from roomeq.analysis.smoothing import smooth_power
-from roomeq.base.levels import FloatArray, amplitude_ratio_db, power_ratio_db, readonly
-from roomeq.base.response import ComplexArray
+from roomeq.base.levels import (
+    ComplexArray,
+    FloatArray,
+    amplitude_ratio_db,
+    power_ratio_db,
+    readonly,
+)
 from roomeq.device.crossover import CrossoverFilter, chain_response
 from roomeq.device.equaliser import FixedBandEqualiser
 from roomeq.device.processor import JoiningSettings, LevelRange

@@ -20,8 +20,7 @@ from typing import Self
 
 import numpy as np
 
-from roomeq.base.levels import FloatArray, readonly
-from roomeq.base.response import ComplexArray
+from roomeq.base.levels import ComplexArray, FloatArray, readonly
 from roomeq.device.processor import JoiningSettings
 from roomeq.optimiser.joining.data import JoiningData
 

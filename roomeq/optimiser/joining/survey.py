@@ -16,8 +16,8 @@ import numpy as np
 
 from roomeq.analysis.smoothing import smooth_power_db
 from roomeq.base.errors import MissingPhaseError
-from roomeq.base.levels import FloatArray, power_ratio_db, readonly
-from roomeq.base.response import ComplexArray, FrequencyResponse
+from roomeq.base.levels import ComplexArray, FloatArray, power_ratio_db, readonly
+from roomeq.base.response import FrequencyResponse
 from roomeq.base.survey import Source, Survey
 from roomeq.device.processor import JoiningSettings
 from roomeq.optimiser.bands.fit_data import SNR_FULL_DB, SNR_IGNORED_DB
@@ -25,10 +25,11 @@ from roomeq.optimiser.joining.data import (
     SMOOTHING_FRACTION,
     JoiningData,
     JoiningNote,
+    SumExplanation,
     assemble_joining,
+    explain_sum,
     joining_axes,
 )
-from roomeq.optimiser.joining.sum_check import SumExplanation, explain_sum
 from roomeq.room.together import seat_pressures
 from roomeq.wanted.target import Target
 

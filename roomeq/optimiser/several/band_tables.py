@@ -13,8 +13,7 @@ import math
 
 import numpy as np
 
-from roomeq.base.levels import FloatArray
-from roomeq.base.response import ComplexArray
+from roomeq.base.levels import ComplexArray, FloatArray
 from roomeq.optimiser.several.task import BandSet, IntArray
 
 NEPERS_PER_DB = math.log(10.0) / 20.0

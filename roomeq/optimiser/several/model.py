@@ -19,8 +19,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from roomeq.base.levels import FloatArray, power_ratio_db
-from roomeq.base.response import ComplexArray
+from roomeq.base.levels import ComplexArray, FloatArray, power_ratio_db
 from roomeq.optimiser.several.band_tables import NEPERS_PER_DB, BandTables
 from roomeq.optimiser.several.task import SeveralTask
 from roomeq.wanted.loss import MEAN_CUT_WEIGHT

@@ -17,8 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from roomeq.analysis.smoothing import smooth_power
-from roomeq.base.levels import FloatArray, readonly
-from roomeq.base.response import ComplexArray
+from roomeq.base.levels import ComplexArray, FloatArray, readonly
 from roomeq.device.processor import JoiningSettings
 from roomeq.optimiser.bands.fit_data import SHAPE_FRACTION
 from roomeq.wanted.loss import Loss

@@ -23,8 +23,7 @@ from numpy.typing import ArrayLike
 from roomeq.analysis.sweeps.distortion import Distortion
 from roomeq.base.bands import ThirdOctaveBand
 from roomeq.base.levels import FloatArray, amplitude_ratio, amplitude_ratio_db, power_ratio, signed
-from roomeq.optimiser.drive.clean_drive import HARMONIC_LIMITS_DB
-from roomeq.optimiser.drive.demand import BandExtra
+from roomeq.optimiser.drive.demand import HARMONIC_LIMITS_DB, BandExtra
 from roomeq.optimiser.drive.headroom import Headroom
 from roomeq.plan.plan import Plan
 from roomeq.report.plots.labels import EndLabel, framed_levels, mark_across, write_at
@@ -280,7 +279,7 @@ def plot_distortion(
     distortion : Distortion
     limits_db : array_like, shape (4,), optional
         Of orders 2 to 5 relative to the fundamental, drawn at the right; those of
-        `roomeq.optimiser.drive.clean_drive` by default, None for none.
+        `roomeq.optimiser.drive.demand` by default, None for none.
     highest : float
         Hz of the fundamental up to which it is drawn.
     ax : Axes, optional

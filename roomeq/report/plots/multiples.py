@@ -19,8 +19,7 @@ from numpy.typing import ArrayLike
 from roomeq.analysis.phase import estimate_phase_parts
 from roomeq.analysis.smoothing import smooth_power_db
 from roomeq.analysis.survey_levels import common_axis
-from roomeq.base.levels import FloatArray, amplitude_ratio_db, power_mean_db
-from roomeq.base.response import ComplexArray
+from roomeq.base.levels import ComplexArray, FloatArray, amplitude_ratio_db, power_mean_db
 from roomeq.base.survey import Survey
 from roomeq.plan.plan import Plan
 from roomeq.report.plots.labels import shortened, write_at

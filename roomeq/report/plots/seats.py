@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from roomeq.analysis.seats import SeatStatistics
-from roomeq.analysis.signal_to_noise import survey_signal_to_noise
+from roomeq.analysis.survey_levels import survey_signal_to_noise
 from roomeq.base.bands import third_octave_band
 from roomeq.base.levels import FloatArray
 from roomeq.base.response import LevelReference

@@ -12,10 +12,9 @@ from collections.abc import Sequence
 
 from roomeq.base.bands import third_octave_band
 from roomeq.base.levels import signed
-from roomeq.device.high_pass import HighPass
+from roomeq.device.crossover import HighPass
 from roomeq.device.output_table import OutputTable
-from roomeq.optimiser.drive.clean_drive import HARMONIC_LIMITS_DB
-from roomeq.optimiser.drive.demand import BandExtra
+from roomeq.optimiser.drive.demand import HARMONIC_LIMITS_DB, BandExtra
 from roomeq.optimiser.drive.headroom import Headroom, HeadroomLimit
 from roomeq.optimiser.drive.protection import (
     ProtectionCandidate,

@@ -14,8 +14,7 @@ from typing import Any
 from roomeq.base.levels import signed, signed_setting
 from roomeq.device.meeting import Meeting
 from roomeq.device.processor import METRES_PER_FOOT, SPEED_OF_SOUND, JoiningSettings
-from roomeq.optimiser.joining.data import JoiningNote
-from roomeq.optimiser.joining.sum_check import SumExplanation
+from roomeq.optimiser.joining.data import JoiningNote, SumExplanation
 from roomeq.plan.alignment import CandidateRecord
 from roomeq.plan.joining import JoiningRecord
 from roomeq.report.text.layout import columns, either, listed, paragraph, worded

@@ -6,7 +6,7 @@ import pytest
 from roomeq.base.bands import third_octave_bands
 from roomeq.base.errors import MeasurementFileError
 from roomeq.device.output_table import OutputTable
-from roomeq.importers.text.output_table import output_table_from_levels, read_output_table
+from roomeq.importers.text.band_table import output_table_from_levels, read_output_table
 
 NOMINAL = ["20", "25", "31.5", "40", "50", "63"]  # the centres of the bursts
 LEVELS = [96.5, 102.0, 108.5, 113.0, 115.5, 116.0]

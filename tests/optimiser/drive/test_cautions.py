@@ -8,9 +8,8 @@ from headroom_rooms import distortion_of
 from roomeq.base.bands import third_octave_band, third_octave_bands
 from roomeq.base.cautions import CautionCode
 from roomeq.device.amplifier import Amplifier, Load, PowerRating
-from roomeq.device.crossover import CrossoverFilter
+from roomeq.device.crossover import CrossoverFilter, HighPass
 from roomeq.device.equaliser import FixedBandEqualiser, QLaw
-from roomeq.device.high_pass import HighPass
 from roomeq.device.output_table import OutputTable
 from roomeq.optimiser.drive.cautions import (
     boost_notes,

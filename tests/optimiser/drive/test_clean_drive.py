@@ -9,7 +9,7 @@ from roomeq.analysis.sweeps.distortion import estimate_distortion
 from roomeq.analysis.sweeps.sweep import sweep_signal
 from roomeq.base.bands import logarithmic_axis, third_octave_bands
 from roomeq.base.recording import Recording, SweepDescription
-from roomeq.optimiser.drive.clean_drive import (
+from roomeq.optimiser.drive.demand import (
     HARMONIC_LIMITS_DB,
     band_ratios_db,
     estimate_clean_rise,

@@ -7,8 +7,7 @@ import numpy as np
 import pytest
 from joining_rooms import CORNER, FREQUENCIES, butterworth, linkwitz_riley, modal_seats, survey_of
 
-from roomeq.device.crossover import CrossoverFilter
-from roomeq.device.mains import MainsBox
+from roomeq.device.crossover import CrossoverFilter, MainsBox
 from roomeq.device.processor import JoiningSettings
 from roomeq.device.profile import FilterChoice
 from roomeq.optimiser.joining.corner_choice import (

@@ -15,10 +15,10 @@ from joining_rooms import (
 )
 
 from roomeq.device.processor import DelayRange, JoiningSettings
-from roomeq.optimiser.joining.levels import fit_joining_levels
-from roomeq.optimiser.joining.phase_difference import (
+from roomeq.optimiser.joining.levels import (
     _least_bent_signs,
     estimate_phase_difference,
+    fit_joining_levels,
 )
 
 LOW, HIGH = linkwitz_riley("low", 4), linkwitz_riley("high", 4)

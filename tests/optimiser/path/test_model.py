@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 import scipy.signal
 
-from roomeq.optimiser.path.model import Chain, level_db
+from roomeq.optimiser.path.hypotheses import Chain, level_db
 
 AXIS = np.geomspace(10.0, 400.0, 60)
 SILENT = np.full(AXIS.size, -300.0)

@@ -74,7 +74,7 @@ def test_percent_stand_beside_decibels():
 
 
 def test_limits_at_the_right():
-    # second to fifth harmonic of CTA-2010, as roomeq.optimiser.drive.clean_drive quotes them
+    # second to fifth harmonic of CTA-2010, as roomeq.optimiser.drive.demand quotes them
     ax = plot_distortion(distortion())
     assert limits(ax) == [-10.0, -15.0, -20.0]
     assert "limit 4th and 5th \u221220 dB" in texts(ax)

@@ -12,7 +12,7 @@ from roomeq.base.cautions import Caution, CautionCode
 from roomeq.device.processor import DelayRange
 from roomeq.optimiser.bands.reasons import Reason
 from roomeq.optimiser.joining.alignment import align
-from roomeq.optimiser.joining.sum_check import SumExplanation
+from roomeq.optimiser.joining.data import SumExplanation
 from roomeq.optimiser.joining.survey import prepare_joining
 from roomeq.plan.joining import JoiningRecord, JoiningSeatRow, SumBandsRecord
 from roomeq.plan.plan import read_plan

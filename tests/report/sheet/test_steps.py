@@ -6,7 +6,7 @@ from joining_rooms import CORNER, delayed, linkwitz_riley, survey_of
 from places import SAVED_PLANS
 
 from roomeq.base.cautions import Caution, CautionCode
-from roomeq.device.high_pass import HighPass
+from roomeq.device.crossover import HighPass
 from roomeq.device.processor import DelayRange, JoiningSettings
 from roomeq.optimiser.bands.reasons import Reason
 from roomeq.optimiser.drive.protection import ProtectionChange, ProtectionChoice, ProtectionReason

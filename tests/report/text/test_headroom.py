@@ -10,10 +10,10 @@ from headroom_rooms import distortion_of
 from roomeq.base.bands import third_octave_band, third_octave_bands
 from roomeq.base.cautions import Caution, CautionCode
 from roomeq.device.amplifier import Amplifier, Load, PowerRating
+from roomeq.device.crossover import HighPass
 from roomeq.device.driver import ClosedBox, Driver
 from roomeq.device.equaliser import FixedBandEqualiser, QLaw
-from roomeq.device.high_pass import HighPass
-from roomeq.importers.text.output_table import output_table_from_levels
+from roomeq.importers.text.band_table import output_table_from_levels
 from roomeq.optimiser.drive.demand import DriveDemand, estimate_extra_drive
 from roomeq.optimiser.drive.headroom import HeadroomLimit, estimate_headroom
 from roomeq.optimiser.drive.protection import (

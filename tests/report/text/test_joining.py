@@ -24,10 +24,9 @@ from roomeq.optimiser.joining.corner_choice import (
     PairOutcome,
     RankedPair,
 )
-from roomeq.optimiser.joining.data import JoiningNote
+from roomeq.optimiser.joining.data import JoiningNote, SumExplanation
 from roomeq.optimiser.joining.levels import fit_joining_levels
 from roomeq.optimiser.joining.polarity import PolarityTest
-from roomeq.optimiser.joining.sum_check import SumExplanation
 from roomeq.optimiser.joining.survey import prepare_joining
 from roomeq.plan.alignment import PolarityRecord
 from roomeq.plan.joining import JoiningRecord, LevelJoiningRecord, SumBandsRecord

@@ -6,7 +6,7 @@ from msgspec.structs import replace
 from places import SAMPLES
 
 from roomeq.base.cautions import CautionCode
-from roomeq.device.high_pass import HighPass
+from roomeq.device.crossover import HighPass
 from roomeq.importers.room import read_room
 from roomeq.jobs.propose import propose
 from roomeq.optimiser.bands.fit import NoChange

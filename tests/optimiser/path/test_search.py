@@ -5,9 +5,9 @@ import pytest
 import scipy.stats
 
 from roomeq.base.response import FrequencyResponse
-from roomeq.optimiser.path.evidence import Errors, fit_chain
-from roomeq.optimiser.path.model import Chain, level_db
+from roomeq.optimiser.path.hypotheses import Chain, level_db
 from roomeq.optimiser.path.observation import Observation, observe
+from roomeq.optimiser.path.search import Errors, fit_chain
 
 AXIS = np.geomspace(20.0, 200.0, 25)
 

@@ -8,7 +8,7 @@ from joining_rooms import write_joined_room
 
 from roomeq.device.processor import DelayRange, LevelRange
 from roomeq.importers.room import read_room
-from roomeq.jobs.joining.offer import joining_offer
+from roomeq.jobs.joining.steps import joining_offer
 
 
 @pytest.fixture(scope="module")

@@ -4,7 +4,7 @@ from pathlib import PurePath
 
 import pytest
 
-from roomeq.importers.file_names import read_name, source_in_words
+from roomeq.importers.file_contents import read_name, source_in_words
 
 
 @pytest.mark.parametrize(

@@ -1,7 +1,7 @@
 """Where what was found becomes what is said: each threshold from just below and just above.
 
 The thresholds are common practice without a source, but for those of probability, whose error rates
-stand in `roomeq.optimiser.path.telling`; what is held here is that they lie where they are stated.
+stand in `roomeq.optimiser.path.estimation`; here it is held that they lie where they are stated.
 """
 
 import numpy as np
@@ -11,13 +11,11 @@ import scipy.stats
 
 from roomeq.base.response import FrequencyResponse
 from roomeq.device.crossover import CrossoverFilter
-from roomeq.optimiser.path import estimation, telling
+from roomeq.optimiser.path import estimation
 from roomeq.optimiser.path.estimate import PathCandidate, PathVerdict
-from roomeq.optimiser.path.evidence import Errors, Fit
-from roomeq.optimiser.path.hypotheses import Group, LowEnd
-from roomeq.optimiser.path.model import Chain, level_db
+from roomeq.optimiser.path.hypotheses import Chain, Group, LowEnd, level_db
 from roomeq.optimiser.path.observation import Observation
-from roomeq.optimiser.path.search import Search
+from roomeq.optimiser.path.search import Errors, Fit, Search
 
 AXIS = np.geomspace(20.0, 400.0, 50)
 FLAT = np.zeros(AXIS.size)
@@ -56,7 +54,7 @@ def searched(fits, odds, *, ends=(), highs=(), high_odds=()):
 
 
 def told(fits, odds=(0.0,), *, errors=ERRORS, near=False, highest=300.0):
-    return telling.told_pieces(searched(fits, odds), errors, highest=highest, near=near)
+    return estimation.told_pieces(searched(fits, odds), errors, highest=highest, near=near)
 
 
 def butterworth(corner, *, order=2, kind="low_pass"):
@@ -97,9 +95,9 @@ def test_a_filter_above_the_highest_corner_is_not_named_and_a_corner_counts_with
 
 def test_what_is_listed_is_two_per_cent_likely_and_described_corners_lie_within_a_tenth():
     rows = [(((2, 80.0),), 0.95), (((3, 80.0),), 0.0201), (((4, 80.0),), 0.0199)]
-    assert [one.order for one in telling.path_candidates(rows, ())] == [2, 3]
+    assert [one.order for one in estimation.path_candidates(rows, ())] == [2, 3]
     for apart, engaged in ((0.099, ((0,),)), (0.101, ()), (-0.099, ((0,),)), (-0.101, ())):
-        (one,) = telling.path_candidates(rows[:1], (butterworth(80.0 * np.exp(apart)),))
+        (one,) = estimation.path_candidates(rows[:1], (butterworth(80.0 * np.exp(apart)),))
         assert one.engaged == engaged
 
 
@@ -110,7 +108,7 @@ def test_a_description_is_contradicted_below_half_a_per_cent_and_confirmed_from_
     found = searched([fitted((2, 80.0, 1)), fitted((4, 120.0, 1))], [0.0, 0.0])
     rows, said = [(((2, 80.0),), likely), (((4, 120.0),), 1.0 - likely)], (butterworth(80.0),)
     sure = estimation.ANSWER_PROBABILITY
-    judge = telling.judge_description
+    judge = estimation.judge_description
     assert judge(rows, found, ERRORS, said, highest=300.0, sure=sure) is judged
     one = PathCandidate(probability=likely, ways=(said,), engaged=())
     assert estimation._verdict((one,), 1.49) is (
@@ -126,7 +124,7 @@ def test_high_passes_are_tempered_by_one_and_a_half_and_told_above_the_lower_end
     ends = [LowEnd(Chain(), None, 1.0), LowEnd(fit.chain, Group(((4, 1),), corner, 0.3), 1.0)]
     found = searched([], [], ends=ends, highs=[fitted(), fit], high_odds=[0.0, 6.0])
     stated = [butterworth(corner, order=4, kind="high_pass")]
-    said = telling.judge_high_pass(found, ERRORS, stated, sure=0.85)
+    said = estimation.judge_high_pass(found, ERRORS, stated, sure=0.85)
     likely = scipy.special.softmax(np.array([0.0, 4.0]))[1]
     likely *= within_a_tenth(ERRORS.parameter_spreads(fit)[2])
     assert said.probability == pytest.approx(likely if there else 1.0)
