@@ -49,7 +49,7 @@ from roomeq.plan.plan import Plan, is_a_plan, read_plan, refuse_plan_file, write
 from roomeq.plan.recordings import recording_rows
 from roomeq.plan.verification import read_in_force
 from roomeq.report.plots.pictures import Subject, check_pictures, write_pictures
-from roomeq.report.plots.rooms import write_rooms_picture, write_voicing_picture
+from roomeq.report.plots.rooms import plot_rooms, plot_voicing, write_rooms_picture
 from roomeq.report.sheet.sheet import plan_names, write_settings_sheet
 from roomeq.report.text.comparison import comparison_text
 from roomeq.report.text.device import device_text, profiles_text
@@ -402,7 +402,7 @@ def _batch(options: argparse.Namespace) -> int:
         )
     rows = found.rows()
     if options.plot:
-        write_rooms_picture(rows, found.out / "rooms.png")
+        write_rooms_picture(plot_rooms(rows), found.out / "rooms.png")
     print(json_text(rows).decode() if options.json else batch_text(found, rows), end="")
     return 1 if any(row.status == "failed" or row.doubtful for row in rows) else 0
 
@@ -426,7 +426,7 @@ def _voice(options: argparse.Namespace) -> int:
     text = voicing_text(found, needed)
     print(json_text(found.record(needed)).decode() if options.json else text, end="")
     if options.plot:
-        write_voicing_picture(found, Path(options.plot))
+        write_rooms_picture(plot_voicing(found), Path(options.plot))
     if options.plan:
         write_plan(found.plan, options.plan, other_room=options.force)
         if not options.json:

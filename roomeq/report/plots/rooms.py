@@ -97,23 +97,8 @@ def _shares(sets: dict[str, tuple[str, list[float]]], ax: Axes | None) -> Axes:
     return ax
 
 
-def write_rooms_picture(rows: Sequence[RoomRow], path: Path) -> None:
-    """Write `plot_rooms` as a PNG.
-
-    Raises
-    ------
-    ValueError
-        As `plot_rooms`.
-    """
-    _write(plot_rooms(rows), path)
-
-
-def write_voicing_picture(voicing: Voicing, path: Path) -> None:
-    """Write `plot_voicing` as a PNG."""
-    _write(plot_voicing(voicing), path)
-
-
-def _write(ax: Axes, path: Path) -> None:
+def write_rooms_picture(ax: Axes, path: Path) -> None:
+    """Write what `plot_rooms` or `plot_voicing` drew as a PNG, and close it."""
     from matplotlib import pyplot as plt
 
     figure: Any = ax.figure
