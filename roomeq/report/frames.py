@@ -43,43 +43,29 @@ def curve_frame(proposal: BandGainFit | Plan, *, wide: bool = False) -> DataFram
     """
     from pandas import DataFrame
 
-    columns = _curves(proposal)
-    seats, axis = columns.pop("seats"), np.asarray(columns.pop("frequencies"))
-    shape = len(seats), axis.size
+    levels: list[Any]
+    if isinstance(proposal, Plan):
+        curves, seats = proposal.curves, [entry.seat for entry in proposal.seats]
+        axis, levels = np.array(curves.frequencies), [curves.before_level_db]
+        levels += [curves.predicted_level_db, curves.target_level_db, curves.frequency_weights]
+    else:
+        fitted, seats, target = proposal.data, list(proposal.data.seats), proposal.target_level_db
+        axis, levels = fitted.frequencies, [fitted.measured_db]
+        levels += [proposal.predicted_level_db, target, fitted.frequency_weights]
     data = {"seat": np.repeat(np.array(seats, dtype=object), axis.size)}
     data["frequency"] = np.tile(axis, len(seats))
-    for name, values in columns.items():
-        data[name] = np.broadcast_to(np.asarray(values, dtype=np.float64), shape).ravel()
+    names = ("before_db", "predicted_db", "target_db", "frequency_weight")
+    for name, values in zip(names, levels, strict=True):
+        rows = np.broadcast_to(np.asarray(values, dtype=np.float64), (len(seats), axis.size))
+        data[name] = rows.ravel()
     frame = DataFrame(data)
     if not wide:
         return frame
-    curves = ["before_db", "predicted_db"]
-    table = frame.pivot(index="frequency", columns="seat", values=curves)
-    table = table.reindex(columns=[(curve, seat) for curve in curves for seat in seats])
+    shown = ["before_db", "predicted_db"]
+    table = frame.pivot(index="frequency", columns="seat", values=shown)
+    table = table.reindex(columns=[(curve, seat) for curve in shown for seat in seats])
     table.columns.names = ["curve", "seat"]
     return table
-
-
-def _curves(proposal: BandGainFit | Plan) -> dict[str, Any]:
-    if isinstance(proposal, Plan):
-        curves = proposal.curves
-        return {
-            "seats": [entry.seat for entry in proposal.seats],
-            "frequencies": curves.frequencies,
-            "before_db": curves.before_level_db,
-            "predicted_db": curves.predicted_level_db,
-            "target_db": curves.target_level_db,
-            "frequency_weight": curves.frequency_weights,
-        }
-    data = proposal.data
-    return {
-        "seats": data.seats,
-        "frequencies": data.frequencies,
-        "before_db": data.measured_db,
-        "predicted_db": proposal.predicted_level_db,
-        "target_db": proposal.target_level_db,
-        "frequency_weight": data.frequency_weights,
-    }
 
 
 def seat_frame(plan: Plan) -> DataFrame:

@@ -23,6 +23,7 @@ from roomeq.base.recording import ImpulseResponse
 from roomeq.report.plots.labels import hatch_span, scale_bar
 from roomeq.report.plots.style import (
     COLOURS,
+    frame_across,
     frame_frequencies,
     frame_rows,
     frame_values,
@@ -139,8 +140,6 @@ def plot_decay_lines(
     ImportError
         If matplotlib is not installed.
     """
-    from matplotlib.ticker import MultipleLocator
-
     if predicted is not None and predicted.bands != before.bands:
         raise ValueError("before and predicted must be in the same bands")
     ax, own = started(ax)
@@ -159,11 +158,9 @@ def plot_decay_lines(
             drawn.set(linewidth=1.8, linestyle=(0, (4, 1.2)))
         filter_ = ax.plot([0.0, before.own_times[index]], [place, place], label="filter", **ink)[0]
         filter_.set(linewidth=3.0, solid_capstyle="butt")
-    ax.set_xlim(0.0, float(before.times[-1]))
-    ax.xaxis.set_major_locator(MultipleLocator(nice_step(float(before.times[-1]))))
+    frame_across(ax, 0.0, float(before.times[-1]), title="Time in s")
     ax.grid(True, axis="x", color=COLOURS["hair"], linewidth=0.7)
     ax.set_ylim(places[-1] - 2.0, _LANE_DB + 2.0)
-    ax.set_xlabel("Time in s", loc="right")
     names = [f"{band.label} Hz" for band in before.bands]
     frame_rows(ax, own=own, names=names, title="Band", places=places, inches=0.5)
     scale_bar(ax, float(places[-1]), 20.0)
@@ -195,7 +192,6 @@ def plot_impulse_response(response: ImpulseResponse, *, window: ImpulseWindow) -
         If matplotlib is not installed.
     """
     from matplotlib.figure import Figure
-    from matplotlib.ticker import MultipleLocator
 
     if response.samples.ndim != 1:
         raise ValueError("the response holds several: plot one of them")
@@ -219,11 +215,9 @@ def plot_impulse_response(response: ImpulseResponse, *, window: ImpulseWindow) -
         (lower, "Level in dB below the largest", (-80.0, 5.0), 20.0),
     ):
         frame_values(ax, own=False, limits=limits, title=title, step=step)
-        ax.set_xlim(first, last)
-        ax.xaxis.set_major_locator(MultipleLocator(nice_step(last - first)))
+        frame_across(ax, first, last, title="Time in s" if ax is lower else "")
         for left, right in ((first, -window.before), (window.length, max(last, window.length))):
             hatch_span(ax, left, right)
-    lower.set_xlabel("Time in s", loc="right")
     words = f"dashed: window,\nflat to {window.flat:.2f} s,\nends at {window.length:.2f} s"
     upper.text(1.03, 1.0, f"{words}\n\nhatched: cut off", transform=upper.transAxes, va="top")
     titled(upper, "Impulse response and window")

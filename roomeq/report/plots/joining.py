@@ -25,6 +25,7 @@ from roomeq.report.plots.plan import seat_rows
 from roomeq.report.plots.style import (
     COLOURS,
     Stroke,
+    frame_across,
     frame_values,
     house_style,
     level_span,
@@ -142,8 +143,6 @@ def plot_joining_map(fit: Alignment | JoiningRecord, *, ax: Axes | None = None) 
     ImportError
         If matplotlib is not installed.
     """
-    from matplotlib.ticker import MultipleLocator
-
     record = fit.alignment if isinstance(fit, JoiningRecord) else AlignmentRecord.of(fit)
     milliseconds = np.array(record.map_delays_ms)
     values = np.array([record.map_normal_db, record.map_inverted_db])
@@ -156,11 +155,9 @@ def plot_joining_map(fit: Alignment | JoiningRecord, *, ax: Axes | None = None) 
     span = max(0.0, float(np.floor(values.min() - 1.0))), float(np.ceil(values.max() + 0.2))
     title = "Filters as proposed, before the bands: what the sum loses around the crossover in dB"
     frame_values(ax, own=own, limits=span, title=title, step=nice_step(span[1] - span[0]))
-    first, last = float(milliseconds[0]), float(milliseconds[-1])
-    ax.set_xlim(first, last)
-    ax.xaxis.set_major_locator(MultipleLocator(nice_step(last - first)))
+    title = "Delay of the subwoofer against the mains in ms (positive is later)"
+    frame_across(ax, float(milliseconds[0]), float(milliseconds[-1]), title=title)
     ax.tick_params(axis="x", length=4, labelsize=8)
-    ax.set_xlabel("Delay of the subwoofer against the mains in ms (positive is later)", loc="right")
     label_ends(ax, ends, own=own)
     chosen = record.chosen.settings
     other = record.normal if chosen.inverted else record.inverted

@@ -272,6 +272,15 @@ def frame_frequencies(ax: Axes, *, lowest: float, highest: float, sparse: bool =
             ax.axvline(frequency, color=COLOURS["hair"], linewidth=0.7, zorder=0)
 
 
+def frame_across(ax: Axes, first: float, last: float, *, title: str = "") -> None:
+    """Give a plot an even axis across, with round steps; its title at the right end."""
+    from matplotlib.ticker import MultipleLocator
+
+    ax.set_xlim(first, last)
+    ax.xaxis.set_major_locator(MultipleLocator(nice_step(last - first)))
+    ax.set_xlabel(title, loc="right")
+
+
 def _open_sides(ax: Axes) -> None:
     """Leave all sides of the frame open but the foot."""
     ax.tick_params(axis="y", length=0, labelsize=8)

@@ -9,6 +9,7 @@ from synthetic_rooms import nine_bands
 
 from roomeq.jobs.verifying.hypotheses import (
     _UNUSUAL,
+    _USUAL,
     Setup,
     explanations,
     gains_in_force_db,
@@ -125,7 +126,7 @@ def test_every_explanation_costs_what_it_is_free_in():
         score = seen.score(one.change)
         if one.left is not None:
             score = seen.score_of(one.left, further_db=further)
-        cost = _UNUSUAL.get(code, 0.0) + 0.5 * values * math.log(seen.count) + math.log(of)
+        cost = _UNUSUAL.get(code, _USUAL) + 0.5 * values * math.log(seen.count) + math.log(of)
         assert score[0] - one.score == pytest.approx(cost, abs=1e-9), one.cause
         told[code] = told.get(code, 0) + 1
     assert told == dict.fromkeys((*COSTS, "exchanged", "something_else"), 1) | {
