@@ -100,24 +100,6 @@ def test_no_joining_is_kept_that_leaves_the_bands_of_several(tmp_path):
         propose(room, keep_bands=True)
 
 
-def test_table_and_view_hold_what_is_set_on_each(plan):
-    """And nothing of the bands of the whole, of which there are none."""
-    frame = plan.to_frame()
-    for name, one in plan.subwoofers.items():
-        rows = frame[frame["subwoofer"] == name]
-        assert list(rows["band"][:9]) == [band.label for band in one.bands]
-        assert [float(text) for text in rows["set_to"][:9]] == list(one.gains_db)
-        told = dict(zip(rows["band"], rows["set_to"], strict=True))
-        assert told["Delay"] == f"{one.set_together.delay_ms:.2f} ms"
-        assert told["Polarity"] == ("inverted" if one.set_together.inverted else "normal")
-    assert set(frame["subwoofer"]) == {"front", "back"}
-    page = plan._repr_html_()
-    for words in plan.setting_columns().values():
-        for text in words.values():
-            assert f"<td>{text}</td>" in page
-    assert "not stated" not in page
-
-
 def test_what_arrives_of_each_is_promised_as_numpy_has_it(plan):
     points = np.array(plan.together.points)
     parts = {"front": FRONT, "back": BACK}
