@@ -35,22 +35,6 @@ def test_what_is_not_said_is_not_known(parser, command):
     assert found.json is False
 
 
-def test_a_bare_list_and_what_belongs_to_it(parser):
-    words = ["propose", "a.txt", "b.txt", "--source", "both", "--device", "mine.toml"]
-    words += ["--low-pass", "butterworth", "2", "90", "--crossover", "85.5", "--lower-limit", "24"]
-    found = parser.parse_args([*words, "--plan", "p.json"])
-    assert found.room == ["a.txt", "b.txt"]
-    assert (found.source, found.device) == ("both", "mine.toml")
-    assert found.low_pass == ["butterworth", "2", "90"]
-    assert (found.crossover, found.lower_limit) == (85.5, 24.0)
-    assert found.plan == "p.json"
-
-
-def test_verify_takes_the_plan_first(parser):
-    found = parser.parse_args(["verify", "p.json", "a.txt", "b.txt"])
-    assert (found.plan, found.room) == ("p.json", ["a.txt", "b.txt"])
-
-
 @pytest.mark.parametrize(
     "words",
     [

@@ -10,13 +10,8 @@ from msgspec.structs import replace
 from places import SAVED_PLANS
 
 from roomeq.base.errors import PlanFileError
-from roomeq.device.crossover import CrossoverFilter, HighPass
+from roomeq.device.crossover import CrossoverFilter
 from roomeq.device.processor import JoiningSettings
-from roomeq.optimiser.drive.protection import (
-    ProtectionChange,
-    ProtectionChoice,
-    ProtectionReason,
-)
 from roomeq.optimiser.joining.alignment import align
 from roomeq.optimiser.joining.polarity import PolarityTest
 from roomeq.optimiser.joining.survey import prepare_joining
@@ -58,24 +53,6 @@ def test_a_level_is_changed_here_or_upstream(plan, change_db, upstream_db, shown
 def test_a_limit_is_known_where_it_was_stated(plan, limit, estimated, known):
     target = replace(plan.target, lower_limit=limit, lower_limit_estimated=estimated)
     assert target.limit_known is bool(known)
-
-
-def test_error_of_a_band_is_less_what_the_bands_do_in_the_mean(plan):
-    curves = replace(plan.curves, frequency_weights=(0.25, 0.75), response_db=(-4.0, 2.0))
-    own = replace(plan, curves=curves)
-    assert own.error_db(replace(plan.bands[0], error_db=3.0)) == 2.5  # 3 - (-1 + 1.5)
-    assert own.error_db(replace(plan.bands[0], error_db=None)) is None
-
-
-def test_what_level_and_bands_take_off(plan):
-    joining = replace(plan.joining, settings=replace(plan.joining.settings, level_change_db=-4.0))
-    for labels, gains_db, taken_off in (
-        (("40", "100"), (-6.0, 3.0), 10.0),
-        (("100",), (3.0,), 4.0),
-    ):
-        bands = replace(joining.bands, labels=labels, gains_db=gains_db)
-        assert replace(joining, bands=bands).taken_off_db == taken_off
-    assert replace(joining, bands=None).taken_off_db == 0.0
 
 
 @pytest.mark.parametrize(
@@ -139,17 +116,6 @@ def test_a_tested_polarity_is_kept_in_milliseconds():
     )
     third = JoiningSettings(delay=1e-3 / 3.0)
     assert JoiningSettingRecord.of(third).delay_ms == 0.333333
-
-
-def test_a_protective_high_pass_is_a_setting(plan):
-    choice = ProtectionChoice(
-        high_pass=HighPass(family="butterworth", order=2, corner=25.0), present=None,
-        change=ProtectionChange.STRENGTHENED, reason=ProtectionReason.RELIEF_NEEDED,
-    )  # fmt: skip
-    names = [name for name, _, _ in plan.setting_rows()]
-    rows = replace(plan, protection=choice).setting_rows()
-    assert [name for name, _, _ in rows] == [*names[:10], "Protective high-pass", *names[10:]]
-    assert rows[10][1:] == ("off", str(choice.high_pass.filter()))
 
 
 def changed(plan, **parts):
@@ -250,6 +216,10 @@ def test_a_verification_in_short():
     assert (
         repr(replace(FOUND, agrees=True)) == "<Verification: Hall agrees with its plan, 0 causes>"
     )
+    assert FOUND.to_frame().to_numpy().tolist() == [
+        ["band", "40", -1.24, True], ["band", "50", 0.56, True],
+        ["seat", "a", 0.44, True], ["seat", "b", 0.44, True],
+    ]  # fmt: skip
     page = FOUND._repr_html_()
     assert "<caption>Verification: Hall does not agree with its plan, 0 causes</caption>" in page
     for row in ("<td>band</td><td>40</td><td>-1.2</td><td>agrees</td>",

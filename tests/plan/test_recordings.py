@@ -57,7 +57,7 @@ def test_what_is_not_known_is_none_and_json_bears_it():
     "changes",
     [
         {"snr_db": ()},
-        {"counts": 1.5},
+        {"counts": 1.01},
         {"counts": math.nan},
     ],
 )

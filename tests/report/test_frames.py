@@ -22,7 +22,6 @@ from roomeq.importers.room import read_room
 from roomeq.jobs.check import room_overview
 from roomeq.jobs.join import join
 from roomeq.jobs.propose import propose
-from roomeq.jobs.verify import verify
 from roomeq.optimiser.bands.gains import fit_band_gains
 from roomeq.optimiser.bands.reasons import Reason, band_frame
 from roomeq.optimiser.drive.headroom import BandHeadroom, Headroom
@@ -322,15 +321,6 @@ def test_headroom():
     assert frame["power_w"].isna().all()
 
 
-def test_verification(room, plan):
-    found = verify(plan, room.survey)
-    frame = found.to_frame()
-    bands, seats = frame[frame["kind"] == "band"], frame[frame["kind"] == "seat"]
-    assert bands["name"].tolist() == [check.label for check in found.bands]
-    assert bands["difference_db"].tolist() == [check.difference_db for check in found.bands]
-    assert seats["agrees"].tolist() == [check.agrees for check in found.seats]
-
-
 NASTY = '<script>alert("x")</script> & Söhne'
 
 
@@ -427,14 +417,3 @@ def test_a_room_and_its_overview_in_a_notebook(room):
         overview.bands[0].loudest,
         overview.bands[0].quietest,
     ]
-
-
-def test_a_verification_in_a_notebook(room, plan):
-    found = verify(plan, room.survey)  # the settings are still those of before
-    caption, rows = cells(found._repr_html_())
-    assert caption.endswith("as before")
-    assert len(rows) == 1 + len(found.bands) + len(found.seats)
-    band = found.bands[2]
-    said = "agrees" if band.agrees else "differs"
-    assert rows[3] == ["band", band.label, f"{band.difference_db:+.1f}", said]
-    assert found.to_frame().equals(found.to_frame())

@@ -16,7 +16,6 @@ from roomeq.jobs.verifying.hypotheses import (
 )
 from roomeq.jobs.verifying.observation import (
     BIN_SHARE,
-    Change,
     Observation,
     Part,
     TwoPowers,
@@ -200,9 +199,3 @@ def test_where_no_list_was_set_none_is_looked_for():
     alone = explanations(scene(sources=("sub", "mains")), setup(sum_known=False, both_alone=True))
     assert {"level", "mains_level"} <= {one.cause.code for one in alone}
     assert not {"delay", "polarity"} & {one.cause.code for one in alone}
-
-
-def test_nothing_is_changed_by_no_change():
-    seen = scene()
-    for part, left in zip(seen.parts, seen.residuals_db(Change()), strict=True):
-        assert np.abs(left - part.binned_db).max() < 0.05

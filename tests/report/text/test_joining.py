@@ -142,6 +142,10 @@ def test_a_subwoofer_that_is_far_too_loud_is_said_first(late_record):
     settings = replace(late_record.settings, level_change_db=-4.0)
     record = replace(late_record, bands=bands, settings=settings)
     assert record.taken_off_db == 14.0
+    for labels, gains_db, taken_off_db in ((("40",), (-3.0,), 7.0), (("100",), (-3.0,), 4.0)):
+        one = replace(record, bands=replace(bands, labels=labels, gains_db=gains_db))
+        assert one.taken_off_db == taken_off_db
+    assert replace(record, bands=None).taken_off_db == 0.0
     assert "far too loud against the mains: below 80 Hz level and bands take 14 dB" in flat(
         loud_texts(record)
     )

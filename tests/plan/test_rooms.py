@@ -1,0 +1,52 @@
+"""Rows of many rooms: the last of each counts, a torn line is none, gains have columns."""
+
+import pytest
+
+from roomeq.base.errors import PlanFileError
+from roomeq.plan.rooms import Journal, RoomRow, rows_frame, write_table
+
+
+def row(folder, status="done", **others):
+    return RoomRow(folder=folder, status=status, roomeq_version="1", **others)
+
+
+def test_rows_are_kept_and_a_torn_one_is_cut_off(tmp_path):
+    journal = Journal(tmp_path / "new" / "out")
+    assert list(journal.rows()) == []
+    assert list(journal.append([row("b", "failed"), row("a")])) == [row("b", "failed"), row("a")]
+    with journal.path.open("ab") as file:
+        file.write(b'{"folder": "torn", "sta')
+    assert [one.folder for one in journal.rows()] == ["b", "a"]
+    list(journal.append([row("b", best=True)]))
+    assert [(one.folder, one.best) for one in journal.rows()] == [
+        *(("b", False), ("a", False), ("b", True)),
+    ]
+    for folder in "ab":
+        journal.plan_path(folder).parent.mkdir(exist_ok=True)
+        journal.plan_path(folder).touch()
+    assert journal.finished(version="1", best=False) == {"a"}
+    assert journal.finished(version="1", best=True) == {"b"}
+    assert journal.finished(version="2", best=False) == set()
+    journal.plan_path("a").unlink()
+    assert journal.finished(version="1", best=False) == set()
+    with journal.path.open("ab") as file:
+        file.write(b'{"folder": 1}\n')
+    with pytest.raises(PlanFileError, match=r"rooms\.jsonl.*line 4.*is no row"):
+        list(journal.rows())
+
+
+def test_the_table_has_one_line_a_room(tmp_path):
+    early = row("b", "failed", message="no mains")
+    frame = rows_frame([early, row("b", gains_db={"31.5": -3.0}), row("a", seats=2)])
+    assert frame["folder"].tolist() == ["a", "b"]
+    assert frame["status"].tolist() == ["done", "done"]
+    assert frame["gain_31.5_db"].tolist()[1] == -3.0
+    assert frame["gain_31.5_db"].isna().tolist() == [True, False]
+    assert "gains_db" not in frame.columns
+    assert frame["deviation_after_db"].dtype == float
+    assert rows_frame([]).columns.tolist() == list(frame.columns[:-1])
+    written = write_table(frame, tmp_path)
+    if written.suffix == ".csv":
+        heading, *lines = written.read_text("utf-8").splitlines()
+        assert heading.startswith("folder,status,")
+        assert [line.split(",")[0] for line in lines] == ["a", "b"]
