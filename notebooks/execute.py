@@ -38,7 +38,7 @@ Figure.__repr__ = words
 """
 """What a kernel runs first: a figure's plain text is the words in it."""
 COLOURS = 256  # of a saved picture: one byte for each point
-SECONDS_FOR_A_CELL = 120
+SECONDS_FOR_A_CELL = 300
 
 
 class OwnPython(KernelSpecManager):

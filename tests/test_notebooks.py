@@ -260,6 +260,98 @@ CLAIMS = {
             ],
         ),
     ],
+    "several_subwoofers": [
+        (
+            "At 50 Hz both give {} dB, where the furnace's alone gives {} and the gate's {}: {} dB "
+            "are lost against both in phase",
+            [f"bands.loc['50 Hz', '{name}']" for name in ("both", "furnace", "gate", "lost")],
+        ),
+        ("But at 31.5 Hz they add within {} dB", ["bands.loc['31.5 Hz', 'lost']"]),
+        (
+            "The gate's is wired the wrong way round",
+            ["truth['wired'].to_dict() == {'furnace': 'normal', 'gate': 'inverted'}"],
+        ),
+        (
+            "would fill the hole and lose level there",
+            [
+                f"(turned.level_db - both.level_db)[abs(both.frequencies - {at}).argmin()] {much}"
+                for at, much in ((50.0, "> 3"), (31.5, "< -3"))
+            ],
+        ),
+        (
+            "the plan leaves both at like polarity and delays the furnace's by {} ms",
+            ["own['furnace'].delay_ms - own['gate'].delay_ms"],
+        ),
+        ("like polarity", ["own['furnace'].inverted == own['gate'].inverted"]),
+        (
+            "falls from {} to {} dB, that between the seats from {} to {} dB, the worst seat from "
+            "{} to {} dB",
+            [
+                f"outcome.loc['{row}', '{column} dB']"
+                for column in ("deviation", "between seats", "worst seat")
+                for row in ("now", "as proposed")
+            ],
+        ),
+        (
+            "The price is output: {} dB less than both could give in phase, {} dB now",
+            [f"outcome.loc['{row}', 'output given up dB']" for row in ("as proposed", "now")],
+        ),
+        (
+            "Without the furnace's the best settings leave {} dB, without the gate's {} dB, each "
+            "time with {} dB less output",
+            [
+                "without.loc['without furnace', 'deviation dB']",
+                "without.loc['without gate', 'deviation dB']",
+                "without['less output dB'].mean()",
+            ],
+        ),
+        (
+            "each time",
+            ["(without['less output dB'] - without['less output dB'].mean()).abs().max() < 0.05"],
+        ),
+        ("Neither is needless", ["not without['needless'].any()"]),
+        (
+            "By itself the gate is the best place, with {} dB",
+            ["singles.loc['gate', 'deviation_db']"],
+        ),
+        ("the best place", ["singles['deviation_db'].idxmin() == 'gate'"]),
+        (
+            "takes every place further, by {} to {} dB",
+            ["buys['buys dB'].min()", "buys['buys dB'].max()"],
+        ),
+        (
+            "those at the crane and the furnace leave {} dB",
+            ["pairs.loc['under the crane, furnace', 'deviation_db']"],
+        ),
+        (
+            "no better than the gate alone",
+            [
+                "pairs.loc['under the crane, furnace', 'deviation_db'] "
+                ">= singles.loc['gate', 'deviation_db']"
+            ],
+        ),
+        (
+            "are pattern shelf and gate: {} dB, the seats {} dB apart, the worst at {} dB",
+            [
+                f"pairs.loc['pattern shelf, gate', '{name}_db']"
+                for name in ("deviation", "variation", "worst")
+            ],
+        ),
+        ("The best two", ["best.places == ('pattern shelf', 'gate')"]),
+        (
+            "where furnace and gate leave {} dB. It costs {} dB of output",
+            [
+                "pairs.loc['gate, furnace', 'deviation_db']",
+                "pairs.loc['gate, furnace', 'output_db'] "
+                "- pairs.loc['pattern shelf, gate', 'output_db']",
+            ],
+        ),
+        (
+            "for furnace and gate it finds {} dB where the plan, which "
+            " searches longer, finds {} dB",
+            ["pairs.loc['gate, furnace', 'deviation_db']", "plan.together.after.deviation_db"],
+        ),
+    ],
     "sweep_to_response": [
         (
             "Four of the five recordings are sound",
