@@ -210,19 +210,6 @@ def test_a_finding_is_status_one(capsys, tmp_path):
     assert run(capsys, "check", third)[0] == 0
 
 
-def test_options_of_a_bare_list_reach_the_room(capsys, tmp_path):
-    files = [write_export(tmp_path / f"seat{i}.csv", seed=i) for i in range(2)]
-    words = ("--source", "both", "--crossover", 85, "--lower-limit", 24, "--device", "coarse_step")
-    status, out, _ = run(capsys, "check", *files, *words, "--json")
-    overview = json.loads(out)
-    assert status == 0
-    assert (overview["source"], overview["corner"], overview["lower_limit"]) == ("both", 85, 24)
-    assert overview["device"].startswith("Nine bands, coarse steps")
-    low_pass = ("--low-pass", "butterworth", 2, 95)
-    path = json.loads(run(capsys, "check", *files, *low_pass, "--json")[1])["path"]
-    assert path == ["low-pass Butterworth 12 dB/oct at 95 Hz"]
-
-
 @pytest.mark.parametrize(
     ("words", "key"),
     [
@@ -256,15 +243,6 @@ def test_best_is_proposed_where_it_is_asked_for(capsys):
     assert 0.0 < given_away <= 0.02 * gained + 1e-9
 
 
-def test_no_low_pass_can_be_said_of_bare_files(capsys, tmp_path):
-    file = write_export(tmp_path / "seat.csv")
-    said = {}
-    for words in ((), ("--low-pass", "none")):
-        found = run(capsys, "check", file, *words, "--json")[1]
-        said[words] = json.loads(found)["corner_origin"]
-    assert said == {(): "unknown", ("--low-pass", "none"): "none"}
-
-
 def test_json_is_nothing_but_json(capsys, tmp_path):
     _, out, _ = run(capsys, "propose", HALL, "--json", "--plan", tmp_path / "hall.json")
     assert json.loads(out)["format"] == 2
@@ -286,23 +264,6 @@ def test_a_plan_that_came_true_is_status_zero(capsys, tmp_path):
     status, out, _ = run(capsys, "verify", tmp_path / "cellar.json", SAMPLES / "brick_cellar")
     assert status == 0
     assert "It came true" in out
-
-
-@pytest.mark.parametrize(
-    ("louder_db", "status", "said"),
-    [(0.5, 0, "Nothing has changed since 2025-01-18"), (4.0, 1, "Only the level has changed")],
-)
-def test_two_surveys_are_compared(capsys, tmp_path, louder_db, status, said):
-    shutil.copytree(HALL, tmp_path / "hall")
-    heading, *rows = (tmp_path / "hall" / "levels.csv").read_text("utf-8").splitlines()
-    later = [row.split(",") for row in rows]
-    lines = [",".join([band, *(f"{float(x) + louder_db}" for x in row)]) for band, *row in later]
-    (tmp_path / "hall" / "levels.csv").write_text("\n".join([heading, *lines]) + "\n", "utf-8")
-    found, out, err = run(capsys, "compare", HALL, tmp_path / "hall")
-    assert (found, err) == (status, "")
-    assert said in out
-    found, out, _ = run(capsys, "compare", HALL, tmp_path / "hall", "--json")
-    assert (found, json.loads(out)["unchanged"]) == (status, status == 0)
 
 
 def test_surveys_of_two_rooms_are_not_compared(capsys):

@@ -12,7 +12,7 @@ from roomeq.importers.room import read_room
 from roomeq.jobs.join import join
 from roomeq.jobs.propose import propose
 from roomeq.jobs.verify import check_joining, joining_stated_otherwise, verify, verify_room
-from roomeq.jobs.verifying.parts import measured_levels_db
+from roomeq.jobs.verifying.parts import measured_levels_db, observed_parts
 from roomeq.plan.joining import JoiningRecord
 from roomeq.plan.verification import CauseCode
 from roomeq.report.text.verification import verification_text
@@ -83,6 +83,26 @@ def test_what_is_wrong_with_the_sum_is_named(room, plan, turn, code, value):
     if value is not None:
         assert told[code].value == pytest.approx(value, abs=0.0003 if code == "delay" else 1.0)
     assert CauseCode.AS_PLANNED not in told
+
+
+def test_how_both_stand_to_each_other_is_what_arrives(room, plan):
+    """Powers and cross power of the proposal, by the pressures themselves."""
+    planned = plan.joining.settings.settings()
+    whole, mains_alone = observed_parts(plan, all_again(room, planned))[-2:]
+    assert mains_alone.of_mains
+    for row, seat in enumerate(whole.seats):
+        parts = {m.source: m.response.pressure for m in room.survey.at_seat(seat)}
+        axis = room.survey.at_seat(seat)[0].response.frequencies
+        (both,) = (m for m in again(room, planned).measurements if m.seat == seat)
+        mains, sub = parts["mains"], both.response.pressure - parts["mains"]
+        powers = whole.with_mains
+        for found, value in (
+            (powers.own, abs(sub) ** 2), (powers.rest, abs(mains) ** 2),
+            (powers.cross, sub * mains.conj()),
+        ):  # fmt: skip
+            expected = np.interp(whole.frequencies, axis, value)  # 1/12 octave apart
+            off = np.abs(found[row] - expected) / np.sqrt(powers.own * powers.rest)[row]
+            assert np.median(off) < 0.02
 
 
 def test_nothing_set_is_named(room, plan):

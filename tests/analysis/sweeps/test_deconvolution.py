@@ -67,6 +67,7 @@ def test_noise_outside_the_band_does_not_blow_up():
 @pytest.mark.parametrize("repeats", [1, 2])
 def test_doubling_length_or_averages_gains_3_db(repeats):
     # ISO 18233:2006, Annex B: 10 lg n; the noise that deconvolution leaves, sweep level kept.
+    # Within three standard errors: 0.07 dB, by how 36 seeds scatter.
     def noise_power(length, count):
         sweep = plain_sweep(length=length)
         total = 0.0
@@ -89,7 +90,7 @@ def test_doubling_length_or_averages_gains_3_db(repeats):
     growth = plain_sweep(length=12.0).growth / plain_sweep(length=6.0).growth
     expected = 10 * math.log10(growth if repeats == 1 else 2.0)
     assert expected == pytest.approx(3.01, abs=0.1)
-    assert 10 * math.log10(reference / other) == pytest.approx(expected, abs=0.5)
+    assert 10 * math.log10(reference / other) == pytest.approx(expected, abs=3 * 0.07)
 
 
 def test_a_delay_is_found_to_the_sample():

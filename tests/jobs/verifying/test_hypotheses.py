@@ -107,7 +107,7 @@ def test_every_explanation_costs_what_it_is_free_in():
     seen = scene(sub=np.exp(0.3j * AXIS / 40.0))
     bins = [part.means.shape[1] for part in seen.parts]
     assert seen.count == pytest.approx(BIN_SHARE * 3 * sum(bins))
-    told = {}
+    told, labels = {}, []
     for one in explanations(seen, setup()):
         code, further, (values, of) = one.cause.code, None, COSTS.get(one.cause.code, (0, 1))
         if code is CauseCode.SEAT_MOVED:  # 4 dB elsewhere: common practice, no source
@@ -128,6 +128,9 @@ def test_every_explanation_costs_what_it_is_free_in():
         cost = _UNUSUAL.get(code, _USUAL) + 0.5 * values * math.log(seen.count) + math.log(of)
         assert score[0] - one.score == pytest.approx(cost, abs=1e-9), one.cause
         told[code] = told.get(code, 0) + 1
+        if code is CauseCode.BAND and one.cause.value is None:
+            labels.append(one.cause.bands)
+    assert sorted(labels) == sorted((label,) for label in nine_bands().labels)
     assert told == dict.fromkeys((*COSTS, "exchanged", "something_else"), 1) | {
         "as_before": 2, "band": 10, "two_bands": 3, "microphone": 2, "seat_moved": 3,
         "seats_exchanged": 3, "all_moved": 3, "high_pass": 2, "low_pass": 2, "mains_high_pass": 2,
