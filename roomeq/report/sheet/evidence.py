@@ -33,12 +33,7 @@ from roomeq.report.text.joining import (
     polarity_sentences,
 )
 from roomeq.report.text.layout import joined, number, worded
-from roomeq.report.text.plan import (
-    FIRST_STATEMENT,
-    average_sentence,
-    boost_sentences,
-    proof_sentence,
-)
+from roomeq.report.text.plan import OLD_STATEMENT, average_sentence, boost_sentences, proof_sentence
 from roomeq.report.text.several import own_cautions, together_sentences, together_verdict
 from roomeq.report.text.wording import SOURCES, caution_text
 
@@ -192,7 +187,7 @@ def cautions(plans: Mapping[str, Plan]) -> tuple[SharedText, ...]:
     weighty: dict[str, list[str]] = {}
     plain: dict[str, list[str]] = {}
     for name, plan in plans.items():
-        first = [FIRST_STATEMENT] if plan.statement == 1 else []
+        first = [OLD_STATEMENT] if plan.statement == 1 else []
         both = plan.joining
         doubts = [*joining_doubts(both), *meeting_sentences(both.meeting)] if both else []
         found = [f"Look at the measurements first: {text}" for text in plan.findings]

@@ -17,12 +17,7 @@ from roomeq.device.output_table import OutputTable
 from roomeq.optimiser.drive.clean_drive import HARMONIC_LIMITS_DB
 from roomeq.optimiser.drive.demand import BandExtra
 from roomeq.optimiser.drive.headroom import Headroom, HeadroomLimit
-from roomeq.optimiser.drive.protection import (
-    ProtectionCandidate,
-    ProtectionChange,
-    ProtectionChoice,
-    ProtectionReason,
-)
+from roomeq.optimiser.drive.protection import ProtectionCandidate, ProtectionChoice
 from roomeq.report.text.layout import columns, number, paragraph, table, worded
 from roomeq.room.equipment import Equipment
 
@@ -195,16 +190,9 @@ def protection_lines(
     detail : bool
         Whether to list what else was looked at.
     """
-    verbs = {
-        ProtectionChange.KEPT: "leave it at",
-        ProtectionChange.STRENGTHENED: "set it to",
-        ProtectionChange.WEAKENED: "set it to",
-        ProtectionChange.SWITCHED_OFF: "switch it",
-    }
-    setting = f"{verbs[choice.change]} {high_pass_text(choice.high_pass)}"
-    if choice.reason in (ProtectionReason.NO_CHOICE, ProtectionReason.PRESENT_UNKNOWN):
-        setting = "leave it as it is"
-    if choice.change is not ProtectionChange.KEPT:
+    verb = {"kept": "leave it at", "switched_off": "switch it"}.get(choice.change, "set it to")
+    setting = f"{verb} {high_pass_text(choice.high_pass)}" if choice.known else "leave it as it is"
+    if choice.changes:
         setting += f" (now {high_pass_text(choice.present)})"
     band = "" if choice.band is None else f"{choice.band} Hz"
     reason = _REASONS[choice.reason].format(value=abs(choice.value_db or 0.0), band=band)

@@ -16,7 +16,7 @@ from roomeq.device.crossover import CrossoverFilter
 from roomeq.device.crossover_sum import SumFigures
 from roomeq.device.path import Bypass, PathAnalysis, same_response
 from roomeq.optimiser.path.estimate import PathCandidate, PathEstimate, PathVerdict
-from roomeq.report.text.layout import bullet_list, paragraph, table
+from roomeq.report.text.layout import bullets, paragraph, table
 
 _NULL_DB = -60.0
 _FLAT_DB = 0.1
@@ -40,7 +40,7 @@ def path_lines(analysis: PathAnalysis, *, detail: bool = True) -> list[str]:
     title = "The subwoofer's path, by its filters alone"
     advice = paragraph(_advice(analysis), indent=2)
     if not detail:
-        return [title, *bullet_list(entries), *advice]
+        return [title, *bullets(entries), *advice]
     entries.append(
         f"All low-passes together: {signed(analysis.at_corner_db)} dB at {corner}, "
         f"{6 * analysis.order} dB per octave in the end ({abs(analysis.slope_db_per_octave):.0f} "
@@ -52,7 +52,7 @@ def path_lines(analysis: PathAnalysis, *, detail: bool = True) -> list[str]:
     titles = ["Subwoofer", f">At {corner} dB", ">Deepest", ">Highest", "Nearest to flat"]
     return [
         *paragraph(f"{title} (free field, equal level and distance)"),
-        *bullet_list(entries),
+        *bullets(entries),
         *table(titles, rows),
         *advice,
     ]
@@ -154,7 +154,7 @@ def path_estimate_lines(
     if estimate.verdict in (PathVerdict.SEVERAL, PathVerdict.NOTHING_FITS):
         lines += _candidates(estimate)
     if detail and estimate.verdict is not PathVerdict.IN_ROOM:
-        lines += bullet_list(_evidence(estimate))
+        lines += bullets(_evidence(estimate))
     analysis = estimate.analysis
     if analysis is not None and not (
         described and same_response(analysis.filters, described.filters)

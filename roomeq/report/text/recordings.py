@@ -14,7 +14,7 @@ from collections.abc import Mapping, Sequence
 
 from roomeq.analysis.recordings.findings import Finding, FindingCode, Severity
 from roomeq.plan.recordings import DecayRow, DetailRow, RecordingRow
-from roomeq.report.text.layout import bullet_list, columns, number, paragraph, table
+from roomeq.report.text.layout import bullets, columns, number, paragraph, table
 
 CODES = {code: code.replace("_", " ") for code in FindingCode} | {
     FindingCode.LOW_LEVEL: "too little level",
@@ -94,7 +94,7 @@ def recording_lines(rows: Sequence[RecordingRow], *, detail: bool = True) -> lis
     lines = [*recording_table(rows), *_snr(rows)]
     notes = _notes(rows)
     if notes:
-        lines += ["", "Recordings: of no harm here, but worth knowing", *bullet_list(notes)]
+        lines += ["", "Recordings: of no harm here, but worth knowing", *bullets(notes)]
     return lines
 
 

@@ -16,15 +16,7 @@ from roomeq.jobs.places import PlaceChoice, RoomPlaces
 from roomeq.plan.plan import Plan
 from roomeq.plan.together import TogetherRecord
 from roomeq.report.text.joining import delay_instruction, setting_entries
-from roomeq.report.text.layout import (
-    bullet_list,
-    columns,
-    joined,
-    listed,
-    paragraph,
-    table,
-    text_of,
-)
+from roomeq.report.text.layout import bullets, columns, joined, listed, paragraph, table, text_of
 from roomeq.report.text.wording import caution_text
 
 _COUNTS = {1: "One subwoofer", 2: "Two together", 3: "Three together", 4: "Four together"}
@@ -134,7 +126,7 @@ def each_to_set(plan: Plan) -> list[str]:
         said += [f"{entry}." for entry in mains_entries(plan)]
     if plan.level.upstream_shown_db:
         said.append(f"Upstream, for all: {signed(plan.level.upstream_shown_db)} dB.")
-    return ["To set:", *bullet_list(said)]
+    return ["To set:", *bullets(said)]
 
 
 def places_text(found: RoomPlaces, *, detail: bool = False) -> str:
@@ -161,7 +153,7 @@ def places_text(found: RoomPlaces, *, detail: bool = False) -> str:
         [
             paragraph(f"{found.room}: {len(found.places)} places, {len(found.seats)} seats"),
             listed("Found: look at these first", found.findings),
-            bullet_list(list(_gains(found))),
+            bullets(list(_gains(found))),
             *tables,
             paragraph(explained, indent=2),
             *[_settings(choices[0]) for n in _COUNTS if (choices := found.of_size(n))],
@@ -216,4 +208,4 @@ def _settings(choice: PlaceChoice) -> list[str]:
             f"{'inverted' if one.inverted else 'normal'}, level {signed(one.level_db)} dB, "
             f"{gains or 'bands at 0'}"
         )
-    return [*paragraph(f"Settings at {joined(list(choice.places))}"), *bullet_list(said)]
+    return [*paragraph(f"Settings at {joined(list(choice.places))}"), *bullets(said)]
