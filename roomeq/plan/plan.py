@@ -11,6 +11,7 @@ with the same settings and the same prediction.
 from __future__ import annotations
 
 import datetime
+from collections.abc import Sequence
 from os import PathLike
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
@@ -30,7 +31,7 @@ from roomeq.optimiser.bands.fit import ChoiceRow, NoChange
 from roomeq.optimiser.bands.reasons import BandSetting, band_frame
 from roomeq.optimiser.drive.demand import BandExtra
 from roomeq.optimiser.drive.protection import ProtectionChoice
-from roomeq.plan.joining import JoiningRecord
+from roomeq.plan.joining import JoiningRecord, JoiningSeatRow
 from roomeq.plan.recordings import RecordingRow
 from roomeq.plan.records import (
     Curves,
@@ -190,6 +191,25 @@ class Plan(Record, frozen=True, kw_only=True):
         """Most that the drive rises anywhere at the same loudness, in dB."""
         return self.evidence.drive_boost_db
 
+    @property
+    def judged(self) -> tuple[float, float]:
+        """What is judged now and with the proposal, in dB: of all subwoofers, the sum, or one."""
+        if self.together is not None:
+            return self.together.before.deviation_db, self.together.after.deviation_db
+        own = self.deviation_before_db, self.deviation_after_db
+        return own if self.joining is None else self.joining.judged
+
+    @property
+    def judged_seats(self) -> Sequence[SeatResult | JoiningSeatRow]:
+        """The seats by what is judged: the sum with the mains where it is joined."""
+        return self.joining.seat_rows if self.joining else self.seats
+
+    @property
+    def only_joined(self) -> bool:
+        """Whether bands and level were left as they are on request."""
+        joining = self.joining
+        return joining is not None and (joining.bands is None or not joining.bands.chosen)
+
     def error_db(self, band: BandSetting) -> float | None:
         """Error of a band with all bands at 0, at the level that is proposed, in dB.
 
@@ -201,19 +221,15 @@ class Plan(Record, frozen=True, kw_only=True):
         return band.error_db - sum(weight * gain_db for weight, gain_db in weighed)
 
     def __repr__(self) -> str:
+        from_to = "{:.1f} to {:.1f} dB".format(*self.judged)
         if self.together is not None:
-            now, then = self.together.before.deviation_db, self.together.after.deviation_db
-            count = f"{len(self.subwoofers)} subwoofers"
-            return f"<Plan for {self.room}: {count}, deviation {now:.1f} to {then:.1f} dB>"
+            return f"<Plan for {self.room}: {len(self.subwoofers)} subwoofers, deviation {from_to}>"
         if not (self.changes or self.joins):
             return f"<Plan for {self.room}: no change>"
         moved = sum(band.gain_db != band.present_db for band in self.bands)
         start = f"<Plan for {self.room}: {moved} of {len(self.bands)} bands change, deviation "
-        before_db, after_db = self.deviation_before_db, self.deviation_after_db
-        if self.joining is not None:
-            start += "of the sum with the mains "
-            before_db, after_db = self.joining.judged
-        return f"{start}{before_db:.1f} to {after_db:.1f} dB>"
+        of_sum = "of the sum with the mains " if self.joining is not None else ""
+        return f"{start}{of_sum}{from_to}>"
 
     def to_frame(self) -> DataFrame:
         """Return the settings as a pandas table: bands, then level, and what joins the mains.

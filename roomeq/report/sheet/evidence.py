@@ -18,13 +18,7 @@ from roomeq.optimiser.drive.headroom import BandHeadroom
 from roomeq.plan.joining import JoiningSeatRow
 from roomeq.plan.plan import Plan
 from roomeq.plan.records import HeadroomRecord, SeatResult
-from roomeq.report.sheet.steps import (
-    bands_side_by_side,
-    judged_seats,
-    owners,
-    side_by_side,
-    with_minus,
-)
+from roomeq.report.sheet.steps import bands_side_by_side, owners, side_by_side, with_minus
 from roomeq.report.text.headroom import LIMITS
 from roomeq.report.text.joining import (
     joining_doubts,
@@ -113,22 +107,8 @@ def bands_by_remedy(plan: Plan) -> dict[tuple[str, str], list[BandSetting]]:
 
 def left_over(bands: Sequence[BandSetting]) -> str:
     """Name bands with what is left at each."""
-    return joined(
-        [
-            f"{band.label} Hz"
-            + ("" if band.remaining_db is None else f" ({figure(band.remaining_db)} dB)")
-            for band in bands
-        ]
-    )
-
-
-def judged(plan: Plan) -> tuple[float, float]:
-    """Return what is judged, before and predicted, in dB."""
-    if plan.together is not None:
-        return plan.together.before.deviation_db, plan.together.after.deviation_db
-    if plan.joining is not None:
-        return plan.joining.judged
-    return plan.deviation_before_db, plan.deviation_after_db
+    left = ("" if b.remaining_db is None else f" ({figure(b.remaining_db)} dB)" for b in bands)
+    return joined([f"{band.label} Hz{text}" for band, text in zip(bands, left, strict=True)])
 
 
 def judged_text(plan: Plan) -> str:
@@ -163,12 +143,11 @@ def sentences(plan: Plan) -> list[tuple[str, list[str]]]:
 
 def headroom_cells(band: BandHeadroom) -> tuple[str, ...]:
     """Return level, volts, watts, millimetres and what is left in a band; dashes where unknown."""
-    moved = None if band.displacement is None else 1000 * band.displacement
     texts = (
         number(band.reached_db),
         number(band.voltage),
         number(band.power_w, digits=0),
-        number(moved),
+        number(band.displacement_mm),
         signed(band.left_db),
     )
     return tuple(text or DASH for text in texts)
@@ -292,7 +271,7 @@ def sheet_comparison(plans: Mapping[str, Plan]) -> Comparison:
     listed = list(plans.values())
     bands = bands_side_by_side(listed)
     joins = any(plan.joining is not None for plan in listed)
-    seats = side_by_side({row.seat: row for row in judged_seats(plan)} for plan in listed)
+    seats = side_by_side({row.seat: row for row in plan.judged_seats} for plan in listed)
     return Comparison(
         bands=bands,
         spread_shared=all(

@@ -19,9 +19,7 @@ from typing import Literal, TypeVar
 from roomeq.base.levels import signed_setting
 from roomeq.device.processor import JoiningSettings
 from roomeq.optimiser.bands.reasons import BandSetting, Reason
-from roomeq.plan.joining import JoiningSeatRow
 from roomeq.plan.plan import Plan
-from roomeq.plan.records import SeatResult
 from roomeq.report.text.headroom import high_pass_text
 from roomeq.report.text.joining import delay_numbers, delay_text
 from roomeq.report.text.layout import joined
@@ -311,14 +309,9 @@ def band_steps(plans: Sequence[Plan]) -> tuple[Step, ...]:
     )
 
 
-def judged_seats(plan: Plan) -> Sequence[SeatResult | JoiningSeatRow]:
-    """Return the seats by what is judged: the sum with the mains where it is joined."""
-    return plan.joining.seat_rows if plan.joining else plan.seats
-
-
 def seats_to_measure_again(plan: Plan) -> tuple[str, ...]:
     """Return spoilt seats, that with the most weight, and the one that should change most."""
-    rows = judged_seats(plan) or plan.seats
+    rows = plan.judged_seats or plan.seats
     first = max(rows, key=lambda seat: seat.weight)
     second = max(
         (seat for seat in rows if seat is not first),

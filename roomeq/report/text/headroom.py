@@ -78,7 +78,7 @@ def headroom_lines(
             ">Drive dB": signed(entry.rise_db),
             ">V": number(entry.voltage),
             ">W": number(entry.power_w, digits=0),
-            ">mm": "" if entry.displacement is None else number(1000.0 * entry.displacement),
+            ">mm": number(entry.displacement_mm),
             ">To spare dB": signed(entry.left_db),
             "Runs out first": LIMITS[entry.limit] if entry.limit else "",
         }

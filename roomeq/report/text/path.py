@@ -16,7 +16,7 @@ from roomeq.device.crossover import CrossoverFilter
 from roomeq.device.crossover_sum import SumFigures
 from roomeq.device.path import Bypass, PathAnalysis, same_response
 from roomeq.optimiser.path.estimate import PathCandidate, PathEstimate, PathVerdict
-from roomeq.report.text.layout import bullets, paragraph, table
+from roomeq.report.text.layout import bullets, either, paragraph, table
 
 _NULL_DB = -60.0
 _FLAT_DB = 0.1
@@ -61,8 +61,7 @@ def path_lines(analysis: PathAnalysis, *, detail: bool = True) -> list[str]:
 def _sum_row(figures: SumFigures, corner: str) -> list[str]:
     name = "inverted" if figures.inverted else "normal"
     if figures.delay:
-        word = "later" if figures.delay > 0 else "earlier"
-        name += f", {1e3 * abs(figures.delay):.2f} ms {word}"
+        name += f", {either(1e3 * figures.delay, 'ms', 'later', 'earlier', digits=2)}"
     return [
         name,
         _level(figures.at_corner_db),

@@ -39,13 +39,7 @@ from roomeq.report.text.several import (
     together_verdict,
 )
 from roomeq.report.text.terminal import gain_bar
-from roomeq.report.text.wording import (
-    caution_text,
-    level_purpose,
-    no_change_text,
-    only_joined,
-    reason_text,
-)
+from roomeq.report.text.wording import caution_text, level_purpose, no_change_text, reason_text
 
 OLD_STATEMENT = (
     "Made by an earlier statement of the problem (format 1), which fitted every seat by itself: "
@@ -227,9 +221,7 @@ def _choices(plan: Plan) -> list[str]:
             ">Seats": number(row.seat_sd_db),
             ">Peak": signed(row.largest_excess_db),
             ">Loudness": signed(row.loudness_db),
-            "Worst seat": ""
-            if row.setting == "now"
-            else f"{signed(row.worst_seat_db)} {row.worst_seat}",
+            "Worst seat": f"{signed(row.worst_seat_db)} {row.worst_seat}" * (row.setting != "now"),
         }
         for row in plan.choices
     ]
@@ -286,10 +278,8 @@ def _evidence(plan: Plan, *, detail: bool) -> list[list[str]]:
     if plan.joining is None:
         sentences = evidence_sentences(plan, detail=detail)
         return [[*_seats(plan), *bullets(sentences)], *more]
-    title = (
-        f"The subwoofer alone: deviation {plan.deviation_before_db:.1f} dB now, "
-        f"{plan.deviation_after_db:.1f} dB predicted"
-    )
+    now_db, then_db = plan.deviation_before_db, plan.deviation_after_db
+    title = f"The subwoofer alone: deviation {now_db:.1f} dB now, {then_db:.1f} dB predicted"
     # how near the subwoofer alone comes to its best matters little where the sum decides
     how_good = [proof_sentence(plan, detail=True), average_sentence(plan)] if detail else []
     sentences = [*how_good, *boost_sentences(plan, detail=detail)]
@@ -361,7 +351,7 @@ def proof_sentence(plan: Plan, *, detail: bool = False) -> str:
         last = f", what is set now {e.deviation_db:.2f} dB"
     elif all(band.gain_db == band.best_gain_db for band in plan.bands):
         last = ", and is proposed"
-    elif only_joined(plan):
+    elif plan.only_joined:
         last = f"; the bands, which stay, have {e.deviation_db:.2f} dB"
     elif plan.joining is not None:
         last = f"; what the sum with the mains asks for has {e.deviation_db:.2f} dB"

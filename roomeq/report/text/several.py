@@ -8,7 +8,7 @@ for display.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 
 from roomeq.base.levels import signed
 from roomeq.jobs.check import RoomOverview
@@ -137,10 +137,10 @@ def places_text(found: RoomPlaces, *, detail: bool = False) -> str:
     found : RoomPlaces
     detail : bool
     """
+    sizes = {n: choices for n in _COUNTS if (choices := found.of_size(n))}
     tables = [
-        [*paragraph(title), *_table(choices if detail else choices[:_SHOWN])]
-        for count, title in _COUNTS.items()
-        if (choices := found.of_size(count))
+        [*paragraph(_COUNTS[count]), *_table(choices if detail else choices[:_SHOWN])]
+        for count, choices in sizes.items()
     ]
     explained = (
         "Deviation: of each seat by itself, mean over the seats, with the best settings found. "
@@ -153,24 +153,20 @@ def places_text(found: RoomPlaces, *, detail: bool = False) -> str:
         [
             paragraph(f"{found.room}: {len(found.places)} places, {len(found.seats)} seats"),
             listed("Found: look at these first", found.findings),
-            bullets(list(_gains(found))),
+            bullets(list(_gains({n: choices[0] for n, choices in sizes.items()}))),
             *tables,
             paragraph(explained, indent=2),
-            *[_settings(choices[0]) for n in _COUNTS if (choices := found.of_size(n))],
+            *[_settings(choices[0]) for choices in sizes.values()],
             listed("Taken for granted", found.assumptions),
             paragraph(RECIPROCITY),
         ]
     )
 
 
-def _gains(found: RoomPlaces) -> Iterator[str]:
+def _gains(sizes: Mapping[int, PlaceChoice]) -> Iterator[str]:
     """Yield the best of each size, and what one more buys."""
-    before: PlaceChoice | None = None
-    for count in _COUNTS:
-        choices = found.of_size(count)
-        if not choices:
-            continue
-        best = choices[0]
+    smaller = (None, *sizes.values())
+    for (count, best), before in zip(sizes.items(), smaller, strict=False):
         buys = ""
         if before is not None:
             less, even = before.deviation_db - best.deviation_db, before.variation_db
@@ -180,7 +176,6 @@ def _gains(found: RoomPlaces) -> Iterator[str]:
                 f"between the seats and {signed(louder)} dB of output"
             )
         yield f"{_COUNTS[count]}: {joined(list(best.places))}, {best.deviation_db:.1f} dB{buys}"
-        before = best
 
 
 def _table(choices: tuple[PlaceChoice, ...]) -> list[str]:
