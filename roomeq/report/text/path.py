@@ -190,8 +190,14 @@ def contradiction_texts(estimate: PathEstimate) -> list[str]:
     return found
 
 
+_OTHERWISE = (
+    " That is not what the room file describes: look for a filter that it does not list, or one "
+    "that is off."
+)
+
+
 def _verdict(estimate: PathEstimate) -> str:
-    best = estimate.best
+    best, otherwise = estimate.best, _OTHERWISE if estimate.as_described is False else ""
     if estimate.verdict is PathVerdict.IN_ROOM:
         return _in_room(estimate)
     if estimate.verdict is PathVerdict.NOTHING_FITS:
@@ -205,7 +211,7 @@ def _verdict(estimate: PathEstimate) -> str:
         return (
             f"Cannot tell: several fit as well. The fall above the pass-band is seen for "
             f"{estimate.fall_seen_db:.0f} dB only; a quieter or longer measurement, or a "
-            "description of the path in the room file, can decide." + _contradicted(estimate)
+            f"description of the path in the room file, can decide.{otherwise}"
         )
     sure = f"{100 * min(best.probability, 0.99):.0f} % likely"
     text = f"Engaged: {_ways(best)} ({sure})."
@@ -218,24 +224,13 @@ def _verdict(estimate: PathEstimate) -> str:
             " These have exactly the same response: only a description of the path can decide "
             "between them."
         )
-    return text + _contradicted(estimate)
-
-
-def _contradicted(estimate: PathEstimate) -> str:
-    if estimate.as_described is not False:
-        return ""
-    return (
-        " That is not what the room file describes: look for a filter that it does not list, or "
-        "one that is off."
-    )
+    return text + otherwise
 
 
 def _in_room(estimate: PathEstimate) -> str:
     low = [one for one in estimate.described or () if one.kind == "low_pass"]
-    fewest, most = (f"{6 * order}" for order in estimate.order_span)
-    lowest, highest = (f"{corner:.0f}" for corner in estimate.corner_span)
-    corners = lowest if lowest == highest else f"{lowest} to {highest}"
-    slopes = fewest if fewest == most else f"{fewest} to {most}"
+    slopes = " to ".join(dict.fromkeys(f"{6 * order}" for order in estimate.order_span))
+    corners = " to ".join(dict.fromkeys(f"{corner:.0f}" for corner in estimate.corner_span))
     fall = f"as by {slopes} dB/oct above {corners} Hz"
     what = "family, order, or one engaged twice measure close to the cone ([path_response])."
     if estimate.as_described is False:
