@@ -11,6 +11,7 @@ with the same settings and the same prediction.
 from __future__ import annotations
 
 import datetime
+from collections.abc import Sequence
 from os import PathLike
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
@@ -34,7 +35,7 @@ from roomeq.optimiser.bands.fit import ChoiceRow, NoChange
 from roomeq.optimiser.bands.reasons import BandSetting, band_frame
 from roomeq.optimiser.drive.demand import BandExtra
 from roomeq.optimiser.drive.protection import ProtectionChoice
-from roomeq.plan.joining import JoiningRecord
+from roomeq.plan.joining import JoiningRecord, JoiningSeatRow
 from roomeq.plan.recordings import RecordingRow
 from roomeq.plan.records import (
     Curves,
@@ -206,6 +207,17 @@ class Plan(Record, frozen=True, kw_only=True):
     def drive_boost_db(self) -> float:
         """Most that the drive rises anywhere at the same loudness, in dB."""
         return self.evidence.drive_boost_db
+
+    @property
+    def judged_seats(self) -> Sequence[SeatResult | JoiningSeatRow]:
+        """The seats by what is judged: the sum with the mains where it is joined."""
+        return self.joining.seat_rows if self.joining else self.seats
+
+    @property
+    def only_joined(self) -> bool:
+        """Whether bands and level were left as they are on request."""
+        joining = self.joining
+        return joining is not None and (joining.bands is None or not joining.bands.chosen)
 
     def error_db(self, band: BandSetting) -> float | None:
         """Error of a band with all bands at 0, at the level that is proposed, in dB.

@@ -109,6 +109,11 @@ class BandHeadroom(Record, frozen=True, kw_only=True):
         force_setattr(self, "left_db", min(known.values(), default=None))
 
     @property
+    def displacement_mm(self) -> float | None:
+        """How far the driver moves one way, in mm; None is not known."""
+        return None if self.displacement is None else 1000.0 * self.displacement
+
+    @property
     def band(self) -> ThirdOctaveBand:
         """The band."""
         return third_octave_band(float(self.label))

@@ -124,6 +124,12 @@ class ProtectionChoice(Record, frozen=True, kw_only=True):
         """Whether it is to be set differently from now."""
         return self.change is not ProtectionChange.KEPT
 
+    @property
+    def known(self) -> bool:
+        """Whether the device has one, and what is set is known."""
+        unknown = (ProtectionReason.NO_CHOICE, ProtectionReason.PRESENT_UNKNOWN)
+        return self.reason not in unknown
+
 
 def choose_protection(
     offered: FilterChoice | None,

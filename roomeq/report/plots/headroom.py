@@ -168,10 +168,10 @@ def plot_displacement(headroom: Headroom, *, ax: Axes | None = None) -> Axes:
 
     Parameters, returns and errors as for `plot_drive`.
     """
-    rows = []
-    for entry in headroom.bands:
-        moved = None if entry.displacement is None else 1e3 * entry.displacement
-        rows.append(_Row(entry.band, moved, entry.displacement_db, "largest", amplitude_ratio))
+    rows = [
+        _Row(one.band, one.displacement_mm, one.displacement_db, "largest", amplitude_ratio)
+        for one in headroom.bands
+    ]
     return _plot_rows(rows, "Displacement in mm peak", "displacement", ax=ax)
 
 

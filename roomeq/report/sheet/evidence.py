@@ -18,13 +18,7 @@ from roomeq.optimiser.drive.headroom import BandHeadroom
 from roomeq.plan.joining import JoiningSeatRow
 from roomeq.plan.plan import Plan
 from roomeq.plan.records import HeadroomRecord, SeatResult
-from roomeq.report.sheet.steps import (
-    bands_side_by_side,
-    judged_seats,
-    owners,
-    side_by_side,
-    with_minus,
-)
+from roomeq.report.sheet.steps import bands_side_by_side, owners, side_by_side, with_minus
 from roomeq.report.text.headroom import LIMITS
 from roomeq.report.text.joining import (
     joining_doubts,
@@ -33,12 +27,7 @@ from roomeq.report.text.joining import (
     polarity_sentences,
 )
 from roomeq.report.text.layout import joined, number, worded
-from roomeq.report.text.plan import (
-    FIRST_STATEMENT,
-    average_sentence,
-    boost_sentences,
-    proof_sentence,
-)
+from roomeq.report.text.plan import OLD_STATEMENT, average_sentence, boost_sentences, proof_sentence
 from roomeq.report.text.several import own_cautions, together_sentences, together_verdict
 from roomeq.report.text.wording import SOURCES, caution_text
 
@@ -118,13 +107,8 @@ def bands_by_remedy(plan: Plan) -> dict[tuple[str, str], list[BandSetting]]:
 
 def left_over(bands: Sequence[BandSetting]) -> str:
     """Name bands with what is left at each."""
-    return joined(
-        [
-            f"{band.label} Hz"
-            + ("" if band.remaining_db is None else f" ({figure(band.remaining_db)} dB)")
-            for band in bands
-        ]
-    )
+    left = ("" if b.remaining_db is None else f" ({figure(b.remaining_db)} dB)" for b in bands)
+    return joined([f"{band.label} Hz{text}" for band, text in zip(bands, left, strict=True)])
 
 
 def judged_text(plan: Plan) -> str:
@@ -159,12 +143,11 @@ def sentences(plan: Plan) -> list[tuple[str, list[str]]]:
 
 def headroom_cells(band: BandHeadroom) -> tuple[str, ...]:
     """Return level, volts, watts, millimetres and what is left in a band; dashes where unknown."""
-    moved = None if band.displacement is None else 1000 * band.displacement
     texts = (
         number(band.reached_db),
         number(band.voltage),
         number(band.power_w, digits=0),
-        number(moved),
+        number(band.displacement_mm),
         signed(band.left_db),
     )
     return tuple(text or DASH for text in texts)
@@ -183,7 +166,7 @@ def cautions(plans: Mapping[str, Plan]) -> tuple[SharedText, ...]:
     weighty: dict[str, list[str]] = {}
     plain: dict[str, list[str]] = {}
     for name, plan in plans.items():
-        first = [FIRST_STATEMENT] if plan.statement == 1 else []
+        first = [OLD_STATEMENT] if plan.statement == 1 else []
         both = plan.joining
         doubts = [*joining_doubts(both), *meeting_sentences(both.meeting)] if both else []
         found = [f"Look at the measurements first: {text}" for text in plan.findings]
@@ -288,7 +271,7 @@ def sheet_comparison(plans: Mapping[str, Plan]) -> Comparison:
     listed = list(plans.values())
     bands = bands_side_by_side(listed)
     joins = any(plan.joining is not None for plan in listed)
-    seats = side_by_side({row.seat: row for row in judged_seats(plan)} for plan in listed)
+    seats = side_by_side({row.seat: row for row in plan.judged_seats} for plan in listed)
     return Comparison(
         bands=bands,
         spread_shared=all(

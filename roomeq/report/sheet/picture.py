@@ -51,13 +51,6 @@ class Picture:
     unit: str
 
 
-def _level_range(levels: FloatArray) -> tuple[float, float]:
-    """Return a range in steps of 5 dB around all levels, at most `MOST_DB` from the top."""
-    highest = 5.0 * math.ceil(levels.max() / 5)
-    lowest = max(5.0 * math.floor(levels.min() / 5), highest - MOST_DB)
-    return lowest, max(highest, lowest + 5)
-
-
 def sheet_picture(plan: Plan) -> Picture | None:
     """Lay out the picture of a plan.
 
@@ -75,7 +68,10 @@ def sheet_picture(plan: Plan) -> Picture | None:
     if len(frequencies) < 2:
         return None
     before, predicted = shown.mean_db(shown.before), shown.mean_db(shown.predicted)
-    lowest, highest = _level_range(np.concatenate([before, predicted, shown.target]))
+    levels = np.concatenate([before, predicted, shown.target])
+    highest = 5.0 * math.ceil(float(levels.max()) / 5)
+    lowest = max(5.0 * math.floor(float(levels.min()) / 5), highest - MOST_DB)
+    highest = max(highest, lowest + 5)
     start, end = frequencies[0], frequencies[-1]
     decades = math.log10(end / start)
     inner = WIDTH - LEFT - RIGHT
@@ -94,13 +90,13 @@ def sheet_picture(plan: Plan) -> Picture | None:
 
     step = 5 if highest - lowest <= 20 else 10
     first = step * math.ceil(lowest / step)
-    levels = [first + step * n for n in range(int((highest - first) // step) + 1)]
+    rules = [first + step * n for n in range(int((highest - first) // step) + 1)]
     bands = [band for band in third_octave_bands(start, end) if start <= band.centre <= end]
     return Picture(
         height=round(floor + BOTTOM, 2),
         bottom=round(floor, 2),
         frequency_ticks=tuple(Tick(place=across(b.centre), label=b.label) for b in bands),
-        level_ticks=tuple(Tick(place=down(level), label=f"{level:g}") for level in levels),
+        level_ticks=tuple(Tick(place=down(level), label=f"{level:g}") for level in rules),
         before=path(before),
         predicted=path(predicted),
         target=path(shown.target),

@@ -70,8 +70,6 @@ def settings_sheet(plans: Mapping[str, Plan], *, mixed: bool = False) -> str:
     if listed[0].subwoofers:
         opening += steps.common_steps(listed[0], len(opening) + 1)
     measure = steps.measure_step(listed, len(opening) + 2)
-    if listed[0].subwoofers:
-        measure = steps.across(measure, len(each))
     pictures = {name: sheet_picture(plan) for name, plan in plans.items()}
     beside = 1 < len(plans) <= MOST_SIDE_BY_SIDE
     return _template().render(

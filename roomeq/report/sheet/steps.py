@@ -19,10 +19,7 @@ from typing import Literal, TypeVar
 from roomeq.base.levels import signed_setting
 from roomeq.device.processor import JoiningSettings
 from roomeq.optimiser.bands.reasons import BandSetting, Reason
-from roomeq.optimiser.drive.protection import ProtectionReason
-from roomeq.plan.joining import JoiningSeatRow
 from roomeq.plan.plan import Plan
-from roomeq.plan.records import SeatResult
 from roomeq.report.text.headroom import high_pass_text
 from roomeq.report.text.joining import delay_numbers, delay_text
 from roomeq.report.text.layout import joined
@@ -132,8 +129,7 @@ def _mains_cell(plan: Plan) -> Cell | None:
 
 def _high_pass_cell(plan: Plan) -> Cell:
     choice, present = plan.protection, plan.present
-    unknown = (ProtectionReason.NO_CHOICE, ProtectionReason.PRESENT_UNKNOWN)
-    if choice is not None and choice.reason not in unknown:
+    if choice is not None and choice.known:
         value, was = high_pass_text(choice.high_pass), high_pass_text(choice.present)
         return _changed_cell(value[0].upper() + value[1:], was, changed=choice.changes)
     if present is not None and present.protection_known:
@@ -247,23 +243,16 @@ def opening_steps(plans: Sequence[Plan]) -> tuple[Step, ...]:
 
 def common_steps(plan: Plan, first: int) -> tuple[Step, ...]:
     """Return what is set for several subwoofers at once, from a number on, in one cell for all."""
-    cells = []
+    cells: dict[str, Cell | None] = {"All: level upstream": _upstream_cell(plan)}
     if plan.joining is not None:
-        cells.append(("All against the mains: delay", _delay_cell(plan)))
-        if plan.joining.bypass:
-            cells.append(("All: low-pass and its bypass", _low_pass_cell(plan)))
-    upstream = _upstream_cell(plan)
-    if upstream is not None:
-        cells.append(("All: level upstream", upstream))
+        bypass = _low_pass_cell(plan) if plan.joining.bypass else None
+        both = {"All against the mains: delay": _delay_cell(plan)}
+        cells = {**both, "All: low-pass and its bypass": bypass, **cells}
+    said = [(control, cell) for control, cell in cells.items() if cell]
     return tuple(
-        across(_step(number, control, [cell]), len(plan.subwoofers))
-        for number, (control, cell) in enumerate(cells, start=first)
+        _step(number, control, [replace(cell, span=len(plan.subwoofers))])
+        for number, (control, cell) in enumerate(said, start=first)
     )
-
-
-def across(step: Step, count: int) -> Step:
-    """Return a step of one cell as one that spans so many columns."""
-    return replace(step, cells=(replace(step.cells[0], span=count),))
 
 
 def only_changes(steps: Sequence[Step]) -> str:
@@ -320,14 +309,9 @@ def band_steps(plans: Sequence[Plan]) -> tuple[Step, ...]:
     )
 
 
-def judged_seats(plan: Plan) -> Sequence[SeatResult | JoiningSeatRow]:
-    """Return the seats by what is judged: the sum with the mains where it is joined."""
-    return plan.joining.seat_rows if plan.joining else plan.seats
-
-
 def seats_to_measure_again(plan: Plan) -> tuple[str, ...]:
     """Return spoilt seats, that with the most weight, and the one that should change most."""
-    rows = judged_seats(plan) or plan.seats
+    rows = plan.judged_seats or plan.seats
     first = max(rows, key=lambda seat: seat.weight)
     second = max(
         (seat for seat in rows if seat is not first),
@@ -366,7 +350,8 @@ def _measure_cell(plan: Plan) -> Cell:
 
 def measure_step(plans: Sequence[Plan], number: int) -> Step:
     """Return what comes after the bands: some seats again."""
-    return _step(number, "Measure again", [_measure_cell(plan) for plan in plans])
+    cells = [replace(_measure_cell(one), span=len(one.subwoofers) or 1) for one in plans]
+    return _step(number, "Measure again", cells)
 
 
 def owners(found: Mapping[str, Sequence[_Key]]) -> dict[_Key, str]:

@@ -15,7 +15,7 @@ from roomeq.base.levels import signed
 from roomeq.device.profile import Device
 from roomeq.jobs.device import DeviceMeasurement
 from roomeq.jobs.measuring.findings import Doubt, FilterRow, MoveRow
-from roomeq.report.text.layout import bullet_list, joined, number, paragraph, table
+from roomeq.report.text.layout import bullets, joined, number, paragraph, table
 
 _DOUBTS = {
     Doubt.OUTSIDE: "it lies outside of what was measured",
@@ -69,7 +69,7 @@ def device_text(found: DeviceMeasurement) -> str:
             f"Level knob: a step of {level.step_db:g} dB is {level.real_step_db:g} dB."
         )
     if found.filters:
-        lines += ["", "Filters", *bullet_list([_filter(row) for row in found.filters])]
+        lines += ["", "Filters", *bullets([_filter(row) for row in found.filters])]
     for name, offset in found.offsets_db.items():
         text = f"{name}: its level differs by {signed(offset, digits=2)} dB besides; taken out."
         lines += ["", *paragraph(text)]

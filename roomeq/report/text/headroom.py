@@ -16,12 +16,7 @@ from roomeq.device.crossover import HighPass
 from roomeq.device.output_table import OutputTable
 from roomeq.optimiser.drive.demand import HARMONIC_LIMITS_DB, BandExtra
 from roomeq.optimiser.drive.headroom import Headroom, HeadroomLimit
-from roomeq.optimiser.drive.protection import (
-    ProtectionCandidate,
-    ProtectionChange,
-    ProtectionChoice,
-    ProtectionReason,
-)
+from roomeq.optimiser.drive.protection import ProtectionCandidate, ProtectionChoice
 from roomeq.report.text.layout import columns, number, paragraph, table, worded
 from roomeq.room.equipment import Equipment
 
@@ -82,7 +77,7 @@ def headroom_lines(
             ">Drive dB": signed(entry.rise_db),
             ">V": number(entry.voltage),
             ">W": number(entry.power_w, digits=0),
-            ">mm": "" if entry.displacement is None else number(1000.0 * entry.displacement),
+            ">mm": number(entry.displacement_mm),
             ">To spare dB": signed(entry.left_db),
             "Runs out first": LIMITS[entry.limit] if entry.limit else "",
         }
@@ -194,16 +189,9 @@ def protection_lines(
     detail : bool
         Whether to list what else was looked at.
     """
-    verbs = {
-        ProtectionChange.KEPT: "leave it at",
-        ProtectionChange.STRENGTHENED: "set it to",
-        ProtectionChange.WEAKENED: "set it to",
-        ProtectionChange.SWITCHED_OFF: "switch it",
-    }
-    setting = f"{verbs[choice.change]} {high_pass_text(choice.high_pass)}"
-    if choice.reason in (ProtectionReason.NO_CHOICE, ProtectionReason.PRESENT_UNKNOWN):
-        setting = "leave it as it is"
-    if choice.change is not ProtectionChange.KEPT:
+    verb = {"kept": "leave it at", "switched_off": "switch it"}.get(choice.change, "set it to")
+    setting = f"{verb} {high_pass_text(choice.high_pass)}" if choice.known else "leave it as it is"
+    if choice.changes:
         setting += f" (now {high_pass_text(choice.present)})"
     band = "" if choice.band is None else f"{choice.band} Hz"
     reason = _REASONS[choice.reason].format(value=abs(choice.value_db or 0.0), band=band)

@@ -31,7 +31,7 @@ from roomeq.report.text.joining import (
     set_text,
     setting_entries,
 )
-from roomeq.report.text.layout import bullet_list, paragraph, table, text_of
+from roomeq.report.text.layout import bullets, paragraph, table, text_of
 from roomeq.report.text.path import path_estimate_lines, path_lines
 from roomeq.report.text.safety import SAFETY_LINE
 
@@ -82,7 +82,7 @@ def level_joining_lines(joining: LevelJoiningRecord) -> list[str]:
         lines += _question(joining)
     else:
         settings, present = answer.settings.settings(), answer.present.settings()
-        lines += ["Settings", *bullet_list(setting_entries(settings, present=present))]
+        lines += ["Settings", *bullets(setting_entries(settings, present=present))]
     return [*lines, *paragraph(REFERENCE, indent=2)]
 
 
@@ -95,13 +95,13 @@ def _question(joining: LevelJoiningRecord) -> list[str]:
     )
     present = joining.if_late.present.settings()
     if joining.move_delay_ms is None:
-        lines += bullet_list(
+        lines += bullets(
             ["No delay can be set: measure subwoofer and mains against one time reference."]
         )
     else:
         moved = replace(present, delay=1e-3 * joining.move_delay_ms)
         late_db, early_db = joining.move_if_late_db or 0.0, joining.move_if_early_db or 0.0
-        lines += bullet_list(
+        lines += bullets(
             [
                 f"For this one measurement {delay_instruction(moved, present=present)}.",
                 "Measure both together again at the same seats, nothing else changed.",
@@ -119,7 +119,7 @@ def _question(joining: LevelJoiningRecord) -> list[str]:
             f"If it is {word}: {delay_text(settings)}, polarity {settings.polarity}, the sum would "
             f"lose {record.loss_db:.1f} dB"
         )
-        lines += bullet_list([entry])
+        lines += bullets([entry])
     return lines
 
 
@@ -144,7 +144,7 @@ def corner_lines(choice: CornerChoice) -> list[str]:
     titles = [">Deviation dB", ">Loss dB", "Subwoofer", "Mains", ">Acoustic order", "Remarks"]
     lines += table(titles, rows)
     if choice.refused:
-        lines += ["  On offer, but not ranked:", *bullet_list(_refused(choice))]
+        lines += ["  On offer, but not ranked:", *bullets(_refused(choice))]
     return lines
 
 

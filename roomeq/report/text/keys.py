@@ -8,7 +8,6 @@ Nothing of it is written down here: all comes from the tables that validate the 
 from __future__ import annotations
 
 import difflib
-from collections.abc import Iterator
 from dataclasses import replace
 
 from msgspec import Struct
@@ -36,7 +35,10 @@ def keys_text(name: str | None) -> str:
             known |= {one.name, *(row.name for row in one.keys)}
             found = one if name is None else _part(one, name.strip("[] "))
             if found is not None:
-                lines += _table_lines(found, file)
+                place = f"{found.header} of {file}" if found.name else f"At the top of {file}"
+                rows = [(f"{row.name} = {row.example}", row.explained) for row in found.keys]
+                lines += ["", *paragraph(f"{place}: {found.meaning}")]
+                lines += table(("Example", "Meaning"), rows)
     if not lines:
         close = difflib.get_close_matches(str(name), sorted(known), n=1, cutoff=0.0)
         raise ValueError(f"there is no key or table {name!r} (nearest: {close[0]!r})")
@@ -49,10 +51,3 @@ def _part(one: KeyTable, name: str) -> KeyTable | None:
         return one
     keys = tuple(row for row in one.keys if name in (row.name, f"{one.name}.{row.name}"))
     return replace(one, keys=keys) if keys else None
-
-
-def _table_lines(one: KeyTable, file: str) -> Iterator[str]:
-    place = f"{one.header} of {file}" if one.name else f"At the top of {file}"
-    yield from ("", *paragraph(f"{place}: {one.meaning}"))
-    rows = [(f"{row.name} = {row.example}", row.explained) for row in one.keys]
-    yield from table(("Example", "Meaning"), rows)

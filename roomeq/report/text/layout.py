@@ -160,7 +160,7 @@ def joined(words: Sequence[str]) -> str:
     return " and ".join([", ".join(words[:-1]), words[-1]] if len(words) > 1 else words)
 
 
-def bullet_list(entries: Sequence[str]) -> list[str]:
+def bullets(entries: Sequence[str]) -> list[str]:
     """Wrap entries as a list."""
     lines: list[str] = []
     for entry in entries:
@@ -170,7 +170,7 @@ def bullet_list(entries: Sequence[str]) -> list[str]:
 
 def listed(title: str, entries: Sequence[str]) -> list[str]:
     """Wrap entries as a list under its title; no entries, no title."""
-    return [title, *bullet_list(entries)] if entries else []
+    return [title, *bullets(entries)] if entries else []
 
 
 def text_of(parts: Iterable[Sequence[str]]) -> str:

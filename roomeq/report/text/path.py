@@ -16,7 +16,7 @@ from roomeq.device.crossover import CrossoverFilter
 from roomeq.device.crossover_sum import SumFigures
 from roomeq.device.path import Bypass, PathAnalysis, same_response
 from roomeq.optimiser.path.estimate import PathCandidate, PathEstimate, PathVerdict
-from roomeq.report.text.layout import bullet_list, paragraph, table
+from roomeq.report.text.layout import bullets, either, paragraph, table
 
 _NULL_DB = -60.0
 _FLAT_DB = 0.1
@@ -40,7 +40,7 @@ def path_lines(analysis: PathAnalysis, *, detail: bool = True) -> list[str]:
     title = "The subwoofer's path, by its filters alone"
     advice = paragraph(_advice(analysis), indent=2)
     if not detail:
-        return [title, *bullet_list(entries), *advice]
+        return [title, *bullets(entries), *advice]
     entries.append(
         f"All low-passes together: {signed(analysis.at_corner_db)} dB at {corner}, "
         f"{6 * analysis.order} dB per octave in the end ({abs(analysis.slope_db_per_octave):.0f} "
@@ -52,7 +52,7 @@ def path_lines(analysis: PathAnalysis, *, detail: bool = True) -> list[str]:
     titles = ["Subwoofer", f">At {corner} dB", ">Deepest", ">Highest", "Nearest to flat"]
     return [
         *paragraph(f"{title} (free field, equal level and distance)"),
-        *bullet_list(entries),
+        *bullets(entries),
         *table(titles, rows),
         *advice,
     ]
@@ -61,8 +61,7 @@ def path_lines(analysis: PathAnalysis, *, detail: bool = True) -> list[str]:
 def _sum_row(figures: SumFigures, corner: str) -> list[str]:
     name = "inverted" if figures.inverted else "normal"
     if figures.delay:
-        word = "later" if figures.delay > 0 else "earlier"
-        name += f", {1e3 * abs(figures.delay):.2f} ms {word}"
+        name += f", {either(1e3 * figures.delay, 'ms', 'later', 'earlier', digits=2)}"
     return [
         name,
         _level(figures.at_corner_db),
@@ -154,7 +153,7 @@ def path_estimate_lines(
     if estimate.verdict in (PathVerdict.SEVERAL, PathVerdict.NOTHING_FITS):
         lines += _candidates(estimate)
     if detail and estimate.verdict is not PathVerdict.IN_ROOM:
-        lines += bullet_list(_evidence(estimate))
+        lines += bullets(_evidence(estimate))
     analysis = estimate.analysis
     if analysis is not None and not (
         described and same_response(analysis.filters, described.filters)
@@ -191,8 +190,14 @@ def contradiction_texts(estimate: PathEstimate) -> list[str]:
     return found
 
 
+_OTHERWISE = (
+    " That is not what the room file describes: look for a filter that it does not list, or one "
+    "that is off."
+)
+
+
 def _verdict(estimate: PathEstimate) -> str:
-    best = estimate.best
+    best, otherwise = estimate.best, _OTHERWISE if estimate.as_described is False else ""
     if estimate.verdict is PathVerdict.IN_ROOM:
         return _in_room(estimate)
     if estimate.verdict is PathVerdict.NOTHING_FITS:
@@ -206,7 +211,7 @@ def _verdict(estimate: PathEstimate) -> str:
         return (
             f"Cannot tell: several fit as well. The fall above the pass-band is seen for "
             f"{estimate.fall_seen_db:.0f} dB only; a quieter or longer measurement, or a "
-            "description of the path in the room file, can decide." + _contradicted(estimate)
+            f"description of the path in the room file, can decide.{otherwise}"
         )
     sure = f"{100 * min(best.probability, 0.99):.0f} % likely"
     text = f"Engaged: {_ways(best)} ({sure})."
@@ -219,24 +224,13 @@ def _verdict(estimate: PathEstimate) -> str:
             " These have exactly the same response: only a description of the path can decide "
             "between them."
         )
-    return text + _contradicted(estimate)
-
-
-def _contradicted(estimate: PathEstimate) -> str:
-    if estimate.as_described is not False:
-        return ""
-    return (
-        " That is not what the room file describes: look for a filter that it does not list, or "
-        "one that is off."
-    )
+    return text + otherwise
 
 
 def _in_room(estimate: PathEstimate) -> str:
     low = [one for one in estimate.described or () if one.kind == "low_pass"]
-    fewest, most = (f"{6 * order}" for order in estimate.order_span)
-    lowest, highest = (f"{corner:.0f}" for corner in estimate.corner_span)
-    corners = lowest if lowest == highest else f"{lowest} to {highest}"
-    slopes = fewest if fewest == most else f"{fewest} to {most}"
+    slopes = " to ".join(dict.fromkeys(f"{6 * order}" for order in estimate.order_span))
+    corners = " to ".join(dict.fromkeys(f"{corner:.0f}" for corner in estimate.corner_span))
     fall = f"as by {slopes} dB/oct above {corners} Hz"
     what = "family, order, or one engaged twice measure close to the cone ([path_response])."
     if estimate.as_described is False:

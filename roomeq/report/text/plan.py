@@ -27,7 +27,7 @@ from roomeq.report.text.joining import (
     seat_loss_lines,
     set_text,
 )
-from roomeq.report.text.layout import bullet_list, columns, listed, number, paragraph, text_of
+from roomeq.report.text.layout import bullets, columns, listed, number, paragraph, text_of
 from roomeq.report.text.recordings import alarm_texts, recording_table
 from roomeq.report.text.safety import SAFETY_LINE
 from roomeq.report.text.several import (
@@ -39,15 +39,9 @@ from roomeq.report.text.several import (
     together_verdict,
 )
 from roomeq.report.text.terminal import gain_bar
-from roomeq.report.text.wording import (
-    caution_text,
-    level_purpose,
-    no_change_text,
-    only_joined,
-    reason_text,
-)
+from roomeq.report.text.wording import caution_text, level_purpose, no_change_text, reason_text
 
-FIRST_STATEMENT = (
+OLD_STATEMENT = (
     "Made by an earlier statement of the problem (format 1), which fitted every seat by itself: "
     "its deviations do not compare with those of later plans. Propose again to compare."
 )
@@ -80,12 +74,12 @@ def plan_text(plan: Plan, *, bars: bool = False, detail: bool = False) -> str:
     return text_of(
         [
             paragraph(f"{plan.room}: {what}"),
-            paragraph(FIRST_STATEMENT) if plan.statement == 1 else [],
+            paragraph(OLD_STATEMENT) if plan.statement == 1 else [],
             *_verdict(plan),
             several_settings(plan) if several else _settings(plan, bars=bars, detail=detail),
             listed("Found in the measurements: look at it before anything is set", found),
             _cautions(plan, detail=detail),
-            bullet_list(together_sentences(plan)) if several else [],
+            bullets(together_sentences(plan)) if several else [],
             _sum(plan, detail=detail) if plan.joining is not None else [],
             *([] if several else _evidence(plan, detail=detail)),
             *_drives(plan, detail=detail),
@@ -108,7 +102,7 @@ def _verdict(plan: Plan) -> list[list[str]]:
         return [*map(paragraph, parts)]
     said = " ".join([joining_verdict(plan.joining), *why])
     *first, last = map(paragraph, [*parts, said, *joining_doubts(plan.joining)])
-    return [*first, [*last, *bullet_list(mains_entries(plan))]]
+    return [*first, [*last, *bullets(mains_entries(plan))]]
 
 
 def _counted(count: int, word: str) -> str:
@@ -206,7 +200,7 @@ def _sum(plan: Plan, *, detail: bool) -> list[str]:
     sentences = joining_sentences(plan.joining, brief=True)
     return [
         *seat_loss_lines(plan.joining),
-        *bullet_list([*sentences, *_q_sentences(plan, detail=detail)]),
+        *bullets([*sentences, *_q_sentences(plan, detail=detail)]),
         *paragraph(REFERENCE, indent=2),
     ]
 
@@ -227,9 +221,7 @@ def _choices(plan: Plan) -> list[str]:
             ">Seats": number(row.seat_sd_db),
             ">Peak": signed(row.largest_excess_db),
             ">Loudness": signed(row.loudness_db),
-            "Worst seat": ""
-            if row.setting == "now"
-            else f"{signed(row.worst_seat_db)} {row.worst_seat}",
+            "Worst seat": f"{signed(row.worst_seat_db)} {row.worst_seat}" * (row.setting != "now"),
         }
         for row in plan.choices
     ]
@@ -285,15 +277,13 @@ def _evidence(plan: Plan, *, detail: bool) -> list[list[str]]:
     more = [recording_table(plan.recordings), _choices(plan)] if detail else []
     if plan.joining is None:
         sentences = evidence_sentences(plan, detail=detail)
-        return [[*_seats(plan), *bullet_list(sentences)], *more]
-    title = (
-        f"The subwoofer alone: deviation {plan.deviation_before_db:.1f} dB now, "
-        f"{plan.deviation_after_db:.1f} dB predicted"
-    )
+        return [[*_seats(plan), *bullets(sentences)], *more]
+    now_db, then_db = plan.deviation_before_db, plan.deviation_after_db
+    title = f"The subwoofer alone: deviation {now_db:.1f} dB now, {then_db:.1f} dB predicted"
     # how near the subwoofer alone comes to its best matters little where the sum decides
     how_good = [proof_sentence(plan, detail=True), average_sentence(plan)] if detail else []
     sentences = [*how_good, *boost_sentences(plan, detail=detail)]
-    return [[*paragraph(title), *bullet_list(sentences)], *more]
+    return [[*paragraph(title), *bullets(sentences)], *more]
 
 
 def evidence_sentences(plan: Plan, *, detail: bool = False) -> list[str]:
@@ -361,7 +351,7 @@ def proof_sentence(plan: Plan, *, detail: bool = False) -> str:
         last = f", what is set now {e.deviation_db:.2f} dB"
     elif all(band.gain_db == band.best_gain_db for band in plan.bands):
         last = ", and is proposed"
-    elif only_joined(plan):
+    elif plan.only_joined:
         last = f"; the bands, which stay, have {e.deviation_db:.2f} dB"
     elif plan.joining is not None:
         last = f"; what the sum with the mains asks for has {e.deviation_db:.2f} dB"

@@ -14,7 +14,7 @@ from collections.abc import Mapping, Sequence
 
 from roomeq.analysis.recordings.findings import Finding, FindingCode, Severity
 from roomeq.plan.recordings import DecayRow, DetailRow, RecordingRow
-from roomeq.report.text.layout import bullet_list, columns, number, paragraph, table
+from roomeq.report.text.layout import bullets, columns, number, paragraph, table
 
 CODES = {code: code.replace("_", " ") for code in FindingCode} | {
     FindingCode.LOW_LEVEL: "too little level",
@@ -34,6 +34,9 @@ CODES = {code: code.replace("_", " ") for code in FindingCode} | {
 """What a code stands for."""
 
 
+_SEVERITIES = {Severity.FAULT: "FAULT", Severity.WARNING: "warning", Severity.NOTE: "note"}
+
+
 def sureness_text(confidence: float) -> str:
     """Say how sure a finding is."""
     if confidence >= 0.9:
@@ -43,25 +46,21 @@ def sureness_text(confidence: float) -> str:
 
 def place_text(where: Finding) -> str:
     """Return channel, time and frequency of a finding, as far as they apply."""
-    parts = [f"channel {where.channel}"]
-    if where.start is not None and where.stop is not None:
-        if where.stop - where.start < 0.01:
-            parts.append(f"at {where.start:.2f} s")
-        else:
-            parts.append(f"{where.start:.2f} to {where.stop:.2f} s")
-    if where.lowest is not None and where.highest is not None:
-        if where.highest < 1.01 * where.lowest:
-            parts.append(f"{where.lowest:.3g} Hz")
-        else:
-            parts.append(f"{where.lowest:.3g} to {where.highest:.3g} Hz")
+    parts, start, stop = [f"channel {where.channel}"], where.start, where.stop
+    low, high = where.lowest, where.highest
+    if start is not None and stop is not None:
+        brief = stop - start < 0.01
+        parts.append(f"at {start:.2f} s" if brief else f"{start:.2f} to {stop:.2f} s")
+    if low is not None and high is not None:
+        parts.append(f"{low:.3g} Hz" if high < 1.01 * low else f"{low:.3g} to {high:.3g} Hz")
     return ", ".join(parts)
 
 
 def finding_text(finding: Finding) -> str:
     """Return a finding in one line: what, where, how sure, what to do."""
-    severities = {Severity.FAULT: "FAULT", Severity.WARNING: "Warning", Severity.NOTE: "Note"}
+    word = _SEVERITIES[finding.severity]
     return (
-        f"{severities[finding.severity]}, {CODES[finding.code]} "
+        f"{word[0].upper()}{word[1:]}, {CODES[finding.code]} "
         f"({sureness_text(finding.confidence)}; {place_text(finding)}): {finding.what}. "
         f"What to do: {finding.remedy}."
     )
@@ -94,7 +93,7 @@ def recording_lines(rows: Sequence[RecordingRow], *, detail: bool = True) -> lis
     lines = [*recording_table(rows), *_snr(rows)]
     notes = _notes(rows)
     if notes:
-        lines += ["", "Recordings: of no harm here, but worth knowing", *bullet_list(notes)]
+        lines += ["", "Recordings: of no harm here, but worth knowing", *bullets(notes)]
     return lines
 
 
@@ -139,10 +138,9 @@ def _found(row: RecordingRow, *, notes: bool) -> str:
     """Return in a few words what was found in a recording."""
     if not row.findings:
         return "nothing wrong" if row.judged else "only its samples were judged"
-    words = {Severity.FAULT: "FAULT", Severity.WARNING: "warning", Severity.NOTE: "note"}
     mended = ", not mended" if row.drift_mended_by is None else ", mended"
     named = [
-        f"{words[one.severity]}: {CODES[one.code]}"
+        f"{_SEVERITIES[one.severity]}: {CODES[one.code]}"
         + (mended if one.code is FindingCode.CLOCK_DRIFT else "")
         for one in row.findings
         if notes or one.severity is not Severity.NOTE or one.code is FindingCode.CLOCK_DRIFT

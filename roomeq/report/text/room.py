@@ -12,7 +12,7 @@ import math
 from roomeq.jobs.check import EquipmentRow, RoomOverview
 from roomeq.optimiser.path.estimate import PathEstimate
 from roomeq.report.text.joining import explanation_text, loss_text, meeting_sentences
-from roomeq.report.text.layout import bullet_list, columns, listed, paragraph, table, text_of
+from roomeq.report.text.layout import bullets, columns, listed, paragraph, table, text_of
 from roomeq.report.text.path import contradiction_texts, path_estimate_lines, path_lines
 from roomeq.report.text.recordings import alarm_texts, detail_lines, recording_lines
 from roomeq.report.text.several import together_lines
@@ -47,7 +47,11 @@ def room_text(
     str
     """
     path, corner, loss_db = overview.path_analysis, overview.sum_corner, overview.sum_loss_db
-    found = [*alarm_texts(overview.recordings), *overview.findings, *_sum_findings(overview)]
+    found = [*alarm_texts(overview.recordings), *overview.findings]
+    places = ", ".join(overview.places)
+    if overview.sum_explanation is not None and corner is not None:
+        found.append(explanation_text(overview.sum_explanation, corner))
+    found += meeting_sentences(overview.meeting)
     if estimate is not None:
         found += contradiction_texts(estimate)
     parts = [
@@ -62,21 +66,13 @@ def room_text(
         recording_lines(overview.recordings, detail=detail),
         _bands(overview, detail=detail),
         together_lines(overview) if overview.together else [],
-        _places(overview),
+        paragraph(f"Tried at {places}: roomeq places tells which is best.") if places else [],
         _dips(overview, detail=detail) if overview.dips else [],
         [] if overview.detail is None else detail_lines(overview.detail),
         listed("Taken for granted", overview.assumptions),
         listed("What the readers did", _notes(overview, detail=detail)),
     ]
     return text_of(parts)
-
-
-def _sum_findings(overview: RoomOverview) -> list[str]:
-    """Say what is wrong with subwoofer and mains together, in the words of `join`."""
-    found = meeting_sentences(overview.meeting)
-    if overview.sum_explanation is not None and overview.sum_corner is not None:
-        found.insert(0, explanation_text(overview.sum_explanation, overview.sum_corner))
-    return found
 
 
 def _notes(overview: RoomOverview, *, detail: bool) -> list[str]:
@@ -100,7 +96,7 @@ def _setup(overview: RoomOverview) -> list[str]:
         entries.append(f"Subwoofer's own lower limit: {overview.lower_limit:.0f} Hz{estimate}")
     if overview.repeatability_db is not None:
         entries.append(f"Repeatability of a measurement: {overview.repeatability_db:.1f} dB")
-    return bullet_list(entries)
+    return bullets(entries)
 
 
 def _equipment(row: EquipmentRow | None) -> list[str]:
@@ -165,12 +161,6 @@ def _measurements(overview: RoomOverview, *, detail: bool) -> list[str]:
     titles = ["Seat", ">Points", ">Hz", "Phase", "Level", *(["File"] if detail else []), "Source"]
     rows = [[", ".join(names), *cells] for cells, names in alike.items()]
     return ["What was measured", *table(titles, rows)]
-
-
-def _places(overview: RoomOverview) -> list[str]:
-    if not overview.places:
-        return []
-    return paragraph(f"Tried at {', '.join(overview.places)}: roomeq places tells which is best.")
 
 
 def _bands(overview: RoomOverview, *, detail: bool) -> list[str]:

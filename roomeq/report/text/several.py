@@ -8,7 +8,7 @@ for display.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 
 from roomeq.base.levels import signed
 from roomeq.jobs.check import RoomOverview
@@ -16,15 +16,7 @@ from roomeq.jobs.places import PlaceChoice, RoomPlaces
 from roomeq.plan.plan import Plan
 from roomeq.plan.together import TogetherRecord
 from roomeq.report.text.joining import delay_instruction, setting_entries
-from roomeq.report.text.layout import (
-    bullet_list,
-    columns,
-    joined,
-    listed,
-    paragraph,
-    table,
-    text_of,
-)
+from roomeq.report.text.layout import bullets, columns, joined, listed, paragraph, table, text_of
 from roomeq.report.text.wording import caution_text
 
 _COUNTS = {1: "One subwoofer", 2: "Two together", 3: "Three together", 4: "Four together"}
@@ -134,7 +126,7 @@ def each_to_set(plan: Plan) -> list[str]:
         said += [f"{entry}." for entry in mains_entries(plan)]
     if plan.level.upstream_shown_db:
         said.append(f"Upstream, for all: {signed(plan.level.upstream_shown_db)} dB.")
-    return ["To set:", *bullet_list(said)]
+    return ["To set:", *bullets(said)]
 
 
 def places_text(found: RoomPlaces, *, detail: bool = False) -> str:
@@ -145,10 +137,10 @@ def places_text(found: RoomPlaces, *, detail: bool = False) -> str:
     found : RoomPlaces
     detail : bool
     """
+    sizes = {n: choices for n in _COUNTS if (choices := found.of_size(n))}
     tables = [
-        [*paragraph(title), *_table(choices if detail else choices[:_SHOWN])]
-        for count, title in _COUNTS.items()
-        if (choices := found.of_size(count))
+        [*paragraph(_COUNTS[count]), *_table(choices if detail else choices[:_SHOWN])]
+        for count, choices in sizes.items()
     ]
     explained = (
         "Deviation: of each seat by itself, mean over the seats, with the best settings found. "
@@ -161,24 +153,20 @@ def places_text(found: RoomPlaces, *, detail: bool = False) -> str:
         [
             paragraph(f"{found.room}: {len(found.places)} places, {len(found.seats)} seats"),
             listed("Found: look at these first", found.findings),
-            bullet_list(list(_gains(found))),
+            bullets(list(_gains({n: choices[0] for n, choices in sizes.items()}))),
             *tables,
             paragraph(explained, indent=2),
-            *[_settings(choices[0]) for n in _COUNTS if (choices := found.of_size(n))],
+            *[_settings(choices[0]) for choices in sizes.values()],
             listed("Taken for granted", found.assumptions),
             paragraph(RECIPROCITY),
         ]
     )
 
 
-def _gains(found: RoomPlaces) -> Iterator[str]:
+def _gains(sizes: Mapping[int, PlaceChoice]) -> Iterator[str]:
     """Yield the best of each size, and what one more buys."""
-    before: PlaceChoice | None = None
-    for count in _COUNTS:
-        choices = found.of_size(count)
-        if not choices:
-            continue
-        best = choices[0]
+    smaller = (None, *sizes.values())
+    for (count, best), before in zip(sizes.items(), smaller, strict=False):
         buys = ""
         if before is not None:
             less, even = before.deviation_db - best.deviation_db, before.variation_db
@@ -188,7 +176,6 @@ def _gains(found: RoomPlaces) -> Iterator[str]:
                 f"between the seats and {signed(louder)} dB of output"
             )
         yield f"{_COUNTS[count]}: {joined(list(best.places))}, {best.deviation_db:.1f} dB{buys}"
-        before = best
 
 
 def _table(choices: tuple[PlaceChoice, ...]) -> list[str]:
@@ -216,4 +203,4 @@ def _settings(choice: PlaceChoice) -> list[str]:
             f"{'inverted' if one.inverted else 'normal'}, level {signed(one.level_db)} dB, "
             f"{gains or 'bands at 0'}"
         )
-    return [*paragraph(f"Settings at {joined(list(choice.places))}"), *bullet_list(said)]
+    return [*paragraph(f"Settings at {joined(list(choice.places))}"), *bullets(said)]

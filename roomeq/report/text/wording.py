@@ -60,7 +60,7 @@ def reason_text(band: BandSetting, plan: Plan) -> str:
         "cut": band.gain_db < 0,
         "raised": band.gain_db > max(band.present_db, 0.0),
         "kept": band.gain_db == band.present_db,
-        "joined": only_joined(plan),
+        "joined": plan.only_joined,
     }
     codes = [f"{band.reason}_{way}" for way, holds in ways.items() if holds]
     words = next((_REASONS[code] for code in codes if code in _REASONS), _REASONS[band.reason])
@@ -71,12 +71,6 @@ def reason_text(band: BandSetting, plan: Plan) -> str:
         limit_db=plan.evidence.filter_boost_limit_db,
         drive=_drive_limit_text(band, plan),
     )
-
-
-def only_joined(plan: Plan) -> bool:
-    """Return whether bands and level were left as they are on request."""
-    joining = plan.joining
-    return joining is not None and (joining.bands is None or not joining.bands.chosen)
 
 
 def _drive_limit_text(band: BandSetting, plan: Plan) -> str:

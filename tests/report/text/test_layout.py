@@ -1,7 +1,7 @@
 """Plain-text tables and paragraphs."""
 
 from roomeq.base.levels import signed, signed_setting
-from roomeq.report.text.layout import WIDTH, bullet_list, joined, page, paragraph, table
+from roomeq.report.text.layout import WIDTH, bullets, joined, page, paragraph, table
 
 
 def test_signed_zero_has_no_sign():
@@ -48,7 +48,7 @@ def test_paragraphs_wrap_under_their_first_line():
 
 
 def test_bullets_wrap():
-    lines = bullet_list(["a " * 60, "b"])
+    lines = bullets(["a " * 60, "b"])
     assert lines[0].startswith("  - a")
     assert lines[1].startswith("    a")
     assert lines[2] == "  - b"
