@@ -22,7 +22,8 @@ from roomeq.base.survey import Survey
 from roomeq.device.equaliser import FixedBandEqualiser, QLaw
 from roomeq.jobs.joining.steps import present_data
 from roomeq.jobs.verify_joined import check_joining, joining_stated_otherwise
-from roomeq.jobs.verifying.agreement import judge_observation, stated_otherwise
+from roomeq.jobs.verify_several import gains_stated_otherwise, others_stated_otherwise
+from roomeq.jobs.verifying.agreement import judge_observation, planned_db, stated_otherwise
 from roomeq.jobs.verifying.hypotheses import Setup, gains_in_force_db
 from roomeq.jobs.verifying.observation import Observation
 from roomeq.jobs.verifying.parts import observed_parts
@@ -67,12 +68,12 @@ def verify_room(
             "plan of this room, or say --force if only the name has changed"
         )
     present, data = room.present, present_data(room)
-    gains = dict(zip(room.equaliser.labels, present.gains_db.tolist(), strict=True))
+    stated_db = room.stated_db
     found = verify(
         plan,
         room.survey,
-        stated_gains_db=gains if present.gains_stated else None,
-        stated_level_db=present.level_db,
+        stated_level_db=stated_db.pop("level"),
+        stated_gains_db=stated_db,
         stated_delay=room.joining.present_delay if present.delay_stated else None,
         stated_polarity=present.polarity,
         stated_phase_deg=present.phase_deg,
@@ -80,7 +81,15 @@ def verify_room(
         others=others,
         microphone_db=room.microphone_db,
     )
-    return replace(found, stated_joining=(*found.stated_joining, *_chain_stated(plan, room)))
+    return replace(
+        found,
+        stated=(*found.stated, *gains_stated_otherwise(plan, room)),
+        stated_joining=(
+            *found.stated_joining,
+            *others_stated_otherwise(plan, room),
+            *_chain_stated(plan, room),
+        ),
+    )
 
 
 def _chain_stated(plan: Plan, room: Room) -> Iterator[StatedJoiningSetting]:
@@ -115,7 +124,7 @@ def verify(
     plan: Plan,
     survey: Survey | Room,
     *,
-    stated_gains_db: Mapping[str, float] | None = None,
+    stated_gains_db: Mapping[str, float | None] | None = None,
     stated_level_db: float | None = None,
     stated_delay: float | None = None,
     stated_polarity: Literal["normal", "inverted"] | None = None,
@@ -199,8 +208,7 @@ def verify(
         seats=judged.seats,
         bands=judged.bands,
         stated=stated_otherwise(
-            {band.label: band.gain_db for band in plan.bands} | {"level": plan.level.setting_db},
-            {**(stated_gains_db or {}), "level": stated_level_db},
+            planned_db(plan), {**(stated_gains_db or {}), "level": stated_level_db}
         ),
         not_measured_again=tuple(
             entry.seat for entry in plan.seats if entry.seat not in seen.seats

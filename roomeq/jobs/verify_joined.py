@@ -7,6 +7,7 @@ Levels in dB, on the plan's axis of the sum, smoothed over 1/12 octave as the pr
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Literal
 
 import numpy as np
@@ -16,8 +17,12 @@ from roomeq.jobs.verifying.parts import measured_levels_db
 from roomeq.plan.joining import JoiningRecord
 from roomeq.plan.verification import JoiningCheck, StatedJoiningSetting
 
-_SAME_MS = 0.006  # a plan shows two decimals, and that is what is set
-_SAME_DEG = 1e-9
+_Label = Literal["delay_ms", "polarity", "phase_deg"]
+_SAME: dict[_Label, float] = {
+    "delay_ms": 0.006,  # a plan shows two decimals, and that is what is set
+    "polarity": 0.0,
+    "phase_deg": 1e-9,
+}
 LOSS_AGREES_DB = 0.5
 """More than this above the prediction, and the parts do not join as planned. In 80 rooms made by
 code: of 240 with the right setting and each response off by 0.3 to 1 dB, none; with the polarity
@@ -103,17 +108,36 @@ def joining_stated_otherwise(
     tuple of StatedJoiningSetting
         Delay, polarity, phase; what is not stated is not compared.
     """
-    planned, found = record.settings, []
-    if delay is not None and abs(1e3 * delay - planned.delay_ms) > _SAME_MS:
-        stated_ms = round(1e3 * delay, 6)
-        found.append(
-            StatedJoiningSetting(label="delay_ms", planned=planned.delay_ms, stated=stated_ms)
-        )
-    wanted = planned.settings().polarity
-    if polarity is not None and polarity != wanted:
-        found.append(StatedJoiningSetting(label="polarity", planned=wanted, stated=polarity))
-    if phase_deg is not None and abs(phase_deg - planned.phase_deg) > _SAME_DEG:
-        found.append(
-            StatedJoiningSetting(label="phase_deg", planned=planned.phase_deg, stated=phase_deg)
-        )
-    return tuple(found)
+    planned = record.settings
+    return told_otherwise(
+        (planned.delay_ms, planned.settings().polarity, planned.phase_deg),
+        (None if delay is None else round(1e3 * delay, 6), polarity, phase_deg),
+    )
+
+
+def told_otherwise(
+    planned: Sequence[float | str | None],
+    stated: Sequence[float | str | None],
+    *,
+    subwoofer: str | None = None,
+) -> tuple[StatedJoiningSetting, ...]:
+    """Return delay in ms, polarity and phase in degrees that are stated to be others than planned.
+
+    Parameters
+    ----------
+    planned, stated : sequence of float, str or None
+        What is not known is not compared.
+    subwoofer : str, optional
+        Which of several they are of.
+    """
+    return tuple(
+        StatedJoiningSetting(label=label, planned=one, stated=other, subwoofer=subwoofer)
+        for label, one, other in zip(_SAME, planned, stated, strict=True)
+        if one is not None and other is not None and not _same(label, one, other)
+    )
+
+
+def _same(label: _Label, one: float | str, other: float | str) -> bool:
+    if isinstance(one, str) or isinstance(other, str):
+        return one == other
+    return abs(one - other) <= _SAME[label]

@@ -17,6 +17,7 @@ from roomeq.base.levels import FloatArray
 from roomeq.jobs.verifying.causes import judge_causes
 from roomeq.jobs.verifying.hypotheses import Setup
 from roomeq.jobs.verifying.observation import Observation, Part
+from roomeq.plan.plan import Plan
 from roomeq.plan.verification import BandCheck, Cause, CauseCode, SeatCheck, StatedSetting
 
 AGREES_DB = 1.0
@@ -97,13 +98,21 @@ def seat_limit_db(scatter_db: float) -> float:
     return max(_SEAT_DB, _SEAT_SCATTERS * scatter_db)
 
 
+def planned_db(plan: Plan) -> dict[str, float | None]:
+    """Return what a plan sets the bands and the level to, by label, in dB."""
+    return {band.label: band.gain_db for band in plan.bands} | {"level": plan.level.setting_db}
+
+
 def stated_otherwise(
-    planned: Mapping[str, float | None], stated: Mapping[str, float | None]
+    planned: Mapping[str, float | None],
+    stated: Mapping[str, float | None],
+    *,
+    subwoofer: str | None = None,
 ) -> tuple[StatedSetting, ...]:
     """Return the settings in dB, by label, that are stated to be others than planned."""
     pairs = [(label, value, stated.get(label)) for label, value in planned.items()]
     return tuple(
-        StatedSetting(label=label, planned_db=one, stated_db=float(other))
+        StatedSetting(label=label, planned_db=one, stated_db=float(other), subwoofer=subwoofer)
         for label, one, other in pairs
         if one is not None and other is not None and abs(one - other) > _SAME_DB
     )

@@ -10,7 +10,14 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from roomeq.base.levels import signed, signed_setting
-from roomeq.plan.verification import BandCheck, Cause, CauseCode, Verification
+from roomeq.plan.verification import (
+    BandCheck,
+    Cause,
+    CauseCode,
+    StatedJoiningSetting,
+    StatedSetting,
+    Verification,
+)
 from roomeq.report.text.joining import loss_text
 from roomeq.report.text.layout import bullet_list, joined, paragraph, table
 
@@ -84,9 +91,10 @@ def verification_text(found: Verification) -> str:
     if not found.stated_as_planned:
         lines += ["", "Stated settings that are not those of the plan"]
         lines += bullet_list(_stated(found))
+        of_each = any(map(_of, found.stated)) or any(map(_of, found.stated_joining))
         lines += paragraph(
-            "Set them as planned, or correct [device.present] in the file of the room measured "
-            "again."
+            f"Set them as planned, or correct [{'subwoofers' if of_each else 'device'}.present] in "
+            "the file of the room measured again."
         )
     if found.not_measured_again:
         lines += ["", *paragraph(f"Not measured again: {', '.join(found.not_measured_again)}.")]
@@ -230,15 +238,22 @@ def louder(cause: Cause) -> str:
 def _stated(found: Verification) -> list[str]:
     """Return every setting stated to be another than planned, with both values."""
     texts = [
-        f"{'Level knob' if row.label == 'level' else f'{row.label} Hz'}: planned "
+        f"{_of(row)}{'Level knob' if row.label == 'level' else f'{row.label} Hz'}: planned "
         f"{signed_setting(row.planned_db)} dB, stated {signed_setting(row.stated_db)} dB"
         for row in found.stated
     ]
-    for row in found.stated_joining:
-        name = _JOINING_NAMES[row.label]
-        planned, stated = (_with_unit(row.label, value) for value in (row.planned, row.stated))
-        texts.append(f"{name}: planned {planned}, stated {stated}")
+    for entry in found.stated_joining:
+        own = entry.label == "delay_ms" and entry.subwoofer is not None
+        name = "Delay" if own else _JOINING_NAMES[entry.label]
+        planned, stated = (
+            _with_unit(entry.label, value) for value in (entry.planned, entry.stated)
+        )
+        texts.append(f"{_of(entry)}{name}: planned {planned}, stated {stated}")
     return texts
+
+
+def _of(row: StatedSetting | StatedJoiningSetting) -> str:
+    return "" if row.subwoofer is None else f"{row.subwoofer}: "
 
 
 _JOINING_NAMES = {
@@ -248,6 +263,8 @@ _JOINING_NAMES = {
     "path": "Filters of the subwoofer",
     "mains_path": "Filters of the mains",
     "microphone": "The microphone's file",
+    "subwoofers": "Subwoofers",
+    "fed_by": "Fed by",
 }
 
 
