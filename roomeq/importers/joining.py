@@ -13,9 +13,8 @@ from roomeq.device.crossover import CrossoverFilter
 from roomeq.device.processor import DelayRange
 from roomeq.importers.room_file.equipment_schema import FilterTable, ProcessorTable
 from roomeq.importers.room_file.file import RoomFile
-from roomeq.importers.survey_files import room_microphone
 from roomeq.importers.text.export import read_one_response
-from roomeq.importers.text.microphone import apply_microphone
+from roomeq.importers.text.microphone import MicrophoneResponse, apply_microphone
 from roomeq.room.room import JoiningSetup, PathResponse, Room
 
 
@@ -25,8 +24,17 @@ def stated_filters(tables: tuple[FilterTable, ...]) -> tuple[CrossoverFilter, ..
     return tuple(CrossoverFilter(**{key: getattr(entry, key) for key in keys}) for entry in tables)
 
 
-def with_joining(room: Room, room_file: RoomFile) -> Room:
+def with_joining(
+    room: Room, room_file: RoomFile, *, microphone: MicrophoneResponse | None = None
+) -> Room:
     """Return a room with what its file says for joining.
+
+    Parameters
+    ----------
+    room : Room
+    room_file : RoomFile
+    microphone : MicrophoneResponse, optional
+        That of the file.
 
     Raises
     ------
@@ -40,12 +48,12 @@ def with_joining(room: Room, room_file: RoomFile) -> Room:
         assumptions += _assumptions(room_file)
     return replace(
         room,
-        joining=_setup(room_file),
+        joining=_setup(room_file, microphone),
         assumptions=tuple(dict.fromkeys(assumptions)),
     )
 
 
-def _setup(room_file: RoomFile) -> JoiningSetup:
+def _setup(room_file: RoomFile, microphone: MicrophoneResponse | None) -> JoiningSetup:
     timing, processor = room_file.timing, room_file.processor or ProcessorTable()
     mains_stated = room_file.states("mains_path")
     return JoiningSetup(
@@ -59,7 +67,7 @@ def _setup(room_file: RoomFile) -> JoiningSetup:
         mains=room_file.mains,
         mains_path=stated_filters(room_file.mains_path) if mains_stated else None,
         fixed=tuple(index for index, one in enumerate(room_file.path) if not one.can_bypass),
-        path_response=_path_response(room_file),
+        path_response=_path_response(room_file, microphone),
         level_trim=processor.level_trim,
     )
 
@@ -81,12 +89,13 @@ def _delays(room_file: RoomFile, given: ProcessorTable) -> DelayRange | None:
     return delays
 
 
-def _path_response(room_file: RoomFile) -> PathResponse | None:
+def _path_response(
+    room_file: RoomFile, microphone: MicrophoneResponse | None
+) -> PathResponse | None:
     given = room_file.path_response
     if given is None:
         return None
     response = read_one_response(room_file.resolve(given.file), named_in="[path_response]")
-    microphone = room_microphone(room_file)
     if given.taken == "close" and microphone is not None:
         response = apply_microphone(response, microphone)
     return PathResponse(response=response, taken=given.taken, file=given.file)

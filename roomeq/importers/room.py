@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from os import PathLike
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
@@ -36,9 +36,15 @@ from roomeq.importers.subwoofers import (
     together_files,
     told_of_each,
 )
-from roomeq.importers.survey_files import SurveyFiles, read_survey, survey_from_exports
+from roomeq.importers.survey_files import (
+    SurveyFiles,
+    read_survey,
+    room_microphone,
+    survey_from_exports,
+)
 from roomeq.importers.survey_remarks import NO_PATH, estimate_repeatability_db, repeatability_notes
 from roomeq.importers.text.export import read_one_response
+from roomeq.importers.text.microphone import MicrophoneResponse
 from roomeq.room.recorded import RecordedSweep, judged_within
 from roomeq.room.room import PresentSettings, Room, Subwoofer, without_spoilt
 from roomeq.wanted.limits import Limits
@@ -50,6 +56,17 @@ if TYPE_CHECKING:
 
 DEFAULT_PROFILE = "nine_band"
 _SAME_IN_TARGET = ("shape", "tilt_db_per_octave", "shelf_gain_db", "shelf_corner", "lower_limit")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _ReadOnce:
+    """What all measurements of a room file share: their sweep, and the microphone."""
+
+    sweeps: SweepReading | None
+    microphone: MicrophoneResponse | None
+
+    def survey(self, room_file: RoomFile) -> SurveyFiles:
+        return read_survey(room_file, read_sweep=self.sweeps, microphone=self.microphone)
 
 
 def read_room(folder_or_file: str | PathLike[str], *, detail: bool = False) -> Room:
@@ -78,24 +95,26 @@ def read_room(folder_or_file: str | PathLike[str], *, detail: bool = False) -> R
     """
     alone = recordings_alone(folder_or_file)
     room_file = read_room_file(folder_or_file) if alone is None else alone
-    sweeps = _sweep_reading(room_file, detail=detail)
+    once = _ReadOnce(
+        sweeps=_sweep_reading(room_file, detail=detail), microphone=room_microphone(room_file)
+    )
     if alone is not None:
         said = (
             f"there is no room file: every sound file beside {alone.location.name} is a seat, its "
             "first channel the microphone"
         )
-        return _room(room_file, sweeps, said=said)
+        return _room(room_file, once, said=said)
     if room_file.subwoofers or any(entry.place for entry in room_file.measurements):
-        return _several(room_file, sweeps)
-    return _room(room_file, sweeps)
+        return _several(room_file, once)
+    return _room(room_file, once)
 
 
-def _several(room_file: RoomFile, sweeps: SweepReading | None) -> Room:
+def _several(room_file: RoomFile, once: _ReadOnce) -> Room:
     """Read a room with several subwoofers, or places to try: each by itself, and their sum."""
     subwoofers = tuple(
         Subwoofer(
             name=one.name,
-            room=_room(room_file.of_subwoofer(index), sweeps),
+            room=_room(room_file.of_subwoofer(index), once),
             fed_by=one.fed_by,
             delays=own_delays(one),
         )
@@ -103,24 +122,24 @@ def _several(room_file: RoomFile, sweeps: SweepReading | None) -> Room:
     )
     tried = dict.fromkeys(entry.place for entry in room_file.measurements if entry.place)
     places = tuple(
-        Subwoofer(name=place, room=_room(room_file.of_place(place), sweeps)) for place in tried
+        Subwoofer(name=place, room=_room(room_file.of_place(place), once)) for place in tried
     )
     rest = room_file.as_a_whole()
     if subwoofers:
-        room = _room(rest, sweeps, files=_together(room_file, sweeps, subwoofers))
+        room = _room(rest, once, files=_together(room_file, once, subwoofers))
         device = together_device(
             room.device, [one.room.device for one in subwoofers if one.fed_by is None]
         )
         room = replace(room, device=device)
     elif rest.measurements:
-        room = _room(rest, sweeps)
+        room = _room(rest, once)
     else:
         room = places[0].room
     return told_of_each(replace(room, subwoofers=subwoofers, places=places))
 
 
 def _together(
-    room_file: RoomFile, sweeps: SweepReading | None, subwoofers: tuple[Subwoofer, ...]
+    room_file: RoomFile, once: _ReadOnce, subwoofers: tuple[Subwoofer, ...]
 ) -> SurveyFiles:
     rest = room_file.as_a_whole()
     summed = room_file.with_measurements(lambda entry: entry.subwoofer == TOGETHER)
@@ -128,8 +147,8 @@ def _together(
     try:
         return together_files(
             subwoofers,
-            read_survey(rest, read_sweep=sweeps) if rest.measurements else None,
-            measured=read_survey(summed, read_sweep=sweeps).survey if summed.measurements else None,
+            once.survey(rest) if rest.measurements else None,
+            measured=once.survey(summed).survey if summed.measurements else None,
             common_time=timing is not None and timing.common_reference,
         )
     except ValueError as error:
@@ -138,7 +157,7 @@ def _together(
 
 def _room(
     room_file: RoomFile,
-    sweeps: SweepReading | None,
+    once: _ReadOnce,
     *,
     files: SurveyFiles | None = None,
     said: str | None = None,
@@ -155,7 +174,7 @@ def _room(
             remedy=f"shipped are {shipped}; or name a TOML file of your own, relative to the "
             "folder of the room file",
         )
-    files = files or read_survey(room_file, read_sweep=sweeps)
+    files, sweeps = files or once.survey(room_file), once.sweeps
     assumptions = [*files.assumptions, *filter(None, [said])]
     chain: tuple[str, ...] = ()
     if sweeps is not None and isinstance(sweeps.excitation, SweepDescription):
@@ -193,7 +212,8 @@ def _room(
         notes = [note for note in room.notes if note not in stale]
         notes += repeatability_notes(None, repeated_db)
         sound = replace(sound, repeatability_db=repeated_db, notes=tuple(notes))
-    return with_joining(with_headroom(sound, room_file, sweeps=sweeps), room_file)
+    sound = with_headroom(sound, room_file, sweeps=sweeps)
+    return with_joining(sound, room_file, microphone=once.microphone)
 
 
 def _modes(room_file: RoomFile) -> Iterator[str]:

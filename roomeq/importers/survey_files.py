@@ -87,7 +87,12 @@ A recording that says nothing of its seat gives None, and the reason.
 """
 
 
-def read_survey(room_file: RoomFile, *, read_sweep: SweepReader | None = None) -> SurveyFiles:
+def read_survey(
+    room_file: RoomFile,
+    *,
+    read_sweep: SweepReader | None = None,
+    microphone: MicrophoneResponse | None = None,
+) -> SurveyFiles:
     """Read all measurements that a room file names.
 
     Parameters
@@ -97,6 +102,8 @@ def read_survey(room_file: RoomFile, *, read_sweep: SweepReader | None = None) -
     read_sweep : callable, optional
         Reads one recorded sweep: `roomeq.importers.recorded_sweeps.SweepReading`. Needed only where
         the room file names recorded sweeps.
+    microphone : MicrophoneResponse, optional
+        As `room_microphone` returns it; read here without it.
 
     Returns
     -------
@@ -111,7 +118,7 @@ def read_survey(room_file: RoomFile, *, read_sweep: SweepReader | None = None) -
     MeasurementFileError
         If a measurement or the microphone file cannot be read.
     """
-    microphone = room_microphone(room_file)
+    microphone = microphone or room_microphone(room_file)
     left_out: dict[int, str] = {}
     entries = [
         (index, measurement)

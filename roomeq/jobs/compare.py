@@ -160,10 +160,4 @@ def _as_change(cause: Cause, before: Room) -> Cause:
 
 def _stated(before: Room, after: Room) -> tuple[StatedSetting, ...]:
     """Return the settings that both room files state, and that differ."""
-    both = before.present.gains_stated and after.present.gains_stated
-    settings = []
-    for room in (before, after):
-        gains = room.present.gains_db.tolist() if both else []
-        labels = room.equaliser.labels if both else ()
-        settings.append({"level": room.present.level_db, **dict(zip(labels, gains, strict=True))})
-    return stated_otherwise(*settings)
+    return stated_otherwise(before.stated_db, after.stated_db)

@@ -25,7 +25,13 @@ from roomeq.base.levels import FloatArray
 from roomeq.base.survey import Survey
 from roomeq.device.equaliser import FixedBandEqualiser, QLaw
 from roomeq.jobs.joining.steps import present_data
-from roomeq.jobs.verifying.agreement import judge_observation, stated_otherwise
+from roomeq.jobs.verify_several import gains_stated_otherwise, others_stated_otherwise
+from roomeq.jobs.verifying.agreement import (
+    judge_observation,
+    planned_db,
+    stated_otherwise,
+    told_otherwise,
+)
 from roomeq.jobs.verifying.hypotheses import Setup, gains_in_force_db
 from roomeq.jobs.verifying.observation import Observation
 from roomeq.jobs.verifying.parts import measured_levels_db, observed_parts
@@ -36,8 +42,6 @@ from roomeq.plan.records import DeviceRecord
 from roomeq.plan.verification import JoiningCheck, LevelCheck, StatedJoiningSetting, Verification
 from roomeq.room.room import Room
 
-_SAME_MS = 0.006  # a plan shows two decimals, and that is what is set
-_SAME_DEG = 1e-9
 LOSS_AGREES_DB = 0.5
 """More than this above the prediction, and the parts do not join as planned. In 80 rooms made by
 code: of 240 with the right setting and each response off by 0.3 to 1 dB, none; with the polarity
@@ -123,14 +127,10 @@ def joining_stated_otherwise(
         Delay, polarity, phase; what is not stated is not compared.
     """
     planned = record.settings
-    if delay is not None and abs(1e3 * delay - planned.delay_ms) > _SAME_MS:
-        stated_ms = round(1e3 * delay, 6)
-        yield StatedJoiningSetting(label="delay_ms", planned=planned.delay_ms, stated=stated_ms)
-    wanted = planned.settings().polarity
-    if polarity is not None and polarity != wanted:
-        yield StatedJoiningSetting(label="polarity", planned=wanted, stated=polarity)
-    if phase_deg is not None and abs(phase_deg - planned.phase_deg) > _SAME_DEG:
-        yield StatedJoiningSetting(label="phase_deg", planned=planned.phase_deg, stated=phase_deg)
+    return told_otherwise(
+        (planned.delay_ms, planned.settings().polarity, planned.phase_deg),
+        (None if delay is None else round(1e3 * delay, 6), polarity, phase_deg),
+    )
 
 
 def verify_room(
@@ -167,12 +167,12 @@ def verify_room(
             "plan of this room, or say --force if only the name has changed"
         )
     present, data = room.present, present_data(room)
-    gains = dict(zip(room.equaliser.labels, present.gains_db.tolist(), strict=True))
+    stated_db = room.stated_db
     found = verify(
         plan,
         room.survey,
-        stated_gains_db=gains if present.gains_stated else None,
-        stated_level_db=present.level_db,
+        stated_level_db=stated_db.pop("level"),
+        stated_gains_db=stated_db,
         stated_delay=room.joining.present_delay if present.delay_stated else None,
         stated_polarity=present.polarity,
         stated_phase_deg=present.phase_deg,
@@ -180,7 +180,15 @@ def verify_room(
         others=others,
         microphone_db=room.microphone_db,
     )
-    return replace(found, stated_joining=(*found.stated_joining, *_chain_stated(plan, room)))
+    return replace(
+        found,
+        stated=(*found.stated, *gains_stated_otherwise(plan, room)),
+        stated_joining=(
+            *found.stated_joining,
+            *others_stated_otherwise(plan, room),
+            *_chain_stated(plan, room),
+        ),
+    )
 
 
 def _chain_stated(plan: Plan, room: Room) -> Iterator[StatedJoiningSetting]:
@@ -215,7 +223,7 @@ def verify(
     plan: Plan,
     survey: Survey | Room,
     *,
-    stated_gains_db: Mapping[str, float] | None = None,
+    stated_gains_db: Mapping[str, float | None] | None = None,
     stated_level_db: float | None = None,
     stated_delay: float | None = None,
     stated_polarity: Literal["normal", "inverted"] | None = None,
@@ -290,8 +298,7 @@ def verify(
         source=plan.source if plan.source in survey.sources else "both",
         level=_level_check(plan, offset, tolerance=judged.tolerance_db),
         stated=stated_otherwise(
-            {band.label: band.gain_db for band in plan.bands} | {"level": plan.level.setting_db},
-            {**(stated_gains_db or {}), "level": stated_level_db},
+            planned_db(plan), {**(stated_gains_db or {}), "level": stated_level_db}
         ),
         not_measured_again=tuple(
             entry.seat for entry in plan.seats if entry.seat not in seen.seats

@@ -179,24 +179,30 @@ class Cause(Record, frozen=True, kw_only=True):
 class StatedSetting(Record, frozen=True, kw_only=True):
     """A control that the room measured again states to be set to something else than planned.
 
-    `label` is that of the band, or ``level``.
+    `label` is that of the band, or ``level``; `subwoofer` the one of several that it is of.
     """
 
     label: str
     planned_db: float
     stated_db: float
+    subwoofer: str | None = None
 
 
 class StatedJoiningSetting(Record, frozen=True, kw_only=True):
     """A setting against the mains, or of the chain, that is stated to be another than planned.
 
-    `label` tells the unit of both values; a polarity is ``normal`` or ``inverted``, filters and the
-    microphone's file are told in words.
+    `label` tells the unit of both values; a polarity is ``normal`` or ``inverted``, filters, the
+    microphone's file, which subwoofers there are and what feeds one are told in words. `subwoofer`
+    is the one of several that it is of.
     """
 
-    label: Literal["delay_ms", "polarity", "phase_deg", "path", "mains_path", "microphone"]
+    label: Literal[
+        "delay_ms", "polarity", "phase_deg", "path", "mains_path", "microphone",
+        "subwoofers", "fed_by",
+    ]  # fmt: skip
     planned: float | str
     stated: float | str
+    subwoofer: str | None = None
 
 
 class JoiningCheck(Record, frozen=True, kw_only=True):
@@ -252,7 +258,8 @@ class Verification(Record, frozen=True, kw_only=True):
     stated : tuple of StatedSetting
         Settings in force while measuring again that are stated and are not the plan's.
     stated_joining : tuple of StatedJoiningSetting
-        The same of delay, polarity and phase control; empty where the plan joins nothing.
+        The same of delay, polarity and phase control, where the plan joins the mains or is of
+        several subwoofers, and of what is in the chain.
     not_measured_again : tuple of str
         Seats of the plan that are missing.
     joining : JoiningCheck or None

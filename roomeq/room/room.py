@@ -252,6 +252,12 @@ class Room:
         return lambda at: np.asarray(np.interp(np.log(at), np.log(frequencies), added_db))
 
     @property
+    def stated_db(self) -> dict[str, float | None]:
+        """What bands and level are stated to be set to, by label, in dB; level None is not."""
+        gains = zip(self.equaliser.labels, self.present.gains_db.tolist(), strict=True)
+        return {"level": self.present.level_db, **dict(gains if self.present.gains_stated else ())}
+
+    @property
     def stated_path(self) -> tuple[CrossoverFilter, ...] | None:
         """Filters in the subwoofer's path; none where that is said, None where nothing is."""
         return self.path if self.path or self.corner_origin == "none" else None

@@ -58,6 +58,10 @@ def _of_rooms() -> Iterator[Case]:
         if room in ROOMS or room.startswith("ferry"):
             yield _case(f"join rooms/{room}", "join", room)
             yield _case(f"join rooms/{room} --json", "join", room, "json")
+    for room in ("bell_foundry", "foundry_untimed", "lakeside_cabin"):
+        yield _case(f"places rooms/{room}", "places", room)
+    yield _case("places rooms/bell_foundry --detail", "places_detail")
+    yield _case("places rooms/bell_foundry --most 1 --json", "places_json")
     yield _case("check rooms/village_library --detail --json", "check_detail_json")
     yield _case("check rooms/cabin_headroom --json")
     yield _case("check rooms/lakeside_cabin/room.toml", "check_room_file")
@@ -77,6 +81,11 @@ def _of_plans() -> Iterator[Case]:
     cabin, cellar, limited = (
         f"propose_{room}" for room in ("lakeside_cabin", "brick_cellar", "cabin_limits")
     )
+    foundry = "propose_bell_foundry"
+    for room in ("foundry_set", "foundry_fed"):
+        yield _case(f"verify {foundry}.json rooms/{room}", "verify_on", room, plans=[foundry])
+    yield _case(f"plot {foundry}.json --output pictures", "plot_foundry", plans=[foundry])
+    yield _case("plot rooms/bell_foundry --output pictures", "plot_foundry_room")
     for room in ("cabin_as_set", "cabin_set_wrongly", "brick_cellar"):
         yield _case(f"verify {cabin}.json rooms/{room}", "verify_cabin_on", room, plans=[cabin])
     yield _case(f"verify {cabin}.json rooms/cabin_set_wrongly --json", "verify_json", plans=[cabin])

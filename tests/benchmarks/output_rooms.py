@@ -13,8 +13,8 @@ from pathlib import Path
 
 SAMPLES = Path(__file__).resolve().parents[2] / "sample_measurements"
 ROOMS = (
-    *("brick_cellar", "ferry_office", "lakeside_cabin", "mill_loft", "rented_hall"),
-    "village_library",
+    *("bell_foundry", "brick_cellar", "ferry_office", "lakeside_cabin", "mill_loft"),
+    *("rented_hall", "village_library"),
 )
 
 AMPLIFIER = """
@@ -98,7 +98,41 @@ LOW_PASS_120 = (
 )
 
 # Name: the room it comes from, what is replaced in its room.toml, what is added at the end.
+GATE_AT_COAL_BOX = """[[measurements]]
+seat = "coal box"
+source = "sub"
+subwoofer = "gate"
+file = "gate_coal_box.txt"
+"""
+GATE_FED = (
+    """name = "gate"
+delay_highest_ms = 20
+delay_step_ms = 0.1
+
+[subwoofers.present]
+gains_db = [0, 0, 0, 0, 0, 0, 0, 0, 0]
+level_db = -6.0
+polarity = "normal"          # what its switch says
+phase_deg = 0.0
+delay_ms = 0.0
+""",
+    'name = "gate"\nfed_by = "furnace"\n',
+)
+GATE_INVERTED = (
+    'polarity = "normal"          # what its switch says',
+    'polarity = "inverted"',
+)
+
 ALTERED: dict[str, tuple[str, Sequence[tuple[str, str]], str]] = {
+    "foundry_untimed": ("bell_foundry", ((TIMING, "common_reference = false"),), ""),
+    "foundry_uncompared": ("bell_foundry", (("comparable = true", "comparable = false"),), ""),
+    "foundry_fed": ("bell_foundry", (GATE_FED,), ""),
+    "foundry_left_out": ("bell_foundry", ((GATE_AT_COAL_BOX, ""),), ""),
+    "foundry_twice": ("bell_foundry", (("gate_coal_box.txt", "furnace_coal_box.txt"),), ""),
+    "foundry_bad_name": ("bell_foundry", (('subwoofer = "gate"', 'subwoofer = "gaet"'),), ""),
+    "foundry_wrong_sum": ("bell_foundry", (('"all_coal_box.txt', '"try_shelf_coal_box.txt'),), ""),
+    "foundry_headroom": ("bell_foundry", (), LOAD + DRIVER + WANTED),
+    "foundry_set": ("bell_foundry", (GATE_INVERTED,), ""),
     "cabin_headroom": ("lakeside_cabin", (), AMPLIFIER + LOAD + DRIVER + OUTPUT + WANTED),
     "cabin_vented": (
         "lakeside_cabin",

@@ -7,6 +7,7 @@ import pytest
 from subwoofer_rooms import AXIS, HEAD, OWN, SEATS, echoes, late, write_response, write_several
 
 from roomeq.base.errors import RoomFileError
+from roomeq.importers import survey_files
 from roomeq.importers.room import read_room
 
 FRONT, BACK = echoes(1), late(echoes(2), 0.003)
@@ -229,3 +230,26 @@ def test_what_is_told_of_one_has_its_name_and_what_of_all_has_none(tmp_path):
     assert any("phase while measuring is not stated" in text for text in own)
     assert not any(text.startswith("front: ") for text in told)
     assert len(told) == len(set(told))
+
+
+def test_the_microphone_file_is_read_once(tmp_path, monkeypatch):
+    (tmp_path / "microphone.txt").write_text("10 1\n100 -2\n400 0\n", encoding="utf-8")
+    (tmp_path / "close.txt").write_text("10 70\n100 72\n400 70\n", encoding="utf-8")
+    head = f'{HEAD}[microphone]\nfile = "microphone.txt"\nkind = "response"\n'
+    head += '[path_response]\nfile = "close.txt"\ntaken = "close"\n'
+    parts = {"front": FRONT, "back": BACK}
+    more = {"together": FRONT + BACK, "places": {"door": BACK}, "mains": FRONT}
+    write_several(tmp_path, parts, head=head, **more)
+    read, opened = survey_files.read_microphone, []
+
+    def counted(path, **how):
+        return opened.append(path) or read(path, **how)
+
+    monkeypatch.setattr(survey_files, "read_microphone", counted)
+    room = read_room(tmp_path)
+    assert len(opened) == 1
+    added_db = np.interp(np.log(AXIS), np.log([10, 100, 400]), [1, -2, 0])
+    for of, pressures in zip((*room.subwoofers, *room.places), (FRONT, BACK, BACK), strict=True):
+        for row, entry in enumerate(of.room.survey.measurements):
+            expected = level_db(pressures[row]) - added_db
+            np.testing.assert_allclose(entry.response.level_db, expected, atol=1e-4)

@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from subwoofer_rooms import AXIS, SEATS, echoes, set_to, write_several
+from subwoofer_rooms import AXIS, HEAD, SEATS, echoes, set_to, write_several
 
 from roomeq.base.response import FrequencyResponse
 from roomeq.base.survey import Measurement, Survey
@@ -127,3 +127,93 @@ def test_one_of_two_that_is_off_is_told(plan_of_two):
 def test_words_name_the_subwoofer(plan):
     text = verification_text(verify(plan, heard(plan, side={"off": True})))
     assert "the subwoofer side does not play" in text
+
+
+def own_table(one, *, level_db=0.0, late_ms=0.0, turned=False, first_db=0.0, phase_deg=0):
+    """Return the lines of a subwoofer's table that state what a plan sets, but for changes."""
+    setting = one.set_together
+    gains = [one.gains_db[0] + first_db, *one.gains_db[1:]]
+    polarity = "inverted" if setting.inverted ^ turned else "normal"
+    return (
+        '[[subwoofers]]\nname = "{name}"\ndelay_highest_ms = 20\n{more}[subwoofers.present]\n'
+        f"gains_db = {gains}\nlevel_db = {one.level.setting_db + level_db}\n"
+        f'polarity = "{polarity}"\nphase_deg = {phase_deg}\n'
+        f"delay_ms = {round(setting.delay_ms, 2) + late_ms}\n"
+    )
+
+
+def stated_again(folder, plan, **changes):
+    """Return what is told of a room that was set as planned, but for changes by subwoofer."""
+    parts = {}
+    for name, one in plan.subwoofers.items():
+        setting = one.set_together
+        parts[name] = set_to(
+            PARTS[name],
+            gains_db=one.gains_db,
+            level_db=one.level.exact_change_db,
+            delay=1e-3 * setting.delay_ms,
+            inverted=setting.inverted,
+        )
+    text = "".join(
+        own_table(one, **changes.get(name, {})).format(name=name, more="")
+        for name, one in plan.subwoofers.items()
+    )
+    head = HEAD + text
+    return verify(plan, read_room(write_several(folder, parts, head=head, own="")))
+
+
+def rows(found):
+    in_db = {(r.subwoofer, r.label): (r.planned_db, r.stated_db) for r in found.stated}
+    return in_db | {(r.subwoofer, r.label): (r.planned, r.stated) for r in found.stated_joining}
+
+
+def test_settings_stated_as_planned_are_not_told(plan_of_two, tmp_path):
+    found = stated_again(tmp_path, plan_of_two)
+    assert found.agrees
+    assert rows(found) == {}
+
+
+def test_settings_of_each_stated_otherwise_are_told(plan_of_two, tmp_path):
+    wrong = {
+        "front": {"level_db": -1.0, "turned": True},
+        "back": {"first_db": -2.5, "late_ms": 1.5},
+    }
+    found = stated_again(tmp_path, plan_of_two, **wrong)
+    assert found.agrees  # what is stated is not what is measured
+    front, back = (plan_of_two.subwoofers[name] for name in ("front", "back"))
+    polarity = ("normal", "inverted")
+    turned = front.set_together.inverted
+    delay_ms = back.set_together.delay_ms
+    assert rows(found) == {
+        ("front", "level"): (front.level.setting_db, front.level.setting_db - 1.0),
+        ("back", "20"): (back.gains_db[0], back.gains_db[0] - 2.5),
+        ("front", "polarity"): (polarity[turned], polarity[not turned]),
+        ("back", "delay_ms"): (delay_ms, pytest.approx(round(delay_ms, 2) + 1.5)),
+    }
+    text = " ".join(verification_text(found).split())
+    assert f"front: Polarity: planned {polarity[turned]}, stated {polarity[not turned]}" in text
+    assert f"back: Delay: planned {delay_ms:+.2f} ms" in text.replace(
+        "planned 0.00", "planned +0.00"
+    )
+    assert "front: Level knob: planned" in text
+    assert "back: 20 Hz: planned" in text
+    assert "correct [subwoofers.present] in the file" in text
+
+
+def test_filters_that_several_share_and_what_feeds_one_are_told(plan_of_two, tmp_path):
+    # the path of all was "none"; now a low-pass is stated, and the back fed by the front
+    low_pass = '[[path]]\nkind = "low_pass"\nfamily = "butterworth"\norder = 2\ncorner = 120\n'
+    head = HEAD.replace('path = "none"\n', "") + low_pass
+    more = {"back": 'fed_by = "front"\n[subwoofers.present]\npolarity = "normal"\n'}
+    own = '[[subwoofers]]\nname = "{name}"\n{more}\n'
+    parts = {name: PARTS[name] for name in ("front", "back")}
+    room = read_room(write_several(tmp_path, parts, head=head, own=own, more=more))
+    told = rows(verify(plan_of_two, room))
+    assert told["back", "fed_by"] == ("none", "front")
+    assert told[None, "path"] == ("none", "low-pass Butterworth 12 dB/oct at 120 Hz")
+
+
+def test_other_subwoofers_than_planned_are_told(plan_of_two, tmp_path):
+    parts = {"front": PARTS["front"], "door": PARTS["back"]}
+    told = rows(verify(plan_of_two, read_room(write_several(tmp_path, parts))))
+    assert told[None, "subwoofers"] == ("back and front", "door and front")

@@ -12,8 +12,9 @@ Shares are likelihoods times what is usual, over all explanations that were trie
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from typing import Literal
 
 import msgspec
 import numpy as np
@@ -22,7 +23,15 @@ from roomeq.base.bands import ThirdOctaveBand
 from roomeq.base.levels import FloatArray
 from roomeq.jobs.verifying.hypotheses import Explanation, Setup, explanations
 from roomeq.jobs.verifying.observation import Change, Observation, Part
-from roomeq.plan.verification import BandCheck, Cause, CauseCode, SeatCheck, StatedSetting
+from roomeq.plan.plan import Plan
+from roomeq.plan.verification import (
+    BandCheck,
+    Cause,
+    CauseCode,
+    SeatCheck,
+    StatedJoiningSetting,
+    StatedSetting,
+)
 
 STANDS = 0.1
 """Share of the likeliest explanation below which another does not stand beside it."""
@@ -85,6 +94,12 @@ def _kind(one: Explanation) -> tuple[CauseCode, str | None]:
 AGREES_DB = 1.0
 _SAME_DB = 1e-9
 _CLOSE = 0.5
+_Label = Literal["delay_ms", "polarity", "phase_deg"]
+_SAME: dict[_Label, float] = {
+    "delay_ms": 0.006,  # a plan shows two decimals, and that is what is set
+    "polarity": 0.0,
+    "phase_deg": 1e-9,
+}
 """Share of "as planned" from which another cause is told in its place where seats or bands differ;
 farther from it nothing is accused."""
 _SURE = 0.95
@@ -160,13 +175,21 @@ def seat_limit_db(scatter_db: float) -> float:
     return max(_SEAT_DB, _SEAT_SCATTERS * scatter_db)
 
 
+def planned_db(plan: Plan) -> dict[str, float | None]:
+    """Return what a plan sets the bands and the level to, by label, in dB."""
+    return {band.label: band.gain_db for band in plan.bands} | {"level": plan.level.setting_db}
+
+
 def stated_otherwise(
-    planned: Mapping[str, float | None], stated: Mapping[str, float | None]
+    planned: Mapping[str, float | None],
+    stated: Mapping[str, float | None],
+    *,
+    subwoofer: str | None = None,
 ) -> tuple[StatedSetting, ...]:
     """Return the settings in dB, by label, that are stated to be others than planned."""
     pairs = [(label, value, stated.get(label)) for label, value in planned.items()]
     return tuple(
-        StatedSetting(label=label, planned_db=one, stated_db=float(other))
+        StatedSetting(label=label, planned_db=one, stated_db=float(other), subwoofer=subwoofer)
         for label, one, other in pairs
         if one is not None and other is not None and abs(one - other) > _SAME_DB
     )
@@ -210,3 +233,29 @@ def _band_checks(
                 )
             )
     return tuple(checks)
+
+
+def told_otherwise(
+    planned: Sequence[float | str | None],
+    stated: Sequence[float | str | None],
+    *,
+    subwoofer: str | None = None,
+) -> Iterator[StatedJoiningSetting]:
+    """Yield delay in ms, polarity and phase in degrees that are stated to be others than planned.
+
+    Parameters
+    ----------
+    planned, stated : sequence of float, str or None
+        What is not known is not compared.
+    subwoofer : str, optional
+        Which of several they are of.
+    """
+    for label, one, other in zip(_SAME, planned, stated, strict=True):
+        if one is not None and other is not None and not _same(label, one, other):
+            yield StatedJoiningSetting(label=label, planned=one, stated=other, subwoofer=subwoofer)
+
+
+def _same(label: _Label, one: float | str, other: float | str) -> bool:
+    if isinstance(one, str) or isinstance(other, str):
+        return one == other
+    return abs(one - other) <= _SAME[label]

@@ -10,7 +10,14 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 
 from roomeq.base.levels import signed, signed_setting
-from roomeq.plan.verification import BandCheck, Cause, CauseCode, Verification
+from roomeq.plan.verification import (
+    BandCheck,
+    Cause,
+    CauseCode,
+    StatedJoiningSetting,
+    StatedSetting,
+    Verification,
+)
 from roomeq.report.text.joining import loss_text
 from roomeq.report.text.layout import either, joined, listed, paragraph, table, text_of, worded
 
@@ -26,7 +33,7 @@ near: That is near enough to what was predicted.
 far: It is not as predicted: check delay (which branch is delayed?), polarity, phase control and
     bypass.
 by_parts: Both together were not measured again: judged by each alone, one time zero.
-mend: Set them as planned, or correct [device.present] in the file of the room measured again.
+mend: Set them as planned, or correct [{table}.present] in the file of the room measured again.
 true: It came true{level}{part}: what was measured again is as predicted, as far as a repeat
     scatters (about {found.scatter_db:.1f} dB here){since}.
 only_sum: The subwoofer alone agrees in every band, but its sum with the mains is not as predicted.
@@ -190,19 +197,26 @@ def control_text(label: str) -> str:
 def _stated(found: Verification) -> list[str]:
     """Return every setting stated to be another than planned, with both values."""
     texts = [
-        f"{control_text(row.label)}: planned {signed_setting(row.planned_db)} dB, stated "
+        f"{_of(row)}{control_text(row.label)}: planned {signed_setting(row.planned_db)} dB, stated "
         f"{signed_setting(row.stated_db)} dB"
         for row in found.stated
     ]
     for one in found.stated_joining:
+        own = one.label == "delay_ms" and one.subwoofer is not None
+        name = "Delay" if own else _JOINING_NAMES[one.label]
         planned, stated = (_with_unit(one.label, value) for value in (one.planned, one.stated))
-        texts.append(f"{_JOINING_NAMES[one.label]}: planned {planned}, stated {stated}")
+        texts.append(f"{_of(one)}{name}: planned {planned}, stated {stated}")
     if not texts:
         return []
+    of_each = any(map(_of, found.stated)) or any(map(_of, found.stated_joining))
     return [
         *listed("Stated settings that are not those of the plan", texts),
-        *paragraph(_SAID["mend"]),
+        *paragraph(_SAID["mend"].format(table="subwoofers" if of_each else "device")),
     ]
+
+
+def _of(row: StatedSetting | StatedJoiningSetting) -> str:
+    return "" if row.subwoofer is None else f"{row.subwoofer}: "
 
 
 _JOINING_NAMES = {
@@ -212,6 +226,8 @@ _JOINING_NAMES = {
     "path": "Filters of the subwoofer",
     "mains_path": "Filters of the mains",
     "microphone": "The microphone's file",
+    "subwoofers": "Subwoofers",
+    "fed_by": "Fed by",
 }
 
 
