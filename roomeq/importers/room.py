@@ -23,8 +23,8 @@ from roomeq.device.crossover import CrossoverFilter
 from roomeq.device.profile import Device
 from roomeq.importers.device_profile import read_device, shipped_profiles
 from roomeq.importers.equipment import with_headroom
+from roomeq.importers.folder import recordings_alone
 from roomeq.importers.joining import stated_filters, with_joining
-from roomeq.importers.recordings_alone import recordings_alone
 from roomeq.importers.room_assembly import assemble_room
 from roomeq.importers.room_file.equipment_schema import CORNER_SPAN
 from roomeq.importers.room_file.file import RoomFile

@@ -16,9 +16,9 @@ from pathlib import Path
 from types import MappingProxyType
 from typing import Any, get_args
 
-from roomeq.base.digests import InputFile, read_input_file
 from roomeq.base.doing import each
 from roomeq.base.errors import MeasurementFileError
+from roomeq.base.files import InputFile, read_input_file
 from roomeq.base.levels import FloatArray
 from roomeq.base.response import FrequencyResponse
 from roomeq.base.survey import Measurement, Source, Survey

@@ -35,13 +35,14 @@ from roomeq.analysis.recordings.noise import (
     estimate_noise,
     noise_findings,
 )
-from roomeq.analysis.recordings.pairs import (
+from roomeq.analysis.recordings.repeats import (
+    ClockDrift,
     Trace,
     channel_findings,
     recording_trace,
+    repeat_findings,
     same_as_earlier,
 )
-from roomeq.analysis.recordings.repeats import ClockDrift, repeat_findings
 from roomeq.analysis.recordings.residual import disturbance_findings
 from roomeq.analysis.recordings.signal import (
     SampleFacts,

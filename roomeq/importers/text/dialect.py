@@ -24,7 +24,7 @@ from itertools import pairwise
 from typing import get_args
 
 from roomeq.base.errors import AmbiguousTableError, MeasurementFileError
-from roomeq.importers.text.cells import DecimalMark, Dialect, starts_with_number
+from roomeq.importers.text.words import DecimalMark, Dialect, starts_with_number
 
 DELIMITERS = (";", "\t", "|", ",", " ")
 _DECIMAL_COMMA = re.compile(r"\d,\d")

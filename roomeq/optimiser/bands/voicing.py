@@ -21,9 +21,8 @@ from numpy.typing import NDArray
 
 from roomeq.base.levels import FloatArray
 from roomeq.device.equaliser import FixedBandEqualiser
-from roomeq.optimiser.bands.boost_cap import BoostCap
 from roomeq.optimiser.bands.fit_data import FitData
-from roomeq.optimiser.bands.problem import BandGainProblem, LabelArray, nearest_labels
+from roomeq.optimiser.bands.problem import BandGainProblem, BoostCap, LabelArray, nearest_labels
 from roomeq.optimiser.bands.search import solve_band_gains, solve_from
 from roomeq.optimiser.bands.start import TOLERANCE_DB, feasible_near
 from roomeq.wanted.limits import (

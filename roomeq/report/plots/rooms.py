@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from roomeq.base.replacing import replacing
+from roomeq.base.files import replacing
 from roomeq.jobs.voice import Voicing
 from roomeq.plan.rooms import RoomRow
 from roomeq.report.plots.style import COLOURS, house_style, started, titled

@@ -11,7 +11,7 @@ from roomeq.device.amplifier import Amplifier, Load, PowerRating
 from roomeq.device.crossover import CrossoverFilter, HighPass
 from roomeq.device.equaliser import FixedBandEqualiser, QLaw
 from roomeq.device.output_table import OutputTable
-from roomeq.optimiser.drive.cautions import (
+from roomeq.jobs.drive.headroom import (
     boost_notes,
     headroom_notes,
     phase_change_deg,
