@@ -48,8 +48,6 @@ from roomeq.wanted.target import Target
 if TYPE_CHECKING:
     from pandas import DataFrame
 
-    from roomeq.room.recorded import RecordedSweep
-
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class PathResponse:

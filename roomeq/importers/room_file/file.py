@@ -13,6 +13,7 @@ one table yields paths from that table on.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Self, TypeVar
 
@@ -144,6 +145,14 @@ class RoomFile(RoomTables, frozen=True, kw_only=True):
         """Return (not raise) the `RoomFileError` that points at a key of this file."""
         file = TomlFile(location=self.location, lines=self.lines, error_class=RoomFileError)
         return file.fault(message, *self.written(path), remedy=remedy)
+
+    @contextmanager
+    def faults_at(self, *path: str | int, remedy: str | None = None) -> Iterator[None]:
+        """Point a ValueError that is raised within at a key of this file."""
+        try:
+            yield
+        except ValueError as error:
+            raise self.fault(str(error), *path, remedy=remedy) from None
 
 
 Finding = tuple[str, KeyPath, str]
