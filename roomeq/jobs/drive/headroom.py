@@ -15,7 +15,7 @@ for "minimum_impedance_assumed". A load below the amplifier's minimum is no caut
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -88,7 +88,7 @@ def boost_notes(
     )
 
 
-def headroom_notes(headroom: Headroom, *, equipment: Equipment) -> tuple[Caution, ...]:
+def headroom_notes(headroom: Headroom, *, equipment: Equipment) -> Iterator[Caution]:
     """Return what the figures of a headroom leave open or warn of.
 
     Parameters
@@ -97,21 +97,19 @@ def headroom_notes(headroom: Headroom, *, equipment: Equipment) -> tuple[Caution
     equipment : Equipment
         What it was estimated with.
     """
-    notes = []
     first = headroom.first
     if first is not None and first.left_db is not None and first.left_db < -0.05:
         code, centre = CautionCode.LEVEL_TOO_HIGH, first.band.centre
-        notes.append(Caution(code=code, value=-first.left_db, frequency=centre))
+        yield Caution(code=code, value=-first.left_db, frequency=centre)
     risen = [entry for entry in headroom.bands if entry.distortion_db is not None]
     most = max(risen, key=lambda entry: entry.rise_db, default=None)
     if most is not None and most.rise_db > LARGEST_EXTRAPOLATION_DB:
         code, centre = CautionCode.DISTORTION_EXTRAPOLATED, most.band.centre
-        notes.append(Caution(code=code, value=most.rise_db, frequency=centre))
+        yield Caution(code=code, value=most.rise_db, frequency=centre)
     if equipment.amplifier is not None and equipment.measuring_voltage is None:
-        notes.append(Caution(code=CautionCode.MEASURING_VOLTAGE_UNKNOWN))
+        yield Caution(code=CautionCode.MEASURING_VOLTAGE_UNKNOWN)
     if not headroom.room_gain_known:
-        notes.append(Caution(code=CautionCode.ROOM_GAIN_UNKNOWN))
-    return tuple(notes)
+        yield Caution(code=CautionCode.ROOM_GAIN_UNKNOWN)
 
 
 def phase_change_deg(
@@ -129,7 +127,7 @@ def phase_change_deg(
     return math.degrees(math.atan2(turned.imag, turned.real))
 
 
-def protection_notes(choice: ProtectionChoice, *, crossover: float | None) -> tuple[Caution, ...]:
+def protection_notes(choice: ProtectionChoice, *, crossover: float | None) -> Iterator[Caution]:
     """Return what a changed high-pass asks for: joining anew where it turns the phase.
 
     Parameters
@@ -139,15 +137,14 @@ def protection_notes(choice: ProtectionChoice, *, crossover: float | None) -> tu
         Crossover corner in Hz.
     """
     if crossover is None or not choice.changes:
-        return ()
+        return
     before, after = filter_of(choice.present), filter_of(choice.high_pass)
     turn = phase_change_deg(before, after, frequency=crossover)
-    if abs(turn) <= NOTICEABLE_TURN_DEG:
-        return ()
-    return (Caution(code=CautionCode.JOIN_AGAIN, value=turn, frequency=crossover),)
+    if abs(turn) > NOTICEABLE_TURN_DEG:
+        yield Caution(code=CautionCode.JOIN_AGAIN, value=turn, frequency=crossover)
 
 
-def wiring_notes(equipment: Equipment, *, hum: bool = False) -> tuple[Caution, ...]:
+def wiring_notes(equipment: Equipment, *, hum: bool = False) -> Iterator[Caution]:
     """Return the cautions that belong where amplifiers and loads are connected, or hum is heard.
 
     Parameters
@@ -156,15 +153,13 @@ def wiring_notes(equipment: Equipment, *, hum: bool = False) -> tuple[Caution, .
     hum : bool
         Whether a recording holds hum.
     """
-    notes = []
     if equipment.load is not None and equipment.load.minimum_assumed:
         code = CautionCode.MINIMUM_IMPEDANCE_ASSUMED
-        notes.append(Caution(code=code, value=equipment.load.minimum_ohm))
+        yield Caution(code=code, value=equipment.load.minimum_ohm)
     if equipment.amplifier is not None:
-        notes.append(Caution(code=CautionCode.LICENSED_MAINS_WORK))
+        yield Caution(code=CautionCode.LICENSED_MAINS_WORK)
     if hum:
-        notes.append(Caution(code=CautionCode.NEVER_LIFT_EARTH))
-    return tuple(notes)
+        yield Caution(code=CautionCode.NEVER_LIFT_EARTH)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -224,8 +219,7 @@ def fit_within_headroom(room: Room, search: BandSearch) -> Proposal:
         present = room.equipment.protection
         room = _with_floor(room, present)
         found = Proposal(room=room, fit=fit_room(room, search))
-        wiring = wiring_notes(room.equipment, hum=_hums(room))
-        return _with_demand(found, present, after=wiring)
+        return _with_demand(found, present)
     scene = DriveScene.of(room, room.wanted)
     choice = scene.protection(scene.flat_gains_db)
     behind = _room_behind(scene, filter_of(choice.high_pass))
@@ -267,8 +261,8 @@ def _with_demand(
     found: Proposal,
     high_pass: CrossoverFilter | None,
     *,
-    before: tuple[Caution, ...] = (),
-    after: tuple[Caution, ...],
+    before: Iterable[Caution] = (),
+    after: Iterable[Caution] = (),
 ) -> Proposal:
     """Return a proposal with what the gains cost, and what they boost although they must not."""
     room, fit, equaliser = found.room, found.fit, found.room.equaliser
@@ -286,12 +280,8 @@ def _with_demand(
         high_pass=high_pass,
         cancelled=[band for band, is_cancelled in marked if is_cancelled],
     )
-    return replace(found, extra_drive=extra, cautions=(*before, *boosts, *after))
-
-
-def _hums(room: Room) -> bool:
-    """Return whether hum of the mains was heard in a recording."""
-    return any(recorded.hum for recorded in room.recordings)
+    wiring = wiring_notes(room.equipment, hum=any(one.hum for one in room.recordings))
+    return replace(found, extra_drive=extra, cautions=(*before, *boosts, *after, *wiring))
 
 
 def _described(scene: DriveScene, found: Proposal, choice: ProtectionChoice) -> Proposal:
@@ -318,22 +308,19 @@ def _described(scene: DriveScene, found: Proposal, choice: ProtectionChoice) -> 
             quieter_db=quieter_db,
             drive_limits_db=room.limits.drive_db(scene.centres).tolist(),
         ),
-        assumptions=_assumptions(scene, choice),
+        assumptions=tuple(_assumptions(scene, choice)),
     )
-    joining = protection_notes(choice, crossover=room.corner)
-    wiring = wiring_notes(room.equipment, hum=_hums(room))
     return _with_demand(
         described,
         high_pass,
         before=headroom_notes(headroom, equipment=room.equipment),
-        after=(*joining, *wiring),
+        after=protection_notes(choice, crossover=room.corner),
     )
 
 
-def _assumptions(scene: DriveScene, choice: ProtectionChoice) -> tuple[str, ...]:
-    found = []
+def _assumptions(scene: DriveScene, choice: ProtectionChoice) -> Iterator[str]:
     if scene.left_out:
-        found.append(
+        yield (
             f"no level was measured at {', '.join(scene.left_out)} Hz at seat "
             f"{scene.wanted.main_seat}: what is wanted there is left out"
         )
@@ -341,11 +328,10 @@ def _assumptions(scene: DriveScene, choice: ProtectionChoice) -> tuple[str, ...]
     change = high_pass_change_db(before, after, scene.centres)
     most = int(np.argmax(np.abs(change)))
     if change[most] != 0.0:
-        found.append(
+        yield (
             "the proposed high-pass is reckoned into what was measured: "
             f"{change[most]:+.1f} dB at {scene.bands[most].label} Hz, also in what is called now"
         )
-    return tuple(found)
 
 
 def room_behind_protection(room: Room, gains_db: FloatArray) -> tuple[Room, CrossoverFilter | None]:

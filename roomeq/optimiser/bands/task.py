@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import itertools
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -211,7 +212,7 @@ class BandGainTask:
         for attempt in itertools.count():
             problem = self.problem(further)
             solution = solve_band_gains(problem, prove=prove, tie_share=tie_share, **options)
-            broken = self._peaks_over_limit(problem, solution)
+            broken = list(self._peaks_over_limit(problem, solution))
             if not broken or attempt == _REFINEMENTS:
                 break
             further += broken
@@ -219,10 +220,9 @@ class BandGainTask:
 
     def _peaks_over_limit(
         self, problem: BandGainProblem, solution: BandGainSolution
-    ) -> list[float]:
+    ) -> Iterator[float]:
         """Return frequencies between the rows at which a found setting breaks a limit, in Hz."""
         rows = problem.limit_frequencies
-        broken = []
         for labels in (solution.labels, solution.best_labels):
             gains = problem.setting_gains_db(labels)
             over = problem.limit_response_db(labels) - problem.filter_cap_db
@@ -233,8 +233,7 @@ class BandGainTask:
                 excess = self.equaliser.response_db(gains, between) - self.cap_db(between)
                 worst = int(np.argmax(excess))
                 if excess[worst] > LIMIT_TOLERANCE_DB:
-                    broken.append(float(between[worst]))
-        return broken
+                    yield float(between[worst])
 
     def deviation_db(self, gains_db: FloatArray) -> float:
         """Return the weighted deviation with gains, in dB."""
