@@ -64,10 +64,10 @@ if TYPE_CHECKING:
     from roomeq.jobs.propose import fit_room_gains as fit_room_gains
     from roomeq.jobs.propose import propose as propose
     from roomeq.jobs.verify import verify as verify
-    from roomeq.optimiser.bands.boost_cap import BoostCap as BoostCap
-    from roomeq.optimiser.bands.deviations import weighted_deviation_db as weighted_deviation_db
     from roomeq.optimiser.bands.fit import BandGainFit as BandGainFit
     from roomeq.optimiser.bands.gains import fit_band_gains as fit_band_gains
+    from roomeq.optimiser.bands.problem import BoostCap as BoostCap
+    from roomeq.optimiser.bands.task import weighted_deviation_db as weighted_deviation_db
     from roomeq.optimiser.joining.alignment import align as align
     from roomeq.optimiser.joining.summation import judge_sum as judge_sum
     from roomeq.optimiser.path.estimation import estimate_path as estimate_path
@@ -87,7 +87,7 @@ if TYPE_CHECKING:
 
 _PLACES = {
     "BandGainFit": "optimiser.bands.fit",
-    "BoostCap": "optimiser.bands.boost_cap",
+    "BoostCap": "optimiser.bands.problem",
     "Comparison": "plan.verification",
     "CrossoverFilter": "device.crossover",
     "Device": "device.profile",
@@ -159,7 +159,7 @@ _PLACES = {
     "sensitivity_from_volts": "analysis.sweeps.calibration",
     "smooth_power_db": "analysis.smoothing",
     "verify": "jobs.verify",
-    "weighted_deviation_db": "optimiser.bands.deviations",
+    "weighted_deviation_db": "optimiser.bands.task",
     "write_measured_profile": "jobs.device",
     "write_plan": "plan.plan",
 }

@@ -13,7 +13,7 @@ from scipy.signal import freqz
 import roomeq
 from roomeq.base.response import FrequencyResponse
 from roomeq.importers.text.export import read_text_export
-from roomeq.optimiser.bands.boost_cap import BoostCap
+from roomeq.optimiser.bands.problem import BoostCap
 
 LAWS = settings(derandomize=True, database=None, deadline=None, max_examples=60)
 FEW = settings(LAWS, max_examples=3)  # each of them several fits

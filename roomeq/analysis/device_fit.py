@@ -23,7 +23,7 @@ import numpy as np
 
 from roomeq.base.levels import FloatArray, amplitude_ratio_db, power_ratio, readonly
 from roomeq.base.response import FrequencyResponse
-from roomeq.device.biquads import peaking_response
+from roomeq.device.crossover import peaking_response
 
 LOWEST, HIGHEST = 6.0, 500.0
 """Hz between which responses are looked at."""

@@ -277,7 +277,11 @@ def band_levels_db(
     over: Coordinate = "log" if excitation == "pink" else "linear"
     lower = np.array([band.lower for band in bands])
     upper = np.array([band.upper for band in bands])
-    share = _share_within(axis, lower=lower, upper=upper, over=over)
+    low, high = np.maximum(lower, axis[0]), np.minimum(upper, axis[-1])
+    if over == "log":
+        share = np.log(high / low) / np.log(upper / lower)
+    else:
+        share = (high - low) / (upper - lower)
     for band, covered in zip(bands, share, strict=True):
         if not covered >= _LEAST_COVERAGE:
             raise ValueError(
@@ -292,16 +296,6 @@ def band_levels_db(
     with np.errstate(divide="ignore"):
         result = 10.0 * np.log10(np.minimum(means, 1.0)) + top
     return np.asarray(result.reshape(*levels.shape[:-1], len(bands)))
-
-
-def _share_within(
-    axis: FloatArray, *, lower: FloatArray, upper: FloatArray, over: Coordinate
-) -> FloatArray:
-    """Return which share of each window lies within the data, below 0 if it lies apart."""
-    low, high = np.maximum(lower, axis[0]), np.minimum(upper, axis[-1])
-    if over == "log":
-        return np.asarray(np.log(high / low) / np.log(upper / lower))
-    return np.asarray((high - low) / (upper - lower))
 
 
 def _power_below(top_db: FloatArray) -> Transform:

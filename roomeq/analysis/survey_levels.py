@@ -185,10 +185,6 @@ class SignalToNoise:
     frequencies: FloatArray
     snr_db: FloatArray
 
-    def __post_init__(self) -> None:
-        object.__setattr__(self, "frequencies", readonly(self.frequencies))
-        object.__setattr__(self, "snr_db", readonly(self.snr_db))
-
 
 def band_signal_to_noise_db(response: FrequencyResponse, band: ThirdOctaveBand) -> float:
     """Return the ratio of one response in one band, in dB; nan where it does not tell.
@@ -239,6 +235,5 @@ def survey_signal_to_noise(survey: Survey) -> SignalToNoise:
         row = survey.seats.index(entry.seat)
         found = [band_signal_to_noise_db(entry.response, band) for band in bands]
         rows[row] = np.fmin(rows[row], found)
-    return SignalToNoise(
-        seats=survey.seats, frequencies=np.array([band.centre for band in bands]), snr_db=rows
-    )
+    centres = readonly([band.centre for band in bands])
+    return SignalToNoise(seats=survey.seats, frequencies=centres, snr_db=readonly(rows))

@@ -23,7 +23,7 @@ import msgspec
 from msgspec.structs import asdict
 
 from roomeq.base.errors import FileFaultError
-from roomeq.base.replacing import LARGEST_TABLES, file_bytes
+from roomeq.base.files import LARGEST_TABLES, file_bytes
 from roomeq.base.toml_lines import KeyPath, key_lines, key_name, line_of
 
 Tables = TypeVar("Tables", bound=msgspec.Struct)

@@ -19,9 +19,9 @@ from typing import Literal, cast
 import numpy as np
 
 from roomeq.analysis.sweeps.sweep import playback_signal
+from roomeq.base.files import leftovers, replacing
 from roomeq.base.record import json_text
 from roomeq.base.recording import CHAIN_QUESTIONS, ChainConditions, SweepDescription
-from roomeq.base.replacing import leftovers, replacing
 from roomeq.cli.arguments import READING
 from roomeq.cli.saying import say
 from roomeq.device.crossover import CrossoverFilter, FilterFamily

@@ -20,7 +20,7 @@ from numpy.typing import ArrayLike
 
 from roomeq.base.bands import ThirdOctaveBand, third_octave_band
 from roomeq.base.levels import ComplexArray, FloatArray, amplitude_ratio_db, readonly
-from roomeq.device.biquads import peaking_response
+from roomeq.device.crossover import peaking_response
 from roomeq.device.found_band import FoundBand
 
 THIRD_OCTAVE_Q = 4.318

@@ -21,7 +21,7 @@ import numpy as np
 
 from roomeq.base.bands import device_band, third_octave_band
 from roomeq.base.errors import DeviceProfileError
-from roomeq.base.replacing import refuse_other_kinds, replacing
+from roomeq.base.files import refuse_other_kinds, replacing
 from roomeq.base.toml_keys import toml_value
 from roomeq.base.toml_lines import KeyPath
 from roomeq.base.toml_tables import Plausible, StrictTable, TomlTables, read_toml_tables

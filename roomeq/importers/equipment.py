@@ -60,7 +60,7 @@ def with_headroom(room: Room, room_file: RoomFile, *, sweeps: SweepReading | Non
         If the table of maximum output cannot be read.
     """
     equipment = _equipment(room_file, room.device)
-    assumptions = _assumptions(room_file, room.device, equipment)
+    assumptions = list(_assumptions(room_file, room.device, equipment))
     wanted = None
     if room_file.headroom is not None:
         wanted = _wanted(room_file, room, equipment, sweeps, assumptions)
@@ -118,7 +118,7 @@ def _equipment(room_file: RoomFile, device: Device) -> Equipment:
         count = 1 if load is None else load.drivers
         driver = Driver(box=box, count=count, **asdict(room_file.driver))
     protection = _protection(room_file, device)
-    try:
+    with room_file.faults_at("load"):
         return Equipment(
             amplifier=amplifier,
             load=load,
@@ -130,18 +130,14 @@ def _equipment(room_file: RoomFile, device: Device) -> Equipment:
             protection=protection,
             protection_known=room_file.device.present.protection is not None,
         )
-    except ValueError as error:
-        raise room_file.fault(str(error), "load") from None
 
 
 def _amplifier(room_file: RoomFile) -> Amplifier | None:
     stated = room_file.amplifier
     if stated is None:
         return None
-    try:
+    with room_file.faults_at("amplifier", "ratings"):
         return Amplifier(ratings=stated.ratings, minimum_load_ohm=stated.minimum_load_ohm)
-    except ValueError as error:
-        raise room_file.fault(str(error), "amplifier", "ratings") from None
 
 
 def _box(room_file: RoomFile) -> Box | None:
@@ -197,22 +193,20 @@ def _protection(room_file: RoomFile, device: Device) -> CrossoverFilter | None:
     )
 
 
-def _assumptions(room_file: RoomFile, device: Device, equipment: Equipment) -> list[str]:
-    found = []
+def _assumptions(room_file: RoomFile, device: Device, equipment: Equipment) -> Iterator[str]:
     asked = room_file.headroom is not None or equipment.measuring_voltage is not None
     if asked and device.protection is not None and not equipment.protection_known:
-        found.append(
+        yield (
             "the protective high-pass while measuring is not stated: it stays as it is, and "
             "voltages are reckoned without it"
         )
     if equipment.driver is not None and equipment.load is None:
-        found.append("the load is not stated: one driver is reckoned with")
+        yield "the load is not stated: one driver is reckoned with"
     if room_file.headroom is None and equipment.stated:
-        found.append(
+        yield (
             "no wanted level is stated: what the amplifier and the driver have left, and which "
             "high-pass suits them, is not looked at"
         )
-    return found
 
 
 def choose_main_seat(survey: Survey, *, source: Source) -> tuple[str, str]:

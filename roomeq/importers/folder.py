@@ -3,25 +3,63 @@
 Conventions
 -----------
 Nothing is asked and nothing guessed in silence; what cannot be used is left out with its reason.
+
+Recorded sweeps and the description beside them need no room file: every sound file in the folder
+but the sweep's own is a seat, named after it; its first channel is the microphone, and the
+subwoofer played.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
+from os import PathLike
 from pathlib import Path, PurePath
 
 from roomeq.base.errors import FileFaultError, RoomFileError
 from roomeq.base.recording import Recording, SweepDescription
 from roomeq.importers.file_contents import FolderEntry, read_name, told_by_sound, told_by_text
-from roomeq.importers.recordings_alone import SOUNDS
-from roomeq.importers.room_file.reading import ROOM_FILE_NAME
+from roomeq.importers.room_file.file import RoomFile
+from roomeq.importers.room_file.reading import FORMAT, ROOM_FILE_NAME
+from roomeq.importers.room_file.schema import MeasurementTable, SweepTable
 from roomeq.importers.sweep_files import (
     describes_sweep,
     read_recording,
     read_sweep_description,
 )
 from roomeq.importers.text.decoding import asked_in
+
+SOUNDS = {".wav", ".flac"}
+
+
+def recordings_alone(folder: str | PathLike[str]) -> RoomFile | None:
+    """Return what a folder without a room file says; None unless it holds recorded sweeps.
+
+    The description takes the place of the room file: faults name it.
+    """
+    place = Path(folder)
+    if not place.is_dir() or (place / ROOM_FILE_NAME).exists():
+        return None
+    described = [path for path in sorted(place.glob("*.json")) if describes_sweep(path)]
+    sounds = sorted(path for path in place.iterdir() if path.suffix.lower() in SOUNDS)
+    if len(described) != 1 or not sounds:
+        return None
+    (description,) = described
+    recorded = [path for path in sounds if path.stem != description.stem]
+    if not recorded:
+        return None
+    return RoomFile(
+        location=description,
+        lines={},
+        format=FORMAT,
+        name=place.resolve().name,
+        sweep=SweepTable(description=description.name),
+        measurements=tuple(
+            MeasurementTable(kind="sweep", seat=path.stem.replace("_", " "), file=path.name)
+            for path in recorded
+        ),
+    )
+
 
 _OTHERS = {".md", ".pdf", ".png", ".jpg", ".jpeg", ".heic", ".html", ".toml", ".py", ".svg", ".zip"}
 _SEVERAL = "several would fit: keep one"

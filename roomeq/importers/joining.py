@@ -7,6 +7,7 @@ A value that cannot be is a `RoomFileError` with its key. Delays are ms in the f
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import replace
 
 from roomeq.device.crossover import CrossoverFilter
@@ -43,14 +44,9 @@ def with_joining(
     MeasurementFileError
         If the response of the path cannot be read.
     """
-    assumptions = list(room.assumptions)
-    if "mains" in room.survey.sources:
-        assumptions += _assumptions(room_file)
-    return replace(
-        room,
-        joining=_setup(room_file, microphone),
-        assumptions=tuple(dict.fromkeys(assumptions)),
-    )
+    own = _assumptions(room_file) if "mains" in room.survey.sources else ()
+    assumptions = tuple(dict.fromkeys((*room.assumptions, *own)))
+    return replace(room, joining=_setup(room_file, microphone), assumptions=assumptions)
 
 
 def _setup(room_file: RoomFile, microphone: MicrophoneResponse | None) -> JoiningSetup:
@@ -82,10 +78,8 @@ def _delays(room_file: RoomFile, given: ProcessorTable) -> DelayRange | None:
         highest=1e-3 * given.delay_highest_ms,
         step=1e-3 * given.delay_step_ms,
     )
-    try:
+    with room_file.faults_at("processor", "delay_step_ms"):
         delays.values  # noqa: B018 - refuses a range without a step in it
-    except ValueError as error:
-        raise room_file.fault(str(error), "processor", "delay_step_ms") from None
     return delays
 
 
@@ -101,22 +95,20 @@ def _path_response(
     return PathResponse(response=response, taken=given.taken, file=given.file)
 
 
-def _assumptions(room_file: RoomFile) -> list[str]:
+def _assumptions(room_file: RoomFile) -> Iterator[str]:
     """Return what is not stated although the mains were measured."""
-    found = []
     if room_file.timing is None:
-        found.append(
+        yield (
             "it is not stated whether subwoofer and mains were measured against one time "
             "reference ([timing]): taken for not"
         )
     if not room_file.states("mains_path"):
-        found.append(
+        yield (
             "no filters in the mains' path are stated: taken for a high-pass like the subwoofer's "
             "low-pass"
         )
     if room_file.device.present.delay_ms is None:
-        found.append(
+        yield (
             "the delay of the subwoofer while measuring is not stated: taken for 0 ms, delays "
             "are changes from what is set"
         )
-    return found

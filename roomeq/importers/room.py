@@ -16,15 +16,15 @@ from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 
-from roomeq.base.errors import RoomFileError
+from roomeq.base.errors import FileFaultError, RoomFileError
 from roomeq.base.recording import SweepDescription
 from roomeq.base.survey import Source
 from roomeq.device.crossover import CrossoverFilter
 from roomeq.device.profile import Device
 from roomeq.importers.device_profile import read_device, shipped_profiles
 from roomeq.importers.equipment import with_headroom
+from roomeq.importers.folder import recordings_alone
 from roomeq.importers.joining import stated_filters, with_joining
-from roomeq.importers.recordings_alone import recordings_alone
 from roomeq.importers.room_assembly import assemble_room
 from roomeq.importers.room_file.equipment_schema import CORNER_SPAN
 from roomeq.importers.room_file.file import RoomFile
@@ -45,7 +45,7 @@ from roomeq.importers.survey_files import (
 from roomeq.importers.survey_remarks import NO_PATH, estimate_repeatability_db, repeatability_notes
 from roomeq.importers.text.export import read_one_response
 from roomeq.importers.text.microphone import MicrophoneResponse
-from roomeq.room.recorded import RecordedSweep, judged_within
+from roomeq.room.recorded import judged_within
 from roomeq.room.room import PresentSettings, Room, Subwoofer, without_spoilt
 from roomeq.wanted.limits import Limits
 from roomeq.wanted.loss import Loss
@@ -55,6 +55,7 @@ if TYPE_CHECKING:
     from roomeq.importers.recorded_sweeps import SweepReading
 
 DEFAULT_PROFILE = "nine_band"
+_SHOWN = "state what the device shows"
 _SAME_IN_TARGET = ("shape", "tilt_db_per_octave", "shelf_gain_db", "shelf_corner", "lower_limit")
 
 
@@ -95,9 +96,12 @@ def read_room(folder_or_file: str | PathLike[str], *, detail: bool = False) -> R
     """
     alone = recordings_alone(folder_or_file)
     room_file = read_room_file(folder_or_file) if alone is None else alone
-    once = _ReadOnce(
-        sweeps=_sweep_reading(room_file, detail=detail), microphone=room_microphone(room_file)
-    )
+    sweeps: SweepReading | None = None
+    if any(entry.kind == "sweep" for entry in room_file.measurements):
+        from roomeq.importers.recorded_sweeps import SweepReading
+
+        sweeps = SweepReading(room_file=room_file, detail=detail)
+    once = _ReadOnce(sweeps=sweeps, microphone=room_microphone(room_file))
     if alone is not None:
         said = (
             f"there is no room file: every sound file beside {alone.location.name} is a seat, its "
@@ -144,15 +148,13 @@ def _together(
     rest = room_file.as_a_whole()
     summed = room_file.with_measurements(lambda entry: entry.subwoofer == TOGETHER)
     timing = room_file.timing
-    try:
+    with room_file.faults_at("subwoofers"):
         return together_files(
             subwoofers,
             once.survey(rest) if rest.measurements else None,
             measured=once.survey(summed).survey if summed.measurements else None,
             common_time=timing is not None and timing.common_reference,
         )
-    except ValueError as error:
-        raise room_file.fault(str(error), "subwoofers") from None
 
 
 def _room(
@@ -204,7 +206,13 @@ def _room(
     except ValueError as error:
         raise RoomFileError(str(error), path=room_file.location) from error
     told = tuple(dict.fromkeys((*chain, *room.notes, *_modes(room_file))))
-    room = replace(room, recordings=_recordings(room, room_file, sweeps), notes=told)
+    read = {entry.file for entry in room_file.measurements}
+    recordings = tuple(
+        judged_within(one, room.used_span(one.source))
+        for one in (() if sweeps is None else sweeps.recordings)
+        if one.file in read
+    )
+    room = replace(room, recordings=recordings, notes=told)
     sound = without_spoilt(room)
     if sound is not room and room_file.levels.repeatability_db is None:
         repeated_db = estimate_repeatability_db(sound.survey)
@@ -225,29 +233,6 @@ def _modes(room_file: RoomFile) -> Iterator[str]:
     found = [f"{speed / 2.0 / side:.1f} Hz ({key})" for key, side in sides.items() if side]
     if found:
         yield f"by [room], its walls resonate near {', '.join(found)} and at multiples of that"
-
-
-def _sweep_reading(room_file: RoomFile, *, detail: bool) -> SweepReading | None:
-    """Return what reads recorded sweeps; None, and nothing loaded, where there are none."""
-    if all(entry.kind != "sweep" for entry in room_file.measurements):
-        return None
-    from roomeq.importers.recorded_sweeps import SweepReading
-
-    return SweepReading(room_file=room_file, detail=detail)
-
-
-def _recordings(
-    room: Room, room_file: RoomFile, sweeps: SweepReading | None
-) -> tuple[RecordedSweep, ...]:
-    """Return the recorded sweeps, judged over what each of them is used for."""
-    found = []
-    read = {entry.file for entry in room_file.measurements}
-    for recorded in () if sweeps is None else sweeps.recordings:
-        if recorded.file not in read:
-            continue
-        lowest, highest = room.used_span(recorded.source)
-        found.append(judged_within(recorded, lowest=lowest, highest=highest))
-    return tuple(found)
 
 
 def room_from_exports(
@@ -330,12 +315,8 @@ def _present_settings(room_file: RoomFile, device: Device) -> PresentSettings:
             gains[_band_named(room_file, device, "device", "present", "gains_db", centre)] = gain
     elif stated.gains_db is not None:
         gains = np.array(stated.gains_db, dtype=np.float64)
-    try:
+    with room_file.faults_at("device", "present", "gains_db", remedy=_SHOWN):
         checked = device.equaliser.checked_gains_db(gains)
-    except ValueError as error:
-        raise room_file.fault(
-            str(error), "device", "present", "gains_db", remedy="state what the device shows"
-        ) from None
     _check_knobs(room_file, device)
     return PresentSettings(
         gains_db=checked,
@@ -350,52 +331,47 @@ def _present_settings(room_file: RoomFile, device: Device) -> PresentSettings:
 def _band_named(
     room_file: RoomFile, device: Device, *path: str | int, label: str | float = ""
 ) -> int:
-    try:
+    with room_file.faults_at(*path, remedy="spell it as the device does"):
         return device.equaliser.index_of(label or str(path[-1]))
-    except ValueError as error:
-        raise room_file.fault(str(error), *path, remedy="spell it as the device does") from None
 
 
 def _check_knobs(room_file: RoomFile, device: Device) -> None:
     """Raise if the level, phase or polarity stated is none that the device can be set to."""
     stated = room_file.device.present
     level, phase = device.level, device.phase
+
+    def check(key: str, value: float, unit: str, *span: float) -> None:
+        lowest, highest, step = span
+        steps = (value - lowest) / step
+        if not (lowest <= value <= highest and abs(steps - round(steps)) < 1e-6):
+            said = (
+                f"{value:g} {unit} cannot be set: the device offers {lowest:g} to {highest:g} "
+                f"{unit} in steps of {step:g}"
+            )
+            raise room_file.fault(said, "device", "present", key, remedy=_SHOWN)
+
+    def missing(said: str, key: str) -> FileFaultError:
+        remedy = "leave it out, or name another device profile"
+        return room_file.fault(said, "device", "present", key, remedy=remedy)
+
     if level is not None and stated.level_db is not None:
         span = (level.lowest_db, level.highest_db, level.step_db)
-        _check_setting(room_file, "level_db", stated.level_db, span=span, unit="dB")
-    if stated.phase_deg:
-        if phase is None:
-            raise room_file.fault(
-                f"{stated.phase_deg:g} degrees are stated, but the device has no phase control",
-                *("device", "present", "phase_deg"),
-                remedy="leave it out, or name another device profile",
-            )
+        check("level_db", stated.level_db, "dB", *span)
+    if stated.phase_deg and phase is None:
+        said = f"{stated.phase_deg:g} degrees are stated, but the device has no phase control"
+        raise missing(said, "phase_deg")
+    if stated.phase_deg and phase is not None:
         span = (phase.lowest_deg, phase.highest_deg, phase.step_deg)
-        _check_setting(room_file, "phase_deg", stated.phase_deg, span=span, unit="degrees")
+        check("phase_deg", stated.phase_deg, "degrees", *span)
     if stated.polarity == "inverted" and not device.polarity:
-        raise room_file.fault(
-            "'inverted' is stated, but the device has no polarity switch",
-            *("device", "present", "polarity"),
-            remedy="leave it out, or name another device profile",
-        )
-
-
-def _check_setting(
-    room_file: RoomFile, key: str, value: float, *, span: tuple[float, float, float], unit: str
-) -> None:
-    lowest, highest, step = span
-    steps = (value - lowest) / step
-    if not (lowest <= value <= highest and abs(steps - round(steps)) < 1e-6):
-        raise room_file.fault(
-            f"{value:g} {unit} cannot be set: the device offers {lowest:g} to {highest:g} {unit} "
-            f"in steps of {step:g}",
-            *("device", "present", key),
-            remedy="state what the device shows",
-        )
+        raise missing("'inverted' is stated, but the device has no polarity switch", "polarity")
 
 
 def _target(room_file: RoomFile, path: tuple[CrossoverFilter, ...]) -> Target:
-    stated = room_file.target
+    stated, box = room_file.target, room_file.box
+    order = stated.lower_limit_order
+    if order is None and box is not None:
+        order = 2 if box.kind == "closed" else 4
     points: tuple[tuple[float, float], ...] = ()
     near_field = None
     if stated.file is not None:
@@ -403,26 +379,16 @@ def _target(room_file: RoomFile, path: tuple[CrossoverFilter, ...]) -> Target:
         points = tuple(zip(wanted.frequencies.tolist(), wanted.level_db.tolist(), strict=True))
     if stated.near_field_file is not None:
         close = read_one_response(room_file.resolve(stated.near_field_file), named_in="[target]")
-        try:
+        with room_file.faults_at("target", "near_field_file"):
             near_field = NearField(frequencies=close.frequencies, level_db=close.level_db)
-        except ValueError as error:
-            raise room_file.fault(str(error), "target", "near_field_file") from None
     return Target(
         **{key: value for key, value in stated.stated().items() if key in _SAME_IN_TARGET},
         points=points,
-        lower_limit_order=_lower_limit_order(room_file),
+        lower_limit_order=order,
         near_field=near_field,
         path=tuple(entry for entry in path if entry.kind == "low_pass"),
         level_db=stated.level_spl_db,
     )
-
-
-def _lower_limit_order(room_file: RoomFile) -> int | None:
-    """Return the order of the fall below the lower limit: stated, or that of the box."""
-    stated, box = room_file.target.lower_limit_order, room_file.box
-    if stated is not None or box is None:
-        return stated
-    return 2 if box.kind == "closed" else 4
 
 
 def _limits(room_file: RoomFile, device: Device) -> Limits:

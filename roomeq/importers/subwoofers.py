@@ -11,6 +11,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 
@@ -130,7 +131,7 @@ def told_of_each(room: Room) -> Room:
 
     What differs only in figures from what is told of all of them is not told again.
     """
-    told: dict[str, tuple[str, ...]] = {}
+    told: dict[str, Any] = {}
 
     def gist(text: str) -> str:
         return re.sub(r"[\d.]+", "", text)
@@ -144,9 +145,7 @@ def told_of_each(room: Room) -> Room:
         gists = {gist(text) for text in known}
         own = (f"{', '.join(of)}: {text}" for text, of in names.items() if gist(text) not in gists)
         told[kind] = (*known, *own)
-    return replace(
-        room, findings=told["findings"], assumptions=told["assumptions"], notes=told["notes"]
-    )
+    return replace(room, **told)
 
 
 def _time_doubts(common_time: bool, without_phase: Sequence[str]) -> Iterator[str]:

@@ -16,9 +16,9 @@ from pathlib import Path
 from types import MappingProxyType
 from typing import Any, get_args
 
-from roomeq.base.digests import InputFile, read_input_file
 from roomeq.base.doing import each
 from roomeq.base.errors import MeasurementFileError
+from roomeq.base.files import InputFile, read_input_file
 from roomeq.base.levels import FloatArray
 from roomeq.base.response import FrequencyResponse
 from roomeq.base.survey import Measurement, Source, Survey
@@ -145,8 +145,10 @@ def read_survey(
             for index, measurement in entries
         ]
         applied = (microphone.frequencies, microphone.amount_db(microphone.frequencies))
+    listed = [seat.name for seat in room_file.seats]
+    ordered = sorted(corrected, key=lambda one: listed.index(one.seat)) if listed else corrected
     survey = Survey(
-        measurements=tuple(_in_listed_order(room_file, corrected)),
+        measurements=tuple(ordered),
         seat_weights={
             seat.name: seat.weight
             for seat in room_file.seats
@@ -329,10 +331,8 @@ def _read_entry(
         raise room_file.fault(_said(error, entry.file), "measurements", index) from error
     for seat, response in named:
         if entry.kind == "response":
-            try:
+            with room_file.faults_at("measurements", index, "weighting"):
                 response = remove_weighting(response, weighting=entry.weighting)
-            except ValueError as error:
-                raise room_file.fault(str(error), *("measurements", index, "weighting")) from None
         yield Measurement(
             seat=seat,
             source=entry.source,
@@ -383,11 +383,6 @@ def _check_seats(
     complete = room_file.entries is None  # else other measurements are at the other seats
     for message, path, remedy in seat_findings(room_file, named, complete=complete):
         raise room_file.fault(message, *path, remedy=remedy)
-
-
-def _in_listed_order(room_file: RoomFile, measurements: Iterable[Measurement]) -> list[Measurement]:
-    listed = [seat.name for seat in room_file.seats]
-    return sorted(measurements, key=lambda m: listed.index(m.seat) if listed else 0)
 
 
 def _inputs(room_file: RoomFile) -> Iterator[InputFile]:

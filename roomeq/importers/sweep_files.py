@@ -24,8 +24,8 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from roomeq.base.errors import MeasurementFileError
+from roomeq.base.files import LARGEST_TABLES, file_bytes, refuse_other_kinds, replacing_together
 from roomeq.base.recording import ChainConditions, Recording, SweepDescription
-from roomeq.base.replacing import LARGEST_TABLES, file_bytes, refuse_other_kinds, replacing_together
 
 FORMAT_NAME = "roomeq sweep"
 FORMAT_VERSION = 1

@@ -33,7 +33,7 @@ from roomeq.analysis.survey_levels import (
 from roomeq.base.bands import third_octave_band, whole_bands
 from roomeq.base.levels import FloatArray, power_mean_db
 from roomeq.base.record import Record, html_table
-from roomeq.device.meeting import Meeting
+from roomeq.device.crossover_sum import Meeting
 from roomeq.device.path import PathAnalysis
 from roomeq.jobs.joining.path import EngagedRows, described_path
 from roomeq.jobs.joining.steps import advised_bypass, meeting_of, present_data

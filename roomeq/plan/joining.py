@@ -18,7 +18,7 @@ import numpy as np
 from roomeq.base.levels import FloatArray, amplitude_ratio_db
 from roomeq.base.record import Record
 from roomeq.device.crossover import chain_response
-from roomeq.device.meeting import Meeting
+from roomeq.device.crossover_sum import Meeting
 from roomeq.device.processor import JoiningSettings
 from roomeq.optimiser.bands.fit import NoChange
 from roomeq.optimiser.joining.data import JoiningNote, SumExplanation

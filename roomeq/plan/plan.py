@@ -21,15 +21,15 @@ import msgspec
 from roomeq.base.bands import third_octave_band
 from roomeq.base.cautions import RESERVATIONS, Caution
 from roomeq.base.errors import PlanFileError
-from roomeq.base.levels import signed_setting
-from roomeq.base.record import Record, html_table
-from roomeq.base.replacing import (
+from roomeq.base.files import (
     LARGEST_TABLES,
     file_bytes,
     from_json,
     refuse_other_kinds,
     replacing,
 )
+from roomeq.base.levels import signed_setting
+from roomeq.base.record import Record, html_table
 from roomeq.base.survey import Source
 from roomeq.optimiser.bands.fit import ChoiceRow, NoChange
 from roomeq.optimiser.bands.reasons import BandSetting, band_frame

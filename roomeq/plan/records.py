@@ -192,7 +192,7 @@ class Evidence(Record, frozen=True, kw_only=True):
     """Figures behind the proposal, in dB unless named otherwise.
 
     Attributes are those of `roomeq.optimiser.bands.fit.BandGainFit`; ``*_sd_db`` and
-    ``*_excess_db`` those of `roomeq.optimiser.bands.deviations.PlainFigures`. `tail_start_db`
+    ``*_excess_db`` those of `roomeq.optimiser.bands.task.PlainFigures`. `tail_start_db`
     belongs to plans of format 1 alone.
     """
 

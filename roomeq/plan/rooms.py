@@ -20,8 +20,8 @@ from typing import TYPE_CHECKING, Literal, Self
 import msgspec
 
 from roomeq.base.errors import PlanFileError
+from roomeq.base.files import replacing
 from roomeq.base.record import Record
-from roomeq.base.replacing import replacing
 from roomeq.plan.plan import Plan
 
 if TYPE_CHECKING:

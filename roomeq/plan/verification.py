@@ -16,8 +16,8 @@ from typing import TYPE_CHECKING, Literal
 import msgspec
 
 from roomeq.base.errors import PlanFileError
+from roomeq.base.files import LARGEST_TABLES, file_bytes, from_json
 from roomeq.base.record import Record, html_table
-from roomeq.base.replacing import LARGEST_TABLES, file_bytes, from_json
 
 if TYPE_CHECKING:
     from pandas import DataFrame

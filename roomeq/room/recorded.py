@@ -124,7 +124,7 @@ def is_wrong(findings: Iterable[Finding]) -> Finding | None:
     return None
 
 
-def judged_within(recorded: RecordedSweep, *, lowest: float, highest: float) -> RecordedSweep:
+def judged_within(recorded: RecordedSweep, span: tuple[float, float]) -> RecordedSweep:
     """Return a recording with its findings judged over a span, in Hz.
 
     Noise is judged anew by the third octaves whose centre lies within the span; hum and missing
@@ -135,6 +135,7 @@ def judged_within(recorded: RecordedSweep, *, lowest: float, highest: float) -> 
     ValueError
         If the span is empty.
     """
+    lowest, highest = span
     if not 0 < lowest < highest:
         raise ValueError(f"needs a span of frequencies, got {lowest!r} to {highest!r} Hz")
     found = [

@@ -29,7 +29,7 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
-from roomeq.base.digests import InputFile
+from roomeq.base.files import InputFile
 from roomeq.base.levels import FloatArray, readonly
 from roomeq.base.record import html_table
 from roomeq.base.response import FrequencyResponse, LevelReference
@@ -47,8 +47,6 @@ from roomeq.wanted.target import Target
 
 if TYPE_CHECKING:
     from pandas import DataFrame
-
-    from roomeq.room.recorded import RecordedSweep
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

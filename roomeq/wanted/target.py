@@ -29,8 +29,7 @@ from roomeq.base.levels import (
     readonly,
 )
 from roomeq.base.survey import Source, Survey
-from roomeq.device.biquads import low_shelf_response
-from roomeq.device.crossover import CrossoverFilter, chain_response
+from roomeq.device.crossover import CrossoverFilter, chain_response, low_shelf_response
 from roomeq.device.equaliser import FixedBandEqualiser
 
 TargetShape = Literal["flat", "tilt", "shelf", "points"]

@@ -5,7 +5,7 @@ import pytest
 from joining_rooms import linkwitz_riley
 
 from roomeq.device.crossover import CrossoverFilter, MainsBox
-from roomeq.device.meeting import MeetingFault, find_meeting
+from roomeq.device.crossover_sum import MeetingFault, find_meeting
 
 
 def low(corner, order=4, family="linkwitz_riley"):

@@ -18,8 +18,8 @@ from headroom_rooms import (
 )
 from places import SAMPLES
 
-from roomeq.base.digests import file_digest
 from roomeq.base.errors import RoomFileError
+from roomeq.base.files import file_digest
 from roomeq.base.survey import Measurement, Survey
 from roomeq.device.driver import VentedBox
 from roomeq.importers.equipment import choose_main_seat

@@ -13,8 +13,8 @@ from roomeq.base.errors import RoomFileError
 from roomeq.base.response import FrequencyResponse
 from roomeq.cli.main import main
 from roomeq.device.crossover import MainsBox
+from roomeq.device.crossover_sum import Meeting, MeetingFault
 from roomeq.device.driver import ClosedBox
-from roomeq.device.meeting import Meeting, MeetingFault
 from roomeq.device.profile import FilterChoice
 from roomeq.importers.room import read_room
 from roomeq.jobs.check import room_overview

@@ -9,9 +9,9 @@ import pytest
 from scipy import signal
 
 from roomeq.device.crossover import CrossoverFilter
+from roomeq.jobs.drive.headroom import boost_notes
 from roomeq.optimiser.bands.gains import fit_band_gains
 from roomeq.optimiser.bands.reasons import Reason, cancelled_bands
-from roomeq.optimiser.drive.cautions import boost_notes
 from roomeq.wanted.limits import Limits
 from roomeq.wanted.target import Target
 from tests.synthetic_rooms import nine_bands, survey_of

@@ -18,7 +18,7 @@ from roomeq.base.cautions import CautionCode
 from roomeq.base.errors import PlanFileError
 from roomeq.base.response import FrequencyResponse
 from roomeq.device.crossover import CrossoverFilter
-from roomeq.device.meeting import Meeting, MeetingFault
+from roomeq.device.crossover_sum import Meeting, MeetingFault
 from roomeq.device.processor import DelayRange
 from roomeq.importers.room import read_room
 from roomeq.jobs.drive.bands import BandSearch, fit_room

@@ -24,7 +24,7 @@ def ratios(**low):
 def test_noise_alarms_only_where_it_is_used(snr_db, severity):
     low = [band for band, ratio in zip(BANDS, snr_db, strict=True) if ratio < 20.0]
     finding = found(FindingCode.LOW_SNR, band=(low[0].lower, low[-1].upper))
-    judged = judged_within(recorded(finding, snr_db=snr_db), lowest=18.0, highest=113.0)
+    judged = judged_within(recorded(finding, snr_db=snr_db), (18.0, 113.0))
     assert [one.severity for one in judged.findings] == [severity]
     assert bool(judged.alarms) is (severity is not Severity.NOTE)
     assert not judged.spoilt  # noise counts by band
@@ -49,14 +49,14 @@ def test_noise_alarms_only_where_it_is_used(snr_db, severity):
     ],
 )
 def test_what_lies_outside_is_a_note(code, band, severity):
-    judged = judged_within(recorded(found(code, band=band)), lowest=18.0, highest=113.0)
+    judged = judged_within(recorded(found(code, band=band)), (18.0, 113.0))
     assert [one.severity for one in judged.findings] == [severity]
     assert judged.spoilt is (severity is Severity.FAULT)
 
 
 def test_hum_keeps_what_is_to_be_done_about_it():
     hum = found(FindingCode.HUM, band=(150.0, 150.0))
-    judged = judged_within(recorded(hum), lowest=18.0, highest=113.0)
+    judged = judged_within(recorded(hum), (18.0, 113.0))
     assert judged.hum
     assert "never lift a protective earth" in judged.findings[0].remedy
     assert not recorded(found(FindingCode.CLIPPING)).hum
@@ -65,7 +65,7 @@ def test_hum_keeps_what_is_to_be_done_about_it():
 def test_the_worst_comes_first_again():
     noise = found(FindingCode.LOW_SNR, band=(224.0, 355.0))
     slam = found(FindingCode.DISTURBANCE, Severity.WARNING, (20.0, 40.0))
-    judged = judged_within(recorded(noise, slam, snr_db=ratios(_250=5)), lowest=18.0, highest=113.0)
+    judged = judged_within(recorded(noise, slam, snr_db=ratios(_250=5)), (18.0, 113.0))
     assert [one.code for one in judged.findings] == [slam.code, noise.code]
     assert judged.alarms == (slam,)
 
@@ -91,4 +91,4 @@ def test_which_faults_say_nothing_of_the_seat():
 @pytest.mark.parametrize("span", [(0.0, 100.0), (100.0, 100.0), (np.nan, 100.0)])
 def test_a_span_is_needed(span):
     with pytest.raises(ValueError, match="span"):
-        judged_within(recorded(), lowest=span[0], highest=span[1])
+        judged_within(recorded(), span)

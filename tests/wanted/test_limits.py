@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 from synthetic_rooms import FREQUENCIES, bump_db, nine_bands, survey_of
 
-from roomeq.optimiser.bands.boost_cap import BoostCap
 from roomeq.optimiser.bands.fit_data import prepare_fit
+from roomeq.optimiser.bands.problem import BoostCap
 from roomeq.wanted.limits import BandFreedom, Limits, allowed_gains_db, band_freedoms, limit_axis
 from roomeq.wanted.target import Target
 

@@ -46,18 +46,17 @@ def distortion_findings(model: SweepModel, totals: list[tuple[float, float]]) ->
     )
 
 
-def total_distortion(model: SweepModel, noise: NoiseLevels) -> list[tuple[float, float]]:
+def total_distortion(model: SweepModel, noise: NoiseLevels) -> Iterator[tuple[float, float]]:
     """Return centre and total distortion of octaves, three to an octave, as far as it is told."""
     excitation = model.view.excitation
     if not excitation.growth > 0:
-        return []
+        return
     axis, pressure = model.frequencies, model.spectrum
     own = np.abs(pressure) ** 2
     centres = np.array([band.centre for band in noise.bands])
     floor = np.nan_to_num(noise.floor) / len(model.starts)
     harmonics = {order: _harmonic(model, order) for order in ORDERS}
     first, last = math.log2(model.band[0]), math.log2(model.band[1] / 4.0)
-    totals = []
     for start in np.arange(first, last, 1.0 / _PER_OCTAVE):
         low, high = 2.0**start, 2.0 ** (start + 1.0)
         fundamental = float(own[(axis >= low) & (axis < high)].mean())
@@ -74,8 +73,7 @@ def total_distortion(model: SweepModel, noise: NoiseLevels) -> list[tuple[float,
                 there = own[(axis >= grid[inside][0]) & (axis <= grid[inside][-1])]
                 whole = max(fundamental, float(there.mean()) if there.size else 0.0)
                 total += (mean - quiet) / whole if mean > _OVER_NOISE * quiet else 0.0
-        totals.append((low * 2**0.5, math.sqrt(total)))
-    return totals
+        yield low * 2**0.5, math.sqrt(total)
 
 
 def _harmonic(model: SweepModel, order: int) -> tuple[FloatArray, FloatArray, float]:

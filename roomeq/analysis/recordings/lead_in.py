@@ -143,7 +143,7 @@ def gain_findings(
     few octaves: then half of them must have changed.
     """
     recording = model.view.recording
-    octaves = [] if lead_in is None else _octave_gains(lead_in)
+    octaves = [] if lead_in is None else list(_octave_gains(lead_in))
     if not octaves:
         yield Finding.of(
             FindingCode.GAIN_UNKNOWN,
@@ -178,16 +178,15 @@ def gain_findings(
     )
 
 
-def _octave_gains(lead_in: LeadInNoise) -> list[tuple[float, float, float, float]]:
+def _octave_gains(lead_in: LeadInNoise) -> Iterator[tuple[float, float, float, float]]:
     """Return edges, gain and its standard deviation in dB of the octaves that tell it."""
     if lead_in.coherence < _COHERENT:
-        return []
+        return
     turned = np.real(lead_in.cross * np.exp(-2j * np.pi * lead_in.drift * lead_in.turns))
     # Drift moves the ends of the lead-in against its middle.
     turned /= np.maximum(np.sinc(lead_in.axis * lead_in.drift * lead_in.length), 0.5)
     count = max(1, round(math.log2(lead_in.axis[-1] / lead_in.axis[0])))
     edges = np.geomspace(lead_in.axis[0], lead_in.axis[-1], count + 1)
-    found = []
     for low, high in itertools.pairwise(edges):
         one = slice(*np.searchsorted(lead_in.axis, (low, high)))
         power = float(lead_in.predicted[one].sum())
@@ -196,5 +195,4 @@ def _octave_gains(lead_in: LeadInNoise) -> list[tuple[float, float, float, float
         error = 0.5 * lead_in.spread * float(np.sum(np.maximum(rest, 0.0) * lead_in.predicted[one]))
         deviation_db = 8.686 * math.sqrt(error) / max(power, 1e-300) / max(gain, 1e-3)
         if gain > 0 and deviation_db < _TOLD_DB:
-            found.append((float(low), float(high), 20.0 * math.log10(gain), deviation_db))
-    return found
+            yield float(low), float(high), 20.0 * math.log10(gain), deviation_db

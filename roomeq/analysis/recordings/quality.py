@@ -9,6 +9,7 @@ first. The work is done at the rate that carries the bass; sweeps are judged up 
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 from msgspec import structs
@@ -35,13 +36,14 @@ from roomeq.analysis.recordings.noise import (
     estimate_noise,
     noise_findings,
 )
-from roomeq.analysis.recordings.pairs import (
+from roomeq.analysis.recordings.repeats import (
+    ClockDrift,
     Trace,
     channel_findings,
     recording_trace,
+    repeat_findings,
     same_as_earlier,
 )
-from roomeq.analysis.recordings.repeats import ClockDrift, repeat_findings
 from roomeq.analysis.recordings.residual import disturbance_findings
 from roomeq.analysis.recordings.signal import (
     SampleFacts,
@@ -176,7 +178,7 @@ class RecordingJudge:
         if model is None:
             return _quality(recording, facts.peak_dbfs, findings)
         noise = estimate_noise(model)
-        totals = total_distortion(model, noise)
+        totals = list(total_distortion(model, noise))
         codes = {finding.code for finding in findings}
         clipped = FindingCode.CLIPPING in codes
         findings += noise_findings(model, noise)
@@ -190,7 +192,7 @@ class RecordingJudge:
         if model.view.excitation.sweeps and FindingCode.COARSE_SAMPLES not in codes:
             bent = clipped or any(total > _BENT for _, total in totals)
             fuller = with_more_orders(model) if bent else model
-            heard += disturbance_findings(fuller, step=facts.step, spared=_spans(findings))
+            heard += disturbance_findings(fuller, step=facts.step, spared=list(_spans(findings)))
         findings += heard
         disturbed = any(one.severity is not Severity.NOTE for one in heard)
         if not disturbed:  # else it may lie where harmonics do
@@ -234,20 +236,18 @@ def _clock(
     return drift, [*findings, *gain_findings(model, lead_in, disturbed=disturbed)]
 
 
-def _spans(findings: list[Finding]) -> list[tuple[float, float]]:
+def _spans(findings: list[Finding]) -> Iterator[tuple[float, float]]:
     """Return where something is missing, was dropped or cut off: that disturbs by itself."""
-    spans = []
     for one in findings:
         start, stop = one.start, one.stop
         if start is None or stop is None:
             continue
         if one.code in (FindingCode.DROPPED_SAMPLES, FindingCode.CLIPPING):
-            spans.append((start, stop))
+            yield start, stop
         elif one.code is FindingCode.START_MISSING:
-            spans.append((stop, stop))
+            yield stop, stop
         elif one.code is FindingCode.END_MISSING:
-            spans.append((start, start))
-    return spans
+            yield start, start
 
 
 def _looked_at(

@@ -15,8 +15,7 @@ from pathlib import Path
 
 from roomeq.base.toml_lines import KeyPath
 from roomeq.importers.room_file.equipment_checks import equipment_findings
-from roomeq.importers.room_file.file import RoomFile
-from roomeq.importers.room_file.findings import Finding, both_given, findings_in, needs_one
+from roomeq.importers.room_file.file import Finding, RoomFile, both_given, findings_in, needs_one
 from roomeq.importers.room_file.schema import (
     CalibrationTable,
     MeasurementTable,

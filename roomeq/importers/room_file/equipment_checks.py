@@ -22,8 +22,7 @@ from roomeq.importers.room_file.equipment_schema import (
     ProcessorTable,
     ProtectionTable,
 )
-from roomeq.importers.room_file.file import RoomFile
-from roomeq.importers.room_file.findings import Finding, findings_in, needs_one
+from roomeq.importers.room_file.file import Finding, RoomFile, findings_in, needs_one
 from roomeq.importers.text.band_grid import named_band
 
 

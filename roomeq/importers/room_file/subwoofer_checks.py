@@ -12,8 +12,7 @@ from collections import Counter
 from collections.abc import Iterator
 
 from roomeq.importers.room_file.equipment_checks import equipment_findings
-from roomeq.importers.room_file.file import RoomFile
-from roomeq.importers.room_file.findings import Finding
+from roomeq.importers.room_file.file import Finding, RoomFile
 from roomeq.importers.room_file.schema import PresentTable
 
 MOST_SUBWOOFERS = 8

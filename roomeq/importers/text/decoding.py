@@ -18,7 +18,7 @@ from dataclasses import dataclass
 from os import PathLike
 
 from roomeq.base.errors import AmbiguousTableError, MeasurementFileError
-from roomeq.base.replacing import file_bytes
+from roomeq.base.files import file_bytes
 from roomeq.importers.text.words import heading_of
 
 _LARGEST_BYTES = 16 * 2**20

@@ -18,13 +18,13 @@ from __future__ import annotations
 import math
 import re
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import get_args
 
 from roomeq.base.errors import AmbiguousTableError, MeasurementFileError
-from roomeq.importers.text.cells import DecimalMark, Dialect, starts_with_number
+from roomeq.importers.text.words import DecimalMark, Dialect, starts_with_number
 
 DELIMITERS = (";", "\t", "|", ",", " ")
 _DECIMAL_COMMA = re.compile(r"\d,\d")
@@ -96,7 +96,7 @@ def choose_shape(
         If no line holds two numbers or more.
     """
     sample = _sample([line for line in lines if starts_with_number(line)])
-    trials = _trials(sample, delimiter=delimiter, decimal=decimal, text_columns=False)
+    trials = list(_trials(sample, delimiter=delimiter, decimal=decimal, text_columns=False))
     if not trials or max(len(trial.rows) for trial in trials) < 0.5 * len(sample):
         others = _sample([line for line in lines if any(c.isdigit() for c in line)])
         trials += _trials(others, delimiter=delimiter, decimal=decimal, text_columns=True)
@@ -130,8 +130,7 @@ def _is_spaced(line: str) -> bool:
 
 def _trials(
     sample: list[str], *, delimiter: str | None, decimal: DecimalMark | None, text_columns: bool
-) -> list[_Trial]:
-    trials = []
+) -> Iterator[_Trial]:
     joined = "\n".join(sample)
     spaced = sum(map(_is_spaced, sample)) > 0.8 * len(sample)
     marks = (", ", *DELIMITERS) if spaced else DELIMITERS
@@ -145,8 +144,7 @@ def _trials(
                 continue
             trial = _trial(sample, Dialect(delimiter=mark, decimal=point), text_columns)
             if trial is not None:
-                trials.append(trial)
-    return trials
+                yield trial
 
 
 def _trial(sample: list[str], dialect: Dialect, text_columns: bool) -> _Trial | None:

@@ -23,7 +23,6 @@ from roomeq.base.errors import AmbiguousTableError, MeasurementFileError
 from roomeq.base.levels import FloatArray, amplitude_ratio_db
 from roomeq.base.response import FrequencyResponse, LevelReference
 from roomeq.importers.text.axis import clean_rows
-from roomeq.importers.text.cells import DecimalMark
 from roomeq.importers.text.decoding import asked_in, faults_of, read_decoded_text
 from roomeq.importers.text.header import Headings, read_headings
 from roomeq.importers.text.layout import IndexArray, Table, find_table
@@ -45,6 +44,7 @@ from roomeq.importers.text.values import (
     refuse_impossible_levels,
     refuse_silence,
 )
+from roomeq.importers.text.words import DecimalMark
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

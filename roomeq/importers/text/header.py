@@ -15,10 +15,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
-from roomeq.importers.text.cells import starts_with_number
 from roomeq.importers.text.dialect import Shape
 from roomeq.importers.text.layout import Table, broken_row
-from roomeq.importers.text.words import heading_of, is_unit_only
+from roomeq.importers.text.words import heading_of, is_unit_only, starts_with_number
 
 _LEADER = re.compile(r"^\s*(?:[#%*!;'\"]+|//+|--+(?=\s)|rem\b)\s*", re.IGNORECASE)
 _WITH_UNIT = re.compile(

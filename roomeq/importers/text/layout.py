@@ -24,9 +24,8 @@ from numpy.typing import NDArray
 
 from roomeq.base.errors import MeasurementFileError
 from roomeq.base.levels import FloatArray
-from roomeq.importers.text.cells import DecimalMark, Dialect, starts_with_number
 from roomeq.importers.text.dialect import DELIMITERS, Shape, choose_shape, fixed_width_lines
-from roomeq.importers.text.words import folded
+from roomeq.importers.text.words import DecimalMark, Dialect, folded, starts_with_number
 
 IndexArray = NDArray[np.int64]
 _QUOTED_LINE = re.compile(r"^[ \t]*\"([^\"\n]*[;\t|][^\"\n]*)\"[ \t]*$")

@@ -4,18 +4,29 @@ Conventions
 -----------
 Levels and gains in dB, frequencies in Hz. Nothing here computes acoustics; figures come from
 `roomeq.optimiser`, for the main seat through `roomeq.jobs.drive.scene`.
+
+What to be careful of before turning up: codes, with the figure and the band they speak of.
+
+Codes only; `roomeq.report.text.headroom` has the words. Values in dB; degrees for "join_again", ohm
+for "minimum_impedance_assumed". A load below the amplifier's minimum is no caution:
+`roomeq.device.amplifier` refuses it.
 """
 
 from __future__ import annotations
 
+import math
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import ArrayLike
 
-from roomeq.base.cautions import Caution
+from roomeq.base.bands import ThirdOctaveBand, logarithmic_axis
+from roomeq.base.cautions import Caution, CautionCode
 from roomeq.base.levels import FloatArray
 from roomeq.device.crossover import CrossoverFilter, filter_of
 from roomeq.device.driver import VentedBox
+from roomeq.device.equaliser import FixedBandEqualiser
 from roomeq.jobs.drive.bands import BandSearch, fit_room
 from roomeq.jobs.drive.scene import (
     DriveScene,
@@ -24,17 +35,131 @@ from roomeq.jobs.drive.scene import (
 )
 from roomeq.optimiser.bands.fit import BandGainFit
 from roomeq.optimiser.bands.reasons import cancelled_bands
-from roomeq.optimiser.drive.cautions import (
-    boost_notes,
-    headroom_notes,
-    protection_notes,
-    wiring_notes,
-)
-from roomeq.optimiser.drive.demand import BandExtra, estimate_extra_drive
+from roomeq.optimiser.drive.demand import LARGEST_EXTRAPOLATION_DB, BandExtra, estimate_extra_drive
+from roomeq.optimiser.drive.headroom import Headroom
 from roomeq.optimiser.drive.protection import ProtectionChoice
 from roomeq.plan.joining import JoiningRecord
 from roomeq.plan.records import HeadroomRecord, QCheck
+from roomeq.room.equipment import Equipment
 from roomeq.room.room import Room
+
+ALLOWED_BOOST_DB = 0.5
+NOTICEABLE_TURN_DEG = 5.0
+
+
+def boost_notes(
+    equaliser: FixedBandEqualiser,
+    gains_db: ArrayLike,
+    *,
+    high_pass: CrossoverFilter | None,
+    cancelled: Iterable[ThirdOctaveBand] = (),
+) -> tuple[Caution, ...]:
+    """Return what is boosted although it must not be: below the high-pass, into cancellations.
+
+    Parameters
+    ----------
+    equaliser : FixedBandEqualiser
+    gains_db : array_like, shape (B,)
+        Gain of every band, set or proposed.
+    high_pass : CrossoverFilter or None
+        Protective high-pass.
+    cancelled : iterable of ThirdOctaveBand
+        Bands in which the seats have a cancellation.
+
+    Raises
+    ------
+    ValueError
+        If a gain is off the device's grid.
+    """
+    gains = equaliser.checked_gains_db(gains_db)
+    notes = []
+    if high_pass is not None:
+        axis = logarithmic_axis(min(5.0, 0.5 * high_pass.corner), high_pass.corner, per_octave=48)
+        boost = equaliser.response_db(gains, axis)
+        most = int(np.argmax(boost))
+        notes.append((CautionCode.BOOST_BELOW_HIGH_PASS, float(boost[most]), float(axis[most])))
+    for band in cancelled:
+        boosted = float(equaliser.response_db(gains, [band.centre])[0])
+        notes.append((CautionCode.BOOST_INTO_CANCELLATION, boosted, band.centre))
+    return tuple(
+        Caution(code=code, value=boosted, frequency=frequency)
+        for code, boosted, frequency in notes
+        if boosted > ALLOWED_BOOST_DB
+    )
+
+
+def headroom_notes(headroom: Headroom, *, equipment: Equipment) -> Iterator[Caution]:
+    """Return what the figures of a headroom leave open or warn of.
+
+    Parameters
+    ----------
+    headroom : Headroom
+    equipment : Equipment
+        What it was estimated with.
+    """
+    first = headroom.first
+    if first is not None and first.left_db is not None and first.left_db < -0.05:
+        code, centre = CautionCode.LEVEL_TOO_HIGH, first.band.centre
+        yield Caution(code=code, value=-first.left_db, frequency=centre)
+    risen = [entry for entry in headroom.bands if entry.distortion_db is not None]
+    most = max(risen, key=lambda entry: entry.rise_db, default=None)
+    if most is not None and most.rise_db > LARGEST_EXTRAPOLATION_DB:
+        code, centre = CautionCode.DISTORTION_EXTRAPOLATED, most.band.centre
+        yield Caution(code=code, value=most.rise_db, frequency=centre)
+    if equipment.amplifier is not None and equipment.measuring_voltage is None:
+        yield Caution(code=CautionCode.MEASURING_VOLTAGE_UNKNOWN)
+    if not headroom.room_gain_known:
+        yield Caution(code=CautionCode.ROOM_GAIN_UNKNOWN)
+
+
+def phase_change_deg(
+    before: CrossoverFilter | None, after: CrossoverFilter | None, *, frequency: float
+) -> float:
+    """Return by how much another high-pass turns the phase at a frequency, in degrees.
+
+    Positive is lead. What turns the phase at the crossover asks for joining anew.
+    """
+    turned = complex(1.0)
+    if after is not None:
+        turned *= complex(after.response([frequency])[0])
+    if before is not None:
+        turned /= complex(before.response([frequency])[0])
+    return math.degrees(math.atan2(turned.imag, turned.real))
+
+
+def protection_notes(choice: ProtectionChoice, *, crossover: float | None) -> Iterator[Caution]:
+    """Return what a changed high-pass asks for: joining anew where it turns the phase.
+
+    Parameters
+    ----------
+    choice : ProtectionChoice
+    crossover : float or None
+        Crossover corner in Hz.
+    """
+    if crossover is None or not choice.changes:
+        return
+    before, after = filter_of(choice.present), filter_of(choice.high_pass)
+    turn = phase_change_deg(before, after, frequency=crossover)
+    if abs(turn) > NOTICEABLE_TURN_DEG:
+        yield Caution(code=CautionCode.JOIN_AGAIN, value=turn, frequency=crossover)
+
+
+def wiring_notes(equipment: Equipment, *, hum: bool = False) -> Iterator[Caution]:
+    """Return the cautions that belong where amplifiers and loads are connected, or hum is heard.
+
+    Parameters
+    ----------
+    equipment : Equipment
+    hum : bool
+        Whether a recording holds hum.
+    """
+    if equipment.load is not None and equipment.load.minimum_assumed:
+        code = CautionCode.MINIMUM_IMPEDANCE_ASSUMED
+        yield Caution(code=code, value=equipment.load.minimum_ohm)
+    if equipment.amplifier is not None:
+        yield Caution(code=CautionCode.LICENSED_MAINS_WORK)
+    if hum:
+        yield Caution(code=CautionCode.NEVER_LIFT_EARTH)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -94,8 +219,7 @@ def fit_within_headroom(room: Room, search: BandSearch) -> Proposal:
         present = room.equipment.protection
         room = _with_floor(room, present)
         found = Proposal(room=room, fit=fit_room(room, search))
-        wiring = wiring_notes(room.equipment, hum=_hums(room))
-        return _with_demand(found, present, after=wiring)
+        return _with_demand(found, present)
     scene = DriveScene.of(room, room.wanted)
     choice = scene.protection(scene.flat_gains_db)
     behind = _room_behind(scene, filter_of(choice.high_pass))
@@ -137,8 +261,8 @@ def _with_demand(
     found: Proposal,
     high_pass: CrossoverFilter | None,
     *,
-    before: tuple[Caution, ...] = (),
-    after: tuple[Caution, ...],
+    before: Iterable[Caution] = (),
+    after: Iterable[Caution] = (),
 ) -> Proposal:
     """Return a proposal with what the gains cost, and what they boost although they must not."""
     room, fit, equaliser = found.room, found.fit, found.room.equaliser
@@ -156,12 +280,8 @@ def _with_demand(
         high_pass=high_pass,
         cancelled=[band for band, is_cancelled in marked if is_cancelled],
     )
-    return replace(found, extra_drive=extra, cautions=(*before, *boosts, *after))
-
-
-def _hums(room: Room) -> bool:
-    """Return whether hum of the mains was heard in a recording."""
-    return any(recorded.hum for recorded in room.recordings)
+    wiring = wiring_notes(room.equipment, hum=any(one.hum for one in room.recordings))
+    return replace(found, extra_drive=extra, cautions=(*before, *boosts, *after, *wiring))
 
 
 def _described(scene: DriveScene, found: Proposal, choice: ProtectionChoice) -> Proposal:
@@ -188,22 +308,19 @@ def _described(scene: DriveScene, found: Proposal, choice: ProtectionChoice) -> 
             quieter_db=quieter_db,
             drive_limits_db=room.limits.drive_db(scene.centres).tolist(),
         ),
-        assumptions=_assumptions(scene, choice),
+        assumptions=tuple(_assumptions(scene, choice)),
     )
-    joining = protection_notes(choice, crossover=room.corner)
-    wiring = wiring_notes(room.equipment, hum=_hums(room))
     return _with_demand(
         described,
         high_pass,
         before=headroom_notes(headroom, equipment=room.equipment),
-        after=(*joining, *wiring),
+        after=protection_notes(choice, crossover=room.corner),
     )
 
 
-def _assumptions(scene: DriveScene, choice: ProtectionChoice) -> tuple[str, ...]:
-    found = []
+def _assumptions(scene: DriveScene, choice: ProtectionChoice) -> Iterator[str]:
     if scene.left_out:
-        found.append(
+        yield (
             f"no level was measured at {', '.join(scene.left_out)} Hz at seat "
             f"{scene.wanted.main_seat}: what is wanted there is left out"
         )
@@ -211,11 +328,10 @@ def _assumptions(scene: DriveScene, choice: ProtectionChoice) -> tuple[str, ...]
     change = high_pass_change_db(before, after, scene.centres)
     most = int(np.argmax(np.abs(change)))
     if change[most] != 0.0:
-        found.append(
+        yield (
             "the proposed high-pass is reckoned into what was measured: "
             f"{change[most]:+.1f} dB at {scene.bands[most].label} Hz, also in what is called now"
         )
-    return tuple(found)
 
 
 def room_behind_protection(room: Room, gains_db: FloatArray) -> tuple[Room, CrossoverFilter | None]:

@@ -231,13 +231,13 @@ def _uncounted(room: Room, data: FitData, bands: tuple[ThirdOctaveBand, ...]) ->
     """Return the bands that do not tell how loud it is: cancelled, in noise, or not fitted."""
     cancelled = cancelled_bands(data, room.equaliser)
     marked = {b for b, is_so in zip(room.equaliser.bands, cancelled, strict=True) if is_so}
-    found = []
-    for band in bands:
+
+    def is_heard(band: ThirdOctaveBand) -> bool:
         inside = (data.frequencies >= band.lower) & (data.frequencies < band.upper)
         weights = data.frequency_weights[inside]
-        heard = weights.size > 0 and weights.mean() >= 0.5 * data.frequency_weights.max()
-        found.append(band in marked or not heard)
-    return np.array(found)
+        return bool(weights.size and weights.mean() >= 0.5 * data.frequency_weights.max())
+
+    return np.array([band in marked or not is_heard(band) for band in bands])
 
 
 def _voltages(room: Room, bands: tuple[ThirdOctaveBand, ...]) -> FloatArray | None:

@@ -21,7 +21,7 @@ import numpy as np
 from roomeq.base.errors import MissingPhaseError
 from roomeq.base.levels import ComplexArray, FloatArray
 from roomeq.device.crossover import CrossoverFilter, chain_response
-from roomeq.device.meeting import Meeting, find_meeting
+from roomeq.device.crossover_sum import Meeting, find_meeting
 from roomeq.device.processor import DelayRange, JoiningSettings, LevelRange
 from roomeq.device.profile import PhaseControl
 from roomeq.jobs.joining.path import described_path

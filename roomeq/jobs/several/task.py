@@ -21,8 +21,8 @@ from roomeq.device.processor import JoiningSettings
 from roomeq.jobs.drive.bands import room_data
 from roomeq.jobs.drive.headroom import room_behind_protection
 from roomeq.jobs.joining.steps import joining_offer
-from roomeq.optimiser.bands.boost_cap import BoostCap
 from roomeq.optimiser.bands.fit_data import FitData
+from roomeq.optimiser.bands.problem import BoostCap
 from roomeq.optimiser.several.task import BandSet, SeveralTask, Source
 from roomeq.room.room import Room, Subwoofer
 from roomeq.room.together import seat_pressures

@@ -22,7 +22,7 @@ import numpy as np
 from roomeq.base.bands import ThirdOctaveBand
 from roomeq.base.levels import FloatArray
 from roomeq.jobs.verifying.hypotheses import Explanation, Setup, explanations
-from roomeq.jobs.verifying.observation import Change, Observation, Part
+from roomeq.jobs.verifying.observation import Change, Observation
 from roomeq.plan.plan import Plan
 from roomeq.plan.verification import (
     BandCheck,
@@ -144,13 +144,13 @@ def judge_observation(
     labelled : mapping of str to ThirdOctaveBand
         Bands to be judged, by their labels.
     """
-    judged, first = judge_causes(seen, setup), seen.parts[0]
-    tolerance = max(AGREES_DB, _BAND_SCATTERS * seen.doubtful_scatter_db / len(first.seats) ** 0.5)
+    judged, count = judge_causes(seen, setup), len(seen.parts[0].seats)
+    tolerance = max(AGREES_DB, _BAND_SCATTERS * seen.doubtful_scatter_db / count**0.5)
     offset, left = seen.offset_db(judged.change), seen.residuals_db(judged.change)[0][0]
-    bands = _band_checks(labelled, first, offset, left, seen.scatter_db, tolerance=tolerance)
+    bands = tuple(_band_checks(seen, labelled, offset, left, tolerance))
     causes = judged.causes
     unchanged = bool(causes) and causes[0].code is CauseCode.AS_PLANNED
-    seats = _seat_checks(seen, offset)
+    seats = tuple(_seat_checks(seen, offset))
     most_differ = sum(row.agrees for row in seats) < 0.5 * len(seats)
     sure = unchanged and causes[0].share >= _SURE
     # what is predicted rests on a measurement that scattered as well
@@ -195,44 +195,37 @@ def stated_otherwise(
     )
 
 
-def _seat_checks(seen: Observation, offset_db: float) -> tuple[SeatCheck, ...]:
+def _seat_checks(seen: Observation, offset_db: float) -> Iterator[SeatCheck]:
     """Judge each seat by the root mean square of what differs over all that was measured there."""
     limit = seat_limit_db(seen.scatter_db)
-    checks = []
     for seat in seen.seats:
         rows = [p.difference_db[p.seats.index(seat)] for p in seen.parts if seat in p.seats]
         value = float(np.sqrt(np.mean((np.concatenate(rows) - offset_db) ** 2)))
-        checks.append(SeatCheck(seat=seat, difference_db=value, agrees=value <= limit))
-    return tuple(checks)
+        yield SeatCheck(seat=seat, difference_db=value, agrees=value <= limit)
 
 
 def _band_checks(
+    seen: Observation,
     labelled: Mapping[str, ThirdOctaveBand],
-    part: Part,
     offset_db: float,
     left_db: FloatArray,
-    scatter_db: float,
-    *,
     tolerance: float,
-) -> tuple[BandCheck, ...]:
+) -> Iterator[BandCheck]:
     """Judge each band by the mean over seats, and what the likeliest cause leaves of it."""
+    part, scatter_db = seen.parts[0], seen.scatter_db
     spread = part.means / np.maximum(part.means.max(axis=0), 1e-12)
     mean = part.mean_db(part.difference_db - offset_db, scatter_db)
     unexplained = part.mean_db(left_db @ spread.T, scatter_db)
-    checks = []
     for label, band in labelled.items():
         inside = (part.frequencies >= band.lower) & (part.frequencies < band.upper)
         if inside.any():
             value = float(mean[inside].mean())
-            checks.append(
-                BandCheck(
-                    label=label,
-                    difference_db=value,
-                    unexplained_db=float(unexplained[inside].mean()),
-                    agrees=abs(value) <= tolerance,
-                )
+            yield BandCheck(
+                label=label,
+                difference_db=value,
+                unexplained_db=float(unexplained[inside].mean()),
+                agrees=abs(value) <= tolerance,
             )
-    return tuple(checks)
 
 
 def told_otherwise(

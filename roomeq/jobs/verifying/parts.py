@@ -16,10 +16,10 @@ from dataclasses import replace
 
 import numpy as np
 
-from roomeq.analysis.smoothing import smooth_power, smooth_power_db
+from roomeq.analysis.smoothing import smooth_power
 from roomeq.analysis.survey_levels import common_axis, has_band_levels, seat_levels_db
 from roomeq.base.cautions import CautionCode
-from roomeq.base.levels import ComplexArray, FloatArray, power_mean_db
+from roomeq.base.levels import ComplexArray, FloatArray
 from roomeq.base.survey import Source, Survey
 from roomeq.jobs.verifying.observation import Part, TwoPowers, bin_means
 from roomeq.optimiser.joining.data import SMOOTHING_FRACTION
@@ -150,11 +150,8 @@ def _check_comparable(plan: Plan, chosen: Survey, axis: FloatArray) -> None:
         )
     for entry in chosen.measurements:
         own = entry.response.frequencies
-        if in_bands:
-            covered = bool(np.isin(axis.round(6), own.round(6)).all())
-        else:
-            covered = own[0] <= axis[0] * (1 + 1e-9) and own[-1] >= axis[-1] * (1 - 1e-9)
-        if not covered:
+        every = np.isin(axis.round(6), own.round(6)).all() if in_bands else _covers(own, axis)
+        if not every:
             raise ValueError(
                 f"seat {entry.seat!r}{f' ({entry.file})' if entry.file else ''}: measured from "
                 f"{own[0]:.4g} to {own[-1]:.4g} Hz{', bands missing' if in_bands else ''}; the "
@@ -186,16 +183,20 @@ def measured_levels_db(
     """Return the level of a source at each seat of the plan, power mean over repeats."""
     if source not in survey.sources or has_band_levels(survey.of_source(source)):
         return {}
-    found: dict[str, list[FloatArray]] = {}
-    for entry in survey.of_source(source).measurements:
-        own = entry.response.frequencies
-        covered = own[0] <= axis[0] * (1 + 1e-9) and own[-1] >= axis[-1] * (1 - 1e-9)
-        if entry.seat in seats and covered:
-            level = smooth_power_db(
-                own, entry.response.level_db, at=axis, fraction=SMOOTHING_FRACTION
-            )
-            found.setdefault(entry.seat, []).append(level)
-    return {seat: power_mean_db(np.array(levels), axis=0) for seat, levels in found.items()}
+    kept = [
+        one
+        for one in survey.of_source(source).measurements
+        if one.seat in seats and _covers(one.response.frequencies, axis)
+    ]
+    if not kept:
+        return {}
+    chosen = Survey(measurements=tuple(kept))
+    levels = seat_levels_db(chosen, at=axis, fraction=SMOOTHING_FRACTION)
+    return dict(zip(chosen.seats, levels, strict=True))
+
+
+def _covers(own: FloatArray, axis: FloatArray) -> bool:
+    return bool(own[0] <= axis[0] * (1 + 1e-9) and own[-1] >= axis[-1] * (1 - 1e-9))
 
 
 def compared_parts(before: Room, after: Room) -> tuple[dict[Source, Part], dict[Source, Part]]:

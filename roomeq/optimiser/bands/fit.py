@@ -19,15 +19,15 @@ from numpy.typing import ArrayLike
 
 from roomeq.base.levels import FloatArray
 from roomeq.device.equaliser import FixedBandEqualiser
-from roomeq.optimiser.bands.deviations import (
+from roomeq.optimiser.bands.fit_data import FitData
+from roomeq.optimiser.bands.problem import BandGainProblem, LabelArray, nearest_labels
+from roomeq.optimiser.bands.reasons import BandSetting, Reason, band_frame
+from roomeq.optimiser.bands.task import (
+    Loudness,
     PlainFigures,
     estimate_plain_figures,
     weighted_deviation_db,
 )
-from roomeq.optimiser.bands.fit_data import FitData
-from roomeq.optimiser.bands.problem import BandGainProblem, LabelArray, nearest_labels
-from roomeq.optimiser.bands.reasons import BandSetting, Reason, band_frame
-from roomeq.optimiser.bands.task import Loudness
 from roomeq.wanted.loss import Loss
 
 if TYPE_CHECKING:
@@ -86,7 +86,7 @@ class ChoiceRow(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only
     deviation_db : float
         Weighted deviation.
     average_sd_db, seat_sd_db, largest_excess_db : float
-        As in `roomeq.optimiser.bands.deviations.PlainFigures`.
+        As in `roomeq.optimiser.bands.task.PlainFigures`.
     worst_seat, worst_seat_db : str, float
         The seat whose standard deviation rises most against now, and by how much.
     loudness_db : float

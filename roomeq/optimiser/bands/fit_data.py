@@ -17,6 +17,7 @@ All thresholds are common practice, no source.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 from typing import Self
 
@@ -127,7 +128,7 @@ class FitData:
         if self.band_levels:
             nulls = dips = self._low_bands(average)
         else:
-            nulls = self._narrow_nulls(average)
+            nulls = tuple(self._narrow_nulls(average))
             dips = merged_spans((*self._deep_dips(), *self._cancelled(), *nulls))
         object.__setattr__(self, "nulls", nulls)
         object.__setattr__(self, "dips", dips)
@@ -149,21 +150,19 @@ class FitData:
         low = find_dips(self.frequencies, average, least_depth_db=DIP_DEPTH_DB)
         return tuple((dip.frequency / half, dip.frequency * half) for dip in low)
 
-    def _narrow_nulls(self, average: FloatArray) -> tuple[Span, ...]:
+    def _narrow_nulls(self, average: FloatArray) -> Iterator[Span]:
         """Return nulls 15 dB below the median that are at most 1.5 octaves wide 3 dB below it.
 
         What does not rise again before the data end is none: it may be the roll-off.
         """
         fine = power_mean_db(self.fine_db, weights=self.seat_weights)
         depth = np.median(average) - fine
-        found = []
         for first, last in _runs(depth >= NULL_EDGE_DB):
             if first == 0 or last == depth.size - 1:
                 continue
             low, high = self.fine_frequencies[first], self.fine_frequencies[last]
             if depth[first : last + 1].max() >= NULL_DEPTH_DB and high <= low * 2.0**NULL_OCTAVES:
-                found.append(_widened(low, high))
-        return tuple(found)
+                yield _widened(low, high)
 
     def _deep_dips(self) -> tuple[Span, ...]:
         fine = power_mean_db(self.fine_db, weights=self.seat_weights)

@@ -19,8 +19,6 @@ from roomeq.base.levels import FloatArray, readonly
 from roomeq.base.survey import Source, Survey
 from roomeq.device.equaliser import FixedBandEqualiser
 from roomeq.device.profile import Device
-from roomeq.optimiser.bands.boost_cap import BoostCap
-from roomeq.optimiser.bands.deviations import estimate_plain_figures
 from roomeq.optimiser.bands.fit import (
     BandGainFit,
     ChoiceRow,
@@ -31,10 +29,10 @@ from roomeq.optimiser.bands.fit import (
     judge_improvement,
 )
 from roomeq.optimiser.bands.fit_data import prepare_fit
-from roomeq.optimiser.bands.problem import BandGainProblem, nearest_labels
+from roomeq.optimiser.bands.problem import BandGainProblem, BoostCap, nearest_labels
 from roomeq.optimiser.bands.reasons import explain_bands, explained_choice
 from roomeq.optimiser.bands.search import TIE_SHARE, BandGainSolution, solve_from
-from roomeq.optimiser.bands.task import LIMIT_TOLERANCE_DB, BandGainTask
+from roomeq.optimiser.bands.task import LIMIT_TOLERANCE_DB, BandGainTask, estimate_plain_figures
 from roomeq.wanted.limits import Limits
 from roomeq.wanted.loss import Loss
 from roomeq.wanted.span import within_spans

@@ -22,9 +22,8 @@ from roomeq.base.bands import ThirdOctaveBand
 from roomeq.base.levels import FloatArray
 from roomeq.base.record import Record
 from roomeq.device.equaliser import FixedBandEqualiser
-from roomeq.optimiser.bands.boost_cap import BARRED_BOOST_DB
 from roomeq.optimiser.bands.fit_data import FitData
-from roomeq.optimiser.bands.problem import BandGainProblem, LabelArray
+from roomeq.optimiser.bands.problem import BARRED_BOOST_DB, BandGainProblem, LabelArray
 from roomeq.optimiser.bands.task import BandGainTask
 from roomeq.wanted.limits import BandFreedom
 from roomeq.wanted.span import within_spans

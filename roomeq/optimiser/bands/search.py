@@ -20,10 +20,9 @@ import numpy as np
 
 from roomeq.base.levels import FloatArray, readonly
 from roomeq.optimiser.bands.bound import Nodes, Relaxation
-from roomeq.optimiser.bands.branching import OpenNodes, settings_of_small, split
+from roomeq.optimiser.bands.branching import OpenNodes, break_tie, settings_of_small, split
 from roomeq.optimiser.bands.problem import BandGainProblem, LabelArray, nearest_labels
 from roomeq.optimiser.bands.start import TOLERANCE_DB, descend, feasible_near, start_setting
-from roomeq.optimiser.bands.tie_break import break_tie
 
 _ROOT_STEPS = 60
 _NODE_STEPS = 6
@@ -169,7 +168,7 @@ def solve_band_gains(
     tie_share : float
         Settings that give away no more than this share of what the best gains over the present
         gains, in ``sqrt(J)``, are equally good; the tie-break picks among them (see
-        `roomeq.optimiser.bands.tie_break`). 0 proposes the best itself.
+        `roomeq.optimiser.bands.branching`). 0 proposes the best itself.
     node_limit : int
         Nodes bounded at most in the proof, and again in the tie-break (there 5000 at most). With
         1, only the root.

@@ -12,6 +12,7 @@ of maximum output assures the drive there, and a known box the displacement belo
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -225,15 +226,13 @@ class _Scene:
     def relief_db(self, other: HighPass | None, frequencies: ArrayLike) -> FloatArray:
         return np.asarray(_relief_db(other, frequencies) - _relief_db(self.present, frequencies))
 
-    def shortages(self, other: HighPass | None) -> list[tuple[BandHeadroom, float]]:
+    def shortages(self, other: HighPass | None) -> Iterator[tuple[BandHeadroom, float]]:
         """Return the bands in which the driver is short behind a filter, and by how much."""
-        found = []
         for entry in self.bands:
             if entry.driver_db is not None:
                 left = entry.driver_db + float(self.relief_db(other, [entry.band.centre])[0])
                 if left < 0:
-                    found.append((entry, -left))
-        return found
+                    yield entry, -left
 
     def relievable(self, entry: BandHeadroom) -> bool:
         """Whether a band lies no higher than the highest corner's own."""

@@ -16,8 +16,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from roomeq.analysis.sweeps.decay import Decay
-from roomeq.analysis.sweeps.decay_lines import DecayLines
-from roomeq.analysis.sweeps.windowing import ImpulseWindow, window_values
+from roomeq.analysis.sweeps.windowing import DecayLines, ImpulseWindow, window_values
 from roomeq.base.levels import amplitude_ratio_db
 from roomeq.base.recording import ImpulseResponse
 from roomeq.report.plots.labels import hatch_span, scale_bar

@@ -19,8 +19,8 @@ from typing import TYPE_CHECKING, Any, Literal, TypeAlias
 from roomeq.analysis.seats import comparable_level_db, estimate_seat_statistics
 from roomeq.analysis.survey_levels import common_axis, seat_levels_db
 from roomeq.base.errors import FileFaultError, RoomeqError
+from roomeq.base.files import refuse_other_kinds, replacing
 from roomeq.base.record import Record
-from roomeq.base.replacing import refuse_other_kinds, replacing
 from roomeq.jobs.decay import room_decays
 from roomeq.jobs.joining.steps import present_data
 from roomeq.jobs.propose import propose

@@ -17,8 +17,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from roomeq.base.errors import RoomeqError, SheetFileError
+from roomeq.base.files import refuse_other_kinds, replacing
 from roomeq.base.printable import printable
-from roomeq.base.replacing import refuse_other_kinds, replacing
 from roomeq.plan.plan import Plan
 from roomeq.report.sheet import evidence, steps
 from roomeq.report.sheet.evidence import MOST_SIDE_BY_SIDE, sheet_comparison

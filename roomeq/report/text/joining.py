@@ -12,7 +12,7 @@ from __future__ import annotations
 from typing import Any
 
 from roomeq.base.levels import signed, signed_setting
-from roomeq.device.meeting import Meeting
+from roomeq.device.crossover_sum import Meeting
 from roomeq.device.processor import METRES_PER_FOOT, SPEED_OF_SOUND, JoiningSettings
 from roomeq.optimiser.joining.data import JoiningNote, SumExplanation
 from roomeq.plan.alignment import CandidateRecord

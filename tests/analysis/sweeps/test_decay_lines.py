@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.integrate import quad
 
-from roomeq.analysis.sweeps.decay_lines import _WIDTH, estimate_decay_lines
+from roomeq.analysis.sweeps.windowing import _WIDTH, estimate_decay_lines
 from roomeq.base.recording import ImpulseResponse
 
 RATE = 2000.0

@@ -6,7 +6,6 @@ import numpy as np
 import pytest
 from synthetic_rooms import FREQUENCIES, nine_bands, random_levels_db, survey_of
 
-from roomeq.optimiser.bands.deviations import seat_errors_db, weighted_deviation_db
 from roomeq.optimiser.bands.fit import (
     ChosenGains,
     NoChange,
@@ -14,6 +13,7 @@ from roomeq.optimiser.bands.fit import (
     judge_improvement,
 )
 from roomeq.optimiser.bands.gains import fit_band_gains
+from roomeq.optimiser.bands.task import seat_errors_db, weighted_deviation_db
 from roomeq.wanted.limits import Limits
 from roomeq.wanted.loss import Loss
 from roomeq.wanted.target import Target

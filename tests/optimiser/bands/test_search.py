@@ -20,8 +20,8 @@ import pytest
 from scipy.optimize import differential_evolution
 from scipy.signal import freqz, sosfreqz
 
+from roomeq.optimiser.bands import branching as tie_break_module
 from roomeq.optimiser.bands import search as search_module
-from roomeq.optimiser.bands import tie_break as tie_break_module
 from roomeq.optimiser.bands.bound import Relaxation
 from roomeq.optimiser.bands.branching import settings_of_small, split
 from roomeq.optimiser.bands.problem import BandGainProblem

@@ -8,7 +8,7 @@ from drawn_plots import bars, closed_figures, cut_off, line, lines, overlapping,
 from matplotlib import pyplot as plt
 
 from roomeq.analysis.sweeps.decay import Decay
-from roomeq.analysis.sweeps.decay_lines import DecayLines
+from roomeq.analysis.sweeps.windowing import DecayLines
 from roomeq.base.bands import third_octave_bands
 from roomeq.plots import plot_decay, plot_decay_lines
 

@@ -14,7 +14,7 @@ from joining_rooms import (
 )
 
 from roomeq.device.crossover import CrossoverFilter
-from roomeq.device.meeting import Meeting, MeetingFault
+from roomeq.device.crossover_sum import Meeting, MeetingFault
 from roomeq.device.processor import DelayRange, JoiningSettings
 from roomeq.optimiser.joining.alignment import align
 from roomeq.optimiser.joining.corner_choice import (

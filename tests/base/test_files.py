@@ -1,6 +1,8 @@
 """Files are complete or not there at all.
 
 Whole files: bounded, regular, and not nested beyond what can be followed.
+
+Digests against the examples of the Secure Hash Standard (NIST, FIPS 180 example "abc").
 """
 
 import os
@@ -12,10 +14,13 @@ import msgspec
 import pytest
 
 from roomeq.base.errors import PlanFileError
-from roomeq.base.replacing import (
+from roomeq.base.files import (
+    InputFile,
     file_bytes,
+    file_digest,
     from_json,
     leftovers,
+    read_input_file,
     refuse_other_kinds,
     replacing,
     replacing_together,
@@ -230,3 +235,39 @@ def test_deep_nesting_is_a_fault_like_any_other(depth):
     with pytest.raises(msgspec.MsgspecError):
         from_json(b'{"a":' * depth + b"1" + b"}" * depth, int)
     assert from_json(b'{"a": [1]}', dict) == {"a": [1]}
+
+
+ABC = "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad"
+EMPTY = "e3b0c44298fc1c149afbf4c8996fb92427ae41e4649b934ca495991b7852b855"
+
+
+def test_digest_is_the_published_one(tmp_path):
+    (tmp_path / "abc.txt").write_bytes(b"abc")
+    (tmp_path / "empty.txt").write_bytes(b"")
+    assert file_digest(tmp_path / "abc.txt") == ABC
+    assert file_digest(tmp_path / "empty.txt") == EMPTY
+
+
+def test_path_stays_as_written(tmp_path):
+    (tmp_path / "sub").mkdir()
+    (tmp_path / "sub" / "abc.txt").write_bytes(b"abc")
+    found = read_input_file(Path("sub") / "abc.txt", role="measurement", folder=tmp_path)
+    assert found == InputFile(path="sub/abc.txt", role="measurement", sha256=ABC)
+
+
+def test_a_file_that_is_not_there_raises(tmp_path):
+    with pytest.raises(OSError, match="gone"):
+        file_digest(tmp_path / "gone.txt")
+    with pytest.raises(OSError, match="gone"):
+        read_input_file("gone.txt", role="room", folder=tmp_path)
+
+
+@pytest.mark.parametrize("sha256", ["", ABC[:-1], ABC.upper(), "g" * 64])
+def test_what_is_no_digest_is_refused(sha256):
+    with pytest.raises(ValueError, match="64 hexadecimal digits"):
+        InputFile(path="a", role="room", sha256=sha256)
+
+
+def test_unknown_role_is_refused():
+    with pytest.raises(ValueError, match="role is one of"):
+        InputFile(path="a", role="other", sha256=ABC)  # type: ignore[arg-type]

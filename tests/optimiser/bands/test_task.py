@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 from synthetic_rooms import FREQUENCIES, nine_bands, random_levels_db, survey_of
 
-from roomeq.optimiser.bands.deviations import estimate_plain_figures, seat_errors_db
 from roomeq.optimiser.bands.fit_data import prepare_fit
+from roomeq.optimiser.bands.task import estimate_plain_figures, seat_errors_db
 from roomeq.wanted.target import Target
 
 

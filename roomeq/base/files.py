@@ -1,17 +1,20 @@
-"""Write files so that they are complete or not there at all, and nothing else is lost for them.
+"""Write files whole or not at all, read those of others whole, and tell which ones were read.
 
 Conventions
 -----------
-What is written goes to a temporary neighbour first, onto the disk, which then takes the place of
-the file and its mode. A file of the same kind gives way. Any other is left as it is, for it may be
-a measurement; so is what is no file of its own (a link, a folder, a device) or write-protected.
-Neighbours that a killed run left behind are named, not removed.
+What is written is complete or not there at all, and nothing else is lost for it. It goes to a
+temporary neighbour first, onto the disk, which then takes the place of the file and its mode. A
+file of the same kind gives way. Any other is left as it is, for it may be a measurement; so is what
+is no file of its own (a link, a folder, a device) or write-protected. Neighbours that a killed run
+left behind are named, not removed.
 
-Read whole files of others: of bounded size, and only where there is a file.
+Files of others are of bounded size. Pipes and devices are refused before they are opened: they may
+never end. What a file holds is bytes; nothing in it is run, and what is nested too deeply to be
+followed is refused like any other fault.
 
-Pipes and devices are refused before they are opened: they may never end. What a file holds is
-bytes; nothing in it is run, and what is nested too deeply to be followed is refused like any other
-fault.
+Digests of input files let a plan say from which files it was made. A digest is the SHA-256 of a
+file's bytes (FIPS 180-4), in lower-case hexadecimal. Paths are kept as they were written, with
+``/`` between folders, never made absolute.
 """
 
 from __future__ import annotations
@@ -20,8 +23,10 @@ import os
 import stat
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from dataclasses import dataclass
+from os import PathLike
 from pathlib import Path
-from typing import TypeVar
+from typing import Literal, TypeVar, get_args
 
 import msgspec
 
@@ -199,3 +204,76 @@ def from_json(text: bytes, kind: type[Kept]) -> Kept:
         return msgspec.json.decode(text, type=kind)
     except RecursionError:
         raise msgspec.DecodeError("JSON is nested too deeply") from None
+
+
+Role = Literal[
+    "room",
+    "measurement",
+    "microphone",
+    "sweep",
+    "calibration",
+    "target",
+    "near_field",
+    "device_profile",
+    "maximum_output",
+    "path_response",
+]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class InputFile:
+    """One input file.
+
+    Attributes
+    ----------
+    path : str
+        As written by whoever named it, relative to the room's folder where it is.
+    role : str
+        What it is used for: ``room``, ``measurement``, ``microphone``, ``sweep``, ``calibration``,
+        ``target``, ``near_field``, ``device_profile``, ``maximum_output`` or ``path_response``.
+    sha256 : str
+        Digest of its bytes, 64 hexadecimal digits.
+
+    Raises
+    ------
+    ValueError
+        If the role is unknown or the digest is none.
+    """
+
+    path: str
+    role: Role
+    sha256: str
+
+    def __post_init__(self) -> None:
+        if self.role not in get_args(Role):
+            raise ValueError(f"role is one of {get_args(Role)}, got {self.role!r}")
+        if len(self.sha256) != 64 or not set(self.sha256) <= set("0123456789abcdef"):
+            raise ValueError(f"sha256 is 64 hexadecimal digits, got {self.sha256!r}")
+
+
+def file_digest(path: str | PathLike[str]) -> str:
+    """Return the SHA-256 of a file's bytes, 64 hexadecimal digits.
+
+    Raises
+    ------
+    OSError
+        If the file cannot be read.
+    """
+    import hashlib
+
+    with Path(path).open("rb") as stream:
+        return hashlib.file_digest(stream, "sha256").hexdigest()
+
+
+def read_input_file(
+    written: str | PathLike[str], *, role: Role, folder: str | PathLike[str] = "."
+) -> InputFile:
+    """Return the digest of a file named as `written`, relative to `folder`.
+
+    Raises
+    ------
+    OSError
+        If the file cannot be read.
+    """
+    named = Path(written)
+    return InputFile(path=named.as_posix(), role=role, sha256=file_digest(Path(folder) / named))
