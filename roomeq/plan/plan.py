@@ -171,6 +171,18 @@ class Plan(Record, frozen=True, kw_only=True):
         return own or any(one.joins for one in self.subwoofers.values())
 
     @property
+    def moves_high_pass(self) -> bool:
+        """Whether the protective high-pass, of any subwoofer, is to be set differently from now."""
+        own = self.protection is not None and self.protection.changes
+        return own or any(one.moves_high_pass for one in self.subwoofers.values())
+
+    @property
+    def idle(self) -> bool:
+        """Whether nothing at all is to be set differently from now."""
+        own = self.changes or self.joins or self.level.changes or self.moves_high_pass
+        return not own and all(one.idle for one in self.subwoofers.values())
+
+    @property
     def deviation_before_db(self) -> float:
         """Weighted deviation at the present gains, in dB."""
         return self.evidence.deviation_before_db
@@ -233,7 +245,7 @@ class Plan(Record, frozen=True, kw_only=True):
         figures = "{:.1f} to {:.1f} dB".format(*self.judged_db)
         if self.together is not None:
             return f"<Plan for {self.room}: {len(self.subwoofers)} subwoofers, deviation {figures}>"
-        if not (self.changes or self.joins):
+        if self.idle:
             return f"<Plan for {self.room}: no change>"
         moved = sum(band.gain_db != band.present_db for band in self.bands)
         whose = "" if self.joining is None else "of the sum with the mains "

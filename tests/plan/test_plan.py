@@ -241,8 +241,12 @@ def test_a_change_is_a_change_from_what_is_set_now(plan):
     from msgspec.structs import replace
 
     kept = tuple(replace(band, present_db=-3.0, gain_db=-3.0) for band in plan.bands)
-    same = replace(plan, bands=kept)
-    assert not same.changes
+    louder = replace(plan, bands=kept)
+    assert not louder.changes
+    assert louder.level.changes
+    assert "0 of 9 bands change" in repr(louder)
+    level = replace(plan.level, change_db=0.0, upstream_db=0.0)
+    same = replace(louder, level=level)
     assert repr(same) == "<Plan for Rented hall: no change>"
     undone = replace(plan, bands=(replace(kept[0], gain_db=0.0), *kept[1:]))
     assert undone.changes

@@ -329,13 +329,9 @@ def _spoilt_seats(plan: Plan) -> list[str]:
     ]
 
 
-def _idle(plan: Plan) -> bool:
-    return not plan.changes and not plan.joins and not plan.level.changes
-
-
 def _measure_cell(plan: Plan) -> Cell:
     seats, spoilt = seats_to_measure_again(plan), _spoilt_seats(plan)
-    if _idle(plan) and not spoilt:
+    if plan.idle and not spoilt:
         return Cell(action="leave", value="Not needed", detail="nothing was changed")
     why = ["most weight" if len(seats) == 1 else "most weight, and where most should change"]
     if spoilt:
@@ -369,7 +365,7 @@ _NO_MORE_BOOST = (Reason.CANCELLATION, Reason.BELOW_LIMIT, Reason.ROLL_OFF)
 def _not_touched(plan: Plan) -> list[str]:
     """Return what must not be touched for the sake of one plan."""
     entries = []
-    if not _idle(plan):
+    if not plan.idle:
         entries.append(
             "Drive level and microphone gain, until the seats above have been measured again."
         )

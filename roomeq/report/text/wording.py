@@ -13,7 +13,7 @@ from roomeq.optimiser.bands.fit import NoChange
 from roomeq.optimiser.bands.reasons import BandSetting
 from roomeq.plan.plan import Plan
 from roomeq.report.text.headroom import hertz_text
-from roomeq.report.text.layout import worded
+from roomeq.report.text.layout import joined, worded
 from roomeq.wanted.limits import DRIVE_BELOW_FLOOR_DB
 
 _MOST_LOWER_LIMITS = 45.0  # Hz: few subwoofers end higher
@@ -110,22 +110,29 @@ within_repeatability: The best change betters the deviation by {gained_db:.2f} d
     the repeatability of the measurement ({repeatability_db:.2f} dB). {keep} Or measure more
     carefully.
 joined: The sum of subwoofer and mains is as good as delay, polarity and bands can make it: what
-    they could still change is {why}. Keep what is set.
+    they could still change is {why}. {keep}
 improvement_too_small_joined: too little to be worth a change
 within_repeatability_joined: within the repeatability of the measurement
 roll_off_joined: what the subwoofer's own roll-off may explain
 """)
 
 
+def beside_bands(plan: Plan) -> list[str]:
+    """Return what is to change though the bands stay; empty where nothing is."""
+    found = {"the level": plan.level.changes, "the protective high-pass": plan.moves_high_pass}
+    return [what for what, holds in found.items() if holds]
+
+
 def no_change_text(plan: Plan) -> str:
     """Say why nothing is proposed."""
     assert plan.no_change is not None
     evidence = plan.evidence
+    others, keep = beside_bands(plan), "Keep what is set."
+    if others:
+        are = "are" if len(others) > 1 else "is"
+        keep = f"Keep the bands as they are set; only {joined(others)} {are} to change."
     if plan.joining is not None:
-        return _NO_CHANGE["joined"].format(why=_NO_CHANGE[f"{plan.no_change}_joined"])
-    keep = "Keep what is set."
-    if plan.level.changes:
-        keep = "Keep the bands as they are set; only the level is to change."
+        return _NO_CHANGE["joined"].format(why=_NO_CHANGE[f"{plan.no_change}_joined"], keep=keep)
     gained_db = evidence.deviation_before_db - evidence.best_deviation_db
     said = _NO_CHANGE[plan.no_change].format(
         gained_db=gained_db,

@@ -10,13 +10,16 @@ from pathlib import Path
 import msgspec
 import pytest
 from places import SAVED_PLANS
+from roomeq.device.high_pass import HighPass
 
 from roomeq.base.cautions import Caution, CautionCode
 from roomeq.base.errors import RoomeqError, SheetFileError
 from roomeq.cli.main import main
+from roomeq.optimiser.drive.protection import ProtectionChange, ProtectionChoice, ProtectionReason
 from roomeq.plan.plan import read_plan, write_plan
 from roomeq.plan.records import InputRecord
 from roomeq.report.sheet.sheet import plan_names, settings_sheet, write_settings_sheet
+from roomeq.report.text.plan import plan_text
 
 SAVED = SAVED_PLANS / "format_1.json"
 HOSTILE = """<script>alert('1')</script> "&' <b x=" onload='y'>"""
@@ -257,6 +260,31 @@ def test_no_change_says_so_first(plan):
     assert page.index("Change nothing") < page.index("Low-pass")
     assert "Not needed" in page
     assert "was " not in "".join(rows_of(page).values())
+
+
+def test_a_high_pass_that_is_to_be_set_is_a_change(plan):
+    bands = tuple(replace(band, gain_db=band.present_db) for band in plan.bands)
+    level = replace(plan.level, change_db=0.0, exact_change_db=0.0, residual_db=0.0)
+    high_pass = ProtectionChoice(
+        high_pass=HighPass(family="butterworth", order=4, corner=25.0),
+        present=HighPass(family="butterworth", order=2, corner=16.0),
+        change=ProtectionChange.STRENGTHENED,
+        reason=ProtectionReason.RELIEF_NEEDED,
+    )
+    still = replace(plan, bands=bands, level=level, no_change="improvement_too_small")
+    moved = replace(still, protection=high_pass)
+    page = Document(settings_sheet({"music": moved})).page("settings")
+    assert "Change only the protective high-pass" in page
+    assert "Not needed" not in page
+    assert "no change of the bands proposed" in page
+    for text in (page, " ".join(plan_text(moved).split())):
+        assert "only the protective high-pass is to change" in text
+        assert "Keep what is set." not in text
+    assert repr(still).endswith(": no change>")
+    assert not repr(moved).endswith(": no change>")
+    louder = replace(moved, level=replace(level, change_db=2.0))
+    text = " ".join(plan_text(louder).split())
+    assert "only the level and the protective high-pass are to change" in text
 
 
 def test_plans_of_different_rooms_and_devices_are_refused(plan, film):
