@@ -104,6 +104,52 @@ CLAIMS = {
             ["summed_up(in_cellar).loc[4, 'no change %']"],
         ),
     ],
+    "many_rooms": [
+        (
+            "takes the mean deviation from {} to {} dB, where a setting of its own would take each "
+            "room to {} dB",
+            [f"by_room['{name}'].mean()" for name in ("before_db", "voiced_db", "own_db")],
+        ),
+        (
+            "The median room loses {} dB, the one that loses most {} dB",
+            ["by_room['loses_db'].median()", "by_room['loses_db'].max()"],
+        ),
+        (
+            "Voiced on one room it leaves the others at {} dB",
+            ["by_mean.loc[1, 'in others']"],
+        ),
+        ("believes in {} dB", ["by_mean.loc[1, 'in them']"]),
+        (
+            "worse than with all bands at rest",
+            ["by_mean.loc[1, 'in others'] > by_room['before_db'].mean()"],
+        ),
+        (
+            "on two it is still worse in the mean",
+            ["by_mean.loc[2, 'in others'] > by_room['before_db'].mean()"],
+        ),
+        (
+            "From four on it is better than nothing",
+            ["(by_mean.loc[4:, 'in others'] < by_room['before_db'].mean()).all()"],
+        ),
+        (
+            "on four rooms loses {} dB in the others against the one made on all forty, on eight "
+            "{} dB, on sixteen {} dB",
+            [f"by_mean.loc[{count}, 'lost']" for count in (4, 8, 16)],
+        ),
+        (
+            "takes the worst four rooms to {} dB instead of {} dB",
+            ["worst_db[1]", "worst_db[0]"],
+        ),
+        (
+            "on eight rooms it loses {} dB in the others",
+            ["by_worst.loc[8, 'lost']"],
+        ),
+        (
+            "where all bands at rest would be better",
+            ["by_worst.loc[8, 'in others'] > for_worst.over_rooms_db('before_db')"],
+        ),
+        ("on twenty-four still {} dB", ["by_worst.loc[24, 'lost']"]),
+    ],
     "band_gains": [
         ("moves four bands", ["sum(b.gain_db != b.present_db for b in plan.bands) == 4"]),
         (

@@ -289,16 +289,18 @@ def _average(room: Room) -> FrequencyResponse:
 
 
 def _within_headroom(model: Room) -> Room:
-    """Return the model with its lower limit told, and limits that follow its headroom."""
-    present = model.present.gains_db
+    """Return the model with its lower limit told, and limits that follow its headroom.
+
+    The protective high-pass stays as it is: a voicing sets bands alone.
+    """
     target = with_limit_estimate(
         model.survey,
         target=model.target,
         equaliser=model.equaliser,
-        present_gains_db=present,
+        present_gains_db=model.present.gains_db,
         source=model.source,
     )
-    behind, _ = room_behind_protection(replace(model, target=target), present)
+    behind, _ = room_behind_protection(replace(model, target=target), None)
     limits = behind.limits
     floor = max(limits.no_boost_below or 0.0, limits.high_pass_corner or 0.0)
     return replace(model, target=target, limits=replace(limits, no_boost_below=floor or None))

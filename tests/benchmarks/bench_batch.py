@@ -1,10 +1,11 @@
 """Many rooms: two workers beside one, the cost beside a plain loop, kills, memory, a cluster.
 
     OMP_NUM_THREADS=1 python tests/benchmarks/bench_batch.py [--rooms 1000] [--seats 9]
-        [--kills 20] [--cluster]
+        [--turns 5] [--overhead] [--kills 20] [--cluster]
 
 Prints ratios. Rooms are text exports made by formula alone; a plain loop reads, proposes and writes
-each plan. Times of processes hold their start.
+each plan. Beside it stands the batch in the same process, a room by the one way and then by the
+other, so that whatever else the machine does hits both. Times of processes hold their start.
 """
 
 import argparse
@@ -18,6 +19,8 @@ import tempfile
 import time
 from concurrent.futures import Executor, Future
 from pathlib import Path
+
+import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 from batch_rooms import write_rooms
@@ -34,16 +37,51 @@ class Here(Executor):
         return future
 
 
-def timed(work, clock=time.perf_counter):
-    start = clock()
+class Beside(Here):
+    """Does each room once more as a plain loop does, by turns before and after, and takes times."""
+
+    def __init__(self, out):
+        self.out, self.count, self.took = out, 0, np.zeros(2)
+
+    def submit(self, work, /, *args, **kwargs):
+        first, self.count = self.count % 2 == 0, self.count + 1
+        if first:
+            self.plain(args[0])
+        future = super().submit(work, *args, **kwargs)
+        if not first:
+            self.plain(args[0])
+        return future
+
+    def plain(self, room):
+        start = clocks()
+        rq.write_plan(rq.propose(rq.read_room(room)), self.out / f"{Path(room).name}.json")
+        self.took += clocks() - start
+
+
+def clocks():
+    return np.array([time.process_time(), time.perf_counter()])
+
+
+def overhead(rooms, folder, *, turns):
+    """Print what a batch costs beside a plain loop, room by room within one run."""
+    ratios = []
+    for turn in range(turns + 1):
+        out = folder / f"plain{turn}"
+        out.mkdir()
+        beside, start = Beside(out), clocks()
+        rq.batch.propose_many(rooms, out=folder / f"here{turn}", executor=beside)
+        ratios.append((clocks() - start) / beside.took - 2.0)
+    mean = np.mean(ratios[1:], axis=0)  # the first turn warms up
+    error = np.std(ratios[1:], axis=0, ddof=1) / np.sqrt(turns)
+    for name, one, sd in zip(("processor time", "time on the clock"), mean, error, strict=True):
+        said = f"{turns} x {len(rooms)} rooms, batch over plain loop, {name}"
+        print(f"{said}: {1.0 + one:.3f} (s.e. {sd:.3f})")
+
+
+def timed(work):
+    start = time.perf_counter()
     work()
-    return clock() - start
-
-
-def loop(rooms, out):
-    out.mkdir()
-    for room in rooms:
-        rq.write_plan(rq.propose(rq.read_room(room)), out / f"{room.name}.json")
+    return time.perf_counter() - start
 
 
 def killed(rooms, out, times):
@@ -71,6 +109,8 @@ def main():
     parser.add_argument("--rooms", type=int, default=1000)
     parser.add_argument("--seats", type=int, default=9)
     parser.add_argument("--kills", type=int, default=0)
+    parser.add_argument("--turns", type=int, default=5)
+    parser.add_argument("--overhead", action="store_true", help="measure that alone")
     parser.add_argument("--cluster", action="store_true")
     options = parser.parse_args()
     with tempfile.TemporaryDirectory() as place:
@@ -78,20 +118,10 @@ def main():
         rooms = write_rooms(folder / "in", range(options.rooms), seats=options.seats, points=400)
         if options.kills:
             return killed(rooms, folder / "killed", options.kills)
-        loop(rooms[:3], folder / "warm")
         part = rooms[: max(20, options.rooms // 5)]
-        plain, here = [], []
-        for turn in range(3):  # turns, so that whatever else the machine does hits both
-            way = folder / f"plain{turn}", folder / f"here{turn}"
-            plain.append(timed(lambda way=way: loop(part, way[0]), time.process_time))
-            here.append(
-                timed(
-                    lambda way=way: rq.batch.propose_many(part, out=way[1], executor=Here()),
-                    time.process_time,
-                )
-            )
-        ratio = min(here) / min(plain)
-        print(f"{len(part)} rooms, processor time of a batch here over a plain loop: {ratio:.3f}")
+        overhead(part, folder, turns=options.turns)
+        if options.overhead:
+            return None
         most = []
         for count in (len(part) // 2, len(part)):
             name = f"memory{count}"

@@ -6,16 +6,20 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from batch_rooms import write_rooms
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from places import SAMPLES
 from rooms_apart import CENTRES, HIGHEST_DB, LOWEST_DB, STEP_DB, equaliser
 from scipy.optimize import differential_evolution
 
 import roomeq as rq
 from roomeq.cli.main import main
+from roomeq.jobs.drive.scene import DriveScene
 from roomeq.optimiser.bands.reasons import Reason
 from roomeq.optimiser.bands.voicing import over_rooms
 from roomeq.report.plots.rooms import plot_voicing
 
+LOFT = rq.read_room(SAMPLES / "mill_loft")
 BOOST_DB = 3.0  # the limit where none is stated
 
 
@@ -118,15 +122,58 @@ def test_nothing_is_voiced_below_the_lower_limit(model, folders):
 
 
 def test_limits_follow_the_headroom_of_the_model(folders):
-    loft = rq.read_room(SAMPLES / "mill_loft")
-    found = rq.batch.voice(loft, folders)
+    found = rq.batch.voice(LOFT, folders)
     limits = found.problem.task.limits
     assert limits.drive_by_frequency
     rows = np.geomspace(20.0, 125.0, 300)
     allowed = np.minimum(np.maximum(limits.drive_db(rows), 0.0), limits.filter_boost_db)
-    response = loft.equaliser.response_db(np.array(found.plan.gains_db), rows)
+    response = LOFT.equaliser.response_db(np.array(found.plan.gains_db), rows)
     assert (response - allowed).max() <= 0.02
     assert found.plan.headroom is None
+
+
+def left_now(model):
+    """What the drive may rise behind what is set now, at centres: what is left, 0 to 12 dB."""
+    scene = DriveScene.of(model, model.wanted)
+    left = [band.left_db for band in scene.headroom(np.zeros(9), None).bands]
+    return scene.centres, np.clip(left, 0.0, 12.0)
+
+
+@settings(max_examples=20, deadline=None, derandomize=True)
+@given(
+    trough=st.floats(22.0, 60.0),
+    lower_limit=st.floats(20.0, 60.0),
+    most_db=st.floats(0.5, 6.0),
+    volts=st.floats(0.4, 2.5),
+)
+def test_whatever_the_model_no_limit_is_broken(trough, lower_limit, most_db, volts):
+    def hollow(frequencies):
+        return 10.0 ** (-0.5 * np.exp(-0.5 * (np.log2(frequencies / trough) / 0.3) ** 2))
+
+    model = replace(
+        LOFT,
+        survey=LOFT.survey.of_seats("bench right").filtered("sub", hollow),
+        target=replace(LOFT.target, lower_limit=lower_limit),
+        limits=replace(LOFT.limits, filter_boost_db=most_db),
+        equipment=replace(LOFT.equipment, measuring_voltage=volts),
+    )
+    found = rq.batch.voice(model)
+    rows = np.geomspace(10.0, 300.0, 1000)
+    boosted = boost_db(found.plan.gains_db, rows)
+    assert boosted.max() <= most_db + 0.02
+    assert boosted[rows <= lower_limit].max() <= 0.5 + 0.02
+    centres, left_db = left_now(model)
+    assert (boost_db(found.plan.gains_db, centres) - left_db).max() <= 0.02
+    assert all(room.loses_db >= 0.0 for room in found.rooms)
+
+
+def test_limits_hold_behind_the_high_pass_that_is_set_not_one_that_a_proposal_would_choose():
+    model = replace(LOFT, equipment=replace(LOFT.equipment, measuring_voltage=2.5))
+    proposal = rq.propose(model, node_limit=1)
+    assert proposal.protection.high_pass is not None
+    limits, (centres, left_db) = rq.batch.voice(model).problem.task.limits, left_now(model)
+    assert limits.high_pass_corner is None
+    assert limits.drive_db(centres) == pytest.approx(left_db, abs=0.01)
 
 
 def test_the_models_response_is_added_to_rooms_of_a_flat_source(model, folders, voiced):

@@ -334,19 +334,22 @@ def _assumptions(scene: DriveScene, choice: ProtectionChoice) -> Iterator[str]:
         )
 
 
-def room_behind_protection(room: Room, gains_db: FloatArray) -> tuple[Room, CrossoverFilter | None]:
+def room_behind_protection(
+    room: Room, gains_db: FloatArray | None
+) -> tuple[Room, CrossoverFilter | None]:
     """Return a room behind the protective high-pass that goes with gains, and that high-pass.
 
-    Limits follow, as for `fit_within_headroom`.
+    Without gains it is the present one. Limits follow, as for `fit_within_headroom`.
 
     Raises
     ------
     ValueError
         As for `fit_within_headroom`.
     """
+    high_pass = room.equipment.protection
     if room.wanted is None:
-        present = room.equipment.protection
-        return _with_floor(room, present), present
+        return _with_floor(room, high_pass), high_pass
     scene = DriveScene.of(room, room.wanted)
-    high_pass = filter_of(scene.protection(gains_db).high_pass)
+    if gains_db is not None:
+        high_pass = filter_of(scene.protection(gains_db).high_pass)
     return _room_behind(scene, high_pass), high_pass
