@@ -138,6 +138,7 @@ def test_slopes_that_meet_worse_and_full_range_are_not_preferred():
     )
     assert choice.ranked[0].pair == steep
     assert choice.ranked[0].doubts == (PairDoubt.SLOPES_DIFFER,)
+    assert [entry.slope_mismatch for entry in choice.ranked] == [2, 0]
     assert choice.preferred is None
     both_differ = choose_corner(
         data, pairs=[steep], present=PRESENT, mains=box, solve=at_corner({100: 1.0})

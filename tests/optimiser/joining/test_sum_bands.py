@@ -292,6 +292,8 @@ def test_present_bands_leave_the_answer_unchanged():
     assert same == pytest.approx(
         problem_of(survey).deviation_db(np.array([-3.0, 0.0]), 1.0), abs=0.01
     )
+    by_seat = problem_of(there, present=[-6.0, 3.0]).seat_deviations_db(found)
+    np.testing.assert_allclose(by_seat, problem_of(survey).seat_deviations_db(found), atol=0.01)
 
 
 @pytest.mark.parametrize(
