@@ -169,6 +169,20 @@ def test_tilt_and_levels_that_do_not_compare_are_in_the_definition():
     np.testing.assert_allclose(bands.seat_deviations_db(setting), expected, atol=1e-9)
 
 
+def test_fall_of_the_excess_is_the_largest_of_a_third_octave():
+    bands = tilted_problem(3)
+    points, axis = bands.data.points, bands.data.frequencies
+    bands = bands.with_sub(np.full(points.size, 4.0))
+    setting = replace(bands.present(), gains_db=np.array([-3.0, 0.0]), level_change_db=-1.0)
+    change = 10 ** (-1.0 / 20) * peaking(10**1.6, -3.0, points)
+    before, after = np.maximum(bands.error_db(np.array([np.ones(points.size), change])), 0.0)
+    number = np.floor(10 * np.log10(axis) + 0.5)  # IEC 61260-1: 16 is 40 Hz, 18 is 63 Hz
+    falls = [(before - after)[number == n].mean() for n in (16, 18)]
+    assert max(falls) > 1.0
+    assert after[number == 16 + 2 * np.argmax(falls)].min() > 0.5  # or it would be cut off
+    assert bands.excess_fall_db(setting) == pytest.approx(max(falls), abs=1e-3)
+
+
 @pytest.mark.parametrize("seed", range(5))
 def test_best_of_all_settings_is_found(seed):
     """Every label of both bands and every level; 2 % of what is gained may go for fewer moves."""
