@@ -141,3 +141,7 @@ def test_as_planned_is_not_believed_beside_a_band_that_differs(rows_judged, apar
     found = rows_judged(apart_db * INSIDE, shares)
     assert [cause.code for cause in found.causes] == told
     assert found.unchanged is (told == [PLANNED])
+
+
+def test_a_seat_may_differ_by_one_and_a_half_decibels_or_two_scatters():
+    assert [agreement.seat_limit_db(s) for s in (0.3, 0.74, 0.8)] == [1.5, 1.5, 1.6]

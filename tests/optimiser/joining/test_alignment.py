@@ -6,8 +6,8 @@ from joining_rooms import CORNER, FREQUENCIES, delayed, linkwitz_riley, modal_su
 
 from roomeq.device.processor import DelayRange, JoiningSettings
 from roomeq.device.profile import PhaseControl
-from roomeq.optimiser.joining.alignment import Candidate, _chosen, align, realign
-from roomeq.optimiser.joining.summation import judge_sum
+from roomeq.optimiser.joining.alignment import Candidate, _chosen, _phase_moves, align, realign
+from roomeq.optimiser.joining.summation import Summation, judge_sum
 from roomeq.optimiser.joining.survey import prepare_joining
 
 SEEDS = range(12)
@@ -198,6 +198,10 @@ def test_a_phase_control_rests_beside_a_delay_and_is_chosen_without_one():
     assert alone.chosen.settings.phase_deg == pytest.approx(90.0)
     assert not alone.chosen.settings.inverted
     assert alone.chosen.loss_db == pytest.approx(0.0, abs=1e-3)
+    present = JoiningSettings(phase_deg=45.0, phase_frequency=CORNER)
+    moves = _phase_moves(Summation.of(data), present, control, corner=CORNER)
+    away = [abs(one.phase_deg - 45.0) / 360.0 / CORNER for one in moves.settings]
+    np.testing.assert_allclose(moves.cost, away, atol=1e-9)  # its lag at its own frequency
 
 
 def test_realigning_stays_near_and_keeps_the_polarity():

@@ -137,6 +137,7 @@ def test_slopes_that_meet_worse_and_full_range_are_not_preferred():
     )
     assert choice.ranked[0].pair == steep
     assert choice.ranked[0].doubts == (PairDoubt.SLOPES_DIFFER,)
+    assert [entry.slope_mismatch for entry in choice.ranked] == [2, 0]
     assert choice.preferred is None
     both_differ = choose_corner(
         data, pairs=[steep], present=PRESENT, mains=box, solve=at_corner({100: 1.0})
@@ -203,6 +204,19 @@ def test_what_was_filtered_away_is_not_predicted():
     choice = choose_corner(data, pairs=[present, wide], present=present, solve=at_corner({}))
     assert choice.refused == ((wide, PairDoubt.NOT_PREDICTABLE),)
     assert choice.preferred is None
+
+
+@pytest.mark.parametrize(
+    ("lift", "size", "refused"), [(10.1, 0.11, 1), (9.9, 1.0, 0), (10.1, 0.095, 0)]
+)
+def test_a_lift_by_20_decibels_counts_within_20_decibels_of_the_sum(lift, size, refused):
+    """|LR4| is 1 / (1 + (f / fc)^4): the new corner lifts the highest point by so much."""
+    top = prepared(np.ones(FREQUENCIES.size), np.ones(FREQUENCIES.size)).points[-1]
+    corner = top / ((1.0 + (top / 56.0) ** 4) / lift - 1.0) ** 0.25
+    was, new = (linkwitz_riley("low", 4, corner=c) for c in (56.0, corner))
+    pairs = [CrossoverPair(low_pass=low(corner=c), high_pass=high(2, CORNER)) for c in (56, corner)]
+    data = prepared(size * was / new, np.ones(FREQUENCIES.size))
+    assert len(predicted_pairs(data, pairs=pairs[1:], present=pairs[0])[1]) == refused
 
 
 def test_refuses_corners_outside_the_data():

@@ -116,6 +116,8 @@ def test_axes_need_a_sixth_of_an_octave_and_reach_half_of_one_beyond():
     for octaves, enough in ((0.16, False), (0.18, True)):
         with nullcontext() if enough else pytest.raises(ValueError, match="too little"):
             joining_axes((50.0, 50.0 * 2**octaves), first=10.0, last=1000.0)
+    near = prepared(survey_of(LOW, HIGH)).frequencies[[0, -1]] / CORNER
+    assert near == pytest.approx([0.5, 2.0], rel=0.03)
     points, axis = joining_axes((40.0, 160.0), first=10.0, last=1000.0)
     reach = np.log2([axis[0] / points[0], points[-1] / axis[-1]])
     assert np.all(np.abs(reach - 1 / 12) <= 1 / 48 + 1e-6)

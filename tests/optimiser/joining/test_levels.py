@@ -223,13 +223,12 @@ def test_seats_count_by_weight_and_have_their_names(weights, late):
     assert np.abs(octaves) == pytest.approx([1.0, 1.0], abs=1 / 24)
 
 
-@pytest.mark.parametrize("count", [1, 2, 3, 4, 9])
+@pytest.mark.parametrize("count", [1, 2, 3, 4, 7])
 def test_signs_are_those_of_all_that_bend_least(count):
     """Every choice of signs, by the sum of squared third differences (numpy.diff)."""
-    rng = np.random.default_rng(count)
     every = np.array(list(itertools.product((1.0, -1.0), repeat=count)))
-    for size in (rng.random(count), np.abs(np.cos(0.9 * np.arange(count)))):
+    for size in np.random.default_rng(count).random((40, count)):
         bent = np.sum(np.diff(every * size, n=3) ** 2, axis=1)
-        signs = _least_bent_signs(size)
-        assert signs.shape == size.shape
-        assert np.sum(np.diff(signs * size, n=3) ** 2) == pytest.approx(bent.min(), abs=1e-12)
+        found = np.sum(np.diff(_least_bent_signs(size) * size, n=3) ** 2)
+        assert found == pytest.approx(bent.min(), abs=1e-12)
+        assert _least_bent_signs(size).shape == size.shape

@@ -41,16 +41,10 @@ def fitted(*low, errors=ERRORS, sign=1):
     return Fit(chain, at, -level, slope)
 
 
-def searched(fits, odds, *, ends=(), highs=(), high_odds=()):
-    return Search(
-        fits=fits,
-        low_passes=[len(fit.chain.filters) for fit in fits],
-        whole=0,
-        log_odds=np.array(odds),
-        low_ends=ends,
-        high_fits=highs,
-        high_odds=np.array(high_odds),
-    )
+def searched(fits, odds, **highs):
+    highs = {"low_ends": [], "high_fits": [], "high_odds": np.zeros(0), **highs}
+    counts = [len(fit.chain.filters) for fit in fits]
+    return Search(fits=fits, low_passes=counts, whole=0, log_odds=np.array(odds), **highs)
 
 
 def told(fits, odds=(0.0,), *, errors=ERRORS, near=False, highest=300.0):
@@ -122,10 +116,11 @@ def test_high_passes_are_tempered_by_one_and_a_half_and_told_above_the_lower_end
     corner = factor * 20.0 * 2.0**0.4
     fit = fitted((4, corner, 1), sign=-1)
     ends = [LowEnd(Chain(), None, 1.0), LowEnd(fit.chain, Group(((4, 1),), corner, 0.3), 1.0)]
-    found = searched([], [], ends=ends, highs=[fitted(), fit], high_odds=[0.0, 6.0])
+    odds = np.array([0.0, 6.0])
+    found = searched([], [], low_ends=ends, high_fits=[fitted(), fit], high_odds=odds)
     stated = [butterworth(corner, order=4, kind="high_pass")]
     said = estimation.judge_high_pass(found, ERRORS, stated, sure=0.85)
-    likely = scipy.special.softmax(np.array([0.0, 4.0]))[1]
+    likely = scipy.special.softmax(odds / 1.5)[1]
     likely *= within_a_tenth(ERRORS.parameter_spreads(fit)[2])
     assert said.probability == pytest.approx(likely if there else 1.0)
     assert (said.filter is not None, said.as_described) == (there, True if there else None)
