@@ -202,3 +202,11 @@ def test_where_no_list_was_set_none_is_looked_for():
     alone = explanations(scene(sources=("sub", "mains")), setup(sum_known=False, both_alone=True))
     assert {"level", "mains_level"} <= {one.cause.code for one in alone}
     assert not {"delay", "polarity"} & {one.cause.code for one in alone}
+
+
+def test_where_nothing_differs_the_least_that_is_looked_for_comes_nearest():
+    told = {one.cause.code: one.cause for one in explanations(scene(), setup())}
+    assert abs(told[CauseCode.LEVEL].value) == abs(told[CauseCode.MAINS_LEVEL].value) == 1.5
+    assert abs(told[CauseCode.DELAY].value) == 1e-3
+    assert told[CauseCode.SCALED].value in (0.8, 1.2)  # 1.8 dB of 9
+    assert told[CauseCode.WIDTH].value in (0.7, 1.4)
