@@ -116,6 +116,7 @@ def together_files(
             default=None,
         ),
         microphone=first.microphone,
+        added_up=True,
     )
 
 
