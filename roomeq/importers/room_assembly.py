@@ -92,10 +92,11 @@ def assemble_room(
     if not limit_stated:
         assumptions.append(_limit_remark(target))
     findings = list(files.findings)
-    findings += doubtful_seat_levels(fitted, axis, measured)
+    if not files.added_up:
+        findings += doubtful_seat_levels(fitted, axis, measured)
     if source != "mains":
         findings += uncovered_bands(fitted, device.equaliser)
-    if source == "sub" and origin in ("path", "none"):
+    if source == "sub" and origin in ("path", "none") and not files.added_up:
         limit = target.lower_limit
         findings += doubtful_low_passes(fitted, axis, measured, path=path or (), limit=limit)
     if source == "sub" and origin in ("stated", "unknown"):

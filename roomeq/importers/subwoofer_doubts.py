@@ -24,9 +24,10 @@ from roomeq.base.levels import ComplexArray, FloatArray
 from roomeq.base.survey import Measurement, Survey
 from roomeq.importers.survey_remarks import same_recordings
 from roomeq.room.room import Subwoofer
-from roomeq.room.together import common_seats
+from roomeq.room.together import common_seats, seat_pressures
 
 MOST_FROM_SEAT_TO_SEAT, MOST_APART, MOST_APART_DB = 0.120, 0.100, 25.0
+LEAST_ALIKE, _LOWEST_ALIKE, _SPAN_ALIKE = 0.6, 12.0, 1.6
 _LOWEST, _HIGHEST = 20.0, 80.0
 
 
@@ -59,6 +60,8 @@ def subwoofer_doubts(
             yield from _level_apart(one, other, pair)
             if common_time:
                 yield from _times_apart(one, other, pair)
+    if common_time:
+        yield from _turned(surveys)
 
 
 def _twice(surveys: dict[str, Survey], others: Sequence[Measurement]) -> Iterator[str]:
@@ -115,6 +118,39 @@ def _times_apart(one: str, other: str, pair: Sequence[Survey]) -> Iterator[str]:
             f"{late} comes {1e3 * abs(middle):.0f} ms later than {early}: was there really one "
             "time zero, and what holds it back?"
         )
+
+
+def _turned(surveys: dict[str, Survey]) -> Iterator[str]:
+    """Yield seats at which one subwoofer has another polarity than at all others.
+
+    Towards low frequencies a room has one pressure everywhere, so that what arrives from one
+    subwoofer is in phase at all seats.
+    """
+    seats = common_seats(list(surveys.values()))
+    entries = [entry for one in surveys.values() for seat in seats for entry in one.at_seat(seat)]
+    if len(seats) < 3 or not all(entry.response.has_phase for entry in entries):
+        return
+    lowest = max(_LOWEST_ALIKE, *(float(entry.response.frequencies[0]) for entry in entries))
+    if lowest > _LOWEST:
+        return
+    points = np.geomspace(lowest, lowest * _SPAN_ALIKE, 24)
+    alike = {name: _in_phase(seat_pressures(one, seats, points)) for name, one in surveys.items()}
+    for name, own in alike.items():
+        for n, seat in enumerate(seats):
+            rest = np.arange(len(seats)) != n
+            least = max(other[n, rest].min() for key, other in alike.items() if key != name)
+            if min(least, own[rest][:, rest].min(), -own[n, rest].max()) > LEAST_ALIKE:
+                yield (
+                    f"{name} is turned round at seat {seat!r}: up to {points[-1]:.0f} Hz it has "
+                    "the other polarity there than at all other seats, and another subwoofer has "
+                    "not. Was a cable, a switch or the time zero another one?"
+                )
+
+
+def _in_phase(pressures: ComplexArray) -> FloatArray:
+    """Return the mean cosine of the phase between seats over frequency, shape (S, S)."""
+    turns = pressures / np.maximum(np.abs(pressures), np.finfo(float).tiny)
+    return np.asarray((turns @ turns.conj().T).real / turns.shape[1])
 
 
 def energy_time(frequencies: FloatArray, pressure: ComplexArray) -> float:

@@ -117,6 +117,7 @@ def together_files(
             default=None,
         ),
         microphone=first.microphone,
+        added_up=True,
     )
 
 

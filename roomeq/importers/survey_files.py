@@ -69,6 +69,9 @@ class SurveyFiles:
         As stated, else the pooled standard deviation over repeats in dB; None if neither is there.
     microphone : tuple of ndarray, optional
         Hz, and what the microphone file added there in dB.
+    added_up : bool
+        Whether the subwoofers were added up: then seats and filters are judged on each alone. Where
+        they cancel, of 100 clean rooms 3 seemed to have another gain at a seat or another filter.
     """
 
     survey: Survey
@@ -78,6 +81,7 @@ class SurveyFiles:
     inputs: tuple[InputFile, ...]
     repeatability_db: float | None
     microphone: tuple[FloatArray, FloatArray] | None = None
+    added_up: bool = False
 
 
 SweepReader = Callable[[MeasurementTable], tuple[FrequencyResponse | None, tuple[str, ...]]]

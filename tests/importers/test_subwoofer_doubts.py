@@ -103,3 +103,48 @@ def test_without_a_stated_time_zero_times_are_not_judged(tmp_path):
     head = HEAD.replace("common_reference = true", "common_reference = false")
     folder = write_several(tmp_path, {"front": FRONT, "back": late(BACK, 0.2)}, head=head)
     assert not any("later than" in text for text in findings(folder))
+
+
+def in_one_field(seed, *, seats=3):
+    """Return echoes that fade below 25 Hz into one pressure everywhere, as in a closed room."""
+    everywhere = 1.5 / (1.0 + (AXIS / 25.0) ** 4)
+    rows = echoes(seed, seats=seats)
+    return rows + everywhere * np.abs(rows).mean(axis=0)
+
+
+@pytest.mark.parametrize("name", ["front", "back"])
+def test_one_file_that_is_turned_round_is_said(tmp_path, name):
+    parts = {"front": in_one_field(1), "back": in_one_field(2)}
+    folder = write_several(tmp_path, parts)
+    assert findings(folder) == ()
+    row = list(parts).index(name)
+    write_response(folder / f"{row} middle.txt", -parts[name][1])
+    (said,) = findings(folder)
+    assert said.startswith(f"{name} is turned round at seat 'middle': up to 19 Hz")
+
+
+def test_one_that_is_turned_round_everywhere_is_not_told(tmp_path):
+    parts = {"front": in_one_field(1), "back": -in_one_field(2)}
+    folder = write_several(tmp_path, parts)
+    assert findings(folder) == ()
+
+
+def test_of_two_seats_none_is_told_to_be_turned_round(tmp_path):
+    parts = {"front": in_one_field(1)[:2], "back": in_one_field(2)[:2] * [[1], [-1]]}
+    assert findings(write_several(tmp_path, parts)) == ()
+
+
+def test_a_room_that_turns_all_subwoofers_round_at_a_seat_is_not_told(tmp_path):
+    turned = np.array([[1.0], [-1.0], [1.0]])
+    parts = {"front": in_one_field(1) * turned, "back": in_one_field(2) * turned}
+    assert findings(write_several(tmp_path, parts)) == ()
+
+
+def test_what_begins_above_the_lowest_frequencies_tells_no_turn(tmp_path):
+    parts = {"front": in_one_field(1), "back": in_one_field(2) * [[1], [-1], [1]]}
+    folder = write_several(tmp_path, parts)
+    for file in folder.glob("*.txt"):
+        head, *lines = file.read_text("utf-8").splitlines()
+        kept = [line for line in lines if float(line.split("\t")[0]) > 21.0]
+        file.write_text("\n".join([head, *kept]) + "\n", "utf-8")
+    assert not any("turned round" in text for text in findings(folder))

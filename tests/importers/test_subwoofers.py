@@ -253,3 +253,19 @@ def test_the_microphone_file_is_read_once(tmp_path, monkeypatch):
         for row, entry in enumerate(of.room.survey.measurements):
             expected = level_db(pressures[row]) - added_db
             np.testing.assert_allclose(entry.response.level_db, expected, atol=1e-4)
+
+
+def test_a_seat_where_they_cancel_is_not_taken_for_another_gain(tmp_path):
+    back = echoes(2)
+    back[1] = 0.9 * late(FRONT[1], 0.0002)
+    room = read_room(write_several(tmp_path, {"front": -FRONT, "back": back}))
+    level = [np.median(level_db(entry.response.pressure)) for entry in room.survey.measurements]
+    assert level[1] < min(level[0], level[2]) - 12.0
+    assert room.findings == ()
+
+
+def test_another_gain_at_a_seat_is_told_of_the_one_that_had_it(tmp_path):
+    louder = np.array([[1.0], [10.0], [1.0]])
+    room = read_room(write_several(tmp_path, {"front": FRONT, "back": BACK * louder}))
+    assert all(text.startswith("back: ") for text in room.findings)
+    assert any("'middle'" in text and "dB louder than the others" in text for text in room.findings)
