@@ -48,9 +48,9 @@ JOBS = {
     "estimated_path": "path", "room_overview": SEEN, "rank_places": Told(), "join": JOINED,
     "propose": PLAN, "verify_room": TRUE, "compare": Told(unchanged=True), "look_into": "found",
     "write_pictures": Told(not_made={}), "check_pictures": None, "write_plan": None,
-    "measure_device": MEASURED, "write_measured_profile": None, "write_rooms_picture": None,
+    "measure_device": MEASURED, "write_measured_profile": None, "write_picture": None,
     "propose_many": Told(rows=lambda: [DONE, DONE], out=Path("o")), "voice": VOICED,
-    "rooms_needed": "needed", "write_voicing_picture": None, "json_text": JSON.encode(),
+    "rooms_needed": "needed", "plot_rooms": "of rooms", "plot_voicing": "voiced", "json_text": JSON.encode(),
     "write_settings_sheet": None, "read_plan": PLAN.but(seats=()), "playback_signal": "signal",
     "write_sweep": [Path("a.wav"), Path("a.json")], "room_file_text": "format = 1\n",
     "start_text": "begun",
@@ -284,12 +284,15 @@ def test_pictures_and_profiles_are_written_where_they_are_asked_for(given, run, 
     run("batch", "a", "--out", "o")
     run("voice", "m.toml")
     run("verify", "p.json", HALL)
-    assert not {"check_pictures", "write_rooms_picture", "write_voicing_picture"} & set(calls)
+    assert not {"check_pictures", "write_picture"} & set(calls)
     run("batch", "a", "--out", "o", "--plot")
-    assert calls["write_rooms_picture"] == (([DONE, DONE], Path("o/rooms.png")), {})
+    assert calls["plot_rooms"] == (([DONE, DONE],), {})
+    assert calls["write_picture"] == (("of rooms", Path("o/rooms.png")), {})
     assert calls.pop("check_pictures")
     run("voice", "m.toml", "--plot", "lost.png")
-    assert calls["write_voicing_picture"] == ((VOICED, Path("lost.png")), {})
+    assert calls["plot_voicing"] == ((VOICED,), {})
+    ((drawn, where), _) = calls["write_picture"]
+    assert (drawn, where) == ("voiced", Path("lost.png"))
     assert calls.pop("check_pictures")
     assert calls["voicing_text"][0] == (VOICED, "needed")
     given(voice=VOICED.but(rooms=("a",)))  # of one room there is nothing to be left out

@@ -377,7 +377,7 @@ def test_the_curve_fills_its_column(sheets):
     style = sheets[0]
     margin = float(re.search(r"@page {\s*margin: [\d.]+mm ([\d.]+)mm", style)[1])
     gap = float(
-        re.search(r"\.advice { display: block; columns: 2; column-gap: ([\d.]+)mm", style)[1]
+        re.search(r"\.advice,[^{]*{ display: block; columns: 2; column-gap: ([\d.]+)mm", style)[1]
     )
     width = float(re.search(r"\n  \.picture { max-width: ([\d.]+)mm", style)[1])
     for paper in (210.0, 215.9):  # A4 (ISO 216), letter

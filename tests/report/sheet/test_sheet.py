@@ -10,7 +10,7 @@ from pathlib import Path
 import msgspec
 import pytest
 from places import SAVED_PLANS
-from roomeq.device.high_pass import HighPass
+from roomeq.device.crossover import HighPass
 
 from roomeq.base.cautions import Caution, CautionCode
 from roomeq.base.errors import RoomeqError, SheetFileError
