@@ -22,6 +22,7 @@ from roomeq.base.cautions import RESERVATIONS, Caution
 from roomeq.base.errors import PlanFileError
 from roomeq.base.files import (
     LARGEST_TABLES,
+    InputFile,
     file_bytes,
     from_json,
     refuse_other_kinds,
@@ -41,7 +42,6 @@ from roomeq.plan.records import (
     DeviceRecord,
     Evidence,
     HeadroomRecord,
-    InputRecord,
     LevelSetting,
     PresentRecord,
     SeatResult,
@@ -72,7 +72,7 @@ class Plan(Record, frozen=True, kw_only=True):
         Measurements that were fitted.
     level_reference : {"spl", "relative"}
         Whether levels are dB SPL.
-    inputs : tuple of InputRecord
+    inputs : tuple of InputFile
     device : DeviceRecord
     target : TargetRecord
     bands : tuple of BandSetting
@@ -120,7 +120,7 @@ class Plan(Record, frozen=True, kw_only=True):
     record: dict[str, str]
     source: Source
     level_reference: Literal["spl", "relative"]
-    inputs: tuple[InputRecord, ...]
+    inputs: tuple[InputFile, ...]
     device: DeviceRecord
     target: TargetRecord
     bands: tuple[BandSetting, ...]
