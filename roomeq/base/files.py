@@ -23,14 +23,14 @@ import os
 import stat
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
 from os import PathLike
 from pathlib import Path
-from typing import Literal, TypeVar, get_args
+from typing import Literal, TypeVar
 
 import msgspec
 
 from roomeq.base.errors import FileFaultError
+from roomeq.base.record import Record
 
 _SUFFIX = ".part"
 _LONGEST_NAME = 40  # characters of the file's own name in the neighbour's
@@ -220,35 +220,22 @@ Role = Literal[
 ]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class InputFile:
+class InputFile(Record, frozen=True, kw_only=True):
     """One input file.
 
     Attributes
     ----------
-    path : str
+    file : str
         As written by whoever named it, relative to the room's folder where it is.
     role : str
-        What it is used for: ``room``, ``measurement``, ``microphone``, ``sweep``, ``calibration``,
-        ``target``, ``near_field``, ``device_profile``, ``maximum_output`` or ``path_response``.
+        What it is used for, a `Role`.
     sha256 : str
         Digest of its bytes, 64 hexadecimal digits.
-
-    Raises
-    ------
-    ValueError
-        If the role is unknown or the digest is none.
     """
 
-    path: str
-    role: Role
+    file: str
+    role: str
     sha256: str
-
-    def __post_init__(self) -> None:
-        if self.role not in get_args(Role):
-            raise ValueError(f"role is one of {get_args(Role)}, got {self.role!r}")
-        if len(self.sha256) != 64 or not set(self.sha256) <= set("0123456789abcdef"):
-            raise ValueError(f"sha256 is 64 hexadecimal digits, got {self.sha256!r}")
 
 
 def file_digest(path: str | PathLike[str]) -> str:
@@ -276,4 +263,4 @@ def read_input_file(
         If the file cannot be read.
     """
     named = Path(written)
-    return InputFile(path=named.as_posix(), role=role, sha256=file_digest(Path(folder) / named))
+    return InputFile(file=named.as_posix(), role=role, sha256=file_digest(Path(folder) / named))

@@ -23,6 +23,7 @@ from roomeq.base.cautions import RESERVATIONS, Caution
 from roomeq.base.errors import PlanFileError
 from roomeq.base.files import (
     LARGEST_TABLES,
+    InputFile,
     file_bytes,
     from_json,
     refuse_other_kinds,
@@ -42,7 +43,6 @@ from roomeq.plan.records import (
     DeviceRecord,
     Evidence,
     HeadroomRecord,
-    InputRecord,
     LevelSetting,
     PresentRecord,
     SeatResult,
@@ -73,7 +73,7 @@ class Plan(Record, frozen=True, kw_only=True):
         Measurements that were fitted.
     level_reference : {"spl", "relative"}
         Whether levels are dB SPL.
-    inputs : tuple of InputRecord
+    inputs : tuple of InputFile
     device : DeviceRecord
     target : TargetRecord
     bands : tuple of BandSetting
@@ -121,7 +121,7 @@ class Plan(Record, frozen=True, kw_only=True):
     record: dict[str, str]
     source: Source
     level_reference: Literal["spl", "relative"]
-    inputs: tuple[InputRecord, ...]
+    inputs: tuple[InputFile, ...]
     device: DeviceRecord
     target: TargetRecord
     bands: tuple[BandSetting, ...]

@@ -27,14 +27,6 @@ def rows_of(array: FloatArray) -> tuple[tuple[float, ...], ...]:
     return tuple(tuple(row) for row in array.tolist())
 
 
-class InputRecord(Record, frozen=True, kw_only=True):
-    """A file that the plan was made from, with its SHA-256 digest."""
-
-    file: str
-    role: str
-    sha256: str
-
-
 class DeviceRecord(Record, frozen=True, kw_only=True):
     """The device's equaliser as the plan assumed it; `q` by magnitude of gain.
 

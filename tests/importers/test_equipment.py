@@ -166,7 +166,7 @@ def test_vented_box_and_a_file_of_maximum_output(tmp_path):
     assert room.equipment.output.rms_level_db(distance=1.0) == pytest.approx(
         np.array([95, 101, 107]) + 20 * math.log10(2)
     )
-    recorded = {entry.path: entry for entry in room.inputs}["burst.csv"]
+    recorded = {entry.file: entry for entry in room.inputs}["burst.csv"]
     assert recorded.role == "maximum_output"
     assert recorded.sha256 == file_digest(tmp_path / "burst.csv")
     assert "the load is not stated: one driver is reckoned with" in room.assumptions

@@ -116,7 +116,7 @@ def test_both_with_one_polarity_reversed_is_a_source_of_its_own(folder):
 
 
 def test_the_response_of_the_path_is_among_the_inputs(folder):
-    entries = [(entry.role, entry.path) for entry in room(folder).inputs]
+    entries = [(entry.role, entry.file) for entry in room(folder).inputs]
     assert ("path_response", "close.txt") in entries
     assert ("measurement", "sub.txt") in entries
 

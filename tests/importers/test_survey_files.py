@@ -78,7 +78,7 @@ def test_inputs_carry_their_digests(tmp_path, levels):
             ("microphone.txt", "microphone"),
         )
     ]
-    assert [(entry.path, entry.role, entry.sha256) for entry in found.inputs] == expected
+    assert [(entry.file, entry.role, entry.sha256) for entry in found.inputs] == expected
 
 
 def test_what_is_not_stated_is_assumed_aloud(tmp_path, levels):
@@ -321,7 +321,7 @@ def test_names_that_would_collide_get_their_file(tmp_path, levels, monkeypatch):
     monkeypatch.chdir(tmp_path)
     found = survey_from_exports(["a/seat.txt", "b/seat.txt", "left.txt"])
     assert found.survey.seats == ("a/seat", "b/seat", f"{tmp_path.name}/left")
-    assert found.inputs[0].path == "a/seat.txt"
+    assert found.inputs[0].file == "a/seat.txt"
     _several(monkeypatch)
     found = survey_from_exports(["left.txt", "right.txt"])
     assert found.survey.seats[1:3] == ("left, Seat 2", "right, Seat 1")

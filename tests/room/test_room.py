@@ -370,7 +370,7 @@ def test_controls_that_the_device_lacks(folder):
     own = (SAMPLES.parent / "roomeq/device/profiles/coarse_step.toml").read_text("utf-8")
     (folder / "own.toml").write_text(own.replace('name = "', 'polarity = false\nname = "'), "utf-8")
     changed(folder, '"nine_band"', '"own.toml"')
-    assert {entry.path for entry in read_room(folder).inputs} >= {"own.toml"}
+    assert {entry.file for entry in read_room(folder).inputs} >= {"own.toml"}
     for stated, said in (
         ("phase_deg = 90", "the device has no phase control"),
         ('polarity = "inverted"', "the device has no polarity switch"),

@@ -329,8 +329,6 @@ def _longer(
     moves = _delay_moves(summation, present, far)
     losses = summation.by_seat_db(moves.turns)
     total = losses @ summation.seat_weights
-    best = min(
-        (one for polarity in allowed for one in _minima(moves, losses, total, polarity)),
-        key=lambda one: one.loss_db,
-    )
+    minima = [one for polarity in allowed for one in _minima(moves, losses, total, polarity)]
+    best = _least(minima)
     return best if least - best.loss_db >= LONG_GAIN_DB else None

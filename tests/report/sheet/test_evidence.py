@@ -9,6 +9,7 @@ from places import SAVED_PLANS
 from sheet_rows import rows
 
 from roomeq.base.cautions import Caution, CautionCode
+from roomeq.base.files import InputFile
 from roomeq.device.processor import DelayRange
 from roomeq.optimiser.bands.reasons import Reason
 from roomeq.optimiser.joining.alignment import align
@@ -16,7 +17,7 @@ from roomeq.optimiser.joining.data import SumExplanation
 from roomeq.optimiser.joining.survey import prepare_joining
 from roomeq.plan.joining import JoiningRecord, JoiningSeatRow, SumBandsRecord
 from roomeq.plan.plan import read_plan
-from roomeq.plan.records import HeadroomRecord, HeadroomRow, InputRecord
+from roomeq.plan.records import HeadroomRecord, HeadroomRow
 from roomeq.report.sheet.evidence import (
     bands_by_remedy,
     cautions,
@@ -270,7 +271,7 @@ def test_record_says_what_is_not_stated(plan):
 
 
 def test_digests_are_kept_by_plan(plan):
-    entry = InputRecord(file="room.toml", role="room", sha256="ab" * 32)
+    entry = InputFile(file="room.toml", role="room", sha256="ab" * 32)
     one = replace(plan, inputs=(entry,))
     two = replace(plan, inputs=(replace(entry, sha256="cd" * 32),))
     assert inputs({"a": one, "b": two}) == (

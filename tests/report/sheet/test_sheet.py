@@ -14,10 +14,10 @@ from roomeq.device.crossover import HighPass
 
 from roomeq.base.cautions import Caution, CautionCode
 from roomeq.base.errors import RoomeqError, SheetFileError
+from roomeq.base.files import InputFile
 from roomeq.cli.main import main
 from roomeq.optimiser.drive.protection import ProtectionChange, ProtectionChoice, ProtectionReason
 from roomeq.plan.plan import read_plan, write_plan
-from roomeq.plan.records import InputRecord
 from roomeq.report.sheet.sheet import plan_names, settings_sheet, write_settings_sheet
 from roomeq.report.text.plan import plan_text
 
@@ -212,7 +212,7 @@ def test_minus_signs_are_of_one_kind(plan):
         cautions=(Caution(code=CautionCode.LEVEL_TOO_HIGH, value=-1.0, frequency=20.0),),
         assumptions=("the knob stood at -3 dB",),
         notes=("a.txt: level -0.5 dB at 20 Hz",),
-        inputs=(InputRecord(file="-20.txt", role="room", sha256="a" * 64),),
+        inputs=(InputFile(file="-20.txt", role="room", sha256="a" * 64),),
     )
     for plans in ({"music": said}, {"music": said, "film": said}):
         text = re.sub(r"<(style|svg).*?</\1>", "", settings_sheet(plans), flags=re.DOTALL)
@@ -231,7 +231,7 @@ def test_what_comes_from_files_is_escaped(plan):
         record={"date": HOSTILE, "by": HOSTILE, HOSTILE: HOSTILE},
         device=replace(plan.device, name=HOSTILE),
         target=replace(plan.target, path=("low-pass " + HOSTILE,)),
-        inputs=(InputRecord(file=HOSTILE, role=HOSTILE, sha256=HOSTILE),),
+        inputs=(InputFile(file=HOSTILE, role=HOSTILE, sha256=HOSTILE),),
         cautions=(Caution(code=CautionCode.SEAT_GETS_WORSE, value=1.0, name=HOSTILE),),
         assumptions=(HOSTILE,),
         notes=(f"{HOSTILE}: {HOSTILE}",),
