@@ -15,7 +15,10 @@ lower_limit = 22
 """
 
 
-def write_rooms(folder, seeds, *, seats=2, points=120):
+QUICK = "[limits]\nlocked = [20, 25, 31.5, 63, 80, 100, 125]\n"  # two bands are searched soon
+
+
+def write_rooms(folder, seeds, *, seats=2, points=120, more=""):
     """Write one folder for each seed, each with text exports and a room file; return them."""
     axis = np.geomspace(12.0, 300.0, points)
     made = []
@@ -33,6 +36,6 @@ def write_rooms(folder, seeds, *, seats=2, points=120):
             rows = (f"{f:.3f},{v:.2f}" for f, v in zip(axis, level, strict=True))
             (room / name).write_text("Frequency (Hz),Level (dB SPL)\n" + "\n".join(rows) + "\n")
             entries += f'[[measurements]]\nseat = "seat {seat + 1}"\nfile = "{name}"\n\n'
-        (room / "room.toml").write_text(ROOM_TOML.format(seed=seed, measurements=entries))
+        (room / "room.toml").write_text(ROOM_TOML.format(seed=seed, measurements=entries) + more)
         made.append(room)
     return made

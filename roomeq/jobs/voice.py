@@ -179,7 +179,7 @@ def voice(
     """
     measured = weighed_room(model)
     model = _within_headroom(measured)
-    source = _refused(measured) if flat_source else None
+    source = _average(_refused(measured)) if flat_source else None
     named = each(tuple(map(str, folders)), lambda folder: f"reading {folder}")
     rooms = [_with_model(weighed_room(read_room(one)), model, source=source) for one in named]
     rooms = rooms or [_with_model(measured, model, source=None)]
@@ -253,19 +253,18 @@ def _refused(room: Room) -> Room:
     return room
 
 
-def _with_model(room: Room, model: Room, *, source: Room | None) -> Room:
+def _with_model(room: Room, model: Room, *, source: FrequencyResponse | None) -> Room:
     """Return a room as the model with its present gains leaves it, to be set as the model.
 
     With a `source` the room was that of a flat one, and the response of the source is added.
     """
-    average = None if source is None else _average(source)
 
     def ratio(frequencies: FloatArray) -> ComplexArray:
-        if average is None:
+        if source is None:
             added = model.equaliser.response_db(model.present.gains_db, frequencies)
         else:
-            level_db = average.level_db - average.level_db.mean()
-            added = np.interp(np.log(frequencies), np.log(average.frequencies), level_db)
+            level_db = source.level_db - source.level_db.mean()
+            added = np.interp(np.log(frequencies), np.log(source.frequencies), level_db)
         taken_out = room.equaliser.response_db(room.present.gains_db, frequencies)
         return amplitude_ratio(added - taken_out).astype(np.complex128)
 
@@ -349,12 +348,12 @@ def _plan(
         float(over_rooms(np.array([getattr(r, name) for r in voiced]), criterion))
         for name in ("before_db", "voiced_db")
     )
-    what = "mean" if criterion == "mean" else "worst tenth"
     shown = (
         f"{len(places)} of them, from the worst to the best, stand"
         if len(places) < len(voiced)
         else "they stand"
     )
+    what = criterion.replace("_", " ")
     told = (
         f"voiced for {len(voiced)} rooms by the {what} of their weighted deviations, {before:.2f} "
         f"dB before, {after:.2f} dB after; {shown} as seats, each with its average, and figures "

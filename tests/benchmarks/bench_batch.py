@@ -23,7 +23,7 @@ from pathlib import Path
 import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
-from batch_rooms import write_rooms
+from batch_rooms import QUICK, write_rooms
 
 import roomeq as rq
 
@@ -84,24 +84,33 @@ def timed(work):
     return time.perf_counter() - start
 
 
+def lines_of(journal):
+    return journal.read_bytes().count(b"\n") if journal.exists() else 0
+
+
 def killed(rooms, out, times):
     """Kill a run at random moments, end it, and count rooms that were done twice or lost."""
     chance, lost, seen = random.Random(5), 0, set()
     words = [sys.executable, "-m", "roomeq", "batch", *map(str, rooms), "--out", str(out)]
-    journal, fell = out / "rooms.jsonl", 0
+    journal, fell, torn = out / "rooms.jsonl", 0, 0
     for _ in range(times):
         run = subprocess.Popen([*words, "--resume", "--jobs", "1"], stdout=subprocess.DEVNULL)
-        time.sleep(chance.uniform(1.0, 7.0))
+        wanted = len(seen) + chance.randint(0, 4)
+        while run.poll() is None and lines_of(journal) < wanted:
+            time.sleep(0.001)
+        time.sleep(chance.uniform(0.0, 0.3))
         if run.poll() is None:
             os.kill(run.pid, signal.SIGKILL)
             fell += 1
         run.wait()
         whole = journal.read_bytes().split(b"\n")[:-1] if journal.exists() else []
+        torn += journal.exists() and not journal.read_bytes().endswith(b"\n")
         lost += len(seen - set(whole))
         seen = set(whole)
     found = rq.batch.propose_many(rooms, out=out, executor=Here(), resume=True)
-    lines = journal.read_bytes().count(b"\n")
-    print(f"killed {fell} times: {lost} rows lost, {lines - len(rooms)} rooms done twice, {found}")
+    again = lines_of(journal) - len(rooms)
+    print(f"killed {fell} times, {len(seen)} rooms done by then, {torn} torn lines")
+    print(f"{lost} rows lost, {again} rooms done twice, {found}")
 
 
 def main():
@@ -115,7 +124,8 @@ def main():
     options = parser.parse_args()
     with tempfile.TemporaryDirectory() as place:
         folder = Path(place)
-        rooms = write_rooms(folder / "in", range(options.rooms), seats=options.seats, points=400)
+        kind = {"seats": options.seats, "points": 400, "more": QUICK if options.kills else ""}
+        rooms = write_rooms(folder / "in", range(options.rooms), **kind)
         if options.kills:
             return killed(rooms, folder / "killed", options.kills)
         part = rooms[: max(20, options.rooms // 5)]

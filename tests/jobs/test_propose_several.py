@@ -300,6 +300,7 @@ def test_with_mains_they_are_joined_as_one(tmp_path):
     plan = propose(room)
     row = RoomRow.of(plan, folder="here", best=False, doubtful=False)
     assert (row.judged, row.deviation_after_db) == ("together", plan.together.after.deviation_db)
+    assert (row.gains_db, row.drive_boost_db, row.lower_bound_db) == ({}, None, None)
     record = plan.joining
     assert record is not None
     settings = settings_of(plan)

@@ -232,7 +232,9 @@ def test_the_command_keeps_a_plan_like_any_other(model, folders, voiced, tmp_pat
     assert any("gains of the plan" in text for text in later["assumptions"])
     assert main(["sheet", file, "--output", page]) == 0
     assert main(["show", file]) == 0
-    assert "as suits all rooms" in capsys.readouterr().out
+    said = " ".join(capsys.readouterr().out.split())
+    assert "as suits all rooms" in said
+    assert f"; what suits all rooms has {plan.deviation_after_db:.2f} dB." in said
     assert main(["voice", str(room), "--rooms", *map(str, folders), "--json"]) in (0, 1)
     record = json.loads(capsys.readouterr().out)
     assert list(record["gains_db"].values()) == list(plan.gains_db)

@@ -12,6 +12,7 @@ import math
 
 from roomeq.base.cautions import Caution, CautionCode
 from roomeq.base.levels import signed, signed_setting
+from roomeq.optimiser.bands.reasons import Reason
 from roomeq.plan.plan import Plan
 from roomeq.report.text.headroom import (
     extra_drive_lines,
@@ -353,6 +354,8 @@ def proof_sentence(plan: Plan, *, detail: bool = False) -> str:
         last = ", and is proposed"
     elif plan.only_joined:
         last = f"; the bands, which stay, have {e.deviation_db:.2f} dB"
+    elif any(band.reason is Reason.MANY_ROOMS for band in plan.bands):
+        last = f"; what suits all rooms has {e.deviation_db:.2f} dB"
     elif plan.joining is not None:
         last = f"; what the sum with the mains asks for has {e.deviation_db:.2f} dB"
     else:
