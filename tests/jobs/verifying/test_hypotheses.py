@@ -95,7 +95,7 @@ def setup(**others):
 
 COSTS = {  # values that were fitted, and alternatives
     **dict.fromkeys(("as_planned", "as_before", "other_plan", "bands_off", "signs"), (0, 1)),
-    **dict.fromkeys(("polarity",), (0, 1)),
+    "polarity": (0, 1),
     **dict.fromkeys(("scaled", "width", "delay", "level", "mains_level"), (1, 1)),
     **{"shifted": (0, 2), "band": (1, 9), "two_bands": (2, 36), "microphone": (0, 2)},
     **dict.fromkeys(("high_pass", "low_pass", "mains_high_pass"), (1, 6)),
