@@ -282,12 +282,14 @@ class Plan(Record, frozen=True, kw_only=True):
             rows.append(("Level upstream", "", f"{signed_setting(upstream_db)} from now"))
         return rows
 
-    def setting_columns(self) -> dict[str, dict[str, str]]:
-        """Return settings by subwoofer and name: what is to be set, in brackets what is set now."""
-        return {
-            name: {label: _shown(now, then) for label, now, then in one.setting_rows()}
-            for name, one in self.subwoofers.items()
-        }
+    def setting_table(self) -> list[tuple[str, ...]]:
+        """Return each setting's name, and of each subwoofer what it is to be, now in brackets."""
+        columns = [
+            {label: _shown(now, then) for label, now, then in one.setting_rows()}
+            for one in self.subwoofers.values()
+        ]
+        labels = dict.fromkeys(label for column in columns for label in column)
+        return [(label, *(column.get(label, "") for column in columns)) for label in labels]
 
     def _repr_html_(self) -> str:
         """Return the settings, for notebooks."""
@@ -301,15 +303,10 @@ class Plan(Record, frozen=True, kw_only=True):
         if not self.subwoofers:
             rows = [(*row, "set" if row[1] != row[2] else "") for row in common]
             return html_table(caption, ("Setting, gains in dB", "Now", "Set to", ""), rows)
-        columns = self.setting_columns()
-        labels = dict.fromkeys(label for column in columns.values() for label in column)
-        cells = [
-            (label, *(column.get(label, "") for column in columns.values())) for label in labels
-        ]
-        cells += [
-            (f"All: {label}", *[_shown(now, then)] * len(columns)) for label, now, then in common
-        ]
-        return html_table(caption, ("Setting, gains in dB; in brackets now", *columns), cells)
+        cells, count = self.setting_table(), len(self.subwoofers)
+        cells += [(f"All: {label}", *[_shown(now, then)] * count) for label, now, then in common]
+        titles = ("Setting, gains in dB; in brackets now", *self.subwoofers)
+        return html_table(caption, titles, cells)
 
 
 def _shown(now: str, then: str) -> str:

@@ -112,9 +112,10 @@ def test_table_and_view_hold_what_is_set_on_each(plan):
         assert told["Polarity"] == ("inverted" if one.set_together.inverted else "normal")
     assert set(frame["subwoofer"]) == {"front", "back"}
     page = plan._repr_html_()
-    for words in plan.setting_columns().values():
-        for text in words.values():
-            assert f"<td>{text}</td>" in page
+    for label, *columns in plan.setting_table():
+        assert len(columns) == 2
+        for text in (label, *columns):
+            assert f"{text}</t" in page
     assert "not stated" not in page
 
 

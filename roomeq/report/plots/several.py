@@ -12,8 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from roomeq.analysis.smoothing import smooth_power_db
-from roomeq.base.levels import FloatArray, amplitude_ratio_db
-from roomeq.base.response import ComplexArray
+from roomeq.base.levels import amplitude_ratio_db
 from roomeq.plan.plan import Plan
 from roomeq.report.plots.labels import shortened
 from roomeq.report.plots.multiples import levels_page
@@ -40,11 +39,6 @@ _STROKES = {
 _FRACTION = 12
 
 
-def _needs_several(plan: Plan) -> None:
-    if plan.together is None:
-        raise ValueError("the plan is of one subwoofer")
-
-
 @house_style()
 def plot_subwoofers(plan: Plan) -> Figure:
     """Plot each of several subwoofers and all together at every seat, as proposed.
@@ -58,8 +52,8 @@ def plot_subwoofers(plan: Plan) -> Figure:
     ImportError
         If matplotlib is not installed.
     """
-    _needs_several(plan)
-    assert plan.together is not None
+    if plan.together is None:
+        raise ValueError("the plan is of one subwoofer")
     points = np.array(plan.together.points)
     reach = 2.0 ** (0.5 / _FRACTION)
     axis = points[(points >= points[0] * reach) & (points <= points[-1] / reach)]
@@ -69,22 +63,15 @@ def plot_subwoofers(plan: Plan) -> Figure:
         if one.set_together is not None
     }
     strokes = {name: seat_stroke(index + 1) for index, name in enumerate(parts)}
-    lines = parts | {"together": np.sum(list(parts.values()), axis=0)}
-
-    def level_db(pressure: ComplexArray) -> FloatArray:
-        return smooth_power_db(points, amplitude_ratio_db(pressure), at=axis, fraction=_FRACTION)
-
-    panels = {
-        seat: {name: level_db(rows[n]) for name, rows in lines.items()}
-        for n, seat in enumerate(plan.together.seats)
+    levels_db = {
+        name: smooth_power_db(points, amplitude_ratio_db(rows), at=axis, fraction=_FRACTION)
+        for name, rows in (parts | {"together": np.sum(list(parts.values()), axis=0)}).items()
     }
-    return levels_page(
-        panels,
-        axis,
-        plan.level_reference,
-        strokes=strokes | {"together": _TOGETHER},
-        heading="Each subwoofer and all together at every seat, as proposed",
-    )
+    seats = plan.together.seats
+    panels = {s: {name: rows[n] for name, rows in levels_db.items()} for n, s in enumerate(seats)}
+    strokes["together"] = _TOGETHER
+    heading = "Each subwoofer and all together at every seat, as proposed"
+    return levels_page(panels, axis, plan.level_reference, strokes=strokes, heading=heading)
 
 
 @house_style()

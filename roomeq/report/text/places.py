@@ -30,11 +30,9 @@ def places_text(found: RoomPlaces, *, detail: bool = False) -> str:
     found : RoomPlaces
     detail : bool
     """
-    tables = [
-        [*paragraph(title), *_table(choices if detail else choices[:_SHOWN])]
-        for count, title in _COUNTS.items()
-        if (choices := found.of_size(count))
-    ]
+    sizes = {title: choices for n, title in _COUNTS.items() if (choices := found.of_size(n))}
+    most = None if detail else _SHOWN
+    tables = [[*paragraph(title), *_table(some[:most])] for title, some in sizes.items()]
     explained = (
         "Deviation: of each seat by itself, mean over the seats, with the best settings found. "
         "S.d.: how the seats differ. Output: at equal drive, against the loudest here. Each choice "
@@ -49,7 +47,7 @@ def places_text(found: RoomPlaces, *, detail: bool = False) -> str:
             bullet_list(list(_gains(found))),
             *tables,
             paragraph(explained, indent=2),
-            *[_settings(choices[0]) for n in _COUNTS if (choices := found.of_size(n))],
+            *[_settings(choices[0]) for choices in sizes.values()],
             listed("Taken for granted", found.assumptions),
             paragraph(RECIPROCITY),
         ]
@@ -59,21 +57,18 @@ def places_text(found: RoomPlaces, *, detail: bool = False) -> str:
 def _gains(found: RoomPlaces) -> Iterator[str]:
     """Yield the best of each size, and what one more buys."""
     before: PlaceChoice | None = None
-    for count in _COUNTS:
-        choices = found.of_size(count)
-        if not choices:
-            continue
-        best = choices[0]
-        buys = ""
-        if before is not None:
-            less, even = before.deviation_db - best.deviation_db, before.variation_db
-            louder = best.output_db - before.output_db
-            buys = (
-                f"; one more buys {less:.1f} dB of deviation, {even - best.variation_db:.1f} dB "
-                f"between the seats and {signed(louder)} dB of output"
-            )
-        yield f"{_COUNTS[count]}: {joined(list(best.places))}, {best.deviation_db:.1f} dB{buys}"
-        before = best
+    for count, title in _COUNTS.items():
+        for best in found.of_size(count)[:1]:
+            buys = ""
+            if before is not None:
+                less_db = before.deviation_db - best.deviation_db
+                buys = (
+                    f"; one more buys {less_db:.1f} dB of deviation, "
+                    f"{before.variation_db - best.variation_db:.1f} dB between the seats and "
+                    f"{signed(best.output_db - before.output_db)} dB of output"
+                )
+            yield f"{title}: {joined(list(best.places))}, {best.deviation_db:.1f} dB{buys}"
+            before = best
 
 
 def _table(choices: tuple[PlaceChoice, ...]) -> list[str]:
@@ -96,9 +91,7 @@ def _settings(choice: PlaceChoice) -> list[str]:
     said = []
     for one in choice.settings:
         gains = ", ".join(f"{label} Hz {signed(g)}" for label, g in one.gains_db.items() if g)
-        said.append(
-            f"{one.place}: delay {one.delay_ms:.1f} ms, "
-            f"{'inverted' if one.inverted else 'normal'}, level {signed(one.level_db)} dB, "
-            f"{gains or 'bands at 0'}"
-        )
+        turned = "inverted" if one.inverted else "normal"
+        level = f"level {signed(one.level_db)} dB, {gains or 'bands at 0'}"
+        said.append(f"{one.place}: delay {one.delay_ms:.1f} ms, {turned}, {level}")
     return [*paragraph(f"Settings at {joined(list(choice.places))}"), *bullet_list(said)]

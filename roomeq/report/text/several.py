@@ -62,7 +62,7 @@ def together_sentences(plan: Plan) -> list[str]:
     given_db, was_db = found.after.output_given_up_db, found.before.output_given_up_db
     said = [
         f"At equal drive the seats get {given_db:.1f} dB less than with all in phase as well as "
-        f"delay and polarity can bring them ({was_db:.1f} dB less now): the price of evenness.",
+        f"delay and polarity can bring them ({was_db:.1f} dB less now): the price of evenness."
     ]
     for name, one in plan.subwoofers.items():
         own = one.set_together
@@ -70,16 +70,12 @@ def together_sentences(plan: Plan) -> list[str]:
             continue
         if own.fed_by is not None:
             said.append(f"{name} has bands, level and delay of {own.fed_by}, which feeds it.")
+        less_db, left = own.output_without_db or 0.0, f"{own.without_db or 0.0:.1f} dB, and"
         if own.needless:
-            said.append(
-                f"{name} can be left off: without it {own.without_db:.1f} dB, and "
-                f"{own.output_without_db:.1f} dB less output."
-            )
+            said.append(f"{name} can be left off: without it {left} {less_db:.1f} dB less output.")
         elif own.without_db is not None:
-            said.append(
-                f"Without {name}, the others set anew: {own.without_db:.1f} dB, and "
-                f"{signed(-(own.output_without_db or 0.0))} dB of output."
-            )
+            more = signed(-less_db)
+            said.append(f"Without {name}, the others set anew: {left} {more} dB of output.")
     return said
 
 
@@ -98,12 +94,8 @@ def own_cautions(plan: Plan, *, reservations: bool | None = None) -> list[str]:
 
 def several_settings(plan: Plan) -> list[str]:
     """Return a table of all settings, a column for each subwoofer; in brackets what is set now."""
-    by_name = plan.setting_columns()
-    labels = dict.fromkeys(label for column in by_name.values() for label in column)
-    rows = [
-        {">": label, **{f">{name}": column.get(label, "") for name, column in by_name.items()}}
-        for label in labels
-    ]
+    names = [">", *(f">{name}" for name in plan.subwoofers)]
+    rows = [dict(zip(names, row, strict=True)) for row in plan.setting_table()]
     title = "Settings of each, gains in dB; in brackets what is set now, where it is to change"
     fixed = "Leave as they are: low-pass, phase control, what is not named."
     return [*paragraph(title), *columns(rows), *paragraph(fixed, indent=2)]
