@@ -394,7 +394,7 @@ CLAIMS = {
         ),
         (
             "for furnace and gate it finds {} dB where the plan, which "
-            " searches longer, finds {} dB",
+            "searches longer, finds {} dB",
             ["pairs.loc['gate, furnace', 'deviation_db']", "plan.together.after.deviation_db"],
         ),
     ],

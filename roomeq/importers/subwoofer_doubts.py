@@ -53,15 +53,15 @@ def subwoofer_doubts(
             "subwoofers is right only if microphone gain and drive level stayed. State "
             "comparable = true in [levels] if they did"
         )
-    for one, other in combinations(surveys, 2):
-        seats = common_seats([surveys[one], surveys[other]])
+    for names in combinations(surveys, 2):
+        seats = common_seats([surveys[name] for name in names])
         if seats:
-            pair = [surveys[name].of_seats(seats) for name in (one, other)]
-            yield from _level_apart(one, other, pair)
+            pair = {name: surveys[name].of_seats(seats) for name in names}
+            yield from _level_apart(pair)
             if common_time:
-                yield from _times_apart(one, other, pair)
+                yield from _times_apart(pair)
     if common_time:
-        yield from _turned(surveys)
+        yield from turned_files(surveys)
 
 
 def _twice(surveys: dict[str, Survey], others: Sequence[Measurement]) -> Iterator[str]:
@@ -83,24 +83,24 @@ def _left_out(surveys: dict[str, Survey]) -> Iterator[str]:
             )
 
 
-def _level_apart(one: str, other: str, pair: Sequence[Survey]) -> Iterator[str]:
-    axes = [common_axis(survey, lowest=_LOWEST, highest=_HIGHEST) for survey in pair]
-    means = [
-        float(np.mean(seat_levels_db(survey, at=axis)))
-        for survey, axis in zip(pair, axes, strict=True)
-    ]
-    if abs(means[1] - means[0]) > MOST_APART_DB:
-        louder, quieter = (one, other) if means[0] > means[1] else (other, one)
+def _level_apart(pair: dict[str, Survey]) -> Iterator[str]:
+    levels_db: dict[str, float] = {}
+    for name, survey in pair.items():
+        axis = common_axis(survey, lowest=_LOWEST, highest=_HIGHEST)
+        levels_db[name] = float(np.mean(seat_levels_db(survey, at=axis)))
+    quieter, louder = sorted(pair, key=lambda name: levels_db[name])
+    apart_db = levels_db[louder] - levels_db[quieter]
+    if apart_db > MOST_APART_DB:
         yield (
-            f"{louder} is {abs(means[1] - means[0]):.0f} dB louder than {quieter}: was microphone "
+            f"{louder} is {apart_db:.0f} dB louder than {quieter}: was microphone "
             "gain or drive level changed in between, or did one of them not play?"
         )
 
 
-def _times_apart(one: str, other: str, pair: Sequence[Survey]) -> Iterator[str]:
-    found = []
-    for seat in pair[0].seats:
-        responses = [survey.at_seat(seat)[0].response for survey in pair]
+def _times_apart(pair: dict[str, Survey]) -> Iterator[str]:
+    (one, other), found = pair, []
+    for seat in pair[one].seats:
+        responses = [survey.at_seat(seat)[0].response for survey in pair.values()]
         if not all(response.has_phase for response in responses):
             return
         times = [energy_time(r.frequencies, r.pressure) for r in responses]
@@ -120,7 +120,7 @@ def _times_apart(one: str, other: str, pair: Sequence[Survey]) -> Iterator[str]:
         )
 
 
-def _turned(surveys: dict[str, Survey]) -> Iterator[str]:
+def turned_files(surveys: dict[str, Survey]) -> Iterator[str]:
     """Yield seats at which one subwoofer has another polarity than at all others.
 
     Towards low frequencies a room has one pressure everywhere, so that what arrives from one
@@ -135,16 +135,19 @@ def _turned(surveys: dict[str, Survey]) -> Iterator[str]:
         return
     points = np.geomspace(lowest, lowest * _SPAN_ALIKE, 24)
     alike = {name: _in_phase(seat_pressures(one, seats, points)) for name, one in surveys.items()}
-    for name, own in alike.items():
-        for n, seat in enumerate(seats):
-            rest = np.arange(len(seats)) != n
-            least = max(other[n, rest].min() for key, other in alike.items() if key != name)
-            if min(least, own[rest][:, rest].min(), -own[n, rest].max()) > LEAST_ALIKE:
-                yield (
-                    f"{name} is turned round at seat {seat!r}: up to {points[-1]:.0f} Hz it has "
-                    "the other polarity there than at all other seats, and another subwoofer has "
-                    "not. Was a cable, a switch or the time zero another one?"
-                )
+    for n, seat in enumerate(seats):
+        rest = np.arange(len(seats)) != n
+        turned = [
+            name
+            for name, own in alike.items()
+            if min(own[rest][:, rest].min(), -own[n, rest].max()) > LEAST_ALIKE
+        ]
+        if len(turned) == 1 and any(own[n, rest].min() > LEAST_ALIKE for own in alike.values()):
+            yield (
+                f"{turned[0]} is turned round at seat {seat!r}: up to {points[-1]:.0f} Hz it has "
+                "the other polarity there than at all other seats, and another subwoofer has not. "
+                "Was a cable, a switch or the time zero another one?"
+            )
 
 
 def _in_phase(pressures: ComplexArray) -> FloatArray:

@@ -11,7 +11,6 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
-from typing import Any
 
 import numpy as np
 
@@ -48,8 +47,8 @@ def together_device(device: Device, own: Sequence[Device]) -> Device:
     Bands are of each; the step of the level is the coarsest.
     """
     knobs = [one.level for one in own]
-    steps = [knob.step_db * knob.scale for knob in knobs if knob is not None]
-    level = LevelKnob(lowest_db=-60.0, highest_db=60.0, step_db=max(steps, default=1.0))
+    step_db = max((knob.step_db * knob.scale for knob in knobs if knob), default=1.0)
+    level = LevelKnob(lowest_db=-60.0, highest_db=60.0, step_db=step_db)
     equaliser = replace(device.equaliser, lowest_db=0.0, highest_db=0.0, shapes=None, found=())
     return replace(
         device,
@@ -89,42 +88,35 @@ def together_files(
     summed = summed_survey(surveys, coherent=common_time)
     bare = [entry.seat for entry in summed.measurements if not entry.response.has_phase]
     findings = list(_time_doubts(common_time, bare))
-    beside = [] if rest is None else list(rest.survey.measurements)
-    beside += [] if measured is None else list(measured.measurements)
+    others = () if rest is None else rest.survey.measurements
+    beside = (*others, *(() if measured is None else measured.measurements))
     findings += subwoofer_doubts(subwoofers, beside, common_time=common_time)
     if measured is not None and not bare:
         findings += _sum_doubts(summed, measured)
-    if rest is None:
-        survey = summed
-    else:
-        weights = {**(rest.survey.seat_weights or {}), **(summed.seat_weights or {})}
-        both = (*summed.measurements, *rest.survey.measurements)
-        survey = replace(summed, measurements=both, seat_weights=weights)
-        findings += rest.findings
-    first = subwoofers[0].room
-    inputs = [entry for one in subwoofers for entry in one.room.inputs]
+    weights = {} if rest is None else rest.survey.seat_weights or {}
+    survey = replace(
+        summed,
+        measurements=(*summed.measurements, *others),
+        seat_weights={**weights, **(summed.seat_weights or {})},
+    )
+    rooms = [one.room for one in subwoofers]
+    inputs = [entry for room in rooms for entry in room.inputs]
+    unheard = [_NOT_HEARD_TOGETHER] if measured is None else []
     return SurveyFiles(
         survey=survey,
-        assumptions=(
-            *_shared([one.room.assumptions for one in subwoofers]),
-            *([] if measured is not None else [_NOT_HEARD_TOGETHER]),
-        ),
-        notes=_shared([one.room.notes for one in subwoofers]),
-        findings=tuple(findings),
+        assumptions=(*_shared([room.assumptions for room in rooms]), *unheard),
+        notes=_shared([room.notes for room in rooms]),
+        findings=(*findings, *(() if rest is None else rest.findings)),
         inputs=tuple(dict.fromkeys([*inputs, *(() if rest is None else rest.inputs)])),
-        repeatability_db=max(
-            (one.room.repeatability_db for one in subwoofers if one.room.repeatability_db),
-            default=None,
-        ),
-        microphone=first.microphone,
+        repeatability_db=max(filter(None, (room.repeatability_db for room in rooms)), default=None),
+        microphone=rooms[0].microphone,
         added_up=True,
     )
 
 
 def _shared(told: Sequence[Sequence[str]]) -> tuple[str, ...]:
     """Return what is told of every subwoofer."""
-    common = (text for text in told[0] if all(text in other for other in told[1:]))
-    return tuple(dict.fromkeys(common))
+    return tuple(text for text in dict.fromkeys(told[0]) if all(text in of for of in told))
 
 
 def told_of_each(room: Room) -> Room:
@@ -132,21 +124,20 @@ def told_of_each(room: Room) -> Room:
 
     What differs only in figures from what is told of all of them is not told again.
     """
-    told: dict[str, Any] = {}
+    each = (*room.subwoofers, *room.places)
 
-    def gist(text: str) -> str:
-        return re.sub(r"[\d.]+", "", text)
+    def told(kind: str) -> tuple[str, ...]:
+        known: tuple[str, ...] = getattr(room, kind)
+        gists = {re.sub(r"[\d.]+", "", text) for text in known}
+        own = dict.fromkeys(text for one in each for text in getattr(one.room, kind))
+        return known + tuple(
+            f"{', '.join(one.name for one in each if text in getattr(one.room, kind))}: {text}"
+            for text in own
+            if re.sub(r"[\d.]+", "", text) not in gists
+        )
 
-    for kind in ("findings", "assumptions", "notes"):
-        names: dict[str, list[str]] = {}
-        for one in (*room.subwoofers, *room.places):
-            for text in getattr(one.room, kind):
-                names.setdefault(text, []).append(one.name)
-        known = getattr(room, kind)
-        gists = {gist(text) for text in known}
-        own = (f"{', '.join(of)}: {text}" for text, of in names.items() if gist(text) not in gists)
-        told[kind] = (*known, *own)
-    return replace(room, **told)
+    findings, assumptions, notes = map(told, ("findings", "assumptions", "notes"))
+    return replace(room, findings=findings, assumptions=assumptions, notes=notes)
 
 
 def _time_doubts(common_time: bool, without_phase: Sequence[str]) -> Iterator[str]:

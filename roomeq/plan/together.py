@@ -58,9 +58,8 @@ class TogetherRecord(Record, frozen=True, kw_only=True):
     @classmethod
     def of(cls, found: Together, *, seats: tuple[str, ...], points: tuple[float, ...]) -> Self:
         """Return the record of what was chosen."""
-        figures = {
-            name: TogetherFigures.of(getattr(found, name)) for name in ("before", "after", "best")
-        }
+        names = ("before", "after", "best")
+        figures = {name: TogetherFigures.of(getattr(found, name)) for name in names}
         return cls.copied(found, seats=seats, points=points, **figures)
 
     @property
@@ -74,8 +73,7 @@ class TogetherRecord(Record, frozen=True, kw_only=True):
         return self._worst(self.after)
 
     def _worst(self, figures: TogetherFigures) -> tuple[str, float]:
-        found = zip(figures.by_seat_db, self.seats, strict=True)
-        return max((value, seat) for value, seat in found)[::-1]
+        return max(zip(figures.by_seat_db, self.seats, strict=True))[::-1]
 
 
 class SetTogether(Record, frozen=True, kw_only=True):

@@ -24,14 +24,6 @@ def common_seats(surveys: Sequence[Survey]) -> tuple[str, ...]:
     )
 
 
-def _shared_points(responses: Sequence[FrequencyResponse]) -> FloatArray:
-    """Return the first response's frequencies, as far as all of them reach."""
-    lowest = max(float(one.frequencies[0]) for one in responses)
-    highest = min(float(one.frequencies[-1]) for one in responses)
-    axis = responses[0].frequencies
-    return axis[(axis >= lowest) & (axis <= highest)]
-
-
 def seat_pressures(survey: Survey, seats: Sequence[str], points: FloatArray) -> ComplexArray:
     """Return the complex pressure at seats, the mean over repeats, shape (S, F).
 
@@ -87,29 +79,25 @@ def _sum_at(seat: str, surveys: Sequence[Survey], *, coherent: bool) -> Measurem
         if len(found := {getattr(one, name) for one in every}) > 1:
             said = " and ".join(sorted(word.replace("_", " ") for word in found))
             raise ValueError(f"seat {seat!r}: subwoofers were measured in {said}: measure alike")
-    points = _shared_points(every)
+    points = every[0].frequencies
+    for one in every[1:]:
+        points = points[(points >= one.frequencies[0]) & (points <= one.frequencies[-1])]
     if points.size == 0:
         raise ValueError(f"seat {seat!r}: the measurements of the subwoofers share no frequencies")
-    powers = np.array(
-        [np.mean([_power_at(r, points) for r in branch], axis=0) for branch in branches]
-    )
+    powers = [np.mean([_power_at(r, points) for r in branch], axis=0) for branch in branches]
+    power: FloatArray = np.sum(powers, axis=0)
+    stored: np.ndarray = power_ratio_db(power)
     if coherent and all(one.has_phase for one in every):
-        parts = [seat_pressures(survey, [seat], points)[0] for survey in surveys]
-        stored: np.ndarray = np.sum(parts, axis=0)
+        stored = np.sum([seat_pressures(one, [seat], points)[0] for one in surveys], axis=0)
         power = np.abs(stored) ** 2
-    else:
-        power = powers.sum(axis=0)
-        stored = power_ratio_db(power)
-    return Measurement(
-        seat=seat,
-        response=FrequencyResponse(
-            frequencies=points,
-            stored=stored,
-            level_reference=every[0].level_reference,
-            resolution=every[0].resolution,
-            snr_db=_snr_db(branches, points, power=power, powers=powers),
-        ),
+    response = FrequencyResponse(
+        frequencies=points,
+        stored=stored,
+        level_reference=every[0].level_reference,
+        resolution=every[0].resolution,
+        snr_db=_snr_db(branches, points, power=power, powers=powers),
     )
+    return Measurement(seat=seat, response=response)
 
 
 def _power_at(response: FrequencyResponse, points: FloatArray) -> FloatArray:
@@ -122,7 +110,7 @@ def _snr_db(
     points: FloatArray,
     *,
     power: FloatArray,
-    powers: FloatArray,
+    powers: Sequence[FloatArray],
 ) -> FloatArray | None:
     """Return the sum's power over all noise together; None where one ratio is unknown."""
     noise = np.zeros(points.size)

@@ -27,39 +27,32 @@ def subwoofer_findings(room: RoomFile) -> Iterator[Finding]:
         return
     yield from _tables(room)
     yield from _feeds(room)
-    yield from _own_settings(room)
+    for key in PresentTable.__struct_fields__:
+        if key != "delay_ms" and getattr(room.device.present, key) is not None:
+            remedy = "state it under [subwoofers.present], below the [[subwoofers]] that it is of"
+            yield f"{key!r} belongs to each of the subwoofers", ("device", "present", key), remedy
 
 
 def _measured_alone(room: RoomFile) -> Iterator[Finding]:
     """Yield measurements whose subwoofer or place does not fit what played."""
     names, tried = [one.name for one in room.subwoofers], dict[str, str | None]()
+    listed = ", ".join(map(repr, names))
     for index, entry in enumerate(room.measurements):
         path = ("measurements", index)
         for key in ("subwoofer", "place"):
             if getattr(entry, key) is not None and entry.source != "sub":
-                yield (
-                    f'{key!r} belongs to source = "sub", not "{entry.source}"',
-                    (*path, key),
-                    "leave it out, or correct the source",
-                )
+                said = f'{key!r} belongs to source = "sub", not "{entry.source}"'
+                yield said, (*path, key), "leave it out, or correct the source"
         if entry.place is not None and not entry.place.strip():
             yield "the place has no name", (*path, "place"), "give it one"
         if entry.subwoofer is not None and entry.subwoofer not in (*names, TOGETHER):
-            listed = ", ".join(map(repr, names)) or "none"
-            yield (
-                f"subwoofer {entry.subwoofer!r} is not listed in [[subwoofers]]",
-                (*path, "subwoofer"),
-                f"listed: {listed}; or list it",
-            )
+            said = f"subwoofer {entry.subwoofer!r} is not listed in [[subwoofers]]"
+            yield said, (*path, "subwoofer"), f"listed: {listed or 'none'}; or list it"
         if entry.place is not None:
             yield from _tried(room, index, tried)
         elif names and entry.source == "sub" and entry.subwoofer is None:
-            yield (
-                f"it is not said which subwoofer {entry.file!r} was measured of",
-                path,
-                f'write subwoofer = ..., one of {", ".join(map(repr, names))}; "all" for all of '
-                "them together",
-            )
+            remedy = f'write subwoofer = ..., one of {listed}; "all" for all of them together'
+            yield f"it is not said which subwoofer {entry.file!r} was measured of", path, remedy
 
 
 def _tried(room: RoomFile, index: int, tried: dict[str, str | None]) -> Iterator[Finding]:
@@ -70,46 +63,31 @@ def _tried(room: RoomFile, index: int, tried: dict[str, str | None]) -> Iterator
     if entry.subwoofer == TOGETHER:
         yield "one subwoofer is tried at a place, not all of them", path, "name the one"
     elif entry.subwoofer != before:
-        yield (
-            f"at place {entry.place!r} {_said(entry.subwoofer)} was measured, and {_said(before)} "
-            "before",
-            path,
-            "one subwoofer is tried at a place; two there are two places, with two names",
+        now, then = (
+            "one without a name" if n is None else repr(n) for n in (entry.subwoofer, before)
         )
-
-
-def _said(name: str | None) -> str:
-    return "one without a name" if name is None else repr(name)
+        remedy = "one subwoofer is tried at a place; two there are two places, with two names"
+        yield f"at place {entry.place!r} {now} was measured, and {then} before", path, remedy
 
 
 def _tables(room: RoomFile) -> Iterator[Finding]:
     counts = Counter(one.name for one in room.subwoofers)
     measured = {entry.subwoofer for entry in room.measurements if entry.place is None}
     if not 2 <= len(room.subwoofers) <= MOST_SUBWOOFERS:
-        yield (
-            f"{len(room.subwoofers)} subwoofers are listed",
-            ("subwoofers",),
-            f"2 to {MOST_SUBWOOFERS}; one alone needs no table",
-        )
+        remedy = f"2 to {MOST_SUBWOOFERS}; one alone needs no table"
+        yield f"{len(room.subwoofers)} subwoofers are listed", ("subwoofers",), remedy
     for index, one in enumerate(room.subwoofers):
-        path = ("subwoofers", index)
+        path, called = ("subwoofers", index, "name"), f"subwoofer {one.name!r}"
         if not one.name.strip():
-            yield "a subwoofer has no name", (*path, "name"), "give it one"
+            yield "a subwoofer has no name", path, "give it one"
         if one.name == TOGETHER:
             remedy = "another name: this one is for the measurement of all together"
-            yield f"{TOGETHER!r} is no name of a subwoofer", (*path, "name"), remedy
+            yield f"{TOGETHER!r} is no name of a subwoofer", path, remedy
         if counts[one.name] > 1:
-            yield (
-                f"subwoofer {one.name!r} is listed {counts[one.name]} times",
-                (*path, "name"),
-                "list each once",
-            )
+            yield f"{called} is listed {counts[one.name]} times", path, "list each once"
         if one.name not in measured:
-            yield (
-                f"subwoofer {one.name!r} is listed but never measured alone",
-                (*path, "name"),
-                f"add its measurement with subwoofer = {one.name!r}, the others switched off",
-            )
+            remedy = f"add its measurement with subwoofer = {one.name!r}, the others switched off"
+            yield f"{called} is listed but never measured alone", path, remedy
         own = room.of_subwoofer(index)
         for message, key, remedy in equipment_findings(own):
             yield message, own.written(key), remedy
@@ -121,36 +99,18 @@ def _feeds(room: RoomFile) -> Iterator[Finding]:
     for index, one in enumerate(room.subwoofers):
         if one.fed_by is None:
             continue
-        path = ("subwoofers", index, "fed_by")
-        feeder = by_name.get(one.fed_by)
+        path, feeder = ("subwoofers", index), by_name.get(one.fed_by)
         if feeder is None or feeder is one or feeder.fed_by is not None:
-            first = [name for name, other in by_name.items() if other.fed_by is None]
-            yield (
-                f"{one.fed_by!r} feeds nothing: it is not listed, this one itself, or fed as well",
-                path,
-                f"name the one whose device is the first: {', '.join(map(repr, first)) or 'none'}",
+            first = ", ".join(repr(o.name) for o in by_name.values() if o.fed_by is None)
+            remedy = f"name the one whose device is the first: {first or 'none'}"
+            said = (
+                f"{one.fed_by!r} feeds nothing: it is not listed, this one itself, or fed as well"
             )
+            yield said, (*path, "fed_by"), remedy
         if one.delay_highest_ms is not None:
-            yield (
-                "a subwoofer that is fed by another's device has that one's delay",
-                ("subwoofers", index, "delay_highest_ms"),
-                "leave it out, or leave fed_by out",
-            )
+            said = "a subwoofer that is fed by another's device has that one's delay"
+            yield said, (*path, "delay_highest_ms"), "leave it out, or leave fed_by out"
         for key in ("gains_db", "level_db", "delay_ms"):
             if getattr(one.present, key) is not None:
-                yield (
-                    f"{key!r} of a fed subwoofer is that of {one.fed_by!r}",
-                    ("subwoofers", index, "present", key),
-                    "state it there",
-                )
-
-
-def _own_settings(room: RoomFile) -> Iterator[Finding]:
-    """Yield settings of [device.present] that belong to each subwoofer."""
-    for key in PresentTable.__struct_fields__:
-        if key != "delay_ms" and getattr(room.device.present, key) is not None:
-            yield (
-                f"{key!r} belongs to each of the subwoofers",
-                ("device", "present", key),
-                "state it under [subwoofers.present], below the [[subwoofers]] that it is of",
-            )
+                said = f"{key!r} of a fed subwoofer is that of {one.fed_by!r}"
+                yield said, (*path, "present", key), "state it there"

@@ -82,16 +82,12 @@ def together_sentences(plan: Plan) -> list[str]:
             continue
         if own.fed_by is not None:
             said.append(f"{name} has bands, level and delay of {own.fed_by}, which feeds it.")
+        less_db, left = own.output_without_db or 0.0, f"{own.without_db or 0.0:.1f} dB, and"
         if own.needless:
-            said.append(
-                f"{name} can be left off: without it {own.without_db:.1f} dB, and "
-                f"{own.output_without_db:.1f} dB less output."
-            )
+            said.append(f"{name} can be left off: without it {left} {less_db:.1f} dB less output.")
         elif own.without_db is not None:
-            said.append(
-                f"Without {name}, the others set anew: {own.without_db:.1f} dB, and "
-                f"{signed(-(own.output_without_db or 0.0))} dB of output."
-            )
+            more = signed(-less_db)
+            said.append(f"Without {name}, the others set anew: {left} {more} dB of output.")
     return said
 
 

@@ -10,12 +10,12 @@ from pathlib import Path
 import msgspec
 import pytest
 from places import SAVED_PLANS
-from roomeq.device.crossover import HighPass
 
 from roomeq.base.cautions import Caution, CautionCode
 from roomeq.base.errors import RoomeqError, SheetFileError
 from roomeq.base.files import InputFile
 from roomeq.cli.main import main
+from roomeq.device.crossover import HighPass
 from roomeq.optimiser.drive.protection import ProtectionChange, ProtectionChoice, ProtectionReason
 from roomeq.plan.plan import read_plan, write_plan
 from roomeq.report.sheet.sheet import plan_names, settings_sheet, write_settings_sheet
