@@ -79,7 +79,7 @@ def _louder(model: Model, state: State, step: float) -> State:
             level = state.x[model.n + line : model.n + line + 1]
             fed = np.flatnonzero((model.lines == line) & model.invertible)
             moves = [model.line_moves(state, line, _thinned(model.choices[line], step), level)]
-            for some in moves + [model.flip(state, i) for i in fed if i != line]:
+            for some in moves + [model.flip(state, int(i)) for i in fed if i != line]:
                 outputs = model.outputs_db(state, some)
                 k = int(outputs.argmax())
                 if outputs[k] > _output(model, state) + 1e-9:
@@ -207,7 +207,7 @@ def _starts(model: Model, loudest: State, rng: Generator) -> list[State]:
     x, signs = model.present()
     found = [model.state(np.clip(x, model.low, model.high), signs), loudest]
     for i in np.flatnonzero(model.invertible):
-        found.append(model.state(loudest.x, model.flip(loudest, i).signs[0]))
+        found.append(model.state(loudest.x, model.flip(loudest, int(i)).signs[0]))
     return found + [_drawn(model, loudest, rng) for _ in range(2)]
 
 
