@@ -9,9 +9,10 @@ from `roomeq.optimiser`.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import replace
 from typing import TYPE_CHECKING
+
+from msgspec.structs import asdict
 
 from roomeq.base.record import Record, html_table
 from roomeq.device.processor import DelayRange
@@ -24,7 +25,7 @@ if TYPE_CHECKING:
     from pandas import DataFrame
 
 MOST_TOGETHER = 4
-_UNSTATED_DELAYS = DelayRange(lowest=0.0, highest=0.020, step=0.0001)
+_LONGEST_DELAY = 0.020
 
 
 class PlaceSetting(Record, frozen=True, kw_only=True):
@@ -94,17 +95,11 @@ class RoomPlaces(Record, frozen=True, kw_only=True):
         """Return one row for each choice as a pandas table."""
         from pandas import DataFrame
 
-        names = ("deviation_db", "variation_db", "output_db", "worst_seat", "worst_db")
-        return DataFrame(
-            [
-                {
-                    "together": len(one.settings),
-                    "places": ", ".join(one.places),
-                    **{name: getattr(one, name) for name in names},
-                }
-                for one in self.choices
-            ]
-        )
+        rows = [
+            {"together": len(one.settings), "places": ", ".join(one.places), **asdict(one)}
+            for one in self.choices
+        ]
+        return DataFrame(rows).drop(columns="settings")
 
     def __repr__(self) -> str:
         best = min(self.choices, key=lambda one: one.deviation_db)
@@ -146,48 +141,35 @@ def rank_places(room: Room, *, most: int = MOST_TOGETHER) -> RoomPlaces:
             "levels of the places do not compare: keep drive level and microphone gain while the "
             "subwoofer moves, and state comparable = true in [levels]"
         )
-    tried = tuple(
-        one if one.delays is not None else replace(one, delays=_delays(room)) for one in room.places
-    )
-    first = tried[0].room
+    stated = next((one.delays for one in room.subwoofers if one.delays is not None), None)
+    delays = stated or DelayRange(lowest=0.0, highest=_LONGEST_DELAY)
+    tried = tuple(replace(one, delays=one.delays or delays) for one in room.places)
     surveys = [one.room.survey for one in tried]
     common = room.joining.common_time_reference or False
-    whole = replace(first, survey=summed_survey(surveys, coherent=common), subwoofers=tried)
-    task = several_task(whole, tried)
-    found = choose_places(task, most=most)
+    whole = replace(tried[0].room, survey=summed_survey(surveys, coherent=common), subwoofers=tried)
     seats = common_seats(surveys)
-    labels = first.equaliser.labels
-    choices = [_choice(one, tried, seats, labels) for one in found]
+    found = choose_places(several_task(whole, tried), most=most)
+    taken = ["the subwoofers are alike, and each has bands of its own", *room.assumptions]
+    if stated is None:
+        reach = f"0 to {1e3 * _LONGEST_DELAY:g} ms were taken"
+        taken.insert(0, f"what delays each can be given is not stated: {reach}")
     return RoomPlaces(
         room=room.name,
         seats=seats,
         places=tuple(one.name for one in tried),
-        choices=tuple(choices),
+        choices=tuple(_choice(one, tried, seats) for one in found),
         findings=room.findings,
-        assumptions=(*_assumptions(room), *room.assumptions),
+        assumptions=tuple(taken),
     )
 
 
-def _delays(room: Room) -> DelayRange:
-    stated = (one.delays for one in room.subwoofers if one.delays is not None)
-    return next(stated, _UNSTATED_DELAYS)
-
-
-def _assumptions(room: Room) -> Iterator[str]:
-    if all(one.delays is None for one in room.subwoofers):
-        longest = 1e3 * _UNSTATED_DELAYS.highest
-        yield f"what delays each can be given is not stated: 0 to {longest:g} ms were taken"
-    yield "the subwoofers are alike, and each has bands of its own"
-
-
 def _choice(
-    found: Combination,
-    tried: tuple[Subwoofer, ...],
-    seats: tuple[str, ...],
-    labels: tuple[str, ...],
+    found: Combination, tried: tuple[Subwoofer, ...], seats: tuple[str, ...]
 ) -> PlaceChoice:
     after, together = found.together.after, found.together
+    labels = tried[0].room.equaliser.labels
     earliest = min(setting.delay for setting in together.settings)
+    each = zip(found.places, together.settings, together.gains_db, strict=True)
     settings = [
         PlaceSetting(
             place=tried[place].name,
@@ -196,14 +178,11 @@ def _choice(
             level_db=setting.level_change_db,
             gains_db=dict(zip(labels, gains.tolist(), strict=True)),
         )
-        for place, setting, gains in zip(
-            found.places, together.settings, together.gains_db, strict=True
-        )
+        for place, setting, gains in each
     ]
-    return PlaceChoice(
+    return PlaceChoice.copied(
+        after,
         settings=tuple(settings),
-        deviation_db=after.deviation_db,
-        variation_db=after.variation_db,
         output_db=found.output_db,
         worst_seat=seats[after.worst_seat],
         worst_db=float(after.by_seat_db[after.worst_seat]),

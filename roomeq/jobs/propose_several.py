@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import datetime
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from functools import partial
 
@@ -21,8 +21,9 @@ from msgspec.structs import replace as with_fields
 from roomeq.analysis.survey_levels import common_axis, seat_levels_db
 from roomeq.base.bands import third_octave_bands
 from roomeq.base.cautions import Caution, CautionCode
-from roomeq.base.levels import ComplexArray, FloatArray, amplitude_ratio_db, power_mean_db
+from roomeq.base.levels import FloatArray, amplitude_ratio_db, power_mean_db
 from roomeq.base.survey import Survey
+from roomeq.device.processor import JoiningSettings
 from roomeq.jobs.drive.bands import BandSearch, fit_room, room_data
 from roomeq.jobs.drive.headroom import Proposal, fit_within_headroom
 from roomeq.jobs.drive.scene import LOWEST_BAND, DriveScene
@@ -36,7 +37,7 @@ from roomeq.plan.plan import Plan
 from roomeq.plan.records import rows_of
 from roomeq.plan.together import SetTogether, TogetherRecord
 from roomeq.room.equipment import WantedLevel
-from roomeq.room.room import PresentSettings, Room, weighed_room
+from roomeq.room.room import Room, weighed_room
 from roomeq.room.together import seat_pressures, summed_survey
 
 _OF_DRIVE = {
@@ -60,11 +61,7 @@ _NOTICEABLE_DB, _HIGHEST_BAND = 0.5, 200.0
 
 
 def propose_several(
-    room: Room,
-    search: BandSearch,
-    *,
-    date: datetime.date | None = None,
-    by: str | None = None,
+    room: Room, search: BandSearch, *, date: datetime.date | None = None, by: str | None = None
 ) -> Plan:
     """Propose settings for several subwoofers.
 
@@ -100,57 +97,31 @@ def propose_several(
         chosen = ChosenGains(gains_db=found.fit.gains_db, level_change_db=level_db)
         again = fit_within_headroom(as_set, replace(search, chosen=chosen))
         found = replace(again, assumptions=found.assumptions, cautions=found.cautions)
-    level_db = found.fit.level_change_db
-    if found.joining is not None:
-        level_db = found.joining.settings.level_change_db
-    before = fit_room(now, replace(search, chosen=_as_present(now), leave_out=False))
+    joined = None if found.joining is None else found.joining.settings
+    level_db = found.fit.level_change_db if joined is None else joined.level_change_db
+    standing = ChosenGains(gains_db=room.present.gains_db)
+    before = fit_room(now, replace(search, chosen=standing, leave_out=False))
     plan = plan_of(found, given=room, before=before, date=date, by=by)
-    subwoofers = _subwoofer_plans(
-        _with_common(settings, found, level_db),
-        together,
-        task.points,
-        seats=before.data.seats,
-        make=partial(
-            _plan_of_one,
-            search=search,
-            upstream_db=level_db if now.device.level is None else 0.0,
-            date=date,
-            by=by,
-        ),
+    record = TogetherRecord.of(
+        together, seats=before.data.seats, points=tuple(task.points.tolist())
     )
+    settings = _with_common(settings, found, level_db)
+    upstream_db = level_db if now.device.level is None else 0.0
+    own_plan = partial(_plan_of_one, whole=plan, search=search, upstream_db=upstream_db)
+    subwoofers = {
+        one.name: own_plan(
+            one, share_db=share_db, set_together=_set_together(one, together, n, record)
+        )
+        for n, (one, share_db) in enumerate(zip(settings, _shares_db(settings), strict=True))
+    }
     unmoved = no_change if found.joining is None or found.joining.no_change else None
     return with_fields(
         plan,
-        together=TogetherRecord.of(
-            together, seats=before.data.seats, points=tuple(task.points.tolist())
-        ),
+        together=record,
         subwoofers=subwoofers,
         no_change=unmoved,
         cautions=(*_high_pass_first(subwoofers), *plan.cautions, *_quieter(room, cut_db)),
     )
-
-
-def _subwoofer_plans(
-    settings: Sequence[OneSetting],
-    together: Together,
-    points: FloatArray,
-    *,
-    seats: tuple[str, ...],
-    make: Callable[..., Plan],
-) -> dict[str, Plan]:
-    """Return the plan of each, with what is set together and what arrives from it."""
-    shares = _shares_db(settings)
-    return {
-        one.name: with_fields(
-            make(one, share_db=shares[n]),
-            set_together=_set_together(one, together, n, seat_pressures(one.survey, seats, points)),
-        )
-        for n, one in enumerate(settings)
-    }
-
-
-def _as_present(room: Room) -> ChosenGains:
-    return ChosenGains(gains_db=room.present.gains_db)
 
 
 def _as_they_are(settings: Sequence[OneSetting]) -> tuple[OneSetting, ...]:
@@ -175,12 +146,10 @@ def _within_drive(
 
 
 def _louder(settings: Sequence[OneSetting], by_db: float) -> tuple[OneSetting, ...]:
-    return tuple(
-        replace(
-            one, setting=replace(one.setting, level_change_db=one.setting.level_change_db + by_db)
-        )
-        for one in settings
-    )
+    def louder(now: JoiningSettings) -> JoiningSettings:
+        return replace(now, level_change_db=now.level_change_db + by_db)
+
+    return tuple(replace(one, setting=louder(one.setting)) for one in settings)
 
 
 def _asked_db(room: Room, found: Proposal, settings: Sequence[OneSetting], *, kept: bool) -> float:
@@ -189,10 +158,11 @@ def _asked_db(room: Room, found: Proposal, settings: Sequence[OneSetting], *, ke
         return found.fit.level_change_db + found.fit.loudness_cut_db
     if kept:
         return 0.0
-    now, then = room_data(room), found.fit.data
-    change = power_mean_db(then.measured_db, weights=then.seat_weights)
-    change = change - power_mean_db(now.measured_db, weights=now.seat_weights)
-    return -float(change @ then.frequency_weights)
+    now, then = (
+        power_mean_db(data.measured_db, weights=data.seat_weights)
+        for data in (room_data(room), found.fit.data)
+    )
+    return -float((then - now) @ found.fit.data.frequency_weights)
 
 
 def _stepped(room: Room, asked_db: float, most_db: float) -> float:
@@ -225,13 +195,9 @@ def _with_common(
 
 def _high_pass_first(subwoofers: Mapping[str, Plan]) -> tuple[Caution, ...]:
     """Say of which subwoofers the high-pass is to be another: the sum is told without it."""
-    names = [
-        name
-        for name, plan in subwoofers.items()
-        if plan.protection is not None and plan.protection.changes
-    ]
-    code = CautionCode.HIGH_PASS_FIRST
-    return (Caution(code=code, name=" and ".join(names)),) if names else ()
+    held = {name: plan.protection for name, plan in subwoofers.items()}
+    names = " and ".join(name for name, one in held.items() if one is not None and one.changes)
+    return (Caution(code=CautionCode.HIGH_PASS_FIRST, name=names),) if names else ()
 
 
 def _quieter(room: Room, cut_db: float) -> tuple[Caution, ...]:
@@ -242,10 +208,10 @@ def _quieter(room: Room, cut_db: float) -> tuple[Caution, ...]:
 
 
 def _set_together(
-    one: OneSetting, together: Together, n: int, pressures: ComplexArray
+    one: OneSetting, together: Together, n: int, record: TogetherRecord
 ) -> SetTogether:
-    without = together.without[n] if together.without else None
-    present = one.present
+    without, present = together.without[n] if together.without else None, one.present
+    pressures = seat_pressures(one.survey, record.seats, np.array(record.points))
     return SetTogether(
         fed_by=one.subwoofer.fed_by,
         delay_ms=round(1e3 * one.setting.delay, 6),
@@ -263,15 +229,16 @@ def _set_together(
 def _plan_of_one(
     one: OneSetting,
     *,
+    whole: Plan,
     search: BandSearch,
     share_db: Mapping[str, float],
+    set_together: SetTogether,
     upstream_db: float,
-    date: datetime.date | None,
-    by: str | None,
 ) -> Plan:
     """Return the plan of one subwoofer alone with what was chosen for all."""
     own, feeder = one.subwoofer.room, one.feeder.room
-    room = weighed_room(replace(own, device=feeder.device, present=_present_of(one)))
+    stands = replace(feeder.present, polarity=own.present.polarity, phase_deg=own.present.phase_deg)
+    room = weighed_room(replace(own, device=feeder.device, present=stands))
     if room.wanted is not None:
         room = replace(room, wanted=_share_of(room, share_db))
     chosen = ChosenGains(gains_db=one.gains_db, level_change_db=one.setting.level_change_db)
@@ -281,7 +248,7 @@ def _plan_of_one(
     except ValueError:  # what is set now and stays may be none that a proposal may ask for
         limits = replace(room.limits, locked=tuple(b.nominal for b in room.equaliser.bands))
         found = fit_within_headroom(replace(room, limits=limits), judged)
-    plan = plan_of(found, given=own, date=date, by=by)
+    plan = plan_of(found, given=own, date=whole.date, by=whole.by)
     level = choose_level(
         one.setting.level_change_db - upstream_db,
         knob=feeder.device.level,
@@ -290,15 +257,10 @@ def _plan_of_one(
     return with_fields(
         plan,
         level=level,
+        set_together=set_together,
         no_change=None if plan.changes or level.changes else NoChange.IMPROVEMENT_TOO_SMALL,
         cautions=tuple(caution for caution in plan.cautions if caution.code in _OF_DRIVE),
     )
-
-
-def _present_of(one: OneSetting) -> PresentSettings:
-    """Return what is set now on one subwoofer, bands and level of the one that feeds it."""
-    own, feeder = one.subwoofer.room.present, one.feeder.room.present
-    return replace(feeder, polarity=own.polarity, phase_deg=own.phase_deg)
 
 
 def _share_of(room: Room, share_db: Mapping[str, float]) -> WantedLevel:
@@ -314,21 +276,20 @@ def _share_of(room: Room, share_db: Mapping[str, float]) -> WantedLevel:
 def _shares_db(settings: Sequence[OneSetting]) -> tuple[dict[str, float], ...]:
     """Return by band how far each lies below the sum at its main seat as set; 0 where unwanted."""
     seat = next((w.main_seat for one in settings if (w := one.subwoofer.room.wanted)), None)
-    bands = third_octave_bands(LOWEST_BAND, _HIGHEST_BAND)
     if seat is None:
         return ({},) * len(settings)
-    whole = summed_survey([one.survey for one in settings], coherent=True)
-    levels = [_band_levels_db(s, seat) for s in (*(one.survey for one in settings), whole)]
-    return tuple(
-        {band.label: float(part[b] - levels[-1][b]) for b, band in enumerate(bands)}
-        for part in levels[:-1]
-    )
-
-
-def _band_levels_db(survey: Survey, seat: str) -> FloatArray:
-    """Return the level of every third octave at a seat; of one not measured, the nearest's."""
-    at_seat = survey.of_seats([seat])
     bands = third_octave_bands(LOWEST_BAND, _HIGHEST_BAND)
-    axis = common_axis(at_seat)
-    held = np.clip([band.centre for band in bands], axis[0], axis[-1])
-    return np.asarray(seat_levels_db(at_seat, at=held, fraction=3)[0])
+    centres = np.array([band.centre for band in bands])
+
+    def levels_db(survey: Survey) -> FloatArray:  # of a band not measured, the nearest's
+        at_seat = survey.of_seats([seat])
+        axis = common_axis(at_seat)
+        held = np.clip(centres, axis[0], axis[-1])
+        return np.asarray(seat_levels_db(at_seat, at=held, fraction=3)[0])
+
+    parts = [one.survey for one in settings]
+    whole_db = levels_db(summed_survey(parts, coherent=True))
+    labels = [band.label for band in bands]
+    return tuple(
+        dict(zip(labels, (levels_db(part) - whole_db).tolist(), strict=True)) for part in parts
+    )

@@ -7,7 +7,7 @@ Delays in s, gains and levels in dB. What is set now is divided out, what is to 
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -64,15 +64,11 @@ class OneSetting:
 def settings_of(subwoofers: Sequence[Subwoofer], found: Together) -> tuple[OneSetting, ...]:
     """Return what each subwoofer is to be set to; equalisers in the order of those that feed."""
     first = [one.name for one in subwoofers if one.fed_by is None]
-    gains: Mapping[str, FloatArray] = dict(zip(first, found.gains_db, strict=True))
+    gains = dict(zip(first, found.gains_db, strict=True))
+    feeders = [feeder_of(subwoofers, one) for one in subwoofers]
     return tuple(
-        OneSetting(
-            subwoofer=one,
-            feeder=(feeder := feeder_of(subwoofers, one)),
-            gains_db=gains[feeder.name],
-            setting=setting,
-        )
-        for one, setting in zip(subwoofers, found.settings, strict=True)
+        OneSetting(subwoofer=one, feeder=feeder, gains_db=gains[feeder.name], setting=setting)
+        for one, feeder, setting in zip(subwoofers, feeders, found.settings, strict=True)
     )
 
 

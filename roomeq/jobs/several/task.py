@@ -29,7 +29,7 @@ from roomeq.room.together import seat_pressures
 from roomeq.wanted.limits import allowed_gains_db, band_freedoms, limit_axis
 
 _POINTS_PER_OCTAVE = 48
-_REACH_OCTAVES = 1.0 / 12.0
+_REACH = 2.0 ** (1.0 / 12.0)
 
 
 def together_obstacle(room: Room) -> str | None:
@@ -41,13 +41,9 @@ def together_obstacle(room: Room) -> str | None:
             "phase, and state common_reference = true in [timing]. Until then roomeq check tells "
             "the levels of each"
         )
-    for one in room.subwoofers:
-        if one.room.equaliser.shapes is not None:
-            return (
-                f"the phase of the bands of {one.name} is not known: their shapes were measured in "
-                "level only"
-            )
-    return None
+    said = "the phase of the bands of {} is not known: their shapes were measured in level only"
+    shaped = (one.name for one in room.subwoofers if one.room.equaliser.shapes is not None)
+    return next(map(said.format, shaped), None)
 
 
 def feeder_of(subwoofers: Sequence[Subwoofer], one: Subwoofer) -> Subwoofer:
@@ -89,16 +85,18 @@ def several_task(room: Room, subwoofers: Sequence[Subwoofer]) -> SeveralTask:
     data = room_data(room)
     points = _points(data, [one.room.survey for one in subwoofers])
     first = [one for one in subwoofers if one.fed_by is None]
-    behind = {one.name: with_own_limits(one.room) for one in first}
-    gain = 10.0 ** (-data.seat_offsets_db / 20.0)
-    sources = tuple(
-        _source(one, subwoofers, data.seats, points, gain=gain, first=first) for one in subwoofers
-    )
+    gain, sources = 10.0 ** (-data.seat_offsets_db[:, None] / 20.0), []
+    for one in subwoofers:
+        feeder = feeder_of(subwoofers, one)
+        fed_by = None if one is feeder else subwoofers.index(feeder)
+        pressures = seat_pressures(one.room.survey, data.seats, points) * gain
+        source = _source(one, feeder, pressures, points)
+        sources.append(replace(source, equaliser=first.index(feeder), fed_by=fed_by))
     return SeveralTask(
         points=points,
         frequencies=data.frequencies,
-        sources=sources,
-        equalisers=tuple(_bands(behind[one.name], points) for one in first),
+        sources=tuple(sources),
+        equalisers=tuple(_bands(with_own_limits(one.room), points) for one in first),
         seat_weights=data.seat_weights,
         frequency_weights=data.frequency_weights,
         target_db=data.target_db,
@@ -116,30 +114,18 @@ def with_own_limits(room: Room) -> Room:
 
 def _points(data: FitData, surveys: Sequence[Survey]) -> FloatArray:
     measured = [one.response.frequencies for survey in surveys for one in survey.measurements]
-    lowest = max(float(axis[0]) for axis in measured)
-    highest = min(float(axis[-1]) for axis in measured)
-    reach = 2.0**_REACH_OCTAVES
-    low = max(float(data.frequencies[0]) / reach, lowest)
-    return logarithmic_axis(
-        low, min(float(data.frequencies[-1]) * reach, highest), per_octave=_POINTS_PER_OCTAVE
-    )
+    low = max(float(data.frequencies[0]) / _REACH, *(float(axis[0]) for axis in measured))
+    high = min(float(data.frequencies[-1]) * _REACH, *(float(axis[-1]) for axis in measured))
+    return logarithmic_axis(low, high, per_octave=_POINTS_PER_OCTAVE)
 
 
 def _source(
-    one: Subwoofer,
-    subwoofers: Sequence[Subwoofer],
-    seats: Sequence[str],
-    points: FloatArray,
-    *,
-    gain: FloatArray,
-    first: Sequence[Subwoofer],
+    one: Subwoofer, feeder: Subwoofer, pressures: ComplexArray, points: FloatArray
 ) -> Source:
     """Return what arrives from a subwoofer with everything at rest, and what it can be set to."""
-    feeder = feeder_of(subwoofers, one)
-    offer, fed = joining_offer(feeder.room), feeder is not one
+    offer = joining_offer(feeder.room)
     now = present_setting(one, feeder)
     signs = (1.0, -1.0) if one.room.device.polarity else ((-1.0,) if now.inverted else (1.0,))
-    pressures = seat_pressures(one.room.survey, seats, points) * gain[:, None]
     try:
         at_rest = pressures / response_now(one, feeder, points)
     except MissingPhaseError as error:
@@ -150,8 +136,6 @@ def _source(
         delays=np.array([now.delay]) if feeder.delays is None else feeder.delays.values,
         levels_db=np.zeros(1) if feeder.room.device.level is None else offer.levels.values_db,
         polarities=signs,
-        equaliser=first.index(feeder),
-        fed_by=subwoofers.index(feeder) if fed else None,
         present=now,
     )
 
@@ -159,6 +143,7 @@ def _source(
 def _bands(room: Room, points: FloatArray) -> BandSet:
     """Return what the bands of one device may be set to; limits are those of its own room."""
     equaliser, limits, data = room.equaliser, room.limits, room_data(room)
+    stand = room.present.gains_db
     freedoms = band_freedoms(
         equaliser,
         limits=limits,
@@ -166,20 +151,17 @@ def _bands(room: Room, points: FloatArray) -> BandSet:
         corner=room.corner,
         seen=data.frequencies[data.frequency_weights > 0],
     )
-    gains = allowed_gains_db(equaliser, freedoms=freedoms, present_gains_db=room.present.gains_db)
+    gains = allowed_gains_db(equaliser, freedoms=freedoms, present_gains_db=stand)
     cap = BoostCap.of(data, limits=limits, target=room.target, by_seats=False)
     rows = np.unique(np.concatenate([limit_axis(equaliser), cap.edges]))
-    count = len(equaliser.bands)
+    alone = [np.outer(allowed, row) for allowed, row in zip(gains, np.eye(len(gains)), strict=True)]
     return BandSet(
         gains_db=gains,
-        responses=tuple(
-            np.array([equaliser.response(np.eye(count)[b] * gain, points) for gain in allowed])
-            for b, allowed in enumerate(gains)
-        ),
+        responses=tuple(np.array([equaliser.response(g, points) for g in one]) for one in alone),
         limit_tables_db=tuple(
             equaliser.band_table_db(b, rows, gains_db=allowed) for b, allowed in enumerate(gains)
         ),
         cap_db=cap.at(rows),
-        present_gains_db=room.present.gains_db,
-        present_response=equaliser.response(room.present.gains_db, points),
+        present_gains_db=stand,
+        present_response=equaliser.response(stand, points),
     )

@@ -10,14 +10,21 @@ what their last gain does.
 from __future__ import annotations
 
 import math
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from roomeq.base.levels import ComplexArray, FloatArray
 from roomeq.optimiser.several.task import BandSet, IntArray
 
 NEPERS_PER_DB = math.log(10.0) / 20.0
 _SAME = 1e-9
+
+Summed = tuple[ComplexArray, FloatArray, float]
+"""Logarithm (P,), rows (G,) and mean level of all bands."""
+Slopes = tuple[ComplexArray, FloatArray, FloatArray]
+"""The same of many, (K, P), (K, G) and (K,)."""
 
 
 class BandTables:
@@ -35,22 +42,16 @@ class BandTables:
     """
 
     def __init__(self, bands: BandSet, mean_of: FloatArray) -> None:
-        count = max(gains.size for gains in bands.gains_db) + 1
-        self.bands = np.arange(len(bands.gains_db))
-        self.last = np.array([max(gains.size - 2, 0) for gains in bands.gains_db])
-        self.gains = np.array(
-            [
-                np.append(gains, gains[-1] + np.arange(1, count - gains.size + 1))
-                for gains in bands.gains_db
-            ]
-        )
-        kept = [np.minimum(np.arange(count), gains.size - 1) for gains in bands.gains_db]
-        self.logs = np.array(
-            [np.log(table)[k] for table, k in zip(bands.responses, kept, strict=True)]
-        )
-        self.rows = np.array(
-            [np.asarray(table)[k] for table, k in zip(bands.limit_tables_db, kept, strict=True)]
-        )
+        sizes = np.array([gains.size for gains in bands.gains_db])
+        steps = np.arange(sizes.max() + 1)
+
+        def padded(tables: tuple[Any, ...]) -> NDArray[Any]:
+            return np.array([table[np.minimum(steps, len(table) - 1)] for table in tables])
+
+        self.bands, self.last = np.arange(sizes.size), np.maximum(sizes - 2, 0)
+        self.gains = padded(bands.gains_db) + np.maximum(steps - sizes[:, None] + 1, 0)
+        self.logs = np.log(padded(bands.responses))
+        self.rows = padded(bands.limit_tables_db)
         self.means = self.logs.real @ mean_of / NEPERS_PER_DB
 
     def _place(self, gains_db: FloatArray) -> tuple[IntArray, FloatArray]:
@@ -60,45 +61,38 @@ class BandTables:
         low, high = self.gains[self.bands, k], self.gains[self.bands, k + 1]
         return k, (gains_db - low) / (high - low)
 
-    def summed(self, gains_db: FloatArray) -> tuple[ComplexArray, FloatArray, float]:
+    def summed(self, gains_db: FloatArray) -> Summed:
         """Return logarithm (P,), rows (G,) and mean level of all bands at gains (B,)."""
         k, share = self._place(gains_db)
         near, far = (self.bands, k), (self.bands, k + 1)
-        rest = 1.0 - share
-        return (
-            rest @ self.logs[near] + share @ self.logs[far],
-            rest @ self.rows[near] + share @ self.rows[far],
-            float(rest @ self.means[near] + share @ self.means[far]),
+        log, row, mean = (
+            (1.0 - share) @ table[near] + share @ table[far]
+            for table in (self.logs, self.rows, self.means)
         )
+        return log, row, float(mean)
 
-    def slopes(self, gains_db: FloatArray) -> tuple[ComplexArray, FloatArray, FloatArray]:
+    def slopes(self, gains_db: FloatArray) -> Slopes:
         """Return by how much each band's logarithm, rows and mean change for a dB of its gain."""
         k, _ = self._place(gains_db)
         near, far = (self.bands, k), (self.bands, k + 1)
-        width = (self.gains[far] - self.gains[near])[:, None]
-        return (
-            (self.logs[far] - self.logs[near]) / width,
-            (self.rows[far] - self.rows[near]) / width,
-            (self.means[far] - self.means[near]) / width[:, 0],
+        width = self.gains[far] - self.gains[near]
+        logs, rows, means = (
+            ((table[far] - table[near]).T / width).T for table in (self.logs, self.rows, self.means)
         )
+        return logs, rows, means
 
-    def on_grid(self, settings: FloatArray) -> tuple[ComplexArray, FloatArray, FloatArray]:
+    def on_grid(self, settings: FloatArray) -> Slopes:
         """Return logarithms (K, P), rows (K, G) and mean levels (K,) of settings on offer, (K, B).
 
         They differ from the first in few places, which alone are put in.
         """
-        log, row, mean = self.summed(settings[0])
-        logs = np.repeat(log[None], len(settings), axis=0)
-        rows = np.repeat(row[None], len(settings), axis=0)
-        means = np.full(len(settings), mean)
+        logs, rows, means = (
+            np.repeat(np.asarray(one)[None], len(settings), axis=0)
+            for one in self.summed(settings[0])
+        )
         for b in self.bands:
-            moved = np.flatnonzero(settings[:, b] != settings[0, b])
-            if moved.size:
-                k, first = (
-                    np.searchsorted(self.gains[b], values - _SAME)
-                    for values in (settings[moved, b], settings[0, b])
-                )
-                logs[moved] += self.logs[b, k] - self.logs[b, first]
-                rows[moved] += self.rows[b, k] - self.rows[b, first]
-                means[moved] += self.means[b, k] - self.means[b, first]
+            k = np.searchsorted(self.gains[b], settings[:, b] - _SAME)
+            moved, first = k != k[0], k[0]
+            for out, table in ((logs, self.logs), (rows, self.rows), (means, self.means)):
+                out[moved] += table[b, k[moved]] - table[b, first]
         return logs, rows, means

@@ -15,7 +15,7 @@ import numpy as np
 from roomeq.base.levels import FloatArray, readonly
 from roomeq.device.processor import JoiningSettings
 from roomeq.optimiser.several.few_moves import tie_loss, with_few_moves
-from roomeq.optimiser.several.model import Model, State
+from roomeq.optimiser.several.model import Model, Setting, State
 from roomeq.optimiser.several.search import search
 from roomeq.optimiser.several.task import IntArray, SeveralTask
 
@@ -111,18 +111,13 @@ class Together:
     magnitudes_db: float
     evaluations: int
 
-    @property
-    def needless(self) -> tuple[int, ...]:
-        """Which sources can be left off, each of them alone, without loss."""
-        return tuple(i for i, one in enumerate(self.without) if one.needless)
-
 
 def choose_together(
     task: SeveralTask,
     *,
     evaluations: int | None = None,
     contributions: bool = True,
-    start: tuple[FloatArray, FloatArray] | None = None,
+    start: Setting | None = None,
 ) -> Together:
     """Choose delay, polarity and level of each source and the bands of each equaliser.
 
@@ -145,54 +140,47 @@ def choose_together(
     Together
     """
     power = np.array([np.abs(source.pressures) ** 2 for source in task.sources]).sum(axis=-1)
-    order = by_power(task)
-    model = Model(task.of_seats(np.argsort(power.sum(axis=0), kind="stable")).of_sources(order))
+    seats, order = np.argsort(power.sum(axis=0), kind="stable"), by_power(task)
+    model = Model(task.of_seats(seats).of_sources(order))
     if evaluations is None:
         evaluations = EVALUATIONS_EACH * (model.free.size + EVALUATIONS_BASE)
-    before, spent = model.before(), 0
-    alike, found_alike = model.task.with_one_equaliser(), None
-    if alike is not None:
-        one = Model(alike)
-        found_alike = search(one, evaluations=int(ALIKE_SHARE * evaluations))
-        spent += one.evaluations
-    starts = [] if start is None else [start]
-    if found_alike is not None:
-        starts.append((_spread(model, found_alike), found_alike.signs))
+    before, spent, starts = model.before(), 0, [] if start is None else [start]
+    alike = model.task.with_one_equaliser()
+    one = None if alike is None else Model(alike)
+    if one is not None:
+        same = search(one, evaluations=int(ALIKE_SHARE * evaluations))
+        starts.append((_spread(model, same), same.signs))
+        spent = one.evaluations
     best = search(model, evaluations=evaluations - spent, starts=starts)
     limit = tie_loss(best, before)
-    if found_alike is not None and found_alike.merit <= limit:
-        few = with_few_moves(one, found_alike, one.before(), limit=limit)
+    if one is not None and same.merit <= limit:
+        few = with_few_moves(one, same, one.before(), limit=limit)
         proposed = model.state(_spread(model, few), few.signs)
     else:
-        proposed = with_few_moves(model, best, before)
+        proposed = with_few_moves(model, best, before, limit=limit)
     spent, without = spent + model.evaluations, []
     for i in range(model.n) if contributions and model.n > 1 else ():
         left, count = _without(model, i, proposed, before, int(WITHOUT_SHARE * evaluations))
         without.append(left)
         spent += count
-    back = np.argsort(order)
-    plain = Model(task)
-    named = list(dict.fromkeys(e for i in order if (e := task.sources[i].equaliser) is not None))
-    states = [_state_of(plain, model, state, back, named) for state in (proposed, best)]
-    states = [plain.before(), *states]
-    plain.loudest_db = model.loudest_db
-    figures = [_figures(plain, state) for state in states]
-    after = states[1]
-    loudness = [float(plain.levels_db(s.total)[1] @ task.frequency_weights) for s in states]
-    magnitudes = np.abs(plain.pressures).sum(axis=0).astype(np.complex128)
-    loudest = plain.levels_db(magnitudes)[1] @ task.frequency_weights
+    states, back = (before, proposed, best), np.argsort(seats)
+    figures = [_figures(model, state, back) for state in states]
+    means = [model.mean_level_db(state.total) for state in states]
+    settings, gains = _settings(model, proposed), [e.present_gains_db for e in task.equalisers]
+    named = dict.fromkeys(e for i in order if (e := task.sources[i].equaliser) is not None)
+    for e, places in zip(named, model.gain_places, strict=True):
+        gains[e] = readonly(proposed.x[places])
+    magnitudes = np.abs(model.pressures).sum(axis=0).astype(np.complex128)
     return Together(
-        settings=_settings(plain, after),
-        gains_db=tuple(
-            readonly(after.x[list(plain.equaliser_places(e))]) for e in range(len(task.equalisers))
-        ),
+        settings=tuple(settings[k] for k in np.argsort(order)),
+        gains_db=tuple(gains),
         before=figures[0],
         after=figures[1],
         best=figures[2],
-        without=tuple(without[k] for k in back) if without else (),
-        loudness_change_db=loudness[1] - loudness[0],
+        without=tuple(without[k] for k in np.argsort(order)) if without else (),
+        loudness_change_db=means[1] - means[0],
         output_db=model.loudest_db + model.unit_db - figures[1].output_given_up_db,
-        magnitudes_db=float(loudest) - model.loudest_db,
+        magnitudes_db=model.mean_level_db(magnitudes) - model.loudest_db,
         evaluations=spent,
     )
 
@@ -227,37 +215,26 @@ def _without(
     return one, others.evaluations
 
 
-def _state_of(plain: Model, model: Model, state: State, back: IntArray, named: list[int]) -> State:
-    """Return a state in the order in which sources, seats and equalisers came."""
-    x, _ = plain.present()
-    n = plain.n
-    x[:n], x[n : 2 * n] = state.x[:n][back], state.x[n : 2 * n][back]
-    for e, original in enumerate(named):
-        x[list(plain.equaliser_places(original))] = state.x[list(model.equaliser_places(e))]
-    return plain.state(x, state.signs[back])
-
-
-def _settings(model: Model, state: State) -> tuple[JoiningSettings, ...]:
-    return tuple(
+def _settings(model: Model, state: State) -> list[JoiningSettings]:
+    return [
         JoiningSettings(
             delay=1e-3 * float(state.x[line]),
             inverted=bool(state.signs[i] < 0),
             level_change_db=float(state.x[model.n + line]),
         )
         for i, line in enumerate(model.lines)
-    )
+    ]
 
 
-def _figures(model: Model, state: State) -> SeatFigures:
-    levels = model.levels_db(state.total)[0]
-    m = np.array(state.level)
-    seats, task = model.seat_losses(levels, m), model.task
+def _figures(model: Model, state: State, order: IntArray) -> SeatFigures:
+    """Return what a state gives at the seats in another order."""
+    (levels, average), task = model.levels_db(state.total), model.task
     variance = task.seat_weights @ (levels - task.seat_weights @ levels) ** 2
+    output = model.output_db(average, state.x, state.means)
     return SeatFigures(
         deviation_db=math.sqrt(state.loss),
-        by_seat_db=readonly(np.sqrt(seats)),
+        by_seat_db=readonly(np.sqrt(model.seat_losses(levels, np.array(state.level)))[order]),
         variation_db=math.sqrt(float(variance @ task.frequency_weights)),
-        output_given_up_db=model.loudest_db
-        - float(model.output_db(model.levels_db(state.total)[1], state.x, state.means)),
-        level_db=readonly(levels - m),
+        output_given_up_db=model.loudest_db - float(output),
+        level_db=readonly((levels - state.level)[order]),
     )

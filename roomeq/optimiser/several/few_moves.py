@@ -8,13 +8,14 @@ is set now; equalisers that are set alike count once.
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Iterator
 
 import numpy as np
 
 from roomeq.base.levels import FloatArray
-from roomeq.optimiser.several.model import LIMIT_TOLERANCE_DB, Model, State
+from roomeq.optimiser.several.model import LIMIT_TOLERANCE_DB, Model, Setting, State
 from roomeq.optimiser.several.search import improved
 
 TIE_SHARE = 0.02
@@ -29,24 +30,22 @@ def tie_loss(best: State, before: State) -> float:
     return (deviation + TIE_SHARE * max(math.sqrt(before.loss) - deviation, 0.0)) ** 2
 
 
-def with_few_moves(
-    model: Model, best: State, before: State, *, limit: float | None = None
-) -> State:
-    """Return a setting tied with the best that moves little: each time the cheapest one put back.
+def with_few_moves(model: Model, best: State, before: State, *, limit: float) -> State:
+    """Return a setting of no more loss than the limit that moves little.
 
-    Between the rounds what is still moved is improved again. `limit` is the loss that is still
-    tied, by default `tie_loss`.
+    Each time the cheapest move is put back; between the rounds what is still moved is improved.
     """
-    limit = tie_loss(best, before) if limit is None else limit
     state = _shifted(model, best, before)
     for _ in range(_ROUNDS):
         fewer = _put_back(model, state, before, limit)
         if fewer is state:
             break
         moved = np.flatnonzero(np.abs(fewer.x - before.x) > _SAME)
-        alike = [p for group in _alike(model, fewer) for p in group]
-        moved = np.intersect1d(np.setdiff1d(moved, alike), model.free)
-        state = improved(model, fewer, until=math.inf, pairs=False, movable=moved, flips=False)
+        set_to = [tuple(fewer.x[at]) for at in model.gain_places]
+        for one, at in zip(set_to, model.gain_places, strict=True):
+            moved = np.setdiff1d(moved, at) if set_to.count(one) > 1 else moved
+        moved = np.intersect1d(moved, model.free)
+        state = improved(model, fewer, until=math.inf, pairs=False, movable=moved)
     return state
 
 
@@ -55,23 +54,9 @@ def count_moves(model: Model, x: FloatArray, signs: FloatArray, before: State) -
     n = model.n
     own = np.unique(model.lines)
     moved = np.abs(x - before.x) > _SAME
-    bands = {
-        (tuple(x[places]), tuple(before.x[places])): int(moved[places].sum())
-        for places in _by_equaliser(model)
-    }
+    bands = {(*x[at], *before.x[at]): int(moved[at].sum()) for at in model.gain_places}
     turned = int(np.sum(signs != before.signs))
     return turned + int(moved[own].sum() + moved[n + own].sum()) + sum(bands.values())
-
-
-def _by_equaliser(model: Model) -> list[list[int]]:
-    return [list(model.equaliser_places(e)) for e in range(len(model.task.equalisers))]
-
-
-def _alike(model: Model, state: State) -> list[list[int]]:
-    """Return the places of equalisers that are set as another one is."""
-    groups = _by_equaliser(model)
-    settings = [tuple(state.x[places]) for places in groups]
-    return [p for p, one in zip(groups, settings, strict=True) if settings.count(one) > 1]
 
 
 def _shifted(model: Model, state: State, before: State) -> State:
@@ -79,21 +64,19 @@ def _shifted(model: Model, state: State, before: State) -> State:
     n, own = model.n, np.unique(model.lines)
     best, fewest = state, count_moves(model, state.x, state.signs, before)
     turns = (1.0, -1.0) if model.invertible.all() else (1.0,)
-    delays = {0.0, *(before.x[own] - state.x[own]).tolist()}
-    levels = {0.0, *(before.x[n + own] - state.x[n + own]).tolist()}
-    for turn in turns:
-        for delay in sorted(delays, key=abs):
-            for level in sorted(levels, key=abs):
-                x = state.x.copy()
-                x[own] += delay
-                x[n + own] += level
-                signs = turn * state.signs
-                if count_moves(model, x, signs, before) >= fewest:
-                    continue
-                on_grid = model.rounded(x)
-                trial = model.state(on_grid, signs, state.level)
-                if np.abs(on_grid - x).max() < _SAME and trial.excess <= LIMIT_TOLERANCE_DB:
-                    best, fewest = trial, count_moves(model, on_grid, signs, before)
+    delays, levels = (
+        sorted({0.0, *(before.x[at] - state.x[at]).tolist()}, key=abs) for at in (own, n + own)
+    )
+    for turn, delay, level in itertools.product(turns, delays, levels):
+        x, signs = state.x.copy(), turn * state.signs
+        x[own] += delay
+        x[n + own] += level
+        if count_moves(model, x, signs, before) >= fewest:
+            continue
+        on_grid = model.rounded(x)
+        trial = model.state(on_grid, signs, state.level)
+        if np.abs(on_grid - x).max() < _SAME and trial.excess <= LIMIT_TOLERANCE_DB:
+            best, fewest = trial, count_moves(model, on_grid, signs, before)
     return best
 
 
@@ -113,22 +96,20 @@ def _put_back(model: Model, state: State, before: State, limit: float) -> State:
         state = min(tied, key=lambda pair: pair[0])[1]
 
 
-def _fewer(model: Model, state: State, before: State) -> Iterator[tuple[FloatArray, FloatArray]]:
+def _fewer(model: Model, state: State, before: State) -> Iterator[Setting]:
     """Yield settings with one thing, or one block, put back or set as in another equaliser."""
     standing, n = model.rounded(before.x), model.n
-    groups = _by_equaliser(model)
-    lines = [[int(line), n + int(line)] for line in np.unique(model.lines)]
-    for places in [[int(p)] for p in model.free] + lines + groups:
+    lines = [np.array([line, n + line]) for line in np.unique(model.lines)]
+    for places in [*model.free[:, None], *lines, *model.gain_places]:
         x = state.x.copy()
         x[places] = standing[places]
         yield x, state.signs
-    for places in groups:
-        for others in groups:
-            if len(places) == len(others) and places != others:
-                x = state.x.copy()
-                x[places] = x[others]
-                if np.abs(model.rounded(x) - x).max() < _SAME:
-                    yield x, state.signs
+    for places, others in itertools.permutations(model.gain_places, 2):
+        if len(places) == len(others):
+            x = state.x.copy()
+            x[places] = x[others]
+            if np.abs(model.rounded(x) - x).max() < _SAME:
+                yield x, state.signs
     for i in np.flatnonzero(model.invertible & (state.signs != before.signs)):
         signs = state.signs.copy()
         signs[i] = before.signs[i]

@@ -12,6 +12,7 @@ package; merit is the loss with what breaks a limit added, so that the search ma
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
@@ -20,7 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from roomeq.base.levels import ComplexArray, FloatArray, power_ratio_db
-from roomeq.optimiser.several.band_tables import NEPERS_PER_DB, BandTables
+from roomeq.optimiser.several.band_tables import NEPERS_PER_DB, BandTables, Slopes, Summed
 from roomeq.optimiser.several.task import SeveralTask
 from roomeq.wanted.loss import MEAN_CUT_WEIGHT
 
@@ -29,6 +30,8 @@ _BROKEN, _PER_DB = 1e3, 1e2
 _ROW_WEIGHT, _OUTPUT_WEIGHT = 300.0, 100.0  # of squared excesses while values are continuous
 _OUTPUT_MARGIN_DB = 0.01  # what rounding may lose
 _LEAST_POWER = 1e-20
+Setting = tuple[FloatArray, FloatArray]
+"""Values (V,) and signs (n,)."""
 _DECIMALS = 9  # of pressures, so that unit and order leave not even a rounding error
 
 
@@ -75,6 +78,8 @@ class Model:
         Values that may be set, rising.
     free : ndarray of int
         Places in x with a choice.
+    gain_places : list of ndarray of int
+        Places of each equaliser's gains in x.
     evaluations : int
         Settings judged so far; a derivative counts as one for each free value.
     """
@@ -89,12 +94,12 @@ class Model:
         self.lines = np.array(task.lines())
         self.bands_of = np.array([-1 if s.equaliser is None else s.equaliser for s in task.sources])
         own = self.lines == np.arange(self.n)
-        delays = [
-            1e3 * s.delays if o else np.zeros(1) for s, o in zip(task.sources, own, strict=True)
-        ]
-        levels = [s.levels_db if o else np.zeros(1) for s, o in zip(task.sources, own, strict=True)]
+        pairs, still = list(zip(task.sources, own, strict=True)), np.zeros(1)
+        delays = [1e3 * s.delays if o else still for s, o in pairs]
+        levels = [s.levels_db if o else still for s, o in pairs]
         sizes = [len(e.gains_db) for e in task.equalisers]
-        self.first_band = [2 * self.n + sum(sizes[:e]) for e in range(len(sizes) + 1)]
+        ends = 2 * self.n + np.cumsum([0, *sizes])
+        self.gain_places = [np.arange(first, end) for first, end in itertools.pairwise(ends)]
         self.choices = (*delays, *levels, *(g for e in task.equalisers for g in e.gains_db))
         self.free = np.flatnonzero([c.size > 1 for c in self.choices])
         self.low, self.high = (np.array([c[k] for c in self.choices]) for k in (0, -1))
@@ -113,16 +118,12 @@ class Model:
 
     # -- settings -------------------------------------------------------------------------------
 
-    def equaliser_places(self, e: int) -> range:
-        """Return the places of an equaliser's gains in x."""
-        return range(self.first_band[e], self.first_band[e + 1])
-
-    def at_rest(self) -> tuple[FloatArray, FloatArray]:
+    def at_rest(self) -> Setting:
         """Return the choices nearest to 0, and normal polarity where there is a choice."""
         x = np.array([c[np.abs(c).argmin()] for c in self.choices])
         return x, np.array([s.polarities[0] for s in self.task.sources])
 
-    def present(self) -> tuple[FloatArray, FloatArray]:
+    def present(self) -> Setting:
         """Return what is set now, whether or not it may be set."""
         sources = self.task.sources
         x = [1e3 * s.present.delay for s in sources] + [s.present.level_change_db for s in sources]
@@ -132,33 +133,28 @@ class Model:
 
     def rounded(self, x: FloatArray) -> FloatArray:
         """Return the nearest choices."""
-        return np.array(
-            [c[np.abs(c - value).argmin()] for c, value in zip(self.choices, x, strict=True)]
-        )
+        pairs = zip(self.choices, x, strict=True)
+        return np.array([offered[np.abs(offered - value).argmin()] for offered, value in pairs])
 
     # -- what a setting gives -------------------------------------------------------------------
 
     def state(self, x: FloatArray, signs: FloatArray, start: float = math.nan) -> State:
         """Return a setting with what it gives; one evaluation. `start` is near its level."""
-        found = [table.summed(x[self.equaliser_places(e)]) for e, table in enumerate(self.tables)]
-        return self._state_of(x, signs, found, start)
+        pairs = zip(self.tables, self.gain_places, strict=True)
+        return self._state_of(x, signs, [table.summed(x[at]) for table, at in pairs], start)
 
     def before(self) -> State:
         """Return what is set now with what it gives, also where it may not be set."""
-        found = []
+        found: list[Summed] = []
         x, signs = self.present()
         for e, bands in enumerate(self.task.equalisers):
             log = np.log(bands.present_response)
-            rows = self.tables[e].summed(x[self.equaliser_places(e)])[1]
+            rows = self.tables[e].summed(x[self.gain_places[e]])[1]
             found.append((log, rows, float(log.real @ self.mean_of) / NEPERS_PER_DB))
         return self._state_of(x, signs, found, math.nan)
 
     def _state_of(
-        self,
-        x: FloatArray,
-        signs: FloatArray,
-        bands: list[tuple[ComplexArray, FloatArray, float]],
-        start: float,
+        self, x: FloatArray, signs: FloatArray, bands: list[Summed], start: float
     ) -> State:
         exponents = self.turn * x[self.lines, None] + NEPERS_PER_DB * x[self.n + self.lines, None]
         for i, e in enumerate(self.bands_of):
@@ -179,6 +175,10 @@ class Model:
         power = np.maximum(power, _LEAST_POWER)
         average = self.task.seat_weights @ power
         return power_ratio_db(power) - self.task.target_db, power_ratio_db(average)
+
+    def mean_level_db(self, total: ComplexArray) -> float:
+        """Return the mean over the axis of the seats' power average."""
+        return float(self.levels_db(total)[1] @ self.task.frequency_weights)
 
     def common_level(self, levels: FloatArray, start: float) -> FloatArray:
         """Return the level m at which the loss is least, by Newton steps on its slope, (K,)."""
@@ -204,11 +204,8 @@ class Model:
         loss = self.task.loss.excess_weight * np.maximum(d, 0.0) ** 2 + short**2
         return np.asarray(loss @ self.task.frequency_weights)
 
-    def mean_cut(self, means: FloatArray) -> FloatArray:
-        """Return the mean over the sources of their bands' mean responses, (..., E) to (...)."""
-        return np.asarray(self._source_means(means).mean(axis=-1))
-
     def _source_means(self, means: FloatArray) -> FloatArray:
+        """Return the mean response of each source's bands, (..., E) to (..., n)."""
         padded = np.concatenate([means, np.zeros((*means.shape[:-1], 1))], axis=-1)
         return padded[..., self.bands_of]
 
@@ -232,7 +229,8 @@ class Model:
         levels, average = self.levels_db(total)
         m = self.common_level(levels, start)
         loss = self.seat_losses(levels, m) @ self.task.seat_weights
-        loss = loss + MEAN_CUT_WEIGHT * np.minimum(self.mean_cut(means), 0.0) ** 2
+        mean_cut = self._source_means(means).mean(axis=-1)
+        loss = loss + MEAN_CUT_WEIGHT * np.minimum(mean_cut, 0.0) ** 2
         return m, loss, self.loudest_db - self.output_db(average, x, means)
 
     def _merit(self, loss: FloatArray, given_up: FloatArray, excess: FloatArray) -> FloatArray:
@@ -293,7 +291,7 @@ class Model:
 
     def band_moves(self, state: State, e: int, settings: FloatArray) -> Moves:
         """Return moves of the bands of one equaliser to settings on their grid, (K, B)."""
-        places = self.equaliser_places(e)
+        places = self.gain_places[e]
         logs, rows, means = self.tables[e].on_grid(settings)
         x = np.repeat(state.x[None], len(settings), axis=0)
         x[:, places] = settings
@@ -320,9 +318,8 @@ class Model:
         self.evaluations += self.free.size
         task, r = self.task, self.task.loss.excess_weight
         power = np.maximum(np.abs(state.total) ** 2 @ task.smoothing, _LEAST_POWER)
-        bands = [
-            table.slopes(state.x[self.equaliser_places(e)]) for e, table in enumerate(self.tables)
-        ]
+        pairs = zip(self.tables, self.gain_places, strict=True)
+        bands = [table.slopes(state.x[at]) for table, at in pairs]
         slopes = self._power_slopes(state, [logs for logs, _, _ in bands])[self.free]
         bent = slopes @ task.smoothing  # half of what the power gains, (V', S, F)
         d = power_ratio_db(power) - task.target_db - state.level
@@ -350,19 +347,15 @@ class Model:
         return np.concatenate(found)
 
     def _penalties(
-        self,
-        state: State,
-        bands: list[tuple[ComplexArray, FloatArray, FloatArray]],
-        bent: FloatArray,
-        power: FloatArray,
+        self, state: State, bands: list[Slopes], bent: FloatArray, power: FloatArray
     ) -> Iterator[tuple[float, FloatArray, FloatArray]]:
         """Yield weight, residuals (R,) and their slopes (V', R): mean cut, output, limit rows."""
         task, n, free = self.task, self.n, self.free
         means = np.zeros((n, len(self.choices)))
         for e, (_, _, mean_slopes) in enumerate(bands):
-            means[np.ix_(self.bands_of == e, self.equaliser_places(e))] = mean_slopes
+            means[np.ix_(self.bands_of == e, self.gain_places[e])] = mean_slopes
         means = means[:, free]
-        cut = float(self.mean_cut(state.means))
+        cut = float(self._source_means(state.means).mean())
         if cut < 0.0:
             yield MEAN_CUT_WEIGHT, np.array([cut]), means.mean(axis=0)[:, None]
         over = state.given_up - task.most_given_up_db + _OUTPUT_MARGIN_DB
@@ -378,5 +371,5 @@ class Model:
             broken = np.flatnonzero(excess > 0.0)
             if broken.size:
                 rows = np.zeros((len(self.choices), broken.size))
-                rows[self.equaliser_places(e)] = row_slopes[:, broken]
+                rows[self.gain_places[e]] = row_slopes[:, broken]
                 yield _ROW_WEIGHT / excess.size, excess[broken], rows[free]

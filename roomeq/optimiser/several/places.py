@@ -77,7 +77,7 @@ def choose_places(
         )
     if task.loudest_db is not None or any(s.fed_by is not None for s in task.sources):
         raise ValueError("places stand alone: no source fed by another, no loudest_db")
-    found: list[tuple[tuple[int, ...], float, Together, float]] = []
+    found: list[tuple[tuple[int, ...], float, Together]] = []
     for size in range(1, min(most, count) + 1):
         coarse = {
             places: _coarse(task.of_sources(places), COARSE_EVALUATIONS * size)
@@ -92,12 +92,12 @@ def choose_places(
                 contributions=False,
                 start=(begun.x, begun.signs),
             )
-            of_size.append((places, math.sqrt(merit), together, together.output_db))
+            of_size.append((places, math.sqrt(merit), together))
         found += sorted(of_size, key=lambda one: one[2].after.deviation_db)
-    loudest = max(output for *_, output in found)
+    loudest = max(together.output_db for *_, together in found)
     return tuple(
-        Combination(places=p, coarse_db=c, together=t, output_db=o - loudest)
-        for p, c, t, o in found
+        Combination(places=p, coarse_db=c, together=t, output_db=t.output_db - loudest)
+        for p, c, t in found
     )
 
 

@@ -19,7 +19,7 @@ from numpy.random import Generator
 from numpy.typing import NDArray
 
 from roomeq.base.levels import FloatArray
-from roomeq.optimiser.several.model import Model, Moves, State
+from roomeq.optimiser.several.model import Model, Moves, Setting, State
 from roomeq.optimiser.several.task import IntArray
 
 BoolArray = NDArray[np.bool_]
@@ -77,10 +77,9 @@ def _louder(model: Model, state: State, step: float) -> State:
         before = _output(model, state)
         for line in np.unique(model.lines):
             level = state.x[model.n + line : model.n + line + 1]
-            moves = [model.line_moves(state, line, _thinned(model.choices[line], step), level)]
             fed = np.flatnonzero((model.lines == line) & model.invertible)
-            moves += [model.flip(state, int(i)) for i in fed if i != line]
-            for some in moves:
+            moves = [model.line_moves(state, line, _thinned(model.choices[line], step), level)]
+            for some in moves + [model.flip(state, int(i)) for i in fed if i != line]:
                 outputs = model.outputs_db(state, some)
                 k = int(outputs.argmax())
                 if outputs[k] > _output(model, state) + 1e-9:
@@ -95,12 +94,7 @@ def _thinned(delays: FloatArray, step: float) -> FloatArray:
     return np.asarray(delays[kept])
 
 
-def search(
-    model: Model,
-    *,
-    evaluations: int,
-    starts: Sequence[tuple[FloatArray, FloatArray]] = (),
-) -> State:
+def search(model: Model, *, evaluations: int, starts: Sequence[Setting] = ()) -> State:
     """Return the best setting on the grid that was found with so many evaluations, about.
 
     It keeps every limit: the best sum in phase does, with all bands at 0. Values and signs in
@@ -123,13 +117,7 @@ def search_coarsely(model: Model, *, evaluations: int) -> State:
     return min(pool, key=model.smooth_merit)
 
 
-def _pool(
-    model: Model,
-    loudest: State,
-    starts: Sequence[tuple[FloatArray, FloatArray]],
-    *,
-    until: int,
-) -> list[State]:
+def _pool(model: Model, loudest: State, starts: Sequence[Setting], *, until: int) -> list[State]:
     """Return what descents from several starts, and from blocks moved elsewhere, came to."""
     rng = np.random.default_rng(_SEED)
     pool = [_descended(model, state) for state in _starts(model, loudest, rng)]
@@ -219,16 +207,15 @@ def _starts(model: Model, loudest: State, rng: Generator) -> list[State]:
     x, signs = model.present()
     found = [model.state(np.clip(x, model.low, model.high), signs), loudest]
     for i in np.flatnonzero(model.invertible):
-        move = model.flip(loudest, int(i))
-        found.append(model.state(move.x[0], move.signs[0]))
+        found.append(model.state(loudest.x, model.flip(loudest, int(i)).signs[0]))
     return found + [_drawn(model, loudest, rng) for _ in range(2)]
 
 
 def _redrawn(
     model: Model, x: FloatArray, signs: FloatArray, rng: Generator, *, lines: IntArray | None = None
-) -> tuple[FloatArray, FloatArray]:
+) -> Setting:
     """Draw delay, level and polarity of some lines anew, levels rather high."""
-    n, x, signs = model.n, x.copy(), signs.copy()
+    n, x = model.n, x.copy()
     for line in np.unique(model.lines) if lines is None else lines:
         x[line] = rng.uniform(model.low[line], model.high[line])
         low, high = model.low[n + line], model.high[n + line]
@@ -239,13 +226,13 @@ def _redrawn(
     return x, np.where(turn, -signs, signs)
 
 
-def _best_of(model: Model, draw: Callable[[], tuple[FloatArray, FloatArray]], count: int) -> State:
-    return min((model.state(*draw()) for _ in range(count)), key=model.smooth_merit)
+def _best_of_draws(model: Model, draw: Callable[[], Setting]) -> State:
+    return min((model.state(*draw()) for _ in range(_DRAWN)), key=model.smooth_merit)
 
 
 def _drawn(model: Model, loudest: State, rng: Generator) -> State:
     """Return the best of some settings drawn at random, bands at rest."""
-    return _best_of(model, lambda: _redrawn(model, loudest.x, loudest.signs, rng), _DRAWN)
+    return _best_of_draws(model, lambda: _redrawn(model, loudest.x, loudest.signs, rng))
 
 
 def _kicked(model: Model, state: State, rng: Generator) -> State:
@@ -255,33 +242,27 @@ def _kicked(model: Model, state: State, rng: Generator) -> State:
     kind = rng.integers(4) if equalisers else 0
     x = state.x.copy()
     if kind > 0:
-        places = list(model.equaliser_places(int(rng.integers(equalisers))))
+        places = model.gain_places[rng.integers(equalisers)]
         x[places] = 0.0 if kind == 1 else x[places] + rng.normal(0.0, 4.0, len(places))
         x = np.clip(x, model.low, model.high)
     if kind in (2, 3) and rng.uniform() < 0.5:
         return model.state(x, state.signs, state.level)
     moved = rng.choice(lines, size=min(len(lines), 1 + int(rng.uniform() < 0.3)), replace=False)
-    return _best_of(model, lambda: _redrawn(model, x, state.signs, rng, lines=moved), _DRAWN)
+    return _best_of_draws(model, lambda: _redrawn(model, x, state.signs, rng, lines=moved))
 
 
 # -- the grid -----------------------------------------------------------------------------------
 
 
 def improved(
-    model: Model,
-    state: State,
-    *,
-    until: float,
-    pairs: bool = True,
-    movable: IntArray | None = None,
-    flips: bool = True,
+    model: Model, state: State, *, until: float, pairs: bool = True, movable: IntArray | None = None
 ) -> State:
     """Improve a setting on the grid by near moves, until none is better or evaluations are spent.
 
     Delay with level of a line and single bands, and where these end pairs of bands of one
-    equaliser. Only the places `movable` are moved; all by default.
+    equaliser. Only the places `movable` are moved, and no polarity; all by default.
     """
-    may = np.zeros(state.x.size, dtype=bool)
+    may, flips = np.zeros(state.x.size, dtype=bool), movable is None
     may[model.free if movable is None else movable] = True
     while model.evaluations < until:
         before = state.merit
@@ -346,15 +327,11 @@ def _near_settings(
     model: Model, state: State, e: int, may: BoolArray, *, pairs: bool
 ) -> FloatArray:
     """Return settings of an equaliser's bands that differ in one band, or in two by small steps."""
-    places = np.array(model.equaliser_places(e))
-    found = []
-    bands = [b for b, place in enumerate(places) if may[place]]
-    near = [_near(model, state, p, may, 2 if pairs else _REACH) for p in places]
-    now = state.x[places]
-    for chosen in itertools.combinations(bands, 2 if pairs else 1):
-        for values in itertools.product(*(near[b] for b in chosen)):
-            if all(v != now[b] for v, b in zip(values, chosen, strict=True)):
-                setting = now.copy()
-                setting[list(chosen)] = values
-                found.append(setting)
+    now, found = state.x[model.gain_places[e]], []
+    near = [_near(model, state, p, may, 2 if pairs else _REACH) for p in model.gain_places[e]]
+    for chosen in itertools.combinations(range(now.size), 2 if pairs else 1):
+        for values in itertools.product(*(near[b][near[b] != now[b]] for b in chosen)):
+            setting = now.copy()
+            setting[list(chosen)] = values
+            found.append(setting)
     return np.array(found)

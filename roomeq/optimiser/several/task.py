@@ -204,14 +204,16 @@ class SeveralTask:
         What was fed by a source that is left out takes over that one's delays and levels. The
         equalisers come in the order in which the sources name them; others are dropped.
         """
-        sources: list[Source] = []
-        heirs: dict[int, int] = {}
-        for place, i in enumerate(kept):
-            source = self.sources[i]
+        sources, heirs = [], dict[int, int]()
+        of = [self.sources[i].equaliser for i in kept]
+        used = list(dict.fromkeys(e for e in of if e is not None))
+        for place, (i, e) in enumerate(zip(kept, of, strict=True)):
+            source = replace(self.sources[i], equaliser=None if e is None else used.index(e))
             fed = source.fed_by
-            if fed is not None and fed not in kept:
-                first = heirs.setdefault(fed, place)
-                feeder = self.sources[fed]
+            if fed in kept:
+                source = replace(source, fed_by=kept.index(fed))
+            elif fed is not None:
+                feeder, first = self.sources[fed], heirs.setdefault(fed, place)
                 source = replace(
                     source,
                     delays=feeder.delays,
@@ -219,26 +221,17 @@ class SeveralTask:
                     fed_by=None if first == place else first,
                     present=replace(feeder.present, inverted=source.present.inverted),
                 )
-            elif fed is not None:
-                source = replace(source, fed_by=kept.index(fed))
             sources.append(source)
-        used = list(dict.fromkeys(s.equaliser for s in sources if s.equaliser is not None))
-        sources = [
-            s if s.equaliser is None else replace(s, equaliser=used.index(s.equaliser))
-            for s in sources
-        ]
         equalisers = tuple(self.equalisers[e] for e in used)
         return replace(self, sources=tuple(sources), equalisers=equalisers)
 
     def with_one_equaliser(self) -> Self | None:
         """Return the task with the same bands before all sources; None if they are not alike."""
-        first, *others = self.equalisers or (None,)
-        if first is None or not others or any(s.equaliser is None for s in self.sources):
-            return None
-        if not all(first.is_like(other) for other in others):
+        few = len(self.equalisers) < 2 or any(s.equaliser is None for s in self.sources)
+        if few or not all(map(self.equalisers[0].is_like, self.equalisers)):
             return None
         sources = tuple(replace(source, equaliser=0) for source in self.sources)
-        return replace(self, sources=sources, equalisers=(first,))
+        return replace(self, sources=sources, equalisers=self.equalisers[:1])
 
     def of_seats(self, order: IntArray) -> Self:
         """Return the task with some seats alone, in the order given."""

@@ -175,7 +175,7 @@ def test_not_behind_differential_evolution():
 def test_few_moves_are_tied_with_the_best():
     model = Model(task_of(random_room(5, 2, 6)))
     best, before = search(model, evaluations=15000), model.before()
-    few = with_few_moves(model, best, before)
+    few = with_few_moves(model, best, before, limit=tie_loss(best, before))
     assert few.merit <= tie_loss(best, before) + 1e-9
     counts = [count_moves(model, s.x, s.signs, before) for s in (best, few)]
     assert counts[1] <= counts[0] - 6
@@ -196,7 +196,7 @@ def test_a_needless_one_is_named():
     pressures = np.concatenate([weak.pressures, 1e-3 * weak.pressures[:1, ::-1]])
     shared = replace(weak, pressures=pressures, equaliser_of=(0, 0, 0))
     found = choose_together(task_of(shared), evaluations=15000)
-    assert found.needless == (2,)
+    assert [one.needless for one in found.without] == [False, False, True]
     assert abs(found.without[2].output_lost_db) < 0.5
 
 
