@@ -12,9 +12,9 @@ from dataclasses import replace
 
 import numpy as np
 from bench_several import task_of
-from roomeq.analysis.extrema import find_dips
 from several_rooms import BAND_LOGS, GAINS, POINTS, ROWS, SeveralRoom, random_room
 
+from roomeq.analysis.dips import find_dips
 from roomeq.optimiser.bands.fit_data import DIP_DEPTH_DB, DIP_OCTAVES
 from roomeq.optimiser.several.choose import EVALUATIONS_EACH, choose_together
 

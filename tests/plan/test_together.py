@@ -123,7 +123,7 @@ def test_several_are_told_one_by_one_and_what_is_set_for_all(plan, several):
     assert (several.changes, several.joins) == (bare.changes, bare.joins) == (True, True)
     assert (quiet.changes, quiet.joins) == (False, False)
     assert replace(quiet, joining=plan.joining).joins
-    stays = replace(quiet, together=None, level=replace(quiet.level, change_db=0.0))
+    stays = replace(quiet, subwoofers={}, together=None, level=replace(quiet.level, change_db=0.0))
     assert repr(stays) == "<Plan for Ferry office: no change>"
 
 
