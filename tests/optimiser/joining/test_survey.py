@@ -137,7 +137,7 @@ def test_half_of_what_noise_leaves_counts_at_15_decibels_and_seats_alike():
 
 def test_what_was_set_while_measuring_is_no_fault_of_the_sum():
     present = JoiningSettings(delay=0.003, inverted=True)
-    sub = LOW * present.response(FREQUENCIES)
+    sub = delayed(LOW, 0.001) * present.response(FREQUENCIES)
     for level, told in ((1.0, False), (10 ** (-4 / 20), True)):
         survey = survey_of(sub, HIGH, both=level * sub + HIGH)
         found = prepared(survey, present=present).explanation
