@@ -4,10 +4,10 @@ Rooms of `several_rooms.py` with two or three subwoofers, of three kinds in turn
 one more that stands beside another (the same within 0.5 dB, 4 degrees and 3 dB of level); with one
 of them 25 dB down. The rule is asked of pressures that scatter by 0.3 dB and as much in phase. The
 truth is of those without scatter, by long searches: without it the deviation stays within the tie
-of the best with all, and the output within what may be given up against all, both at once. Close
-cases, whose deviation lies within 2 % of the limit or whose output lies within 0.3 dB of it, are
-counted apart too. Truths are kept in FILE, and taken from there. From seed 1000 on one of them is
-60 dB down: it adds nothing, and it alone is counted.
+of the best with all or 0.1 dB, and the output within what may be given up against all, both at
+once. Close cases, whose deviation lies within 2 % of the limit or whose output lies within 0.3 dB
+of it, are counted apart too. Truths are kept in FILE, and taken from there. From seed 1000 on one
+of them is 60 dB down: it adds nothing, and it alone is counted.
 
     python tests/benchmarks/bench_without_one.py FILE [rooms] [first seed] [-v]
 """
@@ -23,7 +23,12 @@ from bench_several import task_of
 from scipy.interpolate import CubicSpline
 from several_rooms import MOST_GIVEN_UP_DB, POINTS, random_room
 
-from roomeq.optimiser.several.choose import EVALUATIONS_BASE, EVALUATIONS_EACH, choose_together
+from roomeq.optimiser.several.choose import (
+    EVALUATIONS_BASE,
+    EVALUATIONS_EACH,
+    NEEDLESS_DB,
+    choose_together,
+)
 from roomeq.optimiser.several.few_moves import TIE_SHARE
 from roomeq.optimiser.several.model import Model
 from roomeq.optimiser.several.search import find_loudest
@@ -95,7 +100,7 @@ def truths(seed):
         return {dead: (0.0, -MOST_GIVEN_UP_DB)}
     every = searched(task, 1.0)
     best, before = every.best.deviation_db, every.before.deviation_db
-    limit = best + TIE_SHARE * max(before - best, 0.0)
+    limit = best + max(TIE_SHARE * max(before - best, 0.0), NEEDLESS_DB)
     loudest, found = every.output_db + every.after.output_given_up_db, {}
     for i in range(len(task.sources)):
         others = task.of_sources(tuple(k for k in range(len(task.sources)) if k != i))

@@ -26,6 +26,12 @@ EVALUATIONS_BASE = 10
 ALIKE_SHARE = 0.15
 """Of them, for the same bands before all sources where each has its own."""
 WITHOUT_SHARE = 0.08
+NEEDLESS_DB = 0.1
+"""More deviation without one is no loss: less than anybody measures; common practice, no source.
+
+Of 31 cases with 0.3 dB of scatter (``bench_without_one.py``, from seeds 900 to 940 and 1000 to
+1006, with which this was set) 9 of 10 that add nothing are named, and none of 21 that are needed.
+"""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -68,8 +74,8 @@ class WithoutOne:
     output_lost_db : float
         How much less output there is than with it, at equal drive.
     needless : bool
-        Whether it can be left off without loss: the deviation stays within the tie, and the output
-        within what may be given up.
+        Whether it can be left off without loss: the deviation stays within the tie or 0.1 dB, and
+        the output within what may be given up.
     """
 
     deviation_db: float
@@ -202,14 +208,14 @@ def _without(
     """Return what is reached without one source, and the evaluations that this took."""
     others = Model(model.task.of_sources(tuple(k for k in range(model.n) if k != i)))
     found = search(others, evaluations=evaluations)
+    limit = max(tie_loss(proposed, before), (math.sqrt(proposed.loss) + NEEDLESS_DB) ** 2)
     output = others.loudest_db + others.unit_db - found.given_up
     lost = model.loudest_db + model.unit_db - proposed.given_up - output
     given_up = model.loudest_db + model.unit_db - output
     one = WithoutOne(
         deviation_db=math.sqrt(found.loss),
         output_lost_db=lost,
-        needless=found.loss <= tie_loss(proposed, before)
-        and given_up <= model.task.most_given_up_db,
+        needless=found.loss <= limit and given_up <= model.task.most_given_up_db,
     )
     return one, others.evaluations
 

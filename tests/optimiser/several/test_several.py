@@ -199,6 +199,18 @@ def test_a_needless_one_is_named():
     assert abs(found.without[2].output_lost_db) < 0.5
 
 
+def test_one_that_adds_nothing_is_named_where_nothing_is_gained():
+    """At 50 dB below the others, nothing free: there is no gain of which a share could be lost."""
+    weak = room()
+    pressures = np.concatenate([weak.pressures, -3e-3 * weak.pressures[:1, ::-1]])
+    task = task_of(replace(weak, pressures=pressures, equaliser_of=(None,) * 3))
+    fixed = {"delays": np.zeros(1), "levels_db": np.zeros(1), "polarities": (1.0,)}
+    task = replace(task, sources=tuple(replace(one, **fixed) for one in task.sources))
+    found = choose_together(task, evaluations=100)
+    assert found.after.deviation_db < found.without[2].deviation_db
+    assert found.without[2].needless
+
+
 def test_in_series_they_share_all_but_polarity():
     task = task_of(replace(room(), equaliser_of=(0, 0)))
     fed = replace(task, sources=(task.sources[0], replace(task.sources[1], fed_by=0)))
