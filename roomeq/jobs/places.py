@@ -167,7 +167,6 @@ def _choice(
     found: Combination, tried: tuple[Subwoofer, ...], seats: tuple[str, ...]
 ) -> PlaceChoice:
     after, together = found.together.after, found.together
-    labels = tried[0].room.equaliser.labels
     earliest = min(setting.delay for setting in together.settings)
     each = zip(found.places, together.settings, together.gains_db, strict=True)
     settings = [
@@ -176,7 +175,7 @@ def _choice(
             delay_ms=round(1e3 * (setting.delay - earliest), 6),
             inverted=setting.inverted,
             level_db=setting.level_change_db,
-            gains_db=dict(zip(labels, gains.tolist(), strict=True)),
+            gains_db=dict(zip(tried[0].room.equaliser.labels, gains.tolist(), strict=True)),
         )
         for place, setting, gains in each
     ]

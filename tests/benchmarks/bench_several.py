@@ -128,7 +128,7 @@ def compared(record, each, evolution):
         "variation_before": found.before.variation_db,
         "variation": found.after.variation_db,
         "given_up": given_up,
-        "beyond": found.magnitudes_db,
+        "beyond": room.magnitudes_db() - room.loudest_db,
         "seconds": spent,
     }
     words = "  ".join(f"{name} {value:.3f}" for name, value in row.items())

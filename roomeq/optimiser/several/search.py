@@ -94,13 +94,15 @@ def _thinned(delays: FloatArray, step: float) -> FloatArray:
     return np.asarray(delays[kept])
 
 
-def search(model: Model, *, evaluations: int, starts: Sequence[Setting] = ()) -> State:
+def search(
+    model: Model, *, evaluations: int, starts: Sequence[Setting] = (), loudest: State | None = None
+) -> State:
     """Return the best setting on the grid that was found with so many evaluations, about.
 
-    It keeps every limit: the best sum in phase does, with all bands at 0. Values and signs in
-    `starts` are tried as well.
+    It keeps every limit: the best sum in phase does, with all bands at 0; `loudest`, where that is
+    known. Values and signs in `starts` are tried as well.
     """
-    loudest = find_loudest(model)
+    loudest = loudest or find_loudest(model)
     pool = _pool(model, loudest, starts, until=int((1.0 - _GRID_SHARE) * evaluations))
     # few evaluations may be spent on the way here; what they found still has to be put on the grid
     least = model.evaluations + int(_GRID_SHARE * evaluations)

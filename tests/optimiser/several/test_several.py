@@ -51,7 +51,6 @@ def test_two_equal_sources_in_phase_are_6_db_louder_and_stay():
     task = task_of(two_equal(1.0, seats=1))
     found = choose_together(task, evaluations=4000)
     assert found.settings == (JoiningSettings(), JoiningSettings())
-    assert found.magnitudes_db == pytest.approx(0.0, abs=1e-6)
     assert found.output_db == pytest.approx(20.0 * np.log10(2.0), abs=1e-9)  # pressures add
     assert found.without[0].output_lost_db == pytest.approx(20.0 * np.log10(2.0), abs=1e-6)
 
@@ -198,6 +197,18 @@ def test_a_needless_one_is_named():
     found = choose_together(task_of(shared), evaluations=15000)
     assert [one.needless for one in found.without] == [False, False, True]
     assert abs(found.without[2].output_lost_db) < 0.5
+
+
+def test_one_that_adds_nothing_is_named_where_nothing_is_gained():
+    """At 50 dB below the others, nothing free: there is no gain of which a share could be lost."""
+    weak = room()
+    pressures = np.concatenate([weak.pressures, -3e-3 * weak.pressures[:1, ::-1]])
+    task = task_of(replace(weak, pressures=pressures, equaliser_of=(None,) * 3))
+    fixed = {"delays": np.zeros(1), "levels_db": np.zeros(1), "polarities": (1.0,)}
+    task = replace(task, sources=tuple(replace(one, **fixed) for one in task.sources))
+    found = choose_together(task, evaluations=100)
+    assert found.after.deviation_db < found.without[2].deviation_db
+    assert found.without[2].needless
 
 
 def test_in_series_they_share_all_but_polarity():
