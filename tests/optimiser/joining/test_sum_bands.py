@@ -254,6 +254,7 @@ def test_what_ends_the_level_is_told(sub_db, drive_boost_db, said):
     bands = problem_of(survey, limits=limits, target=flat)
     setting = solve_sum_bands(bands, np.zeros(2))
     assert bands.level_stops_at(setting) == said
+    assert bands.level_stops_at(bands.setting(bands.nearest(np.zeros(2)))) == ""  # it may go on
     wanted_db = {"": 0.0, "drive": 2.0, "range": -6.0 if sub_db > 0 else 6.0}[said]
     assert setting.level_change_db == pytest.approx(wanted_db, abs=1e-9)
 
