@@ -147,7 +147,7 @@ def breakable(node: ast.AST) -> bool:
     if isinstance(node, ast.BinOp | ast.AugAssign | ast.BoolOp):
         return type(node.op) in TURNED
     if isinstance(node, ast.Constant):
-        return isinstance(node.value, int | float) and not 0.0 < node.value < ROUNDING
+        return isinstance(node.value, int | float) and not 0.0 < node.value <= ROUNDING
     if isinstance(node, ast.UnaryOp):
         return isinstance(node.op, ast.Not | ast.USub)
     if isinstance(node, ast.Return):

@@ -149,13 +149,14 @@ def test_what_was_set_by_the_right_answer_is_kept_on_a_second_run():
     assert again.if_early.kept
 
 
-def test_phase_is_followed_through_half_turns():
+@pytest.mark.parametrize(("late", "sign"), [(0.012, 1.0), (0.0005, -1.0)])
+def test_phase_is_followed_through_half_turns(late, sign):
     # 12 ms turn by two whole turns from 30 to 210 Hz: the folded phase touches 0 and 180 four times
-    sub = delayed(np.ones(FREQUENCIES.size), 0.012)
+    sub = sign * delayed(np.ones(FREQUENCIES.size), late)
     found = estimate_phase_difference(
         FREQUENCIES[KEPT], **four_levels(sub, np.ones(FREQUENCIES.size))
     )
-    expected = -360.0 * 0.012 * FREQUENCIES[KEPT]
+    expected = -360.0 * late * FREQUENCIES[KEPT]
     turned = found.continuous_phase_deg()[0]
     np.testing.assert_allclose(turned - turned[0], expected - expected[0], atol=0.5)
 

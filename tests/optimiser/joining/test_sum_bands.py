@@ -159,6 +159,11 @@ def test_tilt_and_levels_that_do_not_compare_are_in_the_definition():
         found = bands.deviation_db(np.array(gains), level)
         assert found == pytest.approx(defined_db(bands, gains, level), abs=1e-6)
     setting = bands.setting(bands.nearest(np.array([-6.0, 3.0])))
+    for row in (block := bands.at_all_levels(bands.nearest(setting.gains_db)))[[0, -1]]:
+        one = bands.setting(row)
+        found = np.sqrt(bands.values(block)[row[-1]])  # beside the first as by itself
+        expected = bands.deviation_db(one.gains_db, one.level_change_db)
+        assert [one.deviation_db, found] == pytest.approx([expected] * 2, abs=1e-9)
     turned = -np.exp(-2j * np.pi * bands.data.points * 0.001)
     for band, gain in zip(bands.task.equaliser.bands, (-6.0, 3.0), strict=True):
         turned = turned * peaking(band.centre, gain, bands.data.points)
@@ -254,6 +259,7 @@ def test_what_ends_the_level_is_told(sub_db, drive_boost_db, said):
     bands = problem_of(survey, limits=limits, target=flat)
     setting = solve_sum_bands(bands, np.zeros(2))
     assert bands.level_stops_at(setting) == said
+    assert bands.level_stops_at(bands.setting(bands.nearest(np.zeros(2)))) == ""  # it may go on
     wanted_db = {"": 0.0, "drive": 2.0, "range": -6.0 if sub_db > 0 else 6.0}[said]
     assert setting.level_change_db == pytest.approx(wanted_db, abs=1e-9)
 
