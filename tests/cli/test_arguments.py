@@ -44,6 +44,8 @@ def test_what_is_not_said_is_not_known(parser, command):
         ["check", "a.txt", "--low-pass", "butterworth", "2"],
         ["show"],
         ["sheet", "p.json"],
+        ["batch", "room"],
+        ["places", "room", "--most", "5"],
     ],
 )
 def test_what_cannot_be_meant_is_refused_with_status_two(parser, words, capsys):
