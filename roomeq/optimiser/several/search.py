@@ -19,7 +19,7 @@ from numpy.random import Generator
 from numpy.typing import NDArray
 
 from roomeq.base.levels import FloatArray
-from roomeq.optimiser.several.model import Model, Moves, Setting, State
+from roomeq.optimiser.several.model import LIMIT_TOLERANCE_DB, Model, Moves, Setting, State
 from roomeq.optimiser.several.task import IntArray
 
 BoolArray = NDArray[np.bool_]
@@ -159,7 +159,27 @@ def _best_on_grid(model: Model, loudest: State, pool: list[State], evaluations: 
 
 
 def _on_grid(model: Model, state: State) -> State:
-    return model.state(model.rounded(state.x), state.signs, state.level)
+    """Round to the steps, then lower bands one step at a time until each equaliser keeps its rows.
+
+    Rounding alone breaks limits that values between the steps just keep, and moves that are judged
+    by all seats are slow to mend that: with few evaluations none of the best was ever mended.
+    """
+    x = model.rounded(state.x)
+    for e, places in enumerate(model.gain_places):
+        cap_db, offered = model.task.equalisers[e].cap_db, [model.choices[p] for p in places]
+        while True:
+            now = x[places]
+            lower = [
+                gains[np.maximum(np.searchsorted(gains, g) - 1, 0)]
+                for gains, g in zip(offered, now, strict=True)
+            ]
+            settings = np.where(np.eye(now.size, dtype=bool), lower, now)
+            excess = (model.tables[e].on_grid(np.vstack([now, settings]))[1] - cap_db).max(axis=-1)
+            k = int(excess[1:].argmin())
+            if excess[0] <= LIMIT_TOLERANCE_DB or excess[1 + k] >= excess[0]:
+                break
+            x[places] = settings[k]
+    return model.state(x, state.signs, state.level)
 
 
 def _apart(one: State, other: State) -> bool:
