@@ -53,7 +53,7 @@ AREAS = {
         ["tests/optimiser/bands/test_search.py", "tests/optimiser/bands/test_problem.py"],
     ),
     "limits": (
-        ["roomeq/wanted/limits.py", "roomeq/optimiser/bands/boost_cap.py"],
+        ["roomeq/wanted/limits.py"],
         ["tests/wanted", "tests/jobs/test_outcomes.py"]
         + [f"tests/optimiser/bands/test_{name}.py" for name in ("fit_data", "fit", "gains")],
     ),
@@ -66,7 +66,7 @@ AREAS = {
         ["tests/optimiser/path", "tests/jobs/joining/test_path.py"],
     ),
     "verification": (
-        ["roomeq/jobs/verify.py", "roomeq/jobs/verify_joined.py", "roomeq/jobs/verifying"],
+        ["roomeq/jobs/verify.py", "roomeq/jobs/verify_several.py", "roomeq/jobs/verifying"],
         ["tests/jobs/verifying"]
         + [f"tests/jobs/test_{name}.py" for name in ("verify", "verify_joined", "compare")],
     ),
