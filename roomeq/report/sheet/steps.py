@@ -85,9 +85,10 @@ def decibels(value: float, *, step_db: float = 0.5) -> str:
     return f"{with_minus(signed_setting(value, step_db=step_db))}\N{NO-BREAK SPACE}dB"
 
 
-def _step(number: int, control: str, cells: Sequence[Cell]) -> Step:
-    """Return a step; equal cells become one."""
-    if len(cells) > 1 and all(cell == cells[0] for cell in cells):
+def _step(number: int, control: str, cells: Sequence[Cell], *, on_each: bool = False) -> Step:
+    """Return a step; equal cells become one, but for what is to be set `on_each` of several."""
+    alike = len(cells) > 1 and all(cell == cells[0] for cell in cells)
+    if alike and not (on_each and cells[0].action == "set"):
         cells = [replace(cells[0], span=len(cells))]
     return Step(number=str(number), control=control, cells=tuple(cells))
 
@@ -235,8 +236,9 @@ def opening_steps(plans: Sequence[Plan]) -> tuple[Step, ...]:
     rows = {control: [cell(plan) for plan in plans] for control, cell in _OPENING}
     nothing = Cell(action="leave", value=LEAVE)
     said = [(control, cells) for control, cells in rows.items() if any(cells)]
+    on_each = any(plan.set_together is not None for plan in plans)
     return tuple(
-        _step(number, control, [cell or nothing for cell in cells])
+        _step(number, control, [cell or nothing for cell in cells], on_each=on_each)
         for number, (control, cells) in enumerate(said, start=1)
     )
 

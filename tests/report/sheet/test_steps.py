@@ -16,6 +16,7 @@ from roomeq.plan.joining import JoiningRecord, JoiningSettingRecord
 from roomeq.plan.plan import read_plan
 from roomeq.plan.recordings import RecordingRow
 from roomeq.plan.records import PresentRecord
+from roomeq.plan.together import SetTogether
 from roomeq.report.sheet.sheet import settings_sheet
 from roomeq.report.sheet.steps import (
     band_steps,
@@ -161,6 +162,19 @@ def test_equal_cells_become_one_and_different_ones_do_not(plan):
     assert [cell.span for cell in low_pass.cells] == [1, 1]
     assert [cell.span for cell in high_pass.cells] == [2]
     assert all(len(step.cells) == 2 for step in band_steps([plan, plan]))
+
+
+def test_what_is_to_be_set_on_each_of_several_has_a_box_for_each(plan):
+    """One box for two subwoofers that are both turned would read as if one were."""
+    own = SetTogether(
+        fed_by=None, delay_ms=0.0, inverted=True, present_delay_ms=0.0, present_inverted=False,
+        without_db=None, output_without_db=None, needless=False, level_db=(), phase_deg=(),
+    )  # fmt: skip
+    both = [replace(plan, set_together=own)] * 2
+    steps = {step.control: step for step in opening_steps(both)}
+    assert [cell.span for cell in steps["Polarity"].cells] == [1, 1]
+    assert {cell.value for cell in steps["Polarity"].cells} == {"Inverted"}
+    assert [cell.span for cell in steps["Delay"].cells] == [2]  # stays as it is
 
 
 def test_faders_lie_on_the_device_range(plan):
