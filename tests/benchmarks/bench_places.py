@@ -15,7 +15,7 @@ import numpy as np
 from bench_several import task_of
 from rooms_apart import image_transfer, modal_transfer
 from scipy.stats import spearmanr
-from several_rooms import POINTS, random_room
+from several_rooms import POINTS, before_wall, random_room
 
 from roomeq.optimiser.several import places
 
@@ -30,13 +30,7 @@ def places_task(seed, seats=None):
     at = []
     for wall, along in zip(around.astype(int), around % 1.0, strict=True):
         off, along = rng.uniform(0.25, 0.5), 0.06 + 0.88 * along
-        x, y = {
-            0: (off, along * sides[1]),
-            1: (sides[0] - off, along * sides[1]),
-            2: (along * sides[0], off),
-            3: (along * sides[0], sides[1] - off),
-        }[int(wall)]
-        at.append(np.array([x, y, rng.uniform(0.2, 0.45)]))
+        at.append(np.array([*before_wall(sides, int(wall), off, along), rng.uniform(0.2, 0.45)]))
     count = int(rng.integers(3, 7)) if seats is None else seats
     middle = sides * [rng.uniform(0.4, 0.75), rng.uniform(0.35, 0.65), 0.0] + [0.0, 0.0, 1.1]
     reach = np.array([1.0, 1.2, 0.1])

@@ -196,6 +196,16 @@ class SeveralRoom:
         return float(10.0 * np.log10(power) @ AXIS_WEIGHTS)
 
 
+def before_wall(sides, wall, off, along):
+    """Return where one stands so far off a wall, along it by a share of its length."""
+    return (
+        (off, along * sides[1]),
+        (sides[0] - off, along * sides[1]),
+        (along * sides[0], off),
+        (along * sides[0], sides[1] - off),
+    )[wall]
+
+
 def random_room(seed, subwoofers=None, seats=None, kind=None):
     """Draw a room of modes or of image sources with 2 to 4 subwoofers and 3 to 9 seats."""
     rng = np.random.default_rng([seed, 20190])
@@ -206,13 +216,7 @@ def random_room(seed, subwoofers=None, seats=None, kind=None):
     at = []
     for wall in walls:
         along, off = rng.uniform(0.08, 0.92), rng.uniform(0.25, 0.5)
-        x, y = {
-            0: (off, along * sides[1]),
-            1: (sides[0] - off, along * sides[1]),
-            2: (along * sides[0], off),
-            3: (along * sides[0], sides[1] - off),
-        }[int(wall)]
-        at.append(np.array([x, y, rng.uniform(0.2, 0.45)]))
+        at.append(np.array([*before_wall(sides, int(wall), off, along), rng.uniform(0.2, 0.45)]))
     centre = sides * [rng.uniform(0.4, 0.75), rng.uniform(0.35, 0.65), 0.0] + [0.0, 0.0, 1.1]
     reach = np.array([*rng.uniform([0.5, 0.6], [1.3, 1.5]), 0.1])
     places = np.clip(centre + reach * rng.uniform(-1.0, 1.0, (seats, 3)), 0.3, sides - 0.3)
