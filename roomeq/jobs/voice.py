@@ -115,7 +115,7 @@ class Voicing:
 
     def over_rooms_db(self, name: str) -> float:
         """Return ``before_db``, ``voiced_db`` or ``own_db`` over the rooms, by the criterion."""
-        return float(over_rooms(np.array([getattr(r, name) for r in self.rooms]), self.criterion))
+        return _over_rooms_db(self.rooms, name, self.criterion)
 
     def to_frame(self) -> DataFrame:
         """Return a row for each room: its name, and the figures of `VoicedRoom`."""
@@ -313,6 +313,10 @@ def _seen(data: Sequence[FitData]) -> FloatArray:
     return axis[(axis >= lowest) & (axis <= highest) & (data[0].frequency_weights > 0)]
 
 
+def _over_rooms_db(rooms: Sequence[VoicedRoom], name: str, criterion: Criterion) -> float:
+    return float(over_rooms(np.array([getattr(room, name) for room in rooms]), criterion))
+
+
 def _voiced(
     problem: VoicingProblem, labels: LabelArray, names: Sequence[str]
 ) -> tuple[VoicedRoom, ...]:
@@ -344,10 +348,7 @@ def _plan(
             for n in (order[place] for place in places)
         ),
     )
-    before, after = (
-        float(over_rooms(np.array([getattr(r, name) for r in voiced]), criterion))
-        for name in ("before_db", "voiced_db")
-    )
+    before, after = (_over_rooms_db(voiced, n, criterion) for n in ("before_db", "voiced_db"))
     shown = (
         f"{len(places)} of them, from the worst to the best, stand"
         if len(places) < len(voiced)

@@ -94,12 +94,6 @@ def _kind(one: Explanation) -> tuple[CauseCode, str | None]:
 AGREES_DB = 1.0
 _SAME_DB = 1e-9
 _CLOSE = 0.5
-_Label = Literal["delay_ms", "polarity", "phase_deg"]
-_SAME: dict[_Label, float] = {
-    "delay_ms": 0.006,  # a plan shows two decimals, and that is what is set
-    "polarity": 0.0,
-    "phase_deg": 1e-9,
-}
 """Share of "as planned" from which another cause is told in its place where seats or bands differ;
 farther from it nothing is accused."""
 _SURE = 0.95
@@ -226,6 +220,14 @@ def _band_checks(
                 unexplained_db=float(unexplained[inside].mean()),
                 agrees=abs(value) <= tolerance,
             )
+
+
+_Label = Literal["delay_ms", "polarity", "phase_deg"]
+_SAME: dict[_Label, float] = {
+    "delay_ms": 0.006,  # a plan shows two decimals, and that is what is set
+    "polarity": 0.0,
+    "phase_deg": 1e-9,
+}
 
 
 def told_otherwise(
