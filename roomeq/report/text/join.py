@@ -55,8 +55,8 @@ def room_joining_text(joining: RoomJoining, *, detail: bool = False) -> str:
         parts.append(level_joining_lines(joining.levels, joining.present))
         if path is not None and path.recommended is not None:
             parts.append(paragraph(_BYPASS_FIRST))
-    told = path if detail or record is None or not record.bypass else None  # among the settings
-    of_path, blocks = path_parts(told, joining.estimate, detail=detail)
+    bypassed = record is not None and bool(record.bypass)
+    of_path, blocks = path_parts(path, joining.estimate, detail=detail, bypassed=bypassed)
     parts += [listed("The path of the subwoofer", of_path), *blocks]
     if joining.corners is not None:
         parts.append(corner_lines(joining.corners))

@@ -28,13 +28,20 @@ _TABLED = (PathVerdict.SEVERAL, PathVerdict.NOTHING_FITS)
 
 
 def path_parts(
-    analysis: PathAnalysis | None, estimate: PathEstimate | None, *, detail: bool
+    analysis: PathAnalysis | None,
+    estimate: PathEstimate | None,
+    *,
+    detail: bool,
+    bypassed: bool = False,
 ) -> tuple[list[str], list[list[str]]]:
-    """Return what is told of the path: single entries, and parts with tables."""
+    """Return what is told of the path: single entries, and parts with tables.
+
+    Where it is `bypassed` among the settings, that is not said again but in detail.
+    """
     entries, parts = list[str](), list[list[str]]()
     if analysis is not None and detail:
         parts.append(path_lines(analysis))
-    elif analysis is not None:
+    elif analysis is not None and not bypassed:
         entries += [*_filters(analysis), *[path_advice(analysis)] * (analysis.low_pass_count > 1)]
     if estimate is not None and (detail or estimate.verdict in _TABLED):
         parts.append(path_estimate_lines(estimate, described=analysis, detail=detail))
@@ -56,7 +63,7 @@ def path_lines(analysis: PathAnalysis) -> list[str]:
         rows.append(_sum_row(analysis.best, corner))
     titles = ["Subwoofer", f">At {corner} dB", ">Deepest", ">Highest", "Nearest to flat"]
     return [
-        "The subwoofer's path, by its filters alone (free field, equal level and distance)",
+        "The subwoofer's path by its filters alone (free field, equal level and distance)",
         *bullets(entries),
         *table(titles, rows),
         *paragraph(path_advice(analysis), indent=2),
