@@ -198,7 +198,7 @@ def _bands(overview: RoomOverview, *, detail: bool) -> list[str]:
     )
     if overview.odd_seat is not None:
         lines += paragraph(
-            f"Seat {overview.odd_seat} differs from the rest by "
+            f"Seat {overview.odd_seat} differs from the others by "
             f"{overview.odd_seat_distance_db or 0:.1f} dB (r.m.s.).",
             indent=2,
         )

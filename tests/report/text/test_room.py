@@ -124,10 +124,10 @@ def test_variance_is_told_by_kind(overview):
 def test_offsets_and_the_odd_seat_are_said(overview):
     plain = replace(overview, levels_comparable=True, odd_seat=None, odd_seat_distance_db=None)
     assert "offset" not in room_text(plain)
-    assert "differs from the rest" not in room_text(plain)
+    assert "differs from the others" not in room_text(plain)
     odd = replace(plain, levels_comparable=False, odd_seat="back", odd_seat_distance_db=6.94)
     assert "One level offset per seat was removed first." in room_text(odd)
-    assert "Seat back differs from the rest by 6.9 dB (r.m.s.)." in room_text(odd)
+    assert "Seat back differs from the others by 6.9 dB (r.m.s.)." in room_text(odd)
 
 
 def test_dips_are_told_with_their_verdict(overview):
