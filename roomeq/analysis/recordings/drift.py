@@ -104,7 +104,7 @@ def drift_findings(model: SweepModel, drift: ClockDrift | None) -> Iterator[Find
             FindingCode.WRONG_SAMPLE_RATE,
             Severity.FAULT,
             model.view.recording,
-            what=f"the recording lasts {1e-4 * drift.ppm:+.2f} % longer than what was played "
+            f"the recording lasts {1e-4 * drift.ppm:+.2f} % longer than what was played "
             f"(by the {drift.basis}): more than any clock drifts",
             confidence=sure,
             value=1.0 + 1e-6 * drift.ppm,
@@ -115,7 +115,7 @@ def drift_findings(model: SweepModel, drift: ClockDrift | None) -> Iterator[Find
         FindingCode.CLOCK_DRIFT,
         Severity.WARNING if moved > _HARMFUL_TIME else Severity.NOTE,
         model.view.recording,
-        what=f"the recording lasts {drift.ppm:+.1f} ppm longer than what was played (by the "
+        f"the recording lasts {drift.ppm:+.1f} ppm longer than what was played (by the "
         f"{drift.basis}), {1e3 * moved:.2f} ms over the sweep{_NOT_MENDED}",
         confidence=min(sure, _LEAD_IN_SURE) if drift.basis == "lead-in" else sure,
         value=drift.ppm,

@@ -38,7 +38,7 @@ def distortion_findings(model: SweepModel, totals: list[tuple[float, float]]) ->
         FindingCode.DISTORTION,
         Severity.WARNING,
         model.view.recording,
-        what=f"total distortion reaches {100 * worst[1]:.0f} % in the octave around "
+        f"total distortion reaches {100 * worst[1]:.0f} % in the octave around "
         f"{worst[0]:.0f} Hz: loudspeaker or amplifier is overdriven",
         confidence=confidence_of(worst[1] / LEAST_TOTAL),
         band=(bent[0][0], bent[-1][0]),

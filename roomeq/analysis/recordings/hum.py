@@ -139,7 +139,7 @@ def hum_findings(model: SweepModel, hum: Hum | None) -> Iterator[Finding]:
         FindingCode.HUM,
         Severity.WARNING if hum.relative_db[worst] > _HARMFUL_DB else Severity.NOTE,
         model.view.recording,
-        what=f"hum of {hum.mains:g} Hz mains at {names} Hz; the worst, at "
+        f"hum of {hum.mains:g} Hz mains at {names} Hz; the worst, at "
         f"{hum.frequencies[worst]:g} Hz, has {hum.levels_dbfs[worst]:.0f} dBFS, "
         f"{hum.relative_db[worst]:.0f} dB relative to the sweep there",
         confidence=confidence_of(hum.margin),

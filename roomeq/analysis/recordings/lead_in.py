@@ -149,7 +149,7 @@ def gain_findings(
             FindingCode.GAIN_UNKNOWN,
             Severity.NOTE,
             recording,
-            what="whether the recorder changed its gain meanwhile cannot be told: no lead-in "
+            "whether the recorder changed its gain meanwhile cannot be told: no lead-in "
             "of a known level was heard",
             confidence=1.0,
         )
@@ -168,7 +168,7 @@ def gain_findings(
         FindingCode.GAIN_CHANGED,
         Severity.FAULT if abs(worst[2]) >= _HARMFUL_GAIN_DB else Severity.WARNING,
         recording,
-        what=f"the lead-in was heard {abs(worst[2]):.1f} dB "
+        f"the lead-in was heard {abs(worst[2]):.1f} dB "
         f"{'louder' if worst[2] > 0 else 'more quietly'} than the sweep predicts at "
         f"{worst[0]:.0f} to {worst[1]:.0f} Hz: the recorder changed its gain, or the "
         f"loudspeaker compresses{begins}",

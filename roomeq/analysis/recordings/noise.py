@@ -19,6 +19,7 @@ import numpy as np
 
 from roomeq.analysis.recordings.findings import Finding, FindingCode, Severity, confidence_of
 from roomeq.analysis.recordings.model import SweepModel
+from roomeq.analysis.recordings.samples import runs
 from roomeq.analysis.sweeps.windowing import tapered_power, window_values
 from roomeq.base.bands import ThirdOctaveBand, whole_bands
 from roomeq.base.levels import FloatArray, power_ratio_db
@@ -166,19 +167,19 @@ def noise_findings(model: SweepModel, noise: NoiseLevels) -> Iterator[Finding]:
             FindingCode.NOISE_UNKNOWN,
             Severity.WARNING,
             recording,
-            what="neither before nor after the sweep is there half a second of quiet: the "
+            "neither before nor after the sweep is there half a second of quiet: the "
             "noise is not known",
             confidence=1.0,
         )
         return
-    for low, high in _runs(noise.snr_db < LEAST_SNR_DB):
+    for low, high in runs(noise.snr_db < LEAST_SNR_DB):
         worst = float(noise.snr_db[low:high].min())
         lower, upper = noise.bands[low], noise.bands[high - 1]
         yield Finding.of(
             FindingCode.LOW_SNR,
             Severity.FAULT if worst < UNUSABLE_SNR_DB else Severity.WARNING,
             recording,
-            what=f"the signal-to-noise ratio falls to {worst:.0f} dB in the third "
+            f"the signal-to-noise ratio falls to {worst:.0f} dB in the third "
             + (
                 f"octave at {lower.label} Hz"
                 if lower == upper
@@ -188,9 +189,3 @@ def noise_findings(model: SweepModel, noise: NoiseLevels) -> Iterator[Finding]:
             band=(lower.lower, upper.upper),
             value=worst,
         )
-
-
-def _runs(flags: np.ndarray[tuple[int], np.dtype[np.bool_]]) -> list[tuple[int, int]]:
-    """Return first and one past the last index of every run of True."""
-    edges = np.flatnonzero(np.diff(np.concatenate(([False], flags, [False])).astype(np.int8)))
-    return [(int(a), int(b)) for a, b in zip(edges[::2], edges[1::2], strict=True)]

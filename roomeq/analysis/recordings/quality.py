@@ -45,7 +45,7 @@ from roomeq.analysis.recordings.repeats import (
     same_as_earlier,
 )
 from roomeq.analysis.recordings.residual import disturbance_findings
-from roomeq.analysis.recordings.signal import (
+from roomeq.analysis.recordings.samples import (
     SampleFacts,
     dropped_findings,
     sample_facts,

@@ -143,7 +143,7 @@ def repeat_findings(model: SweepModel, noise: NoiseLevels) -> Iterator[Finding]:
             FindingCode.DROPPED_SAMPLES,
             Severity.FAULT,
             model.view.recording,
-            what=f"sweep {index + 2} comes {1e3 * abs(step):.2f} ms too "
+            f"sweep {index + 2} comes {1e3 * abs(step):.2f} ms too "
             f"{'early' if step < 0 else 'late'}: about {count} samples were "
             f"{'lost' if step < 0 else 'put in'} since the one before began",
             confidence=confidence_of(margin),
@@ -179,7 +179,7 @@ def _disagreement(model: SweepModel, noise: NoiseLevels) -> Iterator[Finding]:
         FindingCode.REPEATS_DISAGREE,
         Severity.FAULT,
         model.view.recording,
-        what=f"sweep {worst[2] + 1} differs from the first by {level_db:.0f} dB of its power "
+        f"sweep {worst[2] + 1} differs from the first by {level_db:.0f} dB of its power "
         f"around {worst[1]:.0f} Hz: samples were lost within one of them, the gain changed, or "
         "something moved",
         confidence=confidence_of(worst[0] / 10 ** (_DISAGREE_DB / 10)),
@@ -259,7 +259,7 @@ def same_as_earlier(
                 FindingCode.SAME_RECORDING,
                 Severity.FAULT,
                 recording,
-                what=f"the same recording as {one.name}: even the noise is the same",
+                f"the same recording as {one.name}: even the noise is the same",
                 confidence=confidence_of(margin),
             )
 
@@ -306,7 +306,7 @@ def channel_findings(model: SweepModel, loopback: SweepModel | None) -> Iterator
             FindingCode.NOT_A_LOOPBACK,
             Severity.FAULT,
             loopback.view.recording,
-            what=f"the loopback's channel holds a room: {100 * late:.1f} % of its energy comes "
+            f"the loopback's channel holds a room: {100 * late:.1f} % of its energy comes "
             "later than 60 ms, as of a second microphone",
             confidence=confidence_of(late / ROOM_LATE),
             value=late,
@@ -319,6 +319,6 @@ def channel_findings(model: SweepModel, loopback: SweepModel | None) -> Iterator
         code,
         Severity.FAULT,
         model.view.recording,
-        what=f"the microphone's channel is as flat and short as a wire, {words}",
+        f"the microphone's channel is as flat and short as a wire, {words}",
         confidence=confidence_of(min(margin, 100.0)) if swapped else 0.7,
     )

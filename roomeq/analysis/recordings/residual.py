@@ -242,7 +242,7 @@ def _events(
             FindingCode.DISTURBANCE,
             Severity.FAULT if level_db > _UNUSABLE_DB else severity,
             model.view.recording,
-            what=f"something was heard besides the sweep, with {level_db:.0f} dB relative to "
+            f"something was heard besides the sweep, with {level_db:.0f} dB relative to "
             f"it between {worst[2][0]:.0f} and {worst[2][1]:.0f} Hz, while the sweep passed "
             f"{played[0]:.0f} to {played[1]:.0f} Hz",
             confidence=confidence_of(max(part[1] for part in heard)),

@@ -147,7 +147,7 @@ def slip_finding(model: SweepModel, slip: Slip) -> Finding:
         FindingCode.DROPPED_SAMPLES,
         Severity.FAULT,
         recording,
-        what=f"about {count} samples ({1e3 * abs(slip.lost):.2f} ms) {verb} (by the {slip.basis})",
+        f"about {count} samples ({1e3 * abs(slip.lost):.2f} ms) {verb} (by the {slip.basis})",
         confidence=confidence_of(slip.margin),
         seconds=seconds,
         band=model.played(seconds),

@@ -187,7 +187,7 @@ def sweep_findings(view: RecordingView, model: SweepModel | None) -> Iterator[Fi
             FindingCode.SWEEP_NOT_FOUND,
             Severity.FAULT,
             recording,
-            what="no sweep stands out from the noise",
+            "no sweep stands out from the noise",
             confidence=0.9,
         )
         return
@@ -197,7 +197,7 @@ def sweep_findings(view: RecordingView, model: SweepModel | None) -> Iterator[Fi
             FindingCode.WRONG_SAMPLE_RATE,
             Severity.FAULT,
             recording,
-            what=f"the sweep runs {ratio:.3f} times as fast as described, as if what has "
+            f"the sweep runs {ratio:.3f} times as fast as described, as if what has "
             f"{true:g} Hz were taken for {stated:g} Hz",
             confidence=confidence_of(trend.run / _LARGEST_RUN),
             value=ratio,
@@ -213,7 +213,7 @@ def sweep_findings(view: RecordingView, model: SweepModel | None) -> Iterator[Fi
         FindingCode.WRONG_SWEEP,
         Severity.FAULT,
         recording,
-        what=f"another sweep than the one described: {shape}",
+        f"another sweep than the one described: {shape}",
         confidence=confidence_of(trend.run / _LARGEST_RUN) if runs else 0.7,
         value=None if math.isnan(ratio) else sweep.growth / ratio,
     )
@@ -261,7 +261,7 @@ def cut_findings(model: SweepModel, noise: NoiseLevels) -> Iterator[Finding]:
             FindingCode.SWEEPS_MISSING,
             Severity.WARNING,
             recording,
-            what=f"{found} sweeps were found, and {sweep.repeats} said to be played",
+            f"{found} sweeps were found, and {sweep.repeats} said to be played",
             confidence=0.9,
             value=found,
         )
@@ -299,7 +299,7 @@ def decay_findings(model: SweepModel, noise: NoiseLevels) -> Iterator[Finding]:
         FindingCode.DECAY_CUT,
         Severity.FAULT,
         model.view.recording,
-        what=f"the recording ends while the room still rings at {names} Hz, by {worst:.0f} dB "
+        f"the recording ends while the room still rings at {names} Hz, by {worst:.0f} dB "
         "below the loudest: levels there are wrong",
         confidence=confidence_of(1.0 + (worst - _CUT_DB) / 10.0),
         seconds=(ended, ended),
@@ -323,7 +323,7 @@ def _missing(model: SweepModel, missing: float, words: str, *, at_start: bool) -
         FindingCode.START_MISSING if at_start else FindingCode.END_MISSING,
         Severity.NOTE if inaudible else Severity.FAULT,
         model.view.recording,
-        what=f"{words.format(missing)}: what lies {side} {at:.3g} Hz is missing",
+        f"{words.format(missing)}: what lies {side} {at:.3g} Hz is missing",
         confidence=confidence_of(max(1.0, missing / _NEGLIGIBLE_CUT)),
         seconds=(begin, begin + missing),
         band=band,
