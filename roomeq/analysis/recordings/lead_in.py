@@ -20,6 +20,7 @@ from roomeq.analysis.recordings.findings import Finding, FindingCode, Severity, 
 from roomeq.analysis.recordings.model import SweepModel
 from roomeq.analysis.sweeps.decimation import decimate
 from roomeq.analysis.sweeps.excitation import lead_in_signal
+from roomeq.analysis.sweeps.segments import phase_slope
 from roomeq.base.levels import ComplexArray, FloatArray
 
 _LARGEST_DRIFT = 500e-6
@@ -37,16 +38,16 @@ class LeadInNoise:
 
     Attributes
     ----------
-    axis, turns : ndarray, shape (F,)
-        Frequencies in Hz, and the phase in turns that a drift of 1 adds to each.
+    axis : ndarray, shape (F,)
+        Frequencies in Hz.
     cross : ndarray of complex, shape (F,)
         Spectrum as heard times the conjugate of the predicted one.
+    alike : ndarray, shape (F,)
+        What of it is in phase once the drift is taken out.
     heard, predicted : ndarray, shape (F,)
         Their power spectra.
     spread : float
         How many frequencies share what one of them holds.
-    length : float
-        Of the lead-in, in s.
     drift : float
         The best one.
     deviation : float
@@ -56,15 +57,19 @@ class LeadInNoise:
     """
 
     axis: FloatArray
-    turns: FloatArray
     cross: ComplexArray
+    alike: FloatArray
     heard: FloatArray
     predicted: FloatArray
     spread: float
-    length: float
     drift: float
     deviation: float
     coherence: float
+
+    @property
+    def coherent(self) -> bool:
+        """Whether enough of it is in phase to tell anything."""
+        return self.coherence >= _COHERENT
 
 
 def read_lead_in(model: SweepModel, *, hum: Sequence[float] = ()) -> LeadInNoise | None:
@@ -85,7 +90,6 @@ def read_lead_in(model: SweepModel, *, hum: Sequence[float] = ()) -> LeadInNoise
     noise = decimate(
         noise, factor=inverse.factor, sample_rate=inverse.sample_rate, passband=inverse.passband
     )
-    axis, pressure = model.frequencies, model.spectrum
     stop = first + noise.size + round(0.5 * excitation.pause * rate)
     heard = np.concatenate((np.zeros(max(0, -first)), model.band_signal[max(0, first) : stop]))
     size = next_fast_len(max(model.impulse_response.samples.size, heard.size), real=True)
@@ -94,42 +98,34 @@ def read_lead_in(model: SweepModel, *, hum: Sequence[float] = ()) -> LeadInNoise
     for line in hum:
         used &= np.abs(grid - line) > _HUM
     grid = grid[used]
-    response = np.interp(grid, axis, pressure.real) + 1j * np.interp(grid, axis, pressure.imag)
     turn = np.exp(2j * np.pi * grid * (first / rate - (model.starts[0] - ahead)))
     as_heard = np.fft.rfft(heard, size)[used] * turn
-    predicted = np.fft.rfft(noise, size)[used] * response
-    span = 0.5 * (ahead + excitation.pause) + excitation.time_of(grid)
+    predicted = np.fft.rfft(noise, size)[used] * np.interp(grid, model.frequencies, model.spectrum)
     cross = as_heard * np.conj(predicted)
-    drift, deviation, coherence = _best_drift(grid * span, cross)
+    turns = 2.0 * np.pi * grid * (0.5 * (ahead + excitation.pause) + excitation.time_of(grid))
+    drift, deviation = phase_slope(cross, turns, _rough_drift(turns, cross))
+    rest = np.real(cross * np.exp(-1j * drift * turns))
     return LeadInNoise(
         axis=grid,
-        turns=grid * span,
         cross=cross,
+        # Drift moves the ends of the lead-in against its middle.
+        alike=rest / np.maximum(np.sinc(grid * drift * (ahead - excitation.pause)), 0.5),
         heard=np.abs(as_heard) ** 2,
         predicted=np.abs(predicted) ** 2,
         spread=size / noise.size,
-        length=ahead - excitation.pause,
         drift=drift,
         deviation=deviation,
-        coherence=coherence,
+        coherence=float(rest.sum() / np.abs(cross).sum()),
     )
 
 
-def _best_drift(turns: FloatArray, cross: ComplexArray) -> tuple[float, float, float]:
-    """Return the drift that makes a cross spectrum real, its deviation and the coherence."""
+def _rough_drift(turns: FloatArray, cross: ComplexArray) -> float:
+    """Return the drift that brings most of a cross spectrum into phase, to 20 ppm."""
     order = np.arange(0, cross.size, max(1, cross.size // 512))
     # The likeness has a width of 1 / max(turns), some hundred ppm.
     trial = np.arange(-_LARGEST_DRIFT, _LARGEST_DRIFT + 1e-6, 20e-6)
-    likeness = np.real(np.exp(-2j * np.pi * np.outer(trial, turns[order])) @ cross[order])
-    drift, deviation = float(trial[int(np.argmax(likeness))]), math.inf
-    rest = cross
-    for _ in range(4):
-        rest = cross * np.exp(-2j * np.pi * drift * turns)
-        weight, phase = np.abs(cross) * turns, np.angle(rest)
-        bottom = 2.0 * np.pi * float(np.sum(weight * turns))
-        drift += float(np.sum(weight * phase)) / bottom
-        deviation = math.sqrt(float(np.sum((weight * phase) ** 2))) / bottom
-    return drift, deviation, float(rest.real.sum() / np.abs(cross).sum())
+    likeness = np.real(np.exp(-1j * np.outer(trial, turns[order])) @ cross[order])
+    return float(trial[int(np.argmax(likeness))])
 
 
 def gain_findings(
@@ -149,50 +145,45 @@ def gain_findings(
             FindingCode.GAIN_UNKNOWN,
             Severity.NOTE,
             recording,
-            "whether the recorder changed its gain meanwhile cannot be told: no lead-in "
-            "of a known level was heard",
+            "whether the recorder changed its gain meanwhile cannot be told: no lead-in of a known "
+            "level was heard",
             confidence=1.0,
         )
         return
     changed = [one for one in octaves if abs(one[2]) >= max(_LEAST_GAIN_DB, _SIGMAS * one[3])]
     if not changed or (disturbed and 2 * len(changed) < len(octaves)):
         return
-    worst = max(changed, key=lambda one: abs(one[2]))
-    begins = ""
+    low, high, gain_db, error_db = max(changed, key=lambda one: abs(one[2]))
+    begins, since = "", changed[0][0]
     if changed[0] != octaves[0]:
-        since = model.instant_of(changed[0][0])
         begins = (
-            f"; it changed while the sweep passed about {changed[0][0]:.0f} Hz, {since:.1f} s in"
+            f"; it changed while the sweep passed about {since:.0f} Hz, "
+            f"{model.instant_of(since):.1f} s in"
         )
     yield Finding.of(
         FindingCode.GAIN_CHANGED,
-        Severity.FAULT if abs(worst[2]) >= _HARMFUL_GAIN_DB else Severity.WARNING,
+        Severity.FAULT if abs(gain_db) >= _HARMFUL_GAIN_DB else Severity.WARNING,
         recording,
-        f"the lead-in was heard {abs(worst[2]):.1f} dB "
-        f"{'louder' if worst[2] > 0 else 'more quietly'} than the sweep predicts at "
-        f"{worst[0]:.0f} to {worst[1]:.0f} Hz: the recorder changed its gain, or the "
-        f"loudspeaker compresses{begins}",
-        confidence=confidence_of(abs(worst[2]) / max(_LEAST_GAIN_DB, _SIGMAS * worst[3])),
-        band=(changed[0][0], changed[-1][1]),
-        value=worst[2],
+        f"the lead-in was heard {abs(gain_db):.1f} dB {'louder' if gain_db > 0 else 'more quietly'}"
+        f" than the sweep predicts at {low:.0f} to {high:.0f} Hz: the recorder changed its gain, "
+        f"or the loudspeaker compresses{begins}",
+        confidence=confidence_of(abs(gain_db) / max(_LEAST_GAIN_DB, _SIGMAS * error_db)),
+        band=(since, changed[-1][1]),
+        value=gain_db,
     )
 
 
 def _octave_gains(lead_in: LeadInNoise) -> Iterator[tuple[float, float, float, float]]:
     """Return edges, gain and its standard deviation in dB of the octaves that tell it."""
-    if lead_in.coherence < _COHERENT:
-        return
-    turned = np.real(lead_in.cross * np.exp(-2j * np.pi * lead_in.drift * lead_in.turns))
-    # Drift moves the ends of the lead-in against its middle.
-    turned /= np.maximum(np.sinc(lead_in.axis * lead_in.drift * lead_in.length), 0.5)
-    count = max(1, round(math.log2(lead_in.axis[-1] / lead_in.axis[0])))
-    edges = np.geomspace(lead_in.axis[0], lead_in.axis[-1], count + 1)
-    for low, high in itertools.pairwise(edges):
-        one = slice(*np.searchsorted(lead_in.axis, (low, high)))
-        power = float(lead_in.predicted[one].sum())
-        gain = float(turned[one].sum()) / max(power, 1e-300)
-        rest = lead_in.heard[one] - 2.0 * gain * turned[one] + gain**2 * lead_in.predicted[one]
-        error = 0.5 * lead_in.spread * float(np.sum(np.maximum(rest, 0.0) * lead_in.predicted[one]))
-        deviation_db = 8.686 * math.sqrt(error) / max(power, 1e-300) / max(gain, 1e-3)
+    axis = lead_in.axis
+    count = max(1, round(math.log2(axis[-1] / axis[0]))) if lead_in.coherent else 0
+    for low, high in itertools.pairwise(np.geomspace(axis[0], axis[-1], count + 1)):
+        one = slice(*np.searchsorted(axis, (low, high)))
+        alike, predicted = lead_in.alike[one], lead_in.predicted[one]
+        power = max(float(predicted.sum()), 1e-300)
+        gain = float(alike.sum()) / power
+        rest = lead_in.heard[one] - 2.0 * gain * alike + gain**2 * predicted
+        error = 0.5 * lead_in.spread * float(np.sum(np.maximum(rest, 0.0) * predicted))
+        deviation_db = 8.686 * math.sqrt(error) / power / max(gain, 1e-3)
         if gain > 0 and deviation_db < _TOLD_DB:
             yield float(low), float(high), 20.0 * math.log10(gain), deviation_db

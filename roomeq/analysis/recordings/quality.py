@@ -14,7 +14,7 @@ from dataclasses import dataclass, field
 
 from msgspec import structs
 
-from roomeq.analysis.recordings.drift import drift_findings, estimate_clock_drift
+from roomeq.analysis.recordings.drift import clock_findings
 from roomeq.analysis.recordings.findings import (
     LOOPBACK_REMEDIES,
     Finding,
@@ -23,7 +23,7 @@ from roomeq.analysis.recordings.findings import (
 )
 from roomeq.analysis.recordings.harmonics import distortion_findings, total_distortion
 from roomeq.analysis.recordings.hum import estimate_hum, hum_findings
-from roomeq.analysis.recordings.lead_in import LeadInNoise, gain_findings, read_lead_in
+from roomeq.analysis.recordings.lead_in import read_lead_in
 from roomeq.analysis.recordings.model import (
     SweepModel,
     model_sweep,
@@ -52,13 +52,11 @@ from roomeq.analysis.recordings.samples import (
     sample_findings,
     silence_findings,
 )
-from roomeq.analysis.recordings.slips import estimate_slip, slip_finding
 from roomeq.analysis.recordings.timing import cut_findings, decay_findings, sweep_findings
 from roomeq.base.bands import ThirdOctaveBand
 from roomeq.base.levels import FloatArray, readonly
 from roomeq.base.recording import Recording, SweepDescription
 
-_WELL_TOLD_PPM = 1.0
 _BENT = 0.04  # total distortion from which on higher orders are taken for harmonics
 _RANK = {Severity.FAULT: 0, Severity.WARNING: 1, Severity.NOTE: 2}
 _DECISIVE = {
@@ -207,33 +205,13 @@ class RecordingJudge:
         lead_in = None
         if FindingCode.LOW_LEVEL not in codes:  # steps bend what is quieter than the sweep
             lead_in = read_lead_in(model, hum=() if hum is None else hum.frequencies)
-        drift, more = _clock(model, None if channels else reference, lead_in, disturbed=disturbed)
+        timed = None if channels else reference
+        drift, more = clock_findings(model, loopback=timed, lead_in=lead_in, disturbed=disturbed)
         findings += more
         trace = recording_trace(model, noise)
         findings += same_as_earlier(recording, trace, self._traces)
         self._traces.append(trace)
         return _quality(recording, facts.peak_dbfs, findings, model=model, noise=noise, drift=drift)
-
-
-def _clock(
-    model: SweepModel, reference: SweepModel | None, lead_in: LeadInNoise | None, *, disturbed: bool
-) -> tuple[ClockDrift | None, list[Finding]]:
-    """Return clock drift, and what is to be said of it, of slips and of the gain.
-
-    A slip can look like drift, so it is first. Without a loopback it is only looked for where drift
-    seems to be there, or is not told.
-    """
-    drift = estimate_clock_drift(model, loopback=reference, lead_in=lead_in)
-    findings = list(drift_findings(model, drift))
-    told = drift is not None and drift.uncertainty_ppm < _WELL_TOLD_PPM
-    slipped = None
-    if reference is not None or not told or findings:
-        slipped = estimate_slip(model, loopback=reference, lead_in=lead_in)
-    if slipped is not None:
-        return None, [slip_finding(model, slipped)]
-    if any(finding.code is FindingCode.WRONG_SAMPLE_RATE for finding in findings):
-        return None, findings
-    return drift, [*findings, *gain_findings(model, lead_in, disturbed=disturbed)]
 
 
 def _spans(findings: list[Finding]) -> Iterator[tuple[float, float]]:

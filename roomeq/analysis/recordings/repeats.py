@@ -26,8 +26,9 @@ from roomeq.analysis.recordings.findings import Finding, FindingCode, Severity, 
 from roomeq.analysis.recordings.model import SweepModel
 from roomeq.analysis.recordings.noise import NoiseLevels
 from roomeq.analysis.recordings.timing import ROOM_LATE, late_share, looks_electrical
+from roomeq.analysis.sweeps.segments import phase_slope, segment_shifts
 from roomeq.analysis.sweeps.windowing import window_values
-from roomeq.base.levels import ComplexArray, FloatArray
+from roomeq.base.levels import FloatArray
 from roomeq.base.recording import Recording
 
 NO_CLOCK_PPM = 200.0
@@ -82,18 +83,10 @@ def _lateness(model: SweepModel) -> tuple[FloatArray, FloatArray, FloatArray]:
     count, excitation = model.segments.samples.shape[0], model.view.excitation
     if count < 2 or count != len(model.starts) or model.segments.found > excitation.repeats:
         return np.zeros(0), np.zeros(0), np.zeros(0)
-    spectra = np.fft.rfft(model.segments.samples)
-    axis = model.low_rate / model.segments.samples.shape[-1] * np.arange(spectra.shape[-1])
-    used = (axis >= model.band[0]) & (axis <= model.band[1])
-    rows = []
-    for index in range(1, count):
-        cross = spectra[index, used] * np.conj(spectra[0, used])
-        offset, error = _delay(axis[used], cross)
-        elapsed = model.starts[index] - model.starts[0] + offset
-        expected = round(elapsed / excitation.period) * excitation.period
-        rows.append((elapsed - expected, error, expected))
-    late, errors, expected = np.array(rows).T
-    return late, errors, expected
+    shifts, errors = segment_shifts(model.segments)
+    elapsed = np.array(model.starts[1:]) - model.starts[0] + shifts[1:]
+    expected = np.round(elapsed / excitation.period) * excitation.period
+    return elapsed - expected, errors[1:], expected
 
 
 def _odd_step(
@@ -111,21 +104,6 @@ def _odd_step(
     worst = int(np.argmax(np.abs(steps)))
     margin = abs(float(steps[worst])) / max(_LEAST_STEP, 6.0 * float(errors[worst]))
     return (worst, float(steps[worst]), margin) if margin >= 1.0 else None
-
-
-def _delay(axis: FloatArray, cross: ComplexArray) -> tuple[float, float]:
-    """Return the delay that a cross spectrum tells, and its standard deviation, in s."""
-    trial = np.linspace(-0.01, 0.01, 401)
-    likeness = np.abs(np.exp(2j * np.pi * np.outer(trial, axis[::4])) @ cross[::4])
-    delay, error = float(trial[int(np.argmax(likeness))]), math.inf
-    for _ in range(3):
-        rest = cross * np.exp(2j * np.pi * axis * delay)
-        weight = np.abs(rest)
-        bottom = float(np.sum(weight * axis**2)) * 2.0 * np.pi
-        away = weight * axis * np.angle(rest)
-        delay -= float(np.sum(away)) / bottom
-        error = math.sqrt(float(np.sum(away**2))) / bottom
-    return delay, error
 
 
 def repeat_findings(model: SweepModel, noise: NoiseLevels) -> Iterator[Finding]:
@@ -281,14 +259,11 @@ def _difference(one: Trace, other: Trace) -> tuple[float, float]:
     spectra = np.fft.rfft(a * taper), np.fft.rfft(b * taper)
     cross = spectra[0] * np.conj(spectra[1])
     bins = np.arange(cross.size, dtype=np.float64)
-    weight = np.abs(cross)
     whole = np.fft.irfft(cross, size)
     lag = int(np.argmax(np.abs(whole)))
     cross = cross * np.sign(whole[lag])  # polarity is a gain too
-    turn = -2.0 * np.pi * (lag if lag < size // 2 else lag - size) / size
-    for _ in range(3):
-        rest = cross * np.exp(-1j * turn * bins)
-        turn += float(np.sum(weight * bins * np.angle(rest)) / np.sum(weight * bins**2))
+    lag -= size if lag >= size // 2 else 0
+    turn, _ = phase_slope(cross, bins, -2.0 * np.pi * lag / size)
     moved = spectra[1] * np.exp(1j * turn * bins)
     gain = float(np.real(np.vdot(moved, spectra[0]))) / float(np.sum(np.abs(moved) ** 2))
     left = np.fft.irfft(spectra[0] - gain * moved, size)[edge : size - edge]

@@ -205,10 +205,43 @@ def _in_band(size: int, inverse: ExcitationInverse) -> slice:
     return slice(math.ceil(inverse.lowest / step), math.floor(inverse.highest / step) + 1)
 
 
+def segment_shifts(segments: Segments) -> tuple[FloatArray, FloatArray]:
+    """Return how much later than the first each segment lies, with standard deviations, in s.
+
+    A fraction of a sample where need be: the slope of the phase between two responses.
+    """
+    inverse, spectra = segments.inverse, np.fft.rfft(segments.samples)
+    size = segments.samples.shape[-1]
+    band = _in_band(size, inverse)
+    bins = np.arange(band.start, band.stop, dtype=np.float64)
+    spread = np.zeros(8 * band.stop, dtype=np.complex128)
+    rows = []
+    for spectrum in spectra:
+        cross = spectrum[band] * np.conj(spectra[0, band])
+        spread[band] = cross  # the strongest lag first, then the slope of what phase remains
+        lag = int(np.argmax(np.abs(np.fft.ifft(spread))))
+        lag -= spread.size if lag >= spread.size // 2 else 0
+        rows.append(phase_slope(cross, bins, -2.0 * math.pi * lag / spread.size))
+    turns, errors = np.array(rows).T * (size / inverse.low_rate / (2.0 * math.pi))
+    return -turns, errors
+
+
+def phase_slope(cross: ComplexArray, axis: FloatArray, slope: float) -> tuple[float, float]:
+    """Return the slope of the phase of a cross spectrum from near it, and its standard deviation.
+
+    Least squares of what phase remains, weighted by the magnitude. In rad per unit of the axis.
+    """
+    weight, error = np.abs(cross) * axis, math.inf
+    bottom = float(np.sum(weight * axis))
+    for _ in range(2):
+        away = weight * np.angle(cross * np.exp(-1j * slope * axis))
+        slope += float(np.sum(away)) / bottom
+        error = math.sqrt(float(np.sum(away**2))) / bottom
+    return slope, error
+
+
 def aligned_segments(segments: Segments) -> ImpulseResponse:
     """Return the segments, each shifted onto the first, as one impulse response of several.
-
-    The shift is a fraction of a sample where need be: the slope of the phase between two responses.
 
     Parameters
     ----------
@@ -224,13 +257,10 @@ def aligned_segments(segments: Segments) -> ImpulseResponse:
     excitation = inverse.excitation
     size, start = samples.shape[-1], -segments.before
     if samples.shape[0] > 1:
-        spectra = np.fft.rfft(samples)
-        band = _in_band(size, inverse)
-        bins = np.arange(spectra.shape[-1], dtype=np.float64)
-        for spectrum in spectra[1:]:
-            turn = _turn_per_bin(spectrum[band] * np.conj(spectra[0, band]), band)
-            spectrum *= np.exp(-1j * turn * bins)
-        samples = np.fft.irfft(spectra, size)
+        late, _ = segment_shifts(segments)
+        axis = inverse.low_rate / size * np.arange(size // 2 + 1)
+        turn = np.exp(2j * np.pi * np.outer(late, axis))
+        samples = np.fft.irfft(np.fft.rfft(samples) * turn, size)
     absolute = segments.loopback_gain_db is not None
     if inverse.locator is not None and not absolute:
         # The bass told the place to about a millisecond; the full band tells it better.
@@ -247,19 +277,3 @@ def aligned_segments(segments: Segments) -> ImpulseResponse:
         absolute_time=absolute,
         told=(excitation.axis, segments.ends - excitation.instants),
     )
-
-
-def _turn_per_bin(cross: ComplexArray, band: slice) -> float:
-    """Return the phase slope of a cross spectrum, in rad per bin."""
-    # The strongest lag first, then the slope of what phase remains.
-    bins = np.arange(band.start, band.stop, dtype=np.float64)
-    size = 8 * band.stop
-    spread = np.zeros(size, dtype=np.complex128)
-    spread[band] = cross
-    lag = int(np.argmax(np.abs(np.fft.ifft(spread))))
-    turn: float = -2.0 * math.pi * (lag if lag < size // 2 else lag - size) / size
-    for _ in range(2):
-        rest = cross * np.exp(-1j * turn * bins)
-        weight = np.abs(rest)
-        turn += float(np.sum(weight * bins * np.angle(rest)) / np.sum(weight * bins**2))
-    return turn
