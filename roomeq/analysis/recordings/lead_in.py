@@ -103,7 +103,7 @@ def read_lead_in(model: SweepModel, *, hum: Sequence[float] = ()) -> LeadInNoise
     predicted = np.fft.rfft(noise, size)[used] * np.interp(grid, model.frequencies, model.spectrum)
     cross = as_heard * np.conj(predicted)
     turns = 2.0 * np.pi * grid * (0.5 * (ahead + excitation.pause) + excitation.time_of(grid))
-    drift, deviation = phase_slope(cross, turns, _rough_drift(turns, cross))
+    drift, deviation = phase_slope(cross, turns, _rough_drift(turns, cross), rounds=4)
     rest = np.real(cross * np.exp(-1j * drift * turns))
     return LeadInNoise(
         axis=grid,

@@ -26,6 +26,7 @@ from roomeq.analysis.sweeps.decimation import decimate
 from roomeq.analysis.sweeps.deconvolution import ExcitationInverse, deconvolve, prepare_inverse
 from roomeq.analysis.sweeps.excitation import Excitation
 from roomeq.analysis.sweeps.regularisation import FADE_ABOVE
+from roomeq.analysis.sweeps.response import frequency_response
 from roomeq.analysis.sweeps.segments import Segments, aligned_segments, cut_segments
 from roomeq.analysis.sweeps.windowing import (
     ImpulseWindow,
@@ -199,37 +200,21 @@ def model_sweep(view: RecordingView) -> SweepModel | None:
     if plain.basis == "available":  # a cut recording: the earlier frequencies ring on in it
         explained = replace(window, length=max(window.length, _LEAST_EXPLAINED))
     weight = _unexplained(view, segments.starts, explained, ORDERS)
-    frequencies, spectrum = _windowed_spectrum(mean, window)
-    signal = _convolved(view, view.deconvolved)
+    response = frequency_response(mean, window=window, least=mean.samples.size)
     return SweepModel(
         view=view,
         segments=segments,
-        frequencies=frequencies,
-        spectrum=spectrum,
+        frequencies=response.frequencies,
+        spectrum=response.pressure,
         several=averaged.samples,
         impulse_response=mean,
         window=window,
         explained=explained,
         starts=segments.starts,
-        band_signal=signal,
+        band_signal=_convolved(view, view.deconvolved),
         residual=_convolved(view, view.deconvolved * weight),
         left=weight > 0.5,
     )
-
-
-def _windowed_spectrum(
-    mean: ImpulseResponse, window: ImpulseWindow
-) -> tuple[FloatArray, ComplexArray]:
-    from scipy.fft import next_fast_len, rfft
-
-    values = mean.samples * window_values(mean.times, window=window)
-    size = next_fast_len(values.size, real=True)
-    spectrum = rfft(values, size)
-    step = mean.sample_rate / size
-    first, last = math.ceil(mean.lowest / step), math.floor(mean.highest / step)
-    axis = step * np.arange(first, last + 1, dtype=np.float64)
-    turn = np.exp(-2j * np.pi * axis * mean.start)
-    return np.asarray(axis), np.asarray(spectrum[first : last + 1] * turn)
 
 
 def with_more_orders(model: SweepModel) -> SweepModel:

@@ -22,7 +22,7 @@ from roomeq.analysis.recordings.model import SweepModel
 from roomeq.analysis.recordings.samples import runs
 from roomeq.analysis.sweeps.windowing import tapered_power, window_values
 from roomeq.base.bands import ThirdOctaveBand, whole_bands
-from roomeq.base.levels import FloatArray, power_ratio_db
+from roomeq.base.levels import FloatArray, power_ratio_db, readonly
 
 LEAST_SNR_DB = 20.0
 """Below it, noise may move a level by more than 0.8 dB: 20 lg (1 + 10 ** (-snr / 20))."""
@@ -55,7 +55,7 @@ class NoiseLevels:
     floor: FloatArray
 
 
-_NONE = np.zeros(0)
+_NONE = readonly([])
 NO_LEVELS = NoiseLevels(bands=(), signal_db=_NONE, noise_db=_NONE, snr_db=_NONE, floor=_NONE)
 """Where no sweep was found."""
 
@@ -137,9 +137,9 @@ def estimate_noise(model: SweepModel) -> NoiseLevels:
     band_power = 2.0 * noise * widths / model.low_rate
     return NoiseLevels(
         bands=bands,
-        signal_db=power_ratio_db(clean) + level_dbfs,
-        noise_db=power_ratio_db(2.0 * band_power),
-        snr_db=power_ratio_db(clean / np.maximum(in_response, 1e-30 * mean)),
+        signal_db=readonly(power_ratio_db(clean) + level_dbfs),
+        noise_db=readonly(power_ratio_db(2.0 * band_power)),
+        snr_db=readonly(power_ratio_db(clean / np.maximum(in_response, 1e-30 * mean))),
         floor=noise * inverse,
     )
 

@@ -22,7 +22,6 @@ from roomeq.analysis.recordings.findings import (
     Severity,
 )
 from roomeq.analysis.recordings.harmonics import distortion_findings, total_distortion
-from roomeq.analysis.recordings.hum import estimate_hum, hum_findings
 from roomeq.analysis.recordings.lead_in import read_lead_in
 from roomeq.analysis.recordings.model import (
     SweepModel,
@@ -44,7 +43,7 @@ from roomeq.analysis.recordings.repeats import (
     repeat_findings,
     same_as_earlier,
 )
-from roomeq.analysis.recordings.residual import disturbance_findings
+from roomeq.analysis.recordings.residual import disturbance_findings, estimate_hum, hum_findings
 from roomeq.analysis.recordings.samples import (
     SampleFacts,
     dropped_findings,
@@ -54,13 +53,12 @@ from roomeq.analysis.recordings.samples import (
 )
 from roomeq.analysis.recordings.timing import cut_findings, decay_findings, sweep_findings
 from roomeq.base.bands import ThirdOctaveBand
-from roomeq.base.levels import FloatArray, readonly
+from roomeq.base.levels import FloatArray
 from roomeq.base.recording import Recording, SweepDescription
 
 _BENT = 0.04  # total distortion from which on higher orders are taken for harmonics
 _RANK = {Severity.FAULT: 0, Severity.WARNING: 1, Severity.NOTE: 2}
 _DECISIVE = {
-    FindingCode.SILENT_CHANNEL,
     FindingCode.WRONG_SWEEP,
     FindingCode.WRONG_SAMPLE_RATE,
     FindingCode.SWEEP_NOT_FOUND,
@@ -173,45 +171,67 @@ class RecordingJudge:
         ):
             raise ValueError("recording and loopback are not channels of one file")
         facts, model, findings = _looked_at(recording, self.sweep)
-        if model is None:
-            return _quality(recording, facts.peak_dbfs, findings)
-        noise = estimate_noise(model)
-        totals = list(total_distortion(model, noise))
-        codes = {finding.code for finding in findings}
-        clipped = FindingCode.CLIPPING in codes
-        findings += noise_findings(model, noise)
-        if FindingCode.COARSE_SAMPLES not in codes:
-            findings += dropped_findings(recording, facts, model, clipped=clipped)
-        hum = estimate_hum(model)
-        findings += hum_findings(model, hum)
-        findings += cut_findings(model, noise)
-        findings += decay_findings(model, noise)
+        levels, drift = NO_LEVELS, None
+        if model is not None:
+            levels = estimate_noise(model)
+            drift, more = self._judged(model, levels, facts, findings, loopback)
+            findings += more
+        findings.sort(key=lambda one: (_RANK[one.severity], -one.confidence))
+        return RecordingQuality(
+            file=recording.path,
+            channel=recording.channel,
+            channels=recording.channels,
+            sample_rate=recording.sample_rate,
+            duration=recording.duration,
+            starts=() if model is None else model.starts,
+            peak_dbfs=facts.peak_dbfs,
+            bands=levels.bands,
+            signal_db=levels.signal_db,
+            noise_db=levels.noise_db,
+            snr_db=levels.snr_db,
+            drift=drift,
+            findings=tuple(findings),
+        )
+
+    def _judged(
+        self,
+        model: SweepModel,
+        noise: NoiseLevels,
+        facts: SampleFacts,
+        known: list[Finding],
+        loopback: Recording | None,
+    ) -> tuple[ClockDrift | None, list[Finding]]:
+        """Return clock drift, and what a recording in which the sweep was found tells besides."""
+        codes = {finding.code for finding in known}
+        hum, totals = estimate_hum(model), list(total_distortion(model, noise))
+        findings = [*noise_findings(model, noise), *hum_findings(model, hum)]
+        findings += [*cut_findings(model, noise), *decay_findings(model, noise)]
         heard: list[Finding] = []
         if model.view.excitation.sweeps and FindingCode.COARSE_SAMPLES not in codes:
-            bent = clipped or any(total > _BENT for _, total in totals)
-            fuller = with_more_orders(model) if bent else model
-            heard += disturbance_findings(fuller, step=facts.step, spared=list(_spans(findings)))
-        findings += heard
+            bent = FindingCode.CLIPPING in codes or any(total > _BENT for _, total in totals)
+            fuller, spans = with_more_orders(model) if bent else model, _spans(known + findings)
+            heard += disturbance_findings(fuller, step=facts.step, spared=list(spans))
         disturbed = any(one.severity is not Severity.NOTE for one in heard)
         if not disturbed:  # else it may lie where harmonics do
             findings += distortion_findings(model, totals)
-        findings += repeat_findings(model, noise)
+        findings += [*heard, *repeat_findings(model, noise)]
         reference = None
         if loopback is not None:
-            reference, more = _loopback(loopback, self.sweep)
-            findings += more
+            _, reference, faults = _looked_at(loopback, self.sweep)
+            findings += [
+                structs.replace(one, remedy=LOOPBACK_REMEDIES.get(one.code, one.remedy))
+                for one in faults
+            ]
         channels = list(channel_findings(model, reference))
-        findings += channels
         lead_in = None
         if FindingCode.LOW_LEVEL not in codes:  # steps bend what is quieter than the sweep
             lead_in = read_lead_in(model, hum=() if hum is None else hum.frequencies)
         timed = None if channels else reference
         drift, more = clock_findings(model, loopback=timed, lead_in=lead_in, disturbed=disturbed)
-        findings += more
         trace = recording_trace(model, noise)
-        findings += same_as_earlier(recording, trace, self._traces)
+        findings += [*channels, *more, *same_as_earlier(model.view.recording, trace, self._traces)]
         self._traces.append(trace)
-        return _quality(recording, facts.peak_dbfs, findings, model=model, noise=noise, drift=drift)
+        return drift, findings
 
 
 def _spans(findings: list[Finding]) -> Iterator[tuple[float, float]]:
@@ -237,51 +257,11 @@ def _looked_at(
     if findings:
         return facts, None, findings
     model = model_sweep(view)
-    findings += sample_findings(recording, facts, model)
-    findings += sweep_findings(view, model)
-    decisive = any(finding.code in _DECISIVE for finding in findings)
-    return facts, None if decisive else model, findings
-
-
-def _loopback(
-    loopback: Recording, sweep: SweepDescription | Recording
-) -> tuple[SweepModel | None, list[Finding]]:
-    """Return what the loopback tells, and what is wrong with it."""
-    facts, model, findings = _looked_at(loopback, sweep)
-    if model is not None:
-        clipped = any(finding.code is FindingCode.CLIPPING for finding in findings)
-        findings += dropped_findings(loopback, facts, model, clipped=clipped)
-    return model, [
-        structs.replace(one, remedy=LOOPBACK_REMEDIES.get(one.code, one.remedy)) for one in findings
-    ]
-
-
-def _quality(
-    recording: Recording,
-    peak_dbfs: float,
-    findings: list[Finding],
-    *,
-    model: SweepModel | None = None,
-    noise: NoiseLevels | None = None,
-    drift: ClockDrift | None = None,
-) -> RecordingQuality:
-    levels = NO_LEVELS if noise is None else noise
-    return RecordingQuality(
-        file=recording.path,
-        channel=recording.channel,
-        channels=recording.channels,
-        sample_rate=recording.sample_rate,
-        duration=recording.duration,
-        starts=() if model is None else model.starts,
-        peak_dbfs=peak_dbfs,
-        bands=levels.bands,
-        signal_db=readonly(levels.signal_db),
-        noise_db=readonly(levels.noise_db),
-        snr_db=readonly(levels.snr_db),
-        drift=drift,
-        findings=_ranked(findings),
-    )
-
-
-def _ranked(findings: list[Finding]) -> tuple[Finding, ...]:
-    return tuple(sorted(findings, key=lambda one: (_RANK[one.severity], -one.confidence)))
+    findings = [*sample_findings(recording, facts, model), *sweep_findings(view, model)]
+    codes = {finding.code for finding in findings}
+    if model is None or codes & _DECISIVE:
+        return facts, None, findings
+    if FindingCode.COARSE_SAMPLES not in codes:
+        clipped = FindingCode.CLIPPING in codes
+        findings += dropped_findings(recording, facts, model, clipped=clipped)
+    return facts, model, findings

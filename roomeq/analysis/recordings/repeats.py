@@ -28,6 +28,7 @@ from roomeq.analysis.recordings.noise import NoiseLevels
 from roomeq.analysis.recordings.timing import ROOM_LATE, late_share, looks_electrical
 from roomeq.analysis.sweeps.segments import phase_slope, segment_shifts
 from roomeq.analysis.sweeps.windowing import window_values
+from roomeq.base.bands import ThirdOctaveBand
 from roomeq.base.levels import FloatArray
 from roomeq.base.recording import Recording
 
@@ -83,7 +84,7 @@ def _lateness(model: SweepModel) -> tuple[FloatArray, FloatArray, FloatArray]:
     count, excitation = model.segments.samples.shape[0], model.view.excitation
     if count < 2 or count != len(model.starts) or model.segments.found > excitation.repeats:
         return np.zeros(0), np.zeros(0), np.zeros(0)
-    shifts, errors = segment_shifts(model.segments)
+    shifts, errors = segment_shifts(model.segments, rounds=3)
     elapsed = np.array(model.starts[1:]) - model.starts[0] + shifts[1:]
     expected = np.round(elapsed / excitation.period) * excitation.period
     return elapsed - expected, errors[1:], expected
@@ -132,37 +133,34 @@ def repeat_findings(model: SweepModel, noise: NoiseLevels) -> Iterator[Finding]:
 
 
 def _disagreement(model: SweepModel, noise: NoiseLevels) -> Iterator[Finding]:
-    response = model.impulse_response
+    response, least = model.impulse_response, 10 ** (_DISAGREE_DB / 10)
     values = window_values(response.times, window=model.window)
     spectra = np.fft.rfft(model.several * values)
     axis = response.sample_rate / response.times.size * np.arange(spectra.shape[-1])
     floor = np.nan_to_num(noise.floor) * float(values @ values)
-    worst: tuple[float, float, int, float] | None = None
-    told = []
+    told: list[tuple[float, int, ThirdOctaveBand]] = []
     for band, quiet in zip(noise.bands, floor, strict=True):
-        inside = (axis >= band.lower) & (axis < band.upper)
-        power = float(np.mean(np.abs(spectra[:, inside]) ** 2)) if inside.any() else 0.0
-        for index in range(1, spectra.shape[0]):
-            away = float(np.mean(np.abs(spectra[index, inside] - spectra[0, inside]) ** 2))
+        inside = spectra[:, (axis >= band.lower) & (axis < band.upper)]
+        power = float(np.mean(np.abs(inside) ** 2)) if inside.size else 0.0
+        for index in range(1, len(inside) if power else 0):
+            away = float(np.mean(np.abs(inside[index] - inside[0]) ** 2))
             relative = (away - 2.0 * quiet) / max(power, 1e-300)
-            if power and away > _OVER_NOISE * quiet and relative > 10 ** (_DISAGREE_DB / 10):
-                told.append(band)
-                if worst is None or relative > worst[0]:
-                    worst = relative, band.centre, index, away / max(quiet, 1e-300)
-    if worst is None or len({band.centre for band in told}) < 2:
+            if away > _OVER_NOISE * quiet and relative > least:
+                told.append((relative, index, band))
+    if len({band.centre for _, _, band in told}) < 2:
         return
-    level_db = 10.0 * math.log10(worst[0])
-    start = model.starts[worst[2]]
+    relative, index, band = max(told, key=lambda one: one[0])
+    level_db, start = 10.0 * math.log10(relative), model.starts[index]
     yield Finding.of(
         FindingCode.REPEATS_DISAGREE,
         Severity.FAULT,
         model.view.recording,
-        f"sweep {worst[2] + 1} differs from the first by {level_db:.0f} dB of its power "
-        f"around {worst[1]:.0f} Hz: samples were lost within one of them, the gain changed, or "
+        f"sweep {index + 1} differs from the first by {level_db:.0f} dB of its power around "
+        f"{band.centre:.0f} Hz: samples were lost within one of them, the gain changed, or "
         "something moved",
-        confidence=confidence_of(worst[0] / 10 ** (_DISAGREE_DB / 10)),
+        confidence=confidence_of(relative / least),
         seconds=(start, start + model.view.excitation.duration),
-        band=(min(band.lower for band in told), max(band.upper for band in told)),
+        band=(told[0][2].lower, told[-1][2].upper),
         value=level_db,
     )
 
@@ -252,10 +250,9 @@ def _difference(one: Trace, other: Trace) -> tuple[float, float]:
         return math.inf, 1.0
     a = one.signal[first : first + size].astype(np.float64)
     b = other.signal[second : second + size].astype(np.float64)
-    taper = np.ones(size)  # shifting is circular: keep the ends out of it
-    edge = min(size // 8, round(0.25 * rate))
-    taper[:edge] = np.linspace(0.0, 1.0, edge)
-    taper[-edge:] = taper[:edge][::-1]
+    edge = min(size // 8, round(0.25 * rate))  # shifting is circular: keep the ends out of it
+    away = np.minimum(np.arange(size), np.arange(size)[::-1])
+    taper = np.minimum(away / max(edge - 1, 1), 1.0)
     spectra = np.fft.rfft(a * taper), np.fft.rfft(b * taper)
     cross = spectra[0] * np.conj(spectra[1])
     bins = np.arange(cross.size, dtype=np.float64)
@@ -272,28 +269,22 @@ def _difference(one: Trace, other: Trace) -> tuple[float, float]:
 
 def channel_findings(model: SweepModel, loopback: SweepModel | None) -> Iterator[Finding]:
     """Return whether the microphone's channel holds the loopback, or the loopback's a room."""
-    margin = looks_electrical(model)
+    margin, heard = looks_electrical(model), model.view.recording
+    late = 0.0 if loopback is None else late_share(loopback)
+    code, sure, value = FindingCode.NO_ROOM_HEARD, 0.7, None
+    what = "the microphone's channel is as flat and short as a wire, "
     if margin < 1.0:
-        late = 0.0 if loopback is None else late_share(loopback)
         if loopback is None or late < ROOM_LATE:
             return
-        yield Finding.of(
-            FindingCode.NOT_A_LOOPBACK,
-            Severity.FAULT,
-            loopback.view.recording,
-            f"the loopback's channel holds a room: {100 * late:.1f} % of its energy comes "
-            "later than 60 ms, as of a second microphone",
-            confidence=confidence_of(late / ROOM_LATE),
-            value=late,
+        code, sure, value = FindingCode.NOT_A_LOOPBACK, confidence_of(late / ROOM_LATE), late
+        heard = loopback.view.recording
+        what = (
+            f"the loopback's channel holds a room: {100 * late:.1f} % of its energy comes later "
+            "than 60 ms, as of a second microphone"
         )
-        return
-    swapped = loopback is not None and looks_electrical(loopback) < 1.0
-    code = FindingCode.CHANNELS_SWAPPED if swapped else FindingCode.NO_ROOM_HEARD
-    words = "and the loopback's channel holds a room" if swapped else "no room is heard in it"
-    yield Finding.of(
-        code,
-        Severity.FAULT,
-        model.view.recording,
-        f"the microphone's channel is as flat and short as a wire, {words}",
-        confidence=confidence_of(min(margin, 100.0)) if swapped else 0.7,
-    )
+    elif loopback is not None and looks_electrical(loopback) < 1.0:
+        code, sure = FindingCode.CHANNELS_SWAPPED, confidence_of(min(margin, 100.0))
+        what += "and the loopback's channel holds a room"
+    else:
+        what += "no room is heard in it"
+    yield Finding.of(code, Severity.FAULT, heard, what, confidence=sure, value=value)

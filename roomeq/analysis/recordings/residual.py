@@ -1,4 +1,4 @@
-"""A slam, a voice or a knock while the sweep plays: the residual in time and frequency.
+"""What is heard besides sweep, room and noise: hum of the mains; a slam, a voice or a knock.
 
 Conventions
 -----------
@@ -7,6 +7,13 @@ The residual of `roomeq.analysis.recordings.model` is cut into frames of about a
 explains nothing at that moment. Of steady noise the power of a cell has an exponential law about
 its mean, so that the mean over n independent cells exceeds ``1 + 2 sqrt(x / (2 n)) + 2 x / (2 n)``
 times the true mean with a probability below ``exp(-x)`` (Laurent and Massart 2000, lemma 1).
+
+Hum is looked for at 50 or 60 Hz and harmonics, each line where the sweep has passed it and the room
+has decayed, so that low lines have most of the recording to show themselves. A line is a peak too
+narrow for a room: all its power lies within the main lobe of the window (Hann), and the bins around
+it tell the noise. The power of a sine of amplitude a under a Hann window w is ``a**2 / 4 * N *
+sum(w**2)`` summed over the main lobe, whatever the frequency between the bins. Frequency in Hz,
+levels in dBFS (AES17) or in dB relative to the sweep while it passes that frequency.
 """
 
 from __future__ import annotations
@@ -14,12 +21,14 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from roomeq.analysis.recordings.findings import Finding, FindingCode, Severity, confidence_of
 from roomeq.analysis.recordings.model import SweepModel
+from roomeq.analysis.sweeps.windowing import tapered_power
 from roomeq.base.levels import FloatArray
 
 _FRAME = 0.128  # s
@@ -34,6 +43,17 @@ _ABOVE = 1.3
 _BEYOND_HARMONICS = 6.5
 _HIDDEN = 0.5  # of the band: less than that is free
 _SPARED = 0.4  # s around the ends of the recording and around other findings
+MAINS = (50.0, 60.0)
+_TOLERANCE = 0.004  # of the frequency: mains and recorder together
+_SHORTEST = 1.0  # s
+_LOBE = 2  # bins on either side of the peak
+_SIGNIFICANT = 20.0  # peak over mean power nearby; noise alone: exp(-20) in each bin
+_LEAST_HUM_DB = -60.0
+"""Hum further than this below the sweep is not worth a word."""
+_HARMFUL_HUM_DB = -40.0
+_MOST_HARMONICS = 12
+_AROUND = 0.12  # of ln f: the sweep there is the median over a third of an octave
+_EVEN = 256  # lengths that are whole multiples of it are quick to transform
 
 
 def disturbance_findings(
@@ -250,3 +270,109 @@ def _events(
             band=(min(part[2][0] for part in heard), max(part[2][1] for part in heard)),
             value=level_db,
         )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Hum:
+    """Lines of one mains frequency.
+
+    Attributes
+    ----------
+    mains : float
+        50 or 60 Hz.
+    frequencies : tuple of float
+        Lines that stand out, in Hz.
+    levels_dbfs, relative_db : ndarray, shape (L,)
+        Level of each, in dBFS and in dB relative to the sweep there.
+    margin : float
+        Of the clearest line: its peak over what counts as significant.
+    """
+
+    mains: float
+    frequencies: tuple[float, ...]
+    levels_dbfs: FloatArray
+    relative_db: FloatArray
+    margin: float
+
+
+def estimate_hum(model: SweepModel) -> Hum | None:
+    """Return the hum of the mains frequency that shows more of it; None where none shows.
+
+    Lines that belong to both (300 Hz, 600 Hz) do not decide.
+    """
+    families = []
+    for mains in MAINS:
+        orders = mains * np.arange(1, _MOST_HARMONICS + 1)
+        inside = orders[(orders > model.band[0]) & (orders < model.band[1] - 8.0)]
+        lines = [line for one in inside.tolist() if (line := _line(model, one)) is not None]
+        own = sum(level**2 for frequency, level, _ in lines if frequency % 300.0 > 0)
+        if own > 0:
+            families.append((own, mains, lines))
+    if not families:
+        return None
+    _, mains, lines = max(families)
+    frequencies, levels, margins = np.array(lines).T
+    axis, magnitude = model.frequencies, np.abs(model.spectrum)
+    near = [np.abs(np.log(axis / one)) < _AROUND for one in frequencies]
+    swept = model.view.excitation.amplitude * np.array([np.median(magnitude[one]) for one in near])
+    return Hum(
+        mains=mains,
+        frequencies=tuple(frequencies.tolist()),
+        levels_dbfs=20.0 * np.log10(levels),
+        relative_db=20.0 * np.log10(levels / swept),
+        margin=float(margins.max()),
+    )
+
+
+def _line(model: SweepModel, frequency: float) -> tuple[float, float, float] | None:
+    """Return frequency, amplitude and margin of a line; None where none stands out."""
+    rate = model.low_rate
+    passed = max(model.starts[-1], 0.0) + model.instant_of(frequency) + model.window.length
+    part = model.residual[round(passed * rate) :]
+    part = part[: part.size // _EVEN * _EVEN]
+    if part.size < _SHORTEST * rate:
+        return None
+    power, energy = tapered_power(part)
+    step = rate / part.size
+    reach = max(1, math.ceil(_TOLERANCE * frequency / step))
+    centre = round(frequency / step)
+    near = slice(centre - reach, centre + reach + 1)
+    at = near.start + int(np.argmax(power[near]))
+    lobe = slice(at - _LOBE, at + _LOBE + 1)
+    wide = max(12, round(4.0 / step))
+    around = np.concatenate((power[max(1, at - wide) : at - _LOBE], power[at + _LOBE + 1 :][:wide]))
+    # The mean of an exponential law from its median, so that a neighbouring line does not matter.
+    noise = float(np.median(around)) / math.log(2.0)
+    margin = float(power[at]) / max(noise, 1e-300) / _SIGNIFICANT
+    inside = float(power[lobe].sum()) - noise * (2 * _LOBE + 1)
+    if margin < 1.0 or inside <= 0.0 or not _steady(part, at * step, rate):
+        return None
+    return frequency, math.sqrt(4.0 * inside / (part.size * energy)), margin
+
+
+def _steady(part: FloatArray, frequency: float, rate: float) -> bool:
+    """Return whether both halves hold the line within 6 dB: what decays is the room."""
+    half = part.size // 2
+    turn = np.exp(-2j * np.pi * frequency / rate * np.arange(half)) * np.hanning(half)
+    early, late = abs(part[:half] @ turn), abs(part[half : 2 * half] @ turn)
+    return bool(0.5 * early < late < 2.0 * early)
+
+
+def hum_findings(model: SweepModel, hum: Hum | None) -> Iterator[Finding]:
+    """Return the hum that is less than 60 dB below the sweep; a warning above -40 dB."""
+    if hum is None or hum.relative_db.max() < _LEAST_HUM_DB:
+        return
+    heard = np.array(hum.frequencies)[hum.relative_db >= _LEAST_HUM_DB]
+    worst = int(np.argmax(hum.relative_db))
+    relative_db = float(hum.relative_db[worst])
+    yield Finding.of(
+        FindingCode.HUM,
+        Severity.WARNING if relative_db > _HARMFUL_HUM_DB else Severity.NOTE,
+        model.view.recording,
+        f"hum of {hum.mains:g} Hz mains at {', '.join(f'{one:g}' for one in heard)} Hz; the worst, "
+        f"at {hum.frequencies[worst]:g} Hz, has {hum.levels_dbfs[worst]:.0f} dBFS, "
+        f"{relative_db:.0f} dB relative to the sweep there",
+        confidence=confidence_of(hum.margin),
+        band=(heard[0], heard[-1]),
+        value=relative_db,
+    )

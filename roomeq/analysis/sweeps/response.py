@@ -122,12 +122,13 @@ def estimate_sweep_response(
 
 
 def frequency_response(
-    impulse_response: ImpulseResponse, *, window: ImpulseWindow
+    impulse_response: ImpulseResponse, *, window: ImpulseWindow, least: int | None = None
 ) -> FrequencyResponse:
     """Return the spectrum of a windowed impulse response over its usable band.
 
-    Evenly spaced, at least twice as dense as the window can resolve. The phase refers to the
-    response's time zero; without absolute time it lacks the travel time.
+    Evenly spaced, at least twice as dense as the window can resolve, or by at least as many samples
+    as are asked for. The phase refers to the response's time zero; without absolute time it lacks
+    the travel time.
 
     Raises
     ------
@@ -137,7 +138,7 @@ def frequency_response(
     from scipy.fft import next_fast_len, rfft
 
     cut = apply_window(impulse_response, window=window)
-    size = next_fast_len(2 * cut.samples.shape[-1], real=True)
+    size = next_fast_len(least or 2 * cut.samples.shape[-1], real=True)
     step = cut.sample_rate / size
     first, last = math.ceil(cut.lowest / step), math.floor(cut.highest / step)
     frequencies = step * np.arange(first, last + 1)

@@ -205,7 +205,7 @@ def _in_band(size: int, inverse: ExcitationInverse) -> slice:
     return slice(math.ceil(inverse.lowest / step), math.floor(inverse.highest / step) + 1)
 
 
-def segment_shifts(segments: Segments) -> tuple[FloatArray, FloatArray]:
+def segment_shifts(segments: Segments, *, rounds: int = 2) -> tuple[FloatArray, FloatArray]:
     """Return how much later than the first each segment lies, with standard deviations, in s.
 
     A fraction of a sample where need be: the slope of the phase between two responses.
@@ -221,19 +221,22 @@ def segment_shifts(segments: Segments) -> tuple[FloatArray, FloatArray]:
         spread[band] = cross  # the strongest lag first, then the slope of what phase remains
         lag = int(np.argmax(np.abs(np.fft.ifft(spread))))
         lag -= spread.size if lag >= spread.size // 2 else 0
-        rows.append(phase_slope(cross, bins, -2.0 * math.pi * lag / spread.size))
+        turn = -2.0 * math.pi * lag / spread.size
+        rows.append(phase_slope(cross, bins, turn, rounds=rounds))
     turns, errors = np.array(rows).T * (size / inverse.low_rate / (2.0 * math.pi))
     return -turns, errors
 
 
-def phase_slope(cross: ComplexArray, axis: FloatArray, slope: float) -> tuple[float, float]:
+def phase_slope(
+    cross: ComplexArray, axis: FloatArray, slope: float, *, rounds: int = 3
+) -> tuple[float, float]:
     """Return the slope of the phase of a cross spectrum from near it, and its standard deviation.
 
     Least squares of what phase remains, weighted by the magnitude. In rad per unit of the axis.
     """
     weight, error = np.abs(cross) * axis, math.inf
     bottom = float(np.sum(weight * axis))
-    for _ in range(2):
+    for _ in range(rounds):
         away = weight * np.angle(cross * np.exp(-1j * slope * axis))
         slope += float(np.sum(away)) / bottom
         error = math.sqrt(float(np.sum(away**2))) / bottom
