@@ -23,9 +23,13 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from roomeq.analysis.sweeps.decimation import decimate
-from roomeq.analysis.sweeps.deconvolution import ExcitationInverse, deconvolve, prepare_inverse
+from roomeq.analysis.sweeps.deconvolution import (
+    FADE_ABOVE,
+    ExcitationInverse,
+    deconvolve,
+    prepare_inverse,
+)
 from roomeq.analysis.sweeps.excitation import Excitation
-from roomeq.analysis.sweeps.regularisation import FADE_ABOVE
 from roomeq.analysis.sweeps.response import frequency_response
 from roomeq.analysis.sweeps.segments import Segments, aligned_segments, cut_segments
 from roomeq.analysis.sweeps.windowing import (

@@ -17,8 +17,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from roomeq.analysis.sweeps.decimation import choose_decimation, decimate
+from roomeq.analysis.sweeps.deconvolution import BAND_EDGE, band_weight, regularised_inverse
 from roomeq.analysis.sweeps.excitation import Excitation, excitation_of
-from roomeq.analysis.sweeps.regularisation import BAND_EDGE, band_weight, regularised_inverse
 from roomeq.analysis.sweeps.sweep import closed_form_inverse, sweep_signal
 from roomeq.analysis.sweeps.windowing import tapered_power
 from roomeq.base.bands import ThirdOctaveBand, logarithmic_axis
@@ -129,9 +129,8 @@ def estimate_distortion(
         window, _ = harmonic_window(order, played, prepared.low_rate)
         lengths.append(window.size / prepared.low_rate)
         if known.any():
-            harmonics[row, known], noise[row, known] = _one_order(
-                prepared, played, order, order * axis[known]
-            )
+            told = _one_order(prepared, order, order * axis[known])
+            harmonics[row, known], noise[row, known] = told
     return Distortion(
         frequencies=axis,
         harmonics=readonly(harmonics, dtype=np.complex128),
@@ -185,16 +184,16 @@ def _total(ratios: FloatArray) -> FloatArray:
 class _Prepared:
     """A sweep as recorded, deconvolved by the closed form at a low rate."""
 
+    sweep: Excitation
     lags: FloatArray
     quiet: FloatArray  # what was recorded after the sweep
     inverse: ComplexArray
-    sample_rate: int
     factor: int
     top: float
 
     @property
     def low_rate(self) -> float:
-        return self.sample_rate / self.factor
+        return self.sweep.sample_rate / self.factor
 
 
 def _prepared(recording: Recording, sweep: Excitation, start: float) -> _Prepared:
@@ -211,10 +210,10 @@ def _prepared(recording: Recording, sweep: Excitation, start: float) -> _Prepare
     length = next_fast_len(signal.size + math.ceil(sweep.duration * low_rate), real=True)
     inverse = _inverse(sweep, length, factor, low_rate, top)
     return _Prepared(
+        sweep=sweep,
         lags=irfft(rfft(signal, length) * inverse, length, overwrite_x=True),
         quiet=signal[math.ceil((sweep.duration + _SETTLED) * low_rate) :],
         inverse=inverse,
-        sample_rate=rate,
         factor=factor,
         top=top,
     )
@@ -225,27 +224,38 @@ def _lowered(signal: FloatArray, rate: int, factor: int, top: float) -> FloatArr
 
 
 def _one_order(
-    prepared: _Prepared, sweep: Excitation, order: int, frequencies: FloatArray
+    prepared: _Prepared, order: int, frequencies: FloatArray
 ) -> tuple[ComplexArray, FloatArray]:
     """Return one harmonic at its own frequencies, and the noise there."""
-    from scipy.fft import irfft, rfft
+    from scipy.fft import irfft, next_fast_len, rfft
 
-    length, low_rate = prepared.lags.size, prepared.low_rate
-    window, zero_at = harmonic_window(order, sweep, low_rate)
+    sweep, rate, length = prepared.sweep, prepared.low_rate, prepared.lags.size
+    window, zero_at = harmonic_window(order, sweep, rate)
     place = -sweep.harmonic_advance(order)
-    found = _read(prepared.lags, place, window, zero_at, low_rate, frequencies)
+    first = round(place * rate) - zero_at
+    size = next_fast_len(max(window.size, round(rate / _SPACING)), real=True)
+    turn = np.exp(2j * np.pi * frequencies * (place - round(place * rate) / rate))
+
+    def read(lags: FloatArray) -> ComplexArray:  # the spectrum of what lies there, time zero there
+        cut = lags[np.arange(first, first + window.size) % lags.size] * window
+        placed = np.zeros(size)
+        placed[: cut.size - zero_at], placed[size - zero_at :] = cut[zero_at:], cut[:zero_at]
+        spectrum = rfft(placed, size)
+        axis = np.arange(spectrum.size) * (rate / size)
+        return np.asarray(np.interp(frequencies, axis, spectrum) * turn)
+
+    found = read(prepared.lags)
     if isinstance(sweep.played, SweepDescription):
-        own = sweep_signal(sweep.played, sample_rate=prepared.sample_rate, order=order)
-        own = _lowered(own, prepared.sample_rate, prepared.factor, prepared.top)
-        own = irfft(rfft(own, length) * prepared.inverse, length, overwrite_x=True)
-        unit = _read(own, place, window, zero_at, low_rate, frequencies)
+        own = sweep_signal(sweep.played, sample_rate=sweep.sample_rate, order=order)
+        own = _lowered(own, sweep.sample_rate, prepared.factor, prepared.top)
+        unit = read(irfft(rfft(own, length) * prepared.inverse, length, overwrite_x=True))
         found = found / unit
-        closed = closed_form_inverse(frequencies, sweep=sweep.played, sample_rate=low_rate)
+        closed = closed_form_inverse(frequencies, sweep=sweep.played, sample_rate=rate)
         gain = np.abs(closed / unit)
     else:
-        bins = np.round(frequencies * length / low_rate).astype(np.intp)
+        bins = np.round(frequencies * length / rate).astype(np.intp)
         gain = np.abs(prepared.inverse[bins])
-    density = _density(prepared.quiet, low_rate, frequencies)
+    density = _density(prepared.quiet, rate, frequencies)
     return found, gain * np.sqrt(density * float(window @ window))
 
 
@@ -285,31 +295,6 @@ def harmonic_window(order: int, sweep: Excitation, rate: float) -> tuple[FloatAr
     values[:half] = 0.5 - 0.5 * np.cos(np.pi * np.arange(half) / half)
     values[-fall:] = 0.5 + 0.5 * np.cos(np.pi * np.arange(1, fall + 1) / fall)
     return values, rise
-
-
-def _read(
-    lags: FloatArray,
-    place: float,
-    window: FloatArray,
-    zero_at: int,
-    rate: float,
-    frequencies: FloatArray,
-) -> ComplexArray:
-    """Return the spectrum of what lies around `place` (in s), time zero there."""
-    from scipy.fft import next_fast_len, rfft
-
-    whole = round(place * rate)
-    rest = place - whole / rate
-    cut = lags[np.arange(whole - zero_at, whole - zero_at + window.size) % lags.size] * window
-    size = next_fast_len(max(cut.size, round(rate / _SPACING)), real=True)
-    placed = np.zeros(size)
-    placed[: cut.size - zero_at], placed[size - zero_at :] = cut[zero_at:], cut[:zero_at]
-    spectrum = rfft(placed, size)
-    axis = np.arange(spectrum.size) * (rate / size)
-    values = np.interp(frequencies, axis, spectrum.real) + 1j * np.interp(
-        frequencies, axis, spectrum.imag
-    )
-    return np.asarray(values * np.exp(2j * np.pi * frequencies * rest))
 
 
 def _density(quiet: FloatArray, rate: float, frequencies: FloatArray) -> FloatArray:
