@@ -126,26 +126,22 @@ def _drift_findings(model: SweepModel, drift: ClockDrift) -> Iterator[Finding]:
         return
     sure = confidence_of(margin)
     if abs(drift.ppm) > NO_CLOCK_PPM:
-        yield Finding.of(
-            FindingCode.WRONG_SAMPLE_RATE,
-            Severity.FAULT,
-            model.view.recording,
-            f"the recording lasts {1e-4 * drift.ppm:+.2f} % longer than what was played "
-            f"(by the {drift.basis}): more than any clock drifts",
-            confidence=sure,
-            value=1.0 + 1e-6 * drift.ppm,
+        code, severity = FindingCode.WRONG_SAMPLE_RATE, Severity.FAULT
+        value = 1.0 + 1e-6 * drift.ppm
+        what = (
+            f"the recording lasts {1e-4 * drift.ppm:+.2f} % longer than what was played (by the "
+            f"{drift.basis}): more than any clock drifts"
         )
-        return
-    moved = 1e-6 * abs(drift.ppm) * model.view.excitation.duration
-    yield Finding.of(
-        FindingCode.CLOCK_DRIFT,
-        Severity.WARNING if moved > _HARMFUL_TIME else Severity.NOTE,
-        model.view.recording,
-        f"the recording lasts {drift.ppm:+.1f} ppm longer than what was played (by the "
-        f"{drift.basis}), {1e3 * moved:.2f} ms over the sweep{_NOT_MENDED}",
-        confidence=min(sure, _LEAD_IN_SURE) if drift.basis == "lead-in" else sure,
-        value=drift.ppm,
-    )
+    else:
+        code, value = FindingCode.CLOCK_DRIFT, drift.ppm
+        moved = 1e-6 * abs(drift.ppm) * model.view.excitation.duration
+        severity = Severity.WARNING if moved > _HARMFUL_TIME else Severity.NOTE
+        sure = min(sure, _LEAD_IN_SURE) if drift.basis == "lead-in" else sure
+        what = (
+            f"the recording lasts {drift.ppm:+.1f} ppm longer than what was played (by the "
+            f"{drift.basis}), {1e3 * moved:.2f} ms over the sweep{_NOT_MENDED}"
+        )
+    yield Finding.of(code, severity, model.recording, what, sure, value=value)
 
 
 def _slip_findings(
@@ -161,19 +157,14 @@ def _slip_findings(
     margin = min(margin, abs(lost) / LEAST_SLIP[basis])
     if not margin >= 1.0:
         return
-    count = round(abs(lost) * model.view.recording.sample_rate)
+    count = round(abs(lost) * model.recording.sample_rate)
     at = model.starts[0] + model.instant_of(after)
-    seconds = (at - 0.2, at + 0.2)
     verb = "were lost" if lost > 0 else "were put in"
+    what = f"about {count} samples ({1e3 * abs(lost):.2f} ms) {verb} (by the {basis})"
+    code, seconds = FindingCode.DROPPED_SAMPLES, (at - 0.2, at + 0.2)
+    sure, band, heard = confidence_of(margin), model.played(seconds), model.recording
     yield Finding.of(
-        FindingCode.DROPPED_SAMPLES,
-        Severity.FAULT,
-        model.view.recording,
-        f"about {count} samples ({1e3 * abs(lost):.2f} ms) {verb} (by the {basis})",
-        confidence=confidence_of(margin),
-        seconds=seconds,
-        band=model.played(seconds),
-        value=count,
+        code, Severity.FAULT, heard, what, sure, seconds=seconds, band=band, value=count
     )
 
 

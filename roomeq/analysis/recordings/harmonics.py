@@ -33,17 +33,14 @@ def distortion_findings(model: SweepModel, totals: list[tuple[float, float]]) ->
     bent = [one for one in totals if one[1] >= LEAST_TOTAL]
     if not bent:
         return
-    worst = max(bent, key=lambda one: one[1])
-    yield Finding.of(
-        FindingCode.DISTORTION,
-        Severity.WARNING,
-        model.view.recording,
-        f"total distortion reaches {100 * worst[1]:.0f} % in the octave around "
-        f"{worst[0]:.0f} Hz: loudspeaker or amplifier is overdriven",
-        confidence=confidence_of(worst[1] / LEAST_TOTAL),
-        band=(bent[0][0], bent[-1][0]),
-        value=100.0 * worst[1],
+    centre, total = max(bent, key=lambda one: one[1])
+    what = (
+        f"total distortion reaches {100 * total:.0f} % in the octave around {centre:.0f} Hz: "
+        "loudspeaker or amplifier is overdriven"
     )
+    code, value, band = FindingCode.DISTORTION, 100.0 * total, (bent[0][0], bent[-1][0])
+    sure, heard = confidence_of(total / LEAST_TOTAL), model.recording
+    yield Finding.of(code, Severity.WARNING, heard, what, sure, band=band, value=value)
 
 
 def total_distortion(model: SweepModel, noise: NoiseLevels) -> Iterator[tuple[float, float]]:

@@ -138,17 +138,13 @@ def gain_findings(
     3 % of distortion compresses by 0.6 dB. Something else that was heard loudly feigns a change of
     few octaves: then half of them must have changed.
     """
-    recording = model.view.recording
     octaves = [] if lead_in is None else list(_octave_gains(lead_in))
     if not octaves:
-        yield Finding.of(
-            FindingCode.GAIN_UNKNOWN,
-            Severity.NOTE,
-            recording,
+        what = (
             "whether the recorder changed its gain meanwhile cannot be told: no lead-in of a known "
-            "level was heard",
-            confidence=1.0,
+            "level was heard"
         )
+        yield Finding.of(FindingCode.GAIN_UNKNOWN, Severity.NOTE, model.recording, what)
         return
     changed = [one for one in octaves if abs(one[2]) >= max(_LEAST_GAIN_DB, _SIGMAS * one[3])]
     if not changed or (disturbed and 2 * len(changed) < len(octaves)):
@@ -160,17 +156,15 @@ def gain_findings(
             f"; it changed while the sweep passed about {since:.0f} Hz, "
             f"{model.instant_of(since):.1f} s in"
         )
-    yield Finding.of(
-        FindingCode.GAIN_CHANGED,
-        Severity.FAULT if abs(gain_db) >= _HARMFUL_GAIN_DB else Severity.WARNING,
-        recording,
+    severity = Severity.FAULT if abs(gain_db) >= _HARMFUL_GAIN_DB else Severity.WARNING
+    sure = confidence_of(abs(gain_db) / max(_LEAST_GAIN_DB, _SIGMAS * error_db))
+    what = (
         f"the lead-in was heard {abs(gain_db):.1f} dB {'louder' if gain_db > 0 else 'more quietly'}"
         f" than the sweep predicts at {low:.0f} to {high:.0f} Hz: the recorder changed its gain, "
-        f"or the loudspeaker compresses{begins}",
-        confidence=confidence_of(abs(gain_db) / max(_LEAST_GAIN_DB, _SIGMAS * error_db)),
-        band=(since, changed[-1][1]),
-        value=gain_db,
+        f"or the loudspeaker compresses{begins}"
     )
+    code, band = FindingCode.GAIN_CHANGED, (since, changed[-1][1])
+    yield Finding.of(code, severity, model.recording, what, sure, band=band, value=gain_db)
 
 
 def _octave_gains(lead_in: LeadInNoise) -> Iterator[tuple[float, float, float, float]]:

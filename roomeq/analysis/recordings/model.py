@@ -123,6 +123,11 @@ class SweepModel:
     left: NDArray[np.bool_]
 
     @property
+    def recording(self) -> Recording:
+        """As it was read."""
+        return self.view.recording
+
+    @property
     def low_rate(self) -> float:
         """Hz."""
         return self.view.inverse.low_rate

@@ -161,31 +161,21 @@ def _floor_after(model: SweepModel, band: ThirdOctaveBand) -> float:
 
 def noise_findings(model: SweepModel, noise: NoiseLevels) -> Iterator[Finding]:
     """Return where the signal-to-noise ratio is too small, each run of bands by itself."""
-    recording = model.view.recording
     if np.isnan(noise.snr_db).all():
-        yield Finding.of(
-            FindingCode.NOISE_UNKNOWN,
-            Severity.WARNING,
-            recording,
-            "neither before nor after the sweep is there half a second of quiet: the "
-            "noise is not known",
-            confidence=1.0,
+        what = (
+            "neither before nor after the sweep is there half a second of quiet: the noise is not "
+            "known"
         )
+        yield Finding.of(FindingCode.NOISE_UNKNOWN, Severity.WARNING, model.recording, what)
         return
     for low, high in runs(noise.snr_db < LEAST_SNR_DB):
         worst = float(noise.snr_db[low:high].min())
         lower, upper = noise.bands[low], noise.bands[high - 1]
-        yield Finding.of(
-            FindingCode.LOW_SNR,
-            Severity.FAULT if worst < UNUSABLE_SNR_DB else Severity.WARNING,
-            recording,
-            f"the signal-to-noise ratio falls to {worst:.0f} dB in the third "
-            + (
-                f"octave at {lower.label} Hz"
-                if lower == upper
-                else f"octaves from {lower.label} to {upper.label} Hz"
-            ),
-            confidence=confidence_of(1.0 + (LEAST_SNR_DB - worst) / 3.0),
-            band=(lower.lower, upper.upper),
-            value=worst,
-        )
+        where = f"octaves from {lower.label} to {upper.label}"
+        if lower == upper:
+            where = f"octave at {lower.label}"
+        what = f"the signal-to-noise ratio falls to {worst:.0f} dB in the third {where} Hz"
+        severity = Severity.FAULT if worst < UNUSABLE_SNR_DB else Severity.WARNING
+        sure, band = confidence_of(1.0 + (LEAST_SNR_DB - worst) / 3.0), (lower.lower, upper.upper)
+        code = FindingCode.LOW_SNR
+        yield Finding.of(code, severity, model.recording, what, sure, band=band, value=worst)

@@ -229,7 +229,7 @@ class RecordingJudge:
         timed = None if channels else reference
         drift, more = clock_findings(model, loopback=timed, lead_in=lead_in, disturbed=disturbed)
         trace = recording_trace(model, noise)
-        findings += [*channels, *more, *same_as_earlier(model.view.recording, trace, self._traces)]
+        findings += [*channels, *more, *same_as_earlier(model.recording, trace, self._traces)]
         self._traces.append(trace)
         return drift, findings
 

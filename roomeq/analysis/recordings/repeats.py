@@ -117,18 +117,15 @@ def repeat_findings(model: SweepModel, noise: NoiseLevels) -> Iterator[Finding]:
     odd = _odd_step(late, errors, expected) if late.size else None
     if odd is not None:
         index, step, margin = odd
-        count = round(abs(step) * model.view.recording.sample_rate)
-        yield Finding.of(
-            FindingCode.DROPPED_SAMPLES,
-            Severity.FAULT,
-            model.view.recording,
-            f"sweep {index + 2} comes {1e3 * abs(step):.2f} ms too "
-            f"{'early' if step < 0 else 'late'}: about {count} samples were "
-            f"{'lost' if step < 0 else 'put in'} since the one before began",
-            confidence=confidence_of(margin),
-            seconds=(model.starts[index], model.starts[index + 1]),
-            value=count,
+        count = round(abs(step) * model.recording.sample_rate)
+        when, how = ("early", "lost") if step < 0 else ("late", "put in")
+        what = (
+            f"sweep {index + 2} comes {1e3 * abs(step):.2f} ms too {when}: about {count} samples "
+            f"were {how} since the one before began"
         )
+        code, seconds = FindingCode.DROPPED_SAMPLES, (model.starts[index], model.starts[index + 1])
+        sure, heard = confidence_of(margin), model.recording
+        yield Finding.of(code, Severity.FAULT, heard, what, sure, seconds=seconds, value=count)
     yield from _disagreement(model, noise)
 
 
@@ -154,11 +151,11 @@ def _disagreement(model: SweepModel, noise: NoiseLevels) -> Iterator[Finding]:
     yield Finding.of(
         FindingCode.REPEATS_DISAGREE,
         Severity.FAULT,
-        model.view.recording,
+        model.recording,
         f"sweep {index + 1} differs from the first by {level_db:.0f} dB of its power around "
         f"{band.centre:.0f} Hz: samples were lost within one of them, the gain changed, or "
         "something moved",
-        confidence=confidence_of(relative / least),
+        confidence_of(relative / least),
         seconds=(start, start + model.view.excitation.duration),
         band=(told[0][2].lower, told[-1][2].upper),
         value=level_db,
@@ -203,7 +200,7 @@ def recording_trace(model: SweepModel, noise: NoiseLevels) -> Trace:
     """Return what is kept of a recording."""
     power = 10.0 ** (noise.noise_db / 10.0)
     return Trace(
-        name=model.view.recording.place,
+        name=model.recording.place,
         signal=model.band_signal.astype(np.float32),
         low_rate=model.low_rate,
         start=model.starts[0],
@@ -230,14 +227,9 @@ def same_as_earlier(
         noise = np.nanmin([one.noise_power, other.noise_power, math.inf])
         limit = max(_SAME * float(noise) if math.isfinite(noise) else 0.0, _EXACT * signal)
         if rest <= limit:
-            margin = min(limit / max(rest, 1e-30), 1e3)
-            yield Finding.of(
-                FindingCode.SAME_RECORDING,
-                Severity.FAULT,
-                recording,
-                f"the same recording as {one.name}: even the noise is the same",
-                confidence=confidence_of(margin),
-            )
+            sure = confidence_of(min(limit / max(rest, 1e-30), 1e3))
+            what = f"the same recording as {one.name}: even the noise is the same"
+            yield Finding.of(FindingCode.SAME_RECORDING, Severity.FAULT, recording, what, sure)
 
 
 def _difference(one: Trace, other: Trace) -> tuple[float, float]:
@@ -269,7 +261,7 @@ def _difference(one: Trace, other: Trace) -> tuple[float, float]:
 
 def channel_findings(model: SweepModel, loopback: SweepModel | None) -> Iterator[Finding]:
     """Return whether the microphone's channel holds the loopback, or the loopback's a room."""
-    margin, heard = looks_electrical(model), model.view.recording
+    margin, heard = looks_electrical(model), model.recording
     late = 0.0 if loopback is None else late_share(loopback)
     code, sure, value = FindingCode.NO_ROOM_HEARD, 0.7, None
     what = "the microphone's channel is as flat and short as a wire, "
@@ -277,7 +269,7 @@ def channel_findings(model: SweepModel, loopback: SweepModel | None) -> Iterator
         if loopback is None or late < ROOM_LATE:
             return
         code, sure, value = FindingCode.NOT_A_LOOPBACK, confidence_of(late / ROOM_LATE), late
-        heard = loopback.view.recording
+        heard = loopback.recording
         what = (
             f"the loopback's channel holds a room: {100 * late:.1f} % of its energy comes later "
             "than 60 ms, as of a second microphone"
@@ -287,4 +279,4 @@ def channel_findings(model: SweepModel, loopback: SweepModel | None) -> Iterator
         what += "and the loopback's channel holds a room"
     else:
         what += "no room is heard in it"
-    yield Finding.of(code, Severity.FAULT, heard, what, confidence=sure, value=value)
+    yield Finding.of(code, Severity.FAULT, heard, what, sure, value=value)

@@ -81,10 +81,10 @@ def disturbance_findings(
     end = model.starts[-1] + model.view.excitation.duration + model.explained.length
     counted = (times >= begin) & (times <= end)
     quiet = _not_lead_in(model, times)
-    for first, last in ((-1.0, 0.0), (model.view.recording.duration, math.inf), *spared):
+    for first, last in ((-1.0, 0.0), (model.recording.duration, math.inf), *spared):
         counted &= (times < first - _SPARED) | (times > last + _SPARED)
     # Of a slow signal the steps' noise, step**2 / 12, gathers at few frequencies: ten times that.
-    least = 10.0 * step**2 / 12.0 / model.view.recording.sample_rate
+    least = 10.0 * step**2 / 12.0 / model.recording.sample_rate
     noise = _noise_by_bin(power, free & quiet[:, np.newaxis], least)
     flagged: list[tuple[FloatArray, float, tuple[float, float]]] = []
     for low, high in _octaves(model):
@@ -256,16 +256,20 @@ def _events(
         hidden = worst[2][0] > model.band[1]  # what it did within the band is not known
         harmless = level_db < _HARMFUL_DB and not hidden
         severity = Severity.NOTE if harmless else Severity.WARNING
+        severity = Severity.FAULT if level_db > _UNUSABLE_DB else severity
         seconds = (float(times[span][0]) - 0.5 * _FRAME, float(times[span][-1]) + 0.5 * _FRAME)
         played = model.played(seconds)
+        what = (
+            f"something was heard besides the sweep, with {level_db:.0f} dB relative to it between "
+            f"{worst[2][0]:.0f} and {worst[2][1]:.0f} Hz, while the sweep passed {played[0]:.0f} "
+            f"to {played[1]:.0f} Hz"
+        )
         yield Finding.of(
             FindingCode.DISTURBANCE,
-            Severity.FAULT if level_db > _UNUSABLE_DB else severity,
-            model.view.recording,
-            f"something was heard besides the sweep, with {level_db:.0f} dB relative to "
-            f"it between {worst[2][0]:.0f} and {worst[2][1]:.0f} Hz, while the sweep passed "
-            f"{played[0]:.0f} to {played[1]:.0f} Hz",
-            confidence=confidence_of(max(part[1] for part in heard)),
+            severity,
+            model.recording,
+            what,
+            confidence_of(max(part[1] for part in heard)),
             seconds=seconds,
             band=(min(part[2][0] for part in heard), max(part[2][1] for part in heard)),
             value=level_db,
@@ -364,15 +368,12 @@ def hum_findings(model: SweepModel, hum: Hum | None) -> Iterator[Finding]:
         return
     heard = np.array(hum.frequencies)[hum.relative_db >= _LEAST_HUM_DB]
     worst = int(np.argmax(hum.relative_db))
-    relative_db = float(hum.relative_db[worst])
-    yield Finding.of(
-        FindingCode.HUM,
-        Severity.WARNING if relative_db > _HARMFUL_HUM_DB else Severity.NOTE,
-        model.view.recording,
+    relative_db, band = float(hum.relative_db[worst]), (heard[0], heard[-1])
+    severity = Severity.WARNING if relative_db > _HARMFUL_HUM_DB else Severity.NOTE
+    what = (
         f"hum of {hum.mains:g} Hz mains at {', '.join(f'{one:g}' for one in heard)} Hz; the worst, "
         f"at {hum.frequencies[worst]:g} Hz, has {hum.levels_dbfs[worst]:.0f} dBFS, "
-        f"{relative_db:.0f} dB relative to the sweep there",
-        confidence=confidence_of(hum.margin),
-        band=(heard[0], heard[-1]),
-        value=relative_db,
+        f"{relative_db:.0f} dB relative to the sweep there"
     )
+    code, sure = FindingCode.HUM, confidence_of(hum.margin)
+    yield Finding.of(code, severity, model.recording, what, sure, band=band, value=relative_db)

@@ -121,56 +121,43 @@ def smallest_step(samples: FloatArray) -> float:
 
 def silence_findings(recording: Recording, facts: SampleFacts) -> Iterator[Finding]:
     """Return whether nothing was recorded."""
-    if facts.peak_dbfs < SILENT_DBFS:
-        yield Finding.of(
-            FindingCode.SILENT_CHANNEL,
-            Severity.FAULT,
-            recording,
-            "nothing was recorded: no sample lies further than "
-            f"{max(facts.peak_dbfs, -200.0):.0f} dBFS from the mean",
-            confidence=0.99,
-            value=facts.peak_dbfs,
+    code, peak_dbfs = FindingCode.SILENT_CHANNEL, facts.peak_dbfs
+    if peak_dbfs < SILENT_DBFS:
+        what = (
+            f"nothing was recorded: no sample lies further than {max(peak_dbfs, -200.0):.0f} dBFS "
+            "from the mean"
         )
+        yield Finding.of(code, Severity.FAULT, recording, what, 0.99, value=peak_dbfs)
 
 
 def sample_findings(
     recording: Recording, facts: SampleFacts, model: SweepModel | None
 ) -> Iterator[Finding]:
     """Return what is wrong with level, direct current and clipping."""
-    if facts.peak_dbfs < LOW_DBFS:
-        yield Finding.of(
-            FindingCode.LOW_LEVEL,
-            Severity.WARNING,
-            recording,
-            f"the recording peaks at {facts.peak_dbfs:.0f} dBFS: noise and steps of the "
-            "converter come close",
-            confidence=confidence_of(1.0 + (LOW_DBFS - facts.peak_dbfs) / 6.0),
-            value=facts.peak_dbfs,
+    mean, peak_dbfs, few = facts.mean, facts.peak_dbfs, facts.values
+    if peak_dbfs < LOW_DBFS:
+        what = (
+            f"the recording peaks at {peak_dbfs:.0f} dBFS: noise and steps of the converter come "
+            "close"
         )
-    offset = abs(facts.mean) / min(DC_OF_FULL_SCALE, _DC_OF_PEAK * facts.peak)
+        code, sure = FindingCode.LOW_LEVEL, confidence_of(1.0 + (LOW_DBFS - peak_dbfs) / 6.0)
+        yield Finding.of(code, Severity.WARNING, recording, what, sure, value=peak_dbfs)
+    offset = abs(mean) / min(DC_OF_FULL_SCALE, _DC_OF_PEAK * facts.peak)
     if offset >= 1.0:
-        headroom_db = -20.0 * math.log10(max(1.0 - abs(facts.mean), 1e-3))
-        yield Finding.of(
-            FindingCode.DC_OFFSET,
-            Severity.WARNING if abs(facts.mean) > 0.1 else Severity.NOTE,
-            recording,
-            f"direct current of {100 * facts.mean:.2f} % of full scale, which costs "
-            f"{headroom_db:.2f} dB of headroom",
-            confidence=confidence_of(offset),
-            value=facts.mean,
+        headroom_db = -20.0 * math.log10(max(1.0 - abs(mean), 1e-3))
+        what = (
+            f"direct current of {100 * mean:.2f} % of full scale, which costs {headroom_db:.2f} dB "
+            "of headroom"
         )
-    if not facts.coarse:
+        severity = Severity.WARNING if abs(mean) > 0.1 else Severity.NOTE
+        code, sure = FindingCode.DC_OFFSET, confidence_of(offset)
+        yield Finding.of(code, severity, recording, what, sure, value=mean)
+    if facts.coarse:
+        what = f"its samples take {few} different values only, as of 8 bits or a telephone format"
+        code = FindingCode.COARSE_SAMPLES
+        yield Finding.of(code, Severity.WARNING, recording, what, 0.95, value=few)
+    else:
         yield from _clipping(recording, facts, model)
-        return
-    yield Finding.of(
-        FindingCode.COARSE_SAMPLES,
-        Severity.WARNING,
-        recording,
-        f"its samples take {facts.values} different values only, as of 8 bits or a telephone "
-        "format",
-        confidence=0.95,
-        value=facts.values,
-    )
 
 
 def _clipping(
@@ -184,13 +171,13 @@ def _clipping(
         seconds = (float(top[0]) / rate, float(top[-1] + 1) / rate)
         band = None if model is None else model.played(seconds)
         level_dbfs = 20.0 * math.log10(extreme)
+        side = "positive" if sign > 0 else "negative"
         yield Finding.of(
             FindingCode.CLIPPING,
             Severity.FAULT,
             recording,
-            f"{'positive' if sign > 0 else 'negative'} peaks are cut off at "
-            f"{level_dbfs:.2f} dBFS: {top.size} samples lie there",
-            confidence=confidence_of(margin),
+            f"{side} peaks are cut off at {level_dbfs:.2f} dBFS: {top.size} samples lie there",
+            confidence_of(margin),
             seconds=seconds,
             band=band if band is not None and band[0] < band[1] else None,
             value=level_dbfs,
@@ -278,13 +265,14 @@ def _dropped(
         "repeat": f"a block is repeated {times}, {count} samples in all",
         "jump": f"the waveform jumps {times}: samples were lost, or there was an electrical click",
     }
-    sure, doubtful = confidence_of(max(place.margin for place in places)), kind == "jump"
+    doubtful = kind == "jump"
+    sure = min(confidence_of(max(one.margin for one in places)), 0.8 if doubtful else 1.0)
     return Finding.of(
         FindingCode.DROPPED_SAMPLES,
         Severity.WARNING if doubtful else Severity.FAULT,
         recording,
         words[kind],
-        confidence=min(sure, 0.8) if doubtful else sure,
+        sure,
         seconds=seconds,
         band=model.played(seconds),
         value=None if doubtful else count,

@@ -167,7 +167,7 @@ def sweep_findings(view: RecordingView, model: SweepModel | None) -> Iterator[Fi
         what = "no sweep stands out from the noise"
     elif trend.together:
         return
-    yield Finding.of(code, Severity.FAULT, recording, what, confidence=sure, value=value)
+    yield Finding.of(code, Severity.FAULT, recording, what, sure, value=value)
 
 
 def _rate_names(ratio: float, rates: tuple[int, int]) -> tuple[int, int] | None:
@@ -203,14 +203,9 @@ def cut_findings(model: SweepModel, noise: NoiseLevels) -> Iterator[Finding]:
     found = model.segments.found
     said = isinstance(sweep.played, SweepDescription)  # a reference may be played many times
     if found < sweep.repeats or (said and found > sweep.repeats):
-        yield Finding.of(
-            FindingCode.SWEEPS_MISSING,
-            Severity.WARNING,
-            recording,
-            f"{found} sweeps were found, and {sweep.repeats} said to be played",
-            confidence=0.9,
-            value=found,
-        )
+        what = f"{found} sweeps were found, and {sweep.repeats} said to be played"
+        code = FindingCode.SWEEPS_MISSING
+        yield Finding.of(code, Severity.WARNING, recording, what, 0.9, value=found)
 
 
 def decay_findings(model: SweepModel, noise: NoiseLevels) -> Iterator[Finding]:
@@ -240,15 +235,17 @@ def decay_findings(model: SweepModel, noise: NoiseLevels) -> Iterator[Finding]:
         return
     names = cut[0][0].label if len(cut) == 1 else f"{cut[0][0].label} to {cut[-1][0].label}"
     worst = max(level for _, level in cut)
-    ended = model.view.recording.duration
+    what = (
+        f"the recording ends while the room still rings at {names} Hz, by {worst:.0f} dB below the "
+        "loudest: levels there are wrong"
+    )
     yield Finding.of(
         FindingCode.DECAY_CUT,
         Severity.FAULT,
-        model.view.recording,
-        f"the recording ends while the room still rings at {names} Hz, by {worst:.0f} dB "
-        "below the loudest: levels there are wrong",
-        confidence=confidence_of(1.0 + (worst - _CUT_DB) / 10.0),
-        seconds=(ended, ended),
+        model.recording,
+        what,
+        confidence_of(1.0 + (worst - _CUT_DB) / 10.0),
+        seconds=(model.recording.duration, model.recording.duration),
         band=(cut[0][0].lower, cut[-1][0].upper),
         value=worst,
     )
@@ -268,9 +265,9 @@ def _missing(model: SweepModel, missing: float, words: str, *, at_start: bool) -
     return Finding.of(
         code,
         Severity.NOTE if inaudible else Severity.FAULT,
-        model.view.recording,
+        model.recording,
         f"{words.format(missing)}: what lies {side} {at:.3g} Hz is missing",
-        confidence=confidence_of(max(1.0, missing / _NEGLIGIBLE_CUT)),
+        confidence_of(max(1.0, missing / _NEGLIGIBLE_CUT)),
         seconds=(begin, begin + missing),
         band=band,
         value=missing,
