@@ -283,41 +283,31 @@ def _check_keys(
     return table
 
 
+_KINDS: dict[str, tuple[type | tuple[type, ...], str]] = {
+    "bool": (bool, "true or false"),
+    "int": (int, "a whole number"),
+    "str": (str, "text"),
+}
+_NUMBER = (int, float), "a number"
+
+
 def _sweep_from(table: Any, path: str | os.PathLike[str]) -> SweepDescription:
     known = {entry.name: str(entry.type) for entry in fields(SweepDescription)}
+    asked = {entry.name: str(entry.type) for entry in fields(ChainConditions)}
     needed = {"start", "stop", "length", "sample_rate", "level_dbfs"}
     stated = _check_keys(table, needed, set(known) - needed, path, "sweep")
     # What this library wrote states all; who writes by hand what another program played need not.
     own = not {"lead_in", "pause", "tail", "fade_in", "fade_out"} - set(stated)
     values: dict[str, Any] = dict.fromkeys(("lead_in", "pause", "tail", "fade_in", "fade_out"), 0.0)
     values |= {"synchronised": own, **stated}
-    answers = _check_keys(
-        values.pop("conditions", {}),
-        set(),
-        {entry.name for entry in fields(ChainConditions)},
-        path,
-        "sweep, conditions",
-    )
-    for key, answer in answers.items():
-        if not isinstance(answer, str):
-            raise MeasurementFileError(
-                f"{key} must be text, got {answer!r}", path=path, where="sweep, conditions"
-            )
-    if not isinstance(values["synchronised"], bool):
-        raise MeasurementFileError(
-            f"synchronised must be true or false, got {values['synchronised']!r}",
-            path=path,
-            where="sweep, synchronised",
-        )
-    for key, value in values.items():
-        whole = known[key] == "int"
-        if known[key] == "bool":
-            continue
-        if isinstance(value, bool) or not isinstance(value, int if whole else (int, float)):
-            wanted = "a whole number" if whole else "a number"
-            raise MeasurementFileError(
-                f"{key} must be {wanted}, got {value!r}", path=path, where=f"sweep, {key}"
-            )
+    chain, where = values.pop("conditions", {}), "sweep, conditions"
+    answers = dict(_check_keys(chain, set(), set(asked), path, where))
+    for key, value in (answers | values).items():
+        accepted, wanted = _KINDS.get((known | asked)[key], _NUMBER)
+        if not isinstance(value, accepted) or (isinstance(value, bool) and accepted is not bool):
+            where = where if key in asked else f"sweep, {key}"
+            message = f"{key} must be {wanted}, got {value!r}"
+            raise MeasurementFileError(message, path=path, where=where)
     try:
         return SweepDescription(conditions=ChainConditions(**answers), **values)
     except ValueError as fault:

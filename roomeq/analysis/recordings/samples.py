@@ -190,7 +190,8 @@ def _flat_top(
     """Return how clearly a flat top stands out, 1 at the threshold, and its samples."""
     swing = max(extreme - sign * facts.mean, 1e-12)
     widest = max(2.0 * _DISTANCES[-1] * swing, 5.0 * facts.step)
-    near = np.flatnonzero(sign * samples >= extreme - widest)
+    edge = sign * (extreme - widest)
+    near = np.flatnonzero(samples >= edge if sign > 0 else samples <= edge)
     below = extreme - sign * samples[near]
     best = 0.0, near
     for part in _DISTANCES if extreme > 0 else ():

@@ -100,5 +100,5 @@ def decimate(samples: ArrayLike, *, factor: int, sample_rate: float, passband: f
     taps = _checked(factor, passband, sample_rate)
     half = taps.size // 2
     ahead = -half % factor  # so that the middle of the filter falls on a sample that is kept
-    low = upfirdn(taps, np.pad(signal, (ahead, 0)), 1, factor)[(half + ahead) // factor :]
+    low = upfirdn(np.pad(taps, (ahead, 0)), signal, 1, factor)[(half + ahead) // factor :]
     return np.asarray(low[: -(-signal.size // factor)])
