@@ -93,10 +93,8 @@ class SweepModel:
         The responses that were cut out.
     frequencies, spectrum : ndarray, shape (F,)
         The windowed mean response over the usable band.
-    several : ndarray, shape (sweeps, N)
-        Each of them, shifted onto the first.
     impulse_response : ImpulseResponse
-        Their mean.
+        Their mean, each shifted onto the first.
     window : ImpulseWindow
         Over which a response counts as such.
     explained : ImpulseWindow
@@ -113,7 +111,6 @@ class SweepModel:
     segments: Segments
     frequencies: FloatArray
     spectrum: ComplexArray
-    several: FloatArray
     impulse_response: ImpulseResponse
     window: ImpulseWindow
     explained: ImpulseWindow
@@ -195,27 +192,29 @@ def view_recording(recording: Recording, *, played: SweepDescription | Recording
     )
 
 
-def model_sweep(view: RecordingView) -> SweepModel | None:
-    """Return what the sweep explains of a recording; None where the sweep is not found in it."""
+def model_sweep(view: RecordingView, *, orders: Sequence[int] = ORDERS) -> SweepModel | None:
+    """Return what the sweep explains of a recording; None where the sweep is not found in it.
+
+    With `MORE_ORDERS` also the harmonics of what clips.
+    """
     try:
         segments = cut_segments(view.wide, inverse=view.inverse)
     except MeasurementFileError:
         return None
-    averaged = aligned_segments(segments)
-    mean = replace(averaged, samples=averaged.samples.mean(axis=0))
+    mean = aligned_segments(segments)
+    mean = replace(mean, samples=mean.samples.mean(axis=0))
     plain = choose_window(mean)
     window = choose_steady_window(mean, plain=plain)
     explained = window
     if plain.basis == "available":  # a cut recording: the earlier frequencies ring on in it
         explained = replace(window, length=max(window.length, _LEAST_EXPLAINED))
-    weight = _unexplained(view, segments.starts, explained, ORDERS)
+    weight = _unexplained(view, segments.starts, explained, orders)
     response = frequency_response(mean, window=window, least=mean.samples.size)
     return SweepModel(
         view=view,
         segments=segments,
         frequencies=response.frequencies,
         spectrum=response.pressure,
-        several=averaged.samples,
         impulse_response=mean,
         window=window,
         explained=explained,
@@ -224,13 +223,6 @@ def model_sweep(view: RecordingView) -> SweepModel | None:
         residual=_convolved(view, view.deconvolved * weight),
         left=weight > 0.5,
     )
-
-
-def with_more_orders(model: SweepModel) -> SweepModel:
-    """Return a model that also explains the harmonics of what clips, up to the twelfth order."""
-    weight = _unexplained(model.view, model.starts, model.explained, MORE_ORDERS)
-    residual = _convolved(model.view, model.view.deconvolved * weight)
-    return replace(model, residual=residual, left=weight > 0.5)
 
 
 def _unexplained(

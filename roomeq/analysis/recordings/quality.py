@@ -21,19 +21,15 @@ from roomeq.analysis.recordings.findings import (
     FindingCode,
     Severity,
 )
-from roomeq.analysis.recordings.harmonics import distortion_findings, total_distortion
 from roomeq.analysis.recordings.lead_in import read_lead_in
-from roomeq.analysis.recordings.model import (
-    SweepModel,
-    model_sweep,
-    view_recording,
-    with_more_orders,
-)
+from roomeq.analysis.recordings.model import MORE_ORDERS, SweepModel, model_sweep, view_recording
 from roomeq.analysis.recordings.noise import (
     NO_LEVELS,
     NoiseLevels,
+    distortion_findings,
     estimate_noise,
     noise_findings,
+    total_distortion,
 )
 from roomeq.analysis.recordings.repeats import (
     ClockDrift,
@@ -209,8 +205,9 @@ class RecordingJudge:
         heard: list[Finding] = []
         if model.view.excitation.sweeps and FindingCode.COARSE_SAMPLES not in codes:
             bent = FindingCode.CLIPPING in codes or any(total > _BENT for _, total in totals)
-            fuller, spans = with_more_orders(model) if bent else model, _spans(known + findings)
-            heard += disturbance_findings(fuller, step=facts.step, spared=list(spans))
+            fuller = model_sweep(model.view, orders=MORE_ORDERS) if bent else None
+            spans = list(_spans(known + findings))
+            heard += disturbance_findings(fuller or model, step=facts.step, spared=spans)
         disturbed = any(one.severity is not Severity.NOTE for one in heard)
         if not disturbed:  # else it may lie where harmonics do
             findings += distortion_findings(model, totals)

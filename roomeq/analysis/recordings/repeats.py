@@ -26,7 +26,7 @@ from roomeq.analysis.recordings.findings import Finding, FindingCode, Severity, 
 from roomeq.analysis.recordings.model import SweepModel
 from roomeq.analysis.recordings.noise import NoiseLevels
 from roomeq.analysis.recordings.timing import ROOM_LATE, late_share, looks_electrical
-from roomeq.analysis.sweeps.segments import phase_slope, segment_shifts
+from roomeq.analysis.sweeps.segments import aligned_segments, phase_slope, segment_shifts
 from roomeq.analysis.sweeps.windowing import window_values
 from roomeq.base.bands import ThirdOctaveBand
 from roomeq.base.levels import FloatArray
@@ -132,7 +132,7 @@ def repeat_findings(model: SweepModel, noise: NoiseLevels) -> Iterator[Finding]:
 def _disagreement(model: SweepModel, noise: NoiseLevels) -> Iterator[Finding]:
     response, least = model.impulse_response, 10 ** (_DISAGREE_DB / 10)
     values = window_values(response.times, window=model.window)
-    spectra = np.fft.rfft(model.several * values)
+    spectra = np.fft.rfft(aligned_segments(model.segments).samples * values)
     axis = response.sample_rate / response.times.size * np.arange(spectra.shape[-1])
     floor = np.nan_to_num(noise.floor) * float(values @ values)
     told: list[tuple[float, int, ThirdOctaveBand]] = []

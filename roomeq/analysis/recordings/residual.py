@@ -20,7 +20,7 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -76,46 +76,70 @@ def disturbance_findings(
     """
     if model.residual.size < 4 * _FRAME * model.low_rate:
         return
-    times, axis, power, free = _cells(model)
-    begin = model.starts[0]
-    end = model.starts[-1] + model.view.excitation.duration + model.explained.length
-    counted = (times >= begin) & (times <= end)
-    quiet = _not_lead_in(model, times)
-    for first, last in ((-1.0, 0.0), (model.recording.duration, math.inf), *spared):
-        counted &= (times < first - _SPARED) | (times > last + _SPARED)
     # Of a slow signal the steps' noise, step**2 / 12, gathers at few frequencies: ten times that.
-    least = 10.0 * step**2 / 12.0 / model.recording.sample_rate
-    noise = _noise_by_bin(power, free & quiet[:, np.newaxis], least)
-    flagged: list[tuple[FloatArray, float, tuple[float, float]]] = []
-    for low, high in _octaves(model):
-        bins = (axis >= low) & (axis < high) & np.isfinite(noise)
-        energy = _signal_energy(model, low, high)
-        relative, margin = _excess(power[:, bins], free[:, bins], noise[bins], counted, energy)
-        if margin >= 1.0:
-            flagged.append((relative, margin, (low, high)))
-    inside = (axis >= model.band[0]) & (axis <= model.band[1])
-    hidden = free[:, inside].mean(axis=1) < _HIDDEN
-    above = _above_band(model, counted & hidden, least)
-    yield from _events(model, times, flagged if above is None else [*flagged, above])
+    least, wide = 10.0 * step**2 / 12.0 / model.recording.sample_rate, model.view.wide
+    cells = _cells(model, model.residual, model.low_rate, _unexplained, least)
+    end = model.starts[-1] + model.view.excitation.duration + model.explained.length
+    counted = (cells.times >= model.starts[0]) & (cells.times <= end)
+    for first, last in ((-1.0, 0.0), (model.recording.duration, math.inf), *spared):
+        counted &= (cells.times < first - _SPARED) | (cells.times > last + _SPARED)
+    flagged = [
+        cells.excess(octave, counted, _signal_energy(model, *octave)) for octave in _octaves(model)
+    ]
+    # Where the model hides most of the band a voice or a slam that is heard above it is taken to be
+    # as strong in the octave at the top of the band.
+    lowest, highest = model.band
+    inside = (cells.axis >= lowest) & (cells.axis <= highest)
+    counted &= cells.free[:, inside].mean(axis=1) < _HIDDEN
+    above = _ABOVE * highest, 0.29 * wide.sample_rate
+    if above[1] > 1.5 * above[0]:
+        far = _cells(model, wide.samples, wide.sample_rate, _beyond_harmonics, least)
+        flagged.append(far.excess(above, counted, _signal_energy(model, 0.5 * highest, highest)))
+    yield from _events(model, cells.times, [one for one in flagged if one[1] >= 1.0])
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Cells:
+    """Frames by frequencies: what was heard, where the model explains nothing, and the noise."""
+
+    times: FloatArray
+    axis: FloatArray
+    power: FloatArray
+    free: NDArray[np.bool_]
+    noise: FloatArray  # of a cell of each frequency; nan where too few are free
+
+    def excess(
+        self, band: tuple[float, float], counted: NDArray[np.bool_], energy: float
+    ) -> tuple[FloatArray, float, tuple[float, float]]:
+        """Return excess energy in the free cells of each frame, the clearest evidence, the band.
+
+        Over the energy of the sweep; 0 in frames that do not count or whose evidence does not
+        suffice.
+        """
+        bins = (self.axis >= band[0]) & (self.axis < band[1]) & np.isfinite(self.noise)
+        size = min(self.times.size, counted.size)  # frames of both rates begin together
+        power, free, noise = self.power[:size, bins], self.free[:size, bins], self.noise[bins]
+        count = free.sum(axis=1)
+        normal = np.where(free, power / np.maximum(noise, 1e-300), 0.0).sum(axis=1)
+        mean = normal / np.maximum(count, 1)
+        degrees = 2.0 * np.maximum(1.0, _INDEPENDENT * count)
+        bound = 1.0 + 2.0 * np.sqrt(_RARITY / degrees) + 2.0 * _RARITY / degrees
+        # The median of few frames errs: it is allowed a third.
+        margin = np.where((count > 0) & counted[:size], mean / (1.35 * bound), 0.0)
+        surplus = np.where(free, power - noise, 0.0).sum(axis=1)
+        whole = power.shape[1] / np.maximum(count, 1)  # as much again where the model hides it
+        relative = np.where(margin >= 1.0, np.maximum(surplus * whole, 0.0) / energy, 0.0)
+        return np.pad(relative, (0, counted.size - size)), float(margin.max(initial=0.0)), band
 
 
 def _cells(
     model: SweepModel,
-) -> tuple[FloatArray, FloatArray, FloatArray, NDArray[np.bool_]]:
-    """Return frame times, frequencies, power and freedom of every cell."""
-    rate = model.low_rate
-    times, axis, power = _frames(model.residual, rate)
-    safe = np.maximum(axis, 0.25 * model.band[0])
-    lags = times[:, np.newaxis] - model.view.excitation.time_of(safe)
-    index = np.round(lags * rate).astype(np.intp)
-    length = model.left.size
-    free = model.left[index % length]
-    inside = (axis >= model.band[0]) & (axis <= model.band[1])
-    return times, np.asarray(axis), np.asarray(power), np.asarray(free & inside)
-
-
-def _frames(signal: FloatArray, rate: float) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Return frame times, frequencies, and power by frame and frequency."""
+    signal: FloatArray,
+    rate: float,
+    left_free: Callable[[SweepModel, FloatArray, FloatArray], NDArray[np.bool_]],
+    least: float,
+) -> _Cells:
+    """Return the cells of a signal; the noise in one is nowhere less than `least`."""
     frame = 2 * round(0.5 * _FRAME * rate)
     hop = frame // 2
     frames = np.lib.stride_tricks.sliding_window_view(signal, frame)[::hop]
@@ -124,64 +148,36 @@ def _frames(signal: FloatArray, rate: float) -> tuple[FloatArray, FloatArray, Fl
     power = (spectra.real**2 + spectra.imag**2) / float(taper @ taper) / rate
     times = (np.arange(frames.shape[0], dtype=np.float64) * hop + 0.5 * frame) / rate
     axis = rate / frame * np.arange(power.shape[1], dtype=np.float64)
-    return np.asarray(times), np.asarray(axis), np.asarray(power)
+    free = left_free(model, times, axis)
+    begin, sweep = model.starts[0], model.view.excitation
+    quiet = (times > begin - 0.5 * sweep.pause) | (times < begin - sweep.ahead)  # no lead-in
+    steady = free & quiet[:, np.newaxis]
+    noise = np.full(axis.size, np.nan)
+    enough = steady.sum(axis=0) >= _FEWEST_FRAMES
+    if enough.any():
+        level = np.where(steady, power, np.nan)[:, enough]
+        noise[enough] = np.nanmedian(level, axis=0) / math.log(2.0)
+    noise = np.maximum(noise, least)
+    return _Cells(times=times, axis=axis, power=power, free=free, noise=noise)
 
 
-def _above_band(
-    model: SweepModel, counted: NDArray[np.bool_], least: float
-) -> tuple[FloatArray, float, tuple[float, float]] | None:
-    """Look above the sweep's band where the model hides most of what lies within it.
-
-    Free is there what lies well above the fifth harmonic. A voice or a slam that is heard there is
-    taken to be as strong in the octave at the top of the band.
-    """
-    wide = model.view.wide
-    low, high = _ABOVE * model.band[1], 0.29 * wide.sample_rate
-    if not high > 1.5 * low:
-        return None
-    times, axis, power = _frames(wide.samples, wide.sample_rate)
-    playing = _plays(model, times)
-    bins = (axis >= low) & (axis <= high)
-    free = axis[bins] > _BEYOND_HARMONICS * playing[:, np.newaxis]
-    power = power[:, bins]
-    noise = _noise_by_bin(power, free & _not_lead_in(model, times)[:, np.newaxis], least)
-    known = np.isfinite(noise)
-    size = min(times.size, counted.size)  # frames of both rates begin together
-    power, free = power[:size, known], free[:size, known]
-    energy = _signal_energy(model, 0.5 * model.band[1], model.band[1])
-    relative, margin = _excess(power, free, noise[known], counted[:size], energy)
-    if not margin >= 1.0:
-        return None
-    return np.pad(relative, (0, counted.size - size)), margin, (low, high)
+def _unexplained(model: SweepModel, times: FloatArray, axis: FloatArray) -> NDArray[np.bool_]:
+    """Return which cells of the residual still hold what the recording held."""
+    safe = np.maximum(axis, 0.25 * model.band[0])
+    lags = times[:, np.newaxis] - model.view.excitation.time_of(safe)
+    index = np.round(lags * model.low_rate).astype(np.intp)
+    inside = (axis >= model.band[0]) & (axis <= model.band[1])
+    return np.asarray(model.left[index % model.left.size] & inside)
 
 
-def _plays(model: SweepModel, times: FloatArray) -> FloatArray:
-    """Return what the sweep plays at each time, its end while the room rings, else 0 Hz."""
+def _beyond_harmonics(model: SweepModel, times: FloatArray, axis: FloatArray) -> NDArray[np.bool_]:
+    """Return which cells lie well above the fifth harmonic of what plays or rings on."""
     sweep, playing = model.view.excitation, np.zeros(times.size)
     for start in model.starts:
         since = times - start
         heard = (since >= -_FRAME) & (since <= sweep.duration + model.explained.length)
         playing[heard] = sweep.frequency_at(since[heard] + 0.5 * _FRAME)
-    return playing
-
-
-def _not_lead_in(model: SweepModel, times: FloatArray) -> NDArray[np.bool_]:
-    sweep = model.view.excitation
-    stop = model.starts[0] - 0.5 * sweep.pause
-    return np.asarray((times > stop) | (times < model.starts[0] - sweep.ahead))
-
-
-def _noise_by_bin(power: FloatArray, usable: NDArray[np.bool_], least: float) -> FloatArray:
-    """Return the mean power of steady noise at each frequency; nan where too few cells tell.
-
-    Nowhere less than `least`.
-    """
-    level = np.where(usable, power, np.nan)
-    enough = usable.sum(axis=0) >= _FEWEST_FRAMES
-    noise = np.full(power.shape[1], np.nan)
-    if enough.any():
-        noise[enough] = np.nanmedian(level[:, enough], axis=0) / math.log(2.0)
-    return np.asarray(np.maximum(noise, least))
+    return np.asarray(axis > _BEYOND_HARMONICS * playing[:, np.newaxis])
 
 
 def _octaves(model: SweepModel) -> list[tuple[float, float]]:
@@ -190,30 +186,6 @@ def _octaves(model: SweepModel) -> list[tuple[float, float]]:
     edges = highest * 2.0 ** (-np.arange(count + 1) / _PER_OCTAVE)
     edges[-1] = lowest
     return [(float(low), float(high)) for high, low in itertools.pairwise(edges)]
-
-
-def _excess(
-    power: FloatArray,
-    free: NDArray[np.bool_],
-    noise: FloatArray,
-    counted: NDArray[np.bool_],
-    energy: float,
-) -> tuple[FloatArray, float]:
-    """Return excess energy in the free cells of each frame, and the clearest evidence for it.
-
-    Over that of the sweep; 0 in frames that do not count or whose evidence does not suffice.
-    """
-    count = free.sum(axis=1)
-    normal = np.where(free, power / np.maximum(noise, 1e-300), 0.0).sum(axis=1)
-    mean = normal / np.maximum(count, 1)
-    degrees = 2.0 * np.maximum(1.0, _INDEPENDENT * count)
-    bound = 1.0 + 2.0 * np.sqrt(_RARITY / degrees) + 2.0 * _RARITY / degrees
-    # The median of few frames errs: it is allowed a third.
-    margin = np.where((count > 0) & counted, mean / (1.35 * bound), 0.0)
-    surplus = np.where(free, power - noise, 0.0).sum(axis=1)
-    whole = power.shape[1] / np.maximum(count, 1)  # as much again where the model hides it
-    relative = np.where(margin >= 1.0, np.maximum(surplus * whole, 0.0) / energy, 0.0)
-    return relative, float(margin.max(initial=0.0))
 
 
 def _signal_energy(model: SweepModel, low: float, high: float) -> float:
@@ -238,14 +210,8 @@ def _events(
     flagged: list[tuple[FloatArray, float, tuple[float, float]]],
 ) -> Iterator[Finding]:
     """Return findings: flagged frames that lie together are one event."""
-    if not flagged:
-        return
-    loud = np.any([relative > 0 for relative, _, _ in flagged], axis=0)
-    frames = np.flatnonzero(loud)
-    if not frames.size:
-        return
-    groups = np.split(frames, np.flatnonzero(np.diff(frames) > 8) + 1)
-    for group in groups:
+    frames = np.flatnonzero(np.any([relative > 0 for relative, _, _ in flagged], axis=0))
+    for group in np.split(frames, np.flatnonzero(np.diff(frames) > 8) + 1) if frames.size else ():
         span = slice(int(group[0]), int(group[-1]) + 1)
         parts = [(float(rel[span].sum()), mar, band) for rel, mar, band in flagged]
         heard = [part for part in parts if part[0] > 10.0 ** (_LEAST_RELATIVE_DB / 10.0)]
