@@ -95,7 +95,8 @@ def cut_segments(
     places = find_excitations(located, inverse=locator, recording=timing)
     if loopback is None:
         places = tuple(_first_arrival(located, place, locator.low_rate) for place in places)
-    whole = tuple(place for place in places if _is_whole(place, recording, locator))
+    last = (recording.duration - locator.duration) * locator.low_rate + 1
+    whole = tuple(place for place in places if 0 <= place <= last)
     kept = whole or places[:1]
     zeros = tuple(place * locator.factor // inverse.factor for place in kept)
     bounds = _bounds(zeros, inverse, recording.samples.size)
@@ -138,11 +139,6 @@ def _check(recording: Recording, loopback: Recording | None, inverse: Excitation
             )
     if loopback is not None and loopback.samples.size != recording.samples.size:
         raise ValueError("recording and loopback are not channels of one file: lengths differ")
-
-
-def _is_whole(place: int, recording: Recording, locator: ExcitationInverse) -> bool:
-    last = recording.duration - locator.duration
-    return 0 <= place <= last * locator.low_rate + 1
 
 
 def _first_arrival(deconvolved: FloatArray, place: int, rate: float) -> int:
@@ -256,11 +252,10 @@ def aligned_segments(segments: Segments) -> ImpulseResponse:
     ImpulseResponse
         Samples of shape (sweeps, N).
     """
-    samples, inverse = segments.samples, segments.inverse
-    excitation = inverse.excitation
-    size, start = samples.shape[-1], -segments.before
+    samples, inverse, start = segments.samples, segments.inverse, -segments.before
     if samples.shape[0] > 1:
         late, _ = segment_shifts(segments)
+        size = samples.shape[-1]
         axis = inverse.low_rate / size * np.arange(size // 2 + 1)
         turn = np.exp(2j * np.pi * np.outer(late, axis))
         samples = np.fft.irfft(np.fft.rfft(samples) * turn, size)
@@ -278,5 +273,5 @@ def aligned_segments(segments: Segments) -> ImpulseResponse:
         lowest=inverse.lowest,
         highest=inverse.highest,
         absolute_time=absolute,
-        told=(excitation.axis, segments.ends - excitation.instants),
+        told=(inverse.excitation.axis, segments.ends - inverse.excitation.instants),
     )
