@@ -42,29 +42,22 @@ class LeadInNoise:
         Frequencies in Hz.
     cross : ndarray of complex, shape (F,)
         Spectrum as heard times the conjugate of the predicted one.
-    alike : ndarray, shape (F,)
-        What of it is in phase once the drift is taken out.
-    heard, predicted : ndarray, shape (F,)
-        Their power spectra.
-    spread : float
-        How many frequencies share what one of them holds.
     drift : float
         The best one.
     deviation : float
         Its standard deviation.
     coherence : float
         How much of the cross spectrum that drift brings into phase, 0 to 1.
+    octaves : list of tuple of float
+        Edges in Hz, gain and its standard deviation in dB of the octaves that tell it.
     """
 
     axis: FloatArray
     cross: ComplexArray
-    alike: FloatArray
-    heard: FloatArray
-    predicted: FloatArray
-    spread: float
     drift: float
     deviation: float
     coherence: float
+    octaves: list[tuple[float, float, float, float]]
 
     @property
     def coherent(self) -> bool:
@@ -105,17 +98,16 @@ def read_lead_in(model: SweepModel, *, hum: Sequence[float] = ()) -> LeadInNoise
     turns = 2.0 * np.pi * grid * (0.5 * (ahead + excitation.pause) + excitation.time_of(grid))
     drift, deviation = phase_slope(cross, turns, _rough_drift(turns, cross), rounds=4)
     rest = np.real(cross * np.exp(-1j * drift * turns))
+    # Drift moves the ends of the lead-in against its middle.
+    alike = rest / np.maximum(np.sinc(grid * drift * (ahead - excitation.pause)), 0.5)
+    powers = np.stack((np.abs(as_heard) ** 2, alike, np.abs(predicted) ** 2))
     return LeadInNoise(
         axis=grid,
         cross=cross,
-        # Drift moves the ends of the lead-in against its middle.
-        alike=rest / np.maximum(np.sinc(grid * drift * (ahead - excitation.pause)), 0.5),
-        heard=np.abs(as_heard) ** 2,
-        predicted=np.abs(predicted) ** 2,
-        spread=size / noise.size,
         drift=drift,
         deviation=deviation,
         coherence=float(rest.sum() / np.abs(cross).sum()),
+        octaves=list(_octave_gains(grid, powers, size / noise.size)),
     )
 
 
@@ -138,7 +130,7 @@ def gain_findings(
     3 % of distortion compresses by 0.6 dB. Something else that was heard loudly feigns a change of
     few octaves: then half of them must have changed.
     """
-    octaves = [] if lead_in is None else list(_octave_gains(lead_in))
+    octaves = lead_in.octaves if lead_in is not None and lead_in.coherent else []
     if not octaves:
         what = (
             "whether the recorder changed its gain meanwhile cannot be told: no lead-in of a known "
@@ -167,17 +159,20 @@ def gain_findings(
     yield Finding.of(code, severity, model.recording, what, sure, band=band, value=gain_db)
 
 
-def _octave_gains(lead_in: LeadInNoise) -> Iterator[tuple[float, float, float, float]]:
-    """Return edges, gain and its standard deviation in dB of the octaves that tell it."""
-    axis = lead_in.axis
-    count = max(1, round(math.log2(axis[-1] / axis[0]))) if lead_in.coherent else 0
+def _octave_gains(
+    axis: FloatArray, powers: FloatArray, spread: float
+) -> Iterator[tuple[float, float, float, float]]:
+    """Return edges, gain and its standard deviation in dB of the octaves that tell it.
+
+    From the powers as heard, alike and as predicted, and over how many frequencies one spreads.
+    """
+    count = max(1, round(math.log2(axis[-1] / axis[0])))
     for low, high in itertools.pairwise(np.geomspace(axis[0], axis[-1], count + 1)):
-        one = slice(*np.searchsorted(axis, (low, high)))
-        alike, predicted = lead_in.alike[one], lead_in.predicted[one]
+        heard, alike, predicted = powers[:, slice(*np.searchsorted(axis, (low, high)))]
         power = max(float(predicted.sum()), 1e-300)
         gain = float(alike.sum()) / power
-        rest = lead_in.heard[one] - 2.0 * gain * alike + gain**2 * predicted
-        error = 0.5 * lead_in.spread * float(np.sum(np.maximum(rest, 0.0) * predicted))
+        rest = heard - 2.0 * gain * alike + gain**2 * predicted
+        error = 0.5 * spread * float(np.sum(np.maximum(rest, 0.0) * predicted))
         deviation_db = 8.686 * math.sqrt(error) / power / max(gain, 1e-3)
         if gain > 0 and deviation_db < _TOLD_DB:
             yield float(low), float(high), 20.0 * math.log10(gain), deviation_db

@@ -140,14 +140,13 @@ def _cells(
     least: float,
 ) -> _Cells:
     """Return the cells of a signal; the noise in one is nowhere less than `least`."""
-    frame = 2 * round(0.5 * _FRAME * rate)
-    hop = frame // 2
-    frames = np.lib.stride_tricks.sliding_window_view(signal, frame)[::hop]
-    taper = np.hanning(frame + 1)[:-1]
-    spectra = np.fft.rfft(frames * taper)
-    power = (spectra.real**2 + spectra.imag**2) / float(taper @ taper) / rate
-    times = (np.arange(frames.shape[0], dtype=np.float64) * hop + 0.5 * frame) / rate
-    axis = rate / frame * np.arange(power.shape[1], dtype=np.float64)
+    from scipy.signal import spectrogram
+
+    hop = round(0.5 * _FRAME * rate)
+    axis, times, density = spectrogram(
+        signal, rate, window="hann", nperseg=2 * hop, noverlap=hop, detrend=False
+    )
+    power = 0.5 * density.T  # of both signs of frequency
     free = left_free(model, times, axis)
     begin, sweep = model.starts[0], model.view.excitation
     quiet = (times > begin - 0.5 * sweep.pause) | (times < begin - sweep.ahead)  # no lead-in
