@@ -53,11 +53,7 @@ _KEPT = 600  # frequencies
 
 
 def clock_findings(
-    model: SweepModel,
-    *,
-    loopback: SweepModel | None,
-    lead_in: LeadInNoise | None,
-    disturbed: bool,
+    model: SweepModel, loopback: SweepModel | None, lead_in: LeadInNoise | None, *, disturbed: bool
 ) -> tuple[ClockDrift | None, list[Finding]]:
     """Return clock drift where it is told, and what is to be said of it, of slips and of the gain.
 
@@ -70,8 +66,7 @@ def clock_findings(
     if drift is None and loopback is not None:
         drift = _from_phase(loopback)
     elif drift is None and lead_in is not None and lead_in.coherent:
-        ppm, uncertainty_ppm = 1e6 * lead_in.drift, 3e6 * lead_in.deviation
-        drift = ClockDrift(ppm=ppm, uncertainty_ppm=uncertainty_ppm, basis="lead-in")
+        drift = lead_in.clock
     findings = [] if drift is None else list(_drift_findings(model, drift))
     told = drift is not None and drift.uncertainty_ppm < _WELL_TOLD_PPM
     if loopback is not None or not told or findings:

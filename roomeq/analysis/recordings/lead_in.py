@@ -18,6 +18,7 @@ import numpy as np
 
 from roomeq.analysis.recordings.findings import Finding, FindingCode, Severity, confidence_of
 from roomeq.analysis.recordings.model import SweepModel
+from roomeq.analysis.recordings.repeats import ClockDrift
 from roomeq.analysis.sweeps.decimation import decimate
 from roomeq.analysis.sweeps.excitation import lead_in_signal
 from roomeq.analysis.sweeps.segments import phase_slope
@@ -42,10 +43,8 @@ class LeadInNoise:
         Frequencies in Hz.
     cross : ndarray of complex, shape (F,)
         Spectrum as heard times the conjugate of the predicted one.
-    drift : float
-        The best one.
-    deviation : float
-        Its standard deviation.
+    clock : ClockDrift
+        The drift that brings most of it into phase.
     coherence : float
         How much of the cross spectrum that drift brings into phase, 0 to 1.
     octaves : list of tuple of float
@@ -54,8 +53,7 @@ class LeadInNoise:
 
     axis: FloatArray
     cross: ComplexArray
-    drift: float
-    deviation: float
+    clock: ClockDrift
     coherence: float
     octaves: list[tuple[float, float, float, float]]
 
@@ -104,8 +102,7 @@ def read_lead_in(model: SweepModel, *, hum: Sequence[float] = ()) -> LeadInNoise
     return LeadInNoise(
         axis=grid,
         cross=cross,
-        drift=drift,
-        deviation=deviation,
+        clock=ClockDrift(ppm=1e6 * drift, uncertainty_ppm=3e6 * deviation, basis="lead-in"),
         coherence=float(rest.sum() / np.abs(cross).sum()),
         octaves=list(_octave_gains(grid, powers, size / noise.size)),
     )

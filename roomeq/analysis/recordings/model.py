@@ -139,14 +139,15 @@ class SweepModel:
         excitation = self.view.excitation
         return min(max(float(excitation.time_of(frequency)), 0.0), excitation.duration)
 
-    def frequency_at(self, time: float) -> float:
-        """Return what a sweep plays at a time of the recording, in Hz, held to its ends."""
-        begun = [start for start in self.starts if start <= time] or [self.starts[0]]
-        return float(self.view.excitation.frequency_at(time - begun[-1]))
-
     def played(self, seconds: tuple[float, float]) -> tuple[float, float]:
-        """Return from what to what the sweep runs between two times of the recording, in Hz."""
-        return self.frequency_at(seconds[0]), self.frequency_at(seconds[1])
+        """Return from what to what sweeps run between two times of the recording, in Hz.
+
+        Held to their ends.
+        """
+        begun = np.maximum(np.searchsorted(self.starts, seconds, side="right") - 1, 0)
+        since = np.array(seconds) - np.array(self.starts)[begun]
+        low, high = self.view.excitation.frequency_at(since).tolist()
+        return low, high
 
 
 def _wide_factor(sample_rate: int) -> int:

@@ -35,7 +35,6 @@ from roomeq.analysis.recordings.repeats import (
     ClockDrift,
     Trace,
     channel_findings,
-    recording_trace,
     repeat_findings,
     same_as_earlier,
 )
@@ -47,7 +46,7 @@ from roomeq.analysis.recordings.samples import (
     sample_findings,
     silence_findings,
 )
-from roomeq.analysis.recordings.timing import cut_findings, decay_findings, sweep_findings
+from roomeq.analysis.recordings.timing import cut_findings, sweep_findings
 from roomeq.base.bands import ThirdOctaveBand
 from roomeq.base.levels import FloatArray
 from roomeq.base.recording import Recording, SweepDescription
@@ -201,7 +200,7 @@ class RecordingJudge:
         codes = {finding.code for finding in known}
         hum, totals = estimate_hum(model), list(total_distortion(model, noise))
         findings = [*noise_findings(model, noise), *hum_findings(model, hum)]
-        findings += [*cut_findings(model, noise), *decay_findings(model, noise)]
+        findings += cut_findings(model, noise)
         heard: list[Finding] = []
         if model.view.excitation.sweeps and FindingCode.COARSE_SAMPLES not in codes:
             bent = FindingCode.CLIPPING in codes or any(total > _BENT for _, total in totals)
@@ -224,10 +223,8 @@ class RecordingJudge:
         if FindingCode.LOW_LEVEL not in codes:  # steps bend what is quieter than the sweep
             lead_in = read_lead_in(model, hum=() if hum is None else hum.frequencies)
         timed = None if channels else reference
-        drift, more = clock_findings(model, loopback=timed, lead_in=lead_in, disturbed=disturbed)
-        trace = recording_trace(model, noise)
-        findings += [*channels, *more, *same_as_earlier(model.recording, trace, self._traces)]
-        self._traces.append(trace)
+        drift, more = clock_findings(model, timed, lead_in, disturbed=disturbed)
+        findings += [*channels, *more, *same_as_earlier(model, noise, self._traces)]
         return drift, findings
 
 

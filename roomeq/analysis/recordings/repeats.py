@@ -16,7 +16,7 @@ or another sample format do not hide it.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Literal
 
@@ -30,7 +30,6 @@ from roomeq.analysis.sweeps.segments import aligned_segments, phase_slope, segme
 from roomeq.analysis.sweeps.windowing import window_values
 from roomeq.base.bands import ThirdOctaveBand
 from roomeq.base.levels import FloatArray
-from roomeq.base.recording import Recording
 
 NO_CLOCK_PPM = 200.0
 """Clocks of sound devices lie within 100 ppm each (common practice, no source)."""
@@ -196,27 +195,22 @@ class Trace:
     noise_power: float
 
 
-def recording_trace(model: SweepModel, noise: NoiseLevels) -> Trace:
-    """Return what is kept of a recording."""
-    power = 10.0 ** (noise.noise_db / 10.0)
-    return Trace(
+def same_as_earlier(
+    model: SweepModel, noise: NoiseLevels, earlier: list[Trace]
+) -> Iterator[Finding]:
+    """Return which earlier recordings a recording is the same as; it becomes one of them.
+
+    Only those whose third-octave levels agree within 0.5 dB, but for a gain, are compared sample by
+    sample.
+    """
+    other = Trace(
         name=model.recording.place,
         signal=model.band_signal.astype(np.float32),
         low_rate=model.low_rate,
         start=model.starts[0],
         signal_db=noise.signal_db,
-        noise_power=0.5 * float(power.sum()),
+        noise_power=0.5 * float((10.0 ** (noise.noise_db / 10.0)).sum()),
     )
-
-
-def same_as_earlier(
-    recording: Recording, other: Trace, earlier: Sequence[Trace]
-) -> Iterator[Finding]:
-    """Return which earlier recordings a recording is the same as.
-
-    Only those whose third-octave levels agree within 0.5 dB, but for a gain, are compared sample by
-    sample.
-    """
     for one in earlier:
         if one.low_rate != other.low_rate or one.signal_db.shape != other.signal_db.shape:
             continue
@@ -224,12 +218,14 @@ def same_as_earlier(
         if not np.abs(away - np.median(away)).max() < _ALIKE_DB:
             continue
         rest, signal = _difference(one, other)
-        noise = np.nanmin([one.noise_power, other.noise_power, math.inf])
-        limit = max(_SAME * float(noise) if math.isfinite(noise) else 0.0, _EXACT * signal)
+        quiet = float(np.nanmin([one.noise_power, other.noise_power, math.inf]))
+        limit = max(_SAME * quiet if math.isfinite(quiet) else 0.0, _EXACT * signal)
         if rest <= limit:
             sure = confidence_of(min(limit / max(rest, 1e-30), 1e3))
             what = f"the same recording as {one.name}: even the noise is the same"
-            yield Finding.of(FindingCode.SAME_RECORDING, Severity.FAULT, recording, what, sure)
+            code = FindingCode.SAME_RECORDING
+            yield Finding.of(code, Severity.FAULT, model.recording, what, sure)
+    earlier.append(other)
 
 
 def _difference(one: Trace, other: Trace) -> tuple[float, float]:

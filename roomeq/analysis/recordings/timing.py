@@ -186,10 +186,8 @@ def _rate_names(ratio: float, rates: tuple[int, int]) -> tuple[int, int] | None:
 
 
 def cut_findings(model: SweepModel, noise: NoiseLevels) -> Iterator[Finding]:
-    """Return what is missing of the sweeps: cut by the recording's ends, or never heard."""
-    view = model.view
-    sweep, recording = view.excitation, view.recording
-    missing = -model.starts[0]
+    """Return what is missing of sweeps and decay: cut by the recording's ends, or never heard."""
+    sweep, recording, missing = model.view.excitation, model.recording, -model.starts[0]
     exponential = sweep.growth > 0  # another one spends little on its lowest octave
     if missing > _NEGLIGIBLE_CUT:
         yield _missing(model, missing, "the recording begins {:.2f} s too late", at_start=True)
@@ -206,9 +204,10 @@ def cut_findings(model: SweepModel, noise: NoiseLevels) -> Iterator[Finding]:
         what = f"{found} sweeps were found, and {sweep.repeats} said to be played"
         code = FindingCode.SWEEPS_MISSING
         yield Finding.of(code, Severity.WARNING, recording, what, 0.9, value=found)
+    yield from _cut_decay(model, noise)
 
 
-def decay_findings(model: SweepModel, noise: NoiseLevels) -> Iterator[Finding]:
+def _cut_decay(model: SweepModel, noise: NoiseLevels) -> Iterator[Finding]:
     """Return which third octaves the recording leaves before they have decayed by 30 dB.
 
     What is left out of a decaying mode then is a thirtieth of its peak, 0.3 dB.

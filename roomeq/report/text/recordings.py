@@ -125,7 +125,7 @@ def _notes(rows: Sequence[RecordingRow]) -> list[str]:
     texts = []
     for (code, remedy), entries in alike.items():
         text = f"{entries[0][0]}: {finding_text(entries[0][1])}"
-        if others:
+        if len(entries) > 1:
             each = "; ".join(f"{file}: {one.what}" for file, one in entries)
             text = f"Notes, {CODES[code]}: {each}. What to do: {remedy}."
         texts.append(text)
