@@ -100,11 +100,12 @@ REMEDIES: dict[FindingCode, str] = {
 }
 """What to do about each finding."""
 
+_NO_LOOPBACK = (
+    "check the loopback's cable and input; or leave loopback_channel out, and record again"
+)
 LOOPBACK_REMEDIES: dict[FindingCode, str] = {
-    FindingCode.SILENT_CHANNEL: "check the loopback's cable and input; or leave loopback_channel "
-    "out, and record again",
-    FindingCode.SWEEP_NOT_FOUND: "check the loopback's cable and input; or leave loopback_channel "
-    "out, and record again",
+    FindingCode.SILENT_CHANNEL: _NO_LOOPBACK,
+    FindingCode.SWEEP_NOT_FOUND: _NO_LOOPBACK,
     FindingCode.LOW_LEVEL: "raise the gain of the loopback's input, or take its signal where it is "
     "stronger; the microphone's gain is another matter",
     FindingCode.CLIPPING: "lower the gain of the loopback's input and record again",

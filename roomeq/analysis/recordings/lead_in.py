@@ -19,7 +19,6 @@ import numpy as np
 from roomeq.analysis.recordings.findings import Finding, FindingCode, Severity, confidence_of
 from roomeq.analysis.recordings.model import SweepModel
 from roomeq.analysis.recordings.repeats import ClockDrift
-from roomeq.analysis.sweeps.decimation import decimate
 from roomeq.analysis.sweeps.excitation import lead_in_signal
 from roomeq.analysis.sweeps.segments import phase_slope
 from roomeq.base.levels import ComplexArray, FloatArray
@@ -73,14 +72,12 @@ def read_lead_in(model: SweepModel, *, hum: Sequence[float] = ()) -> LeadInNoise
     """
     from scipy.fft import next_fast_len
 
-    excitation, rate, inverse = model.view.excitation, model.low_rate, model.view.inverse
+    excitation, rate = model.view.excitation, model.low_rate
     noise, ahead = lead_in_signal(excitation), excitation.ahead
     first = round((model.starts[0] - ahead) * rate)
     if not noise.size or first < -0.2 * rate:
         return None
-    noise = decimate(
-        noise, factor=inverse.factor, sample_rate=inverse.sample_rate, passband=inverse.passband
-    )
+    noise = model.view.inverse.lowered(noise)
     stop = first + noise.size + round(0.5 * excitation.pause * rate)
     heard = np.concatenate((np.zeros(max(0, -first)), model.band_signal[max(0, first) : stop]))
     size = next_fast_len(max(model.impulse_response.samples.size, heard.size), real=True)

@@ -64,8 +64,8 @@ def drift_of_repeats(model: SweepModel) -> ClockDrift | None:
     None where one sweep was heard, or one of the distances is another than the others: then samples
     were lost.
     """
-    late, errors, expected = _lateness(model)
-    if not late.size or _odd_step(late, errors, expected) is not None:
+    late, errors, expected, odd = _lateness(model)
+    if not late.size or odd is not None:
         return None
     weights = (expected / np.maximum(errors, 1e-10)) ** 2
     return ClockDrift(
@@ -75,35 +75,29 @@ def drift_of_repeats(model: SweepModel) -> ClockDrift | None:
     )
 
 
-def _lateness(model: SweepModel) -> tuple[FloatArray, FloatArray, FloatArray]:
+def _lateness(
+    model: SweepModel,
+) -> tuple[FloatArray, FloatArray, FloatArray, tuple[int, float, float] | None]:
     """Return how much later than played each sweep after the first comes, the error, and its time.
 
-    All empty where there is one sweep, or more than are said to be played.
+    All empty where there is one sweep, or more than are said to be played. And after which sweep
+    samples were lost, for how long, and the margin; None if nowhere. A clock makes all distances
+    longer alike, and none by more than 200 ppm.
     """
     count, excitation = model.segments.samples.shape[0], model.view.excitation
     if count < 2 or count != len(model.starts) or model.segments.found > excitation.repeats:
-        return np.zeros(0), np.zeros(0), np.zeros(0)
+        return np.zeros(0), np.zeros(0), np.zeros(0), None
     shifts, errors = segment_shifts(model.segments, rounds=3)
     elapsed = np.array(model.starts[1:]) - model.starts[0] + shifts[1:]
     expected = np.round(elapsed / excitation.period) * excitation.period
-    return elapsed - expected, errors[1:], expected
-
-
-def _odd_step(
-    late: FloatArray, errors: FloatArray, expected: FloatArray
-) -> tuple[int, float, float] | None:
-    """Return after which sweep samples were lost, for how long, and the margin; None if nowhere.
-
-    A clock makes all distances longer alike, and none by more than 200 ppm.
-    """
-    steps = np.diff(late, prepend=0.0)
-    usual = float(np.median(steps / np.diff(expected, prepend=0.0)))
-    if abs(usual) > 1e-6 * NO_CLOCK_PPM:
-        usual = 0.0
-    steps = steps - usual * np.diff(expected, prepend=0.0)
+    late, errors = elapsed - expected, errors[1:]
+    steps, apart = np.diff(late, prepend=0.0), np.diff(expected, prepend=0.0)
+    usual = float(np.median(steps / apart))
+    if abs(usual) <= 1e-6 * NO_CLOCK_PPM:
+        steps = steps - usual * apart
     worst = int(np.argmax(np.abs(steps)))
     margin = abs(float(steps[worst])) / max(_LEAST_STEP, 6.0 * float(errors[worst]))
-    return (worst, float(steps[worst]), margin) if margin >= 1.0 else None
+    return late, errors, expected, (worst, float(steps[worst]), margin) if margin >= 1.0 else None
 
 
 def repeat_findings(model: SweepModel, noise: NoiseLevels) -> Iterator[Finding]:
@@ -112,8 +106,7 @@ def repeat_findings(model: SweepModel, noise: NoiseLevels) -> Iterator[Finding]:
     By third octave: the power of the difference from the first, which noise alone makes twice its
     own.
     """
-    late, errors, expected = _lateness(model)
-    odd = _odd_step(late, errors, expected) if late.size else None
+    *_, odd = _lateness(model)
     if odd is not None:
         index, step, margin = odd
         count = round(abs(step) * model.recording.sample_rate)

@@ -94,10 +94,11 @@ class ExcitationInverse:
         """Drive level: rms of the steady sine at the sweep's level, or of the reference."""
         return self.excitation.amplitude / math.sqrt(2.0)
 
-    @property
-    def passband(self) -> float:
-        """Edge of the decimation filter, in Hz."""
-        return self.highest * FADE_ABOVE
+    def lowered(self, samples: ArrayLike) -> FloatArray:
+        """Return a signal at the inverse's rate, brought to the low rate, shape (N,)."""
+        passband = self.highest * FADE_ABOVE
+        rate = self.sample_rate
+        return decimate(samples, factor=self.factor, sample_rate=rate, passband=passband)
 
 
 def prepare_inverse(
@@ -274,14 +275,7 @@ def deconvolve(samples: ArrayLike, *, inverse: ExcitationInverse) -> FloatArray:
         raise ValueError(
             f"needs one channel of 1 to {inverse.frames} samples, got shape {signal.shape}"
         )
-    if inverse.factor > 1:
-        signal = decimate(
-            signal,
-            factor=inverse.factor,
-            sample_rate=inverse.sample_rate,
-            passband=inverse.passband,
-        )
-    spectrum = rfft(signal, inverse.fft_length)
+    spectrum = rfft(inverse.lowered(signal), inverse.fft_length)
     spectrum *= inverse.spectrum
     return np.asarray(irfft(spectrum, inverse.fft_length, overwrite_x=True))
 
