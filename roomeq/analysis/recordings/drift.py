@@ -67,15 +67,13 @@ def clock_findings(
         drift = _from_phase(loopback)
     elif drift is None and lead_in is not None and lead_in.coherent:
         drift = lead_in.clock
-    findings = [] if drift is None else list(_drift_findings(model, drift))
+    drifts = [] if drift is None else list(_drift_findings(model, drift))
     told = drift is not None and drift.uncertainty_ppm < _WELL_TOLD_PPM
-    if loopback is not None or not told or findings:
-        slips = list(_slip_findings(model, loopback, lead_in))
-        if slips:
-            return None, slips
-    if any(finding.code is FindingCode.WRONG_SAMPLE_RATE for finding in findings):
-        return None, findings
-    return drift, [*findings, *gain_findings(model, lead_in, disturbed=disturbed)]
+    looked_for = loopback is not None or not told or drifts
+    slips = list(_slip_findings(model, loopback, lead_in)) if looked_for else []
+    if slips or any(one.code is FindingCode.WRONG_SAMPLE_RATE for one in drifts):
+        return None, slips or drifts
+    return drift, [*drifts, *gain_findings(model, lead_in, disturbed=disturbed)]
 
 
 def elapsed_phase(excitation: Excitation, axis: FloatArray) -> FloatArray:

@@ -53,11 +53,6 @@ from roomeq.base.recording import Recording, SweepDescription
 
 _BENT = 0.04  # total distortion from which on higher orders are taken for harmonics
 _RANK = {Severity.FAULT: 0, Severity.WARNING: 1, Severity.NOTE: 2}
-_DECISIVE = {
-    FindingCode.WRONG_SWEEP,
-    FindingCode.WRONG_SAMPLE_RATE,
-    FindingCode.SWEEP_NOT_FOUND,
-}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -251,10 +246,10 @@ def _looked_at(
     if findings:
         return facts, None, findings
     model = model_sweep(view)
-    findings = [*sample_findings(recording, facts, model), *sweep_findings(view, model)]
+    findings, wrong = [*sample_findings(recording, facts, model)], [*sweep_findings(view, model)]
+    if model is None or wrong:
+        return facts, None, findings + wrong
     codes = {finding.code for finding in findings}
-    if model is None or codes & _DECISIVE:
-        return facts, None, findings
     if FindingCode.COARSE_SAMPLES not in codes:
         clipped = FindingCode.CLIPPING in codes
         findings += dropped_findings(recording, facts, model, clipped=clipped)
