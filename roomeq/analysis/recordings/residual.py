@@ -229,15 +229,10 @@ def _events(
             f"{worst[2][0]:.0f} and {worst[2][1]:.0f} Hz, while the sweep passed {played[0]:.0f} "
             f"to {played[1]:.0f} Hz"
         )
+        code, sure = FindingCode.DISTURBANCE, confidence_of(max(part[1] for part in heard))
+        band = (min(part[2][0] for part in heard), max(part[2][1] for part in heard))
         yield Finding.of(
-            FindingCode.DISTURBANCE,
-            severity,
-            model.recording,
-            what,
-            confidence_of(max(part[1] for part in heard)),
-            seconds=seconds,
-            band=(min(part[2][0] for part in heard), max(part[2][1] for part in heard)),
-            value=level_db,
+            code, severity, model.recording, what, sure, seconds=seconds, band=band, value=level_db
         )
 
 

@@ -169,18 +169,13 @@ def _clipping(
             continue
         rate = recording.sample_rate
         seconds = (float(top[0]) / rate, float(top[-1] + 1) / rate)
-        band = None if model is None else model.played(seconds)
-        level_dbfs = 20.0 * math.log10(extreme)
-        side = "positive" if sign > 0 else "negative"
+        band = (0.0, 0.0) if model is None else model.played(seconds)
+        told = band if band[0] < band[1] else None
+        level_dbfs, side = 20.0 * math.log10(extreme), "positive" if sign > 0 else "negative"
+        what = f"{side} peaks are cut off at {level_dbfs:.2f} dBFS: {top.size} samples lie there"
+        code, fault, sure = FindingCode.CLIPPING, Severity.FAULT, confidence_of(margin)
         yield Finding.of(
-            FindingCode.CLIPPING,
-            Severity.FAULT,
-            recording,
-            f"{side} peaks are cut off at {level_dbfs:.2f} dBFS: {top.size} samples lie there",
-            confidence_of(margin),
-            seconds=seconds,
-            band=band if band is not None and band[0] < band[1] else None,
-            value=level_dbfs,
+            code, fault, recording, what, sure, seconds=seconds, band=told, value=level_dbfs
         )
 
 
@@ -266,17 +261,13 @@ def _dropped(
         "repeat": f"a block is repeated {times}, {count} samples in all",
         "jump": f"the waveform jumps {times}: samples were lost, or there was an electrical click",
     }
-    doubtful = kind == "jump"
-    sure = min(confidence_of(max(one.margin for one in places)), 0.8 if doubtful else 1.0)
+    severity, most, value = Severity.FAULT, 1.0, float(count)
+    if kind == "jump":
+        severity, most, value = Severity.WARNING, 0.8, math.nan
+    sure, band = min(confidence_of(max(one.margin for one in places)), most), model.played(seconds)
+    code, what = FindingCode.DROPPED_SAMPLES, words[kind]
     return Finding.of(
-        FindingCode.DROPPED_SAMPLES,
-        Severity.WARNING if doubtful else Severity.FAULT,
-        recording,
-        words[kind],
-        sure,
-        seconds=seconds,
-        band=model.played(seconds),
-        value=None if doubtful else count,
+        code, severity, recording, what, sure, seconds=seconds, band=band, value=value
     )
 
 

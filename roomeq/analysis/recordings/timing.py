@@ -234,19 +234,15 @@ def _cut_decay(model: SweepModel, noise: NoiseLevels) -> Iterator[Finding]:
         return
     names = cut[0][0].label if len(cut) == 1 else f"{cut[0][0].label} to {cut[-1][0].label}"
     worst = max(level for _, level in cut)
+    recording = model.recording
     what = (
         f"the recording ends while the room still rings at {names} Hz, by {worst:.0f} dB below the "
         "loudest: levels there are wrong"
     )
+    code, sure = FindingCode.DECAY_CUT, confidence_of(1.0 + (worst - _CUT_DB) / 10.0)
+    span, ended = (cut[0][0].lower, cut[-1][0].upper), recording.duration
     yield Finding.of(
-        FindingCode.DECAY_CUT,
-        Severity.FAULT,
-        model.recording,
-        what,
-        confidence_of(1.0 + (worst - _CUT_DB) / 10.0),
-        seconds=(model.recording.duration, model.recording.duration),
-        band=(cut[0][0].lower, cut[-1][0].upper),
-        value=worst,
+        code, Severity.FAULT, recording, what, sure, seconds=(ended, ended), band=span, value=worst
     )
 
 
@@ -261,15 +257,11 @@ def _missing(model: SweepModel, missing: float, words: str, *, at_start: bool) -
         code, begin = FindingCode.END_MISSING, model.starts[-1] + sweep.duration - missing
         inaudible, side = at > model.band[1], "above"
         band = (max(0.5 * at, at - blur), max(float(sweep.axis[-1]), at))
+    severity = Severity.NOTE if inaudible else Severity.FAULT
+    what = f"{words.format(missing)}: what lies {side} {at:.3g} Hz is missing"
+    sure, seconds = confidence_of(max(1.0, missing / _NEGLIGIBLE_CUT)), (begin, begin + missing)
     return Finding.of(
-        code,
-        Severity.NOTE if inaudible else Severity.FAULT,
-        model.recording,
-        f"{words.format(missing)}: what lies {side} {at:.3g} Hz is missing",
-        confidence_of(max(1.0, missing / _NEGLIGIBLE_CUT)),
-        seconds=(begin, begin + missing),
-        band=band,
-        value=missing,
+        code, severity, model.recording, what, sure, seconds=seconds, band=band, value=missing
     )
 
 
