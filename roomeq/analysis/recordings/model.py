@@ -71,11 +71,6 @@ class RecordingView:
     deconvolved: FloatArray
 
     @property
-    def frames(self) -> int:
-        """Samples of the recording at the low rate."""
-        return -(-self.wide.samples.size // self.inverse.factor)
-
-    @property
     def excitation(self) -> Excitation:
         """What should be in it."""
         return self.inverse.excitation
@@ -255,4 +250,5 @@ def _convolved(view: RecordingView, deconvolved: ArrayLike) -> FloatArray:
     whole = rfft(np.asarray(deconvolved))
     spectrum = np.zeros_like(whole)
     spectrum[used] = whole[used] / inverse.spectrum[used]
-    return np.asarray(irfft(spectrum, inverse.fft_length)[: view.frames])
+    frames = -(-view.wide.samples.size // inverse.factor)
+    return np.asarray(irfft(spectrum, inverse.fft_length)[:frames])

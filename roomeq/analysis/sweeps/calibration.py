@@ -225,7 +225,8 @@ def calibrated_response(
     sensitivity : MicrophoneSensitivity
         Of the microphone's channel.
     drive_rms : float
-        Rms of the excitation as a fraction of full scale: `ExcitationInverse.amplitude_rms`.
+        Rms of the excitation as a fraction of full scale: that of the steady sine at the sweep's
+        level, or of the reference.
 
     Raises
     ------

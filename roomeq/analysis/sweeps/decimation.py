@@ -34,25 +34,20 @@ def choose_decimation(sample_rate: float, *, highest: float) -> int:
 
 
 @lru_cache(maxsize=16)
-def _taps(factor: int, passband: float) -> FloatArray:
-    """Return a symmetric low-pass of odd length; `passband` is a fraction of the high rate."""
+def _taps(factor: int, passband: float, sample_rate: float) -> FloatArray:
+    """Return a symmetric low-pass of odd length."""
     from scipy.signal import firwin, kaiser_beta
 
-    # Kaiser's formulas; what would fold back into the passband is rejected, the rest may fold.
-    width = 2.0 * math.pi * (1.0 / factor - 2.0 * passband)
-    half = math.ceil((_REJECTION_DB - 7.95) / (2.285 * width) / 2.0)
-    return readonly(
-        firwin(2 * half + 1, 1.0 / factor, window=("kaiser", kaiser_beta(_REJECTION_DB)))
-    )
-
-
-def _checked(factor: int, passband: float, sample_rate: float) -> FloatArray:
     if not (factor >= 1 and 0 < passband < 0.5 * sample_rate / factor):
         raise ValueError(
             f"the passband ({passband!r} Hz) must be positive and end below half the low rate "
             f"({sample_rate:g} Hz / {factor} / 2)"
         )
-    return _taps(factor, passband / sample_rate)
+    # Kaiser's formulas; what would fold back into the passband is rejected, the rest may fold.
+    width = 2.0 * math.pi * (1.0 / factor - 2.0 * passband / sample_rate)
+    half = math.ceil((_REJECTION_DB - 7.95) / (2.285 * width) / 2.0)
+    window = "kaiser", float(kaiser_beta(_REJECTION_DB))
+    return readonly(firwin(2 * half + 1, 1.0 / factor, window=window))
 
 
 def decimation_reach(*, factor: int, sample_rate: float, passband: float) -> int:
@@ -65,7 +60,7 @@ def decimation_reach(*, factor: int, sample_rate: float, passband: float) -> int
     """
     if factor == 1:
         return 0
-    return -(-(_checked(factor, passband, sample_rate).size // 2) // factor)
+    return -(-(_taps(factor, passband, sample_rate).size // 2) // factor)
 
 
 def decimate(samples: ArrayLike, *, factor: int, sample_rate: float, passband: float) -> FloatArray:
@@ -97,7 +92,7 @@ def decimate(samples: ArrayLike, *, factor: int, sample_rate: float, passband: f
     signal = np.asarray(samples, dtype=np.float64)
     if factor == 1:
         return signal.copy()
-    taps = _checked(factor, passband, sample_rate)
+    taps = _taps(factor, passband, sample_rate)
     half = taps.size // 2
     ahead = -half % factor  # so that the middle of the filter falls on a sample that is kept
     low = upfirdn(np.pad(taps, (ahead, 0)), signal, 1, factor)[(half + ahead) // factor :]

@@ -89,11 +89,6 @@ class ExcitationInverse:
         """Length of the excitation, in s, as far as the rate carries it."""
         return self.excitation.signal.size / self.sample_rate
 
-    @property
-    def amplitude_rms(self) -> float:
-        """Drive level: rms of the steady sine at the sweep's level, or of the reference."""
-        return self.excitation.amplitude / math.sqrt(2.0)
-
     def lowered(self, samples: ArrayLike) -> FloatArray:
         """Return a signal at the inverse's rate, brought to the low rate, shape (N,)."""
         passband = self.highest * FADE_ABOVE

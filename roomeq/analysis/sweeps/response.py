@@ -104,7 +104,8 @@ def estimate_sweep_response(
     averaged = aligned_segments(cuts)
     mean = replace(averaged, samples=averaged.samples.mean(axis=0))
     if sensitivity is not None:
-        mean = calibrated_response(mean, sensitivity=sensitivity, drive_rms=inverse.amplitude_rms)
+        drive_rms = inverse.excitation.amplitude / math.sqrt(2.0)
+        mean = calibrated_response(mean, sensitivity=sensitivity, drive_rms=drive_rms)
     if window is None:
         window = choose_window(mean)
         if disturbed:
