@@ -25,7 +25,7 @@ from msgspec import structs
 from roomeq.analysis.recordings.findings import Finding, FindingCode, Severity, confidence_of
 from roomeq.analysis.recordings.lead_in import LeadInNoise, gain_findings
 from roomeq.analysis.recordings.model import SweepModel
-from roomeq.analysis.recordings.repeats import NO_CLOCK_PPM, ClockDrift, drift_of_repeats
+from roomeq.analysis.recordings.repeats import NO_CLOCK_PPM, ClockDrift, sweep_distances
 from roomeq.analysis.sweeps.excitation import Excitation
 from roomeq.base.levels import FloatArray, readonly
 from roomeq.base.recording import Recording
@@ -62,7 +62,7 @@ def clock_findings(
     with frequency may be the room's. A slip can look like drift, so it is first. Without a loopback
     it is only looked for where drift seems to be there, or is not told.
     """
-    drift = drift_of_repeats(loopback or model)
+    drift, _ = sweep_distances(loopback or model)
     if drift is None and loopback is not None:
         drift = _from_phase(loopback)
     elif drift is None and lead_in is not None and lead_in.coherent:

@@ -58,46 +58,34 @@ class ClockDrift:
     basis: Literal["repeats", "loopback", "lead-in"]
 
 
-def drift_of_repeats(model: SweepModel) -> ClockDrift | None:
-    """Return the drift that the distances between sweeps tell.
-
-    None where one sweep was heard, or one of the distances is another than the others: then samples
-    were lost.
-    """
-    late, errors, expected, odd = _lateness(model)
-    if not late.size or odd is not None:
-        return None
-    weights = (expected / np.maximum(errors, 1e-10)) ** 2
-    return ClockDrift(
-        ppm=1e6 * float(np.average(late / expected, weights=weights)),
-        uncertainty_ppm=1e6 / math.sqrt(float(weights.sum())),
-        basis="repeats",
-    )
-
-
-def _lateness(
+def sweep_distances(
     model: SweepModel,
-) -> tuple[FloatArray, FloatArray, FloatArray, tuple[int, float, float] | None]:
-    """Return how much later than played each sweep after the first comes, the error, and its time.
+) -> tuple[ClockDrift | None, tuple[int, float, float] | None]:
+    """Return the drift that the distances between sweeps tell, or where samples were lost.
 
-    All empty where there is one sweep, or more than are said to be played. And after which sweep
-    samples were lost, for how long, and the margin; None if nowhere. A clock makes all distances
-    longer alike, and none by more than 200 ppm.
+    That is where one of the distances is another than the others: after which sweep, for how long
+    in s, and the margin. A clock makes all distances longer alike, and none by more than 200 ppm.
+    Neither where there is one sweep, or more than are said to be played.
     """
     count, excitation = model.segments.samples.shape[0], model.view.excitation
     if count < 2 or count != len(model.starts) or model.segments.found > excitation.repeats:
-        return np.zeros(0), np.zeros(0), np.zeros(0), None
-    shifts, errors = segment_shifts(model.segments, rounds=3)
-    elapsed = np.array(model.starts[1:]) - model.starts[0] + shifts[1:]
+        return None, None
+    shifts, errors = (one[1:] for one in segment_shifts(model.segments, rounds=3))
+    elapsed = np.array(model.starts[1:]) - model.starts[0] + shifts
     expected = np.round(elapsed / excitation.period) * excitation.period
-    late, errors = elapsed - expected, errors[1:]
+    late = elapsed - expected
     steps, apart = np.diff(late, prepend=0.0), np.diff(expected, prepend=0.0)
     usual = float(np.median(steps / apart))
     if abs(usual) <= 1e-6 * NO_CLOCK_PPM:
         steps = steps - usual * apart
     worst = int(np.argmax(np.abs(steps)))
     margin = abs(float(steps[worst])) / max(_LEAST_STEP, 6.0 * float(errors[worst]))
-    return late, errors, expected, (worst, float(steps[worst]), margin) if margin >= 1.0 else None
+    if margin >= 1.0:
+        return None, (worst, float(steps[worst]), margin)
+    weights = (expected / np.maximum(errors, 1e-10)) ** 2
+    ppm = 1e6 * float(np.average(late / expected, weights=weights))
+    uncertainty_ppm = 1e6 / math.sqrt(float(weights.sum()))
+    return ClockDrift(ppm=ppm, uncertainty_ppm=uncertainty_ppm, basis="repeats"), None
 
 
 def repeat_findings(model: SweepModel, noise: NoiseLevels) -> Iterator[Finding]:
@@ -106,7 +94,7 @@ def repeat_findings(model: SweepModel, noise: NoiseLevels) -> Iterator[Finding]:
     By third octave: the power of the difference from the first, which noise alone makes twice its
     own.
     """
-    *_, odd = _lateness(model)
+    _, odd = sweep_distances(model)
     if odd is not None:
         index, step, margin = odd
         count = round(abs(step) * model.recording.sample_rate)

@@ -212,27 +212,28 @@ def _events(
     frames = np.flatnonzero(np.any([relative > 0 for relative, _, _ in flagged], axis=0))
     for group in np.split(frames, np.flatnonzero(np.diff(frames) > 8) + 1) if frames.size else ():
         span = slice(int(group[0]), int(group[-1]) + 1)
-        parts = [(float(rel[span].sum()), mar, band) for rel, mar, band in flagged]
+        parts = [(float(rel[span].sum()), mar, *band) for rel, mar, band in flagged]
         heard = [part for part in parts if part[0] > 10.0 ** (_LEAST_RELATIVE_DB / 10.0)]
         if not heard:
             continue
-        worst = max(heard)
-        level_db = 10.0 * math.log10(worst[0])
-        hidden = worst[2][0] > model.band[1]  # what it did within the band is not known
-        harmless = level_db < _HARMFUL_DB and not hidden
-        severity = Severity.NOTE if harmless else Severity.WARNING
-        severity = Severity.FAULT if level_db > _UNUSABLE_DB else severity
+        energy, _, low, high = max(heard)
+        level_db, severity = 10.0 * math.log10(energy), Severity.WARNING
+        if level_db > _UNUSABLE_DB:
+            severity = Severity.FAULT
+        elif level_db < _HARMFUL_DB and low <= model.band[1]:  # else its harm is not known
+            severity = Severity.NOTE
         seconds = (float(times[span][0]) - 0.5 * _FRAME, float(times[span][-1]) + 0.5 * _FRAME)
         played = model.played(seconds)
         what = (
             f"something was heard besides the sweep, with {level_db:.0f} dB relative to it between "
-            f"{worst[2][0]:.0f} and {worst[2][1]:.0f} Hz, while the sweep passed {played[0]:.0f} "
-            f"to {played[1]:.0f} Hz"
+            f"{low:.0f} and {high:.0f} Hz, while the sweep passed {played[0]:.0f} to "
+            f"{played[1]:.0f} Hz"
         )
-        code, sure = FindingCode.DISTURBANCE, confidence_of(max(part[1] for part in heard))
-        band = (min(part[2][0] for part in heard), max(part[2][1] for part in heard))
+        _, margins, lows, highs = zip(*heard, strict=True)
+        sure, band = confidence_of(max(margins)), (min(lows), max(highs))
+        code, heard_in = FindingCode.DISTURBANCE, model.recording
         yield Finding.of(
-            code, severity, model.recording, what, sure, seconds=seconds, band=band, value=level_db
+            code, severity, heard_in, what, sure, seconds=seconds, band=band, value=level_db
         )
 
 

@@ -271,22 +271,16 @@ def _silent_start(model: SweepModel) -> float:
     Only where it sets in abruptly, by 25 dB within a fifth of a second or a quarter of an octave:
     what a driver, its box or a filter takes away comes gradually.
     """
-    stretches = quiet_stretches(model)
-    if not stretches:
-        return 0.0
     rate, signal, sweep = model.low_rate, model.band_signal, model.view.excitation
-    quiet = np.concatenate([signal[round(a * rate) : round(b * rate)] for a, b in stretches])
-    hop = round(_FRAME * rate)
-    first = max(0, round(model.starts[0] * rate))
+    quiet = [signal[round(a * rate) : round(b * rate)] for a, b in quiet_stretches(model)]
+    hop, first = round(_FRAME * rate), max(0, round(model.starts[0] * rate))
     count = min(int(sweep.duration * rate), signal.size - first) // hop
-    if count < 20:
+    if not quiet or count < 20:
         return 0.0
     power = (signal[first : first + count * hop].reshape(count, hop) ** 2).mean(axis=1)
-    level = power_ratio_db(np.maximum(power, 1e-20) / max(float(np.mean(quiet**2)), 1e-20))
-    heard = np.flatnonzero(level > _HEARD_DB)
-    if not heard.size:
-        return 0.0
-    begin = int(heard[0])
+    noise = float(np.mean(np.concatenate(quiet) ** 2))
+    level = power_ratio_db(np.maximum(power, 1e-20) / max(noise, 1e-20))
+    begin = int(np.argmax(level > _HEARD_DB))
     rise = max(2, round(min(0.2, 0.17 * float(sweep.growth_at(sweep.axis)[0])) / _FRAME)) + 1
     abrupt = level[begin : begin + rise].max() > _LOUD_DB
     return begin * _FRAME if abrupt and begin * _FRAME > sweep.fade_in + _SURE else 0.0
