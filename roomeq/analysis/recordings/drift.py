@@ -218,7 +218,7 @@ def mended_finding(finding: Finding, *, by: str) -> Finding:
     Parameters
     ----------
     finding : Finding
-        From `drift_findings`.
+        From `clock_findings`.
     by : str
         What mended it, in words.
 

@@ -145,14 +145,6 @@ class SweepModel:
         return low, high
 
 
-def _wide_factor(sample_rate: int) -> int:
-    """Return the greatest factor that leaves a whole rate which carries the wide passband."""
-    factor = max(1, int(sample_rate * _WIDEST / _WIDE_PASSBAND))
-    while sample_rate % factor:
-        factor -= 1
-    return factor
-
-
 @lru_cache(maxsize=4)
 def _kept_inverse(
     played: SweepDescription | Recording, rate: int, frames: int
@@ -171,14 +163,12 @@ def view_recording(recording: Recording, *, played: SweepDescription | Recording
     ValueError
         If the rate of the recording cannot carry the sweep's lowest octave.
     """
-    rate = recording.sample_rate
-    factor = _wide_factor(rate)
-    wide = recording
-    if factor > 1:
-        low = decimate(
-            recording.samples, factor=factor, sample_rate=rate, passband=_WIDEST * rate / factor
-        )
-        wide = replace(recording, samples=low, sample_rate=rate // factor)
+    samples, rate = recording.samples, recording.sample_rate
+    factor = max(1, int(rate * _WIDEST / _WIDE_PASSBAND))
+    while rate % factor:  # the greatest that leaves a whole rate which carries the passband
+        factor -= 1
+    low = decimate(samples, factor=factor, sample_rate=rate, passband=_WIDEST * rate / factor)
+    wide = replace(recording, samples=low, sample_rate=rate // factor)
     inverse = _kept_inverse(played, wide.sample_rate, wide.samples.size)
     return RecordingView(
         recording=recording,

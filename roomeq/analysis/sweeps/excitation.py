@@ -179,7 +179,7 @@ def lead_in_signal(excitation: Excitation) -> FloatArray:
         noise = quiet_noise(played)
     else:
         lead, _ = _spans(played)
-        noise = played.samples[lead[0] : lead[1]] if lead else np.zeros(0)
+        noise = played.samples[slice(*lead)]
     if not noise.size or not np.abs(noise).max() > 1e-6:
         return np.zeros(0)
     return _resampled(noise, played.sample_rate, excitation.sample_rate)
@@ -188,16 +188,15 @@ def lead_in_signal(excitation: Excitation) -> FloatArray:
 def _resampled(signal: FloatArray, rate: int, wanted: int) -> FloatArray:
     from scipy.signal import resample_poly
 
-    if rate == wanted:
-        return signal
     shared = math.gcd(wanted, rate)
     return np.asarray(resample_poly(signal, wanted // shared, rate // shared))
 
 
-def _spans(reference: Recording) -> tuple[tuple[int, int] | None, list[tuple[int, int]]]:
-    """Return from where to where noise leads in, if it does, and the sweep and its repeats lie.
+def _spans(reference: Recording) -> tuple[tuple[int, int], list[tuple[int, int]]]:
+    """Return from where to where noise leads in, and the sweep and its repeats lie, in samples.
 
-    In samples. Repeats are about as strong as the strongest.
+    Where no noise leads in it ends where it begins, with the first sweep. Repeats are about as
+    strong as the strongest.
     """
     size = max(1, round(_BLOCK * reference.sample_rate))
     count = max(1, reference.samples.size // size)
@@ -218,7 +217,8 @@ def _spans(reference: Recording) -> tuple[tuple[int, int] | None, list[tuple[int
     ]
     energy = [float(np.sum(reference.samples[first:last] ** 2)) for first, last in spans]
     strong = [s for s, one in zip(spans, energy, strict=True) if one >= _AS_STRONG * max(energy)]
-    return spans[0] if spans[0] != strong[0] else None, strong
+    begin = strong[0][0]
+    return spans[0] if spans[0] != strong[0] else (begin, begin), strong
 
 
 @lru_cache(maxsize=4)
@@ -241,8 +241,8 @@ def _examined(reference: Recording) -> Excitation:
         axis=axis,
         instants=instants,
         growth=growth,
-        ahead=0.0 if lead is None else (first - lead[0]) / rate,
-        pause=0.0 if lead is None else (first - lead[1]) / rate,
+        ahead=(first - lead[0]) / rate,
+        pause=(first - lead[1]) / rate,
         repeats=len(strong),
         period=period,
         fade_in=_REFERENCE_FADE,
