@@ -78,7 +78,7 @@ def disturbance_findings(
         return
     # Of a slow signal the steps' noise, step**2 / 12, gathers at few frequencies: ten times that.
     least, wide = 10.0 * step**2 / 12.0 / model.recording.sample_rate, model.view.wide
-    cells = _cells(model, model.residual, model.low_rate, _unexplained, least)
+    cells = _cells(model, model.residual, model.low_rate, _unexplained, model.band, least)
     end = model.starts[-1] + model.view.excitation.duration + model.explained.length
     counted = (cells.times >= model.starts[0]) & (cells.times <= end)
     for first, last in ((-1.0, 0.0), (model.recording.duration, math.inf), *spared):
@@ -88,12 +88,11 @@ def disturbance_findings(
     ]
     # Where the model hides most of the band a voice or a slam that is heard above it is taken to be
     # as strong in the octave at the top of the band.
-    lowest, highest = model.band
-    inside = (cells.axis >= lowest) & (cells.axis <= highest)
-    counted &= cells.free[:, inside].mean(axis=1) < _HIDDEN
+    counted &= cells.free.mean(axis=1) < _HIDDEN
+    highest = model.band[1]
     above = _ABOVE * highest, 0.29 * wide.sample_rate
     if above[1] > 1.5 * above[0]:
-        far = _cells(model, wide.samples, wide.sample_rate, _beyond_harmonics, least)
+        far = _cells(model, wide.samples, wide.sample_rate, _beyond_harmonics, above, least)
         flagged.append(far.excess(above, counted, _signal_energy(model, 0.5 * highest, highest)))
     yield from _events(model, cells.times, [one for one in flagged if one[1] >= 1.0])
 
@@ -137,16 +136,18 @@ def _cells(
     signal: FloatArray,
     rate: float,
     left_free: Callable[[SweepModel, FloatArray, FloatArray], NDArray[np.bool_]],
+    band: tuple[float, float],
     least: float,
 ) -> _Cells:
-    """Return the cells of a signal; the noise in one is nowhere less than `least`."""
-    from scipy.signal import spectrogram
-
+    """Return the cells of a signal in a band; the noise in one is nowhere less than `least`."""
     hop = round(0.5 * _FRAME * rate)
-    axis, times, density = spectrogram(
-        signal, rate, window="hann", nperseg=2 * hop, noverlap=hop, detrend=False
-    )
-    power = 0.5 * density.T  # of both signs of frequency
+    frames = np.lib.stride_tricks.sliding_window_view(signal, 2 * hop)[::hop]
+    taper = np.hanning(2 * hop + 1)[:-1]
+    power = np.asarray(np.abs(np.fft.rfft(frames * taper)) ** 2) / (float(taper @ taper) * rate)
+    times = np.asarray(hop / rate * np.arange(1.0, len(frames) + 1.0))
+    axis = np.asarray(0.5 * rate / hop * np.arange(hop + 1.0))
+    used = (axis >= band[0]) & (axis <= band[1])
+    axis, power = axis[used], power[:, used]
     free = left_free(model, times, axis)
     begin, sweep = model.starts[0], model.view.excitation
     quiet = (times > begin - 0.5 * sweep.pause) | (times < begin - sweep.ahead)  # no lead-in
@@ -162,11 +163,9 @@ def _cells(
 
 def _unexplained(model: SweepModel, times: FloatArray, axis: FloatArray) -> NDArray[np.bool_]:
     """Return which cells of the residual still hold what the recording held."""
-    safe = np.maximum(axis, 0.25 * model.band[0])
-    lags = times[:, np.newaxis] - model.view.excitation.time_of(safe)
+    lags = times[:, np.newaxis] - model.view.excitation.time_of(axis)
     index = np.round(lags * model.low_rate).astype(np.intp)
-    inside = (axis >= model.band[0]) & (axis <= model.band[1])
-    return np.asarray(model.left[index % model.left.size] & inside)
+    return np.asarray(model.left[index % model.left.size])
 
 
 def _beyond_harmonics(model: SweepModel, times: FloatArray, axis: FloatArray) -> NDArray[np.bool_]:

@@ -91,7 +91,7 @@ def decimate(samples: ArrayLike, *, factor: int, sample_rate: float, passband: f
 
     signal = np.asarray(samples, dtype=np.float64)
     if factor == 1:
-        return signal.copy()
+        return signal
     taps = _taps(factor, passband, sample_rate)
     half = taps.size // 2
     ahead = -half % factor  # so that the middle of the filter falls on a sample that is kept
