@@ -14,7 +14,7 @@ from collections.abc import Mapping, Sequence
 
 from roomeq.analysis.recordings.findings import Finding, FindingCode, Severity
 from roomeq.plan.recordings import DecayRow, DetailRow, RecordingRow
-from roomeq.report.text.layout import bullets, columns, number, paragraph, table
+from roomeq.report.text.layout import bullets, columns, joined, number, paragraph, table
 
 CODES = {code: code.replace("_", " ") for code in FindingCode} | {
     FindingCode.LOW_LEVEL: "too little level",
@@ -67,16 +67,28 @@ def finding_text(finding: Finding) -> str:
 
 
 def alarm_texts(rows: Sequence[RecordingRow]) -> list[str]:
-    """Return what wants a look, worst first, each with its file and seat in front."""
-    faults: list[str] = []
-    others: list[str] = []
+    """Return what wants a look, worst first, each with its file and seat in front.
+
+    A warning that three recordings or more share is told of the first, and the others are named.
+    """
+    told: dict[Severity, list[str]] = {Severity.FAULT: [], Severity.WARNING: []}
+    alike: dict[FindingCode, list[str]] = {}
+    for row in rows:
+        shared = (e.code for e in row.alarms if e.severity is Severity.WARNING and not row.left_out)
+        for code in dict.fromkeys(shared):
+            alike.setdefault(code, []).append(row.file)
     for row in rows:
         left_out = " It is left out of everything else." if row.left_out else ""
         for one in row.alarms:
             text = f"{row.file} ({row.seat}): {finding_text(one)}{left_out}"
-            (faults if one.severity is Severity.FAULT else others).append(text)
+            fault = one.severity is Severity.FAULT
+            first, *others = [row.file] if fault or row.left_out else alike[one.code]
+            if len(others) < 2:
+                told[one.severity].append(text)
+            elif row.file == first:
+                told[one.severity].append(f"{text} Likewise {joined(others)}.")
             left_out = ""
-    return [*faults, *others]
+    return [*told[Severity.FAULT], *told[Severity.WARNING]]
 
 
 def counts_text(row: RecordingRow) -> str:
