@@ -115,13 +115,11 @@ def read_room(folder_or_file: str | PathLike[str], *, detail: bool = False) -> R
 
 def _several(room_file: RoomFile, once: _ReadOnce) -> Room:
     """Read a room with several subwoofers, or places to try: each by itself, and their sum."""
+    listed = list(enumerate(room_file.subwoofers))
+    listed.sort(key=lambda pair: pair[1].fed_by is not None)  # whose device it is comes first
+    rooms = {index: _room(room_file.of_subwoofer(index), once) for index, _ in listed}
     subwoofers = tuple(
-        Subwoofer(
-            name=one.name,
-            room=_room(room_file.of_subwoofer(index), once),
-            fed_by=one.fed_by,
-            delays=own_delays(one),
-        )
+        Subwoofer(name=one.name, room=rooms[index], fed_by=one.fed_by, delays=own_delays(one))
         for index, one in enumerate(room_file.subwoofers)
     )
     tried = dict.fromkeys(entry.place for entry in room_file.measurements if entry.place)
@@ -131,9 +129,7 @@ def _several(room_file: RoomFile, once: _ReadOnce) -> Room:
     rest = room_file.as_a_whole()
     if subwoofers:
         room = _room(rest, once, files=_together(room_file, once, subwoofers))
-        device = together_device(
-            room.device, [one.room.device for one in subwoofers if one.fed_by is None]
-        )
+        device = together_device(room.device, [one.room.device for one in subwoofers])
         room = replace(room, device=device)
     elif rest.measurements:
         room = _room(rest, once)

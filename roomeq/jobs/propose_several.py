@@ -126,7 +126,7 @@ def propose_several(
 
 def _as_they_are(settings: Sequence[OneSetting]) -> tuple[OneSetting, ...]:
     return tuple(
-        replace(one, setting=one.present, gains_db=one.feeder.room.present.gains_db)
+        replace(one, setting=one.present, gains_db=one.subwoofer.room.present.gains_db)
         for one in settings
     )
 
@@ -138,7 +138,7 @@ def _within_drive(
 
     What is left is how far all may be turned up, in dB.
     """
-    own = [one for one in settings if one.subwoofer is one.feeder]
+    own = [one for one in settings if one.subwoofer.fed_by is None]
     most_db = min(_granted_db(one) - one.setting.level_change_db for one in own)
     step_db = 0.5 if room.device.level is None else room.device.level.step_db
     down_db = min(0.0, math.floor(most_db / step_db + 1e-9) * step_db)
@@ -176,7 +176,7 @@ def _stepped(room: Room, asked_db: float, most_db: float) -> float:
 
 def _granted_db(one: OneSetting) -> float:
     """Return how far the level of a subwoofer may rise against now behind its bands, in dB."""
-    room = with_own_limits(one.feeder.room)
+    room = with_own_limits(one.subwoofer.room)
     floor = room.limits.floor(room.target)
     return room.limits.granted_behind_db(room.equaliser, one.gains_db, floor)[0]
 
@@ -236,9 +236,8 @@ def _plan_of_one(
     upstream_db: float,
 ) -> Plan:
     """Return the plan of one subwoofer alone with what was chosen for all."""
-    own, feeder = one.subwoofer.room, one.feeder.room
-    stands = replace(feeder.present, polarity=own.present.polarity, phase_deg=own.present.phase_deg)
-    room = weighed_room(replace(own, device=feeder.device, present=stands))
+    own = one.subwoofer.room
+    room = weighed_room(own)
     if room.wanted is not None:
         room = replace(room, wanted=_share_of(room, share_db))
     chosen = ChosenGains(gains_db=one.gains_db, level_change_db=one.setting.level_change_db)
@@ -251,8 +250,8 @@ def _plan_of_one(
     plan = plan_of(found, given=own, date=whole.date, by=whole.by)
     level = choose_level(
         one.setting.level_change_db - upstream_db,
-        knob=feeder.device.level,
-        present_db=feeder.present.level_db,
+        knob=own.device.level,
+        present_db=own.present.level_db,
     )
     return with_fields(
         plan,

@@ -19,7 +19,7 @@ from roomeq.room.room import Room
 def gains_stated_otherwise(plan: Plan, room: Room) -> Iterator[StatedSetting]:
     """Yield the gains and levels of each that are stated to be others than planned."""
     for one in room.subwoofers:
-        if one.name in plan.subwoofers:
+        if one.name in plan.subwoofers and one.fed_by is None:
             planned = planned_db(plan.subwoofers[one.name])
             yield from stated_otherwise(planned, one.room.stated_db, subwoofer=one.name)
 
@@ -38,6 +38,7 @@ def others_stated_otherwise(plan: Plan, room: Room) -> Iterator[StatedJoiningSet
         if part is None or part.set_together is None:
             continue
         own, now = part.set_together, one.room
+        told = now.present.delay_stated and one.fed_by is None
         if own.fed_by != one.fed_by:
             yield StatedJoiningSetting(
                 label="fed_by",
@@ -52,7 +53,7 @@ def others_stated_otherwise(plan: Plan, room: Room) -> Iterator[StatedJoiningSet
                 None if part.present is None else part.present.phase_deg,
             ),
             (
-                round(1e3 * now.joining.present_delay, 6) if now.present.delay_stated else None,
+                round(1e3 * now.joining.present_delay, 6) if told else None,
                 now.present.polarity,
                 now.present.phase_deg,
             ),

@@ -116,16 +116,21 @@ class RoomFile(RoomTables, frozen=True, kw_only=True):
         return replace(rest, **dict.fromkeys(single))
 
     def _with_own(self, index: int) -> Self:
-        """Return the file with the tables that one of the subwoofers has of its own."""
+        """Return the file with the tables that one of the subwoofers has of its own.
+
+        A fed one has the device of the one that feeds it, as that stands, but for its polarity.
+        """
         one = self.subwoofers[index]
+        feeder = next((other for other in self.subwoofers if other.name == one.fed_by), one)
         own = {
             key: value
             for key in SubwooferTable.__struct_fields__
             if key in RoomTables.__struct_fields__ and (value := getattr(one, key)) is not None
         }
         del own["name"]
-        profile = self.device.profile if one.profile is None else one.profile
-        device = DeviceTable(profile=profile, present=one.present)
+        profile = self.device.profile if feeder.profile is None else feeder.profile
+        behind = {"polarity": None, "protection": None} | one.present.stated()
+        device = DeviceTable(profile=profile, present=replace(feeder.present, **behind))
         return replace(self, **own | {"device": device, "subwoofers": (), "subwoofer": index})
 
     def written(self, path: KeyPath) -> KeyPath:

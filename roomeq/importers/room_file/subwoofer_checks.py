@@ -16,6 +16,10 @@ from roomeq.importers.room_file.file import Finding, RoomFile
 from roomeq.importers.room_file.schema import PresentTable
 
 MOST_SUBWOOFERS = 8
+_OF_THE_FEEDER = (
+    *(("profile",), ("delay_highest_ms",)),
+    *(("present", key) for key in ("gains_db", "level_db", "delay_ms")),
+)
 TOGETHER = "all"
 """What the measurement of all subwoofers together is called."""
 
@@ -107,10 +111,7 @@ def _feeds(room: RoomFile) -> Iterator[Finding]:
                 f"{one.fed_by!r} feeds nothing: it is not listed, this one itself, or fed as well"
             )
             yield said, (*path, "fed_by"), remedy
-        if one.delay_highest_ms is not None:
-            said = "a subwoofer that is fed by another's device has that one's delay"
-            yield said, (*path, "delay_highest_ms"), "leave it out, or leave fed_by out"
-        for key in ("gains_db", "level_db", "delay_ms"):
-            if getattr(one.present, key) is not None:
+        for *at, key in _OF_THE_FEEDER:
+            if getattr(one.present if at else one, key) is not None:
                 said = f"{key!r} of a fed subwoofer is that of {one.fed_by!r}"
-                yield said, (*path, "present", key), "state it there"
+                yield said, (*path, *at, key), "state it there, or leave fed_by out"

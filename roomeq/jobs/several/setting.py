@@ -15,7 +15,7 @@ import numpy as np
 from roomeq.base.levels import ComplexArray, FloatArray
 from roomeq.base.survey import Survey
 from roomeq.device.processor import JoiningSettings
-from roomeq.jobs.several.task import feeder_of, present_setting, response_now
+from roomeq.jobs.several.task import present_setting, response_now
 from roomeq.optimiser.several.choose import Together
 from roomeq.room.room import Room, Subwoofer
 from roomeq.room.together import summed_survey
@@ -27,15 +27,13 @@ class OneSetting:
 
     Attributes
     ----------
-    subwoofer, feeder : Subwoofer
-        The one, and the one whose bands, delay and level it has: itself, or what feeds it.
+    subwoofer : Subwoofer
     gains_db : ndarray, shape (B,)
     setting : JoiningSettings
         Delay, polarity, and level against now.
     """
 
     subwoofer: Subwoofer
-    feeder: Subwoofer
     gains_db: FloatArray
     setting: JoiningSettings
 
@@ -47,12 +45,12 @@ class OneSetting:
     @property
     def present(self) -> JoiningSettings:
         """What is set now."""
-        return present_setting(self.subwoofer, self.feeder)
+        return present_setting(self.subwoofer)
 
     def change(self, frequencies: FloatArray) -> ComplexArray:
         """Return what the setting changes against now, a complex amplitude ratio, shape (F,)."""
-        bands = self.feeder.room.equaliser.response(self.gains_db, frequencies)
-        now = response_now(self.subwoofer, self.feeder, frequencies)
+        bands = self.subwoofer.room.equaliser.response(self.gains_db, frequencies)
+        now = response_now(self.subwoofer, frequencies)
         return np.asarray(bands * self.setting.response(frequencies) / now)
 
     @property
@@ -65,10 +63,9 @@ def settings_of(subwoofers: Sequence[Subwoofer], found: Together) -> tuple[OneSe
     """Return what each subwoofer is to be set to; equalisers in the order of those that feed."""
     first = [one.name for one in subwoofers if one.fed_by is None]
     gains = dict(zip(first, found.gains_db, strict=True))
-    feeders = [feeder_of(subwoofers, one) for one in subwoofers]
     return tuple(
-        OneSetting(subwoofer=one, feeder=feeder, gains_db=gains[feeder.name], setting=setting)
-        for one, feeder, setting in zip(subwoofers, feeders, found.settings, strict=True)
+        OneSetting(subwoofer=one, gains_db=gains[one.fed_by or one.name], setting=setting)
+        for one, setting in zip(subwoofers, found.settings, strict=True)
     )
 
 

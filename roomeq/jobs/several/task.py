@@ -46,23 +46,16 @@ def together_obstacle(room: Room) -> str | None:
     return next(map(said.format, shaped), None)
 
 
-def feeder_of(subwoofers: Sequence[Subwoofer], one: Subwoofer) -> Subwoofer:
-    """Return the subwoofer whose bands, delay and level one has: itself, or what feeds it."""
-    return next(other for other in subwoofers if other.name == (one.fed_by or one.name))
+def present_setting(one: Subwoofer) -> JoiningSettings:
+    """Return delay and polarity that are set now on one subwoofer."""
+    inverted = one.room.present.polarity == "inverted"
+    return JoiningSettings(delay=one.room.joining.present_delay, inverted=inverted)
 
 
-def present_setting(one: Subwoofer, feeder: Subwoofer) -> JoiningSettings:
-    """Return delay and polarity that are set now on one subwoofer, behind the one that feeds it."""
-    return JoiningSettings(
-        delay=feeder.room.joining.present_delay,
-        inverted=one.room.present.polarity == "inverted",
-    )
-
-
-def response_now(one: Subwoofer, feeder: Subwoofer, frequencies: FloatArray) -> ComplexArray:
+def response_now(one: Subwoofer, frequencies: FloatArray) -> ComplexArray:
     """Return what bands, delay and polarity do as set now, a complex amplitude ratio, (F,)."""
-    bands = feeder.room.equaliser.response(feeder.room.present.gains_db, frequencies)
-    return np.asarray(bands * present_setting(one, feeder).response(frequencies))
+    bands = one.room.equaliser.response(one.room.present.gains_db, frequencies)
+    return np.asarray(bands * present_setting(one).response(frequencies))
 
 
 def several_task(room: Room, subwoofers: Sequence[Subwoofer]) -> SeveralTask:
@@ -84,14 +77,14 @@ def several_task(room: Room, subwoofers: Sequence[Subwoofer]) -> SeveralTask:
         raise ValueError(obstacle)
     data = room_data(room)
     points = _points(data, [one.room.survey for one in subwoofers])
-    first = [one for one in subwoofers if one.fed_by is None]
+    names, first = [one.name for one in subwoofers], [o for o in subwoofers if o.fed_by is None]
     gain, sources = 10.0 ** (-data.seat_offsets_db[:, None] / 20.0), []
     for one in subwoofers:
-        feeder = feeder_of(subwoofers, one)
-        fed_by = None if one is feeder else subwoofers.index(feeder)
+        fed_by = None if one.fed_by is None else names.index(one.fed_by)
+        equaliser = first.index(one if fed_by is None else subwoofers[fed_by])
         pressures = seat_pressures(one.room.survey, data.seats, points) * gain
-        source = _source(one, feeder, pressures, points)
-        sources.append(replace(source, equaliser=first.index(feeder), fed_by=fed_by))
+        source = _source(one, pressures, points)
+        sources.append(replace(source, equaliser=equaliser, fed_by=fed_by))
     return SeveralTask(
         points=points,
         frequencies=data.frequencies,
@@ -119,22 +112,20 @@ def _points(data: FitData, surveys: Sequence[Survey]) -> FloatArray:
     return logarithmic_axis(low, high, per_octave=_POINTS_PER_OCTAVE)
 
 
-def _source(
-    one: Subwoofer, feeder: Subwoofer, pressures: ComplexArray, points: FloatArray
-) -> Source:
+def _source(one: Subwoofer, pressures: ComplexArray, points: FloatArray) -> Source:
     """Return what arrives from a subwoofer with everything at rest, and what it can be set to."""
-    offer = joining_offer(feeder.room)
-    now = present_setting(one, feeder)
-    signs = (1.0, -1.0) if one.room.device.polarity else ((-1.0,) if now.inverted else (1.0,))
+    offer, device = joining_offer(one.room), one.room.device
+    now = present_setting(one)
+    signs = (1.0, -1.0) if device.polarity else ((-1.0,) if now.inverted else (1.0,))
     try:
-        at_rest = pressures / response_now(one, feeder, points)
+        at_rest = pressures / response_now(one, points)
     except MissingPhaseError as error:
         raise ValueError(f"{one.name}: {error}") from None
     return Source(
         name=one.name,
         pressures=at_rest,
-        delays=np.array([now.delay]) if feeder.delays is None else feeder.delays.values,
-        levels_db=np.zeros(1) if feeder.room.device.level is None else offer.levels.values_db,
+        delays=np.array([now.delay]) if one.delays is None else one.delays.values,
+        levels_db=np.zeros(1) if device.level is None else offer.levels.values_db,
         polarities=signs,
         present=now,
     )

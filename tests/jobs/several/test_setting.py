@@ -9,7 +9,7 @@ from subwoofer_rooms import AXIS, OWN, SEATS, digital_band, echoes, late, write_
 from roomeq.device.processor import JoiningSettings
 from roomeq.importers.room import read_room
 from roomeq.jobs.several.setting import OneSetting, room_as_set, settings_of
-from roomeq.jobs.several.task import feeder_of, several_task
+from roomeq.jobs.several.task import several_task
 from roomeq.optimiser.several.choose import choose_together
 
 FRONT, BACK = echoes(1), late(echoes(2), 0.003)
@@ -24,13 +24,10 @@ def room(tmp_path_factory):
 
 def one_setting(room, name, *, gains=None, **setting):
     one = next(one for one in room.subwoofers if one.name == name)
-    feeder = feeder_of(room.subwoofers, one)
     gains_db = np.zeros(9)
     for band, gain in (gains or {}).items():
         gains_db[band] = gain
-    return OneSetting(
-        subwoofer=one, feeder=feeder, gains_db=gains_db, setting=JoiningSettings(**setting)
-    )
+    return OneSetting(subwoofer=one, gains_db=gains_db, setting=JoiningSettings(**setting))
 
 
 def test_what_is_set_now_changes_nothing(room):
@@ -141,7 +138,7 @@ def test_a_fed_one_is_set_as_its_feeder_and_keeps_its_own_polarity(tmp_path):
         several_task(room, room.subwoofers), evaluations=1500, contributions=False
     )
     front, back = settings_of(room.subwoofers, found)
-    assert back.feeder.name == "front"
+    assert back.subwoofer.fed_by == "front"
     assert back.gains_db.tolist() == front.gains_db.tolist()
     assert (back.setting.delay, back.setting.level_change_db) == (
         front.setting.delay,

@@ -5,7 +5,7 @@ import pytest
 from subwoofer_rooms import AXIS, HEAD, OWN, SEATS, echoes, late, write_response, write_several
 
 from roomeq.importers.room import read_room
-from roomeq.jobs.several.task import feeder_of, several_task, together_obstacle
+from roomeq.jobs.several.task import several_task, together_obstacle
 
 FRONT, BACK = echoes(1), late(echoes(2), 0.003)
 
@@ -100,8 +100,6 @@ def test_a_fed_one_shares_the_equaliser_and_is_fed_by_its_feeder(tmp_path):
     assert [source.equaliser for source in task.sources] == [0, 0]
     assert [source.fed_by for source in task.sources] == [None, 0]
     assert len(task.equalisers) == 1
-    assert feeder_of(room.subwoofers, room.subwoofers[1]).name == "front"
-    assert feeder_of(room.subwoofers, room.subwoofers[0]).name == "front"
 
 
 def test_limits_of_each_are_its_own(tmp_path):
