@@ -147,8 +147,7 @@ def _delay_cell(plan: Plan) -> Cell:
     own = plan.set_together
     if own is not None:
         value, was = (f"{ms:.2f} ms" for ms in (own.delay_ms, own.present_delay_ms))
-        detail = "" if own.fed_by is None else f"that of {own.fed_by}, which feeds it"
-        return _changed_cell(value, was, changed=value != was, detail=detail)
+        return _changed_cell(value, was, changed=value != was)
     if joining is None:
         return _kept_cell(None) if known is None else kept(JoiningSettings(delay=1e-3 * known))
     unknown = stated is not None and known is None
@@ -219,14 +218,21 @@ def _upstream_cell(plan: Plan) -> Cell | None:
     return Cell(action="set", value=_turn(left_db), detail=detail, change=True) if left_db else None
 
 
+def _fed_cell(plan: Plan) -> Cell | None:
+    """Return that delay, level and bands of one in series are those of another's device."""
+    own = plan.set_together
+    feeder = None if own is None else own.fed_by
+    return Cell(action="leave", value=f"by {feeder}, which feeds it") if feeder else None
+
+
 _OPENING: tuple[tuple[str, Callable[[Plan], Cell | None]], ...] = (
     ("Low-pass and its bypass", _low_pass_cell),
     ("Filters of the mains", _mains_cell),
     ("Protective high-pass", _high_pass_cell),
-    ("Delay", _delay_cell),
+    ("Delay", lambda plan: _fed_cell(plan) or _delay_cell(plan)),
     ("Polarity", _polarity_cell),
     ("Phase control", _phase_cell),
-    ("Level knob", _level_cell),
+    ("Level knob", lambda plan: _fed_cell(plan) or _level_cell(plan)),
     ("Level upstream", _upstream_cell),
 )
 
@@ -305,7 +311,7 @@ def band_steps(plans: Sequence[Plan]) -> tuple[Step, ...]:
         Step(
             number="",
             control=f"{label}\N{NO-BREAK SPACE}Hz",
-            cells=tuple(_band_cell(band, plan) for band, plan in zip(row, plans, strict=True)),
+            cells=tuple(_fed_cell(p) or _band_cell(b, p) for b, p in zip(row, plans, strict=True)),
         )
         for label, row in bands_side_by_side(plans).items()
     )

@@ -47,7 +47,7 @@ def together_lines(overview: RoomOverview) -> list[str]:
 def together_verdict(found: TogetherRecord) -> str:
     """Say what the settings of all give, in one sentence for the seats and one for the output."""
     before, after = found.before, found.after
-    (worst, was_db), (then, is_db) = found.worst_before, found.worst_after
+    (worst, was_db), (then, is_db) = (figures.worst(found.seats) for figures in (before, after))
     return (
         f"Deviation of each seat by itself, mean over the seats: {before.deviation_db:.1f} dB now, "
         f"{after.deviation_db:.1f} dB predicted. The seats differ by {before.variation_db:.1f} dB "
@@ -117,6 +117,10 @@ def each_to_set(plan: Plan) -> list[str]:
     said = []
     for name, one in plan.subwoofers.items():
         moved = [f"{label} {then}" for label, now, then in one.setting_rows() if now != then]
+        feeder = None if one.set_together is None else one.set_together.fed_by
+        if feeder is not None:
+            moved = [text for text in moved if text.startswith("Polarity")]
+            moved.append(f"{'else ' * bool(moved)}by {feeder}, which feeds it")
         said.append(f"{name}: {', '.join(moved) if moved else 'as it is'}.")
     if plan.joining is not None:
         said += [f"{entry}." for entry in mains_entries(plan)]
