@@ -23,7 +23,6 @@ from roomeq.base.bands import third_octave_bands
 from roomeq.base.cautions import Caution, CautionCode
 from roomeq.base.levels import FloatArray, amplitude_ratio_db, power_mean_db
 from roomeq.base.survey import Survey
-from roomeq.device.processor import JoiningSettings
 from roomeq.jobs.drive.bands import BandSearch, fit_room, room_data
 from roomeq.jobs.drive.headroom import Proposal, fit_within_headroom
 from roomeq.jobs.drive.scene import LOWEST_BAND, DriveScene
@@ -93,19 +92,23 @@ def propose_several(
     cut_db = 0.0
     if found.joining is None:
         asked_db = _asked_db(now, found, settings, kept=no_change is not None)
-        level_db, cut_db = _stepped(now, asked_db, left_db), max(asked_db - left_db, 0.0)
+        granted_db, cut_db = min(asked_db, left_db), max(asked_db - left_db, 0.0)
+        knob = now.device.level
+        step = choose_level(granted_db, knob=knob, present_db=None, highest_change_db=left_db)
+        level_db = step.change_db + step.upstream_db
         chosen = ChosenGains(gains_db=found.fit.gains_db, level_change_db=level_db)
         again = fit_within_headroom(as_set, replace(search, chosen=chosen))
         found = replace(again, assumptions=found.assumptions, cautions=found.cautions)
-    joined = None if found.joining is None else found.joining.settings
-    level_db = found.fit.level_change_db if joined is None else joined.level_change_db
+    level_db, turned, joining = found.fit.level_change_db, False, found.joining
+    if joining is not None:
+        level_db = joining.settings.level_change_db
+        turned = joining.settings.inverted != joining.present.inverted
     standing = ChosenGains(gains_db=room.present.gains_db)
     before = fit_room(now, replace(search, chosen=standing, leave_out=False))
     plan = plan_of(found, given=room, before=before, date=date, by=by)
-    record = TogetherRecord.of(
-        together, seats=before.data.seats, points=tuple(task.points.tolist())
-    )
-    settings = _with_common(settings, found, level_db)
+    points = tuple(task.points.tolist())
+    record = TogetherRecord.copied(together, seats=before.data.seats, points=points)
+    settings = _changed(settings, level_db, turned=turned)
     upstream_db = level_db if now.device.level is None else 0.0
     own_plan = partial(_plan_of_one, whole=plan, search=search, upstream_db=upstream_db)
     subwoofers = {
@@ -114,7 +117,7 @@ def propose_several(
         )
         for n, (one, share_db) in enumerate(zip(settings, _shares_db(settings), strict=True))
     }
-    unmoved = no_change if found.joining is None or found.joining.no_change else None
+    unmoved = no_change if joining is None or joining.no_change else None
     return with_fields(
         plan,
         together=record,
@@ -142,14 +145,24 @@ def _within_drive(
     most_db = min(_granted_db(one) - one.setting.level_change_db for one in own)
     step_db = 0.5 if room.device.level is None else room.device.level.step_db
     down_db = min(0.0, math.floor(most_db / step_db + 1e-9) * step_db)
-    return _louder(settings, down_db), most_db - down_db
+    return _changed(settings, down_db), most_db - down_db
 
 
-def _louder(settings: Sequence[OneSetting], by_db: float) -> tuple[OneSetting, ...]:
-    def louder(now: JoiningSettings) -> JoiningSettings:
-        return replace(now, level_change_db=now.level_change_db + by_db)
-
-    return tuple(replace(one, setting=louder(one.setting)) for one in settings)
+def _changed(
+    settings: Sequence[OneSetting], by_db: float, *, turned: bool = False
+) -> tuple[OneSetting, ...]:
+    """Return the settings with all levels changed alike, and all polarities turned if so said."""
+    return tuple(
+        replace(
+            one,
+            setting=replace(
+                one.setting,
+                inverted=one.setting.inverted != turned,
+                level_change_db=one.setting.level_change_db + by_db,
+            ),
+        )
+        for one in settings
+    )
 
 
 def _asked_db(room: Room, found: Proposal, settings: Sequence[OneSetting], *, kept: bool) -> float:
@@ -165,32 +178,11 @@ def _asked_db(room: Room, found: Proposal, settings: Sequence[OneSetting], *, ke
     return -float((then - now) @ found.fit.data.frequency_weights)
 
 
-def _stepped(room: Room, asked_db: float, most_db: float) -> float:
-    """Return the nearest common step of the knobs that the drive limits grant."""
-    if room.device.level is None:
-        return min(asked_db, most_db)
-    step_db = room.device.level.step_db
-    nearest = round(min(asked_db, most_db) / step_db)
-    return step_db * (nearest if nearest * step_db <= most_db + 1e-9 else nearest - 1)
-
-
 def _granted_db(one: OneSetting) -> float:
     """Return how far the level of a subwoofer may rise against now behind its bands, in dB."""
     room = with_own_limits(one.subwoofer.room)
     floor = room.limits.floor(room.target)
     return room.limits.granted_behind_db(room.equaliser, one.gains_db, floor)[0]
-
-
-def _with_common(
-    settings: Sequence[OneSetting], found: Proposal, level_db: float
-) -> tuple[OneSetting, ...]:
-    """Return the settings with the common level, and the polarity that joins the mains."""
-    joining = found.joining
-    turned = joining is not None and joining.settings.inverted != joining.present.inverted
-    return tuple(
-        replace(one, setting=replace(one.setting, inverted=one.setting.inverted != turned))
-        for one in _louder(settings, level_db)
-    )
 
 
 def _high_pass_first(subwoofers: Mapping[str, Plan]) -> tuple[Caution, ...]:

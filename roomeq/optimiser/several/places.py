@@ -35,14 +35,11 @@ class Combination:
         Deviation that the coarse search reached.
     together : Together
         What the search in full reached, and the settings.
-    output_db : float
-        Output at equal drive of the most driven, less that of the loudest combination in the list.
     """
 
     places: tuple[int, ...]
     coarse_db: float
     together: Together
-    output_db: float
 
 
 def choose_places(
@@ -77,7 +74,7 @@ def choose_places(
         )
     if task.loudest_db is not None or any(s.fed_by is not None for s in task.sources):
         raise ValueError("places stand alone: no source fed by another, no loudest_db")
-    found: list[tuple[tuple[int, ...], float, Together]] = []
+    found: list[Combination] = []
     for size in range(1, min(most, count) + 1):
         coarse = {
             places: _coarse(task.of_sources(places), COARSE_EVALUATIONS * size)
@@ -92,13 +89,10 @@ def choose_places(
                 contributions=False,
                 start=(begun.x, begun.signs),
             )
-            of_size.append((places, math.sqrt(merit), together))
-        found += sorted(of_size, key=lambda one: one[2].after.deviation_db)
-    loudest = max(together.output_db for *_, together in found)
-    return tuple(
-        Combination(places=p, coarse_db=c, together=t, output_db=t.output_db - loudest)
-        for p, c, t in found
-    )
+            one = Combination(places=places, coarse_db=math.sqrt(merit), together=together)
+            of_size.append(one)
+        found += sorted(of_size, key=lambda one: one.together.after.deviation_db)
+    return tuple(found)
 
 
 def _coarse(task: SeveralTask, evaluations: int) -> tuple[float, State]:

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from roomeq.analysis.smoothing import smooth_power
 from roomeq.base.levels import ComplexArray, FloatArray, readonly
+from roomeq.base.record import Record
 from roomeq.device.processor import JoiningSettings
 from roomeq.optimiser.bands.fit_data import SHAPE_FRACTION
 from roomeq.wanted.loss import Loss
@@ -116,6 +117,32 @@ class BandSet:
 
         mine, its = arrays(self), arrays(other)
         return len(mine) == len(its) and all(map(np.array_equal, mine, its))
+
+
+class SeatFigures(Record, frozen=True, kw_only=True):
+    """What one set of settings gives at the seats.
+
+    Attributes
+    ----------
+    deviation_db : float
+        ``sqrt(F)``, the mean over seats of each seat's own, at one level.
+    variation_db : float
+        Root of the mean over the axis of the variance over seats of the levels.
+    output_given_up_db : float
+        Against the best sum in phase.
+    by_seat_db : tuple of float
+        Each seat's own ``sqrt(F_s)``, without the term of the mean cut.
+    """
+
+    deviation_db: float
+    variation_db: float
+    output_given_up_db: float
+    by_seat_db: tuple[float, ...]
+
+    def worst(self, seats: tuple[str, ...]) -> tuple[str, float]:
+        """Return the seat with the largest deviation of its own, and that deviation in dB."""
+        worst_db, seat = max(zip(self.by_seat_db, seats, strict=True))
+        return seat, worst_db
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -58,7 +58,8 @@ def test_two_equal_sources_in_phase_are_6_db_louder_and_stay():
 def test_one_late_is_a_cosine():
     """|1 + exp(-j w t)| = 2 |cos(w t / 2)|; its square's mean over a sixth of an octave."""
     task = task_of(two_equal(np.exp(-2j * np.pi * POINTS * LATE), seats=1))
-    level = choose_together(task, evaluations=4000, contributions=False).before.level_db[0]
+    model = Model(task)
+    level = model.levels_db(model.before().total)[0][0]
 
     def mean_db(f):
         half = np.log(2.0) / 12.0
@@ -263,7 +264,6 @@ def test_places_are_those_of_every_pair_in_full():
     first = found[2]
     assert pairs[tuple(sorted(first.places))].after.deviation_db <= 1.02 * best
     assert first.together.best.deviation_db <= 1.03 * first.coarse_db  # that lies between the steps
-    assert max(one.output_db for one in found) == 0.0
 
 
 def test_misuse_is_refused():
