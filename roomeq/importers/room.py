@@ -126,31 +126,22 @@ def _several(room_file: RoomFile, once: _ReadOnce) -> Room:
     places = tuple(
         Subwoofer(name=place, room=_room(room_file.of_place(place), once)) for place in tried
     )
-    rest = room_file.as_a_whole()
+    rest, timing = room_file.as_a_whole(), room_file.timing
     if subwoofers:
-        room = _room(rest, once, files=_together(room_file, once, subwoofers))
+        together = room_file.with_measurements(lambda entry: entry.subwoofer == TOGETHER)
+        with room_file.faults_at("subwoofers"):
+            files = together_files(
+                subwoofers,
+                once.survey(rest) if rest.measurements else None,
+                measured=once.survey(together).survey if together.measurements else None,
+                common_time=timing is not None and timing.common_reference,
+            )
+        room = _room(rest, once, files=files)
         device = together_device(room.device, [one.room.device for one in subwoofers])
         room = replace(room, device=device)
-    elif rest.measurements:
-        room = _room(rest, once)
     else:
-        room = places[0].room
+        room = _room(rest, once) if rest.measurements else places[0].room
     return told_of_each(replace(room, subwoofers=subwoofers, places=places))
-
-
-def _together(
-    room_file: RoomFile, once: _ReadOnce, subwoofers: tuple[Subwoofer, ...]
-) -> SurveyFiles:
-    rest = room_file.as_a_whole()
-    summed = room_file.with_measurements(lambda entry: entry.subwoofer == TOGETHER)
-    timing = room_file.timing
-    with room_file.faults_at("subwoofers"):
-        return together_files(
-            subwoofers,
-            once.survey(rest) if rest.measurements else None,
-            measured=once.survey(summed).survey if summed.measurements else None,
-            common_time=timing is not None and timing.common_reference,
-        )
 
 
 def _room(

@@ -39,23 +39,15 @@ from roomeq.room.equipment import WantedLevel
 from roomeq.room.room import Room, weighed_room
 from roomeq.room.together import seat_pressures, summed_survey
 
-_OF_DRIVE = {
-    CautionCode.BOOST_BELOW_HIGH_PASS,
-    CautionCode.DISTORTION_EXTRAPOLATED,
+_OF_ONE = {
     CautionCode.LEVEL_OUTSIDE_RANGE,
-    CautionCode.LEVEL_TOO_HIGH,
-    CautionCode.LICENSED_MAINS_WORK,
     CautionCode.LOCK_BEYOND_LIMIT,
-    CautionCode.MEASURING_VOLTAGE_UNKNOWN,
-    CautionCode.MINIMUM_IMPEDANCE_ASSUMED,
-    CautionCode.NEVER_LIFT_EARTH,
     CautionCode.RECORDING_COUNTS_LESS,
     CautionCode.RECORDING_LEFT_OUT,
-    CautionCode.ROOM_GAIN_UNKNOWN,
     CautionCode.WORKS_HARDER,
-    CautionCode.WORKS_HARDER_AS_SET,
 }
-"""What can be told of one subwoofer alone; seats are judged by the sum."""
+_OF_ALL = {CautionCode.BOOST_INTO_CANCELLATION, CautionCode.JOIN_AGAIN}
+"""Of what is told of one subwoofer alone, beside its drive; seats are judged by the sum."""
 _NOTICEABLE_DB, _HIGHEST_BAND = 0.5, 200.0
 
 
@@ -112,7 +104,7 @@ def propose_several(
     upstream_db = level_db if now.device.level is None else 0.0
     own_plan = partial(_plan_of_one, whole=plan, search=search, upstream_db=upstream_db)
     subwoofers = {
-        one.name: own_plan(
+        one.subwoofer.name: own_plan(
             one, share_db=share_db, set_together=_set_together(one, together, n, record)
         )
         for n, (one, share_db) in enumerate(zip(settings, _shares_db(settings), strict=True))
@@ -202,7 +194,7 @@ def _quieter(room: Room, cut_db: float) -> tuple[Caution, ...]:
 def _set_together(
     one: OneSetting, together: Together, n: int, record: TogetherRecord
 ) -> SetTogether:
-    without, present = together.without[n] if together.without else None, one.present
+    without, present = together.without[n], one.present
     pressures = seat_pressures(one.survey, record.seats, np.array(record.points))
     return SetTogether(
         fed_by=one.subwoofer.fed_by,
@@ -210,9 +202,9 @@ def _set_together(
         inverted=one.setting.inverted,
         present_delay_ms=round(1e3 * present.delay, 6),
         present_inverted=present.inverted,
-        without_db=None if without is None else without.deviation_db,
-        output_without_db=None if without is None else without.output_lost_db,
-        needless=without is not None and without.needless,
+        without_db=without.deviation_db,
+        output_without_db=without.output_lost_db,
+        needless=without.needless,
         level_db=rows_of(amplitude_ratio_db(pressures).round(4)),
         phase_deg=rows_of(np.angle(pressures, deg=True).round(3)),
     )
@@ -240,6 +232,7 @@ def _plan_of_one(
         limits = replace(room.limits, locked=tuple(b.nominal for b in room.equaliser.bands))
         found = fit_within_headroom(replace(room, limits=limits), judged)
     plan = plan_of(found, given=own, date=whole.date, by=whole.by)
+    kept = _OF_ONE | {caution.code for caution in found.cautions} - _OF_ALL
     level = choose_level(
         one.setting.level_change_db - upstream_db,
         knob=own.device.level,
@@ -250,7 +243,7 @@ def _plan_of_one(
         level=level,
         set_together=set_together,
         no_change=None if plan.changes or level.changes else NoChange.IMPROVEMENT_TOO_SMALL,
-        cautions=tuple(caution for caution in plan.cautions if caution.code in _OF_DRIVE),
+        cautions=tuple(caution for caution in plan.cautions if caution.code in kept),
     )
 
 

@@ -100,9 +100,8 @@ class RoomFile(RoomTables, frozen=True, kw_only=True):
 
     def of_place(self, place: str) -> Self:
         """Return the file as if it were of the subwoofer that was tried at a place."""
-        names = [one.name for one in self.subwoofers]
-        tried = [one.subwoofer for one in self.measurements if one.place == place]
-        listed = [names.index(name) for name in tried if name in names]
+        tried = {one.subwoofer for one in self.measurements if one.place == place}
+        listed = [n for n, one in enumerate(self.subwoofers) if one.name in tried]
         of_it = self._with_own(listed[0]) if listed else replace(self, subwoofers=())
         return of_it.with_measurements(lambda entry: entry.place == place)
 

@@ -38,11 +38,6 @@ class OneSetting:
     setting: JoiningSettings
 
     @property
-    def name(self) -> str:
-        """Name of the subwoofer."""
-        return self.subwoofer.name
-
-    @property
     def present(self) -> JoiningSettings:
         """What is set now."""
         return present_setting(self.subwoofer)

@@ -18,32 +18,22 @@ from roomeq.base.errors import MissingPhaseError
 from roomeq.base.levels import ComplexArray, FloatArray
 from roomeq.base.survey import Survey
 from roomeq.device.processor import JoiningSettings
-from roomeq.jobs.drive.bands import room_data
+from roomeq.jobs.drive.bands import band_task, room_data
 from roomeq.jobs.drive.headroom import room_behind_protection
 from roomeq.jobs.joining.steps import joining_offer
 from roomeq.optimiser.bands.fit_data import FitData
-from roomeq.optimiser.bands.problem import BoostCap
 from roomeq.optimiser.several.task import BandSet, SeveralTask, Source
 from roomeq.room.room import Room, Subwoofer
 from roomeq.room.together import seat_pressures
-from roomeq.wanted.limits import allowed_gains_db, band_freedoms, limit_axis
 
 _POINTS_PER_OCTAVE = 48
 _REACH = 2.0 ** (1.0 / 12.0)
-
-
-def together_obstacle(room: Room) -> str | None:
-    """Say why subwoofers cannot be set together, and what is missing; None if they can be."""
-    if not all(e.response.has_phase for e in room.survey.of_source("sub").measurements):
-        return (
-            "delay, polarity and level of several subwoofers need one time zero and phase: measure "
-            "each with a loopback, or against a reference loudspeaker that stays, export with "
-            "phase, and state common_reference = true in [timing]. Until then roomeq check tells "
-            "the levels of each"
-        )
-    said = "the phase of the bands of {} is not known: their shapes were measured in level only"
-    shaped = (one.name for one in room.subwoofers if one.room.equaliser.shapes is not None)
-    return next(map(said.format, shaped), None)
+_NO_PHASE = (
+    "delay, polarity and level of several subwoofers need one time zero and phase: measure each "
+    "with a loopback, or against a reference loudspeaker that stays, export with phase, and state "
+    "common_reference = true in [timing]. Until then roomeq check tells the levels of each"
+)
+_NO_SHAPES = "the phase of the bands of {} is not known: their shapes were measured in level only"
 
 
 def present_setting(one: Subwoofer) -> JoiningSettings:
@@ -70,11 +60,13 @@ def several_task(room: Room, subwoofers: Sequence[Subwoofer]) -> SeveralTask:
     Raises
     ------
     ValueError
-        If they cannot be set together, as `together_obstacle` tells.
+        If they cannot be set together: no phase, or that of the bands is not known.
     """
-    obstacle = together_obstacle(room)
-    if obstacle is not None:
-        raise ValueError(obstacle)
+    if not all(e.response.has_phase for e in room.survey.of_source("sub").measurements):
+        raise ValueError(_NO_PHASE)
+    for one in subwoofers:
+        if one.room.equaliser.shapes is not None:
+            raise ValueError(_NO_SHAPES.format(one.name))
     data = room_data(room)
     points = _points(data, [one.room.survey for one in subwoofers])
     names, first = [one.name for one in subwoofers], [o for o in subwoofers if o.fed_by is None]
@@ -133,26 +125,15 @@ def _source(one: Subwoofer, pressures: ComplexArray, points: FloatArray) -> Sour
 
 def _bands(room: Room, points: FloatArray) -> BandSet:
     """Return what the bands of one device may be set to; limits are those of its own room."""
-    equaliser, limits, data = room.equaliser, room.limits, room_data(room)
-    stand = room.present.gains_db
-    freedoms = band_freedoms(
-        equaliser,
-        limits=limits,
-        floor=limits.floor(room.target),
-        corner=room.corner,
-        seen=data.frequencies[data.frequency_weights > 0],
-    )
-    gains = allowed_gains_db(equaliser, freedoms=freedoms, present_gains_db=stand)
-    cap = BoostCap.of(data, limits=limits, target=room.target, by_seats=False)
-    rows = np.unique(np.concatenate([limit_axis(equaliser), cap.edges]))
-    alone = [np.outer(allowed, row) for allowed, row in zip(gains, np.eye(len(gains)), strict=True)]
+    equaliser, stand = room.equaliser, room.present.gains_db
+    stated = replace(band_task(room), by_seats=False).problem()
+    each = np.eye(len(stated.gains_db))
+    alone = [np.outer(gains, row) for gains, row in zip(stated.gains_db, each, strict=True)]
     return BandSet(
-        gains_db=gains,
+        gains_db=stated.gains_db,
         responses=tuple(np.array([equaliser.response(g, points) for g in one]) for one in alone),
-        limit_tables_db=tuple(
-            equaliser.band_table_db(b, rows, gains_db=allowed) for b, allowed in enumerate(gains)
-        ),
-        cap_db=cap.at(rows),
+        limit_tables_db=stated.limit_tables_db,
+        cap_db=stated.filter_cap_db,
         present_gains_db=stand,
         present_response=equaliser.response(stand, points),
     )

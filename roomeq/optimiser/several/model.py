@@ -199,9 +199,8 @@ class Model:
 
     def seat_losses(self, levels: FloatArray, m: FloatArray) -> FloatArray:
         """Return each seat's own F, (..., S), at a common level (...)."""
-        d = levels - m[..., None, None]
-        short = np.minimum(d - self.asked, 0.0)
-        loss = self.task.loss.excess_weight * np.maximum(d, 0.0) ** 2 + short**2
+        error = levels - m[..., None, None]
+        loss = self.task.loss.value(error, error - self.asked)
         return np.asarray(loss @ self.task.frequency_weights)
 
     def _source_means(self, means: FloatArray) -> FloatArray:

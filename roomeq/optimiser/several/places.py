@@ -13,7 +13,7 @@ import math
 from dataclasses import dataclass
 
 from roomeq.optimiser.several.choose import Together, by_power, choose_together
-from roomeq.optimiser.several.model import Model, State
+from roomeq.optimiser.several.model import Model
 from roomeq.optimiser.several.search import search_coarsely
 from roomeq.optimiser.several.task import SeveralTask
 
@@ -64,7 +64,7 @@ def choose_places(
     Raises
     ------
     ValueError
-        If there are more than ten places, `most` is not 1 to 4, or a source is fed by another.
+        If there are more than ten places, or `most` is not 1 to 4.
     """
     count = len(task.sources)
     if count > _MOST_PLACES or not 1 <= most <= _MOST_TOGETHER:
@@ -72,31 +72,21 @@ def choose_places(
             f"up to {_MOST_PLACES} places and 1 to {_MOST_TOGETHER} together, "
             f"got {count} and {most}"
         )
-    if task.loudest_db is not None or any(s.fed_by is not None for s in task.sources):
-        raise ValueError("places stand alone: no source fed by another, no loudest_db")
     found: list[Combination] = []
     for size in range(1, min(most, count) + 1):
-        coarse = {
-            places: _coarse(task.of_sources(places), COARSE_EVALUATIONS * size)
-            for places in itertools.combinations(by_power(task), size)
-        }
-        of_size = []
-        for places in sorted(coarse, key=lambda one: coarse[one][0])[:full]:
-            merit, begun = coarse[places]
+        coarse, of_size = [], []
+        for places in itertools.combinations(by_power(task), size):
+            model = Model(task.of_sources(places))
+            begun = search_coarsely(model, evaluations=COARSE_EVALUATIONS * size)
+            coarse.append((model.smooth_merit(begun), places, (begun.x, begun.signs)))
+        for merit, places, start in sorted(coarse, key=lambda one: one[0])[:full]:
             together = choose_together(
                 task.of_sources(places),
                 evaluations=FULL_EVALUATIONS * size,
                 contributions=False,
-                start=(begun.x, begun.signs),
+                start=start,
             )
             one = Combination(places=places, coarse_db=math.sqrt(merit), together=together)
             of_size.append(one)
         found += sorted(of_size, key=lambda one: one.together.after.deviation_db)
     return tuple(found)
-
-
-def _coarse(task: SeveralTask, evaluations: int) -> tuple[float, State]:
-    """Return how good a combination may become, and the setting between the steps that says so."""
-    model = Model(task)
-    found = search_coarsely(model, evaluations=evaluations)
-    return model.smooth_merit(found), found

@@ -63,12 +63,7 @@ class Source:
     def __post_init__(self) -> None:
         object.__setattr__(self, "pressures", readonly(self.pressures, dtype=np.complex128))
         for name in ("delays", "levels_db"):
-            values = np.unique(np.asarray(getattr(self, name), dtype=np.float64))
-            if not (values.size and np.isfinite(values).all()):
-                raise ValueError(f"{name} of {self.name!r} must be finite and not empty")
-            object.__setattr__(self, name, readonly(values))
-        if not self.polarities or not set(self.polarities) <= {1.0, -1.0}:
-            raise ValueError(f"polarities are 1.0 and -1.0, got {self.polarities!r}")
+            object.__setattr__(self, name, readonly(np.unique(getattr(self, name))))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -97,16 +92,6 @@ class BandSet:
     cap_db: FloatArray
     present_gains_db: FloatArray
     present_response: ComplexArray
-
-    def __post_init__(self) -> None:
-        sizes = [gains.size for gains in self.gains_db]
-        for name in ("responses", "limit_tables_db"):
-            if [len(table) for table in getattr(self, name)] != sizes:
-                raise ValueError(f"{name} need one row for each gain of each band")
-        if len(self.present_gains_db) != len(sizes):
-            raise ValueError("present_gains_db need one gain for each band")
-        if not np.all(self.cap_db >= 0.0):
-            raise ValueError("cap_db must be at least 0, so that all bands at 0 keep it")
 
     def is_like(self, other: BandSet) -> bool:
         """Return whether another offers the same bands, within the same limits, and stands so."""
@@ -170,7 +155,7 @@ class SeveralTask:
     Raises
     ------
     ValueError
-        If shapes differ, values are not finite, or a source names what is not there.
+        If pressures are of other shapes or not finite.
     """
 
     points: FloatArray
@@ -188,36 +173,15 @@ class SeveralTask:
 
     def __post_init__(self) -> None:
         for name in ("seat_weights", "frequency_weights"):
-            weights = np.asarray(getattr(self, name), dtype=np.float64)
-            if not (np.all(weights >= 0) and 0 < weights.sum() < np.inf):
-                raise ValueError(f"{name} must be finite, not negative and not all zero")
+            weights = np.asarray(getattr(self, name))
             object.__setattr__(self, name, readonly(np.round(weights / weights.sum(), _DECIMALS)))
         shape = self.seat_weights.size, self.points.size
-        if not self.sources:
-            raise ValueError("needs at least one source")
         for source in self.sources:
             if source.pressures.shape != shape or not np.isfinite(source.pressures).all():
                 raise ValueError(f"pressures of {source.name!r} must be finite, of shape {shape}")
-            fed, bands = source.fed_by, source.equaliser
-            if bands is not None and not 0 <= bands < len(self.equalisers):
-                raise ValueError(f"{source.name!r} names equaliser {bands}, which is not there")
-            if fed is not None and not (
-                0 <= fed < len(self.sources)
-                and self.sources[fed].fed_by is None
-                and self.sources[fed].equaliser == bands
-            ):
-                raise ValueError(f"{source.name!r} must be fed by a source with the same equaliser")
-        for name in ("frequency_weights", "target_db", "allowance_db"):
-            values = np.asarray(getattr(self, name))
-            if values.shape != self.frequencies.shape or not np.isfinite(values).all():
-                raise ValueError(f"{name} must be finite, one for each frequency")
-        object.__setattr__(
-            self,
-            "smoothing",
-            smooth_power(
-                self.points, np.eye(self.points.size), at=self.frequencies, fraction=SHAPE_FRACTION
-            ),
-        )
+        points, every = self.points, np.eye(self.points.size)
+        smoothing = smooth_power(points, every, at=self.frequencies, fraction=SHAPE_FRACTION)
+        object.__setattr__(self, "smoothing", smoothing)
 
     def lines(self) -> tuple[int, ...]:
         """Return for each source whose delay and level it has: its own, or its feeder's."""

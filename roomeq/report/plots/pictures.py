@@ -233,14 +233,11 @@ def _of_each(draw: Callable[[Subject, str], Drawn]) -> Callable[[Subject, str], 
             stem = stems[number - 1]
             stem = stem if stems.count(stem) == 1 else f"{stem}_{number}"
             for what, picture in draw(Subject(plan=plan), name):
-                yield "_".join(filter(None, (stem, what))), _named(picture, whose)
+                ax: Any = picture  # settings of one device are drawn in one frame
+                titled(ax, f"{ax.get_title(loc='left')}: {whose}".lstrip(": "))
+                yield "_".join(filter(None, (stem, what))), ax
 
     return drawn
-
-
-def _named(picture: Axes | Figure, whose: str) -> Axes:
-    ax: Any = picture  # settings of one device are drawn in one frame
-    return titled(ax, f"{ax.get_title(loc='left')}: {whose}".lstrip(": "))
 
 
 PICTURES: dict[str, Callable[[Subject, str], Drawn]] = {
