@@ -13,7 +13,6 @@ import datetime
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
-from functools import partial
 
 import numpy as np
 from msgspec.structs import replace as with_fields
@@ -27,11 +26,11 @@ from roomeq.jobs.drive.bands import BandSearch, fit_room, room_data
 from roomeq.jobs.drive.headroom import Proposal, fit_within_headroom
 from roomeq.jobs.drive.scene import LOWEST_BAND, DriveScene
 from roomeq.jobs.propose_joined import proposal_with_mains
-from roomeq.jobs.proposed_plan import choose_level, plan_of
+from roomeq.jobs.proposed_plan import NOTICEABLE_DB, choose_level, plan_of
 from roomeq.jobs.several.setting import OneSetting, room_as_set, settings_of
 from roomeq.jobs.several.task import several_task, with_own_limits
 from roomeq.optimiser.bands.fit import ChosenGains, NoChange, judge_improvement
-from roomeq.optimiser.several.choose import Together, choose_together
+from roomeq.optimiser.several.choose import WithoutOne, choose_together
 from roomeq.plan.plan import Plan
 from roomeq.plan.records import rows_of
 from roomeq.plan.together import SetTogether, TogetherRecord
@@ -48,7 +47,7 @@ _OF_ONE = {
 }
 _OF_ALL = {CautionCode.BOOST_INTO_CANCELLATION, CautionCode.JOIN_AGAIN}
 """Of what is told of one subwoofer alone, beside its drive; seats are judged by the sum."""
-_NOTICEABLE_DB, _HIGHEST_BAND = 0.5, 200.0
+_HIGHEST_BAND = 200.0
 
 
 def propose_several(
@@ -77,7 +76,11 @@ def propose_several(
     gained_db = together.before.deviation_db - together.after.deviation_db
     no_change = judge_improvement(gained_db, repeatability_db=room.repeatability_db)
     if no_change is not None:
-        settings, together = _as_they_are(settings), replace(together, after=together.before)
+        together = replace(together, after=together.before)
+        settings = tuple(
+            OneSetting(subwoofer=one, gains_db=one.room.present.gains_db, setting=one.present)
+            for one in now.subwoofers
+        )
     settings, left_db = _within_drive(now, settings)
     as_set = room_as_set(now, settings, most_louder_db=left_db)
     found = proposal_with_mains(as_set, search, now=now)
@@ -102,13 +105,11 @@ def propose_several(
     record = TogetherRecord.copied(together, seats=before.data.seats, points=points)
     settings = _changed(settings, level_db, turned=turned)
     upstream_db = level_db if now.device.level is None else 0.0
-    own_plan = partial(_plan_of_one, whole=plan, search=search, upstream_db=upstream_db)
-    subwoofers = {
-        one.subwoofer.name: own_plan(
-            one, share_db=share_db, set_together=_set_together(one, together, n, record)
-        )
-        for n, (one, share_db) in enumerate(zip(settings, _shares_db(settings), strict=True))
-    }
+    each, subwoofers = zip(settings, together.without, _shares_db(settings), strict=True), {}
+    for one, without, share_db in each:
+        own = _plan_of_one(one, plan, search, share_db=share_db, upstream_db=upstream_db)
+        set_together = _set_together(one, without, record)
+        subwoofers[one.subwoofer.name] = with_fields(own, set_together=set_together)
     unmoved = no_change if joining is None or joining.no_change else None
     return with_fields(
         plan,
@@ -116,13 +117,6 @@ def propose_several(
         subwoofers=subwoofers,
         no_change=unmoved,
         cautions=(*_high_pass_first(subwoofers), *plan.cautions, *_quieter(room, cut_db)),
-    )
-
-
-def _as_they_are(settings: Sequence[OneSetting]) -> tuple[OneSetting, ...]:
-    return tuple(
-        replace(one, setting=one.present, gains_db=one.subwoofer.room.present.gains_db)
-        for one in settings
     )
 
 
@@ -179,22 +173,19 @@ def _granted_db(one: OneSetting) -> float:
 
 def _high_pass_first(subwoofers: Mapping[str, Plan]) -> tuple[Caution, ...]:
     """Say of which subwoofers the high-pass is to be another: the sum is told without it."""
-    held = {name: plan.protection for name, plan in subwoofers.items()}
-    names = " and ".join(name for name, one in held.items() if one is not None and one.changes)
+    names = " and ".join(name for name, plan in subwoofers.items() if plan.moves_high_pass)
     return (Caution(code=CautionCode.HIGH_PASS_FIRST, name=names),) if names else ()
 
 
 def _quieter(room: Room, cut_db: float) -> tuple[Caution, ...]:
-    if cut_db <= _NOTICEABLE_DB:
+    if cut_db <= NOTICEABLE_DB:
         return ()
     name = "now" if room.target.level_db is None else "wanted"
     return (Caution(code=CautionCode.LOUDNESS_CUT, value=cut_db, name=name),)
 
 
-def _set_together(
-    one: OneSetting, together: Together, n: int, record: TogetherRecord
-) -> SetTogether:
-    without, present = together.without[n], one.present
+def _set_together(one: OneSetting, without: WithoutOne, record: TogetherRecord) -> SetTogether:
+    present = one.subwoofer.present
     pressures = seat_pressures(one.survey, record.seats, np.array(record.points))
     return SetTogether(
         fed_by=one.subwoofer.fed_by,
@@ -212,11 +203,10 @@ def _set_together(
 
 def _plan_of_one(
     one: OneSetting,
-    *,
     whole: Plan,
     search: BandSearch,
+    *,
     share_db: Mapping[str, float],
-    set_together: SetTogether,
     upstream_db: float,
 ) -> Plan:
     """Return the plan of one subwoofer alone with what was chosen for all."""
@@ -241,7 +231,6 @@ def _plan_of_one(
     return with_fields(
         plan,
         level=level,
-        set_together=set_together,
         no_change=None if plan.changes or level.changes else NoChange.IMPROVEMENT_TOO_SMALL,
         cautions=tuple(caution for caution in plan.cautions if caution.code in kept),
     )

@@ -27,6 +27,7 @@ from roomeq.device.equaliser import FixedBandEqualiser, QLaw
 from roomeq.jobs.joining.steps import present_data
 from roomeq.jobs.verify_several import gains_stated_otherwise, others_stated_otherwise
 from roomeq.jobs.verifying.agreement import (
+    Pairs,
     judge_observation,
     planned_db,
     stated_otherwise,
@@ -127,10 +128,12 @@ def joining_stated_otherwise(
         Delay, polarity, phase; what is not stated is not compared.
     """
     planned = record.settings
-    return told_otherwise(
-        (planned.delay_ms, planned.settings().polarity, planned.phase_deg),
-        (None if delay is None else round(1e3 * delay, 6), polarity, phase_deg),
-    )
+    pairs: Pairs = {
+        "delay_ms": (planned.delay_ms, None if delay is None else 1e3 * delay),
+        "polarity": (planned.settings().polarity, polarity),
+        "phase_deg": (planned.phase_deg, phase_deg),
+    }
+    return told_otherwise(pairs)
 
 
 def verify_room(

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from roomeq.jobs.verifying.agreement import planned_db, stated_otherwise, told_otherwise
+from roomeq.jobs.verifying.agreement import Pairs, planned_db, stated_otherwise, told_otherwise
 from roomeq.plan.plan import Plan
 from roomeq.plan.verification import StatedJoiningSetting, StatedSetting
 from roomeq.room.room import Room
@@ -39,23 +39,11 @@ def others_stated_otherwise(plan: Plan, room: Room) -> Iterator[StatedJoiningSet
             continue
         own, now = part.set_together, one.room
         told = now.present.delay_stated and one.fed_by is None
-        if own.fed_by != one.fed_by:
-            yield StatedJoiningSetting(
-                label="fed_by",
-                planned=own.fed_by or "none",
-                stated=one.fed_by or "none",
-                subwoofer=one.name,
-            )
-        yield from told_otherwise(
-            (
-                own.delay_ms,
-                "inverted" if own.inverted else "normal",
-                None if part.present is None else part.present.phase_deg,
-            ),
-            (
-                round(1e3 * now.joining.present_delay, 6) if told else None,
-                now.present.polarity,
-                now.present.phase_deg,
-            ),
-            subwoofer=one.name,
-        )
+        pairs: Pairs = {
+            "fed_by": (own.fed_by or "none", one.fed_by or "none"),
+            "delay_ms": (own.delay_ms, 1e3 * now.joining.present_delay if told else None),
+            "polarity": ("inverted" if own.inverted else "normal", now.present.polarity),
+        }
+        if part.present is not None:
+            pairs["phase_deg"] = part.present.phase_deg, now.present.phase_deg
+        yield from told_otherwise(pairs, subwoofer=one.name)

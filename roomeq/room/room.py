@@ -30,13 +30,13 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 
 from roomeq.base.files import InputFile
-from roomeq.base.levels import FloatArray, readonly
+from roomeq.base.levels import ComplexArray, FloatArray, readonly
 from roomeq.base.record import html_table
 from roomeq.base.response import FrequencyResponse, LevelReference
 from roomeq.base.survey import Source, Survey
 from roomeq.device.crossover import CrossoverFilter, MainsBox
 from roomeq.device.equaliser import FixedBandEqualiser
-from roomeq.device.processor import DelayRange
+from roomeq.device.processor import DelayRange, JoiningSettings
 from roomeq.device.profile import Device, FilterChoice
 from roomeq.room.equipment import Equipment, WantedLevel
 from roomeq.room.recorded import RecordedSweep
@@ -317,6 +317,17 @@ class Subwoofer:
     room: Room
     fed_by: str | None = None
     delays: DelayRange | None = None
+
+    @property
+    def present(self) -> JoiningSettings:
+        """Delay and polarity that are set now."""
+        inverted = self.room.present.polarity == "inverted"
+        return JoiningSettings(delay=self.room.joining.present_delay, inverted=inverted)
+
+    def response_now(self, frequencies: FloatArray) -> ComplexArray:
+        """Return what bands, delay and polarity do as set now, a complex amplitude ratio, (F,)."""
+        bands = self.room.equaliser.response(self.room.present.gains_db, frequencies)
+        return np.asarray(bands * self.present.response(frequencies))
 
 
 SPOILT_COUNTS = 0.5

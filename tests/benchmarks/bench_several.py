@@ -22,6 +22,7 @@ from several_rooms import (
     DELAYS,
     GAINS,
     LEVELS,
+    MOST_GIVEN_UP_DB,
     POINTS,
     ROW_TABLES,
     random_room,
@@ -68,12 +69,14 @@ def task_of(room, **changes):
         frequency_weights=AXIS_WEIGHTS,
         target_db=np.zeros(AXIS.size),
         allowance_db=room.allowance_db,
-        **changes,
+        **{"most_given_up_db": MOST_GIVEN_UP_DB} | changes,
     )
 
 
-def row_of(settings, gains_db):
-    """Return settings as the judge takes them."""
+def row_of(room, found):
+    """Return what was found as the judge takes it: gains once for each equaliser."""
+    settings, of = found.settings, dict(zip(room.equaliser_of, found.gains_db, strict=True))
+    gains_db = [of[e] for e in range(room.equalisers)]
     row = [1e3 * s.delay for s in settings] + [-1.0 if s.inverted else 1.0 for s in settings]
     return np.concatenate([row, [s.level_change_db for s in settings], *gains_db])
 
@@ -110,9 +113,7 @@ def compared(record, each, evolution):
         task_of(room), evaluations=each * (values + EVALUATIONS_BASE), contributions=False
     )
     spent = time.process_time() - start
-    loss, given_up, excess = (
-        float(v[0]) for v in room.judge(row_of(found.settings, found.gains_db)[None])
-    )
+    loss, given_up, excess = (float(v[0]) for v in room.judge(row_of(room, found)[None]))
     assert given_up <= 3.05, (room.seed, given_up)  # the best in phase may be another's
     assert excess <= 0.005, (room.seed, excess)
     assert abs(np.sqrt(loss) - found.after.deviation_db) < 0.01

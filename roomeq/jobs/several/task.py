@@ -14,10 +14,8 @@ from dataclasses import replace
 import numpy as np
 
 from roomeq.base.bands import logarithmic_axis
-from roomeq.base.errors import MissingPhaseError
 from roomeq.base.levels import ComplexArray, FloatArray
 from roomeq.base.survey import Survey
-from roomeq.device.processor import JoiningSettings
 from roomeq.jobs.drive.bands import band_task, room_data
 from roomeq.jobs.drive.headroom import room_behind_protection
 from roomeq.jobs.joining.steps import joining_offer
@@ -34,18 +32,6 @@ _NO_PHASE = (
     "common_reference = true in [timing]. Until then roomeq check tells the levels of each"
 )
 _NO_SHAPES = "the phase of the bands of {} is not known: their shapes were measured in level only"
-
-
-def present_setting(one: Subwoofer) -> JoiningSettings:
-    """Return delay and polarity that are set now on one subwoofer."""
-    inverted = one.room.present.polarity == "inverted"
-    return JoiningSettings(delay=one.room.joining.present_delay, inverted=inverted)
-
-
-def response_now(one: Subwoofer, frequencies: FloatArray) -> ComplexArray:
-    """Return what bands, delay and polarity do as set now, a complex amplitude ratio, (F,)."""
-    bands = one.room.equaliser.response(one.room.present.gains_db, frequencies)
-    return np.asarray(bands * present_setting(one).response(frequencies))
 
 
 def several_task(room: Room, subwoofers: Sequence[Subwoofer]) -> SeveralTask:
@@ -107,15 +93,11 @@ def _points(data: FitData, surveys: Sequence[Survey]) -> FloatArray:
 def _source(one: Subwoofer, pressures: ComplexArray, points: FloatArray) -> Source:
     """Return what arrives from a subwoofer with everything at rest, and what it can be set to."""
     offer, device = joining_offer(one.room), one.room.device
-    now = present_setting(one)
+    now = one.present
     signs = (1.0, -1.0) if device.polarity else ((-1.0,) if now.inverted else (1.0,))
-    try:
-        at_rest = pressures / response_now(one, points)
-    except MissingPhaseError as error:
-        raise ValueError(f"{one.name}: {error}") from None
     return Source(
         name=one.name,
-        pressures=at_rest,
+        pressures=pressures / one.response_now(points),
         delays=np.array([now.delay]) if one.delays is None else one.delays.values,
         levels_db=np.zeros(1) if device.level is None else offer.levels.values_db,
         polarities=signs,

@@ -12,7 +12,7 @@ Shares are likelihoods times what is usual, over all explanations that were trie
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Literal
 
@@ -222,35 +222,26 @@ def _band_checks(
             )
 
 
-_Label = Literal["delay_ms", "polarity", "phase_deg"]
-_SAME: dict[_Label, float] = {
-    "delay_ms": 0.006,  # a plan shows two decimals, and that is what is set
-    "polarity": 0.0,
-    "phase_deg": 1e-9,
-}
+_Label = Literal["fed_by", "delay_ms", "polarity", "phase_deg"]
+Pairs = dict[_Label, tuple[float | str | None, float | str | None]]
+"""What is planned and what is stated, by what it is of; what is not known is not compared."""
+_SAME = {"delay_ms": 0.006}  # a plan shows two decimals, and that is what is set
 
 
-def told_otherwise(
-    planned: Sequence[float | str | None],
-    stated: Sequence[float | str | None],
-    *,
-    subwoofer: str | None = None,
-) -> Iterator[StatedJoiningSetting]:
+def told_otherwise(pairs: Pairs, *, subwoofer: str | None = None) -> Iterator[StatedJoiningSetting]:
     """Yield delay in ms, polarity and phase in degrees that are stated to be others than planned.
 
     Parameters
     ----------
-    planned, stated : sequence of float, str or None
-        What is not known is not compared.
+    pairs : dict
     subwoofer : str, optional
         Which of several they are of.
     """
-    for label, one, other in zip(_SAME, planned, stated, strict=True):
-        if one is not None and other is not None and not _same(label, one, other):
+    for label, (one, other) in pairs.items():
+        if isinstance(one, float) and isinstance(other, float):
+            one, other = round(one, 6), round(other, 6)
+            same = abs(one - other) <= _SAME.get(label, 0.0)
+        else:
+            same = one == other
+        if one is not None and other is not None and not same:
             yield StatedJoiningSetting(label=label, planned=one, stated=other, subwoofer=subwoofer)
-
-
-def _same(label: _Label, one: float | str, other: float | str) -> bool:
-    if isinstance(one, str) or isinstance(other, str):
-        return one == other
-    return abs(one - other) <= _SAME[label]

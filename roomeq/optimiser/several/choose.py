@@ -61,7 +61,7 @@ class Together:
     settings : tuple of JoiningSettings
         One for each source; that of a source that is fed by another repeats the other's.
     gains_db : tuple of ndarray
-        One for each equaliser.
+        Of the equaliser before each source; empty where there is none.
     before, after, best : SeatFigures
         As it stands, as proposed, and the best found, which moves more.
     without : tuple of WithoutOne
@@ -117,8 +117,8 @@ def choose_together(
     model = Model(task.of_seats(seats).of_sources(order))
     if evaluations is None:
         evaluations = EVALUATIONS_EACH * (model.free.size + EVALUATIONS_BASE)
-    before, spent, starts = model.before(), 0, [] if start is None else [start]
     loudest = find_loudest(model)
+    before, spent, starts = model.before(), 0, [] if start is None else [start]
     alike = model.task.with_one_equaliser()
     one = None if alike is None else Model(alike)
     if one is not None:
@@ -137,21 +137,17 @@ def choose_together(
         proposed = with_few_moves(model, best, before, limit=limit)
     short = int(WITHOUT_SHARE * evaluations) if contributions and model.n > 1 else 0
     places = [order.index(i) for i in range(model.n)]
-    figures = [_figures(model, one, np.argsort(seats)) for one in (before, proposed, best)]
-    gains = [bands.present_gains_db for bands in task.equalisers]
-    named = dict.fromkeys(e for i in order if (e := task.sources[i].equaliser) is not None)
-    for e, at in zip(named, model.gain_places, strict=True):
-        gains[e] = readonly(proposed.x[at])
-    loudness = [model.mean_level_db(state.total) for state in (before, proposed)]
+    was, after, most = (_figures(model, one, np.argsort(seats)) for one in (before, proposed, best))
+    loudness = [model.levels_db(state.total)[1] for state in (before, proposed)]
     return Together(
         settings=tuple(_setting(model, proposed, k) for k in places),
-        gains_db=tuple(gains),
-        before=figures[0],
-        after=figures[1],
-        best=figures[2],
+        gains_db=tuple(_gains(model, proposed, k) for k in places),
+        before=was,
+        after=after,
+        best=most,
         without=tuple(_without(model, k, proposed, before, short) for k in places if short),
-        loudness_change_db=loudness[1] - loudness[0],
-        output_db=model.loudest_db + model.unit_db - figures[1].output_given_up_db,
+        loudness_change_db=float((loudness[1] - loudness[0]) @ task.frequency_weights),
+        output_db=model.loudest_db + model.unit_db - after.output_given_up_db,
         evaluations=spent + model.evaluations,
     )
 
@@ -173,12 +169,11 @@ def _without(model: Model, i: int, proposed: State, before: State, evaluations: 
     others = Model(model.task.of_sources(tuple(k for k in range(model.n) if k != i)))
     found = search(others, evaluations=evaluations)
     limit = max(tie_loss(proposed, before), (math.sqrt(proposed.loss) + NEEDLESS_DB) ** 2)
-    output = others.loudest_db + others.unit_db - found.given_up
-    lost = model.loudest_db + model.unit_db - proposed.given_up - output
-    given_up = model.loudest_db + model.unit_db - output
+    output_db = others.loudest_db + others.unit_db - found.given_up
+    given_up = model.loudest_db + model.unit_db - output_db
     return WithoutOne(
         deviation_db=math.sqrt(found.loss),
-        output_lost_db=lost,
+        output_lost_db=given_up - proposed.given_up,
         needless=found.loss <= limit and given_up <= model.task.most_given_up_db,
     )
 
@@ -192,15 +187,19 @@ def _setting(model: Model, state: State, i: int) -> JoiningSettings:
     )
 
 
+def _gains(model: Model, state: State, i: int) -> FloatArray:
+    e = model.bands_of[i]
+    return readonly(state.x[model.gain_places[e]] if e >= 0 else ())
+
+
 def _figures(model: Model, state: State, order: IntArray) -> SeatFigures:
     """Return what a state gives at the seats in another order."""
-    (levels, average), task = model.levels_db(state.total), model.task
+    (levels, _), task = model.levels_db(state.total), model.task
     variance = task.seat_weights @ (levels - task.seat_weights @ levels) ** 2
     seat_losses = model.seat_losses(levels, np.array(state.level))
-    output = model.output_db(average, state.x, state.means)
     return SeatFigures(
         deviation_db=math.sqrt(state.loss),
         by_seat_db=tuple(np.sqrt(seat_losses[order]).tolist()),
         variation_db=math.sqrt(float(variance @ task.frequency_weights)),
-        output_given_up_db=model.loudest_db - float(output),
+        output_given_up_db=state.given_up,
     )

@@ -118,11 +118,6 @@ class Model:
 
     # -- settings -------------------------------------------------------------------------------
 
-    def at_rest(self) -> Setting:
-        """Return the choices nearest to 0, and normal polarity where there is a choice."""
-        x = np.array([c[np.abs(c).argmin()] for c in self.choices])
-        return x, np.array([s.polarities[0] for s in self.task.sources])
-
     def present(self) -> Setting:
         """Return what is set now, whether or not it may be set."""
         sources = self.task.sources
@@ -175,10 +170,6 @@ class Model:
         power = np.maximum(power, _LEAST_POWER)
         average = self.task.seat_weights @ power
         return power_ratio_db(power) - self.task.target_db, power_ratio_db(average)
-
-    def mean_level_db(self, total: ComplexArray) -> float:
-        """Return the mean over the axis of the seats' power average."""
-        return float(self.levels_db(total)[1] @ self.task.frequency_weights)
 
     def common_level(self, levels: FloatArray, start: float) -> FloatArray:
         """Return the level m at which the loss is least, by Newton steps on its slope, (K,)."""
@@ -257,11 +248,11 @@ class Model:
         _, loss, given_up = self._figures(total, moves.x, means, state.level)
         return self._merit(loss, given_up, self._excess(len(moves.x), rows))
 
-    def outputs_db(self, state: State, moves: Moves) -> FloatArray:
-        """Return the output of moves, (K,); one evaluation each."""
+    def given_up_db(self, state: State, moves: Moves) -> FloatArray:
+        """Return the output that moves give up, (K,); one evaluation each."""
         self.evaluations += len(moves.x)
         total, means = self._moved(state, moves)
-        return self.output_db(self.levels_db(total)[1], moves.x, means)
+        return self.loudest_db - self.output_db(self.levels_db(total)[1], moves.x, means)
 
     def line_moves(
         self, state: State, line: int, delays: FloatArray, levels: FloatArray, *, flips: bool = True

@@ -25,8 +25,6 @@ from roomeq.wanted.loss import Loss
 
 IntArray = NDArray[np.int64]
 _DECIMALS = 12  # of weights, so that the order of seats leaves not even a rounding error
-MOST_GIVEN_UP_DB = 3.0
-"""Output that may be given up against the best sum in phase; common practice, no source."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -149,8 +147,6 @@ class SeveralTask:
     loss : Loss
     most_given_up_db : float
         See the package.
-    loudest_db : float, optional
-        Mean level of the best sum in phase; None: it is searched for.
 
     Raises
     ------
@@ -166,9 +162,8 @@ class SeveralTask:
     frequency_weights: FloatArray
     target_db: FloatArray
     allowance_db: FloatArray
+    most_given_up_db: float
     loss: Loss = field(default_factory=Loss)
-    most_given_up_db: float = MOST_GIVEN_UP_DB
-    loudest_db: float | None = None
     smoothing: FloatArray = field(init=False, repr=False)
 
     def __post_init__(self) -> None:

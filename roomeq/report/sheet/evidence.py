@@ -126,9 +126,9 @@ def sentences(plan: Plan) -> list[tuple[str, list[str]]]:
     """Return what backs a plan in sentences, by what they speak of."""
     if plan.together is not None:
         found = [together_verdict(plan.together), *together_sentences(plan)]
-        both = [] if plan.joining is None else [joining_verdict(plan.joining)]
-        with_mains = [("Subwoofers and mains together", both)] if both else []
-        return [("The subwoofers together", found), *with_mains]
+        joined = [] if plan.joining is None else [joining_verdict(plan.joining)]
+        said = {"The subwoofers together": found, "Subwoofers and mains together": joined}
+        return [(title, texts) for title, texts in said.items() if texts]
     alone, joining = [proof_sentence(plan), average_sentence(plan)], plan.joining
     alone += boost_sentences(plan)
     others = [

@@ -251,11 +251,12 @@ def opening_steps(plans: Sequence[Plan]) -> tuple[Step, ...]:
 
 def common_steps(plan: Plan, first: int) -> tuple[Step, ...]:
     """Return what is set for several subwoofers at once, from a number on, in one cell for all."""
-    cells: dict[str, Cell | None] = {"All: level upstream": _upstream_cell(plan)}
-    if plan.joining is not None:
-        bypass = _low_pass_cell(plan) if plan.joining.bypass else None
-        both = {"All against the mains: delay": _delay_cell(plan)}
-        cells = {**both, "All: low-pass and its bypass": bypass, **cells}
+    joining, bypass = plan.joining, plan.joining is not None and bool(plan.joining.bypass)
+    cells = {
+        "All against the mains: delay": None if joining is None else _delay_cell(plan),
+        "All: low-pass and its bypass": _low_pass_cell(plan) if bypass else None,
+        "All: level upstream": _upstream_cell(plan),
+    }
     said = [(control, cell) for control, cell in cells.items() if cell]
     return tuple(
         _step(number, control, [replace(cell, span=len(plan.subwoofers))])

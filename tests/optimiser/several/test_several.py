@@ -126,7 +126,7 @@ def test_the_slope_is_that_of_differences():
 @pytest.mark.parametrize("seed", [4, 7])
 def test_limits_are_kept(seed):
     found = answer(seed)
-    row = row_of(found.settings, found.gains_db)
+    row = row_of(room(seed), found)
     _, given_up, excess = (float(v[0]) for v in room(seed).judge(row))
     assert given_up <= 3.01
     assert excess <= 1e-3
