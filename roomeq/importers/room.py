@@ -115,13 +115,13 @@ def read_room(folder_or_file: str | PathLike[str], *, detail: bool = False) -> R
 
 def _several(room_file: RoomFile, once: _ReadOnce) -> Room:
     """Read a room with several subwoofers, or places to try: each by itself, and their sum."""
+    read: dict[str, Subwoofer] = {}
     listed = list(enumerate(room_file.subwoofers))
-    listed.sort(key=lambda pair: pair[1].fed_by is not None)  # whose device it is comes first
-    rooms = {index: _room(room_file.of_subwoofer(index), once) for index, _ in listed}
-    subwoofers = tuple(
-        Subwoofer(name=one.name, room=rooms[index], fed_by=one.fed_by, delays=own_delays(one))
-        for index, one in enumerate(room_file.subwoofers)
-    )
+    for index, one in sorted(listed, key=lambda pair: pair[1].fed_by is not None):
+        delays = own_delays(one) if one.fed_by is None else read[one.fed_by].delays
+        own = _room(room_file.of_subwoofer(index), once)
+        read[one.name] = Subwoofer(name=one.name, room=own, fed_by=one.fed_by, delays=delays)
+    subwoofers = tuple(read[one.name] for one in room_file.subwoofers)
     tried = dict.fromkeys(entry.place for entry in room_file.measurements if entry.place)
     places = tuple(
         Subwoofer(name=place, room=_room(room_file.of_place(place), once)) for place in tried

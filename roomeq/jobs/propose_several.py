@@ -34,7 +34,6 @@ from roomeq.optimiser.several.choose import WithoutOne, choose_together
 from roomeq.plan.plan import Plan
 from roomeq.plan.records import rows_of
 from roomeq.plan.together import SetTogether, TogetherRecord
-from roomeq.room.equipment import WantedLevel
 from roomeq.room.room import Room, weighed_room
 from roomeq.room.together import seat_pressures, summed_survey
 
@@ -209,11 +208,17 @@ def _plan_of_one(
     share_db: Mapping[str, float],
     upstream_db: float,
 ) -> Plan:
-    """Return the plan of one subwoofer alone with what was chosen for all."""
+    """Return the plan of one subwoofer alone with what was chosen for all.
+
+    What is wanted of it is its share of the sum.
+    """
     own = one.subwoofer.room
     room = weighed_room(own)
     if room.wanted is not None:
-        room = replace(room, wanted=_share_of(room, share_db))
+        scene = DriveScene.of(room, room.wanted)
+        wanted = zip(scene.bands, scene.wanted_db.tolist(), strict=True)
+        spl_db = {band.label: level_db + share_db[band.label] for band, level_db in wanted}
+        room = replace(room, wanted=replace(room.wanted, spl_db=spl_db))
     chosen = ChosenGains(gains_db=one.gains_db, level_change_db=one.setting.level_change_db)
     judged = replace(search, chosen=chosen, leave_out=False, prove=False)
     try:
@@ -233,16 +238,6 @@ def _plan_of_one(
         level=level,
         no_change=None if plan.changes or level.changes else NoChange.IMPROVEMENT_TOO_SMALL,
         cautions=tuple(caution for caution in plan.cautions if caution.code in kept),
-    )
-
-
-def _share_of(room: Room, share_db: Mapping[str, float]) -> WantedLevel:
-    """Return what is wanted of one subwoofer where all play."""
-    assert room.wanted is not None
-    scene = DriveScene.of(room, room.wanted)
-    wanted = zip(scene.bands, scene.wanted_db.tolist(), strict=True)
-    return replace(
-        room.wanted, spl_db={band.label: level + share_db[band.label] for band, level in wanted}
     )
 
 

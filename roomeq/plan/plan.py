@@ -158,10 +158,15 @@ class Plan(Record, frozen=True, kw_only=True):
         return tuple(band.gain_db for band in self.bands)
 
     @property
+    def moved(self) -> int:
+        """How many bands are to be set differently from now, of all of several subwoofers."""
+        own = sum(band.gain_db != band.present_db for band in self.bands)
+        return own + sum(one.moved for one in self.subwoofers.values())
+
+    @property
     def changes(self) -> bool:
         """Whether any band is to be set differently from now, of any of several subwoofers."""
-        own = any(band.gain_db != band.present_db for band in self.bands)
-        return own or any(one.changes for one in self.subwoofers.values())
+        return self.moved > 0
 
     @property
     def joins(self) -> bool:
@@ -253,9 +258,8 @@ class Plan(Record, frozen=True, kw_only=True):
             return f"<Plan for {self.room}: {len(self.subwoofers)} subwoofers, deviation {figures}>"
         if self.idle:
             return f"<Plan for {self.room}: no change>"
-        moved = sum(band.gain_db != band.present_db for band in self.bands)
         whose = "" if self.joining is None else "of the sum with the mains "
-        changed = f"{moved} of {len(self.bands)} bands change"
+        changed = f"{self.moved} of {len(self.bands)} bands change"
         return f"<Plan for {self.room}: {changed}, deviation {whose}{figures}>"
 
     def to_frame(self) -> DataFrame:

@@ -138,10 +138,11 @@ def choose_together(
     short = int(WITHOUT_SHARE * evaluations) if contributions and model.n > 1 else 0
     places = [order.index(i) for i in range(model.n)]
     was, after, most = (_figures(model, one, np.argsort(seats)) for one in (before, proposed, best))
+    settings, gains_db = zip(*(_settings(model, proposed, k) for k in places), strict=True)
     loudness = [model.levels_db(state.total)[1] for state in (before, proposed)]
     return Together(
-        settings=tuple(_setting(model, proposed, k) for k in places),
-        gains_db=tuple(_gains(model, proposed, k) for k in places),
+        settings=settings,
+        gains_db=gains_db,
         before=was,
         after=after,
         best=most,
@@ -178,18 +179,15 @@ def _without(model: Model, i: int, proposed: State, before: State, evaluations: 
     )
 
 
-def _setting(model: Model, state: State, i: int) -> JoiningSettings:
-    line = model.lines[i]
-    return JoiningSettings(
+def _settings(model: Model, state: State, i: int) -> tuple[JoiningSettings, FloatArray]:
+    """Return delay, polarity and level of a source, and the gains before it."""
+    line, e = model.lines[i], model.bands_of[i]
+    setting = JoiningSettings(
         delay=1e-3 * float(state.x[line]),
         inverted=bool(state.signs[i] < 0),
         level_change_db=float(state.x[model.n + line]),
     )
-
-
-def _gains(model: Model, state: State, i: int) -> FloatArray:
-    e = model.bands_of[i]
-    return readonly(state.x[model.gain_places[e]] if e >= 0 else ())
+    return setting, readonly(state.x[model.gain_places[e]] if e >= 0 else ())
 
 
 def _figures(model: Model, state: State, order: IntArray) -> SeatFigures:

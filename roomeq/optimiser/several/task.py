@@ -37,8 +37,8 @@ class Source:
     pressures : ndarray, shape (S, P)
         Complex, everything at rest.
     delays, levels_db : ndarray
-        What its amplifier offers; a single value is fixed. Of a source that is fed by another they
-        do not count.
+        What its amplifier offers; a single value is fixed. A source that is fed by another has that
+        one's.
     polarities : tuple of float
         (1.0, -1.0) if it can be inverted, or the one that it has.
     equaliser : int, optional
@@ -187,8 +187,8 @@ class SeveralTask:
     def of_sources(self, kept: tuple[int, ...]) -> Self:
         """Return the task of some sources alone, in the order given.
 
-        What was fed by a source that is left out takes over that one's delays and levels. The
-        equalisers come in the order in which the sources name them; others are dropped.
+        What was fed by a source that is left out stands in its
+        place. The equalisers come in the order in which the sources name them; others are dropped.
         """
         sources, heirs = [], dict[int, int]()
         of = [self.sources[i].equaliser for i in kept]
@@ -199,14 +199,8 @@ class SeveralTask:
             if fed in kept:
                 source = replace(source, fed_by=kept.index(fed))
             elif fed is not None:
-                feeder, first = self.sources[fed], heirs.setdefault(fed, place)
-                source = replace(
-                    source,
-                    delays=feeder.delays,
-                    levels_db=feeder.levels_db,
-                    fed_by=None if first == place else first,
-                    present=replace(feeder.present, inverted=source.present.inverted),
-                )
+                first = heirs.setdefault(fed, place)
+                source = replace(source, fed_by=None if first == place else first)
             sources.append(source)
         equalisers = tuple(self.equalisers[e] for e in used)
         return replace(self, sources=tuple(sources), equalisers=equalisers)

@@ -101,7 +101,7 @@ def test_what_was_found_is_set_on_the_right_subwoofer(room):
     task = several_task(room, room.subwoofers)
     found = choose_together(task, evaluations=1500, contributions=False)
     settings = settings_of(room.subwoofers, found)
-    assert [one.name for one in settings] == ["front", "back"]
+    assert [one.subwoofer.name for one in settings] == ["front", "back"]
     for one, gains, setting in zip(settings, found.gains_db, found.settings, strict=True):
         assert one.gains_db.tolist() == gains.tolist()
         assert one.setting == setting
