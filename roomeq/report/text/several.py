@@ -40,8 +40,11 @@ def together_lines(overview: RoomOverview) -> list[str]:
         }
         for row in overview.together
     ]
-    title = "Each subwoofer alone, all together as they are set, and if all arrived in phase"
-    return [*paragraph(title), *columns(rows)]
+    what, without = "all together as they are set", []
+    if not all(one.has_phase for one in overview.measurements if one.source == "sub"):
+        what, without = "their powers added, since it is not known how they sum", [">Lost dB"]
+    title = f"Each subwoofer alone, {what}, and if all arrived in phase"
+    return [*paragraph(title), *columns(rows, without=without)]
 
 
 def together_verdict(found: TogetherRecord) -> str:
