@@ -27,7 +27,6 @@ from roomeq.device.equaliser import FixedBandEqualiser, QLaw
 from roomeq.jobs.joining.steps import present_data
 from roomeq.jobs.verify_several import gains_stated_otherwise, others_stated_otherwise
 from roomeq.jobs.verifying.agreement import (
-    Pairs,
     judge_observation,
     planned_db,
     stated_otherwise,
@@ -41,7 +40,7 @@ from roomeq.plan.joining import JoiningRecord
 from roomeq.plan.plan import Plan
 from roomeq.plan.records import DeviceRecord
 from roomeq.plan.verification import JoiningCheck, LevelCheck, StatedJoiningSetting, Verification
-from roomeq.room.room import Room
+from roomeq.room.room import Joined, Room
 
 LOSS_AGREES_DB = 0.5
 """More than this above the prediction, and the parts do not join as planned. In 80 rooms made by
@@ -128,12 +127,14 @@ def joining_stated_otherwise(
         Delay, polarity, phase; what is not stated is not compared.
     """
     planned = record.settings
-    pairs: Pairs = {
-        "delay_ms": (planned.delay_ms, None if delay is None else 1e3 * delay),
-        "polarity": (planned.settings().polarity, polarity),
-        "phase_deg": (planned.phase_deg, phase_deg),
+    set_to: Joined = {
+        "delay_ms": planned.delay_ms,
+        "polarity": planned.settings().polarity,
+        "phase_deg": planned.phase_deg,
     }
-    return told_otherwise(pairs)
+    delay_ms = None if delay is None else round(1e3 * delay, 6)
+    stated: Joined = {"delay_ms": delay_ms, "polarity": polarity, "phase_deg": phase_deg}
+    return told_otherwise(set_to, stated)
 
 
 def verify_room(
@@ -324,11 +325,16 @@ def _setup(
     microphone_db: Callable[[FloatArray], FloatArray] | None,
 ) -> Setup:
     """Return what the plan set, what stood before, and what else may be in force."""
+    own_db = plan.level.setting_db
+    levels = {name: other.level.setting_db for name, other in others.items()}
     return Setup(
         equaliser=None if plan.subwoofers else equaliser_of(plan.device),
         gains_db=np.array(plan.gains_db),
         present_db=np.array([band.present_db for band in plan.bands]),
         others={name: np.array(other.gains_db) for name, other in others.items()},
+        others_level_db={}
+        if own_db is None
+        else {name: level - own_db for name, level in levels.items() if level is not None},
         microphone_db=microphone_db,
         sum_known=plan.joining is not None and bool(plan.joining.quadrature),
     )

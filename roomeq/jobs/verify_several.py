@@ -10,10 +10,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from roomeq.jobs.verifying.agreement import Pairs, planned_db, stated_otherwise, told_otherwise
+from roomeq.jobs.verifying.agreement import planned_db, stated_otherwise, told_otherwise
 from roomeq.plan.plan import Plan
 from roomeq.plan.verification import StatedJoiningSetting, StatedSetting
-from roomeq.room.room import Room
+from roomeq.room.room import Joined, Room
 
 
 def gains_stated_otherwise(plan: Plan, room: Room) -> Iterator[StatedSetting]:
@@ -37,13 +37,12 @@ def others_stated_otherwise(plan: Plan, room: Room) -> Iterator[StatedJoiningSet
         part = plan.subwoofers.get(one.name)
         if part is None or part.set_together is None:
             continue
-        own, now = part.set_together, one.room
-        told = now.present.delay_stated and one.fed_by is None
-        pairs: Pairs = {
-            "fed_by": (own.fed_by or "none", one.fed_by or "none"),
-            "delay_ms": (own.delay_ms, 1e3 * now.joining.present_delay if told else None),
-            "polarity": ("inverted" if own.inverted else "normal", now.present.polarity),
+        own = part.set_together
+        set_to: Joined = {
+            "fed_by": own.fed_by or "none",
+            "delay_ms": own.delay_ms if one.fed_by is None else None,
+            "polarity": "inverted" if own.inverted else "normal",
+            "phase_deg": None if part.present is None else part.present.phase_deg,
         }
-        if part.present is not None:
-            pairs["phase_deg"] = part.present.phase_deg, now.present.phase_deg
-        yield from told_otherwise(pairs, subwoofer=one.name)
+        now: Joined = {"fed_by": one.fed_by or "none", **one.room.joined_by}
+        yield from told_otherwise(set_to, now, subwoofer=one.name)

@@ -49,6 +49,10 @@ if TYPE_CHECKING:
     from pandas import DataFrame
 
 
+Joined = dict[Literal["fed_by", "delay_ms", "polarity", "phase_deg"], float | str | None]
+"""What joins a subwoofer to others, by name; None where it is not known."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class PathResponse:
     """A response of the subwoofer's path by itself.
@@ -248,6 +252,14 @@ class Room:
             return None
         frequencies, added_db = self.microphone
         return lambda at: np.asarray(np.interp(np.log(at), np.log(frequencies), added_db))
+
+    @property
+    def joined_by(self) -> Joined:
+        """Delay in ms, polarity and phase in degrees as they are stated."""
+        present = self.present
+        delay_ms = round(1e3 * self.joining.present_delay, 6) if present.delay_stated else None
+        joined: Joined = {"delay_ms": delay_ms, "polarity": present.polarity}
+        return {**joined, "phase_deg": present.phase_deg}
 
     @property
     def stated_db(self) -> dict[str, float | None]:

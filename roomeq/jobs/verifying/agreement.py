@@ -14,7 +14,6 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from typing import Literal
 
 import msgspec
 import numpy as np
@@ -32,6 +31,7 @@ from roomeq.plan.verification import (
     StatedJoiningSetting,
     StatedSetting,
 )
+from roomeq.room.room import Joined
 
 STANDS = 0.1
 """Share of the likeliest explanation below which another does not stand beside it."""
@@ -222,26 +222,25 @@ def _band_checks(
             )
 
 
-_Label = Literal["fed_by", "delay_ms", "polarity", "phase_deg"]
-Pairs = dict[_Label, tuple[float | str | None, float | str | None]]
-"""What is planned and what is stated, by what it is of; what is not known is not compared."""
-_SAME = {"delay_ms": 0.006}  # a plan shows two decimals, and that is what is set
+_SAME = {"delay_ms": 0.006, "phase_deg": 1e-9}  # a plan shows two decimals of a delay
 
 
-def told_otherwise(pairs: Pairs, *, subwoofer: str | None = None) -> Iterator[StatedJoiningSetting]:
+def told_otherwise(
+    planned: Joined, stated: Joined, *, subwoofer: str | None = None
+) -> Iterator[StatedJoiningSetting]:
     """Yield delay in ms, polarity and phase in degrees that are stated to be others than planned.
 
     Parameters
     ----------
-    pairs : dict
+    planned, stated : dict
+        By what they are of; what is not known is not compared.
     subwoofer : str, optional
         Which of several they are of.
     """
-    for label, (one, other) in pairs.items():
+    for label, one in planned.items():
+        other = stated.get(label)
+        same = one == other
         if isinstance(one, float) and isinstance(other, float):
-            one, other = round(one, 6), round(other, 6)
-            same = abs(one - other) <= _SAME.get(label, 0.0)
-        else:
-            same = one == other
+            same = abs(one - other) <= _SAME[label]
         if one is not None and other is not None and not same:
             yield StatedJoiningSetting(label=label, planned=one, stated=other, subwoofer=subwoofer)
