@@ -168,9 +168,9 @@ def rank_places(room: Room, *, most: int = MOST_TOGETHER) -> RoomPlaces:
 def _choice(
     found: Combination, tried: Sequence[Subwoofer], seats: tuple[str, ...], loudest_db: float
 ) -> PlaceChoice:
-    after, together = found.together.after, found.together
+    together = found.together
     earliest = min(setting.delay for setting in together.settings)
-    worst_seat, worst_db = after.worst(seats)
+    worst_seat, worst_db = together.after.worst(seats)
     each = zip(found.places, together.settings, together.gains_db, strict=True)
     settings = tuple(
         PlaceSetting(
@@ -183,7 +183,7 @@ def _choice(
         for place, setting, gains in each
     )
     return PlaceChoice.copied(
-        after,
+        together.after,
         settings=settings,
         output_db=together.output_db - loudest_db,
         worst_seat=worst_seat,

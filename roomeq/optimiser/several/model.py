@@ -78,6 +78,8 @@ class Model:
         Values that may be set, rising.
     free : ndarray of int
         Places in x with a choice.
+    lines : ndarray of int, shape (n,)
+        Of each source, whose delay and level it has: its own, or its feeder's.
     gain_places : list of ndarray of int
         Places of each equaliser's gains in x.
     evaluations : int
@@ -91,7 +93,8 @@ class Model:
         mean_power = np.mean(np.abs(self.pressures) ** 2)
         self.unit_db = float(power_ratio_db(max(mean_power, np.finfo(np.float64).tiny)))
         self.pressures = np.round(self.pressures / 10.0 ** (self.unit_db / 20.0), _DECIMALS)
-        self.lines = np.array(task.lines())
+        fed_by = [source.fed_by for source in task.sources]
+        self.lines = np.array([i if fed is None else fed for i, fed in enumerate(fed_by)])
         self.bands_of = np.array([-1 if s.equaliser is None else s.equaliser for s in task.sources])
         own = self.lines == np.arange(self.n)
         pairs, still = list(zip(task.sources, own, strict=True)), np.zeros(1)

@@ -178,12 +178,6 @@ class SeveralTask:
         smoothing = smooth_power(points, every, at=self.frequencies, fraction=SHAPE_FRACTION)
         object.__setattr__(self, "smoothing", smoothing)
 
-    def lines(self) -> tuple[int, ...]:
-        """Return for each source whose delay and level it has: its own, or its feeder's."""
-        return tuple(
-            i if source.fed_by is None else source.fed_by for i, source in enumerate(self.sources)
-        )
-
     def of_sources(self, kept: tuple[int, ...]) -> Self:
         """Return the task of some sources alone, in the order given.
 

@@ -168,17 +168,17 @@ def places_text(found: RoomPlaces, *, detail: bool = False) -> str:
 
 def _gains(sizes: Mapping[int, PlaceChoice]) -> Iterator[str]:
     """Yield the best of each size, and what one more buys."""
-    smaller = (None, *sizes.values())
-    for (count, best), before in zip(sizes.items(), smaller, strict=False):
-        buys = ""
+    before = None
+    for count, best in sizes.items():
+        said = f"{_COUNTS[count]}: {joined(list(best.places))}, {best.deviation_db:.1f} dB"
         if before is not None:
-            less, even = before.deviation_db - best.deviation_db, before.variation_db
-            louder = best.output_db - before.output_db
-            buys = (
-                f"; one more buys {less:.1f} dB of deviation, {even - best.variation_db:.1f} dB "
-                f"between the seats and {signed(louder)} dB of output"
+            said += (
+                f"; one more buys {before.deviation_db - best.deviation_db:.1f} dB of deviation, "
+                f"{before.variation_db - best.variation_db:.1f} dB between the seats and "
+                f"{signed(best.output_db - before.output_db)} dB of output"
             )
-        yield f"{_COUNTS[count]}: {joined(list(best.places))}, {best.deviation_db:.1f} dB{buys}"
+        before = best
+        yield said
 
 
 def _table(choices: tuple[PlaceChoice, ...]) -> list[str]:
