@@ -155,6 +155,8 @@ def rank_places(room: Room, *, most: int = MOST_TOGETHER) -> RoomPlaces:
     if stated is None:
         reach = f"0 to {1e3 * _LONGEST_DELAY:g} ms were taken"
         taken.insert(0, f"what delays each can be given is not stated: {reach}")
+    if len(seats) == 1:
+        taken.insert(0, "one seat speaks for all: how others differ from it is not known")
     return RoomPlaces(
         room=room.name,
         seats=seats,

@@ -145,6 +145,7 @@ def places_text(found: RoomPlaces, *, detail: bool = False) -> str:
         [*paragraph(_COUNTS[count]), *_table(choices if detail else choices[:_SHOWN])]
         for count, choices in sizes.items()
     ]
+    seats = "seat" if len(found.seats) == 1 else "seats"
     explained = (
         "Deviation: of each seat by itself, mean over the seats, with the best settings found. "
         "S.d.: how the seats differ. Output: at equal drive, against the loudest here. Each choice "
@@ -154,7 +155,7 @@ def places_text(found: RoomPlaces, *, detail: bool = False) -> str:
     )
     return text_of(
         [
-            paragraph(f"{found.room}: {len(found.places)} places, {len(found.seats)} seats"),
+            paragraph(f"{found.room}: {len(found.places)} places, {len(found.seats)} {seats}"),
             listed("Found: look at these first", found.findings),
             bullets(list(_gains({n: choices[0] for n, choices in sizes.items()}))),
             *tables,
