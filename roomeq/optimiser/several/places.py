@@ -3,7 +3,7 @@
 Conventions
 -----------
 As in the package; a place is one source of the task, as if a subwoofer stood at each. Every
-combination of a size is searched coarsely, the best few in full.
+combination of a size is searched coarsely, the best of them once more, and the best few in full.
 """
 
 from __future__ import annotations
@@ -13,11 +13,11 @@ import math
 from dataclasses import dataclass
 
 from roomeq.optimiser.several.choose import Together, by_power, choose_together
-from roomeq.optimiser.several.model import Model
+from roomeq.optimiser.several.model import Model, Setting
 from roomeq.optimiser.several.search import search_coarsely
 from roomeq.optimiser.several.task import SeveralTask
 
-COARSE_EVALUATIONS = 800
+COARSE_EVALUATIONS, AGAIN_EVALUATIONS, AGAIN = 800, 1600, 24
 FULL_EVALUATIONS = 15000
 FULL = 10
 _MOST_PLACES, _MOST_TOGETHER = 10, 4
@@ -50,8 +50,7 @@ def choose_places(
     Parameters
     ----------
     task : SeveralTask
-        One source for each place, up to ten, none fed by another; `loudest_db` None, so that each
-        combination is held against its own best sum in phase.
+        One source for each place, up to ten, none fed by another.
     most : int
         Largest number of subwoofers, 1 to 4.
     full : int
@@ -74,12 +73,12 @@ def choose_places(
         )
     found: list[Combination] = []
     for size in range(1, min(most, count) + 1):
-        coarse, of_size = [], []
-        for places in itertools.combinations(by_power(task), size):
-            model = Model(task.of_sources(places))
-            begun = search_coarsely(model, evaluations=COARSE_EVALUATIONS * size)
-            coarse.append((model.smooth_merit(begun), places, (begun.x, begun.signs)))
-        for merit, places, start in sorted(coarse, key=lambda one: one[0])[:full]:
+        left, of_size = list(itertools.combinations(by_power(task), size)), []
+        for evaluations in (COARSE_EVALUATIONS, AGAIN_EVALUATIONS):
+            tried = [_tried(task, places, evaluations) for places in left]
+            tried.sort(key=lambda one: one[0])
+            left = [places for _, places, _ in tried[: max(AGAIN, full)]]
+        for merit, places, start in tried[:full]:
             together = choose_together(
                 task.of_sources(places),
                 evaluations=FULL_EVALUATIONS * size,
@@ -90,3 +89,12 @@ def choose_places(
             of_size.append(one)
         found += sorted(of_size, key=lambda one: one.together.after.deviation_db)
     return tuple(found)
+
+
+def _tried(
+    task: SeveralTask, places: tuple[int, ...], evaluations: int
+) -> tuple[float, tuple[int, ...], Setting]:
+    """Return how good a combination may become, and the setting between the steps that says so."""
+    model = Model(task.of_sources(places))
+    begun = search_coarsely(model, evaluations=evaluations * len(places))
+    return model.smooth_merit(begun), places, (begun.x, begun.signs)
