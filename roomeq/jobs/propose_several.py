@@ -126,8 +126,7 @@ def _within_drive(
 
     What is left is how far all may be turned up, in dB.
     """
-    own = [one for one in settings if one.subwoofer.fed_by is None]
-    most_db = min(_granted_db(one) - one.setting.level_change_db for one in own)
+    most_db = min(_granted_db(one) - one.setting.level_change_db for one in settings)
     step_db = 0.5 if room.device.level is None else room.device.level.step_db
     down_db = min(0.0, math.floor(most_db / step_db + 1e-9) * step_db)
     return _changed(settings, down_db), most_db - down_db

@@ -55,11 +55,16 @@ def several_task(room: Room, subwoofers: Sequence[Subwoofer]) -> SeveralTask:
             raise ValueError(_NO_SHAPES.format(one.name))
     data = room_data(room)
     points = _points(data, [one.room.survey for one in subwoofers])
-    names, first = [one.name for one in subwoofers], [o for o in subwoofers if o.fed_by is None]
+    names = [one.name for one in subwoofers]
+    lines = [
+        [one, *(other for other in subwoofers if other.fed_by == one.name)]
+        for one in subwoofers
+        if one.fed_by is None
+    ]
     gain, sources = 10.0 ** (-data.seat_offsets_db[:, None] / 20.0), []
     for one in subwoofers:
         fed_by = None if one.fed_by is None else names.index(one.fed_by)
-        equaliser = first.index(one if fed_by is None else subwoofers[fed_by])
+        equaliser = next(n for n, line in enumerate(lines) if one in line)
         pressures = seat_pressures(one.room.survey, data.seats, points) * gain
         source = _source(one, pressures, points)
         sources.append(replace(source, equaliser=equaliser, fed_by=fed_by))
@@ -67,7 +72,7 @@ def several_task(room: Room, subwoofers: Sequence[Subwoofer]) -> SeveralTask:
         points=points,
         frequencies=data.frequencies,
         sources=tuple(sources),
-        equalisers=tuple(_bands(with_own_limits(one.room), points) for one in first),
+        equalisers=tuple(_bands([with_own_limits(o.room) for o in line], points) for line in lines),
         seat_weights=data.seat_weights,
         frequency_weights=data.frequency_weights,
         target_db=data.target_db,
@@ -105,17 +110,18 @@ def _source(one: Subwoofer, pressures: ComplexArray, points: FloatArray) -> Sour
     )
 
 
-def _bands(room: Room, points: FloatArray) -> BandSet:
-    """Return what the bands of one device may be set to; limits are those of its own room."""
-    equaliser, stand = room.equaliser, room.present.gains_db
-    stated = replace(band_task(room), by_seats=False).problem()
+def _bands(rooms: Sequence[Room], points: FloatArray) -> BandSet:
+    """Return what the bands of one device may be set to, within the limits of all that it feeds."""
+    equaliser, stand = rooms[0].equaliser, rooms[0].present.gains_db
+    tasks = [replace(band_task(room), by_seats=False) for room in rooms]
+    stated = tasks[0].problem()
     each = np.eye(len(stated.gains_db))
     alone = [np.outer(gains, row) for gains, row in zip(stated.gains_db, each, strict=True)]
     return BandSet(
         gains_db=stated.gains_db,
         responses=tuple(np.array([equaliser.response(g, points) for g in one]) for one in alone),
         limit_tables_db=stated.limit_tables_db,
-        cap_db=stated.filter_cap_db,
+        cap_db=np.min([task.cap_db(stated.limit_frequencies) for task in tasks], axis=0),
         present_gains_db=stand,
         present_response=equaliser.response(stand, points),
     )

@@ -111,6 +111,22 @@ def test_limits_of_each_are_its_own(tmp_path):
     assert back.cap_db.max() <= 2.0 + 1e-9 < front.cap_db.max()
 
 
+def test_limits_of_a_fed_one_hold_for_the_bands_that_feed_it(tmp_path):
+    own = (
+        OWN.replace("delay_highest_ms = 20\n", "")
+        .replace("level_db = -6\n", "")
+        .replace("gains_db = [0, 0, 0, 0, 0, 0, 0, 0, 0]\n", "")
+    )
+    more = {"back": 'fed_by = "front"\nlimits = { filter_boost_db = 2, no_boost_below = 50 }'}
+    folder = write_several(tmp_path, {"front": FRONT, "back": BACK}, own=own, more=more)
+    room = read_room(folder)
+    cap_db = several_task(room, room.subwoofers).equalisers[0].cap_db
+    assert cap_db.max() == pytest.approx(2.0)
+    alone = several_task(room, room.subwoofers[:1]).equalisers[0].cap_db
+    assert alone.max() > 2.5
+    assert np.sum(cap_db < 1.0) > np.sum(alone < 1.0)  # nothing is boosted below 50 Hz
+
+
 def test_without_phase_or_a_common_time_zero_it_is_refused_and_said_what_is_missing(tmp_path):
     head = HEAD.replace("common_reference = true", "common_reference = false")
     room = read_room(write_several(tmp_path, {"front": FRONT, "back": BACK}, head=head))
