@@ -29,7 +29,7 @@ from roomeq.base.files import (
     refuse_other_kinds,
     replacing,
 )
-from roomeq.base.levels import ComplexArray, signed_setting
+from roomeq.base.levels import signed_setting
 from roomeq.base.record import Record, html_table
 from roomeq.base.survey import Source
 from roomeq.optimiser.bands.fit import ChoiceRow, NoChange
@@ -211,10 +211,10 @@ class Plan(Record, frozen=True, kw_only=True):
         return self.deviation_before_db, self.deviation_after_db
 
     @property
-    def arriving(self) -> dict[str, ComplexArray]:
-        """What arrives from each of several subwoofers as proposed, by its name, shape (S, P)."""
+    def each_together(self) -> dict[str, SetTogether]:
+        """Delay and polarity of each of several subwoofers, by its name."""
         each = {name: one.set_together for name, one in self.subwoofers.items()}
-        return {name: own.pressures for name, own in each.items() if own is not None}
+        return {name: own for name, own in each.items() if own is not None}
 
     @property
     def reservations(self) -> tuple[Caution, ...]:

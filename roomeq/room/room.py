@@ -258,8 +258,7 @@ class Room:
         """Delay in ms, polarity and phase in degrees as they are stated."""
         present = self.present
         delay_ms = round(1e3 * self.joining.present_delay, 6) if present.delay_stated else None
-        joined: Joined = {"delay_ms": delay_ms, "polarity": present.polarity}
-        return {**joined, "phase_deg": present.phase_deg}
+        return {"delay_ms": delay_ms, "polarity": present.polarity, "phase_deg": present.phase_deg}
 
     @property
     def stated_db(self) -> dict[str, float | None]:

@@ -88,8 +88,7 @@ class RoomFile(RoomTables, frozen=True, kw_only=True):
     def with_measurements(self, wanted: Callable[[MeasurementTable], bool]) -> Self:
         """Return the file with some of its measurements only."""
         kept = tuple(n for n, entry in enumerate(self.measurements) if wanted(entry))
-        measurements = tuple(self.measurements[n] for n in kept)
-        return replace(self, measurements=measurements, entries=kept)
+        return replace(self, measurements=tuple(self.measurements[n] for n in kept), entries=kept)
 
     def of_subwoofer(self, index: int) -> Self:
         """Return the file as if it were of one of its subwoofers alone, as it stands."""
@@ -121,12 +120,8 @@ class RoomFile(RoomTables, frozen=True, kw_only=True):
         """
         one = self.subwoofers[index]
         feeder = next((other for other in self.subwoofers if other.name == one.fed_by), one)
-        own = {
-            key: value
-            for key in SubwooferTable.__struct_fields__
-            if key in RoomTables.__struct_fields__ and (value := getattr(one, key)) is not None
-        }
-        del own["name"]
+        shared = {*SubwooferTable.__struct_fields__} & {*RoomTables.__struct_fields__} - {"name"}
+        own = {key: value for key, value in one.stated().items() if key in shared}
         profile = self.device.profile if feeder.profile is None else feeder.profile
         behind = {"polarity": None, "protection": None} | one.present.stated()
         device = DeviceTable(profile=profile, present=replace(feeder.present, **behind))

@@ -56,11 +56,8 @@ def several_task(room: Room, subwoofers: Sequence[Subwoofer]) -> SeveralTask:
     data = room_data(room)
     points = _points(data, [one.room.survey for one in subwoofers])
     names = [one.name for one in subwoofers]
-    lines = [
-        [one, *(other for other in subwoofers if other.fed_by == one.name)]
-        for one in subwoofers
-        if one.fed_by is None
-    ]
+    first = [one for one in subwoofers if one.fed_by is None]
+    lines = [[one, *(o for o in subwoofers if o.fed_by == one.name)] for one in first]
     gain, sources = 10.0 ** (-data.seat_offsets_db[:, None] / 20.0), []
     for one in subwoofers:
         fed_by = None if one.fed_by is None else names.index(one.fed_by)

@@ -78,7 +78,8 @@ def _each_beside_the_others(plan: Plan, seats: list[int], axis: FloatArray) -> d
     """Return the predicted powers of each of several subwoofers and of the others, at seats."""
     if plan.together is None:
         return {}
-    points, arriving = np.array(plan.together.points), plan.arriving
+    points = np.array(plan.together.points)
+    arriving = {name: own.pressures for name, own in plan.each_together.items()}
     every, whole = np.eye(points.size), np.sum(list(arriving.values()), axis=0)
     smooth = smooth_power(points, every, at=axis, fraction=SMOOTHING_FRACTION)
 

@@ -11,7 +11,7 @@ judged. Delays in s (positive is later), levels and gains in dB, polarity +1 or 
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
-from typing import Any, Self
+from typing import Self
 
 import numpy as np
 from numpy.typing import NDArray
@@ -93,13 +93,8 @@ class BandSet:
 
     def is_like(self, other: BandSet) -> bool:
         """Return whether another offers the same bands, within the same limits, and stands so."""
-
-        def arrays(bands: BandSet) -> list[NDArray[Any]]:
-            tables = (*bands.gains_db, *bands.responses, *bands.limit_tables_db)
-            return [*tables, bands.cap_db, bands.present_gains_db, bands.present_response]
-
-        mine, its = arrays(self), arrays(other)
-        return len(mine) == len(its) and all(map(np.array_equal, mine, its))
+        pairs = [(getattr(self, key), getattr(other, key)) for key in self.__dataclass_fields__]
+        return all(len(a) == len(b) and all(map(np.array_equal, a, b)) for a, b in pairs)
 
 
 class SeatFigures(Record, frozen=True, kw_only=True):

@@ -79,10 +79,7 @@ def together_sentences(plan: Plan) -> list[str]:
         f"At equal drive the seats get {given_db:.1f} dB less than with all in phase as well as "
         f"delay and polarity can bring them ({was_db:.1f} dB less now): the price of evenness."
     ]
-    for name, one in plan.subwoofers.items():
-        own = one.set_together
-        if own is None:
-            continue
+    for name, own in plan.each_together.items():
         if own.fed_by is not None:
             said.append(f"{name} has bands, level and delay of {own.fed_by}, which feeds it.")
         less_db, left = own.output_without_db or 0.0, f"{own.without_db or 0.0:.1f} dB, and"
