@@ -82,14 +82,15 @@ def row_of(room, found):
 
 
 def evolved(room, evaluations):
-    """The least that differential evolution reaches, between the steps of the grid too."""
-    spent, best = 0, np.inf
+    """The least that differential evolution reaches between the steps of the grid, and on them."""
+    spent, best, at = 0, np.inf, None
 
     def objective(x):
-        nonlocal spent, best
+        nonlocal spent, best, at
         values = room.objective(x.T)
-        if spent < evaluations:
-            best = min(best, float(values[: max(evaluations - spent, 1)].min()))
+        k = int(values[: max(evaluations - spent, 1)].argmin())
+        if spent < evaluations and values[k] < best:
+            best, at = float(values[k]), x.T[k].copy()
         spent += len(values)
         return values
 
@@ -99,7 +100,7 @@ def evolved(room, evaluations):
         objective, list(zip(low, high, strict=True)), popsize=15, maxiter=generations, seed=1,
         tol=0.0, polish=False, vectorized=True, updating="deferred",
     )  # fmt: skip
-    return best
+    return best, float(room.objective(room.rounded(at[None]))[0])
 
 
 def compared(record, each, evolution):
@@ -118,11 +119,12 @@ def compared(record, each, evolution):
     assert excess <= 0.005, (room.seed, excess)
     assert abs(np.sqrt(loss) - found.after.deviation_db) < 0.01
     reference = np.sqrt(record["objective"])
-    rival = np.sqrt(evolved(room, found.evaluations)) if evolution else np.nan
+    rival = np.sqrt(evolved(room, found.evaluations) if evolution else (np.nan, np.nan))
     row = {
         "ratio": found.best.deviation_db / reference,
         "proposed": found.after.deviation_db / reference,
-        "evolution": rival / reference,
+        "evolution": rival[0] / reference,
+        "rounded": rival[1] / reference,
         "before": found.before.deviation_db,
         "best": found.best.deviation_db,
         "after": found.after.deviation_db,
