@@ -20,10 +20,11 @@ from roomeq.optimiser.several.task import SeveralTask
 COARSE_EVALUATIONS, AGAIN_EVALUATIONS, AGAIN = 800, 1600, 24
 FULL_EVALUATIONS = 15000
 FULL = 10
-# With one coarse search (`bench_places.py rank 30 400 24`, 29 rooms) the best of the first 24 in full
-# was among the first ten in 29, 28, 29 and 25 rooms for 1, 2, 3 and 4 together; where it was not, 1.7
-# (two) and at most 12.8 % of the deviation (four, 0.1 dB) were lost. A second one was set with the
-# worst of them, 404; of four together it also keeps the best in 415, rank 15 before, and in 430.
+# With one coarse search (`bench_places.py rank 30 400 24`) the best in full of the first 24 was
+# among the first ten in 30, 29, 30 and 26 of 30 rooms for 1, 2, 3 and 4 together; where it was not,
+# 1.7 % of the deviation (two) and at most 12.8 % (four, 0.1 dB) were lost. A second one was set
+# with the worst of them, 404; of four together it also keeps the best in 415, rank 15 before, and
+# in 430.
 _MOST_PLACES, _MOST_TOGETHER = 10, 4
 
 
