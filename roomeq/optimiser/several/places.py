@@ -23,8 +23,8 @@ FULL = 10
 # With one coarse search (`bench_places.py rank 30 400 24`) the best in full of the first 24 was
 # among the first ten in 30, 29, 30 and 26 of 30 rooms for 1, 2, 3 and 4 together; where it was not,
 # 1.7 % of the deviation (two) and at most 12.8 % (four, 0.1 dB) were lost. A second one was set
-# with the worst of them, 404; of four together it also keeps the best in 415, rank 15 before, and
-# in 430.
+# with the worst of them, 404; of four together it also keeps the best in 415 and 423, ranks 15 and
+# 17 before, 10 and 2 then, and in 430.
 _MOST_PLACES, _MOST_TOGETHER = 10, 4
 
 
