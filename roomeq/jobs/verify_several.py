@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from roomeq.device.processor import Polarity
 from roomeq.jobs.verifying.agreement import planned_db, stated_otherwise, told_otherwise
 from roomeq.plan.plan import Plan
 from roomeq.plan.verification import StatedJoiningSetting, StatedSetting
@@ -41,8 +42,8 @@ def others_stated_otherwise(plan: Plan, room: Room) -> Iterator[StatedJoiningSet
         set_to: Joined = {
             "fed_by": own.fed_by or "none",
             "delay_ms": own.delay_ms if one.fed_by is None else None,
-            "polarity": "inverted" if own.inverted else "normal",
+            "polarity": Polarity[own.inverted],
             "phase_deg": None if part.present is None else part.present.phase_deg,
         }
         now: Joined = {"fed_by": one.fed_by or "none", **one.room.joined_by}
-        yield from told_otherwise(set_to, now, subwoofer=one.name)
+        yield from told_otherwise(set_to, now, before=part.present, subwoofer=one.name)

@@ -23,6 +23,7 @@ from roomeq.base.levels import FloatArray
 from roomeq.jobs.verifying.hypotheses import Explanation, Setup, explanations
 from roomeq.jobs.verifying.observation import Change, Observation
 from roomeq.plan.plan import Plan
+from roomeq.plan.records import PresentRecord, is_stated
 from roomeq.plan.verification import (
     BandCheck,
     Cause,
@@ -222,11 +223,16 @@ def _band_checks(
             )
 
 
+_CHANGES = ("delay_ms", "polarity")
 _SAME = {"delay_ms": 0.006, "phase_deg": 1e-9}  # a plan shows two decimals of a delay
 
 
 def told_otherwise(
-    planned: Joined, stated: Joined, *, subwoofer: str | None = None
+    planned: Joined,
+    stated: Joined,
+    *,
+    before: PresentRecord | None = None,
+    subwoofer: str | None = None,
 ) -> Iterator[StatedJoiningSetting]:
     """Yield delay in ms, polarity and phase in degrees that are stated to be others than planned.
 
@@ -234,13 +240,17 @@ def told_otherwise(
     ----------
     planned, stated : dict
         By what they are of; what is not known is not compared.
+    before : PresentRecord, optional
+        What was stated when it was planned: else the plan has changes of delay and polarity only.
     subwoofer : str, optional
         Which of several they are of.
     """
     for label, one in planned.items():
-        other = stated.get(label)
+        other, only_change = stated.get(label), label in _CHANGES and not is_stated(before, label)
+        if one is None or other is None or only_change:
+            continue
         same = one == other
         if isinstance(one, float) and isinstance(other, float):
             same = abs(one - other) <= _SAME[label]
-        if one is not None and other is not None and not same:
+        if not same:
             yield StatedJoiningSetting(label=label, planned=one, stated=other, subwoofer=subwoofer)
