@@ -40,7 +40,7 @@ from roomeq.plan.joining import JoiningRecord
 from roomeq.plan.plan import Plan
 from roomeq.plan.records import DeviceRecord, PresentRecord, is_stated
 from roomeq.plan.verification import JoiningCheck, LevelCheck, StatedJoiningSetting, Verification
-from roomeq.room.room import Room
+from roomeq.room.room import Joined, Room
 
 LOSS_AGREES_DB = 0.5
 """More than this above the prediction, and the parts do not join as planned. In 80 rooms made by
@@ -132,11 +132,14 @@ def joining_stated_otherwise(
     """
     planned, now = record.settings, record.present
     turned = is_stated(before, "phase_deg") or planned.phase_deg != now.phase_deg
-    return told_otherwise(
-        (planned.delay_ms, planned.settings().polarity, planned.phase_deg if turned else None),
-        (None if delay is None else round(1e3 * delay, 6), polarity, phase_deg),
-        before=before,
-    )
+    set_to: Joined = {
+        "delay_ms": planned.delay_ms,
+        "polarity": planned.settings().polarity,
+        "phase_deg": planned.phase_deg if turned else None,
+    }
+    delay_ms = None if delay is None else round(1e3 * delay, 6)
+    stated: Joined = {"delay_ms": delay_ms, "polarity": polarity, "phase_deg": phase_deg}
+    return told_otherwise(set_to, stated, before=before)
 
 
 def verify_room(

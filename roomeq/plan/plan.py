@@ -162,10 +162,15 @@ class Plan(Record, frozen=True, kw_only=True):
         return tuple(band.gain_db for band in self.bands)
 
     @property
+    def moved(self) -> int:
+        """How many bands are to be set differently from now, of all of several subwoofers."""
+        own = sum(band.gain_db != band.present_db for band in self.bands)
+        return own + sum(one.moved for one in self.subwoofers.values())
+
+    @property
     def changes(self) -> bool:
         """Whether any band is to be set differently from now, of any of several subwoofers."""
-        own = any(band.gain_db != band.present_db for band in self.bands)
-        return own or any(one.changes for one in self.subwoofers.values())
+        return self.moved > 0
 
     @property
     def joins(self) -> bool:
@@ -210,6 +215,12 @@ class Plan(Record, frozen=True, kw_only=True):
         return self.deviation_before_db, self.deviation_after_db
 
     @property
+    def each_together(self) -> dict[str, SetTogether]:
+        """Delay and polarity of each of several subwoofers, by its name."""
+        each = {name: one.set_together for name, one in self.subwoofers.items()}
+        return {name: own for name, own in each.items() if own is not None}
+
+    @property
     def reservations(self) -> tuple[Caution, ...]:
         """Cautions that should be read before acting; the others are plain information."""
         return tuple(caution for caution in self.cautions if caution.code in RESERVATIONS)
@@ -251,9 +262,8 @@ class Plan(Record, frozen=True, kw_only=True):
             return f"<Plan for {self.room}: {len(self.subwoofers)} subwoofers, deviation {figures}>"
         if self.idle:
             return f"<Plan for {self.room}: no change>"
-        moved = sum(band.gain_db != band.present_db for band in self.bands)
         whose = "" if self.joining is None else "of the sum with the mains "
-        changed = f"{moved} of {len(self.bands)} bands change"
+        changed = f"{self.moved} of {len(self.bands)} bands change"
         return f"<Plan for {self.room}: {changed}, deviation {whose}{figures}>"
 
     def to_frame(self) -> DataFrame:

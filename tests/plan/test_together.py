@@ -6,9 +6,10 @@ from msgspec.structs import replace
 from places import SAVED_PLANS
 
 from roomeq.optimiser.bands.fit import NoChange
+from roomeq.optimiser.several.task import SeatFigures
 from roomeq.plan.plan import read_plan
 from roomeq.plan.records import PresentRecord
-from roomeq.plan.together import SetTogether, TogetherFigures, TogetherRecord
+from roomeq.plan.together import SetTogether, TogetherRecord
 from roomeq.report.text.plan import plan_text
 
 OWN = {
@@ -26,7 +27,7 @@ OWN = {
 
 
 def figures(*by_seat_db):
-    return TogetherFigures(
+    return SeatFigures(
         deviation_db=3.0, variation_db=2.0, output_given_up_db=1.0, by_seat_db=by_seat_db
     )
 
@@ -66,8 +67,8 @@ def test_the_worst_seat_is_that_of_the_largest_deviation():
         loudness_change_db=0.0,
         points=(20.0, 40.0),
     )
-    assert record.worst_before == ("b", 7.0)
-    assert record.worst_after == ("c", 4.5)
+    assert record.before.worst(record.seats) == ("b", 7.0)
+    assert record.after.worst(record.seats) == ("c", 4.5)
 
 
 @pytest.fixture(scope="module")

@@ -221,10 +221,11 @@ def record(plans: Mapping[str, Plan]) -> tuple[tuple[str, tuple[SharedText, ...]
         for key, title in (*_RECORD, *((key, key) for key in further))
     ]
     levels = {"spl": "dB SPL", "relative": "relative levels"}
-    played = {
-        name: [f"{SOURCES['joined' if p.joining else p.source]}, {levels[p.level_reference]}"]
-        for name, p in plans.items()
-    }
+    played = {}
+    for name, p in plans.items():
+        what = SOURCES["joined" if p.joining else p.source]
+        what = what.replace("the subwoofer", "each subwoofer") if p.subwoofers else what
+        played[name] = [f"{what}, {levels[p.level_reference]}"]
     return (*rows, ("What played", share(played)))
 
 

@@ -63,7 +63,12 @@ def settings_sheet(plans: Mapping[str, Plan], *, mixed: bool = False) -> str:
         raise ValueError("a settings sheet needs at least one plan")
     if not mixed:
         _refuse_mixture(plans)
-    _refuse_beside_several(plans)
+    several = next((name for name, plan in plans.items() if plan.subwoofers), None)
+    if several is not None and len(plans) > 1:
+        raise ValueError(
+            f"{several!r} is the plan of several subwoofers, whose columns fill a sheet: give it "
+            "by itself"
+        )
     listed = list(plans.values())
     columns = listed[0].subwoofers or plans
     each = list(columns.values())
@@ -167,15 +172,6 @@ def _refuse_mixture(plans: Mapping[str, Plan]) -> None:
         raise ValueError(
             f"plans {names[0]!r} and {name!r} are of different {what}; a sheet is for one device "
             "in one room, unless mixed plans are asked for"
-        )
-
-
-def _refuse_beside_several(plans: Mapping[str, Plan]) -> None:
-    several = next((name for name, plan in plans.items() if plan.subwoofers), None)
-    if several is not None and len(plans) > 1:
-        raise ValueError(
-            f"{several!r} is the plan of several subwoofers, whose columns fill a sheet: give it "
-            "by itself"
         )
 
 

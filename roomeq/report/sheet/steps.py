@@ -154,8 +154,7 @@ def _delay_cell(plan: Plan) -> Cell:
     joining, stated, own = plan.joining, plan.present, plan.set_together
     known = None if stated is None else stated.delay_ms
     if own is not None:
-        detail = "" if own.fed_by is None else f"that of {own.fed_by}, which feeds it"
-        return _row_cell(own.setting_rows(stated)[0], detail)
+        return _row_cell(own.setting_rows(stated)[0])
     if joining is None:
         return _kept_cell(None) if known is None else kept(JoiningSettings(delay=1e-3 * known))
     unknown = not is_stated(stated, "delay_ms")
@@ -216,14 +215,21 @@ def _upstream_cell(plan: Plan) -> Cell | None:
     return Cell(action="set", value=_turn(left_db), detail=detail, change=True) if left_db else None
 
 
+def _fed_cell(plan: Plan) -> Cell | None:
+    """Return that delay, level and bands of one in series are those of another's device."""
+    own = plan.set_together
+    feeder = None if own is None else own.fed_by
+    return Cell(action="leave", value=f"by {feeder}, which feeds it") if feeder else None
+
+
 _OPENING: tuple[tuple[str, Callable[[Plan], Cell | None]], ...] = (
     ("Low-pass and its bypass", _low_pass_cell),
     ("Filters of the mains", _mains_cell),
     ("Protective high-pass", _high_pass_cell),
-    ("Delay", _delay_cell),
+    ("Delay", lambda plan: _fed_cell(plan) or _delay_cell(plan)),
     ("Polarity", _polarity_cell),
     ("Phase control", _phase_cell),
-    ("Level knob", _level_cell),
+    ("Level knob", lambda plan: _fed_cell(plan) or _level_cell(plan)),
     ("Level upstream", _upstream_cell),
 )
 
@@ -242,11 +248,12 @@ def opening_steps(plans: Sequence[Plan]) -> tuple[Step, ...]:
 
 def common_steps(plan: Plan, first: int) -> tuple[Step, ...]:
     """Return what is set for several subwoofers at once, from a number on, in one cell for all."""
-    cells: dict[str, Cell | None] = {"All: level upstream": _upstream_cell(plan)}
-    if plan.joining is not None:
-        bypass = _low_pass_cell(plan) if plan.joining.bypass else None
-        both = {"All against the mains: delay": _delay_cell(plan)}
-        cells = {**both, "All: low-pass and its bypass": bypass, **cells}
+    joining, bypass = plan.joining, plan.joining is not None and bool(plan.joining.bypass)
+    cells = {
+        "All against the mains: delay": None if joining is None else _delay_cell(plan),
+        "All: low-pass and its bypass": _low_pass_cell(plan) if bypass else None,
+        "All: level upstream": _upstream_cell(plan),
+    }
     said = [(control, cell) for control, cell in cells.items() if cell]
     return tuple(
         _step(number, control, [replace(cell, span=len(plan.subwoofers))])
@@ -297,7 +304,7 @@ def band_steps(plans: Sequence[Plan]) -> tuple[Step, ...]:
         Step(
             number="",
             control=f"{label}\N{NO-BREAK SPACE}Hz",
-            cells=tuple(_band_cell(band, plan) for band, plan in zip(row, plans, strict=True)),
+            cells=tuple(_fed_cell(p) or _band_cell(b, p) for b, p in zip(row, plans, strict=True)),
         )
         for label, row in bands_side_by_side(plans).items()
     )

@@ -17,6 +17,7 @@ from roomeq.plan.plan import read_plan
 from roomeq.plan.recordings import RecordingRow
 from roomeq.plan.records import PresentRecord
 from roomeq.plan.together import SetTogether
+from roomeq.report.sheet.evidence import record
 from roomeq.report.sheet.sheet import settings_sheet
 from roomeq.report.sheet.steps import (
     band_steps,
@@ -28,6 +29,7 @@ from roomeq.report.sheet.steps import (
     seats_to_measure_again,
     with_minus,
 )
+from roomeq.report.text.several import each_to_set
 
 replace = msgspec.structs.replace
 
@@ -164,13 +166,36 @@ def test_equal_cells_become_one_and_different_ones_do_not(plan):
     assert all(len(step.cells) == 2 for step in band_steps([plan, plan]))
 
 
+TURNED = SetTogether(
+    fed_by=None, delay_ms=0.0, inverted=True, present_delay_ms=0.0, present_inverted=False,
+    without_db=None, output_without_db=None, needless=False, level_db=(), phase_deg=(),
+)  # fmt: skip
+
+
+def test_one_in_series_has_boxes_for_its_polarity_alone(plan):
+    """Its delay, level and bands are set once, on the device that feeds it."""
+    first = replace(plan, set_together=TURNED)
+    fed = replace(plan, set_together=replace(TURNED, fed_by="bow"))
+    steps = {step.control: step.cells[-1] for step in opening_steps([first, fed])}
+    assert (steps["Polarity"].action, steps["Polarity"].value) == ("set", "Inverted")
+    bands = [step.cells for step in band_steps([first, fed])]
+    for cell in (steps["Delay"], steps["Level knob"], *(cells[1] for cells in bands)):
+        assert (cell.action, cell.value) == ("leave", "by bow, which feeds it")
+    assert {cells[0].action for cells in bands} == {"set", "keep"}
+    page = "\n".join(each_to_set(replace(plan, subwoofers={"bow": first, "port": fed})))
+    assert "  - port: Polarity inverted, else by bow, which feeds it." in page
+
+
+def test_what_played_was_each_of_several(plan):
+    several = replace(plan, subwoofers={"bow": plan, "port": plan})
+    (_, one), (_, each) = (record({"a": of})[-1] for of in (plan, several))
+    assert "the subwoofer" in one[0].text
+    assert each[0].text == one[0].text.replace("the subwoofer", "each subwoofer")
+
+
 def test_what_is_to_be_set_on_each_of_several_has_a_box_for_each(plan):
     """One box for two subwoofers that are both turned would read as if one were."""
-    own = SetTogether(
-        fed_by=None, delay_ms=0.0, inverted=True, present_delay_ms=0.0, present_inverted=False,
-        without_db=None, output_without_db=None, needless=False, level_db=(), phase_deg=(),
-    )  # fmt: skip
-    both = [replace(plan, set_together=own)] * 2
+    both = [replace(plan, set_together=TURNED)] * 2
     steps = {step.control: step for step in opening_steps(both)}
     assert [cell.span for cell in steps["Polarity"].cells] == [1, 1]
     assert {cell.value for cell in steps["Polarity"].cells} == {"Inverted"}

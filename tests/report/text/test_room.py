@@ -3,6 +3,7 @@
 import pytest
 from msgspec.structs import replace
 from places import SAMPLES
+from subwoofer_rooms import HEAD, echoes, write_several
 
 from roomeq.importers.room import read_room
 from roomeq.jobs.check import BandRow, DipRow, EquipmentRow, room_overview
@@ -224,3 +225,18 @@ def test_findings_assumptions_and_notes_are_all_printed(overview):
     assert "Taken for granted - a1" in text
     assert "What the readers did" not in room_text(replace(told, notes=()))
     assert "Taken for granted" not in room_text(replace(told, assumptions=()))
+
+
+def test_what_several_lose_is_told_only_where_their_sum_is_known(tmp_path):
+    """Powers that are added lie 3 dB below two alike in phase, whatever the room does."""
+    parts, texts = {"front": echoes(1), "back": echoes(2)}, []
+    for name, stated in (("known", "true"), ("added", "false")):
+        (tmp_path / name).mkdir()
+        head = HEAD.replace("common_reference = true", f"common_reference = {stated}")
+        room = read_room(write_several(tmp_path / name, parts, head=head))
+        texts.append(words_of(room_text(room_overview(room))))
+    known, added = texts
+    assert "Each subwoofer alone, all together as they are set" in known
+    assert "Lost dB" in known
+    assert "Each subwoofer alone, their powers added" in added
+    assert "Lost" not in added
