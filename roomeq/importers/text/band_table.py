@@ -38,7 +38,6 @@ of 10 dB looks like a mode."""
 _LEVEL = re.compile(
     r"([-+]?\d+(?:[.,]\d+)?)\s*(?:dB\s*\(?\s*[ACZ]?\s*\)?(?:\s*SPL)?)?", re.IGNORECASE
 )
-_UNIT_LETTER = re.compile(r"dB\s*\(?\s*([ACZ])\b", re.IGNORECASE)
 _ABSENT = ("", "-", "--", "nan", "n/a", "na", "x", "?")
 _CANNOT_TELL = (
     "third-octave levels: each is the power in its band; narrow peaks and dips within a band, "
@@ -143,11 +142,11 @@ def named_weighting(path: str | PathLike[str], *, seat: str | None = None) -> We
     """
     text = read_decoded_text(path).text
     with faults_of(path):
-        letters = _letters(sorted_cells(text, seat=seat, delimiter=None))
+        letters = sorted_cells(text, seat=seat, delimiter=None).weightings
         if len(letters) > 1:
             raise MeasurementFileError(f"names the weightings {', '.join(sorted(letters))}")
     named: dict[str, Weighting] = {"Z": "none", "A": "A", "C": "C"}
-    return named[letters.pop()] if letters else None
+    return next((named[letter] for letter in letters), None)
 
 
 def _notes(bands: tuple[ThirdOctaveBand, ...], weighting: Weighting) -> list[str]:
@@ -200,13 +199,9 @@ def _refuse_slips(grid: BandGrid, levels: list[list[float]]) -> None:
 
 def _level(cell: str, decimal: str | None) -> float | None:
     found = _LEVEL.fullmatch(cell.strip())
-    if found is None:
+    if found is None or (decimal and set(".,") - {decimal} & set(found[1])):
         return None
-    text = found.group(1)
-    other = {".": ",", ",": "."}.get(decimal or "")
-    if other is not None and other in text:
-        return None
-    return float(text.replace(",", "."))
+    return float(found[1].replace(",", "."))
 
 
 def _fault_of(cell: str, value: float | None) -> str:
@@ -217,14 +212,9 @@ def _fault_of(cell: str, value: float | None) -> str:
     return f"{cell!r} is no level"
 
 
-def _letters(grid: BandGrid) -> set[str]:
-    texts = [grid.edges, *(cell for row in grid.cells for cell, _ in row)]
-    return {letter.upper() for text in texts for letter in _UNIT_LETTER.findall(text)}
-
-
 def _check_letters(grid: BandGrid, weighting: Weighting) -> None:
     """Refuse a table that names another weighting than the one that was given."""
-    others = _letters(grid) - {"Z" if weighting == "none" else weighting}
+    others = grid.weightings - {"Z" if weighting == "none" else weighting}
     if others:
         raise MeasurementFileError(
             f"the table says dB({', '.join(sorted(others))}), but the weighting is given as "
@@ -279,9 +269,7 @@ def read_output_table(path: str | PathLike[str], **stated: Any) -> OutputTable:
     try:
         table = read_band_table(path, seat=_COLUMN)
     except MeasurementFileError as error:
-        raise MeasurementFileError(
-            error.message, path=path, line=error.line, where=error.where, remedy=_REMEDY
-        ) from None
+        raise error.but(remedy=_REMEDY) from None
     level_db = table.responses[0].level_db
     return OutputTable(bands=table.bands, level_db=level_db, path=fspath(path), **stated)
 

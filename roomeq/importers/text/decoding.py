@@ -88,10 +88,7 @@ def asked_in(place: str) -> Iterator[None]:
     try:
         yield
     except AmbiguousTableError as error:
-        remedy = f"{error.remedy}; {place}"
-        raise AmbiguousTableError(
-            error.message, path=error.path, line=error.line, where=error.where, remedy=remedy
-        ) from None
+        raise error.but(remedy=f"{error.remedy}; {place}") from None
 
 
 @contextmanager
@@ -100,11 +97,7 @@ def faults_of(path: str | PathLike[str]) -> Iterator[None]:
     try:
         yield
     except MeasurementFileError as error:
-        if error.path is not None:
-            raise
-        raise type(error)(
-            error.message, path=path, line=error.line, where=error.where, remedy=error.remedy
-        ) from None
+        raise error.but(path=error.path or path) from None
 
 
 def read_decoded_text(path: str | PathLike[str], *, encoding: str | None = None) -> DecodedText:
