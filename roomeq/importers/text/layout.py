@@ -98,23 +98,26 @@ def find_table(
         If there is no table, more than one, or a broken row.
     """
     lines = text.split("\n")
-    if decimal == "," and delimiter in (None, ",") and '"' not in text:
-        lines, delimiter = _with_pairs_parted(lines, delimiter)
-    if '"' in text:
-        lines = _without_line_quotes(lines)
+    if decimal == "," and delimiter in (None, ",") and '"' not in text and _most(lines, _PAIRS):
+        lines = [_PAIR.sub(r"\1;", line) if _PAIRS.fullmatch(line) else line for line in lines]
+        delimiter = ";"
+    if '"' in text and _most(lines, _QUOTED_LINE):
+        lines = [_QUOTED_LINE.sub(r"\1", line) for line in lines]
     shape, lines, indices, numbers = _rows(lines, delimiter=delimiter, decimal=decimal)
     if not indices:
         raise MeasurementFileError("holds no table of numbers")
     runs, axis = _runs(lines, indices, numbers)
     joined, left_out = _joined(lines, runs)
-    kept = [index for run in joined for index in run.rows]
-    notes = checked_outside(lines, kept, [index for run in left_out for index in run.rows], shape)
-    notes += checked_inside(lines, kept, shape)
-    if joined[0].head and joined[-1].tail and len(kept) > 1:
-        limits = (joined[0].head[0], joined[-1].tail[-1])
-        refuse_broken_ends(lines, kept, shape, axis=shape.numeric[axis], limits=limits)
-        whole = _Run(rows=kept, head=joined[0].head, tail=joined[-1].tail)
-        _refuse_another_layout(lines, whole, shape)
+    table = _Run(
+        rows=[index for run in joined for index in run.rows],
+        head=joined[0].head,
+        tail=joined[-1].tail,
+    )
+    kept = table.rows
+    notes = _checked_strays(lines, table, left_out, shape)
+    if table.head and table.tail and len(kept) > 1:
+        _refuse_broken_ends(lines, table, shape, axis=shape.numeric[axis])
+        _refuse_another_layout(lines, table, shape)
         _refuse_cut_number(lines, kept, shape)
     values = np.full((len(kept), shape.count), np.nan)
     values[:, shape.numeric] = numbers[np.searchsorted(indices, kept)]
@@ -128,20 +131,10 @@ def find_table(
     )
 
 
-def _with_pairs_parted(lines: list[str], delimiter: str | None) -> tuple[list[str], str | None]:
-    """Part cells by semicolons where commas are both decimal marks and delimiters."""
+def _most(lines: list[str], pattern: re.Pattern[str]) -> bool:
+    """Return whether most lines that start with a number are as a pattern has them."""
     numbers = [line for line in lines if starts_with_number(line)]
-    if sum(_PAIRS.fullmatch(line) is not None for line in numbers) <= 0.5 * len(numbers):
-        return lines, delimiter
-    return [_PAIR.sub(r"\1;", line) if _PAIRS.fullmatch(line) else line for line in lines], ";"
-
-
-def _without_line_quotes(lines: list[str]) -> list[str]:
-    """Take quotes off that enclose whole lines, delimiters and all."""
-    numbers = [line for line in lines if starts_with_number(line)]
-    if 2 * sum(_QUOTED_LINE.fullmatch(line) is not None for line in numbers) <= len(numbers):
-        return lines
-    return [_QUOTED_LINE.sub(r"\1", line) for line in lines]
+    return 2 * sum(pattern.fullmatch(line) is not None for line in numbers) > len(numbers)
 
 
 def _rows(
@@ -153,33 +146,28 @@ def _rows(
         sample = [*lines[:_SAMPLE], *lines[middle : middle + _SAMPLE], *lines[-_SAMPLE:]]
         with suppress(MeasurementFileError):
             shape = choose_shape(sample, delimiter=delimiter, decimal=decimal)
-            found = _strict_rows(lines, shape)
+            found = _plain_rows(lines, shape)
             if found is not None:
                 return shape, lines, *found
     shape = choose_shape(lines, delimiter=delimiter, decimal=decimal)
     if shape.dialect.delimiter == " ":
         lines = fixed_width_lines(lines, shape=shape)
-    indices: list[int] = []
-    numbers: list[float] = []
-    for index, line in enumerate(lines):
-        row = shape.values(line) if line.strip() else None
-        if row is not None:
-            indices.append(index)
-            numbers.extend(row)
-    return shape, lines, indices, np.array(numbers).reshape(len(indices), len(shape.numeric))
+    read = ((index, shape.values(line)) for index, line in enumerate(lines) if line.strip())
+    rows = {index: row for index, row in read if row is not None}
+    return shape, lines, list(rows), np.array([*rows.values()]).reshape(-1, len(shape.numeric))
 
 
-def _strict_rows(lines: list[str], shape: Shape) -> tuple[list[int], FloatArray] | None:
+def _plain_rows(lines: list[str], shape: Shape) -> tuple[list[int], FloatArray] | None:
     """Read a table in one go; None if anything but plain rows stands between the first and last."""
-    mark, point = shape.dialect.delimiter, shape.dialect.decimal
+    mark = shape.dialect.delimiter
     places = [i for i in (*range(_SAMPLE), *range(-_SAMPLE, 0)) if shape.values(lines[i])]
     if not places or places[0] < 0 or places[-1] >= 0 or len(mark) > 1:
         return None
-    first, last = places[0], len(lines) + places[-1]
-    block, outside = lines[first : last + 1], (*lines[:first], *lines[last + 1 :])
+    first, stop = places[0], len(lines) + places[-1] + 1
+    block, outside = lines[first:stop], (*lines[:first], *lines[stop:])
     if mark == " " and any(map(starts_with_number, outside)):  # they may be rows with a blank cell
         return None
-    if point == ",":
+    if shape.dialect.decimal == ",":
         text = "\n".join(block)
         if _NO_DECIMAL_COMMA.search(text):
             return None
@@ -191,7 +179,7 @@ def _strict_rows(lines: list[str], shape: Shape) -> tuple[list[int], FloatArray]
     numbers[~np.isfinite(numbers)] = np.nan
     if numbers.shape != (len(block), shape.count) or np.isnan(numbers).all(axis=1).any():
         return None
-    return list(range(first, last + 1)), numbers
+    return list(range(first, stop)), numbers
 
 
 def _runs(
@@ -203,10 +191,9 @@ def _runs(
     spans = list(pairwise((0, *parted, len(indices))))
     start, stop = max(spans, key=lambda span: span[1] - span[0])
     axis = _axis_column(numbers[start : min(start + 20, stop)])
-    finite = np.isfinite(numbers[:, axis])
 
     def near(start: int, stop: int) -> list[float]:
-        return [float(value) for value in numbers[start:stop, axis][finite[start:stop]]]
+        return [value for value in numbers[start:stop, axis].tolist() if math.isfinite(value)]
 
     runs = [
         _Run(
@@ -272,90 +259,54 @@ def _follows(before: _Run, after: _Run, *, few: bool) -> bool:
     return abs(math.log(right[0] / left[-1])) <= 4.0 * abs(math.log(near[1] / near[0]))
 
 
-def checked_outside(
-    lines: Sequence[str],
-    indices: Sequence[int],
-    left_out: Sequence[int],
-    shape: Shape,
+def _checked_strays(
+    lines: Sequence[str], table: _Run, left_out: Sequence[_Run], shape: Shape
 ) -> tuple[str, ...]:
-    """Refuse a second table, and rows mostly unread; return notes of numbers left out."""
-    first, last = indices[0], indices[-1]
-    outside = {index for index in left_out if not first <= index < last}
+    """Refuse a second table, rows mostly unread or broken; return notes of what is left out."""
+    first, last, count = table.rows[0], table.rows[-1], len(table.rows)
+    others = np.delete(np.arange(len(lines)), table.rows).tolist()
+    strays = [index for index in others if starts_with_number(lines[index])]
+    outside = {index for run in left_out for index in run.rows if not first < index < last}
     unread = []
-    for index in (*range(first), *range(last + 1, len(lines))):
-        if index not in outside and starts_with_number(lines[index]):
-            cells = shape.dialect.split(lines[index])
-            read = [shape.dialect.number(cell) is not None for cell in cells]
-            if len(cells) > 1 and all(read):
-                outside.add(index)
-            elif len(cells) == shape.count and any(read):
-                unread.append(index)
-    if len(unread) > len(indices):
+    for index in strays:
+        if index in outside or first < index < last:
+            continue
+        cells = shape.dialect.split(lines[index])
+        read = [shape.dialect.number(cell) is not None for cell in cells]
+        if len(cells) > 1 and all(read):
+            outside.add(index)
+        elif len(cells) == shape.count and any(read):
+            unread.append(index)
+    if len(unread) > count:
         raise broken_row(lines[unread[0]], unread[0] + 1, shape)
-    if not outside:
-        return ()
-    for part in (
-        sorted(i for i in outside if i < first),
-        sorted(i for i in outside if i > last),
-    ):
-        if len(part) >= max(4, _TWIN * len(indices)):
+    listed = sorted(outside)
+    for part in ([i for i in listed if i < first], [i for i in listed if i > last]):
+        if len(part) >= max(4, _TWIN * count):
             raise MeasurementFileError(
                 f"holds more than one table: lines {part[0] + 1} to {part[-1] + 1}, and lines "
                 f"{first + 1} to {last + 1}",
                 line=part[0] + 1,
                 remedy="export one table to a file, or split the file",
             )
-    shown = ", ".join(f"line {i + 1}: {lines[i].strip()[:40]!r}" for i in sorted(outside)[:3])
-    more = f" and {len(outside) - 3} more" if len(outside) > 3 else ""
-    return (f"numbers outside the table ignored ({shown}{more})",)
+    for index in strays:
+        if first < index < last:
+            raise broken_row(lines[index], index + 1, shape)
+    notes = []
+    if listed:
+        shown = ", ".join(f"line {i + 1}: {lines[i].strip()[:40]!r}" for i in listed[:3])
+        more = f" and {len(listed) - 3} more" if len(listed) > 3 else ""
+        notes.append(f"numbers outside the table ignored ({shown}{more})")
+    if skipped := sum(bool(lines[index].strip()) for index in others if first < index < last):
+        notes.append(f"{skipped} line{'s' if skipped > 1 else ''} of text between rows ignored")
+    return tuple(notes)
 
 
-def checked_inside(lines: Sequence[str], indices: Sequence[int], shape: Shape) -> tuple[str, ...]:
-    """Refuse broken rows inside the table; return a note of comments skipped."""
-    skipped = 0
-    for place in np.flatnonzero(np.diff(indices) > 1).tolist():
-        for index in range(indices[place] + 1, indices[place + 1]):
-            line = lines[index]
-            if starts_with_number(line):
-                raise broken_row(line, index + 1, shape)
-            skipped += bool(line.strip())
-    if not skipped:
-        return ()
-    return (f"{skipped} line{'s' if skipped > 1 else ''} of text between rows ignored",)
-
-
-def refuse_broken_ends(
-    lines: Sequence[str],
-    indices: Sequence[int],
-    shape: Shape,
-    *,
-    axis: int,
-    limits: tuple[float, float],
-) -> None:
-    """Refuse a row cut off or broken directly below or above the table.
-
-    Parameters
-    ----------
-    lines : sequence of str
-        Lines of the file.
-    indices : sequence of int
-        The rows among them, from 0.
-    shape : Shape
-        Shape of the rows.
-    axis : int
-        Column whose numbers rise or fall.
-    limits : tuple of float
-        Its first and last number in the table.
-
-    Raises
-    ------
-    MeasurementFileError
-        If such a line would carry the table on but is no row.
-    """
-    rising = limits[1] > limits[0]
+def _refuse_broken_ends(lines: Sequence[str], table: _Run, shape: Shape, *, axis: int) -> None:
+    """Refuse a row cut off or broken directly below or above the table: it would carry it on."""
+    rising = table.tail[-1] > table.head[0]
     for index, limit, below in (
-        (indices[-1] + 1, limits[1], True),
-        (indices[0] - 1, limits[0], False),
+        (table.rows[-1] + 1, table.tail[-1], True),
+        (table.rows[0] - 1, table.head[0], False),
     ):
         if not 0 <= index < len(lines) or not starts_with_number(lines[index]):
             continue
