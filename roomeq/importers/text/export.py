@@ -10,7 +10,6 @@ the argument that settles it. The file is never changed.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from os import PathLike, fspath
@@ -25,9 +24,10 @@ from roomeq.base.response import FrequencyResponse, LevelReference
 from roomeq.importers.text.axis import clean_rows
 from roomeq.importers.text.decoding import asked_in, faults_of, read_decoded_text
 from roomeq.importers.text.header import Headings, read_headings
-from roomeq.importers.text.layout import IndexArray, Table, find_table
+from roomeq.importers.text.layout import Table, find_table
 from roomeq.importers.text.roles import Columns, Pick, assign_columns
 from roomeq.importers.text.units import (
+    Column,
     FrequencyUnit,
     LevelUnit,
     PhaseUnit,
@@ -42,7 +42,6 @@ from roomeq.importers.text.values import (
     phase_fault,
     refuse_holes,
     refuse_impossible_levels,
-    refuse_silence,
 )
 from roomeq.importers.text.words import DecimalMark
 
@@ -212,87 +211,84 @@ def _responses(
     table: Table, columns: Columns, units: _Units, *, has_heading: bool
 ) -> tuple[tuple[FrequencyResponse, ...], tuple[str, ...]]:
     needed = (*columns.levels, *columns.imaginary)
-    rows, notes = clean_rows(
+    rows, told = clean_rows(
         table, frequency=columns.frequency, needed=needed, has_heading=has_heading
     )
-    axis = table.values[rows, columns.frequency]
-    scale, more = frequency_scale(axis[[0, -1]], columns.headings[columns.frequency], unit=units[0])
-    axis = axis * scale
-    all_notes = [*notes, *more]
+
+    def column(place: int) -> Column:
+        return Column(
+            number=place + 1,
+            heading=columns.headings[place],
+            values=table.values[rows, place],
+            lines=table.line_numbers[rows],
+        )
+
+    frequency = column(columns.frequency)
+    ends = frequency.values[[0, -1]]
+    scale, more = frequency_scale(ends, frequency.heading, unit=units[0])
+    axis = frequency.values * scale
+    notes = [*told, *more]
     responses = []
-    refuse_holes(axis, table.line_numbers[rows])
-    for place in range(len(columns.levels)):
-        stored, reference = _stored(table, columns, units, rows, place, axis, all_notes)
+    refuse_holes(axis, frequency.lines)
+    for place, level in enumerate(map(column, columns.levels)):
+        if columns.imaginary:
+            stored, reference = _pressure(axis, level, column(columns.imaginary[place]), units)
+        else:
+            phase = column(columns.phases[place]) if columns.phases else None
+            stored, reference = _level(axis, level, phase, units, notes)
         snr_db = None
         if columns.coherences:
-            coherence = columns.coherences[place]
-            snr_db = coherence_snr_db(table.values[rows, coherence], columns.headings[coherence])
+            coherence = column(columns.coherences[place])
+            snr_db = coherence_snr_db(coherence)
             if snr_db is None:
-                all_notes.append(f"column {coherence + 1} ignored: no usable coherence (0 to 1)")
+                notes.append(f"{coherence.where} ignored: no usable coherence (0 to 1)")
         responses.append(
             FrequencyResponse(
                 frequencies=axis, stored=stored, level_reference=reference, snr_db=snr_db
             )
         )
     if _are_third_octaves(axis):
-        all_notes.append(
-            "frequencies are third-octave mid-bands: read as levels there, not in bands"
-        )
-    return tuple(responses), tuple(dict.fromkeys(all_notes))
+        notes.append("frequencies are third-octave mid-bands: read as levels there, not in bands")
+    return tuple(responses), tuple(dict.fromkeys(notes))
 
 
-def _stored(
-    table: Table,
-    columns: Columns,
-    units: _Units,
-    rows: IndexArray,
-    place: int,
-    axis: FloatArray,
-    notes: list[str],
+def _pressure(
+    axis: FloatArray, real: Column, imaginary: Column, units: _Units
 ) -> tuple[np.ndarray[Any, Any], LevelReference]:
-    """Return one response as `FrequencyResponse` stores it, and its reference."""
-    column = columns.levels[place]
-    heading = columns.headings[column]
-    values = table.values[rows, column]
-    lines, where = table.line_numbers[rows], f"column {column + 1}"
-    if columns.imaginary:
-        unit = units[1] or heading.unit
-        if unit in ("dB", "dB SPL", "dBFS"):
-            raise MeasurementFileError(
-                f"real and imaginary parts cannot be in {unit}",
-                where=where,
-                remedy='give level_unit="Pa" or level_unit="ratio"',
-            )
-        scale = linear_scale(unit)
-        pressure = scale * (values + 1j * table.values[rows, columns.imaginary[place]])
-        refuse_silence(pressure != 0.0, lines, where=where)
-        refuse_impossible_levels(axis, amplitude_ratio_db(pressure), lines, where=where)
-        return pressure, "relative" if scale == 1.0 else "spl"
-    level_db, reference, more = level_in_db(values, heading, unit=units[1], where=where)
+    """Return a response from its two parts as `FrequencyResponse` stores it, and its reference."""
+    unit = units[1] or real.heading.unit
+    if unit in ("dB", "dB SPL", "dBFS"):
+        raise MeasurementFileError(
+            f"real and imaginary parts cannot be in {unit}",
+            where=real.where,
+            remedy='give level_unit="Pa" or level_unit="ratio"',
+        )
+    scale = linear_scale(unit)
+    pressure = scale * (real.values + 1j * imaginary.values)
+    refuse_impossible_levels(axis, amplitude_ratio_db(pressure), real)
+    return pressure, "relative" if scale == 1.0 else "spl"
+
+
+def _level(
+    axis: FloatArray, level: Column, phase: Column | None, units: _Units, notes: list[str]
+) -> tuple[np.ndarray[Any, Any], LevelReference]:
+    """Return a response as `FrequencyResponse` stores it, and its reference; add notes."""
+    level_db, reference, more = level_in_db(level, unit=units[1])
     notes.extend(more)
-    refuse_silence(np.isfinite(level_db), lines, where=where)
-    refuse_impossible_levels(axis, level_db, lines, where=where)
-    if not columns.phases:
+    refuse_impossible_levels(axis, level_db, level)
+    if phase is None:
         return level_db, reference
-    phase = columns.phases[place]
-    where = f"column {phase + 1}"
-    values = table.values[rows, phase]
-    known = ~np.isnan(values)
-    if fault := phase_fault(values[known], lines[known]):
-        notes.append(f"{where}: {fault}: done without phase")
+    if fault := phase_fault(phase):
+        notes.append(f"{phase.where}: {fault}: done without phase")
         return level_db, reference
-    phase_deg, more = phase_in_deg(values, columns.headings[phase], unit=units[2], where=where)
+    phase_deg, more = phase_in_deg(phase, unit=units[2])
     notes.extend(more)
-    filled, note = fill_short_gaps(axis, phase_deg, lines)
+    filled, note = fill_short_gaps(axis, phase_deg, phase.lines)
     if note:
-        notes.append(f"{where}: {note}" + ": done without phase" * (filled is None))
+        notes.append(f"{phase.where}: {note}" + ": done without phase" * (filled is None))
     if filled is None:
         return level_db, reference
-    # With t the tangent of half the angle, its cosine is 2/(1 + t^2) - 1 and its sine 2t/(1 + t^2).
-    magnitude = np.exp(level_db * (math.log(10.0) / 20.0))
-    tangent = np.tan(np.deg2rad(0.5 * filled))
-    scaled = 2.0 * magnitude / (1.0 + tangent * tangent)
-    return scaled - magnitude + 1j * (scaled * tangent), reference
+    return FrequencyResponse.from_level(axis, level_db, phase_deg=filled).stored, reference
 
 
 def _are_third_octaves(axis: np.ndarray[Any, Any]) -> bool:
