@@ -85,10 +85,8 @@ class _Table:
         return AmbiguousTableError(message, remedy=remedy)
 
     def label(self, columns: Sequence[int]) -> str:
-        words = [
-            f"{c + 1} ({self.headings[c].text})" if self.headings[c].text else f"{c + 1}"
-            for c in columns
-        ]
+        texts = {c: self.headings[c].text for c in columns}
+        words = [f"{c + 1} ({text})" if text else f"{c + 1}" for c, text in texts.items()]
         return f"column{'s' if len(words) != 1 else ''} {', '.join(words)}"
 
 
@@ -137,8 +135,7 @@ def assign_columns(
         raise ValueError("phase_column goes with one level column")
     if axis is None:
         axis = _frequency_column(table, given)
-    columns = _responses(table, axis, chosen, phased)
-    return _with_notes(table, columns)
+    return _with_notes(table, _responses(table, axis, chosen, phased))
 
 
 def _picked(table: _Table, pick: Pick, argument: str) -> int:
@@ -218,35 +215,40 @@ def _frequency_column(table: _Table, given: Sequence[int]) -> int:
 def _responses(
     table: _Table, axis: int, chosen: Sequence[int] | None, phased: int | None
 ) -> Columns:
-    result = Columns(headings=table.headings, frequency=axis, levels=())
     used = (axis, phased)
     levels = tuple(_level_columns(table, used) if chosen is None else chosen)
+    imaginary: tuple[int, ...] = ()
     if not levels and phased is None:
-        real, imaginary = (tuple(table.of_role(r, but=used)) for r in ("real", "imaginary"))
-        if len(real) != len(imaginary):
+        levels, imaginary = (tuple(table.of_role(r, but=used)) for r in ("real", "imaginary"))
+        if len(levels) != len(imaginary):
             raise table.ambiguous(
-                f"{len(real)} real and {len(imaginary)} imaginary parts do not pair up",
+                f"{len(levels)} real and {len(imaginary)} imaginary parts do not pair up",
                 "give level_column and phase_column, or export level and phase",
             )
-        if real:
-            coherences = _partners(table, "coherence", real, real) or ()
-            return replace(result, levels=real, imaginary=imaginary, coherences=coherences)
     if not levels:
-        return _by_place(table, result, phased)
-    every = sorted({*levels, *table.of_role("level", but=used)})
-    phases = (phased,) if phased is not None else _partners(table, "phase", levels, every)
+        return _by_place(table, axis, phased)
     if phased is not None and len(levels) > 1:
         raise table.ambiguous(
             f"one phase column, but levels in {table.label(levels)}", "give level_column"
         )
+    every = sorted({*levels, *table.of_role("level", but=used)})
+    phases: tuple[int, ...] | None = () if phased is None else (phased,)
+    if phased is None and not imaginary:
+        phases = _partners(table, "phase", levels, every)
     if phases is None:
         raise table.ambiguous(
             f"levels in {table.label(levels)} and phases in {table.label(table.of_role('phase'))} "
             "do not pair up",
             "give level_column and phase_column",
         )
-    coherences = _partners(table, "coherence", levels, every) or ()
-    return replace(result, levels=levels, phases=phases, coherences=coherences)
+    return Columns(
+        headings=table.headings,
+        frequency=axis,
+        levels=levels,
+        phases=phases,
+        imaginary=imaginary,
+        coherences=_partners(table, "coherence", levels, every) or (),
+    )
 
 
 def _level_columns(table: _Table, used: Collection[int | None]) -> list[int]:
@@ -272,16 +274,12 @@ def _partners(
     others = table.of_role(role)
     if not others:
         return ()
-    behind: dict[int, list[int]] = {level: [] for level in every}
-    for column in others:
-        place = bisect_right(every, column)
-        if place and column not in behind:
-            behind[every[place - 1]].append(column)
-    if all(len(behind[level]) == 1 for level in levels):
-        return tuple(behind[level][0] for level in levels)
+    behind = Counter(bisect_right(every, column) for column in others if column not in every)
+    if all(behind[every.index(level) + 1] == 1 for level in levels):
+        places = {bisect_right(every, column): column for column in others if column not in every}
+        return tuple(places[every.index(level) + 1] for level in levels)
     if len(others) == len(every):
-        beside = dict(zip(every, others, strict=True))
-        return tuple(beside[level] for level in levels)
+        return tuple(others[every.index(level)] for level in levels)
     return None
 
 
@@ -293,10 +291,9 @@ def _looks_like_phase(values: FloatArray) -> bool:
     return within and bool(np.abs(np.diff(finite)).max(initial=0.0) > 270.0)
 
 
-def _by_place(table: _Table, result: Columns, phased: int | None) -> Columns:
+def _by_place(table: _Table, axis: int, phased: int | None) -> Columns:
     """Assign columns whose headings do not tell, or that have none."""
-    used = (result.frequency, phased)
-    unknown = table.of_role("unknown", but=used)
+    unknown, notes = table.of_role("unknown", but=(axis, phased)), list[str]()
     if not unknown:
         raise MeasurementFileError(
             "the level column holds no numbers"
@@ -304,17 +301,13 @@ def _by_place(table: _Table, result: Columns, phased: int | None) -> Columns:
             else "has no level column",
             remedy="export levels, or give level_column",
         )
-    phases = tuple(table.of_role("phase", but=used))
+    phases = table.of_role("phase", but=(axis,)) if phased is None else [phased]
     wrapped = [c for c in unknown if _looks_like_phase(table.values[:, c])]
     named = table.told and all(table.headings[c].text for c in unknown)
-    if phased is not None:
-        phases = (phased,)
-    elif not phases and len(unknown) == 2 and wrapped == unknown[1:] and not named:
-        note = f"column {unknown[1] + 1} assumed to be phase: it jumps by a turn"
-        result = replace(result, notes=(*result.notes, note))
-        unknown, phases = unknown[:1], (unknown[1],)
-        wrapped = []
-    if len(unknown) > 1 and (not named or wrapped or (phases and len(phases) != len(unknown))):
+    if not phases and len(unknown) == 2 and wrapped == unknown[1:] and not named:
+        notes.append(f"column {unknown[1] + 1} assumed to be phase: it jumps by a turn")
+        unknown, phases = unknown[:1], unknown[1:]
+    elif len(unknown) > 1 and (not named or wrapped or len(phases) not in (0, len(unknown))):
         numbers = ", ".join(str(c + 1) for c in unknown)
         raise table.ambiguous(
             f"{table.label(unknown)} may be levels of {len(unknown)} seats, or level and phase or "
@@ -322,13 +315,18 @@ def _by_place(table: _Table, result: Columns, phased: int | None) -> Columns:
             f"give level_column=({numbers}), or level_column={unknown[0] + 1} and "
             f"phase_column={unknown[1] + 1}",
         )
-    if len(phases) not in (0, len(unknown)):
+    elif len(phases) not in (0, len(unknown)):
         raise table.ambiguous(
             f"{table.label(unknown)} and {table.label(phases)} do not pair up",
             "give level_column and phase_column",
         )
-    note = f"levels assumed in {table.label(unknown)}"
-    return replace(result, levels=tuple(unknown), phases=phases, notes=(*result.notes, note))
+    return Columns(
+        headings=table.headings,
+        frequency=axis,
+        levels=tuple(unknown),
+        phases=tuple(phases),
+        notes=(*notes, f"levels assumed in {table.label(unknown)}"),
+    )
 
 
 def _with_notes(table: _Table, columns: Columns) -> Columns:
@@ -338,9 +336,8 @@ def _with_notes(table: _Table, columns: Columns) -> Columns:
     notes = list(columns.notes)
     if table.headings[columns.frequency].role != "frequency":
         notes.insert(0, f"frequencies assumed in {table.label([columns.frequency])}")
-    filled = set(table.filled)
     for column, heading in enumerate(table.headings):
-        if column not in used and (column in filled or heading.text):
-            state = "ignored" if column in filled else "ignored: it holds no numbers"
+        if column not in used and (column in table.filled or heading.text):
+            state = "ignored" + ": it holds no numbers" * (column not in table.filled)
             notes.append(f"{table.label([column])} {state}")
     return replace(columns, notes=tuple(notes))
