@@ -112,9 +112,9 @@ def read_band_table(
     """
     if weighting not in get_args(Weighting):
         raise ValueError(f"weighting is one of {get_args(Weighting)}, got {weighting!r}")
-    decoded = read_decoded_text(path, encoding=encoding)
+    text, assumed = read_decoded_text(path, encoding=encoding)
     with faults_of(path):
-        grid = sorted_cells(decoded.text, seat=seat, delimiter=delimiter)
+        grid = sorted_cells(text, seat=seat, delimiter=delimiter)
         _check_letters(grid, weighting)
         levels = _levels(grid, decimal)
         _refuse_slips(grid, levels)
@@ -128,7 +128,7 @@ def read_band_table(
         seats=grid.seats,
         bands=bands,
         responses=responses,
-        notes=(*decoded.notes, *_notes(bands, weighting)),
+        notes=(*assumed, *_notes(bands, weighting)),
     )
 
 
@@ -140,7 +140,7 @@ def named_weighting(path: str | PathLike[str], *, seat: str | None = None) -> We
     MeasurementFileError
         If there is no such table, or it names several.
     """
-    text = read_decoded_text(path).text
+    text, _ = read_decoded_text(path)
     with faults_of(path):
         letters = sorted_cells(text, seat=seat, delimiter=None).weightings
         if len(letters) > 1:

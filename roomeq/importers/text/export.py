@@ -141,10 +141,10 @@ def read_text_export(
     levels = [level_column] if isinstance(level_column, int | str) else level_column
     if levels is not None and not levels:
         raise ValueError("level_column must name a column at least")
-    decoded = read_decoded_text(path, encoding=encoding)
+    text, assumed = read_decoded_text(path, encoding=encoding)
     mark = " " if delimiter is not None and delimiter.isspace() and delimiter != "\t" else delimiter
     with faults_of(path):
-        table = find_table(decoded.text, delimiter=mark, decimal=decimal)
+        table = find_table(text, delimiter=mark, decimal=decimal)
         headings = read_headings(table)
         numbers = [pick for pick in levels or () if isinstance(pick, int)]
         if (
@@ -162,7 +162,7 @@ def read_text_export(
         path=fspath(path),
         names=columns.names,
         responses=responses,
-        notes=(*decoded.notes, *table.notes, *columns.notes, *notes),
+        notes=(*assumed, *table.notes, *columns.notes, *notes),
         remarks=tuple(
             (int(table.line_numbers[0]) - place, line) for place, line in enumerate(table.above, 1)
         ),
