@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 from os import PathLike, fspath
 from pathlib import Path
 from types import MappingProxyType
-from typing import Any, get_args
+from typing import Any
 
 from roomeq.base.doing import each
 from roomeq.base.errors import MeasurementFileError
@@ -220,8 +220,6 @@ def survey_from_exports(
     """
     if isinstance(paths, str | bytes | PathLike):
         raise TypeError(f"paths must be several paths, got one: {paths!r}; write [{paths!r}]")
-    if source not in get_args(Source):
-        raise ValueError(f"source is one of {get_args(Source)}, got {source!r}")
     listed = [Path(path) for path in paths]
     if not listed:
         raise ValueError("paths must hold at least one text export, got none")

@@ -289,14 +289,9 @@ def output_table_from_levels(levels: Mapping[str, float], **stated: Any) -> Outp
     ValueError
         If a key is no third octave, two keys are the same one, or a figure is not usable.
     """
-    by_band: dict[ThirdOctaveBand, float] = {}
-    for heading, level_db in levels.items():
-        band = named_band(heading)
-        if band is None:
-            raise ValueError(f"{heading!r} is no third-octave band: write 20, 25, 31.5 and so on")
-        if band in by_band:
-            raise ValueError(f"the band of {band.label} Hz occurs twice")
-        by_band[band] = level_db
-    bands = tuple(sorted(by_band, key=lambda band: band.number))
-    levels_db = np.array([by_band[band] for band in bands], dtype=np.float64)
-    return OutputTable(bands=bands, level_db=levels_db, **stated)
+    by_band = {named_band(heading): level_db for heading, level_db in levels.items()}
+    if None in by_band or len(by_band) < len(levels):
+        raise ValueError(f"each key names a third octave, each once, as 31.5: got {[*levels]}")
+    bands = tuple(sorted(filter(None, by_band), key=lambda band: band.number))
+    level_db = np.array([by_band[band] for band in bands], dtype=np.float64)
+    return OutputTable(bands=bands, level_db=level_db, **stated)
