@@ -135,7 +135,7 @@ def _trials(
         (decimal,) if decimal is not None else get_args(DecimalMark),
     ):
         rare = mark != " " and 2 * sum(mark in line for line in sample) < len(sample)
-        both = mark == point == "," and delimiter is None and '"' not in joined
+        both = mark == point == "," and decimal is None and '"' not in joined
         if rare or both or (point == "," and "," not in joined) or (mark == ", " and point == "."):
             continue
         yield from _trial(sample, Dialect(delimiter=mark, decimal=point), text_columns)

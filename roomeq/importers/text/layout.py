@@ -28,9 +28,6 @@ from roomeq.importers.text.dialect import DELIMITERS, Shape, choose_shape, fixed
 from roomeq.importers.text.words import DecimalMark, Dialect, folded, starts_with_number
 
 IndexArray = NDArray[np.int64]
-_QUOTED_LINE = re.compile(r"^[ \t]*\"([^\"\n]*[;\t|][^\"\n]*)\"[ \t]*$")
-_PAIRS = re.compile(r"\s*[+-]?\d+,\d+(?: *, *[+-]?\d+,\d+)+\s*")
-_PAIR = re.compile(r"([+-]?\d+,\d+) *, *")
 _HEADING = re.compile(r"freq|frec|frek|czest|\bf\b|\bk?hz\b")
 _NO_DECIMAL_COMMA = re.compile(r"\.|,(?!\d)")
 _SAMPLE = 120  # lines of start, middle and end from which the shape of a long table is told
@@ -98,11 +95,6 @@ def find_table(
         If there is no table, more than one, or a broken row.
     """
     lines = text.split("\n")
-    if decimal == "," and delimiter in (None, ",") and '"' not in text and _most(lines, _PAIRS):
-        lines = [_PAIR.sub(r"\1;", line) if _PAIRS.fullmatch(line) else line for line in lines]
-        delimiter = ";"
-    if '"' in text and _most(lines, _QUOTED_LINE):
-        lines = [_QUOTED_LINE.sub(r"\1", line) for line in lines]
     shape, lines, indices, numbers = _rows(lines, delimiter=delimiter, decimal=decimal)
     if not indices:
         raise MeasurementFileError("holds no table of numbers")
@@ -129,12 +121,6 @@ def find_table(
         rows=tuple(lines[index] for index in kept),
         notes=notes,
     )
-
-
-def _most(lines: list[str], pattern: re.Pattern[str]) -> bool:
-    """Return whether most lines that start with a number are as a pattern has them."""
-    numbers = [line for line in lines if starts_with_number(line)]
-    return 2 * sum(pattern.fullmatch(line) is not None for line in numbers) > len(numbers)
 
 
 def _rows(

@@ -216,6 +216,9 @@ _SUFFIX = re.compile(
     r"(.*\d[.,]?)\s*(hz|khz|k|db|dbfs|db ?\(?spl\)?|°|º|deg|rad|pa|mpa)\.?", re.IGNORECASE
 )
 _FIRST = re.compile(r"[\s\"'|;,]*[+-]?[.,]?\d")
+_QUOTED_LINE = re.compile(r"^[ \t]*\"([^\"]*[;\t|][^\"]*)\"[ \t]*$")
+_PAIR = re.compile(r"[+-]?\d+,\d+")
+_PAIRS = re.compile(rf"\s*{_PAIR.pattern}(?: *, *{_PAIR.pattern})+\s*")
 _IN_APOSTROPHES = re.compile(r"^'(.*)'$")
 _QUOTED_OR_NOT = re.compile(r'"([^"]*)"|(\S+)')
 
@@ -261,6 +264,9 @@ class Dialect:
             line = line.strip()
             if len(line) > 1 and line[0] == line[-1] == "|":  # a frame; a single bar is none
                 line = line[1:-1]
+        if self.delimiter == self.decimal and _PAIRS.fullmatch(line):  # each second one parts cells
+            return _PAIR.findall(line)
+        line = _QUOTED_LINE.sub(r"\1", line)
         cells = line.split(self.delimiter)
         if '"' in line and len(self.delimiter) == 1:
             with suppress(csv.Error):
