@@ -167,12 +167,18 @@ def _levels(grid: BandGrid, decimal: str | None) -> list[list[float]]:
     for seat, row in zip(grid.seats, grid.cells, strict=True):
         levels.append([])
         for band, (cell, line) in zip(grid.bands, row, strict=True):
-            value = _level(cell, decimal)
-            if value is None or not 0.0 <= value <= HIGHEST_LEVEL_DB:
-                names = (f"{band.label} Hz", seat)
-                row_name, column_name = names if grid.bands_in_rows else names[::-1]
+            found = _LEVEL.fullmatch(cell.strip())
+            if found is None or (decimal and set(".,") - {decimal} & set(found[1])):
+                value, absent = math.nan, cell.strip().lower() in _ABSENT
+                fault = f"the level is missing ({cell!r})" if absent else f"{cell!r} is no level"
+            else:
+                value = float(found[1].replace(",", "."))
+                fault = f"{value:g} dB is not plausible"
+            if not 0.0 <= value <= HIGHEST_LEVEL_DB:
+                edges = (f"{band.label} Hz", seat)
+                row_name, column_name = edges if grid.bands_in_rows else edges[::-1]
                 raise MeasurementFileError(
-                    _fault_of(cell, value),
+                    fault,
                     line=line,
                     where=f"row {row_name!r}, column {column_name!r}",
                     remedy=f"a level from 0 to {HIGHEST_LEVEL_DB:g} dB; leave out a seat or band "
@@ -187,29 +193,14 @@ def _refuse_slips(grid: BandGrid, levels: list[list[float]]) -> None:
     for seat, row, cells in zip(grid.seats, levels, grid.cells, strict=True):
         by_number = {band.number: value for band, value in zip(grid.bands, row, strict=True)}
         for band, value, (_, line) in zip(grid.bands, row, cells, strict=True):
-            beside = [by_number.get(band.number + step, math.inf) for step in (-1, 1)]
-            if value > max(beside) + _SLIP_DB:
+            beside = max(by_number.get(band.number + step, math.inf) for step in (-1, 1))
+            if value > beside + _SLIP_DB:
                 raise MeasurementFileError(
-                    f"{value:g} dB is {value - max(beside):.0f} dB above the bands on both sides",
+                    f"{value:g} dB is {value - beside:.0f} dB above the bands on both sides",
                     line=line,
                     where=f"{band.label} Hz, seat {seat!r}",
                     remedy="correct the level, or leave the band out and measure it again",
                 )
-
-
-def _level(cell: str, decimal: str | None) -> float | None:
-    found = _LEVEL.fullmatch(cell.strip())
-    if found is None or (decimal and set(".,") - {decimal} & set(found[1])):
-        return None
-    return float(found[1].replace(",", "."))
-
-
-def _fault_of(cell: str, value: float | None) -> str:
-    if value is not None:
-        return f"{value:g} dB is not plausible"
-    if cell.strip().lower() in _ABSENT:
-        return f"the level is missing ({cell!r})"
-    return f"{cell!r} is no level"
 
 
 def _check_letters(grid: BandGrid, weighting: Weighting) -> None:

@@ -63,7 +63,7 @@ class Table:
     notes: tuple[str, ...]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(slots=True, kw_only=True)
 class _Run:
     """Rows with nothing but blank lines between: lines from 0, first numbers near both ends."""
 
@@ -99,17 +99,11 @@ def find_table(
     if not indices:
         raise MeasurementFileError("holds no table of numbers")
     runs, axis = _runs(lines, indices, numbers)
-    joined, left_out = _joined(lines, runs)
-    table = _Run(
-        rows=[index for run in joined for index in run.rows],
-        head=joined[0].head,
-        tail=joined[-1].tail,
-    )
+    table, left_out = _joined(lines, runs)
     kept = table.rows
     notes = _checked_strays(lines, table, left_out, shape)
     if table.head and table.tail and len(kept) > 1:
-        _refuse_broken_ends(lines, table, shape, axis=shape.numeric[axis])
-        _refuse_another_layout(lines, table, shape)
+        _refuse_beyond(lines, table, shape, axis=shape.numeric[axis])
         _refuse_cut_number(lines, kept, shape)
     values = np.full((len(kept), shape.count), np.nan)
     values[:, shape.numeric] = numbers[np.searchsorted(indices, kept)]
@@ -177,18 +171,11 @@ def _runs(
     spans = list(pairwise((0, *parted, len(indices))))
     start, stop = max(spans, key=lambda span: span[1] - span[0])
     axis = _axis_column(numbers[start : min(start + 20, stop)])
-
-    def near(start: int, stop: int) -> list[float]:
-        return [value for value in numbers[start:stop, axis].tolist() if math.isfinite(value)]
-
-    runs = [
-        _Run(
-            rows=list(indices[start:stop]),
-            head=near(start, min(start + 5, stop)),
-            tail=near(max(start, stop - 5), stop),
-        )
-        for start, stop in spans
-    ]
+    runs = []
+    for span in spans:
+        first = numbers[slice(*span), axis].tolist()
+        head, tail = (list(filter(math.isfinite, ends)) for ends in (first[:5], first[-5:]))
+        runs.append(_Run(rows=list(indices[slice(*span)]), head=head, tail=tail))
     return runs, axis
 
 
@@ -201,30 +188,29 @@ def _axis_column(numbers: FloatArray) -> int:
     return 0
 
 
-def _joined(lines: Sequence[str], runs: Sequence[_Run]) -> tuple[list[_Run], list[_Run]]:
-    """Return the runs that make the table, in order, and the rest."""
+def _joined(lines: Sequence[str], runs: Sequence[_Run]) -> tuple[_Run, list[_Run]]:
+    """Return the runs that make the table as one, and the rest."""
     main = max(range(len(runs)), key=lambda i: len(runs[i].rows))
-    joined, left_out = [runs[main]], []
-    lowest = min(runs[main].head + runs[main].tail, default=math.inf)
-    seen: dict[str, int] = {}
-    for index, line in enumerate(lines if len(runs) > 1 else ()):
-        seen.setdefault(line.strip(), index)
+    table, left_out = runs[main], []
     for run in (*runs[main + 1 :], *reversed(runs[:main])):
-        behind = run.rows[0] > joined[0].rows[0]
-        before, after = (joined[-1], run) if behind else (run, joined[0])
-        low = min(run.head + run.tail, default=math.inf)
-        few = len(run.rows) < 3 and min(lowest, low) >= 0
-        between = range(before.rows[-1] + 1, after.rows[0])
+        behind = run.rows[0] > table.rows[0]
+        before, after = (table, run) if behind else (run, table)
+        ends = (*table.head, *table.tail, *run.head, *run.tail)
+        few = len(run.rows) < 3 and min(ends, default=math.inf) >= 0
+        between = [line.strip() for line in lines[before.rows[-1] + 1 : after.rows[0]]]
+        above = lines[: before.rows[0]]
         # A heading parts two runs unless it stands above the first, too.
-        if _follows(before, after, few=few) and not any(
-            seen[lines[index].strip()] >= before.rows[0] and _HEADING.search(folded(lines[index]))
-            for index in between
+        if not _follows(before, after, few=few) or any(
+            _HEADING.search(folded(line)) and line not in map(str.strip, above) for line in between
         ):
-            joined.insert(len(joined) if behind else 0, run)
-            lowest = min(lowest, low)
-        else:
             left_out.append(run)
-    return joined, left_out
+        elif behind:
+            table.rows.extend(run.rows)
+            table.tail = run.tail
+        else:
+            table.rows[:0] = run.rows
+            table.head = run.head
+    return table, left_out
 
 
 def _follows(before: _Run, after: _Run, *, few: bool) -> bool:
@@ -232,12 +218,9 @@ def _follows(before: _Run, after: _Run, *, few: bool) -> bool:
     left, right = before.tail, after.head
     if not left or not right or left[-1] == right[0]:
         return False
-    rising = right[0] > left[-1]
-    inner = [b - a for part in (left, right) for a, b in pairwise(part)]
-    if any((step > 0) is not rising for step in inner):
-        return False
-    if not few or not inner:
-        return True
+    rising = {b > a for a, b in pairwise([*left, *right])}
+    if len(rising) > 1 or not few or len(left) == len(right) == 1:
+        return len(rising) == 1
     near = left[-2:] if len(left) > 1 else right[:2]
     gap, step = abs(right[0] - left[-1]), abs(near[1] - near[0])
     if gap <= 4.0 * step or min(*near, left[-1], right[0]) <= 0:
@@ -287,47 +270,44 @@ def _checked_strays(
     return tuple(notes)
 
 
-def _refuse_broken_ends(lines: Sequence[str], table: _Run, shape: Shape, *, axis: int) -> None:
-    """Refuse a row cut off or broken directly below or above the table: it would carry it on."""
-    rising = table.tail[-1] > table.head[0]
-    for index, limit, below in (
-        (table.rows[-1] + 1, table.tail[-1], True),
-        (table.rows[0] - 1, table.head[0], False),
-    ):
-        if not 0 <= index < len(lines) or not starts_with_number(lines[index]):
-            continue
-        cells = shape.dialect.split(lines[index])
-        number = shape.dialect.number(cells[axis]) if len(cells) > axis else None
-        carries_on = number is not None and (number > limit) is (rising is below)
-        broken = len(cells) == shape.count and any(
-            shape.dialect.number(cell) is None and any(c.isdigit() for c in cell) for cell in cells
-        )
-        if carries_on and (broken or (below and len(cells) < shape.count)):
-            raise broken_row(lines[index], index + 1, shape)
+def _refuse_beyond(lines: Sequence[str], table: _Run, shape: Shape, *, axis: int) -> None:
+    """Refuse lines beyond the table that carry its frequencies on and are no rows of it.
 
-
-def _refuse_another_layout(lines: Sequence[str], table: _Run, shape: Shape) -> None:
-    """Refuse rows beyond the table that carry its frequencies on in another dialect or width.
-
-    One such row is enough where nothing but blank lines is between, else four.
+    A row cut off or broken stands directly below or above. Of rows in another dialect or width one
+    is enough where nothing but blank lines is between, else four.
     """
-    first, last = table.rows[0], table.rows[-1]
-    for step, beyond in ((-1, range(first - 1, -1, -1)), (1, range(last + 1, len(lines)))):
+    first, last, rising = table.rows[0], table.rows[-1], table.tail[-1] > table.head[0]
+    for below, limit, beyond in (
+        (True, table.tail[-1], range(last + 1, len(lines))),
+        (False, table.head[0], range(first - 1, -1, -1)),
+    ):
         near = [index for index in beyond[: 4 * _ABOVE] if lines[index].strip()]
         rows = [index for index in near if starts_with_number(lines[index])][:5]
-        least = 1 if rows and rows[0] == near[0] else 4
+        if not rows:
+            continue
+        next_line = lines[rows[0]]
+        cells = shape.dialect.split(next_line)
+        read = [shape.dialect.number(cell) for cell in cells]
+        number = read[axis] if len(cells) > axis else None
+        if rows[0] == beyond[0] and number is not None and (number > limit) is (rising is below):
+            broken = (
+                v is None and any(map(str.isdigit, c)) for c, v in zip(cells, read, strict=True)
+            )
+            if (below and len(cells) < shape.count) or (len(cells) == shape.count and any(broken)):
+                raise broken_row(next_line, rows[0] + 1, shape)
         for delimiter, decimal in product(DELIMITERS, get_args(DecimalMark)):
             dialect = Dialect(delimiter=delimiter, decimal=decimal)
-            axis = list(takewhile(math.isfinite, (_first_of(dialect, lines[i]) for i in rows)))
-            other = _Run(rows=rows[: len(axis)], head=axis[::step], tail=axis[::step])
-            pair = (table, other) if step > 0 else (other, table)
-            if len(axis) < least or not _follows(*pair, few=True):
+            found = list(takewhile(math.isfinite, (_first_of(dialect, lines[i]) for i in rows)))
+            ends = found if below else found[::-1]
+            other = _Run(rows=rows[: len(found)], head=ends, tail=ends)
+            pair = (table, other) if below else (other, table)
+            if len(found) < (1 if rows[0] == near[0] else 4) or not _follows(*pair, few=True):
                 continue
             if dialect == shape.dialect:
-                raise broken_row(lines[rows[0]], rows[0] + 1, shape)
+                raise broken_row(next_line, rows[0] + 1, shape)
             raise MeasurementFileError(
-                f"{lines[rows[0]].strip()[:60]!r} carries the frequencies on with another "
-                "delimiter or decimal mark than the other rows",
+                f"{next_line.strip()[:60]!r} carries the frequencies on with another delimiter or "
+                "decimal mark than the other rows",
                 line=rows[0] + 1,
                 remedy="export one table in one layout, or split the file",
             )
