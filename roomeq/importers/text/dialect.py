@@ -109,27 +109,20 @@ def choose_shape(
 def _sample(lines: list[str]) -> list[str]:
     if len(lines) <= _SAMPLE:
         return lines
-    step = len(lines) / _SAMPLE
-    chosen = {int(i * step) for i in range(_SAMPLE)}
+    chosen = {int(i * len(lines) / _SAMPLE) for i in range(_SAMPLE)}
     for mark in ",.\"'":
         with_mark = [i for i, line in enumerate(lines) if mark in line]
-        if len(with_mark) < len(lines):
-            chosen.update(with_mark[:4])
-            chosen.update(with_mark[-4:])
+        chosen.update(with_mark[:4] + with_mark[-4:])
     return [lines[i] for i in sorted(chosen)]
-
-
-def _is_spaced(line: str) -> bool:
-    """Return whether a comma with a blank parts cells and one without is a decimal mark."""
-    return ", " in line and _DECIMAL_COMMA.search(line) is not None
 
 
 def _trials(
     sample: list[str], *, delimiter: str | None, decimal: DecimalMark | None, text_columns: bool
 ) -> Iterator[_Trial]:
     joined = "\n".join(sample)
-    spaced = sum(map(_is_spaced, sample)) > 0.8 * len(sample)
-    marks = (", ", *DELIMITERS) if spaced else DELIMITERS
+    # A comma with a blank parts cells and one without is a decimal mark.
+    spaced = sum(", " in line and _DECIMAL_COMMA.search(line) is not None for line in sample)
+    marks = (", ", *DELIMITERS) if spaced > 0.8 * len(sample) else DELIMITERS
     for mark, point in product(
         (delimiter,) if delimiter is not None else marks,
         (decimal,) if decimal is not None else get_args(DecimalMark),

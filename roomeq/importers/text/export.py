@@ -43,7 +43,7 @@ from roomeq.importers.text.values import (
     refuse_holes,
     refuse_impossible_levels,
 )
-from roomeq.importers.text.words import DecimalMark
+from roomeq.importers.text.words import DecimalMark, Dialect
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -146,13 +146,8 @@ def read_text_export(
     with faults_of(path):
         table = find_table(text, delimiter=mark, decimal=decimal)
         headings = read_headings(table)
-        numbers = [pick for pick in levels or () if isinstance(pick, int)]
-        if (
-            decimal != "."
-            and not (mark and decimal)
-            and (not numbers or 2 * max(numbers) <= table.shape.count)
-        ):
-            _refuse_commas_of_both_kinds(table, headings)
+        if decimal is None:
+            _refuse_commas_of_both_kinds(table, headings, levels or ())
         columns = assign_columns(
             table.values, headings, frequency=frequency_column, levels=levels, phase=phase_column
         )
@@ -187,17 +182,18 @@ def read_one_response(path: str | PathLike[str], *, named_in: str) -> FrequencyR
     return responses[0]
 
 
-def _refuse_commas_of_both_kinds(table: Table, headings: Headings) -> None:
+def _refuse_commas_of_both_kinds(table: Table, headings: Headings, levels: Sequence[Pick]) -> None:
     """Refuse ``20,5,70,3``: its commas may part cells only, or be decimal commas as well."""
     shape, first = table.shape, table.rows[0]
-    if (shape.dialect.delimiter, shape.dialect.decimal) != (",", ".") or all(headings.texts):
+    picked = max((pick for pick in levels if isinstance(pick, int)), default=0)
+    if shape.dialect != Dialect(delimiter=",", decimal=".") or all(headings.texts):
         return
-    if shape.count < 3 or len(shape.numeric) < shape.count:
+    if shape.count < max(3, 2 * picked) or len(shape.numeric) < shape.count:
         return
     whole = bool(np.all(table.values == np.floor(table.values)))
     if not whole or table.values[:, 1::2].min() < 0:
         return
-    if any("." in line or '"' in line or ", " in line for line in table.rows[:6]):
+    if any(mark in line for line in table.rows[:6] for mark in (".", '"', ", ")):
         return
     raise AmbiguousTableError(
         f"commas may part the cells of {first.strip()[:60]!r} or be decimal marks as well",

@@ -165,10 +165,9 @@ def refuse_holes(frequencies: FloatArray, lines: IndexArray) -> None:
         return
     near = np.median(sliding_window_view(np.pad(steps, _REACH, mode="reflect"), 2 * _REACH + 1), -1)
     inside = (frequencies[1:] > _LOWEST) & (frequencies[:-1] < _HIGHEST_BASS)
-    holes = np.flatnonzero(inside & (steps > _HOLE_OCTAVES) & (steps > _HOLE_STEPS * near))
-    if holes.size:
-        place = int(holes[0])
-        first, last = frequencies[place], frequencies[place + 1]
+    wide = steps > np.maximum(_HOLE_OCTAVES, _HOLE_STEPS * near)
+    for place in np.flatnonzero(inside & wide)[:1]:
+        first, last = frequencies[place : place + 2]
         raise MeasurementFileError(
             f"no rows between {first:.4g} and {last:.4g} Hz, where rows near by stand "
             f"{float(first * (2 ** near[place] - 1)):.2g} Hz apart",

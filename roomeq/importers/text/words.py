@@ -107,6 +107,7 @@ _SOUND_PRESSURE_LEVEL = re.compile(
 _UNITS: tuple[tuple[str, re.Pattern[str]], ...] = tuple(
     (unit, re.compile(pattern))
     for unit, pattern in (
+        ("dB", r"re:? ?20"),
         ("rad/s", r"\brad ?/ ?s\b|\brad ?s\^?-1"),
         ("kHz", r"\bkhz\b|kilohertz"),
         ("MHz", r"\bmhz\b|megahertz"),
@@ -135,12 +136,6 @@ _ROLE_OF_UNIT: dict[str, Role] = {
 }  # fmt: skip
 _BRACKETED = re.compile(r"\s*[\(\[\{<]\s*([^\)\]\}>]*)\s*[\)\]\}>]")
 _TRAILING = re.compile(r"[\s/,:;\-]+(?:in\s+|en\s+|i\s+|w\s+|em\s+)?$", re.IGNORECASE)
-
-
-def _unit_of(plain: str) -> str | None:
-    if "re 20" in plain or "re: 20" in plain or "re20" in plain:
-        return "dB"
-    return next((unit for unit, pattern in _UNITS if pattern.search(plain)), None)
 
 
 _UNIT_WORDS = re.compile(
@@ -181,7 +176,7 @@ def heading_of(text: str) -> Heading:
         The heading, both lines joined where there are two.
     """
     plain = folded(text)
-    unit = _unit_of(plain)
+    unit = next((unit for unit, pattern in _UNITS if pattern.search(plain)), None)
     found = next((role for role, pattern in _WORDS if pattern.search(plain)), None)
     role: Role = found or "unknown"
     by_unit = _ROLE_OF_UNIT.get(unit or "")
