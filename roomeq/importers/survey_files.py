@@ -143,21 +143,16 @@ def read_survey(
     corrected, applied = as_measured, None
     if microphone is not None:
         corrected = [
-            _corrected(measurement, microphone)
-            if room_file.measurements[index].microphone
-            else measurement
-            for index, measurement in entries
+            _corrected(one, microphone) if room_file.measurements[index].microphone else one
+            for index, one in entries
         ]
         applied = (microphone.frequencies, microphone.amount_db(microphone.frequencies))
-    listed = [seat.name for seat in room_file.seats]
+    weights = {seat.name: seat.weight for seat in room_file.seats}
+    listed, measured = list(weights), {one.seat for one in corrected}
     ordered = sorted(corrected, key=lambda one: listed.index(one.seat)) if listed else corrected
     survey = Survey(
         measurements=tuple(ordered),
-        seat_weights={
-            seat.name: seat.weight
-            for seat in room_file.seats
-            if any(measurement.seat == seat.name for measurement in corrected)
-        },
+        seat_weights={seat: weight for seat, weight in weights.items() if seat in measured},
         levels_comparable=room_file.levels.comparable,
     )
     repeated_db = estimate_repeatability_db(survey)
@@ -317,9 +312,6 @@ def _read_entry(
     except (ValueError, OSError) as error:
         raise room_file.fault(_said(error, entry.file), "measurements", index) from error
     for seat, response in named:
-        if entry.kind == "response":
-            with room_file.faults_at("measurements", index, "weighting"):
-                response = remove_weighting(response, weighting=entry.weighting)
         yield Measurement(
             seat=seat,
             source=entry.source,
@@ -333,7 +325,7 @@ def _read_entry(
 def _read_export(
     room_file: RoomFile, index: int, path: Path
 ) -> tuple[list[tuple[str, FrequencyResponse]], tuple[str, ...]]:
-    """Return the responses of a text export by seat, and notes."""
+    """Return the responses of a text export by seat, weighting removed, and notes."""
     entry = room_file.measurements[index]
     seats, settings = [entry.seat or ""], entry.reading_settings()
     if entry.columns is not None:
@@ -349,7 +341,9 @@ def _read_export(
             "file",
             remedy='write columns = { "seat" = column, ... }, or level_column = ... for one',
         )
-    return list(zip(seats, export.responses, strict=True)), export.notes
+    with room_file.faults_at("measurements", index, "weighting"):
+        flat = [remove_weighting(one, weighting=entry.weighting) for one in export.responses]
+    return list(zip(seats, flat, strict=True)), export.notes
 
 
 def _corrected(measurement: Measurement, microphone: MicrophoneResponse) -> Measurement:

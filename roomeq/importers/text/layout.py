@@ -140,10 +140,8 @@ def _rows(
 def _plain_rows(lines: list[str], shape: Shape) -> tuple[list[int], FloatArray] | None:
     """Read a table in one go; None if anything but plain rows stands between the first and last."""
     mark = shape.dialect.delimiter
-    places = [i for i in (*range(_SAMPLE), *range(-_SAMPLE, 0)) if shape.values(lines[i])]
-    if not places or places[0] < 0 or places[-1] >= 0 or len(mark) > 1:
-        return None
-    first, stop = places[0], len(lines) + places[-1] + 1
+    first = next(i for i, line in enumerate(lines) if shape.values(line))
+    stop = len(lines) - next(i for i, line in enumerate(reversed(lines)) if shape.values(line))
     block, outside = lines[first:stop], (*lines[:first], *lines[stop:])
     if mark == " " and any(map(starts_with_number, outside)):  # they may be rows with a blank cell
         return None
@@ -154,7 +152,7 @@ def _plain_rows(lines: list[str], shape: Shape) -> tuple[list[int], FloatArray] 
         block = text.replace(",", ".").split("\n")
     try:
         numbers = np.loadtxt(block, delimiter=None if mark == " " else mark, comments=None, ndmin=2)
-    except ValueError:
+    except (TypeError, ValueError):  # a delimiter of several characters, or no number
         return None
     numbers[~np.isfinite(numbers)] = np.nan
     if numbers.shape != (len(block), shape.count) or np.isnan(numbers).all(axis=1).any():

@@ -270,12 +270,6 @@ class Dialect:
             cells = [_IN_APOSTROPHES.sub(r"\1", cell.strip()) for cell in cells]
         return [cell.strip() for cell in cells]
 
-    @property
-    def groups(self) -> str:
-        """Marks that may group thousands in this dialect."""
-        other = "," if self.decimal == "." else "."
-        return other + "'" + ("" if self.delimiter in (" ", ",") else " ")
-
     def number(self, cell: str) -> float | None:
         """Return the number in a cell, nan where it says there is none, None where it is text."""
         comma = self.decimal == ","
@@ -286,7 +280,9 @@ class Dialect:
                 pass
         if _ABSENT.fullmatch(cell):
             return math.nan
-        pattern = _number_pattern(self.decimal, self.groups)
+        blank = "" if self.delimiter in (" ", ",") else " "
+        groups = f"'{blank}." if comma else f"'{blank},"
+        pattern = _number_pattern(self.decimal, groups)
         found, factor = pattern.fullmatch(cell), 1.0
         if found is None and (behind := _SUFFIX.fullmatch(cell)) is not None:
             found = pattern.fullmatch(behind[1])
