@@ -51,11 +51,12 @@ def clean_rows(
     """
     axis, notes = table.values[:, frequency], list[str]()
     rows = np.flatnonzero(np.isfinite(axis))
-    own = _own_rows(table, axis, rows, has_heading=has_heading)
+    own_part = _own_part(table, axis, rows, has_heading=has_heading)
+    own = rows[own_part]
     notes += [
         f"line {table.line_numbers[row]} ignored: it reads like a row, but does not belong to "
         f"the frequencies ({axis[row]:g} ...)"
-        for row in np.setdiff1d(rows, own)
+        for row in np.delete(rows, own_part)
     ]
     _refuse_disorder(table, axis, own)
     rows = own[axis[own] != 0]
@@ -96,10 +97,10 @@ def _turned(values: FloatArray) -> FloatArray:
     return steps if np.sign(steps).sum() >= 0 else -steps
 
 
-def _own_rows(table: Table, axis: FloatArray, rows: IndexArray, *, has_heading: bool) -> IndexArray:
-    """Leave out rows of numbers at the ends that belong to a preamble or footer."""
+def _own_part(table: Table, axis: FloatArray, rows: IndexArray, *, has_heading: bool) -> slice:
+    """Return which rows to keep: those at the ends may belong to a preamble or footer."""
     if rows.size < 5:
-        return rows
+        return slice(0, rows.size)
     back = np.flatnonzero(_turned(axis[rows]) < 0)
     start, stop = 0, rows.size
     if back.size and not has_heading and back[0] < _EDGE:
@@ -110,7 +111,7 @@ def _own_rows(table: Table, axis: FloatArray, rows: IndexArray, *, has_heading: 
     if late.size and late[0] + 1 - start >= 4:
         before, after = table.line_numbers[rows[late[0] : late[0] + 2]]
         stop = late[0] + 1 if after - before > 1 else stop
-    return rows[start:stop]
+    return slice(start, int(stop))
 
 
 def _first_is_foreign(table: Table, axis: FloatArray) -> bool:

@@ -165,8 +165,8 @@ def _likeliest_encoding(raw: bytes) -> tuple[str, tuple[str, ...]]:
         if raw.startswith(magic):
             raise _no_text(f"is {kind}, not text")
     if b"\x00" in raw[:4096]:
-        for order in ("utf-16-le", "utf-16-be"):
-            low, high = raw[order == "utf-16-be" : 65536 : 2], raw[order == "utf-16-le" : 65536 : 2]
+        for order, place in (("utf-16-le", 0), ("utf-16-be", 1)):  # of the low byte
+            low, high = raw[place:65536:2], raw[1 - place : 65536 : 2]
             if high.count(0) > 0.7 * len(high) and low.count(0) < 0.02 * len(low):
                 return order, (f"read as {order}, which has no byte-order mark here",)
         raise _no_text("holds zero bytes: it is not text")

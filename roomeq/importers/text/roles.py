@@ -136,7 +136,7 @@ def _picked(table: _Table, pick: Pick, argument: str) -> int:
     if isinstance(pick, int):
         if isinstance(pick, bool) or pick < 1:
             raise ValueError(f"{argument} counts from 1, got {pick!r}")
-        fits = [[pick - 1][: pick <= count]]
+        fits = [[pick - 1] if pick <= count else []]
     else:
         wanted = folded(pick)
         fits = [
