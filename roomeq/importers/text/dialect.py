@@ -60,7 +60,7 @@ class Shape:
         cells = self.dialect.split(line)
         if len(cells) != self.count:
             return None
-        read = (self.dialect.number(cells[column]) for column in self.numeric)
+        read = [self.dialect.number(cells[column]) for column in self.numeric]
         found = [value for value in read if value is not None]
         return None if len(found) < len(self.numeric) or all(map(math.isnan, found)) else found
 

@@ -261,7 +261,8 @@ class Dialect:
                 line = line[1:-1]
         if self.delimiter == self.decimal and _PAIRS.fullmatch(line):  # each second one parts cells
             return _PAIR.findall(line)
-        line = _QUOTED_LINE.sub(r"\1", line)
+        if '"' in line:
+            line = _QUOTED_LINE.sub(r"\1", line)
         cells = line.split(self.delimiter)
         if '"' in line and len(self.delimiter) == 1:
             with suppress(csv.Error):
