@@ -105,7 +105,7 @@ _NOT_COMPARABLE = (
     "levels are not said to be comparable between seats: one offset for each seat is removed "
     "before fitting"
 )
-_NO_MICROPHONE = "no microphone correction is stated: levels are used as they are"
+_NO_MICROPHONE = "no microphone correction is stated: none is made"
 _GAINS_AT_REST = "the bands' gains while measuring are not stated: taken for 0 dB"
 _LOWEST, _HIGHEST = 20.0, 125.0
 _LEAST_POINTS = 16  # two in each third octave (common practice, no source)

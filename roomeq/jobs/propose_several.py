@@ -238,7 +238,9 @@ def _plan_of_one(
     """Return the plan of one subwoofer alone with what was chosen for all."""
     own, feeder = one.subwoofer.room, one.feeder.room
     stands = replace(feeder.present, polarity=own.present.polarity, phase_deg=own.present.phase_deg)
-    room = weighed_room(replace(own, device=feeder.device, present=stands))
+    late = replace(own.joining, present_delay=feeder.joining.present_delay)
+    own = replace(own, present=stands, joining=late)
+    room = weighed_room(replace(own, device=feeder.device))
     if room.wanted is not None:
         room = replace(room, wanted=_share_of(room, share_db))
     chosen = ChosenGains(gains_db=one.gains_db, level_change_db=one.setting.level_change_db)

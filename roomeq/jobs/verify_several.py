@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from roomeq.device.processor import Polarity
 from roomeq.jobs.verifying.agreement import planned_db, stated_otherwise, told_otherwise
 from roomeq.plan.plan import Plan
 from roomeq.plan.verification import StatedJoiningSetting, StatedSetting
@@ -48,7 +49,7 @@ def others_stated_otherwise(plan: Plan, room: Room) -> Iterator[StatedJoiningSet
         yield from told_otherwise(
             (
                 own.delay_ms,
-                "inverted" if own.inverted else "normal",
+                Polarity[own.inverted],
                 None if part.present is None else part.present.phase_deg,
             ),
             (
@@ -56,5 +57,6 @@ def others_stated_otherwise(plan: Plan, room: Room) -> Iterator[StatedJoiningSet
                 now.present.polarity,
                 now.present.phase_deg,
             ),
+            before=part.present,
             subwoofer=one.name,
         )

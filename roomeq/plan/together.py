@@ -15,6 +15,8 @@ import numpy as np
 
 from roomeq.base.levels import ComplexArray
 from roomeq.base.record import Record
+from roomeq.device.processor import Polarity
+from roomeq.plan.records import THE_OTHER, PresentRecord, is_stated, setting_row
 
 if TYPE_CHECKING:
     from roomeq.optimiser.several.choose import SeatFigures, Together
@@ -119,10 +121,12 @@ class SetTogether(Record, frozen=True, kw_only=True):
         """Whether delay or polarity is to be set differently from now."""
         return self.inverted != self.present_inverted or self.delay_ms != self.present_delay_ms
 
-    def setting_rows(self) -> list[tuple[str, str, str]]:
-        """Return delay and polarity: name, what it is now, and what it is to be, in words."""
-        polarity = ("normal", "inverted")
-        return [
-            ("Delay", f"{self.present_delay_ms:.2f} ms", f"{self.delay_ms:.2f} ms"),
-            ("Polarity", polarity[self.present_inverted], polarity[self.inverted]),
-        ]
+    def setting_rows(self, stated: PresentRecord | None = None) -> list[tuple[str, str, str]]:
+        """Return delay and polarity as `roomeq.plan.joining.JoiningRecord.setting_rows` does."""
+        delay = f"{self.present_delay_ms:.2f} ms", f"{self.delay_ms:.2f} ms"
+        polarity = Polarity[self.present_inverted], Polarity[self.inverted]
+        told = {
+            "delay_ms": ("Delay", *delay, f"{self.delay_ms:+.2f} ms from now"),
+            "polarity": ("Polarity", *polarity, THE_OTHER),
+        }
+        return [setting_row(*row, stated=is_stated(stated, name)) for name, row in told.items()]

@@ -24,6 +24,7 @@ from roomeq.base.levels import FloatArray
 from roomeq.jobs.verifying.hypotheses import Explanation, Setup, explanations
 from roomeq.jobs.verifying.observation import Change, Observation
 from roomeq.plan.plan import Plan
+from roomeq.plan.records import PresentRecord, is_stated
 from roomeq.plan.verification import (
     BandCheck,
     Cause,
@@ -234,6 +235,7 @@ def told_otherwise(
     planned: Sequence[float | str | None],
     stated: Sequence[float | str | None],
     *,
+    before: PresentRecord | None = None,
     subwoofer: str | None = None,
 ) -> Iterator[StatedJoiningSetting]:
     """Yield delay in ms, polarity and phase in degrees that are stated to be others than planned.
@@ -242,11 +244,16 @@ def told_otherwise(
     ----------
     planned, stated : sequence of float, str or None
         What is not known is not compared.
+    before : PresentRecord, optional
+        What was stated when it was planned: else the plan has changes of delay and polarity only.
     subwoofer : str, optional
         Which of several they are of.
     """
     for label, one, other in zip(_SAME, planned, stated, strict=True):
-        if one is not None and other is not None and not _same(label, one, other):
+        only_change = label != "phase_deg" and not is_stated(before, label)
+        if one is None or other is None or only_change:
+            continue
+        if not _same(label, one, other):
             yield StatedJoiningSetting(label=label, planned=one, stated=other, subwoofer=subwoofer)
 
 

@@ -20,6 +20,7 @@ from roomeq.base.errors import RoomeqError, SheetFileError
 from roomeq.base.files import refuse_other_kinds, replacing
 from roomeq.base.printable import printable
 from roomeq.plan.plan import Plan
+from roomeq.plan.records import is_stated
 from roomeq.report.sheet import evidence, steps
 from roomeq.report.sheet.evidence import MOST_SIDE_BY_SIDE, sheet_comparison
 from roomeq.report.sheet.picture import sheet_picture
@@ -85,7 +86,7 @@ def settings_sheet(plans: Mapping[str, Plan], *, mixed: bool = False) -> str:
         opening=opening,
         measure=measure,
         ranges=_once(_range(plan) for plan in each),
-        untold="" if all(map(steps.gains_stated, each)) else _UNTOLD,
+        untold="" if all(is_stated(one.present, "gains_stated") for one in each) else _UNTOLD,
         pictures=pictures,
         units=_once(picture.unit for picture in pictures.values() if picture),
         comparison=sheet_comparison(plans) if beside else None,

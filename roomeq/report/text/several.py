@@ -14,8 +14,9 @@ from roomeq.base.levels import signed
 from roomeq.jobs.check import RoomOverview
 from roomeq.jobs.places import PlaceChoice, RoomPlaces
 from roomeq.plan.plan import Plan
+from roomeq.plan.records import is_stated
 from roomeq.plan.together import TogetherRecord
-from roomeq.report.text.joining import delay_instruction, setting_entries
+from roomeq.report.text.joining import setting_entries
 from roomeq.report.text.layout import bullets, columns, joined, listed, paragraph, table, text_of
 from roomeq.report.text.wording import caution_text
 
@@ -58,13 +59,12 @@ def together_verdict(found: TogetherRecord) -> str:
 
 def mains_entries(plan: Plan) -> list[str]:
     """Return what joins the mains beside the bands: of several subwoofers for all at once."""
-    record = plan.joining
-    assert record is not None
-    settings, present = record.settings.settings(), record.present.settings()
-    bypassed = [f"Bypass: {one}, which is one too many" for one in record.bypass]
+    assert plan.joining is not None
+    entries = setting_entries(plan.joining, plan.present, level=False)
     if not plan.subwoofers:
-        return bypassed + setting_entries(settings, present=present, level=False)
-    return [*bypassed, f"Delay of all: {delay_instruction(settings, present=present)}"]
+        return entries
+    alike = [one.replace("Delay:", "Delay of all:") for one in entries]
+    return [one for one in alike if not one.startswith("Polarity")]  # that of each holds it
 
 
 def together_sentences(plan: Plan) -> list[str]:
@@ -107,16 +107,20 @@ def own_cautions(plan: Plan, *, reservations: bool | None = None) -> list[str]:
 def several_settings(plan: Plan) -> list[str]:
     """Return a table of all settings, a column for each subwoofer; in brackets what is set now."""
     titles = [">", *(f">{name}" for name in plan.subwoofers)]
-    title = "Settings of each, gains in dB; in brackets what is set now, where it is to change"
-    fixed = "Leave as they are: low-pass, phase control, what is not named."
-    return [*paragraph(title), *table(titles, plan.setting_cells()), *paragraph(fixed, indent=2)]
+    title = "Settings of each, gains in dB; in brackets what is set now, if it is to change"
+    fixed = "Leave as is: low-pass, phase control, what is not named."
+    plans = plan.subwoofers.items()
+    bare = joined([name for name, one in plans if not is_stated(one.present, "gains_stated")])
+    untold = f" What the bands of {bare} were is not stated: taken for 0 dB." if bare else ""
+    cells = table(titles, plan.setting_cells())
+    return [*paragraph(title), *cells, *paragraph(f"{fixed}{untold}", indent=2)]
 
 
 def each_to_set(plan: Plan) -> list[str]:
     """Return what is to be set on each, in one line for each."""
     said = []
     for name, one in plan.subwoofers.items():
-        moved = [f"{label} {then}" for label, now, then in one.setting_rows() if now != then]
+        moved = [f"{label} {then}" for label, _, then in one.moved_rows()]
         said.append(f"{name}: {', '.join(moved) if moved else 'as it is'}.")
     if plan.joining is not None:
         said += [f"{entry}." for entry in mains_entries(plan)]

@@ -119,7 +119,7 @@ def test_a_change_is_called_so_where_what_is_set_is_not_known(plan):
     level = replace(plan.level, setting_db=None, change_db=5.0)
     steps = opening_steps([replace(plan, level=level)])
     assert only_changes(steps) == "6"
-    assert "which is not stated" in steps[5].cells[0].detail
+    assert steps[5].cells[0].was == "not stated"
     assert only_changes(opening_steps([plan])) == ""
 
 
@@ -296,7 +296,7 @@ def test_what_is_not_stated_is_left_and_said_so(plan):
     for stated in (unsaid, replace(unsaid, present=None)):
         cells = [step.cells[0] for step in opening_steps([stated])[:5]]
         assert {(cell.action, cell.value) for cell in cells} == {("leave", "Leave as it is")}
-        assert {cell.detail for cell in cells} == {"what was set is not known"}
+        assert {cell.detail for cell in cells} == {"what was set is not stated"}
 
 
 def trims(plan):
@@ -355,7 +355,8 @@ def test_delay_says_who_is_delayed_from_what(plan, joining):
     assert kept.value == "Subwoofer 1.00 ms later (0.34 m, 1.1 ft)"
     unsaid = replace(plan, present=UNSAID)
     more = cells(unsaid, joining, settings=JoiningSettings(delay=-0.004))[1]
-    assert (more.value, more.was, more.change) == ("Delay the mains by 4.00 ms more", "", True)
+    assert (more.value, more.was) == ("Delay the mains by 4.00 ms more than now", "not stated")
+    assert more.change
     assert cells(unsaid, joining, settings=JoiningSettings())[1].action == "leave"
 
 
@@ -368,7 +369,8 @@ def test_polarity_is_set_only_where_it_changes(plan, joining):
     assert (kept.action, kept.value, kept.was) == ("keep", "Inverted", "")
     unsaid = replace(plan, present=UNSAID)
     other = cells(unsaid, joining, settings=inverted, present=normal)[2]
-    assert (other.action, other.value) == ("set", "The other one")
+    assert (other.action, other.value, other.was) == ("set", "The other one", "not stated")
+    assert other.change
     assert cells(unsaid, joining, settings=normal, present=normal)[2].action == "leave"
 
 
