@@ -10,6 +10,7 @@ the argument that settles it. The file is never changed.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from os import PathLike, fspath
@@ -284,7 +285,11 @@ def _level(
         notes.append(f"{phase.where}: {note}" + ": done without phase" * (filled is None))
     if filled is None:
         return level_db, reference
-    return FrequencyResponse.from_level(axis, level_db, phase_deg=filled).stored, reference
+    # With t the tangent of half the angle, its cosine is 2/(1 + t^2) - 1 and its sine 2t/(1 + t^2).
+    magnitude = np.exp(level_db * (math.log(10.0) / 20.0))
+    tangent = np.tan(np.deg2rad(0.5 * filled))
+    scaled = 2.0 * magnitude / (1.0 + tangent * tangent)
+    return scaled - magnitude + 1j * (scaled * tangent), reference
 
 
 def _are_third_octaves(axis: np.ndarray[Any, Any]) -> bool:
