@@ -217,9 +217,9 @@ def _modes(room_file: RoomFile) -> Iterator[str]:
     sides = {key: getattr(given, key, None) for key in ("length", "width", "height")}
     warmth = 20.0 if given is None or given.temperature is None else given.temperature
     speed = 331.3 * math.sqrt(1.0 + warmth / 273.15)
-    found = [f"{speed / 2.0 / side:.1f} Hz ({key})" for key, side in sides.items() if side]
+    found = [f"{speed / 2.0 / side:.1f} ({key})" for key, side in sides.items() if side]
     if found:
-        yield f"by [room], its walls resonate near {', '.join(found)} and at multiples of that"
+        yield f"[room]: resonances in Hz from {', '.join(found)}"
 
 
 def room_from_exports(

@@ -83,7 +83,7 @@ def fits(seen, *command, most):
 
 
 AIMS = {
-    "bell_foundry": {"check": 60, "propose": 70, "join": 60},
+    "bell_foundry": {"check": 63, "propose": 70, "join": 60},
     "brick_cellar": {"check": 60, "propose": 45},
     "ferry_office": {"check": 60, "propose": 70, "join": 70},
     "lakeside_cabin": {"check": 60, "propose": 45},
@@ -91,7 +91,9 @@ AIMS = {
     "rented_hall": {"check": 60, "propose": 45},
     "village_library": {"check": 60, "propose": 45},
 }
-"""Lines of 80 columns that a command may fill at most: a check 60, one subwoofer 45, joined 70."""
+"""Lines of 80 columns that a command may fill at most: a check 60, one subwoofer 45, joined 70.
+
+The foundry's check has a table of each subwoofer besides."""
 
 
 @pytest.mark.parametrize("room", AIMS)

@@ -69,17 +69,19 @@ def room_text(
         _dips(overview, detail=detail) if overview.dips else [],
         [] if overview.detail is None else detail_lines(overview.detail),
         listed("Taken for granted", overview.assumptions),
-        _notes(overview, detail=detail),
+        listed("What the readers did", _notes(overview, detail=detail)),
     ]
     return text_of(parts)
 
 
 def _notes(overview: RoomOverview, *, detail: bool) -> list[str]:
-    """Return what the readers did, in detail; else how much that was."""
-    title, count = "What the readers did", len(overview.notes)
-    if detail or not count:
-        return listed(title, overview.notes)
-    return [f"{title}: {count} note{'s' if count > 1 else ''}, see --detail"]
+    """Return what the readers did: to recordings only in detail, else how much that was."""
+    apart = ["repeats of a seat"]  # they stand above, as the repeatability
+    if overview.recordings:
+        apart += ["all ", "the chain", *(row.file for row in overview.recordings)]
+    shared = [note for note in overview.notes if detail or not note.startswith(tuple(apart))]
+    rest = len(overview.notes) - len(shared)
+    return [*shared, f"{rest} more: see --detail"] if rest else shared
 
 
 def _setup(overview: RoomOverview) -> list[str]:

@@ -1,12 +1,15 @@
 """A room's measurements as text: what is printed is what was found."""
 
 import pytest
+from judged_rooms import room as judged_room
+from judged_rooms import sound
 from msgspec.structs import replace
 from places import SAMPLES
 from subwoofer_rooms import HEAD, echoes, write_several
 
 from roomeq.importers.room import read_room
 from roomeq.jobs.check import BandRow, DipRow, EquipmentRow, room_overview
+from roomeq.plan.recordings import recording_rows
 from roomeq.report.text.layout import WIDTH, page
 from roomeq.report.text.room import room_text
 
@@ -211,11 +214,15 @@ def test_equipment_is_told_with_what_is_not_known(overview):
     assert "Amplifier and driver" not in room_text(replace(overview, equipment=None))
 
 
-def test_what_the_readers_did_is_counted_and_told_in_detail(overview):
-    told = replace(overview, notes=("a.wav: n1", "levels.csv: n4"))
-    assert room_text(told).endswith("\nWhat the readers did: 2 notes, see --detail\n")
-    assert words_of(room_text(told, detail=True)).endswith("did - a.wav: n1 - levels.csv: n4")
-    assert "did: 1 note, see" in room_text(replace(told, notes=("n1",)))
+def test_notes_on_recordings_are_counted_and_told_in_detail(overview):
+    rows = recording_rows(judged_room([sound("a", "a.wav"), sound("b", "b.wav")]))
+    notes = ("a.wav: n1", "all 2 files: n2", "b.wav: n3", "levels.csv: n4", "repeats of a seat: n5")
+    told = replace(overview, recordings=rows, notes=notes)
+    assert words_of(room_text(told)).endswith("did - levels.csv: n4 - 4 more: see --detail")
+    in_detail = words_of(room_text(told, detail=True))
+    assert all(note in in_detail for note in notes)
+    typed = words_of(room_text(replace(told, recordings=())))
+    assert "a.wav: n1 - all 2 files: n2 - b.wav: n3 - levels.csv: n4 - 1 more" in typed
 
 
 def test_findings_assumptions_and_notes_are_all_printed(overview):
