@@ -1,5 +1,7 @@
 """Rows of many rooms: the last of each counts, a torn line is none, gains have columns."""
 
+import os
+
 import pytest
 
 from roomeq.base.errors import PlanFileError
@@ -33,6 +35,15 @@ def test_rows_are_kept_and_a_torn_one_is_cut_off(tmp_path):
         file.write(b'{"folder": 1}\n')
     with pytest.raises(PlanFileError, match=r"rooms\.jsonl.*line 4.*is no row"):
         list(journal.rows())
+
+
+def test_a_row_is_on_the_disk_before_the_next_is_begun(tmp_path, monkeypatch):
+    """What the system was told to put there holds the row, and it was told so for every row."""
+    journal, there = Journal(tmp_path), []
+    monkeypatch.setattr(os, "fsync", lambda _: there.append(journal.path.read_bytes()))
+    for count, one in enumerate(journal.append([row("b"), row("a")]), start=1):
+        assert there[-1].count(b"\n") == len(there) == count
+        assert one.folder.encode() in there[-1].splitlines()[-1]
 
 
 def test_the_table_has_one_line_a_room(tmp_path):

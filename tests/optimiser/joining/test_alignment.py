@@ -60,6 +60,7 @@ def test_least_is_that_of_a_full_scan_and_what_is_chosen_lies_within_the_tie(see
     assert found.least_db == pytest.approx(min(scan.min(), found.present.loss_db), abs=1e-6)
     assert found.chosen.loss_db <= found.least_db + 0.3
     assert (found.present in found.tied) is (found.present.loss_db <= found.least_db + 0.25)
+    assert found.either_polarity is bool((scan.min(axis=1) <= found.least_db + 0.25).all())
     for polarity in (0, 1):
         assert found.by_polarity[polarity].loss_db == pytest.approx(scan[polarity].min(), abs=1e-6)
     np.testing.assert_allclose(found.loss_map_db, scan, atol=1e-6)
