@@ -71,7 +71,10 @@ AREAS = {
     "verification": (
         ["roomeq/jobs/verify.py", "roomeq/jobs/verify_several.py", "roomeq/jobs/verifying"],
         ["tests/jobs/verifying"]
-        + [f"tests/jobs/test_{name}.py" for name in ("verify", "verify_joined", "compare")],
+        + [
+            f"tests/jobs/test_{name}.py"
+            for name in ("verify", "verify_joined", "verify_several", "compare")
+        ],
     ),
     "plan": (
         ["roomeq/plan"],
