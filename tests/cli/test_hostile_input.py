@@ -227,8 +227,7 @@ def test_a_disk_that_is_full_half_way_leaves_the_old_pair(tmp_path):
     run = started("sweep", tmp_path / "s.wav", "--force", preexec_fn=limit)
     _, said = run.communicate(timeout=60)
     assert run.returncode == 2
-    assert said.startswith("roomeq: ")
-    assert said.count("\n") == 1
+    assert said == f"roomeq: {tmp_path / 's.wav'}: cannot be written: System error.\n"
     assert {path.name: path.read_bytes() for path in tmp_path.iterdir()} == kept
 
 
