@@ -48,12 +48,12 @@ import pytest
 AREAS = {
     "loss": (
         ["roomeq/wanted/loss.py"]
-        + [f"roomeq/optimiser/bands/{name}.py" for name in ("problem", "deviations")],
+        + [f"roomeq/optimiser/bands/{name}.py" for name in ("problem", "task")],
         ["tests/optimiser/bands", "tests/wanted"],
     ),
     "bound": (
         [f"roomeq/optimiser/bands/{name}.py" for name in ("bound", "branching", "search", "start")],
-        ["tests/optimiser/bands/test_search.py", "tests/optimiser/bands/test_problem.py"],
+        [f"tests/optimiser/bands/test_{name}.py" for name in ("search", "problem", "bound")],
     ),
     "limits": (
         ["roomeq/wanted/limits.py"],
