@@ -12,8 +12,9 @@ All is done in a copy of the checkout, so that it may be worked on meanwhile. Th
 once to see which lines they enter. A mutant of a function then meets the tests that enter its line,
 in a fork of a process that has imported them all: those first that are quick or noticed much so
 far, file by file, since a file shares what it computes. One that is made on import (a constant, a
-default) comes before those of functions, within half the time, in a process of its own: first the
-tests that enter a line with its name, then all of the area. A mutant with which a test takes far
+default) comes before those of functions, within a quarter of the time, in a process of its own:
+first the tests that enter a line with its name, then all of the area. Both are counted apart, since
+time cuts them short unlike. A mutant with which a test takes far
 longer than it did is noticed as well. Tests beyond a minute for one mutant are left out.
 
 What no test notices is printed, to be read one by one: it is equal (it prunes, ranks or pads), or
@@ -477,8 +478,8 @@ def judge(area: str, *, count: int, seed: int, minutes: float) -> None:
     every = [site for file in files for site in sites(file)]
     drawn = random.Random(seed).sample(every, min(count, len(every)))
     on_import = [one for one in drawn if not one.function]
-    half = time.monotonic() + 0.5 * (end - time.monotonic())
-    while on_import and time.monotonic() < half:
+    quarter = time.monotonic() + 0.25 * (end - time.monotonic())
+    while on_import and time.monotonic() < quarter:
         site = on_import.pop(0)
         say(*anew(site, seen.of_name(site), seen), site)
     collected = sorted({file_of(name) for name in seen.seconds})
@@ -494,9 +495,12 @@ def judge(area: str, *, count: int, seed: int, minutes: float) -> None:
     for site in [*again, *on_import]:
         if time.monotonic() < end:
             say(*anew(site, seen.of_name(site), seen), site)
-    told = [json.loads(line)[0] for line in fates.read_text().splitlines()]
-    found = Counter(fate for fate in told if fate != "not put in")
-    print(f"{area}: {found['caught']} of {found.total()} caught ({len(every)} in all), seed {seed}")
+    told = [json.loads(line) for line in fates.read_text().splitlines()]
+    print(f"{area}, {len(every)} in all, seed {seed}:")
+    for where, inside in (("in functions", True), ("made on import", False)):
+        some = [fate for fate, site in told if (Site(*site).function is not None) is inside]
+        found = Counter(fate for fate in some if fate != "not put in")
+        print(f"  {where}: {found['caught']} of {found.total()} caught")
 
 
 def main() -> None:

@@ -167,6 +167,17 @@ def test_no_delay_and_no_polarity_leave_what_is_set():
     assert found.chosen.settings == JoiningSettings()
 
 
+def test_a_delay_between_the_steps_is_among_those_that_are_judged():
+    data = data_of(
+        linkwitz_riley("low", 4), linkwitz_riley("high", 4), present=JoiningSettings(delay=2.5e-4)
+    )
+    steps = DelayRange(lowest=-0.004, highest=0.004, step=2e-4)
+    found = align(data, delays=steps).delays
+    assert found.size == steps.values.size + 1
+    assert np.isclose(found, 2.5e-4, rtol=0.0, atol=1e-12).sum() == 1
+    assert (np.diff(found) > 0).all()
+
+
 def test_longer_changes_are_a_remark():
     sub, mains = delayed(linkwitz_riley("low", 4), 0.018), linkwitz_riley("high", 4)
     found = align(data_of(sub, mains), can_invert=False)
