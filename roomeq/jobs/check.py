@@ -37,11 +37,13 @@ from roomeq.device.crossover_sum import Meeting
 from roomeq.device.path import PathAnalysis
 from roomeq.jobs.joining.path import EngagedRows, described_path
 from roomeq.jobs.joining.steps import advised_bypass, meeting_of, present_data
+from roomeq.optimiser.bands.fit_data import SHAPE_FRACTION
 from roomeq.optimiser.joining.data import SumExplanation
 from roomeq.optimiser.joining.summation import judge_sum
 from roomeq.optimiser.path.estimate import PathEstimate
 from roomeq.plan.recordings import DetailRow, RecordingRow, detail_rows, recording_rows
 from roomeq.room.room import Room
+from roomeq.wanted.span import fit_span
 
 if TYPE_CHECKING:
     from pandas import DataFrame
@@ -308,7 +310,11 @@ def room_overview(
     if not survey.levels_comparable:
         levels, _ = comparable_level_db(levels, frequencies=axis)
     spatial = estimate_spatial_figures(axis, levels, weights=survey.weights)
-    odd = estimate_odd_seat(axis, levels, seats=survey.seats)
+    lowest, highest = fit_span(room.equaliser, clear_of=room.clear_of)  # as a plan judges it
+    used = axis[(axis >= lowest) & (axis <= highest)]
+    used = used if used.size > 2 else axis
+    shapes = seat_levels_db(survey, at=used, fraction=SHAPE_FRACTION)
+    odd = estimate_odd_seat(used, shapes, seats=survey.seats)
     bypassed, data = advised_bypass(room), present_data(room)
     return RoomOverview.copied(
         room,

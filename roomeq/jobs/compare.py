@@ -16,11 +16,16 @@ import numpy as np
 
 from roomeq.base.survey import Source
 from roomeq.importers.survey_remarks import same_recording
-from roomeq.jobs.verifying.agreement import judge_observation, seat_limit_db, stated_otherwise
+from roomeq.jobs.verifying.agreement import (
+    judge_observation,
+    seat_limit_db,
+    stated_otherwise,
+    told_otherwise,
+)
 from roomeq.jobs.verifying.hypotheses import Setup
 from roomeq.jobs.verifying.observation import Observation, Part
 from roomeq.jobs.verifying.parts import compared_parts
-from roomeq.plan.verification import Cause, CauseCode, Comparison, SeatChange, StatedSetting
+from roomeq.plan.verification import Cause, CauseCode, Comparison, SeatChange
 from roomeq.room.room import Room
 
 STATED = "the later room file"
@@ -91,7 +96,8 @@ def compare(before: Room, after: Room, *, other_room: bool = False) -> Compariso
         bands_not_checked=tuple(label for label in bands if label not in checked),
         causes=tuple(_as_change(cause, before) for cause in causes),
         seats=tuple(rows),
-        stated=_stated(before, after),
+        stated=stated_otherwise(before.stated_db, after.stated_db),
+        stated_joining=tuple(told_otherwise(_joined_by(before), _joined_by(after))),
         missing=tuple(seat for seat in seats if seat not in others),
         new=tuple(seat for seat in others if seat not in seats),
     )
@@ -114,11 +120,14 @@ def _setup(before: Room, after: Room, parts: Mapping[Source, Part]) -> Setup:
     """Return what was set before, and what the later room file states instead."""
     now, then = before.present, after.present
     stated = then.gains_stated and after.equaliser.labels == before.equaliser.labels
+    known = now.level_db is not None and then.level_db is not None
+    turned_db = (then.level_db or 0.0) - (now.level_db or 0.0) if known else 0.0
     return Setup(
         equaliser=None if before.equaliser.shapes is not None else before.equaliser,
         gains_db=now.gains_db,
         present_db=now.gains_db,
         others={STATED: then.gains_db} if stated else {},
+        others_level_db={STATED: turned_db},
         microphone_db=after.microphone_db,
         both_alone={"sub", "mains"} <= set(parts),
         lists=False,
@@ -158,6 +167,8 @@ def _as_change(cause: Cause, before: Room) -> Cause:
     return msgspec.structs.replace(cause, gains_db=changes)
 
 
-def _stated(before: Room, after: Room) -> tuple[StatedSetting, ...]:
-    """Return the settings that both room files state, and that differ."""
-    return stated_otherwise(before.stated_db, after.stated_db)
+def _joined_by(room: Room) -> tuple[float | str | None, ...]:
+    """Return delay in ms, polarity and phase in degrees as they are stated."""
+    present = room.present
+    delay_ms = round(1e3 * room.joining.present_delay, 6) if present.delay_stated else None
+    return delay_ms, present.polarity, present.phase_deg

@@ -25,6 +25,7 @@ from roomeq.device.profile import LevelKnob
 from roomeq.jobs.drive.headroom import Proposal
 from roomeq.jobs.propose_joined import Q_FACTORS, path_cautions
 from roomeq.optimiser.bands.fit import BandGainFit
+from roomeq.optimiser.bands.fit_data import FitData
 from roomeq.plan.joining import JoiningRecord, JoiningSeatRow
 from roomeq.plan.plan import PLAN_FORMAT, Plan
 from roomeq.plan.recordings import RecordingRow, recording_rows
@@ -115,6 +116,10 @@ def _proposal_cautions(
     if not data.noise_known:
         yield Caution(code=CautionCode.NOISE_UNKNOWN)
     yield from _noise_caution(room, fit)
+
+
+def _odd_seat_caution(data: FitData) -> Iterator[Caution]:
+    """Say which seat may have been measured otherwise, as `check` does."""
     odd = estimate_odd_seat(data.frequencies, data.seat_error_db, seats=data.seats)
     if odd is not None:
         code = CautionCode.ONE_SEAT_STANDS_OUT
@@ -205,6 +210,7 @@ def plan_of(
             *path_cautions(given, joining),
             *found.joining_cautions,
             *_proposal_cautions(room, fit, level, q_checks, seats, joining),
+            *_odd_seat_caution(now.data),
             *(c for c in found.cautions if joining is None or c.code is not CautionCode.JOIN_AGAIN),
         ),
         assumptions=(*room.assumptions, *found.assumptions),

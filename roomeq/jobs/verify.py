@@ -321,11 +321,16 @@ def _setup(
     microphone_db: Callable[[FloatArray], FloatArray] | None,
 ) -> Setup:
     """Return what the plan set, what stood before, and what else may be in force."""
+    own_db = plan.level.setting_db
+    levels = {name: other.level.setting_db for name, other in others.items()}
     return Setup(
         equaliser=None if plan.subwoofers else equaliser_of(plan.device),
         gains_db=np.array(plan.gains_db),
         present_db=np.array([band.present_db for band in plan.bands]),
         others={name: np.array(other.gains_db) for name, other in others.items()},
+        others_level_db={}
+        if own_db is None
+        else {name: level - own_db for name, level in levels.items() if level is not None},
         microphone_db=microphone_db,
         sum_known=plan.joining is not None and bool(plan.joining.quadrature),
     )

@@ -383,6 +383,8 @@ class Comparison(Record, frozen=True, kw_only=True):
     seats : tuple of SeatChange
     stated : tuple of StatedSetting
         Settings that both room files state and that differ, the first as planned.
+    stated_joining : tuple of StatedJoiningSetting
+        The same of delay, polarity and phase control.
     missing, new : tuple of str
         Seats of one survey alone.
     """
@@ -402,3 +404,4 @@ class Comparison(Record, frozen=True, kw_only=True):
     stated: tuple[StatedSetting, ...]
     missing: tuple[str, ...]
     new: tuple[str, ...]
+    stated_joining: tuple[StatedJoiningSetting, ...] = ()

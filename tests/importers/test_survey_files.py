@@ -250,6 +250,17 @@ def test_the_same_recording_at_two_seats_is_named(tmp_path, levels):
     assert "'left' (sub, left.txt) and 'right' (sub, copy.txt) are the same recording" in finding
 
 
+def test_a_copy_at_another_level_is_named_unless_it_is_of_the_same_seat(tmp_path, levels):
+    _export(tmp_path, "copy.txt", levels["left"] + 2.0)
+    text = _measured("left", "left.txt")
+    (finding,) = _read(tmp_path, text + _measured("right", "copy.txt")).findings
+    assert "copy.txt) are the same recording, 2.0 dB apart: was one file" in finding
+    assert not _read(tmp_path, text + _measured("left", "copy.txt")).findings
+    moved = levels["left"] + 2.0 + np.linspace(0.0, 0.03, levels["left"].size)
+    _export(tmp_path, "copy.txt", moved)
+    assert not _read(tmp_path, text + _measured("right", "copy.txt")).findings
+
+
 def test_repeats_tell_the_repeatability_unless_it_is_stated(tmp_path, levels):
     _export(tmp_path, "again.txt", levels["left"] + 1.0)
     text = _measured("left", "left.txt") + _measured("left", "again.txt")
@@ -264,7 +275,7 @@ def test_repeats_tell_the_repeatability_unless_it_is_stated(tmp_path, levels):
 
 
 def test_mixtures_are_found(tmp_path, levels):
-    _export(tmp_path, "other.txt", levels["left"] - 80.0, unit="dB")
+    _export(tmp_path, "other.txt", levels["right"] - 80.0, unit="dB")
     text = _measured("left", "left.txt") + _measured("right", "other.txt")
     (finding,) = _read(tmp_path, text + "[levels]\ncomparable = true\n").findings
     assert "spl: left.txt; relative: other.txt" in finding

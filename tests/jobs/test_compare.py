@@ -144,18 +144,23 @@ def test_a_low_pass_that_was_switched_on_is_named(cabin):
     assert "was switched on" in text_of(found)
 
 
-def test_settings_stated_afterwards_explain_what_they_change(cabin):
-    gains = np.array(cabin.present.gains_db)
-    gains[[2, 4, 6]] = [-6.0, 4.0, -5.0]
+def turned(room, gains):
+    """Return what other gains do: exact centres of IEC 61260-1, Audio EQ Cookbook."""
 
-    # exact centres of IEC 61260-1, Audio EQ Cookbook
     def ratio(axis):
         total = np.ones(axis.size, dtype=complex)
-        for n, (now, then) in enumerate(zip(cabin.present.gains_db, gains, strict=True)):
+        for n, (now, then) in enumerate(zip(room.present.gains_db, gains, strict=True)):
             centre = 10 ** ((13 + n) / 10)
             total *= peaking(axis, centre, 4.318, then) / peaking(axis, centre, 4.318, now)
         return total
 
+    return ratio
+
+
+def test_settings_stated_afterwards_explain_what_they_change(cabin):
+    gains = np.array(cabin.present.gains_db)
+    gains[[2, 4, 6]] = [-6.0, 4.0, -5.0]
+    ratio = turned(cabin, gains)
     present = replace(cabin.present, gains_db=gains, gains_stated=True)
     found = compare(cabin, later(cabin, of_sub(ratio), present=present))
     assert found.causes[0].code is CauseCode.OTHER_PLAN
@@ -163,6 +168,27 @@ def test_settings_stated_afterwards_explain_what_they_change(cabin):
     assert "the settings that the later room file states are in force." in said
     if cabin.present.gains_stated:
         assert {row.label for row in found.stated} == {"31.5", "50", "80"}
+
+
+def test_bands_and_level_stated_afterwards_explain_it_beside_the_mains(office):
+    gains = np.array(office.present.gains_db)
+    gains[[2, 4, 6]] = [-6.0, 4.0, -5.0]
+    ratio, present = turned(office, gains), replace(office.present, level_db=0.0)
+    before = replace(office, present=present)
+    after = later(
+        before,
+        of_sub(lambda f: ratio(f) * 10 ** (-4 / 20)),
+        sources=("sub", "mains"),
+        present=replace(
+            present, gains_db=gains, gains_stated=True, level_db=-4.0, delay_stated=True
+        ),
+        joining=replace(office.joining, present_delay=-0.0039),
+    )
+    before = replace(before, present=replace(present, delay_stated=True))
+    found = compare(before, after)
+    assert [cause.code for cause in found.causes] == [CauseCode.OTHER_PLAN]
+    assert "Level knob: 0.0 dB, then -4.0 dB" in text_of(found)
+    assert "against the mains: 0.00 ms, then -3.90 ms" in text_of(found)
 
 
 def test_subwoofer_against_mains(office):

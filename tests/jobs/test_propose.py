@@ -14,6 +14,7 @@ from roomeq.base.response import FrequencyResponse
 from roomeq.base.survey import Measurement, Survey
 from roomeq.device.profile import LevelKnob
 from roomeq.importers.room import read_room
+from roomeq.jobs.check import room_overview
 from roomeq.jobs.propose import fit_room_gains, propose
 from roomeq.jobs.proposed_plan import choose_level
 from roomeq.optimiser.bands.fit import BandGainFit, NoChange
@@ -305,7 +306,7 @@ def test_what_an_unmeasured_seat_may_expect_is_said(hall):
     assert CautionCode.UNMEASURED_SEAT_MAY_GET_WORSE not in codes_of(propose(hall, node_limit=1))
 
 
-def test_what_the_measurements_lack_is_said(hall, cabin_plan):
+def test_what_the_measurements_lack_is_said(hall, cabin, cabin_plan):
     codes = codes_of(propose(hall, node_limit=1))
     assert CautionCode.NOISE_UNKNOWN in codes
     assert CautionCode.NOISE_UNKNOWN not in codes_of(cabin_plan)
@@ -314,7 +315,9 @@ def test_what_the_measurements_lack_is_said(hall, cabin_plan):
     two = codes_of(propose(with_levels(hall, [{"40": 9.0}] * 2), node_limit=1))
     assert two[CautionCode.FEW_SEATS].value == 2.0
     assert CautionCode.FEW_SEATS not in codes
-    assert codes_of(cabin_plan)[CautionCode.ONE_SEAT_STANDS_OUT].name == "armchair by the stove"
+    odd, seen = codes_of(cabin_plan)[CautionCode.ONE_SEAT_STANDS_OUT], room_overview(cabin)
+    assert odd.name == seen.odd_seat == "armchair by the stove"
+    assert odd.value == pytest.approx(seen.odd_seat_distance_db, abs=0.01)
     assert CautionCode.NOT_PROVEN not in codes_of(cabin_plan)
     assert cabin_plan.evidence.no_boost_below == 28.0  # its room file states the lower limit
 

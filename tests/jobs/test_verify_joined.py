@@ -5,6 +5,7 @@ from dataclasses import replace
 import msgspec
 import numpy as np
 import pytest
+from devices_apart import peaking
 from joining_rooms import JOINED_TOML, delayed, linkwitz_riley, write_joined_room
 
 from roomeq.base.response import FrequencyResponse
@@ -363,3 +364,32 @@ def test_a_room_file_that_still_states_what_was_set_before_is_told(room, record,
     quiet = read_room(write_joined_room(tmp_path, toml=silent))
     assert verify_room(plan, quiet).stated_joining == ()
     assert verify_room(msgspec.structs.replace(plan, joining=None), room).stated_joining == ()
+
+
+def test_another_plan_is_in_force_with_its_level(room, plan):
+    """Bands by the Audio EQ Cookbook at exact centres of IEC 61260-1."""
+    gains = tuple(4.0 if n == 3 else -6.0 if n == 5 else g for n, g in enumerate(plan.gains_db))
+
+    def ratio(axis):
+        new, old = np.ones(axis.size, dtype=complex), np.ones(axis.size, dtype=complex)
+        for n, (then, now) in enumerate(zip(gains, plan.gains_db, strict=True)):
+            new *= peaking(axis, 10 ** ((13 + n) / 10), 4.318, then)
+            old *= peaking(axis, 10 ** ((13 + n) / 10), 4.318, now)
+        return new / old
+
+    settings = plan.joining.settings.settings()
+    quieter = replace(settings, level_change_db=settings.level_change_db - 5.0)
+    turned = replace(room, survey=room.survey.filtered("sub", ratio))
+    at = msgspec.structs.replace(plan.level, setting_db=-2.0)
+    bands = tuple(
+        msgspec.structs.replace(b, gain_db=g) for b, g in zip(plan.bands, gains, strict=True)
+    )
+    other = msgspec.structs.replace(
+        plan, bands=bands, level=msgspec.structs.replace(at, setting_db=-7.0)
+    )
+    again = all_again(turned, quieter)
+    found = verify(msgspec.structs.replace(plan, level=at), again, others={"film.json": other})
+    assert (found.causes[0].code, found.causes[0].name) == (CauseCode.OTHER_PLAN, "film.json")
+    unlike = msgspec.structs.replace(other, level=msgspec.structs.replace(at, setting_db=-2.0))
+    missed = verify(msgspec.structs.replace(plan, level=at), again, others={"film.json": unlike})
+    assert CauseCode.OTHER_PLAN not in {cause.code for cause in missed.causes}

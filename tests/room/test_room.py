@@ -93,6 +93,17 @@ def test_no_low_pass_is_believed_where_it_is_said(folder):
     assert before.findings
 
 
+def test_a_low_pass_stated_some_way_off_is_believed_and_said_far_off_found(folder):
+    path = '[[path]]\nkind = "low_pass"\nfamily = "linkwitz_riley"\norder = 4\ncorner = {}\n\n'
+    changed(folder, "[target]\n", path.format(90) + "[target]\n")
+    believed = {}
+    for before, corner in zip((90, 90, 65), (90, 65, 40), strict=True):
+        room = read_room(changed(folder, f"corner = {before}\n", f"corner = {corner}\n"))
+        believed[corner] = says(room, "rather like that of a low-pass"), len(room.findings)
+    assert believed == {90: (False, 0), 65: (True, 0), 40: (False, 1)}
+    assert "Linkwitz-Riley 24 dB/oct at 90 Hz, not as stated" in room.findings[0]
+
+
 def test_what_is_stated_counts(folder):
     path = '[[path]]\nkind = "low_pass"\nfamily = "butterworth"\norder = 4\ncorner = 85\n\n'
     changed(folder, "[target]\n", path + "[target]\nlower_limit = 22\nlevel_spl_db = 78\n")

@@ -168,7 +168,7 @@ class FilterTable(StrictTable, frozen=True, kw_only=True):
 
     Attributes
     ----------
-    kind
+    kind : "high_pass"
         Kind of filter.
     family
         Its shape.
@@ -192,6 +192,8 @@ class SubFilterTable(FilterTable, frozen=True, kw_only=True):
 
     Attributes
     ----------
+    kind : "low_pass"
+        Kind of filter.
     can_bypass
         Whether a low-pass can be switched off.
     """

@@ -13,7 +13,7 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -62,6 +62,8 @@ class Setup:
         As planned, and before.
     others : mapping of str to ndarray
         Gains of further plans, by their names.
+    others_level_db : mapping of str to float
+        How much louder they set the subwoofer; nothing where that is not known.
     microphone_db : callable or None
         Hz to the correction that was applied, in dB.
     sum_known : bool
@@ -77,6 +79,7 @@ class Setup:
     gains_db: FloatArray
     present_db: FloatArray
     others: dict[str, FloatArray]
+    others_level_db: dict[str, float] = field(default_factory=dict)
     microphone_db: Callable[[FloatArray], FloatArray] | None = None
     sum_known: bool = False
     both_alone: bool = False
@@ -215,7 +218,13 @@ def _whole_lists(
     for code, causes in alternatives.items():
         lists = [(cause, gains_in_force_db(cause, setup)) for cause in causes]
         other = [
-            (cause, _gains(equaliser, gains, setup.gains_db))
+            (
+                cause,
+                replace(
+                    _gains(equaliser, gains, setup.gains_db),
+                    sub_db=setup.others_level_db.get(cause.name or "", 0.0),
+                ),
+            )
             for cause, gains in lists
             if gains is not None and np.abs(gains - setup.gains_db).max() >= MATERIAL_DB
         ]

@@ -7,10 +7,10 @@ Numbers come from `roomeq.jobs.compare`; nothing is computed here but which word
 
 from __future__ import annotations
 
-from roomeq.base.levels import signed, signed_setting
+from roomeq.base.levels import signed
 from roomeq.plan.verification import CauseCode, Comparison, SeatChange
 from roomeq.report.text.layout import joined, listed, paragraph, table, text_of, worded
-from roomeq.report.text.verification import cause_parts, control_text
+from roomeq.report.text.verification import cause_parts, stated_texts
 
 _SOURCES = {
     "sub": "subwoofer",
@@ -45,11 +45,6 @@ def comparison_text(found: Comparison) -> str:
         "Not measured again": ", ".join(found.missing),
         "Not measured before": ", ".join(found.new),
     }
-    stated = [
-        f"{control_text(row.label)}: {signed_setting(row.planned_db)} dB, then "
-        f"{signed_setting(row.stated_db)} dB"
-        for row in found.stated
-    ]
     return text_of(
         [
             [f"{found.room}: two surveys{f', {dates}' if dates else ''}"],
@@ -62,7 +57,10 @@ def comparison_text(found: Comparison) -> str:
             ],
             ["Seats", *table(titles, [_seat(row, found) for row in found.seats])],
             *(paragraph(f"{said}: {what}.") for said, what in missing.items() if what),
-            listed("Settings that are stated otherwise", stated),
+            listed(
+                "Settings that are stated otherwise",
+                stated_texts(found, "{name}: {planned}, then {stated}"),
+            ),
         ]
     )
 

@@ -14,6 +14,7 @@ from roomeq.plan.verification import (
     BandCheck,
     Cause,
     CauseCode,
+    Comparison,
     StatedJoiningSetting,
     StatedSetting,
     Verification,
@@ -189,23 +190,9 @@ def cause_text(cause: Cause, texts: Mapping[str, str] | None = None) -> str:
     )
 
 
-def control_text(label: str) -> str:
-    """Name the control of a stated setting."""
-    return "Level knob" if label == "level" else f"{label} Hz"
-
-
 def _stated(found: Verification) -> list[str]:
     """Return every setting stated to be another than planned, with both values."""
-    texts = [
-        f"{_of(row)}{control_text(row.label)}: planned {signed_setting(row.planned_db)} dB, stated "
-        f"{signed_setting(row.stated_db)} dB"
-        for row in found.stated
-    ]
-    for one in found.stated_joining:
-        own = one.label == "delay_ms" and one.subwoofer is not None
-        name = "Delay" if own else _JOINING_NAMES[one.label]
-        planned, stated = (_with_unit(one.label, value) for value in (one.planned, one.stated))
-        texts.append(f"{_of(one)}{name}: planned {planned}, stated {stated}")
+    texts = stated_texts(found, "{name}: planned {planned}, stated {stated}")
     if not texts:
         return []
     of_each = any(map(_of, found.stated)) or any(map(_of, found.stated_joining))
@@ -213,6 +200,24 @@ def _stated(found: Verification) -> list[str]:
         *listed("Stated settings that are not those of the plan", texts),
         *paragraph(_SAID["mend"].format(table="subwoofers" if of_each else "device")),
     ]
+
+
+def stated_texts(found: Verification | Comparison, words: str) -> list[str]:
+    """Return each setting that is stated otherwise, by `words` with name and both values."""
+    texts = [
+        words.format(
+            name=_of(row) + ("Level knob" if row.label == "level" else f"{row.label} Hz"),
+            planned=f"{signed_setting(row.planned_db)} dB",
+            stated=f"{signed_setting(row.stated_db)} dB",
+        )
+        for row in found.stated
+    ]
+    for one in found.stated_joining:
+        own = one.label == "delay_ms" and one.subwoofer is not None
+        name = "Delay" if own else _JOINING_NAMES[one.label]
+        planned, stated = (_with_unit(one.label, value) for value in (one.planned, one.stated))
+        texts.append(words.format(name=f"{_of(one)}{name}", planned=planned, stated=stated))
+    return texts
 
 
 def _of(row: StatedSetting | StatedJoiningSetting) -> str:
