@@ -1,11 +1,14 @@
 """Rows of many rooms: the last of each counts, a torn line is none, gains have columns."""
 
+import json
 import os
 import resource
 
 import pytest
+from places import SAVED_PLANS
 
 from roomeq.base.errors import PlanFileError
+from roomeq.plan.plan import read_plan
 from roomeq.plan.rooms import Journal, RoomRow, refuse_strangers, rows_frame, write_table
 
 
@@ -78,6 +81,15 @@ def test_what_no_run_wrote_is_not_written_over(tmp_path):
     os.mkfifo(journal.path)  # else the first look into it would wait for ever
     with pytest.raises(PlanFileError, match="is a device"):
         refuse_strangers(journal)
+
+
+def test_a_row_counts_the_bands_that_move():
+    path = SAVED_PLANS / "format_2.json"
+    bands = json.loads(path.read_text("utf-8"))["bands"]
+    found = RoomRow.of(read_plan(path), folder="f", best=False, doubtful=True)
+    assert found.moved == sum(band["gain_db"] != band["present_db"] for band in bands) > 3
+    assert list(found.gains_db.values()) == [band["gain_db"] for band in bands]
+    assert (found.judged, found.doubtful) == ("sum", True)
 
 
 def test_the_table_has_one_line_a_room(tmp_path):
