@@ -10,6 +10,7 @@ but doubtful is a named warning.
 from __future__ import annotations
 
 from os import PathLike, fspath
+from typing import Any, Self
 
 
 class RoomeqError(Exception):
@@ -54,6 +55,11 @@ class FileFaultError(RoomeqError):
             place.append(where)
         text = f"{', '.join(place)}: {message}" if place else message
         super().__init__(f"{text} ({remedy})" if remedy else text)
+
+    def but(self, **changes: Any) -> Self:
+        """Return the same fault with another path, line, place or remedy."""
+        told = {"path": self.path, "line": self.line, "where": self.where, "remedy": self.remedy}
+        return type(self)(self.message, **(told | changes))
 
 
 class MeasurementFileError(FileFaultError):

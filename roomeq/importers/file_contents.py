@@ -89,8 +89,8 @@ class FileName:
         Which of several it is of, as numbered in the name; empty where none is.
     """
 
-    role: str
-    seat: str
+    role: str = "seat"
+    seat: str = ""
     source: Source | None = None
     told_by: str = ""
     repeat: bool = False
@@ -120,22 +120,20 @@ def read_name(path: PurePath) -> FileName:
     source = source_in_words(small)
     others = said - _MICROPHONE - _OF_A_MICROPHONE
     if said & _MICROPHONE and all(any(map(str.isdigit, word)) for word in others):
-        kinds = [word for word in ("response", "correction") if word in said]
-        return FileName(role="microphone", seat="", kind=kinds[0] if len(kinds) == 1 else None)
+        kinds = said & {"response", "correction"}
+        return FileName(role="microphone", kind=kinds.pop() if len(kinds) == 1 else None)
     if said & _CALIBRATOR:
-        return FileName(role="calibrator", seat="")
+        return FileName(role="calibrator")
     if said <= _PLAYED:
-        return FileName(role="played", seat="")
-    rest = said - set(_SOURCES) - _FILLING
-    if source in (None, "sub") and (
-        rest & _AT_THE_CONE or rest in ({"close"}, {"near"}, {"near", "field"})
-    ):
-        return FileName(role="close", seat="")
+        return FileName(role="played")
+    rest, of_sub = said - set(_SOURCES) - _FILLING, source in (None, "sub")
+    if of_sub and (rest & _AT_THE_CONE or rest in ({"close"}, {"near"}, {"near", "field"})):
+        return FileName(role="close")
     doubts = [_NO_SEAT[word] for word in small if word in _NO_SEAT]
     if source is None and said & set(_SOURCES):
         doubts.append("its name does not tell plainly what played: say source")
     numbered = [word for word in small if _NUMBERED.fullmatch(word)]
-    if len(numbered) == 1 and source in (None, "sub"):
+    if len(numbered) == 1 and of_sub:
         words = [word for word in words if word.lower() != numbered[0]]
         return replace(_of_a_seat(words, "sub", doubts), subwoofer=numbered[0])
     if numbered:
@@ -154,7 +152,6 @@ def _of_a_seat(words: list[str], source: Source | None, doubts: list[str]) -> Fi
         seat = seat[: repeat.start()]
         told.append(repeat[1])
     return FileName(
-        role="seat",
         seat=seat,
         source=source,
         told_by=", ".join(map(repr, told)),
@@ -252,22 +249,22 @@ def told_by_sound(
     """
     facts = read_sound_facts(path)
     keys: dict[str, Any] = {"file": file, "kind": "sweep"}
-    seat = name.seat or "seat"
+    seat, doubt = name.seat or "seat", name.doubt
     if name.role == "calibrator":
         why = "a sound calibrator, by its name"
         doubt = "say with same_gain whether no gain was changed after it"
         return FolderEntry(table="calibration", keys={"file": file}, why=why, left_out=doubt)
     why = f"recorded sweep, {facts.channels} channel{'s' if facts.channels > 1 else ''}"
-    doubt = name.doubt
     if name.role != "seat":
         doubt = f"by its name no seat, but {name.role}: as a sound file it is of no use here"
-    if isinstance(played, str):
-        doubt = doubt or played
     if doubt or isinstance(played, str):
-        return _at_a_seat(replace(name, doubt=doubt), keys, why, seat=seat)
-    heard = [_heard(one, played) for one in read_channels(path)]
-    rooms = [number for number, one in enumerate(heard, start=1) if one == "room"]
-    wires = [number for number, one in enumerate(heard, start=1) if one == "wire"]
+        return _at_a_seat(replace(name, doubt=doubt or str(played)), keys, why, seat=seat)
+    rooms: list[int] = []
+    wires: list[int] = []
+    for number, recording in enumerate(read_channels(path), start=1):
+        heard = _wire_likeness(recording, played)
+        if heard is not None:
+            (wires if heard >= 1.0 else rooms).append(number)
     if rooms and (rooms[0] > 1 or wires):
         keys["channel"] = rooms[0]
     if rooms and wires:
@@ -280,15 +277,13 @@ def told_by_sound(
     return _at_a_seat(replace(name, doubt=doubt), keys, why, seat=seat)
 
 
-def _heard(recording: Recording, played: SweepDescription | Recording) -> str:
-    """Return what a channel holds: "room", "wire", or nothing that is known."""
+def _wire_likeness(recording: Recording, played: SweepDescription | Recording) -> float | None:
+    """Return how much a channel is like a wire, from 1 on; None if the sweep is not in it."""
     from roomeq.analysis.recordings.model import model_sweep, view_recording
     from roomeq.analysis.recordings.timing import looks_electrical
 
     model = model_sweep(view_recording(recording, played=played))
-    if model is None:
-        return ""
-    return "wire" if looks_electrical(model) >= 1.0 else "room"
+    return None if model is None else looks_electrical(model)
 
 
 def _at_a_seat(name: FileName, keys: dict[str, Any], why: str, *, seat: str | None) -> FolderEntry:
@@ -305,12 +300,8 @@ def _at_a_seat(name: FileName, keys: dict[str, Any], why: str, *, seat: str | No
 
 def _with_source(name: FileName, export: TextExport) -> FileName:
     """Return a name with the source that a field above the table tells, if one does."""
-    told = set()
-    for _, line in export.remarks:
-        for part in re.split(r"[,;:=|\t]", line):
-            word = part.strip(" #%*!\"'").lower()
-            told.add(source_in_words([word]) if word else None)
-    told.discard(None)
+    parts = (part for _, line in export.remarks for part in re.split(r"[,;:=|\t]", line))
+    told = {source_in_words([part.strip(" #%*!\"'").lower()]) for part in parts} - {None}
     if name.source is None and len(told) == 1:
         return replace(name, source=told.pop(), told_by="a line above the table")
     if name.source is not None and told - {name.source}:
@@ -338,14 +329,11 @@ def _typed_levels(path: Path, name: FileName, *, file: str) -> FolderEntry | Non
             continue
         if len(table.bands) < _LEAST_BANDS:  # a level that happens to look like a band
             continue
-        why = f"typed third-octave levels of {', '.join(table.seats)}, "
-        why += _span_of(table.responses[0])
-        keys: dict[str, Any] = {"file": file, "kind": "band_levels"}
-        if weighting is not None:
-            keys["weighting"] = weighting
-        else:
-            why += "; nothing tells the meter's weighting"
-        return _at_a_seat(name, keys, why, seat=seat)
+        span = _span_of(table.responses[0])
+        why = f"typed third-octave levels of {', '.join(table.seats)}, {span}"
+        why += "; nothing tells the meter's weighting" * (weighting is None)
+        told = {} if weighting is None else {"weighting": weighting}
+        return _at_a_seat(name, {"file": file, "kind": "band_levels", **told}, why, seat=seat)
     return None
 
 
@@ -371,11 +359,12 @@ def _microphone(export: TextExport, name: FileName, *, file: str) -> FolderEntry
     kind = name.kind or (said.pop() if len(said) == 1 else None)
     microphone_of(export, kind="response")
     by = "by its name" if name.role == "microphone" else "flatter than any seat in a room"
-    why = f"the microphone's file, {by}"
-    if kind is not None:
+    why, keys, doubt = f"the microphone's file, {by}", {"file": file}, ""
+    if kind is None:
+        doubt = "say whether it is subtracted (response) or added (correction)"
+    else:
         why += f"; a {kind}, {'by its name' if name.kind else 'by what it says'}"
-    doubt = "" if kind else "say whether it is subtracted (response) or added (correction)"
-    keys = {"file": file} | ({"kind": kind} if kind else {})
+        keys["kind"] = kind
     return FolderEntry(table="microphone", keys=keys, why=why, left_out=doubt)
 
 

@@ -276,7 +276,8 @@ def _subwoofers(measured: Sequence[FolderEntry]) -> Iterator[FolderEntry]:
     """Yield a table for each of several subwoofers."""
     used = [one.keys.get("subwoofer") for one in measured if not one.left_out]
     for name in sorted(filter(None, set(used))):
-        yield FolderEntry(table="subwoofers", keys={"name": name}, why="by the names of its files")
+        why = f"{name!r}, by the names of its files"
+        yield FolderEntry(table="subwoofers", keys={"name": name}, why=why)
 
 
 def _common_time(measured: Sequence[FolderEntry]) -> Iterator[FolderEntry]:

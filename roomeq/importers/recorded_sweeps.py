@@ -10,6 +10,7 @@ out, and drift that was mended is said to be.
 
 from __future__ import annotations
 
+from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 
@@ -21,7 +22,7 @@ from roomeq.analysis.sweeps.calibration import (
     estimate_sensitivity,
     sensitivity_from_dbfs,
 )
-from roomeq.analysis.sweeps.decay import Decay, estimate_decay
+from roomeq.analysis.sweeps.decay import estimate_decay
 from roomeq.analysis.sweeps.deconvolution import ExcitationInverse, prepare_inverse
 from roomeq.analysis.sweeps.distortion import Distortion, estimate_distortion
 from roomeq.analysis.sweeps.response import SweepMeasurement, estimate_sweep_response
@@ -87,29 +88,26 @@ class SweepReading:
         recording, *others = read_channels(path, named)
         loopback = others[0] if others else None
         quality = self._judge(recording, loopback=loopback)
-        findings, mended_by = quality.findings, None
         kept = RecordedSweep(
             seat=entry.seat or "",
             source=entry.source,
             file=entry.file,
             quality=quality,
-            findings=findings,
+            findings=quality.findings,
         )
-        wrong = is_wrong(findings)
+        wrong = is_wrong(quality.findings)
         if wrong is not None:
             self.recordings.append(replace(kept, left_out=True))
             return None, (f"{wrong.what}; {wrong.remedy}",)
-        drift = next((one for one in findings if one.code is FindingCode.CLOCK_DRIFT), None)
-        if drift is not None and quality.drift is not None:
-            if loopback is not None:
-                mended_by = _BY_LOOPBACK
-            elif drift.severity is not Severity.NOTE:
+        drift = next(iter(quality.found(FindingCode.CLOCK_DRIFT)), None)
+        if drift is not None and (loopback is not None or drift.severity is not Severity.NOTE):
+            mended_by = _BY_LOOPBACK
+            if loopback is None and quality.drift is not None:
+                self._mended_ppm[entry.file], mended_by = quality.drift.ppm, _BY_RESAMPLING
                 recording = mend_clock_drift(recording, drift_ppm=quality.drift.ppm)
-                self._mended_ppm[entry.file] = quality.drift.ppm
-                mended_by = _BY_RESAMPLING
-            if mended_by is not None:
-                after = mended_finding(drift, by=mended_by)
-                findings = tuple(after if one is drift else one for one in findings)
+            after = mended_finding(drift, by=mended_by)
+            findings = tuple(after if one is drift else one for one in quality.findings)
+            kept = replace(kept, findings=findings, drift_mended_by=mended_by)
         disturbances = quality.found(FindingCode.DISTURBANCE)
         disturbed = any(one.severity is not Severity.NOTE for one in disturbances)
         found = estimate_sweep_response(
@@ -121,26 +119,28 @@ class SweepReading:
         )
         self.measurements[entry.file] = found
         if self.detail and not disturbed:
-            kept = replace(
-                kept,
-                impulse_response=found.impulse_response,
-                window=found.window,
-                decay=_decay(found),
-                distortion=self._distortion(recording, found),
-            )
-        self.recordings.append(replace(kept, findings=findings, drift_mended_by=mended_by))
+            kept = self._in_detail(kept, recording, found)
+        self.recordings.append(kept)
         return found.response, found.notes
+
+    def _in_detail(
+        self, kept: RecordedSweep, recording: Recording, found: SweepMeasurement
+    ) -> RecordedSweep:
+        """Add decay by octaves, where one is covered, and distortion where the first is whole."""
+        impulse_response = found.impulse_response
+        kept = replace(kept, impulse_response=impulse_response, window=found.window)
+        with suppress(ValueError):
+            kept = replace(kept, decay=estimate_decay(impulse_response))
+        with suppress(ValueError):
+            kept = replace(kept, distortion=self._distortion(recording, found))
+        return kept
+
+    def _distortion(self, recording: Recording, found: SweepMeasurement) -> Distortion:
+        return estimate_distortion(recording, sweep=self.excitation, start=found.starts[0])
 
     @cached_property
     def _judge(self) -> RecordingJudge:
         return RecordingJudge(sweep=self.excitation)
-
-    def _distortion(self, recording: Recording, found: SweepMeasurement) -> Distortion | None:
-        """Return the distortion in the first sweep; None where it is not whole, or not told."""
-        try:
-            return estimate_distortion(recording, sweep=self.excitation, start=found.starts[0])
-        except ValueError:
-            return None
 
     def distortion(self, entry: MeasurementTable) -> Distortion | None:
         """Return the distortion in a recording that was read before.
@@ -161,15 +161,14 @@ class SweepReading:
         found = self.measurements.get(entry.file)
         if found is None:
             raise ValueError(f"{entry.file!r} was not read, or left out")
-        for recorded in self.recordings:
-            if recorded.file == entry.file and recorded.spoilt:
-                raise ValueError("the recording is spoilt")
+        if any(one.spoilt for one in self.recordings if one.file == entry.file):
+            raise ValueError("the recording is spoilt")
         recording = read_recording(self.room_file.resolve(entry.file), channel=entry.channel or 1)
         if entry.file in self._mended_ppm:
             recording = mend_clock_drift(recording, drift_ppm=self._mended_ppm[entry.file])
         if not self._inverse(recording).excitation.growth > 0:
             return None
-        return estimate_distortion(recording, sweep=self.excitation, start=found.starts[0])
+        return self._distortion(recording, found)
 
     @cached_property
     def excitation(self) -> SweepDescription | Recording:
@@ -212,29 +211,18 @@ class SweepReading:
         """Return the inverse for a recording's rate, long enough for the longest of them."""
         rate = recording.sample_rate
         if rate not in self._inverses:
-            table, frames = self._table, [recording.samples.size]
-            for entry in self.room_file.measurements:
-                if entry.kind == "sweep":
-                    facts = read_sound_facts(self.room_file.resolve(entry.file))
-                    if facts.sample_rate == rate:
-                        frames.append(facts.frames)
+            sweeps = [one.file for one in self.room_file.measurements if one.kind == "sweep"]
+            facts = [read_sound_facts(self.room_file.resolve(file)) for file in sweeps]
+            frames = [recording.samples.size, *(f.frames for f in facts if f.sample_rate == rate)]
             try:
                 self._inverses[rate] = prepare_inverse(
                     self.excitation,
                     sample_rate=rate,
                     frames=max(frames),
-                    highest=table.highest,
+                    highest=self._table.highest,
                 )
             except ValueError as error:
                 raise MeasurementFileError(
                     str(error), path=recording.path, remedy="is this the sweep that was played?"
                 ) from error
         return self._inverses[rate]
-
-
-def _decay(found: SweepMeasurement) -> Decay | None:
-    """Return the decay by octaves; None where no whole one is covered."""
-    try:
-        return estimate_decay(found.impulse_response)
-    except ValueError:
-        return None

@@ -115,46 +115,33 @@ def read_room(folder_or_file: str | PathLike[str], *, detail: bool = False) -> R
 
 def _several(room_file: RoomFile, once: _ReadOnce) -> Room:
     """Read a room with several subwoofers, or places to try: each by itself, and their sum."""
-    subwoofers = tuple(
-        Subwoofer(
-            name=one.name,
-            room=_room(room_file.of_subwoofer(index), once),
-            fed_by=one.fed_by,
-            delays=own_delays(one),
-        )
-        for index, one in enumerate(room_file.subwoofers)
-    )
+    read: dict[str, Subwoofer] = {}
+    listed = list(enumerate(room_file.subwoofers))
+    for index, one in sorted(listed, key=lambda pair: pair[1].fed_by is not None):
+        delays = own_delays(one) if one.fed_by is None else read[one.fed_by].delays
+        own = _room(room_file.of_subwoofer(index), once)
+        read[one.name] = Subwoofer(name=one.name, room=own, fed_by=one.fed_by, delays=delays)
+    subwoofers = tuple(read[one.name] for one in room_file.subwoofers)
     tried = dict.fromkeys(entry.place for entry in room_file.measurements if entry.place)
     places = tuple(
         Subwoofer(name=place, room=_room(room_file.of_place(place), once)) for place in tried
     )
-    rest = room_file.as_a_whole()
+    rest, timing = room_file.as_a_whole(), room_file.timing
     if subwoofers:
-        room = _room(rest, once, files=_together(room_file, once, subwoofers))
-        device = together_device(
-            room.device, [one.room.device for one in subwoofers if one.fed_by is None]
-        )
+        together = room_file.with_measurements(lambda entry: entry.subwoofer == TOGETHER)
+        with room_file.faults_at("subwoofers"):
+            files = together_files(
+                subwoofers,
+                once.survey(rest) if rest.measurements else None,
+                measured=once.survey(together).survey if together.measurements else None,
+                common_time=timing is not None and timing.common_reference,
+            )
+        room = _room(rest, once, files=files)
+        device = together_device(room.device, [one.room.device for one in subwoofers])
         room = replace(room, device=device)
-    elif rest.measurements:
-        room = _room(rest, once)
     else:
-        room = places[0].room
+        room = _room(rest, once) if rest.measurements else places[0].room
     return told_of_each(replace(room, subwoofers=subwoofers, places=places))
-
-
-def _together(
-    room_file: RoomFile, once: _ReadOnce, subwoofers: tuple[Subwoofer, ...]
-) -> SurveyFiles:
-    rest = room_file.as_a_whole()
-    summed = room_file.with_measurements(lambda entry: entry.subwoofer == TOGETHER)
-    timing = room_file.timing
-    with room_file.faults_at("subwoofers"):
-        return together_files(
-            subwoofers,
-            once.survey(rest) if rest.measurements else None,
-            measured=once.survey(summed).survey if summed.measurements else None,
-            common_time=timing is not None and timing.common_reference,
-        )
 
 
 def _room(

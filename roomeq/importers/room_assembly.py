@@ -198,7 +198,7 @@ def _limit_remark(target: Target) -> str:
     """Say where a lower limit that was not stated comes from."""
     found = target.lower_limit
     if found is None:
-        return "the subwoofer's lower limit is not known"
+        return LIMIT_UNKNOWN
     if not target.lower_limit_estimated:
         return f"the subwoofer's lower limit is {found:.0f} Hz by the response close to it"
     return (
@@ -242,6 +242,7 @@ def _mains_level_db(survey: Survey, corner: float | None) -> float:
     return float(level_mean_db(power_mean_db(levels, weights=mains.weights)))
 
 
+LIMIT_UNKNOWN = "the subwoofer's lower limit is not known"
 _LOWEST, _HIGHEST = 16.0, 200.0
 _APART_DB = 15.0  # by octaves and seats: 9.6 dB for three seats from 16 to 200 Hz
 _MAINS_DB = 9.0

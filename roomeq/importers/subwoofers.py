@@ -84,8 +84,8 @@ def together_files(
     ValueError
         As for `roomeq.room.together.summed_survey`.
     """
-    surveys = [one.room.survey for one in subwoofers]
-    summed = summed_survey(surveys, coherent=common_time)
+    rooms = [one.room for one in subwoofers]
+    summed = summed_survey([room.survey for room in rooms], coherent=common_time)
     bare = [entry.seat for entry in summed.measurements if not entry.response.has_phase]
     findings = list(_time_doubts(common_time, bare))
     others = () if rest is None else rest.survey.measurements
@@ -99,7 +99,6 @@ def together_files(
         measurements=(*summed.measurements, *others),
         seat_weights={**weights, **(summed.seat_weights or {})},
     )
-    rooms = [one.room for one in subwoofers]
     inputs = [entry for room in rooms for entry in room.inputs]
     unheard = [_NOT_HEARD_TOGETHER] if measured is None else []
     return SurveyFiles(

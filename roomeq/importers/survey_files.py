@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 from os import PathLike, fspath
 from pathlib import Path
 from types import MappingProxyType
-from typing import Any, get_args
+from typing import Any
 
 from roomeq.base.doing import each
 from roomeq.base.errors import MeasurementFileError
@@ -143,21 +143,16 @@ def read_survey(
     corrected, applied = as_measured, None
     if microphone is not None:
         corrected = [
-            _corrected(measurement, microphone)
-            if room_file.measurements[index].microphone
-            else measurement
-            for index, measurement in entries
+            _corrected(one, microphone) if room_file.measurements[index].microphone else one
+            for index, one in entries
         ]
         applied = (microphone.frequencies, microphone.amount_db(microphone.frequencies))
-    listed = [seat.name for seat in room_file.seats]
+    weights = {seat.name: seat.weight for seat in room_file.seats}
+    listed, measured = list(weights), {one.seat for one in corrected}
     ordered = sorted(corrected, key=lambda one: listed.index(one.seat)) if listed else corrected
     survey = Survey(
         measurements=tuple(ordered),
-        seat_weights={
-            seat.name: seat.weight
-            for seat in room_file.seats
-            if any(measurement.seat == seat.name for measurement in corrected)
-        },
+        seat_weights={seat: weight for seat, weight in weights.items() if seat in measured},
         levels_comparable=room_file.levels.comparable,
     )
     repeated_db = estimate_repeatability_db(survey)
@@ -220,8 +215,6 @@ def survey_from_exports(
     """
     if isinstance(paths, str | bytes | PathLike):
         raise TypeError(f"paths must be several paths, got one: {paths!r}; write [{paths!r}]")
-    if source not in get_args(Source):
-        raise ValueError(f"source is one of {get_args(Source)}, got {source!r}")
     listed = [Path(path) for path in paths]
     if not listed:
         raise ValueError("paths must hold at least one text export, got none")
@@ -233,16 +226,16 @@ def survey_from_exports(
             read_text_export(path, **reading)
             for path in each(listed, lambda path: f"reading {path.name}")
         ]
+    read = [
+        (path, export, response)
+        for path, export in zip(listed, exports, strict=True)
+        for response in export.responses
+    ]
     measurements = [
         Measurement(
-            seat=seat,
-            source=source,
-            response=response,
-            file=path.as_posix(),
-            notes=tuple(export.notes),
+            seat=seat, source=source, response=response, file=path.as_posix(), notes=export.notes
         )
-        for path, export, seats in zip(listed, exports, _seat_names(listed, exports), strict=True)
-        for seat, response in zip(seats, export.responses, strict=True)
+        for seat, (path, export, response) in zip(_seat_names(listed, exports), read, strict=True)
     ]
     return SurveyFiles(
         survey=Survey(measurements=tuple(measurements)),
@@ -254,33 +247,18 @@ def survey_from_exports(
     )
 
 
-def _seat_names(paths: Sequence[Path], exports: Sequence[TextExport]) -> list[list[str]]:
-    """Return the seats of each file, named as shortly as tells them all apart."""
-    names: list[list[str]] = []
-    for naming in (_by_column, _by_file, _by_folder, _by_path):
-        names = [
-            naming(path, list(export.names)) for path, export in zip(paths, exports, strict=True)
-        ]
-        everything = [name for group in names for name in group]
-        if len(set(everything)) == len(everything):
-            break
-    return names
-
-
-def _by_column(path: Path, columns: list[str]) -> list[str]:
-    return [path.stem] if len(columns) == 1 else columns
-
-
-def _by_file(path: Path, columns: list[str]) -> list[str]:
-    return [path.stem] if len(columns) == 1 else [f"{path.stem}, {name}" for name in columns]
-
-
-def _by_folder(path: Path, columns: list[str]) -> list[str]:
-    return [f"{path.resolve().parent.name}/{name}" for name in _by_file(path, columns)]
-
-
-def _by_path(path: Path, columns: list[str]) -> list[str]:
-    return [f"{path.as_posix()}, {number}. {name}" for number, name in enumerate(columns, start=1)]
+def _seat_names(paths: Sequence[Path], exports: Sequence[TextExport]) -> list[str]:
+    """Return the seat of each response, named as shortly as tells them all apart."""
+    by_length = []
+    for path, export in zip(paths, exports, strict=True):
+        alone = len(export.names) == 1
+        for number, column in enumerate(export.names, start=1):
+            own = path.stem if alone else f"{path.stem}, {column}"
+            in_folder = f"{path.resolve().parent.name}/{own}"
+            whole = f"{path.as_posix()}, {number}. {column}"
+            by_length.append((path.stem if alone else column, own, in_folder, whole))
+    *shorter, longest = (list(names) for names in zip(*by_length, strict=True))
+    return next((names for names in shorter if len(set(names)) == len(names)), longest)
 
 
 def room_microphone(room_file: RoomFile) -> MicrophoneResponse | None:
@@ -334,9 +312,6 @@ def _read_entry(
     except (ValueError, OSError) as error:
         raise room_file.fault(_said(error, entry.file), "measurements", index) from error
     for seat, response in named:
-        if entry.kind == "response":
-            with room_file.faults_at("measurements", index, "weighting"):
-                response = remove_weighting(response, weighting=entry.weighting)
         yield Measurement(
             seat=seat,
             source=entry.source,
@@ -350,7 +325,7 @@ def _read_entry(
 def _read_export(
     room_file: RoomFile, index: int, path: Path
 ) -> tuple[list[tuple[str, FrequencyResponse]], tuple[str, ...]]:
-    """Return the responses of a text export by seat, and notes."""
+    """Return the responses of a text export by seat, weighting removed, and notes."""
     entry = room_file.measurements[index]
     seats, settings = [entry.seat or ""], entry.reading_settings()
     if entry.columns is not None:
@@ -366,7 +341,9 @@ def _read_export(
             "file",
             remedy='write columns = { "seat" = column, ... }, or level_column = ... for one',
         )
-    return list(zip(seats, export.responses, strict=True)), export.notes
+    with room_file.faults_at("measurements", index, "weighting"):
+        flat = [remove_weighting(one, weighting=entry.weighting) for one in export.responses]
+    return list(zip(seats, flat, strict=True)), export.notes
 
 
 def _corrected(measurement: Measurement, microphone: MicrophoneResponse) -> Measurement:
@@ -381,9 +358,9 @@ def _corrected(measurement: Measurement, microphone: MicrophoneResponse) -> Meas
 def _check_seats(
     room_file: RoomFile, entries: Iterable[tuple[int, Measurement]], left_out: Iterable[int]
 ) -> None:
-    named = [(measurement.seat, ("measurements", index, "file")) for index, measurement in entries]
-    for index in left_out:
-        named.append((room_file.measurements[index].seat or "", ("measurements", index, "file")))
+    seats = [(measurement.seat, index) for index, measurement in entries]
+    seats += [(room_file.measurements[index].seat or "", index) for index in left_out]
+    named = [(seat, ("measurements", index, "file")) for seat, index in seats]
     complete = room_file.entries is None  # else other measurements are at the other seats
     for message, path, remedy in seat_findings(room_file, named, complete=complete):
         raise room_file.fault(message, *path, remedy=remedy)

@@ -18,9 +18,9 @@ from collections.abc import Iterable, Iterator, Sequence
 
 import numpy as np
 
+from roomeq.analysis.smoothing import band_levels_db
 from roomeq.analysis.survey_levels import level_travel_db
-from roomeq.base.bands import ThirdOctaveBand, third_octave_bands
-from roomeq.base.levels import FloatArray, power_ratio, power_ratio_db
+from roomeq.base.bands import third_octave_band, third_octave_bands
 from roomeq.base.response import FrequencyResponse
 from roomeq.base.survey import Measurement, Source, Survey
 from roomeq.importers.room_file.file import RoomFile
@@ -66,48 +66,37 @@ def repeats_apart_db(survey: Survey) -> dict[tuple[str, str, str], float]:
 
 def _deviations(survey: Survey) -> dict[tuple[str, str, str], tuple[float, int]]:
     """Return the sum of squares and the degrees of freedom of each group of repeats."""
+    groups: dict[tuple[str, str, str], list[FrequencyResponse]] = {}
+    for one in survey.measurements:
+        group = groups.setdefault((one.seat, one.source, one.route), [])
+        if not any(same_recording(one.response, other) for other in group):
+            group.append(one.response)
     found = {}
-    for key, repeats in _groups(survey).items():
-        levels = np.array([[_band_level_db(r, band) for band in _BANDS] for r in repeats])
+    for key, repeats in groups.items():
+        levels = np.array([_levels_in_bands_db(repeat) for repeat in repeats])
         levels = levels[:, np.isfinite(levels).all(axis=0)]
         count, bands = levels.shape
         if not survey.levels_comparable and bands:
             levels = levels - levels.mean(axis=1, keepdims=True)
             bands -= 1
-        if bands < 1:
-            continue
-        squares = float(np.sum((levels - levels.mean(axis=0)) ** 2))
-        found[key] = (squares, (count - 1) * bands)
+        if count > 1 and bands > 0:
+            squares = float(np.sum((levels - levels.mean(axis=0)) ** 2))
+            found[key] = (squares, (count - 1) * bands)
     return found
 
 
-def _groups(survey: Survey) -> dict[tuple[str, str, str], list[FrequencyResponse]]:
-    groups: dict[tuple[str, str, str], list[FrequencyResponse]] = {}
-    for measurement in survey.measurements:
-        key = (measurement.seat, measurement.source, measurement.route)
-        group = groups.setdefault(key, [])
-        if not any(same_recording(measurement.response, other) for other in group):
-            group.append(measurement.response)
-    return {key: group for key, group in groups.items() if len(group) > 1}
-
-
-def _band_level_db(response: FrequencyResponse, band: ThirdOctaveBand) -> float:
-    """Return the power mean over d ln f within a band, in dB; nan where it is not covered.
-
-    Power is taken as straight over ln f between the points of the response.
-    """
+def _levels_in_bands_db(response: FrequencyResponse) -> list[float]:
+    """Return the level in each band, in dB; nan where it is not covered whole."""
     axis, levels = response.frequencies, response.level_db
     if response.resolution == "third_octave":
-        nearest = int(np.argmin(np.abs(axis - band.centre)))
-        same = abs(axis[nearest] / band.centre - 1.0) < 0.02
-        return float(levels[nearest]) if same else math.nan
-    if not (axis[0] <= band.lower and axis[-1] >= band.upper):
-        return math.nan
-    inside = (axis > band.lower) & (axis < band.upper)
-    points = np.log(np.concatenate([[band.lower], axis[inside], [band.upper]]))
-    power: FloatArray = np.interp(points, np.log(axis), power_ratio(levels))
-    integral = float(np.sum(np.diff(points) * (power[1:] + power[:-1]) / 2.0))
-    return float(power_ratio_db(integral / (points[-1] - points[0])))
+        known = {third_octave_band(f).number: level for f, level in zip(axis, levels, strict=True)}
+        return [known.get(band.number, math.nan) for band in _BANDS]
+    return [
+        float(band_levels_db(axis, levels, bands=[band])[0])
+        if axis[0] <= band.lower and axis[-1] >= band.upper
+        else math.nan
+        for band in _BANDS
+    ]
 
 
 _EQUAL_WEIGHTS = "no seat weights are stated: all seats count alike"
@@ -116,7 +105,7 @@ _NOT_COMPARABLE = (
     "levels are not said to be comparable between seats: one offset for each seat is removed "
     "before fitting"
 )
-_NO_MICROPHONE = "no microphone correction is stated: levels are used as they are"
+_NO_MICROPHONE = "no microphone correction is stated: none is made"
 _GAINS_AT_REST = "the bands' gains while measuring are not stated: taken for 0 dB"
 _LOWEST, _HIGHEST = 20.0, 125.0
 _LEAST_POINTS = 16  # two in each third octave (common practice, no source)
@@ -135,9 +124,14 @@ def assumptions_of(room_file: RoomFile) -> Iterator[str]:
     """Yield what a room file does not state about its measurements."""
     if not room_file.seats:
         yield _EQUAL_WEIGHTS
-    indices = range(len(room_file.measurements))
-    if not all(room_file.states("measurements", index, "source") for index in indices):
-        yield f"{_SUB_ALONE}{_where_not_stated(room_file, 'source')}"
+    lacking = [
+        entry.file
+        for index, entry in enumerate(room_file.measurements)
+        if not room_file.states("measurements", index, "source")
+    ]
+    if lacking:
+        every = len(lacking) == len(room_file.measurements)
+        yield _SUB_ALONE + ("" if every else f" ({', '.join(dict.fromkeys(lacking))})")
     if not room_file.states("levels", "comparable"):
         yield _NOT_COMPARABLE
     if room_file.microphone is None:
@@ -148,27 +142,13 @@ def assumptions_of(room_file: RoomFile) -> Iterator[str]:
     others = {"level_db": "level", "polarity": "polarity", "phase_deg": "phase"}
     unsaid = [word for key, word in others.items() if getattr(present, key) is None]
     if unsaid:
+        listed = " and ".join(filter(None, (", ".join(unsaid[:-1]), unsaid[-1])))
         yield (
-            f"the device's {_listed(unsaid)} while measuring {'is' if len(unsaid) == 1 else 'are'} "
+            f"the device's {listed} while measuring {'is' if len(unsaid) == 1 else 'are'} "
             "not stated: taken for 0 or normal"
         )
     if not room_file.states("path"):
         yield NO_PATH
-
-
-def _where_not_stated(room_file: RoomFile, key: str) -> str:
-    """Return which files lack a key, or nothing where all of them do."""
-    entries = room_file.measurements
-    lacking = [
-        entry.file
-        for index, entry in enumerate(entries)
-        if not room_file.states("measurements", index, key)
-    ]
-    return "" if len(lacking) == len(entries) else f" ({', '.join(dict.fromkeys(lacking))})"
-
-
-def _listed(words: Sequence[str]) -> str:
-    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"
 
 
 def assumptions_for_exports(source: Source) -> tuple[str, ...]:
@@ -186,14 +166,12 @@ def assumptions_for_exports(source: Source) -> tuple[str, ...]:
 
 def file_notes(measurements: Iterable[Measurement]) -> Iterator[str]:
     """Yield the notes of all measurements, each once, with the files in front."""
-    noted: dict[str, dict[str | None, None]] = {}
     measured = list(measurements)
-    for measurement in measured:
-        for note in measurement.notes:
-            noted.setdefault(note, {})[measurement.file] = None
-    for note, files in noted.items():
-        every = len(files) > 1 and len(files) == len({one.file for one in measured})
-        yield f"{f'all {len(files)} files' if every else ', '.join(map(str, files))}: {note}"
+    total = len({one.file for one in measured})
+    for note in dict.fromkeys(note for one in measured for note in one.notes):
+        files = list(dict.fromkeys(str(one.file) for one in measured if note in one.notes))
+        every = 1 < len(files) == total
+        yield f"{f'all {total} files' if every else ', '.join(files)}: {note}"
     for one in measured:
         axis = one.response.frequencies
         fine = np.sum((axis >= _LOWEST) & (axis <= _HIGHEST)) / np.log2(_HIGHEST / _LOWEST)
@@ -262,9 +240,9 @@ def doubtful_levels(measurements: Iterable[Measurement]) -> Iterator[str]:
                 f"{said} has the same level from {span[0]:.4g} to {span[1]:.4g} "
                 "Hz: was the right column read, and was the file written whole?"
             )
-        elif level_travel_db(axis, levels) < LEAST_TRAVEL_DB:
+        elif (moved_db := level_travel_db(axis, levels)) < LEAST_TRAVEL_DB:
             yield (
-                f"{said} rises and falls by {level_travel_db(axis, levels):.1f} dB in all from "
+                f"{said} rises and falls by {moved_db:.1f} dB in all from "
                 f"{_LOWEST:g} to {_HIGHEST:g} Hz, less than any seat in a room: is it a "
                 "microphone's file, or a target?"
             )
@@ -334,10 +312,8 @@ def mixtures(room_file: RoomFile, measurements: Sequence[Measurement]) -> Iterat
 
 
 def _by_kind(measurements: Sequence[Measurement], attribute: str) -> str:
-    files: dict[str, list[str]] = {}
+    files: dict[str, dict[str, None]] = {}
     for measurement in measurements:
         kind = str(getattr(measurement.response, attribute)).replace("_", " ")
-        listed = files.setdefault(kind, [])
-        if str(measurement.file) not in listed:
-            listed.append(str(measurement.file))
+        files.setdefault(kind, {})[str(measurement.file)] = None
     return "; ".join(f"{kind}: {', '.join(names)}" for kind, names in files.items())

@@ -31,6 +31,7 @@ FORMAT_NAME = "roomeq sweep"
 FORMAT_VERSION = 1
 _BLOCK = 65536
 _MOST_FRAMES = 2**28
+_GIVE_THE_OTHER = "give the .json that was written together with the sweep"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -64,25 +65,34 @@ def read_sound_facts(path: str | os.PathLike[str]) -> SoundFileFacts:
         )
 
 
+def _fault(
+    path: str | os.PathLike[str],
+    message: str,
+    remedy: str | None = None,
+    *,
+    where: str | None = None,
+) -> MeasurementFileError:
+    return MeasurementFileError(message, path=path, where=where, remedy=remedy)
+
+
 @contextmanager
 def _opened(path: str | os.PathLike[str]) -> Iterator[Any]:
     import soundfile  # type: ignore[import-untyped]
 
     if not Path(path).is_file():
-        raise MeasurementFileError("there is no such file", path=path)
+        raise _fault(path, "there is no such file")
     try:
         file = soundfile.SoundFile(os.fspath(path))
     except soundfile.SoundFileError as fault:
-        raise MeasurementFileError(
-            f"cannot be read as sound: {fault}", path=path, remedy="give a WAV or FLAC file"
-        ) from fault
+        message = f"cannot be read as sound: {fault}"
+        raise _fault(path, message, "give a WAV or FLAC file") from fault
     with file:
         if file.frames > _MOST_FRAMES:
-            raise MeasurementFileError(
-                f"says it holds {file.frames} samples a channel; up to {_MOST_FRAMES} are read",
-                path=path,
-                remedy="record again: the file is damaged, or an hour and a half long",
+            message = (
+                f"says it holds {file.frames} samples a channel; up to {_MOST_FRAMES} are read"
             )
+            remedy = "record again: the file is damaged, or an hour and a half long"
+            raise _fault(path, message, remedy)
         yield file
 
 
@@ -113,13 +123,10 @@ def read_channels(
         wanted = range(1, count + 1) if channels is None else channels
         for channel in wanted:
             if not 1 <= channel <= count:
-                raise MeasurementFileError(
-                    f"there is no channel {channel}, only {count}",
-                    path=path,
-                    remedy="channels are counted from 1",
-                )
+                message = f"there is no channel {channel}, only {count}"
+                raise _fault(path, message, "channels are counted from 1")
         if frames < 1:
-            raise MeasurementFileError("holds no samples", path=path, remedy="record again")
+            raise _fault(path, "holds no samples", "record again")
         rows, filled = [np.empty(frames) for _ in wanted], 0
         try:
             for block in file.blocks(_BLOCK, dtype="float64", always_2d=True):
@@ -127,19 +134,17 @@ def read_channels(
                     row[filled : filled + len(block)] = block[:, channel - 1]
                 filled += len(block)
         except soundfile.SoundFileError as fault:
-            raise MeasurementFileError(f"is damaged: {fault}", path=path) from fault
+            raise _fault(path, f"is damaged: {fault}") from fault
         told: Any = {"sample_rate": rate, "channels": count, "sample_format": str(file.subtype)}
     if filled != frames:
-        raise MeasurementFileError(
-            f"ends after {filled} of {frames} samples", path=path, remedy="copy it again"
-        )
+        raise _fault(path, f"ends after {filled} of {frames} samples", "copy it again")
     found = []
     for channel, row in zip(wanted, rows, strict=True):
         row.setflags(write=False)  # so that no copy is made
         try:
             found.append(Recording(samples=row, channel=channel, path=os.fspath(path), **told))
         except ValueError as fault:
-            raise MeasurementFileError(str(fault), path=path, where=f"channel {channel}") from fault
+            raise _fault(path, str(fault), where=f"channel {channel}") from fault
     return tuple(found)
 
 
@@ -210,11 +215,8 @@ def _refuse_existing(target: Path, beside: Path, *, replace: bool) -> None:
     lone = not target.exists() and describes_sweep(beside)
     for file in (target, beside):
         if file.exists() and not (replace or lone):
-            raise MeasurementFileError(
-                "exists: it is left as it is",
-                path=file,
-                remedy="give another name, or ask for it to be replaced (--force)",
-            )
+            remedy = "give another name, or ask for it to be replaced (--force)"
+            raise _fault(file, "exists: it is left as it is", remedy)
     refuse_other_kinds(target, kind="sweep", is_of_kind=Path.is_file, error=MeasurementFileError)
     refuse_other_kinds(beside, kind="sweep", is_of_kind=describes_sweep, error=MeasurementFileError)
 
@@ -230,18 +232,11 @@ def read_sweep_description(path: str | os.PathLike[str]) -> SweepDescription:
     """
     document = _json_document(path)
     if not isinstance(document, dict) or document.get("format") != FORMAT_NAME:
-        raise MeasurementFileError(
-            "is not the description of a sweep",
-            path=path,
-            remedy="give the .json that was written together with the sweep",
-        )
-    if document.get("version") != FORMAT_VERSION:
-        raise MeasurementFileError(
-            f"version {document.get('version')!r} is not known, only {FORMAT_VERSION}",
-            path=path,
-            where="version",
-            remedy="use a newer release",
-        )
+        raise _fault(path, "is not the description of a sweep", _GIVE_THE_OTHER)
+    version = document.get("version")
+    if version != FORMAT_VERSION:
+        message = f"version {version!r} is not known, only {FORMAT_VERSION}"
+        raise _fault(path, message, "use a newer release", where="version")
     _check_keys(document, {"format", "version", "sweep"}, {"sound_file"}, path, "top level")
     return _sweep_from(document["sweep"], path)
 
@@ -257,17 +252,13 @@ def describes_sweep(path: Path) -> bool:
 
 def _json_document(path: str | os.PathLike[str]) -> Any:
     try:
-        text = file_bytes(
-            path,
-            largest=LARGEST_TABLES,
-            error=MeasurementFileError,
-            remedy="give the .json that was written together with the sweep",
-        )
+        error, remedy = MeasurementFileError, _GIVE_THE_OTHER
+        text = file_bytes(path, largest=LARGEST_TABLES, error=error, remedy=remedy)
         return json.loads(text.decode("utf-8"))
     except FileNotFoundError as fault:
-        raise MeasurementFileError("there is no such file", path=path) from fault
+        raise _fault(path, "there is no such file") from fault
     except RecursionError:
-        raise MeasurementFileError("is nested too deeply", path=path) from None
+        raise _fault(path, "is nested too deeply") from None
     except (json.JSONDecodeError, UnicodeDecodeError) as fault:
         line = fault.lineno if isinstance(fault, json.JSONDecodeError) else None
         raise MeasurementFileError(f"is not JSON: {fault}", path=path, line=line) from fault
@@ -277,49 +268,38 @@ def _check_keys(
     table: Any, needed: set[str], optional: set[str], path: str | os.PathLike[str], where: str
 ) -> Mapping[str, Any]:
     if not isinstance(table, dict):
-        raise MeasurementFileError("is not a table of keys", path=path, where=where)
+        raise _fault(path, "is not a table of keys", where=where)
     for key in sorted((set(table) ^ needed) - optional):
         fault = "is not known" if key in table else "is missing"
-        raise MeasurementFileError(f"key {key!r} {fault}", path=path, where=where)
+        raise _fault(path, f"key {key!r} {fault}", where=where)
     return table
+
+
+_KINDS: dict[str, tuple[type | tuple[type, ...], str]] = {
+    "bool": (bool, "true or false"),
+    "int": (int, "a whole number"),
+    "str": (str, "text"),
+}
+_NUMBER = (int, float), "a number"
 
 
 def _sweep_from(table: Any, path: str | os.PathLike[str]) -> SweepDescription:
     known = {entry.name: str(entry.type) for entry in fields(SweepDescription)}
+    asked = {entry.name: str(entry.type) for entry in fields(ChainConditions)}
     needed = {"start", "stop", "length", "sample_rate", "level_dbfs"}
     stated = _check_keys(table, needed, set(known) - needed, path, "sweep")
     # What this library wrote states all; who writes by hand what another program played need not.
     own = not {"lead_in", "pause", "tail", "fade_in", "fade_out"} - set(stated)
     values: dict[str, Any] = dict.fromkeys(("lead_in", "pause", "tail", "fade_in", "fade_out"), 0.0)
     values |= {"synchronised": own, **stated}
-    answers = _check_keys(
-        values.pop("conditions", {}),
-        set(),
-        {entry.name for entry in fields(ChainConditions)},
-        path,
-        "sweep, conditions",
-    )
-    for key, answer in answers.items():
-        if not isinstance(answer, str):
-            raise MeasurementFileError(
-                f"{key} must be text, got {answer!r}", path=path, where="sweep, conditions"
-            )
-    if not isinstance(values["synchronised"], bool):
-        raise MeasurementFileError(
-            f"synchronised must be true or false, got {values['synchronised']!r}",
-            path=path,
-            where="sweep, synchronised",
-        )
-    for key, value in values.items():
-        whole = known[key] == "int"
-        if known[key] == "bool":
-            continue
-        if isinstance(value, bool) or not isinstance(value, int if whole else (int, float)):
-            wanted = "a whole number" if whole else "a number"
-            raise MeasurementFileError(
-                f"{key} must be {wanted}, got {value!r}", path=path, where=f"sweep, {key}"
-            )
+    chain, where = values.pop("conditions", {}), "sweep, conditions"
+    answers = dict(_check_keys(chain, set(), set(asked), path, where))
+    for key, value in (answers | values).items():
+        accepted, wanted = _KINDS.get((known | asked)[key], _NUMBER)
+        if not isinstance(value, accepted) or (isinstance(value, bool) and accepted is not bool):
+            where = where if key in asked else f"sweep, {key}"
+            raise _fault(path, f"{key} must be {wanted}, got {value!r}", where=where)
     try:
         return SweepDescription(conditions=ChainConditions(**answers), **values)
     except ValueError as fault:
-        raise MeasurementFileError(str(fault), path=path, where="sweep") from fault
+        raise _fault(path, str(fault), where="sweep") from fault

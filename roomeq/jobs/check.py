@@ -359,16 +359,15 @@ def _together_rows(room: Room, axis: FloatArray) -> tuple[TogetherRow, ...]:
         mean = power_mean_db(band_levels_db(axis, rows, bands=bands), weights=whole.weights)
         return [float(level) for level in mean]
 
-    own = {name: by_band(rows) for name, rows in levels.items()}
-    summed, most = by_band(seat_levels_db(whole, at=axis)), by_band(magnitudes)
+    every = (seat_levels_db(whole, at=axis), magnitudes, *levels.values())
     return tuple(
         TogetherRow(
             label=band.label,
-            alone_db={name: rows[n] for name, rows in own.items()},
-            together_db=summed[n],
-            in_phase_db=most[n],
+            alone_db=dict(zip(levels, alone, strict=True)),
+            together_db=together,
+            in_phase_db=in_phase,
         )
-        for n, band in enumerate(bands)
+        for band, together, in_phase, *alone in zip(bands, *map(by_band, every), strict=True)
     )
 
 

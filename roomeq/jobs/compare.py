@@ -97,7 +97,7 @@ def compare(before: Room, after: Room, *, other_room: bool = False) -> Compariso
         causes=tuple(_as_change(cause, before) for cause in causes),
         seats=tuple(rows),
         stated=stated_otherwise(before.stated_db, after.stated_db),
-        stated_joining=tuple(told_otherwise(_joined_by(before), _joined_by(after))),
+        stated_joining=tuple(told_otherwise(before.joined_by, after.joined_by)),
         missing=tuple(seat for seat in seats if seat not in others),
         new=tuple(seat for seat in others if seat not in seats),
     )
@@ -165,10 +165,3 @@ def _as_change(cause: Cause, before: Room) -> Cause:
     pairs = zip(cause.bands, cause.gains_db, strict=bool(cause.gains_db))
     changes = tuple(gain - gains[label] for label, gain in pairs)
     return msgspec.structs.replace(cause, gains_db=changes)
-
-
-def _joined_by(room: Room) -> tuple[float | str | None, ...]:
-    """Return delay in ms, polarity and phase in degrees as they are stated."""
-    present = room.present
-    delay_ms = round(1e3 * room.joining.present_delay, 6) if present.delay_stated else None
-    return delay_ms, present.polarity, present.phase_deg

@@ -33,6 +33,7 @@ from roomeq.jobs.joining.solution import (
     with_bands_kept,
 )
 from roomeq.jobs.joining.steps import JoiningOffer, joining_data, joining_offer, without_filters
+from roomeq.jobs.proposed_plan import present_record
 from roomeq.optimiser.joining.alignment import Alignment
 from roomeq.optimiser.joining.corner_choice import (
     HALF_OCTAVE,
@@ -48,6 +49,7 @@ from roomeq.optimiser.joining.data import JoiningData
 from roomeq.optimiser.joining.levels import fit_joining_levels
 from roomeq.optimiser.path.estimate import PathEstimate
 from roomeq.plan.joining import JoiningRecord, LevelJoiningRecord
+from roomeq.plan.records import PresentRecord
 from roomeq.room.room import JoiningSetup, Room, weighed_room
 
 if TYPE_CHECKING:
@@ -81,6 +83,8 @@ class RoomJoining:
         Pairs of low-pass and high-pass, ranked; None where none are on offer.
     corners_missing : str
         Why they are not ranked; empty where they are.
+    present : PresentRecord or None
+        What is stated of what was set while measuring.
     """
 
     room: str
@@ -92,6 +96,7 @@ class RoomJoining:
     levels: LevelJoiningRecord | None = None
     corners: CornerChoice | None = None
     corners_missing: str = ""
+    present: PresentRecord | None = None
 
     def __repr__(self) -> str:
         start, record = f"<RoomJoining for {self.room}: ", self.record
@@ -105,7 +110,7 @@ class RoomJoining:
         loss = f"the sum loses {record.loss_before_db:.1f} dB"
         if not record.changes:
             return f"{start}no change, {loss}>"
-        return f"{start}{_in_short(record)}; {loss}, then {record.loss_db:.1f} dB>"
+        return f"{start}{loss}, then {record.loss_db:.1f} dB>"
 
     def to_frame(self) -> DataFrame:
         """Return what is to be set as a pandas table: ``setting``, ``now``, ``set_to``."""
@@ -114,7 +119,7 @@ class RoomJoining:
         return DataFrame(self._rows(), columns=["setting", "now", "set_to"])
 
     def _rows(self) -> list[tuple[str, str, str]]:
-        return [] if self.settled is None else self.settled.setting_rows()
+        return [] if self.settled is None else self.settled.setting_rows(self.present)
 
     def _repr_html_(self) -> str:
         """Return what is to be set, for notebooks."""
@@ -156,19 +161,6 @@ class RoomJoining:
             or (self.record.meeting and self.record.meeting.faults)
             or (self.record.changes and self.record.alignment.either_polarity)
         )
-
-
-def _in_short(record: JoiningRecord) -> str:
-    one = record.settings
-    way = " later" if one.delay_ms > 0 else " earlier" if one.delay_ms < 0 else ""
-    words = (
-        f"{abs(one.delay_ms):.2f} ms{way}, {one.settings().polarity}, "
-        f"phase {one.phase_deg:g} degrees"
-    )
-    if record.bypass:
-        many = "" if len(record.bypass) == 1 else "es"
-        words += f", {len(record.bypass)} low-pass{many} to bypass"
-    return words
 
 
 def _pair_row(entry: RankedPair) -> dict[str, object]:
@@ -222,6 +214,7 @@ def join(room: Room) -> RoomJoining:
             path=described_path(room),
             estimate=estimated_path(room),
             levels=levels,
+            present=present_record(room),
             corners_missing="without a common time reference no other pair can be predicted",
         )
     found = solve_joining(room, offer)
@@ -236,6 +229,7 @@ def join(room: Room) -> RoomJoining:
         with_bands=None if found.bands is None else joining_record(found),
         corners=corners,
         corners_missing=missing,
+        present=present_record(room),
     )
 
 

@@ -9,6 +9,7 @@ from `roomeq.optimiser`.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
@@ -149,27 +150,31 @@ def rank_places(room: Room, *, most: int = MOST_TOGETHER) -> RoomPlaces:
     whole = replace(tried[0].room, survey=summed_survey(surveys, coherent=common), subwoofers=tried)
     seats = common_seats(surveys)
     found = choose_places(several_task(whole, tried), most=most)
+    loudest_db = max(one.together.output_db for one in found)
     taken = ["the subwoofers are alike, and each has bands of its own", *room.assumptions]
     if stated is None:
         reach = f"0 to {1e3 * _LONGEST_DELAY:g} ms were taken"
         taken.insert(0, f"what delays each can be given is not stated: {reach}")
+    if len(seats) == 1:
+        taken.insert(0, "one seat speaks for all: how others differ from it is not known")
     return RoomPlaces(
         room=room.name,
         seats=seats,
         places=tuple(one.name for one in tried),
-        choices=tuple(_choice(one, tried, seats) for one in found),
+        choices=tuple(_choice(one, tried, seats, loudest_db) for one in found),
         findings=room.findings,
         assumptions=tuple(taken),
     )
 
 
 def _choice(
-    found: Combination, tried: tuple[Subwoofer, ...], seats: tuple[str, ...]
+    found: Combination, tried: Sequence[Subwoofer], seats: tuple[str, ...], loudest_db: float
 ) -> PlaceChoice:
-    after, together = found.together.after, found.together
+    together = found.together
     earliest = min(setting.delay for setting in together.settings)
+    worst_seat, worst_db = together.after.worst(seats)
     each = zip(found.places, together.settings, together.gains_db, strict=True)
-    settings = [
+    settings = tuple(
         PlaceSetting(
             place=tried[place].name,
             delay_ms=round(1e3 * (setting.delay - earliest), 6),
@@ -178,11 +183,11 @@ def _choice(
             gains_db=dict(zip(tried[0].room.equaliser.labels, gains.tolist(), strict=True)),
         )
         for place, setting, gains in each
-    ]
+    )
     return PlaceChoice.copied(
-        after,
-        settings=tuple(settings),
-        output_db=found.output_db,
-        worst_seat=seats[after.worst_seat],
-        worst_db=float(after.by_seat_db[after.worst_seat]),
+        together.after,
+        settings=settings,
+        output_db=together.output_db - loudest_db,
+        worst_seat=worst_seat,
+        worst_db=worst_db,
     )

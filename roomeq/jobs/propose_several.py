@@ -13,7 +13,6 @@ import datetime
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
-from functools import partial
 
 import numpy as np
 from msgspec.structs import replace as with_fields
@@ -23,41 +22,31 @@ from roomeq.base.bands import third_octave_bands
 from roomeq.base.cautions import Caution, CautionCode
 from roomeq.base.levels import FloatArray, amplitude_ratio_db, power_mean_db
 from roomeq.base.survey import Survey
-from roomeq.device.processor import JoiningSettings
 from roomeq.jobs.drive.bands import BandSearch, fit_room, room_data
 from roomeq.jobs.drive.headroom import Proposal, fit_within_headroom
 from roomeq.jobs.drive.scene import LOWEST_BAND, DriveScene
 from roomeq.jobs.propose_joined import proposal_with_mains
-from roomeq.jobs.proposed_plan import choose_level, plan_of
+from roomeq.jobs.proposed_plan import NOTICEABLE_DB, choose_level, plan_of
 from roomeq.jobs.several.setting import OneSetting, room_as_set, settings_of
 from roomeq.jobs.several.task import several_task, with_own_limits
 from roomeq.optimiser.bands.fit import ChosenGains, NoChange, judge_improvement
-from roomeq.optimiser.several.choose import Together, choose_together
+from roomeq.optimiser.several.choose import WithoutOne, choose_together
 from roomeq.plan.plan import Plan
 from roomeq.plan.records import rows_of
 from roomeq.plan.together import SetTogether, TogetherRecord
-from roomeq.room.equipment import WantedLevel
 from roomeq.room.room import Room, weighed_room
 from roomeq.room.together import seat_pressures, summed_survey
 
-_OF_DRIVE = {
-    CautionCode.BOOST_BELOW_HIGH_PASS,
-    CautionCode.DISTORTION_EXTRAPOLATED,
+_OF_ONE = {
     CautionCode.LEVEL_OUTSIDE_RANGE,
-    CautionCode.LEVEL_TOO_HIGH,
-    CautionCode.LICENSED_MAINS_WORK,
     CautionCode.LOCK_BEYOND_LIMIT,
-    CautionCode.MEASURING_VOLTAGE_UNKNOWN,
-    CautionCode.MINIMUM_IMPEDANCE_ASSUMED,
-    CautionCode.NEVER_LIFT_EARTH,
     CautionCode.RECORDING_COUNTS_LESS,
     CautionCode.RECORDING_LEFT_OUT,
-    CautionCode.ROOM_GAIN_UNKNOWN,
     CautionCode.WORKS_HARDER,
-    CautionCode.WORKS_HARDER_AS_SET,
 }
-"""What can be told of one subwoofer alone; seats are judged by the sum."""
-_NOTICEABLE_DB, _HIGHEST_BAND = 0.5, 200.0
+_OF_ALL = {CautionCode.BOOST_INTO_CANCELLATION, CautionCode.JOIN_AGAIN}
+"""Of what is told of one subwoofer alone, beside its drive; seats are judged by the sum."""
+_HIGHEST_BAND = 200.0
 
 
 def propose_several(
@@ -86,48 +75,47 @@ def propose_several(
     gained_db = together.before.deviation_db - together.after.deviation_db
     no_change = judge_improvement(gained_db, repeatability_db=room.repeatability_db)
     if no_change is not None:
-        settings, together = _as_they_are(settings), replace(together, after=together.before)
+        together = replace(together, after=together.before)
+        settings = tuple(
+            OneSetting(subwoofer=one, gains_db=one.room.present.gains_db, setting=one.present)
+            for one in now.subwoofers
+        )
     settings, left_db = _within_drive(now, settings)
     as_set = room_as_set(now, settings, most_louder_db=left_db)
     found = proposal_with_mains(as_set, search, now=now)
     cut_db = 0.0
     if found.joining is None:
         asked_db = _asked_db(now, found, settings, kept=no_change is not None)
-        level_db, cut_db = _stepped(now, asked_db, left_db), max(asked_db - left_db, 0.0)
+        granted_db, cut_db = min(asked_db, left_db), max(asked_db - left_db, 0.0)
+        knob = now.device.level
+        step = choose_level(granted_db, knob=knob, present_db=None, highest_change_db=left_db)
+        level_db = step.change_db + step.upstream_db
         chosen = ChosenGains(gains_db=found.fit.gains_db, level_change_db=level_db)
         again = fit_within_headroom(as_set, replace(search, chosen=chosen))
         found = replace(again, assumptions=found.assumptions, cautions=found.cautions)
-    joined = None if found.joining is None else found.joining.settings
-    level_db = found.fit.level_change_db if joined is None else joined.level_change_db
+    level_db, turned, joining = found.fit.level_change_db, False, found.joining
+    if joining is not None:
+        level_db = joining.settings.level_change_db
+        turned = joining.settings.inverted != joining.present.inverted
     standing = ChosenGains(gains_db=room.present.gains_db)
     before = fit_room(now, replace(search, chosen=standing, leave_out=False))
     plan = plan_of(found, given=room, before=before, date=date, by=by)
-    record = TogetherRecord.of(
-        together, seats=before.data.seats, points=tuple(task.points.tolist())
-    )
-    settings = _with_common(settings, found, level_db)
+    points = tuple(task.points.tolist())
+    record = TogetherRecord.copied(together, seats=before.data.seats, points=points)
+    settings = _changed(settings, level_db, turned=turned)
     upstream_db = level_db if now.device.level is None else 0.0
-    own_plan = partial(_plan_of_one, whole=plan, search=search, upstream_db=upstream_db)
-    subwoofers = {
-        one.name: own_plan(
-            one, share_db=share_db, set_together=_set_together(one, together, n, record)
-        )
-        for n, (one, share_db) in enumerate(zip(settings, _shares_db(settings), strict=True))
-    }
-    unmoved = no_change if found.joining is None or found.joining.no_change else None
+    each, subwoofers = zip(settings, together.without, _shares_db(settings), strict=True), {}
+    for one, without, share_db in each:
+        own = _plan_of_one(one, plan, search, share_db=share_db, upstream_db=upstream_db)
+        set_together = _set_together(one, without, record)
+        subwoofers[one.subwoofer.name] = with_fields(own, set_together=set_together)
+    unmoved = no_change if joining is None or joining.no_change else None
     return with_fields(
         plan,
         together=record,
         subwoofers=subwoofers,
         no_change=unmoved,
         cautions=(*_high_pass_first(subwoofers), *plan.cautions, *_quieter(room, cut_db)),
-    )
-
-
-def _as_they_are(settings: Sequence[OneSetting]) -> tuple[OneSetting, ...]:
-    return tuple(
-        replace(one, setting=one.present, gains_db=one.feeder.room.present.gains_db)
-        for one in settings
     )
 
 
@@ -138,18 +126,27 @@ def _within_drive(
 
     What is left is how far all may be turned up, in dB.
     """
-    own = [one for one in settings if one.subwoofer is one.feeder]
-    most_db = min(_granted_db(one) - one.setting.level_change_db for one in own)
+    most_db = min(_granted_db(one) - one.setting.level_change_db for one in settings)
     step_db = 0.5 if room.device.level is None else room.device.level.step_db
     down_db = min(0.0, math.floor(most_db / step_db + 1e-9) * step_db)
-    return _louder(settings, down_db), most_db - down_db
+    return _changed(settings, down_db), most_db - down_db
 
 
-def _louder(settings: Sequence[OneSetting], by_db: float) -> tuple[OneSetting, ...]:
-    def louder(now: JoiningSettings) -> JoiningSettings:
-        return replace(now, level_change_db=now.level_change_db + by_db)
-
-    return tuple(replace(one, setting=louder(one.setting)) for one in settings)
+def _changed(
+    settings: Sequence[OneSetting], by_db: float, *, turned: bool = False
+) -> tuple[OneSetting, ...]:
+    """Return the settings with all levels changed alike, and all polarities turned if so said."""
+    return tuple(
+        replace(
+            one,
+            setting=replace(
+                one.setting,
+                inverted=one.setting.inverted != turned,
+                level_change_db=one.setting.level_change_db + by_db,
+            ),
+        )
+        for one in settings
+    )
 
 
 def _asked_db(room: Room, found: Proposal, settings: Sequence[OneSetting], *, kept: bool) -> float:
@@ -165,52 +162,28 @@ def _asked_db(room: Room, found: Proposal, settings: Sequence[OneSetting], *, ke
     return -float((then - now) @ found.fit.data.frequency_weights)
 
 
-def _stepped(room: Room, asked_db: float, most_db: float) -> float:
-    """Return the nearest common step of the knobs that the drive limits grant."""
-    if room.device.level is None:
-        return min(asked_db, most_db)
-    step_db = room.device.level.step_db
-    nearest = round(min(asked_db, most_db) / step_db)
-    return step_db * (nearest if nearest * step_db <= most_db + 1e-9 else nearest - 1)
-
-
 def _granted_db(one: OneSetting) -> float:
     """Return how far the level of a subwoofer may rise against now behind its bands, in dB."""
-    room = with_own_limits(one.feeder.room)
+    room = with_own_limits(one.subwoofer.room)
     floor = room.limits.floor(room.target)
     return room.limits.granted_behind_db(room.equaliser, one.gains_db, floor)[0]
 
 
-def _with_common(
-    settings: Sequence[OneSetting], found: Proposal, level_db: float
-) -> tuple[OneSetting, ...]:
-    """Return the settings with the common level, and the polarity that joins the mains."""
-    joining = found.joining
-    turned = joining is not None and joining.settings.inverted != joining.present.inverted
-    return tuple(
-        replace(one, setting=replace(one.setting, inverted=one.setting.inverted != turned))
-        for one in _louder(settings, level_db)
-    )
-
-
 def _high_pass_first(subwoofers: Mapping[str, Plan]) -> tuple[Caution, ...]:
     """Say of which subwoofers the high-pass is to be another: the sum is told without it."""
-    held = {name: plan.protection for name, plan in subwoofers.items()}
-    names = " and ".join(name for name, one in held.items() if one is not None and one.changes)
+    names = " and ".join(name for name, plan in subwoofers.items() if plan.moves_high_pass)
     return (Caution(code=CautionCode.HIGH_PASS_FIRST, name=names),) if names else ()
 
 
 def _quieter(room: Room, cut_db: float) -> tuple[Caution, ...]:
-    if cut_db <= _NOTICEABLE_DB:
+    if cut_db <= NOTICEABLE_DB:
         return ()
     name = "now" if room.target.level_db is None else "wanted"
     return (Caution(code=CautionCode.LOUDNESS_CUT, value=cut_db, name=name),)
 
 
-def _set_together(
-    one: OneSetting, together: Together, n: int, record: TogetherRecord
-) -> SetTogether:
-    without, present = together.without[n] if together.without else None, one.present
+def _set_together(one: OneSetting, without: WithoutOne, record: TogetherRecord) -> SetTogether:
+    present = one.subwoofer.present
     pressures = seat_pressures(one.survey, record.seats, np.array(record.points))
     return SetTogether(
         fed_by=one.subwoofer.fed_by,
@@ -218,9 +191,9 @@ def _set_together(
         inverted=one.setting.inverted,
         present_delay_ms=round(1e3 * present.delay, 6),
         present_inverted=present.inverted,
-        without_db=None if without is None else without.deviation_db,
-        output_without_db=None if without is None else without.output_lost_db,
-        needless=without is not None and without.needless,
+        without_db=without.deviation_db,
+        output_without_db=without.output_lost_db,
+        needless=without.needless,
         level_db=rows_of(amplitude_ratio_db(pressures).round(4)),
         phase_deg=rows_of(np.angle(pressures, deg=True).round(3)),
     )
@@ -228,19 +201,23 @@ def _set_together(
 
 def _plan_of_one(
     one: OneSetting,
-    *,
     whole: Plan,
     search: BandSearch,
+    *,
     share_db: Mapping[str, float],
-    set_together: SetTogether,
     upstream_db: float,
 ) -> Plan:
-    """Return the plan of one subwoofer alone with what was chosen for all."""
-    own, feeder = one.subwoofer.room, one.feeder.room
-    stands = replace(feeder.present, polarity=own.present.polarity, phase_deg=own.present.phase_deg)
-    room = weighed_room(replace(own, device=feeder.device, present=stands))
+    """Return the plan of one subwoofer alone with what was chosen for all.
+
+    What is wanted of it is its share of the sum.
+    """
+    own = one.subwoofer.room
+    room = weighed_room(own)
     if room.wanted is not None:
-        room = replace(room, wanted=_share_of(room, share_db))
+        scene = DriveScene.of(room, room.wanted)
+        wanted = zip(scene.bands, scene.wanted_db.tolist(), strict=True)
+        spl_db = {band.label: level_db + share_db[band.label] for band, level_db in wanted}
+        room = replace(room, wanted=replace(room.wanted, spl_db=spl_db))
     chosen = ChosenGains(gains_db=one.gains_db, level_change_db=one.setting.level_change_db)
     judged = replace(search, chosen=chosen, leave_out=False, prove=False)
     try:
@@ -249,27 +226,17 @@ def _plan_of_one(
         limits = replace(room.limits, locked=tuple(b.nominal for b in room.equaliser.bands))
         found = fit_within_headroom(replace(room, limits=limits), judged)
     plan = plan_of(found, given=own, date=whole.date, by=whole.by)
+    kept = _OF_ONE | {caution.code for caution in found.cautions} - _OF_ALL
     level = choose_level(
         one.setting.level_change_db - upstream_db,
-        knob=feeder.device.level,
-        present_db=feeder.present.level_db,
+        knob=own.device.level,
+        present_db=own.present.level_db,
     )
     return with_fields(
         plan,
         level=level,
-        set_together=set_together,
         no_change=None if plan.changes or level.changes else NoChange.IMPROVEMENT_TOO_SMALL,
-        cautions=tuple(caution for caution in plan.cautions if caution.code in _OF_DRIVE),
-    )
-
-
-def _share_of(room: Room, share_db: Mapping[str, float]) -> WantedLevel:
-    """Return what is wanted of one subwoofer where all play."""
-    assert room.wanted is not None
-    scene = DriveScene.of(room, room.wanted)
-    wanted = zip(scene.bands, scene.wanted_db.tolist(), strict=True)
-    return replace(
-        room.wanted, spl_db={band.label: level + share_db[band.label] for band, level in wanted}
+        cautions=tuple(caution for caution in plan.cautions if caution.code in kept),
     )
 
 

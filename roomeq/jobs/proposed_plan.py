@@ -200,7 +200,7 @@ def plan_of(
         target=_target_record(room),
         bands=fit.bands,
         level=level,
-        present=_present_record(given),
+        present=present_record(given),
         no_change=fit.no_change if joining is None else joining.no_change,
         seats=seats,
         evidence=_evidence(room, fit, now, q_checks),
@@ -307,8 +307,13 @@ def _target_record(room: Room) -> TargetRecord:
     )
 
 
-def _present_record(room: Room) -> PresentRecord:
+def present_record(room: Room) -> PresentRecord:
+    """Return what is stated of what was set while measuring, beside bands and level.
+
+    A polarity that all of several subwoofers have is that of all.
+    """
     present, setup, control = room.present, room.joining, room.device.phase
+    polarities = {one.room.present.polarity for one in room.subwoofers} or {present.polarity}
     return PresentRecord.copied(
         present,
         path=None if room.stated_path is None else tuple(map(str, room.stated_path)),
@@ -316,6 +321,7 @@ def _present_record(room: Room) -> PresentRecord:
         protection=HighPass.of(room.equipment.protection),
         protection_known=room.equipment.protection_known,
         delay_ms=round(1e3 * setup.present_delay, 6) if present.delay_stated else None,
+        polarity=next(iter(polarities)) if len(polarities) == 1 else None,
         phase_frequency=None if control is None else control.frequency,
         level_trim=setup.level_trim,
     )

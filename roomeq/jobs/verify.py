@@ -38,9 +38,9 @@ from roomeq.jobs.verifying.parts import measured_levels_db, observed_parts
 from roomeq.optimiser.joining.summation import judge_sum
 from roomeq.plan.joining import JoiningRecord
 from roomeq.plan.plan import Plan
-from roomeq.plan.records import DeviceRecord
+from roomeq.plan.records import DeviceRecord, PresentRecord, is_stated
 from roomeq.plan.verification import JoiningCheck, LevelCheck, StatedJoiningSetting, Verification
-from roomeq.room.room import Room
+from roomeq.room.room import Joined, Room
 
 LOSS_AGREES_DB = 0.5
 """More than this above the prediction, and the parts do not join as planned. In 80 rooms made by
@@ -109,6 +109,8 @@ def joining_stated_otherwise(
     delay: float | None = None,
     polarity: Literal["normal", "inverted"] | None = None,
     phase_deg: float | None = None,
+    *,
+    before: PresentRecord | None = None,
 ) -> Iterator[StatedJoiningSetting]:
     """Return the settings that are stated to be others than a plan's.
 
@@ -120,17 +122,24 @@ def joining_stated_otherwise(
     polarity : {"normal", "inverted"}, optional
     phase_deg : float, optional
         Of the phase control.
+    before : PresentRecord, optional
+        What was stated when it was planned.
 
     Returns
     -------
     iterator of StatedJoiningSetting
-        Delay, polarity, phase; what is not stated is not compared.
+        Delay, polarity, phase; what is not stated, then or now, is not compared.
     """
-    planned = record.settings
-    return told_otherwise(
-        (planned.delay_ms, planned.settings().polarity, planned.phase_deg),
-        (None if delay is None else round(1e3 * delay, 6), polarity, phase_deg),
-    )
+    planned, now = record.settings, record.present
+    turned = is_stated(before, "phase_deg") or planned.phase_deg != now.phase_deg
+    set_to: Joined = {
+        "delay_ms": planned.delay_ms,
+        "polarity": planned.settings().polarity,
+        "phase_deg": planned.phase_deg if turned else None,
+    }
+    delay_ms = None if delay is None else round(1e3 * delay, 6)
+    stated: Joined = {"delay_ms": delay_ms, "polarity": polarity, "phase_deg": phase_deg}
+    return told_otherwise(set_to, stated, before=before)
 
 
 def verify_room(
@@ -286,7 +295,7 @@ def verify(
             record, survey, as_planned=planned, loss_db=sum_loss_db, offset_db=offset
         )
         set_to = (stated_delay, stated_polarity, stated_phase_deg)
-        otherwise = tuple(joining_stated_otherwise(record, *set_to))
+        otherwise = tuple(joining_stated_otherwise(record, *set_to, before=plan.present))
     return Verification.copied(
         judged,
         room=plan.room,

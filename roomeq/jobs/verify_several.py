@@ -10,16 +10,17 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from roomeq.device.processor import Polarity
 from roomeq.jobs.verifying.agreement import planned_db, stated_otherwise, told_otherwise
 from roomeq.plan.plan import Plan
 from roomeq.plan.verification import StatedJoiningSetting, StatedSetting
-from roomeq.room.room import Room
+from roomeq.room.room import Joined, Room
 
 
 def gains_stated_otherwise(plan: Plan, room: Room) -> Iterator[StatedSetting]:
     """Yield the gains and levels of each that are stated to be others than planned."""
     for one in room.subwoofers:
-        if one.name in plan.subwoofers:
+        if one.name in plan.subwoofers and one.fed_by is None:
             planned = planned_db(plan.subwoofers[one.name])
             yield from stated_otherwise(planned, one.room.stated_db, subwoofer=one.name)
 
@@ -37,24 +38,12 @@ def others_stated_otherwise(plan: Plan, room: Room) -> Iterator[StatedJoiningSet
         part = plan.subwoofers.get(one.name)
         if part is None or part.set_together is None:
             continue
-        own, now = part.set_together, one.room
-        if own.fed_by != one.fed_by:
-            yield StatedJoiningSetting(
-                label="fed_by",
-                planned=own.fed_by or "none",
-                stated=one.fed_by or "none",
-                subwoofer=one.name,
-            )
-        yield from told_otherwise(
-            (
-                own.delay_ms,
-                "inverted" if own.inverted else "normal",
-                None if part.present is None else part.present.phase_deg,
-            ),
-            (
-                round(1e3 * now.joining.present_delay, 6) if now.present.delay_stated else None,
-                now.present.polarity,
-                now.present.phase_deg,
-            ),
-            subwoofer=one.name,
-        )
+        own = part.set_together
+        set_to: Joined = {
+            "fed_by": own.fed_by or "none",
+            "delay_ms": own.delay_ms if one.fed_by is None else None,
+            "polarity": Polarity[own.inverted],
+            "phase_deg": None if part.present is None else part.present.phase_deg,
+        }
+        now: Joined = {"fed_by": one.fed_by or "none", **one.room.joined_by}
+        yield from told_otherwise(set_to, now, before=part.present, subwoofer=one.name)

@@ -28,7 +28,7 @@ from roomeq.plan.alignment import (
     JoiningSettingRecord,
     PolarityRecord,
 )
-from roomeq.plan.records import rows_of
+from roomeq.plan.records import THE_OTHER, PresentRecord, is_stated, rows_of, setting_row
 
 if TYPE_CHECKING:
     from roomeq.device.crossover import CrossoverFilter
@@ -241,16 +241,25 @@ class JoiningRecord(Record, frozen=True, kw_only=True):
             for name in ("delay_ms", "inverted", "phase_deg")
         )
 
-    def setting_rows(self) -> list[tuple[str, str, str]]:
-        """Return every setting by name: what it is now, and what it is to be, in words."""
+    def setting_rows(self, stated: PresentRecord | None = None) -> list[tuple[str, str, str]]:
+        """Return every setting by name: what it is now, and what it is to be, in words.
+
+        Parameters
+        ----------
+        stated : PresentRecord, optional
+            What was stated of what is set now; without one all of it.
+        """
         now, then = self.present.settings(), self.settings.settings()
-        rows = [
-            ("Delay of the subwoofer", _delay_words(now), _delay_words(then)),
-            ("Polarity", now.polarity, then.polarity),
-        ]
-        if then.phase_frequency is not None:
-            degrees = f"{now.phase_deg:g} degrees", f"{then.phase_deg:g} degrees"
-            rows.append(("Phase control", *degrees))
+        was, delay = _delay_words(now), _delay_words(then)
+        degrees = f"{now.phase_deg:g} degrees", f"{then.phase_deg:g} degrees"
+        told = {
+            "delay_ms": ("Delay of the subwoofer", was, delay, delay.replace("ms", "ms from now")),
+            "polarity": ("Polarity", now.polarity, then.polarity, THE_OTHER),
+            "phase_deg": ("Phase control", *degrees),
+        }
+        if then.phase_frequency is None:
+            del told["phase_deg"]
+        rows = [setting_row(*row, stated=is_stated(stated, name)) for name, row in told.items()]
         return rows + [(one, "engaged", "bypass") for one in self.bypass]
 
     @property

@@ -39,6 +39,8 @@ from roomeq.optimiser.drive.protection import ProtectionChoice
 from roomeq.plan.joining import JoiningRecord, JoiningSeatRow
 from roomeq.plan.recordings import RecordingRow
 from roomeq.plan.records import (
+    AS_IT_IS,
+    NOT_STATED,
     Curves,
     DeviceRecord,
     Evidence,
@@ -47,6 +49,8 @@ from roomeq.plan.records import (
     PresentRecord,
     SeatResult,
     TargetRecord,
+    is_stated,
+    setting_row,
 )
 from roomeq.plan.together import SetTogether, TogetherRecord
 
@@ -158,10 +162,15 @@ class Plan(Record, frozen=True, kw_only=True):
         return tuple(band.gain_db for band in self.bands)
 
     @property
+    def moved(self) -> int:
+        """How many bands are to be set differently from now, of all of several subwoofers."""
+        own = sum(band.gain_db != band.present_db for band in self.bands)
+        return own + sum(one.moved for one in self.subwoofers.values())
+
+    @property
     def changes(self) -> bool:
         """Whether any band is to be set differently from now, of any of several subwoofers."""
-        own = any(band.gain_db != band.present_db for band in self.bands)
-        return own or any(one.changes for one in self.subwoofers.values())
+        return self.moved > 0
 
     @property
     def joins(self) -> bool:
@@ -206,6 +215,12 @@ class Plan(Record, frozen=True, kw_only=True):
         return self.deviation_before_db, self.deviation_after_db
 
     @property
+    def each_together(self) -> dict[str, SetTogether]:
+        """Delay and polarity of each of several subwoofers, by its name."""
+        each = {name: one.set_together for name, one in self.subwoofers.items()}
+        return {name: own for name, own in each.items() if own is not None}
+
+    @property
     def reservations(self) -> tuple[Caution, ...]:
         """Cautions that should be read before acting; the others are plain information."""
         return tuple(caution for caution in self.cautions if caution.code in RESERVATIONS)
@@ -247,9 +262,8 @@ class Plan(Record, frozen=True, kw_only=True):
             return f"<Plan for {self.room}: {len(self.subwoofers)} subwoofers, deviation {figures}>"
         if self.idle:
             return f"<Plan for {self.room}: no change>"
-        moved = sum(band.gain_db != band.present_db for band in self.bands)
         whose = "" if self.joining is None else "of the sum with the mains "
-        changed = f"{moved} of {len(self.bands)} bands change"
+        changed = f"{self.moved} of {len(self.bands)} bands change"
         return f"<Plan for {self.room}: {changed}, deviation {whose}{figures}>"
 
     def to_frame(self) -> DataFrame:
@@ -280,6 +294,8 @@ class Plan(Record, frozen=True, kw_only=True):
         frame = band_frame(bands)
         frame["error_db"] = [self.error_db(band) for band in bands]
         frame["error_db"] = frame["error_db"].astype(float)
+        if not is_stated(self.present, "gains_stated"):
+            frame["present_db"] = float("nan")
         words = self.setting_rows()[len(bands) :]
         frame = concat([frame, band_frame(()).reindex(range(len(words)))], ignore_index=True)
         frame["band"] = [band.label for band in bands] + [name for name, _, _ in words]
@@ -291,33 +307,44 @@ class Plan(Record, frozen=True, kw_only=True):
 
         Of several subwoofers what is set for all at once; the rest is in the plan of each.
         """
-        if self.subwoofers:
-            return self._common_rows()
+        rows = [] if self.subwoofers else self._own_rows()
+        if self.level.upstream_shown_db:
+            change = f"{signed_setting(self.level.upstream_shown_db)} from now"
+            rows.append(("Level upstream", NOT_STATED, change))
+        for part in (self.joining, self.set_together):
+            rows += [] if part is None else part.setting_rows(self.present)
+        # of several subwoofers that of each holds the polarity
+        return [row for row in rows if not (self.subwoofers and row[0] == "Polarity")]
+
+    def _own_rows(self) -> list[tuple[str, str, str]]:
+        """Return bands, level and protective high-pass."""
+        stated = is_stated(self.present, "gains_stated")
         rows = [
-            (f"{band.label} Hz", signed_setting(band.present_db), signed_setting(band.gain_db))
+            (
+                f"{band.label} Hz",
+                signed_setting(band.present_db) if stated else NOT_STATED,
+                signed_setting(band.gain_db),
+            )
             for band in self.bands
         ]
-        setting, change = self.level.setting_db, self.level.change_db
-        now, wanted = "", f"{signed_setting(change)} from now"
-        if setting is not None:
-            now, wanted = signed_setting(setting - change), signed_setting(setting)
-        rows.append(("Level knob", now, wanted))
-        if self.protection is not None:
+        level, protection = self.level, self.protection
+        known = level.setting_db is not None
+        setting = level.change_db if level.setting_db is None else level.setting_db
+        now, then = signed_setting(setting - level.change_db), signed_setting(setting)
+        rows.append(setting_row("Level knob", now, then, f"{then} from now", stated=known))
+        if protection is not None:
             now, then = (
                 "off" if one is None else str(one.filter())
-                for one in (self.protection.present, self.protection.high_pass)
+                for one in (protection.present, protection.high_pass)
             )
-            rows.append(("Protective high-pass", now, then))
-        parts = (self.joining, self.set_together)
-        return rows + [row for part in parts if part is not None for row in part.setting_rows()]
-
-    def _common_rows(self) -> list[tuple[str, str, str]]:
-        upstream_db, joining = self.level.upstream_shown_db, self.joining
-        rows = [] if joining is None else joining.setting_rows()
-        rows = [row for row in rows if row[0] != "Polarity"]  # that of each holds it
-        if upstream_db:
-            rows.append(("Level upstream", "", f"{signed_setting(upstream_db)} from now"))
+            rows.append(setting_row("Protective high-pass", now, then, stated=protection.known))
         return rows
+
+    def moved_rows(self) -> list[tuple[str, str, str]]:
+        """Return the settings that are to be changed, as `setting_rows` has them."""
+        still = [f"{band.label} Hz" for band in self.bands if band.gain_db == band.present_db]
+        rows = self.setting_rows()
+        return [row for row in rows if row[0] not in still and row[2] not in (row[1], AS_IT_IS)]
 
     def setting_cells(self) -> list[tuple[str, ...]]:
         """Return settings by name, a column for each subwoofer; in brackets what is set now."""
@@ -333,12 +360,13 @@ class Plan(Record, frozen=True, kw_only=True):
         count = len(self.reservations)
         read = f"; {count} caution{'s' if count != 1 else ''} to read first" if count else ""
         plans = list(self.subwoofers.values()) or [self]
-        if not all(one.present is None or one.present.gains_stated for one in plans):
+        if not all(is_stated(one.present, "gains_stated") for one in plans):
             read += "; what the bands were is not stated: taken for 0 dB"
         caption = f"{repr(self)[1:-1]}{read}"
         common = self.setting_rows()
         if not self.subwoofers:
-            rows = [(*row, "set" if row[1] != row[2] else "") for row in common]
+            moved = self.moved_rows()
+            rows = [(*row, "set" if row in moved else "") for row in common]
             return html_table(caption, ("Setting, gains in dB", "Now", "Set to", ""), rows)
         cells = self.setting_cells()
         cells += [(f"All: {name}", *[_shown(*row)] * len(plans)) for name, *row in common]
@@ -347,7 +375,7 @@ class Plan(Record, frozen=True, kw_only=True):
 
 
 def _shown(now: str, then: str) -> str:
-    return then if now in ("", then) else f"{then} ({now})"
+    return then if now in (NOT_STATED, then) else f"{then} ({now})"
 
 
 def write_plan(plan: Plan, path: str | PathLike[str], *, other_room: bool = False) -> None:

@@ -21,6 +21,9 @@ from roomeq.device.found_band import FoundBand
 from roomeq.optimiser.drive.headroom import BandHeadroom, Headroom
 from roomeq.room.equipment import Equipment, WantedLevel
 
+NOT_STATED, AS_IT_IS, THE_OTHER = "not stated", "as it is", "the other one"
+"""What is set now where that is not stated; what is to be set where no figure can be told."""
+
 
 def rows_of(array: FloatArray) -> tuple[tuple[float, ...], ...]:
     """Return an array of two dimensions as it is kept in a file."""
@@ -137,6 +140,24 @@ class PresentRecord(Record, frozen=True, kw_only=True):
     phase_frequency: float | None
     level_trim: bool
     gains_stated: bool = True
+
+
+def is_stated(present: PresentRecord | None, name: str) -> bool:
+    """Return whether an attribute of what was set is stated; taken for so where nothing is kept."""
+    value = True if present is None else getattr(present, name)
+    return value is not None and value is not False
+
+
+def setting_row(
+    name: str, now: str, then: str, change: str = "", *, stated: bool
+) -> tuple[str, str, str]:
+    """Return a setting by name, what it is now and what it is to be, in words.
+
+    Where the former is not `stated`, the latter is `change`, by default `then`, or as it is.
+    """
+    if stated:
+        return name, now, then
+    return name, NOT_STATED, AS_IT_IS if now == then else change or then
 
 
 class SeatResult(Record, frozen=True, kw_only=True):

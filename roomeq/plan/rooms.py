@@ -111,11 +111,7 @@ class RoomRow(Record, frozen=True, kw_only=True):
             room=plan.room,
             source=plan.source,
             seats=len(plan.seats),
-            moved=sum(
-                band.gain_db != band.present_db
-                for one in plan.subwoofers.values() or (plan,)
-                for band in one.bands
-            ),
+            moved=plan.moved,
             cautions=len(plan.reservations),
             doubtful=doubtful,
             judged="together" if together else judged,

@@ -9,29 +9,13 @@ ms; positive is later.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Self
-
 import numpy as np
 
 from roomeq.base.levels import ComplexArray
 from roomeq.base.record import Record
-
-if TYPE_CHECKING:
-    from roomeq.optimiser.several.choose import SeatFigures, Together
-
-
-class TogetherFigures(Record, frozen=True, kw_only=True):
-    """What one set of settings gives at the seats; see `roomeq.optimiser.several.choose`."""
-
-    deviation_db: float
-    variation_db: float
-    output_given_up_db: float
-    by_seat_db: tuple[float, ...]
-
-    @classmethod
-    def of(cls, found: SeatFigures) -> Self:
-        """Return the record of figures."""
-        return cls.copied(found, by_seat_db=tuple(found.by_seat_db.tolist()))
+from roomeq.device.processor import Polarity
+from roomeq.optimiser.several.task import SeatFigures
+from roomeq.plan.records import THE_OTHER, PresentRecord, is_stated, setting_row
 
 
 class TogetherRecord(Record, frozen=True, kw_only=True):
@@ -40,7 +24,7 @@ class TogetherRecord(Record, frozen=True, kw_only=True):
     Attributes
     ----------
     seats : tuple of str
-    before, after, best : TogetherFigures
+    before, after, best : SeatFigures
         As set now, as proposed, and the best found, which moves more.
     loudness_change_db : float
         What the settings change in the mean level over the seats, before the common level.
@@ -49,31 +33,11 @@ class TogetherRecord(Record, frozen=True, kw_only=True):
     """
 
     seats: tuple[str, ...]
-    before: TogetherFigures
-    after: TogetherFigures
-    best: TogetherFigures
+    before: SeatFigures
+    after: SeatFigures
+    best: SeatFigures
     loudness_change_db: float
     points: tuple[float, ...]
-
-    @classmethod
-    def of(cls, found: Together, *, seats: tuple[str, ...], points: tuple[float, ...]) -> Self:
-        """Return the record of what was chosen."""
-        names = ("before", "after", "best")
-        figures = {name: TogetherFigures.of(getattr(found, name)) for name in names}
-        return cls.copied(found, seats=seats, points=points, **figures)
-
-    @property
-    def worst_before(self) -> tuple[str, float]:
-        """The seat with the largest deviation of its own now, and that deviation in dB."""
-        return self._worst(self.before)
-
-    @property
-    def worst_after(self) -> tuple[str, float]:
-        """The same with the proposal."""
-        return self._worst(self.after)
-
-    def _worst(self, figures: TogetherFigures) -> tuple[str, float]:
-        return max(zip(figures.by_seat_db, self.seats, strict=True))[::-1]
 
 
 class SetTogether(Record, frozen=True, kw_only=True):
@@ -119,10 +83,12 @@ class SetTogether(Record, frozen=True, kw_only=True):
         """Whether delay or polarity is to be set differently from now."""
         return self.inverted != self.present_inverted or self.delay_ms != self.present_delay_ms
 
-    def setting_rows(self) -> list[tuple[str, str, str]]:
-        """Return delay and polarity: name, what it is now, and what it is to be, in words."""
-        polarity = ("normal", "inverted")
-        return [
-            ("Delay", f"{self.present_delay_ms:.2f} ms", f"{self.delay_ms:.2f} ms"),
-            ("Polarity", polarity[self.present_inverted], polarity[self.inverted]),
-        ]
+    def setting_rows(self, stated: PresentRecord | None = None) -> list[tuple[str, str, str]]:
+        """Return delay and polarity as `roomeq.plan.joining.JoiningRecord.setting_rows` does."""
+        delay = f"{self.present_delay_ms:.2f} ms", f"{self.delay_ms:.2f} ms"
+        polarity = Polarity[self.present_inverted], Polarity[self.inverted]
+        told = {
+            "delay_ms": ("Delay", *delay, f"{self.delay_ms:+.2f} ms from now"),
+            "polarity": ("Polarity", *polarity, THE_OTHER),
+        }
+        return [setting_row(*row, stated=is_stated(stated, name)) for name, row in told.items()]

@@ -30,13 +30,13 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 
 from roomeq.base.files import InputFile
-from roomeq.base.levels import FloatArray, readonly
+from roomeq.base.levels import ComplexArray, FloatArray, readonly
 from roomeq.base.record import html_table
 from roomeq.base.response import FrequencyResponse, LevelReference
 from roomeq.base.survey import Source, Survey
 from roomeq.device.crossover import CrossoverFilter, MainsBox
 from roomeq.device.equaliser import FixedBandEqualiser
-from roomeq.device.processor import DelayRange
+from roomeq.device.processor import DelayRange, JoiningSettings
 from roomeq.device.profile import Device, FilterChoice
 from roomeq.room.equipment import Equipment, WantedLevel
 from roomeq.room.recorded import RecordedSweep
@@ -47,6 +47,10 @@ from roomeq.wanted.target import Target
 
 if TYPE_CHECKING:
     from pandas import DataFrame
+
+
+Joined = dict[Literal["fed_by", "delay_ms", "polarity", "phase_deg"], float | str | None]
+"""What joins a subwoofer to others, by name; None where it is not known."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -250,6 +254,13 @@ class Room:
         return lambda at: np.asarray(np.interp(np.log(at), np.log(frequencies), added_db))
 
     @property
+    def joined_by(self) -> Joined:
+        """Delay in ms, polarity and phase in degrees as they are stated."""
+        present = self.present
+        delay_ms = round(1e3 * self.joining.present_delay, 6) if present.delay_stated else None
+        return {"delay_ms": delay_ms, "polarity": present.polarity, "phase_deg": present.phase_deg}
+
+    @property
     def stated_db(self) -> dict[str, float | None]:
         """What bands and level are stated to be set to, by label, in dB; level None is not."""
         gains = zip(self.equaliser.labels, self.present.gains_db.tolist(), strict=True)
@@ -317,6 +328,17 @@ class Subwoofer:
     room: Room
     fed_by: str | None = None
     delays: DelayRange | None = None
+
+    @property
+    def present(self) -> JoiningSettings:
+        """Delay and polarity that are set now."""
+        inverted = self.room.present.polarity == "inverted"
+        return JoiningSettings(delay=self.room.joining.present_delay, inverted=inverted)
+
+    def response_now(self, frequencies: FloatArray) -> ComplexArray:
+        """Return what bands, delay and polarity do as set now, a complex amplitude ratio, (F,)."""
+        bands = self.room.equaliser.response(self.room.present.gains_db, frequencies)
+        return np.asarray(bands * self.present.response(frequencies))
 
 
 SPOILT_COUNTS = 0.5

@@ -8,6 +8,7 @@ they were not: then nobody sees where they cancel.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 import numpy as np
@@ -90,12 +91,14 @@ def _sum_at(seat: str, surveys: Sequence[Survey], *, coherent: bool) -> Measurem
     if coherent and all(one.has_phase for one in every):
         stored = np.sum([seat_pressures(one, [seat], points)[0] for one in surveys], axis=0)
         power = np.abs(stored) ** 2
+    noise = sum(_noise(of[0], own, points) for of, own in zip(branches, powers, strict=True))
+    snr_db = power_ratio_db(np.maximum(power, np.finfo(float).tiny) / noise)
     response = FrequencyResponse(
         frequencies=points,
         stored=stored,
         level_reference=every[0].level_reference,
         resolution=every[0].resolution,
-        snr_db=_snr_db(branches, points, power=power, powers=powers),
+        snr_db=None if np.isnan(snr_db).all() else snr_db,
     )
     return Measurement(seat=seat, response=response)
 
@@ -105,18 +108,8 @@ def _power_at(response: FrequencyResponse, points: FloatArray) -> FloatArray:
     return np.asarray(10.0 ** (level_db / 10.0))
 
 
-def _snr_db(
-    branches: Sequence[Sequence[FrequencyResponse]],
-    points: FloatArray,
-    *,
-    power: FloatArray,
-    powers: Sequence[FloatArray],
-) -> FloatArray | None:
-    """Return the sum's power over all noise together; None where one ratio is unknown."""
-    noise = np.zeros(points.size)
-    for branch, signal in zip(branches, powers, strict=True):
-        known = branch[0].snr_db
-        if known is None:
-            return None
-        noise += signal / 10.0 ** (np.interp(points, branch[0].frequencies, known) / 10.0)
-    return power_ratio_db(np.maximum(power, np.finfo(float).tiny) / noise)
+def _noise(one: FrequencyResponse, power: FloatArray, points: FloatArray) -> FloatArray | float:
+    """Return the power of the noise below a power; nan where their ratio is not known."""
+    if one.snr_db is None:
+        return math.nan
+    return np.asarray(power / 10.0 ** (np.interp(points, one.frequencies, one.snr_db) / 10.0))

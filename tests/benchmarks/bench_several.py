@@ -22,6 +22,7 @@ from several_rooms import (
     DELAYS,
     GAINS,
     LEVELS,
+    MOST_GIVEN_UP_DB,
     POINTS,
     ROW_TABLES,
     random_room,
@@ -68,25 +69,28 @@ def task_of(room, **changes):
         frequency_weights=AXIS_WEIGHTS,
         target_db=np.zeros(AXIS.size),
         allowance_db=room.allowance_db,
-        **changes,
+        **{"most_given_up_db": MOST_GIVEN_UP_DB} | changes,
     )
 
 
-def row_of(settings, gains_db):
-    """Return settings as the judge takes them."""
+def row_of(room, found):
+    """Return what was found as the judge takes it: gains once for each equaliser."""
+    settings, of = found.settings, dict(zip(room.equaliser_of, found.gains_db, strict=True))
+    gains_db = [of[e] for e in range(room.equalisers)]
     row = [1e3 * s.delay for s in settings] + [-1.0 if s.inverted else 1.0 for s in settings]
     return np.concatenate([row, [s.level_change_db for s in settings], *gains_db])
 
 
 def evolved(room, evaluations):
-    """The least that differential evolution reaches, between the steps of the grid too."""
-    spent, best = 0, np.inf
+    """The least that differential evolution reaches between the steps of the grid, and on them."""
+    spent, best, at = 0, np.inf, None
 
     def objective(x):
-        nonlocal spent, best
+        nonlocal spent, best, at
         values = room.objective(x.T)
-        if spent < evaluations:
-            best = min(best, float(values[: max(evaluations - spent, 1)].min()))
+        k = int(values[: max(evaluations - spent, 1)].argmin())
+        if spent < evaluations and values[k] < best:
+            best, at = float(values[k]), x.T[k].copy()
         spent += len(values)
         return values
 
@@ -96,7 +100,7 @@ def evolved(room, evaluations):
         objective, list(zip(low, high, strict=True)), popsize=15, maxiter=generations, seed=1,
         tol=0.0, polish=False, vectorized=True, updating="deferred",
     )  # fmt: skip
-    return best
+    return best, float(room.objective(room.rounded(at[None]))[0])
 
 
 def compared(record, each, evolution):
@@ -110,18 +114,17 @@ def compared(record, each, evolution):
         task_of(room), evaluations=each * (values + EVALUATIONS_BASE), contributions=False
     )
     spent = time.process_time() - start
-    loss, given_up, excess = (
-        float(v[0]) for v in room.judge(row_of(found.settings, found.gains_db)[None])
-    )
+    loss, given_up, excess = (float(v[0]) for v in room.judge(row_of(room, found)[None]))
     assert given_up <= 3.05, (room.seed, given_up)  # the best in phase may be another's
     assert excess <= 0.005, (room.seed, excess)
     assert abs(np.sqrt(loss) - found.after.deviation_db) < 0.01
     reference = np.sqrt(record["objective"])
-    rival = np.sqrt(evolved(room, found.evaluations)) if evolution else np.nan
+    rival = np.sqrt(evolved(room, found.evaluations) if evolution else (np.nan, np.nan))
     row = {
         "ratio": found.best.deviation_db / reference,
         "proposed": found.after.deviation_db / reference,
-        "evolution": rival / reference,
+        "evolution": rival[0] / reference,
+        "rounded": rival[1] / reference,
         "before": found.before.deviation_db,
         "best": found.best.deviation_db,
         "after": found.after.deviation_db,

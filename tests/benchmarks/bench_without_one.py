@@ -107,7 +107,7 @@ def truths(seed):
         share, over_db = 0.0, loudest - MOST_GIVEN_UP_DB - loudest_db(others)
         if over_db <= 0.0:
             for times in (SHORT, LONG):
-                without = searched(replace(others, loudest_db=loudest), times).best
+                without = searched(replace(others, most_given_up_db=-over_db), times).best
                 share = without.deviation_db / limit
                 if not 1.0 < share < DOUBTFUL:
                     break

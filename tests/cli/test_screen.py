@@ -16,6 +16,7 @@ from places import SAMPLES
 from roomeq.base.doing import watched
 from roomeq.cli import commands
 from roomeq.cli.main import main
+from roomeq.optimiser.several import choose
 from roomeq.report.text import terminal
 
 CABIN, FERRY = str(SAMPLES / "lakeside_cabin"), str(SAMPLES / "ferry_office")
@@ -66,7 +67,7 @@ def computed_once(monkeypatch):
         kept = []
         return lambda *given, **others: (kept or kept.append(job(*given, **others)) or kept)[0]
 
-    for name in ("join", "estimated_path", "room_overview"):
+    for name in ("join", "estimated_path", "room_overview", "propose", "read_room"):
         monkeypatch.setattr(commands, name, once(getattr(commands, name)))
 
 
@@ -79,6 +80,34 @@ def fits(seen, *command, most):
     assert words_of(texts[80]) == words_of(texts[120])
     assert len(texts[80].splitlines()) <= most
     return texts[80]
+
+
+AIMS = {
+    "bell_foundry": {"check": 60, "propose": 70, "join": 60},
+    "brick_cellar": {"check": 60, "propose": 45},
+    "ferry_office": {"check": 60, "propose": 70, "join": 70},
+    "lakeside_cabin": {"check": 60, "propose": 45},
+    "mill_loft": {"check": 60, "propose": 45},
+    "rented_hall": {"check": 60, "propose": 45},
+    "village_library": {"check": 60, "propose": 45},
+}
+"""Lines of 80 columns that a command may fill at most: a check 60, one subwoofer 45, joined 70."""
+
+
+@pytest.mark.parametrize("room", AIMS)
+def test_what_is_told_at_first_glance_is_short(seen, computed_once, monkeypatch, room):
+    """In a terminal, where bars take room, and in a pipe."""
+    assert set(AIMS) == {path.parent.name for path in SAMPLES.glob("*/room.toml")}
+    monkeypatch.setattr(choose, "EVALUATIONS_EACH", 200)
+    for command, most in AIMS[room].items():
+        texts = [seen(80, command, SAMPLES / room)[1], io.StringIO()]
+        monkeypatch.setattr(sys, "stdout", texts[1])
+        main([command, str(SAMPLES / room)])
+        for text in (texts[0], texts[1].getvalue()):
+            lines = text.splitlines()
+            assert max(map(len, lines)) <= 80
+            assert 20 < len(lines) <= most, (command, len(lines))
+            assert "\n\n\n" not in text
 
 
 @pytest.mark.parametrize(

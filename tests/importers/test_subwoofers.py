@@ -66,7 +66,7 @@ def test_each_has_its_own_device_limits_and_settings(tmp_path):
     assert room.device.equaliser.highest_db == room.device.equaliser.lowest_db == 0.0
 
 
-def test_a_fed_one_has_the_delay_of_none_and_names_its_feeder(tmp_path):
+def test_a_fed_one_has_the_delays_of_its_feeder_and_names_it(tmp_path):
     own = (
         OWN.replace("delay_highest_ms = 20\n", "")
         .replace("level_db = -6\n", "")
@@ -76,7 +76,26 @@ def test_a_fed_one_has_the_delay_of_none_and_names_its_feeder(tmp_path):
     room = read_room(write_several(tmp_path, {"front": FRONT, "back": BACK}, own=own, more=more))
     front, back = room.subwoofers
     assert (front.fed_by, back.fed_by) == (None, "front")
-    assert (front.delays.highest, back.delays) == (0.008, None)
+    assert front.delays.highest == back.delays.highest == 0.008
+
+
+def test_a_fed_one_stands_as_the_one_that_feeds_it_but_for_its_polarity(tmp_path):
+    own = OWN.replace("gains_db = [0, 0, 0", "gains_db = [0, 0, -3")
+    folder = write_several(tmp_path, {"back": BACK, "front": FRONT}, own=own)
+    text = (folder / "room.toml").read_text("utf-8")
+    stated = text.index("[[subwoofers]]")
+    end = text.index("[[subwoofers]]", stated + 1)
+    fed = '[[subwoofers]]\nname = "back"\nfed_by = "front"\n'
+    fed += '[subwoofers.present]\npolarity = "inverted"\n\n'
+    (folder / "room.toml").write_text(text[:stated] + fed + text[end:], "utf-8")
+    room = read_room(folder)
+    back, front = (one.room for one in room.subwoofers)
+    assert front.present.polarity == "normal"
+    assert back.present.polarity == "inverted"
+    assert back.present.gains_db.tolist() == front.present.gains_db.tolist()
+    assert back.present.gains_db[2] == -3.0
+    assert back.present.level_db == front.present.level_db == -6.0
+    assert not [text for text in room.assumptions if "not stated: taken for 0" in text]
 
 
 def test_places_are_read_with_the_device_of_the_one_that_was_tried(tmp_path):

@@ -63,19 +63,10 @@ def changed(room, **joining):
 
 
 def test_repr_is_short_and_true(found, four):
-    record, settings = found.record, found.record.settings
-    text = repr(found)
+    record, text = found.record, repr(found)
     assert text.startswith("<RoomJoining for Boat house: ")
-    word = "inverted" if settings.inverted else "normal"
-    assert f"{-settings.delay_ms:.2f} ms earlier, {word}" in text
-    assert f"phase {settings.phase_deg:g} degrees, 1 low-pass to bypass; " in text
     assert f"the sum loses {record.loss_before_db:.1f} dB, then {record.loss_db:.1f} dB>" in text
-    assert len(text) < 160
-    late = msgspec.structs.replace(settings, delay_ms=1.5, inverted=False)
-    changed = msgspec.structs.replace(record, settings=late, bypass=())
-    text = repr(replace(found, record=changed))
-    assert "1.50 ms later, normal" in text
-    assert "bypass" not in text
+    assert len(text) < 100
     kept = msgspec.structs.replace(record, settings=record.present, bypass=())
     assert ": no change, the sum loses " in repr(replace(found, record=kept))
     levels = join(four)

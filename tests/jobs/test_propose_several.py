@@ -75,7 +75,8 @@ def levels_at(pressures, points):
 
 @pytest.fixture(scope="module")
 def plan(tmp_path_factory):
-    folder = write_several(tmp_path_factory.mktemp("two"), {"front": FRONT, "back": BACK})
+    own, parts = OWN + "delay_ms = 0\n", {"front": FRONT, "back": BACK}
+    folder = write_several(tmp_path_factory.mktemp("two"), parts, own=own)
     return propose(read_room(folder))
 
 

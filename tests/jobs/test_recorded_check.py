@@ -237,8 +237,9 @@ def test_what_was_answered_of_the_chain_is_shown_and_what_was_not_is_named(tmp_p
     described = folder / "sweep.json"
     text = described.read_text(encoding="utf-8").replace('"volume": ""', '"volume": "-12 dB"')
     described.write_text(text, encoding="utf-8")
-    _, text = said(["check", str(folder)], capsys)
+    _, text = said(["check", str(folder), "--detail"], capsys)
     assert "as answered when the sweep was described: --volume: -12 dB" in text
+    _, text = said(["check", str(folder)], capsys)
     assert "nothing was answered for --compression, --correction, --crossover," in text
 
 

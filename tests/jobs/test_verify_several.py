@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from subwoofer_rooms import AXIS, HEAD, SEATS, echoes, set_to, write_several
+from subwoofer_rooms import AXIS, HEAD, OWN, SEATS, echoes, set_to, write_several
 
 from roomeq.base.response import FrequencyResponse
 from roomeq.base.survey import Measurement, Survey
@@ -23,7 +23,7 @@ PARTS = {
 def plan_of(folder, parts):
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(choose, "EVALUATIONS_EACH", 200)
-        return propose(read_room(write_several(folder, parts)))
+        return propose(read_room(write_several(folder, parts, own=OWN + "delay_ms = 0\n")))
 
 
 @pytest.fixture(scope="module")

@@ -3,6 +3,7 @@
 import json
 from dataclasses import replace
 from functools import cache
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -248,7 +249,13 @@ def test_the_command_keeps_a_plan_like_any_other(model, folders, voiced, tmp_pat
     assert [band["present_db"] for band in later["bands"]] == list(plan.gains_db)
     assert any("gains of the plan" in text for text in later["assumptions"])
     assert main(["sheet", file, "--output", page]) == 0
-    assert main(["show", file]) == 0
+    sheet = Path(page).read_text("utf-8")
+    assert "Without it" not in sheet  # a voicing is not chosen without single rooms
+    again = sheet.split("Measure again</th>")[1].split("</tr>")[0]
+    assert "The model itself" in again
+    assert "roomeq compare" in again
+    assert not any(seat.seat in again for seat in plan.seats)  # nobody measures two rooms again
+    assert main(["show", file, "--detail"]) == 0
     said = " ".join(capsys.readouterr().out.split())
     assert "as suits all rooms" in said
     assert f"; what suits all rooms has {plan.deviation_after_db:.2f} dB." in said

@@ -309,7 +309,7 @@ def test_notebook_table_shows_the_settings(plan):
     page = replace(plan, bands=quarter)._repr_html_()
     assert "<td>20 Hz</td><td>-1.25</td><td>+0.125</td><td>set</td>" in page
     unknown = replace(plan, level=replace(level, setting_db=None))._repr_html_()
-    assert "<td></td><td>+3.5 from now</td>" in unknown
+    assert "<td>not stated</td><td>+3.5 from now</td>" in unknown
 
 
 def test_recordings_of_a_saved_plan_open_again_and_damage_is_refused(plan, tmp_path):

@@ -5,9 +5,12 @@ import pytest
 from msgspec.structs import replace
 from places import SAVED_PLANS
 
+from roomeq.optimiser.bands.fit import NoChange
+from roomeq.optimiser.several.task import SeatFigures
 from roomeq.plan.plan import read_plan
 from roomeq.plan.records import PresentRecord
-from roomeq.plan.together import SetTogether, TogetherFigures, TogetherRecord
+from roomeq.plan.together import SetTogether, TogetherRecord
+from roomeq.report.text.plan import plan_text
 
 OWN = {
     "fed_by": None,
@@ -24,7 +27,7 @@ OWN = {
 
 
 def figures(*by_seat_db):
-    return TogetherFigures(
+    return SeatFigures(
         deviation_db=3.0, variation_db=2.0, output_given_up_db=1.0, by_seat_db=by_seat_db
     )
 
@@ -64,8 +67,8 @@ def test_the_worst_seat_is_that_of_the_largest_deviation():
         loudness_change_db=0.0,
         points=(20.0, 40.0),
     )
-    assert record.worst_before == ("b", 7.0)
-    assert record.worst_after == ("c", 4.5)
+    assert record.before.worst(record.seats) == ("b", 7.0)
+    assert record.after.worst(record.seats) == ("c", 4.5)
 
 
 @pytest.fixture(scope="module")
@@ -94,7 +97,7 @@ def test_several_are_told_one_by_one_and_what_is_set_for_all(plan, several):
     assert repr(several) == "<Plan for Ferry office: 2 subwoofers, deviation 3.0 to 1.2 dB>"
     front, back = several.subwoofers.values()
     common = [row for row in plan.joining.setting_rows() if row[0] != "Polarity"]
-    common.append(("Level upstream", "", "-1.5 from now"))
+    common.insert(0, ("Level upstream", "not stated", "-1.5 from now"))
     assert several.setting_rows() == common
     cells = {name: told for name, *told in several.setting_cells()}
     assert cells["Delay"] == ["2.00 ms (0.50 ms)", "2.00 ms"]
@@ -125,6 +128,14 @@ def test_several_are_told_one_by_one_and_what_is_set_for_all(plan, several):
     assert replace(quiet, joining=plan.joining).joins
     stays = replace(quiet, subwoofers={}, together=None, level=replace(quiet.level, change_db=0.0))
     assert repr(stays) == "<Plan for Ferry office: no change>"
+
+
+@pytest.mark.parametrize("mains", [True, False])
+def test_that_nothing_changes_is_said_once(several, mains):
+    kept = replace(several, no_change=NoChange.IMPROVEMENT_TOO_SMALL)
+    text = " ".join(plan_text(kept if mains else replace(kept, joining=None)).split())
+    assert text.count("Keep ") == 1
+    assert text.count("as good as" if mains else "As good as") == 1
 
 
 def _present(*, stated):

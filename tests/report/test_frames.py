@@ -360,7 +360,7 @@ def test_a_plan_in_a_notebook(plan):
     assert float(wanted) - float(now) == pytest.approx(plan.level.change_db)
     level = msgspec.structs.replace(plan.level, setting_db=None)
     _, rows = cells(msgspec.structs.replace(plan, level=level, cautions=())._repr_html_())
-    assert rows[-1][1:3] == ["", f"{plan.level.change_db:+.1f} from now"]
+    assert rows[-1][1:3] == ["not stated", f"{plan.level.change_db:+.1f} from now"]
     assert not re.search("caution", msgspec.structs.replace(plan, cautions=())._repr_html_())
 
 

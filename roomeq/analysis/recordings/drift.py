@@ -1,10 +1,15 @@
-"""Drift between the clocks of player and recorder: estimated, and mended on request.
+"""The clocks of player and recorder: drift, told and mended on request; samples lost or put in.
 
 Conventions
 -----------
 Drift is in parts per million (ppm), positive where the recording lasts longer than what was played:
 the recorder's clock runs fast against the player's. What the player emits at time t lies at ``(1 +
 drift) t`` in the recording. Nothing is mended unless `mend_clock_drift` is called.
+
+A *slip* is in s, positive where samples were lost, so that all that follows comes too early. Clock
+drift moves the delay steadily, a slip once: which of both explains a recording better decides. A
+slip of d during the sweep, when it passes the frequency g, turns the phase of the frequencies above
+g by ``2 pi f d``; those near g are blurred over about ``sqrt(g / L)`` and left out.
 """
 
 from __future__ import annotations
@@ -18,9 +23,9 @@ import numpy as np
 from msgspec import structs
 
 from roomeq.analysis.recordings.findings import Finding, FindingCode, Severity, confidence_of
-from roomeq.analysis.recordings.lead_in import LeadInNoise
+from roomeq.analysis.recordings.lead_in import LeadInNoise, gain_findings
 from roomeq.analysis.recordings.model import SweepModel
-from roomeq.analysis.recordings.repeats import NO_CLOCK_PPM, ClockDrift, drift_of_repeats
+from roomeq.analysis.recordings.repeats import NO_CLOCK_PPM, ClockDrift, sweep_distances
 from roomeq.analysis.sweeps.excitation import Excitation
 from roomeq.base.levels import FloatArray, readonly
 from roomeq.base.recording import Recording
@@ -29,26 +34,46 @@ LEAST_DRIFT_PPM = 3.0
 """Smaller drift is not worth a word: 0.03 ms over a sweep of 10 s."""
 _HARMFUL_TIME = 0.25e-3  # s over one sweep: 9 degrees at 100 Hz
 _SIGMAS = 6.0
-_COHERENT = 0.2
 _LEAD_IN_SURE = 0.7  # half a millisecond lost at once looks like drift to it
+_WELL_TOLD_PPM = 1.0
 _TAPS = 64
 _PHASES = 4096  # between them linear: within 1e-7
 _BLOCK = 1024
 _NOT_MENDED = "; not mended"
+LEAST_SLIP = {"loopback": 0.05e-3, "lead-in": 0.2e-3}
+"""Smaller slips are not told from other things, in s."""
+_LONGEST = 0.15  # s
+_STEP = 0.25e-3  # s: a third of a radian at 220 Hz
+_SPLITS = 40
+_BETTER = 10.0  # by how much a slip lowers the squared misfit of a loopback's phase
+_LEAST_MISFIT = 1.5e-3  # rad, without the slip
+_COHERENT = 0.3
+_LESS_LEFT = 1.25  # how much more drift leaves out of phase than a slip does
+_KEPT = 600  # frequencies
 
 
-def estimate_clock_drift(
-    model: SweepModel, *, loopback: SweepModel | None = None, lead_in: LeadInNoise | None = None
-) -> ClockDrift | None:
-    """Return the drift where the recording allows to tell it, else None.
+def clock_findings(
+    model: SweepModel, loopback: SweepModel | None, lead_in: LeadInNoise | None, *, disturbed: bool
+) -> tuple[ClockDrift | None, list[Finding]]:
+    """Return clock drift where it is told, and what is to be said of it, of slips and of the gain.
 
-    A loopback tells it best, then several sweeps, then the lead-in: a noise that is the same every
-    time and is heard through the same room. A single sweep alone cannot: a delay that grows with
-    frequency may be the room's.
+    A loopback tells drift best, then several sweeps, then the lead-in: a noise that is the same
+    every time and is heard through the same room. A single sweep alone cannot: a delay that grows
+    with frequency may be the room's. A slip can look like drift, so it is first. Without a loopback
+    it is only looked for where drift seems to be there, or is not told.
     """
-    if loopback is not None:
-        return drift_of_repeats(loopback) or _from_phase(loopback)
-    return drift_of_repeats(model) or _from_lead_in(lead_in)
+    drift, _ = sweep_distances(loopback or model)
+    if drift is None and loopback is not None:
+        drift = _from_phase(loopback)
+    elif drift is None and lead_in is not None and lead_in.coherent:
+        drift = lead_in.clock
+    drifts = [] if drift is None else list(_drift_findings(model, drift))
+    told = drift is not None and drift.uncertainty_ppm < _WELL_TOLD_PPM
+    looked_for = loopback is not None or not told or drifts
+    slips = list(_slip_findings(model, loopback, lead_in)) if looked_for else []
+    if slips or any(one.code is FindingCode.WRONG_SAMPLE_RATE for one in drifts):
+        return None, slips or drifts
+    return drift, [*drifts, *gain_findings(model, lead_in, disturbed=disturbed)]
 
 
 def elapsed_phase(excitation: Excitation, axis: FloatArray) -> FloatArray:
@@ -62,64 +87,129 @@ def elapsed_phase(excitation: Excitation, axis: FloatArray) -> FloatArray:
     return -2.0 * np.pi * np.concatenate(([0.0], np.cumsum(steps)))
 
 
+def _fitted(columns: FloatArray, values: FloatArray) -> tuple[FloatArray, float, bool]:
+    """Return the least-squares fit, the squared misfit, and whether the columns tell it."""
+    scale = np.abs(columns).max(axis=0) + 1e-30
+    fit, _, rank, _ = np.linalg.lstsq(columns / scale, values, rcond=None)
+    rest = values - columns / scale @ fit
+    return np.asarray(fit / scale), float(rest @ rest), bool(rank == columns.shape[1])
+
+
 def _from_phase(loopback: SweepModel) -> ClockDrift | None:
     """Read the drift from the phase of a loopback.
 
-    A constant and a term in 1 /
-    f stand for the coupling capacitors.
+    A constant and a term in 1 / f stand for the coupling capacitors.
     """
     axis, phase = loopback.frequencies, np.unwrap(np.angle(loopback.spectrum))
     drift = elapsed_phase(loopback.view.excitation, axis)
     columns = np.stack((drift, axis, np.ones(axis.size), 1.0 / axis), axis=1)
-    columns /= np.abs(columns).max(axis=0)
-    fit, _, rank, _ = np.linalg.lstsq(columns, phase, rcond=None)
-    spread = float(np.std(phase - columns @ fit))
-    if rank < columns.shape[1] or spread > 0.5:
+    fit, misfit, told = _fitted(columns, phase)
+    spread = math.sqrt(misfit / axis.size)
+    if not told or spread > 0.5:
         return None
-    scale = float(np.abs(drift).max())
-    deviation = math.sqrt(float(np.linalg.inv(columns.T @ columns)[0, 0])) * spread / scale
+    deviation = spread * float(np.linalg.norm(np.linalg.pinv(columns)[0]))
     # Neighbouring bins share what they hold: the errors are those of far fewer values.
-    return ClockDrift(
-        ppm=1e6 * float(fit[0]) / scale, uncertainty_ppm=3e6 * deviation, basis="loopback"
-    )
+    return ClockDrift(ppm=1e6 * float(fit[0]), uncertainty_ppm=3e6 * deviation, basis="loopback")
 
 
-def _from_lead_in(told: LeadInNoise | None) -> ClockDrift | None:
-    if told is None or told.coherence < _COHERENT:
-        return None
-    return ClockDrift(ppm=1e6 * told.drift, uncertainty_ppm=3e6 * told.deviation, basis="lead-in")
-
-
-def drift_findings(model: SweepModel, drift: ClockDrift | None) -> Iterator[Finding]:
+def _drift_findings(model: SweepModel, drift: ClockDrift) -> Iterator[Finding]:
     """Return drift that is certain and at least 3 ppm; a warning above 0.25 ms over one sweep."""
-    if drift is None:
-        return
-    threshold = max(LEAST_DRIFT_PPM, _SIGMAS * drift.uncertainty_ppm)
-    margin = abs(drift.ppm) / threshold
+    margin = abs(drift.ppm) / max(LEAST_DRIFT_PPM, _SIGMAS * drift.uncertainty_ppm)
     if not margin >= 1.0:
         return
     sure = confidence_of(margin)
     if abs(drift.ppm) > NO_CLOCK_PPM:
-        yield Finding.of(
-            FindingCode.WRONG_SAMPLE_RATE,
-            Severity.FAULT,
-            model.view.recording,
-            what=f"the recording lasts {1e-4 * drift.ppm:+.2f} % longer than what was played "
-            f"(by the {drift.basis}): more than any clock drifts",
-            confidence=sure,
-            value=1.0 + 1e-6 * drift.ppm,
+        code, severity = FindingCode.WRONG_SAMPLE_RATE, Severity.FAULT
+        value = 1.0 + 1e-6 * drift.ppm
+        what = (
+            f"the recording lasts {1e-4 * drift.ppm:+.2f} % longer than what was played (by the "
+            f"{drift.basis}): more than any clock drifts"
         )
+    else:
+        code, value = FindingCode.CLOCK_DRIFT, drift.ppm
+        moved = 1e-6 * abs(drift.ppm) * model.view.excitation.duration
+        severity = Severity.WARNING if moved > _HARMFUL_TIME else Severity.NOTE
+        sure = min(sure, _LEAD_IN_SURE) if drift.basis == "lead-in" else sure
+        what = (
+            f"the recording lasts {drift.ppm:+.1f} ppm longer than what was played (by the "
+            f"{drift.basis}), {1e3 * moved:.2f} ms over the sweep{_NOT_MENDED}"
+        )
+    yield Finding.of(code, severity, model.recording, what, sure, value=value)
+
+
+def _slip_findings(
+    model: SweepModel, loopback: SweepModel | None, lead_in: LeadInNoise | None
+) -> Iterator[Finding]:
+    """Return the slip that a loopback's phase or the lead-in tells, as lost or inserted samples."""
+    if loopback is not None:
+        basis, (lost, after, margin) = "loopback", _slip_by_loopback(loopback)
+    elif lead_in is not None:
+        basis, (lost, after, margin) = "lead-in", _slip_by_lead_in(model, lead_in)
+    else:
         return
-    moved = 1e-6 * abs(drift.ppm) * model.view.excitation.duration
+    margin = min(margin, abs(lost) / LEAST_SLIP[basis])
+    if not margin >= 1.0:
+        return
+    count = round(abs(lost) * model.recording.sample_rate)
+    at = model.starts[0] + model.instant_of(after)
+    verb = "were lost" if lost > 0 else "were put in"
+    what = f"about {count} samples ({1e3 * abs(lost):.2f} ms) {verb} (by the {basis})"
+    code, seconds = FindingCode.DROPPED_SAMPLES, (at - 0.2, at + 0.2)
+    sure, band, heard = confidence_of(margin), model.played(seconds), model.recording
     yield Finding.of(
-        FindingCode.CLOCK_DRIFT,
-        Severity.WARNING if moved > _HARMFUL_TIME else Severity.NOTE,
-        model.view.recording,
-        what=f"the recording lasts {drift.ppm:+.1f} ppm longer than what was played (by the "
-        f"{drift.basis}), {1e3 * moved:.2f} ms over the sweep{_NOT_MENDED}",
-        confidence=min(sure, _LEAD_IN_SURE) if drift.basis == "lead-in" else sure,
-        value=drift.ppm,
+        code, Severity.FAULT, heard, what, sure, seconds=seconds, band=band, value=count
     )
+
+
+def _splits(model: SweepModel) -> FloatArray:
+    return np.geomspace(1.15 * model.band[0], model.band[1] / 1.15, _SPLITS)
+
+
+def _slip_by_loopback(loopback: SweepModel) -> tuple[float, float, float]:
+    """Return the slip, the frequency passed when it happened, and its evidence over threshold."""
+    axis, phase = loopback.frequencies, np.unwrap(np.angle(loopback.spectrum))
+    chosen = slice(None, None, max(1, axis.size // _KEPT))
+    axis, phase = axis[chosen], phase[chosen]
+    growth = loopback.view.excitation.growth_at
+    drift = elapsed_phase(loopback.view.excitation, axis)
+    steady = (axis, drift, np.ones(axis.size), 1.0 / axis, axis**-3.0)
+    best = (math.inf, 0.0, 0.0, 0.0)
+    for split in _splits(loopback):
+        clear = np.abs(axis - split) > 3.0 * math.sqrt(split / float(growth(split)))
+        above = (axis > split).astype(np.float64)
+        columns = np.stack((above * axis, above, *steady), axis=1)[clear]
+        _, plain, _ = _fitted(columns[:, 2:], phase[clear])
+        fit, rest, _ = _fitted(columns, phase[clear])
+        ratio = rest / max(plain, 1e-12)
+        if ratio < best[0]:
+            misfit = math.sqrt(plain / int(clear.sum()))
+            best = ratio, float(split), float(fit[0]) / (2.0 * math.pi), misfit
+    ratio, after, lost, misfit = best
+    return lost, after, min(1.0 / (ratio * _BETTER), misfit / _LEAST_MISFIT)
+
+
+def _slip_by_lead_in(model: SweepModel, told: LeadInNoise) -> tuple[float, float, float]:
+    """Return the same; one part of the spectrum is late by nothing, the rest by one time.
+
+    A slip between lead-in and sweep happened when the sweep began.
+    """
+    chosen = slice(None, None, max(1, told.axis.size // 1024))
+    axis, cross = told.axis[chosen], told.cross[chosen]
+    splits = np.concatenate(([0], np.searchsorted(axis, _splits(model))))
+    still = np.concatenate(([0.0], np.cumsum(cross.real)))
+    best = (-math.inf, 0.0, 0)
+    for reach, step in ((_LONGEST, _STEP), (_STEP, 0.05 * _STEP)):
+        for lost in best[1] + np.arange(-reach, reach, step):
+            turned = np.real(cross * np.exp(2j * np.pi * lost * axis))
+            moved = np.concatenate(([0.0], np.cumsum(turned)))
+            likeness = still[splits] + moved[-1] - moved[splits]
+            at = int(np.argmax(likeness))
+            if likeness[at] > best[0]:
+                best = float(likeness[at]), float(lost), int(splits[at])
+    coherence = best[0] / float(np.abs(cross).sum())
+    better = (1.0 - told.coherence) / max(1.0 - coherence, 1e-6)
+    after = float(axis[best[2]]) if best[2] else model.band[0]
+    return best[1], after, better / _LESS_LEFT if coherence >= _COHERENT else 0.0
 
 
 def mended_finding(finding: Finding, *, by: str) -> Finding:
@@ -128,7 +218,7 @@ def mended_finding(finding: Finding, *, by: str) -> Finding:
     Parameters
     ----------
     finding : Finding
-        From `drift_findings`.
+        From `clock_findings`.
     by : str
         What mended it, in words.
 

@@ -100,11 +100,12 @@ REMEDIES: dict[FindingCode, str] = {
 }
 """What to do about each finding."""
 
+_NO_LOOPBACK = (
+    "check the loopback's cable and input; or leave loopback_channel out, and record again"
+)
 LOOPBACK_REMEDIES: dict[FindingCode, str] = {
-    FindingCode.SILENT_CHANNEL: "check the loopback's cable and input; or leave loopback_channel "
-    "out, and record again",
-    FindingCode.SWEEP_NOT_FOUND: "check the loopback's cable and input; or leave loopback_channel "
-    "out, and record again",
+    FindingCode.SILENT_CHANNEL: _NO_LOOPBACK,
+    FindingCode.SWEEP_NOT_FOUND: _NO_LOOPBACK,
     FindingCode.LOW_LEVEL: "raise the gain of the loopback's input, or take its signal where it is "
     "stronger; the microphone's gain is another matter",
     FindingCode.CLIPPING: "lower the gain of the loopback's input and record again",
@@ -164,9 +165,9 @@ class Finding(Record, frozen=True, kw_only=True):
         code: FindingCode,
         severity: Severity,
         recording: Recording,
-        *,
         what: str,
-        confidence: float,
+        confidence: float = 1.0,
+        *,
         seconds: tuple[float, float] | None = None,
         band: tuple[float, float] | None = None,
         value: float | None = None,

@@ -18,8 +18,9 @@ import numpy as np
 
 from roomeq.analysis.recordings.findings import Finding, FindingCode, Severity, confidence_of
 from roomeq.analysis.recordings.model import SweepModel
-from roomeq.analysis.sweeps.decimation import decimate
+from roomeq.analysis.recordings.repeats import ClockDrift
 from roomeq.analysis.sweeps.excitation import lead_in_signal
+from roomeq.analysis.sweeps.segments import phase_slope
 from roomeq.base.levels import ComplexArray, FloatArray
 
 _LARGEST_DRIFT = 500e-6
@@ -37,34 +38,28 @@ class LeadInNoise:
 
     Attributes
     ----------
-    axis, turns : ndarray, shape (F,)
-        Frequencies in Hz, and the phase in turns that a drift of 1 adds to each.
+    axis : ndarray, shape (F,)
+        Frequencies in Hz.
     cross : ndarray of complex, shape (F,)
         Spectrum as heard times the conjugate of the predicted one.
-    heard, predicted : ndarray, shape (F,)
-        Their power spectra.
-    spread : float
-        How many frequencies share what one of them holds.
-    length : float
-        Of the lead-in, in s.
-    drift : float
-        The best one.
-    deviation : float
-        Its standard deviation.
+    clock : ClockDrift
+        The drift that brings most of it into phase.
     coherence : float
         How much of the cross spectrum that drift brings into phase, 0 to 1.
+    octaves : list of tuple of float
+        Edges in Hz, gain and its standard deviation in dB of the octaves that tell it.
     """
 
     axis: FloatArray
-    turns: FloatArray
     cross: ComplexArray
-    heard: FloatArray
-    predicted: FloatArray
-    spread: float
-    length: float
-    drift: float
-    deviation: float
+    clock: ClockDrift
     coherence: float
+    octaves: list[tuple[float, float, float, float]]
+
+    @property
+    def coherent(self) -> bool:
+        """Whether enough of it is in phase to tell anything."""
+        return self.coherence >= _COHERENT
 
 
 def read_lead_in(model: SweepModel, *, hum: Sequence[float] = ()) -> LeadInNoise | None:
@@ -77,15 +72,12 @@ def read_lead_in(model: SweepModel, *, hum: Sequence[float] = ()) -> LeadInNoise
     """
     from scipy.fft import next_fast_len
 
-    excitation, rate, inverse = model.view.excitation, model.low_rate, model.view.inverse
+    excitation, rate = model.view.excitation, model.low_rate
     noise, ahead = lead_in_signal(excitation), excitation.ahead
     first = round((model.starts[0] - ahead) * rate)
     if not noise.size or first < -0.2 * rate:
         return None
-    noise = decimate(
-        noise, factor=inverse.factor, sample_rate=inverse.sample_rate, passband=inverse.passband
-    )
-    axis, pressure = model.frequencies, model.spectrum
+    noise = model.view.inverse.lowered(noise)
     stop = first + noise.size + round(0.5 * excitation.pause * rate)
     heard = np.concatenate((np.zeros(max(0, -first)), model.band_signal[max(0, first) : stop]))
     size = next_fast_len(max(model.impulse_response.samples.size, heard.size), real=True)
@@ -94,42 +86,32 @@ def read_lead_in(model: SweepModel, *, hum: Sequence[float] = ()) -> LeadInNoise
     for line in hum:
         used &= np.abs(grid - line) > _HUM
     grid = grid[used]
-    response = np.interp(grid, axis, pressure.real) + 1j * np.interp(grid, axis, pressure.imag)
     turn = np.exp(2j * np.pi * grid * (first / rate - (model.starts[0] - ahead)))
     as_heard = np.fft.rfft(heard, size)[used] * turn
-    predicted = np.fft.rfft(noise, size)[used] * response
-    span = 0.5 * (ahead + excitation.pause) + excitation.time_of(grid)
+    predicted = np.fft.rfft(noise, size)[used] * np.interp(grid, model.frequencies, model.spectrum)
     cross = as_heard * np.conj(predicted)
-    drift, deviation, coherence = _best_drift(grid * span, cross)
+    turns = 2.0 * np.pi * grid * (0.5 * (ahead + excitation.pause) + excitation.time_of(grid))
+    drift, deviation = phase_slope(cross, turns, _rough_drift(turns, cross), rounds=4)
+    rest = np.real(cross * np.exp(-1j * drift * turns))
+    # Drift moves the ends of the lead-in against its middle.
+    alike = rest / np.maximum(np.sinc(grid * drift * (ahead - excitation.pause)), 0.5)
+    powers = np.stack((np.abs(as_heard) ** 2, alike, np.abs(predicted) ** 2))
     return LeadInNoise(
         axis=grid,
-        turns=grid * span,
         cross=cross,
-        heard=np.abs(as_heard) ** 2,
-        predicted=np.abs(predicted) ** 2,
-        spread=size / noise.size,
-        length=ahead - excitation.pause,
-        drift=drift,
-        deviation=deviation,
-        coherence=coherence,
+        clock=ClockDrift(ppm=1e6 * drift, uncertainty_ppm=3e6 * deviation, basis="lead-in"),
+        coherence=float(rest.sum() / np.abs(cross).sum()),
+        octaves=list(_octave_gains(grid, powers, size / noise.size)),
     )
 
 
-def _best_drift(turns: FloatArray, cross: ComplexArray) -> tuple[float, float, float]:
-    """Return the drift that makes a cross spectrum real, its deviation and the coherence."""
+def _rough_drift(turns: FloatArray, cross: ComplexArray) -> float:
+    """Return the drift that brings most of a cross spectrum into phase, to 20 ppm."""
     order = np.arange(0, cross.size, max(1, cross.size // 512))
     # The likeness has a width of 1 / max(turns), some hundred ppm.
     trial = np.arange(-_LARGEST_DRIFT, _LARGEST_DRIFT + 1e-6, 20e-6)
-    likeness = np.real(np.exp(-2j * np.pi * np.outer(trial, turns[order])) @ cross[order])
-    drift, deviation = float(trial[int(np.argmax(likeness))]), math.inf
-    rest = cross
-    for _ in range(4):
-        rest = cross * np.exp(-2j * np.pi * drift * turns)
-        weight, phase = np.abs(cross) * turns, np.angle(rest)
-        bottom = 2.0 * np.pi * float(np.sum(weight * turns))
-        drift += float(np.sum(weight * phase)) / bottom
-        deviation = math.sqrt(float(np.sum((weight * phase) ** 2))) / bottom
-    return drift, deviation, float(rest.real.sum() / np.abs(cross).sum())
+    likeness = np.real(np.exp(-1j * np.outer(trial, turns[order])) @ cross[order])
+    return float(trial[int(np.argmax(likeness))])
 
 
 def gain_findings(
@@ -142,57 +124,49 @@ def gain_findings(
     3 % of distortion compresses by 0.6 dB. Something else that was heard loudly feigns a change of
     few octaves: then half of them must have changed.
     """
-    recording = model.view.recording
-    octaves = [] if lead_in is None else list(_octave_gains(lead_in))
+    octaves = lead_in.octaves if lead_in is not None and lead_in.coherent else []
     if not octaves:
-        yield Finding.of(
-            FindingCode.GAIN_UNKNOWN,
-            Severity.NOTE,
-            recording,
-            what="whether the recorder changed its gain meanwhile cannot be told: no lead-in "
-            "of a known level was heard",
-            confidence=1.0,
+        what = (
+            "whether the recorder changed its gain meanwhile cannot be told: no lead-in of a known "
+            "level was heard"
         )
+        yield Finding.of(FindingCode.GAIN_UNKNOWN, Severity.NOTE, model.recording, what)
         return
     changed = [one for one in octaves if abs(one[2]) >= max(_LEAST_GAIN_DB, _SIGMAS * one[3])]
     if not changed or (disturbed and 2 * len(changed) < len(octaves)):
         return
-    worst = max(changed, key=lambda one: abs(one[2]))
-    begins = ""
+    low, high, gain_db, error_db = max(changed, key=lambda one: abs(one[2]))
+    begins, since = "", changed[0][0]
     if changed[0] != octaves[0]:
-        since = model.instant_of(changed[0][0])
         begins = (
-            f"; it changed while the sweep passed about {changed[0][0]:.0f} Hz, {since:.1f} s in"
+            f"; it changed while the sweep passed about {since:.0f} Hz, "
+            f"{model.instant_of(since):.1f} s in"
         )
-    yield Finding.of(
-        FindingCode.GAIN_CHANGED,
-        Severity.FAULT if abs(worst[2]) >= _HARMFUL_GAIN_DB else Severity.WARNING,
-        recording,
-        what=f"the lead-in was heard {abs(worst[2]):.1f} dB "
-        f"{'louder' if worst[2] > 0 else 'more quietly'} than the sweep predicts at "
-        f"{worst[0]:.0f} to {worst[1]:.0f} Hz: the recorder changed its gain, or the "
-        f"loudspeaker compresses{begins}",
-        confidence=confidence_of(abs(worst[2]) / max(_LEAST_GAIN_DB, _SIGMAS * worst[3])),
-        band=(changed[0][0], changed[-1][1]),
-        value=worst[2],
+    severity = Severity.FAULT if abs(gain_db) >= _HARMFUL_GAIN_DB else Severity.WARNING
+    sure = confidence_of(abs(gain_db) / max(_LEAST_GAIN_DB, _SIGMAS * error_db))
+    what = (
+        f"the lead-in was heard {abs(gain_db):.1f} dB {'louder' if gain_db > 0 else 'more quietly'}"
+        f" than the sweep predicts at {low:.0f} to {high:.0f} Hz: the recorder changed its gain, "
+        f"or the loudspeaker compresses{begins}"
     )
+    code, band = FindingCode.GAIN_CHANGED, (since, changed[-1][1])
+    yield Finding.of(code, severity, model.recording, what, sure, band=band, value=gain_db)
 
 
-def _octave_gains(lead_in: LeadInNoise) -> Iterator[tuple[float, float, float, float]]:
-    """Return edges, gain and its standard deviation in dB of the octaves that tell it."""
-    if lead_in.coherence < _COHERENT:
-        return
-    turned = np.real(lead_in.cross * np.exp(-2j * np.pi * lead_in.drift * lead_in.turns))
-    # Drift moves the ends of the lead-in against its middle.
-    turned /= np.maximum(np.sinc(lead_in.axis * lead_in.drift * lead_in.length), 0.5)
-    count = max(1, round(math.log2(lead_in.axis[-1] / lead_in.axis[0])))
-    edges = np.geomspace(lead_in.axis[0], lead_in.axis[-1], count + 1)
-    for low, high in itertools.pairwise(edges):
-        one = slice(*np.searchsorted(lead_in.axis, (low, high)))
-        power = float(lead_in.predicted[one].sum())
-        gain = float(turned[one].sum()) / max(power, 1e-300)
-        rest = lead_in.heard[one] - 2.0 * gain * turned[one] + gain**2 * lead_in.predicted[one]
-        error = 0.5 * lead_in.spread * float(np.sum(np.maximum(rest, 0.0) * lead_in.predicted[one]))
-        deviation_db = 8.686 * math.sqrt(error) / max(power, 1e-300) / max(gain, 1e-3)
+def _octave_gains(
+    axis: FloatArray, powers: FloatArray, spread: float
+) -> Iterator[tuple[float, float, float, float]]:
+    """Return edges, gain and its standard deviation in dB of the octaves that tell it.
+
+    From the powers as heard, alike and as predicted, and over how many frequencies one spreads.
+    """
+    count = max(1, round(math.log2(axis[-1] / axis[0])))
+    for low, high in itertools.pairwise(np.geomspace(axis[0], axis[-1], count + 1)):
+        heard, alike, predicted = powers[:, slice(*np.searchsorted(axis, (low, high)))]
+        power = max(float(predicted.sum()), 1e-300)
+        gain = float(alike.sum()) / power
+        rest = heard - 2.0 * gain * alike + gain**2 * predicted
+        error = 0.5 * spread * float(np.sum(np.maximum(rest, 0.0) * predicted))
+        deviation_db = 8.686 * math.sqrt(error) / power / max(gain, 1e-3)
         if gain > 0 and deviation_db < _TOLD_DB:
             yield float(low), float(high), 20.0 * math.log10(gain), deviation_db

@@ -23,9 +23,14 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from roomeq.analysis.sweeps.decimation import decimate
-from roomeq.analysis.sweeps.deconvolution import ExcitationInverse, deconvolve, prepare_inverse
+from roomeq.analysis.sweeps.deconvolution import (
+    FADE_ABOVE,
+    ExcitationInverse,
+    deconvolve,
+    prepare_inverse,
+)
 from roomeq.analysis.sweeps.excitation import Excitation
-from roomeq.analysis.sweeps.regularisation import FADE_ABOVE
+from roomeq.analysis.sweeps.response import frequency_response
 from roomeq.analysis.sweeps.segments import Segments, aligned_segments, cut_segments
 from roomeq.analysis.sweeps.windowing import (
     ImpulseWindow,
@@ -66,11 +71,6 @@ class RecordingView:
     deconvolved: FloatArray
 
     @property
-    def frames(self) -> int:
-        """Samples of the recording at the low rate."""
-        return -(-self.wide.samples.size // self.inverse.factor)
-
-    @property
     def excitation(self) -> Excitation:
         """What should be in it."""
         return self.inverse.excitation
@@ -88,10 +88,8 @@ class SweepModel:
         The responses that were cut out.
     frequencies, spectrum : ndarray, shape (F,)
         The windowed mean response over the usable band.
-    several : ndarray, shape (sweeps, N)
-        Each of them, shifted onto the first.
     impulse_response : ImpulseResponse
-        Their mean.
+        Their mean, each shifted onto the first.
     window : ImpulseWindow
         Over which a response counts as such.
     explained : ImpulseWindow
@@ -108,7 +106,6 @@ class SweepModel:
     segments: Segments
     frequencies: FloatArray
     spectrum: ComplexArray
-    several: FloatArray
     impulse_response: ImpulseResponse
     window: ImpulseWindow
     explained: ImpulseWindow
@@ -116,6 +113,11 @@ class SweepModel:
     band_signal: FloatArray
     residual: FloatArray
     left: NDArray[np.bool_]
+
+    @property
+    def recording(self) -> Recording:
+        """As it was read."""
+        return self.view.recording
 
     @property
     def low_rate(self) -> float:
@@ -132,22 +134,15 @@ class SweepModel:
         excitation = self.view.excitation
         return min(max(float(excitation.time_of(frequency)), 0.0), excitation.duration)
 
-    def frequency_at(self, time: float) -> float:
-        """Return what a sweep plays at a time of the recording, in Hz, held to its ends."""
-        begun = [start for start in self.starts if start <= time] or [self.starts[0]]
-        return float(self.view.excitation.frequency_at(time - begun[-1]))
-
     def played(self, seconds: tuple[float, float]) -> tuple[float, float]:
-        """Return from what to what the sweep runs between two times of the recording, in Hz."""
-        return self.frequency_at(seconds[0]), self.frequency_at(seconds[1])
+        """Return from what to what sweeps run between two times of the recording, in Hz.
 
-
-def _wide_factor(sample_rate: int) -> int:
-    """Return the greatest factor that leaves a whole rate which carries the wide passband."""
-    factor = max(1, int(sample_rate * _WIDEST / _WIDE_PASSBAND))
-    while sample_rate % factor:
-        factor -= 1
-    return factor
+        Held to their ends.
+        """
+        begun = np.maximum(np.searchsorted(self.starts, seconds, side="right") - 1, 0)
+        since = np.array(seconds) - np.array(self.starts)[begun]
+        low, high = self.view.excitation.frequency_at(since).tolist()
+        return low, high
 
 
 @lru_cache(maxsize=4)
@@ -168,14 +163,12 @@ def view_recording(recording: Recording, *, played: SweepDescription | Recording
     ValueError
         If the rate of the recording cannot carry the sweep's lowest octave.
     """
-    rate = recording.sample_rate
-    factor = _wide_factor(rate)
-    wide = recording
-    if factor > 1:
-        low = decimate(
-            recording.samples, factor=factor, sample_rate=rate, passband=_WIDEST * rate / factor
-        )
-        wide = replace(recording, samples=low, sample_rate=rate // factor)
+    samples, rate = recording.samples, recording.sample_rate
+    factor = max(1, int(rate * _WIDEST / _WIDE_PASSBAND))
+    while rate % factor:  # the greatest that leaves a whole rate which carries the passband
+        factor -= 1
+    low = decimate(samples, factor=factor, sample_rate=rate, passband=_WIDEST * rate / factor)
+    wide = replace(recording, samples=low, sample_rate=rate // factor)
     inverse = _kept_inverse(played, wide.sample_rate, wide.samples.size)
     return RecordingView(
         recording=recording,
@@ -185,58 +178,37 @@ def view_recording(recording: Recording, *, played: SweepDescription | Recording
     )
 
 
-def model_sweep(view: RecordingView) -> SweepModel | None:
-    """Return what the sweep explains of a recording; None where the sweep is not found in it."""
+def model_sweep(view: RecordingView, *, orders: Sequence[int] = ORDERS) -> SweepModel | None:
+    """Return what the sweep explains of a recording; None where the sweep is not found in it.
+
+    With `MORE_ORDERS` also the harmonics of what clips.
+    """
     try:
         segments = cut_segments(view.wide, inverse=view.inverse)
     except MeasurementFileError:
         return None
-    averaged = aligned_segments(segments)
-    mean = replace(averaged, samples=averaged.samples.mean(axis=0))
+    mean = aligned_segments(segments)
+    mean = replace(mean, samples=mean.samples.mean(axis=0))
     plain = choose_window(mean)
     window = choose_steady_window(mean, plain=plain)
     explained = window
     if plain.basis == "available":  # a cut recording: the earlier frequencies ring on in it
         explained = replace(window, length=max(window.length, _LEAST_EXPLAINED))
-    weight = _unexplained(view, segments.starts, explained, ORDERS)
-    frequencies, spectrum = _windowed_spectrum(mean, window)
-    signal = _convolved(view, view.deconvolved)
+    weight = _unexplained(view, segments.starts, explained, orders)
+    response = frequency_response(mean, window=window, least=mean.samples.size)
     return SweepModel(
         view=view,
         segments=segments,
-        frequencies=frequencies,
-        spectrum=spectrum,
-        several=averaged.samples,
+        frequencies=response.frequencies,
+        spectrum=response.pressure,
         impulse_response=mean,
         window=window,
         explained=explained,
         starts=segments.starts,
-        band_signal=signal,
+        band_signal=_convolved(view, view.deconvolved),
         residual=_convolved(view, view.deconvolved * weight),
         left=weight > 0.5,
     )
-
-
-def _windowed_spectrum(
-    mean: ImpulseResponse, window: ImpulseWindow
-) -> tuple[FloatArray, ComplexArray]:
-    from scipy.fft import next_fast_len, rfft
-
-    values = mean.samples * window_values(mean.times, window=window)
-    size = next_fast_len(values.size, real=True)
-    spectrum = rfft(values, size)
-    step = mean.sample_rate / size
-    first, last = math.ceil(mean.lowest / step), math.floor(mean.highest / step)
-    axis = step * np.arange(first, last + 1, dtype=np.float64)
-    turn = np.exp(-2j * np.pi * axis * mean.start)
-    return np.asarray(axis), np.asarray(spectrum[first : last + 1] * turn)
-
-
-def with_more_orders(model: SweepModel) -> SweepModel:
-    """Return a model that also explains the harmonics of what clips, up to the twelfth order."""
-    weight = _unexplained(model.view, model.starts, model.explained, MORE_ORDERS)
-    residual = _convolved(model.view, model.view.deconvolved * weight)
-    return replace(model, residual=residual, left=weight > 0.5)
 
 
 def _unexplained(
@@ -268,4 +240,5 @@ def _convolved(view: RecordingView, deconvolved: ArrayLike) -> FloatArray:
     whole = rfft(np.asarray(deconvolved))
     spectrum = np.zeros_like(whole)
     spectrum[used] = whole[used] / inverse.spectrum[used]
-    return np.asarray(irfft(spectrum, inverse.fft_length)[: view.frames])
+    frames = -(-view.wide.samples.size // inverse.factor)
+    return np.asarray(irfft(spectrum, inverse.fft_length)[:frames])

@@ -1,4 +1,4 @@
-"""Signal-to-noise ratio by third octave, from the quiet before and after a sweep.
+"""Noise and distortion: ratios by third octave, from the quiet around a sweep; harmonics above it.
 
 Conventions
 -----------
@@ -7,6 +7,12 @@ are those of AES17: a sine whose peaks reach full scale has 0 dBFS, so a band's 
 rms**2)``. The *signal level* is that of the sweep while it passes the band. The *signal-to-noise
 ratio* is the effective one of ISO 18233:2006: that of the windowed response, which gains with the
 length of the sweep and with the number of sweeps (3.01 dB for every doubling).
+
+An exponential sweep sets the harmonics of loudspeaker and amplifier apart: that of order n lies ``L
+ln n`` ahead of the response, whatever the formula of the sweep. Frequency in Hz is that of the
+fundamental; the total is the root of the summed squares of orders 2 to 5, each a mean over an
+octave, over the fundamental as heard there or, where that is louder, over the sweep as heard at the
+harmonic.
 """
 
 from __future__ import annotations
@@ -18,10 +24,12 @@ from dataclasses import dataclass
 import numpy as np
 
 from roomeq.analysis.recordings.findings import Finding, FindingCode, Severity, confidence_of
-from roomeq.analysis.recordings.model import SweepModel
+from roomeq.analysis.recordings.model import ORDERS, SweepModel
+from roomeq.analysis.recordings.samples import runs
+from roomeq.analysis.sweeps.distortion import harmonic_window
 from roomeq.analysis.sweeps.windowing import tapered_power, window_values
 from roomeq.base.bands import ThirdOctaveBand, whole_bands
-from roomeq.base.levels import FloatArray, power_ratio_db
+from roomeq.base.levels import FloatArray, power_ratio_db, readonly
 
 LEAST_SNR_DB = 20.0
 """Below it, noise may move a level by more than 0.8 dB: 20 lg (1 + 10 ** (-snr / 20))."""
@@ -30,6 +38,11 @@ UNUSABLE_SNR_DB = 10.0
 _SHORTEST_QUIET = 0.5  # s
 _SHORTEST_REST = 0.3  # s
 _GUARD = 0.05  # s before a sweep begins
+LEAST_TOTAL = 0.1
+"""Total distortion from which on it is a finding."""
+_PER_OCTAVE = 3
+_OVER_NOISE = 4.0  # power
+_FAINT = 10.0**-2  # of the strongest power: there the box, not the drive, makes the ratio
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -54,7 +67,7 @@ class NoiseLevels:
     floor: FloatArray
 
 
-_NONE = np.zeros(0)
+_NONE = readonly([])
 NO_LEVELS = NoiseLevels(bands=(), signal_db=_NONE, noise_db=_NONE, snr_db=_NONE, floor=_NONE)
 """Where no sweep was found."""
 
@@ -141,9 +154,9 @@ def estimate_noise(model: SweepModel) -> NoiseLevels:
     band_power = 2.0 * noise * widths / model.low_rate
     return NoiseLevels(
         bands=bands,
-        signal_db=power_ratio_db(clean) + level_dbfs,
-        noise_db=power_ratio_db(2.0 * band_power),
-        snr_db=power_ratio_db(clean / np.maximum(in_response, 1e-30 * mean)),
+        signal_db=readonly(power_ratio_db(clean) + level_dbfs),
+        noise_db=readonly(power_ratio_db(2.0 * band_power)),
+        snr_db=readonly(power_ratio_db(clean / np.maximum(in_response, 1e-30 * mean))),
         floor=noise * inverse,
     )
 
@@ -165,37 +178,82 @@ def _floor_after(model: SweepModel, band: ThirdOctaveBand) -> float:
 
 def noise_findings(model: SweepModel, noise: NoiseLevels) -> Iterator[Finding]:
     """Return where the signal-to-noise ratio is too small, each run of bands by itself."""
-    recording = model.view.recording
     if np.isnan(noise.snr_db).all():
-        yield Finding.of(
-            FindingCode.NOISE_UNKNOWN,
-            Severity.WARNING,
-            recording,
-            what="neither before nor after the sweep is there half a second of quiet: the "
-            "noise is not known",
-            confidence=1.0,
+        what = (
+            "neither before nor after the sweep is there half a second of quiet: the noise is not "
+            "known"
         )
+        yield Finding.of(FindingCode.NOISE_UNKNOWN, Severity.WARNING, model.recording, what)
         return
-    for low, high in _runs(noise.snr_db < LEAST_SNR_DB):
+    for low, high in runs(noise.snr_db < LEAST_SNR_DB):
         worst = float(noise.snr_db[low:high].min())
         lower, upper = noise.bands[low], noise.bands[high - 1]
-        yield Finding.of(
-            FindingCode.LOW_SNR,
-            Severity.FAULT if worst < UNUSABLE_SNR_DB else Severity.WARNING,
-            recording,
-            what=f"the signal-to-noise ratio falls to {worst:.0f} dB in the third "
-            + (
-                f"octave at {lower.label} Hz"
-                if lower == upper
-                else f"octaves from {lower.label} to {upper.label} Hz"
-            ),
-            confidence=confidence_of(1.0 + (LEAST_SNR_DB - worst) / 3.0),
-            band=(lower.lower, upper.upper),
-            value=worst,
-        )
+        where = f"octaves from {lower.label} to {upper.label}"
+        if lower == upper:
+            where = f"octave at {lower.label}"
+        what = f"the signal-to-noise ratio falls to {worst:.0f} dB in the third {where} Hz"
+        severity = Severity.FAULT if worst < UNUSABLE_SNR_DB else Severity.WARNING
+        sure, band = confidence_of(1.0 + (LEAST_SNR_DB - worst) / 3.0), (lower.lower, upper.upper)
+        code = FindingCode.LOW_SNR
+        yield Finding.of(code, severity, model.recording, what, sure, band=band, value=worst)
 
 
-def _runs(flags: np.ndarray[tuple[int], np.dtype[np.bool_]]) -> list[tuple[int, int]]:
-    """Return first and one past the last index of every run of True."""
-    edges = np.flatnonzero(np.diff(np.concatenate(([False], flags, [False])).astype(np.int8)))
-    return [(int(a), int(b)) for a, b in zip(edges[::2], edges[1::2], strict=True)]
+def distortion_findings(model: SweepModel, totals: list[tuple[float, float]]) -> Iterator[Finding]:
+    """Return where total distortion reaches 10 %, from what `total_distortion` says."""
+    bent = [one for one in totals if one[1] >= LEAST_TOTAL]
+    if not bent:
+        return
+    centre, total = max(bent, key=lambda one: one[1])
+    what = (
+        f"total distortion reaches {100 * total:.0f} % in the octave around {centre:.0f} Hz: "
+        "loudspeaker or amplifier is overdriven"
+    )
+    code, value, band = FindingCode.DISTORTION, 100.0 * total, (bent[0][0], bent[-1][0])
+    sure, heard = confidence_of(total / LEAST_TOTAL), model.recording
+    yield Finding.of(code, Severity.WARNING, heard, what, sure, band=band, value=value)
+
+
+def total_distortion(model: SweepModel, noise: NoiseLevels) -> Iterator[tuple[float, float]]:
+    """Return centre and total distortion of octaves, three to an octave, as far as it is told."""
+    excitation = model.view.excitation
+    if not excitation.growth > 0:
+        return
+    axis, pressure = model.frequencies, model.spectrum
+    own = np.abs(pressure) ** 2
+    centres = np.array([band.centre for band in noise.bands])
+    floor = np.nan_to_num(noise.floor) / len(model.starts)
+    harmonics = {order: _harmonic(model, order) for order in ORDERS}
+    first, last = math.log2(model.band[0]), math.log2(model.band[1] / 4.0)
+    for start in np.arange(first, last, 1.0 / _PER_OCTAVE):
+        low, high = 2.0**start, 2.0 ** (start + 1.0)
+        fundamental = float(own[(axis >= low) & (axis < high)].mean())
+        if fundamental < _FAINT * own.max():
+            continue
+        total = 0.0
+        for order, (grid, power, energy) in harmonics.items():
+            inside = (grid >= order * low) & (grid < min(order * high, model.band[1]))
+            if inside.any():
+                near = (centres >= 0.9 * grid[inside][0]) & (centres <= 1.1 * grid[inside][-1])
+                quiet = energy * float(floor[near].mean()) if near.any() else 0.0
+                mean = float(power[inside].mean())
+                # A mode at the harmonic, or a dip at the fundamental, is no distortion.
+                there = own[(axis >= grid[inside][0]) & (axis <= grid[inside][-1])]
+                whole = max(fundamental, float(there.mean()) if there.size else 0.0)
+                total += (mean - quiet) / whole if mean > _OVER_NOISE * quiet else 0.0
+        yield low * 2**0.5, math.sqrt(total)
+
+
+def _harmonic(model: SweepModel, order: int) -> tuple[FloatArray, FloatArray, float]:
+    """Return frequencies, power and the window's energy of one harmonic, mean over the sweeps."""
+    excitation, rate = model.view.excitation, model.low_rate
+    ahead = excitation.harmonic_advance(order)
+    values, rise = harmonic_window(order, excitation, rate)
+    size = values.size
+    lags = model.view.deconvolved
+    power = np.zeros(size // 2 + 1)
+    for start in model.starts:
+        place = round((start - ahead) * rate) - rise
+        cut = lags[np.arange(place, place + size) % lags.size] * values
+        power += np.abs(np.fft.rfft(cut)) ** 2 / len(model.starts)
+    axis = rate / size * np.arange(power.size, dtype=np.float64)
+    return axis, np.asarray(power), float(values @ values)

@@ -14,59 +14,45 @@ from dataclasses import dataclass, field
 
 from msgspec import structs
 
-from roomeq.analysis.recordings.drift import drift_findings, estimate_clock_drift
+from roomeq.analysis.recordings.drift import clock_findings
 from roomeq.analysis.recordings.findings import (
     LOOPBACK_REMEDIES,
     Finding,
     FindingCode,
     Severity,
 )
-from roomeq.analysis.recordings.harmonics import distortion_findings, total_distortion
-from roomeq.analysis.recordings.hum import estimate_hum, hum_findings
-from roomeq.analysis.recordings.lead_in import LeadInNoise, gain_findings, read_lead_in
-from roomeq.analysis.recordings.model import (
-    SweepModel,
-    model_sweep,
-    view_recording,
-    with_more_orders,
-)
+from roomeq.analysis.recordings.lead_in import read_lead_in
+from roomeq.analysis.recordings.model import MORE_ORDERS, SweepModel, model_sweep, view_recording
 from roomeq.analysis.recordings.noise import (
     NO_LEVELS,
     NoiseLevels,
+    distortion_findings,
     estimate_noise,
     noise_findings,
+    total_distortion,
 )
 from roomeq.analysis.recordings.repeats import (
     ClockDrift,
     Trace,
     channel_findings,
-    recording_trace,
     repeat_findings,
     same_as_earlier,
 )
-from roomeq.analysis.recordings.residual import disturbance_findings
-from roomeq.analysis.recordings.signal import (
+from roomeq.analysis.recordings.residual import disturbance_findings, estimate_hum, hum_findings
+from roomeq.analysis.recordings.samples import (
     SampleFacts,
     dropped_findings,
     sample_facts,
     sample_findings,
     silence_findings,
 )
-from roomeq.analysis.recordings.slips import estimate_slip, slip_finding
-from roomeq.analysis.recordings.timing import cut_findings, decay_findings, sweep_findings
+from roomeq.analysis.recordings.timing import cut_findings, sweep_findings
 from roomeq.base.bands import ThirdOctaveBand
-from roomeq.base.levels import FloatArray, readonly
+from roomeq.base.levels import FloatArray
 from roomeq.base.recording import Recording, SweepDescription
 
-_WELL_TOLD_PPM = 1.0
 _BENT = 0.04  # total distortion from which on higher orders are taken for harmonics
 _RANK = {Severity.FAULT: 0, Severity.WARNING: 1, Severity.NOTE: 2}
-_DECISIVE = {
-    FindingCode.SILENT_CHANNEL,
-    FindingCode.WRONG_SWEEP,
-    FindingCode.WRONG_SAMPLE_RATE,
-    FindingCode.SWEEP_NOT_FOUND,
-}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -175,65 +161,66 @@ class RecordingJudge:
         ):
             raise ValueError("recording and loopback are not channels of one file")
         facts, model, findings = _looked_at(recording, self.sweep)
-        if model is None:
-            return _quality(recording, facts.peak_dbfs, findings)
-        noise = estimate_noise(model)
-        totals = list(total_distortion(model, noise))
-        codes = {finding.code for finding in findings}
-        clipped = FindingCode.CLIPPING in codes
-        findings += noise_findings(model, noise)
-        if FindingCode.COARSE_SAMPLES not in codes:
-            findings += dropped_findings(recording, facts, model, clipped=clipped)
-        hum = estimate_hum(model)
-        findings += hum_findings(model, hum)
+        levels, drift = NO_LEVELS, None
+        if model is not None:
+            levels = estimate_noise(model)
+            drift, more = self._judged(model, levels, facts, findings, loopback)
+            findings += more
+        findings.sort(key=lambda one: (_RANK[one.severity], -one.confidence))
+        return RecordingQuality(
+            file=recording.path,
+            channel=recording.channel,
+            channels=recording.channels,
+            sample_rate=recording.sample_rate,
+            duration=recording.duration,
+            starts=() if model is None else model.starts,
+            peak_dbfs=facts.peak_dbfs,
+            bands=levels.bands,
+            signal_db=levels.signal_db,
+            noise_db=levels.noise_db,
+            snr_db=levels.snr_db,
+            drift=drift,
+            findings=tuple(findings),
+        )
+
+    def _judged(
+        self,
+        model: SweepModel,
+        noise: NoiseLevels,
+        facts: SampleFacts,
+        known: list[Finding],
+        loopback: Recording | None,
+    ) -> tuple[ClockDrift | None, list[Finding]]:
+        """Return clock drift, and what a recording in which the sweep was found tells besides."""
+        codes = {finding.code for finding in known}
+        hum, totals = estimate_hum(model), list(total_distortion(model, noise))
+        findings = [*noise_findings(model, noise), *hum_findings(model, hum)]
         findings += cut_findings(model, noise)
-        findings += decay_findings(model, noise)
         heard: list[Finding] = []
         if model.view.excitation.sweeps and FindingCode.COARSE_SAMPLES not in codes:
-            bent = clipped or any(total > _BENT for _, total in totals)
-            fuller = with_more_orders(model) if bent else model
-            heard += disturbance_findings(fuller, step=facts.step, spared=list(_spans(findings)))
-        findings += heard
+            bent = FindingCode.CLIPPING in codes or any(total > _BENT for _, total in totals)
+            fuller = model_sweep(model.view, orders=MORE_ORDERS) if bent else None
+            spans = list(_spans(known + findings))
+            heard += disturbance_findings(fuller or model, step=facts.step, spared=spans)
         disturbed = any(one.severity is not Severity.NOTE for one in heard)
         if not disturbed:  # else it may lie where harmonics do
             findings += distortion_findings(model, totals)
-        findings += repeat_findings(model, noise)
+        findings += [*heard, *repeat_findings(model, noise)]
         reference = None
         if loopback is not None:
-            reference, more = _loopback(loopback, self.sweep)
-            findings += more
+            _, reference, faults = _looked_at(loopback, self.sweep)
+            findings += [
+                structs.replace(one, remedy=LOOPBACK_REMEDIES.get(one.code, one.remedy))
+                for one in faults
+            ]
         channels = list(channel_findings(model, reference))
-        findings += channels
         lead_in = None
         if FindingCode.LOW_LEVEL not in codes:  # steps bend what is quieter than the sweep
             lead_in = read_lead_in(model, hum=() if hum is None else hum.frequencies)
-        drift, more = _clock(model, None if channels else reference, lead_in, disturbed=disturbed)
-        findings += more
-        trace = recording_trace(model, noise)
-        findings += same_as_earlier(recording, trace, self._traces)
-        self._traces.append(trace)
-        return _quality(recording, facts.peak_dbfs, findings, model=model, noise=noise, drift=drift)
-
-
-def _clock(
-    model: SweepModel, reference: SweepModel | None, lead_in: LeadInNoise | None, *, disturbed: bool
-) -> tuple[ClockDrift | None, list[Finding]]:
-    """Return clock drift, and what is to be said of it, of slips and of the gain.
-
-    A slip can look like drift, so it is first. Without a loopback it is only looked for where drift
-    seems to be there, or is not told.
-    """
-    drift = estimate_clock_drift(model, loopback=reference, lead_in=lead_in)
-    findings = list(drift_findings(model, drift))
-    told = drift is not None and drift.uncertainty_ppm < _WELL_TOLD_PPM
-    slipped = None
-    if reference is not None or not told or findings:
-        slipped = estimate_slip(model, loopback=reference, lead_in=lead_in)
-    if slipped is not None:
-        return None, [slip_finding(model, slipped)]
-    if any(finding.code is FindingCode.WRONG_SAMPLE_RATE for finding in findings):
-        return None, findings
-    return drift, [*findings, *gain_findings(model, lead_in, disturbed=disturbed)]
+        timed = None if channels else reference
+        drift, more = clock_findings(model, timed, lead_in, disturbed=disturbed)
+        findings += [*channels, *more, *same_as_earlier(model, noise, self._traces)]
+        return drift, findings
 
 
 def _spans(findings: list[Finding]) -> Iterator[tuple[float, float]]:
@@ -259,51 +246,11 @@ def _looked_at(
     if findings:
         return facts, None, findings
     model = model_sweep(view)
-    findings += sample_findings(recording, facts, model)
-    findings += sweep_findings(view, model)
-    decisive = any(finding.code in _DECISIVE for finding in findings)
-    return facts, None if decisive else model, findings
-
-
-def _loopback(
-    loopback: Recording, sweep: SweepDescription | Recording
-) -> tuple[SweepModel | None, list[Finding]]:
-    """Return what the loopback tells, and what is wrong with it."""
-    facts, model, findings = _looked_at(loopback, sweep)
-    if model is not None:
-        clipped = any(finding.code is FindingCode.CLIPPING for finding in findings)
-        findings += dropped_findings(loopback, facts, model, clipped=clipped)
-    return model, [
-        structs.replace(one, remedy=LOOPBACK_REMEDIES.get(one.code, one.remedy)) for one in findings
-    ]
-
-
-def _quality(
-    recording: Recording,
-    peak_dbfs: float,
-    findings: list[Finding],
-    *,
-    model: SweepModel | None = None,
-    noise: NoiseLevels | None = None,
-    drift: ClockDrift | None = None,
-) -> RecordingQuality:
-    levels = NO_LEVELS if noise is None else noise
-    return RecordingQuality(
-        file=recording.path,
-        channel=recording.channel,
-        channels=recording.channels,
-        sample_rate=recording.sample_rate,
-        duration=recording.duration,
-        starts=() if model is None else model.starts,
-        peak_dbfs=peak_dbfs,
-        bands=levels.bands,
-        signal_db=readonly(levels.signal_db),
-        noise_db=readonly(levels.noise_db),
-        snr_db=readonly(levels.snr_db),
-        drift=drift,
-        findings=_ranked(findings),
-    )
-
-
-def _ranked(findings: list[Finding]) -> tuple[Finding, ...]:
-    return tuple(sorted(findings, key=lambda one: (_RANK[one.severity], -one.confidence)))
+    findings, wrong = [*sample_findings(recording, facts, model)], [*sweep_findings(view, model)]
+    if model is None or wrong:
+        return facts, None, findings + wrong
+    codes = {finding.code for finding in findings}
+    if FindingCode.COARSE_SAMPLES not in codes:
+        clipped = FindingCode.CLIPPING in codes
+        findings += dropped_findings(recording, facts, model, clipped=clipped)
+    return facts, model, findings

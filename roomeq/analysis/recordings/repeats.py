@@ -16,7 +16,7 @@ or another sample format do not hide it.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Literal
 
@@ -26,9 +26,10 @@ from roomeq.analysis.recordings.findings import Finding, FindingCode, Severity, 
 from roomeq.analysis.recordings.model import SweepModel
 from roomeq.analysis.recordings.noise import NoiseLevels
 from roomeq.analysis.recordings.timing import ROOM_LATE, late_share, looks_electrical
+from roomeq.analysis.sweeps.segments import aligned_segments, phase_slope, segment_shifts
 from roomeq.analysis.sweeps.windowing import window_values
-from roomeq.base.levels import ComplexArray, FloatArray
-from roomeq.base.recording import Recording
+from roomeq.base.bands import ThirdOctaveBand
+from roomeq.base.levels import FloatArray
 
 NO_CLOCK_PPM = 200.0
 """Clocks of sound devices lie within 100 ppm each (common practice, no source)."""
@@ -57,75 +58,34 @@ class ClockDrift:
     basis: Literal["repeats", "loopback", "lead-in"]
 
 
-def drift_of_repeats(model: SweepModel) -> ClockDrift | None:
-    """Return the drift that the distances between sweeps tell.
+def sweep_distances(
+    model: SweepModel,
+) -> tuple[ClockDrift | None, tuple[int, float, float] | None]:
+    """Return the drift that the distances between sweeps tell, or where samples were lost.
 
-    None where one sweep was heard, or one of the distances is another than the others: then samples
-    were lost.
-    """
-    late, errors, expected = _lateness(model)
-    if not late.size or _odd_step(late, errors, expected) is not None:
-        return None
-    weights = (expected / np.maximum(errors, 1e-10)) ** 2
-    return ClockDrift(
-        ppm=1e6 * float(np.average(late / expected, weights=weights)),
-        uncertainty_ppm=1e6 / math.sqrt(float(weights.sum())),
-        basis="repeats",
-    )
-
-
-def _lateness(model: SweepModel) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Return how much later than played each sweep after the first comes, the error, and its time.
-
-    All empty where there is one sweep, or more than are said to be played.
+    That is where one of the distances is another than the others: after which sweep, for how long
+    in s, and the margin. A clock makes all distances longer alike, and none by more than 200 ppm.
+    Neither where there is one sweep, or more than are said to be played.
     """
     count, excitation = model.segments.samples.shape[0], model.view.excitation
     if count < 2 or count != len(model.starts) or model.segments.found > excitation.repeats:
-        return np.zeros(0), np.zeros(0), np.zeros(0)
-    spectra = np.fft.rfft(model.segments.samples)
-    axis = model.low_rate / model.segments.samples.shape[-1] * np.arange(spectra.shape[-1])
-    used = (axis >= model.band[0]) & (axis <= model.band[1])
-    rows = []
-    for index in range(1, count):
-        cross = spectra[index, used] * np.conj(spectra[0, used])
-        offset, error = _delay(axis[used], cross)
-        elapsed = model.starts[index] - model.starts[0] + offset
-        expected = round(elapsed / excitation.period) * excitation.period
-        rows.append((elapsed - expected, error, expected))
-    late, errors, expected = np.array(rows).T
-    return late, errors, expected
-
-
-def _odd_step(
-    late: FloatArray, errors: FloatArray, expected: FloatArray
-) -> tuple[int, float, float] | None:
-    """Return after which sweep samples were lost, for how long, and the margin; None if nowhere.
-
-    A clock makes all distances longer alike, and none by more than 200 ppm.
-    """
-    steps = np.diff(late, prepend=0.0)
-    usual = float(np.median(steps / np.diff(expected, prepend=0.0)))
-    if abs(usual) > 1e-6 * NO_CLOCK_PPM:
-        usual = 0.0
-    steps = steps - usual * np.diff(expected, prepend=0.0)
+        return None, None
+    shifts, errors = (one[1:] for one in segment_shifts(model.segments, rounds=3))
+    elapsed = np.array(model.starts[1:]) - model.starts[0] + shifts
+    expected = np.round(elapsed / excitation.period) * excitation.period
+    late = elapsed - expected
+    steps, apart = np.diff(late, prepend=0.0), np.diff(expected, prepend=0.0)
+    usual = float(np.median(steps / apart))
+    if abs(usual) <= 1e-6 * NO_CLOCK_PPM:
+        steps = steps - usual * apart
     worst = int(np.argmax(np.abs(steps)))
     margin = abs(float(steps[worst])) / max(_LEAST_STEP, 6.0 * float(errors[worst]))
-    return (worst, float(steps[worst]), margin) if margin >= 1.0 else None
-
-
-def _delay(axis: FloatArray, cross: ComplexArray) -> tuple[float, float]:
-    """Return the delay that a cross spectrum tells, and its standard deviation, in s."""
-    trial = np.linspace(-0.01, 0.01, 401)
-    likeness = np.abs(np.exp(2j * np.pi * np.outer(trial, axis[::4])) @ cross[::4])
-    delay, error = float(trial[int(np.argmax(likeness))]), math.inf
-    for _ in range(3):
-        rest = cross * np.exp(2j * np.pi * axis * delay)
-        weight = np.abs(rest)
-        bottom = float(np.sum(weight * axis**2)) * 2.0 * np.pi
-        away = weight * axis * np.angle(rest)
-        delay -= float(np.sum(away)) / bottom
-        error = math.sqrt(float(np.sum(away**2))) / bottom
-    return delay, error
+    if margin >= 1.0:
+        return None, (worst, float(steps[worst]), margin)
+    weights = (expected / np.maximum(errors, 1e-10)) ** 2
+    ppm = 1e6 * float(np.average(late / expected, weights=weights))
+    uncertainty_ppm = 1e6 / math.sqrt(float(weights.sum()))
+    return ClockDrift(ppm=ppm, uncertainty_ppm=uncertainty_ppm, basis="repeats"), None
 
 
 def repeat_findings(model: SweepModel, noise: NoiseLevels) -> Iterator[Finding]:
@@ -134,57 +94,50 @@ def repeat_findings(model: SweepModel, noise: NoiseLevels) -> Iterator[Finding]:
     By third octave: the power of the difference from the first, which noise alone makes twice its
     own.
     """
-    late, errors, expected = _lateness(model)
-    odd = _odd_step(late, errors, expected) if late.size else None
+    _, odd = sweep_distances(model)
     if odd is not None:
         index, step, margin = odd
-        count = round(abs(step) * model.view.recording.sample_rate)
-        yield Finding.of(
-            FindingCode.DROPPED_SAMPLES,
-            Severity.FAULT,
-            model.view.recording,
-            what=f"sweep {index + 2} comes {1e3 * abs(step):.2f} ms too "
-            f"{'early' if step < 0 else 'late'}: about {count} samples were "
-            f"{'lost' if step < 0 else 'put in'} since the one before began",
-            confidence=confidence_of(margin),
-            seconds=(model.starts[index], model.starts[index + 1]),
-            value=count,
+        count = round(abs(step) * model.recording.sample_rate)
+        when, how = ("early", "lost") if step < 0 else ("late", "put in")
+        what = (
+            f"sweep {index + 2} comes {1e3 * abs(step):.2f} ms too {when}: about {count} samples "
+            f"were {how} since the one before began"
         )
+        code, seconds = FindingCode.DROPPED_SAMPLES, (model.starts[index], model.starts[index + 1])
+        sure, heard = confidence_of(margin), model.recording
+        yield Finding.of(code, Severity.FAULT, heard, what, sure, seconds=seconds, value=count)
     yield from _disagreement(model, noise)
 
 
 def _disagreement(model: SweepModel, noise: NoiseLevels) -> Iterator[Finding]:
-    response = model.impulse_response
+    response, least = model.impulse_response, 10 ** (_DISAGREE_DB / 10)
     values = window_values(response.times, window=model.window)
-    spectra = np.fft.rfft(model.several * values)
+    spectra = np.fft.rfft(aligned_segments(model.segments).samples * values)
     axis = response.sample_rate / response.times.size * np.arange(spectra.shape[-1])
     floor = np.nan_to_num(noise.floor) * float(values @ values)
-    worst: tuple[float, float, int, float] | None = None
-    told = []
+    told: list[tuple[float, int, ThirdOctaveBand]] = []
     for band, quiet in zip(noise.bands, floor, strict=True):
-        inside = (axis >= band.lower) & (axis < band.upper)
-        power = float(np.mean(np.abs(spectra[:, inside]) ** 2)) if inside.any() else 0.0
-        for index in range(1, spectra.shape[0]):
-            away = float(np.mean(np.abs(spectra[index, inside] - spectra[0, inside]) ** 2))
+        inside = spectra[:, (axis >= band.lower) & (axis < band.upper)]
+        power = float(np.mean(np.abs(inside) ** 2)) if inside.size else 0.0
+        for index in range(1, len(inside) if power else 0):
+            away = float(np.mean(np.abs(inside[index] - inside[0]) ** 2))
             relative = (away - 2.0 * quiet) / max(power, 1e-300)
-            if power and away > _OVER_NOISE * quiet and relative > 10 ** (_DISAGREE_DB / 10):
-                told.append(band)
-                if worst is None or relative > worst[0]:
-                    worst = relative, band.centre, index, away / max(quiet, 1e-300)
-    if worst is None or len({band.centre for band in told}) < 2:
+            if away > _OVER_NOISE * quiet and relative > least:
+                told.append((relative, index, band))
+    if len({band.centre for _, _, band in told}) < 2:
         return
-    level_db = 10.0 * math.log10(worst[0])
-    start = model.starts[worst[2]]
+    relative, index, band = max(told, key=lambda one: one[0])
+    level_db, start = 10.0 * math.log10(relative), model.starts[index]
     yield Finding.of(
         FindingCode.REPEATS_DISAGREE,
         Severity.FAULT,
-        model.view.recording,
-        what=f"sweep {worst[2] + 1} differs from the first by {level_db:.0f} dB of its power "
-        f"around {worst[1]:.0f} Hz: samples were lost within one of them, the gain changed, or "
+        model.recording,
+        f"sweep {index + 1} differs from the first by {level_db:.0f} dB of its power around "
+        f"{band.centre:.0f} Hz: samples were lost within one of them, the gain changed, or "
         "something moved",
-        confidence=confidence_of(worst[0] / 10 ** (_DISAGREE_DB / 10)),
+        confidence_of(relative / least),
         seconds=(start, start + model.view.excitation.duration),
-        band=(min(band.lower for band in told), max(band.upper for band in told)),
+        band=(told[0][2].lower, told[-1][2].upper),
         value=level_db,
     )
 
@@ -223,27 +176,22 @@ class Trace:
     noise_power: float
 
 
-def recording_trace(model: SweepModel, noise: NoiseLevels) -> Trace:
-    """Return what is kept of a recording."""
-    power = 10.0 ** (noise.noise_db / 10.0)
-    return Trace(
-        name=model.view.recording.place,
-        signal=model.band_signal.astype(np.float32),
-        low_rate=model.low_rate,
-        start=model.starts[0],
-        signal_db=noise.signal_db,
-        noise_power=0.5 * float(power.sum()),
-    )
-
-
 def same_as_earlier(
-    recording: Recording, other: Trace, earlier: Sequence[Trace]
+    model: SweepModel, noise: NoiseLevels, earlier: list[Trace]
 ) -> Iterator[Finding]:
-    """Return which earlier recordings a recording is the same as.
+    """Return which earlier recordings a recording is the same as; it becomes one of them.
 
     Only those whose third-octave levels agree within 0.5 dB, but for a gain, are compared sample by
     sample.
     """
+    other = Trace(
+        name=model.recording.place,
+        signal=model.band_signal.astype(np.float32),
+        low_rate=model.low_rate,
+        start=model.starts[0],
+        signal_db=noise.signal_db,
+        noise_power=0.5 * float((10.0 ** (noise.noise_db / 10.0)).sum()),
+    )
     for one in earlier:
         if one.low_rate != other.low_rate or one.signal_db.shape != other.signal_db.shape:
             continue
@@ -251,17 +199,14 @@ def same_as_earlier(
         if not np.abs(away - np.median(away)).max() < _ALIKE_DB:
             continue
         rest, signal = _difference(one, other)
-        noise = np.nanmin([one.noise_power, other.noise_power, math.inf])
-        limit = max(_SAME * float(noise) if math.isfinite(noise) else 0.0, _EXACT * signal)
+        quiet = float(np.nanmin([one.noise_power, other.noise_power, math.inf]))
+        limit = max(_SAME * quiet if math.isfinite(quiet) else 0.0, _EXACT * signal)
         if rest <= limit:
-            margin = min(limit / max(rest, 1e-30), 1e3)
-            yield Finding.of(
-                FindingCode.SAME_RECORDING,
-                Severity.FAULT,
-                recording,
-                what=f"the same recording as {one.name}: even the noise is the same",
-                confidence=confidence_of(margin),
-            )
+            sure = confidence_of(min(limit / max(rest, 1e-30), 1e3))
+            what = f"the same recording as {one.name}: even the noise is the same"
+            code = FindingCode.SAME_RECORDING
+            yield Finding.of(code, Severity.FAULT, model.recording, what, sure)
+    earlier.append(other)
 
 
 def _difference(one: Trace, other: Trace) -> tuple[float, float]:
@@ -274,21 +219,17 @@ def _difference(one: Trace, other: Trace) -> tuple[float, float]:
         return math.inf, 1.0
     a = one.signal[first : first + size].astype(np.float64)
     b = other.signal[second : second + size].astype(np.float64)
-    taper = np.ones(size)  # shifting is circular: keep the ends out of it
-    edge = min(size // 8, round(0.25 * rate))
-    taper[:edge] = np.linspace(0.0, 1.0, edge)
-    taper[-edge:] = taper[:edge][::-1]
+    edge = min(size // 8, round(0.25 * rate))  # shifting is circular: keep the ends out of it
+    away = np.minimum(np.arange(size), np.arange(size)[::-1])
+    taper = np.minimum(away / max(edge - 1, 1), 1.0)
     spectra = np.fft.rfft(a * taper), np.fft.rfft(b * taper)
     cross = spectra[0] * np.conj(spectra[1])
     bins = np.arange(cross.size, dtype=np.float64)
-    weight = np.abs(cross)
     whole = np.fft.irfft(cross, size)
     lag = int(np.argmax(np.abs(whole)))
     cross = cross * np.sign(whole[lag])  # polarity is a gain too
-    turn = -2.0 * np.pi * (lag if lag < size // 2 else lag - size) / size
-    for _ in range(3):
-        rest = cross * np.exp(-1j * turn * bins)
-        turn += float(np.sum(weight * bins * np.angle(rest)) / np.sum(weight * bins**2))
+    lag -= size if lag >= size // 2 else 0
+    turn, _ = phase_slope(cross, bins, -2.0 * np.pi * lag / size)
     moved = spectra[1] * np.exp(1j * turn * bins)
     gain = float(np.real(np.vdot(moved, spectra[0]))) / float(np.sum(np.abs(moved) ** 2))
     left = np.fft.irfft(spectra[0] - gain * moved, size)[edge : size - edge]
@@ -297,28 +238,22 @@ def _difference(one: Trace, other: Trace) -> tuple[float, float]:
 
 def channel_findings(model: SweepModel, loopback: SweepModel | None) -> Iterator[Finding]:
     """Return whether the microphone's channel holds the loopback, or the loopback's a room."""
-    margin = looks_electrical(model)
+    margin, heard = looks_electrical(model), model.recording
+    late = 0.0 if loopback is None else late_share(loopback)
+    code, sure, value = FindingCode.NO_ROOM_HEARD, 0.7, None
+    what = "the microphone's channel is as flat and short as a wire, "
     if margin < 1.0:
-        late = 0.0 if loopback is None else late_share(loopback)
         if loopback is None or late < ROOM_LATE:
             return
-        yield Finding.of(
-            FindingCode.NOT_A_LOOPBACK,
-            Severity.FAULT,
-            loopback.view.recording,
-            what=f"the loopback's channel holds a room: {100 * late:.1f} % of its energy comes "
-            "later than 60 ms, as of a second microphone",
-            confidence=confidence_of(late / ROOM_LATE),
-            value=late,
+        code, sure, value = FindingCode.NOT_A_LOOPBACK, confidence_of(late / ROOM_LATE), late
+        heard = loopback.recording
+        what = (
+            f"the loopback's channel holds a room: {100 * late:.1f} % of its energy comes later "
+            "than 60 ms, as of a second microphone"
         )
-        return
-    swapped = loopback is not None and looks_electrical(loopback) < 1.0
-    code = FindingCode.CHANNELS_SWAPPED if swapped else FindingCode.NO_ROOM_HEARD
-    words = "and the loopback's channel holds a room" if swapped else "no room is heard in it"
-    yield Finding.of(
-        code,
-        Severity.FAULT,
-        model.view.recording,
-        what=f"the microphone's channel is as flat and short as a wire, {words}",
-        confidence=confidence_of(min(margin, 100.0)) if swapped else 0.7,
-    )
+    elif loopback is not None and looks_electrical(loopback) < 1.0:
+        code, sure = FindingCode.CHANNELS_SWAPPED, confidence_of(min(margin, 100.0))
+        what += "and the loopback's channel holds a room"
+    else:
+        what += "no room is heard in it"
+    yield Finding.of(code, Severity.FAULT, heard, what, sure, value=value)

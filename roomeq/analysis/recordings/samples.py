@@ -1,25 +1,46 @@
-"""Samples that a recorder lost, filled in or repeated.
+"""Faults that the samples themselves show: silence, level, direct current, clipping, lost samples.
 
 Conventions
 -----------
-Indices are samples of the recording as it was read. A *gap* is a run of one and the same value
-where the signal should move, a *repeat* a block that equals the one before it, sample for sample, a
-*jump* a step of the waveform that neither the sweep nor the noise around it explains: what a lost
-block, or an electrical click, leaves behind.
+Samples are fractions of full scale, their indices those of the recording as it was read; levels in
+dBFS as of AES17. Clipping need not lie at full scale: an amplifier or an input stage ahead of the
+converter clips at any level. Its mark is the flat top: many more samples within a small distance of
+the extreme value than within the next such distance. Of a sine that ratio is ``1 / (sqrt(2) - 1) =
+2.4`` (arcsine law), of a decaying or swelling one less; cut off by a part e of its amplitude, it is
+about ``2 (1 + e / d)`` for a distance of d times the amplitude. A tone whose period is a whole
+number of samples repeats the same few values and can feign a flat top; a sweep never does.
+
+A *gap* is a run of one and the same value where the signal should move, a *repeat* a block that
+equals the one before it, sample for sample, a *jump* a step of the waveform that neither the sweep
+nor the noise around it explains: what a lost block, or an electrical click, leaves behind.
 """
 
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
+from roomeq.analysis.recordings.findings import Finding, FindingCode, Severity, confidence_of
+from roomeq.analysis.recordings.model import SweepModel
 from roomeq.base.levels import FloatArray
+from roomeq.base.recording import Recording
 
 IntArray = NDArray[np.intp]
-_STRIDE = 8
+SILENT_DBFS = -90.0
+"""A channel that stays below is silent: one step of 16 bits."""
+LOW_DBFS = -48.0
+"""A sweep whose peak stays below uses half of 16 bits (common practice, no source)."""
+DC_OF_FULL_SCALE = 0.005
+"""A mean beyond it, or beyond a tenth of the peak, is a finding (common practice, no source)."""
+_DC_OF_PEAK = 0.1
+_UNEQUAL = 6.0  # of whole steps
+_FLAT_RATIO = 6.0
+_FLAT_SAMPLES = 16
+_DISTANCES = (1e-5, 1e-4, 1e-3, 3e-3, 1e-2, 3e-2)  # of the extreme value
 _SHORTEST_GAP = 24  # samples
 _GAP_STEPS = 64.0
 _JUMP_STEPS = 8.0
@@ -28,6 +49,155 @@ _BLOCK = 4096
 _JUMP_SIGMAS = 9.0  # of 1e6 Gaussian samples the largest reaches 4.9
 _LEAST_JUMP = 0.01  # of the peak around it; smaller ones do no harm
 _THIRD_DIFFERENCE = 2.0  # of a unit step, the largest sample
+_BESIDE = 0.002  # s: a jump that near to a gap or a repeat is its edge
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SampleFacts:
+    """What one pass over the samples tells.
+
+    Attributes
+    ----------
+    lowest, highest, mean : float
+        Fractions of full scale.
+    step : float
+        Of the quantiser; 0 where none shows.
+    values : int
+        How many values a sample of the samples takes.
+    """
+
+    lowest: float
+    highest: float
+    mean: float
+    step: float
+    values: int
+
+    @property
+    def coarse(self) -> bool:
+        """Whether they are those of 8 bits: few values, far apart or at unequal distances."""
+        span = self.highest - self.lowest
+        unequal = self.step == 0.0 or span > _UNEQUAL * self.step * self.values
+        return 2 < self.values <= 256 and (unequal or self.step > 2.0**-9)
+
+    @property
+    def peak(self) -> float:
+        """Greatest magnitude about the mean."""
+        return max(self.highest - self.mean, self.mean - self.lowest)
+
+    @property
+    def peak_dbfs(self) -> float:
+        """The same in dBFS; -inf where nothing moves."""
+        return 20.0 * math.log10(self.peak) if self.peak > 0 else -math.inf
+
+
+def sample_facts(recording: Recording) -> SampleFacts:
+    """Return extremes, mean and quantiser step of a recording."""
+    samples = recording.samples
+    return SampleFacts(
+        lowest=float(samples.min()),
+        highest=float(samples.max()),
+        mean=float(samples.mean()),
+        step=smallest_step(samples),
+        values=_sampled_values(samples).size,
+    )
+
+
+def _sampled_values(samples: FloatArray) -> FloatArray:
+    """Return the values that some thousand samples from all over a recording take."""
+    return np.unique(samples[:: max(1, samples.size // 4096)][:8192])
+
+
+def smallest_step(samples: FloatArray) -> float:
+    """Return the step of the quantiser that the samples show; 0 where they show none."""
+    steps = np.diff(_sampled_values(samples))
+    if not steps.size:
+        return 0.0
+    least = float(steps.min())
+    # Of a quantised signal every step is a whole number of the smallest.
+    whole = steps[:512] / least
+    quantised = least > 2e-8 and np.abs(whole - np.round(whole)).max() < 0.05
+    return least if quantised else 0.0
+
+
+def silence_findings(recording: Recording, facts: SampleFacts) -> Iterator[Finding]:
+    """Return whether nothing was recorded."""
+    code, peak_dbfs = FindingCode.SILENT_CHANNEL, facts.peak_dbfs
+    if peak_dbfs < SILENT_DBFS:
+        what = (
+            f"nothing was recorded: no sample lies further than {max(peak_dbfs, -200.0):.0f} dBFS "
+            "from the mean"
+        )
+        yield Finding.of(code, Severity.FAULT, recording, what, 0.99, value=peak_dbfs)
+
+
+def sample_findings(
+    recording: Recording, facts: SampleFacts, model: SweepModel | None
+) -> Iterator[Finding]:
+    """Return what is wrong with level, direct current and clipping."""
+    mean, peak_dbfs, few = facts.mean, facts.peak_dbfs, facts.values
+    if peak_dbfs < LOW_DBFS:
+        what = (
+            f"the recording peaks at {peak_dbfs:.0f} dBFS: noise and steps of the converter come "
+            "close"
+        )
+        code, sure = FindingCode.LOW_LEVEL, confidence_of(1.0 + (LOW_DBFS - peak_dbfs) / 6.0)
+        yield Finding.of(code, Severity.WARNING, recording, what, sure, value=peak_dbfs)
+    offset = abs(mean) / min(DC_OF_FULL_SCALE, _DC_OF_PEAK * facts.peak)
+    if offset >= 1.0:
+        headroom_db = -20.0 * math.log10(max(1.0 - abs(mean), 1e-3))
+        what = (
+            f"direct current of {100 * mean:.2f} % of full scale, which costs {headroom_db:.2f} dB "
+            "of headroom"
+        )
+        severity = Severity.WARNING if abs(mean) > 0.1 else Severity.NOTE
+        code, sure = FindingCode.DC_OFFSET, confidence_of(offset)
+        yield Finding.of(code, severity, recording, what, sure, value=mean)
+    if facts.coarse:
+        what = f"its samples take {few} different values only, as of 8 bits or a telephone format"
+        code = FindingCode.COARSE_SAMPLES
+        yield Finding.of(code, Severity.WARNING, recording, what, 0.95, value=few)
+    else:
+        yield from _clipping(recording, facts, model)
+
+
+def _clipping(
+    recording: Recording, facts: SampleFacts, model: SweepModel | None
+) -> Iterator[Finding]:
+    for sign, extreme in ((1.0, facts.highest), (-1.0, -facts.lowest)):
+        margin, top = _flat_top(recording.samples, sign, extreme, facts)
+        if margin < 1.0:
+            continue
+        rate = recording.sample_rate
+        seconds = (float(top[0]) / rate, float(top[-1] + 1) / rate)
+        band = (0.0, 0.0) if model is None else model.played(seconds)
+        told = band if band[0] < band[1] else None
+        level_dbfs, side = 20.0 * math.log10(extreme), "positive" if sign > 0 else "negative"
+        what = f"{side} peaks are cut off at {level_dbfs:.2f} dBFS: {top.size} samples lie there"
+        code, fault, sure = FindingCode.CLIPPING, Severity.FAULT, confidence_of(margin)
+        yield Finding.of(
+            code, fault, recording, what, sure, seconds=seconds, band=told, value=level_dbfs
+        )
+
+
+def _flat_top(
+    samples: FloatArray, sign: float, extreme: float, facts: SampleFacts
+) -> tuple[float, IntArray]:
+    """Return how clearly a flat top stands out, 1 at the threshold, and its samples."""
+    swing = max(extreme - sign * facts.mean, 1e-12)
+    widest = max(2.0 * _DISTANCES[-1] * swing, 5.0 * facts.step)
+    edge = sign * (extreme - widest)
+    near = np.flatnonzero(samples >= edge if sign > 0 else samples <= edge)
+    below = extreme - sign * samples[near]
+    best = 0.0, near
+    for part in _DISTANCES if extreme > 0 else ():
+        distance = max(part * swing, 2.5 * facts.step)
+        top = below <= distance
+        inside = int(top.sum())
+        beneath = int((below <= 2.0 * distance).sum()) - inside
+        margin = min(inside / (beneath + 2.0) / _FLAT_RATIO, 1e3)  # 2: chance of small counts
+        if inside >= _FLAT_SAMPLES and margin > best[0]:
+            best = margin, near[top]
+    return best
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -47,22 +217,64 @@ class Gap:
     margin: float
 
 
-def sampled(samples: FloatArray) -> FloatArray:
-    """Return some thousand samples from all over a recording."""
-    return samples[:: max(1, samples.size // 4096)][:8192]
+def dropped_findings(
+    recording: Recording, facts: SampleFacts, model: SweepModel, *, clipped: bool
+) -> Iterator[Finding]:
+    """Return gaps, repeats and jumps while a sweep plays.
+
+    Flat tops of a clipped recording are no gaps, and their corners no jumps.
+    """
+    rate, sweep = recording.sample_rate, model.view.excitation
+    ends = 2e-2 * facts.peak if clipped else -math.inf
+    for start in model.starts:
+        first = max(0, round((start + 0.5 * sweep.fade_in) * rate))
+        last = round((start + sweep.duration - 0.5 * sweep.fade_out) * rate)
+        part = recording.samples[first:last]
+        if part.size < 1024:
+            continue
+        gaps = [
+            gap
+            for gap in find_gaps(part, step=facts.step)
+            if facts.lowest + ends < part[gap.first] < facts.highest - ends
+        ]
+        repeats = find_repeats(part, step=facts.step, sample_rate=rate)
+        away, edges = _BESIDE * rate, [*gaps, *repeats]
+        jumps = [
+            jump
+            for jump in ([] if clipped else find_jumps(part, step=facts.step))
+            if not any(one.first - away <= jump.first <= one.stop + away for one in edges)
+        ]
+        for kind, places in (("gap", gaps), ("repeat", repeats), ("jump", jumps)):
+            if places:
+                yield _dropped(recording, model, kind, places, first)
 
 
-def smallest_step(samples: FloatArray) -> float:
-    """Return the step of the quantiser that the samples show; 0 where they show none."""
-    steps = np.diff(np.unique(sampled(samples)))
-    steps = steps[steps > 0]
-    if not steps.size:
-        return 0.0
-    least = float(steps.min())
-    # Of a quantised signal every step is a whole number of the smallest.
-    whole = steps[:512] / least
-    quantised = least > 2e-8 and np.abs(whole - np.round(whole)).max() < 0.05
-    return least if quantised else 0.0
+def _dropped(
+    recording: Recording, model: SweepModel, kind: str, places: list[Gap], offset: int
+) -> Finding:
+    rate = recording.sample_rate
+    seconds = ((places[0].first + offset) / rate, (places[-1].stop + offset) / rate)
+    count = sum(place.stop - place.first for place in places)
+    times = "once" if len(places) == 1 else f"{len(places)} times"
+    words = {
+        "gap": f"the signal stands still {times}, for {count} samples in all",
+        "repeat": f"a block is repeated {times}, {count} samples in all",
+        "jump": f"the waveform jumps {times}: samples were lost, or there was an electrical click",
+    }
+    severity, most, value = Severity.FAULT, 1.0, float(count)
+    if kind == "jump":
+        severity, most, value = Severity.WARNING, 0.8, math.nan
+    sure, band = min(confidence_of(max(one.margin for one in places)), most), model.played(seconds)
+    code, what = FindingCode.DROPPED_SAMPLES, words[kind]
+    return Finding.of(
+        code, severity, recording, what, sure, seconds=seconds, band=band, value=value
+    )
+
+
+def runs(flags: NDArray[np.bool_], *, least: int = 1) -> list[tuple[int, int]]:
+    """Return first and one past the last index of every run of at least so many True."""
+    edges = np.flatnonzero(np.diff(flags, prepend=False, append=False)).reshape(-1, 2)
+    return [(first, stop) for first, stop in edges[edges[:, 1] - edges[:, 0] >= least].tolist()]
 
 
 def find_gaps(samples: FloatArray, *, step: float) -> list[Gap]:
@@ -79,19 +291,9 @@ def find_gaps(samples: FloatArray, *, step: float) -> list[Gap]:
     step : float
         Of the quantiser, from `smallest_step`.
     """
-    sparse = samples[::_STRIDE]
-    same = sparse[1:] == sparse[:-1]
-    hits = np.flatnonzero(same[1:] & same[:-1]) * _STRIDE
-    whole = np.ones(hits.size, dtype=bool)
-    for offset in range(1, 2 * _STRIDE + 1):
-        whole &= samples[hits + offset] == samples[hits]
-    gaps: list[Gap] = []
-    stop = 0
-    for hit in hits[whole]:
-        if hit < stop:
-            continue
-        first, stop = _extent(samples, int(hit))
-        count = stop - first
+    gaps = []
+    for first, last in runs(samples[1:] == samples[:-1], least=_SHORTEST_GAP - 1):
+        stop, count = last + 1, last + 1 - first
         sides = samples[max(0, first - count) : first], samples[stop : stop + count]
         moved = max((float(np.ptp(side)) for side in sides if side.size), default=0.0)
         steps = moved / step if step > 0 else math.inf if moved > 0 else 0.0
@@ -99,21 +301,6 @@ def find_gaps(samples: FloatArray, *, step: float) -> list[Gap]:
         if margin >= 1.0:
             gaps.append(Gap(first=first, stop=stop, margin=margin))
     return gaps
-
-
-def _extent(samples: FloatArray, index: int) -> tuple[int, int]:
-    """Return the whole run of one value around an index."""
-    value, reach = samples[index], 64
-    while True:
-        first, stop = max(0, index - reach), min(samples.size, index + reach)
-        other = np.flatnonzero(samples[first:stop] != value) + first
-        before, after = other[other < index], other[other > index]
-        open_start = not before.size and first > 0
-        open_stop = not after.size and stop < samples.size
-        if not (open_start or open_stop):
-            begin = int(before[-1]) + 1 if before.size else 0
-            return begin, int(after[0]) if after.size else samples.size
-        reach *= 4
 
 
 def _block_lengths(sample_rate: float) -> list[int]:
@@ -132,38 +319,15 @@ def find_repeats(samples: FloatArray, *, step: float, sample_rate: float) -> lis
     found: list[Gap] = []
     sparse = np.ascontiguousarray(samples[::_REPEAT_STRIDE])
     for length in _block_lengths(sample_rate):
-        if samples.size < 3 * length:
+        later = samples[length::_REPEAT_STRIDE]
+        if samples.size < 3 * length or not (later == sparse[: later.size]).any():
             continue
-        for hit in _sparse_hits(samples, sparse, length):
-            if found and any(gap.first <= hit < gap.stop for gap in found):
-                continue
-            first, stop = _equal_extent(samples, hit, length)
-            block = samples[first:stop]
-            if stop - first >= length and float(np.ptp(block)) > 16.0 * step:
+        for begin, end in runs(samples[length:] == samples[:-length], least=length):
+            first, stop = begin + length, end + length
+            known = any(gap.first <= first < gap.stop for gap in found)
+            if not known and float(np.ptp(samples[first:stop])) > 16.0 * step:
                 found.append(Gap(first=first, stop=stop, margin=(stop - first) / (0.25 * length)))
     return found
-
-
-def _sparse_hits(samples: FloatArray, sparse: FloatArray, length: int) -> list[int]:
-    """Return samples at which four sparse samples in a row equal those a block earlier."""
-    later = samples[length::_REPEAT_STRIDE]
-    same = later == sparse[: later.size]
-    if not same.any():
-        return []
-    four = same[3:] & same[2:-1] & same[1:-2] & same[:-3]
-    hits = np.flatnonzero(four) * _REPEAT_STRIDE + length
-    return [int(hit) for hit in hits[:2000] if samples[hit] != samples[hit + _REPEAT_STRIDE]]
-
-
-def _equal_extent(samples: FloatArray, hit: int, length: int) -> tuple[int, int]:
-    """Return the stretch around a sample that equals what lies a block earlier."""
-    first, stop = max(length, hit - length), min(samples.size, hit + 2 * length)
-    other = np.flatnonzero(samples[first:stop] != samples[first - length : stop - length]) + first
-    before, after = other[other < hit], other[other >= hit]
-    return (
-        int(before[-1]) + 1 if before.size else first,
-        int(after[0]) if after.size else stop,
-    )
 
 
 def find_jumps(samples: FloatArray, *, step: float) -> list[Gap]:
@@ -175,7 +339,8 @@ def find_jumps(samples: FloatArray, *, step: float) -> list[Gap]:
     """
     found: list[Gap] = []
     for first in range(0, samples.size - 8, _BLOCK):
-        part = samples[max(0, first - 3) : first + _BLOCK]
+        begin = max(0, first - 3)
+        part = samples[begin : first + _BLOCK]
         third = np.diff(part, 3)
         if third.size < 64:
             break
@@ -191,6 +356,6 @@ def find_jumps(samples: FloatArray, *, step: float) -> list[Gap]:
         mean = max(around, 0.0) / max(1, third.size - 9)
         margin = math.sqrt(largest / max(mean, 1e-30)) / _JUMP_SIGMAS
         if margin >= 1.0:
-            index = max(0, first - 3) + at + 2
+            index = begin + at + 2
             found.append(Gap(first=index, stop=index + 1, margin=min(margin, 100.0)))
     return found

@@ -19,33 +19,17 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from roomeq.analysis.recordings.findings import Finding, FindingCode, Severity, confidence_of
 from roomeq.analysis.recordings.model import RecordingView, SweepModel
 from roomeq.analysis.recordings.noise import NoiseLevels, quiet_stretches
-from roomeq.analysis.sweeps.excitation import Excitation
 from roomeq.analysis.sweeps.windowing import band_envelope
 from roomeq.base.bands import ThirdOctaveBand
 from roomeq.base.levels import FloatArray, power_ratio_db
 from roomeq.base.recording import SweepDescription
 
-BoolArray = NDArray[np.bool_]
-
-_COMMON_RATES = (
-    8000,
-    11025,
-    12000,
-    16000,
-    22050,
-    24000,
-    32000,
-    44100,
-    48000,
-    88200,
-    96000,
-    176400,
-    192000,
+_COMMON_RATES = sorted(
+    base * 2**times for base, most in ((8000, 3), (11025, 5), (12000, 5)) for times in range(most)
 )
 _RATE_TOLERANCE = 0.02, 0.05  # of the ratio: below 1.75 and above, where lags are blurred
 _BANDS = 12
@@ -123,41 +107,27 @@ def estimate_lag_trend(view: RecordingView) -> LagTrend:
     """Return the lags of twelve bands between the ends of the usable band."""
     from scipy.fft import rfft
 
-    inverse = view.inverse
+    inverse, sweep = view.inverse, view.excitation
     spectrum = rfft(view.deconvolved)
-    step = inverse.low_rate / inverse.fft_length
-    centres = np.geomspace(1.25 * inverse.lowest, inverse.highest / 1.25, _BANDS)
+    step, span = inverse.low_rate / inverse.fft_length, inverse.fft_length / inverse.low_rate
+    # Of several sweeps the first: the earliest moment about as strong as the strongest.
+    share = 1.0 if sweep.repeats == 1 else _EARLY
     found = []
-    for centre in centres:
+    for centre in np.geomspace(1.25 * inverse.lowest, inverse.highest / 1.25, _BANDS):
         envelope = band_envelope(spectrum, step=step, centre=float(centre), width=_BAND_WIDTH)
         if envelope.max() > _PROMINENT * np.median(envelope):
-            found.append((centre, _early_lag(envelope, view)))
+            first = int(np.argmax(envelope >= share * envelope.max()))
+            found.append((centre, first * span / envelope.size))
     frequencies, lags = np.array(found).reshape(-1, 2).T
-    unwrapped = _unwrapped(lags, inverse.fft_length / inverse.low_rate)
-    swept = ~_at_once(view.excitation, frequencies, unwrapped)
-    return _trend(frequencies[swept], unwrapped[swept])
-
-
-def _at_once(excitation: Excitation, frequencies: FloatArray, lags: FloatArray) -> BoolArray:
-    """Return which bands were heard at one moment, three at least: no sweep does that."""
-    instants = excitation.time_of(frequencies) + lags
-    near = np.abs(instants[:, np.newaxis] - instants) < _AT_ONCE * excitation.growth_at(frequencies)
-    return np.asarray(near.sum(axis=1) >= _FEWEST_AT_ONCE)
-
-
-def _early_lag(envelope: FloatArray, view: RecordingView) -> float:
-    """Return the lag of the first sweep of a recording, in s, on the circle."""
-    rate = envelope.size * view.inverse.low_rate / view.inverse.fft_length
-    # The earliest of several that are about as strong.
-    share = 1.0 if view.excitation.repeats == 1 else _EARLY
-    return float(np.argmax(envelope >= share * envelope.max())) / rate
-
-
-def _unwrapped(lags: FloatArray, span: float) -> FloatArray:
-    """Return lags brought to within half the circle of their median direction."""
+    # Brought to within half the circle of their median direction.
     turns = np.exp(2j * np.pi * lags / span)
     middle = float(np.angle(turns.sum())) * span / (2.0 * np.pi)
-    return np.asarray((lags - middle + 0.5 * span) % span + middle - 0.5 * span)
+    lags = (lags - middle + 0.5 * span) % span + middle - 0.5 * span
+    # Three bands heard at one moment: no sweep does that.
+    instants = sweep.time_of(frequencies) + lags
+    near = np.abs(instants[:, np.newaxis] - instants) < _AT_ONCE * sweep.growth_at(frequencies)
+    swept = near.sum(axis=1) < _FEWEST_AT_ONCE
+    return _trend(frequencies[swept], lags[swept])
 
 
 def _trend(frequencies: FloatArray, lags: FloatArray) -> LagTrend:
@@ -174,76 +144,50 @@ def _trend(frequencies: FloatArray, lags: FloatArray) -> LagTrend:
 
 def sweep_findings(view: RecordingView, model: SweepModel | None) -> Iterator[Finding]:
     """Return whether this is another sweep, or one at another rate, or none at all."""
-    trend = estimate_lag_trend(view)
-    recording, sweep = view.recording, view.excitation
-    runs = trend.runs(sweep.growth)
-    ratio = sweep.growth / (sweep.growth + trend.slope) if runs else math.nan
-    rates = (recording.sample_rate, sweep.played.sample_rate)
-    named = _rate_names(ratio, rates) if math.isfinite(ratio) else None
-    if not runs and (trend.together or model is None or trend.lags.size < _FEWEST_BANDS):
-        if model is not None and trend.lags.size >= _FEWEST_BANDS:
-            return
-        yield Finding.of(
-            FindingCode.SWEEP_NOT_FOUND,
-            Severity.FAULT,
-            recording,
-            what="no sweep stands out from the noise",
-            confidence=0.9,
+    trend, recording, sweep = estimate_lag_trend(view), view.recording, view.excitation
+    code, value, sure = FindingCode.WRONG_SWEEP, None, 0.7
+    what = "another sweep than the one described: its frequency does not grow as described"
+    if trend.runs(sweep.growth):
+        growth = sweep.growth + trend.slope
+        ratio, value, sure = sweep.growth / growth, growth, confidence_of(trend.run / _LARGEST_RUN)
+        what = (
+            f"another sweep than the one described: its frequency grows e-fold in {growth:.3g} s "
+            f"instead of {sweep.growth:.3g} s, or one machine runs {ratio:.3f} times as fast as "
+            "the other"
         )
+        named = _rate_names(ratio, (recording.sample_rate, sweep.played.sample_rate))
+        if named is not None:
+            code, value = FindingCode.WRONG_SAMPLE_RATE, ratio
+            what = (
+                f"the sweep runs {ratio:.3f} times as fast as described, as if what has "
+                f"{named[0]} Hz were taken for {named[1]} Hz"
+            )
+    elif model is None or trend.lags.size < _FEWEST_BANDS:
+        code, sure = FindingCode.SWEEP_NOT_FOUND, 0.9
+        what = "no sweep stands out from the noise"
+    elif trend.together:
         return
-    if named is not None:
-        true, stated = named
-        yield Finding.of(
-            FindingCode.WRONG_SAMPLE_RATE,
-            Severity.FAULT,
-            recording,
-            what=f"the sweep runs {ratio:.3f} times as fast as described, as if what has "
-            f"{true:g} Hz were taken for {stated:g} Hz",
-            confidence=confidence_of(trend.run / _LARGEST_RUN),
-            value=ratio,
-        )
-        return
-    shape = "its frequency does not grow as described"
-    if math.isfinite(ratio):
-        shape = (
-            f"its frequency grows e-fold in {sweep.growth / ratio:.3g} s instead of "
-            f"{sweep.growth:.3g} s, or one machine runs {ratio:.3f} times as fast as the other"
-        )
-    yield Finding.of(
-        FindingCode.WRONG_SWEEP,
-        Severity.FAULT,
-        recording,
-        what=f"another sweep than the one described: {shape}",
-        confidence=confidence_of(trend.run / _LARGEST_RUN) if runs else 0.7,
-        value=None if math.isnan(ratio) else sweep.growth / ratio,
-    )
+    yield Finding.of(code, Severity.FAULT, recording, what, sure, value=value)
 
 
-def _rate_names(ratio: float, rates: tuple[int, int]) -> tuple[float, float] | None:
+def _rate_names(ratio: float, rates: tuple[int, int]) -> tuple[int, int] | None:
     """Return the true and the stated rate of the usual pair that has this ratio.
 
     One of them is the rate of the recording or of the sweep, as of `rates`.
     """
     tolerance = _RATE_TOLERANCE[abs(math.log(ratio)) > math.log(1.75)]
     pairs = [
-        (stated != rates[0], abs(math.log(stated / true / ratio)), true, stated)
-        for true in _COMMON_RATES
-        for stated in _COMMON_RATES
-        if true != stated
-        and {true, stated} & set(rates)
-        and abs(math.log(stated / true / ratio)) < tolerance
+        (stated != rates[0], away, true, stated)
+        for true, stated in itertools.permutations(_COMMON_RATES, 2)
+        if {true, stated} & set(rates)
+        and (away := abs(math.log(stated / true / ratio))) < tolerance
     ]
-    if not pairs:
-        return None
-    _, _, true, stated = min(pairs)
-    return float(true), float(stated)
+    return min(pairs)[2:] if pairs else None
 
 
 def cut_findings(model: SweepModel, noise: NoiseLevels) -> Iterator[Finding]:
-    """Return what is missing of the sweeps: cut by the recording's ends, or never heard."""
-    view = model.view
-    sweep, recording = view.excitation, view.recording
-    missing = -model.starts[0]
+    """Return what is missing of sweeps and decay: cut by the recording's ends, or never heard."""
+    sweep, recording, missing = model.view.excitation, model.recording, -model.starts[0]
     exponential = sweep.growth > 0  # another one spends little on its lowest octave
     if missing > _NEGLIGIBLE_CUT:
         yield _missing(model, missing, "the recording begins {:.2f} s too late", at_start=True)
@@ -257,17 +201,13 @@ def cut_findings(model: SweepModel, noise: NoiseLevels) -> Iterator[Finding]:
     found = model.segments.found
     said = isinstance(sweep.played, SweepDescription)  # a reference may be played many times
     if found < sweep.repeats or (said and found > sweep.repeats):
-        yield Finding.of(
-            FindingCode.SWEEPS_MISSING,
-            Severity.WARNING,
-            recording,
-            what=f"{found} sweeps were found, and {sweep.repeats} said to be played",
-            confidence=0.9,
-            value=found,
-        )
+        what = f"{found} sweeps were found, and {sweep.repeats} said to be played"
+        code = FindingCode.SWEEPS_MISSING
+        yield Finding.of(code, Severity.WARNING, recording, what, 0.9, value=found)
+    yield from _cut_decay(model, noise)
 
 
-def decay_findings(model: SweepModel, noise: NoiseLevels) -> Iterator[Finding]:
+def _cut_decay(model: SweepModel, noise: NoiseLevels) -> Iterator[Finding]:
     """Return which third octaves the recording leaves before they have decayed by 30 dB.
 
     What is left out of a decaying mode then is a thirtieth of its peak, 0.3 dB.
@@ -294,17 +234,15 @@ def decay_findings(model: SweepModel, noise: NoiseLevels) -> Iterator[Finding]:
         return
     names = cut[0][0].label if len(cut) == 1 else f"{cut[0][0].label} to {cut[-1][0].label}"
     worst = max(level for _, level in cut)
-    ended = model.view.recording.duration
+    recording = model.recording
+    what = (
+        f"the recording ends while the room still rings at {names} Hz, by {worst:.0f} dB below the "
+        "loudest: levels there are wrong"
+    )
+    code, sure = FindingCode.DECAY_CUT, confidence_of(1.0 + (worst - _CUT_DB) / 10.0)
+    span, ended = (cut[0][0].lower, cut[-1][0].upper), recording.duration
     yield Finding.of(
-        FindingCode.DECAY_CUT,
-        Severity.FAULT,
-        model.view.recording,
-        what=f"the recording ends while the room still rings at {names} Hz, by {worst:.0f} dB "
-        "below the loudest: levels there are wrong",
-        confidence=confidence_of(1.0 + (worst - _CUT_DB) / 10.0),
-        seconds=(ended, ended),
-        band=(cut[0][0].lower, cut[-1][0].upper),
-        value=worst,
+        code, Severity.FAULT, recording, what, sure, seconds=(ended, ended), band=span, value=worst
     )
 
 
@@ -313,21 +251,17 @@ def _missing(model: SweepModel, missing: float, words: str, *, at_start: bool) -
     at = float(sweep.frequency_at(missing if at_start else sweep.duration - missing))
     blur = math.sqrt(at / float(sweep.growth_at(np.array(at))))  # Hz over which the edge is felt
     if at_start:
-        begin, inaudible, side = max(model.starts[0], 0.0), at < model.band[0], "below"
-        band = (min(float(sweep.axis[0]), at), at + blur)
+        code, begin, side = FindingCode.START_MISSING, max(model.starts[0], 0.0), "below"
+        inaudible, band = at < model.band[0], (min(float(sweep.axis[0]), at), at + blur)
     else:
-        begin, side = model.starts[-1] + sweep.duration - missing, "above"
-        inaudible = at > model.band[1]
+        code, begin = FindingCode.END_MISSING, model.starts[-1] + sweep.duration - missing
+        inaudible, side = at > model.band[1], "above"
         band = (max(0.5 * at, at - blur), max(float(sweep.axis[-1]), at))
+    severity = Severity.NOTE if inaudible else Severity.FAULT
+    what = f"{words.format(missing)}: what lies {side} {at:.3g} Hz is missing"
+    sure, seconds = confidence_of(max(1.0, missing / _NEGLIGIBLE_CUT)), (begin, begin + missing)
     return Finding.of(
-        FindingCode.START_MISSING if at_start else FindingCode.END_MISSING,
-        Severity.NOTE if inaudible else Severity.FAULT,
-        model.view.recording,
-        what=f"{words.format(missing)}: what lies {side} {at:.3g} Hz is missing",
-        confidence=confidence_of(max(1.0, missing / _NEGLIGIBLE_CUT)),
-        seconds=(begin, begin + missing),
-        band=band,
-        value=missing,
+        code, severity, model.recording, what, sure, seconds=seconds, band=band, value=missing
     )
 
 
@@ -337,22 +271,16 @@ def _silent_start(model: SweepModel) -> float:
     Only where it sets in abruptly, by 25 dB within a fifth of a second or a quarter of an octave:
     what a driver, its box or a filter takes away comes gradually.
     """
-    stretches = quiet_stretches(model)
-    if not stretches:
-        return 0.0
     rate, signal, sweep = model.low_rate, model.band_signal, model.view.excitation
-    quiet = np.concatenate([signal[round(a * rate) : round(b * rate)] for a, b in stretches])
-    hop = round(_FRAME * rate)
-    first = max(0, round(model.starts[0] * rate))
+    quiet = [signal[round(a * rate) : round(b * rate)] for a, b in quiet_stretches(model)]
+    hop, first = round(_FRAME * rate), max(0, round(model.starts[0] * rate))
     count = min(int(sweep.duration * rate), signal.size - first) // hop
-    if count < 20:
+    if not quiet or count < 20:
         return 0.0
     power = (signal[first : first + count * hop].reshape(count, hop) ** 2).mean(axis=1)
-    level = power_ratio_db(np.maximum(power, 1e-20) / max(float(np.mean(quiet**2)), 1e-20))
-    heard = np.flatnonzero(level > _HEARD_DB)
-    if not heard.size:
-        return 0.0
-    begin = int(heard[0])
+    noise = float(np.mean(np.concatenate(quiet) ** 2))
+    level = power_ratio_db(np.maximum(power, 1e-20) / max(noise, 1e-20))
+    begin = int(np.argmax(level > _HEARD_DB))
     rise = max(2, round(min(0.2, 0.17 * float(sweep.growth_at(sweep.axis)[0])) / _FRAME)) + 1
     abrupt = level[begin : begin + rise].max() > _LOUD_DB
     return begin * _FRAME if abrupt and begin * _FRAME > sweep.fade_in + _SURE else 0.0

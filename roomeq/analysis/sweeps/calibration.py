@@ -96,20 +96,17 @@ def estimate_sensitivity(
     if not median > 0:
         raise _fault(recording, "is silent for most of its length", "record the calibrator again")
     steady = np.abs(10.0 * np.log10(np.maximum(powers, 1e-300) / median)) <= _STEADY_DB
-    if not np.sum(steady) * _BLOCK >= _LEAST_STEADY:
-        raise _fault(
-            recording,
-            f"the tone is steady within {_STEADY_DB} dB for {np.sum(steady) * _BLOCK:g} s only",
-            f"record at least {_LEAST_STEADY:g} s without touching the microphone",
-        )
+    lasted = np.sum(steady) * _BLOCK
+    if not lasted >= _LEAST_STEADY:
+        message = f"the tone is steady within {_STEADY_DB} dB for {lasted:g} s only"
+        remedy = f"record at least {_LEAST_STEADY:g} s without touching the microphone"
+        raise _fault(recording, message, remedy)
     power, rest = float(np.median(powers[steady])), float(np.median(others[steady]))
     if not power >= rest * 10.0 ** (_LEAST_SNR_DB / 10.0):
-        raise _fault(
-            recording,
-            f"the tone at {frequency:g} Hz stands only "
-            f"{10.0 * math.log10(power / rest):.1f} dB above the rest",
-            "is the calibrator's other frequency meant, or was it not pushed home?",
-        )
+        above_db = 10.0 * math.log10(power / rest)
+        message = f"the tone at {frequency:g} Hz stands only {above_db:.1f} dB above the rest"
+        remedy = "is the calibrator's other frequency meant, or was it not pushed home?"
+        raise _fault(recording, message, remedy)
     pressure = REFERENCE_PRESSURE * 10.0 ** (level_db / 20.0)
     spread = float(np.std(10.0 * np.log10(powers[steady])))
     return MicrophoneSensitivity(
@@ -134,11 +131,8 @@ def _tone_powers(recording: Recording, frequency: float) -> tuple[int, FloatArra
     size = round(_BLOCK * recording.sample_rate)
     count = recording.samples.size // size
     if count * _BLOCK < _LEAST_STEADY:
-        raise _fault(
-            recording,
-            f"lasts {recording.duration:.2f} s only",
-            f"record at least {_LEAST_STEADY:g} s of the calibrator",
-        )
+        message = f"lasts {recording.duration:.2f} s only"
+        raise _fault(recording, message, f"record at least {_LEAST_STEADY:g} s of the calibrator")
     blocks = recording.samples[: count * size].reshape(count, size)
     # A Blackman window keeps the tone within 4 bins; its sum of squares over all bins is the power.
     window = np.blackman(size)
@@ -149,9 +143,8 @@ def _tone_powers(recording: Recording, frequency: float) -> tuple[int, FloatArra
     axis = np.arange(power.shape[1]) * step
     near = np.abs(axis - frequency) <= reach
     if not near.any() or frequency + reach > 0.5 * recording.sample_rate:
-        raise _fault(
-            recording, f"its rate cannot carry {frequency:g} Hz", "record at 8 kHz or more"
-        )
+        message = f"its rate cannot carry {frequency:g} Hz"
+        raise _fault(recording, message, "record at 8 kHz or more")
     tone = power[:, near].sum(axis=1)
     return count, tone, power[:, axis > 10.0].sum(axis=1) - tone
 
@@ -232,7 +225,8 @@ def calibrated_response(
     sensitivity : MicrophoneSensitivity
         Of the microphone's channel.
     drive_rms : float
-        Rms of the excitation as a fraction of full scale: `ExcitationInverse.amplitude_rms`.
+        Rms of the excitation as a fraction of full scale: that of the steady sine at the sweep's
+        level, or of the reference.
 
     Raises
     ------

@@ -10,6 +10,10 @@ that carries the bass. The full band is deconvolved only for the stretch around 
 which the bass has told; that stretch ends in the decayed room, so that nothing wraps onto the
 response. The lag of an impulse response is the time at which the excitation began, plus the travel
 time. What comes out is the ratio of recorded to played samples, both as fractions of full scale.
+
+Spectra are those of the discrete Fourier transform (sums), shape (F,). The usable band of an
+excitation ends a sixth of an octave inside the excited one: within it the inverse is exact, outside
+it is quiet.
 """
 
 from __future__ import annotations
@@ -22,11 +26,17 @@ from numpy.typing import ArrayLike
 
 from roomeq.analysis.sweeps.decimation import choose_decimation, decimate, decimation_reach
 from roomeq.analysis.sweeps.excitation import Excitation, excitation_of
-from roomeq.analysis.sweeps.regularisation import BAND_EDGE, FADE_ABOVE, regularised_inverse
 from roomeq.base.errors import MeasurementFileError
 from roomeq.base.levels import ComplexArray, FloatArray
 from roomeq.base.recording import Recording, SweepDescription
 
+BAND_EDGE = 2.0 ** (1.0 / 6.0)
+"""Ratio between the end of the excited band and that of the usable one."""
+FADE_BELOW = 2.0 ** (2.0 / 3.0)
+"""Ratio of frequency over which the inverse fades to zero below the usable band."""
+FADE_ABOVE = 2.0 ** (1.0 / 3.0)
+"""The same above it."""
+_FLOOR = 0.01  # of the power at the band's edge: outside it the inverse gains at most 20 dB more
 _WEAKEST = 0.3  # a repeat is at least this much of the strongest arrival (-10.5 dB)
 BEFORE = 1.0
 """How long before time zero a response is kept, in s, unless distortion products lie there."""
@@ -79,15 +89,11 @@ class ExcitationInverse:
         """Length of the excitation, in s, as far as the rate carries it."""
         return self.excitation.signal.size / self.sample_rate
 
-    @property
-    def amplitude_rms(self) -> float:
-        """Drive level: rms of the steady sine at the sweep's level, or of the reference."""
-        return self.excitation.amplitude / math.sqrt(2.0)
-
-    @property
-    def passband(self) -> float:
-        """Edge of the decimation filter, in Hz."""
-        return self.highest * FADE_ABOVE
+    def lowered(self, samples: ArrayLike) -> FloatArray:
+        """Return a signal at the inverse's rate, brought to the low rate, shape (N,)."""
+        passband = self.highest * FADE_ABOVE
+        rate = self.sample_rate
+        return decimate(samples, factor=self.factor, sample_rate=rate, passband=passband)
 
 
 def prepare_inverse(
@@ -136,26 +142,20 @@ def prepare_inverse(
             f"{source.band[1]:g} Hz, and {top:g} Hz is the highest wanted"
         )
     if highest is not None:
-        return _low_rate_inverse(source, frames, (lowest, top))
-    locator = _low_rate_inverse(source, frames, (lowest, min(last, max(500.0, 8.0 * lowest))))
+        return _inverse(source, frames, (lowest, top))
+    locator = _inverse(source, frames, (lowest, min(last, max(500.0, 8.0 * lowest))))
     rest = min(max(frames / sample_rate - locator.duration, 1.0), LONGEST_DECAY)
     segment = source.signal.size + math.ceil((BEFORE + rest) * sample_rate)
-    whole = _inverse(source, segment, 1, (lowest, top), linear=False)
-    return replace(whole, locator=locator)
-
-
-def _low_rate_inverse(
-    source: Excitation, frames: int, usable: tuple[float, float]
-) -> ExcitationInverse:
-    factor = choose_decimation(source.sample_rate, highest=usable[1])
-    return _inverse(source, frames, factor, usable, linear=True)
+    return replace(_inverse(source, segment, (lowest, top), whole=True), locator=locator)
 
 
 def _inverse(
-    source: Excitation, frames: int, factor: int, usable: tuple[float, float], *, linear: bool
+    source: Excitation, frames: int, usable: tuple[float, float], *, whole: bool = False
 ) -> ExcitationInverse:
+    """Return an inverse at a low rate, for linear deconvolution, or at the whole one, circular."""
     from scipy.fft import next_fast_len
 
+    factor = 1 if whole else choose_decimation(source.sample_rate, highest=usable[1])
     low_rate = source.sample_rate / factor
     passband = usable[1] * FADE_ABOVE
     reach = decimation_reach(factor=factor, sample_rate=source.sample_rate, passband=passband)
@@ -166,7 +166,7 @@ def _inverse(
         sample_rate=source.sample_rate,
         passband=passband,
     )
-    length = next_fast_len(-(-frames // factor) + (signal.size if linear else 0), real=True)
+    length = next_fast_len(-(-frames // factor) + (0 if whole else signal.size), real=True)
     placed = np.zeros(length)  # what the filter smears ahead of the start lies at the far end
     placed[: signal.size - reach] = signal[reach:]
     placed[length - reach :] = signal[:reach]
@@ -182,6 +182,65 @@ def _inverse(
         highest=usable[1],
         excitation=source,
     )
+
+
+def regularised_inverse(
+    signal: FloatArray, *, fft_length: int, sample_rate: float, usable: tuple[float, float]
+) -> ComplexArray:
+    """Return the inverse spectrum of an excitation, regularised outside its band.
+
+    Within the usable band the inverse is exact, ``1 / X``. Outside, where the excitation says
+    nothing and a recording holds only noise, it fades to zero (two thirds of an octave below, one
+    third above) and stays within 20 dB of its gain at the edge of the band.
+
+    Parameters
+    ----------
+    signal : ndarray, shape (N,)
+        The excitation.
+    fft_length : int
+        Not shorter than the excitation.
+    sample_rate : float
+        Hz.
+    usable : tuple of float
+        Band in which the inverse is exact, in Hz.
+
+    Returns
+    -------
+    ndarray, shape (fft_length // 2 + 1,)
+        Complex, read-only.
+    """
+    from scipy.fft import rfft
+
+    spectrum = rfft(signal, fft_length)
+    step = sample_rate / fft_length
+    lowest, highest = usable
+    floor, ceiling = lowest / FADE_BELOW, min(highest * FADE_ABOVE, 0.5 * sample_rate)
+    kept = slice(max(1, math.ceil(floor / step)), min(int(ceiling / step) + 1, spectrum.size))
+    frequencies: FloatArray = step * np.arange(kept.start, kept.stop, dtype=np.float64)
+    power = spectrum[kept].real ** 2 + spectrum[kept].imag ** 2
+    for outside, edge in ((frequencies < lowest, lowest), (frequencies > highest, highest)):
+        near = (frequencies > edge / BAND_EDGE) & (frequencies < edge * BAND_EDGE)
+        power[outside] = np.maximum(power[outside], _FLOOR * power[near & ~outside].mean())
+    inverse = np.zeros(spectrum.size, dtype=np.complex128)
+    weight = band_weight(frequencies, usable, fades=(FADE_BELOW, ceiling / highest))
+    inverse[kept] = np.conj(spectrum[kept]) * (weight / power)
+    inverse.setflags(write=False)
+    return inverse
+
+
+def band_weight(
+    frequencies: FloatArray, usable: tuple[float, float], *, fades: tuple[float, float]
+) -> FloatArray:
+    """Return 1 within a band, falling as a raised cosine over log frequency outside.
+
+    It has reached 0 where the ratio to the band's edge is as of `fades`.
+    """
+    weight = np.ones(frequencies.size)
+    outwards = usable[0] / frequencies, frequencies / usable[1]
+    for ratio, fade in zip(outwards, fades, strict=True):
+        depth = np.log(ratio) / math.log(fade)
+        weight *= 0.5 + 0.5 * np.cos(np.pi * np.clip(depth, 0.0, 1.0))
+    return weight
 
 
 def deconvolve(samples: ArrayLike, *, inverse: ExcitationInverse) -> FloatArray:
@@ -211,14 +270,7 @@ def deconvolve(samples: ArrayLike, *, inverse: ExcitationInverse) -> FloatArray:
         raise ValueError(
             f"needs one channel of 1 to {inverse.frames} samples, got shape {signal.shape}"
         )
-    if inverse.factor > 1:
-        signal = decimate(
-            signal,
-            factor=inverse.factor,
-            sample_rate=inverse.sample_rate,
-            passband=inverse.passband,
-        )
-    spectrum = rfft(signal, inverse.fft_length)
+    spectrum = rfft(inverse.lowered(signal), inverse.fft_length)
     spectrum *= inverse.spectrum
     return np.asarray(irfft(spectrum, inverse.fft_length, overwrite_x=True))
 

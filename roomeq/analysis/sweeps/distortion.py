@@ -17,8 +17,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from roomeq.analysis.sweeps.decimation import choose_decimation, decimate
+from roomeq.analysis.sweeps.deconvolution import BAND_EDGE, band_weight, regularised_inverse
 from roomeq.analysis.sweeps.excitation import Excitation, excitation_of
-from roomeq.analysis.sweeps.regularisation import BAND_EDGE, band_weight, regularised_inverse
 from roomeq.analysis.sweeps.sweep import closed_form_inverse, sweep_signal
 from roomeq.analysis.sweeps.windowing import tapered_power
 from roomeq.base.bands import ThirdOctaveBand, logarithmic_axis
@@ -118,20 +118,19 @@ def estimate_distortion(
             f"a sweep of {played.duration:.3f} s that starts at {start!r} s does not lie within a "
             f"recording of {recording.duration:.3f} s"
         )
-    prepared = _prepared(recording, played, start)
+    heard = _Deconvolved(recording, played, start)
     lowest, highest = float(played.axis[0]) * BAND_EDGE, float(played.axis[-1]) / BAND_EDGE
     axis = logarithmic_axis(lowest, highest, per_octave=_PER_OCTAVE)
     harmonics = np.full((len(ORDERS), axis.size), complex(math.nan, math.nan))
     noise = np.full(harmonics.shape, math.nan)
     lengths = []
     for row, order in enumerate(ORDERS):
-        known = order * axis <= prepared.top
-        window, _ = harmonic_window(order, played, prepared.low_rate)
-        lengths.append(window.size / prepared.low_rate)
+        known = order * axis <= heard.top
+        window, zero_at = harmonic_window(order, played, heard.rate)
+        lengths.append(window.size / heard.rate)
         if known.any():
-            harmonics[row, known], noise[row, known] = _one_order(
-                prepared, played, order, order * axis[known]
-            )
+            told = heard.harmonic(order, order * axis[known], window, zero_at)
+            harmonics[row, known], noise[row, known] = told
     return Distortion(
         frequencies=axis,
         harmonics=readonly(harmonics, dtype=np.complex128),
@@ -181,93 +180,83 @@ def _total(ratios: FloatArray) -> FloatArray:
     return np.where(known.any(axis=0), total, math.nan)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Prepared:
-    """A sweep as recorded, deconvolved by the closed form at a low rate."""
+class _Deconvolved:
+    """A sweep as recorded, deconvolved by the closed form at the rate that carries its orders.
 
-    lags: FloatArray
-    quiet: FloatArray  # what was recorded after the sweep
-    inverse: ComplexArray
-    sample_rate: int
-    factor: int
-    top: float
+    The inverse fades out below the sweep and above `top`.
+    """
 
-    @property
-    def low_rate(self) -> float:
-        return self.sample_rate / self.factor
+    def __init__(self, recording: Recording, sweep: Excitation, start: float) -> None:
+        from scipy.fft import next_fast_len
 
+        self.sweep, rate, stop_frequency = sweep, recording.sample_rate, float(sweep.axis[-1])
+        described = isinstance(sweep.played, SweepDescription)
+        top = ORDERS[-1] * stop_frequency if described else stop_frequency / BAND_EDGE
+        self.top = min(top, 0.42 * rate)
+        self.factor = choose_decimation(rate, highest=self.top)
+        self.rate, zero = rate / self.factor, round(start * rate)
+        stop = min(recording.samples.size, zero + round((sweep.duration + _LONGEST_TAIL) * rate))
+        signal = self._lowered(recording.samples[zero:stop])
+        length = next_fast_len(signal.size + math.ceil(sweep.duration * self.rate), real=True)
+        self.quiet = signal[math.ceil((sweep.duration + _SETTLED) * self.rate) :]
+        self.inverse, self.length = self._inverse(length), length
+        self.lags = self._lags(signal)
 
-def _prepared(recording: Recording, sweep: Excitation, start: float) -> _Prepared:
-    from scipy.fft import irfft, next_fast_len, rfft
+    def _lowered(self, signal: FloatArray) -> FloatArray:
+        rate, passband = self.sweep.sample_rate, _PASSBAND * self.top
+        return decimate(signal, factor=self.factor, sample_rate=rate, passband=passband)
 
-    rate, stop_frequency = recording.sample_rate, float(sweep.axis[-1])
-    described = isinstance(sweep.played, SweepDescription)
-    top = ORDERS[-1] * stop_frequency if described else stop_frequency / BAND_EDGE
-    top = min(top, 0.42 * rate)
-    factor = choose_decimation(rate, highest=top)
-    low_rate, zero = rate / factor, round(start * rate)
-    stop = min(recording.samples.size, zero + round((sweep.duration + _LONGEST_TAIL) * rate))
-    signal = _lowered(recording.samples[zero:stop], rate, factor, top)
-    length = next_fast_len(signal.size + math.ceil(sweep.duration * low_rate), real=True)
-    inverse = _inverse(sweep, length, factor, low_rate, top)
-    return _Prepared(
-        lags=irfft(rfft(signal, length) * inverse, length, overwrite_x=True),
-        quiet=signal[math.ceil((sweep.duration + _SETTLED) * low_rate) :],
-        inverse=inverse,
-        sample_rate=rate,
-        factor=factor,
-        top=top,
-    )
+    def _lags(self, signal: FloatArray) -> FloatArray:
+        from scipy.fft import irfft, rfft
 
+        spectrum = rfft(signal, self.length) * self.inverse
+        return np.asarray(irfft(spectrum, self.length, overwrite_x=True))
 
-def _lowered(signal: FloatArray, rate: int, factor: int, top: float) -> FloatArray:
-    return decimate(signal, factor=factor, sample_rate=rate, passband=_PASSBAND * top)
+    def _inverse(self, length: int) -> ComplexArray:
+        sweep, rate, top = self.sweep.played, self.rate, self.top
+        if isinstance(sweep, Recording):
+            signal, usable = self._lowered(self.sweep.signal), (self.sweep.band[0] * BAND_EDGE, top)
+            return regularised_inverse(signal, fft_length=length, sample_rate=rate, usable=usable)
+        step = rate / length
+        inverse = np.zeros(length // 2 + 1, dtype=np.complex128)
+        last = min(math.ceil(_PASSBAND * top / step) + 1, inverse.size)
+        kept = slice(max(1, math.floor(0.5 * sweep.start / step)), last)
+        frequencies = step * np.arange(kept.start, kept.stop, dtype=np.float64)
+        weight = band_weight(frequencies, (sweep.start, top), fades=(2.0, _PASSBAND))
+        inverse[kept] = weight * closed_form_inverse(frequencies, sweep=sweep, sample_rate=rate)
+        return inverse
 
+    def harmonic(
+        self, order: int, frequencies: FloatArray, window: FloatArray, zero_at: int
+    ) -> tuple[ComplexArray, FloatArray]:
+        """Return one harmonic at its own frequencies, and the noise there."""
+        from scipy.fft import next_fast_len, rfft
 
-def _one_order(
-    prepared: _Prepared, sweep: Excitation, order: int, frequencies: FloatArray
-) -> tuple[ComplexArray, FloatArray]:
-    """Return one harmonic at its own frequencies, and the noise there."""
-    from scipy.fft import irfft, rfft
+        sweep, rate = self.sweep.played, self.rate
+        place = -self.sweep.harmonic_advance(order)
+        first = round(place * rate) - zero_at
+        size = next_fast_len(max(window.size, round(rate / _SPACING)), real=True)
+        turn = np.exp(2j * np.pi * frequencies * (place - round(place * rate) / rate))
 
-    length, low_rate = prepared.lags.size, prepared.low_rate
-    window, zero_at = harmonic_window(order, sweep, low_rate)
-    place = -sweep.harmonic_advance(order)
-    found = _read(prepared.lags, place, window, zero_at, low_rate, frequencies)
-    if isinstance(sweep.played, SweepDescription):
-        own = sweep_signal(sweep.played, sample_rate=prepared.sample_rate, order=order)
-        own = _lowered(own, prepared.sample_rate, prepared.factor, prepared.top)
-        own = irfft(rfft(own, length) * prepared.inverse, length, overwrite_x=True)
-        unit = _read(own, place, window, zero_at, low_rate, frequencies)
-        found = found / unit
-        closed = closed_form_inverse(frequencies, sweep=sweep.played, sample_rate=low_rate)
-        gain = np.abs(closed / unit)
-    else:
-        bins = np.round(frequencies * length / low_rate).astype(np.intp)
-        gain = np.abs(prepared.inverse[bins])
-    density = _density(prepared.quiet, low_rate, frequencies)
-    return found, gain * np.sqrt(density * float(window @ window))
+        def read(lags: FloatArray) -> ComplexArray:  # what lies there, as a spectrum
+            cut = lags[np.arange(first, first + window.size) % lags.size] * window
+            placed = np.zeros(size)
+            placed[: cut.size - zero_at], placed[size - zero_at :] = cut[zero_at:], cut[:zero_at]
+            spectrum = rfft(placed, size)
+            axis = np.arange(spectrum.size) * (rate / size)
+            return np.asarray(np.interp(frequencies, axis, spectrum) * turn)
 
-
-def _inverse(
-    excitation: Excitation, length: int, factor: int, rate: float, top: float
-) -> ComplexArray:
-    """Return the closed-form inverse spectrum, faded out below the sweep and above `top`."""
-    sweep = excitation.played
-    if isinstance(sweep, Recording):
-        signal = _lowered(excitation.signal, excitation.sample_rate, factor, top)
-        usable = excitation.band[0] * BAND_EDGE, top
-        return regularised_inverse(signal, fft_length=length, sample_rate=rate, usable=usable)
-    step = rate / length
-    inverse = np.zeros(length // 2 + 1, dtype=np.complex128)
-    kept = slice(
-        max(1, math.floor(0.5 * sweep.start / step)),
-        min(math.ceil(_PASSBAND * top / step) + 1, inverse.size),
-    )
-    frequencies = step * np.arange(kept.start, kept.stop, dtype=np.float64)
-    weight = band_weight(frequencies, (sweep.start, top), fades=(2.0, _PASSBAND))
-    inverse[kept] = weight * closed_form_inverse(frequencies, sweep=sweep, sample_rate=rate)
-    return inverse
+        found = read(self.lags)
+        if isinstance(sweep, SweepDescription):
+            own = sweep_signal(sweep, sample_rate=self.sweep.sample_rate, order=order)
+            unit = read(self._lags(self._lowered(own)))
+            found = found / unit
+            closed = closed_form_inverse(frequencies, sweep=sweep, sample_rate=rate)
+            gain = np.abs(closed / unit)
+        else:
+            gain = np.abs(self.inverse[np.round(frequencies * self.length / rate).astype(np.intp)])
+        density = _density(self.quiet, rate, frequencies)
+        return found, gain * np.sqrt(density * float(window @ window))
 
 
 def harmonic_window(order: int, sweep: Excitation, rate: float) -> tuple[FloatArray, int]:
@@ -285,31 +274,6 @@ def harmonic_window(order: int, sweep: Excitation, rate: float) -> tuple[FloatAr
     values[:half] = 0.5 - 0.5 * np.cos(np.pi * np.arange(half) / half)
     values[-fall:] = 0.5 + 0.5 * np.cos(np.pi * np.arange(1, fall + 1) / fall)
     return values, rise
-
-
-def _read(
-    lags: FloatArray,
-    place: float,
-    window: FloatArray,
-    zero_at: int,
-    rate: float,
-    frequencies: FloatArray,
-) -> ComplexArray:
-    """Return the spectrum of what lies around `place` (in s), time zero there."""
-    from scipy.fft import next_fast_len, rfft
-
-    whole = round(place * rate)
-    rest = place - whole / rate
-    cut = lags[np.arange(whole - zero_at, whole - zero_at + window.size) % lags.size] * window
-    size = next_fast_len(max(cut.size, round(rate / _SPACING)), real=True)
-    placed = np.zeros(size)
-    placed[: cut.size - zero_at], placed[size - zero_at :] = cut[zero_at:], cut[:zero_at]
-    spectrum = rfft(placed, size)
-    axis = np.arange(spectrum.size) * (rate / size)
-    values = np.interp(frequencies, axis, spectrum.real) + 1j * np.interp(
-        frequencies, axis, spectrum.imag
-    )
-    return np.asarray(values * np.exp(2j * np.pi * frequencies * rest))
 
 
 def _density(quiet: FloatArray, rate: float, frequencies: FloatArray) -> FloatArray:

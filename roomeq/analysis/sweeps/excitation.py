@@ -178,9 +178,8 @@ def lead_in_signal(excitation: Excitation) -> FloatArray:
     if isinstance(played, SweepDescription):
         noise = quiet_noise(played)
     else:
-        spans = _spans(played)
-        first, last = spans[0] if len(spans) > 1 and not _alike(played, spans)[0] else (0, 0)
-        noise = played.samples[first:last]
+        lead, _ = _spans(played)
+        noise = played.samples[slice(*lead)]
     if not noise.size or not np.abs(noise).max() > 1e-6:
         return np.zeros(0)
     return _resampled(noise, played.sample_rate, excitation.sample_rate)
@@ -189,14 +188,16 @@ def lead_in_signal(excitation: Excitation) -> FloatArray:
 def _resampled(signal: FloatArray, rate: int, wanted: int) -> FloatArray:
     from scipy.signal import resample_poly
 
-    if rate == wanted:
-        return signal
     shared = math.gcd(wanted, rate)
     return np.asarray(resample_poly(signal, wanted // shared, rate // shared))
 
 
-def _spans(reference: Recording) -> list[tuple[int, int]]:
-    """Return from where to where a reference carries energy, in samples."""
+def _spans(reference: Recording) -> tuple[tuple[int, int], list[tuple[int, int]]]:
+    """Return from where to where noise leads in, and the sweep and its repeats lie, in samples.
+
+    Where no noise leads in it ends where it begins, with the first sweep. Repeats are about as
+    strong as the strongest.
+    """
     size = max(1, round(_BLOCK * reference.sample_rate))
     count = max(1, reference.samples.size // size)
     used = reference.samples[: count * size]
@@ -210,29 +211,25 @@ def _spans(reference: Recording) -> list[tuple[int, int]]:
     lasts = heard[np.concatenate((cuts, [heard.size - 1]))] + 1
     # A block more on either side: what fades begins and ends beneath the threshold.
     whole = reference.samples.size
-    return [
+    spans = [
         (max(0, int(first - 1) * size), min(whole, int(last + 1) * size))
         for first, last in zip(firsts, lasts, strict=True)
     ]
-
-
-def _alike(reference: Recording, spans: list[tuple[int, int]]) -> list[bool]:
-    """Return which spans are about as strong as the strongest: the sweep and its repeats."""
     energy = [float(np.sum(reference.samples[first:last] ** 2)) for first, last in spans]
-    return [one >= _AS_STRONG * max(energy) for one in energy]
+    strong = [s for s, one in zip(spans, energy, strict=True) if one >= _AS_STRONG * max(energy)]
+    begin = strong[0][0]
+    return spans[0] if spans[0] != strong[0] else (begin, begin), strong
 
 
 @lru_cache(maxsize=4)
 def _examined(reference: Recording) -> Excitation:
     """Return what a reference holds, at its own rate; the band is left open."""
-    rate, spans = reference.sample_rate, _spans(reference)
-    strong = [span for span, alike in zip(spans, _alike(reference, spans), strict=True) if alike]
+    rate, (lead, strong) = reference.sample_rate, _spans(reference)
     first, last = strong[0]
     signal = reference.samples[first:last]
     duration = signal.size / rate
     axis, instants, growth = _instants(signal, rate, duration)
     inner = slice(signal.size // 10, -(signal.size // 10) or None)
-    lead = spans[0] if spans[0] != strong[0] else None
     period = duration if len(strong) < 2 else (strong[1][0] - first) / rate
     return Excitation(
         played=reference,
@@ -244,8 +241,8 @@ def _examined(reference: Recording) -> Excitation:
         axis=axis,
         instants=instants,
         growth=growth,
-        ahead=0.0 if lead is None else (first - lead[0]) / rate,
-        pause=0.0 if lead is None else (first - lead[1]) / rate,
+        ahead=(first - lead[0]) / rate,
+        pause=(first - lead[1]) / rate,
         repeats=len(strong),
         period=period,
         fade_in=_REFERENCE_FADE,

@@ -104,7 +104,8 @@ def estimate_sweep_response(
     averaged = aligned_segments(cuts)
     mean = replace(averaged, samples=averaged.samples.mean(axis=0))
     if sensitivity is not None:
-        mean = calibrated_response(mean, sensitivity=sensitivity, drive_rms=inverse.amplitude_rms)
+        drive_rms = inverse.excitation.amplitude / math.sqrt(2.0)
+        mean = calibrated_response(mean, sensitivity=sensitivity, drive_rms=drive_rms)
     if window is None:
         window = choose_window(mean)
         if disturbed:
@@ -122,12 +123,13 @@ def estimate_sweep_response(
 
 
 def frequency_response(
-    impulse_response: ImpulseResponse, *, window: ImpulseWindow
+    impulse_response: ImpulseResponse, *, window: ImpulseWindow, least: int | None = None
 ) -> FrequencyResponse:
     """Return the spectrum of a windowed impulse response over its usable band.
 
-    Evenly spaced, at least twice as dense as the window can resolve. The phase refers to the
-    response's time zero; without absolute time it lacks the travel time.
+    Evenly spaced, at least twice as dense as the window can resolve, or by at least as many samples
+    as are asked for. The phase refers to the response's time zero; without absolute time it lacks
+    the travel time.
 
     Raises
     ------
@@ -137,7 +139,7 @@ def frequency_response(
     from scipy.fft import next_fast_len, rfft
 
     cut = apply_window(impulse_response, window=window)
-    size = next_fast_len(2 * cut.samples.shape[-1], real=True)
+    size = next_fast_len(least or 2 * cut.samples.shape[-1], real=True)
     step = cut.sample_rate / size
     first, last = math.ceil(cut.lowest / step), math.floor(cut.highest / step)
     frequencies = step * np.arange(first, last + 1)

@@ -95,7 +95,8 @@ def cut_segments(
     places = find_excitations(located, inverse=locator, recording=timing)
     if loopback is None:
         places = tuple(_first_arrival(located, place, locator.low_rate) for place in places)
-    whole = tuple(place for place in places if _is_whole(place, recording, locator))
+    last = (recording.duration - locator.duration) * locator.low_rate + 1
+    whole = tuple(place for place in places if 0 <= place <= last)
     kept = whole or places[:1]
     zeros = tuple(place * locator.factor // inverse.factor for place in kept)
     bounds = _bounds(zeros, inverse, recording.samples.size)
@@ -138,11 +139,6 @@ def _check(recording: Recording, loopback: Recording | None, inverse: Excitation
             )
     if loopback is not None and loopback.samples.size != recording.samples.size:
         raise ValueError("recording and loopback are not channels of one file: lengths differ")
-
-
-def _is_whole(place: int, recording: Recording, locator: ExcitationInverse) -> bool:
-    last = recording.duration - locator.duration
-    return 0 <= place <= last * locator.low_rate + 1
 
 
 def _first_arrival(deconvolved: FloatArray, place: int, rate: float) -> int:
@@ -205,10 +201,46 @@ def _in_band(size: int, inverse: ExcitationInverse) -> slice:
     return slice(math.ceil(inverse.lowest / step), math.floor(inverse.highest / step) + 1)
 
 
+def segment_shifts(segments: Segments, *, rounds: int = 2) -> tuple[FloatArray, FloatArray]:
+    """Return how much later than the first each segment lies, with standard deviations, in s.
+
+    A fraction of a sample where need be: the slope of the phase between two responses.
+    """
+    inverse, spectra = segments.inverse, np.fft.rfft(segments.samples)
+    size = segments.samples.shape[-1]
+    band = _in_band(size, inverse)
+    bins = np.arange(band.start, band.stop, dtype=np.float64)
+    spread = np.zeros(8 * band.stop, dtype=np.complex128)
+    rows = []
+    for spectrum in spectra:
+        cross = spectrum[band] * np.conj(spectra[0, band])
+        spread[band] = cross  # the strongest lag first, then the slope of what phase remains
+        lag = int(np.argmax(np.abs(np.fft.ifft(spread))))
+        lag -= spread.size if lag >= spread.size // 2 else 0
+        turn = -2.0 * math.pi * lag / spread.size
+        rows.append(phase_slope(cross, bins, turn, rounds=rounds))
+    turns, errors = np.array(rows).T * (size / inverse.low_rate / (2.0 * math.pi))
+    return -turns, errors
+
+
+def phase_slope(
+    cross: ComplexArray, axis: FloatArray, slope: float, *, rounds: int = 3
+) -> tuple[float, float]:
+    """Return the slope of the phase of a cross spectrum from near it, and its standard deviation.
+
+    Least squares of what phase remains, weighted by the magnitude. In rad per unit of the axis.
+    """
+    weight, error = np.abs(cross) * axis, math.inf
+    bottom = float(np.sum(weight * axis))
+    for _ in range(rounds):
+        away = weight * np.angle(cross * np.exp(-1j * slope * axis))
+        slope += float(np.sum(away)) / bottom
+        error = math.sqrt(float(np.sum(away**2))) / bottom
+    return slope, error
+
+
 def aligned_segments(segments: Segments) -> ImpulseResponse:
     """Return the segments, each shifted onto the first, as one impulse response of several.
-
-    The shift is a fraction of a sample where need be: the slope of the phase between two responses.
 
     Parameters
     ----------
@@ -220,17 +252,13 @@ def aligned_segments(segments: Segments) -> ImpulseResponse:
     ImpulseResponse
         Samples of shape (sweeps, N).
     """
-    samples, inverse = segments.samples, segments.inverse
-    excitation = inverse.excitation
-    size, start = samples.shape[-1], -segments.before
+    samples, inverse, start = segments.samples, segments.inverse, -segments.before
     if samples.shape[0] > 1:
-        spectra = np.fft.rfft(samples)
-        band = _in_band(size, inverse)
-        bins = np.arange(spectra.shape[-1], dtype=np.float64)
-        for spectrum in spectra[1:]:
-            turn = _turn_per_bin(spectrum[band] * np.conj(spectra[0, band]), band)
-            spectrum *= np.exp(-1j * turn * bins)
-        samples = np.fft.irfft(spectra, size)
+        late, _ = segment_shifts(segments)
+        size = samples.shape[-1]
+        axis = inverse.low_rate / size * np.arange(size // 2 + 1)
+        turn = np.exp(2j * np.pi * np.outer(late, axis))
+        samples = np.fft.irfft(np.fft.rfft(samples) * turn, size)
     absolute = segments.loopback_gain_db is not None
     if inverse.locator is not None and not absolute:
         # The bass told the place to about a millisecond; the full band tells it better.
@@ -245,21 +273,5 @@ def aligned_segments(segments: Segments) -> ImpulseResponse:
         lowest=inverse.lowest,
         highest=inverse.highest,
         absolute_time=absolute,
-        told=(excitation.axis, segments.ends - excitation.instants),
+        told=(inverse.excitation.axis, segments.ends - inverse.excitation.instants),
     )
-
-
-def _turn_per_bin(cross: ComplexArray, band: slice) -> float:
-    """Return the phase slope of a cross spectrum, in rad per bin."""
-    # The strongest lag first, then the slope of what phase remains.
-    bins = np.arange(band.start, band.stop, dtype=np.float64)
-    size = 8 * band.stop
-    spread = np.zeros(size, dtype=np.complex128)
-    spread[band] = cross
-    lag = int(np.argmax(np.abs(np.fft.ifft(spread))))
-    turn: float = -2.0 * math.pi * (lag if lag < size // 2 else lag - size) / size
-    for _ in range(2):
-        rest = cross * np.exp(-1j * turn * bins)
-        weight = np.abs(rest)
-        turn += float(np.sum(weight * bins * np.angle(rest)) / np.sum(weight * bins**2))
-    return turn

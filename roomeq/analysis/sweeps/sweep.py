@@ -51,11 +51,6 @@ def exposure_minutes(level_dba: float) -> float:
     return float(480.0 / 2.0 ** ((level_dba - 85.0) / 3.0))
 
 
-def sweep_frames(sweep: SweepDescription, *, sample_rate: int | None = None) -> int:
-    """Return how many samples the sweep proper has, at its own rate or another."""
-    return round(sweep.duration * (sample_rate or sweep.sample_rate))
-
-
 def sweep_signal(
     sweep: SweepDescription, *, sample_rate: int | None = None, order: int = 1
 ) -> FloatArray:
@@ -92,7 +87,7 @@ def sweep_signal(
         raise ValueError(
             f"{rate} Hz cannot carry order {order} of a sweep that starts at {sweep.start:g} Hz"
         )
-    frames, end = sweep_frames(sweep, sample_rate=rate), sweep.duration
+    frames, end = round(sweep.duration * rate), sweep.duration
     if sweep.stop > carried and (rate < sweep.sample_rate or order > 1):
         end = sweep.time_of(carried)
         frames = round(end * rate)

@@ -241,9 +241,11 @@ def _delays(given: ProcessorTable) -> Iterator[Finding]:
 
 
 def _present_delay(room: RoomFile) -> Iterator[Finding]:
-    """Yield a present delay that the processor cannot have been set to."""
+    """Yield a present delay that the processor cannot have been set to; one of several has own."""
     given, delay_ms = room.processor, room.device.present.delay_ms
     if given is None or given.delay_lowest_ms is None or given.delay_highest_ms is None:
+        return
+    if room.subwoofer is not None:
         return
     lowest, highest = given.delay_lowest_ms, given.delay_highest_ms
     if delay_ms is not None and not lowest <= delay_ms <= highest:

@@ -88,8 +88,7 @@ class RoomFile(RoomTables, frozen=True, kw_only=True):
     def with_measurements(self, wanted: Callable[[MeasurementTable], bool]) -> Self:
         """Return the file with some of its measurements only."""
         kept = tuple(n for n, entry in enumerate(self.measurements) if wanted(entry))
-        measurements = tuple(self.measurements[n] for n in kept)
-        return replace(self, measurements=measurements, entries=kept)
+        return replace(self, measurements=tuple(self.measurements[n] for n in kept), entries=kept)
 
     def of_subwoofer(self, index: int) -> Self:
         """Return the file as if it were of one of its subwoofers alone, as it stands."""
@@ -100,9 +99,8 @@ class RoomFile(RoomTables, frozen=True, kw_only=True):
 
     def of_place(self, place: str) -> Self:
         """Return the file as if it were of the subwoofer that was tried at a place."""
-        names = [one.name for one in self.subwoofers]
-        tried = [one.subwoofer for one in self.measurements if one.place == place]
-        listed = [names.index(name) for name in tried if name in names]
+        tried = {one.subwoofer for one in self.measurements if one.place == place}
+        listed = [n for n, one in enumerate(self.subwoofers) if one.name in tried]
         of_it = self._with_own(listed[0]) if listed else replace(self, subwoofers=())
         return of_it.with_measurements(lambda entry: entry.place == place)
 
@@ -116,16 +114,17 @@ class RoomFile(RoomTables, frozen=True, kw_only=True):
         return replace(rest, **dict.fromkeys(single))
 
     def _with_own(self, index: int) -> Self:
-        """Return the file with the tables that one of the subwoofers has of its own."""
+        """Return the file with the tables that one of the subwoofers has of its own.
+
+        A fed one has the device of the one that feeds it, as that stands, but for its polarity.
+        """
         one = self.subwoofers[index]
-        own = {
-            key: value
-            for key in SubwooferTable.__struct_fields__
-            if key in RoomTables.__struct_fields__ and (value := getattr(one, key)) is not None
-        }
-        del own["name"]
-        profile = self.device.profile if one.profile is None else one.profile
-        device = DeviceTable(profile=profile, present=one.present)
+        feeder = next((other for other in self.subwoofers if other.name == one.fed_by), one)
+        shared = {*SubwooferTable.__struct_fields__} & {*RoomTables.__struct_fields__} - {"name"}
+        own = {key: value for key, value in one.stated().items() if key in shared}
+        profile = self.device.profile if feeder.profile is None else feeder.profile
+        behind = {"polarity": None, "protection": None} | one.present.stated()
+        device = DeviceTable(profile=profile, present=replace(feeder.present, **behind))
         return replace(self, **own | {"device": device, "subwoofers": (), "subwoofer": index})
 
     def written(self, path: KeyPath) -> KeyPath:

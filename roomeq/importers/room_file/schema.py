@@ -293,7 +293,8 @@ class SubwooferTable(StrictTable, frozen=True, kw_only=True):
         Of its own device; without it that of [device].
     fed_by : "back"
         The subwoofer whose device feeds it, in series or by one equaliser for all: its bands are
-        those of that one, and so are level and delay; its own is the polarity.
+        those of that one, and so are level and delay; its own is the polarity, and its limits hold
+        for both.
     delay_highest_ms : 20
         Longest delay that it can be given against the others; without it none.
     delay_step_ms : 0.1

@@ -16,6 +16,10 @@ from roomeq.importers.room_file.file import Finding, RoomFile
 from roomeq.importers.room_file.schema import PresentTable
 
 MOST_SUBWOOFERS = 8
+_OF_THE_FEEDER = (
+    *(("profile",), ("delay_highest_ms",)),
+    *(("present", key) for key in ("gains_db", "level_db", "delay_ms")),
+)
 TOGETHER = "all"
 """What the measurement of all subwoofers together is called."""
 
@@ -43,31 +47,27 @@ def _measured_alone(room: RoomFile) -> Iterator[Finding]:
             if getattr(entry, key) is not None and entry.source != "sub":
                 said = f'{key!r} belongs to source = "sub", not "{entry.source}"'
                 yield said, (*path, key), "leave it out, or correct the source"
-        if entry.place is not None and not entry.place.strip():
-            yield "the place has no name", (*path, "place"), "give it one"
         if entry.subwoofer is not None and entry.subwoofer not in (*names, TOGETHER):
             said = f"subwoofer {entry.subwoofer!r} is not listed in [[subwoofers]]"
             yield said, (*path, "subwoofer"), f"listed: {listed or 'none'}; or list it"
-        if entry.place is not None:
-            yield from _tried(room, index, tried)
-        elif names and entry.source == "sub" and entry.subwoofer is None:
-            remedy = f'write subwoofer = ..., one of {listed}; "all" for all of them together'
-            yield f"it is not said which subwoofer {entry.file!r} was measured of", path, remedy
-
-
-def _tried(room: RoomFile, index: int, tried: dict[str, str | None]) -> Iterator[Finding]:
-    """Yield where more than one subwoofer was measured at one place."""
-    entry, path = room.measurements[index], ("measurements", index, "subwoofer")
-    assert entry.place is not None
-    before = tried.setdefault(entry.place, entry.subwoofer)
-    if entry.subwoofer == TOGETHER:
-        yield "one subwoofer is tried at a place, not all of them", path, "name the one"
-    elif entry.subwoofer != before:
-        now, then = (
-            "one without a name" if n is None else repr(n) for n in (entry.subwoofer, before)
-        )
-        remedy = "one subwoofer is tried at a place; two there are two places, with two names"
-        yield f"at place {entry.place!r} {now} was measured, and {then} before", path, remedy
+        if entry.place is None:
+            if names and entry.source == "sub" and entry.subwoofer is None:
+                remedy = f'write subwoofer = ..., one of {listed}; "all" for all of them together'
+                yield f"it is not said which subwoofer {entry.file!r} was measured of", path, remedy
+            continue
+        if not entry.place.strip():
+            yield "the place has no name", (*path, "place"), "give it one"
+        if entry.subwoofer == TOGETHER:
+            said = "one subwoofer is tried at a place, not all of them"
+            yield said, (*path, "subwoofer"), "name the one"
+        before = tried.setdefault(entry.place, entry.subwoofer)
+        if entry.subwoofer != before:
+            now, then = (
+                "one without a name" if n is None else repr(n) for n in (entry.subwoofer, before)
+            )
+            said = f"at place {entry.place!r} {now} was measured, and {then} before"
+            remedy = "one subwoofer is tried at a place; two there are two places, with two names"
+            yield said, (*path, "subwoofer"), remedy
 
 
 def _tables(room: RoomFile) -> Iterator[Finding]:
@@ -107,10 +107,7 @@ def _feeds(room: RoomFile) -> Iterator[Finding]:
                 f"{one.fed_by!r} feeds nothing: it is not listed, this one itself, or fed as well"
             )
             yield said, (*path, "fed_by"), remedy
-        if one.delay_highest_ms is not None:
-            said = "a subwoofer that is fed by another's device has that one's delay"
-            yield said, (*path, "delay_highest_ms"), "leave it out, or leave fed_by out"
-        for key in ("gains_db", "level_db", "delay_ms"):
-            if getattr(one.present, key) is not None:
+        for *at, key in _OF_THE_FEEDER:
+            if getattr(one.present if at else one, key) is not None:
                 said = f"{key!r} of a fed subwoofer is that of {one.fed_by!r}"
-                yield said, (*path, "present", key), "state it there"
+                yield said, (*path, *at, key), "state it there, or leave fed_by out"

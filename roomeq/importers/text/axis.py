@@ -49,18 +49,22 @@ def clean_rows(
         If a frequency is negative, out of order, or twice with differing values; or fewer than two
         rows remain.
     """
-    notes: list[str] = []
-    axis = table.values[:, frequency]
-    numbers = table.values[:, needed]
+    axis, notes = table.values[:, frequency], list[str]()
     rows = np.flatnonzero(np.isfinite(axis))
-    gone = np.flatnonzero(~np.isfinite(axis)).tolist()
-    rows = _without_foreign_rows(table, axis, rows, has_heading=has_heading, notes=notes)
-    _refuse_disorder(table, axis, rows)
-    if (axis[rows] == 0).any():
+    own_part = _own_part(table, axis, rows, has_heading=has_heading)
+    own = rows[own_part]
+    notes += [
+        f"line {table.line_numbers[row]} ignored: it reads like a row, but does not belong to "
+        f"the frequencies ({axis[row]:g} ...)"
+        for row in np.delete(rows, own_part)
+    ]
+    _refuse_disorder(table, axis, own)
+    rows = own[axis[own] != 0]
+    if rows.size < own.size:
         notes.append("row at 0 Hz dropped")
-        rows = rows[axis[rows] != 0]
-    whole = np.isfinite(numbers[rows]).all(axis=1)
-    gone += rows[~whole].tolist()
+    numbers = table.values[:, needed]
+    whole = np.asarray(np.isfinite(numbers).all(axis=1))
+    gone = np.flatnonzero(~np.isfinite(axis)).tolist() + rows[~whole[rows]].tolist()
     if gone:
         shown = "; ".join(
             f"line {table.line_numbers[row]}: {table.rows[row].strip()[:40]!r}"
@@ -70,11 +74,15 @@ def clean_rows(
             f"{len(gone)} row{'s' if len(gone) > 1 else ''} without a number dropped ({shown}"
             f"{' ...' if len(gone) > 3 else ''})"
         )
-        rows = rows[whole]
+    rows = rows[whole[rows]]
     if rows.size > 1 and axis[rows[0]] > axis[rows[-1]]:
         notes.append("sorted from descending to ascending frequency")
         rows = rows[::-1]
-    rows = _without_repeats(table, axis, numbers, rows, notes)
+    again = _repeated(table, axis, numbers, rows)
+    if again.size:
+        plural = "s" if again.size > 1 else ""
+        notes.append(f"{again.size} repeated row{plural} dropped (the same numbers)")
+    rows = np.delete(rows, again)
     if rows.size < 2:
         raise MeasurementFileError(
             f"only {rows.size} row{'' if rows.size == 1 else 's'} of usable numbers",
@@ -89,12 +97,10 @@ def _turned(values: FloatArray) -> FloatArray:
     return steps if np.sign(steps).sum() >= 0 else -steps
 
 
-def _without_foreign_rows(
-    table: Table, axis: FloatArray, rows: IndexArray, *, has_heading: bool, notes: list[str]
-) -> IndexArray:
-    """Leave out rows of numbers at the ends that belong to a preamble or footer."""
+def _own_part(table: Table, axis: FloatArray, rows: IndexArray, *, has_heading: bool) -> slice:
+    """Return which rows to keep: those at the ends may belong to a preamble or footer."""
     if rows.size < 5:
-        return rows
+        return slice(0, rows.size)
     back = np.flatnonzero(_turned(axis[rows]) < 0)
     start, stop = 0, rows.size
     if back.size and not has_heading and back[0] < _EDGE:
@@ -103,15 +109,9 @@ def _without_foreign_rows(
         start = 1
     late = back[back >= rows.size - 1 - _EDGE]
     if late.size and late[0] + 1 - start >= 4:
-        gap = table.line_numbers[rows[late[0] + 1]] - table.line_numbers[rows[late[0]]]
-        if gap > 1:
-            stop = int(late[0]) + 1
-    for row in (*rows[:start], *rows[stop:]):
-        notes.append(
-            f"line {table.line_numbers[row]} ignored: it reads like a row, but does not belong to "
-            f"the frequencies ({axis[row]:g} ...)"
-        )
-    return rows[start:stop]
+        before, after = table.line_numbers[rows[late[0] : late[0] + 2]]
+        stop = late[0] + 1 if after - before > 1 else stop
+    return slice(start, int(stop))
 
 
 def _first_is_foreign(table: Table, axis: FloatArray) -> bool:
@@ -129,17 +129,14 @@ def _first_is_foreign(table: Table, axis: FloatArray) -> bool:
 
 def _refuse_disorder(table: Table, axis: FloatArray, rows: IndexArray) -> None:
     values = axis[rows]
-    if values.size and values.min() < 0:
-        row = rows[int(np.argmax(values < 0))]
+    for row in rows[values < 0][:1]:
         raise MeasurementFileError(
             f"{axis[row]:g} is no frequency",
             line=int(table.line_numbers[row]),
             remedy="give frequency_column if the frequencies stand in another column",
         )
-    wrong = _turned(values) < 0
-    if wrong.any():
-        place = int(np.argmax(wrong))
-        row, before = rows[place + 1], rows[place]
+    for place in np.flatnonzero(_turned(values) < 0)[:1]:
+        before, row = rows[place : place + 2]
         raise MeasurementFileError(
             f"frequency {axis[row]:g} comes after {axis[before]:g}: neither rising nor falling "
             "throughout",
@@ -148,21 +145,16 @@ def _refuse_disorder(table: Table, axis: FloatArray, rows: IndexArray) -> None:
         )
 
 
-def _without_repeats(
-    table: Table, axis: FloatArray, numbers: FloatArray, rows: IndexArray, notes: list[str]
-) -> IndexArray:
-    repeated = np.flatnonzero(np.diff(axis[rows]) == 0)
-    if not repeated.size:
-        return rows
-    differ = (numbers[rows[repeated]] != numbers[rows[repeated + 1]]).any(axis=1)
-    if differ.any():
-        first, second = sorted(rows[repeated[int(np.argmax(differ))] + np.array([0, 1])])
-        raise MeasurementFileError(
-            f"frequency {axis[second]:g} stands in line {table.line_numbers[first]} too, with "
-            "other values",
-            line=int(table.line_numbers[second]),
-            remedy="delete one of the two, or export frequencies with more digits",
-        )
-    count = repeated.size
-    notes.append(f"{count} repeated row{'s' if count > 1 else ''} dropped (the same numbers)")
-    return np.delete(rows, repeated + 1)
+def _repeated(table: Table, axis: FloatArray, numbers: FloatArray, rows: IndexArray) -> IndexArray:
+    """Return which of the rows repeat the one before, number by number."""
+    again = np.flatnonzero(np.diff(axis[rows]) == 0) + 1
+    for place in again:
+        first, second = sorted(rows[place - 1 : place + 1])
+        if (numbers[first] != numbers[second]).any():
+            raise MeasurementFileError(
+                f"frequency {axis[second]:g} stands in line {table.line_numbers[first]} too, with "
+                "other values",
+                line=int(table.line_numbers[second]),
+                remedy="delete one of the two, or export frequencies with more digits",
+            )
+    return again

@@ -10,18 +10,24 @@ read.
 
 from __future__ import annotations
 
-import csv
 import re
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from roomeq.base.bands import ThirdOctaveBand, third_octave_band
 from roomeq.base.errors import AmbiguousTableError, MeasurementFileError
+from roomeq.importers.text.words import Dialect
 
 _NOMINAL_SLACK = 0.02  # nominal and rounded centres lie within 2 % of the exact one
 _LOWEST_BAND, _HIGHEST_BAND = 10, 43  # 10 Hz to 20 kHz
 _FREQUENCY = re.compile(r"(\d+(?:[.,]\d+)?)\s*(k?)(?:Hz)?", re.IGNORECASE)
 _DECIMAL_COMMA = re.compile(r"(?<=\d),(?=\d)")
+_LETTER = re.compile(r"dB\s*\(?\s*([ACZ])\b", re.IGNORECASE)
 _NO_SEAT = re.compile(r"(dB|levels?|SPL)\b.*", re.IGNORECASE)
+
+
+Cell = tuple[str, int]
+"""What stands in a cell, and its line."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -38,21 +44,15 @@ class BandGrid:
         Cell and its line by seat and band; an absent cell is empty.
     bands_in_rows : bool
         Whether each row is a band.
-    edges : str
-        Text of both edges, for units written there.
+    weightings : frozenset of str
+        Letters of the weightings that cells and edges name.
     """
 
     seats: tuple[str, ...]
     bands: tuple[ThirdOctaveBand, ...]
-    cells: tuple[tuple[tuple[str, int], ...], ...]
+    cells: tuple[tuple[Cell, ...], ...]
     bands_in_rows: bool
-    edges: str
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Row:
-    line: int
-    cells: list[str]
+    weightings: frozenset[str]
 
 
 def sorted_cells(text: str, *, seat: str | None, delimiter: str | None) -> BandGrid:
@@ -76,23 +76,22 @@ def sorted_cells(text: str, *, seat: str | None, delimiter: str | None) -> BandG
         If rows as well as columns could be bands.
     """
     rows, mark = _rows(text, delimiter)
-    if seat is not None and all(len(row.cells) == 2 and named_band(row.cells[0]) for row in rows):
-        rows = [_Row(line=rows[0].line, cells=["", seat]), *rows]
-    head, body = rows[0], rows[1:]
-    titles = _titles(rows, mark)
-    columns = [(title, head.line) for title in titles]
-    stubs = [(row.cells[0], row.line) for row in body]
-    bands_in_rows = _bands_in_rows(columns, stubs)
-    bands = _bands(stubs if bands_in_rows else columns)
-    cells = [[(cell, row.line) for cell in _filled(row.cells[1:], len(titles))] for row in body]
-    if bands_in_rows:
-        cells = [list(column) for column in zip(*cells, strict=True)]
+    if seat is not None and all(len(row) == 2 and named_band(row[0][0]) for row in rows):
+        first = rows[0][0][1]
+        rows = [[("", first), (seat, first)], *rows]
+    _square(rows, mark)
+    bands_in_rows = _bands_in_rows(rows)
+    columns = list(zip(*rows, strict=True))
+    (_, *stubs), *by_seat = columns if bands_in_rows else rows
+    bands = _bands(stubs)
     return BandGrid(
-        seats=_seats(columns if bands_in_rows else stubs, seat),
+        seats=_seats([heading for heading, *_ in by_seat], seat),
         bands=bands,
-        cells=tuple(tuple(row) for row in cells),
+        cells=tuple(tuple(cells) for _, *cells in by_seat),
         bands_in_rows=bands_in_rows,
-        edges=" | ".join([*head.cells, *(stub for stub, _ in stubs)]),
+        weightings=frozenset(
+            letter.upper() for row in rows for cell, _ in row for letter in _LETTER.findall(cell)
+        ),
     )
 
 
@@ -109,15 +108,15 @@ def named_band(cell: str) -> ThirdOctaveBand | None:
     return band if near and _LOWEST_BAND <= band.number <= _HIGHEST_BAND else None
 
 
-def _rows(text: str, delimiter: str | None) -> tuple[list[_Row], str]:
+def _rows(text: str, delimiter: str | None) -> tuple[list[list[Cell]], str]:
     lines = [
         (number, line)
         for number, line in enumerate(text.split("\n"), start=1)
         if line.strip() and not line.lstrip().startswith(("#", "//"))
     ]
     mark = delimiter or _mark([line for _, line in lines])
-    rows = [_Row(line=number, cells=_split(line, mark)) for number, line in lines]
-    if len(rows) < 2 or max(len(row.cells) for row in rows) < 2:
+    rows = [[(cell, number) for cell in _split(line, mark)] for number, line in lines]
+    if len(rows) < 2 or max(map(len, rows)) < 2:
         raise MeasurementFileError(
             "holds no table of band levels",
             remedy="a row for each band and a column for each seat, or the other way round",
@@ -140,58 +139,54 @@ def _mark(lines: list[str]) -> str:
 def _split(line: str, mark: str) -> list[str]:
     if mark == "  ":
         return re.split(r" {2,}", line.strip())
-    if mark == " ":
-        return line.split()
-    cells = next(csv.reader([line], delimiter=mark, skipinitialspace=mark != "\t"))
-    return [cell.strip() for cell in cells]
+    return Dialect(delimiter=mark, decimal=".").split(line)
 
 
-def _filled(cells: list[str], width: int) -> list[str]:
-    return cells + [""] * (width - len(cells))
-
-
-def _titles(rows: list[_Row], mark: str) -> list[str]:
-    """Return the column headings without the corner, or say that there are none."""
-    head, body = rows[0], rows[1:]
-    widest = max(body, key=lambda row: len(row.cells))
-    no_corner = len(head.cells) == len(widest.cells) - 1 and mark.isspace()
-    if not no_corner and named_band(head.cells[0]):
+def _square(rows: list[list[Cell]], mark: str) -> None:
+    """Put in the corner and the cells that are left out, and check that there are headings."""
+    head, *body = rows
+    widest = max(body, key=len)
+    line = head[0][1]
+    if len(head) == len(widest) - 1 and mark.isspace():
+        head.insert(0, ("", line))
+    elif named_band(head[0][0]):
         raise MeasurementFileError(
             "the first line has no heading",
-            line=head.line,
+            line=line,
             remedy="name each column in it; for one seat, give the seat",
         )
-    titles = head.cells if no_corner else head.cells[1:]
-    if len(widest.cells) > len(titles) + 1:
+    if len(widest) > len(head):
         raise MeasurementFileError(
-            f"{len(widest.cells)} cells, but the heading has {len(head.cells)}",
-            line=widest.line,
+            f"{len(widest)} cells, but the heading has {len(head)}",
+            line=widest[0][1],
             remedy="with decimal commas, put semicolons between the cells",
         )
-    return titles
+    for row in body:
+        row += [("", row[0][1])] * (len(head) - len(row))
 
 
-def _bands_in_rows(columns: list[tuple[str, int]], stubs: list[tuple[str, int]]) -> bool:
+def _bands_in_rows(rows: list[list[Cell]]) -> bool:
+    line = rows[0][0][1]
     across, down = (
         sum(named_band(cell) is not None for cell, _ in edge) / len(edge)
-        for edge in (columns, stubs)
+        for edge in (rows[0][1:], [row[0] for row in rows[1:]])
     )
     if across == 1.0 and down == 1.0:
         raise AmbiguousTableError(
             "rows as well as columns could be bands",
-            line=columns[0][1],
+            line=line,
             remedy="name the seats with a word, such as 'seat 20'",
         )
     if max(across, down) < 0.5:
         raise MeasurementFileError(
             "neither the first line nor the first column holds nominal frequencies",
-            line=columns[0][1],
+            line=line,
             remedy="head each band with its nominal frequency: 20, 25, 31.5, 40 and so on",
         )
     return down > across
 
 
-def _bands(headings: list[tuple[str, int]]) -> tuple[ThirdOctaveBand, ...]:
+def _bands(headings: Sequence[Cell]) -> tuple[ThirdOctaveBand, ...]:
     bands: list[ThirdOctaveBand] = []
     for heading, line in headings:
         band = named_band(heading)
@@ -207,7 +202,7 @@ def _bands(headings: list[tuple[str, int]]) -> tuple[ThirdOctaveBand, ...]:
     return tuple(bands)
 
 
-def _seats(names: list[tuple[str, int]], seat: str | None) -> tuple[str, ...]:
+def _seats(names: Sequence[Cell], seat: str | None) -> tuple[str, ...]:
     if seat is not None:
         if len(names) != 1:
             raise MeasurementFileError(

@@ -38,7 +38,6 @@ of 10 dB looks like a mode."""
 _LEVEL = re.compile(
     r"([-+]?\d+(?:[.,]\d+)?)\s*(?:dB\s*\(?\s*[ACZ]?\s*\)?(?:\s*SPL)?)?", re.IGNORECASE
 )
-_UNIT_LETTER = re.compile(r"dB\s*\(?\s*([ACZ])\b", re.IGNORECASE)
 _ABSENT = ("", "-", "--", "nan", "n/a", "na", "x", "?")
 _CANNOT_TELL = (
     "third-octave levels: each is the power in its band; narrow peaks and dips within a band, "
@@ -113,9 +112,9 @@ def read_band_table(
     """
     if weighting not in get_args(Weighting):
         raise ValueError(f"weighting is one of {get_args(Weighting)}, got {weighting!r}")
-    decoded = read_decoded_text(path, encoding=encoding)
+    text, assumed = read_decoded_text(path, encoding=encoding)
     with faults_of(path):
-        grid = sorted_cells(decoded.text, seat=seat, delimiter=delimiter)
+        grid = sorted_cells(text, seat=seat, delimiter=delimiter)
         _check_letters(grid, weighting)
         levels = _levels(grid, decimal)
         _refuse_slips(grid, levels)
@@ -129,7 +128,7 @@ def read_band_table(
         seats=grid.seats,
         bands=bands,
         responses=responses,
-        notes=(*decoded.notes, *_notes(bands, weighting)),
+        notes=(*assumed, *_notes(bands, weighting)),
     )
 
 
@@ -141,13 +140,13 @@ def named_weighting(path: str | PathLike[str], *, seat: str | None = None) -> We
     MeasurementFileError
         If there is no such table, or it names several.
     """
-    text = read_decoded_text(path).text
+    text, _ = read_decoded_text(path)
     with faults_of(path):
-        letters = _letters(sorted_cells(text, seat=seat, delimiter=None))
+        letters = sorted_cells(text, seat=seat, delimiter=None).weightings
         if len(letters) > 1:
             raise MeasurementFileError(f"names the weightings {', '.join(sorted(letters))}")
     named: dict[str, Weighting] = {"Z": "none", "A": "A", "C": "C"}
-    return named[letters.pop()] if letters else None
+    return next((named[letter] for letter in letters), None)
 
 
 def _notes(bands: tuple[ThirdOctaveBand, ...], weighting: Weighting) -> list[str]:
@@ -168,12 +167,18 @@ def _levels(grid: BandGrid, decimal: str | None) -> list[list[float]]:
     for seat, row in zip(grid.seats, grid.cells, strict=True):
         levels.append([])
         for band, (cell, line) in zip(grid.bands, row, strict=True):
-            value = _level(cell, decimal)
-            if value is None or not 0.0 <= value <= HIGHEST_LEVEL_DB:
-                names = (f"{band.label} Hz", seat)
-                row_name, column_name = names if grid.bands_in_rows else names[::-1]
+            found = _LEVEL.fullmatch(cell.strip())
+            if found is None or (decimal and set(".,") - {decimal} & set(found[1])):
+                value, absent = math.nan, cell.strip().lower() in _ABSENT
+                fault = f"the level is missing ({cell!r})" if absent else f"{cell!r} is no level"
+            else:
+                value = float(found[1].replace(",", "."))
+                fault = f"{value:g} dB is not plausible"
+            if not 0.0 <= value <= HIGHEST_LEVEL_DB:
+                edges = (f"{band.label} Hz", seat)
+                row_name, column_name = edges if grid.bands_in_rows else edges[::-1]
                 raise MeasurementFileError(
-                    _fault_of(cell, value),
+                    fault,
                     line=line,
                     where=f"row {row_name!r}, column {column_name!r}",
                     remedy=f"a level from 0 to {HIGHEST_LEVEL_DB:g} dB; leave out a seat or band "
@@ -188,43 +193,19 @@ def _refuse_slips(grid: BandGrid, levels: list[list[float]]) -> None:
     for seat, row, cells in zip(grid.seats, levels, grid.cells, strict=True):
         by_number = {band.number: value for band, value in zip(grid.bands, row, strict=True)}
         for band, value, (_, line) in zip(grid.bands, row, cells, strict=True):
-            beside = [by_number.get(band.number + step, math.inf) for step in (-1, 1)]
-            if value > max(beside) + _SLIP_DB:
+            beside = max(by_number.get(band.number + step, math.inf) for step in (-1, 1))
+            if value > beside + _SLIP_DB:
                 raise MeasurementFileError(
-                    f"{value:g} dB is {value - max(beside):.0f} dB above the bands on both sides",
+                    f"{value:g} dB is {value - beside:.0f} dB above the bands on both sides",
                     line=line,
                     where=f"{band.label} Hz, seat {seat!r}",
                     remedy="correct the level, or leave the band out and measure it again",
                 )
 
 
-def _level(cell: str, decimal: str | None) -> float | None:
-    found = _LEVEL.fullmatch(cell.strip())
-    if found is None:
-        return None
-    text = found.group(1)
-    other = {".": ",", ",": "."}.get(decimal or "")
-    if other is not None and other in text:
-        return None
-    return float(text.replace(",", "."))
-
-
-def _fault_of(cell: str, value: float | None) -> str:
-    if value is not None:
-        return f"{value:g} dB is not plausible"
-    if cell.strip().lower() in _ABSENT:
-        return f"the level is missing ({cell!r})"
-    return f"{cell!r} is no level"
-
-
-def _letters(grid: BandGrid) -> set[str]:
-    texts = [grid.edges, *(cell for row in grid.cells for cell, _ in row)]
-    return {letter.upper() for text in texts for letter in _UNIT_LETTER.findall(text)}
-
-
 def _check_letters(grid: BandGrid, weighting: Weighting) -> None:
     """Refuse a table that names another weighting than the one that was given."""
-    others = _letters(grid) - {"Z" if weighting == "none" else weighting}
+    others = grid.weightings - {"Z" if weighting == "none" else weighting}
     if others:
         raise MeasurementFileError(
             f"the table says dB({', '.join(sorted(others))}), but the weighting is given as "
@@ -279,9 +260,7 @@ def read_output_table(path: str | PathLike[str], **stated: Any) -> OutputTable:
     try:
         table = read_band_table(path, seat=_COLUMN)
     except MeasurementFileError as error:
-        raise MeasurementFileError(
-            error.message, path=path, line=error.line, where=error.where, remedy=_REMEDY
-        ) from None
+        raise error.but(remedy=_REMEDY) from None
     level_db = table.responses[0].level_db
     return OutputTable(bands=table.bands, level_db=level_db, path=fspath(path), **stated)
 
@@ -301,14 +280,9 @@ def output_table_from_levels(levels: Mapping[str, float], **stated: Any) -> Outp
     ValueError
         If a key is no third octave, two keys are the same one, or a figure is not usable.
     """
-    by_band: dict[ThirdOctaveBand, float] = {}
-    for heading, level_db in levels.items():
-        band = named_band(heading)
-        if band is None:
-            raise ValueError(f"{heading!r} is no third-octave band: write 20, 25, 31.5 and so on")
-        if band in by_band:
-            raise ValueError(f"the band of {band.label} Hz occurs twice")
-        by_band[band] = level_db
-    bands = tuple(sorted(by_band, key=lambda band: band.number))
-    levels_db = np.array([by_band[band] for band in bands], dtype=np.float64)
-    return OutputTable(bands=bands, level_db=levels_db, **stated)
+    by_band = {named_band(heading): level_db for heading, level_db in levels.items()}
+    if None in by_band or len(by_band) < len(levels):
+        raise ValueError(f"each key names a third octave, each once, as 31.5: got {[*levels]}")
+    bands = tuple(sorted(filter(None, by_band), key=lambda band: band.number))
+    level_db = np.array([by_band[band] for band in bands], dtype=np.float64)
+    return OutputTable(bands=bands, level_db=level_db, **stated)

@@ -13,8 +13,7 @@ from __future__ import annotations
 import codecs
 import re
 from collections.abc import Iterator
-from contextlib import contextmanager
-from dataclasses import dataclass
+from contextlib import contextmanager, suppress
 from os import PathLike
 
 from roomeq.base.errors import AmbiguousTableError, MeasurementFileError
@@ -40,7 +39,6 @@ _KINDS = (
     (b"\x89PNG", "a picture"),
 )
 _CODE_PAGES = ("cp1252", "cp1250", "cp850", "cp852", "latin-1")
-_ASCII = bytes(range(128))
 _CONTROLS = bytes(c for c in range(32) if c not in b"\t\n\r\x0b\x0c\x1a\x1b")
 _LOOK_ALIKES = {
     character: plain
@@ -56,30 +54,13 @@ _LOOK_ALIKES = {
     }.items()
     for character in characters
 }
+_NO_TABLE = re.compile(r"\s*(?:(<)|\{|\[\s*[\[{])")
+_BETWEEN_CELLS = re.compile(r"[\t;,|]|\s{2,}")
 _BLANKS = "\u00a0\u2007\u2008\u2009\u202f"
 _GROUPED_BY_BLANK = re.compile(rf"(?<![\d.,])\d{{1,3}}(?:[{_BLANKS}]\d{{3}})+(?!\d)")
 _BEHIND = re.compile(r"(?<=\d)[ \t]+#.*$", re.MULTILINE)  # a remark behind a row
 _POWER = re.compile(r"(?<=\d) ?[x×*] ?10\^(?=[+-]?\d)")
 _BETWEEN_DIGITS = re.compile(rf"[{_BLANKS}]")
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class DecodedText:
-    r"""The text of one file.
-
-    Attributes
-    ----------
-    text : str
-        The text, with ``\n`` line ends and plain characters.
-    encoding : str
-        Name of the encoding it was read in.
-    notes : tuple of str
-        What was assumed.
-    """
-
-    text: str
-    encoding: str
-    notes: tuple[str, ...] = ()
 
 
 @contextmanager
@@ -88,10 +69,7 @@ def asked_in(place: str) -> Iterator[None]:
     try:
         yield
     except AmbiguousTableError as error:
-        remedy = f"{error.remedy}; {place}"
-        raise AmbiguousTableError(
-            error.message, path=error.path, line=error.line, where=error.where, remedy=remedy
-        ) from None
+        raise error.but(remedy=f"{error.remedy}; {place}") from None
 
 
 @contextmanager
@@ -100,15 +78,13 @@ def faults_of(path: str | PathLike[str]) -> Iterator[None]:
     try:
         yield
     except MeasurementFileError as error:
-        if error.path is not None:
-            raise
-        raise type(error)(
-            error.message, path=path, line=error.line, where=error.where, remedy=error.remedy
-        ) from None
+        raise error.but(path=error.path or path) from None
 
 
-def read_decoded_text(path: str | PathLike[str], *, encoding: str | None = None) -> DecodedText:
-    """Read a file as text.
+def read_decoded_text(
+    path: str | PathLike[str], *, encoding: str | None = None
+) -> tuple[str, tuple[str, ...]]:
+    r"""Read a file as text.
 
     Parameters
     ----------
@@ -116,6 +92,13 @@ def read_decoded_text(path: str | PathLike[str], *, encoding: str | None = None)
         The file.
     encoding : str, optional
         A codec's name; found out by default.
+
+    Returns
+    -------
+    str
+        The text, with ``\n`` line ends and plain characters.
+    tuple of str
+        What was assumed.
 
     Raises
     ------
@@ -142,32 +125,28 @@ def read_decoded_text(path: str | PathLike[str], *, encoding: str | None = None)
                 raw = raw[: len(raw) // 2 * 2]
         text = _plain(_decoded(raw, encoding))
         _refuse_what_is_no_table(text)
-        return DecodedText(text=text, encoding=encoding, notes=notes)
+        return text, notes
 
 
 def _refuse_what_is_no_table(text: str) -> None:
     """Refuse JSON, markup, and lines that no row of a table has."""
-    start = text.lstrip()
-    if start[:1] in ("{", "<") or (start[:1] == "[" and start[1:].lstrip()[:1] in ("[", "{")):
-        kind = "markup (HTML or XML)" if start[0] == "<" else "JSON"
+    if found := _NO_TABLE.match(text):
+        kind = "markup (HTML or XML)" if found[1] else "JSON"
         raise _no_text(f"holds {kind}, not a table of text")
-    if len(text) > _LONGEST_LINE:
-        for number, line in enumerate(text.split("\n"), start=1):
-            if len(line) > _LONGEST_LINE:
-                raise MeasurementFileError(
-                    f"has {len(line)} characters; rows of up to {_LONGEST_LINE} are read",
-                    line=number,
-                    remedy="export a row for each frequency",
-                )
+    for number, line in enumerate(text.split("\n"), start=1):
+        if len(line) > _LONGEST_LINE:
+            raise MeasurementFileError(
+                f"has {len(line)} characters; rows of up to {_LONGEST_LINE} are read",
+                line=number,
+                remedy="export a row for each frequency",
+            )
 
 
 def _decoded(raw: bytes, encoding: str) -> str:
     try:
-        codecs.lookup(encoding)
+        return raw.decode(encoding).removeprefix("\ufeff")
     except LookupError as error:
         raise ValueError(f"encoding must name a codec, got {encoding!r}") from error
-    try:
-        return raw.decode(encoding).removeprefix("\ufeff")
     except UnicodeError as error:
         start = getattr(error, "start", 0)
         raise MeasurementFileError(
@@ -186,10 +165,11 @@ def _likeliest_encoding(raw: bytes) -> tuple[str, tuple[str, ...]]:
         if raw.startswith(magic):
             raise _no_text(f"is {kind}, not text")
     if b"\x00" in raw[:4096]:
-        order = _utf16_order(raw)
-        if order is None:
-            raise _no_text("holds zero bytes: it is not text")
-        return order, (f"read as {order}, which has no byte-order mark here",)
+        for order, place in (("utf-16-le", 0), ("utf-16-be", 1)):  # of the low byte
+            low, high = raw[place:65536:2], raw[1 - place : 65536 : 2]
+            if high.count(0) > 0.7 * len(high) and low.count(0) < 0.02 * len(low):
+                return order, (f"read as {order}, which has no byte-order mark here",)
+        raise _no_text("holds zero bytes: it is not text")
     start = raw[:65536]
     strange = len(start) - len(start.translate(None, _CONTROLS))
     if strange > 0.01 * len(start):
@@ -208,50 +188,29 @@ def _no_text(message: str) -> MeasurementFileError:
     return MeasurementFileError(message, remedy="export frequency and level as columns of text")
 
 
-def _utf16_order(raw: bytes) -> str | None:
-    """Return the byte order of UTF-16 without a mark; digits and blanks have a zero high byte."""
-    start = raw[: min(len(raw), 65536) // 2 * 2]
-    even, odd = start[0::2], start[1::2]
-    zero_even, zero_odd = even.count(0) / len(even), odd.count(0) / len(odd)
-    if zero_odd > 0.7 and zero_even < 0.02:
-        return "utf-16-le"
-    if zero_even > 0.7 and zero_odd < 0.02:
-        return "utf-16-be"
-    return None
-
-
 def _likeliest_code_page(raw: bytes) -> str:
     """Return the code page under which most heading words with accents are known."""
     lines = [line for line in raw[:16384].splitlines() if not line.isascii()][:20]
-    best, most = "", -1
+    known: dict[str, int] = {}
     for codec in _CODE_PAGES:
-        try:
+        with suppress(UnicodeDecodeError):
             raw.decode(codec)
-        except UnicodeDecodeError:
-            continue
-        known = 0
-        for line in lines:
-            for cell in re.split(r"[\t;,|]|\s{2,}", line.decode(codec)):
-                if not cell.isascii():
-                    heading = heading_of(cell)
-                    known += heading.by_word + (heading.unit is not None)
-        if known > most:
-            best, most = codec, known
-    return best
+            cells = (c for line in lines for c in _BETWEEN_CELLS.split(line.decode(codec)))
+            found = [heading_of(cell) for cell in cells if not cell.isascii()]
+            known[codec] = sum(one.by_word + (one.unit is not None) for one in found)
+    return max(known, key=lambda codec: known[codec])
 
 
 def _plain(text: str) -> str:
     text = _BEHIND.sub("", text) if "#" in text else text
     text = _POWER.sub("e", text) if "10^" in text else text
-    if "\r" in text:
-        text = text.replace("\r\n", "\n").replace("\r", "\n")
+    text = text.replace("\r\n", "\n").replace("\r", "\n")
     if "\x1a" in text[-2:] or "\x00" in text[-2:]:
         text = text.rstrip("\x1a\x00")
     if text.isascii():
         return text
-    present = set(text.encode("utf-8", "replace").translate(None, _ASCII).decode("utf-8"))
-    if not present.isdisjoint(_BLANKS):
+    if any(blank in text for blank in _BLANKS):
         text = _GROUPED_BY_BLANK.sub(lambda m: _BETWEEN_DIGITS.sub("'", m[0]), text)
-    for character in present & _LOOK_ALIKES.keys():
-        text = text.replace(character, _LOOK_ALIKES[character])
+    for character, plain in _LOOK_ALIKES.items():
+        text = text.replace(character, plain)
     return text

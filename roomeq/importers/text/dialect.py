@@ -20,8 +20,10 @@ import re
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from itertools import pairwise
+from itertools import pairwise, product
 from typing import get_args
+
+import numpy as np
 
 from roomeq.base.errors import AmbiguousTableError, MeasurementFileError
 from roomeq.importers.text.words import DecimalMark, Dialect, starts_with_number
@@ -58,19 +60,13 @@ class Shape:
         cells = self.dialect.split(line)
         if len(cells) != self.count:
             return None
-        found = []
-        for column in self.numeric:
-            value = self.dialect.number(cells[column])
-            if value is None:
-                return None
-            found.append(value)
-        return None if all(map(math.isnan, found)) else found
+        read = [self.dialect.number(cells[column]) for column in self.numeric]
+        found = [value for value in read if value is not None]
+        return None if len(found) < len(self.numeric) or all(map(math.isnan, found)) else found
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Trial:
-    shape: Shape
-    rows: tuple[tuple[float, ...], ...]
+_Trial = tuple[Shape, list[list[float]]]
+"""A shape, and what it makes of the sample's rows."""
 
 
 def choose_shape(
@@ -97,110 +93,88 @@ def choose_shape(
     """
     sample = _sample([line for line in lines if starts_with_number(line)])
     trials = list(_trials(sample, delimiter=delimiter, decimal=decimal, text_columns=False))
-    if not trials or max(len(trial.rows) for trial in trials) < 0.5 * len(sample):
-        others = _sample([line for line in lines if any(c.isdigit() for c in line)])
-        trials += _trials(others, delimiter=delimiter, decimal=decimal, text_columns=True)
+    if 2 * max((len(rows) for _, rows in trials), default=0) < max(1, len(sample)):
+        sample_of_all = _sample([line for line in lines if any(c.isdigit() for c in line)])
+        trials += _trials(sample_of_all, delimiter=delimiter, decimal=decimal, text_columns=True)
     if not trials:
         raise _no_table(lines, sample=sample)
-    most = max(len(trial.rows) for trial in trials)
-    good = [trial for trial in trials if len(trial.rows) >= 0.9 * most]
-    fewest = min(trial.shape.count - len(trial.shape.numeric) for trial in good)
-    good = [t for t in good if t.shape.count - len(t.shape.numeric) == fewest]
-    first = good[0].shape.dialect.delimiter
-    return _settled([t for t in good if t.shape.dialect.delimiter == first])
+    most = max(len(rows) for _, rows in trials)
+    good = [(shape, rows) for shape, rows in trials if len(rows) >= 0.9 * most]
+    fewest = min(shape.count - len(shape.numeric) for shape, _ in good)
+    good = [trial for trial in good if trial[0].count - len(trial[0].numeric) == fewest]
+    first = good[0][0].dialect.delimiter
+    return _settled([trial for trial in good if trial[0].dialect.delimiter == first])
 
 
 def _sample(lines: list[str]) -> list[str]:
     if len(lines) <= _SAMPLE:
         return lines
-    step = len(lines) / _SAMPLE
-    chosen = {int(i * step) for i in range(_SAMPLE)}
+    chosen = {int(i * len(lines) / _SAMPLE) for i in range(_SAMPLE)}
     for mark in ",.\"'":
         with_mark = [i for i, line in enumerate(lines) if mark in line]
-        if len(with_mark) < len(lines):
-            chosen.update(with_mark[:4])
-            chosen.update(with_mark[-4:])
+        chosen.update(with_mark[:4] + with_mark[-4:])
     return [lines[i] for i in sorted(chosen)]
-
-
-def _is_spaced(line: str) -> bool:
-    """Return whether a comma with a blank parts cells and one without is a decimal mark."""
-    return ", " in line and _DECIMAL_COMMA.search(line) is not None
 
 
 def _trials(
     sample: list[str], *, delimiter: str | None, decimal: DecimalMark | None, text_columns: bool
 ) -> Iterator[_Trial]:
     joined = "\n".join(sample)
-    spaced = sum(map(_is_spaced, sample)) > 0.8 * len(sample)
-    marks = (", ", *DELIMITERS) if spaced else DELIMITERS
-    for mark in (delimiter,) if delimiter is not None else marks:
-        if mark != " " and 2 * sum(mark in line for line in sample) < len(sample):
+    # A comma with a blank parts cells and one without is a decimal mark.
+    spaced = sum(", " in line and _DECIMAL_COMMA.search(line) is not None for line in sample)
+    marks = (", ", *DELIMITERS) if spaced > 0.8 * len(sample) else DELIMITERS
+    for mark, point in product(
+        (delimiter,) if delimiter is not None else marks,
+        (decimal,) if decimal is not None else get_args(DecimalMark),
+    ):
+        rare = mark != " " and 2 * sum(mark in line for line in sample) < len(sample)
+        both = mark == point == "," and decimal is None and '"' not in joined
+        if rare or both or (point == "," and "," not in joined) or (mark == ", " and point == "."):
             continue
-        for point in (decimal,) if decimal is not None else get_args(DecimalMark):
-            if (point == "," and "," not in joined) or (mark == ", " and point == "."):
-                continue
-            if mark == point == "," and delimiter is None and '"' not in joined:
-                continue
-            trial = _trial(sample, Dialect(delimiter=mark, decimal=point), text_columns)
-            if trial is not None:
-                yield trial
+        yield from _trial(sample, Dialect(delimiter=mark, decimal=point), text_columns)
 
 
-def _trial(sample: list[str], dialect: Dialect, text_columns: bool) -> _Trial | None:
+def _trial(sample: list[str], dialect: Dialect, text_columns: bool) -> Iterator[_Trial]:
     split = [dialect.split(line) for line in sample]
-    counts = Counter(len(cells) for cells in split)
-    usable = [(times, count) for count, times in counts.items() if count >= 2]
-    for _, count in sorted(usable, reverse=True)[:3]:
-        rows = [[dialect.number(cell) for cell in cells] for cells in split if len(cells) == count]
+    counts = Counter(len(cells) for cells in split if len(cells) >= 2)
+    for count in sorted(counts, key=lambda count: (counts[count], count), reverse=True)[:3]:
+        columns = zip(*(cells for cells in split if len(cells) == count), strict=True)
         numeric = tuple(
-            column
-            for column in range(count)
-            if not text_columns or sum(row[column] is not None for row in rows) > 0.6 * len(rows)
+            place
+            for place, cells in enumerate(columns)
+            if not text_columns
+            or sum(dialect.number(cell) is not None for cell in cells) > 0.6 * len(cells)
         )
-        kept = [
-            tuple(value for value in (row[column] for column in numeric) if value is not None)
-            for row in rows
-        ]
-        kept = [row for row in kept if len(row) == len(numeric)]
-        if len(numeric) >= 2 and any(any(map(math.isfinite, row)) for row in kept):
-            return _Trial(
-                shape=Shape(dialect=dialect, count=count, numeric=numeric), rows=tuple(kept)
-            )
-    return None
+        shape = Shape(dialect=dialect, count=count, numeric=numeric)
+        rows = [row for line in sample if (row := shape.values(line)) is not None]
+        if len(numeric) >= 2 and rows:
+            yield shape, rows
+            return
 
 
 def _settled(good: list[_Trial]) -> Shape:
     """Choose between decimal point and decimal comma, for one delimiter."""
-    most = max(len(trial.rows) for trial in good)
-    good = [trial for trial in good if len(trial.rows) == most]
-    if len(good) > 1 and good[0].rows != good[1].rows:
-        possible = [trial for trial in good if _can_be_response(trial.rows)]
+    most = max(len(rows) for _, rows in good)
+    good = [(shape, rows) for shape, rows in good if len(rows) == most]
+    if len(good) > 1 and good[0][1] != good[1][1]:
+        possible = [trial for trial in good if _can_be_response(trial[1])]
         if len(possible) > 1:
+            first, second = (", ".join(f"{v:g}" for v in rows[0]) for _, rows in possible)
             raise AmbiguousTableError(
                 "commas or points may be decimal marks or group thousands: both readings are "
-                f"possible ({_first_values(possible[0])} or {_first_values(possible[1])})",
+                f"possible ({first} or {second})",
                 remedy='give decimal="," or decimal="."',
             )
         good = possible or good
-    return good[0].shape
+    return good[0][0]
 
 
-def _first_values(trial: _Trial) -> str:
-    return ", ".join(f"{value:g}" for value in trial.rows[0])
-
-
-def _can_be_response(rows: Sequence[tuple[float, ...]]) -> bool:
-    first = [row[0] for row in rows if math.isfinite(row[0])]
-    steps = [b - a for a, b in pairwise(first)]
-    rising = sum(step > 0 for step in steps)
-    falling = sum(step < 0 for step in steps)
-    if max(rising, falling) < 0.9 * len(steps):
+def _can_be_response(rows: list[list[float]]) -> bool:
+    first, *others = (values[np.isfinite(values)] for values in np.array(rows).T)
+    steps = np.diff(first)
+    if max((steps > 0).sum(), (steps < 0).sum()) < 0.9 * steps.size:
         return False
-    return any(
-        all(abs(value) <= _HIGHEST_LEVEL for value in column if math.isfinite(value))
-        for column in list(zip(*rows, strict=True))[1:]
-    )
+    return any(np.abs(values).max(initial=0.0) <= _HIGHEST_LEVEL for values in others)
 
 
 def _no_table(lines: Sequence[str], *, sample: list[str]) -> MeasurementFileError:
@@ -236,8 +210,7 @@ def fixed_width_lines(lines: Sequence[str], *, shape: Shape) -> list[str]:
     """
     rows = [index for index, line in enumerate(lines) if starts_with_number(line)]
     short = [index for index in rows if len(lines[index].split()) < shape.count]
-    whole = [lines[index] for index in rows if len(lines[index].split()) == shape.count]
-    whole = [line for line in whole if short and shape.values(line) is not None][:_LOOKED_AT]
+    whole = [lines[index] for index in rows if short and shape.values(lines[index])][:_LOOKED_AT]
     changed = list(lines)
     if len(whole) < 2:
         return changed
@@ -256,17 +229,13 @@ def fixed_width_lines(lines: Sequence[str], *, shape: Shape) -> list[str]:
 
 
 def _cells(line: str, fields: Sequence[tuple[int, int]], *, right: bool) -> list[str] | None:
-    if right and len(line.rstrip()) > fields[-1][1]:
-        return None
-    if not right and line[: fields[0][0]].strip():
+    if (line[: fields[0][0]] + line[fields[-1][1] :]).strip():
         return None
     cells = []
     for begin, end in fields:
-        cell = line[begin:end]
-        text = cell.strip()
-        if text and (len(text.split()) > 1 or cell[-1 if right else 0].isspace()):
-            return None
-        if text and right and len(line) < end:
+        text = line[begin:end].strip()
+        edge = line[end - 1 : end] if right else line[begin : begin + 1]
+        if text and (len(text.split()) > 1 or not edge.strip()):
             return None
         cells.append(text)
     return cells if cells[0] else None

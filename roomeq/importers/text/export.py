@@ -25,9 +25,10 @@ from roomeq.base.response import FrequencyResponse, LevelReference
 from roomeq.importers.text.axis import clean_rows
 from roomeq.importers.text.decoding import asked_in, faults_of, read_decoded_text
 from roomeq.importers.text.header import Headings, read_headings
-from roomeq.importers.text.layout import IndexArray, Table, find_table
+from roomeq.importers.text.layout import Table, find_table
 from roomeq.importers.text.roles import Columns, Pick, assign_columns
 from roomeq.importers.text.units import (
+    Column,
     FrequencyUnit,
     LevelUnit,
     PhaseUnit,
@@ -42,9 +43,8 @@ from roomeq.importers.text.values import (
     phase_fault,
     refuse_holes,
     refuse_impossible_levels,
-    refuse_silence,
 )
-from roomeq.importers.text.words import DecimalMark
+from roomeq.importers.text.words import DecimalMark, Dialect
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -142,18 +142,13 @@ def read_text_export(
     levels = [level_column] if isinstance(level_column, int | str) else level_column
     if levels is not None and not levels:
         raise ValueError("level_column must name a column at least")
-    decoded = read_decoded_text(path, encoding=encoding)
+    text, assumed = read_decoded_text(path, encoding=encoding)
     mark = " " if delimiter is not None and delimiter.isspace() and delimiter != "\t" else delimiter
     with faults_of(path):
-        table = find_table(decoded.text, delimiter=mark, decimal=decimal)
+        table = find_table(text, delimiter=mark, decimal=decimal)
         headings = read_headings(table)
-        numbers = [pick for pick in levels or () if isinstance(pick, int)]
-        if (
-            decimal != "."
-            and not (mark and decimal)
-            and (not numbers or 2 * max(numbers) <= table.shape.count)
-        ):
-            _refuse_commas_of_both_kinds(table, headings)
+        if decimal is None:
+            _refuse_commas_of_both_kinds(table, headings, levels or ())
         columns = assign_columns(
             table.values, headings, frequency=frequency_column, levels=levels, phase=phase_column
         )
@@ -163,7 +158,7 @@ def read_text_export(
         path=fspath(path),
         names=columns.names,
         responses=responses,
-        notes=(*decoded.notes, *table.notes, *columns.notes, *notes),
+        notes=(*assumed, *table.notes, *columns.notes, *notes),
         remarks=tuple(
             (int(table.line_numbers[0]) - place, line) for place, line in enumerate(table.above, 1)
         ),
@@ -188,17 +183,18 @@ def read_one_response(path: str | PathLike[str], *, named_in: str) -> FrequencyR
     return responses[0]
 
 
-def _refuse_commas_of_both_kinds(table: Table, headings: Headings) -> None:
+def _refuse_commas_of_both_kinds(table: Table, headings: Headings, levels: Sequence[Pick]) -> None:
     """Refuse ``20,5,70,3``: its commas may part cells only, or be decimal commas as well."""
     shape, first = table.shape, table.rows[0]
-    if (shape.dialect.delimiter, shape.dialect.decimal) != (",", ".") or all(headings.texts):
+    picked = max((pick for pick in levels if isinstance(pick, int)), default=0)
+    if shape.dialect != Dialect(delimiter=",", decimal=".") or all(headings.texts):
         return
-    if shape.count < 3 or len(shape.numeric) < shape.count:
+    if shape.count < max(3, 2 * picked) or len(shape.numeric) < shape.count:
         return
     whole = bool(np.all(table.values == np.floor(table.values)))
     if not whole or table.values[:, 1::2].min() < 0:
         return
-    if any("." in line or '"' in line or ", " in line for line in table.rows[:6]):
+    if any(mark in line for line in table.rows[:6] for mark in (".", '"', ", ")):
         return
     raise AmbiguousTableError(
         f"commas may part the cells of {first.strip()[:60]!r} or be decimal marks as well",
@@ -212,80 +208,81 @@ def _responses(
     table: Table, columns: Columns, units: _Units, *, has_heading: bool
 ) -> tuple[tuple[FrequencyResponse, ...], tuple[str, ...]]:
     needed = (*columns.levels, *columns.imaginary)
-    rows, notes = clean_rows(
+    rows, told = clean_rows(
         table, frequency=columns.frequency, needed=needed, has_heading=has_heading
     )
-    axis = table.values[rows, columns.frequency]
-    scale, more = frequency_scale(axis[[0, -1]], columns.headings[columns.frequency], unit=units[0])
-    axis = axis * scale
-    all_notes = [*notes, *more]
+
+    def column(place: int) -> Column:
+        return Column(
+            number=place + 1,
+            heading=columns.headings[place],
+            values=table.values[rows, place],
+            lines=table.line_numbers[rows],
+        )
+
+    frequency = column(columns.frequency)
+    ends = frequency.values[[0, -1]]
+    scale, more = frequency_scale(ends, frequency.heading, unit=units[0])
+    axis = frequency.values * scale
+    notes = [*told, *more]
     responses = []
-    refuse_holes(axis, table.line_numbers[rows])
-    for place in range(len(columns.levels)):
-        stored, reference = _stored(table, columns, units, rows, place, axis, all_notes)
+    refuse_holes(axis, frequency.lines)
+    for place, level in enumerate(map(column, columns.levels)):
+        if columns.imaginary:
+            stored, reference = _pressure(axis, level, column(columns.imaginary[place]), units)
+        else:
+            phase = column(columns.phases[place]) if columns.phases else None
+            stored, reference = _level(axis, level, phase, units, notes)
         snr_db = None
         if columns.coherences:
-            coherence = columns.coherences[place]
-            snr_db = coherence_snr_db(table.values[rows, coherence], columns.headings[coherence])
+            coherence = column(columns.coherences[place])
+            snr_db = coherence_snr_db(coherence)
             if snr_db is None:
-                all_notes.append(f"column {coherence + 1} ignored: no usable coherence (0 to 1)")
+                notes.append(f"{coherence.where} ignored: no usable coherence (0 to 1)")
         responses.append(
             FrequencyResponse(
                 frequencies=axis, stored=stored, level_reference=reference, snr_db=snr_db
             )
         )
     if _are_third_octaves(axis):
-        all_notes.append(
-            "frequencies are third-octave mid-bands: read as levels there, not in bands"
-        )
-    return tuple(responses), tuple(dict.fromkeys(all_notes))
+        notes.append("frequencies are third-octave mid-bands: read as levels there, not in bands")
+    return tuple(responses), tuple(dict.fromkeys(notes))
 
 
-def _stored(
-    table: Table,
-    columns: Columns,
-    units: _Units,
-    rows: IndexArray,
-    place: int,
-    axis: FloatArray,
-    notes: list[str],
+def _pressure(
+    axis: FloatArray, real: Column, imaginary: Column, units: _Units
 ) -> tuple[np.ndarray[Any, Any], LevelReference]:
-    """Return one response as `FrequencyResponse` stores it, and its reference."""
-    column = columns.levels[place]
-    heading = columns.headings[column]
-    values = table.values[rows, column]
-    lines, where = table.line_numbers[rows], f"column {column + 1}"
-    if columns.imaginary:
-        unit = units[1] or heading.unit
-        if unit in ("dB", "dB SPL", "dBFS"):
-            raise MeasurementFileError(
-                f"real and imaginary parts cannot be in {unit}",
-                where=where,
-                remedy='give level_unit="Pa" or level_unit="ratio"',
-            )
-        scale = linear_scale(unit)
-        pressure = scale * (values + 1j * table.values[rows, columns.imaginary[place]])
-        refuse_silence(pressure != 0.0, lines, where=where)
-        refuse_impossible_levels(axis, amplitude_ratio_db(pressure), lines, where=where)
-        return pressure, "relative" if scale == 1.0 else "spl"
-    level_db, reference, more = level_in_db(values, heading, unit=units[1], where=where)
+    """Return a response from its two parts as `FrequencyResponse` stores it, and its reference."""
+    unit = units[1] or real.heading.unit
+    if unit in ("dB", "dB SPL", "dBFS"):
+        raise MeasurementFileError(
+            f"real and imaginary parts cannot be in {unit}",
+            where=real.where,
+            remedy='give level_unit="Pa" or level_unit="ratio"',
+        )
+    scale = linear_scale(unit)
+    pressure = scale * (real.values + 1j * imaginary.values)
+    refuse_impossible_levels(axis, amplitude_ratio_db(pressure), real)
+    return pressure, "relative" if scale == 1.0 else "spl"
+
+
+def _level(
+    axis: FloatArray, level: Column, phase: Column | None, units: _Units, notes: list[str]
+) -> tuple[np.ndarray[Any, Any], LevelReference]:
+    """Return a response as `FrequencyResponse` stores it, and its reference; add notes."""
+    level_db, reference, more = level_in_db(level, unit=units[1])
     notes.extend(more)
-    refuse_silence(np.isfinite(level_db), lines, where=where)
-    refuse_impossible_levels(axis, level_db, lines, where=where)
-    if not columns.phases:
+    refuse_impossible_levels(axis, level_db, level)
+    if phase is None:
         return level_db, reference
-    phase = columns.phases[place]
-    where = f"column {phase + 1}"
-    values = table.values[rows, phase]
-    known = ~np.isnan(values)
-    if fault := phase_fault(values[known], lines[known]):
-        notes.append(f"{where}: {fault}: done without phase")
+    if fault := phase_fault(phase):
+        notes.append(f"{phase.where}: {fault}: done without phase")
         return level_db, reference
-    phase_deg, more = phase_in_deg(values, columns.headings[phase], unit=units[2], where=where)
+    phase_deg, more = phase_in_deg(phase, unit=units[2])
     notes.extend(more)
-    filled, note = fill_short_gaps(axis, phase_deg, lines)
+    filled, note = fill_short_gaps(axis, phase_deg, phase.lines)
     if note:
-        notes.append(f"{where}: {note}" + ": done without phase" * (filled is None))
+        notes.append(f"{phase.where}: {note}" + ": done without phase" * (filled is None))
     if filled is None:
         return level_db, reference
     # With t the tangent of half the angle, its cosine is 2/(1 + t^2) - 1 and its sine 2t/(1 + t^2).

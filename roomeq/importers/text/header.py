@@ -11,7 +11,7 @@ names of seats over their columns.
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -85,16 +85,19 @@ def _from_lines(above: Sequence[str], shape: Shape) -> tuple[list[str] | None, S
 
 def _best_cells(line: str, shape: Shape) -> list[str] | None:
     """Return the split of a heading under which most cells are understood."""
-    splits, count = _splits(line, shape), shape.count
-    own = 2 if shape.dialect.delimiter != " " else 0  # the first ones use the delimiter of the rows
-    exact = [cells[:-1] if len(cells) > count and not cells[-1] else cells for cells in splits]
-    padded = [[*cells, ""] for cells in splits[:own] if len(cells) > 1 and cells[0]]
-    for group in (exact[:own], exact[own:], padded):
-        fitting = [cells for cells in group if len(cells) == count]
-        if fitting:
-            best = max(fitting, key=_known)
-            if _known(best) or group is not exact[:own]:
-                return best
+    leader = _LEADER.match(line)
+    texts = {line: None}
+    quoted = line.count('"') % 2 == 0 and line.lstrip().startswith(('"', "'"))
+    if leader is not None and not quoted and shape.dialect.delimiter not in leader[0].strip():
+        texts = {line[leader.end() :]: None, line: None}
+    own = [shape.dialect.split(text) for text in texts if shape.dialect.delimiter != " "]
+    others = [cells for text in texts for cells in _splits(text)]
+    padded = [[*cells, ""] for cells in own if len(cells) > 1 and cells[0]]
+    for group in (own, others, padded):
+        whole = [c[:-1] if len(c) > shape.count and not c[-1] else c for c in group]
+        best = max((c for c in whole if len(c) == shape.count), key=_known, default=None)
+        if best is not None and (_known(best) or group is not own):
+            return best
     return None
 
 
@@ -102,22 +105,12 @@ def _known(cells: Sequence[str]) -> int:
     return sum(heading_of(cell).role != "unknown" for cell in cells)
 
 
-def _splits(line: str, shape: Shape) -> list[list[str]]:
-    leader = _LEADER.match(line)
-    bare = line
-    if leader is not None and shape.dialect.delimiter not in leader[0].strip():
-        bare = line[leader.end() :]
-    if line.count('"') % 2 == 0 and line.lstrip().startswith(('"', "'")):
-        bare = line
-    splits: list[list[str]] = []
-    if shape.dialect.delimiter != " ":
-        splits.extend(shape.dialect.split(text) for text in (bare, line))
-    for text in dict.fromkeys((bare, line)):
-        cut = [text.strip().strip("|").split(mark) for mark in "\t;|," if mark in text]
-        cut += [re.split(r"\t+|\s{2,}", text.strip()), _WITH_UNIT.findall(text)]
-        cut += [_with_units_joined(text.split()), text.split()]
-        splits.extend([cell.strip().strip('"') for cell in cells] for cells in cut)
-    return splits
+def _splits(text: str) -> Iterator[list[str]]:
+    """Yield a heading parted by marks, by wide blanks, and by words with their units."""
+    cut = [text.strip().strip("|").split(mark) for mark in "\t;|," if mark in text]
+    cut += [re.split(r"\t+|\s{2,}", text.strip()), _WITH_UNIT.findall(text)]
+    for cells in (*cut, _with_units_joined(text.split()), text.split()):
+        yield [cell.strip().strip('"') for cell in cells]
 
 
 def _with_units_joined(words: Sequence[str]) -> list[str]:

@@ -28,9 +28,6 @@ from roomeq.importers.text.dialect import DELIMITERS, Shape, choose_shape, fixed
 from roomeq.importers.text.words import DecimalMark, Dialect, folded, starts_with_number
 
 IndexArray = NDArray[np.int64]
-_QUOTED_LINE = re.compile(r"^[ \t]*\"([^\"\n]*[;\t|][^\"\n]*)\"[ \t]*$")
-_PAIRS = re.compile(r"\s*[+-]?\d+,\d+(?: *, *[+-]?\d+,\d+)+\s*")
-_PAIR = re.compile(r"([+-]?\d+,\d+) *, *")
 _HEADING = re.compile(r"freq|frec|frek|czest|\bf\b|\bk?hz\b")
 _NO_DECIMAL_COMMA = re.compile(r"\.|,(?!\d)")
 _SAMPLE = 120  # lines of start, middle and end from which the shape of a long table is told
@@ -66,7 +63,7 @@ class Table:
     notes: tuple[str, ...]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(slots=True, kw_only=True)
 class _Run:
     """Rows with nothing but blank lines between: lines from 0, first numbers near both ends."""
 
@@ -98,23 +95,15 @@ def find_table(
         If there is no table, more than one, or a broken row.
     """
     lines = text.split("\n")
-    if decimal == "," and delimiter in (None, ",") and '"' not in text:
-        lines, delimiter = _with_pairs_parted(lines, delimiter)
-    if '"' in text:
-        lines = _without_line_quotes(lines)
     shape, lines, indices, numbers = _rows(lines, delimiter=delimiter, decimal=decimal)
     if not indices:
         raise MeasurementFileError("holds no table of numbers")
     runs, axis = _runs(lines, indices, numbers)
-    joined, left_out = _joined(lines, runs)
-    kept = [index for run in joined for index in run.rows]
-    notes = checked_outside(lines, kept, [index for run in left_out for index in run.rows], shape)
-    notes += checked_inside(lines, kept, shape)
-    if joined[0].head and joined[-1].tail and len(kept) > 1:
-        limits = (joined[0].head[0], joined[-1].tail[-1])
-        refuse_broken_ends(lines, kept, shape, axis=shape.numeric[axis], limits=limits)
-        whole = _Run(rows=kept, head=joined[0].head, tail=joined[-1].tail)
-        _refuse_another_layout(lines, whole, shape)
+    table, left_out = _joined(lines, runs)
+    kept = table.rows
+    notes = _checked_strays(lines, table, left_out, shape)
+    if table.head and table.tail and len(kept) > 1:
+        _refuse_beyond(lines, table, shape, axis=shape.numeric[axis])
         _refuse_cut_number(lines, kept, shape)
     values = np.full((len(kept), shape.count), np.nan)
     values[:, shape.numeric] = numbers[np.searchsorted(indices, kept)]
@@ -128,22 +117,6 @@ def find_table(
     )
 
 
-def _with_pairs_parted(lines: list[str], delimiter: str | None) -> tuple[list[str], str | None]:
-    """Part cells by semicolons where commas are both decimal marks and delimiters."""
-    numbers = [line for line in lines if starts_with_number(line)]
-    if sum(_PAIRS.fullmatch(line) is not None for line in numbers) <= 0.5 * len(numbers):
-        return lines, delimiter
-    return [_PAIR.sub(r"\1;", line) if _PAIRS.fullmatch(line) else line for line in lines], ";"
-
-
-def _without_line_quotes(lines: list[str]) -> list[str]:
-    """Take quotes off that enclose whole lines, delimiters and all."""
-    numbers = [line for line in lines if starts_with_number(line)]
-    if 2 * sum(_QUOTED_LINE.fullmatch(line) is not None for line in numbers) <= len(numbers):
-        return lines
-    return [_QUOTED_LINE.sub(r"\1", line) for line in lines]
-
-
 def _rows(
     lines: list[str], *, delimiter: str | None, decimal: DecimalMark | None
 ) -> tuple[Shape, list[str], list[int], FloatArray]:
@@ -153,45 +126,38 @@ def _rows(
         sample = [*lines[:_SAMPLE], *lines[middle : middle + _SAMPLE], *lines[-_SAMPLE:]]
         with suppress(MeasurementFileError):
             shape = choose_shape(sample, delimiter=delimiter, decimal=decimal)
-            found = _strict_rows(lines, shape)
+            found = _plain_rows(lines, shape)
             if found is not None:
                 return shape, lines, *found
     shape = choose_shape(lines, delimiter=delimiter, decimal=decimal)
     if shape.dialect.delimiter == " ":
         lines = fixed_width_lines(lines, shape=shape)
-    indices: list[int] = []
-    numbers: list[float] = []
-    for index, line in enumerate(lines):
-        row = shape.values(line) if line.strip() else None
-        if row is not None:
-            indices.append(index)
-            numbers.extend(row)
-    return shape, lines, indices, np.array(numbers).reshape(len(indices), len(shape.numeric))
+    read = ((index, shape.values(line)) for index, line in enumerate(lines) if line.strip())
+    rows = {index: row for index, row in read if row is not None}
+    return shape, lines, list(rows), np.array([*rows.values()]).reshape(-1, len(shape.numeric))
 
 
-def _strict_rows(lines: list[str], shape: Shape) -> tuple[list[int], FloatArray] | None:
+def _plain_rows(lines: list[str], shape: Shape) -> tuple[list[int], FloatArray] | None:
     """Read a table in one go; None if anything but plain rows stands between the first and last."""
-    mark, point = shape.dialect.delimiter, shape.dialect.decimal
-    places = [i for i in (*range(_SAMPLE), *range(-_SAMPLE, 0)) if shape.values(lines[i])]
-    if not places or places[0] < 0 or places[-1] >= 0 or len(mark) > 1:
-        return None
-    first, last = places[0], len(lines) + places[-1]
-    block, outside = lines[first : last + 1], (*lines[:first], *lines[last + 1 :])
+    mark = shape.dialect.delimiter
+    first = next(i for i, line in enumerate(lines) if shape.values(line))
+    stop = len(lines) - next(i for i, line in enumerate(reversed(lines)) if shape.values(line))
+    block, outside = lines[first:stop], (*lines[:first], *lines[stop:])
     if mark == " " and any(map(starts_with_number, outside)):  # they may be rows with a blank cell
         return None
-    if point == ",":
+    if shape.dialect.decimal == ",":
         text = "\n".join(block)
         if _NO_DECIMAL_COMMA.search(text):
             return None
         block = text.replace(",", ".").split("\n")
     try:
         numbers = np.loadtxt(block, delimiter=None if mark == " " else mark, comments=None, ndmin=2)
-    except ValueError:
+    except (TypeError, ValueError):  # a delimiter of several characters, or no number
         return None
     numbers[~np.isfinite(numbers)] = np.nan
     if numbers.shape != (len(block), shape.count) or np.isnan(numbers).all(axis=1).any():
         return None
-    return list(range(first, last + 1)), numbers
+    return list(range(first, stop)), numbers
 
 
 def _runs(
@@ -203,19 +169,11 @@ def _runs(
     spans = list(pairwise((0, *parted, len(indices))))
     start, stop = max(spans, key=lambda span: span[1] - span[0])
     axis = _axis_column(numbers[start : min(start + 20, stop)])
-    finite = np.isfinite(numbers[:, axis])
-
-    def near(start: int, stop: int) -> list[float]:
-        return [float(value) for value in numbers[start:stop, axis][finite[start:stop]]]
-
-    runs = [
-        _Run(
-            rows=list(indices[start:stop]),
-            head=near(start, min(start + 5, stop)),
-            tail=near(max(start, stop - 5), stop),
-        )
-        for start, stop in spans
-    ]
+    runs = []
+    for span in spans:
+        first = numbers[slice(*span), axis].tolist()
+        head, tail = (list(filter(math.isfinite, ends)) for ends in (first[:5], first[-5:]))
+        runs.append(_Run(rows=list(indices[slice(*span)]), head=head, tail=tail))
     return runs, axis
 
 
@@ -228,30 +186,29 @@ def _axis_column(numbers: FloatArray) -> int:
     return 0
 
 
-def _joined(lines: Sequence[str], runs: Sequence[_Run]) -> tuple[list[_Run], list[_Run]]:
-    """Return the runs that make the table, in order, and the rest."""
+def _joined(lines: Sequence[str], runs: Sequence[_Run]) -> tuple[_Run, list[_Run]]:
+    """Return the runs that make the table as one, and the rest."""
     main = max(range(len(runs)), key=lambda i: len(runs[i].rows))
-    joined, left_out = [runs[main]], []
-    lowest = min(runs[main].head + runs[main].tail, default=math.inf)
-    seen: dict[str, int] = {}
-    for index, line in enumerate(lines if len(runs) > 1 else ()):
-        seen.setdefault(line.strip(), index)
+    table, left_out = runs[main], []
     for run in (*runs[main + 1 :], *reversed(runs[:main])):
-        behind = run.rows[0] > joined[0].rows[0]
-        before, after = (joined[-1], run) if behind else (run, joined[0])
-        low = min(run.head + run.tail, default=math.inf)
-        few = len(run.rows) < 3 and min(lowest, low) >= 0
-        between = range(before.rows[-1] + 1, after.rows[0])
+        behind = run.rows[0] > table.rows[0]
+        before, after = (table, run) if behind else (run, table)
+        ends = (*table.head, *table.tail, *run.head, *run.tail)
+        few = len(run.rows) < 3 and min(ends, default=math.inf) >= 0
+        between = [line.strip() for line in lines[before.rows[-1] + 1 : after.rows[0]]]
+        above = lines[: before.rows[0]]
         # A heading parts two runs unless it stands above the first, too.
-        if _follows(before, after, few=few) and not any(
-            seen[lines[index].strip()] >= before.rows[0] and _HEADING.search(folded(lines[index]))
-            for index in between
+        if not _follows(before, after, few=few) or any(
+            _HEADING.search(folded(line)) and line not in map(str.strip, above) for line in between
         ):
-            joined.insert(len(joined) if behind else 0, run)
-            lowest = min(lowest, low)
-        else:
             left_out.append(run)
-    return joined, left_out
+        elif behind:
+            table.rows.extend(run.rows)
+            table.tail = run.tail
+        else:
+            table.rows[:0] = run.rows
+            table.head = run.head
+    return table, left_out
 
 
 def _follows(before: _Run, after: _Run, *, few: bool) -> bool:
@@ -259,12 +216,9 @@ def _follows(before: _Run, after: _Run, *, few: bool) -> bool:
     left, right = before.tail, after.head
     if not left or not right or left[-1] == right[0]:
         return False
-    rising = right[0] > left[-1]
-    inner = [b - a for part in (left, right) for a, b in pairwise(part)]
-    if any((step > 0) is not rising for step in inner):
-        return False
-    if not few or not inner:
-        return True
+    rising = {b > a for a, b in pairwise([*left, *right])}
+    if len(rising) > 1 or not few or len(left) == len(right) == 1:
+        return len(rising) == 1
     near = left[-2:] if len(left) > 1 else right[:2]
     gap, step = abs(right[0] - left[-1]), abs(near[1] - near[0])
     if gap <= 4.0 * step or min(*near, left[-1], right[0]) <= 0:
@@ -272,125 +226,86 @@ def _follows(before: _Run, after: _Run, *, few: bool) -> bool:
     return abs(math.log(right[0] / left[-1])) <= 4.0 * abs(math.log(near[1] / near[0]))
 
 
-def checked_outside(
-    lines: Sequence[str],
-    indices: Sequence[int],
-    left_out: Sequence[int],
-    shape: Shape,
+def _checked_strays(
+    lines: Sequence[str], table: _Run, left_out: Sequence[_Run], shape: Shape
 ) -> tuple[str, ...]:
-    """Refuse a second table, and rows mostly unread; return notes of numbers left out."""
-    first, last = indices[0], indices[-1]
-    outside = {index for index in left_out if not first <= index < last}
+    """Refuse a second table, rows mostly unread or broken; return notes of what is left out."""
+    first, last, count = table.rows[0], table.rows[-1], len(table.rows)
+    others = np.delete(np.arange(len(lines)), table.rows).tolist()
+    strays = [index for index in others if starts_with_number(lines[index])]
+    outside = {index for run in left_out for index in run.rows if not first < index < last}
     unread = []
-    for index in (*range(first), *range(last + 1, len(lines))):
-        if index not in outside and starts_with_number(lines[index]):
-            cells = shape.dialect.split(lines[index])
-            read = [shape.dialect.number(cell) is not None for cell in cells]
-            if len(cells) > 1 and all(read):
-                outside.add(index)
-            elif len(cells) == shape.count and any(read):
-                unread.append(index)
-    if len(unread) > len(indices):
+    for index in strays:
+        if index in outside or first < index < last:
+            continue
+        cells = shape.dialect.split(lines[index])
+        read = [shape.dialect.number(cell) is not None for cell in cells]
+        if len(cells) > 1 and all(read):
+            outside.add(index)
+        elif len(cells) == shape.count and any(read):
+            unread.append(index)
+    if len(unread) > count:
         raise broken_row(lines[unread[0]], unread[0] + 1, shape)
-    if not outside:
-        return ()
-    for part in (
-        sorted(i for i in outside if i < first),
-        sorted(i for i in outside if i > last),
-    ):
-        if len(part) >= max(4, _TWIN * len(indices)):
+    listed = sorted(outside)
+    for part in ([i for i in listed if i < first], [i for i in listed if i > last]):
+        if len(part) >= max(4, _TWIN * count):
             raise MeasurementFileError(
                 f"holds more than one table: lines {part[0] + 1} to {part[-1] + 1}, and lines "
                 f"{first + 1} to {last + 1}",
                 line=part[0] + 1,
                 remedy="export one table to a file, or split the file",
             )
-    shown = ", ".join(f"line {i + 1}: {lines[i].strip()[:40]!r}" for i in sorted(outside)[:3])
-    more = f" and {len(outside) - 3} more" if len(outside) > 3 else ""
-    return (f"numbers outside the table ignored ({shown}{more})",)
-
-
-def checked_inside(lines: Sequence[str], indices: Sequence[int], shape: Shape) -> tuple[str, ...]:
-    """Refuse broken rows inside the table; return a note of comments skipped."""
-    skipped = 0
-    for place in np.flatnonzero(np.diff(indices) > 1).tolist():
-        for index in range(indices[place] + 1, indices[place + 1]):
-            line = lines[index]
-            if starts_with_number(line):
-                raise broken_row(line, index + 1, shape)
-            skipped += bool(line.strip())
-    if not skipped:
-        return ()
-    return (f"{skipped} line{'s' if skipped > 1 else ''} of text between rows ignored",)
-
-
-def refuse_broken_ends(
-    lines: Sequence[str],
-    indices: Sequence[int],
-    shape: Shape,
-    *,
-    axis: int,
-    limits: tuple[float, float],
-) -> None:
-    """Refuse a row cut off or broken directly below or above the table.
-
-    Parameters
-    ----------
-    lines : sequence of str
-        Lines of the file.
-    indices : sequence of int
-        The rows among them, from 0.
-    shape : Shape
-        Shape of the rows.
-    axis : int
-        Column whose numbers rise or fall.
-    limits : tuple of float
-        Its first and last number in the table.
-
-    Raises
-    ------
-    MeasurementFileError
-        If such a line would carry the table on but is no row.
-    """
-    rising = limits[1] > limits[0]
-    for index, limit, below in (
-        (indices[-1] + 1, limits[1], True),
-        (indices[0] - 1, limits[0], False),
-    ):
-        if not 0 <= index < len(lines) or not starts_with_number(lines[index]):
-            continue
-        cells = shape.dialect.split(lines[index])
-        number = shape.dialect.number(cells[axis]) if len(cells) > axis else None
-        carries_on = number is not None and (number > limit) is (rising is below)
-        broken = len(cells) == shape.count and any(
-            shape.dialect.number(cell) is None and any(c.isdigit() for c in cell) for cell in cells
-        )
-        if carries_on and (broken or (below and len(cells) < shape.count)):
+    for index in strays:
+        if first < index < last:
             raise broken_row(lines[index], index + 1, shape)
+    notes = []
+    if listed:
+        shown = ", ".join(f"line {i + 1}: {lines[i].strip()[:40]!r}" for i in listed[:3])
+        more = f" and {len(listed) - 3} more" if len(listed) > 3 else ""
+        notes.append(f"numbers outside the table ignored ({shown}{more})")
+    if skipped := sum(bool(lines[index].strip()) for index in others if first < index < last):
+        notes.append(f"{skipped} line{'s' if skipped > 1 else ''} of text between rows ignored")
+    return tuple(notes)
 
 
-def _refuse_another_layout(lines: Sequence[str], table: _Run, shape: Shape) -> None:
-    """Refuse rows beyond the table that carry its frequencies on in another dialect or width.
+def _refuse_beyond(lines: Sequence[str], table: _Run, shape: Shape, *, axis: int) -> None:
+    """Refuse lines beyond the table that carry its frequencies on and are no rows of it.
 
-    One such row is enough where nothing but blank lines is between, else four.
+    A row cut off or broken stands directly below or above. Of rows in another dialect or width one
+    is enough where nothing but blank lines is between, else four.
     """
-    first, last = table.rows[0], table.rows[-1]
-    for step, beyond in ((-1, range(first - 1, -1, -1)), (1, range(last + 1, len(lines)))):
+    first, last, rising = table.rows[0], table.rows[-1], table.tail[-1] > table.head[0]
+    for below, limit, beyond in (
+        (True, table.tail[-1], range(last + 1, len(lines))),
+        (False, table.head[0], range(first - 1, -1, -1)),
+    ):
         near = [index for index in beyond[: 4 * _ABOVE] if lines[index].strip()]
         rows = [index for index in near if starts_with_number(lines[index])][:5]
-        least = 1 if rows and rows[0] == near[0] else 4
+        if not rows:
+            continue
+        next_line = lines[rows[0]]
+        cells = shape.dialect.split(next_line)
+        read = [shape.dialect.number(cell) for cell in cells]
+        number = read[axis] if len(cells) > axis else None
+        if rows[0] == beyond[0] and number is not None and (number > limit) is (rising is below):
+            broken = (
+                v is None and any(map(str.isdigit, c)) for c, v in zip(cells, read, strict=True)
+            )
+            if (below and len(cells) < shape.count) or (len(cells) == shape.count and any(broken)):
+                raise broken_row(next_line, rows[0] + 1, shape)
         for delimiter, decimal in product(DELIMITERS, get_args(DecimalMark)):
             dialect = Dialect(delimiter=delimiter, decimal=decimal)
-            axis = list(takewhile(math.isfinite, (_first_of(dialect, lines[i]) for i in rows)))
-            other = _Run(rows=rows[: len(axis)], head=axis[::step], tail=axis[::step])
-            pair = (table, other) if step > 0 else (other, table)
-            if len(axis) < least or not _follows(*pair, few=True):
+            found = list(takewhile(math.isfinite, (_first_of(dialect, lines[i]) for i in rows)))
+            ends = found if below else found[::-1]
+            other = _Run(rows=rows[: len(found)], head=ends, tail=ends)
+            pair = (table, other) if below else (other, table)
+            if len(found) < (1 if rows[0] == near[0] else 4) or not _follows(*pair, few=True):
                 continue
             if dialect == shape.dialect:
-                raise broken_row(lines[rows[0]], rows[0] + 1, shape)
+                raise broken_row(next_line, rows[0] + 1, shape)
             raise MeasurementFileError(
-                f"{lines[rows[0]].strip()[:60]!r} carries the frequencies on with another "
-                "delimiter or decimal mark than the other rows",
+                f"{next_line.strip()[:60]!r} carries the frequencies on with another delimiter or "
+                "decimal mark than the other rows",
                 line=rows[0] + 1,
                 remedy="export one table in one layout, or split the file",
             )

@@ -84,11 +84,10 @@ class MicrophoneResponse:
     def __post_init__(self) -> None:
         if self.kind not in get_args(MicrophoneKind):
             raise ValueError(f"kind is one of {get_args(MicrophoneKind)}, got {self.kind!r}")
-        axis = checked_frequencies(self.frequencies)
         values = readonly(self.response_db)
-        if values.shape != axis.shape or not np.isfinite(values).all():
+        if values.shape != np.shape(self.frequencies) or not np.isfinite(values).all():
             raise ValueError("response_db must be finite, with one value for each frequency")
-        object.__setattr__(self, "frequencies", axis)
+        object.__setattr__(self, "frequencies", checked_frequencies(self.frequencies))
         object.__setattr__(self, "response_db", values)
 
     def covers(self, frequencies: ArrayLike) -> Any:
@@ -141,8 +140,6 @@ def read_microphone(
     OSError
         If the file cannot be opened.
     """
-    if kind not in get_args(MicrophoneKind):
-        raise ValueError(f"kind is one of {get_args(MicrophoneKind)}, got {kind!r}")
     return microphone_of(read_text_export(path, **reading_settings), kind=kind)
 
 
@@ -154,26 +151,24 @@ def microphone_of(export: TextExport, *, kind: MicrophoneKind) -> MicrophoneResp
             path=export.path,
             remedy="name one of them with level_column",
         )
-    response = export.responses[0]
-    values = response.level_db
+    (response,) = export.responses
+    axis, values = response.frequencies, response.level_db
     worst = int(np.argmax(np.abs(values)))
     if not abs(values[worst]) <= GREATEST_DB:
         raise MeasurementFileError(
-            f"{values[worst]:.1f} dB at {response.frequencies[worst]:.4g} Hz is no microphone's "
-            f"response: within {GREATEST_DB:g} dB of 0 dB is accepted",
+            f"{values[worst]:.1f} dB at {axis[worst]:.4g} Hz is no microphone's response: within "
+            f"{GREATEST_DB:g} dB of 0 dB is accepted",
             path=export.path,
             remedy="is this a measurement, or are the columns others?",
         )
-    notes = list(export.notes)
-    if response.has_phase:
-        notes.append("the phase in the microphone file is not used")
+    phase = ("the phase in the microphone file is not used",) if response.has_phase else ()
     return MicrophoneResponse(
-        frequencies=response.frequencies,
+        frequencies=axis,
         response_db=values,
         kind=kind,
         path=export.path,
-        notes=tuple(notes),
-        doubts=tuple(_doubts(export, kind)),
+        notes=(*export.notes, *phase),
+        doubts=tuple(_doubts(export, response, kind)),
     )
 
 
@@ -191,7 +186,7 @@ def covers_bands(response: FrequencyResponse) -> bool:
     return bool(response.frequencies[0] <= 20.4 and response.frequencies[-1] >= 122.0)
 
 
-def _doubts(export: TextExport, kind: MicrophoneKind) -> Iterator[str]:
+def _doubts(export: TextExport, response: FrequencyResponse, kind: MicrophoneKind) -> Iterator[str]:
     """Yield what the file itself says against its kind, and that it moves like a measurement."""
     for number, line in export.remarks:
         if kind_in_words(line) not in (None, kind):
@@ -200,7 +195,6 @@ def _doubts(export: TextExport, kind: MicrophoneKind) -> Iterator[str]:
                 f"{'subtracted' if kind == 'response' else 'added'}: which is right? Correct the "
                 "kind in [microphone], or the remark"
             )
-    response = export.responses[0]
     first, last = response.frequencies[[0, -1]]
     if not covers_bands(response):
         said = f"covers {first:.4g} to {last:.4g} Hz; what was measured elsewhere is cut off"
@@ -222,14 +216,10 @@ def _kept(response: FrequencyResponse, microphone: MicrophoneResponse) -> tuple[
     A file that starts at 20 Hz covers the band of nominally 20 Hz, whose exact centre is 19.95 Hz:
     the value at the end of the file is that band's.
     """
-    read_at = response.frequencies
-    if response.resolution == "third_octave":
-        lowest, highest = microphone.frequencies[0], microphone.frequencies[-1]
-        near_low = (read_at < lowest) & (read_at >= lowest * (1.0 - _NOMINAL_SLACK))
-        near_high = (read_at > highest) & (read_at <= highest * (1.0 + _NOMINAL_SLACK))
-        read_at = np.where(near_low, lowest, np.where(near_high, highest, read_at))
-    kept = microphone.covers(read_at)
-    return kept, read_at[kept]
+    slack = _NOMINAL_SLACK if response.resolution == "third_octave" else 0.0
+    axis, lowest, highest = response.frequencies, *microphone.frequencies[[0, -1]]
+    kept = (axis >= lowest * (1.0 - slack)) & (axis <= highest * (1.0 + slack))
+    return kept, np.clip(axis[kept], lowest, highest)
 
 
 def apply_microphone(

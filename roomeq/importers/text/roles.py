@@ -58,15 +58,12 @@ class Columns:
         A heading that stands over several of them gets the number added.
         """
         texts = [self.headings[column].text for column in self.levels]
-        times = Counter(texts)
-        return tuple(
-            f"column {column + 1}"
-            if is_unit_only(text) and not text.isdigit()
-            else f"{text} (column {column + 1})"
-            if times[text] > 1
-            else text
-            for column, text in zip(self.levels, texts, strict=True)
-        )
+        names = []
+        for column, text in zip(self.levels, texts, strict=True):
+            number = f"column {column + 1}"
+            alone = f"{text} ({number})" if texts.count(text) > 1 else text
+            names.append(number if is_unit_only(text) and not text.isdigit() else alone)
+        return tuple(names)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -81,14 +78,9 @@ class _Table:
     def of_role(self, role: str, *, but: Collection[int | None] = ()) -> list[int]:
         return [c for c in self.filled if self.headings[c].role == role and c not in but]
 
-    def ambiguous(self, message: str, remedy: str) -> AmbiguousTableError:
-        return AmbiguousTableError(message, remedy=remedy)
-
     def label(self, columns: Sequence[int]) -> str:
-        words = [
-            f"{c + 1} ({self.headings[c].text})" if self.headings[c].text else f"{c + 1}"
-            for c in columns
-        ]
+        texts = {c: self.headings[c].text for c in columns}
+        words = [f"{c + 1} ({text})" if text else f"{c + 1}" for c, text in texts.items()]
         return f"column{'s' if len(words) != 1 else ''} {', '.join(words)}"
 
 
@@ -122,9 +114,7 @@ def assign_columns(
     ValueError
         If a column number is below 1, or the same column is given twice.
     """
-    heads = tuple(
-        heading_of(text) if text else Heading(text="", role="unknown") for text in headings.texts
-    )
+    heads = tuple(map(heading_of, headings.texts))
     filled = tuple(np.flatnonzero(np.isfinite(values).any(axis=0)).tolist())
     table = _Table(values=values, headings=heads, filled=filled, told=headings.found)
     axis = None if frequency is None else _picked(table, frequency, "frequency_column")
@@ -137,37 +127,31 @@ def assign_columns(
         raise ValueError("phase_column goes with one level column")
     if axis is None:
         axis = _frequency_column(table, given)
-    columns = _responses(table, axis, chosen, phased)
-    return _with_notes(table, columns)
+    return _with_notes(table, _responses(table, axis, chosen, phased))
 
 
 def _picked(table: _Table, pick: Pick, argument: str) -> int:
     count = len(table.headings)
+    names = [folded(heading.text) for heading in table.headings]
     if isinstance(pick, int):
         if isinstance(pick, bool) or pick < 1:
             raise ValueError(f"{argument} counts from 1, got {pick!r}")
-        if pick > count:
-            raise MeasurementFileError(
-                f"has no column {pick}, only {count}",
-                remedy=f"give {argument} between 1 and {count}",
-            )
-        return pick - 1
-    wanted = folded(pick)
-    names = [folded(heading.text) for heading in table.headings]
-    for found in (
-        [c for c, name in enumerate(names) if name == wanted],
-        [c for c, name in enumerate(names) if name and wanted.startswith(f"{name} ")],
-        [c for c, name in enumerate(names) if wanted in name],
-    ):
-        if len(found) == 1:
-            return found[0]
-        if found:
-            raise table.ambiguous(
-                f"{argument} {pick!r} fits {table.label(found)}", f"give {argument} as a number"
-            )
+        fits = [[pick - 1] if pick <= count else []]
+    else:
+        wanted = folded(pick)
+        fits = [
+            [c for c, name in enumerate(names) if name == wanted],
+            [c for c, name in enumerate(names) if name and wanted.startswith(f"{name} ")],
+            [c for c, name in enumerate(names) if wanted in name],
+        ]
+    found = next(filter(None, fits), [])
+    if len(found) == 1:
+        return found[0]
+    if found:
+        raise _give(f"{argument} as a number", f"{argument} {pick!r} fits {table.label(found)}")
     listed = ", ".join(heading.text for heading in table.headings if heading.text) or "none"
     raise MeasurementFileError(
-        f"has no column {pick!r}; its headings are: {listed}",
+        f"has no column {pick!r} among its {count}; its headings are: {listed}",
         remedy=f"give {argument} as one of these or as a number",
     )
 
@@ -179,15 +163,18 @@ def _is_sorted(values: FloatArray) -> bool:
     return bool(min((steps < 0).sum(), (steps > 0).sum()) <= allowed)
 
 
+def _give(argument: str, message: str, more: str = "") -> AmbiguousTableError:
+    return AmbiguousTableError(message, remedy=f"give {argument}{more}")
+
+
 def _frequency_column(table: _Table, given: Sequence[int]) -> int:
     named = table.of_role("frequency", but=given)
     if named:
         first = table.values[:, named[0]]
         if all(np.array_equal(first, table.values[:, c], equal_nan=True) for c in named[1:]):
             return named[0]
-        raise table.ambiguous(
-            f"frequencies may be in {table.label(named)}, which differ", "give frequency_column"
-        )
+        differing = f"frequencies may be in {table.label(named)}, which differ"
+        raise _give("frequency_column", differing)
     free = table.of_role("unknown", but=given)
     for column in sorted({*table.of_role("index"), *table.of_role("other")} - {*given}):
         if not free or column < free[0]:
@@ -198,55 +185,54 @@ def _frequency_column(table: _Table, given: Sequence[int]) -> int:
                 remedy="export the level over frequency, or give frequency_column",
             )
     if not free:
-        raise table.ambiguous("no column is named frequency", "give frequency_column")
-    first = table.values[:, free[0]]
+        raise _give("frequency_column", "no column is named frequency")
+    first, label = table.values[:, free[0]], table.label(free[:1])
     if not _is_sorted(first):
-        raise table.ambiguous(
-            f"{table.label(free[:1])} neither rises nor falls throughout: it may be no frequency",
-            "give frequency_column; or decimal and delimiter, if the numbers are cut wrongly",
-        )
+        turns = f"{label} neither rises nor falls throughout: it may be no frequency"
+        more = "; or decimal and delimiter, if the numbers are cut wrongly"
+        raise _give("frequency_column", turns, more)
     if len(free) > 1 and first[0] in (0.0, 1.0) and np.all(np.diff(first) == 1.0):
         second = table.values[:, free[1]]
         if _is_sorted(second) and np.nanmin(second) >= 0:
-            raise table.ambiguous(
-                f"{table.label(free[:1])} may count the rows or be frequencies",
-                f"give frequency_column={free[0] + 1} or {free[1] + 1}",
-            )
+            counts_rows = f"{label} may count the rows or be frequencies"
+            raise _give(f"frequency_column={free[0] + 1} or {free[1] + 1}", counts_rows)
     return free[0]
 
 
 def _responses(
     table: _Table, axis: int, chosen: Sequence[int] | None, phased: int | None
 ) -> Columns:
-    result = Columns(headings=table.headings, frequency=axis, levels=())
-    used = (axis, phased)
-    levels = tuple(_level_columns(table, used) if chosen is None else chosen)
+    used, notes = (axis, phased), list[str]()
+    levels = _level_columns(table, used) if chosen is None else list(chosen)
+    imaginary, by_place = list[int](), False
     if not levels and phased is None:
-        real, imaginary = (tuple(table.of_role(r, but=used)) for r in ("real", "imaginary"))
-        if len(real) != len(imaginary):
-            raise table.ambiguous(
-                f"{len(real)} real and {len(imaginary)} imaginary parts do not pair up",
-                "give level_column and phase_column, or export level and phase",
-            )
-        if real:
-            coherences = _partners(table, "coherence", real, real) or ()
-            return replace(result, levels=real, imaginary=imaginary, coherences=coherences)
+        levels, imaginary = (table.of_role(role, but=used) for role in ("real", "imaginary"))
+        if len(levels) != len(imaginary):
+            raise _unpaired(table, "real and imaginary parts", [*levels, *imaginary])
     if not levels:
-        return _by_place(table, result, phased)
+        by_place = True
+        levels, phased, notes = _by_place(table, axis, phased)
     every = sorted({*levels, *table.of_role("level", but=used)})
-    phases = (phased,) if phased is not None else _partners(table, "phase", levels, every)
-    if phased is not None and len(levels) > 1:
-        raise table.ambiguous(
-            f"one phase column, but levels in {table.label(levels)}", "give level_column"
-        )
-    if phases is None:
-        raise table.ambiguous(
-            f"levels in {table.label(levels)} and phases in {table.label(table.of_role('phase'))} "
-            "do not pair up",
-            "give level_column and phase_column",
-        )
-    coherences = _partners(table, "coherence", levels, every) or ()
-    return replace(result, levels=levels, phases=phases, coherences=coherences)
+    phases: tuple[int, ...] | None = () if phased is None else (phased,)
+    if phased is None and not imaginary:
+        phases = _partners(table, "phase", levels, every)
+    if phases is None or len(phases) not in (0, len(levels)):
+        raise _unpaired(table, "levels and phases", [*levels, *table.of_role("phase", but=levels)])
+    coherences = None if by_place else _partners(table, "coherence", levels, every)
+    return Columns(
+        headings=table.headings,
+        frequency=axis,
+        levels=tuple(levels),
+        phases=phases,
+        imaginary=tuple(imaginary),
+        coherences=coherences or (),
+        notes=tuple(notes),
+    )
+
+
+def _unpaired(table: _Table, what: str, columns: list[int]) -> AmbiguousTableError:
+    message = f"{what} do not pair up: {table.label(columns)}"
+    return _give("level_column and phase_column", message)
 
 
 def _level_columns(table: _Table, used: Collection[int | None]) -> list[int]:
@@ -254,14 +240,12 @@ def _level_columns(table: _Table, used: Collection[int | None]) -> list[int]:
     named = table.of_role("level", but=used)
     primary = [c for c in named if not table.headings[c].secondary]
     if not primary and len(named) > 1:
-        raise table.ambiguous(f"levels may be in {table.label(named)}", "give level_column")
+        raise _give("level_column", f"levels may be in {table.label(named)}")
     named = primary or named
     decibels = [c for c in named if (table.headings[c].unit or "dB").startswith("dB")]
     named = decibels or named
     if len({table.headings[c].unit for c in named if table.headings[c].unit}) > 1:
-        raise table.ambiguous(
-            f"{table.label(named)} are levels in differing units", "give level_column"
-        )
+        raise _give("level_column", f"{table.label(named)} are levels in differing units")
     return named
 
 
@@ -272,16 +256,12 @@ def _partners(
     others = table.of_role(role)
     if not others:
         return ()
-    behind: dict[int, list[int]] = {level: [] for level in every}
-    for column in others:
-        place = bisect_right(every, column)
-        if place and column not in behind:
-            behind[every[place - 1]].append(column)
-    if all(len(behind[level]) == 1 for level in levels):
-        return tuple(behind[level][0] for level in levels)
+    behind = Counter(bisect_right(every, column) for column in others if column not in every)
+    if all(behind[every.index(level) + 1] == 1 for level in levels):
+        places = {bisect_right(every, column): column for column in others if column not in every}
+        return tuple(places[every.index(level) + 1] for level in levels)
     if len(others) == len(every):
-        beside = dict(zip(every, others, strict=True))
-        return tuple(beside[level] for level in levels)
+        return tuple(others[every.index(level)] for level in levels)
     return None
 
 
@@ -293,10 +273,11 @@ def _looks_like_phase(values: FloatArray) -> bool:
     return within and bool(np.abs(np.diff(finite)).max(initial=0.0) > 270.0)
 
 
-def _by_place(table: _Table, result: Columns, phased: int | None) -> Columns:
-    """Assign columns whose headings do not tell, or that have none."""
-    used = (result.frequency, phased)
-    unknown = table.of_role("unknown", but=used)
+def _by_place(
+    table: _Table, axis: int, phased: int | None
+) -> tuple[list[int], int | None, list[str]]:
+    """Return levels, phase and notes where headings do not tell, or there are none."""
+    unknown, notes = table.of_role("unknown", but=(axis, phased)), list[str]()
     if not unknown:
         raise MeasurementFileError(
             "the level column holds no numbers"
@@ -304,31 +285,21 @@ def _by_place(table: _Table, result: Columns, phased: int | None) -> Columns:
             else "has no level column",
             remedy="export levels, or give level_column",
         )
-    phases = tuple(table.of_role("phase", but=used))
+    told = phased is not None or table.of_role("phase")
     wrapped = [c for c in unknown if _looks_like_phase(table.values[:, c])]
     named = table.told and all(table.headings[c].text for c in unknown)
-    if phased is not None:
-        phases = (phased,)
-    elif not phases and len(unknown) == 2 and wrapped == unknown[1:] and not named:
-        note = f"column {unknown[1] + 1} assumed to be phase: it jumps by a turn"
-        result = replace(result, notes=(*result.notes, note))
-        unknown, phases = unknown[:1], (unknown[1],)
-        wrapped = []
-    if len(unknown) > 1 and (not named or wrapped or (phases and len(phases) != len(unknown))):
+    if not told and len(unknown) == 2 and wrapped == unknown[1:] and not named:
+        unknown, phased = unknown[:1], unknown[1]
+        notes.append(f"column {phased + 1} assumed to be phase: it jumps by a turn")
+    elif len(unknown) > 1 and (not named or wrapped):
         numbers = ", ".join(str(c + 1) for c in unknown)
-        raise table.ambiguous(
-            f"{table.label(unknown)} may be levels of {len(unknown)} seats, or level and phase or "
-            "something else",
-            f"give level_column=({numbers}), or level_column={unknown[0] + 1} and "
-            f"phase_column={unknown[1] + 1}",
+        seats = f"{table.label(unknown)} may be levels of {len(unknown)} seats"
+        raise _give(
+            f"level_column=({numbers})",
+            f"{seats}, or level and phase or something else",
+            f", or level_column={unknown[0] + 1} and phase_column={unknown[1] + 1}",
         )
-    if len(phases) not in (0, len(unknown)):
-        raise table.ambiguous(
-            f"{table.label(unknown)} and {table.label(phases)} do not pair up",
-            "give level_column and phase_column",
-        )
-    note = f"levels assumed in {table.label(unknown)}"
-    return replace(result, levels=tuple(unknown), phases=phases, notes=(*result.notes, note))
+    return unknown, phased, [*notes, f"levels assumed in {table.label(unknown)}"]
 
 
 def _with_notes(table: _Table, columns: Columns) -> Columns:
@@ -338,9 +309,8 @@ def _with_notes(table: _Table, columns: Columns) -> Columns:
     notes = list(columns.notes)
     if table.headings[columns.frequency].role != "frequency":
         notes.insert(0, f"frequencies assumed in {table.label([columns.frequency])}")
-    filled = set(table.filled)
     for column, heading in enumerate(table.headings):
-        if column not in used and (column in filled or heading.text):
-            state = "ignored" if column in filled else "ignored: it holds no numbers"
+        if column not in used and (column in table.filled or heading.text):
+            state = "ignored" + ": it holds no numbers" * (column not in table.filled)
             notes.append(f"{table.label([column])} {state}")
     return replace(columns, notes=tuple(notes))

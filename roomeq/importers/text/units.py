@@ -10,6 +10,7 @@ common practice, no source.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
@@ -17,6 +18,7 @@ import numpy as np
 from roomeq.base.errors import AmbiguousTableError, MeasurementFileError
 from roomeq.base.levels import FloatArray, amplitude_ratio_db
 from roomeq.base.response import LevelReference
+from roomeq.importers.text.layout import IndexArray
 from roomeq.importers.text.words import Heading
 
 FrequencyUnit = Literal["Hz", "kHz"]
@@ -29,6 +31,37 @@ REFERENCE_PRESSURE = 20e-6
 _PASCALS = {"Pa": 1.0, "mPa": 1e-3, "uPa": 1e-6}
 _LARGEST_SNR_DB = 60.0
 _TURN = 2.0 * np.pi
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Column:
+    """One column of a text export, in the rows that make the response.
+
+    Attributes
+    ----------
+    number : int
+        Counted from 1.
+    heading : Heading
+    values : ndarray, shape (N,)
+        As they stand in the file; nan where there is none.
+    lines : ndarray, shape (N,)
+        Line of each.
+    """
+
+    number: int
+    heading: Heading
+    values: FloatArray
+    lines: IndexArray
+
+    @property
+    def where(self) -> str:
+        """The column in words."""
+        return f"column {self.number}"
+
+    @property
+    def span(self) -> str:
+        """Smallest and largest value in words."""
+        return f"{np.nanmin(self.values):g} to {np.nanmax(self.values):g}"
 
 
 def frequency_scale(
@@ -53,9 +86,8 @@ def frequency_scale(
         )
     positive = frequencies[np.isfinite(frequencies) & (frequencies > 0)]
     lowest, highest = (positive.min(), positive.max()) if positive.size else (20.0, 200.0)
-    span = f"{lowest:g} to {highest:g}"
-    if heading.unit in ("kHz", "Hz"):
-        told = heading.unit
+    span, told = f"{lowest:g} to {highest:g}", heading.unit
+    if told in ("kHz", "Hz"):
         if highest > 1000.0 if told == "kHz" else highest < 1.0:
             raise _ambiguous_frequency(f"the heading says {told}, but {span} {told} is no sound")
         return (1000.0 if told == "kHz" else 1.0), ()
@@ -69,7 +101,7 @@ def _ambiguous_frequency(message: str) -> AmbiguousTableError:
 
 
 def level_in_db(
-    values: FloatArray, heading: Heading, *, unit: LevelUnit | None, where: str
+    column: Column, *, unit: LevelUnit | None
 ) -> tuple[FloatArray, LevelReference, tuple[str, ...]]:
     """Return a level column in dB (nan where the value is absent), its reference, and notes.
 
@@ -80,6 +112,7 @@ def level_in_db(
     MeasurementFileError
         If the levels are weighted, or a ratio or pressure is negative.
     """
+    heading, values, where = column.heading, column.values, column.where
     if unit is None and heading.weighting is not None:
         raise MeasurementFileError(
             f"levels are {heading.weighting}-weighted",
@@ -88,12 +121,25 @@ def level_in_db(
         )
     notes: tuple[str, ...] = ()
     told: str | None = unit or heading.unit
-    if told is None or told not in ("dB", "dB SPL", "dBFS", "ratio", *_PASCALS):
-        told, notes = _plausible_level_unit(values, where=where)
-    if told in _PASCALS or told == "ratio":
-        if np.nanmin(values) < 0:
+    lowest, highest = float(np.nanmin(values)), float(np.nanmax(values))
+    if told not in ("dB", "dB SPL", "dBFS", "ratio", *_PASCALS):
+        if lowest >= 0 and highest <= 20.0:
+            raise AmbiguousTableError(
+                f"values of {column.span} may be dB, ratios or pascals",
+                where=where,
+                remedy='give level_unit="dB", "ratio" or "Pa"',
+            )
+        if max(-lowest, highest) > 400.0:
+            raise AmbiguousTableError(
+                f"values of {column.span} are no levels in dB",
+                where=where,
+                remedy="give level_column, or level_unit",
+            )
+        notes = (f"{where}: levels assumed in dB ({column.span}), relative",)
+    if told == "ratio" or told in _PASCALS:
+        if lowest < 0:
             raise MeasurementFileError(
-                f"{np.nanmin(values):g} cannot be a magnitude in {told}",
+                f"{lowest:g} cannot be a magnitude in {told}",
                 where=where,
                 remedy="give level_unit, or export magnitudes",
             )
@@ -107,26 +153,7 @@ def linear_scale(unit: str | None) -> float:
     return _PASCALS[unit] / REFERENCE_PRESSURE if unit in _PASCALS else 1.0
 
 
-def _plausible_level_unit(values: FloatArray, *, where: str) -> tuple[str, tuple[str, ...]]:
-    lowest, highest = float(np.nanmin(values)), float(np.nanmax(values))
-    if lowest < 0 or highest > 20.0:
-        if max(-lowest, highest) > 400.0:
-            raise AmbiguousTableError(
-                f"values of {lowest:g} to {highest:g} are no levels in dB",
-                where=where,
-                remedy="give level_column, or level_unit",
-            )
-        return "dB", (f"{where}: levels assumed in dB ({lowest:g} to {highest:g}), relative",)
-    raise AmbiguousTableError(
-        f"values of {lowest:g} to {highest:g} may be dB, ratios or pascals",
-        where=where,
-        remedy='give level_unit="dB", "ratio" or "Pa"',
-    )
-
-
-def phase_in_deg(
-    values: FloatArray, heading: Heading, *, unit: PhaseUnit | None, where: str
-) -> tuple[FloatArray, tuple[str, ...]]:
+def phase_in_deg(column: Column, *, unit: PhaseUnit | None) -> tuple[FloatArray, tuple[str, ...]]:
     """Return a phase column in degrees, wrapped or not as it came, and notes.
 
     Raises
@@ -134,19 +161,18 @@ def phase_in_deg(
     AmbiguousTableError
         If the values may be degrees or radians.
     """
-    told: str | None = unit or heading.unit
-    notes: tuple[str, ...] = ()
+    values, notes = column.values, tuple[str, ...]()
+    told: str | None = unit or column.heading.unit
     if told not in ("deg", "rad"):
         told = _plausible_phase_unit(values[np.isfinite(values)])
-        lowest, highest = float(np.nanmin(values)), float(np.nanmax(values))
         if told is None:
             raise AmbiguousTableError(
-                f"phases of {lowest:g} to {highest:g} may be degrees or radians",
-                where=where,
+                f"phases of {column.span} may be degrees or radians",
+                where=column.where,
                 remedy='give phase_unit="deg" or phase_unit="rad"',
             )
         word = "degrees" if told == "deg" else "radians"
-        notes = (f"{where}: phases assumed in {word} ({lowest:g} to {highest:g})",)
+        notes = (f"{column.where}: phases assumed in {word} ({column.span})",)
     return (np.rad2deg(values) if told == "rad" else values), notes
 
 
@@ -163,14 +189,14 @@ def _plausible_phase_unit(phases: FloatArray) -> str | None:
     return "rad" if reaches and jumps else None
 
 
-def coherence_snr_db(values: FloatArray, heading: Heading) -> FloatArray | None:
+def coherence_snr_db(column: Column) -> FloatArray | None:
     """Return signal-to-noise ratios in dB from coherence, or None if the values are not usable.
 
     With noise in the output only, the ordinary coherence c is the share of the output that stems
     from the input, so that the signal-to-noise ratio is c / (1 - c) (Bendat and Piersol, Random
     Data, chapter on single-input/single-output relations). Clipped to 60 dB either way.
     """
-    share = values / 100.0 if heading.unit == "%" else values
+    share = column.values / (100.0 if column.heading.unit == "%" else 1.0)
     if not np.all((share >= 0.0) & (share <= 1.0 + 1e-6)):
         return None
     smallest = 1.0 / (1.0 + 10.0 ** (_LARGEST_SNR_DB / 10.0))

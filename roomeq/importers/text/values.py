@@ -8,13 +8,15 @@ never refused; nor are levels near 0 dB, which relative files have.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
-from numpy.typing import NDArray
 
 from roomeq.base.errors import MeasurementFileError
 from roomeq.base.levels import FloatArray
 from roomeq.importers.text.layout import IndexArray
+from roomeq.importers.text.units import Column
 
 _BEYOND_DB = 300.0
 """No level and no ratio of a sound lies beyond this (common practice, no source)."""
@@ -47,9 +49,7 @@ them was off by at most a tenth of the mean pressure nearby in 95 %, by 0.3 in 0
 2.3 %."""
 
 
-def refuse_impossible_levels(
-    frequencies: FloatArray, level_db: FloatArray, lines: IndexArray, *, where: str
-) -> None:
+def refuse_impossible_levels(frequencies: FloatArray, level_db: FloatArray, column: Column) -> None:
     """Refuse levels that no measurement gives.
 
     Parameters
@@ -57,37 +57,40 @@ def refuse_impossible_levels(
     frequencies : ndarray, shape (N,)
         Hz, rising. Beyond 400 Hz, where a subwoofer leaves noise, only the first rule holds.
     level_db : ndarray, shape (N,)
-        dB, finite.
-    lines : ndarray, shape (N,)
-        Line of each.
-    where : str
-        Column, in words.
+        dB.
+    column : Column
+        Where they stand.
 
     Raises
     ------
     MeasurementFileError
-        If a level lies beyond 300 dB either way, one or two rows stand far above all near them,
-        levels fall to the same number again and again, jump from one smooth run to another, or
-        stand still between others that do not.
+        If a level is that of silence or lies beyond 300 dB either way, one or two rows stand far
+        above all near them, levels fall to the same number again and again, jump from one smooth
+        run to another, or stand still between others that do not.
     """
-    used = level_db[: np.searchsorted(frequencies, _HIGHEST)]
-    if used.size <= 2 * _REACH:
-        used = np.zeros(2 * _REACH + 1)  # too few to judge
-    for found, said in (
-        (np.flatnonzero(np.abs(level_db) > _BEYOND_DB), "no level"),
-        (_spikes(used), "far above all rows near it"),
-        (_marks(used), "a mark for 'no value' rather than a level"),
-        (_jumps(frequencies, level_db), "a jump from the row above, smooth on both sides"),
-        (_frozen(frequencies, level_db), f"the same in {_FROZEN} rows and more"),
-    ):
+    for found, said in _impossible(frequencies, level_db):
         if found.size:
-            others = f" (and lines {', '.join(map(str, lines[found[1:6]]))})" * (found.size > 1)
+            lines = column.lines[found]
+            others = f" (and lines {', '.join(map(str, lines[1:6]))})" * (found.size > 1)
             raise MeasurementFileError(
-                f"{level_db[found[0]]:g} dB is {said}{others}",
-                line=int(lines[found[0]]),
-                where=where,
+                f"{said.format(level_db[found[0]])}{others}",
+                line=int(lines[0]),
+                where=column.where,
                 remedy="correct it, or leave the cell empty where nothing was measured",
             )
+
+
+def _impossible(frequencies: FloatArray, level_db: FloatArray) -> Iterator[tuple[IndexArray, str]]:
+    """Yield where levels break a rule, and words for the first; rule after rule."""
+    yield np.flatnonzero(np.isneginf(level_db)), "a magnitude of zero has no level"
+    yield np.flatnonzero(np.abs(level_db) > _BEYOND_DB), "{:g} dB is no level"
+    used = level_db[: np.searchsorted(frequencies, _HIGHEST)]
+    if used.size > 2 * _REACH:
+        yield _spikes(used), "{:g} dB is far above all rows near it"
+        yield _marks(used), "{:g} dB is a mark for 'no value' rather than a level"
+    jump = "{:g} dB is a jump from the row above, smooth on both sides"
+    yield _jumps(frequencies, level_db), jump
+    yield _frozen(frequencies, level_db), f"{{:g}} dB is the same in {_FROZEN} rows and more"
 
 
 def _spikes(level_db: FloatArray) -> IndexArray:
@@ -139,33 +142,13 @@ def _frozen(frequencies: FloatArray, level_db: FloatArray) -> IndexArray:
     """
     still = np.diff(level_db) == 0
     edges = np.flatnonzero(np.diff(np.concatenate([[0], still.astype(np.int8), [0]])))
-    found = [
-        start
-        for start, stop in edges.reshape(-1, 2)
-        if stop - start >= _FROZEN - 1
-        and start > 0
-        and stop < still.size
-        and _LOWEST < frequencies[start] < _HIGHEST_BASS
-        and (still.sum() - (stop - start)) < 0.1 * still.size
-    ]
-    return np.array(found, dtype=np.int64)
-
-
-def refuse_silence(sounds: NDArray[np.bool_], lines: IndexArray, *, where: str) -> None:
-    """Refuse rows whose magnitude is zero.
-
-    Raises
-    ------
-    MeasurementFileError
-        With the line of the first.
-    """
-    if not sounds.all():
-        raise MeasurementFileError(
-            "a magnitude of zero has no level",
-            line=int(lines[int(np.argmin(sounds))]),
-            where=where,
-            remedy="delete the row",
-        )
+    start, stop = edges.reshape(-1, 2).T
+    inside = (start > 0) & (stop < still.size)
+    inside &= (frequencies[start] > _LOWEST) & (frequencies[start] < _HIGHEST_BASS)
+    length = stop - start
+    alone = still.sum() - length < 0.1 * still.size
+    found: IndexArray = start[inside & alone & (length >= _FROZEN - 1)]
+    return found
 
 
 def refuse_holes(frequencies: FloatArray, lines: IndexArray) -> None:
@@ -182,10 +165,9 @@ def refuse_holes(frequencies: FloatArray, lines: IndexArray) -> None:
         return
     near = np.median(sliding_window_view(np.pad(steps, _REACH, mode="reflect"), 2 * _REACH + 1), -1)
     inside = (frequencies[1:] > _LOWEST) & (frequencies[:-1] < _HIGHEST_BASS)
-    holes = np.flatnonzero(inside & (steps > _HOLE_OCTAVES) & (steps > _HOLE_STEPS * near))
-    if holes.size:
-        place = int(holes[0])
-        first, last = frequencies[place], frequencies[place + 1]
+    wide = steps > np.maximum(_HOLE_OCTAVES, _HOLE_STEPS * near)
+    for place in np.flatnonzero(inside & wide)[:1]:
+        first, last = frequencies[place : place + 2]
         raise MeasurementFileError(
             f"no rows between {first:.4g} and {last:.4g} Hz, where rows near by stand "
             f"{float(first * (2 ** near[place] - 1)):.2g} Hz apart",
@@ -196,7 +178,7 @@ def refuse_holes(frequencies: FloatArray, lines: IndexArray) -> None:
 
 def fill_short_gaps(
     frequencies: FloatArray, phase_deg: FloatArray, lines: IndexArray
-) -> tuple[FloatArray | None, str | None]:
+) -> tuple[FloatArray | None, str]:
     """Return phases with those missing in short gaps taken from both sides, and a note.
 
     Parameters
@@ -212,11 +194,10 @@ def fill_short_gaps(
     ndarray, shape (N,), or None
         None where a gap at an end or between rows more than 2 Hz apart is left: a resonance may
         hide in it.
-    str or None
+    str
+        Empty where no phase is missing.
     """
     absent = np.isnan(phase_deg)
-    if not absent.any():
-        return phase_deg, None
     near, known = frequencies[absent], frequencies[~absent]
     after = np.searchsorted(known, near)
     padded = np.concatenate([[-np.inf], known, [np.inf]])
@@ -224,6 +205,8 @@ def fill_short_gaps(
     if wide.any():
         shown = _listed(lines[absent][wide])
         return None, f"no phase in line {shown} (delete such rows to have it elsewhere)"
+    if not absent.any():
+        return phase_deg, ""
     filled = phase_deg.copy()
     filled[absent] = np.interp(near, known, np.unwrap(phase_deg[~absent], period=360.0))
     return filled, f"no phase in line {_listed(lines[absent])}: taken from the rows on either side"
@@ -233,15 +216,16 @@ def _listed(lines: IndexArray) -> str:
     return ", ".join(map(str, lines[:5])) + " ..." * (lines.size > 5)
 
 
-def phase_fault(phases: FloatArray, lines: IndexArray) -> str | None:
+def phase_fault(column: Column) -> str | None:
     """Return why a column holds no usable phase, in words; None where it does.
 
     Parameters
     ----------
-    phases : ndarray, shape (N,)
-        Degrees or radians, of the rows that have one.
-    lines : ndarray, shape (N,)
+    column : Column
+        Degrees or radians; nan where a row has none.
     """
+    known = np.flatnonzero(~np.isnan(column.values))
+    phases = column.values[known]
     if not phases.size:
         return "no phase in any row"
     if phases.size > 2 and np.ptp(phases) == 0:
@@ -250,5 +234,5 @@ def phase_fault(phases: FloatArray, lines: IndexArray) -> str | None:
     worst = int(np.argmax(sizes))
     stray = sizes[worst] > _STRAY_DEG and np.mean(sizes <= _WRAPPED_DEG) > 0.95
     if sizes[worst] > _BEYOND_DEG or stray:
-        return f"{phases[worst]:g} in line {lines[worst]} is no phase"
+        return f"{phases[worst]:g} in line {column.lines[known[worst]]} is no phase"
     return None

@@ -48,45 +48,26 @@ _F2 = (3.0 - math.sqrt(5.0)) / 2.0 * _A_CORNER  # 107.7 Hz
 _F3 = (3.0 + math.sqrt(5.0)) / 2.0 * _A_CORNER  # 737.9 Hz
 
 
-def _checked(frequencies: ArrayLike) -> FloatArray:
+def _ratio(frequencies: FloatArray, weighting: Weighting) -> FloatArray:
+    squared = frequencies**2
+    ratio = _F4**2 * squared / ((squared + _F1**2) * (squared + _F4**2))
+    if weighting == "A":
+        ratio = ratio * (squared / np.sqrt((squared + _F2**2) * (squared + _F3**2)))
+    return np.asarray(ratio)
+
+
+def weighting_db(frequencies: ArrayLike, weighting: Literal["C", "A"]) -> FloatArray:
+    """Return a weighting in dB (IEC 61672-1:2013, Annex E): at 20 Hz C has -6.2 dB, A -50.5 dB.
+
+    Raises
+    ------
+    ValueError
+        If a frequency is not finite and positive.
+    """
     axis = np.asarray(frequencies, dtype=np.float64)
     if not (np.isfinite(axis) & (axis > 0)).all():
         raise ValueError(f"frequencies must be finite and positive, got {axis}")
-    return axis
-
-
-def _c_ratio(frequencies: FloatArray) -> FloatArray:
-    squared = frequencies**2
-    return np.asarray(_F4**2 * squared / ((squared + _F1**2) * (squared + _F4**2)))
-
-
-def _a_ratio(frequencies: FloatArray) -> FloatArray:
-    squared = frequencies**2
-    extra = squared / np.sqrt((squared + _F2**2) * (squared + _F3**2))
-    return np.asarray(_c_ratio(frequencies) * extra)
-
-
-def c_weighting_db(frequencies: ArrayLike) -> FloatArray:
-    """Return the C weighting in dB (IEC 61672-1:2013, Annex E): -6.2 dB at 20 Hz.
-
-    Raises
-    ------
-    ValueError
-        If a frequency is not finite and positive.
-    """
-    ratio = _c_ratio(_checked(frequencies)) / _c_ratio(np.asarray(_REFERENCE))
-    return np.asarray(20.0 * np.log10(ratio))
-
-
-def a_weighting_db(frequencies: ArrayLike) -> FloatArray:
-    """Return the A weighting in dB (IEC 61672-1:2013, Annex E): -50.5 dB at 20 Hz.
-
-    Raises
-    ------
-    ValueError
-        If a frequency is not finite and positive.
-    """
-    ratio = _a_ratio(_checked(frequencies)) / _a_ratio(np.asarray(_REFERENCE))
+    ratio = _ratio(axis, weighting) / _ratio(np.asarray(_REFERENCE), weighting)
     return np.asarray(20.0 * np.log10(ratio))
 
 
@@ -111,17 +92,14 @@ def remove_weighting(response: FrequencyResponse, *, weighting: Weighting) -> Fr
         raise ValueError(f"weighting is one of {get_args(Weighting)}, got {weighting!r}")
     if weighting == "none":
         return response
-    if weighting == "C":
-        weighting_db = c_weighting_db(response.frequencies)
-    else:
-        lowest = float(response.frequencies[0])
-        if not lowest >= 0.99 * LOWEST_A_WEIGHTED:  # the exact centre of that band is 39.81 Hz
-            raise ValueError(
-                f"A weighting cannot be removed at {lowest:.3g} Hz, only from "
-                f"{LOWEST_A_WEIGHTED:g} Hz upwards: there the meter showed mostly its own noise; "
-                "measure again with C weighting or none, or leave those bands out"
-            )
-        weighting_db = a_weighting_db(response.frequencies)
+    lowest = float(response.frequencies[0])
+    if weighting == "A" and lowest < 0.99 * LOWEST_A_WEIGHTED:  # its exact centre is 39.81 Hz
+        raise ValueError(
+            f"A weighting cannot be removed at {lowest:.3g} Hz, only from "
+            f"{LOWEST_A_WEIGHTED:g} Hz upwards: there the meter showed mostly its own noise; "
+            "measure again with C weighting or none, or leave those bands out"
+        )
+    added_db = weighting_db(response.frequencies, weighting)
     if response.has_phase:
-        return replace(response, stored=response.stored / amplitude_ratio(weighting_db))
-    return replace(response, stored=response.stored - weighting_db)
+        return replace(response, stored=response.stored / amplitude_ratio(added_db))
+    return replace(response, stored=response.stored - added_db)

@@ -20,6 +20,7 @@ import csv
 import math
 import re
 import unicodedata
+from contextlib import suppress
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import Literal
@@ -58,17 +59,15 @@ class Heading:
     secondary: bool = False
 
 
-_LETTERS = str.maketrans({"ł": "l", "ø": "o", "æ": "ae", "œ": "oe", "đ": "d", "ı": "i", "µ": "u"})
+_LETTERS = str.maketrans(
+    {"ł": "l", "ø": "o", "æ": "ae", "œ": "oe", "đ": "d", "ı": "i", "μ": "u", "_": " "}
+)
 
 
 def folded(text: str) -> str:
     """Return `text` without case and accents, micro signs as ``u``, blanks as single spaces."""
-    lowered = text.casefold().translate(_LETTERS).replace("μ", "u")
-    if not lowered.isascii():
-        lowered = "".join(
-            c for c in unicodedata.normalize("NFD", lowered) if not unicodedata.combining(c)
-        )
-    return " ".join(lowered.replace("_", " ").split())
+    parted = unicodedata.normalize("NFD", text.casefold().translate(_LETTERS))
+    return " ".join("".join(c for c in parted if not unicodedata.combining(c)).split())
 
 
 _STEMS: tuple[tuple[Role, str], ...] = (
@@ -108,6 +107,7 @@ _SOUND_PRESSURE_LEVEL = re.compile(
 _UNITS: tuple[tuple[str, re.Pattern[str]], ...] = tuple(
     (unit, re.compile(pattern))
     for unit, pattern in (
+        ("dB", r"re:? ?20"),
         ("rad/s", r"\brad ?/ ?s\b|\brad ?s\^?-1"),
         ("kHz", r"\bkhz\b|kilohertz"),
         ("MHz", r"\bmhz\b|megahertz"),
@@ -136,12 +136,6 @@ _ROLE_OF_UNIT: dict[str, Role] = {
 }  # fmt: skip
 _BRACKETED = re.compile(r"\s*[\(\[\{<]\s*([^\)\]\}>]*)\s*[\)\]\}>]")
 _TRAILING = re.compile(r"[\s/,:;\-]+(?:in\s+|en\s+|i\s+|w\s+|em\s+)?$", re.IGNORECASE)
-
-
-def _unit_of(plain: str) -> str | None:
-    if "re 20" in plain or "re: 20" in plain or "re20" in plain:
-        return "dB"
-    return next((unit for unit, pattern in _UNITS if pattern.search(plain)), None)
 
 
 _UNIT_WORDS = re.compile(
@@ -182,7 +176,7 @@ def heading_of(text: str) -> Heading:
         The heading, both lines joined where there are two.
     """
     plain = folded(text)
-    unit = _unit_of(plain)
+    unit = next((unit for unit, pattern in _UNITS if pattern.search(plain)), None)
     found = next((role for role, pattern in _WORDS if pattern.search(plain)), None)
     role: Role = found or "unknown"
     by_unit = _ROLE_OF_UNIT.get(unit or "")
@@ -205,20 +199,22 @@ def heading_of(text: str) -> Heading:
 
 DecimalMark = Literal[".", ","]
 
-ABSENT = frozenset([
-    "nan", "+nan", "-nan", "nan(ind)", "-nan(ind)", "n/a", "na", "n.a.", "null", "none", "nil",
-    "?", "undef", "inf", "+inf", "-inf", "infinity", "-infinity", "∞", "+∞", "-∞",
-    "1.#qnan", "-1.#ind", "1.#ind", "1.#inf", "-1.#inf", "1.#qo",
-    "1,#qnan", "-1,#ind", "1,#ind", "1,#inf", "-1,#inf", "1,#qo",
-    "#n/a", "#nv", "#num!", "#zahl!", "#value!", "#wert!", "#valeur!", "#valor!", "#div/0!",
-])  # fmt: skip
-"""Words that stand for a number that is not there, in lower case."""
+_ABSENT = re.compile(
+    r"[-*]*|[+-]?(?:nan|inf|infinity|∞)|-?nan\(ind\)|-?1[.,]#(?:qnan|ind|inf|qo)"
+    r"|n/?a|n\.a\.|null|none|nil|\?|undef"
+    r"|#(?:n/a|nv|num!|zahl!|value!|wert!|valeur!|valor!|div/0!)",
+    re.IGNORECASE,
+)
+"""What stands for a number that is not there."""
 
-_RULED = re.compile(r"[-*]+")
 _SUFFIX = re.compile(
     r"(.*\d[.,]?)\s*(hz|khz|k|db|dbfs|db ?\(?spl\)?|°|º|deg|rad|pa|mpa)\.?", re.IGNORECASE
 )
 _FIRST = re.compile(r"[\s\"'|;,]*[+-]?[.,]?\d")
+_QUOTED_LINE = re.compile(r"^[ \t]*\"([^\"]*[;\t|][^\"]*)\"[ \t]*$")
+_PAIR = re.compile(r"[+-]?\d+,\d+")
+_PAIRS = re.compile(rf"\s*{_PAIR.pattern}(?: *, *{_PAIR.pattern})+\s*")
+_IN_APOSTROPHES = re.compile(r"^'(.*)'$")
 _QUOTED_OR_NOT = re.compile(r'"([^"]*)"|(\S+)')
 
 
@@ -233,6 +229,11 @@ def _number_pattern(decimal: str, groups: str) -> re.Pattern[str]:
     grouped = rf"[1-9]\d{{0,2}}(?P<group>[{re.escape(groups)}])\d{{3}}(?:(?P=group)\d{{3}})*"
     exponent = r"(?:[eEdD][+-]?\d{1,3})?"
     return re.compile(rf"[+-]?(?:{grouped}(?:{tail})?|\d+(?:{tail})?|{mark}\d+){exponent}")
+
+
+def _finite(text: str) -> float:
+    value = float(text)
+    return value if math.isfinite(value) else math.nan
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -253,46 +254,36 @@ class Dialect:
     def split(self, line: str) -> list[str]:
         """Return the cells of a line, stripped of quotes and of blanks around them."""
         if self.delimiter == " ":
-            if '"' in line:
-                return [(a or b).strip() for a, b in _QUOTED_OR_NOT.findall(line)]
-            return line.split()
+            return [(a or b).strip() for a, b in _QUOTED_OR_NOT.findall(line)]
         if self.delimiter == "|":
             line = line.strip()
             if len(line) > 1 and line[0] == line[-1] == "|":  # a frame; a single bar is none
                 line = line[1:-1]
+        if self.delimiter == self.decimal and _PAIRS.fullmatch(line):  # each second one parts cells
+            return _PAIR.findall(line)
+        if '"' in line:
+            line = _QUOTED_LINE.sub(r"\1", line)
+        cells = line.split(self.delimiter)
         if '"' in line and len(self.delimiter) == 1:
-            reader = csv.reader([line], delimiter=self.delimiter, skipinitialspace=True)
-            try:
-                return [cell.strip() for cell in next(reader, [])]
-            except csv.Error:
-                pass
-        cells = [cell.strip() for cell in line.split(self.delimiter)]
-        if "'" not in line:
-            return cells
-        return [
-            cell[1:-1].strip() if len(cell) > 1 and cell[0] == cell[-1] == "'" else cell
-            for cell in cells
-        ]
-
-    @property
-    def groups(self) -> str:
-        """Marks that may group thousands in this dialect."""
-        other = "," if self.decimal == "." else "."
-        return other + "'" + ("" if self.delimiter in (" ", ",") else " ")
+            with suppress(csv.Error):
+                cells = next(csv.reader([line], delimiter=self.delimiter, skipinitialspace=True))
+        elif "'" in line:
+            cells = [_IN_APOSTROPHES.sub(r"\1", cell.strip()) for cell in cells]
+        return [cell.strip() for cell in cells]
 
     def number(self, cell: str) -> float | None:
         """Return the number in a cell, nan where it says there is none, None where it is text."""
         comma = self.decimal == ","
-        if not ("_" in cell or (comma and ("." in cell or cell[-1:] == ","))):
+        if "_" not in cell and not (comma and ("." in cell or cell[-1:] == ",")):
             try:
-                value = float(cell.replace(",", ".") if comma else cell)
+                return _finite(cell.replace(",", ".") if comma else cell)
             except ValueError:
                 pass
-            else:
-                return value if math.isfinite(value) else math.nan
-        if not cell or cell.lower() in ABSENT or _RULED.fullmatch(cell):
+        if _ABSENT.fullmatch(cell):
             return math.nan
-        pattern = _number_pattern(self.decimal, self.groups)
+        blank = "" if self.delimiter in (" ", ",") else " "
+        groups = f"'{blank}." if comma else f"'{blank},"
+        pattern = _number_pattern(self.decimal, groups)
         found, factor = pattern.fullmatch(cell), 1.0
         if found is None and (behind := _SUFFIX.fullmatch(cell)) is not None:
             found = pattern.fullmatch(behind[1])
@@ -300,8 +291,7 @@ class Dialect:
         if found is None:
             return None
         text = found[0].replace(found["group"] or " ", "").replace(",", ".")
-        value = float(text.lower().replace("d", "e")) * factor
-        return value if math.isfinite(value) else math.nan
+        return _finite(text.lower().replace("d", "e")) * factor
 
     def unit(self, cell: str) -> str:
         """Return the unit written in a cell behind its number, or an empty text."""

@@ -94,10 +94,8 @@ def move_row(
 ) -> MoveRow:
     """Return what one setting gives, and what of it can be told."""
     label, setting = move
-    own, gain = (
-        [one for one in responses if move in one.moves],
-        fit.estimates["gain", label, setting],
-    )
+    own = [one for one in responses if move in one.moves]
+    gain = fit.estimates["gain", label, setting]
     row = MoveRow(label=label, setting_db=setting, gain_db=gain.value, gain_error_db=gain.error)
     # A gain that is surely not as set is told although it is less certain: what is set is worse.
     other = abs(gain.value - setting) > 2.0 * _ERRORS * gain.error

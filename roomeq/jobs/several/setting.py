@@ -15,7 +15,6 @@ import numpy as np
 from roomeq.base.levels import ComplexArray, FloatArray
 from roomeq.base.survey import Survey
 from roomeq.device.processor import JoiningSettings
-from roomeq.jobs.several.task import feeder_of, present_setting, response_now
 from roomeq.optimiser.several.choose import Together
 from roomeq.room.room import Room, Subwoofer
 from roomeq.room.together import summed_survey
@@ -27,32 +26,20 @@ class OneSetting:
 
     Attributes
     ----------
-    subwoofer, feeder : Subwoofer
-        The one, and the one whose bands, delay and level it has: itself, or what feeds it.
+    subwoofer : Subwoofer
     gains_db : ndarray, shape (B,)
     setting : JoiningSettings
         Delay, polarity, and level against now.
     """
 
     subwoofer: Subwoofer
-    feeder: Subwoofer
     gains_db: FloatArray
     setting: JoiningSettings
 
-    @property
-    def name(self) -> str:
-        """Name of the subwoofer."""
-        return self.subwoofer.name
-
-    @property
-    def present(self) -> JoiningSettings:
-        """What is set now."""
-        return present_setting(self.subwoofer, self.feeder)
-
     def change(self, frequencies: FloatArray) -> ComplexArray:
         """Return what the setting changes against now, a complex amplitude ratio, shape (F,)."""
-        bands = self.feeder.room.equaliser.response(self.gains_db, frequencies)
-        now = response_now(self.subwoofer, self.feeder, frequencies)
+        bands = self.subwoofer.room.equaliser.response(self.gains_db, frequencies)
+        now = self.subwoofer.response_now(frequencies)
         return np.asarray(bands * self.setting.response(frequencies) / now)
 
     @property
@@ -62,13 +49,11 @@ class OneSetting:
 
 
 def settings_of(subwoofers: Sequence[Subwoofer], found: Together) -> tuple[OneSetting, ...]:
-    """Return what each subwoofer is to be set to; equalisers in the order of those that feed."""
-    first = [one.name for one in subwoofers if one.fed_by is None]
-    gains = dict(zip(first, found.gains_db, strict=True))
-    feeders = [feeder_of(subwoofers, one) for one in subwoofers]
+    """Return what each subwoofer is to be set to."""
+    each = zip(subwoofers, found.gains_db, found.settings, strict=True)
     return tuple(
-        OneSetting(subwoofer=one, feeder=feeder, gains_db=gains[feeder.name], setting=setting)
-        for one, feeder, setting in zip(subwoofers, feeders, found.settings, strict=True)
+        OneSetting(subwoofer=one, gains_db=gains_db, setting=setting)
+        for one, gains_db, setting in each
     )
 
 
@@ -78,7 +63,7 @@ def room_as_set(room: Room, settings: Sequence[OneSetting], *, most_louder_db: f
     What was measured of subwoofers and mains together is left out: it is of what is set now.
     """
     summed = summed_survey([one.survey for one in settings], coherent=True)
-    summed = summed.of_seats([seat for seat in room.survey.of_source("sub").seats])
+    summed = summed.of_seats(room.survey.of_source("sub").seats)
     mains = tuple(entry for entry in room.survey.measurements if entry.source == "mains")
     survey = replace(room.survey, measurements=(*summed.measurements, *mains))
     limits = replace(room.limits, drive_boost_db=most_louder_db, drive_by_frequency=())

@@ -14,55 +14,24 @@ from dataclasses import replace
 import numpy as np
 
 from roomeq.base.bands import logarithmic_axis
-from roomeq.base.errors import MissingPhaseError
 from roomeq.base.levels import ComplexArray, FloatArray
 from roomeq.base.survey import Survey
-from roomeq.device.processor import JoiningSettings
-from roomeq.jobs.drive.bands import room_data
+from roomeq.jobs.drive.bands import band_task, room_data
 from roomeq.jobs.drive.headroom import room_behind_protection
 from roomeq.jobs.joining.steps import joining_offer
 from roomeq.optimiser.bands.fit_data import FitData
-from roomeq.optimiser.bands.problem import BoostCap
 from roomeq.optimiser.several.task import BandSet, SeveralTask, Source
 from roomeq.room.room import Room, Subwoofer
 from roomeq.room.together import seat_pressures
-from roomeq.wanted.limits import allowed_gains_db, band_freedoms, limit_axis
 
 _POINTS_PER_OCTAVE = 48
 _REACH = 2.0 ** (1.0 / 12.0)
-
-
-def together_obstacle(room: Room) -> str | None:
-    """Say why subwoofers cannot be set together, and what is missing; None if they can be."""
-    if not all(e.response.has_phase for e in room.survey.of_source("sub").measurements):
-        return (
-            "delay, polarity and level of several subwoofers need one time zero and phase: measure "
-            "each with a loopback, or against a reference loudspeaker that stays, export with "
-            "phase, and state common_reference = true in [timing]. Until then roomeq check tells "
-            "the levels of each"
-        )
-    said = "the phase of the bands of {} is not known: their shapes were measured in level only"
-    shaped = (one.name for one in room.subwoofers if one.room.equaliser.shapes is not None)
-    return next(map(said.format, shaped), None)
-
-
-def feeder_of(subwoofers: Sequence[Subwoofer], one: Subwoofer) -> Subwoofer:
-    """Return the subwoofer whose bands, delay and level one has: itself, or what feeds it."""
-    return next(other for other in subwoofers if other.name == (one.fed_by or one.name))
-
-
-def present_setting(one: Subwoofer, feeder: Subwoofer) -> JoiningSettings:
-    """Return delay and polarity that are set now on one subwoofer, behind the one that feeds it."""
-    return JoiningSettings(
-        delay=feeder.room.joining.present_delay,
-        inverted=one.room.present.polarity == "inverted",
-    )
-
-
-def response_now(one: Subwoofer, feeder: Subwoofer, frequencies: FloatArray) -> ComplexArray:
-    """Return what bands, delay and polarity do as set now, a complex amplitude ratio, (F,)."""
-    bands = feeder.room.equaliser.response(feeder.room.present.gains_db, frequencies)
-    return np.asarray(bands * present_setting(one, feeder).response(frequencies))
+_NO_PHASE = (
+    "delay, polarity and level of several subwoofers need one time zero and phase: measure each "
+    "with a loopback, or against a reference loudspeaker that stays, export with phase, and state "
+    "common_reference = true in [timing]. Until then roomeq check tells the levels of each"
+)
+_NO_SHAPES = "the phase of the bands of {} is not known: their shapes were measured in level only"
 
 
 def several_task(room: Room, subwoofers: Sequence[Subwoofer]) -> SeveralTask:
@@ -77,26 +46,30 @@ def several_task(room: Room, subwoofers: Sequence[Subwoofer]) -> SeveralTask:
     Raises
     ------
     ValueError
-        If they cannot be set together, as `together_obstacle` tells.
+        If they cannot be set together: no phase, or that of the bands is not known.
     """
-    obstacle = together_obstacle(room)
-    if obstacle is not None:
-        raise ValueError(obstacle)
+    if not all(e.response.has_phase for e in room.survey.of_source("sub").measurements):
+        raise ValueError(_NO_PHASE)
+    for one in subwoofers:
+        if one.room.equaliser.shapes is not None:
+            raise ValueError(_NO_SHAPES.format(one.name))
     data = room_data(room)
     points = _points(data, [one.room.survey for one in subwoofers])
+    names = [one.name for one in subwoofers]
     first = [one for one in subwoofers if one.fed_by is None]
+    lines = [[one, *(o for o in subwoofers if o.fed_by == one.name)] for one in first]
     gain, sources = 10.0 ** (-data.seat_offsets_db[:, None] / 20.0), []
     for one in subwoofers:
-        feeder = feeder_of(subwoofers, one)
-        fed_by = None if one is feeder else subwoofers.index(feeder)
+        fed_by = None if one.fed_by is None else names.index(one.fed_by)
+        equaliser = next(n for n, line in enumerate(lines) if one in line)
         pressures = seat_pressures(one.room.survey, data.seats, points) * gain
-        source = _source(one, feeder, pressures, points)
-        sources.append(replace(source, equaliser=first.index(feeder), fed_by=fed_by))
+        source = _source(one, pressures, points)
+        sources.append(replace(source, equaliser=equaliser, fed_by=fed_by))
     return SeveralTask(
         points=points,
         frequencies=data.frequencies,
         sources=tuple(sources),
-        equalisers=tuple(_bands(with_own_limits(one.room), points) for one in first),
+        equalisers=tuple(_bands([with_own_limits(o.room) for o in line], points) for line in lines),
         seat_weights=data.seat_weights,
         frequency_weights=data.frequency_weights,
         target_db=data.target_db,
@@ -119,49 +92,33 @@ def _points(data: FitData, surveys: Sequence[Survey]) -> FloatArray:
     return logarithmic_axis(low, high, per_octave=_POINTS_PER_OCTAVE)
 
 
-def _source(
-    one: Subwoofer, feeder: Subwoofer, pressures: ComplexArray, points: FloatArray
-) -> Source:
+def _source(one: Subwoofer, pressures: ComplexArray, points: FloatArray) -> Source:
     """Return what arrives from a subwoofer with everything at rest, and what it can be set to."""
-    offer = joining_offer(feeder.room)
-    now = present_setting(one, feeder)
-    signs = (1.0, -1.0) if one.room.device.polarity else ((-1.0,) if now.inverted else (1.0,))
-    try:
-        at_rest = pressures / response_now(one, feeder, points)
-    except MissingPhaseError as error:
-        raise ValueError(f"{one.name}: {error}") from None
+    offer, device = joining_offer(one.room), one.room.device
+    now = one.present
+    signs = (1.0, -1.0) if device.polarity else ((-1.0,) if now.inverted else (1.0,))
     return Source(
         name=one.name,
-        pressures=at_rest,
-        delays=np.array([now.delay]) if feeder.delays is None else feeder.delays.values,
-        levels_db=np.zeros(1) if feeder.room.device.level is None else offer.levels.values_db,
+        pressures=pressures / one.response_now(points),
+        delays=np.array([now.delay]) if one.delays is None else one.delays.values,
+        levels_db=np.zeros(1) if device.level is None else offer.levels.values_db,
         polarities=signs,
         present=now,
     )
 
 
-def _bands(room: Room, points: FloatArray) -> BandSet:
-    """Return what the bands of one device may be set to; limits are those of its own room."""
-    equaliser, limits, data = room.equaliser, room.limits, room_data(room)
-    stand = room.present.gains_db
-    freedoms = band_freedoms(
-        equaliser,
-        limits=limits,
-        floor=limits.floor(room.target),
-        corner=room.corner,
-        seen=data.frequencies[data.frequency_weights > 0],
-    )
-    gains = allowed_gains_db(equaliser, freedoms=freedoms, present_gains_db=stand)
-    cap = BoostCap.of(data, limits=limits, target=room.target, by_seats=False)
-    rows = np.unique(np.concatenate([limit_axis(equaliser), cap.edges]))
-    alone = [np.outer(allowed, row) for allowed, row in zip(gains, np.eye(len(gains)), strict=True)]
+def _bands(rooms: Sequence[Room], points: FloatArray) -> BandSet:
+    """Return what the bands of one device may be set to, within the limits of all that it feeds."""
+    equaliser, stand = rooms[0].equaliser, rooms[0].present.gains_db
+    tasks = [replace(band_task(room), by_seats=False) for room in rooms]
+    stated = tasks[0].problem()
+    each = np.eye(len(stated.gains_db))
+    alone = [np.outer(gains, row) for gains, row in zip(stated.gains_db, each, strict=True)]
     return BandSet(
-        gains_db=gains,
+        gains_db=stated.gains_db,
         responses=tuple(np.array([equaliser.response(g, points) for g in one]) for one in alone),
-        limit_tables_db=tuple(
-            equaliser.band_table_db(b, rows, gains_db=allowed) for b, allowed in enumerate(gains)
-        ),
-        cap_db=cap.at(rows),
+        limit_tables_db=stated.limit_tables_db,
+        cap_db=np.min([task.cap_db(stated.limit_frequencies) for task in tasks], axis=0),
         present_gains_db=stand,
         present_response=equaliser.response(stand, points),
     )

@@ -12,9 +12,8 @@ Shares are likelihoods times what is usual, over all explanations that were trie
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from typing import Literal
 
 import msgspec
 import numpy as np
@@ -24,6 +23,7 @@ from roomeq.base.levels import FloatArray
 from roomeq.jobs.verifying.hypotheses import Explanation, Setup, explanations
 from roomeq.jobs.verifying.observation import Change, Observation
 from roomeq.plan.plan import Plan
+from roomeq.plan.records import PresentRecord, is_stated
 from roomeq.plan.verification import (
     BandCheck,
     Cause,
@@ -32,6 +32,7 @@ from roomeq.plan.verification import (
     StatedJoiningSetting,
     StatedSetting,
 )
+from roomeq.room.room import Joined
 
 STANDS = 0.1
 """Share of the likeliest explanation below which another does not stand beside it."""
@@ -222,35 +223,34 @@ def _band_checks(
             )
 
 
-_Label = Literal["delay_ms", "polarity", "phase_deg"]
-_SAME: dict[_Label, float] = {
-    "delay_ms": 0.006,  # a plan shows two decimals, and that is what is set
-    "polarity": 0.0,
-    "phase_deg": 1e-9,
-}
+_CHANGES = ("delay_ms", "polarity")
+_SAME = {"delay_ms": 0.006, "phase_deg": 1e-9}  # a plan shows two decimals of a delay
 
 
 def told_otherwise(
-    planned: Sequence[float | str | None],
-    stated: Sequence[float | str | None],
+    planned: Joined,
+    stated: Joined,
     *,
+    before: PresentRecord | None = None,
     subwoofer: str | None = None,
 ) -> Iterator[StatedJoiningSetting]:
     """Yield delay in ms, polarity and phase in degrees that are stated to be others than planned.
 
     Parameters
     ----------
-    planned, stated : sequence of float, str or None
-        What is not known is not compared.
+    planned, stated : dict
+        By what they are of; what is not known is not compared.
+    before : PresentRecord, optional
+        What was stated when it was planned: else the plan has changes of delay and polarity only.
     subwoofer : str, optional
         Which of several they are of.
     """
-    for label, one, other in zip(_SAME, planned, stated, strict=True):
-        if one is not None and other is not None and not _same(label, one, other):
+    for label, one in planned.items():
+        other, only_change = stated.get(label), label in _CHANGES and not is_stated(before, label)
+        if one is None or other is None or only_change:
+            continue
+        same = one == other
+        if isinstance(one, float) and isinstance(other, float):
+            same = abs(one - other) <= _SAME[label]
+        if not same:
             yield StatedJoiningSetting(label=label, planned=one, stated=other, subwoofer=subwoofer)
-
-
-def _same(label: _Label, one: float | str, other: float | str) -> bool:
-    if isinstance(one, str) or isinstance(other, str):
-        return one == other
-    return abs(one - other) <= _SAME[label]

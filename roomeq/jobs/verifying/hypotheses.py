@@ -14,7 +14,6 @@ import itertools
 import math
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
-from typing import Any
 
 import numpy as np
 
@@ -108,7 +107,9 @@ def explanations(seen: Observation, setup: Setup) -> list[Explanation]:
         found += _single_bands(seen, setup, setup.equaliser)
     elif seen.parts[0].of_each:
         found += _as_before(seen)
-    found += _single_subwoofers(seen)
+    names = seen.parts[0].of_each
+    for name in names:
+        found += _one_of_several(seen, name, len(names))
     found += _filters(seen, with_mains=setup.sum_known)
     if setup.microphone_db is not None:
         found += _microphone(seen, setup.microphone_db)
@@ -151,10 +152,14 @@ def _best(
     code: CauseCode,
     make: Callable[[FloatArray], Change],
     grid: FloatArray,
+    *,
+    name: str | None = None,
+    of: int = 1,
 ) -> Explanation:
     """Return the best of candidates that differ in one value."""
     best = float(grid[int(np.argmax(seen.score(make(grid))))])
-    return _one(seen, Cause(code=code, value=best), make(np.array([best])), values=1)
+    cause = Cause(code=code, value=best, name=name)
+    return _one(seen, cause, make(np.array([best])), values=1, of=of)
 
 
 def _gains(equaliser: FixedBandEqualiser, gains_db: FloatArray, planned: FloatArray) -> Change:
@@ -255,31 +260,20 @@ def _as_before(seen: Observation) -> Iterator[Explanation]:
         yield _one(seen, Cause(code=CauseCode.AS_BEFORE), Change(), left=left)
 
 
-def _single_subwoofers(seen: Observation) -> Iterator[Explanation]:
-    """Yield one of several subwoofers that is off, inverted, late or at another level.
+def _one_of_several(seen: Observation, name: str, of: int) -> Iterator[Explanation]:
+    """Yield that one of several subwoofers is off, inverted, late or at another level.
 
-    The best of each subwoofer: of two, the one inverted is heard as the other one inverted, and
-    late as the other one early.
+    Of each: of two, the one inverted is heard as the other one inverted, and late as the other one
+    early.
     """
-    names = list(seen.parts[0].of_each)
-    kinds: tuple[tuple[CauseCode, str, FloatArray], ...] = (
-        (CauseCode.SUBWOOFER_OFF, "sub_db", np.array([_SILENT_DB])),
-        (CauseCode.SUBWOOFER_INVERTED, "sign", -np.ones(1)),
-        (CauseCode.SUBWOOFER_DELAY, "delay", _DELAYS),
-        (CauseCode.SUBWOOFER_LEVEL, "sub_db", _LEVELS),
-    )
-    for code, key, grid in kinds if names else ():
-        for name in names:
-            scores = seen.score(_of_one(name, key, grid))
-            best = grid[[int(scores.argmax())]]
-            cause = Cause(code=code, name=name, value=float(best[0]) if grid.size > 1 else None)
-            change = _of_one(name, key, best)
-            yield _one(seen, cause, change, values=int(grid.size > 1), of=len(names))
-
-
-def _of_one(name: str, key: str, values: FloatArray) -> Change:
-    changed: dict[str, Any] = {key: values}
-    return Change(of=name, **changed)
+    for code, change in (
+        (CauseCode.SUBWOOFER_OFF, Change(of=name, sub_db=_SILENT_DB)),
+        (CauseCode.SUBWOOFER_INVERTED, Change(of=name, sign=-1.0)),
+    ):
+        yield _one(seen, Cause(code=code, name=name), change, of=of)
+    late, level = CauseCode.SUBWOOFER_DELAY, CauseCode.SUBWOOFER_LEVEL
+    yield _best(seen, late, lambda d: Change(of=name, delay=d), _DELAYS, name=name, of=of)
+    yield _best(seen, level, lambda x: Change(of=name, sub_db=x), _LEVELS, name=name, of=of)
 
 
 def _width(equaliser: FixedBandEqualiser, planned: FloatArray, factor: float) -> Change:

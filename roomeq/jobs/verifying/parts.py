@@ -79,24 +79,21 @@ def _each_beside_the_others(plan: Plan, seats: list[int], axis: FloatArray) -> d
     if plan.together is None:
         return {}
     points = np.array(plan.together.points)
-    arriving = {
-        name: one.set_together.pressures[seats]
-        for name, one in plan.subwoofers.items()
-        if one.set_together is not None
+    arriving = {name: own.pressures for name, own in plan.each_together.items()}
+    every, whole = np.eye(points.size), np.sum(list(arriving.values()), axis=0)
+    smooth = smooth_power(points, every, at=axis, fraction=SMOOTHING_FRACTION)
+
+    def product(one: ComplexArray, other: ComplexArray) -> ComplexArray:
+        return np.asarray((one * other.conj())[seats] @ smooth)
+
+    return {
+        name: TwoPowers(
+            own=product(own, own).real,
+            rest=product(whole - own, whole - own).real,
+            cross=product(own, whole - own),
+        )
+        for name, own in arriving.items()
     }
-
-    def smooth(pressure: ComplexArray) -> FloatArray:
-        power = np.abs(pressure) ** 2
-        return smooth_power(points, power, at=axis, fraction=SMOOTHING_FRACTION)
-
-    whole, found = np.sum(list(arriving.values()), axis=0), {}
-    for name, own in arriving.items():
-        rest = whole - own
-        alone = smooth(own) + smooth(rest)
-        in_phase, quadrature = smooth(own + rest) - alone, smooth(own + 1j * rest) - alone
-        cross = np.asarray(0.5 * in_phase + 0.5j * quadrature, dtype=np.complex128)
-        found[name] = TwoPowers(own=smooth(own), rest=smooth(rest), cross=cross)
-    return found
 
 
 def _joined_part(plan: Plan, survey: Survey, source: Source) -> Part | None:

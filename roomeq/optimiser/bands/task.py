@@ -120,6 +120,8 @@ class BandGainTask:
     seen_in_all : ndarray, optional
         Where many rooms share one setting: frequencies that are fitted in all of them, in Hz. What
         a dip of one room forbids is then no reason, the device alone limits.
+    by_seats : bool
+        Whether it counts where few seats are short, as `BoostCap.of` takes it.
     cap : BoostCap
         Where how much may be boosted, by what the others say.
     """
@@ -132,11 +134,13 @@ class BandGainTask:
     corner: float | None
     present_gains_db: FloatArray
     seen_in_all: FloatArray | None = None
+    by_seats: bool = True
     cap: BoostCap = field(init=False)
 
     def __post_init__(self) -> None:
         data = self.data if self.seen_in_all is None else None
-        cap = BoostCap.of(data, limits=self.limits, target=self.target)
+        limits, target = self.limits, self.target
+        cap = BoostCap.of(data, limits=limits, target=target, by_seats=self.by_seats)
         object.__setattr__(self, "cap", cap)
 
     @property

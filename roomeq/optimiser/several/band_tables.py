@@ -21,6 +21,7 @@ from roomeq.optimiser.several.task import BandSet, IntArray
 NEPERS_PER_DB = math.log(10.0) / 20.0
 _SAME = 1e-9
 
+_Place = tuple[IntArray, IntArray]
 Summed = tuple[ComplexArray, FloatArray, float]
 """Logarithm (P,), rows (G,) and mean level of all bands."""
 Slopes = tuple[ComplexArray, FloatArray, FloatArray]
@@ -54,17 +55,16 @@ class BandTables:
         self.rows = padded(bands.limit_tables_db)
         self.means = self.logs.real @ mean_of / NEPERS_PER_DB
 
-    def _place(self, gains_db: FloatArray) -> tuple[IntArray, FloatArray]:
-        """Return the gain on offer below each gain, and the share of the way to the next."""
+    def _beside(self, gains_db: FloatArray) -> tuple[_Place, _Place]:
+        """Return where the gains on offer stand between which each gain lies."""
         k = (self.gains < gains_db[:, None]).sum(axis=1) - 1
         k = np.minimum(np.maximum(k, 0), self.last)
-        low, high = self.gains[self.bands, k], self.gains[self.bands, k + 1]
-        return k, (gains_db - low) / (high - low)
+        return (self.bands, k), (self.bands, k + 1)
 
     def summed(self, gains_db: FloatArray) -> Summed:
         """Return logarithm (P,), rows (G,) and mean level of all bands at gains (B,)."""
-        k, share = self._place(gains_db)
-        near, far = (self.bands, k), (self.bands, k + 1)
+        near, far = self._beside(gains_db)
+        share = (gains_db - self.gains[near]) / (self.gains[far] - self.gains[near])
         log, row, mean = (
             (1.0 - share) @ table[near] + share @ table[far]
             for table in (self.logs, self.rows, self.means)
@@ -73,8 +73,7 @@ class BandTables:
 
     def slopes(self, gains_db: FloatArray) -> Slopes:
         """Return by how much each band's logarithm, rows and mean change for a dB of its gain."""
-        k, _ = self._place(gains_db)
-        near, far = (self.bands, k), (self.bands, k + 1)
+        near, far = self._beside(gains_db)
         width = self.gains[far] - self.gains[near]
         logs, rows, means = (
             ((table[far] - table[near]).T / width).T for table in (self.logs, self.rows, self.means)

@@ -17,7 +17,7 @@ from roomeq.device.processor import JoiningSettings
 from roomeq.optimiser.several.few_moves import tie_loss, with_few_moves
 from roomeq.optimiser.several.model import Model, Setting, State
 from roomeq.optimiser.several.search import find_loudest, search
-from roomeq.optimiser.several.task import IntArray, SeveralTask
+from roomeq.optimiser.several.task import IntArray, SeatFigures, SeveralTask
 
 EVALUATIONS_EACH = 5000
 """Settings judged for each value that may be chosen."""
@@ -29,38 +29,8 @@ WITHOUT_SHARE = 0.08
 NEEDLESS_DB = 0.1
 # More deviation without one is no loss: less than anybody measures; common practice, no source. Of
 # 31 cases with 0.3 dB of scatter (`bench_without_one.py`, seeds 900 to 940, 1000 to 1006), with
-# which this was set, 9 of 10 that add nothing are named and none of 21 that are needed; of 8 later
-# ones (944, 947, 1010 to 1013) 3 of 5 and none of 3: the short search misses some.
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class SeatFigures:
-    """What one set of settings gives at the seats.
-
-    Attributes
-    ----------
-    deviation_db : float
-        ``sqrt(F)``, the mean over seats of each seat's own, at one level.
-    by_seat_db : ndarray, shape (S,)
-        Each seat's own ``sqrt(F_s)``, without the term of the mean cut.
-    variation_db : float
-        Root of the mean over the axis of the variance over seats of the levels.
-    output_given_up_db : float
-        Against the best sum in phase.
-    level_db : ndarray, shape (S, F)
-        Level at each seat less the target and the common level.
-    """
-
-    deviation_db: float
-    by_seat_db: FloatArray
-    variation_db: float
-    output_given_up_db: float
-    level_db: FloatArray
-
-    @property
-    def worst_seat(self) -> int:
-        """Which seat has the largest deviation of its own."""
-        return int(np.argmax(self.by_seat_db))
+# which this was set, 9 of 10 that add nothing are named and none of 21 that are needed; of 75 later
+# ones (944, 947 to 964, 1010 to 1030) 19 of 25 and none of 50: the short search misses some.
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -91,7 +61,7 @@ class Together:
     settings : tuple of JoiningSettings
         One for each source; that of a source that is fed by another repeats the other's.
     gains_db : tuple of ndarray
-        One for each equaliser.
+        Of the equaliser before each source; empty where there is none.
     before, after, best : SeatFigures
         As it stands, as proposed, and the best found, which moves more.
     without : tuple of WithoutOne
@@ -101,6 +71,7 @@ class Together:
     output_db : float
         Output as proposed, in the unit of the pressures.
     evaluations : int
+        Settings judged, but for what each source contributes.
     """
 
     settings: tuple[JoiningSettings, ...]
@@ -141,13 +112,13 @@ def choose_together(
     -------
     Together
     """
-    power = np.array([np.abs(source.pressures) ** 2 for source in task.sources]).sum(axis=-1)
-    seats, order = np.argsort(power.sum(axis=0), kind="stable"), by_power(task)
+    power = np.sum([np.abs(source.pressures) ** 2 for source in task.sources], axis=(0, 2))
+    seats, order = np.argsort(power, kind="stable"), by_power(task)
     model = Model(task.of_seats(seats).of_sources(order))
     if evaluations is None:
         evaluations = EVALUATIONS_EACH * (model.free.size + EVALUATIONS_BASE)
-    before, spent, starts = model.before(), 0, [] if start is None else [start]
     loudest = find_loudest(model)
+    before, spent, starts = model.before(), 0, [] if start is None else [start]
     alike = model.task.with_one_equaliser()
     one = None if alike is None else Model(alike)
     if one is not None:
@@ -164,28 +135,21 @@ def choose_together(
         proposed = model.state(_spread(model, few), few.signs)
     else:
         proposed = with_few_moves(model, best, before, limit=limit)
-    spent, without = spent + model.evaluations, []
-    for i in range(model.n) if contributions and model.n > 1 else ():
-        left, count = _without(model, i, proposed, before, int(WITHOUT_SHARE * evaluations))
-        without.append(left)
-        spent += count
-    states, back = (before, proposed, best), np.argsort(seats)
-    figures = [_figures(model, state, back) for state in states]
-    means = [model.mean_level_db(state.total) for state in states]
-    settings, gains = _settings(model, proposed), [e.present_gains_db for e in task.equalisers]
-    named = dict.fromkeys(e for i in order if (e := task.sources[i].equaliser) is not None)
-    for e, places in zip(named, model.gain_places, strict=True):
-        gains[e] = readonly(proposed.x[places])
+    short = int(WITHOUT_SHARE * evaluations) if contributions and model.n > 1 else 0
+    places = [order.index(i) for i in range(model.n)]
+    was, after, most = (_figures(model, one, np.argsort(seats)) for one in (before, proposed, best))
+    settings, gains_db = zip(*(_settings(model, proposed, k) for k in places), strict=True)
+    loudness = [model.levels_db(state.total)[1] for state in (before, proposed)]
     return Together(
-        settings=tuple(settings[k] for k in np.argsort(order)),
-        gains_db=tuple(gains),
-        before=figures[0],
-        after=figures[1],
-        best=figures[2],
-        without=tuple(without[k] for k in np.argsort(order)) if without else (),
-        loudness_change_db=means[1] - means[0],
-        output_db=model.loudest_db + model.unit_db - figures[1].output_given_up_db,
-        evaluations=spent,
+        settings=settings,
+        gains_db=gains_db,
+        before=was,
+        after=after,
+        best=most,
+        without=tuple(_without(model, k, proposed, before, short) for k in places if short),
+        loudness_change_db=float((loudness[1] - loudness[0]) @ task.frequency_weights),
+        output_db=model.loudest_db + model.unit_db - after.output_given_up_db,
+        evaluations=spent + model.evaluations,
     )
 
 
@@ -201,44 +165,39 @@ def _spread(model: Model, state: State) -> FloatArray:
     return np.concatenate([state.x[: 2 * n], *[state.x[2 * n :]] * len(model.task.equalisers)])
 
 
-def _without(
-    model: Model, i: int, proposed: State, before: State, evaluations: int
-) -> tuple[WithoutOne, int]:
-    """Return what is reached without one source, and the evaluations that this took."""
+def _without(model: Model, i: int, proposed: State, before: State, evaluations: int) -> WithoutOne:
+    """Return what is reached without one source."""
     others = Model(model.task.of_sources(tuple(k for k in range(model.n) if k != i)))
     found = search(others, evaluations=evaluations)
     limit = max(tie_loss(proposed, before), (math.sqrt(proposed.loss) + NEEDLESS_DB) ** 2)
-    output = others.loudest_db + others.unit_db - found.given_up
-    lost = model.loudest_db + model.unit_db - proposed.given_up - output
-    given_up = model.loudest_db + model.unit_db - output
-    one = WithoutOne(
+    output_db = others.loudest_db + others.unit_db - found.given_up
+    given_up = model.loudest_db + model.unit_db - output_db
+    return WithoutOne(
         deviation_db=math.sqrt(found.loss),
-        output_lost_db=lost,
+        output_lost_db=given_up - proposed.given_up,
         needless=found.loss <= limit and given_up <= model.task.most_given_up_db,
     )
-    return one, others.evaluations
 
 
-def _settings(model: Model, state: State) -> list[JoiningSettings]:
-    return [
-        JoiningSettings(
-            delay=1e-3 * float(state.x[line]),
-            inverted=bool(state.signs[i] < 0),
-            level_change_db=float(state.x[model.n + line]),
-        )
-        for i, line in enumerate(model.lines)
-    ]
+def _settings(model: Model, state: State, i: int) -> tuple[JoiningSettings, FloatArray]:
+    """Return delay, polarity and level of a source, and the gains before it."""
+    line, e = model.lines[i], model.bands_of[i]
+    setting = JoiningSettings(
+        delay=1e-3 * float(state.x[line]),
+        inverted=bool(state.signs[i] < 0),
+        level_change_db=float(state.x[model.n + line]),
+    )
+    return setting, readonly(state.x[model.gain_places[e]] if e >= 0 else ())
 
 
 def _figures(model: Model, state: State, order: IntArray) -> SeatFigures:
     """Return what a state gives at the seats in another order."""
-    (levels, average), task = model.levels_db(state.total), model.task
+    (levels, _), task = model.levels_db(state.total), model.task
     variance = task.seat_weights @ (levels - task.seat_weights @ levels) ** 2
-    output = model.output_db(average, state.x, state.means)
+    seat_losses = model.seat_losses(levels, np.array(state.level))
     return SeatFigures(
         deviation_db=math.sqrt(state.loss),
-        by_seat_db=readonly(np.sqrt(model.seat_losses(levels, np.array(state.level)))[order]),
+        by_seat_db=tuple(np.sqrt(seat_losses[order]).tolist()),
         variation_db=math.sqrt(float(variance @ task.frequency_weights)),
-        output_given_up_db=model.loudest_db - float(output),
-        level_db=readonly((levels - state.level)[order]),
+        output_given_up_db=state.given_up,
     )

@@ -40,11 +40,10 @@ def with_few_moves(model: Model, best: State, before: State, *, limit: float) ->
         fewer = _put_back(model, state, before, limit)
         if fewer is state:
             break
-        moved = np.flatnonzero(np.abs(fewer.x - before.x) > _SAME)
+        moved = model.free[np.abs(fewer.x - before.x)[model.free] > _SAME]
         set_to = [tuple(fewer.x[at]) for at in model.gain_places]
         for one, at in zip(set_to, model.gain_places, strict=True):
             moved = np.setdiff1d(moved, at) if set_to.count(one) > 1 else moved
-        moved = np.intersect1d(moved, model.free)
         state = improved(model, fewer, until=math.inf, pairs=False, movable=moved)
     return state
 

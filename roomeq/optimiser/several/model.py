@@ -78,6 +78,8 @@ class Model:
         Values that may be set, rising.
     free : ndarray of int
         Places in x with a choice.
+    lines : ndarray of int, shape (n,)
+        Of each source, whose delay and level it has: its own, or its feeder's.
     gain_places : list of ndarray of int
         Places of each equaliser's gains in x.
     evaluations : int
@@ -91,7 +93,8 @@ class Model:
         mean_power = np.mean(np.abs(self.pressures) ** 2)
         self.unit_db = float(power_ratio_db(max(mean_power, np.finfo(np.float64).tiny)))
         self.pressures = np.round(self.pressures / 10.0 ** (self.unit_db / 20.0), _DECIMALS)
-        self.lines = np.array(task.lines())
+        fed_by = [source.fed_by for source in task.sources]
+        self.lines = np.array([i if fed is None else fed for i, fed in enumerate(fed_by)])
         self.bands_of = np.array([-1 if s.equaliser is None else s.equaliser for s in task.sources])
         own = self.lines == np.arange(self.n)
         pairs, still = list(zip(task.sources, own, strict=True)), np.zeros(1)
@@ -117,11 +120,6 @@ class Model:
         self.tables = [BandTables(bands, self.mean_of) for bands in task.equalisers]
 
     # -- settings -------------------------------------------------------------------------------
-
-    def at_rest(self) -> Setting:
-        """Return the choices nearest to 0, and normal polarity where there is a choice."""
-        x = np.array([c[np.abs(c).argmin()] for c in self.choices])
-        return x, np.array([s.polarities[0] for s in self.task.sources])
 
     def present(self) -> Setting:
         """Return what is set now, whether or not it may be set."""
@@ -176,10 +174,6 @@ class Model:
         average = self.task.seat_weights @ power
         return power_ratio_db(power) - self.task.target_db, power_ratio_db(average)
 
-    def mean_level_db(self, total: ComplexArray) -> float:
-        """Return the mean over the axis of the seats' power average."""
-        return float(self.levels_db(total)[1] @ self.task.frequency_weights)
-
     def common_level(self, levels: FloatArray, start: float) -> FloatArray:
         """Return the level m at which the loss is least, by Newton steps on its slope, (K,)."""
         flat, weights = levels.reshape(len(levels), -1), self.weights.ravel()
@@ -199,9 +193,8 @@ class Model:
 
     def seat_losses(self, levels: FloatArray, m: FloatArray) -> FloatArray:
         """Return each seat's own F, (..., S), at a common level (...)."""
-        d = levels - m[..., None, None]
-        short = np.minimum(d - self.asked, 0.0)
-        loss = self.task.loss.excess_weight * np.maximum(d, 0.0) ** 2 + short**2
+        error = levels - m[..., None, None]
+        loss = self.task.loss.value(error, error - self.asked)
         return np.asarray(loss @ self.task.frequency_weights)
 
     def _source_means(self, means: FloatArray) -> FloatArray:
@@ -258,11 +251,11 @@ class Model:
         _, loss, given_up = self._figures(total, moves.x, means, state.level)
         return self._merit(loss, given_up, self._excess(len(moves.x), rows))
 
-    def outputs_db(self, state: State, moves: Moves) -> FloatArray:
-        """Return the output of moves, (K,); one evaluation each."""
+    def given_up_db(self, state: State, moves: Moves) -> FloatArray:
+        """Return the output that moves give up, (K,); one evaluation each."""
         self.evaluations += len(moves.x)
         total, means = self._moved(state, moves)
-        return self.output_db(self.levels_db(total)[1], moves.x, means)
+        return self.loudest_db - self.output_db(self.levels_db(total)[1], moves.x, means)
 
     def line_moves(
         self, state: State, line: int, delays: FloatArray, levels: FloatArray, *, flips: bool = True

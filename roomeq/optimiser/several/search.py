@@ -46,7 +46,8 @@ def find_loudest(model: Model, *, starts: int | None = None, fine: bool = True) 
     from drawn ones; `starts` of them, or all. The best few go on over all choices, if `fine`.
     """
     rng = np.random.default_rng(_SEED)
-    x, signs = model.at_rest()
+    x = np.array([offered[np.abs(offered).argmin()] for offered in model.choices])
+    signs = np.array([source.polarities[0] for source in model.task.sources])
     lines = np.unique(model.lines)
     begins = [(x, signs)]
     for one in (*lines, -1):
@@ -59,32 +60,25 @@ def find_loudest(model: Model, *, starts: int | None = None, fine: bool = True) 
         begun[model.n :] = x[model.n :]
         begins.append((model.rounded(begun), turned))
     coarse = [_louder(model, model.state(*start), _COARSE_DELAY) for start in begins[:starts]]
-    coarse.sort(key=lambda state: -_output(model, state))
+    coarse.sort(key=lambda state: state.given_up)
     finished = [_louder(model, state, 0.0) for state in coarse[: _FINALISTS if fine else 0]]
-    best = max(finished or coarse, key=lambda state: _output(model, state))
-    told = model.task.loudest_db
-    model.loudest_db = _output(model, best) if told is None else told - model.unit_db
+    best = min(finished or coarse, key=lambda state: state.given_up)
+    model.loudest_db -= best.given_up
     return model.state(best.x, best.signs)
-
-
-def _output(model: Model, state: State) -> float:
-    return model.loudest_db - state.given_up
 
 
 def _louder(model: Model, state: State, step: float) -> State:
     """Turn delay and polarity of one source after the other until nothing is louder."""
     while True:
-        before = _output(model, state)
+        before = state.given_up
         for line in np.unique(model.lines):
             level = state.x[model.n + line : model.n + line + 1]
             fed = np.flatnonzero((model.lines == line) & model.invertible)
             moves = [model.line_moves(state, line, _thinned(model.choices[line], step), level)]
             for some in moves + [model.flip(state, int(i)) for i in fed if i != line]:
-                outputs = model.outputs_db(state, some)
-                k = int(outputs.argmax())
-                if outputs[k] > _output(model, state) + 1e-9:
-                    state = model.state(some.x[k], some.signs[k])
-        if _output(model, state) <= before + 1e-6:
+                given_up = model.given_up_db(state, some)
+                state = _better(model, state, some, given_up, state.given_up - 1e-9)
+        if state.given_up >= before - 1e-6:
             return state
 
 
@@ -312,11 +306,11 @@ def _round_of_moves(
             _near(model, state, model.n + line, may, _REACH),
             flips=flips,
         )
-        state = _better(model, state, moves)
+        state = _improved_by(model, state, moves)
     for e in range(len(model.task.equalisers)):
         settings = _near_settings(model, state, e, may, pairs=pairs)
         if len(settings):
-            state = _better(model, state, model.band_moves(state, e, settings))
+            state = _improved_by(model, state, model.band_moves(state, e, settings))
     return state
 
 
@@ -324,17 +318,21 @@ def _wide_moves(model: Model, state: State, may: BoolArray) -> State:
     """Move the delay of one line to any choice, also with polarity turned."""
     for line in map(int, np.flatnonzero(may[: model.n])):
         level = state.x[model.n + line : model.n + line + 1]
-        state = _better(model, state, model.line_moves(state, line, model.choices[line], level))
+        moves = model.line_moves(state, line, model.choices[line], level)
+        state = _improved_by(model, state, moves)
     return state
 
 
-def _better(model: Model, state: State, moves: Moves) -> State:
+def _better(model: Model, state: State, moves: Moves, values: FloatArray, most: float) -> State:
+    """Return the move of the least value, if that lies below `most`."""
+    k = int(values.argmin())
+    better = bool(values[k] < most)
+    return model.state(moves.x[k], moves.signs[k], state.level) if better else state
+
+
+def _improved_by(model: Model, state: State, moves: Moves) -> State:
     """Return the best of the moves if it is better."""
-    merits = model.judged(state, moves)
-    k = int(merits.argmin())
-    if merits[k] < state.merit - _LEAST_FALL:
-        return model.state(moves.x[k], moves.signs[k], state.level)
-    return state
+    return _better(model, state, moves, model.judged(state, moves), state.merit - _LEAST_FALL)
 
 
 def _near(model: Model, state: State, place: int, may: BoolArray, reach: int) -> FloatArray:

@@ -11,21 +11,20 @@ judged. Delays in s (positive is later), levels and gains in dB, polarity +1 or 
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
-from typing import Any, Self
+from typing import Self
 
 import numpy as np
 from numpy.typing import NDArray
 
 from roomeq.analysis.smoothing import smooth_power
 from roomeq.base.levels import ComplexArray, FloatArray, readonly
+from roomeq.base.record import Record
 from roomeq.device.processor import JoiningSettings
 from roomeq.optimiser.bands.fit_data import SHAPE_FRACTION
 from roomeq.wanted.loss import Loss
 
 IntArray = NDArray[np.int64]
 _DECIMALS = 12  # of weights, so that the order of seats leaves not even a rounding error
-MOST_GIVEN_UP_DB = 3.0
-"""Output that may be given up against the best sum in phase; common practice, no source."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -38,8 +37,8 @@ class Source:
     pressures : ndarray, shape (S, P)
         Complex, everything at rest.
     delays, levels_db : ndarray
-        What its amplifier offers; a single value is fixed. Of a source that is fed by another they
-        do not count.
+        What its amplifier offers; a single value is fixed. A source that is fed by another has that
+        one's.
     polarities : tuple of float
         (1.0, -1.0) if it can be inverted, or the one that it has.
     equaliser : int, optional
@@ -62,12 +61,7 @@ class Source:
     def __post_init__(self) -> None:
         object.__setattr__(self, "pressures", readonly(self.pressures, dtype=np.complex128))
         for name in ("delays", "levels_db"):
-            values = np.unique(np.asarray(getattr(self, name), dtype=np.float64))
-            if not (values.size and np.isfinite(values).all()):
-                raise ValueError(f"{name} of {self.name!r} must be finite and not empty")
-            object.__setattr__(self, name, readonly(values))
-        if not self.polarities or not set(self.polarities) <= {1.0, -1.0}:
-            raise ValueError(f"polarities are 1.0 and -1.0, got {self.polarities!r}")
+            object.__setattr__(self, name, readonly(np.unique(getattr(self, name))))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -97,25 +91,36 @@ class BandSet:
     present_gains_db: FloatArray
     present_response: ComplexArray
 
-    def __post_init__(self) -> None:
-        sizes = [gains.size for gains in self.gains_db]
-        for name in ("responses", "limit_tables_db"):
-            if [len(table) for table in getattr(self, name)] != sizes:
-                raise ValueError(f"{name} need one row for each gain of each band")
-        if len(self.present_gains_db) != len(sizes):
-            raise ValueError("present_gains_db need one gain for each band")
-        if not np.all(self.cap_db >= 0.0):
-            raise ValueError("cap_db must be at least 0, so that all bands at 0 keep it")
-
     def is_like(self, other: BandSet) -> bool:
         """Return whether another offers the same bands, within the same limits, and stands so."""
+        pairs = [(getattr(self, key), getattr(other, key)) for key in self.__dataclass_fields__]
+        return all(len(a) == len(b) and all(map(np.array_equal, a, b)) for a, b in pairs)
 
-        def arrays(bands: BandSet) -> list[NDArray[Any]]:
-            tables = (*bands.gains_db, *bands.responses, *bands.limit_tables_db)
-            return [*tables, bands.cap_db, bands.present_gains_db, bands.present_response]
 
-        mine, its = arrays(self), arrays(other)
-        return len(mine) == len(its) and all(map(np.array_equal, mine, its))
+class SeatFigures(Record, frozen=True, kw_only=True):
+    """What one set of settings gives at the seats.
+
+    Attributes
+    ----------
+    deviation_db : float
+        ``sqrt(F)``, the mean over seats of each seat's own, at one level.
+    variation_db : float
+        Root of the mean over the axis of the variance over seats of the levels.
+    output_given_up_db : float
+        Against the best sum in phase.
+    by_seat_db : tuple of float
+        Each seat's own ``sqrt(F_s)``, without the term of the mean cut.
+    """
+
+    deviation_db: float
+    variation_db: float
+    output_given_up_db: float
+    by_seat_db: tuple[float, ...]
+
+    def worst(self, seats: tuple[str, ...]) -> tuple[str, float]:
+        """Return the seat with the largest deviation of its own, and that deviation in dB."""
+        worst_db, seat = max(zip(self.by_seat_db, seats, strict=True))
+        return seat, worst_db
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -137,13 +142,11 @@ class SeveralTask:
     loss : Loss
     most_given_up_db : float
         See the package.
-    loudest_db : float, optional
-        Mean level of the best sum in phase; None: it is searched for.
 
     Raises
     ------
     ValueError
-        If shapes differ, values are not finite, or a source names what is not there.
+        If pressures are of other shapes or not finite.
     """
 
     points: FloatArray
@@ -154,55 +157,27 @@ class SeveralTask:
     frequency_weights: FloatArray
     target_db: FloatArray
     allowance_db: FloatArray
+    most_given_up_db: float
     loss: Loss = field(default_factory=Loss)
-    most_given_up_db: float = MOST_GIVEN_UP_DB
-    loudest_db: float | None = None
     smoothing: FloatArray = field(init=False, repr=False)
 
     def __post_init__(self) -> None:
         for name in ("seat_weights", "frequency_weights"):
-            weights = np.asarray(getattr(self, name), dtype=np.float64)
-            if not (np.all(weights >= 0) and 0 < weights.sum() < np.inf):
-                raise ValueError(f"{name} must be finite, not negative and not all zero")
+            weights = np.asarray(getattr(self, name))
             object.__setattr__(self, name, readonly(np.round(weights / weights.sum(), _DECIMALS)))
         shape = self.seat_weights.size, self.points.size
-        if not self.sources:
-            raise ValueError("needs at least one source")
         for source in self.sources:
             if source.pressures.shape != shape or not np.isfinite(source.pressures).all():
                 raise ValueError(f"pressures of {source.name!r} must be finite, of shape {shape}")
-            fed, bands = source.fed_by, source.equaliser
-            if bands is not None and not 0 <= bands < len(self.equalisers):
-                raise ValueError(f"{source.name!r} names equaliser {bands}, which is not there")
-            if fed is not None and not (
-                0 <= fed < len(self.sources)
-                and self.sources[fed].fed_by is None
-                and self.sources[fed].equaliser == bands
-            ):
-                raise ValueError(f"{source.name!r} must be fed by a source with the same equaliser")
-        for name in ("frequency_weights", "target_db", "allowance_db"):
-            values = np.asarray(getattr(self, name))
-            if values.shape != self.frequencies.shape or not np.isfinite(values).all():
-                raise ValueError(f"{name} must be finite, one for each frequency")
-        object.__setattr__(
-            self,
-            "smoothing",
-            smooth_power(
-                self.points, np.eye(self.points.size), at=self.frequencies, fraction=SHAPE_FRACTION
-            ),
-        )
-
-    def lines(self) -> tuple[int, ...]:
-        """Return for each source whose delay and level it has: its own, or its feeder's."""
-        return tuple(
-            i if source.fed_by is None else source.fed_by for i, source in enumerate(self.sources)
-        )
+        points, every = self.points, np.eye(self.points.size)
+        smoothing = smooth_power(points, every, at=self.frequencies, fraction=SHAPE_FRACTION)
+        object.__setattr__(self, "smoothing", smoothing)
 
     def of_sources(self, kept: tuple[int, ...]) -> Self:
         """Return the task of some sources alone, in the order given.
 
-        What was fed by a source that is left out takes over that one's delays and levels. The
-        equalisers come in the order in which the sources name them; others are dropped.
+        What was fed by a source that is left out stands in its
+        place. The equalisers come in the order in which the sources name them; others are dropped.
         """
         sources, heirs = [], dict[int, int]()
         of = [self.sources[i].equaliser for i in kept]
@@ -213,14 +188,8 @@ class SeveralTask:
             if fed in kept:
                 source = replace(source, fed_by=kept.index(fed))
             elif fed is not None:
-                feeder, first = self.sources[fed], heirs.setdefault(fed, place)
-                source = replace(
-                    source,
-                    delays=feeder.delays,
-                    levels_db=feeder.levels_db,
-                    fed_by=None if first == place else first,
-                    present=replace(feeder.present, inverted=source.present.inverted),
-                )
+                first = heirs.setdefault(fed, place)
+                source = replace(source, fed_by=None if first == place else first)
             sources.append(source)
         equalisers = tuple(self.equalisers[e] for e in used)
         return replace(self, sources=tuple(sources), equalisers=equalisers)

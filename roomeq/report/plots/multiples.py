@@ -258,11 +258,7 @@ def plot_subwoofers(plan: Plan) -> Figure:
     points = np.array(plan.together.points)
     reach = 2.0 ** (0.5 / _OCTAVE_PART)
     axis = points[(points >= points[0] * reach) & (points <= points[-1] / reach)]
-    parts = {
-        shortened(name): one.set_together.pressures
-        for name, one in plan.subwoofers.items()
-        if one.set_together is not None
-    }
+    parts = {shortened(name): own.pressures for name, own in plan.each_together.items()}
     strokes = {name: seat_stroke(index + 1) for index, name in enumerate(parts)}
     lines = parts | {"together": np.sum(list(parts.values()), axis=0)}
 

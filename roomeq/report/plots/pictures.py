@@ -212,14 +212,10 @@ def _verification(of: Subject, _: str) -> Drawn:
         yield "sum", plot_verification(plan, survey, found=found, source="both")
 
 
-def _several(of: Subject, name: str) -> Drawn:
-    plan = of.proposal
-    if plan.together is None:
+def _together(of: Subject) -> Plan:
+    if of.proposal.together is None:
         raise ValueError("there is one subwoofer")
-    if name == "subwoofers":
-        yield "", multiples.plot_subwoofers(plan)
-    else:
-        yield "", seats.plot_variation(plan)
+    return of.proposal
 
 
 def _of_each(draw: Callable[[Subject, str], Drawn]) -> Callable[[Subject, str], Drawn]:
@@ -233,14 +229,11 @@ def _of_each(draw: Callable[[Subject, str], Drawn]) -> Callable[[Subject, str], 
             stem = stems[number - 1]
             stem = stem if stems.count(stem) == 1 else f"{stem}_{number}"
             for what, picture in draw(Subject(plan=plan), name):
-                yield "_".join(filter(None, (stem, what))), _named(picture, whose)
+                ax: Any = picture  # settings of one device are drawn in one frame
+                titled(ax, f"{ax.get_title(loc='left')}: {whose}".lstrip(": "))
+                yield "_".join(filter(None, (stem, what))), ax
 
     return drawn
-
-
-def _named(picture: Axes | Figure, whose: str) -> Axes:
-    ax: Any = picture  # settings of one device are drawn in one frame
-    return titled(ax, f"{ax.get_title(loc='left')}: {whose}".lstrip(": "))
 
 
 PICTURES: dict[str, Callable[[Subject, str], Drawn]] = {
@@ -255,8 +248,8 @@ PICTURES: dict[str, Callable[[Subject, str], Drawn]] = {
     "decay_lines": _decay,
     "prediction": lambda of, _: iter([("", of_plan.plot_prediction(of.proposal))]),
     "every_seat": lambda of, _: iter([("", multiples.plot_every_seat(of.proposal))]),
-    "subwoofers": _several,
-    "variation": _several,
+    "subwoofers": lambda of, _: iter([("", multiples.plot_subwoofers(_together(of)))]),
+    "variation": lambda of, _: iter([("", seats.plot_variation(_together(of)))]),
     "band_gains": _of_each(lambda of, _: iter([("", of_plan.plot_band_gains(of.proposal))])),
     "equaliser": _of_each(_plan),
     "extra_drive": _of_each(_plan),

@@ -34,6 +34,7 @@ from roomeq.report.plots.labels import (
     widened,
     write_at,
 )
+from roomeq.report.plots.plan import LEVEL_STROKES
 from roomeq.report.plots.style import (
     COLOURS,
     Stroke,
@@ -324,12 +325,6 @@ def _look(value_db: float) -> dict[str, object]:
     return {"facecolor": colour if full else "white", "edgecolor": colour, "hatch": hatch}
 
 
-_VARIATION = {
-    "before": Stroke(colour="quiet", dashes=(5, 2), width=1.4),
-    "predicted": Stroke(colour="teal", width=2.2),
-}
-
-
 @house_style()
 def plot_variation(plan: Plan, *, ax: Axes | None = None) -> Axes:
     """Plot how the seats differ over frequency, before and predicted: standard deviation by weight.
@@ -349,16 +344,15 @@ def plot_variation(plan: Plan, *, ax: Axes | None = None) -> Axes:
     if len(plan.seats) < 2:
         raise ValueError("there is one seat only")
     ax, own = started(ax)
-    weights = np.array([seat.weight for seat in plan.seats])
-    weights = weights / weights.sum()
-    frequencies, most = np.array(plan.curves.frequencies), 0.0
-    rows = (plan.curves.before_level_db, plan.curves.predicted_level_db)
-    for (name, stroke), levels in zip(_VARIATION.items(), map(np.array, rows), strict=True):
-        spread = np.sqrt(weights @ (levels - weights @ levels) ** 2)
-        ax.plot(frequencies, spread, label=name, **stroke.settings)
-        most = max(most, float(spread.max()))
-    frame_frequencies(ax, lowest=float(frequencies[0]), highest=float(frequencies[-1]))
-    top = float(np.ceil(most + 0.5))
+    weights, frequencies = [seat.weight for seat in plan.seats], plan.curves.frequencies
+    rows = {"before": plan.curves.before_level_db, "predicted": plan.curves.predicted_level_db}
+    top = 0.0
+    for name, levels_db in rows.items():
+        apart_db = levels_db - np.average(levels_db, axis=0, weights=weights)
+        spread_db = np.sqrt(np.average(apart_db**2, axis=0, weights=weights))
+        ax.plot(frequencies, spread_db, label=name, **LEVEL_STROKES[name].settings)
+        top = max(top, float(np.ceil(spread_db.max() + 0.5)))
+    frame_frequencies(ax, lowest=frequencies[0], highest=frequencies[-1])
     title = "Standard deviation in dB"
     frame_values(ax, own=own, limits=(0.0, top), title=title, step=nice_step(top))
     ax.legend(loc="upper right", frameon=False, handlelength=3.2)

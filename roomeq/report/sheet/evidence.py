@@ -7,8 +7,7 @@ Numbers come from the plan; nothing is computed here. What is equal in several p
 
 from __future__ import annotations
 
-import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from roomeq.base.cautions import CautionCode
@@ -22,12 +21,19 @@ from roomeq.report.sheet.steps import bands_side_by_side, owners, side_by_side, 
 from roomeq.report.text.headroom import LIMITS
 from roomeq.report.text.joining import (
     joining_doubts,
+    joining_sentences,
     joining_verdict,
     meeting_sentences,
-    polarity_sentences,
 )
 from roomeq.report.text.layout import joined, number, worded
-from roomeq.report.text.plan import OLD_STATEMENT, average_sentence, boost_sentences, proof_sentence
+from roomeq.report.text.plan import (
+    OLD_STATEMENT,
+    average_sentence,
+    boost_sentences,
+    proof_sentence,
+    q_sentences,
+)
+from roomeq.report.text.recordings import alarm_texts
 from roomeq.report.text.several import own_cautions, together_sentences, together_verdict
 from roomeq.report.text.wording import SOURCES, caution_text
 
@@ -126,18 +132,15 @@ def sentences(plan: Plan) -> list[tuple[str, list[str]]]:
     """Return what backs a plan in sentences, by what they speak of."""
     if plan.together is not None:
         found = [together_verdict(plan.together), *together_sentences(plan)]
-        both = [] if plan.joining is None else [joining_verdict(plan.joining)]
-        with_mains = [("Subwoofers and mains together", both)] if both else []
-        return [("The subwoofers together", found), *with_mains]
+        if (mains := plan.joining) is None:
+            return [("The subwoofers together", found)]
+        both = [joining_verdict(mains), *joining_sentences(mains, brief=True)]
+        return [("The subwoofers together", found), ("Subwoofers and mains together", both)]
     alone, joining = [proof_sentence(plan), average_sentence(plan)], plan.joining
     alone += boost_sentences(plan)
-    others = [
-        f"With {check.factor:g} times the bands' Q the deviation would be {check.after_db:.1f} dB."
-        for check in plan.evidence.q_checks
-    ]
     if joining is None:
-        return [("How good it is", [*alone, *others])]
-    both = [joining_verdict(joining), *polarity_sentences(joining), *others]
+        return [("How good it is", [*alone, *q_sentences(plan)])]
+    both = [joining_verdict(joining), *joining_sentences(joining, brief=True), *q_sentences(plan)]
     return [("Subwoofer and mains together", both), ("The subwoofer alone", alone)]
 
 
@@ -169,7 +172,8 @@ def cautions(plans: Mapping[str, Plan]) -> tuple[SharedText, ...]:
         first = [OLD_STATEMENT] if plan.statement == 1 else []
         both = plan.joining
         doubts = [*joining_doubts(both), *meeting_sentences(both.meeting)] if both else []
-        found = [f"Look at the measurements first: {text}" for text in plan.findings]
+        looks = [*plan.findings, *alarm_texts(plan.recordings)]
+        found = [f"Look at the measurements first: {text}" for text in looks]
         said = [caution_text(one) for one in plan.reservations if one.code not in _IN_STEPS]
         weighty[name] = [*first, *found, *doubts, *said, *own_cautions(plan, reservations=True)]
         plain[name] = [
@@ -217,10 +221,11 @@ def record(plans: Mapping[str, Plan]) -> tuple[tuple[str, tuple[SharedText, ...]
         for key, title in (*_RECORD, *((key, key) for key in further))
     ]
     levels = {"spl": "dB SPL", "relative": "relative levels"}
-    played = {
-        name: [f"{SOURCES['joined' if p.joining else p.source]}, {levels[p.level_reference]}"]
-        for name, p in plans.items()
-    }
+    played = {}
+    for name, p in plans.items():
+        what = SOURCES["joined" if p.joining else p.source]
+        what = what.replace("the subwoofer", "each subwoofer") if p.subwoofers else what
+        played[name] = [f"{what}, {levels[p.level_reference]}"]
     return (*rows, ("What played", share(played)))
 
 
@@ -228,6 +233,12 @@ def inputs(plans: Mapping[str, Plan]) -> tuple[tuple[str, str, str, str], ...]:
     """Return the files that the plans were made from: name, role, SHA-256 digest, plans."""
     files = {name: [(e.file, e.role, e.sha256) for e in p.inputs] for name, p in plans.items()}
     return tuple((*key, names) for key, names in owners(files).items())
+
+
+def left_out(plans: Iterable[Plan]) -> bool:
+    """Return whether any seat was judged by settings that were chosen without it."""
+    rows = (row for plan in plans for row in plan.judged_seats)
+    return any(row.left_out_after_db is not None for row in rows)
 
 
 MOST_SIDE_BY_SIDE = 3
@@ -245,6 +256,8 @@ class Comparison:
     spread_shared, weights_shared : bool
         Whether the standard deviations between seats, and the weights of the seats, are the same in
         all plans; else they stand in the cells.
+    left_out : bool
+        Whether any plan tells of settings that were chosen without a seat.
     remedies : tuple
         Bands that filters cannot mend with the plans they belong to, why, and what would.
     """
@@ -253,6 +266,7 @@ class Comparison:
     spread_shared: bool
     seats: Mapping[str, tuple[SeatResult | JoiningSeatRow | None, ...]]
     weights_shared: bool
+    left_out: bool
     figures: Mapping[str, tuple[str | None, ...]]
     remedies: tuple[tuple[tuple[SharedText, ...], str, str], ...]
 
@@ -281,6 +295,7 @@ def sheet_comparison(plans: Mapping[str, Plan]) -> Comparison:
         weights_shared=all(
             len({f"{100 * seat.weight:.0f}" for seat in row if seat}) == 1 for row in seats.values()
         ),
+        left_out=left_out(listed),
         figures=side_by_side(_figures(plan, joins=joins) for plan in listed),
         remedies=_remedies(plans),
     )
@@ -298,30 +313,14 @@ def _remedies(plans: Mapping[str, Plan]) -> tuple[tuple[tuple[SharedText, ...], 
 
 
 def _figures(plan: Plan, *, joins: bool) -> dict[str, str]:
-    """Return what `roomeq.report.text.plan.evidence_sentences` says, by title."""
-    e = plan.evidence
-    proof = "proven" if e.proven else "proof not finished"
-    place = f"at {e.drive_boost_frequency:.0f} Hz, " if e.filter_boost_db > 0.1 else ""
-    alone, with_mains = (", subwoofer alone", ", with the mains") if joins else ("", "")
-    rows = {
-        f"Least possible{alone}": f"{math.floor(100 * e.lower_bound_db) / 100:.2f} dB ({proof})",
-        f"Best found; these settings{alone}": f"{e.best_deviation_db:.2f}; {e.deviation_db:.2f} dB",
-        f"Average over seats, s.d.{alone}": (
-            f"{e.average_sd_before_db:.1f}{_ARROW}{e.average_sd_after_db:.1f} dB"
-        ),
-        f"Largest excess at any seat{alone}": (
-            f"{signed(e.largest_excess_before_db)}{_ARROW}{signed(e.largest_excess_after_db)} dB"
-        ),
-        "Summed boost": f"{signed(e.filter_boost_db)} dB (limit {e.filter_boost_limit_db:g} dB)",
-        "Drive, bands and level together": (
-            f"{signed(e.drive_boost_db)} dB ({place}limit {round(e.drive_boost_limit_db, 1):g} dB)"
-        ),
-        "Power there; no boost below": f"{e.power_ratio:.1f} times; {e.no_boost_below:.0f} Hz",
-    }
-    if e.q_checks:
-        factors = " and ".join(f"{check.factor:g}" for check in e.q_checks)
-        title = f"With {factors} times the Q{with_mains if plan.joining else alone}"
-        rows[title] = f"{'; '.join(f'{check.after_db:.1f}' for check in e.q_checks)} dB"
+    """Return what backs a plan in sentences, by what they speak of."""
+    alone = ", subwoofer alone" if joins else ""
+    rows = {f"How near the best{alone}": proof_sentence(plan)}
+    rows[f"How even{alone}"] = average_sentence(plan)
+    rows["Boost and drive"] = " ".join(boost_sentences(plan))
+    if plan.evidence.q_checks:
+        title = f"Another Q{', with the mains' if plan.joining else alone}"
+        rows[title] = " ".join(q_sentences(plan))
     return rows if plan.headroom is None else rows | _headroom(plan.headroom)
 
 

@@ -20,6 +20,7 @@ from roomeq.base.errors import RoomeqError, SheetFileError
 from roomeq.base.files import refuse_other_kinds, replacing
 from roomeq.base.printable import printable
 from roomeq.plan.plan import Plan
+from roomeq.plan.records import is_stated
 from roomeq.report.sheet import evidence, steps
 from roomeq.report.sheet.evidence import MOST_SIDE_BY_SIDE, sheet_comparison
 from roomeq.report.sheet.picture import sheet_picture
@@ -62,7 +63,12 @@ def settings_sheet(plans: Mapping[str, Plan], *, mixed: bool = False) -> str:
         raise ValueError("a settings sheet needs at least one plan")
     if not mixed:
         _refuse_mixture(plans)
-    _refuse_beside_several(plans)
+    several = next((name for name, plan in plans.items() if plan.subwoofers), None)
+    if several is not None and len(plans) > 1:
+        raise ValueError(
+            f"{several!r} is the plan of several subwoofers, whose columns fill a sheet: give it "
+            "by itself"
+        )
     listed = list(plans.values())
     columns = listed[0].subwoofers or plans
     each = list(columns.values())
@@ -85,7 +91,7 @@ def settings_sheet(plans: Mapping[str, Plan], *, mixed: bool = False) -> str:
         opening=opening,
         measure=measure,
         ranges=_once(_range(plan) for plan in each),
-        untold="" if all(map(steps.gains_stated, each)) else _UNTOLD,
+        untold="" if all(is_stated(one.present, "gains_stated") for one in each) else _UNTOLD,
         pictures=pictures,
         units=_once(picture.unit for picture in pictures.values() if picture),
         comparison=sheet_comparison(plans) if beside else None,
@@ -166,15 +172,6 @@ def _refuse_mixture(plans: Mapping[str, Plan]) -> None:
         raise ValueError(
             f"plans {names[0]!r} and {name!r} are of different {what}; a sheet is for one device "
             "in one room, unless mixed plans are asked for"
-        )
-
-
-def _refuse_beside_several(plans: Mapping[str, Plan]) -> None:
-    several = next((name for name, plan in plans.items() if plan.subwoofers), None)
-    if several is not None and len(plans) > 1:
-        raise ValueError(
-            f"{several!r} is the plan of several subwoofers, whose columns fill a sheet: give it "
-            "by itself"
         )
 
 

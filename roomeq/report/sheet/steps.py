@@ -20,6 +20,7 @@ from roomeq.base.levels import signed_setting
 from roomeq.device.processor import JoiningSettings
 from roomeq.optimiser.bands.reasons import BandSetting, Reason
 from roomeq.plan.plan import Plan
+from roomeq.plan.records import AS_IT_IS, NOT_STATED, is_stated
 from roomeq.report.text.headroom import high_pass_text
 from roomeq.report.text.joining import delay_numbers, delay_text
 from roomeq.report.text.layout import joined
@@ -96,13 +97,21 @@ def _step(number: int, control: str, cells: Sequence[Cell], *, on_each: bool = F
 def _kept_cell(value: str | None) -> Cell:
     """Return a control that stays: with what was set, so that it can be set again after a reset."""
     if value is None:
-        return Cell(action="leave", value=LEAVE, detail="what was set is not known")
+        return Cell(action="leave", value=LEAVE, detail=f"what was set is {NOT_STATED}")
     return Cell(action="keep", value=value[0].upper() + value[1:], detail="as measured")
 
 
-def _changed_cell(value: str, was: str, *, changed: bool, detail: str = "") -> Cell:
-    """Return a setting to be made, or to be kept where it is set already."""
-    return Cell(action="set", value=value, was=was, detail=detail) if changed else _kept_cell(value)
+def _cell(value: str, was: str, detail: str = "", *, change: bool = False) -> Cell:
+    """Return a setting to be made; or to be kept, or left where nothing is known of it."""
+    if value in (was, AS_IT_IS):
+        return _kept_cell(None if value == AS_IT_IS else value)
+    told = value[0].upper() + value[1:]
+    return Cell(action="set", value=told, was=was, detail=detail, change=change)
+
+
+def _row_cell(row: tuple[str, str, str], detail: str = "") -> Cell:
+    _, was, value = row
+    return _cell(value, was, detail, change=was == NOT_STATED)
 
 
 def _turn(change_db: float) -> str:
@@ -119,8 +128,8 @@ def _low_pass_cell(plan: Plan) -> Cell:
     if joining is not None and joining.bypass:
         gone = f"{_filters(joining.bypass, 'low-pass')}: one too many"
         return Cell(action="set", value="Bypass", detail=f"{gone}; keep {kept}" if kept else gone)
-    stated = plan.present is not None and plan.present.path is not None
-    return _kept_cell(kept or ("none" if stated else None))
+    bare = plan.present is not None and plan.present.path is not None
+    return _kept_cell(kept or ("none" if bare else None))
 
 
 def _mains_cell(plan: Plan) -> Cell | None:
@@ -132,7 +141,7 @@ def _high_pass_cell(plan: Plan) -> Cell:
     choice, present = plan.protection, plan.present
     if choice is not None and choice.known:
         value, was = high_pass_text(choice.high_pass), high_pass_text(choice.present)
-        return _changed_cell(value[0].upper() + value[1:], was, changed=choice.changes)
+        return _cell(value, was)
     if present is not None and present.protection_known:
         return _kept_cell(high_pass_text(present.protection))
     return _kept_cell(_filters(plan.target.path, "high-pass") or None)
@@ -142,47 +151,37 @@ def _delay_cell(plan: Plan) -> Cell:
     def kept(settings: JoiningSettings) -> Cell:
         return _kept_cell(f"subwoofer {delay_text(settings)}" if settings.delay else "0 ms")
 
-    joining, stated = plan.joining, plan.present
+    joining, stated, own = plan.joining, plan.present, plan.set_together
     known = None if stated is None else stated.delay_ms
-    own = plan.set_together
     if own is not None:
-        value, was = (f"{ms:.2f} ms" for ms in (own.delay_ms, own.present_delay_ms))
-        detail = "" if own.fed_by is None else f"that of {own.fed_by}, which feeds it"
-        return _changed_cell(value, was, changed=value != was, detail=detail)
+        return _row_cell(own.setting_rows(stated)[0])
     if joining is None:
         return _kept_cell(None) if known is None else kept(JoiningSettings(delay=1e-3 * known))
-    unknown = stated is not None and known is None
+    unknown = not is_stated(stated, "delay_ms")
     settings, present = joining.settings.settings(), joining.present.settings()
     if math.isclose(settings.delay_ms, present.delay_ms, abs_tol=1e-6):
         return _kept_cell(None) if unknown else kept(settings)
     box, number, back, distance = delay_numbers(settings, present=present)
     value = f"Delay the {box} by {number} ms" if settings.delay else "0 ms"
     choice = f"EITHER this OR, where distances are entered, the subwoofer {distance}; never both"
-    details = ["than now, which is not stated" if unknown else "", back.strip(), choice]
     return Cell(
         action="set",
-        value=f"{value} more" if unknown else value,
-        was="" if unknown else delay_text(present),
-        detail="; ".join(filter(None, details)),
+        value=f"{value} more than now" if unknown else value,
+        was=NOT_STATED if unknown else delay_text(present),
+        detail="; ".join(filter(None, [back.strip(), choice])),
         change=unknown,
     )
 
 
 def _polarity_cell(plan: Plan) -> Cell:
-    own = plan.set_together
+    joining, stated, own = plan.joining, plan.present, plan.set_together
     if own is not None:
-        _, was, value = own.setting_rows()[1]
-        return _changed_cell(value.capitalize(), was, changed=value != was)
-    if plan.joining is None:
-        return _kept_cell(None if plan.present is None else plan.present.polarity)
-    wanted = plan.joining.settings.settings().polarity
-    was = plan.joining.present.settings().polarity
-    if plan.present is not None and plan.present.polarity is None:
-        if wanted == was:
-            return _kept_cell(None)
-        return Cell(action="set", value="The other one", detail="than now, which is not stated")
-    detail = f"if the microphone at each cone tells of crossed wires: mend, leave it {was}"
-    return _changed_cell(wanted.capitalize(), was, changed=wanted != was, detail=detail)
+        return _row_cell(own.setting_rows(stated)[1])
+    if joining is None:
+        return _kept_cell(None if stated is None else stated.polarity)
+    stays = joining.present.settings().polarity if is_stated(stated, "polarity") else AS_IT_IS
+    detail = f"if the microphone at each cone tells of crossed wires: mend, leave it {stays}"
+    return _row_cell(joining.setting_rows(stated)[1], detail)
 
 
 def _phase_cell(plan: Plan) -> Cell:
@@ -195,8 +194,7 @@ def _phase_cell(plan: Plan) -> Cell:
         wanted, was = joining.settings, joining.present
         value, now = (text(one.phase_deg, wanted.phase_frequency) for one in (wanted, was))
         if value != now or stated is None:
-            known = stated is None or stated.phase_deg is not None
-            return _changed_cell(value, now if known else "not stated", changed=value != now)
+            return _cell(value, now if is_stated(stated, "phase_deg") else NOT_STATED)
     if stated is None or stated.phase_deg is None:
         return _kept_cell(None)
     return _kept_cell(text(stated.phase_deg, stated.phase_frequency))
@@ -204,13 +202,11 @@ def _phase_cell(plan: Plan) -> Cell:
 
 def _level_cell(plan: Plan) -> Cell:
     level, purpose = plan.level, level_purpose(plan)
-    if level.setting_db is not None:
-        value, was = decibels(level.setting_db), decibels(level.setting_db - level.change_db)
-        return _changed_cell(value, was, changed=level.change_db != 0, detail=purpose)
-    if not level.change_db:
-        return _kept_cell(None)
-    detail = f"from where it stands, which is not stated; {purpose}"
-    return Cell(action="set", value=_turn(level.change_db), detail=detail, change=True)
+    if level.setting_db is None:
+        value = _turn(level.change_db) if level.change_db else AS_IT_IS
+        return _cell(value, NOT_STATED, purpose, change=True)
+    value, was = decibels(level.setting_db), decibels(level.setting_db - level.change_db)
+    return _cell(value, was, purpose)
 
 
 def _upstream_cell(plan: Plan) -> Cell | None:
@@ -219,14 +215,21 @@ def _upstream_cell(plan: Plan) -> Cell | None:
     return Cell(action="set", value=_turn(left_db), detail=detail, change=True) if left_db else None
 
 
+def _fed_cell(plan: Plan) -> Cell | None:
+    """Return that delay, level and bands of one in series are those of another's device."""
+    own = plan.set_together
+    feeder = None if own is None else own.fed_by
+    return Cell(action="leave", value=f"by {feeder}, which feeds it") if feeder else None
+
+
 _OPENING: tuple[tuple[str, Callable[[Plan], Cell | None]], ...] = (
     ("Low-pass and its bypass", _low_pass_cell),
     ("Filters of the mains", _mains_cell),
     ("Protective high-pass", _high_pass_cell),
-    ("Delay", _delay_cell),
+    ("Delay", lambda plan: _fed_cell(plan) or _delay_cell(plan)),
     ("Polarity", _polarity_cell),
     ("Phase control", _phase_cell),
-    ("Level knob", _level_cell),
+    ("Level knob", lambda plan: _fed_cell(plan) or _level_cell(plan)),
     ("Level upstream", _upstream_cell),
 )
 
@@ -245,11 +248,12 @@ def opening_steps(plans: Sequence[Plan]) -> tuple[Step, ...]:
 
 def common_steps(plan: Plan, first: int) -> tuple[Step, ...]:
     """Return what is set for several subwoofers at once, from a number on, in one cell for all."""
-    cells: dict[str, Cell | None] = {"All: level upstream": _upstream_cell(plan)}
-    if plan.joining is not None:
-        bypass = _low_pass_cell(plan) if plan.joining.bypass else None
-        both = {"All against the mains: delay": _delay_cell(plan)}
-        cells = {**both, "All: low-pass and its bypass": bypass, **cells}
+    joining, bypass = plan.joining, plan.joining is not None and bool(plan.joining.bypass)
+    cells = {
+        "All against the mains: delay": None if joining is None else _delay_cell(plan),
+        "All: low-pass and its bypass": _low_pass_cell(plan) if bypass else None,
+        "All: level upstream": _upstream_cell(plan),
+    }
     said = [(control, cell) for control, cell in cells.items() if cell]
     return tuple(
         _step(number, control, [replace(cell, span=len(plan.subwoofers))])
@@ -262,11 +266,6 @@ def only_changes(steps: Sequence[Step]) -> str:
     return joined([step.number for step in steps if any(cell.change for cell in step.cells)])
 
 
-def gains_stated(plan: Plan) -> bool:
-    """Return whether the bands' gains while measuring are stated, else taken for 0 dB."""
-    return plan.present is None or plan.present.gains_stated
-
-
 def _band_cell(band: BandSetting | None, plan: Plan) -> Cell:
     if band is None:
         return Cell(action="leave", value="no such band")
@@ -277,7 +276,7 @@ def _band_cell(band: BandSetting | None, plan: Plan) -> Cell:
         return round(100 * min(max((gain_db - device.lowest_db) / reach, 0.0), 1.0), 2)
 
     changed = band.gain_db != band.present_db
-    known = changed and gains_stated(plan)
+    known = changed and is_stated(plan.present, "gains_stated")
     return Cell(
         action="set" if changed else "keep",
         value=decibels(band.gain_db, step_db=device.step_db),
@@ -305,7 +304,7 @@ def band_steps(plans: Sequence[Plan]) -> tuple[Step, ...]:
         Step(
             number="",
             control=f"{label}\N{NO-BREAK SPACE}Hz",
-            cells=tuple(_band_cell(band, plan) for band, plan in zip(row, plans, strict=True)),
+            cells=tuple(_fed_cell(p) or _band_cell(b, p) for b, p in zip(row, plans, strict=True)),
         )
         for label, row in bands_side_by_side(plans).items()
     )
@@ -335,6 +334,9 @@ def _measure_cell(plan: Plan) -> Cell:
     seats, spoilt = seats_to_measure_again(plan), _spoilt_seats(plan)
     if plan.idle and not spoilt:
         return Cell(action="leave", value="Not needed", detail="nothing was changed")
+    if any(band.reason is Reason.MANY_ROOMS for band in plan.bands):
+        detail = "as it was before, then roomeq compare: how far is each band turned?"
+        return Cell(action="do", value="The model itself", detail=detail)
     why = ["most weight" if len(seats) == 1 else "most weight, and where most should change"]
     if spoilt:
         why.insert(0, f"{joined(spoilt)}: spoilt when recorded")
@@ -368,9 +370,7 @@ def _not_touched(plan: Plan) -> list[str]:
     """Return what must not be touched for the sake of one plan."""
     entries = []
     if not plan.idle:
-        entries.append(
-            "Drive level and microphone gain, until the seats above have been measured again."
-        )
+        entries.append("Drive level and microphone gain, until all is measured again.")
     if plan.present is not None and plan.present.level_trim:
         undone = "run again, it undoes the level above"
         keeps = level_purpose(plan) == KEEPS_LOUDNESS

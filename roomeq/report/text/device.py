@@ -15,7 +15,7 @@ from roomeq.base.levels import signed
 from roomeq.device.profile import Device
 from roomeq.jobs.device import DeviceMeasurement
 from roomeq.jobs.measuring.findings import Doubt, FilterRow, MoveRow
-from roomeq.report.text.layout import bullets, joined, number, paragraph, table
+from roomeq.report.text.layout import joined, listed, number, paragraph, table, text_of
 
 _DOUBTS = {
     Doubt.OUTSIDE: "it lies outside of what was measured",
@@ -39,47 +39,37 @@ _LAWS = {
 
 def device_text(found: DeviceMeasurement) -> str:
     """Return what was found, what cannot be told, and what is assumed."""
-    bands = [row for row in found.rows if row.label != LEVEL]
-    lines = [f"What the device does, measured; started from {found.device!r}", ""]
-    if found.rows:
-        titles = [
-            ">Band",
-            ">Set dB",
-            ">Gain dB",
-            ">+-",
-            ">Centre Hz",
-            ">+- %",
-            ">Q",
-            ">+- %",
-            "Told",
-        ]
-        lines += [*table(titles, [_cells(row) for row in found.rows]), ""]
-    for law, said in _LAWS.items():
-        labels = [label for label, own in found.laws.items() if own == law]
-        if labels:
-            lines += paragraph(f"{joined(labels)} Hz: {said}.")
-    equaliser = found.profile.equaliser
+    titles = [">Band", ">Set dB", ">Gain dB", ">+-", ">Centre Hz", ">+- %", ">Q", ">+- %", "Told"]
+    said = [
+        f"{joined(labels)} Hz: {words}."
+        for law, words in _LAWS.items()
+        if (labels := [label for label, own in found.laws.items() if own == law])
+    ]
+    equaliser, level = found.profile.equaliser, found.profile.level
     told = {f"{b.centre:g}" for b in equaliser.found if any(one.q for one in b.settings)}
     others = [f"{centre:g}" for centre in equaliser.centres if f"{centre:g}" not in told]
-    if others and bands:
-        lines += paragraph(f"{joined(others)} Hz: ASSUMED, not measured: {_shared(found)}.")
-    if found.profile.level and found.profile.level.real_step_db:
-        level = found.profile.level
-        lines += paragraph(
-            f"Level knob: a step of {level.step_db:g} dB is {level.real_step_db:g} dB."
-        )
-    if found.filters:
-        lines += ["", "Filters", *bullets([_filter(row) for row in found.filters])]
-    for name, offset in found.offsets_db.items():
-        text = f"{name}: its level differs by {signed(offset, digits=2)} dB besides; taken out."
-        lines += ["", *paragraph(text)]
-    for name in found.misfits:
-        text = (
-            f"{name}: the bands that are said to be moved do not describe it. Something else was "
-            "moved too, microphone or flat response are other ones, or it is noisy and smoothed."
-        )
-        lines += ["", *paragraph(text)]
-    return "\n".join(lines) + "\n"
+    if others and any(row.label != LEVEL for row in found.rows):
+        said.append(f"{joined(others)} Hz: ASSUMED, not measured: {_shared(found)}.")
+    if level and level.real_step_db:
+        said.append(f"Level knob: a step of {level.step_db:g} dB is {level.real_step_db:g} dB.")
+    moved = [
+        f"{name}: its level differs by {signed(offset, digits=2)} dB besides; taken out."
+        for name, offset in found.offsets_db.items()
+    ]
+    moved += [
+        f"{name}: the bands that are said to be moved do not describe it. Something else was "
+        "moved too, microphone or flat response are other ones, or it is noisy and smoothed."
+        for name in found.misfits
+    ]
+    return text_of(
+        [
+            [f"What the device does, measured; started from {found.device!r}"],
+            table(titles, [_cells(row) for row in found.rows]) if found.rows else [],
+            [line for text in said for line in paragraph(text)],
+            listed("Filters", [_filter(row) for row in found.filters]),
+            *map(paragraph, moved),
+        ]
+    )
 
 
 def _cells(row: MoveRow) -> list[str]:

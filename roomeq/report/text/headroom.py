@@ -67,8 +67,12 @@ def headroom_lines(
     output: OutputTable | str | None = None,
     main_seat: str | None = None,
     quieter_db: float = 0.0,
+    detail: bool = True,
 ) -> list[str]:
-    """Return headroom by band as a table, what runs out first, and by which rating and edition."""
+    """Return headroom by band, what runs out first, and by which rating and edition.
+
+    Without `detail` what runs out first alone.
+    """
     rows = [
         {
             ">Band": f"{entry.band.label} Hz",
@@ -86,9 +90,11 @@ def headroom_lines(
     untold = [title for title in rows[0] if not any(row[title] for row in rows)] if rows else []
     place = "" if main_seat is None else f", main seat {main_seat}"
     below = f"{quieter_db:.1f} dB below" if quieter_db >= 0.05 else "at"
+    title = f"Headroom {below} the wanted level{place}"
+    if not detail:
+        return [title, *paragraph(_first_text(headroom), indent=2)]
     lines = paragraph(
-        f"Headroom {below} the wanted level{place} (aim and reached: dB SPL there; drive: above "
-        "that of the measurement)"
+        f"{title} (aim and reached: dB SPL there; drive: above that of the measurement)"
     )
     lines += columns(rows, without=untold) if rows else table([">Band"], [])
     lines += paragraph(_first_text(headroom), indent=2)

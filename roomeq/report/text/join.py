@@ -19,8 +19,8 @@ from roomeq.optimiser.joining.corner_choice import (
     RankedPair,
 )
 from roomeq.plan.joining import LevelJoiningRecord
+from roomeq.plan.records import PresentRecord, is_stated
 from roomeq.report.text.joining import (
-    REFERENCE,
     bands_lines,
     delay_instruction,
     delay_text,
@@ -28,11 +28,12 @@ from roomeq.report.text.joining import (
     joining_verdict,
     loss_text,
     loud_texts,
+    reference_lines,
     set_text,
     setting_entries,
 )
-from roomeq.report.text.layout import bullets, paragraph, table, text_of
-from roomeq.report.text.path import path_estimate_lines, path_lines
+from roomeq.report.text.layout import bullets, listed, paragraph, table, text_of
+from roomeq.report.text.path import path_parts
 from roomeq.report.text.safety import SAFETY_LINE
 
 _BYPASS_FIRST = (
@@ -47,27 +48,30 @@ def room_joining_text(joining: RoomJoining, *, detail: bool = False) -> str:
     parts = [
         paragraph(f"{joining.room}: joining subwoofer and mains"),
         *([] if with_bands is None else map(paragraph, loud_texts(with_bands))),
-        *([] if record is None else joining_parts(record)),
+        *([] if record is None else joining_parts(record, joining.present)),
         [] if with_bands is None else bands_lines(with_bands),
     ]
     if joining.levels is not None:
-        parts.append(level_joining_lines(joining.levels))
+        parts.append(level_joining_lines(joining.levels, joining.present))
         if path is not None and path.recommended is not None:
             parts.append(paragraph(_BYPASS_FIRST))
-    if path is not None and (detail or record is None or not record.bypass):
-        parts.append(path_lines(path, detail=detail))  # else it stands among the settings
-    if joining.estimate is not None:
-        parts.append(path_estimate_lines(joining.estimate, described=path, detail=detail))
+    bypassed = record is not None and bool(record.bypass)
+    of_path, blocks = path_parts(path, joining.estimate, detail=detail, bypassed=bypassed)
+    parts += [listed("The path of the subwoofer", of_path), *blocks]
     if joining.corners is not None:
         parts.append(corner_lines(joining.corners))
     elif record is not None:
         said = f"Other corners and slopes were not tried: {joining.corners_missing}."
         parts.append(paragraph(said))
-    once_more = [] if joining.settled is None else paragraph(set_text(joining.settled))
+    once_more = (
+        [] if joining.settled is None else paragraph(set_text(joining.settled, joining.present))
+    )
     return text_of([*parts, [*once_more, *paragraph(SAFETY_LINE)]])
 
 
-def level_joining_lines(joining: LevelJoiningRecord) -> list[str]:
+def level_joining_lines(
+    joining: LevelJoiningRecord, stated: PresentRecord | None = None
+) -> list[str]:
     """Return what four levels tell, and what they cannot."""
     late, answer = joining.if_late, joining.answer
     said = [
@@ -79,14 +83,13 @@ def level_joining_lines(joining: LevelJoiningRecord) -> list[str]:
         said.append(f"That the subwoofer is {joining.decided} was decided, in the room file.")
     lines = ["Joining from levels alone", *paragraph(" ".join(said)), ""]
     if answer is None:
-        lines += _question(joining)
+        lines += _question(joining, stated)
     else:
-        settings, present = answer.settings.settings(), answer.present.settings()
-        lines += ["Settings", *bullets(setting_entries(settings, present=present))]
-    return [*lines, *paragraph(REFERENCE, indent=2)]
+        lines += ["Settings", *bullets(setting_entries(answer, stated))]
+    return [*lines, *reference_lines(stated)]
 
 
-def _question(joining: LevelJoiningRecord) -> list[str]:
+def _question(joining: LevelJoiningRecord, stated: PresentRecord | None) -> list[str]:
     """Return both answers and what decides between them."""
     lines = paragraph(
         "Is the subwoofer late or early? Levels give the size of the phase difference, not its "
@@ -100,10 +103,12 @@ def _question(joining: LevelJoiningRecord) -> list[str]:
         )
     else:
         moved = replace(present, delay=1e-3 * joining.move_delay_ms)
+        known = is_stated(stated, "delay_ms")
+        once = delay_instruction(moved, present=present, stated=known)
         late_db, early_db = joining.move_if_late_db or 0.0, joining.move_if_early_db or 0.0
         lines += bullets(
             [
-                f"For this one measurement {delay_instruction(moved, present=present)}.",
+                f"For this one measurement {once}.",
                 "Measure both together again at the same seats, nothing else changed.",
                 f"Level between {joining.if_late.lowest:.0f} and {joining.if_late.highest:.0f} Hz, "
                 f"against what it was: about {signed(late_db)} dB if the subwoofer is late, "

@@ -17,12 +17,9 @@ from roomeq.device.processor import METRES_PER_FOOT, SPEED_OF_SOUND, JoiningSett
 from roomeq.optimiser.joining.data import JoiningNote, SumExplanation
 from roomeq.plan.alignment import CandidateRecord
 from roomeq.plan.joining import JoiningRecord
+from roomeq.plan.records import AS_IT_IS, NOT_STATED, PresentRecord, is_stated
 from roomeq.report.text.layout import columns, either, listed, paragraph, worded
 
-REFERENCE = (
-    f"Distances: {SPEED_OF_SOUND:g} m/s (20 degrees Celsius); what is entered nearer is delayed."
-)
-"""What a distance means."""
 NAMED_SEAT_DB = 0.3
 FAR_TOO_LOUD_DB = 12.0
 """Mean over the bands below the corner; common practice, no source. In 45 random rooms with mains
@@ -46,14 +43,18 @@ def _way_text(settings: JoiningSettings) -> str:
     return either(settings.delay_ms, "ms", "later", "earlier", digits=2)
 
 
-def delay_instruction(settings: JoiningSettings, *, present: JoiningSettings) -> str:
+def delay_instruction(
+    settings: JoiningSettings, *, present: JoiningSettings, stated: bool = True
+) -> str:
     """Say which box is to be given which number, or which distance instead; never both."""
     if abs(settings.delay - present.delay) < 5e-6:
-        return f"leave the delay as it is (subwoofer {delay_text(settings)})"
+        now = f"subwoofer {delay_text(settings)}" if stated else NOT_STATED
+        return f"leave the delay as it is ({now})"
     box, number, other, distance = delay_numbers(settings, present=present)
     was = max(-present.delay_ms if box == "mains" else present.delay_ms, 0.0)
+    more = f"(was {_ms(was)})" if stated else f"more than now ({NOT_STATED})"
     return (
-        f"EITHER delay the {box} by {number} ms (was {_ms(was)}) {other}OR, where distances are "
+        f"EITHER delay the {box} by {number} ms {more} {other}OR, where distances are "
         f"entered, subwoofer {distance}; never both"
     )
 
@@ -92,10 +93,8 @@ route_unknown: The route of a measurement is not stated: subwoofer and mains wer
     alike. The low-frequency-effects channel would play 10 dB louder.
 seats_left_out: Not judged, since not both were measured there: {seats}.
 sum_disagrees: The measured sum differs from the predicted one by up to {worst_db:.1f} dB (s.d.):
-    the time reference was not common, or something was set otherwise or moved. Do not act on this
-    before it is known what.
-sum_not_measured: Subwoofer and mains together were not measured: the common time reference is taken
-    on trust.
+    the time reference was not common, or something was set otherwise or moved. First find out what.
+sum_not_measured: Both together were not measured: the common time reference is taken on trust.
 elsewhere: By their filters the two meet at {place}, not at the corner: the loss is judged around
     the corner.
 full_range: By their filters the mains run full range: they play along with the subwoofer below the
@@ -118,8 +117,8 @@ cost: Bands and level cost {cost_db:.1f} dB of it{more}: without them it loses {
 decides: What decides: the microphone close to each cone in turn, one time zero: both first
     half-waves must go the same way. Rewire nothing on less.
 before_bands: Before the bands, as roomeq join says: {setting}, loses {loss_db:.1f} dB.
-stops_at_range: The level stops where the knob ends, or at the 6 dB that are changed at once: more
-    might be better. Measure again with it set.
+stops_at_range: The level stops where the knob ends, or at the 6 dB that are changed at once. Set it
+    and measure again.
 stops_at_drive: The level stops at the drive limit, which grants no further step.
 arrival: What arrives first of the subwoofer comes {later} than that of the mains (half of such
     rooms are within 1.2 ms of the truth, one in four is more than 2 ms off). It is no setting.
@@ -137,6 +136,9 @@ wiring: The subwoofer is probably {inverted} (both tests agree, {found.phase_rat
     {found.onset_ratio:.1f} to 1; right in {right} such rooms).
 differs: The measured sum differs from that of its parts by {percent:.0f} % ({lowest:.0f} to
     {highest:.0f} Hz).
+distances: Distances: 343.2 m/s (20 degrees Celsius); what is entered nearer is delayed.
+delay_untold: Delays are changes from what is set now, which is not stated.
+polarity_untold: Normal is the polarity as it is now, which is not stated; inverted the other one.
 moved: Neither a level, nor a delay, nor the polarity of the subwoofer explains it: was the
     microphone or a door moved?
 as_if: It is as if the subwoofer {told} while both were measured.
@@ -155,50 +157,60 @@ def joining_note_text(note: JoiningNote, record: JoiningRecord) -> str:
     return _said(note, seats=seats, worst_db=worst_db)
 
 
+def reference_lines(stated: PresentRecord | None) -> list[str]:
+    """Return what a distance means, and what a delay and a polarity that are changes only."""
+    untold = {"delay_ms": _SAID["delay_untold"], "polarity": _SAID["polarity_untold"]}
+    said = [text for name, text in untold.items() if not is_stated(stated, name)]
+    return paragraph(" ".join([_SAID["distances"], *said]), indent=2)
+
+
 def setting_entries(
-    settings: JoiningSettings, *, present: JoiningSettings, level: bool = True
+    record: JoiningRecord, stated: PresentRecord | None = None, *, level: bool = True
 ) -> list[str]:
-    """Return delay, polarity, phase and level in words, with what is set now where it differs."""
-    now = f" (now {present.polarity})" if settings.inverted != present.inverted else ""
-    entries = [f"Delay: {delay_instruction(settings, present=present)}"]
-    entries.append(f"Polarity: {settings.polarity}{now}")
-    if settings.phase_frequency is not None:
-        now = f" (now {present.phase_deg:g})" if settings.phase_deg != present.phase_deg else ""
-        at = f"{settings.phase_deg:g} degrees at {settings.phase_frequency:g} Hz"
-        entries.append(f"Phase control: {at}{now}")
+    """Return bypass, delay, polarity, phase and level in words, with what is set now."""
+    settings = record.settings.settings()
+    entries = [f"Bypass: {one}, one too many" for one in record.bypass]
+    entries.append(f"Delay: {_delay_advice(record, stated)}")
+    at = f" at {settings.phase_frequency or 0.0:g} Hz"
+    for name, now, then in _turned(record, stated):
+        was = "" if now == then else f" (now {now})"
+        entries.append(f"{name}: {then}{at if then.endswith('degrees') else ''}{was}")
     if level and settings.level_change_db:
         change_db = signed_setting(settings.level_change_db)
         entries.append(f"Level of the subwoofer: {change_db} dB against now")
     return entries
 
 
-def set_text(record: JoiningRecord, *others: str) -> str:
-    """Return what is to be set in one sentence, `others` first: the last lines of an output."""
+def _delay_advice(record: JoiningRecord, stated: PresentRecord | None) -> str:
     settings, present = record.settings.settings(), record.present.settings()
-    entries = [*others, *(f"bypass {one}" for one in record.bypass)]
-    entries += [delay_instruction(settings, present=present), f"polarity {settings.polarity}"]
-    if settings.phase_deg != present.phase_deg:
-        entries.append(f"phase control {settings.phase_deg:g} degrees")
+    return delay_instruction(settings, present=present, stated=is_stated(stated, "delay_ms"))
+
+
+def _turned(record: JoiningRecord, stated: PresentRecord | None) -> list[tuple[str, str, str]]:
+    """Return polarity and phase control: name, now, and what it is to be."""
+    rows = record.setting_rows(stated)
+    return rows[1 : len(rows) - len(record.bypass)]
+
+
+def set_text(record: JoiningRecord, stated: PresentRecord | None, *others: str) -> str:
+    """Return what is to be set in one sentence, `others` first: the last lines of an output."""
+    entries = [*others, *(f"bypass {one}" for one in record.bypass), _delay_advice(record, stated)]
+    for name, now, then in _turned(record, stated):
+        entries += [f"{name.lower()} {then}"] if then not in (now, AS_IT_IS) else []
     return f"To set: {'; '.join(entries)}."
 
 
-def joining_parts(record: JoiningRecord) -> list[list[str]]:
+def joining_parts(record: JoiningRecord, stated: PresentRecord | None = None) -> list[list[str]]:
     """Return verdict, doubts, settings, seats, evidence and notes of a joining."""
-    settings, present = record.settings.settings(), record.present.settings()
-    entries = [f"Bypass: {one}" for one in record.bypass]
-    entries += setting_entries(settings, present=present)
     notes = [note for note in record.notes if note is not JoiningNote.SUM_DISAGREES]
     texts = [joining_note_text(note, record) for note in notes]
+    title = "Settings of the subwoofer against the mains"
     return [
         paragraph(joining_verdict(record)),
         *map(paragraph, joining_doubts(record)),
-        [
-            *listed("Settings of the subwoofer against the mains", entries),
-            *paragraph(REFERENCE, indent=2),
-        ],
+        [*listed(title, setting_entries(record, stated)), *reference_lines(stated)],
         seat_loss_lines(record),
-        listed("How sure the joining is", joining_sentences(record)),
-        listed("About the measurements of both", texts),
+        listed("How sure the joining is", [*joining_sentences(record), *texts]),
     ]
 
 
@@ -293,7 +305,7 @@ def seat_loss_lines(record: JoiningRecord) -> list[str]:
             ">Weight": f"{100 * row.weight:.0f} %",
             ">Loses now dB": f"{row.before_db:.1f}",
             ">Then dB": f"{row.after_db:.1f}",
-            ">Level dB": signed(row.level_gain_db),
+            ">Level change dB": signed(row.level_gain_db),
         }
         for row in record.seats
     ]

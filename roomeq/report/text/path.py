@@ -23,24 +23,36 @@ _FLAT_DB = 0.1
 _TIMES = {2: "twice", 3: "three times", 4: "four times"}
 _FAMILIES = {"butterworth": "Butterworth", "linkwitz_riley": "Linkwitz-Riley"}
 _SHOWN = 6
+_TABLED = (PathVerdict.SEVERAL, PathVerdict.NOTHING_FITS)
+"""Verdicts that come with a table of what would fit."""
 
 
-def path_lines(analysis: PathAnalysis, *, detail: bool = True) -> list[str]:
-    """Return what a described path does: level, slope, sum in both polarities, what to bypass.
+def path_parts(
+    analysis: PathAnalysis | None,
+    estimate: PathEstimate | None,
+    *,
+    detail: bool,
+    bypassed: bool = False,
+) -> tuple[list[str], list[list[str]]]:
+    """Return what is told of the path: single entries, and parts with tables.
 
-    Without `detail` the filters and what to bypass alone.
+    Where it is `bypassed` among the settings, that is not said again but in detail.
     """
-    corner = f"{analysis.corner:g} Hz"
-    entries = [f"In the path: {entry}" for entry in analysis.filters]
-    mains = "; ".join(str(entry) for entry in analysis.mains) or "no high-pass"
-    entries.append(
-        f"Mains: {mains}"
-        + (" (not stated; taken to match the first low-pass)" if analysis.mains_assumed else "")
-    )
-    title = "The subwoofer's path, by its filters alone"
-    advice = paragraph(_advice(analysis), indent=2)
-    if not detail:
-        return [title, *bullets(entries), *advice]
+    entries, parts = list[str](), list[list[str]]()
+    if analysis is not None and detail:
+        parts.append(path_lines(analysis))
+    elif analysis is not None and not bypassed:
+        entries += [*_filters(analysis), *[path_advice(analysis)] * (analysis.low_pass_count > 1)]
+    if estimate is not None and (detail or estimate.verdict in _TABLED):
+        parts.append(path_estimate_lines(estimate, described=analysis, detail=detail))
+    elif estimate is not None:
+        entries += _estimate_texts(estimate, described=analysis)
+    return entries, parts
+
+
+def path_lines(analysis: PathAnalysis) -> list[str]:
+    """Return what a described path does: level, slope, sum in both polarities, what to bypass."""
+    corner, entries = f"{analysis.corner:g} Hz", _filters(analysis)
     entries.append(
         f"All low-passes together: {signed(analysis.at_corner_db)} dB at {corner}, "
         f"{6 * analysis.order} dB per octave in the end ({abs(analysis.slope_db_per_octave):.0f} "
@@ -51,11 +63,18 @@ def path_lines(analysis: PathAnalysis, *, detail: bool = True) -> list[str]:
         rows.append(_sum_row(analysis.best, corner))
     titles = ["Subwoofer", f">At {corner} dB", ">Deepest", ">Highest", "Nearest to flat"]
     return [
-        *paragraph(f"{title} (free field, equal level and distance)"),
+        "The subwoofer's path by its filters alone (free field, equal level and distance)",
         *bullets(entries),
         *table(titles, rows),
-        *advice,
+        *paragraph(path_advice(analysis), indent=2),
     ]
+
+
+def _filters(analysis: PathAnalysis) -> list[str]:
+    """Return the filters in the paths of subwoofer and mains."""
+    mains = "; ".join(str(entry) for entry in analysis.mains) or "no high-pass"
+    assumed = " (not stated; taken to match the first low-pass)" if analysis.mains_assumed else ""
+    return [*(f"In the path: {entry}" for entry in analysis.filters), f"Mains: {mains}{assumed}"]
 
 
 def _sum_row(figures: SumFigures, corner: str) -> list[str]:
@@ -82,7 +101,8 @@ def _place(level_db: float, frequency: float) -> str:
     return f"{_level(level_db)}{unit} at {frequency:.0f} Hz"
 
 
-def _advice(analysis: PathAnalysis) -> str:
+def path_advice(analysis: PathAnalysis) -> str:
+    """Say what to bypass, or that nothing is to be."""
     choice = analysis.recommended
     if choice is not None:
         return bypass_text(choice, analysis)
@@ -149,18 +169,22 @@ def path_estimate_lines(
     -------
     list of str
     """
-    lines = ["Which low-passes are really engaged", *paragraph(_verdict(estimate), indent=2)]
-    if estimate.verdict in (PathVerdict.SEVERAL, PathVerdict.NOTHING_FITS):
+    lines = ["Which low-passes are really engaged"]
+    for text in _estimate_texts(estimate, described=described):
+        lines += paragraph(text, indent=2)
+    if estimate.verdict in _TABLED:
         lines += _candidates(estimate)
     if detail and estimate.verdict is not PathVerdict.IN_ROOM:
         lines += bullets(_evidence(estimate))
-    analysis = estimate.analysis
-    if analysis is not None and not (
-        described and same_response(analysis.filters, described.filters)
-    ):
-        text = f"{analysis.low_pass_count} low-passes are in a row. {_advice(analysis)}"
-        lines += paragraph(text, indent=2)
     return lines
+
+
+def _estimate_texts(estimate: PathEstimate, *, described: PathAnalysis | None = None) -> list[str]:
+    """Return which low-passes are engaged, and what to bypass where that is not said already."""
+    analysis, said = estimate.analysis, [_verdict(estimate)]
+    if analysis is None or (described and same_response(analysis.filters, described.filters)):
+        return said
+    return [*said, f"{analysis.low_pass_count} low-passes are in a row. {path_advice(analysis)}"]
 
 
 def contradiction_texts(estimate: PathEstimate) -> list[str]:
@@ -232,11 +256,11 @@ def _in_room(estimate: PathEstimate) -> str:
     slopes = " to ".join(dict.fromkeys(f"{6 * order}" for order in estimate.order_span))
     corners = " to ".join(dict.fromkeys(f"{corner:.0f}" for corner in estimate.corner_span))
     fall = f"as by {slopes} dB/oct above {corners} Hz"
-    what = "family, order, or one engaged twice measure close to the cone ([path_response])."
+    what = "measure close to the cone ([path_response])."
     if estimate.as_described is False:
         said = f"The seats fall {fall}, which is not what the room file describes ({_chain(low)})."
-        return f"{said} For {what}"
-    return f"It cannot be told at the seats, whose slopes are the room's too: for {what}"
+        return f"{said} For family, order, or one engaged twice {what}"
+    return f"Low-passes that are engaged cannot be told at the seats: {what}"
 
 
 def _engaged(best: PathCandidate) -> str:

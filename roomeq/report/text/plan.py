@@ -12,8 +12,10 @@ import math
 
 from roomeq.base.cautions import Caution, CautionCode
 from roomeq.base.levels import signed, signed_setting
+from roomeq.importers.room_assembly import LIMIT_UNKNOWN
 from roomeq.optimiser.bands.reasons import Reason
 from roomeq.plan.plan import Plan
+from roomeq.plan.records import AS_IT_IS, NOT_STATED, is_stated
 from roomeq.report.text.headroom import (
     extra_drive_lines,
     headroom_lines,
@@ -21,14 +23,14 @@ from roomeq.report.text.headroom import (
     protection_lines,
 )
 from roomeq.report.text.joining import (
-    REFERENCE,
     joining_doubts,
     joining_sentences,
     joining_verdict,
+    reference_lines,
     seat_loss_lines,
     set_text,
 )
-from roomeq.report.text.layout import bullets, columns, listed, number, paragraph, text_of
+from roomeq.report.text.layout import bullets, columns, joined, listed, number, paragraph, text_of
 from roomeq.report.text.recordings import alarm_texts, recording_table
 from roomeq.report.text.safety import SAFETY_LINE
 from roomeq.report.text.several import (
@@ -66,25 +68,23 @@ def plan_text(plan: Plan, *, bars: bool = False, detail: bool = False) -> str:
     -------
     str
     """
-    several = plan.together is not None
-    what = "band gains for the subwoofer" if plan.joining is None else "subwoofer with the mains"
-    if several:
-        with_mains = " with the mains" if plan.joining is not None else ""
-        what = f"{len(plan.subwoofers)} subwoofers{with_mains}"
+    several, joined_too = plan.together is not None, plan.joining is not None
+    what = f"{len(plan.subwoofers)} subwoofers" if several else "subwoofer"
+    what = f"{what} with the mains" if joined_too else f"band gains for the {what}"
     found = [*plan.findings, *alarm_texts(plan.recordings)]
+    old = [paragraph(OLD_STATEMENT)] if plan.statement == 1 else []
+    verdict, *more = [*old, *_verdict(plan)]
     return text_of(
         [
-            paragraph(f"{plan.room}: {what}"),
-            paragraph(OLD_STATEMENT) if plan.statement == 1 else [],
-            *_verdict(plan),
+            [*paragraph(f"{plan.room}: {what}"), *verdict],
+            *more,
             several_settings(plan) if several else _settings(plan, bars=bars, detail=detail),
             listed("Found in the measurements: look at it before anything is set", found),
-            _cautions(plan, detail=detail),
+            listed("Cautions", _cautions(plan, detail=detail)),
             bullets(together_sentences(plan)) if several else [],
-            _sum(plan, detail=detail) if plan.joining is not None else [],
+            _sum(plan, detail=detail) if joined_too else [],
             *([] if several else _evidence(plan, detail=detail)),
             *_drives(plan, detail=detail),
-            listed("Taken for granted", plan.assumptions),
             [*(each_to_set(plan) if several else _once_more(plan)), *paragraph(SAFETY_LINE)],
         ]
     )
@@ -92,15 +92,15 @@ def plan_text(plan: Plan, *, bars: bool = False, detail: bool = False) -> str:
 
 def _verdict(plan: Plan) -> list[list[str]]:
     why = [] if plan.no_change is None else [no_change_text(plan)]
-    parts = []
-    if plan.together is not None:
-        parts = [*why, together_verdict(plan.together)]
-    elif plan.joining is None:
-        now_then = f"{plan.deviation_before_db:.1f} dB now, {plan.deviation_after_db:.1f} dB"
-        over = _counted(len(plan.seats), "seat")
-        parts = why or [f"Weighted deviation from the target over {over}: {now_then} predicted."]
+    parts = [] if plan.together is None else [together_verdict(plan.together)]
     if plan.joining is None:
-        return [*map(paragraph, parts)]
+        now_db, then_db = plan.deviation_before_db, plan.deviation_after_db
+        weighted = (
+            f"Weighted deviation from the target over {_counted(len(plan.seats), 'seat')}: "
+            f"{now_db:.1f} dB now, {then_db:.1f} dB predicted; no setting within the limits is "
+            f"better than {_least(plan)}."
+        )
+        return [*map(paragraph, [*why, *parts] or [weighted])]
     said = " ".join([joining_verdict(plan.joining), *why])
     *first, last = map(paragraph, [*parts, said, *joining_doubts(plan.joining)])
     return [*first, [*last, *bullets(mains_entries(plan))]]
@@ -112,6 +112,7 @@ def _counted(count: int, word: str) -> str:
 
 def _settings(plan: Plan, *, bars: bool, detail: bool) -> list[str]:
     device, without = plan.device, [] if detail else [">S.d."]
+    stated = is_stated(plan.present, "gains_stated")
     limits = {"lowest_db": device.lowest_db, "highest_db": device.highest_db}
     rows = [
         {
@@ -127,31 +128,30 @@ def _settings(plan: Plan, *, bars: bool, detail: bool) -> list[str]:
         }
         for band in plan.bands
     ]
-    without += [] if bars else ["Gain"]
-    title = "Settings in dB (at the proposed level; error: bands at 0; left: with these)"
-    if plan.joining is not None:
-        title = "Settings in dB (subwoofer alone; error: all bands at 0; left: with these)"
-    if detail:
-        title += ". S.d.: how much the seats differ."
+    without += [*(["Gain"] * (not bars)), *([">Now"] * (not stated))]
+    what = "at the proposed level" if plan.joining is None else "subwoofer alone"
+    title = f"Settings in dB ({what}; error: all bands at 0; left: with these)"
+    title += "" if stated else f"; what is set now is {NOT_STATED}, taken for 0 dB"
+    title += "; s.d.: how much the seats differ" if detail else ""
     return [*paragraph(title), *columns(rows, without=without), *_level(plan, detail=detail)]
 
 
 def _level(plan: Plan, *, detail: bool) -> list[str]:
-    level = plan.level
+    level, joining = plan.level, plan.joining
     exact = ""
-    if abs(level.residual_db) >= 0.005:  # else it is the same figure in print
+    if detail and abs(level.residual_db) >= 0.005:  # else it is the same figure in print
         exact = f"; predicted at {signed(level.exact_change_db, digits=2)} dB"
-    text = f"{_knob(plan)} ({level_purpose(plan)}{exact})"
-    lines = paragraph(text, indent=2)
+    lines = paragraph(f"{_knob(plan)} ({level_purpose(plan)}{exact})", indent=2)
     if level.upstream_shown_db:
         lines += paragraph(f"and {signed(level.upstream_shown_db)} dB upstream", indent=2)
-    kept = []
-    if plan.joining is None:
-        kept = ["low-pass", "polarity", "phase control"]
-    if plan.protection is None:
-        kept.insert(1, "protective high-pass")
-    if kept:
-        lines += paragraph(f"Leave as they are: {', '.join(kept)}.", indent=2)
+    kept = {
+        "low-pass": joining is None or not joining.bypass,
+        "protective high-pass": plan.protection is None,
+        "delay, polarity, phase control": joining is None,
+    }
+    if any(kept.values()):
+        named = ", ".join(name for name, stays in kept.items() if stays)
+        lines += paragraph(f"Leave as is: {named}.", indent=2)
     if plan.protection is not None:
         quieter_db = 0.0 if plan.headroom is None else plan.headroom.quieter_db
         lines += protection_lines(plan.protection, quieter_db=quieter_db, detail=detail)
@@ -159,40 +159,46 @@ def _level(plan: Plan, *, detail: bool) -> list[str]:
 
 
 def _knob(plan: Plan) -> str:
-    level = plan.level
-    to = "" if level.setting_db is None else f", to {signed_setting(level.setting_db)} dB"
-    return f"Level knob: {signed_setting(level.change_db)} dB{to}"
+    change_db, setting_db = plan.level.change_db, plan.level.setting_db
+    change, setting = (signed_setting(value or 0.0) for value in (change_db, setting_db))
+    if setting_db is None:
+        told = f"{change} dB from now" if change_db else AS_IT_IS
+        return f"Level knob: {told} ({NOT_STATED})"
+    return f"Level knob: {f'{change} dB, to' if change_db else 'stays at'} {setting} dB"
 
 
 def _once_more(plan: Plan) -> list[str]:
     """Return what is to be set as the last lines: what lies further up has left the screen."""
-    step_db = plan.device.step_db
-    moved = ", ".join(
-        f"{band.label} Hz {signed_setting(band.gain_db, step_db=step_db)}"
-        for band in plan.bands
-        if band.gain_db != band.present_db
-    )
+    rows = {name: then for name, _, then in plan.moved_rows()}
+    moved = ", ".join(f"{name} {then}" for name, then in rows.items() if name.endswith(" Hz"))
     entries = [f"bands {moved} dB, the others as they are" if moved else "bands as they are"]
-    level = plan.level
-    if level.change_db:
+    if "Level knob" in rows:
         entries.append(_knob(plan).replace("Level knob:", "level knob"))
-    if level.upstream_shown_db:
-        entries.append(f"level upstream {signed(level.upstream_shown_db)} dB")
+    if "Level upstream" in rows:
+        entries.append(f"level upstream {signed(plan.level.upstream_shown_db)} dB")
     if plan.protection is not None and plan.protection.changes:
         entries.append(f"protective high-pass {high_pass_text(plan.protection.high_pass)}")
     if plan.joining is not None:
-        return paragraph(set_text(plan.joining, *entries))
+        return paragraph(set_text(plan.joining, plan.present, *entries))
     return paragraph(f"To set: {'; '.join(entries)}.")
 
 
 def _cautions(plan: Plan, *, detail: bool) -> list[str]:
+    """Return the cautions, then what was taken for granted, less what is said elsewhere."""
     said = CautionCode.LOW_PASS_TWICE  # among the settings, as the assumed Q beside another one
     texts = [
         caution_text(one)
         for one in plan.cautions
-        if one.code is not said and not (one == _Q_ASSUMED and _q_sentences(plan, detail=detail))
+        if one.code is not said and not (one == _Q_ASSUMED and q_sentences(plan, detail=detail))
     ]
-    return listed("Cautions", [*texts, *own_cautions(plan)])
+    codes = [one.code for one in plan.cautions]
+    granted = [
+        text
+        for text in plan.assumptions
+        if text != LIMIT_UNKNOWN or CautionCode.LOWER_LIMIT_UNKNOWN not in codes
+    ]
+    last = [f"Taken for granted: {'; '.join(granted)}."] if granted else []
+    return [*texts, *own_cautions(plan), *last]
 
 
 def _sum(plan: Plan, *, detail: bool) -> list[str]:
@@ -201,8 +207,8 @@ def _sum(plan: Plan, *, detail: bool) -> list[str]:
     sentences = joining_sentences(plan.joining, brief=True)
     return [
         *seat_loss_lines(plan.joining),
-        *bullets([*sentences, *_q_sentences(plan, detail=detail)]),
-        *paragraph(REFERENCE, indent=2),
+        *bullets([*sentences, *q_sentences(plan, detail=detail)]),
+        *reference_lines(plan.present),
     ]
 
 
@@ -250,6 +256,7 @@ def _drive(plan: Plan, *, detail: bool) -> list[list[str]]:
             output=record.output,
             main_seat=record.main_seat,
             quieter_db=record.quieter_db,
+            detail=detail,
         )
         if record.drive_limit == "headroom":
             lines += paragraph("The drive limit of the bands follows this headroom.", indent=2)
@@ -268,23 +275,18 @@ def _seats(plan: Plan) -> list[str]:
         }
         for seat in plan.seats
     ]
-    title = "Standard deviation at each seat"
+    title, without = "Standard deviation at each seat", [">Without it dB"]
     if any(seat.left_out_after_db is not None for seat in plan.seats):
-        title += " (without it: with settings chosen by the others)"
-    return [*paragraph(title), *columns(rows)]
+        title, without = f"{title} (without it: with settings chosen by the others)", []
+    return [*paragraph(title), *columns(rows, without=without)]
 
 
 def _evidence(plan: Plan, *, detail: bool) -> list[list[str]]:
     more = [recording_table(plan.recordings), _choices(plan)] if detail else []
-    if plan.joining is None:
-        sentences = evidence_sentences(plan, detail=detail)
-        return [[*_seats(plan), *bullets(sentences)], *more]
     now_db, then_db = plan.deviation_before_db, plan.deviation_after_db
     title = f"The subwoofer alone: deviation {now_db:.1f} dB now, {then_db:.1f} dB predicted"
-    # how near the subwoofer alone comes to its best matters little where the sum decides
-    how_good = [proof_sentence(plan, detail=True), average_sentence(plan)] if detail else []
-    sentences = [*how_good, *boost_sentences(plan, detail=detail)]
-    return [[*paragraph(title), *bullets(sentences)], *more]
+    lines = paragraph(title) if plan.joining is not None else _seats(plan)
+    return [[*lines, *bullets(evidence_sentences(plan, detail=detail))], *more]
 
 
 def evidence_sentences(plan: Plan, *, detail: bool = False) -> list[str]:
@@ -294,14 +296,13 @@ def evidence_sentences(plan: Plan, *, detail: bool = False) -> list[str]:
     ----------
     plan : Plan
     detail : bool
-        Whether to tell as well how the proof was found, how even the average is, and that another Q
-        changes nothing.
+        Whether to tell as well how good it is, and that another Q changes nothing. Of the sum with
+        mains another Q is told elsewhere.
     """
     return [
-        proof_sentence(plan, detail=detail),
-        *([average_sentence(plan)] if detail else []),
+        *([proof_sentence(plan, detail=True), average_sentence(plan)] if detail else []),
         *boost_sentences(plan, detail=detail),
-        *_q_sentences(plan, detail=detail),
+        *(q_sentences(plan, detail=detail) if plan.joining is None else []),
     ]
 
 
@@ -318,31 +319,30 @@ def average_sentence(plan: Plan) -> str:
 def boost_sentences(plan: Plan, *, detail: bool = False) -> list[str]:
     """Return what the bands boost, what the drive rises, and how far dips do."""
     e = plan.evidence
-    boosted = e.filter_boost_db > 0.1
     where = f"; half a dB below {e.no_boost_below:.0f} Hz, in dips, where few seats are short"
     where *= detail
-    place = f"at {e.drive_boost_frequency:.0f} Hz" if boosted else "where nothing is cut"
+    place = f" at {e.drive_boost_frequency:.0f} Hz" if e.filter_boost_db > 0.1 else ""
     entries = [
-        f"The bands boost by at most {signed(e.filter_boost_db)} dB (limit "
-        f"{e.filter_boost_limit_db:g} dB{where}), bands and level together by "
-        f"{signed(e.drive_boost_db)} dB {place} (limit {round(e.drive_boost_limit_db, 1):g} dB)."
+        f"Boost: bands {signed(max(e.filter_boost_db, 0.0))} dB (limit "
+        f"{e.filter_boost_limit_db:g}{where}), bands and level {signed(e.drive_boost_db)} dB"
+        f"{place} (limit {round(e.drive_boost_limit_db, 1):g})."
     ]
     if e.dip_boost_db > 1.0:
         entries.append(f"Dips rise by up to {e.dip_boost_db:.1f} dB, because the rest is cut.")
     return entries
 
 
-def _q_sentences(plan: Plan, *, detail: bool) -> list[str]:
+def q_sentences(plan: Plan, *, detail: bool = True) -> list[str]:
     """Return what another Q would do, of the sum where that is judged; unchanged with `detail`."""
-    e = plan.evidence
-    after_db = e.deviation_db if plan.joining is None else plan.joining.judged[1]
+    after_db = plan.deviation_after_db if plan.joining is None else plan.joining.judged[1]
     checks = [
-        f"{check.factor:g} times the assumed one: {check.before_db:.1f} dB now, "
-        f"{check.after_db:.1f} dB predicted"
-        for check in e.q_checks
+        check
+        for check in plan.evidence.q_checks
         if detail or f"{check.after_db:.1f}" != f"{after_db:.1f}"
     ]
-    return [f"If the bands' Q is {'; if '.join(checks)}."] if checks else []
+    factors = joined([f"{check.factor:g}" for check in checks])
+    figures = joined([f"{check.after_db:.1f}" for check in checks])
+    return [f"With {factors} times the assumed Q: {figures} dB predicted."] if checks else []
 
 
 def proof_sentence(plan: Plan, *, detail: bool = False) -> str:
@@ -360,11 +360,14 @@ def proof_sentence(plan: Plan, *, detail: bool = False) -> str:
         last = f"; what the sum with the mains asks for has {e.deviation_db:.2f} dB"
     else:
         last = f", the proposal, with fewer moves, {e.deviation_db:.2f} dB"
-    how = "proven" if e.proven else "proof not finished"
-    if detail:
-        how += f" by {_counted(e.nodes, 'node')}, sets of settings judged at once"
+    how = f" by {_counted(e.nodes, 'node')}, sets of settings judged at once" if detail else ""
     return (
-        "No setting within the limits is better than "
-        f"{math.floor(100 * e.lower_bound_db) / 100:.2f} dB ({how}); the best found has "
+        f"No setting within the limits is better than {_least(plan, how)}; the best found has "
         f"{e.best_deviation_db:.2f} dB{last}."
     )
+
+
+def _least(plan: Plan, how: str = "") -> str:
+    e = plan.evidence
+    proof = "proven" if e.proven else "proof not finished"
+    return f"{math.floor(100 * e.lower_bound_db) / 100:.2f} dB ({proof}{how})"

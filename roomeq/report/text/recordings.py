@@ -14,7 +14,7 @@ from collections.abc import Mapping, Sequence
 
 from roomeq.analysis.recordings.findings import Finding, FindingCode, Severity
 from roomeq.plan.recordings import DecayRow, DetailRow, RecordingRow
-from roomeq.report.text.layout import bullets, columns, number, paragraph, table
+from roomeq.report.text.layout import bullets, columns, joined, number, paragraph, table
 
 CODES = {code: code.replace("_", " ") for code in FindingCode} | {
     FindingCode.LOW_LEVEL: "too little level",
@@ -67,16 +67,28 @@ def finding_text(finding: Finding) -> str:
 
 
 def alarm_texts(rows: Sequence[RecordingRow]) -> list[str]:
-    """Return what wants a look, worst first, each with its file and seat in front."""
-    found: list[tuple[Severity, str]] = []
+    """Return what wants a look, worst first, each with its file and seat in front.
+
+    A warning that three recordings or more share is told of the first, and the others are named.
+    """
+    told: dict[Severity, list[str]] = {Severity.FAULT: [], Severity.WARNING: []}
+    alike: dict[FindingCode, list[str]] = {}
     for row in rows:
-        for index, one in enumerate(row.alarms):
-            text = f"{row.file} ({row.seat}): {finding_text(one)}"
-            if row.left_out and index == 0:
-                text += " It is left out of everything else."
-            found.append((one.severity, text))
-    found.sort(key=lambda entry: entry[0] is not Severity.FAULT)
-    return [text for _, text in found]
+        shared = (e.code for e in row.alarms if e.severity is Severity.WARNING and not row.left_out)
+        for code in dict.fromkeys(shared):
+            alike.setdefault(code, []).append(row.file)
+    for row in rows:
+        left_out = " It is left out of everything else." if row.left_out else ""
+        for one in row.alarms:
+            text = f"{row.file} ({row.seat}): {finding_text(one)}{left_out}"
+            fault = one.severity is Severity.FAULT
+            first, *others = [row.file] if fault or row.left_out else alike[one.code]
+            if len(others) < 2:
+                told[one.severity].append(text)
+            elif row.file == first:
+                told[one.severity].append(f"{text} Likewise {joined(others)}.")
+            left_out = ""
+    return [*told[Severity.FAULT], *told[Severity.WARNING]]
 
 
 def counts_text(row: RecordingRow) -> str:
@@ -88,11 +100,10 @@ def counts_text(row: RecordingRow) -> str:
 
 def recording_lines(rows: Sequence[RecordingRow], *, detail: bool = True) -> list[str]:
     """Return one line for each recording; in detail its signal-to-noise ratios and the notes."""
-    if not rows or not detail:
-        return recording_table(rows, notes=False)
-    lines = [*recording_table(rows), *_snr(rows)]
-    notes = _notes(rows)
-    if notes:
+    lines = recording_table(rows, notes=detail)
+    if detail:
+        lines += _snr(rows)
+    if detail and (notes := _notes(rows)):
         lines += ["", "Recordings: of no harm here, but worth knowing", *bullets(notes)]
     return lines
 
@@ -118,19 +129,18 @@ def recording_table(rows: Sequence[RecordingRow], *, notes: bool = True) -> list
 
 def _notes(rows: Sequence[RecordingRow]) -> list[str]:
     """Return the notes; those of one kind with one remedy stand together."""
-    alike: dict[tuple[FindingCode, str], list[tuple[RecordingRow, Finding]]] = {}
+    alike: dict[tuple[FindingCode, str], list[tuple[str, Finding]]] = {}
     for row in rows:
         for one in row.findings:
             if one.severity is Severity.NOTE:
-                alike.setdefault((one.code, one.remedy), []).append((row, one))
+                alike.setdefault((one.code, one.remedy), []).append((row.file, one))
     texts = []
     for (code, remedy), entries in alike.items():
-        if len(entries) == 1:
-            ((row, one),) = entries
-            texts.append(f"{row.file}: {finding_text(one)}")
-            continue
-        each = "; ".join(f"{row.file}: {one.what}" for row, one in entries)
-        texts.append(f"Notes, {CODES[code]}: {each}. What to do: {remedy}.")
+        text = f"{entries[0][0]}: {finding_text(entries[0][1])}"
+        if len(entries) > 1:
+            each = "; ".join(f"{file}: {one.what}" for file, one in entries)
+            text = f"Notes, {CODES[code]}: {each}. What to do: {remedy}."
+        texts.append(text)
     return texts
 
 
@@ -153,14 +163,14 @@ def _found(row: RecordingRow, *, notes: bool) -> str:
 
 def _snr(rows: Sequence[RecordingRow]) -> list[str]:
     """Return signal-to-noise ratios by band, a numbered column for each recording."""
-    columns = [
-        {band: number(ratio, digits=0) for band, ratio in zip(row.bands, row.snr_db, strict=True)}
-        for row in rows
-    ]
-    if not any(columns):
+    columns = {
+        place: dict(zip(row.bands, (number(one, digits=0) for one in row.snr_db), strict=True))
+        for place, row in enumerate(rows, start=1)
+    }
+    if not any(columns.values()):
         return []
     title = "Signal-to-noise ratio of the response, dB, by recording:"
-    return ["", title, *_by_recording(">Band", dict(enumerate(columns, start=1)))]
+    return ["", title, *_by_recording(">Band", columns)]
 
 
 def _by_recording(title: str, columns: Mapping[int, Mapping[str, str]]) -> list[str]:
@@ -176,15 +186,13 @@ def detail_lines(rows: Sequence[DetailRow]) -> list[str]:
     """Return decay by octave and distortion by third octave of each recording."""
     if not rows:
         return paragraph("Decay and distortion are told by recorded sweeps; there are none.")
-    lines = [*_decay(rows)]
-    for row in rows:
-        lines += ["", *_distortion(row)]
-    return lines
+    return [*_decay(rows), *(line for row in rows for line in ("", *_distortion(row)))]
 
 
 def _decay(rows: Sequence[DetailRow]) -> list[str]:
-    columns = {n: {one.label: _times(one) for one in row.decay} for n, row in enumerate(rows, 1)}
-    told = {place: column for place, column in columns.items() if column}
+    told = {
+        n: {one.label: _times(one) for one in r.decay} for n, r in enumerate(rows, 1) if r.decay
+    }
     lines = ["Decay time of 60 dB by octave, s (T20, T30; ISO 3382-2), by recording"]
     if told:
         lines += _by_recording(">Octave", told)
@@ -217,14 +225,9 @@ def _distortion(row: DetailRow) -> list[str]:
         why = "Not told: left out, something else was heard, or no whole sweep of a known kind."
         return [*title, *paragraph(why, indent=2)]
     body = [
-        [
-            f"{band.label} Hz",
-            *(number(value, digits=0) for value in band.orders_db),
-            number(band.total_percent, digits=2),
-            "",
-        ]
+        [f"{band.label} Hz", *(number(value, digits=0) for value in band.orders_db), total, ""]
         for band in row.distortion
-        if band.total_percent is not None
+        if (total := number(band.total_percent, digits=2))
     ]
     if not body:
         return [*title, *paragraph("Nowhere above the noise.", indent=2)]

@@ -13,7 +13,7 @@ from roomeq.jobs.check import EquipmentRow, RoomOverview
 from roomeq.optimiser.path.estimate import PathEstimate
 from roomeq.report.text.joining import explanation_text, loss_text, meeting_sentences
 from roomeq.report.text.layout import bullets, columns, listed, paragraph, table, text_of
-from roomeq.report.text.path import contradiction_texts, path_estimate_lines, path_lines
+from roomeq.report.text.path import contradiction_texts, path_parts
 from roomeq.report.text.recordings import alarm_texts, detail_lines, recording_lines
 from roomeq.report.text.several import together_lines
 from roomeq.report.text.wording import SOURCES
@@ -46,7 +46,7 @@ def room_text(
     -------
     str
     """
-    path, corner, loss_db = overview.path_analysis, overview.sum_corner, overview.sum_loss_db
+    path, corner = overview.path_analysis, overview.sum_corner
     found = [*alarm_texts(overview.recordings), *overview.findings]
     places = ", ".join(overview.places)
     if overview.sum_explanation is not None and corner is not None:
@@ -54,40 +54,43 @@ def room_text(
     found += meeting_sentences(overview.meeting)
     if estimate is not None:
         found += contradiction_texts(estimate)
+    of_path, blocks = path_parts(path, estimate, detail=detail)
     parts = [
         paragraph(f"{overview.room}: measurements"),
         listed("Found: look at these first", found) or ["Found: nothing that looks wrong"],
-        _setup(overview),
-        [] if corner is None or loss_db is None else paragraph(loss_text(corner, loss_db)),
-        [] if path is None else path_lines(path, detail=detail),
-        [] if estimate is None else path_estimate_lines(estimate, described=path, detail=detail),
+        bullets([*_setup(overview), *of_path]),
+        *blocks,
         listed("Amplifier and driver", _equipment(overview.equipment)),
         _measurements(overview, detail=detail) if detail or not overview.recordings else [],
         recording_lines(overview.recordings, detail=detail),
         _bands(overview, detail=detail),
         together_lines(overview) if overview.together else [],
-        paragraph(f"Tried at {places}: roomeq places tells which is best.") if places else [],
+        paragraph(f"Tried: {places}; roomeq places tells which is best.") if places else [],
         _dips(overview, detail=detail) if overview.dips else [],
         [] if overview.detail is None else detail_lines(overview.detail),
         listed("Taken for granted", overview.assumptions),
-        listed("What the readers did", _notes(overview, detail=detail)),
+        _notes(overview, detail=detail),
     ]
     return text_of(parts)
 
 
 def _notes(overview: RoomOverview, *, detail: bool) -> list[str]:
-    """Return what the readers did: to single recordings only in detail, else how much that was."""
-    files = tuple(row.file for row in overview.recordings)
-    shared = [note for note in overview.notes if detail or not note.startswith(files)]
-    rest = len(overview.notes) - len(shared)
-    return [*shared, f"{rest} more, on single recordings: see --detail"] if rest else shared
+    """Return what the readers did, in detail; else how much that was."""
+    title, count = "What the readers did", len(overview.notes)
+    if detail or not count:
+        return listed(title, overview.notes)
+    return [f"{title}: {count} note{'s' if count > 1 else ''}, see --detail"]
 
 
 def _setup(overview: RoomOverview) -> list[str]:
-    entries = [f"Device: {overview.device}"]
+    entries, corner, loss_db = (
+        [f"Device: {overview.device}"],
+        overview.sum_corner,
+        overview.sum_loss_db,
+    )
     if overview.path_analysis is None:
         entries += [f"In the path: {filter_text}" for filter_text in overview.path]
-    if overview.corner is not None:
+    if overview.corner is not None and overview.corner_origin != "path":
         entries.append(f"Crossover corner: {overview.corner:.0f} Hz ({overview.corner_origin})")
     elif overview.corner_origin == "none":
         entries.append("No low-pass in the path, as stated")
@@ -96,7 +99,9 @@ def _setup(overview: RoomOverview) -> list[str]:
         entries.append(f"Subwoofer's own lower limit: {overview.lower_limit:.0f} Hz{estimate}")
     if overview.repeatability_db is not None:
         entries.append(f"Repeatability of a measurement: {overview.repeatability_db:.1f} dB")
-    return bullets(entries)
+    if corner is not None and loss_db is not None:
+        entries.append(loss_text(corner, loss_db))
+    return entries
 
 
 def _equipment(row: EquipmentRow | None) -> list[str]:
@@ -182,16 +187,18 @@ def _bands(overview: RoomOverview, *, detail: bool) -> list[str]:
     lines = [*paragraph(title), *columns(rows, without=without)]
     if not overview.levels_comparable:
         lines += paragraph("One level offset per seat was removed first.", indent=2)
+    apart_db, uneven_db = (
+        math.sqrt(found)
+        for found in (overview.variation_between_seats_db2, overview.unevenness_of_average_db2)
+    )
     lines += paragraph(
-        f"20 to 80 Hz: the seats differ by {math.sqrt(overview.variation_between_seats_db2):.1f} "
-        "dB (s.d.), which no equaliser changes; their average varies by "
-        f"{math.sqrt(overview.unevenness_of_average_db2):.1f} dB: bands can mend what is no "
-        "low-pass, own limit or wanted shape.",
+        f"20 to 80 Hz: the seats differ by {apart_db:.1f} dB (s.d.), which no equaliser changes; "
+        f"their average varies by {uneven_db:.1f} dB, which bands can mend in part.",
         indent=2,
     )
     if overview.odd_seat is not None:
         lines += paragraph(
-            f"Seat {overview.odd_seat} differs from the rest by "
+            f"Seat {overview.odd_seat} differs from the others by "
             f"{overview.odd_seat_distance_db or 0:.1f} dB (r.m.s.).",
             indent=2,
         )

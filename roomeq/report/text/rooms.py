@@ -11,7 +11,6 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from roomeq.base.levels import signed_setting
 from roomeq.jobs.batch import Batch
 from roomeq.jobs.voice import NeededRooms, Voicing
 from roomeq.plan.rooms import RoomRow
@@ -93,10 +92,7 @@ def voicing_text(found: Voicing, needed: Sequence[NeededRooms]) -> str:
         f"{_OVER[found.criterion]}: {before} dB now, {after} dB voiced; {own} dB if each room had "
         "a setting of its own."
     )
-    settings = [
-        [f"{band.label} Hz", signed_setting(band.present_db), signed_setting(band.gain_db)]
-        for band in found.plan.bands
-    ]
+    settings = found.plan.setting_rows()[: len(found.plan.bands)]
     worst = sorted(found.rooms, key=lambda room: -room.loses_db)
     rows = [
         [room.room, *map(number, (room.before_db, room.voiced_db, room.own_db, room.loses_db))]

@@ -14,8 +14,9 @@ from roomeq.base.levels import signed
 from roomeq.jobs.check import RoomOverview
 from roomeq.jobs.places import PlaceChoice, RoomPlaces
 from roomeq.plan.plan import Plan
+from roomeq.plan.records import is_stated
 from roomeq.plan.together import TogetherRecord
-from roomeq.report.text.joining import delay_instruction, setting_entries
+from roomeq.report.text.joining import setting_entries
 from roomeq.report.text.layout import bullets, columns, joined, listed, paragraph, table, text_of
 from roomeq.report.text.wording import caution_text
 
@@ -40,14 +41,17 @@ def together_lines(overview: RoomOverview) -> list[str]:
         }
         for row in overview.together
     ]
-    title = "Each subwoofer alone, all together as they are set, and if all arrived in phase"
-    return [*paragraph(title), *columns(rows)]
+    what, without = "all together as they are set", []
+    if not all(one.has_phase for one in overview.measurements if one.source == "sub"):
+        what, without = "their powers added, since it is not known how they sum", [">Lost dB"]
+    title = f"Each subwoofer alone, {what}, and if all arrived in phase"
+    return [*paragraph(title), *columns(rows, without=without)]
 
 
 def together_verdict(found: TogetherRecord) -> str:
     """Say what the settings of all give, in one sentence for the seats and one for the output."""
     before, after = found.before, found.after
-    (worst, was_db), (then, is_db) = found.worst_before, found.worst_after
+    (worst, was_db), (then, is_db) = (figures.worst(found.seats) for figures in (before, after))
     return (
         f"Deviation of each seat by itself, mean over the seats: {before.deviation_db:.1f} dB now, "
         f"{after.deviation_db:.1f} dB predicted. The seats differ by {before.variation_db:.1f} dB "
@@ -58,13 +62,12 @@ def together_verdict(found: TogetherRecord) -> str:
 
 def mains_entries(plan: Plan) -> list[str]:
     """Return what joins the mains beside the bands: of several subwoofers for all at once."""
-    record = plan.joining
-    assert record is not None
-    settings, present = record.settings.settings(), record.present.settings()
-    bypassed = [f"Bypass: {one}, which is one too many" for one in record.bypass]
+    assert plan.joining is not None
+    entries = setting_entries(plan.joining, plan.present, level=False)
     if not plan.subwoofers:
-        return bypassed + setting_entries(settings, present=present, level=False)
-    return [*bypassed, f"Delay of all: {delay_instruction(settings, present=present)}"]
+        return entries
+    alike = [one.replace("Delay:", "Delay of all:") for one in entries]
+    return [one for one in alike if not one.startswith("Polarity")]  # that of each holds it
 
 
 def together_sentences(plan: Plan) -> list[str]:
@@ -76,10 +79,7 @@ def together_sentences(plan: Plan) -> list[str]:
         f"At equal drive the seats get {given_db:.1f} dB less than with all in phase as well as "
         f"delay and polarity can bring them ({was_db:.1f} dB less now): the price of evenness."
     ]
-    for name, one in plan.subwoofers.items():
-        own = one.set_together
-        if own is None:
-            continue
+    for name, own in plan.each_together.items():
         if own.fed_by is not None:
             said.append(f"{name} has bands, level and delay of {own.fed_by}, which feeds it.")
         less_db, left = own.output_without_db or 0.0, f"{own.without_db or 0.0:.1f} dB, and"
@@ -107,16 +107,24 @@ def own_cautions(plan: Plan, *, reservations: bool | None = None) -> list[str]:
 def several_settings(plan: Plan) -> list[str]:
     """Return a table of all settings, a column for each subwoofer; in brackets what is set now."""
     titles = [">", *(f">{name}" for name in plan.subwoofers)]
-    title = "Settings of each, gains in dB; in brackets what is set now, where it is to change"
-    fixed = "Leave as they are: low-pass, phase control, what is not named."
-    return [*paragraph(title), *table(titles, plan.setting_cells()), *paragraph(fixed, indent=2)]
+    title = "Settings of each, gains in dB; in brackets what is set now, if it is to change"
+    fixed = "Leave as is: low-pass, phase control, what is not named."
+    plans = plan.subwoofers.items()
+    bare = joined([name for name, one in plans if not is_stated(one.present, "gains_stated")])
+    untold = f" What the bands of {bare} were is not stated: taken for 0 dB." if bare else ""
+    cells = table(titles, plan.setting_cells())
+    return [*paragraph(title), *cells, *paragraph(f"{fixed}{untold}", indent=2)]
 
 
 def each_to_set(plan: Plan) -> list[str]:
     """Return what is to be set on each, in one line for each."""
     said = []
     for name, one in plan.subwoofers.items():
-        moved = [f"{label} {then}" for label, now, then in one.setting_rows() if now != then]
+        moved = [f"{label} {then}" for label, _, then in one.moved_rows()]
+        feeder = None if one.set_together is None else one.set_together.fed_by
+        if feeder is not None:
+            moved = [text for text in moved if text.startswith("Polarity")]
+            moved.append(f"{'else ' * bool(moved)}by {feeder}, which feeds it")
         said.append(f"{name}: {', '.join(moved) if moved else 'as it is'}.")
     if plan.joining is not None:
         said += [f"{entry}." for entry in mains_entries(plan)]
@@ -138,6 +146,7 @@ def places_text(found: RoomPlaces, *, detail: bool = False) -> str:
         [*paragraph(_COUNTS[count]), *_table(choices if detail else choices[:_SHOWN])]
         for count, choices in sizes.items()
     ]
+    seats = "seat" if len(found.seats) == 1 else "seats"
     explained = (
         "Deviation: of each seat by itself, mean over the seats, with the best settings found. "
         "S.d.: how the seats differ. Output: at equal drive, against the loudest here. Each choice "
@@ -147,7 +156,7 @@ def places_text(found: RoomPlaces, *, detail: bool = False) -> str:
     )
     return text_of(
         [
-            paragraph(f"{found.room}: {len(found.places)} places, {len(found.seats)} seats"),
+            paragraph(f"{found.room}: {len(found.places)} places, {len(found.seats)} {seats}"),
             listed("Found: look at these first", found.findings),
             bullets(list(_gains({n: choices[0] for n, choices in sizes.items()}))),
             *tables,
@@ -161,17 +170,17 @@ def places_text(found: RoomPlaces, *, detail: bool = False) -> str:
 
 def _gains(sizes: Mapping[int, PlaceChoice]) -> Iterator[str]:
     """Yield the best of each size, and what one more buys."""
-    smaller = (None, *sizes.values())
-    for (count, best), before in zip(sizes.items(), smaller, strict=False):
-        buys = ""
+    before = None
+    for count, best in sizes.items():
+        said = f"{_COUNTS[count]}: {joined(list(best.places))}, {best.deviation_db:.1f} dB"
         if before is not None:
-            less, even = before.deviation_db - best.deviation_db, before.variation_db
-            louder = best.output_db - before.output_db
-            buys = (
-                f"; one more buys {less:.1f} dB of deviation, {even - best.variation_db:.1f} dB "
-                f"between the seats and {signed(louder)} dB of output"
+            said += (
+                f"; one more buys {before.deviation_db - best.deviation_db:.1f} dB of deviation, "
+                f"{before.variation_db - best.variation_db:.1f} dB between the seats and "
+                f"{signed(best.output_db - before.output_db)} dB of output"
             )
-        yield f"{_COUNTS[count]}: {joined(list(best.places))}, {best.deviation_db:.1f} dB{buys}"
+        before = best
+        yield said
 
 
 def _table(choices: tuple[PlaceChoice, ...]) -> list[str]:

@@ -28,7 +28,7 @@ SOURCES = {
 
 _REASONS = worded("""
 within_tolerance: within tolerance
-seats_disagree: few seats are short here: they differ by {spread_db:.1f} dB
+seats_disagree: few seats are short: they differ by {spread_db:.1f} dB
 cancellation: deep dip: not filled
 cancellation_cut: deep dip beside an excess
 cancellation_raised: deep dip: neighbours' cut made good
@@ -102,13 +102,11 @@ _NO_CHANGE = worded("""
 improvement_too_small: As good as this device can make it: the best setting within the limits
     betters the weighted deviation by {most_db:.2f} dB, from {now_db:.1f} dB. {keep}
 what_could: What is left is cancellation, differs from seat to seat, or is held back by a limit (see
-    why at each band): moving the subwoofer or the seats, a second subwoofer or damping can change
-    it.
+    why at each band): moving the subwoofer or the seats, a second one or damping can change it.
 roll_off: What is short at the low end may be the subwoofer's own roll-off, whose lower limit is not
     stated, and beside it nothing is worth a change. {keep} State the limit to know.
 within_repeatability: The best change betters the deviation by {gained_db:.2f} dB, which is within
-    the repeatability of the measurement ({repeatability_db:.2f} dB). {keep} Or measure more
-    carefully.
+    the repeatability of the measurement ({repeatability_db:.2f} dB). {keep} Or measure better.
 joined: The sum of subwoofer and mains is as good as delay, polarity and bands can make it: what
     they could still change is {why}. {keep}
 improvement_too_small_joined: too little to be worth a change
@@ -147,21 +145,19 @@ def no_change_text(plan: Plan) -> str:
 
 
 _CAUTIONS = worded("""
-band_levels_only: Only third-octave band levels were measured: phase, cancellations and peaks
-    narrower than a band cannot be told from them, and what is predicted is good to half a dB.
+band_levels_only: Only third-octave levels were measured: phase, cancellations and narrow peaks
+    cannot be told from them, and what is predicted is good to half a dB.
 bands_in_noise: Bands near the noise count less in the fit: {name} Hz (x {value:.2f} at the worst).
 boost_below_high_pass: Boost of {value:.1f} dB at {band}, below the protective high-pass: it fights
     the protection and moves the driver; take it out.
 boost_into_cancellation: Boost of {value:.1f} dB at {band}, where the seats have a cancellation: it
     eats headroom and fills nothing; take it out.
 check_wiring: The subwoofer is probably inverted against the mains. Rewire nothing on this: the
-    microphone close to each cone in turn decides. Where wires are mended, the polarity stays as it
-    was.
+    microphone close to each cone in turn decides. Where wires are mended, the polarity stays.
 distortion_extrapolated: The wanted level asks up to {value:.1f} dB more drive (at {band}) than the
-    sweep had: distortion there follows from its law, and near a driver's stop it grows faster.
-    Measure louder, in steps, but never below the subwoofer's lower limit.
-few_seats: Only {value:.0f} seat{s} measured: what suits it may harm others; measure at least three
-    places.
+    sweep had: near a driver's stop distortion grows faster than was reckoned. Measure louder, in
+    steps, but never below the subwoofer's lower limit.
+few_seats: Only {value:.0f} seat{s} measured: what suits it may harm others; measure three at least.
 high_pass_first: Set the other protective high-pass first{of}, measure again and propose again:
     delay, polarity and what is predicted of all together are without it.
 improvement_lost_at_other_q: If the bands' Q is {value:g} times the assumed one, most of the
@@ -179,26 +175,22 @@ licensed_mains_work: Mains work is for licensed people under local codes. Switch
     before touching its terminals.
 lock_beyond_limit: Bands that are to stay boost {value:.1f} dB more than is allowed at
     {frequency:.0f} Hz, by themselves. They stay as they are; release a lock if it is not meant.
-loudness_cut: It will be {value:.1f} dB quieter than {than}: the drive limit grants no
-    more{at}{below}. Measured again, it would only count from a higher level: turn the mains down by
-    as much, or use a stronger subwoofer.
+loudness_cut: {value:.1f} dB quieter than {than}: the drive limit grants no more{at}{below}, nor
+    when measured again: turn the mains down as much, or use a stronger subwoofer.
 low_pass_twice: A low-pass too many: bypass {name}, as decided by the filters.
 low_pass_twice_left: A low-pass too many: {name}. What is proposed holds with it engaged: bypass it
     and measure again first, or leave it on.
-lower_limit_unknown: The subwoofer's lower limit is not known, so nothing is boosted below
-    {frequency:.0f} Hz{cost}. State it (lower_limit: Hz where the subwoofer itself is 6 dB down,
-    from its data sheet or measured close to the cone).
+lower_limit_unknown: The subwoofer's lower limit is not known: nothing is boosted below
+    {frequency:.0f} Hz{cost}. State lower_limit, Hz where it is 6 dB down.
 measuring_voltage_unknown: The voltage at the terminals while measuring is not stated: volts and
     watts at the wanted level cannot be told.
-minimum_impedance_assumed: The load's lowest impedance was not measured; it is taken for
-    {value:.2f} ohm, 0.8 times nominal (common practice).
+minimum_impedance_assumed: The load's lowest impedance is taken for {value:.2f} ohm, 0.8 times
+    nominal.
 never_lift_earth: Hum is never cured by lifting the protective earth: that can kill. Use balanced
     lines, an isolation transformer in the signal line, or one common outlet.
-noise_unknown: The noise is not known, and every band was trusted. Check that the room was quiet,
-    above all below 30 Hz.
+noise_unknown: The noise is not known: was the room quiet, above all below 30 Hz?
 not_proven: The search stopped early: a better setting by up to {value:.2f} dB may exist.
-one_seat_stands_out: Seat {name} differs from the others by {value:.1f} dB (r.m.s.): check that it
-    was measured like them.
+one_seat_stands_out: Seat {name} differs from the others by {value:.1f} dB (r.m.s.): measured alike?
 q_assumed: The bands' Q was not measured on this device, but taken from its profile.
 q_assumed_of: The Q of {name} Hz was not measured on this device; it is assumed from the others.
 recording_counts_less: Recording {name} is spoilt: its seat counts x {value:g} of its weight.
@@ -210,12 +202,10 @@ seat_gets_worse: Seat {name} gets worse by {value:.1f} dB.
 sum_disagrees: The measured sum of subwoofer and mains differs from the predicted one by
     {value:.1f} dB (s.d.): the time reference was not common, or something was set otherwise or
     moved. They are not joined; roomeq join tells what may explain it.
-unmeasured_seat_may_get_worse: Gains chosen without one seat do not help at that seat, on average: a
-    place that was not measured may get worse (by {value:.1f} dB).
-works_harder: The subwoofer works up to {value:.1f} dB harder ({times:.1f} times the power): listen
-    for strain.
-works_harder_as_set: The subwoofer works up to {value:.1f} dB harder than with all bands at 0 and
-    the level as it was ({times:.1f} times the power): listen for strain.
+unmeasured_seat_may_get_worse: Other places may get worse: seats left out do, by {value:.1f} dB.
+works_harder: Up to {value:.1f} dB more drive ({times:.1f} times the power): listen for strain.
+works_harder_as_set: Up to {value:.1f} dB more drive than with all bands at 0 and the level as it
+    was ({times:.1f} times the power): listen for strain.
 """)
 
 
@@ -224,7 +214,7 @@ def caution_text(caution: Caution) -> str:
     name, frequency, assumed = caution.name or "", caution.frequency, CautionCode.Q_ASSUMED
     value = 0.0 if caution.value is None else caution.value
     low = frequency is not None and frequency < _MOST_LOWER_LIMITS
-    cost = f", which may cost up to {value:.1f} dB of the weighted deviation"
+    cost = f", which may cost up to {value:.1f} dB"
     code = f"{assumed}_of" if caution.code is assumed and name else caution.code
     return _CAUTIONS[code].format(
         value=value,

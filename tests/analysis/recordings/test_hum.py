@@ -3,9 +3,9 @@ import pytest
 from quality_recordings import RATE, SWEEP, clean, recording
 
 from roomeq.analysis.recordings.findings import FindingCode, Severity
-from roomeq.analysis.recordings.hum import estimate_hum
 from roomeq.analysis.recordings.model import model_sweep, view_recording
 from roomeq.analysis.recordings.quality import judge_recording
+from roomeq.analysis.recordings.residual import estimate_hum
 
 
 def humming(mains, level_dbfs, *, orders=(1, 2), fall_db=10.0, **kind):

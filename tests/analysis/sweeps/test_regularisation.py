@@ -1,7 +1,7 @@
 import numpy as np
 from recorded_rooms import plain_sweep
 
-from roomeq.analysis.sweeps.regularisation import FADE_ABOVE, FADE_BELOW, regularised_inverse
+from roomeq.analysis.sweeps.deconvolution import FADE_ABOVE, FADE_BELOW, regularised_inverse
 from roomeq.analysis.sweeps.sweep import closed_form_inverse, sweep_signal
 
 

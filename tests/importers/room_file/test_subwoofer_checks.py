@@ -157,7 +157,11 @@ WRONG = {
     ),
     "a delay of a fed one": (
         TWO.replace('fed_by = "front"', 'fed_by = "front"\ndelay_highest_ms = 5'),
-        (8, "a subwoofer that is fed by another's device has that one's delay", "leave it out"),
+        (8, "'delay_highest_ms' of a fed subwoofer is that of 'front'", "leave fed_by out"),
+    ),
+    "a device of a fed one": (
+        TWO.replace('fed_by = "front"', 'fed_by = "front"\nprofile = "coarse_step"'),
+        (8, "'profile' of a fed subwoofer is that of 'front'", "leave fed_by out"),
     ),
     "bands of a fed one": (
         TWO.replace(
@@ -199,9 +203,22 @@ def test_own_polarity_of_a_fed_one_and_delay_of_all_may_be_stated(folder):
     assert room.device.present.delay_ms == 2.0
 
 
+def test_a_delay_of_one_need_not_be_one_that_the_processor_offers_for_all(folder):
+    text = TWO.replace(
+        'name = "front"\n',
+        'name = "front"\ndelay_highest_ms = 8\n[subwoofers.present]\ndelay_ms = 3\n',
+        1,
+    )
+    offered = "[processor]\ndelay_lowest_ms = -15\ndelay_highest_ms = 0\ndelay_step_ms = 0.1\n"
+    room = read(folder, text + offered)
+    assert room.subwoofers[0].present.delay_ms == 3.0
+    with pytest.raises(RoomFileError, match="3 ms is none that"):
+        read(folder, text + offered + "[device.present]\ndelay_ms = 3\n")
+
+
 def test_files_of_each_are_found_beside_the_room_file(folder):
-    text = TWO.replace('name = "back"\n', 'name = "back"\nprofile = "own.toml"\n')
-    with pytest.raises(RoomFileError, match=r"line 7.*own\.toml"):
+    text = TWO.replace('name = "front"\n', 'name = "front"\nprofile = "own.toml"\n', 1)
+    with pytest.raises(RoomFileError, match=r"line 5.*own\.toml"):
         read(folder, text)
     text = TWO.replace(
         'name = "back"\n',

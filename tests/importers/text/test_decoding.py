@@ -14,18 +14,18 @@ TEXT = "Fréquence (Hz);Niveau (dB);Phase (°)\n20;70;-3\n25;71;-5\n"
 def read(tmp_path: Path, raw: bytes, **arguments: str) -> tuple[str, str]:
     path = tmp_path / "export.txt"
     path.write_bytes(raw)
-    decoded = read_decoded_text(path, **arguments)
-    return decoded.text, decoded.encoding
+    text, notes = read_decoded_text(path, **arguments)
+    return text, " | ".join(notes)
 
 
 @pytest.mark.parametrize(
-    ("raw", "encoding"),
+    ("raw", "encoding"),  # the one that a note names; without a note there was no doubt
     [
-        (TEXT.encode("utf-8"), "utf-8"),
-        (codecs.BOM_UTF8 + TEXT.encode("utf-8"), "utf-8-sig"),
-        (codecs.BOM_UTF16_LE + TEXT.encode("utf-16-le"), "utf-16"),
-        (codecs.BOM_UTF16_BE + TEXT.encode("utf-16-be"), "utf-16"),
-        (codecs.BOM_UTF32_LE + TEXT.encode("utf-32-le"), "utf-32"),
+        (TEXT.encode("utf-8"), ""),
+        (codecs.BOM_UTF8 + TEXT.encode("utf-8"), ""),
+        (codecs.BOM_UTF16_LE + TEXT.encode("utf-16-le"), ""),
+        (codecs.BOM_UTF16_BE + TEXT.encode("utf-16-be"), ""),
+        (codecs.BOM_UTF32_LE + TEXT.encode("utf-32-le"), ""),
         (TEXT.encode("utf-16-le"), "utf-16-le"),
         (TEXT.encode("utf-16-be"), "utf-16-be"),
         (TEXT.encode("utf-16-le") + b"\x1a", "utf-16-le"),  # half a character, cut off
@@ -36,7 +36,10 @@ def read(tmp_path: Path, raw: bytes, **arguments: str) -> tuple[str, str]:
 )
 def test_encodings_are_found_out(tmp_path: Path, raw: bytes, encoding: str) -> None:
     expected = TEXT.replace("Fréquence", "Częstotliwość") if encoding == "cp1250" else TEXT
-    assert read(tmp_path, raw) == (expected, encoding)
+    text, note = read(tmp_path, raw)
+    assert text == expected
+    assert bool(note) == bool(encoding)
+    assert note.startswith(f"read as {encoding}" if encoding else "")
 
 
 @pytest.mark.parametrize("newline", ["\n", "\r\n", "\r"])
@@ -51,7 +54,7 @@ def test_look_alikes_become_plain(tmp_path: Path) -> None:
 
 def test_a_large_file_is_read_as_a_small_one(tmp_path: Path) -> None:
     rows = "".join(f"{i};{i / 7:.3f}\r\n" for i in range(100_000))
-    assert read(tmp_path, rows.encode()) == (rows.replace("\r\n", "\n"), "ascii")
+    assert read(tmp_path, rows.encode()) == (rows.replace("\r\n", "\n"), "")
     head = "Fréquence;Niveau\r\n"
     assert read(tmp_path, (head + rows).encode("cp1252"))[0].startswith("Fréquence;Niveau\n0;")
     with pytest.raises(MeasurementFileError, match="not text"):
@@ -59,7 +62,7 @@ def test_a_large_file_is_read_as_a_small_one(tmp_path: Path) -> None:
 
 
 def test_what_is_told_is_taken(tmp_path: Path) -> None:
-    assert read(tmp_path, "Nivå".encode("cp1252"), encoding="cp1252") == ("Nivå", "cp1252")
+    assert read(tmp_path, "Nivå".encode("cp1252"), encoding="cp1252") == ("Nivå", "")
     with pytest.raises(MeasurementFileError, match="not valid in utf-8") as caught:
         read(tmp_path, "20;70\nNivå\n".encode("cp1252"), encoding="utf-8")
     assert caught.value.line == 2

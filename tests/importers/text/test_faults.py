@@ -4,29 +4,27 @@ import pytest
 
 from roomeq.base.errors import MeasurementFileError
 from roomeq.importers.text.dialect import choose_shape
-from roomeq.importers.text.layout import (
-    broken_row,
-    checked_inside,
-    checked_outside,
-    refuse_broken_ends,
-)
+from roomeq.importers.text.layout import broken_row, find_table
 
 LINES = ["Hz;dB", "20;70", "25;71", "# pause", "31;70", "40;71", "Mean;71"]
-ROWS = [1, 2, 4, 5]
 SHAPE = choose_shape(LINES)
 
 
+def notes(*lines: str) -> tuple[str, ...]:
+    table = find_table("\n".join(lines))
+    assert table.line_numbers.tolist() == [2, 3, 5, 6]
+    return table.notes
+
+
 def test_text_is_let_go() -> None:
-    assert checked_inside(LINES, ROWS, SHAPE) == ("1 line of text between rows ignored",)
-    assert checked_outside(LINES, ROWS, [], SHAPE) == ()
-    refuse_broken_ends(LINES, ROWS, SHAPE, axis=0, limits=(20.0, 40.0))
+    assert notes(*LINES) == ("1 line of text between rows ignored",)
 
 
-@pytest.mark.parametrize("line", ["27;7O", "27", "27;70;1", "22;70", '"27";x'])
+@pytest.mark.parametrize("line", ["27;7O", "27", "27;70;1", '"27";x'])
 def test_numbers_inside_are_rows_or_faults(line: str) -> None:
-    lines = [*LINES[:3], line, *LINES[4:]]
+    lines = [*LINES[:3], line, *LINES[4:], "50;70", "63;71", "80;70"]
     with pytest.raises(MeasurementFileError) as caught:
-        checked_inside(lines, ROWS, SHAPE)
+        find_table("\n".join(lines))
     assert caught.value.line == 4
 
 
@@ -45,10 +43,10 @@ def test_a_line_below_that_carries_on_is_a_broken_row(line: str, fault: bool) ->
     lines = [*LINES[:6], line]
     if fault:
         with pytest.raises(MeasurementFileError) as caught:
-            refuse_broken_ends(lines, ROWS, SHAPE, axis=0, limits=(20.0, 40.0))
+            notes(*lines)
         assert caught.value.line == 7
     else:
-        refuse_broken_ends(lines, ROWS, SHAPE, axis=0, limits=(20.0, 40.0))
+        assert notes(*lines) == ("1 line of text between rows ignored",)
 
 
 def test_broken_rows_are_explained() -> None:
@@ -62,6 +60,6 @@ def test_broken_rows_are_explained() -> None:
 def test_many_numbers_outside_are_a_second_table() -> None:
     lines = [*LINES, "20;60;1", "25;61;1", "31;60;1", "40;61;1"]
     with pytest.raises(MeasurementFileError, match="lines 8 to 11"):
-        checked_outside(lines, ROWS, [], SHAPE)
-    (note,) = checked_outside(lines[:9], ROWS, [], SHAPE)
+        notes(*lines)
+    note, _ = notes(*lines[:9])
     assert "line 8: '20;60;1'" in note

@@ -85,9 +85,9 @@ def test_levels_from_a_room_file():
     shuffled = {key: levels[key] for key in ["40", "20", "63", "31.5", "50", "25"]}
     found = output_table_from_levels(shuffled, **STATED)
     assert found.level_db.tolist() == LEVELS
-    with pytest.raises(ValueError, match="'22' is no third-octave band"):
+    with pytest.raises(ValueError, match=r"names a third octave.*\['22'\]"):
         output_table_from_levels({"22": 90.0}, **STATED)
-    with pytest.raises(ValueError, match="20 Hz occurs twice"):
+    with pytest.raises(ValueError, match=r"each once.*19\.95"):
         output_table_from_levels({"20": 90.0, "19.95": 91.0}, **STATED)
     with pytest.raises(ValueError, match="at least one"):
         output_table_from_levels({}, **STATED)

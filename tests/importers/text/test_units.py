@@ -5,6 +5,7 @@ import pytest
 
 from roomeq.base.errors import AmbiguousTableError, MeasurementFileError
 from roomeq.importers.text.units import (
+    Column,
     coherence_snr_db,
     frequency_scale,
     level_in_db,
@@ -13,7 +14,12 @@ from roomeq.importers.text.units import (
 )
 from roomeq.importers.text.words import heading_of
 
-UNTOLD = heading_of("x")
+
+def column(values, heading="x") -> Column:
+    read = np.asarray(values, dtype=float)
+    return Column(
+        number=2, heading=heading_of(heading), values=read, lines=np.arange(read.size) + 1
+    )
 
 
 @pytest.mark.parametrize(
@@ -56,9 +62,7 @@ def test_frequency_unit(span: tuple[float, float], heading: str, scale: float | 
     ],
 )
 def test_level_unit(heading: str, value: float, level_db: float, reference: str) -> None:
-    found, kind, _ = level_in_db(
-        np.array([value, value]), heading_of(heading), unit=None, where="column 2"
-    )
+    found, kind, _ = level_in_db(column([value, value], heading), unit=None)
     np.testing.assert_allclose(found, level_db, atol=1e-4)
     assert kind == reference
 
@@ -66,15 +70,15 @@ def test_level_unit(heading: str, value: float, level_db: float, reference: str)
 @pytest.mark.parametrize("values", [[0.0, 1.0], [0.3, 12.0], [-600.0, 0.0], [70.0, 900.0]])
 def test_levels_that_may_be_something_else(values: list[float]) -> None:
     with pytest.raises(AmbiguousTableError, match="level_unit"):
-        level_in_db(np.array(values), UNTOLD, unit=None, where="column 2")
-    assert level_in_db(np.array(values), UNTOLD, unit="dB SPL", where="c")[1] == "spl"
+        level_in_db(column(values), unit=None)
+    assert level_in_db(column(values), unit="dB SPL")[1] == "spl"
 
 
 def test_weighted_levels_are_refused_unless_told() -> None:
-    heading = heading_of("Level dB(A)")
+    weighted = column([70.0], "Level dB(A)")
     with pytest.raises(MeasurementFileError, match="A-weighted"):
-        level_in_db(np.array([70.0]), heading, unit=None, where="c")
-    assert level_in_db(np.array([70.0]), heading, unit="dB", where="c")[0] == 70.0
+        level_in_db(weighted, unit=None)
+    assert level_in_db(weighted, unit="dB")[0] == 70.0
 
 
 PHASES_DEG = np.linspace(100.0, -2000.0, 300)
@@ -95,12 +99,12 @@ PHASES_DEG = np.linspace(100.0, -2000.0, 300)
 def test_phase_unit(values: np.ndarray, factor: float | None) -> None:
     if factor is None:
         with pytest.raises(AmbiguousTableError, match="phase_unit"):
-            phase_in_deg(values, UNTOLD, unit=None, where="column 3")
+            phase_in_deg(column(values), unit=None)
     else:
-        found, notes = phase_in_deg(values, UNTOLD, unit=None, where="column 3")
+        found, notes = phase_in_deg(column(values), unit=None)
         np.testing.assert_allclose(found, values * factor)
         assert "assumed" in notes[0]
-    told, _ = phase_in_deg(values, UNTOLD, unit="rad", where="column 3")
+    told, _ = phase_in_deg(column(values), unit="rad")
     np.testing.assert_allclose(told, np.rad2deg(values))
 
 
@@ -109,10 +113,10 @@ def test_coherence() -> None:
     signal, noise = np.array([1.0, 4.0, 100.0]), np.array([1.0, 2.0, 1.0])
     coherence = signal / (signal + noise)
     expected = 10.0 * np.log10(signal / noise)
-    np.testing.assert_allclose(coherence_snr_db(coherence, UNTOLD), expected)
-    np.testing.assert_allclose(coherence_snr_db(100 * coherence, heading_of("Coh %")), expected)
-    np.testing.assert_allclose(coherence_snr_db(np.array([0.0, 1.0]), UNTOLD), [-60.0, 60.0])
-    assert coherence_snr_db(np.array([0.5, 1.5]), UNTOLD) is None
-    assert coherence_snr_db(np.array([0.5, np.nan]), UNTOLD) is None
+    np.testing.assert_allclose(coherence_snr_db(column(coherence)), expected)
+    np.testing.assert_allclose(coherence_snr_db(column(100 * coherence, "Coh %")), expected)
+    np.testing.assert_allclose(coherence_snr_db(column([0.0, 1.0])), [-60.0, 60.0])
+    assert coherence_snr_db(column([0.5, 1.5])) is None
+    assert coherence_snr_db(column([0.5, np.nan])) is None
     assert linear_scale("Pa") == pytest.approx(50_000.0)
     assert linear_scale("ratio") == linear_scale(None) == 1.0

@@ -62,7 +62,7 @@ def test_without_tables_nothing_is_said_of_headroom(tmp_path):
     assert (plan.protection, plan.headroom) == (None, None)
     assert len(plan.extra_drive) == 9
     text = plan_text(plan)
-    assert "Leave as they are: low-pass, protective high-pass, polarity, phase control." in text
+    assert "Leave as is: low-pass, protective high-pass, delay, polarity, phase control." in text
     assert "At the wanted level" not in text
 
 
@@ -148,7 +148,7 @@ def test_plan_file_prints_the_same(whole, tmp_path):
         "What runs out first: maximum output at 16 Hz, with ",
         "Maximum output: 16 to 63 Hz, CEA-2010-A, rms at 2 m.",
         "the amplifier is rated for 40.0 V, 400 W into it.",
-        "Leave as they are: low-pass, polarity, phase control.",
+        "Leave as is: low-pass, delay, polarity, phase control.",
         "licensed people under local codes",
     ):
         assert said in " ".join(text.split())

@@ -8,8 +8,9 @@ from subwoofer_rooms import AXIS, OWN, SEATS, digital_band, echoes, late, write_
 
 from roomeq.device.processor import JoiningSettings
 from roomeq.importers.room import read_room
+from roomeq.jobs.propose_several import _within_drive
 from roomeq.jobs.several.setting import OneSetting, room_as_set, settings_of
-from roomeq.jobs.several.task import feeder_of, several_task
+from roomeq.jobs.several.task import several_task
 from roomeq.optimiser.several.choose import choose_together
 
 FRONT, BACK = echoes(1), late(echoes(2), 0.003)
@@ -24,13 +25,10 @@ def room(tmp_path_factory):
 
 def one_setting(room, name, *, gains=None, **setting):
     one = next(one for one in room.subwoofers if one.name == name)
-    feeder = feeder_of(room.subwoofers, one)
     gains_db = np.zeros(9)
     for band, gain in (gains or {}).items():
         gains_db[band] = gain
-    return OneSetting(
-        subwoofer=one, feeder=feeder, gains_db=gains_db, setting=JoiningSettings(**setting)
-    )
+    return OneSetting(subwoofer=one, gains_db=gains_db, setting=JoiningSettings(**setting))
 
 
 def test_what_is_set_now_changes_nothing(room):
@@ -104,7 +102,7 @@ def test_what_was_found_is_set_on_the_right_subwoofer(room):
     task = several_task(room, room.subwoofers)
     found = choose_together(task, evaluations=1500, contributions=False)
     settings = settings_of(room.subwoofers, found)
-    assert [one.name for one in settings] == ["front", "back"]
+    assert [one.subwoofer.name for one in settings] == ["front", "back"]
     for one, gains, setting in zip(settings, found.gains_db, found.settings, strict=True):
         assert one.gains_db.tolist() == gains.tolist()
         assert one.setting == setting
@@ -141,7 +139,7 @@ def test_a_fed_one_is_set_as_its_feeder_and_keeps_its_own_polarity(tmp_path):
         several_task(room, room.subwoofers), evaluations=1500, contributions=False
     )
     front, back = settings_of(room.subwoofers, found)
-    assert back.feeder.name == "front"
+    assert back.subwoofer.fed_by == "front"
     assert back.gains_db.tolist() == front.gains_db.tolist()
     assert (back.setting.delay, back.setting.level_change_db) == (
         front.setting.delay,
@@ -150,3 +148,18 @@ def test_a_fed_one_is_set_as_its_feeder_and_keeps_its_own_polarity(tmp_path):
     other = replace(back, setting=replace(back.setting, inverted=not back.setting.inverted))
     ratio = other.change(AXIS) / back.change(AXIS)
     np.testing.assert_allclose(ratio, -1.0, rtol=1e-9)
+
+
+def test_the_drive_limit_of_a_fed_one_holds_for_all(tmp_path):
+    """Bands at 0, level 3 dB up, 1 dB granted: in steps of half a dB all come down by 2 dB."""
+    own = (
+        OWN.replace("delay_highest_ms = 20\n", "")
+        .replace("level_db = -6\n", "")
+        .replace("gains_db = [0, 0, 0, 0, 0, 0, 0, 0, 0]\n", "")
+    )
+    more = {"back": 'fed_by = "front"\nlimits = { drive_boost_db = 1 }'}
+    room = read_room(write_several(tmp_path, {"front": FRONT, "back": BACK}, own=own, more=more))
+    asked = [one_setting(room, name, level_change_db=3.0) for name in ("front", "back")]
+    settings, left_db = _within_drive(room, asked)
+    assert [one.setting.level_change_db for one in settings] == [1.0, 1.0]
+    assert left_db == 0.0

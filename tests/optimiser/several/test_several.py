@@ -58,7 +58,8 @@ def test_two_equal_sources_in_phase_are_6_db_louder_and_stay():
 def test_one_late_is_a_cosine():
     """|1 + exp(-j w t)| = 2 |cos(w t / 2)|; its square's mean over a sixth of an octave."""
     task = task_of(two_equal(np.exp(-2j * np.pi * POINTS * LATE), seats=1))
-    level = choose_together(task, evaluations=4000, contributions=False).before.level_db[0]
+    model = Model(task)
+    level = model.levels_db(model.before().total)[0][0]
 
     def mean_db(f):
         half = np.log(2.0) / 12.0
@@ -125,7 +126,7 @@ def test_the_slope_is_that_of_differences():
 @pytest.mark.parametrize("seed", [4, 7])
 def test_limits_are_kept(seed):
     found = answer(seed)
-    row = row_of(found.settings, found.gains_db)
+    row = row_of(room(seed), found)
     _, given_up, excess = (float(v[0]) for v in room(seed).judge(row))
     assert given_up <= 3.01
     assert excess <= 1e-3
@@ -264,16 +265,11 @@ def test_places_are_those_of_every_pair_in_full(monkeypatch):
     first = found[2]
     assert pairs[tuple(sorted(first.places))].after.deviation_db <= 1.02 * best
     assert first.together.best.deviation_db <= 1.03 * first.coarse_db  # that lies between the steps
-    assert max(one.output_db for one in found) == 0.0
 
 
 def test_misuse_is_refused():
     task = task_of(room())
     with pytest.raises(ValueError, match="must be finite, of shape"):
         replace(task, seat_weights=np.ones(5))
-    with pytest.raises(ValueError, match="same equaliser"):
-        replace(task, sources=(task.sources[0], replace(task.sources[1], fed_by=1)))
     with pytest.raises(ValueError, match="1 to 4 together"):
         choose_places(task, most=5)
-    with pytest.raises(ValueError, match="at least 0"):
-        replace(task.equalisers[0], cap_db=-np.ones(task.equalisers[0].cap_db.size))

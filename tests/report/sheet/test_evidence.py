@@ -23,6 +23,7 @@ from roomeq.report.sheet.evidence import (
     cautions,
     granted,
     inputs,
+    left_out,
     left_over,
     merged_notes,
     record,
@@ -31,7 +32,8 @@ from roomeq.report.sheet.evidence import (
     sheet_comparison,
 )
 from roomeq.report.sheet.sheet import settings_sheet
-from roomeq.report.text.plan import evidence_sentences, plan_text
+from roomeq.report.text.plan import evidence_sentences, plan_text, proof_sentence
+from roomeq.report.text.recordings import alarm_texts
 
 replace = msgspec.structs.replace
 
@@ -131,9 +133,10 @@ def test_a_joined_plan_is_judged_by_the_sum_over_the_whole_bass(plan, joining):
     assert "polarity" in of_both[1]  # the best of either
     told = evidence_sentences(joined)
     assert of_one[1].startswith("Standard deviation of the average: ")
-    assert [of_one[0], *of_one[2:]] == [text for text in told if "bands' Q" not in text]
-    for check in plan.evidence.q_checks:  # of the sum
-        assert any(f"deviation would be {check.after_db:.1f} dB" in text for text in of_both)
+    assert of_one[0] == proof_sentence(joined)
+    assert of_one[2:] == [text for text in told if "assumed Q" not in text]
+    figures = " and ".join(f"{check.after_db:.1f}" for check in plan.evidence.q_checks)
+    assert of_both[-1].endswith(f"times the assumed Q: {figures} dB predicted.")  # of the sum
     assert {"Band by band, subwoofer alone", "Deviation at each seat, with the mains"} <= set(
         re.findall("<h3>(.*?)</h3>", page)
     )
@@ -279,3 +282,42 @@ def test_digests_are_kept_by_plan(plan):
         ("room.toml", "room", "cd" * 32, "b"),
     )
     assert inputs({"a": one, "b": one}) == (("room.toml", "room", "ab" * 32, ""),)
+
+
+def test_the_sheet_is_not_silent_about_what_the_terminal_found():
+    """Recordings that are spoilt, and what looked wrong in the measurements."""
+    plan = read_plan(SAVED_PLANS / "format_1_recordings.json")
+    plan = replace(plan, findings=("two files are the same",))
+    told = [*plan.findings, *alarm_texts(plan.recordings)]
+    assert len(told) > 1
+    text = " ".join(plan_text(plan).split())
+    said = {entry.text: entry.weighty for entry in cautions({"a": plan})}
+    for words in told:
+        assert words in text
+        assert said[f"Look at the measurements first: {words}"]
+
+
+def test_what_backs_a_joining_is_the_same_on_the_sheet_and_in_the_terminal(plan, joining):
+    joined = replace(plan, joining=replace(joining, delay_stated=False))
+    text = " ".join(plan_text(joined).split())
+    both = dict(sentences(joined))["Subwoofer and mains together"]
+    assert any("What delays can be set is not stated" in one for one in both)
+    for one in both:
+        assert one in text or "times the assumed Q" in one
+
+
+def test_without_settings_chosen_by_others_there_is_no_column_for_them(plan):
+    bare = replace(plan, seats=tuple(replace(s, left_out_after_db=None) for s in plan.seats))
+    assert [*map(left_out, ([plan], [bare], [bare, plan]))] == [True, False, True]
+    for names in (("a",), ("a", "b")):
+        page = settings_sheet(dict.fromkeys(names, bare))
+        assert "Without it" not in page
+        assert "Without it" in settings_sheet(dict.fromkeys(names, plan))
+        for row in rows(page, plan.seats[0].seat):
+            assert all(row)
+    for other in (bare, plan):
+        page = settings_sheet({"a": bare, "b": other}).split("bandwise")[-1]
+        heads = re.search(r"<tr><th[^>]*>Seat</th>.*?</thead>", page, re.DOTALL)[0]
+        spans = [int(n) for n in re.findall(r'colspan="(\d)"', heads)]
+        assert sum(spans) == heads.split("</tr>")[1].count("<th")
+    assert "Without it" not in plan_text(bare)

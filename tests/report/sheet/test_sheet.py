@@ -173,7 +173,7 @@ def test_cautions_stand_first_page_and_evidence_second(plan):
     document = Document(settings_sheet({"music": wary}))
     first, second = document.page("settings"), document.page("evidence")
     assert first.index("Seat back row gets worse by 2.5 dB") < first.index(
-        "works up to 4.0 dB harder"
+        "Up to 4.0 dB more drive"
     )
     assert "protective earth" in first
     for words in ("2024-02-29", "the calibrator", "not stated", "the ceiling is there"):

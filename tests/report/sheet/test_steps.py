@@ -17,6 +17,7 @@ from roomeq.plan.plan import read_plan
 from roomeq.plan.recordings import RecordingRow
 from roomeq.plan.records import PresentRecord
 from roomeq.plan.together import SetTogether
+from roomeq.report.sheet.evidence import record
 from roomeq.report.sheet.sheet import settings_sheet
 from roomeq.report.sheet.steps import (
     band_steps,
@@ -28,6 +29,7 @@ from roomeq.report.sheet.steps import (
     seats_to_measure_again,
     with_minus,
 )
+from roomeq.report.text.several import each_to_set
 
 replace = msgspec.structs.replace
 
@@ -119,7 +121,7 @@ def test_a_change_is_called_so_where_what_is_set_is_not_known(plan):
     level = replace(plan.level, setting_db=None, change_db=5.0)
     steps = opening_steps([replace(plan, level=level)])
     assert only_changes(steps) == "6"
-    assert "which is not stated" in steps[5].cells[0].detail
+    assert steps[5].cells[0].was == "not stated"
     assert only_changes(opening_steps([plan])) == ""
 
 
@@ -164,13 +166,36 @@ def test_equal_cells_become_one_and_different_ones_do_not(plan):
     assert all(len(step.cells) == 2 for step in band_steps([plan, plan]))
 
 
+TURNED = SetTogether(
+    fed_by=None, delay_ms=0.0, inverted=True, present_delay_ms=0.0, present_inverted=False,
+    without_db=None, output_without_db=None, needless=False, level_db=(), phase_deg=(),
+)  # fmt: skip
+
+
+def test_one_in_series_has_boxes_for_its_polarity_alone(plan):
+    """Its delay, level and bands are set once, on the device that feeds it."""
+    first = replace(plan, set_together=TURNED)
+    fed = replace(plan, set_together=replace(TURNED, fed_by="bow"))
+    steps = {step.control: step.cells[-1] for step in opening_steps([first, fed])}
+    assert (steps["Polarity"].action, steps["Polarity"].value) == ("set", "Inverted")
+    bands = [step.cells for step in band_steps([first, fed])]
+    for cell in (steps["Delay"], steps["Level knob"], *(cells[1] for cells in bands)):
+        assert (cell.action, cell.value) == ("leave", "by bow, which feeds it")
+    assert {cells[0].action for cells in bands} == {"set", "keep"}
+    page = "\n".join(each_to_set(replace(plan, subwoofers={"bow": first, "port": fed})))
+    assert "  - port: Polarity inverted, else by bow, which feeds it." in page
+
+
+def test_what_played_was_each_of_several(plan):
+    several = replace(plan, subwoofers={"bow": plan, "port": plan})
+    (_, one), (_, each) = (record({"a": of})[-1] for of in (plan, several))
+    assert "the subwoofer" in one[0].text
+    assert each[0].text == one[0].text.replace("the subwoofer", "each subwoofer")
+
+
 def test_what_is_to_be_set_on_each_of_several_has_a_box_for_each(plan):
     """One box for two subwoofers that are both turned would read as if one were."""
-    own = SetTogether(
-        fed_by=None, delay_ms=0.0, inverted=True, present_delay_ms=0.0, present_inverted=False,
-        without_db=None, output_without_db=None, needless=False, level_db=(), phase_deg=(),
-    )  # fmt: skip
-    both = [replace(plan, set_together=own)] * 2
+    both = [replace(plan, set_together=TURNED)] * 2
     steps = {step.control: step for step in opening_steps(both)}
     assert [cell.span for cell in steps["Polarity"].cells] == [1, 1]
     assert {cell.value for cell in steps["Polarity"].cells} == {"Inverted"}
@@ -296,7 +321,7 @@ def test_what_is_not_stated_is_left_and_said_so(plan):
     for stated in (unsaid, replace(unsaid, present=None)):
         cells = [step.cells[0] for step in opening_steps([stated])[:5]]
         assert {(cell.action, cell.value) for cell in cells} == {("leave", "Leave as it is")}
-        assert {cell.detail for cell in cells} == {"what was set is not known"}
+        assert {cell.detail for cell in cells} == {"what was set is not stated"}
 
 
 def trims(plan):
@@ -355,7 +380,8 @@ def test_delay_says_who_is_delayed_from_what(plan, joining):
     assert kept.value == "Subwoofer 1.00 ms later (0.34 m, 1.1 ft)"
     unsaid = replace(plan, present=UNSAID)
     more = cells(unsaid, joining, settings=JoiningSettings(delay=-0.004))[1]
-    assert (more.value, more.was, more.change) == ("Delay the mains by 4.00 ms more", "", True)
+    assert (more.value, more.was) == ("Delay the mains by 4.00 ms more than now", "not stated")
+    assert more.change
     assert cells(unsaid, joining, settings=JoiningSettings())[1].action == "leave"
 
 
@@ -368,7 +394,8 @@ def test_polarity_is_set_only_where_it_changes(plan, joining):
     assert (kept.action, kept.value, kept.was) == ("keep", "Inverted", "")
     unsaid = replace(plan, present=UNSAID)
     other = cells(unsaid, joining, settings=inverted, present=normal)[2]
-    assert (other.action, other.value) == ("set", "The other one")
+    assert (other.action, other.value, other.was) == ("set", "The other one", "not stated")
+    assert other.change
     assert cells(unsaid, joining, settings=normal, present=normal)[2].action == "leave"
 
 

@@ -70,6 +70,14 @@ def test_what_was_taken_out_or_is_not_described_is_named():
     assert "boost.txt: the bands that are said to be moved do not describe it." in text
 
 
+def test_parts_that_are_not_there_leave_no_blank_line_behind():
+    for bare in ({"rows": (), "laws": {}}, {"rows": ()}, {"filters": ()}, {"laws": {}}):
+        text = device_text(replace(FOUND, **bare))
+        assert "\n\n\n" not in text
+        assert text.endswith("\n")
+        assert not text.endswith("\n\n")
+
+
 def test_profiles_that_come_along_are_named():
     text = profiles_text([read_device("nine_band")], explained="nine_band.toml")
     assert text.startswith("nine_band: Nine bands, half-decibel steps\n")

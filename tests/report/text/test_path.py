@@ -147,7 +147,7 @@ def test_nothing_fits():
     assert "Cannot tell: nothing that was tried" in joined(path_estimate_lines(found))
 
 
-@pytest.mark.parametrize("words", ["family, order", "measure close to the cone"])
+@pytest.mark.parametrize("words", ["Low-passes that are engaged", "measure close to the cone"])
 def test_at_a_seat(words):
     found = estimate_path(measured(low("linkwitz_riley", 4), ripple_db=3.0), taken="seat")
     text = joined(path_estimate_lines(found))

@@ -17,7 +17,7 @@ from roomeq.optimiser.drive.protection import (
 )
 from roomeq.plan.records import QCheck
 from roomeq.report.text.layout import WIDTH
-from roomeq.report.text.plan import evidence_sentences, plan_text
+from roomeq.report.text.plan import evidence_sentences, plan_text, proof_sentence
 from roomeq.report.text.wording import caution_text
 
 
@@ -86,9 +86,12 @@ def test_what_is_left_is_the_error_and_what_the_bands_do(plan):
 
 
 def test_verdict_is_before_and_after(plan):
-    evidence = replace(plan.evidence, deviation_before_db=5.04, deviation_db=3.96)
+    # a bound is rounded down: "nothing is below 3.48" would be untrue of 3.479
+    said = {"deviation_before_db": 5.04, "deviation_db": 3.96, "lower_bound_db": 3.479}
+    evidence = replace(plan.evidence, proven=True, **said)
     told = replace(plan, evidence=evidence)
-    assert "over 4 seats: 5.0 dB now, 4.0 dB predicted." in plan_text(told)
+    least = "no setting within the limits is better than 3.47 dB (proven)."
+    assert f"over 4 seats: 5.0 dB now, 4.0 dB predicted; {least}" in words_of(plan_text(told))
     kept = plan_text(replace(told, no_change=NoChange.IMPROVEMENT_TOO_SMALL))
     assert "As good as this device can make it" in kept
     assert "predicted." not in kept.split("Settings")[0]
@@ -98,19 +101,19 @@ def test_level_knob(plan):
     level = replace(
         plan.level, exact_change_db=3.71, change_db=3.5, setting_db=-2.5, upstream_db=0.0
     )
-    granted = words_of(plan_text(replace(plan, level=level)))
+    granted = words_of(plan_text(replace(plan, level=level), detail=True))
     # the hall's drive limit grants less than loudness asks for, and nothing says otherwise
     assert "quieter than now: the drive limit grants no more" in granted
     assert "(all that the drive limit grants; predicted at +3.71 dB)" in granted
     told = replace(plan, level=level, cautions=())
-    assert "Level knob: +3.5 dB, to -2.5 dB (keeps loudness; predicted at +3.71 dB)" in plan_text(
-        told
-    )
+    assert "Level knob: +3.5 dB, to -2.5 dB (keeps loudness)" in plan_text(told)
     assert "upstream" not in plan_text(told).split("Deviation at")[0]
     wanted = replace(told, target=replace(plan.target, level_db=85.0))
-    assert "(reaches the wanted level; predicted at" in plan_text(wanted)
+    assert "(reaches the wanted level)" in plan_text(wanted)
     beyond = replace(told, level=replace(level, setting_db=None, upstream_db=1.2))
-    assert "Level knob: +3.5 dB (keeps" in plan_text(beyond)
+    assert "Level knob: +3.5 dB from now (not stated) (keeps" in plan_text(beyond)
+    kept = replace(told, level=replace(level, change_db=0.0))
+    assert "Level knob: stays at -2.5 dB (keeps" in plan_text(kept)
     assert "and +1.2 dB upstream" in plan_text(beyond)
 
 
@@ -126,23 +129,23 @@ def test_seats(plan):
 def test_proof_is_stated_as_it_is(plan):
     said = {"lower_bound_db": 3.479, "nodes": 1, "best_deviation_db": 3.484, "deviation_db": 3.55}
     # a bound is rounded down: "nothing is below 3.48" would be untrue of 3.479
-    assert "better than 3.47 dB (proven); the best found has 3.48 dB" in evidence_of(
-        plan, proven=True, **said
-    )
+    proven = evidence_of(plan, proven=True, **said, detail=True)
+    assert "better than 3.47 dB (proven by 1 node" in proven
+    assert "judged at once); the best found has 3.48 dB" in proven
     unproven = replace(plan, evidence=replace(plan.evidence, proven=False, **said))
-    assert "(proof not finished); the best" in " ".join(evidence_sentences(unproven))
+    assert "3.47 dB (proof not finished)." in words_of(plan_text(unproven))
     detail = " ".join(evidence_sentences(unproven, detail=True))
     assert "(proof not finished by 1 node, sets of settings judged at once)" in detail
 
 
 def test_what_is_called_the_proposal_is_proposed(plan):
     best = tuple(replace(band, best_gain_db=band.gain_db) for band in plan.bands)
-    assert "dB, and is proposed." in " ".join(evidence_sentences(replace(plan, bands=best)))
+    assert "dB, and is proposed." in proof_sentence(replace(plan, bands=best))
     other = (replace(best[0], best_gain_db=best[0].gain_db - 1.0), *best[1:])
-    sentences = " ".join(evidence_sentences(replace(plan, bands=other)))
+    sentences = proof_sentence(replace(plan, bands=other))
     assert f"the proposal, with fewer moves, {plan.deviation_after_db:.2f} dB" in sentences
     kept = replace(plan, bands=other, no_change=NoChange.IMPROVEMENT_TOO_SMALL)
-    sentences = " ".join(evidence_sentences(kept))
+    sentences = proof_sentence(kept)
     assert "what is set now" in sentences
     assert "proposal" not in sentences
 
@@ -166,38 +169,39 @@ def test_evidence_states_its_figures(plan):
     )
     assert "Standard deviation of the average: 4.1 dB now, 1.5 dB predicted" in text
     assert "largest excess at a seat: +10.3 and +9.4 dB" in text
-    assert "The bands boost by at most +2.0 dB (limit 3 dB; half a dB below 28 Hz" in text
-    assert "together by +5.9 dB at 63 Hz (limit 6 dB)" in text
+    assert "Boost: bands +2.0 dB (limit 3; half a dB below 28 Hz" in text
+    assert "bands and level +5.9 dB at 63 Hz (limit 6)" in text
     told = replace(plan, evidence=replace(plan.evidence, no_boost_below=28.0))
     assert "half a dB below 28 Hz" in " ".join(evidence_sentences(told, detail=True))
-    assert "Q is 0.7 times the assumed one: 5.9 dB now, 4.2 dB predicted" in text
+    assert "With 0.7 times the assumed Q: 4.2 dB predicted" in text
 
 
 def test_what_is_predicted_at_another_level_than_the_knob_gives_is_said(plan):
     level = replace(plan.level, exact_change_db=3.5, change_db=3.5, residual_db=0.0)
-    assert "predicted at" not in plan_text(replace(plan, level=level))
+    assert "predicted at" not in plan_text(replace(plan, level=level), detail=True)
     near = replace(level, exact_change_db=3.71, residual_db=0.21)
-    assert "predicted at +3.71 dB" in words_of(plan_text(replace(plan, level=near)))
+    text = plan_text(replace(plan, level=near), detail=True)
+    assert "predicted at +3.71 dB" in words_of(text)
 
 
 def test_a_q_that_changes_nothing_is_told_in_detail_alone(plan):
     same = QCheck(factor=1.4, before_db=5.0, after_db=plan.deviation_after_db)
     told = replace(plan, evidence=replace(plan.evidence, q_checks=(same,)))
-    assert "Q is" not in " ".join(evidence_sentences(told))
-    assert "Q is 1.4 times the assumed one" in " ".join(evidence_sentences(told, detail=True))
+    assert "assumed Q" not in " ".join(evidence_sentences(told))
+    assert "With 1.4 times the assumed Q" in " ".join(evidence_sentences(told, detail=True))
 
 
 def test_without_a_boost_no_frequency_is_named(plan):
     # drive then rises alike wherever nothing is cut: one frequency of many would mislead
-    text = evidence_of(plan, filter_boost_db=0.0, drive_boost_frequency=12.3)
-    assert "dB where nothing is cut (limit" in text
+    text = evidence_of(plan, filter_boost_db=0.0, drive_boost_db=3.7, drive_boost_frequency=12.3)
+    assert "bands and level +3.7 dB (limit 6)" in text
     assert "12 Hz" not in text
 
 
 def test_cautions_and_assumptions_are_all_printed(plan):
     told = replace(plan, assumptions=("the moon is full", "the door is shut"))
     text = words_of(plan_text(told))
-    assert "Taken for granted - the moon is full - the door is shut" in text
+    assert "- Taken for granted: the moon is full; the door is shut." in text
     assert plan.cautions
     for caution in plan.cautions:
         beside = caution.code is CautionCode.Q_ASSUMED  # what another Q would do names it

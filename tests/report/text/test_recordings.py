@@ -100,6 +100,22 @@ def test_alarms_come_worst_first_with_file_and_seat():
     ]
 
 
+def test_a_warning_that_many_share_is_told_once_of_those_that_count():
+    warned = found(FindingCode.LOW_LEVEL, Severity.WARNING)
+    wrong = (found(FindingCode.WRONG_SWEEP), warned)
+    three = [(name, "sub", f"{name}.wav", (warned,), False) for name in ("sofa", "stool", "desk")]
+    slams = [spoilt(name, f"{name}.wav") for name in ("bench", "step", "rug")]
+    rows = recording_rows(room([("bed", "sub", "bed.wav", wrong, True), *three, *slams]))
+    texts = alarm_texts(rows)
+    assert [text.split(" ")[0] for text in texts] == [
+        *("bed.wav", "bench.wav", "step.wav", "rug.wav"),
+        *("bed.wav", "sofa.wav"),
+    ]
+    assert texts[-1].endswith(" Likewise stool.wav and desk.wav.")
+    assert not any("Likewise" in text for text in texts[:-1])
+    assert len(alarm_texts(rows[:3])) == 4
+
+
 def test_each_recording_has_its_line_and_the_notes_stand_together():
     text = joined(recording_lines(mixed()))
     assert "1 sofa.wav sofa -12.0 fully warning: too little level" in text

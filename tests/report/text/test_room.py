@@ -1,14 +1,12 @@
 """A room's measurements as text: what is printed is what was found."""
 
 import pytest
-from judged_rooms import room as judged_room
-from judged_rooms import sound
 from msgspec.structs import replace
 from places import SAMPLES
+from subwoofer_rooms import HEAD, echoes, write_several
 
 from roomeq.importers.room import read_room
 from roomeq.jobs.check import BandRow, DipRow, EquipmentRow, room_overview
-from roomeq.plan.recordings import recording_rows
 from roomeq.report.text.layout import WIDTH, page
 from roomeq.report.text.room import room_text
 
@@ -39,14 +37,15 @@ def test_what_is_not_known_is_not_printed(overview):
     known = replace(
         overview,
         corner=90.0,
-        corner_origin="path",
+        corner_origin="stated",
         lower_limit=27.6,
         repeatability_db=0.44,
         path=("low-pass of some kind",),
     )
     text = room_text(known)
     assert "In the path: low-pass of some kind" in text
-    assert "Crossover corner: 90 Hz (path)" in text
+    assert "Crossover corner: 90 Hz (stated)" in text
+    assert "corner" not in room_text(replace(known, corner_origin="path"))  # the filter tells
     assert "Subwoofer's own lower limit: 28 Hz" in text
     assert "Repeatability of a measurement: 0.4 dB" in text
     unknown = replace(known, corner=None, lower_limit=None, repeatability_db=None, path=())
@@ -120,16 +119,16 @@ def test_variance_is_told_by_kind(overview):
     text = words_of(room_text(told))
     # standard deviations, in dB: the roots of 12.3 and 26.4
     assert "the seats differ by 3.5 dB (s.d.), which no equaliser changes" in text
-    assert "their average varies by 5.1 dB: bands can mend what is no low-pass" in text
+    assert "their average varies by 5.1 dB, which bands can mend in part" in text
 
 
 def test_offsets_and_the_odd_seat_are_said(overview):
     plain = replace(overview, levels_comparable=True, odd_seat=None, odd_seat_distance_db=None)
     assert "offset" not in room_text(plain)
-    assert "differs from the rest" not in room_text(plain)
+    assert "differs from the others" not in room_text(plain)
     odd = replace(plain, levels_comparable=False, odd_seat="back", odd_seat_distance_db=6.94)
     assert "One level offset per seat was removed first." in room_text(odd)
-    assert "Seat back differs from the rest by 6.9 dB (r.m.s.)." in room_text(odd)
+    assert "Seat back differs from the others by 6.9 dB (r.m.s.)." in room_text(odd)
 
 
 def test_dips_are_told_with_their_verdict(overview):
@@ -212,17 +211,11 @@ def test_equipment_is_told_with_what_is_not_known(overview):
     assert "Amplifier and driver" not in room_text(replace(overview, equipment=None))
 
 
-def test_notes_on_single_recordings_are_counted_and_told_in_detail(overview):
-    rows = recording_rows(judged_room([sound("a", "a.wav"), sound("b", "b.wav")]))
-    notes = ("a.wav: n1", "all 2 files: n2", "b.wav: n3", "levels.csv: n4")
-    told = replace(overview, recordings=rows, notes=notes)
-    text = words_of(room_text(told))
-    assert text.endswith(
-        "did - all 2 files: n2 - levels.csv: n4 - 2 more, on single recordings: see --detail"
-    )
-    assert "see --detail" not in room_text(told, detail=True)
-    assert "b.wav: n3" in room_text(told, detail=True)
-    assert "b.wav: n3" in room_text(replace(told, recordings=()))  # what a reader of text did
+def test_what_the_readers_did_is_counted_and_told_in_detail(overview):
+    told = replace(overview, notes=("a.wav: n1", "levels.csv: n4"))
+    assert room_text(told).endswith("\nWhat the readers did: 2 notes, see --detail\n")
+    assert words_of(room_text(told, detail=True)).endswith("did - a.wav: n1 - levels.csv: n4")
+    assert "did: 1 note, see" in room_text(replace(told, notes=("n1",)))
 
 
 def test_findings_assumptions_and_notes_are_all_printed(overview):
@@ -230,6 +223,20 @@ def test_findings_assumptions_and_notes_are_all_printed(overview):
     text = words_of(room_text(told))
     assert "Found: look at these first - f1 - f2" in text
     assert "Taken for granted - a1" in text
-    assert text.endswith("What the readers did - n1 - n2")
     assert "What the readers did" not in room_text(replace(told, notes=()))
     assert "Taken for granted" not in room_text(replace(told, assumptions=()))
+
+
+def test_what_several_lose_is_told_only_where_their_sum_is_known(tmp_path):
+    """Powers that are added lie 3 dB below two alike in phase, whatever the room does."""
+    parts, texts = {"front": echoes(1), "back": echoes(2)}, []
+    for name, stated in (("known", "true"), ("added", "false")):
+        (tmp_path / name).mkdir()
+        head = HEAD.replace("common_reference = true", f"common_reference = {stated}")
+        room = read_room(write_several(tmp_path / name, parts, head=head))
+        texts.append(words_of(room_text(room_overview(room))))
+    known, added = texts
+    assert "Each subwoofer alone, all together as they are set" in known
+    assert "Lost dB" in known
+    assert "Each subwoofer alone, their powers added" in added
+    assert "Lost" not in added

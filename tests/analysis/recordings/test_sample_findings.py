@@ -5,7 +5,7 @@ from quality_recordings import clean, codes, heard, held, lost, noisy, recording
 
 from roomeq.analysis.recordings.findings import FindingCode, Severity
 from roomeq.analysis.recordings.quality import judge_recording
-from roomeq.analysis.recordings.signal import sample_facts, sample_findings
+from roomeq.analysis.recordings.samples import sample_facts, sample_findings
 from roomeq.base.recording import Recording
 
 RATE = 48000
