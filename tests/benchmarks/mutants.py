@@ -25,9 +25,9 @@ Caught of sampled, none of them 300 but where that is every site (limits): limit
 verification 78 of 88. Later samples, drawn anew and cut short by time, before the holes they showed
 were closed: verification 140 of 177 (157 with the tests of these holes and of several subwoofers,
 which had been left out), joining 48 of 54, plan 70 of 74, loss 27 of 30, bound 14 of 22 and 39 of
-49: what is left there neither moves the answer nor breaks the bound (how widely a start is searched,
-the size of a batch) or is what rounding may do. What is left of what is made on import says how
-fine a grid is, and how likely a fault is beforehand.
+49: what is left there neither moves the answer nor breaks the bound (how widely a start is
+searched, the size of a batch) or is what rounding may do. What is left of what is made on import
+says how fine a grid is, and how likely a fault is beforehand.
 """
 
 import argparse
