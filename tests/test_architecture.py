@@ -12,6 +12,7 @@ from pathlib import Path
 
 import msgspec
 import pytest
+from mutants import AREAS
 from places import ROOT
 
 import roomeq
@@ -218,3 +219,9 @@ def test_what_a_terminal_gets_is_ascii():
         for node in ast.walk(tree):
             if isinstance(node, ast.Constant) and isinstance(node.value, str):
                 assert node.value.isascii(), f"{path}: {node.value!r}"
+
+
+@pytest.mark.parametrize("area", AREAS)
+def test_files_and_tests_whose_lines_are_broken_are_there(area):
+    files, tests = AREAS[area]
+    assert [name for name in (*files, *tests) if not (ROOT / name).exists()] == []

@@ -205,7 +205,8 @@ def write_sweep(
         try:
             soundfile.write(sound, samples.T, sweep.sample_rate, subtype="PCM_24", format="WAV")
         except soundfile.SoundFileError as fault:
-            raise OSError(errno.EIO, f"cannot be written: {fault}", str(sound)) from None
+            said = getattr(fault, "error_string", fault)
+            raise OSError(errno.EIO, f"cannot be written: {said}", str(sound)) from None
     return target, beside
 
 

@@ -36,7 +36,7 @@ from roomeq.importers.room import read_room
 from roomeq.jobs.propose import propose
 from roomeq.jobs.proposed_plan import release
 from roomeq.plan.plan import write_plan
-from roomeq.plan.rooms import Journal, RoomRow, rows_frame, write_table
+from roomeq.plan.rooms import Journal, RoomRow, refuse_strangers, rows_frame, write_table
 
 if TYPE_CHECKING:
     from pandas import DataFrame
@@ -133,7 +133,9 @@ def propose_many(
     RoomeqError
         If a worker process ended; what was finished is kept.
     PlanFileError
-        If the rows of an earlier run cannot be read.
+        If the rows of an earlier run cannot be read, or a table stands in `out` that no run wrote.
+    OSError
+        If the disk is full.
     """
     rooms = list(dict.fromkeys(os.path.realpath(folder) for folder in folders))
     if not rooms:
@@ -148,9 +150,10 @@ def propose_many(
             f"{out} holds the results of an earlier run: go on with it (resume), or name another "
             "folder"
         )
+    (journal.folder / "plans").mkdir(parents=True, exist_ok=True)
+    refuse_strangers(journal)
     finished = journal.finished(version=release(), best=best)
     left = [room for room in rooms if room not in finished]
-    (journal.folder / "plans").mkdir(parents=True, exist_ok=True)
     with _workers(executor, jobs) as workers:
         rows = _worked_through(workers, left, journal, best=best, ahead=ahead)
         failed = _failures(journal.append(rows), len(left))

@@ -20,7 +20,7 @@ from typing import TYPE_CHECKING, Literal, Self
 import msgspec
 
 from roomeq.base.errors import PlanFileError
-from roomeq.base.files import replacing
+from roomeq.base.files import refuse_other_kinds, replacing
 from roomeq.base.record import Record
 from roomeq.plan.plan import Plan
 
@@ -186,15 +186,24 @@ class Journal:
         }
 
     def append(self, rows: Iterable[RoomRow]) -> Iterator[RoomRow]:
-        """Write rows as they come, each onto the disk before it is handed on."""
+        """Write rows as they come, each onto the disk before it is handed on.
+
+        Raises
+        ------
+        OSError
+            If the disk is full; it names the journal.
+        """
         self.path.parent.mkdir(parents=True, exist_ok=True)
-        with self.path.open("ab") as file:
-            os.truncate(self.path, self.path.read_bytes().rfind(b"\n") + 1)
-            for row in rows:
-                file.write(msgspec.json.encode(row) + b"\n")
-                file.flush()
-                os.fsync(file.fileno())
-                yield row
+        try:
+            with self.path.open("ab") as file:
+                os.truncate(self.path, self.path.read_bytes().rfind(b"\n") + 1)
+                for row in rows:
+                    file.write(msgspec.json.encode(row) + b"\n")
+                    file.flush()
+                    os.fsync(file.fileno())
+                    yield row
+        except OSError as error:
+            raise OSError(error.errno, error.strerror, error.filename or str(self.path)) from error
 
 
 def rows_frame(rows: Iterable[RoomRow]) -> DataFrame:
@@ -216,6 +225,29 @@ def rows_frame(rows: Iterable[RoomRow]) -> DataFrame:
     return frame.astype({name: float for name in frame.columns if name.endswith("_db")})
 
 
+def refuse_strangers(journal: Journal) -> None:
+    """Raise if journal or table cannot be written, or a table stands there that no run wrote.
+
+    Raises
+    ------
+    PlanFileError
+        If one is a link, a device, write-protected, or not from a run.
+    OSError
+        If the folder does not exist or cannot be written to.
+    """
+    for file in (journal.path, _table_path(journal.folder)):
+        refuse_other_kinds(
+            file,
+            kind="table of rooms",
+            is_of_kind=lambda _: journal.path.exists(),
+            error=PlanFileError,
+        )
+
+
+def _table_path(folder: Path) -> Path:
+    return folder / f"{TABLE}.{'csv' if find_spec('pyarrow') is None else 'parquet'}"
+
+
 def write_table(frame: DataFrame, folder: Path) -> Path:
     """Write the table of all rooms: parquet where pyarrow is there, else CSV.
 
@@ -224,10 +256,9 @@ def write_table(frame: DataFrame, folder: Path) -> Path:
     Path
         What was written.
     """
-    parquet = find_spec("pyarrow") is not None
-    target = folder / f"{TABLE}.{'parquet' if parquet else 'csv'}"
+    target = _table_path(folder)
     with replacing(target) as temporary:
-        if parquet:
+        if target.suffix == ".parquet":
             frame.to_parquet(temporary, engine="pyarrow", index=False)
         else:
             frame.to_csv(temporary, index=False)

@@ -16,7 +16,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 import soundfile
-from places import ROOT, SAMPLES
+from places import ROOT, SAMPLES, SAVED_PLANS
 
 from roomeq.cli.main import main
 
@@ -227,8 +227,7 @@ def test_a_disk_that_is_full_half_way_leaves_the_old_pair(tmp_path):
     run = started("sweep", tmp_path / "s.wav", "--force", preexec_fn=limit)
     _, said = run.communicate(timeout=60)
     assert run.returncode == 2
-    assert said.startswith("roomeq: ")
-    assert said.count("\n") == 1
+    assert said == f"roomeq: {tmp_path / 's.wav'}: cannot be written: System error.\n"
     assert {path.name: path.read_bytes() for path in tmp_path.iterdir()} == kept
 
 
@@ -262,6 +261,20 @@ def test_output_that_nobody_reads_is_no_failure(words):
     os.close(writing)
     _, said = run.communicate(timeout=60)
     assert (run.returncode, said) == (0, "")
+
+
+def test_closed_output_is_no_failure_and_takes_no_words_of_another(capsys, monkeypatch):
+    """Python has None in place of a stream that was closed before it began."""
+    (plan,) = sorted(SAVED_PLANS.glob("*.json"))[-1:]
+    with monkeypatch.context() as closed:
+        closed.setattr(sys, "stdout", None)
+        assert main(["show", str(plan)]) in (0, 1)
+        assert main(["--version"]) == 0
+    assert capsys.readouterr().err == ""
+    with monkeypatch.context() as closed:
+        closed.setattr(sys, "stderr", None)
+        assert main(["show", "nowhere.json"]) == 2
+    assert capsys.readouterr().out == ""
 
 
 def test_output_that_cannot_be_written_is_said():

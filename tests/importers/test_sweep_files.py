@@ -236,3 +236,17 @@ def test_the_description_in_the_guide_is_that_of_another_programs_sweep(tmp_path
     assert (sweep.lead_in, sweep.repeats) == (0.0, 1)
     # Farina 2000: f(t) = f1 exp(t / L) with L = T / ln(f2 / f1)
     assert sweep.growth == pytest.approx(7.5 / np.log(1000.0))
+
+
+def test_a_file_that_cannot_be_opened_is_named_as_it_was_given(tmp_path, monkeypatch):
+    def full(file, *_, **__):  # as on a disk with room for the description alone
+        raise soundfile.LibsndfileError(2, prefix=f"Error opening {file}: ")
+
+    monkeypatch.setattr(soundfile, "write", full)
+    target = tmp_path / "s.wav"
+    sweep = SweepDescription(**SMALL)
+    with pytest.raises(OSError, match="System error") as refused:
+        write_sweep(target, playback_signal(sweep), sweep=sweep)
+    assert refused.value.filename == str(target)
+    assert ".part" not in str(refused.value)
+    assert list(tmp_path.iterdir()) == []

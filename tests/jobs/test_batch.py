@@ -252,3 +252,15 @@ def test_a_table_in_parquet_where_it_can_be_written(rooms, tmp_path):
     found = rq.batch.propose_many(rooms, out=tmp_path, executor=Here())
     assert found.table.name == "rooms.parquet"
     pd.testing.assert_frame_equal(pd.read_parquet(found.table), found.to_frame())
+
+
+def test_a_table_of_others_is_left_before_anything_is_computed(tmp_path):
+    for name in ("rooms.csv", "rooms.parquet"):
+        (tmp_path / name).write_text("mine", "utf-8")
+    here = Here()
+    with pytest.raises(PlanFileError, match="is not a table of rooms"):
+        rq.batch.propose_many([tmp_path], out=tmp_path, executor=here)
+    assert here.submitted == []
+    assert {(tmp_path / name).read_text("utf-8") for name in ("rooms.csv", "rooms.parquet")} == {
+        "mine"
+    }

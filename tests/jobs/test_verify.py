@@ -371,6 +371,12 @@ def test_a_level_knob_wrong_by_2_db_is_told_as_level(room, plan):
     right = verify(plan, measured_again(room, plan.gains_db, offset_db=as_set))
     assert right.level.agrees
     assert right.level.difference_db == pytest.approx(0.0, abs=0.1)
+    # 3 dB are beyond the knob and set upstream: they are in what is heard, and nothing is off
+    beyond = replace(plan.level, upstream_db=3.0, residual_db=plan.level.residual_db + 3.0)
+    upstream = verify(
+        replace(plan, level=beyond), measured_again(room, plan.gains_db, offset_db=as_set)
+    )
+    assert upstream.level.difference_db == pytest.approx(0.0, abs=0.1)
 
 
 def with_response(survey, response_of):

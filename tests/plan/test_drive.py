@@ -5,6 +5,7 @@ from dataclasses import replace
 import msgspec
 import numpy as np
 import pytest
+from places import SAVED_PLANS
 
 from roomeq.base.bands import third_octave_bands
 from roomeq.device.amplifier import Amplifier, Load, PowerRating
@@ -20,6 +21,7 @@ from roomeq.optimiser.drive.protection import (
     ProtectionChoice,
     ProtectionReason,
 )
+from roomeq.plan.plan import read_plan
 from roomeq.plan.records import HeadroomRecord
 from roomeq.room.equipment import Equipment, WantedLevel
 
@@ -119,6 +121,9 @@ def test_choice_comes_back(band, high_pass):
     assert record.changes
     unchanged = msgspec.structs.replace(record, change=ProtectionChange.KEPT)
     assert not unchanged.changes
+    plan = read_plan(SAVED_PLANS / "format_2.json")
+    for one in (record, unchanged):
+        assert msgspec.structs.replace(plan, protection=one).moves_high_pass is one.changes
 
 
 def test_extra_drive_comes_back():

@@ -1,9 +1,15 @@
 """Rows of many rooms: the last of each counts, a torn line is none, gains have columns."""
 
+import json
+import os
+import resource
+
 import pytest
+from places import SAVED_PLANS
 
 from roomeq.base.errors import PlanFileError
-from roomeq.plan.rooms import Journal, RoomRow, rows_frame, write_table
+from roomeq.plan.plan import read_plan
+from roomeq.plan.rooms import Journal, RoomRow, refuse_strangers, rows_frame, write_table
 
 
 def row(folder, status="done", **others):
@@ -33,6 +39,57 @@ def test_rows_are_kept_and_a_torn_one_is_cut_off(tmp_path):
         file.write(b'{"folder": 1}\n')
     with pytest.raises(PlanFileError, match=r"rooms\.jsonl.*line 4.*is no row"):
         list(journal.rows())
+
+
+def test_a_row_is_on_the_disk_before_the_next_is_begun(tmp_path, monkeypatch):
+    """What the system was told to put there holds the row, and it was told so for every row."""
+    journal, there = Journal(tmp_path), []
+    monkeypatch.setattr(os, "fsync", lambda _: there.append(journal.path.read_bytes()))
+    for count, one in enumerate(journal.append([row("b"), row("a")]), start=1):
+        assert there[-1].count(b"\n") == len(there) == count
+        assert one.folder.encode() in there[-1].splitlines()[-1]
+
+
+def test_a_disk_that_is_full_names_the_journal_and_keeps_the_rows(tmp_path):
+    journal = Journal(tmp_path)
+    assert len(list(journal.append([row("a"), row("b")]))) == 2
+    limits = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (journal.path.stat().st_size + 9, limits[1]))
+    try:
+        with pytest.raises(OSError, match=r"File too large.*rooms\.jsonl"):
+            list(journal.append([row("c")]))
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, limits)
+    assert not journal.path.read_bytes().endswith(b"\n")  # nine bytes of the third
+    assert [one.folder for one in journal.rows()] == ["a", "b"]
+    list(journal.append([row("c")]))
+    assert [one.folder for one in journal.rows()] == ["a", "b", "c"]
+
+
+def test_what_no_run_wrote_is_not_written_over(tmp_path):
+    table = write_table(rows_frame([row("a")]), tmp_path)
+    journal = Journal(tmp_path)
+    with pytest.raises(PlanFileError, match="exists and is not a table of rooms"):
+        refuse_strangers(journal)
+    list(journal.append([row("a")]))
+    refuse_strangers(journal)  # of an earlier run: it gives way
+    table.chmod(0o444)
+    with pytest.raises(PlanFileError, match="write-protected"):
+        refuse_strangers(journal)
+    table.unlink()
+    journal.path.unlink()
+    os.mkfifo(journal.path)  # else the first look into it would wait for ever
+    with pytest.raises(PlanFileError, match="is a device"):
+        refuse_strangers(journal)
+
+
+def test_a_row_counts_the_bands_that_move():
+    path = SAVED_PLANS / "format_2.json"
+    bands = json.loads(path.read_text("utf-8"))["bands"]
+    found = RoomRow.of(read_plan(path), folder="f", best=False, doubtful=True)
+    assert found.moved == sum(band["gain_db"] != band["present_db"] for band in bands) > 3
+    assert list(found.gains_db.values()) == [band["gain_db"] for band in bands]
+    assert (found.judged, found.doubtful) == ("sum", True)
 
 
 def test_the_table_has_one_line_a_room(tmp_path):

@@ -94,19 +94,24 @@ def quiet_stretches(model: SweepModel) -> list[tuple[float, float]]:
 
 
 def _density(model: SweepModel, stretches: list[tuple[float, float]]) -> tuple[FloatArray, float]:
-    """Return the mean squared spectrum per sample over quiet stretches, and its bin spacing."""
+    """Return the mean squared spectrum per sample over quiet stretches, and its bin spacing.
+
+    Of the recording itself: within the sweep's band alone, cut off at once, its lowest frequency
+    rings on for seconds, 20 dB above the noise of a quiet room; and the residual lacks what lies
+    where harmonics would.
+    """
     from scipy.fft import next_fast_len
 
-    rate = model.low_rate
+    wide = model.view.wide
+    rate = float(wide.sample_rate)
     size = next_fast_len(1 + round(max(b - a for a, b in stretches) * rate), real=True)
     total, weight = np.zeros(size // 2 + 1), 0.0
     for begin, end in stretches:
-        # The recording itself: the residual lacks what lies where harmonics would.
-        part = model.band_signal[round(begin * rate) : round(end * rate)]
+        part = wide.samples[round(begin * rate) : round(end * rate)]
         power, energy = tapered_power(part, size)
         total += part.size * power / energy
         weight += part.size
-    return total / weight, rate / size
+    return total / weight * (model.low_rate / rate), rate / size
 
 
 def _band_mean(values: FloatArray, step: float, band: ThirdOctaveBand, first: float) -> float:

@@ -110,8 +110,10 @@ def noise_power(axis: FloatArray, amplitude: FloatArray) -> FloatArray:
     """Return the noise's power from how rough the amplitude is: fourth differences.
 
     A power law over frequency, level or rising downwards by up to 3 dB per octave, through medians
-    by octave. An amplitude has half the noise's variance where it stands out; a response that was
-    smoothed before seems to have less noise.
+    by octave. An amplitude has half the noise's variance where it stands out, and is taken so
+    everywhere; where there is noise alone it has ``1 - pi / 4`` of it (Rayleigh), so that octaves
+    which a filter has emptied pull the noise down, by 3.7 dB if all are empty, and the rest of the
+    axis up to 2 dB up. A response that was smoothed before seems to have less noise.
     """
     rough = np.convolve(amplitude, _DIFFERENCE, mode="valid") ** 2 / np.sum(_DIFFERENCE**2)
     rough = np.maximum(2.0 * rough / 0.455, 1e-14)  # median of chi-square, one degree of freedom

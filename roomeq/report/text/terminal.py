@@ -47,9 +47,9 @@ def message(text: str, stream: TextIO) -> str:
         return "\n".join(paragraph(f"roomeq: {text}"))
 
 
-def bars_wanted(stream: TextIO) -> bool:
+def bars_wanted(stream: TextIO | None) -> bool:
     """Return whether bars can be drawn: a terminal, UTF-8, and `WIDTH` columns."""
-    encoding = (stream.encoding or "").lower().replace("-", "").replace("_", "")
+    encoding = (getattr(stream, "encoding", None) or "").lower().replace("-", "").replace("_", "")
     if not _is_terminal(stream) or encoding not in ("utf8", "utf8sig"):
         return False
     return shutil.get_terminal_size().columns >= WIDTH

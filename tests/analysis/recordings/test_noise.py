@@ -30,15 +30,17 @@ def levels(samples, sweep=SWEEP):
 def test_the_level_of_white_noise_in_each_band():
     # Closed form: white noise of sigma has sigma^2 (f2 - f1) / (rate / 2) in a band; AES17: a
     # full-scale sine, mean square one half, is 0 dBFS. Mean of eight seeds, within three standard
-    # errors (over 24 seeds): 0.33 dB at most in these bands, 0.08 dB in the mean over all.
-    sigma = noise_sigma(heard())
-    found = [levels(clean(seed=seed))[0] for seed in range(8)]
+    # errors (over 48 seeds): 0.55 dB at most in single bands, 0.10 dB in the mean over all. The
+    # sweep, 60 dB above, has no part in it, not even in the lowest bands, where it begins.
+    sigma = noise_sigma(heard(), snr_db=60.0)
+    found = [levels(clean(seed=seed, snr_db=60.0))[0] for seed in range(8)]
     widths = np.array([band.upper - band.lower for band in found[0].bands])
     exact_db = 10 * np.log10(2 * sigma**2 * widths / (RATE / 2))
     power = np.mean([10 ** (one.noise_db / 10) for one in found], axis=0)
     error_db = 10 * np.log10(power) - exact_db
-    assert np.abs(error_db[widths > 10]).max() < 1.0
-    assert abs(np.mean(error_db)) < 0.24
+    assert np.abs(error_db[widths > 10]).max() < 3 * 0.33
+    assert np.abs(error_db).max() < 3 * 0.55
+    assert abs(np.mean(error_db)) < 3 * 0.1
 
 
 def test_the_level_of_the_sweep_is_that_of_the_recording():
@@ -55,8 +57,7 @@ def test_ten_decibels_more_noise_cost_ten_decibels():
 
 def test_doubling_length_or_sweeps_gains_three_decibels():
     # ISO 18233:2006: 3.01 dB for every doubling. Mean over bands and four seeds, within three
-    # standard errors (over 32 seeds): 0.145 dB for the length, 0.065 dB for the sweeps. Over those
-    # seeds the length gained 0.4 dB less than it should, why is not known: that comes on top.
+    # standard errors (over 64 seeds): 0.165 dB for the length, 0.08 dB for the sweeps.
     def mean_db(sweep):
         signal = convolved(played(sweep), RATE, 0.5, 0)
         ratios = []
@@ -70,10 +71,10 @@ def test_doubling_length_or_sweeps_gains_three_decibels():
 
     once = replace(SWEEP, length=4.0)
     assert mean_db(SWEEP) - mean_db(once) == pytest.approx(
-        10 * np.log10(SWEEP.growth / once.growth), abs=3 * 0.145 + 0.4
+        10 * np.log10(SWEEP.growth / once.growth), abs=3 * 0.165
     )
     gained_db = mean_db(replace(once, repeats=2)) - mean_db(once)
-    assert gained_db == pytest.approx(10 * np.log10(2), abs=3 * 0.065)
+    assert gained_db == pytest.approx(10 * np.log10(2), abs=3 * 0.08)
 
 
 @pytest.mark.parametrize(("snr_db", "worst"), [(40.0, None), (12.0, "warning"), (-5.0, "fault")])

@@ -119,6 +119,7 @@ def test_a_band_may_differ_by_a_decibel_a_seat_by_more(rows_judged, scatter_db, 
     for factor, agrees in ((0.98, True), (1.02, False)):
         (band,) = rows_judged(factor * band_db * INSIDE, repeatability_db=scatter_db).bands
         assert band.difference_db == pytest.approx(factor * band_db)
+        assert band.unexplained_db == pytest.approx(factor * band_db, rel=0.3)  # by nothing, binned
         assert band.agrees is agrees
     wave = np.where(np.arange(AXIS.size) % 2, 1.0, -1.0)
     rows = seat_db * np.array([0.99, 1.01])[:, None] * wave

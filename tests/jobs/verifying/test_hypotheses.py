@@ -1,6 +1,7 @@
 """What each explanation costs, and that each kind is found where it was made, by plain numpy."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -135,6 +136,18 @@ def test_every_explanation_costs_what_it_is_free_in():
         "as_before": 2, "band": 10, "two_bands": 3, "microphone": 2, "seat_moved": 3,
         "seats_exchanged": 3, "all_moved": 3, "high_pass": 2, "low_pass": 2, "mains_high_pass": 2,
     }  # fmt: skip
+
+
+def test_of_two_seats_either_may_have_moved():
+    parts = [
+        replace(part, seats=SEATS[:2], difference_db=part.difference_db[:2],
+                predicted_db=part.predicted_db[:2], before_db=part.before_db[:2])
+        for part in scene(sources=("sub",)).parts
+    ]  # fmt: skip
+    seen = Observation.of(tuple(parts), repeatability_db=0.5)
+    found = explanations(seen, setup(equaliser=None, sum_known=False, microphone_db=None))
+    moved = [one.cause.seats for one in found if one.cause.code is CauseCode.SEAT_MOVED]
+    assert sorted(moved) == [("a",), ("b",)]
 
 
 LATE = 2j * np.pi * AXIS

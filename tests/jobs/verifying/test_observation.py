@@ -1,5 +1,7 @@
 """What was observed beside a plan: against scipy, closed forms, and scatter that is known."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 import scipy.stats
@@ -74,6 +76,36 @@ def test_what_all_seats_share_is_not_taken_for_scatter():
     stated = Observation.of((part_of(np.tile(band, (4, 1))),), repeatability_db=0.8)
     assert (stated.scatter_db, stated.doubtful_scatter_db, stated.stated) == (0.8, 0.8, True)
     assert seen.doubtful_scatter_db == 0.9
+
+
+def test_scatter_is_pooled_with_what_is_usual():
+    """Half a decibel counts for twelve bins, what two seats differ by for all theirs."""
+    rows = np.random.default_rng(2).normal(0.0, 1.5, (2, AXIS.size))
+    part = part_of(rows)
+    apart = np.std(part.binned_db[0] - part.binned_db[1]) / np.sqrt(2.0)
+    count = part.binned_db.size
+    pooled = np.sqrt((12.0 * 0.5**2 + count * apart**2) / (12.0 + count))
+    assert 0.31 < pooled < 1.19
+    seen = Observation.of((part,), repeatability_db=None)
+    assert seen.scatter_db == pytest.approx(pooled, rel=1e-9)
+
+
+def test_a_mean_over_seats_counts_each_by_its_certainty():
+    """By the inverse of the variance; in doubt is what noise 30 dB below a seat's mean may do.
+
+    A level and noise n dB below it add to between 20 lg (1 -+ 10^(-n/20)), 8.7 of which is a
+    decibel: 0.28 dB at 30 dB, 2.8 dB at 10 dB.
+    """
+    level = np.full((2, AXIS.size), 80.0)
+    level[1, 30:] -= 26.0
+    part = replace(part_of(np.array([[1.0], [3.0]]) + 0.0 * level), predicted_db=level)
+    mean_db = [80.0, 10.0 * np.log10((30 + 31 * 10**-2.6) / 61) + 80.0]
+    doubt = 8.7 * 10.0 ** ((np.array(mean_db)[:, None] - 30.0 - level) / 20.0)
+    weights = 1.0 / (0.7**2 + doubt**2)
+    expected = (weights * [[1.0], [3.0]]).sum(axis=0) / weights.sum(axis=0)
+    assert expected[0] > 1.9
+    assert expected[-1] < 1.2
+    np.testing.assert_allclose(part.mean_db(part.difference_db, 0.7), expected, rtol=1e-9)
 
 
 def test_what_a_bypass_raises_far_is_in_doubt():

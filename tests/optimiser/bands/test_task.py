@@ -5,7 +5,9 @@ import pytest
 from synthetic_rooms import FREQUENCIES, nine_bands, random_levels_db, survey_of
 
 from roomeq.optimiser.bands.fit_data import prepare_fit
-from roomeq.optimiser.bands.task import estimate_plain_figures, seat_errors_db
+from roomeq.optimiser.bands.task import BandGainTask, estimate_plain_figures, seat_errors_db
+from roomeq.wanted.limits import Limits
+from roomeq.wanted.loss import Loss
 from roomeq.wanted.target import Target
 
 
@@ -68,3 +70,32 @@ def test_plain_figures_count_by_frequency_weight():
     np.testing.assert_allclose(found.by_seat_db, [spread(seat) for seat in error])
     assert found.largest_excess_db == pytest.approx(error[:, weights > 0].max())
     assert found.largest_excess_db < 40
+
+
+def test_drive_by_frequency_is_told_against_bands_at_rest_at_the_same_loudness():
+    """6 dB everywhere: behind bands that raise the mean by m and a peak by p, 6 + m - p are left.
+
+    Where they stand so already, and nothing moves: a level that was turned down by m for them.
+    """
+    present = np.array([0, 0, 0, 4.0, 0, 0, 0, 0, 0])
+    flat = Target(lower_limit=12.0)
+    fitted = prepare_fit(
+        survey_of(random_levels_db(1)),
+        equaliser=nine_bands(),
+        target=flat,
+        present_gains_db=present,
+    )
+    task = BandGainTask(
+        data=fitted,
+        equaliser=nine_bands(),
+        target=flat,
+        limits=Limits(no_boost_below=0.0, drive_by_frequency=((10.0, 6.0), (300.0, 6.0))),
+        loss=Loss(),
+        corner=None,
+        present_gains_db=present,
+    )
+    bands_db = nine_bands().response_db(present, fitted.frequencies)
+    peak_db = nine_bands().response_db(present, np.geomspace(35.0, 45.0, 4000)).max()
+    left_db = 6.0 + bands_db @ fitted.frequency_weights - peak_db
+    assert 2.1 < left_db < 2.9
+    assert task.loudness(present).highest_level_change_db == pytest.approx(left_db, abs=1e-3)

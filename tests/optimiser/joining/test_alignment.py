@@ -60,6 +60,7 @@ def test_least_is_that_of_a_full_scan_and_what_is_chosen_lies_within_the_tie(see
     assert found.least_db == pytest.approx(min(scan.min(), found.present.loss_db), abs=1e-6)
     assert found.chosen.loss_db <= found.least_db + 0.3
     assert (found.present in found.tied) is (found.present.loss_db <= found.least_db + 0.25)
+    assert found.either_polarity is bool((scan.min(axis=1) <= found.least_db + 0.25).all())
     for polarity in (0, 1):
         assert found.by_polarity[polarity].loss_db == pytest.approx(scan[polarity].min(), abs=1e-6)
     np.testing.assert_allclose(found.loss_map_db, scan, atol=1e-6)
@@ -164,6 +165,17 @@ def test_no_delay_and_no_polarity_leave_what_is_set():
     found = align(data, delays=DelayRange(lowest=0.0, highest=0.0), can_invert=False)
     assert found.kept
     assert found.chosen.settings == JoiningSettings()
+
+
+def test_a_delay_between_the_steps_is_among_those_that_are_judged():
+    data = data_of(
+        linkwitz_riley("low", 4), linkwitz_riley("high", 4), present=JoiningSettings(delay=2.5e-4)
+    )
+    steps = DelayRange(lowest=-0.004, highest=0.004, step=2e-4)
+    found = align(data, delays=steps).delays
+    assert found.size == steps.values.size + 1
+    assert np.isclose(found, 2.5e-4, rtol=0.0, atol=1e-12).sum() == 1
+    assert (np.diff(found) > 0).all()
 
 
 def test_longer_changes_are_a_remark():

@@ -149,6 +149,21 @@ def test_slopes_that_meet_worse_and_full_range_are_not_preferred():
     assert wide.preferred is None
 
 
+def test_nothing_against_the_slope_of_the_mains_differs_and_is_full_range():
+    gentle = CrossoverPair(low_pass=low(2, 100.0), high_pass=high(2, 100.0))
+    bare = CrossoverPair(low_pass=None, high_pass=high(2, 100.0))  # nothing against 4
+    choice = choose_corner(
+        prepared(np.ones(FREQUENCIES.size), np.ones(FREQUENCIES.size)),
+        pairs=[bare],
+        present=gentle,
+        mains=MainsBox(kind="closed", corner=45.0),
+        solve=at_corner({}),
+    )
+    assert choice.present.doubts == (PairDoubt.SLOPES_DIFFER,)  # 2 against 4
+    other = next(entry for entry in choice.ranked if entry.pair == bare)
+    assert other.doubts == (PairDoubt.SLOPES_DIFFER, PairDoubt.FULL_RANGE)
+
+
 def test_prediction_is_that_of_a_measurement_with_the_pair():
     # what is predicted for 70 Hz from a measurement at 80 Hz is what a measurement at 70 Hz gives
     rng = np.random.default_rng(2)

@@ -1,6 +1,7 @@
 """Joining from levels: power identities, the cosine, both mirror images, refusals."""
 
 import itertools
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -16,6 +17,7 @@ from joining_rooms import (
 
 from roomeq.device.processor import DelayRange, JoiningSettings
 from roomeq.optimiser.joining.levels import (
+    LevelJoining,
     _least_bent_signs,
     estimate_phase_difference,
     fit_joining_levels,
@@ -200,6 +202,20 @@ def test_refuses_shapes_and_nan():
         estimate_phase_difference(
             [80.0], sub_db=[80.0], mains_db=[80.0, 80.0], sum_db=[80.0], difference_db=[80.0]
         )
+
+
+@pytest.mark.parametrize(("crossed_db", "ambiguous"), [(1.2, False), (1.3, True)])
+def test_it_matters_from_a_tie_on_beside_what_the_own_answer_loses(
+    monkeypatch, crossed_db, ambiguous
+):
+    """Either loses 1 dB where it holds; a tie is 0.25 dB."""
+    late, early = (
+        SimpleNamespace(data=None, chosen=SimpleNamespace(settings=n, loss_db=1.0)) for n in (0, 1)
+    )
+    crossed = SimpleNamespace(loss_db=crossed_db)
+    monkeypatch.setattr("roomeq.optimiser.joining.levels.judge_sum", lambda *_: crossed)
+    found = SimpleNamespace(if_late=late, if_early=early)
+    assert LevelJoining.ambiguous.fget(found) is ambiguous
 
 
 @pytest.mark.parametrize(("late", "ambiguous"), [(0.0001, False), (0.003, True)])

@@ -220,6 +220,19 @@ def test_limits_of_shape_and_drive_hold(seed, drive_boost_db):
     assert (response + found.level_change_db <= drive_boost_db + 0.02).all()
 
 
+@pytest.mark.parametrize("thorough", [False, True])
+def test_a_start_that_no_level_allows_gives_way_to_bands_at_rest(thorough):
+    """6 dB in both bands where 1 dB is allowed: what is found is what is found from rest."""
+    bands = problem_of(modal_survey(1), limits=Limits(filter_boost_db=1.0))
+    start = np.full(2, 6.0)
+    block = bands.at_all_levels(bands.nearest(start))
+    assert not any(bands.feasible(row) for row in block)
+    found = solve_sum_bands(bands, start, thorough=thorough)
+    at_rest = solve_sum_bands(bands, np.zeros(2), thorough=thorough)
+    np.testing.assert_array_equal(found.gains_db, at_rest.gains_db)
+    assert found.level_change_db == at_rest.level_change_db
+
+
 def test_a_level_that_fills_a_cancellation_is_refused():
     """Opposite at every frequency: 9 dB more would fill it, the power sum asks for none.
 

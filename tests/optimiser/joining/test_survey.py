@@ -64,6 +64,21 @@ def test_measured_sum_checks_the_time_reference():
     assert JoiningNote.SUM_NOT_MEASURED in prepared(survey_of(LOW, HIGH)).notes
 
 
+@pytest.mark.parametrize("end", [0, -1])
+def test_a_sum_counts_where_it_covers_the_whole_axis(end):
+    """From the first frequency of the axis to its last: half a step less is too little."""
+    survey = survey_of(LOW, HIGH, both=LOW + HIGH)
+    axis = prepared(survey).frequencies
+    for step, measured in ((1, False), (0, True)):  # towards the inside by half a step, or none
+        inwards = (axis[end] * axis[end + (step if end == 0 else -step)]) ** 0.5
+        own = np.append(FREQUENCIES, inwards)
+        own = np.sort(own[own >= inwards] if end == 0 else own[own <= inwards])
+        cut = FrequencyResponse.from_level(own, np.zeros(own.size))
+        kept = [m if m.source != "both" else replace(m, response=cut) for m in survey.measurements]
+        notes = prepared(replace(survey, measurements=tuple(kept))).notes
+        assert (JoiningNote.SUM_NOT_MEASURED not in notes) is measured
+
+
 def test_effects_channel_is_ten_decibels_louder():
     # ITU-R BS.775 (from memory): the low-frequency-effects channel plays 10 dB above the mains
     survey = survey_of(LOW * 10**0.5, HIGH)

@@ -78,6 +78,7 @@ def test_bars_need_a_wide_utf8_terminal(monkeypatch):
     assert not bars_wanted(Stream(terminal=False))
     assert not bars_wanted(Stream(encoding="iso8859-1"))
     assert not bars_wanted(Stream(encoding=None))
+    assert not bars_wanted(None)  # closed
     narrow = os.terminal_size((WIDTH - 1, 40))
     monkeypatch.setattr(terminal.shutil, "get_terminal_size", lambda *_, **__: narrow)
     assert not bars_wanted(Stream())
