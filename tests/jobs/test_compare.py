@@ -161,13 +161,17 @@ def test_settings_stated_afterwards_explain_what_they_change(cabin):
     gains = np.array(cabin.present.gains_db)
     gains[[2, 4, 6]] = [-6.0, 4.0, -5.0]
     ratio = turned(cabin, gains)
-    present = replace(cabin.present, gains_db=gains, gains_stated=True)
-    found = compare(cabin, later(cabin, of_sub(ratio), present=present))
+    level_db = cabin.present.level_db + 3.5  # with nothing beside it, how much louder all is
+    present = replace(cabin.present, gains_db=gains, gains_stated=True, level_db=level_db)
+    louder = later(cabin, of_sub(lambda f: ratio(f) * 10 ** (3.5 / 20)), present=present)
+    found = compare(cabin, louder)
+    assert found.offset_db == pytest.approx(3.5, abs=0.2)
+    assert not found.level_agrees
     assert found.causes[0].code is CauseCode.OTHER_PLAN
     said = text_of(found)
     assert "the settings that the later room file states are in force." in said
     if cabin.present.gains_stated:
-        assert {row.label for row in found.stated} == {"31.5", "50", "80"}
+        assert {row.label for row in found.stated} == {"level", "31.5", "50", "80"}
 
 
 def test_bands_and_level_stated_afterwards_explain_it_beside_the_mains(office):

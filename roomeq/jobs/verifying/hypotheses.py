@@ -220,6 +220,8 @@ def _whole_lists(
     if not setup.lists:
         kept = (CauseCode.OTHER_PLAN, CauseCode.BANDS_OFF)
         alternatives = {code: alternatives[code] for code in kept}
+    told = setup.sum_known or setup.both_alone  # else a level is the offset that is left
+    levels_db = setup.others_level_db if told else {}
     for code, causes in alternatives.items():
         lists = [(cause, gains_in_force_db(cause, setup)) for cause in causes]
         other = [
@@ -227,7 +229,7 @@ def _whole_lists(
                 cause,
                 replace(
                     _gains(equaliser, gains, setup.gains_db),
-                    sub_db=setup.others_level_db.get(cause.name or "", 0.0),
+                    sub_db=levels_db.get(cause.name or "", 0.0),
                 ),
             )
             for cause, gains in lists
