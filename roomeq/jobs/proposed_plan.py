@@ -320,7 +320,7 @@ def present_record(room: Room) -> PresentRecord:
         mains_path=None if setup.mains_path is None else tuple(map(str, setup.mains_path)),
         protection=HighPass.of(room.equipment.protection),
         protection_known=room.equipment.protection_known,
-        delay_ms=round(1e3 * setup.present_delay, 6) if present.delay_stated else None,
+        delay_ms=room.joined_by["delay_ms"],
         polarity=next(iter(polarities)) if len(polarities) == 1 else None,
         phase_frequency=None if control is None else control.frequency,
         level_trim=setup.level_trim,
