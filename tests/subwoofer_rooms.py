@@ -29,6 +29,12 @@ level_db = -6
 polarity = "normal"
 phase_deg = 0
 """
+SHARED = "".join(
+    line
+    for line in OWN.splitlines(keepends=True)
+    if line.split(" =")[0] not in ("delay_highest_ms", "gains_db", "level_db")
+)
+"""The same of two with one device: delay, bands and level are not of each."""
 
 
 def late(pressure, delay, *, axis=AXIS):

@@ -4,7 +4,17 @@ import re
 
 import numpy as np
 import pytest
-from subwoofer_rooms import AXIS, HEAD, OWN, SEATS, echoes, late, write_response, write_several
+from subwoofer_rooms import (
+    AXIS,
+    HEAD,
+    OWN,
+    SEATS,
+    SHARED,
+    echoes,
+    late,
+    write_response,
+    write_several,
+)
 
 from roomeq.base.errors import RoomFileError
 from roomeq.importers import survey_files
@@ -67,13 +77,8 @@ def test_each_has_its_own_device_limits_and_settings(tmp_path):
 
 
 def test_a_fed_one_has_the_delays_of_its_feeder_and_names_it(tmp_path):
-    own = (
-        OWN.replace("delay_highest_ms = 20\n", "")
-        .replace("level_db = -6\n", "")
-        .replace("gains_db = [0, 0, 0, 0, 0, 0, 0, 0, 0]\n", "")
-    )
     more = {"front": "delay_highest_ms = 8", "back": 'fed_by = "front"'}
-    room = read_room(write_several(tmp_path, {"front": FRONT, "back": BACK}, own=own, more=more))
+    room = read_room(write_several(tmp_path, {"front": FRONT, "back": BACK}, own=SHARED, more=more))
     front, back = room.subwoofers
     assert (front.fed_by, back.fed_by) == (None, "front")
     assert front.delays.highest == back.delays.highest == 0.008

@@ -7,6 +7,7 @@ from subwoofer_rooms import (
     HEAD,
     OWN,
     SEATS,
+    SHARED,
     digital_band,
     echoes,
     late,
@@ -274,13 +275,8 @@ def test_a_device_without_a_knob_and_in_coarse_steps_is_set_in_its_steps(tmp_pat
 
 
 def test_a_fed_one_gets_what_its_feeder_gets(tmp_path):
-    own = (
-        OWN.replace("delay_highest_ms = 20\n", "")
-        .replace("level_db = -6\n", "")
-        .replace("gains_db = [0, 0, 0, 0, 0, 0, 0, 0, 0]\n", "")
-    )
     more = {"front": "delay_highest_ms = 8", "back": 'fed_by = "front"'}
-    folder = write_several(tmp_path, {"front": FRONT, "back": BACK}, own=own, more=more)
+    folder = write_several(tmp_path, {"front": FRONT, "back": BACK}, own=SHARED, more=more)
     plan = propose(read_room(folder))
     front, back = plan.subwoofers["front"], plan.subwoofers["back"]
     assert back.gains_db == front.gains_db

@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from subwoofer_rooms import AXIS, OWN, SEATS, digital_band, echoes, late, write_several
+from subwoofer_rooms import AXIS, SEATS, SHARED, digital_band, echoes, late, write_several
 
 from roomeq.device.processor import JoiningSettings
 from roomeq.importers.room import read_room
@@ -127,13 +127,8 @@ def test_what_was_found_is_set_on_the_right_subwoofer(room):
 
 
 def test_a_fed_one_is_set_as_its_feeder_and_keeps_its_own_polarity(tmp_path):
-    own = (
-        OWN.replace("delay_highest_ms = 20\n", "")
-        .replace("level_db = -6\n", "")
-        .replace("gains_db = [0, 0, 0, 0, 0, 0, 0, 0, 0]\n", "")
-    )
     more = {"front": "delay_highest_ms = 8", "back": 'fed_by = "front"'}
-    folder = write_several(tmp_path, {"front": FRONT, "back": BACK}, own=own, more=more)
+    folder = write_several(tmp_path, {"front": FRONT, "back": BACK}, own=SHARED, more=more)
     room = read_room(folder)
     found = choose_together(
         several_task(room, room.subwoofers), evaluations=1500, contributions=False
@@ -152,13 +147,8 @@ def test_a_fed_one_is_set_as_its_feeder_and_keeps_its_own_polarity(tmp_path):
 
 def test_the_drive_limit_of_a_fed_one_holds_for_all(tmp_path):
     """Bands at 0, level 3 dB up, 1 dB granted: in steps of half a dB all come down by 2 dB."""
-    own = (
-        OWN.replace("delay_highest_ms = 20\n", "")
-        .replace("level_db = -6\n", "")
-        .replace("gains_db = [0, 0, 0, 0, 0, 0, 0, 0, 0]\n", "")
-    )
     more = {"back": 'fed_by = "front"\nlimits = { drive_boost_db = 1 }'}
-    room = read_room(write_several(tmp_path, {"front": FRONT, "back": BACK}, own=own, more=more))
+    room = read_room(write_several(tmp_path, {"front": FRONT, "back": BACK}, own=SHARED, more=more))
     asked = [one_setting(room, name, level_change_db=3.0) for name in ("front", "back")]
     settings, left_db = _within_drive(room, asked)
     assert [one.setting.level_change_db for one in settings] == [1.0, 1.0]

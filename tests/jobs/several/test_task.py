@@ -2,7 +2,17 @@
 
 import numpy as np
 import pytest
-from subwoofer_rooms import AXIS, HEAD, OWN, SEATS, echoes, late, write_response, write_several
+from subwoofer_rooms import (
+    AXIS,
+    HEAD,
+    OWN,
+    SEATS,
+    SHARED,
+    echoes,
+    late,
+    write_response,
+    write_several,
+)
 
 from roomeq.importers.room import read_room
 from roomeq.jobs.several.task import several_task
@@ -88,13 +98,8 @@ def test_without_a_polarity_switch_the_polarity_stays(tmp_path):
 
 
 def test_a_fed_one_shares_the_equaliser_and_is_fed_by_its_feeder(tmp_path):
-    own = (
-        OWN.replace("delay_highest_ms = 20\n", "")
-        .replace("level_db = -6\n", "")
-        .replace("gains_db = [0, 0, 0, 0, 0, 0, 0, 0, 0]\n", "")
-    )
     more = {"back": 'fed_by = "front"'}
-    folder = write_several(tmp_path, {"front": FRONT, "back": BACK}, own=own, more=more)
+    folder = write_several(tmp_path, {"front": FRONT, "back": BACK}, own=SHARED, more=more)
     room = read_room(folder)
     task = several_task(room, room.subwoofers)
     assert [source.equaliser for source in task.sources] == [0, 0]
@@ -112,13 +117,8 @@ def test_limits_of_each_are_its_own(tmp_path):
 
 
 def test_limits_of_a_fed_one_hold_for_the_bands_that_feed_it(tmp_path):
-    own = (
-        OWN.replace("delay_highest_ms = 20\n", "")
-        .replace("level_db = -6\n", "")
-        .replace("gains_db = [0, 0, 0, 0, 0, 0, 0, 0, 0]\n", "")
-    )
     more = {"back": 'fed_by = "front"\nlimits = { filter_boost_db = 2, no_boost_below = 50 }'}
-    folder = write_several(tmp_path, {"front": FRONT, "back": BACK}, own=own, more=more)
+    folder = write_several(tmp_path, {"front": FRONT, "back": BACK}, own=SHARED, more=more)
     room = read_room(folder)
     cap_db = several_task(room, room.subwoofers).equalisers[0].cap_db
     assert cap_db.max() == pytest.approx(2.0)
