@@ -27,8 +27,7 @@ from roomeq.device.driver import Box, ClosedBox, Driver, VentedBox
 from roomeq.device.output_table import OutputTable
 from roomeq.device.profile import Device
 from roomeq.importers.room_file.file import RoomFile
-from roomeq.importers.text.band_grid import named_band
-from roomeq.importers.text.band_table import output_table_from_levels, read_output_table
+from roomeq.importers.text.band_table import named_band, output_table_from_levels, read_output_table
 from roomeq.room.equipment import Equipment, WantedLevel
 from roomeq.room.room import Room
 

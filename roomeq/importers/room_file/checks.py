@@ -1,178 +1,71 @@
-"""Checks of a room file that go beyond each value by itself: names, files, contradictions.
+"""What the tables of a room file must satisfy together: names, files, seats, subwoofers, times.
 
 Conventions
 -----------
-Every check states what is accepted; numbers are known to be finite already. A check yields findings
-in the order of the file; the reader raises the first. Nothing is repaired. Channels count from 1.
+A check yields what it finds, with the path of the key and a remedy; the reader raises the first.
+Nothing is repaired. Numbers are known to be finite already. What the keys of one table must satisfy
+is in `roomeq.importers.room_file.table_rules`; what the values refuse by themselves (a load below
+the amplifier's minimum) is raised where they are built, in `roomeq.importers.equipment`.
 """
 
 from __future__ import annotations
 
 import difflib
-from collections import Counter
 from collections.abc import Iterable, Iterator
 from pathlib import Path
 
 from roomeq.base.toml_lines import KeyPath
-from roomeq.importers.room_file.equipment_checks import equipment_findings
-from roomeq.importers.room_file.file import Finding, RoomFile, both_given, findings_in, needs_one
-from roomeq.importers.room_file.schema import (
-    CalibrationTable,
-    MeasurementTable,
-    MicrophoneTable,
-    SweepTable,
-)
-from roomeq.importers.room_file.subwoofer_checks import subwoofer_findings
-from roomeq.importers.room_file.wanted_schema import TargetTable
+from roomeq.importers.room_file.file import Finding, RoomFile
+from roomeq.importers.room_file.schema import PresentTable
+from roomeq.importers.room_file.table_rules import table_findings
 
-_SHAPE_KEYS = {
-    "flat": (),
-    "tilt": ("tilt_db_per_octave",),
-    "shelf": ("shelf_gain_db", "shelf_corner"),
-    "points": ("file",),
-}
+MOST_SUBWOOFERS = 8
+TOGETHER = "all"
+"""What the measurement of all subwoofers together is called."""
+
+_OF_THE_FEEDER: tuple[KeyPath, ...] = (
+    *(("profile",), ("delay_highest_ms",)),
+    *(("present", key) for key in ("gains_db", "level_db", "delay_ms")),
+)
 
 
 def inconsistencies(room: RoomFile) -> Iterator[Finding]:
     """Yield what cannot be in a room file whose values are of the right kinds."""
-    yield from _names(room)
-    for index, entry in enumerate(room.measurements):
-        yield from findings_in(entry, ("measurements", index), _measurement)
-    sweeps = [i for i, entry in enumerate(room.measurements) if entry.kind == "sweep"]
-    if sweeps and room.sweep is None:
-        yield (
-            "it is not said what was played",
-            ("measurements", sweeps[0], "kind"),
-            'add [sweep] with description = "....json" (written beside the sweep)',
-        )
-    yield from findings_in(room.sweep, ("sweep",), _sweep)
-    yield from findings_in(room.calibration, ("calibration",), _calibration)
+    yield from table_findings(room)
+    seats, subwoofers = ([one.name for one in listed] for listed in (room.seats, room.subwoofers))
+    for kind, names in (("seat", seats), ("subwoofer", subwoofers)):
+        for index, name in enumerate(names):
+            if names.count(name) > 1:
+                said = f"{kind} {name!r} is listed {names.count(name)} times"
+                yield said, (f"{kind}s", index, "name"), "list each once; repeats are measurements"
+    yield from _played(room)
     yield from _files(room)
     yield from _seats(room)
-    yield from findings_in(room.microphone, ("microphone",), _microphone)
-    yield from _target(room)
-    yield from equipment_findings(room)
-    yield from subwoofer_findings(room)
+    yield from _equipment(room)
+    yield from _times(room)
+    yield from _measured_alone(room)
+    if room.subwoofers:
+        yield from _subwoofers(room)
 
 
-def _names(room: RoomFile) -> Iterator[Finding]:
-    if not room.name.strip():
-        yield "the room has no name", ("name",), "give it one"
+def _played(room: RoomFile) -> Iterator[Finding]:
+    """Yield that nothing was measured, or that it is not told what played or in which path."""
     if not room.measurements:
-        yield (
-            "there is no measurement",
-            ("measurements",),
-            'write a table [[measurements]] with file = "..." for each',
-        )
-    for index, seat in enumerate(room.seats):
-        if not seat.name.strip():
-            yield "a seat has no name", ("seats", index, "name"), "give it one"
-        if not seat.weight > 0:
-            yield (
-                f"weight {seat.weight:g} is not positive",
-                ("seats", index, "weight"),
-                "a positive number; leave a seat out that is not to count",
-            )
-    counts = Counter(seat.name for seat in room.seats)
-    for index, seat in enumerate(room.seats):
-        if counts[seat.name] > 1:
-            yield (
-                f"seat {seat.name!r} is listed {counts[seat.name]} times",
-                ("seats", index, "name"),
-                "list each seat once; repeats are several [[measurements]] of it",
-            )
-
-
-def _measurement(entry: MeasurementTable) -> Iterator[Finding]:
-    if entry.kind != "band_levels" and entry.seat is None and entry.columns is None:
-        yield (
-            f"it is not said at which seat {entry.file!r} was measured",
-            (),
-            'write seat = "...", or columns = { "seat" = column, ... } for several in one file',
-        )
-    if entry.seat is not None and not entry.seat.strip():
-        yield "the seat has no name", ("seat",), "give it one"
-    if entry.columns is not None:
-        yield from _columns(entry, entry.columns)
-    if entry.source == "mains" and entry.route == "subwoofer_output":
-        yield (
-            f'source "mains" contradicts route "{entry.route}"',
-            ("route",),
-            "the mains do not play through the subwoofer output: correct one of them",
-        )
-    for key in entry.reading_settings():
-        if entry.kind == "band_levels" and key not in ("decimal", "delimiter", "encoding"):
-            yield (
-                f"{key!r} is for text exports, not for a table of band levels",
-                (key,),
-                "leave it out: rows and columns are found from the nominal frequencies",
-            )
-        if entry.kind == "sweep":
-            yield f"{key!r} is for text exports, not for a recorded sweep", (key,), "leave it out"
-    yield from _channels(entry)
-
-
-def _columns(entry: MeasurementTable, columns: dict[str, int | str]) -> Iterator[Finding]:
-    yield from both_given(entry, "seat", "columns")
-    yield from both_given(entry, "level_column", "columns")
-    if entry.kind == "band_levels":
-        yield (
-            "'columns' is for text exports; a table of band levels names its own seats",
-            ("columns",),
-            "leave it out",
-        )
-    if not columns or not all(seat.strip() for seat in columns):
-        yield "needs a column for each named seat", ("columns",), '{ "seat" = column, ... }'
-    counts = Counter(columns.values())
-    for seat, column in columns.items():
-        if counts[column] > 1:
-            yield (
-                f"column {column!r} is given to {counts[column]} seats",
-                ("columns", seat),
-                "one recording belongs to one seat",
-            )
-
-
-def _channels(entry: MeasurementTable) -> Iterator[Finding]:
-    channels = {"channel": entry.channel, "loopback_channel": entry.loopback_channel}
-    for key, channel in channels.items():
-        if channel is None:
-            continue
-        if entry.kind != "sweep":
-            yield (
-                f"{key!r} is for a recorded sweep",
-                (key,),
-                'write kind = "sweep", or leave it out',
-            )
-        elif channel < 1:
-            yield f"channel {channel} does not exist", (key,), "channels count from 1"
-    if entry.kind == "sweep":
-        if entry.loopback_channel is not None and entry.loopback_channel == (entry.channel or 1):
-            yield (
-                "microphone and loopback are the same channel",
-                ("loopback_channel",),
-                "name the other one",
-            )
-        if entry.weighting != "none":
-            yield "a recorded sweep has no weighting", ("weighting",), "leave it out"
-        if entry.columns is not None:
-            yield "'columns' is for text exports", ("columns",), 'write seat = "..."'
-
-
-def _sweep(given: SweepTable) -> Iterator[Finding]:
-    remedy = "the JSON beside the sweep, or a recording of what was played"
-    yield from needs_one(given, "description", "reference", remedy)
-
-
-def _calibration(given: CalibrationTable) -> Iterator[Finding]:
-    remedy = "a recording of the sound calibrator, or the stated sensitivity"
-    yield from needs_one(given, "file", "level_dbfs", remedy)
-    if not given.same_gain:
-        yield (
-            "the gain was not the same for calibration and sweeps",
-            ("same_gain",),
-            "leave [calibration] out: levels are then relative; or calibrate again",
-        )
+        remedy = 'write a table [[measurements]] with file = "..." for each'
+        yield "there is no measurement", ("measurements",), remedy
+    for index, entry in enumerate(room.measurements):
+        if entry.kind == "sweep" and room.sweep is None:
+            remedy = 'add [sweep] with description = "....json" (written beside the sweep)'
+            yield "it is not said what was played", ("measurements", index, "kind"), remedy
+    if room.target.level_from == "mains" and all(m.source != "mains" for m in room.measurements):
+        remedy = 'add a measurement with source = "mains", or give level_spl_db'
+        said = "the level is to come from the mains, which were not measured"
+        yield said, ("target", "level_from"), remedy
+    for index, one in enumerate(room.mains_path):
+        if one.kind == "low_pass":
+            said = "a low-pass in the mains' path is no part of a crossover to a subwoofer"
+            remedy = 'kind = "high_pass"; the subwoofer\'s low-pass belongs into [[path]]'
+            yield said, ("mains_path", index, "kind"), remedy
 
 
 def _files(room: RoomFile) -> Iterator[Finding]:
@@ -186,30 +79,26 @@ def _files(room: RoomFile) -> Iterator[Finding]:
 def _file_remedy(room: RoomFile, file: str) -> str:
     if "\\" in file:
         return "write / between folders"
-    if file and room.resolve(file).is_dir():
-        return "this is a folder: name one file"
     wanted = room.resolve(file)
-    present = []
-    if wanted.parent.is_dir():
-        present = sorted(entry.name for entry in wanted.parent.iterdir() if entry.is_file())
-    lowered = {name.lower(): name for name in present}
+    if file and wanted.is_dir():
+        return "this is a folder: name one file"
+    beside = wanted.parent.iterdir() if wanted.parent.is_dir() else ()
+    lowered = {entry.name.lower(): entry.name for entry in sorted(beside) if entry.is_file()}
     close = difflib.get_close_matches(wanted.name.lower(), lowered, n=1, cutoff=0.6)
     if close:
-        near = (Path(file).parent / lowered[close[0]]).as_posix()
-        return f"nearest there: {near!r}"
+        return f"nearest there: {(Path(file).parent / lowered[close[0]]).as_posix()!r}"
     return "file names are relative to the folder of the room file"
 
 
 def _seats(room: RoomFile) -> Iterator[Finding]:
     measured: list[tuple[str, KeyPath]] = []
-    complete = True
     for index, entry in enumerate(room.measurements):
         if entry.seat is not None:
             measured.append((entry.seat, ("measurements", index, "seat")))
         for seat in entry.columns or ():
             measured.append((seat, ("measurements", index, "columns", seat)))
-        if entry.kind == "band_levels" and entry.seat is None:
-            complete = False  # its seats are known once the table is read
+    # The seats of typed levels are known once the table is read.
+    complete = all(entry.kind != "band_levels" or entry.seat for entry in room.measurements)
     yield from seat_findings(room, measured, complete=complete)
 
 
@@ -235,64 +124,123 @@ def seat_findings(
         found.add(seat)
         if seat not in listed:
             close = difflib.get_close_matches(seat, listed, n=1, cutoff=0.0)
-            yield (
-                f"seat {seat!r} is not listed in [[seats]]",
-                path,
-                f"the nearest listed is {close[0]!r}; or list it",
-            )
+            remedy = f"the nearest listed is {close[0]!r}; or list it"
+            yield f"seat {seat!r} is not listed in [[seats]]", path, remedy
     for index, name in enumerate(listed):
         if complete and name not in found:
-            yield (
-                f"seat {name!r} is listed but never measured",
-                ("seats", index, "name"),
-                "add its measurement, or take it off the list",
-            )
+            remedy = "add its measurement, or take it off the list"
+            yield f"seat {name!r} is listed but never measured", ("seats", index, "name"), remedy
 
 
-def _microphone(given: MicrophoneTable) -> Iterator[Finding]:
-    if given.file is None and given.kind is None and not given.already_applied:
-        yield (
-            "no file is given",
-            (),
-            'write file = "..." and kind = "...", or already_applied = true',
-        )
-    if given.file is None and given.kind is not None:
-        yield "'kind' is given without a file", ("kind",), "name the file, or leave the kind out"
-    if given.file is not None and given.already_applied:
-        yield (
-            "a file is given although the correction is already applied",
-            ("already_applied",),
-            "a correction is applied once: take out one of the two",
-        )
-    if given.file is not None and given.kind is None:
-        yield (
-            "it is not said what the file holds",
-            ("file",),
-            'kind = "response" (is subtracted) or kind = "correction" (is added)',
-        )
-
-
-def _target(room: RoomFile) -> Iterator[Finding]:
-    yield from findings_in(room.target, ("target",), _shape)
-    if room.target.level_from == "mains" and all(m.source != "mains" for m in room.measurements):
-        yield (
-            "the level is to come from the mains, which were not measured",
-            ("target", "level_from"),
-            'add a measurement with source = "mains", or give level_spl_db',
-        )
-
-
-def _shape(target: TargetTable) -> Iterator[Finding]:
-    for shape, keys in _SHAPE_KEYS.items():
-        for key in keys:
-            given = getattr(target, key) is not None
-            if given and target.shape != shape:
-                yield (
-                    f'{key!r} belongs to shape = "{shape}", not "{target.shape}"',
-                    (key,),
-                    "correct the shape, or leave the key out",
+def _equipment(room: RoomFile) -> Iterator[Finding]:
+    """Yield what does not go together on driver, high-pass and delay of each subwoofer."""
+    for one in (room, *(room.of_subwoofer(index) for index in range(len(room.subwoofers)))):
+        if one.driver is not None and one.box is None:
+            said = "how far a driver moves depends on its box, which is not stated"
+            yield said, one.written(("driver",)), "add its box, or leave the driver out"
+        own = one.device.present.protection
+        for index, entry in enumerate(room.path):
+            twice = own is not None and entry.corner == own.corner
+            if twice and entry.kind == "high_pass" and not entry.where:
+                remedy = (
+                    "the device's own belongs into [device.present.protection] alone; for another "
+                    'one say where = "..."'
                 )
-            if not given and target.shape == shape:
-                yield f'shape = "{shape}" needs {key!r}', ("shape",), f"write {key} = ..."
-    yield from both_given(target, "lower_limit", "near_field_file")
-    yield from both_given(target, "level_spl_db", "level_from")
+                said = f"a high-pass at {entry.corner:g} Hz is stated twice"
+                yield said, ("path", index, "corner"), remedy
+    offered, delay_ms = room.processor, room.device.present.delay_ms
+    if offered is None or offered.delay_lowest_ms is None or offered.delay_highest_ms is None:
+        return
+    lowest, highest = offered.delay_lowest_ms, offered.delay_highest_ms
+    if delay_ms is not None and not lowest <= delay_ms <= highest:
+        said = f"{delay_ms:g} ms is none that [processor] offers ({lowest:g} to {highest:g} ms)"
+        remedy = "correct one of them; a delay of the subwoofer is positive, of the mains negative"
+        yield said, ("device", "present", "delay_ms"), remedy
+
+
+def _times(room: RoomFile) -> Iterator[Finding]:
+    """Yield what contradicts a stated common time reference."""
+    if room.timing is None or not room.timing.common_reference:
+        return
+    several = {entry.subwoofer or entry.place for entry in room.measurements} - {None}
+    if not several and not {entry.source for entry in room.measurements} & {"mains", "both"}:
+        remedy = 'add measurements with source = "mains", or leave [timing] out'
+        said = "a common time reference is stated, but the mains were not measured"
+        yield said, ("timing", "common_reference"), remedy
+    if room.timing.subwoofer is not None:
+        said = (
+            "with a common time reference the phase tells whether the subwoofer is "
+            f"{room.timing.subwoofer}: it needs no statement"
+        )
+        yield said, ("timing", "subwoofer"), "take one of the two back"
+    for index, entry in enumerate(room.measurements):
+        without = {
+            "sweep": "was recorded without a loopback: it has no absolute time",
+            "band_levels": "holds band levels: they have no phase to be compared",
+        }.get(entry.kind)
+        if entry.source in ("sub", "mains") and without and entry.loopback_channel is None:
+            remedy = "measure it with a loopback, or take back common_reference = true"
+            yield f"{entry.file!r} {without}", ("measurements", index), remedy
+
+
+def _measured_alone(room: RoomFile) -> Iterator[Finding]:
+    """Yield measurements whose subwoofer or place does not fit the others."""
+    names, tried = [one.name for one in room.subwoofers], dict[str, str | None]()
+    listed = ", ".join(map(repr, names))
+    for index, entry in enumerate(room.measurements):
+        path = ("measurements", index)
+        if entry.subwoofer is not None and entry.subwoofer not in (*names, TOGETHER):
+            said = f"subwoofer {entry.subwoofer!r} is not listed in [[subwoofers]]"
+            yield said, (*path, "subwoofer"), f"listed: {listed or 'none'}; or list it"
+        if entry.place is None:
+            if names and entry.source == "sub" and entry.subwoofer is None:
+                remedy = f'write subwoofer = ..., one of {listed}; "all" for all of them together'
+                yield f"it is not said which subwoofer {entry.file!r} was measured of", path, remedy
+            continue
+        if entry.subwoofer == TOGETHER:
+            said = "one subwoofer is tried at a place, not all of them"
+            yield said, (*path, "subwoofer"), "name the one"
+        before = tried.setdefault(entry.place, entry.subwoofer)
+        if entry.subwoofer != before:
+            now, then = (
+                "one without a name" if n is None else repr(n) for n in (entry.subwoofer, before)
+            )
+            said = f"at place {entry.place!r} {now} was measured, and {then} before"
+            remedy = "one subwoofer is tried at a place; two there are two places, with two names"
+            yield said, (*path, "subwoofer"), remedy
+
+
+def _subwoofers(room: RoomFile) -> Iterator[Finding]:
+    """Yield what does not go together in the tables of several subwoofers."""
+    measured = {entry.subwoofer for entry in room.measurements if entry.place is None}
+    by_name = {one.name: one for one in room.subwoofers}
+    first = ", ".join(repr(one.name) for one in room.subwoofers if one.fed_by is None)
+    if not 2 <= len(room.subwoofers) <= MOST_SUBWOOFERS:
+        remedy = f"2 to {MOST_SUBWOOFERS}; one alone needs no table"
+        yield f"{len(room.subwoofers)} subwoofers are listed", ("subwoofers",), remedy
+    for index, one in enumerate(room.subwoofers):
+        path: KeyPath = ("subwoofers", index)
+        if one.name == TOGETHER:
+            remedy = "another name: this one is for the measurement of all together"
+            yield f"{TOGETHER!r} is no name of a subwoofer", (*path, "name"), remedy
+        if one.name not in measured:
+            remedy = f"add its measurement with subwoofer = {one.name!r}, the others switched off"
+            said = f"subwoofer {one.name!r} is listed but never measured alone"
+            yield said, (*path, "name"), remedy
+        if one.fed_by is None:
+            continue
+        feeder = by_name.get(one.fed_by)
+        if feeder is None or feeder is one or feeder.fed_by is not None:
+            said = (
+                f"{one.fed_by!r} feeds nothing: it is not listed, this one itself, or fed as well"
+            )
+            remedy = f"name the one whose device is the first: {first or 'none'}"
+            yield said, (*path, "fed_by"), remedy
+        for *at, key in _OF_THE_FEEDER:
+            if getattr(one.present if at else one, str(key)) is not None:
+                said = f"{key!r} of a fed subwoofer is that of {one.fed_by!r}"
+                yield said, (*path, *at, key), "state it there, or leave fed_by out"
+    for key in PresentTable.__struct_fields__:
+        if key != "delay_ms" and getattr(room.device.present, key) is not None:
+            remedy = "state it under [subwoofers.present], below the [[subwoofers]] that it is of"
+            yield f"{key!r} belongs to each of the subwoofers", ("device", "present", key), remedy
