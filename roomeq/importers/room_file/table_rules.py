@@ -118,12 +118,11 @@ def table_findings(table: Struct, path: KeyPath = ()) -> Iterator[Finding]:
         yield message, (*path, *key), remedy
     for field in table.__struct_fields__:
         value = getattr(table, field)
-        held = (
-            {(index,): one for index, one in enumerate(value)} if isinstance(value, tuple) else {}
-        )
-        for place, one in (held or {(): value}).items():
+        if isinstance(value, Struct):
+            yield from table_findings(value, (*path, field))
+        for index, one in enumerate(value if isinstance(value, tuple) else ()):
             if isinstance(one, Struct):
-                yield from table_findings(one, (*path, field, *place))
+                yield from table_findings(one, (*path, field, index))
 
 
 def _by_rules(table: Struct, name: str) -> Iterator[Finding]:

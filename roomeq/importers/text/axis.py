@@ -64,11 +64,9 @@ def clean_rows(
         notes.append("row at 0 Hz dropped")
     numbers = table.values[:, needed]
     whole = np.asarray(np.isfinite(numbers).all(axis=1))
-    gone = np.flatnonzero(~np.isfinite(axis)).tolist() + rows[~whole[rows]].tolist()
-    if gone:
+    if gone := sorted([*np.flatnonzero(~np.isfinite(axis)), *rows[~whole[rows]]]):
         shown = "; ".join(
-            f"line {table.line_numbers[row]}: {table.rows[row].strip()[:40]!r}"
-            for row in sorted(gone)[:3]
+            f"line {table.line_numbers[row]}: {table.rows[row].strip()[:40]!r}" for row in gone[:3]
         )
         notes.append(
             f"{len(gone)} row{'s' if len(gone) > 1 else ''} without a number dropped ({shown}"
@@ -78,7 +76,16 @@ def clean_rows(
     if rows.size > 1 and axis[rows[0]] > axis[rows[-1]]:
         notes.append("sorted from descending to ascending frequency")
         rows = rows[::-1]
-    again = _repeated(table, axis, numbers, rows)
+    again = np.flatnonzero(np.diff(axis[rows]) == 0) + 1
+    for place in again:
+        first, second = sorted(rows[place - 1 : place + 1])
+        if (numbers[first] != numbers[second]).any():
+            line = table.line_numbers[first]
+            raise table.fault(
+                second,
+                f"frequency {axis[second]:g} stands in line {line} too, with other values",
+                remedy="delete one of the two, or export frequencies with more digits",
+            )
     if again.size:
         plural = "s" if again.size > 1 else ""
         notes.append(f"{again.size} repeated row{plural} dropped (the same numbers)")
@@ -128,33 +135,10 @@ def _first_is_foreign(table: Table, axis: FloatArray) -> bool:
 
 
 def _refuse_disorder(table: Table, axis: FloatArray, rows: IndexArray) -> None:
-    values = axis[rows]
+    values, remedy = axis[rows], "sort the rows by frequency, or give frequency_column"
     for row in rows[values < 0][:1]:
-        raise MeasurementFileError(
-            f"{axis[row]:g} is no frequency",
-            line=int(table.line_numbers[row]),
-            remedy="give frequency_column if the frequencies stand in another column",
-        )
+        raise table.fault(row, f"{axis[row]:g} is no frequency", remedy=remedy)
     for place in np.flatnonzero(_turned(values) < 0)[:1]:
         before, row = rows[place : place + 2]
-        raise MeasurementFileError(
-            f"frequency {axis[row]:g} comes after {axis[before]:g}: neither rising nor falling "
-            "throughout",
-            line=int(table.line_numbers[row]),
-            remedy="sort the rows by frequency, or give frequency_column",
-        )
-
-
-def _repeated(table: Table, axis: FloatArray, numbers: FloatArray, rows: IndexArray) -> IndexArray:
-    """Return which of the rows repeat the one before, number by number."""
-    again = np.flatnonzero(np.diff(axis[rows]) == 0) + 1
-    for place in again:
-        first, second = sorted(rows[place - 1 : place + 1])
-        if (numbers[first] != numbers[second]).any():
-            raise MeasurementFileError(
-                f"frequency {axis[second]:g} stands in line {table.line_numbers[first]} too, with "
-                "other values",
-                line=int(table.line_numbers[second]),
-                remedy="delete one of the two, or export frequencies with more digits",
-            )
-    return again
+        said = f"frequency {axis[row]:g} comes after {axis[before]:g}: neither rising nor falling"
+        raise table.fault(row, f"{said} throughout", remedy=remedy)

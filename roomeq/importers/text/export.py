@@ -19,7 +19,7 @@ from typing import Any, get_args
 import numpy as np
 
 from roomeq.base.bands import third_octave_bands
-from roomeq.base.errors import AmbiguousTableError, MeasurementFileError
+from roomeq.base.errors import AmbiguousTableError
 from roomeq.base.levels import FloatArray, amplitude_ratio_db
 from roomeq.base.response import FrequencyResponse, LevelReference
 from roomeq.importers.text.axis import clean_rows
@@ -129,14 +129,15 @@ def read_text_export(
     OSError
         If the file cannot be opened.
     """
-    for name, given, choices in (
-        ("frequency_unit", frequency_unit, get_args(FrequencyUnit)),
-        ("level_unit", level_unit, get_args(LevelUnit)),
-        ("phase_unit", phase_unit, get_args(PhaseUnit)),
-        ("decimal", decimal, get_args(DecimalMark)),
+    units = (frequency_unit, level_unit, phase_unit)
+    for name, given, kind in (
+        ("frequency_unit", frequency_unit, FrequencyUnit),
+        ("level_unit", level_unit, LevelUnit),
+        ("phase_unit", phase_unit, PhaseUnit),
+        ("decimal", decimal, DecimalMark),
     ):
-        if given is not None and given not in choices:
-            raise ValueError(f"{name} is one of {choices}, got {given!r}")
+        if given is not None and given not in get_args(kind):
+            raise ValueError(f"{name} is one of {get_args(kind)}, got {given!r}")
     if delimiter is not None and (not delimiter or "\n" in delimiter):
         raise ValueError(f"delimiter must be one character or more, got {delimiter!r}")
     levels = [level_column] if isinstance(level_column, int | str) else level_column
@@ -152,7 +153,6 @@ def read_text_export(
         columns = assign_columns(
             table.values, headings, frequency=frequency_column, levels=levels, phase=phase_column
         )
-        units = (frequency_unit, level_unit, phase_unit)
         responses, notes = _responses(table, columns, units, has_heading=headings.found)
     return TextExport(
         path=fspath(path),
@@ -199,8 +199,7 @@ def _refuse_commas_of_both_kinds(table: Table, headings: Headings, levels: Seque
     raise AmbiguousTableError(
         f"commas may part the cells of {first.strip()[:60]!r} or be decimal marks as well",
         line=int(table.line_numbers[0]),
-        remedy='give decimal="." if they only part cells, or decimal="," with delimiter="," if '
-        "every second one is a decimal mark",
+        remedy='give decimal=".", or decimal="," with delimiter="," if every second one is one',
     )
 
 
@@ -221,8 +220,7 @@ def _responses(
         )
 
     frequency = column(columns.frequency)
-    ends = frequency.values[[0, -1]]
-    scale, more = frequency_scale(ends, frequency.heading, unit=units[0])
+    scale, more = frequency_scale(frequency, unit=units[0])
     axis = frequency.values * scale
     notes = [*told, *more]
     responses = []
@@ -255,11 +253,8 @@ def _pressure(
     """Return a response from its two parts as `FrequencyResponse` stores it, and its reference."""
     unit = units[1] or real.heading.unit
     if unit in ("dB", "dB SPL", "dBFS"):
-        raise MeasurementFileError(
-            f"real and imaginary parts cannot be in {unit}",
-            where=real.where,
-            remedy='give level_unit="Pa" or level_unit="ratio"',
-        )
+        remedy = 'give level_unit="Pa" or level_unit="ratio"'
+        raise real.fault(f"real and imaginary parts cannot be in {unit}", remedy)
     scale = linear_scale(unit)
     pressure = scale * (real.values + 1j * imaginary.values)
     refuse_impossible_levels(axis, amplitude_ratio_db(pressure), real)

@@ -84,12 +84,12 @@ def _from_lines(above: Sequence[str], shape: Shape) -> tuple[list[str] | None, S
 
 
 def _best_cells(line: str, shape: Shape) -> list[str] | None:
-    """Return the split of a heading under which most cells are understood."""
+    """Return the split of a heading under which most cells are understood; the rows' own first."""
     leader = _LEADER.match(line)
-    texts = {line: None}
+    texts = [line]
     quoted = line.count('"') % 2 == 0 and line.lstrip().startswith(('"', "'"))
     if leader is not None and not quoted and shape.dialect.delimiter not in leader[0].strip():
-        texts = {line[leader.end() :]: None, line: None}
+        texts.insert(0, line[leader.end() :])
     own = [shape.dialect.split(text) for text in texts if shape.dialect.delimiter != " "]
     others = [cells for text in texts for cells in _splits(text)]
     padded = [[*cells, ""] for cells in own if len(cells) > 1 and cells[0]]

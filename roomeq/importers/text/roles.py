@@ -10,8 +10,6 @@ and phases stand in two groups, the one in the same place of its group.
 
 from __future__ import annotations
 
-from bisect import bisect_right
-from collections import Counter
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 
@@ -75,13 +73,18 @@ class _Table:
     filled: tuple[int, ...]
     told: bool
 
-    def of_role(self, role: str, *, but: Collection[int | None] = ()) -> list[int]:
-        return [c for c in self.filled if self.headings[c].role == role and c not in but]
+    def of_role(self, *roles: str, but: Collection[int | None] = ()) -> list[int]:
+        """Return the columns with numbers that have one of some roles."""
+        return [c for c in self.filled if self.headings[c].role in roles and c not in but]
 
     def label(self, columns: Sequence[int]) -> str:
         texts = {c: self.headings[c].text for c in columns}
         words = [f"{c + 1} ({text})" if text else f"{c + 1}" for c, text in texts.items()]
         return f"column{'s' if len(words) != 1 else ''} {', '.join(words)}"
+
+    def unclear(self, message: str, columns: Sequence[int], *, give: str) -> AmbiguousTableError:
+        """Return the error that columns can be read in more ways, and which argument settles it."""
+        return AmbiguousTableError(f"{message} {self.label(columns)}", remedy=f"give {give}")
 
 
 def assign_columns(
@@ -127,7 +130,16 @@ def assign_columns(
         raise ValueError("phase_column goes with one level column")
     if axis is None:
         axis = _frequency_column(table, given)
-    return _with_notes(table, _responses(table, axis, chosen, phased))
+    columns = _responses(table, axis, chosen, phased)
+    used = {axis, *columns.levels, *columns.phases, *columns.imaginary, *columns.coherences}
+    notes = list(columns.notes)
+    if heads[axis].role != "frequency":
+        notes.insert(0, f"frequencies assumed in {table.label([axis])}")
+    for column, heading in enumerate(heads):
+        if column not in used and (column in filled or heading.text):
+            why = "" if column in filled else ": it holds no numbers"
+            notes.append(f"{table.label([column])} ignored{why}")
+    return replace(columns, notes=tuple(notes))
 
 
 def _picked(table: _Table, pick: Pick, argument: str) -> int:
@@ -136,19 +148,19 @@ def _picked(table: _Table, pick: Pick, argument: str) -> int:
     if isinstance(pick, int):
         if isinstance(pick, bool) or pick < 1:
             raise ValueError(f"{argument} counts from 1, got {pick!r}")
-        fits = [[pick - 1] if pick <= count else []]
+        found = [pick - 1] if pick <= count else []
     else:
         wanted = folded(pick)
-        fits = [
+        fits = (
             [c for c, name in enumerate(names) if name == wanted],
             [c for c, name in enumerate(names) if name and wanted.startswith(f"{name} ")],
             [c for c, name in enumerate(names) if wanted in name],
-        ]
-    found = next(filter(None, fits), [])
-    if len(found) == 1:
-        return found[0]
+        )
+        found = next(filter(None, fits), [])
+    if len(found) > 1:
+        raise table.unclear(f"{argument} {pick!r} fits", found, give=f"{argument} as a number")
     if found:
-        raise _give(f"{argument} as a number", f"{argument} {pick!r} fits {table.label(found)}")
+        return found[0]
     listed = ", ".join(heading.text for heading in table.headings if heading.text) or "none"
     raise MeasurementFileError(
         f"has no column {pick!r} among its {count}; its headings are: {listed}",
@@ -163,76 +175,68 @@ def _is_sorted(values: FloatArray) -> bool:
     return bool(min((steps < 0).sum(), (steps > 0).sum()) <= allowed)
 
 
-def _give(argument: str, message: str, more: str = "") -> AmbiguousTableError:
-    return AmbiguousTableError(message, remedy=f"give {argument}{more}")
-
-
 def _frequency_column(table: _Table, given: Sequence[int]) -> int:
     named = table.of_role("frequency", but=given)
-    if named:
-        first = table.values[:, named[0]]
-        if all(np.array_equal(first, table.values[:, c], equal_nan=True) for c in named[1:]):
-            return named[0]
-        differing = f"frequencies may be in {table.label(named)}, which differ"
-        raise _give("frequency_column", differing)
     free = table.of_role("unknown", but=given)
-    for column in sorted({*table.of_role("index"), *table.of_role("other")} - {*given}):
-        if not free or column < free[0]:
-            counts = table.headings[column].role == "index"
-            words = "counts the rows" if counts else "is none (over time: an impulse response)"
-            raise MeasurementFileError(
-                f"no column is named frequency, and {table.label([column])} {words}",
-                remedy="export the level over frequency, or give frequency_column",
-            )
+    others = table.of_role("index", "other", but=given)
+    if named:
+        first, *again = (table.values[:, column] for column in named)
+        if all(np.array_equal(first, values, equal_nan=True) for values in again):
+            return named[0]
+        raise table.unclear("frequencies differ in", named, give="frequency_column")
+    if others and (not free or others[0] < free[0]):
+        raise MeasurementFileError(
+            f"no column is named frequency, and {table.label(others[:1])} counts the rows or is "
+            "over time (an impulse response)",
+            remedy="export the level over frequency, or give frequency_column",
+        )
     if not free:
-        raise _give("frequency_column", "no column is named frequency")
-    first, label = table.values[:, free[0]], table.label(free[:1])
+        levels = table.of_role("level", but=given)
+        raise table.unclear("no column is named frequency, beside", levels, give="frequency_column")
+    first = table.values[:, free[0]]
     if not _is_sorted(first):
-        turns = f"{label} neither rises nor falls throughout: it may be no frequency"
-        more = "; or decimal and delimiter, if the numbers are cut wrongly"
-        raise _give("frequency_column", turns, more)
+        more = "frequency_column; or decimal and delimiter, if the numbers are cut wrongly"
+        raise table.unclear("no frequencies rise or fall throughout in", free[:1], give=more)
     if len(free) > 1 and first[0] in (0.0, 1.0) and np.all(np.diff(first) == 1.0):
         second = table.values[:, free[1]]
         if _is_sorted(second) and np.nanmin(second) >= 0:
-            counts_rows = f"{label} may count the rows or be frequencies"
-            raise _give(f"frequency_column={free[0] + 1} or {free[1] + 1}", counts_rows)
+            either = f"frequency_column={free[0] + 1} or {free[1] + 1}"
+            raise table.unclear("rows may be counted or frequencies be in", free[:2], give=either)
     return free[0]
 
 
 def _responses(
     table: _Table, axis: int, chosen: Sequence[int] | None, phased: int | None
 ) -> Columns:
-    used, notes = (axis, phased), list[str]()
+    used, notes, by_place, paired = (axis, phased), list[str](), False, True
     levels = _level_columns(table, used) if chosen is None else list(chosen)
-    imaginary, by_place = list[int](), False
+    imaginary = list[int]()
     if not levels and phased is None:
         levels, imaginary = (table.of_role(role, but=used) for role in ("real", "imaginary"))
-        if len(levels) != len(imaginary):
-            raise _unpaired(table, "real and imaginary parts", [*levels, *imaginary])
-    if not levels:
+        paired = len(levels) == len(imaginary)
+    if not levels and paired:
         by_place = True
         levels, phased, notes = _by_place(table, axis, phased)
     every = sorted({*levels, *table.of_role("level", but=used)})
-    phases: tuple[int, ...] | None = () if phased is None else (phased,)
+    phases: Sequence[int] | None = () if phased is None else (phased,)
     if phased is None and not imaginary:
         phases = _partners(table, "phase", levels, every)
-    if phases is None or len(phases) not in (0, len(levels)):
-        raise _unpaired(table, "levels and phases", [*levels, *table.of_role("phase", but=levels)])
+    if phases is None or len(phases) not in (0, len(levels)) or not paired:
+        rest = [*levels, *imaginary, *table.of_role("phase", but=levels)]
+        both = "level_column and phase_column"
+        raise table.unclear(
+            "levels and phases, or real and imaginary parts, do not pair up:", rest, give=both
+        )
     coherences = None if by_place else _partners(table, "coherence", levels, every)
     return Columns(
         headings=table.headings,
         frequency=axis,
         levels=tuple(levels),
-        phases=phases,
+        phases=tuple(phases),
         imaginary=tuple(imaginary),
-        coherences=coherences or (),
+        coherences=tuple(coherences or ()),
         notes=tuple(notes),
     )
-
-
-def _unpaired(table: _Table, what: str, columns: list[int]) -> AmbiguousTableError:
-    message = f"{what} do not pair up: {table.label(columns)}"
-    return _give("level_column and phase_column", message)
 
 
 def _level_columns(table: _Table, used: Collection[int | None]) -> list[int]:
@@ -240,37 +244,38 @@ def _level_columns(table: _Table, used: Collection[int | None]) -> list[int]:
     named = table.of_role("level", but=used)
     primary = [c for c in named if not table.headings[c].secondary]
     if not primary and len(named) > 1:
-        raise _give("level_column", f"levels may be in {table.label(named)}")
+        raise table.unclear("levels may be in", named, give="level_column")
     named = primary or named
     decibels = [c for c in named if (table.headings[c].unit or "dB").startswith("dB")]
     named = decibels or named
-    if len({table.headings[c].unit for c in named if table.headings[c].unit}) > 1:
-        raise _give("level_column", f"{table.label(named)} are levels in differing units")
+    if len({table.headings[c].unit for c in named} - {None}) > 1:
+        raise table.unclear("levels have differing units in", named, give="level_column")
     return named
 
 
 def _partners(
     table: _Table, role: str, levels: Sequence[int], every: Sequence[int]
-) -> tuple[int, ...] | None:
-    """Return the column of `role` that goes with each of `levels`; None if they do not pair up."""
-    others = table.of_role(role)
-    if not others:
-        return ()
-    behind = Counter(bisect_right(every, column) for column in others if column not in every)
-    if all(behind[every.index(level) + 1] == 1 for level in levels):
-        places = {bisect_right(every, column): column for column in others if column not in every}
-        return tuple(places[every.index(level) + 1] for level in levels)
+) -> Sequence[int] | None:
+    """Return the column of `role` that goes with each of `levels`; None if they do not pair up.
+
+    `every` are all level columns, of which some may be asked for.
+    """
+    others = [column for column in table.of_role(role) if column not in every]
     if len(others) == len(every):
-        return tuple(others[every.index(level)] for level in levels)
-    return None
+        return [others[every.index(level)] for level in levels]
+    ends = (*every, len(table.headings))
+    behind = [[c for c in others if level < c < ends[every.index(level) + 1]] for level in levels]
+    if all(len(found) == 1 for found in behind):
+        return [found[0] for found in behind]
+    return None if others else ()
 
 
 def _looks_like_phase(values: FloatArray) -> bool:
     """Return whether values jump by a turn and stay within one: wrapped phase in degrees."""
     finite = values[np.isfinite(values)]
-    within = finite.size > 0 and bool(finite.min() >= -180.5 and finite.max() <= 360.5)
-    within = within and float(np.ptp(finite)) <= 361.0
-    return within and bool(np.abs(np.diff(finite)).max(initial=0.0) > 270.0)
+    if not finite.size or finite.min() < -180.5 or finite.max() > 360.5 or np.ptp(finite) > 361.0:
+        return False
+    return bool(np.abs(np.diff(finite)).max(initial=0.0) > 270.0)
 
 
 def _by_place(
@@ -280,9 +285,7 @@ def _by_place(
     unknown, notes = table.of_role("unknown", but=(axis, phased)), list[str]()
     if not unknown:
         raise MeasurementFileError(
-            "the level column holds no numbers"
-            if any(heading.role == "level" for heading in table.headings)
-            else "has no level column",
+            "has no level column, or no numbers in it",
             remedy="export levels, or give level_column",
         )
     told = phased is not None or table.of_role("phase")
@@ -293,24 +296,9 @@ def _by_place(
         notes.append(f"column {phased + 1} assumed to be phase: it jumps by a turn")
     elif len(unknown) > 1 and (not named or wrapped):
         numbers = ", ".join(str(c + 1) for c in unknown)
-        seats = f"{table.label(unknown)} may be levels of {len(unknown)} seats"
-        raise _give(
-            f"level_column=({numbers})",
-            f"{seats}, or level and phase or something else",
-            f", or level_column={unknown[0] + 1} and phase_column={unknown[1] + 1}",
+        both = f"level_column={unknown[0] + 1} and phase_column={unknown[1] + 1}"
+        either = f"level_column=({numbers}), or {both}"
+        raise table.unclear(
+            "levels of several seats, or level and phase, may be in", unknown, give=either
         )
     return unknown, phased, [*notes, f"levels assumed in {table.label(unknown)}"]
-
-
-def _with_notes(table: _Table, columns: Columns) -> Columns:
-    """Add notes on what was assumed and on the columns that are ignored."""
-    used = {columns.frequency, *columns.levels, *columns.phases}
-    used |= {*columns.imaginary, *columns.coherences}
-    notes = list(columns.notes)
-    if table.headings[columns.frequency].role != "frequency":
-        notes.insert(0, f"frequencies assumed in {table.label([columns.frequency])}")
-    for column, heading in enumerate(table.headings):
-        if column not in used and (column in table.filled or heading.text):
-            state = "ignored" + ": it holds no numbers" * (column not in table.filled)
-            notes.append(f"{table.label([column])} {state}")
-    return replace(columns, notes=tuple(notes))
