@@ -32,11 +32,11 @@ from roomeq.importers.text.band_table import named_weighting, read_band_table
 from roomeq.importers.text.export import TextExport, read_text_export
 from roomeq.importers.text.microphone import (
     GREATEST_DB,
+    Weighting,
     covers_bands,
     kind_in_words,
     microphone_of,
 )
-from roomeq.importers.text.weighting import Weighting
 
 _SOURCES: dict[str, Source] = {
     **dict.fromkeys(("sub", "subs", "subwoofer", "subwoofers"), "sub"),

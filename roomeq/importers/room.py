@@ -22,14 +22,12 @@ from roomeq.base.survey import Source
 from roomeq.device.crossover import CrossoverFilter
 from roomeq.device.profile import Device
 from roomeq.importers.device_profile import read_device, shipped_profiles
-from roomeq.importers.equipment import with_headroom
+from roomeq.importers.equipment import stated_filters, with_headroom, with_joining
 from roomeq.importers.folder import recordings_alone
-from roomeq.importers.joining import stated_filters, with_joining
 from roomeq.importers.room_assembly import assemble_room
-from roomeq.importers.room_file.checks import TOGETHER
 from roomeq.importers.room_file.equipment_schema import CORNER_SPAN
 from roomeq.importers.room_file.file import RoomFile
-from roomeq.importers.room_file.reading import read_room_file
+from roomeq.importers.room_file.reading import TOGETHER, read_room_file
 from roomeq.importers.subwoofers import (
     own_delays,
     together_device,

@@ -23,8 +23,8 @@ from roomeq.base.levels import FloatArray
 from roomeq.base.response import FrequencyResponse
 from roomeq.base.survey import Measurement, Source, Survey
 from roomeq.importers.device_profile import shipped_profiles
-from roomeq.importers.room_file.checks import seat_findings
 from roomeq.importers.room_file.file import RoomFile
+from roomeq.importers.room_file.reading import seat_findings
 from roomeq.importers.room_file.schema import MeasurementTable
 from roomeq.importers.survey_remarks import (
     assumptions_for_exports,
@@ -46,8 +46,8 @@ from roomeq.importers.text.microphone import (
     apply_microphone,
     describe_microphone,
     read_microphone,
+    remove_weighting,
 )
-from roomeq.importers.text.weighting import remove_weighting
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -29,7 +29,7 @@ from roomeq.base.levels import HIGHEST_LEVEL_DB
 from roomeq.base.response import FrequencyResponse
 from roomeq.device.output_table import OutputTable
 from roomeq.importers.text.decoding import faults_of, read_decoded_text
-from roomeq.importers.text.weighting import Weighting, remove_weighting
+from roomeq.importers.text.microphone import Weighting, remove_weighting
 from roomeq.importers.text.words import Dialect
 
 _NOMINAL_SLACK = 0.02  # nominal and rounded centres lie within 2 % of the exact one

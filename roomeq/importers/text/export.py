@@ -11,7 +11,7 @@ the argument that settles it. The file is never changed.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from os import PathLike, fspath
 from typing import Any, get_args
@@ -22,11 +22,10 @@ from roomeq.base.bands import third_octave_bands
 from roomeq.base.errors import AmbiguousTableError
 from roomeq.base.levels import FloatArray, amplitude_ratio_db
 from roomeq.base.response import FrequencyResponse, LevelReference
-from roomeq.importers.text.axis import clean_rows
 from roomeq.importers.text.decoding import asked_in, faults_of, read_decoded_text
 from roomeq.importers.text.header import Headings, read_headings
-from roomeq.importers.text.layout import Table, find_table
-from roomeq.importers.text.roles import Columns, Pick, assign_columns
+from roomeq.importers.text.layout import IndexArray, Table, find_table
+from roomeq.importers.text.roles import Parts, Pick, assign_columns, names_of
 from roomeq.importers.text.units import (
     Column,
     FrequencyUnit,
@@ -39,12 +38,13 @@ from roomeq.importers.text.units import (
     phase_in_deg,
 )
 from roomeq.importers.text.values import (
+    clean_rows,
     fill_short_gaps,
     phase_fault,
     refuse_holes,
     refuse_impossible_levels,
 )
-from roomeq.importers.text.words import DecimalMark, Dialect
+from roomeq.importers.text.words import DecimalMark, Dialect, heading_of
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -150,15 +150,30 @@ def read_text_export(
         headings = read_headings(table)
         if decimal is None:
             _refuse_commas_of_both_kinds(table, headings, levels or ())
-        columns = assign_columns(
-            table.values, headings, frequency=frequency_column, levels=levels, phase=phase_column
+        columns = [
+            Column(number=place, heading=heading_of(text), values=values, lines=table.line_numbers)
+            for place, (text, values) in enumerate(
+                zip(headings.texts, table.values.T, strict=True), 1
+            )
+        ]
+        axis, parts, more = assign_columns(
+            columns,
+            told=headings.found,
+            frequency=frequency_column,
+            levels=levels,
+            phase=phase_column,
         )
-        responses, notes = _responses(table, columns, units, has_heading=headings.found)
+        notes = [*assumed, *table.notes, *more]
+        needed = [c for one in parts for c in (one.level, one.imaginary) if c is not None]
+        numbers = np.column_stack([column.values for column in needed])
+        rows, told = clean_rows(table, axis.values, numbers, has_heading=headings.found)
+        read = list(told)
+        responses = tuple(_responses(axis, parts, rows, units, read))
     return TextExport(
         path=fspath(path),
-        names=columns.names,
+        names=names_of(parts),
         responses=responses,
-        notes=(*assumed, *table.notes, *columns.notes, *notes),
+        notes=(*notes, *dict.fromkeys(read)),
         remarks=tuple(
             (int(table.line_numbers[0]) - place, line) for place, line in enumerate(table.above, 1)
         ),
@@ -204,47 +219,30 @@ def _refuse_commas_of_both_kinds(table: Table, headings: Headings, levels: Seque
 
 
 def _responses(
-    table: Table, columns: Columns, units: _Units, *, has_heading: bool
-) -> tuple[tuple[FrequencyResponse, ...], tuple[str, ...]]:
-    needed = (*columns.levels, *columns.imaginary)
-    rows, told = clean_rows(
-        table, frequency=columns.frequency, needed=needed, has_heading=has_heading
-    )
-
-    def column(place: int) -> Column:
-        return Column(
-            number=place + 1,
-            heading=columns.headings[place],
-            values=table.values[rows, place],
-            lines=table.line_numbers[rows],
-        )
-
-    frequency = column(columns.frequency)
+    frequency: Column, responses: Sequence[Parts], rows: IndexArray, units: _Units, notes: list[str]
+) -> Iterator[FrequencyResponse]:
+    """Yield the responses in some rows, ascending in frequency; add notes."""
+    frequency = frequency.at(rows)
     scale, more = frequency_scale(frequency, unit=units[0])
     axis = frequency.values * scale
-    notes = [*told, *more]
-    responses = []
+    notes.extend(more)
     refuse_holes(axis, frequency.lines)
-    for place, level in enumerate(map(column, columns.levels)):
-        if columns.imaginary:
-            stored, reference = _pressure(axis, level, column(columns.imaginary[place]), units)
+    for parts in responses:
+        level, snr_db = parts.level.at(rows), None
+        if parts.imaginary is not None:
+            stored, reference = _pressure(axis, level, parts.imaginary.at(rows), units)
         else:
-            phase = column(columns.phases[place]) if columns.phases else None
+            phase = None if parts.phase is None else parts.phase.at(rows)
             stored, reference = _level(axis, level, phase, units, notes)
-        snr_db = None
-        if columns.coherences:
-            coherence = column(columns.coherences[place])
-            snr_db = coherence_snr_db(coherence)
+        if parts.coherence is not None:
+            snr_db = coherence_snr_db(parts.coherence.at(rows))
             if snr_db is None:
-                notes.append(f"{coherence.where} ignored: no usable coherence (0 to 1)")
-        responses.append(
-            FrequencyResponse(
-                frequencies=axis, stored=stored, level_reference=reference, snr_db=snr_db
-            )
+                notes.append(f"{parts.coherence.where} ignored: no usable coherence (0 to 1)")
+        yield FrequencyResponse(
+            frequencies=axis, stored=stored, level_reference=reference, snr_db=snr_db
         )
     if _are_third_octaves(axis):
         notes.append("frequencies are third-octave mid-bands: read as levels there, not in bands")
-    return tuple(responses), tuple(dict.fromkeys(notes))
 
 
 def _pressure(

@@ -313,7 +313,8 @@ def broken_row(line: str, number: int, shape: Shape) -> MeasurementFileError:
                 )
     return MeasurementFileError(
         f"{line.strip()[:50]!r} ({len(cells)} cells) is no row like the others, which have "
-        f"{shape.count} cells, delimiter {shape.dialect.delimiter!r}, decimal mark {mark!r}, frequencies in order",
+        f"{shape.count} cells, delimiter {shape.dialect.delimiter!r}, decimal mark {mark!r} and "
+        "frequencies in order",
         line=number,
         remedy="complete the row or delete it (was the export cut off?); of two tables, or of rows "
         "with another delimiter or decimal mark, make two files",

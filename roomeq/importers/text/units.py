@@ -10,7 +10,7 @@ common practice, no source.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -62,6 +62,10 @@ class Column:
     def span(self) -> str:
         """Smallest and largest value in words."""
         return f"{np.nanmin(self.values):g} to {np.nanmax(self.values):g}"
+
+    def at(self, rows: IndexArray) -> Column:
+        """Return the column in some rows."""
+        return replace(self, values=self.values[rows], lines=self.lines[rows])
 
     def fault(self, message: str, remedy: str) -> MeasurementFileError:
         """Return the error that the column cannot be what it should."""
