@@ -48,15 +48,23 @@ outdoors at 1 m."""
 _USUAL_SENSITIVITY_DB, _UNKNOWN_DRIVER_DB = 90.0, 45.0  # common practice, no source
 
 
-def with_headroom(room: Room, room_file: RoomFile, *, sweeps: SweepReading | None) -> Room:
-    """Return a room with what its file says of amplifier, load, driver and wanted level.
+def with_equipment(
+    room: Room,
+    room_file: RoomFile,
+    *,
+    sweeps: SweepReading | None = None,
+    microphone: MicrophoneResponse | None = None,
+) -> Room:
+    """Return a room with what its file says of equipment and wanted level, and for joining.
 
     Parameters
     ----------
     room : Room
     room_file : RoomFile
-    sweeps : SweepReading or None
+    sweeps : SweepReading, optional
         With which the recorded sweeps were read; it tells the distortion at the main seat.
+    microphone : MicrophoneResponse, optional
+        That of the file.
 
     Raises
     ------
@@ -64,18 +72,21 @@ def with_headroom(room: Room, room_file: RoomFile, *, sweeps: SweepReading | Non
         If a value cannot be: a load below the amplifier's minimum, a high-pass that the device
         does not have, a seat that was not measured, a wanted level without measurements in dB SPL.
     MeasurementFileError
-        If the table of maximum output cannot be read.
+        If the table of maximum output or the response of the path cannot be read.
     """
     equipment = _equipment(room_file, room.device)
-    assumptions = list(_assumptions(room_file, room.device, equipment))
+    assumptions = [*room.assumptions, *_assumptions(room_file, room.device, equipment)]
     wanted = None
     if room_file.headroom is not None:
         wanted = _wanted(room_file, room, equipment, sweeps, assumptions)
+    if "mains" in room.survey.sources:
+        assumptions += _unstated(room_file)
     return replace(
         room,
         equipment=equipment,
         wanted=wanted,
-        assumptions=tuple(dict.fromkeys([*room.assumptions, *assumptions])),
+        joining=_setup(room_file, microphone),
+        assumptions=tuple(dict.fromkeys(assumptions)),
         findings=(*room.findings, *_doubts(room_file, room, equipment)),
     )
 
@@ -254,7 +265,7 @@ def _wanted(
         distance=stated.distance,
         room_gain_db=_by_label(stated.room_gain_db or {}),
         drive_limit=stated.drive_limit,
-        distortion=_distortion(room_file, room.source, seat, sweeps, assumptions),
+        distortion=_distortion(room_file, (seat, room.source), sweeps, assumptions),
     )
 
 
@@ -265,21 +276,15 @@ def _by_label(levels: Mapping[str, float]) -> dict[str, float]:
 
 
 def _distortion(
-    room_file: RoomFile,
-    source: Source,
-    seat: str,
-    sweeps: SweepReading | None,
-    assumptions: list[str],
+    room_file: RoomFile, place: tuple[str, str], sweeps: SweepReading | None, told: list[str]
 ) -> Distortion | None:
-    """Return the distortion that the first sound recording at the main seat tells."""
-    if sweeps is None:
-        return None
+    """Return the distortion that the first sound recording of a seat and source tells."""
     for entry in room_file.measurements:
-        if entry.kind == "sweep" and entry.seat == seat and entry.source == source:
+        if sweeps is not None and entry.kind == "sweep" and (entry.seat, entry.source) == place:
             try:
                 return sweeps.distortion(entry)
             except ValueError as error:
-                assumptions.append(f"{entry.file}: distortion cannot be told ({error})")
+                told.append(f"{entry.file}: distortion cannot be told ({error})")
     return None
 
 
@@ -287,30 +292,6 @@ def stated_filters(tables: tuple[FilterTable, ...]) -> tuple[CrossoverFilter, ..
     """Return the filters of ``[[path]]`` or ``[[mains_path]]``."""
     keys = FilterTable.__struct_fields__
     return tuple(CrossoverFilter(**{key: getattr(entry, key) for key in keys}) for entry in tables)
-
-
-def with_joining(
-    room: Room, room_file: RoomFile, *, microphone: MicrophoneResponse | None = None
-) -> Room:
-    """Return a room with what its file says for joining.
-
-    Parameters
-    ----------
-    room : Room
-    room_file : RoomFile
-    microphone : MicrophoneResponse, optional
-        That of the file.
-
-    Raises
-    ------
-    RoomFileError
-        If a value cannot be.
-    MeasurementFileError
-        If the response of the path cannot be read.
-    """
-    own = _unstated(room_file) if "mains" in room.survey.sources else ()
-    assumptions = tuple(dict.fromkeys((*room.assumptions, *own)))
-    return replace(room, joining=_setup(room_file, microphone), assumptions=assumptions)
 
 
 def _setup(room_file: RoomFile, microphone: MicrophoneResponse | None) -> JoiningSetup:

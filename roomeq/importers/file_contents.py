@@ -259,12 +259,13 @@ def told_by_sound(
         doubt = f"by its name no seat, but {name.role}: as a sound file it is of no use here"
     if doubt or isinstance(played, str):
         return _at_a_seat(replace(name, doubt=doubt or str(played)), keys, why, seat=seat)
-    rooms: list[int] = []
-    wires: list[int] = []
-    for number, recording in enumerate(read_channels(path), start=1):
-        heard = _wire_likeness(recording, played)
-        if heard is not None:
-            (wires if heard >= 1.0 else rooms).append(number)
+    heard = {n: _wire_likeness(one, played) for n, one in enumerate(read_channels(path), start=1)}
+    rooms = [
+        number for number, likeness in heard.items() if likeness is not None and likeness < 1.0
+    ]
+    wires = [
+        number for number, likeness in heard.items() if likeness is not None and likeness >= 1.0
+    ]
     if rooms and (rooms[0] > 1 or wires):
         keys["channel"] = rooms[0]
     if rooms and wires:

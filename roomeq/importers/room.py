@@ -22,7 +22,7 @@ from roomeq.base.survey import Source
 from roomeq.device.crossover import CrossoverFilter
 from roomeq.device.profile import Device
 from roomeq.importers.device_profile import read_device, shipped_profiles
-from roomeq.importers.equipment import stated_filters, with_headroom, with_joining
+from roomeq.importers.equipment import stated_filters, with_equipment
 from roomeq.importers.folder import recordings_alone
 from roomeq.importers.room_assembly import assemble_room
 from roomeq.importers.room_file.equipment_schema import CORNER_SPAN
@@ -205,8 +205,7 @@ def _room(
         notes = [note for note in room.notes if note not in stale]
         notes += repeatability_notes(None, repeated_db)
         sound = replace(sound, repeatability_db=repeated_db, notes=tuple(notes))
-    sound = with_headroom(sound, room_file, sweeps=sweeps)
-    return with_joining(sound, room_file, microphone=once.microphone)
+    return with_equipment(sound, room_file, sweeps=sweeps, microphone=once.microphone)
 
 
 def _modes(room_file: RoomFile) -> Iterator[str]:

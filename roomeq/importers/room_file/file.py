@@ -147,11 +147,14 @@ class RoomFile(RoomTables, frozen=True, kw_only=True):
 
     @contextmanager
     def faults_at(self, *path: str | int, remedy: str | None = None) -> Iterator[None]:
-        """Point a ValueError that is raised within at a key of this file."""
+        """Point a ValueError or OSError that is raised within at a key of this file."""
         try:
             yield
         except ValueError as error:
             raise self.fault(str(error), *path, remedy=remedy) from None
+        except OSError as error:
+            said = f"{Path(str(error.filename)).name} is unreadable: {error.strerror}"
+            raise self.fault(said, *path, remedy=remedy) from error
 
 
 Finding = tuple[str, KeyPath, str]

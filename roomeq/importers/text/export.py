@@ -23,7 +23,7 @@ from roomeq.base.errors import AmbiguousTableError
 from roomeq.base.levels import FloatArray, amplitude_ratio_db
 from roomeq.base.response import FrequencyResponse, LevelReference
 from roomeq.importers.text.decoding import asked_in, faults_of, read_decoded_text
-from roomeq.importers.text.header import Headings, read_headings
+from roomeq.importers.text.header import read_headings
 from roomeq.importers.text.layout import IndexArray, Table, find_table
 from roomeq.importers.text.roles import Parts, Pick, assign_columns, names_of
 from roomeq.importers.text.units import (
@@ -147,18 +147,16 @@ def read_text_export(
     mark = " " if delimiter is not None and delimiter.isspace() and delimiter != "\t" else delimiter
     with faults_of(path):
         table = find_table(text, delimiter=mark, decimal=decimal)
-        headings = read_headings(table)
+        headings, found = read_headings(table)
         if decimal is None:
             _refuse_commas_of_both_kinds(table, headings, levels or ())
         columns = [
             Column(number=place, heading=heading_of(text), values=values, lines=table.line_numbers)
-            for place, (text, values) in enumerate(
-                zip(headings.texts, table.values.T, strict=True), 1
-            )
+            for place, (text, values) in enumerate(zip(headings, table.values.T, strict=True), 1)
         ]
         axis, parts, more = assign_columns(
             columns,
-            told=headings.found,
+            told=found,
             frequency=frequency_column,
             levels=levels,
             phase=phase_column,
@@ -166,7 +164,7 @@ def read_text_export(
         notes = [*assumed, *table.notes, *more]
         needed = [c for one in parts for c in (one.level, one.imaginary) if c is not None]
         numbers = np.column_stack([column.values for column in needed])
-        rows, told = clean_rows(table, axis.values, numbers, has_heading=headings.found)
+        rows, told = clean_rows(table, axis.values, numbers, has_heading=found)
         read = list(told)
         responses = tuple(_responses(axis, parts, rows, units, read))
     return TextExport(
@@ -198,11 +196,13 @@ def read_one_response(path: str | PathLike[str], *, named_in: str) -> FrequencyR
     return responses[0]
 
 
-def _refuse_commas_of_both_kinds(table: Table, headings: Headings, levels: Sequence[Pick]) -> None:
+def _refuse_commas_of_both_kinds(
+    table: Table, headings: Sequence[str], levels: Sequence[Pick]
+) -> None:
     """Refuse ``20,5,70,3``: its commas may part cells only, or be decimal commas as well."""
     shape, first = table.shape, table.rows[0]
     picked = max((pick for pick in levels if isinstance(pick, int)), default=0)
-    if shape.dialect != Dialect(delimiter=",", decimal=".") or all(headings.texts):
+    if shape.dialect != Dialect(delimiter=",", decimal=".") or all(headings):
         return
     if shape.count < max(3, 2 * picked) or len(shape.numeric) < shape.count:
         return

@@ -28,8 +28,8 @@ from numpy.typing import ArrayLike
 
 from roomeq.analysis.survey_levels import level_travel_db
 from roomeq.base.errors import AmbiguousTableError, MeasurementFileError
-from roomeq.base.levels import FloatArray, amplitude_ratio, readonly
-from roomeq.base.response import FrequencyResponse, checked_frequencies
+from roomeq.base.levels import FloatArray, amplitude_ratio
+from roomeq.base.response import FrequencyResponse
 from roomeq.importers.text.export import TextExport, read_text_export
 from roomeq.importers.text.words import folded
 
@@ -74,11 +74,6 @@ class MicrophoneResponse:
         What the reader ignored or assumed.
     doubts : tuple of str
         What in the file contradicts its kind, or that it is a microphone's.
-
-    Raises
-    ------
-    ValueError
-        If the kind is unknown, an array is not usable, or shapes differ.
     """
 
     frequencies: FloatArray
@@ -87,15 +82,6 @@ class MicrophoneResponse:
     path: str | None = None
     notes: tuple[str, ...] = ()
     doubts: tuple[str, ...] = ()
-
-    def __post_init__(self) -> None:
-        if self.kind not in get_args(MicrophoneKind):
-            raise ValueError(f"kind is one of {get_args(MicrophoneKind)}, got {self.kind!r}")
-        values = readonly(self.response_db)
-        if values.shape != np.shape(self.frequencies) or not np.isfinite(values).all():
-            raise ValueError("response_db must be finite, with one value for each frequency")
-        object.__setattr__(self, "frequencies", checked_frequencies(self.frequencies))
-        object.__setattr__(self, "response_db", values)
 
     def covers(self, frequencies: ArrayLike) -> Any:
         """Return which frequencies (Hz) lie within the span of the file, as booleans."""
@@ -152,6 +138,8 @@ def read_microphone(
 
 def microphone_of(export: TextExport, *, kind: MicrophoneKind) -> MicrophoneResponse:
     """Return what a text export holds as a microphone file; raises as `read_microphone`."""
+    if kind not in get_args(MicrophoneKind):
+        raise ValueError(f"kind is one of {get_args(MicrophoneKind)}, got {kind!r}")
     if len(export.responses) != 1:
         raise AmbiguousTableError(
             f"holds {len(export.responses)} level columns: {', '.join(export.names)}",
@@ -169,13 +157,14 @@ def microphone_of(export: TextExport, *, kind: MicrophoneKind) -> MicrophoneResp
             remedy="is this a measurement, or are the columns others?",
         )
     phase = ("the phase in the microphone file is not used",) if response.has_phase else ()
+    doubts = tuple(_doubts(export, response, kind))
     return MicrophoneResponse(
         frequencies=axis,
         response_db=values,
         kind=kind,
         path=export.path,
         notes=(*export.notes, *phase),
-        doubts=tuple(_doubts(export, response, kind)),
+        doubts=doubts,
     )
 
 
