@@ -23,6 +23,7 @@ from roomeq.base.levels import FloatArray
 from roomeq.base.response import FrequencyResponse
 from roomeq.base.survey import Measurement, Source, Survey
 from roomeq.importers.device_profile import shipped_profiles
+from roomeq.importers.response_doubts import doubtful_responses
 from roomeq.importers.room_file.checks import seat_findings
 from roomeq.importers.room_file.file import RoomFile
 from roomeq.importers.room_file.schema import MeasurementTable
@@ -168,6 +169,7 @@ def read_survey(
             *same_recordings(as_measured),
             *mixtures(room_file, as_measured),
             *doubtful_levels(as_measured),
+            *doubtful_responses(as_measured),
             *doubtful_repeats(survey, stated_db),
             *unstated_weighting(room_file),
             *(microphone.doubts if microphone is not None else ()),
@@ -241,7 +243,11 @@ def survey_from_exports(
         survey=Survey(measurements=tuple(measurements)),
         assumptions=assumptions_for_exports(source),
         notes=tuple(dict.fromkeys([*file_notes(measurements), *repeatability_notes(None, None)])),
-        findings=(*same_recordings(measurements), *doubtful_levels(measurements)),
+        findings=(
+            *same_recordings(measurements),
+            *doubtful_levels(measurements),
+            *doubtful_responses(measurements),
+        ),
         inputs=tuple(read_input_file(path, role="measurement") for path in listed),
         repeatability_db=None,
     )
