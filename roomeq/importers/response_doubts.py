@@ -53,17 +53,29 @@ def doubtful_responses(measurements: Sequence[Measurement]) -> Iterator[str]:
     for source in dict.fromkeys(one.source for one in dense):
         own = [one for one in dense if one.source == source]
         fine_db = np.array([fine_structure_db(one.response) for one in own])
-        smooth = [
-            one
-            for n, one in enumerate(own)
-            if len(own) > 2 and fine_db[n] < LEAST_FINE_SHARE * np.median(np.delete(fine_db, n))
-        ]
-        if np.mean(fine_db) < LEAST_FINE_DB:
-            smooth = own
-        if smooth:
+        for n, one in enumerate(own if len(own) > 2 else ()):
+            if fine_db[n] < LEAST_FINE_SHARE * np.median(np.delete(fine_db, n)):
+                yield (
+                    f"{one.file} ({one.seat!r}, {source}) seems smoothed over a third octave or "
+                    "more, the others are not: export all alike, without smoothing"
+                )
+
+
+def smoothed_levels(measurements: Sequence[Measurement]) -> Iterator[str]:
+    """Yield that all responses of a source are smoother than in a room: taken as they are.
+
+    Parameters
+    ----------
+    measurements : sequence of Measurement
+        As measured.
+    """
+    dense = [one for one in measurements if _is_dense(one.response)]
+    for source in dict.fromkeys(one.source for one in dense):
+        own = [one.response for one in dense if one.source == source]
+        if np.mean([fine_structure_db(one) for one in own]) < LEAST_FINE_DB:
             yield (
-                f"{_named(smooth, measurements)} ({source}) seems smoothed over a third octave or "
-                "more, which hides cancellations: export without smoothing, or with 1/24 octave"
+                f"the levels ({source}) are as smooth as after smoothing over a third octave or "
+                "more, which hides cancellations: taken as they are; export without smoothing"
             )
 
 

@@ -16,7 +16,11 @@ from rooms_apart import low_pass
 
 from roomeq.base.response import FrequencyResponse
 from roomeq.base.survey import Measurement
-from roomeq.importers.response_doubts import doubtful_responses, phase_runs_backwards
+from roomeq.importers.response_doubts import (
+    doubtful_responses,
+    phase_runs_backwards,
+    smoothed_levels,
+)
 
 
 def smoothed(rows, octaves):
@@ -27,18 +31,11 @@ def smoothed(rows, octaves):
 
 def told(rows):
     """Return what is said of a room's files."""
-    return list(
-        doubtful_responses(
-            [
-                Measurement(
-                    seat=f"seat {n}",
-                    response=FrequencyResponse.from_pressure(AXIS, row),
-                    file=f"{n}.txt",
-                )
-                for n, row in enumerate(rows)
-            ]
-        )
-    )
+    entries = [
+        Measurement(seat=f"seat {n}", response=FrequencyResponse.from_pressure(AXIS, row))
+        for n, row in enumerate(rows)
+    ]
+    return [*doubtful_responses(entries), *smoothed_levels(entries)]
 
 
 def main():
@@ -63,7 +60,7 @@ def main():
             some[one] = smoothed(sub[one : one + 1], octaves)[0]
             for extent, rows in (("all seats", smoothed(sub, octaves)), ("one seat", some)):
                 count[f"smoothed {words}, {extent}: rooms"] += 1
-                count[f"smoothed {words}, {extent}: told"] += "smoothed" in "".join(told(rows))
+                count[f"smoothed {words}, {extent}: told"] += "smooth" in "".join(told(rows))
     for words, number in count.items():
         print(f"{words:40s}{number:8d}")
 

@@ -11,6 +11,7 @@ from roomeq.importers.response_doubts import (
     doubtful_responses,
     fine_structure_db,
     phase_runs_backwards,
+    smoothed_levels,
 )
 
 ROOM = measured_room(7)[0]
@@ -35,7 +36,7 @@ def smoothed(rows, octaves):
 
 def test_nothing_is_said_of_sound_files():
     assert SEATS > 2
-    assert not list(doubtful_responses(entries(ROOM)))
+    assert not [*doubtful_responses(entries(ROOM)), *smoothed_levels(entries(ROOM))]
 
 
 @pytest.mark.parametrize("late", [0.0, 0.02])
@@ -64,13 +65,16 @@ def test_levels_without_phase_and_coarse_phases_are_not_judged():
 
 
 def test_smoothed_levels_are_told_at_all_seats_and_at_one():
-    (said,) = doubtful_responses(entries(smoothed(ROOM, 1.0)))
-    assert said.startswith(f"all {SEATS} files (sub) seems smoothed")
+    (said,) = smoothed_levels(entries(smoothed(ROOM, 1.0)))
+    assert said.startswith("the levels (sub) are as smooth")
+    assert not list(doubtful_responses(entries(smoothed(ROOM, 1.0))))
     rows = ROOM.copy()
     rows[2] = smoothed(ROOM[2:3], 1.0)[0]
     (said,) = doubtful_responses(entries(rows))
-    assert said.startswith("2.txt (sub) seems smoothed")
-    assert not list(doubtful_responses(entries(smoothed(ROOM, 1 / 24))))
+    assert said.startswith("2.txt ('seat 2', sub) seems smoothed")
+    assert not list(smoothed_levels(entries(rows)))
+    rows[2] = smoothed(ROOM[2:3], 1 / 24)[0]
+    assert not list(doubtful_responses(entries(rows)))
 
 
 def test_fine_structure_is_that_of_a_ripple():
