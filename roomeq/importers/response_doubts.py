@@ -1,9 +1,11 @@
-"""What no response in a room looks like: a phase that runs the other way, levels smoothed away.
+"""What no response in a room looks like: a phase that runs the other way, smoothing, a leak.
 
 Conventions
 -----------
 A phase falls with delay (``exp(+j omega t)``). Fine structure is the standard deviation in dB of
-what smoothing over a third octave takes away, from 20 to 160 Hz.
+what smoothing over a third octave takes away, from 20 to 160 Hz. A leak is a wire from what was
+played to the microphone's channel: in the uppermost octave that was measured, above a low-pass, all
+that is left is flat and comes at time zero.
 
 Error rates
 -----------
@@ -22,6 +24,7 @@ import numpy as np
 from roomeq.analysis.phase import energy_time, estimate_minimum_phase_deg
 from roomeq.analysis.smoothing import smooth_power_db
 from roomeq.base.bands import logarithmic_axis
+from roomeq.base.levels import amplitude_ratio_db
 from roomeq.base.response import FrequencyResponse
 from roomeq.base.survey import Measurement
 
@@ -30,6 +33,9 @@ _PER_OCTAVE = 32
 _LEAST_POINTS = 24  # an octave
 _MOST_TURN = 0.4  # of a full turn between nineteen of twenty pairs of neighbouring points
 _NEARER = 1.1  # than to the minimum phase itself
+_LEAK_FROM = 100.0  # Hz; below, no sound in a room is late enough
+_LEAST_COHERENT = 0.7
+_LEAST_LEAK_DB, _MOST_LEAK_DB = -24.0, -10.0  # of the weakest band, which it moves by 0.5 dB
 LEAST_FINE_DB = 1.2
 LEAST_FINE_SHARE = 0.3
 
@@ -49,6 +55,14 @@ def doubtful_responses(measurements: Sequence[Measurement]) -> Iterator[str]:
             f"the phase of {_named(turned, measurements)} rises with delay, as if the sound came "
             "before it was made: delays would be told with the wrong sign. Export it so that it "
             "falls with delay, or turn the sign of all its values"
+        )
+    subs = [one for one in dense if one.source == "sub" and one.response.has_phase]
+    leaking = [one for one in subs if _leaks(one.response)]
+    if leaking:
+        yield (
+            f"{_named(leaking, measurements)}: high up there is no sound but what was played, at "
+            "once and as flat as by a wire, which also moves levels in the bass: it leaks into the "
+            "microphone's channel. Switch direct monitoring off, part the cables"
         )
     for source in dict.fromkeys(one.source for one in dense):
         own = [one for one in dense if one.source == source]
@@ -123,6 +137,22 @@ def phase_runs_backwards(response: FrequencyResponse) -> bool:
         return float(weights @ np.abs(one - np.median(one)))
 
     return _NEARER * apart(-delays - least) < apart(delays - least)
+
+
+def _leaks(response: FrequencyResponse) -> bool:
+    """Return whether the uppermost octave is one number, weaker than the bass but not by far."""
+    axis, pressure = response.frequencies, response.pressure
+    upper = axis > max(_LEAK_FROM, 0.5 * float(axis[-1]))
+    heard, steps = pressure[upper], np.gradient(axis[upper])
+    mean = abs(steps @ heard) / steps.sum()
+    if mean**2 < _LEAST_COHERENT * float(steps @ np.abs(heard) ** 2) / steps.sum():
+        return False
+    centres = 1000.0 * 10.0 ** (np.arange(-16, -8) / 10.0)  # ISO 266: 25 to 125 Hz
+    bands_db = smooth_power_db(axis, response.level_db, at=centres, fraction=3)
+    leak_db = float(amplitude_ratio_db(mean))
+    return bool(
+        leak_db > bands_db.min() + _LEAST_LEAK_DB and leak_db < np.median(bands_db) + _MOST_LEAK_DB
+    )
 
 
 def fine_structure_db(response: FrequencyResponse) -> float:

@@ -1,4 +1,4 @@
-"""Phases of the other sign and smoothed levels, in rooms made by code: told, or told wrongly.
+"""Phases of the other sign, smoothed levels and leaks, in rooms made by code: what is told.
 
 Rooms of `bench_turned_files.py`; of each the first subwoofer, and mains in its place (a high-pass
 for the low-pass). Files count one by one, with the time zero as it is and up to 60 ms late, as
@@ -7,6 +7,7 @@ where it was put on a peak; rooms are told as a whole. Run by hand.
     python tests/benchmarks/bench_response_doubts.py [rooms] [first seed]
 """
 
+import math
 import sys
 from collections import Counter
 
@@ -54,6 +55,12 @@ def main():
                         response = FrequencyResponse.from_pressure(AXIS, row)
                         count[f"{kind}{zero}, {sign}: files"] += 1
                         count[f"{kind}{zero}, {sign}: told"] += phase_runs_backwards(response)
+        level = np.median(np.abs(sub[:, AXIS < 125.0]), axis=1, keepdims=True)
+        for below_db in (math.inf, 40.0, 30.0, 20.0):
+            leak = level * 10 ** (-below_db / 20) * rng.choice([-1.0, 1.0])
+            said = [one for row in sub + leak for one in told([row]) if "leaks" in one]
+            count[f"leak {below_db:g} dB down: files"] += len(sub)
+            count[f"leak {below_db:g} dB down: told"] += len(said)
         one = int(rng.integers(len(sub)))
         for words, octaves in (("clean", 0.0), ("1/6", 1 / 6), ("1/3", 1 / 3), ("1", 1.0)):
             some = sub.copy()

@@ -64,6 +64,17 @@ def test_levels_without_phase_and_coarse_phases_are_not_judged():
     assert not list(doubtful_responses(entries(ROOM.conj()[:, ::3], axis=AXIS[::3])))
 
 
+@pytest.mark.parametrize(("below_db", "told"), [(20.0, True), (32.0, True), (60.0, False)])
+def test_a_leak_of_what_was_played_is_told_where_it_moves_levels(below_db, told):
+    """A Linkwitz-Riley low-pass (scipy.signal), arriving after 4 ms, and a wire beside it."""
+    axis = np.arange(10.0, 500.5, 0.5)
+    b, a = scipy.signal.butter(2, 2 * np.pi * 80.0, analog=True)
+    sound = scipy.signal.freqs(b, a, 2 * np.pi * axis)[1] ** 2 * np.exp(-2j * np.pi * axis * 0.004)
+    said = "".join(doubtful_responses(entries([sound + 10 ** (-below_db / 20)], axis=axis)))
+    assert ("leaks" in said) == told
+    assert not list(doubtful_responses(entries([np.exp(-2j * np.pi * axis * 1e-3)], axis=axis)))
+
+
 def test_smoothed_levels_are_told_at_all_seats_and_at_one():
     (said,) = smoothed_levels(entries(smoothed(ROOM, 1.0)))
     assert said.startswith("the levels (sub) are as smooth")
