@@ -146,9 +146,7 @@ class Relaxation:
             bound=np.full(1, -np.inf),
         )
 
-    def tighten(
-        self, nodes: Nodes, *, threshold: float, iterations: int, patient: bool = False
-    ) -> tuple[Nodes, float]:
+    def tighten(self, nodes: Nodes, *, threshold: float, iterations: int) -> tuple[Nodes, float]:
         """Raise the bounds of nodes and strike labels that cannot lie below the threshold.
 
         Parameters
@@ -159,9 +157,6 @@ class Relaxation:
             J from which on settings are of no interest; a node stops when its bound reaches it.
         iterations : int
             Steps at most.
-        patient : bool
-            Whether to go on where the relaxation itself lies below the threshold, so that the bound
-            cannot reach it: worth it at the root, whose multipliers every node inherits.
 
         Returns
         -------
@@ -194,9 +189,6 @@ class Relaxation:
                 struck = min(struck, float(lifted[gone].min()))
                 mix = _moved(mix, keep, at.least)
             allowed[live], weights[live] = keep, mix
-            if not patient and iteration > 0:
-                inside = at.slack.max(axis=1, initial=-np.inf) <= 1e-3
-                done |= (at.value < threshold) & inside
             going = ~done
             if iteration == iterations - 1 or not going.any():
                 break
