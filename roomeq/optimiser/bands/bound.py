@@ -40,7 +40,7 @@ _ROWS_KEPT = 100  # limit rows of a relaxation
 _PENALTY = 1.0  # of the method of multipliers, in dB squared per dB squared
 _RENEWED = 4  # steps between renewals of the multipliers
 _TRIAL_STEPS = np.array([1.0, 0.5, 0.2, 0.05])
-_SWEEPS = 6  # coordinate sweeps of the quadratic programme for the step
+_SWEEPS = 4  # coordinate sweeps of the quadratic programme for the step
 _ROUNDING = 1e-11  # share of the terms of the bound that is given away for rounding errors
 
 

@@ -140,7 +140,7 @@ def restricted(nodes: Nodes, allowed: NDArray[np.bool_]) -> Nodes:
 _SAME = 1e-9  # dB; criteria closer than this are equal
 _UNLIMITED_DB = 1e3
 _MOVE_SCALE = 0.1  # brings a sum of gains to the size of the other limit rows
-_ROOT_STEPS, _NODE_STEPS = 40, 8
+_ROOT_STEPS, _NODE_STEPS = 40, 6
 _BATCH = 64
 _SMALL = 256
 

@@ -657,7 +657,7 @@ def test_nodes_are_opened_in_pairs_up_to_the_limit(limit, nodes):
     solved = solve_band_gains(problem, gap_db=0.0, tie_share=0.0, node_limit=limit)
     assert solved.nodes == nodes
     assert not solved.proven
-    assert 0.0 < solved.gap_db < 0.08  # 0.077 dB, frozen
+    assert 0.0 < solved.gap_db < 0.092  # 0.0886 dB, frozen
 
 
 def test_the_optimum_is_looked_for_at_first_and_then_no_more_than_the_gap_asked_for():
