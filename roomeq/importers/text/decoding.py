@@ -38,8 +38,8 @@ _LOOK_ALIKES = str.maketrans(
         character: plain
         for plain, characters in {
             "-": "\u2212\u2010\u2011\u2012\u2013\u2014\u2015\ufe63\uff0d\u00ad",
-            " ": "\u00a0\u2000\u2001\u2002\u2003\u2004\u2005\u2006\u2007\u2008\u2009\u200a\u202f\u205f"
-            "\u3000\u0085\u2028\u2029",
+            " ": "\u00a0\u2000\u2001\u2002\u2003\u2004\u2005\u2006\u2007\u2008\u2009\u200a"
+            "\u202f\u205f\u3000\u0085\u2028\u2029",
             "": "\u200b\u200c\u200d\u200e\u200f\u2060\ufeff\u202a\u202c\u202d",
             "'": "\u2018\u2019\u02bc\u00b4",
             '"': "\u201c\u201d\u201e\u00ab\u00bb",
