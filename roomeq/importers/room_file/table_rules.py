@@ -74,6 +74,7 @@ class _Rules:
 
 
 _COLUMNS = ("columns", "frequency_column", "level_column", "phase_column")
+_CELLS = ("decimal", "delimiter", "encoding")
 _UNITS = ("frequency_unit", "level_unit", "phase_unit")
 _RULES: dict[type, _Rules] = {
     RoomFile: _Rules(named=("name",)),
@@ -84,8 +85,7 @@ _RULES: dict[type, _Rules] = {
         not_both=(("seat", "columns"), ("level_column", "columns")),
         only_with=(
             ("kind", ("response",), _COLUMNS + _UNITS),
-            ("kind", ("response", "band_levels"), ("decimal", "delimiter", "encoding")),
-            ("kind", ("response", "band_levels"), ("weighting",)),
+            ("kind", ("response", "band_levels"), ("weighting", *_CELLS)),
             ("kind", ("sweep",), ("channel", "loopback_channel")),
             ("source", ("sub",), ("subwoofer", "place")),
         ),

@@ -168,23 +168,19 @@ def _joined(
 ) -> IndexArray:
     """Return which rows make the table: the longest run, and those that carry it on."""
     main = max(range(len(runs)), key=lambda place: len(runs[place]))
-    table = runs[main]
-    head, tail = axis[table[:5]], axis[table[-5:]]
+    joined = [runs[main]]
     for run in (*runs[main + 1 :], *reversed(runs[:main])):
-        behind = run[0] > table[0]
-        before, after = (table, run) if behind else (run, table)
-        left, right = (tail, axis[run[:5]]) if behind else (axis[run[-5:]], head)
-        few = run.size < 3 and not (np.concatenate([head, tail, axis[run]]) < 0).any()
+        behind = run[0] > joined[0][0]
+        before, after = (joined[-1], run) if behind else (run, joined[0])
+        ends = np.concatenate([axis[joined[0][:5]], axis[joined[-1][-5:]], axis[run]])
+        few = run.size < 3 and not (ends < 0).any()
         between = [line.strip() for line in lines[at[before[-1]] + 1 : at[after[0]]]]
-        above = lines[: at[before[0]]]
+        above = [line.strip() for line in lines[: at[min(run[0], joined[0][0])]]]
         # A heading parts two runs unless it stands above the first, too.
-        if not _follows(left, right, few=few) or any(
-            _HEADING.search(folded(line)) and line not in map(str.strip, above) for line in between
-        ):
-            continue
-        table = np.concatenate([before, after])
-        head, tail = (head, axis[run[-5:]]) if behind else (axis[run[:5]], tail)
-    return table
+        parted = any(_HEADING.search(folded(line)) and line not in above for line in between)
+        if _follows(axis[before[-5:]], axis[after[:5]], few=few) and not parted:
+            joined.insert(len(joined) if behind else 0, run)
+    return np.concatenate(joined)
 
 
 def _follows(before: FloatArray, after: FloatArray, *, few: bool) -> bool:
@@ -280,9 +276,11 @@ def _refuse_beyond(
 
 
 def _first_of(dialect: Dialect, line: str) -> float:
-    """Return the first number of a row of two numbers or more; nan where it is none."""
+    """Return the first number of a row of two cells or more; nan where it is none."""
     numbers = [dialect.number(cell) for cell in dialect.split(line)]
-    return math.nan if len(numbers) < 2 or None in numbers else numbers[0] or math.nan
+    if len(numbers) < 2 or None in numbers:
+        return math.nan
+    return next((number for number in numbers if number and math.isfinite(number)), math.nan)
 
 
 def _refuse_cut_number(lines: Sequence[str], kept: IndexArray, shape: Shape) -> None:

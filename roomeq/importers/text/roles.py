@@ -231,16 +231,15 @@ def _partners(
 
     `every` are all level columns, of which some may be asked for.
     """
-    others = _of_role(_without(columns, every), role)
-    if len(others) == len(every):
-        return [others[every.index(level)] for level in levels]
-    ends = [*(column.number for column in every[1:]), np.inf]
+    others, ends = _of_role(columns, role), [*(column.number for column in every[1:]), np.inf]
     behind = [
-        [c for c in others if level.number < c.number < ends[every.index(level)]]
+        [c for c in _without(others, every) if level.number < c.number < ends[every.index(level)]]
         for level in levels
     ]
     if all(len(found) == 1 for found in behind):
         return [found[0] for found in behind]
+    if len(others) == len(every):
+        return [others[every.index(level)] for level in levels]
     return None if others else []
 
 
