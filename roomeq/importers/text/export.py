@@ -151,27 +151,26 @@ def read_text_export(
         if decimal is None:
             _refuse_commas_of_both_kinds(table, headings, levels or ())
         columns = [
-            Column(number=place, heading=heading_of(text), values=values, lines=table.line_numbers)
-            for place, (text, values) in enumerate(zip(headings, table.values.T, strict=True), 1)
+            Column(number=place, heading=heading_of(said), values=values, lines=table.line_numbers)
+            for place, (said, values) in enumerate(zip(headings, table.values.T, strict=True), 1)
         ]
-        axis, parts, more = assign_columns(
+        axis, parts, assigned = assign_columns(
             columns,
             told=found,
             frequency=frequency_column,
             levels=levels,
             phase=phase_column,
         )
-        notes = [*assumed, *table.notes, *more]
         needed = [c for one in parts for c in (one.level, one.imaginary) if c is not None]
         numbers = np.column_stack([column.values for column in needed])
-        rows, told = clean_rows(table, axis.values, numbers, has_heading=found)
-        read = list(told)
-        responses = tuple(_responses(axis, parts, rows, units, read))
+        rows, cleaned = clean_rows(table, axis.values, numbers, has_heading=found)
+        notes = list(cleaned)
+        responses = tuple(_responses(axis, parts, rows, units, notes))
     return TextExport(
         path=fspath(path),
         names=names_of(parts),
         responses=responses,
-        notes=(*notes, *dict.fromkeys(read)),
+        notes=(*assumed, *table.notes, *assigned, *dict.fromkeys(notes)),
         remarks=tuple(
             (int(table.line_numbers[0]) - place, line) for place, line in enumerate(table.above, 1)
         ),

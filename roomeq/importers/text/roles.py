@@ -11,8 +11,8 @@ and phases stand in two groups, the one in the same place of its group.
 from __future__ import annotations
 
 from collections.abc import Collection, Sequence
-from dataclasses import dataclass
 from itertools import zip_longest
+from typing import NamedTuple
 
 import numpy as np
 
@@ -24,8 +24,7 @@ from roomeq.importers.text.words import folded, is_unit_only
 Pick = int | str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Parts:
+class Parts(NamedTuple):
     """Columns that make one response: its level, or real part where `imaginary` is one."""
 
     level: Column
@@ -93,7 +92,7 @@ def assign_columns(
         notes.insert(0, f"frequencies assumed in {_label([axis])}")
     used = [axis]
     for parts in responses:
-        used += filter(None, (parts.level, parts.phase, parts.imaginary, parts.coherence))
+        used += filter(None, parts)
     for column in _without(columns, used):
         if column in filled or column.heading.text:
             why = "" if column in filled else ": it holds no numbers"
@@ -201,13 +200,8 @@ def _responses(
         said = "levels and phases, or real and imaginary parts, do not pair up:"
         raise _unclear(said, rest, give="level_column and phase_column")
     coherences = [] if by_place else _partners(columns, "coherence", levels, every)
-    responses = [
-        Parts(level=level, phase=phase, imaginary=imaginary_part, coherence=coherence)
-        for level, phase, imaginary_part, coherence in zip_longest(
-            levels, phases, imaginary, coherences or []
-        )
-    ]
-    return responses, notes
+    parts = zip_longest(levels, phases, imaginary, coherences or [])
+    return [Parts._make(one) for one in parts], notes
 
 
 def _level_columns(columns: Sequence[Column]) -> list[Column]:
