@@ -65,3 +65,11 @@ def test_many_numbers_outside_are_a_second_table() -> None:
         notes(*lines)
     note, _ = notes(*lines[:9])
     assert "line 8: '20;60;1'" in note
+
+
+def test_rows_that_carry_on_behind_empty_cells_are_a_fault() -> None:
+    rows = "20 70\n25 71\n31 70\n40 71\n"
+    with pytest.raises(MeasurementFileError) as caught:
+        find_table(f"{rows}||50||70\n||63||71\n")
+    assert caught.value.line == 5
+    assert find_table(f"{rows}||12||70\n").line_numbers.tolist() == [1, 2, 3, 4]
