@@ -33,10 +33,11 @@ from roomeq.jobs.joining.steps import (
 from roomeq.optimiser.bands.fit import NoChange, judge_improvement
 from roomeq.optimiser.bands.search import solve_from
 from roomeq.optimiser.bands.task import BandGainTask
-from roomeq.optimiser.joining.alignment import Alignment, Candidate, realign
+from roomeq.optimiser.joining.alignment import Alignment, realign
 from roomeq.optimiser.joining.data import JoiningData
 from roomeq.optimiser.joining.sum_bands import SumBands, SumSetting
 from roomeq.optimiser.joining.sum_search import solve_sum_bands
+from roomeq.optimiser.joining.summation import SumLoss
 from roomeq.plan.alignment import PolarityRecord
 from roomeq.plan.joining import JoiningRecord, JoiningSeatRow, SumBandsRecord
 from roomeq.room.room import Room
@@ -224,7 +225,7 @@ def aligned_anew(
     task: BandGainTask,
     *,
     mains_filters: tuple[CrossoverFilter, ...] | None = None,
-) -> tuple[Candidate, SumBands]:
+) -> tuple[SumLoss, SumBands]:
     """Choose delay and polarity for other data as in a joining, and state its bands anew.
 
     Parameters
