@@ -99,11 +99,9 @@ class Joining:
     @property
     def final(self) -> JoiningData:
         """Subwoofer and mains with filters and bands as proposed."""
-        equaliser, points = self.room.equaliser, self.data.points
-        if self.setting is None:
-            return self.data
-        now = equaliser.response(self.room.present.gains_db, points)
-        return self.data.with_transfers(sub=equaliser.response(self.gains_db, points) / now)
+        bands = self.bands
+        change = 1.0 if bands is None else bands.change(self.gains_db)
+        return self.data.with_transfers(sub=change)
 
 
 def solve_joining(room: Room, offer: JoiningOffer, *, keep_bands: bool = False) -> Joining:
@@ -258,14 +256,13 @@ def tune_bands(
     delays : DelayRange
     """
     setting = solve_sum_bands(bands, start_gains_db)
-    equaliser, points = bands.task.equaliser, bands.data.points
-    now = equaliser.response(bands.task.present_gains_db, points)
-    change = equaliser.response(setting.gains_db, points) / now
-    level = 10.0 ** (setting.level_change_db / 20.0)
-    settings = realign(bands.data.with_transfers(sub=change * level), bands.joining, delays=delays)
-    if settings == bands.joining:
+    level_db, start = setting.level_change_db, bands.joining
+    there = replace(start, level_change_db=level_db)
+    changed = bands.data.with_transfers(sub=bands.change(setting.gains_db))
+    settings = realign(changed, there, delays=delays)
+    if settings == there:
         return bands, setting
-    again = replace(bands, joining=settings)
+    again = replace(bands, joining=replace(settings, level_change_db=0.0))
     return again, solve_sum_bands(again, setting.gains_db, thorough=False)
 
 

@@ -39,12 +39,8 @@ from roomeq.base.response import checked_frequencies
 from roomeq.device.processor import DelayRange, JoiningSettings
 from roomeq.device.profile import PhaseControl
 from roomeq.optimiser.joining.alignment import TIE_DB, Alignment, align
-from roomeq.optimiser.joining.data import (
-    JoiningData,
-    assemble_joining,
-    joining_axes,
-)
-from roomeq.optimiser.joining.summation import HALF_OCTAVE, judge_sum
+from roomeq.optimiser.joining.data import JoiningData, joining_axes
+from roomeq.optimiser.joining.summation import judge_sum, judge_sums
 from roomeq.wanted.target import Target
 
 AGREEMENT_DB = 0.5
@@ -190,23 +186,6 @@ def _least_bent_signs(size: FloatArray) -> FloatArray:
     return signs[chosen[::-1][-size.size :]]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class DecidingMove:
-    """Another delay with which to measure both together once more.
-
-    Attributes
-    ----------
-    delay : float
-        Of the subwoofer against the mains, in s, polarity and phase as they are.
-    if_late_db, if_early_db : float
-        By how much the mean level in the octave around the corner changes then, in dB.
-    """
-
-    delay: float
-    if_late_db: float
-    if_early_db: float
-
-
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class LevelJoining:
     """Two answers from four levels: they cannot tell a late subwoofer from an early one.
@@ -218,15 +197,20 @@ class LevelJoining:
         What would be right if the subwoofer is late, and if it is as early.
     reversed_loss_db : float
         What the sum loses with one polarity reversed, as measured, all else as it is.
-    move : DecidingMove or None
-        None where no delay can be set.
+    move_delay_ms : float or None
+        Another delay with which to measure both together once more, of the subwoofer against the
+        mains, polarity and phase as they are; None where no delay can be set.
+    move_if_late_db, move_if_early_db : float or None
+        By how much the mean level in the octave around the corner changes then.
     """
 
     phase: PhaseDifference
     if_late: Alignment
     if_early: Alignment
     reversed_loss_db: float
-    move: DecidingMove | None
+    move_delay_ms: float | None = None
+    move_if_late_db: float | None = None
+    move_if_early_db: float | None = None
 
     @property
     def ambiguous(self) -> bool:
@@ -293,7 +277,7 @@ def fit_joining_levels(
     turned = phase.continuous_phase_deg()
     names = seats or tuple(f"seat {number + 1}" for number in range(len(turned)))
     weights = np.ones(len(names)) if seat_weights is None else np.asarray(seat_weights)
-    points, fit_axis = joining_axes(
+    points, axis = joining_axes(
         (0.5 * corner, 2.0 * corner),
         first=float(phase.frequencies[0]),
         last=float(phase.frequencies[-1]),
@@ -304,63 +288,49 @@ def fit_joining_levels(
         levels = np.atleast_2d(np.asarray(rows, dtype=np.float64))
         return np.array([np.interp(where, known, row) for row in levels])
 
+    now = present or JoiningSettings()
     sub, mains = amplitude_ratio(at_points(sub_db)), amplitude_ratio(at_points(mains_db))
     late, early = (
-        align(
-            assemble_joining(
-                corner=corner,
-                seats=names,
-                seat_weights=weights,
-                points=points,
-                sub=np.asarray(sub * np.exp(1j * np.deg2rad(at_points(mirror * turned)))),
-                mains=mains.astype(np.complex128),
-                frequencies=fit_axis,
-                noise_weights=np.ones(fit_axis.size),
-                target=target,
-                present=present or JoiningSettings(),
-                levels_comparable=False,
-            ),
-            delays=delays,
-            phase_control=phase_control,
-            can_invert=can_invert,
-        )
+        JoiningData(
+            corner=corner,
+            seats=names,
+            seat_weights=weights,
+            points=points,
+            sub=sub * np.exp(1j * np.deg2rad(at_points(mirror * turned))) / now.response(points),
+            mains=mains.astype(np.complex128),
+            frequencies=axis,
+            target_db=(target or Target()).shape_db(axis),
+            frequency_weights=np.ones(axis.size),
+            seat_offsets_db=np.zeros(len(names)),
+            present=now,
+        ).with_seats_levelled()
         for mirror in (1.0, -1.0)
     )
-    now = late.data.present
+    if_late, if_early = (
+        align(data, delays=delays, phase_control=phase_control, can_invert=can_invert)
+        for data in (late, early)
+    )
     return LevelJoining(
         phase=phase,
-        if_late=late,
-        if_early=early,
-        reversed_loss_db=judge_sum(late.data, replace(now, inverted=not now.inverted)).loss_db,
-        move=_deciding_move(late.data, early.data, delays or DelayRange()),
+        if_late=if_late,
+        if_early=if_early,
+        reversed_loss_db=judge_sum(late, replace(now, inverted=not now.inverted)).loss_db,
+        **_deciding_move(late, early, delays or DelayRange()),
     )
 
 
-def _deciding_move(
-    late: JoiningData, early: JoiningData, delays: DelayRange
-) -> DecidingMove | None:
+def _deciding_move(late: JoiningData, early: JoiningData, delays: DelayRange) -> dict[str, float]:
     """Return the delay at which both together differ most between the two answers."""
-    present = late.present
-    values = delays.values
-    near = values[np.abs(values - present.delay) <= 0.5 / late.corner + 1e-9]
-    if near.size < 2:
-        return None
-    changes = np.array(
-        [
-            [_octave_level_db(data, replace(present, delay=float(d))) for d in near]
-            - np.array(_octave_level_db(data, present))
-            for data in (late, early)
-        ]
-    )
-    place = int(np.argmax(np.abs(changes[0] - changes[1])))
-    return DecidingMove(
-        delay=float(near[place]),
-        if_late_db=float(changes[0, place]),
-        if_early_db=float(changes[1, place]),
-    )
-
-
-def _octave_level_db(data: JoiningData, settings: JoiningSettings) -> float:
-    inside = (data.points >= data.corner / HALF_OCTAVE) & (data.points <= data.corner * HALF_OCTAVE)
-    total = np.maximum(np.abs(data.predicted_sum(settings)[:, inside]), np.finfo(np.float64).tiny)
-    return float(data.seat_weights @ np.mean(20.0 * np.log10(total), axis=1))
+    present, values = late.present, delays.values
+    near = values[np.abs(values - present.delay) <= 0.5 / late.corner + 1e-9].tolist()
+    if len(near) < 2:
+        return {}
+    tried = [present, *(replace(present, delay=delay) for delay in near)]
+    losses = np.array([[one.loss_db for one in judge_sums(d, tried)] for d in (late, early)])
+    louder = losses[:, :1] - losses[:, 1:]
+    place = int(np.argmax(np.abs(louder[0] - louder[1])))
+    return {
+        "move_delay_ms": round(1e3 * near[place], 6),
+        "move_if_late_db": float(louder[0, place]),
+        "move_if_early_db": float(louder[1, place]),
+    }
