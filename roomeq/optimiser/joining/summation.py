@@ -20,7 +20,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from roomeq.base.levels import FloatArray, readonly
+from roomeq.base.levels import FloatArray, power_ratio_db, readonly
 from roomeq.device.processor import JoiningSettings
 from roomeq.optimiser.joining.data import JoiningData
 
@@ -59,8 +59,8 @@ def judge_sums(data: JoiningData, settings: Sequence[JoiningSettings]) -> list[S
     turns = np.array([one.response(axis) for one in settings])
     sub, mains = turns[:, None] * data.sub[:, inside], data.mains[:, inside]
     both = np.maximum((np.abs(sub) + np.abs(mains)) ** 2, np.finfo(np.float64).tiny)
-    left = np.maximum(np.abs(sub + mains) ** 2 / both, _DEEPEST)
-    by_seat = readonly(-10.0 * np.log10(left).mean(axis=-1))
+    left = np.clip(np.abs(sub + mains) ** 2, _DEEPEST * both, both)
+    by_seat = readonly(power_ratio_db(both / left).mean(axis=-1))
     return [
         SumLoss(settings=one, loss_db=float(row @ data.seat_weights), by_seat_db=row)
         for one, row in zip(settings, by_seat, strict=True)

@@ -11,12 +11,12 @@ from roomeq.device.crossover import CrossoverFilter, MainsBox
 from roomeq.device.processor import JoiningSettings
 from roomeq.device.profile import FilterChoice
 from roomeq.optimiser.joining.corner_choice import (
+    CornerChoice,
     CrossoverPair,
     PairDoubt,
-    PairOutcome,
+    RankedPair,
     offered_pairs,
     predicted_pairs,
-    rank_pairs,
 )
 from roomeq.optimiser.joining.survey import prepare_joining
 
@@ -91,8 +91,18 @@ PRESENT = lr4_pair(CORNER)
 def choose_corner(data, *, pairs, present, solve, mains=None):
     """Predict pairs, judge each of them and rank them."""
     predicted, refused = predicted_pairs(data, pairs=pairs, present=present, mains=mains)
-    outcomes = [(pair, solve(there, pair)) for pair, there in predicted]
-    return rank_pairs(outcomes, refused=refused, mains=mains)
+    judged = [
+        RankedPair(
+            pair=pair,
+            settings=JoiningSettings(),
+            loss_db=0.0,
+            deviation_db=solve(there, pair),
+            mains=mains,
+        )
+        for pair, there in predicted
+    ]
+    ranked = sorted(judged, key=lambda one: one.deviation_db)
+    return CornerChoice(ranked=tuple(ranked), refused=tuple(refused), present=judged[0])
 
 
 def at_corner(deviations):
@@ -100,8 +110,7 @@ def at_corner(deviations):
 
     def solve(data, pair):
         solve.seen[pair] = data
-        deviation = deviations.get(round(pair.corner), 5.0)
-        return PairOutcome(settings=JoiningSettings(), loss_db=0.0, deviation_db=deviation)
+        return deviations.get(round(pair.corner), 5.0)
 
     solve.seen = {}
     return solve
