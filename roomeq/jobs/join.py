@@ -30,9 +30,8 @@ from roomeq.jobs.joining.solution import (
     joining_record,
     solve_joining,
     tune_bands,
-    with_bands_kept,
 )
-from roomeq.jobs.joining.steps import JoiningOffer, joining_data, joining_offer, without_filters
+from roomeq.jobs.joining.steps import JoiningOffer, joining_data, joining_offer
 from roomeq.jobs.proposed_plan import present_record
 from roomeq.optimiser.joining.alignment import Alignment
 from roomeq.optimiser.joining.corner_choice import (
@@ -221,7 +220,7 @@ def join(room: Room) -> RoomJoining:
             corners_missing="without a common time reference no other pair can be predicted",
         )
     found = solve_joining(room, offer)
-    kept = with_bands_kept(found)
+    kept = solve_joining(room, offer, keep_bands=True)
     corners, missing = None, ""
     try:
         corners = _corners(found)
@@ -307,8 +306,7 @@ def _corners(found: Joining) -> CornerChoice:
         If they are not ranked, and why.
     """
     room, setup = found.room, found.room.joining
-    low_passes = tuple(entry for entry in room.path if entry.kind == "low_pass")
-    left = without_filters(low_passes, found.bypassed)
+    left = [entry for entry in found.left.path if entry.kind == "low_pass"]
     if setup.high_pass is None and setup.low_pass is None:
         raise ValueError("what corners and slopes the processor offers is not stated ([processor])")
     if setup.mains_path is None:

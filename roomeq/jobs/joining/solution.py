@@ -121,10 +121,10 @@ def solve_joining(room: Room, offer: JoiningOffer, *, keep_bands: bool = False) 
         If the measurements do not suffice.
     """
     bypassed = advised_bypass(room)
+    left = with_bypass(room, bypassed)
     measured = joining_data(room, offer)
     polarity, obstacle = room_polarity(room, measured)
-    told = told_setting(room, bypassed, polarity)
-    left = with_bypass(room, bypassed)
+    told = told_setting(left, polarity)
     gains = np.zeros(len(room.equaliser.bands)) if not keep_bands else room.present.gains_db
     behind, high_pass = room_behind_protection(left, gains)
     for _ in range(2):
@@ -153,25 +153,6 @@ def solve_joining(room: Room, offer: JoiningOffer, *, keep_bands: bool = False) 
     return replace(found, high_pass=high_pass, data=data)
 
 
-def with_bands_kept(found: Joining) -> Joining:
-    """Return the joining that only sets delay, polarity and filters; bands and level stay."""
-    if found.room.wanted is not None:  # the high-pass goes with the gains
-        return solve_joining(found.room, found.offer, keep_bands=True)
-    settings = found.alignment.chosen.settings
-    bands = found.bands
-    if bands is None:
-        return found
-    bands = bands if bands.joining == settings else replace(bands, joining=settings)
-    return replace(
-        found,
-        settings=settings,
-        bands=bands,
-        setting=bands.present(),
-        no_change=None,
-        keeps_bands=True,
-    )
-
-
 def data_behind(
     room: Room,
     measured: JoiningData,
@@ -180,13 +161,10 @@ def data_behind(
     high_pass: CrossoverFilter | None,
 ) -> JoiningData:
     """Return the data behind other filters than those in force while measuring."""
-    before = room.equipment.protection
-    now = () if high_pass is None else (high_pass,)
-    was = () if before is None else (before,)
-    if now == was and not bypassed:
-        return measured
+    was = tuple(filter(None, (room.equipment.protection, *bypassed)))
+    now = tuple(filter(None, (high_pass,)))
     points = measured.points
-    change = chain_response(now, points) / chain_response((*was, *bypassed), points)
+    change = chain_response(now, points) / chain_response(was, points)
     return measured.with_transfers(sub=change)
 
 
@@ -284,7 +262,7 @@ def joining_record(found: Joining, *, leave_out: bool = False) -> JoiningRecord:
         bypass=found.bypassed,
         polarity=found.polarity,
         polarity_obstacle=found.polarity_obstacle,
-        meeting=meeting_of(found.room, found.bypassed),
+        meeting=meeting_of(found.left),
         bands=_bands_record(found, leave_out=leave_out),
     )
 
