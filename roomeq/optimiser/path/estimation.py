@@ -33,9 +33,16 @@ from roomeq.optimiser.path.estimate import (
     PathVerdict,
     Taken,
 )
-from roomeq.optimiser.path.hypotheses import class_ways, level_db, tried_low_ends, tried_low_passes
+from roomeq.optimiser.path.hypotheses import (
+    Chain,
+    class_ways,
+    level_db,
+    priors,
+    tried_low_ends,
+    tried_low_passes,
+)
 from roomeq.optimiser.path.observation import Observation, noise_power, observe
-from roomeq.optimiser.path.search import Errors, Fit, Search, search
+from roomeq.optimiser.path.search import Errors, Fit, Fits, search
 
 EDGE = 2.0**0.4
 """So far from the end of the data a corner has to lie to be named: 0.4 octave."""
@@ -52,12 +59,13 @@ Pieces = tuple[tuple[int, float], ...]
 Told = list[tuple[Pieces, float]]
 
 
-def told_pieces(found: Search, errors: Errors, *, highest: float, near: bool) -> Told:
+def told_pieces(found: Fits, errors: Errors, *, highest: float, near: bool) -> Told:
     """Return what the data show, likeliest first, with probabilities; what is the same added up.
 
     Parameters
     ----------
-    found : Search
+    found : Fits
+        Of every set of low-passes.
     errors : Errors
     highest : float
         Hz: corners above are not named.
@@ -69,7 +77,7 @@ def told_pieces(found: Search, errors: Errors, *, highest: float, near: bool) ->
     for index in np.argsort(-weights):
         if weights[index] < _NEGLIGIBLE:
             break
-        pieces, sure = _pieces(found.fits[index], found.low_passes[index], errors, highest)
+        pieces, sure = _pieces(found.fits[index], found.tried[index].chain, errors, highest)
         weight = float(weights[index]) * (sure if near else 1.0)
         same = next((n for n, (other, _) in enumerate(told) if _same(other, pieces)), None)
         if same is None:
@@ -84,13 +92,12 @@ def _probabilities(log_odds: FloatArray) -> FloatArray:
     return np.asarray(odds / odds.sum())
 
 
-def _pieces(fit: Fit, count: int, errors: Errors, highest: float) -> tuple[Pieces, float]:
+def _pieces(fit: Fit, low_passes: Chain, errors: Errors, highest: float) -> tuple[Pieces, float]:
     """Return the low-passes of a fit that show, and how likely their corners are within a tenth."""
     seen, near = errors.seen, 1.0
     found: list[tuple[int, float]] = []
-    if count:
-        spreads = errors.parameter_spreads(fit)
-    for place in range(fit.parameters.size - count, fit.parameters.size):
+    spreads = errors.parameter_spreads(fit) if low_passes else np.zeros(0)
+    for place, part in enumerate(low_passes, start=fit.parameters.size - len(low_passes)):
         corner = float(np.exp(fit.parameters[place]))
         away = fit.parameters.copy()
         away[place] += 10.0
@@ -99,8 +106,8 @@ def _pieces(fit: Fit, count: int, errors: Errors, highest: float) -> tuple[Piece
         if corner > highest or change_db < _SEEN_DB:
             continue
         near *= _near(spreads[place])
-        for one in fit.chain.filters:
-            found += [(one.order, corner)] * (one.copies if one.parameter == place else 0)
+        for order, copies in part.orders:
+            found += [(order, corner)] * copies
     return tuple(sorted(found)), near
 
 
@@ -151,7 +158,7 @@ def _ways(pieces: Pieces) -> tuple[tuple[CrossoverFilter, ...], ...]:
 
 def judge_description(
     told: Told,
-    found: Search,
+    found: Fits,
     errors: Errors,
     low_passes: Sequence[CrossoverFilter],
     *,
@@ -165,10 +172,11 @@ def judge_description(
     """
     wanted: Pieces = ()
     if low_passes:
-        whole = found.whole
-        fit, count = found.fits[whole], found.low_passes[whole]
-        wanted, _ = _pieces(fit, count, errors, highest)
-        if np.abs((fit.parameters - np.asarray(fit.chain.centre))[-count:]).max() > _SAME_CORNER:
+        whole = next((at for at, one in enumerate(found.tried) if one.whole), 0)
+        fit, chain = found.fits[whole], found.tried[whole].chain
+        wanted, _ = _pieces(fit, chain, errors, highest)
+        moved = (fit.parameters - priors(fit.chain)[0])[-len(chain) :]
+        if np.abs(moved).max() > _SAME_CORNER:
             wanted = _pieces_of([one for one in low_passes if one.corner <= highest])
     judged = _judged(sum(weight for pieces, weight in told if _same(pieces, wanted)), sure)
     return None if judged and len(wanted) < len(_pieces_of(low_passes)) else judged
@@ -181,42 +189,31 @@ def _judged(likely: float, sure: float) -> bool | None:
 
 
 def judge_high_pass(
-    found: Search,
-    errors: Errors,
-    described: Sequence[CrossoverFilter],
-    *,
-    sure: float,
+    found: Fits, errors: Errors, described: Sequence[CrossoverFilter], *, sure: float
 ) -> HighPassFinding:
     """Return the likeliest protective high-pass; near the lower end of the data none is told."""
     lowest = float(errors.seen.frequencies[0]) * EDGE
-    weights: FloatArray = _probabilities(found.high_odds / _HIGH_PASS_TEMPERATURE)
-    likely: dict[CrossoverFilter | None, float] = {}
-    for end, fit, weight in zip(found.low_ends, found.high_fits, weights, strict=True):
-        one, place = None, len(end.chain.centre) - 1
-        if end.high_pass is not None:
+    weights = _probabilities(found.log_odds / _HIGH_PASS_TEMPERATURE)
+    likely: dict[tuple[CrossoverFilter, ...], float] = {}
+    for tried, fit, weight in zip(found.tried, found.fits, weights.tolist(), strict=True):
+        one: tuple[CrossoverFilter, ...] = ()
+        if tried.high_pass is not None:
+            place = priors(tried.chain)[0].size - 1
             corner = float(np.exp(fit.parameters[place]))
-            order, copies = end.high_pass.orders[0]
+            order, copies = tried.high_pass.orders[0]
             if corner >= lowest:
-                one = class_ways(order, copies, round(corner, 1), "high_pass")[0][0]
+                one = class_ways(order, copies, round(corner, 1), "high_pass")[0][:1]
                 weight *= _near(errors.parameter_spreads(fit)[place])
-        alike = (o for o in likely if (o is None) == (one is None) and _same(*_both(o, one)))
-        same = next(alike, one)
-        likely[same] = likely.get(same, 0.0) + float(weight)
+        same = next((o for o in likely if _same(_pieces_of(o), _pieces_of(one))), one)
+        likely[same] = likely.get(same, 0.0) + weight
     best = max(likely, key=lambda one: likely[one])
     wanted = _pieces_of([one for one in described if one.corner >= lowest])
-    agreeing = sum(
-        w for one, w in likely.items() if _same(_pieces_of([one] if one else []), wanted)
-    )
+    agreeing = sum(w for one, w in likely.items() if _same(_pieces_of(one), wanted))
     return HighPassFinding(
         probability=min(likely[best], 1.0),
-        filter=best if likely[best] >= sure else None,
+        filter=best[0] if best and likely[best] >= sure else None,
         as_described=_judged(agreeing, sure) if len(set(wanted)) == 1 else None,
     )
-
-
-def _both(*filters: CrossoverFilter | None) -> tuple[Pieces, Pieces]:
-    one, other = (_pieces_of([entry] if entry else []) for entry in filters)
-    return one, other
 
 
 ANSWER_PROBABILITY = 0.85
@@ -297,15 +294,15 @@ def estimate_path(
         told=not in_room and not alone,
         limit=lower_limit,
     )
-    found = search(errors, tried_low_passes(low, pairs=not in_room), ends)
+    found, found_ends = search(errors, tried_low_passes(low, pairs=not in_room), ends)
     highest = float(seen.frequencies[-1]) / EDGE
     told = told_pieces(found, errors, highest=highest, near=not in_room)
     candidates = path_candidates(told, given)
-    misfit_db = _misfit_db(found.fits[int(np.argmax(found.log_odds))], seen)
+    misfit_db = _misfit_db(found.likely, seen)
     verdict = PathVerdict.IN_ROOM if in_room else _verdict(candidates, misfit_db)
     sure = 2.0 if in_room else ANSWER_PROBABILITY  # what a seat shows confirms nothing
     judged = judge_description(told, found, errors, low, highest=highest, sure=sure)
-    high_pass = judge_high_pass(found, errors, high, sure=ANSWER_PROBABILITY)
+    high_pass = judge_high_pass(found_ends, errors, high, sure=ANSWER_PROBABILITY)
     return PathEstimate(
         verdict=verdict,
         taken=taken,
