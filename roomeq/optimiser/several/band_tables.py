@@ -19,13 +19,9 @@ from roomeq.base.levels import ComplexArray, FloatArray
 from roomeq.optimiser.several.task import BandSet, IntArray
 
 NEPERS_PER_DB = math.log(10.0) / 20.0
-_SAME = 1e-9
-
 _Place = tuple[IntArray, IntArray]
-Summed = tuple[ComplexArray, FloatArray, float]
-"""Logarithm (P,), rows (G,) and mean level of all bands."""
-Slopes = tuple[ComplexArray, FloatArray, FloatArray]
-"""The same of many, (K, P), (K, G) and (K,)."""
+Summed = tuple[ComplexArray, FloatArray, FloatArray]
+"""Logarithms (K, P), rows (K, G) and mean levels (K,) of all bands, of K settings; or slopes."""
 
 
 class BandTables:
@@ -55,43 +51,33 @@ class BandTables:
         self.rows = padded(bands.limit_tables_db)
         self.means = self.logs.real @ mean_of / NEPERS_PER_DB
 
-    def _beside(self, gains_db: FloatArray) -> tuple[_Place, _Place]:
-        """Return where the gains on offer stand between which each gain lies."""
-        k = (self.gains < gains_db[:, None]).sum(axis=1) - 1
-        k = np.minimum(np.maximum(k, 0), self.last)
-        return (self.bands, k), (self.bands, k + 1)
-
     def summed(self, gains_db: FloatArray) -> Summed:
-        """Return logarithm (P,), rows (G,) and mean level of all bands at gains (B,)."""
-        near, far = self._beside(gains_db)
-        share = (gains_db - self.gains[near]) / (self.gains[far] - self.gains[near])
+        """Return logarithms (K, P), rows (K, G) and mean levels (K,) of all bands, (K, B)."""
+        (near, far), width = self._beside(gains_db)
+        share = (gains_db - self.gains[near]) / width
         log, row, mean = (
-            (1.0 - share) @ table[near] + share @ table[far]
+            (_times(1.0 - share, table[near]) + _times(share, table[far])).sum(axis=1)
             for table in (self.logs, self.rows, self.means)
         )
-        return log, row, float(mean)
+        return log, row, mean
 
-    def slopes(self, gains_db: FloatArray) -> Slopes:
+    def slopes(self, gains_db: FloatArray) -> Summed:
         """Return by how much each band's logarithm, rows and mean change for a dB of its gain."""
-        near, far = self._beside(gains_db)
-        width = self.gains[far] - self.gains[near]
-        logs, rows, means = (
-            ((table[far] - table[near]).T / width).T for table in (self.logs, self.rows, self.means)
+        (near, far), width = self._beside(gains_db)
+        log, row, mean = (
+            _times(1.0 / width, table[far] - table[near])
+            for table in (self.logs, self.rows, self.means)
         )
-        return logs, rows, means
+        return log, row, mean
 
-    def on_grid(self, settings: FloatArray) -> Slopes:
-        """Return logarithms (K, P), rows (K, G) and mean levels (K,) of settings on offer, (K, B).
+    def _beside(self, gains_db: FloatArray) -> tuple[list[_Place], FloatArray]:
+        """Return between which gains on offer each gain (..., B) lies, and how far these are."""
+        k = (self.gains < gains_db[..., None]).sum(axis=-1) - 1
+        k = np.minimum(np.maximum(k, 0), self.last)
+        near, far = (self.bands, k), (self.bands, k + 1)
+        return [near, far], self.gains[far] - self.gains[near]
 
-        They differ from the first in few places, which alone are put in.
-        """
-        logs, rows, means = (
-            np.repeat(np.asarray(one)[None], len(settings), axis=0)
-            for one in self.summed(settings[0])
-        )
-        for b in self.bands:
-            k = np.searchsorted(self.gains[b], settings[:, b] - _SAME)
-            moved, first = k != k[0], k[0]
-            for out, table in ((logs, self.logs), (rows, self.rows), (means, self.means)):
-                out[moved] += table[b, k[moved]] - table[b, first]
-        return logs, rows, means
+
+def _times(weights: FloatArray, rows: NDArray[Any]) -> NDArray[Any]:
+    """Return rows (..., B) or (..., B, P) times a weight for each band, (..., B)."""
+    return np.asarray(weights.reshape(weights.shape + (1,) * (rows.ndim - weights.ndim)) * rows)

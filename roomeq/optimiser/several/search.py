@@ -19,7 +19,7 @@ from numpy.random import Generator
 from numpy.typing import NDArray
 
 from roomeq.base.levels import FloatArray
-from roomeq.optimiser.several.model import LIMIT_TOLERANCE_DB, Model, Moves, Setting, State
+from roomeq.optimiser.several.model import LIMIT_TOLERANCE_DB, Model, Setting, Settings, State
 from roomeq.optimiser.several.task import IntArray
 
 BoolArray = NDArray[np.bool_]
@@ -76,7 +76,7 @@ def _louder(model: Model, state: State, step: float) -> State:
             fed = np.flatnonzero((model.lines == line) & model.invertible)
             moves = [model.line_moves(state, line, _thinned(model.choices[line], step), level)]
             for some in moves + [model.flip(state, int(i)) for i in fed if i != line]:
-                given_up = model.given_up_db(state, some)
+                given_up = model.judged(some, state.level).given_up
                 state = _better(model, state, some, given_up, state.given_up - 1e-9)
         if state.given_up >= before - 1e-6:
             return state
@@ -168,7 +168,7 @@ def _on_grid(model: Model, state: State) -> State:
                 for gains, g in zip(offered, now, strict=True)
             ]
             settings = np.where(np.eye(now.size, dtype=bool), lower, now)
-            excess = (model.tables[e].on_grid(np.vstack([now, settings]))[1] - cap_db).max(axis=-1)
+            excess = (model.tables[e].summed(np.vstack([now, settings]))[1] - cap_db).max(axis=-1)
             k = int(excess[1:].argmin())
             if excess[0] <= LIMIT_TOLERANCE_DB or excess[1 + k] >= excess[0]:
                 break
@@ -223,7 +223,7 @@ def _starts(model: Model, loudest: State, rng: Generator) -> list[State]:
     x, signs = model.present()
     found = [model.state(np.clip(x, model.low, model.high), signs), loudest]
     for i in np.flatnonzero(model.invertible):
-        found.append(model.state(loudest.x, model.flip(loudest, int(i)).signs[0]))
+        found.append(model.state(loudest.x, model.flip(loudest, int(i))[1][0]))
     return found + [_drawn(model, loudest, rng) for _ in range(2)]
 
 
@@ -323,16 +323,18 @@ def _wide_moves(model: Model, state: State, may: BoolArray) -> State:
     return state
 
 
-def _better(model: Model, state: State, moves: Moves, values: FloatArray, most: float) -> State:
+def _better(model: Model, state: State, moves: Settings, values: FloatArray, most: float) -> State:
     """Return the move of the least value, if that lies below `most`."""
     k = int(values.argmin())
     better = bool(values[k] < most)
-    return model.state(moves.x[k], moves.signs[k], state.level) if better else state
+    return model.state(moves[0][k], moves[1][k], state.level) if better else state
 
 
-def _improved_by(model: Model, state: State, moves: Moves) -> State:
+def _improved_by(model: Model, state: State, moves: Settings) -> State:
     """Return the best of the moves if it is better."""
-    return _better(model, state, moves, model.judged(state, moves), state.merit - _LEAST_FALL)
+    return _better(
+        model, state, moves, model.judged(moves, state.level).merit, state.merit - _LEAST_FALL
+    )
 
 
 def _near(model: Model, state: State, place: int, may: BoolArray, reach: int) -> FloatArray:
