@@ -58,14 +58,11 @@ class PhaseDifference:
         Of the phase difference, within -1 to 1.
     product : ndarray, shape (S, F)
         Amplitudes of subwoofer and mains multiplied, relative to the largest at the seat.
-    discrepancy_db : ndarray, shape (S, F)
-        Mean power of sum and difference against the power of both, at most 0.5 dB either way.
     """
 
     frequencies: FloatArray
     cosine: FloatArray
     product: FloatArray
-    discrepancy_db: FloatArray
 
     def continuous_phase_deg(self) -> FloatArray:
         """Return the phase difference that goes with the smoothest signs, (S, F), in degrees.
@@ -128,8 +125,7 @@ def estimate_phase_difference(
     worst = np.unravel_index(int(np.argmax(np.abs(discrepancy))), shape)
     if not np.abs(discrepancy[worst]) <= AGREEMENT_DB:
         place = int(worst[0])
-        named = seats is not None and len(seats) == shape[0]
-        seat = repr(seats[place]) if seats and named else f"seat {place + 1}"
+        seat = f"seat {place + 1}" if seats is None else repr(seats[place])
         raise ValueError(
             f"the four levels contradict each other: at {seat}, {axis[worst[1]]:.0f} "
             f"Hz, (sum^2 + difference^2)/2 is {discrepancy[worst]:+.2f} dB against subwoofer^2 + "
@@ -142,7 +138,6 @@ def estimate_phase_difference(
         frequencies=axis,
         cosine=readonly(np.clip(cosine, -1.0, 1.0)),
         product=readonly(product / product.max(axis=1, keepdims=True)),
-        discrepancy_db=readonly(discrepancy),
     )
 
 

@@ -283,10 +283,15 @@ def estimate_path(
     if taken not in get_args(Taken):
         raise ValueError(f"taken is one of {get_args(Taken)}, got {taken!r}")
     in_room, alone = taken == "seat" and reference is None, reference is not None
-    seen = observe(_single(response, reference, averaged=in_room))
-    given = tuple(described or ())
+    if reference is not None:
+        response = _ratio(response, reference)
+    elif in_room and response.stored.ndim == 2:
+        levels_db = power_mean_db(response.level_db)
+        response = FrequencyResponse.from_level(response.frequencies, levels_db)
+    seen, given = observe(response), tuple(described or ())
     low = tuple(one for one in given if one.kind == "low_pass")
-    high = _high_passes((*given, *([protection] if protection else [])))
+    stated = given if protection is None else (*given, protection)
+    high = tuple(one for one in stated if one.kind == "high_pass" and one.where.lower() != "box")
     errors = Errors(seen, **_SCATTER["seat" if in_room else "close"])
     ends = tried_low_ends(
         high,
@@ -316,22 +321,6 @@ def estimate_path(
         fall_seen_db=seen.fall_seen_db,
         analysis=_analysis(verdict, candidates[0], high, mains=mains, fixed=fixed),
     )
-
-
-def _single(
-    response: FrequencyResponse, reference: FrequencyResponse | None, *, averaged: bool
-) -> FrequencyResponse:
-    """Return what is judged: the response, its ratio to a reference, or the mean over seats."""
-    if reference is not None:
-        return _ratio(response, reference)
-    if averaged and response.stored.ndim == 2:
-        return FrequencyResponse.from_level(response.frequencies, power_mean_db(response.level_db))
-    return response
-
-
-def _high_passes(described: tuple[CrossoverFilter, ...]) -> tuple[CrossoverFilter, ...]:
-    """Return the electrical high-passes: the box is fitted."""
-    return tuple(e for e in described if e.kind == "high_pass" and e.where.lower() != "box")
 
 
 def _ratio(response: FrequencyResponse, reference: FrequencyResponse) -> FrequencyResponse:
@@ -374,7 +363,6 @@ def _analysis(
 ) -> PathAnalysis | None:
     if verdict is not PathVerdict.IDENTIFIED or len(best.filters) < 2:
         return None
-    held: list[int] = []
-    if best.engaged:
-        held = [place for place, position in enumerate(best.engaged[0]) if position in fixed]
+    engaged = best.engaged[0] if best.engaged else ()
+    held = [place for place, position in enumerate(engaged) if position in fixed]
     return predict_path((*best.filters, *high), mains=mains, fixed=held)

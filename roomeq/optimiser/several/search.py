@@ -76,8 +76,7 @@ def _louder(model: Model, state: State, step: float) -> State:
             fed = np.flatnonzero((model.lines == line) & model.invertible)
             moves = [model.line_moves(state, line, _thinned(model.choices[line], step), level)]
             for some in moves + [model.flip(state, int(i)) for i in fed if i != line]:
-                given_up = model.judged(some, state.level).given_up
-                state = _better(model, state, some, given_up, state.given_up - 1e-9)
+                state = _improved_by(model, state, some, "given_up", 1e-9)
         if state.given_up >= before - 1e-6:
             return state
 
@@ -323,18 +322,14 @@ def _wide_moves(model: Model, state: State, may: BoolArray) -> State:
     return state
 
 
-def _better(model: Model, state: State, moves: Settings, values: FloatArray, most: float) -> State:
-    """Return the move of the least value, if that lies below `most`."""
-    k = int(values.argmin())
-    better = bool(values[k] < most)
-    return model.state(moves[0][k], moves[1][k], state.level) if better else state
-
-
-def _improved_by(model: Model, state: State, moves: Settings) -> State:
+def _improved_by(
+    model: Model, state: State, moves: Settings, figure: str = "merit", least: float = _LEAST_FALL
+) -> State:
     """Return the best of the moves if it is better."""
-    return _better(
-        model, state, moves, model.judged(moves, state.level).merit, state.merit - _LEAST_FALL
-    )
+    values = getattr(model.judged(moves, state.level), figure)
+    k = int(values.argmin())
+    better = bool(values[k] < getattr(state, figure) - least)
+    return model.state(moves[0][k], moves[1][k], state.level) if better else state
 
 
 def _near(model: Model, state: State, place: int, may: BoolArray, reach: int) -> FloatArray:
