@@ -43,7 +43,7 @@ from roomeq.optimiser.joining.corner_choice import (
     predicted_pairs,
 )
 from roomeq.optimiser.joining.data import JoiningData
-from roomeq.optimiser.joining.levels import fit_joining_levels
+from roomeq.optimiser.joining.levels import FOUR, fit_joining_levels
 from roomeq.optimiser.path.estimate import PathEstimate
 from roomeq.plan.joining import JoiningRecord, LevelJoiningRecord
 from roomeq.plan.records import PresentRecord
@@ -52,12 +52,6 @@ from roomeq.room.room import Room, weighed_room
 if TYPE_CHECKING:
     from pandas import DataFrame
 
-_FOUR: dict[str, Source] = {
-    "sub_db": "sub",
-    "mains_db": "mains",
-    "sum_db": "both",
-    "difference_db": "difference",
-}
 _POINTS_PER_OCTAVE = 96
 
 
@@ -241,8 +235,8 @@ def join(room: Room) -> RoomJoining:
 
 def _joined_by_levels(room: Room, corner: float, offer: JoiningOffer) -> LevelJoiningRecord:
     """Join from levels of subwoofer, mains, both, and both with one polarity reversed."""
-    survey, four = room.survey, set(_FOUR.values())
-    seats = tuple(s for s in survey.seats if {m.source for m in survey.at_seat(s)} >= four)
+    survey = room.survey
+    seats = tuple(s for s in survey.seats if {m.source for m in survey.at_seat(s)} >= set(FOUR))
     if not seats:
         raise ValueError(
             "joining needs subwoofer (source 'sub') and mains ('mains') measured at the same seat "
@@ -262,9 +256,9 @@ def _joined_by_levels(room: Room, corner: float, offer: JoiningOffer) -> LevelJo
     weights = dict(zip(survey.seats, survey.weights, strict=True))
     joining = fit_joining_levels(
         axis,
-        **{
-            name: np.array([_level_db(survey.at_seat(seat), source, axis) for seat in seats])
-            for name, source in _FOUR.items()
+        {
+            source: np.array([_level_db(survey.at_seat(seat), source, axis) for seat in seats])
+            for source in FOUR
         },
         corner=corner,
         seats=seats,

@@ -251,16 +251,15 @@ class JoiningData:
 
     def without_seat(self, index: int) -> Self:
         """Return the data without one seat, named by its place."""
-        kept = [place for place in range(len(self.seats)) if place != index]
         residual = self.sum_residual_db
         return replace(
             self,
-            seats=tuple(self.seats[place] for place in kept),
-            seat_weights=self.seat_weights[kept],
-            sub=self.sub[kept],
-            mains=self.mains[kept],
-            seat_offsets_db=self.seat_offsets_db[kept],
-            sum_residual_db=None if residual is None else residual[kept],
+            seats=self.seats[:index] + self.seats[index + 1 :],
+            seat_weights=np.delete(self.seat_weights, index),
+            sub=np.delete(self.sub, index, axis=0),
+            mains=np.delete(self.mains, index, axis=0),
+            seat_offsets_db=np.delete(self.seat_offsets_db, index),
+            sum_residual_db=None if residual is None else np.delete(residual, index),
         )
 
     def with_seats_levelled(self) -> Self:

@@ -28,14 +28,15 @@ nothing is concluded.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike
 
-from roomeq.base.levels import FloatArray, amplitude_ratio, power_ratio, power_ratio_db, readonly
+from roomeq.base.levels import FloatArray, amplitude_ratio, power_ratio, power_ratio_db
 from roomeq.base.response import checked_frequencies
+from roomeq.base.survey import Source
 from roomeq.device.processor import DelayRange, JoiningSettings
 from roomeq.device.profile import PhaseControl
 from roomeq.optimiser.joining.alignment import TIE_DB, Alignment, align
@@ -43,67 +44,34 @@ from roomeq.optimiser.joining.data import JoiningData, joining_axes
 from roomeq.optimiser.joining.summation import judge_sum, judge_sums
 from roomeq.wanted.target import Target
 
+FOUR: tuple[Source, ...] = ("sub", "mains", "both", "difference")
 AGREEMENT_DB = 0.5
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class PhaseDifference:
-    """What four levels tell of the phase between subwoofer and mains.
-
-    Attributes
-    ----------
-    frequencies : ndarray, shape (F,)
-        Hz.
-    cosine : ndarray, shape (S, F)
-        Of the phase difference, within -1 to 1.
-    product : ndarray, shape (S, F)
-        Amplitudes of subwoofer and mains multiplied, relative to the largest at the seat.
-    """
-
-    frequencies: FloatArray
-    cosine: FloatArray
-    product: FloatArray
-
-    def continuous_phase_deg(self) -> FloatArray:
-        """Return the phase difference that goes with the smoothest signs, (S, F), in degrees.
-
-        An inference, not a measurement: at each seat the signs of ``S M sin phi`` are chosen so
-        that it bends least over frequency (least sum of squared third differences, by dynamic
-        programming); where phi passes 0 or 180 degrees slowly a sign may be missed. Of the two
-        mirror images the one that falls with frequency is returned, a subwoofer that is late. Its
-        negative, a subwoofer that is early, fits the levels just as well.
-        """
-        return np.array(
-            [
-                _signed_phase_deg(self.frequencies, cosine, product)
-                for cosine, product in zip(self.cosine, self.product, strict=True)
-            ]
-        )
+Levels = Mapping[Source, ArrayLike]
+"""Of ``sub``, ``mains``, ``both`` and ``difference`` (both with one polarity reversed), in dB."""
 
 
-def estimate_phase_difference(
-    frequencies: ArrayLike,
-    *,
-    sub_db: ArrayLike,
-    mains_db: ArrayLike,
-    sum_db: ArrayLike,
-    difference_db: ArrayLike,
-    seats: Sequence[str] | None = None,
-) -> PhaseDifference:
+def estimate_phase_cosine(
+    frequencies: ArrayLike, levels_db: Levels, *, seats: Sequence[str] | None = None
+) -> tuple[FloatArray, FloatArray]:
     """Estimate the cosine of the phase between subwoofer and mains from four levels.
 
     Parameters
     ----------
     frequencies : array_like, shape (F,)
         Hz.
-    sub_db, mains_db, sum_db, difference_db : array_like, shape (F,) or (S, F)
-        Levels of the subwoofer, the mains, both, and both with one polarity reversed.
+    levels_db : dict of str to array_like, shape (F,) or (S, F)
+        As `Levels`.
     seats : sequence of str, optional
         Names of the seats, for messages.
 
     Returns
     -------
-    PhaseDifference
+    cosine : ndarray, shape (S, F)
+        Within -1 to 1.
+    product : ndarray, shape (S, F)
+        Amplitudes of subwoofer and mains multiplied, relative to the largest at the seat.
 
     Raises
     ------
@@ -112,16 +80,14 @@ def estimate_phase_difference(
         than 0.5 dB.
     """
     axis = checked_frequencies(frequencies)
-    given = {"sub": sub_db, "mains": mains_db, "sum": sum_db, "difference": difference_db}
-    levels = {name: np.atleast_2d(np.asarray(v, dtype=np.float64)) for name, v in given.items()}
+    levels = {name: np.atleast_2d(levels_db[name]) for name in FOUR}
     shape = levels["sub"].shape
     for name, values in levels.items():
         if values.shape != shape or shape[-1] != axis.size or not np.isfinite(values).all():
-            raise ValueError(f"{name}_db must be finite and of shape {(*shape[:1], axis.size)}")
+            raise ValueError(f"{name} must be finite and of shape {(*shape[:1], axis.size)}")
     top = max(float(values.max()) for values in levels.values())
-    power = {name: power_ratio(values - top) for name, values in levels.items()}
-    alone = power["sub"] + power["mains"]
-    discrepancy = power_ratio_db((power["sum"] + power["difference"]) / 2.0 / alone)
+    sub, mains, both, difference = (power_ratio(levels[name] - top) for name in FOUR)
+    discrepancy = power_ratio_db((both + difference) / 2.0 / (sub + mains))
     worst = np.unravel_index(int(np.argmax(np.abs(discrepancy))), shape)
     if not np.abs(discrepancy[worst]) <= AGREEMENT_DB:
         place = int(worst[0])
@@ -132,27 +98,31 @@ def estimate_phase_difference(
             f"mains^2, at most {AGREEMENT_DB:g} dB is accepted; measure all four again without "
             "moving the microphone or touching a level"
         )
-    product = np.sqrt(power["sub"] * power["mains"])
-    cosine = (power["sum"] - power["difference"]) / (4.0 * product)
-    return PhaseDifference(
-        frequencies=axis,
-        cosine=readonly(np.clip(cosine, -1.0, 1.0)),
-        product=readonly(product / product.max(axis=1, keepdims=True)),
-    )
+    product = np.sqrt(sub * mains)
+    cosine = np.clip((both - difference) / (4.0 * product), -1.0, 1.0)
+    return cosine, product / product.max(axis=1, keepdims=True)
 
 
-def _signed_phase_deg(
+def continuous_phase_deg(
     frequencies: FloatArray, cosine: FloatArray, product: FloatArray
 ) -> FloatArray:
-    """Return a seat's unwrapped phase difference with signs that bend least, falling, in degrees.
+    """Return the phase difference that goes with the smoothest signs, (S, F), in degrees.
 
-    Whether it falls is judged by a straight line, frequencies weighted by where both play.
+    An inference, not a measurement: at each seat the signs of ``S M sin phi`` are chosen so that it
+    bends least over frequency (least sum of squared third differences, by dynamic programming);
+    where phi passes 0 or 180 degrees slowly a sign may be missed. Of the two mirror images the one
+    that falls with frequency is returned, a subwoofer that is late: judged by a straight line,
+    frequencies weighted by where both play. Its negative, a subwoofer that is early, fits the
+    levels just as well.
     """
-    size = product * np.sqrt(1.0 - cosine**2)
-    phase = np.rad2deg(np.arctan2(_least_bent_signs(size) * size, product * cosine))
-    turned = np.unwrap(phase, period=360.0)
-    centred = frequencies - np.average(frequencies, weights=product)
-    return np.asarray(turned if np.sum(product * centred * turned) <= 0 else -turned)
+    found = []
+    for row, both in zip(cosine, product, strict=True):
+        size = both * np.sqrt(1.0 - row**2)
+        phase = np.rad2deg(np.arctan2(_least_bent_signs(size) * size, both * row))
+        turned = np.unwrap(phase, period=360.0)
+        centred = frequencies - np.average(frequencies, weights=both)
+        found.append(turned if np.sum(both * centred * turned) <= 0 else -turned)
+    return np.array(found)
 
 
 def _least_bent_signs(size: FloatArray) -> FloatArray:
@@ -187,7 +157,6 @@ class LevelJoining:
 
     Attributes
     ----------
-    phase : PhaseDifference
     if_late, if_early : Alignment
         What would be right if the subwoofer is late, and if it is as early.
     reversed_loss_db : float
@@ -199,7 +168,6 @@ class LevelJoining:
         By how much the mean level in the octave around the corner changes then.
     """
 
-    phase: PhaseDifference
     if_late: Alignment
     if_early: Alignment
     reversed_loss_db: float
@@ -222,11 +190,8 @@ class LevelJoining:
 
 def fit_joining_levels(
     frequencies: ArrayLike,
+    levels_db: Levels,
     *,
-    sub_db: ArrayLike,
-    mains_db: ArrayLike,
-    sum_db: ArrayLike,
-    difference_db: ArrayLike,
     corner: float,
     seats: tuple[str, ...] | None = None,
     seat_weights: ArrayLike | None = None,
@@ -240,8 +205,8 @@ def fit_joining_levels(
 
     Parameters
     ----------
-    frequencies, sub_db, mains_db, sum_db, difference_db
-        As for `estimate_phase_difference`; at least 12 points an octave, lightly smoothed at most.
+    frequencies, levels_db
+        As for `estimate_phase_cosine`; at least 12 points an octave, lightly smoothed at most.
     corner : float
         Crossover corner in Hz.
     seats : tuple of str, optional
@@ -261,30 +226,20 @@ def fit_joining_levels(
     ValueError
         If the levels contradict each other.
     """
-    phase = estimate_phase_difference(
-        frequencies,
-        sub_db=sub_db,
-        mains_db=mains_db,
-        sum_db=sum_db,
-        difference_db=difference_db,
-        seats=seats,
-    )
-    turned = phase.continuous_phase_deg()
+    cosine, product = estimate_phase_cosine(frequencies, levels_db, seats=seats)
+    known = checked_frequencies(frequencies)
+    turned = continuous_phase_deg(known, cosine, product)
     names = seats or tuple(f"seat {number + 1}" for number in range(len(turned)))
     weights = np.ones(len(names)) if seat_weights is None else np.asarray(seat_weights)
-    points, axis = joining_axes(
-        (0.5 * corner, 2.0 * corner),
-        first=float(phase.frequencies[0]),
-        last=float(phase.frequencies[-1]),
-    )
+    span = 0.5 * corner, 2.0 * corner
+    points, axis = joining_axes(span, first=float(known[0]), last=float(known[-1]))
 
     def at_points(rows: ArrayLike) -> FloatArray:
-        where, known = np.log(points), np.log(phase.frequencies)
-        levels = np.atleast_2d(np.asarray(rows, dtype=np.float64))
-        return np.array([np.interp(where, known, row) for row in levels])
+        levels = np.atleast_2d(rows)
+        return np.array([np.interp(np.log(points), np.log(known), row) for row in levels])
 
     now = present or JoiningSettings()
-    sub, mains = amplitude_ratio(at_points(sub_db)), amplitude_ratio(at_points(mains_db))
+    sub, mains = (amplitude_ratio(at_points(levels_db[source])) for source in FOUR[:2])
     late, early = (
         JoiningData(
             corner=corner,
@@ -306,7 +261,6 @@ def fit_joining_levels(
         for data in (late, early)
     )
     return LevelJoining(
-        phase=phase,
         if_late=if_late,
         if_early=if_early,
         reversed_loss_db=judge_sum(late, replace(now, inverted=not now.inverted)).loss_db,

@@ -166,22 +166,22 @@ def tried_low_passes(described: tuple[CrossoverFilter, ...], *, pairs: bool) -> 
     """
     classes: dict[tuple[int, int], float] = defaultdict(float)
     for (family, order), chance in _SINGLE.items():
-        half, copies = (order, 1) if family == "butterworth" else (order // 2, 2)
+        half, copies = _class(family, order)
         classes[half, copies] += chance
         classes[half, 2 * copies] += _TWICE * chance
     tried = [Tried((), _NONE)]
     for key, chance in classes.items():
         tried.append(Tried((Part((key,), _USUAL_CORNER, _CORNER_SPREAD),), chance))
     every = list(product(_PAIRED, repeat=2)) if pairs else []
-    for pair in every:
-        (lower,), (higher,) = (_orders([_filter(*kind)]).values() for kind in pair)
-        chain = (Part(lower, 70.0, 0.5), Part(higher, 120.0, 0.5))
+    for lower, higher in every:
+        chain = (Part((_class(*lower),), 70.0, 0.5), Part((_class(*higher),), 120.0, 0.5))
         tried.append(Tried(chain, _PAIR / len(every)))
     return tried + _tried_described(described)
 
 
-def _filter(family: FilterFamily, order: int, corner: float = 1.0) -> CrossoverFilter:
-    return CrossoverFilter(kind="low_pass", family=family, order=order, corner=corner)
+def _class(family: FilterFamily, order: int) -> tuple[int, int]:
+    """Return the order of the Butterworth filters that a filter consists of, and their number."""
+    return (order, 1) if family == "butterworth" else (order // 2, 2)
 
 
 def _tried_described(described: tuple[CrossoverFilter, ...]) -> list[Tried]:

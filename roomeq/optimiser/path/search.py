@@ -16,6 +16,7 @@ density, by Laplace's approximation (MacKay, Neural Computation 4(3), 1992).
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -48,19 +49,17 @@ class Errors:
         known = drift_db**2 * np.exp(-0.5 * (apart / _DRIFT_OCTAVES) ** 2)
         known += np.diag(seen.spread_db**2 + least_db**2)
         self.seen = seen
-        self.whiten: list[FloatArray] = []
-        self.constant: list[float] = []
-        for ripple in ripples_db:
-            for length in lengths:
-                scaled = np.sqrt(3.0) * apart / length
-                cover = known + ripple**2 * (1.0 + scaled) * np.exp(-scaled)
-                root = np.linalg.cholesky(cover)
-                self.whiten.append(np.linalg.inv(root))
-                self.constant.append(-float(np.log(np.diag(root)).sum()))
+        covers = []
+        for ripple, length in itertools.product(ripples_db, lengths):
+            scaled = np.sqrt(3.0) * apart / length
+            covers.append(known + ripple**2 * (1.0 + scaled) * np.exp(-scaled))
+        roots = np.linalg.cholesky(np.array(covers))
+        self.whiten: FloatArray = np.linalg.inv(roots)
+        self.constant = -np.log(np.diagonal(roots, axis1=1, axis2=2)).sum(axis=1)
 
     def likeliest(self, left: FloatArray) -> int:
         """Return which ripple explains residuals best."""
-        return int(np.argmax([c - 0.5 * np.sum((w @ left) ** 2) for w, c in self._all()]))
+        return int(np.argmax(self.constant - 0.5 * np.sum((self.whiten @ left) ** 2, axis=-1)))
 
     def misfit(self, fit: Fit, ripple: int) -> float:
         """Return half the sum of squares of a fit with one ripple, the priors' share included."""
@@ -73,19 +72,12 @@ class Errors:
         known = change.T @ change + np.diag(1.0 / priors(fit.chain)[1] ** 2)
         return np.asarray(np.sqrt(np.diag(np.linalg.inv(known))))
 
-    def _all(self) -> zip[tuple[FloatArray, float]]:
-        return zip(self.whiten, self.constant, strict=True)
-
     def evidence(self, fit: Fit) -> float:
         """Return ln evidence of a fit, averaged over the ripples."""
-        spread = priors(fit.chain)[1]
-        found = []
-        for whiten, constant in self._all():
-            change = whiten @ (fit.slope * spread)
-            _, curvature = np.linalg.slogdet(np.eye(spread.size) + change.T @ change)
-            left = whiten @ fit.left_db
-            found.append(constant - 0.5 * float(left @ left) - 0.5 * float(curvature))
-        mean = float(np.logaddexp.reduce(found)) - math.log(len(found))
+        change = self.whiten @ (fit.slope * priors(fit.chain)[1])
+        known = np.eye(fit.parameters.size) + change.swapaxes(1, 2) @ change
+        squares = np.sum((self.whiten @ fit.left_db) ** 2, axis=-1) + np.linalg.slogdet(known)[1]
+        mean = float(np.logaddexp.reduce(self.constant - 0.5 * squares)) - math.log(len(squares))
         return mean - 0.5 * float(fit.offset @ fit.offset)
 
 

@@ -56,6 +56,10 @@ class Given(NamedTuple, Generic[Figure]):
 State = Given[float]
 
 
+def _first(given: Given[FloatArray]) -> State:
+    return State(*(value[0] for value in given[:6]), *(float(value[0]) for value in given[6:]))
+
+
 class Model:
     """Tables of one task.
 
@@ -133,7 +137,7 @@ class Model:
 
     def state(self, x: FloatArray, signs: FloatArray, start: float = math.nan) -> State:
         """Return a setting with what it gives; one evaluation. `start` is near its level."""
-        return State(*(value[0] for value in self.judged((x[None], signs[None]), start)))
+        return _first(self.judged((x[None], signs[None]), start))
 
     def before(self) -> State:
         """Return what is set now with what it gives, also where it may not be set."""
@@ -144,8 +148,7 @@ class Model:
             log = np.log(bands.present_response)[None]
             rows = table.summed(x[None, at])[1]
             found.append((log, rows, log.real @ self.mean_of / NEPERS_PER_DB))
-        given = self._given((x[None], signs[None]), found, math.nan)
-        return State(*(value[0] for value in given))
+        return _first(self._given((x[None], signs[None]), found, math.nan))
 
     def judged(self, settings: Settings, start: float = math.nan) -> Given[FloatArray]:
         """Return what settings give; one evaluation each. `start` is near their level."""
@@ -211,8 +214,7 @@ class Model:
 
     def _source_means(self, means: FloatArray) -> FloatArray:
         """Return the mean response of each source's bands, (..., E) to (..., n)."""
-        padded = np.concatenate([means, np.zeros((*means.shape[:-1], 1))], axis=-1)
-        return padded[..., self.bands_of]
+        return means @ (self.bands_of == np.arange(means.shape[-1])[:, None])
 
     def output_db(self, average: FloatArray, x: FloatArray, means: FloatArray) -> FloatArray:
         """Return the mean level of the seats' power average at equal drive of the most driven."""
