@@ -95,18 +95,13 @@ class RoomJoining:
     present: PresentRecord | None = None
 
     def __repr__(self) -> str:
-        start, record = f"<RoomJoining for {self.room}: ", self.record
-        if record is None and self.levels is None:
-            return f"{start}not joined>"
+        record = self.settled
         if record is None:
-            assert self.levels is not None
-            record = self.levels.answer
-            if record is None:
-                return f"{start}from levels alone, late or early is open>"
-        loss = f"the sum loses {record.loss_before_db:.1f} dB"
-        if not record.changes:
-            return f"{start}no change, {loss}>"
-        return f"{start}{loss}, then {record.loss_db:.1f} dB>"
+            open_ = "from levels alone, late or early is open" if self.levels else "not joined"
+            return f"<RoomJoining for {self.room}: {open_}>"
+        said = f"the sum loses {record.loss_before_db:.1f} dB"
+        said += f", then {record.loss_db:.1f} dB" if record.changes else ""
+        return f"<RoomJoining for {self.room}: {'' if record.changes else 'no change, '}{said}>"
 
     def to_frame(self) -> DataFrame:
         """Return what is to be set as a pandas table: ``setting``, ``now``, ``set_to``."""

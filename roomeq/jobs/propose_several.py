@@ -26,7 +26,7 @@ from roomeq.jobs.drive.bands import BandSearch, fit_room, room_data
 from roomeq.jobs.drive.headroom import Proposal, fit_within_headroom
 from roomeq.jobs.drive.scene import LOWEST_BAND, DriveScene
 from roomeq.jobs.propose_joined import proposal_with_mains
-from roomeq.jobs.proposed_plan import NOTICEABLE_DB, choose_level, plan_of
+from roomeq.jobs.proposed_plan import choose_level, loudness_caution, plan_of
 from roomeq.jobs.several.setting import OneSetting, room_as_set, settings_of
 from roomeq.jobs.several.task import several_task, with_own_limits
 from roomeq.optimiser.bands.fit import ChosenGains, NoChange, judge_improvement
@@ -115,7 +115,7 @@ def propose_several(
         together=record,
         subwoofers=subwoofers,
         no_change=unmoved,
-        cautions=(*_high_pass_first(subwoofers), *plan.cautions, *_quieter(room, cut_db)),
+        cautions=(*_high_pass_first(subwoofers), *plan.cautions, *loudness_caution(room, cut_db)),
     )
 
 
@@ -173,13 +173,6 @@ def _high_pass_first(subwoofers: Mapping[str, Plan]) -> tuple[Caution, ...]:
     """Say of which subwoofers the high-pass is to be another: the sum is told without it."""
     names = " and ".join(name for name, plan in subwoofers.items() if plan.moves_high_pass)
     return (Caution(code=CautionCode.HIGH_PASS_FIRST, name=names),) if names else ()
-
-
-def _quieter(room: Room, cut_db: float) -> tuple[Caution, ...]:
-    if cut_db <= NOTICEABLE_DB:
-        return ()
-    name = "now" if room.target.level_db is None else "wanted"
-    return (Caution(code=CautionCode.LOUDNESS_CUT, value=cut_db, name=name),)
 
 
 def _set_together(one: OneSetting, without: WithoutOne, record: TogetherRecord) -> SetTogether:

@@ -75,21 +75,6 @@ class CrossoverPair:
         """Corner in Hz: that of the low-pass, or of the high-pass where there is none."""
         return self.filters[0].corner
 
-    def acoustic_order(self, mains: MainsBox) -> int:
-        """Return the order of the mains' acoustic fall: box plus electrical high-pass."""
-        return mains.order + (self.high_pass.order if self.high_pass else 0)
-
-    def phase_at_corner_deg(self, mains: MainsBox) -> float:
-        """Return the subwoofer's phase against the mains' at the corner, within -180 to 180.
-
-        From the filters and the box alone, without places and room: 0 adds up, 180 wants an
-        inverted polarity, anything between no polarity mends.
-        """
-        at = [self.corner]
-        low = _response(self.low_pass, at)
-        high = _response(self.high_pass, at) * mains.roll_off.response(at)
-        return float(np.angle(low * np.conj(high), deg=True)[0])
-
 
 def _response(one: CrossoverFilter | None, frequencies: ArrayLike) -> ComplexArray:
     return chain_response(() if one is None else (one,), frequencies)
@@ -123,13 +108,23 @@ class RankedPair:
 
     @property
     def acoustic_order(self) -> int | None:
-        """Acoustic order of the mains; None where the box is not known."""
-        return None if self.mains is None else self.pair.acoustic_order(self.mains)
+        """Order of the mains' acoustic fall, box plus electrical high-pass; None without a box."""
+        high = self.pair.high_pass
+        return None if self.mains is None else self.mains.order + (high.order if high else 0)
 
     @property
     def phase_at_corner_deg(self) -> float | None:
-        """Phase at the corner by filters and box alone; None where the box is not known."""
-        return None if self.mains is None else self.pair.phase_at_corner_deg(self.mains)
+        """The subwoofer's phase against the mains' at the corner, within -180 to 180.
+
+        From the filters and the box alone, without places and room: 0 adds up, 180 wants an
+        inverted polarity, anything between no polarity mends. None where the box is not known.
+        """
+        if self.mains is None:
+            return None
+        at = [self.pair.corner]
+        low = _response(self.pair.low_pass, at)
+        high = _response(self.pair.high_pass, at) * self.mains.roll_off.response(at)
+        return float(np.angle(low * np.conj(high), deg=True)[0])
 
     @property
     def slope_mismatch(self) -> int:

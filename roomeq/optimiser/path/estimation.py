@@ -22,7 +22,7 @@ from typing import Any, get_args
 
 import numpy as np
 
-from roomeq.base.levels import FloatArray, amplitude_ratio, power_mean_db
+from roomeq.base.levels import FloatArray, power_mean_db
 from roomeq.base.response import FrequencyResponse
 from roomeq.device.crossover import CrossoverFilter
 from roomeq.device.path import PathAnalysis, predict_path
@@ -41,7 +41,7 @@ from roomeq.optimiser.path.hypotheses import (
     tried_low_ends,
     tried_low_passes,
 )
-from roomeq.optimiser.path.observation import Observation, noise_power, observe
+from roomeq.optimiser.path.observation import Observation, observe
 from roomeq.optimiser.path.search import Errors, Fit, Fits, search
 
 EDGE = 2.0**0.4
@@ -72,19 +72,25 @@ def told_pieces(found: Fits, errors: Errors, *, highest: float, near: bool) -> T
     near : bool
         Whether the probability is that of the corners within a tenth as well.
     """
-    weights = _probabilities(found.log_odds / _TEMPERATURE)
-    told: Told = []
+    weights, told = _probabilities(found.log_odds / _TEMPERATURE), []
     for index in np.argsort(-weights):
         if weights[index] < _NEGLIGIBLE:
             break
         pieces, sure = _pieces(found.fits[index], found.tried[index].chain, errors, highest)
-        weight = float(weights[index]) * (sure if near else 1.0)
-        same = next((n for n, (other, _) in enumerate(told) if _same(other, pieces)), None)
+        told.append((pieces, float(weights[index]) * (sure if near else 1.0)))
+    return _added_up(told)
+
+
+def _added_up(told: Told) -> Told:
+    """Return what is the same once, its probabilities added up, the likeliest first."""
+    found: Told = []
+    for pieces, weight in told:
+        same = next((n for n, (other, _) in enumerate(found) if _same(other, pieces)), None)
         if same is None:
-            told.append((pieces, weight))
+            found.append((pieces, weight))
         else:
-            told[same] = (told[same][0], told[same][1] + weight)
-    return sorted(told, key=lambda one: -one[1])
+            found[same] = (found[same][0], found[same][1] + weight)
+    return sorted(found, key=lambda one: -one[1])
 
 
 def _probabilities(log_odds: FloatArray) -> FloatArray:
@@ -193,25 +199,28 @@ def judge_high_pass(
 ) -> HighPassFinding:
     """Return the likeliest protective high-pass; near the lower end of the data none is told."""
     lowest = float(errors.seen.frequencies[0]) * EDGE
-    weights = _probabilities(found.log_odds / _HIGH_PASS_TEMPERATURE)
-    likely: dict[tuple[CrossoverFilter, ...], float] = {}
+    weights, told = _probabilities(found.log_odds / _HIGH_PASS_TEMPERATURE), []
     for tried, fit, weight in zip(found.tried, found.fits, weights.tolist(), strict=True):
-        one: tuple[CrossoverFilter, ...] = ()
+        pieces: Pieces = ()
         if tried.high_pass is not None:
             place = priors(tried.chain)[0].size - 1
             corner = float(np.exp(fit.parameters[place]))
             order, copies = tried.high_pass.orders[0]
             if corner >= lowest:
-                one = class_ways(order, copies, round(corner, 1), "high_pass")[0][:1]
+                pieces = ((order, round(corner, 1)),) * copies
                 weight *= _near(errors.parameter_spreads(fit)[place])
-        same = next((o for o in likely if _same(_pieces_of(o), _pieces_of(one))), one)
-        likely[same] = likely.get(same, 0.0) + weight
-    best = max(likely, key=lambda one: likely[one])
+        told.append((pieces, weight))
+    likely = _added_up(told)
+    best, probability = likely[0]
+    one = None
+    if best and probability >= sure:
+        order, corner = best[0]
+        one = class_ways(order, len(best), corner, "high_pass")[0][0]
     wanted = _pieces_of([one for one in described if one.corner >= lowest])
-    agreeing = sum(w for one, w in likely.items() if _same(_pieces_of(one), wanted))
+    agreeing = sum(weight for pieces, weight in likely if _same(pieces, wanted))
     return HighPassFinding(
-        probability=min(likely[best], 1.0),
-        filter=best[0] if best and likely[best] >= sure else None,
+        probability=min(probability, 1.0),
+        filter=one,
         as_described=_judged(agreeing, sure) if len(set(wanted)) == 1 else None,
     )
 
@@ -220,7 +229,6 @@ ANSWER_PROBABILITY = 0.85
 """Below it the answer is "cannot tell"."""
 
 _LARGEST_MISFIT_DB = 1.5
-_REFERENCE_SPAN_DB = 25.0
 _SCATTER: dict[str, dict[str, Any]] = {
     "close": {
         "drift_db": 0.5,
@@ -240,7 +248,6 @@ def estimate_path(
     protection: CrossoverFilter | None = None,
     mains: Sequence[CrossoverFilter] | None = None,
     fixed: Sequence[int] = (),
-    reference: FrequencyResponse | None = None,
     lower_limit: float | None = None,
 ) -> PathEstimate:
     """Tell which low-passes, and which protective high-pass, are in a response of the path.
@@ -265,9 +272,6 @@ def estimate_path(
         High-passes of the mains, for the sum; see `roomeq.device.path.predict_path`.
     fixed : sequence of int
         Positions of described low-passes that cannot be bypassed.
-    reference : FrequencyResponse, optional
-        The same place with every low-pass bypassed and nothing else changed: the ratio holds the
-        low-passes alone, even at a seat.
     lower_limit : float, optional
         Hz, where the subwoofer itself is 6 dB down.
 
@@ -282,10 +286,8 @@ def estimate_path(
     """
     if taken not in get_args(Taken):
         raise ValueError(f"taken is one of {get_args(Taken)}, got {taken!r}")
-    in_room, alone = taken == "seat" and reference is None, reference is not None
-    if reference is not None:
-        response = _ratio(response, reference)
-    elif in_room and response.stored.ndim == 2:
+    in_room = taken == "seat"
+    if in_room and response.stored.ndim == 2:
         levels_db = power_mean_db(response.level_db)
         response = FrequencyResponse.from_level(response.frequencies, levels_db)
     seen, given = observe(response), tuple(described or ())
@@ -295,8 +297,8 @@ def estimate_path(
     errors = Errors(seen, **_SCATTER["seat" if in_room else "close"])
     ends = tried_low_ends(
         high,
-        box=not alone and taken != "electrical",
-        told=not in_room and not alone,
+        box=taken != "electrical",
+        told=not in_room,
         limit=lower_limit,
     )
     found, found_ends = search(errors, tried_low_passes(low, pairs=not in_room), ends)
@@ -314,29 +316,12 @@ def estimate_path(
         candidates=candidates,
         described=None if described is None else given,
         as_described=None if described is None else judged,
-        high_pass=None if in_room or alone else high_pass,
+        high_pass=None if in_room else high_pass,
         highest=highest,
         signal_to_noise_db=seen.signal_to_noise_db,
         misfit_db=misfit_db,
         fall_seen_db=seen.fall_seen_db,
         analysis=_analysis(verdict, candidates[0], high, mains=mains, fixed=fixed),
-    )
-
-
-def _ratio(response: FrequencyResponse, reference: FrequencyResponse) -> FrequencyResponse:
-    """Return response over reference where the reference is strong enough to divide by."""
-    if response.stored.ndim != 1 or not np.array_equal(response.frequencies, reference.frequencies):
-        raise ValueError("response and reference must be single and share their frequencies")
-    strong = reference.level_db >= reference.level_db.max() - _REFERENCE_SPAN_DB
-    noise_to_signal = sum(
-        noise_power(one.frequencies, amplitude) / np.maximum(amplitude**2, 1e-30)
-        for one, amplitude in ((e, amplitude_ratio(e.level_db)) for e in (response, reference))
-    )
-    snr_db = -10.0 * np.log10(np.maximum(noise_to_signal, 1e-10))
-    return FrequencyResponse.from_level(
-        response.frequencies[strong],
-        (response.level_db - reference.level_db)[strong],
-        snr_db=snr_db[strong],
     )
 
 

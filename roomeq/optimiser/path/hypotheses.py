@@ -218,7 +218,7 @@ def tried_low_ends(
     """Return closed box, vented box and one with a capacitor, each with and without a high-pass.
 
     A coil or an amplifier that falls at the top and a coupling or a microphone that falls at the
-    bottom, of first order each, are in all of them. Without `box` (electrical, or a ratio) there is
+    bottom, of first order each, are in all of them. Without `box` (electrical) there is
     none of that; unless a high-pass is to be `told` there is none in any of them.
     """
     boxes: dict[Chain, float] = {(): 1.0}

@@ -214,7 +214,7 @@ class Model:
 
     def _source_means(self, means: FloatArray) -> FloatArray:
         """Return the mean response of each source's bands, (..., E) to (..., n)."""
-        return means @ (self.bands_of == np.arange(means.shape[-1])[:, None])
+        return np.asarray(means @ (self.bands_of == np.arange(means.shape[-1])[:, None]))
 
     def output_db(self, average: FloatArray, x: FloatArray, means: FloatArray) -> FloatArray:
         """Return the mean level of the seats' power average at equal drive of the most driven."""

@@ -9,7 +9,6 @@ import pytest
 import scipy.special
 import scipy.stats
 
-from roomeq.base.response import FrequencyResponse
 from roomeq.device.crossover import CrossoverFilter
 from roomeq.optimiser.path import estimation
 from roomeq.optimiser.path.estimate import PathCandidate, PathVerdict
@@ -119,9 +118,3 @@ def test_high_passes_are_tempered_by_one_and_a_half_and_told_above_the_lower_end
     likely *= within_a_tenth(ERRORS.parameter_spreads(fit)[2])
     assert said.probability == pytest.approx(likely if there else 1.0)
     assert (said.filter is not None, said.as_described) == (there, True if there else None)
-
-
-def test_a_reference_divides_where_it_is_within_25_decibels_of_its_largest():
-    axis = np.linspace(20.0, 320.0, 301)
-    fall = FrequencyResponse.from_level(axis, -0.1 * (axis - 20.0))
-    assert estimation._ratio(fall, fall).frequencies[-1] == 270.0
