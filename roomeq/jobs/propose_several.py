@@ -12,7 +12,7 @@ from __future__ import annotations
 import datetime
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from msgspec.structs import replace as with_fields
@@ -20,21 +20,21 @@ from msgspec.structs import replace as with_fields
 from roomeq.analysis.survey_levels import common_axis, seat_levels_db
 from roomeq.base.bands import third_octave_bands
 from roomeq.base.cautions import Caution, CautionCode
-from roomeq.base.levels import FloatArray, amplitude_ratio_db, power_mean_db
+from roomeq.base.levels import ComplexArray, FloatArray, amplitude_ratio_db, power_mean_db
 from roomeq.base.survey import Survey
+from roomeq.device.processor import JoiningSettings
 from roomeq.jobs.drive.bands import BandSearch, fit_room, room_data
 from roomeq.jobs.drive.headroom import Proposal, fit_within_headroom
 from roomeq.jobs.drive.scene import LOWEST_BAND, DriveScene
 from roomeq.jobs.propose_joined import proposal_with_mains
 from roomeq.jobs.proposed_plan import choose_level, loudness_caution, plan_of
-from roomeq.jobs.several.setting import OneSetting, room_as_set, settings_of
 from roomeq.jobs.several.task import several_task, with_own_limits
 from roomeq.optimiser.bands.fit import ChosenGains, NoChange, judge_improvement
-from roomeq.optimiser.several.choose import WithoutOne, choose_together
+from roomeq.optimiser.several.choose import Together, WithoutOne, choose_together
 from roomeq.plan.plan import Plan
 from roomeq.plan.records import rows_of
 from roomeq.plan.together import SetTogether, TogetherRecord
-from roomeq.room.room import Room, weighed_room
+from roomeq.room.room import Room, Subwoofer, weighed_room
 from roomeq.room.together import seat_pressures, summed_survey
 
 _OF_ONE = {
@@ -47,6 +47,56 @@ _OF_ONE = {
 _OF_ALL = {CautionCode.BOOST_INTO_CANCELLATION, CautionCode.JOIN_AGAIN}
 """Of what is told of one subwoofer alone, beside its drive; seats are judged by the sum."""
 _HIGHEST_BAND = 200.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class OneSetting:
+    """What one of several subwoofers is to be set to.
+
+    Attributes
+    ----------
+    subwoofer : Subwoofer
+    gains_db : ndarray, shape (B,)
+    setting : JoiningSettings
+        Delay, polarity, and level against now.
+    """
+
+    subwoofer: Subwoofer
+    gains_db: FloatArray
+    setting: JoiningSettings
+
+    def change(self, frequencies: FloatArray) -> ComplexArray:
+        """Return what the setting changes against now, a complex amplitude ratio, shape (F,)."""
+        bands = self.subwoofer.room.equaliser.response(self.gains_db, frequencies)
+        now = self.subwoofer.response_now(frequencies)
+        return np.asarray(bands * self.setting.response(frequencies) / now)
+
+    @property
+    def survey(self) -> Survey:
+        """The subwoofer alone as it is to be set."""
+        return self.subwoofer.room.survey.filtered("sub", self.change)
+
+
+def settings_of(subwoofers: Sequence[Subwoofer], found: Together) -> tuple[OneSetting, ...]:
+    """Return what each subwoofer is to be set to."""
+    each = zip(subwoofers, found.gains_db, found.settings, strict=True)
+    return tuple(
+        OneSetting(subwoofer=one, gains_db=gains_db, setting=setting)
+        for one, gains_db, setting in each
+    )
+
+
+def room_as_set(room: Room, settings: Sequence[OneSetting], *, most_louder_db: float = 0.0) -> Room:
+    """Return a room whose survey holds the sum as it is to be set, and may be that much louder.
+
+    What was measured of subwoofers and mains together is left out: it is of what is set now.
+    """
+    summed = summed_survey([one.survey for one in settings], coherent=True)
+    summed = summed.of_seats(room.survey.of_source("sub").seats)
+    mains = tuple(entry for entry in room.survey.measurements if entry.source == "mains")
+    survey = replace(room.survey, measurements=(*summed.measurements, *mains))
+    limits = replace(room.limits, drive_boost_db=most_louder_db, drive_by_frequency=())
+    return replace(room, survey=survey, limits=limits)
 
 
 def propose_several(

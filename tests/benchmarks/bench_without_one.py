@@ -27,9 +27,9 @@ from roomeq.optimiser.several.choose import (
     EVALUATIONS_BASE,
     EVALUATIONS_EACH,
     NEEDLESS_DB,
+    TIE_SHARE,
     choose_together,
 )
-from roomeq.optimiser.several.few_moves import TIE_SHARE
 from roomeq.optimiser.several.model import Model
 from roomeq.optimiser.several.search import find_loudest
 

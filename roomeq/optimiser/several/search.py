@@ -59,32 +59,33 @@ def find_loudest(model: Model, *, starts: int | None = None, fine: bool = True) 
         begun, turned = _redrawn(model, x, signs, rng)
         begun[model.n :] = x[model.n :]
         begins.append((model.rounded(begun), turned))
-    coarse = [_louder(model, model.state(*start), _COARSE_DELAY) for start in begins[:starts]]
-    coarse.sort(key=lambda state: state.given_up)
-    finished = [_louder(model, state, 0.0) for state in coarse[: _FINALISTS if fine else 0]]
-    best = min(finished or coarse, key=lambda state: state.given_up)
+    found = [_louder(model, model.state(*start), _COARSE_DELAY) for start in begins[:starts]]
+    found.sort(key=lambda state: state.given_up)
+    if fine:
+        found = [_louder(model, state, 0.0) for state in found[:_FINALISTS]]
+    best = min(found, key=lambda state: state.given_up)
     model.loudest_db -= best.given_up
     return model.state(best.x, best.signs)
 
 
 def _louder(model: Model, state: State, step: float) -> State:
-    """Turn delay and polarity of one source after the other until nothing is louder."""
+    """Turn delay and polarity of one source after the other until nothing is louder.
+
+    Of the delays about one is taken for each step; all without one.
+    """
     while True:
         before = state.given_up
         for line in np.unique(model.lines):
             level = state.x[model.n + line : model.n + line + 1]
             fed = np.flatnonzero((model.lines == line) & model.invertible)
-            moves = [model.line_moves(state, line, _thinned(model.choices[line], step), level)]
+            delays = model.choices[line]
+            if step:
+                delays = delays[np.unique(np.round(delays / step), return_index=True)[1]]
+            moves = [model.line_moves(state, line, delays, level)]
             for some in moves + [model.flip(state, int(i)) for i in fed if i != line]:
                 state = _improved_by(model, state, some, "given_up", 1e-9)
         if state.given_up >= before - 1e-6:
             return state
-
-
-def _thinned(delays: FloatArray, step: float) -> FloatArray:
-    """Return about one of the delays for each step."""
-    kept = np.unique(np.round(delays / step), return_index=True)[1] if step else slice(None)
-    return np.asarray(delays[kept])
 
 
 def search(
@@ -287,8 +288,10 @@ def improved(
         if not pairs:
             return state
         state = _round_of_moves(model, state, may, pairs=True, flips=flips)
-        if flips:
-            state = _wide_moves(model, state, may)
+        for line in map(int, np.flatnonzero(may[: model.n] & flips)):  # to any delay
+            level = state.x[model.n + line : model.n + line + 1]
+            moves = model.line_moves(state, line, model.choices[line], level)
+            state = _improved_by(model, state, moves)
         if state.merit >= before - _LEAST_FALL:
             return state
     return state
@@ -310,15 +313,6 @@ def _round_of_moves(
         settings = _near_settings(model, state, e, may, pairs=pairs)
         if len(settings):
             state = _improved_by(model, state, model.band_moves(state, e, settings))
-    return state
-
-
-def _wide_moves(model: Model, state: State, may: BoolArray) -> State:
-    """Move the delay of one line to any choice, also with polarity turned."""
-    for line in map(int, np.flatnonzero(may[: model.n])):
-        level = state.x[model.n + line : model.n + line + 1]
-        moves = model.line_moves(state, line, model.choices[line], level)
-        state = _improved_by(model, state, moves)
     return state
 
 

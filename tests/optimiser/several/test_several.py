@@ -13,8 +13,12 @@ from scipy.optimize import approx_fprime, differential_evolution
 from several_rooms import AXIS, POINTS, SeveralRoom, random_room
 
 from roomeq.device.processor import JoiningSettings
-from roomeq.optimiser.several.choose import choose_together
-from roomeq.optimiser.several.few_moves import count_moves, tie_loss, with_few_moves
+from roomeq.optimiser.several.choose import (
+    choose_together,
+    count_moves,
+    tie_loss,
+    with_few_moves,
+)
 from roomeq.optimiser.several.model import Model
 from roomeq.optimiser.several.places import choose_places
 from roomeq.optimiser.several.search import _on_grid, find_loudest, search
