@@ -79,11 +79,8 @@ class OneSetting:
 
 def settings_of(subwoofers: Sequence[Subwoofer], found: Together) -> tuple[OneSetting, ...]:
     """Return what each subwoofer is to be set to."""
-    each = zip(subwoofers, found.gains_db, found.settings, strict=True)
-    return tuple(
-        OneSetting(subwoofer=one, gains_db=gains_db, setting=setting)
-        for one, gains_db, setting in each
-    )
+    chosen = zip(subwoofers, found.gains_db, found.settings, strict=True)
+    return tuple(OneSetting(subwoofer=s, gains_db=g, setting=j) for s, g, j in chosen)
 
 
 def room_as_set(room: Room, settings: Sequence[OneSetting], *, most_louder_db: float = 0.0) -> Room:
@@ -121,16 +118,16 @@ def propose_several(
     now = weighed_room(room)
     task = several_task(now, now.subwoofers)
     together = choose_together(task)
-    settings = settings_of(now.subwoofers, together)
     gained_db = together.before.deviation_db - together.after.deviation_db
     no_change = judge_improvement(gained_db, repeatability_db=room.repeatability_db)
     if no_change is not None:
-        together = replace(together, after=together.before)
-        settings = tuple(
-            OneSetting(subwoofer=one, gains_db=one.room.present.gains_db, setting=one.present)
-            for one in now.subwoofers
+        together = replace(
+            together,
+            after=together.before,
+            gains_db=tuple(one.room.present.gains_db for one in now.subwoofers),
+            settings=tuple(one.present for one in now.subwoofers),
         )
-    settings, left_db = _within_drive(now, settings)
+    settings, left_db = _within_drive(now, settings_of(now.subwoofers, together))
     as_set = room_as_set(now, settings, most_louder_db=left_db)
     found = proposal_with_mains(as_set, search, now=now)
     cut_db = 0.0

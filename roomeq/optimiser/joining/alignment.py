@@ -194,11 +194,9 @@ def _both_polarities(
     data: JoiningData, settings: list[JoiningSettings]
 ) -> tuple[list[SumLoss], list[SumLoss]]:
     """Judge settings on one line, in order: normal, then inverted."""
-    normal, inverted = (
-        judge_sums(data, [replace(one, inverted=inverted) for one in settings])
-        for inverted in (False, True)
-    )
-    return normal, inverted
+    both = [replace(one, inverted=inverted) for inverted in (False, True) for one in settings]
+    judged = judge_sums(data, both)
+    return judged[: len(settings)], judged[len(settings) :]
 
 
 def _minima(line: list[SumLoss]) -> list[SumLoss]:

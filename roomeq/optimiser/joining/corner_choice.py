@@ -16,6 +16,7 @@ holds the cone; what would lift a measured branch by more than 20 dB is not pred
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -201,8 +202,7 @@ def offered_pairs(
     highs = [kept[1]] if high_pass is None else _options(high_pass, "high_pass")
     return tuple(
         CrossoverPair(low_pass=low, high_pass=high)
-        for low in lows
-        for high in highs
+        for low, high in itertools.product(lows, highs)
         if (low or high) and not (same_corner and low and high and low.corner != high.corner)
     )
 

@@ -28,6 +28,7 @@ nothing is concluded.
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
@@ -126,25 +127,18 @@ def _least_bent_signs(size: FloatArray) -> FloatArray:
 
     Third differences, since a curve that only touches zero bends more there than one that crosses.
     """
-    signs = np.array([1.0, -1.0])
-    values = signs[:, None] * size
-    cost = np.zeros((2, 2, 2))  # of the signs of the last three points, the oldest first
-    back = np.zeros((size.size, 2, 2, 2), dtype=np.intp)
+    signs = (1.0, -1.0)
+    best = {last: (0.0, last) for last in itertools.product(signs, repeat=3)}  # by the last three
     for i in range(3, size.size):
-        bend = (
-            values[None, None, None, :, i]
-            - 3.0 * values[None, None, :, None, i - 1]
-            + 3.0 * values[None, :, None, None, i - 2]
-            - values[:, None, None, None, i - 3]
-        )
-        total = cost[..., None] + bend**2
-        back[i] = total.argmin(axis=0)
-        cost = total.min(axis=0)
-    third, second, first = np.unravel_index(int(np.argmin(cost)), cost.shape)
-    chosen = [int(first), int(second), int(third)]
-    for i in range(size.size - 1, 2, -1):
-        chosen.append(int(back[i][chosen[-1], chosen[-2], chosen[-3]]))
-    return signs[chosen[::-1][-size.size :]]
+        found: dict[tuple[float, ...], tuple[float, tuple[float, ...]]] = {}
+        for ((a, b, c), (cost, chosen)), d in itertools.product(best.items(), signs):
+            bend = d * size[i] - 3.0 * c * size[i - 1] + 3.0 * b * size[i - 2] - a * size[i - 3]
+            total = cost + float(bend**2)
+            if (b, c, d) not in found or total < found[b, c, d][0]:
+                found[b, c, d] = total, (*chosen, d)
+        best = found
+    _, chosen = min(best.values(), key=lambda one: one[0])
+    return np.array(chosen[: size.size])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
