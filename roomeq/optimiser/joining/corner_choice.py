@@ -252,43 +252,31 @@ def predicted_pairs(
             )
     predicted, refused = [(present, replace(data, corner=present.corner))], []
     for pair in pairs:
-        if pair.filters == present.filters:
-            continue
-        reason = _refusal(pair, mains)
-        changed = None if reason else _with_pair(data, pair, present)
-        if changed is None:
-            refused.append((pair, reason or PairDoubt.NOT_PREDICTABLE))
-        else:
-            predicted.append((pair, changed))
+        if pair.filters != present.filters:
+            found = _predicted(data, pair, present, mains)
+            if isinstance(found, PairDoubt):
+                refused.append((pair, found))
+            else:
+                predicted.append((pair, found))
     return predicted, refused
 
 
-def _refusal(pair: CrossoverPair, mains: MainsBox | None) -> PairDoubt | None:
-    if mains is None:
-        return None
-    if pair.corner < mains.corner * HALF_OCTAVE * (1 - 1e-9):
+def _predicted(
+    data: JoiningData, pair: CrossoverPair, present: CrossoverPair, mains: MainsBox | None
+) -> JoiningData | PairDoubt:
+    """Return the data with one pair in place of another, or why it is not offered."""
+    if mains is not None and pair.corner < mains.corner * HALF_OCTAVE * (1 - 1e-9):
         return PairDoubt.CORNER_TOO_LOW
-    if mains.kind == "vented":
+    if mains is not None and mains.kind == "vented":
         least = (mains.tuning or mains.corner) / HALF_OCTAVE
         if pair.high_pass is None or pair.high_pass.corner < least * (1 - 1e-9):
             return PairDoubt.VENTED_WITHOUT_HIGH_PASS
-    return None
-
-
-def _with_pair(
-    data: JoiningData, pair: CrossoverPair, present: CrossoverPair
-) -> JoiningData | None:
-    """Return the data with one pair in place of another; None where that cannot be predicted."""
-    changes = [
-        _response(new, data.points) / _response(was, data.points)
-        for new, was in (
-            (pair.low_pass, present.low_pass),
-            (pair.high_pass, present.high_pass),
-        )
-    ]
-    changed = data.with_transfers(sub=changes[0], mains=changes[1])
+    points = data.points
+    low = _response(pair.low_pass, points) / _response(present.low_pass, points)
+    high = _response(pair.high_pass, points) / _response(present.high_pass, points)
+    changed = data.with_transfers(sub=low, mains=high)
     total = np.abs(changed.sub) ** 2 + np.abs(changed.mains) ** 2
-    for change, branch in zip(changes, (changed.sub, changed.mains), strict=True):
+    for change, branch in ((low, changed.sub), (high, changed.mains)):
         if np.any((np.abs(change) > MOST_LIFT) & (np.abs(branch) ** 2 > _NEAR_SUM * total)):
-            return None
+            return PairDoubt.NOT_PREDICTABLE
     return replace(changed, corner=pair.corner)

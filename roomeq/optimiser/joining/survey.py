@@ -22,17 +22,15 @@ from roomeq.base.levels import (
     amplitude_ratio,
     power_ratio,
     power_ratio_db,
-    readonly,
 )
 from roomeq.base.response import FrequencyResponse
-from roomeq.base.survey import Route, Source, Survey
+from roomeq.base.survey import Measurement, Route, Source, Survey
 from roomeq.device.processor import JoiningSettings
 from roomeq.optimiser.bands.fit_data import SNR_FULL_DB, SNR_IGNORED_DB
 from roomeq.optimiser.joining.data import (
     SMOOTHING_FRACTION,
     JoiningData,
     JoiningNote,
-    SumExplanation,
     explain_sum,
     joining_axes,
 )
@@ -91,16 +89,13 @@ def prepare_joining(
     measured = _measured(survey, seats)
     points, axis = joining_axes(
         span or (0.5 * corner, 2.0 * corner),
-        first=max(float(response.frequencies[0]) for response in measured),
-        last=min(float(response.frequencies[-1]) for response in measured),
+        first=max(float(one.response.frequencies[0]) for one in measured),
+        last=min(float(one.response.frequencies[-1]) for one in measured),
     )
     sub, mains = _pressures(survey, seats, points)
-    joined = [one for seat in seats for one in survey.at_seat(seat) if one.source in _BRANCHES]
-    routes = {one.route for one in joined}
-    louder_db = _louder_db({one.route for one in joined if one.source == "sub"})
-    noise_weights, noise_known = _noise_weights(
-        survey, seats, axis, points, np.abs([sub, mains]) ** 2
-    )
+    louder_db = _louder_db({one.route for one in measured if one.source == "sub"})
+    powers = np.abs([sub, mains]) ** 2
+    noise_weights, noise_known = _noise_weights(survey, seats, axis, points, powers)
     named = dict(zip(survey.seats, survey.weights, strict=True))
     data = JoiningData(
         corner=corner,
@@ -118,7 +113,8 @@ def prepare_joining(
     )
     if not survey.levels_comparable:
         data = data.with_seats_levelled()
-    residual, explanation = _against_sum(data, survey)
+    routes, data = {one.route for one in measured}, _against_sum(data, survey)
+    residual = data.sum_residual_db
     notes = {
         JoiningNote.ROUTE_UNKNOWN: "unknown" in routes,
         JoiningNote.ROUTE_DIRECT: "direct" in routes,
@@ -128,12 +124,7 @@ def prepare_joining(
         JoiningNote.SUM_DISAGREES: residual is not None and np.nanmax(residual) > SUM_RESIDUAL_DB,
         JoiningNote.SEATS_LEFT_OUT: bool(data.seats_left_out),
     }
-    return replace(
-        data,
-        sum_residual_db=residual,
-        explanation=explanation,
-        notes=tuple(note for note, holds in notes.items() if holds),
-    )
+    return replace(data, notes=tuple(note for note, holds in notes.items() if holds))
 
 
 def joint_pressures(
@@ -143,7 +134,7 @@ def joint_pressures(
 
     None where one of them was not measured over all of it.
     """
-    if all(_covers(one, axis) for one in _measured(survey, seats)):
+    if all(_covers(one.response, axis) for one in _measured(survey, seats)):
         return _pressures(survey, seats, axis)
     return None
 
@@ -154,13 +145,12 @@ def _joint_seats(survey: Survey) -> tuple[str, ...]:
     seats = tuple(seat for seat in survey.seats if seat in found["sub"] & found["mains"])
     if not seats:
         raise ValueError("no seat has measurements of both subwoofer and mains")
-    for seat in seats:
-        for measurement in survey.at_seat(seat):
-            if measurement.source in _BRANCHES and not measurement.response.has_phase:
-                raise MissingPhaseError(
-                    f"seat {seat!r}: the response of the {measurement.source} has level only; "
-                    "joining needs phase"
-                )
+    for one in _measured(survey, seats):
+        if not one.response.has_phase:
+            raise MissingPhaseError(
+                f"seat {one.seat!r}: the response of the {one.source} has level only; "
+                "joining needs phase"
+            )
     return seats
 
 
@@ -168,8 +158,8 @@ def _responses(survey: Survey, seat: str, source: Source) -> list[FrequencyRespo
     return [m.response for m in survey.at_seat(seat) if m.source == source]
 
 
-def _measured(survey: Survey, seats: tuple[str, ...]) -> list[FrequencyResponse]:
-    return [r for seat in seats for s in _BRANCHES for r in _responses(survey, seat, s)]
+def _measured(survey: Survey, seats: tuple[str, ...]) -> list[Measurement]:
+    return [one for seat in seats for one in survey.at_seat(seat) if one.source in _BRANCHES]
 
 
 def _covers(one: FrequencyResponse, axis: FloatArray) -> bool:
@@ -226,12 +216,10 @@ def _noise_weights(
     return weights / len(seats), known
 
 
-def _against_sum(
-    data: JoiningData, survey: Survey
-) -> tuple[FloatArray | None, SumExplanation | None]:
-    """Return how far a measured sum is from the predicted one at each seat, and what explains it.
+def _against_sum(data: JoiningData, survey: Survey) -> JoiningData:
+    """Return the data with how far a measured sum is from the predicted one, and what explains it.
 
-    The first with the level aside; both None where no sum was measured over the whole axis.
+    The first with the level aside; neither where no sum was measured over the whole axis.
     """
     residual, heard = np.full(len(data.seats), np.nan), {}
     predicted, axis = data.predicted_level_db(data.present), data.frequencies
@@ -254,7 +242,7 @@ def _against_sum(
         levels = [np.interp(where, np.log(one.frequencies), one.level_db) for one in sums]
         heard[row] = amplitude_ratio(np.mean(levels, axis=0))
     if not heard:
-        return None, None
+        return data
     rows = list(heard)
     explanation = explain_sum(
         data.points,
@@ -263,4 +251,4 @@ def _against_sum(
         both=np.array(list(heard.values())),
         corner=data.corner,
     )
-    return readonly(residual), explanation
+    return replace(data, sum_residual_db=residual, explanation=explanation)
