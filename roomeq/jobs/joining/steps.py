@@ -26,7 +26,7 @@ from roomeq.device.profile import LevelKnob, PhaseControl
 from roomeq.jobs.joining.path import described_path
 from roomeq.optimiser.joining.alignment import Alignment, align
 from roomeq.optimiser.joining.data import JoiningData
-from roomeq.optimiser.joining.polarity import polarity_axis, test_polarity
+from roomeq.optimiser.joining.polarity import judge_polarity, polarity_axis
 from roomeq.optimiser.joining.survey import joint_pressures, prepare_joining
 from roomeq.plan.alignment import PolarityRecord
 from roomeq.room.room import Room
@@ -256,7 +256,7 @@ def room_polarity(room: Room, data: JoiningData) -> tuple[PolarityRecord | None,
         sub_path = sub_path * box.pressure_ratio(axis)
         mains_path = mains_path * mains.roll_off.response(axis)
     sub, other = pressures[0] / sub_path, pressures[1] / mains_path
-    test = test_polarity(sub, other, seat_weights=data.seat_weights)
+    test = judge_polarity(sub, other, seat_weights=data.seat_weights)
     return PolarityRecord.of(test, boxes=box is not None and mains is not None), ""
 
 

@@ -22,6 +22,7 @@ them in ms.
 from __future__ import annotations
 
 import itertools
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import Self
@@ -111,19 +112,15 @@ def explain_sum(
         missed = heard - amplitude_ratio(all_level_db) * total
         return float(np.sqrt(np.mean(missed**2) / np.mean(heard**2)))
 
-    def best_level(beside: JoiningSettings) -> JoiningSettings:
-        tried = (replace(beside, level_change_db=level) for level in _LEVELS_DB)
+    def best(tried: Iterator[JoiningSettings]) -> JoiningSettings:
         return min(tried, key=left_by)
-
-    def best_delay(beside: JoiningSettings) -> JoiningSettings:
-        return min((replace(beside, delay=late) for late in _DELAYS), key=left_by)
 
     as_said, total = JoiningSettings(), np.abs(sub + mains)
     difference = left_by(as_said)
     if difference <= NOTICED:
         return None
     all_db = float(amplitude_ratio_db(np.sum(heard * total) / np.sum(total**2)))
-    alone = (replace(as_said, inverted=True), best_level(as_said), best_delay(as_said))
+    alone = (replace(as_said, inverted=True), best(_levels(as_said)), best(_delays(as_said)))
     causes = [
         *((left_by(one), one, 0.0) for one in alone),
         (left_by(as_said, all_db), as_said, all_db),
@@ -131,12 +128,11 @@ def explain_sum(
     enough = max(NOTICED, EXPLAINED * difference)
     if min(left for left, _, _ in causes) > enough:  # a coarse grid, refined
         coarse = itertools.product(_LEVELS_DB[::8], _DELAYS[::5], (False, True))
-        together = min(
-            (JoiningSettings(level_change_db=a, delay=b, inverted=c) for a, b, c in coarse),
-            key=left_by,
+        together = best(
+            JoiningSettings(level_change_db=a, delay=b, inverted=c) for a, b, c in coarse
         )
         for _ in range(2):
-            together = best_delay(best_level(together))
+            together = best(_delays(best(_levels(together))))
         causes.append((left_by(together), together, 0.0))
     left, cause, all_db = min(causes, key=lambda one: one[0])
     explained = left <= enough
@@ -151,6 +147,14 @@ def explain_sum(
         inverted=cause.inverted,
         all_level_db=all_db,
     )
+
+
+def _levels(beside: JoiningSettings) -> Iterator[JoiningSettings]:
+    return (replace(beside, level_change_db=level_db) for level_db in _LEVELS_DB)
+
+
+def _delays(beside: JoiningSettings) -> Iterator[JoiningSettings]:
+    return (replace(beside, delay=delay) for delay in _DELAYS)
 
 
 POINTS_PER_OCTAVE, FIT_POINTS_PER_OCTAVE = 48, 24
