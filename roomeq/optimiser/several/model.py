@@ -4,10 +4,11 @@ Conventions
 -----------
 A setting is a vector x of V values, a delay in ms for each source, a level in dB for each, then the
 gains of each equaliser in dB, and a sign for each source, shape (n,). Between the steps of a band
-the complex logarithm of its response runs straight. A *state* is a setting with what it gives; a
-*move* replaces one value, so that the pressure of the sources that it touches is multiplied by a
-ratio (P,), and the rest stands: many moves are judged at once. Values are weighed as in the
-package; merit is the loss with what breaks a limit added, so that the search may pass there.
+the complex logarithm of its response runs straight, and so does its level at the limit frequencies;
+bands with fewer gains than others are padded with what their last gain does. A *state* is a setting
+with what it gives; *moves* are settings beside it, many of which are judged at once. Values are
+weighed as in the package; merit is the loss with what breaks a limit added, so that the search may
+pass there.
 """
 
 from __future__ import annotations
@@ -39,8 +40,8 @@ _DECIMALS = 9  # of pressures, so that unit and order leave not even a rounding 
 
 
 _Place = tuple[IntArray, IntArray]
-Summed = tuple[ComplexArray, FloatArray, FloatArray]
-"""Logarithms (K, P), rows (K, G) and mean levels (K,) of all bands, of K settings; or slopes."""
+Summed = tuple[ComplexArray, FloatArray]
+"""Logarithms (K, P) and rows (K, G) of all bands, of K settings; or slopes of B bands."""
 
 
 class BandTables:
@@ -53,11 +54,9 @@ class BandTables:
         Complex.
     rows : ndarray, shape (B, K, G)
         dB.
-    means : ndarray, shape (B, K)
-        Mean of the level over the fit axis, in dB.
     """
 
-    def __init__(self, bands: BandSet, mean_of: FloatArray) -> None:
+    def __init__(self, bands: BandSet) -> None:
         sizes = np.array([gains.size for gains in bands.gains_db])
         steps = np.arange(sizes.max() + 1)
 
@@ -68,38 +67,29 @@ class BandTables:
         self.gains = padded(bands.gains_db) + np.maximum(steps - sizes[:, None] + 1, 0)
         self.logs = np.log(padded(bands.responses))
         self.rows = padded(bands.limit_tables_db)
-        self.means = self.logs.real @ mean_of / NEPERS_PER_DB
 
     def summed(self, gains_db: FloatArray) -> Summed:
-        """Return logarithms (K, P), rows (K, G) and mean levels (K,) of all bands, (K, B)."""
+        """Return logarithms (K, P) and rows (K, G) of all bands at gains (K, B)."""
         (near, far), width = self._beside(gains_db)
-        share = (gains_db - self.gains[near]) / width
-        log, row, mean = (
-            (_times(1.0 - share, table[near]) + _times(share, table[far])).sum(axis=1)
-            for table in (self.logs, self.rows, self.means)
+        share = (gains_db[..., None] - self.gains[near][..., None]) / width
+        log, row = (
+            ((1.0 - share) * table[near] + share * table[far]).sum(axis=1)
+            for table in (self.logs, self.rows)
         )
-        return log, row, mean
+        return log, row
 
     def slopes(self, gains_db: FloatArray) -> Summed:
-        """Return by how much each band's logarithm, rows and mean change for a dB of its gain."""
+        """Return by how much each band's logarithm and rows change for a dB of its gain (B,)."""
         (near, far), width = self._beside(gains_db)
-        log, row, mean = (
-            _times(1.0 / width, table[far] - table[near])
-            for table in (self.logs, self.rows, self.means)
-        )
-        return log, row, mean
+        log, row = ((table[far] - table[near]) / width for table in (self.logs, self.rows))
+        return log, row
 
     def _beside(self, gains_db: FloatArray) -> tuple[list[_Place], FloatArray]:
         """Return between which gains on offer each gain (..., B) lies, and how far these are."""
         k = (self.gains < gains_db[..., None]).sum(axis=-1) - 1
         k = np.minimum(np.maximum(k, 0), self.last)
         near, far = (self.bands, k), (self.bands, k + 1)
-        return [near, far], self.gains[far] - self.gains[near]
-
-
-def _times(weights: FloatArray, rows: NDArray[Any]) -> NDArray[Any]:
-    """Return rows (..., B) or (..., B, P) times a weight for each band, (..., B)."""
-    return np.asarray(weights.reshape(weights.shape + (1,) * (rows.ndim - weights.ndim)) * rows)
+        return [near, far], (self.gains[far] - self.gains[near])[..., None]
 
 
 class Given(NamedTuple, Generic[Figure]):
@@ -181,7 +171,7 @@ class Model:
         self.caps_db = np.concatenate([*caps, np.zeros(0)])
         self.rows_of = np.repeat(np.arange(len(caps)), [cap.size for cap in caps])
         self.row_weights = _ROW_WEIGHT / np.bincount(self.rows_of)[self.rows_of]
-        self.tables = [BandTables(bands, self.mean_of) for bands in task.equalisers]
+        self.tables = [BandTables(bands) for bands in task.equalisers]
 
     # -- settings -------------------------------------------------------------------------------
 
@@ -210,9 +200,8 @@ class Model:
         for bands, table, at in zip(
             self.task.equalisers, self.tables, self.gain_places, strict=True
         ):
-            log = np.log(bands.present_response)[None]
-            rows = table.summed(x[None, at])[1]
-            found.append((log, rows, log.real @ self.mean_of / NEPERS_PER_DB))
+            _, rows = table.summed(x[None, at])
+            found.append((np.log(bands.present_response)[None], rows))
         return _first(self._given((x[None], signs[None]), found, math.nan))
 
     def judged(self, settings: Settings, start: float = math.nan) -> Given[FloatArray]:
@@ -230,9 +219,9 @@ class Model:
         delays, levels_db = x[:, self.lines, None], x[:, self.n + self.lines, None]
         exponents = self.turn * delays + NEPERS_PER_DB * levels_db
         means, rows = np.zeros((len(x), len(bands))), np.zeros((len(x), self.caps_db.size))
-        for e, (log, row, mean) in enumerate(bands):
+        for e, (log, row) in enumerate(bands):
             exponents[:, self.bands_of == e] += log[:, None]
-            means[:, e], rows[:, self.rows_of == e] = mean, row
+            means[:, e], rows[:, self.rows_of == e] = self._means_db(log), row
         rows -= self.caps_db
         transfers = signs[..., None] * np.exp(exponents)
         parts = zip(transfers.swapaxes(0, 1), self.pressures, strict=True)
@@ -276,6 +265,10 @@ class Model:
         error = levels - m[..., None, None]
         loss = self.task.loss.value(error, error - self.asked)
         return np.asarray(loss @ self.task.frequency_weights)
+
+    def _means_db(self, logs: ComplexArray) -> FloatArray:
+        """Return the mean level over the fit axis, in dB, of logarithms of responses (..., P)."""
+        return np.asarray(logs.real @ self.mean_of / NEPERS_PER_DB)
 
     def _source_means(self, means: FloatArray) -> FloatArray:
         """Return the mean response of each source's bands, (..., E) to (..., n)."""
@@ -330,7 +323,7 @@ class Model:
         power = np.maximum(np.abs(state.total) ** 2 @ task.smoothing, _LEAST_POWER)
         pairs = zip(self.tables, self.gain_places, strict=True)
         bands = [table.slopes(state.x[at]) for table, at in pairs]
-        slopes = self._power_slopes(state, [logs for logs, _, _ in bands])[self.free]
+        slopes = self._power_slopes(state, [logs for logs, _ in bands])[self.free]
         bent = slopes @ task.smoothing  # half of what the power gains, (V', S, F)
         d = power_ratio_db(power) - task.target_db - state.level
         short = np.minimum(d - self.asked, 0.0)
@@ -362,8 +355,8 @@ class Model:
         """Yield weight, residuals (R,) and their slopes (V', R): mean cut, output, limit rows."""
         task, n, free = self.task, self.n, self.free
         means = np.zeros((n, len(self.choices)))
-        for e, (_, _, mean_slopes) in enumerate(bands):
-            means[np.ix_(self.bands_of == e, self.gain_places[e])] = mean_slopes
+        for e, (logs, _) in enumerate(bands):
+            means[np.ix_(self.bands_of == e, self.gain_places[e])] = self._means_db(logs)
         means = means[:, free]
         cut = float(self._source_means(state.means).mean())
         if cut < 0.0:
@@ -376,7 +369,7 @@ class Model:
             louder = np.einsum("s,vsf->vf", task.seat_weights, bent) / average / NEPERS_PER_DB
             slope = driven - louder @ task.frequency_weights
             yield _OUTPUT_WEIGHT, np.array([over]), slope[:, None]
-        for e, (_, row_slopes, _) in enumerate(bands):
+        for e, (_, row_slopes) in enumerate(bands):
             broken = (self.rows_of == e) & (state.rows > 0.0)
             if broken.any():
                 rows = np.zeros((len(self.choices), int(broken.sum())))

@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Callable, Sequence
+from typing import Literal
 
 import numpy as np
 from numpy.random import Generator
@@ -23,6 +24,8 @@ from roomeq.optimiser.several.model import LIMIT_TOLERANCE_DB, Model, Setting, S
 from roomeq.optimiser.several.task import IntArray
 
 BoolArray = NDArray[np.bool_]
+Figure = Literal["merit", "given_up"]
+_LEAST_FALL: dict[Figure, float] = {"merit": 1e-7, "given_up": 1e-9}
 
 _STEPS, _TRIALS = 25, 6
 _DAMPING = 1e-2
@@ -33,7 +36,6 @@ _STALE = 20
 _COARSE_DELAY = 0.5  # ms
 _DRAWN = 24
 _REACH, _DELAY_REACH = 3, 10
-_LEAST_FALL = 1e-7
 _FEW_STARTS = 3
 _SEED = 1
 
@@ -83,7 +85,7 @@ def _louder(model: Model, state: State, step: float) -> State:
                 delays = delays[np.unique(np.round(delays / step), return_index=True)[1]]
             moves = [model.line_moves(state, line, delays, level)]
             for some in moves + [model.flip(state, int(i)) for i in fed if i != line]:
-                state = _improved_by(model, state, some, "given_up", 1e-9)
+                state = _improved_by(model, state, some, "given_up")
         if state.given_up >= before - 1e-6:
             return state
 
@@ -283,7 +285,7 @@ def improved(
     while model.evaluations < until:
         before = state.merit
         state = _round_of_moves(model, state, may, pairs=False, flips=flips)
-        if state.merit < before - _LEAST_FALL:
+        if state.merit < before - _LEAST_FALL["merit"]:
             continue
         if not pairs:
             return state
@@ -292,7 +294,7 @@ def improved(
             level = state.x[model.n + line : model.n + line + 1]
             moves = model.line_moves(state, line, model.choices[line], level)
             state = _improved_by(model, state, moves)
-        if state.merit >= before - _LEAST_FALL:
+        if state.merit >= before - _LEAST_FALL["merit"]:
             return state
     return state
 
@@ -316,13 +318,11 @@ def _round_of_moves(
     return state
 
 
-def _improved_by(
-    model: Model, state: State, moves: Settings, figure: str = "merit", least: float = _LEAST_FALL
-) -> State:
+def _improved_by(model: Model, state: State, moves: Settings, figure: Figure = "merit") -> State:
     """Return the best of the moves if it is better."""
     values = getattr(model.judged(moves, state.level), figure)
     k = int(values.argmin())
-    better = bool(values[k] < getattr(state, figure) - least)
+    better = bool(values[k] < getattr(state, figure) - _LEAST_FALL[figure])
     return model.state(moves[0][k], moves[1][k], state.level) if better else state
 
 
