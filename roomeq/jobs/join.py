@@ -198,34 +198,30 @@ def join(room: Room) -> RoomJoining:
             "corner under [crossover]"
         )
     offer = joining_offer(room)
+    told = RoomJoining(
+        room=room.name,
+        path=described_path(room),
+        estimate=estimated_path(room),
+        present=present_record(room),
+    )
     if not room.joining.common_time_reference:
-        levels = _joined_by_levels(room, room.corner, offer)
-        return RoomJoining(
-            room=room.name,
-            path=described_path(room),
-            estimate=estimated_path(room),
-            levels=levels,
-            present=present_record(room),
+        return replace(
+            told,
+            levels=_joined_by_levels(room, room.corner, offer),
             corners_missing="without a common time reference no other pair can be predicted",
         )
     found = solve_joining(room, offer)
     kept = solve_joining(room, offer, keep_bands=True)
-    corners, missing = None, ""
-    try:
-        corners = _corners(found)
-    except ValueError as error:
-        missing = str(error)
-    return RoomJoining(
-        room=room.name,
-        path=described_path(room),
-        estimate=estimated_path(room),
+    told = replace(
+        told,
         fit=kept.alignment,
         record=joining_record(kept),
         with_bands=None if found.bands is None else joining_record(found),
-        corners=corners,
-        corners_missing=missing,
-        present=present_record(room),
     )
+    try:
+        return replace(told, corners=_corners(found))
+    except ValueError as error:
+        return replace(told, corners_missing=str(error))
 
 
 def _joined_by_levels(room: Room, corner: float, offer: JoiningOffer) -> LevelJoiningRecord:

@@ -135,7 +135,10 @@ def align(
     over_delay = _both_polarities(data, [replace(present, delay=d) for d in near.tolist()])
     tried = over_delay
     if values.size == 1 and phase_control is not None:
-        tried = _both_polarities(data, _phases(present, phase_control))
+        at = phase_control.frequency
+        phases = _with(phase_settings_deg(phase_control), present.phase_deg)
+        turned = [replace(present, phase_deg=p, phase_frequency=at) for p in phases.tolist()]
+        tried = _both_polarities(data, turned)
     allowed = (False, True) if can_invert else (present.inverted,)
     admissible = [one for inverted in allowed for one in _minima(tried[inverted])]
     least = min(one.loss_db for one in (now, *admissible))
@@ -181,13 +184,6 @@ def _with(values: FloatArray, present: float) -> FloatArray:
     if not np.isclose(values, present, rtol=0.0, atol=_SAME).any():
         values = np.sort(np.append(values, present))
     return readonly(values)
-
-
-def _phases(present: JoiningSettings, control: PhaseControl) -> list[JoiningSettings]:
-    """Return the present setting with every phase that can be set."""
-    phases = _with(phase_settings_deg(control), present.phase_deg).tolist()
-    at = control.frequency
-    return [replace(present, phase_deg=phase, phase_frequency=at) for phase in phases]
 
 
 def _both_polarities(

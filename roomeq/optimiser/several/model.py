@@ -143,13 +143,12 @@ class Model:
         mean_power = np.mean(np.abs(self.pressures) ** 2)
         self.unit_db = float(power_ratio_db(max(mean_power, np.finfo(np.float64).tiny)))
         self.pressures = np.round(self.pressures / 10.0 ** (self.unit_db / 20.0), _DECIMALS)
-        fed_by = [source.fed_by for source in task.sources]
-        self.lines = np.array([i if fed is None else fed for i, fed in enumerate(fed_by)])
+        fed_by = enumerate(source.fed_by for source in task.sources)
+        self.lines = np.array([i if fed is None else fed for i, fed in fed_by])
         self.bands_of = np.array([-1 if s.equaliser is None else s.equaliser for s in task.sources])
-        own = self.lines == np.arange(self.n)
-        pairs, still = list(zip(task.sources, own, strict=True)), np.zeros(1)
-        delays = [1e3 * s.delays if o else still for s, o in pairs]
-        levels = [s.levels_db if o else still for s, o in pairs]
+        still = np.zeros(1)  # of one that is fed
+        delays = [1e3 * s.delays if s.fed_by is None else still for s in task.sources]
+        levels = [s.levels_db if s.fed_by is None else still for s in task.sources]
         sizes = [len(e.gains_db) for e in task.equalisers]
         ends = 2 * self.n + np.cumsum([0, *sizes])
         self.gain_places = [np.arange(first, end) for first, end in itertools.pairwise(ends)]
