@@ -33,7 +33,10 @@ _BYPASS_RECKONED = (
 
 
 def joining_obstacle(room: Room) -> str | None:
-    """Say why subwoofer and mains are not joined although it was meant; None if they can be."""
+    """Say why subwoofer and mains are not joined although it was meant; None if they may be.
+
+    What the measurements do not suffice for is told by the steps.
+    """
     obstacle = _obstacle(room) if room.source == "sub" else None
     return obstacle and f"subwoofer and mains are not joined: {obstacle}"
 
@@ -55,15 +58,7 @@ def _obstacle(room: Room) -> str | None:
             "the phase of the device's bands is not known; roomeq join chooses delay and polarity "
             "with the present bands"
         )
-    branches = [
-        [m for m in survey.at_seat(seat) if m.source in ("sub", "mains")] for seat in survey.seats
-    ]
-    pairs = [measured for measured in branches if len({m.source for m in measured}) > 1]
-    if not pairs:
-        return "at no seat were both measured"
-    unphased = (m for measured in pairs for m in measured if not m.response.has_phase)
-    first = next(unphased, None)
-    return None if first is None else f"{first.file or first.seat} has no phase"
+    return None
 
 
 def proposal_with_mains(

@@ -13,6 +13,7 @@ import datetime
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import Self
 
 import numpy as np
 from msgspec.structs import replace as with_fields
@@ -70,6 +71,12 @@ class OneSetting:
         bands = self.subwoofer.room.equaliser.response(self.gains_db, frequencies)
         now = self.subwoofer.response_now(frequencies)
         return np.asarray(bands * self.setting.response(frequencies) / now)
+
+    def changed(self, by_db: float, *, turned: bool = False) -> Self:
+        """Return the setting with its level changed, and its polarity turned if so said."""
+        inverted, level_db = self.setting.inverted != turned, self.setting.level_change_db + by_db
+        setting = replace(self.setting, inverted=inverted, level_change_db=level_db)
+        return replace(self, setting=setting)
 
     @property
     def survey(self) -> Survey:
@@ -132,7 +139,7 @@ def propose_several(
     found = proposal_with_mains(as_set, search, now=now)
     cut_db = 0.0
     if found.joining is None:
-        asked_db = _asked_db(now, found, settings, kept=no_change is not None)
+        asked_db = _asked_db(now, found, kept=no_change is not None)
         granted_db, cut_db = min(asked_db, left_db), max(asked_db - left_db, 0.0)
         knob = now.device.level
         step = choose_level(granted_db, knob=knob, present_db=None, highest_change_db=left_db)
@@ -149,7 +156,7 @@ def propose_several(
     plan = plan_of(found, given=room, before=before, date=date, by=by)
     points = tuple(task.points.tolist())
     record = TogetherRecord.copied(together, seats=before.data.seats, points=points)
-    settings = _changed(settings, level_db, turned=turned)
+    settings = tuple(one.changed(level_db, turned=turned) for one in settings)
     upstream_db = level_db if now.device.level is None else 0.0
     each, subwoofers = zip(settings, together.without, _shares_db(settings), strict=True), {}
     for one, without, share_db in each:
@@ -176,27 +183,10 @@ def _within_drive(
     most_db = min(_granted_db(one) - one.setting.level_change_db for one in settings)
     step_db = 0.5 if room.device.level is None else room.device.level.step_db
     down_db = min(0.0, math.floor(most_db / step_db + 1e-9) * step_db)
-    return _changed(settings, down_db), most_db - down_db
+    return tuple(one.changed(down_db) for one in settings), most_db - down_db
 
 
-def _changed(
-    settings: Sequence[OneSetting], by_db: float, *, turned: bool = False
-) -> tuple[OneSetting, ...]:
-    """Return the settings with all levels changed alike, and all polarities turned if so said."""
-    return tuple(
-        replace(
-            one,
-            setting=replace(
-                one.setting,
-                inverted=one.setting.inverted != turned,
-                level_change_db=one.setting.level_change_db + by_db,
-            ),
-        )
-        for one in settings
-    )
-
-
-def _asked_db(room: Room, found: Proposal, settings: Sequence[OneSetting], *, kept: bool) -> float:
+def _asked_db(room: Room, found: Proposal, *, kept: bool) -> float:
     """Return the common change of level that is wanted, or that keeps the loudness."""
     if room.target.level_db is not None:
         return found.fit.level_change_db + found.fit.loudness_cut_db

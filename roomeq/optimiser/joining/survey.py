@@ -148,8 +148,8 @@ def _joint_seats(survey: Survey) -> tuple[str, ...]:
     for one in _measured(survey, seats):
         if not one.response.has_phase:
             raise MissingPhaseError(
-                f"seat {one.seat!r}: the response of the {one.source} has level only; "
-                "joining needs phase"
+                f"seat {one.seat!r}{f', {one.file}' if one.file else ''}: the response of the "
+                f"{one.source} has level only; joining needs phase"
             )
     return seats
 
