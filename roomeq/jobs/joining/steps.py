@@ -65,17 +65,12 @@ def joining_offer(room: Room) -> JoiningOffer:
         If a present phase is stated, but the device has no phase control.
     """
     device, stated = room.device, room.present
-    phase_deg, control = stated.phase_deg or 0.0, device.phase
-    if phase_deg and control is None:
-        raise ValueError(
-            f"phase_deg = {phase_deg:g} is stated under [device.present], but the device has no "
-            "phase control"
-        )
+    control = device.phase
     return JoiningOffer(
         present=JoiningSettings(
             delay=room.joining.present_delay,
             inverted=stated.polarity == "inverted",
-            phase_deg=phase_deg,
+            phase_deg=stated.phase_deg or 0.0,
             phase_frequency=None if control is None else control.frequency,
         ),
         delays=room.joining.delays or DelayRange(),
