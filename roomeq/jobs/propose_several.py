@@ -215,15 +215,13 @@ def _high_pass_first(subwoofers: Mapping[str, Plan]) -> tuple[Caution, ...]:
 def _set_together(one: OneSetting, without: WithoutOne, record: TogetherRecord) -> SetTogether:
     present = one.subwoofer.present
     pressures = seat_pressures(one.survey, record.seats, np.array(record.points))
-    return SetTogether(
+    return SetTogether.copied(
+        without,
         fed_by=one.subwoofer.fed_by,
         delay_ms=round(1e3 * one.setting.delay, 6),
         inverted=one.setting.inverted,
         present_delay_ms=round(1e3 * present.delay, 6),
         present_inverted=present.inverted,
-        without_db=without.deviation_db,
-        output_without_db=without.output_lost_db,
-        needless=without.needless,
         level_db=rows_of(amplitude_ratio_db(pressures).round(4)),
         phase_deg=rows_of(np.angle(pressures, deg=True).round(3)),
     )

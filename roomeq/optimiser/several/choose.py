@@ -45,16 +45,17 @@ class WithoutOne:
 
     Attributes
     ----------
-    deviation_db : float
-    output_lost_db : float
+    without_db : float
+        Deviation.
+    output_without_db : float
         How much less output there is than with it, at equal drive.
     needless : bool
         Whether it can be left off without loss: the deviation stays within the tie or 0.1 dB, and
         the output within what may be given up.
     """
 
-    deviation_db: float
-    output_lost_db: float
+    without_db: float
+    output_without_db: float
     needless: bool
 
 
@@ -179,8 +180,8 @@ def _without(model: Model, i: int, proposed: State, before: State, evaluations: 
     output_db = others.loudest_db + others.unit_db - found.given_up
     given_up = model.loudest_db + model.unit_db - output_db
     return WithoutOne(
-        deviation_db=math.sqrt(found.loss),
-        output_lost_db=given_up - proposed.given_up,
+        without_db=math.sqrt(found.loss),
+        output_without_db=given_up - proposed.given_up,
         needless=found.loss <= limit and given_up <= model.task.most_given_up_db,
     )
 
