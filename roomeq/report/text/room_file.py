@@ -17,7 +17,7 @@ from roomeq.importers.file_contents import FolderEntry
 from roomeq.importers.folder import FolderContents
 from roomeq.importers.room_file.reading import FORMAT
 from roomeq.importers.room_file.schema import RoomTables
-from roomeq.report.text.layout import WIDTH, bullets, paragraph
+from roomeq.report.text.layout import WIDTH, bullets, text_of
 
 _BEGINNING = """\
 Written by roomeq start from what lies in this folder. A line with # does not count: take it away,
@@ -91,12 +91,12 @@ def start_text(found: FolderContents, *, file: str) -> str:
             seat = f" (seat {entry.keys['seat']!r})" if "seat" in entry.keys else ""
             names = [str(entry.keys[key]) for key in _NAMED if key in entry.keys]
             told.append(f"{(names or [f'[{entry.table}]'])[0]}{seat}: {said}")
-    lines = [f"Written: {file}", "", *bullets(told)]
     used = [one for one in found.of("measurements") if not one.left_out]
-    untold = [one.keys["file"] for one in used if "source" not in one.keys]
-    if untold:
-        lines += ["", *paragraph(f"Nothing tells what played, taken for sub: {', '.join(untold)}")]
-    if found.ignored:
-        lines += ["", *paragraph(f"Not looked at: {', '.join(found.ignored)}")]
+    untold = ", ".join(one.keys["file"] for one in used if "source" not in one.keys)
     stated = "What stands nowhere in the files is commented out there. Edit it, then check again."
-    return "\n".join([*lines, "", *paragraph(stated), ""]) + "\n"
+    told_apart = {
+        "Nothing tells what played, taken for sub": untold,
+        "Not looked at": ", ".join(found.ignored),
+    }
+    more = [f"{what}: {files}" for what, files in told_apart.items() if files]
+    return f"Written: {file}\n\n{text_of([bullets(told), *more, stated])}\n"

@@ -13,7 +13,7 @@ from roomeq.optimiser.bands.fit import NoChange
 from roomeq.optimiser.bands.reasons import BandSetting
 from roomeq.plan.plan import Plan
 from roomeq.report.text.headroom import hertz_text
-from roomeq.report.text.layout import joined, worded
+from roomeq.report.text.layout import counted, joined, worded
 from roomeq.wanted.limits import DRIVE_BELOW_FLOOR_DB
 
 _MOST_LOWER_LIMITS = 45.0  # Hz: few subwoofers end higher
@@ -26,7 +26,7 @@ SOURCES = {
 """What was measured, or plays."""
 
 
-_REASONS = worded("""
+_reason = worded("""
 within_tolerance: within tolerance
 seats_disagree: few seats are short: they differ by {spread_db:.1f} dB
 cancellation: deep dip: not filled
@@ -36,10 +36,10 @@ noise: in noise
 not_measured: not measured
 roll_off: own roll-off: not filled
 roll_off_cut: own roll-off, beside an excess
-below_limit: no boost below {floor:.0f} Hz
+below_limit: no boost below {evidence.no_boost_below:.0f} Hz
 near_crossover: too near the crossover to tell
 above_crossover: above crossover, {corner:.0f} Hz
-held_by_filter_boost: held by the boost limit, {limit_db:+g} dB
+held_by_filter_boost: held by the boost limit, {evidence.filter_boost_limit_db:+g} dB
 held_by_drive_boost: held by the drive limit, {drive}
 held_by_range: at the end of its range
 locked: locked
@@ -63,14 +63,9 @@ def reason_text(band: BandSetting, plan: Plan) -> str:
         "joined": plan.only_joined,
     }
     codes = [f"{band.reason}_{way}" for way, holds in ways.items() if holds]
-    words = next((_REASONS[code] for code in codes if code in _REASONS), _REASONS[band.reason])
-    return words.format(
-        spread_db=band.spread_db or 0.0,
-        floor=plan.evidence.no_boost_below,
-        corner=plan.target.corner or 0.0,
-        limit_db=plan.evidence.filter_boost_limit_db,
-        drive=_drive_limit_text(band, plan),
-    )
+    code = next((code for code in codes if code in _reason), band.reason)
+    told = {"spread_db": band.spread_db or 0.0, "corner": plan.target.corner or 0.0}
+    return _reason(code, plan, drive=_drive_limit_text(band, plan), **told)
 
 
 def _drive_limit_text(band: BandSetting, plan: Plan) -> str:
@@ -87,20 +82,21 @@ KEEPS_LOUDNESS = "keeps loudness"
 
 def level_purpose(plan: Plan) -> str:
     """Say what the level knob's change is for."""
-    if plan.set_together is not None:
-        return "against the others, and for all together"
-    if plan.joining is not None:
-        return "joins the mains"
-    if any(caution.code is CautionCode.SUM_DISAGREES for caution in plan.cautions):
-        return "stays, for the sum with the mains is in doubt"
-    if any(caution.code is CautionCode.LOUDNESS_CUT for caution in plan.cautions):
-        return "all that the drive limit grants"
-    return "reaches the wanted level" if plan.target.level_db is not None else KEEPS_LOUDNESS
+    codes = [caution.code for caution in plan.cautions]
+    purposes = {
+        "against the others, and for all together": plan.set_together is not None,
+        "joins the mains": plan.joining is not None,
+        "stays, for the sum with the mains is in doubt": CautionCode.SUM_DISAGREES in codes,
+        "all that the drive limit grants": CautionCode.LOUDNESS_CUT in codes,
+        "reaches the wanted level": plan.target.level_db is not None,
+        KEEPS_LOUDNESS: True,
+    }
+    return next(words for words, holds in purposes.items() if holds)
 
 
-_NO_CHANGE = worded("""
+_no_change = worded("""
 improvement_too_small: As good as this device can make it: the best setting within the limits
-    betters the weighted deviation by {most_db:.2f} dB, from {now_db:.1f} dB. {keep}
+    betters the weighted deviation by {most_db:.2f} dB, from {deviation_before_db:.1f} dB. {keep}
 what_could: What is left is cancellation, differs from seat to seat, or is held back by a limit (see
     why at each band): moving the subwoofer or the seats, a second one or damping can change it.
 roll_off: What is short at the low end may be the subwoofer's own roll-off, whose lower limit is not
@@ -130,21 +126,16 @@ def no_change_text(plan: Plan) -> str:
         are = "are" if len(others) > 1 else "is"
         keep = f"Keep the bands as they are set; only {joined(others)} {are} to change."
     if plan.joining is not None:
-        return _NO_CHANGE["joined"].format(why=_NO_CHANGE[f"{plan.no_change}_joined"], keep=keep)
+        return _no_change("joined", why=_no_change(f"{plan.no_change}_joined"), keep=keep)
     gained_db = evidence.deviation_before_db - evidence.best_deviation_db
-    said = _NO_CHANGE[plan.no_change].format(
-        gained_db=gained_db,
-        most_db=max(gained_db, 0.0),
-        now_db=evidence.deviation_before_db,
-        repeatability_db=evidence.repeatability_db or 0.0,
-        keep=keep,
-    )
+    told = {"gained_db": gained_db, "most_db": max(gained_db, 0.0), "keep": keep}
+    text = _no_change(plan.no_change, evidence, **told)
     small = plan.no_change is NoChange.IMPROVEMENT_TOO_SMALL
     more = small and evidence.deviation_before_db > 1.0
-    return f"{said} {_NO_CHANGE['what_could']}" if more else said
+    return f"{text} {_no_change('what_could')}" if more else text
 
 
-_CAUTIONS = worded("""
+_caution = worded("""
 band_levels_only: Only third-octave levels were measured: phase, cancellations and narrow peaks
     cannot be told from them, and what is predicted is good to half a dB.
 bands_in_noise: Bands near the noise count less in the fit: {name} Hz (x {value:.2f} at the worst).
@@ -157,7 +148,7 @@ check_wiring: The subwoofer is probably inverted against the mains. Rewire nothi
 distortion_extrapolated: The wanted level asks up to {value:.1f} dB more drive (at {band}) than the
     sweep had: near a driver's stop distortion grows faster than was reckoned. Measure louder, in
     steps, but never below the subwoofer's lower limit.
-few_seats: Only {value:.0f} seat{s} measured: what suits it may harm others; measure three at least.
+few_seats: Only {seats} measured: what suits it may harm others; measure three at least.
 high_pass_first: Set the other protective high-pass first{of}, measure again and propose again:
     delay, polarity and what is predicted of all together are without it.
 improvement_lost_at_other_q: If the bands' Q is {value:g} times the assumed one, most of the
@@ -211,17 +202,18 @@ works_harder_as_set: Up to {value:.1f} dB more drive than with all bands at 0 an
 
 def caution_text(caution: Caution) -> str:
     """Return a caution in words."""
-    name, frequency, assumed = caution.name or "", caution.frequency, CautionCode.Q_ASSUMED
+    name, frequency = caution.name or "", caution.frequency
     value = 0.0 if caution.value is None else caution.value
     low = frequency is not None and frequency < _MOST_LOWER_LIMITS
     cost = f", which may cost up to {value:.1f} dB"
-    code = f"{assumed}_of" if caution.code is assumed and name else caution.code
-    return _CAUTIONS[code].format(
+    code = f"{caution.code}_of" if f"{caution.code}_of" in _caution and name else caution.code
+    return _caution(
+        code,
         value=value,
         name=name,
         than=name or "now",
         of=f" ({name})" if name else "",
-        s="" if value == 1 else "s",
+        seats=counted(round(value), "seat"),
         frequency=frequency or 0.0,
         band="" if frequency is None else hertz_text(frequency),
         at="" if frequency is None else f" at {frequency:.0f} Hz",

@@ -8,7 +8,7 @@ from judged_rooms import found, room, sound, spoilt
 from roomeq.analysis.recordings.findings import Finding, FindingCode, Severity
 from roomeq.base.recording import Recording
 from roomeq.plan.recordings import DecayRow, DetailRow, DistortionRow, recording_rows
-from roomeq.report.text.layout import WIDTH
+from roomeq.report.text.layout import WIDTH, text_of
 from roomeq.report.text.recordings import (
     CODES,
     alarm_texts,
@@ -63,7 +63,12 @@ def test_a_finding_says_what_where_how_sure_and_what_to_do():
     assert [sureness_text(value) for value in (0.95, 0.5)] == ["certain", "possible"]
 
 
-def joined(lines):
+def laid_out(part):
+    return text_of([part]).splitlines()
+
+
+def joined(part):
+    lines = laid_out(part)
     assert max(len(line) for line in lines) <= WIDTH
     return " ".join(" ".join(lines).split())
 
@@ -162,8 +167,8 @@ def test_decay_is_bracketed_where_the_filter_rings_and_what_is_not_told_is_blank
         DetailRow(seat="b", file="b.wav", decay=(), distortion=()),
         DetailRow(seat="c", file="c.wav", decay=decay[:0], distortion=distortion[1:]),
     ]
-    lines = detail_lines(rows)
-    text = joined(lines)
+    text = joined(detail_lines(rows))
+    lines = laid_out(detail_lines(rows))
     assert "31.5 Hz (0.55, -)" in text
     assert "63 Hz 0.50, 0.61" in text
     assert "125 Hz In brackets" in text  # the cell is empty
@@ -180,7 +185,8 @@ def test_signal_to_noise_ratios_that_are_not_known_are_blank():
     first = one.recordings[0]
     snr = np.where(np.arange(first.quality.snr_db.size) == 0, np.nan, 33.0)
     first = replace(first, quality=replace(first.quality, snr_db=snr))
-    lines = recording_lines(recording_rows(replace(one, recordings=(first, one.recordings[1]))))
+    rows = recording_rows(replace(one, recordings=(first, one.recordings[1])))
+    lines = laid_out(recording_lines(rows))
     (row,) = [line.split() for line in lines if line.strip().startswith("16 Hz")]
     assert row == ["16", "Hz", "40"]
 
