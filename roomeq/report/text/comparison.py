@@ -95,11 +95,9 @@ moved: Level: all seats changed by {offset_db:+.1f} dB; that was removed from ba
 moved_by: Level knob, drive level or microphone gain: which of them cannot be told.
 as_planned: nothing has changed, and all this is scatter.
 other_plan: the settings that {name} states are in force.
-band: {looks}{besides}.
+band: {looks}{known:|, and the subwoofer is {louder}|}.
 each: the band at {label} Hz looks turned by {gain} dB
-besides: , and the subwoofer is {louder}
 level: the subwoofer is {louder} against the mains.
 mains_level: the mains are {louder} against the subwoofer.
-filter_on: a {kind} near {value:.0f} Hz was switched on.
-filter_off: a {kind} near {value:.0f} Hz was switched off.
+filter: a {kind} near {value:.0f} Hz was switched {engaged:|on|off}.
 """)

@@ -28,8 +28,8 @@ LIMITS = {
 _say = worded("""
 extra: Extra drive against all bands at 0 (the most within each band, edges included)
 extra_titles: >Band | >Extra dB | >Voltage | >Power | >Displacement | >Of largest dB
-extra_row: {band.label} Hz | {extra_db:+.1f} | x {voltage_ratio:.2f} | x {power_ratio:.2f} |
-    x {displacement_ratio:.2f} | {displacement_db:+.1f}
+extra_row: {band.label} Hz | {extra_db:+.1f} | x {voltage_ratio:.2f} | x {power_ratio:.2f} | x
+    {displacement_ratio:.2f} | {displacement_db:+.1f}
 largest: Of largest: displacement against the largest that any band had before.
 explained: (aim and reached: dB SPL there; drive: above that of the measurement)
 bands: >Band | >Aim | >Reached | >Drive dB | >V | >W | >mm | >To spare dB | Runs out first
@@ -40,15 +40,16 @@ clean: Distortion counts as clean up to {limits} dB for the second to the fifth 
 follows: The drive limit of the bands follows this headroom.
 unknown: What runs out first is not known: state amplifier, load and the voltage while measuring,
     record sweeps for distortion, or give a table of maximum output.
-short: What runs out first: {what} at {label} Hz, {size_db:.1f} dB short.
-nothing: What runs out first: {what} at {label} Hz, with nothing to spare.
-spare: What runs out first: {what} at {label} Hz, with {size_db:.1f} dB to spare.
+first: What runs out first: {what} at {label} Hz, {short:|{size_db:.1f} dB short|with {spare} to
+    spare}.
 rated: Load {load}; the amplifier {is_rated:|is rated for|gives, derived from the rating of another
     load,} {rated:.1f} V, {power:.0f} W into it. At the lowest impedance ({load.minimum_ohm:.2f}
     ohm{load.minimum_assumed:|, taken for 0.8 times nominal|}) that is {most:.0f} W and
     {current:.1f} A.
 candidates: High-pass | >Bass lost dB | >Still lacking dB | Verdict
 candidate: {name} | {loss_db:.1f} | {shortage_db:.1f} | {why}
+protection: Protective high-pass: {to}{changes:| (now {now})|}: {why}{below:|, at the full wanted
+    level; the plan stays {below:.1f} dB below it|}.
 lacking: {lacking_db:.1f} dB are still lacking at {unrelieved} Hz: turn the level down by that much.
 """)
 
@@ -114,8 +115,9 @@ def _first_text(record: HeadroomRecord) -> str:
     first = record.headroom().first
     if first is None or first.limit is None or first.left_db is None:
         return _say("unknown")
-    code = "spare" if first.left_db >= 0.05 else "short" if first.left_db < -0.05 else "nothing"
-    return _say(code, first, what=LIMITS[first.limit], size_db=abs(first.left_db))
+    spare = f"{first.left_db:.1f} dB" if first.left_db >= 0.05 else "nothing"
+    told = {"short": first.left_db < -0.05, "size_db": -first.left_db, "spare": spare}
+    return _say("first", first, what=LIMITS[first.limit], **told)
 
 
 def high_pass_text(high_pass: HighPass | None) -> str:
@@ -126,26 +128,19 @@ def high_pass_text(high_pass: HighPass | None) -> str:
     return f"{high_pass.corner:g} Hz, {family} {6 * high_pass.order} dB/oct"
 
 
-_refusal = worded("""
-no_evidence: weaker, and there is neither distortion nor output data
-no_evidence_there: weaker, and no distortion or output data{at}
-box_unknown: weaker, and the box is not stated: a vented one unloads
-not_assured: weaker, and clean output{at} is not assured
-moves_too_far_below: the driver would move too far{at}
-vented_box: too low for a box tuned to {tuning:g} Hz
-""")
-_reason = worded("""
+_why = worded("""
 no_choice: the device has no protective high-pass
 present_unknown: its present setting is not stated, so that nothing can be said of another one
-no_evidence: it is never weakened or switched off without distortion or output data; record sweeps
-    or give a table of maximum output
+no_evidence: there is neither distortion nor output data for a weaker one; record sweeps or give a
+    table of maximum output
 no_evidence_there: distortion or output data do not reach down to where a weaker one would let more
-    through
+    through{at:|, {at}|}
 box_unknown: the box is not stated, and a vented one would be unloaded below its tuning
-not_assured: clean output with a weaker one is not assured
-moves_too_far_below: with a weaker one the driver would move too far below the lowest band
-vented_box: a vented box needs a high-pass near its tuning (common practice): below it nothing but
-    the suspension holds the driver
+not_assured: clean output with a weaker one is not assured{at:| at {at}|}
+moves_too_far_below: with a weaker one the driver would move too far{at:| at {at}| below the lowest
+    band}
+vented_box: a vented box needs a high-pass near its tuning{at:|, {at}|} (common practice): below it
+    nothing but the suspension holds the driver
 relief_needed: the driver lacks {lacking_db:.1f} dB at {band} Hz
 clean_to_spare: the driver has at least {lacking_db:.1f} dB to spare at the wanted level (least at
     {band} Hz)
@@ -159,9 +154,8 @@ def refusal_text(candidate: ProtectionCandidate) -> str:
     """Say why a high-pass must not be chosen; empty where it may be."""
     if candidate.refused is None:
         return ""
-    place = candidate.refused_at
-    at = "" if place is None else f" at {hertz_text(place)}"
-    return _refusal(candidate.refused, at=at, tuning=place or 0.0)
+    at = candidate.refused_at and hertz_text(candidate.refused_at)
+    return _why(candidate.refused, at=at)
 
 
 def protection_lines(
@@ -178,14 +172,15 @@ def protection_lines(
         Whether to list what else was looked at.
     """
     verb = {"kept": "leave it at", "switched_off": "switch it"}.get(choice.change, "set it to")
-    setting = f"{verb} {high_pass_text(choice.high_pass)}" if choice.known else "leave it as it is"
-    if choice.changes:
-        setting += f" (now {high_pass_text(choice.present)})"
-    reason = _reason(choice.reason, choice, lacking_db=abs(choice.value_db or 0.0))
-    if quieter_db >= 0.05 and choice.value_db is not None:
-        reason += f", at the full wanted level; the plan stays {quieter_db:.1f} dB below it"
-    texts = [f"  Protective high-pass: {setting}: {reason}."]
+    below = quieter_db >= 0.05 and choice.value_db is not None
     lacking_db = (choice.unrelieved_db or 0.0) - quieter_db
+    told = {
+        "to": f"{verb} {high_pass_text(choice.high_pass)}" if choice.known else "leave it as it is",
+        "now": high_pass_text(choice.present),
+        "why": _why(choice.reason, choice, at="", lacking_db=abs(choice.value_db or 0.0)),
+        "below": quieter_db if below else 0.0,
+    }
+    texts = [f"  {_say('protection', choice, **told)}"]
     if choice.unrelieved is not None and lacking_db > 0.0:
         texts.append(f"  {_say('lacking', choice, lacking_db=lacking_db)}")
     rows = []

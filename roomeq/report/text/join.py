@@ -46,8 +46,8 @@ late_or_early: Is the subwoofer late or early? Levels give the size of the phase
     trying the wrong one is worse than leaving everything as it is. Decide it first:
 no_delay: No delay can be set: measure subwoofer and mains against one time reference.
 again: Measure both together again at the same seats, nothing else changed.
-level: Level between {lowest:.0f} and {highest:.0f} Hz, against what it was: about
-    {late_db:+.1f} dB if the subwoofer is late, {early_db:+.1f} dB if it is early.
+level: Level between {lowest:.0f} and {highest:.0f} Hz, against what it was: about {late_db:+.1f} dB
+    if the subwoofer is late, {early_db:+.1f} dB if it is early.
 write: Write what it was into the room file (subwoofer = "late" or "early" under [timing]), put the
     delay back, and run this again.
 answer: If it is {word}: {delay}, polarity {polarity}, the sum would lose {loss_db:.1f} dB

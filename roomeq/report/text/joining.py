@@ -23,10 +23,6 @@ FAR_TOO_LOUD_DB = 12.0
 """Mean over the bands below the corner; common practice, no source. In 45 random rooms with mains
 (`joining_cases.py`, seeds 61000 to 61044) it is said in 8; in 42 with the subwoofer 12 dB up."""
 _SHOWN_DB = 0.05  # less is the same figure in print
-_TOLD_RIGHT = {False: "three of four", True: "nine of ten"}
-"""Of rooms in which the polarity was told, by whether both boxes were declared and taken out: how
-many were told rightly, by the worse of what two makes of rooms gave;
-`roomeq.optimiser.joining.polarity` has the figures."""
 
 
 def delay_text(settings: JoiningSettings) -> str:
@@ -132,7 +128,8 @@ wiring_not_tested: Which way the subwoofer is wired was not tested: {polarity_ob
 wiring_or_delay: An inverted subwoofer and one {half_period_ms:.1f} ms late cannot be told apart
     here.
 wiring: The subwoofer is probably {inverted:|inverted|not inverted} (both tests agree,
-    {phase_ratio:.1f} and {onset_ratio:.1f} to 1; right in {right} such rooms).
+    {phase_ratio:.1f} and {onset_ratio:.1f} to 1; right in {boxes:|nine of ten|three of four} such
+    rooms).
 quieter: Seat {seat} gets {by_db:.1f} dB quieter around the crossover.
 worse: Seat {seat} loses {by_db:.1f} dB more than now.
 differs: The measured sum differs from that of its parts by {percent:.0f} % ({lowest:.0f} to
@@ -148,7 +145,12 @@ moved: Neither a level, nor a delay, nor the polarity of the subwoofer explains 
 as_if: It is as if the subwoofer {told} while both were measured.
 as_if_all: It is as if everything was {all_level_db:.1f dB|louder|quieter} while both were measured.
 """)
-"""What is said of a joining; that of notes and faults by their codes."""
+"""What is said of a joining; that of notes and faults by their codes.
+
+Of rooms in which the polarity was told, three of four were told rightly, and nine of ten where both
+boxes were declared and taken out: the worse of what two makes of rooms gave;
+`roomeq.optimiser.joining.polarity` has the figures.
+"""
 
 
 def joining_note_text(note: JoiningNote, record: JoiningRecord) -> str:
@@ -336,7 +338,7 @@ def polarity_sentences(record: JoiningRecord) -> list[str]:
         return [best, _say("wiring_not_tested", record)]
     if test.inverted is None:
         return [best, _say("wiring_or_delay", half_period_ms=500.0 / record.corner)]
-    return [best, _say("wiring", test, right=_TOLD_RIGHT[test.boxes])]
+    return [best, _say("wiring", test)]
 
 
 def _worse_seats(record: JoiningRecord) -> list[str]:

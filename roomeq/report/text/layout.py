@@ -52,8 +52,8 @@ def _wrapped(text: str, width: int, first: str = "", others: str = "") -> list[s
     return [line.replace(_KEPT, " ") for line in lines]
 
 
-class _Words(string.Formatter):
-    """Fills in fields by name: what is told of a thing, else its attributes."""
+class _Filled(string.Formatter):
+    """Fills in fields by name: with what is told of a thing, else its attributes."""
 
     def get_value(self, key: int | str, args: Sequence[Any], kwargs: Mapping[str, Any]) -> Any:
         return kwargs[str(key)] if key in kwargs else getattr(args[0], str(key))
@@ -62,18 +62,14 @@ class _Words(string.Formatter):
         figure, *words = format_spec.split("|")
         if words:
             figure, _, unit = figure.partition(" ")
-            size = [f"{abs(value):{figure}}", unit] if unit else []
-            return " ".join([*size, words[0 if (value or 0) > 0 else 1]])
+            size = f"{abs(value):{figure}} {unit} " if unit else ""
+            holds = value > 0 if isinstance(value, (int, float)) else bool(value)
+            return size + ("|".join(words[:-1]) if holds else words[-1])
+        if value is None or (isinstance(value, float) and not math.isfinite(value)):
+            return ""
         if signs := re.fullmatch(r"\+\.(\d)f", figure):
             return signed(value, digits=int(signs[1]))
         return str(format(value, figure))
-
-
-class _Cells(_Words):
-    def format_field(self, value: Any, format_spec: str) -> str:
-        if value is None or (isinstance(value, float) and not math.isfinite(value)):
-            return ""
-        return super().format_field(value, format_spec)
 
 
 def said(text: str, thing: object = None, /, **told: Any) -> str:
@@ -82,13 +78,24 @@ def said(text: str, thing: object = None, /, **told: Any) -> str:
     Parameters
     ----------
     text : str
-        As for `str.format`, with names only. A figure such as ``{x:+.1f}`` is signed as by
-        `roomeq.base.levels.signed`; ``{x:.1f dB|louder|quieter}`` is its size with a unit, and the
-        first word where it is above 0, else the second; ``{x:|louder|quieter}`` the word alone.
+        As for `str.format`, with names only. What is not known is empty. A figure such as
+        ``{x:+.1f}`` is signed as by `roomeq.base.levels.signed`. In ``{x:|above|below}`` stands
+        the first of two texts where a number is above 0, or anything else is true, else the second;
+        fields in them are filled in. ``{x:.1f dB|louder|quieter}`` has the size before that.
     thing : object, optional
     **told : Any
     """
-    return _Words().vformat(text, [thing], told)
+    return _Filled().vformat(text, [thing], told)
+
+
+def cells(text: str, thing: object = None, /, **told: Any) -> list[str]:
+    """Return the cells of a row, which stand between ``|``, filled in as by `said`."""
+    return [said(cell, thing, **told) for cell in text.split(" | ")]
+
+
+def number(value: float | None, *, digits: int = 1) -> str:
+    """Return a number with its decimals; what is not known is empty."""
+    return said(f"{{value:.{digits}f}}", value=value)
 
 
 class Words(dict[str, str]):
@@ -107,16 +114,6 @@ def worded(text: str) -> Words:
     """Return words by their code: it begins a line, with a colon; what goes on is indented."""
     entries = re.findall(r"^(\w+): (.*(?:\n .*)*)", text, re.MULTILINE)
     return Words({code: " ".join(words.split()) for code, words in entries})
-
-
-def cells(text: str, thing: object = None, /, **told: Any) -> list[str]:
-    """Return the cells of a row, as `said`, between ``|``; what is not known is empty."""
-    return [_Cells().vformat(cell, [thing], told) for cell in text.split(" | ")]
-
-
-def number(value: float | None, *, digits: int = 1) -> str:
-    """Return a number with its decimals; what is not known is empty."""
-    return _Cells().format_field(value, f".{digits}f")
 
 
 def counted(count: int, word: str) -> str:

@@ -16,7 +16,7 @@ from roomeq.device.crossover import CrossoverFilter
 from roomeq.device.crossover_sum import SumFigures
 from roomeq.device.path import Bypass, PathAnalysis, same_response
 from roomeq.optimiser.path.estimate import PathCandidate, PathEstimate, PathVerdict
-from roomeq.report.text.layout import Part, bullets, cells, said, worded
+from roomeq.report.text.layout import Part, bullets, cells, worded
 
 _NULL_DB = -60.0
 _FLAT_DB = 0.1
@@ -29,8 +29,8 @@ _say = worded("""
 slope: All low-passes together: {at_corner_db:+.1f} dB at {corner:g} Hz, {slope} dB per octave in
     the end ({fall:.0f} over the second octave above)
 sums: Subwoofer | >At {corner:g} Hz | >Deepest | >Highest | Nearest to flat
-sum: {inverted:|inverted|normal}{delay} | {at_corner} | {dip} | {peak} |
-    {flattest} at {flattest_frequency:.0f} Hz
+sum: {inverted:|inverted|normal}{delay:|, {ms:.2f ms|later|earlier}|} | {at_corner} | {dip} | {peak}
+    | {flattest} at {flattest_frequency:.0f} Hz
 bypass: Bypass {named}{matching:|, so that exactly the low-pass is left that matches the mains|}. In
     its flatter polarity the sum is then off by at most {flatter.deviation_db:.1f} dB
     ({flatter.inverted:|inverted|normal polarity}) instead of {before.deviation_db:.1f} dB at
@@ -57,17 +57,15 @@ identified_none: No low-pass is engaged below {highest:.0f} Hz ({sure}).
 alike: These have exactly the same response: only a description of the path can decide between them.
 otherwise: That is not what the room file describes: look for a filter that it does not list, or one
     that is off.
-in_room: Low-passes that are engaged cannot be told at the seats: measure close to the cone
-    ([path_response]).
-in_room_otherwise: The seats fall as by {slopes} dB/oct above {corners} Hz, which is not what the
-    room file describes ({described}). For family, order, or one engaged twice measure close to the
-    cone ([path_response]).
+in_room: {otherwise:|The seats fall as by {slopes} dB/oct above {corners} Hz, which is not what the
+    room file describes ({described}). For family, order, or one engaged twice|Low-passes that are
+    engaged cannot be told at the seats:} measure close to the cone ([path_response]).
 not_described: the response {where} is not what the room file describes ({described}), likelier is
     {ways}: correct [[path]], or look for a filter that it does not list
 not_stated: the response {where} holds a low-pass that the room file does not state ({ways}): state
     it in [[path]]
 high_pass_off: the response {where} does not hold the protective high-pass that the room file
-    states{instead}: is it off?
+    states{likelier:|; likelier is {likelier}|}: is it off?
 evidence: Largest level {signal_to_noise_db:.0f} dB above the noise of one point; the fall is seen
     for {fall_seen_db:.0f} dB; the fit leaves {misfit_db:.1f} dB. Likely is meant with corners
     within a tenth; one above {highest:.0f} Hz would lie at the edge of the data and is not named.
@@ -118,11 +116,11 @@ def _filters(analysis: PathAnalysis) -> list[str]:
 
 
 def _sum_row(figures: SumFigures) -> list[str]:
-    delay = said(", {ms:.2f ms|later|earlier}", ms=1e3 * figures.delay) if figures.delay else ""
     return _say.cells(
         "sum",
         figures,
-        delay=delay,
+        delay=figures.delay != 0.0,
+        ms=1e3 * figures.delay,
         at_corner=_level(figures.at_corner_db),
         dip=_place(figures.dip_db, figures.dip_frequency),
         peak=_place(figures.peak_db, figures.peak_frequency),
@@ -187,10 +185,9 @@ def path_estimate_lines(
     found = _candidates(estimate) if estimate.verdict in _TABLED else []
     evidence: list[str] = []
     if detail and estimate.verdict is not PathVerdict.IN_ROOM:
-        high = estimate.high_pass
-        named = high is not None and high.filter is not None
-        too = [f"Engaged too: {high.filter} ({_sure(high.probability)})"] if high and named else []
-        evidence = bullets([_say("evidence", estimate), *too])
+        evidence = bullets([_say("evidence", estimate)])
+        if (high := estimate.high_pass) is not None and high.filter is not None:
+            evidence += bullets([f"Engaged too: {high.filter} ({_sure(high.probability)})"])
     return [*lines, *found, *evidence]
 
 
@@ -211,11 +208,10 @@ def contradiction_texts(estimate: PathEstimate) -> list[str]:
         found.append("not_stated")
     if high is not None and high.as_described is False:
         found.append("high_pass_off")
-    instead = f"; likelier is {high.filter}" if high and high.filter else ""
-    return [_of(estimate, code, instead=instead) for code in found]
+    return [_of(estimate, code, likelier=high and high.filter) for code in found]
 
 
-def _of(estimate: PathEstimate, code: str, **told: str) -> str:
+def _of(estimate: PathEstimate, code: str, **told: object) -> str:
     """Return what is said of an estimate, its filters in words."""
     low = [one for one in estimate.described or () if one.kind == "low_pass"]
     return _say(
@@ -235,8 +231,8 @@ def _verdict(estimate: PathEstimate) -> str:
     best, verdict = estimate.best, estimate.verdict
     code, more = str(verdict), ["otherwise"] if estimate.as_described is False else []
     if verdict is PathVerdict.IN_ROOM:
-        code, more = "_".join([code, *more]), []
-    elif verdict is PathVerdict.NOTHING_FITS:
+        return _of(estimate, code, otherwise=bool(more))
+    if verdict is PathVerdict.NOTHING_FITS:
         more = []
     elif verdict is PathVerdict.IDENTIFIED and not best.filters:
         code = "identified_none"

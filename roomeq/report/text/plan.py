@@ -54,9 +54,8 @@ weighted: Weighted deviation from the target over {seats}: {deviation_before_db:
     {deviation_after_db:.1f} dB predicted; no setting within the limits is better than {least}.
 alone: The subwoofer alone: deviation {deviation_before_db:.1f} dB now, {deviation_after_db:.1f} dB
     predicted
-settings: Settings in dB ({what}; error: all bands at 0; left: with
-    these){stated:||; what is set now is not stated, taken for 0 dB}{detail:|; s.d.: how much the
-    seats differ|}
+settings: Settings in dB ({what}; error: all bands at 0; left: with these){stated:||; what is set
+    now is not stated, taken for 0 dB}{detail:|; s.d.: how much the seats differ|}
 bands: >Band | >Now | >Set to | > | Gain | >Error | >Left | >S.d. | Why
 band: {label} Hz | {now} | {then} | {set} | {bar} | {error_db:+.1f} | {remaining_db:+.1f} |
     {spread_db:.1f} | {why}
@@ -66,12 +65,14 @@ choice: {name} | {moved} | {deviation_db:.2f} | {average_sd_db:.1f} | {seat_sd_d
     {largest_excess_db:+.1f} | {loudness_db:+.1f} | {worst}
 seats: Seat | >Weight | >Now dB | >Predicted dB | >Without it dB
 seat: {seat} | {share:.0f} % | {before_db:.1f} | {after_db:.1f} | {left_out_after_db:.1f}
+knob: {knob} ({purpose}{exact:|; predicted at {exact_change_db:+.2f} dB|})
+upstream: and {upstream_shown_db:+.1f} dB upstream
 average: Standard deviation of the average: {average_sd_before_db:.1f} dB now,
     {average_sd_after_db:.1f} dB predicted; largest excess at a seat:
     {largest_excess_before_db:+.1f} and {largest_excess_after_db:+.1f} dB.
-boost: Boost: bands {bands_db:+.1f} dB (limit {filter_boost_limit_db:g}{where}), bands and level
-    {drive_boost_db:+.1f} dB{place} (limit {drive_limit_db:g}).
-where: ; half a dB below {no_boost_below:.0f} Hz, in dips, where few seats are short
+boost: Boost: bands {bands_db:+.1f} dB (limit {filter_boost_limit_db:g}{detail:|; half a dB below
+    {no_boost_below:.0f} Hz, in dips, where few seats are short|}), bands and level
+    {drive_boost_db:+.1f} dB{boosts:| at {drive_boost_frequency:.0f} Hz|} (limit {limit_db:g}).
 dips: Dips rise by up to {dip_boost_db:.1f} dB, because the rest is cut.
 other_q: With {factors} times the assumed Q: {figures} dB predicted.
 proof: No setting within the limits is better than {least}; the best found has
@@ -159,12 +160,11 @@ def _settings(plan: Plan, *, bars: bool, detail: bool) -> Part:
 
 def _level(plan: Plan, *, detail: bool) -> Part:
     level, joining = plan.level, plan.joining
-    exact = ""
-    if detail and abs(level.residual_db) >= 0.005:  # else it is the same figure in print
-        exact = f"; predicted at {signed(level.exact_change_db, digits=2)} dB"
-    texts = [f"{_knob(plan)} ({level_purpose(plan)}{exact})"]
+    told = {"knob": _knob(plan), "purpose": level_purpose(plan)}
+    exact = detail and abs(level.residual_db) >= 0.005  # else it is the same figure in print
+    texts = [_say("knob", level, exact=exact, **told)]
     if level.upstream_shown_db:
-        texts.append(f"and {signed(level.upstream_shown_db)} dB upstream")
+        texts.append(_say("upstream", level))
     kept = {
         "low-pass": joining is None or not joining.bypass,
         "protective high-pass": plan.protection is None,
@@ -295,13 +295,9 @@ def average_sentence(plan: Plan) -> str:
 def boost_sentences(plan: Plan, *, detail: bool = False) -> list[str]:
     """Return what the bands boost, what the drive rises, and how far dips do."""
     e = plan.evidence
-    told = {
-        "bands_db": max(e.filter_boost_db, 0.0),
-        "where": _say("where", e) if detail else "",
-        "place": f" at {e.drive_boost_frequency:.0f} Hz" if e.filter_boost_db > 0.1 else "",
-        "drive_limit_db": round(e.drive_boost_limit_db, 1),
-    }
-    return [_say("boost", e, **told), *([_say("dips", e)] if e.dip_boost_db > 1.0 else [])]
+    told = {"bands_db": max(e.filter_boost_db, 0.0), "limit_db": round(e.drive_boost_limit_db, 1)}
+    boost = _say("boost", e, detail=detail, boosts=e.filter_boost_db > 0.1, **told)
+    return [boost, _say("dips", e)] if e.dip_boost_db > 1.0 else [boost]
 
 
 def q_sentences(plan: Plan, *, detail: bool = True) -> list[str]:

@@ -31,9 +31,8 @@ lower_limit: Subwoofer's own lower limit: {lower_limit:.0f} Hz{lower_limit_estim
 repeatability: Repeatability of a measurement: {repeatability_db:.1f} dB
 load: Load: {load}, at least {load_minimum_ohm:.2f} ohm{minimum_assumed:|, taken for 0.8 times
     nominal|}
-amplifier: Amplifier: no load below {amplifier_minimum_ohm:g} ohm
-amplifier_rated: Amplifier: {rated_voltage:.1f} V, {rated_power_w:.0f} W into that
-    load{rating_derived:| (derived from the rating of another load)|}; no load below
+amplifier: Amplifier: {rated_power_w:|{rated_voltage:.1f} V, {rated_power_w:.0f} W into that
+    load{rating_derived:| (derived from the rating of another load)|}; |}no load below
     {amplifier_minimum_ohm:g} ohm
 voltage_while_measuring: While measuring: {measuring_voltage:g} V at {measuring_frequency:g} Hz
 box: Box: {box}
@@ -41,8 +40,8 @@ driver: Driver: may move {moves_mm:g} mm one way
 maximum_output: Maximum output: {output}
 distortion: Distortion: told by the recorded sweep at the main seat
 protective_high_pass: Protective high-pass: {filter}
-wanted_level: Wanted: {levels} at seat {main_seat}{away}{follows:|; the drive limit follows the
-    headroom|}
+wanted_level: Wanted: {levels} at seat {main_seat}{distance:|, {distance:g} m from the
+    subwoofer|}{follows:|; the drive limit follows the headroom|}
 bands: >Band | >Power mean dB | >Level mean dB | >S.d. dB | >Range dB | Loudest | Quietest
 band: {label} Hz | {power_mean_db:.1f} | {level_mean_db:.1f} | {spread_db:.1f} | {range_db:.1f} |
     {loudest} | {quietest}
@@ -132,10 +131,9 @@ def _equipment(row: EquipmentRow | None) -> list[str]:
     """Say what is stated of amplifier, load, driver and wanted level, and what is not."""
     if row is None:
         return []
-    rated = row.rated_voltage is not None and row.rated_power_w is not None
     stated = {
         "load": row.load,
-        "amplifier_rated" if rated else "amplifier": row.amplifier_minimum_ohm,
+        "amplifier": row.amplifier_minimum_ohm,
         "voltage_while_measuring": row.measuring_voltage,
         "box": row.box,
         "driver": row.largest_displacement,
@@ -151,7 +149,6 @@ def _equipment(row: EquipmentRow | None) -> list[str]:
         "moves_mm": 1000 * (row.largest_displacement or 0.0),
         "filter": (row.high_pass or "").removeprefix("high-pass "),
         "levels": ", ".join(wanted),
-        "away": "" if row.distance is None else f", {row.distance:g} m from the subwoofer",
         "follows": row.drive_limit == "headroom",
     }
     entries = [_say(name, row, **words) for name, value in stated.items() if value]

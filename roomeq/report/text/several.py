@@ -39,14 +39,14 @@ fed: {name} has bands, level and delay of {fed_by}, which feeds it.
 needless: {name} can be left off: without it {without_db:.1f} dB, and {less_db:.1f} dB less output.
 without: Without {name}, the others set anew: {without_db:.1f} dB, and {more_db:+.1f} dB of output.
 settings: Settings of each, gains in dB; in brackets what is set now, if it is to change
-fixed: Leave as is: low-pass, phase control, what is not named.
-untold: What the bands of {bare} were is not stated: taken for 0 dB.
+fixed: Leave as is: low-pass, phase control, what is not named.{bare:| What the bands of {bare} were
+    is not stated: taken for 0 dB.|}
 best: {size}: {places}, {deviation_db:.1f} dB
 buys: ; one more buys {deviation_db:.1f} dB of deviation, {variation_db:.1f} dB between the seats
     and {output_db:+.1f} dB of output
 choices: Places | >Deviation dB | >S.d. dB | >Output dB | Worst seat
-choice: {names} | {deviation_db:.1f} | {variation_db:.1f} | {output_db:+.1f} |
-    {worst_seat} {worst_db:.1f} dB
+choice: {names} | {deviation_db:.1f} | {variation_db:.1f} | {output_db:+.1f} | {worst_seat}
+    {worst_db:.1f} dB
 explained: Deviation: of each seat by itself, mean over the seats, with the best settings found.
     S.d.: how the seats differ. Output: at equal drive, against the loudest here. Each choice gives
     up as much of what its own subwoofers can give in phase as output_given_up_db in [limits] allows
@@ -123,8 +123,7 @@ def several_settings(plan: Plan) -> Part:
     titles = [">", *(f">{name}" for name in plan.subwoofers)]
     plans = plan.subwoofers.items()
     bare = joined([name for name, one in plans if not is_stated(one.present, "gains_stated")])
-    fixed = f"{_say('fixed')} {_say('untold', bare=bare)}" if bare else _say("fixed")
-    return [_say("settings"), titles, *plan.setting_cells(), f"  {fixed}"]
+    return [_say("settings"), titles, *plan.setting_cells(), f"  {_say('fixed', bare=bare)}"]
 
 
 def each_to_set(plan: Plan) -> list[str]:

@@ -18,10 +18,10 @@ _EXPOSURES_DBA = (85.0, 88.0, 91.0, 94.0, 97.0, 100.0)
 
 
 _say = worded("""
-sweeps: {played} of {duration:.2f} s from {start:g} to {stop:g} Hz
-    at {level_dbfs:g} dBFS, after {lead_in:g} s of quiet noise and {pause:g} s of
-    silence; {total:.1f} s in all. Record from before the noise to after the last tail, in one
-    go, with nothing in the recorder that changes gain.
+sweeps: {played} of {duration:.2f} s from {start:g} to {stop:g} Hz at {level_dbfs:g} dBFS, after
+    {lead_in:g} s of quiet noise and {pause:g} s of silence; {total:.1f} s in all. Record from
+    before the noise to after the last tail, in one go, with nothing in the recorder that changes
+    gain.
 tail: Go on recording for {tail:g} s after the last sweep has ended. Stopped with the sweep, a
     recording lacks the decay of a room that takes 1 s above {half:.0f} Hz, and levels there are
     wrong; stopped 1 s before its end, all above {whole:.0f} Hz.

@@ -39,17 +39,18 @@ far: It is not as predicted: check delay (which branch is delayed?), polarity, p
     bypass.
 by_parts: Both together were not measured again: judged by each alone, one time zero.
 mend: Set them as planned, or correct [{table}.present] in the file of the room measured again.
-true: It came true{level}{part}: what was measured again is as predicted, as far as a repeat
-    scatters (about {scatter_db:.1f} dB here){since}.
-true_since: : nothing has changed since the plan of {plan_date}{level}
-false: It did not come true{since}.
-false_since: : something has changed since the plan of {plan_date}, or it was never set so
+true: It came true{off:|, but for the level|}{part:|, as far as it was measured again|}: what was
+    measured again is as predicted, as far as a repeat scatters (about {scatter_db:.1f} dB
+    here){plan_date:|: nothing has changed since the plan of {plan_date}{off:|, but for the
+    level|}|}.
+false: It did not come true{plan_date:|: something has changed since the plan of {plan_date}, or it
+    was never set so|}.
 only_sum: The subwoofer alone agrees in every band, but its sum with the mains is not as predicted.
 level: Level: all seats are {offset_db:+.1f} dB from the prediction; that was removed first.
 level_of_both: Drive level or microphone gain are not what they were.
 level_of_knob: If drive level and microphone gain were as before, the level knob stands
-    {difference_db:.1f dB|too high|too low}{knob}.
-knob: planned {planned} dB, looks like {looks_like_db:+.1f} dB
+    {difference_db:.1f dB|too high|too low}{known:| (planned {planned} dB, looks like
+    {looks_like_db:+.1f} dB)|}.
 """)
 
 
@@ -111,14 +112,9 @@ def _sum(found: Verification) -> list[str]:
 def _verdict_text(found: Verification) -> str:
     if found.only_sum_differs and not found.agrees:
         return _say("only_sum")
-    code, level = "true" if found.agrees else "false", ", but for the level"
-    unseen = found.not_measured_again or found.bands_not_checked
-    told = {
-        "level": "" if found.level.agrees else level,
-        "part": ", as far as it was measured again" if unseen else "",
-    }
-    since = _say(f"{code}_since", found, **told) if found.plan_date else ""
-    return _say(code, found, **told, since=since)
+    part = found.not_measured_again or found.bands_not_checked
+    code = "true" if found.agrees else "false"
+    return _say(code, found, off=not found.level.agrees, part=bool(part))
 
 
 _texts = worded("""
@@ -131,15 +127,13 @@ mains_level: the mains are {louder} than when the plan was made: look at their l
 polarity: the subwoofer's polarity is the other one: look at the switch and at the cable.
 delay: the subwoofer is {later} than planned: look at the delay, and at which branch it is in.
 subwoofer_off: the subwoofer {name} does not play: look at its power, its cable and its output.
-subwoofer_inverted: the subwoofer {name} has the other polarity: look at its switch and at its
-    cable.
-subwoofer_delay: the subwoofer {name} is {later} than it should be against the others: look at its
-    delay.
-subwoofer_level: the subwoofer {name} is {louder} than it should be against the others: look at its
+subwoofer_inverted: the subwoofer {name} has the other polarity: look at its switch and its cable.
+subwoofer_delay: the subwoofer {name} is {later} than planned against the others: look at its delay.
+subwoofer_level: the subwoofer {name} is {louder} than planned against the others: look at its
     level.
-band: {looks}, not as planned{besides}. Set it as the plan has it, then measure again.
+band: {looks}, not as planned{known:|, and the subwoofer is {louder} than planned|}. Set it as the
+    plan has it, then measure again.
 each: {label} Hz looks like {gain} dB
-besides: , and the subwoofer is {louder} than planned
 signs: cuts and boosts are exchanged, all signs reversed. {again}
 scaled: all gains look {value:g} times as large as planned: look at the unit and at the range of the
     knobs. {again}
@@ -147,8 +141,8 @@ shifted: the list of gains stands one band too {value:|high|low}. {again}
 exchanged: the gains at {bands} Hz are exchanged. Set each as the plan has it.
 width: the bands are {width:|narrower|wider} than the profile says (Q about {value:g} times):
     measure one band of the device and correct the profile.
-filter_on: a {kind} near {value:.0f} Hz is on that was off: switch it off, or make the plan with it.
-filter_off: a {kind} near {value:.0f} Hz is off that was on: switch it on again.
+filter: a {kind} near {value:.0f} Hz is {engaged:|on that was off: switch it off, or make the plan
+    with it|off that was on: switch it on again}.
 microphone: the microphone's correction is {engaged:|applied twice|missing}: look at `microphone`
     and at the export.
 seat_moved: the microphone stood elsewhere at {seats}: measure there again.
@@ -156,35 +150,28 @@ seats_exchanged: the files of {seats} are exchanged: look at the names.
 all_moved: the microphone stood elsewhere at all seats, or the room was changed: the differences
     grow with frequency and the seats do not agree on them. Measure again at the same places.
 again: Set the bands as the plan has them, then measure again.
-louder: {value:.1f dB|louder|quieter}
 """)
-_FILTERS = {
-    CauseCode.HIGH_PASS: "high-pass",
-    CauseCode.LOW_PASS: "low-pass",
-    CauseCode.MAINS_HIGH_PASS: "high-pass of the mains",
-}
 
 
 def cause_text(cause: Cause, texts: Words | None = None) -> str:
     """Return what a cause says, and what to do about it; in other words where `texts` has some."""
     code: str = CauseCode.BAND if cause.code is CauseCode.TWO_BANDS else cause.code
-    if code in _FILTERS:
-        code = "filter_on" if cause.engaged else "filter_off"
+    kind, of_mains = code.removeprefix("mains_").replace("_", "-"), code.startswith("mains_")
+    code = "filter" if code.endswith("_pass") else code
     words = Words({**_texts, **(texts or {})})
     value = cause.value or 0.0
-    louder = words("louder", value=value)
     pairs = zip(cause.bands, map(signed_setting, cause.gains_db), strict=False)
     return words(
         code,
         cause,
-        kind=_FILTERS.get(cause.code),
-        louder=louder,
+        kind=f"{kind} of the mains" if of_mains else kind,
+        louder=said("{value:.1f dB|louder|quieter}", value=value),
         later=said("{ms:.1f ms|later|earlier}", ms=1e3 * value),
         width=value - 1.0,
         bands=joined(cause.bands),
         seats=joined(cause.seats),
         looks=joined([words("each", label=label, gain=gain) for label, gain in pairs]),
-        besides="" if cause.value is None else words("besides", louder=louder),
+        known=cause.value is not None,
         again=words("again"),
     )
 
@@ -263,8 +250,6 @@ def _level(found: Verification) -> str:
         return text
     if found.source != "sub":
         return f"{text} {_say('level_of_both')}"
-    knob = ""
-    if level.planned_db is not None and level.looks_like_db is not None:
-        planned = signed_setting(level.planned_db)
-        knob = f" ({_say('knob', level, planned=planned)})"
-    return f"{text} {_say('level_of_knob', level, knob=knob)}"
+    known = level.planned_db is not None and level.looks_like_db is not None
+    planned = signed_setting(level.planned_db or 0.0)
+    return f"{text} {_say('level_of_knob', level, known=known, planned=planned)}"

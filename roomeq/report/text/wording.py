@@ -38,7 +38,7 @@ roll_off: own roll-off: not filled
 roll_off_cut: own roll-off, beside an excess
 below_limit: no boost below {evidence.no_boost_below:.0f} Hz
 near_crossover: too near the crossover to tell
-above_crossover: above crossover, {corner:.0f} Hz
+above_crossover: above crossover, {target.corner:.0f} Hz
 held_by_filter_boost: held by the boost limit, {evidence.filter_boost_limit_db:+g} dB
 held_by_drive_boost: held by the drive limit, {drive}
 held_by_range: at the end of its range
@@ -64,8 +64,7 @@ def reason_text(band: BandSetting, plan: Plan) -> str:
     }
     codes = [f"{band.reason}_{way}" for way, holds in ways.items() if holds]
     code = next((code for code in codes if code in _reason), band.reason)
-    told = {"spread_db": band.spread_db or 0.0, "corner": plan.target.corner or 0.0}
-    return _reason(code, plan, drive=_drive_limit_text(band, plan), **told)
+    return _reason(code, plan, spread_db=band.spread_db, drive=_drive_limit_text(band, plan))
 
 
 def _drive_limit_text(band: BandSetting, plan: Plan) -> str:
@@ -96,7 +95,8 @@ def level_purpose(plan: Plan) -> str:
 
 _no_change = worded("""
 improvement_too_small: As good as this device can make it: the best setting within the limits
-    betters the weighted deviation by {most_db:.2f} dB, from {deviation_before_db:.1f} dB. {keep}
+    betters the weighted deviation by {gained_db:.2f} dB, from {deviation_before_db:.1f} dB. {keep}
+keep: {others:|Keep the bands as they are set; only {others} {are} to change.|Keep what is set.}
 what_could: What is left is cancellation, differs from seat to seat, or is held back by a limit (see
     why at each band): moving the subwoofer or the seats, a second one or damping can change it.
 roll_off: What is short at the low end may be the subwoofer's own roll-off, whose lower limit is not
@@ -120,16 +120,12 @@ def beside_bands(plan: Plan) -> list[str]:
 def no_change_text(plan: Plan) -> str:
     """Say why nothing is proposed."""
     assert plan.no_change is not None
-    evidence = plan.evidence
-    others, keep = beside_bands(plan), "Keep what is set."
-    if others:
-        are = "are" if len(others) > 1 else "is"
-        keep = f"Keep the bands as they are set; only {joined(others)} {are} to change."
+    evidence, others = plan.evidence, beside_bands(plan)
+    keep = _no_change("keep", others=joined(others), are="are" if len(others) > 1 else "is")
     if plan.joining is not None:
         return _no_change("joined", why=_no_change(f"{plan.no_change}_joined"), keep=keep)
-    gained_db = evidence.deviation_before_db - evidence.best_deviation_db
-    told = {"gained_db": gained_db, "most_db": max(gained_db, 0.0), "keep": keep}
-    text = _no_change(plan.no_change, evidence, **told)
+    gained_db = max(evidence.deviation_before_db - evidence.best_deviation_db, 0.0)
+    text = _no_change(plan.no_change, evidence, gained_db=gained_db, keep=keep)
     small = plan.no_change is NoChange.IMPROVEMENT_TOO_SMALL
     more = small and evidence.deviation_before_db > 1.0
     return f"{text} {_no_change('what_could')}" if more else text
@@ -149,8 +145,8 @@ distortion_extrapolated: The wanted level asks up to {value:.1f} dB more drive (
     sweep had: near a driver's stop distortion grows faster than was reckoned. Measure louder, in
     steps, but never below the subwoofer's lower limit.
 few_seats: Only {seats} measured: what suits it may harm others; measure three at least.
-high_pass_first: Set the other protective high-pass first{of}, measure again and propose again:
-    delay, polarity and what is predicted of all together are without it.
+high_pass_first: Set the other protective high-pass first{name:| ({name})|}, measure again and
+    propose again: delay, polarity and what is predicted of all together are without it.
 improvement_lost_at_other_q: If the bands' Q is {value:g} times the assumed one, most of the
     improvement is lost: measure one band of the device before trusting this proposal.
 join_again: The other high-pass turns the subwoofer's phase by {value:+.0f} degrees at {band}: with
@@ -166,13 +162,15 @@ licensed_mains_work: Mains work is for licensed people under local codes. Switch
     before touching its terminals.
 lock_beyond_limit: Bands that are to stay boost {value:.1f} dB more than is allowed at
     {frequency:.0f} Hz, by themselves. They stay as they are; release a lock if it is not meant.
-loudness_cut: {value:.1f} dB quieter than {than}: the drive limit grants no more{at}{below}, nor
-    when measured again: turn the mains down as much, or use a stronger subwoofer.
+loudness_cut: {value:.1f} dB quieter than {name:|{name}|now}: the drive limit grants no
+    more{frequency:| at {frequency:.0f} Hz|}{low:| ({below_floor_db:g} dB below the lower limit)|},
+    nor when measured again: turn the mains down as much, or use a stronger subwoofer.
 low_pass_twice: A low-pass too many: bypass {name}, as decided by the filters.
 low_pass_twice_left: A low-pass too many: {name}. What is proposed holds with it engaged: bypass it
     and measure again first, or leave it on.
 lower_limit_unknown: The subwoofer's lower limit is not known: nothing is boosted below
-    {frequency:.0f} Hz{cost}. State lower_limit, Hz where it is 6 dB down.
+    {frequency:.0f} Hz{costs:|, which may cost up to {value:.1f} dB|}. State lower_limit, Hz where
+    it is 6 dB down.
 measuring_voltage_unknown: The voltage at the terminals while measuring is not stated: volts and
     watts at the wanted level cannot be told.
 minimum_impedance_assumed: The load's lowest impedance is taken for {value:.2f} ohm, 0.8 times
@@ -190,9 +188,9 @@ recording_left_out: Recording {name} is left out of everything: see what was fou
 room_gain_unknown: The table of maximum output holds outdoors; what the room adds is taken for 0 dB,
     which rooms mostly better in the lowest bass and worsen in their dips.
 seat_gets_worse: Seat {name} gets worse by {value:.1f} dB.
-sum_disagrees: The measured sum of subwoofer and mains differs from the predicted one by
-    {value:.1f} dB (s.d.): the time reference was not common, or something was set otherwise or
-    moved. They are not joined; roomeq join tells what may explain it.
+sum_disagrees: The measured sum of subwoofer and mains differs from the predicted one by {value:.1f}
+    dB (s.d.): the time reference was not common, or something was set otherwise or moved. They are
+    not joined; roomeq join tells what may explain it.
 unmeasured_seat_may_get_worse: Other places may get worse: seats left out do, by {value:.1f} dB.
 works_harder: Up to {value:.1f} dB more drive ({times:.1f} times the power): listen for strain.
 works_harder_as_set: Up to {value:.1f} dB more drive than with all bands at 0 and the level as it
@@ -202,22 +200,17 @@ works_harder_as_set: Up to {value:.1f} dB more drive than with all bands at 0 an
 
 def caution_text(caution: Caution) -> str:
     """Return a caution in words."""
-    name, frequency = caution.name or "", caution.frequency
-    value = 0.0 if caution.value is None else caution.value
-    low = frequency is not None and frequency < _MOST_LOWER_LIMITS
-    cost = f", which may cost up to {value:.1f} dB"
-    code = f"{caution.code}_of" if f"{caution.code}_of" in _caution and name else caution.code
+    frequency, value = caution.frequency, caution.value or 0.0
+    code = (
+        f"{caution.code}_of" if caution.name and f"{caution.code}_of" in _caution else caution.code
+    )
     return _caution(
         code,
-        value=value,
-        name=name,
-        than=name or "now",
-        of=f" ({name})" if name else "",
+        caution,
+        band=None if frequency is None else hertz_text(frequency),
         seats=counted(round(value), "seat"),
-        frequency=frequency or 0.0,
-        band="" if frequency is None else hertz_text(frequency),
-        at="" if frequency is None else f" at {frequency:.0f} Hz",
-        below=f" ({DRIVE_BELOW_FLOOR_DB:g} dB below the lower limit)" if low else "",
-        cost=cost if value >= 0.05 else "",
+        costs=value >= 0.05,
+        low=frequency is not None and frequency < _MOST_LOWER_LIMITS,
+        below_floor_db=DRIVE_BELOW_FLOOR_DB,
         times=10.0 ** (value / 10.0),
     )
