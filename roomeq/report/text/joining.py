@@ -22,18 +22,14 @@ NAMED_SEAT_DB = 0.3
 FAR_TOO_LOUD_DB = 12.0
 """Mean over the bands below the corner; common practice, no source. In 45 random rooms with mains
 (`joining_cases.py`, seeds 61000 to 61044) it is said in 8; in 42 with the subwoofer 12 dB up."""
+_WAY = "{delay_ms:.2f ms|later|earlier}"
 _SHOWN_DB = 0.05  # less is the same figure in print
 
 
 def delay_text(settings: JoiningSettings) -> str:
     """Return a delay in ms, m and ft, with the word that says which way."""
-    text, far, far_ft = _way_text(settings), abs(settings.distance), abs(settings.distance_ft)
+    text, far, far_ft = said(_WAY, settings), abs(settings.distance), abs(settings.distance_ft)
     return text if text == "0 ms" else f"{text} ({far:.2f} m, {far_ft:.1f} ft)"
-
-
-def _way_text(settings: JoiningSettings) -> str:
-    away = abs(settings.delay_ms) >= 0.005
-    return said("{delay_ms:.2f ms|later|earlier}", settings) if away else "0 ms"
 
 
 def delay_instruction(
@@ -299,30 +295,23 @@ def joining_sentences(record: JoiningRecord, *, brief: bool = False) -> list[str
     brief : bool
         Without what `join` and the cautions of a plan say.
     """
-    bands, polarity, found = record.bands, record.polarity, record.alignment
-    entries = polarity_sentences(record)
-    if polarity is not None:
-        entries.append(_say("decides"))
-    if bands is not None:
-        entries.append(_say("deviation", bands))
+    bands, test, found = record.bands, record.polarity, record.alignment
+    texts = [*polarity_sentences(record), *_say.each({"decides": test, "deviation": bands})]
     if bands is not None and bands.chosen and bands.no_change is None:
         if not brief:
-            entries.append(_candidate("before_bands", found.chosen))
+            texts.append(_candidate("before_bands", found.chosen))
         if bands.level_stops_at:
-            entries.append(_say(f"stops_at_{bands.level_stops_at}"))
-    if not brief and polarity is not None and polarity.inverted is not None:
-        entries.append(_say("arrival", polarity))
-    entries += _worse_seats(record)
-    if found.at_end and not brief:
-        entries.append(_say("at_end"))
+            texts.append(_say(f"stops_at_{bands.level_stops_at}"))
+    told = test is not None and test.inverted is not None
+    texts += _say.each({"arrival": test if told and not brief else None})
+    texts += [*_worse_seats(record), *_say.each({"at_end": found.at_end and not brief})]
     if found.longer is not None:
-        entries.append(_candidate("longer", found.longer))
-    if not record.delay_stated:
-        entries.append(_say("offer_unknown"))
-    entries += meeting_sentences(record.meeting)
+        texts.append(_candidate("longer", found.longer))
+    texts += _say.each({"offer_unknown": not record.delay_stated})
+    texts += meeting_sentences(record.meeting)
     if len(record.seats) < 3:
-        entries.append(_say("few_seats", seats=counted(len(record.seats), "seat")))
-    return entries
+        texts.append(_say("few_seats", seats=counted(len(record.seats), "seat")))
+    return texts
 
 
 def polarity_sentences(record: JoiningRecord) -> list[str]:
@@ -356,7 +345,7 @@ def _candidate(what: str, candidate: CandidateRecord) -> str:
 
 def _candidate_text(candidate: CandidateRecord, *, phase: bool = False) -> str:
     settings = candidate.settings.settings()
-    text = f"{_way_text(settings)}, polarity {settings.polarity}"
+    text = f"{said(_WAY, settings)}, polarity {settings.polarity}"
     if settings.phase_frequency is not None and (phase or settings.phase_deg):
         text += f", phase control at {settings.phase_deg:g} degrees"
     return text

@@ -63,6 +63,8 @@ class _Filled(string.Formatter):
         if words:
             figure, _, unit = figure.partition(" ")
             size = f"{abs(value):{figure}} {unit} " if unit else ""
+            if unit and not float(f"{value:{figure}}"):
+                return f"0 {unit}"
             holds = value > 0 if isinstance(value, (int, float)) else bool(value)
             return size + ("|".join(words[:-1]) if holds else words[-1])
         if value is None or (isinstance(value, float) and not math.isfinite(value)):
@@ -104,6 +106,11 @@ class Words(dict[str, str]):
     def __call__(self, code: str, thing: object = None, /, **told: Any) -> str:
         """Return the words of a code, filled in."""
         return said(self[code], thing, **told)
+
+    def each(self, cases: Mapping[str, object], thing: object = None, /, **told: Any) -> list[str]:
+        """Return the words of every code that holds: of that which holds, or if True of `thing`."""
+        holding = {code: thing if of is True else of for code, of in cases.items() if of}
+        return [self(code, of, **told) for code, of in holding.items()]
 
     def cells(self, code: str, thing: object = None, /, **told: Any) -> list[str]:
         """Return the words of a code as the cells of a row; see `cells`."""

@@ -121,7 +121,7 @@ def _setup(overview: RoomOverview) -> list[str]:
         "repeatability": overview.repeatability_db is not None,
     }
     entries = [f"Device: {overview.device}", *(f"In the path: {one}" for one in path)]
-    entries += [_say(code, overview) for code, holds in told.items() if holds]
+    entries += _say.each(told, overview)
     if overview.sum_corner is not None and overview.sum_loss_db is not None:
         entries.append(loss_text(overview.sum_corner, overview.sum_loss_db))
     return entries

@@ -128,9 +128,8 @@ polarity: the subwoofer's polarity is the other one: look at the switch and at t
 delay: the subwoofer is {later} than planned: look at the delay, and at which branch it is in.
 subwoofer_off: the subwoofer {name} does not play: look at its power, its cable and its output.
 subwoofer_inverted: the subwoofer {name} has the other polarity: look at its switch and its cable.
-subwoofer_delay: the subwoofer {name} is {later} than planned against the others: look at its delay.
-subwoofer_level: the subwoofer {name} is {louder} than planned against the others: look at its
-    level.
+subwoofer_delay: the subwoofer {name} is {later} against the others: look at its delay.
+subwoofer_level: the subwoofer {name} is {louder} against the others: look at its level.
 band: {looks}, not as planned{known:|, and the subwoofer is {louder} than planned|}. Set it as the
     plan has it, then measure again.
 each: {label} Hz looks like {gain} dB

@@ -2,8 +2,6 @@
 
 from types import SimpleNamespace
 
-import pytest
-
 from roomeq.base.levels import signed, signed_setting
 from roomeq.report.text.layout import (
     WIDTH,
@@ -40,8 +38,9 @@ row: {place} Hz | {unknown:.1f} | {change:+.2f}
     assert words.cells("row", thing, change=1.0) == ["20 Hz", "", "+1.00"]
     assert cells("{a:.0f} | {b:.1f}", a=float("nan"), b=1.25) == ["", "1.2"]
     assert said("{a:|inverted|normal}", a=False) == "normal"
-    with pytest.raises(TypeError):  # in words what is not known must not pass for nothing
-        said("{a:.1f} dB", a=None)
+    assert said("{a:|at {a:.0f} Hz|nowhere}", a=None) == "nowhere"
+    assert said("{a:|at {a:.0f} Hz|nowhere}", a=20.0) == "at 20 Hz"
+    assert said("{a:|of {a}|of none}", a="bed | sofa") == "of bed | sofa"
     assert [number(None), number(3.14159, digits=2)] == ["", "3.14"]
     assert [counted(1, "seat"), counted(2, "seat")] == ["1 seat", "2 seats"]
 
