@@ -95,13 +95,11 @@ def counts_text(row: RecordingRow) -> str:
     return "left out" if row.counts <= 0.0 else f"x {row.counts:g}"
 
 
-def recording_lines(rows: Sequence[RecordingRow], *, detail: bool = True) -> Part:
+def recording_parts(rows: Sequence[RecordingRow], *, detail: bool = True) -> list[Part]:
     """Return one line for each recording; in detail its signal-to-noise ratios and the notes."""
-    found = recording_table(rows, notes=detail)
-    if not detail:
-        return found
+    table = recording_table(rows, notes=detail)
     notes = listed("Recordings: of no harm here, but worth knowing", _notes(rows))
-    return [*found, *_snr(rows), *([""] if notes else []), *notes]
+    return [table, _snr(rows), notes] if detail else [table]
 
 
 def recording_table(rows: Sequence[RecordingRow], *, notes: bool = True) -> Part:
@@ -134,16 +132,14 @@ def _found(row: RecordingRow, *, notes: bool) -> str:
     """Return in a few words what was found in a recording."""
     if not row.findings:
         return "nothing wrong" if row.judged else "only its samples were judged"
+    mended = ", not mended" if row.drift_mended_by is None else ", mended"
     named: Counter[str] = Counter()
-    unsaid = 0
     for one in row.findings:
-        name = f"{_SEVERITIES[one.severity]}: {CODES[one.code]}"
-        if one.code is FindingCode.CLOCK_DRIFT:
-            named[f"{name}, {'not ' * (row.drift_mended_by is None)}mended"] += 1
-        elif notes or one.severity is not Severity.NOTE:
-            named[name] += 1
-        else:
-            unsaid += 1
+        drift = one.code is FindingCode.CLOCK_DRIFT
+        told = notes or drift or one.severity is not Severity.NOTE
+        name = f"{_SEVERITIES[one.severity]}: {CODES[one.code]}{mended if drift else ''}"
+        named[name if told else ""] += 1
+    unsaid = named.pop("", 0)
     texts = [f"{name} ({n} times)" if n > 1 else name for name, n in named.items()]
     return ", ".join([*texts, counted(unsaid, "note")] if unsaid else texts)
 
@@ -151,29 +147,25 @@ def _found(row: RecordingRow, *, notes: bool) -> str:
 def _snr(rows: Sequence[RecordingRow]) -> Part:
     """Return signal-to-noise ratios by band, a numbered column for each recording."""
     ratios = [
-        dict(zip(row.bands, (number(one, digits=0) for one in row.snr_db), strict=True))
+        {label: number(one, digits=0) for label, one in zip(row.bands, row.snr_db, strict=True)}
         for row in rows
     ]
-    if not any(ratios):
-        return []
     title = "Signal-to-noise ratio of the response, dB, by recording:"
-    return ["", title, *_by_recording(">Band", ratios)]
+    return [title, *_by_recording(">Band", ratios)] if any(ratios) else []
 
 
 def _by_recording(title: str, columns: Sequence[Mapping[str, str]]) -> Part:
     """Lay out figures by band, a numbered column for each recording that tells any."""
-    body = [
-        [f"{label} Hz", *(column.get(label, "") for column in columns)]
-        for label in max(columns, key=len)
-    ]
+    labels = max(columns, key=len)
+    body = [[f"{label} Hz", *(column.get(label, "") for column in columns)] for label in labels]
     return [[title, *(f">{place}" for place in range(1, len(columns) + 1))], *body]
 
 
-def detail_lines(rows: Sequence[DetailRow]) -> Part:
+def detail_parts(rows: Sequence[DetailRow]) -> list[Part]:
     """Return decay by octave and distortion by third octave of each recording."""
     if not rows:
-        return "Decay and distortion are told by recorded sweeps; there are none."
-    return [*_decay(rows), *(line for row in rows for line in ("", *_distortion(row)))]
+        return ["Decay and distortion are told by recorded sweeps; there are none."]
+    return [_decay(rows), *map(_distortion, rows)]
 
 
 def _decay(rows: Sequence[DetailRow]) -> Part:

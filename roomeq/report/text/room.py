@@ -14,7 +14,7 @@ from roomeq.optimiser.path.estimate import PathEstimate
 from roomeq.report.text.joining import explanation_text, loss_text, meeting_sentences
 from roomeq.report.text.layout import Part, bullets, listed, text_of, worded
 from roomeq.report.text.path import contradiction_texts, path_parts
-from roomeq.report.text.recordings import alarm_texts, detail_lines, recording_lines
+from roomeq.report.text.recordings import alarm_texts, detail_parts, recording_parts
 from roomeq.report.text.several import together_lines
 from roomeq.report.text.wording import SOURCES
 
@@ -90,12 +90,12 @@ def room_text(
         *blocks,
         listed("Amplifier and driver", _equipment(overview.equipment)),
         _measurements(overview, detail=detail) if detail or not overview.recordings else [],
-        recording_lines(overview.recordings, detail=detail),
+        *recording_parts(overview.recordings, detail=detail),
         _bands(overview, detail=detail),
         together_lines(overview) if overview.together else [],
         f"Tried: {places}; roomeq places tells which is best." if places else [],
         _dips(overview, detail=detail) if overview.dips else [],
-        [] if overview.detail is None else detail_lines(overview.detail),
+        *([] if overview.detail is None else detail_parts(overview.detail)),
         listed("Taken for granted", overview.assumptions),
         listed("What the readers did", _notes(overview, detail=detail)),
     ]

@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import textwrap
 from collections.abc import Iterator
-from typing import Any
 
 from roomeq.base.toml_keys import KeyTable, key_tables, toml_value
 from roomeq.importers.file_contents import FolderEntry
@@ -33,47 +32,35 @@ def room_file_text(found: FolderContents) -> str:
     """Return the text of ``room.toml`` for a folder."""
     lines = list(_comment(_BEGINNING))
     for table in key_tables(RoomTables):
-        entries = found.of(table.name)
-        if not table.name:
-            keys = {"format": FORMAT, "name": found.name}
-            lines += ["", *_keys(table, keys, every=True)]
-            continue
-        said: list[str] = []
-        used_first = sorted(entries, key=lambda entry: bool(entry.left_out))
-        for entry in [*used_first, *([] if entries else [None])]:
+        keys = {} if table.name else {"format": FORMAT, "name": found.name}
+        used_first = sorted(found.of(table.name), key=lambda entry: bool(entry.left_out))
+        above: list[str] = []
+        for entry in used_first or [FolderEntry(table=table.name, keys=keys, why="")]:
             comment = list(_comment(_said(entry)))
-            lines += ["", *(comment if comment != said else [])]
-            lines += _block(table, entry, every=not said)
-            said = comment
+            lines += ["", *(comment if comment != above else [])]
+            lines += _block(table, entry, every=not above)
+            above = comment
     return "\n".join(lines) + "\n"
 
 
-def _block(table: KeyTable, entry: FolderEntry | None, *, every: bool) -> Iterator[str]:
-    """Yield one table: what is told, and with `every` all other keys commented out."""
-    mark = "# " if entry is None or entry.left_out else ""
-    header = f"{mark}{table.header}"
-    yield f"{header:{_EXPLAINED_AT}}  # {table.meaning}" if every else header
-    yield from _keys(table, {} if entry is None else entry.keys, every=every, mark=mark)
-
-
-def _said(entry: FolderEntry | None) -> str:
-    if entry is None:
-        return ""
+def _said(entry: FolderEntry) -> str:
     return f"left out: {entry.left_out}" if entry.left_out else entry.why
 
 
-def _keys(table: KeyTable, told: dict[str, Any], *, every: bool, mark: str = "") -> Iterator[str]:
+def _block(table: KeyTable, entry: FolderEntry, *, every: bool) -> Iterator[str]:
+    """Yield one table: what is told, and with `every` all other keys commented out."""
+    mark = "" if entry.keys and not entry.left_out else "# "
+    header = f"{mark}{table.header}"
+    if table.name:
+        yield f"{header:{_EXPLAINED_AT}}  # {table.meaning}" if every else header
+    told = [row for row in table.keys if row.name in entry.keys]
+    for row in told:
+        yield f"{mark}{row.name} = {toml_value(entry.keys[row.name])}"
     for row in table.keys:
-        if row.name in told:
-            yield f"{mark}{row.name} = {toml_value(told[row.name])}"
-    for row in table.keys:
-        example = row.example
-        if told and row.name == _ASKED_AGAIN:
-            example = row.default  # for each measurement: it holds until it is told
-        elif not every:
-            continue
-        if row.name not in told:
-            yield f"{f'# {row.name} = {example}':{_EXPLAINED_AT}}  # {row.explained}"
+        again = bool(told) and row.name == _ASKED_AGAIN  # for each: the default holds until told
+        if row not in told and (every or again):
+            line = f"# {row.name} = {row.default if again else row.example}"
+            yield f"{line:{_EXPLAINED_AT}}  # {row.explained}"
 
 
 def _comment(text: str) -> Iterator[str]:

@@ -14,7 +14,7 @@ import numpy as np
 from roomeq.jobs.batch import Batch
 from roomeq.jobs.voice import NeededRooms, Voicing
 from roomeq.plan.rooms import RoomRow
-from roomeq.report.text.layout import Part, cells, counted, listed, number, said, text_of
+from roomeq.report.text.layout import Part, counted, listed, number, text_of, worded
 
 _LISTED = 20
 _WHOSE = {
@@ -23,6 +23,21 @@ _WHOSE = {
     "together": "of several subwoofers together",
 }
 _OVER = {"mean": "the mean over the rooms", "worst_tenth": "the mean of the worst tenth"}
+_say = worded("""
+done: {done} of {all} rooms done{kept:|; {kept} had been done before|}. Plans in {out}/plans, all
+    rooms in {table}.
+off: {room} ({plan}): {deviation_before_db:.1f} dB now, {deviation_after_db:.1f} dB
+tenths: Weighted deviation in dB | >Best tenth | >Median | >Worst tenth
+voiced: {plan.room}, voiced for {count} rooms. Weighted deviation, {over}: {before_db:.1f} dB now,
+    {voiced_db:.1f} dB voiced; {own_db:.1f} dB if each room had a setting of its own.
+settings: >Band | >Now | >Set to
+rooms: Room | >Now dB | >Voiced dB | >Its own dB | >Loses dB
+room: {room} | {before_db:.1f} | {voiced_db:.1f} | {own_db:.1f} | {loses_db:.1f}
+needed: Voiced on some rooms, judged on the others, {draws} draws each; the last column is the
+    setting above in those others:
+others: >Rooms | >In them dB | >In others dB | >S.d. dB | >All rooms dB
+other: {rooms} | {inside_db:.1f} | {outside_db:.1f} | {sd_db:.1f} | {all_db:.1f}
+""")
 
 
 def batch_text(found: Batch, rows: Sequence[RoomRow]) -> str:
@@ -36,36 +51,29 @@ def batch_text(found: Batch, rows: Sequence[RoomRow]) -> str:
     """
     done = [row for row in rows if row.status == "done"]
     failed = [f"{row.folder}: {row.message}" for row in rows if row.status == "failed"]
-    looks = [row for row in done if row.doubtful]
-    kept = f"; {found.kept} had been done before" if found.kept else ""
+    looks = [row.plan for row in done if row.doubtful]
     worst = sorted(done, key=lambda row: -(row.deviation_after_db or 0.0))[:5]
-    off = "{room} ({plan}): {deviation_before_db:.1f} dB now, {deviation_after_db:.1f} dB"
     return text_of(
         [
-            (
-                f"{found.done} of {found.done + found.failed} rooms done{kept}. Plans in "
-                f"{found.out / 'plans'}, all rooms in {found.table}."
-            ),
+            _say("done", found, all=found.done + found.failed),
             _deviations(done),
-            listed("Furthest off with the proposal:", [said(off, row) for row in worst]),
+            listed("Furthest off with the proposal:", [_say("off", row) for row in worst]),
             _cut_off(f"{len(failed)} failed:", failed),
-            _cut_off(f"{len(looks)} want a look (roomeq show PLAN):", [r.plan for r in looks]),
+            _cut_off(f"{len(looks)} want a look (roomeq show PLAN):", looks),
         ]
     )
 
 
 def _deviations(done: Sequence[RoomRow]) -> Part:
     """Lay out tenths of the deviations of all rooms, by what was judged."""
-    titles = cells("Weighted deviation in dB | >Best tenth | >Median | >Worst tenth")
     lines: list[Sequence[str]] = []
     for judged, what in _WHOSE.items():
         pairs = [(r.deviation_before_db, r.deviation_after_db) for r in done if r.judged == judged]
-        if not pairs:
-            continue
-        tenths = np.quantile(np.array(pairs, dtype=np.float64), (0.1, 0.5, 0.9), axis=0).T.tolist()
-        words = zip(("now", "with the proposal"), tenths, strict=True)
-        rows = [[what_then, *map(number, figures)] for what_then, figures in words]
-        lines += [f"{counted(len(pairs), 'room')}, {what}", titles, *rows]
+        if pairs:
+            values = np.array(pairs, dtype=np.float64)
+            now, then = np.quantile(values, (0.1, 0.5, 0.9), axis=0).T.tolist()
+            lines += [f"{counted(len(pairs), 'room')}, {what}", _say.cells("tenths")]
+            lines += [["now", *map(number, now)], ["with the proposal", *map(number, then)]]
     return lines
 
 
@@ -83,35 +91,16 @@ def voicing_text(found: Voicing, needed: Sequence[NeededRooms]) -> str:
     needed : sequence of NeededRooms
         What voicings on fewer rooms do in the others.
     """
-    names = ("before_db", "voiced_db", "own_db")
-    before, after, own = (number(found.over_rooms_db(name)) for name in names)
-    verdict = (
-        f"{found.plan.room}, voiced for {len(found.rooms)} rooms. Weighted deviation, "
-        f"{_OVER[found.criterion]}: {before} dB now, {after} dB voiced; {own} dB if each room had "
-        "a setting of its own."
-    )
+    over = {name: found.over_rooms_db(name) for name in ("before_db", "voiced_db", "own_db")}
     settings = found.plan.setting_rows()[: len(found.plan.bands)]
     worst = sorted(found.rooms, key=lambda room: -room.loses_db)
-    row = "{room} | {before_db:.1f} | {voiced_db:.1f} | {own_db:.1f} | {loses_db:.1f}"
-    rows = [cells(row, room) for room in worst[:_LISTED]]
     title = f"Rooms that lose most ({_LISTED} of {len(worst)})" if worst[_LISTED:] else "Rooms"
+    others = [_say.cells("other", one) for one in needed]
     return text_of(
         [
-            verdict,
-            ["Settings in dB", cells(">Band | >Now | >Set to"), *settings],
-            [title, cells("Room | >Now dB | >Voiced dB | >Its own dB | >Loses dB"), *rows],
-            _needed(needed),
+            _say("voiced", found, count=len(worst), over=_OVER[found.criterion], **over),
+            ["Settings in dB", _say.cells("settings"), *settings],
+            [title, _say.cells("rooms"), *(_say.cells("room", one) for one in worst[:_LISTED])],
+            [_say("needed", needed[0]), _say.cells("others"), *others] if needed else [],
         ]
     )
-
-
-def _needed(needed: Sequence[NeededRooms]) -> Part:
-    if not needed:
-        return []
-    row = "{rooms} | {inside_db:.1f} | {outside_db:.1f} | {sd_db:.1f} | {all_db:.1f}"
-    explained = (
-        f"Voiced on some rooms, judged on the others, {needed[0].draws} draws each; the last "
-        "column is the setting above in those others:"
-    )
-    titles = cells(">Rooms | >In them dB | >In others dB | >S.d. dB | >All rooms dB")
-    return [explained, titles, *(cells(row, one) for one in needed)]

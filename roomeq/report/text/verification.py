@@ -117,8 +117,22 @@ def _verdict_text(found: Verification) -> str:
     return _say(code, found, off=not found.level.agrees, part=bool(part))
 
 
-_texts = worded("""
+_bands = worded("""
 as_planned: all is as planned.
+band: {looks}, not as planned{known:|, and the subwoofer is {louder} than planned|}. Set it as the
+    plan has it, then measure again.
+each: {label} Hz looks like {gain} dB
+signs: cuts and boosts are exchanged, all signs reversed. {again}
+scaled: all gains look {value:g} times as large as planned: look at the unit and at the range of the
+    knobs. {again}
+shifted: the list of gains stands one band too {value:|high|low}. {again}
+exchanged: the gains at {bands} Hz are exchanged. Set each as the plan has it.
+width: the bands are {width:|narrower|wider} than the profile says (Q about {value:g} times):
+    measure one band of the device and correct the profile.
+again: Set the bands as the plan has them, then measure again.
+""")
+"""Causes beside which what is left of the level is the level's own."""
+_texts = worded("""
 as_before: the settings from before are still in force: set the plan's, store them, measure again.
 other_plan: the settings of {name} are in force. {again}
 bands_off: the bands are off or bypassed: switch the equaliser on, look at the stored setting.
@@ -130,16 +144,6 @@ subwoofer_off: the subwoofer {name} does not play: look at its power, its cable 
 subwoofer_inverted: the subwoofer {name} has the other polarity: look at its switch and its cable.
 subwoofer_delay: the subwoofer {name} is {later} against the others: look at its delay.
 subwoofer_level: the subwoofer {name} is {louder} against the others: look at its level.
-band: {looks}, not as planned{known:|, and the subwoofer is {louder} than planned|}. Set it as the
-    plan has it, then measure again.
-each: {label} Hz looks like {gain} dB
-signs: cuts and boosts are exchanged, all signs reversed. {again}
-scaled: all gains look {value:g} times as large as planned: look at the unit and at the range of the
-    knobs. {again}
-shifted: the list of gains stands one band too {value:|high|low}. {again}
-exchanged: the gains at {bands} Hz are exchanged. Set each as the plan has it.
-width: the bands are {width:|narrower|wider} than the profile says (Q about {value:g} times):
-    measure one band of the device and correct the profile.
 filter: a {kind} near {value:.0f} Hz is {engaged:|on that was off: switch it off, or make the plan
     with it|off that was on: switch it on again}.
 microphone: the microphone's correction is {engaged:|applied twice|missing}: look at `microphone`
@@ -148,16 +152,15 @@ seat_moved: the microphone stood elsewhere at {seats}: measure there again.
 seats_exchanged: the files of {seats} are exchanged: look at the names.
 all_moved: the microphone stood elsewhere at all seats, or the room was changed: the differences
     grow with frequency and the seats do not agree on them. Measure again at the same places.
-again: Set the bands as the plan has them, then measure again.
 """)
 
 
 def cause_text(cause: Cause, texts: Words | None = None) -> str:
     """Return what a cause says, and what to do about it; in other words where `texts` has some."""
-    code: str = CauseCode.BAND if cause.code is CauseCode.TWO_BANDS else cause.code
+    code = _code(cause)
     kind, of_mains = code.removeprefix("mains_").replace("_", "-"), code.startswith("mains_")
     code = "filter" if code.endswith("_pass") else code
-    words = Words({**_texts, **(texts or {})})
+    words = Words({**_bands, **_texts, **(texts or {})})
     value = cause.value or 0.0
     pairs = zip(cause.bands, map(signed_setting, cause.gains_db), strict=False)
     return words(
@@ -173,6 +176,10 @@ def cause_text(cause: Cause, texts: Words | None = None) -> str:
         known=cause.value is not None,
         again=words("again"),
     )
+
+
+def _code(cause: Cause) -> str:
+    return CauseCode.BAND if cause.code is CauseCode.TWO_BANDS else cause.code
 
 
 def _stated(found: Verification) -> list[str]:
@@ -229,23 +236,10 @@ def _verdict(row: BandCheck, found: Verification) -> str:
     return "differs, as the likely cause would" if told else "differs"
 
 
-_LEVEL_APART = (
-    "as_planned",
-    "band",
-    "two_bands",
-    "signs",
-    "scaled",
-    "shifted",
-    "exchanged",
-    "width",
-)
-"""Causes beside which what is left of the level is the level's own."""
-
-
 def _level(found: Verification) -> str:
     """Say how the level lies, and what the level knob looks like if levels compare."""
     level, text = found.level, _say("level", found)
-    if level.agrees or not found.causes or found.causes[0].code not in _LEVEL_APART:
+    if level.agrees or not found.causes or _code(found.causes[0]) not in _bands:
         return text
     if found.source != "sub":
         return f"{text} {_say('level_of_both')}"
