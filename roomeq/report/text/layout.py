@@ -17,6 +17,8 @@ import textwrap
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from contextvars import ContextVar
+from operator import attrgetter
+from types import SimpleNamespace
 from typing import Any
 
 from roomeq.base.levels import signed
@@ -52,28 +54,6 @@ def _wrapped(text: str, width: int, first: str = "", others: str = "") -> list[s
     return [line.replace(_KEPT, " ") for line in lines]
 
 
-class _Filled(string.Formatter):
-    """Fills in fields by name: with what is told of a thing, else its attributes."""
-
-    def get_value(self, key: int | str, args: Sequence[Any], kwargs: Mapping[str, Any]) -> Any:
-        return kwargs[str(key)] if key in kwargs else getattr(args[0], str(key))
-
-    def format_field(self, value: Any, format_spec: str) -> str:
-        figure, *words = format_spec.split("|")
-        if words:
-            figure, _, unit = figure.partition(" ")
-            size = f"{abs(value):{figure}} {unit} " if unit else ""
-            if unit and not float(f"{value:{figure}}"):
-                return f"0 {unit}"
-            holds = value > 0 if isinstance(value, (int, float)) else bool(value)
-            return size + ("|".join(words[:-1]) if holds else words[-1])
-        if value is None or (isinstance(value, float) and not math.isfinite(value)):
-            return ""
-        if signs := re.fullmatch(r"\+\.(\d)f", figure):
-            return signed(value, digits=int(signs[1]))
-        return str(format(value, figure))
-
-
 def said(text: str, thing: object = None, /, **told: Any) -> str:
     """Return words with their fields filled in: with what is told, or attributes of a thing.
 
@@ -83,11 +63,35 @@ def said(text: str, thing: object = None, /, **told: Any) -> str:
         As for `str.format`, with names only. What is not known is empty. A figure such as
         ``{x:+.1f}`` is signed as by `roomeq.base.levels.signed`. In ``{x:|above|below}`` stands
         the first of two texts where a number is above 0, or anything else is true, else the second;
-        fields in them are filled in. ``{x:.1f dB|louder|quieter}`` has the size before that.
+        fields in them are filled in. ``{x:.1f dB|louder|quieter}`` has the size before that, if it
+        is not 0.
     thing : object, optional
     **told : Any
     """
-    return _Filled().vformat(text, [thing], told)
+    filled = []
+    for literal, name, form, _ in string.Formatter().parse(text):
+        filled.append(literal)
+        if name is not None:
+            of = SimpleNamespace(**told) if name.partition(".")[0] in told else thing
+            filled.append(_filled(attrgetter(name)(of), said(form or "", thing, **told)))
+    return "".join(filled)
+
+
+def _filled(value: Any, form: str) -> str:
+    """Return one field of `said`, the fields in its form filled in."""
+    figure, *words = form.split("|")
+    if words:
+        digits, _, unit = figure.partition(" ")
+        if unit and not float(f"{value:{digits}}"):
+            return f"0 {unit}"
+        size = f"{abs(value):{digits}} {unit} " if unit else ""
+        holds = value > 0 if isinstance(value, (int, float)) else bool(value)
+        return size + ("|".join(words[:-1]) if holds else words[-1])
+    if value is None or (isinstance(value, float) and not math.isfinite(value)):
+        return ""
+    if signs := re.fullmatch(r"\+\.(\d)f", figure):
+        return signed(value, digits=int(signs[1]))
+    return format(value, figure)
 
 
 def cells(text: str, thing: object = None, /, **told: Any) -> list[str]:
@@ -119,7 +123,7 @@ class Words(dict[str, str]):
 
 def worded(text: str) -> Words:
     """Return words by their code: it begins a line, with a colon; what goes on is indented."""
-    entries = re.findall(r"^(\w+): (.*(?:\n .*)*)", text, re.MULTILINE)
+    entries = re.findall(r"^(\w[\w -]*): (.*(?:\n .*)*)", text, re.MULTILINE)
     return Words({code: " ".join(words.split()) for code, words in entries})
 
 

@@ -15,7 +15,7 @@ from roomeq.base.levels import signed, signed_setting
 from roomeq.importers.room_assembly import LIMIT_UNKNOWN
 from roomeq.optimiser.bands.reasons import Reason
 from roomeq.plan.plan import Plan
-from roomeq.plan.records import AS_IT_IS, NOT_STATED, is_stated
+from roomeq.plan.records import is_stated
 from roomeq.report.text.headroom import (
     extra_drive_lines,
     headroom_lines,
@@ -66,6 +66,8 @@ choice: {name} | {moved} | {deviation_db:.2f} | {average_sd_db:.1f} | {seat_sd_d
 seats: Seat | >Weight | >Now dB | >Predicted dB | >Without it dB
 seat: {seat} | {share:.0f} % | {before_db:.1f} | {after_db:.1f} | {left_out_after_db:.1f}
 knob: {knob} ({purpose}{exact:|; predicted at {exact_change_db:+.2f} dB|})
+level_knob: Level knob: {setting:|{change:|{change} dB, to|stays at} {setting} dB|{change:|{change}
+    dB from now|as it is} (not stated)}
 upstream: and {upstream_shown_db:+.1f} dB upstream
 average: Standard deviation of the average: {average_sd_before_db:.1f} dB now,
     {average_sd_after_db:.1f} dB predicted; largest excess at a seat:
@@ -182,11 +184,9 @@ def _level(plan: Plan, *, detail: bool) -> Part:
 
 def _knob(plan: Plan) -> str:
     change_db, setting_db = plan.level.change_db, plan.level.setting_db
-    change = f"{signed_setting(change_db)} dB"
-    if setting_db is None:
-        return f"Level knob: {f'{change} from now' if change_db else AS_IT_IS} ({NOT_STATED})"
-    setting = f"{signed_setting(setting_db)} dB"
-    return f"Level knob: {f'{change}, to' if change_db else 'stays at'} {setting}"
+    change = signed_setting(change_db) if change_db else ""
+    setting = "" if setting_db is None else signed_setting(setting_db)
+    return _say("level_knob", change=change, setting=setting)
 
 
 def _once_more(plan: Plan) -> str:

@@ -29,19 +29,6 @@ no_low_pass: No low-pass in the path, as stated
 lower_limit: Subwoofer's own lower limit: {lower_limit:.0f} Hz{lower_limit_estimated:| (an estimate,
     not stated)|}
 repeatability: Repeatability of a measurement: {repeatability_db:.1f} dB
-load: Load: {load}, at least {load_minimum_ohm:.2f} ohm{minimum_assumed:|, taken for 0.8 times
-    nominal|}
-amplifier: Amplifier: {rated_power_w:|{rated_voltage:.1f} V, {rated_power_w:.0f} W into that
-    load{rating_derived:| (derived from the rating of another load)|}; |}no load below
-    {amplifier_minimum_ohm:g} ohm
-voltage_while_measuring: While measuring: {measuring_voltage:g} V at {measuring_frequency:g} Hz
-box: Box: {box}
-driver: Driver: may move {moves_mm:g} mm one way
-maximum_output: Maximum output: {output}
-distortion: Distortion: told by the recorded sweep at the main seat
-protective_high_pass: Protective high-pass: {filter}
-wanted_level: Wanted: {levels} at seat {main_seat}{distance:|, {distance:g} m from the
-    subwoofer|}{follows:|; the drive limit follows the headroom|}
 bands: >Band | >Power mean dB | >Level mean dB | >S.d. dB | >Range dB | Loudest | Quietest
 band: {label} Hz | {power_mean_db:.1f} | {level_mean_db:.1f} | {spread_db:.1f} | {range_db:.1f} |
     {loudest} | {quietest}
@@ -56,6 +43,24 @@ odd_seat: Seat {odd_seat} differs from the others by {odd_seat_distance_db:.1f} 
 late: Excess group delay: sound comes later there than the level explains, as where sounds cancel;
     minimum phase: it does not.
 """)
+
+_equipment_words = worded("""
+load: {load:|Load: {load}, at least {load_minimum_ohm:.2f} ohm{minimum_assumed:|, taken for 0.8
+    times nominal|}|}
+amplifier: {amplifier_minimum_ohm:|Amplifier: {rated_power_w:|{rated_voltage:.1f} V,
+    {rated_power_w:.0f} W into that load{rating_derived:| (derived from the rating of another
+    load)|}; |}no load below {amplifier_minimum_ohm:g} ohm|}
+voltage while measuring: {measuring_voltage:|While measuring: {measuring_voltage:g} V at
+    {measuring_frequency:g} Hz|}
+box: {box:|Box: {box}|}
+driver: {moves_mm:|Driver: may move {moves_mm:g} mm one way|}
+maximum output: {output:|Maximum output: {output}|}
+distortion: {distortion_known:|Distortion: told by the recorded sweep at the main seat|}
+protective high-pass: {filter:|Protective high-pass: {filter}|}
+wanted level: {main_seat:|Wanted: {levels} at seat {main_seat}{distance:|, {distance:g} m from the
+    subwoofer|}{follows:|; the drive limit follows the headroom|}|}
+""")
+"""What is told of equipment; empty where it is not stated."""
 
 
 def room_text(
@@ -131,33 +136,16 @@ def _equipment(row: EquipmentRow | None) -> list[str]:
     """Say what is stated of amplifier, load, driver and wanted level, and what is not."""
     if row is None:
         return []
-    stated = {
-        "load": row.load,
-        "amplifier": row.amplifier_minimum_ohm,
-        "voltage_while_measuring": row.measuring_voltage,
-        "box": row.box,
-        "driver": row.largest_displacement,
-        "maximum_output": row.output,
-        "distortion": row.distortion_known,
-        "protective_high_pass": row.high_pass,
-        "wanted_level": row.main_seat,
-    }
-    wanted = (
-        f"{level:g} dB SPL" + (f" at {label} Hz" if label else "") for label, level in row.wanted_db
-    )
+    levels = [f"{level:g} dB SPL{f' at {at} Hz' * bool(at)}" for at, level in row.wanted_db]
     words = {
         "moves_mm": 1000 * (row.largest_displacement or 0.0),
         "filter": (row.high_pass or "").removeprefix("high-pass "),
-        "levels": ", ".join(wanted),
+        "levels": ", ".join(levels),
         "follows": row.drive_limit == "headroom",
     }
-    entries = [_say(name, row, **words) for name, value in stated.items() if value]
-    unknown = ", ".join(
-        name.replace("_", " ").replace("high p", "high-p")
-        for name, value in stated.items()
-        if not value
-    )
-    return [*entries, f"Not known: {unknown}"] if unknown else entries
+    told = {name: _equipment_words(name, row, **words) for name in _equipment_words}
+    unknown = ", ".join(name for name, text in told.items() if not text)
+    return [*filter(None, told.values()), *([f"Not known: {unknown}"] if unknown else [])]
 
 
 def _measurements(overview: RoomOverview, *, detail: bool) -> Part:

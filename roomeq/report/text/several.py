@@ -30,8 +30,8 @@ sums: >Together dB | >In phase dB | >Lost dB
 sum: {together_db:.1f} | {in_phase_db:.1f} | {lost_db:.1f}
 verdict: Deviation of each seat by itself, mean over the seats: {before.deviation_db:.1f} dB now,
     {after.deviation_db:.1f} dB predicted. The seats differ by {before.variation_db:.1f} dB now,
-    {after.variation_db:.1f} dB then (s.d.); the worst is {worst[0]} with {worst[1]:.1f} dB now,
-    {then[0]} with {then[1]:.1f} dB then.
+    {after.variation_db:.1f} dB then (s.d.); the worst is {worst} with {worst_db:.1f} dB now, {then}
+    with {then_db:.1f} dB then.
 output: At equal drive the seats get {after.output_given_up_db:.1f} dB less than with all in phase
     as well as delay and polarity can bring them ({before.output_given_up_db:.1f} dB less now): the
     price of evenness.
@@ -75,8 +75,10 @@ def together_lines(overview: RoomOverview) -> Part:
 
 def together_verdict(found: TogetherRecord) -> str:
     """Say what the settings of all give, in one sentence for the seats and one for the output."""
-    worst, then = (figures.worst(found.seats) for figures in (found.before, found.after))
-    return _say("verdict", found, worst=worst, then=then)
+    worst, worst_db = found.before.worst(found.seats)
+    then, then_db = found.after.worst(found.seats)
+    told = {"worst": worst, "worst_db": worst_db, "then": then, "then_db": then_db}
+    return _say("verdict", found, **told)
 
 
 def mains_entries(plan: Plan) -> list[str]:
