@@ -15,6 +15,7 @@ from roomeq.device.crossover import HighPass
 from roomeq.optimiser.drive.demand import HARMONIC_LIMITS_DB, BandExtra
 from roomeq.optimiser.drive.headroom import HeadroomLimit
 from roomeq.optimiser.drive.protection import ProtectionCandidate, ProtectionChoice
+from roomeq.plan.plan import Plan
 from roomeq.plan.records import HeadroomRecord
 from roomeq.report.text.layout import Part, worded
 
@@ -58,6 +59,19 @@ def hertz_text(frequency: float) -> str:
     """Return a band's nominal frequency for its exact centre, else the frequency itself."""
     band = third_octave_band(frequency)
     return f"{band.label if abs(frequency / band.centre - 1.0) < 1e-6 else f'{frequency:.0f}'} Hz"
+
+
+def drive_parts(plan: Plan, *, detail: bool) -> list[Part]:
+    """Return what gains and level ask of the drive, and what the wanted level leaves, of each."""
+    parts: list[Part] = []
+    for name, one in (plan.subwoofers or {"": plan}).items():
+        found: list[Part] = []
+        if detail and one.extra_drive and (one.changes or one.headroom is not None):
+            found.append(extra_drive_lines(one.extra_drive))
+        if one.headroom is not None:
+            found.append(headroom_lines(one.headroom, detail=detail))
+        parts += [[f"{name}:"], *found] if name and found else found
+    return parts
 
 
 def extra_drive_lines(extras: Sequence[BandExtra]) -> Part:

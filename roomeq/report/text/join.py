@@ -11,22 +11,15 @@ from __future__ import annotations
 from dataclasses import replace
 
 from roomeq.jobs.join import RoomJoining
-from roomeq.optimiser.joining.corner_choice import (
-    CornerChoice,
-    CrossoverPair,
-    PairDoubt,
-    RankedPair,
-)
+from roomeq.optimiser.joining.corner_choice import CornerChoice, CrossoverPair, RankedPair
 from roomeq.plan.joining import LevelJoiningRecord
 from roomeq.plan.records import PresentRecord, is_stated
 from roomeq.report.text.joining import (
-    bands_lines,
     delay_instruction,
     delay_text,
     joining_parts,
     joining_verdict,
     loss_text,
-    loud_texts,
     reference_lines,
     set_text,
     setting_entries,
@@ -63,14 +56,10 @@ preferred: To be preferred: subwoofer {low}; mains {high}. It leaves {best.devia
 
 def room_joining_text(joining: RoomJoining, *, detail: bool = False) -> str:
     """Return what joining found in a room as text; with `detail` what the filters do as well."""
-    record, with_bands, path = joining.record, joining.with_bands, joining.path
+    record, path = joining.record, joining.path
     parts: list[Part] = [f"{joining.room}: joining subwoofer and mains"]
-    if with_bands is not None:
-        parts += loud_texts(with_bands)
     if record is not None:
-        parts += joining_parts(record, joining.present)
-    if with_bands is not None:
-        parts.append(bands_lines(with_bands))
+        parts += joining_parts(record, joining.present, with_bands=joining.with_bands)
     if joining.levels is not None:
         parts.append(level_joining_lines(joining.levels, joining.present))
         if path is not None and path.recommended is not None:
@@ -133,13 +122,13 @@ def _question(joining: LevelJoiningRecord, stated: PresentRecord | None) -> list
 
 
 _SHOWN_PAIRS = 8
-PAIR_DOUBTS = {
-    PairDoubt.CORNER_TOO_LOW: "less than half an octave above the mains' -3 dB point",
-    PairDoubt.FULL_RANGE: "one of the two would run full range",
-    PairDoubt.NOT_PREDICTABLE: "too far from what was measured to be predicted",
-    PairDoubt.SLOPES_DIFFER: "slopes differ",
-    PairDoubt.VENTED_WITHOUT_HIGH_PASS: "vented mains without a high-pass near tuning",
-}
+PAIR_DOUBTS = worded("""
+corner_too_low: less than half an octave above the mains' -3 dB point
+full_range: one of the two would run full range
+not_predictable: too far from what was measured to be predicted
+slopes_differ: slopes differ
+vented_without_high_pass: vented mains without a high-pass near tuning
+""")
 """What speaks against a pair of low-pass and high-pass."""
 
 
@@ -159,11 +148,11 @@ def corner_lines(choice: CornerChoice) -> Part:
 
 def _refused(choice: CornerChoice) -> list[str]:
     """Name refused pairs by what speaks against them: a corner where all of it are, else each."""
-    whys: dict[float, set[PairDoubt | None]] = {}
+    whys: dict[float, set[str | None]] = {}
     tried = [*choice.refused, *((entry.pair, None) for entry in choice.ranked)]
     for pair, doubt in tried:
         whys.setdefault(pair.corner, set()).add(doubt)
-    found: dict[PairDoubt, dict[str, None]] = {}
+    found: dict[str, dict[str, None]] = {}
     for pair, doubt in choice.refused:
         name = f"every pair at {pair.corner:g} Hz"
         if len(whys[pair.corner]) > 1:

@@ -16,7 +16,7 @@ from roomeq.optimiser.joining.data import JoiningNote, SumExplanation
 from roomeq.plan.alignment import CandidateRecord
 from roomeq.plan.joining import JoiningRecord
 from roomeq.plan.records import AS_IT_IS, NOT_STATED, PresentRecord, is_stated
-from roomeq.report.text.layout import Part, counted, listed, said, worded
+from roomeq.report.text.layout import Part, bullets, counted, listed, said, worded
 
 NAMED_SEAT_DB = 0.3
 FAR_TOO_LOUD_DB = 12.0
@@ -197,18 +197,35 @@ def set_text(record: JoiningRecord, stated: PresentRecord | None, *others: str) 
     return f"To set: {'; '.join(entries)}."
 
 
-def joining_parts(record: JoiningRecord, stated: PresentRecord | None = None) -> list[Part]:
-    """Return verdict, doubts, settings, seats, evidence and notes of a joining."""
+def joining_parts(
+    record: JoiningRecord,
+    stated: PresentRecord | None = None,
+    *,
+    with_bands: JoiningRecord | None = None,
+) -> list[Part]:
+    """Return verdict, doubts, settings, seats, evidence and notes of a joining.
+
+    Where it is known what bands would still do, that is told as well.
+    """
+    loud = [] if with_bands is None else loud_texts(with_bands)
     notes = [note for note in record.notes if note is not JoiningNote.SUM_DISAGREES]
     texts = [joining_note_text(note, record) for note in notes]
     title = "Settings of the subwoofer against the mains"
     return [
+        *loud,
         joining_verdict(record),
         *joining_doubts(record),
         [*listed(title, setting_entries(record, stated)), *reference_lines(stated)],
         seat_loss_lines(record),
         listed("How sure the joining is", [*joining_sentences(record), *texts]),
+        [] if with_bands is None else bands_lines(with_bands),
     ]
+
+
+def joining_backing(record: JoiningRecord, stated: PresentRecord | None, *more: str) -> Part:
+    """Return what backs a joining in a plan, less what its cautions say, and `more` sentences."""
+    sentences = bullets([*joining_sentences(record, brief=True), *more])
+    return [*seat_loss_lines(record), *sentences, *reference_lines(stated)]
 
 
 def joining_doubts(record: JoiningRecord) -> list[str]:

@@ -16,20 +16,8 @@ from roomeq.importers.room_assembly import LIMIT_UNKNOWN
 from roomeq.optimiser.bands.reasons import Reason
 from roomeq.plan.plan import Plan
 from roomeq.plan.records import is_stated
-from roomeq.report.text.headroom import (
-    extra_drive_lines,
-    headroom_lines,
-    high_pass_text,
-    protection_lines,
-)
-from roomeq.report.text.joining import (
-    joining_doubts,
-    joining_sentences,
-    joining_verdict,
-    reference_lines,
-    seat_loss_lines,
-    set_text,
-)
+from roomeq.report.text.headroom import drive_parts, high_pass_text, protection_lines
+from roomeq.report.text.joining import joining_backing, joining_doubts, joining_verdict, set_text
 from roomeq.report.text.layout import Part, bullets, counted, joined, listed, text_of, worded
 from roomeq.report.text.recordings import alarm_texts, recording_table
 from roomeq.report.text.safety import SAFETY_LINE
@@ -107,6 +95,10 @@ def plan_text(plan: Plan, *, bars: bool = False, detail: bool = False) -> str:
     what = f"{len(plan.subwoofers)} subwoofers" if several else "subwoofer"
     what = f"{what} with the mains" if joined_too else f"band gains for the {what}"
     found = [*plan.findings, *alarm_texts(plan.recordings)]
+    backing: Part = []
+    if plan.joining is not None:
+        about_q = q_sentences(plan, detail=detail)
+        backing = joining_backing(plan.joining, plan.present, *about_q)
     last = each_to_set(plan) if several else [_once_more(plan)]
     (first, *verdict), *more = _verdicts(plan)
     parts: list[Part] = [
@@ -116,9 +108,9 @@ def plan_text(plan: Plan, *, bars: bool = False, detail: bool = False) -> str:
         listed("Found in the measurements: look at it before anything is set", found),
         listed("Cautions", _cautions(plan, detail=detail)),
         bullets(together_sentences(plan)),
-        _sum(plan, detail=detail),
+        backing,
         *([] if several else _evidence(plan, detail=detail)),
-        *_drives(plan, detail=detail),
+        *drive_parts(plan, detail=detail),
         [*last, SAFETY_LINE],
     ]
     return text_of(parts)
@@ -217,18 +209,6 @@ def _cautions(plan: Plan, *, detail: bool) -> list[str]:
     return [*map(caution_text, shown), *own_cautions(plan), *last]
 
 
-def _sum(plan: Plan, *, detail: bool) -> Part:
-    """Return what backs the joining, less what the cautions say."""
-    if plan.joining is None:
-        return []
-    sentences = joining_sentences(plan.joining, brief=True)
-    return [
-        *seat_loss_lines(plan.joining),
-        *bullets([*sentences, *q_sentences(plan, detail=detail)]),
-        *reference_lines(plan.present),
-    ]
-
-
 _CHOICES = {"now": "As it is now", "best": "Best found", "proposal": "Proposal"}
 
 
@@ -241,19 +221,6 @@ def _choices(plan: Plan) -> Part:
         worst = "" if one.setting == "now" else f"{signed(one.worst_seat_db)} {one.worst_seat}"
         rows.append(_say.cells("choice", one, name=_CHOICES[one.setting], worst=worst))
     return [_say("chosen"), _say.cells("choices"), *rows]
-
-
-def _drives(plan: Plan, *, detail: bool) -> list[Part]:
-    """Return what gains and level ask of the drive, and what the wanted level leaves, of each."""
-    parts: list[Part] = []
-    for name, one in (plan.subwoofers or {"": plan}).items():
-        found: list[Part] = []
-        if detail and one.extra_drive and (one.changes or one.headroom is not None):
-            found.append(extra_drive_lines(one.extra_drive))
-        if one.headroom is not None:
-            found.append(headroom_lines(one.headroom, detail=detail))
-        parts += [[f"{name}:"], *found] if name and found else found
-    return parts
 
 
 def _seats(plan: Plan) -> Part:

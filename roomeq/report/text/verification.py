@@ -10,15 +10,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from roomeq.base.levels import signed_setting
-from roomeq.plan.verification import (
-    BandCheck,
-    Cause,
-    CauseCode,
-    Comparison,
-    StatedJoiningSetting,
-    StatedSetting,
-    Verification,
-)
+from roomeq.plan.verification import BandCheck, Cause, CauseCode, Comparison, Verification
 from roomeq.report.text.joining import loss_text
 from roomeq.report.text.layout import Part, Words, joined, listed, said, text_of, worded
 
@@ -187,10 +179,11 @@ def _stated(found: Verification) -> list[str]:
     texts = stated_texts(found, "{name}: planned {planned}, stated {stated}")
     if not texts:
         return []
-    of_each = any(map(_of, found.stated)) or any(map(_of, found.stated_joining))
+    of = [row.subwoofer for row in found.stated]
+    of += [row.subwoofer for row in found.stated_joining]
     return [
         *listed("Stated settings that are not those of the plan", texts),
-        _say("mend", table="subwoofers" if of_each else "device"),
+        _say("mend", table="subwoofers" if any(of) else "device"),
     ]
 
 
@@ -198,19 +191,19 @@ def stated_texts(found: Verification | Comparison, words: str) -> list[str]:
     """Return each setting that is stated otherwise, by `words` with name and both values."""
     rows: list[tuple[str, str, str]] = []
     for band in found.stated:
-        name = _of(band) + ("Level knob" if band.label == "level" else f"{band.label} Hz")
+        name = _of(band.subwoofer) + ("Level knob" if band.label == "level" else f"{band.label} Hz")
         planned, stated = map(signed_setting, (band.planned_db, band.stated_db))
         rows.append((name, f"{planned} dB", f"{stated} dB"))
     for one in found.stated_joining:
         own = one.label == "delay_ms" and one.subwoofer is not None
-        name = _of(one) + ("Delay" if own else _JOINING_NAMES[one.label])
+        name = _of(one.subwoofer) + ("Delay" if own else _JOINING_NAMES[one.label])
         value = _VALUES.get(one.label, "{value}")
         rows.append((name, said(value, value=one.planned), said(value, value=one.stated)))
     return [said(words, name=name, planned=then, stated=now) for name, then, now in rows]
 
 
-def _of(row: StatedSetting | StatedJoiningSetting) -> str:
-    return "" if row.subwoofer is None else f"{row.subwoofer}: "
+def _of(subwoofer: str | None) -> str:
+    return "" if subwoofer is None else f"{subwoofer}: "
 
 
 _VALUES = {"delay_ms": "{value:+.2f} ms", "phase_deg": "{value:g} degrees"}
