@@ -89,7 +89,7 @@ class Nodes(_ByNode):
     def rounded(self) -> LabelArray:
         """Return the allowed labels nearest to the mean label of each mix, shape (N, B)."""
         number = np.arange(self.allowed.shape[2])
-        mean = (self.weights * number).sum(axis=2) / self.weights.sum(axis=2)
+        mean = (self.weights * number).sum(axis=2)
         distance = np.where(self.allowed, np.abs(number - mean[..., None]), np.inf)
         return np.asarray(distance.argmin(axis=2), dtype=np.int64)
 

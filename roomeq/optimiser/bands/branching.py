@@ -97,7 +97,7 @@ def split(relaxation: Relaxation, nodes: Nodes) -> Nodes:
     band = np.where(counts > 1, spread, -1.0).argmax(axis=1)
     each = np.arange(len(nodes))
     labels, mix = nodes.allowed[each, band], nodes.weights[each, band]
-    mean = (mix * number).sum(axis=1) / mix.sum(axis=1)
+    mean = (mix * number).sum(axis=1)
     highest = np.where(labels, number, -1).max(axis=1)
     lowest = np.where(labels, number, len(number)).min(axis=1)
     cut = np.clip(np.floor(mean), lowest, highest - 1)[:, None]

@@ -279,6 +279,14 @@ def test_split_halves_and_counting_out():
     assert len(rest) == 0
     assert len(settings) == 8**4
     assert len(np.unique(settings, axis=0)) == 8**4
+    leaves = []
+    while len(nodes):
+        nodes = split(relaxation, nodes)
+        assert nodes.allowed.any(axis=2).all()
+        several = nodes.allowed.sum(axis=(1, 2)) > 4
+        leaves.append(nodes.allowed[~several].argmax(axis=2))
+        nodes = nodes.take(several)
+    assert len(np.unique(np.concatenate(leaves), axis=0)) == sum(map(len, leaves)) == 8**4
 
 
 def deviation_db(problem, labels):
