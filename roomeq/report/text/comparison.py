@@ -21,15 +21,15 @@ _SOURCES = {
 
 def comparison_text(found: Comparison) -> str:
     """Return what has changed, what may explain it, and the figures."""
-    verdict = "something"
-    if found.unchanged:
-        verdict = "nothing"
-    elif found.causes and found.causes[0].code is CauseCode.AS_PLANNED and not found.level_agrees:
-        verdict = "only_level"
-    elif any(cause.code is CauseCode.AS_PLANNED for cause in found.causes[1:]):
-        verdict = "probably"
+    codes = [cause.code for cause in found.causes]
+    only_level = codes[:1] == [CauseCode.AS_PLANNED] and not found.level_agrees
+    verdict = {
+        "only_level": only_level,
+        "doubted": CauseCode.AS_PLANNED in codes[1:],
+        "scatters": found.unchanged or only_level,
+        "since": found.dates[0] or "the first survey",
+    }
     dates = " and ".join(filter(None, found.dates))
-    level = ["moved"] if found.level_agrees else ["moved", "moved_by"]
     missing = {
         "Not compared": found.bands_not_checked and f"{joined(found.bands_not_checked)} Hz",
         "Not measured again": ", ".join(found.missing),
@@ -38,9 +38,9 @@ def comparison_text(found: Comparison) -> str:
     return text_of(
         [
             [f"{found.room}: two surveys{f', {dates}' if dates else ''}"],
-            _say(verdict, found, since=found.dates[0] or "the first survey"),
+            _say("verdict", found, **verdict),
             *_causes(found),
-            " ".join(_say(code, found) for code in level),
+            _say("moved", found),
             [
                 f"Bands, {_SOURCES[found.source]}, mean over the seats",
                 _say.cells("bands"),
@@ -78,12 +78,9 @@ def _seat(row: SeatChange, found: Comparison) -> list[str]:
 
 
 _say = worded("""
-nothing: Nothing has changed since {since}, as far as a repeat scatters (about {scatter_db:.1f} dB
-    here).
-only_level: Only the level has changed since {since}, as far as a repeat scatters (about
-    {scatter_db:.1f} dB here).
-something: Something has changed since {since}.
-probably: Something has probably changed since {since}.
+verdict: {unchanged:|Nothing has |{only_level:|Only the level has |Something has {doubted:|probably
+    |}}}changed since {since}{scatters:|, as far as a repeat scatters (about {scatter_db:.1f} dB
+    here)|}.
 sum: What was measured alone is as it was; both together are not: polarity, delay, or what was not
     measured again. Which of them cannot be told.
 bands: >Band | >Change dB | Verdict
@@ -91,8 +88,9 @@ band_row: {label} Hz | {difference_db:+.1f} | {agrees:|unchanged|changed}
 seats: Seat | Measured | >Level dB | >Tilt dB/oct | >Rest dB (r.m.s.) | Verdict
 seat: {seat} | {of} | {level_db:+.1f} | {tilt_db_per_octave:+.1f} | {rest_db:.1f} | {verdict}
 unknown: Why cannot be told: nothing that was tried explains it, or too much does.
-moved: Level: all seats changed by {offset_db:+.1f} dB; that was removed from bands and verdicts.
-moved_by: Level knob, drive level or microphone gain: which of them cannot be told.
+moved: Level: all seats changed by {offset_db:+.1f} dB; that was removed from bands and
+    verdicts.{level_agrees:|| Level knob, drive level or microphone gain: which of them cannot be
+    told.}
 as_planned: nothing has changed, and all this is scatter.
 other_plan: the settings that {name} states are in force.
 band: {looks}{known:|, and the subwoofer is {louder}|}.

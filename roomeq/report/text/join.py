@@ -32,8 +32,7 @@ _say = worded("""
 bypass_first: All this holds with every low-pass engaged as it was. Levels cannot tell what the sum
     becomes once one is bypassed as advised below: bypass it first, and measure all four again.
 reversed: With one polarity reversed, all else as it is, it would lose {reversed_loss_db:.1f} dB, as
-    measured.
-decided: That the subwoofer is {decided} was decided, in the room file.
+    measured.{decided:| That the subwoofer is {decided} was decided, in the room file.|}
 late_or_early: Is the subwoofer late or early? Levels give the size of the phase difference, not its
     sign: one that is late and one that is as early look the same. Only one answer is right, and
     trying the wrong one is worse than leaving everything as it is. Decide it first:
@@ -83,16 +82,13 @@ def level_joining_lines(
 ) -> list[str]:
     """Return what four levels tell, and what they cannot."""
     late, answer = joining.if_late, joining.answer
-    codes = ["reversed", "decided"] if joining.decided is not None else ["reversed"]
-    texts = [
-        loss_text(late.corner, late.loss_before_db) if answer is None else joining_verdict(answer),
-        *(_say(code, joining) for code in codes),
-    ]
+    loses = loss_text(late.corner, late.loss_before_db)
+    loses = loses if answer is None else joining_verdict(answer)
     found = _question(joining, stated)
     if answer is not None:
         found = listed("Settings", setting_entries(answer, stated))
-    title = "Joining from levels alone"
-    return [title, " ".join(texts), "", *found, *reference_lines(stated)]
+    text = f"{loses} {_say('reversed', joining)}"
+    return ["Joining from levels alone", text, "", *found, *reference_lines(stated)]
 
 
 def _question(joining: LevelJoiningRecord, stated: PresentRecord | None) -> list[str]:

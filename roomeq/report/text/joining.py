@@ -15,7 +15,7 @@ from roomeq.device.processor import METRES_PER_FOOT, SPEED_OF_SOUND, JoiningSett
 from roomeq.optimiser.joining.data import JoiningNote, SumExplanation
 from roomeq.plan.alignment import CandidateRecord
 from roomeq.plan.joining import JoiningRecord
-from roomeq.plan.records import AS_IT_IS, NOT_STATED, PresentRecord, is_stated
+from roomeq.plan.records import AS_IT_IS, PresentRecord, is_stated
 from roomeq.report.text.layout import Part, bullets, counted, listed, said, worded
 
 NAMED_SEAT_DB = 0.3
@@ -37,15 +37,11 @@ def delay_instruction(
 ) -> str:
     """Say which box is to be given which number, or which distance instead; never both."""
     if abs(settings.delay - present.delay) < 5e-6:
-        now = f"subwoofer {delay_text(settings)}" if stated else NOT_STATED
-        return f"leave the delay as it is ({now})"
-    box, number, other, distance = delay_numbers(settings, present=present)
-    was = max(-present.delay_ms if box == "mains" else present.delay_ms, 0.0)
-    more = f"(was {_ms(was)})" if stated else f"more than now ({NOT_STATED})"
-    return (
-        f"EITHER delay the {box} by {number} ms {more} {other}OR, where distances are "
-        f"entered, subwoofer {distance}; never both"
-    )
+        return _say("leave_delay", stated=stated, delay=delay_text(settings))
+    box, number, back, distance = delay_numbers(settings, present=present)
+    was = _ms(max(-present.delay_ms if box == "mains" else present.delay_ms, 0.0))
+    told = {"box": box, "number": number, "back": back, "distance": distance}
+    return _say("delay_it", stated=stated, was=was, **told)
 
 
 def delay_numbers(
@@ -118,8 +114,7 @@ longer: A change by more than a period ({setting}) would lose {loss_db:.1f} dB o
 offer_unknown: What delays can be set is not stated: 20 ms to either side were taken for possible.
 few_seats: Only {seats} measured: in a quarter of such rooms other seats lost more than 0.3 dB.
 polarities: The best of either polarity, before the bands: {one}, loses {normal.loss_db:.1f} dB;
-    {other}, loses {inverted.loss_db:.1f} dB.
-equally_well: Both settings sum equally well.
+    {other}, loses {inverted.loss_db:.1f} dB.{either_polarity:| Both settings sum equally well.|}
 wiring_not_tested: Which way the subwoofer is wired was not tested: {polarity_obstacle}.
 wiring_or_delay: An inverted subwoofer and one {half_period_ms:.1f} ms late cannot be told apart
     here.
@@ -133,6 +128,9 @@ differs: The measured sum differs from that of its parts by {percent:.0f} % ({lo
 loses: What the sum loses at each seat, {lowest:.0f} to {highest:.0f} Hz
 seats: Seat | >Weight | >Loses now dB | >Then dB | >Level change dB
 seat: {seat} | {share:.0f} % | {before_db:.1f} | {after_db:.1f} | {level_gain_db:+.1f}
+leave_delay: leave the delay as it is ({stated:|subwoofer {delay}|not stated})
+delay_it: EITHER delay the {box} by {number} ms {stated:|(was {was})|more than now (not stated)}
+    {back}OR, where distances are entered, subwoofer {distance}; never both
 distances: Distances: 343.2 m/s (20 degrees Celsius); what is entered nearer is delayed.
 delay_untold: Delays are changes from what is set now, which is not stated.
 polarity_untold: Normal is the polarity as it is now, which is not stated; inverted the other one.
@@ -338,8 +336,6 @@ def polarity_sentences(record: JoiningRecord) -> list[str]:
     turned = any(best.settings.phase_deg for best in both)
     one, other = (_candidate_text(best, phase=turned) for best in both)
     best = _say("polarities", found, one=one, other=other)
-    if found.either_polarity:
-        best += f" {_say('equally_well')}"
     if test is None:
         return [best, _say("wiring_not_tested", record)]
     if test.inverted is None:

@@ -34,11 +34,9 @@ sum: {inverted:|inverted|normal}{delay:|, {ms:.2f ms|later|earlier}|} | {at_corn
 bypass: Bypass {named}{matching:|, so that exactly the low-pass is left that matches the mains|}. In
     its flatter polarity the sum is then off by at most {flatter.deviation_db:.1f} dB
     ({flatter.inverted:|inverted|normal polarity}) instead of {before.deviation_db:.1f} dB at
-    {before.worst_frequency:.0f} Hz{gain}
-gains: : it gains {gain_db:.1f} dB.
-level_back: , but the octave around the crossover gets the level back that a second one takes.
-delay_alone: Delay and polarity alone leave it off by {best.deviation_db:.1f} dB at best.
-others: To bypass {others} leaves the same response.
+    {before.worst_frequency:.0f} Hz{gains:|: it gains {gain_db:.1f} dB.|, but the octave around the
+    crossover gets the level back that a second one takes.}{alone:| Delay and polarity alone leave
+    it off by {best_db:.1f} dB at best.|}{others:| To bypass {others} leaves the same response.|}
 fixed: None of these low-passes can be bypassed: the sum stays off by at most
     {flatter.deviation_db:.1f} dB ({flatter.inverted:|inverted|normal polarity}); with delay as well
     {best.deviation_db:.1f} dB at best.
@@ -152,13 +150,11 @@ def bypass_text(choice: Bypass, analysis: PathAnalysis) -> str:
     )
     if named in others:  # places are not known
         named, others = f"one {choice.filters[0]}", []
-    gain = _say("gains" if choice.gain_db >= _FLAT_DB else "level_back", choice)
-    texts = [_say("bypass", choice, named=named, before=analysis.flatter, gain=gain)]
-    if analysis.best.deviation_db > choice.flatter.deviation_db + _FLAT_DB:
-        texts.append(_say("delay_alone", analysis))
-    if others:
-        texts.append(_say("others", others=" or ".join(others)))
-    return " ".join(texts)
+    best_db = analysis.best.deviation_db
+    told = {"named": named, "others": " or ".join(others), "best_db": best_db}
+    told |= {"gains": choice.gain_db >= _FLAT_DB, "before": analysis.flatter}
+    alone = best_db > choice.flatter.deviation_db + _FLAT_DB
+    return _say("bypass", choice, alone=alone, **told)
 
 
 def path_estimate_lines(

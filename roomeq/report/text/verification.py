@@ -26,10 +26,9 @@ bands: >Band | >Measured less predicted dB | Verdict
 band: {label} Hz | {difference_db:+.1f} | {verdict}
 seats: Seat | >Difference dB (r.m.s.) | Verdict
 seat: {seat} | {difference_db:.1f} | {agrees:|agrees|differs}
-near: That is near enough to what was predicted.
-far: It is not as predicted: check delay (which branch is delayed?), polarity, phase control and
-    bypass.
-by_parts: Both together were not measured again: judged by each alone, one time zero.
+by_parts: {agrees:|That is near enough to what was predicted.|It is not as predicted: check delay
+    (which branch is delayed?), polarity, phase control and bypass.} Both together were not measured
+    again: judged by each alone, one time zero.
 mend: Set them as planned, or correct [{table}.present] in the file of the room measured again.
 true: It came true{off:|, but for the level|}{part:|, as far as it was measured again|}: what was
     measured again is as predicted, as far as a repeat scatters (about {scatter_db:.1f} dB
@@ -97,7 +96,7 @@ def _sum(found: Verification) -> list[str]:
         return []
     text = loss_text(check.corner, check.loss_db, predicted_db=check.predicted_loss_db)
     if not check.by_sum:
-        text = f"{text} {_say('near' if check.agrees else 'far')} {_say('by_parts')}"
+        text = f"{text} {_say('by_parts', check)}"
     return ["Subwoofer and mains together, around the crossover", f"  {text}"]
 
 

@@ -29,26 +29,20 @@ SOURCES = {
 _reason = worded("""
 within_tolerance: within tolerance
 seats_disagree: few seats are short: they differ by {spread_db:.1f} dB
-cancellation: deep dip: not filled
-cancellation_cut: deep dip beside an excess
-cancellation_raised: deep dip: neighbours' cut made good
+cancellation: deep dip{cut:| beside an excess|: {raised:|neighbours' cut made good|not filled}}
 noise: in noise
 not_measured: not measured
-roll_off: own roll-off: not filled
-roll_off_cut: own roll-off, beside an excess
+roll_off: own roll-off{cut:|, beside an excess|: not filled}
 below_limit: no boost below {evidence.no_boost_below:.0f} Hz
 near_crossover: too near the crossover to tell
 above_crossover: above crossover, {target.corner:.0f} Hz
 held_by_filter_boost: held by the boost limit, {evidence.filter_boost_limit_db:+g} dB
 held_by_drive_boost: held by the drive limit, {drive}
 held_by_range: at the end of its range
-locked: locked
-locked_joined: left as it is, only joined
-not_worth_moving: not worth a further move
-not_worth_moving_kept: not worth a move
+locked: {joined:|left as it is, only joined|locked}
+not_worth_moving: not worth a {kept:||further }move
 many_rooms: as suits all rooms
-sum_with_mains: joins the mains
-sum_with_mains_joined: left as it is, only joined
+sum_with_mains: {joined:|left as it is, only joined|joins the mains}
 """)
 
 
@@ -56,15 +50,16 @@ def reason_text(band: BandSetting, plan: Plan) -> str:
     """Say why a band was left alone, or what held it back; empty where it does what it is asked."""
     if band.reason is None:
         return ""
-    ways = {
-        "cut": band.gain_db < 0,
-        "raised": band.gain_db > max(band.present_db, 0.0),
-        "kept": band.gain_db == band.present_db,
-        "joined": plan.only_joined,
-    }
-    codes = [f"{band.reason}_{way}" for way, holds in ways.items() if holds]
-    code = next((code for code in codes if code in _reason), band.reason)
-    return _reason(code, plan, spread_db=band.spread_db, drive=_drive_limit_text(band, plan))
+    return _reason(
+        band.reason,
+        plan,
+        cut=band.gain_db < 0,
+        raised=band.gain_db > max(band.present_db, 0.0),
+        kept=band.gain_db == band.present_db,
+        joined=plan.only_joined,
+        spread_db=band.spread_db,
+        drive=_drive_limit_text(band, plan),
+    )
 
 
 def _drive_limit_text(band: BandSetting, plan: Plan) -> str:
@@ -180,8 +175,8 @@ never_lift_earth: Hum is never cured by lifting the protective earth: that can k
 noise_unknown: The noise is not known: was the room quiet, above all below 30 Hz?
 not_proven: The search stopped early: a better setting by up to {value:.2f} dB may exist.
 one_seat_stands_out: Seat {name} differs from the others by {value:.1f} dB (r.m.s.): measured alike?
-q_assumed: The bands' Q was not measured on this device, but taken from its profile.
-q_assumed_of: The Q of {name} Hz was not measured on this device; it is assumed from the others.
+q_assumed: {name:|The Q of {name} Hz was not measured on this device; it is assumed from the
+    others.|The bands' Q was not measured on this device, but taken from its profile.}
 recording_counts_less: Recording {name} is spoilt: its seat counts x {value:g} of its weight.
     Measure that seat again before trusting what is proposed.
 recording_left_out: Recording {name} is left out of everything: see what was found in it.
@@ -201,11 +196,8 @@ works_harder_as_set: Up to {value:.1f} dB more drive than with all bands at 0 an
 def caution_text(caution: Caution) -> str:
     """Return a caution in words."""
     frequency, value = caution.frequency, caution.value or 0.0
-    code = (
-        f"{caution.code}_of" if caution.name and f"{caution.code}_of" in _caution else caution.code
-    )
     return _caution(
-        code,
+        caution.code,
         caution,
         band=None if frequency is None else hertz_text(frequency),
         seats=counted(round(value), "seat"),
