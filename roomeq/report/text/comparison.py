@@ -23,12 +23,10 @@ def comparison_text(found: Comparison) -> str:
     """Return what has changed, what may explain it, and the figures."""
     codes = [cause.code for cause in found.causes]
     only_level = codes[:1] == [CauseCode.AS_PLANNED] and not found.level_agrees
-    verdict = {
-        "only_level": only_level,
-        "doubted": CauseCode.AS_PLANNED in codes[1:],
-        "scatters": found.unchanged or only_level,
-        "since": found.dates[0] or "the first survey",
-    }
+    what = "Something has probably" if CauseCode.AS_PLANNED in codes[1:] else "Something has"
+    if found.unchanged or only_level:
+        what = "Nothing has" if found.unchanged else "Only the level has"
+    verdict = {"what": what, "scatters": found.unchanged or only_level}
     dates = " and ".join(filter(None, found.dates))
     missing = {
         "Not compared": found.bands_not_checked and f"{joined(found.bands_not_checked)} Hz",
@@ -38,7 +36,7 @@ def comparison_text(found: Comparison) -> str:
     return text_of(
         [
             [f"{found.room}: two surveys{f', {dates}' if dates else ''}"],
-            _say("verdict", found, **verdict),
+            _say("verdict", found, since=found.dates[0] or "the first survey", **verdict),
             *_causes(found),
             _say("moved", found),
             [
@@ -70,17 +68,14 @@ def _seat(row: SeatChange, found: Comparison) -> list[str]:
     verdict = "unchanged" if row.agrees else "within the scatter"
     if not found.unchanged and not (row.agrees and found.level_agrees):
         tilt = abs(row.tilt_db_per_octave) > found.tolerance_db
-        verdict = "tilt" if tilt else "level only"
-        if row.rest_db > found.tolerance_db:
-            verdict = "shape"
-    told = {"of": _SOURCES[row.source], "verdict": verdict}
-    return _say.cells("seat", row, **told)
+        shape = row.rest_db > found.tolerance_db
+        verdict = "shape" if shape else "tilt" if tilt else "level only"
+    return _say.cells("seat", row, of=_SOURCES[row.source], verdict=verdict)
 
 
 _say = worded("""
-verdict: {unchanged:|Nothing has |{only_level:|Only the level has |Something has {doubted:|probably
-    |}}}changed since {since}{scatters:|, as far as a repeat scatters (about {scatter_db:.1f} dB
-    here)|}.
+verdict: {what} changed since {since}{scatters:|, as far as a repeat scatters (about
+    {scatter_db:.1f} dB here)|}.
 sum: What was measured alone is as it was; both together are not: polarity, delay, or what was not
     measured again. Which of them cannot be told.
 bands: >Band | >Change dB | Verdict

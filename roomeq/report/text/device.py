@@ -20,7 +20,10 @@ _LAWS = ("constant", "follows", "assumed")
 _say = worded("""
 moves: >Band | >Set dB | >Gain dB | >+- | >Centre Hz | >+- % | >Q | >+- % | Told
 move: {named} | {setting_db:+.1f} | {gain_db:+.2f} | {gain_error_db:.2f} | {centre:.2f} |
-    {centre_percent:.2f} | {q:.2f} | {q_percent:.1f} | {verdict}
+    {centre_percent:.2f} | {q:.2f} | {q_percent:.1f} | {doubt:|{told:|{told} only|CANNOT BE TOLD}:
+    {why}|{q:|all|gain}}
+filter: {what} set to {mark:g} Hz: {doubt:|CANNOT BE TOLD: |}{why:|{why}|{filters} (+- {percent:.2f}
+    %)}
 outside: it lies outside of what was measured
 misfit: nothing of its kind describes the response, see below
 misfit_filter: no Butterworth or Linkwitz-Riley filter describes the response
@@ -70,21 +73,19 @@ def device_text(found: DeviceMeasurement) -> str:
 
 
 def _cells(row: MoveRow) -> list[str]:
-    verdict = "all" if row.q else "gain"
-    if row.doubt is not None:
-        start = f"{joined(row.told)} only" if row.told else "CANNOT BE TOLD"
-        verdict = f"{start}: {_say(row.doubt)}"
-    centre, q = (None if e is None else 100.0 * e for e in (row.centre_error, row.q_error))
     named = "level" if row.label == LEVEL else f"{row.label} Hz"
-    return _say.cells("move", row, named=named, centre_percent=centre, q_percent=q, verdict=verdict)
+    centre, q = (None if e is None else 100.0 * e for e in (row.centre_error, row.q_error))
+    why = "" if row.doubt is None else _say[row.doubt]
+    told = {"named": named, "told": joined(row.told), "why": why}
+    return _say.cells("move", row, centre_percent=centre, q_percent=q, **told)
 
 
 def _filter(row: FilterRow) -> str:
-    start = "" if row.doubt is None else "CANNOT BE TOLD: "
-    text = f"{' or '.join(row.filters)} (+- {100 * row.corner_error:.2f} %)"
+    why = ""
     if row.doubt not in (None, Doubt.UNCERTAIN):
-        text = _say.get(f"{row.doubt}_filter", _say[row.doubt])
-    return f"{row.kind.replace('_', '-')} set to {row.mark:g} Hz: {start}{text}"
+        why = _say.get(f"{row.doubt}_filter", _say[row.doubt])
+    told = {"what": row.kind.replace("_", "-"), "filters": " or ".join(row.filters), "why": why}
+    return _say("filter", row, percent=100 * row.corner_error, **told)
 
 
 def profiles_text(devices: Iterable[Device], *, explained: str) -> str:

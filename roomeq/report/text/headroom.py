@@ -32,6 +32,7 @@ extra_titles: >Band | >Extra dB | >Voltage | >Power | >Displacement | >Of larges
 extra_row: {band.label} Hz | {extra_db:+.1f} | x {voltage_ratio:.2f} | x {power_ratio:.2f} | x
     {displacement_ratio:.2f} | {displacement_db:+.1f}
 largest: Of largest: displacement against the largest that any band had before.
+title: Headroom {below:|{quieter_db:.1f} dB below|at} the wanted level, main seat {main_seat}
 explained: (aim and reached: dB SPL there; drive: above that of the measurement)
 bands: >Band | >Aim | >Reached | >Drive dB | >V | >W | >mm | >To spare dB | Runs out first
 band: {label} Hz | {wanted_db:.1f} | {reached_db:.1f} | {rise_db:+.1f} | {voltage:.1f} |
@@ -87,8 +88,7 @@ def headroom_lines(record: HeadroomRecord, *, detail: bool = True) -> Part:
 
     Without `detail` what runs out first alone.
     """
-    below = f"{record.quieter_db:.1f} dB below" if record.quieter_db >= 0.05 else "at"
-    title = f"Headroom {below} the wanted level, main seat {record.main_seat}"
+    title = _say("title", record, below=record.quieter_db >= 0.05)
     texts = [_first_text(record)]
     if record.drive_limit == "headroom":
         texts.append(_say("follows"))

@@ -2,6 +2,10 @@
 
 Conventions
 -----------
+The words of a module stand together in one text, each after its code (`worded`). Their fields are
+named as the attributes of what they speak of, so that a sentence is made by code and thing; what
+else it needs is told by name (`said`).
+
 What is told are paragraphs and rows of cells; `text_of` alone lays them out. Lines are at most as
 wide as the `page`, `WIDTH` characters by default; a word is never broken, nor a figure parted from
 its unit.

@@ -38,6 +38,8 @@ OLD_STATEMENT = (
 )
 _Q_ASSUMED = Caution(code=CautionCode.Q_ASSUMED)
 _say = worded("""
+title: {room}: {both:||band gains for the }{count:|{count} subwoofers|subwoofer}{both:| with the
+    mains|}
 weighted: Weighted deviation from the target over {seats}: {deviation_before_db:.1f} dB now,
     {deviation_after_db:.1f} dB predicted; no setting within the limits is better than {least}.
 alone: The subwoofer alone: deviation {deviation_before_db:.1f} dB now, {deviation_after_db:.1f} dB
@@ -51,6 +53,8 @@ chosen: What it was chosen from (deviations from the target in dB)
 choices: Setting | >Moves | >Weighted | >Average | >Seats | >Peak | >Loudness | Worst seat
 choice: {name} | {moved} | {deviation_db:.2f} | {average_sd_db:.1f} | {seat_sd_db:.1f} |
     {largest_excess_db:+.1f} | {loudness_db:+.1f} | {worst}
+at_seats: Standard deviation at each seat{left_out:| (without it: with settings chosen by the
+    others)|}
 seats: Seat | >Weight | >Now dB | >Predicted dB | >Without it dB
 seat: {seat} | {share:.0f} % | {before_db:.1f} | {after_db:.1f} | {left_out_after_db:.1f}
 knob: {knob} ({purpose}{exact:|; predicted at {exact_change_db:+.2f} dB|})
@@ -91,9 +95,8 @@ def plan_text(plan: Plan, *, bars: bool = False, detail: bool = False) -> str:
     -------
     str
     """
-    several, joined_too = plan.together is not None, plan.joining is not None
-    what = f"{len(plan.subwoofers)} subwoofers" if several else "subwoofer"
-    what = f"{what} with the mains" if joined_too else f"band gains for the {what}"
+    several = plan.together is not None
+    title = _say("title", plan, both=plan.joining is not None, count=len(plan.subwoofers))
     found = [*plan.findings, *alarm_texts(plan.recordings)]
     backing: Part = []
     if plan.joining is not None:
@@ -102,7 +105,7 @@ def plan_text(plan: Plan, *, bars: bool = False, detail: bool = False) -> str:
     last = each_to_set(plan) if several else [_once_more(plan)]
     (first, *verdict), *more = _verdicts(plan)
     parts: list[Part] = [
-        [f"{plan.room}: {what}", first, *verdict],
+        [title, first, *verdict],
         *more,
         several_settings(plan) if several else _settings(plan, bars=bars, detail=detail),
         listed("Found in the measurements: look at it before anything is set", found),
@@ -225,10 +228,8 @@ def _choices(plan: Plan) -> Part:
 
 def _seats(plan: Plan) -> Part:
     rows = [_say.cells("seat", seat, share=100 * seat.weight) for seat in plan.seats]
-    title = "Standard deviation at each seat"
-    if any(seat.left_out_after_db is not None for seat in plan.seats):
-        title += " (without it: with settings chosen by the others)"
-    return [title, _say.cells("seats"), *rows]
+    left_out = any(seat.left_out_after_db is not None for seat in plan.seats)
+    return [_say("at_seats", left_out=left_out), _say.cells("seats"), *rows]
 
 
 def _evidence(plan: Plan, *, detail: bool) -> list[Part]:

@@ -14,7 +14,7 @@ from collections.abc import Mapping, Sequence
 
 from roomeq.analysis.recordings.findings import Finding, FindingCode, Severity
 from roomeq.plan.recordings import DecayRow, DetailRow, RecordingRow
-from roomeq.report.text.layout import Part, cells, counted, joined, listed, number
+from roomeq.report.text.layout import Part, cells, counted, joined, listed, number, worded
 
 CODES = {code: code.replace("_", " ") for code in FindingCode} | {
     FindingCode.LOW_LEVEL: "too little level",
@@ -28,40 +28,40 @@ CODES = {code: code.replace("_", " ") for code in FindingCode} | {
 
 
 _SEVERITIES = {Severity.FAULT: "FAULT", Severity.WARNING: "warning", Severity.NOTE: "note"}
-_RINGING = (
-    "In brackets: the band filter's own ringing governs (bandwidth times decay time below 16), so "
-    "the room may decay faster. Blank: noise leaves too small a range."
-)
-_NOT_TOLD = "not told: left out, something else was heard, or "
+_say = worded("""
+ringing: In brackets: the band filter's own ringing governs (bandwidth times decay time below 16),
+    so the room may decay faster. Blank: noise leaves too small a range.
+no_octave: {file}: not told: left out, something else was heard, or no octave is whole.
+no_sweep: Not told: left out, something else was heard, or no whole sweep of a known kind.
+no_distortion: Nowhere above the noise.
+hidden: What is not shown is hidden by noise, or beyond the recording's rate.
+place: channel {channel}{timed:|, {brief:|at {start:.2f} s|{start:.2f} to {stop:.2f} s}|}{banded:|,
+    {narrow:|{lowest:.3g} Hz|{lowest:.3g} to {highest:.3g} Hz}|}
+finding: {word}, {name} ({sure}; {place}): {what}. What to do: {remedy}.
+rows: > | File | Seat | >Peak dBFS | >Drift ppm | Counts | Found
+row: {place} | {file} | {seat} | {peak_dbfs:.1f} | {drift_ppm:+.1f} | {counted} | {found}
+""")
 
 
 def sureness_text(confidence: float) -> str:
     """Say how sure a finding is."""
-    if confidence >= 0.9:
-        return "certain"
-    return "likely" if confidence >= 0.7 else "possible"
+    return "certain" if confidence >= 0.9 else "likely" if confidence >= 0.7 else "possible"
 
 
 def place_text(where: Finding) -> str:
     """Return channel, time and frequency of a finding, as far as they apply."""
-    parts, start, stop = [f"channel {where.channel}"], where.start, where.stop
-    low, high = where.lowest, where.highest
-    if start is not None and stop is not None:
-        brief = stop - start < 0.01
-        parts.append(f"at {start:.2f} s" if brief else f"{start:.2f} to {stop:.2f} s")
-    if low is not None and high is not None:
-        parts.append(f"{low:.3g} Hz" if high < 1.01 * low else f"{low:.3g} to {high:.3g} Hz")
-    return ", ".join(parts)
+    start, stop, low, high = where.start, where.stop, where.lowest, where.highest
+    timed, banded = start is not None and stop is not None, low is not None and high is not None
+    brief, narrow = (stop or 0.0) - (start or 0.0) < 0.01, (high or 0.0) < 1.01 * (low or 0.0)
+    return _say("place", where, timed=timed, banded=banded, brief=brief, narrow=narrow)
 
 
 def finding_text(finding: Finding) -> str:
     """Return a finding in one line: what, where, how sure, what to do."""
     word = _SEVERITIES[finding.severity]
-    return (
-        f"{word[0].upper()}{word[1:]}, {CODES[finding.code]} "
-        f"({sureness_text(finding.confidence)}; {place_text(finding)}): {finding.what}. "
-        f"What to do: {finding.remedy}."
-    )
+    told = {"word": word[0].upper() + word[1:], "name": CODES[finding.code]}
+    told |= {"sure": sureness_text(finding.confidence), "place": place_text(finding)}
+    return _say("finding", finding, **told)
 
 
 def alarm_texts(rows: Sequence[RecordingRow]) -> list[str]:
@@ -106,13 +106,11 @@ def recording_table(rows: Sequence[RecordingRow], *, notes: bool = True) -> Part
     """Return one line for each recording, `notes` by name or by number; none without any."""
     if not rows:
         return []
-    row = "{place} | {file} | {seat} | {peak_dbfs:.1f} | {drift_ppm:+.1f} | {counts} | {found}"
-    found = [
-        cells(row, one, place=place, counts=counts_text(one), found=_found(one, notes=notes))
-        for place, one in enumerate(rows, start=1)
-    ]
-    titles = cells("> | File | Seat | >Peak dBFS | >Drift ppm | Counts | Found")
-    return ["Recorded sweeps, and how much each counts in a proposal", titles, *found]
+    found = []
+    for place, one in enumerate(rows, start=1):
+        told = {"counted": counts_text(one), "found": _found(one, notes=notes)}
+        found.append(_say.cells("row", one, place=place, **told))
+    return ["Recorded sweeps, and how much each counts in a proposal", _say.cells("rows"), *found]
 
 
 def _notes(rows: Sequence[RecordingRow]) -> list[str]:
@@ -171,8 +169,8 @@ def detail_parts(rows: Sequence[DetailRow]) -> list[Part]:
 def _decay(rows: Sequence[DetailRow]) -> Part:
     title = "Decay time of 60 dB by octave, s (T20, T30; ISO 3382-2), by recording"
     times = [{one.label: _times(one) for one in row.decay} for row in rows]
-    untold = [f"  {row.file}: {_NOT_TOLD}no octave is whole." for row in rows if not row.decay]
-    found = [*_by_recording(">Octave", times), f"  {_RINGING}"] if any(times) else []
+    untold = [f"  {_say('no_octave', row)}" for row in rows if not row.decay]
+    found = [*_by_recording(">Octave", times), f"  {_say('ringing')}"] if any(times) else []
     return [title, *found, *untold]
 
 
@@ -190,9 +188,6 @@ def _distortion(row: DetailRow) -> Part:
         for band in row.distortion
         if (total := number(band.total_percent, digits=2))
     ]
-    text = "What is not shown is hidden by noise, or beyond the recording's rate."
-    if not body:
-        text = "Nowhere above the noise."
-    if not row.distortion:
-        text = f"{_NOT_TOLD}no whole sweep of a known kind.".capitalize()
-    return [title, cells(">Band | >2nd | >3rd | >4th | >5th | >Total %"), *body, f"  {text}"]
+    why = "hidden" if body else "no_distortion" if row.distortion else "no_sweep"
+    titles = cells(">Band | >2nd | >3rd | >4th | >5th | >Total %")
+    return [title, titles, *body, f"  {_say(why)}"]

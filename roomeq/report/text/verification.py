@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from roomeq.base.levels import signed_setting
-from roomeq.plan.verification import BandCheck, Cause, CauseCode, Comparison, Verification
+from roomeq.plan.verification import Cause, CauseCode, Comparison, Verification
 from roomeq.report.text.joining import loss_text
 from roomeq.report.text.layout import Part, Words, joined, listed, said, text_of, worded
 
@@ -23,7 +23,7 @@ unknown: What is the matter cannot be told from this measurement: nothing that w
 not_checked: Not checked: {bands} Hz. The sum is judged within an octave of the crossover; measure
     the subwoofer by itself as well.
 bands: >Band | >Measured less predicted dB | Verdict
-band: {label} Hz | {difference_db:+.1f} | {verdict}
+band: {label} Hz | {difference_db:+.1f} | {verdict}{explained:|, as the likely cause would|}
 seats: Seat | >Difference dB (r.m.s.) | Verdict
 seat: {seat} | {difference_db:.1f} | {agrees:|agrees|differs}
 by_parts: {agrees:|That is near enough to what was predicted.|It is not as predicted: check delay
@@ -49,7 +49,12 @@ def verification_text(found: Verification) -> str:
     """Return what agrees, what does not, the likely cause, and what to do."""
     against = f", beside the plan of {found.plan_date}" if found.plan_date else ""
     of = "subwoofer" if found.source == "sub" else "subwoofer and mains together"
-    bands = [_say.cells("band", row, verdict=_verdict(row, found)) for row in found.bands]
+    bands = []
+    for row in found.bands:
+        verdict = "agrees" if row.agrees else "within the scatter" if found.agrees else "differs"
+        explained = bool(found.causes) and abs(row.unexplained_db) <= found.tolerance_db
+        explained = explained and verdict == "differs"
+        bands.append(_say.cells("band", row, verdict=verdict, explained=explained))
     seats = [_say.cells("seat", row) for row in found.seats]
     unseen = ", ".join(found.bands_not_checked if found.source != "sub" else ())
     again = ", ".join(found.not_measured_again)
@@ -216,16 +221,6 @@ _JOINING_NAMES = {
     "subwoofers": "Subwoofers",
     "fed_by": "Fed by",
 }
-
-
-def _verdict(row: BandCheck, found: Verification) -> str:
-    """Say of a band whether it agrees, or whether the likely cause explains that it does not."""
-    if row.agrees:
-        return "agrees"
-    if found.agrees:
-        return "within the scatter"
-    told = bool(found.causes) and abs(row.unexplained_db) <= found.tolerance_db
-    return "differs, as the likely cause would" if told else "differs"
 
 
 def _level(found: Verification) -> str:
