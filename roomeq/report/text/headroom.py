@@ -9,6 +9,7 @@ nowhere else; a test holds that none is missing. What is not known is left blank
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Any
 
 from roomeq.base.bands import third_octave_band
 from roomeq.device.crossover import HighPass
@@ -111,17 +112,9 @@ def _detail(record: HeadroomRecord) -> list[str]:
         texts.append(f"Maximum output: {record.output}.")
     amplifier, load, rated = record.amplifier, record.load, record.rated_voltage
     if load is not None and amplifier is not None and rated is not None:
-        texts.append(
-            _say(
-                "rated",
-                load=load,
-                is_rated=amplifier.is_rated(load),
-                rated=rated,
-                power=load.power_w(rated),
-                most=load.largest_power_w(rated),
-                current=load.largest_current(rated),
-            )
-        )
+        told: dict[str, Any] = {"load": load, "rated": rated, "power": load.power_w(rated)}
+        told |= {"most": load.largest_power_w(rated), "current": load.largest_current(rated)}
+        texts.append(_say("rated", is_rated=amplifier.is_rated(load), **told))
     return texts
 
 

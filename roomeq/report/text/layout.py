@@ -98,11 +98,6 @@ def _filled(value: Any, form: str) -> str:
     return format(value, figure)
 
 
-def cells(text: str, thing: object = None, /, **told: Any) -> list[str]:
-    """Return the cells of a row, which stand between ``|``, filled in as by `said`."""
-    return [said(cell, thing, **told) for cell in text.split(" | ")]
-
-
 def number(value: float | None, *, digits: int = 1) -> str:
     """Return a number with its decimals; what is not known is empty."""
     return said(f"{{value:.{digits}f}}", value=value)
@@ -121,8 +116,8 @@ class Words(dict[str, str]):
         return [self(code, of, **told) for code, of in holding.items()]
 
     def cells(self, code: str, thing: object = None, /, **told: Any) -> list[str]:
-        """Return the words of a code as the cells of a row; see `cells`."""
-        return cells(self[code], thing, **told)
+        """Return the words of a code as the cells of a row, which stand between ``|``."""
+        return [said(cell, thing, **told) for cell in self[code].split(" | ")]
 
 
 def worded(text: str) -> Words:

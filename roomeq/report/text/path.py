@@ -16,7 +16,7 @@ from roomeq.device.crossover import CrossoverFilter
 from roomeq.device.crossover_sum import SumFigures
 from roomeq.device.path import Bypass, PathAnalysis, same_response
 from roomeq.optimiser.path.estimate import PathCandidate, PathEstimate, PathVerdict
-from roomeq.report.text.layout import Part, bullets, cells, worded
+from roomeq.report.text.layout import Part, bullets, worded
 
 _NULL_DB = -60.0
 _FLAT_DB = 0.1
@@ -28,6 +28,7 @@ _TABLED = (PathVerdict.SEVERAL, PathVerdict.NOTHING_FITS)
 _say = worded("""
 slope: All low-passes together: {at_corner_db:+.1f} dB at {corner:g} Hz, {slope} dB per octave in
     the end ({fall:.0f} over the second octave above)
+candidates: >Likely | >Corner Hz | What would give it
 sums: Subwoofer | >At {corner:g} Hz | >Deepest | >Highest | Nearest to flat
 sum: {inverted:|inverted|normal}{delay:|, {ms:.2f ms|later|earlier}|} | {at_corner} | {dip} | {peak}
     | {flattest} at {flattest_frequency:.0f} Hz
@@ -269,5 +270,4 @@ def _candidates(estimate: PathEstimate) -> Part:
         for one in estimate.candidates[:_SHOWN]
     ]
     more = len(estimate.candidates) - _SHOWN
-    titles = cells(">Likely | >Corner Hz | What would give it")
-    return [titles, *rows, *([f"  and {more} more"] if more > 0 else [])]
+    return [_say.cells("candidates"), *rows, *([f"  and {more} more"] if more > 0 else [])]

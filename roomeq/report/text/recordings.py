@@ -14,7 +14,7 @@ from collections.abc import Mapping, Sequence
 
 from roomeq.analysis.recordings.findings import Finding, FindingCode, Severity
 from roomeq.plan.recordings import DecayRow, DetailRow, RecordingRow
-from roomeq.report.text.layout import Part, cells, counted, joined, listed, number, worded
+from roomeq.report.text.layout import Part, counted, joined, listed, number, worded
 
 CODES = {code: code.replace("_", " ") for code in FindingCode} | {
     FindingCode.LOW_LEVEL: "too little level",
@@ -38,6 +38,7 @@ hidden: What is not shown is hidden by noise, or beyond the recording's rate.
 place: channel {channel}{timed:|, {brief:|at {start:.2f} s|{start:.2f} to {stop:.2f} s}|}{banded:|,
     {narrow:|{lowest:.3g} Hz|{lowest:.3g} to {highest:.3g} Hz}|}
 finding: {word}, {name} ({sure}; {place}): {what}. What to do: {remedy}.
+distortion: >Band | >2nd | >3rd | >4th | >5th | >Total %
 rows: > | File | Seat | >Peak dBFS | >Drift ppm | Counts | Found
 row: {place} | {file} | {seat} | {peak_dbfs:.1f} | {drift_ppm:+.1f} | {counted} | {found}
 """)
@@ -189,5 +190,4 @@ def _distortion(row: DetailRow) -> Part:
         if (total := number(band.total_percent, digits=2))
     ]
     why = "hidden" if body else "no_distortion" if row.distortion else "no_sweep"
-    titles = cells(">Band | >2nd | >3rd | >4th | >5th | >Total %")
-    return [title, titles, *body, f"  {_say(why)}"]
+    return [title, _say.cells("distortion"), *body, f"  {_say(why)}"]

@@ -150,7 +150,7 @@ def _equipment(row: EquipmentRow | None) -> list[str]:
 
 def _measurements(overview: RoomOverview, *, detail: bool) -> Part:
     """Return one line for each file in detail, else one for the seats that are alike."""
-    seats: dict[str, dict[tuple[str, ...], list[str]]] = {}
+    sources: dict[tuple[str, ...], list[str]] = {}
     for row in overview.measurements:
         kind = _say.cells(
             "file",
@@ -159,12 +159,11 @@ def _measurements(overview: RoomOverview, *, detail: bool) -> Part:
             level="dB SPL" if row.level_reference == "spl" else "relative",
             file=row.file if detail else None,
         )
-        seats.setdefault(row.seat, {}).setdefault(tuple(kind), []).append(row.source)
+        sources.setdefault((row.seat, *kind), []).append(row.source)
     alike: dict[tuple[str, ...], list[str]] = {}
-    for seat, kinds in seats.items():
-        for cells_of, sources in kinds.items():
-            alike.setdefault((*cells_of, ", ".join(sources)), []).append(seat)
-    rows = ([", ".join(names), *cells_of] for cells_of, names in alike.items())
+    for (seat, *cells), found in sources.items():
+        alike.setdefault((*cells, ", ".join(found)), []).append(seat)
+    rows = ([", ".join(seats), *kind] for kind, seats in alike.items())
     return ["What was measured", _say.cells("files"), *rows]
 
 

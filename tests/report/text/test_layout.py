@@ -6,7 +6,6 @@ from roomeq.base.levels import signed, signed_setting
 from roomeq.report.text.layout import (
     WIDTH,
     bullets,
-    cells,
     counted,
     joined,
     number,
@@ -36,7 +35,7 @@ row: {place} Hz | {unknown:.1f} | {change:+.2f}
         "-2.0 dB at 20, 2.0 dB less, yes and 0.0 dB"
     )
     assert words.cells("row", thing, change=1.0) == ["20 Hz", "", "+1.00"]
-    assert cells("{a:.0f} | {b:.1f}", a=float("nan"), b=1.25) == ["", "1.2"]
+    assert words.cells("row", place="25", unknown=float("nan"), change=0.0)[1:] == ["", "0.00"]
     assert said("{a:|inverted|normal}", a=False) == "normal"
     assert said("{a:|at {a:.0f} Hz|nowhere}", a=None) == "nowhere"
     assert said("{a:|at {a:.0f} Hz|nowhere}", a=20.0) == "at 20 Hz"
