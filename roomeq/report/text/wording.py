@@ -8,7 +8,6 @@ Every code has its words here and nowhere else; a test holds that none is missin
 from __future__ import annotations
 
 from roomeq.base.cautions import Caution, CautionCode
-from roomeq.base.levels import signed
 from roomeq.optimiser.bands.fit import NoChange
 from roomeq.optimiser.bands.reasons import BandSetting
 from roomeq.plan.plan import Plan
@@ -37,7 +36,8 @@ below_limit: no boost below {evidence.no_boost_below:.0f} Hz
 near_crossover: too near the crossover to tell
 above_crossover: above crossover, {target.corner:.0f} Hz
 held_by_filter_boost: held by the boost limit, {evidence.filter_boost_limit_db:+g} dB
-held_by_drive_boost: held by the drive limit, {drive}
+held_by_drive_boost: held by the drive limit, {flat:|{evidence.drive_boost_limit_db:+g}
+    dB|{known:|{limit_db:+.1f} dB by its headroom|its headroom}}
 held_by_range: at the end of its range
 locked: {joined:|left as it is, only joined|locked}
 not_worth_moving: not worth a {kept:||further }move
@@ -50,6 +50,8 @@ def reason_text(band: BandSetting, plan: Plan) -> str:
     """Say why a band was left alone, or what held it back; empty where it does what it is asked."""
     if band.reason is None:
         return ""
+    headroom = plan.headroom
+    limit_db = None if headroom is None else headroom.drive_limit_at_db(band.label)
     return _reason(
         band.reason,
         plan,
@@ -58,17 +60,10 @@ def reason_text(band: BandSetting, plan: Plan) -> str:
         kept=band.gain_db == band.present_db,
         joined=plan.only_joined,
         spread_db=band.spread_db,
-        drive=_drive_limit_text(band, plan),
+        flat=headroom is None or headroom.drive_limit == "flat",
+        known=limit_db is not None,
+        limit_db=limit_db,
     )
-
-
-def _drive_limit_text(band: BandSetting, plan: Plan) -> str:
-    """Say what the drive may rise in a band: one figure, or what the headroom leaves there."""
-    headroom = plan.headroom
-    if headroom is None or headroom.drive_limit == "flat":
-        return f"{plan.evidence.drive_boost_limit_db:+g} dB"
-    limit_db = headroom.drive_limit_at_db(band.label)
-    return "its headroom" if limit_db is None else f"{signed(limit_db)} dB by its headroom"
 
 
 KEEPS_LOUDNESS = "keeps loudness"
