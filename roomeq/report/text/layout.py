@@ -160,8 +160,8 @@ def text_of(parts: Iterable[Part]) -> str:
     -------
     str
         Lines; columns of words and titles wrap where the page asks for it. A column in which
-        nothing stands is left out. Columns that find no room even so follow below, beside the first
-        one again.
+        nothing stands, not even a space, is left out. Columns that find no room even so follow
+        below, beside the first one again.
     """
     found = (_lines([part] if isinstance(part, str) else part) for part in parts if part)
     return "\n\n".join("\n".join(lines) for lines in found if lines) + "\n"

@@ -31,10 +31,10 @@ _SEVERITIES = {Severity.FAULT: "FAULT", Severity.WARNING: "warning", Severity.NO
 _say = worded("""
 ringing: In brackets: the band filter's own ringing governs (bandwidth times decay time below 16),
     so the room may decay faster. Blank: noise leaves too small a range.
-no_octave: {file}: not told: left out, something else was heard, or no octave is whole.
+no_octave: {file}: not told; left out, something else was heard, or no octave is whole.
 no_sweep: Not told: left out, something else was heard, or no whole sweep of a known kind.
 no_distortion: Nowhere above the noise.
-hidden: What is not shown is hidden by noise, or beyond the recording's rate.
+hidden: Blank, and at all other bands: hidden by noise, or beyond the recording's rate.
 place: channel {channel}{timed:|, {brief:|at {start:.2f} s|{start:.2f} to {stop:.2f} s}|}{banded:|,
     {narrow:|{lowest:.3g} Hz|{lowest:.3g} to {highest:.3g} Hz}|}
 finding: {word}, {name} ({sure}; {place}): {what}. What to do: {remedy}.
@@ -185,7 +185,7 @@ def _times(band: DecayRow) -> str:
 def _distortion(row: DetailRow) -> Part:
     title = f"Distortion in {row.file} ({row.seat}), dB relative to the fundamental as heard"
     body = [
-        [f"{band.label} Hz", *(number(value, digits=0) for value in band.orders_db), total]
+        [f"{band.label} Hz", *(number(one, digits=0) or " " for one in band.orders_db), total]
         for band in row.distortion
         if (total := number(band.total_percent, digits=2))
     ]

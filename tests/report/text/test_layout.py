@@ -48,6 +48,7 @@ def test_a_column_in_which_nothing_stands_is_left_out():
     lines = table(["Seat", ">Now", ">Then"], [["sofa", "", "1"], ["bed", "", "2"]])
     assert lines[0].split() == ["Seat", "Then"]
     assert lines[-1].split() == ["bed", "2"]
+    assert table(["Seat", ">Now"], [["sofa", " "]])[0].split() == ["Seat", "Now"]
     assert laid_out("Seats", ["Seat"]) == ["Seats"]
     assert text_of([[["Seat"]], [], "", "end"]) == "end\n"
 
