@@ -34,18 +34,18 @@ def closed_figures():
     assert dict(mpl.rcParams) == before
 
 
-def line(ax, label):
-    """Return x and y of the one line with a label."""
-    (found,) = [entry for entry in ax.lines if entry.get_label() == label]
-    return np.asarray(found.get_xdata()), np.asarray(found.get_ydata())
+def line(ax, name):
+    """Return x and y of the one line with a name."""
+    (found,) = lines(ax, name)
+    return found
 
 
-def lines(ax, label):
-    """Return x and y of every line with a label."""
+def lines(ax, name):
+    """Return x and y of every line with a name: what is written beside it, or its group."""
     return [
         (np.asarray(entry.get_xdata()), np.asarray(entry.get_ydata()))
         for entry in ax.lines
-        if entry.get_label() == label
+        if name in (entry.get_label(), entry.get_gid())
     ]
 
 

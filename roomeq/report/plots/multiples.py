@@ -23,16 +23,17 @@ from roomeq.base.levels import ComplexArray, FloatArray, amplitude_ratio_db, pow
 from roomeq.base.survey import Survey
 from roomeq.plan.plan import Plan
 from roomeq.report.plots.labels import shortened, write_at
-from roomeq.report.plots.plan import LEVEL_STROKES, seat_lines, shown_levels
+from roomeq.report.plots.plan import seat_lines, shown_levels
 from roomeq.report.plots.style import (
-    Stroke,
+    Look,
     frame_frequencies,
     frame_values,
     house_style,
     level_span,
     level_title,
-    nice_step,
+    round_steps,
     seat_stroke,
+    stroke,
 )
 
 if TYPE_CHECKING:
@@ -50,12 +51,11 @@ Panels = Mapping[str, Mapping[str, FloatArray]]
 def _page(
     panels: Panels,
     axis: FloatArray,
-    strokes: Mapping[str, Stroke],
+    looks: Mapping[str, Look],
     *,
     heading: str,
     title: str,
     limits: tuple[float, float],
-    step: float,
     aspect: float = 0.62,
     remarks: Sequence[str] = (),
 ) -> Figure:
@@ -69,20 +69,20 @@ def _page(
     rows, width = math.ceil(count / columns), _WIDTHS[columns]
     page = max(6.2, columns * (width + 0.2) + 0.8), rows * (width * aspect + 0.6) + 1.4
     figure = Figure(figsize=page, layout=ConstrainedLayoutEngine(wspace=0.07, hspace=0.04))
-    handles = [Line2D([], [], **stroke.settings) for stroke in strokes.values()]
+    handles = [Line2D([], [], **look) for look in looks.values()]
     key: dict[str, Any] = {"loc": "outside upper left", "frameon": False, "handlelength": 3.2}
     key |= {"title": "\n".join(textwrap.wrap(heading, int(11 * page[0]))), "alignment": "left"}
     key["title_fontproperties"] = {"size": 10.0, "weight": "bold"}
-    figure.legend(handles, list(strokes), ncols=len(strokes), **key)
+    figure.legend(handles, list(looks), ncols=len(looks), **key)
     axes = figure.subplots(rows, columns, sharex=True, sharey=True, squeeze=False).ravel()
     for index, ax in enumerate(axes):
         ax.set_visible(index < count)
     for index, (name, lines) in enumerate(panels.items()):
         ax = axes[index]
         for label, values in lines.items():
-            ax.plot(axis, values, label=label, **strokes[label].settings)
+            ax.plot(axis, values, label=label, **looks[label])
         frame_frequencies(ax, lowest=float(axis[0]), highest=float(axis[-1]), sparse=True)
-        frame_values(ax, own=False, limits=limits, title="", step=step)
+        frame_values(ax, limits=limits, title="")
         ax.set(box_aspect=aspect, xlabel="")
         ax.tick_params(labelbottom=index + columns >= count)
         words = "\n".join(textwrap.wrap(shortened(name), int(_PANEL_LETTERS * width)))
@@ -101,10 +101,10 @@ def levels_page(panels: Panels, axis: FloatArray, reference: str, **page: Any) -
     limits = level_span(np.concatenate(shown), most=50.0)
     aspect = (limits[1] - limits[0]) / 50.0 / math.log10(axis[-1] / axis[0])
     title = level_title(reference)
-    return _page(panels, axis, limits=limits, step=10.0, aspect=aspect, title=title, **page)
+    return _page(panels, axis, limits=limits, aspect=aspect, title=title, **page)
 
 
-@house_style()
+@house_style
 def plot_every_seat(plan: Plan) -> Figure:
     """Plot before, predicted and target at every seat: of the sum where the plan joins the mains.
 
@@ -114,18 +114,18 @@ def plot_every_seat(plan: Plan) -> Figure:
         If matplotlib is not installed.
     """
     shown = shown_levels(plan)
-    panels, strokes = {}, {}
+    panels, looks = {}, {}
     for row, seat in enumerate(shown.seats):
         lines = seat_lines(plan, shown.before[row], shown.predicted[row], shown)
-        panels[seat] = {text: levels for _, text, levels in lines}
-        strokes = {text: LEVEL_STROKES[name] for name, text, _ in lines}
+        panels[seat] = {text: levels for text, (levels, _) in lines.items()}
+        looks = {text: look for text, (_, look) in lines.items()}
     played = "both" if plan.joining is not None else plan.source
     what = {"sub": "subwoofer", "both": "subwoofer and mains together"}.get(played, "mains")
     heading = f"Every seat, before and predicted: {what}"
-    return levels_page(panels, shown.axis, plan.level_reference, strokes=strokes, heading=heading)
+    return levels_page(panels, shown.axis, plan.level_reference, looks=looks, heading=heading)
 
 
-@house_style()
+@house_style
 def plot_parts(plan: Plan, *, before: JoiningData | None = None) -> Figure:
     """Plot subwoofer, mains and their sum, before and as proposed: power averages over the seats.
 
@@ -162,19 +162,19 @@ def plot_parts(plan: Plan, *, before: JoiningData | None = None) -> Figure:
         {"before": now, "as proposed": {**then, "both": mean(record.after_level_db)}},
         np.array(record.frequencies),
         plan.level_reference,
-        strokes=_PART_STROKES,
+        looks=_PARTS,
         heading="Subwoofer, mains and both: power average over the seats",
         remarks=[f"loses {loss:.1f} dB at {record.corner:.0f} Hz" for loss in losses],
     )
 
 
-_PART_STROKES = {
-    "subwoofer": Stroke(colour="teal", dashes=(1.2, 1.2), width=1.3),
-    "mains": Stroke(colour="amber", dashes=(7, 1.5, 1.2, 1.5), width=1.3),
-    "both": Stroke(colour="blue", width=2.2),
+_PARTS = {
+    "subwoofer": stroke("teal", "1.2 1.2"),
+    "mains": stroke("amber", "7 1.5 1.2 1.5"),
+    "both": stroke("blue", "", 2.2),
 }
-_MEASURED = {"measured": Stroke(colour="blue", width=1.8)}
-_MINIMUM = {"minimum phase, from the level": Stroke(colour="rust", dashes=(4, 1.3), width=1.3)}
+_MEASURED = {"measured": stroke("blue", "", 1.8)}
+_MINIMUM = {"minimum phase, from the level": stroke("rust", "4 1.3")}
 
 
 def plot_phase(survey: Survey) -> Figure:
@@ -203,7 +203,7 @@ def plot_group_delay(survey: Survey) -> Figure:
     return _phase_page(survey, of_phase=False)
 
 
-@house_style()
+@house_style
 def _phase_page(survey: Survey, *, of_phase: bool) -> Figure:
     told = [entry for entry in reversed(survey.measurements) if entry.response.has_phase]
     if not told:
@@ -217,16 +217,18 @@ def _phase_page(survey: Survey, *, of_phase: bool) -> Figure:
     page: dict[str, Any] = {"heading": heading}
     page["remarks"] = [f"{1e3 * one.delay:.1f} ms taken out" for one in parts.values()]
     if of_phase:
-        page |= {"title": "Phase in degrees", "limits": (-180.0, 180.0), "step": 90.0}
         phases = {seat: {"measured": _cut_at_turns(one.phase_deg)} for seat, one in parts.items()}
-        return _page(phases, axis, _MEASURED, **page)
+        page |= {"title": "Phase in degrees", "limits": (-180.0, 180.0)}
+        figure = _page(phases, axis, _MEASURED, **page)
+        figure.axes[0].set_yticks([-180.0, -90.0, 0.0, 90.0, 180.0])
+        return figure
     rows = {s: (1e3 * p.group_delay, 1e3 * p.minimum_group_delay) for s, p in parts.items()}
-    strokes = _MEASURED | _MINIMUM
-    panels = {seat: dict(zip(strokes, pair, strict=True)) for seat, pair in rows.items()}
+    looks = _MEASURED | _MINIMUM
+    panels = {seat: dict(zip(looks, pair, strict=True)) for seat, pair in rows.items()}
     low, high = np.percentile(np.array([*rows.values()]), (1.0, 99.0))
-    step = nice_step(max(float(high - low), 20.0))
-    limits = step * math.floor(low / step), step * math.ceil(high / step)
-    return _page(panels, axis, strokes, title="Group delay in ms", limits=limits, step=step, **page)
+    ticks = round_steps().tick_values(low, max(high, low + 20.0))
+    limits = float(ticks[0]), float(ticks[-1])
+    return _page(panels, axis, looks, title="Group delay in ms", limits=limits, **page)
 
 
 def _cut_at_turns(phase_deg: FloatArray) -> FloatArray:
@@ -237,10 +239,10 @@ def _cut_at_turns(phase_deg: FloatArray) -> FloatArray:
 
 
 _OCTAVE_PART = 12
-_TOGETHER = Stroke(colour="blue", width=2.2, zorder=3.0)
+_TOGETHER = stroke("blue", "", 2.2, 3)
 
 
-@house_style()
+@house_style
 def plot_subwoofers(plan: Plan) -> Figure:
     """Plot each of several subwoofers and all together at every seat, as proposed.
 
@@ -259,7 +261,7 @@ def plot_subwoofers(plan: Plan) -> Figure:
     reach = 2.0 ** (0.5 / _OCTAVE_PART)
     axis = points[(points >= points[0] * reach) & (points <= points[-1] / reach)]
     parts = {shortened(name): own.pressures for name, own in plan.each_together.items()}
-    strokes = {name: seat_stroke(index + 1) for index, name in enumerate(parts)}
+    looks = {name: seat_stroke(index + 1) for index, name in enumerate(parts)}
     lines = parts | {"together": np.sum(list(parts.values()), axis=0)}
 
     def level_db(pressure: ComplexArray) -> FloatArray:
@@ -273,6 +275,6 @@ def plot_subwoofers(plan: Plan) -> Figure:
         panels,
         axis,
         plan.level_reference,
-        strokes=strokes | {"together": _TOGETHER},
+        looks=looks | {"together": _TOGETHER},
         heading="Each subwoofer and all together at every seat, as proposed",
     )

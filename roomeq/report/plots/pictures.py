@@ -378,11 +378,12 @@ def write_picture(drawn: Axes | Figure, path: Path, *, form: str = "png", footer
 
     figure: Any = drawn.figure or drawn
     look = {"fontsize": 6.5, "color": COLOURS["quiet"], "parse_math": False}
-    figure.text(0.01, 0.02 / figure.get_figheight(), footer, **look)
+    figure.text(0.01, 0.0, footer, va="top", **look)
     refuse_other_kinds(path, kind="picture", is_of_kind=_is_ours, error=FileFaultError)
     facts: dict[str, Any] = {"Title": _MARK.decode()} | ({"Date": None} if form == "svg" else {})
     with replacing(path) as temporary, mpl.rc_context({"svg.hashsalt": "roomeq"}):
-        figure.savefig(temporary, format=form, dpi=_DOTS_PER_INCH, metadata=facts)
+        page: dict[str, Any] = {"bbox_inches": "tight", "dpi": _DOTS_PER_INCH, "metadata": facts}
+        figure.savefig(temporary, format=form, **page)
     plt.close(figure)
 
 

@@ -21,16 +21,17 @@ from roomeq.base.levels import FloatArray, power_mean_db, signed, signed_setting
 from roomeq.device.equaliser import FixedBandEqualiser
 from roomeq.optimiser.bands.reasons import BandSetting
 from roomeq.plan.plan import Plan
-from roomeq.report.plots.labels import EndLabel, draw_curves, mark_corner, mark_span, write_at
+from roomeq.report.plots.labels import framed_levels, mark_corner, mark_span, write_at
 from roomeq.report.plots.style import (
     COLOURS,
-    Stroke,
+    Look,
     frame_rows,
     house_style,
     level_span,
     level_title,
     seat_stroke,
     started,
+    stroke,
     titled,
 )
 from roomeq.report.text.wording import reason_text
@@ -129,7 +130,7 @@ def shown_levels(plan: Plan, seat: str | None = None) -> ShownLevels:
     )
 
 
-@house_style()
+@house_style
 def plot_prediction(plan: Plan, *, seat: str | None = None, ax: Axes | None = None) -> Axes:
     """Plot level before, as predicted, and the target: as wanted, and behind the low-pass.
 
@@ -158,15 +159,16 @@ def plot_prediction(plan: Plan, *, seat: str | None = None, ax: Axes | None = No
     """
     shown = shown_levels(plan, seat)
     axis, before, predicted, target = shown.axis, shown.before, shown.predicted, shown.target
-    lines = seat_lines(plan, shown.mean_db(before), shown.mean_db(predicted), shown)
     where = "power average and span of the seats" if len(before) > 1 else shown.seats[0]
     what = "What would change" if plan.joining is None else "Subwoofer and mains together"
-    ax = draw_curves(
+    ax = started(ax)
+    lines = seat_lines(plan, shown.mean_db(before), shown.mean_db(predicted), shown)
+    for text, (level_db, look) in lines.items():
+        ax.plot(axis, level_db, label=text, **look)
+    framed_levels(
         ax,
-        axis,
-        lines,
-        [LEVEL_STROKES[name] for name, *_ in lines],
-        heading=f"{what}: {where}",
+        f"{what}: {where}",
+        frequencies=(axis[0], axis[-1]),
         levels=level_span([*before.ravel(), *predicted.ravel(), *target, *shown.wanted]),
         title=level_title(plan.level_reference),
     )
@@ -185,26 +187,24 @@ def plot_prediction(plan: Plan, *, seat: str | None = None, ax: Axes | None = No
 
 def seat_lines(
     plan: Plan, before: FloatArray, predicted: FloatArray, shown: ShownLevels
-) -> list[tuple[str, str, FloatArray]]:
-    """Return the lines of a seat or an average: name, what is written beside it, levels."""
+) -> dict[str, tuple[FloatArray, Look]]:
+    """Return the lines of a seat or an average by what is written beside them: levels and look."""
     same = np.allclose(shown.before, shown.predicted, rtol=0.0, atol=1e-6)
-    lines = [] if same else [("before", "before", before)]
-    lines.append(("predicted", "before and predicted" if same else "predicted", predicted))
-    lines.append(("target", f"target: {plan.target.shape}", shown.wanted))
+    lines = {} if same else {"before": (before, BEFORE)}
+    lines["before and predicted" if same else "predicted"] = predicted, PREDICTED
+    lines[f"target: {plan.target.shape}"] = shown.wanted, _TARGET
     if not np.allclose(shown.target, shown.wanted, rtol=0.0, atol=0.1):
-        lines.append(("behind the low-pass", "target behind the low-pass", shown.target))
+        lines["target behind the low-pass"] = shown.target, _BEHIND
     return lines
 
 
-LEVEL_STROKES = {
-    "before": Stroke(colour="quiet", dashes=(4, 1.5), width=1.5, zorder=3),
-    "predicted": Stroke(colour="blue", width=2.4, bold=True, zorder=3),
-    "target": Stroke(colour="rust", dashes=(1, 1.2), width=1.6, zorder=3),
-    "behind the low-pass": Stroke(colour="rust", dashes=(5, 1.5, 1, 1.5), width=0.9, zorder=3),
-}
+BEFORE = stroke("quiet", "4 1.5", 1.5, 3)
+PREDICTED = stroke("blue", "", 2.4, 3)
+_TARGET = stroke("rust", "1 1.2", 1.6, 3)
+_BEHIND = stroke("rust", "5 1.5 1 1.5", 0.9, 3)
 
 
-@house_style()
+@house_style
 def plot_band_gains(plan: Plan, *, ax: Axes | None = None) -> Axes:
     """Plot every band's range and steps, its gain now and as proposed, and the reason.
 
@@ -224,29 +224,29 @@ def plot_band_gains(plan: Plan, *, ax: Axes | None = None) -> Axes:
     """
     from matplotlib.ticker import MultipleLocator
 
-    ax, own = started(ax)
+    ax = started(ax, height=0.34 * len(plan.bands))
     device = plan.device
     steps = round((device.highest_db - device.lowest_db) / device.step_db)
     grid = device.lowest_db + device.step_db * np.arange(steps + 1)
     places = -np.arange(len(plan.bands), dtype=np.float64)
     ax.axvline(0.0, color=COLOURS["quiet"], linewidth=0.8, zorder=0)
-    for place, band in zip(places, plan.bands, strict=True):
+    for place, band in zip(places.tolist(), plan.bands, strict=True):
         ax.plot(grid, np.full(grid.size, place), marker="|", markersize=3, zorder=1, **_RANGE)
-        _move(ax, float(place), band)
+        _move(ax, place, band)
     pad = 0.08 * (device.highest_db - device.lowest_db)
     ax.set_xlim(device.lowest_db - pad, device.highest_db + pad)
     ax.set_ylim(places[-1] - 0.6, 0.6)
     ax.set_xlabel(f"Gain in dB, one tick for each step of {device.step_db:g} dB", loc="right")
-    names = [f"{band.label} Hz" for band in plan.bands]
     remarks: list[str] = []  # what holds for several bands in a row is said once, beside a stroke
     for reason, run in groupby(reason_text(band, plan) for band in plan.bands):
         first, count = len(remarks), len(list(run))
         remarks += [reason, *[""] * (count - 1)]
         if reason and count > 1:
             rows = [places[first] + 0.3, places[first + count - 1] - 0.3]
-            bar = ax.plot([1.022, 1.022], rows, label="same reason", clip_on=False)[0]
+            bar = ax.plot([1.022, 1.022], rows, gid="same reason", clip_on=False)[0]
             bar.set(transform=ax.get_yaxis_transform(), color=COLOURS["quiet"], linewidth=1.2)
-    frame_rows(ax, own=own, names=names, title="Band", places=places, inches=0.34, remarks=remarks)
+    names = [f"{band.label} Hz" for band in plan.bands]
+    frame_rows(ax, names=names, title="Band", places=places, remarks=remarks)
     ax.xaxis.set_major_locator(MultipleLocator(3.0))
     ax.annotate("Why", (1.035, 1.015), xycoords="axes fraction", va="bottom", annotation_clip=False)
     return titled(ax, "Band gains: \u25cb now, \u25cf to be set")
@@ -270,7 +270,7 @@ def _move(ax: Axes, place: float, band: BandSetting) -> None:
     )
 
 
-@house_style()
+@house_style
 def plot_equaliser(
     equaliser: FixedBandEqualiser,
     gains_db: ArrayLike,
@@ -308,33 +308,30 @@ def plot_equaliser(
     total = equaliser.response_db(gains, axis)
     limits = [] if limit_db is None else [limit_db]
     shown = [*gains, *total, 0.0, *limits]
-    ax = draw_curves(
+    ax = started(ax)
+    ax.plot(axis, total, label="sum of all bands", **stroke("ink", "", 2.4, 4))
+    for limit in limits:
+        text = f"limit of boost {signed(limit)} dB"
+        ax.axhline(limit, label=text, **stroke("rust", "5 2", 1.2, 2.9))
+    framed_levels(
         ax,
-        axis,
-        [("sum", "sum of all bands", total)],
-        [Stroke(colour="ink", width=2.4, bold=True, zorder=4)],
-        heading="What the equaliser does, and each band's part in it",
+        "What the equaliser does, and each band's part in it",
+        frequencies=(axis[0], axis[-1]),
         levels=level_span([min(shown) - 1.5, max(shown) + 1.5], least=10.0),
         title="Gain in dB",
         db_per_decade=25,
-        beside=[
-            EndLabel(place=limit, text=f"limit of boost {signed(limit)} dB", colour="rust")
-            for limit in limits
-        ],
     )
     ax.axhline(0.0, color=COLOURS["quiet"], linewidth=0.8, zorder=1)
-    for limit in limits:
-        ax.axhline(limit, color=COLOURS["rust"], linewidth=1.2, linestyle=(0, (5, 2)), zorder=2.9)
     for index in np.flatnonzero(gains).tolist():
         part = equaliser.band_table_db(index, axis, gains_db=gains[index : index + 1])[0]
-        stroke, name, centre = seat_stroke(index), equaliser.labels[index], equaliser.centres[index]
-        colour = COLOURS[stroke.colour]
-        ax.fill_between(axis, 0.0, part, color=colour, alpha=0.10, zorder=1)
-        look = stroke.settings | {"linewidth": 1.0}
-        ax.plot(axis, part, label=f"{name} Hz", **look)
+        name, centre = equaliser.labels[index], equaliser.centres[index]
+        look = seat_stroke(index) | {"linewidth": 1.0}
+        ax.fill_between(axis, 0.0, part, color=look["color"], alpha=0.10, zorder=1)
+        ax.plot(axis, part, gid=f"{name} Hz", **look)
         if axis[0] <= centre <= axis[-1]:
-            place, bold = (centre, max(gains[index], 0.0)), {"fontweight": "bold"}
-            write_at(ax, name, place, (0, 4), pad=0.5, va="bottom", color=colour, zorder=5, **bold)
+            place = centre, max(gains[index], 0.0)
+            bold: Look = {"va": "bottom", "color": look["color"], "fontweight": "bold"}
+            write_at(ax, name, place, (0, 4), pad=0.5, zorder=5, **bold)
     if no_boost_below is not None:
         text = f"no boost below {no_boost_below:.0f} Hz"
         mark_span(ax, float(axis[0]), no_boost_below, text)

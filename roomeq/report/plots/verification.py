@@ -23,28 +23,24 @@ from roomeq.jobs.verify import verify
 from roomeq.jobs.verifying.parts import measured_levels_db
 from roomeq.plan.plan import Plan
 from roomeq.plan.verification import Verification
-from roomeq.report.plots.labels import EndLabel, draw_curves, framed_levels, mark_across, write_at
+from roomeq.report.plots.labels import framed_levels, mark_across, write_at
 from roomeq.report.plots.plan import seat_rows
 from roomeq.report.plots.style import (
     COLOURS,
-    Stroke,
+    Look,
     house_style,
     level_span,
     level_title,
     seat_stroke,
     started,
+    stroke,
 )
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-_STROKES = (
-    Stroke(colour="blue", width=2.4),
-    Stroke(colour="rust", dashes=(4, 1.3), width=1.6, bold=True, zorder=3),
-)
 
-
-@house_style()
+@house_style
 def plot_verification(
     plan: Plan,
     survey: Survey,
@@ -92,17 +88,14 @@ def plot_verification(
     marked = seat is None and of == found.source
     room_db = 4.0 if marked and not all(check.agrees for check in found.bands) else 0.0
     tolerance = found.tolerance_db
-    lines = [
-        ("predicted", f"predicted \u00b1 {tolerance:.1f} dB", predicted),
-        ("measured again", "measured again", measured),
-    ]
-    heading = _verdict(found, of) if seat is None else f"Predicted and measured again at {seat}"
-    ax = draw_curves(
+    ax = started(ax)
+    text = f"predicted \u00b1 {tolerance:.1f} dB"
+    ax.plot(axis, predicted, label=text, **stroke("blue", "", 2.4))
+    ax.plot(axis, measured, label="measured again", **stroke("rust", "4 1.3", 1.6, 3))
+    framed_levels(
         ax,
-        axis,
-        lines,
-        _STROKES,
-        heading=heading,
+        _verdict(found, of) if seat is None else f"Predicted and measured again at {seat}",
+        frequencies=(axis[0], axis[-1]),
         levels=level_span([*predicted, *measured, max(*predicted, *measured) + room_db], least=15),
         title=level_title(plan.level_reference),
     )
@@ -159,14 +152,14 @@ def _mark_bands(ax: Axes, plan: Plan, found: Verification) -> None:
             continue
         band = third_octave_band(centres[check.label])
         red: dict[str, Any] = {"color": COLOURS["rust"]}
-        above = {"transform": ax.get_xaxis_transform(), "label": f"differs {check.label} Hz"}
+        above = {"transform": ax.get_xaxis_transform(), "gid": f"differs {check.label} Hz"}
         mark_across(ax, band, 0.99, linewidth=3.0, **above, **red)
         text = signed(check.difference_db)
         look = {"xycoords": ("data", "axes fraction"), "va": "top", "fontweight": "bold", **red}
         write_at(ax, text, (band.centre, 0.965), pad=0.8, fontsize=8, **look)
 
 
-@house_style()
+@house_style
 def plot_responses(
     responses: Mapping[str, FrequencyResponse],
     *,
@@ -205,20 +198,15 @@ def plot_responses(
     low = max(float(axis[0]) for axis in axes) if lowest is None else lowest
     high = min(float(axis[-1]) for axis in axes) if highest is None else highest
     curves = {name: _within(name, entry, low, high) for name, entry in responses.items()}
-    ax, own = started(ax)
-    ends = []
+    ax = started(ax)
     for index, (name, (axis, level)) in enumerate(curves.items()):
-        stroke = seat_stroke(index)
         banded = responses[name].resolution == "third_octave"
-        marks: dict[str, Any] = {"marker": "o", "markersize": 4} if banded else {}
-        ax.plot(axis, level, label=name, **stroke.settings, **marks)
-        ends.append(EndLabel.of(level, stroke, name))
+        marks: Look = {"marker": "o", "markersize": 4} if banded else {}
+        ax.plot(axis, level, label=name, **seat_stroke(index), **marks)
     references = {response.level_reference for response in responses.values()}
     return framed_levels(
         ax,
-        ends,
-        own=own,
-        heading=title,
+        title,
         frequencies=(low, high),
         levels=level_span(np.concatenate([level for _, level in curves.values()])),
         title=level_title("spl" if references == {"spl"} else "relative"),
