@@ -1,5 +1,6 @@
 """What a plot drew: lines, bars and texts, found by their labels."""
 
+from fnmatch import fnmatchcase
 from functools import lru_cache
 from pathlib import Path
 
@@ -41,17 +42,22 @@ def line(ax, name):
 
 
 def lines(ax, name):
-    """Return x and y of every line with a name: what is written beside it, or its group."""
+    """Return x and y of every line with a name, * for anything: its label, or its group."""
     return [
         (np.asarray(entry.get_xdata()), np.asarray(entry.get_ydata()))
         for entry in ax.lines
-        if name in (entry.get_label(), entry.get_gid())
+        if fnmatchcase(entry.get_label(), name) or entry.get_gid() == name
     ]
 
 
 def texts(ax):
     """Return every text on the axes but ticks and titles."""
     return [entry.get_text().strip() for entry in ax.texts]
+
+
+def key(ax):
+    """Return what the legend beside a plot says."""
+    return [entry.get_text() for entry in ax.get_legend().get_texts()]
 
 
 def bars(ax):

@@ -245,8 +245,8 @@ def _draw_bars(
             ax.text(band.centre, low, " not known", rotation=90, ha="center", va="bottom")
         else:
             log_bar(ax, lower=band.lower, upper=band.upper, height=value, look=look)
-            stroke = {"color": COLOURS["ink"], "linewidth": 2.2, "zorder": 4}
-            mark_across(ax, band, limit, gid="limit", **stroke)
+        if np.isfinite(limit):
+            mark_across(ax, band, limit, gid="limit", **stroke("ink", "", 2.2, 4))
     return titled(ax, heading)
 
 
