@@ -48,7 +48,7 @@ def seat_rows(
     seats: Sequence[SeatResult | SeatLossRow],
     seat: str | None,
     *,
-    missing: str = "the plan has no seat {!r}, only {}",
+    missing: str,
 ) -> list[int]:
     """Return the rows that belong to one seat, or to all.
 
@@ -95,25 +95,26 @@ class ShownLevels:
         return power_mean_db(rows, weights=self.weights)
 
 
-def shown_levels(plan: Plan, seat: str | None = None) -> ShownLevels:
-    """Return the levels at one seat or at all.
+def shown_levels(plan: Plan, seat: str | None = None, *, alone: bool = False) -> ShownLevels:
+    """Return the levels at one seat or at all; `alone` those of the fitted source in any case.
 
     Raises
     ------
     ValueError
         If nothing is predicted at such a seat.
     """
-    sum_, given = plan.joining, plan.joining or plan.curves
+    sum_ = None if alone else plan.joining
+    given, predicted = sum_ or plan.curves, plan.curves.predicted_level_db
     seats: Sequence[SeatResult | SeatLossRow] = plan.seats
+    missing = "the plan has no seat {!r}, only {}"
     if sum_ is None:
-        rows, predicted = seat_rows(seats, seat), plan.curves.predicted_level_db
         judged = np.array(given.frequencies)[np.array(plan.curves.frequency_weights) > 0]
         judged_up_to = float(judged[-1] if judged.size else given.frequencies[-1])
     else:
         seats, predicted = sum_.seats, sum_.after_level_db
         missing = "the sum with the mains is not predicted at {!r}, only at {}"
-        rows = seat_rows(seats, seat, missing=missing)
         judged_up_to = (sum_.bands or sum_).highest
+    rows = seat_rows(seats, seat, missing=missing)
     axis, target = np.array(given.frequencies), np.array(given.target_level_db)
     names = ("shape", "tilt_db_per_octave", "shelf_gain_db", "shelf_corner", "points")
     stated: Any = {name: getattr(plan.target, name) for name in names}

@@ -55,22 +55,8 @@ _STYLE: Any = {
     "axes.facecolor": "white",
     "axes.edgecolor": COLOURS["ink"],
     "axes.labelcolor": COLOURS["ink"],
-    "axes.grid": False,
-    "axes.linewidth": 0.8,
-    "axes.labelsize": 8.5,
-    "axes.titlesize": 10.0,
-    "axes.titleweight": "bold",
-    "axes.xmargin": 0.0,
-    "axes.unicode_minus": True,
     "figure.facecolor": "white",
-    "figure.autolayout": False,
-    "figure.constrained_layout.use": False,
     "hatch.linewidth": 0.6,
-    "lines.linewidth": 1.4,
-    "lines.solid_capstyle": "round",
-    "savefig.facecolor": "white",
-    "xtick.labelsize": 8.0,
-    "ytick.labelsize": 8.0,
 }
 _WIDTH, _TALLEST = 4.8, 4.6  # of the frame, inches
 _ASPECT = 0.62  # of its height to its width, where nothing else decides

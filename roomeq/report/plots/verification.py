@@ -24,7 +24,7 @@ from roomeq.jobs.verifying.parts import measured_levels_db
 from roomeq.plan.plan import Plan
 from roomeq.plan.verification import Verification
 from roomeq.report.plots.labels import framed_levels, mark_across, write_at
-from roomeq.report.plots.plan import seat_rows
+from roomeq.report.plots.plan import shown_levels
 from roomeq.report.plots.style import (
     COLOURS,
     Look,
@@ -125,23 +125,18 @@ def _compared(
     plan: Plan, survey: Survey, source: Source, seat: str | None
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Return the axis, and levels predicted and measured again, rows by seats that have both."""
-    record, seats = plan.joining, [entry.seat for entry in plan.seats]
-    if record is not None and source == "both":
-        axis, rows = np.array(record.frequencies), record.after_level_db
-        seats = [entry.seat for entry in record.seats]
-        again = measured_levels_db(survey, seats, axis)
+    joined = plan.joining is not None and source == "both"
+    shown = shown_levels(plan, seat, alone=not joined)
+    if joined:
+        again = measured_levels_db(survey, list(shown.seats), shown.axis)
     else:
-        chosen, axis = survey.of_source(plan.source), np.array(plan.curves.frequencies)
-        rows = plan.curves.predicted_level_db
-        again = dict(zip(chosen.seats, seat_levels_db(chosen, at=axis), strict=True))
-    if seat is not None:
-        seat_rows(plan.seats, seat)
-    names = [name for name in seats if seat in (None, name)]
-    found = [name for name in names if name in again]
-    if not found:
-        raise ValueError(f"not measured again: {', '.join(names)}")
-    predicted = np.array([rows[seats.index(name)] for name in found])
-    return axis, predicted, np.array([again[name] for name in found])
+        chosen = survey.of_source(plan.source)
+        levels = seat_levels_db(chosen, at=shown.axis)
+        again = dict(zip(chosen.seats, levels, strict=True))
+    rows = [row for row, name in enumerate(shown.seats) if name in again]
+    if not rows:
+        raise ValueError(f"not measured again: {', '.join(shown.seats)}")
+    return shown.axis, shown.predicted[rows], np.array([again[shown.seats[row]] for row in rows])
 
 
 def _mark_bands(ax: Axes, plan: Plan, found: Verification) -> None:
