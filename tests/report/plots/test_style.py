@@ -124,7 +124,7 @@ def test_settings_come_back_after_an_error():
 
     @house_style
     def fails():
-        mpl.rcParams["lines.linewidth"] = 77.0
+        mpl.rcParams["font.size"] = 77.0
         raise KeyError("x")
 
     with pytest.raises(KeyError):
