@@ -19,20 +19,8 @@ from roomeq.analysis.sweeps.decay import Decay
 from roomeq.analysis.sweeps.windowing import DecayLines, ImpulseWindow, window_values
 from roomeq.base.levels import amplitude_ratio_db
 from roomeq.base.recording import ImpulseResponse
-from roomeq.report.plots.labels import hatch_span, scale_bar
-from roomeq.report.plots.style import (
-    COLOURS,
-    Look,
-    frame_across,
-    frame_frequencies,
-    frame_rows,
-    frame_values,
-    house_style,
-    log_bar,
-    started,
-    stroke,
-    titled,
-)
+from roomeq.report.plots import labels, style
+from roomeq.report.plots.style import COLOURS, Look, house_style, stroke
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -73,7 +61,7 @@ def plot_decay(before: Decay, *, predicted: Decay | None = None, ax: Axes | None
         ):
             raise ValueError("before and predicted must be in the same bands")
         shown = [(before, _BEFORE, "before"), (predicted, _PREDICTED, "predicted")]
-    ax = started(ax)
+    ax = style.started(ax)
     half = before.bandwidths / 2.0  # edges: their product is the centre squared
     root = np.sqrt(half**2 + before.frequencies**2)
     edges = list(zip((root - half).tolist(), (root + half).tolist(), strict=True))
@@ -84,17 +72,17 @@ def plot_decay(before: Decay, *, predicted: Decay | None = None, ax: Axes | None
             narrow, time = (high / low) ** (0.28 * row), float(entry.times[index])
             bar = _FILTER if entry.governed_by_filter[index] else look
             if np.isfinite(time):
-                log_bar(ax, lower=low * narrow, upper=high / narrow, height=time, look=bar)
+                style.log_bar(ax, lower=low * narrow, upper=high / narrow, height=time, look=bar)
         if not np.isfinite(shown[-1][0].times[index]):
             place, text = float(np.sqrt(low * high)), {"fontsize": 7.5, "rotation": 90}
             ax.text(place, 0.0, " not known", text, ha="center", va="bottom")
-    frame_frequencies(ax, lowest=edges[0][0], highest=edges[-1][1])
-    frame_values(ax, limits=(0.0, top), title="Decay time for 60 dB in s")
+    style.frame_frequencies(ax, lowest=edges[0][0], highest=edges[-1][1])
+    style.frame_values(ax, limits=(0.0, top), title="Decay time for 60 dB in s")
     key = [Patch(label=text, **look) for _, look, text in shown]
     if any(entry.governed_by_filter[np.isfinite(entry.times)].any() for entry, *_ in shown):
         key.append(Patch(label="the band filter rings", **_FILTER))
     ax.legend(handles=key, loc="upper left", bbox_to_anchor=(1.02, 1.0), frameon=False)
-    return titled(ax, "How long it rings")
+    return style.titled(ax, "How long it rings")
 
 
 _BEFORE: Look = {"facecolor": "white", "edgecolor": COLOURS["ink"], "hatch": "////"}
@@ -136,7 +124,7 @@ def plot_decay_lines(
     """
     if predicted is not None and predicted.bands != before.bands:
         raise ValueError("before and predicted must be in the same bands")
-    ax = started(ax, height=0.5 * len(before.bands))
+    ax = style.started(ax, height=0.5 * len(before.bands))
     places = -1.2 * _LANE_DB * np.arange(len(before.bands))
     for index, (place, band) in enumerate(zip(places, before.bands, strict=True)):
         ax.axhline(place, color=COLOURS["hair"], linewidth=0.7, zorder=0)
@@ -150,16 +138,16 @@ def plot_decay_lines(
             ax.plot(predicted.times, level, gid=f"predicted {band.label} Hz", **look)
         look = stroke("ink", "", 3.0) | {"solid_capstyle": "butt"}
         ax.plot([0.0, before.own_times[index]], [place, place], gid="filter", **look)
-    frame_across(ax, 0.0, float(before.times[-1]), title="Time in s")
+    style.frame_across(ax, 0.0, float(before.times[-1]), title="Time in s")
     ax.grid(True, axis="x", color=COLOURS["hair"], linewidth=0.7)
     ax.set_ylim(places[-1] - 2.0, _LANE_DB + 2.0)
     names = [f"{band.label} Hz" for band in before.bands]
-    frame_rows(ax, names=names, title="Band", places=places)
-    scale_bar(ax, float(places[-1]), 20.0)
+    style.frame_rows(ax, names=names, title="Band", places=places)
+    labels.scale_bar(ax, float(places[-1]), 20.0)
     key = "line: before\n" + ("dashed: predicted,\n" if predicted is not None else "")
     key += "from its own peak\n\nbar: the filter\nalone, 30 dB"
     ax.text(1.03, 1.0, key, va="top", transform=ax.transAxes)
-    return titled(ax, "How the sound dies away, third octave by third octave")
+    return style.titled(ax, "How the sound dies away, third octave by third octave")
 
 
 @house_style
@@ -200,13 +188,13 @@ def plot_impulse_response(response: ImpulseResponse, *, window: ImpulseWindow) -
         largest = np.maximum.reduceat(np.abs(row), blocks)
         level_db = amplitude_ratio_db(np.maximum(largest, 1e-9))
         lower.plot(times[blocks], level_db, gid=name, **look)
-    frame_values(upper, limits=(-105.0, 105.0), title="Amplitude in percent of the largest")
-    frame_values(lower, limits=(-80.0, 5.0), title="Level in dB below the largest")
+    style.frame_values(upper, limits=(-105.0, 105.0), title="Amplitude in percent of the largest")
+    style.frame_values(lower, limits=(-80.0, 5.0), title="Level in dB below the largest")
     for ax, title in ((upper, ""), (lower, "Time in s")):
-        frame_across(ax, first, last, title=title)
+        style.frame_across(ax, first, last, title=title)
         for left, right in ((first, -window.before), (window.length, max(last, window.length))):
-            hatch_span(ax, left, right)
+            labels.hatch_span(ax, left, right)
     words = f"dashed: window,\nflat to {window.flat:.2f} s,\nends at {window.length:.2f} s"
     upper.text(1.03, 1.0, f"{words}\n\nhatched: cut off", transform=upper.transAxes, va="top")
-    titled(upper, "Impulse response and window")
+    style.titled(upper, "Impulse response and window")
     return figure

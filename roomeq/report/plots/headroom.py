@@ -25,20 +25,8 @@ from roomeq.base.levels import FloatArray, amplitude_ratio, amplitude_ratio_db, 
 from roomeq.optimiser.drive.demand import HARMONIC_LIMITS_DB, BandExtra
 from roomeq.optimiser.drive.headroom import Headroom
 from roomeq.plan.plan import Plan
-from roomeq.report.plots.labels import framed_levels, mark_across, write_at
-from roomeq.report.plots.style import (
-    COLOURS,
-    Look,
-    frame_frequencies,
-    frame_values,
-    house_style,
-    level_span,
-    log_bar,
-    seat_stroke,
-    started,
-    stroke,
-    titled,
-)
+from roomeq.report.plots import labels, style
+from roomeq.report.plots.style import COLOURS, Look, house_style, stroke
 from roomeq.wanted.limits import DRIVE_BELOW_FLOOR_DB, LOWEST_SIGNAL
 
 if TYPE_CHECKING:
@@ -85,14 +73,14 @@ def plot_extra_drive(
         ax,
         [entry.band for entry in extras],
         (extra_db, limits, looks),
-        span=level_span(told, least=10.0),
+        span=style.level_span(told, least=10.0),
         title="Extra drive in dB",
         heading="How hard it works: what gains and level ask",
     )
     for entry in extras:
         text = f"×{entry.power_ratio:.1f}" if entry.power_ratio >= 0.095 else "<×0.1"
         points, va = ((0, -4), "top") if entry.extra_db > 0 else ((0, 4), "bottom")
-        write_at(ax, text, (entry.band.centre, 0.0), points, va=va, zorder=5)
+        labels.write_at(ax, text, (entry.band.centre, 0.0), points, va=va, zorder=5)
     text = "written: times\nthe power"
     text += "\n\nthick stroke:\ndrive limit" * bool(np.isfinite(limits).any())
     ax.text(1.035, 0.99, text, transform=ax.transAxes, va="top")
@@ -199,13 +187,15 @@ def _plot_use(
     """
     if not np.isfinite(values).any():
         raise ValueError("amplifier, load, driver or measuring voltage are not known")
-    known = [*values, *limits, 0.0]
-    over = values > limits
+    known, over = [*values, *limits, 0.0], values > limits
+    span = 0.0, 1.12 * float(np.nanmax(known))
+    if what == "drive":
+        span = style.level_span(known, least=10.0)
     ax = _draw_bars(
         ax,
         [entry.band for entry in headroom.bands],
         (values, limits, [_OVER if one else _WITHIN for one in over]),
-        span=level_span(known, least=10.0) if what == "drive" else (0.0, 1.12 * np.nanmax(known)),
+        span=span,
         title=title,
         heading=f"How hard it works: {what} at the wanted level",
     )
@@ -218,7 +208,7 @@ def _plot_use(
             top = float(np.nanmax([values[middle], limits[middle]]))
             place = float(np.sqrt(centres[run[0]] * centres[run[-1]])), top
             look: Look = {"va": "bottom", "rotation": 90 if len(run) < 3 else 0}
-            write_at(ax, word, place, (0, 4), zorder=5, **look)
+            labels.write_at(ax, word, place, (0, 4), zorder=5, **look)
     if not any(told):
         text = "what runs out,\nand where, is\nnot known"
         ax.text(1.035, 0.99, text, transform=ax.transAxes, va="top")
@@ -235,19 +225,19 @@ def _draw_bars(
     heading: str,
 ) -> Axes:
     """Draw a bar of its look and a limit for each band, or say that nothing is known of it."""
-    ax = started(ax)
-    frame_frequencies(ax, lowest=bands[0].lower, highest=bands[-1].upper)
-    frame_values(ax, limits=span, title=title)
+    ax = style.started(ax)
+    style.frame_frequencies(ax, lowest=bands[0].lower, highest=bands[-1].upper)
+    style.frame_values(ax, limits=span, title=title)
     ax.axhline(0.0, color=COLOURS["ink"], linewidth=0.8, zorder=3)
     for band, value, limit, look in zip(bands, *map(np.asarray, rows), strict=True):
         if np.isnan(value):
             low = max(0.0, span[0])
             ax.text(band.centre, low, " not known", rotation=90, ha="center", va="bottom")
         else:
-            log_bar(ax, lower=band.lower, upper=band.upper, height=value, look=look)
+            style.log_bar(ax, lower=band.lower, upper=band.upper, height=value, look=look)
         if np.isfinite(limit):
-            mark_across(ax, band, limit, gid="limit", **stroke("ink", "", 2.2, 4))
-    return titled(ax, heading)
+            labels.mark_across(ax, band, limit, gid="limit", **stroke("ink", "", 2.2, 4))
+    return style.titled(ax, heading)
 
 
 _ORDINALS = ("2nd", "3rd", "4th", "5th")
@@ -298,7 +288,7 @@ def plot_distortion(
     with np.errstate(divide="ignore"):
         total = amplitude_ratio_db(np.sqrt(np.nansum(ratios**2, axis=0)))
     total = np.where(clear.any(axis=0), total, np.nan)
-    ax = started(ax)
+    ax = style.started(ax)
     name = "broad: total above noise"
     if np.isfinite(total).any():
         ax.plot(axis, total, label=name, alpha=0.4, **stroke("ink", "", 5.0, 2.5))
@@ -309,8 +299,8 @@ def plot_distortion(
         text = f"limit {' and '.join(of)} {signed(level, digits=0)} dB".replace("-", "\u2212")
         edge: Look = {"transform": ax.get_yaxis_transform(), "color": COLOURS["ink"]}
         ax.plot([0.94, 1.0], [level, level], label=text, linewidth=2.3, zorder=5, **edge)
-    span = level_span([*bound, *orders], least=60.0, most=80.0, step=10.0)
-    framed_levels(
+    span = style.level_span([*bound, *orders], least=60.0, most=80.0, step=10.0)
+    labels.framed_levels(
         ax,
         "How hard it works: distortion while measuring",
         frequencies=(float(axis[0]), float(axis[-1])),
@@ -321,15 +311,15 @@ def plot_distortion(
     hidden.set(facecolor="none", edgecolor=COLOURS["dots"], hatch="////", linewidth=0.0)
     edges = np.abs(np.linspace(-1.0, 1.0, axis.size)) > 0.75
     for index, (name, row) in enumerate(zip(_ORDINALS, amplitude_ratio_db(ratios), strict=False)):
-        look = seat_stroke(index) | {"zorder": 3}
+        look = style.seat_stroke(index) | {"zorder": 3}
         if np.isfinite(row).any():
             ax.plot(axis, row, gid=name, **look)
         if np.isfinite(row).sum() >= _LEAST_NAMED:
             top = int(np.nanargmax(row - 100.0 * edges))  # at an edge only if nowhere else
             bold: Look = {"color": look["color"], "fontweight": "bold"}
-            write_at(ax, name, (float(axis[top]), float(row[top])), (0, 7), zorder=5, **bold)
+            labels.write_at(ax, name, (float(axis[top]), float(row[top])), (0, 7), zorder=5, **bold)
     for power in range(-5, 1):  # 20 dB are a factor of ten
         if span[0] < 20.0 * power < span[1]:
             look = {"xycoords": ("axes fraction", "data"), "ha": "left", "va": "bottom"}
-            write_at(ax, f"{10.0 ** (2 + power):g} %", (0.012, 20.0 * power), (0, 1), **look)
+            labels.write_at(ax, f"{10.0 ** (2 + power):g} %", (0.012, 20.0 * power), (0, 1), **look)
     return ax

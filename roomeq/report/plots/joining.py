@@ -19,19 +19,9 @@ from roomeq.device.processor import JoiningSettings, Polarity
 from roomeq.optimiser.joining.alignment import Alignment
 from roomeq.plan.alignment import AlignmentRecord
 from roomeq.plan.joining import JoiningRecord
-from roomeq.report.plots.labels import framed_levels, mark_corner, name_ends, write_at
+from roomeq.report.plots import labels, style
 from roomeq.report.plots.plan import seat_rows
-from roomeq.report.plots.style import (
-    COLOURS,
-    frame_across,
-    frame_values,
-    house_style,
-    level_span,
-    level_title,
-    started,
-    stroke,
-    titled,
-)
+from roomeq.report.plots.style import COLOURS, house_style, stroke
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -88,20 +78,20 @@ def plot_joining(
     rows = seat_rows(fit.seats, seat, missing="no seat {!r} in this joining, only {}")
     weights = [fit.seats[row].weight for row in rows]
     means = [power_mean_db(levels[rows], weights=weights) for levels in _kept_levels(fit)]
-    ax, axis = started(ax), np.array(fit.frequencies)
+    ax, axis = style.started(ax), np.array(fit.frequencies)
     for (name, look), level_db in zip(_CURVES.items(), means, strict=True):
         heavy = {"linewidth": 2.4, "zorder": 3} if name == f"both, {chosen.polarity}" else {}
         ax.plot(axis, level_db, label=name, **look | heavy)
     where = "power average" if seat is None else seat
     delay = signed(chosen.delay_ms).replace("-", "\u2212")
-    framed_levels(
+    labels.framed_levels(
         ax,
         f"Do they add at {delay} ms, {chosen.polarity}: {where}",
         frequencies=(axis[0], axis[-1]),
-        levels=level_span(means, most=50.0),
-        title=level_title(level_reference),
+        levels=style.level_span(means, most=50.0),
+        title=style.level_title(level_reference),
     )
-    mark_corner(ax, fit.corner)
+    labels.mark_corner(ax, fit.corner)
     return ax
 
 
@@ -143,23 +133,23 @@ def plot_joining_map(fit: Alignment | JoiningRecord, *, ax: Axes | None = None) 
     record = fit.alignment if isinstance(fit, JoiningRecord) else AlignmentRecord.of(fit)
     milliseconds = np.array(record.map_delays_ms)
     values = np.array([record.map_normal_db, record.map_inverted_db])
-    ax = started(ax)
+    ax = style.started(ax)
     for name, row, look in zip(Polarity, values, _POLARITIES, strict=True):
         ax.plot(milliseconds, row, label=f"{name} polarity", **look)
     span = max(0.0, float(np.floor(values.min() - 1.0))), float(np.ceil(values.max() + 0.2))
     title = "Filters as proposed, before the bands: what the sum loses around the crossover in dB"
-    frame_values(ax, limits=span, title=title)
+    style.frame_values(ax, limits=span, title=title)
     title = "Delay of the subwoofer against the mains in ms (positive is later)"
-    frame_across(ax, float(milliseconds[0]), float(milliseconds[-1]), title=title)
+    style.frame_across(ax, float(milliseconds[0]), float(milliseconds[-1]), title=title)
     ax.tick_params(axis="x", length=4, labelsize=8)
-    name_ends(ax)
+    labels.name_ends(ax)
     chosen = record.chosen.settings
     other = record.normal if chosen.inverted else record.inverted
     marks = [("as it is", record.present.settings, "o"), ("other polarity", other.settings, "^")]
     for name, place, marker in marks if record.kept else [*marks, ("proposed", chosen, "D")]:
         value = np.interp(place.delay_ms, milliseconds, values[int(place.inverted)])
         _mark(ax, place.delay_ms, float(value), name, marker)
-    return titled(ax, "Which delay joins them")
+    return style.titled(ax, "Which delay joins them")
 
 
 def _mark(ax: Axes, x: float, y: float, name: str, marker: str) -> None:
@@ -170,4 +160,4 @@ def _mark(ax: Axes, x: float, y: float, name: str, marker: str) -> None:
     left, right = ax.get_xlim()
     share = (x - left) / (right - left)
     side = "left" if share < 0.04 else "right" if share > 0.96 else "center"
-    write_at(ax, name, (x, y), (0, -8), pad=0.6, ha=side, va="top", fontsize=8, zorder=6)
+    labels.write_at(ax, name, (x, y), (0, -8), pad=0.6, ha=side, va="top", fontsize=8, zorder=6)

@@ -22,19 +22,9 @@ from roomeq.analysis.survey_levels import common_axis
 from roomeq.base.levels import ComplexArray, FloatArray, amplitude_ratio_db, power_mean_db
 from roomeq.base.survey import Survey
 from roomeq.plan.plan import Plan
-from roomeq.report.plots.labels import shortened, write_at
+from roomeq.report.plots import labels, style
 from roomeq.report.plots.plan import seat_lines, shown_levels
-from roomeq.report.plots.style import (
-    Look,
-    frame_frequencies,
-    frame_values,
-    house_style,
-    level_span,
-    level_title,
-    round_steps,
-    seat_stroke,
-    stroke,
-)
+from roomeq.report.plots.style import Look, house_style, stroke
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -70,7 +60,7 @@ def _page(
     page = max(6.2, columns * (width + 0.2) + 0.8), rows * (width * aspect + 0.6) + 1.4
     figure = Figure(figsize=page, layout=ConstrainedLayoutEngine(wspace=0.07, hspace=0.04))
     handles = [Line2D([], [], **look) for look in looks.values()]
-    key: dict[str, Any] = {"loc": "outside upper left", "frameon": False, "handlelength": 3.2}
+    key: Look = {"loc": "outside upper left", "frameon": False, "handlelength": 3.2}
     key |= {"title": "\n".join(textwrap.wrap(heading, int(11 * page[0]))), "alignment": "left"}
     key["title_fontproperties"] = {"size": 10.0, "weight": "bold"}
     figure.legend(handles, list(looks), ncols=len(looks), **key)
@@ -81,15 +71,15 @@ def _page(
         ax = axes[index]
         for label, values in lines.items():
             ax.plot(axis, values, label=label, **looks[label])
-        frame_frequencies(ax, lowest=float(axis[0]), highest=float(axis[-1]), sparse=True)
-        frame_values(ax, limits=limits, title="")
+        style.frame_frequencies(ax, lowest=float(axis[0]), highest=float(axis[-1]), sparse=True)
+        style.frame_values(ax, limits=limits, title="")
         ax.set(box_aspect=aspect, xlabel="")
         ax.tick_params(labelbottom=index + columns >= count)
-        words = "\n".join(textwrap.wrap(shortened(name), int(_PANEL_LETTERS * width)))
+        words = "\n".join(textwrap.wrap(labels.shortened(name), int(_PANEL_LETTERS * width)))
         ax.set_title(words, loc="left", pad=3, fontsize=8.5, fontweight="bold")
         if remarks:
-            look: dict[str, Any] = {"xycoords": "axes fraction", "ha": "right", "va": "bottom"}
-            write_at(ax, remarks[index], (0.985, 0.03), **look)
+            look: Look = {"xycoords": "axes fraction", "ha": "right", "va": "bottom"}
+            labels.write_at(ax, remarks[index], (0.985, 0.03), **look)
     axes[count - 1].set_xlabel("Frequency in Hz", loc="right")
     figure.supylabel(title, fontsize=8.5)
     return figure
@@ -98,9 +88,9 @@ def _page(
 def levels_page(panels: Panels, axis: FloatArray, reference: str, **page: Any) -> Figure:
     """Draw panels of levels in the proportions of IEC 60263: 50 dB are as long as a decade."""
     shown = [values for lines in panels.values() for values in lines.values()]
-    limits = level_span(np.concatenate(shown), most=50.0)
+    limits = style.level_span(np.concatenate(shown), most=50.0)
     aspect = (limits[1] - limits[0]) / 50.0 / math.log10(axis[-1] / axis[0])
-    title = level_title(reference)
+    title = style.level_title(reference)
     return _page(panels, axis, limits=limits, aspect=aspect, title=title, **page)
 
 
@@ -214,7 +204,7 @@ def _phase_page(survey: Survey, *, of_phase: bool) -> Figure:
     heading = "Phase at the seats" if of_phase else "Group delay at the seats"
     silent = [seat for seat in survey.seats if seat not in first]
     heading += f"; measured without phase: {', '.join(silent)}" if silent else ""
-    page: dict[str, Any] = {"heading": heading}
+    page: Look = {"heading": heading}
     page["remarks"] = [f"{1e3 * one.delay:.1f} ms taken out" for one in parts.values()]
     if of_phase:
         phases = {seat: {"measured": _cut_at_turns(one.phase_deg)} for seat, one in parts.items()}
@@ -226,7 +216,7 @@ def _phase_page(survey: Survey, *, of_phase: bool) -> Figure:
     looks = _MEASURED | _MINIMUM
     panels = {seat: dict(zip(looks, pair, strict=True)) for seat, pair in rows.items()}
     low, high = np.percentile(np.array([*rows.values()]), (1.0, 99.0))
-    ticks = round_steps().tick_values(low, max(high, low + 20.0))
+    ticks = style.round_steps().tick_values(low, max(high, low + 20.0))
     limits = float(ticks[0]), float(ticks[-1])
     return _page(panels, axis, looks, title="Group delay in ms", limits=limits, **page)
 
@@ -260,8 +250,8 @@ def plot_subwoofers(plan: Plan) -> Figure:
     points = np.array(plan.together.points)
     reach = 2.0 ** (0.5 / _OCTAVE_PART)
     axis = points[(points >= points[0] * reach) & (points <= points[-1] / reach)]
-    parts = {shortened(name): own.pressures for name, own in plan.each_together.items()}
-    looks = {name: seat_stroke(index + 1) for index, name in enumerate(parts)}
+    parts = {labels.shortened(name): own.pressures for name, own in plan.each_together.items()}
+    looks = {name: style.seat_stroke(index + 1) for index, name in enumerate(parts)}
     lines = parts | {"together": np.sum(list(parts.values()), axis=0)}
 
     def level_db(pressure: ComplexArray) -> FloatArray:

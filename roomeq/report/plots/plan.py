@@ -21,19 +21,8 @@ from roomeq.base.levels import FloatArray, power_mean_db, signed, signed_setting
 from roomeq.device.equaliser import FixedBandEqualiser
 from roomeq.optimiser.bands.reasons import BandSetting
 from roomeq.plan.plan import Plan
-from roomeq.report.plots.labels import framed_levels, mark_corner, mark_span, write_at
-from roomeq.report.plots.style import (
-    COLOURS,
-    Look,
-    frame_rows,
-    house_style,
-    level_span,
-    level_title,
-    seat_stroke,
-    started,
-    stroke,
-    titled,
-)
+from roomeq.report.plots import labels, style
+from roomeq.report.plots.style import COLOURS, Look, house_style, stroke
 from roomeq.report.text.wording import reason_text
 from roomeq.wanted.target import Target
 
@@ -162,16 +151,16 @@ def plot_prediction(plan: Plan, *, seat: str | None = None, ax: Axes | None = No
     axis, before, predicted, target = shown.axis, shown.before, shown.predicted, shown.target
     where = "power average and span of the seats" if len(before) > 1 else shown.seats[0]
     what = "What would change" if plan.joining is None else "Subwoofer and mains together"
-    ax = started(ax)
+    ax = style.started(ax)
     lines = seat_lines(plan, shown.mean_db(before), shown.mean_db(predicted), shown)
     for text, (level_db, look) in lines.items():
         ax.plot(axis, level_db, label=text, **look)
-    framed_levels(
+    labels.framed_levels(
         ax,
         f"{what}: {where}",
         frequencies=(axis[0], axis[-1]),
-        levels=level_span([*before.ravel(), *predicted.ravel(), *target, *shown.wanted]),
-        title=level_title(plan.level_reference),
+        levels=style.level_span([*before.ravel(), *predicted.ravel(), *target, *shown.wanted]),
+        title=style.level_title(plan.level_reference),
     )
     if len(before) > 1:
         span = ax.fill_between(axis, before.min(axis=0), before.max(axis=0), zorder=1)
@@ -179,10 +168,10 @@ def plot_prediction(plan: Plan, *, seat: str | None = None, ax: Axes | None = No
         span = ax.fill_between(axis, predicted.min(axis=0), predicted.max(axis=0), zorder=1.5)
         span.set(facecolor=COLOURS["blue"], alpha=0.16, linewidth=0.0)
     floor = plan.evidence.no_boost_below
-    mark_span(ax, float(axis[0]), floor, f"no boost below {floor:.0f} Hz")
-    mark_span(ax, shown.judged_up_to, float(axis[-1]), "not judged")
+    labels.mark_span(ax, float(axis[0]), floor, f"no boost below {floor:.0f} Hz")
+    labels.mark_span(ax, shown.judged_up_to, float(axis[-1]), "not judged")
     if plan.target.corner is not None:
-        mark_corner(ax, plan.target.corner)
+        labels.mark_corner(ax, plan.target.corner)
     return ax
 
 
@@ -225,7 +214,7 @@ def plot_band_gains(plan: Plan, *, ax: Axes | None = None) -> Axes:
     """
     from matplotlib.ticker import MultipleLocator
 
-    ax = started(ax, height=0.34 * len(plan.bands))
+    ax = style.started(ax, height=0.34 * len(plan.bands))
     device = plan.device
     steps = round((device.highest_db - device.lowest_db) / device.step_db)
     grid = device.lowest_db + device.step_db * np.arange(steps + 1)
@@ -247,28 +236,28 @@ def plot_band_gains(plan: Plan, *, ax: Axes | None = None) -> Axes:
             bar = ax.plot([1.022, 1.022], rows, gid="same reason", clip_on=False)[0]
             bar.set(transform=ax.get_yaxis_transform(), color=COLOURS["quiet"], linewidth=1.2)
     names = [f"{band.label} Hz" for band in plan.bands]
-    frame_rows(ax, names=names, title="Band", places=places, remarks=remarks)
+    style.frame_rows(ax, names=names, title="Band", places=places, remarks=remarks)
     ax.xaxis.set_major_locator(MultipleLocator(3.0))
     ax.annotate("Why", (1.035, 1.015), xycoords="axes fraction", va="bottom", annotation_clip=False)
-    return titled(ax, "Band gains: \u25cb now, \u25cf to be set")
+    return style.titled(ax, "Band gains: \u25cb now, \u25cf to be set")
 
 
-_RANGE: dict[str, Any] = {"color": COLOURS["quiet"], "linewidth": 0.6, "markeredgewidth": 0.6}
+_RANGE: Look = {"color": COLOURS["quiet"], "linewidth": 0.6, "markeredgewidth": 0.6}
 
 
 def _move(ax: Axes, place: float, band: BandSetting) -> None:
     """Draw a band's gain now, its gain as proposed, and the way between."""
     if band.gain_db != band.present_db:
         way = [band.present_db, band.gain_db]
-        blue: dict[str, Any] = {"color": COLOURS["blue"]}
+        blue: Look = {"color": COLOURS["blue"]}
         ax.plot(way, [place, place], linewidth=3.0, solid_capstyle="butt", zorder=2, **blue)
         ax.plot(band.gain_db, place, marker="o", markersize=8, zorder=4, **blue)
         text = f"{signed_setting(band.gain_db)} dB"
-        write_at(ax, text, (band.gain_db, place), (0, 6), fontweight="bold", zorder=5, **blue)
-    look: dict[str, Any] = {"markerfacecolor": "white", "markeredgecolor": COLOURS["ink"]}
-    ax.plot(
-        band.present_db, place, marker="o", markersize=6.5, markeredgewidth=1.2, zorder=3, **look
-    )
+        labels.write_at(
+            ax, text, (band.gain_db, place), (0, 6), fontweight="bold", zorder=5, **blue
+        )
+    look: Look = {"markerfacecolor": "white", "markeredgecolor": COLOURS["ink"], "zorder": 3}
+    ax.plot(band.present_db, place, marker="o", markersize=6.5, markeredgewidth=1.2, **look)
 
 
 @house_style
@@ -309,16 +298,16 @@ def plot_equaliser(
     total = equaliser.response_db(gains, axis)
     limits = [] if limit_db is None else [limit_db]
     shown = [*gains, *total, 0.0, *limits]
-    ax = started(ax)
+    ax = style.started(ax)
     ax.plot(axis, total, label="sum of all bands", **stroke("ink", "", 2.4, 4))
     for limit in limits:
         text = f"limit of boost {signed(limit)} dB"
         ax.axhline(limit, label=text, **stroke("rust", "5 2", 1.2, 2.9))
-    framed_levels(
+    labels.framed_levels(
         ax,
         "What the equaliser does, and each band's part in it",
         frequencies=(axis[0], axis[-1]),
-        levels=level_span([min(shown) - 1.5, max(shown) + 1.5], least=10.0),
+        levels=style.level_span([min(shown) - 1.5, max(shown) + 1.5], least=10.0),
         title="Gain in dB",
         db_per_decade=25,
     )
@@ -326,14 +315,14 @@ def plot_equaliser(
     for index in np.flatnonzero(gains).tolist():
         part = equaliser.band_table_db(index, axis, gains_db=gains[index : index + 1])[0]
         name, centre = equaliser.labels[index], equaliser.centres[index]
-        look = seat_stroke(index) | {"linewidth": 1.0}
+        look = style.seat_stroke(index) | {"linewidth": 1.0}
         ax.fill_between(axis, 0.0, part, color=look["color"], alpha=0.10, zorder=1)
         ax.plot(axis, part, gid=f"{name} Hz", **look)
         if axis[0] <= centre <= axis[-1]:
             place = centre, max(gains[index], 0.0)
             bold: Look = {"va": "bottom", "color": look["color"], "fontweight": "bold"}
-            write_at(ax, name, place, (0, 4), pad=0.5, zorder=5, **bold)
+            labels.write_at(ax, name, place, (0, 4), pad=0.5, zorder=5, **bold)
     if no_boost_below is not None:
         text = f"no boost below {no_boost_below:.0f} Hz"
-        mark_span(ax, float(axis[0]), no_boost_below, text)
+        labels.mark_span(ax, float(axis[0]), no_boost_below, text)
     return ax

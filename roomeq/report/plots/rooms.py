@@ -16,7 +16,8 @@ import numpy as np
 
 from roomeq.jobs.voice import Voicing
 from roomeq.plan.rooms import RoomRow
-from roomeq.report.plots.style import frame_values, house_style, started, stroke, titled
+from roomeq.report.plots import style
+from roomeq.report.plots.style import house_style, stroke
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -77,16 +78,16 @@ def plot_voicing(voicing: Voicing, *, ax: Axes | None = None) -> Axes:
 
 def _shares(sets: Mapping[str, Sequence[float]], title: str, ax: Axes | None) -> Axes:
     """Draw which share of the rooms is no further off, and mark tenths and median."""
-    ax = started(ax)
+    ax = style.started(ax)
     for label, values in sets.items():
         tenths, look = np.quantile(values, _SHARES), _STROKES[label]
         figures = " / ".join(f"{value:.1f}" for value in tenths)
         shares = np.linspace(0.0, 100.0, len(values))
         ax.plot(np.sort(values), shares, label=f"{label}\n{figures} dB", **look)
         ax.plot(tenths, 100.0 * np.array(_SHARES), "o", color=look["color"], markersize=4)
-    frame_values(ax, limits=(0.0, 100.0), title="Rooms no further off, in %")
+    style.frame_values(ax, limits=(0.0, 100.0), title="Rooms no further off, in %")
     ax.set_xlim(left=0.0)
     ax.set_xlabel("Weighted deviation in dB", loc="right")
     words = "Best tenth / median / worst tenth"
     ax.legend(title=words, loc="upper left", bbox_to_anchor=(1.02, 1.0), frameon=False)
-    return titled(ax, title)
+    return style.titled(ax, title)

@@ -24,29 +24,9 @@ from roomeq.base.response import LevelReference
 from roomeq.base.survey import Survey
 from roomeq.optimiser.bands.fit_data import SNR_FULL_DB, SNR_IGNORED_DB
 from roomeq.plan.plan import Plan
-from roomeq.report.plots.labels import (
-    framed_levels,
-    name_ends,
-    scale_bar,
-    shortened,
-    write_at,
-)
+from roomeq.report.plots import labels, style
 from roomeq.report.plots.plan import BEFORE, PREDICTED
-from roomeq.report.plots.style import (
-    COLOURS,
-    Look,
-    frame_frequencies,
-    frame_rows,
-    frame_values,
-    house_style,
-    level_span,
-    level_title,
-    log_bar,
-    seat_stroke,
-    started,
-    stroke,
-    titled,
-)
+from roomeq.report.plots.style import COLOURS, Look, house_style, stroke
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -102,11 +82,11 @@ def plot_seats(
     """
     levels = _checked(statistics, level_db)
     axis, mean, spread = statistics.frequencies, statistics.level_mean_db, statistics.spread_db
-    ax = started(ax)
+    ax = style.started(ax)
     rows = zip(statistics.seats, seat_letters(len(levels)), levels, strict=True)
     ground: Look = {"boxstyle": "circle,pad=0.15", "facecolor": "white", "edgecolor": "none"}
     for index, (seat, letter, row) in enumerate(rows):
-        look = seat_stroke(index)
+        look = style.seat_stroke(index)
         ax.plot(axis, row, label=f"{letter}  {seat}", **look | {"linewidth": 1.0})
         # the letter stands on its line twice, at each seat a little further along
         for half in (0.0, 1.0):
@@ -118,12 +98,12 @@ def plot_seats(
     ax.fill_between(axis, mean - spread, mean + spread, color=COLOURS["wash"], zorder=1)
     for edge in (mean - spread, mean + spread):
         ax.plot(axis, edge, color=COLOURS["quiet"], linewidth=0.6, zorder=1)
-    return framed_levels(
+    return labels.framed_levels(
         ax,
         "What the seats share",
         frequencies=(axis[0], axis[-1]),
-        levels=level_span(levels),
-        title=level_title(level_reference),
+        levels=style.level_span(levels),
+        title=style.level_title(level_reference),
     )
 
 
@@ -157,7 +137,7 @@ def plot_seat_differences(
     difference = _checked(statistics, level_db) - statistics.level_mean_db
     lane = _lane_db(difference)
     axis, count = statistics.frequencies, len(difference)
-    ax = started(ax, height=0.62 * count)
+    ax = style.started(ax, height=0.62 * count)
     places = -lane * np.arange(count)
     for place, row in zip(places, difference, strict=True):
         ax.axhline(place, color=COLOURS["quiet"], linewidth=0.6, zorder=1)
@@ -167,21 +147,21 @@ def plot_seat_differences(
         below = ax.fill_between(axis, place, level, where=row <= 0, interpolate=True, zorder=2)
         below.set(facecolor="white", edgecolor=COLOURS["blue"], hatch="/////", linewidth=0.0)
         ax.plot(axis, level, color=COLOURS["ink"], linewidth=0.9, zorder=3)
-    frame_frequencies(ax, lowest=float(axis[0]), highest=float(axis[-1]))
+    style.frame_frequencies(ax, lowest=float(axis[0]), highest=float(axis[-1]))
     foot = max(0.55 * lane, 1.05 * float(-difference[-1].min()))
     ax.set_ylim(places[-1] - foot, max(0.55 * lane, 1.05 * float(difference[0].max())))
     letters = seat_letters(count)
-    seats = map(shortened, statistics.seats)
+    seats = map(labels.shortened, statistics.seats)
     names = [f"{seat}  {letter}" for seat, letter in zip(seats, letters, strict=True)]
-    frame_rows(ax, names=names, title="Seat", places=places)
-    scale_bar(ax, float(places[-1]), 5.0 if lane <= 10 else 10.0)
+    style.frame_rows(ax, names=names, title="Seat", places=places)
+    labels.scale_bar(ax, float(places[-1]), 5.0 if lane <= 10 else 10.0)
     low, high = ax.get_ylim()
     look: Look = {"ha": "left", "va": "center", "fontsize": None, "bbox": None}
     look |= {"xycoords": "axes fraction"}
     for text, colour, points in (("filled: louder", "rust", 7), ("hatched: quieter", "blue", -7)):
         place = 1.03, (0.0 - low) / (high - low)
-        write_at(ax, text, place, (0, points), color=COLOURS[colour], **look)
-    return titled(ax, "How each seat differs from the level mean")
+        labels.write_at(ax, text, place, (0, points), color=COLOURS[colour], **look)
+    return style.titled(ax, "How each seat differs from the level mean")
 
 
 def _lane_db(difference: FloatArray) -> float:
@@ -224,7 +204,7 @@ def plot_signal_to_noise(
     ratios = np.asarray(snr_db, dtype=np.float64)
     if isinstance(seats, str) or ratios.shape != (len(seats), len(bands)):
         raise ValueError(f"snr_db must have shape ({len(seats)}, {len(bands)}), got {ratios.shape}")
-    ax, letters = started(ax), seat_letters(len(seats))
+    ax, letters = style.started(ax), seat_letters(len(seats))
     for level, text in ((SNR_IGNORED_DB, "below: ignored"), (SNR_FULL_DB, "above: counts in full")):
         ax.axhline(level, label=text, **stroke("ink", "4 2", 0.8, 4))
     for band, column in zip(bands, ratios.T, strict=True):
@@ -233,17 +213,17 @@ def plot_signal_to_noise(
             continue
         worst = int(np.nanargmin(column))
         lowest, others = float(column[worst]), np.delete(column, worst)
-        log_bar(ax, lower=band.lower, upper=band.upper, height=lowest, look=_look(lowest))
+        style.log_bar(ax, lower=band.lower, upper=band.upper, height=lowest, look=_look(lowest))
         points, va = ((0, -4), "top") if lowest > 5.0 else ((0, 2), "bottom")
         place, bold = (band.centre, max(lowest, 0.0)), {"fontsize": 7, "fontweight": "bold"}
         named = letters[worst] + ("" if np.isfinite(column).all() else "?")
-        write_at(ax, named, place, points, pad=0.6, va=va, zorder=5, **bold)
+        labels.write_at(ax, named, place, points, pad=0.6, va=va, zorder=5, **bold)
         centres = np.full(others.size, band.centre)
         ink = COLOURS["ink"]
         ax.plot(centres, others, marker="_", markersize=7, linestyle="none", color=ink, zorder=3)
-    top = level_span(ratios, least=40.0, step=10.0)[1]
+    top = style.level_span(ratios, least=40.0, step=10.0)[1]
     foot = 10.0 * np.floor(np.nanmin(ratios, initial=0.0) / 10.0)
-    framed_levels(
+    labels.framed_levels(
         ax,
         "How far the sound stands above the noise",
         frequencies=(bands[0].lower, bands[-1].upper),
@@ -253,7 +233,7 @@ def plot_signal_to_noise(
     known = np.isfinite(ratios)
     told_of = np.any(known, axis=1).tolist()
     names = [
-        f"{letter}  {shortened(seat)}{'' if told else ': not known'}"
+        f"{letter}  {labels.shortened(seat)}{'' if told else ': not known'}"
         for letter, seat, told in zip(letters, seats, told_of, strict=True)
     ]
     if (known.any(axis=0) != known.all(axis=0)).any():
@@ -313,7 +293,7 @@ def plot_variation(plan: Plan, *, ax: Axes | None = None) -> Axes:
     """
     if len(plan.seats) < 2:
         raise ValueError("there is one seat only")
-    ax = started(ax)
+    ax = style.started(ax)
     weights, frequencies = [seat.weight for seat in plan.seats], plan.curves.frequencies
     rows = {"before": plan.curves.before_level_db, "predicted": plan.curves.predicted_level_db}
     top = 0.0
@@ -322,7 +302,7 @@ def plot_variation(plan: Plan, *, ax: Axes | None = None) -> Axes:
         spread_db = np.sqrt(np.average(apart_db**2, axis=0, weights=weights))
         ax.plot(frequencies, spread_db, label=name, **look)
         top = max(top, float(np.ceil(spread_db.max() + 0.5)))
-    frame_frequencies(ax, lowest=frequencies[0], highest=frequencies[-1])
-    frame_values(ax, limits=(0.0, top), title="Standard deviation in dB")
-    name_ends(ax)
-    return titled(ax, "How the seats differ, before and predicted")
+    style.frame_frequencies(ax, lowest=frequencies[0], highest=frequencies[-1])
+    style.frame_values(ax, limits=(0.0, top), title="Standard deviation in dB")
+    labels.name_ends(ax)
+    return style.titled(ax, "How the seats differ, before and predicted")

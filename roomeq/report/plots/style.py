@@ -340,12 +340,12 @@ def frame_rows(
     ax.set_ylabel(title, rotation=0, ha="right", va="bottom")
     ax.yaxis.set_label_coords(-0.015, 1.015)
     _open_sides(ax)
-    look: dict[str, Any] = {"xycoords": ("axes fraction", "data"), "annotation_clip": False}
+    look: Look = {"xycoords": ("axes fraction", "data"), "annotation_clip": False}
     for place, text in zip(rows.tolist(), remarks, strict=False):
         ax.annotate(text, (1.035, place), va="center", **look)
 
 
-def log_bar(ax: Axes, *, lower: float, upper: float, height: float, look: dict[str, Any]) -> None:
+def log_bar(ax: Axes, *, lower: float, upper: float, height: float, look: Look) -> None:
     """Draw a bar over a band on a logarithmic axis, a little narrower than the band."""
     narrow = (upper / lower) ** 0.1
     left, right = lower * narrow, upper / narrow

@@ -23,18 +23,9 @@ from roomeq.jobs.verify import verify
 from roomeq.jobs.verifying.parts import measured_levels_db
 from roomeq.plan.plan import Plan
 from roomeq.plan.verification import Verification
-from roomeq.report.plots.labels import framed_levels, mark_across, write_at
+from roomeq.report.plots import labels, style
 from roomeq.report.plots.plan import shown_levels
-from roomeq.report.plots.style import (
-    COLOURS,
-    Look,
-    house_style,
-    level_span,
-    level_title,
-    seat_stroke,
-    started,
-    stroke,
-)
+from roomeq.report.plots.style import COLOURS, Look, house_style, stroke
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -86,24 +77,26 @@ def plot_verification(
     axis, *both = _compared(plan, survey, of, seat)
     predicted, measured = level_mean_db(both[0]), level_mean_db(both[1]) - found.offset_db
     marked = seat is None and of == found.source
-    room_db = 4.0 if marked and not all(check.agrees for check in found.bands) else 0.0
+    told = [*predicted, *measured]
+    if marked and not all(check.agrees for check in found.bands):
+        told.append(max(told) + 4.0)  # room for what is marked
     tolerance = found.tolerance_db
-    ax = started(ax)
+    ax = style.started(ax)
     text = f"predicted \u00b1 {tolerance:.1f} dB"
     ax.plot(axis, predicted, label=text, **stroke("blue", "", 2.4))
     ax.plot(axis, measured, label="measured again", **stroke("rust", "4 1.3", 1.6, 3))
-    framed_levels(
+    labels.framed_levels(
         ax,
         _verdict(found, of) if seat is None else f"Predicted and measured again at {seat}",
         frequencies=(axis[0], axis[-1]),
-        levels=level_span([*predicted, *measured, max(*predicted, *measured) + room_db], least=15),
-        title=level_title(plan.level_reference),
+        levels=style.level_span(told, least=15),
+        title=style.level_title(plan.level_reference),
     )
     low, high = predicted - tolerance, predicted + tolerance
     ax.fill_between(axis, low, high, color=COLOURS["wash"], zorder=1)
     removed = f"{signed(found.offset_db)} dB taken out of what was measured again"
-    foot: dict[str, Any] = {"xycoords": "axes fraction", "annotation_clip": False, "bbox": None}
-    write_at(ax, removed, (0, 0), (0, -23), ha="left", va="center", **foot)
+    foot: Look = {"xycoords": "axes fraction", "annotation_clip": False, "bbox": None}
+    labels.write_at(ax, removed, (0, 0), (0, -23), ha="left", va="center", **foot)
     if marked:
         _mark_bands(ax, plan, found)
     return ax
@@ -146,12 +139,12 @@ def _mark_bands(ax: Axes, plan: Plan, found: Verification) -> None:
         if check.agrees:
             continue
         band = third_octave_band(centres[check.label])
-        red: dict[str, Any] = {"color": COLOURS["rust"]}
+        red: Look = {"color": COLOURS["rust"]}
         above = {"transform": ax.get_xaxis_transform(), "gid": f"differs {check.label} Hz"}
-        mark_across(ax, band, 0.99, linewidth=3.0, **above, **red)
+        labels.mark_across(ax, band, 0.99, linewidth=3.0, **above, **red)
         text = signed(check.difference_db)
         look = {"xycoords": ("data", "axes fraction"), "va": "top", "fontweight": "bold", **red}
-        write_at(ax, text, (band.centre, 0.965), pad=0.8, fontsize=8, **look)
+        labels.write_at(ax, text, (band.centre, 0.965), pad=0.8, fontsize=8, **look)
 
 
 @house_style
@@ -193,18 +186,18 @@ def plot_responses(
     low = max(float(axis[0]) for axis in axes) if lowest is None else lowest
     high = min(float(axis[-1]) for axis in axes) if highest is None else highest
     curves = {name: _within(name, entry, low, high) for name, entry in responses.items()}
-    ax = started(ax)
+    ax = style.started(ax)
     for index, (name, (axis, level)) in enumerate(curves.items()):
         banded = responses[name].resolution == "third_octave"
         marks: Look = {"marker": "o", "markersize": 4} if banded else {}
-        ax.plot(axis, level, label=name, **seat_stroke(index), **marks)
+        ax.plot(axis, level, label=name, **style.seat_stroke(index), **marks)
     references = {response.level_reference for response in responses.values()}
-    return framed_levels(
+    return labels.framed_levels(
         ax,
         title,
         frequencies=(low, high),
-        levels=level_span(np.concatenate([level for _, level in curves.values()])),
-        title=level_title("spl" if references == {"spl"} else "relative"),
+        levels=style.level_span(np.concatenate([level for _, level in curves.values()])),
+        title=style.level_title("spl" if references == {"spl"} else "relative"),
     )
 
 
