@@ -242,18 +242,15 @@ def frame_frequencies(ax: Axes, *, lowest: float, highest: float, sparse: bool =
 
     Every third octave is named, or every octave where the axis is long or to be `sparse`.
     """
-    from matplotlib.ticker import FixedFormatter, FixedLocator, NullLocator
-
     ax.set_xscale("log")
-    ax.set_xlim(lowest, highest)
     bands = third_octave_bands(lowest, highest)
     nominal = [band.nominal for band in bands if lowest <= band.nominal <= highest]
     every = 3 if sparse or math.log10(highest / lowest) > 1.25 else 1
     first = next((k for k, f in enumerate(nominal) if f == 31.5), 0) % every
     shown = [f"{f:g}" if k % every == first else "" for k, f in enumerate(nominal)]
-    ax.xaxis.set_major_locator(FixedLocator(nominal))
-    ax.xaxis.set_major_formatter(FixedFormatter(shown))
-    ax.xaxis.set_minor_locator(NullLocator())
+    ax.set_xticks(nominal, shown)
+    ax.minorticks_off()
+    ax.set_xlim(lowest, highest)
     ax.tick_params(axis="x", length=4, width=0.8, color=COLOURS["ink"], labelsize=8)
     ax.set_xlabel("Frequency in Hz", loc="right")
     for frequency, text in zip(nominal, shown, strict=True):
