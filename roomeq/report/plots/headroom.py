@@ -241,7 +241,6 @@ def _draw_bars(
 
 
 _ORDINALS = ("2nd", "3rd", "4th", "5th")
-_LEAST_NAMED = 4  # points
 
 
 @house_style
@@ -289,9 +288,9 @@ def plot_distortion(
         total = amplitude_ratio_db(np.sqrt(np.nansum(ratios**2, axis=0)))
     total = np.where(clear.any(axis=0), total, np.nan)
     ax = style.started(ax)
-    name = "broad: total above noise"
     if np.isfinite(total).any():
-        ax.plot(axis, total, label=name, alpha=0.4, **stroke("ink", "", 5.0, 2.5))
+        broad = stroke("ink", "", 5.0, 2.5) | {"alpha": 0.4}
+        ax.plot(axis, total, label="broad: total above noise", **broad)
     ax.plot(axis, bound, label="at most, with noise", **stroke("quiet", "", 0.7))
     orders = [] if limits_db is None else np.asarray(limits_db, dtype=np.float64).tolist()
     for level in dict.fromkeys(orders):  # a stroke at the right edge, equal ones named together
@@ -314,12 +313,8 @@ def plot_distortion(
         look = style.seat_stroke(index) | {"zorder": 3}
         if np.isfinite(row).any():
             ax.plot(axis, row, gid=name, **look)
-        if np.isfinite(row).sum() >= _LEAST_NAMED:
             top = int(np.nanargmax(row - 100.0 * edges))  # at an edge only if nowhere else
             bold: Look = {"color": look["color"], "fontweight": "bold"}
             labels.write_at(ax, name, (float(axis[top]), float(row[top])), (0, 7), zorder=5, **bold)
-    for power in range(-5, 1):  # 20 dB are a factor of ten
-        if span[0] < 20.0 * power < span[1]:
-            look = {"xycoords": ("axes fraction", "data"), "ha": "left", "va": "bottom"}
-            labels.write_at(ax, f"{10.0 ** (2 + power):g} %", (0.012, 20.0 * power), (0, 1), **look)
+    ax.yaxis.set_major_formatter(lambda db, _: f"{100.0 * amplitude_ratio(db):.2g} %   {db:g}")
     return ax

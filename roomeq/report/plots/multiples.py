@@ -31,7 +31,6 @@ if TYPE_CHECKING:
 
     from roomeq.optimiser.joining.data import JoiningData
 
-_WIDTHS = {1: 4.8, 2: 3.3, 3: 2.6, 4: 2.2}  # of a panel in inches, by columns
 _PANEL_LETTERS = 11.0  # to the inch, of a panel's name
 
 Panels = Mapping[str, Mapping[str, FloatArray]]
@@ -55,8 +54,8 @@ def _page(
     from matplotlib.lines import Line2D
 
     count = len(panels)
-    columns = next(n for n, most in ((1, 1), (2, 4), (3, 9), (4, count)) if count <= most)
-    rows, width = math.ceil(count / columns), _WIDTHS[columns]
+    columns = min(math.ceil(math.sqrt(count)), 4)
+    rows, width = math.ceil(count / columns), 10.0 / (columns + 1)  # of a panel, in inches
     page = max(6.2, columns * (width + 0.2) + 0.8), rows * (width * aspect + 0.6) + 1.4
     figure = Figure(figsize=page, layout=ConstrainedLayoutEngine(wspace=0.07, hspace=0.04))
     handles = [Line2D([], [], **look) for look in looks.values()]

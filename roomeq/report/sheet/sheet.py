@@ -161,22 +161,18 @@ def plan_names(paths: Sequence[str]) -> tuple[str, ...]:
 
 
 def _refuse_mixture(plans: Mapping[str, Plan]) -> None:
-    names = list(plans)
-    first = plans[names[0]]
-    for name in names[1:]:
-        other = plans[name]
+    (name, first), *others = plans.items()
+    for beside, other in others:
+        what = f"devices: {first.device.name!r} and {other.device.name!r}"
         if other.room != first.room:
             what = f"rooms: {first.room!r} and {other.room!r}"
-        elif other.device != first.device:
-            what = f"devices: {first.device.name!r} and {other.device.name!r}"
-            if first.device.name == other.device.name:
-                what = f"states of the device {first.device.name!r} (range, step, bands or Q)"
-        else:
-            continue
-        raise ValueError(
-            f"plans {names[0]!r} and {name!r} are of different {what}; a sheet is for one device "
-            "in one room, unless mixed plans are asked for"
-        )
+        elif first.device.name == other.device.name:
+            what = f"states of the device {first.device.name!r} (range, step, bands or Q)"
+        if (other.room, other.device) != (first.room, first.device):
+            raise ValueError(
+                f"plans {name!r} and {beside!r} are of different {what}; a sheet is for one device "
+                "in one room, unless mixed plans are asked for"
+            )
 
 
 def _once(texts: Iterable[str]) -> list[str]:

@@ -14,7 +14,9 @@ import math
 import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Literal, TypeVar
+from typing import Literal, NamedTuple, TypeVar
+
+import numpy as np
 
 from roomeq.base.levels import signed_setting
 from roomeq.device.processor import JoiningSettings
@@ -31,8 +33,7 @@ _Entry = TypeVar("_Entry")
 _Key = TypeVar("_Key")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Fader:
+class Fader(NamedTuple):
     """A band's range as a scale of 0 to 100: where zero, the present gain and the new one lie."""
 
     zero: float
@@ -271,17 +272,15 @@ def _band_cell(band: BandSetting | None, plan: Plan) -> Cell:
         return Cell(action="leave", value="no such band")
     device = plan.device
     reach = (device.highest_db - device.lowest_db) or 1.0
-
-    def place(gain_db: float) -> float:
-        return round(100 * min(max((gain_db - device.lowest_db) / reach, 0.0), 1.0), 2)
-
+    gains_db = np.array([0.0, band.present_db, band.gain_db])
+    shares = np.clip((gains_db - device.lowest_db) / reach, 0.0, 1.0)
     changed = band.gain_db != band.present_db
     known = changed and is_stated(plan.present, "gains_stated")
     return Cell(
         action="set" if changed else "keep",
         value=decibels(band.gain_db, step_db=device.step_db),
         was=decibels(band.present_db, step_db=device.step_db) if known else "",
-        fader=Fader(zero=place(0.0), present=place(band.present_db), gain=place(band.gain_db)),
+        fader=Fader(*np.round(100.0 * shares, 2).tolist()),
     )
 
 
