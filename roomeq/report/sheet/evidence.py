@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from typing import TypeAlias
 
 from roomeq.base.cautions import CautionCode
 from roomeq.base.levels import signed
@@ -35,6 +36,7 @@ from roomeq.report.text.recordings import alarm_texts
 from roomeq.report.text.several import own_cautions, together_sentences, together_verdict
 from roomeq.report.text.wording import SOURCES, caution_text, reason_text
 
+_Rows: TypeAlias = Mapping[str, Mapping[str, str]]
 _DASH, _HERTZ = "\N{EN DASH}", "\N{NO-BREAK SPACE}Hz"
 _RECORD = (
     ("date", "When"),
@@ -89,78 +91,76 @@ class Table:
     ----------
     first : str
         What the rows are.
-    groups : tuple of str
+    groups : sequence of str
         What stands over the cells of each plan.
-    heads : tuple of str
+    heads : sequence of str
         What stands over each of a plan's cells; a leading ``>`` marks figures.
     rows : mapping
     """
 
     first: str
-    groups: tuple[str, ...]
-    heads: tuple[str, ...]
+    groups: Sequence[str]
+    heads: Sequence[str]
     rows: Mapping[str, Sequence[Sequence[str]]]
 
 
 def tables(plans: Mapping[str, Plan]) -> list[Table]:
     """Return bands, seats and what backs the plans side by side; of one alone its headroom too."""
-    listed, several = list(plans.values()), len(plans) > 1
-    joins = any(plan.joining is not None for plan in listed)
-    without = [">Without it"] if left_out(listed) else []
-    alone, both = (
-        {name: f"{name}{where * (plan.joining is not None)}, dB" for name, plan in plans.items()}
-        for where in (", subwoofer alone", ", with the mains")
-    )
-    bands = {alone[name]: _bands(plan) for name, plan in plans.items()}
-    seats = {both[name]: _seats(plan, without=bool(without)) for name, plan in plans.items()}
-    told = {
-        name: {title: ["\n".join(texts)] for title, texts in found.items()}
-        for name, found in (
-            (name, sentences(plan, joins=joins, brief=several)) for name, plan in plans.items()
-        )
-    }
-    found = [
-        _table(">Band", bands, ">Error", ">Left", ">S.d.", "Why"),
-        _table("Seat", seats, ">Weight", ">Before", ">Predicted", *without),
-        _table("How good it is", told, ""),
-    ]
-    if not several:
-        each = listed[0].subwoofers or {"": listed[0]}
-        found += [_headroom(name, one.headroom) for name, one in each.items() if one.headroom]
-    return [table for table in found if table.rows]
+    several = len(plans) > 1
+    joins = any(plan.joining is not None for plan in plans.values())
+    bands: dict[str, _Rows] = {}
+    seats: dict[str, _Rows] = {}
+    told: dict[str, _Rows] = {}
+    for name, plan in plans.items():
+        alone, both = (", subwoofer alone", ", with the mains") if plan.joining else ("", "")
+        bands[f"{name}{alone}, dB"] = _bands(plan)
+        seats[f"{name}{both}, dB"] = _seats(plan)
+        found = sentences(plan, joins=joins, brief=several)
+        told[name] = {title: {"": "\n".join(texts)} for title, texts in found.items()}
+    laid = [_table(">Band", bands), _table("Seat", seats), _table("How good it is", told)]
+    for plan in () if several else plans.values():
+        each = plan.subwoofers or {"": plan}
+        laid += [_headroom(name, one.headroom) for name, one in each.items() if one.headroom]
+    return [table for table in laid if table.rows]
 
 
-def _table(first: str, columns: Mapping[str, Mapping[str, Sequence[str]]], *heads: str) -> Table:
-    """Lay rows of cells side by side; where a plan has no such row stand dashes."""
-    nothing = [_DASH] * len(heads)
+def _table(first: str, columns: Mapping[str, _Rows]) -> Table:
+    """Lay rows side by side; a dash stands for a row that a plan has not, and for no figure."""
     rows = side_by_side(columns.values())
-    filled = {label: [cells or nothing for cells in row] for label, row in rows.items()}
-    return Table(first=first, groups=tuple(columns), heads=heads, rows=filled)
+    every = [cells for row in rows.values() for cells in row if cells]
+    heads = list(dict.fromkeys(head for cells in every for head in cells))
+
+    def filled(cells: Mapping[str, str] | None) -> list[str]:
+        if cells is None:
+            return [_DASH] * len(heads)
+        return [cells.get(head, "") or _DASH * head.startswith(">") for head in heads]
+
+    filled_rows = {label: [filled(cells) for cells in row] for label, row in rows.items()}
+    return Table(first=first, groups=list(columns), heads=heads, rows=filled_rows)
 
 
-def _figures(*texts: str) -> list[str]:
-    return [text or _DASH for text in texts]
-
-
-def _bands(plan: Plan) -> dict[str, list[str]]:
-    bands = () if plan.subwoofers else plan.bands
+def _bands(plan: Plan) -> _Rows:
     return {
-        f"{band.label}{_HERTZ}": [
-            *_figures(signed(plan.error_db(band)), signed(band.remaining_db)),
-            *_figures(number(band.spread_db)),
-            reason_text(band, plan),
-        ]
-        for band in bands
+        f"{band.label}{_HERTZ}": {
+            ">Error": signed(plan.error_db(band)),
+            ">Left": signed(band.remaining_db),
+            ">S.d.": number(band.spread_db),
+            "Why": reason_text(band, plan),
+        }
+        for band in (() if plan.subwoofers else plan.bands)
     }
 
 
-def _seats(plan: Plan, *, without: bool) -> dict[str, list[str]]:
+def _seats(plan: Plan) -> _Rows:
     rows = {}
     for seat in plan.judged_seats:
         before, after = number(seat.before_db), number(seat.after_db)
-        worse = " worse" if float(after) > float(before) else ""
-        cells = [f"{100 * seat.weight:.0f}\N{NO-BREAK SPACE}%", before, f"{after}{worse}"]
-        rows[seat.seat] = cells + [number(seat.left_out_after_db)] * without
+        worse = " worse" * (float(after) > float(before))
+        cells = {">Weight": f"{100 * seat.weight:.0f}\N{NO-BREAK SPACE}%", ">Before": before}
+        cells[">Predicted"] = f"{after}{worse}"
+        if seat.left_out_after_db is not None:
+            cells[">Without it"] = number(seat.left_out_after_db)
+        rows[seat.seat] = cells
     return rows
 
 
@@ -169,17 +169,18 @@ def _headroom(name: str, record: HeadroomRecord) -> Table:
     said = f"Headroom {below} the wanted level, at {record.main_seat}"
     group = ": ".join(filter(None, (name, f"{said}; sines, volts r.m.s., mm one way")))
     rows = {
-        f"{band.label}{_HERTZ}": [
-            *_figures(number(band.reached_db), number(band.voltage)),
-            *_figures(number(band.power_w, digits=0), number(band.displacement_mm)),
-            *_figures(signed(band.left_db)),
-            (LIMITS[band.limit] if band.limit else "not known")
+        f"{band.label}{_HERTZ}": {
+            ">dB SPL": number(band.reached_db),
+            ">V": number(band.voltage),
+            ">W": number(band.power_w, digits=0),
+            ">mm": number(band.displacement_mm),
+            ">To spare dB": signed(band.left_db),
+            "What runs out": (LIMITS[band.limit] if band.limit else "not known")
             + ", first of all" * (band.label == record.first),
-        ]
+        }
         for band in record.headroom().bands
     }
-    heads = ">dB SPL", ">V", ">W", ">mm", ">To spare dB", "What runs out"
-    return _table(">Band", {group: rows}, *heads)
+    return _table(">Band", {group: rows})
 
 
 def bands_by_remedy(plan: Plan) -> dict[str, str]:
