@@ -20,7 +20,7 @@ from roomeq.analysis.sweeps.windowing import DecayLines, ImpulseWindow, window_v
 from roomeq.base.levels import amplitude_ratio_db
 from roomeq.base.recording import ImpulseResponse
 from roomeq.report.plots import labels, style
-from roomeq.report.plots.style import COLOURS, Look, house_style, stroke
+from roomeq.report.plots.style import COLOURS, house_style, stroke
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -55,11 +55,9 @@ def plot_decay(before: Decay, *, predicted: Decay | None = None, ax: Axes | None
 
     shown = [(before, _BEFORE, "measured")]
     if predicted is not None:
-        if before.frequencies.shape != predicted.frequencies.shape or not (
-            np.allclose(before.frequencies, predicted.frequencies)
-            and np.allclose(before.bandwidths, predicted.bandwidths)
-        ):
-            raise ValueError("before and predicted must be in the same bands")
+        for name in ("frequencies", "bandwidths"):
+            if not np.array_equal(getattr(before, name), getattr(predicted, name)):
+                raise ValueError("before and predicted must be in the same bands")
         shown = [(before, _BEFORE, "before"), (predicted, _PREDICTED, "predicted")]
     ax = style.started(ax)
     half = before.bandwidths / 2.0  # edges: their product is the centre squared
@@ -85,14 +83,9 @@ def plot_decay(before: Decay, *, predicted: Decay | None = None, ax: Axes | None
     return style.titled(ax, "How long it rings")
 
 
-_BEFORE: Look = {"facecolor": "white", "edgecolor": COLOURS["ink"], "hatch": "////"}
-_PREDICTED: Look = {
-    **_BEFORE,
-    "facecolor": COLOURS["blue"],
-    "edgecolor": COLOURS["blue"],
-    "hatch": "",
-}
-_FILTER: Look = {"facecolor": COLOURS["hair"], "edgecolor": COLOURS["quiet"], "hatch": "xxxx"}
+_BEFORE = style.filling("ink", "////")
+_PREDICTED = style.filling("blue", ground="blue")
+_FILTER = style.filling("quiet", "xxxx", ground="hair")
 
 
 @house_style

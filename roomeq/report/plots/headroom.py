@@ -167,9 +167,9 @@ def _of_bands(headroom: Headroom, name: str) -> FloatArray:
     return np.array([getattr(band, name) for band in headroom.bands], dtype=np.float64)
 
 
-_RELIEF = {"facecolor": "white", "edgecolor": COLOURS["quiet"], "hatch": ""}
-_WITHIN = {"facecolor": "white", "edgecolor": COLOURS["blue"], "hatch": "////"}
-_OVER = {"facecolor": COLOURS["rust"], "edgecolor": COLOURS["rust"], "hatch": ""}
+_RELIEF = style.filling("quiet")
+_WITHIN = style.filling("blue", "////")
+_OVER = style.filling("rust", ground="rust")
 
 
 def _plot_use(

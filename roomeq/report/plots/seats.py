@@ -269,10 +269,10 @@ def plot_survey_signal_to_noise(survey: Survey, *, ax: Axes | None = None) -> Ax
 
 def _look(value_db: float) -> Look:
     """Return the look of a bar: solid if it counts in full, hatched in part, crossed not at all."""
-    ignored, full = value_db < SNR_IGNORED_DB, value_db >= SNR_FULL_DB
-    colour = COLOURS["quiet"] if ignored else COLOURS["blue"]
-    hatch = "" if full else "xxxx" if ignored else "////"
-    return {"facecolor": colour if full else "white", "edgecolor": colour, "hatch": hatch}
+    if value_db >= SNR_FULL_DB:
+        return style.filling("blue", ground="blue")
+    ignored = value_db < SNR_IGNORED_DB
+    return style.filling("quiet", "xxxx") if ignored else style.filling("blue", "////")
 
 
 @house_style

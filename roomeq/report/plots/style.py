@@ -162,6 +162,12 @@ def stroke(colour: str, dashes: str = "", width: float = 1.3, zorder: float = 2.
     return look | {"zorder": zorder}
 
 
+def filling(colour: str, hatch: str = "", *, ground: str = "") -> Look:
+    """Return how a bar is drawn: its edge and hatching, on white or on a ground of its own."""
+    face = COLOURS[ground] if ground else "white"
+    return {"facecolor": face, "edgecolor": COLOURS[colour], "hatch": hatch}
+
+
 _SEAT_COLOURS = ("blue", "rust", "teal", "plum", "amber", "quiet")
 _SEAT_DASHES = (
     *("", "5 1.5", "1 1.2", "7 1.5 1 1.5", "3 1.2", "9 2", "4 1 1 1 1 1", "2 3"),
