@@ -21,7 +21,7 @@ from roomeq.plan.alignment import AlignmentRecord
 from roomeq.plan.joining import JoiningRecord
 from roomeq.report.plots import labels, style
 from roomeq.report.plots.plan import seat_rows
-from roomeq.report.plots.style import COLOURS, house_style, stroke
+from roomeq.report.plots.style import COLOURS, Look, house_style, stroke
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -148,16 +148,11 @@ def plot_joining_map(fit: Alignment | JoiningRecord, *, ax: Axes | None = None) 
     marks = [("as it is", record.present.settings, "o"), ("other polarity", other.settings, "^")]
     for name, place, marker in marks if record.kept else [*marks, ("proposed", chosen, "D")]:
         value = np.interp(place.delay_ms, milliseconds, values[int(place.inverted)])
-        _mark(ax, place.delay_ms, float(value), name, marker)
+        drawn = ax.plot(place.delay_ms, value, marker, gid=name, zorder=5, clip_on=False)[0]
+        drawn.set(color=COLOURS["ink"], markersize=7, markeredgewidth=1.2)
+        drawn.set_markerfacecolor(COLOURS["ink"] if name == "proposed" else "white")
+        share = (place.delay_ms - milliseconds[0]) / (milliseconds[-1] - milliseconds[0])
+        beside: Look = {"ha": "left" if share < 0.04 else "right" if share > 0.96 else "center"}
+        beside |= {"va": "top", "fontsize": 8, "zorder": 6}
+        labels.write_at(ax, name, (place.delay_ms, float(value)), (0, -8), pad=0.6, **beside)
     return style.titled(ax, "Which delay joins them")
-
-
-def _mark(ax: Axes, x: float, y: float, name: str, marker: str) -> None:
-    ink = COLOURS["ink"]
-    drawn = ax.plot(x, y, marker=marker, linestyle="none", gid=name, zorder=5, clip_on=False)[0]
-    drawn.set(color=ink, markerfacecolor=ink if name == "proposed" else "white")
-    drawn.set(markersize=7, markeredgewidth=1.2)
-    left, right = ax.get_xlim()
-    share = (x - left) / (right - left)
-    side = "left" if share < 0.04 else "right" if share > 0.96 else "center"
-    labels.write_at(ax, name, (x, y), (0, -8), pad=0.6, ha=side, va="top", fontsize=8, zorder=6)

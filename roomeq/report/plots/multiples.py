@@ -33,14 +33,13 @@ if TYPE_CHECKING:
 
 _PANEL_LETTERS = 11.0  # to the inch, of a panel's name
 
-Panels = Mapping[str, Mapping[str, FloatArray]]
-"""Lines by name for each panel, all on one axis."""
+Panels = Mapping[str, Mapping[str, tuple[FloatArray, Look]]]
+"""Lines by name for each panel, all on one axis: what is drawn and how it looks."""
 
 
 def _page(
     panels: Panels,
     axis: FloatArray,
-    looks: Mapping[str, Look],
     *,
     heading: str,
     title: str,
@@ -58,18 +57,19 @@ def _page(
     rows, width = math.ceil(count / columns), 10.0 / (columns + 1)  # of a panel, in inches
     page = max(6.2, columns * (width + 0.2) + 0.8), rows * (width * aspect + 0.6) + 1.4
     figure = Figure(figsize=page, layout=ConstrainedLayoutEngine(wspace=0.07, hspace=0.04))
-    handles = [Line2D([], [], **look) for look in looks.values()]
+    looks = {label: look for lines in panels.values() for label, (_, look) in lines.items()}
+    handles = [Line2D([], [], label=label, **look) for label, look in looks.items()]
     key: Look = {"loc": "outside upper left", "frameon": False, "handlelength": 3.2}
     key |= {"title": "\n".join(textwrap.wrap(heading, int(11 * page[0]))), "alignment": "left"}
     key["title_fontproperties"] = {"size": 10.0, "weight": "bold"}
-    figure.legend(handles, list(looks), ncols=len(looks), **key)
+    figure.legend(handles=handles, ncols=len(handles), **key)
     axes = figure.subplots(rows, columns, sharex=True, sharey=True, squeeze=False).ravel()
     for index, ax in enumerate(axes):
         ax.set_visible(index < count)
     for index, (name, lines) in enumerate(panels.items()):
         ax = axes[index]
-        for label, values in lines.items():
-            ax.plot(axis, values, label=label, **looks[label])
+        for label, (values, look) in lines.items():
+            ax.plot(axis, values, label=label, **look)
         style.frame_frequencies(ax, lowest=float(axis[0]), highest=float(axis[-1]), sparse=True)
         style.frame_values(ax, limits=limits, title="")
         ax.set(box_aspect=aspect, xlabel="")
@@ -77,8 +77,8 @@ def _page(
         words = "\n".join(textwrap.wrap(labels.shortened(name), int(_PANEL_LETTERS * width)))
         ax.set_title(words, loc="left", pad=3, fontsize=8.5, fontweight="bold")
         if remarks:
-            look: Look = {"xycoords": "axes fraction", "ha": "right", "va": "bottom"}
-            labels.write_at(ax, remarks[index], (0.985, 0.03), **look)
+            corner: Look = {"xycoords": "axes fraction", "ha": "right", "va": "bottom"}
+            labels.write_at(ax, remarks[index], (0.985, 0.03), **corner)
     axes[count - 1].set_xlabel("Frequency in Hz", loc="right")
     figure.supylabel(title, fontsize=8.5)
     return figure
@@ -86,7 +86,7 @@ def _page(
 
 def levels_page(panels: Panels, axis: FloatArray, reference: str, **page: Any) -> Figure:
     """Draw panels of levels in the proportions of IEC 60263: 50 dB are as long as a decade."""
-    shown = [values for lines in panels.values() for values in lines.values()]
+    shown = [values for lines in panels.values() for values, _ in lines.values()]
     limits = style.level_span(np.concatenate(shown), most=50.0)
     aspect = (limits[1] - limits[0]) / 50.0 / math.log10(axis[-1] / axis[0])
     title = style.level_title(reference)
@@ -103,15 +103,12 @@ def plot_every_seat(plan: Plan) -> Figure:
         If matplotlib is not installed.
     """
     shown = shown_levels(plan)
-    panels, looks = {}, {}
-    for row, seat in enumerate(shown.seats):
-        lines = seat_lines(plan, shown.before[row], shown.predicted[row], shown)
-        panels[seat] = {text: levels for text, (levels, _) in lines.items()}
-        looks = {text: look for text, (_, look) in lines.items()}
+    rows = zip(shown.seats, shown.before, shown.predicted, strict=True)
+    panels = {seat: seat_lines(plan, before, then, shown) for seat, before, then in rows}
     played = "both" if plan.joining is not None else plan.source
     what = {"sub": "subwoofer", "both": "subwoofer and mains together"}.get(played, "mains")
     heading = f"Every seat, before and predicted: {what}"
-    return levels_page(panels, shown.axis, plan.level_reference, looks=looks, heading=heading)
+    return levels_page(panels, shown.axis, plan.level_reference, heading=heading)
 
 
 @house_style
@@ -137,21 +134,23 @@ def plot_parts(plan: Plan, *, before: JoiningData | None = None) -> Figure:
         raise ValueError("the plan does not join subwoofer and mains")
     weights = [row.weight for row in record.seats]
 
-    def mean(rows: ArrayLike) -> FloatArray:
-        return power_mean_db(np.array(rows), weights=weights)
+    def means(rows: Mapping[str, ArrayLike]) -> Mapping[str, tuple[FloatArray, Look]]:
+        levels = {name: power_mean_db(np.array(row), weights=weights) for name, row in rows.items()}
+        return {name: (level_db, _PARTS[name]) for name, level_db in levels.items()}
 
-    now = {"both": mean(record.before_level_db)}
+    now: dict[str, ArrayLike] = {}
     if before is not None:
         for name, silent in (("subwoofer", "mains"), ("mains", "sub")):
             part = before.with_transfers(**{silent: 0.0})
-            now[name] = mean(part.predicted_level_db(before.present))
-    then = {"subwoofer": mean(record.sub_level_db), "mains": mean(record.mains_level_db)}
+            now[name] = part.predicted_level_db(before.present)
+    now["both"] = record.before_level_db
+    then = {"subwoofer": record.sub_level_db, "mains": record.mains_level_db}
+    then["both"] = record.after_level_db
     losses = (record.loss_before_db, record.loss_db)
     return levels_page(
-        {"before": now, "as proposed": {**then, "both": mean(record.after_level_db)}},
+        {"before": means(now), "as proposed": means(then)},
         np.array(record.frequencies),
         plan.level_reference,
-        looks=_PARTS,
         heading="Subwoofer, mains and both: power average over the seats",
         remarks=[f"loses {loss:.1f} dB at {record.corner:.0f} Hz" for loss in losses],
     )
@@ -162,8 +161,7 @@ _PARTS = {
     "mains": stroke("amber", "7 1.5 1.2 1.5"),
     "both": stroke("blue", "", 2.2),
 }
-_MEASURED = {"measured": stroke("blue", "", 1.8)}
-_MINIMUM = {"minimum phase, from the level": stroke("rust", "4 1.3")}
+_MEASURED, _MINIMUM = stroke("blue", "", 1.8), stroke("rust", "4 1.3")
 
 
 def plot_phase(survey: Survey) -> Figure:
@@ -206,18 +204,24 @@ def _phase_page(survey: Survey, *, of_phase: bool) -> Figure:
     page: Look = {"heading": heading}
     page["remarks"] = [f"{1e3 * one.delay:.1f} ms taken out" for one in parts.values()]
     if of_phase:
-        phases = {seat: {"measured": _cut_at_turns(one.phase_deg)} for seat, one in parts.items()}
-        page |= {"title": "Phase in degrees", "limits": (-180.0, 180.0)}
-        figure = _page(phases, axis, _MEASURED, **page)
+        panels = {
+            s: {"measured": (_cut_at_turns(p.phase_deg), _MEASURED)} for s, p in parts.items()
+        }
+        figure = _page(panels, axis, title="Phase in degrees", limits=(-180.0, 180.0), **page)
         figure.axes[0].set_yticks([-180.0, -90.0, 0.0, 90.0, 180.0])
         return figure
-    rows = {s: (1e3 * p.group_delay, 1e3 * p.minimum_group_delay) for s, p in parts.items()}
-    looks = _MEASURED | _MINIMUM
-    panels = {seat: dict(zip(looks, pair, strict=True)) for seat, pair in rows.items()}
-    low, high = np.percentile(np.array([*rows.values()]), (1.0, 99.0))
+    delays = {
+        seat: {
+            "measured": (1e3 * one.group_delay, _MEASURED),
+            "minimum phase, from the level": (1e3 * one.minimum_group_delay, _MINIMUM),
+        }
+        for seat, one in parts.items()
+    }
+    every = [values for lines in delays.values() for values, _ in lines.values()]
+    low, high = np.percentile(every, (1.0, 99.0))
     ticks = style.round_steps().tick_values(low, max(high, low + 20.0))
     limits = float(ticks[0]), float(ticks[-1])
-    return _page(panels, axis, looks, title="Group delay in ms", limits=limits, **page)
+    return _page(delays, axis, title="Group delay in ms", limits=limits, **page)
 
 
 def _cut_at_turns(phase_deg: FloatArray) -> FloatArray:
@@ -251,19 +255,15 @@ def plot_subwoofers(plan: Plan) -> Figure:
     axis = points[(points >= points[0] * reach) & (points <= points[-1] / reach)]
     parts = {labels.shortened(name): own.pressures for name, own in plan.each_together.items()}
     looks = {name: style.seat_stroke(index + 1) for index, name in enumerate(parts)}
+    looks["together"] = _TOGETHER
     lines = parts | {"together": np.sum(list(parts.values()), axis=0)}
 
-    def level_db(pressure: ComplexArray) -> FloatArray:
+    def smoothed(pressure: ComplexArray) -> FloatArray:
         return smooth_power_db(points, amplitude_ratio_db(pressure), at=axis, fraction=_OCTAVE_PART)
 
     panels = {
-        seat: {name: level_db(rows[n]) for name, rows in lines.items()}
+        seat: {name: (smoothed(rows[n]), looks[name]) for name, rows in lines.items()}
         for n, seat in enumerate(plan.together.seats)
     }
-    return levels_page(
-        panels,
-        axis,
-        plan.level_reference,
-        looks=looks | {"together": _TOGETHER},
-        heading="Each subwoofer and all together at every seat, as proposed",
-    )
+    heading = "Each subwoofer and all together at every seat, as proposed"
+    return levels_page(panels, axis, plan.level_reference, heading=heading)

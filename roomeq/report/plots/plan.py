@@ -19,7 +19,6 @@ from numpy.typing import ArrayLike
 from roomeq.base.bands import logarithmic_axis
 from roomeq.base.levels import FloatArray, power_mean_db, signed, signed_setting
 from roomeq.device.equaliser import FixedBandEqualiser
-from roomeq.optimiser.bands.reasons import BandSetting
 from roomeq.plan.plan import Plan
 from roomeq.report.plots import labels, style
 from roomeq.report.plots.style import COLOURS, Look, house_style, stroke
@@ -220,9 +219,18 @@ def plot_band_gains(plan: Plan, *, ax: Axes | None = None) -> Axes:
     grid = device.lowest_db + device.step_db * np.arange(steps + 1)
     places = -np.arange(len(plan.bands), dtype=np.float64)
     ax.axvline(0.0, color=COLOURS["quiet"], linewidth=0.8, zorder=0)
+    ticks: Look = {"color": COLOURS["quiet"], "linewidth": 0.6, "markeredgewidth": 0.6}
+    hollow: Look = {"markerfacecolor": "white", "markeredgecolor": COLOURS["ink"], "zorder": 3}
+    blue: Look = {"color": COLOURS["blue"]}
     for place, band in zip(places.tolist(), plan.bands, strict=True):
-        ax.plot(grid, np.full(grid.size, place), marker="|", markersize=3, zorder=1, **_RANGE)
-        _move(ax, place, band)
+        ax.plot(grid, np.full(grid.size, place), marker="|", markersize=3, zorder=1, **ticks)
+        if band.gain_db != band.present_db:
+            way = [band.present_db, band.gain_db]
+            ax.plot(way, [place, place], linewidth=3.0, solid_capstyle="butt", zorder=2, **blue)
+            ax.plot(band.gain_db, place, "o", markersize=8, zorder=4, **blue)
+            text, bold = f"{signed_setting(band.gain_db)} dB", blue | {"fontweight": "bold"}
+            labels.write_at(ax, text, (band.gain_db, place), (0, 6), zorder=5, **bold)
+        ax.plot(band.present_db, place, "o", markersize=6.5, markeredgewidth=1.2, **hollow)
     pad = 0.08 * (device.highest_db - device.lowest_db)
     ax.set_xlim(device.lowest_db - pad, device.highest_db + pad)
     ax.set_ylim(places[-1] - 0.6, 0.6)
@@ -240,24 +248,6 @@ def plot_band_gains(plan: Plan, *, ax: Axes | None = None) -> Axes:
     ax.xaxis.set_major_locator(MultipleLocator(3.0))
     ax.annotate("Why", (1.035, 1.015), xycoords="axes fraction", va="bottom", annotation_clip=False)
     return style.titled(ax, "Band gains: \u25cb now, \u25cf to be set")
-
-
-_RANGE: Look = {"color": COLOURS["quiet"], "linewidth": 0.6, "markeredgewidth": 0.6}
-
-
-def _move(ax: Axes, place: float, band: BandSetting) -> None:
-    """Draw a band's gain now, its gain as proposed, and the way between."""
-    if band.gain_db != band.present_db:
-        way = [band.present_db, band.gain_db]
-        blue: Look = {"color": COLOURS["blue"]}
-        ax.plot(way, [place, place], linewidth=3.0, solid_capstyle="butt", zorder=2, **blue)
-        ax.plot(band.gain_db, place, marker="o", markersize=8, zorder=4, **blue)
-        text = f"{signed_setting(band.gain_db)} dB"
-        labels.write_at(
-            ax, text, (band.gain_db, place), (0, 6), fontweight="bold", zorder=5, **blue
-        )
-    look: Look = {"markerfacecolor": "white", "markeredgecolor": COLOURS["ink"], "zorder": 3}
-    ax.plot(band.present_db, place, marker="o", markersize=6.5, markeredgewidth=1.2, **look)
 
 
 @house_style
