@@ -155,12 +155,9 @@ def plot_seat_differences(
     names = [f"{seat}  {letter}" for seat, letter in zip(seats, letters, strict=True)]
     style.frame_rows(ax, names=names, title="Seat", places=places)
     labels.scale_bar(ax, float(places[-1]), 5.0 if lane <= 10 else 10.0)
-    low, high = ax.get_ylim()
-    look: Look = {"ha": "left", "va": "center", "fontsize": None, "bbox": None}
-    look |= {"xycoords": "axes fraction"}
-    for text, colour, points in (("filled: louder", "rust", 7), ("hatched: quieter", "blue", -7)):
-        place = 1.03, (0.0 - low) / (high - low)
-        labels.write_at(ax, text, place, (0, points), color=COLOURS[colour], **look)
+    look: Look = {"ha": "left", "va": "top", "fontsize": None, "xycoords": "axes fraction"}
+    for text, colour, points in (("filled: louder", "rust", 0), ("hatched: quieter", "blue", -14)):
+        labels.write_at(ax, text, (1.03, 1.0), (0, points), color=COLOURS[colour], **look)
     return style.titled(ax, "How each seat differs from the level mean")
 
 

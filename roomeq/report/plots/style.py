@@ -15,7 +15,7 @@ import math
 import textwrap
 import warnings
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from functools import wraps
 from typing import TYPE_CHECKING, Any, Literal, ParamSpec, TypeAlias, TypeVar
 
@@ -126,30 +126,19 @@ def fonts_for(text: str) -> Iterator[str]:
     through, by name, for the others only.
     """
     import matplotlib as mpl
-    from matplotlib import font_manager
+    from matplotlib.font_manager import FontProperties, findfont, fontManager, get_font
 
     families, missing = list(mpl.rcParams["font.family"]), set(filter(str.isprintable, text))
-    missing -= _held_by(font_manager.findfont(font_manager.FontProperties()), missing)
-    for font in sorted(font_manager.fontManager.ttflist, key=lambda one: one.name):
-        if font.name.startswith(_BOXES_ALONE):
-            continue
-        if missing and (held := _held_by(font.fname, missing)):
-            families.append(font.name)
-            missing -= held
+    others = sorted((font.name, font.fname) for font in fontManager.ttflist)
+    for name, file in [("", findfont(FontProperties())), *others]:
+        if missing and not name.startswith(_BOXES_ALONE):
+            with suppress(OSError, RuntimeError):  # a font that cannot be opened has no letters
+                held = missing & set(map(chr, get_font(file).get_charmap()))
+                families += [name] if held and name else []
+                missing -= held
     with mpl.rc_context({"font.family": families}), warnings.catch_warnings():
         warnings.filterwarnings("ignore", "Glyph .* missing from", UserWarning)
         yield "".join(sorted(missing))
-
-
-def _held_by(font: str, letters: set[str]) -> set[str]:
-    """Return which letters a font has; none where it cannot be opened."""
-    from matplotlib.font_manager import get_font
-
-    try:
-        opened = get_font(font)
-    except (OSError, RuntimeError):
-        return set()
-    return {letter for letter in letters if opened.get_char_index(ord(letter))}
 
 
 def stroke(colour: str, dashes: str = "", width: float = 1.3, zorder: float = 2.0) -> Look:
