@@ -74,7 +74,7 @@ def plot_decay(before: Decay, *, predicted: Decay | None = None, ax: Axes | None
         if not np.isfinite(shown[-1][0].times[index]):
             place, text = float(np.sqrt(low * high)), {"fontsize": 7.5, "rotation": 90}
             ax.text(place, 0.0, " not known", text, ha="center", va="bottom")
-    style.frame_frequencies(ax, lowest=edges[0][0], highest=edges[-1][1])
+    style.frame_frequencies(ax, edges[0][0], edges[-1][1])
     style.frame_values(ax, limits=(0.0, top), title="Decay time for 60 dB in s")
     key = [Patch(label=text, **look) for _, look, text in shown]
     if any(entry.governed_by_filter[np.isfinite(entry.times)].any() for entry, *_ in shown):

@@ -226,7 +226,7 @@ def _draw_bars(
 ) -> Axes:
     """Draw a bar of its look and a limit for each band, or say that nothing is known of it."""
     ax = style.started(ax)
-    style.frame_frequencies(ax, lowest=bands[0].lower, highest=bands[-1].upper)
+    style.frame_frequencies(ax, bands[0].lower, bands[-1].upper)
     style.frame_values(ax, limits=span, title=title)
     ax.axhline(0.0, color=COLOURS["ink"], linewidth=0.8, zorder=3)
     for band, value, limit, look in zip(bands, *map(np.asarray, rows), strict=True):
@@ -299,13 +299,8 @@ def plot_distortion(
         edge: Look = {"transform": ax.get_yaxis_transform(), "color": COLOURS["ink"]}
         ax.plot([0.94, 1.0], [level, level], label=text, linewidth=2.3, zorder=5, **edge)
     span = style.level_span([*bound, *orders], least=60.0, most=80.0, step=10.0)
-    labels.framed_levels(
-        ax,
-        "How hard it works: distortion while measuring",
-        frequencies=(float(axis[0]), float(axis[-1])),
-        levels=span,
-        title="Harmonic relative to the fundamental, in percent and dB",
-    )
+    title = "Harmonic relative to the fundamental, in percent and dB"
+    labels.frame_levels(ax, "How hard it works: distortion while measuring", axis, span, title)
     hidden = ax.fill_between(axis, np.fmax(total, span[0]), np.fmax(bound, span[0]), zorder=1)
     hidden.set(facecolor="none", edgecolor=COLOURS["dots"], hatch="////", linewidth=0.0)
     edges = np.abs(np.linspace(-1.0, 1.0, axis.size)) > 0.75

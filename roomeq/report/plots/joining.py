@@ -84,13 +84,9 @@ def plot_joining(
         ax.plot(axis, level_db, label=name, **look | heavy)
     where = "power average" if seat is None else seat
     delay = signed(chosen.delay_ms).replace("-", "\u2212")
-    labels.framed_levels(
-        ax,
-        f"Do they add at {delay} ms, {chosen.polarity}: {where}",
-        frequencies=(axis[0], axis[-1]),
-        levels=style.level_span(means, most=50.0),
-        title=style.level_title(level_reference),
-    )
+    heading = f"Do they add at {delay} ms, {chosen.polarity}: {where}"
+    span, title = style.level_span(means, most=50.0), style.level_title(level_reference)
+    labels.frame_levels(ax, heading, axis, span, title)
     labels.mark_corner(ax, fit.corner)
     return ax
 

@@ -8,14 +8,15 @@ Labels stand beside what they name, in its colour; none over another. Sizes in p
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING, Any
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 
 from roomeq.base.bands import ThirdOctaveBand
 from roomeq.base.levels import FloatArray
 from roomeq.base.printable import printable
-from roomeq.report.plots.style import COLOURS, frame_levels, titled
+from roomeq.report.plots.style import COLOURS, frame_frequencies, frame_values, titled
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -26,9 +27,34 @@ _BOLD = 2.4  # points of a line from which on its name is bold
 _FOOT: Any = {"xycoords": ("data", "axes fraction"), "va": "bottom", "color": COLOURS["quiet"]}
 
 
-def framed_levels(ax: Axes, heading: str, **frame: Any) -> Axes:
-    """Frame what was drawn over frequency, as `frame_levels` does, name its lines, and title it."""
-    frame_levels(ax, **frame)
+def frame_levels(
+    ax: Axes,
+    heading: str,
+    axis: Sequence[float] | FloatArray,
+    levels: tuple[float, float],
+    title: str,
+    *,
+    db_per_decade: Literal[25, 50] = 50,
+) -> Axes:
+    """Frame lines of levels over frequency in the proportions of IEC 60263, and name each.
+
+    Parameters
+    ----------
+    ax : Axes
+    heading : str
+        What the plot shows.
+    axis : sequence of float
+        Hz, from the first to the last.
+    levels : tuple of float
+        Limits in dB.
+    title : str
+        Of the vertical axis, with its unit.
+    db_per_decade : {25, 50}
+        dB that are as long as a decade.
+    """
+    frame_frequencies(ax, axis[0], axis[-1])
+    ax.set_box_aspect((levels[1] - levels[0]) / db_per_decade / math.log10(axis[-1] / axis[0]))
+    frame_values(ax, limits=levels, title=title)
     name_ends(ax)
     return titled(ax, heading)
 

@@ -70,7 +70,7 @@ def _page(
         ax = axes[index]
         for label, (values, look) in lines.items():
             ax.plot(axis, values, label=label, **look)
-        style.frame_frequencies(ax, lowest=float(axis[0]), highest=float(axis[-1]), sparse=True)
+        style.frame_frequencies(ax, axis[0], axis[-1], sparse=True)
         style.frame_values(ax, limits=limits, title="")
         ax.set(box_aspect=aspect, xlabel="")
         ax.tick_params(labelbottom=index + columns >= count)

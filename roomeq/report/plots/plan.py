@@ -154,13 +154,9 @@ def plot_prediction(plan: Plan, *, seat: str | None = None, ax: Axes | None = No
     lines = seat_lines(plan, shown.mean_db(before), shown.mean_db(predicted), shown)
     for text, (level_db, look) in lines.items():
         ax.plot(axis, level_db, label=text, **look)
-    labels.framed_levels(
-        ax,
-        f"{what}: {where}",
-        frequencies=(axis[0], axis[-1]),
-        levels=style.level_span([*before.ravel(), *predicted.ravel(), *target, *shown.wanted]),
-        title=style.level_title(plan.level_reference),
-    )
+    levels = style.level_span([*before.ravel(), *predicted.ravel(), *target, *shown.wanted])
+    title = style.level_title(plan.level_reference)
+    labels.frame_levels(ax, f"{what}: {where}", axis, levels, title)
     if len(before) > 1:
         span = ax.fill_between(axis, before.min(axis=0), before.max(axis=0), zorder=1)
         span.set(facecolor="none", edgecolor=COLOURS["dots"], hatch="....", linewidth=0.0)
@@ -293,14 +289,9 @@ def plot_equaliser(
     for limit in limits:
         text = f"limit of boost {signed(limit)} dB"
         ax.axhline(limit, label=text, **stroke("rust", "5 2", 1.2, 2.9))
-    labels.framed_levels(
-        ax,
-        "What the equaliser does, and each band's part in it",
-        frequencies=(axis[0], axis[-1]),
-        levels=style.level_span([min(shown) - 1.5, max(shown) + 1.5], least=10.0),
-        title="Gain in dB",
-        db_per_decade=25,
-    )
+    heading = "What the equaliser does, and each band's part in it"
+    levels = style.level_span([min(shown) - 1.5, max(shown) + 1.5], least=10.0)
+    labels.frame_levels(ax, heading, axis, levels, "Gain in dB", db_per_decade=25)
     ax.axhline(0.0, color=COLOURS["quiet"], linewidth=0.8, zorder=1)
     for index in np.flatnonzero(gains).tolist():
         part = equaliser.band_table_db(index, axis, gains_db=gains[index : index + 1])[0]

@@ -98,13 +98,8 @@ def plot_seats(
     ax.fill_between(axis, mean - spread, mean + spread, color=COLOURS["wash"], zorder=1)
     for edge in (mean - spread, mean + spread):
         ax.plot(axis, edge, color=COLOURS["quiet"], linewidth=0.6, zorder=1)
-    return labels.framed_levels(
-        ax,
-        "What the seats share",
-        frequencies=(axis[0], axis[-1]),
-        levels=style.level_span(levels),
-        title=style.level_title(level_reference),
-    )
+    span, title = style.level_span(levels), style.level_title(level_reference)
+    return labels.frame_levels(ax, "What the seats share", axis, span, title)
 
 
 @house_style
@@ -147,7 +142,7 @@ def plot_seat_differences(
         below = ax.fill_between(axis, place, level, where=row <= 0, interpolate=True, zorder=2)
         below.set(facecolor="white", edgecolor=COLOURS["blue"], hatch="/////", linewidth=0.0)
         ax.plot(axis, level, color=COLOURS["ink"], linewidth=0.9, zorder=3)
-    style.frame_frequencies(ax, lowest=float(axis[0]), highest=float(axis[-1]))
+    style.frame_frequencies(ax, axis[0], axis[-1])
     foot = max(0.55 * lane, 1.05 * float(-difference[-1].min()))
     ax.set_ylim(places[-1] - foot, max(0.55 * lane, 1.05 * float(difference[0].max())))
     letters = seat_letters(count)
@@ -220,13 +215,9 @@ def plot_signal_to_noise(
         ax.plot(centres, others, marker="_", markersize=7, linestyle="none", color=ink, zorder=3)
     top = style.level_span(ratios, least=40.0, step=10.0)[1]
     foot = 10.0 * np.floor(np.nanmin(ratios, initial=0.0) / 10.0)
-    labels.framed_levels(
-        ax,
-        "How far the sound stands above the noise",
-        frequencies=(bands[0].lower, bands[-1].upper),
-        levels=(min(0.0, foot), max(40.0, top)),
-        title="Signal over noise in dB",
-    )
+    heading, ends = "How far the sound stands above the noise", (bands[0].lower, bands[-1].upper)
+    levels = min(0.0, foot), max(40.0, top)
+    labels.frame_levels(ax, heading, ends, levels, "Signal over noise in dB")
     known = np.isfinite(ratios)
     told_of = np.any(known, axis=1).tolist()
     names = [
@@ -299,7 +290,7 @@ def plot_variation(plan: Plan, *, ax: Axes | None = None) -> Axes:
         spread_db = np.sqrt(np.average(apart_db**2, axis=0, weights=weights))
         ax.plot(frequencies, spread_db, label=name, **look)
         top = max(top, float(np.ceil(spread_db.max() + 0.5)))
-    style.frame_frequencies(ax, lowest=frequencies[0], highest=frequencies[-1])
+    style.frame_frequencies(ax, frequencies[0], frequencies[-1])
     style.frame_values(ax, limits=(0.0, top), title="Standard deviation in dB")
     labels.name_ends(ax)
     return style.titled(ax, "How the seats differ, before and predicted")

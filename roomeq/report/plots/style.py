@@ -17,7 +17,7 @@ import warnings
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from functools import wraps
-from typing import TYPE_CHECKING, Any, Literal, ParamSpec, TypeAlias, TypeVar
+from typing import TYPE_CHECKING, Any, ParamSpec, TypeAlias, TypeVar
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -232,7 +232,7 @@ def level_span(
     return min(max(bottom, top - most), top - least), top
 
 
-def frame_frequencies(ax: Axes, *, lowest: float, highest: float, sparse: bool = False) -> None:
+def frame_frequencies(ax: Axes, lowest: float, highest: float, *, sparse: bool = False) -> None:
     """Give a plot a logarithmic frequency axis in Hz with ISO 266 ticks.
 
     Every third octave is named, or every octave where the axis is long or to be `sparse`.
@@ -271,32 +271,6 @@ def _open_sides(ax: Axes) -> None:
     """Leave all sides of the frame open but the foot."""
     ax.tick_params(axis="y", length=0, labelsize=8)
     ax.spines[["left", "right", "top"]].set_visible(False)
-
-
-def frame_levels(
-    ax: Axes,
-    *,
-    frequencies: tuple[float, float],
-    levels: tuple[float, float],
-    title: str,
-    db_per_decade: Literal[25, 50] = 50,
-) -> None:
-    """Frame a plot of levels over frequency, in the proportions of IEC 60263.
-
-    Parameters
-    ----------
-    ax : Axes
-    frequencies, levels : tuple of float
-        Limits in Hz and in dB.
-    title : str
-        Of the vertical axis, with its unit.
-    db_per_decade : {25, 50}
-        dB that are as long as a decade.
-    """
-    frame_frequencies(ax, lowest=frequencies[0], highest=frequencies[1])
-    decades = math.log10(frequencies[1] / frequencies[0])
-    ax.set_box_aspect((levels[1] - levels[0]) / db_per_decade / decades)
-    frame_values(ax, limits=levels, title=title)
 
 
 def frame_values(ax: Axes, *, limits: tuple[float, float], title: str) -> None:

@@ -85,13 +85,9 @@ def plot_verification(
     text = f"predicted \u00b1 {tolerance:.1f} dB"
     ax.plot(axis, predicted, label=text, **stroke("blue", "", 2.4))
     ax.plot(axis, measured, label="measured again", **stroke("rust", "4 1.3", 1.6, 3))
-    labels.framed_levels(
-        ax,
-        _verdict(found, of) if seat is None else f"Predicted and measured again at {seat}",
-        frequencies=(axis[0], axis[-1]),
-        levels=style.level_span(told, least=15),
-        title=style.level_title(plan.level_reference),
-    )
+    heading = _verdict(found, of) if seat is None else f"Predicted and measured again at {seat}"
+    span, title = style.level_span(told, least=15), style.level_title(plan.level_reference)
+    labels.frame_levels(ax, heading, axis, span, title)
     low, high = predicted - tolerance, predicted + tolerance
     ax.fill_between(axis, low, high, color=COLOURS["wash"], zorder=1)
     removed = f"{signed(found.offset_db)} dB taken out of what was measured again"
@@ -192,13 +188,9 @@ def plot_responses(
         marks: Look = {"marker": "o", "markersize": 4} if banded else {}
         ax.plot(axis, level, label=name, **style.seat_stroke(index), **marks)
     references = {response.level_reference for response in responses.values()}
-    return labels.framed_levels(
-        ax,
-        title,
-        frequencies=(low, high),
-        levels=style.level_span(np.concatenate([level for _, level in curves.values()])),
-        title=style.level_title("spl" if references == {"spl"} else "relative"),
-    )
+    reference = "spl" if references == {"spl"} else "relative"
+    span = style.level_span(np.concatenate([level for _, level in curves.values()]))
+    return labels.frame_levels(ax, title, (low, high), span, style.level_title(reference))
 
 
 def _within(

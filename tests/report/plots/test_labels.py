@@ -44,7 +44,7 @@ def test_few_labels_need_no_move():
 
 def test_spans_and_corners_are_marked_within_the_frame():
     _, ax = plt.subplots()
-    frame_frequencies(ax, lowest=20.0, highest=160.0)
+    frame_frequencies(ax, 20.0, 160.0)
     mark_span(ax, 5.0, 25.0, "no boost")
     mark_corner(ax, 80.0)
     assert [patch.get_bbox().x0 for patch in ax.patches] == [20.0]

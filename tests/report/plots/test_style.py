@@ -11,11 +11,10 @@ from drawn_plots import closed_figures, cut_off, overlapping, texts  # noqa: F40
 from matplotlib import pyplot as plt
 
 from roomeq import plots
-from roomeq.report.plots.labels import name_ends, shortened
+from roomeq.report.plots.labels import frame_levels, name_ends, shortened
 from roomeq.report.plots.style import (
     COLOURS,
     frame_frequencies,
-    frame_levels,
     frame_values,
     house_style,
     level_span,
@@ -52,7 +51,7 @@ def test_seats_differ_without_colour():
 @pytest.mark.parametrize(("lowest", "highest"), [(18.0, 130.0), (10.0, 320.0), (20.0, 200.0)])
 def test_ticks_stand_at_nominal_frequencies(lowest, highest):
     _, ax = plt.subplots()
-    frame_frequencies(ax, lowest=lowest, highest=highest)
+    frame_frequencies(ax, lowest, highest)
     assert ax.get_xscale() == "log"
     assert ax.get_xlim() == (lowest, highest)
     assert ax.get_xlabel() == "Frequency in Hz"
@@ -73,13 +72,9 @@ def test_ticks_stand_at_nominal_frequencies(lowest, highest):
 @pytest.mark.parametrize("own", [True, False])
 def test_a_decade_is_as_long_as_iec_60263_says(db_per_decade, own):
     ax = started(None if own else plt.subplots(figsize=(7, 4), layout="constrained")[1])
-    frame_levels(
-        ax,
-        frequencies=(15.0, 220.0),
-        levels=(55.0, 95.0),
-        title="Level in dB SPL",
-        db_per_decade=db_per_decade,
-    )
+    axis, span = np.array([15.0, 220.0]), (55.0, 95.0)
+    ax.plot(axis, [60.0, 80.0], label="a seat")
+    frame_levels(ax, "Levels", axis, span, "Level in dB SPL", db_per_decade=db_per_decade)
     ax.figure.draw_without_rendering()
     (x0, y0), (x1, y1) = ax.transData.transform([(20.0, 60.0), (200.0, 60.0 + db_per_decade)])
     assert x1 - x0 == pytest.approx(y1 - y0, rel=1e-6)
