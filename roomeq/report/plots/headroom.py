@@ -311,5 +311,5 @@ def plot_distortion(
             top = int(np.nanargmax(row - 100.0 * edges))  # at an edge only if nowhere else
             bold: Look = {"color": look["color"], "fontweight": "bold"}
             labels.write_at(ax, name, (float(axis[top]), float(row[top])), (0, 7), zorder=5, **bold)
-    ax.yaxis.set_major_formatter(lambda db, _: f"{100.0 * amplitude_ratio(db):.2g} %   {db:g}")
+    ax.yaxis.set_major_formatter(lambda db, _: f"{100.0 * amplitude_ratio(db):.3g} %   {db:g}")
     return ax
