@@ -117,7 +117,11 @@ def tables(plans: Mapping[str, Plan]) -> list[Table]:
         seats[f"{name}{both}, dB"] = _seats(plan)
         found = sentences(plan, joins=joins, brief=several)
         told[name] = {title: {"": "\n".join(texts)} for title, texts in found.items()}
-    laid = [_table(">Band", bands), _table("Seat", seats), _table("How good it is", told)]
+    laid = [
+        _table(">Band", bands),
+        _table("Deviation at each seat", seats),
+        _table("How good it is", told),
+    ]
     for plan in () if several else plans.values():
         each = plan.subwoofers or {"": plan}
         laid += [_headroom(name, one.headroom) for name, one in each.items() if one.headroom]
@@ -237,7 +241,9 @@ def sentences(plan: Plan, *, joins: bool, brief: bool = False) -> dict[str, list
     if together is not None:
         found["The subwoofers together"] = [together_verdict(together), *together_sentences(plan)]
     if joining is not None and not brief:
-        what = "Subwoofer and mains together" if together is None else "Subwoofers and mains"
+        what = (
+            "Subwoofer and mains together" if together is None else "Subwoofers and mains together"
+        )
         found[what] = [joining_verdict(joining), *joining_sentences(joining, brief=True)]
     if together is None:
         alone = ", subwoofer alone" if joins else ""

@@ -313,7 +313,9 @@ def test_without_settings_chosen_by_others_there_is_no_column_for_them(plan):
             assert all(row)
     for other in (bare, plan):
         page = settings_sheet({"a": bare, "b": other}).split('class="beside"')[-1]
-        heads = re.search(r"<tr><th[^>]*>Seat</th>.*?</thead>", page, re.DOTALL)[0]
+        heads = re.search(r"<tr><th[^>]*>Deviation at each seat</th>.*?</thead>", page, re.DOTALL)[
+            0
+        ]
         spans = [int(n) for n in re.findall(r'colspan="(\d)"', heads)]
         assert sum(spans) == heads.split("</tr>")[1].count("<th")
     assert "Without it" not in plan_text(bare)
