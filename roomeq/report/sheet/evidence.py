@@ -117,11 +117,8 @@ def tables(plans: Mapping[str, Plan]) -> list[Table]:
         seats[f"{name}{both}, dB"] = _seats(plan)
         found = sentences(plan, joins=joins, brief=several)
         told[name] = {title: {"": "\n".join(texts)} for title, texts in found.items()}
-    laid = [
-        _table(">Band", bands),
-        _table("Deviation at each seat", seats),
-        _table("How good it is", told),
-    ]
+    deviations = _table("Deviation at each seat", seats)
+    laid = [_table(">Band", bands), deviations, _table("How good it is", told)]
     for plan in () if several else plans.values():
         each = plan.subwoofers or {"": plan}
         laid += [_headroom(name, one.headroom) for name, one in each.items() if one.headroom]
