@@ -8,7 +8,6 @@ class of the caller with file, line, key, value and remedy. Nothing is repaired 
 
 from __future__ import annotations
 
-import datetime
 import difflib
 import math
 import re
@@ -176,7 +175,7 @@ def read_toml_tables(
     )
     reader.check_numbers(raw)
     raw |= {key: [] for key in none_allowed if raw.get(key) == "none"}
-    tables: Tables = reader.convert(_dates_as_text(raw))
+    tables: Tables = reader.convert(msgspec.to_builtins(raw))  # dates as text
     return TomlTables(tables=tables, **place)
 
 
@@ -233,17 +232,6 @@ def _parse(text: str, location: Path, error_class: type[FileFaultError]) -> dict
         ) from None
 
 
-def _dates_as_text(value: Any) -> Any:
-    """Return the parsed tables with dates and times as the text they were written as."""
-    if isinstance(value, dict):
-        return {key: _dates_as_text(entry) for key, entry in value.items()}
-    if isinstance(value, list):
-        return [_dates_as_text(entry) for entry in value]
-    if isinstance(value, datetime.date | datetime.time):
-        return value.isoformat()
-    return value
-
-
 @dataclass(frozen=True, kw_only=True)
 class _Reader(TomlFile):
     """Turns parsed TOML into tables and faults into messages."""
@@ -286,7 +274,9 @@ class _Reader(TomlFile):
             key = missing.group(1)
             remedy = f"write {self.examples.get(key, f'{key} = ...')}"
             raise self.fault(f"{key!r} is missing", *path, remedy=remedy)
-        value = _value_at(raw, path)
+        value: Any = raw
+        for key in path:
+            value = value[key]
         remedy = self._wanted(message, path, value)
         raise self.fault(f"{_as_written(value)} will not do", *path, remedy=remedy)
 
@@ -341,12 +331,6 @@ def _taken_apart(error: str) -> tuple[str, KeyPath]:
     for key, index in re.findall(r"\.(\w+)|\[(\d+)\]", place):
         path.append(key or int(index))
     return message, tuple(path)
-
-
-def _value_at(raw: Any, path: KeyPath) -> Any:
-    for key in path:
-        raw = raw[key]
-    return raw
 
 
 def _as_written(value: Any) -> str:
