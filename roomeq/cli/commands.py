@@ -43,7 +43,7 @@ from roomeq.jobs.join import RoomJoining, join
 from roomeq.jobs.joining.path import estimated_path
 from roomeq.jobs.places import rank_places
 from roomeq.jobs.propose import propose
-from roomeq.jobs.verify import verify_room
+from roomeq.jobs.verify import verify
 from roomeq.jobs.voice import rooms_needed, voice
 from roomeq.plan.plan import Plan, is_a_plan, read_plan, refuse_plan_file, write_plan
 from roomeq.plan.recordings import recording_rows
@@ -285,7 +285,7 @@ def _verify(room: Room, options: argparse.Namespace) -> int:
     others = {path: read_plan(path) for path in options.other}
     plan = read_plan(options.plan)
     with progress("comparing with the plan", sys.stderr):
-        found = verify_room(plan, room, others=others, other_room=options.force)
+        found = verify(plan, room, others=others, other_room=options.force)
     seats = [seat.seat for seat in plan.seats]
     say(
         f"seat {seat} is none of the plan's, which are {', '.join(seats)}"
