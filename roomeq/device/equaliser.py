@@ -307,9 +307,10 @@ class FixedBandEqualiser:
         gains = self.gain_grid_db if gains_db is None else np.asarray(gains_db, dtype=np.float64)
         if self.shapes is not None:
             return self._shape_table_db(index, frequencies, gains)
-        return amplitude_ratio_db(self._peaking(index, frequencies, gains))
+        return amplitude_ratio_db(self.band_ratio(index, frequencies, gains))
 
-    def _peaking(self, index: int, frequencies: ArrayLike, gain_db: ArrayLike) -> ComplexArray:
+    def band_ratio(self, index: int, frequencies: ArrayLike, gain_db: ArrayLike) -> ComplexArray:
+        """Return one band's amplitude ratio at one gain or several, shape (F,) or (K, F)."""
         real, q = self.section(index, gain_db)
         return peaking_response(
             frequencies,
@@ -370,5 +371,5 @@ class FixedBandEqualiser:
         total = np.ones(np.shape(frequencies), dtype=np.complex128)
         gains = self._one_for_each(gains_db)
         for index in np.flatnonzero(gains):
-            total = total * self._peaking(int(index), frequencies, gains[index])
+            total = total * self.band_ratio(int(index), frequencies, gains[index])
         return total

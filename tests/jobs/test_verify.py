@@ -15,7 +15,6 @@ from roomeq.cli.main import main
 from roomeq.importers.room import read_room, room_from_exports
 from roomeq.jobs.propose import propose
 from roomeq.jobs.verify import equaliser_of, verify
-from roomeq.jobs.verifying.agreement import Judgement
 from roomeq.jobs.verifying.observation import Change
 from roomeq.plan.plan import read_plan, write_plan
 from roomeq.plan.verification import Cause, CauseCode
@@ -494,7 +493,7 @@ def test_a_seat_that_was_moved_is_named_and_no_band(room, plan):
 def judged_as(monkeypatch, *codes, shares=None):
     shared = zip(codes, shares or [0.0] * len(codes), strict=True)
     causes = tuple(Cause(code=code, share=share) for code, share in shared)
-    judged = Judgement(causes=causes, change=Change())
+    judged = causes, Change()
     monkeypatch.setattr("roomeq.jobs.verifying.agreement.judge_causes", lambda *_: judged)
 
 
