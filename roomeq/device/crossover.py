@@ -35,7 +35,7 @@ import numpy as np
 from msgspec import field
 from numpy.typing import ArrayLike
 
-from roomeq.base.levels import ComplexArray, FloatArray
+from roomeq.base.levels import ComplexArray, FloatArray, amplitude_ratio_db
 from roomeq.base.record import Record
 from roomeq.base.toml_tables import Plausible, StrictTable
 
@@ -207,6 +207,21 @@ class HighPass(Record, frozen=True, kw_only=True):
 def filter_of(one: HighPass | None) -> CrossoverFilter | None:
     """Return the filter of a setting; None for off."""
     return None if one is None else one.filter()
+
+
+def high_pass_db(one: CrossoverFilter | None, frequencies: ArrayLike) -> FloatArray:
+    """Return the level behind a protective high-pass, in dB, shape (F,); 0 where it is off.
+
+    Displacement follows voltage, so in any box that is what it takes off the displacement as well.
+    """
+    return amplitude_ratio_db(chain_response(() if one is None else (one,), frequencies))
+
+
+def high_pass_change_db(
+    before: CrossoverFilter | None, after: CrossoverFilter | None, frequencies: ArrayLike
+) -> FloatArray:
+    """Return what another high-pass changes, in dB, shape (F,)."""
+    return np.asarray(high_pass_db(after, frequencies) - high_pass_db(before, frequencies))
 
 
 class MainsBox(StrictTable, frozen=True, kw_only=True):

@@ -169,18 +169,6 @@ class Driver:
         return np.asarray(self.sensitivity_db + amplitude_ratio_db(ratio * drive))
 
 
-def excursion_relief_db(high_pass: CrossoverFilter | None, frequencies: ArrayLike) -> FloatArray:
-    """Return by how much a protective high-pass lowers the displacement, in dB, shape (F,).
-
-    Displacement follows voltage, so in any box the relief is the filter's own attenuation: small
-    at and above the corner, 12 dB an octave below it for the second order.
-    """
-    axis = np.asarray(frequencies, dtype=np.float64)
-    if high_pass is None:
-        return np.zeros(axis.shape)
-    return np.asarray(-amplitude_ratio_db(high_pass.response(axis)))
-
-
 def moved_displacement_db(
     box: Box, filters: tuple[CrossoverFilter, ...], frequencies: ArrayLike
 ) -> FloatArray:

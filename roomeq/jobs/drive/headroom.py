@@ -14,7 +14,6 @@ for "minimum_impedance_assumed". A load below the amplifier's minimum is no caut
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 
@@ -24,15 +23,16 @@ from numpy.typing import ArrayLike
 from roomeq.base.bands import ThirdOctaveBand, logarithmic_axis
 from roomeq.base.cautions import Caution, CautionCode
 from roomeq.base.levels import FloatArray
-from roomeq.device.crossover import CrossoverFilter, filter_of
+from roomeq.device.crossover import (
+    CrossoverFilter,
+    chain_response,
+    filter_of,
+    high_pass_change_db,
+)
 from roomeq.device.driver import VentedBox
 from roomeq.device.equaliser import FixedBandEqualiser
 from roomeq.jobs.drive.bands import BandSearch, fit_room
-from roomeq.jobs.drive.scene import (
-    DriveScene,
-    electrical_filters,
-    high_pass_change_db,
-)
+from roomeq.jobs.drive.scene import DriveScene, electrical_filters
 from roomeq.optimiser.bands.fit import BandGainFit
 from roomeq.optimiser.bands.reasons import cancelled_bands
 from roomeq.optimiser.drive.demand import LARGEST_EXTRAPOLATION_DB, BandExtra, estimate_extra_drive
@@ -119,12 +119,10 @@ def phase_change_deg(
 
     Positive is lead. What turns the phase at the crossover asks for joining anew.
     """
-    turned = complex(1.0)
-    if after is not None:
-        turned *= complex(after.response([frequency])[0])
-    if before is not None:
-        turned /= complex(before.response([frequency])[0])
-    return math.degrees(math.atan2(turned.imag, turned.real))
+    now, then = (
+        chain_response(() if one is None else (one,), [frequency]) for one in (before, after)
+    )
+    return float(np.angle(then / now, deg=True)[0])
 
 
 def protection_notes(choice: ProtectionChoice, *, crossover: float | None) -> Iterator[Caution]:

@@ -17,8 +17,8 @@ from numpy.typing import NDArray
 from roomeq.analysis.smoothing import band_levels_db
 from roomeq.analysis.survey_levels import common_axis, seat_levels_db
 from roomeq.base.bands import ThirdOctaveBand, third_octave_band, third_octave_bands
-from roomeq.base.levels import FloatArray, amplitude_ratio_db, power_mean_db
-from roomeq.device.crossover import CrossoverFilter
+from roomeq.base.levels import FloatArray, power_mean_db
+from roomeq.device.crossover import CrossoverFilter, high_pass_change_db
 from roomeq.jobs.drive.bands import room_data
 from roomeq.optimiser.bands.fit_data import FitData
 from roomeq.optimiser.bands.reasons import cancelled_bands
@@ -48,18 +48,6 @@ def electrical_filters(
     """Return the filters between signal and terminals; those of the box are acoustical."""
     before = tuple(entry for entry in room.path if entry.where.strip().lower() != "box")
     return before if high_pass is None else (*before, high_pass)
-
-
-def high_pass_change_db(
-    before: CrossoverFilter | None, after: CrossoverFilter | None, frequencies: FloatArray
-) -> FloatArray:
-    """Return what another high-pass changes, in dB, shape (F,)."""
-    change = np.zeros(frequencies.shape)
-    if after is not None:
-        change = change + amplitude_ratio_db(after.response(frequencies))
-    if before is not None:
-        change = change - amplitude_ratio_db(before.response(frequencies))
-    return change
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
