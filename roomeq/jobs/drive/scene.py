@@ -17,19 +17,18 @@ from numpy.typing import NDArray
 from roomeq.analysis.smoothing import band_levels_db
 from roomeq.analysis.survey_levels import common_axis, seat_levels_db
 from roomeq.base.bands import ThirdOctaveBand, third_octave_band, third_octave_bands
-from roomeq.base.levels import FloatArray, power_mean_db
+from roomeq.base.levels import FloatArray, amplitude_ratio_db, power_mean_db
 from roomeq.device.crossover import CrossoverFilter, high_pass_change_db
 from roomeq.jobs.drive.bands import room_data
 from roomeq.optimiser.bands.fit_data import FitData
 from roomeq.optimiser.bands.reasons import cancelled_bands
 from roomeq.optimiser.drive.demand import (
-    estimate_drive_demand,
     estimate_measuring_voltages,
+    estimate_volume_db,
     wanted_by_band_db,
 )
 from roomeq.optimiser.drive.headroom import (
     Headroom,
-    Listening,
     drive_limit_db,
     estimate_headroom,
 )
@@ -147,22 +146,30 @@ class DriveScene:
             predicted = band_levels_db(self.axis, predicted, bands=self.bands)
         gained = equaliser.response_db(gains_db, self.centres)
         filtered = high_pass_change_db(before, high_pass, self.centres)
-        demand = estimate_drive_demand(
-            self.bands,
-            wanted_db=self.wanted_db - quieter_db,
+        change = gained - equaliser.response_db(present, self.centres) + filtered
+        wanted_db, asked = self.wanted_db - quieter_db, None
+        if wanted.distance is not None:
+            # what the room takes and the equaliser puts back must come from the driver
+            mean_db = self.data.response_db(equaliser, gains_db) @ self.data.frequency_weights
+            adds = [wanted.room_gain_db.get(band.label, 0.0) for band in self.bands]
+            asked = wanted_db + float(amplitude_ratio_db(wanted.distance))
+            asked = asked + (gained - mean_db + filtered) - np.array(adds)
+        volume = estimate_volume_db(
+            wanted_db,
             predicted_db=predicted,
             target_db=self.target_db,
-            change_db=gained - equaliser.response_db(present, self.centres) + filtered,
             cancelled=self.uncounted,
         )
-        mean_db = float(self.data.response_db(equaliser, gains_db) @ self.data.frequency_weights)
         return estimate_headroom(
-            demand,
+            self.bands,
+            wanted_db=wanted_db,
+            reached_db=predicted + volume,
+            rise_db=change + volume,
             equipment=room.equipment,
             voltages=self.voltages,
             distortion=wanted.distortion,
-            output=room.equipment.output,
-            listening=self._listening(gained - mean_db + filtered),
+            asked_db=asked,
+            room_gain_known=asked is not None and bool(wanted.room_gain_db),
         )
 
     def _response_db(self, gains_db: FloatArray) -> FloatArray:
@@ -173,15 +180,6 @@ class DriveScene:
         points = (self.axis[:, np.newaxis] * 10.0 ** (0.1 * places)).ravel()
         inside = self.room.equaliser.response_db(gains_db, points)
         return power_mean_db(inside.reshape(self.axis.size, -1), axis=1)
-
-    def _listening(self, boost_db: FloatArray) -> Listening | None:
-        wanted = self.wanted
-        if wanted.distance is None:
-            return None
-        gains = None
-        if wanted.room_gain_db:
-            gains = np.array([wanted.room_gain_db.get(band.label, 0.0) for band in self.bands])
-        return Listening(distance=wanted.distance, boost_db=boost_db, room_gain_db=gains)
 
     def protection(self, gains_db: FloatArray) -> ProtectionChoice:
         """Return the high-pass that goes with gains; judged behind the present one."""

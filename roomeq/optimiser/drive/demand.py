@@ -17,7 +17,6 @@ the ratio is taken: a dip of the fundamental then counts little. Nan is not know
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
@@ -163,27 +162,6 @@ def estimate_measuring_voltages(
     return np.asarray(voltage * amplitude_ratio(path_db[1:] - path_db[0]))
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class DriveDemand:
-    """What the wanted level at the main seat asks of the drive.
-
-    Attributes
-    ----------
-    bands : tuple of ThirdOctaveBand
-    wanted_db : ndarray, shape (B,)
-        dB SPL.
-    rise_db : ndarray, shape (B,)
-        Drive above that of the measurement.
-    reached_db : ndarray, shape (B,)
-        Level at the main seat with that drive: where the seat has a cancellation it stays short.
-    """
-
-    bands: tuple[ThirdOctaveBand, ...]
-    wanted_db: FloatArray
-    rise_db: FloatArray
-    reached_db: FloatArray
-
-
 def wanted_by_band_db(
     wanted_db: float | Mapping[str, float],
     *,
@@ -221,44 +199,36 @@ def wanted_by_band_db(
     return wanted, tuple(label for label in wanted_db if label not in known)
 
 
-def estimate_drive_demand(
-    bands: tuple[ThirdOctaveBand, ...],
-    *,
+def estimate_volume_db(
     wanted_db: FloatArray,
+    *,
     predicted_db: FloatArray,
     target_db: FloatArray,
-    change_db: FloatArray,
     cancelled: NDArray[np.bool_],
-) -> DriveDemand:
-    """Return the drive at which the main seat has the wanted level.
+) -> FloatArray:
+    """Return by how much the programme is turned up until the main seat has the wanted level.
 
-    The programme is turned up until the seat, on the level mean over the bands without a
-    cancellation, is at the wanted level. A dip is not filled by it: each band gets the drive that
-    its gain and the volume give, no more.
+    On the level mean over the bands without a cancellation. A dip is not filled by it: each band
+    gets the drive that its gain and the volume give, no more.
 
     Parameters
     ----------
-    bands : tuple of ThirdOctaveBand, length B
     wanted_db : ndarray, shape (B,)
         dB SPL in each third octave at the main seat.
     predicted_db : ndarray, shape (B,)
         dB SPL predicted there with the proposed settings, at the drive of the measurement.
     target_db : ndarray, shape (B,)
         Target, against any reference.
-    change_db : ndarray, shape (B,)
-        Proposed less present response of the device, level change included.
     cancelled : ndarray of bool, shape (B,)
         Bands in which the seats have a cancellation; where all have, all count.
+
+    Returns
+    -------
+    ndarray, shape (B,)
+        dB, in each band as the wanted level is above the target there.
     """
-    counted = ~cancelled if not cancelled.all() else np.ones(len(bands), dtype=np.bool_)
-    meant = target_db + float(np.mean((predicted_db - target_db)[counted]))
-    volume = wanted_db - meant
-    return DriveDemand(
-        bands=bands,
-        wanted_db=wanted_db,
-        rise_db=change_db + volume,
-        reached_db=predicted_db + volume,
-    )
+    counted = np.ones_like(cancelled) if cancelled.all() else ~cancelled
+    return wanted_db - (target_db + float(np.mean((predicted_db - target_db)[counted])))
 
 
 HARMONIC_LIMITS_DB = (-10.0, -15.0, -20.0, -20.0)
