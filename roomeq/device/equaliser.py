@@ -21,7 +21,7 @@ from numpy.typing import ArrayLike
 from roomeq.base.bands import ThirdOctaveBand, third_octave_band
 from roomeq.base.levels import ComplexArray, FloatArray, amplitude_ratio_db, readonly
 from roomeq.device.crossover import peaking_response
-from roomeq.device.found_band import FoundBand
+from roomeq.device.found_band import FoundBand, by_side
 
 THIRD_OCTAVE_Q = 4.318
 _SPELLING = 0.01  # exact centres name a band, too
@@ -306,7 +306,8 @@ class FixedBandEqualiser:
         """
         gains = self.gain_grid_db if gains_db is None else np.asarray(gains_db, dtype=np.float64)
         if self.shapes is not None:
-            return self._shape_table_db(index, frequencies, gains)
+            known = [(shape.gain_db, shape.at(frequencies)) for shape in self.shapes[index]]
+            return by_side(gains, known, grows=True)
         return amplitude_ratio_db(self.band_ratio(index, frequencies, gains))
 
     def band_ratio(self, index: int, frequencies: ArrayLike, gain_db: ArrayLike) -> ComplexArray:
@@ -319,28 +320,6 @@ class FixedBandEqualiser:
             gain_db=real,
             sample_rate=self.sample_rate,
         )
-
-    def _shape_table_db(self, index: int, frequencies: ArrayLike, gains: FloatArray) -> FloatArray:
-        """Interpolate measured shapes over gain: from 0 through each shape, scaled beyond the last.
-
-        A side (boost or cut) that was not measured is taken as the mirror of the other.
-        """
-        assert self.shapes is not None
-        table = np.zeros((gains.size, np.size(frequencies)))
-        for row, gain in enumerate(gains):
-            side = [shape for shape in self.shapes[index] if shape.gain_db * gain > 0]
-            mirror = 1.0 if side else -1.0
-            side = sorted(side or self.shapes[index], key=lambda shape: abs(shape.gain_db))
-            sizes = [abs(shape.gain_db) for shape in side]
-            above = min(int(np.searchsorted(sizes, abs(gain))), len(sizes) - 1)
-            high = side[above].at(frequencies)
-            if above == 0 or abs(gain) > sizes[-1]:
-                table[row] = mirror * high * (abs(gain) / sizes[above])
-            else:
-                low = side[above - 1].at(frequencies)
-                share = (abs(gain) - sizes[above - 1]) / (sizes[above] - sizes[above - 1])
-                table[row] = mirror * (low + share * (high - low))
-        return table
 
     def _one_for_each(self, gains_db: ArrayLike) -> FloatArray:
         gains = np.asarray(gains_db, dtype=np.float64)
