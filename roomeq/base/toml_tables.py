@@ -14,7 +14,6 @@ import re
 import tomllib
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass
-from functools import cache
 from pathlib import Path
 from typing import Any, Generic, TypeVar, get_args
 
@@ -307,7 +306,8 @@ class _Reader(TomlFile):
             table = table_in(found)
             if isinstance(key, int) or table is None:
                 continue
-            found = _field_types(table).get(key)
+            fields = msgspec.structs.fields(table)
+            found = next((entry.type for entry in fields if entry.encode_name == key), None)
         return found
 
     def _nearest_key(self, key: str, path: KeyPath) -> str:
@@ -348,11 +348,6 @@ def table_in(annotation: Any) -> type[msgspec.Struct] | None:
     if isinstance(annotation, type) and issubclass(annotation, msgspec.Struct):
         return annotation
     return next(filter(None, map(table_in, get_args(annotation))), None)
-
-
-@cache
-def _field_types(table: type[msgspec.Struct]) -> dict[str, Any]:
-    return {entry.encode_name: entry.type for entry in msgspec.structs.fields(table)}
 
 
 def plausible_span(annotation: Any) -> Plausible | None:
