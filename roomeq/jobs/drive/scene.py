@@ -17,16 +17,12 @@ from numpy.typing import NDArray
 from roomeq.analysis.smoothing import band_levels_db
 from roomeq.analysis.survey_levels import common_axis, seat_levels_db
 from roomeq.base.bands import ThirdOctaveBand, third_octave_band, third_octave_bands
-from roomeq.base.levels import FloatArray, amplitude_ratio_db, power_mean_db
-from roomeq.device.crossover import CrossoverFilter, high_pass_change_db
+from roomeq.base.levels import FloatArray, amplitude_ratio, amplitude_ratio_db, power_mean_db
+from roomeq.device.crossover import CrossoverFilter, chain_response, high_pass_change_db
 from roomeq.jobs.drive.bands import room_data
 from roomeq.optimiser.bands.fit_data import FitData
 from roomeq.optimiser.bands.reasons import cancelled_bands
-from roomeq.optimiser.drive.demand import (
-    estimate_measuring_voltages,
-    estimate_volume_db,
-    wanted_by_band_db,
-)
+from roomeq.optimiser.drive.demand import estimate_volume_db, wanted_by_band_db
 from roomeq.optimiser.drive.headroom import (
     Headroom,
     drive_limit_db,
@@ -100,9 +96,12 @@ class DriveScene:
             survey = survey if seat == wanted.main_seat else survey.without_seat(seat)
         lowest, highest = third_octave_band(LOWEST_BAND).lower, float(data.frequencies[-1])
         axis = common_axis(survey, lowest=lowest * (1.0 - 1e-9), highest=highest * (1.0 + 1e-9))
-        bands = _bands_within(axis, band_levels=data.band_levels)
         target_db = room.target.curve_db(axis) - room.target.allowance_db(axis)
-        if not data.band_levels:
+        if data.band_levels:
+            bands = tuple(third_octave_band(float(frequency)) for frequency in axis)
+        else:
+            around = third_octave_bands(float(axis[0]), float(axis[-1]))
+            bands = tuple(band for band in around if axis[0] <= band.centre <= axis[-1])
             target_db = band_levels_db(axis, target_db, bands=bands)
         wanted_db, left_out = wanted_by_band_db(wanted.spl_db, bands=bands, target_db=target_db)
         return cls(
@@ -195,22 +194,10 @@ class DriveScene:
     def drive_limits(self, high_pass: CrossoverFilter | None) -> tuple[tuple[float, float], ...]:
         """Return the drive limit by frequency: all bands at 0, behind the chosen high-pass."""
         centres, flat_db = self.centres, self.room.limits.drive_boost_db
-        outer = [centres[0] * (1.0 - _BEYOND)], [centres[-1] * (1.0 + _BEYOND)]
-        axis = np.concatenate([outer[0], centres, outer[1]])
-        limits = drive_limit_db(
-            self.headroom(self.flat_gains_db, high_pass),
-            axis,
-            flat_db=flat_db,
-        )
+        axis = np.array([centres[0] * (1.0 - _BEYOND), *centres, centres[-1] * (1.0 + _BEYOND)])
+        left = self.headroom(self.flat_gains_db, high_pass)
+        limits = drive_limit_db(left, axis, flat_db=flat_db)
         return tuple(zip(axis.tolist(), limits.tolist(), strict=True))
-
-
-def _bands_within(axis: FloatArray, *, band_levels: bool) -> tuple[ThirdOctaveBand, ...]:
-    """Return the bands of an axis: every point, or those whose centre lies within it."""
-    if band_levels:
-        return tuple(third_octave_band(float(frequency)) for frequency in axis)
-    around = third_octave_bands(float(axis[0]), float(axis[-1]))
-    return tuple(band for band in around if axis[0] <= band.centre <= axis[-1])
 
 
 def _uncounted(room: Room, data: FitData, bands: tuple[ThirdOctaveBand, ...]) -> NDArray[np.bool_]:
@@ -227,15 +214,15 @@ def _uncounted(room: Room, data: FitData, bands: tuple[ThirdOctaveBand, ...]) ->
 
 
 def _voltages(room: Room, bands: tuple[ThirdOctaveBand, ...]) -> FloatArray | None:
-    """Return the voltage at the terminals while measuring, by band; None where it is not known."""
-    equipment = room.equipment
+    """Return the voltage at the terminals while measuring, at each band's centre, in V.
+
+    None where it is not known.
+    """
+    equipment, gains_db = room.equipment, room.present.gains_db
     if equipment.measuring_voltage is None or equipment.measuring_frequency is None:
         return None
-    return estimate_measuring_voltages(
-        bands,
-        voltage=equipment.measuring_voltage,
-        frequency=equipment.measuring_frequency,
-        equaliser=room.equaliser,
-        present_gains_db=room.present.gains_db,
-        filters=electrical_filters(room, equipment.protection),
-    )
+    axis = np.array([equipment.measuring_frequency, *(band.centre for band in bands)])
+    filters = electrical_filters(room, equipment.protection)
+    path_db = room.equaliser.response_db(gains_db, axis)
+    path_db = path_db + amplitude_ratio_db(chain_response(filters, axis))
+    return np.asarray(equipment.measuring_voltage * amplitude_ratio(path_db[1:] - path_db[0]))

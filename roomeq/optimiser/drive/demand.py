@@ -31,7 +31,7 @@ from roomeq.base.levels import (
     power_ratio_db,
 )
 from roomeq.base.record import Record
-from roomeq.device.crossover import CrossoverFilter, chain_response
+from roomeq.device.crossover import CrossoverFilter
 from roomeq.device.driver import Box, moved_displacement_db
 from roomeq.device.equaliser import FixedBandEqualiser
 
@@ -125,41 +125,6 @@ def estimate_extra_drive(
         )
         for band, extra, displacement in zip(bands, extras, moved, strict=True)
     )
-
-
-def estimate_measuring_voltages(
-    bands: tuple[ThirdOctaveBand, ...],
-    *,
-    voltage: float,
-    frequency: float,
-    equaliser: FixedBandEqualiser,
-    present_gains_db: ArrayLike,
-    filters: tuple[CrossoverFilter, ...] = (),
-) -> FloatArray:
-    """Return the voltage at the terminals while measuring, at each band's centre, shape (B,), in V.
-
-    Parameters
-    ----------
-    bands : tuple of ThirdOctaveBand
-    voltage : float
-        V root mean square at the terminals, with the signal at the level of the measurement.
-    frequency : float
-        Hz at which that was read.
-    equaliser : FixedBandEqualiser
-    present_gains_db : array_like, shape (B,)
-        Gains in force while measuring.
-    filters : tuple of CrossoverFilter
-        Filters in force between signal and terminals.
-
-    Raises
-    ------
-    ValueError
-        If a gain is off the grid.
-    """
-    axis = np.array([frequency, *(band.centre for band in bands)])
-    path_db = equaliser.response_db(equaliser.checked_gains_db(present_gains_db), axis)
-    path_db = path_db + amplitude_ratio_db(chain_response(filters, axis))
-    return np.asarray(voltage * amplitude_ratio(path_db[1:] - path_db[0]))
 
 
 def wanted_by_band_db(

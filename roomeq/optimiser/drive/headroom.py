@@ -169,7 +169,7 @@ def estimate_headroom(
     equipment : Equipment, optional
         Amplifier, load, driver and table of maximum output, as far as they are known.
     voltages : ndarray, shape (B,), optional
-        While measuring, as `estimate_measuring_voltages` gives them.
+        At the terminals while measuring, at each band's centre, in V root mean square.
     distortion : Distortion, optional
         Measured at the drive of the measurement.
     asked_db : ndarray, shape (B,), optional

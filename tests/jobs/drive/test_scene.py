@@ -103,6 +103,15 @@ def test_voltages_are_the_measured_one_through_the_filters_before_the_terminals(
         assert entry.amplifier_db == pytest.approx(20 * math.log10(40 / entry.voltage))
 
 
+def test_voltages_carry_the_gains_in_force(tmp_path):
+    room = read_room(write_room(tmp_path, EVERYTHING))
+    gains = np.where(np.arange(9) == 4, 6.0, 0.0)  # 50 Hz, where the voltage was read
+    with_gains = replace(room, present=replace(room.present, gains_db=gains))
+    plain, boosted = (DriveScene.of(one, room.wanted).voltages for one in (room, with_gains))
+    assert boosted[5] / plain[5] == pytest.approx(1.0, rel=1e-3)
+    assert boosted[0] / plain[0] == pytest.approx(1 / 1.9953, rel=0.01)  # check values, section 10
+
+
 def test_another_high_pass_changes_the_drive_by_its_response(tmp_path):
     scene = scene_of(tmp_path, EVERYTHING)
     present = scene.room.equipment.protection

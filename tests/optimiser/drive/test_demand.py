@@ -2,7 +2,6 @@
 
 import numpy as np
 import pytest
-import scipy.signal
 
 from roomeq.base.bands import third_octave_bands
 from roomeq.device.crossover import CrossoverFilter
@@ -10,7 +9,6 @@ from roomeq.device.driver import ClosedBox
 from roomeq.device.equaliser import FixedBandEqualiser, QLaw
 from roomeq.optimiser.drive.demand import (
     estimate_extra_drive,
-    estimate_measuring_voltages,
     estimate_volume_db,
     wanted_by_band_db,
 )
@@ -93,36 +91,6 @@ def test_a_high_pass_lowers_the_displacement_that_is_compared():
 def test_extra_drive_refuses():
     with pytest.raises(ValueError, match=r"cannot be set to 0\.3 dB"):
         estimate_extra_drive(EQUALISER, gains(f40=0.3))
-
-
-def test_measuring_voltages_follow_the_path():
-    # reference: scipy's fourth-order Linkwitz-Riley (two second-order Butterworths)
-    low_pass = CrossoverFilter(kind="low_pass", family="linkwitz_riley", order=4, corner=80.0)
-    found = estimate_measuring_voltages(
-        BANDS,
-        voltage=2.0,
-        frequency=40.0,
-        equaliser=EQUALISER,
-        present_gains_db=np.zeros(9),
-        filters=(low_pass,),
-    )
-    b, a = scipy.signal.butter(2, 2 * np.pi * 80, "lowpass", analog=True)
-    axis = 2 * np.pi * np.array([40.0, *(band.centre for band in BANDS)])
-    _, half = scipy.signal.freqs(b, a, worN=axis)
-    expected = 2.0 * np.abs(half[1:] ** 2) / np.abs(half[0] ** 2)
-    np.testing.assert_allclose(found, expected, rtol=1e-9)
-
-
-def test_measuring_voltages_carry_present_gains():
-    found = estimate_measuring_voltages(
-        BANDS,
-        voltage=2.0,
-        frequency=BANDS[3].centre,
-        equaliser=EQUALISER,
-        present_gains_db=gains(f40=6.0),
-    )
-    assert found[3] == pytest.approx(2.0)
-    assert found[8] == pytest.approx(2.0 / 1.9953, rel=0.01)
 
 
 def volume(predicted, *, wanted=100.0, target=0.0, cancelled=None):
