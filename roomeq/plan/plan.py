@@ -423,15 +423,12 @@ def refuse_plan_file(path: str | PathLike[str], *, room: str, other_room: bool =
         )
 
 
-class _FormatOnly(msgspec.Struct):
+class _Format(msgspec.Struct):
     format: int
+    joining: object = None
 
 
-class _Joined(_FormatOnly):
-    joining: dict[str, object] | None = None
-
-
-class _Mark(_FormatOnly):
+class _Mark(_Format, kw_only=True):
     room: str
     bands: list[msgspec.Raw]
 
@@ -467,18 +464,18 @@ def read_plan(path: str | PathLike[str]) -> Plan:
     except OSError as error:
         raise PlanFileError(f"cannot be read: {error.strerror}", path=location) from error
     try:
-        version = from_json(text, _FormatOnly).format
+        kept = from_json(text, _Format)
     except msgspec.MsgspecError as error:
         raise PlanFileError(
             f"is not a plan: {error}", path=location, remedy="give a file written by propose --plan"
         ) from None
-    if version not in _READ_FORMATS:
+    if kept.format not in _READ_FORMATS:
         raise PlanFileError(
-            f"format {version} is not known",
+            f"format {kept.format} is not known",
             path=location,
             remedy=f"this release reads formats {' and '.join(map(str, _READ_FORMATS))}",
         )
-    if version == 1 and from_json(text, _Joined).joining is not None:
+    if kept.format == 1 and kept.joining is not None:
         raise PlanFileError(
             "its joining was chosen by rules of an earlier release, which kept sums that cancel",
             path=location,
